@@ -1,0 +1,109 @@
+// Package engine is the arithmetic of plasma treatment: pure functions, no
+// clock, no input or output, no goroutine, no randomness.
+//
+// Every function takes one input struct and returns one result struct or a
+// *refusal.Error. Each result embeds a Basis: the cautions, the steps of the
+// arithmetic with the numbers filled in (so that a vet can check it on paper),
+// the sources of every constant, and the version of the formula. Units stand in
+// every field name. The engine advises; the product's label and the treating
+// vet decide.
+package engine
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+
+	"thawtrail/internal/caution"
+	"thawtrail/internal/refusal"
+)
+
+// Version names the set of formulas; records pin it. It goes up with any change
+// that can change a number.
+const Version = "engine-1"
+
+// Range carries a central estimate and both ends.
+type Range struct {
+	Low, Mid, High float64
+}
+
+// Exactly is a range without width.
+func Exactly(v float64) Range { return Range{v, v, v} }
+
+// Basis is what every result shows beside its value.
+type Basis struct {
+	Cautions []caution.Raised
+	Steps    []string
+	Sources  []string
+	Versions []string
+}
+
+// caution adds raised cautions.
+func (b *Basis) caution(r ...caution.Raised) { b.Cautions = append(b.Cautions, r...) }
+
+// step adds one line of arithmetic.
+func (b *Basis) step(format string, args ...any) {
+	b.Steps = append(b.Steps, fmt.Sprintf(format, args...))
+}
+
+// source adds the source of a constant, once.
+func (b *Basis) source(texts ...string) {
+	for _, t := range texts {
+		seen := false
+		for _, s := range b.Sources {
+			seen = seen || s == t
+		}
+		if !seen {
+			b.Sources = append(b.Sources, t)
+		}
+	}
+}
+
+// bounds is the plausible and the hard range of one input.
+type bounds struct {
+	field                 string
+	unit                  string
+	hardLow, hardHigh     float64
+	likelyLow, likelyHigh float64 // outside: implausible caution; both zero: none
+	hint                  string  // the usual slip behind a value outside
+}
+
+var implausible = caution.Define("implausible_input", caution.Caution,
+	"%s %s %s is unusual (usual %s to %s %s): check the value and its unit. %s")
+
+// check refuses what is not a number or out of the hard range and returns a
+// caution for what is merely unusual.
+func (b bounds) check(v float64) ([]caution.Raised, error) {
+	if math.IsNaN(v) || math.IsInf(v, 0) || v < b.hardLow || v > b.hardHigh {
+		return nil, refusal.New(b.field, num(v), fmt.Sprintf("%s to %s %s", num(b.hardLow), num(b.hardHigh), b.unit)).Because(b.hint)
+	}
+	if (b.likelyLow != 0 || b.likelyHigh != 0) && (v < b.likelyLow || v > b.likelyHigh) {
+		return []caution.Raised{implausible.With(b.field, num(v), b.unit, num(b.likelyLow), num(b.likelyHigh), b.unit, b.hint)}, nil
+	}
+	return nil, nil
+}
+
+// num prints a number for people: four significant digits at most after a
+// decimal point, no exponent in the range we meet, no thousands separator.
+func num(v float64) string {
+	switch a := math.Abs(v); {
+	case math.IsNaN(v) || math.IsInf(v, 0):
+		return strconv.FormatFloat(v, 'g', -1, 64)
+	case a >= 1000:
+		return strconv.FormatFloat(math.Round(v), 'f', -1, 64)
+	case a >= 100:
+		return trim(strconv.FormatFloat(v, 'f', 1, 64))
+	case a >= 10:
+		return trim(strconv.FormatFloat(v, 'f', 2, 64))
+	default:
+		return trim(strconv.FormatFloat(v, 'f', 3, 64))
+	}
+}
+
+func trim(s string) string {
+	if strings.Contains(s, ".") {
+		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
+	}
+	return s
+}
