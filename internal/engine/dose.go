@@ -1,0 +1,320 @@
+package engine
+
+import (
+	"fmt"
+	"math"
+
+	"thawtrail/internal/caution"
+	"thawtrail/internal/refusal"
+)
+
+// DoseInput asks how much plasma lifts a patient's IgG to a target.
+type DoseInput struct {
+	WeightKg            Range // Exactly(v) from a scale; a tape carries its range. No default.
+	IgGReading                // IgG now
+	TargetGPerL         *float64
+	DonorIgGGPerL       *Range   // the label's least value for the lot; nil: only mL/kg is used
+	AgeH                *float64 // at treatment; nil: newborn, with a note
+	BagMl               *float64
+	DistributionMlPerKg *float64 // must be given over 28 days of age
+	ShareFound          *Range   // share of the given IgG found at 24 h
+	Given24hMl          *float64 // plasma and other intravenous fluids in the last 24 h, all records
+	Bags                *int     // what would this many bags do?
+	CeilingMlPerKg24h   *float64 // the practice's own ceiling for bags now
+}
+
+// DoseResult is the mass balance with a constant distribution volume:
+//
+//	mL = (target - now) x distribution volume / (share found x donor IgG)
+//
+// Low and high ends take the inputs' ends that give the least and the most. With
+// every input exact (a share without width included) the three are equal.
+// Expected values are for the asked number of bags, else for BagsTotal, else for
+// VolumeMl.Mid; they are nil without the donor's IgG.
+type DoseResult struct {
+	Basis
+	IgGLackingG         Range
+	VolumeMl            Range
+	VolumeMlPerKg       Range
+	DistributionMlPerKg float64
+	CeilingMl           float64 // for any 24 h; what was given counts against it
+	Bags                *BagPlan
+	ExpectedRiseGPerL   *Range
+	ExpectedIgGGPerL    *Range
+}
+
+// BagPlan turns a volume into whole bags. BagsTotal is the least number of bags
+// that holds the middle volume: the last may be needed for a small part only, so
+// OneFewer says what doing without it would give.
+type BagPlan struct {
+	BagsNow   int // of BagsTotal, those that stay within the ceiling of 24 h
+	BagsTotal int
+	Now       BagOutcome
+	Total     BagOutcome
+	OneFewer  *BagOutcome // nil when BagsTotal is 0
+	Asked     *BagOutcome // nil unless a number of bags was asked about
+}
+
+// BagOutcome is what a number of bags gives; the ranges are nil without donor IgG.
+type BagOutcome struct {
+	Bags              int
+	VolumeMl          float64
+	VolumeMlPerKg     float64
+	ExpectedRiseGPerL *Range
+	ExpectedIgGGPerL  *Range
+}
+
+// Defaults of the dose.
+const (
+	defaultTargetGPerL = 8.0
+
+	newbornDistributionMlPerKg = 94.5 // to 2 days
+	monthDistributionMlPerKg   = 61.8 // at 28 days
+	newbornUntilDays           = 2.0
+	monthDays                  = 28.0
+
+	usualMlPerKgLow, usualMlPerKgMid, usualMlPerKgHigh = 20.0, 30.0, 40.0
+)
+
+var defaultShareFound = Range{0.4, 0.7, 1.0}
+
+const (
+	srcTarget     = "target 8 g/L: SAEVA Proceedings 2016, p. 203 (Tizard, Veterinary Immunology, 10th ed, asks for 4 g/L at least)"
+	srcNewborn    = "plasma volume 94.5 mL/kg at 2 days, 61.8 at 4 weeks: Munroe (ed), Equine Clinical Medicine, Surgery and Reproduction, 2nd ed, p. 1330"
+	srcLine       = "straight line from 2 to 28 days: ours"
+	srcShare      = "share found 0.4, 0.7, 1.0: ours, from '1 L gives 2 g/L' (SAEVA Proceedings 2016, pp. 75 and 191) against 2.9 g/L at full share with donor IgG 13.7 g/L (O'Rielly, Aust Vet J 1993)"
+	srcBalance    = "mass balance with a constant distribution volume (no foal text prints this formula)"
+	srcMlPerKg    = "20 to 40 mL/kg: common textbook range, from memory; the middle is ours"
+	srcNoRise     = "no rise in 5 of 23 foals: J Equine Vet Sci 2022, doi 10.1016/j.jevs.2022.104093"
+	labelDecides  = "The product's label and the treating vet decide."
+	donorMissing  = "without the donor's IgG there is no mass balance"
+	overMonthNeed = "the patient's own IgG distribution volume in mL/kg; over 28 days of age no default is published here"
+)
+
+var (
+	noRise = caution.Define("may_not_rise", caution.Note,
+		"About 1 foal in 5 may not rise at all (5 of 23 did not): recheck IgG 12 to 24 h after the end. Never size a second dose from 'no rise': look for the wrong foal, the wrong test, sepsis or loss first.")
+	donorIgGMissing = caution.Define("donor_igg_missing", caution.Caution,
+		"The donor's IgG is not known: 20 to 40 mL/kg is used alone, and no rise can be predicted.")
+	ageMissing = caution.Define("age_not_given", caution.Note,
+		"The age was not given: the distribution volume of a newborn (94.5 mL/kg) is used. At 4 weeks it is a third less.")
+	newbornWeight = caution.Define("newborn_weight_unusual", caution.Caution,
+		"%s kg is unusual for a foal under 3 days (30 to 75 kg): pony, draft, or pounds?")
+	atTarget = caution.Define("already_at_target", caution.Note,
+		"IgG %s g/L is not below the target of %s g/L: by this sum nothing is lacking.")
+	ceilingLoosened = caution.Define("ceiling_loosened", caution.Note,
+		"The practice's ceiling of %s mL in 24 h is over the cautious %s mL.")
+)
+
+// Hard and usual limits of the dose's inputs are ours.
+var (
+	boundsWeight = bounds{field: "weight_kg", unit: "kg", hardLow: 5, hardHigh: 1500,
+		hint: "grams or pounds? 1 lb is 0.454 kg"}
+	boundsTarget = bounds{field: "target_g_per_l", unit: "g/L", hardLow: 1, hardHigh: 25, likelyLow: 4, likelyHigh: 12,
+		hint: "mg/dL? 8 g/L is 800 mg/dL"}
+	boundsDonor = bounds{field: "donor_igg_g_per_l", unit: "g/L", hardLow: 2, hardHigh: 120, likelyLow: 8, likelyHigh: 35,
+		hint: "mg/dL? 1370 mg/dL is 13.7 g/L"}
+	boundsAge = bounds{field: "age_h", unit: "h", hardHigh: 40 * 365 * 24,
+		hint: "hours, not days"}
+	boundsBag = bounds{field: "bag_ml", unit: "mL", hardLow: 50, hardHigh: 5000, likelyLow: 180, likelyHigh: 2000,
+		hint: "litres? 0.95 L is 950 mL"}
+	boundsDistribution = bounds{field: "distribution_ml_per_kg", unit: "mL/kg", hardLow: 30, hardHigh: 400, likelyLow: 40, likelyHigh: 150,
+		hint: "a share of body weight? 0.09 is 90 mL/kg"}
+	boundsShare = bounds{field: "share_found", unit: "of 1", hardLow: 0.1, hardHigh: 1, likelyLow: 0.38, likelyHigh: 1,
+		hint: "per cent? 70 % is 0.7"}
+	boundsGiven24h = bounds{field: "given_24h_ml", unit: "mL", hardHigh: 200000, hint: "mL, not litres"}
+)
+
+// maxBagsAsked bounds the 'what would N bags do' question (ours).
+const maxBagsAsked = 60
+
+// dosing is a checked DoseInput with its defaults filled in.
+type dosing struct {
+	weight Range
+	igg    Range
+	target float64
+	donor  *Range
+	vd     float64
+	share  Range
+	given  float64
+	bag    float64 // 0: no bags wanted
+	asked  *int
+	limits dayLimits
+}
+
+// Dose computes the IgG lacking, the volume, whole bags and the expected IgG.
+// It refuses an input out of its range and a patient over 28 days without a
+// distribution volume.
+func Dose(in DoseInput) (DoseResult, error) {
+	var r DoseResult
+	d, err := readDose(in, &r.Basis)
+	if err != nil {
+		return DoseResult{}, err
+	}
+	r.DistributionMlPerKg, r.CeilingMl = d.vd, d.limits.ceiling
+	r.IgGLackingG = d.lacking()
+	r.VolumeMlPerKg = d.mlPerKg()
+	r.VolumeMl = perKg(r.VolumeMlPerKg, d.weight)
+	d.explain(&r)
+
+	planned := r.VolumeMl.Mid
+	if d.bag > 0 {
+		r.Bags = d.bags(r.VolumeMl.Mid)
+		planned = r.Bags.explain(d, &r.Basis)
+	}
+	r.ExpectedRiseGPerL, r.ExpectedIgGGPerL = d.expect(planned)
+	if r.ExpectedIgGGPerL != nil {
+		r.step("%s mL: expected rise %s g/L, expected IgG %s g/L", num(planned), r.ExpectedRiseGPerL.text(), r.ExpectedIgGGPerL.text())
+	}
+	d.limits.judge(&r, d)
+	if planned > 0 {
+		r.caution(noRise.With())
+		r.source(srcNoRise)
+	}
+	r.step("%s", labelDecides)
+	r.Versions = []string{Version}
+	return r, nil
+}
+
+// readDose checks the inputs in the order in which a person gives them.
+func readDose(in DoseInput, b *Basis) (dosing, error) {
+	c := &inputs{basis: b}
+	d := dosing{
+		weight: c.span(boundsWeight, in.WeightKg),
+		igg:    c.igg(in.IgGReading),
+		target: c.or(boundsTarget, in.TargetGPerL, defaultTargetGPerL),
+		bag:    c.or(boundsBag, in.BagMl, 0),
+		given:  c.or(boundsGiven24h, in.Given24hMl, 0),
+		share:  defaultShareFound,
+		asked:  in.Bags,
+	}
+	if in.DonorIgGGPerL != nil {
+		donor := c.span(boundsDonor, *in.DonorIgGGPerL)
+		d.donor = &donor
+	} else {
+		b.caution(donorIgGMissing.With())
+	}
+	if in.ShareFound != nil {
+		d.share = c.span(boundsShare, *in.ShareFound)
+	}
+	if in.Bags != nil && (*in.Bags < 0 || *in.Bags > maxBagsAsked) {
+		c.refuse(refusal.New("bags", *in.Bags, fmt.Sprintf("0 to %d bags", maxBagsAsked)).Because("mL?"))
+	}
+	if in.Bags != nil && in.BagMl == nil {
+		c.refuse(refusal.New("bag_ml", "not given", "the mL of one bag, to say what a number of bags does"))
+	}
+	d.vd = c.distribution(in.AgeH, in.DistributionMlPerKg)
+	c.newborn(in.AgeH, d.weight)
+	d.limits = c.dayLimits(d.weight, in.CeilingMlPerKg24h)
+	return d, c.err
+}
+
+// distribution is the volume in which IgG is diluted, in mL/kg: as given, else
+// by age. Between the two published ages we draw a straight line.
+func (c *inputs) distribution(ageH, given *float64) float64 {
+	age := c.or(boundsAge, ageH, 0)
+	if given != nil {
+		v := c.one(boundsDistribution, *given)
+		c.basis.step("distribution volume %s mL/kg, as given", num(v))
+		return v
+	}
+	days := age / 24
+	c.basis.source(srcNewborn)
+	switch {
+	case ageH == nil:
+		c.basis.caution(ageMissing.With())
+		fallthrough
+	case days <= newbornUntilDays:
+		c.basis.step("distribution volume %s mL/kg (to 2 days)", num(newbornDistributionMlPerKg))
+		return newbornDistributionMlPerKg
+	case days <= monthDays:
+		perDay := (newbornDistributionMlPerKg - monthDistributionMlPerKg) / (monthDays - newbornUntilDays)
+		v := newbornDistributionMlPerKg - perDay*(days-newbornUntilDays)
+		c.basis.source(srcLine)
+		c.basis.step("distribution volume 94.5 - 1.258 x (%s - 2) days = %s mL/kg", num(days), num(v))
+		return v
+	}
+	c.refuse(refusal.New("distribution_ml_per_kg", "not given", overMonthNeed).
+		Because("age " + num(days) + " days"))
+	return newbornDistributionMlPerKg
+}
+
+// newborn asks about a weight that few newborn foals have. No age counts as newborn.
+func (c *inputs) newborn(ageH *float64, w Range) {
+	if ageH != nil && *ageH >= 72 {
+		return
+	}
+	if w.Mid < 30 || w.Mid > 75 {
+		c.basis.caution(newbornWeight.With(num(w.Mid)))
+	}
+}
+
+// lacking is the IgG short of the target in grams; never negative.
+func (d dosing) lacking() Range {
+	g := func(weight, igg float64) float64 {
+		return math.Max(0, d.target-igg) * d.vd * weight / 1000
+	}
+	return Range{g(d.weight.Low, d.igg.High), g(d.weight.Mid, d.igg.Mid), g(d.weight.High, d.igg.Low)}
+}
+
+// mlPerKg is the volume for each kilogram: by mass balance, or without donor IgG
+// the usual 20 to 40 where anything is lacking at all.
+func (d dosing) mlPerKg() Range {
+	if d.donor == nil {
+		v := Range{}
+		for _, e := range []struct {
+			igg, ml float64
+			to      *float64
+		}{{d.igg.High, usualMlPerKgLow, &v.Low}, {d.igg.Mid, usualMlPerKgMid, &v.Mid}, {d.igg.Low, usualMlPerKgHigh, &v.High}} {
+			if e.igg < d.target {
+				*e.to = e.ml
+			}
+		}
+		return v
+	}
+	ml := func(igg, share, donor float64) float64 {
+		return math.Max(0, d.target-igg) * d.vd / (share * donor)
+	}
+	return Range{
+		ml(d.igg.High, d.share.High, d.donor.High),
+		ml(d.igg.Mid, d.share.Mid, d.donor.Mid),
+		ml(d.igg.Low, d.share.Low, d.donor.Low),
+	}
+}
+
+// perKg multiplies end by end.
+func perKg(v, weight Range) Range {
+	return Range{v.Low * weight.Low, v.Mid * weight.Mid, v.High * weight.High}
+}
+
+// expect is the rise and the IgG after a volume; nil without donor IgG.
+func (d dosing) expect(ml float64) (rise, igg *Range) {
+	if d.donor == nil {
+		return nil, nil
+	}
+	g := func(share, donor, weight float64) float64 { return share * donor * ml / (d.vd * weight) }
+	rise = &Range{
+		g(d.share.Low, d.donor.Low, d.weight.High),
+		g(d.share.Mid, d.donor.Mid, d.weight.Mid),
+		g(d.share.High, d.donor.High, d.weight.Low),
+	}
+	return rise, &Range{d.igg.Low + rise.Low, d.igg.Mid + rise.Mid, d.igg.High + rise.High}
+}
+
+// explain writes the arithmetic of the volume.
+func (d dosing) explain(r *DoseResult) {
+	r.source(srcTarget, srcBalance)
+	r.step("IgG lacking = (%s - %s) g/L x %s mL/kg x %s kg / 1000 = %s g",
+		num(d.target), d.igg.text(), num(d.vd), d.weight.text(), r.IgGLackingG.text())
+	if d.igg.Mid >= d.target {
+		r.caution(atTarget.With(num(d.igg.Mid), num(d.target)))
+	}
+	if d.donor == nil {
+		r.source(srcMlPerKg)
+		r.step("%s: %s mL/kg x %s kg = %s mL", donorMissing, r.VolumeMlPerKg.text(), d.weight.text(), r.VolumeMl.text())
+		return
+	}
+	r.source(srcShare)
+	r.step("volume = IgG lacking / (share found %s x donor IgG %s g/L) = %s mL = %s mL/kg",
+		d.share.text(), d.donor.text(), r.VolumeMl.text(), r.VolumeMlPerKg.text())
+}

@@ -1,0 +1,486 @@
+package engine
+
+import (
+	"encoding/csv"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"thawtrail/internal/caution"
+	"thawtrail/internal/refusal"
+)
+
+// publishedRow is one line of a table under testdata/engine, by column name.
+type publishedRow map[string]string
+
+// published reads a table: a header line, # comments, every row with a source.
+func published(t testing.TB, name string) []publishedRow {
+	t.Helper()
+	f, err := os.Open(filepath.Join("..", "..", "testdata", "engine", name))
+	require.NoError(t, err)
+	defer f.Close()
+	r := csv.NewReader(f)
+	r.Comment = '#'
+	lines, err := r.ReadAll()
+	require.NoError(t, err)
+	require.Greater(t, len(lines), 1, "an empty table proves nothing")
+	var rows []publishedRow
+	for _, line := range lines[1:] {
+		row := publishedRow{}
+		for i, column := range lines[0] {
+			row[column] = line[i]
+		}
+		require.NotEmpty(t, row["source"], "row %v", line)
+		rows = append(rows, row)
+	}
+	return rows
+}
+
+// num reads a number that must be there.
+func (r publishedRow) num(t testing.TB, column string) float64 {
+	t.Helper()
+	v, err := strconv.ParseFloat(r[column], 64)
+	require.NoError(t, err, "%v: %s", r, column)
+	return v
+}
+
+// maybe reads a number that may be absent.
+func (r publishedRow) maybe(t testing.TB, column string) *float64 {
+	t.Helper()
+	if r[column] == "" {
+		return nil
+	}
+	return new(r.num(t, column))
+}
+
+// codes are the codes of raised cautions.
+func codes(raised []caution.Raised) []string {
+	var out []string
+	for _, r := range raised {
+		out = append(out, r.Code)
+	}
+	return out
+}
+
+// refused demands a refusal of one field and returns it.
+func refused(t testing.TB, err error, field string) *refusal.Error {
+	t.Helper()
+	r, ok := refusal.As(err)
+	require.True(t, ok, "want a refusal of %s, got %v", field, err)
+	require.Equal(t, field, r.Field, "%v", r)
+	return r
+}
+
+// foal is a 50 kg newborn with an exactly measured IgG.
+func foal(igg, donor float64) DoseInput {
+	return DoseInput{
+		WeightKg:      Exactly(50),
+		IgGReading:    IgGReading{IgGGPerL: &igg},
+		DonorIgGGPerL: new(Exactly(donor)),
+		AgeH:          new(18.0),
+	}
+}
+
+func TestDoseAgreesWithPublishedRises(t *testing.T) {
+	for _, row := range published(t, "dose.csv") {
+		t.Run(row["name"], func(t *testing.T) {
+			in := foal(row.num(t, "igg_g_per_l"), row.num(t, "donor_igg_g_per_l"))
+			in.WeightKg = Range{row.num(t, "weight_low_kg"), row.num(t, "weight_mid_kg"), row.num(t, "weight_high_kg")}
+			in.BagMl, in.Bags = row.maybe(t, "volume_ml"), new(1)
+			if share := row.maybe(t, "share"); share != nil {
+				in.ShareFound = new(Exactly(*share))
+			}
+			r, err := Dose(in)
+			require.NoError(t, err)
+			want := row.num(t, "value_g_per_l")
+			got := r.ExpectedRiseGPerL
+			if row["check"] == "exact" {
+				assert.InDelta(t, want, got.Mid, 0.005)
+				return
+			}
+			assert.GreaterOrEqual(t, want, got.Low)
+			assert.InDelta(t, row.num(t, "misses_by_g_per_l"), math.Max(0, want-got.High), 0.001)
+		})
+	}
+}
+
+// The sum on paper: 6 g/L short in 50 kg at 94.5 mL/kg is 28.35 g; at a share of
+// 1 and 20 g/L that is 1417.5 mL.
+func TestDoseWorkedExample(t *testing.T) {
+	in := foal(2, 20)
+	in.ShareFound = new(Exactly(1))
+	r, err := Dose(in)
+	require.NoError(t, err)
+	assert.InDelta(t, 28.35, r.IgGLackingG.Mid, 1e-9)
+	assert.InDelta(t, 1417.5, r.VolumeMl.Mid, 1e-9)
+	assert.InDelta(t, 28.35, r.VolumeMlPerKg.Mid, 1e-9)
+	assert.InDelta(t, 8, r.ExpectedIgGGPerL.Mid, 1e-9)
+	for _, v := range []Range{r.IgGLackingG, r.VolumeMl, r.VolumeMlPerKg, *r.ExpectedRiseGPerL, *r.ExpectedIgGGPerL} {
+		assert.Equal(t, Exactly(v.Mid), v, "with everything exact the three ends are equal")
+	}
+	assert.Equal(t, []string{Version}, r.Versions)
+	assert.Nil(t, r.Bags)
+}
+
+func TestDoseDefaultShareWidensTheRange(t *testing.T) {
+	r, err := Dose(foal(2, 20))
+	require.NoError(t, err)
+	assert.InDelta(t, 1417.5, r.VolumeMl.Low, 1e-9)
+	assert.InDelta(t, 1417.5/0.7, r.VolumeMl.Mid, 1e-9)
+	assert.InDelta(t, 1417.5/0.4, r.VolumeMl.High, 1e-9)
+	assert.Contains(t, codes(r.Cautions), "may_not_rise")
+}
+
+func TestDoseWholeBags(t *testing.T) {
+	in := foal(2, 19.57) // 2.07 L
+	in.BagMl = new(950.0)
+	r, err := Dose(in)
+	require.NoError(t, err)
+	require.InDelta(t, 2070, r.VolumeMl.Mid, 1)
+	assert.Equal(t, 3, r.Bags.BagsTotal)
+	assert.Equal(t, 1, r.Bags.BagsNow, "1 L a day at 40 to 60 kg")
+	assert.Equal(t, 2, r.Bags.OneFewer.Bags)
+	assert.InDelta(t, 0.7*19.57*1900/(94.5*50), r.Bags.OneFewer.ExpectedRiseGPerL.Mid, 1e-9)
+	assert.Contains(t, codes(r.Cautions), "last_bag_mostly_spare", "2.07 L is not silently 3 bags")
+	assert.Contains(t, codes(r.Cautions), "plan_exceeds_one_day")
+	assert.True(t, strings.HasPrefix(r.Steps[0], "now, within one day's ceiling: 1 x bag"), r.Steps[0])
+	assert.InDelta(t, 2+0.7*19.57*2850/(94.5*50), r.ExpectedIgGGPerL.Mid, 1e-9, "expected after all bags")
+}
+
+func TestDoseBagsAskedFor(t *testing.T) {
+	in := foal(2, 14)
+	in.BagMl, in.Bags = new(950.0), new(2)
+	r, err := Dose(in)
+	require.NoError(t, err)
+	assert.InDelta(t, 0.7*14*1900/(94.5*50), r.ExpectedRiseGPerL.Mid, 1e-9)
+	assert.Equal(t, 1900.0, r.Bags.Asked.VolumeMl)
+	in.Bags = new(0)
+	r, err = Dose(in)
+	require.NoError(t, err)
+	assert.Equal(t, Exactly(2), *r.ExpectedIgGGPerL, "no bag changes nothing")
+}
+
+func TestDoseVolumeInADay(t *testing.T) {
+	all := []string{"volume_24h_over_day_limit", "volume_24h_over_40", "volume_24h_over_60"}
+	for _, c := range []struct {
+		weight, given float64
+		bags          int
+		want          string
+	}{
+		{50, 0, 1, ""}, // 1 L exactly is not over 1 L
+		{50, 1, 1, all[0]},
+		{50, 0, 2, all[0]}, // 40 mL/kg exactly
+		{50, 1, 2, all[1]},
+		{50, 0, 3, all[1]}, // 60 mL/kg exactly
+		{50, 1, 3, all[2]},
+		{70, 400, 1, ""}, // 20 mL/kg outside 40 to 60 kg
+		{70, 401, 1, all[0]},
+		{39, 0, 1, all[0]},
+		{50, 3001, 0, all[2]}, // what was given counts alone
+	} {
+		in := foal(0, 14)
+		in.WeightKg, in.Given24hMl, in.BagMl, in.Bags = Exactly(c.weight), &c.given, new(1000.0), &c.bags
+		r, err := Dose(in)
+		require.NoError(t, err)
+		got := ""
+		for _, code := range codes(r.Cautions) {
+			if slices.Contains(all, code) {
+				got += code
+			}
+		}
+		assert.Equal(t, c.want, got, "%+v", c)
+	}
+}
+
+func TestDoseBagsNowStayWithinTheCeiling(t *testing.T) {
+	in := foal(0, 14)
+	in.BagMl = new(950.0)
+	now := func(in DoseInput) int {
+		r, err := Dose(in)
+		require.NoError(t, err)
+		return r.Bags.BagsNow
+	}
+	assert.Equal(t, 1, now(in))
+	in.Given24hMl = new(51.0)
+	assert.Equal(t, 0, now(in))
+	in.Given24hMl, in.CeilingMlPerKg24h = nil, new(40.0)
+	assert.Equal(t, 2, now(in))
+	r, err := Dose(in)
+	require.NoError(t, err)
+	assert.Contains(t, codes(r.Cautions), "ceiling_loosened")
+	in.CeilingMlPerKg24h = new(15.0)
+	r, err = Dose(in)
+	require.NoError(t, err)
+	assert.NotContains(t, codes(r.Cautions), "ceiling_loosened", "tightening is silent")
+	assert.Contains(t, codes(r.Cautions), "bag_larger_than_ceiling")
+}
+
+func TestDoseBandCarriesBothEnds(t *testing.T) {
+	in := foal(0, 20)
+	in.IgGReading = IgGReading{IgGBand: &Band{2, 4}}
+	in.ShareFound = new(Exactly(1))
+	r, err := Dose(in)
+	require.NoError(t, err)
+	assert.InDelta(t, 4*94.5*50/1000, r.IgGLackingG.Low, 1e-9)
+	assert.InDelta(t, 6*94.5*50/1000, r.IgGLackingG.High, 1e-9)
+	in.IgGBand = &Band{4, 2}
+	_, err = Dose(in)
+	refused(t, err, "igg_band")
+}
+
+func TestDoseUnknownIgGIsZeroAndSaysSo(t *testing.T) {
+	in := foal(0, 20)
+	want, err := Dose(in)
+	require.NoError(t, err)
+	in.IgGReading = IgGReading{IgGUnknown: true}
+	got, err := Dose(in)
+	require.NoError(t, err)
+	assert.Equal(t, want.VolumeMl, got.VolumeMl)
+	assert.Contains(t, codes(got.Cautions), "igg_unknown_taken_as_zero")
+}
+
+func TestDoseUnitsRoundTrip(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		mg := rapid.Float64Range(10, 5000).Draw(t, "mg/dL")
+		in := foal(mg/100, 14)
+		a, err := Dose(in)
+		require.NoError(t, err)
+		in.IgGReading = IgGReading{IgGMgPerDL: &mg}
+		b, err := Dose(in)
+		require.NoError(t, err)
+		assert.Equal(t, a.VolumeMl, b.VolumeMl)
+	})
+}
+
+func TestDoseWithoutDonorIgGUsesMlPerKg(t *testing.T) {
+	in := foal(2, 20)
+	in.DonorIgGGPerL, in.BagMl = nil, new(950.0)
+	r, err := Dose(in)
+	require.NoError(t, err)
+	assert.Equal(t, Range{20, 30, 40}, r.VolumeMlPerKg)
+	assert.Equal(t, Range{1000, 1500, 2000}, r.VolumeMl)
+	assert.Nil(t, r.ExpectedRiseGPerL)
+	assert.Nil(t, r.Bags.Total.ExpectedIgGGPerL)
+	assert.Contains(t, codes(r.Cautions), "donor_igg_missing")
+}
+
+func TestDoseNothingLacking(t *testing.T) {
+	in := foal(8, 20)
+	in.BagMl = new(950.0)
+	r, err := Dose(in)
+	require.NoError(t, err)
+	assert.Equal(t, Range{}, r.VolumeMl)
+	assert.Equal(t, 0, r.Bags.BagsTotal)
+	assert.Nil(t, r.Bags.OneFewer)
+	assert.Contains(t, codes(r.Cautions), "already_at_target")
+	assert.NotContains(t, codes(r.Cautions), "may_not_rise")
+}
+
+func TestDoseDistributionByAge(t *testing.T) {
+	for _, c := range []struct{ days, want float64 }{
+		{0, 94.5}, {2, 94.5}, {15, 78.15}, {28, 61.8},
+	} {
+		in := foal(2, 20)
+		in.AgeH = new(c.days * 24)
+		r, err := Dose(in)
+		require.NoError(t, err)
+		assert.InDelta(t, c.want, r.DistributionMlPerKg, 1e-9, "%v days", c.days)
+	}
+	in := foal(2, 20)
+	in.AgeH = new(28*24 + 1.0)
+	_, err := Dose(in)
+	refused(t, err, "distribution_ml_per_kg")
+	in.DistributionMlPerKg = new(50.0)
+	_, err = Dose(in)
+	require.NoError(t, err)
+	in = foal(2, 20)
+	in.AgeH = nil
+	r, err := Dose(in)
+	require.NoError(t, err)
+	assert.Contains(t, codes(r.Cautions), "age_not_given")
+}
+
+func TestDoseRefusesSlips(t *testing.T) {
+	for name, c := range map[string]struct {
+		spoil func(*DoseInput)
+		field string
+		hint  string
+	}{
+		"mg/dL typed as g/L":         {func(in *DoseInput) { in.IgGGPerL = new(350.0) }, "igg_g_per_l", "mg/dL?"},
+		"g/L typed as mg/dL":         {func(in *DoseInput) { in.IgGReading = IgGReading{IgGMgPerDL: new(3.5)} }, "igg_mg_per_dl", "g/L?"},
+		"two IgG":                    {func(in *DoseInput) { in.IgGUnknown = true }, "igg_g_per_l", "four"},
+		"no IgG":                     {func(in *DoseInput) { in.IgGReading = IgGReading{} }, "igg_g_per_l", "four"},
+		"no weight":                  {func(in *DoseInput) { in.WeightKg = Range{} }, "weight_kg", "pounds"},
+		"grams":                      {func(in *DoseInput) { in.WeightKg = Exactly(50000) }, "weight_kg", "grams"},
+		"weight range upside down":   {func(in *DoseInput) { in.WeightKg = Range{55, 50, 45} }, "weight_kg", ""},
+		"donor in mg/dL":             {func(in *DoseInput) { in.DonorIgGGPerL = new(Exactly(1370)) }, "donor_igg_g_per_l", "mg/dL?"},
+		"target in mg/dL":            {func(in *DoseInput) { in.TargetGPerL = new(800.0) }, "target_g_per_l", "mg/dL?"},
+		"bag in litres":              {func(in *DoseInput) { in.BagMl = new(0.95) }, "bag_ml", "litres?"},
+		"share in per cent":          {func(in *DoseInput) { in.ShareFound = new(Exactly(70)) }, "share_found", "per cent?"},
+		"bags without their size":    {func(in *DoseInput) { in.Bags = new(2) }, "bag_ml", ""},
+		"mL as bags":                 {func(in *DoseInput) { in.Bags, in.BagMl = new(950), new(950.0) }, "bags", "mL?"},
+		"negative given":             {func(in *DoseInput) { in.Given24hMl = new(-1.0) }, "given_24h_ml", "mL"},
+		"ceiling over 60 mL/kg":      {func(in *DoseInput) { in.CeilingMlPerKg24h = new(61.0) }, "ceiling_ml_per_kg_24h", "kg"},
+		"infinite age":               {func(in *DoseInput) { in.AgeH = new(math.Inf(1)) }, "age_h", ""},
+		"distribution as a share":    {func(in *DoseInput) { in.DistributionMlPerKg = new(0.09) }, "distribution_ml_per_kg", "share"},
+		"no number in a donor's IgG": {func(in *DoseInput) { in.DonorIgGGPerL = new(Exactly(math.NaN())) }, "donor_igg_g_per_l", ""},
+	} {
+		t.Run(name, func(t *testing.T) {
+			in := foal(2, 20)
+			c.spoil(&in)
+			r, err := Dose(in)
+			assert.Contains(t, refused(t, err, c.field).Hint, c.hint)
+			assert.Equal(t, DoseResult{}, r)
+		})
+	}
+}
+
+func TestDoseAsksAboutAnUnusualNewborn(t *testing.T) {
+	for _, c := range []struct {
+		kg, ageH float64
+		want     bool
+	}{{29, 10, true}, {30, 10, false}, {75, 10, false}, {110, 10, true}, {110, 72, false}} {
+		in := foal(2, 20)
+		in.WeightKg, in.AgeH = Exactly(c.kg), &c.ageH
+		r, err := Dose(in)
+		require.NoError(t, err)
+		assert.Equal(t, c.want, slices.Contains(codes(r.Cautions), "newborn_weight_unusual"), "%+v", c)
+	}
+}
+
+// wild is any float a program may be handed.
+func wild() *rapid.Generator[float64] {
+	return rapid.OneOf(rapid.Float64(), rapid.Float64Range(-10, 2000), rapid.SampledFrom([]float64{
+		0, math.Copysign(0, -1), math.NaN(), math.Inf(1), math.Inf(-1), math.MaxFloat64, -math.MaxFloat64, math.SmallestNonzeroFloat64,
+	}))
+}
+
+// soft is an optional value that is mostly good, so that wild inputs get far.
+func soft(t *rapid.T, label string, good ...float64) *float64 {
+	switch rapid.IntRange(0, 9).Draw(t, label+"?") {
+	case 0:
+		return nil
+	case 1:
+		return new(wild().Draw(t, label))
+	}
+	return new(rapid.SampledFrom(good).Draw(t, label))
+}
+
+// finiteRange demands three finite numbers in order.
+func finiteRange(t require.TestingT, rs ...Range) {
+	for _, r := range rs {
+		for _, v := range []float64{r.Low, r.Mid, r.High} {
+			require.False(t, math.IsNaN(v) || math.IsInf(v, 0), "%v", r)
+		}
+		require.True(t, r.Low <= r.Mid && r.Mid <= r.High, "%v", r)
+	}
+}
+
+func TestDoseNeverGivesNonsense(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		in := DoseInput{
+			WeightKg:            Range{wild().Draw(t, "w1"), wild().Draw(t, "w2"), wild().Draw(t, "w3")},
+			IgGReading:          IgGReading{IgGGPerL: soft(t, "igg", 0, 2, 8, 50)},
+			TargetGPerL:         soft(t, "target", 1, 8, 25),
+			AgeH:                soft(t, "age", 0, 20, 200, 600),
+			BagMl:               soft(t, "bag", 50, 950, 5000),
+			DistributionMlPerKg: soft(t, "vd", 30, 90, 400),
+			Given24hMl:          soft(t, "given", 0, 900, 5000),
+			CeilingMlPerKg24h:   soft(t, "ceiling", 5, 20, 60),
+		}
+		if w := soft(t, "weight", 5, 30, 50, 1500); w != nil {
+			in.WeightKg = Exactly(*w)
+		}
+		if d := soft(t, "donor", 2, 14, 120); d != nil {
+			in.DonorIgGGPerL = new(Exactly(*d))
+		}
+		if in.BagMl != nil && rapid.Bool().Draw(t, "ask") {
+			in.Bags = new(rapid.IntRange(-1, 61).Draw(t, "bags"))
+		}
+		r, err := Dose(in)
+		if err != nil {
+			_, ok := refusal.As(err)
+			require.True(t, ok)
+			return
+		}
+		finiteRange(t, r.IgGLackingG, r.VolumeMl, r.VolumeMlPerKg)
+		if r.ExpectedRiseGPerL != nil {
+			finiteRange(t, *r.ExpectedRiseGPerL, *r.ExpectedIgGGPerL)
+		}
+		if r.Bags != nil {
+			require.GreaterOrEqual(t, r.Bags.BagsNow, 0)
+			require.LessOrEqual(t, r.Bags.BagsNow, r.Bags.BagsTotal)
+			require.GreaterOrEqual(t, r.Bags.Total.VolumeMl, r.VolumeMl.Mid*(1-1e-9))
+		}
+	})
+}
+
+// The twin tries every corner of the inputs and keeps the least and the most.
+func TestDoseRangeIsTheLeastAndTheMostOfAllCorners(t *testing.T) {
+	ends := func(r Range) []float64 { return []float64{r.Low, r.High} }
+	draw := func(t *rapid.T, label string, low, high float64) Range {
+		v := []float64{rapid.Float64Range(low, high).Draw(t, label), rapid.Float64Range(low, high).Draw(t, label), rapid.Float64Range(low, high).Draw(t, label)}
+		slices.Sort(v)
+		return Range{v[0], v[1], v[2]}
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		weight, igg := draw(t, "weight", 5, 100), draw(t, "igg", 0, 12)
+		share, donor := draw(t, "share", 0.1, 1), draw(t, "donor", 2, 40)
+		in := DoseInput{WeightKg: weight, IgGReading: IgGReading{IgGBand: &Band{igg.Low, igg.High}}, ShareFound: &share, DonorIgGGPerL: &donor}
+		r, err := Dose(in)
+		require.NoError(t, err)
+		low, high := math.Inf(1), 0.0
+		for _, w := range ends(weight) {
+			for _, i := range ends(igg) {
+				for _, s := range ends(share) {
+					for _, d := range ends(donor) {
+						v := math.Max(0, (8-i)*0.0945*w) / (s * d) * 1000
+						low, high = math.Min(low, v), math.Max(high, v)
+					}
+				}
+			}
+		}
+		require.InEpsilon(t, 1+high, 1+r.VolumeMl.High, 1e-9)
+		require.InEpsilon(t, 1+low, 1+r.VolumeMl.Low, 1e-9)
+	})
+}
+
+func TestDoseIsMonotone(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		igg, donor := rapid.Float64Range(0, 7).Draw(t, "igg"), rapid.Float64Range(8, 30).Draw(t, "donor")
+		more := rapid.Float64Range(0, 1).Draw(t, "more")
+		base, err := Dose(foal(igg, donor))
+		require.NoError(t, err)
+		less := func(spoil func(*DoseInput)) {
+			in := foal(igg, donor)
+			spoil(&in)
+			r, err := Dose(in)
+			require.NoError(t, err)
+			require.LessOrEqual(t, r.VolumeMl.Mid, base.VolumeMl.Mid)
+		}
+		less(func(in *DoseInput) { in.IgGGPerL = new(igg + more) })
+		less(func(in *DoseInput) { in.DonorIgGGPerL = new(Exactly(donor + more)) })
+		less(func(in *DoseInput) { in.TargetGPerL = new(8 - more) })
+		less(func(in *DoseInput) { in.WeightKg = Exactly(50 - more) })
+		less(func(in *DoseInput) { in.AgeH = new(48 + 100*more) })
+	})
+}
+
+func BenchmarkDose(b *testing.B) {
+	in := foal(2, 20)
+	in.BagMl = new(950.0)
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := Dose(in); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

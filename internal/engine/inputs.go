@@ -1,0 +1,69 @@
+package engine
+
+import (
+	"fmt"
+
+	"thawtrail/internal/caution"
+	"thawtrail/internal/refusal"
+)
+
+// inputs checks the fields of one plan in order and remembers the first refusal,
+// so that a plan reads its inputs as a list and asks once whether all were good.
+// After a refusal the values it returns must not be used.
+type inputs struct {
+	basis *Basis // takes the cautions
+	err   error  // the first refusal
+}
+
+// refuse records the first refusal.
+func (c *inputs) refuse(r *refusal.Error) {
+	if c.err == nil {
+		c.err = r
+	}
+}
+
+// one checks a value that must be there.
+func (c *inputs) one(b bounds, v float64) float64 {
+	raised, err := b.check(v)
+	if err != nil && c.err == nil {
+		c.err = err
+	}
+	c.basis.caution(raised...)
+	return v
+}
+
+// or checks an optional value; absent takes the default.
+func (c *inputs) or(b bounds, v *float64, absent float64) float64 {
+	if v == nil {
+		return absent
+	}
+	return c.one(b, *v)
+}
+
+// span checks a range: both ends within bounds, and low <= mid <= high. An
+// unusual range is cautioned once, by its first unusual end.
+func (c *inputs) span(b bounds, r Range) Range {
+	var unusual []caution.Raised
+	for _, v := range [3]float64{r.Mid, r.Low, r.High} {
+		raised, err := b.check(v)
+		if err != nil && c.err == nil {
+			c.err = err
+		}
+		if len(unusual) == 0 {
+			unusual = raised
+		}
+	}
+	c.basis.caution(unusual...)
+	if r.Low > r.Mid || r.Mid > r.High {
+		c.refuse(refusal.New(b.field, fmt.Sprintf("%s, %s, %s", num(r.Low), num(r.Mid), num(r.High)), "low, middle and high in rising order"))
+	}
+	return r
+}
+
+// text prints a range for people: one number when it has no width.
+func (r Range) text() string {
+	if r.Low == r.High {
+		return num(r.Mid)
+	}
+	return fmt.Sprintf("%s (%s to %s)", num(r.Mid), num(r.Low), num(r.High))
+}
