@@ -1,0 +1,7 @@
+package event
+
+import "strings"
+
+func canonicalBatch(batch string) string {
+	return strings.ToUpper(strings.NewReplacer(" ", "", "-", "").Replace(batch))
+}
