@@ -1,0 +1,340 @@
+// Package memfs is a disk in memory that can crash.
+//
+// It keeps what was synced apart from what was only written, and can make a
+// copy of the disk as a power cut would leave it: every unsynced write lost,
+// torn or kept, every unsynced name lost or kept, each on its own. It injects
+// faults, and it has a size. Simulations and tests use it in place of the real
+// disk; it follows the contract of journal.FS.
+//
+// A failed sync is modelled as Linux does it: the pages count as clean
+// afterwards, so a later sync answers well and writes nothing.
+package memfs
+
+import (
+	"fmt"
+	"io"
+	"io/fs"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+
+	"thawtrail/internal/store/journal"
+)
+
+// Kind names an operation for the fault hook.
+type Kind int
+
+// The operations that can fail.
+const (
+	Create Kind = iota
+	OpenRead
+	OpenWrite
+	Remove
+	ReadDir
+	Write
+	Read
+	Sync
+	SyncDir
+)
+
+// Op is one operation about to happen.
+type Op struct {
+	Kind Kind
+	Path string
+	Size int // bytes to write or read
+}
+
+// Fault is what happens instead. A nil Err lets the operation through.
+type Fault struct {
+	Err error
+	// Bytes of a write that reach the file before Err.
+	Bytes int
+	// Applied lets the operation happen although Err is returned.
+	Applied bool
+}
+
+// FS is the disk. The zero value is not usable; see New.
+type FS struct {
+	mu       sync.Mutex
+	names    map[string]*node // as a running program sees them
+	durable  map[string]*node // as they survive
+	dirs     map[string]bool
+	capacity int // bytes, 0 for no bound
+	hook     func(Op) Fault
+}
+
+// node is a file's contents.
+type node struct {
+	data   []byte  // as a running program sees them
+	synced []byte  // as they survive
+	dirty  []write // written since the last sync, in order
+	doomed []write // given up by a failed sync: no later sync saves them
+}
+
+type write struct {
+	off  int
+	data []byte
+}
+
+// New gives an empty disk.
+func New() *FS {
+	return &FS{names: map[string]*node{}, durable: map[string]*node{}, dirs: map[string]bool{}}
+}
+
+// SetCapacity bounds the bytes in all files; 0 takes the bound away.
+func (m *FS) SetCapacity(bytes int) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.capacity = bytes
+}
+
+// SetHook is asked before every operation, under the disk's lock: it must not
+// use the disk. Nil injects nothing.
+func (m *FS) SetHook(hook func(Op) Fault) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.hook = hook
+}
+
+// fault asks the hook; the lock is held.
+func (m *FS) fault(op Op) Fault {
+	if m.hook == nil {
+		return Fault{}
+	}
+	return m.hook(op)
+}
+
+func pathError(op, path string, err error) error {
+	return &fs.PathError{Op: op, Path: path, Err: err}
+}
+
+// MkdirAll makes a directory; directories are durable at once.
+func (m *FS) MkdirAll(dir string) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.dirs[filepath.Clean(dir)] = true
+	return nil
+}
+
+// Create makes an empty file.
+func (m *FS) Create(path string) (journal.File, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	path = filepath.Clean(path)
+	f := m.fault(Op{Kind: Create, Path: path})
+	if f.Err != nil && !f.Applied {
+		return nil, pathError("create", path, f.Err)
+	}
+	if m.names[path] != nil {
+		return nil, pathError("create", path, fs.ErrExist)
+	}
+	if !m.dirs[filepath.Dir(path)] {
+		return nil, pathError("create", path, fs.ErrNotExist)
+	}
+	n := &node{}
+	m.names[path] = n
+	if f.Err != nil {
+		return nil, pathError("create", path, f.Err)
+	}
+	return &file{fs: m, node: n, path: path, writable: true}, nil
+}
+
+// OpenRead opens a file for reading.
+func (m *FS) OpenRead(path string) (journal.File, error) { return m.open(OpenRead, path) }
+
+// OpenWrite opens a file for writing.
+func (m *FS) OpenWrite(path string) (journal.File, error) { return m.open(OpenWrite, path) }
+
+func (m *FS) open(kind Kind, path string) (journal.File, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	path = filepath.Clean(path)
+	if f := m.fault(Op{Kind: kind, Path: path}); f.Err != nil {
+		return nil, pathError("open", path, f.Err)
+	}
+	n := m.names[path]
+	if n == nil {
+		return nil, pathError("open", path, fs.ErrNotExist)
+	}
+	return &file{fs: m, node: n, path: path, writable: kind == OpenWrite}, nil
+}
+
+// Remove deletes a name; open files go on.
+func (m *FS) Remove(path string) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	path = filepath.Clean(path)
+	f := m.fault(Op{Kind: Remove, Path: path})
+	if f.Err != nil && !f.Applied {
+		return pathError("remove", path, f.Err)
+	}
+	if m.names[path] == nil {
+		return pathError("remove", path, fs.ErrNotExist)
+	}
+	delete(m.names, path)
+	return f.Err
+}
+
+// ReadDir lists files by name.
+func (m *FS) ReadDir(dir string) ([]journal.Entry, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	dir = filepath.Clean(dir)
+	if f := m.fault(Op{Kind: ReadDir, Path: dir}); f.Err != nil {
+		return nil, pathError("readdir", dir, f.Err)
+	}
+	if !m.dirs[dir] {
+		return nil, pathError("readdir", dir, fs.ErrNotExist)
+	}
+	var entries []journal.Entry
+	for path, n := range m.names {
+		if filepath.Dir(path) == dir {
+			entries = append(entries, journal.Entry{Name: filepath.Base(path), Size: int64(len(n.data))})
+		}
+	}
+	slices.SortFunc(entries, func(a, b journal.Entry) int { return strings.Compare(a.Name, b.Name) })
+	return entries, nil
+}
+
+// SyncDir makes the names of a directory survive.
+func (m *FS) SyncDir(dir string) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	dir = filepath.Clean(dir)
+	f := m.fault(Op{Kind: SyncDir, Path: dir})
+	if f.Err != nil && !f.Applied {
+		return pathError("syncdir", dir, f.Err)
+	}
+	for path := range m.durable {
+		if filepath.Dir(path) == dir && m.names[path] == nil {
+			delete(m.durable, path)
+		}
+	}
+	for path, n := range m.names {
+		if filepath.Dir(path) == dir {
+			m.durable[path] = n
+		}
+	}
+	return f.Err
+}
+
+// Flip inverts bits of one byte of a file, in what runs and in what survives:
+// decay, not a crash.
+func (m *FS) Flip(path string, off int, mask byte) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	n := m.names[filepath.Clean(path)]
+	if n == nil || off >= len(n.data) {
+		return fmt.Errorf("memfs: no byte %d in %s", off, path)
+	}
+	n.data[off] ^= mask
+	if off < len(n.synced) {
+		n.synced[off] ^= mask
+	}
+	return nil
+}
+
+// used is the sum of all files; the lock is held.
+func (m *FS) used() int {
+	total := 0
+	for _, n := range m.names {
+		total += len(n.data)
+	}
+	return total
+}
+
+// file is an open handle.
+type file struct {
+	fs       *FS
+	node     *node
+	path     string
+	writable bool
+	closed   bool
+}
+
+func (f *file) ReadAt(p []byte, off int64) (int, error) {
+	f.fs.mu.Lock()
+	defer f.fs.mu.Unlock()
+	if f.closed {
+		return 0, pathError("read", f.path, fs.ErrClosed)
+	}
+	if fault := f.fs.fault(Op{Kind: Read, Path: f.path, Size: len(p)}); fault.Err != nil {
+		return 0, pathError("read", f.path, fault.Err)
+	}
+	if off >= int64(len(f.node.data)) {
+		return 0, io.EOF
+	}
+	n := copy(p, f.node.data[off:])
+	if n < len(p) {
+		return n, io.EOF
+	}
+	return n, nil
+}
+
+func (f *file) WriteAt(p []byte, off int64) (int, error) {
+	f.fs.mu.Lock()
+	defer f.fs.mu.Unlock()
+	if f.closed || !f.writable {
+		return 0, pathError("write", f.path, fs.ErrClosed)
+	}
+	fault := f.fs.fault(Op{Kind: Write, Path: f.path, Size: len(p)})
+	n, err := len(p), fault.Err
+	if err != nil && !fault.Applied {
+		n = min(fault.Bytes, n)
+	}
+	grow := max(0, int(off)+n-len(f.node.data))
+	if free := f.fs.capacity - f.fs.used(); f.fs.capacity > 0 && grow > free {
+		n, err = max(0, n-(grow-free)), journal.ErrNoSpace
+	}
+	f.node.put(write{int(off), slices.Clone(p[:n])})
+	if err != nil {
+		return n, pathError("write", f.path, err)
+	}
+	return n, nil
+}
+
+// put applies a write to what a running program sees.
+func (n *node) put(w write) {
+	n.data = apply(n.data, w)
+	n.dirty = append(n.dirty, w)
+}
+
+// apply lays a write over data, with zeros in a gap.
+func apply(data []byte, w write) []byte {
+	if end := w.off + len(w.data); end > len(data) {
+		data = append(data, make([]byte, end-len(data))...)
+	}
+	copy(data[w.off:], w.data)
+	return data
+}
+
+func (f *file) Sync() error {
+	f.fs.mu.Lock()
+	defer f.fs.mu.Unlock()
+	if f.closed || !f.writable {
+		return pathError("sync", f.path, fs.ErrClosed)
+	}
+	fault := f.fs.fault(Op{Kind: Sync, Path: f.path})
+	n := f.node
+	if fault.Err != nil && !fault.Applied {
+		n.doomed = append(n.doomed, n.dirty...)
+		n.dirty = nil
+		return pathError("sync", f.path, fault.Err)
+	}
+	for _, w := range n.dirty {
+		n.synced = apply(n.synced, w)
+	}
+	n.dirty = nil
+	return fault.Err
+}
+
+func (f *file) Close() error {
+	f.fs.mu.Lock()
+	defer f.fs.mu.Unlock()
+	if f.closed {
+		return pathError("close", f.path, fs.ErrClosed)
+	}
+	f.closed = true
+	return nil
+}

@@ -1,0 +1,11 @@
+package journal
+
+import "golang.org/x/sys/windows"
+
+// fullErrors are the platform's words for a full disk or an exhausted quota.
+var fullErrors = []error{windows.ERROR_DISK_FULL, windows.ERROR_HANDLE_DISK_FULL, windows.ERROR_DISK_QUOTA_EXCEEDED}
+
+// syncDir does nothing: Windows has no call to flush a directory. NTFS logs
+// its metadata, and a flush of the new file writes that log too, so the name is
+// as durable as the file's own flush.
+func syncDir(string) error { return nil }

@@ -1,0 +1,41 @@
+package journal
+
+import (
+	"cmp"
+	"encoding/binary"
+	"fmt"
+)
+
+// Position is where a frame starts, or where the journal ends. Positions order
+// as the frames were committed. The zero Position is before every frame.
+type Position struct {
+	Segment uint32 // from 1
+	Offset  uint32 // bytes from the start of the segment's file
+}
+
+// Compare is negative when p comes before q, zero when they are the same.
+func (p Position) Compare(q Position) int {
+	return cmp.Or(cmp.Compare(p.Segment, q.Segment), cmp.Compare(p.Offset, q.Offset))
+}
+
+// IsZero reports whether p is the position before every frame.
+func (p Position) IsZero() bool { return p == Position{} }
+
+// String is for messages: segment:offset.
+func (p Position) String() string { return fmt.Sprintf("%d:%d", p.Segment, p.Offset) }
+
+// Encode gives 8 bytes, big endian, that sort as the positions do.
+func (p Position) Encode() []byte { return p.append(nil) }
+
+func (p Position) append(b []byte) []byte {
+	b = binary.BigEndian.AppendUint32(b, p.Segment)
+	return binary.BigEndian.AppendUint32(b, p.Offset)
+}
+
+// DecodePosition reads what Encode wrote; it refuses any other length.
+func DecodePosition(b []byte) (Position, error) {
+	if len(b) != 8 {
+		return Position{}, fmt.Errorf("journal: a position is 8 bytes, not %d", len(b))
+	}
+	return Position{binary.BigEndian.Uint32(b), binary.BigEndian.Uint32(b[4:])}, nil
+}

@@ -1,0 +1,229 @@
+package journal
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"hash/crc32"
+	"io"
+	"slices"
+)
+
+// maxReaders bounds the files kept open for reading.
+const maxReaders = 4
+
+const (
+	reasonMissing = "segment file is missing"
+	reasonShort   = "segment file ends early"
+)
+
+// reader is an open segment; uses and its place in Journal.readers are guarded
+// by the view lock.
+type reader struct {
+	segment uint32
+	file    File
+	seal    sealer
+	uses    int
+}
+
+// ReadAt reads the acknowledged frame at p. The frame may lie in buf, which
+// grows as needed, and is the caller's. next is where the following frame is or
+// will be. ErrNotFound: no acknowledged frame can start there. ErrDamaged: the
+// bytes there are not a frame that was written there.
+func (j *Journal) ReadAt(p Position, buf []byte) (frame []byte, next Position, err error) {
+	s, err := j.locate(p)
+	if err != nil {
+		return nil, Position{}, err
+	}
+	if s.missing {
+		return nil, Position{}, fmt.Errorf("%w: %v: %s", ErrDamaged, p, reasonMissing)
+	}
+	r, err := j.acquire(p.Segment)
+	if err != nil {
+		return nil, Position{}, err
+	}
+	defer j.release(r)
+	frame, size, err := r.readFrame(p, s.limit, buf)
+	if err != nil {
+		return nil, Position{}, err
+	}
+	return frame, j.following(Position{p.Segment, p.Offset + size}), nil
+}
+
+// following moves a position at the end of a segment to the start of the next
+// one, when there is one.
+func (j *Journal) following(p Position) Position {
+	j.view.RLock()
+	defer j.view.RUnlock()
+	i, ok := j.search(p.Segment)
+	if ok && p.Offset == j.live[i].limit && i+1 < len(j.live) {
+		return Position{j.live[i+1].segment, headerBytes}
+	}
+	return p
+}
+
+// locate finds the span that holds p.
+func (j *Journal) locate(p Position) (span, error) {
+	j.view.RLock()
+	defer j.view.RUnlock()
+	if j.closed {
+		return span{}, ErrClosed
+	}
+	i, ok := j.search(p.Segment)
+	if !ok || p.Offset < headerBytes || p.Offset >= j.live[i].limit {
+		return span{}, fmt.Errorf("%w: %v", ErrNotFound, p)
+	}
+	return j.live[i], nil
+}
+
+// search finds a segment in live; the view lock is held.
+func (j *Journal) search(segment uint32) (int, bool) {
+	return slices.BinarySearchFunc(j.live, segment, func(s span, n uint32) int { return cmp.Compare(s.segment, n) })
+}
+
+// readFrame reads and checks one frame; size is its length on the disk.
+func (r *reader) readFrame(p Position, limit uint32, buf []byte) (frame []byte, size uint32, err error) {
+	buf = slices.Grow(buf[:0], frameHeaderBytes)[:frameHeaderBytes]
+	if err := r.readFull(buf, p, p.Offset); err != nil {
+		return nil, 0, err
+	}
+	h, ok := parseFrameHead(buf, p)
+	if !ok || uint64(p.Offset)+uint64(h.size()) > uint64(limit) {
+		return nil, 0, fmt.Errorf("%w: %v: %s", ErrDamaged, p, reasonNoFrame)
+	}
+	body := slices.Grow(buf[:0], int(h.body))[:h.body]
+	if err := r.readFull(body, p, p.Offset+frameHeaderBytes); err != nil {
+		return nil, 0, err
+	}
+	if crc32.Checksum(body, castagnoli) != h.crc {
+		return nil, 0, fmt.Errorf("%w: %v: %s", ErrDamaged, p, reasonChecksum)
+	}
+	frame, err = r.seal.open(body, p.Offset)
+	if err != nil {
+		return nil, 0, fmt.Errorf("%w: %v: %w", ErrDamaged, p, err)
+	}
+	return frame, h.size(), nil
+}
+
+func (r *reader) readFull(b []byte, p Position, offset uint32) error {
+	_, err := r.file.ReadAt(b, int64(offset))
+	if errors.Is(err, io.EOF) {
+		return fmt.Errorf("%w: %v: %s", ErrDamaged, p, reasonShort)
+	}
+	return err
+}
+
+// Scan hands on every frame from a position (the zero Position for all) to the
+// end as it is now, in order. The frame is valid during the call. Each damaged
+// stretch goes to onDamage, once, in its place in the order; a nil onDamage
+// makes the first one an ErrDamaged. An error from either function ends the
+// scan and is returned. ErrNotFound: from is past the end, or where nothing was
+// ever acknowledged. A from inside a frame counts as damage as far as the next.
+func (j *Journal) Scan(from Position, fn func(Position, []byte) error, onDamage func(from, to Position, reason string) error) error {
+	if onDamage == nil {
+		onDamage = func(from, _ Position, reason string) error {
+			return fmt.Errorf("%w: %v: %s", ErrDamaged, from, reason)
+		}
+	}
+	spans, err := j.spansFrom(from)
+	if err != nil {
+		return err
+	}
+	for _, s := range spans {
+		start := uint32(headerBytes)
+		if s.segment == from.Segment {
+			start = max(start, from.Offset)
+		}
+		if err := j.scanSpan(s, start, fn, onDamage); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// spansFrom copies the spans that a scan from a position has to visit.
+func (j *Journal) spansFrom(from Position) ([]span, error) {
+	j.view.RLock()
+	defer j.view.RUnlock()
+	if j.closed {
+		return nil, ErrClosed
+	}
+	i, ok := j.search(from.Segment)
+	void := ok && from.Offset > j.live[i].limit || !ok && from.Offset > headerBytes && !from.IsZero()
+	if void || from.Compare(j.end) > 0 {
+		return nil, fmt.Errorf("%w: %v; the journal ends at %v", ErrNotFound, from, j.end)
+	}
+	return slices.Clone(j.live[i:]), nil
+}
+
+// scanSpan visits one segment and reports everything in it that is not a frame.
+func (j *Journal) scanSpan(s span, start uint32, fn func(Position, []byte) error, onDamage func(from, to Position, reason string) error) error {
+	v := visitor{
+		frame: func(offset uint32, frame []byte) error { return fn(Position{s.segment, offset}, frame) },
+		damage: func(a, b uint32, reason string) error {
+			return onDamage(Position{s.segment, a}, Position{s.segment, b}, reason)
+		},
+	}
+	if s.missing {
+		return v.damage(start, s.limit, reasonMissing)
+	}
+	if s.badHeader && start == headerBytes {
+		if err := v.damage(0, headerBytes, errHeader.Error()); err != nil {
+			return err
+		}
+	}
+	end, err := j.walkSpan(s, start, v)
+	if err != nil || end >= s.limit {
+		return err
+	}
+	return v.damage(end, s.limit, reasonNoFrame)
+}
+
+// walkSpan opens a segment's file and walks it.
+func (j *Journal) walkSpan(s span, start uint32, v visitor) (uint32, error) {
+	r, err := j.acquire(s.segment)
+	if err != nil {
+		return start, err
+	}
+	defer j.release(r)
+	w := window{file: r.file, segment: s.segment, limit: s.limit}
+	return w.walk(r.seal, start, v)
+}
+
+// acquire gives the open file of a segment; release must follow.
+func (j *Journal) acquire(segment uint32) (*reader, error) {
+	j.view.Lock()
+	defer j.view.Unlock()
+	if j.closed {
+		return nil, ErrClosed
+	}
+	if r := j.readers[segment]; r != nil {
+		r.uses++
+		return r, nil
+	}
+	seal, err := newSealer(j.opt.Key, segment)
+	if err != nil {
+		return nil, err
+	}
+	file, err := j.opt.FS.OpenRead(j.path(segment))
+	if err != nil {
+		return nil, err
+	}
+	r := &reader{segment: segment, file: file, seal: seal, uses: 1}
+	j.readers[segment] = r
+	return r, nil
+}
+
+// release closes the file when too many are open or the journal is closed. The
+// newest segments are the ones worth keeping.
+func (j *Journal) release(r *reader) {
+	j.view.Lock()
+	defer j.view.Unlock()
+	r.uses--
+	if r.uses > 0 || !j.closed && len(j.readers) <= maxReaders {
+		return
+	}
+	delete(j.readers, r.segment)
+	// Nothing was written through it, so its Close has nothing to lose.
+	_ = r.file.Close()
+}
