@@ -857,10 +857,12 @@ func (x *Override) GetReason() string {
 // Sealed is a field that only holders of its key can read: XChaCha20-Poly1305,
 // bound to the entity and the field. The key id commits to the key.
 type Sealed struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	KeyId         []byte                 `protobuf:"bytes,1,opt,name=key_id,json=keyId,proto3" json:"key_id,omitempty"`
-	Nonce         []byte                 `protobuf:"bytes,2,opt,name=nonce,proto3" json:"nonce,omitempty"`
-	Ciphertext    []byte                 `protobuf:"bytes,3,opt,name=ciphertext,proto3" json:"ciphertext,omitempty"`
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	KeyId      []byte                 `protobuf:"bytes,1,opt,name=key_id,json=keyId,proto3" json:"key_id,omitempty"`
+	Nonce      []byte                 `protobuf:"bytes,2,opt,name=nonce,proto3" json:"nonce,omitempty"`
+	Ciphertext []byte                 `protobuf:"bytes,3,opt,name=ciphertext,proto3" json:"ciphertext,omitempty"`
+	// Only in requests and answers, never in a record: the text in clear.
+	Plain         string `protobuf:"bytes,4,opt,name=plain,proto3" json:"plain,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -914,6 +916,13 @@ func (x *Sealed) GetCiphertext() []byte {
 		return x.Ciphertext
 	}
 	return nil
+}
+
+func (x *Sealed) GetPlain() string {
+	if x != nil {
+		return x.Plain
+	}
+	return ""
 }
 
 var File_thawtrail_v1_record_proto protoreflect.FileDescriptor
@@ -977,13 +986,14 @@ const file_thawtrail_v1_record_proto_rawDesc = "" +
 	"\tproven_us\x18\x02 \x01(\x03R\bprovenUs\"6\n" +
 	"\bOverride\x12\x12\n" +
 	"\x04code\x18\x01 \x01(\tR\x04code\x12\x16\n" +
-	"\x06reason\x18\x02 \x01(\tR\x06reason\"U\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\"k\n" +
 	"\x06Sealed\x12\x15\n" +
 	"\x06key_id\x18\x01 \x01(\fR\x05keyId\x12\x14\n" +
 	"\x05nonce\x18\x02 \x01(\fR\x05nonce\x12\x1e\n" +
 	"\n" +
 	"ciphertext\x18\x03 \x01(\fR\n" +
-	"ciphertext*\x95\x01\n" +
+	"ciphertext\x12\x14\n" +
+	"\x05plain\x18\x04 \x01(\tR\x05plain*\x95\x01\n" +
 	"\tPrecision\x12\x19\n" +
 	"\x15PRECISION_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10PRECISION_SECOND\x10\x01\x12\x14\n" +
