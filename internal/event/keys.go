@@ -13,6 +13,7 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
+	"thawtrail/internal/label"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -57,7 +58,7 @@ var RightsKey = Key{Kind: KindRights, ID: "practice"}
 
 // BatchID is the id of a batch: the product's id and the batch code in the form
 // in which codes are compared (no spaces, no dashes, capitals).
-func BatchID(product, batch string) string { return product + "/" + canonicalBatch(batch) }
+func BatchID(product, batch string) string { return product + "/" + label.CanonicalBatch(batch) }
 
 // KitID is the id of the sum of one item at one place.
 func KitID(place string, item pb.KitItem) string { return fmt.Sprintf("%s/%d", place, item) }

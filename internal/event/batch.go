@@ -1,7 +1,0 @@
-package event
-
-import "strings"
-
-func canonicalBatch(batch string) string {
-	return strings.ToUpper(strings.NewReplacer(" ", "", "-", "").Replace(batch))
-}
