@@ -484,3 +484,11 @@ func BenchmarkDose(b *testing.B) {
 		}
 	}
 }
+
+func TestIndicationsNameTheirSources(t *testing.T) {
+	for _, i := range Indications() {
+		assert.NotEmpty(t, i.Source, i.Name)
+		assert.NotEmpty(t, i.Finding, i.Name)
+		assert.LessOrEqual(t, i.LowMl, i.HighMl, i.Name)
+	}
+}

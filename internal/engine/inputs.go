@@ -2,6 +2,7 @@ package engine
 
 import (
 	"fmt"
+	"math"
 
 	"thawtrail/internal/caution"
 	"thawtrail/internal/refusal"
@@ -67,3 +68,6 @@ func (r Range) text() string {
 	}
 	return fmt.Sprintf("%s (%s to %s)", num(r.Mid), num(r.Low), num(r.High))
 }
+
+// finite says that a result can be shown.
+func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

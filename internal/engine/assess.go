@@ -1,0 +1,234 @@
+package engine
+
+import (
+	"fmt"
+	"math"
+
+	"thawtrail/internal/caution"
+	"thawtrail/internal/refusal"
+)
+
+// AssessInput asks what a foal's IgG, age and signs mean.
+type AssessInput struct {
+	AgeH         *float64 // at sampling; no default
+	IgGReading            // see there
+	Signs        []string // names from Signs()
+	TemperatureC *float64 // rectal
+	// Isoerythrolysis says whether the foal is at risk of its own dam's colostrum:
+	// the dam ever had a jaundiced foal, a positive antibody screen, a donkey or
+	// mule sire. Empty counts as unknown.
+	Isoerythrolysis string
+}
+
+// Answers to the question of isoerythrolysis risk.
+const (
+	RiskNo      = "no"
+	RiskYes     = "yes"
+	RiskUnknown = "unknown"
+)
+
+// Classes of IgG: adequate at 8.00 g/L and over, partial from 4.00 to below 8.00,
+// complete failure below 4.00. A band that crosses a border has the two classes
+// joined by _or_; the top end of a band does not belong to it, so 4 to 8 is partial.
+const (
+	ClassAdequate = "adequate"
+	ClassPartial  = "partial"
+	ClassComplete = "complete"
+	ClassUnknown  = "unknown"
+)
+
+// The colostrum window by age: how much a foal still takes up from the gut.
+// Passage is best in the first 6 to 8 h, poor after 12 h and over by 24 h.
+const (
+	WindowOpen         = "open"          // under 6 h
+	WindowClosing      = "closing"       // 6 to 12 h
+	WindowNearlyClosed = "nearly_closed" // 12 to 24 h
+	WindowClosed       = "closed"        // 24 h and over
+)
+
+// AssessResult says what was found; it never says 'treat'.
+type AssessResult struct {
+	Basis
+	IgGClass        string
+	Provisional     bool // sampled before 12 h
+	ColostrumWindow string
+	OfferReferral   bool
+	Because         []string
+}
+
+const (
+	adequateGPerL     = 8.0
+	completeGPerL     = 4.0
+	referBelowGPerL   = 2.0 // in a sick foal
+	provisionalUntilH = 12.0
+	referBelowC       = 37.2
+	referAboveC       = 38.9
+
+	srcClasses  = "8 and 4 g/L: Estell and Magdesian, Use of Fresh and Frozen Blood Products in Foals, in Robinson's Current Therapy in Equine Medicine 7; Franco Ayala and Oliver-Espinosa, J Equine Vet Sci 2016;44:100-104"
+	srcClasses2 = "another scheme calls 2 to 4 g/L partial and below 2 g/L total: SAEVA Proceedings 2016, p. 75"
+	srcWindow   = "uptake best to 6 to 8 h, poor after 12 h (SAEVA Proceedings 2016, p. 199), over by 24 h (Jeffcott, thesis, University of London 1972)"
+	srcReferral = "reasons to offer referral: common practice"
+	srcFarm     = "44.7 % of 132 healthy foals were below 8 g/L and none was given plasma; all lived to 21 days: Baldwin et al., JAVMA 1991;198:423-428"
+)
+
+var (
+	iggNotAlone = caution.Define("igg_alone_not_treatment", caution.Note,
+		"IgG alone does not say 'treat': on one well-run farm 44.7 %% of healthy foals were below 8 g/L, none was given plasma and all lived to 21 days.")
+	iggProvisional = caution.Define("igg_before_12h", caution.Note,
+		"Sampled at %s h: before 12 h the result is provisional. Test again at 18 to 24 h.")
+	damColostrum = caution.Define("isoerythrolysis_risk", caution.Caution,
+		"Risk of neonatal isoerythrolysis: %s. Do not give this dam's colostrum before the vet has decided.")
+	notByMouth = caution.Define("nothing_by_mouth", caution.Caution,
+		"No colostrum by mouth without the vet: the foal is cold, in colic or cannot swallow.")
+	askGlucose = caution.Define("measure_glucose", caution.Caution,
+		"A weak foal: measure blood glucose now.")
+)
+
+var (
+	boundsSampleAge = bounds{field: "age_h", unit: "h", hardHigh: 90 * 24, likelyHigh: 19 * 24,
+		hint: "hours, not days; the classes are for newborn foals"}
+	boundsTemperature = bounds{field: "temperature_c", unit: "C", hardLow: 25, hardHigh: 45, likelyLow: 32, likelyHigh: 42,
+		hint: "Fahrenheit? 100 F is 37.8 C"}
+)
+
+// Assess sorts IgG into a class and lists the reasons to offer referral now. It
+// refuses a missing age and an unknown sign.
+func Assess(in AssessInput) (AssessResult, error) {
+	var r AssessResult
+	c := &inputs{basis: &r.Basis}
+	age := c.sampleAge(in.AgeH)
+	var igg Range
+	if in.IgGUnknown && in.given() == 1 {
+		r.IgGClass = ClassUnknown
+	} else {
+		igg = c.igg(in.IgGReading)
+		r.IgGClass = classOf(igg)
+	}
+	found := c.signs(in.Signs, in.TemperatureC)
+	risk := c.isoerythrolysis(in.Isoerythrolysis)
+	if c.err != nil {
+		return AssessResult{}, c.err
+	}
+	r.ColostrumWindow = colostrumWindow(age)
+	r.Provisional = age < provisionalUntilH && r.IgGClass != ClassUnknown
+	r.explainClass(igg, age)
+	r.refer(found, igg, in.TemperatureC)
+	r.warnColostrum(found, risk)
+	r.source(srcClasses, srcClasses2, srcWindow, srcReferral)
+	r.Versions = []string{Version}
+	return r, nil
+}
+
+func (c *inputs) sampleAge(ageH *float64) float64 {
+	if ageH == nil {
+		c.refuse(refusal.New("age_h", "not given", "the age at sampling in hours"))
+		return 0
+	}
+	return c.one(boundsSampleAge, *ageH)
+}
+
+func (c *inputs) isoerythrolysis(answer string) string {
+	switch answer {
+	case RiskNo, RiskYes, RiskUnknown:
+		return answer
+	case "":
+		return RiskUnknown
+	}
+	c.refuse(refusal.New("isoerythrolysis", answer, "no, yes or unknown"))
+	return answer
+}
+
+// classOne is the class of one value.
+func classOne(gPerL float64) string {
+	switch {
+	case gPerL >= adequateGPerL:
+		return ClassAdequate
+	case gPerL >= completeGPerL:
+		return ClassPartial
+	}
+	return ClassComplete
+}
+
+// classOf is the class of a value or a band.
+func classOf(igg Range) string {
+	low, high := classOne(igg.Low), classOne(igg.High)
+	if igg.High > igg.Low {
+		high = classOne(math.Nextafter(igg.High, igg.Low))
+	}
+	if low == high {
+		return low
+	}
+	return low + "_or_" + high
+}
+
+func colostrumWindow(ageH float64) string {
+	switch {
+	case ageH < 6:
+		return WindowOpen
+	case ageH < 12:
+		return WindowClosing
+	case ageH < 24:
+		return WindowNearlyClosed
+	}
+	return WindowClosed
+}
+
+// explainClass writes the class, what is provisional, and what IgG does not say.
+func (r *AssessResult) explainClass(igg Range, age float64) {
+	if r.IgGClass == ClassUnknown {
+		r.step("IgG not measured")
+	} else {
+		r.step("IgG %s g/L: %s (adequate from 8, partial from 4, complete below 4)", igg.text(), r.IgGClass)
+	}
+	r.step("age %s h: colostrum window %s", num(age), r.ColostrumWindow)
+	if r.Provisional {
+		r.caution(iggProvisional.With(num(age)))
+	}
+	if r.IgGClass != ClassAdequate && r.IgGClass != ClassUnknown {
+		r.caution(iggNotAlone.With())
+		r.source(srcFarm)
+	}
+}
+
+// refer lists the reasons to offer referral.
+func (r *AssessResult) refer(found []Sign, igg Range, temperature *float64) {
+	weak := false
+	for _, s := range found {
+		weak = weak || s.Weak
+		if s.Refer {
+			r.Because = append(r.Because, s.Words)
+		}
+	}
+	if temperature != nil && (*temperature < referBelowC || *temperature > referAboveC) {
+		r.Because = append(r.Because, fmt.Sprintf("rectal temperature %s C (below 37.2 or above 38.9)", num(*temperature)))
+	}
+	sick := len(found) > 0 || len(r.Because) > 0
+	if sick && r.IgGClass != ClassUnknown && igg.Low < referBelowGPerL {
+		r.Because = append(r.Because, fmt.Sprintf("IgG %s g/L, below 2, in a sick foal", igg.text()))
+	}
+	r.OfferReferral = len(r.Because) > 0
+	if weak && !has(found, "low_glucose") {
+		r.caution(askGlucose.With())
+	}
+}
+
+// warnColostrum says why colostrum should wait for the vet, while it still counts.
+func (r *AssessResult) warnColostrum(found []Sign, risk string) {
+	if r.ColostrumWindow == WindowClosed {
+		return
+	}
+	for _, s := range found {
+		if s.Isoerythrolysis && risk != RiskYes {
+			risk = s.Words
+		}
+	}
+	if risk != RiskNo {
+		r.caution(damColostrum.With(risk))
+	}
+	for _, s := range found {
+		if s.NotByMouth {
+			r.caution(notByMouth.With())
+			return
+		}
+	}
+}

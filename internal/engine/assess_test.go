@@ -1,0 +1,162 @@
+package engine
+
+import (
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"thawtrail/internal/refusal"
+)
+
+// wellFoal is 20 h old with no sign and no risk.
+func wellFoal(igg float64) AssessInput {
+	return AssessInput{AgeH: new(20.0), IgGReading: IgGReading{IgGGPerL: &igg}, Isoerythrolysis: RiskNo}
+}
+
+func TestAssessClasses(t *testing.T) {
+	for _, row := range published(t, "assess.csv") {
+		low, high := row.num(t, "igg_low_g_per_l"), row.num(t, "igg_high_g_per_l")
+		in := wellFoal(low)
+		if low != high {
+			in.IgGReading = IgGReading{IgGBand: &Band{low, high}}
+		}
+		r, err := Assess(in)
+		require.NoError(t, err)
+		assert.Equal(t, row["class"], r.IgGClass, "%v to %v", low, high)
+	}
+}
+
+func TestAssessWindowAndProvisional(t *testing.T) {
+	for _, c := range []struct {
+		age         float64
+		window      string
+		provisional bool
+	}{
+		{0, WindowOpen, true}, {5.9, WindowOpen, true}, {6, WindowClosing, true}, {11.9, WindowClosing, true},
+		{12, WindowNearlyClosed, false}, {23.9, WindowNearlyClosed, false}, {24, WindowClosed, false},
+	} {
+		in := wellFoal(5)
+		in.AgeH = &c.age
+		r, err := Assess(in)
+		require.NoError(t, err)
+		assert.Equal(t, c.window, r.ColostrumWindow, "%v h", c.age)
+		assert.Equal(t, c.provisional, r.Provisional, "%v h", c.age)
+		assert.Equal(t, c.provisional, slices.Contains(codes(r.Cautions), "igg_before_12h"))
+	}
+}
+
+func TestAssessNeverSaysTreatFromIgGAlone(t *testing.T) {
+	r, err := Assess(wellFoal(1))
+	require.NoError(t, err)
+	assert.False(t, r.OfferReferral, "no sign: low IgG alone is no reason")
+	assert.Contains(t, codes(r.Cautions), "igg_alone_not_treatment")
+	assert.NotContains(t, strings.Join(r.Steps, " "), "treat")
+}
+
+func TestAssessReferral(t *testing.T) {
+	for _, s := range Signs() {
+		in := wellFoal(10)
+		in.Signs = []string{s.Name, s.Name}
+		r, err := Assess(in)
+		require.NoError(t, err)
+		assert.Equal(t, s.Refer, r.OfferReferral, s.Name)
+		if s.Refer {
+			assert.Equal(t, []string{s.Words}, r.Because, "a sign given twice counts once")
+		}
+	}
+	for temperature, want := range map[float64]bool{37.1: true, 37.2: false, 38.9: false, 39: true} {
+		in := wellFoal(10)
+		in.TemperatureC = &temperature
+		r, err := Assess(in)
+		require.NoError(t, err)
+		assert.Equal(t, want, r.OfferReferral, "%v C", temperature)
+	}
+	for igg, want := range map[float64]bool{1.99: true, 2: false} {
+		in := wellFoal(igg)
+		in.Signs = []string{"weak"}
+		r, err := Assess(in)
+		require.NoError(t, err)
+		assert.Equal(t, want, r.OfferReferral, "IgG %v in a weak foal", igg)
+		assert.Contains(t, codes(r.Cautions), "measure_glucose")
+	}
+}
+
+func TestAssessColostrumCautions(t *testing.T) {
+	for name, c := range map[string]struct {
+		spoil func(*AssessInput)
+		want  []string
+	}{
+		"none":                {func(*AssessInput) {}, nil},
+		"risk":                {func(in *AssessInput) { in.Isoerythrolysis = RiskYes }, []string{"isoerythrolysis_risk"}},
+		"not asked":           {func(in *AssessInput) { in.Isoerythrolysis = "" }, []string{"isoerythrolysis_risk"}},
+		"red urine beats no":  {func(in *AssessInput) { in.Signs = []string{"red_urine"} }, []string{"isoerythrolysis_risk"}},
+		"cannot swallow":      {func(in *AssessInput) { in.Signs = []string{"cannot_swallow"} }, []string{"nothing_by_mouth"}},
+		"measured cold":       {func(in *AssessInput) { in.TemperatureC = new(36.0) }, []string{"nothing_by_mouth"}},
+		"too late for either": {func(in *AssessInput) { in.AgeH, in.Isoerythrolysis = new(24.0), RiskYes }, nil},
+	} {
+		in := wellFoal(10)
+		c.spoil(&in)
+		r, err := Assess(in)
+		require.NoError(t, err)
+		assert.Equal(t, c.want, codes(r.Cautions), name)
+	}
+}
+
+func TestAssessUnknownIgG(t *testing.T) {
+	in := wellFoal(0)
+	in.IgGReading, in.AgeH = IgGReading{IgGUnknown: true}, new(3.0)
+	in.Signs = []string{"weak"}
+	r, err := Assess(in)
+	require.NoError(t, err)
+	assert.Equal(t, ClassUnknown, r.IgGClass)
+	assert.False(t, r.Provisional, "there is no result to be provisional")
+	assert.False(t, r.OfferReferral, "unknown is not below 2 g/L")
+}
+
+func TestAssessRefusesSlips(t *testing.T) {
+	for field, spoil := range map[string]func(*AssessInput){
+		"age_h":           func(in *AssessInput) { in.AgeH = nil },
+		"sign":            func(in *AssessInput) { in.Signs = []string{"lame"} },
+		"temperature_c":   func(in *AssessInput) { in.TemperatureC = new(100.0) },
+		"igg_g_per_l":     func(in *AssessInput) { in.IgGGPerL = new(800.0) },
+		"isoerythrolysis": func(in *AssessInput) { in.Isoerythrolysis = "maybe" },
+	} {
+		in := wellFoal(10)
+		spoil(&in)
+		_, err := Assess(in)
+		refused(t, err, field)
+	}
+}
+
+func TestAssessTakesAnything(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		in := AssessInput{
+			AgeH:         soft(t, "age", 0, 10, 30),
+			IgGReading:   IgGReading{IgGGPerL: soft(t, "igg", 0, 3, 9), IgGUnknown: rapid.Bool().Draw(t, "unknown")},
+			TemperatureC: soft(t, "temperature", 36, 38, 40),
+			Signs:        rapid.SliceOfN(rapid.SampledFrom([]string{"weak", "colic", "jaundice", "x"}), 0, 3).Draw(t, "signs"),
+		}
+		r, err := Assess(in)
+		if err != nil {
+			_, ok := refusal.As(err)
+			require.True(t, ok)
+			return
+		}
+		require.Equal(t, len(r.Because) > 0, r.OfferReferral)
+	})
+}
+
+func BenchmarkAssess(b *testing.B) {
+	in := wellFoal(3)
+	in.Signs = []string{"weak", "colic"}
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := Assess(in); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

@@ -1,0 +1,86 @@
+package engine
+
+import "thawtrail/internal/caution"
+
+// ResponseInput asks what a transfusion did, from IgG before and about 24 h after.
+type ResponseInput struct {
+	WeightKg            float64
+	IgGBeforeGPerL      float64
+	IgGAfterGPerL       float64
+	GivenMl             float64
+	DonorIgGGPerL       float64
+	AgeH                *float64
+	DistributionMlPerKg *float64
+}
+
+// ResponseResult looks back with the same mass balance as Dose.
+//
+//	share found = rise x distribution volume / IgG given
+//	apparent distribution volume = IgG given / rise, as if all of it were found
+//
+// Both blend what left the blood with what the gut still took up. A share of zero
+// or less is shown as it is and never sizes a second dose.
+type ResponseResult struct {
+	Basis
+	RiseGPerL                   float64
+	IgGGivenG                   float64
+	ApparentDistributionMlPerKg *float64 // nil without a rise
+	ShareFound                  float64
+}
+
+var (
+	noRiseSeen = caution.Define("no_rise", caution.Caution,
+		"IgG did not rise (%s g/L). Do not size a second dose from this: look first for the wrong foal, the wrong test, sepsis or loss.")
+	shareOverOne = caution.Define("share_above_one", caution.Note,
+		"More IgG was found than was given (share %s): colostrum was perhaps still being absorbed.")
+	shareLow = caution.Define("share_below_usual", caution.Note,
+		"The share found, %s, is below the usual 0.4 to 1: look for sepsis, loss or the wrong test before giving more.")
+)
+
+var (
+	boundsIgGBefore = bounds{field: "igg_before_g_per_l", unit: "g/L", hardHigh: 50, likelyHigh: 35, hint: boundsIgG.hint}
+	boundsIgGAfter  = bounds{field: "igg_after_g_per_l", unit: "g/L", hardHigh: 50, likelyHigh: 35, hint: boundsIgG.hint}
+	boundsGiven     = bounds{field: "given_ml", unit: "mL", hardLow: 10, hardHigh: 20000, likelyLow: 100, likelyHigh: 6000, hint: "litres? 0.95 L is 950 mL"}
+)
+
+// Response computes the share of the given IgG that was found.
+func Response(in ResponseInput) (ResponseResult, error) {
+	var r ResponseResult
+	c := &inputs{basis: &r.Basis}
+	weight := c.one(boundsWeight, in.WeightKg)
+	before, after := c.one(boundsIgGBefore, in.IgGBeforeGPerL), c.one(boundsIgGAfter, in.IgGAfterGPerL)
+	given, donor := c.one(boundsGiven, in.GivenMl), c.one(boundsDonor, in.DonorIgGGPerL)
+	vd := c.distribution(in.AgeH, in.DistributionMlPerKg)
+	if c.err != nil {
+		return ResponseResult{}, c.err
+	}
+	r.RiseGPerL, r.IgGGivenG = after-before, donor*given/1000
+	r.step("IgG given = %s g/L x %s mL / 1000 = %s g", num(donor), num(given), num(r.IgGGivenG))
+	r.ShareFound = r.RiseGPerL * vd * weight / 1000 / r.IgGGivenG
+	r.step("share found = (%s - %s) g/L x %s mL/kg x %s kg / 1000 / %s g = %s",
+		num(after), num(before), num(vd), num(weight), num(r.IgGGivenG), num(r.ShareFound))
+	r.source(srcBalance)
+	r.judge(weight)
+	r.Versions = []string{Version}
+	return r, nil
+}
+
+// judge fills in the apparent volume and says what an odd share hints at.
+func (r *ResponseResult) judge(weight float64) {
+	if r.RiseGPerL <= 0 {
+		r.caution(noRiseSeen.With(num(r.RiseGPerL)))
+		r.source(srcNoRise)
+		return
+	}
+	if v := r.IgGGivenG / r.RiseGPerL * 1000 / weight; finite(v) {
+		r.ApparentDistributionMlPerKg = &v
+		r.step("apparent distribution volume = %s g / %s g/L x 1000 / %s kg = %s mL/kg", num(r.IgGGivenG), num(r.RiseGPerL), num(weight), num(v))
+	}
+	switch {
+	case r.ShareFound > 1:
+		r.caution(shareOverOne.With(num(r.ShareFound)))
+	case r.ShareFound < defaultShareFound.Low:
+		r.caution(shareLow.With(num(r.ShareFound)))
+	}
+	r.source(srcShare)
+}
