@@ -96,7 +96,7 @@ var (
 func Assess(in AssessInput) (AssessResult, error) {
 	var r AssessResult
 	c := &inputs{basis: &r.Basis}
-	age := c.sampleAge(in.AgeH)
+	age := c.need(boundsSampleAge, in.AgeH, "the age at sampling in hours")
 	var igg Range
 	if in.IgGUnknown && in.given() == 1 {
 		r.IgGClass = ClassUnknown
@@ -117,14 +117,6 @@ func Assess(in AssessInput) (AssessResult, error) {
 	r.source(srcClasses, srcClasses2, srcWindow, srcReferral)
 	r.Versions = []string{Version}
 	return r, nil
-}
-
-func (c *inputs) sampleAge(ageH *float64) float64 {
-	if ageH == nil {
-		c.refuse(refusal.New("age_h", "not given", "the age at sampling in hours"))
-		return 0
-	}
-	return c.one(boundsSampleAge, *ageH)
 }
 
 func (c *inputs) isoerythrolysis(answer string) string {

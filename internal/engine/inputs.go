@@ -41,6 +41,15 @@ func (c *inputs) or(b bounds, v *float64, absent float64) float64 {
 	return c.one(b, *v)
 }
 
+// need checks a value for which nothing stands in; what says what it is.
+func (c *inputs) need(b bounds, v *float64, what string) float64 {
+	if v == nil {
+		c.refuse(refusal.New(b.field, "not given", what))
+		return 0
+	}
+	return c.one(b, *v)
+}
+
 // span checks a range: both ends within bounds, and low <= mid <= high. An
 // unusual range is cautioned once, by its first unusual end.
 func (c *inputs) span(b bounds, r Range) Range {

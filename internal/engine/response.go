@@ -5,8 +5,8 @@ import "thawtrail/internal/caution"
 // ResponseInput asks what a transfusion did, from IgG before and about 24 h after.
 type ResponseInput struct {
 	WeightKg            float64
-	IgGBeforeGPerL      float64
-	IgGAfterGPerL       float64
+	IgGBeforeGPerL      *float64 // must be given: 0 is a value
+	IgGAfterGPerL       *float64
 	GivenMl             float64
 	DonorIgGGPerL       float64
 	AgeH                *float64
@@ -48,7 +48,8 @@ func Response(in ResponseInput) (ResponseResult, error) {
 	var r ResponseResult
 	c := &inputs{basis: &r.Basis}
 	weight := c.one(boundsWeight, in.WeightKg)
-	before, after := c.one(boundsIgGBefore, in.IgGBeforeGPerL), c.one(boundsIgGAfter, in.IgGAfterGPerL)
+	before := c.need(boundsIgGBefore, in.IgGBeforeGPerL, "the IgG before plasma in g/L")
+	after := c.need(boundsIgGAfter, in.IgGAfterGPerL, "the IgG about 24 h after plasma in g/L")
 	given, donor := c.one(boundsGiven, in.GivenMl), c.one(boundsDonor, in.DonorIgGGPerL)
 	vd := c.distribution(in.AgeH, in.DistributionMlPerKg)
 	if c.err != nil {

@@ -14,7 +14,7 @@ import (
 func TestResponseAgreesWithPublishedVolumes(t *testing.T) {
 	for _, row := range published(t, "response.csv") {
 		in := ResponseInput{
-			WeightKg: row.num(t, "weight_kg"), IgGBeforeGPerL: row.num(t, "before_g_per_l"), IgGAfterGPerL: row.num(t, "after_g_per_l"),
+			WeightKg: row.num(t, "weight_kg"), IgGBeforeGPerL: row.maybe(t, "before_g_per_l"), IgGAfterGPerL: row.maybe(t, "after_g_per_l"),
 			GivenMl: row.num(t, "given_ml"), DonorIgGGPerL: row.num(t, "donor_igg_g_per_l"), AgeH: new(24.0),
 		}
 		r, err := Response(in)
@@ -28,7 +28,7 @@ func TestResponseAgreesWithPublishedVolumes(t *testing.T) {
 }
 
 func lookBack(before, after float64) ResponseInput {
-	return ResponseInput{WeightKg: 50, IgGBeforeGPerL: before, IgGAfterGPerL: after, GivenMl: 1000, DonorIgGGPerL: 14, AgeH: new(24.0)}
+	return ResponseInput{WeightKg: 50, IgGBeforeGPerL: &before, IgGAfterGPerL: &after, GivenMl: 1000, DonorIgGGPerL: 14, AgeH: new(24.0)}
 }
 
 func TestResponseWithoutARiseNeverSizesADose(t *testing.T) {
@@ -60,7 +60,7 @@ func TestResponseFindsTheShareThatDoseUsed(t *testing.T) {
 		in.BagMl, in.Bags = new(950.0), new(rapid.IntRange(1, 3).Draw(t, "bags"))
 		d, err := Dose(in)
 		require.NoError(t, err)
-		r, err := Response(ResponseInput{WeightKg: weight, IgGBeforeGPerL: 1, IgGAfterGPerL: d.ExpectedIgGGPerL.Mid,
+		r, err := Response(ResponseInput{WeightKg: weight, IgGBeforeGPerL: new(1.0), IgGAfterGPerL: &d.ExpectedIgGGPerL.Mid,
 			GivenMl: d.Bags.Asked.VolumeMl, DonorIgGGPerL: 14, AgeH: &age})
 		require.NoError(t, err)
 		require.InDelta(t, share, r.ShareFound, 1e-9)
@@ -70,8 +70,8 @@ func TestResponseFindsTheShareThatDoseUsed(t *testing.T) {
 func TestResponseRefusesSlips(t *testing.T) {
 	for field, spoil := range map[string]func(*ResponseInput){
 		"weight_kg":              func(in *ResponseInput) { in.WeightKg = 0 },
-		"igg_before_g_per_l":     func(in *ResponseInput) { in.IgGBeforeGPerL = 350 },
-		"igg_after_g_per_l":      func(in *ResponseInput) { in.IgGAfterGPerL = math.NaN() },
+		"igg_before_g_per_l":     func(in *ResponseInput) { in.IgGBeforeGPerL = new(350.0) },
+		"igg_after_g_per_l":      func(in *ResponseInput) { in.IgGAfterGPerL = new(math.NaN()) },
 		"given_ml":               func(in *ResponseInput) { in.GivenMl = 0.95 },
 		"donor_igg_g_per_l":      func(in *ResponseInput) { in.DonorIgGGPerL = 1400 },
 		"distribution_ml_per_kg": func(in *ResponseInput) { in.AgeH = new(1000.0) },
@@ -91,7 +91,7 @@ func TestResponseNeverGivesNonsense(t *testing.T) {
 			}
 			return good[0]
 		}
-		r, err := Response(ResponseInput{WeightKg: or("weight", 50, 5, 1500), IgGBeforeGPerL: or("before", 0, 2), IgGAfterGPerL: or("after", 0, 5e-324, 2, 8),
+		r, err := Response(ResponseInput{WeightKg: or("weight", 50, 5, 1500), IgGBeforeGPerL: soft(t, "before", 0, 2), IgGAfterGPerL: soft(t, "after", 0, 5e-324, 2, 8),
 			GivenMl: or("given", 10, 20000), DonorIgGGPerL: or("donor", 2, 120), AgeH: soft(t, "age", 0, 100)})
 		if err != nil {
 			_, ok := refusal.As(err)

@@ -10,6 +10,7 @@ type WeighInput struct {
 	Kind     string   // WeighFoal or WeighAdult
 	GirthCm  float64  // behind the elbow and just behind the withers, breathed out
 	LengthCm *float64 // point of shoulder to point of buttock; adults only
+	AgeH     *float64 // when given, a weight that few newborn foals have is asked about
 }
 
 // The kinds of animal with a tape formula. A donkey has none here.
@@ -70,10 +71,14 @@ func Weigh(in WeighInput) (WeighResult, error) {
 	default:
 		c.refuse(refusal.New("kind", in.Kind, "foal or adult"))
 	}
+	c.or(boundsAge, in.AgeH, 0)
 	if c.err != nil {
 		return WeighResult{}, c.err
 	}
 	r.WeightKg = Range{kg * (1 - tapeError), kg, kg * (1 + tapeError)}
+	if in.AgeH != nil {
+		c.newborn(in.AgeH, r.WeightKg)
+	}
 	r.step("range +/- 10 %%: %s kg", r.WeightKg.text())
 	r.source(srcTapeError)
 	r.Versions = []string{Version}

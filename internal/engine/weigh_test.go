@@ -43,6 +43,14 @@ func TestWeighSaysWhenItExtrapolates(t *testing.T) {
 	}
 }
 
+func TestWeighAsksAboutAnUnusualNewborn(t *testing.T) {
+	for age, want := range map[float64][]string{20: {"newborn_weight_unusual"}, 72: nil} {
+		r, err := Weigh(WeighInput{Kind: WeighFoal, GirthCm: 100, AgeH: &age})
+		require.NoError(t, err)
+		assert.Equal(t, want, codes(r.Cautions), "90 kg at %v h", age)
+	}
+}
+
 func TestWeighRefusesSlips(t *testing.T) {
 	for _, c := range []struct {
 		in    WeighInput
@@ -51,6 +59,7 @@ func TestWeighRefusesSlips(t *testing.T) {
 	}{
 		{WeighInput{GirthCm: 80}, "kind", ""},
 		{WeighInput{Kind: "donkey", GirthCm: 80}, "kind", ""},
+		{WeighInput{Kind: WeighFoal, GirthCm: 80, AgeH: new(-1.0)}, "age_h", ""},
 		{WeighInput{Kind: WeighFoal, GirthCm: 32}, "girth_cm", "inches?"},
 		{WeighInput{Kind: WeighAdult, GirthCm: 180}, "length_cm", "foal"},
 		{WeighInput{Kind: WeighFoal, GirthCm: 80, LengthCm: new(70.0)}, "length_cm", "adult"},
