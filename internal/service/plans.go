@@ -1,0 +1,171 @@
+package service
+
+import (
+	"context"
+	"math"
+	"strings"
+	"time"
+
+	"thawtrail/internal/caution"
+	"thawtrail/internal/engine"
+	"thawtrail/internal/label"
+	"thawtrail/internal/refusal"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// Plans is the PlanService: it turns messages into the engine's inputs and its
+// results back, and adds nothing of its own. It needs no store.
+type Plans struct {
+	pb.UnimplementedPlanServiceServer
+	// Now is the one clock; only the state of a bag 'as of now' asks for it.
+	Now func() time.Time
+}
+
+// answer ends every plan: a result as it is, an error as a status.
+func answer[T any](result *T, err error) (*T, error) {
+	if err != nil {
+		return nil, Status(err)
+	}
+	return result, nil
+}
+
+// needs reads the values that a plan cannot do without and remembers the first
+// one that was not given.
+type needs struct{ err error }
+
+func (n *needs) refuse(err error) {
+	if n.err == nil {
+		n.err = err
+	}
+}
+
+// number is a value that must be there.
+func (n *needs) number(field string, v *float64, want string) float64 {
+	if v == nil {
+		n.refuse(refusal.New(field, "not given", want))
+		return math.NaN()
+	}
+	return *v
+}
+
+// count is a whole number that must be there.
+func (n *needs) count(field string, v *int32, want string) int {
+	if v == nil {
+		n.refuse(refusal.New(field, "not given", want))
+		return 0
+	}
+	return int(*v)
+}
+
+// band reads LOW-HIGH, with decimal points or commas; nothing is no band.
+func (n *needs) band(field, text string) *engine.Band {
+	if text == "" {
+		return nil
+	}
+	const want = "LOW-HIGH in g/L, such as 4-8"
+	low, high, found := strings.Cut(strings.ReplaceAll(text, "\u2013", "-"), "-")
+	if !found || strings.TrimSpace(low) == "" || strings.TrimSpace(high) == "" {
+		n.refuse(refusal.New(field, text, want))
+		return nil
+	}
+	var ends [2]float64
+	for i, end := range []string{low, high} {
+		v, err := label.ParseDecimal(field, end)
+		if r, ok := refusal.As(err); ok {
+			n.refuse(refusal.New(field, text, want).Because(r.Hint))
+		}
+		ends[i] = v
+	}
+	return &engine.Band{Low: ends[0], High: ends[1]}
+}
+
+// igg reads the four ways to tell an IgG.
+func (n *needs) igg(gPerL, mgPerDL *float64, band string, unknown bool) engine.IgGReading {
+	return engine.IgGReading{IgGGPerL: gPerL, IgGMgPerDL: mgPerDL, IgGBand: n.band("igg_band", band), IgGUnknown: unknown}
+}
+
+// basis is the part that every answer has.
+type basis struct {
+	cautions                 []*pb.Caution
+	steps, sources, versions []string
+}
+
+func basisOf(b engine.Basis) basis {
+	return basis{Cautions(b.Cautions), b.Steps, b.Sources, b.Versions}
+}
+
+// Cautions are raised cautions as answers carry them, the gravest first.
+func Cautions(raised []caution.Raised) []*pb.Caution {
+	out := make([]*pb.Caution, 0, len(raised))
+	for _, r := range caution.Gravest(raised) {
+		out = append(out, &pb.Caution{Code: r.Code, Level: r.Level.String(), Text: r.Text})
+	}
+	return out
+}
+
+func span(r engine.Range) *pb.Span { return &pb.Span{Low: r.Low, Mid: r.Mid, High: r.High} }
+
+// spanOf is a range that may be unknown.
+func spanOf(r *engine.Range) *pb.Span {
+	if r == nil {
+		return nil
+	}
+	return span(*r)
+}
+
+// exactly is an optional value as a range without width.
+func exactly(v *float64) *engine.Range {
+	if v == nil {
+		return nil
+	}
+	r := engine.Exactly(*v)
+	return &r
+}
+
+// above0 is a value that the engine leaves at 0 when it is not known.
+func above0(v float64) *float64 {
+	if v == 0 {
+		return nil
+	}
+	return &v
+}
+
+func whole(v *int32) *int {
+	if v == nil {
+		return nil
+	}
+	n := int(*v)
+	return &n
+}
+
+// Dose plans how much plasma to give.
+func (p *Plans) Dose(_ context.Context, in *pb.DoseRequest) (*pb.DoseResponse, error) {
+	var n needs
+	kg := engine.Exactly(n.number("weight_kg", in.WeightKg, "the weight in kg; there is no default"))
+	if in.WeightLowKg != nil {
+		kg.Low = *in.WeightLowKg
+	}
+	if in.WeightHighKg != nil {
+		kg.High = *in.WeightHighKg
+	}
+	reading := n.igg(in.IggGPerL, in.IggMgPerDl, in.IggBand, in.IggUnknown)
+	if n.err != nil {
+		return nil, Status(n.err)
+	}
+	r, err := engine.Dose(engine.DoseInput{
+		WeightKg: kg, IgGReading: reading,
+		TargetGPerL: in.TargetGPerL, DonorIgGGPerL: exactly(in.DonorIggGPerL), AgeH: in.AgeH, BagMl: in.BagMl,
+		DistributionMlPerKg: in.DistributionMlPerKg, ShareFound: exactly(in.ShareFound),
+		Given24hMl: in.Given_24HMl, Bags: whole(in.Bags),
+	})
+	b := basisOf(r.Basis)
+	out := &pb.DoseResponse{
+		IggLackingG: span(r.IgGLackingG), VolumeMl: span(r.VolumeMl), VolumeMlPerKg: span(r.VolumeMlPerKg),
+		ExpectedRiseGPerL: spanOf(r.ExpectedRiseGPerL), ExpectedIggGPerL: spanOf(r.ExpectedIgGGPerL),
+		Cautions: b.cautions, Steps: b.steps, Sources: b.sources, Versions: b.versions,
+	}
+	if r.Bags != nil {
+		out.BagsNow, out.BagsTotal = new(int32(r.Bags.BagsNow)), new(int32(r.Bags.BagsTotal))
+	}
+	return answer(out, err)
+}
