@@ -156,7 +156,7 @@ func (j *Journal) encode(frames [][]byte) []Position {
 	positions := make([]Position, len(frames))
 	for i, f := range frames {
 		p := Position{a.segment, a.size + uint32(len(b))}
-		b = appendFrame(b, p, a.seal, j.session, f)
+		b = appendFrame(b, p, i == 0, a.seal, j.session, f)
 		positions[i] = p
 	}
 	j.buf = b

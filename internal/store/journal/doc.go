@@ -33,6 +33,12 @@
 //     the last segment is taken for a torn write, and even that is reported.
 //   - No acknowledged byte is ever overwritten or deleted.
 //
+// A process may also die after a failed sync, before it could begin a new
+// segment. Its last batch then looks whole to the next process, out of memory
+// that will never reach the disk. So Open writes the bytes of the last batch
+// once more, unchanged, before it syncs. Batches before it need nothing: each was
+// synced before the next was written.
+//
 // Limits, so that nobody is surprised: a flipped byte in the last frame of all
 // looks like a torn write (the caller's own cursor is the witness against
 // that); and a disk that answers a sync before it is done can lose what it
@@ -68,7 +74,8 @@
 //
 // # Frame, 16 bytes and a body
 //
-//	 0   4  magic F7 54 66 9A
+//	 0   3  magic F7 54 66
+//	 3   1  1 for the first frame of a batch, 0 for the others
 //	 4   4  body length in bytes, at least 1
 //	 8   4  CRC-32C of the body
 //	12   4  CRC-32C of the frame's own position (8 bytes) and bytes 0 to 11

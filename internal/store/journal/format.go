@@ -26,7 +26,7 @@ const (
 
 var (
 	castagnoli = crc32.MakeTable(crc32.Castagnoli)
-	frameMagic = []byte{0xF7, 'T', 'f', 0x9A}
+	frameMagic = []byte{0xF7, 'T', 'f'}
 
 	errHeader = errors.New("segment header does not match its checksum")
 )
@@ -80,13 +80,16 @@ func decodeHeader(b []byte, segment uint32) (segmentHeader, error) {
 	return h, nil
 }
 
-// appendFrame writes one frame that will stand at p.
-func appendFrame(b []byte, p Position, s sealer, session [sessionBytes]byte, frame []byte) []byte {
+// appendFrame writes one frame that will stand at p; first in its batch or not.
+func appendFrame(b []byte, p Position, first bool, s sealer, session [sessionBytes]byte, frame []byte) []byte {
 	start := len(b)
 	b = append(b, make([]byte, frameHeaderBytes)...)
 	b = s.seal(b, session, p.Offset, frame)
 	head, body := b[start:start+frameHeaderBytes], b[start+frameHeaderBytes:]
 	copy(head, frameMagic)
+	if first {
+		head[3] = 1
+	}
 	binary.BigEndian.PutUint32(head[4:], uint32(len(body)))
 	binary.BigEndian.PutUint32(head[8:], crc32.Checksum(body, castagnoli))
 	binary.BigEndian.PutUint32(head[12:], frameHeaderCRC(p, head))
@@ -95,8 +98,9 @@ func appendFrame(b []byte, p Position, s sealer, session [sessionBytes]byte, fra
 
 // frameHead is a frame header that matched its checksum.
 type frameHead struct {
-	body uint32 // length in bytes
-	crc  uint32 // of the body
+	first bool   // of its batch
+	body  uint32 // length in bytes
+	crc   uint32 // of the body
 }
 
 // size is the length of header and body together.
@@ -104,10 +108,10 @@ func (h frameHead) size() uint32 { return frameHeaderBytes + h.body }
 
 // parseFrameHead checks the 16 bytes found at p.
 func parseFrameHead(b []byte, p Position) (frameHead, bool) {
-	if len(b) < frameHeaderBytes || !bytes.Equal(b[:4], frameMagic) {
+	if len(b) < frameHeaderBytes || !bytes.Equal(b[:3], frameMagic) || b[3] > 1 {
 		return frameHead{}, false
 	}
-	h := frameHead{binary.BigEndian.Uint32(b[4:]), binary.BigEndian.Uint32(b[8:])}
+	h := frameHead{b[3] == 1, binary.BigEndian.Uint32(b[4:]), binary.BigEndian.Uint32(b[8:])}
 	ok := h.body >= 1 && h.body <= maxBody && binary.BigEndian.Uint32(b[12:]) == frameHeaderCRC(p, b)
 	return h, ok
 }

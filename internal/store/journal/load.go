@@ -38,7 +38,7 @@ func (j *Journal) load() (Report, error) {
 	if len(files) > 0 {
 		j.nextSegment = files[len(files)-1].segment + 1
 	}
-	return c.report, j.settle(files, c.report)
+	return c.report, j.settle(files, c)
 }
 
 // findSegments reads every segment's header, in order of number.
@@ -115,7 +115,7 @@ func trimID(id [keyIDBytes]byte) string {
 
 // settle makes what was found durable and reopens the last segment for writing
 // when it is whole, is the newest file and has room.
-func (j *Journal) settle(files []found, report Report) error {
+func (j *Journal) settle(files []found, c chain) error {
 	if len(j.live) == 0 {
 		return nil
 	}
@@ -124,9 +124,11 @@ func (j *Journal) settle(files []found, report Report) error {
 	if err != nil {
 		return err
 	}
-	err = errors.Join(file.Sync(), j.opt.FS.SyncDir(j.opt.Dir))
+	if err = j.rewrite(file, last, c.lastBatch); err == nil {
+		err = errors.Join(file.Sync(), j.opt.FS.SyncDir(j.opt.Dir))
+	}
 	newest := files[len(files)-1]
-	spotless := len(report.Damaged) == 0 && report.TornBytes == 0 &&
+	spotless := len(c.report.Damaged) == 0 &&
 		newest.segment == last.segment && newest.headerOK && newest.size == last.limit
 	if err != nil || !spotless {
 		return errors.Join(err, file.Close())
@@ -139,6 +141,28 @@ func (j *Journal) settle(files []found, report Report) error {
 	return nil
 }
 
+// rewrite writes the end of a segment once more as it is, so that bytes which an
+// earlier process could not sync are on their way to the disk again.
+func (j *Journal) rewrite(file File, last span, from uint32) error {
+	r, err := j.acquire(last.segment)
+	if err != nil {
+		return err
+	}
+	defer j.release(r)
+	w := window{file: r.file, segment: last.segment, limit: last.limit}
+	for from < last.limit {
+		b, err := w.at(from, windowBytes)
+		if err != nil || len(b) == 0 {
+			return err
+		}
+		if _, err := file.WriteAt(b, int64(from)); err != nil {
+			return err
+		}
+		from += uint32(len(b))
+	}
+	return nil
+}
+
 // chain works out the acknowledged spans from the newest file back: each header
 // says where the journal ended when its segment was begun.
 type chain struct {
@@ -147,6 +171,8 @@ type chain struct {
 	report  Report
 	end     Position // where the span below must end, when known
 	known   bool
+
+	lastBatch uint32 // offset in the newest span; 0 when that is its first batch
 }
 
 func (c *chain) build(files []found) error {
@@ -215,7 +241,13 @@ func (c *chain) measure(f found, s *span) (unfinished bool, err error) {
 	newest := len(c.spans) == 0
 	frames := 0
 	end, err := c.journal.walkSpan(*s, headerBytes, visitor{
-		frame: func(uint32, []byte) error { frames++; return nil },
+		frame: func(offset uint32, h frameHead, _ []byte) error {
+			if newest && h.first && frames > 0 {
+				c.lastBatch = offset
+			}
+			frames++
+			return nil
+		},
 		damage: func(from, to uint32, reason string) error {
 			frames++
 			c.damaged(*s, from, to, reason)

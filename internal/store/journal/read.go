@@ -159,7 +159,7 @@ func (j *Journal) spansFrom(from Position) ([]span, error) {
 // scanSpan visits one segment and reports everything in it that is not a frame.
 func (j *Journal) scanSpan(s span, start uint32, fn func(Position, []byte) error, onDamage func(from, to Position, reason string) error) error {
 	v := visitor{
-		frame: func(offset uint32, frame []byte) error { return fn(Position{s.segment, offset}, frame) },
+		frame: func(offset uint32, _ frameHead, frame []byte) error { return fn(Position{s.segment, offset}, frame) },
 		damage: func(a, b uint32, reason string) error {
 			return onDamage(Position{s.segment, a}, Position{s.segment, b}, reason)
 		},

@@ -109,7 +109,7 @@ func (w *window) next(offset uint32) (uint32, error) {
 
 // visitor receives what walk finds, in order. An error from either stops it.
 type visitor struct {
-	frame  func(offset uint32, frame []byte) error
+	frame  func(offset uint32, h frameHead, frame []byte) error
 	damage func(from, to uint32, reason string) error
 }
 
@@ -144,7 +144,7 @@ func (w *window) walk(seal sealer, offset uint32, v visitor) (uint32, error) {
 			}
 		}
 		next := offset + h.size()
-		if err := visit(seal, offset, next, body, v); err != nil {
+		if err := visit(seal, offset, h, body, v); err != nil {
 			return good, err
 		}
 		offset, good, reason = next, next, ""
@@ -178,10 +178,10 @@ func (w *window) skip(offset uint32, h frameHead, reason string) (uint32, string
 }
 
 // visit opens one frame and hands it on, or reports why it cannot.
-func visit(seal sealer, offset, next uint32, body []byte, v visitor) error {
+func visit(seal sealer, offset uint32, h frameHead, body []byte, v visitor) error {
 	frame, err := seal.open(body, offset)
 	if err != nil {
-		return v.damage(offset, next, err.Error())
+		return v.damage(offset, offset+h.size(), err.Error())
 	}
-	return v.frame(offset, frame)
+	return v.frame(offset, h, frame)
 }
