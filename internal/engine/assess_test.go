@@ -85,6 +85,14 @@ func TestAssessReferral(t *testing.T) {
 	}
 }
 
+func TestAssessABandCountsByItsLowEnd(t *testing.T) {
+	in := wellFoal(0)
+	in.IgGReading, in.Signs = IgGReading{IgGBand: &Band{1, 4}}, []string{"unwell"}
+	r, err := Assess(in)
+	require.NoError(t, err)
+	assert.True(t, r.OfferReferral)
+}
+
 func TestAssessColostrumCautions(t *testing.T) {
 	for name, c := range map[string]struct {
 		spoil func(*AssessInput)
@@ -96,6 +104,7 @@ func TestAssessColostrumCautions(t *testing.T) {
 		"red urine beats no":  {func(in *AssessInput) { in.Signs = []string{"red_urine"} }, []string{"isoerythrolysis_risk"}},
 		"cannot swallow":      {func(in *AssessInput) { in.Signs = []string{"cannot_swallow"} }, []string{"nothing_by_mouth"}},
 		"measured cold":       {func(in *AssessInput) { in.TemperatureC = new(36.0) }, []string{"nothing_by_mouth"}},
+		"not cold at 37.2 C":  {func(in *AssessInput) { in.TemperatureC = new(37.2) }, nil},
 		"too late for either": {func(in *AssessInput) { in.AgeH, in.Isoerythrolysis = new(24.0), RiskYes }, nil},
 	} {
 		in := wellFoal(10)

@@ -47,6 +47,7 @@ func TestProteinCautions(t *testing.T) {
 		"usual":     {func(*ProteinInput) {}, []string{"protein_effect_is_small"}},
 		"at target": {func(in *ProteinInput) { in.TPGPerL = 50 }, []string{"protein_at_target"}},
 		"a foal":    {func(in *ProteinInput) { in.WeightKg = 100 }, []string{"protein_sum_is_for_adults", "protein_effect_is_small"}},
+		"150 kg":    {func(in *ProteinInput) { in.WeightKg = 150 }, []string{"protein_effect_is_small"}},
 		"a lot":     {func(in *ProteinInput) { in.TPGPerL = 20 }, []string{"volume_24h_over_day_limit", "protein_effect_is_small"}},
 	} {
 		in := adult()

@@ -190,6 +190,9 @@ func TestSignalsAtTheirLargest(t *testing.T) {
 	i, err := Interval(IntervalInput{Events: 1, Trials: 3})
 	require.NoError(t, err)
 	assert.Contains(t, codes(i.Cautions), "few_trials")
+	i, err = Interval(IntervalInput{Events: 1, Trials: 20})
+	require.NoError(t, err)
+	assert.Empty(t, i.Cautions)
 }
 
 func BenchmarkInterval(b *testing.B) {

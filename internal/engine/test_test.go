@@ -43,6 +43,10 @@ func TestStallTestNeedsAPrevalenceForAProbability(t *testing.T) {
 	assert.Nil(t, r.ProbBelowCut)
 	assert.Contains(t, codes(r.Cautions), "prevalence_not_given")
 	assert.InDelta(t, 4.5, *r.LikelihoodRatioBelow, 1e-12)
+	r, err = StallTest(StallTestInput{Sensitivity: new(0.25), Specificity: new(0.75), Prevalence: new(0.5)})
+	require.NoError(t, err)
+	assert.Contains(t, codes(r.Cautions), "test_no_better_than_chance", "1 exactly says nothing")
+	assert.Contains(t, r.Cautions[0].Text, "add up to 1:")
 	r, err = StallTest(StallTestInput{Sensitivity: new(0.3), Specificity: new(0.6), Prevalence: new(0.5)})
 	require.NoError(t, err)
 	assert.Contains(t, codes(r.Cautions), "test_no_better_than_chance")
@@ -73,6 +77,7 @@ func TestStallTestRefusesSlips(t *testing.T) {
 		"positive":        {func(in *StallTestInput) { in.Result = "positive" }, "result"},
 		"prevalence":      {func(in *StallTestInput) { in.Prevalence = new(16.0) }, "prevalence"},
 		"both":            {func(in *StallTestInput) { in.Kind = "zinc_sulfate" }, "kind"},
+		"one and a kind":  {func(in *StallTestInput) { in.Kind, in.Specificity = "zinc_sulfate", nil }, "kind"},
 		"none":            {func(in *StallTestInput) { in.Sensitivity = nil }, "sensitivity"},
 		"cut in mg/dL":    {func(in *StallTestInput) { in.CutGPerL = new(800.0) }, "cut_g_per_l"},
 		"no such kind":    {func(in *StallTestInput) { *in = StallTestInput{Kind: "x"} }, "kind"},
