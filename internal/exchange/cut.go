@@ -1,0 +1,76 @@
+package exchange
+
+import (
+	"bytes"
+
+	"thawtrail/internal/event"
+)
+
+// recordOverhead is what one record costs in a message beside its own bytes.
+const recordOverhead = 4
+
+// CutRun takes the longest beginning of records that makes a run of at most
+// maxBytes, and gives the sequence number to send from next.
+//
+// records are of one log, in the order (seq, hash), without a gap, and complete
+// in their last seq: if two records stand there, both are in the list. The
+// signatures on them were verified here; that holds for all that Check accepted
+// and all that this device signed.
+//
+// A run ends at a signature. If none comes within maxBytes the run grows to the
+// first one, up to MaxRunBytes. The result is empty when there is none at all;
+// the log cannot be sent on until more of it is held.
+func CutRun(records []*event.Record, maxBytes int) (run []*event.Record, next uint64) {
+	end, size := 0, 0
+	for i, rec := range records {
+		if i > 0 && rec.Seq() > records[i-1].Seq()+1 {
+			break
+		}
+		size += rec.Size() + recordOverhead
+		if size > MaxRunBytes || end > 0 && size > maxBytes {
+			break
+		}
+		whole := i+1 == len(records) || records[i+1].Seq() != rec.Seq()
+		if !whole || !rec.Signed() {
+			continue
+		}
+		end = i + 1
+	}
+	if end == 0 {
+		return nil, 0
+	}
+	run = records[:end]
+	return run, firstUnvouched(run)
+}
+
+// firstUnvouched is the lowest seq of the run that no signature in it vouches
+// for, else the seq after it. Only in a forked stretch can a run that ends at a
+// signature hold such a record: on the other branch.
+func firstUnvouched(run []*event.Record) uint64 {
+	last := run[len(run)-1].Seq()
+	next := last + 1
+	var open []*event.Record // unvouched or vouched records at seq+1, vouched ones only
+	for i := len(run) - 1; i >= 0; {
+		seq := run[i].Seq()
+		var vouched []*event.Record
+		for ; i >= 0 && run[i].Seq() == seq; i-- {
+			if run[i].Signed() || leads(run[i], open) {
+				vouched = append(vouched, run[i])
+			} else {
+				next = seq
+			}
+		}
+		open = vouched
+	}
+	return next
+}
+
+// leads says that one of the later records follows rec.
+func leads(rec *event.Record, later []*event.Record) bool {
+	for _, l := range later {
+		if bytes.Equal(l.Head.Prev, rec.Hash[:]) {
+			return true
+		}
+	}
+	return false
+}
