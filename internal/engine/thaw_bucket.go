@@ -1,0 +1,162 @@
+package engine
+
+import (
+	"fmt"
+	"math"
+)
+
+// meltFromBagKJPerKg is what one kg takes from the freezer's cold to melted.
+func (t thaw) meltFromBagKJPerKg() float64 {
+	return frozenKJPerKgK*(plasmaMeltC-t.bagC) + meltKJPerKg
+}
+
+// heatTo is what all bags take from the freezer's cold to c, in kJ.
+func (t thaw) heatTo(c float64) float64 {
+	return t.plasmaKg * (t.meltFromBagKJPerKg() + thawedKJPerKgK*(c-plasmaMeltC))
+}
+
+// meets is where bags and bucket come to the same temperature, after a loss in
+// kJ; false when the heat does not even melt them.
+func (t thaw) meets(lostKJ float64) (float64, bool) {
+	// plasmaKg x (melt + cu (T - Tm)) = waterKg x cw x (Tw - T) - lost
+	spare := t.waterKg*waterKJPerKgK*(*t.in.WaterTempC-plasmaMeltC) - lostKJ - t.heatTo(plasmaMeltC)
+	if spare <= 0 {
+		return plasmaMeltC, false
+	}
+	return plasmaMeltC + spare/(t.waterKg*waterKJPerKgK+t.plasmaKg*thawedKJPerKgK), true
+}
+
+// bucketLossWPerK is what a bucket loses for each K over the air: 3.3 W/K for
+// 10 L. Ours: 10 W/m2K from its wall, three times that from the open water.
+func bucketLossWPerK(litres float64) float64 { return 0.7 * math.Cbrt(litres*litres) }
+
+// bucket answers for water that nobody tops up.
+func (t thaw) bucket(r *ThawResult) {
+	lossWPerK := 0.0
+	if t.in.AirC != nil {
+		lossWPerK = bucketLossWPerK(*t.in.WaterL)
+	} else {
+		r.caution(airMissing.With())
+	}
+	mid, melts := t.bath(t.thicknessMm.Mid, t.h.Mid, halfStill, lossWPerK).melt()
+	early, meltsEarly := t.bath(t.thicknessMm.Low, t.h.High, 0, lossWPerK).melt()
+	late, meltsLate := t.bath(t.thicknessMm.High, t.h.Low, 1, lossWPerK).melt()
+	end, enough := t.meets(mid.lostKJ)
+	r.WaterEndC = &end
+	r.step("bucket: %s kg of water at %s C and %s kg of plasma at %s C meet at %s C; lost to the air meanwhile %s kJ",
+		num(t.waterKg), num(*t.in.WaterTempC), num(t.plasmaKg), num(t.bagC), num(end), num(mid.lostKJ))
+	if !enough || !melts || !meltsEarly {
+		r.caution(bucketCannot.With(t.bagText(), num(t.heatTo(plasmaMeltC))))
+		return
+	}
+	if !meltsLate {
+		r.caution(bucketMayNot.With(t.bagText(), num(late.minutes)))
+	}
+	if end < bathLowC {
+		r.caution(bucketEndsCool.With(num(end)))
+	}
+	r.ThawMinutes = &Range{early.minutes, mid.minutes, late.minutes}
+	r.step("the bath cools while the bag melts: %s min; early: kneaded, late: still", r.ThawMinutes.text())
+	t.sourceSurface(r)
+}
+
+func (t thaw) bagText() string {
+	if t.bags == 1 {
+		return "this bag"
+	}
+	return fmt.Sprintf("these %d bags", t.bags)
+}
+
+// fetch answers how much hot water brings bags and bucket to EndAtC.
+func (t thaw) fetch(r *ThawResult) {
+	hot, end := *t.in.HotC, *t.in.EndAtC
+	need, have := t.heatTo(end), 0.0
+	if t.waterKg > 0 {
+		have = t.waterKg * waterKJPerKgK * (*t.in.WaterTempC - end)
+	}
+	kg := max(need-have, 0) / (waterKJPerKgK * (hot - end))
+	r.WaterNeededKg = &kg
+	r.step("hot water: (%s kJ to bring the plasma to %s C - %s kJ from the bucket) / (%s x (%s - %s)) = %s kg",
+		num(need), num(end), num(have), num(waterKJPerKgK), num(hot), num(end), num(kg))
+	r.step("%s", bagLiftedOut)
+	mixed := hot
+	if t.waterKg > 0 {
+		mixed = (t.waterKg**t.in.WaterTempC + kg*hot) / (t.waterKg + kg)
+	}
+	if kg > 0 && mixed > bathCautionC {
+		r.caution(hotInPortions.With(num(mixed)))
+	}
+}
+
+// bath is a bucket with bags in it: the slab melts from both faces, the melt
+// carries heat as a plate whose thickness grows, the water cools.
+type bath struct {
+	waterC, airC    float64
+	waterKJPerK     float64
+	faceM2          float64 // of all bags, both sides
+	halfM           float64 // half the thickness: what melts from each face
+	meltKJPerM3     float64
+	h, share        float64 // see meltMinutes
+	lossKWPerK      float64
+	constantMinutes float64 // time to melt if the water kept its temperature
+}
+
+func (t thaw) bath(mm, h, share, lossWPerK float64) bath {
+	l := t.meltFromBagKJPerKg()
+	b := bath{
+		waterC: *t.in.WaterTempC, waterKJPerK: t.waterKg * waterKJPerKgK,
+		faceM2: 2 * t.plasmaKg / (plasmaKgPerL * 1000) / (mm / 1000), halfM: mm / 2000,
+		meltKJPerM3: plasmaKgPerL * 1000 * l, h: h, share: share, lossKWPerK: lossWPerK / 1000,
+		constantMinutes: meltMinutes(l, *t.in.WaterTempC, mm, h, share),
+	}
+	if t.in.AirC != nil {
+		b.airC = *t.in.AirC
+	}
+	return b
+}
+
+// melted is the end of a melt, or of the heat.
+type melted struct {
+	minutes, waterC, lostKJ float64
+}
+
+const (
+	bathSteps     = 400  // for each time that a constant bath would take
+	bathPatience  = 20   // such times; then the heat has ended
+	leastWarmKelv = 0.05 // over the melting point; below, nothing moves
+)
+
+// melt follows bath and melt over time by the classical Runge-Kutta rule; false
+// when the heat ends before the ice.
+func (b bath) melt() (melted, bool) {
+	dt := b.constantMinutes * 60 / bathSteps
+	depth, water, lost := 0.0, b.waterC, 0.0
+	step := 0
+	for ; step < bathSteps*bathPatience; step++ {
+		d1, w1 := b.slopes(depth, water)
+		d2, w2 := b.slopes(depth+d1*dt/2, water+w1*dt/2)
+		d3, w3 := b.slopes(depth+d2*dt/2, water+w2*dt/2)
+		d4, w4 := b.slopes(depth+d3*dt, water+w3*dt)
+		deeper := (d1 + 2*d2 + 2*d3 + d4) * dt / 6
+		cooler := (w1 + 2*w2 + 2*w3 + w4) * dt / 6
+		part := min((b.halfM-depth)/deeper, 1) // of this step, if the ice ends in it
+		lost += b.loss(water+cooler/2*part) * dt * part
+		water += cooler * part
+		if part < 1 || depth+deeper >= b.halfM {
+			return melted{(float64(step) + part) * dt / 60, water, lost}, true
+		}
+		if depth += deeper; water < plasmaMeltC+leastWarmKelv {
+			break
+		}
+	}
+	return melted{float64(step) * dt / 60, water, lost}, false
+}
+
+// slopes are the melt's growth at each face in m/s and the water's K/s.
+func (b bath) slopes(depth, water float64) (growth, cooling float64) {
+	flux := max(water-plasmaMeltC, 0) / (1/b.h + b.share*depth/thawedWPerMK) / 1000 // kW/m2
+	return flux / b.meltKJPerM3, -(flux*b.faceM2 + b.loss(water)) / b.waterKJPerK
+}
+
+// loss to the air in kW. A warm barn's heat is not counted on: it takes hours.
+func (b bath) loss(water float64) float64 { return b.lossKWPerK * max(water-b.airC, 0) }
