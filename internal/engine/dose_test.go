@@ -335,3 +335,27 @@ func TestIndicationsNameTheirSources(t *testing.T) {
 		assert.LessOrEqual(t, i.LowMl, i.HighMl, i.Name)
 	}
 }
+
+func TestDoseLimitsAreInside(t *testing.T) {
+	in := foal(2, 14)
+	in.BagMl, in.Bags = new(1000.0), new(maxBagsAsked)
+	_, err := Dose(in)
+	require.NoError(t, err)
+	in.Bags = new(maxBagsAsked + 1)
+	_, err = Dose(in)
+	refused(t, err, "bags")
+	in = foal(2, 14)
+	in.IgGReading = IgGReading{IgGMgPerDL: new(0.0)}
+	r, err := Dose(in)
+	require.NoError(t, err, "0 mg/dL is a value")
+	in.IgGReading = IgGReading{IgGBand: &Band{0, 4}}
+	band, err := Dose(in)
+	require.NoError(t, err)
+	assert.InDelta(t, r.VolumeMl.Mid*6/8, band.VolumeMl.Mid, 1e-9, "the middle of the band is 2 g/L")
+	in = foal(6, 14)
+	in.BagMl = new(1000.0) // one bag is all, and the ceiling exactly
+	r, err = Dose(in)
+	require.NoError(t, err)
+	assert.Equal(t, 1, r.Bags.BagsNow)
+	assert.NotContains(t, codes(r.Cautions), "plan_exceeds_one_day")
+}
