@@ -238,9 +238,9 @@ func meltMinutes(l, bathC, mm, h, share float64) float64 {
 // held answers for a bath that somebody keeps at its temperature. The early end
 // is a kneaded bag (only the surface resists), the late end one that nobody
 // touches in a melt that stands still, the middle half-way. What it misses: for
-human bags of 20 mm the middle is 2 to 8 min under the published 25; for a still
-melt the late end is 2 to 10 % under a fine grid, as the melt's own warming is
-left out. No timed thaw of a litre of horse plasma was found in print.
+// human bags of 20 mm the middle is 2 to 8 min under the published 25; for a still
+// melt the late end is 2 to 10 % under a fine grid, as the melt's own warming is
+// left out. No timed thaw of a litre of horse plasma was found in print.
 func (t thaw) held(r *ThawResult) {
 	bath := *t.in.HeldAtC
 	conduction := meltMinutes(meltKJPerKg, bath, t.thicknessMm.Mid, t.h.Mid, 1)
