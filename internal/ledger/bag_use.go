@@ -1,0 +1,122 @@
+package ledger
+
+import (
+	"cmp"
+	"slices"
+
+	"thawtrail/internal/event"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// setLifeMs is how long a set and an attached bag may be used: it bounds a
+// transfusion whose end nobody entered.
+const setLifeMs = 4 * 60 * 60 * 1000
+
+// Use is one transfusion of a bag as it was entered.
+type Use struct {
+	_         struct{} `cbor:",toarray"`
+	Case      string
+	Patient   string // dam and twin letter, or the adult's case; the case if empty
+	Place     string
+	Shared    bool // shared on purpose with the twin
+	Start     *Stamp
+	End       *Stamp
+	Finished  bool // the bag ran in; false when it was stopped, or runs
+	GivenMl   int32
+	Log       event.LogID // of the start, else of the end
+	RequestID string
+	from, to  *fact
+}
+
+// GivenTo is what one case had of a bag.
+type GivenTo struct {
+	_       struct{} `cbor:",toarray"`
+	Case    string
+	Patient string
+	Ml      int32
+}
+
+// usesOf pairs the starts and ends of a bag, in happened order.
+func usesOf(facts []*fact) []Use {
+	var uses []Use
+	for _, f := range facts {
+		switch p := f.body.(type) {
+		case *pb.TransfusionStarted:
+			at := f.stamp()
+			uses = append(uses, Use{
+				Case: p.Case, Patient: cmp.Or(p.Patient, p.Case), Place: p.Place, Shared: p.SharedWithTwin,
+				Start: &at, Log: f.rec.Log, RequestID: f.rec.Head.RequestId, from: f,
+			})
+		case *pb.TransfusionEnded:
+			u := openUse(&uses, p.Case, f.rec.Log)
+			if u == nil {
+				uses = append(uses, Use{Case: p.Case, Patient: cmp.Or(p.Patient, p.Case), Log: f.rec.Log})
+				u = &uses[len(uses)-1]
+			}
+			at := f.stamp()
+			u.End, u.Finished, u.GivenMl, u.to = &at, f.typ == typeFinished, p.GivenMl, f
+		}
+	}
+	return uses
+}
+
+// openUse finds the transfusion that an end belongs to: one of the same case
+// without an end, rather one from the same log.
+func openUse(uses *[]Use, id string, log event.LogID) *Use {
+	open := func(own bool) func(Use) bool {
+		return func(u Use) bool { return u.Case == id && u.End == nil && (!own || u.Log == log) }
+	}
+	i := slices.IndexFunc(*uses, open(true))
+	if i < 0 {
+		i = slices.IndexFunc(*uses, open(false))
+	}
+	if i < 0 {
+		return nil
+	}
+	return &(*uses)[i]
+}
+
+// span is when the transfusion ran, as far as it is known.
+func (u *Use) span() (fromMs, toMs int64) {
+	switch {
+	case u.Start == nil:
+		return u.End.AtMs, u.End.AtMs
+	case u.End == nil:
+		return u.Start.AtMs, u.Start.AtMs + setLifeMs
+	}
+	return u.Start.AtMs, u.End.AtMs
+}
+
+func (u *Use) overlaps(o *Use) bool {
+	uf, ut := u.span()
+	of, ot := o.span()
+	return uf <= ot && of <= ut
+}
+
+// facts are the records of the transfusion.
+func (u *Use) facts() []*fact {
+	return slices.DeleteFunc([]*fact{u.from, u.to}, func(f *fact) bool { return f == nil })
+}
+
+// first is the start, else the end.
+func (u *Use) first() *fact { return u.facts()[0] }
+
+// volumes adds up what was given. An end says what was given of the bag to that
+// patient in all, so that entries of one transfusion, and a second session of
+// the same bag, count once: the greatest stands.
+func (b *Bag) volumes() {
+	byPatient := map[string]int32{}
+	for i := range b.Uses {
+		u := &b.Uses[i]
+		if more := u.GivenMl - byPatient[u.Patient]; more > 0 {
+			byPatient[u.Patient] += more
+			b.GivenMl += more
+		}
+		j := slices.IndexFunc(b.Given, func(g GivenTo) bool { return g.Case == u.Case && g.Patient == u.Patient })
+		if j < 0 {
+			b.Given = append(b.Given, GivenTo{Case: u.Case, Patient: u.Patient})
+			j = len(b.Given) - 1
+		}
+		b.Given[j].Ml = max(b.Given[j].Ml, u.GivenMl)
+	}
+}

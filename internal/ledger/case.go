@@ -1,0 +1,160 @@
+package ledger
+
+import (
+	"slices"
+
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// Case is the treatment of one patient. Lists are in happened order.
+type Case struct {
+	_ struct{} `cbor:",toarray"`
+	Common
+	Patient *Patient // last word; nil while the opening is not here
+
+	Risk      []Risk
+	Exams     []Exam
+	Weights   []Weight
+	IggTests  []IggTest // before and after plasma
+	Colostrum []Colostrum
+	Referrals []Referral
+	Estimates []Estimate
+	Plans     []Plan
+
+	BathChecks []BathCheck
+	HangChecks []HangCheck
+	Catheters  []Catheter
+	Thaws      []CaseBag // bags put into the bath for this case
+	Sets       []CaseBag // sets attached for this case
+
+	Transfusions []Transfusion // one for each bag, by their start
+	Rates        []Rate
+	Flows        []Flow
+	Vitals       []Vitals
+	Reactions    []Reaction
+	Drugs        []Drug
+	Fluids       []Fluid
+	Kit          []CaseKit
+	Handovers    []Handover
+
+	RecheckPlans []RecheckPlan
+	Adverse      []Adverse
+	Closings     []Closing
+
+	Running  bool  // a bag was started and not ended
+	Clamped  bool  // and the clamp is shut
+	PlasmaMl int32 // given: of ended bags what was told, of a running one as last read
+	FluidMl  int32 // other fluids by vein
+}
+
+// Outcome is the last word on how the case ended.
+func (c *Case) Outcome() pb.Outcome {
+	if n := len(c.Closings); n > 0 {
+		return c.Closings[n-1].Outcome
+	}
+	return pb.Outcome_OUTCOME_UNSPECIFIED
+}
+
+// Rechecked says that the IgG was tested after plasma.
+func (c *Case) Rechecked() bool {
+	return slices.ContainsFunc(c.IggTests, func(t IggTest) bool { return t.Recheck })
+}
+
+func foldCase(s *set) State {
+	c := &Case{}
+	for _, f := range s.facts {
+		if p, ok := f.body.(*pb.CaseOpened); ok {
+			c.Patient = patientOf(f, p)
+		}
+	}
+	for _, f := range s.story {
+		if !c.before(f) && !c.treating(f) {
+			c.after(f)
+		}
+	}
+	c.total()
+	c.Common = s.common()
+	return c
+}
+
+// before takes what comes before plasma.
+func (c *Case) before(f *fact) bool {
+	at := f.stamp()
+	switch p := f.body.(type) {
+	case *pb.RiskAsked:
+		c.Risk = append(c.Risk, riskOf(at, p))
+	case *pb.PatientExamined:
+		c.Exams = append(c.Exams, examOf(at, p))
+	case *pb.PatientWeighed:
+		c.Weights = append(c.Weights, weightOf(at, p))
+	case *pb.IggTested:
+		c.IggTests = append(c.IggTests, iggOf(at, p, f.typ == typeIggRechecked))
+	case *pb.ColostrumGiven:
+		c.Colostrum = append(c.Colostrum, colostrumOf(at, p))
+	case *pb.ReferralOffered:
+		c.Referrals = append(c.Referrals, Referral{Stamp: at, Reasons: slices.Clone(p.Reasons), Answer: p.Answer, By: p.By})
+	case *pb.EstimateAgreed:
+		c.Estimates = append(c.Estimates, estimateOf(at, p))
+	case *pb.PlanAccepted:
+		c.Plans = append(c.Plans, planOf(f, at, p))
+	case *pb.BathChecked:
+		c.BathChecks = append(c.BathChecks, bathCheckOf(at, p))
+	case *pb.HangChecked:
+		c.HangChecks = append(c.HangChecks, hangCheckOf(at, p))
+	default:
+		return false
+	}
+	return true
+}
+
+// treating takes what happens at the patient.
+func (c *Case) treating(f *fact) bool {
+	at := f.stamp()
+	switch p := f.body.(type) {
+	case *pb.CatheterPlaced:
+		c.Catheters = append(c.Catheters, Catheter{Stamp: at, Gauge: p.Gauge, Site: p.Site, LengthMm: copied(p.LengthMm)})
+	case *pb.CatheterRemoved:
+		c.Catheters = append(c.Catheters, Catheter{Stamp: at, Removed: true, Site: p.Site, Text: p.Text})
+	case *pb.ThawStarted:
+		c.Thaws = append(c.Thaws, CaseBag{Stamp: at, Bag: p.Bag})
+	case *pb.SetAttached:
+		c.Sets = append(c.Sets, CaseBag{Stamp: at, Bag: p.Bag})
+	case *pb.TransfusionStarted:
+		c.start(at, p)
+	case *pb.TransfusionEnded:
+		c.end(at, p, f.typ == typeFinished)
+	case *pb.RateSet:
+		c.Rates = append(c.Rates, Rate{Stamp: at, MlPerH: p.MlPerH, SlowStage: p.SlowStage, DropsPerMin: copied(p.DropsPerMin), Bag: p.Bag})
+	case *pb.FlowChanged:
+		c.flow(at, p, f.typ == typeClamped)
+	case *pb.VitalsNoted:
+		c.Vitals = append(c.Vitals, vitalsOf(at, p))
+		c.read(p.GivenMl, "")
+	case *pb.ReactionNoted:
+		c.Reactions = append(c.Reactions, reactionOf(at, p))
+	case *pb.DrugGiven:
+		c.Drugs = append(c.Drugs, drugOf(at, p))
+	case *pb.FluidGiven:
+		c.Fluids = append(c.Fluids, Fluid{Stamp: at, Fluid: p.Fluid, VolumeMl: p.VolumeMl})
+	case *pb.KitUsed:
+		c.Kit = append(c.Kit, CaseKit{Stamp: at, Place: p.Place, Item: p.Item, Count: p.Count})
+	case *pb.HandedOver:
+		c.Handovers = append(c.Handovers, handoverOf(at, p))
+	default:
+		return false
+	}
+	return true
+}
+
+// after takes what comes after plasma.
+func (c *Case) after(f *fact) {
+	at := f.stamp()
+	switch p := f.body.(type) {
+	case *pb.RecheckPlanned:
+		c.RecheckPlans = append(c.RecheckPlans, RecheckPlan{Stamp: at, Person: p.Person, DueMs: p.DueAt.GetUnixMs()})
+	case *pb.AdverseEvent:
+		c.Adverse = append(c.Adverse, adverseOf(at, p, f.typ == typeAdverseReported))
+	case *pb.CaseClosed:
+		c.Closings = append(c.Closings, Closing{Stamp: at, Outcome: p.Outcome, Reason: p.Reason})
+	}
+}

@@ -1,0 +1,145 @@
+package ledger
+
+import (
+	"cmp"
+	"slices"
+
+	"thawtrail/internal/event"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// Marks say what is special about a record in an entity's story.
+type Marks uint16
+
+// Marks of a record.
+const (
+	MarkNotEntitled Marks = 1 << iota // its author lacked the right
+	MarkForked                        // its log has two records at its seq
+	MarkCorrected                     // a correction stands in its place
+	MarkVoided                        // a correction says it never happened
+	MarkElsewhere                     // corrected: it concerns other entities
+	MarkLate                          // entered more than 15 minutes afterwards
+	MarkUnread                        // unreadable, or of a newer version
+)
+
+// lateAfterMs is how long after the fact an entry counts as entered afterwards.
+const lateAfterMs = 15 * 60 * 1000
+
+// Has says that all of the given marks are set.
+func (m Marks) Has(o Marks) bool { return m&o == o }
+
+// Entry is one record in the story of an entity.
+type Entry struct {
+	_         struct{}     `cbor:",toarray"`
+	AtMs      int64        // when it happened, as told or corrected
+	WallMs    int64        // wall clock of the device that wrote it
+	Zone      string       // zone it was told in
+	Precision pb.Precision // how well the time is known
+	Type      event.Type   // what it says now, after correction
+	Record    event.Hash   // the original
+	By        event.Hash   // the correction that stands; zero when none
+	Log       event.LogID
+	Author    string // person
+	Marks     Marks
+}
+
+// Stamp stands on everything that a record put into state.
+type Stamp struct {
+	_      struct{} `cbor:",toarray"`
+	Record event.Hash
+	AtMs   int64
+	Author string
+	Marks  Marks
+}
+
+// Sealed is a field that only the holders of its key can read.
+type Sealed struct {
+	_          struct{} `cbor:",toarray"`
+	KeyID      []byte
+	Nonce      []byte
+	Ciphertext []byte
+}
+
+func sealedOf(p *pb.Sealed) *Sealed {
+	if p == nil {
+		return nil
+	}
+	return &Sealed{KeyID: p.KeyId, Nonce: p.Nonce, Ciphertext: p.Ciphertext}
+}
+
+// Note is free text, sealed.
+type Note struct {
+	_     struct{} `cbor:",toarray"`
+	Stamp Stamp
+	Text  *Sealed
+}
+
+// Link says whether this entity and another are one; the last word per pair.
+type Link struct {
+	_      struct{} `cbor:",toarray"`
+	Stamp  Stamp
+	Other  string // id of the other entity of the same kind
+	Linked bool   // false: they were said not to be one
+	Reason string
+}
+
+// Common is what every state holds.
+type Common struct {
+	_          struct{} `cbor:",toarray"`
+	Entity     event.Key
+	Timeline   []Entry // happened order
+	Found      []Discrepancy
+	Notes      []Note
+	Links      []Link
+	NeedsNewer bool // a record here can only be read by a newer version
+}
+
+// Key names the entity.
+func (c *Common) Key() event.Key { return c.Entity }
+
+// Discrepancies lists where the records do not fit together, by kind.
+func (c *Common) Discrepancies() []Discrepancy { return c.Found }
+
+// Canonical is the smallest id among this entity and those linked to it.
+func (c *Common) Canonical() string {
+	id := c.Entity.ID
+	for _, l := range c.Links {
+		if l.Linked {
+			id = min(id, l.Other)
+		}
+	}
+	return id
+}
+
+// common builds what every state holds. It comes last in a fold: what the fold
+// claimed meanwhile becomes discrepancies here.
+func (s *set) common() Common {
+	c := Common{Entity: s.key, Timeline: s.timeline, NeedsNewer: s.newer}
+	for _, f := range s.story {
+		if p, ok := f.body.(*pb.NoteAdded); ok {
+			c.Notes = append(c.Notes, Note{Stamp: f.stamp(), Text: sealedOf(p.Text)})
+		}
+	}
+	c.Links = s.links()
+	c.Found = s.discrepancies()
+	return c
+}
+
+// links keeps, for each other entity, the last word in written order.
+func (s *set) links() []Link {
+	var out []Link
+	for _, f := range s.facts {
+		p, ok := f.body.(*pb.Linked)
+		if !ok || p.Kind != s.key.Kind || (p.First != s.key.ID && p.Second != s.key.ID) {
+			continue
+		}
+		l := Link{Stamp: f.stamp(), Other: p.First, Linked: f.typ == typeLinked, Reason: p.Reason}
+		if p.First == s.key.ID {
+			l.Other = p.Second
+		}
+		out = slices.DeleteFunc(out, func(o Link) bool { return o.Other == l.Other })
+		out = append(out, l)
+	}
+	slices.SortFunc(out, func(a, b Link) int { return cmp.Compare(a.Other, b.Other) })
+	return out
+}

@@ -1,0 +1,78 @@
+package ledger
+
+import (
+	"slices"
+
+	"google.golang.org/protobuf/proto"
+
+	"thawtrail/internal/event"
+)
+
+// FoldVersion changes whenever the same records may give other bytes.
+const FoldVersion = 1
+
+// Input is one record of a set that is folded.
+type Input struct {
+	Rec     *event.Record
+	Payload proto.Message // nil when it is unreadable or of an unknown type
+	// Entitled says that the author held the right (Rights.Standing).
+	Entitled bool
+	// Forked says that another record with the same log and seq is held.
+	Forked bool
+}
+
+// State is what one entity's records add up to: *Bag, *Batch, *Case, *Client,
+// *Dam, *Donor, *Kit, *Log, *Person, *Place, *Practice, *Product, *Protocol,
+// *Rights, *Setting, *Temperature or *Vehicle. States are read, never changed.
+type State interface {
+	Key() event.Key
+	Discrepancies() []Discrepancy
+}
+
+// kinds says, for each kind of entity, how it is folded and decoded.
+var kinds = map[string]struct {
+	fold  func(*set) State
+	empty func() State
+}{
+	event.KindBag:   {foldBag, func() State { return &Bag{} }},
+	event.KindBatch: {foldBatch, func() State { return &Batch{} }},
+	event.KindCase:  {foldCase, func() State { return &Case{} }},
+}
+
+// Fold turns the records that touch an entity into its state. Order and
+// repetition do not matter. The result is nil when there are no records or the
+// kind is not known to this version.
+func Fold(key event.Key, inputs []Input) State {
+	kind, ok := kinds[key.Kind]
+	distinct := distinctWritten(inputs)
+	if !ok || len(distinct) == 0 {
+		return nil
+	}
+	return kind.fold(newSet(key, distinct))
+}
+
+// distinctWritten sorts into written order and keeps each record once.
+func distinctWritten(inputs []Input) []Input {
+	out := slices.DeleteFunc(slices.Clone(inputs), func(in Input) bool { return in.Rec == nil })
+	slices.SortStableFunc(out, func(a, b Input) int { return event.CompareWritten(a.Rec, b.Rec) })
+	n := 0
+	for _, in := range out {
+		if n > 0 && out[n-1].Rec.Hash == in.Rec.Hash {
+			out[n-1] = merged(out[n-1], in)
+			continue
+		}
+		out[n] = in
+		n++
+	}
+	return out[:n]
+}
+
+// merged joins what two copies of one record were said to be.
+func merged(a, b Input) Input {
+	if a.Payload == nil {
+		a.Payload = b.Payload
+	}
+	a.Entitled = a.Entitled || b.Entitled
+	a.Forked = a.Forked || b.Forked
+	return a
+}

@@ -1,0 +1,299 @@
+package ledger
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"thawtrail/internal/event"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// set is the records of one entity while they are folded.
+type set struct {
+	key      event.Key
+	inputs   []Input // distinct, written order
+	facts    []*fact // what stands, written order
+	story    []*fact // the same in happened order
+	timeline []Entry // everything, happened order
+	claims   []claim
+	newer    bool
+}
+
+// fact is one record as it stands after corrections.
+type fact struct {
+	id    event.Hash    // the original, by which others refer to it
+	by    event.Hash    // the correction that stands; zero when none
+	rec   *event.Record // gives order, author, device; the original if it is held
+	typ   event.Type
+	body  proto.Message
+	told  *pb.Moment
+	atMs  int64
+	marks Marks
+}
+
+// fix is one correction that can be read.
+type fix struct {
+	in   *Input
+	body *pb.Corrected
+	to   proto.Message // nil when it voids
+}
+
+func newSet(key event.Key, inputs []Input) *set {
+	s := &set{key: key, inputs: inputs}
+	fixes := s.fixes()
+	held := make(map[event.Hash]bool, len(inputs))
+	for i := range s.inputs {
+		in := &s.inputs[i]
+		held[in.Rec.Hash] = true
+		s.inspect(in)
+		s.place(in, fixes[in.Rec.Hash])
+	}
+	s.orphans(fixes, held)
+	slices.SortStableFunc(s.facts, func(a, b *fact) int { return event.CompareWritten(a.rec, b.rec) })
+	s.story = slices.Clone(s.facts)
+	slices.SortStableFunc(s.story, func(a, b *fact) int { return cmp.Compare(a.atMs, b.atMs) })
+	slices.SortStableFunc(s.timeline, func(a, b Entry) int { return cmp.Compare(a.AtMs, b.AtMs) })
+	return s
+}
+
+// fixes collects the readable corrections by their original, in written order.
+func (s *set) fixes() map[event.Hash][]fix {
+	out := map[event.Hash][]fix{}
+	for i := range s.inputs {
+		body, ok := s.inputs[i].Payload.(*pb.Corrected)
+		if !ok {
+			continue
+		}
+		original, ok := event.ParseHash(body.Original)
+		to, err := replacement(body)
+		if err == nil && ok {
+			out[original] = append(out[original], fix{&s.inputs[i], body, to})
+		}
+	}
+	return out
+}
+
+// replacement decodes what a correction puts in place of its original.
+func replacement(c *pb.Corrected) (proto.Message, error) {
+	if c.Void {
+		return nil, nil
+	}
+	if !correctable(c.Type) {
+		return nil, event.ErrMalformed
+	}
+	spec, ok := event.Lookup(c.Type)
+	if !ok {
+		return nil, event.ErrNewer
+	}
+	m := spec.New()
+	return m, proto.Unmarshal(c.Payload, m)
+}
+
+// inspect claims what is wrong with a record as a whole. The claim belongs to
+// the record's primary entity.
+func (s *set) inspect(in *Input) {
+	newer, unreadable := readability(in)
+	s.newer = s.newer || newer
+	if in.Rec.Primary() != s.key {
+		return
+	}
+	own := []event.Hash{in.Rec.Hash}
+	switch {
+	case newer:
+		s.claim(claim{kind: NeedsNewerVersion, atMs: in.Rec.OccurredMs(), records: own})
+	case unreadable:
+		s.claim(claim{kind: UnreadableRecord, atMs: in.Rec.OccurredMs(), records: own})
+	}
+	if !in.Entitled {
+		s.claim(claim{kind: NotEntitled, atMs: in.Rec.OccurredMs(), records: own})
+	}
+}
+
+// readability says whether a record needs a newer version or cannot be read.
+func readability(in *Input) (newer, unreadable bool) {
+	if in.Payload == nil {
+		_, known := event.Lookup(in.Rec.Head.Type)
+		return !known, known
+	}
+	if c, ok := in.Payload.(*pb.Corrected); ok {
+		switch _, err := replacement(c); err {
+		case nil:
+		case event.ErrNewer:
+			return true, false
+		default:
+			return false, true
+		}
+	}
+	return hasUnknown(in.Payload.ProtoReflect()), false
+}
+
+// hasUnknown says that a message carries fields this version does not know.
+func hasUnknown(m protoreflect.Message) bool {
+	if len(m.GetUnknown()) > 0 {
+		return true
+	}
+	fields := m.Descriptor().Fields()
+	for i := range fields.Len() {
+		f := fields.Get(i)
+		if f.Message() == nil || !m.Has(f) {
+			continue
+		}
+		if !f.IsList() && hasUnknown(m.Get(f).Message()) {
+			return true
+		}
+		for j := 0; f.IsList() && j < m.Get(f).List().Len(); j++ {
+			if hasUnknown(m.Get(f).List().Get(j).Message()) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// place puts a record, as it stands after its corrections, into the story and,
+// when it counts, among the facts.
+func (s *set) place(in *Input, fixes []fix) {
+	f := &fact{
+		id: in.Rec.Hash, rec: in.Rec, typ: in.Rec.Head.Type, body: in.Payload,
+		told: in.Rec.Head.OccurredAt, atMs: in.Rec.OccurredMs(), marks: marksOf(in),
+	}
+	fixes = effective(in.Rec.Head.Type, fixes)
+	if len(fixes) > 0 {
+		f.correct(fixes[len(fixes)-1], s.key)
+		s.apart(in.Rec, fixes)
+	}
+	s.keep(f, in.Entitled)
+}
+
+// effective drops the corrections that their authors could not make: of what
+// cannot be corrected, and of decisions by people who may not decide.
+func effective(original event.Type, fixes []fix) []fix {
+	return slices.DeleteFunc(slices.Clone(fixes), func(x fix) bool {
+		return !correctable(original) ||
+			decision(original) && (x.body.Type != original || !x.in.Entitled) ||
+			decision(x.body.Type) && !x.in.Entitled
+	})
+}
+
+// correct puts a correction's words in place of the fact's own.
+func (f *fact) correct(x fix, key event.Key) {
+	f.by = x.in.Rec.Hash
+	f.marks |= MarkCorrected
+	if m := x.body.OccurredAt; m.GetUnixMs() != 0 {
+		f.told, f.atMs = m, m.UnixMs
+	}
+	if x.body.Void {
+		f.marks |= MarkVoided
+		return
+	}
+	f.typ, f.body = x.body.Type, x.to
+	f.marks &^= MarkUnread
+	if !slices.Contains(event.KeysOf(f.typ, f.body, time.UnixMilli(f.atMs)), key) {
+		f.marks |= MarkElsewhere
+	}
+	if !x.in.Entitled {
+		f.marks |= MarkNotEntitled
+	}
+}
+
+// keep enters the fact into the story, and among the facts when it counts.
+func (s *set) keep(f *fact, entitled bool) {
+	if f.rec.Head.WallUs/1000-f.atMs > lateAfterMs {
+		f.marks |= MarkLate
+	}
+	s.timeline = append(s.timeline, f.entry())
+	standing := f.body != nil && f.marks&(MarkVoided|MarkElsewhere|MarkUnread) == 0
+	if f.by.IsZero() && decision(f.typ) && !entitled {
+		standing = false
+	}
+	if standing {
+		s.facts = append(s.facts, f)
+	}
+}
+
+// orphans enters the replacements whose originals do not touch this entity.
+func (s *set) orphans(fixes map[event.Hash][]fix, held map[event.Hash]bool) {
+	for i := range s.inputs {
+		c, ok := s.inputs[i].Payload.(*pb.Corrected)
+		if !ok {
+			continue
+		}
+		original, ok := event.ParseHash(c.Original)
+		list := effective(c.Type, fixes[original])
+		if !ok || held[original] || len(list) == 0 || list[len(list)-1].in != &s.inputs[i] || c.Void {
+			continue
+		}
+		in := &s.inputs[i]
+		f := &fact{id: original, rec: in.Rec, told: in.Rec.Head.OccurredAt, atMs: in.Rec.OccurredMs(), marks: marksOf(in)}
+		f.correct(list[len(list)-1], s.key)
+		if !f.marks.Has(MarkElsewhere) {
+			s.keep(f, in.Entitled)
+		}
+	}
+}
+
+// apart claims corrections of one original that had not seen each other, unless
+// the one that stands had seen both.
+func (s *set) apart(original *event.Record, fixes []fix) {
+	if original.Primary() != s.key {
+		return
+	}
+	last := fixes[len(fixes)-1]
+	for i, a := range fixes {
+		for _, b := range fixes[i+1:] {
+			if b.knew(a) || a.knew(b) || last.knew(a) && last.knew(b) {
+				continue
+			}
+			s.claim(claim{
+				kind: CorrectedApart, atMs: original.OccurredMs(),
+				records: []event.Hash{original.Hash, a.in.Rec.Hash, b.in.Rec.Hash},
+			})
+		}
+	}
+}
+
+// knew says that the correction's author held the other one.
+func (x fix) knew(o fix) bool {
+	return slices.ContainsFunc(x.body.Known, func(b []byte) bool {
+		h, ok := event.ToHash(b)
+		return ok && h == o.in.Rec.Hash
+	})
+}
+
+func marksOf(in *Input) Marks {
+	var m Marks
+	if !in.Entitled {
+		m |= MarkNotEntitled
+	}
+	if in.Forked {
+		m |= MarkForked
+	}
+	if in.Payload == nil {
+		m |= MarkUnread
+	}
+	return m
+}
+
+func (f *fact) entry() Entry {
+	return Entry{
+		AtMs: f.atMs, WallMs: f.rec.Head.WallUs / 1000, Zone: f.told.GetZone(),
+		Precision: f.told.GetPrecision(), Type: f.typ, Record: f.id, By: f.by,
+		Log: f.rec.Log, Author: f.rec.Head.Author, Marks: f.marks,
+	}
+}
+
+func (f *fact) stamp() Stamp {
+	return Stamp{Record: f.id, AtMs: f.atMs, Author: f.rec.Head.Author, Marks: f.marks}
+}
+
+// sources are the records that a claim about the fact rests on.
+func (f *fact) sources() []event.Hash {
+	if f.by.IsZero() {
+		return []event.Hash{f.id}
+	}
+	return []event.Hash{f.id, f.by}
+}

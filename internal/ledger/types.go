@@ -1,0 +1,31 @@
+package ledger
+
+import "thawtrail/internal/event"
+
+// Event types that share their message with another type.
+const (
+	typeLinked          event.Type = 5
+	typeOpeningStock    event.Type = 31
+	typeClamped         event.Type = 79
+	typeFinished        event.Type = 82
+	typeIggRechecked    event.Type = 85
+	typeAdverseReported event.Type = 87
+)
+
+// correctable says that records of the type can be corrected, or put in place of
+// another. What makes rights, and what the program writes by itself, cannot.
+func correctable(t event.Type) bool {
+	switch t {
+	case event.TypeLogOpened, event.TypeHeard, event.TypeHubStatement, event.TypeCorrected,
+		event.TypePracticeFounded, event.TypeDeviceAdded, event.TypeRoleGranted,
+		event.TypeRightsRevoked, event.TypeLogAdmitted:
+		return false
+	}
+	return true
+}
+
+// decision says that the type needs authority to enter state.
+func decision(t event.Type) bool {
+	spec, ok := event.Lookup(t)
+	return ok && spec.Rule.GetDecision()
+}
