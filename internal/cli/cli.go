@@ -1,0 +1,52 @@
+package cli
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+
+	"thawtrail/internal/service"
+)
+
+// Exit codes.
+const (
+	exitDone    = 0
+	exitFailed  = 1
+	exitRefused = 2
+)
+
+// exitError ends the program with a code when all has been said already.
+type exitError struct{ code int }
+
+func (e exitError) Error() string { return fmt.Sprintf("exit code %d", e.code) }
+
+// Main runs one command line and returns the exit code.
+func Main(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	return run(ctx, newDesk(stdout, stderr), args)
+}
+
+func run(ctx context.Context, d *desk, args []string) int {
+	root := d.root()
+	root.SetArgs(args)
+	root.SetOut(d.out)
+	root.SetErr(d.err)
+	return d.report(root.ExecuteContext(ctx))
+}
+
+// report says on one line what went wrong and finds the exit code.
+func (d *desk) report(err error) int {
+	if err == nil {
+		return exitDone
+	}
+	var exit exitError
+	if errors.As(err, &exit) {
+		return exit.code
+	}
+	if r, ok := service.Refusal(err); ok {
+		fmt.Fprintln(d.err, line(r.Error()))
+		return exitRefused
+	}
+	fmt.Fprintln(d.err, "thawtrail: "+line(err.Error()))
+	return exitFailed
+}

@@ -1,0 +1,55 @@
+package cli
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+)
+
+// desk is what every command works with: one clock, one zone, two writers.
+type desk struct {
+	out, err io.Writer
+	now      func() time.Time
+	zone     *time.Location
+	zoneName string // in the tz database, or empty where this system does not say
+	address  string // of the agent, when no --at is typed
+}
+
+const (
+	envAddress     = "THAWTRAIL_AT"
+	defaultAddress = "127.0.0.1:4271"
+)
+
+func newDesk(out, err io.Writer) *desk {
+	d := &desk{out: cleanWriter{out}, err: cleanWriter{err}, now: time.Now, zone: time.Local, address: defaultAddress}
+	d.zoneName = zoneName()
+	if at := os.Getenv(envAddress); at != "" {
+		d.address = at
+	}
+	return d
+}
+
+func (d *desk) printf(format string, args ...any) { fmt.Fprintf(d.out, format, args...) }
+
+// zoneName finds the name of this laptop's time zone. Where the system does not
+// tell (Windows), the name stays empty and the practice's zone counts.
+func zoneName() string {
+	candidates := []string{os.Getenv("TZ"), time.Local.String()}
+	if target, err := filepath.EvalSymlinks("/etc/localtime"); err == nil {
+		if _, name, found := strings.Cut(filepath.ToSlash(target), "/zoneinfo/"); found {
+			candidates = append(candidates, name)
+		}
+	}
+	for _, name := range candidates {
+		if name == "" || name == "Local" {
+			continue
+		}
+		if _, err := time.LoadLocation(name); err == nil {
+			return name
+		}
+	}
+	return ""
+}

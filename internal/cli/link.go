@@ -1,0 +1,100 @@
+package cli
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"time"
+
+	"github.com/spf13/pflag"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+
+	"thawtrail/internal/refusal"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+const (
+	answerWithin = 60 * time.Second
+	maxAnswer    = 64 << 20 // bytes; a year's audit of a large practice is below
+)
+
+// link is the way to an agent or server, by --at.
+type link struct {
+	d    *desk
+	at   *flagOf
+	json *flagOf
+}
+
+func (d *desk) bindLink(set *pflag.FlagSet) *link {
+	l := &link{
+		d:    d,
+		at:   &flagOf{name: "at", metavar: "ADDRESS", help: "the agent or server to ask (" + d.address + ")"},
+		json: jsonFlag(),
+	}
+	bindCommon(set, l.at, l.json)
+	return l
+}
+
+func jsonFlag() *flagOf {
+	return &flagOf{name: "json", metavar: metaSwitch, help: "print one JSON object"}
+}
+
+func (l *link) address() string {
+	if l.at.given() {
+		return l.at.text()
+	}
+	return l.d.address
+}
+
+// call asks one method and waits for its answer.
+func (l *link) call(ctx context.Context, method string, req, answer proto.Message) error {
+	address := l.address()
+	if _, _, err := net.SplitHostPort(address); err != nil {
+		return refusal.New("at", address, "HOST:PORT of an agent or server, e.g. "+defaultAddress)
+	}
+	conn, err := grpc.NewClient("passthrough:///"+address,
+		grpc.WithTransportCredentials(insecure.NewCredentials()),
+		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxAnswer)))
+	if err != nil {
+		return refusal.New("at", address, "HOST:PORT of an agent or server")
+	}
+	defer conn.Close()
+	ctx, cancel := context.WithTimeout(ctx, answerWithin)
+	defer cancel()
+	return inWords(conn.Invoke(ctx, method, req, answer), address)
+}
+
+// inWords tells a failed call in the user's words; refusals stay as they are.
+func inWords(err error, address string) error {
+	if err == nil {
+		return nil
+	}
+	switch s := status.Convert(err); s.Code() {
+	case codes.Unavailable:
+		return fmt.Errorf("no agent answers at %s; start one with `thawtrail agent --data DIR`", address)
+	case codes.Unimplemented:
+		return fmt.Errorf("the program at %s is older than this command", address)
+	case codes.DeadlineExceeded:
+		return fmt.Errorf("%s did not answer in time; whether it was done is not known, so ask before typing it again", address)
+	case codes.Canceled:
+		return errors.New("interrupted")
+	case codes.InvalidArgument, codes.FailedPrecondition:
+		return err
+	default:
+		return errors.New(s.Message())
+	}
+}
+
+// write sends an entry and prints what was saved.
+func (l *link) write(ctx context.Context, req *pb.WriteRequest) error {
+	answer := &pb.WriteResponse{}
+	if err := l.call(ctx, pb.RecordService_Write_FullMethodName, req, answer); err != nil {
+		return err
+	}
+	return l.d.answer(l.json, answer)
+}

@@ -1,0 +1,88 @@
+package cli
+
+import (
+	"encoding/json"
+	"regexp"
+	"runtime"
+	"runtime/debug"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"thawtrail/internal/caution"
+	"thawtrail/internal/engine"
+)
+
+// ownCommand is a command that no .proto file names.
+type ownCommand struct {
+	words string
+	cmd   *cobra.Command
+}
+
+func (d *desk) ownCommands() []ownCommand {
+	return []ownCommand{
+		{"caution list", d.cautionCommand()},
+		{"version", d.versionCommand()},
+	}
+}
+
+// plain is a command without arguments that can print JSON.
+func plain(use, short, example string, run func(asJSON bool) error) *cobra.Command {
+	asJSON := jsonFlag()
+	cmd := &cobra.Command{
+		Use: use, Short: short, Example: example, Args: cobra.NoArgs, Annotations: map[string]string{},
+		RunE: func(*cobra.Command, []string) error { return run(asJSON.text() == "true") },
+	}
+	bindCommon(cmd.Flags(), asJSON)
+	return cmd
+}
+
+// verbs are the places of a caution's text where numbers go.
+var verbs = regexp.MustCompile(`%[sdvq]`)
+
+func (d *desk) cautionCommand() *cobra.Command {
+	return plain("list", "Every caution that this program can show", "caution list", func(asJSON bool) error {
+		type row struct {
+			Code  string `json:"code"`
+			Level string `json:"level"`
+			Text  string `json:"text"`
+		}
+		var rows []row
+		p := newPage(d.out)
+		for _, k := range caution.All() {
+			text := strings.ReplaceAll(verbs.ReplaceAllString(k.Format, "…"), "%%", "%")
+			rows = append(rows, row{k.Code, k.Level.String(), text})
+		}
+		if asJSON {
+			return d.object(map[string]any{"cautions": rows})
+		}
+		for _, r := range rows {
+			p.line(r.Code + "  [" + r.Level + "]")
+			p.wrap("  ", r.Text)
+		}
+		return nil
+	})
+}
+
+func (d *desk) versionCommand() *cobra.Command {
+	return plain("version", "Versions of this program and its formulas", "version", func(asJSON bool) error {
+		program := "development"
+		if info, ok := debug.ReadBuildInfo(); ok && info.Main.Version != "" {
+			program = info.Main.Version
+		}
+		if asJSON {
+			return d.object(map[string]any{"program": program, "engine": engine.Version, "go": runtime.Version(), "system": runtime.GOOS + "/" + runtime.GOARCH})
+		}
+		d.printf("thawtrail %s, %s, %s on %s/%s\n", program, engine.Version, runtime.Version(), runtime.GOOS, runtime.GOARCH)
+		return nil
+	})
+}
+
+// object prints any value as one JSON object.
+func (d *desk) object(v any) error {
+	raw, err := json.Marshal(v)
+	if err != nil {
+		return err
+	}
+	return d.printJSON(raw)
+}

@@ -1,0 +1,184 @@
+package cli
+
+import (
+	"fmt"
+	"io"
+	"strings"
+)
+
+// screenWidth is the width that every layout fits.
+const screenWidth = 80
+
+// page prints text for people, at most 80 columns wide.
+type page struct{ w io.Writer }
+
+func newPage(w io.Writer) *page { return &page{w} }
+
+func (p *page) line(s string) { fmt.Fprintln(p.w, strings.TrimRight(s, " ")) }
+
+func (p *page) blank() { fmt.Fprintln(p.w) }
+
+// wrap prints a text behind an indent, and further lines below it.
+func (p *page) wrap(indent, text string) { p.hang(indent, indent, text) }
+
+// hang prints a text: first stands before its first line, rest before others.
+func (p *page) hang(first, rest, text string) {
+	for i, l := range wrapText(text, screenWidth-runes(rest)) {
+		if i == 0 {
+			p.line(first + l)
+		} else {
+			p.line(rest + l)
+		}
+	}
+}
+
+// widestLabel bounds the left column of pairs.
+const widestLabel = 34
+
+// pairs prints a label and a text in two columns.
+func (p *page) pairs(pairs [][2]string) {
+	width := 0
+	for _, pair := range pairs {
+		if n := runes(pair[0]); n <= widestLabel {
+			width = max(width, n)
+		}
+	}
+	rest := strings.Repeat(" ", width+4)
+	for _, pair := range pairs {
+		if runes(pair[0]) > widestLabel {
+			p.line("  " + pair[0])
+			p.hang(rest, rest, pair[1])
+			continue
+		}
+		p.hang("  "+pad(pair[0], width)+"  ", rest, pair[1])
+	}
+}
+
+func pad(s string, width int) string { return s + strings.Repeat(" ", max(0, width-runes(s))) }
+
+// padLeft puts numbers under one another.
+func padLeft(s string, width int) string { return strings.Repeat(" ", max(0, width-runes(s))) + s }
+
+// wrapText breaks a text at spaces; a longer word is cut. It gives one line at
+// least.
+func wrapText(text string, width int) []string {
+	width = max(width, 1)
+	var lines []string
+	for _, paragraph := range strings.Split(clean(text), "\n") {
+		current := ""
+		for _, word := range strings.Fields(paragraph) {
+			switch {
+			case current == "":
+				current = word
+			case runes(current)+1+runes(word) <= width:
+				current += " " + word
+			default:
+				lines = append(lines, current)
+				current = word
+			}
+			for runes(current) > width {
+				r := []rune(current)
+				lines = append(lines, string(r[:width]))
+				current = string(r[width:])
+			}
+		}
+		lines = append(lines, current)
+	}
+	return lines
+}
+
+// column is one column of a table.
+type column struct {
+	head   string
+	number bool
+}
+
+// tableRow is one row, with lines that stand indented below it.
+type tableRow struct {
+	cells []string
+	below []string
+}
+
+const (
+	columnGap   = 2
+	leastColumn = 6
+)
+
+// table prints rows under their heads. Columns that are empty in every row are
+// left out; the widest are wrapped until all fit.
+func (p *page) table(cols []column, rows []tableRow) {
+	var kept []int
+	for c := range cols {
+		for _, r := range rows {
+			if r.cells[c] != "" {
+				kept = append(kept, c)
+				break
+			}
+		}
+	}
+	widths := fitWidths(cols, rows, kept)
+	heads := make([]string, len(cols))
+	for c := range cols {
+		heads[c] = cols[c].head
+	}
+	p.tableLine(cols, kept, widths, heads)
+	for _, r := range rows {
+		p.tableLine(cols, kept, widths, r.cells)
+		for _, b := range r.below {
+			p.wrap("      ", b)
+		}
+	}
+}
+
+// fitWidths gives each column the width of its widest cell, and takes from the
+// widest until the table fits.
+func fitWidths(cols []column, rows []tableRow, kept []int) []int {
+	widths := make([]int, len(cols))
+	total := 0
+	for _, c := range kept {
+		widths[c] = runes(cols[c].head)
+		for _, r := range rows {
+			widths[c] = max(widths[c], min(runes(r.cells[c]), screenWidth))
+		}
+		total += widths[c] + columnGap
+	}
+	for total > screenWidth {
+		widest := kept[0]
+		for _, c := range kept {
+			if widths[c] > widths[widest] {
+				widest = c
+			}
+		}
+		if widths[widest] <= leastColumn {
+			break
+		}
+		widths[widest]--
+		total--
+	}
+	return widths
+}
+
+func (p *page) tableLine(cols []column, kept []int, widths []int, cells []string) {
+	wrapped := make([][]string, len(cols))
+	height := 0
+	for _, c := range kept {
+		wrapped[c] = wrapText(cells[c], widths[c])
+		height = max(height, len(wrapped[c]))
+	}
+	for i := range height {
+		var b strings.Builder
+		for _, c := range kept {
+			cell := ""
+			if i < len(wrapped[c]) {
+				cell = wrapped[c][i]
+			}
+			b.WriteString("  ")
+			if cols[c].number {
+				b.WriteString(padLeft(cell, widths[c]))
+			} else {
+				b.WriteString(pad(cell, widths[c]))
+			}
+		}
+		p.line(b.String())
+	}
+}

@@ -1,0 +1,58 @@
+package cli
+
+import (
+	"context"
+	"fmt"
+
+	"github.com/spf13/cobra"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"thawtrail/internal/service"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// planCommand computes one plan in this process.
+func (d *desk) planCommand(m protoreflect.MethodDescriptor) *cobra.Command {
+	rule := commandRule(m)
+	f := newForm(m.Input(), rule.Args, nil)
+	cmd := newCommand(f, rule.Use, rule.Short, rule.Example)
+	f.bind(cmd.Flags())
+	asJSON := jsonFlag()
+	bindCommon(cmd.Flags(), asJSON)
+	cmd.RunE = func(cmd *cobra.Command, words []string) error {
+		req, err := newMessage(m.Input())
+		if err != nil {
+			return err
+		}
+		if err := f.fill(d, req.ProtoReflect(), words); err != nil {
+			return err
+		}
+		answer, err := d.plan(cmd.Context(), string(m.Name()), req)
+		if err != nil {
+			return err
+		}
+		return d.answer(asJSON, answer)
+	}
+	return cmd
+}
+
+// plan calls a method of the PlanService by its name, without a network.
+func (d *desk) plan(ctx context.Context, method string, req proto.Message) (proto.Message, error) {
+	plans := &service.Plans{Now: d.now}
+	fill := func(to any) error {
+		proto.Merge(to.(proto.Message), req)
+		return nil
+	}
+	for _, m := range pb.PlanService_ServiceDesc.Methods {
+		if m.MethodName != method {
+			continue
+		}
+		answer, err := m.Handler(plans, ctx, fill, nil)
+		if err != nil {
+			return nil, err
+		}
+		return answer.(proto.Message), nil
+	}
+	return nil, fmt.Errorf("there is no plan %s", method)
+}

@@ -1,0 +1,59 @@
+package cli
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"thawtrail/internal/refusal"
+)
+
+// maxStockFile bounds a stock file; 60 bags are about 15 kB.
+const maxStockFile = 1 << 20
+
+// stock reads {"bags": [ … ]} into the list. The decoder is strict: a field it
+// does not know is a slip, and a slip here would be a wrong bag.
+func (t typed) stock(list protoreflect.List, path string) error {
+	const want = `a JSON file {"bags": [{"id": …, "volume_ml": …, "use_by": …, "state": …}]}`
+	raw, err := readBounded(path)
+	if err != nil {
+		return t.refuse(path, want).Because(err.Error())
+	}
+	var file struct {
+		Bags []json.RawMessage `json:"bags"`
+	}
+	dec := json.NewDecoder(bytes.NewReader(raw))
+	dec.DisallowUnknownFields()
+	if err := dec.Decode(&file); err != nil {
+		return t.refuse(path, want).Because(refusal.Shorten(err.Error()))
+	}
+	if _, err := dec.Token(); !errors.Is(err, io.EOF) {
+		return t.refuse(path, want).Because("something follows the object")
+	}
+	for i, bag := range file.Bags {
+		v := list.AppendMutable().Message()
+		if err := protojson.Unmarshal(bag, v.Interface()); err != nil {
+			return refusal.New(fmt.Sprintf("%s.bags[%d]", t.name, i), string(bag), want).Because(refusal.Shorten(err.Error()))
+		}
+	}
+	return nil
+}
+
+func readBounded(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	raw, err := io.ReadAll(io.LimitReader(f, maxStockFile+1))
+	if err == nil && len(raw) > maxStockFile {
+		err = fmt.Errorf("larger than %d bytes", maxStockFile)
+	}
+	return raw, err
+}

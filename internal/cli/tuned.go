@@ -1,0 +1,326 @@
+package cli
+
+import (
+	"fmt"
+	"strings"
+
+	"google.golang.org/protobuf/proto"
+
+	"thawtrail/internal/label"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// tuned prints the answers that have a layout of their own.
+func (p *page) tuned(m proto.Message) bool {
+	switch x := m.(type) {
+	case *pb.WriteResponse:
+		p.saved(x)
+	case *pb.ListStockResponse:
+		p.stock(x)
+	case *pb.GetBagResponse:
+		p.bag(x)
+	case *pb.GetCaseResponse:
+		p.caseSheet(x)
+	case *pb.GetNowResponse:
+		p.nowAnswer(x)
+	case *pb.DoseResponse:
+		p.dose(x)
+	default:
+		return false
+	}
+	return true
+}
+
+// mostCautions are shown after an entry; a person at a foal reads no more.
+const mostCautions = 3
+
+func (p *page) saved(x *pb.WriteResponse) {
+	p.wrap("", line(x.Text))
+	var bags, others []string
+	for _, id := range x.Made {
+		if bag, err := label.ParseBag(id); err == nil {
+			bags = append(bags, bag.String())
+		} else {
+			others = append(others, line(id))
+		}
+	}
+	if len(others) > 0 {
+		p.line("  new: " + strings.Join(others, ", "))
+	}
+	if len(bags) > 0 {
+		p.blank()
+		p.line("Write on each bag its number:")
+		p.blank()
+		for _, bag := range bags {
+			p.line("      " + bag)
+		}
+		p.blank()
+	}
+	p.cautions(x.Cautions, mostCautions)
+	if x.RepeatedRequest {
+		p.line("This was entered before; nothing was written twice.")
+	}
+	if s := savedText(x.Saved); s != "" {
+		p.line(strings.ToUpper(s[:1]) + s[1:] + ".")
+	}
+}
+
+// bagColumns are the columns of bags at one place.
+var bagColumns = []column{{"bag", false}, {"product", false}, {"batch", false}, {"use by", false}, {"mL", true}, {"state", false}}
+
+func bagRow(b *pb.BagRow) tableRow {
+	useBy := clockText(b.UseBy)
+	if useBy == "" {
+		useBy = b.Expiry
+	}
+	states := strings.ReplaceAll(strings.Join(b.States, ", "), "_", " ")
+	if states == "" {
+		states = strings.ReplaceAll(b.State, "_", " ")
+	}
+	if b.ForCase != "" {
+		states += ", for case " + b.ForCase
+	}
+	row := tableRow{cells: []string{line(bagText(b.Bag)), line(b.Product), line(b.Batch), line(useBy), fmt.Sprint(b.VolumeMl), line(states)}}
+	if b.State != "frozen" {
+		row.below = cleanAll(b.Because)
+	}
+	return row
+}
+
+func cleanAll(texts []string) []string {
+	out := make([]string, len(texts))
+	for i, t := range texts {
+		out[i] = line(t)
+	}
+	return out
+}
+
+// stock prints bags by place, in the order of the answer.
+func (p *page) stock(x *pb.ListStockResponse) {
+	if len(x.Bags) == 0 {
+		p.wrap("", emptyLists["thawtrail.v1.ListStockResponse.bags"])
+	}
+	for i := 0; i < len(x.Bags); {
+		place := x.Bags[i].Place
+		var rows []tableRow
+		for ; i < len(x.Bags) && x.Bags[i].Place == place; i++ {
+			rows = append(rows, bagRow(x.Bags[i]))
+		}
+		p.line(fmt.Sprintf("%s: %s", line(orElse(place, "place not known")), count(len(rows), "bag")))
+		p.table(bagColumns, rows)
+		p.blank()
+	}
+	var kit []tableRow
+	for _, k := range x.Kit {
+		kit = append(kit, tableRow{cells: []string{line(k.Place), strings.ReplaceAll(line(k.Item), "_", " "), fmt.Sprint(k.Count)}})
+	}
+	if len(kit) > 0 {
+		p.line("kit")
+		p.table([]column{{"place", false}, {"item", false}, {"count", true}}, kit)
+	}
+	p.tail(x.ProtoReflect())
+}
+
+func orElse(s, other string) string {
+	if s == "" {
+		return other
+	}
+	return s
+}
+
+func count(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}
+
+// timeline prints a dated list.
+func (p *page) timeline(rows []*pb.TimelineRow) {
+	var out []tableRow
+	for _, r := range rows {
+		what := line(r.What)
+		if len(r.Marks) > 0 {
+			what += " (" + line(strings.Join(r.Marks, "; ")) + ")"
+		}
+		out = append(out, tableRow{cells: []string{line(clockText(r.At)), what, line(r.Where), line(r.Who), hashText(line(r.Record)), savedText(r.Saved)}})
+	}
+	p.table([]column{{"when", false}, {"what", false}, {"where", false}, {"who", false}, {"record", false}, {"kept", false}}, out)
+}
+
+func (p *page) bag(x *pb.GetBagResponse) {
+	if b := x.Bag; b != nil {
+		p.line(line(bagText(b.Bag)))
+		p.pairs(known([][2]string{
+			{"product", b.Product}, {"batch", b.Batch}, {"expiry", b.Expiry}, {"volume", fmt.Sprintf("%d mL", b.VolumeMl)},
+			{"place", b.Place}, {"state", strings.ReplaceAll(strings.Join(b.States, ", "), "_", " ")},
+			{"use by", clockText(b.UseBy)}, {"for case", b.ForCase},
+		}))
+		for _, because := range b.Because {
+			p.hang("  - ", "    ", line(because))
+		}
+	}
+	p.blank()
+	p.line("What happened to this bag")
+	if len(x.Timeline) == 0 {
+		p.wrap("  ", emptyLists["thawtrail.v1.GetBagResponse.timeline"])
+	} else {
+		p.timeline(x.Timeline)
+	}
+	p.discrepancies(x.Discrepancies)
+	p.tail(x.ProtoReflect())
+}
+
+// known drops pairs without a text and cleans the rest.
+func known(pairs [][2]string) [][2]string {
+	var out [][2]string
+	for _, pair := range pairs {
+		if text := line(pair[1]); text != "" {
+			out = append(out, [2]string{pair[0], text})
+		}
+	}
+	return out
+}
+
+func (p *page) discrepancies(rows []*pb.DiscrepancyRow) {
+	if len(rows) == 0 {
+		return
+	}
+	p.blank()
+	p.line("What does not fit")
+	for _, r := range rows {
+		state := "explained"
+		if r.Open {
+			state = "open"
+		}
+		text := strings.ReplaceAll(r.Kind, "_", " ") + ": " + r.Text
+		if r.HoldReached != "" {
+			text += " The hold: " + strings.ReplaceAll(r.HoldReached, "_", " ") + "."
+		}
+		p.hang("  ! ", "    ", line(text)+" ["+state+"]")
+	}
+}
+
+func (p *page) caseSheet(x *pb.GetCaseResponse) {
+	c := x.Case
+	if c == nil {
+		c = &pb.CaseRow{}
+	}
+	p.line(line("Case " + c.Case + ": " + c.Patient))
+	weight := ""
+	if x.WeightKg != nil {
+		weight = number(*x.WeightKg) + " kg"
+	}
+	p.pairs(known([][2]string{
+		{"dam", x.Dam}, {"marks", x.Marks}, {"yard", c.Yard}, {"opened", clockText(c.OpenedAt)}, {"state", strings.ReplaceAll(c.State, "_", " ")},
+		{"weight", weight}, {"IgG", x.Igg}, {"IgG after", x.IggRecheck}, {"recheck due", clockText(c.RecheckDue)},
+		{"given", fmt.Sprintf("%d mL plasma; %d mL by vein in 24 h", c.GivenMl, x.Volume_24HMl)}, {"outcome", c.Outcome},
+	}))
+	if x.NextStep != "" {
+		p.blank()
+		p.hang("Next: ", "      ", line(x.NextStep))
+	}
+	p.cautions(x.Cautions, len(x.Cautions))
+	p.caseRows(x)
+	p.discrepancies(x.Discrepancies)
+	if f := x.Freshness; f != nil {
+		p.blank()
+		p.wrap("", line(f.Text))
+	}
+}
+
+func (p *page) caseRows(x *pb.GetCaseResponse) {
+	if len(x.Transfusions) > 0 {
+		p.blank()
+		p.line("Bags")
+		var rows []tableRow
+		for _, t := range x.Transfusions {
+			state := "ended"
+			if t.Clamped {
+				state = "clamped"
+			} else if t.Running {
+				state = "running"
+			}
+			rows = append(rows, tableRow{cells: []string{
+				line(bagText(t.Bag)), line(t.Batch), line(clockText(t.StartedAt)), fmt.Sprint(t.ElapsedMin), fmt.Sprint(t.GivenMl), fmt.Sprint(t.RateMlPerH), state,
+			}})
+		}
+		p.table([]column{{"bag", false}, {"batch", false}, {"started", false}, {"min", true}, {"given, mL", true}, {"mL/h", true}, {"", false}}, rows)
+	}
+	if len(x.Vitals) > 0 {
+		p.list(x.ProtoReflect(), x.ProtoReflect().Descriptor().Fields().ByName("vitals"))
+	}
+	if len(x.Timeline) > 0 {
+		p.blank()
+		p.line("What was done")
+		p.timeline(x.Timeline)
+	}
+}
+
+func (p *page) nowAnswer(x *pb.GetNowResponse) {
+	p.line("Now " + line(clockText(x.Now)))
+	for _, h := range x.HoldsInUse {
+		p.blank()
+		p.line("HOLD on a bag in use")
+		p.pairs(known([][2]string{
+			{"what", h.Kind}, {"since", clockText(h.At)}, {"reason", h.Reason}, {"who", h.Who}, {"maker's telephone", h.SupportTelephone},
+		}))
+		p.line("  Clamp shut: `thawtrail clamp CASE`. The vet decides.")
+	}
+	if len(x.Running) == 0 {
+		p.line("Nothing runs.")
+	}
+	for _, c := range x.Running {
+		p.hang("  runs  ", "        ", line(fmt.Sprintf("case %s, %s: %d mL given", c.Case, c.Patient, c.GivenMl)))
+	}
+	if len(x.Due) > 0 {
+		p.blank()
+		var rows []tableRow
+		for _, due := range x.Due {
+			overdue := ""
+			if due.Overdue {
+				overdue = "overdue"
+			}
+			rows = append(rows, tableRow{cells: []string{line(clockText(due.At)), line(due.What), line(due.Case), line(bagText(due.Bag)), overdue}})
+		}
+		p.table([]column{{"due", false}, {"what", false}, {"case", false}, {"bag", false}, {"", false}}, rows)
+	}
+	if x.NotYetSent > 0 {
+		p.blank()
+		p.line(count(int(x.NotYetSent), "record") + " saved here and not sent yet.")
+	}
+	p.tail(x.ProtoReflect())
+}
+
+func (p *page) dose(x *pb.DoseResponse) {
+	if x.BagsNow != nil && x.BagsTotal != nil {
+		p.line(fmt.Sprintf("Now: %s.  In all: %s.", count(int(x.GetBagsNow()), "bag"), count(int(x.GetBagsTotal()), "bag")))
+		p.blank()
+	}
+	p.pairs(spanPairs([]spanLine{
+		{"IgG lacking", x.IggLackingG, "g"}, {"volume", x.VolumeMl, "mL"}, {"", x.VolumeMlPerKg, "mL/kg"},
+		{"expected rise", x.ExpectedRiseGPerL, "g/L"}, {"expected IgG", x.ExpectedIggGPerL, "g/L"},
+	}))
+	p.tail(x.ProtoReflect())
+}
+
+type spanLine struct {
+	name string
+	span *pb.Span
+	unit string
+}
+
+func spanPairs(lines []spanLine) [][2]string {
+	var out [][2]string
+	for _, l := range lines {
+		if l.span == nil {
+			continue
+		}
+		text := number(l.span.Mid) + " " + l.unit
+		if l.span.Low != l.span.High {
+			text += fmt.Sprintf("  (%s to %s)", number(l.span.Low), number(l.span.High))
+		}
+		out = append(out, [2]string{l.name, text})
+	}
+	return out
+}
