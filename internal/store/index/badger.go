@@ -1,0 +1,247 @@
+package index
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"log/slog"
+	"strings"
+	"sync"
+	"sync/atomic"
+
+	"github.com/dgraph-io/badger/v4"
+	"github.com/dgraph-io/badger/v4/options"
+)
+
+// disk is an index on the disk: Badger, tuned for a small resident size, with
+// every value in its tables and nothing in its value log.
+type disk struct {
+	db      *badger.DB
+	folder  *folder
+	written atomic.Uint64
+	update  sync.Mutex // one update at a time
+
+	// state guards closed and the first step of users: nobody comes in once
+	// Close has begun to wait for those inside.
+	state  sync.Mutex
+	closed bool
+	users  sync.WaitGroup
+}
+
+// cacheBytes is what encryption needs: without a cache each read decrypts anew.
+const cacheBytes = 8 << 20
+
+// badgerOptions sets everything that differs from the defaults.
+func badgerOptions(dir string, opt Options) badger.Options {
+	o := badger.DefaultOptions(dir).
+		WithMemTableSize(opt.MemTableBytes).
+		WithBaseTableSize(opt.MemTableBytes).
+		WithNumMemtables(2).
+		WithNumLevelZeroTables(2).
+		WithNumLevelZeroTablesStall(4).
+		WithNumCompactors(2).
+		WithValueThreshold(opt.MemTableBytes * 15 / 100). // the most there can be
+		WithValueLogFileSize(1 << 20).
+		WithCompression(options.None).
+		// With any other mode a damaged block ends a scan without an error.
+		WithChecksumVerificationMode(options.OnTableRead).
+		WithBlockCacheSize(0).
+		WithIndexCacheSize(0).
+		WithSyncWrites(false).
+		WithNumVersionsToKeep(1).
+		WithMetricsEnabled(false).
+		WithDetectConflicts(false).
+		WithLogger(logAdapter{opt.Logger})
+	if opt.Key != nil {
+		o = o.WithEncryptionKey(opt.Key).WithBlockCacheSize(cacheBytes).WithIndexCacheSize(cacheBytes)
+	}
+	return o
+}
+
+// openBadger opens the tables; a panic on the way is an error like any other.
+func openBadger(dir string, opt Options) (db *badger.DB, err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("panic: %v", p)
+		}
+	}()
+	return badger.Open(badgerOptions(dir, opt))
+}
+
+// enter lets one user in; d.users.Done must follow.
+func (d *disk) enter() error {
+	d.state.Lock()
+	defer d.state.Unlock()
+	if d.closed {
+		return ErrClosed
+	}
+	d.users.Add(1)
+	return nil
+}
+
+// View reads in one Badger transaction.
+func (d *disk) View(fn func(Reader) error) error {
+	if err := d.enter(); err != nil {
+		return err
+	}
+	defer d.users.Done()
+	txn := d.db.NewTransaction(false)
+	defer txn.Discard()
+	return fn(reader{txn})
+}
+
+// Update collects the changes over a snapshot and commits them in one
+// transaction. No other update can come between.
+func (d *disk) Update(fn func(Writer) error) error {
+	d.update.Lock()
+	defer d.update.Unlock()
+	o := &overlay{limit: d.MaxTxnBytes()}
+	err := d.View(func(r Reader) error {
+		o.base = r
+		return fn(o)
+	})
+	if err != nil {
+		return err
+	}
+	if err := o.check(); err != nil {
+		return err
+	}
+	return d.commit(o)
+}
+
+func (d *disk) commit(o *overlay) error {
+	if err := d.enter(); err != nil {
+		return err
+	}
+	defer d.users.Done()
+	txn := d.db.NewTransaction(true)
+	defer txn.Discard()
+	for _, c := range o.changes {
+		if err := c.applyTo(txn); err != nil {
+			return tooBig(err)
+		}
+	}
+	if err := txn.Commit(); err != nil {
+		return tooBig(err)
+	}
+	d.written.Add(uint64(o.bytes))
+	return nil
+}
+
+func (c change) applyTo(txn *badger.Txn) error {
+	if c.deleted {
+		return txn.Delete([]byte(c.key))
+	}
+	return txn.Set([]byte(c.key), c.value)
+}
+
+func tooBig(err error) error {
+	if errors.Is(err, badger.ErrTxnTooBig) {
+		return fmt.Errorf("%w: %w", ErrTooBig, err)
+	}
+	return err
+}
+
+// MaxTxnBytes keeps under Badger's own bounds of bytes and of entries.
+func (d *disk) MaxTxnBytes() int64 { return d.folder.opt.MemTableBytes*15/100 - 1024 }
+
+// MemTableBytes is the size of one table in memory.
+func (d *disk) MemTableBytes() int64 { return d.folder.opt.MemTableBytes }
+
+// WrittenBytes counts since Open.
+func (d *disk) WrittenBytes() uint64 { return d.written.Load() }
+
+// Close flushes the tables and, when all went well, leaves the clean mark. It
+// waits for views and updates to end.
+func (d *disk) Close() error {
+	d.state.Lock()
+	again := d.closed
+	d.closed = true
+	d.state.Unlock()
+	if again {
+		return nil
+	}
+	d.users.Wait()
+	err := d.db.Close()
+	if err == nil {
+		err = d.folder.markClean()
+	}
+	return errors.Join(err, d.folder.unlock())
+}
+
+// reader is a Badger snapshot.
+type reader struct{ txn *badger.Txn }
+
+func (r reader) Get(key []byte) ([]byte, bool, error) {
+	if len(key) == 0 {
+		return nil, false, nil
+	}
+	item, err := r.txn.Get(key)
+	if errors.Is(err, badger.ErrKeyNotFound) {
+		return nil, false, nil
+	}
+	if err != nil {
+		return nil, false, err
+	}
+	value, err := item.ValueCopy(nil)
+	return value, err == nil, err
+}
+
+func (r reader) Scan(prefix, from []byte, reverse bool, fn func(key, value []byte) (bool, error)) error {
+	if reverse && from != nil && len(from) == 0 {
+		return nil // no key is at or before the empty one, and Badger takes it for the end
+	}
+	it := r.txn.NewIterator(badger.IteratorOptions{Reverse: reverse})
+	defer it.Close()
+	seek(it, prefix, from, reverse)
+	for ; it.Valid(); it.Next() {
+		item := it.Item()
+		if !bytes.HasPrefix(item.Key(), prefix) {
+			return nil
+		}
+		more := false
+		err := item.Value(func(value []byte) (err error) {
+			more, err = fn(item.Key(), value)
+			return err
+		})
+		if err != nil || !more {
+			return err
+		}
+	}
+	return nil
+}
+
+// seek goes to the first key of a scan. In reverse, Badger goes to the last key
+// not after the one given, so the key after the prefix itself is stepped over.
+func seek(it *badger.Iterator, prefix, from []byte, reverse bool) {
+	if !reverse {
+		if bytes.Compare(from, prefix) < 0 {
+			from = prefix
+		}
+		it.Seek(from)
+		return
+	}
+	end := successor(prefix)
+	if from != nil && (end == nil || bytes.Compare(from, end) < 0) {
+		it.Seek(from)
+		return
+	}
+	it.Seek(end)
+	if it.Valid() && bytes.Equal(it.Item().Key(), end) {
+		it.Next()
+	}
+}
+
+// logAdapter hands Badger's warnings and errors to our log; the rest is noise.
+type logAdapter struct{ log *slog.Logger }
+
+func (l logAdapter) Errorf(format string, args ...any) {
+	l.log.Error("index: " + strings.TrimSpace(fmt.Sprintf(format, args...)))
+}
+
+func (l logAdapter) Warningf(format string, args ...any) {
+	l.log.Warn("index: " + strings.TrimSpace(fmt.Sprintf(format, args...)))
+}
+
+func (logAdapter) Infof(string, ...any)  {}
+func (logAdapter) Debugf(string, ...any) {}

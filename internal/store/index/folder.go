@@ -1,0 +1,258 @@
+package index
+
+import (
+	"bytes"
+	"crypto/hkdf"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"hash/crc32"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"thawtrail/internal/store/journal"
+)
+
+// The names in an index's directory:
+//
+//	lock      held by the process that has the index open
+//	tables/   Badger's files
+//	clean     the clean mark: there only while the index is closed and whole
+//	opening   one byte for each time in a row that Badger was begun and not reached
+//	key       tells whether, and with which key, the index is encrypted
+//	aside-N/  tables that were put aside, at most maxAsides
+const (
+	lockName    = "lock"
+	tablesName  = "tables"
+	cleanName   = "clean"
+	openingName = "opening"
+	keyName     = "key"
+	asidePrefix = "aside-"
+
+	maxAsides      = 3
+	openingCrashes = 2
+
+	markTitle = "thawtrail index, closed clean, 1"
+)
+
+var castagnoli = crc32.MakeTable(crc32.Castagnoli)
+
+// folder is the directory of an index, locked.
+type folder struct {
+	opt  Options
+	lock io.Closer
+}
+
+// lockFolder makes the directory and takes its lock.
+func lockFolder(opt Options) (*folder, error) {
+	if err := (journal.OSFS{}).MkdirAll(opt.Dir); err != nil {
+		return nil, fmt.Errorf("index: %w", err)
+	}
+	lock, err := lockFile(filepath.Join(opt.Dir, lockName))
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", opt.Dir, err)
+	}
+	return &folder{opt, lock}, nil
+}
+
+func (f *folder) unlock() error { return f.lock.Close() }
+
+func (f *folder) path(name string) string { return filepath.Join(f.opt.Dir, name) }
+
+func (f *folder) tables() string { return f.path(tablesName) }
+
+func (f *folder) sync() error { return journal.OSFS{}.SyncDir(f.opt.Dir) }
+
+// hasTables says whether there is anything to open.
+func (f *folder) hasTables() (bool, error) {
+	list, err := os.ReadDir(f.tables())
+	if errors.Is(err, fs.ErrNotExist) {
+		return false, nil
+	}
+	return len(list) > 0, err
+}
+
+// readMark gives the clean mark and whether there is one.
+func (f *folder) readMark() (string, bool, error) {
+	b, err := os.ReadFile(f.path(cleanName))
+	if errors.Is(err, fs.ErrNotExist) {
+		return "", false, nil
+	}
+	return string(b), err == nil, err
+}
+
+// describe is the text of the clean mark for the files as they are: one line
+// each with checksum, size and name. It syncs what it reads.
+func (f *folder) describe() (string, error) {
+	list, err := os.ReadDir(f.tables())
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return "", err
+	}
+	lines := []string{markTitle}
+	for _, e := range list {
+		if strings.HasPrefix(e.Name(), ".") || e.IsDir() {
+			continue // left by a file browser; Badger makes no such names
+		}
+		sum, size, err := sumFile(filepath.Join(f.tables(), e.Name()))
+		if err != nil {
+			return "", err
+		}
+		lines = append(lines, fmt.Sprintf("%08x %d %s", sum, size, e.Name()))
+	}
+	return strings.Join(lines, "\n") + "\n", nil
+}
+
+// sumFile gives the CRC-32C and the size of a file and makes it durable.
+func sumFile(path string) (sum uint32, size int64, err error) {
+	file, err := os.OpenFile(path, os.O_RDWR, 0)
+	if err != nil {
+		return 0, 0, err
+	}
+	defer func() { err = errors.Join(err, file.Close()) }()
+	h := crc32.New(castagnoli)
+	if size, err = io.Copy(h, file); err != nil {
+		return 0, 0, err
+	}
+	return h.Sum32(), size, file.Sync()
+}
+
+// markClean writes the clean mark, durably and whole or not at all.
+func (f *folder) markClean() error {
+	mark, err := f.describe()
+	if err != nil {
+		return err
+	}
+	return f.writeFile(cleanName, []byte(mark))
+}
+
+// writeFile replaces a small file: written beside, synced, renamed, synced.
+func (f *folder) writeFile(name string, contents []byte) error {
+	beside := f.path(name + ".new")
+	file, err := os.OpenFile(beside, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
+	if err != nil {
+		return err
+	}
+	_, err = file.Write(contents)
+	if err == nil {
+		err = file.Sync()
+	}
+	if err = errors.Join(err, file.Close()); err != nil {
+		return err
+	}
+	if err := os.Rename(beside, f.path(name)); err != nil {
+		return err
+	}
+	return f.sync()
+}
+
+func (f *folder) removeFile(name string) error {
+	err := os.Remove(f.path(name))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	return errors.Join(err, f.sync())
+}
+
+// beginOpening counts an attempt and takes the clean mark away, before any file
+// can change.
+func (f *folder) beginOpening() error {
+	tries, err := os.ReadFile(f.path(openingName))
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	if err := f.writeFile(openingName, append(tries, '.')); err != nil {
+		return err
+	}
+	return f.removeFile(cleanName)
+}
+
+func (f *folder) endOpening() error { return f.removeFile(openingName) }
+
+// crashedOpening is true when the last attempts all ended inside Badger: some
+// damage panics in a goroutine where nothing can recover it.
+func (f *folder) crashedOpening() bool {
+	tries, err := os.ReadFile(f.path(openingName))
+	return err == nil && len(tries) >= openingCrashes
+}
+
+// putAside moves the tables out of the way, and the marks with them.
+func (f *folder) putAside(reason string) (Opened, error) {
+	opened := Opened{State: Rebuilt, Reason: reason}
+	present, err := f.hasTables()
+	if err != nil {
+		return opened, err
+	}
+	if present {
+		asides, next, err := f.asides()
+		if err != nil {
+			return opened, err
+		}
+		if len(asides) >= maxAsides {
+			opened.Removed = f.path(asides[0])
+			if err := os.RemoveAll(opened.Removed); err != nil {
+				return opened, err
+			}
+		}
+		opened.MovedTo = f.path(next)
+		if err := os.Rename(f.tables(), opened.MovedTo); err != nil {
+			return opened, err
+		}
+	}
+	f.opt.Logger.Warn("index: put aside", "reason", reason, "moved_to", opened.MovedTo, "removed", opened.Removed)
+	return opened, errors.Join(f.sync(), f.removeFile(cleanName), f.removeFile(openingName))
+}
+
+// asides lists what was put aside, oldest first, and the next free name.
+func (f *folder) asides() (names []string, next string, err error) {
+	list, err := os.ReadDir(f.opt.Dir)
+	if err != nil {
+		return nil, "", err
+	}
+	number := 0
+	for _, e := range list {
+		var n int
+		if _, err := fmt.Sscanf(e.Name(), asidePrefix+"%06d", &n); err == nil && e.IsDir() {
+			names = append(names, e.Name())
+			number = max(number, n)
+		}
+	}
+	slices.Sort(names)
+	return names, fmt.Sprintf("%s%06d", asidePrefix, number+1), nil
+}
+
+// checkKey refuses a key that the index was not made with, so that a wrong key
+// is not taken for damage. A lost or damaged key file is written again.
+func (f *folder) checkKey() error {
+	want, err := keyFile(f.opt.Key)
+	if err != nil {
+		return err
+	}
+	have, err := os.ReadFile(f.path(keyName))
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	if bytes.Equal(have, want) {
+		return nil
+	}
+	if n := len(have) - 9; n > 0 && string(have[n:]) == fmt.Sprintf("%08x\n", crc32.Checksum(have[:n], castagnoli)) {
+		return ErrWrongKey
+	}
+	return f.writeFile(keyName, want)
+}
+
+// keyFile is a text that only the holder of the key can make, and its checksum.
+func keyFile(key []byte) ([]byte, error) {
+	b := []byte("thawtrail index, not encrypted, ")
+	if key != nil {
+		proof, err := hkdf.Key(sha256.New, key, nil, "thawtrail index key proof 1", 16)
+		if err != nil {
+			return nil, err
+		}
+		b = fmt.Appendf(nil, "thawtrail index, encrypted, key proof %x, ", proof)
+	}
+	return fmt.Appendf(b, "%08x\n", crc32.Checksum(b, castagnoli)), nil
+}

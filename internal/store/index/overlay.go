@@ -1,0 +1,161 @@
+package index
+
+import (
+	"bytes"
+	"fmt"
+	"slices"
+	"strings"
+)
+
+// change is one pending key; a delete has no value.
+type change struct {
+	key     string
+	value   []byte
+	deleted bool
+}
+
+// overlay is an update in progress: the state it began from and, over it, the
+// changes so far in order of key. Both kinds of index use it, so both show an
+// update the same.
+type overlay struct {
+	base    Reader
+	changes []change
+	bytes   int64 // sum of TxnBytes
+	limit   int64
+	tooBig  bool
+}
+
+func (o *overlay) Get(key []byte) ([]byte, bool, error) {
+	if i, ok := o.find(string(key)); ok {
+		c := o.changes[i]
+		return c.value, !c.deleted, nil
+	}
+	return o.base.Get(key)
+}
+
+func (o *overlay) Set(key, value []byte) error {
+	return o.put(change{key: string(key), value: append([]byte{}, value...)})
+}
+
+func (o *overlay) Delete(key []byte) error {
+	return o.put(change{key: string(key), deleted: true})
+}
+
+func (o *overlay) put(c change) error {
+	if err := checkKey([]byte(c.key)); err != nil {
+		return err
+	}
+	i, ok := o.find(c.key)
+	if ok {
+		o.bytes -= o.changes[i].txnBytes()
+		o.changes[i] = c
+	} else {
+		o.changes = slices.Insert(o.changes, i, c)
+	}
+	o.bytes += c.txnBytes()
+	o.tooBig = o.tooBig || o.bytes > o.limit
+	return o.check()
+}
+
+// check fails an update that ever was too big, even when its function went on.
+func (o *overlay) check() error {
+	if o.tooBig {
+		return fmt.Errorf("%w: over %d bytes", ErrTooBig, o.limit)
+	}
+	return nil
+}
+
+func (c change) txnBytes() int64 { return int64(len(c.key) + len(c.value) + entryBytes) }
+
+func (o *overlay) find(key string) (int, bool) {
+	return slices.BinarySearchFunc(o.changes, key, func(c change, k string) int { return strings.Compare(c.key, k) })
+}
+
+// Scan merges the pending changes into a scan of the state below.
+func (o *overlay) Scan(prefix, from []byte, reverse bool, fn func(key, value []byte) (bool, error)) error {
+	m := merge{pending: o.within(prefix, from, reverse), reverse: reverse, fn: fn}
+	err := o.base.Scan(prefix, from, reverse, func(key, value []byte) (bool, error) {
+		covered, err := m.before(key)
+		if err != nil || m.stopped {
+			return false, err
+		}
+		if covered {
+			return true, nil
+		}
+		return m.emit(key, value)
+	})
+	if err != nil || m.stopped {
+		return err
+	}
+	_, err = m.before(nil)
+	return err
+}
+
+// within copies the changes that a scan can meet, in the scan's order.
+func (o *overlay) within(prefix, from []byte, reverse bool) []change {
+	low, _ := o.find(string(prefix))
+	high := len(o.changes)
+	if next := successor(prefix); next != nil {
+		high, _ = o.find(string(next))
+	}
+	if from != nil {
+		at, ok := o.find(string(from))
+		switch {
+		case !reverse:
+			low = max(low, at)
+		case ok:
+			high = min(high, at+1)
+		default:
+			high = min(high, at)
+		}
+	}
+	if low >= high {
+		return nil
+	}
+	part := slices.Clone(o.changes[low:high])
+	if reverse {
+		slices.Reverse(part)
+	}
+	return part
+}
+
+// merge hands on keys from two ordered sources.
+type merge struct {
+	pending []change
+	reverse bool
+	stopped bool
+	fn      func(key, value []byte) (bool, error)
+}
+
+// before emits the pending changes that come before key (all, for nil) and says
+// whether a pending change takes the place of key itself.
+func (m *merge) before(key []byte) (covered bool, err error) {
+	for len(m.pending) > 0 {
+		c := m.pending[0]
+		order := -1
+		if key != nil {
+			order = bytes.Compare([]byte(c.key), key)
+			if m.reverse {
+				order = -order
+			}
+		}
+		if order > 0 {
+			return covered, nil
+		}
+		covered = covered || order == 0
+		m.pending = m.pending[1:]
+		if c.deleted {
+			continue
+		}
+		if more, err := m.emit([]byte(c.key), c.value); err != nil || !more {
+			return covered, err
+		}
+	}
+	return covered, nil
+}
+
+func (m *merge) emit(key, value []byte) (bool, error) {
+	more, err := m.fn(key, value)
+	m.stopped = !more || err != nil
+	return more, err
+}

@@ -1,0 +1,32 @@
+package index
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+
+	"golang.org/x/sys/windows"
+)
+
+// hostErrors are the machine's trouble, not damage of the index.
+var hostErrors = []error{windows.ERROR_DISK_FULL, windows.ERROR_HANDLE_DISK_FULL, windows.ERROR_DISK_QUOTA_EXCEEDED,
+	windows.ERROR_ACCESS_DENIED, windows.ERROR_SHARING_VIOLATION, windows.ERROR_WRITE_PROTECT,
+	windows.ERROR_TOO_MANY_OPEN_FILES, windows.ERROR_NOT_ENOUGH_MEMORY, windows.ERROR_COMMITMENT_LIMIT}
+
+// lockFile opens the file for this process alone; that ends with the process.
+func lockFile(path string) (io.Closer, error) {
+	name, err := windows.UTF16PtrFromString(path)
+	if err != nil {
+		return nil, err
+	}
+	h, err := windows.CreateFile(name, windows.GENERIC_READ|windows.GENERIC_WRITE, 0, nil,
+		windows.OPEN_ALWAYS, windows.FILE_ATTRIBUTE_NORMAL, 0)
+	if errors.Is(err, windows.ERROR_SHARING_VIOLATION) {
+		err = fmt.Errorf("%w: %w", ErrLocked, err)
+	}
+	if err != nil {
+		return nil, err
+	}
+	return os.NewFile(uintptr(h), path), nil
+}
