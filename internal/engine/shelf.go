@@ -362,7 +362,11 @@ func (s *shelf) clockStates() {
 		s.hold(ShelfFrozen, "no softening is known")
 	}
 	if !s.r.UseBy.IsZero() && !s.over(s.r.UseBy) {
-		s.r.Because = append(s.r.Because, fmt.Sprintf("good until %s, because %s", s.when(s.r.UseBy), s.clocks[0].why))
+		promise := "good until %s, because %s"
+		if slices.Contains([]ShelfState{ShelfUnfit, ShelfOnHold, ShelfQuarantined}, s.r.States[0]) {
+			promise = "not to be given as it stands; its use-by is %s, because %s"
+		}
+		s.r.Because = append(s.r.Because, fmt.Sprintf(promise, s.when(s.r.UseBy), s.clocks[0].why))
 	}
 }
 

@@ -119,6 +119,10 @@ func TestSoftenedNeverBecomesFrozenAgain(t *testing.T) {
 	refrozen, err := Shelf(ShelfInput{Expiry: "2027-04-03", Refrozen: true, At: now, Zone: time.UTC})
 	require.NoError(t, err)
 	assert.Equal(t, []ShelfState{ShelfUnfit, ShelfThawed}, refrozen.States)
+	held, err := Shelf(ShelfInput{Expiry: "2027-04-03", HeldBecause: []string{"maker's letter"}, At: now, Zone: time.UTC})
+	require.NoError(t, err)
+	assert.Equal(t, []string{"on hold: maker's letter", "frozen: no softening is known",
+		"not to be given as it stands; its use-by is Sat 2027-04-03 23:59 UTC, because the label's expiry is 2027-04-03"}, held.Because)
 }
 
 func TestShelfRefusalsAndDoubts(t *testing.T) {
