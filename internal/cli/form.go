@@ -208,10 +208,15 @@ func argWord(field protoreflect.FieldDescriptor) string {
 	return word
 }
 
-// useLine is the words and arguments of a command.
+// useLine is the words, arguments and needed flags of a command.
 func (f *form) useLine(words string) string {
 	for _, a := range f.args {
 		words += " " + argWord(a)
+	}
+	for _, flag := range f.flags {
+		if flag.required {
+			words += " --" + flag.name + " " + flag.metavar
+		}
 	}
 	return words
 }

@@ -41,14 +41,9 @@ func (d *desk) help(cmd *cobra.Command) {
 		return
 	}
 	p.wrap("", cmd.Short+".")
-	p.blank()
-	if cmd.Runnable() && (cmd.HasLocalFlags() || cmd.Example != "") {
-		use := "thawtrail " + strings.TrimPrefix(cmd.UseLine(), "thawtrail ")
-		use = strings.TrimSuffix(use, " [flags]")
-		if cmd.HasLocalFlags() {
-			use += " …"
-		}
-		p.line("  " + use)
+	if cmd.Example != "" {
+		p.blank()
+		p.hang("  ", "      ", cmd.UseLine())
 	}
 	for _, alias := range strings.FieldsFunc(cmd.Annotations[noteAlso], func(r rune) bool { return r == ',' }) {
 		p.line("  also: thawtrail " + strings.TrimSpace(alias))
@@ -56,12 +51,12 @@ func (d *desk) help(cmd *cobra.Command) {
 	if cmd.Example != "" {
 		p.blank()
 		p.line("For example")
-		p.wrap("  ", "thawtrail "+cmd.Example)
+		p.hang("  ", "      ", "thawtrail "+cmd.Example)
 	}
 	d.flagHelp(p, cmd)
 	if below := visible(cmd.Commands()); len(below) > 0 {
 		p.blank()
-		p.line("Commands")
+		p.line("Commands, after " + cmd.CommandPath())
 		p.pairs(commandPairs(below))
 	}
 }

@@ -21,6 +21,7 @@ type ownCommand struct {
 
 func (d *desk) ownCommands() []ownCommand {
 	return []ownCommand{
+		{"label read", d.labelCommand()},
 		{"caution list", d.cautionCommand()},
 		{"version", d.versionCommand()},
 	}
@@ -30,7 +31,7 @@ func (d *desk) ownCommands() []ownCommand {
 func plain(use, short, example string, run func(asJSON bool) error) *cobra.Command {
 	asJSON := jsonFlag()
 	cmd := &cobra.Command{
-		Use: use, Short: short, Example: example, Args: cobra.NoArgs, Annotations: map[string]string{},
+		Use: use, Short: short, Example: example, Args: cobra.NoArgs, DisableFlagsInUseLine: true,
 		RunE: func(*cobra.Command, []string) error { return run(asJSON.text() == "true") },
 	}
 	bindCommon(cmd.Flags(), asJSON)

@@ -92,10 +92,25 @@ func (d *desk) root() *cobra.Command {
 		return nil
 	}})
 	root.AddGroup(cobraGroups()...)
-	root.SetCompletionCommandGroupID(groups[len(groups)-1].title)
-	t := &tree{root: root}
-	d.addAll(t)
+	d.addAll(&tree{root: root})
+	describeCompletion(root)
 	return root
+}
+
+// describeCompletion gives the library's completion command our words.
+func describeCompletion(root *cobra.Command) {
+	root.InitDefaultCompletionCmd()
+	for _, c := range root.Commands() {
+		if c.Name() != "completion" {
+			continue
+		}
+		c.Short, c.GroupID = "Make the shell complete commands and flags", groupOf(c.Name())
+		for _, shell := range c.Commands() {
+			shell.Short = "Print the script for " + shell.Name()
+			shell.Example = "completion " + shell.Name()
+			shell.DisableFlagsInUseLine = true
+		}
+	}
 }
 
 func cobraGroups() []*cobra.Group {
@@ -208,6 +223,6 @@ func lastWord(words string) string { return words[strings.LastIndex(words, " ")+
 func newCommand(f *form, words, short, example string) *cobra.Command {
 	return &cobra.Command{
 		Use: f.useLine(lastWord(words)), Short: short, Example: example, Args: cobra.ArbitraryArgs,
-		Annotations: map[string]string{noteArgs: f.argHelp()},
+		Annotations: map[string]string{noteArgs: f.argHelp()}, DisableFlagsInUseLine: true,
 	}
 }

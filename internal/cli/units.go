@@ -159,7 +159,7 @@ func stringText(f protoreflect.FieldDescriptor, s string) string {
 		return line(bagText(s))
 	case name == "at" || name == "now" || name == "use_by" || name == "recheck_due" || strings.HasSuffix(name, "_at"):
 		return line(clockText(s))
-	case strings.HasPrefix(name, "state"):
+	case strings.HasPrefix(name, "state") || name == "colostrum_window" || name == "igg_class" || name == "hold_reached":
 		return line(strings.ReplaceAll(s, "_", " "))
 	}
 	return line(hashText(s))

@@ -149,7 +149,7 @@ var shownInSteps = map[string]bool{
 	"IntervalResult.Share": true, "IntervalResult.OneSidedHigh": true,
 	"DemandResult.Probability": true, "DemandResult.Expected": true,
 	"PickResult.VolumeMl": true, "PickResult.ShortMl": true, "PickResult.Excluded": true,
-	"ThawResult.Learned": true, "FlowResult.TorricelliMlPerMin": true,
+	"ThawResult.Learned": true, "FlowResult.TorricelliMlPerMin": true, "MktResult.MeanC": true,
 }
 
 // TestEveryResultHasItsField holds the engine's results against the contract: a
@@ -165,7 +165,8 @@ func TestEveryResultHasItsField(t *testing.T) {
 		{engine.ThawResult{}, &pb.ThawResponse{}}, {engine.DripResult{}, &pb.DripResponse{}},
 		{engine.ShelfResult{}, &pb.ShelfResponse{}}, {engine.PickResult{}, &pb.PickResponse{}},
 		{engine.IntervalResult{}, &pb.IntervalResponse{}}, {engine.ExactResult{}, &pb.ExactResponse{}},
-		{engine.DemandResult{}, &pb.DemandResponse{}}, {engine.DripStage{}, &pb.DripStage{}},
+		{engine.DemandResult{}, &pb.DemandResponse{}}, {engine.FlowResult{}, &pb.FlowResponse{}},
+		{engine.MktResult{}, &pb.MktResponse{}}, {engine.DripStage{}, &pb.DripStage{}},
 	} {
 		typ := reflect.TypeOf(pair.result)
 		for i := range typ.NumField() {
