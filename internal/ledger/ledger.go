@@ -34,9 +34,23 @@ var kinds = map[string]struct {
 	fold  func(*set) State
 	empty func() State
 }{
-	event.KindBag:   {foldBag, func() State { return &Bag{} }},
-	event.KindBatch: {foldBatch, func() State { return &Batch{} }},
-	event.KindCase:  {foldCase, func() State { return &Case{} }},
+	event.KindBag:         {foldBag, func() State { return &Bag{} }},
+	event.KindBatch:       {foldBatch, func() State { return &Batch{} }},
+	event.KindCase:        {foldCase, func() State { return &Case{} }},
+	event.KindClient:      {foldClient, func() State { return &Client{} }},
+	event.KindDam:         {foldDam, func() State { return &Dam{} }},
+	event.KindDonor:       {foldDonor, func() State { return &Donor{} }},
+	event.KindKit:         {foldKit, func() State { return &Kit{} }},
+	event.KindLog:         {foldLog, func() State { return &Log{} }},
+	event.KindPerson:      {foldPerson, func() State { return &Person{} }},
+	event.KindPlace:       {foldPlace, func() State { return &Place{} }},
+	event.KindPractice:    {foldPractice, func() State { return &Practice{} }},
+	event.KindProduct:     {foldProduct, func() State { return &Product{} }},
+	event.KindProtocol:    {foldProtocol, func() State { return &Protocol{} }},
+	event.KindRights:      {foldRights, func() State { return &Rights{} }},
+	event.KindSetting:     {foldSetting, func() State { return &Setting{} }},
+	event.KindTemperature: {foldTemperature, func() State { return &Temperature{} }},
+	event.KindVehicle:     {foldVehicle, func() State { return &Vehicle{} }},
 }
 
 // Fold turns the records that touch an entity into its state. Order and

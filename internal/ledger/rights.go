@@ -57,6 +57,9 @@ type LogRight struct {
 	UptoHash event.Hash
 }
 
+// foundersRoles are what the founding gives to the practice's first owner.
+var foundersRoles = []pb.Role{pb.Role_ROLE_VET, pb.Role_ROLE_CLINIC, pb.Role_ROLE_OWNER}
+
 // all stands in LogRight.Upto and GrantCut for no limit.
 const all = math.MaxInt64
 

@@ -119,7 +119,7 @@ func (v *solver) admitFounder() {
 	}
 	v.r.Grants = append(v.r.Grants, Grant{
 		Record: f.Record, Person: f.Owner,
-		Roles: []pb.Role{pb.Role_ROLE_VET, pb.Role_ROLE_CLINIC, pb.Role_ROLE_OWNER},
+		Roles: slices.Clone(foundersRoles),
 	})
 }
 

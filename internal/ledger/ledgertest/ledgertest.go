@@ -298,20 +298,20 @@ func (w *World) Grant(at *Device, person string, roles ...pb.Role) *event.Record
 }
 
 // Inputs prepares the records for the fold of one entity, as a store does: it
-// keeps those that touch the entity, leaves out those whose log is not in, and
-// says who was entitled and what is forked.
+// keeps those that touch the entity, and for a log its forked records too;
+// leaves out those whose log is not in; and says who was entitled and what is
+// forked.
 func Inputs(key event.Key, records []*event.Record) []ledger.Input {
 	rights := Rights(records)
 	forked := forkedAt(records)
 	var out []ledger.Input
 	for _, r := range records {
 		standing := rights.Standing(r)
-		if !slices.Contains(r.Touches(), key) || !standing.In && key != event.RightsKey {
-			continue
+		fork := forked[place{r.Log, r.Seq()}] > 1
+		touches := slices.Contains(r.Touches(), key) || fork && event.LogKey(r.Log) == key
+		if touches && (standing.In || key == event.RightsKey) {
+			out = append(out, ledger.Input{Rec: r, Payload: payload(r), Entitled: standing.Entitled, Forked: fork})
 		}
-		out = append(out, ledger.Input{
-			Rec: r, Payload: payload(r), Entitled: standing.Entitled, Forked: forked[place{r.Log, r.Seq()}] > 1,
-		})
 	}
 	return out
 }
