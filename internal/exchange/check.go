@@ -350,7 +350,7 @@ func without(ranges []SeqRange, seq uint64) []SeqRange {
 	if !anyHas(ranges, seq) {
 		return ranges
 	}
-	out := make([]SeqRange, 0, len(ranges)+1)
+	var out []SeqRange
 	for _, r := range ranges {
 		if !r.has(seq) {
 			out = append(out, r)

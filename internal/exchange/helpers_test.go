@@ -58,6 +58,12 @@ func (a *author) write(salt string) *event.Record {
 	return rec
 }
 
+// commit writes n records of which the last is signed.
+func (a *author) commit(n int, salt string) []*event.Record {
+	a.signEvery = a.seq + uint64(n)
+	return a.writeN(n, salt)
+}
+
 // writeN writes n records.
 func (a *author) writeN(n int, salt string) []*event.Record {
 	out := make([]*event.Record, n)
@@ -180,10 +186,9 @@ func (r *replica) drop(log event.LogID, from, to uint64) {
 	l.state.Missing = append(l.state.Missing, SeqRange{from, to})
 }
 
-func seqs(recs []*event.Record) []uint64 {
-	out := make([]uint64, len(recs))
-	for i, r := range recs {
-		out[i] = r.Seq()
-	}
-	return out
+// read lists the records of a log from a place on.
+func (r *replica) read(log event.LogID, from uint64) []*event.Record {
+	l := r.logs[log]
+	i, _ := slices.BinarySearchFunc(l.recs, from, func(r *event.Record, s uint64) int { return cmp.Compare(r.Seq(), s) })
+	return l.recs[i:]
 }

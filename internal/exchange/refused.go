@@ -137,3 +137,9 @@ func whyOf(err error) Why {
 	}
 	return Malformed
 }
+
+// Reasons for which a Pusher sets a log aside that nobody refused.
+var (
+	errNotTaken = errors.New("the other side answers without taking the records")
+	errNoWay    = errors.New("no signature lets the records on: damage in the log held here")
+)

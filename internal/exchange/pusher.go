@@ -1,0 +1,256 @@
+package exchange
+
+import (
+	"slices"
+
+	"thawtrail/internal/event"
+)
+
+// maxStrikes is how often one log may be refused, or go out without getting
+// further, before it is set aside.
+const maxStrikes = 8
+
+// Pusher decides what to send next to one other side, for one session. It serves
+// Push and the sending side of Pull alike. One run is on its way at a time; logs
+// take turns, urgent ones always first.
+//
+// For each log it keeps one number, the cursor: all that is held here below it
+// is held there. The cursor only moves forward on an acknowledgement, and back
+// when the other side says that it holds less. All that is sent may be lost,
+// come twice, or be acknowledged in vain: sending again is always right.
+type Pusher struct {
+	has    Has
+	size   BatchSize
+	logs   []feed // ordered by log
+	flying bool   // a run is on its way
+	sent   Want   // which run that is, or was
+	turn   uint64
+}
+
+// feed is the state of one log.
+type feed struct {
+	my      HeldLog
+	theirs  HeldLog // what they are known to hold: tips and missing runs
+	cursor  uint64
+	turn    uint64 // when it last had its turn
+	strikes uint8
+	stuck   bool  // nothing here to cut a run from
+	aside   error // why it is not sent any more
+}
+
+// Send is a run to read, cut and send.
+type Send struct {
+	Want
+	MaxBytes int
+}
+
+// Aside is a log that is not sent any more in this session, and why.
+type Aside struct {
+	Log event.LogID
+	Why error
+}
+
+// NewPusher begins a session. Both lists are ordered by log.
+func NewPusher(mine, theirs []HeldLog, has Has) *Pusher {
+	p := &Pusher{has: has}
+	for _, pair := range pairs(mine, theirs) {
+		f := feed{my: pair[0], theirs: pair[1]}
+		f.theirs.Missing = slices.Clone(f.theirs.Missing)
+		f.restart(has)
+		p.logs = append(p.logs, f)
+	}
+	return p
+}
+
+// restart sets the cursor from what they are known to hold.
+func (f *feed) restart(has Has) {
+	from, lack := lackedFrom(f.my, f.theirs, has)
+	if !lack {
+		from = after(f.my)
+	}
+	f.cursor = from
+}
+
+// want is what to send next of this log.
+func (f *feed) want() (Want, bool) {
+	w := Want{Log: f.my.Log, Urgent: f.my.urgent()}
+	if f.stuck || f.aside != nil || len(f.my.Tips) == 0 {
+		return w, false
+	}
+	if r, ok := refillable(f.theirs.Missing, f.my); ok {
+		w.From, w.To, w.Refill = r.From, r.To, true
+		return w, true
+	}
+	w.From, w.To = f.cursor, f.my.Tip().Seq
+	return w, f.cursor <= w.To && !anyHas(f.my.Missing, f.cursor)
+}
+
+// Next is the run to send now. It is false while one is on its way, and when
+// there is nothing to send until Moved.
+func (p *Pusher) Next() (Send, bool) {
+	if p.flying {
+		return Send{}, false
+	}
+	var best *feed
+	for i := range p.logs {
+		f := &p.logs[i]
+		w, ok := f.want()
+		if ok && (best == nil || w.Urgent && !p.sent.Urgent || w.Urgent == p.sent.Urgent && f.turn < best.turn) {
+			best, p.sent = f, w
+		}
+	}
+	if best == nil {
+		return Send{}, false
+	}
+	p.turn++
+	best.turn = p.turn
+	p.flying = true
+	return Send{p.sent, p.size.Bytes()}, true
+}
+
+// Moved says that this store holds more, or less, of one log than before.
+func (p *Pusher) Moved(h HeldLog) {
+	f := p.feed(h.Log)
+	branched := h.Fork != f.my.Fork || len(h.Tips) != len(f.my.Tips)
+	f.my, f.stuck = h, false
+	cursor := f.cursor
+	if f.restart(p.has); !branched {
+		f.cursor = max(f.cursor, cursor)
+	}
+}
+
+// TheyHold says that they hold one log up to a tip, because it came from them.
+// Say it before Moved, or it is sent back to them. In a forked log it changes
+// nothing: there one tip does not say what else they hold.
+func (p *Pusher) TheyHold(at LogTip) {
+	f := p.feed(at.Log)
+	if len(f.my.Tips) > 1 || len(f.theirs.Tips) > 1 || at.Seq < f.theirs.Tip().Seq {
+		return
+	}
+	f.theirs.Tips = []Tip{at.Tip}
+	f.cursor = max(f.cursor, at.Seq+1)
+}
+
+// feed finds or makes the state of a log.
+func (p *Pusher) feed(log event.LogID) *feed {
+	i, ok := slices.BinarySearchFunc(p.logs, log, func(f feed, id event.LogID) int { return f.my.Log.Compare(id) })
+	if !ok {
+		p.logs = slices.Insert(p.logs, i, feed{my: HeldLog{Log: log}, theirs: HeldLog{Log: log}})
+	}
+	return &p.logs[i]
+}
+
+// land ends what is on its way, and gives its log; nil when nothing was.
+func (p *Pusher) land() *feed {
+	if !p.flying {
+		return nil
+	}
+	p.flying = false
+	return p.feed(p.sent.Log)
+}
+
+// Failed says that the link broke: nothing is known of what was on its way.
+func (p *Pusher) Failed() {
+	if p.land() != nil {
+		p.size.Failed()
+	}
+}
+
+// Unable says that CutRun found no run to send: the log waits for Moved.
+func (p *Pusher) Unable() {
+	if f := p.land(); f != nil {
+		f.stuck = true
+	}
+}
+
+// Streamed says that a stream took the run; next is what CutRun gave.
+func (p *Pusher) Streamed(next uint64) {
+	if f := p.land(); f != nil {
+		p.progress(f, next)
+	}
+}
+
+// Acked says that they answered; next is what CutRun gave. accepted are the tips
+// that they hold now, refused what they did not take.
+func (p *Pusher) Acked(next uint64, accepted []LogTip, refused []*Refusal) {
+	f := p.land()
+	if f == nil {
+		return
+	}
+	for _, r := range refused {
+		if r.Log == f.my.Log {
+			p.refusal(f, r)
+			return
+		}
+	}
+	var tips []Tip
+	for _, t := range accepted {
+		if t.Log == f.my.Log {
+			tips = append(tips, t.Tip)
+		}
+	}
+	slices.SortFunc(tips, newestFirst)
+	if len(tips) == 0 || tips[0].Seq+1 < next {
+		p.holdsOnly(f, tips)
+		f.strike(errNotTaken)
+		return
+	}
+	p.progress(f, next)
+}
+
+// progress moves past what was sent.
+func (p *Pusher) progress(f *feed, next uint64) {
+	if next <= p.sent.From {
+		f.strike(errNoWay)
+		return
+	}
+	p.size.Worked()
+	f.strikes = 0
+	if !p.sent.Refill {
+		f.cursor = max(f.cursor, next)
+		return
+	}
+	f.theirs.Missing = slices.DeleteFunc(f.theirs.Missing, func(r SeqRange) bool { return r.To < next })
+	if m := f.theirs.Missing; len(m) > 0 && m[0].From < next {
+		m[0].From = next
+	}
+}
+
+// refusal draws the conclusion from one refused run.
+func (p *Pusher) refusal(f *feed, r *Refusal) {
+	switch {
+	case r.Damage():
+		f.aside = r
+		return
+	case r.Why == TooLarge:
+		p.size.Failed()
+	case r.Held.Hash.IsZero() || r.Why == UnknownLog:
+		p.holdsOnly(f, nil)
+	default:
+		p.holdsOnly(f, []Tip{r.Held})
+	}
+	f.strike(r)
+}
+
+// holdsOnly takes back what was believed of them.
+func (p *Pusher) holdsOnly(f *feed, tips []Tip) {
+	f.theirs.Tips = tips
+	f.restart(p.has)
+}
+
+// strike counts a turn that led nowhere.
+func (f *feed) strike(why error) {
+	if f.strikes++; f.strikes >= maxStrikes {
+		f.aside = why
+	}
+}
+
+// Aside lists the logs that are not sent any more, in the order of their ids.
+func (p *Pusher) Aside() (out []Aside) {
+	for _, f := range p.logs {
+		if f.aside != nil {
+			out = append(out, Aside{f.my.Log, f.aside})
+		}
+	}
+	return out
+}
