@@ -19,6 +19,10 @@ const (
 	TypeHeard        Type = 2
 	TypeHubStatement Type = 3
 	TypeCorrected    Type = 4
+
+	TypeBatchHeld     Type = 50
+	TypeBatchReleased Type = 51
+	TypeBatchRecalled Type = 52
 )
 
 // Spec is what the .proto files say of one event type.

@@ -1,0 +1,156 @@
+package store
+
+import (
+	"encoding/binary"
+	"encoding/hex"
+	"errors"
+	"maps"
+	"slices"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/store/index"
+	"thawtrail/internal/store/journal"
+)
+
+// extents gathers, for one apply transaction, where consecutive records lie.
+type extents struct {
+	open  map[event.LogID]*extent
+	start map[event.LogID]journal.Position
+	done  []func(index.Writer) error
+}
+
+// maxExtent bounds a row; a reader of one record walks no further.
+const maxExtent = 1024
+
+func newExtents() *extents {
+	return &extents{open: map[event.LogID]*extent{}, start: map[event.LogID]journal.Position{}}
+}
+
+// add puts a record behind the ones before it, or begins a new extent when it
+// does not follow them, lies in another segment or is a branch.
+func (x *extents) add(l located, forked bool) {
+	e := x.open[l.rec.Log]
+	if e != nil && (forked || e.segment != l.pos.Segment || e.seq+uint64(len(e.offsets)) != l.rec.Head.Seq || len(e.offsets) == maxExtent) {
+		x.close(l.rec.Log)
+		e = nil
+	}
+	if e == nil {
+		e = &extent{seq: l.rec.Head.Seq, segment: l.pos.Segment}
+		x.open[l.rec.Log], x.start[l.rec.Log] = e, l.pos
+	}
+	e.offsets = append(e.offsets, l.pos.Offset)
+	e.hashes = append(e.hashes, [4]byte(l.rec.Hash[:4]))
+	if forked {
+		x.close(l.rec.Log)
+	}
+}
+
+func (x *extents) close(log event.LogID) {
+	e, at := x.open[log], x.start[log]
+	delete(x.open, log)
+	x.done = append(x.done, func(w index.Writer) error { return w.Set(extentKey(log, e.seq, at), e.encode()) })
+}
+
+func (x *extents) write(w index.Writer) error {
+	for _, log := range sortedLogs(x.open) {
+		x.close(log)
+	}
+	for _, write := range x.done {
+		if err := write(w); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func sortedLogs[V any](m map[event.LogID]V) []event.LogID {
+	return slices.SortedFunc(maps.Keys(m), event.Hash.Compare)
+}
+
+// spot is where a record lies and how its hash begins.
+type spot struct {
+	pos   journal.Position
+	hash4 [4]byte
+}
+
+// positionsAt finds the records of a log at one seq: several when it is forked
+// or was saved twice after damage.
+func positionsAt(r index.Reader, log event.LogID, seq uint64) ([]spot, error) {
+	var out []spot
+	from := binary.BigEndian.AppendUint64(extentPrefix(log), seq)
+	from = append(from, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff)
+	err := r.Scan(extentPrefix(log), from, true, func(k, v []byte) (bool, error) {
+		x, _, ok := decodeExtent(k, v)
+		if !ok {
+			return true, nil
+		}
+		if i := seq - x.seq; i < uint64(len(x.offsets)) {
+			out = append(out, spot{x.at(int(i)), x.hashes[i]})
+		}
+		return seq-x.seq < maxExtent, nil
+	})
+	slices.Reverse(out)
+	return out, err
+}
+
+// recordAt reads and decodes the record at a position.
+func (s *Store) recordAt(p journal.Position) (*event.Record, error) {
+	frame, _, err := s.journal.ReadAt(p, nil)
+	if err != nil {
+		return nil, err
+	}
+	return event.Decode(frame)
+}
+
+// FindRecord finds a record by the first hex digits of its hash, at least eight.
+// It scans where records lie; ambiguity and absence are ErrNotFound.
+func (s *Store) FindRecord(prefix string) (*event.Record, error) {
+	if len(prefix) < 8 || len(prefix) > 64 {
+		return nil, ErrNotFound
+	}
+	want, err := hex.DecodeString(prefix[:8])
+	if err != nil {
+		return nil, ErrNotFound
+	}
+	spots, err := s.spotsOf([4]byte(want))
+	if err != nil {
+		return nil, err
+	}
+	var found *event.Record
+	for _, p := range spots {
+		r, err := s.recordAt(p)
+		if errors.Is(err, journal.ErrDamaged) {
+			continue
+		}
+		if err != nil {
+			return nil, err
+		}
+		if r.Hash.String()[:len(prefix)] != prefix || (found != nil && found.Hash == r.Hash) {
+			continue
+		}
+		if found != nil {
+			return nil, ErrNotFound
+		}
+		found = r
+	}
+	if found == nil {
+		return nil, ErrNotFound
+	}
+	return found, nil
+}
+
+func (s *Store) spotsOf(hash4 [4]byte) ([]journal.Position, error) {
+	var out []journal.Position
+	err := s.index.View(func(r index.Reader) error {
+		return r.Scan([]byte("p/"), nil, false, func(k, v []byte) (bool, error) {
+			x, _, ok := decodeExtent(k, v)
+			for i := 0; ok && i < len(x.hashes); i++ {
+				if x.hashes[i] == hash4 {
+					out = append(out, x.at(i))
+				}
+			}
+			return len(out) < 64, nil
+		})
+	})
+	return out, err
+}

@@ -1,0 +1,156 @@
+package store
+
+import (
+	"cmp"
+	"context"
+	"slices"
+
+	"google.golang.org/protobuf/proto"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// RunResult is what became of one run of another replica.
+type RunResult struct {
+	Tip      exchange.LogTip   // of the log as it is held now
+	Taken    int               // records that were new here
+	Refused  *exchange.Refusal // what was not taken, or nil
+	Accepted []*event.Record   // the new records
+}
+
+// Ingest verifies runs of other replicas and saves what holds. It returns when
+// that is on the disk; what was refused is named and stops nothing else. A hold
+// or recall that is new here is answered by a 'heard' record in the same write.
+func (s *Store) Ingest(ctx context.Context, runs []*pb.Run) ([]RunResult, error) {
+	if s.behindBy() > maxBehind {
+		if err := s.CatchUp(ctx); err != nil {
+			return nil, err
+		}
+	}
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	w := &write{runs: runs, done: make(chan struct{})}
+	s.submit(w)
+	return w.results, w.err
+}
+
+// maxBehind bounds what waits for the index, in records: a pusher that is
+// faster than the fold waits for it.
+const maxBehind = 200_000
+
+func (p *plan) ingest(runs []*pb.Run) []RunResult {
+	out := make([]RunResult, 0, len(runs))
+	for _, run := range runs {
+		out = append(out, p.ingestRun(run))
+	}
+	return out
+}
+
+func (p *plan) ingestRun(run *pb.Run) RunResult {
+	id, _ := event.ToHash(run.GetLog())
+	have := exchange.LogState{HeldLog: exchange.HeldLog{Log: id}}
+	held, known := p.log(id)
+	if known {
+		have.HeldLog, have.PublicKey = held.held(p.s.missing(held)), held.Key
+		have.At = func(seq uint64) []exchange.Point { return p.at(id, seq) }
+	}
+	c := exchange.Check(run, have)
+	for _, r := range c.Accept {
+		p.accept(r)
+	}
+	res := RunResult{Taken: len(c.Accept), Refused: c.Refused, Accepted: c.Accept}
+	if l, ok := p.log(id); ok {
+		res.Tip = exchange.LogTip{Log: id, Tip: l.Tip}
+	}
+	return res
+}
+
+// accept takes a verified record of another device, or one of ours come back.
+func (p *plan) accept(r *event.Record) {
+	l, ok := p.log(r.Log)
+	if !ok {
+		if l, ok = openedLog(r); !ok {
+			return
+		}
+		p.logs[r.Log] = l
+	}
+	l.advance(r)
+	p.take(r, r.Wire())
+	if l.Key.Equal(p.s.public) {
+		return
+	}
+	p.seen[r.Log] = l.Tip
+	switch r.Head.Type {
+	case event.TypeHubStatement:
+		p.hearHub(r)
+	case event.TypeBatchHeld, event.TypeBatchRecalled:
+		p.hear(r)
+	}
+}
+
+func (p *plan) hearHub(r *event.Record) {
+	if m, err := r.Payload(); err == nil {
+		p.hubUs = max(p.hubUs, m.(*pb.HubStatement).WallUs)
+	}
+}
+
+// batchOf is what a hold and a recall have in common.
+type batchOf interface {
+	GetProduct() string
+	GetBatch() string
+}
+
+// hear writes down that a hold or recall has reached this device, before anyone
+// sees it: this is what later answers 'could they have known'.
+func (p *plan) hear(r *event.Record) {
+	m, err := r.Payload()
+	if err != nil {
+		return
+	}
+	b := m.(batchOf)
+	// The previous record's wall clock bounds from below when the hold came.
+	draft := Draft{Type: event.TypeHeard, Payload: &pb.Heard{
+		Product: b.GetProduct(), Batch: b.GetBatch(), Hold: r.Hash[:], PreviousWallUs: p.wallUs,
+	}}
+	if payload, err := marshal(draft.Payload); err == nil {
+		// A failure here means a broken own log; the hold itself must still be saved.
+		_, _ = p.author(draft, payload, true)
+	}
+}
+
+// held is the log as the exchange sees it.
+func (l *LogInfo) held(missing []exchange.SeqRange) exchange.HeldLog {
+	h := exchange.HeldLog{Log: l.ID, Lane: l.Lane, Missing: missing, Fork: l.Fork}
+	copy(h.Device[:], l.Device())
+	h.Tips = append([]exchange.Tip{l.Tip}, l.Branches...)
+	slices.SortFunc(h.Tips, func(a, b exchange.Tip) int {
+		return cmp.Or(cmp.Compare(b.Seq, a.Seq), b.Hash.Compare(a.Hash))
+	})
+	return h
+}
+
+// at lists the records of a log at one seq: in this plan, waiting, or indexed.
+func (p *plan) at(id event.LogID, seq uint64) []exchange.Point {
+	var out []exchange.Point
+	for i := len(p.recs) - 1; i >= 0; i-- {
+		if r := p.recs[i]; r.Log == id && r.Head.Seq == seq {
+			out = append(out, pointOf(r))
+		}
+	}
+	for _, r := range p.s.recordsAt(id, seq) {
+		out = append(out, pointOf(r))
+	}
+	return out
+}
+
+func pointOf(r *event.Record) exchange.Point {
+	prev, _ := event.ToHash(r.Head.Prev)
+	return exchange.Point{Hash: r.Hash, Prev: prev, HlcUs: r.Head.HlcUs}
+}
+
+func marshal(m proto.Message) ([]byte, error) {
+	return proto.MarshalOptions{Deterministic: true}.Marshal(m)
+}

@@ -1,0 +1,141 @@
+package store
+
+import (
+	"bytes"
+	"context"
+	"errors"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/store/index"
+	"thawtrail/internal/store/journal"
+)
+
+// A change of rights can change the state of entities whose records did not
+// change. Those are folded again in bounded transactions; the row refoldKey says
+// which are left, so that a crash in between is made good at the next start.
+
+// Which entities to fold again.
+const (
+	refoldUnclean byte = 1 // those with a record that lacked a right
+	refoldEvery   byte = 2
+)
+
+// refoldBatch is the number of entities folded in one transaction.
+const refoldBatch = 64
+
+// foldRights folds the rights first, since all other folds of the batch use
+// them, and notes which entities a change concerns.
+func (a *application) foldRights(touched []journal.Position) error {
+	inputs, _, err := a.inputs(event.RightsKey)
+	if err != nil {
+		return err
+	}
+	rights := ledger.FoldRights(inputs)
+	value, err := ledger.Encode(rights)
+	if err != nil {
+		return err
+	}
+	old, _, err := a.w.Get(stateKey(event.RightsKey))
+	if err != nil || bytes.Equal(old, value) {
+		return err
+	}
+	a.rights = rights
+	if err := a.put(event.RightsKey, rights); err != nil {
+		return err
+	}
+	return a.refoldLater(a.reach(touched))
+}
+
+// reach says how far a change of rights reaches: new grants, devices and logs
+// can only help what lacked a right; all else may take rights away.
+func (a *application) reach(touched []journal.Position) byte {
+	for _, p := range touched {
+		r, err := a.record(p)
+		if err != nil {
+			return refoldEvery
+		}
+		switch r.Head.Type {
+		case event.TypeLogOpened, event.TypeDeviceAdded, event.TypeRoleGranted:
+		default:
+			return refoldEvery
+		}
+	}
+	return refoldUnclean
+}
+
+func (a *application) refoldLater(which byte) error {
+	old, ok, err := a.w.Get(refoldKey)
+	if err != nil {
+		return err
+	}
+	if ok && len(old) > 0 {
+		which = max(which, old[0])
+	}
+	return a.w.Set(refoldKey, []byte{which})
+}
+
+// refoldAll folds again what a change of rights concerns, until nothing is left.
+func (s *Store) refoldAll(ctx context.Context) error {
+	for {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		more, err := s.refoldSome(refoldBatch)
+		if err != nil || !more {
+			return err
+		}
+	}
+}
+
+// refoldSome folds up to n entities again; more says that some may be left.
+func (s *Store) refoldSome(n int) (more bool, err error) {
+	err = s.index.Update(func(w index.Writer) error {
+		row, ok, err := w.Get(refoldKey)
+		if err != nil || !ok || len(row) == 0 {
+			return err
+		}
+		keys, last, err := refoldKeys(w, row, n)
+		if err != nil {
+			return err
+		}
+		a := &application{s: s, w: w, rights: s.rights}
+		for _, k := range keys {
+			if err := a.fold(k); err != nil {
+				return err
+			}
+		}
+		if more = len(keys) == n; !more {
+			return w.Delete(refoldKey)
+		}
+		return w.Set(refoldKey, append([]byte{row[0]}, last...))
+	})
+	if errors.Is(err, index.ErrTooBig) && n > 1 {
+		return s.refoldSome(n / 2)
+	}
+	return more, err
+}
+
+// refoldKeys lists the next entities to fold again and the row to go on from.
+func refoldKeys(r index.Reader, row []byte, n int) (keys []event.Key, last []byte, err error) {
+	prefix, from := []byte("e/"), row[1:]
+	if row[0] == refoldUnclean {
+		prefix = []byte("u/")
+	}
+	err = r.Scan(prefix, from, false, func(k, _ []byte) (bool, error) {
+		key := k[2:]
+		if row[0] == refoldEvery {
+			key = key[:max(0, len(key)-9)] // without the zero byte and the position
+		}
+		e := parseEntity(key)
+		if e != event.RightsKey && (len(keys) == 0 || keys[len(keys)-1] != e) {
+			if len(keys) == n {
+				return false, nil
+			}
+			keys = append(keys, e)
+		}
+		last = append(append([]byte(nil), k...), 0)
+		return true, nil
+	})
+	return keys, last, err
+}

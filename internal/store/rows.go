@@ -1,0 +1,124 @@
+package store
+
+import (
+	"encoding/binary"
+	"strings"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/store/journal"
+)
+
+// Keys of the index. Every row kind has one letter, so that a scan of a prefix
+// never meets another kind.
+
+var (
+	cursorKey = []byte("c")
+	refoldKey = []byte("r")
+)
+
+func entityBytes(k event.Key) []byte {
+	b := make([]byte, 0, len(k.Kind)+len(k.ID)+1)
+	b = append(b, k.Kind...)
+	b = append(b, 0)
+	return append(b, k.ID...)
+}
+
+func parseEntity(b []byte) event.Key {
+	kind, id, _ := strings.Cut(string(b), "\x00")
+	return event.Key{Kind: kind, ID: id}
+}
+
+func row(letter byte, parts ...[]byte) []byte {
+	n := 2
+	for _, p := range parts {
+		n += len(p)
+	}
+	b := make([]byte, 0, n)
+	b = append(b, letter, '/')
+	for _, p := range parts {
+		b = append(b, p...)
+	}
+	return b
+}
+
+func stateKey(k event.Key) []byte   { return row('s', entityBytes(k)) }
+func termsKey(k event.Key) []byte   { return row('t', entityBytes(k)) }
+func uncleanKey(k event.Key) []byte { return row('u', entityBytes(k)) }
+func logKey(l event.LogID) []byte   { return row('l', l[:]) }
+func requestKey(id string) []byte   { return row('q', []byte(id)) }
+func localKey(name string) []byte   { return row('k', []byte(name)) }
+
+// touchPrefix ends with a zero byte and ids hold none, so that one entity's
+// rows are never a prefix of another's.
+func touchPrefix(k event.Key) []byte { return row('e', entityBytes(k), []byte{0}) }
+
+func touchKey(k event.Key, at journal.Position) []byte {
+	return append(touchPrefix(k), at.Encode()...)
+}
+
+func termKey(term string, k event.Key) []byte {
+	return row('i', []byte(term), []byte{0}, entityBytes(k))
+}
+
+func extentPrefix(l event.LogID) []byte { return row('p', l[:]) }
+
+func extentKey(l event.LogID, seq uint64, at journal.Position) []byte {
+	b := binary.BigEndian.AppendUint64(extentPrefix(l), seq)
+	return append(b, at.Encode()...)
+}
+
+// extent says where consecutive records of one log lie: from seq on, all in one
+// segment, with the first four bytes of each hash so that a person's short hash
+// is found without a row for each record.
+type extent struct {
+	seq     uint64
+	segment uint32
+	offsets []uint32
+	hashes  [][4]byte
+}
+
+func (x *extent) at(i int) journal.Position {
+	return journal.Position{Segment: x.segment, Offset: x.offsets[i]}
+}
+
+func (x *extent) encode() []byte {
+	b := binary.BigEndian.AppendUint32(make([]byte, 0, 4+8*len(x.offsets)), x.segment)
+	for i, o := range x.offsets {
+		b = binary.BigEndian.AppendUint32(b, o)
+		b = append(b, x.hashes[i][:]...)
+	}
+	return b
+}
+
+// decodeExtent reads an extent row; ok is false when it is not one.
+func decodeExtent(key, value []byte) (x extent, log event.LogID, ok bool) {
+	if len(key) != 2+32+16 || len(value) < 4 || (len(value)-4)%8 != 0 {
+		return x, log, false
+	}
+	copy(log[:], key[2:34])
+	x.seq = binary.BigEndian.Uint64(key[34:42])
+	x.segment = binary.BigEndian.Uint32(value)
+	for v := value[4:]; len(v) > 0; v = v[8:] {
+		x.offsets = append(x.offsets, binary.BigEndian.Uint32(v))
+		x.hashes = append(x.hashes, [4]byte(v[4:8]))
+	}
+	return x, log, true
+}
+
+// positions is a list of journal positions as one value, 8 bytes each.
+func encodePositions(ps []journal.Position) []byte {
+	b := make([]byte, 0, 8*len(ps))
+	for _, p := range ps {
+		b = append(b, p.Encode()...)
+	}
+	return b
+}
+
+func appendPositions(to []journal.Position, value []byte) []journal.Position {
+	for ; len(value) >= 8; value = value[8:] {
+		if p, err := journal.DecodePosition(value[:8]); err == nil {
+			to = append(to, p)
+		}
+	}
+	return to
+}

@@ -1,0 +1,252 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"slices"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
+	"thawtrail/internal/store/index"
+	"thawtrail/internal/store/journal"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// place is where one record of a log lies.
+type place struct {
+	seq uint64
+	pos journal.Position
+}
+
+// ReadRun reads records of a log from seq on, as they were saved, at most
+// maxBytes of them, ending at a signature. next is the first seq after the run.
+// The run is nil when there is nothing to send. All branches of a forked log are
+// in it, in the order of seq and hash.
+func (s *Store) ReadRun(ctx context.Context, log event.LogID, from uint64, maxBytes int) (run *pb.Run, next uint64, err error) {
+	recs, err := s.readRecords(ctx, log, from, maxBytes)
+	if err != nil {
+		return nil, from, err
+	}
+	cut, next := exchange.CutRun(recs, maxBytes)
+	if len(cut) == 0 {
+		return nil, from, nil
+	}
+	run = &pb.Run{Log: log[:], From: cut[0].Head.Seq, Records: make([][]byte, len(cut))}
+	for i, r := range cut {
+		run.Records[i] = r.Wire()
+	}
+	return run, next, nil
+}
+
+// readRecords reads records until they pass maxBytes by one, so that a run can
+// be cut. It stops at damage: what lies behind it is sent after it is refilled.
+func (s *Store) readRecords(ctx context.Context, log event.LogID, from uint64, maxBytes int) ([]*event.Record, error) {
+	places, err := s.places(log, from, max(maxBytes, 2*exchange.StoneBytes)/minRecordBytes+1)
+	if err != nil {
+		return nil, err
+	}
+	most := max(maxBytes, 2*exchange.StoneBytes) // far enough to meet a signature
+	var recs []*event.Record
+	for size := 0; len(recs) < len(places) && size <= most; {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		r, err := s.recordAt(places[len(recs)].pos)
+		if errors.Is(err, journal.ErrDamaged) {
+			break
+		}
+		if err != nil {
+			return nil, err
+		}
+		size += r.Size()
+		recs = append(recs, r)
+	}
+	return recs, nil
+}
+
+// minRecordBytes is less than any record takes, to bound how many are looked up.
+const minRecordBytes = 128
+
+// places lists where the next n records of a log lie, in order of seq and hash.
+// Those that wait for the index come from memory.
+func (s *Store) places(log event.LogID, from uint64, n int) ([]place, error) {
+	tail := s.tailOf(log, from, n)
+	var out []place
+	err := s.index.View(func(r index.Reader) error {
+		first, err := firstExtent(r, log, from)
+		if err != nil {
+			return err
+		}
+		return r.Scan(extentPrefix(log), first, false, func(k, v []byte) (bool, error) {
+			x, _, ok := decodeExtent(k, v)
+			for i := 0; ok && i < len(x.offsets); i++ {
+				if seq := x.seq + uint64(i); seq >= from {
+					out = append(out, place{seq, x.at(i)})
+				}
+			}
+			return len(out) < n, nil
+		})
+	})
+	if err != nil {
+		return nil, err
+	}
+	return s.ordered(append(out, tail...)), nil
+}
+
+// tailOf lists the records of a log that are saved and not yet indexed.
+func (s *Store) tailOf(log event.LogID, from uint64, n int) []place {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	var out []place
+	if l, ok := s.logs[log]; ok {
+		for _, t := range l.tail {
+			if t.seq >= from && len(out) < n {
+				out = append(out, place{t.seq, t.pos})
+			}
+		}
+	}
+	return out
+}
+
+// firstExtent is the row that holds seq, or the first one after it.
+func firstExtent(r index.Reader, log event.LogID, seq uint64) (from []byte, err error) {
+	end := extentKey(log, seq, journal.Position{Segment: 1<<32 - 1, Offset: 1<<32 - 1})
+	err = r.Scan(extentPrefix(log), end, true, func(k, _ []byte) (bool, error) {
+		from = append([]byte(nil), k...)
+		return false, nil
+	})
+	return from, err
+}
+
+// ordered sorts places by seq and drops repeats. Where a seq has several places,
+// the records are put in the order of their hashes and copies are dropped.
+func (s *Store) ordered(ps []place) []place {
+	slices.SortStableFunc(ps, func(a, b place) int {
+		if a.seq != b.seq {
+			if a.seq < b.seq {
+				return -1
+			}
+			return 1
+		}
+		return a.pos.Compare(b.pos)
+	})
+	ps = slices.Compact(ps)
+	out := ps[:0]
+	for i := 0; i < len(ps); {
+		j := i + 1
+		for j < len(ps) && ps[j].seq == ps[i].seq {
+			j++
+		}
+		if j == i+1 {
+			out = append(out, ps[i])
+		} else {
+			out = append(out, s.distinct(ps[i:j])...)
+		}
+		i = j
+	}
+	return out
+}
+
+// distinct keeps one readable place for each record, ordered by hash.
+func (s *Store) distinct(ps []place) []place {
+	type at struct {
+		place
+		hash event.Hash
+	}
+	var list []at
+	for _, p := range ps {
+		if r, err := s.recordAt(p.pos); err == nil {
+			list = append(list, at{p, r.Hash})
+		}
+	}
+	slices.SortStableFunc(list, func(a, b at) int { return a.hash.Compare(b.hash) })
+	list = slices.CompactFunc(list, func(a, b at) bool { return a.hash == b.hash })
+	out := make([]place, len(list))
+	for i, l := range list {
+		out[i] = l.place
+	}
+	return out
+}
+
+// recordsAt reads the records of a log at one seq. What cannot be read is left
+// out: it counts as missing.
+func (s *Store) recordsAt(log event.LogID, seq uint64) []*event.Record {
+	var spots []journal.Position
+	s.mu.RLock()
+	if l, ok := s.logs[log]; ok {
+		for i := len(l.tail) - 1; i >= 0; i-- {
+			if l.tail[i].seq == seq {
+				spots = append(spots, l.tail[i].pos)
+			}
+		}
+	}
+	s.mu.RUnlock()
+	err := s.index.View(func(r index.Reader) error {
+		found, err := positionsAt(r, log, seq)
+		for _, f := range found {
+			spots = append(spots, f.pos)
+		}
+		return err
+	})
+	if err != nil {
+		s.opt.Logger.Error("look up records", "log", log.Short(), "seq", seq, "error", err)
+	}
+	var out []*event.Record
+	for _, p := range spots {
+		r, err := s.recordAt(p)
+		if err == nil && !slices.ContainsFunc(out, func(o *event.Record) bool { return o.Hash == r.Hash }) {
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
+// Held lists what is held of every log, ordered by log id: the beliefs of this
+// replica.
+func (s *Store) Held() []exchange.HeldLog {
+	infos := s.Logs()
+	out := make([]exchange.HeldLog, len(infos))
+	for i := range infos {
+		out[i] = infos[i].held(s.missing(&infos[i]))
+	}
+	return out
+}
+
+// Has says whether the record with that hash is held at that place of a log.
+func (s *Store) Has(log event.LogID, at exchange.Tip) bool {
+	return slices.ContainsFunc(s.recordsAt(log, at.Seq), func(r *event.Record) bool { return r.Hash == at.Hash })
+}
+
+// missing lists the runs of a log below its tip that cannot be read. It looks
+// only when damage is known.
+func (s *Store) missing(l *LogInfo) []exchange.SeqRange {
+	s.mu.RLock()
+	damaged := s.damaged
+	s.mu.RUnlock()
+	if !damaged {
+		return nil
+	}
+	var out []exchange.SeqRange
+	next := uint64(0)
+	lost := func(from, to uint64) {
+		if n := len(out); n > 0 && out[n-1].To+1 == from {
+			out[n-1].To = to
+		} else if len(out) < exchange.MaxMissing {
+			out = append(out, exchange.SeqRange{From: from, To: to})
+		}
+	}
+	places, err := s.places(l.ID, 0, int(l.Tip.Seq)+1)
+	if err != nil {
+		return nil
+	}
+	for _, p := range places {
+		if _, err := s.recordAt(p.pos); err != nil || p.seq < next || p.seq > l.Tip.Seq {
+			continue
+		}
+		if p.seq > next {
+			lost(next, p.seq-1)
+		}
+		next = p.seq + 1
+	}
+	return out
+}

@@ -1,0 +1,287 @@
+package store
+
+import (
+	"context"
+	"crypto/ed25519"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"path/filepath"
+	"slices"
+	"sync"
+
+	"thawtrail/internal/clock"
+	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/store/index"
+	"thawtrail/internal/store/journal"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// Options open a replica.
+type Options struct {
+	Dir        string             // holds journal/, index/ and aside/
+	FS         journal.FS         // nil: the disk
+	Index      index.Index        // nil: Badger in Dir/index
+	Key        []byte             // 32 bytes encrypt journal and index; nil: plain. Decided at creation
+	KeyID      string             // names the key in the clear
+	Clock      clock.Clock        // required
+	Random     io.Reader          // nil: crypto/rand
+	Device     ed25519.PrivateKey // signs what this replica writes
+	DeviceName string
+	Version    string // of the program; stands in every header
+	Logger     *slog.Logger
+	SegmentMax int // bytes of a journal segment; 0: its default
+}
+
+// Errors that callers tell apart.
+var (
+	ErrClosed   = errors.New("this replica is closed")
+	ErrNotFound = errors.New("no such record here")
+	ErrLocked   = index.ErrLocked
+)
+
+// Store is an open replica. Its methods are safe for concurrent use.
+type Store struct {
+	opt     Options
+	journal *journal.Journal
+	index   index.Index
+	public  ed25519.PublicKey
+	device  []byte
+	boot    []byte
+
+	queue  writeQueue // callers of Append and Ingest that wait for the writer
+	writer sync.Mutex // held by the one that commits
+
+	// mu guards the tables below: what the journal holds, in memory.
+	mu       sync.RWMutex
+	logs     map[event.LogID]*logState    // bounded by the practice's devices
+	own      map[pb.Lane]event.LogID      // the logs this device writes now
+	seen     map[event.LogID]exchange.Tip // tips that came since our last record
+	hlc      int64                        // newest hybrid clock in the journal
+	hubUs    int64                        // newest hub statement's time
+	wallUs   int64                        // wall clock of our last record
+	offset   *pb.ClockOffset              // last measurement against the hub
+	repairs  []string                     // what was found and mended, for people
+	damaged  bool                         // some record here cannot be read
+	changed  chan struct{}                // closed and replaced when something came
+	closed   bool
+	fresh    []located // committed and not yet applied, contiguous, bounded
+	freshGap bool      // fresh does not reach back to the cursor
+
+	applier sync.Mutex // held by the one that moves the cursor
+	cursor  cursor
+	rights  *ledger.Rights
+	batch   int // records in the next apply transaction
+}
+
+// located is a record and where it lies.
+type located struct {
+	rec  *event.Record
+	pos  journal.Position
+	next journal.Position
+}
+
+// maxRepairs bounds the list of repairs that people are shown.
+const maxRepairs = 50
+
+// Open opens the replica in opt.Dir or begins one, applies what the index lacks,
+// and opens this device's logs where there are none to go on with.
+func Open(ctx context.Context, opt Options) (*Store, error) {
+	s, err := prepare(opt)
+	if err != nil {
+		return nil, err
+	}
+	if err := s.openIndex(); err != nil {
+		return nil, err
+	}
+	if err := s.openJournal(); err != nil {
+		return nil, errors.Join(err, s.index.Close())
+	}
+	if err := s.restore(ctx); err != nil {
+		return nil, errors.Join(err, s.journal.Close(), s.index.Close())
+	}
+	return s, nil
+}
+
+func prepare(opt Options) (*Store, error) {
+	if opt.Clock == nil || len(opt.Device) != ed25519.PrivateKeySize {
+		return nil, errors.New("store: a clock and a device key are required")
+	}
+	if opt.FS == nil {
+		opt.FS = journal.OSFS{}
+	}
+	if opt.Random == nil {
+		opt.Random = rand.Reader
+	}
+	if opt.Logger == nil {
+		opt.Logger = slog.New(slog.DiscardHandler)
+	}
+	public := opt.Device.Public().(ed25519.PublicKey)
+	s := &Store{
+		opt: opt, public: public, device: event.DeviceID(public), boot: make([]byte, 8),
+		logs: map[event.LogID]*logState{}, own: map[pb.Lane]event.LogID{},
+		seen: map[event.LogID]exchange.Tip{}, changed: make(chan struct{}), batch: firstBatch,
+	}
+	if _, err := io.ReadFull(opt.Random, s.boot); err != nil {
+		return nil, fmt.Errorf("store: no randomness: %w", err)
+	}
+	return s, nil
+}
+
+func (s *Store) openIndex() error {
+	if s.opt.Index != nil {
+		s.index = s.opt.Index
+		return nil
+	}
+	ix, opened, err := index.Open(index.Options{Dir: filepath.Join(s.opt.Dir, "index"), Key: s.opt.Key, Logger: s.opt.Logger})
+	if err != nil {
+		return fmt.Errorf("open the index in %s: %w", s.opt.Dir, err)
+	}
+	s.index = ix
+	s.cursor.unclean = opened.State != index.Clean
+	if opened.State == index.Rebuilt {
+		s.repaired("the index was damaged and is built again from the journal: %s", opened.Reason)
+	}
+	return nil
+}
+
+func (s *Store) openJournal() error {
+	j, report, err := journal.Open(journal.Options{
+		FS: s.opt.FS, Dir: filepath.Join(s.opt.Dir, "journal"), Key: s.opt.Key, KeyID: s.opt.KeyID,
+		Now: s.opt.Clock.Now, Rand: s.opt.Random, SegmentBytes: s.opt.SegmentMax,
+	})
+	if err != nil {
+		return fmt.Errorf("open the journal in %s: %w", s.opt.Dir, err)
+	}
+	s.journal = j
+	for _, d := range report.Damaged {
+		s.damage(d.From, d.To, d.Reason)
+	}
+	if report.TornBytes > 0 {
+		s.repaired("%d bytes at the end of the journal were not finished when the machine stopped; nobody had been told they were saved", report.TornBytes)
+	}
+	return nil
+}
+
+// repaired notes what a person should know, at most maxRepairs lines.
+func (s *Store) repaired(format string, args ...any) {
+	line := fmt.Sprintf(format, args...)
+	s.opt.Logger.Warn(line)
+	if len(s.repairs) < maxRepairs && !slices.Contains(s.repairs, line) {
+		s.repairs = append(s.repairs, line)
+	}
+}
+
+// damage notes a stretch of the journal that cannot be read.
+func (s *Store) damage(from, to journal.Position, reason string) {
+	s.damaged = true
+	s.repaired("the journal is damaged from %s to %s (%s); other replicas can refill what lay there", from, to, reason)
+}
+
+// Close stops the replica. What was acknowledged is on the disk already.
+func (s *Store) Close() error {
+	s.mu.Lock()
+	if s.closed {
+		s.mu.Unlock()
+		return nil
+	}
+	s.closed = true
+	s.wakeLocked()
+	s.mu.Unlock()
+	s.writer.Lock()
+	defer s.writer.Unlock()
+	s.applier.Lock()
+	defer s.applier.Unlock()
+	return errors.Join(s.journal.Close(), s.index.Close())
+}
+
+// Changed is closed when a record was saved or folded after the call.
+func (s *Store) Changed() <-chan struct{} {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return s.changed
+}
+
+func (s *Store) wakeLocked() {
+	close(s.changed)
+	s.changed = make(chan struct{})
+}
+
+// Device is the id of the device that writes here.
+func (s *Store) Device() []byte { return s.device }
+
+// PublicKey is the key of the device that writes here.
+func (s *Store) PublicKey() ed25519.PublicKey { return s.public }
+
+// Repairs says what was found damaged and mended since the replica was opened.
+func (s *Store) Repairs() []string {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return slices.Clone(s.repairs)
+}
+
+// Logs lists what is known of every log, by log id.
+func (s *Store) Logs() []LogInfo {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	out := make([]LogInfo, 0, len(s.logs))
+	for _, l := range s.logs {
+		out = append(out, *l.LogInfo.clone())
+	}
+	slices.SortFunc(out, func(a, b LogInfo) int { return a.ID.Compare(b.ID) })
+	return out
+}
+
+// Log is what is known of one log.
+func (s *Store) Log(id event.LogID) (LogInfo, bool) {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	l, ok := s.logs[id]
+	if !ok {
+		return LogInfo{}, false
+	}
+	return *l.LogInfo.clone(), true
+}
+
+// OwnLogs are the logs this device writes now.
+func (s *Store) OwnLogs() []event.LogID {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	var out []event.LogID
+	for _, lane := range []pb.Lane{pb.Lane_LANE_ORDINARY, pb.Lane_LANE_URGENT} {
+		if id, ok := s.own[lane]; ok {
+			out = append(out, id)
+		}
+	}
+	return out
+}
+
+// SetClockOffset keeps the last measurement of this clock against the hub's; it
+// stands in every header from now on.
+func (s *Store) SetClockOffset(o *pb.ClockOffset) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.offset = o
+}
+
+// ClockOffset is the last measurement, nil when there is none.
+func (s *Store) ClockOffset() *pb.ClockOffset {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return s.offset
+}
+
+// Records counts the records saved here.
+func (s *Store) Records() int64 {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	var n int64
+	for _, l := range s.logs {
+		n += int64(l.Tip.Seq) + 1
+	}
+	return n
+}

@@ -1,0 +1,155 @@
+package store
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/store/index"
+)
+
+// Snapshot answers from folded state as it was when the view began.
+type Snapshot struct {
+	s *Store
+	r index.Reader
+}
+
+// View catches up with the journal and lets fn read one consistent state. It
+// passes every record that was saved before the call.
+func (s *Store) View(ctx context.Context, fn func(*Snapshot) error) error {
+	if err := s.CatchUp(ctx); err != nil {
+		return err
+	}
+	if s.isClosed() {
+		return ErrClosed
+	}
+	return s.index.View(func(r index.Reader) error { return fn(&Snapshot{s, r}) })
+}
+
+// State is the folded state of one entity; nil when nothing is known of it.
+func (v *Snapshot) State(k event.Key) (ledger.State, error) {
+	value, ok, err := v.r.Get(stateKey(k))
+	if err != nil || !ok {
+		return nil, err
+	}
+	state, err := ledger.Decode(k.Kind, value)
+	if err != nil {
+		return nil, fmt.Errorf("state of %s: %w", k, err)
+	}
+	return state, nil
+}
+
+// Get is State with its type; ok is false when nothing is known.
+func Get[S ledger.State](v *Snapshot, k event.Key) (state S, ok bool, err error) {
+	got, err := v.State(k)
+	if err != nil || got == nil {
+		return state, false, err
+	}
+	state, ok = got.(S)
+	return state, ok, nil
+}
+
+// Each hands on every state of a kind, in the order of ids, until fn says stop.
+func (v *Snapshot) Each(kind string, fn func(ledger.State) (more bool, err error)) error {
+	return v.r.Scan(row('s', []byte(kind), []byte{0}), nil, false, func(_, value []byte) (bool, error) {
+		state, err := ledger.Decode(kind, value)
+		if err != nil {
+			return false, err
+		}
+		return fn(state)
+	})
+}
+
+// Find lists the entities found under a term of ledger.Terms, at most n.
+func (v *Snapshot) Find(term string, n int) ([]event.Key, error) {
+	prefix := row('i', []byte(term), []byte{0})
+	var out []event.Key
+	err := v.r.Scan(prefix, nil, false, func(k, _ []byte) (bool, error) {
+		out = append(out, parseEntity(k[len(prefix):]))
+		return len(out) < n, nil
+	})
+	return out, err
+}
+
+// StartingWith lists ids of a kind that begin with a text, at most n.
+func (v *Snapshot) StartingWith(kind, start string, n int) ([]string, error) {
+	prefix := row('s', []byte(kind), []byte{0}, []byte(start))
+	var out []string
+	err := v.r.Scan(prefix, nil, false, func(k, _ []byte) (bool, error) {
+		_, id, _ := bytes.Cut(k[2:], []byte{0})
+		out = append(out, string(id))
+		return len(out) < n, nil
+	})
+	return out, err
+}
+
+// Records hands on every record that touches an entity, in the order in which
+// they came to this replica.
+func (v *Snapshot) Records(k event.Key, fn func(*event.Record) error) error {
+	positions, err := touches(v.r, k)
+	if err != nil {
+		return err
+	}
+	seen := map[event.Hash]bool{}
+	for _, p := range positions {
+		r, err := v.s.recordAt(p)
+		if err != nil || seen[r.Hash] {
+			continue
+		}
+		seen[r.Hash] = true
+		if err := fn(r); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// ByRequest finds the record that a request of this device made.
+func (v *Snapshot) ByRequest(id string) (*event.Record, bool, error) {
+	value, ok, err := v.r.Get(requestKey(id))
+	if err != nil || !ok {
+		return nil, false, err
+	}
+	ps := appendPositions(nil, value)
+	if len(ps) != 1 {
+		return nil, false, nil
+	}
+	r, err := v.s.recordAt(ps[0])
+	return r, err == nil, err
+}
+
+// Digest is a hash over all folded state: equal on replicas that hold the same
+// records and fold by the same rules.
+func (v *Snapshot) Digest() (event.Hash, error) {
+	var failed error
+	sum := ledger.Digest(func(yield func(event.Key, []byte) bool) {
+		failed = v.r.Scan([]byte("s/"), nil, false, func(k, value []byte) (bool, error) {
+			return yield(parseEntity(k[2:]), value), nil
+		})
+	})
+	return event.Hash(sum), failed
+}
+
+// Rights is the state of rights of this snapshot.
+func (v *Snapshot) Rights() (*ledger.Rights, error) {
+	r, _, err := Get[*ledger.Rights](v, event.RightsKey)
+	return r, err
+}
+
+// SetLocal keeps a small fact of this replica alone, outside the state.
+func (s *Store) SetLocal(name string, value []byte) error {
+	return s.index.Update(func(w index.Writer) error { return w.Set(localKey(name), value) })
+}
+
+// Local reads a small fact of this replica; nil when there is none.
+func (s *Store) Local(name string) ([]byte, error) {
+	var out []byte
+	err := s.index.View(func(r index.Reader) error {
+		v, _, err := r.Get(localKey(name))
+		out = append(out, v...)
+		return err
+	})
+	return out, err
+}

@@ -1,0 +1,332 @@
+package store
+
+import (
+	"context"
+	"crypto/ed25519"
+	"fmt"
+	"sync"
+
+	"google.golang.org/protobuf/proto"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// Draft is a fact before it becomes a record of this device.
+type Draft struct {
+	Type       event.Type
+	Payload    proto.Message // validated by the caller
+	OccurredAt *pb.Moment    // nil: now
+	Author     string
+	Proof      *pb.AuthorProof
+	Overrides  []*pb.Override
+	RequestID  string
+	References [][]byte
+	Grant      []byte
+	Keys       []event.Key // entities beside those the payload names
+	Engine     string      // version of the engine it relied on
+}
+
+// write is one caller's wish, waiting for the writer.
+type write struct {
+	drafts  []Draft
+	runs    []*pb.Run
+	done    chan struct{}
+	records []*event.Record // of the drafts
+	results []RunResult     // of the runs
+	err     error
+}
+
+// writeQueue gathers callers while another one commits: group commit.
+type writeQueue struct {
+	mu      sync.Mutex
+	waiting []*write
+}
+
+// maxGroup bounds how many wishes go into one commit.
+const maxGroup = 64
+
+func (q *writeQueue) add(w *write) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	q.waiting = append(q.waiting, w)
+}
+
+func (q *writeQueue) take() []*write {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	n := min(len(q.waiting), maxGroup)
+	group := q.waiting[:n:n]
+	q.waiting = q.waiting[n:]
+	return group
+}
+
+// Append makes records of this device and returns when they are on the disk.
+// Drafts of one call stand next to each other and share one signature a lane.
+func (s *Store) Append(ctx context.Context, drafts ...Draft) ([]*event.Record, error) {
+	if err := ctx.Err(); err != nil {
+		return nil, fmt.Errorf("not saved: %w", err)
+	}
+	w := &write{drafts: drafts, done: make(chan struct{})}
+	s.submit(w)
+	return w.records, w.err
+}
+
+// submit waits until w is done, by this caller or by the one before it. A
+// caller that gave up could not know whether its record was saved, so it waits.
+func (s *Store) submit(w *write) {
+	s.queue.add(w)
+	s.writer.Lock()
+	defer s.writer.Unlock()
+	select {
+	case <-w.done:
+		return
+	default:
+	}
+	for !isDone(w) {
+		s.commitGroup(s.queue.take())
+	}
+}
+
+func isDone(w *write) bool {
+	select {
+	case <-w.done:
+		return true
+	default:
+		return false
+	}
+}
+
+// commitGroup saves a group of wishes in one synced write.
+func (s *Store) commitGroup(group []*write) {
+	p := s.plan()
+	for _, w := range group {
+		if s.isClosed() {
+			w.err = ErrClosed
+			continue
+		}
+		p.add(w)
+	}
+	err := p.commit()
+	for _, w := range group {
+		if w.err == nil && err != nil {
+			w.err, w.records, w.results = fmt.Errorf("not saved: %w", err), nil, nil
+		}
+		close(w.done)
+	}
+}
+
+func (s *Store) isClosed() bool {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return s.closed
+}
+
+// plan is one commit in the making: the tables as they will be when it is saved.
+// Nothing of it shows before the journal has it.
+type plan struct {
+	s      *Store
+	logs   map[event.LogID]*LogInfo // changed logs only
+	own    map[pb.Lane]event.LogID
+	seen   map[event.LogID]exchange.Tip
+	hlc    int64
+	hubUs  int64
+	wallUs int64
+	recs   []*event.Record
+	frames [][]byte
+
+	unsigned int // bytes authored since the last signature
+}
+
+func (s *Store) plan() *plan {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	p := &plan{s: s, logs: map[event.LogID]*LogInfo{}, own: map[pb.Lane]event.LogID{}, seen: map[event.LogID]exchange.Tip{},
+		hlc: s.hlc, hubUs: s.hubUs, wallUs: s.wallUs}
+	for lane, id := range s.own {
+		p.own[lane] = id
+	}
+	for id, t := range s.seen {
+		p.seen[id] = t
+	}
+	return p
+}
+
+// log is the state of a log inside the plan, ready to be changed.
+func (p *plan) log(id event.LogID) (*LogInfo, bool) {
+	if l, ok := p.logs[id]; ok {
+		return l, true
+	}
+	p.s.mu.RLock()
+	defer p.s.mu.RUnlock()
+	l, ok := p.s.logs[id]
+	if !ok {
+		return nil, false
+	}
+	c := l.LogInfo.clone()
+	p.logs[id] = c
+	return c, true
+}
+
+// add turns a wish into records, or fails it alone.
+func (p *plan) add(w *write) {
+	if len(w.runs) > 0 {
+		w.results = p.ingest(w.runs)
+	}
+	payloads := make([][]byte, len(w.drafts))
+	for i, d := range w.drafts {
+		if payloads[i], w.err = marshal(d.Payload); w.err != nil {
+			return
+		}
+	}
+	for i, d := range w.drafts {
+		last := i == len(w.drafts)-1 || laneOf(w.drafts[i+1].Type) != laneOf(d.Type) || p.unsigned > mostUnsigned
+		r, err := p.author(d, payloads[i], last)
+		if err != nil {
+			w.err = err
+			return
+		}
+		w.records = append(w.records, r)
+	}
+}
+
+// mostUnsigned is how many bytes may stand between two signatures: half of what
+// a receiver asks for.
+const mostUnsigned = exchange.StoneBytes / 2
+
+// laneOf is the lane into which an event type goes.
+func laneOf(t event.Type) pb.Lane {
+	if s, ok := event.Lookup(t); ok && s.Rule.GetUrgent() {
+		return pb.Lane_LANE_URGENT
+	}
+	return pb.Lane_LANE_ORDINARY
+}
+
+// author makes the next record of this device's own log.
+func (p *plan) author(d Draft, payload []byte, sign bool) (*event.Record, error) {
+	l, ok := p.log(p.own[laneOf(d.Type)])
+	if !ok {
+		return nil, fmt.Errorf("this device has no open log for the lane of type %d", d.Type)
+	}
+	head := p.header(d)
+	head.Log, head.Seq, head.Prev = l.ID[:], l.Tip.Seq+1, l.Tip.Hash[:]
+	return p.seal(head, payload, sign)
+}
+
+// header fills in what every record of this device says at this moment.
+func (p *plan) header(d Draft) *pb.Header {
+	s := p.s
+	now := s.opt.Clock.Now()
+	wall := now.UnixMicro()
+	h := &pb.Header{
+		HlcUs: event.NextHLC(wall, p.hlc), WallUs: wall, Boot: s.boot,
+		MonotonicUs: s.opt.Clock.Monotonic().Microseconds(), Offset: s.ClockOffset(), HubUs: p.hubUs,
+		Seen: p.takeSeen(), Type: d.Type, References: d.References, Grant: d.Grant, RequestId: d.RequestID,
+		ProgramVersion: s.opt.Version, EngineVersion: d.Engine, OccurredAt: d.OccurredAt,
+		Author: d.Author, AuthorProof: d.Proof, Overrides: d.Overrides,
+	}
+	if h.OccurredAt == nil {
+		h.OccurredAt = &pb.Moment{UnixMs: now.UnixMilli(), Precision: pb.Precision_PRECISION_SECOND, Source: pb.TimeSource_TIME_SOURCE_NOW}
+	}
+	for _, k := range append(event.KeysOf(d.Type, d.Payload, now), d.Keys...) {
+		h.Entities = append(h.Entities, &pb.EntityKey{Kind: k.Kind, Id: k.ID})
+	}
+	p.wallUs = wall
+	return h
+}
+
+// maxSeen bounds the tips named in one header; the rest go into the next one.
+const maxSeen = 256
+
+func (p *plan) takeSeen() []*pb.Tip {
+	var out []*pb.Tip
+	for _, id := range sortedLogs(p.seen) {
+		if len(out) == maxSeen {
+			break
+		}
+		out = append(out, exchange.LogTip{Log: id, Tip: p.seen[id]}.PB())
+		delete(p.seen, id)
+	}
+	return out
+}
+
+func (p *plan) seal(head *pb.Header, payload []byte, sign bool) (*event.Record, error) {
+	var signer func([]byte) []byte
+	if sign {
+		signer = func(m []byte) []byte { return ed25519.Sign(p.s.opt.Device, m) }
+	}
+	r, err := event.Seal(head, payload, signer)
+	if err != nil {
+		return nil, err
+	}
+	l, ok := p.log(r.Log)
+	if !ok {
+		if l, ok = openedLog(r); !ok {
+			return nil, fmt.Errorf("record of a log that was not opened: %s", r.Log.Short())
+		}
+		p.logs[r.Log] = l
+	}
+	l.advance(r)
+	p.take(r, r.Wire())
+	if p.unsigned += r.Size(); sign {
+		p.unsigned = 0
+	}
+	return r, nil
+}
+
+// take adds a record to the commit.
+func (p *plan) take(r *event.Record, wire []byte) {
+	p.recs = append(p.recs, r)
+	p.frames = append(p.frames, wire)
+	p.hlc = max(p.hlc, min(r.Head.HlcUs, event.NextHLC(r.Head.HlcUs, 0)))
+}
+
+// commit saves the plan and publishes its tables.
+func (p *plan) commit() error {
+	if len(p.frames) == 0 {
+		return nil
+	}
+	positions, err := p.s.journal.Commit(p.frames)
+	if err != nil {
+		return err
+	}
+	end := p.s.journal.End()
+	s := p.s
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for id, l := range p.logs {
+		ls, ok := s.logs[id]
+		if !ok {
+			ls = &logState{}
+			s.logs[id] = ls
+		}
+		ls.LogInfo = *l
+	}
+	for i, r := range p.recs {
+		ls := s.logs[r.Log]
+		ls.tail = append(ls.tail, tailEntry{r.Head.Seq, r.Hash, positions[i]})
+		next := end
+		if i+1 < len(positions) {
+			next = positions[i+1]
+		}
+		s.remember(located{rec: r, pos: positions[i], next: next})
+	}
+	s.own, s.seen, s.hlc, s.hubUs, s.wallUs = p.own, p.seen, p.hlc, p.hubUs, p.wallUs
+	s.wakeLocked()
+	return nil
+}
+
+// maxFresh bounds the records kept decoded between commit and apply.
+const maxFresh = 8192
+
+// remember keeps a committed record for the applier, so that it need not be
+// read and decoded again. When too many wait, the applier reads the journal.
+func (s *Store) remember(l located) {
+	if len(s.fresh) >= maxFresh {
+		s.fresh, s.freshGap = nil, true
+	}
+	if !s.freshGap {
+		s.fresh = append(s.fresh, l)
+	}
+}

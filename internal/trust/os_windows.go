@@ -1,0 +1,3 @@
+package trust
+
+const isWindows = true
