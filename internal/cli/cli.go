@@ -28,7 +28,7 @@ func Main(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 
 func run(ctx context.Context, d *desk, args []string) int {
 	root := d.root()
-	root.SetArgs(args)
+	root.SetArgs(append([]string{}, args...)) // never nil, which would mean os.Args
 	root.SetOut(d.out)
 	root.SetErr(d.err)
 	return d.report(root.ExecuteContext(ctx))

@@ -10,13 +10,24 @@ import (
 const screenWidth = 80
 
 // page prints text for people, at most 80 columns wide.
-type page struct{ w io.Writer }
+type page struct {
+	w   io.Writer
+	gap bool // an empty line is due before the next text
+	any bool // something was printed
+}
 
-func newPage(w io.Writer) *page { return &page{w} }
+func newPage(w io.Writer) *page { return &page{w: w} }
 
-func (p *page) line(s string) { fmt.Fprintln(p.w, strings.TrimRight(s, " ")) }
+func (p *page) line(s string) {
+	if p.gap && p.any {
+		fmt.Fprintln(p.w)
+	}
+	p.gap, p.any = false, true
+	fmt.Fprintln(p.w, strings.TrimRight(s, " "))
+}
 
-func (p *page) blank() { fmt.Fprintln(p.w) }
+// blank parts what came from what comes; it never stands first, last or twice.
+func (p *page) blank() { p.gap = true }
 
 // wrap prints a text behind an indent, and further lines below it.
 func (p *page) wrap(indent, text string) { p.hang(indent, indent, text) }

@@ -61,6 +61,11 @@ func (p *page) singles(m protoreflect.Message) {
 			text = "no"
 		}
 		words, unit := heading(f)
+		if s, ok := m.Get(f).Interface().(protoreflect.Message); ok {
+			if span, ok := s.Interface().(*pb.Span); ok {
+				text, unit = spanText(span, unit), ""
+			}
+		}
 		if text != "" {
 			pairs = append(pairs, [2]string{words, strings.TrimSpace(text + " " + unit)})
 		}
@@ -243,7 +248,7 @@ func (p *page) cautions(all []*pb.Caution, most int) {
 		if level == "reason" {
 			level = "give a reason"
 		}
-		p.hang("  ! ", "    ", line(c.Text)+"  ["+level+": "+c.Code+"]")
+		p.hang("  ! ", "    ", line(c.Text)+" ["+level+": "+c.Code+"]")
 	}
 }
 

@@ -45,7 +45,7 @@ func (p *page) saved(x *pb.WriteResponse) {
 		}
 	}
 	if len(others) > 0 {
-		p.line("  new: " + strings.Join(others, ", "))
+		p.hang("  new: ", "       ", strings.Join(others, ", "))
 	}
 	if len(bags) > 0 {
 		p.blank()
@@ -106,7 +106,7 @@ func (p *page) stock(x *pb.ListStockResponse) {
 		for ; i < len(x.Bags) && x.Bags[i].Place == place; i++ {
 			rows = append(rows, bagRow(x.Bags[i]))
 		}
-		p.line(fmt.Sprintf("%s: %s", line(orElse(place, "place not known")), count(len(rows), "bag")))
+		p.wrap("", line(orElse(place, "place not known"))+": "+count(len(rows), "bag"))
 		p.table(bagColumns, rows)
 		p.blank()
 	}
@@ -150,7 +150,7 @@ func (p *page) timeline(rows []*pb.TimelineRow) {
 
 func (p *page) bag(x *pb.GetBagResponse) {
 	if b := x.Bag; b != nil {
-		p.line(line(bagText(b.Bag)))
+		p.wrap("", line(bagText(b.Bag)))
 		p.pairs(known([][2]string{
 			{"product", b.Product}, {"batch", b.Batch}, {"expiry", b.Expiry}, {"volume", fmt.Sprintf("%d mL", b.VolumeMl)},
 			{"place", b.Place}, {"state", strings.ReplaceAll(strings.Join(b.States, ", "), "_", " ")},
@@ -206,7 +206,7 @@ func (p *page) caseSheet(x *pb.GetCaseResponse) {
 	if c == nil {
 		c = &pb.CaseRow{}
 	}
-	p.line(line("Case " + c.Case + ": " + c.Patient))
+	p.wrap("", line("Case "+c.Case+": "+c.Patient))
 	weight := ""
 	if x.WeightKg != nil {
 		weight = number(*x.WeightKg) + " kg"
@@ -316,11 +316,7 @@ func spanPairs(lines []spanLine) [][2]string {
 		if l.span == nil {
 			continue
 		}
-		text := number(l.span.Mid) + " " + l.unit
-		if l.span.Low != l.span.High {
-			text += fmt.Sprintf("  (%s to %s)", number(l.span.Low), number(l.span.High))
-		}
-		out = append(out, [2]string{l.name, text})
+		out = append(out, [2]string{l.name, spanText(l.span, l.unit)})
 	}
 	return out
 }

@@ -40,8 +40,10 @@ func heading(f protoreflect.FieldDescriptor) (words, unit string) {
 			break
 		}
 	}
-	if name == "" {
-		name = "rate"
+	if name == "" { // the name was all unit: minutes, ml_per_kg_per_h
+		if name = "rate"; unit == "min" {
+			name = "time"
+		}
 	}
 	return capitals.Replace(strings.ReplaceAll(name, "_", " ")), unit
 }
@@ -165,14 +167,20 @@ func stringText(f protoreflect.FieldDescriptor, s string) string {
 	return line(hashText(s))
 }
 
+// spanText is a central estimate with its unit, and both ends.
+func spanText(x *pb.Span, unit string) string {
+	mid := strings.TrimSpace(number(x.Mid) + " " + unit)
+	if x.Low == x.High {
+		return mid
+	}
+	return fmt.Sprintf("%s  (%s to %s)", mid, number(x.Low), number(x.High))
+}
+
 // messageText is a small message on one line.
 func messageText(m protoreflect.Message) string {
 	switch x := m.Interface().(type) {
 	case *pb.Span:
-		if x.Low == x.High {
-			return number(x.Mid)
-		}
-		return fmt.Sprintf("%s  (%s to %s)", number(x.Mid), number(x.Low), number(x.High))
+		return spanText(x, "")
 	case *pb.Freshness:
 		return line(x.Text)
 	case *pb.Moment:
