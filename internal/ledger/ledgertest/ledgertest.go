@@ -17,6 +17,7 @@ package ledgertest
 import (
 	"crypto/ed25519"
 	"crypto/sha256"
+	"maps"
 	"slices"
 	"testing"
 	"time"
@@ -229,14 +230,12 @@ func (d *Device) seal(head *pb.Header, body proto.Message, o options) *event.Rec
 	return r
 }
 
-// Fork puts the device's logs back to where they stood, as a copied disk does:
-// what is written next takes the same places again.
+// Fork remembers where the device's logs and the clocks stand. Calling back puts
+// them there again, as a copied disk does: what is written next takes the same
+// places, at the same time.
 func (d *Device) Fork() (back func()) {
-	lanes := map[pb.Lane]*event.Record{}
-	for lane, tip := range d.lanes {
-		lanes[lane] = tip
-	}
-	return func() { d.lanes = lanes }
+	lanes, hlc, now := maps.Clone(d.lanes), d.hlc, d.w.now
+	return func() { d.lanes, d.hlc, d.w.now = maps.Clone(lanes), hlc, now }
 }
 
 // Correct replaces a record by another payload, or voids it when to is nil. The
