@@ -275,7 +275,6 @@ func (c *checker) result() Checked {
 	out := Checked{State: c.have, Refused: c.refused}
 	out.State.Log = c.log
 	out.State.Tips = slices.Clone(c.have.Tips)
-	out.State.Missing = slices.Clone(c.have.Missing)
 	vouched := false
 	for i := range c.links {
 		l := &c.links[i]

@@ -21,7 +21,7 @@ const recordOverhead = 4
 // first one, up to MaxRunBytes. The result is empty when there is none at all;
 // the log cannot be sent on until more of it is held.
 func CutRun(records []*event.Record, maxBytes int) (run []*event.Record, next uint64) {
-	end, size := 0, 0
+	end, size, signed := 0, 0, false
 	for i, rec := range records {
 		if i > 0 && rec.Seq() > records[i-1].Seq()+1 {
 			break
@@ -30,11 +30,12 @@ func CutRun(records []*event.Record, maxBytes int) (run []*event.Record, next ui
 		if size > MaxRunBytes || end > 0 && size > maxBytes {
 			break
 		}
+		beside := i > 0 && records[i-1].Seq() == rec.Seq()
+		signed = rec.Signed() || beside && signed
 		whole := i+1 == len(records) || records[i+1].Seq() != rec.Seq()
-		if !whole || !rec.Signed() {
-			continue
+		if whole && signed {
+			end = i + 1
 		}
-		end = i + 1
 	}
 	if end == 0 {
 		return nil, 0
@@ -47,20 +48,19 @@ func CutRun(records []*event.Record, maxBytes int) (run []*event.Record, next ui
 // for, else the seq after it. Only in a forked stretch can a run that ends at a
 // signature hold such a record: on the other branch.
 func firstUnvouched(run []*event.Record) uint64 {
-	last := run[len(run)-1].Seq()
-	next := last + 1
-	var open []*event.Record // unvouched or vouched records at seq+1, vouched ones only
+	next := run[len(run)-1].Seq() + 1
+	var later []*event.Record // those at the seq after that are vouched for
 	for i := len(run) - 1; i >= 0; {
 		seq := run[i].Seq()
 		var vouched []*event.Record
 		for ; i >= 0 && run[i].Seq() == seq; i-- {
-			if run[i].Signed() || leads(run[i], open) {
+			if run[i].Signed() || leads(run[i], later) {
 				vouched = append(vouched, run[i])
 			} else {
 				next = seq
 			}
 		}
-		open = vouched
+		later = vouched
 	}
 	return next
 }

@@ -151,10 +151,14 @@ func (r *replica) receive(t require.TestingT, run *pb.Run) Checked {
 		}
 		l.recs = append(l.recs, rec)
 	}
+	l.sort()
+	return c
+}
+
+func (l *replicaLog) sort() {
 	slices.SortFunc(l.recs, func(a, b *event.Record) int {
 		return cmp.Or(cmp.Compare(a.Seq(), b.Seq()), a.Hash.Compare(b.Hash))
 	})
-	return c
 }
 
 // held lists what is held, ordered by log.
