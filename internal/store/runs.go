@@ -250,3 +250,12 @@ func (s *Store) missing(l *LogInfo) []exchange.SeqRange {
 	}
 	return out
 }
+
+// HeldOne is what is held of one log, as Held lists it.
+func (s *Store) HeldOne(id event.LogID) (exchange.HeldLog, bool) {
+	l, ok := s.Log(id)
+	if !ok {
+		return exchange.HeldLog{Log: id}, false
+	}
+	return l.held(s.missing(&l)), true
+}

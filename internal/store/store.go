@@ -67,6 +67,7 @@ type Store struct {
 	offset   *pb.ClockOffset              // last measurement against the hub
 	repairs  []string                     // what was found and mended, for people
 	damaged  bool                         // some record here cannot be read
+	moves    moves                        // which logs moved lately
 	changed  chan struct{}                // closed and replaced when something came
 	closed   bool
 	fresh    []located // committed and not yet applied, contiguous, bounded

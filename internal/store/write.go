@@ -295,13 +295,15 @@ func (p *plan) commit() error {
 	s := p.s
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	for id, l := range p.logs {
+	for _, id := range sortedLogs(p.logs) {
+		l := p.logs[id]
 		ls, ok := s.logs[id]
 		if !ok {
 			ls = &logState{}
 			s.logs[id] = ls
 		}
 		ls.LogInfo = *l
+		s.moves.add(id)
 	}
 	for i, r := range p.recs {
 		ls := s.logs[r.Log]

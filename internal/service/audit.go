@@ -1,0 +1,349 @@
+package service
+
+import (
+	"cmp"
+	"context"
+	"encoding/hex"
+	"slices"
+	"strings"
+	"time"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/refusal"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// timeline is an entity's story, in the order in which it happened.
+func (b *book) timeline(entries []ledger.Entry) []*pb.TimelineRow {
+	var out []*pb.TimelineRow
+	for _, e := range entries[max(0, len(entries)-maxRows):] {
+		row := &pb.TimelineRow{
+			At: b.stamp(e.AtMs), What: typeWords(e.Type), Who: b.person(e.Author), Where: b.deviceOf(e.Log),
+			Record: e.Record.String(), Marks: markWords(e.Marks),
+		}
+		out = append(out, row)
+	}
+	return out
+}
+
+func (b *book) discrepancies(s ledger.State) []*pb.DiscrepancyRow {
+	var out []*pb.DiscrepancyRow
+	for _, d := range s.Discrepancies() {
+		row := &pb.DiscrepancyRow{
+			Kind: d.Kind, Entity: b.entityText(d.Entity), Text: d.Text, At: b.stamp(d.OccurredMs),
+			Open: d.Open, HoldReached: d.HoldReached,
+		}
+		for _, h := range d.Records {
+			row.Records = append(row.Records, h.String())
+		}
+		for _, e := range d.Explanations {
+			row.Explanations = append(row.Explanations, b.person(e.Stamp.Author)+": "+e.Text)
+		}
+		out = append(out, row)
+	}
+	return out
+}
+
+// entityText names an entity for people: kind and number or name.
+func (b *book) entityText(k event.Key) string {
+	switch k.Kind {
+	case event.KindBatch:
+		product, code, _ := strings.Cut(k.ID, "/")
+		return "batch " + b.name(event.Key{Kind: event.KindProduct, ID: product}) + "/" + code
+	case event.KindCase:
+		return "case " + k.ID + ", " + b.patientLine(k.ID)
+	case event.KindLog:
+		if id, ok := event.ParseHash(k.ID); ok {
+			return "log of " + b.deviceOf(id)
+		}
+	}
+	return k.Kind + " " + b.name(k)
+}
+
+// ListDiscrepancies lists what does not fit, the newest first.
+func (s *Audit) ListDiscrepancies(ctx context.Context, req *pb.ListDiscrepanciesRequest) (*pb.ListDiscrepanciesResponse, error) {
+	out := &pb.ListDiscrepanciesResponse{}
+	err := s.view(ctx, func(b *book) error {
+		out.Freshness = b.freshness()
+		term := ledger.TermDoubt
+		if req.Open {
+			term = ledger.TermOpenDoubt
+		}
+		keys, err := b.Find(term, maxRows)
+		for _, k := range keys {
+			st, err := b.State(k)
+			if err != nil {
+				return err
+			}
+			if st == nil {
+				continue
+			}
+			for _, row := range b.discrepancies(st) {
+				if (!req.Open || row.Open) && (req.Kind == "" || row.Kind == req.Kind) {
+					out.Discrepancies = append(out.Discrepancies, row)
+				}
+			}
+		}
+		return err
+	})
+	slices.SortStableFunc(out.Discrepancies, func(x, y *pb.DiscrepancyRow) int { return cmp.Compare(y.At, x.At) })
+	return out, err
+}
+
+// GetDigest is a hash over the folded state, with what is held of every log.
+func (s *Audit) GetDigest(ctx context.Context, _ *pb.GetDigestRequest) (*pb.GetDigestResponse, error) {
+	out := &pb.GetDigestResponse{FoldVersion: ledger.FoldVersion}
+	err := s.view(ctx, func(b *book) error {
+		d, err := b.Digest()
+		out.Digest = d.String()
+		return err
+	})
+	out.Records = s.Store.Records()
+	for _, l := range s.Store.Logs() {
+		out.Heads = append(out.Heads, &pb.Head{
+			Log: l.ID.String(), Device: hex.EncodeToString(l.Device()), Lane: laneWord(l.Lane), Seq: l.Tip.Seq, Hash: l.Tip.Hash.String(),
+		})
+	}
+	return out, err
+}
+
+func laneWord(l pb.Lane) string { return enumWord(l) }
+
+// GetStatus tells how far this replica's own records have come, and what was
+// found and mended.
+func (s *Audit) GetStatus(ctx context.Context, _ *pb.GetStatusRequest) (*pb.GetStatusResponse, error) {
+	out := &pb.GetStatusResponse{
+		Device: hex.EncodeToString(s.Store.Device()), DeviceName: s.Name, Hub: s.Hub, Records: s.Store.Records(),
+		Server: s.Link.Server(), Link: s.Link.State(), Differences: s.Link.Differences(), Repairs: s.Store.Repairs(),
+		SetAside: s.Link.SetAside(),
+	}
+	if o := s.Store.ClockOffset(); o != nil {
+		out.ClockOffsetMs, out.ClockBoundMs = o.OffsetUs/1000, o.BoundUs/1000
+	}
+	out.SavedHere, out.Sent, out.HeldOnServer = s.delivered()
+	err := s.view(ctx, func(b *book) error {
+		out.Freshness = b.freshness()
+		if b.practice != nil {
+			out.Practice = b.practice.Name
+		}
+		return nil
+	})
+	return out, err
+}
+
+// delivered counts this device's own records by how far they have come.
+func (r *Replica) delivered() (saved, sent, held int64) {
+	for _, id := range r.Store.OwnLogs() {
+		l, ok := r.Store.Log(id)
+		if !ok {
+			continue
+		}
+		all := int64(l.Tip.Seq) + 1
+		s, h := r.Link.Reached(id)
+		saved, sent, held = saved+all-max(s, h), sent+max(s, h)-h, held+h
+	}
+	return saved, sent, held
+}
+
+// unsent counts own records that no server has acknowledged.
+func (r *Replica) unsent() int64 {
+	if r.Hub {
+		return 0
+	}
+	saved, _, _ := r.delivered()
+	return saved
+}
+
+func savedState(d exchange.Delivery) pb.SavedState {
+	return [...]pb.SavedState{
+		exchange.SavedHere: pb.SavedState_SAVED_STATE_SAVED_HERE, exchange.Sent: pb.SavedState_SAVED_STATE_SENT,
+		exchange.HeldOnServer: pb.SavedState_SAVED_STATE_HELD_ON_SERVER,
+	}[d]
+}
+
+// GetRecord shows one record in full.
+func (s *Audit) GetRecord(ctx context.Context, req *pb.GetRecordRequest) (*pb.GetRecordResponse, error) {
+	out := &pb.GetRecordResponse{}
+	err := s.view(ctx, func(b *book) error {
+		hash, err := b.record("record", req.Record)
+		if err != nil {
+			return err
+		}
+		r, err := s.Store.FindRecord(hash)
+		if err != nil {
+			return status.Error(codes.NotFound, "no record "+refusal.Shorten(req.Record)+" is held here")
+		}
+		b.fullRecord(out, r)
+		return nil
+	})
+	return out, err
+}
+
+func (b *book) fullRecord(out *pb.GetRecordResponse, r *event.Record) {
+	h := r.Head
+	out.Record, out.Type, out.At = r.Hash.String(), typeWords(h.Type), b.stamp(r.OccurredMs())
+	out.WrittenAt, out.Who, out.Device = b.at(time.UnixMicro(h.WallUs)), b.person(h.Author), b.deviceOf(r.Log)
+	out.Log, out.Seq, out.Saved = r.Log.String(), h.Seq, savedState(b.r.Link.StateOf(r))
+	for _, k := range r.Touches() {
+		out.Entities = append(out.Entities, k.String())
+	}
+	if m, err := r.Payload(); err == nil {
+		if e, err := event.Wrap(h.Type, m); err == nil {
+			out.Entry = b.opened(e)
+		}
+	}
+}
+
+// ListPeople lists people with their roles, and laptops with when the clinic
+// last heard of each.
+func (s *Audit) ListPeople(ctx context.Context, _ *pb.ListPeopleRequest) (*pb.ListPeopleResponse, error) {
+	out := &pb.ListPeopleResponse{}
+	err := s.view(ctx, func(b *book) error {
+		rights, err := b.Rights()
+		if err != nil {
+			return err
+		}
+		err = b.Each(event.KindPerson, func(st ledger.State) (bool, error) {
+			p := st.(*ledger.Person)
+			row := &pb.PersonRow{Person: p.Entity.ID, Name: p.Name}
+			for _, role := range rights.Roles(p.Entity.ID) {
+				row.Roles = append(row.Roles, enumWord(role))
+			}
+			out.People = append(out.People, row)
+			return len(out.People) < maxRows, nil
+		})
+		out.Devices = b.devices(rights)
+		return err
+	})
+	return out, err
+}
+
+// devices adds up the logs of each laptop.
+func (b *book) devices(rights *ledger.Rights) []*pb.DeviceRow {
+	rows := map[string]*pb.DeviceRow{}
+	last := map[string]int64{}
+	var order []string
+	for _, l := range b.r.Store.Logs() {
+		id := hex.EncodeToString(l.Device())
+		row, ok := rows[id]
+		if !ok {
+			row = &pb.DeviceRow{Device: id, Name: l.Name}
+			rows[id] = row
+			order = append(order, id)
+		}
+		row.Records += l.Tip.Seq + 1
+		last[id] = max(last[id], l.WallUs)
+		row.LastHeardAt = b.at(time.UnixMicro(last[id]))
+	}
+	out := make([]*pb.DeviceRow, 0, len(order))
+	for _, id := range order {
+		rows[id].ShutOut = rights.Founded() && !b.admitted(rights, id)
+		out = append(out, rows[id])
+	}
+	return out
+}
+
+func (b *book) admitted(rights *ledger.Rights, device string) bool {
+	return slices.ContainsFunc(rights.Devices, func(d ledger.DeviceRight) bool { return hex.EncodeToString(d.Device) == device })
+}
+
+// ListAffected lists the cases of which a plan relied on a version.
+func (s *Audit) ListAffected(ctx context.Context, req *pb.ListAffectedRequest) (*pb.ListAffectedResponse, error) {
+	out := &pb.ListAffectedResponse{}
+	err := s.view(ctx, func(b *book) error {
+		if err := event.Typed(req); err != nil {
+			return err
+		}
+		return b.Each(event.KindCase, func(st ledger.State) (bool, error) {
+			c := st.(*ledger.Case)
+			for i := range c.Plans {
+				if p := &c.Plans[i]; p.EngineVersion == req.Version || slices.Contains(p.Versions, req.Version) {
+					out.Cases = append(out.Cases, b.caseRow(c))
+					break
+				}
+			}
+			return len(out.Cases) < maxRows, nil
+		})
+	})
+	return out, err
+}
+
+// ListUse counts bags received, given, discarded and missing, with their cost.
+func (s *Audit) ListUse(ctx context.Context, req *pb.ListUseRequest) (*pb.ListUseResponse, error) {
+	out := &pb.ListUseResponse{}
+	err := s.view(ctx, func(b *book) error {
+		by := cmp.Or(req.By, "month")
+		if !slices.Contains([]string{"month", "place", "product", "person"}, by) {
+			return refusal.New("by", req.By, "month, place, product or person")
+		}
+		if b.practice != nil {
+			out.Currency = b.practice.Currency
+		}
+		rows := map[string]*pb.UseRow{}
+		err := b.Each(event.KindBag, func(st ledger.State) (bool, error) {
+			b.count(rows, by, st.(*ledger.Bag))
+			return true, nil
+		})
+		for _, r := range rows {
+			out.Rows = append(out.Rows, r)
+		}
+		slices.SortFunc(out.Rows, func(x, y *pb.UseRow) int { return cmp.Compare(x.Group, y.Group) })
+		return err
+	})
+	return out, err
+}
+
+// count puts one bag into the groups in which it was received and ended.
+func (b *book) count(rows map[string]*pb.UseRow, by string, bag *ledger.Bag) {
+	group := func(st *ledger.Stamp, place string) *pb.UseRow {
+		name := b.groupName(by, bag, st, place)
+		if rows[name] == nil {
+			rows[name] = &pb.UseRow{Group: name}
+		}
+		return rows[name]
+	}
+	cost := int64(0)
+	if bag.Label != nil && bag.Label.CostMinor != nil {
+		cost = *bag.Label.CostMinor
+	}
+	if len(bag.Receipts) > 0 {
+		group(&bag.Receipts[0].Stamp, bag.Receipts[0].Place).Received++
+	}
+	if len(bag.Ends) == 0 {
+		return
+	}
+	end := &bag.Ends[len(bag.Ends)-1]
+	row := group(&end.Stamp, bag.Place)
+	switch bag.Ended {
+	case ledger.EndGiven:
+		row.Given++
+		row.CostMinor += cost
+	case ledger.EndDiscarded:
+		row.Discarded++
+		row.WasteMinor += cost
+	case ledger.EndMissing:
+		row.Missing++
+		row.WasteMinor += cost
+	}
+	row.GivenMl += int64(bag.GivenMl)
+}
+
+func (b *book) groupName(by string, bag *ledger.Bag, st *ledger.Stamp, place string) string {
+	switch by {
+	case "place":
+		return cmp.Or(b.name(event.Key{Kind: event.KindPlace, ID: place}), "place unknown")
+	case "product":
+		if bag.Label == nil {
+			return "product unknown"
+		}
+		return b.name(event.Key{Kind: event.KindProduct, ID: bag.Label.Product})
+	case "person":
+		return b.person(st.Author)
+	}
+	return time.UnixMilli(st.AtMs).In(b.zone).Format("2006-01")
+}

@@ -1,0 +1,368 @@
+package service
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"slices"
+	"time"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/refusal"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// ListCases lists cases, the open ones first, the newest first within them.
+func (s *Cases) ListCases(ctx context.Context, req *pb.ListCasesRequest) (*pb.ListCasesResponse, error) {
+	out := &pb.ListCasesResponse{}
+	err := s.view(ctx, func(b *book) error {
+		return b.Each(event.KindCase, func(st ledger.State) (bool, error) {
+			if c := st.(*ledger.Case); c.Open() || !req.Open {
+				out.Cases = append(out.Cases, b.caseRow(c))
+			}
+			return len(out.Cases) < maxRows, nil
+		})
+	})
+	slices.SortStableFunc(out.Cases, func(x, y *pb.CaseRow) int {
+		return cmp.Or(cmp.Compare(x.Outcome, y.Outcome), cmp.Compare(y.OpenedAt, x.OpenedAt))
+	})
+	return out, err
+}
+
+func (b *book) caseRow(c *ledger.Case) *pb.CaseRow {
+	row := &pb.CaseRow{Case: c.Entity.ID, Patient: "patient not entered here yet", State: "open", Outcome: enumWord(c.Outcome()), GivenMl: c.PlasmaMl}
+	if p := c.Patient; p != nil {
+		row.Patient, row.Yard, row.OpenedAt = patientText(p), p.Yard, b.stamp(p.Stamp.AtMs)
+	}
+	switch {
+	case c.Clamped:
+		row.State = "clamp shut"
+	case c.Running:
+		row.State = "running"
+	case !c.Open():
+		row.State = "closed"
+	case len(c.Transfusions) > 0:
+		row.State = "plasma given"
+	}
+	if due, ok := recheckDue(c); ok {
+		row.RecheckDue = b.stamp(due)
+	}
+	return row
+}
+
+// recheckDue is when the IgG is to be tested again; ok is false when it was, or
+// nobody planned it.
+func recheckDue(c *ledger.Case) (ms int64, ok bool) {
+	if n := len(c.RecheckPlans); n > 0 && !c.Rechecked() {
+		return c.RecheckPlans[n-1].DueMs, true
+	}
+	return 0, false
+}
+
+// GetCase is the case sheet.
+func (s *Cases) GetCase(ctx context.Context, req *pb.GetCaseRequest) (*pb.GetCaseResponse, error) {
+	out := &pb.GetCaseResponse{}
+	err := s.view(ctx, func(b *book) error {
+		id, err := b.resolve("case", event.KindCase, req.Case)
+		if err != nil {
+			return err
+		}
+		c, ok, err := b.getCase(id)
+		if err != nil {
+			return err
+		}
+		if !ok {
+			return refusal.Conflict("case", id, "a case that is known here")
+		}
+		b.sheet(out, c)
+		return nil
+	})
+	return out, err
+}
+
+func (b *book) sheet(out *pb.GetCaseResponse, c *ledger.Case) {
+	out.Case, out.Freshness = b.caseRow(c), b.freshness()
+	if p := c.Patient; p != nil {
+		out.Dam, out.Marks = cmp.Or(p.DamName, p.DamKey), marksText(p)
+	}
+	if n := len(c.Weights); n > 0 {
+		kg := float64(c.Weights[n-1].WeightG) / 1000
+		out.WeightKg = &kg
+	}
+	for i := range c.IggTests {
+		t := &c.IggTests[i]
+		if t.Recheck {
+			out.IggRecheck = b.iggText(t)
+		} else {
+			out.Igg = b.iggText(t)
+		}
+	}
+	for i := range c.Transfusions {
+		out.Transfusions = append(out.Transfusions, b.transfusionRow(c, &c.Transfusions[i]))
+	}
+	out.Vitals = b.vitalsRows(c.Vitals)
+	out.Timeline, out.Discrepancies = b.timeline(c.Timeline), b.discrepancies(c)
+	out.Volume_24HMl = b.volumeOfDay(c)
+	out.NextStep = nextStep(c)
+}
+
+func (b *book) transfusionRow(c *ledger.Case, t *ledger.Transfusion) *pb.TransfusionRow {
+	row := &pb.TransfusionRow{
+		Bag: bagText(t.Bag), Batch: t.Batch, StartedAt: b.stamp(t.FirstMs()), EndedAt: b.stamp(t.LastMs()),
+		GivenMl: t.CountedMl(), Running: t.Running, Clamped: t.Running && c.Clamped,
+	}
+	end := b.now.UnixMilli()
+	if ms := t.LastMs(); ms != 0 {
+		end = ms
+	}
+	row.ElapsedMin = int32(max(0, end-t.FirstMs()) / 60_000)
+	for _, r := range c.Rates {
+		if r.Bag == t.Bag || r.Bag == "" {
+			row.RateMlPerH = r.MlPerH
+		}
+	}
+	return row
+}
+
+func (b *book) vitalsRows(all []ledger.Vitals) []*pb.VitalsRow {
+	var out []*pb.VitalsRow
+	base := baseline(all)
+	for i := range all {
+		v := &all[i]
+		row := &pb.VitalsRow{At: b.stamp(v.Stamp.AtMs), HeartRate: v.HeartRate, BreathingRate: v.BreathingRate, GivenMl: v.GivenMl}
+		if v.TemperatureDc != nil {
+			c := float64(*v.TemperatureDc) / 10
+			row.TemperatureC = &c
+		}
+		row.Change = changeFrom(base, v)
+		out = append(out, row)
+	}
+	return out
+}
+
+// baseline is the first look marked so, else the first look of all.
+func baseline(all []ledger.Vitals) *ledger.Vitals {
+	for i := range all {
+		if all[i].Baseline {
+			return &all[i]
+		}
+	}
+	if len(all) > 0 {
+		return &all[0]
+	}
+	return nil
+}
+
+// tempRiseDc is the rise over the patient's own baseline that raises an alarm:
+// 1 C, as for febrile reactions in Rubio-Martinez & Hendrickson (eds),
+// Complications in Equine Surgery, ch. 6.
+const tempRiseDc = 10
+
+func changeFrom(base, v *ledger.Vitals) string {
+	if base == nil || base == v {
+		return "baseline"
+	}
+	text := ""
+	add := func(name, unit string, now, then *int32, scale float64) {
+		if now != nil && then != nil && *now != *then {
+			text += fmt.Sprintf("%s %+.4g %s  ", name, float64(*now-*then)/scale, unit)
+		}
+	}
+	add("temp", "C", v.TemperatureDc, base.TemperatureDc, 10)
+	add("heart", "/min", v.HeartRate, base.HeartRate, 1)
+	add("breaths", "/min", v.BreathingRate, base.BreathingRate, 1)
+	if v.TemperatureDc != nil && base.TemperatureDc != nil && *v.TemperatureDc-*base.TemperatureDc >= tempRiseDc {
+		text += "ALARM: up 1 C or more"
+	}
+	return text
+}
+
+// volumeOfDay is all that this patient had by vein in 24 h: plasma and other
+// fluid, of this case and of every case that is linked to it.
+func (b *book) volumeOfDay(c *ledger.Case) int32 {
+	since := b.now.Add(-24 * time.Hour).UnixMilli()
+	total := int32(0)
+	cases := []*ledger.Case{c}
+	for _, l := range c.Links {
+		if other, ok, err := b.getCase(l.Other); err == nil && ok && l.Linked {
+			cases = append(cases, other)
+		}
+	}
+	counted := map[string]bool{}
+	for _, one := range cases {
+		for i := range one.Transfusions {
+			t := &one.Transfusions[i]
+			if (t.LastMs() == 0 || t.LastMs() >= since) && !counted[t.Bag] {
+				total += t.CountedMl()
+				counted[t.Bag] = true
+			}
+		}
+		for _, f := range one.Fluids {
+			if f.Stamp.AtMs >= since {
+				total += f.VolumeMl
+			}
+		}
+	}
+	return total
+}
+
+// nextStep is the one obvious next step of a case.
+func nextStep(c *ledger.Case) string {
+	switch {
+	case c.Clamped:
+		return "clamp is shut: after a stop, going on is the vet's decision"
+	case c.Running:
+		return "vitals at their times; note mL given"
+	case !c.Open():
+		return "closed"
+	case len(c.Transfusions) > 0 && len(c.RecheckPlans) == 0:
+		return "plan the IgG recheck: who, and when"
+	case len(c.Transfusions) > 0 && !c.Rechecked():
+		return "recheck IgG when it is due"
+	case len(c.Transfusions) > 0:
+		return "close the case with its outcome"
+	case len(c.HangChecks) > 0:
+		return "start slowly"
+	case len(c.Thaws) > 0:
+		return "check before the set goes in"
+	case len(c.Plans) > 0:
+		return "check before the bath, then thaw"
+	case len(c.Risk) == 0:
+		return "isoerythrolysis questions, before any colostrum"
+	case len(c.Weights) == 0:
+		return "weigh"
+	case len(c.IggTests) == 0:
+		return "test IgG"
+	}
+	return "plan the dose and accept it"
+}
+
+// GetNow tells what runs and what is due.
+func (s *Cases) GetNow(ctx context.Context, _ *pb.GetNowRequest) (*pb.GetNowResponse, error) {
+	out := &pb.GetNowResponse{}
+	err := s.view(ctx, func(b *book) error {
+		out.Now, out.Freshness = b.at(b.now), b.freshness()
+		out.NotYetSent = int32(b.r.unsent())
+		if err := b.running(out); err != nil {
+			return err
+		}
+		if err := b.clocks(out); err != nil {
+			return err
+		}
+		if err := b.rechecks(out); err != nil {
+			return err
+		}
+		slices.SortStableFunc(out.Due, func(x, y *pb.DueRow) int { return cmp.Compare(x.At, y.At) })
+		return nil
+	})
+	return out, err
+}
+
+// vitalsEvery is the longest time between two looks while plasma runs: every 5
+// minutes for 15, then every 15 (Five-Minute Veterinary Consult: Equine, 3rd ed,
+// transfusion reactions).
+func vitalsEvery(sinceStart time.Duration) time.Duration {
+	if sinceStart < 15*time.Minute {
+		return 5 * time.Minute
+	}
+	return 15 * time.Minute
+}
+
+func (b *book) running(out *pb.GetNowResponse) error {
+	keys, err := b.Find(ledger.TermRunning, maxRows)
+	for _, k := range keys {
+		c, ok, err := b.getCase(k.ID)
+		if err != nil {
+			return err
+		}
+		if ok {
+			out.Running = append(out.Running, b.caseRow(c))
+			b.vitalsDue(out, c)
+		}
+	}
+	return err
+}
+
+func (b *book) vitalsDue(out *pb.GetNowResponse, c *ledger.Case) {
+	started := int64(0)
+	for i := range c.Transfusions {
+		if t := &c.Transfusions[i]; t.Running {
+			started = t.FirstMs()
+		}
+	}
+	last := started
+	if n := len(c.Vitals); n > 0 {
+		last = max(last, c.Vitals[n-1].Stamp.AtMs)
+	}
+	due := last + vitalsEvery(time.Duration(last-started)*time.Millisecond).Milliseconds()
+	out.Due = append(out.Due, b.due(due, "vitals: "+patientText2(c), c.Entity.ID, ""))
+}
+
+func patientText2(c *ledger.Case) string {
+	if c.Patient == nil {
+		return "case " + c.Entity.ID
+	}
+	return patientText(c.Patient)
+}
+
+func (b *book) due(ms int64, what, id, bag string) *pb.DueRow {
+	return &pb.DueRow{At: b.stamp(ms), What: what, Case: id, Bag: bag, Overdue: ms < b.now.UnixMilli()}
+}
+
+// clocks lists the use-by of every bag that is thawed, and holds on bags in use.
+func (b *book) clocks(out *pb.GetNowResponse) error {
+	keys, err := b.Find(ledger.TermInUse, maxRows)
+	for _, k := range keys {
+		bag, ok, err := b.bag(k.ID)
+		if err != nil {
+			return err
+		}
+		if !ok {
+			continue
+		}
+		shelf, err := b.shelf(bag, b.now)
+		if err != nil {
+			return err
+		}
+		if !shelf.UseBy.IsZero() {
+			out.Due = append(out.Due, b.due(shelf.UseBy.UnixMilli(), "use by: thawed bag", "", bagText(k.ID)))
+		}
+		if err := b.holdsInUse(out, bag); err != nil {
+			return err
+		}
+	}
+	return err
+}
+
+func (b *book) holdsInUse(out *pb.GetNowResponse, bag *ledger.Bag) error {
+	if bag.Label == nil {
+		return nil
+	}
+	batch, ok, err := b.batch(bag.Label.Product, bag.Label.Batch)
+	if err != nil || !ok {
+		return err
+	}
+	for _, h := range batch.Standing() {
+		out.HoldsInUse = append(out.HoldsInUse, b.holdRow(h, batch.Heard))
+	}
+	return nil
+}
+
+func (b *book) rechecks(out *pb.GetNowResponse) error {
+	keys, err := b.Find(ledger.TermRecheckDue, maxRows)
+	for _, k := range keys {
+		c, ok, err := b.getCase(k.ID)
+		if err != nil {
+			return err
+		}
+		if !ok {
+			continue
+		}
+		if ms, due := recheckDue(c); due {
+			who := b.person(c.RecheckPlans[len(c.RecheckPlans)-1].Person)
+			out.Due = append(out.Due, b.due(ms, "IgG recheck by "+who+": "+patientText2(c), k.ID, ""))
+		}
+	}
+	return err
+}

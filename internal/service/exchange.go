@@ -1,0 +1,277 @@
+package service
+
+import (
+	"context"
+	"fmt"
+	"sync"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
+	"thawtrail/internal/ledger"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// MaxPullStreams bounds the streams that are open at once.
+const MaxPullStreams = 4096
+
+// Exchange is the answering side of the exchange: it carries messages between
+// gRPC, the pure core of the exchange and the store.
+type Exchange struct {
+	pb.UnimplementedExchangeServiceServer
+	*Replica
+	// Practice is the id of the practice that this side belongs to; empty for none.
+	Practice func() string
+	// Epoch is the hub's epoch, or the one that a laptop knows.
+	Epoch func() string
+	// Admit is asked about a device that says hello: the seam for enrolment.
+	Admit func(context.Context, exchange.Beliefs) error
+	// Aside keeps a run that did not verify, for a person.
+	Aside func(*pb.Run, *exchange.Refusal)
+	// Done ends all streams when the program stops.
+	Done <-chan struct{}
+
+	mu    sync.Mutex
+	pulls map[exchange.DeviceID]map[*pull]bool // open streams by device
+	open  int
+}
+
+// Beliefs is what this replica states of itself.
+func (r *Replica) Beliefs(practice, epoch string) exchange.Beliefs {
+	b := exchange.Beliefs{
+		Protocol: exchange.Protocol, Fold: ledger.FoldVersion, Program: Version, Practice: practice,
+		Key: r.Store.PublicKey(), Name: r.Name, Held: r.Store.Held(), WallUs: r.Clock.Now().UnixMicro(),
+		HubEpoch: epoch, Hub: r.Hub, Own: r.Store.OwnLogs(),
+	}
+	copy(b.Device[:], r.Store.Device())
+	return b
+}
+
+// Hello compares what each side believes and answers with this side's beliefs
+// and every difference in words.
+func (x *Exchange) Hello(ctx context.Context, req *pb.HelloRequest) (*pb.HelloResponse, error) {
+	theirs, err := exchange.BeliefsFromPB(req.GetBeliefs())
+	if err != nil {
+		return nil, Status(err)
+	}
+	mine := exchange.Mine{Beliefs: x.Beliefs(x.Practice(), x.Epoch()), Has: x.Store.Has}
+	differences := exchange.Compare(mine, theirs)
+	if stop, ok := exchange.Stop(differences); ok {
+		return nil, status.Error(codes.FailedPrecondition, stop.String())
+	}
+	if err := x.Admit(ctx, theirs); err != nil {
+		return nil, Status(err)
+	}
+	for _, d := range differences {
+		if d.NewEpoch() {
+			if err := x.Store.NewEpoch(d.String()); err != nil {
+				return nil, Status(err)
+			}
+			break
+		}
+	}
+	out := &pb.HelloResponse{Beliefs: x.Beliefs(x.Practice(), x.Epoch()).PB()}
+	for _, d := range differences[:min(len(differences), 100)] {
+		out.Differences = append(out.Differences, d.String())
+	}
+	return out, nil
+}
+
+// maxRuns bounds the runs of one push.
+const maxRuns = 64
+
+// Push takes runs and answers when what holds of them is on the disk.
+func (x *Exchange) Push(ctx context.Context, req *pb.PushRequest) (*pb.PushResponse, error) {
+	if len(req.Runs) > maxRuns {
+		return nil, status.Errorf(codes.InvalidArgument, "%d runs in one push; expected at most %d", len(req.Runs), maxRuns)
+	}
+	results, err := x.Store.Ingest(ctx, req.Runs)
+	if err != nil {
+		return nil, unsaved(err)
+	}
+	out := &pb.PushResponse{}
+	for i, res := range results {
+		if !res.Tip.Log.IsZero() {
+			out.Accepted = append(out.Accepted, res.Tip.PB())
+			x.theyHold(req.Device, res.Tip)
+		}
+		if res.Refused != nil {
+			out.Refused = append(out.Refused, res.Refused.PB())
+			if res.Refused.Damage() {
+				x.Aside(req.Runs[i], res.Refused)
+			}
+		}
+	}
+	return out, nil
+}
+
+// theyHold tells the streams to a device that it holds what it just pushed, so
+// that it is not sent back.
+func (x *Exchange) theyHold(device []byte, tip exchange.LogTip) {
+	var id exchange.DeviceID
+	copy(id[:], device)
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	for p := range x.pulls[id] {
+		p.theyHold(tip)
+	}
+}
+
+// pull is one open stream.
+type pull struct {
+	x      *Exchange
+	stream grpc.ServerStreamingServer[pb.PullResponse]
+	pusher *exchange.Pusher
+	most   int
+	seen   uint64
+
+	mu    sync.Mutex
+	known []exchange.LogTip // what the device pushed meanwhile, at most maxKnown
+}
+
+const maxKnown = 1024
+
+func (p *pull) theyHold(tip exchange.LogTip) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if len(p.known) < maxKnown { // past that it is sent back, which is harmless
+		p.known = append(p.known, tip)
+	}
+}
+
+func (p *pull) takeKnown() []exchange.LogTip {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	out := p.known
+	p.known = nil
+	return out
+}
+
+// Pull streams what the caller lacks, urgent logs first, and stays open.
+func (x *Exchange) Pull(req *pb.PullRequest, stream grpc.ServerStreamingServer[pb.PullResponse]) error {
+	held, err := exchange.HeldFromPB(req.Held)
+	if err != nil {
+		return Status(err)
+	}
+	p := &pull{x: x, stream: stream, most: exchange.MaxBatchBytes}
+	if n := int(req.BatchBytes); n > 0 {
+		p.most = min(max(n, exchange.MinBatchBytes), exchange.MaxBatchBytes)
+	}
+	_, p.seen, _ = x.Store.MovedSince(0)
+	p.pusher = exchange.NewPusher(x.Store.Held(), held, x.Store.Has)
+	var device exchange.DeviceID
+	copy(device[:], req.Device)
+	if err := x.enter(device, p); err != nil {
+		return err
+	}
+	defer x.leave(device, p)
+	return p.serve(stream.Context())
+}
+
+func (x *Exchange) enter(device exchange.DeviceID, p *pull) error {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if x.open >= MaxPullStreams {
+		return status.Errorf(codes.ResourceExhausted, "%d streams are open; no more are taken", x.open)
+	}
+	if x.pulls == nil {
+		x.pulls = map[exchange.DeviceID]map[*pull]bool{}
+	}
+	if x.pulls[device] == nil {
+		x.pulls[device] = map[*pull]bool{}
+	}
+	x.pulls[device][p] = true
+	x.open++
+	return nil
+}
+
+func (x *Exchange) leave(device exchange.DeviceID, p *pull) {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	delete(x.pulls[device], p)
+	if len(x.pulls[device]) == 0 {
+		delete(x.pulls, device)
+	}
+	x.open--
+}
+
+// serve sends until nothing is left, says so, and waits for more.
+func (p *pull) serve(ctx context.Context) error {
+	for {
+		changed := p.x.Store.Changed()
+		p.moved()
+		if err := p.drain(ctx); err != nil {
+			return err
+		}
+		if err := p.stream.Send(&pb.PullResponse{CaughtUp: true, WallUs: p.x.Clock.Now().UnixMicro()}); err != nil {
+			return err
+		}
+		if !p.wait(ctx, changed) {
+			return status.Error(codes.Unavailable, "this side is stopping")
+		}
+	}
+}
+
+// wait returns when a log moved; false when the stream is to end.
+func (p *pull) wait(ctx context.Context, changed <-chan struct{}) bool {
+	for {
+		select {
+		case <-ctx.Done():
+			return false
+		case <-p.x.Done:
+			return false
+		case <-changed:
+		}
+		changed = p.x.Store.Changed()
+		if _, upto, _ := p.x.Store.MovedSince(p.seen); upto != p.seen {
+			return true
+		}
+	}
+}
+
+// moved tells the pusher which logs moved since it last looked.
+func (p *pull) moved() {
+	for _, tip := range p.takeKnown() {
+		p.pusher.TheyHold(tip)
+	}
+	logs, upto, all := p.x.Store.MovedSince(p.seen)
+	p.seen = upto
+	if all {
+		for _, h := range p.x.Store.Held() {
+			p.pusher.Moved(h)
+		}
+		return
+	}
+	for _, id := range logs {
+		if h, ok := p.x.Store.HeldOne(id); ok {
+			p.pusher.Moved(h)
+		}
+	}
+}
+
+// drain sends run after run until there is none, looking for urgent news
+// between two of them.
+func (p *pull) drain(ctx context.Context) error {
+	for {
+		send, ok := p.pusher.Next()
+		if !ok {
+			return nil
+		}
+		run, next, err := p.x.Store.ReadRun(ctx, send.Log, send.From, min(send.MaxBytes, p.most))
+		if err != nil {
+			return Status(fmt.Errorf("read log %s: %w", event.Hash(send.Log).Short(), err))
+		}
+		if run == nil {
+			p.pusher.Unable()
+			continue
+		}
+		if err := p.stream.Send(&pb.PullResponse{Runs: []*pb.Run{run}, WallUs: p.x.Clock.Now().UnixMicro()}); err != nil {
+			return err
+		}
+		p.pusher.Streamed(next)
+		p.moved()
+	}
+}

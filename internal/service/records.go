@@ -1,0 +1,343 @@
+package service
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+
+	"thawtrail/internal/caution"
+	"thawtrail/internal/engine"
+	"thawtrail/internal/event"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/store"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// Write makes one record of what a person entered and answers when it is saved
+// here. The same request id twice makes one record.
+func (s *Records) Write(ctx context.Context, req *pb.WriteRequest) (*pb.WriteResponse, error) {
+	if req.RequestId == "" {
+		return s.write(ctx, req)
+	}
+	if len(req.RequestId) > 64 {
+		return nil, Status(refusal.New("request_id", req.RequestId, "at most 64 bytes"))
+	}
+	// The first caller's context must not end what the second one waits for.
+	out, err, _ := s.requests.Do(req.RequestId, func() (any, error) {
+		return s.write(context.WithoutCancel(ctx), req)
+	})
+	if err != nil {
+		return nil, err
+	}
+	return out.(*pb.WriteResponse), nil
+}
+
+func (s *Records) write(ctx context.Context, req *pb.WriteRequest) (*pb.WriteResponse, error) {
+	var e *entry
+	err := s.view(ctx, func(b *book) (err error) {
+		if done, ok, err := b.ByRequest(req.RequestId); ok && req.RequestId != "" || err != nil {
+			e = &entry{b: b, repeated: done}
+			return err
+		}
+		e, err = b.prepare(req)
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	if e.repeated != nil {
+		return s.answer(e, e.repeated), nil
+	}
+	if e.newKeys {
+		if err := s.Seals.Save(); err != nil {
+			return nil, Status(fmt.Errorf("not saved: the keys of sealed fields could not be written: %w", err))
+		}
+	}
+	recs, err := s.Store.Append(ctx, e.draft)
+	if err != nil {
+		return nil, unsaved(err)
+	}
+	return s.answer(e, recs[0]), nil
+}
+
+// unsaved words a failure of the disk: the person must know that nothing was
+// saved.
+func unsaved(err error) error {
+	if errors.Is(err, store.ErrClosed) {
+		return status.Error(codes.Unavailable, "not saved: this program is stopping")
+	}
+	return status.Error(codes.Unavailable, err.Error())
+}
+
+// entry is what a person entered, on its way to become a record.
+type entry struct {
+	b        *book
+	spec     *event.Spec
+	payload  proto.Message
+	at       time.Time
+	draft    store.Draft
+	made     []string
+	cautions []caution.Raised
+	author   string
+	newKeys  bool
+	repeated *event.Record
+}
+
+// prepare turns a request into a draft: names to ids, blanks filled in, form and
+// rights checked, cautions raised. Nothing is changed by it.
+func (b *book) prepare(req *pb.WriteRequest) (*entry, error) {
+	t, payload, err := event.Unwrap(req.GetEntry())
+	if err != nil {
+		return nil, refusal.New("entry", "", "one thing that happened")
+	}
+	e := &entry{b: b, payload: proto.Clone(payload)}
+	e.spec, _ = event.Lookup(t)
+	if e.spec == nil || e.spec.Rule.GetInternal() {
+		return nil, refusal.New("entry", t, "an entry that people make")
+	}
+	if e.at, err = b.moment(req.OccurredAt); err != nil {
+		return nil, err
+	}
+	if err := e.complete(req); err != nil {
+		return nil, err
+	}
+	if e.author, err = b.author(req.Author); err != nil {
+		return nil, err
+	}
+	grant, err := b.right(e.spec, e.author)
+	if err != nil {
+		return nil, err
+	}
+	if err := e.check(req.Overrides); err != nil {
+		return nil, err
+	}
+	e.draft = store.Draft{
+		Type: t, Payload: e.payload, OccurredAt: req.OccurredAt, Author: e.author, RequestID: req.RequestId,
+		Overrides: req.Overrides, Grant: grant, Engine: engine.Version, Keys: e.draft.Keys, References: e.draft.References,
+		Proof: &pb.AuthorProof{Kind: pb.ProofKind_PROOF_KIND_NONE},
+	}
+	return e, e.relate()
+}
+
+// relate adds the entities that a record concerns beside those it names: the dam
+// sees when a case on her foal is closed or two such cases are linked.
+func (e *entry) relate() error {
+	var cases []string
+	switch p := e.payload.(type) {
+	case *pb.CaseClosed:
+		cases = []string{p.Case}
+	case *pb.Linked:
+		if p.Kind == event.KindCase {
+			cases = []string{p.First, p.Second}
+		}
+	}
+	for _, id := range cases {
+		c, ok, err := e.b.getCase(id)
+		if err != nil {
+			return err
+		}
+		if ok && c.Patient != nil && c.Patient.DamKey != "" {
+			e.draft.Keys = append(e.draft.Keys, event.Key{Kind: event.KindDam, ID: c.Patient.DamKey})
+		}
+	}
+	return nil
+}
+
+// complete resolves, fills in and seals, then checks the form.
+func (e *entry) complete(req *pb.WriteRequest) (err error) {
+	if err := e.b.resolveAll(e.payload); err != nil {
+		return err
+	}
+	if err := event.Typed(e.payload); err != nil && !e.fillsRequired() {
+		return err
+	}
+	if e.made, err = e.b.fill(e.spec.Type, e.payload, e.at); err != nil {
+		return err
+	}
+	if c, ok := e.payload.(*pb.Corrected); ok {
+		if err := e.correct(c, req.Replacement); err != nil {
+			return err
+		}
+	}
+	if err := e.seal(); err != nil {
+		return err
+	}
+	return event.Validate(e.payload)
+}
+
+// fillsRequired says that filling in may supply what the form requires.
+func (e *entry) fillsRequired() bool {
+	p, ok := e.payload.(*pb.BagFound)
+	return ok && p.Bag != ""
+}
+
+// moment is when it happened; now when not told.
+func (b *book) moment(m *pb.Moment) (time.Time, error) {
+	if m == nil {
+		return b.now, nil
+	}
+	if m.UnixMs <= 0 || m.UnixMs > time.Date(2100, 1, 1, 0, 0, 0, 0, time.UTC).UnixMilli() {
+		return time.Time{}, refusal.New("occurred_at", m.UnixMs, "a time between 1970 and 2100")
+	}
+	return time.UnixMilli(m.UnixMs), nil
+}
+
+// author finds who says so. Where only one person is known, it is that person.
+func (b *book) author(text string) (string, error) {
+	if text != "" {
+		return b.resolve("by", event.KindPerson, text)
+	}
+	ids, err := b.StartingWith(event.KindPerson, "", 2)
+	switch {
+	case err != nil || len(ids) == 0:
+		return "", err
+	case len(ids) == 1:
+		return ids[0], nil
+	}
+	return "", refusal.New("by", "", "who says so: a name, since several people are known"+b.known(event.KindPerson))
+}
+
+// right finds the grant that the author relies on. A fact needs none to be
+// written, only marks; a decision without a right is refused here.
+func (b *book) right(spec *event.Spec, author string) ([]byte, error) {
+	rights, err := b.Rights()
+	if err != nil || !rights.Founded() {
+		return nil, err
+	}
+	if grant, ok := rights.GrantFor(author, spec.Rule.GetRoles()); ok {
+		return grant[:], nil
+	}
+	if !spec.Rule.GetDecision() {
+		return nil, nil
+	}
+	return nil, status.Errorf(codes.PermissionDenied, "%s may not do this: it needs the role %s",
+		orNobody(b.name(event.Key{Kind: event.KindPerson, ID: author})), roleWords(spec.Rule.GetRoles()))
+}
+
+func orNobody(name string) string {
+	if name == "" {
+		return "an unnamed person"
+	}
+	return name
+}
+
+func roleWords(roles []pb.Role) string {
+	words := make([]string, len(roles))
+	for i, r := range roles {
+		words[i] = enumWord(r)
+	}
+	return strings.Join(words, " or ")
+}
+
+// correct fills in what stands instead of the original, and what is known of
+// earlier corrections.
+func (e *entry) correct(c *pb.Corrected, replacement *pb.Entry) error {
+	original, err := e.b.r.Store.FindRecord(c.Original)
+	if err != nil {
+		return refusal.Conflict("original", c.Original, "a record that is held here")
+	}
+	if spec, ok := event.Lookup(original.Head.Type); !ok || spec.Rule.GetInternal() {
+		return refusal.Conflict("original", c.Original, "an entry that a person made")
+	}
+	for _, k := range original.Touches() {
+		e.draft.Keys = append(e.draft.Keys, k)
+	}
+	e.draft.References = [][]byte{original.Hash[:]}
+	if !c.Void {
+		if err := e.replace(c, replacement); err != nil {
+			return err
+		}
+	}
+	return e.b.Records(original.Primary(), func(r *event.Record) error {
+		p, err := r.Payload()
+		if known, ok := p.(*pb.Corrected); err == nil && ok && known.Original == c.Original {
+			c.Known = append(c.Known, r.Hash[:])
+		}
+		return nil
+	})
+}
+
+func (e *entry) replace(c *pb.Corrected, replacement *pb.Entry) error {
+	t, payload, err := event.Unwrap(replacement)
+	if err != nil {
+		return refusal.New("with", "", "what stands instead, or --void when it never happened")
+	}
+	sub := &entry{b: e.b, payload: proto.Clone(payload), at: e.at}
+	if sub.spec, _ = event.Lookup(t); sub.spec == nil || sub.spec.Rule.GetInternal() {
+		return refusal.New("with", t, "an entry that people make")
+	}
+	if err := sub.complete(&pb.WriteRequest{}); err != nil {
+		return err
+	}
+	if c.Payload, err = proto.Marshal(sub.payload); err != nil {
+		return err
+	}
+	c.Type, e.made, e.newKeys = t, sub.made, sub.newKeys
+	e.draft.Keys = append(e.draft.Keys, event.KeysOf(t, sub.payload, e.at)...)
+	return nil
+}
+
+// check raises the cautions of the entry. One that takes a reason stops the
+// entry until the reason is given.
+func (e *entry) check(overrides []*pb.Override) error {
+	raised, err := e.raise()
+	if err != nil {
+		return err
+	}
+	given := map[string]bool{}
+	for _, o := range overrides {
+		if _, ok := caution.Lookup(o.GetCode()); !ok {
+			return refusal.New("override", o.GetCode(), "the code of a caution")
+		}
+		if strings.TrimSpace(o.GetReason()) == "" || len(o.GetReason()) > 500 {
+			return refusal.New("override", o.GetReason(), "a reason of at most 500 bytes for "+o.GetCode())
+		}
+		given[o.Code] = true
+	}
+	for _, c := range raised {
+		if c.Level == caution.Reason && !given[c.Code] {
+			return refusal.Conflict("override", c.Code, "a reason to go on: --override "+c.Code+"='…'").Because(c.Text)
+		}
+	}
+	e.cautions = caution.Gravest(raised)
+	return nil
+}
+
+// answer words what was saved, with the patient, so that a slip is seen.
+func (s *Records) answer(e *entry, r *event.Record) *pb.WriteResponse {
+	out := &pb.WriteResponse{
+		Record: r.Hash.String(), Made: e.made, RepeatedRequest: e.repeated != nil,
+		Saved: savedState(s.Link.StateOf(r)),
+	}
+	for _, c := range e.cautions {
+		out.Cautions = append(out.Cautions, protoCaution(c))
+	}
+	out.Text = s.sentence(r, e)
+	return out
+}
+
+func (s *Records) sentence(r *event.Record, e *entry) string {
+	what := r.Head.Type
+	spec, _ := event.Lookup(what)
+	text := strings.ReplaceAll(spec.Name, "_", " ")
+	text = strings.ToUpper(text[:1]) + text[1:]
+	for _, k := range r.Touches() {
+		if k.Kind == event.KindCase {
+			if who := e.b.patientLine(k.ID); who != "" {
+				return text + ": " + who + "."
+			}
+		}
+	}
+	return text + "."
+}
+
+// protoCaution is a caution as every result carries it.
+func protoCaution(c caution.Raised) *pb.Caution {
+	return &pb.Caution{Code: c.Code, Level: c.Level.String(), Text: c.Text}
+}

@@ -1,0 +1,398 @@
+package service
+
+import (
+	"cmp"
+	"context"
+	"slices"
+	"strings"
+	"time"
+
+	"thawtrail/internal/engine"
+	"thawtrail/internal/event"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/refusal"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// ListStock lists bags by place, soonest use-by first, and kit.
+func (s *Stock) ListStock(ctx context.Context, req *pb.ListStockRequest) (*pb.ListStockResponse, error) {
+	out := &pb.ListStockResponse{}
+	err := s.view(ctx, func(b *book) error {
+		out.Freshness = b.freshness()
+		at, err := b.asOf(req.At)
+		if err != nil {
+			return err
+		}
+		place, err := b.optional("place", event.KindPlace, req.Place)
+		if err != nil {
+			return err
+		}
+		if err := b.eachBag(place, req.All, func(bag *ledger.Bag) error {
+			row, err := b.bagRow(bag, at)
+			out.Bags = append(out.Bags, row)
+			return err
+		}); err != nil {
+			return err
+		}
+		slices.SortStableFunc(out.Bags, compareBags)
+		out.Kit, err = b.kit(place)
+		return err
+	})
+	return out, err
+}
+
+// compareBags orders by place, then use-by, then number.
+func compareBags(x, y *pb.BagRow) int {
+	return cmp.Or(cmp.Compare(x.Place, y.Place), cmp.Compare(lastIfNone(x.UseBy), lastIfNone(y.UseBy)), cmp.Compare(x.Bag, y.Bag))
+}
+
+func lastIfNone(t string) string {
+	if t == "" {
+		return "~"
+	}
+	return t
+}
+
+// asOf reads the moment that is asked about; now when empty.
+func (b *book) asOf(text string) (time.Time, error) {
+	if text == "" {
+		return b.now, nil
+	}
+	at, err := time.Parse(time.RFC3339, text)
+	if err != nil {
+		return at, refusal.New("at", text, "a time such as 2026-11-24T02:10:00+11:00")
+	}
+	return at, nil
+}
+
+// optional resolves a text that may be absent.
+func (b *book) optional(field, kind, text string) (string, error) {
+	if text == "" {
+		return "", nil
+	}
+	return b.resolve(field, kind, text)
+}
+
+// eachBag hands on the bags of a place or of all, at most maxRows.
+func (b *book) eachBag(place string, gone bool, fn func(*ledger.Bag) error) error {
+	n := 0
+	if gone {
+		return b.Each(event.KindBag, func(s ledger.State) (bool, error) {
+			bag := s.(*ledger.Bag)
+			if place != "" && bag.Place != place {
+				return true, nil
+			}
+			n++
+			return n < maxRows, fn(bag)
+		})
+	}
+	term := ledger.TermStock
+	if place != "" {
+		term = ledger.TermPlace(place)
+	}
+	keys, err := b.Find(term, maxRows)
+	for _, k := range keys {
+		bag, ok, err := b.bag(k.ID)
+		if err != nil {
+			return err
+		}
+		if !ok {
+			continue
+		}
+		if err := fn(bag); err != nil {
+			return err
+		}
+	}
+	return err
+}
+
+// kit lists what kit lies at a place, or at all.
+func (b *book) kit(place string) ([]*pb.KitRow, error) {
+	var out []*pb.KitRow
+	err := b.Each(event.KindKit, func(s ledger.State) (bool, error) {
+		k := s.(*ledger.Kit)
+		at, item := kitParts(k.Entity.ID)
+		if place == "" || at == place {
+			out = append(out, &pb.KitRow{Place: b.name(event.Key{Kind: event.KindPlace, ID: at}), Item: item, Count: int32(k.Sum)})
+		}
+		return len(out) < maxRows, nil
+	})
+	slices.SortStableFunc(out, func(x, y *pb.KitRow) int { return cmp.Or(cmp.Compare(x.Place, y.Place), cmp.Compare(x.Item, y.Item)) })
+	return out, err
+}
+
+// kitParts takes a kit id apart into place and item word.
+func kitParts(id string) (place, item string) {
+	place, number, _ := strings.Cut(id, "/")
+	for n := range pb.KitItem_name {
+		if event.KitID(place, pb.KitItem(n)) == place+"/"+number {
+			return place, enumWord(pb.KitItem(n))
+		}
+	}
+	return place, number
+}
+
+// GetBag tells what happened to one bag.
+func (s *Stock) GetBag(ctx context.Context, req *pb.GetBagRequest) (*pb.GetBagResponse, error) {
+	out := &pb.GetBagResponse{}
+	err := s.view(ctx, func(b *book) error {
+		id, err := b.resolve("bag", event.KindBag, req.Bag)
+		if err != nil {
+			return err
+		}
+		bag, ok, err := b.bag(id)
+		if err != nil {
+			return err
+		}
+		if !ok {
+			return refusal.Conflict("bag", bagText(id), "a bag that is known here").Because("a bag nobody knew is entered with 'bag found'")
+		}
+		if out.Bag, err = b.bagRow(bag, b.now); err != nil {
+			return err
+		}
+		out.Timeline, out.Discrepancies, out.Freshness = b.timeline(bag.Timeline), b.discrepancies(bag), b.freshness()
+		return nil
+	})
+	return out, err
+}
+
+// ListBatches lists batches with their holds and who has heard of them.
+func (s *Stock) ListBatches(ctx context.Context, req *pb.ListBatchesRequest) (*pb.ListBatchesResponse, error) {
+	out := &pb.ListBatchesResponse{}
+	err := s.view(ctx, func(b *book) error {
+		out.Freshness = b.freshness()
+		return b.Each(event.KindBatch, func(st ledger.State) (bool, error) {
+			batch := st.(*ledger.Batch)
+			if req.Held && len(batch.Standing()) == 0 {
+				return true, nil
+			}
+			row, err := b.batchRow(batch)
+			out.Batches = append(out.Batches, row)
+			return len(out.Batches) < maxRows, err
+		})
+	})
+	return out, err
+}
+
+func (b *book) batchRow(batch *ledger.Batch) (*pb.BatchRow, error) {
+	row := &pb.BatchRow{
+		Product: b.name(event.Key{Kind: event.KindProduct, ID: batch.Product}), Batch: batch.Code,
+		Held: len(batch.Standing()) > 0,
+	}
+	for _, h := range batch.Holds {
+		row.Holds = append(row.Holds, b.holdRow(h, batch.Heard))
+	}
+	seen := map[string]bool{}
+	for _, st := range batch.Stock {
+		for _, id := range st.Bags {
+			bag, ok, err := b.bag(id)
+			if err != nil {
+				return nil, err
+			}
+			if ok && bag.InStock() && !seen[id] {
+				row.BagsInStock++
+			}
+			seen[id] = true
+		}
+	}
+	return row, nil
+}
+
+func (b *book) holdRow(h ledger.Hold, heard []ledger.Heard) *pb.HoldRow {
+	row := &pb.HoldRow{
+		Record: h.Stamp.Record.String(), Kind: "hold", At: b.stamp(h.Stamp.AtMs), Reason: h.Reason,
+		Who: b.person(h.Stamp.Author), SupportTelephone: h.SupportTelephone, Released: !h.Stands(),
+	}
+	if h.Recall {
+		row.Kind = "recall"
+	}
+	row.Heard = append(row.Heard, &pb.HeardRow{Device: b.deviceOf(h.Log) + " (placed it)", At: b.stamp(h.Stamp.AtMs)})
+	for _, x := range heard {
+		if x.Hold == h.Stamp.Record {
+			row.Heard = append(row.Heard, &pb.HeardRow{Device: b.deviceOf(x.Log), At: b.stamp(x.WallMs)})
+		}
+	}
+	return row
+}
+
+// deviceOf names the laptop that writes a log.
+func (b *book) deviceOf(log event.LogID) string {
+	if l, ok := b.r.Store.Log(log); ok {
+		return cmp.Or(l.Name, event.Hash(l.ID).Short())
+	}
+	return log.Short()
+}
+
+func (b *book) person(id string) string {
+	if id == "" {
+		return "nobody named"
+	}
+	return b.name(event.Key{Kind: event.KindPerson, ID: id})
+}
+
+// ListProducts lists products by the card that stands.
+func (s *Stock) ListProducts(ctx context.Context, _ *pb.ListProductsRequest) (*pb.ListProductsResponse, error) {
+	out := &pb.ListProductsResponse{}
+	err := s.view(ctx, func(b *book) error {
+		return b.Each(event.KindProduct, func(st ledger.State) (bool, error) {
+			p := st.(*ledger.Product)
+			if c := p.Card(); c != nil {
+				out.Products = append(out.Products, productRow(p.Entity.ID, c))
+			}
+			return len(out.Products) < maxRows, nil
+		})
+	})
+	return out, err
+}
+
+func productRow(id string, c *ledger.Card) *pb.ProductRow {
+	row := &pb.ProductRow{
+		Product: id, Name: c.Name, Maker: c.Maker, SupportTelephone: c.SupportTelephone,
+		Route: enumWord(c.Route), Version: c.Version, Thaw: c.Thaw, Rate: c.Rate,
+	}
+	if c.VolumeMl != nil {
+		row.VolumeMl = *c.VolumeMl
+	}
+	if c.LeastIggCgPerL != nil {
+		row.LeastIggGPerL = float64(*c.LeastIggCgPerL) / 100
+	}
+	return row
+}
+
+// ListPlaces lists places with their last reading and kit.
+func (s *Stock) ListPlaces(ctx context.Context, _ *pb.ListPlacesRequest) (*pb.ListPlacesResponse, error) {
+	out := &pb.ListPlacesResponse{}
+	err := s.view(ctx, func(b *book) error {
+		err := b.Each(event.KindPlace, func(st ledger.State) (bool, error) {
+			row, err := b.placeRow(st.(*ledger.Place))
+			out.Places = append(out.Places, row)
+			return len(out.Places) < maxRows, err
+		})
+		if err != nil {
+			return err
+		}
+		out.Kit, err = b.kit("")
+		return err
+	})
+	return out, err
+}
+
+// placeRow says 'history unknown' of a place without readings, never 'good'.
+func (b *book) placeRow(p *ledger.Place) (*pb.PlaceRow, error) {
+	row := &pb.PlaceRow{Place: p.Entity.ID, Name: p.Name, Kind: enumWord(p.Kind), History: "history unknown: no reading"}
+	there, err := b.Find(ledger.TermPlace(p.Entity.ID), maxRows)
+	if err != nil {
+		return nil, err
+	}
+	row.Bags = int32(len(there))
+	for _, month := range []time.Time{b.now.UTC(), b.now.UTC().AddDate(0, -1, 0)} {
+		t, ok, err := ledgerGet[*ledger.Temperature](b, event.KindTemperature, p.Entity.ID+"/"+month.Format("2006-01"))
+		if err != nil {
+			return nil, err
+		}
+		if ok && len(t.Readings) > 0 {
+			last := t.Readings[len(t.Readings)-1]
+			now := float64(last.NowDc) / 10
+			row.NowC, row.LastReadingAt, row.History = &now, b.stamp(last.Stamp.AtMs), plural(len(t.Readings), "reading")+" this month"
+			break
+		}
+	}
+	for _, w := range p.Warm {
+		row.History += "; warm or off from " + b.stamp(w.FromMs)
+	}
+	return row, nil
+}
+
+// ChooseBags picks bags of the stock for a case, with the reasons.
+func (s *Stock) ChooseBags(ctx context.Context, req *pb.ChooseBagsRequest) (*pb.ChooseBagsResponse, error) {
+	out := &pb.ChooseBagsResponse{}
+	err := s.view(ctx, func(b *book) error {
+		if err := event.Typed(req); err != nil {
+			return err
+		}
+		in, err := b.pickInput(req)
+		if err != nil {
+			return err
+		}
+		res, err := engine.Pick(in)
+		if err != nil {
+			return err
+		}
+		for _, id := range res.Bags {
+			bag, ok, err := b.bag(id)
+			if err != nil || !ok {
+				return err
+			}
+			row, err := b.bagRow(bag, b.now)
+			if err != nil {
+				return err
+			}
+			out.Bags = append(out.Bags, row)
+		}
+		out.WasteMl, out.RunnerUp, out.Steps, out.Freshness = int32(res.WasteMl), res.RunnerUp, res.Steps, b.freshness()
+		for _, c := range res.Cautions {
+			out.Cautions = append(out.Cautions, protoCaution(c))
+		}
+		return nil
+	})
+	return out, err
+}
+
+// transfusionHours is how long a plan reckons from choosing to the end when
+// nobody says: thawing and a slow start included (ours).
+const transfusionHours = 3 * time.Hour
+
+func (b *book) pickInput(req *pb.ChooseBagsRequest) (engine.PickInput, error) {
+	in := engine.PickInput{NeedMl: int(req.NeedMl), At: b.now, Until: b.now.Add(transfusionHours)}
+	var err error
+	if req.Until != "" {
+		if in.Until, err = b.asOf(req.Until); err != nil {
+			return in, err
+		}
+	}
+	if in.Place, err = b.optional("place", event.KindPlace, req.Place); err != nil {
+		return in, err
+	}
+	reacted, err := b.reactedBatches(req.Case)
+	if err != nil {
+		return in, err
+	}
+	err = b.eachBag(in.Place, false, func(bag *ledger.Bag) error {
+		if bag.Label == nil || len(in.Bags) == engine.MaxPickBags {
+			return nil
+		}
+		shelf, err := b.shelf(bag, b.now)
+		if err != nil {
+			return err
+		}
+		l := bag.Label
+		in.Bags = append(in.Bags, engine.PickBag{
+			ID: bag.Entity.ID, Product: l.Product, Batch: l.Batch, VolumeMl: int(l.VolumeMl), UseBy: shelf.UseBy,
+			Place: bag.Place, State: shelf.State, Reacted: reacted[event.BatchID(l.Product, l.Batch)],
+		})
+		return nil
+	})
+	return in, err
+}
+
+// reactedBatches are the batches to which this patient reacted.
+func (b *book) reactedBatches(text string) (map[string]bool, error) {
+	out := map[string]bool{}
+	if text == "" {
+		return out, nil
+	}
+	id, err := b.resolve("case", event.KindCase, text)
+	if err != nil {
+		return nil, err
+	}
+	c, ok, err := b.getCase(id)
+	if err != nil || !ok {
+		return out, err
+	}
+	for _, r := range c.Reactions {
+		if r.Batch != "" {
+			out[event.BatchID(r.Product, r.Batch)] = true
+		}
+	}
+	return out, nil
+}
