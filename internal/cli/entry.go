@@ -52,9 +52,8 @@ func newEntryForm(spec *event.Spec) *entryForm {
 	return e
 }
 
-// bindAll puts the entry's own flags and the common ones into a set.
-func (e *entryForm) bindAll(set *pflag.FlagSet) {
-	e.bind(set)
+// bindCommon puts the flags that every entry has into a set.
+func (e *entryForm) bindCommon(set *pflag.FlagSet) {
 	bindCommon(set, e.when, e.by, e.overrides, e.requestID)
 }
 
@@ -153,7 +152,8 @@ func (d *desk) parseEntry(words []string) (*pb.WriteRequest, error) {
 		set := pflag.NewFlagSet(spec.Rule.Command, pflag.ContinueOnError)
 		set.SetOutput(d.err)
 		set.Usage = func() {}
-		e.bindAll(set)
+		e.bind(set)
+		e.bindCommon(set)
 		if err := set.Parse(words[length:]); err != nil {
 			return nil, flagError("thawtrail "+spec.Rule.Command, err)
 		}
@@ -181,7 +181,7 @@ func specOf(words string) *event.Spec {
 func (d *desk) entryCommand(spec *event.Spec) *cobra.Command {
 	e := newEntryForm(spec)
 	cmd := newCommand(e.form, spec.Rule.Command, spec.Rule.Short, spec.Rule.Example)
-	e.bindAll(cmd.Flags())
+	e.bindCommon(cmd.Flags())
 	link := d.bindLink(cmd.Flags())
 	cmd.RunE = func(cmd *cobra.Command, words []string) error {
 		req, err := e.request(d, words)

@@ -10,11 +10,11 @@ import (
 	"github.com/spf13/pflag"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/trust"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -58,7 +58,7 @@ func (l *link) call(ctx context.Context, method string, req, answer proto.Messag
 		return refusal.New("at", address, "HOST:PORT of an agent or server, e.g. "+defaultAddress)
 	}
 	conn, err := grpc.NewClient("passthrough:///"+address,
-		grpc.WithTransportCredentials(insecure.NewCredentials()),
+		grpc.WithTransportCredentials(trust.Transport()),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxAnswer)))
 	if err != nil {
 		return refusal.New("at", address, "HOST:PORT of an agent or server")

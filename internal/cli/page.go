@@ -98,10 +98,11 @@ func wrapText(text string, width int) []string {
 	return lines
 }
 
-// column is one column of a table.
+// column is one column of a table. Cells of a whole column are never wrapped.
 type column struct {
 	head   string
 	number bool
+	whole  bool
 }
 
 // tableRow is one row, with lines that stand indented below it.
@@ -112,7 +113,7 @@ type tableRow struct {
 
 const (
 	columnGap   = 2
-	leastColumn = 6
+	widestWhole = 26 // even a whole column is wrapped above this
 )
 
 // table prints rows under their heads. Columns that are empty in every row are
@@ -142,31 +143,57 @@ func (p *page) table(cols []column, rows []tableRow) {
 }
 
 // fitWidths gives each column the width of its widest cell, and takes from the
-// widest until the table fits.
+// widest until the table fits: first down to the longest word of each column,
+// then, where that is not enough, further.
 func fitWidths(cols []column, rows []tableRow, kept []int) []int {
-	widths := make([]int, len(cols))
+	widths, least := make([]int, len(cols)), make([]int, len(cols))
 	total := 0
 	for _, c := range kept {
-		widths[c] = runes(cols[c].head)
+		widths[c] = longestWord(cols[c].head)
+		least[c] = widths[c]
 		for _, r := range rows {
 			widths[c] = max(widths[c], min(runes(r.cells[c]), screenWidth))
+			least[c] = max(least[c], min(longestWord(r.cells[c]), widestWhole))
+		}
+		if cols[c].whole {
+			least[c] = min(widths[c], widestWhole)
+		} else {
+			widths[c] = max(widths[c], runes(cols[c].head))
 		}
 		total += widths[c] + columnGap
 	}
+	total = shrink(widths, least, kept, total)
+	for c := range least {
+		least[c] = 1
+	}
+	shrink(widths, least, kept, total)
+	return widths
+}
+
+// shrink narrows the widest column again and again, none below its least.
+func shrink(widths, least, kept []int, total int) int {
 	for total > screenWidth {
-		widest := kept[0]
+		widest := -1
 		for _, c := range kept {
-			if widths[c] > widths[widest] {
+			if widths[c] > least[c] && (widest < 0 || widths[c] > widths[widest]) {
 				widest = c
 			}
 		}
-		if widths[widest] <= leastColumn {
+		if widest < 0 {
 			break
 		}
 		widths[widest]--
 		total--
 	}
-	return widths
+	return total
+}
+
+func longestWord(s string) int {
+	longest := 0
+	for _, w := range strings.Fields(s) {
+		longest = max(longest, runes(w))
+	}
+	return longest
 }
 
 func (p *page) tableLine(cols []column, kept []int, widths []int, cells []string) {

@@ -17,7 +17,6 @@ func (d *desk) planCommand(m protoreflect.MethodDescriptor) *cobra.Command {
 	rule := commandRule(m)
 	f := newForm(m.Input(), rule.Args, nil)
 	cmd := newCommand(f, rule.Use, rule.Short, rule.Example)
-	f.bind(cmd.Flags())
 	asJSON := jsonFlag()
 	bindCommon(cmd.Flags(), asJSON)
 	cmd.RunE = func(cmd *cobra.Command, words []string) error {

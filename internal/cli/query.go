@@ -54,7 +54,6 @@ func (d *desk) queryCommand(m protoreflect.MethodDescriptor) *cobra.Command {
 	rule := commandRule(m)
 	f := newForm(m.Input(), rule.Args, askedAs)
 	cmd := newCommand(f, rule.Use, rule.Short, rule.Example)
-	f.bind(cmd.Flags())
 	link := d.bindLink(cmd.Flags())
 	cmd.RunE = func(cmd *cobra.Command, words []string) error {
 		req, err := newMessage(m.Input())

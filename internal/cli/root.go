@@ -6,7 +6,9 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+	"google.golang.org/protobuf/reflect/protoreflect"
 
+	"thawtrail/internal/event"
 	"thawtrail/internal/refusal"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -219,10 +221,37 @@ func unknownWord(cmd *cobra.Command, word string) error {
 
 func lastWord(words string) string { return words[strings.LastIndex(words, " ")+1:] }
 
-// newCommand is a command with its help; the caller adds what it does.
+// newCommand is a command with its own flags and its help; the caller adds the
+// common flags and what it does.
 func newCommand(f *form, words, short, example string) *cobra.Command {
-	return &cobra.Command{
+	cmd := &cobra.Command{
 		Use: f.useLine(lastWord(words)), Short: short, Example: example, Args: cobra.ArbitraryArgs,
 		Annotations: map[string]string{noteArgs: f.argHelp()}, DisableFlagsInUseLine: true,
 	}
+	f.bind(cmd.Flags())
+	f.completeWords(cmd)
+	return cmd
+}
+
+// completeWords lets the shell complete the words of lists.
+func (f *form) completeWords(cmd *cobra.Command) {
+	for _, flag := range f.flags {
+		if words := wordsOf(flag.field); words != nil {
+			_ = cmd.RegisterFlagCompletionFunc(flag.name, cobra.FixedCompletions(words, cobra.ShellCompDirectiveNoFileComp))
+		}
+	}
+	cmd.ValidArgsFunction = func(_ *cobra.Command, typed []string, _ string) ([]cobra.Completion, cobra.ShellCompDirective) {
+		if len(typed) < len(f.args) {
+			return wordsOf(f.args[len(typed)]), cobra.ShellCompDirectiveNoFileComp
+		}
+		return nil, cobra.ShellCompDirectiveNoFileComp
+	}
+}
+
+// wordsOf are the words that a field takes, when it takes words.
+func wordsOf(field protoreflect.FieldDescriptor) []string {
+	if field == nil || field.Kind() != protoreflect.EnumKind {
+		return nil
+	}
+	return strings.Split(event.EnumWords(field.Enum()), ", ")
 }

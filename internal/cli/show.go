@@ -42,6 +42,8 @@ func isTail(f protoreflect.FieldDescriptor) bool {
 	return false
 }
 
+var entryName = (&pb.Entry{}).ProtoReflect().Descriptor().FullName()
+
 // singles prints the values that stand alone, and blocks for messages.
 func (p *page) singles(m protoreflect.Message) {
 	var pairs [][2]string
@@ -66,6 +68,9 @@ func (p *page) singles(m protoreflect.Message) {
 				text, unit = spanText(span, unit), ""
 			}
 		}
+		if f.Kind() == protoreflect.StringKind && isHash(m.Get(f).String()) {
+			text = m.Get(f).String() // alone on its line there is room for all of it
+		}
 		if text != "" {
 			pairs = append(pairs, [2]string{words, strings.TrimSpace(text + " " + unit)})
 		}
@@ -74,9 +79,11 @@ func (p *page) singles(m protoreflect.Message) {
 		p.pairs(pairs)
 	}
 	for _, f := range blocks {
-		words, _ := heading(f)
-		p.blank()
-		p.line(words)
+		if f.Message().FullName() != entryName { // its own block names what it is
+			words, _ := heading(f)
+			p.blank()
+			p.line(words)
+		}
 		p.body(m.Get(f).Message())
 	}
 }
@@ -125,29 +132,54 @@ func (p *page) texts(title string, texts []string) {
 // rows prints messages of one kind as a table; what has rows of its own, or is
 // long, stands below its row.
 func (p *page) rows(list protoreflect.List, desc protoreflect.MessageDescriptor) {
-	var shownFields []protoreflect.FieldDescriptor
 	var cols []column
+	rows := make([]tableRow, list.Len())
 	for i := range desc.Fields().Len() {
 		f := desc.Fields().Get(i)
 		if f.IsList() {
 			continue
 		}
-		shownFields = append(shownFields, f)
-		cols = append(cols, column{headText(f), isNumber(f)})
-	}
-	rows := make([]tableRow, list.Len())
-	for i := range rows {
-		m := list.Get(i).Message()
-		for _, f := range shownFields {
-			text := ""
-			if !f.HasPresence() || m.Has(f) {
-				text = cell(f, m.Get(f))
+		cells, longest := column1(list, f)
+		if longest > longestCell {
+			words, _ := heading(f)
+			for j, text := range cells {
+				if text != "" {
+					rows[j].below = append(rows[j].below, words+": "+text)
+				}
 			}
-			rows[i].cells = append(rows[i].cells, text)
+			continue
 		}
-		rows[i].below = belowRow(m)
+		cols = append(cols, column{head: headText(f), number: isNumber(f), whole: isWhole(f)})
+		for j, text := range cells {
+			rows[j].cells = append(rows[j].cells, text)
+		}
+	}
+	for i := range rows {
+		rows[i].below = append(rows[i].below, belowRow(list.Get(i).Message())...)
 	}
 	p.table(cols, rows)
+}
+
+// longestCell is how long a text may be to stand in a table; longer ones stand
+// below their row.
+const longestCell = 40
+
+// column1 is one field of all rows, with the length of its longest text.
+func column1(list protoreflect.List, f protoreflect.FieldDescriptor) (cells []string, longest int) {
+	for i := range list.Len() {
+		m, text := list.Get(i).Message(), ""
+		if !f.HasPresence() || m.Has(f) {
+			text = cell(f, m.Get(f))
+		}
+		cells = append(cells, text)
+		longest = max(longest, runes(text))
+	}
+	return cells, longest
+}
+
+// isWhole says that a cell of the field reads badly when it is wrapped.
+func isWhole(f protoreflect.FieldDescriptor) bool {
+	return f.Name() != "state" && isClock(string(f.Name())) || f.Name() == "bag" || isNumber(f)
 }
 
 func isNumber(f protoreflect.FieldDescriptor) bool {

@@ -66,7 +66,10 @@ func (p *page) saved(x *pb.WriteResponse) {
 }
 
 // bagColumns are the columns of bags at one place.
-var bagColumns = []column{{"bag", false}, {"product", false}, {"batch", false}, {"use by", false}, {"mL", true}, {"state", false}}
+var bagColumns = []column{
+	{head: "bag", whole: true}, {head: "product"}, {head: "batch"}, {head: "use by", whole: true},
+	{head: "mL", number: true, whole: true}, {head: "state"},
+}
 
 func bagRow(b *pb.BagRow) tableRow {
 	useBy := clockText(b.UseBy)
@@ -116,7 +119,7 @@ func (p *page) stock(x *pb.ListStockResponse) {
 	}
 	if len(kit) > 0 {
 		p.line("kit")
-		p.table([]column{{"place", false}, {"item", false}, {"count", true}}, kit)
+		p.table([]column{{head: "place"}, {head: "item"}, {head: "count", number: true}}, kit)
 	}
 	p.tail(x.ProtoReflect())
 }
@@ -145,7 +148,7 @@ func (p *page) timeline(rows []*pb.TimelineRow) {
 		}
 		out = append(out, tableRow{cells: []string{line(clockText(r.At)), what, line(r.Where), line(r.Who), hashText(line(r.Record)), savedText(r.Saved)}})
 	}
-	p.table([]column{{"when", false}, {"what", false}, {"where", false}, {"who", false}, {"record", false}, {"kept", false}}, out)
+	p.table([]column{{head: "when", whole: true}, {head: "what"}, {head: "where"}, {head: "who"}, {head: "record", whole: true}, {head: "kept"}}, out)
 }
 
 func (p *page) bag(x *pb.GetBagResponse) {
@@ -245,7 +248,10 @@ func (p *page) caseRows(x *pb.GetCaseResponse) {
 				line(bagText(t.Bag)), line(t.Batch), line(clockText(t.StartedAt)), fmt.Sprint(t.ElapsedMin), fmt.Sprint(t.GivenMl), fmt.Sprint(t.RateMlPerH), state,
 			}})
 		}
-		p.table([]column{{"bag", false}, {"batch", false}, {"started", false}, {"min", true}, {"given, mL", true}, {"mL/h", true}, {"", false}}, rows)
+		p.table([]column{
+			{head: "bag", whole: true}, {head: "batch"}, {head: "started", whole: true}, {head: "min", number: true},
+			{head: "given, mL", number: true}, {head: "mL/h", number: true}, {},
+		}, rows)
 	}
 	if len(x.Vitals) > 0 {
 		p.list(x.ProtoReflect(), x.ProtoReflect().Descriptor().Fields().ByName("vitals"))
@@ -267,6 +273,7 @@ func (p *page) nowAnswer(x *pb.GetNowResponse) {
 		}))
 		p.line("  Clamp shut: `thawtrail clamp CASE`. The vet decides.")
 	}
+	p.blank()
 	if len(x.Running) == 0 {
 		p.line("Nothing runs.")
 	}
@@ -283,7 +290,7 @@ func (p *page) nowAnswer(x *pb.GetNowResponse) {
 			}
 			rows = append(rows, tableRow{cells: []string{line(clockText(due.At)), line(due.What), line(due.Case), line(bagText(due.Bag)), overdue}})
 		}
-		p.table([]column{{"due", false}, {"what", false}, {"case", false}, {"bag", false}, {"", false}}, rows)
+		p.table([]column{{head: "due", whole: true}, {head: "what"}, {head: "case"}, {head: "bag", whole: true}, {}}, rows)
 	}
 	if x.NotYetSent > 0 {
 		p.blank()

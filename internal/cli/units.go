@@ -95,12 +95,21 @@ func bagText(s string) string {
 
 const hashLength, shortHash = 64, 8
 
+func isHash(s string) bool {
+	return len(s) == hashLength && strings.Trim(s, "0123456789abcdef") == ""
+}
+
 // hashText shows the start of a hash, which is enough to name a record.
 func hashText(s string) string {
-	if len(s) == hashLength && strings.Trim(s, "0123456789abcdef") == "" {
+	if isHash(s) {
 		return s[:shortHash]
 	}
 	return s
+}
+
+// isClock says that a text field holds a time.
+func isClock(name string) bool {
+	return name == "at" || name == "now" || name == "use_by" || name == "recheck_due" || strings.HasSuffix(name, "_at")
 }
 
 // savedText says where a record is, in words.
@@ -121,7 +130,7 @@ func cell(f protoreflect.FieldDescriptor, v protoreflect.Value) string {
 	rule := event.RuleOf(f)
 	scale := float64(max(rule.Scale, 1))
 	if strings.HasSuffix(string(f.Name()), "_minor") {
-		scale = 100
+		return fmt.Sprintf("%.2f", float64(v.Int())/100)
 	}
 	switch f.Kind() {
 	case protoreflect.BoolKind:
@@ -159,7 +168,7 @@ func stringText(f protoreflect.FieldDescriptor, s string) string {
 	switch name := string(f.Name()); {
 	case strings.HasPrefix(name, "bag") || name == "runner_up":
 		return line(bagText(s))
-	case name == "at" || name == "now" || name == "use_by" || name == "recheck_due" || strings.HasSuffix(name, "_at"):
+	case isClock(name):
 		return line(clockText(s))
 	case strings.HasPrefix(name, "state") || name == "colostrum_window" || name == "igg_class" || name == "hold_reached":
 		return line(strings.ReplaceAll(s, "_", " "))
