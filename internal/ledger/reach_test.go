@@ -94,6 +94,16 @@ func TestCouldTheyHaveKnown(t *testing.T) {
 			n.hour(5)
 			n.hang(in(2))
 		}, ledger.HoldNotReached},
+		{"the same, and the laptop's record in between was about something else", func(n *night) {
+			n.hour(1)
+			h := n.hold()
+			n.hour(3)
+			n.barn.Write(&pb.KitCounted{Place: "car", Item: 1, Counted: 1})
+			n.hour(4)
+			n.barn.Hear(h)
+			n.hour(5)
+			n.hang(in(2))
+		}, ledger.HoldNotReached},
 		{"hung between the last record and the hearing, typed after: nobody knows", func(n *night) {
 			n.hour(1)
 			h := n.hold()

@@ -184,6 +184,8 @@ func TestDeviceCut(t *testing.T) {
 	p.home.Write(&pb.LogAdmitted{Log: past.Log[:], Reason: "all of it"})
 	require.True(t, p.standing(later).In)
 	require.False(t, p.standing(epoch).In)
+	p.home.Write(&pb.LogAdmitted{Log: past.Log[:], Upto: ledgertest.TipOf(at), Reason: "no cut"})
+	require.True(t, p.standing(later).In, "an admission takes nothing away")
 }
 
 // A branch of the log at the cut is not the record that the cut names.
@@ -258,11 +260,27 @@ func TestDecisionWithoutTheRight(t *testing.T) {
 	p.car.Write(bad, byMoss)
 	p.car.Correct(good, bad, byMoss)
 	p.car.Correct(good, nil, byMoss)
+	moss3 := p.car.Write(&pb.BagDiscarded{Bag: "B1"}, byMoss)
+	p.car.Correct(good, &pb.BagDiscarded{Bag: "B1"}, byMoss) // not by way of a fact either
+	p.car.Correct(moss3, bad, byMoss)
 	pr := ledgertest.Fold(event.Key{Kind: event.KindProduct, ID: "plasma"}, p.Records()).(*ledger.Product)
 	require.Equal(t, "Wattle", pr.Card().Maker)
 	require.Len(t, pr.Cards, 1)
 	require.Equal(t, []string{ledger.NotEntitled}, kindsOf(pr))
 	require.Len(t, pr.Found[0].Evidence, 3)
+	require.Equal(t, ledger.EndDiscarded, foldBag(t, p.World).Ended, "a fact does not turn into a decision")
+}
+
+// A fact without the right folds, marked, and is said once: on its primary entity.
+func TestFactWithoutTheRight(t *testing.T) {
+	p := newPractice(t)
+	p.home.Write(received("freezer"))
+	p.car.Write(&pb.BagsMoved{Bags: []string{"B0", "B1"}, ToPlace: "car", FromPlaces: []string{"freezer", "freezer"}}, ledgertest.By("reed", nil))
+	require.Equal(t, []string{ledger.NotEntitled}, kindsOf(ledgertest.Fold(event.Key{Kind: event.KindBag, ID: "B0"}, p.Records())))
+	b := foldBag(t, p.World)
+	require.Empty(t, kindsOf(b))
+	require.Equal(t, "car", b.Place)
+	require.True(t, b.Timeline[1].Marks.Has(ledger.MarkNotEntitled))
 }
 
 // A hold may be placed by anyone; a release by a vet who is not of the clinic

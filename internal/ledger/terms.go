@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"bytes"
 	"slices"
 
 	pb "thawtrail/proto/thawtrail/v1"
@@ -116,3 +117,8 @@ func NameOf(s State) string {
 
 // Founded says that there is a practice, so that rights count.
 func (r *Rights) Founded() bool { return r != nil && r.Founding != nil }
+
+// HasDevice says that a laptop was taken into the practice.
+func (r *Rights) HasDevice(id []byte) bool {
+	return r != nil && slices.ContainsFunc(r.Devices, func(d DeviceRight) bool { return bytes.Equal(d.Device, id) })
+}

@@ -1,0 +1,125 @@
+package ledger_test
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/require"
+	"google.golang.org/protobuf/proto"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/ledger/ledgertest"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// fold folds an entity of a kind.
+func fold[S ledger.State](t *testing.T, w *ledgertest.World, kind, id string) S {
+	t.Helper()
+	s, ok := ledgertest.Fold(event.Key{Kind: kind, ID: id}, w.Records()).(S)
+	require.True(t, ok)
+	return s
+}
+
+func TestKitIsASum(t *testing.T) {
+	w := ledgertest.New(t)
+	x, y := w.Device("x"), w.Device("y")
+	set := pb.KitItem_KIT_ITEM_FILTERED_SET
+	x.Write(&pb.KitStocked{Place: "car", Item: set, Count: 4, Lot: "L2", Expiry: "2027-01"})
+	y.Write(&pb.KitStocked{Place: "car", Item: set, Count: 2, Lot: "L2", Expiry: "2027-01"})
+	wrong := y.Write(&pb.KitUsed{Place: "car", Item: set, Count: 2})
+	x.Write(&pb.KitCounted{Place: "car", Item: set, Counted: 3, Expected: 4})
+	k := fold[*ledger.Kit](t, w, event.KindKit, event.KitID("car", set))
+	require.Equal(t, int64(3), k.Sum)
+	require.Equal(t, []ledger.KitLot{{Lot: "L2", Expiry: "2027-01", Count: 6}}, k.Lots)
+	require.Equal(t, int32(3), k.LastCount.Counted)
+
+	y.Correct(wrong, &pb.KitUsed{Place: "car", Item: set, Count: 1})
+	require.Equal(t, int64(4), fold[*ledger.Kit](t, w, event.KindKit, event.KitID("car", set)).Sum)
+}
+
+func TestPlaceAndTemperature(t *testing.T) {
+	w := ledgertest.New(t)
+	x := w.Device("x")
+	x.Write(&pb.PlaceAdded{Place: "P", Name: "north car", Kind: pb.PlaceKind_PLACE_KIND_VEHICLE_FREEZER, Vehicle: "V"})
+	x.Write(&pb.PlaceWarm{Place: "P", From: &pb.Moment{UnixMs: 100}, To: &pb.Moment{UnixMs: 200}, MostDc: proto.Int32(-20)})
+	x.Write(&pb.TemperatureRead{Place: "P", NowDc: -195, MostDc: proto.Int32(-170)})
+	p := fold[*ledger.Place](t, w, event.KindPlace, "P")
+	require.Equal(t, "north car", p.Name)
+	for _, tt := range []struct {
+		from, to int64
+		want     bool
+	}{{0, 99, false}, {0, 100, true}, {150, 160, true}, {200, 0, true}, {201, 0, false}, {0, 0, true}} {
+		require.Equal(t, tt.want, p.Warm[0].Covers(tt.from, tt.to), "%v", tt)
+	}
+	m := fold[*ledger.Temperature](t, w, event.KindTemperature, "P/2026-11")
+	require.Equal(t, int32(-195), m.Readings[0].NowDc)
+	require.Equal(t, int32(-170), *m.Readings[0].MostDc)
+}
+
+func TestPracticeAndPeople(t *testing.T) {
+	w := ledgertest.New(t)
+	x := w.Device("x")
+	w.Found(x)
+	x.Write(&pb.PersonAdded{Person: "reed", Name: "J. Reed", Registration: "V77"})
+	w.Grant(x, "reed", vet)
+	x.Write(&pb.VehicleAdded{Vehicle: "V", Name: "north car", Registration: "AB12"})
+	x.Write(&pb.DonorRecorded{Donor: "D", Name: "Bess", IggCgPerL: proto.Int32(1800)})
+	x.Write(&pb.ProtocolSet{Name: "foal", StartMin: proto.Int32(20)})
+	x.Write(&pb.ProtocolSet{Name: "foal", StartMin: proto.Int32(25)})
+	require.Equal(t, "AUD", fold[*ledger.Practice](t, w, event.KindPractice, "practice").Currency)
+	require.Equal(t, "M. Alder", fold[*ledger.Person](t, w, event.KindPerson, "owner").Name)
+	reed := fold[*ledger.Person](t, w, event.KindPerson, "reed")
+	require.Equal(t, "V77", reed.Registration)
+	require.Equal(t, []pb.Role{vet}, reed.Granted[0].Roles)
+	require.Equal(t, "AB12", fold[*ledger.Vehicle](t, w, event.KindVehicle, "V").Registration)
+	require.Equal(t, int32(1800), *fold[*ledger.Donor](t, w, event.KindDonor, "D").IggCgPerL)
+	protocol := fold[*ledger.Protocol](t, w, event.KindProtocol, "foal")
+	require.Equal(t, int32(25), *protocol.Current().StartMin)
+	require.Len(t, protocol.Versions, 2)
+	r := ledgertest.Rights(w.Records())
+	require.Len(t, r.Timeline, 4, "two logs, the founding, one grant")
+	require.Empty(t, kindsOf(r))
+}
+
+func TestClientStaysSealed(t *testing.T) {
+	w := ledgertest.New(t)
+	x := w.Device("x")
+	x.Write(&pb.ClientAdded{Client: "K", Name: &pb.Sealed{KeyId: []byte{1}, Nonce: []byte{2}, Ciphertext: []byte{3}}})
+	x.Write(&pb.NoteAdded{EntityKind: "client", Entity: "K", Text: &pb.Sealed{Ciphertext: []byte{4}}})
+	x.Write(&pb.ClientForgotten{Client: "K", Reason: "asked for"})
+	c := fold[*ledger.Client](t, w, event.KindClient, "K")
+	require.Equal(t, []byte{3}, c.Name.Ciphertext)
+	require.Nil(t, c.Telephone)
+	require.Equal(t, []byte{4}, c.Notes[0].Text.Ciphertext)
+	require.Equal(t, "asked for", c.Forgotten.Reason)
+}
+
+func TestBatchStock(t *testing.T) {
+	w := ledgertest.New(t)
+	x := w.Device("x")
+	x.Write(received("car"))
+	x.Write(found("car"))
+	x.Write(&pb.ReactionNoted{Case: "C1", Signs: []string{"hives"}, Bag: "B1", Product: "plasma", Batch: "H2207", Grave: true})
+	b := fold[*ledger.Batch](t, w, batchKey.Kind, batchKey.ID)
+	require.Equal(t, []string{"B0", "B1"}, b.Stock[0].Bags)
+	require.True(t, b.Stock[1].Found)
+	require.True(t, b.Reactions[0].Grave)
+	require.Equal(t, "H2207", b.Code)
+}
+
+func TestQuarantineDecided(t *testing.T) {
+	w := ledgertest.New(t)
+	x := w.Device("x")
+	x.Write(received("car"))
+	warm := x.Write(&pb.PlaceWarm{Place: "car", From: &pb.Moment{UnixMs: 100}})
+	x.Write(&pb.QuarantineDecided{Bags: []string{"B1"}, Warm: warm.Hash.String(), Reason: "stayed solid"})
+	b := foldBag(t, w)
+	require.Equal(t, warm.Hash.String(), b.Decisions[0].Warm)
+	require.True(t, b.InStock())
+	x.Write(&pb.BagSoftened{Bag: "B1"})
+	x.Write(&pb.BagKeptBack{Bag: "B1", Reason: "laboratory", Place: "fridge"})
+	b = foldBag(t, w)
+	require.Len(t, b.Softened, 1)
+	require.Equal(t, ledger.EndKeptBack, b.Ended)
+	require.Equal(t, "fridge", b.Place)
+}
