@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"strings"
 	"time"
 
 	"github.com/spf13/pflag"
@@ -76,7 +77,7 @@ func inWords(err error, address string) error {
 	}
 	switch s := status.Convert(err); s.Code() {
 	case codes.Unavailable:
-		return fmt.Errorf("no agent answers at %s; start one with `thawtrail agent --data DIR`", address)
+		return unavailable(s.Message(), address)
 	case codes.Unimplemented:
 		return fmt.Errorf("the program at %s is older than this command", address)
 	case codes.DeadlineExceeded:
@@ -88,6 +89,18 @@ func inWords(err error, address string) error {
 	default:
 		return errors.New(s.Message())
 	}
+}
+
+// unavailable tells apart nobody there, a link that broke on the way, and an
+// agent that itself says why it cannot.
+func unavailable(message, address string) error {
+	switch {
+	case strings.Contains(message, "connection error"):
+		return fmt.Errorf("no agent answers at %s; start one with `thawtrail agent --data DIR`", address)
+	case strings.Contains(message, "error reading from server"), strings.Contains(message, "transport is closing"):
+		return fmt.Errorf("the link to %s broke before it answered; whether it was done is not known, so ask before typing it again", address)
+	}
+	return errors.New(message)
 }
 
 // write sends an entry and prints what was saved.

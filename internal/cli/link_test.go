@@ -62,7 +62,7 @@ func TestWriteSendsTheEntryAndSaysWhereItIsSaved(t *testing.T) {
 	code, out, errs := runLine(t, "receive", "--product", "P", "--batch", "B", "--expiry", "2028-04", "--volume-ml", "950", "--count", "6", "--place", "F", "--at", at)
 	require.Zero(t, code, errs)
 	require.EqualValues(t, 6, p.wrote.Entry.GetBagsReceived().Count)
-	for _, want := range []string{"new: 5Q", "7K2M-9QX4-", "! one [give a reason: a]", "! three", "+1 more", "Held on the clinic's server."} {
+	for _, want := range []string{"new: 5Q (the first characters are enough)", "7K2M-9QX4-", "! one [give a reason: a]", "! three", "+1 more", "Held on the clinic's server."} {
 		require.Contains(t, out, want)
 	}
 	require.NotContains(t, out, "four")
@@ -126,6 +126,7 @@ func TestFailuresAreToldInTheUsersWords(t *testing.T) {
 		{service.Status(refusal.Conflict("bag", "7K2M", "a bag that is known here")), exitRefused, `bag: "7K2M" was refused; expected a bag that is known here` + "\n"},
 		{service.Status(refusal.New("igg_g_per_l", "350", "0 to 60").Because("mg/dL?")), exitRefused, `igg_g_per_l: "350" was refused; expected 0 to 60 (mg/dL?)` + "\n"},
 		{status.Error(codes.Internal, "disk full\x1b[2J"), exitFailed, "thawtrail: disk full\uFFFD[2J\n"},
+		{status.Error(codes.Unavailable, "not saved: this program is stopping"), exitFailed, "thawtrail: not saved: this program is stopping\n"},
 		{status.Error(codes.DeadlineExceeded, "x"), exitFailed, "thawtrail: " + at + " did not answer in time; whether it was done is not known, so ask before typing it again\n"},
 	} {
 		p.err = c.err

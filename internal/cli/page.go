@@ -149,16 +149,14 @@ func fitWidths(cols []column, rows []tableRow, kept []int) []int {
 	widths, least := make([]int, len(cols)), make([]int, len(cols))
 	total := 0
 	for _, c := range kept {
-		widths[c] = longestWord(cols[c].head)
-		least[c] = widths[c]
+		widths[c], least[c] = runes(cols[c].head), longestWord(cols[c].head)
 		for _, r := range rows {
 			widths[c] = max(widths[c], min(runes(r.cells[c]), screenWidth))
-			least[c] = max(least[c], min(longestWord(r.cells[c]), widestWhole))
-		}
-		if cols[c].whole {
-			least[c] = min(widths[c], widestWhole)
-		} else {
-			widths[c] = max(widths[c], runes(cols[c].head))
+			unbroken := longestWord(r.cells[c])
+			if cols[c].whole {
+				unbroken = runes(r.cells[c])
+			}
+			least[c] = max(least[c], min(unbroken, widestWhole))
 		}
 		total += widths[c] + columnGap
 	}

@@ -19,6 +19,8 @@ func (p *page) tuned(m proto.Message) bool {
 		p.stock(x)
 	case *pb.GetBagResponse:
 		p.bag(x)
+	case *pb.ChooseBagsResponse:
+		p.choice(x)
 	case *pb.GetCaseResponse:
 		p.caseSheet(x)
 	case *pb.GetNowResponse:
@@ -45,7 +47,7 @@ func (p *page) saved(x *pb.WriteResponse) {
 		}
 	}
 	if len(others) > 0 {
-		p.hang("  new: ", "       ", strings.Join(others, ", "))
+		p.hang("  new: ", "       ", strings.Join(others, ", ")+" (the first characters are enough)")
 	}
 	if len(bags) > 0 {
 		p.blank()
@@ -136,6 +138,27 @@ func count(n int, what string) string {
 		return "1 " + what
 	}
 	return fmt.Sprintf("%d %ss", n, what)
+}
+
+// choice prints the bags to take, and why.
+func (p *page) choice(x *pb.ChooseBagsResponse) {
+	if len(x.Bags) == 0 {
+		p.wrap("", emptyLists["thawtrail.v1.ChooseBagsResponse.bags"])
+	} else {
+		p.line(fmt.Sprintf("Take %s (%d mL more than is needed):", count(len(x.Bags), "bag"), x.WasteMl))
+		var rows []tableRow
+		for _, b := range x.Bags {
+			row := bagRow(b)
+			row.cells = append(row.cells, line(b.Place))
+			row.below = cleanAll(b.Because)
+			rows = append(rows, row)
+		}
+		p.table(append(bagColumns[:len(bagColumns):len(bagColumns)], column{head: "place"}), rows)
+	}
+	if f := x.ProtoReflect().Descriptor().Fields().ByName("runner_up"); len(x.RunnerUp) > 0 {
+		p.list(x.ProtoReflect(), f)
+	}
+	p.tail(x.ProtoReflect())
 }
 
 // timeline prints a dated list.
