@@ -217,7 +217,7 @@ func TestExplained(t *testing.T) {
 	x := w.Device("x")
 	x.Write(received("car"))
 	x.Write(started("C1", mare, "car"))
-	x.Write(started("C2", other, "car"))
+	second := x.Write(started("C2", other, "car"))
 	d := foldBag(t, w).Discrepancies()[0]
 	x.Write(&pb.DiscrepancyExplained{
 		Kind: d.Kind, EntityKind: bagKey.Kind, Entity: bagKey.ID, Evidence: [][]byte{d.Evidence[0][:]}, Text: "second case is a slip",
@@ -226,10 +226,17 @@ func TestExplained(t *testing.T) {
 	require.False(t, d.Open)
 	require.Equal(t, "second case is a slip", d.Explanations[0].Text)
 
-	x.Write(started("C3", "name:THIRD/", "car"))
+	third := x.Write(started("C3", "name:THIRD/", "car"))
 	d = foldBag(t, w).Discrepancies()[0]
 	require.True(t, d.Open, "a third patient is new evidence")
 	require.Len(t, d.Evidence, 3)
+
+	x.Correct(third, nil)
+	require.False(t, foldBag(t, w).Discrepancies()[0].Open)
+	x.Correct(second, started("C2", "name:THIRD/", "car"))
+	d = foldBag(t, w).Discrepancies()[0]
+	require.True(t, d.Open, "a corrected record is new evidence")
+	require.Len(t, d.Evidence, 1)
 }
 
 // A correction that names another bag takes the fact from the one to the other.
@@ -273,6 +280,8 @@ func TestCorrectedApart(t *testing.T) {
 }
 
 // Written order decides which statement stands, not the wall clock.
+//
+// Mutant: order by wall clock.
 func TestWrittenOrderNotWallClock(t *testing.T) {
 	w := ledgertest.New(t)
 	x, y := w.Device("x"), w.Device("y")

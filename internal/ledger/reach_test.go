@@ -163,6 +163,17 @@ func TestCouldTheyHaveKnown(t *testing.T) {
 			n.hour(6)
 			n.hang()
 		}, ledger.HoldReached},
+		{"the clock was set back past an older record, typed as it happened", func(n *night) {
+			n.hour(1)
+			h := n.hold()
+			n.hour(4.5)
+			n.other()
+			n.hour(5)
+			n.barn.Hear(h)
+			n.barn.Offset = -2 * time.Hour
+			n.hour(6)
+			n.hang()
+		}, ledger.HoldReached},
 		{"the clock was set back, typed late: its times tell nothing", func(n *night) {
 			n.hour(1)
 			h := n.hold()

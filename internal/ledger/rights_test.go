@@ -261,7 +261,7 @@ func TestDecisionWithoutTheRight(t *testing.T) {
 	p.car.Correct(good, bad, byMoss)
 	p.car.Correct(good, nil, byMoss)
 	moss3 := p.car.Write(&pb.BagDiscarded{Bag: "B1"}, byMoss)
-	p.car.Correct(good, &pb.BagDiscarded{Bag: "B1"}, byMoss) // not by way of a fact either
+	p.car.Correct(good, &pb.BagDiscarded{Bag: "B9"}, byMoss) // not by way of a fact either
 	p.car.Correct(moss3, bad, byMoss)
 	pr := ledgertest.Fold(event.Key{Kind: event.KindProduct, ID: "plasma"}, p.Records()).(*ledger.Product)
 	require.Equal(t, "Wattle", pr.Card().Maker)

@@ -19,6 +19,7 @@ const (
 	TermRecheckDue = "recheck_due" // closed or open cases that wait for a recheck
 	TermHeld       = "held"        // batches with a hold or recall that stands
 	TermOpenDoubt  = "open_doubt"  // any entity with an open discrepancy
+	TermForgotten  = "forgotten"   // clients who asked to be forgotten
 	TermDoubt      = "doubt"       // any entity with a discrepancy, open or not
 )
 
@@ -33,6 +34,10 @@ func Terms(s State) []string {
 		out = s.terms()
 	case *Case:
 		out = s.terms()
+	case *Client:
+		if s.Forgotten != nil {
+			out = append(out, TermForgotten)
+		}
 	case *Batch:
 		if len(s.Standing()) > 0 {
 			out = append(out, TermHeld)
