@@ -185,3 +185,14 @@ func sortedIDs[V any](m map[KeyID]V) []KeyID {
 func sortedKeys(m map[event.Key]struct{}) []event.Key {
 	return slices.SortedFunc(maps.Keys(m), event.Key.Compare)
 }
+
+// All lists every key held, in the order of their ids.
+func (r *Keyring) All() []FieldKey {
+	r.mu.RLock()
+	defer r.mu.RUnlock()
+	out := make([]FieldKey, 0, len(r.keys))
+	for _, id := range slices.SortedFunc(maps.Keys(r.keys), compareIDs) {
+		out = append(out, r.keys[id])
+	}
+	return out
+}

@@ -242,14 +242,11 @@ func (b *book) devices(rights *ledger.Rights) []*pb.DeviceRow {
 	}
 	out := make([]*pb.DeviceRow, 0, len(order))
 	for _, id := range order {
-		rows[id].ShutOut = rights.Founded() && !b.admitted(rights, id)
+		device, _ := hex.DecodeString(id)
+		rows[id].ShutOut = rights.Founded() && !rights.HasDevice(device)
 		out = append(out, rows[id])
 	}
 	return out
-}
-
-func (b *book) admitted(rights *ledger.Rights, device string) bool {
-	return slices.ContainsFunc(rights.Devices, func(d ledger.DeviceRight) bool { return hex.EncodeToString(d.Device) == device })
 }
 
 // ListAffected lists the cases of which a plan relied on a version.

@@ -88,6 +88,9 @@ func (x *Exchange) Push(ctx context.Context, req *pb.PushRequest) (*pb.PushRespo
 	if len(req.Runs) > maxRuns {
 		return nil, status.Errorf(codes.InvalidArgument, "%d runs in one push; expected at most %d", len(req.Runs), maxRuns)
 	}
+	if err := x.Seals.Take(req.Keys); err != nil {
+		return nil, unsaved(err)
+	}
 	results, err := x.Store.Ingest(ctx, req.Runs)
 	if err != nil {
 		return nil, unsaved(err)
@@ -127,6 +130,7 @@ type pull struct {
 	pusher *exchange.Pusher
 	most   int
 	seen   uint64
+	keys   int // how many field keys were sent
 
 	mu    sync.Mutex
 	known []exchange.LogTip // what the device pushed meanwhile, at most maxKnown
@@ -256,6 +260,9 @@ func (p *pull) moved() {
 // between two of them.
 func (p *pull) drain(ctx context.Context) error {
 	for {
+		if err := p.sendKeys(); err != nil {
+			return err
+		}
 		send, ok := p.pusher.Next()
 		if !ok {
 			return nil
@@ -273,5 +280,19 @@ func (p *pull) drain(ctx context.Context) error {
 		}
 		p.pusher.Streamed(next)
 		p.moved()
+	}
+}
+
+// sendKeys sends field keys ahead of the records that need them.
+func (p *pull) sendKeys() error {
+	for {
+		keys, next := p.x.Seals.Since(p.keys, MaxKeysSent)
+		if len(keys) == 0 {
+			return nil
+		}
+		if err := p.stream.Send(&pb.PullResponse{Keys: keys}); err != nil {
+			return err
+		}
+		p.keys = next
 	}
 }

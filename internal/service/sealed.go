@@ -1,10 +1,14 @@
 package service
 
 import (
+	"context"
+
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"thawtrail/internal/event"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/store"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -18,6 +22,28 @@ type Seals interface {
 	Open(entity event.Key, field string, s *pb.Sealed) (plain string, ok bool)
 	// Save writes keys that were made durably, before a record relies on them.
 	Save() error
+	// Take takes keys that came beside records, durably.
+	Take([]*pb.FieldKey) error
+	// Since lists keys after the first n, and the number to go on from.
+	Since(n, most int) (list []*pb.FieldKey, next int)
+	// Forget drops the keys of an entity for ever, here.
+	Forget(event.Key) error
+}
+
+// MaxKeysSent bounds the keys beside one message.
+const MaxKeysSent = 500
+
+// dropForgotten drops the keys of every client who asked to be forgotten.
+func (r *Replica) dropForgotten(ctx context.Context) error {
+	return r.Store.View(ctx, func(v *store.Snapshot) error {
+		keys, err := v.Find(ledger.TermForgotten, maxRows)
+		for _, k := range keys {
+			if err := r.Seals.Forget(k); err != nil {
+				return err
+			}
+		}
+		return err
+	})
 }
 
 // forgotten stands in place of a text whose key is not here.

@@ -44,6 +44,8 @@ type Replica struct {
 	Hub    bool
 	Name   string // of this device
 
+	AsideDir string // where runs that do not verify are kept for a person
+
 	requests singleflight.Group
 }
 

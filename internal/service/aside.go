@@ -1,0 +1,49 @@
+package service
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"sort"
+
+	"google.golang.org/protobuf/proto"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
+	"thawtrail/internal/trust"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// maxAside bounds the runs that are kept for a person; the oldest go first.
+const maxAside = 64
+
+// KeepAside keeps a run that did not verify, with the reason beside it, so that
+// a person can look. Nothing of it is in the books.
+func (r *Replica) KeepAside(run *pb.Run, why *exchange.Refusal) {
+	if r.AsideDir == "" {
+		return
+	}
+	data, err := proto.Marshal(run)
+	if err != nil {
+		return
+	}
+	log, _ := event.ToHash(run.GetLog())
+	name := fmt.Sprintf("%016d-%s-%d", r.Clock.Now().UnixMicro(), log.Short(), run.GetFrom())
+	base := filepath.Join(r.AsideDir, name)
+	// A full disk must not stop the exchange: the run can be fetched again.
+	if trust.WriteFile(base+".run", data) == nil {
+		_ = trust.WriteFile(base+".txt", []byte(why.Error()+"\n"))
+	}
+	r.trimAside()
+}
+
+func (r *Replica) trimAside() {
+	files, err := filepath.Glob(filepath.Join(r.AsideDir, "*"))
+	if err != nil {
+		return
+	}
+	sort.Strings(files)
+	for _, f := range files[:max(0, len(files)-2*maxAside)] {
+		_ = os.Remove(f) // best effort: it only bounds the folder
+	}
+}

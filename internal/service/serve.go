@@ -1,0 +1,155 @@
+package service
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/health"
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/keepalive"
+	"google.golang.org/grpc/reflection"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/store"
+	"thawtrail/internal/trust"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// Timing of links. Client and server must agree: a client that pings more often
+// than MinPing allows is sent away.
+const (
+	PingEvery   = 30 * time.Second // of a client, also while nothing is said
+	PingTimeout = 10 * time.Second // then the link is dead
+	MinPing     = 20 * time.Second // what a server allows
+	StopWithin  = 10 * time.Second // a graceful stop ends the hard way after this
+	callTimeout = 30 * time.Second
+
+	maxMessage = 4 << 20
+	window     = 1 << 20
+)
+
+// Mount puts the services of a replica on a new gRPC server, with health and
+// reflection. Both sides of the practice mount the same.
+func Mount(r *Replica, x *Exchange) *grpc.Server {
+	s := grpc.NewServer(
+		grpc.MaxRecvMsgSize(maxMessage), grpc.MaxSendMsgSize(maxMessage),
+		grpc.InitialWindowSize(window), grpc.InitialConnWindowSize(window),
+		grpc.MaxConcurrentStreams(256), grpc.ConnectionTimeout(PingTimeout),
+		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: MinPing, PermitWithoutStream: true}),
+		grpc.KeepaliveParams(keepalive.ServerParameters{Time: PingEvery, Timeout: PingTimeout}),
+	)
+	pb.RegisterRecordServiceServer(s, &Records{Replica: r})
+	pb.RegisterStockServiceServer(s, &Stock{Replica: r})
+	pb.RegisterCaseServiceServer(s, &Cases{Replica: r})
+	pb.RegisterAuditServiceServer(s, &Audit{Replica: r})
+	pb.RegisterPlanServiceServer(s, &Plans{Now: r.Clock.Now})
+	pb.RegisterExchangeServiceServer(s, x)
+	healthpb.RegisterHealthServer(s, health.NewServer())
+	reflection.Register(s)
+	return s
+}
+
+// Dial prepares a link to another replica. It connects when first used.
+func Dial(addr string) (*grpc.ClientConn, error) {
+	return grpc.NewClient(addr,
+		grpc.WithTransportCredentials(trust.Transport()),
+		grpc.WithKeepaliveParams(keepalive.ClientParameters{Time: PingEvery, Timeout: PingTimeout, PermitWithoutStream: true}),
+		grpc.WithInitialWindowSize(window), grpc.WithInitialConnWindowSize(window),
+		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessage), grpc.MaxCallSendMsgSize(maxMessage)),
+	)
+}
+
+// Serve serves until ctx ends, then stops gracefully, and hard after StopWithin.
+func Serve(ctx context.Context, s *grpc.Server, l net.Listener) error {
+	stopped := make(chan struct{})
+	go func() {
+		defer close(stopped)
+		<-ctx.Done()
+		hard := time.AfterFunc(StopWithin, s.Stop)
+		defer hard.Stop()
+		s.GracefulStop()
+	}()
+	err := s.Serve(l)
+	if ctx.Err() == nil {
+		return fmt.Errorf("serve on %s: %w", l.Addr(), err)
+	}
+	<-stopped
+	return nil
+}
+
+// Fold keeps the index up to date until ctx ends, so that a query rarely waits.
+func (r *Replica) Fold(ctx context.Context) error {
+	for {
+		changed := r.Store.Changed()
+		err := r.Store.CatchUp(ctx)
+		if err == nil {
+			err = r.dropForgotten(ctx)
+		}
+		if err != nil {
+			if ctx.Err() != nil || errors.Is(err, store.ErrClosed) {
+				return nil
+			}
+			return err
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-changed:
+		}
+	}
+}
+
+// PracticeID is the practice that this replica's books belong to; empty for none.
+func (r *Replica) PracticeID(ctx context.Context) (id string, err error) {
+	err = r.Store.View(ctx, func(v *store.Snapshot) error {
+		return v.Each(event.KindPractice, func(s ledger.State) (bool, error) {
+			id = s.Key().ID
+			return false, nil
+		})
+	})
+	return id, err
+}
+
+// Metrics serves the Prometheus text format until ctx ends. An empty address
+// serves nothing.
+func (r *Replica) Metrics(ctx context.Context, addr string) error {
+	if addr == "" {
+		return nil
+	}
+	l, err := trust.Listen(addr)
+	if err != nil {
+		return err
+	}
+	reg := prometheus.NewRegistry()
+	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	gauge := func(name, help string, value func() float64) {
+		reg.MustRegister(prometheus.NewGaugeFunc(prometheus.GaugeOpts{Namespace: "thawtrail", Name: name, Help: help}, value))
+	}
+	gauge("records", "Records saved here.", func() float64 { return float64(r.Store.Records()) })
+	gauge("unsent_records", "Records of this device that no server has acknowledged.", func() float64 { return float64(r.unsent()) })
+	gauge("repairs", "Repairs since this replica was opened.", func() float64 { return float64(len(r.Store.Repairs())) })
+	gauge("last_heard_seconds", "Unix time when this replica last heard from the server; 0 for never.", func() float64 {
+		if t := r.Link.LastHeard(); !t.IsZero() {
+			return float64(t.Unix())
+		}
+		return 0
+	})
+	mux := http.NewServeMux()
+	mux.Handle("GET /metrics", promhttp.HandlerFor(reg, promhttp.HandlerOpts{}))
+	srv := &http.Server{Handler: mux, ReadHeaderTimeout: PingTimeout, MaxHeaderBytes: 16 << 10}
+	stop := context.AfterFunc(ctx, func() { _ = srv.Close() }) // ending by Close is the normal end
+	defer stop()
+	if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+		return fmt.Errorf("metrics on %s: %w", addr, err)
+	}
+	return nil
+}
