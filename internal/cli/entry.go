@@ -115,6 +115,9 @@ func (e *entryForm) replacement(d *desk, c *pb.Corrected, req *pb.WriteRequest) 
 	if err != nil {
 		return err
 	}
+	if instead.Entry.GetCorrected() != nil {
+		return refusal.New("with", e.with.text(), "an entry, not another correction")
+	}
 	req.Replacement, c.OccurredAt = instead.Entry, instead.OccurredAt
 	return nil
 }

@@ -128,6 +128,7 @@ func TestCorrectTakesAnotherEntry(t *testing.T) {
 		"correct 3f9a --reason x",
 		"correct 3f9a --reason x --void --with 'close 5Q well'",
 		"correct 3f9a --reason x --with 'now'",
+		"correct 3f9a --reason x --with 'correct 5b --void --reason y'",
 		"correct 3f9a --reason x --with \"igg 5Q --kind 'open\"",
 		"correct 3f9a --reason x --with 'close 5Q --nonsense'",
 	} {
