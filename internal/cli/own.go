@@ -4,13 +4,13 @@ import (
 	"encoding/json"
 	"regexp"
 	"runtime"
-	"runtime/debug"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"thawtrail/internal/caution"
 	"thawtrail/internal/engine"
+	"thawtrail/internal/service"
 )
 
 // ownCommand is a command that no .proto file names.
@@ -22,6 +22,8 @@ type ownCommand struct {
 func (d *desk) ownCommands() []ownCommand {
 	return []ownCommand{
 		{"label read", d.labelCommand()},
+		{"server", d.serverCommand()},
+		{"agent", d.agentCommand()},
 		{"caution list", d.cautionCommand()},
 		{"version", d.versionCommand()},
 	}
@@ -67,14 +69,10 @@ func (d *desk) cautionCommand() *cobra.Command {
 
 func (d *desk) versionCommand() *cobra.Command {
 	return plain("version", "Versions of this program and its formulas", "version", func(asJSON bool) error {
-		program := "development"
-		if info, ok := debug.ReadBuildInfo(); ok && info.Main.Version != "" {
-			program = info.Main.Version
-		}
 		if asJSON {
-			return d.object(map[string]any{"program": program, "engine": engine.Version, "go": runtime.Version(), "system": runtime.GOOS + "/" + runtime.GOARCH})
+			return d.object(map[string]any{"program": service.Version, "engine": engine.Version, "go": runtime.Version(), "system": runtime.GOOS + "/" + runtime.GOARCH})
 		}
-		d.printf("thawtrail %s, %s, %s on %s/%s\n", program, engine.Version, runtime.Version(), runtime.GOOS, runtime.GOARCH)
+		d.printf("thawtrail %s, %s, %s on %s/%s\n", service.Version, engine.Version, runtime.Version(), runtime.GOOS, runtime.GOARCH)
 		return nil
 	})
 }

@@ -1,0 +1,74 @@
+package cli
+
+import (
+	"context"
+	"log/slog"
+
+	"github.com/spf13/cobra"
+
+	"thawtrail/agent"
+	"thawtrail/internal/refusal"
+	"thawtrail/server"
+)
+
+// daemon are the flags that server and agent share.
+type daemon struct {
+	data, listen, metrics, name *flagOf
+}
+
+func newDaemon(listen string) *daemon {
+	return &daemon{
+		data:    &flagOf{name: "data", metavar: "DIR", help: "folder of this replica; made when absent", required: true},
+		listen:  &flagOf{name: "listen", metavar: "ADDRESS", help: "where commands and laptops reach it (" + listen + ")"},
+		metrics: &flagOf{name: "metrics", metavar: "ADDRESS", help: "where metrics can be read; nowhere when left out"},
+		name:    &flagOf{name: "name", metavar: metaText, help: "what people call this machine"},
+	}
+}
+
+// command is a command that runs until it is stopped.
+func (f *daemon) command(use, short, example string, more []*flagOf, run func(context.Context) error) *cobra.Command {
+	cmd := &cobra.Command{
+		Use: use + " --data DIR", Short: short, Example: example, Args: cobra.NoArgs, DisableFlagsInUseLine: true,
+	}
+	bindFlags(cmd.Flags(), f.data)
+	bindFlags(cmd.Flags(), more...)
+	bindFlags(cmd.Flags(), f.listen, f.metrics, f.name)
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		if f.data.text() == "" {
+			return refusal.New("data", "", "--data DIR: "+f.data.help)
+		}
+		return run(cmd.Context())
+	}
+	return cmd
+}
+
+// log writes what happens while a daemon runs to standard error.
+func (d *desk) log() *slog.Logger { return slog.New(slog.NewTextHandler(d.err, nil)) }
+
+// ready says that a daemon answers, on standard output, where a script waits.
+func (d *desk) ready(what string) func(string) {
+	return func(address string) { d.printf("%s answers at %s; stop it with Ctrl-C\n", what, address) }
+}
+
+func (d *desk) serverCommand() *cobra.Command {
+	f := newDaemon("127.0.0.1:4270")
+	return f.command("server", "Run the clinic's server, where laptops meet", "server --data /var/lib/thawtrail", nil,
+		func(ctx context.Context) error {
+			return server.Run(ctx, server.Config{
+				Data: f.data.text(), Listen: f.listen.text(), Metrics: f.metrics.text(), Name: f.name.text(),
+				Log: d.log(), Ready: d.ready("the clinic's server"),
+			})
+		})
+}
+
+func (d *desk) agentCommand() *cobra.Command {
+	f := newDaemon(defaultAddress)
+	clinic := &flagOf{name: "server", metavar: "ADDRESS", help: "the clinic's server; without one this laptop works alone"}
+	return f.command("agent", "Run this laptop's agent, with or without a network", "agent --data thawtrail-data --server 127.0.0.1:4270", []*flagOf{clinic},
+		func(ctx context.Context) error {
+			return agent.Run(ctx, agent.Config{
+				Data: f.data.text(), Server: clinic.text(), Listen: f.listen.text(), Metrics: f.metrics.text(), Name: f.name.text(),
+				Log: d.log(), Ready: d.ready("this laptop's agent"),
+			})
+		})
+}
