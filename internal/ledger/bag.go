@@ -139,6 +139,12 @@ type QuarantineDecision struct {
 // InStock says that the bag can still be looked for at its place.
 func (b *Bag) InStock() bool { return b.Ended == "" && b.Label != nil }
 
+// Running says that the bag hangs: a transfusion was begun and not ended. Such a
+// bag has left the stock (EndGiven).
+func (b *Bag) Running() bool {
+	return slices.ContainsFunc(b.Uses, func(u Use) bool { return u.End == nil })
+}
+
 func foldBag(s *set) State {
 	b := &Bag{}
 	b.label(s)

@@ -78,9 +78,13 @@ func TestBagOfOneNight(t *testing.T) {
 	} {
 		step.d.Write(step.body)
 	}
+	b := foldBag(t, w)
+	require.True(t, b.Running())
+	require.False(t, b.InStock(), "a bag that hangs has left the stock")
 	car.Write(ended("C1", "name:MARE/", 940), finished)
 
-	b := foldBag(t, w)
+	b = foldBag(t, w)
+	require.False(t, b.Running())
 	require.Empty(t, kindsOf(b))
 	require.Equal(t, []string{"freezer", "car"}, []string{b.Custody[0].Place, b.Custody[1].Place})
 	require.Equal(t, "car", b.Place)

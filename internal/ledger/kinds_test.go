@@ -123,3 +123,27 @@ func TestQuarantineDecided(t *testing.T) {
 	require.Equal(t, ledger.EndKeptBack, b.Ended)
 	require.Equal(t, "fridge", b.Place)
 }
+
+func TestReturnedToTheMaker(t *testing.T) {
+	w := ledgertest.New(t)
+	x := w.Device("x")
+	x.Write(received("car"))
+	x.Write(&pb.BagReturned{Bag: "B1", To: pb.ReturnTo_RETURN_TO_MAKER})
+	require.Equal(t, ledger.EndReturned, foldBag(t, w).Ended)
+	x.Write(counted("car", []string{"B1"}, nil))
+	require.Equal(t, []string{ledger.CustodyBroken}, kindsOf(foldBag(t, w)))
+	x.Write(found("car"))
+	require.True(t, foldBag(t, w).InStock(), "who finds a bag brings it back into the stock")
+}
+
+func TestLogEpoch(t *testing.T) {
+	w := ledgertest.New(t)
+	x := w.Device("x")
+	before := x.Tips()
+	x.NewEpoch("restored")
+	l := fold[*ledger.Log](t, w, event.KindLog, x.Log().String())
+	require.Equal(t, uint32(1), l.Epoch)
+	require.Equal(t, x.ID(), l.Device)
+	require.Equal(t, before[0].Log, l.Predecessors[0].Log[:])
+	require.Equal(t, "restored", l.Reason)
+}

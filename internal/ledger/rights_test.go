@@ -1,6 +1,7 @@
 package ledger_test
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -295,4 +296,32 @@ func TestReleaseWithoutTheRight(t *testing.T) {
 	b := ledgertest.Fold(batchKey, p.Records()).(*ledger.Batch)
 	require.Len(t, b.Standing(), 1)
 	require.Equal(t, []string{ledger.NotEntitled}, kindsOf(b))
+}
+
+// An admission may come before the log that it names.
+func TestAdmittedBeforeItsOpening(t *testing.T) {
+	p := newPractice(t)
+	s := p.Device("stranger")
+	first := s.Write(received("car"))
+	second := s.Write(moved("car", "freezer"))
+	p.home.Write(&pb.LogAdmitted{Log: first.Log[:], Upto: ledgertest.TipOf(first), Reason: "locum"})
+	held := slices.DeleteFunc(p.Records(), func(r *event.Record) bool { return r.Head.Type == event.TypeLogOpened && r.Log == first.Log })
+	r := ledgertest.Rights(held)
+	require.True(t, r.Standing(first).In)
+	require.False(t, r.Standing(second).In)
+	require.Equal(t, ledgertest.Rights(p.Records()).Standing(first), r.Standing(first))
+}
+
+// What only looks like rights is passed over.
+func TestBrokenRights(t *testing.T) {
+	p := newPractice(t)
+	for _, body := range []proto.Message{
+		&pb.RightsRevoked{Grant: "no hash", Reason: "x"}, &pb.RightsRevoked{Reason: "x"},
+		&pb.RightsRevoked{Device: []byte{1}, Reason: "x"}, &pb.LogAdmitted{Log: []byte{1}, Reason: "x"},
+		&pb.DeviceAdded{}, &pb.RoleGranted{Person: "reed"},
+	} {
+		p.home.Write(body)
+	}
+	require.Equal(t, clean, p.standing(p.home.Write(card())))
+	require.Empty(t, ledgertest.Rights(p.Records()).Roles("reed"))
 }
