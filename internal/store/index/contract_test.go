@@ -250,6 +250,15 @@ func TestTooBig(t *testing.T) {
 			require.NotEmpty(t, listAll(t, ix))
 			wipe(t, ix)
 		}
+		err := ix.Update(func(w Writer) error { // what was too big once stays so
+			for range 7 {
+				_ = w.Set([]byte("a"), make([]byte, ix.MaxTxnBytes()))
+				_ = w.Set([]byte("a"), nil)
+			}
+			return nil
+		})
+		require.ErrorIs(t, err, ErrTooBig)
+		require.Empty(t, listAll(t, ix))
 		require.NoError(t, ix.Update(func(w Writer) error { // writing one key often counts once
 			for range 100 {
 				if err := w.Set([]byte("same"), make([]byte, 100_000)); err != nil {

@@ -86,42 +86,45 @@ func (f *folder) readMark() (string, bool, error) {
 }
 
 // describe is the text of the clean mark for the files as they are: one line
-// each with checksum, size and name. It syncs what it reads.
+// each with checksum, size and name.
 func (f *folder) describe() (string, error) {
+	lines := []string{markTitle}
+	err := f.eachFile(os.O_RDONLY, func(file *os.File) error {
+		h := crc32.New(castagnoli)
+		size, err := io.Copy(h, file)
+		lines = append(lines, fmt.Sprintf("%08x %d %s", h.Sum32(), size, filepath.Base(file.Name())))
+		return err
+	})
+	return strings.Join(lines, "\n") + "\n", err
+}
+
+// eachFile opens Badger's files one after another, in order of name.
+func (f *folder) eachFile(flag int, fn func(*os.File) error) error {
 	list, err := os.ReadDir(f.tables())
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return "", err
+		return err
 	}
-	lines := []string{markTitle}
 	for _, e := range list {
 		if strings.HasPrefix(e.Name(), ".") || e.IsDir() {
 			continue // left by a file browser; Badger makes no such names
 		}
-		sum, size, err := sumFile(filepath.Join(f.tables(), e.Name()))
+		file, err := os.OpenFile(filepath.Join(f.tables(), e.Name()), flag, 0)
 		if err != nil {
-			return "", err
+			return err
 		}
-		lines = append(lines, fmt.Sprintf("%08x %d %s", sum, size, e.Name()))
+		if err := errors.Join(fn(file), file.Close()); err != nil {
+			return err
+		}
 	}
-	return strings.Join(lines, "\n") + "\n", nil
+	return nil
 }
 
-// sumFile gives the CRC-32C and the size of a file and makes it durable.
-func sumFile(path string) (sum uint32, size int64, err error) {
-	file, err := os.OpenFile(path, os.O_RDWR, 0)
-	if err != nil {
-		return 0, 0, err
-	}
-	defer func() { err = errors.Join(err, file.Close()) }()
-	h := crc32.New(castagnoli)
-	if size, err = io.Copy(h, file); err != nil {
-		return 0, 0, err
-	}
-	return h.Sum32(), size, file.Sync()
-}
-
-// markClean writes the clean mark, durably and whole or not at all.
+// markClean makes Badger's files durable, which Badger does not, and then
+// writes the clean mark, whole or not at all.
 func (f *folder) markClean() error {
+	if err := f.eachFile(os.O_RDWR, (*os.File).Sync); err != nil {
+		return err
+	}
 	mark, err := f.describe()
 	if err != nil {
 		return err
