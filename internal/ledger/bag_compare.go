@@ -107,7 +107,7 @@ func (b *Bag) compareVolume(s *set) {
 // compareClocks holds a start against the label's expiry and the bag's clocks.
 func (b *Bag) compareClocks(s *set, start *fact) {
 	if b.Label != nil {
-		if end, ok := expiryOver(b.Label.Expiry); ok && start.atMs >= end {
+		if end, ok := expiryOver(b.Label.Expiry, start.told); ok && start.atMs >= end {
 			s.differ(GivenAfterExpiry, "expiry", start.atMs, start)
 		}
 	}
@@ -145,14 +145,19 @@ func (b *Bag) thawClock(s *set, atMs int64) (endMs int64, from *fact) {
 	return from.atMs + life, from
 }
 
-// expiryOver is the instant at which the expiry day is over in every time zone:
-// a bag used after it was expired wherever it was used.
-func expiryOver(expiry string) (ms int64, ok bool) {
+// expiryOver is the instant at which the expiry day is over where the start was
+// told, by the offset that stands in its record. Where none was told it is over
+// when the day has ended in every time zone.
+func expiryOver(expiry string, told *pb.Moment) (ms int64, ok bool) {
+	late := int64(dayOverEverywhereMs)
+	if told != nil && told.UtcOffsetMin != nil {
+		late = -int64(told.GetUtcOffsetMin()) * 60_000
+	}
 	if day, err := time.Parse("2006-01-02", expiry); err == nil {
-		return day.AddDate(0, 0, 1).UnixMilli() + dayOverEverywhereMs, true
+		return day.AddDate(0, 0, 1).UnixMilli() + late, true
 	}
 	if month, err := time.Parse("2006-01", expiry); err == nil {
-		return month.AddDate(0, 1, 0).UnixMilli() + dayOverEverywhereMs, true
+		return month.AddDate(0, 1, 0).UnixMilli() + late, true
 	}
 	return 0, false
 }

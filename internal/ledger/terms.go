@@ -54,7 +54,10 @@ func Terms(s State) []string {
 }
 
 func (b *Bag) terms() []string {
-	if b.Ended != "" {
+	switch {
+	case b.Running():
+		return []string{TermInUse}
+	case b.Ended != "":
 		return nil
 	}
 	out := []string{TermStock}

@@ -98,7 +98,7 @@ func (x *Exchange) Push(ctx context.Context, req *pb.PushRequest) (*pb.PushRespo
 	out := &pb.PushResponse{}
 	for i, res := range results {
 		if !res.Tip.Log.IsZero() {
-			out.Accepted = append(out.Accepted, res.Tip.PB())
+			out.Accepted = append(out.Accepted, x.tips(res.Tip)...)
 			x.theyHold(req.Device, res.Tip)
 		}
 		if res.Refused != nil {
@@ -109,6 +109,19 @@ func (x *Exchange) Push(ctx context.Context, req *pb.PushRequest) (*pb.PushRespo
 		}
 	}
 	return out, nil
+}
+
+// tips lists every end of a log, so that a pusher of a forked log is told all.
+func (x *Exchange) tips(tip exchange.LogTip) []*pb.Tip {
+	h, ok := x.Store.HeldOne(tip.Log)
+	if !ok {
+		return nil
+	}
+	out := make([]*pb.Tip, len(h.Tips))
+	for i, t := range h.Tips {
+		out[i] = exchange.LogTip{Log: tip.Log, Tip: t}.PB()
+	}
+	return out
 }
 
 // theyHold tells the streams to a device that it holds what it just pushed, so

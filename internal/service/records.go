@@ -104,6 +104,7 @@ func (b *book) prepare(req *pb.WriteRequest) (*entry, error) {
 	if e.at, err = b.moment(req.OccurredAt); err != nil {
 		return nil, err
 	}
+	told := b.told(req.OccurredAt, e.at)
 	if err := e.complete(req); err != nil {
 		return nil, err
 	}
@@ -118,7 +119,7 @@ func (b *book) prepare(req *pb.WriteRequest) (*entry, error) {
 		return nil, err
 	}
 	e.draft = store.Draft{
-		Type: t, Payload: e.payload, OccurredAt: req.OccurredAt, Author: e.author, RequestID: req.RequestId,
+		Type: t, Payload: e.payload, OccurredAt: told, Author: e.author, RequestID: req.RequestId,
 		Overrides: req.Overrides, Grant: grant, Engine: engine.Version, Keys: e.draft.Keys, References: e.draft.References,
 		Proof: &pb.AuthorProof{Kind: pb.ProofKind_PROOF_KIND_NONE},
 	}
@@ -182,10 +183,31 @@ func (b *book) moment(m *pb.Moment) (time.Time, error) {
 	if m == nil {
 		return b.now, nil
 	}
+	if _, err := time.LoadLocation(m.Zone); err != nil || len(m.Zone) > 64 {
+		return time.Time{}, refusal.New("occurred_at", m.Zone, "a time zone of the tz database, e.g. Europe/Dublin")
+	}
 	if m.UnixMs <= 0 || m.UnixMs > time.Date(2100, 1, 1, 0, 0, 0, 0, time.UTC).UnixMilli() {
 		return time.Time{}, refusal.New("occurred_at", m.UnixMs, "a time between 1970 and 2100")
 	}
 	return time.UnixMilli(m.UnixMs), nil
+}
+
+// told is the moment as the record keeps it: with the zone and its offset, so
+// that no machine's zone table is needed to read it.
+func (b *book) told(m *pb.Moment, at time.Time) *pb.Moment {
+	out := &pb.Moment{UnixMs: at.UnixMilli(), Precision: pb.Precision_PRECISION_SECOND, Source: pb.TimeSource_TIME_SOURCE_NOW}
+	if m != nil {
+		out = proto.CloneOf(m)
+	}
+	zone := b.zone
+	if out.Zone == "" {
+		out.Zone = zone.String()
+	} else if named, err := time.LoadLocation(out.Zone); err == nil {
+		zone = named
+	}
+	_, offset := at.In(zone).Zone()
+	out.UtcOffsetMin = proto.Int32(int32(offset / 60))
+	return out
 }
 
 // author finds who says so. Where only one person is known, it is that person.
@@ -249,6 +271,7 @@ func (e *entry) correct(c *pb.Corrected, replacement *pb.Entry) error {
 		e.draft.Keys = append(e.draft.Keys, k)
 	}
 	e.draft.References = [][]byte{original.Hash[:]}
+	c.Type = original.Head.Type
 	if !c.Void {
 		if err := e.replace(c, replacement); err != nil {
 			return err

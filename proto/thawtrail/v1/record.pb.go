@@ -683,9 +683,12 @@ type Moment struct {
 	state  protoimpl.MessageState `protogen:"open.v1"`
 	UnixMs int64                  `protobuf:"varint,1,opt,name=unix_ms,json=unixMs,proto3" json:"unix_ms,omitempty"`
 	// Name in the tz database.
-	Zone          string     `protobuf:"bytes,2,opt,name=zone,proto3" json:"zone,omitempty"`
-	Precision     Precision  `protobuf:"varint,3,opt,name=precision,proto3,enum=thawtrail.v1.Precision" json:"precision,omitempty"`
-	Source        TimeSource `protobuf:"varint,4,opt,name=source,proto3,enum=thawtrail.v1.TimeSource" json:"source,omitempty"`
+	Zone      string     `protobuf:"bytes,2,opt,name=zone,proto3" json:"zone,omitempty"`
+	Precision Precision  `protobuf:"varint,3,opt,name=precision,proto3,enum=thawtrail.v1.Precision" json:"precision,omitempty"`
+	Source    TimeSource `protobuf:"varint,4,opt,name=source,proto3,enum=thawtrail.v1.TimeSource" json:"source,omitempty"`
+	// Minutes that the zone stood ahead of UTC at that instant; a day on a label
+	// ends by it, whatever zone tables a machine has.
+	UtcOffsetMin  *int32 `protobuf:"zigzag32,5,opt,name=utc_offset_min,json=utcOffsetMin,proto3,oneof" json:"utc_offset_min,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -746,6 +749,13 @@ func (x *Moment) GetSource() TimeSource {
 		return x.Source
 	}
 	return TimeSource_TIME_SOURCE_UNSPECIFIED
+}
+
+func (x *Moment) GetUtcOffsetMin() int32 {
+	if x != nil && x.UtcOffsetMin != nil {
+		return *x.UtcOffsetMin
+	}
+	return 0
 }
 
 // AuthorProof says how the device knew the person.
@@ -975,12 +985,14 @@ const file_thawtrail_v1_record_proto_rawDesc = "" +
 	"\toffset_us\x18\x01 \x01(\x03R\boffsetUs\x12\x19\n" +
 	"\bbound_us\x18\x02 \x01(\x03R\aboundUs\x12\x1f\n" +
 	"\vmeasured_us\x18\x03 \x01(\x03R\n" +
-	"measuredUs\"\x9e\x01\n" +
+	"measuredUs\"\xdc\x01\n" +
 	"\x06Moment\x12\x17\n" +
 	"\aunix_ms\x18\x01 \x01(\x03R\x06unixMs\x12\x12\n" +
 	"\x04zone\x18\x02 \x01(\tR\x04zone\x125\n" +
 	"\tprecision\x18\x03 \x01(\x0e2\x17.thawtrail.v1.PrecisionR\tprecision\x120\n" +
-	"\x06source\x18\x04 \x01(\x0e2\x18.thawtrail.v1.TimeSourceR\x06source\"W\n" +
+	"\x06source\x18\x04 \x01(\x0e2\x18.thawtrail.v1.TimeSourceR\x06source\x12)\n" +
+	"\x0eutc_offset_min\x18\x05 \x01(\x11H\x00R\futcOffsetMin\x88\x01\x01B\x11\n" +
+	"\x0f_utc_offset_min\"W\n" +
 	"\vAuthorProof\x12+\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x17.thawtrail.v1.ProofKindR\x04kind\x12\x1b\n" +
 	"\tproven_us\x18\x02 \x01(\x03R\bprovenUs\"6\n" +
@@ -1062,6 +1074,7 @@ func file_thawtrail_v1_record_proto_init() {
 	if File_thawtrail_v1_record_proto != nil {
 		return
 	}
+	file_thawtrail_v1_record_proto_msgTypes[5].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
