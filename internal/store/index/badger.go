@@ -95,6 +95,9 @@ func (d *disk) View(fn func(Reader) error) error {
 func (d *disk) Update(fn func(Writer) error) error {
 	d.update.Lock()
 	defer d.update.Unlock()
+	if err := d.folder.room(); err != nil {
+		return err
+	}
 	o := &overlay{limit: d.MaxTxnBytes()}
 	err := d.View(func(r Reader) error {
 		o.base = r

@@ -59,6 +59,22 @@ func lockFolder(opt Options) (*folder, error) {
 	return &folder{opt, lock}, nil
 }
 
+// roomTables is the room that must be left, in tables in memory: two being
+// written, two being flushed, and as much again for merging them.
+const roomTables = 8
+
+// room refuses when the disk is nearly full.
+func (f *folder) room() error {
+	free, err := f.opt.free(f.opt.Dir)
+	if err != nil {
+		return fmt.Errorf("ask for the room left: %w", err)
+	}
+	if need := roomTables * uint64(f.opt.MemTableBytes); free < need {
+		return fmt.Errorf("%w: %d bytes left in %s, expected at least %d", ErrNoSpace, free, f.opt.Dir, need)
+	}
+	return nil
+}
+
 func (f *folder) unlock() error { return f.lock.Close() }
 
 func (f *folder) path(name string) string { return filepath.Join(f.opt.Dir, name) }

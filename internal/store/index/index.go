@@ -32,6 +32,11 @@ var (
 	ErrKey = errors.New("index: key refused")
 	// ErrClosed: the index was closed.
 	ErrClosed = errors.New("index: closed")
+	// ErrNoSpace: the disk is nearly full. Badger writes through mapped files,
+	// where a full disk kills the process instead of giving an error, so Open
+	// and Update refuse while there is still some room. Views go on, and so can
+	// the journal.
+	ErrNoSpace = errors.New("index: too little room on the disk")
 	// ErrLocked: another process has the index open.
 	ErrLocked = errors.New("index: in use by another process")
 	// ErrWrongKey: the index was made with another encryption key, or without one.

@@ -46,14 +46,19 @@ type Options struct {
 	Key           []byte // nil, or 32 bytes to encrypt; decided when the index is made
 	MemTableBytes int64  // 0 means 4 MiB, which is the least
 	Logger        *slog.Logger
+
+	free func(dir string) (uint64, error) // bytes left on the disk; set by tests
 }
 
 // Open opens the index in opt.Dir, or makes one there. A damaged one is moved
 // aside inside Dir, never changed, and an empty one takes its place; the last
-// three are kept. ErrLocked and ErrWrongKey leave everything as it was.
+// three are kept. ErrLocked, ErrWrongKey and ErrNoSpace leave everything as it was.
 func Open(opt Options) (Index, Opened, error) {
 	if opt.MemTableBytes == 0 {
 		opt.MemTableBytes = defaultMemTable
+	}
+	if opt.free == nil {
+		opt.free = freeBytes
 	}
 	if opt.Logger == nil {
 		opt.Logger = slog.New(slog.DiscardHandler)
@@ -76,7 +81,7 @@ func Open(opt Options) (Index, Opened, error) {
 // open decides what is there, puts it aside when it cannot be trusted, and
 // opens what is left. The clean mark is gone before Badger touches a file.
 func (f *folder) open() (*disk, Opened, error) {
-	if err := f.checkKey(); err != nil {
+	if err := errors.Join(f.room(), f.checkKey()); err != nil {
 		return nil, Opened{}, err
 	}
 	opened, err := f.inspect()

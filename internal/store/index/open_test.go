@@ -225,6 +225,30 @@ func TestTroubleOfTheMachineIsNotDamage(t *testing.T) {
 	require.ErrorIs(t, err, ErrLocked)
 }
 
+func TestNearlyFullDisk(t *testing.T) {
+	eachOptions(t, func(t *testing.T, o Options) {
+		free := uint64(1 << 40)
+		o.free = func(string) (uint64, error) { return free, nil }
+		ix := mustOpen(t, o, Fresh)
+		put(t, ix, "a", "1")
+		free = 30 << 20
+		err := ix.Update(func(w Writer) error { return putIn(w, "b", "2") })
+		require.ErrorIs(t, err, ErrNoSpace)
+		require.Equal(t, []string{"a=1"}, listAll(t, ix))
+		require.NoError(t, ix.Close())
+		_, _, err = Open(o)
+		require.ErrorIs(t, err, ErrNoSpace)
+		free = 40 << 20
+		ix = mustOpen(t, o, Clean) // the refused open left the mark
+		put(t, ix, "b", "2")
+		require.Equal(t, []string{"a=1", "b=2"}, listAll(t, ix))
+		require.NoError(t, ix.Close())
+	})
+	free, err := freeBytes(t.TempDir())
+	require.NoError(t, err)
+	require.Positive(t, free)
+}
+
 func TestManyUpdatesSurviveCloseAndFlush(t *testing.T) {
 	eachOptions(t, func(t *testing.T, o Options) {
 		ix := mustOpen(t, o, Fresh)
