@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/store/index"
 	"thawtrail/internal/store/journal"
@@ -47,7 +48,8 @@ func (s *Store) CatchUp(ctx context.Context) error {
 	return s.refoldAll(ctx)
 }
 
-// behindBy counts the committed records that are not in the index.
+// behindBy counts the committed records that are not in the index, and one more
+// when there is other work left.
 func (s *Store) behindBy() int {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
@@ -55,7 +57,7 @@ func (s *Store) behindBy() int {
 	for _, l := range s.logs {
 		n += len(l.tail)
 	}
-	if s.freshGap || s.cursor.unclean {
+	if s.freshGap || s.pending {
 		n++
 	}
 	return n
@@ -70,10 +72,13 @@ func (s *Store) applySome() (int, error) {
 		}
 		err = s.applyBatch(recs, next)
 		switch {
-		case errors.Is(err, index.ErrTooBig) && s.batch > leastBatch:
-			s.batch = max(leastBatch, min(s.batch, len(recs))/2)
+		case errors.Is(err, index.ErrTooBig) && len(recs) > leastBatch:
+			s.batch = max(leastBatch, len(recs)/2)
 			continue
-		case err != nil:
+		case errors.Is(err, index.ErrTooBig):
+			err = s.applyLater(recs, next)
+		}
+		if err != nil {
 			return 0, err
 		}
 		s.batch = min(mostBatch, s.batch*2)
@@ -147,30 +152,76 @@ func (s *Store) scanBatch() ([]located, journal.Position, error) {
 
 // applyBatch applies records to the index in one transaction.
 func (s *Store) applyBatch(recs []located, next journal.Position) error {
-	a := &application{s: s, recs: recs, byPos: make(map[journal.Position]*event.Record, len(recs)), rights: s.rights}
-	for _, l := range recs {
-		a.byPos[l.pos] = l.rec
-	}
-	var moved cursor
-	err := s.index.Update(func(w index.Writer) error {
-		c := &counter{Writer: w}
-		a.w = c
-		if err := a.apply(); err != nil {
-			return err
-		}
-		moved = s.cursor.moved(next, c.bytes)
-		value, err := moved.encode()
-		if err != nil {
-			return err
-		}
-		return w.Set(cursorKey, value)
+	return s.applyTxn(recs, next, (*application).apply)
+}
+
+// applyTxn lets do change the index and moves the cursor in the same transaction.
+func (s *Store) applyTxn(recs []located, next journal.Position, do func(*application) error) error {
+	a := s.application(recs)
+	moved, err := s.update(a, func() (cursor, error) {
+		err := do(a)
+		return s.cursor.moved(next, a.w.bytes, s.opt.behind), err
 	})
 	if err != nil {
 		return err
 	}
 	s.cursor, s.rights = moved, a.rights
-	s.applied(recs, next)
+	s.applied(recs, next, a.pending)
 	return nil
+}
+
+// update runs one transaction for an application and writes the cursor with it.
+func (s *Store) update(a *application, do func() (cursor, error)) (next cursor, err error) {
+	err = s.index.Update(func(w index.Writer) error {
+		a.w = &counter{Writer: w}
+		if next, err = do(); err != nil {
+			return err
+		}
+		value, err := next.encode()
+		if err != nil {
+			return err
+		}
+		return w.Set(cursorKey, value)
+	})
+	return next, err
+}
+
+// laterKeys is how many entities one transaction notes to be folded later.
+const laterKeys = 200
+
+// applyLater applies one record that touches more than one transaction holds:
+// first it notes, in several, what the record touches and that it is to be
+// folded; then comes the record itself with the cursor. A crash in between
+// leaves notes that only cause work.
+func (s *Store) applyLater(recs []located, next journal.Position) error {
+	noted := map[event.Key]bool{}
+	for keys := range slices.Chunk(entitiesOf(recs[0].rec), laterKeys) {
+		err := s.index.Update(func(w index.Writer) error {
+			for _, k := range keys {
+				noted[k] = true
+				if err := errors.Join(w.Set(touchKey(k, recs[0].pos), recs[0].pos.Encode()), w.Set(dirtyKey(k), []byte{1})); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return s.applyTxn(recs, next, func(a *application) error {
+		a.noted, a.pending = noted, true
+		return a.apply()
+	})
+}
+
+func (s *Store) application(recs []located) *application {
+	a := &application{s: s, recs: recs, rights: s.rights, logs: map[event.LogID]*LogInfo{},
+		changed: map[event.LogID]bool{}, byPos: make(map[journal.Position]*event.Record, len(recs))}
+	for _, l := range recs {
+		a.byPos[l.pos] = l.rec
+	}
+	return a
 }
 
 // counter counts the bytes that a transaction gives to the index.
@@ -180,19 +231,20 @@ type counter struct {
 }
 
 func (c *counter) Set(key, value []byte) error {
-	c.bytes += uint64(index.TxnBytes(key, value))
+	c.bytes += uint64(len(key) + len(value) + entryBytes)
 	return c.Writer.Set(key, value)
 }
 
 func (c *counter) Delete(key []byte) error {
-	c.bytes += uint64(index.TxnBytes(key, nil))
+	c.bytes += uint64(len(key) + entryBytes)
 	return c.Writer.Delete(key)
 }
 
 // applied drops from memory what the index holds now.
-func (s *Store) applied(recs []located, next journal.Position) {
+func (s *Store) applied(recs []located, next journal.Position, pending bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	s.pending = s.pending || pending
 	for _, l := range recs {
 		ls := s.logs[l.rec.Log]
 		if ls == nil {
@@ -216,22 +268,34 @@ func (s *Store) applied(recs []located, next journal.Position) {
 
 // application is one apply transaction.
 type application struct {
-	s      *Store
-	w      index.Writer
-	recs   []located
-	byPos  map[journal.Position]*event.Record
-	rights *ledger.Rights
-	logs   map[event.LogID]*LogInfo
+	s       *Store
+	w       *counter
+	recs    []located
+	byPos   map[journal.Position]*event.Record
+	rights  *ledger.Rights
+	logs    map[event.LogID]*LogInfo // those looked at
+	changed map[event.LogID]bool     // those to be written
+	placed  map[seat][]spot          // records of this batch
+	noted   map[event.Key]bool       // entities that are folded later
+	pending bool                     // entities are left to be folded
+}
+
+// seat is one place of a log.
+type seat struct {
+	log event.LogID
+	seq uint64
 }
 
 // apply writes extents, touches and logs, then folds what was touched.
 func (a *application) apply() error {
-	a.logs = map[event.LogID]*LogInfo{}
 	touched, order, err := a.place()
 	if err != nil {
 		return err
 	}
 	for _, k := range order {
+		if a.noted[k] {
+			continue
+		}
 		if err := a.w.Set(touchKey(k, a.recs[0].pos), encodePositions(touched[k])); err != nil {
 			return err
 		}
@@ -242,7 +306,7 @@ func (a *application) apply() error {
 		}
 	}
 	for _, k := range order {
-		if k != event.RightsKey {
+		if k != event.RightsKey && !a.noted[k] {
 			if err := a.fold(k); err != nil {
 				return err
 			}
@@ -263,16 +327,19 @@ func (a *application) place() (map[event.Key][]journal.Position, []event.Key, er
 		touched[k] = append(touched[k], p)
 	}
 	x := newExtents()
+	a.placed = map[seat][]spot{}
 	for _, l := range a.recs {
-		forked, err := a.follow(l, touch)
+		known, err := a.follow(l, touch)
 		if err != nil {
 			return nil, nil, err
 		}
-		x.add(l, forked)
-		for _, k := range l.rec.Touches() {
+		if !known {
+			x.add(l)
+		}
+		for _, k := range entitiesOf(l.rec) {
 			touch(k, l.pos)
 		}
-		if id := l.rec.Head.RequestId; id != "" && a.s.ownKey(l.rec.Log) {
+		if id := l.rec.Head.RequestId; id != "" && len(id) <= maxEntity && a.logs[l.rec.Log].Key.Equal(a.s.public) {
 			if err := a.w.Set(requestKey(id), l.pos.Encode()); err != nil {
 				return nil, nil, err
 			}
@@ -285,57 +352,98 @@ func (a *application) place() (map[event.Key][]journal.Position, []event.Key, er
 }
 
 // follow moves the stored state of the record's log. A record beside another of
-// the same seq is a fork: both touch the log's entity.
-func (a *application) follow(l located, touch func(event.Key, journal.Position)) (forked bool, err error) {
-	log, err := a.log(l.rec)
+// the same seq is a fork: the log's entity and all that either of them touches
+// say so. known says that this very copy of the record was placed before.
+func (a *application) follow(l located, touch func(event.Key, journal.Position)) (known bool, err error) {
+	log, err := a.log(l.rec.Log)
 	if err != nil {
 		return false, err
 	}
-	if log.known && l.rec.Head.Seq <= log.info.Tip.Seq {
-		others, err := positionsAt(a.w, l.rec.Log, l.rec.Head.Seq)
+	at := seat{l.rec.Log, l.rec.Head.Seq}
+	here := spot{l.pos, [4]byte(l.rec.Hash[:4])}
+	if !log.Tip.Hash.IsZero() && at.seq <= log.newest() {
+		beside, err := a.spots(at)
 		if err != nil {
 			return false, err
 		}
-		for _, o := range others {
-			if o.hash4 == [4]byte(l.rec.Hash[:4]) {
-				return false, nil // the same record, applied before
+		known = slices.Contains(beside, here)
+		for _, o := range beside {
+			r, err := a.record(o.pos)
+			if errors.Is(err, journal.ErrDamaged) || err == nil && r.Hash == l.rec.Hash {
+				continue
 			}
-			touch(event.LogKey(l.rec.Log), o.pos)
+			if err != nil {
+				return false, err
+			}
+			for _, k := range append(entitiesOf(r), event.LogKey(r.Log)) {
+				touch(k, o.pos)
+			}
 			touch(event.LogKey(l.rec.Log), l.pos)
-			forked = true
 		}
 	}
-	log.info.advance(l.rec)
-	a.logs[l.rec.Log] = log.info
-	return forked, nil
+	a.placed[at] = append(a.placed[at], here)
+	a.changed[at.log] = true
+	return known, log.advance(l.rec, func(seq uint64) ([]exchange.Point, error) { return a.points(seat{at.log, seq}) })
 }
 
-type knownLog struct {
-	info  *LogInfo
-	known bool // the index had it, or an earlier record of this batch opened it
-}
-
-func (a *application) log(r *event.Record) (knownLog, error) {
-	if l, ok := a.logs[r.Log]; ok {
-		return knownLog{l, true}, nil
+// spots lists where the records of one place lie: in the index and in this batch.
+func (a *application) spots(at seat) ([]spot, error) {
+	out, err := positionsAt(a.w, at.log, at.seq)
+	for _, p := range a.placed[at] {
+		if !slices.Contains(out, p) {
+			out = append(out, p)
+		}
 	}
-	value, ok, err := a.w.Get(logKey(r.Log))
+	return out, err
+}
+
+// points reads the records of one place; what cannot be read is left out.
+func (a *application) points(at seat) ([]exchange.Point, error) {
+	spots, err := a.spots(at)
 	if err != nil {
-		return knownLog{}, err
+		return nil, err
 	}
-	if ok {
-		l, err := decodeLog(r.Log, value)
-		return knownLog{&l, true}, err
+	var out []exchange.Point
+	for _, p := range spots {
+		r, err := a.record(p.pos)
+		if errors.Is(err, journal.ErrDamaged) {
+			continue
+		}
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, pointOf(r))
 	}
-	if l, ok := openedLog(r); ok {
-		return knownLog{l, false}, nil
+	return out, nil
+}
+
+// forked says that another record with the same log and seq is held.
+func (a *application) forked(r *event.Record) (bool, error) {
+	log, err := a.log(r.Log)
+	if err != nil || log.Fork == 0 || r.Head.Seq < log.Fork {
+		return false, err
 	}
-	// The opening record was lost to damage: keep what there is.
-	return knownLog{&LogInfo{ID: r.Log}, false}, nil
+	beside, err := a.points(seat{r.Log, r.Head.Seq})
+	return slices.ContainsFunc(beside, func(p exchange.Point) bool { return p.Hash != r.Hash }), err
+}
+
+// log is the state of a log in this transaction. One whose opening record was
+// lost to damage begins with what there is.
+func (a *application) log(id event.LogID) (*LogInfo, error) {
+	if l, ok := a.logs[id]; ok {
+		return l, nil
+	}
+	l := LogInfo{ID: id}
+	value, ok, err := a.w.Get(logKey(id))
+	if err == nil && ok {
+		l, err = decodeLog(id, value)
+	}
+	a.logs[id] = &l
+	return &l, err
 }
 
 func (a *application) writeLogs() error {
-	for _, id := range sortedLogs(a.logs) {
+	for _, id := range sortedLogs(a.changed) {
 		value, err := a.logs[id].encode()
 		if err != nil {
 			return err
@@ -368,13 +476,16 @@ func (a *application) put(k event.Key, state ledger.State) error {
 		if value, err = ledger.Encode(state); err != nil {
 			return fmt.Errorf("encode %s: %w", k, err)
 		}
-		terms = ledger.Terms(state)
+		terms = slices.DeleteFunc(ledger.Terms(state), func(t string) bool { return len(t) > maxTerm })
 	}
 	if err := a.setOrDelete(stateKey(k), value); err != nil {
 		return err
 	}
 	return a.retitle(k, terms)
 }
+
+// maxTerm bounds a term in bytes, so that with its entity it makes a key.
+const maxTerm = 400
 
 // retitle changes the terms under which an entity is found.
 func (a *application) retitle(k event.Key, terms []string) error {
@@ -437,7 +548,7 @@ func (a *application) inputs(k event.Key) (inputs []ledger.Input, clean bool, er
 		r, err := a.record(p)
 		if err != nil {
 			if errors.Is(err, journal.ErrDamaged) {
-				continue // noted as damage; other replicas can refill it
+				continue // noted as damage when it was met; other replicas can refill it
 			}
 			return nil, false, err
 		}
@@ -446,10 +557,15 @@ func (a *application) inputs(k event.Key) (inputs []ledger.Input, clean bool, er
 			st = a.rights.Standing(r)
 		}
 		clean = clean && ledger.Clean(st)
-		if st.In {
-			payload, _ := r.Payload()
-			inputs = append(inputs, ledger.Input{Rec: r, Payload: payload, Entitled: st.Entitled})
+		if !st.In {
+			continue
 		}
+		forked, err := a.forked(r)
+		if err != nil {
+			return nil, false, err
+		}
+		payload, _ := r.Payload()
+		inputs = append(inputs, ledger.Input{Rec: r, Payload: payload, Entitled: st.Entitled, Forked: forked})
 	}
 	return inputs, clean, nil
 }

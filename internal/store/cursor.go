@@ -22,7 +22,7 @@ type cursor struct {
 	pos     journal.Position // next to apply
 	written uint64           // bytes given to the index so far
 	marks   []mark           // oldest first, at most maxMarks
-	unclean bool             // the index was not closed cleanly (not stored)
+	refold  uint64           // written when entities were last folded again; 0 for never
 }
 
 type mark struct {
@@ -35,22 +35,21 @@ type cursorRow struct {
 	Written uint64 `cbor:"2,keyasint"`
 	Marks   []mark `cbor:"3,keyasint"`
 	Fold    uint32 `cbor:"4,keyasint"`
+	Refold  uint64 `cbor:"5,keyasint"`
 }
 
 const (
 	maxMarks = 128
-	// behind is how far back re-applying starts after an unclean stop: four
-	// tables of the index in memory.
-	behind = 4 * indexTable
-	// indexTable is the size of one table of the index in memory.
-	indexTable = 4 << 20
-	// markEvery spaces the marks so that maxMarks of them reach back further
-	// than behind.
-	markEvery = 2 * behind / maxMarks
+	// fourTables is how far back re-applying starts after an unclean stop: four
+	// tables of the index in memory, one more than it can hold.
+	fourTables = 4 * 4 << 20
+	// entryBytes is less than what an entry takes in such a table beside its key
+	// and value, so that what is counted never exceeds what the table holds.
+	entryBytes = 24
 )
 
 func (c *cursor) encode() ([]byte, error) {
-	return cbor.Marshal(cursorRow{Pos: c.pos.Encode(), Written: c.written, Marks: c.marks, Fold: ledger.FoldVersion})
+	return cbor.Marshal(cursorRow{Pos: c.pos.Encode(), Written: c.written, Marks: c.marks, Fold: ledger.FoldVersion, Refold: c.refold})
 }
 
 // decodeCursor reads the row; ok is false when the state in the index was
@@ -63,18 +62,19 @@ func decodeCursor(value []byte) (c cursor, ok bool, err error) {
 	if c.pos, err = journal.DecodePosition(r.Pos); err != nil {
 		return c, false, fmt.Errorf("cursor: %w", err)
 	}
-	c.written, c.marks = r.Written, r.Marks
+	c.written, c.marks, c.refold = r.Written, r.Marks, r.Refold
 	return c, r.Fold == ledger.FoldVersion, nil
 }
 
 // moved is the cursor after a transaction of n bytes that applied up to pos.
-func (c cursor) moved(pos journal.Position, n uint64) cursor {
-	next := cursor{pos: pos, written: c.written + n, marks: c.marks}
+// Marks are spaced so that maxMarks of them reach back further than behind.
+func (c cursor) moved(pos journal.Position, n, behind uint64) cursor {
+	next := cursor{pos: pos, written: c.written + n, marks: c.marks, refold: c.refold}
 	newest := uint64(0)
 	if len(c.marks) > 0 {
 		newest = c.marks[len(c.marks)-1].Written
 	}
-	if len(c.marks) == 0 || c.written-newest >= markEvery {
+	if len(c.marks) == 0 || c.written-newest >= 2*behind/maxMarks {
 		next.marks = append(append([]mark(nil), c.marks...), mark{c.pos.Encode(), c.written})
 		if len(next.marks) > maxMarks {
 			next.marks = next.marks[1:]
@@ -83,15 +83,31 @@ func (c cursor) moved(pos journal.Position, n uint64) cursor {
 	return next
 }
 
-// wellBehind is where applying starts again after an unclean stop: the newest
-// mark that lies further back than the index's tables in memory, or the start.
-func (c cursor) wellBehind() journal.Position {
+// folded is the cursor after a transaction of n bytes that folded entities again.
+func (c cursor) folded(n uint64) cursor {
+	c.written += n
+	c.refold = c.written
+	return c
+}
+
+// rewound is the cursor after an unclean stop: at the newest mark that lies
+// further back than the index's tables in memory, or at the start. Marks past it
+// go: what lies between them and the old cursor is in doubt, and must stay so
+// should the next stop be unclean too.
+func (c cursor) rewound(behind uint64) cursor {
+	back := cursor{written: c.written, refold: c.refold}
 	for i := len(c.marks) - 1; i >= 0; i-- {
-		if c.written-c.marks[i].Written >= behind {
-			if p, err := journal.DecodePosition(c.marks[i].Pos); err == nil {
-				return p
-			}
+		p, err := journal.DecodePosition(c.marks[i].Pos)
+		if err == nil && c.written-c.marks[i].Written >= behind && p.Compare(c.pos) <= 0 {
+			back.pos, back.marks = p, c.marks[:i+1]
+			break
 		}
 	}
-	return journal.Position{}
+	return back
+}
+
+// refolding says that entities were folded again so lately that a part of that
+// may be lost although the note of it is gone.
+func (c cursor) refolding(behind uint64) bool {
+	return c.refold != 0 && c.written-c.refold < behind
 }

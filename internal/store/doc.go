@@ -31,7 +31,8 @@
 //	t/ entity                           terms under which the state is found
 //	i/ term 00 entity                   the same, the other way round
 //	u/ entity                           some record of it lacked a right
-//	r                                   entities still to be folded again
+//	d/ entity                           to be folded again: its record was too big
+//	r                                   which entities a change of rights concerns
 //	q/ request id                       the record a request made
 //	k/ name                             small local facts, not part of the state
 //

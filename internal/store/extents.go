@@ -27,10 +27,10 @@ func newExtents() *extents {
 }
 
 // add puts a record behind the ones before it, or begins a new extent when it
-// does not follow them, lies in another segment or is a branch.
-func (x *extents) add(l located, forked bool) {
+// does not follow them or lies in another segment.
+func (x *extents) add(l located) {
 	e := x.open[l.rec.Log]
-	if e != nil && (forked || e.segment != l.pos.Segment || e.seq+uint64(len(e.offsets)) != l.rec.Head.Seq || len(e.offsets) == maxExtent) {
+	if e != nil && (e.segment != l.pos.Segment || e.seq+uint64(len(e.offsets)) != l.rec.Head.Seq || len(e.offsets) == maxExtent) {
 		x.close(l.rec.Log)
 		e = nil
 	}
@@ -40,9 +40,6 @@ func (x *extents) add(l located, forked bool) {
 	}
 	e.offsets = append(e.offsets, l.pos.Offset)
 	e.hashes = append(e.hashes, [4]byte(l.rec.Hash[:4]))
-	if forked {
-		x.close(l.rec.Log)
-	}
 }
 
 func (x *extents) close(log event.LogID) {
@@ -93,9 +90,13 @@ func positionsAt(r index.Reader, log event.LogID, seq uint64) ([]spot, error) {
 	return out, err
 }
 
-// recordAt reads and decodes the record at a position.
+// recordAt reads and decodes the record at a position, and notes damage; mu is
+// not held.
 func (s *Store) recordAt(p journal.Position) (*event.Record, error) {
 	frame, _, err := s.journal.ReadAt(p, nil)
+	if errors.Is(err, journal.ErrDamaged) {
+		s.damagedAt(p, err)
+	}
 	if err != nil {
 		return nil, err
 	}

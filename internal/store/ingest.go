@@ -1,9 +1,7 @@
 package store
 
 import (
-	"cmp"
 	"context"
-	"slices"
 
 	"google.golang.org/protobuf/proto"
 
@@ -54,7 +52,7 @@ func (p *plan) ingestRun(run *pb.Run) RunResult {
 	have := exchange.LogState{HeldLog: exchange.HeldLog{Log: id}}
 	held, known := p.log(id)
 	if known {
-		have.HeldLog, have.PublicKey = held.held(p.s.missing(held)), held.Key
+		have.HeldLog, have.PublicKey = p.s.heldOf(held), held.Key
 		have.At = func(seq uint64) []exchange.Point { return p.at(id, seq) }
 	}
 	c := exchange.Check(run, have)
@@ -63,7 +61,7 @@ func (p *plan) ingestRun(run *pb.Run) RunResult {
 	}
 	res := RunResult{Taken: len(c.Accept), Refused: c.Refused, Accepted: c.Accept}
 	if l, ok := p.log(id); ok {
-		res.Tip = exchange.LogTip{Log: id, Tip: l.Tip}
+		res.Tip = exchange.LogTip{Log: id, Tip: p.s.heldOf(l).Tip()}
 	}
 	return res
 }
@@ -77,8 +75,9 @@ func (p *plan) accept(r *event.Record) {
 		}
 		p.logs[r.Log] = l
 	}
-	l.advance(r)
-	p.take(r, r.Wire())
+	if err := p.take(l, r); err != nil {
+		return
+	}
 	if l.Key.Equal(p.s.public) {
 		return
 	}
@@ -119,17 +118,6 @@ func (p *plan) hear(r *event.Record) {
 		// A failure here means a broken own log; the hold itself must still be saved.
 		_, _ = p.author(draft, payload, true)
 	}
-}
-
-// held is the log as the exchange sees it.
-func (l *LogInfo) held(missing []exchange.SeqRange) exchange.HeldLog {
-	h := exchange.HeldLog{Log: l.ID, Lane: l.Lane, Missing: missing, Fork: l.Fork}
-	copy(h.Device[:], l.Device())
-	h.Tips = append([]exchange.Tip{l.Tip}, l.Branches...)
-	slices.SortFunc(h.Tips, func(a, b exchange.Tip) int {
-		return cmp.Or(cmp.Compare(b.Seq, a.Seq), b.Hash.Compare(a.Hash))
-	})
-	return h
 }
 
 // at lists the records of a log at one seq: in this plan, waiting, or indexed.

@@ -23,8 +23,9 @@ type LogInfo struct {
 	Tip      exchange.Tip
 	Branches []exchange.Tip // other ends of a forked log, bounded
 	Fork     uint64         // lowest seq that has more than one record; 0 for none
-	HLC      int64          // of the tip
+	HLC      int64          // newest in the log
 	WallUs   int64          // of the tip, as its device's clock said
+	HubUs    int64          // time of the newest hub statement in the log; 0 for none
 }
 
 // Device is the id of the device that writes the log.
@@ -54,6 +55,7 @@ type logRow struct {
 	WallUs   int64    `cbor:"8,keyasint"`
 	Branches []tipRow `cbor:"9,keyasint"`
 	Fork     uint64   `cbor:"10,keyasint"`
+	HubUs    int64    `cbor:"11,keyasint"`
 }
 
 type tipRow struct {
@@ -63,7 +65,7 @@ type tipRow struct {
 
 func (l *LogInfo) encode() ([]byte, error) {
 	r := logRow{Key: l.Key, Name: l.Name, Lane: int32(l.Lane), Epoch: l.Epoch,
-		Seq: l.Tip.Seq, Hash: l.Tip.Hash[:], HLC: l.HLC, WallUs: l.WallUs, Fork: l.Fork}
+		Seq: l.Tip.Seq, Hash: l.Tip.Hash[:], HLC: l.HLC, WallUs: l.WallUs, Fork: l.Fork, HubUs: l.HubUs}
 	for _, b := range l.Branches {
 		r.Branches = append(r.Branches, tipRow{b.Seq, b.Hash[:]})
 	}
@@ -75,7 +77,7 @@ func decodeLog(id event.LogID, value []byte) (LogInfo, error) {
 	if err := cbor.Unmarshal(value, &r); err != nil {
 		return LogInfo{}, err
 	}
-	l := LogInfo{ID: id, Key: r.Key, Name: r.Name, Lane: pb.Lane(r.Lane), Epoch: r.Epoch, HLC: r.HLC, WallUs: r.WallUs, Fork: r.Fork}
+	l := LogInfo{ID: id, Key: r.Key, Name: r.Name, Lane: pb.Lane(r.Lane), Epoch: r.Epoch, HLC: r.HLC, WallUs: r.WallUs, Fork: r.Fork, HubUs: r.HubUs}
 	l.Tip = tipOf(tipRow{r.Seq, r.Hash})
 	for _, b := range r.Branches {
 		l.Branches = append(l.Branches, tipOf(b))
@@ -88,43 +90,122 @@ func tipOf(r tipRow) exchange.Tip {
 	return exchange.Tip{Seq: r.Seq, Hash: h}
 }
 
-// openedLog is the state of a log that has just begun.
+// openedLog is the state of a log that has just begun, before its first record.
 func openedLog(r *event.Record) (*LogInfo, bool) {
-	p, err := r.Payload()
-	if err != nil {
-		return nil, false
-	}
-	o, ok := p.(*pb.LogOpened)
-	if !ok || len(o.PublicKey) != ed25519.PublicKeySize {
-		return nil, false
-	}
-	return &LogInfo{ID: r.Log, Key: o.PublicKey, Name: o.DeviceName, Lane: o.Lane, Epoch: o.Epoch}, true
+	l := &LogInfo{ID: r.Log}
+	return l, r.Head.Seq == 0 && l.opened(r)
 }
 
-// advance moves the log past a record that was saved: the tip when the record
-// follows it, a branch when it follows one or begins one.
-func (l *LogInfo) advance(r *event.Record) {
-	tip := exchange.Tip{Seq: r.Head.Seq, Hash: r.Hash}
-	if r.Head.Seq == 0 || bytes.Equal(r.Head.Prev, l.Tip.Hash[:]) {
-		l.Tip, l.HLC, l.WallUs = tip, r.Head.HlcUs, r.Head.WallUs
-		return
-	}
-	for i, b := range l.Branches {
-		if bytes.Equal(r.Head.Prev, b.Hash[:]) {
-			l.Branches[i] = tip
-			return
+// lookup lists the records of a log that are held at one seq.
+type lookup func(seq uint64) ([]exchange.Point, error)
+
+// advance moves the log over a record that is held now: the tip when the record
+// follows it, a branch when it follows one or begins one. Records also come late
+// (a refill after damage) and again (the journal applied a second time), so
+// below the newest tip the neighbours that are held decide.
+func (l *LogInfo) advance(r *event.Record, at lookup) error {
+	if r.Head.Type == event.TypeHubStatement {
+		if m, err := r.Payload(); err == nil {
+			l.HubUs = max(l.HubUs, m.(*pb.HubStatement).WallUs)
 		}
 	}
-	if r.Head.Seq > l.Tip.Seq { // a run was lost to damage below this record
-		l.Tip, l.HLC, l.WallUs = tip, r.Head.HlcUs, r.Head.WallUs
-		return
+	l.HLC = max(l.HLC, r.Head.HlcUs)
+	tip := exchange.Tip{Seq: r.Head.Seq, Hash: r.Hash}
+	switch {
+	case r.Head.Seq == 0:
+		l.opened(r)
+		if l.Tip.Hash.IsZero() {
+			l.move(tip, r)
+		}
+		return nil
+	case slices.Contains(l.tips(), tip):
+		return nil
+	case bytes.Equal(r.Head.Prev, l.Tip.Hash[:]):
+		l.move(tip, r)
+		return nil
+	case l.Tip.Hash.IsZero() || r.Head.Seq > l.newest() && !l.onBranch(r):
+		// What lies between was lost to damage. On a forked log nobody knows
+		// which branch leads here: keep the old tip too.
+		if l.Fork != 0 {
+			l.branch(l.Tip)
+		}
+		l.move(tip, r)
+		return nil
 	}
-	if l.Fork == 0 || r.Head.Seq < l.Fork {
-		l.Fork = r.Head.Seq
+	return l.late(r, tip, at)
+}
+
+// onBranch says that the record follows the end of a branch.
+func (l *LogInfo) onBranch(r *event.Record) bool {
+	return slices.ContainsFunc(l.Branches, func(b exchange.Tip) bool { return bytes.Equal(r.Head.Prev, b.Hash[:]) })
+}
+
+// late takes a record that does not follow the tip. It is a fork when another
+// record stands at its place, and an end of its own when nothing held follows it
+// although something stands there.
+func (l *LogInfo) late(r *event.Record, tip exchange.Tip, at lookup) error {
+	beside, err := at(tip.Seq)
+	if err != nil {
+		return err
 	}
+	above, err := at(tip.Seq + 1)
+	if err != nil {
+		return err
+	}
+	forked := slices.ContainsFunc(beside, func(p exchange.Point) bool { return p.Hash != r.Hash })
+	if forked && (l.Fork == 0 || tip.Seq < l.Fork) {
+		l.Fork = tip.Seq
+	}
+	grown := l.onBranch(r)
+	l.Branches = slices.DeleteFunc(l.Branches, func(b exchange.Tip) bool { return bytes.Equal(r.Head.Prev, b.Hash[:]) })
+	inner := slices.ContainsFunc(above, func(p exchange.Point) bool { return p.Prev == r.Hash })
+	if !inner && (grown || forked || len(above) > 0) {
+		l.branch(tip)
+	}
+	return nil
+}
+
+func (l *LogInfo) move(tip exchange.Tip, r *event.Record) {
+	l.Tip, l.WallUs = tip, r.Head.WallUs
+	l.Branches = slices.DeleteFunc(l.Branches, func(b exchange.Tip) bool { return b == tip })
+}
+
+// branch adds an end of its own.
+func (l *LogInfo) branch(tip exchange.Tip) {
 	if len(l.Branches) < exchange.MaxBranches-1 && !slices.Contains(l.Branches, tip) {
 		l.Branches = append(l.Branches, tip)
 	}
+}
+
+// tips are all ends of the log, none when nothing is held.
+func (l *LogInfo) tips() []exchange.Tip {
+	if l.Tip.Hash.IsZero() {
+		return nil
+	}
+	return append([]exchange.Tip{l.Tip}, l.Branches...)
+}
+
+// newest is the greatest seq among the tips.
+func (l *LogInfo) newest() uint64 {
+	n := l.Tip.Seq
+	for _, b := range l.Branches {
+		n = max(n, b.Seq)
+	}
+	return n
+}
+
+// opened reads what the opening record says of its log.
+func (l *LogInfo) opened(r *event.Record) bool {
+	p, err := r.Payload()
+	if err != nil {
+		return false
+	}
+	o, ok := p.(*pb.LogOpened)
+	if !ok || len(o.PublicKey) != ed25519.PublicKeySize {
+		return false
+	}
+	l.Key, l.Name, l.Lane, l.Epoch = o.PublicKey, o.DeviceName, o.Lane, o.Epoch
+	return true
 }
 
 // clone copies what may be changed.

@@ -72,48 +72,96 @@ func (a *application) refoldLater(which byte) error {
 	if ok && len(old) > 0 {
 		which = max(which, old[0])
 	}
+	a.pending = true
 	return a.w.Set(refoldKey, []byte{which})
 }
 
-// refoldAll folds again what a change of rights concerns, until nothing is left.
+// refoldAll folds again what a change of rights concerns, and what was put off,
+// until nothing is left.
 func (s *Store) refoldAll(ctx context.Context) error {
-	for {
+	if !s.isPending() {
+		return nil
+	}
+	for more := true; more; {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		more, err := s.refoldSome(refoldBatch)
-		if err != nil || !more {
+		var err error
+		if more, err = s.refoldSome(refoldBatch); err != nil {
 			return err
 		}
 	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.pending = false
+	return nil
+}
+
+func (s *Store) isPending() bool {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return s.pending
 }
 
 // refoldSome folds up to n entities again; more says that some may be left.
 func (s *Store) refoldSome(n int) (more bool, err error) {
-	err = s.index.Update(func(w index.Writer) error {
-		row, ok, err := w.Get(refoldKey)
-		if err != nil || !ok || len(row) == 0 {
-			return err
+	a := s.application(nil)
+	moved, err := s.update(a, func() (cursor, error) {
+		var err error
+		if more, err = a.refold(n); err != nil {
+			return cursor{}, err
 		}
-		keys, last, err := refoldKeys(w, row, n)
-		if err != nil {
-			return err
-		}
-		a := &application{s: s, w: w, rights: s.rights}
-		for _, k := range keys {
-			if err := a.fold(k); err != nil {
-				return err
-			}
-		}
-		if more = len(keys) == n; !more {
-			return w.Delete(refoldKey)
-		}
-		return w.Set(refoldKey, append([]byte{row[0]}, last...))
+		return s.cursor.folded(a.w.bytes), nil
 	})
 	if errors.Is(err, index.ErrTooBig) && n > 1 {
 		return s.refoldSome(n / 2)
 	}
+	if err == nil {
+		s.cursor = moved
+	}
 	return more, err
+}
+
+// refold folds the next entities: first those that were put off.
+func (a *application) refold(n int) (more bool, err error) {
+	keys, err := dirtyKeys(a.w, n)
+	if err != nil {
+		return false, err
+	}
+	if len(keys) > 0 {
+		for _, k := range keys {
+			if err := errors.Join(a.fold(k), a.w.Delete(dirtyKey(k))); err != nil {
+				return false, err
+			}
+		}
+		return true, nil
+	}
+	row, ok, err := a.w.Get(refoldKey)
+	if err != nil || !ok || len(row) == 0 {
+		return false, err
+	}
+	keys, last, err := refoldKeys(a.w, row, n)
+	if err != nil {
+		return false, err
+	}
+	for _, k := range keys {
+		if err := a.fold(k); err != nil {
+			return false, err
+		}
+	}
+	if len(keys) < n {
+		return false, a.w.Delete(refoldKey)
+	}
+	return true, a.w.Set(refoldKey, append([]byte{row[0]}, last...))
+}
+
+// dirtyKeys lists entities that were put off.
+func dirtyKeys(r index.Reader, n int) (keys []event.Key, err error) {
+	err = r.Scan([]byte("d/"), nil, false, func(k, _ []byte) (bool, error) {
+		keys = append(keys, parseEntity(k[2:]))
+		return len(keys) < n, nil
+	})
+	return keys, err
 }
 
 // refoldKeys lists the next entities to fold again and the row to go on from.

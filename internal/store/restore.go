@@ -1,9 +1,13 @@
 package store
 
 import (
+	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
+	"io"
+	"slices"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
@@ -17,13 +21,14 @@ import (
 // index, then from the records past its cursor. The cursor is a witness: when it
 // lies past the journal's end, records that were saved are gone.
 func (s *Store) restore(ctx context.Context) error {
-	unclean := s.cursor.unclean
 	lost, err := s.readIndex()
 	if err != nil {
 		return err
 	}
-	if unclean {
-		s.cursor.pos = s.cursor.wellBehind()
+	if s.unclean {
+		if err := s.rewind(); err != nil {
+			return err
+		}
 	}
 	if err := s.catchUpFrom(ctx); err != nil {
 		return err
@@ -35,7 +40,7 @@ func (s *Store) restore(ctx context.Context) error {
 }
 
 // readIndex reads cursor and rights. lost says that the journal ends before the
-// place up to which it had been applied, or that part of it cannot be read.
+// place up to which it had been applied.
 func (s *Store) readIndex() (lost bool, err error) {
 	fold := true
 	err = s.index.View(func(r index.Reader) error {
@@ -56,17 +61,30 @@ func (s *Store) readIndex() (lost bool, err error) {
 	if lost || !fold {
 		return lost, s.emptyIndex()
 	}
-	return s.damaged, s.readRights()
+	return false, s.readRights()
 }
 
-// emptyIndex throws away all that is derived, to be built again.
+// rewind moves the cursor well back after an unclean stop, and notes that
+// entities are to be folded again when that was going on.
+func (s *Store) rewind() error {
+	again := s.cursor.refolding(s.opt.behind)
+	s.cursor = s.cursor.rewound(s.opt.behind)
+	if !again {
+		return nil
+	}
+	return s.index.Update(func(w index.Writer) error { return w.Set(refoldKey, []byte{refoldEvery}) })
+}
+
+// emptyIndex throws away all that is derived, to be built again. Local facts stay.
 func (s *Store) emptyIndex() error {
 	s.cursor = cursor{}
 	for {
 		var keys [][]byte
 		err := s.index.Update(func(w index.Writer) error {
 			err := w.Scan(nil, nil, false, func(k, _ []byte) (bool, error) {
-				keys = append(keys, append([]byte(nil), k...))
+				if !bytes.HasPrefix(k, localKey("")) {
+					keys = append(keys, append([]byte(nil), k...))
+				}
 				return len(keys) < 1000, nil
 			})
 			for _, k := range keys {
@@ -124,7 +142,7 @@ func (s *Store) catchUpFrom(ctx context.Context) error {
 // readTables reads the log rows into memory.
 func (s *Store) readTables() error {
 	return s.index.View(func(r index.Reader) error {
-		return r.Scan([]byte("l/"), nil, false, func(k, v []byte) (bool, error) {
+		err := r.Scan([]byte("l/"), nil, false, func(k, v []byte) (bool, error) {
 			id, ok := event.ToHash(k[2:])
 			if !ok {
 				return true, nil
@@ -133,42 +151,102 @@ func (s *Store) readTables() error {
 			if err != nil {
 				return false, err
 			}
-			s.logs[id] = &logState{LogInfo: l}
-			s.hlc = max(s.hlc, l.HLC)
-			if s.ownKey(id) {
-				s.wallUs = max(s.wallUs, l.WallUs)
-				s.adopt(&l)
-			}
+			s.restoreLog(l)
 			return true, nil
 		})
+		if err != nil {
+			return err
+		}
+		return s.restoreSeen(r)
 	})
 }
 
-// adopt takes up an own log to go on with, the newest epoch of its lane.
+func (s *Store) restoreLog(l LogInfo) {
+	s.logs[l.ID] = &logState{LogInfo: l}
+	s.hlc = max(s.hlc, l.HLC)
+	if !l.Key.Equal(s.public) {
+		s.hubUs = max(s.hubUs, l.HubUs)
+		return
+	}
+	s.adopt(&l)
+}
+
+// adopt takes up an own log to go on with, the newest epoch of its lane. Two of
+// one epoch came apart after a loss: the one that is further on in time goes on.
 func (s *Store) adopt(l *LogInfo) {
-	if old, ok := s.logs[s.own[l.Lane]]; !ok || old.Epoch < l.Epoch {
+	old, ok := s.logs[s.own[l.Lane]]
+	if !ok || cmp.Or(cmp.Compare(old.Epoch, l.Epoch), cmp.Compare(old.HLC, l.HLC)) < 0 {
 		s.own[l.Lane] = l.ID
 	}
 }
 
-// ownKey says that this device writes the log.
-func (s *Store) ownKey(id event.LogID) bool {
-	l, ok := s.logs[id]
-	return ok && l.Key.Equal(s.public)
+// restoreSeen finds again what this device has not yet said that it holds: the
+// tips that lie behind its own last record in the journal.
+func (s *Store) restoreSeen(r index.Reader) error {
+	at := func(l *logState) (journal.Position, error) {
+		spots, err := positionsAt(r, l.ID, l.Tip.Seq)
+		for _, p := range spots {
+			if p.hash4 == [4]byte(l.Tip.Hash[:4]) {
+				return p.pos, err
+			}
+		}
+		return journal.Position{}, err
+	}
+	var last, since journal.Position
+	for _, id := range sortedLogs(s.logs) {
+		l := s.logs[id]
+		if s.own[l.Lane] != id {
+			continue
+		}
+		p, err := at(l)
+		if err != nil {
+			return err
+		}
+		if p.Compare(last) >= 0 {
+			last, s.wallUs = p, l.WallUs
+		}
+		first, err := positionsAt(r, id, 0)
+		if err != nil {
+			return err
+		}
+		if len(first) > 0 && (since == journal.Position{} || first[0].pos.Compare(since) < 0) {
+			since = first[0].pos
+		}
+	}
+	s.since = since
+	for id, l := range s.logs {
+		if l.Key.Equal(s.public) {
+			continue
+		}
+		p, err := at(l)
+		if err != nil {
+			return err
+		}
+		if p.Compare(last) > 0 {
+			s.seen[id] = l.Tip
+		}
+	}
+	return nil
 }
 
 // openOwnLogs begins logs where there are none to go on with, and new epochs
 // when records of this device may be gone: it must never use a number twice.
 func (s *Store) openOwnLogs(lost bool) error {
-	reason := "first start"
-	if lost {
-		reason = "records were lost from this disk"
+	s.doubt = slices.ContainsFunc(s.holes, func(h journal.Range) bool { return h.To.Compare(s.since) > 0 })
+	if lost || s.doubt {
+		return s.NewEpoch(lostHere)
 	}
-	if !lost && len(s.own) == 2 {
+	if len(s.own) == 2 {
 		return nil
 	}
-	return s.NewEpoch(reason)
+	return s.NewEpoch(firstStart)
 }
+
+// Reasons of new logs.
+const (
+	firstStart = "first start"
+	lostHere   = "records were lost from this disk"
+)
 
 // NewEpoch closes this device's logs for good and begins new ones that name
 // their predecessors. It needs nobody's leave.
@@ -176,18 +254,24 @@ func (s *Store) NewEpoch(reason string) error {
 	s.writer.Lock()
 	defer s.writer.Unlock()
 	p := s.plan()
+	if err := p.epoch(reason); err != nil {
+		return err
+	}
+	if err := p.commit(); err != nil {
+		return fmt.Errorf("begin new logs: %w", err)
+	}
+	return nil
+}
+
+// epoch opens new logs in both lanes.
+func (p *plan) epoch(reason string) error {
 	for _, lane := range []pb.Lane{pb.Lane_LANE_ORDINARY, pb.Lane_LANE_URGENT} {
 		if err := p.open(lane, reason); err != nil {
 			return err
 		}
 	}
-	if err := p.commit(); err != nil {
-		return fmt.Errorf("begin new logs: %w", err)
-	}
-	if reason != "first start" {
-		s.mu.Lock()
-		s.repaired("this laptop goes on in new logs: %s", reason)
-		s.mu.Unlock()
+	if reason != firstStart {
+		p.renewed = reason
 	}
 	return nil
 }
@@ -195,7 +279,7 @@ func (s *Store) NewEpoch(reason string) error {
 // open makes the opening record of a new log of this device.
 func (p *plan) open(lane pb.Lane, reason string) error {
 	o := &pb.LogOpened{PublicKey: p.s.public, Lane: lane, Reason: reason, DeviceName: p.s.opt.DeviceName, Nonce: make([]byte, 16)}
-	if _, err := p.s.opt.Random.Read(o.Nonce); err != nil {
+	if _, err := io.ReadFull(p.s.opt.Random, o.Nonce); err != nil {
 		return fmt.Errorf("no randomness: %w", err)
 	}
 	if old, ok := p.log(p.own[lane]); ok {

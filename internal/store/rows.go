@@ -2,6 +2,7 @@ package store
 
 import (
 	"encoding/binary"
+	"slices"
 	"strings"
 
 	"thawtrail/internal/event"
@@ -15,6 +16,17 @@ var (
 	cursorKey = []byte("c")
 	refoldKey = []byte("r")
 )
+
+// maxEntity bounds an entity's name in a key, in bytes.
+const maxEntity = 512
+
+// entitiesOf lists the entities that a record is folded into. Names that do not
+// fit into a key are left out: no program of ours writes them.
+func entitiesOf(r *event.Record) []event.Key {
+	return slices.DeleteFunc(r.Touches(), func(k event.Key) bool {
+		return len(k.Kind)+len(k.ID) > maxEntity || strings.Contains(k.Kind, "\x00") || strings.Contains(k.ID, "\x00")
+	})
+}
 
 func entityBytes(k event.Key) []byte {
 	b := make([]byte, 0, len(k.Kind)+len(k.ID)+1)
@@ -43,6 +55,7 @@ func row(letter byte, parts ...[]byte) []byte {
 
 func stateKey(k event.Key) []byte   { return row('s', entityBytes(k)) }
 func termsKey(k event.Key) []byte   { return row('t', entityBytes(k)) }
+func dirtyKey(k event.Key) []byte   { return row('d', entityBytes(k)) }
 func uncleanKey(k event.Key) []byte { return row('u', entityBytes(k)) }
 func logKey(l event.LogID) []byte   { return row('l', l[:]) }
 func requestKey(id string) []byte   { return row('q', []byte(id)) }

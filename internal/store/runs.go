@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"errors"
+	"math"
 	"slices"
 
 	"thawtrail/internal/event"
@@ -39,19 +40,23 @@ func (s *Store) ReadRun(ctx context.Context, log event.LogID, from uint64, maxBy
 }
 
 // readRecords reads records until they pass maxBytes by one, so that a run can
-// be cut. It stops at damage: what lies behind it is sent after it is refilled.
+// be cut; the last seq is complete. It stops at damage: what lies behind it is
+// sent after it is refilled.
 func (s *Store) readRecords(ctx context.Context, log event.LogID, from uint64, maxBytes int) ([]*event.Record, error) {
-	places, err := s.places(log, from, max(maxBytes, 2*exchange.StoneBytes)/minRecordBytes+1)
+	most := max(maxBytes, 2*exchange.StoneBytes) // far enough to meet a signature
+	places, err := s.places(log, from, uint64(most/minRecordBytes)+1)
 	if err != nil {
 		return nil, err
 	}
-	most := max(maxBytes, 2*exchange.StoneBytes) // far enough to meet a signature
 	var recs []*event.Record
-	for size := 0; len(recs) < len(places) && size <= most; {
+	for size, i := 0, 0; i < len(places); i++ {
+		if size > most && places[i].seq != places[i-1].seq {
+			break
+		}
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
-		r, err := s.recordAt(places[len(recs)].pos)
+		r, err := s.recordAt(places[i].pos)
 		if errors.Is(err, journal.ErrDamaged) {
 			break
 		}
@@ -67,55 +72,44 @@ func (s *Store) readRecords(ctx context.Context, log event.LogID, from uint64, m
 // minRecordBytes is less than any record takes, to bound how many are looked up.
 const minRecordBytes = 128
 
-// places lists where the next n records of a log lie, in order of seq and hash.
-// Those that wait for the index come from memory.
-func (s *Store) places(log event.LogID, from uint64, n int) ([]place, error) {
-	tail := s.tailOf(log, from, n)
-	var out []place
+// places lists where the records of a log lie from one seq on, n places of the
+// log, in order of seq and hash. Those that wait for the index come from memory.
+func (s *Store) places(log event.LogID, from, n uint64) ([]place, error) {
+	end := from + min(n, math.MaxUint64-from)
+	out := s.tailOf(log, from, end)
+	// Extents overlap where a log is forked or was refilled, so those that begin
+	// up to one whole extent earlier can hold what is wanted.
+	first := extentKey(log, from-min(from, maxExtent-1), journal.Position{})
 	err := s.index.View(func(r index.Reader) error {
-		first, err := firstExtent(r, log, from)
-		if err != nil {
-			return err
-		}
 		return r.Scan(extentPrefix(log), first, false, func(k, v []byte) (bool, error) {
 			x, _, ok := decodeExtent(k, v)
 			for i := 0; ok && i < len(x.offsets); i++ {
-				if seq := x.seq + uint64(i); seq >= from {
+				if seq := x.seq + uint64(i); from <= seq && seq < end {
 					out = append(out, place{seq, x.at(i)})
 				}
 			}
-			return len(out) < n, nil
+			return x.seq < end, nil
 		})
 	})
 	if err != nil {
 		return nil, err
 	}
-	return s.ordered(append(out, tail...)), nil
+	return s.ordered(out), nil
 }
 
 // tailOf lists the records of a log that are saved and not yet indexed.
-func (s *Store) tailOf(log event.LogID, from uint64, n int) []place {
+func (s *Store) tailOf(log event.LogID, from, end uint64) []place {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
 	var out []place
 	if l, ok := s.logs[log]; ok {
 		for _, t := range l.tail {
-			if t.seq >= from && len(out) < n {
+			if from <= t.seq && t.seq < end {
 				out = append(out, place{t.seq, t.pos})
 			}
 		}
 	}
 	return out
-}
-
-// firstExtent is the row that holds seq, or the first one after it.
-func firstExtent(r index.Reader, log event.LogID, seq uint64) (from []byte, err error) {
-	end := extentKey(log, seq, journal.Position{Segment: 1<<32 - 1, Offset: 1<<32 - 1})
-	err = r.Scan(extentPrefix(log), end, true, func(k, _ []byte) (bool, error) {
-		from = append([]byte(nil), k...)
-		return false, nil
-	})
-	return from, err
 }
 
 // ordered sorts places by seq and drops repeats. Where a seq has several places,
@@ -201,61 +195,7 @@ func (s *Store) recordsAt(log event.LogID, seq uint64) []*event.Record {
 	return out
 }
 
-// Held lists what is held of every log, ordered by log id: the beliefs of this
-// replica.
-func (s *Store) Held() []exchange.HeldLog {
-	infos := s.Logs()
-	out := make([]exchange.HeldLog, len(infos))
-	for i := range infos {
-		out[i] = infos[i].held(s.missing(&infos[i]))
-	}
-	return out
-}
-
 // Has says whether the record with that hash is held at that place of a log.
 func (s *Store) Has(log event.LogID, at exchange.Tip) bool {
 	return slices.ContainsFunc(s.recordsAt(log, at.Seq), func(r *event.Record) bool { return r.Hash == at.Hash })
-}
-
-// missing lists the runs of a log below its tip that cannot be read. It looks
-// only when damage is known.
-func (s *Store) missing(l *LogInfo) []exchange.SeqRange {
-	s.mu.RLock()
-	damaged := s.damaged
-	s.mu.RUnlock()
-	if !damaged {
-		return nil
-	}
-	var out []exchange.SeqRange
-	next := uint64(0)
-	lost := func(from, to uint64) {
-		if n := len(out); n > 0 && out[n-1].To+1 == from {
-			out[n-1].To = to
-		} else if len(out) < exchange.MaxMissing {
-			out = append(out, exchange.SeqRange{From: from, To: to})
-		}
-	}
-	places, err := s.places(l.ID, 0, int(l.Tip.Seq)+1)
-	if err != nil {
-		return nil
-	}
-	for _, p := range places {
-		if _, err := s.recordAt(p.pos); err != nil || p.seq < next || p.seq > l.Tip.Seq {
-			continue
-		}
-		if p.seq > next {
-			lost(next, p.seq-1)
-		}
-		next = p.seq + 1
-	}
-	return out
-}
-
-// HeldOne is what is held of one log, as Held lists it.
-func (s *Store) HeldOne(id event.LogID) (exchange.HeldLog, bool) {
-	l, ok := s.Log(id)
-	if !ok {
-		return exchange.HeldLog{Log: id}, false
-	}
-	return l.held(s.missing(&l)), true
 }

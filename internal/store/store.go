@@ -35,6 +35,10 @@ type Options struct {
 	Version    string // of the program; stands in every header
 	Logger     *slog.Logger
 	SegmentMax int // bytes of a journal segment; 0: its default
+
+	// Tests make these small, or say how the index they hand over was closed.
+	behind  uint64
+	unclean bool
 }
 
 // Errors that callers tell apart.
@@ -67,6 +71,11 @@ type Store struct {
 	offset   *pb.ClockOffset              // last measurement against the hub
 	repairs  []string                     // what was found and mended, for people
 	damaged  bool                         // some record here cannot be read
+	holes    []journal.Range              // the stretches in question
+	whole    map[event.LogID]bool         // logs found whole since the last damage
+	doubt    bool                         // damage may have met the logs this device writes
+	since    journal.Position             // where those logs begin
+	pending  bool                         // entities are left to be folded again
 	moves    moves                        // which logs moved lately
 	changed  chan struct{}                // closed and replaced when something came
 	closed   bool
@@ -76,7 +85,8 @@ type Store struct {
 	applier sync.Mutex // held by the one that moves the cursor
 	cursor  cursor
 	rights  *ledger.Rights
-	batch   int // records in the next apply transaction
+	batch   int  // records in the next apply transaction
+	unclean bool // the index was not closed well
 }
 
 // located is a record and where it lies.
@@ -126,6 +136,10 @@ func prepare(opt Options) (*Store, error) {
 		opt: opt, public: public, device: event.DeviceID(public), boot: make([]byte, 8),
 		logs: map[event.LogID]*logState{}, own: map[pb.Lane]event.LogID{},
 		seen: map[event.LogID]exchange.Tip{}, changed: make(chan struct{}), batch: firstBatch,
+		whole: map[event.LogID]bool{}, unclean: opt.unclean, pending: true,
+	}
+	if s.opt.behind == 0 {
+		s.opt.behind = fourTables
 	}
 	if _, err := io.ReadFull(opt.Random, s.boot); err != nil {
 		return nil, fmt.Errorf("store: no randomness: %w", err)
@@ -143,7 +157,7 @@ func (s *Store) openIndex() error {
 		return fmt.Errorf("open the index in %s: %w", s.opt.Dir, err)
 	}
 	s.index = ix
-	s.cursor.unclean = opened.State != index.Clean
+	s.unclean = opened.State != index.Clean
 	if opened.State == index.Rebuilt {
 		s.repaired("the index was damaged and is built again from the journal: %s", opened.Reason)
 	}
@@ -177,10 +191,30 @@ func (s *Store) repaired(format string, args ...any) {
 	}
 }
 
-// damage notes a stretch of the journal that cannot be read.
+// maxHoles bounds the damaged stretches that are told apart.
+const maxHoles = 1000
+
+// damage notes a stretch of the journal that cannot be read; mu is held, or
+// nobody else is there yet. Records of this device that lay there may be gone for
+// good, so its logs are not written on: the next record opens new ones.
 func (s *Store) damage(from, to journal.Position, reason string) {
-	s.damaged = true
+	known := slices.ContainsFunc(s.holes, func(h journal.Range) bool {
+		return h.From.Compare(from) <= 0 && to.Compare(h.To) <= 0
+	})
+	if known || len(s.holes) == maxHoles {
+		return
+	}
+	s.holes = append(s.holes, journal.Range{From: from, To: to, Reason: reason})
+	s.damaged, s.whole = true, map[event.LogID]bool{}
+	s.doubt = s.doubt || to.Compare(s.since) > 0
 	s.repaired("the journal is damaged from %s to %s (%s); other replicas can refill what lay there", from, to, reason)
+}
+
+// damagedAt notes a record that turned out to be unreadable.
+func (s *Store) damagedAt(p journal.Position, reason error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.damage(p, p, reason.Error())
 }
 
 // Close stops the replica. What was acknowledged is on the disk already.

@@ -4,12 +4,14 @@ import (
 	"context"
 	"crypto/ed25519"
 	"fmt"
+	"maps"
 	"sync"
 
 	"google.golang.org/protobuf/proto"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
+	"thawtrail/internal/store/journal"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -98,22 +100,31 @@ func isDone(w *write) bool {
 	}
 }
 
-// commitGroup saves a group of wishes in one synced write.
+// maxGroupBytes ends a group early; one wish may add as much again, and both
+// together fit into one commit of the journal.
+const maxGroupBytes = journal.MaxCommit / 4
+
+// commitGroup saves a group of wishes in as few synced writes as may be.
 func (s *Store) commitGroup(group []*write) {
-	p := s.plan()
-	for _, w := range group {
-		if s.isClosed() {
-			w.err = ErrClosed
-			continue
+	for len(group) > 0 {
+		p := s.plan()
+		n := 0
+		for n < len(group) && p.bytes < maxGroupBytes {
+			if w := group[n]; s.isClosed() {
+				w.err = ErrClosed
+			} else {
+				p.add(w)
+			}
+			n++
 		}
-		p.add(w)
-	}
-	err := p.commit()
-	for _, w := range group {
-		if w.err == nil && err != nil {
-			w.err, w.records, w.results = fmt.Errorf("not saved: %w", err), nil, nil
+		err := p.commit()
+		for _, w := range group[:n] {
+			if w.err == nil && err != nil {
+				w.err, w.records, w.results = fmt.Errorf("not saved: %w", err), nil, nil
+			}
+			close(w.done)
 		}
-		close(w.done)
+		group = group[n:]
 	}
 }
 
@@ -135,15 +146,18 @@ type plan struct {
 	wallUs int64
 	recs   []*event.Record
 	frames [][]byte
+	bytes  int // of frames
 
-	unsigned int // bytes authored since the last signature
+	unsigned int    // bytes authored since the last signature
+	doubt    bool   // the own logs may have lost records: open new ones first
+	renewed  string // why new logs were opened; empty when they were not
 }
 
 func (s *Store) plan() *plan {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
 	p := &plan{s: s, logs: map[event.LogID]*LogInfo{}, own: map[pb.Lane]event.LogID{}, seen: map[event.LogID]exchange.Tip{},
-		hlc: s.hlc, hubUs: s.hubUs, wallUs: s.wallUs}
+		hlc: s.hlc, hubUs: s.hubUs, wallUs: s.wallUs, doubt: s.doubt && len(s.own) > 0}
 	for lane, id := range s.own {
 		p.own[lane] = id
 	}
@@ -169,26 +183,47 @@ func (p *plan) log(id event.LogID) (*LogInfo, bool) {
 	return c, true
 }
 
-// add turns a wish into records, or fails it alone.
+// add turns a wish into records, or fails it alone and leaves nothing of it.
 func (p *plan) add(w *write) {
 	if len(w.runs) > 0 {
 		w.results = p.ingest(w.runs)
 	}
-	payloads := make([][]byte, len(w.drafts))
-	for i, d := range w.drafts {
-		if payloads[i], w.err = marshal(d.Payload); w.err != nil {
-			return
-		}
+	if len(w.drafts) == 0 {
+		return
 	}
-	for i, d := range w.drafts {
-		last := i == len(w.drafts)-1 || laneOf(w.drafts[i+1].Type) != laneOf(d.Type) || p.unsigned > mostUnsigned
-		r, err := p.author(d, payloads[i], last)
+	before := p.clone()
+	if w.records, w.err = p.authorAll(w.drafts); w.err != nil {
+		*p, w.records = *before, nil
+	}
+}
+
+// clone copies what authoring changes.
+func (p *plan) clone() *plan {
+	c := *p
+	c.own, c.seen = maps.Clone(p.own), maps.Clone(p.seen)
+	c.logs = make(map[event.LogID]*LogInfo, len(p.logs))
+	for id, l := range p.logs {
+		c.logs[id] = l.clone()
+	}
+	return &c
+}
+
+// authorAll makes the records of one call; the last of each lane is signed.
+func (p *plan) authorAll(drafts []Draft) ([]*event.Record, error) {
+	out := make([]*event.Record, 0, len(drafts))
+	for i, d := range drafts {
+		payload, err := marshal(d.Payload)
 		if err != nil {
-			w.err = err
-			return
+			return nil, err
 		}
-		w.records = append(w.records, r)
+		last := i == len(drafts)-1 || laneOf(drafts[i+1].Type) != laneOf(d.Type) || p.unsigned > mostUnsigned
+		r, err := p.author(d, payload, last)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, r)
 	}
+	return out, nil
 }
 
 // mostUnsigned is how many bytes may stand between two signatures: half of what
@@ -205,6 +240,12 @@ func laneOf(t event.Type) pb.Lane {
 
 // author makes the next record of this device's own log.
 func (p *plan) author(d Draft, payload []byte, sign bool) (*event.Record, error) {
+	if p.doubt {
+		p.doubt = false
+		if err := p.epoch(lostHere); err != nil {
+			return nil, err
+		}
+	}
 	l, ok := p.log(p.own[laneOf(d.Type)])
 	if !ok {
 		return nil, fmt.Errorf("this device has no open log for the lane of type %d", d.Type)
@@ -267,19 +308,27 @@ func (p *plan) seal(head *pb.Header, payload []byte, sign bool) (*event.Record, 
 		}
 		p.logs[r.Log] = l
 	}
-	l.advance(r)
-	p.take(r, r.Wire())
+	if err := p.take(l, r); err != nil {
+		return nil, err
+	}
 	if p.unsigned += r.Size(); sign {
 		p.unsigned = 0
 	}
 	return r, nil
 }
 
-// take adds a record to the commit.
-func (p *plan) take(r *event.Record, wire []byte) {
+// take adds a record to the commit and moves its log.
+func (p *plan) take(l *LogInfo, r *event.Record) error {
+	err := l.advance(r, func(seq uint64) ([]exchange.Point, error) { return p.at(r.Log, seq), nil })
+	if err != nil {
+		return err
+	}
+	wire := r.Wire()
 	p.recs = append(p.recs, r)
 	p.frames = append(p.frames, wire)
+	p.bytes += len(wire)
 	p.hlc = max(p.hlc, min(r.Head.HlcUs, event.NextHLC(r.Head.HlcUs, 0)))
+	return nil
 }
 
 // commit saves the plan and publishes its tables.
@@ -315,6 +364,10 @@ func (p *plan) commit() error {
 		s.remember(located{rec: r, pos: positions[i], next: next})
 	}
 	s.own, s.seen, s.hlc, s.hubUs, s.wallUs = p.own, p.seen, p.hlc, p.hubUs, p.wallUs
+	if p.renewed != "" {
+		s.since, s.doubt = positions[0], false
+		s.repaired("this laptop goes on in new logs: %s", p.renewed)
+	}
 	s.wakeLocked()
 	return nil
 }
