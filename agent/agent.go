@@ -107,6 +107,6 @@ func open(ctx context.Context, cfg Config) (*service.Replica, error) {
 	}
 	return &service.Replica{
 		Store: s, Clock: cfg.Clock, Random: rand.Reader, Seals: seals, Name: cfg.Name,
-		AsideDir: filepath.Join(cfg.Data, "aside"),
+		AsideDir: filepath.Join(cfg.Data, "aside"), Log: cfg.Log,
 	}, nil
 }

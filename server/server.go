@@ -123,7 +123,7 @@ func open(ctx context.Context, cfg Config) (*hub, error) {
 	}
 	return &hub{epoch: epoch, log: cfg.Log, greeted: newGreetings(), replica: &service.Replica{
 		Store: s, Clock: cfg.Clock, Random: rand.Reader, Seals: seals, Link: here{}, Hub: true, Name: cfg.Name,
-		AsideDir: filepath.Join(cfg.Data, "aside"),
+		AsideDir: filepath.Join(cfg.Data, "aside"), Log: cfg.Log,
 	}}, nil
 }
 

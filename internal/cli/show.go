@@ -5,6 +5,7 @@ import (
 
 	"google.golang.org/protobuf/reflect/protoreflect"
 
+	"thawtrail/internal/event"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -62,7 +63,7 @@ func (p *page) singles(m protoreflect.Message) {
 		if f.Kind() == protoreflect.BoolKind && text == "" {
 			text = "no"
 		}
-		words, unit := heading(f)
+		words, unit := event.Heading(f)
 		if s, ok := m.Get(f).Interface().(protoreflect.Message); ok {
 			if span, ok := s.Interface().(*pb.Span); ok {
 				text, unit = spanText(span, unit), ""
@@ -80,7 +81,7 @@ func (p *page) singles(m protoreflect.Message) {
 	}
 	for _, f := range blocks {
 		if f.Message().FullName() != entryName { // its own block names what it is
-			words, _ := heading(f)
+			words, _ := event.Heading(f)
 			p.blank()
 			p.line(words)
 		}
@@ -91,7 +92,7 @@ func (p *page) singles(m protoreflect.Message) {
 // list prints a repeated field: texts as lines, messages as a table.
 func (p *page) list(m protoreflect.Message, f protoreflect.FieldDescriptor) {
 	list := m.Get(f).List()
-	words, unit := heading(f)
+	words, unit := event.Heading(f)
 	if list.Len() == 0 {
 		if next, ok := emptyLists[f.FullName()]; ok {
 			p.wrap("", next)
@@ -141,7 +142,7 @@ func (p *page) rows(list protoreflect.List, desc protoreflect.MessageDescriptor)
 		}
 		cells, longest := column1(list, f)
 		if longest > longestCell {
-			words, _ := heading(f)
+			words, _ := event.Heading(f)
 			for j, text := range cells {
 				if text != "" {
 					rows[j].below = append(rows[j].below, words+": "+text)
@@ -199,7 +200,7 @@ func belowRow(m protoreflect.Message) []string {
 		if !f.IsList() || m.Get(f).List().Len() == 0 {
 			continue
 		}
-		words, _ := heading(f)
+		words, _ := event.Heading(f)
 		list := m.Get(f).List()
 		var texts []string
 		for j := range list.Len() {
@@ -227,7 +228,7 @@ func oneLine(m protoreflect.Message) string {
 			continue
 		}
 		text := cell(f, m.Get(f))
-		words, unit := heading(f)
+		words, unit := event.Heading(f)
 		switch {
 		case text == "":
 		case f.Kind() == protoreflect.BoolKind:

@@ -14,43 +14,9 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// unitEndings are the units at the end of field names, longest first where one
-// ends in another.
-var unitEndings = []struct{ ending, unit string }{
-	{"_ml_per_kg_per_h", "mL/kg/h"}, {"_ml_per_kg", "mL/kg"}, {"_ml_per_h", "mL/h"}, {"_ml_per_min", "mL/min"},
-	{"_mg_per_dl", "mg/dL"}, {"_g_per_l", "g/L"}, {"_drops_per_min", "drops/min"}, {"_per_ml", "per mL"},
-	{"_ml", "mL"}, {"_kg", "kg"}, {"_g", "g"}, {"_cm", "cm"}, {"_mm", "mm"}, {"_kj", "kJ"},
-	{"_minutes", "min"}, {"_min", "min"}, {"_ms", "ms"}, {"_h", "h"}, {"_c", "C"},
-}
-
-// capitals are words that keep their capitals in headings.
-var capitals = strings.NewReplacer("igg", "IgG", "iv ", "IV ", "gtin", "GTIN", "24h", "in 24 h")
-
-// heading splits a field's name into its words and its unit.
-func heading(f protoreflect.FieldDescriptor) (words, unit string) {
-	name := string(f.Name())
-	rule := event.RuleOf(f)
-	if rule.Flag != "" {
-		name = shown(rule.Flag) // the unit in which it is typed
-	}
-	name = strings.TrimSuffix(name, "_minor")
-	for _, u := range unitEndings {
-		if stem, ok := strings.CutSuffix("_"+name, u.ending); ok {
-			name, unit = strings.TrimPrefix(stem, "_"), u.unit
-			break
-		}
-	}
-	if name == "" { // the name was all unit: minutes, ml_per_kg_per_h
-		if name = "rate"; unit == "min" {
-			name = "time"
-		}
-	}
-	return capitals.Replace(strings.ReplaceAll(name, "_", " ")), unit
-}
-
 // headText is a heading as a table shows it: volume, mL.
 func headText(f protoreflect.FieldDescriptor) string {
-	words, unit := heading(f)
+	words, unit := event.Heading(f)
 	if unit == "" {
 		return words
 	}

@@ -160,7 +160,9 @@ func (r *Record) Wire() []byte {
 }
 
 // Size is about the number of bytes of Wire.
-func (r *Record) Size() int { return len(r.Raw.Header) + len(r.Raw.Payload) + len(r.Raw.Signature) + 12 }
+func (r *Record) Size() int {
+	return len(r.Raw.Header) + len(r.Raw.Payload) + len(r.Raw.Signature) + 12
+}
 
 // Seq is the position in the log.
 func (r *Record) Seq() uint64 { return r.Head.Seq }

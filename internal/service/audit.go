@@ -19,11 +19,12 @@ import (
 )
 
 // timeline is an entity's story, in the order in which it happened.
-func (b *book) timeline(entries []ledger.Entry) []*pb.TimelineRow {
+func (b *book) timeline(k event.Key, entries []ledger.Entry) []*pb.TimelineRow {
 	var out []*pb.TimelineRow
+	all := b.payloads(k)
 	for _, e := range entries[max(0, len(entries)-maxRows):] {
 		row := &pb.TimelineRow{
-			At: b.stamp(e.AtMs), What: typeWords(e.Type), Who: b.person(e.Author), Where: b.deviceOf(e.Log),
+			At: b.stamp(e.AtMs), What: b.said(e, all), Who: b.person(e.Author), Where: b.deviceOf(e.Log),
 			Record: e.Record.String(), Marks: markWords(e.Marks),
 		}
 		out = append(out, row)

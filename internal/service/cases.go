@@ -102,7 +102,7 @@ func (b *book) sheet(out *pb.GetCaseResponse, c *ledger.Case) {
 		out.Transfusions = append(out.Transfusions, b.transfusionRow(c, &c.Transfusions[i]))
 	}
 	out.Vitals = b.vitalsRows(c.Vitals)
-	out.Timeline, out.Discrepancies = b.timeline(c.Timeline), b.discrepancies(c)
+	out.Timeline, out.Discrepancies = b.timeline(c.Entity, c.Timeline), b.discrepancies(c)
 	out.Volume_24HMl = b.volumeOfDay(c)
 	out.NextStep = nextStep(c)
 }

@@ -42,7 +42,7 @@ func (s *Records) write(ctx context.Context, req *pb.WriteRequest) (*pb.WriteRes
 	var e *entry
 	err := s.view(ctx, func(b *book) (err error) {
 		if done, ok, err := b.ByRequest(req.RequestId); ok && req.RequestId != "" || err != nil {
-			e = &entry{b: b, repeated: done}
+			e = &entry{b: b, repeated: done, text: "This was saved before; nothing was added."}
 			return err
 		}
 		e, err = b.prepare(req)
@@ -85,6 +85,7 @@ type entry struct {
 	made     []string
 	cautions []caution.Raised
 	author   string
+	text     string // what is said once it is saved
 	newKeys  bool
 	repeated *event.Record
 }
@@ -123,6 +124,7 @@ func (b *book) prepare(req *pb.WriteRequest) (*entry, error) {
 		Overrides: req.Overrides, Grant: grant, Engine: engine.Version, Keys: e.draft.Keys, References: e.draft.References,
 		Proof: &pb.AuthorProof{Kind: pb.ProofKind_PROOF_KIND_NONE},
 	}
+	e.text = e.sentence()
 	return e, e.relate()
 }
 
@@ -336,25 +338,27 @@ func (e *entry) check(overrides []*pb.Override) error {
 func (s *Records) answer(e *entry, r *event.Record) *pb.WriteResponse {
 	out := &pb.WriteResponse{
 		Record: r.Hash.String(), Made: e.made, RepeatedRequest: e.repeated != nil,
-		Saved: savedState(s.Link.StateOf(r)),
+		Saved: savedState(s.Link.StateOf(r)), Text: e.text,
 	}
 	for _, c := range e.cautions {
 		out.Cautions = append(out.Cautions, protoCaution(c))
 	}
-	out.Text = s.sentence(r, e)
 	return out
 }
 
-func (s *Records) sentence(r *event.Record, e *entry) string {
-	what := r.Head.Type
-	spec, _ := event.Lookup(what)
-	text := strings.ReplaceAll(spec.Name, "_", " ")
+// sentence says what was saved and, where a patient is concerned, who it is.
+func (e *entry) sentence() string {
+	text := typeWords(e.spec.Type)
 	text = strings.ToUpper(text[:1]) + text[1:]
-	for _, k := range r.Touches() {
+	if d := e.b.details(e.payload); d != "" {
+		text += ": " + d
+	}
+	if p, ok := e.payload.(*pb.CaseOpened); ok {
+		return text + ". Case " + p.Case + "."
+	}
+	for _, k := range event.KeysOf(e.spec.Type, e.payload, e.at) {
 		if k.Kind == event.KindCase {
-			if who := e.b.patientLine(k.ID); who != "" {
-				return text + ": " + who + "."
-			}
+			return text + ". " + e.b.patientLine(k.ID) + "."
 		}
 	}
 	return text + "."

@@ -3,6 +3,7 @@ package service
 import (
 	"context"
 	"io"
+	"log/slog"
 	"time"
 
 	"golang.org/x/sync/singleflight"
@@ -44,7 +45,8 @@ type Replica struct {
 	Hub    bool
 	Name   string // of this device
 
-	AsideDir string // where runs that do not verify are kept for a person
+	Log      *slog.Logger // required
+	AsideDir string       // where runs that do not verify are kept for a person
 
 	requests singleflight.Group
 }

@@ -150,7 +150,7 @@ func (s *Stock) GetBag(ctx context.Context, req *pb.GetBagRequest) (*pb.GetBagRe
 		if out.Bag, err = b.bagRow(bag, b.now); err != nil {
 			return err
 		}
-		out.Timeline, out.Discrepancies, out.Freshness = b.timeline(bag.Timeline), b.discrepancies(bag), b.freshness()
+		out.Timeline, out.Discrepancies, out.Freshness = b.timeline(bag.Entity, bag.Timeline), b.discrepancies(bag), b.freshness()
 		return nil
 	})
 	return out, err

@@ -111,7 +111,7 @@ func markWords(m ledger.Marks) []string {
 // typeWords is an event type in plain words.
 func typeWords(t event.Type) string {
 	if s, ok := event.Lookup(t); ok {
-		return strings.ReplaceAll(s.Name, "_", " ")
+		return strings.ReplaceAll(strings.ReplaceAll(s.Name, "_", " "), "igg", "IgG")
 	}
 	return fmt.Sprintf("something of a newer version (type %d)", t)
 }
