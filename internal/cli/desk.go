@@ -7,6 +7,8 @@ import (
 	"path/filepath"
 	"strings"
 	"time"
+
+	"thawtrail/internal/typed"
 )
 
 // desk is what every command works with: one clock, one zone, two writers.
@@ -30,6 +32,11 @@ func newDesk(out, err io.Writer) *desk {
 		d.address = at
 	}
 	return d
+}
+
+// clock is what typed times are read against.
+func (d *desk) clock() typed.Clock {
+	return typed.Clock{Now: d.now, Zone: d.zone, ZoneName: d.zoneName}
 }
 
 func (d *desk) printf(format string, args ...any) { fmt.Fprintf(d.out, format, args...) }

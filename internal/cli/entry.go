@@ -76,7 +76,7 @@ func (e *entryForm) request(d *desk, words []string) (*pb.WriteRequest, error) {
 		req.RequestId = rand.Text()
 	}
 	if e.when.given() {
-		at, err := d.moment(e.when.name, e.when.text())
+		at, err := d.clock().Moment(e.when.name, e.when.text())
 		if err != nil {
 			return nil, err
 		}

@@ -158,12 +158,12 @@ func TestTimesAsPeopleTypeThem(t *testing.T) {
 		{"when", "2026-07-01 02:10", "2026-07-01T01:10:00Z"},
 		{"when", "2026-07-01T02:10:00+02:00", "2026-07-01T00:10:00Z"},
 	} {
-		m, err := d.moment(c.field, c.text)
+		m, err := d.clock().Moment(c.field, c.text)
 		require.NoError(t, err, c.text)
 		require.Equal(t, c.want, timeOf(m), "%s %s", c.field, c.text)
 	}
 	for _, text := range []string{"", "25:00", "+", "soon", "2026-03-29 01:30", "2026-10-25 01:30"} {
-		_, err := d.moment("when", text)
+		_, err := d.clock().Moment("when", text)
 		require.Equal(t, exitRefused, exitOf(t, err), text)
 	}
 }

@@ -11,6 +11,7 @@ import (
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/typed"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -143,7 +144,7 @@ func (f *form) fill(d *desk, m protoreflect.Message, words []string) error {
 			return refusal.New(shown(flag.name), flag.text(), "one of the two flags for this value")
 		}
 		filled = append(filled, flag.field)
-		if err := (typed{d, flag.field, flag.rule, shown(flag.name), flag.scale}).put(m, flag.texts); err != nil {
+		if err := d.put(m, typed.Field{Desc: flag.field, Rule: flag.rule, Name: shown(flag.name), Scale: flag.scale}, flag.texts); err != nil {
 			return err
 		}
 	}
@@ -153,6 +154,15 @@ func (f *form) fill(d *desk, m protoreflect.Message, words []string) error {
 		}
 	}
 	return nil
+}
+
+// put reads texts into a field; a stock file is the one that only commands read.
+func (d *desk) put(m protoreflect.Message, field typed.Field, texts []string) error {
+	if field.Desc.IsList() && field.Desc.Kind() == protoreflect.MessageKind {
+		return readStock(m.Mutable(field.Desc).List(), field.Name, texts[0])
+	}
+	field.Clock = d.clock()
+	return field.Put(m, texts)
 }
 
 func (f *form) tickAll(m protoreflect.Message) {
@@ -181,7 +191,7 @@ func (f *form) fillArgs(d *desk, m protoreflect.Message, words []string) error {
 		if field.IsList() {
 			take = len(words)
 		}
-		if err := (typed{d, field, rule, name, max(rule.Scale, 1)}).put(m, words[:take]); err != nil {
+		if err := d.put(m, typed.Field{Desc: field, Rule: rule, Name: name, Scale: max(rule.Scale, 1)}, words[:take]); err != nil {
 			return err
 		}
 		words = words[take:]

@@ -109,11 +109,17 @@ func TestANightOnARealAgent(t *testing.T) {
 		"start CASE BAG1",
 		"rate CASE 75 --slow",
 		"vitals CASE --heart 98 --given-ml 25",
-		"finish CASE BAG1 940",
-		"recheck plan CASE --person Alder",
 	} {
-		l.types(exitDone, strings.ReplaceAll(text, "--person Alder", "--person 'M. Alder'"))
+		l.types(exitDone, text)
 	}
+	// A hold on a bag that runs is the first thing that `now` says.
+	l.types(exitDone, "batch hold H2207 --product foal --reason 'maker called'")
+	now, _ := l.types(exitDone, "now")
+	require.Contains(t, now, "HOLD on a bag in use")
+	require.Contains(t, now, "maker called")
+	requireFits(t, now)
+	l.types(exitDone, "finish CASE BAG1 940")
+	l.types(exitDone, "recheck plan CASE --person 'M. Alder'")
 	out, _ := l.types(exitDone, "case CASE")
 	require.Contains(t, out, "Quiet Harbour")
 	require.Contains(t, out, "52.5 kg")

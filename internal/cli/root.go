@@ -10,6 +10,7 @@ import (
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/typed"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -211,7 +212,7 @@ func groupOf(word string) string {
 // unknownWord refuses a word that is no command and names near ones.
 func unknownWord(cmd *cobra.Command, word string) error {
 	r := refusal.New("command", word, "a command that `"+cmd.CommandPath()+" --help` lists")
-	if len(word) <= longestText {
+	if len(word) <= typed.LongestText {
 		if near := cmd.SuggestionsFor(word); len(near) > 0 {
 			r = r.Because("did you mean " + strings.Join(near, " or ") + "?")
 		}

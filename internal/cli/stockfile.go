@@ -17,13 +17,13 @@ import (
 // maxStockFile bounds a stock file; 60 bags are about 15 kB.
 const maxStockFile = 1 << 20
 
-// stock reads {"bags": [ … ]} into the list. The decoder is strict: a field it
+// readStock reads {"bags": [ … ]} into the list. The decoder is strict: a field it
 // does not know is a slip, and a slip here would be a wrong bag.
-func (t typed) stock(list protoreflect.List, path string) error {
+func readStock(list protoreflect.List, name, path string) error {
 	const want = `a JSON file {"bags": [{"id": …, "volume_ml": …, "use_by": …, "state": …}]}`
 	raw, err := readBounded(path)
 	if err != nil {
-		return t.refuse(path, want).Because(err.Error())
+		return refusal.New(name, path, want).Because(err.Error())
 	}
 	var file struct {
 		Bags []json.RawMessage `json:"bags"`
@@ -31,15 +31,15 @@ func (t typed) stock(list protoreflect.List, path string) error {
 	dec := json.NewDecoder(bytes.NewReader(raw))
 	dec.DisallowUnknownFields()
 	if err := dec.Decode(&file); err != nil {
-		return t.refuse(path, want).Because(refusal.Shorten(err.Error()))
+		return refusal.New(name, path, want).Because(refusal.Shorten(err.Error()))
 	}
 	if _, err := dec.Token(); !errors.Is(err, io.EOF) {
-		return t.refuse(path, want).Because("something follows the object")
+		return refusal.New(name, path, want).Because("something follows the object")
 	}
 	for i, bag := range file.Bags {
 		v := list.AppendMutable().Message()
 		if err := protojson.Unmarshal(bag, v.Interface()); err != nil {
-			return refusal.New(fmt.Sprintf("%s.bags[%d]", t.name, i), string(bag), want).Because(refusal.Shorten(err.Error()))
+			return refusal.New(fmt.Sprintf("%s.bags[%d]", name, i), string(bag), want).Because(refusal.Shorten(err.Error()))
 		}
 	}
 	return nil

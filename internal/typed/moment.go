@@ -1,4 +1,12 @@
-package cli
+// Package typed turns what people type into the fields of an entry: one reader
+// for the commands and for the forms of the pages. What a field may hold stands
+// in the rule beside it; this package reads numbers with a decimal point or
+// comma, units as the rule scales them, words of a list, days, bag numbers and
+// times such as 02:10, -20m or +90m. What does not fit is a *refusal.Error that
+// names the field and shows what was typed.
+//
+// It does not ask whether a bag or a place is known: that needs the books.
+package typed
 
 import (
 	"regexp"
@@ -16,29 +24,36 @@ var (
 	clockOnly = regexp.MustCompile(`^\d{1,2}:\d\d$`)
 )
 
-// moment reads a time as people type it: 02:10, '2026-11-24 02:10', -20m, RFC
+// Clock is what a typed time is read against.
+type Clock struct {
+	Now      func() time.Time
+	Zone     *time.Location
+	ZoneName string // in the tz database; empty: the practice's
+}
+
+// Moment reads a time as people type it: 02:10, '2026-11-24 02:10', -20m, RFC
 // 3339, and for what is still to come +90m. A bare time of day is the latest one
 // that has passed, but the next one for what is due.
-func (d *desk) moment(field, text string) (*pb.Moment, error) {
-	now := d.now().Round(0)
+func (c Clock) Moment(field, text string) (*pb.Moment, error) {
+	now := c.Now().Round(0)
 	if m := fromNow.FindStringSubmatch(strings.TrimSpace(text)); m != nil && m[1]+m[2] != "" {
 		hours, _ := strconv.Atoi("0" + m[1])
 		minutes, _ := strconv.Atoi("0" + m[2])
 		t := now.Add(time.Duration(hours)*time.Hour + time.Duration(minutes)*time.Minute)
-		return d.told(t, label.ToMinute), nil
+		return c.told(t, label.ToMinute), nil
 	}
-	t, precision, err := label.ParseInstant(field, text, d.zone, now)
+	t, precision, err := label.ParseInstant(field, text, c.Zone, now)
 	if err != nil {
 		return nil, err
 	}
 	if toCome(field) && clockOnly.MatchString(strings.TrimSpace(text)) && t.Before(now) {
 		// Typed again as tomorrow's time, so that a change of the clocks is told.
 		tomorrow := t.AddDate(0, 0, 1).Format("2006-01-02 ") + t.Format("15:04")
-		if t, precision, err = label.ParseInstant(field, tomorrow, d.zone, now); err != nil {
+		if t, precision, err = label.ParseInstant(field, tomorrow, c.Zone, now); err != nil {
 			return nil, renamed(err, text)
 		}
 	}
-	return d.told(t, precision), nil
+	return c.told(t, precision), nil
 }
 
 // renamed shows a refusal with the text that was typed.
@@ -54,8 +69,8 @@ func toCome(field string) bool {
 	return strings.HasPrefix(field, "due") || strings.HasPrefix(field, "next_")
 }
 
-func (d *desk) told(t time.Time, precision label.Precision) *pb.Moment {
-	m := &pb.Moment{UnixMs: t.UnixMilli(), Zone: d.zoneName, Source: pb.TimeSource_TIME_SOURCE_TYPED}
+func (c Clock) told(t time.Time, precision label.Precision) *pb.Moment {
+	m := &pb.Moment{UnixMs: t.UnixMilli(), Zone: c.ZoneName, Source: pb.TimeSource_TIME_SOURCE_TYPED}
 	switch precision {
 	case label.ToSecond:
 		m.Precision = pb.Precision_PRECISION_SECOND
