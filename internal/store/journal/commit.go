@@ -37,8 +37,11 @@ func (j *Journal) Commit(frames [][]byte) ([]Position, error) {
 	}
 	j.commit.Lock()
 	defer j.commit.Unlock()
-	if j.closed {
+	switch {
+	case j.closed:
 		return nil, ErrClosed
+	case j.opt.ReadOnly:
+		return nil, ErrReadOnly
 	}
 	if len(frames) == 0 {
 		return nil, nil

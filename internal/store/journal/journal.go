@@ -24,6 +24,8 @@ var (
 	ErrTooLarge = errors.New("journal: size refused")
 	// ErrClosed: the journal was closed.
 	ErrClosed = errors.New("journal: closed")
+	// ErrReadOnly: the journal was opened to be read only.
+	ErrReadOnly = errors.New("journal: read only")
 )
 
 const (
@@ -44,6 +46,9 @@ type Options struct {
 	SegmentBytes int    // a new segment is begun past this size; 0 means 64 MiB
 	Now          func() time.Time
 	Rand         io.Reader // for encrypted journals; nil means crypto/rand
+	// ReadOnly changes nothing on the disk, not even what a crash left undone; an
+	// empty KeyID then stands for any. Commit answers ErrReadOnly.
+	ReadOnly bool
 }
 
 // Journal is an open journal. Its methods are safe for concurrent use.
@@ -92,20 +97,24 @@ type Report struct {
 
 // Open opens the journal in opt.Dir, or begins one there. Everything it finds
 // is synced before it returns, so that what readers see survives a power cut.
-// It deletes and truncates nothing.
+// It deletes and truncates nothing. With ReadOnly it writes nothing either.
 func Open(opt Options) (*Journal, Report, error) {
 	j, err := newJournal(opt)
 	if err != nil {
 		return nil, Report{}, err
 	}
-	if err := j.opt.FS.MkdirAll(j.opt.Dir); err != nil {
-		return nil, Report{}, fmt.Errorf("journal: %w", err)
+	if !opt.ReadOnly {
+		if err := j.opt.FS.MkdirAll(j.opt.Dir); err != nil {
+			return nil, Report{}, fmt.Errorf("journal: %w", err)
+		}
 	}
 	report, err := j.load()
 	if err != nil {
 		return nil, Report{}, fmt.Errorf("journal: open %s: %w", j.opt.Dir, err)
 	}
-	j.reserve.fill(j.opt.Now())
+	if !opt.ReadOnly {
+		j.reserve.fill(j.opt.Now())
+	}
 	return j, report, nil
 }
 

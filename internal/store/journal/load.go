@@ -97,7 +97,7 @@ func (j *Journal) checkKey(h segmentHeader, raw []byte, seal sealer) error {
 		return fmt.Errorf("%w: this journal is not encrypted, but a key was given", ErrKey)
 	case h.cipher == cipherAESGCM && j.opt.Key == nil:
 		return fmt.Errorf("%w: this journal is encrypted with key %q, but no key was given", ErrKey, trimID(h.keyID))
-	case h.keyID != j.keyID:
+	case h.keyID != j.keyID && !(j.opt.ReadOnly && j.opt.KeyID == ""):
 		return fmt.Errorf("%w: this journal is encrypted with key %q, not %q", ErrKey, trimID(h.keyID), j.opt.KeyID)
 	case string(seal.headerTag(h.session, raw[:56])) != string(raw[56:72]):
 		return fmt.Errorf("%w: the header of segment %d does not authenticate", ErrKey, h.segment)
@@ -116,7 +116,7 @@ func trimID(id [keyIDBytes]byte) string {
 // settle makes what was found durable and reopens the last segment for writing
 // when it is whole, is the newest file and has room.
 func (j *Journal) settle(files []found, c chain) error {
-	if len(j.live) == 0 {
+	if len(j.live) == 0 || j.opt.ReadOnly {
 		return nil
 	}
 	last := j.live[len(j.live)-1]

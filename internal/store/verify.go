@@ -1,0 +1,223 @@
+package store
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"crypto/ed25519"
+	"errors"
+	"fmt"
+	"maps"
+	"path/filepath"
+	"slices"
+	"time"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/store/journal"
+)
+
+// VerifyOptions say which replica to verify. It must not be open elsewhere, or
+// its newest records look unfinished.
+type VerifyOptions struct {
+	Dir string     // holds journal/
+	FS  journal.FS // nil: the disk
+	Key []byte     // as for Open
+}
+
+// VerifyReport is what Verify found. Records counts each record once, whatever
+// the number of its copies.
+type VerifyReport struct {
+	OK       bool
+	Records  int64
+	FirstBad string   // one sentence: position, log, seq and reason; empty when OK
+	Notes    []string // what is no fault but worth knowing, at most maxNotes
+}
+
+const maxNotes = 50
+
+// Verify checks a replica without changing it: every frame of its journal, every
+// record's form and payload, every link of every log, and every signature. In
+// place of the index, which is derived, it trusts nothing. An error means that
+// the journal could not be read at all.
+//
+// It keeps two hashes and a few numbers for each record.
+func Verify(ctx context.Context, opt VerifyOptions) (VerifyReport, error) {
+	if opt.FS == nil {
+		opt.FS = journal.OSFS{}
+	}
+	j, found, err := journal.Open(journal.Options{
+		FS: opt.FS, Dir: filepath.Join(opt.Dir, "journal"), Key: opt.Key, ReadOnly: true,
+		Now: func() time.Time { return time.Time{} }, // nothing is written, so nothing is dated
+	})
+	if err != nil {
+		return VerifyReport{}, fmt.Errorf("verify %s: %w", opt.Dir, err)
+	}
+	v := verifier{logs: map[event.LogID]*verified{}}
+	for _, d := range found.Damaged {
+		v.bad(d.From, "nothing up to %s can be read: %s", d.To, d.Reason)
+	}
+	if found.TornBytes > 0 {
+		v.note("%d bytes at the end were never finished; nobody was told that they are saved", found.TornBytes)
+	}
+	err = j.Scan(journal.Position{}, func(p journal.Position, frame []byte) error {
+		v.frame(p, frame)
+		return ctx.Err()
+	}, func(from, to journal.Position, reason string) error {
+		v.bad(from, "nothing up to %s can be read: %s", to, reason)
+		return ctx.Err()
+	})
+	if err = errors.Join(err, j.Close()); err != nil {
+		return VerifyReport{}, fmt.Errorf("verify %s: %w", opt.Dir, err)
+	}
+	for _, id := range sortedLogs(v.logs) {
+		v.log(id, v.logs[id])
+	}
+	return v.report(), nil
+}
+
+// verifier gathers what the journal holds and what is wrong with it.
+type verifier struct {
+	logs   map[event.LogID]*verified
+	faults []fault
+	notes  []string
+}
+
+// fault is one thing that is wrong; the one that lies first is told.
+type fault struct {
+	pos  journal.Position
+	text string
+}
+
+// verified is one log; links are by hash, each record once.
+type verified struct {
+	key   ed25519.PublicKey
+	links map[event.Hash]*chainLink
+}
+
+// chainLink is what must be known of a record to check its neighbours.
+type chainLink struct {
+	pos     journal.Position // of the first copy
+	seq     uint64
+	prev    event.Hash
+	hlcUs   int64
+	signed  *event.Record // until its signature is checked
+	vouched bool
+}
+
+func (v *verifier) bad(p journal.Position, format string, args ...any) {
+	v.faults = append(v.faults, fault{p, fmt.Sprintf("at %s: ", p) + fmt.Sprintf(format, args...)})
+}
+
+func (v *verifier) note(format string, args ...any) {
+	if len(v.notes) < maxNotes {
+		v.notes = append(v.notes, fmt.Sprintf(format, args...))
+	}
+}
+
+// frame takes one record. Its form, its limits and its payload's hash are
+// checked by decoding it.
+func (v *verifier) frame(p journal.Position, frame []byte) {
+	r, err := event.Decode(bytes.Clone(frame))
+	if err != nil {
+		v.bad(p, "%v", err)
+		return
+	}
+	l := v.logs[r.Log]
+	if l == nil {
+		l = &verified{links: map[event.Hash]*chainLink{}}
+		v.logs[r.Log] = l
+	}
+	if o, ok := openedLog(r); ok {
+		l.key = o.Key
+	} else if r.Head.Seq == 0 {
+		v.bad(p, "the opening record of log %s cannot be read", r.Log.Short())
+	}
+	k := l.links[r.Hash]
+	if k == nil {
+		k = &chainLink{pos: p, seq: r.Head.Seq, hlcUs: r.Head.HlcUs}
+		k.prev, _ = event.ToHash(r.Head.Prev)
+		l.links[r.Hash] = k
+	}
+	if r.Signed() { // a second copy may carry the signature that the first one lacks
+		k.signed = r
+	}
+	l.check(v, k)
+}
+
+// check verifies a signature as soon as the log's key is known, and forgets it.
+func (l *verified) check(v *verifier, k *chainLink) {
+	if k.signed == nil || l.key == nil {
+		return
+	}
+	if err := k.signed.Verify(l.key); err != nil {
+		v.bad(k.pos, "%v", err)
+	} else {
+		k.vouched = true
+	}
+	k.signed = nil
+}
+
+// log checks the links of one log and that a signature vouches for each record.
+func (v *verifier) log(id event.LogID, l *verified) {
+	hashes := slices.SortedFunc(maps.Keys(l.links), func(a, b event.Hash) int {
+		return cmp.Or(cmp.Compare(l.links[b].seq, l.links[a].seq), a.Compare(b))
+	})
+	if l.key == nil {
+		v.bad(l.links[hashes[len(hashes)-1]].pos, "log %s: its opening record is not here", id.Short())
+	}
+	unsigned := 0
+	for _, h := range hashes { // from the newest down
+		k := l.links[h]
+		l.check(v, k)
+		if !k.vouched {
+			unsigned++
+		}
+		if k.seq == 0 {
+			continue
+		}
+		before := l.links[k.prev]
+		switch {
+		case before == nil || before.seq+1 != k.seq:
+			v.bad(k.pos, "log %s, seq %d: the record before it is not here", id.Short(), k.seq)
+		case before.hlcUs > k.hlcUs:
+			v.bad(k.pos, "log %s, seq %d: its clock runs back", id.Short(), k.seq)
+		default:
+			before.vouched = before.vouched || k.vouched
+		}
+	}
+	if unsigned > 0 {
+		v.note("log %s: no signature vouches for %d records at its end; they stay here until one does", id.Short(), unsigned)
+	}
+	v.branches(id, l)
+}
+
+// branches notes seqs that have more than one record.
+func (v *verifier) branches(id event.LogID, l *verified) {
+	count := map[uint64]int{}
+	lowest, forked := uint64(0), false
+	for _, k := range l.links {
+		if count[k.seq]++; count[k.seq] > 1 && (!forked || k.seq < lowest) {
+			lowest, forked = k.seq, true
+		}
+	}
+	if forked {
+		v.note("log %s: two different records stand at seq %d; both are kept", id.Short(), lowest)
+	}
+}
+
+// report tells the fault that lies first.
+func (v *verifier) report() VerifyReport {
+	r := VerifyReport{OK: len(v.faults) == 0, Notes: v.notes}
+	for _, l := range v.logs {
+		r.Records += int64(len(l.links))
+	}
+	if len(v.faults) > 0 {
+		first := slices.MinFunc(v.faults, func(a, b fault) int { return a.pos.Compare(b.pos) })
+		r.FirstBad = first.text
+		if n := len(v.faults) - 1; n > 0 {
+			v.note("%d more faults lie behind the first", n)
+			r.Notes = v.notes
+		}
+	}
+	return r
+}
