@@ -23,6 +23,7 @@ import (
 	"google.golang.org/grpc/credentials/insecure"
 
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/trust/wholefile"
 )
 
 const (
@@ -68,41 +69,8 @@ func parseKey(path string, text []byte) (ed25519.PrivateKey, error) {
 	return key, nil
 }
 
-// WriteFile replaces a small file durably: a new file is written and synced,
-// renamed over the old one, and the folder is synced where the system can.
-func WriteFile(path string, data []byte) error {
-	dir := filepath.Dir(path)
-	if err := os.MkdirAll(dir, 0o700); err != nil {
-		return fmt.Errorf("write %s: %w", path, err)
-	}
-	f, err := os.CreateTemp(dir, filepath.Base(path)+".new-*")
-	if err != nil {
-		return fmt.Errorf("write %s: %w", path, err)
-	}
-	_, err = f.Write(data)
-	err = errors.Join(err, f.Sync(), f.Close())
-	if err == nil {
-		err = os.Rename(f.Name(), path)
-	}
-	if err != nil {
-		return errors.Join(fmt.Errorf("write %s: %w", path, err), os.Remove(f.Name()))
-	}
-	return syncDir(dir)
-}
-
-// syncDir makes a rename durable. Windows cannot sync a folder; there the rename
-// itself is written through by the file system's journal.
-func syncDir(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return nil
-	}
-	defer d.Close()
-	if err := d.Sync(); err != nil && !errors.Is(err, errors.ErrUnsupported) && !isWindows {
-		return fmt.Errorf("sync %s: %w", dir, err)
-	}
-	return nil
-}
+// WriteFile replaces a small file durably; see package wholefile.
+func WriteFile(path string, data []byte) error { return wholefile.Write(path, data) }
 
 // Listen opens a loopback address and refuses any other.
 func Listen(addr string) (net.Listener, error) {

@@ -1,5 +1,5 @@
 //go:build !windows
 
-package trust
+package wholefile
 
 const isWindows = false

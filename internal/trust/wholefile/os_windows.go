@@ -1,3 +1,3 @@
-package trust
+package wholefile
 
 const isWindows = true
