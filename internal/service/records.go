@@ -109,7 +109,7 @@ func (b *book) prepare(req *pb.WriteRequest) (*entry, error) {
 	if err := e.complete(req); err != nil {
 		return nil, err
 	}
-	if e.author, err = b.author(req.Author); err != nil {
+	if e.author, err = b.author(req.Author); err != nil && !(req.Author == "" && signLater(t)) {
 		return nil, err
 	}
 	grant, err := b.right(e.spec, e.author)
@@ -227,6 +227,24 @@ func (b *book) author(text string) (string, error) {
 	return "", refusal.New("by", "", "who says so: a name, since several people are known"+b.known(event.KindPerson))
 }
 
+// signLater says that an entry is saved without a name where several people are
+// known: nothing asked may delay stopping a transfusion or treating the patient.
+func signLater(t event.Type) bool {
+	switch t {
+	case typeReaction, typeDrug, typeClamped, typeStopped:
+		return true
+	}
+	return false
+}
+
+// Event types that can be signed later.
+const (
+	typeReaction event.Type = 76
+	typeDrug     event.Type = 77
+	typeClamped  event.Type = 79
+	typeStopped  event.Type = 81
+)
+
 // right finds the grant that the author relies on. A fact needs none to be
 // written, only marks; a decision without a right is refused here.
 func (b *book) right(spec *event.Spec, author string) ([]byte, error) {
@@ -269,9 +287,7 @@ func (e *entry) correct(c *pb.Corrected, replacement *pb.Entry) error {
 	if spec, ok := event.Lookup(original.Head.Type); !ok || spec.Rule.GetInternal() {
 		return refusal.Conflict("original", c.Original, "an entry that a person made")
 	}
-	for _, k := range original.Touches() {
-		e.draft.Keys = append(e.draft.Keys, k)
-	}
+	e.draft.Keys = append(e.draft.Keys, original.Touches()...)
 	e.draft.References = [][]byte{original.Hash[:]}
 	c.Type = original.Head.Type
 	if !c.Void {

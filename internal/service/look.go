@@ -1,0 +1,157 @@
+package service
+
+import (
+	"context"
+	"time"
+
+	"thawtrail/internal/engine"
+	"thawtrail/internal/event"
+	"thawtrail/internal/ledger"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// Look is one consistent look at the books for the pages, which need more of a
+// case at once than one answer holds. It reads and never writes; what it gives
+// is folded state and must not be changed.
+type Look struct{ b *book }
+
+// Look opens a look and closes it when fn returns.
+func (r *Replica) Look(ctx context.Context, fn func(Look) error) error {
+	return r.view(ctx, func(b *book) error { return fn(Look{b}) })
+}
+
+// Now is the moment of the look.
+func (l Look) Now() time.Time { return l.b.now }
+
+// Zone is the practice's zone; UTC before there is a practice.
+func (l Look) Zone() *time.Location { return l.b.zone }
+
+// Practice is nil before one is founded.
+func (l Look) Practice() *ledger.Practice { return l.b.practice }
+
+// Freshness says in one sentence how old an answer may be.
+func (l Look) Freshness() string { return l.b.freshness().Text }
+
+// Unsent counts own records that no server has acknowledged.
+func (l Look) Unsent() int { return int(l.b.r.unsent()) }
+
+// CaseID finds a case by its id or the start of it.
+func (l Look) CaseID(text string) (string, error) { return l.b.resolve("case", event.KindCase, text) }
+
+// BagID finds a bag by its number, or by the first characters of a known one.
+func (l Look) BagID(text string) (string, error) { return l.b.resolveBag("bag", text) }
+
+// Case is a case; nil when it is not known here.
+func (l Look) Case(id string) (*ledger.Case, error) {
+	c, ok, err := l.b.getCase(id)
+	if !ok {
+		return nil, err
+	}
+	return c, err
+}
+
+// Bag is a bag; nil when it is not known here.
+func (l Look) Bag(id string) (*ledger.Bag, error) {
+	bag, ok, err := l.b.bag(id)
+	if !ok {
+		return nil, err
+	}
+	return bag, err
+}
+
+// Shelf says until when a bag may be used, and why.
+func (l Look) Shelf(bag *ledger.Bag) (engine.ShelfResult, error) { return l.b.shelf(bag, l.b.now) }
+
+// Card is the label card that stands of a product; nil when there is none.
+func (l Look) Card(product string) (*ledger.Card, error) {
+	card, ok, err := l.b.card(product)
+	if !ok {
+		return nil, err
+	}
+	return card, err
+}
+
+// Batch is a batch of a product; nil when it is not known here.
+func (l Look) Batch(product, code string) (*ledger.Batch, error) {
+	batch, ok, err := l.b.batch(product, code)
+	if !ok {
+		return nil, err
+	}
+	return batch, err
+}
+
+// Heard lists who has heard of a hold or recall, by laptop and time.
+func (l Look) Heard(h ledger.Hold, batch *ledger.Batch) []*pb.HeardRow {
+	return l.b.holdRow(h, batch.Heard).Heard
+}
+
+// Name is what people call an entity; its id when it has no name.
+func (l Look) Name(kind, id string) string { return l.b.name(event.Key{Kind: kind, ID: id}) }
+
+// Person names who said something.
+func (l Look) Person(id string) string { return l.b.person(id) }
+
+// Patient says who the patient of a case is, in one line.
+func (l Look) Patient(c *ledger.Case) string { return patientText2(c) }
+
+// Marks is what the patient is known by.
+func (l Look) Marks(p *ledger.Patient) string { return marksText(p) }
+
+// Igg shows 0.01 g/L in the practice's unit.
+func (l Look) Igg(cgPerL int32) string { return l.b.igg(cgPerL) }
+
+// IggTest shows a test's value, band or side of a cut.
+func (l Look) IggTest(t *ledger.IggTest) string { return l.b.iggText(t) }
+
+// VolumeOfDay is all that the patient had by vein in 24 h, in mL.
+func (l Look) VolumeOfDay(c *ledger.Case) int32 { return l.b.volumeOfDay(c) }
+
+// VitalsDue is how long after a look the next one is due while plasma runs.
+func VitalsDue(sinceStart time.Duration) time.Duration { return vitalsEvery(sinceStart) }
+
+// Client reads a client's name, telephone and address, as far as the keys are
+// here.
+func (l Look) Client(id string) (name, telephone, address string) {
+	c, ok, err := ledgerGet[*ledger.Client](l.b, event.KindClient, id)
+	if err != nil || !ok {
+		return "", "", ""
+	}
+	open := func(field string, s *ledger.Sealed) string {
+		if s == nil {
+			return ""
+		}
+		plain, ok := l.b.r.Seals.Open(c.Entity, field, &pb.Sealed{KeyId: s.KeyID, Nonce: s.Nonce, Ciphertext: s.Ciphertext})
+		if !ok {
+			return forgotten
+		}
+		return plain
+	}
+	return open("name", c.Name), open("telephone", c.Telephone), open("address", c.Address)
+}
+
+// KitCount is how many of a kit item a place holds by the books.
+func (l Look) KitCount(place string, item pb.KitItem) (int32, error) {
+	return l.b.kitCount(place, item)
+}
+
+// Find lists entities under a term of ledger.Terms.
+func (l Look) Find(term string) ([]event.Key, error) { return l.b.Find(term, maxRows) }
+
+// Each hands on every state of a kind until fn says stop.
+func (l Look) Each(kind string, fn func(ledger.State) (more bool, err error)) error {
+	return l.b.Each(kind, fn)
+}
+
+// Records hands on every record that touches an entity.
+func (l Look) Records(k event.Key, fn func(*event.Record) error) error { return l.b.Records(k, fn) }
+
+// HasRole says that a person holds one of the roles, or that no practice is
+// founded yet and roles do not count.
+func (l Look) HasRole(person string, roles ...pb.Role) bool {
+	rights, err := l.b.Rights()
+	if err != nil || !rights.Founded() {
+		return err == nil
+	}
+	_, ok := rights.GrantFor(person, roles)
+	return ok
+}
