@@ -116,7 +116,7 @@ func (p *plan) hear(r *event.Record) {
 	}}
 	if payload, err := marshal(draft.Payload); err == nil {
 		// A failure here means a broken own log; the hold itself must still be saved.
-		_, _ = p.author(draft, payload, true)
+		_, _ = p.author(draft, payload)
 	}
 }
 

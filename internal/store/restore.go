@@ -291,7 +291,7 @@ func (p *plan) open(lane pb.Lane, reason string) error {
 	if err != nil {
 		return err
 	}
-	r, err := p.seal(head, payload, true)
+	r, err := p.seal(head, payload)
 	if err != nil {
 		return err
 	}

@@ -65,7 +65,8 @@ func (q *writeQueue) take() []*write {
 }
 
 // Append makes records of this device and returns when they are on the disk.
-// Drafts of one call stand next to each other and share one signature a lane.
+// Drafts of one call stand next to each other. Each is signed, so that a crash in
+// the middle of the write leaves none that can never be sent on.
 func (s *Store) Append(ctx context.Context, drafts ...Draft) ([]*event.Record, error) {
 	if err := ctx.Err(); err != nil {
 		return nil, fmt.Errorf("not saved: %w", err)
@@ -148,9 +149,8 @@ type plan struct {
 	frames [][]byte
 	bytes  int // of frames
 
-	unsigned int    // bytes authored since the last signature
-	doubt    bool   // the own logs may have lost records: open new ones first
-	renewed  string // why new logs were opened; empty when they were not
+	doubt   bool   // the own logs may have lost records: open new ones first
+	renewed string // why new logs were opened; empty when they were not
 }
 
 func (s *Store) plan() *plan {
@@ -208,16 +208,15 @@ func (p *plan) clone() *plan {
 	return &c
 }
 
-// authorAll makes the records of one call; the last of each lane is signed.
+// authorAll makes the records of one call.
 func (p *plan) authorAll(drafts []Draft) ([]*event.Record, error) {
 	out := make([]*event.Record, 0, len(drafts))
-	for i, d := range drafts {
+	for _, d := range drafts {
 		payload, err := marshal(d.Payload)
 		if err != nil {
 			return nil, err
 		}
-		last := i == len(drafts)-1 || laneOf(drafts[i+1].Type) != laneOf(d.Type) || p.unsigned > mostUnsigned
-		r, err := p.author(d, payload, last)
+		r, err := p.author(d, payload)
 		if err != nil {
 			return nil, err
 		}
@@ -225,10 +224,6 @@ func (p *plan) authorAll(drafts []Draft) ([]*event.Record, error) {
 	}
 	return out, nil
 }
-
-// mostUnsigned is how many bytes may stand between two signatures: half of what
-// a receiver asks for.
-const mostUnsigned = exchange.StoneBytes / 2
 
 // laneOf is the lane into which an event type goes.
 func laneOf(t event.Type) pb.Lane {
@@ -239,7 +234,7 @@ func laneOf(t event.Type) pb.Lane {
 }
 
 // author makes the next record of this device's own log.
-func (p *plan) author(d Draft, payload []byte, sign bool) (*event.Record, error) {
+func (p *plan) author(d Draft, payload []byte) (*event.Record, error) {
 	if p.doubt {
 		p.doubt = false
 		if err := p.epoch(lostHere); err != nil {
@@ -252,7 +247,7 @@ func (p *plan) author(d Draft, payload []byte, sign bool) (*event.Record, error)
 	}
 	head := p.header(d)
 	head.Log, head.Seq, head.Prev = l.ID[:], l.Tip.Seq+1, l.Tip.Hash[:]
-	return p.seal(head, payload, sign)
+	return p.seal(head, payload)
 }
 
 // header fills in what every record of this device says at this moment.
@@ -292,12 +287,8 @@ func (p *plan) takeSeen() []*pb.Tip {
 	return out
 }
 
-func (p *plan) seal(head *pb.Header, payload []byte, sign bool) (*event.Record, error) {
-	var signer func([]byte) []byte
-	if sign {
-		signer = func(m []byte) []byte { return ed25519.Sign(p.s.opt.Device, m) }
-	}
-	r, err := event.Seal(head, payload, signer)
+func (p *plan) seal(head *pb.Header, payload []byte) (*event.Record, error) {
+	r, err := event.Seal(head, payload, func(m []byte) []byte { return ed25519.Sign(p.s.opt.Device, m) })
 	if err != nil {
 		return nil, err
 	}
@@ -310,9 +301,6 @@ func (p *plan) seal(head *pb.Header, payload []byte, sign bool) (*event.Record, 
 	}
 	if err := p.take(l, r); err != nil {
 		return nil, err
-	}
-	if p.unsigned += r.Size(); sign {
-		p.unsigned = 0
 	}
 	return r, nil
 }
