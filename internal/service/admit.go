@@ -5,7 +5,6 @@ import (
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
-	"thawtrail/internal/ledger"
 	"thawtrail/internal/store"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -40,18 +39,4 @@ func (r *Replica) AdmitPeer(ctx context.Context, peer exchange.Beliefs) error {
 	}
 	_, err = r.Store.Append(ctx, *draft)
 	return err
-}
-
-// acceptedTip is the newest tip of a log that a statement of the server in the
-// given epoch covers.
-func (r *Replica) acceptedTip(ctx context.Context, log event.LogID, epoch string) (tip exchange.Tip, ok bool, err error) {
-	err = r.Store.View(ctx, func(v *store.Snapshot) error {
-		l, known, err := store.Get[*ledger.Log](v, event.LogKey(log))
-		if err != nil || !known || l.Accepted == nil || string(l.Accepted.HubEpoch) != epoch {
-			return err
-		}
-		tip, ok = exchange.Tip{Seq: l.Accepted.Tip.Seq, Hash: l.Accepted.Tip.Hash}, true
-		return nil
-	})
-	return tip, ok, err
 }

@@ -40,7 +40,7 @@ var (
 		"Case %s on the same dam is open already. Twins are two cases, A and B; the same foal is one.")
 	damWithoutName = caution.Define("dam_not_named", caution.Note,
 		"No dam is named. A newborn has no chip and no name: name the dam, or its chip, when you can.")
-	odlyHeavy = caution.Define("weight_for_age", caution.Caution,
+	oddWeight = caution.Define("weight_for_age", caution.Caution,
 		"%s kg is unusual for a foal under 3 days (30 to 75 kg). Pony, draft, or pounds?")
 	nearBatch = caution.Define("near_batch", caution.Caution,
 		"Batch %s is one character away from batch %s that is known here. Read the label again.")
@@ -171,7 +171,7 @@ func (b *book) checkWeight(p *pb.PatientWeighed, at time.Time) ([]caution.Raised
 	}
 	young := c.Patient.BornMs == 0 || at.Sub(time.UnixMilli(c.Patient.BornMs)) < 72*time.Hour
 	if young && (p.WeightG < 30_000 || p.WeightG > 75_000) {
-		return []caution.Raised{odlyHeavy.With(fmt.Sprintf("%g", float64(p.WeightG)/1000))}, nil
+		return []caution.Raised{oddWeight.With(fmt.Sprintf("%g", float64(p.WeightG)/1000))}, nil
 	}
 	return nil, nil
 }
@@ -210,6 +210,13 @@ func (b *book) checkBag(id string, at time.Time) ([]caution.Raised, error) {
 	card, ok, err := b.card(bag.Label.Product)
 	if ok && card.Route == pb.ProductRoute_PRODUCT_ROUTE_MOUTH {
 		out = append(out, routeMouth.With(card.Name))
+	}
+	if err != nil || bag.Label.Donor == "" {
+		return out, err
+	}
+	donor, ok, err := ledgerGet[*ledger.Donor](b, event.KindDonor, bag.Label.Donor)
+	if ok && donor.AntibodyScreen == "" {
+		out = append(out, donorUnknown.With(donor.Name))
 	}
 	return out, err
 }
