@@ -4,6 +4,9 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"os"
+	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -26,7 +29,10 @@ func startLaptop(t *testing.T, more ...string) *laptop {
 	var errs bytes.Buffer
 	d := newDesk(out, &errs)
 	ended := make(chan int, 1)
-	args := append([]string{"agent", "--data", t.TempDir(), "--listen", "127.0.0.1:0", "--name", "north laptop"}, more...)
+	args := append([]string{"agent", "--listen", "127.0.0.1:0", "--name", "north laptop"}, more...)
+	if !slices.Contains(more, "--data") {
+		args = append(args, "--data", t.TempDir())
+	}
 	go func() { ended <- run(ctx, d, args) }()
 	t.Cleanup(func() {
 		stop()
@@ -180,4 +186,48 @@ func TestACorrectionReplacesAnEntry(t *testing.T) {
 	out, _ = l.types(exitDone, "case CASE")
 	require.Contains(t, out, "52.5 kg")
 	require.NotContains(t, out, "25.5 kg")
+}
+
+// TestVerifyReadsAReplica checks a replica that an agent left behind, then turns
+// one bit of it.
+func TestVerifyReadsAReplica(t *testing.T) {
+	dir := t.TempDir()
+	t.Run("write", func(t *testing.T) { // its agent stops when it ends
+		startLaptop(t, "--data", dir).begin()
+	})
+	code, out, errs := runLine(t, "verify", "--data", dir, "--json")
+	require.Zero(t, code, errs)
+	var report struct {
+		OK       bool   `json:"ok"`
+		Records  int    `json:"records"`
+		FirstBad string `json:"first_bad"`
+	}
+	require.NoError(t, json.Unmarshal([]byte(out), &report))
+	require.True(t, report.OK)
+	require.Greater(t, report.Records, 6)
+	require.Empty(t, report.FirstBad)
+	require.Contains(t, out, `"first_bad": ""`)
+	code, out, _ = runLine(t, "verify", "--data", dir)
+	require.Zero(t, code)
+	require.Contains(t, out, "no damage was found")
+
+	turnOneBit(t, filepath.Join(dir, "journal"))
+	code, out, _ = runLine(t, "verify", "--data", dir, "--json")
+	require.Equal(t, exitFailed, code)
+	require.NoError(t, json.Unmarshal([]byte(out), &report))
+	require.False(t, report.OK)
+	require.NotEmpty(t, report.FirstBad)
+	requireRefusedLine(t, "verify")
+}
+
+// turnOneBit damages the middle of the first file of a journal.
+func turnOneBit(t *testing.T, dir string) {
+	t.Helper()
+	files, err := filepath.Glob(filepath.Join(dir, "*.journal"))
+	require.NoError(t, err)
+	require.NotEmpty(t, files)
+	text, err := os.ReadFile(files[0])
+	require.NoError(t, err)
+	text[len(text)/2] ^= 1
+	require.NoError(t, os.WriteFile(files[0], text, 0o600))
 }

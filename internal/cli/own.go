@@ -24,6 +24,7 @@ func (d *desk) ownCommands() []ownCommand {
 		{"label read", d.labelCommand()},
 		{"server", d.serverCommand()},
 		{"agent", d.agentCommand()},
+		{"verify", d.verifyCommand()},
 		{"caution list", d.cautionCommand()},
 		{"version", d.versionCommand()},
 	}
