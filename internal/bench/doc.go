@@ -1,0 +1,32 @@
+// Package bench measures this program against the limits of the machine it runs
+// on, in the same run, and says both.
+//
+//	thawtrail bench                    all measures, as a table
+//	thawtrail bench --json             one JSON object a measure and line
+//	thawtrail bench --only push_folded_100k
+//
+// # The nights
+//
+// All records come from one generator with a fixed seed (nights.go). A night is
+// a foal that is treated: a case is opened, examined, weighed and tested, one or
+// two bags are thawed and run in with vitals every few minutes, and the case is
+// closed, with a line of the freezer's temperature on every seventh night and a
+// delivery when the bags run out. That makes about 35 records a night. They go
+// through store.Append as any entry does, one call a night, so that they have
+// the size of real ones, about 300 bytes, and no entity is touched by more than
+// 40 of them.
+//
+// # The limit
+//
+// The raw pipeline (raw.go) carries the same bytes the shortest way that still
+// verifies: gRPC over mutual TLS 1.3 on loopback, batches of 1 MiB on one
+// stream, each acknowledged before the next, a hash chain over the records and one signature a batch, and one
+// synced Badger transaction a batch at the receiver. It folds nothing, indexes
+// nothing and knows nothing.
+//
+// A ratio is our seconds over the limit's. Ours runs the real server and the real
+// agent, in this one process as the limit does. Until laptops can be enrolled,
+// our links are plain while the limit's are not; limit_plain_seconds is the same
+// limit without TLS, and limit_streamed_seconds the limit when the sender does
+// not wait for acknowledgements, so that all comparisons can be made.
+package bench

@@ -1,0 +1,190 @@
+package bench
+
+import (
+	"context"
+	"errors"
+	"time"
+)
+
+// pushed is what one push of n records took.
+type pushed struct {
+	acked, folded time.Duration
+}
+
+// push starts an agent that holds n records which no server has, and an empty
+// server; both are the real ones. It times from the agent's readiness until the
+// last record is acknowledged, and until the server answers from the last night.
+func push(ctx context.Context, laptop, hub string, k known) (p pushed, err error) {
+	srv, err := startServer(ctx, hub)
+	if err != nil {
+		return p, err
+	}
+	defer func() { err = errors.Join(err, srv.stop()) }()
+	lap, err := startAgent(ctx, laptop, srv.addr)
+	if err != nil {
+		return p, err
+	}
+	defer func() { err = errors.Join(err, lap.stop()) }()
+	watch := stopwatch()
+	err = until(ctx, func() (bool, error) {
+		st, err := lap.status(ctx)
+		return err == nil && st.SavedHere == 0 && st.Sent+st.HeldOnServer > 0, err
+	})
+	if err != nil {
+		return p, err
+	}
+	p.acked = watch()
+	err = srv.answers(ctx, k.Case)
+	p.folded = watch()
+	return p, err
+}
+
+// pushOf pushes a filled laptop's records to an empty server.
+func (l *lab) pushOf(ctx context.Context, n int64) (p pushed, from *filled, err error) {
+	if from, err = l.laptop(ctx, n); err != nil {
+		return p, nil, err
+	}
+	laptop, err := l.copied(from)
+	if err != nil {
+		return p, nil, err
+	}
+	hub, err := l.folder("hub")
+	if err != nil {
+		return p, nil, err
+	}
+	p, err = push(ctx, laptop, hub, from.known)
+	return p, from, err
+}
+
+// limits are what the raw pipeline took in its three ways.
+type limits struct {
+	waiting, plain, streamed time.Duration
+}
+
+// limitsOf measures the raw pipeline: over mutual TLS, without it, and without
+// waiting for acknowledgements.
+func (l *lab) limitsOf(ctx context.Context, n int64, pull bool) (t limits, err error) {
+	link, err := tlsLink()
+	if err != nil {
+		return t, err
+	}
+	if t.waiting, err = l.raw(ctx, n, pull, false, link); err != nil {
+		return t, err
+	}
+	if t.plain, err = l.raw(ctx, n, pull, false, plainLink()); err != nil {
+		return t, err
+	}
+	t.streamed, err = l.raw(ctx, n, pull, true, link)
+	return t, err
+}
+
+func (t limits) least(o limits) limits {
+	return limits{min(t.waiting, o.waiting), min(t.plain, o.plain), min(t.streamed, o.streamed)}
+}
+
+// rounds is how often a pair of ours and limit runs; the best of each counts,
+// since what disturbs a run only ever makes it slower.
+const rounds = 3
+
+func pushMeasure(names [2]string, n int64) func(context.Context, *lab) ([]Result, error) {
+	return func(ctx context.Context, l *lab) ([]Result, error) {
+		n := l.size(n)
+		var ours pushed
+		var limit limits
+		var from *filled
+		for i := range rounds {
+			t, err := l.limitsOf(ctx, n, false)
+			if err != nil {
+				return nil, err
+			}
+			got, f, err := l.pushOf(ctx, n)
+			if err != nil {
+				return nil, err
+			}
+			from = f
+			if i == 0 {
+				ours, limit = got, t
+			}
+			ours.acked, ours.folded = min(ours.acked, got.acked), min(ours.folded, got.folded)
+			limit = limit.least(t)
+		}
+		out := []Result{against(names[0], from.records, ours.acked, limit.waiting, rawLimit)}
+		if names[1] != "" {
+			out = append(out, against(names[1], from.records, ours.folded, limit.waiting, rawLimit))
+		}
+		return out, sized(out, from, limit)
+	}
+}
+
+// sized adds what the records weigh and the other limits.
+func sized(out []Result, from *filled, limit limits) error {
+	bytes, err := journalBytes(from.dir)
+	for _, r := range out {
+		r.More["mb"] = float64(bytes) / 1e6
+		r.More["bytes_a_record"] = float64(bytes) / float64(from.records)
+		r.More["limit_plain_seconds"] = limit.plain.Seconds()
+		r.More["limit_streamed_seconds"] = limit.streamed.Seconds()
+		r.More["records_a_second"] = float64(from.records) / r.Seconds
+	}
+	return err
+}
+
+// pull starts an empty agent beside a server of n records and times from its
+// readiness until it holds them all and answers from the last night.
+func pull(ctx context.Context, l *lab, from *filled) (took time.Duration, err error) {
+	hub, err := l.copied(from)
+	if err != nil {
+		return 0, err
+	}
+	laptop, err := l.folder("laptop")
+	if err != nil {
+		return 0, err
+	}
+	srv, err := startServer(ctx, hub)
+	if err != nil {
+		return 0, err
+	}
+	defer func() { err = errors.Join(err, srv.stop()) }()
+	lap, err := startAgent(ctx, laptop, srv.addr)
+	if err != nil {
+		return 0, err
+	}
+	defer func() { err = errors.Join(err, lap.stop()) }()
+	watch := stopwatch()
+	err = until(ctx, func() (bool, error) {
+		st, err := lap.status(ctx)
+		return err == nil && st.Records >= from.records, err
+	})
+	if err != nil {
+		return 0, err
+	}
+	err = lap.answers(ctx, from.known.Case)
+	return watch(), err
+}
+
+func pullMeasure(name string, n int64) func(context.Context, *lab) ([]Result, error) {
+	return func(ctx context.Context, l *lab) ([]Result, error) {
+		from, err := l.hub(ctx, l.size(n))
+		if err != nil {
+			return nil, err
+		}
+		var ours time.Duration
+		var limit limits
+		for i := range rounds {
+			t, err := l.limitsOf(ctx, l.size(n), true)
+			if err != nil {
+				return nil, err
+			}
+			got, err := pull(ctx, l, from)
+			if err != nil {
+				return nil, err
+			}
+			if i == 0 {
+				ours, limit = got, t
+			}
+			ours, limit = min(ours, got), limit.least(t)
+		}
+		out := []Result{against(name, from.records, ours, limit.waiting, rawLimit)}
+		return out, sized(out, from, limit)
+	}
+}

@@ -1,0 +1,247 @@
+package bench
+
+import (
+	"context"
+	"fmt"
+	"math/rand/v2"
+	"sync"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/label"
+	"thawtrail/internal/store"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// seed makes every run of the generator write the same nights.
+var seed = [32]byte([]byte("thawtrail bench: nights, seed 1 "))
+
+// Spacing of the nights: a million records are about ten years of ten vets.
+const (
+	nightEvery  = 200 * time.Minute
+	recordEvery = 30 * time.Second
+	bagsOfBatch = 12
+)
+
+var firstNight = time.Date(2016, 1, 1, 18, 0, 0, 0, time.UTC)
+
+// tickClock moves by recordEvery whenever it is read, as if people typed.
+type tickClock struct {
+	mu  sync.Mutex
+	now time.Time
+}
+
+func (c *tickClock) Now() time.Time {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.now = c.now.Add(recordEvery)
+	return c.now
+}
+
+func (c *tickClock) Monotonic() time.Duration {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.now.Sub(firstNight)
+}
+
+// from begins the next night, unless the last one still goes on.
+func (c *tickClock) from(t time.Time) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.now.Before(t) {
+		c.now = t
+	}
+}
+
+// nights writes the generator's records into a store.
+type nights struct {
+	rng   *rand.Rand
+	src   *rand.ChaCha8
+	clock *tickClock
+	store *store.Store
+
+	owner, vet       string
+	founding, grant  []byte
+	freezer, product string
+	bags             []string // in stock
+	batch            string
+	batches, night   int
+	lastCase         string
+	batchOf          map[string]string // of the bags in stock
+}
+
+// known are ids of the generated practice that questions ask about.
+type known struct {
+	Place   string // the freezer
+	Case    string // the last one
+	Batch   string // the last one
+	Product string
+}
+
+// write founds a practice and fills the store to n records.
+func (g *nights) write(ctx context.Context, n int64) error {
+	if err := g.found(ctx); err != nil {
+		return err
+	}
+	for left := n - g.store.Records(); left > 0; left = n - g.store.Records() {
+		g.clock.from(firstNight.Add(time.Duration(g.night) * nightEvery))
+		drafts := g.next()
+		if int64(len(drafts)) > left {
+			drafts = drafts[:left]
+		}
+		if _, err := g.store.Append(ctx, drafts...); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// id is a random id such as the services make.
+func (g *nights) id() string { return fmt.Sprintf("%016x", g.rng.Uint64()) }
+
+func (g *nights) draft(t event.Type, m proto.Message) store.Draft {
+	return store.Draft{
+		Type: t, Payload: m, Author: g.vet, Grant: g.grant,
+		Proof: &pb.AuthorProof{Kind: pb.ProofKind_PROOF_KIND_NONE},
+	}
+}
+
+// typeOf finds the event type by its name in the contract.
+func typeOf(name string) event.Type {
+	for _, s := range event.All() {
+		if s.Name == name {
+			return s.Type
+		}
+	}
+	panic("bench: no event type " + name)
+}
+
+func (g *nights) found(ctx context.Context) error {
+	g.owner, g.vet, g.freezer, g.product = g.id(), g.id(), g.id(), g.id()
+	g.batchOf = map[string]string{}
+	recs, err := g.store.Append(ctx, store.Draft{Type: typeOf("practice_founded"), Author: g.owner, Payload: &pb.PracticeFounded{
+		Practice: g.id(), Name: "Alder Creek Equine", Zone: "Europe/Dublin", Currency: "EUR", Owner: g.owner, OwnerName: "M. Alder"}})
+	if err != nil {
+		return err
+	}
+	g.founding = recs[0].Hash[:]
+	owned := func(name string, m proto.Message) store.Draft {
+		return store.Draft{Type: typeOf(name), Payload: m, Author: g.owner, Grant: g.founding}
+	}
+	recs, err = g.store.Append(ctx,
+		owned("role_granted", &pb.RoleGranted{Person: g.vet, Roles: []pb.Role{pb.Role_ROLE_VET, pb.Role_ROLE_CLINIC}}),
+		owned("person_added", &pb.PersonAdded{Person: g.vet, Name: "J. Reed"}),
+		owned("place_added", &pb.PlaceAdded{Place: g.freezer, Name: "clinic freezer", Kind: pb.PlaceKind_PLACE_KIND_FREEZER}),
+		owned("product_card", &pb.ProductCard{Product: g.product, Name: "Foal plasma", Maker: "Hollow Hill", Version: 1,
+			Route: pb.ProductRoute_PRODUCT_ROUTE_VEIN, VolumeMl: new(int32(950)), StorageMaxDc: new(int32(-180))}))
+	if err == nil {
+		g.grant = recs[0].Hash[:]
+	}
+	return err
+}
+
+// next is one night.
+func (g *nights) next() []store.Draft {
+	g.night++
+	var out []store.Draft
+	add := func(name string, m proto.Message) { out = append(out, g.draft(typeOf(name), m)) }
+	if g.night%7 == 0 {
+		add("temperature_read", &pb.TemperatureRead{Place: g.freezer, NowDc: -200 - g.rng.Int32N(30), MostDc: new(-190 - g.rng.Int32N(5))})
+	}
+	if len(g.bags) < 2 {
+		g.deliver(add)
+	}
+	use := 1 + g.rng.IntN(2)
+	bags := g.bags[:use]
+	g.bags = g.bags[use:]
+	g.arrive(add, bags)
+	for i, bag := range bags {
+		g.give(add, bag, i == 0)
+	}
+	g.leave(add)
+	return out
+}
+
+// adder adds a fact to the night by its name in the contract.
+type adder func(name string, m proto.Message)
+
+func (g *nights) deliver(add adder) {
+	g.batches++
+	g.batch = fmt.Sprintf("H%05d", g.batches)
+	m := &pb.BagsReceived{Product: g.product, Batch: g.batch, Expiry: "2030-06", VolumeMl: 950, Count: bagsOfBatch, Place: g.freezer,
+		IggCgPerL: new(int32(2200)), CostMinor: new(int64(21000))}
+	for range bagsOfBatch {
+		bag, err := label.NewBagNumber(g.src)
+		if err != nil {
+			panic("bench: the seeded source ended: " + err.Error())
+		}
+		m.Bags = append(m.Bags, string(bag))
+		g.batchOf[string(bag)] = g.batch
+	}
+	g.bags = append(g.bags, m.Bags...)
+	add("bags_received", m)
+}
+
+func (g *nights) arrive(add adder, bags []string) {
+	id := g.id()
+	g.lastCase = id
+	dam := fmt.Sprintf("Mare %d", g.night)
+	add("case_opened", &pb.CaseOpened{Case: id, Kind: pb.PatientKind_PATIENT_KIND_FOAL, DamName: dam, DamKey: event.DamKey("", "", dam),
+		Sex: pb.Sex_SEX_COLT, Colour: "bay", Markings: "star", Box: fmt.Sprint(g.rng.IntN(20)), BornAt: &pb.Moment{UnixMs: firstNight.UnixMilli()}})
+	add("risk_asked", &pb.RiskAsked{Case: id, JaundicedFoalBefore: pb.Answer_ANSWER_NO, PositiveScreen: pb.Answer_ANSWER_UNKNOWN,
+		DonkeySire: pb.Answer_ANSWER_NO, YellowOrRedUrine: pb.Answer_ANSWER_NO})
+	add("patient_examined", &pb.PatientExamined{Case: id, TemperatureDc: new(g.about(383, 8)), HeartRate: new(g.about(96, 12)), BreathingRate: new(g.about(36, 8))})
+	add("patient_weighed", &pb.PatientWeighed{Case: id, WeightG: g.about(50000, 6000), Method: pb.WeightMethod_WEIGHT_METHOD_TAPE})
+	add("igg_tested", &pb.IggTested{Case: id, Kind: "barn immunoassay", IggCgPerL: new(g.about(350, 200))})
+	add("estimate_agreed", &pb.EstimateAgreed{Case: id, AmountMinor: new(int64(90000)), By: "the owner", How: "by telephone"})
+	add("plan_accepted", &pb.PlanAccepted{Case: id, Plan: "dose", VolumeMl: int32(950 * len(bags)), Bags: bags, PlateauMlPerH: new(int32(1000))})
+	add("catheter_placed", &pb.CatheterPlaced{Case: id, Gauge: 16, Site: "left jugular"})
+}
+
+// about is a number near the middle.
+func (g *nights) about(middle, spread int32) int32 { return middle - spread + g.rng.Int32N(2*spread+1) }
+
+func (g *nights) give(add adder, bag string, first bool) {
+	id := g.lastCase
+	add("bath_checked", &pb.BathChecked{Case: id, Bag: bag, LabelRead: true, BatchAndExpiryMatch: true, BagWhole: true, NoHoldKnown: true,
+		IggKnownOrWaived: true, AgreementGiven: true})
+	add("thaw_started", &pb.ThawStarted{Bag: bag, Case: id, BathDc: new(g.about(370, 10)), WaterLX10: new(int32(150)), Place: g.freezer})
+	add("bath_measured", &pb.BathMeasured{Bag: bag, BathDc: g.about(340, 10)})
+	add("bag_thawed", &pb.BagThawed{Bag: bag, BagDc: new(g.about(330, 20))})
+	add("hang_checked", &pb.HangChecked{Case: id, Bag: bag, PatientConfirmed: true, SameBag: true, FullyThawed: true, ClearNoClots: true,
+		WholeWhenSqueezed: true, FilteredSet: true, SpareSet: true, ReactionCardInReach: true, BaselineVitals: true})
+	add("vitals_noted", g.vitals(id, 0, first))
+	add("set_attached", &pb.SetAttached{Bag: bag, Case: id})
+	add("transfusion_started", &pb.TransfusionStarted{Bag: bag, Case: id, Product: g.product, Batch: g.batchOf[bag], Place: g.freezer})
+	add("rate_set", &pb.RateSet{Case: id, MlPerH: 75, SlowStage: true, DropsPerMin: new(int32(19)), Bag: bag})
+	rounds := 5
+	if !first {
+		rounds = 2
+	}
+	for i := range rounds {
+		add("vitals_noted", g.vitals(id, int32(20+i*150), false))
+	}
+	add("rate_set", &pb.RateSet{Case: id, MlPerH: 1000, Bag: bag})
+	add("finished", &pb.TransfusionEnded{Bag: bag, Case: id, GivenMl: 940})
+	delete(g.batchOf, bag)
+}
+
+func (g *nights) vitals(id string, given int32, baseline bool) *pb.VitalsNoted {
+	return &pb.VitalsNoted{Case: id, TemperatureDc: new(g.about(383, 8)), HeartRate: new(g.about(96, 12)),
+		BreathingRate: new(g.about(36, 8)), GivenMl: new(given), Baseline: baseline}
+}
+
+func (g *nights) leave(add adder) {
+	id := g.lastCase
+	add("recheck_planned", &pb.RecheckPlanned{Case: id, Person: g.vet, DueAt: &pb.Moment{UnixMs: firstNight.UnixMilli()}})
+	add("catheter_removed", &pb.CatheterRemoved{Case: id, Site: "left jugular"})
+	add("igg_rechecked", &pb.IggTested{Case: id, Kind: "barn immunoassay", IggCgPerL: new(g.about(950, 200))})
+	add("case_closed", &pb.CaseClosed{Case: id, Outcome: pb.Outcome_OUTCOME_WELL})
+}
+
+// known says what questions can ask about.
+func (g *nights) known() known {
+	return known{Place: g.freezer, Case: g.lastCase, Batch: g.batch, Product: g.product}
+}

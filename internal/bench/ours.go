@@ -1,0 +1,93 @@
+package bench
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+	"google.golang.org/grpc"
+
+	"thawtrail/agent"
+	"thawtrail/internal/service"
+	pb "thawtrail/proto/thawtrail/v1"
+	"thawtrail/server"
+)
+
+// runningReplica is a server or an agent that runs in this process.
+type runningReplica struct {
+	addr string
+	conn *grpc.ClientConn
+	stop func() error
+}
+
+func startServer(ctx context.Context, dir string) (*runningReplica, error) {
+	return start(ctx, func(ctx context.Context, ready func(string)) error {
+		return server.Run(ctx, server.Config{Data: dir, Listen: "127.0.0.1:0", Name: "clinic", Ready: ready})
+	})
+}
+
+func startAgent(ctx context.Context, dir, server string) (*runningReplica, error) {
+	return start(ctx, func(ctx context.Context, ready func(string)) error {
+		return agent.Run(ctx, agent.Config{Data: dir, Server: server, Listen: "127.0.0.1:0", Name: "laptop", Ready: ready})
+	})
+}
+
+// start runs a replica and returns as soon as it listens.
+func start(ctx context.Context, run func(context.Context, func(string)) error) (*runningReplica, error) {
+	ctx, cancel := context.WithCancel(ctx)
+	var group errgroup.Group
+	ready := make(chan string, 1)
+	failed := make(chan error, 1)
+	group.Go(func() error {
+		err := run(ctx, func(addr string) { ready <- addr })
+		failed <- err
+		return err
+	})
+	r := &runningReplica{stop: func() error { cancel(); return group.Wait() }}
+	select {
+	case r.addr = <-ready:
+	case err := <-failed:
+		cancel()
+		return nil, fmt.Errorf("a replica ended before it was ready: %w", err)
+	}
+	conn, err := service.Dial("passthrough:///" + r.addr)
+	if err != nil {
+		return nil, err
+	}
+	r.conn = conn
+	stop := r.stop
+	r.stop = func() error { _ = conn.Close(); return stop() }
+	return r, nil
+}
+
+// status asks a replica how far it is.
+func (r *runningReplica) status(ctx context.Context) (*pb.GetStatusResponse, error) {
+	return pb.NewAuditServiceClient(r.conn).GetStatus(ctx, &pb.GetStatusRequest{})
+}
+
+// answers waits until a question about a case is answered: a query passes every
+// record that was saved before it.
+func (r *runningReplica) answers(ctx context.Context, id string) error {
+	_, err := pb.NewCaseServiceClient(r.conn).GetCase(ctx, &pb.GetCaseRequest{Case: id})
+	return err
+}
+
+// pollEvery is how often waiting measures look.
+const pollEvery = 2 * time.Millisecond
+
+// until looks again and again until ok.
+func until(ctx context.Context, ok func() (bool, error)) error {
+	tick := time.NewTicker(pollEvery)
+	defer tick.Stop()
+	for {
+		if done, err := ok(); done || err != nil {
+			return err
+		}
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-tick.C:
+		}
+	}
+}
