@@ -25,6 +25,7 @@ func (d *desk) ownCommands() []ownCommand {
 		{"server", d.serverCommand()},
 		{"agent", d.agentCommand()},
 		{"verify", d.verifyCommand()},
+		{"demo", d.demoCommand()},
 		{"caution list", d.cautionCommand()},
 		{"version", d.versionCommand()},
 	}

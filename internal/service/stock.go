@@ -361,6 +361,10 @@ func (b *book) pickInput(req *pb.ChooseBagsRequest) (engine.PickInput, error) {
 		if bag.Label == nil || len(in.Bags) == engine.MaxPickBags {
 			return nil
 		}
+		// What is labelled for the mouth is never offered for the vein.
+		if card, ok, err := b.card(bag.Label.Product); err != nil || ok && card.Route == pb.ProductRoute_PRODUCT_ROUTE_MOUTH {
+			return err
+		}
 		shelf, err := b.shelf(bag, b.now)
 		if err != nil {
 			return err

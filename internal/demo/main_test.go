@@ -1,0 +1,43 @@
+package demo
+
+import (
+	"os"
+	"os/exec"
+	"path/filepath"
+	"sync"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+	_ "time/tzdata" // zones on systems that have none
+)
+
+// built is the folder of the binary that the tests run.
+var built string
+
+// binary builds the program once for all tests.
+var binary = sync.OnceValues(func() (string, error) {
+	path := filepath.Join(built, "thawtrail.exe")
+	out, err := exec.Command("go", "build", "-o", path, "thawtrail/cmd/thawtrail").CombinedOutput()
+	if err != nil {
+		os.Stderr.Write(out)
+	}
+	return path, err
+})
+
+func TestMain(m *testing.M) {
+	dir, err := os.MkdirTemp("", "thawtrail-test-")
+	if err != nil {
+		panic(err)
+	}
+	built = dir
+	code := m.Run()
+	os.RemoveAll(dir)
+	os.Exit(code)
+}
+
+func program(t *testing.T) string {
+	t.Helper()
+	path, err := binary()
+	require.NoError(t, err)
+	return path
+}
