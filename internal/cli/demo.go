@@ -13,7 +13,7 @@ func (d *desk) demoCommand() *cobra.Command {
 	asJSON := jsonFlag()
 	cmd := &cobra.Command{
 		Use: "demo", Short: "Play an invented night: three machines, a cut network, one merge", Example: "demo --fast",
-		Args: cobra.NoArgs, DisableFlagsInUseLine: true,
+		Args: noArgs, DisableFlagsInUseLine: true,
 	}
 	bindFlags(cmd.Flags(), fast, keep, dir)
 	bindCommon(cmd.Flags(), asJSON)

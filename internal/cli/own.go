@@ -10,6 +10,7 @@ import (
 
 	"thawtrail/internal/caution"
 	"thawtrail/internal/engine"
+	"thawtrail/internal/refusal"
 	"thawtrail/internal/service"
 )
 
@@ -25,17 +26,26 @@ func (d *desk) ownCommands() []ownCommand {
 		{"server", d.serverCommand()},
 		{"agent", d.agentCommand()},
 		{"verify", d.verifyCommand()},
+		{"bench", d.benchCommand()},
 		{"demo", d.demoCommand()},
 		{"caution list", d.cautionCommand()},
 		{"version", d.versionCommand()},
 	}
 }
 
+// noArgs refuses whatever is typed beside flags.
+func noArgs(_ *cobra.Command, words []string) error {
+	if len(words) > 0 {
+		return refusal.New("arguments", words[0], "nothing here but flags")
+	}
+	return nil
+}
+
 // plain is a command without arguments that can print JSON.
 func plain(use, short, example string, run func(asJSON bool) error) *cobra.Command {
 	asJSON := jsonFlag()
 	cmd := &cobra.Command{
-		Use: use, Short: short, Example: example, Args: cobra.NoArgs, DisableFlagsInUseLine: true,
+		Use: use, Short: short, Example: example, Args: noArgs, DisableFlagsInUseLine: true,
 		RunE: func(*cobra.Command, []string) error { return run(asJSON.text() == "true") },
 	}
 	bindCommon(cmd.Flags(), asJSON)

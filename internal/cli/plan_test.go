@@ -266,6 +266,10 @@ func TestBadInputIsRefusedOnOneLine(t *testing.T) {
 		{[]string{"stock", "--at", "nowhere"}, "at"},
 		{[]string{"choose", "5Q", "--need-ml", "0"}, "need_ml"},
 		{[]string{"help", "nothing"}, "command"},
+		{[]string{"bench", "--only", "nothing"}, "only"},
+		{[]string{"server", "--data", "x", "--listen", "0.0.0.0:0"}, "listen"},
+		{[]string{"agent"}, "data"},
+		{[]string{"version", "extra"}, "arguments"},
 	} {
 		errs := requireRefusedLine(t, c.args...)
 		require.True(t, strings.HasPrefix(errs, c.field+": "), "%.100q: %s", c.args, errs)

@@ -28,7 +28,7 @@ func newDaemon(listen string) *daemon {
 // command is a command that runs until it is stopped.
 func (f *daemon) command(use, short, example string, more []*flagOf, run func(context.Context) error) *cobra.Command {
 	cmd := &cobra.Command{
-		Use: use + " --data DIR", Short: short, Example: example, Args: cobra.NoArgs, DisableFlagsInUseLine: true,
+		Use: use + " --data DIR", Short: short, Example: example, Args: noArgs, DisableFlagsInUseLine: true,
 	}
 	bindFlags(cmd.Flags(), f.data)
 	bindFlags(cmd.Flags(), more...)

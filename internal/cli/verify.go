@@ -24,7 +24,7 @@ func (d *desk) verifyCommand() *cobra.Command {
 	asJSON := jsonFlag()
 	cmd := &cobra.Command{
 		Use: "verify --data DIR", Short: "Check every record of a replica: form, chain and signature",
-		Example: "verify --data thawtrail-data", Args: cobra.NoArgs, DisableFlagsInUseLine: true,
+		Example: "verify --data thawtrail-data", Args: noArgs, DisableFlagsInUseLine: true,
 	}
 	bindFlags(cmd.Flags(), data)
 	bindCommon(cmd.Flags(), asJSON)

@@ -1,0 +1,35 @@
+package cli
+
+import (
+	"os"
+
+	"github.com/spf13/cobra"
+
+	"thawtrail/internal/bench"
+)
+
+// benchCommand measures this program on this machine, beside the raw limits.
+func (d *desk) benchCommand() *cobra.Command {
+	only := &flagOf{name: "only", metavar: "NAME", help: "one measure; without it all but the very long ones"}
+	quick := &flagOf{name: "quick", metavar: metaSwitch, help: "a tenth of the records and repetitions"}
+	dir := &flagOf{name: "dir", metavar: "DIR", help: "where to work; a temporary folder when left out"}
+	asJSON := &flagOf{name: "json", metavar: metaSwitch, help: "print one JSON object for each measure"}
+	cmd := &cobra.Command{
+		Use: "bench", Short: "Measure speed on this machine, beside the raw limits of the same run",
+		Example: "bench --only push_ack_10k", Args: noArgs, DisableFlagsInUseLine: true,
+	}
+	bindFlags(cmd.Flags(), only, quick, dir)
+	bindCommon(cmd.Flags(), asJSON)
+	_ = cmd.RegisterFlagCompletionFunc(only.name, cobra.FixedCompletions(bench.Names(), cobra.ShellCompDirectiveNoFileComp))
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		program, err := os.Executable()
+		if err != nil {
+			return err
+		}
+		return bench.Run(cmd.Context(), bench.Config{
+			JSON: asJSON.text() == "true", Only: only.text(), Quick: quick.text() == "true",
+			Out: d.out, Program: program, Dir: dir.text(),
+		})
+	}
+	return cmd
+}
