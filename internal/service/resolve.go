@@ -45,7 +45,7 @@ func (b *book) resolve(field, kind, text string) (string, error) {
 	if id, ok, err := b.byName(field, kind, text); ok || err != nil {
 		return id, err
 	}
-	return b.byStart(field, kind, strings.ToUpper(text))
+	return b.byStart(field, kind, text, strings.ToUpper(text))
 }
 
 // resolveBag accepts a whole bag number, known here or not, or the first
@@ -62,11 +62,11 @@ func (b *book) resolveBag(field, text string) (string, error) {
 		}
 		return "", err
 	}
-	return b.byStart(field, event.KindBag, start)
+	return b.byStart(field, event.KindBag, text, start)
 }
 
-// byStart finds the only id that begins with start.
-func (b *book) byStart(field, kind, start string) (string, error) {
+// byStart finds the only id that begins with start; typed is what a refusal shows.
+func (b *book) byStart(field, kind, typed, start string) (string, error) {
 	ids, err := b.StartingWith(kind, start, 3)
 	switch {
 	case err != nil:
@@ -74,9 +74,9 @@ func (b *book) byStart(field, kind, start string) (string, error) {
 	case len(ids) == 1:
 		return ids[0], nil
 	case len(ids) > 1:
-		return "", refusal.Conflict(field, start, "more characters: it begins "+strings.Join(ids, ", ")+" and maybe others")
+		return "", refusal.Conflict(field, typed, "more characters: it begins "+strings.Join(ids, ", ")+" and maybe others")
 	}
-	return "", refusal.Conflict(field, start, "a "+kind+" that is known here"+b.known(kind))
+	return "", refusal.Conflict(field, typed, "a "+kind+" that is known here"+b.known(kind))
 }
 
 // known lists a few names of a kind, for a refusal that helps.
