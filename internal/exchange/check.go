@@ -139,7 +139,13 @@ func (c *checker) take(wire []byte) *Refusal {
 		return r
 	}
 	if rec.Seq() == 0 {
-		return c.open(rec)
+		if r := c.open(rec); r != nil {
+			return r
+		}
+	}
+	if named := rec.Head.Device; len(named) > 0 && !bytes.Equal(named, event.DeviceID(c.have.PublicKey)) {
+		c.links = c.links[:len(c.links)-1]
+		return c.refuse(WrongDevice, at)
 	}
 	return nil
 }

@@ -182,6 +182,9 @@ func TestCheckRefusals(t *testing.T) {
 		{"clock back at the seam", 5, func(a *author, recs []*event.Record) *pb.Run {
 			return runOf(rewrite(a, recs[5], func(h *pb.Header) { h.HlcUs = 3 }))
 		}, ClockBack, 0},
+		{"another device in the header", 5, func(a *author, recs []*event.Record) *pb.Run {
+			return runOf(recs[5], rewrite(a, recs[6], func(h *pb.Header) { h.Device = []byte("sixteen bytes !!") }))
+		}, WrongDevice, 1},
 		{"newer", 5, func(_ *author, recs []*event.Record) *pb.Run {
 			run := runOf(recs[5:8]...)
 			run.Records[2] = must(proto.Marshal(&pb.Record{Header: []byte{8, 9}}))

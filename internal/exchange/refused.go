@@ -41,6 +41,8 @@ const (
 	Unsigned
 	// ClockBack: the hybrid clock is lower than in the record before.
 	ClockBack
+	// WrongDevice: the header names another device than the log's key is of.
+	WrongDevice
 )
 
 // whys gives each reason its message form and its sentence.
@@ -61,6 +63,7 @@ var whys = [...]struct {
 	BrokenSignature: {pb.RefusedReason_REFUSED_REASON_BROKEN, "the signature does not fit the log's key"},
 	Unsigned:        {pb.RefusedReason_REFUSED_REASON_BROKEN, "no signature vouches for it"},
 	ClockBack:       {pb.RefusedReason_REFUSED_REASON_BROKEN, "its clock runs back"},
+	WrongDevice:     {pb.RefusedReason_REFUSED_REASON_BROKEN, "its header names another device"},
 }
 
 // Refusal says what of a run was not taken, and why. Nothing from At on was

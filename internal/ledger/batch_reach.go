@@ -22,9 +22,9 @@ import (
 // If the last point at or before the hanging had seen the hold, it had reached
 // this laptop. If the next point had not, it had not. Else nobody knows.
 //
-// The logs of one device are known to be one device's when they share a boot (the
-// random id of one run of the machine). A device's own hold counts as heard, and
-// so does a record whose header says that the hold's log had reached it.
+// Every header names its device, so a device's logs, of both lanes and of every
+// epoch, are taken together. A device's own hold counts as heard, and so does a
+// record whose header says that the hold's log had reached it.
 
 // afterHolds finds the starts that lie after a hold which stood then.
 func (b *Batch) afterHolds(s *set) {
@@ -139,21 +139,10 @@ func sawTip(rec, hold *event.Record) bool {
 }
 
 // device lists the records in this set that the device of rec wrote, in written
-// order: those of its log, and of logs that share a boot with it.
+// order: those whose header names it, and those of its log.
 func (s *set) device(rec *event.Record) []Input {
-	logs := map[event.LogID]bool{rec.Log: true}
-	boots := map[string]bool{}
-	for grown := true; grown; {
-		grown = false
-		for _, in := range s.inputs {
-			boot := string(in.Rec.Head.Boot)
-			switch log := in.Rec.Log; {
-			case logs[log] && boot != "" && !boots[boot]:
-				boots[boot], grown = true, true
-			case !logs[log] && boots[boot]:
-				logs[log], grown = true, true
-			}
-		}
-	}
-	return slices.DeleteFunc(slices.Clone(s.inputs), func(in Input) bool { return !logs[in.Rec.Log] })
+	return slices.DeleteFunc(slices.Clone(s.inputs), func(in Input) bool {
+		same := len(rec.Head.Device) > 0 && bytes.Equal(in.Rec.Head.Device, rec.Head.Device)
+		return !same && in.Rec.Log != rec.Log
+	})
 }

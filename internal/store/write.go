@@ -256,7 +256,7 @@ func (p *plan) header(d Draft) *pb.Header {
 	now := s.opt.Clock.Now()
 	wall := now.UnixMicro()
 	h := &pb.Header{
-		HlcUs: event.NextHLC(wall, p.hlc), WallUs: wall, Boot: s.boot,
+		HlcUs: event.NextHLC(wall, p.hlc), WallUs: wall, Device: s.device, Boot: s.boot,
 		MonotonicUs: s.opt.Clock.Monotonic().Microseconds(), Offset: s.ClockOffset(), HubUs: p.hubUs,
 		Seen: p.takeSeen(), Type: d.Type, References: d.References, Grant: d.Grant, RequestId: d.RequestID,
 		ProgramVersion: s.opt.Version, EngineVersion: d.Engine, OccurredAt: d.OccurredAt,

@@ -197,7 +197,7 @@ func (d *Device) write(typ event.Type, body proto.Message, lane pb.Lane, o optio
 
 func (d *Device) head(typ event.Type, wall int64, o options) *pb.Header {
 	head := &pb.Header{
-		HlcUs: d.hlc, WallUs: wall, Boot: d.Boot, Seen: d.seen, Type: typ, Critical: true,
+		HlcUs: d.hlc, WallUs: wall, Device: event.DeviceID(d.Key.Public().(ed25519.PublicKey)), Boot: d.Boot, Seen: d.seen, Type: typ, Critical: true,
 		RequestId: o.request, Author: o.author, HubUs: d.hubUs,
 		OccurredAt: &pb.Moment{
 			UnixMs: wall / 1000, Zone: Zone, Precision: pb.Precision_PRECISION_SECOND,

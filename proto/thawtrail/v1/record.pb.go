@@ -297,7 +297,9 @@ type Header struct {
 	// SHA-256 of the payload bytes.
 	PayloadHash []byte `protobuf:"bytes,23,opt,name=payload_hash,json=payloadHash,proto3" json:"payload_hash,omitempty"`
 	// Hub time of the newest hub statement this device had seen, microseconds.
-	HubUs         int64 `protobuf:"varint,24,opt,name=hub_us,json=hubUs,proto3" json:"hub_us,omitempty"`
+	HubUs int64 `protobuf:"varint,24,opt,name=hub_us,json=hubUs,proto3" json:"hub_us,omitempty"`
+	// Id of the device that writes the log: what two logs of one laptop share.
+	Device        []byte `protobuf:"bytes,25,opt,name=device,proto3" json:"device,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -498,6 +500,13 @@ func (x *Header) GetHubUs() int64 {
 		return x.HubUs
 	}
 	return 0
+}
+
+func (x *Header) GetDevice() []byte {
+	if x != nil {
+		return x.Device
+	}
+	return nil
 }
 
 // Tip is the newest record of a log.
@@ -943,7 +952,7 @@ const file_thawtrail_v1_record_proto_rawDesc = "" +
 	"\x06Record\x12\x16\n" +
 	"\x06header\x18\x01 \x01(\fR\x06header\x12\x18\n" +
 	"\apayload\x18\x02 \x01(\fR\apayload\x12\x1c\n" +
-	"\tsignature\x18\x03 \x01(\fR\tsignature\"\xa0\x06\n" +
+	"\tsignature\x18\x03 \x01(\fR\tsignature\"\xb8\x06\n" +
 	"\x06Header\x12\x16\n" +
 	"\x06format\x18\x01 \x01(\rR\x06format\x12\x10\n" +
 	"\x03log\x18\x02 \x01(\fR\x03log\x12\x10\n" +
@@ -973,7 +982,8 @@ const file_thawtrail_v1_record_proto_rawDesc = "" +
 	"\fauthor_proof\x18\x15 \x01(\v2\x19.thawtrail.v1.AuthorProofR\vauthorProof\x124\n" +
 	"\toverrides\x18\x16 \x03(\v2\x16.thawtrail.v1.OverrideR\toverrides\x12!\n" +
 	"\fpayload_hash\x18\x17 \x01(\fR\vpayloadHash\x12\x15\n" +
-	"\x06hub_us\x18\x18 \x01(\x03R\x05hubUs\"=\n" +
+	"\x06hub_us\x18\x18 \x01(\x03R\x05hubUs\x12\x16\n" +
+	"\x06device\x18\x19 \x01(\fR\x06device\"=\n" +
 	"\x03Tip\x12\x10\n" +
 	"\x03log\x18\x01 \x01(\fR\x03log\x12\x10\n" +
 	"\x03seq\x18\x02 \x01(\x04R\x03seq\x12\x12\n" +
