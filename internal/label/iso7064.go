@@ -45,3 +45,18 @@ func pureCheck(text string) byte {
 	}
 	return symbols[(38-sum)%37]
 }
+
+// CheckCharacter is the check character of the hybrid system ISO/IEC 7064
+// MOD 37,36 for a text of digits and capital letters. It is false for any other
+// text.
+func CheckCharacter(text string) (byte, bool) {
+	state := hybridStart
+	for i := range len(text) {
+		v := symbolValue(text[i])
+		if v < 0 {
+			return 0, false
+		}
+		state = hybridStep(state, v)
+	}
+	return symbols[hybridCheck(state)], true
+}

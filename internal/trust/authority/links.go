@@ -1,0 +1,154 @@
+package authority
+
+import (
+	"crypto/ed25519"
+	"errors"
+	"net"
+	"sync"
+	"time"
+)
+
+// Bounds of what strangers can hold open.
+const (
+	maxShakes    = 256              // handshakes at once
+	maxStrangers = 32               // enrolment links at once
+	strangerTime = 60 * time.Second // an enrolment link lives no longer
+	maxOfDevice  = 8                // links of one device at once; a phone of each of its people, and spares
+)
+
+// Links knows every open TLS link, so that a laptop that is shut out is cut off
+// at once. The zero value is empty.
+type Links struct {
+	mu        sync.Mutex
+	open      map[string]map[*tracked]struct{} // guarded by mu; by device key
+	strangers int                              // guarded by mu
+	shakes    int                              // guarded by mu
+}
+
+// tracked is a link that leaves the table when it closes.
+type tracked struct {
+	net.Conn
+	leave func()
+	once  sync.Once
+}
+
+// Close implements net.Conn.
+func (t *tracked) Close() error {
+	t.once.Do(t.leave)
+	return t.Conn.Close()
+}
+
+func (l *Links) mayShake() bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.shakes >= maxShakes {
+		return false
+	}
+	l.shakes++
+	return true
+}
+
+func (l *Links) shook() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.shakes--
+}
+
+// enter puts a link into the table. A device is looked up again once its link is
+// in: one that is shut out meanwhile is either seen here or found by Sweep.
+func (l *Links) enter(conn net.Conn, c Caller, members Members) (net.Conn, error) {
+	switch c.Way {
+	case ByDevice:
+		t, err := l.enterDevice(conn, string(c.Device))
+		if err == nil && !members.Admitted(c.Device) {
+			err = errors.Join(errors.New("this laptop was shut out"), t.Close())
+		}
+		return t, err
+	case ByEnrolment:
+		return l.enterStranger(conn)
+	}
+	return conn, nil
+}
+
+func (l *Links) enterDevice(conn net.Conn, key string) (*tracked, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if len(l.open[key]) >= maxOfDevice {
+		return nil, errors.New("this laptop has too many links open")
+	}
+	if l.open == nil {
+		l.open = map[string]map[*tracked]struct{}{}
+	}
+	if l.open[key] == nil {
+		l.open[key] = map[*tracked]struct{}{}
+	}
+	t := &tracked{Conn: conn}
+	t.leave = func() { l.leaveDevice(key, t) }
+	l.open[key][t] = struct{}{}
+	return t, nil
+}
+
+func (l *Links) leaveDevice(key string, t *tracked) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	delete(l.open[key], t)
+	if len(l.open[key]) == 0 {
+		delete(l.open, key)
+	}
+}
+
+func (l *Links) enterStranger(conn net.Conn) (net.Conn, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.strangers >= maxStrangers {
+		return nil, errors.New("too many laptops are joining at once")
+	}
+	l.strangers++
+	t := &tracked{Conn: conn}
+	end := time.AfterFunc(strangerTime, func() { _ = t.Close() }) // its reader sees the end
+	t.leave = func() {
+		end.Stop()
+		l.mu.Lock()
+		defer l.mu.Unlock()
+		l.strangers--
+	}
+	return t, nil
+}
+
+// Kick cuts every link of a device and says how many there were.
+func (l *Links) Kick(device ed25519.PublicKey) int {
+	return l.cut(func(key string) bool { return key == string(device) })
+}
+
+// Sweep cuts the links of all devices that are not admitted any more.
+func (l *Links) Sweep(members Members) int {
+	return l.cut(func(key string) bool { return !members.Admitted(ed25519.PublicKey(key)) })
+}
+
+func (l *Links) cut(which func(key string) bool) int {
+	l.mu.Lock()
+	var out []*tracked
+	for key, links := range l.open {
+		if which(key) {
+			for t := range links {
+				out = append(out, t)
+			}
+		}
+	}
+	l.mu.Unlock()
+	for _, t := range out {
+		_ = t.Close() // cut, however it ends
+	}
+	return len(out)
+}
+
+// Len counts the links of admitted devices.
+func (l *Links) Len() int {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	n := 0
+	for _, links := range l.open {
+		n += len(links)
+	}
+	return n
+}

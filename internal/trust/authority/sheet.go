@@ -1,0 +1,104 @@
+package authority
+
+import (
+	"bytes"
+	"crypto/ed25519"
+	"crypto/sha256"
+	"fmt"
+	"strings"
+
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/trust/typed"
+)
+
+// The recovery sheet holds the authority's key as five rows of 14 characters:
+// 13 of base 32 and a check character over the row and its number. The first
+// four rows are the 32 bytes of the key; the fifth is a checksum over all.
+const (
+	sheetRows  = 5
+	rowChars   = 13
+	sumChars   = rowChars
+	keyChars   = (sheetRows - 1) * rowChars
+	sheetTitle = "thawtrail recovery sheet of the practice's authority"
+)
+
+// Fingerprint is what people compare: twenty characters of the key's hash.
+func Fingerprint(key ed25519.PublicKey) string {
+	sum := sha256.Sum256(append([]byte("thawtrail authority 1\x00"), key...))
+	return typed.Groups(typed.Base32(sum[:])[:20])
+}
+
+// Sheet writes the recovery sheet, to be printed and locked away.
+func Sheet(practice string, key ed25519.PrivateKey) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s\n\nPractice:     %s\nFingerprint:  %s\n\n", sheetTitle, practice, Fingerprint(Public(key)))
+	for i, row := range rows(key) {
+		fmt.Fprintf(&b, "  %d   %s\n", i+1, typed.Groups(row))
+	}
+	b.WriteString(`
+Whoever has these five rows can admit laptops to the practice. Keep the paper
+where the practice keeps its drug keys, not with a laptop. It is needed when the
+server is lost and a new one must take its place; laptops then need not join
+again.
+`)
+	return b.String()
+}
+
+func rows(key ed25519.PrivateKey) []string {
+	seed := key.Seed()
+	text := typed.Base32(seed) // 52 characters
+	sum := sha256.Sum256(append([]byte("thawtrail recovery sheet 1\x00"), seed...))
+	text += typed.Base32(sum[:])[:sumChars]
+	out := make([]string, sheetRows)
+	for i := range out {
+		row := text[i*rowChars : (i+1)*rowChars]
+		salted := typed.Checked(rowSalt(i) + row)
+		out[i] = row + salted[len(salted)-1:]
+	}
+	return out
+}
+
+// rowSalt makes rows that changed places fail their check.
+func rowSalt(i int) string { return fmt.Sprintf("ROW%d", i+1) }
+
+// FromSheet reads the five rows back, one a line, with or without the numbers
+// and the text around them. A refusal names the row.
+func FromSheet(text string) (ed25519.PrivateKey, error) {
+	if len(text) > 8<<10 {
+		return nil, refusal.New("sheet", fmt.Sprintf("%d bytes", len(text)), "five rows of 14 characters")
+	}
+	var body string
+	n := 0
+	for line := range strings.Lines(text) {
+		row, ok := cutNumber(line, n+1)
+		if !ok {
+			continue
+		}
+		chars, err := typed.Read(fmt.Sprintf("row %d of the sheet", n+1), rowSalt(n), row, rowChars)
+		if err != nil {
+			return nil, err
+		}
+		body += chars
+		if n++; n == sheetRows {
+			break
+		}
+	}
+	if n < sheetRows {
+		return nil, refusal.New("sheet", fmt.Sprintf("%d rows", n), "five rows, each with its number before it")
+	}
+	seed, err := typed.FromBase32(body[:keyChars])
+	if err != nil || len(seed) != ed25519.SeedSize {
+		return nil, refusal.New("sheet", "(hidden)", "the rows of a recovery sheet")
+	}
+	key := ed25519.NewKeyFromSeed(seed)
+	if last := rows(key)[sheetRows-1]; !bytes.Equal([]byte(last[:sumChars]), []byte(body[keyChars:])) {
+		return nil, refusal.New("sheet", "(hidden)", "rows that belong together").Because("a row of another sheet?")
+	}
+	return key, nil
+}
+
+// cutNumber takes the row's number off a line; false for other lines.
+func cutNumber(line string, number int) (string, bool) {
+	head, rest, ok := strings.Cut(strings.TrimSpace(line), " ")
+	return rest, ok && head == fmt.Sprint(number)
+}

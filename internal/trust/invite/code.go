@@ -1,0 +1,90 @@
+package invite
+
+import (
+	"crypto/ed25519"
+	"crypto/sha256"
+	"encoding/binary"
+	"fmt"
+	"io"
+
+	"thawtrail/internal/trust/typed"
+)
+
+// A code is 20 characters in five groups:
+//
+//	10 characters  50 random bits: the secret
+//	 9 characters  45 bits of the authority's fingerprint
+//	 1 character   check
+//
+// A misread code is refused at the keyboard. One that fits belongs to one
+// practice: the laptop will not speak to another server than the practice's.
+const (
+	secretChars = 10
+	printChars  = 9
+	bitsAChar   = 5
+)
+
+// Code is a code, taken apart. It has no String that shows it.
+type Code struct {
+	secret [8]byte // 50 bits, right-aligned
+	print  uint64  // 45 bits
+}
+
+// String hides the code from logs; Text shows it.
+func (c Code) String() string { return "one-time code" }
+
+// GoString hides the code from %#v.
+func (c Code) GoString() string { return c.String() }
+
+// NewCode draws a code of the practice whose authority has this key.
+func NewCode(authority ed25519.PublicKey, random io.Reader) (Code, error) {
+	var raw [8]byte
+	if _, err := io.ReadFull(random, raw[:]); err != nil {
+		return Code{}, fmt.Errorf("draw code: %w", err)
+	}
+	c := Code{print: shortPrint(authority)}
+	binary.BigEndian.PutUint64(c.secret[:], binary.BigEndian.Uint64(raw[:])>>(64-secretChars*bitsAChar))
+	return c, nil
+}
+
+// Text is the code as people read and type it.
+func (c Code) Text() string {
+	body := chars(binary.BigEndian.Uint64(c.secret[:]), secretChars) + chars(c.print, printChars)
+	return typed.Groups(typed.Checked(body))
+}
+
+// ParseCode reads a typed code. Refusals do not echo it.
+func ParseCode(text string) (Code, error) {
+	body, err := typed.Read("code", "", text, secretChars+printChars)
+	if err != nil {
+		return Code{}, err
+	}
+	c := Code{print: number(body[secretChars:])}
+	binary.BigEndian.PutUint64(c.secret[:], number(body[:secretChars]))
+	return c, nil
+}
+
+// Fits says whether an authority's key is the one that the code names.
+func (c Code) Fits(authority ed25519.PublicKey) bool { return c.print == shortPrint(authority) }
+
+// shortPrint is the first 45 bits of the authority's fingerprint.
+func shortPrint(authority ed25519.PublicKey) uint64 {
+	sum := sha256.Sum256(append([]byte("thawtrail authority 1\x00"), authority...))
+	return binary.BigEndian.Uint64(sum[:]) >> (64 - printChars*bitsAChar)
+}
+
+// chars writes the low 5n bits of v as n characters.
+func chars(v uint64, n int) string {
+	var raw [8]byte
+	binary.BigEndian.PutUint64(raw[:], v<<(64-n*bitsAChar))
+	return typed.Base32(raw[:])[:n]
+}
+
+// number reads characters that typed.Read has checked: the reverse of chars.
+func number(text string) uint64 {
+	raw, err := typed.FromBase32((text + "0000000000000")[:13])
+	if err != nil {
+		panic("invite: unchecked characters")
+	}
+	return binary.BigEndian.Uint64(raw) >> (64 - len(text)*bitsAChar)
+}

@@ -1,0 +1,132 @@
+// Package local is the way to a daemon for commands of the same user on the
+// same machine, and for nobody else.
+//
+// Where the system has them, a daemon listens on a unix socket in a folder that
+// only its user can enter. It also listens on a loopback address, where a random
+// token proves the user: the daemon writes the token down in a file that only
+// its user can read. The token is new at each start.
+//
+// What a daemon wrote down is its Door. Commands find it by the data folder
+// (--data) or by the address (--at), and use the socket where there is one.
+package local
+
+import (
+	"crypto/ed25519"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"os"
+	"path/filepath"
+
+	"thawtrail/internal/trust/wholefile"
+)
+
+// Door says how to reach a running daemon.
+type Door struct {
+	Address string            `json:"address"`          // host:port of the loopback listener, as it was bound
+	Socket  string            `json:"socket,omitempty"` // path of the unix socket
+	Token   string            `json:"token"`
+	Key     ed25519.PublicKey `json:"key,omitempty"` // of the TLS certificate at Address; clear text when empty
+}
+
+const (
+	doorFile = "local.door"
+	maxDoor  = 8 << 10
+)
+
+// ErrNoDoor: no daemon of this user has written down how to reach it there.
+var ErrNoDoor = errors.New("no daemon of this user is known there")
+
+// NewToken draws the token of one run.
+func NewToken(random io.Reader) (string, error) {
+	raw := make([]byte, 32)
+	if _, err := io.ReadFull(random, raw); err != nil {
+		return "", fmt.Errorf("draw token: %w", err)
+	}
+	return hex.EncodeToString(raw), nil
+}
+
+// Write writes the door down in the data folder and under its address. The
+// function that it returns takes both away again.
+func (d Door) Write(data string) (remove func(), err error) {
+	raw, err := json.Marshal(d)
+	if err != nil {
+		return nil, err
+	}
+	paths := []string{filepath.Join(data, doorFile)}
+	if dir, err := folder(); err == nil {
+		paths = append(paths, filepath.Join(dir, nameOf(d.Address)+".door"))
+	}
+	for _, p := range paths {
+		if err := wholefile.Write(p, raw); err != nil {
+			return nil, err
+		}
+	}
+	return func() {
+		for _, p := range paths {
+			if held, err := readDoor(p); err == nil && held.Token == d.Token {
+				_ = os.Remove(p) // a door without a daemon only misleads
+			}
+		}
+	}, nil
+}
+
+// OfData is the door of the daemon that runs on a data folder.
+func OfData(data string) (Door, error) { return readDoor(filepath.Join(data, doorFile)) }
+
+// OfAddress is the door of the daemon that this user started at an address.
+func OfAddress(address string) (Door, error) {
+	dir, err := folder()
+	if err != nil {
+		return Door{}, err
+	}
+	return readDoor(filepath.Join(dir, nameOf(address)+".door"))
+}
+
+func readDoor(path string) (Door, error) {
+	raw, err := wholefile.Read(path, maxDoor)
+	if err != nil {
+		return Door{}, fmt.Errorf("%w: %w", ErrNoDoor, err)
+	}
+	return parseDoor(raw)
+}
+
+func parseDoor(raw []byte) (d Door, err error) {
+	if err := json.Unmarshal(raw, &d); err != nil || d.Token == "" || len(d.Key) != 0 && len(d.Key) != ed25519.PublicKeySize {
+		return Door{}, fmt.Errorf("%w: what it wrote down is damaged", ErrNoDoor)
+	}
+	return d, nil
+}
+
+// nameOf makes a file name of an address; localhost is its number.
+func nameOf(address string) string {
+	if host, port, err := net.SplitHostPort(address); err == nil && host == "localhost" {
+		address = net.JoinHostPort("127.0.0.1", port)
+	}
+	sum := sha256.Sum256([]byte(address))
+	return hex.EncodeToString(sum[:8])
+}
+
+// folder is where the doors of this user's daemons stand: only this user can
+// enter it.
+func folder() (string, error) {
+	base := os.Getenv("XDG_RUNTIME_DIR")
+	if base == "" {
+		var err error
+		if base, err = os.UserCacheDir(); err != nil {
+			base = filepath.Join(os.TempDir(), fmt.Sprintf("thawtrail-%d", os.Getuid()))
+		}
+	}
+	dir := filepath.Join(base, "thawtrail")
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return "", fmt.Errorf("folder of local doors: %w", err)
+	}
+	if err := onlyOurs(dir); err != nil {
+		return "", fmt.Errorf("folder of local doors: %s: %w", dir, err)
+	}
+	return dir, nil
+}

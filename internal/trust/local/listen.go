@@ -1,0 +1,115 @@
+package local
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"path/filepath"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials"
+	"google.golang.org/grpc/credentials/insecure"
+
+	"thawtrail/internal/trust/authority"
+)
+
+// maxSocketPath is what every system takes for the path of a socket.
+const maxSocketPath = 100
+
+// ListenSocket opens the socket of the daemon on a data folder, where the system
+// has sockets that keep other users out; nil elsewhere. One that a crashed daemon
+// left is replaced: who calls this holds the data folder's lock.
+func ListenSocket(data string) (net.Listener, error) {
+	if !hasSockets {
+		return nil, nil
+	}
+	dir, err := folder()
+	if err != nil {
+		return nil, err
+	}
+	full, err := filepath.Abs(data)
+	if err != nil {
+		return nil, err
+	}
+	path := filepath.Join(dir, nameOf(full)+".sock")
+	if len(path) > maxSocketPath {
+		return nil, nil // the token does without
+	}
+	if err := os.Remove(path); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return nil, fmt.Errorf("local socket: %w", err)
+	}
+	l, err := net.Listen("unix", path)
+	if err != nil {
+		return nil, fmt.Errorf("local socket: %w", err)
+	}
+	if err := os.Chmod(path, 0o600); err != nil {
+		return nil, errors.Join(fmt.Errorf("local socket: %w", err), l.Close())
+	}
+	return l, nil
+}
+
+// Credentials are the daemon's side of links in clear from this machine: over
+// its socket, or over loopback with the token.
+type Credentials struct {
+	credentials.TransportCredentials
+}
+
+// NewCredentials makes them.
+func NewCredentials() Credentials { return Credentials{insecure.NewCredentials()} }
+
+// ServerHandshake implements credentials.TransportCredentials.
+func (Credentials) ServerHandshake(conn net.Conn) (net.Conn, credentials.AuthInfo, error) {
+	caller := authority.Caller{CommonAuthInfo: credentials.CommonAuthInfo{SecurityLevel: credentials.NoSecurity}}
+	switch a := conn.RemoteAddr().(type) {
+	case *net.UnixAddr:
+		caller.Way = authority.BySocket
+	case *net.TCPAddr:
+		if a.IP.IsLoopback() {
+			caller.Way = authority.ByLocal
+		}
+	}
+	if caller.Way == 0 {
+		return nil, nil, errors.Join(errors.New("local links come from this machine"), conn.Close())
+	}
+	return conn, caller, nil
+}
+
+// Clone implements credentials.TransportCredentials.
+func (c Credentials) Clone() credentials.TransportCredentials { return c }
+
+// token sends the token with every call.
+type token string
+
+// GetRequestMetadata implements credentials.PerRPCCredentials.
+func (t token) GetRequestMetadata(context.Context, ...string) (map[string]string, error) {
+	return map[string]string{authority.TokenHeader: string(t)}, nil
+}
+
+// RequireTransportSecurity implements credentials.PerRPCCredentials: the link
+// does not leave the machine.
+func (token) RequireTransportSecurity() bool { return false }
+
+// Target is what grpc.NewClient is given to go through the door, and how.
+func (d Door) Target() (target string, options []grpc.DialOption) {
+	if d.Socket != "" {
+		return "unix:" + d.Socket, []grpc.DialOption{grpc.WithTransportCredentials(insecure.NewCredentials())}
+	}
+	creds := insecure.NewCredentials()
+	if len(d.Key) > 0 {
+		creds = authority.Local(d.Key)
+	}
+	return "passthrough:///" + d.Address, []grpc.DialOption{
+		grpc.WithTransportCredentials(creds), grpc.WithPerRPCCredentials(token(d.Token)),
+	}
+}
+
+// Target is how to reach a daemon at an address: through its door when this user
+// started it, else as a stranger.
+func Target(address string) (target string, options []grpc.DialOption) {
+	if d, err := OfAddress(address); err == nil {
+		return d.Target()
+	}
+	return "passthrough:///" + address, []grpc.DialOption{grpc.WithTransportCredentials(insecure.NewCredentials())}
+}

@@ -1,0 +1,110 @@
+package local
+
+import (
+	"crypto/rand"
+	"net"
+	"os"
+	"path/filepath"
+	"runtime"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/health"
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/status"
+
+	"thawtrail/internal/trust/authority"
+)
+
+// daemon answers on loopback and, where there are any, on a socket.
+func daemon(t *testing.T) (data string, d Door) {
+	t.Helper()
+	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
+	data = t.TempDir()
+	token, err := NewToken(rand.Reader)
+	require.NoError(t, err)
+	gate := &authority.Gate{Token: token}
+	s := grpc.NewServer(grpc.Creds(NewCredentials()), grpc.UnaryInterceptor(gate.Unary), grpc.StreamInterceptor(gate.Stream))
+	healthpb.RegisterHealthServer(s, health.NewServer())
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	go func() { _ = s.Serve(l) }()
+	t.Cleanup(s.Stop)
+	d = Door{Address: l.Addr().String(), Token: token}
+	socket, err := ListenSocket(data)
+	require.NoError(t, err)
+	if socket != nil {
+		d.Socket = socket.Addr().String()
+		go func() { _ = s.Serve(socket) }()
+	}
+	remove, err := d.Write(data)
+	require.NoError(t, err)
+	t.Cleanup(remove)
+	return data, d
+}
+
+func check(t *testing.T, target string, options []grpc.DialOption) error {
+	t.Helper()
+	conn, err := grpc.NewClient(target, options...)
+	require.NoError(t, err)
+	defer conn.Close()
+	_, err = healthpb.NewHealthClient(conn).Check(t.Context(), &healthpb.HealthCheckRequest{})
+	return err
+}
+
+func TestTheUserGetsIn(t *testing.T) {
+	data, d := daemon(t)
+	target, options := Target(d.Address)
+	require.NoError(t, check(t, target, options))
+	found, err := OfData(data)
+	require.NoError(t, err)
+	require.Equal(t, d, found)
+	d.Socket = ""
+	target, options = d.Target()
+	require.NoError(t, check(t, target, options), "over loopback with the token")
+}
+
+func TestOtherUsersDoNot(t *testing.T) {
+	_, d := daemon(t)
+	stranger := []grpc.DialOption{grpc.WithTransportCredentials(insecure.NewCredentials())}
+	require.Equal(t, codes.Unauthenticated, status.Code(check(t, "passthrough:///"+d.Address, stranger)))
+	if runtime.GOOS == "windows" {
+		return
+	}
+	info, err := os.Stat(d.Socket)
+	require.NoError(t, err)
+	require.Zero(t, info.Mode().Perm()&0o077)
+	info, err = os.Stat(filepath.Dir(d.Socket))
+	require.NoError(t, err)
+	require.Zero(t, info.Mode().Perm()&0o077)
+	require.NoError(t, os.Chmod(filepath.Dir(d.Socket), 0o755))
+	_, err = OfAddress(d.Address)
+	require.ErrorContains(t, err, "other users can enter it")
+}
+
+func TestACrashedDaemonsSocketIsReplaced(t *testing.T) {
+	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
+	data := t.TempDir()
+	first, err := ListenSocket(data)
+	require.NoError(t, err)
+	if first == nil {
+		return // no sockets on this system
+	}
+	first.(*net.UnixListener).SetUnlinkOnClose(false)
+	require.NoError(t, first.Close())
+	second, err := ListenSocket(data)
+	require.NoError(t, err)
+	require.NoError(t, second.Close())
+}
+
+func FuzzDoor(f *testing.F) {
+	f.Add([]byte(`{"address":"127.0.0.1:1","token":"a","key":""}`))
+	f.Fuzz(func(t *testing.T, raw []byte) {
+		if d, err := parseDoor(raw); err == nil {
+			d.Target()
+		}
+	})
+}
