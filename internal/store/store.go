@@ -112,7 +112,7 @@ func Open(ctx context.Context, opt Options) (*Store, error) {
 	if err := s.openJournal(); err != nil {
 		return nil, errors.Join(err, s.index.Close())
 	}
-	if err := s.restore(ctx); err != nil {
+	if err := s.restoreWithRoom(ctx); err != nil {
 		return nil, errors.Join(err, s.journal.Close(), s.index.Close())
 	}
 	return s, nil
@@ -153,6 +153,11 @@ func (s *Store) openIndex() error {
 		return nil
 	}
 	ix, opened, err := index.Open(index.Options{Dir: filepath.Join(s.opt.Dir, "index"), Key: s.opt.Key, Logger: s.opt.Logger})
+	if errors.Is(err, index.ErrNoSpace) {
+		s.repaired(noRoom)
+		s.index = index.NewMemory()
+		return nil
+	}
 	if err != nil {
 		return fmt.Errorf("open the index in %s: %w", s.opt.Dir, err)
 	}
@@ -319,4 +324,18 @@ func (s *Store) Records() int64 {
 		n += int64(l.Tip.Seq) + 1
 	}
 	return n
+}
+
+// Scrub reads the whole journal once and notes what cannot be read, so that it is
+// fetched again from other replicas before anybody asks for it. Open reads only
+// the newest segment whole.
+func (s *Store) Scrub(ctx context.Context) error {
+	return s.journal.Scan(journal.Position{}, func(journal.Position, []byte) error {
+		return ctx.Err()
+	}, func(from, to journal.Position, reason string) error {
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		s.damage(from, to, reason)
+		return ctx.Err()
+	})
 }

@@ -19,7 +19,7 @@ type Snapshot struct {
 // View catches up with the journal and lets fn read one consistent state. It
 // passes every record that was saved before the call.
 func (s *Store) View(ctx context.Context, fn func(*Snapshot) error) error {
-	if err := s.CatchUp(ctx); err != nil {
+	if err := s.catchUpIfRoom(ctx); err != nil {
 		return err
 	}
 	if s.isClosed() {

@@ -1,0 +1,47 @@
+package store
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"thawtrail/internal/store/index"
+	"thawtrail/internal/store/journal/memfs"
+)
+
+// crowded is an index on a disk that is nearly full, once told so.
+type crowded struct {
+	index.Index
+	full bool
+}
+
+func (c *crowded) Update(fn func(index.Writer) error) error {
+	if c.full {
+		return index.ErrNoSpace
+	}
+	return c.Index.Update(fn)
+}
+
+// Tonight's records go in and old answers come out while the index has no room;
+// a replica opened in that state answers from memory with all of them.
+func TestFullDiskKeepsTakingRecords(t *testing.T) {
+	fs := memfs.New()
+	ix := &crowded{Index: index.NewMemory()}
+	s, err := Open(t.Context(), memoryOptions(9, fs, ix))
+	require.NoError(t, err)
+	_, err = s.Append(t.Context(), received("BAG1", "P", "H-1"))
+	require.NoError(t, err)
+	before := digest(t, s)
+	ix.full = true
+	_, err = s.Append(t.Context(), received("BAG2", "P", "H-1"))
+	require.NoError(t, err)
+	require.Equal(t, before, digest(t, s), "the answer is old, not refused")
+	require.Contains(t, s.Repairs(), noRoom)
+	require.NoError(t, s.Close())
+
+	s, err = Open(t.Context(), memoryOptions(9, fs, &crowded{Index: index.NewMemory(), full: true}))
+	require.NoError(t, err)
+	require.Equal(t, int64(4), s.Records())
+	require.NotEqual(t, before, digest(t, s))
+	require.NoError(t, s.Close())
+}
