@@ -119,7 +119,7 @@ func (d *disk) commit(o *overlay) error {
 	defer d.users.Done()
 	txn := d.db.NewTransaction(true)
 	defer txn.Discard()
-	for _, c := range o.changes {
+	for c := range o.changes.all() {
 		if err := c.applyTo(txn); err != nil {
 			return tooBig(err)
 		}

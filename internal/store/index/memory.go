@@ -66,7 +66,7 @@ func (m *Memory) Update(fn func(Writer) error) error {
 	if err := o.check(); err != nil {
 		return err
 	}
-	next := now.apply(o.changes)
+	next := now.apply(slices.Collect(o.changes.all()))
 	m.state.Store(&next)
 	m.written.Add(uint64(o.bytes))
 	return nil

@@ -3,8 +3,6 @@ package index
 import (
 	"bytes"
 	"fmt"
-	"slices"
-	"strings"
 )
 
 // change is one pending key; a delete has no value.
@@ -15,19 +13,17 @@ type change struct {
 }
 
 // overlay is an update in progress: the state it began from and, over it, the
-// changes so far in order of key. Both kinds of index use it, so both show an
-// update the same.
+// changes so far. Both kinds of index use it, so both show an update the same.
 type overlay struct {
 	base    Reader
-	changes []change
+	changes changeList
 	bytes   int64 // sum of TxnBytes
 	limit   int64
 	tooBig  bool
 }
 
 func (o *overlay) Get(key []byte) ([]byte, bool, error) {
-	if i, ok := o.find(string(key)); ok {
-		c := o.changes[i]
+	if c := o.changes.find(key); c != nil {
 		return c.value, !c.deleted, nil
 	}
 	return o.base.Get(key)
@@ -45,12 +41,8 @@ func (o *overlay) put(c change) error {
 	if err := checkKey([]byte(c.key)); err != nil {
 		return err
 	}
-	i, ok := o.find(c.key)
-	if ok {
-		o.bytes -= o.changes[i].txnBytes()
-		o.changes[i] = c
-	} else {
-		o.changes = slices.Insert(o.changes, i, c)
+	if old, ok := o.changes.put(c); ok {
+		o.bytes -= old.txnBytes()
 	}
 	o.bytes += c.txnBytes()
 	o.tooBig = o.tooBig || o.bytes > o.limit
@@ -67,13 +59,9 @@ func (o *overlay) check() error {
 
 func (c change) txnBytes() int64 { return int64(len(c.key) + len(c.value) + entryBytes) }
 
-func (o *overlay) find(key string) (int, bool) {
-	return slices.BinarySearchFunc(o.changes, key, func(c change, k string) int { return strings.Compare(c.key, k) })
-}
-
 // Scan merges the pending changes into a scan of the state below.
 func (o *overlay) Scan(prefix, from []byte, reverse bool, fn func(key, value []byte) (bool, error)) error {
-	m := merge{pending: o.within(prefix, from, reverse), reverse: reverse, fn: fn}
+	m := merge{pending: o.changes.within(prefix, from, reverse), reverse: reverse, fn: fn}
 	err := o.base.Scan(prefix, from, reverse, func(key, value []byte) (bool, error) {
 		covered, err := m.before(key)
 		if err != nil || m.stopped {
@@ -89,34 +77,6 @@ func (o *overlay) Scan(prefix, from []byte, reverse bool, fn func(key, value []b
 	}
 	_, err = m.before(nil)
 	return err
-}
-
-// within copies the changes that a scan can meet, in the scan's order.
-func (o *overlay) within(prefix, from []byte, reverse bool) []change {
-	low, _ := o.find(string(prefix))
-	high := len(o.changes)
-	if next := successor(prefix); next != nil {
-		high, _ = o.find(string(next))
-	}
-	if from != nil {
-		at, ok := o.find(string(from))
-		switch {
-		case !reverse:
-			low = max(low, at)
-		case ok:
-			high = min(high, at+1)
-		default:
-			high = min(high, at)
-		}
-	}
-	if low >= high {
-		return nil
-	}
-	part := slices.Clone(o.changes[low:high])
-	if reverse {
-		slices.Reverse(part)
-	}
-	return part
 }
 
 // merge hands on keys from two ordered sources.
