@@ -9,7 +9,7 @@ import (
 )
 
 // FoldVersion changes whenever the same records may give other bytes.
-const FoldVersion = 1
+const FoldVersion = 2
 
 // Input is one record of a set that is folded.
 type Input struct {
@@ -19,6 +19,9 @@ type Input struct {
 	Entitled bool
 	// Forked says that another record with the same log and seq is held.
 	Forked bool
+	// Foreign says that the record founded another practice than the one that
+	// this replica joined: it is kept, and gives no rights.
+	Foreign bool
 }
 
 // State is what one entity's records add up to: *Bag, *Batch, *Case, *Client,
@@ -88,5 +91,6 @@ func merged(a, b Input) Input {
 	}
 	a.Entitled = a.Entitled || b.Entitled
 	a.Forked = a.Forked || b.Forked
+	a.Foreign = a.Foreign || b.Foreign
 	return a
 }

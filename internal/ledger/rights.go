@@ -24,6 +24,8 @@ type Rights struct {
 	GrantCuts  []GrantCut    // by grant
 	Revoked    []event.Hash  // revocations that count, in the order they took effect
 	Admissions []event.Hash  // admissions that count, likewise
+	ShutOut    [][]byte      // ids of devices that a revocation in effect names, sorted
+	Joined     []Founding    // other foundings: laptops that were a practice of one; written order
 }
 
 // Founding is the record that began the practice: the root of all rights.
@@ -55,6 +57,9 @@ type LogRight struct {
 	Upto   int64  // last seq that is in; -1: nothing; math.MaxInt64: all
 	// UptoHash is the record at Upto, when a cut or an admission names it.
 	UptoHash event.Hash
+	// Vouched is the last seq of a log that came from a practice of one, as an
+	// admission says; -1: none.
+	Vouched int64
 }
 
 // foundersRoles are what the founding gives to the practice's first owner.
@@ -129,7 +134,7 @@ func (r *Rights) in(rec *event.Record) bool {
 // needs. To know the grant's hash proves that it lay in the author's past.
 func (r *Rights) entitled(rec *event.Record) bool {
 	needed, always := rolesNeeded(rec)
-	if always || rec.Hash == r.Founding.Record || r.beforeFounding(rec) {
+	if always || rec.Hash == r.Founding.Record || r.beforeFounding(rec) || r.vouchedFor(rec, needed) {
 		return true
 	}
 	cited, ok := event.ToHash(rec.Head.Grant)
@@ -150,6 +155,28 @@ func (r *Rights) beforeFounding(rec *event.Record) bool {
 	}
 	l := r.log(rec.Log)
 	return l != nil && bytes.Equal(l.Device, f.Device) && rec.Head.HlcUs < f.HlcUs
+}
+
+// vouchedFor says that the record was written by a laptop while it was a practice
+// of one, by its founder, and that this practice has since let it join with its
+// logs up to this record. It was a decision of somebody who was entitled there. Records
+// that make rights are left out: they gave rights in that practice, not in this.
+func (r *Rights) vouchedFor(rec *event.Record, needed []pb.Role) bool {
+	l := r.log(rec.Log)
+	if l == nil || rec.Rights() || int64(min(rec.Seq(), all)) > l.Vouched {
+		return false
+	}
+	return slices.ContainsFunc(r.Joined, func(f Founding) bool {
+		home := r.log(f.Log)
+		if home == nil || int64(min(f.Seq, all)) > home.Vouched || !bytes.Equal(l.Device, home.Device) {
+			return false
+		}
+		cited, ok := event.ToHash(rec.Head.Grant)
+		if !ok {
+			return rec.Head.HlcUs < f.HlcUs
+		}
+		return cited == f.Record && rec.Head.Author == f.Owner && covers(foundersRoles, needed)
+	})
 }
 
 // log finds how far a log is in; nil when it is not known here.

@@ -51,22 +51,31 @@ func foldRights(s *set) State {
 	return r
 }
 
-// found looks for the first founding in written order.
+// found looks for the founding of this practice: the one that this replica
+// joined, or else the first in written order.
 func (v *solver) found() bool {
 	for i, in := range v.recs {
 		v.at[in.Rec.Hash] = i
 		if p, ok := in.Payload.(*pb.LogOpened); ok {
 			v.keys = append(v.keys, openedLog{in.Rec.Log, p.PublicKey})
 		}
-		if p, ok := in.Payload.(*pb.PracticeFounded); ok && v.r.Founding == nil {
-			v.r.Founding = &Founding{
+		if p, ok := in.Payload.(*pb.PracticeFounded); ok {
+			v.founding(Founding{
 				Record: in.Rec.Hash, Practice: p.Practice, Owner: p.Owner,
 				Log: in.Rec.Log, Seq: in.Rec.Seq(), HlcUs: in.Rec.Head.HlcUs,
-			}
+			}, in.Foreign)
 		}
 	}
 	slices.SortFunc(v.keys, func(a, b openedLog) int { return a.log.Compare(b.log) })
 	return v.r.Founding != nil
+}
+
+func (v *solver) founding(f Founding, foreign bool) {
+	if v.r.Founding == nil && !foreign {
+		v.r.Founding = &f
+		return
+	}
+	v.r.Joined = append(v.r.Joined, f)
 }
 
 func (v *solver) solve() {
@@ -168,9 +177,9 @@ func (r *Rights) addGrant(by event.Hash, p *pb.RoleGranted) bool {
 // and admissions in written order. Of cuts, the lowest wins; an admission lets
 // in more than the cuts written before it.
 func (v *solver) bound() {
-	v.r.Logs = nil
+	v.r.Logs, v.r.ShutOut = nil, nil
 	for _, o := range v.keys {
-		l := LogRight{Log: o.log, Device: event.DeviceID(o.key), Upto: -1}
+		l := LogRight{Log: o.log, Device: event.DeviceID(o.key), Upto: -1, Vouched: -1}
 		if slices.ContainsFunc(v.r.Devices, func(d DeviceRight) bool { return bytes.Equal(d.Device, l.Device) }) {
 			l.Upto = all
 		}
@@ -191,6 +200,9 @@ func (v *solver) bound() {
 func (r *Rights) cutDevice(p *pb.RightsRevoked) {
 	if len(p.Device) == 0 {
 		return
+	}
+	if i, shut := slices.BinarySearchFunc(r.ShutOut, p.Device, bytes.Compare); !shut {
+		r.ShutOut = slices.Insert(r.ShutOut, i, p.Device)
 	}
 	for i := range r.Logs {
 		l := &r.Logs[i]
@@ -222,13 +234,16 @@ func (r *Rights) admit(p *pb.LogAdmitted) {
 		if i < 0 {
 			i = len(r.Logs)
 		}
-		r.Logs = slices.Insert(r.Logs, i, LogRight{Log: log, Upto: -1})
+		r.Logs = slices.Insert(r.Logs, i, LogRight{Log: log, Upto: -1, Vouched: -1})
 		l = &r.Logs[i]
 	}
 	upto, hash := int64(all), event.Hash{}
 	if p.Upto != nil {
 		upto = int64(min(p.Upto.GetSeq(), all))
 		hash, _ = event.ToHash(p.Upto.GetHash())
+	}
+	if p.Joined {
+		l.Vouched = max(l.Vouched, upto)
 	}
 	if upto > l.Upto {
 		l.Upto, l.UptoHash = upto, hash

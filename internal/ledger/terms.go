@@ -126,6 +126,16 @@ func NameOf(s State) string {
 // Founded says that there is a practice, so that rights count.
 func (r *Rights) Founded() bool { return r != nil && r.Founding != nil }
 
+// Admits says that a laptop is in the practice: taken in, and not shut out since.
+// One that was shut out does not come back by being added again.
+func (r *Rights) Admits(id []byte) bool {
+	if !r.HasDevice(id) {
+		return false
+	}
+	_, shut := slices.BinarySearchFunc(r.ShutOut, id, bytes.Compare)
+	return !shut
+}
+
 // HasDevice says that a laptop was taken into the practice.
 func (r *Rights) HasDevice(id []byte) bool {
 	return r != nil && slices.ContainsFunc(r.Devices, func(d DeviceRight) bool { return bytes.Equal(d.Device, id) })

@@ -565,7 +565,7 @@ func (a *application) inputs(k event.Key) (inputs []ledger.Input, clean bool, er
 			return nil, false, err
 		}
 		payload, _ := r.Payload()
-		inputs = append(inputs, ledger.Input{Rec: r, Payload: payload, Entitled: st.Entitled, Forked: forked})
+		inputs = append(inputs, ledger.Input{Rec: r, Payload: payload, Entitled: st.Entitled, Forked: forked, Foreign: a.s.foreign(r)})
 	}
 	return inputs, clean, nil
 }

@@ -47,6 +47,12 @@ func (a *application) foldRights(touched []journal.Position) error {
 	return a.refoldLater(a.reach(touched))
 }
 
+// foreign says that a record founded another practice than the one that this
+// replica joined.
+func (s *Store) foreign(r *event.Record) bool {
+	return r.Head.Type == event.TypePracticeFounded && !s.opt.Founding.IsZero() && r.Hash != s.opt.Founding
+}
+
 // reach says how far a change of rights reaches: new grants, devices and logs
 // can only help what lacked a right; all else may take rights away.
 func (a *application) reach(touched []journal.Position) byte {

@@ -58,10 +58,30 @@ func (s *Store) readIndex() (lost bool, err error) {
 		s.repaired("the journal ends at %s but had been applied up to %s: records that were saved are gone from this disk; other replicas can refill them", s.journal.End(), s.cursor.pos)
 		lost, s.damaged = true, true
 	}
-	if lost || !fold {
-		return lost, s.emptyIndex()
+	joined, err := s.joinedAnother()
+	if err != nil {
+		return false, err
+	}
+	if lost || !fold || joined {
+		return lost, errors.Join(s.emptyIndex(), s.SetLocal(foundingName, s.opt.Founding[:]))
 	}
 	return false, s.readRights()
+}
+
+// foundingName is the local fact under which practice the index was folded.
+const foundingName = "founding"
+
+// joinedAnother says that the index was folded under another practice than the
+// one that this replica belongs to now.
+func (s *Store) joinedAnother() (bool, error) {
+	was, err := s.Local(foundingName)
+	if err != nil {
+		return false, fmt.Errorf("read the index: %w", err)
+	}
+	if was == nil {
+		was = make([]byte, len(s.opt.Founding))
+	}
+	return !bytes.Equal(was, s.opt.Founding[:]), nil
 }
 
 // rewind moves the cursor well back after an unclean stop, and notes that

@@ -32,6 +32,9 @@ type Options struct {
 	Random     io.Reader          // nil: crypto/rand
 	Device     ed25519.PrivateKey // signs what this replica writes
 	DeviceName string
+	// Founding is the record that founded the practice that this replica joined;
+	// zero before it joined one: then the first founding in written order counts.
+	Founding   event.Hash
 	Version    string // of the program; stands in every header
 	Logger     *slog.Logger
 	SegmentMax int // bytes of a journal segment; 0: its default

@@ -710,8 +710,11 @@ type LogAdmitted struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Log   []byte                 `protobuf:"bytes,1,opt,name=log,proto3" json:"log,omitempty"`
 	// Up to this record; nothing means all.
-	Upto          *Tip   `protobuf:"bytes,2,opt,name=upto,proto3" json:"upto,omitempty"`
-	Reason        string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	Upto   *Tip   `protobuf:"bytes,2,opt,name=upto,proto3" json:"upto,omitempty"`
+	Reason string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Set at enrolment only: the laptop was a practice of one when it wrote the log
+	// this far, and what its founder decided there counts here too.
+	Joined        bool `protobuf:"varint,4,opt,name=joined,proto3" json:"joined,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -765,6 +768,13 @@ func (x *LogAdmitted) GetReason() string {
 		return x.Reason
 	}
 	return ""
+}
+
+func (x *LogAdmitted) GetJoined() bool {
+	if x != nil {
+		return x.Joined
+	}
+	return false
 }
 
 // LogOpened is the first record of every log; its hash is the log's id.
@@ -2054,13 +2064,14 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"\x10the grant to end8\x06R\x05grant\x12-\n" +
 	"\x04cuts\x18\x03 \x03(\v2\x11.thawtrail.v1.TipB\x06\xca\xda\x18\x02p\x01R\x04cuts\x12#\n" +
 	"\x06reason\x18\x04 \x01(\tB\v\xca\xda\x18\a\n" +
-	"\x03why\x10\x01R\x06reason\"\x94\x01\n" +
+	"\x03why\x10\x01R\x06reason\"\xb4\x01\n" +
 	"\vLogAdmitted\x121\n" +
 	"\x03log\x18\x01 \x01(\fB\x1f\xca\xda\x18\x1b\n" +
 	"\x17the log to let in (hex)\x10\x01R\x03log\x12-\n" +
 	"\x04upto\x18\x02 \x01(\v2\x11.thawtrail.v1.TipB\x06\xca\xda\x18\x02p\x01R\x04upto\x12#\n" +
 	"\x06reason\x18\x03 \x01(\tB\v\xca\xda\x18\a\n" +
-	"\x03why\x10\x01R\x06reason\"\xee\x01\n" +
+	"\x03why\x10\x01R\x06reason\x12\x1e\n" +
+	"\x06joined\x18\x04 \x01(\bB\x06\xca\xda\x18\x02p\x01R\x06joined\"\xee\x01\n" +
 	"\tLogOpened\x12\x1d\n" +
 	"\n" +
 	"public_key\x18\x01 \x01(\fR\tpublicKey\x12&\n" +
