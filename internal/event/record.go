@@ -37,6 +37,19 @@ type LogID = Hash
 // String is the hash in hex.
 func (h Hash) String() string { return hex.EncodeToString(h[:]) }
 
+// MarshalBinary gives the bytes; states hold many hashes, and an encoder that
+// looks at each byte by reflection takes long.
+func (h Hash) MarshalBinary() ([]byte, error) { return h[:], nil }
+
+// UnmarshalBinary takes exactly 32 bytes.
+func (h *Hash) UnmarshalBinary(b []byte) error {
+	if len(b) != len(h) {
+		return fmt.Errorf("%w: a hash of %d bytes", ErrMalformed, len(b))
+	}
+	copy(h[:], b)
+	return nil
+}
+
 // Short is the first eight hex digits, for people.
 func (h Hash) Short() string { return hex.EncodeToString(h[:4]) }
 

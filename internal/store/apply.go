@@ -15,7 +15,7 @@ import (
 )
 
 // Size of one apply transaction in records: halved when the index says that it
-// is too big, doubled when it went in.
+// is too big, doubled when twice as much would have gone in too.
 const (
 	firstBatch = 256
 	leastBatch = 1
@@ -81,8 +81,7 @@ func (s *Store) applySome() (int, error) {
 		if err != nil {
 			return 0, err
 		}
-		s.batch = min(mostBatch, s.batch*2)
-		return max(len(recs), 1), nil
+		return max(len(recs), 1), s.refoldFew()
 	}
 }
 
@@ -166,6 +165,9 @@ func (s *Store) applyTxn(recs []located, next journal.Position, do func(*applica
 		return err
 	}
 	s.cursor, s.rights = moved, a.rights
+	if 2*a.w.txn < s.index.MaxTxnBytes() {
+		s.batch = min(mostBatch, s.batch*2)
+	}
 	s.applied(recs, next, a.pending)
 	return nil
 }
@@ -228,15 +230,18 @@ func (s *Store) application(recs []located) *application {
 type counter struct {
 	index.Writer
 	bytes uint64
+	txn   int64 // as the index counts against its limit
 }
 
 func (c *counter) Set(key, value []byte) error {
 	c.bytes += uint64(len(key) + len(value) + entryBytes)
+	c.txn += index.TxnBytes(key, value)
 	return c.Writer.Set(key, value)
 }
 
 func (c *counter) Delete(key []byte) error {
 	c.bytes += uint64(len(key) + entryBytes)
+	c.txn += index.TxnBytes(key, nil)
 	return c.Writer.Delete(key)
 }
 
@@ -273,11 +278,12 @@ type application struct {
 	recs    []located
 	byPos   map[journal.Position]*event.Record
 	rights  *ledger.Rights
-	logs    map[event.LogID]*LogInfo // those looked at
-	changed map[event.LogID]bool     // those to be written
-	placed  map[seat][]spot          // records of this batch
-	noted   map[event.Key]bool       // entities that are folded later
-	pending bool                     // entities are left to be folded
+	logs    map[event.LogID]*LogInfo         // those looked at
+	changed map[event.LogID]bool             // those to be written
+	placed  map[seat][]spot                  // records of this batch
+	noted   map[event.Key]bool               // entities that are folded later
+	touched map[event.Key][]journal.Position // by the records of this batch
+	pending bool                             // entities are left to be folded
 }
 
 // seat is one place of a log.
@@ -292,6 +298,7 @@ func (a *application) apply() error {
 	if err != nil {
 		return err
 	}
+	a.touched = touched
 	for _, k := range order {
 		if a.noted[k] {
 			continue
@@ -539,7 +546,7 @@ func (a *application) mark(key []byte, on bool) error {
 // inputs reads every record that touches an entity. clean says that none of
 // them lacks a right, so that no later grant can change the entity.
 func (a *application) inputs(k event.Key) (inputs []ledger.Input, clean bool, err error) {
-	positions, err := touches(a.w, k)
+	positions, err := a.touches(k)
 	if err != nil {
 		return nil, false, err
 	}
@@ -575,6 +582,23 @@ func (a *application) record(p journal.Position) (*event.Record, error) {
 		return r, nil
 	}
 	return a.s.recordAt(p)
+}
+
+// touches lists where the records that touch an entity lie, each once. An entity
+// without a state, none of whose records lacked a right, was not touched before
+// this batch by any record that can be read.
+func (a *application) touches(k event.Key) ([]journal.Position, error) {
+	if now := a.touched[k]; now != nil {
+		_, known, err := a.w.Get(stateKey(k))
+		if err == nil && !known {
+			_, known, err = a.w.Get(uncleanKey(k))
+		}
+		if err != nil || !known {
+			slices.SortFunc(now, journal.Position.Compare)
+			return slices.Compact(now), err
+		}
+	}
+	return touches(a.w, k)
 }
 
 // touches lists where the records that touch an entity lie, each once.

@@ -103,6 +103,21 @@ func (s *Store) refoldAll(ctx context.Context) error {
 	return nil
 }
 
+// refoldFew folds again at once where few entities wait for it, as on a replica
+// that has just begun: done at the end, they would be all.
+func (s *Store) refoldFew() error {
+	if !s.isPending() {
+		return nil
+	}
+	more, err := s.refoldSome(refoldBatch)
+	if err == nil && !more {
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		s.pending = false
+	}
+	return err
+}
+
 func (s *Store) isPending() bool {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
