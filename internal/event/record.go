@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 
+	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
 
 	pb "thawtrail/proto/thawtrail/v1"
@@ -83,6 +84,8 @@ type Record struct {
 	Head *pb.Header // decoded from Raw.Header; never marshalled again
 	Hash Hash
 	Log  LogID // the record's own hash when it opens the log
+
+	wire []byte // what Raw was taken from, when it lies in there
 }
 
 // Errors of decoding and verifying. They wrap into longer sentences.
@@ -95,10 +98,12 @@ var (
 	ErrChain     = errors.New("record does not follow the one before")
 )
 
-// Decode reads a record from its wire bytes (message Record).
+// Decode reads a record from its wire bytes (message Record). The record keeps
+// the bytes, which must not be changed.
 func Decode(wire []byte) (*Record, error) {
-	if len(wire) > MaxRecordBytes {
-		return nil, fmt.Errorf("%w: %d bytes", ErrTooLarge, len(wire))
+	r, err := DecodeStrict(wire)
+	if !errors.Is(err, errForm) {
+		return r, err
 	}
 	raw := &pb.Record{}
 	if err := proto.Unmarshal(wire, raw); err != nil {
@@ -107,20 +112,49 @@ func Decode(wire []byte) (*Record, error) {
 	return Open(raw)
 }
 
+// errForm says that bytes are not in the form in which records are written.
+var errForm = fmt.Errorf("%w: expected header, payload and signature in this order, and nothing else", ErrMalformed)
+
+// DecodeStrict is Decode for bytes of other devices: header, payload and
+// signature, in this order, in the one form in which they are written, and
+// nothing else. What another field would hold, nobody signed.
+func DecodeStrict(wire []byte) (*Record, error) {
+	if len(wire) > MaxRecordBytes {
+		return nil, fmt.Errorf("%w: %d bytes", ErrTooLarge, len(wire))
+	}
+	b := &block{}
+	if !b.plainRecord(wire) {
+		return nil, errForm
+	}
+	if n := len(b.raw.Signature); n != 0 && n != ed25519.SignatureSize {
+		return nil, errForm
+	}
+	b.rec.wire = wire
+	return b.open(&b.raw)
+}
+
 // Open decodes the header of a record, checks its limits and form, and that the
 // payload is the one it names. It does not check chain or signature.
 func Open(raw *pb.Record) (*Record, error) {
+	return (&block{}).open(raw)
+}
+
+func (b *block) open(raw *pb.Record) (*Record, error) {
 	if len(raw.GetHeader()) == 0 {
 		return nil, fmt.Errorf("%w: no header", ErrMalformed)
 	}
 	if len(raw.Header) > MaxHeaderBytes || len(raw.Payload) > MaxPayloadBytes {
 		return nil, fmt.Errorf("%w: header %d, payload %d bytes", ErrTooLarge, len(raw.Header), len(raw.Payload))
 	}
-	head := &pb.Header{}
-	if err := proto.Unmarshal(raw.Header, head); err != nil {
-		return nil, fmt.Errorf("%w: %v", ErrMalformed, err)
+	head := &b.head
+	if !b.plainHeader(raw.Header) {
+		head = &pb.Header{}
+		if err := proto.Unmarshal(raw.Header, head); err != nil {
+			return nil, fmt.Errorf("%w: %v", ErrMalformed, err)
+		}
 	}
-	r := &Record{Raw: raw, Head: head, Hash: HashOf(raw.Header)}
+	r := &b.rec
+	r.Raw, r.Head, r.Hash = raw, head, HashOf(raw.Header)
 	if err := r.form(); err != nil {
 		return nil, err
 	}
@@ -155,21 +189,43 @@ func (r *Record) form() error {
 
 // HashOf is the hash of a serialized header.
 func HashOf(header []byte) Hash {
-	d := sha256.New()
-	d.Write([]byte(hashContext))
-	d.Write(header)
-	var h Hash
-	d.Sum(h[:0])
-	return h
+	var space [512]byte // more than most headers take
+	text := append(space[:0], hashContext...)
+	return sha256.Sum256(append(text, header...))
 }
 
-// Wire is the record as one byte string (message Record).
+// Wire is the record as one byte string (message Record). It must not be changed.
 func (r *Record) Wire() []byte {
+	if n := len(r.wire); n > 0 && r.wireSize() == n && &r.Raw.Header[len(r.Raw.Header)-1] == &r.wire[r.headerEnd()-1] {
+		return r.wire
+	}
 	b, err := proto.MarshalOptions{Deterministic: true}.Marshal(r.Raw)
 	if err != nil {
 		panic("event: three byte strings did not marshal: " + err.Error())
 	}
 	return b
+}
+
+// DropSignature takes off a signature that nobody verified.
+func (r *Record) DropSignature() {
+	r.Raw.Signature = nil
+	if n := r.wireSize(); n <= len(r.wire) {
+		r.wire = r.wire[:n:n]
+	}
+}
+
+// headerEnd is where the header ends in Wire.
+func (r *Record) headerEnd() int { return 1 + protowire.SizeBytes(len(r.Raw.Header)) }
+
+// wireSize is the number of bytes of Wire.
+func (r *Record) wireSize() int {
+	n := r.headerEnd()
+	for _, part := range [][]byte{r.Raw.Payload, r.Raw.Signature} {
+		if len(part) > 0 {
+			n += 1 + protowire.SizeBytes(len(part))
+		}
+	}
+	return n
 }
 
 // Size is about the number of bytes of Wire.

@@ -5,8 +5,6 @@ import (
 	"crypto/ed25519"
 	"slices"
 
-	"google.golang.org/protobuf/encoding/protowire"
-
 	"thawtrail/internal/event"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -124,11 +122,7 @@ func (c *checker) take(wire []byte) *Refusal {
 	if n := len(c.links); n > 0 {
 		at = c.links[n-1].rec.Seq() + 1
 	}
-	raw, why := split(wire)
-	if why != 0 {
-		return c.refuse(why, at)
-	}
-	rec, err := event.Open(raw)
+	rec, err := event.DecodeStrict(wire)
 	if err != nil {
 		return c.refuse(whyOf(err), at)
 	}
@@ -148,33 +142,6 @@ func (c *checker) take(wire []byte) *Refusal {
 		return c.refuse(WrongDevice, at)
 	}
 	return nil
-}
-
-// split takes a message Record apart without copying it. It is strict: header,
-// payload and signature, in this order, in the one form in which they are
-// written, and nothing else. What another field would hold, nobody signed.
-func split(wire []byte) (*pb.Record, Why) {
-	if len(wire) > event.MaxRecordBytes {
-		return nil, TooLarge
-	}
-	var parts [4][]byte
-	rest, last := wire, protowire.Number(0)
-	for len(rest) > 0 {
-		num, kind, n := protowire.ConsumeTag(rest)
-		if n != 1 || kind != protowire.BytesType || num <= last || int(num) >= len(parts) {
-			return nil, Malformed
-		}
-		body, m := protowire.ConsumeBytes(rest[n:])
-		if m < 0 || m != protowire.SizeBytes(len(body)) || len(body) == 0 {
-			return nil, Malformed
-		}
-		parts[num], last = body[:len(body):len(body)], num
-		rest = rest[n+m:]
-	}
-	if n := len(parts[3]); n != 0 && n != ed25519.SignatureSize {
-		return nil, Malformed
-	}
-	return &pb.Record{Header: parts[1], Payload: parts[2], Signature: parts[3]}, 0
 }
 
 // place finds the record's place in the run and the record before it.
@@ -257,7 +224,7 @@ func (c *checker) vouch() *Refusal {
 		switch {
 		case l.held:
 		case l.vouched && size < StoneBytes:
-			l.rec.Raw.Signature = nil
+			l.rec.DropSignature()
 		case l.rec.Signed():
 			if l.rec.Verify(c.have.PublicKey) != nil {
 				return c.refuse(BrokenSignature, l.rec.Seq())

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -124,7 +125,7 @@ func (s *Store) scanBatch() ([]located, journal.Position, error) {
 			next = pos
 			return errEnough
 		}
-		if r, err := event.Decode(frame); err != nil {
+		if r, err := event.Decode(bytes.Clone(frame)); err != nil {
 			s.mu.Lock()
 			s.damage(pos, pos, err.Error())
 			s.mu.Unlock()
