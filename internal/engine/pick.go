@@ -34,15 +34,20 @@ type PickBag struct {
 // PickInput asks for bags that hold NeedMl.
 type PickInput struct {
 	NeedMl int
-	Bags   []PickBag // at most MaxPickBags
+	Bags   []PickBag // at most MaxPickBags; of those that may be given, PickCandidates are compared
 	Place  string    // where the bags are wanted
 	At     time.Time // when the first is hung
 	Until  time.Time // planned end; zero: not known, At is used with a note
 }
 
-// MaxPickBags bounds the candidates. Sixty bags of a few sizes take half a
-// millisecond; the worst, 128 bags that all differ and 20 L, some seconds.
-const MaxPickBags = 128
+// MaxPickBags bounds the stock that is handed over; PickCandidates bounds the
+// bags among which the choice is exact. Sixty bags of a few sizes take some tens
+// of microseconds; the worst, sixty bags that all differ and 20 L, some
+// milliseconds.
+const (
+	MaxPickBags    = 1000
+	PickCandidates = 60
+)
 
 // PickResult names the bags, in the order in which to use them.
 type PickResult struct {
@@ -66,6 +71,7 @@ const (
 	minPickBagMl  = 10
 	maxPickIDLen  = 64
 	maxDistance   = 1000
+	mostLeftOut   = 10 // bags left out that the steps name; Excluded has all
 	srcFefo       = "earliest expiry first: WHO Good distribution practices, Annex 5"
 	pickOrderText = "order: a good thawed bag first, then the earliest use-by, least waste, fewest batches, fewest bags, nearest"
 )
@@ -75,6 +81,8 @@ var (
 		"The eligible bags hold %s mL of %s mL: %s mL are lacking.")
 	endNotGiven = caution.Define("planned_end_not_given", caution.Note,
 		"No planned end was given: each bag's use-by is only compared with the start.")
+	pickMany = caution.Define("pick_compared_some", caution.Note,
+		"%d bags may be given; %d of them were compared: %s.")
 	pickReacted = caution.Define("reacted_batch_left_out", caution.Note,
 		"%d bags of a batch to which this patient reacted are left out.")
 )
@@ -96,6 +104,12 @@ var (
 //
 // When all eligible bags together are short, all of them are returned with
 // ShortMl and a caution. The runner-up is the second set in the same order.
+//
+// Of more than PickCandidates eligible bags the first PickCandidates in the order
+// of use are compared; where those hold less than the need, the largest are. What
+// is given up: a later bag that would have wasted less, and, when the need takes
+// more than PickCandidates bags, the rest of the stock. A caution says so.
+//
 // Pick refuses a need or volume out of range, an id given twice, an unknown
 // state and more than MaxPickBags bags.
 func Pick(in PickInput) (PickResult, error) {
@@ -103,11 +117,12 @@ func Pick(in PickInput) (PickResult, error) {
 	if err := checkPick(&in, &r.Basis); err != nil {
 		return PickResult{}, err
 	}
-	bags := eligible(in, &r)
+	bags := candidates(eligible(in, &r), in.NeedMl, &r)
 	r.source(srcFefo)
-	r.step("need %d mL; %d of %d bags are eligible; %s", in.NeedMl, len(bags), len(in.Bags), pickOrderText)
-	best, found := bestSet(bags, in.NeedMl)
-	if !found {
+	r.step("need %d mL; %d of %d bags are eligible; %s", in.NeedMl, len(in.Bags)-len(r.Excluded), len(in.Bags), pickOrderText)
+	c := newChooser(bags, in.NeedMl)
+	best, next := c.choose()
+	if best == nil {
 		best = bags
 		r.ShortMl = in.NeedMl - volumeOf(bags)
 		r.caution(stockShort.With(num(float64(volumeOf(bags))), num(float64(in.NeedMl)), num(float64(r.ShortMl))))
@@ -115,16 +130,21 @@ func Pick(in PickInput) (PickResult, error) {
 	r.Bags, r.VolumeMl = idsOf(best), volumeOf(best)
 	r.WasteMl = max(r.VolumeMl-in.NeedMl, 0)
 	explainPick(&r, best, in.NeedMl)
-	if found {
-		next := runnerUp(bags, best, in.NeedMl)
+	if len(next) > 0 {
 		r.RunnerUp = idsOf(next)
-		if len(next) > 0 {
-			r.step("runner-up: %s, %d mL, waste %d mL", strings.Join(r.RunnerUp, ", "), volumeOf(next), volumeOf(next)-in.NeedMl)
-		}
+		r.step("runner-up: %s, %d mL, waste %d mL", strings.Join(r.RunnerUp, ", "), volumeOf(next), volumeOf(next)-in.NeedMl)
 	}
 	r.step("%s", labelDecides)
 	r.Versions = []string{Version}
 	return r, nil
+}
+
+// candidate is a bag that may be given, with what the choice needs.
+type candidate struct {
+	*PickBag
+	distance int
+	units    int // its volume in the chooser's unit
+	batch    int // equal for bags of one batch
 }
 
 // checkPick refuses what cannot be picked from and fills in the planned end.
@@ -150,53 +170,81 @@ func checkPick(in *PickInput, b *Basis) error {
 		if c.err != nil {
 			break
 		}
-		c.pickBag(fmt.Sprintf("bags[%d]", i), bag, seen[bag.ID])
+		c.pickBag(i, bag, seen[bag.ID])
 		seen[bag.ID] = true
 	}
 	return c.err
 }
 
-func (c *inputs) pickBag(at string, bag PickBag, twice bool) {
+func (c *inputs) pickBag(i int, bag PickBag, twice bool) {
+	at := func(field string) string { return fmt.Sprintf("bags[%d].%s", i, field) }
 	if bag.ID == "" || len(bag.ID) > maxPickIDLen || twice {
-		c.refuse(refusal.New(at+".id", bag.ID, fmt.Sprintf("an id of 1 to %d bytes that no other bag has", maxPickIDLen)))
+		c.refuse(refusal.New(at("id"), bag.ID, fmt.Sprintf("an id of 1 to %d bytes that no other bag has", maxPickIDLen)))
 	}
 	if bag.VolumeMl < minPickBagMl || bag.VolumeMl > maxPickBagMl {
-		c.refuse(refusal.New(at+".volume_ml", bag.VolumeMl, fmt.Sprintf("%d to %d mL", minPickBagMl, maxPickBagMl)).Because("litres? 0.95 L is 950 mL"))
+		c.refuse(refusal.New(at("volume_ml"), bag.VolumeMl, fmt.Sprintf("%d to %d mL", minPickBagMl, maxPickBagMl)).Because("litres? 0.95 L is 950 mL"))
 	}
-	if !slices.Contains(ShelfStates(), bag.State) {
-		c.refuse(refusal.New(at+".state", bag.State, fmt.Sprint(ShelfStates())))
+	if !slices.Contains(shelfStates, bag.State) {
+		c.refuse(refusal.New(at("state"), bag.State, fmt.Sprint(shelfStates)))
 	}
 	if bag.Distance != nil && (*bag.Distance < 0 || *bag.Distance > maxDistance) {
-		c.refuse(refusal.New(at+".distance", *bag.Distance, fmt.Sprintf("0 to %d", maxDistance)))
+		c.refuse(refusal.New(at("distance"), *bag.Distance, fmt.Sprintf("0 to %d", maxDistance)))
 	}
-	c.moment(at+".use_by", bag.UseBy)
+	if !sensible(bag.UseBy) {
+		c.moment(at("use_by"), bag.UseBy)
+	}
 }
 
 // eligible returns the bags that may be given, in the order in which to use
 // them, and notes why the others may not.
-func eligible(in PickInput, r *PickResult) []PickBag {
-	var out []PickBag
+func eligible(in PickInput, r *PickResult) []candidate {
+	out := make([]candidate, 0, len(in.Bags))
 	reacted := 0
-	for _, bag := range in.Bags {
+	for i := range in.Bags {
+		bag := &in.Bags[i]
 		if because := whyNot(bag, in.Until); because != "" {
 			r.Excluded = append(r.Excluded, PickExcluded{bag.ID, because})
-			r.step("left out %s: %s", refusal.Shorten(bag.ID), because)
+			if len(r.Excluded) <= mostLeftOut {
+				r.step("left out %s: %s", refusal.Shorten(bag.ID), because)
+			}
 			if bag.Reacted {
 				reacted++
 			}
 			continue
 		}
-		bag.Distance = new(distanceOf(bag, in.Place))
-		out = append(out, bag)
+		out = append(out, candidate{PickBag: bag, distance: distanceOf(bag, in.Place)})
+	}
+	if more := len(r.Excluded) - mostLeftOut; more > 0 {
+		r.step("left out %d more bags", more)
 	}
 	if reacted > 0 {
 		r.caution(pickReacted.With(reacted))
 	}
-	slices.SortFunc(out, func(a, b PickBag) int { return cmp.Or(compareGroup(a, b), cmp.Compare(a.ID, b.ID)) })
+	slices.SortFunc(out, inOrderOfUse)
 	return out
 }
 
-func distanceOf(bag PickBag, place string) int {
+func inOrderOfUse(a, b candidate) int {
+	return cmp.Or(compareGroup(a, b), cmp.Compare(a.ID, b.ID))
+}
+
+// candidates are the bags to compare, in the order of use.
+func candidates(bags []candidate, need int, r *PickResult) []candidate {
+	if len(bags) <= PickCandidates {
+		return bags
+	}
+	first, which := bags[:PickCandidates], "the first to be used"
+	if volumeOf(first) < need {
+		first, which = slices.Clone(bags), "the largest, for the first to be used are short"
+		slices.SortStableFunc(first, func(a, b candidate) int { return b.VolumeMl - a.VolumeMl })
+		first = first[:PickCandidates]
+		slices.SortFunc(first, inOrderOfUse)
+	}
+	r.caution(pickMany.With(len(bags), PickCandidates, which))
+	return first
+}
+
+func distanceOf(bag *PickBag, place string) int {
 	switch {
 	case place != "" && bag.Place == place:
 		return 0
@@ -206,7 +254,7 @@ func distanceOf(bag PickBag, place string) int {
 	return 1
 }
 
-func whyNot(bag PickBag, until time.Time) string {
+func whyNot(bag *PickBag, until time.Time) string {
 	switch {
 	case bag.State != ShelfFrozen && bag.State != ShelfThawed:
 		return strings.ReplaceAll(string(bag.State), "_", " ")
@@ -219,7 +267,7 @@ func whyNot(bag PickBag, until time.Time) string {
 }
 
 // compareGroup orders groups: thawed before frozen, then by use-by.
-func compareGroup(a, b PickBag) int {
+func compareGroup(a, b candidate) int {
 	if a.State != b.State {
 		if a.State == ShelfThawed {
 			return -1
@@ -229,7 +277,7 @@ func compareGroup(a, b PickBag) int {
 	return a.UseBy.Compare(b.UseBy)
 }
 
-func volumeOf(bags []PickBag) int {
+func volumeOf(bags []candidate) int {
 	sum := 0
 	for _, b := range bags {
 		sum += b.VolumeMl
@@ -237,7 +285,7 @@ func volumeOf(bags []PickBag) int {
 	return sum
 }
 
-func idsOf(bags []PickBag) []string {
+func idsOf(bags []candidate) []string {
 	out := make([]string, len(bags))
 	for i, b := range bags {
 		out[i] = b.ID
@@ -246,7 +294,7 @@ func idsOf(bags []PickBag) []string {
 }
 
 // explainPick says for each bag why it stands where it does.
-func explainPick(r *PickResult, best []PickBag, need int) {
+func explainPick(r *PickResult, best []candidate, need int) {
 	for _, b := range best {
 		why := "earliest use-by left"
 		if b.State == ShelfThawed {
@@ -255,6 +303,6 @@ func explainPick(r *PickResult, best []PickBag, need int) {
 		takes := min(b.VolumeMl, need)
 		need -= takes
 		r.step("%s: %d mL towards the need, batch %s, use by %s, %s, distance %d: %s",
-			refusal.Shorten(b.ID), takes, refusal.Shorten(b.Batch), b.UseBy.Format(whenLayout), b.State, *b.Distance, why)
+			refusal.Shorten(b.ID), takes, refusal.Shorten(b.Batch), b.UseBy.Format(whenLayout), string(b.State), b.distance, why)
 	}
 }

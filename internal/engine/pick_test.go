@@ -303,16 +303,58 @@ func BenchmarkPick60(b *testing.B) {
 	}
 }
 
-// The worst case: all volumes differ, all on one day, and much is needed.
-func BenchmarkPickWorst(b *testing.B) {
-	bags := make([]PickBag, MaxPickBags)
+// hardBags differ in volume and, in turn, in day and batch.
+func hardBags(n, days int, oneBatch bool) []PickBag {
+	bags := make([]PickBag, n)
 	for i := range bags {
-		bags[i] = frozenBag(fmt.Sprintf("bag%03d", i), 701+i*3, 30)
-	}
-	in := PickInput{NeedMl: maxPickMl, Bags: bags, At: pickAt, Until: pickAt.Add(time.Hour)}
-	for b.Loop() {
-		if _, err := Pick(in); err != nil {
-			b.Fatal(err)
+		bags[i] = frozenBag(fmt.Sprintf("bag%03d", i), 401+(i*37)%997, 30+i%days)
+		if oneBatch {
+			bags[i].Batch = "x"
 		}
 	}
+	return bags
+}
+
+// The worst cases found: as many bags as are compared, all volumes unlike, and as
+// much needed as may be asked for.
+func BenchmarkPickWorst(b *testing.B) {
+	for _, days := range []int{1, 2, 5, PickCandidates} {
+		for _, oneBatch := range []bool{true, false} {
+			in := PickInput{NeedMl: maxPickMl, Bags: hardBags(PickCandidates, days, oneBatch), At: pickAt, Until: pickAt.Add(time.Hour)}
+			b.Run(fmt.Sprintf("days=%d,one_batch=%t", days, oneBatch), func(b *testing.B) {
+				b.ReportAllocs()
+				for b.Loop() {
+					if _, err := Pick(in); err != nil {
+						b.Fatal(err)
+					}
+				}
+			})
+		}
+	}
+}
+
+func TestPickOfManyBagsComparesTheFirstToBeUsed(t *testing.T) {
+	many := make([]PickBag, 200)
+	for i := range many {
+		many[i] = frozenBag(fmt.Sprintf("bag%03d", i), 950, 200-i)
+	}
+	r := pick(t, 1900, many...)
+	assert.Equal(t, []string{"bag199", "bag198"}, r.Bags)
+	assert.Equal(t, []string{"pick_compared_some"}, codes(r.Cautions))
+	assert.NotContains(t, codes(pick(t, 1900, many[:PickCandidates]...).Cautions), "pick_compared_some")
+
+	// Small bags that expire first must not hide the large ones that hold the need.
+	for i := range many[100:] {
+		many[100+i].VolumeMl = 20
+	}
+	r = pick(t, 5000, many...)
+	assert.Zero(t, r.ShortMl)
+	assert.Len(t, r.Bags, 6)
+
+	for i := range many {
+		many[i].State = ShelfOnHold
+	}
+	r = pick(t, 900, many...)
+	assert.Len(t, r.Excluded, 200)
+	assert.Less(t, len(r.Steps), 20, "the steps stay readable")
 }

@@ -24,10 +24,10 @@ const (
 	ShelfFrozen      ShelfState = "frozen"       // never softened
 )
 
+var shelfStates = []ShelfState{ShelfUnfit, ShelfOnHold, ShelfQuarantined, ShelfExpired, ShelfSetAttached, ShelfThawed, ShelfFrozen}
+
 // ShelfStates lists the states, gravest first.
-func ShelfStates() []ShelfState {
-	return []ShelfState{ShelfUnfit, ShelfOnHold, ShelfQuarantined, ShelfExpired, ShelfSetAttached, ShelfThawed, ShelfFrozen}
-}
+func ShelfStates() []ShelfState { return slices.Clone(shelfStates) }
 
 // ShelfInput is what is known of one bag. A zero time means that it has not
 // happened. A fact that is dated after At counts as having happened: the laptop's
@@ -195,9 +195,13 @@ func (s *shelf) check() error {
 func (c *inputs) moment(field string, at time.Time) {
 	if at.IsZero() {
 		c.refuse(refusal.New(field, "", "a date and time with its offset, such as 2026-03-07T20:00:00-05:00"))
-	} else if y := at.Year(); y < earliestShelfYear || y > latestShelfYear {
+	} else if !sensible(at) {
 		c.refuse(refusal.New(field, at.Format(time.RFC3339), fmt.Sprintf("a time from %d to %d", earliestShelfYear, latestShelfYear)).Because("check the year"))
 	}
+}
+
+func sensible(at time.Time) bool {
+	return at.Year() >= earliestShelfYear && at.Year() <= latestShelfYear
 }
 
 func (s *shelf) order() {
