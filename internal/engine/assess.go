@@ -170,9 +170,9 @@ func (r *AssessResult) explainClass(igg Range, age float64) {
 	if r.IgGClass == ClassUnknown {
 		r.step("IgG not measured")
 	} else {
-		r.step("IgG %s g/L: %s (adequate from 8, partial from 4, complete below 4)", igg.text(), r.IgGClass)
+		r.step("IgG %s g/L: %s (adequate from 8, partial from 4, complete below 4)", igg, r.IgGClass)
 	}
-	r.step("age %s h: colostrum window %s", num(age), r.ColostrumWindow)
+	r.step("age %s h: colostrum window %s", age, r.ColostrumWindow)
 	if r.Provisional {
 		r.caution(iggProvisional.With(num(age)))
 	}

@@ -171,14 +171,14 @@ func Dose(in DoseInput) (DoseResult, error) {
 	}
 	r.ExpectedRiseGPerL, r.ExpectedIgGGPerL = d.expect(planned)
 	if r.ExpectedIgGGPerL != nil {
-		r.step("%s mL: expected rise %s g/L, expected IgG %s g/L", num(planned), r.ExpectedRiseGPerL.text(), r.ExpectedIgGGPerL.text())
+		r.step("%s mL: expected rise %s g/L, expected IgG %s g/L", planned, r.ExpectedRiseGPerL, r.ExpectedIgGGPerL)
 	}
 	d.limits.judge(&r, d)
 	if planned > 0 {
 		r.caution(noRise.With())
 		r.source(srcNoRise)
 	}
-	r.step("%s", labelDecides)
+	r.say(labelDecides)
 	r.Versions = []string{Version}
 	return r, nil
 }
@@ -222,7 +222,7 @@ func (c *inputs) distribution(ageH, given *float64) float64 {
 	age := c.or(boundsAge, ageH, 0)
 	if given != nil {
 		v := c.one(boundsDistribution, *given)
-		c.basis.step("distribution volume %s mL/kg, as given", num(v))
+		c.basis.step("distribution volume %s mL/kg, as given", v)
 		return v
 	}
 	if ageH == nil {
@@ -232,13 +232,13 @@ func (c *inputs) distribution(ageH, given *float64) float64 {
 	c.basis.source(srcNewborn)
 	switch {
 	case days <= newbornUntilDays:
-		c.basis.step("distribution volume %s mL/kg (to 2 days)", num(newbornDistributionMlPerKg))
+		c.basis.step("distribution volume %s mL/kg (to 2 days)", newbornDistributionMlPerKg)
 		return newbornDistributionMlPerKg
 	case days <= monthDays:
 		perDay := (newbornDistributionMlPerKg - monthDistributionMlPerKg) / (monthDays - newbornUntilDays)
 		v := newbornDistributionMlPerKg - perDay*(days-newbornUntilDays)
 		c.basis.source(srcLine)
-		c.basis.step("distribution volume 94.5 - 1.258 x (%s - 2) days = %s mL/kg", num(days), num(v))
+		c.basis.step("distribution volume 94.5 - 1.258 x (%s - 2) days = %s mL/kg", days, v)
 		return v
 	}
 	c.refuse(refusal.New("distribution_ml_per_kg", "not given", overMonthNeed).
@@ -312,16 +312,16 @@ func (d dosing) expect(ml float64) (rise, igg *Range) {
 func (d dosing) explain(r *DoseResult) {
 	r.source(srcTarget, srcBalance)
 	r.step("IgG lacking = (%s - %s) g/L x %s mL/kg x %s kg / 1000 = %s g",
-		num(d.target), d.igg.text(), num(d.vd), d.weight.text(), r.IgGLackingG.text())
+		d.target, d.igg, d.vd, d.weight, r.IgGLackingG)
 	if d.igg.Mid >= d.target {
 		r.caution(atTarget.With(num(d.igg.Mid), num(d.target)))
 	}
 	if d.donor == nil {
 		r.source(srcMlPerKg)
-		r.step("%s: %s mL/kg x %s kg = %s mL", donorMissing, r.VolumeMlPerKg.text(), d.weight.text(), r.VolumeMl.text())
+		r.step("%s: %s mL/kg x %s kg = %s mL", donorMissing, r.VolumeMlPerKg, d.weight, r.VolumeMl)
 		return
 	}
 	r.source(srcShare)
 	r.step("volume = IgG lacking / (share found %s x donor IgG %s g/L) = %s mL = %s mL/kg",
-		d.share.text(), d.donor.text(), r.VolumeMl.text(), r.VolumeMlPerKg.text())
+		d.share, d.donor, r.VolumeMl, r.VolumeMlPerKg)
 }

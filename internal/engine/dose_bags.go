@@ -3,6 +3,7 @@ package engine
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"thawtrail/internal/caution"
 )
@@ -90,7 +91,7 @@ func (l dayLimits) judge(r *DoseResult, d dosing) {
 			now, total = b.Asked.VolumeMl, 0
 		}
 	}
-	r.step("24 h: given %s + now %s = %s mL = %s mL/kg; ceiling %s mL", num(d.given), num(now), num(d.given+now), num((d.given+now)/d.weight.Low), num(l.ceiling))
+	r.step("24 h: given %s + now %s = %s mL = %s mL/kg; ceiling %s mL", d.given, now, d.given+now, (d.given+now)/d.weight.Low, l.ceiling)
 	r.caution(l.overDay(d.given+now, d.weight.Low)...)
 	if say != "" && total > 0 && d.given+total > l.ceiling {
 		r.caution(moreThanOneDay.With(num(total), num(total/d.weight.Mid), num(l.ceiling), say))
@@ -126,28 +127,31 @@ func (d dosing) outcome(n int) BagOutcome {
 	return o
 }
 
-// text is one line on n bags.
-func (o BagOutcome) text() string {
-	s := fmt.Sprintf("%d x bag = %s mL = %s mL/kg", o.Bags, num(o.VolumeMl), num(o.VolumeMlPerKg))
+// outcome adds one line on a number of bags.
+func (b *Basis) outcome(what string, o BagOutcome) {
 	if o.ExpectedIgGGPerL == nil {
-		return s
+		b.step("%s: %d x bag = %s mL = %s mL/kg", what, o.Bags, o.VolumeMl, o.VolumeMlPerKg)
+		return
 	}
-	return s + fmt.Sprintf(": rise %s g/L, IgG %s g/L", o.ExpectedRiseGPerL.text(), o.ExpectedIgGGPerL.text())
+	b.step("%s: %d x bag = %s mL = %s mL/kg: rise %s g/L, IgG %s g/L", what, o.Bags, o.VolumeMl, o.VolumeMlPerKg, o.ExpectedRiseGPerL, o.ExpectedIgGGPerL)
 }
 
 // explain puts the bags for now before all other steps, the rest after them, and
 // returns the volume whose effect the result shows.
 func (p *BagPlan) explain(d dosing, b *Basis) float64 {
-	b.Steps = append([]string{"now, within one day's ceiling: " + p.Now.text()}, b.Steps...)
-	b.step("in all: %s", p.Total.text())
+	b.outcome("now, within one day's ceiling", p.Now)
+	last := len(b.Steps) - 1
+	now := b.Steps[last]
+	b.Steps = slices.Insert(b.Steps[:last], 0, now)
+	b.outcome("in all", p.Total)
 	if p.OneFewer != nil {
-		b.step("one bag fewer: %s", p.OneFewer.text())
+		b.outcome("one bag fewer", *p.OneFewer)
 	}
 	p.warn(d, b)
 	if p.Asked == nil {
 		return p.Total.VolumeMl
 	}
-	b.step("asked: %s", p.Asked.text())
+	b.outcome("asked", *p.Asked)
 	return p.Asked.VolumeMl
 }
 

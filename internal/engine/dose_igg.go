@@ -80,6 +80,6 @@ func (c *inputs) iggMgPerDL(mg float64) Range {
 		c.refuse(refusal.New("igg_mg_per_dl", num(mg), "0, or 10 to 5000 mg/dL").Because("g/L? " + num(mg) + " g/L is " + num(mg*100) + " mg/dL"))
 	}
 	c.one(boundsIgGMgPerDL, mg)
-	c.basis.step("IgG %s mg/dL / 100 = %s g/L", num(mg), num(mg/100))
+	c.basis.step("IgG %s mg/dL / 100 = %s g/L", mg, mg/100)
 	return Exactly(mg / 100)
 }

@@ -279,17 +279,17 @@ func (d drip) judge(r *DripResult) {
 
 func (d drip) explain(r *DripResult) {
 	for _, s := range r.Stages {
-		r.step("%s to %s min: %s mL, %s mL/h%s%s", num(s.FromMin), num(s.ToMin), num(s.VolumeMl), num(s.MlPerH),
+		r.step("%s to %s min: %s mL, %s mL/h%s%s", s.FromMin, s.ToMin, s.VolumeMl, s.MlPerH,
 			unless(d.weight == 0, ", %s mL/kg/h", s.MlPerKgPerH), unless(d.drops == 0, ", %s drops/min", s.DropsPerMin))
 	}
-	r.step("average %s mL / %s min x 60 = %s mL/h, the slow start included", num(d.volume), num(r.TotalMin), num(r.AverageMlPerH))
+	r.step("average %s mL / %s min x 60 = %s mL/h, the slow start included", d.volume, r.TotalMin, r.AverageMlPerH)
 	if d.weight > 0 {
-		r.step("the field's 'a litre in 20 to 30 minutes' would be %s to %s mL/kg/h here; the ceiling is %s", d.litreInMinutes(30), d.litreInMinutes(20), num(d.ceiling))
+		r.step("the field's 'a litre in 20 to 30 minutes' would be %s to %s mL/kg/h here; the ceiling is %s", d.litreInMinutes(30), d.litreInMinutes(20), d.ceiling)
 		r.source(srcCeiling)
 	}
 	if d.drops > 0 {
-		r.step("drops: mL/min x %s drops/mL; a set may be 10 %% off: %s to %s drops/min on average", num(d.drops), num(r.DropsPerMinTolerance.Low), num(r.DropsPerMinTolerance.High))
-		r.step("%s", countDropsSlow)
+		r.step("drops: mL/min x %s drops/mL; a set may be 10 %% off: %s to %s drops/min on average", d.drops, r.DropsPerMinTolerance.Low, r.DropsPerMinTolerance.High)
+		r.say(countDropsSlow)
 		r.source(srcDrops)
 	}
 	if len(r.Stages) > 1 {
@@ -300,7 +300,7 @@ func (d drip) explain(r *DripResult) {
 		r.source(start)
 	}
 	r.source(srcVitals)
-	r.step("%s", labelDecides)
+	r.say(labelDecides)
 }
 
 // unless fills in a number where it is known.

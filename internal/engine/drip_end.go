@@ -56,7 +56,7 @@ func PredictEnd(in PredictEndInput) (PredictEndResult, error) {
 	from, last := in.Notes[len(in.Notes)-2], in.Notes[len(in.Notes)-1]
 	hours, ran := last.At.Sub(from.At).Hours(), last.GivenMl-from.GivenMl
 	r.MlPerH, r.LeftMl = ran/hours, max(volume-last.GivenMl, 0)
-	r.step("%s mL in %s min = %s mL/h; %s mL left", num(ran), num(hours*60), num(r.MlPerH), num(r.LeftMl))
+	r.step("%s mL in %s min = %s mL/h; %s mL left", ran, hours*60, r.MlPerH, r.LeftMl)
 	if weight > 0 {
 		r.MlPerKgPerH = r.MlPerH / weight
 		if r.MlPerKgPerH > ceiling*(1+1e-9) {
@@ -70,7 +70,7 @@ func PredictEnd(in PredictEndInput) (PredictEndResult, error) {
 	r.Early = endAt(last.At, r.LeftMl, hours, ran+2*readingErrorMl)
 	r.EndAt = endAt(last.At, r.LeftMl, hours, ran)
 	r.Late = endAt(last.At, r.LeftMl, hours, ran-2*readingErrorMl)
-	r.step("each reading may be %s mL off (ours)", num(readingErrorMl))
+	r.step("each reading may be %s mL off (ours)", readingErrorMl)
 	r.Versions = []string{Version}
 	return r, nil
 }

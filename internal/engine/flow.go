@@ -3,6 +3,7 @@ package engine
 import (
 	"fmt"
 	"math"
+	"strconv"
 
 	"thawtrail/internal/caution"
 	"thawtrail/internal/refusal"
@@ -144,7 +145,7 @@ func Flow(in FlowInput) (FlowResult, error) {
 		return FlowResult{}, err
 	}
 	r.source(srcFlowModel, srcNotLaminar, srcInAnimal, srcViscosity, srcVenousAdult, srcTube)
-	r.step("%s", labelDecides)
+	r.say(labelDecides)
 	r.Versions = []string{Version}
 	return r, nil
 }
@@ -187,7 +188,7 @@ func (c *inputs) catheter(in FlowInput) float64 {
 	}
 	for _, g := range Gauges() {
 		if float64(g.Gauge) == *in.CatheterGauge {
-			c.basis.step("%d gauge: %s mm inside", g.Gauge, num(g.InnerMm))
+			c.basis.step("%d gauge: %s mm inside", g.Gauge, g.InnerMm)
 			c.basis.source(g.Source)
 			return g.InnerMm
 		}
@@ -250,10 +251,10 @@ func (f flow) explain(r *FlowResult, mid line) {
 	if mid.pressure == 0 || f.headCm < f.venous.High {
 		r.caution(smallHead.With(num(f.headCm), f.venous.text()))
 	}
-	r.step("pressure %s kg/m3 x g x %s cm - %s cmH2O = %s Pa", num(f.density), num(f.headCm), f.venous.text(), num(mid.pressure))
-	r.step("tube %s m x %s mm, catheter %s mm x %s mm, %s mPa.s: a = %.5g, b = %.5g (K %s)", num(f.tubeM), num(f.tubeMm), num(f.lengthMm), num(f.catheterMm),
-		f.viscosity.text(), mid.a, mid.b, f.k.text())
-	r.step("a Q + b Q² = pressure: %s mL/min; Poiseuille alone would say %s, a free jet is %s", r.FlowMlPerMin.text(), num(r.PoiseuilleMlPerMin), num(r.TorricelliMlPerMin))
+	r.step("pressure %s kg/m3 x g x %s cm - %s cmH2O = %s Pa", f.density, f.headCm, f.venous, mid.pressure)
+	r.step("tube %s m x %s mm, catheter %s mm x %s mm, %s mPa.s: a = %s, b = %s (K %s)", f.tubeM, f.tubeMm, f.lengthMm, f.catheterMm,
+		f.viscosity, strconv.FormatFloat(mid.a, 'g', 5, 64), strconv.FormatFloat(mid.b, 'g', 5, 64), f.k)
+	r.step("a Q + b Q² = pressure: %s mL/min; Poiseuille alone would say %s, a free jet is %s", r.FlowMlPerMin, r.PoiseuilleMlPerMin, r.TorricelliMlPerMin)
 	r.step("low end: 21 %% less in the animal than on the bench")
 }
 
@@ -267,7 +268,7 @@ func (f flow) perPatient(in FlowInput, r *FlowResult) error {
 	}
 	if volume > 0 && q.Low > 0 {
 		r.Minutes = &Range{volume / q.High, volume / q.Mid, volume / q.Low}
-		r.step("%s mL in %s min with the clamp open", num(volume), r.Minutes.text())
+		r.step("%s mL in %s min with the clamp open", volume, r.Minutes)
 	}
 	if weight > 0 {
 		rate := Range{q.Low * 60 / weight, q.Mid * 60 / weight, q.High * 60 / weight}

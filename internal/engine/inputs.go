@@ -72,10 +72,18 @@ func (c *inputs) span(b bounds, r Range) Range {
 
 // text prints a range for people: one number when it has no width.
 func (r Range) text() string {
+	var room [64]byte
+	return string(r.append(room[:0]))
+}
+
+func (r Range) append(out []byte) []byte {
+	out = appendNum(out, r.Mid)
 	if r.Low == r.High {
-		return num(r.Mid)
+		return out
 	}
-	return fmt.Sprintf("%s (%s to %s)", num(r.Mid), num(r.Low), num(r.High))
+	out = appendNum(append(out, " ("...), r.Low)
+	out = appendNum(append(out, " to "...), r.High)
+	return append(out, ')')
 }
 
 // finite says that a result can be shown.

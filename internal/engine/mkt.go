@@ -73,7 +73,7 @@ func Mkt(in MktInput) (MktResult, error) {
 		sum += math.Exp(k/(most+kelvin) - k/(v+kelvin))
 	}
 	r.MeanKineticC = min(max(k/(k/(most+kelvin)-math.Log(sum/n))-kelvin, least), most)
-	r.step("%d readings from %s to %s C, plain mean %s C, dH/R %s K: mean kinetic temperature %s C", len(in.Celsius), num(least), num(most), num(r.MeanC), num(k), num(r.MeanKineticC))
+	r.step("%d readings from %s to %s C, plain mean %s C, dH/R %s K: mean kinetic temperature %s C", len(in.Celsius), least, most, r.MeanC, k, r.MeanKineticC)
 	r.caution(mktNeverExtends.With())
 	if least < plasmaMeltC && most >= plasmaMeltC {
 		r.caution(mktMelt.With(num(plasmaMeltC)))

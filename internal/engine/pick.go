@@ -134,7 +134,7 @@ func Pick(in PickInput) (PickResult, error) {
 		r.RunnerUp = idsOf(next)
 		r.step("runner-up: %s, %d mL, waste %d mL", strings.Join(r.RunnerUp, ", "), volumeOf(next), volumeOf(next)-in.NeedMl)
 	}
-	r.step("%s", labelDecides)
+	r.say(labelDecides)
 	r.Versions = []string{Version}
 	return r, nil
 }

@@ -76,8 +76,8 @@ func Protein(in ProteinInput) (ProteinResult, error) {
 	r.VolumeMlPerKg = Range{each * factor.Low, each * factor.Mid, each * factor.High}
 	r.VolumeMl = perKg(r.VolumeMlPerKg, Exactly(weight))
 	r.step("(%s - %s) g/L x %s mL/kg x space factor %s / %s g/L = %s mL/kg",
-		num(target), num(now), num(plasma), factor.text(), num(donor), r.VolumeMlPerKg.text())
-	r.step("x %s kg = %s mL", num(weight), r.VolumeMl.text())
+		target, now, plasma, factor, donor, r.VolumeMlPerKg)
+	r.step("x %s kg = %s mL", weight, r.VolumeMl)
 	r.judge(in, limits)
 	r.Versions = []string{Version}
 	return r, nil

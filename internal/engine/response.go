@@ -56,10 +56,10 @@ func Response(in ResponseInput) (ResponseResult, error) {
 		return ResponseResult{}, c.err
 	}
 	r.RiseGPerL, r.IgGGivenG = after-before, donor*given/1000
-	r.step("IgG given = %s g/L x %s mL / 1000 = %s g", num(donor), num(given), num(r.IgGGivenG))
+	r.step("IgG given = %s g/L x %s mL / 1000 = %s g", donor, given, r.IgGGivenG)
 	r.ShareFound = r.RiseGPerL * vd * weight / 1000 / r.IgGGivenG
 	r.step("share found = (%s - %s) g/L x %s mL/kg x %s kg / 1000 / %s g = %s",
-		num(after), num(before), num(vd), num(weight), num(r.IgGGivenG), num(r.ShareFound))
+		after, before, vd, weight, r.IgGGivenG, r.ShareFound)
 	r.source(srcBalance)
 	r.judge(weight)
 	r.Versions = []string{Version}
@@ -75,7 +75,7 @@ func (r *ResponseResult) judge(weight float64) {
 	}
 	if v := r.IgGGivenG / r.RiseGPerL * 1000 / weight; finite(v) {
 		r.ApparentDistributionMlPerKg = &v
-		r.step("apparent distribution volume = %s g / %s g/L x 1000 / %s kg = %s mL/kg", num(r.IgGGivenG), num(r.RiseGPerL), num(weight), num(v))
+		r.step("apparent distribution volume = %s g / %s g/L x 1000 / %s kg = %s mL/kg", r.IgGGivenG, r.RiseGPerL, weight, v)
 	}
 	switch {
 	case r.ShareFound > 1:

@@ -137,7 +137,7 @@ func Shelf(in ShelfInput) (ShelfResult, error) {
 	s.thawClocks()
 	s.earliest()
 	s.states()
-	r.step("%s", labelDecides)
+	r.say(labelDecides)
 	r.Versions = []string{Version}
 	return r, nil
 }
@@ -238,7 +238,7 @@ func (s *shelf) labelClock() error {
 		s.r.source(srcGs1Date)
 	}
 	s.r.source(srcLabelDay)
-	s.r.step("label '%s' is good to the end of %s in %s", refusal.Shorten(s.in.Expiry), last, s.zone)
+	s.r.step("label '%s' is good to the end of %s in %s", refusal.Shorten(s.in.Expiry), last, s.zone.String())
 	s.start(day.LastInstant(s.zone).Add(-time.Second), "the label's expiry is "+last)
 	return nil
 }
@@ -250,7 +250,7 @@ func (s *shelf) start(until time.Time, why string) {
 // startAfter starts a clock of elapsed hours: instants, not the clock on the wall.
 func (s *shelf) startAfter(from time.Time, hours float64, why string) {
 	until := from.Add(time.Duration(hours * float64(time.Hour)))
-	s.r.step("%s + %s h elapsed = %s: %s", s.when(from), num(hours), s.when(until), why)
+	s.r.step("%s + %s h elapsed = %s: %s", s.when(from), hours, s.when(until), why)
 	s.start(until, why)
 }
 

@@ -79,7 +79,7 @@ func Interval(in IntervalInput) (IntervalResult, error) {
 	r.Share = float64(x) / float64(n)
 	r.Low, r.High = lowerLimit(x, n, alpha/2), upperLimit(x, n, alpha/2)
 	r.OneSidedHigh = upperLimit(x, n, alpha)
-	r.step("%d of %d = %s; exact %s interval %s to %s; at most %s (one-sided)", x, n, num(r.Share), num(confidence), num(r.Low), num(r.High), num(r.OneSidedHigh))
+	r.step("%d of %d = %s; exact %s interval %s to %s; at most %s (one-sided)", x, n, r.Share, confidence, r.Low, r.High, r.OneSidedHigh)
 	r.source(srcInterval)
 	if n < 20 {
 		r.caution(fewTrials.With(n))
@@ -137,7 +137,7 @@ func Exact(in ExactInput) (ExactResult, error) {
 		return ExactResult{}, c.err
 	}
 	r.PTwoSided, r.PGreater, r.PLess = fisher(a, b, cc, d)
-	r.step("[[%d, %d], [%d, %d]]: two-sided p %s, greater %s, less %s", a, b, cc, d, num(r.PTwoSided), num(r.PGreater), num(r.PLess))
+	r.step("[[%d, %d], [%d, %d]]: two-sided p %s, greater %s, less %s", a, b, cc, d, r.PTwoSided, r.PGreater, r.PLess)
 	r.source(srcFisher)
 	r.caution(manyLooks.With())
 	r.Versions = []string{Version}
@@ -202,7 +202,7 @@ func Demand(in DemandInput) (DemandResult, error) {
 	x := distuv.Binomial{N: float64(n), P: rate}
 	r.FoalsCovered = smallest(n, service, x.CDF)
 	r.Probability, r.Expected = x.CDF(float64(r.FoalsCovered)), x.Mean()
-	r.step("%d foals at %s: %s expected; P(X <= %d) = %s >= %s", n, num(rate), num(r.Expected), r.FoalsCovered, num(r.Probability), num(service))
+	r.step("%d foals at %s: %s expected; P(X <= %d) = %s >= %s", n, rate, r.Expected, r.FoalsCovered, r.Probability, service)
 	r.source(srcDemand)
 	r.caution(demandClusters.With())
 	r.Versions = []string{Version}
@@ -249,7 +249,7 @@ func SteadyDemand(in SteadyDemandInput) (SteadyDemandResult, error) {
 	// E[(X - s)+] = mean P(X >= s) - s P(X > s), P(X >= s) = P(X > s) + P(X = s).
 	r.ExpectedShort = math.Max(0, (mean-s)*x.Survival(s)+mean*x.Prob(s))
 	r.Filled = math.Max(0, 1-r.ExpectedShort/mean)
-	r.step("mean %s: P(X <= %d) = %s >= %s; short %s on average, %s of the need filled", num(mean), r.Stock, num(r.Probability), num(service), num(r.ExpectedShort), num(r.Filled))
+	r.step("mean %s: P(X <= %d) = %s >= %s; short %s on average, %s of the need filled", mean, r.Stock, r.Probability, service, r.ExpectedShort, r.Filled)
 	r.source(srcSteady)
 	r.caution(demandClusters.With())
 	r.Versions = []string{Version}

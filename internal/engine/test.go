@@ -146,11 +146,11 @@ func (r *StallTestResult) ratios() {
 	}
 	if below := se / (1 - sp); finite(below) {
 		r.LikelihoodRatioBelow = &below
-		r.step("likelihood ratio of 'below' = %s / (1 - %s) = %s", num(se), num(sp), num(below))
+		r.step("likelihood ratio of 'below' = %s / (1 - %s) = %s", se, sp, below)
 	}
 	if above := (1 - se) / sp; finite(above) {
 		r.LikelihoodRatioAbove = &above
-		r.step("likelihood ratio of 'above' = (1 - %s) / %s = %s", num(se), num(sp), num(above))
+		r.step("likelihood ratio of 'above' = (1 - %s) / %s = %s", se, sp, above)
 	}
 }
 
@@ -167,6 +167,6 @@ func (r *StallTestResult) bayes(result string, prevalence float64) error {
 	}
 	p := hit * prevalence / all
 	r.ProbBelowCut = &p
-	r.step("%s x %s / (%s x %s + %s x %s) = %s", num(hit), num(prevalence), num(hit), num(prevalence), num(miss), num(1-prevalence), num(p))
+	r.step("%s x %s / (%s x %s + %s x %s) = %s", hit, prevalence, hit, prevalence, miss, 1-prevalence, p)
 	return nil
 }

@@ -132,7 +132,7 @@ func Thaw(in ThawInput) (ThawResult, error) {
 	if t.plasmaKg > 0 {
 		melt := t.heatTo(plasmaMeltC)
 		r.HeatToMeltKJ = &melt
-		r.step("heat to melt: %s kg x (%s x (%s - %s) + %s) = %s kJ", num(t.plasmaKg), num(frozenKJPerKgK), num(plasmaMeltC), num(t.bagC), num(meltKJPerKg), num(melt))
+		r.step("heat to melt: %s kg x (%s x (%s - %s) + %s) = %s kJ", t.plasmaKg, frozenKJPerKgK, plasmaMeltC, t.bagC, meltKJPerKg, melt)
 	}
 	if in.HeldAtC != nil {
 		t.held(&r)
@@ -145,10 +145,10 @@ func Thaw(in ThawInput) (ThawResult, error) {
 	}
 	if r.ThawMinutes != nil {
 		t.moveMiddle(&r)
-		r.step("%s", lookAndFeel)
+		r.say(lookAndFeel)
 	}
 	r.source(srcPlasma, srcBath, srcHeatDamage)
-	r.step("%s", labelDecides)
+	r.say(labelDecides)
 	r.Versions = []string{Version}
 	return r, nil
 }
@@ -246,14 +246,14 @@ func (t thaw) held(r *ThawResult) {
 	conduction := meltMinutes(meltKJPerKg, bath, t.thicknessMm.Mid, t.h.Mid, 1)
 	r.ConductionMinutes = &conduction
 	r.step("Plank, slab: %s kJ/kg x 1026 kg/m3 / %s K x (D/2h + D²/8k), D %s mm, h %s W/m2K, k %s W/mK = %s min: an upper bound for the melting, as the melt moves and people knead",
-		num(meltKJPerKg), num(bath-plasmaMeltC), num(t.thicknessMm.Mid), num(t.h.Mid), num(thawedWPerMK), num(conduction))
+		meltKJPerKg, bath-plasmaMeltC, t.thicknessMm.Mid, t.h.Mid, thawedWPerMK, conduction)
 	l := t.meltFromBagKJPerKg()
 	r.ThawMinutes = &Range{
 		Low:  meltMinutes(l, bath, t.thicknessMm.Low, t.h.High, 0),
 		Mid:  meltMinutes(l, bath, t.thicknessMm.Mid, t.h.Mid, halfStill),
 		High: meltMinutes(l, bath, t.thicknessMm.High, t.h.Low, 1),
 	}
-	r.step("with the ice warmed from %s C (%s kJ/kg in all): %s min; early: kneaded, late: still", num(t.bagC), num(l), r.ThawMinutes.text())
+	r.step("with the ice warmed from %s C (%s kJ/kg in all): %s min; early: kneaded, late: still", t.bagC, l, r.ThawMinutes)
 	t.sourceSurface(r)
 }
 
@@ -263,7 +263,7 @@ func (t thaw) sourceSurface(r *ThawResult) {
 		r.source(srcSurface)
 	}
 	if t.in.BagThicknessMm == nil {
-		r.step("thickness not given: %s to %s mm, a litre bag lying flat (ours)", num(t.thicknessMm.Low), num(t.thicknessMm.High))
+		r.step("thickness not given: %s to %s mm, a litre bag lying flat (ours)", t.thicknessMm.Low, t.thicknessMm.High)
 	}
 }
 
@@ -274,6 +274,6 @@ func (t thaw) moveMiddle(r *ThawResult) {
 	}
 	m := r.ThawMinutes
 	mid := min(max(m.Mid*t.learned.Factor, m.Low), m.High)
-	r.step("the practice's own %d thaws took %s times the estimate: middle %s min moves to %s min", t.learned.N, num(t.learned.Factor), num(m.Mid), num(mid))
+	r.step("the practice's own %d thaws took %s times the estimate: middle %s min moves to %s min", t.learned.N, t.learned.Factor, m.Mid, mid)
 	m.Mid = mid
 }

@@ -44,7 +44,7 @@ func (t thaw) bucket(r *ThawResult) {
 	end, enough := t.meets(mid.lostKJ)
 	r.WaterEndC = &end
 	r.step("bucket: %s kg of water at %s C and %s kg of plasma at %s C meet at %s C; lost to the air meanwhile %s kJ",
-		num(t.waterKg), num(*t.in.WaterTempC), num(t.plasmaKg), num(t.bagC), num(end), num(mid.lostKJ))
+		t.waterKg, *t.in.WaterTempC, t.plasmaKg, t.bagC, end, mid.lostKJ)
 	if !enough || !melts || !meltsEarly {
 		r.caution(bucketCannot.With(t.bagText(), num(t.heatTo(plasmaMeltC))))
 		return
@@ -56,7 +56,7 @@ func (t thaw) bucket(r *ThawResult) {
 		r.caution(bucketEndsCool.With(num(end)))
 	}
 	r.ThawMinutes = &Range{early.minutes, mid.minutes, late.minutes}
-	r.step("the bath cools while the bag melts: %s min; early: kneaded, late: still", r.ThawMinutes.text())
+	r.step("the bath cools while the bag melts: %s min; early: kneaded, late: still", r.ThawMinutes)
 	t.sourceSurface(r)
 }
 
@@ -77,8 +77,8 @@ func (t thaw) fetch(r *ThawResult) {
 	kg := max(need-have, 0) / (waterKJPerKgK * (hot - end))
 	r.WaterNeededKg = &kg
 	r.step("hot water: (%s kJ to bring the plasma to %s C - %s kJ from the bucket) / (%s x (%s - %s)) = %s kg",
-		num(need), num(end), num(have), num(waterKJPerKgK), num(hot), num(end), num(kg))
-	r.step("%s", bagLiftedOut)
+		need, end, have, waterKJPerKgK, hot, end, kg)
+	r.say(bagLiftedOut)
 	mixed := hot
 	if t.waterKg > 0 {
 		mixed = (t.waterKg**t.in.WaterTempC + kg*hot) / (t.waterKg + kg)

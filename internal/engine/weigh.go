@@ -79,7 +79,7 @@ func Weigh(in WeighInput) (WeighResult, error) {
 	if in.AgeH != nil {
 		c.newborn(in.AgeH, r.WeightKg)
 	}
-	r.step("range +/- 10 %%: %s kg", r.WeightKg.text())
+	r.step("range +/- 10 %%: %s kg", r.WeightKg)
 	r.source(srcTapeError)
 	r.Versions = []string{Version}
 	return r, nil
@@ -94,7 +94,7 @@ func (c *inputs) weighFoal(in WeighInput) float64 {
 	if kg < foalTapeStudyLow || kg > foalTapeStudyHigh {
 		c.basis.caution(tapeExtrapolates.With(num(kg), num(foalTapeStudyLow), num(foalTapeStudyHigh)))
 	}
-	c.basis.step("90 x (%s m)^3 = %s kg", num(g), num(kg))
+	c.basis.step("90 x (%s m)^3 = %s kg", g, kg)
 	c.basis.source(srcFoalTape)
 	return kg
 }
@@ -106,9 +106,9 @@ func (c *inputs) weighAdult(in WeighInput) float64 {
 	}
 	g, l := c.one(boundsAdultGirth, in.GirthCm), c.one(boundsAdultLength, *in.LengthCm)
 	kg := g * g * l / adultTapeDivisor
-	c.basis.step("(%s cm)^2 x %s cm / 11,900 = %s kg", num(g), num(l), num(kg))
+	c.basis.step("(%s cm)^2 x %s cm / 11,900 = %s kg", g, l, kg)
 	c.basis.step("other formulas: / 11,880 gives %s kg; 80 x (girth in m)^3 gives %s kg",
-		num(g*g*l/adultOtherDivisor), num(adultGirthFactor*g*g*g/1e6))
+		g*g*l/adultOtherDivisor, adultGirthFactor*g*g*g/1e6)
 	c.basis.source(srcAdultTape, srcAdultOther)
 	return kg
 }
