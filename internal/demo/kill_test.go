@@ -13,13 +13,10 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
-	"google.golang.org/grpc"
-	"google.golang.org/grpc/backoff"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
 	"thawtrail/internal/clock"
-	"thawtrail/internal/trust"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -112,34 +109,35 @@ func (k *killing) write() {
 // writer enters bursts of vehicles, each an entity of its own, and remembers
 // every one that was acknowledged. An answer that did not come says nothing.
 func (k *killing) writer(ctx context.Context, s *site, address string) {
-	conn, err := grpc.NewClient("passthrough:///"+address, grpc.WithTransportCredentials(trust.Transport()),
-		grpc.WithConnectParams(grpc.ConnectParams{Backoff: backoff.Config{BaseDelay: 5 * time.Millisecond, Multiplier: 1, MaxDelay: 20 * time.Millisecond}}))
+	for i := 0; ctx.Err() == nil; i++ {
+		if i%6 == 0 || k.written.Load() >= k.allowed.Load() { // a burst, then a breath
+			time.Sleep(15 * time.Millisecond)
+		}
+		if k.written.Load() < k.allowed.Load() {
+			k.enter(ctx, s, address, i)
+		}
+	}
+}
+
+// enter opens a link of its own, since the daemon behind the address changes.
+func (k *killing) enter(ctx context.Context, s *site, address string, i int) {
+	conn, err := dial(address)
 	if err != nil {
 		k.fail(err)
 		return
 	}
 	defer conn.Close()
-	records := pb.NewRecordServiceClient(conn)
-	for i := 0; ctx.Err() == nil; i++ {
-		if i%6 == 0 || k.written.Load() >= k.allowed.Load() { // a burst, then a breath
-			time.Sleep(15 * time.Millisecond)
-		}
-		if k.written.Load() >= k.allowed.Load() {
-			continue
-		}
-		answer, err := records.Write(ctx, &pb.WriteRequest{
-			Author: owner, RequestId: fmt.Sprintf("%s-%d", s.name, i),
-			Entry: &pb.Entry{Body: &pb.Entry_VehicleAdded{VehicleAdded: &pb.VehicleAdded{Name: fmt.Sprintf("%s %d", s.name, i)}}},
-		})
-		switch status.Code(err) {
-		case codes.OK:
-			k.written.Add(1)
-			k.acknowledged(ack{s, answer.Record})
-		case codes.Unavailable, codes.Canceled:
-		default:
-			k.fail(fmt.Errorf("%s: %w", s.name, err))
-			return
-		}
+	answer, err := pb.NewRecordServiceClient(conn).Write(ctx, &pb.WriteRequest{
+		Author: owner, RequestId: fmt.Sprintf("%s-%d", s.name, i),
+		Entry: &pb.Entry{Body: &pb.Entry_VehicleAdded{VehicleAdded: &pb.VehicleAdded{Name: fmt.Sprintf("%s %d", s.name, i)}}},
+	})
+	switch status.Code(err) {
+	case codes.OK:
+		k.written.Add(1)
+		k.acknowledged(ack{s, answer.Record})
+	case codes.Unavailable, codes.Canceled:
+	default:
+		k.fail(fmt.Errorf("%s: %w", s.name, err))
 	}
 }
 

@@ -13,7 +13,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
-	"thawtrail/internal/trust"
+	"thawtrail/internal/trust/local"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -60,8 +60,7 @@ func (s *site) connect() error {
 	if s.conn != nil {
 		_ = s.conn.Close() // the process behind it is gone
 	}
-	conn, err := grpc.NewClient("passthrough:///"+s.proc.address,
-		grpc.WithTransportCredentials(trust.Transport()), grpc.WithUnaryInterceptor(deadline))
+	conn, err := dial(s.proc.address)
 	if err != nil {
 		return err
 	}
@@ -69,6 +68,12 @@ func (s *site) connect() error {
 	s.record, s.stock, s.cases = pb.NewRecordServiceClient(conn), pb.NewStockServiceClient(conn), pb.NewCaseServiceClient(conn)
 	s.audit, s.plan = pb.NewAuditServiceClient(conn), pb.NewPlanServiceClient(conn)
 	return nil
+}
+
+// dial is the way that commands take too.
+func dial(address string) (*grpc.ClientConn, error) {
+	target, options := local.Target(address)
+	return grpc.NewClient(target, append(options, grpc.WithUnaryInterceptor(deadline))...)
 }
 
 // deadline bounds every call.
