@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"thawtrail/internal/event"
@@ -127,7 +128,7 @@ func (b *book) transfusionRow(c *ledger.Case, t *ledger.Transfusion) *pb.Transfu
 
 func (b *book) vitalsRows(all []ledger.Vitals) []*pb.VitalsRow {
 	var out []*pb.VitalsRow
-	base := baseline(all)
+	base, limits := baseline(all), b.alarmLimits()
 	for i := range all {
 		v := &all[i]
 		row := &pb.VitalsRow{At: b.stamp(v.Stamp.AtMs), HeartRate: v.HeartRate, BreathingRate: v.BreathingRate, GivenMl: v.GivenMl}
@@ -135,7 +136,7 @@ func (b *book) vitalsRows(all []ledger.Vitals) []*pb.VitalsRow {
 			c := float64(*v.TemperatureDc) / 10
 			row.TemperatureC = &c
 		}
-		row.Change = changeFrom(base, v)
+		row.Change = limits.changeFrom(base, v)
 		out = append(out, row)
 	}
 	return out
@@ -154,26 +155,56 @@ func baseline(all []ledger.Vitals) *ledger.Vitals {
 	return nil
 }
 
-// tempRiseDc is the rise over the patient's own baseline that raises an alarm:
-// 1 C, as for febrile reactions in Rubio-Martinez & Hendrickson (eds),
-// Complications in Equine Surgery, ch. 6.
-const tempRiseDc = 10
+// alarmLimits are the rises over the patient's own baseline that raise an alarm.
+// Zero: the practice set no limit.
+type alarmLimits struct {
+	temperatureDc, heart, breaths int32
+}
 
-func changeFrom(base, v *ledger.Vitals) string {
+// alarmLimits takes 1 C, as for febrile reactions in Rubio-Martinez & Hendrickson
+// (eds), Complications in Equine Surgery, ch. 6, and the practice's own limits
+// for heart and breathing rate: where protocols differ, the tightest.
+func (b *book) alarmLimits() alarmLimits {
+	out := alarmLimits{temperatureDc: 10}
+	tighten := func(limit *int32, v *int32) {
+		if v != nil && (*limit == 0 || *v < *limit) {
+			*limit = *v
+		}
+	}
+	err := b.Each(event.KindProtocol, func(s ledger.State) (bool, error) {
+		if p := s.(*ledger.Protocol).Current(); p != nil {
+			tighten(&out.heart, p.HeartRateRise)
+			tighten(&out.breaths, p.BreathingRateRise)
+		}
+		return true, nil
+	})
+	if err != nil {
+		b.r.Log.Error("read the practice's protocols", "error", err)
+	}
+	return out
+}
+
+// changeFrom words what changed since the baseline, and what raises an alarm.
+func (a alarmLimits) changeFrom(base, v *ledger.Vitals) string {
 	if base == nil || base == v {
 		return "baseline"
 	}
-	text := ""
-	add := func(name, unit string, now, then *int32, scale float64) {
-		if now != nil && then != nil && *now != *then {
-			text += fmt.Sprintf("%s %+.4g %s  ", name, float64(*now-*then)/scale, unit)
+	var parts, alarms []string
+	compare := func(name, unit string, now, then *int32, scale float64, limit int32) {
+		if now == nil || then == nil || *now == *then {
+			return
+		}
+		parts = append(parts, fmt.Sprintf("%s %+.4g %s", name, float64(*now-*then)/scale, unit))
+		if limit > 0 && *now-*then >= limit {
+			alarms = append(alarms, fmt.Sprintf("%s up %.4g %s or more", name, float64(limit)/scale, unit))
 		}
 	}
-	add("temp", "C", v.TemperatureDc, base.TemperatureDc, 10)
-	add("heart", "/min", v.HeartRate, base.HeartRate, 1)
-	add("breaths", "/min", v.BreathingRate, base.BreathingRate, 1)
-	if v.TemperatureDc != nil && base.TemperatureDc != nil && *v.TemperatureDc-*base.TemperatureDc >= tempRiseDc {
-		text += "ALARM: up 1 C or more"
+	compare("temp", "C", v.TemperatureDc, base.TemperatureDc, 10, a.temperatureDc)
+	compare("heart", "/min", v.HeartRate, base.HeartRate, 1, a.heart)
+	compare("breaths", "/min", v.BreathingRate, base.BreathingRate, 1, a.breaths)
+	text := strings.Join(parts, ", ")
+	if len(alarms) > 0 {
+		text += "  ALARM: " + strings.Join(alarms, ", ")
 	}
 	return text
 }
@@ -296,10 +327,10 @@ func (b *book) vitalsDue(out *pb.GetNowResponse, c *ledger.Case) {
 		last = max(last, c.Vitals[n-1].Stamp.AtMs)
 	}
 	due := last + vitalsEvery(time.Duration(last-started)*time.Millisecond).Milliseconds()
-	out.Due = append(out.Due, b.due(due, "vitals: "+patientText2(c), c.Entity.ID, ""))
+	out.Due = append(out.Due, b.due(due, "vitals: "+patientOrCase(c), c.Entity.ID, ""))
 }
 
-func patientText2(c *ledger.Case) string {
+func patientOrCase(c *ledger.Case) string {
 	if c.Patient == nil {
 		return "case " + c.Entity.ID
 	}
@@ -361,7 +392,7 @@ func (b *book) rechecks(out *pb.GetNowResponse) error {
 		}
 		if ms, due := recheckDue(c); due {
 			who := b.person(c.RecheckPlans[len(c.RecheckPlans)-1].Person)
-			out.Due = append(out.Due, b.due(ms, "IgG recheck by "+who+": "+patientText2(c), k.ID, ""))
+			out.Due = append(out.Due, b.due(ms, "IgG recheck by "+who+": "+patientOrCase(c), k.ID, ""))
 		}
 	}
 	return err

@@ -92,7 +92,7 @@ func (l Look) Name(kind, id string) string { return l.b.name(event.Key{Kind: kin
 func (l Look) Person(id string) string { return l.b.person(id) }
 
 // Patient says who the patient of a case is, in one line.
-func (l Look) Patient(c *ledger.Case) string { return patientText2(c) }
+func (l Look) Patient(c *ledger.Case) string { return patientOrCase(c) }
 
 // Marks is what the patient is known by.
 func (l Look) Marks(p *ledger.Patient) string { return marksText(p) }
