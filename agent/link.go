@@ -263,19 +263,24 @@ func (l *link) tellMoves(p *exchange.Pusher, seen uint64) uint64 {
 }
 
 func (l *link) pushAll(ctx context.Context, client pb.ExchangeServiceClient, p *exchange.Pusher) error {
+	r := reader{store: l.store}
+	defer r.stop()
 	for {
 		send, ok := p.Next()
 		if !ok {
 			l.tellAside(p)
 			return nil
 		}
-		run, next, err := l.store.ReadRun(ctx, send.Log, send.From, send.MaxBytes)
+		run, next, err := r.read(ctx, send)
 		if err != nil {
 			return err
 		}
 		if run == nil {
 			p.Unable()
 			continue
+		}
+		if next <= send.To {
+			r.readAhead(ctx, send, next)
 		}
 		if err := l.pushOne(ctx, client, p, run, next); err != nil {
 			return err

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"math"
@@ -49,24 +50,34 @@ func (s *Store) readRecords(ctx context.Context, log event.LogID, from uint64, m
 		return nil, err
 	}
 	var recs []*event.Record
-	for size, i := 0, 0; i < len(places); i++ {
+	size := 0
+	err = s.journal.ReadEach(positionsOf(places), func(i int, frame []byte) error {
 		if size > most && places[i].seq != places[i-1].seq {
-			break
+			return errEnough
 		}
 		if err := ctx.Err(); err != nil {
-			return nil, err
+			return err
 		}
-		r, err := s.recordAt(places[i].pos)
-		if errors.Is(err, journal.ErrDamaged) {
-			break
-		}
+		r, err := event.Decode(bytes.Clone(frame))
 		if err != nil {
-			return nil, err
+			return err
 		}
 		size += r.Size()
 		recs = append(recs, r)
+		return nil
+	})
+	if errors.Is(err, errEnough) || errors.Is(err, journal.ErrDamaged) {
+		err = nil
 	}
-	return recs, nil
+	return recs, err
+}
+
+func positionsOf(places []place) []journal.Position {
+	out := make([]journal.Position, len(places))
+	for i, p := range places {
+		out[i] = p.pos
+	}
+	return out
 }
 
 // minRecordBytes is less than any record takes, to bound how many are looked up.

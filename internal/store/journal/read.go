@@ -50,6 +50,58 @@ func (j *Journal) ReadAt(p Position, buf []byte) (frame []byte, next Position, e
 	return frame, j.following(Position{p.Segment, p.Offset + size}), nil
 }
 
+// ReadEach reads the frames at positions in the order given and hands each on,
+// with its place in ps. For positions that rise it reads the disk once for many.
+// The frame is valid during the call. It ends at the first error: of fn, or the
+// ones that ReadAt gives.
+func (j *Journal) ReadEach(ps []Position, fn func(i int, frame []byte) error) error {
+	for done := 0; done < len(ps); {
+		n := 1
+		for done+n < len(ps) && ps[done+n].Segment == ps[done].Segment && ps[done+n].Offset > ps[done+n-1].Offset {
+			n++
+		}
+		if err := j.readRising(ps[done:done+n], func(i int, frame []byte) error { return fn(done+i, frame) }); err != nil {
+			return err
+		}
+		done += n
+	}
+	return nil
+}
+
+// readRising reads frames of one segment through one window.
+func (j *Journal) readRising(ps []Position, fn func(i int, frame []byte) error) error {
+	s, err := j.locate(ps[len(ps)-1])
+	if err != nil {
+		return err
+	}
+	if s.missing {
+		return fmt.Errorf("%w: %v: %s", ErrDamaged, ps[0], reasonMissing)
+	}
+	r, err := j.acquire(s.segment)
+	if err != nil {
+		return err
+	}
+	defer j.release(r)
+	w := window{file: r.file, segment: s.segment, limit: s.limit}
+	for i, p := range ps {
+		_, body, err := w.read(p.Offset)
+		if err != nil {
+			return err
+		}
+		if body == nil || p.Offset < headerBytes {
+			return fmt.Errorf("%w: %v: %s", ErrDamaged, p, reasonNoFrame)
+		}
+		frame, err := r.seal.open(body, p.Offset)
+		if err != nil {
+			return fmt.Errorf("%w: %v: %w", ErrDamaged, p, err)
+		}
+		if err := fn(i, frame); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // following moves a position at the end of a segment to the start of the next
 // one, when there is one.
 func (j *Journal) following(p Position) Position {
