@@ -334,7 +334,7 @@ func (a *application) place() (map[event.Key][]journal.Position, []event.Key, er
 		}
 		touched[k] = append(touched[k], p)
 	}
-	x := newExtents()
+	x := newExtents(a.w)
 	a.placed = map[seat][]spot{}
 	for _, l := range a.recs {
 		known, err := a.follow(l, touch)
@@ -342,7 +342,9 @@ func (a *application) place() (map[event.Key][]journal.Position, []event.Key, er
 			return nil, nil, err
 		}
 		if !known {
-			x.add(l)
+			if err := x.add(l); err != nil {
+				return nil, nil, err
+			}
 		}
 		for _, k := range entitiesOf(l.rec) {
 			touch(k, l.pos)
@@ -353,7 +355,7 @@ func (a *application) place() (map[event.Key][]journal.Position, []event.Key, er
 			}
 		}
 	}
-	if err := x.write(a.w); err != nil {
+	if err := x.write(); err != nil {
 		return nil, nil, err
 	}
 	return touched, order, a.writeLogs()
@@ -465,11 +467,11 @@ func (a *application) writeLogs() error {
 
 // fold builds one entity's state from all records that touch it.
 func (a *application) fold(k event.Key) error {
-	inputs, clean, err := a.inputs(k)
+	inputs, found, err := a.inputs(k)
 	if err != nil {
 		return err
 	}
-	if err := a.mark(uncleanKey(k), !clean); err != nil {
+	if err := a.mark(uncleanKey(k), found.unclean); err != nil {
 		return err
 	}
 	return a.put(k, ledger.Fold(k, inputs))
@@ -544,38 +546,43 @@ func (a *application) mark(key []byte, on bool) error {
 	return a.w.Delete(key)
 }
 
-// inputs reads every record that touches an entity. clean says that none of
-// them lacks a right, so that no later grant can change the entity.
-func (a *application) inputs(k event.Key) (inputs []ledger.Input, clean bool, err error) {
-	positions, err := a.touches(k)
+// found is what inputs met beside the records.
+type found struct {
+	unclean bool // some record lacks a right, so that a later grant can change the entity
+	damaged bool // some record cannot be read
+}
+
+// inputs reads every record that touches an entity.
+func (a *application) inputs(k event.Key) (inputs []ledger.Input, met found, err error) {
+	positions, err := touches(a.w, k)
 	if err != nil {
-		return nil, false, err
+		return nil, met, err
 	}
-	clean = true
 	for _, p := range positions {
 		r, err := a.record(p)
 		if err != nil {
 			if errors.Is(err, journal.ErrDamaged) {
-				continue // noted as damage when it was met; other replicas can refill it
+				met.damaged = true // noted when it was met; other replicas can refill it
+				continue
 			}
-			return nil, false, err
+			return nil, met, err
 		}
 		st := ledger.Standing{In: true, Entitled: true}
 		if k != event.RightsKey {
 			st = a.rights.Standing(r)
 		}
-		clean = clean && ledger.Clean(st)
+		met.unclean = met.unclean || !ledger.Clean(st)
 		if !st.In {
 			continue
 		}
 		forked, err := a.forked(r)
 		if err != nil {
-			return nil, false, err
+			return nil, met, err
 		}
 		payload, _ := r.Payload()
 		inputs = append(inputs, ledger.Input{Rec: r, Payload: payload, Entitled: st.Entitled, Forked: forked, Foreign: a.s.foreign(r)})
 	}
-	return inputs, clean, nil
+	return inputs, met, nil
 }
 
 func (a *application) record(p journal.Position) (*event.Record, error) {
