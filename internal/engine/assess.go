@@ -14,6 +14,9 @@ type AssessInput struct {
 	IgGReading            // see there
 	Signs        []string // names from Signs()
 	TemperatureC *float64 // rectal
+	// Blood glucose in one of its two units, or in none.
+	GlucoseMmolPerL *float64
+	GlucoseMgPerDL  *float64
 	// Isoerythrolysis says whether the foal is at risk of its own dam's colostrum:
 	// the dam ever had a jaundiced foal, a positive antibody screen, a donkey or
 	// mule sire. Empty counts as unknown.
@@ -49,11 +52,12 @@ const (
 // AssessResult says what was found; it never says 'treat'.
 type AssessResult struct {
 	Basis
-	IgGClass        string
-	Provisional     bool // sampled before 12 h
-	ColostrumWindow string
-	OfferReferral   bool
-	Because         []string
+	IgGClass         string
+	OtherSchemeClass string // by a second published scheme: complete below 2, partial below 4
+	Provisional      bool   // sampled before 12 h
+	ColostrumWindow  string
+	OfferReferral    bool
+	Because          []string
 }
 
 const (
@@ -63,10 +67,16 @@ const (
 	provisionalUntilH = 12.0
 	referBelowC       = 37.2
 	referAboveC       = 38.9
+	otherAdequate     = 4.0 // the second scheme's borders
+	otherComplete     = 2.0
+
+	lowGlucoseMmolPerL = 4.2     // 76 mg/dL
+	mgPerDLOfMmolPerL  = 18.0156 // of glucose, 180.156 g/mol
 
 	srcClasses  = "8 and 4 g/L: Estell and Magdesian, Use of Fresh and Frozen Blood Products in Foals, in Robinson's Current Therapy in Equine Medicine 7; Franco Ayala and Oliver-Espinosa, J Equine Vet Sci 2016;44:100-104"
 	srcClasses2 = "another scheme calls 2 to 4 g/L partial and below 2 g/L total: SAEVA Proceedings 2016, p. 75"
 	srcWindow   = "uptake best to 6 to 8 h, poor after 12 h (SAEVA Proceedings 2016, p. 199), over by 24 h (Jeffcott, thesis, University of London 1972)"
+	srcGlucose  = "glucose 4.2 to 7.3 mmol/L (76 to 131 mg/dL) is usual; foals below 2.8 at admission were less likely to live: Hollis et al., J Vet Intern Med 2008;22:1223-1227 (515 foals)"
 	srcReferral = "reasons to offer referral: common practice"
 	srcFarm     = "44.7 % of 132 healthy foals were below 8 g/L and none was given plasma; all lived to 21 days: Baldwin et al., JAVMA 1991;198:423-428"
 )
@@ -89,7 +99,15 @@ var (
 		hint: "hours, not days; the classes are for newborn foals"}
 	boundsTemperature = bounds{field: "temperature_c", unit: "C", hardLow: 25, hardHigh: 45, likelyLow: 32, likelyHigh: 42,
 		hint: "Fahrenheit? 100 F is 37.8 C"}
+	boundsGlucose = bounds{field: "glucose_mmol_per_l", unit: "mmol/L", hardHigh: 35, likelyLow: 1, likelyHigh: 20,
+		hint: "mg/dL? 76 mg/dL is 4.2 mmol/L"}
+	boundsGlucoseMgPerDL = bounds{field: "glucose_mg_per_dl", unit: "mg/dL", hardHigh: 630, likelyLow: 18, likelyHigh: 360,
+		hint: "1 mmol/L is 18 mg/dL"}
 )
+
+// leastGlucoseMgPerDL: below this, and above nothing at all, a mg/dL value is more
+// likely to be mmol/L. The limit is ours.
+const leastGlucoseMgPerDL = 15
 
 // Assess sorts IgG into a class and lists the reasons to offer referral now. It
 // refuses a missing age and an unknown sign.
@@ -98,13 +116,16 @@ func Assess(in AssessInput) (AssessResult, error) {
 	c := &inputs{basis: &r.Basis}
 	age := c.need(boundsSampleAge, in.AgeH, "the age at sampling in hours")
 	var igg Range
+	r.OtherSchemeClass = ClassUnknown
 	if in.IgGUnknown && in.given() == 1 {
 		r.IgGClass = ClassUnknown
 	} else {
 		igg = c.igg(in.IgGReading)
-		r.IgGClass = classOf(igg)
+		r.IgGClass = classOf(igg, adequateGPerL, completeGPerL)
+		r.OtherSchemeClass = classOf(igg, otherAdequate, otherComplete)
 	}
 	found := c.signs(in.Signs, in.TemperatureC)
+	glucose := c.glucose(in)
 	risk := c.isoerythrolysis(in.Isoerythrolysis)
 	if c.err != nil {
 		return AssessResult{}, c.err
@@ -112,7 +133,7 @@ func Assess(in AssessInput) (AssessResult, error) {
 	r.ColostrumWindow = colostrumWindow(age)
 	r.Provisional = age < provisionalUntilH && r.IgGClass != ClassUnknown
 	r.explainClass(igg, age)
-	r.refer(found, igg, in.TemperatureC)
+	r.refer(found, igg, in.TemperatureC, glucose)
 	r.warnColostrum(found, risk)
 	r.source(srcClasses, srcClasses2, srcWindow, srcReferral)
 	r.Versions = []string{Version}
@@ -130,27 +151,49 @@ func (c *inputs) isoerythrolysis(answer string) string {
 	return answer
 }
 
-// classOne is the class of one value.
-func classOne(gPerL float64) string {
+// classOne is the class of one value by a scheme's two borders.
+func classOne(gPerL, adequate, complete float64) string {
 	switch {
-	case gPerL >= adequateGPerL:
+	case gPerL >= adequate:
 		return ClassAdequate
-	case gPerL >= completeGPerL:
+	case gPerL >= complete:
 		return ClassPartial
 	}
 	return ClassComplete
 }
 
 // classOf is the class of a value or a band.
-func classOf(igg Range) string {
-	low, high := classOne(igg.Low), classOne(igg.High)
-	if igg.High > igg.Low {
-		high = classOne(math.Nextafter(igg.High, igg.Low))
+func classOf(igg Range, adequate, complete float64) string {
+	low, top := classOne(igg.Low, adequate, complete), igg.High
+	if top > igg.Low {
+		top = math.Nextafter(top, igg.Low)
 	}
+	high := classOne(top, adequate, complete)
 	if low == high {
 		return low
 	}
 	return low + "_or_" + high
+}
+
+// glucose reads blood glucose in mmol/L; nil when it was not measured.
+func (c *inputs) glucose(in AssessInput) *float64 {
+	mg := in.GlucoseMgPerDL
+	if mg == nil {
+		if in.GlucoseMmolPerL != nil {
+			c.one(boundsGlucose, *in.GlucoseMmolPerL)
+		}
+		return in.GlucoseMmolPerL
+	}
+	if in.GlucoseMmolPerL != nil {
+		c.refuse(refusal.New("glucose_mg_per_dl", num(*mg), "glucose in mmol/L or in mg/dL, not both"))
+	}
+	if *mg > 0 && *mg < leastGlucoseMgPerDL {
+		c.refuse(refusal.New("glucose_mg_per_dl", num(*mg), "0, or 15 to 630 mg/dL").
+			Because("mmol/L? " + num(*mg) + " mmol/L is " + num(*mg*mgPerDLOfMmolPerL) + " mg/dL"))
+	}
+	mmol := c.one(boundsGlucoseMgPerDL, *mg) / mgPerDLOfMmolPerL
+	c.basis.step("glucose %s mg/dL / 18.02 = %s mmol/L", *mg, mmol)
+	return &mmol
 }
 
 func colostrumWindow(ageH float64) string {
@@ -171,6 +214,7 @@ func (r *AssessResult) explainClass(igg Range, age float64) {
 		r.step("IgG not measured")
 	} else {
 		r.step("IgG %s g/L: %s (adequate from 8, partial from 4, complete below 4)", igg, r.IgGClass)
+		r.step("by a second scheme (adequate from 4, partial from 2, complete below 2): %s", r.OtherSchemeClass)
 	}
 	r.step("age %s h: colostrum window %s", age, r.ColostrumWindow)
 	if r.Provisional {
@@ -183,7 +227,7 @@ func (r *AssessResult) explainClass(igg Range, age float64) {
 }
 
 // refer lists the reasons to offer referral.
-func (r *AssessResult) refer(found []Sign, igg Range, temperature *float64) {
+func (r *AssessResult) refer(found []Sign, igg Range, temperature, glucose *float64) {
 	weak := false
 	for _, s := range found {
 		weak = weak || s.Weak
@@ -194,12 +238,18 @@ func (r *AssessResult) refer(found []Sign, igg Range, temperature *float64) {
 	if temperature != nil && (*temperature < referBelowC || *temperature > referAboveC) {
 		r.Because = append(r.Because, fmt.Sprintf("rectal temperature %s C (below 37.2 or above 38.9)", num(*temperature)))
 	}
+	if glucose != nil && *glucose < lowGlucoseMmolPerL && !has(found, lowGlucoseSign) {
+		r.Because = append(r.Because, fmt.Sprintf("blood glucose %s mmol/L (below 4.2)", num(*glucose)))
+	}
+	if glucose != nil {
+		r.source(srcGlucose)
+	}
 	sick := len(found) > 0 || len(r.Because) > 0
 	if sick && r.IgGClass != ClassUnknown && igg.Low < referBelowGPerL {
 		r.Because = append(r.Because, fmt.Sprintf("IgG %s g/L, below 2, in a sick foal", igg.text()))
 	}
 	r.OfferReferral = len(r.Because) > 0
-	if weak && !has(found, "low_glucose") {
+	if weak && glucose == nil && !has(found, lowGlucoseSign) {
 		r.caution(askGlucose.With())
 	}
 }

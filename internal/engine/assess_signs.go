@@ -18,6 +18,9 @@ type Sign struct {
 	Isoerythrolysis bool // hints at neonatal isoerythrolysis
 }
 
+// lowGlucoseSign is the one sign that a measurement can stand for.
+const lowGlucoseSign = "low_glucose"
+
 var signs = []Sign{
 	{Name: "cannot_stand", Words: "cannot stand", Refer: true, Weak: true},
 	{Name: "no_suck", Words: "no suck", Refer: true, Weak: true},
@@ -33,7 +36,7 @@ var signs = []Sign{
 	{Name: "no_urine_by_12h", Words: "no urine by 12 h", Refer: true},
 	{Name: "jaundice", Words: "jaundice", Refer: true, Isoerythrolysis: true},
 	{Name: "gestation_under_320_days", Words: "gestation under 320 days", Refer: true},
-	{Name: "low_glucose", Words: "low glucose", Refer: true},
+	{Name: lowGlucoseSign, Words: "low glucose", Refer: true},
 	{Name: "red_urine", Words: "red urine", Isoerythrolysis: true},
 	{Name: "cannot_swallow", Words: "cannot swallow", NotByMouth: true},
 	{Name: "weak", Words: "weak", Weak: true},

@@ -34,15 +34,15 @@ const (
 // which the plasma stayed frozen solid.
 func SourcePlasmaClass(episodes []Excursion) (ExcursionClass, error) {
 	if len(episodes) > maxExcursions {
-		return "", refusal.New("episodes", len(episodes), "at most 1000 episodes")
+		return "", refusal.New("warm", len(episodes), "at most 1000 warm times")
 	}
-	hours := bounds{field: "hours", unit: "h", hardHigh: 24 * 365 * 20, hint: "hours, not minutes"}
+	hours := bounds{field: "warm", unit: "h", hardHigh: 24 * 365 * 20, hint: "hours, not minutes"}
 	class, warm := ExcursionNone, 0
 	for _, e := range episodes {
 		if _, err := hours.check(e.Hours); err != nil {
 			return "", err
 		}
-		if _, err := named(boundsReading, "peak_c").check(e.PeakC); err != nil {
+		if _, err := named(boundsReading, "warm").check(e.PeakC); err != nil {
 			return "", err
 		}
 		switch {

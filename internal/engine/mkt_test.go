@@ -86,9 +86,9 @@ func TestSourcePlasmaRule(t *testing.T) {
 		assert.Equal(t, c.want, got, "%v", c.episodes)
 	}
 	_, err := SourcePlasmaClass([]Excursion{{math.NaN(), -6, true}})
-	refused(t, err, "hours")
+	refused(t, err, "warm")
 	_, err = SourcePlasmaClass([]Excursion{{1, 200, true}})
-	refused(t, err, "peak_c")
+	refused(t, err, "warm")
 	assert.Contains(t, ExcursionNotice, "information only")
 }
 

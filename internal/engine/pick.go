@@ -2,6 +2,7 @@ package engine
 
 import (
 	"cmp"
+	_ "embed" // for PickSchema
 	"fmt"
 	"slices"
 	"strings"
@@ -12,11 +13,16 @@ import (
 )
 
 // PickStock is the stock file of `plan pick`: one JSON object with the bags that
-// may be picked from. testdata/engine/pick.schema.json is its JSON Schema and
-// pick.example.json an invented example.
+// may be picked from. PickSchema is its JSON Schema; testdata/engine has an
+// invented example.
 type PickStock struct {
 	Bags []PickBag `json:"bags"`
 }
+
+// PickSchema is the JSON Schema (2020-12) of a stock file.
+//
+//go:embed pick.schema.json
+var PickSchema string
 
 // PickBag is one bag that may be picked.
 type PickBag struct {

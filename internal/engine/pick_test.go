@@ -271,7 +271,7 @@ func TestPickStockFileAndItsSchema(t *testing.T) {
 			} `json:"bags"`
 		} `json:"properties"`
 	}
-	require.NoError(t, json.Unmarshal(read("pick.schema.json"), &schema))
+	require.NoError(t, json.Unmarshal([]byte(PickSchema), &schema))
 	fields := schema.Properties.Bags.Items.Properties
 	bag := reflect.TypeFor[PickBag]()
 	assert.Len(t, fields, bag.NumField())

@@ -44,6 +44,8 @@ type ShelfInput struct {
 	Held          bool
 	Quarantined   bool
 
+	Warm []Excursion // warm times of the freezer in which it lay: a person decides
+
 	UnfitBecause      []string // cracked, leaking, clots, label unreadable …
 	HeldBecause       []string // also sets Held
 	QuarantineBecause []string // also sets Quarantined
@@ -62,6 +64,9 @@ type ShelfResult struct {
 	States  []ShelfState // all that hold, gravest first
 	UseBy   time.Time    // the earliest clock, in Zone; zero: no clock is known
 	Because []string     // one sentence for each reason, gravest first
+	// What the rule for human source plasma would call it after its warm times:
+	// information only, and empty without any.
+	SourcePlasmaClass ExcursionClass
 }
 
 // Hours after thaw. Human rules are the strictest that can be cited; clotting
@@ -132,6 +137,9 @@ func Shelf(in ShelfInput) (ShelfResult, error) {
 		return ShelfResult{}, err
 	}
 	if err := s.labelClock(); err != nil {
+		return ShelfResult{}, err
+	}
+	if err := s.warmTimes(); err != nil {
 		return ShelfResult{}, err
 	}
 	s.thawClocks()
@@ -240,6 +248,29 @@ func (s *shelf) labelClock() error {
 	s.r.source(srcLabelDay)
 	s.r.step("label '%s' is good to the end of %s in %s", refusal.Shorten(s.in.Expiry), last, s.zone.String())
 	s.start(day.LastInstant(s.zone).Add(-time.Second), "the label's expiry is "+last)
+	return nil
+}
+
+// warmTimes quarantines a bag whose freezer was warm, and softens one that did
+// not stay solid.
+func (s *shelf) warmTimes() error {
+	if len(s.in.Warm) == 0 {
+		return nil
+	}
+	class, err := SourcePlasmaClass(s.in.Warm)
+	if err != nil {
+		return err
+	}
+	s.r.SourcePlasmaClass = class
+	s.in.QuarantineBecause = slices.Clone(s.in.QuarantineBecause)
+	for _, w := range s.in.Warm {
+		if w.PeakC <= excursionColdC && w.StayedSolid {
+			continue
+		}
+		s.in.Softened = s.in.Softened || !w.StayedSolid
+		s.in.QuarantineBecause = append(s.in.QuarantineBecause, fmt.Sprintf("its place was warm for %s h, %s C at most", num(w.Hours), num(w.PeakC)))
+	}
+	s.r.say("the rule for human source plasma would call it " + string(class) + ". " + ExcursionNotice)
 	return nil
 }
 

@@ -33,6 +33,7 @@ var fieldUnits = []struct{ ending, unit string }{
 	{"_ml_per_min", "mL/min"},
 	{"_mg_per_dl", "mg/dL"},
 	{"_g_per_l", "g/L"},
+	{"_mmol_per_l", "mmol/L"},
 	{"_ml", "mL"},
 	{"_l", "L"},
 	{"_kg", "kg"},

@@ -1,7 +1,6 @@
 package service
 
 import (
-	"context"
 	"math"
 	"strings"
 	"time"
@@ -68,15 +67,7 @@ func (n *needs) band(field, text string) *engine.Band {
 		n.refuse(refusal.New(field, text, want))
 		return nil
 	}
-	var ends [2]float64
-	for i, end := range []string{low, high} {
-		v, err := label.ParseDecimal(field, end)
-		if r, ok := refusal.As(err); ok {
-			n.refuse(refusal.New(field, text, want).Because(r.Hint))
-		}
-		ends[i] = v
-	}
-	return &engine.Band{Low: ends[0], High: ends[1]}
+	return &engine.Band{Low: n.part(field, text, low, want), High: n.part(field, text, high, want)}
 }
 
 // igg reads the four ways to tell an IgG.
@@ -113,12 +104,22 @@ func spanOf(r *engine.Range) *pb.Span {
 	return span(*r)
 }
 
-// exactly is an optional value as a range without width.
-func exactly(v *float64) *engine.Range {
-	if v == nil {
+// around is an optional value with the ends that were given, else without width.
+// Ends without their middle are refused.
+func (n *needs) around(field string, mid, low, high *float64) *engine.Range {
+	if mid == nil {
+		if low != nil || high != nil {
+			n.refuse(refusal.New(field, "not given", "the middle value between its low and high end"))
+		}
 		return nil
 	}
-	r := engine.Exactly(*v)
+	r := engine.Exactly(*mid)
+	if low != nil {
+		r.Low = *low
+	}
+	if high != nil {
+		r.High = *high
+	}
 	return &r
 }
 
@@ -138,34 +139,21 @@ func whole(v *int32) *int {
 	return &n
 }
 
-// Dose plans how much plasma to give.
-func (p *Plans) Dose(_ context.Context, in *pb.DoseRequest) (*pb.DoseResponse, error) {
-	var n needs
-	kg := engine.Exactly(n.number("weight_kg", in.WeightKg, "the weight in kg; there is no default"))
-	if in.WeightLowKg != nil {
-		kg.Low = *in.WeightLowKg
+// pairOf reads a typed pair such as 40=52: two numbers parted by mark.
+func (n *needs) pairOf(field, text, mark, want string) (first, second float64) {
+	left, right, found := strings.Cut(text, mark)
+	if !found {
+		n.refuse(refusal.New(field, text, want))
+		return math.NaN(), math.NaN()
 	}
-	if in.WeightHighKg != nil {
-		kg.High = *in.WeightHighKg
+	return n.part(field, text, left, want), n.part(field, text, right, want)
+}
+
+// part reads one number of a longer text.
+func (n *needs) part(field, whole, part, want string) float64 {
+	v, err := label.ParseDecimal(field, strings.TrimSpace(part))
+	if r, ok := refusal.As(err); ok {
+		n.refuse(refusal.New(field, whole, want).Because(r.Hint))
 	}
-	reading := n.igg(in.IggGPerL, in.IggMgPerDl, in.IggBand, in.IggUnknown)
-	if n.err != nil {
-		return nil, Status(n.err)
-	}
-	r, err := engine.Dose(engine.DoseInput{
-		WeightKg: kg, IgGReading: reading,
-		TargetGPerL: in.TargetGPerL, DonorIgGGPerL: exactly(in.DonorIggGPerL), AgeH: in.AgeH, BagMl: in.BagMl,
-		DistributionMlPerKg: in.DistributionMlPerKg, ShareFound: exactly(in.ShareFound),
-		Given24hMl: in.Given_24HMl, Bags: whole(in.Bags),
-	})
-	b := basisOf(r.Basis)
-	out := &pb.DoseResponse{
-		IggLackingG: span(r.IgGLackingG), VolumeMl: span(r.VolumeMl), VolumeMlPerKg: span(r.VolumeMlPerKg),
-		ExpectedRiseGPerL: spanOf(r.ExpectedRiseGPerL), ExpectedIggGPerL: spanOf(r.ExpectedIgGGPerL),
-		Cautions: b.cautions, Steps: b.steps, Sources: b.sources, Versions: b.versions,
-	}
-	if r.Bags != nil {
-		out.BagsNow, out.BagsTotal = new(int32(r.Bags.BagsNow)), new(int32(r.Bags.BagsTotal))
-	}
-	return answer(out, err)
+	return v
 }

@@ -2,6 +2,7 @@ package service
 
 import (
 	"context"
+	"strings"
 
 	"thawtrail/internal/engine"
 	"thawtrail/internal/refusal"
@@ -22,6 +23,7 @@ func (p *Plans) Drip(_ context.Context, in *pb.DripRequest) (*pb.DripResponse, e
 	r, err := engine.Drip(engine.DripInput{
 		VolumeMl: volume, Minutes: in.Minutes, PlateauMlPerKgPerH: in.PlateauMlPerKgPerH,
 		WeightKg: in.WeightKg, DropsPerMl: in.DropsPerMl, Adult: adult, NoSlowStart: in.NoSlowStart,
+		CeilingMlPerKgPerH: in.CeilingMlPerKgPerH,
 	})
 	b := basisOf(r.Basis)
 	if in.Reason != "" {
@@ -31,6 +33,7 @@ func (p *Plans) Drip(_ context.Context, in *pb.DripRequest) (*pb.DripResponse, e
 		Stages: stages(r.Stages), PlateauMlPerKgPerH: r.PlateauMlPerKgPerH,
 		AverageMlPerKgPerH: r.AverageMlPerKgPerH, AverageMlPerH: r.AverageMlPerH,
 		AverageDropsPerMin: above0(r.AverageDropsPerMin), VitalsAtMin: r.VitalsAtMin,
+		TotalMin: r.TotalMin, Marks: marks(r.Marks),
 		Cautions: b.cautions, Steps: b.steps, Sources: b.sources, Versions: b.versions,
 	}
 	if r.AverageDropsPerMin > 0 {
@@ -48,4 +51,46 @@ func stages(in []engine.DripStage) []*pb.DripStage {
 		}
 	}
 	return out
+}
+
+func marks(in []engine.DripMark) []*pb.DripMark {
+	out := make([]*pb.DripMark, len(in))
+	for i, m := range in {
+		out[i] = &pb.DripMark{AtMin: m.AtMin, GivenMl: m.GivenMl, LeftMl: m.LeftMl}
+	}
+	return out
+}
+
+// End predicts when a running bag will be empty.
+func (p *Plans) End(_ context.Context, in *pb.EndRequest) (*pb.EndResponse, error) {
+	c := clockReader{now: p.Now()}
+	c.readZone(in.Zone)
+	input := engine.PredictEndInput{
+		VolumeMl: c.number("volume_ml", in.VolumeMl, "the volume in mL"),
+		WeightKg: in.WeightKg, CeilingMlPerKgPerH: in.CeilingMlPerKgPerH,
+	}
+	for _, text := range in.Noted {
+		input.Notes = append(input.Notes, c.note(text))
+	}
+	if c.err != nil {
+		return nil, Status(c.err)
+	}
+	r, err := engine.PredictEnd(input)
+	b := basisOf(r.Basis)
+	return answer(&pb.EndResponse{
+		EndAt: instantText(r.EndAt), Early: instantText(r.Early), Late: instantText(r.Late),
+		MlPerH: r.MlPerH, MlPerKgPerH: above0(r.MlPerKgPerH), LeftMl: r.LeftMl,
+		Cautions: b.cautions, Steps: b.steps, Sources: b.sources, Versions: b.versions,
+	}, err)
+}
+
+// note reads TIME=ML.
+func (c *clockReader) note(text string) engine.DripNote {
+	const want = "a time and the mL given by then, such as 02:10=150"
+	at, ml, found := strings.Cut(text, "=")
+	if !found || strings.TrimSpace(at) == "" {
+		c.refuse(refusal.New("noted", text, want))
+		return engine.DripNote{}
+	}
+	return engine.DripNote{At: c.instant("noted", strings.TrimSpace(at)), GivenMl: c.part("noted", text, ml, want)}
 }

@@ -12,7 +12,7 @@ func (p *Plans) Mkt(_ context.Context, in *pb.MktRequest) (*pb.MktResponse, erro
 	r, err := engine.Mkt(engine.MktInput{Celsius: in.Celsius, DHOverRK: in.DhOverRK})
 	b := basisOf(r.Basis)
 	return answer(&pb.MktResponse{
-		MeanKineticC: r.MeanKineticC,
-		Cautions:     b.cautions, Steps: b.steps, Sources: b.sources, Versions: b.versions,
+		MeanKineticC: r.MeanKineticC, MeanC: r.MeanC,
+		Cautions: b.cautions, Steps: b.steps, Sources: b.sources, Versions: b.versions,
 	}, err)
 }

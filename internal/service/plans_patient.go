@@ -36,11 +36,14 @@ func (p *Plans) Assess(_ context.Context, in *pb.AssessRequest) (*pb.AssessRespo
 	if n.err != nil {
 		return nil, Status(n.err)
 	}
-	r, err := engine.Assess(engine.AssessInput{AgeH: in.AgeH, IgGReading: reading, Signs: in.Sign})
+	r, err := engine.Assess(engine.AssessInput{
+		AgeH: in.AgeH, IgGReading: reading, Signs: in.Sign, TemperatureC: in.TemperatureC,
+		GlucoseMmolPerL: in.GlucoseMmolPerL, GlucoseMgPerDL: in.GlucoseMgPerDl, Isoerythrolysis: in.Isoerythrolysis,
+	})
 	b := basisOf(r.Basis)
 	return answer(&pb.AssessResponse{
 		IggClass: r.IgGClass, Provisional: r.Provisional, ColostrumWindow: r.ColostrumWindow,
-		OfferReferral: r.OfferReferral, Because: r.Because,
+		OfferReferral: r.OfferReferral, Because: r.Because, OtherSchemeClass: r.OtherSchemeClass,
 		Cautions: b.cautions, Steps: b.steps, Sources: b.sources, Versions: b.versions,
 	}, err)
 }
@@ -53,6 +56,9 @@ func (p *Plans) Test(_ context.Context, in *pb.TestRequest) (*pb.TestResponse, e
 			if n := len(out.KnownKinds); n == 0 || out.KnownKinds[n-1] != k.Kind {
 				out.KnownKinds = append(out.KnownKinds, k.Kind)
 			}
+			out.KnownTests = append(out.KnownTests, &pb.PublishedTest{
+				Kind: k.Kind, CutGPerL: k.CutGPerL, Sensitivity: k.Sensitivity, Specificity: k.Specificity, Note: k.Note, Source: k.Source,
+			})
 		}
 		return out, nil
 	}
@@ -62,6 +68,7 @@ func (p *Plans) Test(_ context.Context, in *pb.TestRequest) (*pb.TestResponse, e
 	})
 	b := basisOf(r.Basis)
 	return answer(&pb.TestResponse{
+		Sensitivity: &r.Sensitivity, Specificity: &r.Specificity, CutGPerL: r.CutGPerL,
 		ProbBelowCut: r.ProbBelowCut, LikelihoodRatioBelow: r.LikelihoodRatioBelow, LikelihoodRatioAbove: r.LikelihoodRatioAbove,
 		Cautions: b.cautions, Steps: b.steps, Sources: b.sources, Versions: b.versions,
 	}, err)
@@ -85,6 +92,7 @@ func (p *Plans) Response(_ context.Context, in *pb.ResponseRequest) (*pb.Respons
 	b := basisOf(r.Basis)
 	return answer(&pb.ResponseResponse{
 		ApparentDistributionMlPerKg: r.ApparentDistributionMlPerKg, ShareFound: r.ShareFound,
+		RiseGPerL: r.RiseGPerL, IggGivenG: r.IgGGivenG,
 		Cautions: b.cautions, Steps: b.steps, Sources: b.sources, Versions: b.versions,
 	}, err)
 }
@@ -105,7 +113,7 @@ func (p *Plans) Protein(_ context.Context, in *pb.ProteinRequest) (*pb.ProteinRe
 	r, err := engine.Protein(input)
 	b := basisOf(r.Basis)
 	return answer(&pb.ProteinResponse{
-		VolumeMl: span(r.VolumeMl),
+		VolumeMl: span(r.VolumeMl), VolumeMlPerKg: span(r.VolumeMlPerKg),
 		Cautions: b.cautions, Steps: b.steps, Sources: b.sources, Versions: b.versions,
 	}, err)
 }

@@ -10,8 +10,12 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// Pick chooses bags of a stock file.
+// Pick chooses bags of a stock file; asked for the schema of that file, it gives
+// it and nothing else.
 func (p *Plans) Pick(_ context.Context, in *pb.PickRequest) (*pb.PickResponse, error) {
+	if in.Schema {
+		return &pb.PickResponse{Schema: engine.PickSchema, Versions: []string{engine.Version}}, nil
+	}
 	c := clockReader{now: p.Now()}
 	input := engine.PickInput{
 		NeedMl: c.millilitres("need_ml", math.Ceil(c.number("need_ml", in.NeedMl, "the mL needed"))),
@@ -34,10 +38,14 @@ func (p *Plans) Pick(_ context.Context, in *pb.PickRequest) (*pb.PickResponse, e
 	}
 	r, err := engine.Pick(input)
 	b := basisOf(r.Basis)
-	return answer(&pb.PickResponse{
-		Bags: r.Bags, WasteMl: float64(r.WasteMl), RunnerUp: r.RunnerUp,
+	out := &pb.PickResponse{
+		Bags: r.Bags, VolumeMl: float64(r.VolumeMl), WasteMl: float64(r.WasteMl), ShortMl: float64(r.ShortMl), RunnerUp: r.RunnerUp,
 		Cautions: b.cautions, Steps: b.steps, Sources: b.sources, Versions: b.versions,
-	}, err)
+	}
+	for _, x := range r.Excluded {
+		out.Excluded = append(out.Excluded, &pb.PickExcluded{Id: x.ID, Because: x.Because})
+	}
+	return answer(out, err)
 }
 
 func (c *clockReader) pickBag(at string, bag *pb.StockBag) engine.PickBag {
@@ -45,9 +53,7 @@ func (c *clockReader) pickBag(at string, bag *pb.StockBag) engine.PickBag {
 		ID: bag.Id, Product: bag.Product, Batch: bag.Batch, VolumeMl: c.millilitres(at+".volume_ml", bag.VolumeMl),
 		UseBy: c.instant(at+".use_by", bag.UseBy), Place: bag.Place, State: engine.ShelfState(bag.State), Reacted: bag.Reacted,
 	}
-	if bag.Distance != 0 { // 0 and absent look alike here: the place asked for decides
-		out.Distance = new(int(bag.Distance))
-	}
+	out.Distance = whole(bag.Distance)
 	return out
 }
 

@@ -2,6 +2,7 @@ package service
 
 import (
 	"context"
+	"strings"
 	"time"
 
 	"thawtrail/internal/engine"
@@ -24,6 +25,10 @@ func (p *Plans) Shelf(_ context.Context, in *pb.ShelfRequest) (*pb.ShelfResponse
 		ThawedAt: c.instant("thawed_at", in.ThawedAt), SetAttachedAt: c.instant("set_attached_at", in.SetAttachedAt),
 		KeptAtC: in.KeptAtC, RefrozenAt: c.instant("refrozen_at", in.RefrozenAt), Refrozen: in.RefrozenAt != "",
 		Held: in.Held, Quarantined: in.Quarantined, At: at, Zone: c.zone,
+		Softened: in.Softened, CardUseByHours: in.CardUseByHours,
+	}
+	for _, text := range in.Warm {
+		input.Warm = append(input.Warm, c.warm(text))
 	}
 	if c.err != nil {
 		return nil, Status(c.err)
@@ -31,13 +36,19 @@ func (p *Plans) Shelf(_ context.Context, in *pb.ShelfRequest) (*pb.ShelfResponse
 	r, err := engine.Shelf(input)
 	b := basisOf(r.Basis)
 	out := &pb.ShelfResponse{
-		State: string(r.State), UseBy: instantText(r.UseBy), Because: r.Because,
+		State: string(r.State), UseBy: instantText(r.UseBy), Because: r.Because, SourcePlasmaClass: string(r.SourcePlasmaClass),
 		Cautions: b.cautions, Steps: b.steps, Sources: b.sources, Versions: b.versions,
 	}
 	for _, s := range r.States {
 		out.States = append(out.States, string(s))
 	}
 	return answer(out, err)
+}
+
+// warm reads a warm time as HOURS@PEAK, with /soft behind it where the bag softened.
+func (n *needs) warm(text string) engine.Excursion {
+	hours, peak := n.pairOf("warm", strings.TrimSuffix(text, "/soft"), "@", "hours and the warmest C, such as 40@-6 or 3@4/soft")
+	return engine.Excursion{Hours: hours, PeakC: peak, StayedSolid: !strings.HasSuffix(text, "/soft")}
 }
 
 // instantText is RFC 3339, or nothing for a time that is not known.

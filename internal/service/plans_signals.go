@@ -4,6 +4,7 @@ import (
 	"context"
 
 	"thawtrail/internal/engine"
+	"thawtrail/internal/refusal"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -20,7 +21,7 @@ func (p *Plans) Interval(_ context.Context, in *pb.IntervalRequest) (*pb.Interva
 	r, err := engine.Interval(input)
 	b := basisOf(r.Basis)
 	return answer(&pb.IntervalResponse{
-		Low: r.Low, High: r.High,
+		Low: r.Low, High: r.High, Share: r.Share, OneSidedHigh: r.OneSidedHigh,
 		Cautions: b.cautions, Steps: b.steps, Sources: b.sources, Versions: b.versions,
 	}, err)
 }
@@ -44,16 +45,20 @@ func (p *Plans) Exact(_ context.Context, in *pb.ExactRequest) (*pb.ExactResponse
 // usualService is the wanted probability of having enough when none was given.
 const usualService = 0.95
 
-// Demand sizes a season's stock.
+// Demand sizes a season's stock, from a number of foals or from a mean need.
 func (p *Plans) Demand(_ context.Context, in *pb.DemandRequest) (*pb.DemandResponse, error) {
+	service := usualService
+	if in.Service != nil {
+		service = *in.Service
+	}
+	if in.Mean != nil {
+		return steadyDemand(in, service)
+	}
 	var n needs
 	input := engine.DemandInput{
 		Foals:       n.count("foals", in.Foals, "how many foals are expected"),
 		FailureRate: n.number("failure_rate", in.FailureRate, "the share of foals that will need plasma, 0 to 1"),
-		Service:     usualService,
-	}
-	if in.Service != nil {
-		input.Service = *in.Service
+		Service:     service,
 	}
 	if n.err != nil {
 		return nil, Status(n.err)
@@ -61,7 +66,20 @@ func (p *Plans) Demand(_ context.Context, in *pb.DemandRequest) (*pb.DemandRespo
 	r, err := engine.Demand(input)
 	b := basisOf(r.Basis)
 	return answer(&pb.DemandResponse{
-		FoalsCovered: int32(r.FoalsCovered),
-		Cautions:     b.cautions, Steps: b.steps, Sources: b.sources, Versions: b.versions,
+		FoalsCovered: int32(r.FoalsCovered), Probability: r.Probability, Expected: r.Expected,
+		Cautions: b.cautions, Steps: b.steps, Sources: b.sources, Versions: b.versions,
+	}, err)
+}
+
+func steadyDemand(in *pb.DemandRequest, service float64) (*pb.DemandResponse, error) {
+	if in.Foals != nil || in.FailureRate != nil {
+		return nil, Status(refusal.New("mean", *in.Mean, "either a mean need, or foals and a failure_rate"))
+	}
+	r, err := engine.SteadyDemand(engine.SteadyDemandInput{Mean: *in.Mean, Service: service})
+	b := basisOf(r.Basis)
+	return answer(&pb.DemandResponse{
+		FoalsCovered: int32(r.Stock), Probability: r.Probability, Expected: *in.Mean,
+		ExpectedShort: &r.ExpectedShort, Filled: &r.Filled,
+		Cautions: b.cautions, Steps: b.steps, Sources: b.sources, Versions: b.versions,
 	}, err)
 }

@@ -56,6 +56,16 @@ func TestDoseCarriesWhatTheEngineSays(t *testing.T) {
 	}
 	require.EqualValues(t, want.Bags.BagsNow, got.GetBagsNow())
 	require.EqualValues(t, want.Bags.BagsTotal, got.GetBagsTotal())
+	require.Equal(t, want.CeilingMl, got.GetCeilingMl())
+	require.Equal(t, want.DistributionMlPerKg, got.GetDistributionMlPerKg())
+	for _, pair := range []struct {
+		want *engine.BagOutcome
+		got  *pb.BagOutcome
+	}{{&want.Bags.Now, got.Bags.Now}, {&want.Bags.Total, got.Bags.Total}, {want.Bags.OneFewer, got.Bags.OneFewer}, {want.Bags.Asked, got.Bags.Asked}} {
+		require.EqualValues(t, pair.want.Bags, pair.got.Bags)
+		require.Equal(t, pair.want.VolumeMl, pair.got.VolumeMl)
+		require.Equal(t, pair.want.ExpectedIgGGPerL.Low, pair.got.ExpectedIggGPerL.Low)
+	}
 	require.Equal(t, want.Steps, got.Steps)
 	require.Equal(t, want.Sources, got.Sources)
 	require.Len(t, got.Cautions, len(want.Cautions))
@@ -80,7 +90,15 @@ func TestPlansNeedTheirInputs(t *testing.T) {
 		"bags[0].volume_ml": errorOf(p.Pick(ctx, &pb.PickRequest{NeedMl: new(900.0), Stock: []*pb.StockBag{
 			{Id: "a", VolumeMl: 950.5, UseBy: "2027-01-01T00:00:00Z", State: "frozen"},
 		}})),
-		"stock": errorOf(p.Pick(ctx, &pb.PickRequest{NeedMl: new(900.0), Stock: make([]*pb.StockBag, engine.MaxPickBags+1)})),
+		"noted":             errorOf(p.End(ctx, &pb.EndRequest{VolumeMl: new(950.0), Noted: []string{"02:10"}})),
+		"notes":             errorOf(p.End(ctx, &pb.EndRequest{VolumeMl: new(950.0), Noted: []string{"02:10=150"}})),
+		"recorded":          errorOf(p.Thaw(ctx, &pb.ThawRequest{HeldAtC: new(37.0), Recorded: []string{"40"}})),
+		"warm":              errorOf(p.Shelf(ctx, &pb.ShelfRequest{Warm: []string{"40@warm"}})),
+		"mean":              errorOf(p.Demand(ctx, &pb.DemandRequest{Mean: new(4.0), Foals: new(int32(3))})),
+		"share_found":       errorOf(p.Dose(ctx, &pb.DoseRequest{WeightKg: new(50.0), IggGPerL: new(3.0), ShareFoundLow: new(0.4)})),
+		"isoerythrolysis":   errorOf(p.Assess(ctx, &pb.AssessRequest{AgeH: new(14.0), IggGPerL: new(3.0), Isoerythrolysis: "maybe"})),
+		"glucose_mg_per_dl": errorOf(p.Assess(ctx, &pb.AssessRequest{AgeH: new(14.0), IggGPerL: new(3.0), GlucoseMgPerDl: new(4.2)})),
+		"stock":             errorOf(p.Pick(ctx, &pb.PickRequest{NeedMl: new(900.0), Stock: make([]*pb.StockBag, engine.MaxPickBags+1)})),
 	} {
 		requireRefused(t, err, field)
 	}
@@ -138,20 +156,6 @@ func TestListsOfSignsAndKinds(t *testing.T) {
 	}
 }
 
-// shownInSteps are results that have no field of their own in the contract; the
-// steps print each of them.
-var shownInSteps = map[string]bool{
-	"DoseResult.DistributionMlPerKg": true, "DoseResult.CeilingMl": true, "DoseResult.Bags": true,
-	"DripResult.TotalMin": true, "DripResult.Marks": true,
-	"ResponseResult.RiseGPerL": true, "ResponseResult.IgGGivenG": true,
-	"ProteinResult.VolumeMlPerKg": true,
-	"StallTestResult.Sensitivity": true, "StallTestResult.Specificity": true, "StallTestResult.CutGPerL": true,
-	"IntervalResult.Share": true, "IntervalResult.OneSidedHigh": true,
-	"DemandResult.Probability": true, "DemandResult.Expected": true,
-	"PickResult.VolumeMl": true, "PickResult.ShortMl": true, "PickResult.Excluded": true,
-	"ThawResult.Learned": true, "FlowResult.TorricelliMlPerMin": true, "MktResult.MeanC": true,
-}
-
 // TestEveryResultHasItsField holds the engine's results against the contract: a
 // field added to one and not to the other fails here.
 func TestEveryResultHasItsField(t *testing.T) {
@@ -167,11 +171,13 @@ func TestEveryResultHasItsField(t *testing.T) {
 		{engine.IntervalResult{}, &pb.IntervalResponse{}}, {engine.ExactResult{}, &pb.ExactResponse{}},
 		{engine.DemandResult{}, &pb.DemandResponse{}}, {engine.FlowResult{}, &pb.FlowResponse{}},
 		{engine.MktResult{}, &pb.MktResponse{}}, {engine.DripStage{}, &pb.DripStage{}},
+		{engine.DripMark{}, &pb.DripMark{}}, {engine.BagOutcome{}, &pb.BagOutcome{}}, {engine.PickExcluded{}, &pb.PickExcluded{}},
+		{engine.ThawLearned{}, &pb.ThawLearned{}}, {engine.StallTestKind{}, &pb.PublishedTest{}}, {engine.PredictEndResult{}, &pb.EndResponse{}},
 	} {
 		typ := reflect.TypeOf(pair.result)
 		for i := range typ.NumField() {
 			name := typ.Field(i).Name
-			if name == "Basis" || shownInSteps[typ.Name()+"."+name] {
+			if name == "Basis" {
 				continue
 			}
 			require.True(t, hasField(pair.answer.ProtoReflect().Descriptor(), name), "%s.%s is dropped", typ.Name(), name)
@@ -187,4 +193,75 @@ func hasField(d protoreflect.MessageDescriptor, goName string) bool {
 		}
 	}
 	return false
+}
+
+func TestADistanceOfNoughtIsNotAnAbsentOne(t *testing.T) {
+	bag := func(id string, distance *int32) *pb.StockBag {
+		return &pb.StockBag{Id: id, VolumeMl: 950, UseBy: "2027-01-01T00:00:00Z", State: "frozen", Place: "clinic", Distance: distance}
+	}
+	got, err := plans().Pick(ctx, &pb.PickRequest{NeedMl: new(900.0), Stock: []*pb.StockBag{bag("a", nil), bag("b", new(int32(0)))}})
+	require.NoError(t, err)
+	require.Equal(t, []string{"b"}, got.Bags, "absent is 1, nought is at hand")
+}
+
+func TestPicksSayWhatWasLeftOut(t *testing.T) {
+	got, err := plans().Pick(ctx, &pb.PickRequest{NeedMl: new(900.0), Stock: []*pb.StockBag{{Id: "a", VolumeMl: 950, UseBy: "2027-01-01T00:00:00Z", State: "on_hold"}}})
+	require.NoError(t, err)
+	require.Equal(t, 900.0, got.ShortMl)
+	require.Equal(t, "on hold", got.Excluded[0].Because)
+	schema, err := plans().Pick(ctx, &pb.PickRequest{Schema: true})
+	require.NoError(t, err)
+	require.Equal(t, engine.PickSchema, schema.Schema)
+}
+
+func TestEndOfARunningBag(t *testing.T) {
+	got, err := plans().End(ctx, &pb.EndRequest{VolumeMl: new(950.0), WeightKg: new(50.0), Noted: []string{"02:10=150", "02:30 = 430"}})
+	require.NoError(t, err)
+	require.Equal(t, 840.0, got.MlPerH) // 280 mL in 20 min
+	require.Equal(t, "2026-11-24T03:07:08Z", got.EndAt)
+	require.Less(t, got.Early, got.EndAt)
+	require.Greater(t, got.Late, got.EndAt)
+	stopped, err := plans().End(ctx, &pb.EndRequest{VolumeMl: new(950.0), Noted: []string{"02:10=150", "02:30=150"}})
+	require.NoError(t, err)
+	require.Empty(t, stopped.EndAt)
+	require.Equal(t, "drip_not_running", stopped.Cautions[0].Code)
+}
+
+func TestOwnThawsMoveTheMiddle(t *testing.T) {
+	ask := &pb.ThawRequest{HeldAtC: new(37.0), BagThicknessMm: new(40.0)}
+	plain, err := plans().Thaw(ctx, ask)
+	require.NoError(t, err)
+	require.Nil(t, plain.Learned)
+	ask.Recorded = []string{"40=60", "40 = 58,5", "38=57"}
+	own, err := plans().Thaw(ctx, ask)
+	require.NoError(t, err)
+	require.EqualValues(t, 3, own.Learned.N)
+	require.InDelta(t, plain.ThawMinutes.Mid*own.Learned.Factor, own.ThawMinutes.Mid, 1e-9)
+}
+
+func TestWarmFreezerQuarantines(t *testing.T) {
+	got, err := plans().Shelf(ctx, &pb.ShelfRequest{Expiry: "2028-03", Warm: []string{"40@-6"}})
+	require.NoError(t, err)
+	require.Equal(t, []string{"quarantined", "frozen"}, got.States)
+	require.Equal(t, "exempt", got.SourcePlasmaClass)
+	got, err = plans().Shelf(ctx, &pb.ShelfRequest{Expiry: "2028-03", Warm: []string{"3@4/soft"}})
+	require.NoError(t, err)
+	require.Equal(t, []string{"quarantined", "thawed"}, got.States)
+	require.Equal(t, "salvaged", got.SourcePlasmaClass)
+}
+
+func TestDemandOfAMean(t *testing.T) {
+	got, err := plans().Demand(ctx, &pb.DemandRequest{Mean: new(4.0), Service: new(0.8)})
+	require.NoError(t, err)
+	require.EqualValues(t, 6, got.FoalsCovered)
+	require.InDelta(t, 0.19543, got.GetExpectedShort(), 1e-4)
+}
+
+func TestIndicationsAreListed(t *testing.T) {
+	got, err := plans().Dose(ctx, &pb.DoseRequest{Indications: true})
+	require.NoError(t, err)
+	require.Len(t, got.Indications, len(engine.Indications()))
+	require.Equal(t, 20.0, got.Indications[0].GetLowMlPerKg())
+	require.Nil(t, got.Indications[0].LowMl)
+	require.Nil(t, got.IggLackingG)
 }

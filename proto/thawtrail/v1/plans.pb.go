@@ -230,16 +230,20 @@ func (x *WeighResponse) GetVersions() []string {
 }
 
 type AssessRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	AgeH          *float64               `protobuf:"fixed64,1,opt,name=age_h,json=ageH,proto3,oneof" json:"age_h,omitempty"`
-	IggGPerL      *float64               `protobuf:"fixed64,2,opt,name=igg_g_per_l,json=iggGPerL,proto3,oneof" json:"igg_g_per_l,omitempty"`
-	IggMgPerDl    *float64               `protobuf:"fixed64,3,opt,name=igg_mg_per_dl,json=iggMgPerDl,proto3,oneof" json:"igg_mg_per_dl,omitempty"`
-	IggBand       string                 `protobuf:"bytes,4,opt,name=igg_band,json=iggBand,proto3" json:"igg_band,omitempty"`
-	IggUnknown    bool                   `protobuf:"varint,5,opt,name=igg_unknown,json=iggUnknown,proto3" json:"igg_unknown,omitempty"`
-	Sign          []string               `protobuf:"bytes,6,rep,name=sign,proto3" json:"sign,omitempty"`
-	Signs         bool                   `protobuf:"varint,7,opt,name=signs,proto3" json:"signs,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	state           protoimpl.MessageState `protogen:"open.v1"`
+	AgeH            *float64               `protobuf:"fixed64,1,opt,name=age_h,json=ageH,proto3,oneof" json:"age_h,omitempty"`
+	IggGPerL        *float64               `protobuf:"fixed64,2,opt,name=igg_g_per_l,json=iggGPerL,proto3,oneof" json:"igg_g_per_l,omitempty"`
+	IggMgPerDl      *float64               `protobuf:"fixed64,3,opt,name=igg_mg_per_dl,json=iggMgPerDl,proto3,oneof" json:"igg_mg_per_dl,omitempty"`
+	IggBand         string                 `protobuf:"bytes,4,opt,name=igg_band,json=iggBand,proto3" json:"igg_band,omitempty"`
+	IggUnknown      bool                   `protobuf:"varint,5,opt,name=igg_unknown,json=iggUnknown,proto3" json:"igg_unknown,omitempty"`
+	Sign            []string               `protobuf:"bytes,6,rep,name=sign,proto3" json:"sign,omitempty"`
+	Signs           bool                   `protobuf:"varint,7,opt,name=signs,proto3" json:"signs,omitempty"`
+	TemperatureC    *float64               `protobuf:"fixed64,8,opt,name=temperature_c,json=temperatureC,proto3,oneof" json:"temperature_c,omitempty"`
+	GlucoseMmolPerL *float64               `protobuf:"fixed64,9,opt,name=glucose_mmol_per_l,json=glucoseMmolPerL,proto3,oneof" json:"glucose_mmol_per_l,omitempty"`
+	GlucoseMgPerDl  *float64               `protobuf:"fixed64,10,opt,name=glucose_mg_per_dl,json=glucoseMgPerDl,proto3,oneof" json:"glucose_mg_per_dl,omitempty"`
+	Isoerythrolysis string                 `protobuf:"bytes,11,opt,name=isoerythrolysis,proto3" json:"isoerythrolysis,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *AssessRequest) Reset() {
@@ -321,6 +325,34 @@ func (x *AssessRequest) GetSigns() bool {
 	return false
 }
 
+func (x *AssessRequest) GetTemperatureC() float64 {
+	if x != nil && x.TemperatureC != nil {
+		return *x.TemperatureC
+	}
+	return 0
+}
+
+func (x *AssessRequest) GetGlucoseMmolPerL() float64 {
+	if x != nil && x.GlucoseMmolPerL != nil {
+		return *x.GlucoseMmolPerL
+	}
+	return 0
+}
+
+func (x *AssessRequest) GetGlucoseMgPerDl() float64 {
+	if x != nil && x.GlucoseMgPerDl != nil {
+		return *x.GlucoseMgPerDl
+	}
+	return 0
+}
+
+func (x *AssessRequest) GetIsoerythrolysis() string {
+	if x != nil {
+		return x.Isoerythrolysis
+	}
+	return ""
+}
+
 type AssessResponse struct {
 	state           protoimpl.MessageState `protogen:"open.v1"`
 	IggClass        string                 `protobuf:"bytes,1,opt,name=igg_class,json=iggClass,proto3" json:"igg_class,omitempty"`
@@ -329,12 +361,14 @@ type AssessResponse struct {
 	OfferReferral   bool                   `protobuf:"varint,4,opt,name=offer_referral,json=offerReferral,proto3" json:"offer_referral,omitempty"`
 	Because         []string               `protobuf:"bytes,5,rep,name=because,proto3" json:"because,omitempty"`
 	KnownSigns      []string               `protobuf:"bytes,6,rep,name=known_signs,json=knownSigns,proto3" json:"known_signs,omitempty"`
-	Cautions        []*Caution             `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
-	Steps           []string               `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
-	Sources         []string               `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
-	Versions        []string               `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// The class by a second published scheme: partial 2 to 4 g/L, total below 2.
+	OtherSchemeClass string     `protobuf:"bytes,7,opt,name=other_scheme_class,json=otherSchemeClass,proto3" json:"other_scheme_class,omitempty"`
+	Cautions         []*Caution `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	Steps            []string   `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
+	Sources          []string   `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
+	Versions         []string   `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *AssessResponse) Reset() {
@@ -407,6 +441,13 @@ func (x *AssessResponse) GetKnownSigns() []string {
 		return x.KnownSigns
 	}
 	return nil
+}
+
+func (x *AssessResponse) GetOtherSchemeClass() string {
+	if x != nil {
+		return x.OtherSchemeClass
+	}
+	return ""
 }
 
 func (x *AssessResponse) GetCautions() []*Caution {
@@ -529,23 +570,113 @@ func (x *TestRequest) GetKinds() bool {
 	return false
 }
 
+// PublishedTest is one published comparison of a test with a reference.
+type PublishedTest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Kind          string                 `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
+	CutGPerL      float64                `protobuf:"fixed64,2,opt,name=cut_g_per_l,json=cutGPerL,proto3" json:"cut_g_per_l,omitempty"`
+	Sensitivity   float64                `protobuf:"fixed64,3,opt,name=sensitivity,proto3" json:"sensitivity,omitempty"`
+	Specificity   float64                `protobuf:"fixed64,4,opt,name=specificity,proto3" json:"specificity,omitempty"`
+	Note          string                 `protobuf:"bytes,5,opt,name=note,proto3" json:"note,omitempty"`
+	Source        string                 `protobuf:"bytes,6,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PublishedTest) Reset() {
+	*x = PublishedTest{}
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PublishedTest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PublishedTest) ProtoMessage() {}
+
+func (x *PublishedTest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PublishedTest.ProtoReflect.Descriptor instead.
+func (*PublishedTest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *PublishedTest) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *PublishedTest) GetCutGPerL() float64 {
+	if x != nil {
+		return x.CutGPerL
+	}
+	return 0
+}
+
+func (x *PublishedTest) GetSensitivity() float64 {
+	if x != nil {
+		return x.Sensitivity
+	}
+	return 0
+}
+
+func (x *PublishedTest) GetSpecificity() float64 {
+	if x != nil {
+		return x.Specificity
+	}
+	return 0
+}
+
+func (x *PublishedTest) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *PublishedTest) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
 type TestResponse struct {
 	state                protoimpl.MessageState `protogen:"open.v1"`
 	ProbBelowCut         *float64               `protobuf:"fixed64,1,opt,name=prob_below_cut,json=probBelowCut,proto3,oneof" json:"prob_below_cut,omitempty"`
 	LikelihoodRatioBelow *float64               `protobuf:"fixed64,2,opt,name=likelihood_ratio_below,json=likelihoodRatioBelow,proto3,oneof" json:"likelihood_ratio_below,omitempty"`
 	LikelihoodRatioAbove *float64               `protobuf:"fixed64,3,opt,name=likelihood_ratio_above,json=likelihoodRatioAbove,proto3,oneof" json:"likelihood_ratio_above,omitempty"`
 	KnownKinds           []string               `protobuf:"bytes,4,rep,name=known_kinds,json=knownKinds,proto3" json:"known_kinds,omitempty"`
-	Cautions             []*Caution             `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
-	Steps                []string               `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
-	Sources              []string               `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
-	Versions             []string               `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
-	unknownFields        protoimpl.UnknownFields
-	sizeCache            protoimpl.SizeCache
+	Sensitivity          *float64               `protobuf:"fixed64,5,opt,name=sensitivity,proto3,oneof" json:"sensitivity,omitempty"`
+	Specificity          *float64               `protobuf:"fixed64,6,opt,name=specificity,proto3,oneof" json:"specificity,omitempty"`
+	CutGPerL             *float64               `protobuf:"fixed64,7,opt,name=cut_g_per_l,json=cutGPerL,proto3,oneof" json:"cut_g_per_l,omitempty"`
+	// All published comparisons, where the kinds were asked for.
+	KnownTests    []*PublishedTest `protobuf:"bytes,8,rep,name=known_tests,json=knownTests,proto3" json:"known_tests,omitempty"`
+	Cautions      []*Caution       `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	Steps         []string         `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
+	Sources       []string         `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
+	Versions      []string         `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *TestResponse) Reset() {
 	*x = TestResponse{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -557,7 +688,7 @@ func (x *TestResponse) String() string {
 func (*TestResponse) ProtoMessage() {}
 
 func (x *TestResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -570,7 +701,7 @@ func (x *TestResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TestResponse.ProtoReflect.Descriptor instead.
 func (*TestResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{6}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *TestResponse) GetProbBelowCut() float64 {
@@ -597,6 +728,34 @@ func (x *TestResponse) GetLikelihoodRatioAbove() float64 {
 func (x *TestResponse) GetKnownKinds() []string {
 	if x != nil {
 		return x.KnownKinds
+	}
+	return nil
+}
+
+func (x *TestResponse) GetSensitivity() float64 {
+	if x != nil && x.Sensitivity != nil {
+		return *x.Sensitivity
+	}
+	return 0
+}
+
+func (x *TestResponse) GetSpecificity() float64 {
+	if x != nil && x.Specificity != nil {
+		return *x.Specificity
+	}
+	return 0
+}
+
+func (x *TestResponse) GetCutGPerL() float64 {
+	if x != nil && x.CutGPerL != nil {
+		return *x.CutGPerL
+	}
+	return 0
+}
+
+func (x *TestResponse) GetKnownTests() []*PublishedTest {
+	if x != nil {
+		return x.KnownTests
 	}
 	return nil
 }
@@ -646,13 +805,19 @@ type DoseRequest struct {
 	Bags                *int32                 `protobuf:"varint,13,opt,name=bags,proto3,oneof" json:"bags,omitempty"`
 	WeightLowKg         *float64               `protobuf:"fixed64,14,opt,name=weight_low_kg,json=weightLowKg,proto3,oneof" json:"weight_low_kg,omitempty"`
 	WeightHighKg        *float64               `protobuf:"fixed64,15,opt,name=weight_high_kg,json=weightHighKg,proto3,oneof" json:"weight_high_kg,omitempty"`
+	CeilingMlPerKg_24H  *float64               `protobuf:"fixed64,16,opt,name=ceiling_ml_per_kg_24h,json=ceilingMlPerKg24h,proto3,oneof" json:"ceiling_ml_per_kg_24h,omitempty"`
+	ShareFoundLow       *float64               `protobuf:"fixed64,17,opt,name=share_found_low,json=shareFoundLow,proto3,oneof" json:"share_found_low,omitempty"`
+	ShareFoundHigh      *float64               `protobuf:"fixed64,18,opt,name=share_found_high,json=shareFoundHigh,proto3,oneof" json:"share_found_high,omitempty"`
+	DonorIggLowGPerL    *float64               `protobuf:"fixed64,19,opt,name=donor_igg_low_g_per_l,json=donorIggLowGPerL,proto3,oneof" json:"donor_igg_low_g_per_l,omitempty"`
+	DonorIggHighGPerL   *float64               `protobuf:"fixed64,20,opt,name=donor_igg_high_g_per_l,json=donorIggHighGPerL,proto3,oneof" json:"donor_igg_high_g_per_l,omitempty"`
+	Indications         bool                   `protobuf:"varint,21,opt,name=indications,proto3" json:"indications,omitempty"`
 	unknownFields       protoimpl.UnknownFields
 	sizeCache           protoimpl.SizeCache
 }
 
 func (x *DoseRequest) Reset() {
 	*x = DoseRequest{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -664,7 +829,7 @@ func (x *DoseRequest) String() string {
 func (*DoseRequest) ProtoMessage() {}
 
 func (x *DoseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -677,7 +842,7 @@ func (x *DoseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DoseRequest.ProtoReflect.Descriptor instead.
 func (*DoseRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{7}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *DoseRequest) GetWeightKg() float64 {
@@ -785,26 +950,332 @@ func (x *DoseRequest) GetWeightHighKg() float64 {
 	return 0
 }
 
-type DoseResponse struct {
+func (x *DoseRequest) GetCeilingMlPerKg_24H() float64 {
+	if x != nil && x.CeilingMlPerKg_24H != nil {
+		return *x.CeilingMlPerKg_24H
+	}
+	return 0
+}
+
+func (x *DoseRequest) GetShareFoundLow() float64 {
+	if x != nil && x.ShareFoundLow != nil {
+		return *x.ShareFoundLow
+	}
+	return 0
+}
+
+func (x *DoseRequest) GetShareFoundHigh() float64 {
+	if x != nil && x.ShareFoundHigh != nil {
+		return *x.ShareFoundHigh
+	}
+	return 0
+}
+
+func (x *DoseRequest) GetDonorIggLowGPerL() float64 {
+	if x != nil && x.DonorIggLowGPerL != nil {
+		return *x.DonorIggLowGPerL
+	}
+	return 0
+}
+
+func (x *DoseRequest) GetDonorIggHighGPerL() float64 {
+	if x != nil && x.DonorIggHighGPerL != nil {
+		return *x.DonorIggHighGPerL
+	}
+	return 0
+}
+
+func (x *DoseRequest) GetIndications() bool {
+	if x != nil {
+		return x.Indications
+	}
+	return false
+}
+
+// BagOutcome is what a number of bags gives. The ranges are absent where the IgG
+// of the plasma is not known.
+type BagOutcome struct {
 	state             protoimpl.MessageState `protogen:"open.v1"`
-	IggLackingG       *Span                  `protobuf:"bytes,1,opt,name=igg_lacking_g,json=iggLackingG,proto3" json:"igg_lacking_g,omitempty"`
-	VolumeMl          *Span                  `protobuf:"bytes,2,opt,name=volume_ml,json=volumeMl,proto3" json:"volume_ml,omitempty"`
-	VolumeMlPerKg     *Span                  `protobuf:"bytes,3,opt,name=volume_ml_per_kg,json=volumeMlPerKg,proto3" json:"volume_ml_per_kg,omitempty"`
-	BagsNow           *int32                 `protobuf:"varint,4,opt,name=bags_now,json=bagsNow,proto3,oneof" json:"bags_now,omitempty"`
-	BagsTotal         *int32                 `protobuf:"varint,5,opt,name=bags_total,json=bagsTotal,proto3,oneof" json:"bags_total,omitempty"`
-	ExpectedRiseGPerL *Span                  `protobuf:"bytes,6,opt,name=expected_rise_g_per_l,json=expectedRiseGPerL,proto3" json:"expected_rise_g_per_l,omitempty"`
-	ExpectedIggGPerL  *Span                  `protobuf:"bytes,7,opt,name=expected_igg_g_per_l,json=expectedIggGPerL,proto3" json:"expected_igg_g_per_l,omitempty"`
-	Cautions          []*Caution             `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
-	Steps             []string               `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
-	Sources           []string               `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
-	Versions          []string               `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
+	Bags              int32                  `protobuf:"varint,1,opt,name=bags,proto3" json:"bags,omitempty"`
+	VolumeMl          float64                `protobuf:"fixed64,2,opt,name=volume_ml,json=volumeMl,proto3" json:"volume_ml,omitempty"`
+	VolumeMlPerKg     float64                `protobuf:"fixed64,3,opt,name=volume_ml_per_kg,json=volumeMlPerKg,proto3" json:"volume_ml_per_kg,omitempty"`
+	ExpectedRiseGPerL *Span                  `protobuf:"bytes,4,opt,name=expected_rise_g_per_l,json=expectedRiseGPerL,proto3" json:"expected_rise_g_per_l,omitempty"`
+	ExpectedIggGPerL  *Span                  `protobuf:"bytes,5,opt,name=expected_igg_g_per_l,json=expectedIggGPerL,proto3" json:"expected_igg_g_per_l,omitempty"`
 	unknownFields     protoimpl.UnknownFields
 	sizeCache         protoimpl.SizeCache
 }
 
+func (x *BagOutcome) Reset() {
+	*x = BagOutcome{}
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BagOutcome) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BagOutcome) ProtoMessage() {}
+
+func (x *BagOutcome) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BagOutcome.ProtoReflect.Descriptor instead.
+func (*BagOutcome) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *BagOutcome) GetBags() int32 {
+	if x != nil {
+		return x.Bags
+	}
+	return 0
+}
+
+func (x *BagOutcome) GetVolumeMl() float64 {
+	if x != nil {
+		return x.VolumeMl
+	}
+	return 0
+}
+
+func (x *BagOutcome) GetVolumeMlPerKg() float64 {
+	if x != nil {
+		return x.VolumeMlPerKg
+	}
+	return 0
+}
+
+func (x *BagOutcome) GetExpectedRiseGPerL() *Span {
+	if x != nil {
+		return x.ExpectedRiseGPerL
+	}
+	return nil
+}
+
+func (x *BagOutcome) GetExpectedIggGPerL() *Span {
+	if x != nil {
+		return x.ExpectedIggGPerL
+	}
+	return nil
+}
+
+// BagPlan is what whole bags would do: those for now, all, one fewer than all,
+// and the number asked about.
+type BagPlan struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Now           *BagOutcome            `protobuf:"bytes,1,opt,name=now,proto3" json:"now,omitempty"`
+	Total         *BagOutcome            `protobuf:"bytes,2,opt,name=total,proto3" json:"total,omitempty"`
+	OneFewer      *BagOutcome            `protobuf:"bytes,3,opt,name=one_fewer,json=oneFewer,proto3" json:"one_fewer,omitempty"`
+	Asked         *BagOutcome            `protobuf:"bytes,4,opt,name=asked,proto3" json:"asked,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BagPlan) Reset() {
+	*x = BagPlan{}
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BagPlan) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BagPlan) ProtoMessage() {}
+
+func (x *BagPlan) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BagPlan.ProtoReflect.Descriptor instead.
+func (*BagPlan) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *BagPlan) GetNow() *BagOutcome {
+	if x != nil {
+		return x.Now
+	}
+	return nil
+}
+
+func (x *BagPlan) GetTotal() *BagOutcome {
+	if x != nil {
+		return x.Total
+	}
+	return nil
+}
+
+func (x *BagPlan) GetOneFewer() *BagOutcome {
+	if x != nil {
+		return x.OneFewer
+	}
+	return nil
+}
+
+func (x *BagPlan) GetAsked() *BagOutcome {
+	if x != nil {
+		return x.Asked
+	}
+	return nil
+}
+
+// Indication is one published use. An amount is absent where none was read.
+type Indication struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Name          string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Patient       string                 `protobuf:"bytes,2,opt,name=patient,proto3" json:"patient,omitempty"`
+	LowMl         *float64               `protobuf:"fixed64,3,opt,name=low_ml,json=lowMl,proto3,oneof" json:"low_ml,omitempty"`
+	HighMl        *float64               `protobuf:"fixed64,4,opt,name=high_ml,json=highMl,proto3,oneof" json:"high_ml,omitempty"`
+	LowMlPerKg    *float64               `protobuf:"fixed64,5,opt,name=low_ml_per_kg,json=lowMlPerKg,proto3,oneof" json:"low_ml_per_kg,omitempty"`
+	HighMlPerKg   *float64               `protobuf:"fixed64,6,opt,name=high_ml_per_kg,json=highMlPerKg,proto3,oneof" json:"high_ml_per_kg,omitempty"`
+	Finding       string                 `protobuf:"bytes,7,opt,name=finding,proto3" json:"finding,omitempty"`
+	Source        string                 `protobuf:"bytes,8,opt,name=source,proto3" json:"source,omitempty"`
+	Disputed      string                 `protobuf:"bytes,9,opt,name=disputed,proto3" json:"disputed,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Indication) Reset() {
+	*x = Indication{}
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Indication) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Indication) ProtoMessage() {}
+
+func (x *Indication) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Indication.ProtoReflect.Descriptor instead.
+func (*Indication) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *Indication) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Indication) GetPatient() string {
+	if x != nil {
+		return x.Patient
+	}
+	return ""
+}
+
+func (x *Indication) GetLowMl() float64 {
+	if x != nil && x.LowMl != nil {
+		return *x.LowMl
+	}
+	return 0
+}
+
+func (x *Indication) GetHighMl() float64 {
+	if x != nil && x.HighMl != nil {
+		return *x.HighMl
+	}
+	return 0
+}
+
+func (x *Indication) GetLowMlPerKg() float64 {
+	if x != nil && x.LowMlPerKg != nil {
+		return *x.LowMlPerKg
+	}
+	return 0
+}
+
+func (x *Indication) GetHighMlPerKg() float64 {
+	if x != nil && x.HighMlPerKg != nil {
+		return *x.HighMlPerKg
+	}
+	return 0
+}
+
+func (x *Indication) GetFinding() string {
+	if x != nil {
+		return x.Finding
+	}
+	return ""
+}
+
+func (x *Indication) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+func (x *Indication) GetDisputed() string {
+	if x != nil {
+		return x.Disputed
+	}
+	return ""
+}
+
+type DoseResponse struct {
+	state               protoimpl.MessageState `protogen:"open.v1"`
+	IggLackingG         *Span                  `protobuf:"bytes,1,opt,name=igg_lacking_g,json=iggLackingG,proto3" json:"igg_lacking_g,omitempty"`
+	VolumeMl            *Span                  `protobuf:"bytes,2,opt,name=volume_ml,json=volumeMl,proto3" json:"volume_ml,omitempty"`
+	VolumeMlPerKg       *Span                  `protobuf:"bytes,3,opt,name=volume_ml_per_kg,json=volumeMlPerKg,proto3" json:"volume_ml_per_kg,omitempty"`
+	BagsNow             *int32                 `protobuf:"varint,4,opt,name=bags_now,json=bagsNow,proto3,oneof" json:"bags_now,omitempty"`
+	BagsTotal           *int32                 `protobuf:"varint,5,opt,name=bags_total,json=bagsTotal,proto3,oneof" json:"bags_total,omitempty"`
+	ExpectedRiseGPerL   *Span                  `protobuf:"bytes,6,opt,name=expected_rise_g_per_l,json=expectedRiseGPerL,proto3" json:"expected_rise_g_per_l,omitempty"`
+	ExpectedIggGPerL    *Span                  `protobuf:"bytes,7,opt,name=expected_igg_g_per_l,json=expectedIggGPerL,proto3" json:"expected_igg_g_per_l,omitempty"`
+	DistributionMlPerKg *float64               `protobuf:"fixed64,8,opt,name=distribution_ml_per_kg,json=distributionMlPerKg,proto3,oneof" json:"distribution_ml_per_kg,omitempty"`
+	// For any 24 h; what was given counts against it.
+	CeilingMl *float64 `protobuf:"fixed64,9,opt,name=ceiling_ml,json=ceilingMl,proto3,oneof" json:"ceiling_ml,omitempty"`
+	// What whole bags would do.
+	Bags *BagPlan `protobuf:"bytes,10,opt,name=bags,proto3" json:"bags,omitempty"`
+	// Published uses, where they were asked for.
+	Indications   []*Indication `protobuf:"bytes,11,rep,name=indications,proto3" json:"indications,omitempty"`
+	Cautions      []*Caution    `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	Steps         []string      `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
+	Sources       []string      `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
+	Versions      []string      `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
 func (x *DoseResponse) Reset() {
 	*x = DoseResponse{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -816,7 +1287,7 @@ func (x *DoseResponse) String() string {
 func (*DoseResponse) ProtoMessage() {}
 
 func (x *DoseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -829,7 +1300,7 @@ func (x *DoseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DoseResponse.ProtoReflect.Descriptor instead.
 func (*DoseResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{8}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *DoseResponse) GetIggLackingG() *Span {
@@ -881,6 +1352,34 @@ func (x *DoseResponse) GetExpectedIggGPerL() *Span {
 	return nil
 }
 
+func (x *DoseResponse) GetDistributionMlPerKg() float64 {
+	if x != nil && x.DistributionMlPerKg != nil {
+		return *x.DistributionMlPerKg
+	}
+	return 0
+}
+
+func (x *DoseResponse) GetCeilingMl() float64 {
+	if x != nil && x.CeilingMl != nil {
+		return *x.CeilingMl
+	}
+	return 0
+}
+
+func (x *DoseResponse) GetBags() *BagPlan {
+	if x != nil {
+		return x.Bags
+	}
+	return nil
+}
+
+func (x *DoseResponse) GetIndications() []*Indication {
+	if x != nil {
+		return x.Indications
+	}
+	return nil
+}
+
 func (x *DoseResponse) GetCautions() []*Caution {
 	if x != nil {
 		return x.Cautions
@@ -924,7 +1423,7 @@ type ResponseRequest struct {
 
 func (x *ResponseRequest) Reset() {
 	*x = ResponseRequest{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[9]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -936,7 +1435,7 @@ func (x *ResponseRequest) String() string {
 func (*ResponseRequest) ProtoMessage() {}
 
 func (x *ResponseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[9]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -949,7 +1448,7 @@ func (x *ResponseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResponseRequest.ProtoReflect.Descriptor instead.
 func (*ResponseRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{9}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ResponseRequest) GetWeightKg() float64 {
@@ -1005,6 +1504,8 @@ type ResponseResponse struct {
 	state                       protoimpl.MessageState `protogen:"open.v1"`
 	ApparentDistributionMlPerKg *float64               `protobuf:"fixed64,1,opt,name=apparent_distribution_ml_per_kg,json=apparentDistributionMlPerKg,proto3,oneof" json:"apparent_distribution_ml_per_kg,omitempty"`
 	ShareFound                  float64                `protobuf:"fixed64,2,opt,name=share_found,json=shareFound,proto3" json:"share_found,omitempty"`
+	RiseGPerL                   float64                `protobuf:"fixed64,3,opt,name=rise_g_per_l,json=riseGPerL,proto3" json:"rise_g_per_l,omitempty"`
+	IggGivenG                   float64                `protobuf:"fixed64,4,opt,name=igg_given_g,json=iggGivenG,proto3" json:"igg_given_g,omitempty"`
 	Cautions                    []*Caution             `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
 	Steps                       []string               `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
 	Sources                     []string               `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
@@ -1015,7 +1516,7 @@ type ResponseResponse struct {
 
 func (x *ResponseResponse) Reset() {
 	*x = ResponseResponse{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1027,7 +1528,7 @@ func (x *ResponseResponse) String() string {
 func (*ResponseResponse) ProtoMessage() {}
 
 func (x *ResponseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1040,7 +1541,7 @@ func (x *ResponseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResponseResponse.ProtoReflect.Descriptor instead.
 func (*ResponseResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{10}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ResponseResponse) GetApparentDistributionMlPerKg() float64 {
@@ -1053,6 +1554,20 @@ func (x *ResponseResponse) GetApparentDistributionMlPerKg() float64 {
 func (x *ResponseResponse) GetShareFound() float64 {
 	if x != nil {
 		return x.ShareFound
+	}
+	return 0
+}
+
+func (x *ResponseResponse) GetRiseGPerL() float64 {
+	if x != nil {
+		return x.RiseGPerL
+	}
+	return 0
+}
+
+func (x *ResponseResponse) GetIggGivenG() float64 {
+	if x != nil {
+		return x.IggGivenG
 	}
 	return 0
 }
@@ -1099,7 +1614,7 @@ type ProteinRequest struct {
 
 func (x *ProteinRequest) Reset() {
 	*x = ProteinRequest{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1111,7 +1626,7 @@ func (x *ProteinRequest) String() string {
 func (*ProteinRequest) ProtoMessage() {}
 
 func (x *ProteinRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1124,7 +1639,7 @@ func (x *ProteinRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProteinRequest.ProtoReflect.Descriptor instead.
 func (*ProteinRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{11}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ProteinRequest) GetWeightKg() float64 {
@@ -1172,6 +1687,7 @@ func (x *ProteinRequest) GetSpaceFactor() float64 {
 type ProteinResponse struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	VolumeMl      *Span                  `protobuf:"bytes,1,opt,name=volume_ml,json=volumeMl,proto3" json:"volume_ml,omitempty"`
+	VolumeMlPerKg *Span                  `protobuf:"bytes,2,opt,name=volume_ml_per_kg,json=volumeMlPerKg,proto3" json:"volume_ml_per_kg,omitempty"`
 	Cautions      []*Caution             `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
 	Steps         []string               `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
 	Sources       []string               `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
@@ -1182,7 +1698,7 @@ type ProteinResponse struct {
 
 func (x *ProteinResponse) Reset() {
 	*x = ProteinResponse{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1194,7 +1710,7 @@ func (x *ProteinResponse) String() string {
 func (*ProteinResponse) ProtoMessage() {}
 
 func (x *ProteinResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1207,12 +1723,19 @@ func (x *ProteinResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProteinResponse.ProtoReflect.Descriptor instead.
 func (*ProteinResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{12}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ProteinResponse) GetVolumeMl() *Span {
 	if x != nil {
 		return x.VolumeMl
+	}
+	return nil
+}
+
+func (x *ProteinResponse) GetVolumeMlPerKg() *Span {
+	if x != nil {
+		return x.VolumeMlPerKg
 	}
 	return nil
 }
@@ -1258,13 +1781,14 @@ type ThawRequest struct {
 	AirC           *float64               `protobuf:"fixed64,9,opt,name=air_c,json=airC,proto3,oneof" json:"air_c,omitempty"`
 	HotC           *float64               `protobuf:"fixed64,10,opt,name=hot_c,json=hotC,proto3,oneof" json:"hot_c,omitempty"`
 	EndAtC         *float64               `protobuf:"fixed64,11,opt,name=end_at_c,json=endAtC,proto3,oneof" json:"end_at_c,omitempty"`
+	Recorded       []string               `protobuf:"bytes,12,rep,name=recorded,proto3" json:"recorded,omitempty"`
 	unknownFields  protoimpl.UnknownFields
 	sizeCache      protoimpl.SizeCache
 }
 
 func (x *ThawRequest) Reset() {
 	*x = ThawRequest{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1276,7 +1800,7 @@ func (x *ThawRequest) String() string {
 func (*ThawRequest) ProtoMessage() {}
 
 func (x *ThawRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1289,7 +1813,7 @@ func (x *ThawRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ThawRequest.ProtoReflect.Descriptor instead.
 func (*ThawRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{13}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ThawRequest) GetHeldAtC() float64 {
@@ -1369,6 +1893,66 @@ func (x *ThawRequest) GetEndAtC() float64 {
 	return 0
 }
 
+func (x *ThawRequest) GetRecorded() []string {
+	if x != nil {
+		return x.Recorded
+	}
+	return nil
+}
+
+// ThawLearned is how many own thaws were given, and their factor on the middle.
+type ThawLearned struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	N             int32                  `protobuf:"varint,1,opt,name=n,proto3" json:"n,omitempty"`
+	Factor        float64                `protobuf:"fixed64,2,opt,name=factor,proto3" json:"factor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ThawLearned) Reset() {
+	*x = ThawLearned{}
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ThawLearned) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ThawLearned) ProtoMessage() {}
+
+func (x *ThawLearned) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ThawLearned.ProtoReflect.Descriptor instead.
+func (*ThawLearned) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *ThawLearned) GetN() int32 {
+	if x != nil {
+		return x.N
+	}
+	return 0
+}
+
+func (x *ThawLearned) GetFactor() float64 {
+	if x != nil {
+		return x.Factor
+	}
+	return 0
+}
+
 type ThawResponse struct {
 	state             protoimpl.MessageState `protogen:"open.v1"`
 	ConductionMinutes *float64               `protobuf:"fixed64,1,opt,name=conduction_minutes,json=conductionMinutes,proto3,oneof" json:"conduction_minutes,omitempty"`
@@ -1376,17 +1960,19 @@ type ThawResponse struct {
 	HeatToMeltKj      *float64               `protobuf:"fixed64,3,opt,name=heat_to_melt_kj,json=heatToMeltKj,proto3,oneof" json:"heat_to_melt_kj,omitempty"`
 	WaterEndC         *float64               `protobuf:"fixed64,4,opt,name=water_end_c,json=waterEndC,proto3,oneof" json:"water_end_c,omitempty"`
 	WaterNeededKg     *float64               `protobuf:"fixed64,5,opt,name=water_needed_kg,json=waterNeededKg,proto3,oneof" json:"water_needed_kg,omitempty"`
-	Cautions          []*Caution             `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
-	Steps             []string               `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
-	Sources           []string               `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
-	Versions          []string               `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
-	unknownFields     protoimpl.UnknownFields
-	sizeCache         protoimpl.SizeCache
+	// What own thaws say; absent without any.
+	Learned       *ThawLearned `protobuf:"bytes,6,opt,name=learned,proto3" json:"learned,omitempty"`
+	Cautions      []*Caution   `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	Steps         []string     `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
+	Sources       []string     `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
+	Versions      []string     `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ThawResponse) Reset() {
 	*x = ThawResponse{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1398,7 +1984,7 @@ func (x *ThawResponse) String() string {
 func (*ThawResponse) ProtoMessage() {}
 
 func (x *ThawResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1411,7 +1997,7 @@ func (x *ThawResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ThawResponse.ProtoReflect.Descriptor instead.
 func (*ThawResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{14}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ThawResponse) GetConductionMinutes() float64 {
@@ -1447,6 +2033,13 @@ func (x *ThawResponse) GetWaterNeededKg() float64 {
 		return *x.WaterNeededKg
 	}
 	return 0
+}
+
+func (x *ThawResponse) GetLearned() *ThawLearned {
+	if x != nil {
+		return x.Learned
+	}
+	return nil
 }
 
 func (x *ThawResponse) GetCautions() []*Caution {
@@ -1487,13 +2080,14 @@ type DripRequest struct {
 	NoSlowStart        bool                   `protobuf:"varint,6,opt,name=no_slow_start,json=noSlowStart,proto3" json:"no_slow_start,omitempty"`
 	Kind               string                 `protobuf:"bytes,7,opt,name=kind,proto3" json:"kind,omitempty"`
 	Reason             string                 `protobuf:"bytes,8,opt,name=reason,proto3" json:"reason,omitempty"`
+	CeilingMlPerKgPerH *float64               `protobuf:"fixed64,9,opt,name=ceiling_ml_per_kg_per_h,json=ceilingMlPerKgPerH,proto3,oneof" json:"ceiling_ml_per_kg_per_h,omitempty"`
 	unknownFields      protoimpl.UnknownFields
 	sizeCache          protoimpl.SizeCache
 }
 
 func (x *DripRequest) Reset() {
 	*x = DripRequest{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1505,7 +2099,7 @@ func (x *DripRequest) String() string {
 func (*DripRequest) ProtoMessage() {}
 
 func (x *DripRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1518,7 +2112,7 @@ func (x *DripRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DripRequest.ProtoReflect.Descriptor instead.
 func (*DripRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{15}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *DripRequest) GetVolumeMl() float64 {
@@ -1577,6 +2171,13 @@ func (x *DripRequest) GetReason() string {
 	return ""
 }
 
+func (x *DripRequest) GetCeilingMlPerKgPerH() float64 {
+	if x != nil && x.CeilingMlPerKgPerH != nil {
+		return *x.CeilingMlPerKgPerH
+	}
+	return 0
+}
+
 type DripStage struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	FromMin       float64                `protobuf:"fixed64,1,opt,name=from_min,json=fromMin,proto3" json:"from_min,omitempty"`
@@ -1591,7 +2192,7 @@ type DripStage struct {
 
 func (x *DripStage) Reset() {
 	*x = DripStage{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1603,7 +2204,7 @@ func (x *DripStage) String() string {
 func (*DripStage) ProtoMessage() {}
 
 func (x *DripStage) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1616,7 +2217,7 @@ func (x *DripStage) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DripStage.ProtoReflect.Descriptor instead.
 func (*DripStage) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{16}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *DripStage) GetFromMin() float64 {
@@ -1661,6 +2262,67 @@ func (x *DripStage) GetVolumeMl() float64 {
 	return 0
 }
 
+// DripMark is how much should have run in by a time.
+type DripMark struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	AtMin         float64                `protobuf:"fixed64,1,opt,name=at_min,json=atMin,proto3" json:"at_min,omitempty"`
+	GivenMl       float64                `protobuf:"fixed64,2,opt,name=given_ml,json=givenMl,proto3" json:"given_ml,omitempty"`
+	LeftMl        float64                `protobuf:"fixed64,3,opt,name=left_ml,json=leftMl,proto3" json:"left_ml,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DripMark) Reset() {
+	*x = DripMark{}
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DripMark) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DripMark) ProtoMessage() {}
+
+func (x *DripMark) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DripMark.ProtoReflect.Descriptor instead.
+func (*DripMark) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *DripMark) GetAtMin() float64 {
+	if x != nil {
+		return x.AtMin
+	}
+	return 0
+}
+
+func (x *DripMark) GetGivenMl() float64 {
+	if x != nil {
+		return x.GivenMl
+	}
+	return 0
+}
+
+func (x *DripMark) GetLeftMl() float64 {
+	if x != nil {
+		return x.LeftMl
+	}
+	return 0
+}
+
 type DripResponse struct {
 	state                protoimpl.MessageState `protogen:"open.v1"`
 	Stages               []*DripStage           `protobuf:"bytes,1,rep,name=stages,proto3" json:"stages,omitempty"`
@@ -1670,6 +2332,8 @@ type DripResponse struct {
 	AverageDropsPerMin   *float64               `protobuf:"fixed64,5,opt,name=average_drops_per_min,json=averageDropsPerMin,proto3,oneof" json:"average_drops_per_min,omitempty"`
 	DropsPerMinTolerance *Span                  `protobuf:"bytes,6,opt,name=drops_per_min_tolerance,json=dropsPerMinTolerance,proto3" json:"drops_per_min_tolerance,omitempty"`
 	VitalsAtMin          []float64              `protobuf:"fixed64,7,rep,packed,name=vitals_at_min,json=vitalsAtMin,proto3" json:"vitals_at_min,omitempty"`
+	TotalMin             float64                `protobuf:"fixed64,8,opt,name=total_min,json=totalMin,proto3" json:"total_min,omitempty"`
+	Marks                []*DripMark            `protobuf:"bytes,9,rep,name=marks,proto3" json:"marks,omitempty"`
 	Cautions             []*Caution             `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
 	Steps                []string               `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
 	Sources              []string               `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
@@ -1680,7 +2344,7 @@ type DripResponse struct {
 
 func (x *DripResponse) Reset() {
 	*x = DripResponse{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1692,7 +2356,7 @@ func (x *DripResponse) String() string {
 func (*DripResponse) ProtoMessage() {}
 
 func (x *DripResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1705,7 +2369,7 @@ func (x *DripResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DripResponse.ProtoReflect.Descriptor instead.
 func (*DripResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{17}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *DripResponse) GetStages() []*DripStage {
@@ -1757,6 +2421,20 @@ func (x *DripResponse) GetVitalsAtMin() []float64 {
 	return nil
 }
 
+func (x *DripResponse) GetTotalMin() float64 {
+	if x != nil {
+		return x.TotalMin
+	}
+	return 0
+}
+
+func (x *DripResponse) GetMarks() []*DripMark {
+	if x != nil {
+		return x.Marks
+	}
+	return nil
+}
+
 func (x *DripResponse) GetCautions() []*Caution {
 	if x != nil {
 		return x.Cautions
@@ -1785,28 +2463,222 @@ func (x *DripResponse) GetVersions() []string {
 	return nil
 }
 
+type EndRequest struct {
+	state              protoimpl.MessageState `protogen:"open.v1"`
+	VolumeMl           *float64               `protobuf:"fixed64,1,opt,name=volume_ml,json=volumeMl,proto3,oneof" json:"volume_ml,omitempty"`
+	Noted              []string               `protobuf:"bytes,2,rep,name=noted,proto3" json:"noted,omitempty"`
+	WeightKg           *float64               `protobuf:"fixed64,3,opt,name=weight_kg,json=weightKg,proto3,oneof" json:"weight_kg,omitempty"`
+	CeilingMlPerKgPerH *float64               `protobuf:"fixed64,4,opt,name=ceiling_ml_per_kg_per_h,json=ceilingMlPerKgPerH,proto3,oneof" json:"ceiling_ml_per_kg_per_h,omitempty"`
+	Zone               string                 `protobuf:"bytes,5,opt,name=zone,proto3" json:"zone,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
+}
+
+func (x *EndRequest) Reset() {
+	*x = EndRequest{}
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EndRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EndRequest) ProtoMessage() {}
+
+func (x *EndRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EndRequest.ProtoReflect.Descriptor instead.
+func (*EndRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{24}
+}
+
+func (x *EndRequest) GetVolumeMl() float64 {
+	if x != nil && x.VolumeMl != nil {
+		return *x.VolumeMl
+	}
+	return 0
+}
+
+func (x *EndRequest) GetNoted() []string {
+	if x != nil {
+		return x.Noted
+	}
+	return nil
+}
+
+func (x *EndRequest) GetWeightKg() float64 {
+	if x != nil && x.WeightKg != nil {
+		return *x.WeightKg
+	}
+	return 0
+}
+
+func (x *EndRequest) GetCeilingMlPerKgPerH() float64 {
+	if x != nil && x.CeilingMlPerKgPerH != nil {
+		return *x.CeilingMlPerKgPerH
+	}
+	return 0
+}
+
+func (x *EndRequest) GetZone() string {
+	if x != nil {
+		return x.Zone
+	}
+	return ""
+}
+
+// Times are absent where at that rate the bag never ends.
+type EndResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	EndAt         string                 `protobuf:"bytes,1,opt,name=end_at,json=endAt,proto3" json:"end_at,omitempty"`
+	Early         string                 `protobuf:"bytes,2,opt,name=early,proto3" json:"early,omitempty"`
+	Late          string                 `protobuf:"bytes,3,opt,name=late,proto3" json:"late,omitempty"`
+	MlPerH        float64                `protobuf:"fixed64,4,opt,name=ml_per_h,json=mlPerH,proto3" json:"ml_per_h,omitempty"`
+	MlPerKgPerH   *float64               `protobuf:"fixed64,5,opt,name=ml_per_kg_per_h,json=mlPerKgPerH,proto3,oneof" json:"ml_per_kg_per_h,omitempty"`
+	LeftMl        float64                `protobuf:"fixed64,6,opt,name=left_ml,json=leftMl,proto3" json:"left_ml,omitempty"`
+	Cautions      []*Caution             `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	Steps         []string               `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
+	Sources       []string               `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
+	Versions      []string               `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EndResponse) Reset() {
+	*x = EndResponse{}
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EndResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EndResponse) ProtoMessage() {}
+
+func (x *EndResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EndResponse.ProtoReflect.Descriptor instead.
+func (*EndResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *EndResponse) GetEndAt() string {
+	if x != nil {
+		return x.EndAt
+	}
+	return ""
+}
+
+func (x *EndResponse) GetEarly() string {
+	if x != nil {
+		return x.Early
+	}
+	return ""
+}
+
+func (x *EndResponse) GetLate() string {
+	if x != nil {
+		return x.Late
+	}
+	return ""
+}
+
+func (x *EndResponse) GetMlPerH() float64 {
+	if x != nil {
+		return x.MlPerH
+	}
+	return 0
+}
+
+func (x *EndResponse) GetMlPerKgPerH() float64 {
+	if x != nil && x.MlPerKgPerH != nil {
+		return *x.MlPerKgPerH
+	}
+	return 0
+}
+
+func (x *EndResponse) GetLeftMl() float64 {
+	if x != nil {
+		return x.LeftMl
+	}
+	return 0
+}
+
+func (x *EndResponse) GetCautions() []*Caution {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+func (x *EndResponse) GetSteps() []string {
+	if x != nil {
+		return x.Steps
+	}
+	return nil
+}
+
+func (x *EndResponse) GetSources() []string {
+	if x != nil {
+		return x.Sources
+	}
+	return nil
+}
+
+func (x *EndResponse) GetVersions() []string {
+	if x != nil {
+		return x.Versions
+	}
+	return nil
+}
+
 type FlowRequest struct {
-	state            protoimpl.MessageState `protogen:"open.v1"`
-	CatheterGauge    *float64               `protobuf:"fixed64,1,opt,name=catheter_gauge,json=catheterGauge,proto3,oneof" json:"catheter_gauge,omitempty"`
-	CatheterMm       *float64               `protobuf:"fixed64,2,opt,name=catheter_mm,json=catheterMm,proto3,oneof" json:"catheter_mm,omitempty"`
-	CatheterLengthMm *float64               `protobuf:"fixed64,3,opt,name=catheter_length_mm,json=catheterLengthMm,proto3,oneof" json:"catheter_length_mm,omitempty"`
-	TubeMm           *float64               `protobuf:"fixed64,4,opt,name=tube_mm,json=tubeMm,proto3,oneof" json:"tube_mm,omitempty"`
-	TubeM            *float64               `protobuf:"fixed64,5,opt,name=tube_m,json=tubeM,proto3,oneof" json:"tube_m,omitempty"`
-	HeadCm           *float64               `protobuf:"fixed64,6,opt,name=head_cm,json=headCm,proto3,oneof" json:"head_cm,omitempty"`
-	VenousCmh2O      *float64               `protobuf:"fixed64,7,opt,name=venous_cmh2o,json=venousCmh2o,proto3,oneof" json:"venous_cmh2o,omitempty"`
-	ViscosityMpas    *float64               `protobuf:"fixed64,8,opt,name=viscosity_mpas,json=viscosityMpas,proto3,oneof" json:"viscosity_mpas,omitempty"`
-	PlasmaTempC      *float64               `protobuf:"fixed64,9,opt,name=plasma_temp_c,json=plasmaTempC,proto3,oneof" json:"plasma_temp_c,omitempty"`
-	DensityKgPerM3   *float64               `protobuf:"fixed64,10,opt,name=density_kg_per_m3,json=densityKgPerM3,proto3,oneof" json:"density_kg_per_m3,omitempty"`
-	KLoss            *float64               `protobuf:"fixed64,11,opt,name=k_loss,json=kLoss,proto3,oneof" json:"k_loss,omitempty"`
-	VolumeMl         *float64               `protobuf:"fixed64,12,opt,name=volume_ml,json=volumeMl,proto3,oneof" json:"volume_ml,omitempty"`
-	WeightKg         *float64               `protobuf:"fixed64,13,opt,name=weight_kg,json=weightKg,proto3,oneof" json:"weight_kg,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	state              protoimpl.MessageState `protogen:"open.v1"`
+	CatheterGauge      *float64               `protobuf:"fixed64,1,opt,name=catheter_gauge,json=catheterGauge,proto3,oneof" json:"catheter_gauge,omitempty"`
+	CatheterMm         *float64               `protobuf:"fixed64,2,opt,name=catheter_mm,json=catheterMm,proto3,oneof" json:"catheter_mm,omitempty"`
+	CatheterLengthMm   *float64               `protobuf:"fixed64,3,opt,name=catheter_length_mm,json=catheterLengthMm,proto3,oneof" json:"catheter_length_mm,omitempty"`
+	TubeMm             *float64               `protobuf:"fixed64,4,opt,name=tube_mm,json=tubeMm,proto3,oneof" json:"tube_mm,omitempty"`
+	TubeM              *float64               `protobuf:"fixed64,5,opt,name=tube_m,json=tubeM,proto3,oneof" json:"tube_m,omitempty"`
+	HeadCm             *float64               `protobuf:"fixed64,6,opt,name=head_cm,json=headCm,proto3,oneof" json:"head_cm,omitempty"`
+	VenousCmh2O        *float64               `protobuf:"fixed64,7,opt,name=venous_cmh2o,json=venousCmh2o,proto3,oneof" json:"venous_cmh2o,omitempty"`
+	ViscosityMpas      *float64               `protobuf:"fixed64,8,opt,name=viscosity_mpas,json=viscosityMpas,proto3,oneof" json:"viscosity_mpas,omitempty"`
+	PlasmaTempC        *float64               `protobuf:"fixed64,9,opt,name=plasma_temp_c,json=plasmaTempC,proto3,oneof" json:"plasma_temp_c,omitempty"`
+	DensityKgPerM3     *float64               `protobuf:"fixed64,10,opt,name=density_kg_per_m3,json=densityKgPerM3,proto3,oneof" json:"density_kg_per_m3,omitempty"`
+	KLoss              *float64               `protobuf:"fixed64,11,opt,name=k_loss,json=kLoss,proto3,oneof" json:"k_loss,omitempty"`
+	VolumeMl           *float64               `protobuf:"fixed64,12,opt,name=volume_ml,json=volumeMl,proto3,oneof" json:"volume_ml,omitempty"`
+	WeightKg           *float64               `protobuf:"fixed64,13,opt,name=weight_kg,json=weightKg,proto3,oneof" json:"weight_kg,omitempty"`
+	CeilingMlPerKgPerH *float64               `protobuf:"fixed64,14,opt,name=ceiling_ml_per_kg_per_h,json=ceilingMlPerKgPerH,proto3,oneof" json:"ceiling_ml_per_kg_per_h,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
 }
 
 func (x *FlowRequest) Reset() {
 	*x = FlowRequest{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1818,7 +2690,7 @@ func (x *FlowRequest) String() string {
 func (*FlowRequest) ProtoMessage() {}
 
 func (x *FlowRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1831,7 +2703,7 @@ func (x *FlowRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlowRequest.ProtoReflect.Descriptor instead.
 func (*FlowRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{18}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *FlowRequest) GetCatheterGauge() float64 {
@@ -1925,6 +2797,13 @@ func (x *FlowRequest) GetWeightKg() float64 {
 	return 0
 }
 
+func (x *FlowRequest) GetCeilingMlPerKgPerH() float64 {
+	if x != nil && x.CeilingMlPerKgPerH != nil {
+		return *x.CeilingMlPerKgPerH
+	}
+	return 0
+}
+
 type FlowResponse struct {
 	state              protoimpl.MessageState `protogen:"open.v1"`
 	FlowMlPerMin       *Span                  `protobuf:"bytes,1,opt,name=flow_ml_per_min,json=flowMlPerMin,proto3" json:"flow_ml_per_min,omitempty"`
@@ -1932,6 +2811,7 @@ type FlowResponse struct {
 	Reynolds           float64                `protobuf:"fixed64,3,opt,name=reynolds,proto3" json:"reynolds,omitempty"`
 	Minutes            *Span                  `protobuf:"bytes,4,opt,name=minutes,proto3" json:"minutes,omitempty"`
 	MlPerKgPerH        *Span                  `protobuf:"bytes,5,opt,name=ml_per_kg_per_h,json=mlPerKgPerH,proto3" json:"ml_per_kg_per_h,omitempty"`
+	TorricelliMlPerMin float64                `protobuf:"fixed64,6,opt,name=torricelli_ml_per_min,json=torricelliMlPerMin,proto3" json:"torricelli_ml_per_min,omitempty"`
 	Cautions           []*Caution             `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
 	Steps              []string               `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
 	Sources            []string               `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
@@ -1942,7 +2822,7 @@ type FlowResponse struct {
 
 func (x *FlowResponse) Reset() {
 	*x = FlowResponse{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1954,7 +2834,7 @@ func (x *FlowResponse) String() string {
 func (*FlowResponse) ProtoMessage() {}
 
 func (x *FlowResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1967,7 +2847,7 @@ func (x *FlowResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlowResponse.ProtoReflect.Descriptor instead.
 func (*FlowResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{19}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *FlowResponse) GetFlowMlPerMin() *Span {
@@ -2005,6 +2885,13 @@ func (x *FlowResponse) GetMlPerKgPerH() *Span {
 	return nil
 }
 
+func (x *FlowResponse) GetTorricelliMlPerMin() float64 {
+	if x != nil {
+		return x.TorricelliMlPerMin
+	}
+	return 0
+}
+
 func (x *FlowResponse) GetCautions() []*Caution {
 	if x != nil {
 		return x.Cautions
@@ -2034,24 +2921,27 @@ func (x *FlowResponse) GetVersions() []string {
 }
 
 type ShelfRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Expiry        string                 `protobuf:"bytes,1,opt,name=expiry,proto3" json:"expiry,omitempty"`
-	ThawedAt      string                 `protobuf:"bytes,2,opt,name=thawed_at,json=thawedAt,proto3" json:"thawed_at,omitempty"`
-	SetAttachedAt string                 `protobuf:"bytes,3,opt,name=set_attached_at,json=setAttachedAt,proto3" json:"set_attached_at,omitempty"`
-	KeptAtC       *float64               `protobuf:"fixed64,4,opt,name=kept_at_c,json=keptAtC,proto3,oneof" json:"kept_at_c,omitempty"`
-	RefrozenAt    string                 `protobuf:"bytes,5,opt,name=refrozen_at,json=refrozenAt,proto3" json:"refrozen_at,omitempty"`
-	Held          bool                   `protobuf:"varint,6,opt,name=held,proto3" json:"held,omitempty"`
-	Quarantined   bool                   `protobuf:"varint,7,opt,name=quarantined,proto3" json:"quarantined,omitempty"`
-	At            string                 `protobuf:"bytes,8,opt,name=at,proto3" json:"at,omitempty"`
-	Zone          string                 `protobuf:"bytes,9,opt,name=zone,proto3" json:"zone,omitempty"`
-	ThawStartedAt string                 `protobuf:"bytes,10,opt,name=thaw_started_at,json=thawStartedAt,proto3" json:"thaw_started_at,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	state          protoimpl.MessageState `protogen:"open.v1"`
+	Expiry         string                 `protobuf:"bytes,1,opt,name=expiry,proto3" json:"expiry,omitempty"`
+	ThawedAt       string                 `protobuf:"bytes,2,opt,name=thawed_at,json=thawedAt,proto3" json:"thawed_at,omitempty"`
+	SetAttachedAt  string                 `protobuf:"bytes,3,opt,name=set_attached_at,json=setAttachedAt,proto3" json:"set_attached_at,omitempty"`
+	KeptAtC        *float64               `protobuf:"fixed64,4,opt,name=kept_at_c,json=keptAtC,proto3,oneof" json:"kept_at_c,omitempty"`
+	RefrozenAt     string                 `protobuf:"bytes,5,opt,name=refrozen_at,json=refrozenAt,proto3" json:"refrozen_at,omitempty"`
+	Held           bool                   `protobuf:"varint,6,opt,name=held,proto3" json:"held,omitempty"`
+	Quarantined    bool                   `protobuf:"varint,7,opt,name=quarantined,proto3" json:"quarantined,omitempty"`
+	At             string                 `protobuf:"bytes,8,opt,name=at,proto3" json:"at,omitempty"`
+	Zone           string                 `protobuf:"bytes,9,opt,name=zone,proto3" json:"zone,omitempty"`
+	ThawStartedAt  string                 `protobuf:"bytes,10,opt,name=thaw_started_at,json=thawStartedAt,proto3" json:"thaw_started_at,omitempty"`
+	Softened       bool                   `protobuf:"varint,11,opt,name=softened,proto3" json:"softened,omitempty"`
+	CardUseByHours *float64               `protobuf:"fixed64,12,opt,name=card_use_by_hours,json=cardUseByHours,proto3,oneof" json:"card_use_by_hours,omitempty"`
+	Warm           []string               `protobuf:"bytes,13,rep,name=warm,proto3" json:"warm,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *ShelfRequest) Reset() {
 	*x = ShelfRequest{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2063,7 +2953,7 @@ func (x *ShelfRequest) String() string {
 func (*ShelfRequest) ProtoMessage() {}
 
 func (x *ShelfRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2076,7 +2966,7 @@ func (x *ShelfRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShelfRequest.ProtoReflect.Descriptor instead.
 func (*ShelfRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{20}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *ShelfRequest) GetExpiry() string {
@@ -2149,23 +3039,47 @@ func (x *ShelfRequest) GetThawStartedAt() string {
 	return ""
 }
 
+func (x *ShelfRequest) GetSoftened() bool {
+	if x != nil {
+		return x.Softened
+	}
+	return false
+}
+
+func (x *ShelfRequest) GetCardUseByHours() float64 {
+	if x != nil && x.CardUseByHours != nil {
+		return *x.CardUseByHours
+	}
+	return 0
+}
+
+func (x *ShelfRequest) GetWarm() []string {
+	if x != nil {
+		return x.Warm
+	}
+	return nil
+}
+
 type ShelfResponse struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	State         string                 `protobuf:"bytes,1,opt,name=state,proto3" json:"state,omitempty"`
-	States        []string               `protobuf:"bytes,2,rep,name=states,proto3" json:"states,omitempty"`
-	UseBy         string                 `protobuf:"bytes,3,opt,name=use_by,json=useBy,proto3" json:"use_by,omitempty"`
-	Because       []string               `protobuf:"bytes,4,rep,name=because,proto3" json:"because,omitempty"`
-	Cautions      []*Caution             `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
-	Steps         []string               `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
-	Sources       []string               `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
-	Versions      []string               `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	State   string                 `protobuf:"bytes,1,opt,name=state,proto3" json:"state,omitempty"`
+	States  []string               `protobuf:"bytes,2,rep,name=states,proto3" json:"states,omitempty"`
+	UseBy   string                 `protobuf:"bytes,3,opt,name=use_by,json=useBy,proto3" json:"use_by,omitempty"`
+	Because []string               `protobuf:"bytes,4,rep,name=because,proto3" json:"because,omitempty"`
+	// What 21 CFR 640.76 would call human source plasma after these warm times:
+	// none, exempt, salvaged, beyond. Information only; absent without warm times.
+	SourcePlasmaClass string     `protobuf:"bytes,5,opt,name=source_plasma_class,json=sourcePlasmaClass,proto3" json:"source_plasma_class,omitempty"`
+	Cautions          []*Caution `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	Steps             []string   `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
+	Sources           []string   `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
+	Versions          []string   `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *ShelfResponse) Reset() {
 	*x = ShelfResponse{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2177,7 +3091,7 @@ func (x *ShelfResponse) String() string {
 func (*ShelfResponse) ProtoMessage() {}
 
 func (x *ShelfResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2190,7 +3104,7 @@ func (x *ShelfResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShelfResponse.ProtoReflect.Descriptor instead.
 func (*ShelfResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{21}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *ShelfResponse) GetState() string {
@@ -2219,6 +3133,13 @@ func (x *ShelfResponse) GetBecause() []string {
 		return x.Because
 	}
 	return nil
+}
+
+func (x *ShelfResponse) GetSourcePlasmaClass() string {
+	if x != nil {
+		return x.SourcePlasmaClass
+	}
+	return ""
 }
 
 func (x *ShelfResponse) GetCautions() []*Caution {
@@ -2259,7 +3180,7 @@ type MktRequest struct {
 
 func (x *MktRequest) Reset() {
 	*x = MktRequest{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2271,7 +3192,7 @@ func (x *MktRequest) String() string {
 func (*MktRequest) ProtoMessage() {}
 
 func (x *MktRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2284,7 +3205,7 @@ func (x *MktRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MktRequest.ProtoReflect.Descriptor instead.
 func (*MktRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{22}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *MktRequest) GetCelsius() []float64 {
@@ -2304,6 +3225,7 @@ func (x *MktRequest) GetDhOverRK() float64 {
 type MktResponse struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	MeanKineticC  float64                `protobuf:"fixed64,1,opt,name=mean_kinetic_c,json=meanKineticC,proto3" json:"mean_kinetic_c,omitempty"`
+	MeanC         float64                `protobuf:"fixed64,2,opt,name=mean_c,json=meanC,proto3" json:"mean_c,omitempty"`
 	Cautions      []*Caution             `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
 	Steps         []string               `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
 	Sources       []string               `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
@@ -2314,7 +3236,7 @@ type MktResponse struct {
 
 func (x *MktResponse) Reset() {
 	*x = MktResponse{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2326,7 +3248,7 @@ func (x *MktResponse) String() string {
 func (*MktResponse) ProtoMessage() {}
 
 func (x *MktResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2339,12 +3261,19 @@ func (x *MktResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MktResponse.ProtoReflect.Descriptor instead.
 func (*MktResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{23}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *MktResponse) GetMeanKineticC() float64 {
 	if x != nil {
 		return x.MeanKineticC
+	}
+	return 0
+}
+
+func (x *MktResponse) GetMeanC() float64 {
+	if x != nil {
+		return x.MeanC
 	}
 	return 0
 }
@@ -2387,7 +3316,8 @@ type StockBag struct {
 	UseBy    string                 `protobuf:"bytes,5,opt,name=use_by,json=useBy,proto3" json:"use_by,omitempty"`
 	Place    string                 `protobuf:"bytes,6,opt,name=place,proto3" json:"place,omitempty"`
 	// Rank of the place by distance: 0 is where the vet is.
-	Distance      int32  `protobuf:"varint,7,opt,name=distance,proto3" json:"distance,omitempty"`
+	// Absent: 0 at the place asked for, else 1.
+	Distance      *int32 `protobuf:"varint,7,opt,name=distance,proto3,oneof" json:"distance,omitempty"`
 	State         string `protobuf:"bytes,8,opt,name=state,proto3" json:"state,omitempty"`
 	Reacted       bool   `protobuf:"varint,9,opt,name=reacted,proto3" json:"reacted,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -2396,7 +3326,7 @@ type StockBag struct {
 
 func (x *StockBag) Reset() {
 	*x = StockBag{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2408,7 +3338,7 @@ func (x *StockBag) String() string {
 func (*StockBag) ProtoMessage() {}
 
 func (x *StockBag) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2421,7 +3351,7 @@ func (x *StockBag) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StockBag.ProtoReflect.Descriptor instead.
 func (*StockBag) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{24}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *StockBag) GetId() string {
@@ -2467,8 +3397,8 @@ func (x *StockBag) GetPlace() string {
 }
 
 func (x *StockBag) GetDistance() int32 {
-	if x != nil {
-		return x.Distance
+	if x != nil && x.Distance != nil {
+		return *x.Distance
 	}
 	return 0
 }
@@ -2495,13 +3425,14 @@ type PickRequest struct {
 	Place         string      `protobuf:"bytes,3,opt,name=place,proto3" json:"place,omitempty"`
 	At            string      `protobuf:"bytes,4,opt,name=at,proto3" json:"at,omitempty"`
 	Until         string      `protobuf:"bytes,5,opt,name=until,proto3" json:"until,omitempty"`
+	Schema        bool        `protobuf:"varint,6,opt,name=schema,proto3" json:"schema,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *PickRequest) Reset() {
 	*x = PickRequest{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2513,7 +3444,7 @@ func (x *PickRequest) String() string {
 func (*PickRequest) ProtoMessage() {}
 
 func (x *PickRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2526,7 +3457,7 @@ func (x *PickRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PickRequest.ProtoReflect.Descriptor instead.
 func (*PickRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{25}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *PickRequest) GetNeedMl() float64 {
@@ -2564,22 +3495,87 @@ func (x *PickRequest) GetUntil() string {
 	return ""
 }
 
-type PickResponse struct {
+func (x *PickRequest) GetSchema() bool {
+	if x != nil {
+		return x.Schema
+	}
+	return false
+}
+
+// PickExcluded is a bag that may not be given, and why.
+type PickExcluded struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
-	Bags          []string               `protobuf:"bytes,1,rep,name=bags,proto3" json:"bags,omitempty"`
-	WasteMl       float64                `protobuf:"fixed64,2,opt,name=waste_ml,json=wasteMl,proto3" json:"waste_ml,omitempty"`
-	RunnerUp      []string               `protobuf:"bytes,3,rep,name=runner_up,json=runnerUp,proto3" json:"runner_up,omitempty"`
-	Cautions      []*Caution             `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
-	Steps         []string               `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
-	Sources       []string               `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
-	Versions      []string               `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
+	Id            string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	Because       string                 `protobuf:"bytes,2,opt,name=because,proto3" json:"because,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PickExcluded) Reset() {
+	*x = PickExcluded{}
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[34]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PickExcluded) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PickExcluded) ProtoMessage() {}
+
+func (x *PickExcluded) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[34]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PickExcluded.ProtoReflect.Descriptor instead.
+func (*PickExcluded) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{34}
+}
+
+func (x *PickExcluded) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *PickExcluded) GetBecause() string {
+	if x != nil {
+		return x.Because
+	}
+	return ""
+}
+
+type PickResponse struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Bags     []string               `protobuf:"bytes,1,rep,name=bags,proto3" json:"bags,omitempty"`
+	WasteMl  float64                `protobuf:"fixed64,2,opt,name=waste_ml,json=wasteMl,proto3" json:"waste_ml,omitempty"`
+	RunnerUp []string               `protobuf:"bytes,3,rep,name=runner_up,json=runnerUp,proto3" json:"runner_up,omitempty"`
+	VolumeMl float64                `protobuf:"fixed64,4,opt,name=volume_ml,json=volumeMl,proto3" json:"volume_ml,omitempty"`
+	ShortMl  float64                `protobuf:"fixed64,5,opt,name=short_ml,json=shortMl,proto3" json:"short_ml,omitempty"`
+	Excluded []*PickExcluded        `protobuf:"bytes,6,rep,name=excluded,proto3" json:"excluded,omitempty"`
+	// The JSON Schema of a stock file, where it was asked for.
+	Schema        string     `protobuf:"bytes,7,opt,name=schema,proto3" json:"schema,omitempty"`
+	Cautions      []*Caution `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	Steps         []string   `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
+	Sources       []string   `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
+	Versions      []string   `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *PickResponse) Reset() {
 	*x = PickResponse{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2591,7 +3587,7 @@ func (x *PickResponse) String() string {
 func (*PickResponse) ProtoMessage() {}
 
 func (x *PickResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2604,7 +3600,7 @@ func (x *PickResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PickResponse.ProtoReflect.Descriptor instead.
 func (*PickResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{26}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *PickResponse) GetBags() []string {
@@ -2626,6 +3622,34 @@ func (x *PickResponse) GetRunnerUp() []string {
 		return x.RunnerUp
 	}
 	return nil
+}
+
+func (x *PickResponse) GetVolumeMl() float64 {
+	if x != nil {
+		return x.VolumeMl
+	}
+	return 0
+}
+
+func (x *PickResponse) GetShortMl() float64 {
+	if x != nil {
+		return x.ShortMl
+	}
+	return 0
+}
+
+func (x *PickResponse) GetExcluded() []*PickExcluded {
+	if x != nil {
+		return x.Excluded
+	}
+	return nil
+}
+
+func (x *PickResponse) GetSchema() string {
+	if x != nil {
+		return x.Schema
+	}
+	return ""
 }
 
 func (x *PickResponse) GetCautions() []*Caution {
@@ -2667,7 +3691,7 @@ type IntervalRequest struct {
 
 func (x *IntervalRequest) Reset() {
 	*x = IntervalRequest{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[27]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2679,7 +3703,7 @@ func (x *IntervalRequest) String() string {
 func (*IntervalRequest) ProtoMessage() {}
 
 func (x *IntervalRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[27]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2692,7 +3716,7 @@ func (x *IntervalRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IntervalRequest.ProtoReflect.Descriptor instead.
 func (*IntervalRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{27}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *IntervalRequest) GetEvents() int32 {
@@ -2720,6 +3744,8 @@ type IntervalResponse struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Low           float64                `protobuf:"fixed64,1,opt,name=low,proto3" json:"low,omitempty"`
 	High          float64                `protobuf:"fixed64,2,opt,name=high,proto3" json:"high,omitempty"`
+	Share         float64                `protobuf:"fixed64,3,opt,name=share,proto3" json:"share,omitempty"`
+	OneSidedHigh  float64                `protobuf:"fixed64,4,opt,name=one_sided_high,json=oneSidedHigh,proto3" json:"one_sided_high,omitempty"`
 	Cautions      []*Caution             `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
 	Steps         []string               `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
 	Sources       []string               `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
@@ -2730,7 +3756,7 @@ type IntervalResponse struct {
 
 func (x *IntervalResponse) Reset() {
 	*x = IntervalResponse{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[28]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2742,7 +3768,7 @@ func (x *IntervalResponse) String() string {
 func (*IntervalResponse) ProtoMessage() {}
 
 func (x *IntervalResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[28]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2755,7 +3781,7 @@ func (x *IntervalResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IntervalResponse.ProtoReflect.Descriptor instead.
 func (*IntervalResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{28}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *IntervalResponse) GetLow() float64 {
@@ -2768,6 +3794,20 @@ func (x *IntervalResponse) GetLow() float64 {
 func (x *IntervalResponse) GetHigh() float64 {
 	if x != nil {
 		return x.High
+	}
+	return 0
+}
+
+func (x *IntervalResponse) GetShare() float64 {
+	if x != nil {
+		return x.Share
+	}
+	return 0
+}
+
+func (x *IntervalResponse) GetOneSidedHigh() float64 {
+	if x != nil {
+		return x.OneSidedHigh
 	}
 	return 0
 }
@@ -2812,7 +3852,7 @@ type ExactRequest struct {
 
 func (x *ExactRequest) Reset() {
 	*x = ExactRequest{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[29]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2824,7 +3864,7 @@ func (x *ExactRequest) String() string {
 func (*ExactRequest) ProtoMessage() {}
 
 func (x *ExactRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[29]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2837,7 +3877,7 @@ func (x *ExactRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExactRequest.ProtoReflect.Descriptor instead.
 func (*ExactRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{29}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *ExactRequest) GetA() int32 {
@@ -2883,7 +3923,7 @@ type ExactResponse struct {
 
 func (x *ExactResponse) Reset() {
 	*x = ExactResponse{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[30]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2895,7 +3935,7 @@ func (x *ExactResponse) String() string {
 func (*ExactResponse) ProtoMessage() {}
 
 func (x *ExactResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[30]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2908,7 +3948,7 @@ func (x *ExactResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExactResponse.ProtoReflect.Descriptor instead.
 func (*ExactResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{30}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *ExactResponse) GetPTwoSided() float64 {
@@ -2965,13 +4005,14 @@ type DemandRequest struct {
 	Foals         *int32                 `protobuf:"varint,1,opt,name=foals,proto3,oneof" json:"foals,omitempty"`
 	FailureRate   *float64               `protobuf:"fixed64,2,opt,name=failure_rate,json=failureRate,proto3,oneof" json:"failure_rate,omitempty"`
 	Service       *float64               `protobuf:"fixed64,3,opt,name=service,proto3,oneof" json:"service,omitempty"`
+	Mean          *float64               `protobuf:"fixed64,4,opt,name=mean,proto3,oneof" json:"mean,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *DemandRequest) Reset() {
 	*x = DemandRequest{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[31]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2983,7 +4024,7 @@ func (x *DemandRequest) String() string {
 func (*DemandRequest) ProtoMessage() {}
 
 func (x *DemandRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[31]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2996,7 +4037,7 @@ func (x *DemandRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DemandRequest.ProtoReflect.Descriptor instead.
 func (*DemandRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{31}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *DemandRequest) GetFoals() int32 {
@@ -3020,20 +4061,32 @@ func (x *DemandRequest) GetService() float64 {
 	return 0
 }
 
+func (x *DemandRequest) GetMean() float64 {
+	if x != nil && x.Mean != nil {
+		return *x.Mean
+	}
+	return 0
+}
+
 type DemandResponse struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	FoalsCovered  int32                  `protobuf:"varint,1,opt,name=foals_covered,json=foalsCovered,proto3" json:"foals_covered,omitempty"`
-	Cautions      []*Caution             `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
-	Steps         []string               `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
-	Sources       []string               `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
-	Versions      []string               `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
+	state        protoimpl.MessageState `protogen:"open.v1"`
+	FoalsCovered int32                  `protobuf:"varint,1,opt,name=foals_covered,json=foalsCovered,proto3" json:"foals_covered,omitempty"`
+	Probability  float64                `protobuf:"fixed64,2,opt,name=probability,proto3" json:"probability,omitempty"`
+	Expected     float64                `protobuf:"fixed64,3,opt,name=expected,proto3" json:"expected,omitempty"`
+	// What is short on average and the share of the need that is filled; of a mean.
+	ExpectedShort *float64   `protobuf:"fixed64,4,opt,name=expected_short,json=expectedShort,proto3,oneof" json:"expected_short,omitempty"`
+	Filled        *float64   `protobuf:"fixed64,5,opt,name=filled,proto3,oneof" json:"filled,omitempty"`
+	Cautions      []*Caution `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	Steps         []string   `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
+	Sources       []string   `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
+	Versions      []string   `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *DemandResponse) Reset() {
 	*x = DemandResponse{}
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[32]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3045,7 +4098,7 @@ func (x *DemandResponse) String() string {
 func (*DemandResponse) ProtoMessage() {}
 
 func (x *DemandResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_plans_proto_msgTypes[32]
+	mi := &file_thawtrail_v1_plans_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3058,12 +4111,40 @@ func (x *DemandResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DemandResponse.ProtoReflect.Descriptor instead.
 func (*DemandResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{32}
+	return file_thawtrail_v1_plans_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *DemandResponse) GetFoalsCovered() int32 {
 	if x != nil {
 		return x.FoalsCovered
+	}
+	return 0
+}
+
+func (x *DemandResponse) GetProbability() float64 {
+	if x != nil {
+		return x.Probability
+	}
+	return 0
+}
+
+func (x *DemandResponse) GetExpected() float64 {
+	if x != nil {
+		return x.Expected
+	}
+	return 0
+}
+
+func (x *DemandResponse) GetExpectedShort() float64 {
+	if x != nil && x.ExpectedShort != nil {
+		return *x.ExpectedShort
+	}
+	return 0
+}
+
+func (x *DemandResponse) GetFilled() float64 {
+	if x != nil && x.Filled != nil {
+		return *x.Filled
 	}
 	return 0
 }
@@ -3123,7 +4204,7 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
-	"\bversions\x18g \x03(\tR\bversions\"\xd6\x03\n" +
+	"\bversions\x18g \x03(\tR\bversions\"\xa4\a\n" +
 	"\rAssessRequest\x12F\n" +
 	"\x05age_h\x18\x01 \x01(\x01B,\xca\xda\x18(\n" +
 	"&age in hours when the sample was takenH\x00R\x04ageH\x88\x01\x01\x124\n" +
@@ -3142,10 +4223,22 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x04sign\x18\x06 \x03(\tB1\xca\xda\x18-\n" +
 	"+a sign, may be repeated; --signs lists themR\x04sign\x12*\n" +
 	"\x05signs\x18\a \x01(\bB\x14\xca\xda\x18\x10\n" +
-	"\x0elist the signsR\x05signsB\b\n" +
+	"\x0elist the signsR\x05signs\x12G\n" +
+	"\rtemperature_c\x18\b \x01(\x01B\x1d\xca\xda\x18\x19\n" +
+	"\x17rectal temperature in CH\x03R\ftemperatureC\x88\x01\x01\x12O\n" +
+	"\x12glucose_mmol_per_l\x18\t \x01(\x01B\x1d\xca\xda\x18\x19\n" +
+	"\x17blood glucose in mmol/LH\x04R\x0fglucoseMmolPerL\x88\x01\x01\x12L\n" +
+	"\x11glucose_mg_per_dl\x18\n" +
+	" \x01(\x01B\x1c\xca\xda\x18\x18\n" +
+	"\x16blood glucose in mg/dLH\x05R\x0eglucoseMgPerDl\x88\x01\x01\x12\xa4\x01\n" +
+	"\x0fisoerythrolysis\x18\v \x01(\tBz\xca\xda\x18v\n" +
+	"tno, yes or unknown: the dam ever had a jaundiced foal or a positive antibody screen, or the sire is a donkey or muleR\x0fisoerythrolysisB\b\n" +
 	"\x06_age_hB\x0e\n" +
 	"\f_igg_g_per_lB\x10\n" +
-	"\x0e_igg_mg_per_dl\"\xdb\x02\n" +
+	"\x0e_igg_mg_per_dlB\x10\n" +
+	"\x0e_temperature_cB\x15\n" +
+	"\x13_glucose_mmol_per_lB\x14\n" +
+	"\x12_glucose_mg_per_dl\"\x89\x03\n" +
 	"\x0eAssessResponse\x12\x1b\n" +
 	"\tigg_class\x18\x01 \x01(\tR\biggClass\x12 \n" +
 	"\vprovisional\x18\x02 \x01(\bR\vprovisional\x12)\n" +
@@ -3153,7 +4246,8 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x0eoffer_referral\x18\x04 \x01(\bR\rofferReferral\x12\x18\n" +
 	"\abecause\x18\x05 \x03(\tR\abecause\x12\x1f\n" +
 	"\vknown_signs\x18\x06 \x03(\tR\n" +
-	"knownSigns\x121\n" +
+	"knownSigns\x12,\n" +
+	"\x12other_scheme_class\x18\a \x01(\tR\x10otherSchemeClass\x121\n" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
@@ -3178,21 +4272,35 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\f_sensitivityB\x0e\n" +
 	"\f_specificityB\x0e\n" +
 	"\f_cut_g_per_lB\r\n" +
-	"\v_prevalence\"\x98\x03\n" +
+	"\v_prevalence\"\xb2\x01\n" +
+	"\rPublishedTest\x12\x12\n" +
+	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x1d\n" +
+	"\vcut_g_per_l\x18\x02 \x01(\x01R\bcutGPerL\x12 \n" +
+	"\vsensitivity\x18\x03 \x01(\x01R\vsensitivity\x12 \n" +
+	"\vspecificity\x18\x04 \x01(\x01R\vspecificity\x12\x12\n" +
+	"\x04note\x18\x05 \x01(\tR\x04note\x12\x16\n" +
+	"\x06source\x18\x06 \x01(\tR\x06source\"\xf8\x04\n" +
 	"\fTestResponse\x12)\n" +
 	"\x0eprob_below_cut\x18\x01 \x01(\x01H\x00R\fprobBelowCut\x88\x01\x01\x129\n" +
 	"\x16likelihood_ratio_below\x18\x02 \x01(\x01H\x01R\x14likelihoodRatioBelow\x88\x01\x01\x129\n" +
 	"\x16likelihood_ratio_above\x18\x03 \x01(\x01H\x02R\x14likelihoodRatioAbove\x88\x01\x01\x12\x1f\n" +
 	"\vknown_kinds\x18\x04 \x03(\tR\n" +
-	"knownKinds\x121\n" +
+	"knownKinds\x12%\n" +
+	"\vsensitivity\x18\x05 \x01(\x01H\x03R\vsensitivity\x88\x01\x01\x12%\n" +
+	"\vspecificity\x18\x06 \x01(\x01H\x04R\vspecificity\x88\x01\x01\x12\"\n" +
+	"\vcut_g_per_l\x18\a \x01(\x01H\x05R\bcutGPerL\x88\x01\x01\x12<\n" +
+	"\vknown_tests\x18\b \x03(\v2\x1b.thawtrail.v1.PublishedTestR\n" +
+	"knownTests\x121\n" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
 	"\bversions\x18g \x03(\tR\bversionsB\x11\n" +
 	"\x0f_prob_below_cutB\x19\n" +
 	"\x17_likelihood_ratio_belowB\x19\n" +
-	"\x17_likelihood_ratio_above\"\x8a\n" +
-	"\n" +
+	"\x17_likelihood_ratio_aboveB\x0e\n" +
+	"\f_sensitivityB\x0e\n" +
+	"\f_specificityB\x0e\n" +
+	"\f_cut_g_per_l\"\xb6\x0f\n" +
 	"\vDoseRequest\x124\n" +
 	"\tweight_kg\x18\x01 \x01(\x01B\x12\xca\xda\x18\x0e\n" +
 	"\fweight in kgH\x00R\bweightKg\x88\x01\x01\x124\n" +
@@ -3230,7 +4338,19 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\rweight_low_kg\x18\x0e \x01(\x01B!\xca\xda\x18\x1d\n" +
 	"\x1blow end of the weight in kgH\vR\vweightLowKg\x88\x01\x01\x12M\n" +
 	"\x0eweight_high_kg\x18\x0f \x01(\x01B\"\xca\xda\x18\x1e\n" +
-	"\x1chigh end of the weight in kgH\fR\fweightHighKg\x88\x01\x01B\f\n" +
+	"\x1chigh end of the weight in kgH\fR\fweightHighKg\x88\x01\x01\x12i\n" +
+	"\x15ceiling_ml_per_kg_24h\x18\x10 \x01(\x01B2\xca\xda\x18.\n" +
+	",the practice's own ceiling for 24 h in mL/kgH\rR\x11ceilingMlPerKg24h\x88\x01\x01\x12M\n" +
+	"\x0fshare_found_low\x18\x11 \x01(\x01B \xca\xda\x18\x1c\n" +
+	"\x1alow end of the share foundH\x0eR\rshareFoundLow\x88\x01\x01\x12P\n" +
+	"\x10share_found_high\x18\x12 \x01(\x01B!\xca\xda\x18\x1d\n" +
+	"\x1bhigh end of the share foundH\x0fR\x0eshareFoundHigh\x88\x01\x01\x12^\n" +
+	"\x15donor_igg_low_g_per_l\x18\x13 \x01(\x01B(\xca\xda\x18$\n" +
+	"\"low end of the plasma's IgG in g/LH\x10R\x10donorIggLowGPerL\x88\x01\x01\x12a\n" +
+	"\x16donor_igg_high_g_per_l\x18\x14 \x01(\x01B)\xca\xda\x18%\n" +
+	"#high end of the plasma's IgG in g/LH\x11R\x11donorIggHighGPerL\x88\x01\x01\x12c\n" +
+	"\vindications\x18\x15 \x01(\bBA\xca\xda\x18=\n" +
+	";list the published uses of plasma, with amounts and sourcesR\vindicationsB\f\n" +
 	"\n" +
 	"_weight_kgB\x0e\n" +
 	"\f_igg_g_per_lB\x10\n" +
@@ -3244,7 +4364,41 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\r_given_24h_mlB\a\n" +
 	"\x05_bagsB\x10\n" +
 	"\x0e_weight_low_kgB\x11\n" +
-	"\x0f_weight_high_kg\"\x9d\x04\n" +
+	"\x0f_weight_high_kgB\x18\n" +
+	"\x16_ceiling_ml_per_kg_24hB\x12\n" +
+	"\x10_share_found_lowB\x13\n" +
+	"\x11_share_found_highB\x18\n" +
+	"\x16_donor_igg_low_g_per_lB\x19\n" +
+	"\x17_donor_igg_high_g_per_l\"\xf0\x01\n" +
+	"\n" +
+	"BagOutcome\x12\x12\n" +
+	"\x04bags\x18\x01 \x01(\x05R\x04bags\x12\x1b\n" +
+	"\tvolume_ml\x18\x02 \x01(\x01R\bvolumeMl\x12'\n" +
+	"\x10volume_ml_per_kg\x18\x03 \x01(\x01R\rvolumeMlPerKg\x12D\n" +
+	"\x15expected_rise_g_per_l\x18\x04 \x01(\v2\x12.thawtrail.v1.SpanR\x11expectedRiseGPerL\x12B\n" +
+	"\x14expected_igg_g_per_l\x18\x05 \x01(\v2\x12.thawtrail.v1.SpanR\x10expectedIggGPerL\"\xcc\x01\n" +
+	"\aBagPlan\x12*\n" +
+	"\x03now\x18\x01 \x01(\v2\x18.thawtrail.v1.BagOutcomeR\x03now\x12.\n" +
+	"\x05total\x18\x02 \x01(\v2\x18.thawtrail.v1.BagOutcomeR\x05total\x125\n" +
+	"\tone_fewer\x18\x03 \x01(\v2\x18.thawtrail.v1.BagOutcomeR\boneFewer\x12.\n" +
+	"\x05asked\x18\x04 \x01(\v2\x18.thawtrail.v1.BagOutcomeR\x05asked\"\xd0\x02\n" +
+	"\n" +
+	"Indication\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x18\n" +
+	"\apatient\x18\x02 \x01(\tR\apatient\x12\x1a\n" +
+	"\x06low_ml\x18\x03 \x01(\x01H\x00R\x05lowMl\x88\x01\x01\x12\x1c\n" +
+	"\ahigh_ml\x18\x04 \x01(\x01H\x01R\x06highMl\x88\x01\x01\x12&\n" +
+	"\rlow_ml_per_kg\x18\x05 \x01(\x01H\x02R\n" +
+	"lowMlPerKg\x88\x01\x01\x12(\n" +
+	"\x0ehigh_ml_per_kg\x18\x06 \x01(\x01H\x03R\vhighMlPerKg\x88\x01\x01\x12\x18\n" +
+	"\afinding\x18\a \x01(\tR\afinding\x12\x16\n" +
+	"\x06source\x18\b \x01(\tR\x06source\x12\x1a\n" +
+	"\bdisputed\x18\t \x01(\tR\bdisputedB\t\n" +
+	"\a_low_mlB\n" +
+	"\n" +
+	"\b_high_mlB\x10\n" +
+	"\x0e_low_ml_per_kgB\x11\n" +
+	"\x0f_high_ml_per_kg\"\x8c\x06\n" +
 	"\fDoseResponse\x126\n" +
 	"\rigg_lacking_g\x18\x01 \x01(\v2\x12.thawtrail.v1.SpanR\viggLackingG\x12/\n" +
 	"\tvolume_ml\x18\x02 \x01(\v2\x12.thawtrail.v1.SpanR\bvolumeMl\x12;\n" +
@@ -3253,13 +4407,21 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\n" +
 	"bags_total\x18\x05 \x01(\x05H\x01R\tbagsTotal\x88\x01\x01\x12D\n" +
 	"\x15expected_rise_g_per_l\x18\x06 \x01(\v2\x12.thawtrail.v1.SpanR\x11expectedRiseGPerL\x12B\n" +
-	"\x14expected_igg_g_per_l\x18\a \x01(\v2\x12.thawtrail.v1.SpanR\x10expectedIggGPerL\x121\n" +
+	"\x14expected_igg_g_per_l\x18\a \x01(\v2\x12.thawtrail.v1.SpanR\x10expectedIggGPerL\x128\n" +
+	"\x16distribution_ml_per_kg\x18\b \x01(\x01H\x02R\x13distributionMlPerKg\x88\x01\x01\x12\"\n" +
+	"\n" +
+	"ceiling_ml\x18\t \x01(\x01H\x03R\tceilingMl\x88\x01\x01\x12)\n" +
+	"\x04bags\x18\n" +
+	" \x01(\v2\x15.thawtrail.v1.BagPlanR\x04bags\x12:\n" +
+	"\vindications\x18\v \x03(\v2\x18.thawtrail.v1.IndicationR\vindications\x121\n" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
 	"\bversions\x18g \x03(\tR\bversionsB\v\n" +
 	"\t_bags_nowB\r\n" +
-	"\v_bags_total\"\xf3\x04\n" +
+	"\v_bags_totalB\x19\n" +
+	"\x17_distribution_ml_per_kgB\r\n" +
+	"\v_ceiling_ml\"\xf3\x04\n" +
 	"\x0fResponseRequest\x124\n" +
 	"\tweight_kg\x18\x01 \x01(\x01B\x12\xca\xda\x18\x0e\n" +
 	"\fweight in kgH\x00R\bweightKg\x88\x01\x01\x12H\n" +
@@ -3283,11 +4445,13 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\t_given_mlB\x14\n" +
 	"\x12_donor_igg_g_per_lB\b\n" +
 	"\x06_age_hB\x19\n" +
-	"\x17_distribution_ml_per_kg\"\xa1\x02\n" +
+	"\x17_distribution_ml_per_kg\"\xe2\x02\n" +
 	"\x10ResponseResponse\x12I\n" +
 	"\x1fapparent_distribution_ml_per_kg\x18\x01 \x01(\x01H\x00R\x1bapparentDistributionMlPerKg\x88\x01\x01\x12\x1f\n" +
 	"\vshare_found\x18\x02 \x01(\x01R\n" +
-	"shareFound\x121\n" +
+	"shareFound\x12\x1f\n" +
+	"\frise_g_per_l\x18\x03 \x01(\x01R\triseGPerL\x12\x1e\n" +
+	"\vigg_given_g\x18\x04 \x01(\x01R\tiggGivenG\x121\n" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
@@ -3313,13 +4477,14 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x12_target_tp_g_per_lB\x13\n" +
 	"\x11_donor_tp_g_per_lB\x1a\n" +
 	"\x18_plasma_volume_ml_per_kgB\x0f\n" +
-	"\r_space_factor\"\xc1\x01\n" +
+	"\r_space_factor\"\xfe\x01\n" +
 	"\x0fProteinResponse\x12/\n" +
-	"\tvolume_ml\x18\x01 \x01(\v2\x12.thawtrail.v1.SpanR\bvolumeMl\x121\n" +
+	"\tvolume_ml\x18\x01 \x01(\v2\x12.thawtrail.v1.SpanR\bvolumeMl\x12;\n" +
+	"\x10volume_ml_per_kg\x18\x02 \x01(\v2\x12.thawtrail.v1.SpanR\rvolumeMlPerKg\x121\n" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
-	"\bversions\x18g \x03(\tR\bversions\"\xd5\a\n" +
+	"\bversions\x18g \x03(\tR\bversions\"\xbf\b\n" +
 	"\vThawRequest\x12Q\n" +
 	"\theld_at_c\x18\x01 \x01(\x01B0\xca\xda\x18,\n" +
 	"*temperature at which the bath is held in CH\x00R\aheldAtC\x88\x01\x01\x12V\n" +
@@ -3346,7 +4511,9 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	")temperature of the hot water at hand in CH\tR\x04hotC\x88\x01\x01\x12L\n" +
 	"\bend_at_c\x18\v \x01(\x01B-\xca\xda\x18)\n" +
 	"'temperature the bath should end at in CH\n" +
-	"R\x06endAtC\x88\x01\x01B\f\n" +
+	"R\x06endAtC\x88\x01\x01\x12h\n" +
+	"\brecorded\x18\f \x03(\tBL\xca\xda\x18H\n" +
+	"Fan own thaw as ESTIMATE=ACTUAL minutes, such as 40=52; may be repeatedR\brecordedB\f\n" +
 	"\n" +
 	"_held_at_cB\x13\n" +
 	"\x11_bag_thickness_mmB\x0e\n" +
@@ -3359,13 +4526,17 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\r_water_temp_cB\b\n" +
 	"\x06_air_cB\b\n" +
 	"\x06_hot_cB\v\n" +
-	"\t_end_at_c\"\xc5\x03\n" +
+	"\t_end_at_c\"3\n" +
+	"\vThawLearned\x12\f\n" +
+	"\x01n\x18\x01 \x01(\x05R\x01n\x12\x16\n" +
+	"\x06factor\x18\x02 \x01(\x01R\x06factor\"\xfa\x03\n" +
 	"\fThawResponse\x122\n" +
 	"\x12conduction_minutes\x18\x01 \x01(\x01H\x00R\x11conductionMinutes\x88\x01\x01\x125\n" +
 	"\fthaw_minutes\x18\x02 \x01(\v2\x12.thawtrail.v1.SpanR\vthawMinutes\x12*\n" +
 	"\x0fheat_to_melt_kj\x18\x03 \x01(\x01H\x01R\fheatToMeltKj\x88\x01\x01\x12#\n" +
 	"\vwater_end_c\x18\x04 \x01(\x01H\x02R\twaterEndC\x88\x01\x01\x12+\n" +
-	"\x0fwater_needed_kg\x18\x05 \x01(\x01H\x03R\rwaterNeededKg\x88\x01\x01\x121\n" +
+	"\x0fwater_needed_kg\x18\x05 \x01(\x01H\x03R\rwaterNeededKg\x88\x01\x01\x123\n" +
+	"\alearned\x18\x06 \x01(\v2\x19.thawtrail.v1.ThawLearnedR\alearned\x121\n" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
@@ -3373,7 +4544,7 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x13_conduction_minutesB\x12\n" +
 	"\x10_heat_to_melt_kjB\x0e\n" +
 	"\f_water_end_cB\x12\n" +
-	"\x10_water_needed_kg\"\x82\x05\n" +
+	"\x10_water_needed_kg\"\x8f\x06\n" +
 	"\vDripRequest\x124\n" +
 	"\tvolume_ml\x18\x01 \x01(\x01B\x12\xca\xda\x18\x0e\n" +
 	"\fvolume in mLH\x00R\bvolumeMl\x88\x01\x01\x12G\n" +
@@ -3391,7 +4562,9 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x04kind\x18\a \x01(\tB\x13\xca\xda\x18\x0f\n" +
 	"\rfoal or adultR\x04kind\x12=\n" +
 	"\x06reason\x18\b \x01(\tB%\xca\xda\x18!\n" +
-	"\x1freason for going past a ceilingR\x06reasonB\f\n" +
+	"\x1freason for going past a ceilingR\x06reason\x12o\n" +
+	"\x17ceiling_ml_per_kg_per_h\x18\t \x01(\x01B5\xca\xda\x181\n" +
+	"/the practice's own ceiling in mL/kg/h, up to 40H\x05R\x12ceilingMlPerKgPerH\x88\x01\x01B\f\n" +
 	"\n" +
 	"_volume_mlB\n" +
 	"\n" +
@@ -3399,7 +4572,8 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x18_plateau_ml_per_kg_per_hB\x0f\n" +
 	"\r_drops_per_mlB\f\n" +
 	"\n" +
-	"_weight_kg\"\xd5\x01\n" +
+	"_weight_kgB\x1a\n" +
+	"\x18_ceiling_ml_per_kg_per_h\"\xd5\x01\n" +
 	"\tDripStage\x12\x19\n" +
 	"\bfrom_min\x18\x01 \x01(\x01R\afromMin\x12\x15\n" +
 	"\x06to_min\x18\x02 \x01(\x01R\x05toMin\x12$\n" +
@@ -3407,7 +4581,11 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\bml_per_h\x18\x04 \x01(\x01R\x06mlPerH\x12'\n" +
 	"\rdrops_per_min\x18\x05 \x01(\x01H\x00R\vdropsPerMin\x88\x01\x01\x12\x1b\n" +
 	"\tvolume_ml\x18\x06 \x01(\x01R\bvolumeMlB\x10\n" +
-	"\x0e_drops_per_min\"\x92\x04\n" +
+	"\x0e_drops_per_min\"U\n" +
+	"\bDripMark\x12\x15\n" +
+	"\x06at_min\x18\x01 \x01(\x01R\x05atMin\x12\x19\n" +
+	"\bgiven_ml\x18\x02 \x01(\x01R\agivenMl\x12\x17\n" +
+	"\aleft_ml\x18\x03 \x01(\x01R\x06leftMl\"\xdd\x04\n" +
 	"\fDripResponse\x12/\n" +
 	"\x06stages\x18\x01 \x03(\v2\x17.thawtrail.v1.DripStageR\x06stages\x123\n" +
 	"\x17plateau_ml_per_kg_per_h\x18\x02 \x01(\x01R\x12plateauMlPerKgPerH\x123\n" +
@@ -3415,12 +4593,44 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x10average_ml_per_h\x18\x04 \x01(\x01R\raverageMlPerH\x126\n" +
 	"\x15average_drops_per_min\x18\x05 \x01(\x01H\x00R\x12averageDropsPerMin\x88\x01\x01\x12I\n" +
 	"\x17drops_per_min_tolerance\x18\x06 \x01(\v2\x12.thawtrail.v1.SpanR\x14dropsPerMinTolerance\x12\"\n" +
-	"\rvitals_at_min\x18\a \x03(\x01R\vvitalsAtMin\x121\n" +
+	"\rvitals_at_min\x18\a \x03(\x01R\vvitalsAtMin\x12\x1b\n" +
+	"\ttotal_min\x18\b \x01(\x01R\btotalMin\x12,\n" +
+	"\x05marks\x18\t \x03(\v2\x16.thawtrail.v1.DripMarkR\x05marks\x121\n" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
 	"\bversions\x18g \x03(\tR\bversionsB\x18\n" +
-	"\x16_average_drops_per_min\"\xfd\b\n" +
+	"\x16_average_drops_per_min\"\xc7\x03\n" +
+	"\n" +
+	"EndRequest\x12H\n" +
+	"\tvolume_ml\x18\x01 \x01(\x01B&\xca\xda\x18\"\n" +
+	" volume to be given in all, in mLH\x00R\bvolumeMl\x88\x01\x01\x12^\n" +
+	"\x05noted\x18\x02 \x03(\tBH\xca\xda\x18D\n" +
+	"Bthe mL given by a time, as TIME=ML, such as 02:10=150; two or moreR\x05noted\x124\n" +
+	"\tweight_kg\x18\x03 \x01(\x01B\x12\xca\xda\x18\x0e\n" +
+	"\fweight in kgH\x01R\bweightKg\x88\x01\x01\x12o\n" +
+	"\x17ceiling_ml_per_kg_per_h\x18\x04 \x01(\x01B5\xca\xda\x181\n" +
+	"/the practice's own ceiling in mL/kg/h, up to 40H\x02R\x12ceilingMlPerKgPerH\x88\x01\x01\x120\n" +
+	"\x04zone\x18\x05 \x01(\tB\x1c\xca\xda\x18\x18\n" +
+	"\x16time zone of the timesR\x04zoneB\f\n" +
+	"\n" +
+	"_volume_mlB\f\n" +
+	"\n" +
+	"_weight_kgB\x1a\n" +
+	"\x18_ceiling_ml_per_kg_per_h\"\xbf\x02\n" +
+	"\vEndResponse\x12\x15\n" +
+	"\x06end_at\x18\x01 \x01(\tR\x05endAt\x12\x14\n" +
+	"\x05early\x18\x02 \x01(\tR\x05early\x12\x12\n" +
+	"\x04late\x18\x03 \x01(\tR\x04late\x12\x18\n" +
+	"\bml_per_h\x18\x04 \x01(\x01R\x06mlPerH\x12)\n" +
+	"\x0fml_per_kg_per_h\x18\x05 \x01(\x01H\x00R\vmlPerKgPerH\x88\x01\x01\x12\x17\n" +
+	"\aleft_ml\x18\x06 \x01(\x01R\x06leftMl\x121\n" +
+	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
+	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
+	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
+	"\bversions\x18g \x03(\tR\bversionsB\x12\n" +
+	"\x10_ml_per_kg_per_h\"\x8a\n" +
+	"\n" +
 	"\vFlowRequest\x12G\n" +
 	"\x0ecatheter_gauge\x18\x01 \x01(\x01B\x1b\xca\xda\x18\x17\n" +
 	"\x15gauge of the catheterH\x00R\rcatheterGauge\x88\x01\x01\x12P\n" +
@@ -3450,7 +4660,9 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\tvolume_ml\x18\f \x01(\x01B\x12\xca\xda\x18\x0e\n" +
 	"\fvolume in mLH\vR\bvolumeMl\x88\x01\x01\x124\n" +
 	"\tweight_kg\x18\r \x01(\x01B\x12\xca\xda\x18\x0e\n" +
-	"\fweight in kgH\fR\bweightKg\x88\x01\x01B\x11\n" +
+	"\fweight in kgH\fR\bweightKg\x88\x01\x01\x12o\n" +
+	"\x17ceiling_ml_per_kg_per_h\x18\x0e \x01(\x01B5\xca\xda\x181\n" +
+	"/the practice's own ceiling in mL/kg/h, up to 40H\rR\x12ceilingMlPerKgPerH\x88\x01\x01B\x11\n" +
 	"\x0f_catheter_gaugeB\x0e\n" +
 	"\f_catheter_mmB\x15\n" +
 	"\x13_catheter_length_mmB\n" +
@@ -3467,17 +4679,19 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\n" +
 	"_volume_mlB\f\n" +
 	"\n" +
-	"_weight_kg\"\xff\x02\n" +
+	"_weight_kgB\x1a\n" +
+	"\x18_ceiling_ml_per_kg_per_h\"\xb2\x03\n" +
 	"\fFlowResponse\x129\n" +
 	"\x0fflow_ml_per_min\x18\x01 \x01(\v2\x12.thawtrail.v1.SpanR\fflowMlPerMin\x121\n" +
 	"\x15poiseuille_ml_per_min\x18\x02 \x01(\x01R\x12poiseuilleMlPerMin\x12\x1a\n" +
 	"\breynolds\x18\x03 \x01(\x01R\breynolds\x12,\n" +
 	"\aminutes\x18\x04 \x01(\v2\x12.thawtrail.v1.SpanR\aminutes\x128\n" +
 	"\x0fml_per_kg_per_h\x18\x05 \x01(\v2\x12.thawtrail.v1.SpanR\vmlPerKgPerH\x121\n" +
+	"\x15torricelli_ml_per_min\x18\x06 \x01(\x01R\x12torricelliMlPerMin\x121\n" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
-	"\bversions\x18g \x03(\tR\bversions\"\xfe\x04\n" +
+	"\bversions\x18g \x03(\tR\bversions\"\xd3\a\n" +
 	"\fShelfRequest\x12/\n" +
 	"\x06expiry\x18\x01 \x01(\tB\x17\xca\xda\x18\x13\n" +
 	"\x11expiry as printedR\x06expiry\x12=\n" +
@@ -3500,14 +4714,22 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x1ctime zone of the label's dayR\x04zone\x12M\n" +
 	"\x0fthaw_started_at\x18\n" +
 	" \x01(\tB%\xca\xda\x18!\n" +
-	"\x1fput into the bath at (RFC 3339)R\rthawStartedAtB\f\n" +
+	"\x1fput into the bath at (RFC 3339)R\rthawStartedAt\x12H\n" +
+	"\bsoftened\x18\v \x01(\bB,\xca\xda\x18(\n" +
+	"&found soft or reshaped: it thawed onceR\bsoftened\x12a\n" +
+	"\x11card_use_by_hours\x18\f \x01(\x01B1\xca\xda\x18-\n" +
+	"+hours after thaw that the label card allowsH\x01R\x0ecardUseByHours\x88\x01\x01\x12\x8f\x01\n" +
+	"\x04warm\x18\r \x03(\tB{\xca\xda\x18w\n" +
+	"ua warm time of its freezer as HOURS@PEAK, such as 40@-6, with /soft behind it where the bag softened; may be repeatedR\x04warmB\f\n" +
 	"\n" +
-	"_kept_at_c\"\xed\x01\n" +
+	"_kept_at_cB\x14\n" +
+	"\x12_card_use_by_hours\"\x9d\x02\n" +
 	"\rShelfResponse\x12\x14\n" +
 	"\x05state\x18\x01 \x01(\tR\x05state\x12\x16\n" +
 	"\x06states\x18\x02 \x03(\tR\x06states\x12\x15\n" +
 	"\x06use_by\x18\x03 \x01(\tR\x05useBy\x12\x18\n" +
-	"\abecause\x18\x04 \x03(\tR\abecause\x121\n" +
+	"\abecause\x18\x04 \x03(\tR\abecause\x12.\n" +
+	"\x13source_plasma_class\x18\x05 \x01(\tR\x11sourcePlasmaClass\x121\n" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
@@ -3518,23 +4740,25 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x1cequally spaced readings in CR\acelsius\x12_\n" +
 	"\vdh_over_r_k\x18\x02 \x01(\x01B;\xca\xda\x187\n" +
 	"5activation energy over the gas constant in K (10,000)H\x00R\bdhOverRK\x88\x01\x01B\x0e\n" +
-	"\f_dh_over_r_k\"\xb2\x01\n" +
+	"\f_dh_over_r_k\"\xc9\x01\n" +
 	"\vMktResponse\x12$\n" +
-	"\x0emean_kinetic_c\x18\x01 \x01(\x01R\fmeanKineticC\x121\n" +
+	"\x0emean_kinetic_c\x18\x01 \x01(\x01R\fmeanKineticC\x12\x15\n" +
+	"\x06mean_c\x18\x02 \x01(\x01R\x05meanC\x121\n" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
-	"\bversions\x18g \x03(\tR\bversions\"\xe0\x01\n" +
+	"\bversions\x18g \x03(\tR\bversions\"\xf2\x01\n" +
 	"\bStockBag\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x18\n" +
 	"\aproduct\x18\x02 \x01(\tR\aproduct\x12\x14\n" +
 	"\x05batch\x18\x03 \x01(\tR\x05batch\x12\x1b\n" +
 	"\tvolume_ml\x18\x04 \x01(\x01R\bvolumeMl\x12\x15\n" +
 	"\x06use_by\x18\x05 \x01(\tR\x05useBy\x12\x14\n" +
-	"\x05place\x18\x06 \x01(\tR\x05place\x12\x1a\n" +
-	"\bdistance\x18\a \x01(\x05R\bdistance\x12\x14\n" +
+	"\x05place\x18\x06 \x01(\tR\x05place\x12\x1f\n" +
+	"\bdistance\x18\a \x01(\x05H\x00R\bdistance\x88\x01\x01\x12\x14\n" +
 	"\x05state\x18\b \x01(\tR\x05state\x12\x18\n" +
-	"\areacted\x18\t \x01(\bR\areacted\"\xb6\x02\n" +
+	"\areacted\x18\t \x01(\bR\areactedB\v\n" +
+	"\t_distance\"\xfd\x02\n" +
 	"\vPickRequest\x12-\n" +
 	"\aneed_ml\x18\x01 \x01(\x01B\x0f\xca\xda\x18\v\n" +
 	"\tmL neededH\x00R\x06needMl\x88\x01\x01\x12E\n" +
@@ -3545,13 +4769,22 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x02at\x18\x04 \x01(\tB\x16\xca\xda\x18\x12\n" +
 	"\x10as of (RFC 3339)R\x02at\x12E\n" +
 	"\x05until\x18\x05 \x01(\tB/\xca\xda\x18+\n" +
-	")when the transfusion would end (RFC 3339)R\x05untilB\n" +
+	")when the transfusion would end (RFC 3339)R\x05until\x12E\n" +
+	"\x06schema\x18\x06 \x01(\bB-\xca\xda\x18)\n" +
+	"'print the JSON Schema of the stock fileR\x06schemaB\n" +
 	"\n" +
-	"\b_need_ml\"\xd9\x01\n" +
+	"\b_need_ml\"8\n" +
+	"\fPickExcluded\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12\x18\n" +
+	"\abecause\x18\x02 \x01(\tR\abecause\"\xe1\x02\n" +
 	"\fPickResponse\x12\x12\n" +
 	"\x04bags\x18\x01 \x03(\tR\x04bags\x12\x19\n" +
 	"\bwaste_ml\x18\x02 \x01(\x01R\awasteMl\x12\x1b\n" +
-	"\trunner_up\x18\x03 \x03(\tR\brunnerUp\x121\n" +
+	"\trunner_up\x18\x03 \x03(\tR\brunnerUp\x12\x1b\n" +
+	"\tvolume_ml\x18\x04 \x01(\x01R\bvolumeMl\x12\x19\n" +
+	"\bshort_ml\x18\x05 \x01(\x01R\ashortMl\x126\n" +
+	"\bexcluded\x18\x06 \x03(\v2\x1a.thawtrail.v1.PickExcludedR\bexcluded\x12\x16\n" +
+	"\x06schema\x18\a \x01(\tR\x06schema\x121\n" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
@@ -3567,10 +4800,12 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"confidence\x88\x01\x01B\t\n" +
 	"\a_eventsB\t\n" +
 	"\a_trialsB\r\n" +
-	"\v_confidence\"\xb7\x01\n" +
+	"\v_confidence\"\xf3\x01\n" +
 	"\x10IntervalResponse\x12\x10\n" +
 	"\x03low\x18\x01 \x01(\x01R\x03low\x12\x12\n" +
-	"\x04high\x18\x02 \x01(\x01R\x04high\x121\n" +
+	"\x04high\x18\x02 \x01(\x01R\x04high\x12\x14\n" +
+	"\x05share\x18\x03 \x01(\x01R\x05share\x12$\n" +
+	"\x0eone_sided_high\x18\x04 \x01(\x01R\foneSidedHigh\x121\n" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
@@ -3595,24 +4830,33 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
-	"\bversions\x18g \x03(\tR\bversions\"\x8b\x02\n" +
+	"\bversions\x18g \x03(\tR\bversions\"\xe4\x02\n" +
 	"\rDemandRequest\x12/\n" +
 	"\x05foals\x18\x01 \x01(\x05B\x14\xca\xda\x18\x10\n" +
 	"\x0efoals expectedH\x00R\x05foals\x88\x01\x01\x12Q\n" +
 	"\ffailure_rate\x18\x02 \x01(\x01B)\xca\xda\x18%\n" +
 	"#share that will need plasma, 0 to 1H\x01R\vfailureRate\x88\x01\x01\x12O\n" +
 	"\aservice\x18\x03 \x01(\x01B0\xca\xda\x18,\n" +
-	"*wanted probability of having enough (0.95)H\x02R\aservice\x88\x01\x01B\b\n" +
+	"*wanted probability of having enough (0.95)H\x02R\aservice\x88\x01\x01\x12N\n" +
+	"\x04mean\x18\x04 \x01(\x01B5\xca\xda\x181\n" +
+	"/instead of the foals: the mean need of a periodH\x03R\x04mean\x88\x01\x01B\b\n" +
 	"\x06_foalsB\x0f\n" +
 	"\r_failure_rateB\n" +
 	"\n" +
-	"\b_service\"\xb4\x01\n" +
+	"\b_serviceB\a\n" +
+	"\x05_mean\"\xd9\x02\n" +
 	"\x0eDemandResponse\x12#\n" +
-	"\rfoals_covered\x18\x01 \x01(\x05R\ffoalsCovered\x121\n" +
+	"\rfoals_covered\x18\x01 \x01(\x05R\ffoalsCovered\x12 \n" +
+	"\vprobability\x18\x02 \x01(\x01R\vprobability\x12\x1a\n" +
+	"\bexpected\x18\x03 \x01(\x01R\bexpected\x12*\n" +
+	"\x0eexpected_short\x18\x04 \x01(\x01H\x00R\rexpectedShort\x88\x01\x01\x12\x1b\n" +
+	"\x06filled\x18\x05 \x01(\x01H\x01R\x06filled\x88\x01\x01\x121\n" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
-	"\bversions\x18g \x03(\tR\bversions2\xad\x17\n" +
+	"\bversions\x18g \x03(\tR\bversionsB\x11\n" +
+	"\x0f_expected_shortB\t\n" +
+	"\a_filled2\xfe\x18\n" +
 	"\vPlanService\x12\x8c\x01\n" +
 	"\x05Weigh\x12\x1a.thawtrail.v1.WeighRequest\x1a\x1b.thawtrail.v1.WeighResponse\"J\xda\xda\x18F\n" +
 	"\n" +
@@ -3630,7 +4874,9 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x04Thaw\x12\x19.thawtrail.v1.ThawRequest\x1a\x1a.thawtrail.v1.ThawResponse\"\x8e\x01\xda\xda\x18\x89\x01\n" +
 	"\tplan thaw\x12;Will this water thaw this bag, how long, how much hot water\x1a?plan thaw --bag-ml 950 --water-l 15 --water-temp-c 37 --air-c 8\x12\xcc\x01\n" +
 	"\x04Drip\x12\x19.thawtrail.v1.DripRequest\x1a\x1a.thawtrail.v1.DripResponse\"\x8c\x01\xda\xda\x18\x87\x01\n" +
-	"\tplan drip\x12!Rates and drops, slow start first\x1aWplan drip --weight-kg 50 --volume-ml 950 --plateau-ml-per-kg-per-h 20 --drops-per-ml 15\x12\xc0\x01\n" +
+	"\tplan drip\x12!Rates and drops, slow start first\x1aWplan drip --weight-kg 50 --volume-ml 950 --plateau-ml-per-kg-per-h 20 --drops-per-ml 15\x12\xce\x01\n" +
+	"\x03End\x12\x18.thawtrail.v1.EndRequest\x1a\x19.thawtrail.v1.EndResponse\"\x91\x01\xda\xda\x18\x8c\x01\n" +
+	"\bplan end\x123When a running bag will be empty, from the mL noted\x1aKplan end --volume-ml 950 --weight-kg 50 --noted 02:10=150 --noted 02:30=430\x12\xc0\x01\n" +
 	"\x04Flow\x12\x19.thawtrail.v1.FlowRequest\x1a\x1a.thawtrail.v1.FlowResponse\"\x80\x01\xda\xda\x18|\n" +
 	"\tplan flow\x12#Flow by gravity with the clamp open\x1aJplan flow --catheter-gauge 16 --head-cm 100 --volume-ml 950 --weight-kg 50\x12\xd3\x01\n" +
 	"\x05Shelf\x12\x1a.thawtrail.v1.ShelfRequest\x1a\x1b.thawtrail.v1.ShelfResponse\"\x90\x01\xda\xda\x18\x8b\x01\n" +
@@ -3660,7 +4906,7 @@ func file_thawtrail_v1_plans_proto_rawDescGZIP() []byte {
 	return file_thawtrail_v1_plans_proto_rawDescData
 }
 
-var file_thawtrail_v1_plans_proto_msgTypes = make([]protoimpl.MessageInfo, 33)
+var file_thawtrail_v1_plans_proto_msgTypes = make([]protoimpl.MessageInfo, 42)
 var file_thawtrail_v1_plans_proto_goTypes = []any{
 	(*Span)(nil),             // 0: thawtrail.v1.Span
 	(*WeighRequest)(nil),     // 1: thawtrail.v1.WeighRequest
@@ -3668,100 +4914,125 @@ var file_thawtrail_v1_plans_proto_goTypes = []any{
 	(*AssessRequest)(nil),    // 3: thawtrail.v1.AssessRequest
 	(*AssessResponse)(nil),   // 4: thawtrail.v1.AssessResponse
 	(*TestRequest)(nil),      // 5: thawtrail.v1.TestRequest
-	(*TestResponse)(nil),     // 6: thawtrail.v1.TestResponse
-	(*DoseRequest)(nil),      // 7: thawtrail.v1.DoseRequest
-	(*DoseResponse)(nil),     // 8: thawtrail.v1.DoseResponse
-	(*ResponseRequest)(nil),  // 9: thawtrail.v1.ResponseRequest
-	(*ResponseResponse)(nil), // 10: thawtrail.v1.ResponseResponse
-	(*ProteinRequest)(nil),   // 11: thawtrail.v1.ProteinRequest
-	(*ProteinResponse)(nil),  // 12: thawtrail.v1.ProteinResponse
-	(*ThawRequest)(nil),      // 13: thawtrail.v1.ThawRequest
-	(*ThawResponse)(nil),     // 14: thawtrail.v1.ThawResponse
-	(*DripRequest)(nil),      // 15: thawtrail.v1.DripRequest
-	(*DripStage)(nil),        // 16: thawtrail.v1.DripStage
-	(*DripResponse)(nil),     // 17: thawtrail.v1.DripResponse
-	(*FlowRequest)(nil),      // 18: thawtrail.v1.FlowRequest
-	(*FlowResponse)(nil),     // 19: thawtrail.v1.FlowResponse
-	(*ShelfRequest)(nil),     // 20: thawtrail.v1.ShelfRequest
-	(*ShelfResponse)(nil),    // 21: thawtrail.v1.ShelfResponse
-	(*MktRequest)(nil),       // 22: thawtrail.v1.MktRequest
-	(*MktResponse)(nil),      // 23: thawtrail.v1.MktResponse
-	(*StockBag)(nil),         // 24: thawtrail.v1.StockBag
-	(*PickRequest)(nil),      // 25: thawtrail.v1.PickRequest
-	(*PickResponse)(nil),     // 26: thawtrail.v1.PickResponse
-	(*IntervalRequest)(nil),  // 27: thawtrail.v1.IntervalRequest
-	(*IntervalResponse)(nil), // 28: thawtrail.v1.IntervalResponse
-	(*ExactRequest)(nil),     // 29: thawtrail.v1.ExactRequest
-	(*ExactResponse)(nil),    // 30: thawtrail.v1.ExactResponse
-	(*DemandRequest)(nil),    // 31: thawtrail.v1.DemandRequest
-	(*DemandResponse)(nil),   // 32: thawtrail.v1.DemandResponse
-	(*Caution)(nil),          // 33: thawtrail.v1.Caution
+	(*PublishedTest)(nil),    // 6: thawtrail.v1.PublishedTest
+	(*TestResponse)(nil),     // 7: thawtrail.v1.TestResponse
+	(*DoseRequest)(nil),      // 8: thawtrail.v1.DoseRequest
+	(*BagOutcome)(nil),       // 9: thawtrail.v1.BagOutcome
+	(*BagPlan)(nil),          // 10: thawtrail.v1.BagPlan
+	(*Indication)(nil),       // 11: thawtrail.v1.Indication
+	(*DoseResponse)(nil),     // 12: thawtrail.v1.DoseResponse
+	(*ResponseRequest)(nil),  // 13: thawtrail.v1.ResponseRequest
+	(*ResponseResponse)(nil), // 14: thawtrail.v1.ResponseResponse
+	(*ProteinRequest)(nil),   // 15: thawtrail.v1.ProteinRequest
+	(*ProteinResponse)(nil),  // 16: thawtrail.v1.ProteinResponse
+	(*ThawRequest)(nil),      // 17: thawtrail.v1.ThawRequest
+	(*ThawLearned)(nil),      // 18: thawtrail.v1.ThawLearned
+	(*ThawResponse)(nil),     // 19: thawtrail.v1.ThawResponse
+	(*DripRequest)(nil),      // 20: thawtrail.v1.DripRequest
+	(*DripStage)(nil),        // 21: thawtrail.v1.DripStage
+	(*DripMark)(nil),         // 22: thawtrail.v1.DripMark
+	(*DripResponse)(nil),     // 23: thawtrail.v1.DripResponse
+	(*EndRequest)(nil),       // 24: thawtrail.v1.EndRequest
+	(*EndResponse)(nil),      // 25: thawtrail.v1.EndResponse
+	(*FlowRequest)(nil),      // 26: thawtrail.v1.FlowRequest
+	(*FlowResponse)(nil),     // 27: thawtrail.v1.FlowResponse
+	(*ShelfRequest)(nil),     // 28: thawtrail.v1.ShelfRequest
+	(*ShelfResponse)(nil),    // 29: thawtrail.v1.ShelfResponse
+	(*MktRequest)(nil),       // 30: thawtrail.v1.MktRequest
+	(*MktResponse)(nil),      // 31: thawtrail.v1.MktResponse
+	(*StockBag)(nil),         // 32: thawtrail.v1.StockBag
+	(*PickRequest)(nil),      // 33: thawtrail.v1.PickRequest
+	(*PickExcluded)(nil),     // 34: thawtrail.v1.PickExcluded
+	(*PickResponse)(nil),     // 35: thawtrail.v1.PickResponse
+	(*IntervalRequest)(nil),  // 36: thawtrail.v1.IntervalRequest
+	(*IntervalResponse)(nil), // 37: thawtrail.v1.IntervalResponse
+	(*ExactRequest)(nil),     // 38: thawtrail.v1.ExactRequest
+	(*ExactResponse)(nil),    // 39: thawtrail.v1.ExactResponse
+	(*DemandRequest)(nil),    // 40: thawtrail.v1.DemandRequest
+	(*DemandResponse)(nil),   // 41: thawtrail.v1.DemandResponse
+	(*Caution)(nil),          // 42: thawtrail.v1.Caution
 }
 var file_thawtrail_v1_plans_proto_depIdxs = []int32{
 	0,  // 0: thawtrail.v1.WeighResponse.weight_kg:type_name -> thawtrail.v1.Span
-	33, // 1: thawtrail.v1.WeighResponse.cautions:type_name -> thawtrail.v1.Caution
-	33, // 2: thawtrail.v1.AssessResponse.cautions:type_name -> thawtrail.v1.Caution
-	33, // 3: thawtrail.v1.TestResponse.cautions:type_name -> thawtrail.v1.Caution
-	0,  // 4: thawtrail.v1.DoseResponse.igg_lacking_g:type_name -> thawtrail.v1.Span
-	0,  // 5: thawtrail.v1.DoseResponse.volume_ml:type_name -> thawtrail.v1.Span
-	0,  // 6: thawtrail.v1.DoseResponse.volume_ml_per_kg:type_name -> thawtrail.v1.Span
-	0,  // 7: thawtrail.v1.DoseResponse.expected_rise_g_per_l:type_name -> thawtrail.v1.Span
-	0,  // 8: thawtrail.v1.DoseResponse.expected_igg_g_per_l:type_name -> thawtrail.v1.Span
-	33, // 9: thawtrail.v1.DoseResponse.cautions:type_name -> thawtrail.v1.Caution
-	33, // 10: thawtrail.v1.ResponseResponse.cautions:type_name -> thawtrail.v1.Caution
-	0,  // 11: thawtrail.v1.ProteinResponse.volume_ml:type_name -> thawtrail.v1.Span
-	33, // 12: thawtrail.v1.ProteinResponse.cautions:type_name -> thawtrail.v1.Caution
-	0,  // 13: thawtrail.v1.ThawResponse.thaw_minutes:type_name -> thawtrail.v1.Span
-	33, // 14: thawtrail.v1.ThawResponse.cautions:type_name -> thawtrail.v1.Caution
-	16, // 15: thawtrail.v1.DripResponse.stages:type_name -> thawtrail.v1.DripStage
-	0,  // 16: thawtrail.v1.DripResponse.drops_per_min_tolerance:type_name -> thawtrail.v1.Span
-	33, // 17: thawtrail.v1.DripResponse.cautions:type_name -> thawtrail.v1.Caution
-	0,  // 18: thawtrail.v1.FlowResponse.flow_ml_per_min:type_name -> thawtrail.v1.Span
-	0,  // 19: thawtrail.v1.FlowResponse.minutes:type_name -> thawtrail.v1.Span
-	0,  // 20: thawtrail.v1.FlowResponse.ml_per_kg_per_h:type_name -> thawtrail.v1.Span
-	33, // 21: thawtrail.v1.FlowResponse.cautions:type_name -> thawtrail.v1.Caution
-	33, // 22: thawtrail.v1.ShelfResponse.cautions:type_name -> thawtrail.v1.Caution
-	33, // 23: thawtrail.v1.MktResponse.cautions:type_name -> thawtrail.v1.Caution
-	24, // 24: thawtrail.v1.PickRequest.stock:type_name -> thawtrail.v1.StockBag
-	33, // 25: thawtrail.v1.PickResponse.cautions:type_name -> thawtrail.v1.Caution
-	33, // 26: thawtrail.v1.IntervalResponse.cautions:type_name -> thawtrail.v1.Caution
-	33, // 27: thawtrail.v1.ExactResponse.cautions:type_name -> thawtrail.v1.Caution
-	33, // 28: thawtrail.v1.DemandResponse.cautions:type_name -> thawtrail.v1.Caution
-	1,  // 29: thawtrail.v1.PlanService.Weigh:input_type -> thawtrail.v1.WeighRequest
-	3,  // 30: thawtrail.v1.PlanService.Assess:input_type -> thawtrail.v1.AssessRequest
-	5,  // 31: thawtrail.v1.PlanService.Test:input_type -> thawtrail.v1.TestRequest
-	7,  // 32: thawtrail.v1.PlanService.Dose:input_type -> thawtrail.v1.DoseRequest
-	9,  // 33: thawtrail.v1.PlanService.Response:input_type -> thawtrail.v1.ResponseRequest
-	11, // 34: thawtrail.v1.PlanService.Protein:input_type -> thawtrail.v1.ProteinRequest
-	13, // 35: thawtrail.v1.PlanService.Thaw:input_type -> thawtrail.v1.ThawRequest
-	15, // 36: thawtrail.v1.PlanService.Drip:input_type -> thawtrail.v1.DripRequest
-	18, // 37: thawtrail.v1.PlanService.Flow:input_type -> thawtrail.v1.FlowRequest
-	20, // 38: thawtrail.v1.PlanService.Shelf:input_type -> thawtrail.v1.ShelfRequest
-	22, // 39: thawtrail.v1.PlanService.Mkt:input_type -> thawtrail.v1.MktRequest
-	25, // 40: thawtrail.v1.PlanService.Pick:input_type -> thawtrail.v1.PickRequest
-	27, // 41: thawtrail.v1.PlanService.Interval:input_type -> thawtrail.v1.IntervalRequest
-	29, // 42: thawtrail.v1.PlanService.Exact:input_type -> thawtrail.v1.ExactRequest
-	31, // 43: thawtrail.v1.PlanService.Demand:input_type -> thawtrail.v1.DemandRequest
-	2,  // 44: thawtrail.v1.PlanService.Weigh:output_type -> thawtrail.v1.WeighResponse
-	4,  // 45: thawtrail.v1.PlanService.Assess:output_type -> thawtrail.v1.AssessResponse
-	6,  // 46: thawtrail.v1.PlanService.Test:output_type -> thawtrail.v1.TestResponse
-	8,  // 47: thawtrail.v1.PlanService.Dose:output_type -> thawtrail.v1.DoseResponse
-	10, // 48: thawtrail.v1.PlanService.Response:output_type -> thawtrail.v1.ResponseResponse
-	12, // 49: thawtrail.v1.PlanService.Protein:output_type -> thawtrail.v1.ProteinResponse
-	14, // 50: thawtrail.v1.PlanService.Thaw:output_type -> thawtrail.v1.ThawResponse
-	17, // 51: thawtrail.v1.PlanService.Drip:output_type -> thawtrail.v1.DripResponse
-	19, // 52: thawtrail.v1.PlanService.Flow:output_type -> thawtrail.v1.FlowResponse
-	21, // 53: thawtrail.v1.PlanService.Shelf:output_type -> thawtrail.v1.ShelfResponse
-	23, // 54: thawtrail.v1.PlanService.Mkt:output_type -> thawtrail.v1.MktResponse
-	26, // 55: thawtrail.v1.PlanService.Pick:output_type -> thawtrail.v1.PickResponse
-	28, // 56: thawtrail.v1.PlanService.Interval:output_type -> thawtrail.v1.IntervalResponse
-	30, // 57: thawtrail.v1.PlanService.Exact:output_type -> thawtrail.v1.ExactResponse
-	32, // 58: thawtrail.v1.PlanService.Demand:output_type -> thawtrail.v1.DemandResponse
-	44, // [44:59] is the sub-list for method output_type
-	29, // [29:44] is the sub-list for method input_type
-	29, // [29:29] is the sub-list for extension type_name
-	29, // [29:29] is the sub-list for extension extendee
-	0,  // [0:29] is the sub-list for field type_name
+	42, // 1: thawtrail.v1.WeighResponse.cautions:type_name -> thawtrail.v1.Caution
+	42, // 2: thawtrail.v1.AssessResponse.cautions:type_name -> thawtrail.v1.Caution
+	6,  // 3: thawtrail.v1.TestResponse.known_tests:type_name -> thawtrail.v1.PublishedTest
+	42, // 4: thawtrail.v1.TestResponse.cautions:type_name -> thawtrail.v1.Caution
+	0,  // 5: thawtrail.v1.BagOutcome.expected_rise_g_per_l:type_name -> thawtrail.v1.Span
+	0,  // 6: thawtrail.v1.BagOutcome.expected_igg_g_per_l:type_name -> thawtrail.v1.Span
+	9,  // 7: thawtrail.v1.BagPlan.now:type_name -> thawtrail.v1.BagOutcome
+	9,  // 8: thawtrail.v1.BagPlan.total:type_name -> thawtrail.v1.BagOutcome
+	9,  // 9: thawtrail.v1.BagPlan.one_fewer:type_name -> thawtrail.v1.BagOutcome
+	9,  // 10: thawtrail.v1.BagPlan.asked:type_name -> thawtrail.v1.BagOutcome
+	0,  // 11: thawtrail.v1.DoseResponse.igg_lacking_g:type_name -> thawtrail.v1.Span
+	0,  // 12: thawtrail.v1.DoseResponse.volume_ml:type_name -> thawtrail.v1.Span
+	0,  // 13: thawtrail.v1.DoseResponse.volume_ml_per_kg:type_name -> thawtrail.v1.Span
+	0,  // 14: thawtrail.v1.DoseResponse.expected_rise_g_per_l:type_name -> thawtrail.v1.Span
+	0,  // 15: thawtrail.v1.DoseResponse.expected_igg_g_per_l:type_name -> thawtrail.v1.Span
+	10, // 16: thawtrail.v1.DoseResponse.bags:type_name -> thawtrail.v1.BagPlan
+	11, // 17: thawtrail.v1.DoseResponse.indications:type_name -> thawtrail.v1.Indication
+	42, // 18: thawtrail.v1.DoseResponse.cautions:type_name -> thawtrail.v1.Caution
+	42, // 19: thawtrail.v1.ResponseResponse.cautions:type_name -> thawtrail.v1.Caution
+	0,  // 20: thawtrail.v1.ProteinResponse.volume_ml:type_name -> thawtrail.v1.Span
+	0,  // 21: thawtrail.v1.ProteinResponse.volume_ml_per_kg:type_name -> thawtrail.v1.Span
+	42, // 22: thawtrail.v1.ProteinResponse.cautions:type_name -> thawtrail.v1.Caution
+	0,  // 23: thawtrail.v1.ThawResponse.thaw_minutes:type_name -> thawtrail.v1.Span
+	18, // 24: thawtrail.v1.ThawResponse.learned:type_name -> thawtrail.v1.ThawLearned
+	42, // 25: thawtrail.v1.ThawResponse.cautions:type_name -> thawtrail.v1.Caution
+	21, // 26: thawtrail.v1.DripResponse.stages:type_name -> thawtrail.v1.DripStage
+	0,  // 27: thawtrail.v1.DripResponse.drops_per_min_tolerance:type_name -> thawtrail.v1.Span
+	22, // 28: thawtrail.v1.DripResponse.marks:type_name -> thawtrail.v1.DripMark
+	42, // 29: thawtrail.v1.DripResponse.cautions:type_name -> thawtrail.v1.Caution
+	42, // 30: thawtrail.v1.EndResponse.cautions:type_name -> thawtrail.v1.Caution
+	0,  // 31: thawtrail.v1.FlowResponse.flow_ml_per_min:type_name -> thawtrail.v1.Span
+	0,  // 32: thawtrail.v1.FlowResponse.minutes:type_name -> thawtrail.v1.Span
+	0,  // 33: thawtrail.v1.FlowResponse.ml_per_kg_per_h:type_name -> thawtrail.v1.Span
+	42, // 34: thawtrail.v1.FlowResponse.cautions:type_name -> thawtrail.v1.Caution
+	42, // 35: thawtrail.v1.ShelfResponse.cautions:type_name -> thawtrail.v1.Caution
+	42, // 36: thawtrail.v1.MktResponse.cautions:type_name -> thawtrail.v1.Caution
+	32, // 37: thawtrail.v1.PickRequest.stock:type_name -> thawtrail.v1.StockBag
+	34, // 38: thawtrail.v1.PickResponse.excluded:type_name -> thawtrail.v1.PickExcluded
+	42, // 39: thawtrail.v1.PickResponse.cautions:type_name -> thawtrail.v1.Caution
+	42, // 40: thawtrail.v1.IntervalResponse.cautions:type_name -> thawtrail.v1.Caution
+	42, // 41: thawtrail.v1.ExactResponse.cautions:type_name -> thawtrail.v1.Caution
+	42, // 42: thawtrail.v1.DemandResponse.cautions:type_name -> thawtrail.v1.Caution
+	1,  // 43: thawtrail.v1.PlanService.Weigh:input_type -> thawtrail.v1.WeighRequest
+	3,  // 44: thawtrail.v1.PlanService.Assess:input_type -> thawtrail.v1.AssessRequest
+	5,  // 45: thawtrail.v1.PlanService.Test:input_type -> thawtrail.v1.TestRequest
+	8,  // 46: thawtrail.v1.PlanService.Dose:input_type -> thawtrail.v1.DoseRequest
+	13, // 47: thawtrail.v1.PlanService.Response:input_type -> thawtrail.v1.ResponseRequest
+	15, // 48: thawtrail.v1.PlanService.Protein:input_type -> thawtrail.v1.ProteinRequest
+	17, // 49: thawtrail.v1.PlanService.Thaw:input_type -> thawtrail.v1.ThawRequest
+	20, // 50: thawtrail.v1.PlanService.Drip:input_type -> thawtrail.v1.DripRequest
+	24, // 51: thawtrail.v1.PlanService.End:input_type -> thawtrail.v1.EndRequest
+	26, // 52: thawtrail.v1.PlanService.Flow:input_type -> thawtrail.v1.FlowRequest
+	28, // 53: thawtrail.v1.PlanService.Shelf:input_type -> thawtrail.v1.ShelfRequest
+	30, // 54: thawtrail.v1.PlanService.Mkt:input_type -> thawtrail.v1.MktRequest
+	33, // 55: thawtrail.v1.PlanService.Pick:input_type -> thawtrail.v1.PickRequest
+	36, // 56: thawtrail.v1.PlanService.Interval:input_type -> thawtrail.v1.IntervalRequest
+	38, // 57: thawtrail.v1.PlanService.Exact:input_type -> thawtrail.v1.ExactRequest
+	40, // 58: thawtrail.v1.PlanService.Demand:input_type -> thawtrail.v1.DemandRequest
+	2,  // 59: thawtrail.v1.PlanService.Weigh:output_type -> thawtrail.v1.WeighResponse
+	4,  // 60: thawtrail.v1.PlanService.Assess:output_type -> thawtrail.v1.AssessResponse
+	7,  // 61: thawtrail.v1.PlanService.Test:output_type -> thawtrail.v1.TestResponse
+	12, // 62: thawtrail.v1.PlanService.Dose:output_type -> thawtrail.v1.DoseResponse
+	14, // 63: thawtrail.v1.PlanService.Response:output_type -> thawtrail.v1.ResponseResponse
+	16, // 64: thawtrail.v1.PlanService.Protein:output_type -> thawtrail.v1.ProteinResponse
+	19, // 65: thawtrail.v1.PlanService.Thaw:output_type -> thawtrail.v1.ThawResponse
+	23, // 66: thawtrail.v1.PlanService.Drip:output_type -> thawtrail.v1.DripResponse
+	25, // 67: thawtrail.v1.PlanService.End:output_type -> thawtrail.v1.EndResponse
+	27, // 68: thawtrail.v1.PlanService.Flow:output_type -> thawtrail.v1.FlowResponse
+	29, // 69: thawtrail.v1.PlanService.Shelf:output_type -> thawtrail.v1.ShelfResponse
+	31, // 70: thawtrail.v1.PlanService.Mkt:output_type -> thawtrail.v1.MktResponse
+	35, // 71: thawtrail.v1.PlanService.Pick:output_type -> thawtrail.v1.PickResponse
+	37, // 72: thawtrail.v1.PlanService.Interval:output_type -> thawtrail.v1.IntervalResponse
+	39, // 73: thawtrail.v1.PlanService.Exact:output_type -> thawtrail.v1.ExactResponse
+	41, // 74: thawtrail.v1.PlanService.Demand:output_type -> thawtrail.v1.DemandResponse
+	59, // [59:75] is the sub-list for method output_type
+	43, // [43:59] is the sub-list for method input_type
+	43, // [43:43] is the sub-list for extension type_name
+	43, // [43:43] is the sub-list for extension extendee
+	0,  // [0:43] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_plans_proto_init() }
@@ -3774,31 +5045,36 @@ func file_thawtrail_v1_plans_proto_init() {
 	file_thawtrail_v1_plans_proto_msgTypes[1].OneofWrappers = []any{}
 	file_thawtrail_v1_plans_proto_msgTypes[3].OneofWrappers = []any{}
 	file_thawtrail_v1_plans_proto_msgTypes[5].OneofWrappers = []any{}
-	file_thawtrail_v1_plans_proto_msgTypes[6].OneofWrappers = []any{}
 	file_thawtrail_v1_plans_proto_msgTypes[7].OneofWrappers = []any{}
 	file_thawtrail_v1_plans_proto_msgTypes[8].OneofWrappers = []any{}
-	file_thawtrail_v1_plans_proto_msgTypes[9].OneofWrappers = []any{}
-	file_thawtrail_v1_plans_proto_msgTypes[10].OneofWrappers = []any{}
 	file_thawtrail_v1_plans_proto_msgTypes[11].OneofWrappers = []any{}
+	file_thawtrail_v1_plans_proto_msgTypes[12].OneofWrappers = []any{}
 	file_thawtrail_v1_plans_proto_msgTypes[13].OneofWrappers = []any{}
 	file_thawtrail_v1_plans_proto_msgTypes[14].OneofWrappers = []any{}
 	file_thawtrail_v1_plans_proto_msgTypes[15].OneofWrappers = []any{}
-	file_thawtrail_v1_plans_proto_msgTypes[16].OneofWrappers = []any{}
 	file_thawtrail_v1_plans_proto_msgTypes[17].OneofWrappers = []any{}
-	file_thawtrail_v1_plans_proto_msgTypes[18].OneofWrappers = []any{}
+	file_thawtrail_v1_plans_proto_msgTypes[19].OneofWrappers = []any{}
 	file_thawtrail_v1_plans_proto_msgTypes[20].OneofWrappers = []any{}
-	file_thawtrail_v1_plans_proto_msgTypes[22].OneofWrappers = []any{}
+	file_thawtrail_v1_plans_proto_msgTypes[21].OneofWrappers = []any{}
+	file_thawtrail_v1_plans_proto_msgTypes[23].OneofWrappers = []any{}
+	file_thawtrail_v1_plans_proto_msgTypes[24].OneofWrappers = []any{}
 	file_thawtrail_v1_plans_proto_msgTypes[25].OneofWrappers = []any{}
-	file_thawtrail_v1_plans_proto_msgTypes[27].OneofWrappers = []any{}
-	file_thawtrail_v1_plans_proto_msgTypes[29].OneofWrappers = []any{}
-	file_thawtrail_v1_plans_proto_msgTypes[31].OneofWrappers = []any{}
+	file_thawtrail_v1_plans_proto_msgTypes[26].OneofWrappers = []any{}
+	file_thawtrail_v1_plans_proto_msgTypes[28].OneofWrappers = []any{}
+	file_thawtrail_v1_plans_proto_msgTypes[30].OneofWrappers = []any{}
+	file_thawtrail_v1_plans_proto_msgTypes[32].OneofWrappers = []any{}
+	file_thawtrail_v1_plans_proto_msgTypes[33].OneofWrappers = []any{}
+	file_thawtrail_v1_plans_proto_msgTypes[36].OneofWrappers = []any{}
+	file_thawtrail_v1_plans_proto_msgTypes[38].OneofWrappers = []any{}
+	file_thawtrail_v1_plans_proto_msgTypes[40].OneofWrappers = []any{}
+	file_thawtrail_v1_plans_proto_msgTypes[41].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_plans_proto_rawDesc), len(file_thawtrail_v1_plans_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   33,
+			NumMessages:   42,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -30,6 +30,7 @@ const (
 	PlanService_Protein_FullMethodName  = "/thawtrail.v1.PlanService/Protein"
 	PlanService_Thaw_FullMethodName     = "/thawtrail.v1.PlanService/Thaw"
 	PlanService_Drip_FullMethodName     = "/thawtrail.v1.PlanService/Drip"
+	PlanService_End_FullMethodName      = "/thawtrail.v1.PlanService/End"
 	PlanService_Flow_FullMethodName     = "/thawtrail.v1.PlanService/Flow"
 	PlanService_Shelf_FullMethodName    = "/thawtrail.v1.PlanService/Shelf"
 	PlanService_Mkt_FullMethodName      = "/thawtrail.v1.PlanService/Mkt"
@@ -53,6 +54,7 @@ type PlanServiceClient interface {
 	Protein(ctx context.Context, in *ProteinRequest, opts ...grpc.CallOption) (*ProteinResponse, error)
 	Thaw(ctx context.Context, in *ThawRequest, opts ...grpc.CallOption) (*ThawResponse, error)
 	Drip(ctx context.Context, in *DripRequest, opts ...grpc.CallOption) (*DripResponse, error)
+	End(ctx context.Context, in *EndRequest, opts ...grpc.CallOption) (*EndResponse, error)
 	Flow(ctx context.Context, in *FlowRequest, opts ...grpc.CallOption) (*FlowResponse, error)
 	Shelf(ctx context.Context, in *ShelfRequest, opts ...grpc.CallOption) (*ShelfResponse, error)
 	Mkt(ctx context.Context, in *MktRequest, opts ...grpc.CallOption) (*MktResponse, error)
@@ -150,6 +152,16 @@ func (c *planServiceClient) Drip(ctx context.Context, in *DripRequest, opts ...g
 	return out, nil
 }
 
+func (c *planServiceClient) End(ctx context.Context, in *EndRequest, opts ...grpc.CallOption) (*EndResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(EndResponse)
+	err := c.cc.Invoke(ctx, PlanService_End_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *planServiceClient) Flow(ctx context.Context, in *FlowRequest, opts ...grpc.CallOption) (*FlowResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(FlowResponse)
@@ -234,6 +246,7 @@ type PlanServiceServer interface {
 	Protein(context.Context, *ProteinRequest) (*ProteinResponse, error)
 	Thaw(context.Context, *ThawRequest) (*ThawResponse, error)
 	Drip(context.Context, *DripRequest) (*DripResponse, error)
+	End(context.Context, *EndRequest) (*EndResponse, error)
 	Flow(context.Context, *FlowRequest) (*FlowResponse, error)
 	Shelf(context.Context, *ShelfRequest) (*ShelfResponse, error)
 	Mkt(context.Context, *MktRequest) (*MktResponse, error)
@@ -274,6 +287,9 @@ func (UnimplementedPlanServiceServer) Thaw(context.Context, *ThawRequest) (*Thaw
 }
 func (UnimplementedPlanServiceServer) Drip(context.Context, *DripRequest) (*DripResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method Drip not implemented")
+}
+func (UnimplementedPlanServiceServer) End(context.Context, *EndRequest) (*EndResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method End not implemented")
 }
 func (UnimplementedPlanServiceServer) Flow(context.Context, *FlowRequest) (*FlowResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method Flow not implemented")
@@ -461,6 +477,24 @@ func _PlanService_Drip_Handler(srv interface{}, ctx context.Context, dec func(in
 	return interceptor(ctx, in, info, handler)
 }
 
+func _PlanService_End_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(EndRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlanServiceServer).End(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlanService_End_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlanServiceServer).End(ctx, req.(*EndRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _PlanService_Flow_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(FlowRequest)
 	if err := dec(in); err != nil {
@@ -625,6 +659,10 @@ var PlanService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "Drip",
 			Handler:    _PlanService_Drip_Handler,
+		},
+		{
+			MethodName: "End",
+			Handler:    _PlanService_End_Handler,
 		},
 		{
 			MethodName: "Flow",
