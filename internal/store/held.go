@@ -14,7 +14,7 @@ func (s *Store) Held() []exchange.HeldLog {
 	infos := s.Logs()
 	out := make([]exchange.HeldLog, len(infos))
 	for i := range infos {
-		out[i] = s.heldOf(&infos[i])
+		out[i] = s.told(&infos[i])
 	}
 	return out
 }
@@ -25,15 +25,46 @@ func (s *Store) HeldOne(id event.LogID) (exchange.HeldLog, bool) {
 	if !ok {
 		return exchange.HeldLog{Log: id}, false
 	}
-	return s.heldOf(&l), true
+	return s.told(&l), true
+}
+
+// told is what others are told of a log: what heldOf says, unless a gap cannot
+// be named or could not be refilled. A gap is named by its places in the log, and
+// that is not enough when it lies on one branch of a fork. Then only what lies
+// below it is named, and all that follows comes again.
+func (s *Store) told(l *LogInfo) exchange.HeldLog {
+	g := s.gapsOf(l.ID)
+	h := s.heldWith(l, g)
+	s.mu.RLock()
+	plain := s.plain[l.ID]
+	s.mu.RUnlock()
+	if g == nil || g.first == nil || !plain && !g.branch {
+		return h
+	}
+	h.Missing, h.Tips = nil, nil
+	if gap := *g.first; gap > 0 {
+		for _, r := range s.recordsAt(l.ID, gap-1) {
+			h.Tips = append(h.Tips, exchange.Tip{Seq: gap - 1, Hash: r.Hash})
+		}
+	}
+	return h
+}
+
+// tellPlainly notes that the gaps of a log could not be refilled one by one.
+func (s *Store) tellPlainly(id event.LogID) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.plain[id] = true
 }
 
 // heldOf is a log as the exchange sees it. Only what can be read is held: in
 // place of a tip that was lost to damage stands the last record before it.
-func (s *Store) heldOf(l *LogInfo) exchange.HeldLog {
+func (s *Store) heldOf(l *LogInfo) exchange.HeldLog { return s.heldWith(l, s.gapsOf(l.ID)) }
+
+func (s *Store) heldWith(l *LogInfo, g *gaps) exchange.HeldLog {
 	h := exchange.HeldLog{Log: l.ID, Lane: l.Lane, Tips: l.tips(), Fork: l.Fork}
 	copy(h.Device[:], l.Device())
-	if g := s.gapsOf(l.ID); g != nil {
+	if g != nil {
 		h.Missing = g.missing
 		h.Tips = slices.DeleteFunc(h.Tips, func(t exchange.Tip) bool { return slices.Contains(g.lost, t) })
 		if !g.last.Hash.IsZero() && !slices.Contains(h.Tips, g.last) {
@@ -49,17 +80,19 @@ func (s *Store) heldOf(l *LogInfo) exchange.HeldLog {
 // gaps are what cannot be read of a log.
 type gaps struct {
 	missing []exchange.SeqRange // below the last record that can
+	branch  bool                // a record is gone beside one that is here
+	first   *uint64             // lowest place at which one is gone below another
 	lost    []exchange.Tip      // tips that cannot be read
 	last    exchange.Tip        // what stands in their place; zero when none is lost
 }
 
 // gapsOf looks for what cannot be read of a log; nil when it is whole. It reads
-// the log through, but only when damage is known and the log was not found whole
-// since.
+// the log through, but only when it is suspect: damage was met, or its records
+// came with gaps.
 func (s *Store) gapsOf(id event.LogID) *gaps {
 	s.mu.RLock()
 	l, ok := s.logs[id]
-	skip := !ok || !s.damaged || s.whole[id]
+	skip := !ok || !s.suspect[id]
 	var info LogInfo
 	if !skip {
 		info = *l.LogInfo.clone()
@@ -74,10 +107,11 @@ func (s *Store) gapsOf(id event.LogID) *gaps {
 		return nil
 	}
 	g := s.walk(places, info.tips())
-	if len(g.missing) == 0 && len(g.lost) == 0 {
+	if g.first == nil && len(g.lost) == 0 {
 		s.mu.Lock()
 		defer s.mu.Unlock()
-		s.whole[id] = true
+		delete(s.suspect, id)
+		delete(s.plain, id)
 		return nil
 	}
 	return g
@@ -86,16 +120,30 @@ func (s *Store) gapsOf(id event.LogID) *gaps {
 // walk reads the records at places in order of seq.
 func (s *Store) walk(places []place, tips []exchange.Tip) *gaps {
 	g := &gaps{lost: tips}
-	next := uint64(0)
+	next, start := uint64(0), uint64(0) // start: where the present stretch begins
+	var below, here []event.Hash        // at the last two places
 	var last exchange.Tip
 	for _, p := range places {
 		r, err := s.recordAt(p.pos)
 		if err != nil {
 			continue
 		}
-		if p.seq > next && len(g.missing) < exchange.MaxMissing {
-			g.missing = append(g.missing, exchange.SeqRange{From: next, To: p.seq - 1})
+		if p.seq > next {
+			start = p.seq
+			g.gone(next)
+			if len(g.missing) < exchange.MaxMissing {
+				g.missing = append(g.missing, exchange.SeqRange{From: next, To: p.seq - 1})
+			}
 		}
+		if p.seq >= next {
+			below, here = here, nil
+		}
+		prev, _ := event.ToHash(r.Head.Prev)
+		if p.seq > start && !slices.Contains(below, prev) {
+			g.branch = true
+			g.gone(p.seq - 1)
+		}
+		here = append(here, r.Hash)
 		next = p.seq + 1
 		last = exchange.Tip{Seq: p.seq, Hash: r.Hash}
 		g.lost = slices.DeleteFunc(g.lost, func(t exchange.Tip) bool { return t == last })
@@ -104,4 +152,10 @@ func (s *Store) walk(places []place, tips []exchange.Tip) *gaps {
 		g.last = last
 	}
 	return g
+}
+
+func (g *gaps) gone(seq uint64) {
+	if g.first == nil || seq < *g.first {
+		g.first = &seq
+	}
 }

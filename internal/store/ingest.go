@@ -56,6 +56,9 @@ func (p *plan) ingestRun(run *pb.Run) RunResult {
 		have.At = func(seq uint64) []exchange.Point { return p.at(id, seq) }
 	}
 	c := exchange.Check(run, have)
+	if c.Refused != nil && c.Refused.Why == exchange.Detached && len(have.Missing) > 0 {
+		p.s.tellPlainly(id)
+	}
 	for _, r := range c.Accept {
 		p.accept(r)
 	}

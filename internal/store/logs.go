@@ -26,6 +26,7 @@ type LogInfo struct {
 	HLC      int64          // newest in the log
 	WallUs   int64          // of the tip, as its device's clock said
 	HubUs    int64          // time of the newest hub statement in the log; 0 for none
+	Gaps     bool           // records below the tip were not here when it came
 }
 
 // Device is the id of the device that writes the log.
@@ -56,6 +57,7 @@ type logRow struct {
 	Branches []tipRow `cbor:"9,keyasint"`
 	Fork     uint64   `cbor:"10,keyasint"`
 	HubUs    int64    `cbor:"11,keyasint"`
+	Gaps     bool     `cbor:"12,keyasint"`
 }
 
 type tipRow struct {
@@ -65,7 +67,7 @@ type tipRow struct {
 
 func (l *LogInfo) encode() ([]byte, error) {
 	r := logRow{Key: l.Key, Name: l.Name, Lane: int32(l.Lane), Epoch: l.Epoch,
-		Seq: l.Tip.Seq, Hash: l.Tip.Hash[:], HLC: l.HLC, WallUs: l.WallUs, Fork: l.Fork, HubUs: l.HubUs}
+		Seq: l.Tip.Seq, Hash: l.Tip.Hash[:], HLC: l.HLC, WallUs: l.WallUs, Fork: l.Fork, HubUs: l.HubUs, Gaps: l.Gaps}
 	for _, b := range l.Branches {
 		r.Branches = append(r.Branches, tipRow{b.Seq, b.Hash[:]})
 	}
@@ -77,7 +79,7 @@ func decodeLog(id event.LogID, value []byte) (LogInfo, error) {
 	if err := cbor.Unmarshal(value, &r); err != nil {
 		return LogInfo{}, err
 	}
-	l := LogInfo{ID: id, Key: r.Key, Name: r.Name, Lane: pb.Lane(r.Lane), Epoch: r.Epoch, HLC: r.HLC, WallUs: r.WallUs, Fork: r.Fork, HubUs: r.HubUs}
+	l := LogInfo{ID: id, Key: r.Key, Name: r.Name, Lane: pb.Lane(r.Lane), Epoch: r.Epoch, HLC: r.HLC, WallUs: r.WallUs, Fork: r.Fork, HubUs: r.HubUs, Gaps: r.Gaps}
 	l.Tip = tipOf(tipRow{r.Seq, r.Hash})
 	for _, b := range r.Branches {
 		l.Branches = append(l.Branches, tipOf(b))
@@ -126,6 +128,7 @@ func (l *LogInfo) advance(r *event.Record, at lookup) error {
 	case l.Tip.Hash.IsZero() || r.Head.Seq > l.newest() && !l.onBranch(r):
 		// What lies between was lost to damage. On a forked log nobody knows
 		// which branch leads here: keep the old tip too.
+		l.Gaps = true
 		if l.Fork != 0 {
 			l.branch(l.Tip)
 		}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"slices"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
@@ -27,7 +28,7 @@ const refoldBatch = 64
 // foldRights folds the rights first, since all other folds of the batch use
 // them, and notes which entities a change concerns.
 func (a *application) foldRights(touched []journal.Position) error {
-	inputs, _, err := a.inputs(event.RightsKey)
+	inputs, found, err := a.inputs(event.RightsKey)
 	if err != nil {
 		return err
 	}
@@ -40,9 +41,15 @@ func (a *application) foldRights(touched []journal.Position) error {
 	if err != nil || bytes.Equal(old, value) {
 		return err
 	}
+	before := a.rights
 	a.rights = rights
 	if err := a.put(event.RightsKey, rights); err != nil {
 		return err
+	}
+	// A log that is let in can bring revocations that were here all along, and
+	// what a lost record gave is taken away.
+	if found.damaged || before != nil && !slices.Equal(before.Revoked, rights.Revoked) {
+		return a.refoldLater(refoldEvery)
 	}
 	return a.refoldLater(a.reach(touched))
 }

@@ -56,7 +56,7 @@ func (s *Store) readIndex() (lost bool, err error) {
 	}
 	if s.cursor.pos.Compare(s.journal.End()) > 0 {
 		s.repaired("the journal ends at %s but had been applied up to %s: records that were saved are gone from this disk; other replicas can refill them", s.journal.End(), s.cursor.pos)
-		lost, s.damaged = true, true
+		lost = true
 	}
 	joined, err := s.joinedAnother()
 	if err != nil {
@@ -183,6 +183,7 @@ func (s *Store) readTables() error {
 
 func (s *Store) restoreLog(l LogInfo) {
 	s.logs[l.ID] = &logState{LogInfo: l}
+	s.suspect[l.ID] = l.Gaps || len(s.holes) > 0
 	s.hlc = max(s.hlc, l.HLC)
 	if !l.Key.Equal(s.public) {
 		s.hubUs = max(s.hubUs, l.HubUs)

@@ -26,7 +26,8 @@ type Options struct {
 	Dir        string             // holds journal/, index/ and aside/
 	FS         journal.FS         // nil: the disk
 	Index      index.Index        // nil: Badger in Dir/index
-	Key        []byte             // 32 bytes encrypt journal and index; nil: plain. Decided at creation
+	Key        []byte             // 32 bytes encrypt the journal; nil: plain. Decided at creation
+	IndexKey   []byte             // 32 bytes encrypt the index; the journal's when nil
 	KeyID      string             // names the key in the clear
 	Clock      clock.Clock        // required
 	Random     io.Reader          // nil: crypto/rand
@@ -73,9 +74,9 @@ type Store struct {
 	wallUs   int64                        // wall clock of our last record
 	offset   *pb.ClockOffset              // last measurement against the hub
 	repairs  []string                     // what was found and mended, for people
-	damaged  bool                         // some record here cannot be read
 	holes    []journal.Range              // the stretches in question
-	whole    map[event.LogID]bool         // logs found whole since the last damage
+	suspect  map[event.LogID]bool         // logs that may have records that cannot be read
+	plain    map[event.LogID]bool         // logs whose gaps could not be refilled one by one
 	doubt    bool                         // damage may have met the logs this device writes
 	since    journal.Position             // where those logs begin
 	pending  bool                         // entities are left to be folded again
@@ -125,6 +126,9 @@ func prepare(opt Options) (*Store, error) {
 	if opt.Clock == nil || len(opt.Device) != ed25519.PrivateKeySize {
 		return nil, errors.New("store: a clock and a device key are required")
 	}
+	if opt.IndexKey == nil {
+		opt.IndexKey = opt.Key
+	}
 	if opt.FS == nil {
 		opt.FS = journal.OSFS{}
 	}
@@ -139,7 +143,7 @@ func prepare(opt Options) (*Store, error) {
 		opt: opt, public: public, device: event.DeviceID(public), boot: make([]byte, 8),
 		logs: map[event.LogID]*logState{}, own: map[pb.Lane]event.LogID{},
 		seen: map[event.LogID]exchange.Tip{}, changed: make(chan struct{}), batch: firstBatch,
-		whole: map[event.LogID]bool{}, unclean: opt.unclean, pending: true,
+		suspect: map[event.LogID]bool{}, plain: map[event.LogID]bool{}, unclean: opt.unclean, pending: true,
 	}
 	if s.opt.behind == 0 {
 		s.opt.behind = fourTables
@@ -155,7 +159,7 @@ func (s *Store) openIndex() error {
 		s.index = s.opt.Index
 		return nil
 	}
-	ix, opened, err := index.Open(index.Options{Dir: filepath.Join(s.opt.Dir, "index"), Key: s.opt.Key, Logger: s.opt.Logger})
+	ix, opened, err := index.Open(index.Options{Dir: filepath.Join(s.opt.Dir, "index"), Key: s.opt.IndexKey, Logger: s.opt.Logger})
 	if errors.Is(err, index.ErrNoSpace) {
 		s.repaired(noRoom)
 		s.index = index.NewMemory()
@@ -213,7 +217,9 @@ func (s *Store) damage(from, to journal.Position, reason string) {
 		return
 	}
 	s.holes = append(s.holes, journal.Range{From: from, To: to, Reason: reason})
-	s.damaged, s.whole = true, map[event.LogID]bool{}
+	for id := range s.logs {
+		s.suspect[id] = true
+	}
 	s.doubt = s.doubt || to.Compare(s.since) > 0
 	s.repaired("the journal is damaged from %s to %s (%s); other replicas can refill what lay there", from, to, reason)
 }

@@ -1,0 +1,412 @@
+package sim
+
+import (
+	"bytes"
+	"cmp"
+	"errors"
+	"fmt"
+	"maps"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/store"
+	"thawtrail/internal/store/journal"
+)
+
+// held is a set of records.
+type held map[event.Hash]*event.Record
+
+// seat is one place of a log.
+type seat struct {
+	log event.LogID
+	seq uint64
+}
+
+// seats lists the records at every place.
+func (h held) seats() map[seat][]*event.Record {
+	out := make(map[seat][]*event.Record, len(h))
+	for _, r := range h {
+		at := seat{r.Log, r.Seq()}
+		out[at] = append(out[at], r)
+	}
+	return out
+}
+
+// parent is the record before r, nil when it is not in the set.
+func (h held) parent(r *event.Record) *event.Record {
+	prev, _ := event.ToHash(r.Head.Prev)
+	return h[prev]
+}
+
+// vouched is the part of the set that a signature in it vouches for: a signed
+// record and all that lead to it.
+func (h held) vouched() held {
+	out := held{}
+	for _, r := range h {
+		if !r.Signed() {
+			continue
+		}
+		for ; r != nil && out[r.Hash] == nil; r = h.parent(r) {
+			out[r.Hash] = r
+		}
+	}
+	return out
+}
+
+// whole is the part of the set that leads to the opening of its log without a gap.
+func (h held) whole() held {
+	out := held{}
+	list := slices.Collect(maps.Values(h))
+	slices.SortFunc(list, func(a, b *event.Record) int { return cmp.Compare(a.Seq(), b.Seq()) })
+	for _, r := range list {
+		if prev, _ := event.ToHash(r.Head.Prev); r.Seq() == 0 || out[prev] != nil {
+			out[r.Hash] = r
+		}
+	}
+	return out
+}
+
+func sorted(h held) []*event.Record {
+	return slices.SortedFunc(maps.Values(h), func(a, b *event.Record) int {
+		return cmp.Or(a.Log.Compare(b.Log), cmp.Compare(a.Seq(), b.Seq()), a.Hash.Compare(b.Hash))
+	})
+}
+
+// read reads the node's journal behind the store's back.
+func (n *node) read() held {
+	o := n.options()
+	j, _, err := journal.Open(journal.Options{FS: n.fs, Dir: filepath.Join(dir, "journal"), Key: o.Key, ReadOnly: true, Now: n.clock.Now})
+	if err != nil {
+		n.w.fail("%s: journal: %v", n.name, err)
+	}
+	out := held{}
+	err = j.Scan(journal.Position{}, func(p journal.Position, frame []byte) error {
+		r, ok := n.frames[p]
+		if !ok {
+			if r, err = event.Decode(bytes.Clone(frame)); err != nil {
+				return err
+			}
+			n.frames[p] = r
+		}
+		if old := out[r.Hash]; old == nil || !old.Signed() {
+			out[r.Hash] = r
+		}
+		return nil
+	}, func(_, _ journal.Position, _ string) error { return nil })
+	if err := errors.Join(err, j.Close()); err != nil {
+		n.w.fail("%s: journal: %v", n.name, err)
+	}
+	return out
+}
+
+// check holds the laws that cost little against one node.
+func (w *world) check(n *node) {
+	if n.store == nil || n.sick {
+		return
+	}
+	have := n.read()
+	for h, r := range n.acked {
+		if have[h] == nil && !n.hurt[h] {
+			w.fail("%s lost record %s of log %s, seq %d, which it had acknowledged", n.name, h.Short(), r.Log.Short(), r.Seq())
+		}
+	}
+	if !n.unsettled() {
+		n.checkTables(have)
+	}
+}
+
+// checkTables compares what the store says it holds with what its journal holds.
+func (n *node) checkTables(have held) {
+	seats := have.seats()
+	newest := map[event.LogID]uint64{}
+	for at := range seats {
+		newest[at.log] = max(newest[at.log], at.seq)
+	}
+	told := n.store.Held()
+	if len(told) < len(newest) {
+		n.w.fail("%s says that it holds %d logs and holds %d", n.name, len(told), len(newest))
+	}
+	for _, h := range told {
+		n.checkLog(h, newest[h.Log], have, seats)
+	}
+}
+
+func (n *node) checkLog(h exchange.HeldLog, newest uint64, have held, seats map[seat][]*event.Record) {
+	var ends []exchange.Tip
+	var gaps []exchange.SeqRange
+	fork := uint64(0)
+	for seq := uint64(0); seq <= newest; seq++ {
+		here := seats[seat{h.Log, seq}]
+		if len(here) > 1 && fork == 0 {
+			fork = seq
+		}
+		if len(here) == 0 && len(gaps) > 0 && gaps[len(gaps)-1].To+1 == seq {
+			gaps[len(gaps)-1].To = seq
+		} else if len(here) == 0 {
+			gaps = append(gaps, exchange.SeqRange{From: seq, To: seq})
+		}
+		for _, r := range here {
+			if !followed(r, seats) {
+				ends = append(ends, exchange.Tip{Seq: seq, Hash: r.Hash})
+			}
+		}
+	}
+	if len(n.hurt) > 0 || len(gaps) > 0 {
+		return // which of two branches a lost record was on, nobody can tell
+	}
+	slices.SortFunc(ends, func(a, b exchange.Tip) int { return cmp.Or(cmp.Compare(b.Seq, a.Seq), b.Hash.Compare(a.Hash)) })
+	if !slices.Equal(ends, h.Tips) || !slices.Equal(gaps, h.Missing) || fork != h.Fork {
+		n.w.fail("%s says of log %s: tips %v, missing %v, fork %d; its journal holds tips %v, missing %v, fork %d",
+			n.name, h.Log.Short(), h.Tips, h.Missing, h.Fork, ends, gaps, fork)
+	}
+}
+
+func followed(r *event.Record, seats map[seat][]*event.Record) bool {
+	return slices.ContainsFunc(seats[seat{r.Log, r.Seq() + 1}], func(c *event.Record) bool { return bytes.Equal(c.Head.Prev, r.Hash[:]) })
+}
+
+// fold is the naive twin of the store: a set, a sort and a fold.
+func (h held) fold() map[event.Key]ledger.State {
+	forked := map[event.Hash]bool{}
+	for _, list := range h.seats() {
+		for _, r := range list {
+			forked[r.Hash] = len(list) > 1
+		}
+	}
+	touched := map[event.Key][]ledger.Input{}
+	for _, r := range h {
+		payload, _ := r.Payload()
+		in := ledger.Input{Rec: r, Payload: payload, Entitled: true, Forked: forked[r.Hash]}
+		keys := r.Touches()
+		if forked[r.Hash] {
+			keys = append(keys, event.LogKey(r.Log))
+		}
+		slices.SortFunc(keys, event.Key.Compare)
+		for _, k := range slices.Compact(keys) {
+			touched[k] = append(touched[k], in)
+		}
+	}
+	rights := ledger.FoldRights(touched[event.RightsKey])
+	out := map[event.Key]ledger.State{}
+	for k, inputs := range touched {
+		if state := foldOne(k, inputs, rights); state != nil {
+			out[k] = state
+		}
+	}
+	return out
+}
+
+func foldOne(k event.Key, inputs []ledger.Input, rights *ledger.Rights) ledger.State {
+	if k == event.RightsKey {
+		return rights
+	}
+	var in []ledger.Input
+	for _, i := range inputs {
+		st := rights.Standing(i.Rec)
+		if i.Entitled = st.Entitled; st.In {
+			in = append(in, i)
+		}
+	}
+	return ledger.Fold(k, in)
+}
+
+func digest(states map[event.Key]ledger.State) event.Hash {
+	return ledger.Digest(func(yield func(event.Key, []byte) bool) {
+		for k, s := range states {
+			b, err := ledger.Encode(s)
+			if err != nil {
+				panic(err)
+			}
+			if !yield(k, b) {
+				return
+			}
+		}
+	})
+}
+
+// checkFold compares the node's state with the fold of its records from scratch.
+func (w *world) checkFold(n *node) {
+	if n.store == nil || n.sick || n.unsettled() || len(n.hurt) > 0 {
+		return
+	}
+	n.sameAs(n.read().fold())
+	w.count("folded from scratch")
+}
+
+// sameAs says which entity differs from the model, and how.
+func (n *node) sameAs(want map[event.Key]ledger.State) {
+	err := n.store.View(ctx, func(v *store.Snapshot) error {
+		got, err := v.Digest()
+		if err != nil || got == digest(want) {
+			return err
+		}
+		for k, s := range want {
+			state, err := v.State(k)
+			if err != nil {
+				return err
+			}
+			a, _ := ledger.Encode(s)
+			var b []byte
+			if state != nil {
+				b, _ = ledger.Encode(state)
+			}
+			if !bytes.Equal(a, b) {
+				n.w.fail("%s: state of %s is not the fold of its records:\nwant %+v\ngot  %+v", n.name, k, s, state)
+			}
+		}
+		return n.surplus(v, want)
+	})
+	if err != nil {
+		n.w.fail("%s: view: %v", n.name, err)
+	}
+}
+
+// surplus names an entity that has state and should have none.
+func (n *node) surplus(v *store.Snapshot, want map[event.Key]ledger.State) error {
+	for _, kind := range []string{event.KindBag, event.KindBatch, event.KindCase, event.KindDam, event.KindKit, event.KindTemperature,
+		event.KindPerson, event.KindPractice, event.KindLog, event.KindRights} {
+		err := v.Each(kind, func(s ledger.State) (bool, error) {
+			if want[s.Key()] == nil {
+				n.w.fail("%s: there is state of %s that follows from no record: %+v", n.name, s.Key(), s)
+			}
+			return true, nil
+		})
+		if err != nil {
+			return err
+		}
+	}
+	n.w.fail("%s: the digest differs and no entity does", n.name)
+	return nil
+}
+
+// forks checks that every place of a log with two records is an open
+// discrepancy, as far as the log is in the books.
+func (w *world) forks(h held, states map[event.Key]ledger.State) {
+	rights, _ := states[event.RightsKey].(*ledger.Rights)
+	for at, list := range h.seats() {
+		in := 0
+		for _, r := range list {
+			if rights.Standing(r).In {
+				in++
+			}
+		}
+		if in < 2 {
+			continue
+		}
+		w.count("fork")
+		state := states[event.LogKey(at.log)]
+		open := slices.ContainsFunc(state.Discrepancies(), func(d ledger.Discrepancy) bool { return d.Kind == ledger.LogForked && d.Open })
+		if l, ok := state.(*ledger.Log); !ok || !open || l.ForkSeq < 0 || uint64(l.ForkSeq) > at.seq {
+			w.fail("log %s has %d records at seq %d and its state does not say so", at.log.Short(), len(list), at.seq)
+		}
+	}
+}
+
+// heal ends all faults, starts all nodes, and lets them meet until they agree.
+func (w *world) heal() {
+	w.parted = map[[2]int]bool{}
+	w.flying = nil
+	w.hangUp(func(*session) bool { return true })
+	for _, n := range w.nodes {
+		n.cure()
+		n.clock.Advance(time.Hour)
+		if n.store == nil {
+			n.open()
+		}
+		if n.unaware && !n.scrubbed {
+			n.scrub()
+		}
+		w.check(n)
+	}
+	w.log = append(w.log, "healed")
+	const rounds = 8
+	for round := 1; !w.agree(); round++ {
+		if round > rounds {
+			w.apart()
+		}
+		for _, n := range w.nodes {
+			if n != w.hub {
+				w.meet(n, w.hub)
+			}
+		}
+		w.did["rounds to agree"] = max(w.did["rounds to agree"], round)
+	}
+	w.agreed()
+}
+
+// agree says that all nodes hold the same of what can be handed on.
+func (w *world) agree() bool {
+	union := w.sendable()
+	return !slices.ContainsFunc(w.nodes, func(n *node) bool {
+		have := n.read()
+		for h := range union {
+			if have[h] == nil {
+				return true
+			}
+		}
+		return false
+	})
+}
+
+// apart says what does not come over.
+func (w *world) apart() {
+	union := w.sendable()
+	for _, n := range w.nodes {
+		have := n.read()
+		for _, r := range sorted(union) {
+			if have[r.Hash] == nil {
+				w.fail("after all was healed, %s never gets record %s of log %s, seq %d: %s", n.name, r.Hash.Short(), r.Log.Short(), r.Seq(), w.about(r))
+			}
+		}
+	}
+}
+
+// about says what every node thinks of a record and its log.
+func (w *world) about(r *event.Record) string {
+	var b strings.Builder
+	for _, n := range w.nodes {
+		h, _ := n.store.HeldOne(r.Log)
+		fmt.Fprintf(&b, "\n%s: holds it %v, %d records, damaged %d; tips %v, missing %v, fork %d", n.name, n.read()[r.Hash] != nil, len(n.read()), len(n.hurt), h.Tips, h.Missing, h.Fork)
+	}
+	return b.String()
+}
+
+func (w *world) union() held {
+	out := held{}
+	for _, n := range w.nodes {
+		maps.Copy(out, n.read())
+	}
+	return out
+}
+
+// sendable is what the nodes together can bring to one that holds nothing.
+func (w *world) sendable() held {
+	out := held{}
+	for _, n := range w.nodes {
+		maps.Copy(out, n.read().vouched())
+	}
+	return out.whole()
+}
+
+// agreed checks the end of the run.
+func (w *world) agreed() {
+	union := w.union()
+	gone := slices.ContainsFunc(w.nodes, func(n *node) bool {
+		return slices.ContainsFunc(slices.Collect(maps.Keys(n.hurt)), func(h event.Hash) bool { return union[h] == nil })
+	})
+	if gone || len(w.sendable()) != len(union) {
+		w.count("ended with records that are gone for good")
+		return
+	}
+	states := union.fold()
+	for _, n := range w.nodes {
+		w.check(n)
+		n.sameAs(states)
+	}
+	w.forks(union, states)
+}
