@@ -31,6 +31,10 @@ func (d *desk) planCommand(m protoreflect.MethodDescriptor) *cobra.Command {
 		if err != nil {
 			return err
 		}
+		if pick, ok := answer.(*pb.PickResponse); ok && pick.Schema != "" {
+			d.printf("%s", pick.Schema) // the file itself, for a validator, with or without --json
+			return nil
+		}
 		return d.answer(asJSON, answer)
 	}
 	return cmd

@@ -27,6 +27,10 @@ func (p *page) tuned(m proto.Message) bool {
 		p.nowAnswer(x)
 	case *pb.DoseResponse:
 		p.dose(x)
+	case *pb.PickResponse:
+		p.pick(x)
+	case *pb.EndResponse:
+		p.end(x)
 	default:
 		return false
 	}
@@ -320,33 +324,4 @@ func (p *page) nowAnswer(x *pb.GetNowResponse) {
 		p.line(count(int(x.NotYetSent), "record") + " saved here and not sent yet.")
 	}
 	p.tail(x.ProtoReflect())
-}
-
-func (p *page) dose(x *pb.DoseResponse) {
-	if x.BagsNow != nil && x.BagsTotal != nil {
-		p.line(fmt.Sprintf("Now: %s.  In all: %s.", count(int(x.GetBagsNow()), "bag"), count(int(x.GetBagsTotal()), "bag")))
-		p.blank()
-	}
-	p.pairs(spanPairs([]spanLine{
-		{"IgG lacking", x.IggLackingG, "g"}, {"volume", x.VolumeMl, "mL"}, {"", x.VolumeMlPerKg, "mL/kg"},
-		{"expected rise", x.ExpectedRiseGPerL, "g/L"}, {"expected IgG", x.ExpectedIggGPerL, "g/L"},
-	}))
-	p.tail(x.ProtoReflect())
-}
-
-type spanLine struct {
-	name string
-	span *pb.Span
-	unit string
-}
-
-func spanPairs(lines []spanLine) [][2]string {
-	var out [][2]string
-	for _, l := range lines {
-		if l.span == nil {
-			continue
-		}
-		out = append(out, [2]string{l.name, spanText(l.span, l.unit)})
-	}
-	return out
 }

@@ -3,6 +3,7 @@ package engine
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"thawtrail/internal/caution"
 	"thawtrail/internal/refusal"
@@ -216,7 +217,7 @@ func (r *AssessResult) explainClass(igg Range, age float64) {
 		r.step("IgG %s g/L: %s (adequate from 8, partial from 4, complete below 4)", igg, r.IgGClass)
 		r.step("by a second scheme (adequate from 4, partial from 2, complete below 2): %s", r.OtherSchemeClass)
 	}
-	r.step("age %s h: colostrum window %s", age, r.ColostrumWindow)
+	r.step("age %s h: colostrum window %s", age, strings.ReplaceAll(r.ColostrumWindow, "_", " "))
 	if r.Provisional {
 		r.caution(iggProvisional.With(num(age)))
 	}

@@ -90,7 +90,7 @@ var (
 	pickMany = caution.Define("pick_compared_some", caution.Note,
 		"%d bags may be given; %d of them were compared: %s.")
 	pickReacted = caution.Define("reacted_batch_left_out", caution.Note,
-		"%d bags of a batch to which this patient reacted are left out.")
+		"Left out, because this patient reacted to their batch: %d.")
 )
 
 // Pick chooses the bags to use, exactly, by this rule.

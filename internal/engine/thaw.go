@@ -274,6 +274,6 @@ func (t thaw) moveMiddle(r *ThawResult) {
 	}
 	m := r.ThawMinutes
 	mid := min(max(m.Mid*t.learned.Factor, m.Low), m.High)
-	r.step("the practice's own %d thaws took %s times the estimate: middle %s min moves to %s min", t.learned.N, t.learned.Factor, m.Mid, mid)
+	r.step("own thaws (%d) took %s times the estimate: middle %s min moves to %s min", t.learned.N, t.learned.Factor, m.Mid, mid)
 	m.Mid = mid
 }

@@ -65,6 +65,9 @@ func marks(in []engine.DripMark) []*pb.DripMark {
 func (p *Plans) End(_ context.Context, in *pb.EndRequest) (*pb.EndResponse, error) {
 	c := clockReader{now: p.Now()}
 	c.readZone(in.Zone)
+	if c.zone == nil {
+		c.zone = c.now.Location() // 02:10 is on the clock on the wall here
+	}
 	input := engine.PredictEndInput{
 		VolumeMl: c.number("volume_ml", in.VolumeMl, "the volume in mL"),
 		WeightKg: in.WeightKg, CeilingMlPerKgPerH: in.CeilingMlPerKgPerH,

@@ -221,6 +221,14 @@ func TestEndOfARunningBag(t *testing.T) {
 	require.Equal(t, "2026-11-24T03:07:08Z", got.EndAt)
 	require.Less(t, got.Early, got.EndAt)
 	require.Greater(t, got.Late, got.EndAt)
+	// Without a zone the times are those of the laptop's own clock: in Sydney it is
+	// 14:00, and 13:50 is ten minutes ago.
+	sydney, err := time.LoadLocation("Australia/Sydney")
+	require.NoError(t, err)
+	local := &service.Plans{Now: func() time.Time { return plans().Now().In(sydney) }}
+	got, err = local.End(ctx, &pb.EndRequest{VolumeMl: new(950.0), Noted: []string{"13:30=150", "13:50=430"}})
+	require.NoError(t, err)
+	require.Equal(t, "2026-11-24T14:27:08+11:00", got.EndAt)
 	stopped, err := plans().End(ctx, &pb.EndRequest{VolumeMl: new(950.0), Noted: []string{"02:10=150", "02:30=150"}})
 	require.NoError(t, err)
 	require.Empty(t, stopped.EndAt)
