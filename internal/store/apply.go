@@ -554,7 +554,7 @@ type found struct {
 
 // inputs reads every record that touches an entity.
 func (a *application) inputs(k event.Key) (inputs []ledger.Input, met found, err error) {
-	positions, err := touches(a.w, k)
+	positions, err := a.touches(k)
 	if err != nil {
 		return nil, met, err
 	}

@@ -66,10 +66,13 @@ func (s *Store) readRecords(ctx context.Context, log event.LogID, from uint64, m
 		recs = append(recs, r)
 		return nil
 	})
-	if errors.Is(err, errEnough) || errors.Is(err, journal.ErrDamaged) {
-		err = nil
+	switch {
+	case errors.Is(err, journal.ErrDamaged):
+		s.damagedAt(places[len(recs)].pos, err)
+	case !errors.Is(err, errEnough):
+		return recs, err
 	}
-	return recs, err
+	return recs, nil
 }
 
 func positionsOf(places []place) []journal.Position {
