@@ -4,7 +4,8 @@
 //
 // It works without a server and without a network from its first start.
 //
-// Until enrolment exists it listens on loopback only.
+// It listens on this machine only, for its own user. To the server it speaks once
+// it has joined the practice; see Enrol.
 package agent
 
 import (
@@ -13,6 +14,7 @@ import (
 	"crypto/rand"
 	"errors"
 	"log/slog"
+	"net"
 	"os"
 	"path/filepath"
 
@@ -22,15 +24,18 @@ import (
 	"thawtrail/internal/service"
 	"thawtrail/internal/store"
 	"thawtrail/internal/trust"
+	"thawtrail/internal/trust/local"
+	"thawtrail/internal/trust/vault"
 )
 
 // Config says how an agent runs.
 type Config struct {
-	Data    string // folder of the replica; made if absent
-	Server  string // address of the clinic's server; empty: work alone
-	Listen  string // loopback address for commands; 127.0.0.1:4271 when empty
-	Metrics string // loopback address for metrics; none when empty
-	Name    string // of this laptop; the machine's name when empty
+	Data    string        // folder of the replica; made if absent
+	Secret  *vault.Secret // nil: a folder that is not encrypted, decided on first start
+	Server  string        // address of the clinic's server; empty: the one joined at, or none
+	Listen  string        // loopback address for commands; 127.0.0.1:4271 when empty
+	Metrics string        // loopback address for metrics; none when empty
+	Name    string        // of this laptop; the machine's name when empty
 	Clock   clock.Clock
 	Log     *slog.Logger
 	Ready   func(addr string)
@@ -68,45 +73,52 @@ func Run(ctx context.Context, cfg Config) (err error) {
 	}
 	// Serve closes it too; a second close is no news.
 	defer listener.Close()
-	replica, err := open(ctx, cfg)
+	home, err := trust.Open(cfg.Data, cfg.Secret, rand.Reader)
+	if err != nil {
+		return err
+	}
+	replica, err := open(ctx, cfg, home)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, replica.Store.Close()) }()
+	return run(ctx, cfg, home, replica, listener)
+}
 
+func run(ctx context.Context, cfg Config, home *trust.Home, replica *service.Replica, listener net.Listener) error {
+	door, err := local.Open(cfg.Data, listener.Addr().String(), nil, rand.Reader)
+	if err != nil {
+		return err
+	}
+	defer door.Close()
 	group, ctx := errgroup.WithContext(ctx)
-	l := newLink(replica, cfg)
+	l := newLink(replica, home, cfg)
 	replica.Link = l
 	x := &service.Exchange{
-		Replica: replica, Practice: l.practice, Epoch: l.hubEpoch, Admit: replica.AdmitPeer,
-		Aside: replica.KeepAside, Done: ctx.Done(),
+		Replica: replica, Practice: l.practice, Epoch: l.hubEpoch, Aside: replica.KeepAside, Done: ctx.Done(),
 	}
-	group.Go(func() error { return service.Serve(ctx, service.Mount(replica, x), listener) })
+	s := service.Mount(replica, x, service.Door{Credentials: local.NewCredentials(), Token: door.Token})
+	group.Go(func() error { return service.Serve(ctx, s, door.Listeners(listener)...) })
 	group.Go(func() error { return replica.Fold(ctx) })
 	group.Go(func() error { return l.run(ctx) })
 	group.Go(func() error { return replica.Metrics(ctx, cfg.Metrics) })
+	if !home.Vault.Encrypted() {
+		cfg.Log.Warn("nothing on this disk is encrypted: whoever takes this laptop reads it all; for trying out only")
+	}
 	cfg.Log.Info("this laptop's agent listens on this machine only", "address", listener.Addr().String())
 	cfg.Ready(listener.Addr().String())
 	return group.Wait()
 }
 
-func open(ctx context.Context, cfg Config) (*service.Replica, error) {
-	key, err := trust.Device(cfg.Data, rand.Reader)
-	if err != nil {
-		return nil, err
-	}
-	seals, err := trust.OpenKeys(filepath.Join(cfg.Data, "fields.key"), rand.Reader)
-	if err != nil {
-		return nil, err
-	}
-	s, err := store.Open(ctx, store.Options{
-		Dir: cfg.Data, Clock: cfg.Clock, Device: key, DeviceName: cfg.Name, Version: service.Version, Logger: cfg.Log,
-	})
+func open(ctx context.Context, cfg Config, home *trust.Home) (*service.Replica, error) {
+	s, err := store.Open(ctx, home.Store(store.Options{
+		Clock: cfg.Clock, DeviceName: cfg.Name, Version: service.Version, Logger: cfg.Log,
+	}))
 	if err != nil {
 		return nil, err
 	}
 	return &service.Replica{
-		Store: s, Clock: cfg.Clock, Random: rand.Reader, Seals: seals, Name: cfg.Name,
+		Store: s, Clock: cfg.Clock, Random: rand.Reader, Seals: home.Seals, Name: cfg.Name,
 		AsideDir: filepath.Join(cfg.Data, "aside"), Log: cfg.Log,
 	}, nil
 }

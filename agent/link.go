@@ -12,12 +12,15 @@ import (
 	"github.com/cenkalti/backoff/v5"
 	"golang.org/x/sync/errgroup"
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials"
 
 	"thawtrail/internal/clock"
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/service"
 	"thawtrail/internal/store"
+	"thawtrail/internal/trust"
+	"thawtrail/internal/trust/authority"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -41,6 +44,7 @@ type link struct {
 	clock   clock.Clock
 	log     *slog.Logger
 	server  string
+	home    *trust.Home
 
 	mu          sync.Mutex // guards what people are told
 	state       string
@@ -53,12 +57,15 @@ type link struct {
 
 const epochName = "hub epoch"
 
-func newLink(r *service.Replica, cfg Config) *link {
+func newLink(r *service.Replica, home *trust.Home, cfg Config) *link {
 	l := &link{
-		replica: r, store: r.Store, clock: cfg.Clock, log: cfg.Log, server: cfg.Server,
+		replica: r, store: r.Store, clock: cfg.Clock, log: cfg.Log, server: cfg.Server, home: home,
 		state: "not connected yet", acked: map[event.LogID]exchange.Tip{},
 	}
-	if cfg.Server == "" {
+	if l.server == "" && home.Joined != nil {
+		l.server = home.Joined.Server
+	}
+	if l.server == "" {
 		l.state = "no server: this laptop works alone"
 	}
 	if epoch, err := r.Store.Local(epochName); err == nil {
@@ -127,7 +134,11 @@ var errWoke = errors.New("the laptop woke up")
 
 // session runs from hello to the end of the link.
 func (l *link) session(ctx context.Context) error {
-	conn, err := service.Dial(l.server)
+	creds, err := l.credentials()
+	if err != nil {
+		return err
+	}
+	conn, err := service.Dial(l.server, creds)
 	if err != nil {
 		return fmt.Errorf("address %q: %w", l.server, err)
 	}
@@ -143,6 +154,18 @@ func (l *link) session(ctx context.Context) error {
 	group.Go(func() error { return l.pull(ctx, client) })
 	group.Go(func() error { return l.watchSleep(ctx) })
 	return group.Wait()
+}
+
+// credentials prove this laptop to the practice's server and that server to it.
+func (l *link) credentials() (credentials.TransportCredentials, error) {
+	if l.home.Joined == nil {
+		return nil, errors.New("this laptop has not joined the practice yet: `thawtrail agent enrol CODE`")
+	}
+	root, err := l.home.Joined.Root()
+	if err != nil {
+		return nil, err
+	}
+	return authority.Practice(l.home.Device, root)
 }
 
 // hello states what is believed here, measures the clock, and acts on what the
@@ -207,7 +230,7 @@ func (l *link) compare(ctx context.Context, theirs exchange.Beliefs) error {
 			return err
 		}
 	}
-	return l.replica.AdmitPeer(ctx, theirs)
+	return nil
 }
 
 // believe takes over what the hub says that it holds of our logs.

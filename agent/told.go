@@ -74,6 +74,9 @@ func (l *link) hubEpoch() string {
 }
 
 func (l *link) practice() string {
+	if l.home.Joined != nil {
+		return l.home.Joined.Practice
+	}
 	id, err := l.replica.PracticeID(context.Background())
 	if err != nil {
 		l.log.Error("read the practice", "error", err)

@@ -5,18 +5,22 @@
 // by the devices that wrote them. What it adds is a meeting place, and signed
 // statements of what it had accepted and when.
 //
-// Until enrolment exists it listens on loopback only.
+// It may listen to other machines: only laptops of the practice, a laptop that
+// holds a one-time code, and commands of this user on this machine get through.
 package server
 
 import (
 	"cmp"
 	"context"
+	"crypto/ed25519"
 	"crypto/rand"
+	"crypto/tls"
 	"encoding/hex"
 	"errors"
 	"fmt"
 	"io/fs"
 	"log/slog"
+	"net"
 	"os"
 	"path/filepath"
 	"time"
@@ -26,17 +30,24 @@ import (
 	"thawtrail/internal/clock"
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/refusal"
 	"thawtrail/internal/service"
 	"thawtrail/internal/store"
 	"thawtrail/internal/trust"
+	"thawtrail/internal/trust/authority"
+	"thawtrail/internal/trust/local"
+	"thawtrail/internal/trust/vault"
+	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // Config says how a server runs.
 type Config struct {
-	Data    string // folder of the replica; made if absent
-	Listen  string // loopback address for laptops and commands; 127.0.0.1:4270 when empty
-	Metrics string // loopback address for metrics; none when empty
-	Name    string // of this machine; 'clinic' when empty
+	Data    string        // folder of the practice, begun with Init
+	Secret  *vault.Secret // nil: a folder that is not encrypted
+	Listen  string        // address for laptops and for commands of this machine; 127.0.0.1:4270 when empty
+	Metrics string        // loopback address for metrics; none when empty
+	Name    string        // of this machine; 'clinic' when empty
 	// StateEvery is how often a statement is made when records came in; 2 s when 0.
 	StateEvery time.Duration
 	Clock      clock.Clock  // the machine's when nil
@@ -63,68 +74,131 @@ func (c *Config) fill() error {
 	return nil
 }
 
-// Run serves until ctx ends. It returns nil after a clean stop.
+// Run serves until ctx ends. It returns nil after a clean stop. The practice must
+// have been begun with Init.
 func Run(ctx context.Context, cfg Config) (err error) {
 	if err := cfg.fill(); err != nil {
 		return err
 	}
-	listener, err := trust.Listen(cfg.Listen)
+	home, err := openPractice(cfg)
+	if err != nil {
+		return err
+	}
+	listener, err := trust.ListenAny(cfg.Listen)
 	if err != nil {
 		return err
 	}
 	// Serve closes it too; a second close is no news.
 	defer listener.Close()
-	h, err := open(ctx, cfg)
+	h, err := openHome(ctx, cfg, home)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, h.replica.Store.Close()) }()
+	return h.run(ctx, cfg, listener)
+}
 
+// openPractice opens a folder in which a practice was begun, and begins nothing.
+func openPractice(cfg Config) (*trust.Home, error) {
+	absent := refusal.Conflict("data", cfg.Data, "a folder in which a practice was begun with `thawtrail server init`")
+	if _, err := vault.Locked(cfg.Data); errors.Is(err, fs.ErrNotExist) {
+		return nil, absent
+	}
+	home, err := trust.Open(cfg.Data, cfg.Secret, rand.Reader)
+	if err == nil && home.Joined == nil {
+		return nil, absent
+	}
+	return home, err
+}
+
+func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error {
 	group, ctx := errgroup.WithContext(ctx)
+	links := &authority.Links{}
+	members, err := service.NewMembers(ctx, h.replica, links)
+	if err != nil {
+		return err
+	}
+	creds, root, err := h.credentials(members, links)
+	if err != nil {
+		return err
+	}
+	registry, err := newRegistry(h, root, members, links)
+	if err != nil {
+		return err
+	}
+	door, err := local.Open(cfg.Data, listener.Addr().String(), creds.Certificate().Leaf.PublicKey.(ed25519.PublicKey), rand.Reader)
+	if err != nil {
+		return err
+	}
+	defer door.Close()
 	x := &service.Exchange{
 		Replica: h.replica, Practice: h.practice, Epoch: func() string { return h.epoch },
-		Admit: h.admit, Aside: h.replica.KeepAside, Done: ctx.Done(),
+		Aside: h.replica.KeepAside, Done: ctx.Done(),
 	}
-	group.Go(func() error { return service.Serve(ctx, service.Mount(h.replica, x), listener) })
+	s := service.Mount(h.replica, x, service.Door{Credentials: creds, Members: members, Token: door.Token})
+	pb.RegisterEnrolServiceServer(s, registry)
+	pb.RegisterHubServiceServer(s, registry)
+	group.Go(func() error { return service.Serve(ctx, s, door.Listeners(listener)...) })
 	group.Go(func() error { return h.replica.Fold(ctx) })
+	group.Go(func() error { return members.Watch(ctx) })
 	group.Go(func() error { return h.statements(ctx, cfg.StateEvery) })
 	group.Go(func() error { return h.replica.Metrics(ctx, cfg.Metrics) })
-	cfg.Log.Info("the clinic's server listens on this machine only", "address", listener.Addr().String())
+	h.sayStarted(listener.Addr().String())
 	cfg.Ready(listener.Addr().String())
 	return group.Wait()
+}
+
+func (h *hub) sayStarted(address string) {
+	if !h.home.Vault.Encrypted() {
+		h.log.Warn("nothing on this disk is encrypted: this practice is for trying out only")
+	}
+	h.log.Info("the clinic's server listens for laptops of the practice", "address", address)
+}
+
+// credentials are the server's keys and who they let in.
+func (h *hub) credentials(members authority.Members, links *authority.Links) (*authority.Credentials, ed25519.PrivateKey, error) {
+	root, err := h.home.Key(authorityFile, vault.Authority)
+	if err != nil {
+		return nil, nil, err
+	}
+	own, err := h.home.Key(tlsFile, vault.ServerTLS)
+	if err != nil {
+		return nil, nil, err
+	}
+	cert, err := authority.Server(root, own)
+	if err != nil {
+		return nil, nil, err
+	}
+	return &authority.Credentials{Certificate: func() tls.Certificate { return cert }, Members: members, Links: links}, root, nil
 }
 
 // hub is an open server.
 type hub struct {
 	replica *service.Replica
+	home    *trust.Home
 	epoch   string
 	log     *slog.Logger
-	greeted *greetings
 }
 
-func open(ctx context.Context, cfg Config) (*hub, error) {
-	key, err := trust.Device(cfg.Data, rand.Reader)
-	if err != nil {
-		return nil, err
-	}
+func openHome(ctx context.Context, cfg Config, home *trust.Home) (*hub, error) {
 	epoch, err := hubEpoch(cfg.Data)
 	if err != nil {
 		return nil, err
 	}
-	seals, err := trust.OpenKeys(filepath.Join(cfg.Data, "fields.key"), rand.Reader)
+	s, err := store.Open(ctx, home.Store(store.Options{
+		Clock: cfg.Clock, DeviceName: cfg.Name, Version: service.Version, Logger: cfg.Log,
+	}))
 	if err != nil {
 		return nil, err
 	}
-	s, err := store.Open(ctx, store.Options{
-		Dir: cfg.Data, Clock: cfg.Clock, Device: key, DeviceName: cfg.Name, Version: service.Version, Logger: cfg.Log,
-	})
-	if err != nil {
-		return nil, err
-	}
-	return &hub{epoch: epoch, log: cfg.Log, greeted: newGreetings(), replica: &service.Replica{
-		Store: s, Clock: cfg.Clock, Random: rand.Reader, Seals: seals, Link: here{}, Hub: true, Name: cfg.Name,
+	return &hub{epoch: epoch, log: cfg.Log, home: home, replica: &service.Replica{
+		Store: s, Clock: cfg.Clock, Random: rand.Reader, Seals: home.Seals, Link: here{}, Hub: true, Name: cfg.Name,
 		AsideDir: filepath.Join(cfg.Data, "aside"), Log: cfg.Log,
 	}}, nil
+}
+
+func (h *hub) rights(ctx context.Context) (*ledger.Rights, error) {
+	return rightsOf(ctx, h.replica.Store)
 }
 
 // hubEpoch reads the epoch of this server's store, or begins one. It lies beside
@@ -152,11 +226,6 @@ func (h *hub) practice() string {
 		h.log.Error("read the practice", "error", err)
 	}
 	return id
-}
-
-func (h *hub) admit(ctx context.Context, peer exchange.Beliefs) error {
-	h.greeted.add(peer)
-	return h.replica.AdmitPeer(ctx, peer)
 }
 
 // here is how the hub stands with itself.

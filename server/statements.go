@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"slices"
-	"sync"
 	"time"
 
 	"thawtrail/internal/event"
@@ -55,11 +54,6 @@ func (h *hub) readBook(ctx context.Context) (exchange.Book, error) {
 
 // state makes one statement when something moved since the last.
 func (h *hub) state(ctx context.Context, book *exchange.Book) error {
-	for _, peer := range h.greeted.list() {
-		if err := h.replica.AdmitPeer(ctx, peer); err != nil {
-			return err
-		}
-	}
 	s := h.replica.Store
 	own := s.OwnLogs()
 	held := slices.DeleteFunc(s.Held(), func(l exchange.HeldLog) bool { return slices.Contains(own, l.Log) })
@@ -77,36 +71,4 @@ func (h *hub) state(ctx context.Context, book *exchange.Book) error {
 		h.log.Warn("hub statement", "fault", f.Fault.String(), "log", f.Log.Short())
 	}
 	return nil
-}
-
-// greetings remembers which devices said hello, so that those that came before
-// the practice was founded are taken in afterwards.
-type greetings struct {
-	mu    sync.Mutex
-	peers map[exchange.DeviceID]exchange.Beliefs
-}
-
-// maxGreeted bounds the memory; a device past it is taken in at its next hello.
-const maxGreeted = 256
-
-func newGreetings() *greetings { return &greetings{peers: map[exchange.DeviceID]exchange.Beliefs{}} }
-
-func (g *greetings) add(b exchange.Beliefs) {
-	g.mu.Lock()
-	defer g.mu.Unlock()
-	if len(g.peers) < maxGreeted {
-		g.peers[b.Device] = exchange.Beliefs{Device: b.Device, Key: b.Key, Name: b.Name}
-	}
-}
-
-// list takes the devices that greeted since the last call.
-func (g *greetings) list() []exchange.Beliefs {
-	g.mu.Lock()
-	defer g.mu.Unlock()
-	var out []exchange.Beliefs
-	for _, b := range g.peers {
-		out = append(out, b)
-	}
-	slices.SortFunc(out, func(a, b exchange.Beliefs) int { return slices.Compare(a.Device[:], b.Device[:]) })
-	return out
 }

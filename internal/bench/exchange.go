@@ -15,6 +15,9 @@ type pushed struct {
 // server; both are the real ones. It times from the agent's readiness until the
 // last record is acknowledged, and until the server answers from the last night.
 func push(ctx context.Context, laptop, hub string, k known) (p pushed, err error) {
+	if err := errors.Join(begin(ctx, hub), join(ctx, hub, laptop)); err != nil {
+		return p, err
+	}
 	srv, err := startServer(ctx, hub)
 	if err != nil {
 		return p, err
@@ -138,6 +141,9 @@ func pull(ctx context.Context, l *lab, from *filled) (took time.Duration, err er
 	}
 	laptop, err := l.folder("laptop")
 	if err != nil {
+		return 0, err
+	}
+	if err := join(ctx, hub, laptop); err != nil {
 		return 0, err
 	}
 	srv, err := startServer(ctx, hub)

@@ -11,7 +11,6 @@ import (
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/store"
-	"thawtrail/internal/trust"
 )
 
 // lab keeps what measures share: filled replicas, made once and copied for each
@@ -91,16 +90,6 @@ func (l *lab) fill(ctx context.Context, dir string, c *tickClock, fn func(*store
 	return errors.Join(err, s.Close())
 }
 
-// openStore opens a replica with the device key that lies beside it.
-func openStore(ctx context.Context, dir string, opt store.Options) (*store.Store, error) {
-	key, err := trust.Device(dir, nil)
-	if err != nil {
-		return nil, err
-	}
-	opt.Dir, opt.Device, opt.DeviceName, opt.Version = dir, key, "bench", "bench"
-	return store.Open(ctx, opt)
-}
-
 // hub is a server that holds what a laptop of n records wrote.
 func (l *lab) hub(ctx context.Context, n int64) (*filled, error) {
 	if f := l.hubs[n]; f != nil {
@@ -115,6 +104,13 @@ func (l *lab) hub(ctx context.Context, n int64) (*filled, error) {
 		return nil, err
 	}
 	f := &filled{dir: dir, known: from.known}
+	laptop, err := l.copied(from)
+	if err == nil {
+		err = errors.Join(begin(ctx, dir), join(ctx, dir, laptop))
+	}
+	if err != nil {
+		return nil, err
+	}
 	err = l.fill(ctx, dir, &tickClock{now: firstNight}, func(s *store.Store, _ *rand.ChaCha8, _ *tickClock) error {
 		err := l.carry(ctx, from, s)
 		f.records = s.Records()

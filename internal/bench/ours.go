@@ -2,6 +2,7 @@ package bench
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -9,7 +10,7 @@ import (
 	"google.golang.org/grpc"
 
 	"thawtrail/agent"
-	"thawtrail/internal/service"
+	"thawtrail/internal/trust/local"
 	pb "thawtrail/proto/thawtrail/v1"
 	"thawtrail/server"
 )
@@ -22,19 +23,19 @@ type runningReplica struct {
 }
 
 func startServer(ctx context.Context, dir string) (*runningReplica, error) {
-	return start(ctx, func(ctx context.Context, ready func(string)) error {
-		return server.Run(ctx, server.Config{Data: dir, Listen: "127.0.0.1:0", Name: "clinic", Ready: ready})
+	return start(ctx, dir, func(ctx context.Context, ready func(string)) error {
+		return server.Run(ctx, server.Config{Data: dir, Secret: secret(), Listen: "127.0.0.1:0", Name: "clinic", Ready: ready})
 	})
 }
 
 func startAgent(ctx context.Context, dir, server string) (*runningReplica, error) {
-	return start(ctx, func(ctx context.Context, ready func(string)) error {
-		return agent.Run(ctx, agent.Config{Data: dir, Server: server, Listen: "127.0.0.1:0", Name: "laptop", Ready: ready})
+	return start(ctx, dir, func(ctx context.Context, ready func(string)) error {
+		return agent.Run(ctx, agent.Config{Data: dir, Secret: secret(), Server: server, Listen: "127.0.0.1:0", Name: "laptop", Ready: ready})
 	})
 }
 
 // start runs a replica and returns as soon as it listens.
-func start(ctx context.Context, run func(context.Context, func(string)) error) (*runningReplica, error) {
+func start(ctx context.Context, dir string, run func(context.Context, func(string)) error) (*runningReplica, error) {
 	ctx, cancel := context.WithCancel(ctx)
 	var group errgroup.Group
 	ready := make(chan string, 1)
@@ -51,9 +52,14 @@ func start(ctx context.Context, run func(context.Context, func(string)) error) (
 		cancel()
 		return nil, fmt.Errorf("a replica ended before it was ready: %w", err)
 	}
-	conn, err := service.Dial("passthrough:///" + r.addr)
+	door, err := local.OfData(dir)
 	if err != nil {
-		return nil, err
+		return nil, errors.Join(err, r.stop())
+	}
+	target, options := door.Target()
+	conn, err := grpc.NewClient(target, options...)
+	if err != nil {
+		return nil, errors.Join(err, r.stop())
 	}
 	r.conn = conn
 	stop := r.stop

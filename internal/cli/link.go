@@ -15,7 +15,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/trust"
+	"thawtrail/internal/trust/local"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -58,9 +58,8 @@ func (l *link) call(ctx context.Context, method string, req, answer proto.Messag
 	if _, _, err := net.SplitHostPort(address); err != nil {
 		return refusal.New("at", address, "HOST:PORT of an agent or server, e.g. "+defaultAddress)
 	}
-	conn, err := grpc.NewClient("passthrough:///"+address,
-		grpc.WithTransportCredentials(trust.Transport()),
-		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxAnswer)))
+	target, options := local.Target(address)
+	conn, err := grpc.NewClient(target, append(options, grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxAnswer)))...)
 	if err != nil {
 		return refusal.New("at", address, "HOST:PORT of an agent or server")
 	}

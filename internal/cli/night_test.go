@@ -33,6 +33,8 @@ func startLaptop(t *testing.T, more ...string) *laptop {
 	if !slices.Contains(more, "--data") {
 		args = append(args, "--data", t.TempDir())
 	}
+	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
+	args = append(args, "--passphrase-file", passphraseFile(t))
 	go func() { ended <- run(ctx, d, args) }()
 	t.Cleanup(func() {
 		stop()
@@ -49,6 +51,14 @@ func startLaptop(t *testing.T, more ...string) *laptop {
 		require.Fail(t, "the agent did not start", "exit %d: %s", code, errs.String())
 	}
 	return nil
+}
+
+// passphraseFile holds the passphrase of every laptop of the tests.
+func passphraseFile(t *testing.T) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "passphrase")
+	require.NoError(t, os.WriteFile(path, []byte("abbey acorn actor adobe alarm\n"), 0o600))
+	return path
 }
 
 // lineChannel passes on what is printed.

@@ -8,12 +8,14 @@ import (
 
 	"thawtrail/agent"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/trust/vault"
 	"thawtrail/server"
 )
 
 // daemon are the flags that server and agent share.
 type daemon struct {
 	data, listen, metrics, name *flagOf
+	unlock                      *unlock
 }
 
 func newDaemon(listen string) *daemon {
@@ -22,22 +24,28 @@ func newDaemon(listen string) *daemon {
 		listen:  &flagOf{name: "listen", metavar: "ADDRESS", help: "where commands and laptops reach it (" + listen + ")"},
 		metrics: &flagOf{name: "metrics", metavar: "ADDRESS", help: "where metrics can be read; nowhere when left out"},
 		name:    &flagOf{name: "name", metavar: metaText, help: "what people call this machine"},
+		unlock:  newUnlock(),
 	}
 }
 
 // command is a command that runs until it is stopped.
-func (f *daemon) command(use, short, example string, more []*flagOf, run func(context.Context) error) *cobra.Command {
+func (f *daemon) command(d *desk, use, short, example string, more []*flagOf, run func(context.Context, *vault.Secret) error) *cobra.Command {
 	cmd := &cobra.Command{
 		Use: use + " --data DIR", Short: short, Example: example, Args: noArgs, DisableFlagsInUseLine: true,
 	}
 	bindFlags(cmd.Flags(), f.data)
 	bindFlags(cmd.Flags(), more...)
 	bindFlags(cmd.Flags(), f.listen, f.metrics, f.name)
+	bindFlags(cmd.Flags(), f.unlock.flags()...)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		if f.data.text() == "" {
 			return refusal.New("data", "", "--data DIR: "+f.data.help)
 		}
-		return run(cmd.Context())
+		secret, err := f.unlock.secret(d, f.data.text())
+		if err != nil {
+			return err
+		}
+		return run(cmd.Context(), secret)
 	}
 	return cmd
 }
@@ -52,10 +60,10 @@ func (d *desk) ready(what string) func(string) {
 
 func (d *desk) serverCommand() *cobra.Command {
 	f := newDaemon("127.0.0.1:4270")
-	return f.command("server", "Run the clinic's server, where laptops meet", "server --data /var/lib/thawtrail", nil,
-		func(ctx context.Context) error {
+	return f.command(d, "server", "Run the clinic's server, where laptops meet", "server --data /var/lib/thawtrail", nil,
+		func(ctx context.Context, secret *vault.Secret) error {
 			return server.Run(ctx, server.Config{
-				Data: f.data.text(), Listen: f.listen.text(), Metrics: f.metrics.text(), Name: f.name.text(),
+				Secret: secret, Data: f.data.text(), Listen: f.listen.text(), Metrics: f.metrics.text(), Name: f.name.text(),
 				Log: d.log(), Ready: d.ready("the clinic's server"),
 			})
 		})
@@ -64,10 +72,10 @@ func (d *desk) serverCommand() *cobra.Command {
 func (d *desk) agentCommand() *cobra.Command {
 	f := newDaemon(defaultAddress)
 	clinic := &flagOf{name: "server", metavar: "ADDRESS", help: "the clinic's server; without one this laptop works alone"}
-	return f.command("agent", "Run this laptop's agent, with or without a network", "agent --data thawtrail-data --server 127.0.0.1:4270", []*flagOf{clinic},
-		func(ctx context.Context) error {
+	return f.command(d, "agent", "Run this laptop's agent, with or without a network", "agent --data thawtrail-data --server 127.0.0.1:4270", []*flagOf{clinic},
+		func(ctx context.Context, secret *vault.Secret) error {
 			return agent.Run(ctx, agent.Config{
-				Data: f.data.text(), Server: clinic.text(), Listen: f.listen.text(), Metrics: f.metrics.text(), Name: f.name.text(),
+				Secret: secret, Data: f.data.text(), Server: clinic.text(), Listen: f.listen.text(), Metrics: f.metrics.text(), Name: f.name.text(),
 				Log: d.log(), Ready: d.ready("this laptop's agent"),
 			})
 		})

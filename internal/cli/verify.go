@@ -26,19 +26,24 @@ func (d *desk) verifyCommand() *cobra.Command {
 		Use: "verify --data DIR", Short: "Check every record of a replica: form, chain and signature",
 		Example: "verify --data thawtrail-data", Args: noArgs, DisableFlagsInUseLine: true,
 	}
-	bindFlags(cmd.Flags(), data)
+	open := newUnlock()
+	bindFlags(cmd.Flags(), data, open.passphrase, open.keyFile)
 	bindCommon(cmd.Flags(), asJSON)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		if data.text() == "" {
 			return refusal.New("data", "", "--data DIR: "+data.help)
 		}
-		return d.verify(cmd.Context(), data.text(), asJSON.text() == "true")
+		key, err := openForVerify(open, d, data.text())
+		if err != nil {
+			return err
+		}
+		return d.verify(cmd.Context(), store.VerifyOptions{Dir: data.text(), Key: key}, asJSON.text() == "true")
 	}
 	return cmd
 }
 
-func (d *desk) verify(ctx context.Context, dir string, asJSON bool) error {
-	r, err := store.Verify(ctx, store.VerifyOptions{Dir: dir})
+func (d *desk) verify(ctx context.Context, opt store.VerifyOptions, asJSON bool) error {
+	r, err := store.Verify(ctx, opt)
 	if err != nil {
 		return err
 	}

@@ -40,14 +40,14 @@ func (n *night) prologue() {
 // found begins the practice on the server.
 func (n *night) found() {
 	n.screen.heading(n.ctx, "Clinic", "the practice begins, eight days ago")
-	if n.fail(n.clinic.open(n.ctx, n.cfg.Program, n.dir)); n.err != nil {
+	c := n.clinic
+	if n.fail(c.begin(n.ctx, n.cfg.Program, n.dir, n.zone)); n.err != nil {
 		return
 	}
-	c := n.clinic
-	n.write(step{c, "", foundedAt, ""}, &pb.Entry{Body: &pb.Entry_PracticeFounded{PracticeFounded: &pb.PracticeFounded{
-		Name: "Alder Creek Equine", Zone: n.zone, Currency: "AUD", OwnerName: owner, IggUnit: pb.IggUnit_IGG_UNIT_G_PER_L,
-	}}})
-	n.say(step{c, owner, foundedAt, "founds Alder Creek Equine"})
+	if n.fail(c.open(n.ctx, n.cfg.Program, n.dir)); n.err != nil {
+		return
+	}
+	n.say(step{c, owner, foundedAt, "founds Alder Creek Equine; its server's disk is encrypted, and only laptops that it lets in get through"})
 	for _, p := range []struct {
 		name string
 		role pb.Role
@@ -186,9 +186,11 @@ func (n *night) laptops() {
 			n.fail(err)
 			return
 		}
+		code := n.join(s)
 		if n.fail(s.open(n.ctx, n.cfg.Program, n.dir)); n.err != nil {
 			return
 		}
+		n.say(step{s, n.vetOf(s), laptopsAt, "joins with the one-time code " + code})
 	}
 	n.settle()
 	for _, s := range []*site{n.north, n.south} {
@@ -196,6 +198,23 @@ func (n *night) laptops() {
 	}
 	n.stand(n.north, laptopsAt)
 	n.stand(n.south, laptopsAt)
+}
+
+func (n *night) vetOf(s *site) string {
+	if s == n.north {
+		return northVet
+	}
+	return southVet
+}
+
+// join lets a laptop into the practice by a one-time code.
+func (n *night) join(s *site) (code string) {
+	if n.err != nil {
+		return ""
+	}
+	code, err := s.join(n.ctx, n.cfg.Program, n.dir, n.clinic, n.vetOf(s))
+	n.fail(err)
+	return code
 }
 
 // stockText says in a few words what lies at a place, as this site knows it.

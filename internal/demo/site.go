@@ -2,8 +2,12 @@ package demo
 
 import (
 	"context"
+	"crypto/rand"
+	"encoding/json"
 	"errors"
 	"fmt"
+	"io/fs"
+	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
@@ -14,6 +18,8 @@ import (
 	"google.golang.org/grpc/status"
 
 	"thawtrail/internal/trust/local"
+	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/trust/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -43,8 +49,12 @@ func (s *site) open(ctx context.Context, program, dir string) error {
 		listen = s.proc.address
 	}
 	s.log = filepath.Join(dir, s.name+".log")
-	args := append([]string{}, s.args...)
-	args = append(args, "--data", filepath.Join(dir, s.name), "--listen", listen)
+	folder, err := s.folder(dir)
+	if err != nil {
+		return err
+	}
+	args := append(append([]string{}, s.args...), "--listen", listen)
+	args = append(args, folder...)
 	if s.wire != nil {
 		args = append(args, "--server", s.wire.address())
 	}
@@ -54,6 +64,52 @@ func (s *site) open(ctx context.Context, program, dir string) error {
 	}
 	s.proc = proc
 	return s.connect()
+}
+
+// folder is the site's data folder and the file with its passphrase, as flags.
+// The passphrase is drawn when the folder is begun.
+func (s *site) folder(dir string) ([]string, error) {
+	file := filepath.Join(dir, s.name+".passphrase")
+	if _, err := os.Stat(file); errors.Is(err, fs.ErrNotExist) {
+		words, err := vault.NewPhrase(vault.PhraseWords, rand.Reader)
+		if err != nil {
+			return nil, err
+		}
+		if err := wholefile.Write(file, []byte(words+"\n")); err != nil {
+			return nil, err
+		}
+	}
+	return []string{"--data", filepath.Join(dir, s.name), "--passphrase-file", file}, nil
+}
+
+// office runs a command on the site's own folder and reads its JSON answer.
+func (s *site) office(ctx context.Context, program, dir string, answer any, words ...string) error {
+	folder, err := s.folder(dir)
+	if err != nil {
+		return err
+	}
+	out, err := output(ctx, program, append(append(words, folder...), "--json"))
+	if err != nil {
+		return err
+	}
+	return json.Unmarshal([]byte(out), answer)
+}
+
+// begin makes the practice on the clinic's server.
+func (s *site) begin(ctx context.Context, program, dir, zone string) error {
+	var begun struct{ Practice string }
+	return s.office(ctx, program, dir, &begun, "server", "init", "--practice", "Alder Creek Equine", "--zone", zone,
+		"--currency", "AUD", "--igg-unit", "g_per_l", "--owner", owner)
+}
+
+// join lets this laptop into the clinic's practice by a one-time code.
+func (s *site) join(ctx context.Context, program, dir string, clinic *site, person string) (string, error) {
+	var invited struct{ Code string }
+	if err := clinic.office(ctx, program, dir, &invited, "server", "invite", "--person", person); err != nil {
+		return "", err
+	}
+	var joined struct{ Device string }
+	return invited.Code, s.office(ctx, program, dir, &joined, "agent", "enrol", invited.Code, "--server", s.wire.address(), "--name", s.name+" laptop")
 }
 
 func (s *site) connect() error {
@@ -116,8 +172,12 @@ func (s *site) holds(ctx context.Context, hash string) (bool, error) {
 // command runs a command line of the program against this site and gives what
 // it printed.
 func (s *site) command(ctx context.Context, program string, words ...string) (string, error) {
-	cmd := exec.CommandContext(ctx, program, append(words, "--at", s.proc.address)...)
-	out, err := cmd.Output()
+	return output(ctx, program, append(words, "--at", s.proc.address))
+}
+
+// output runs a command line of the program and gives what it printed.
+func output(ctx context.Context, program string, words []string) (string, error) {
+	out, err := exec.CommandContext(ctx, program, words...).Output()
 	var exit *exec.ExitError
 	if errors.As(err, &exit) {
 		return "", fmt.Errorf("`thawtrail %s`: %s", strings.Join(words, " "), strings.TrimSpace(string(exit.Stderr)))

@@ -160,11 +160,15 @@ func (r *Rights) beforeFounding(rec *event.Record) bool {
 // vouchedFor says that the record was written by a laptop while it was a practice
 // of one, by its founder, and that this practice has since let it join with its
 // logs up to this record. It was a decision of somebody who was entitled there. Records
-// that make rights are left out: they gave rights in that practice, not in this.
+// that make rights are left out, but for the founding itself: they gave rights in
+// that practice, not in this.
 func (r *Rights) vouchedFor(rec *event.Record, needed []pb.Role) bool {
 	l := r.log(rec.Log)
-	if l == nil || rec.Rights() || int64(min(rec.Seq(), all)) > l.Vouched {
+	if l == nil || int64(min(rec.Seq(), all)) > l.Vouched {
 		return false
+	}
+	if rec.Rights() {
+		return slices.ContainsFunc(r.Joined, func(f Founding) bool { return f.Record == rec.Hash })
 	}
 	return slices.ContainsFunc(r.Joined, func(f Founding) bool {
 		home := r.log(f.Log)

@@ -83,6 +83,7 @@ func TestAPracticeOfOneJoinsWithItsLogs(t *testing.T) {
 	r := a.rights()
 	require.Equal(t, clean, r.Standing(a.before))
 	require.Equal(t, clean, r.Standing(a.within))
+	require.Equal(t, clean, r.Standing(a.own))
 	require.Equal(t, notEntitled, r.Standing(early), "rights of the practice of one give none here")
 	require.Empty(t, r.Roles("helper"))
 	require.Equal(t, notEntitled, r.Standing(late), "after it joined, only rights of this practice count")

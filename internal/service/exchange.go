@@ -1,6 +1,7 @@
 package service
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"sync"
@@ -12,6 +13,7 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/ledger"
+	"thawtrail/internal/trust/authority"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -27,8 +29,6 @@ type Exchange struct {
 	Practice func() string
 	// Epoch is the hub's epoch, or the one that a laptop knows.
 	Epoch func() string
-	// Admit is asked about a device that says hello: the seam for enrolment.
-	Admit func(context.Context, exchange.Beliefs) error
 	// Aside keeps a run that did not verify, for a person.
 	Aside func(*pb.Run, *exchange.Refusal)
 	// Done ends all streams when the program stops.
@@ -57,13 +57,13 @@ func (x *Exchange) Hello(ctx context.Context, req *pb.HelloRequest) (*pb.HelloRe
 	if err != nil {
 		return nil, Status(err)
 	}
+	if err := isCaller(ctx, theirs.Device[:]); err != nil {
+		return nil, err
+	}
 	mine := exchange.Mine{Beliefs: x.Beliefs(x.Practice(), x.Epoch()), Has: x.Store.Has}
 	differences := exchange.Compare(mine, theirs)
 	if stop, ok := exchange.Stop(differences); ok {
 		return nil, status.Error(codes.FailedPrecondition, stop.String())
-	}
-	if err := x.Admit(ctx, theirs); err != nil {
-		return nil, Status(err)
 	}
 	for _, d := range differences {
 		if d.NewEpoch() {
@@ -80,6 +80,16 @@ func (x *Exchange) Hello(ctx context.Context, req *pb.HelloRequest) (*pb.HelloRe
 	return out, nil
 }
 
+// isCaller refuses a laptop that says that it is another one than its link has
+// proven. What runs on this machine itself is believed.
+func isCaller(ctx context.Context, device []byte) error {
+	c, ok := authority.CallerOf(ctx)
+	if !ok || c.Way != authority.ByDevice || bytes.Equal(device, event.DeviceID(c.Device)) {
+		return nil
+	}
+	return status.Error(codes.PermissionDenied, "this link belongs to another laptop than the one that it names")
+}
+
 // maxRuns bounds the runs of one push.
 const maxRuns = 64
 
@@ -87,6 +97,9 @@ const maxRuns = 64
 func (x *Exchange) Push(ctx context.Context, req *pb.PushRequest) (*pb.PushResponse, error) {
 	if len(req.Runs) > maxRuns {
 		return nil, status.Errorf(codes.InvalidArgument, "%d runs in one push; expected at most %d", len(req.Runs), maxRuns)
+	}
+	if err := isCaller(ctx, req.Device); err != nil {
+		return nil, err
 	}
 	if err := x.Seals.Take(req.Keys); err != nil {
 		return nil, unsaved(err)
@@ -169,6 +182,9 @@ func (p *pull) takeKnown() []exchange.LogTip {
 
 // Pull streams what the caller lacks, urgent logs first, and stays open.
 func (x *Exchange) Pull(req *pb.PullRequest, stream grpc.ServerStreamingServer[pb.PullResponse]) error {
+	if err := isCaller(stream.Context(), req.Device); err != nil {
+		return err
+	}
 	held, err := exchange.HeldFromPB(req.Held)
 	if err != nil {
 		return Status(err)

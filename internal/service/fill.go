@@ -1,7 +1,9 @@
 package service
 
 import (
+	"bytes"
 	"cmp"
+	"encoding/hex"
 	"strconv"
 	"strings"
 	"time"
@@ -351,11 +353,33 @@ func (b *book) fillLink(p *pb.Linked) (err error) {
 	return nil
 }
 
+// wholeDevice completes the first digits of a laptop's id.
+func (b *book) wholeDevice(p *pb.RightsRevoked) error {
+	rights, err := b.Rights()
+	if err != nil || len(p.Device) == 0 || !rights.Founded() {
+		return err
+	}
+	var found [][]byte
+	for _, d := range rights.Devices {
+		if bytes.HasPrefix(d.Device, p.Device) {
+			found = append(found, d.Device)
+		}
+	}
+	if len(found) != 1 {
+		return refusal.Conflict("device", hex.EncodeToString(p.Device), "the id of one laptop of the practice, as `people` lists them")
+	}
+	p.Device = found[0]
+	return nil
+}
+
 // fillCuts names where each log of the device, or of any device for a grant,
 // stands now: what was written up to here still counts.
 func (b *book) fillCuts(p *pb.RightsRevoked) error {
 	if len(p.Device) == 0 && p.Grant == "" {
 		return refusal.New("device", "", "a laptop or a grant to end")
+	}
+	if err := b.wholeDevice(p); err != nil {
+		return err
 	}
 	for _, l := range b.r.Store.Logs() {
 		if p.Grant != "" || string(l.Device()) == string(p.Device) {

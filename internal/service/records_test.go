@@ -23,6 +23,7 @@ import (
 	"thawtrail/internal/store/index"
 	"thawtrail/internal/store/journal/memfs"
 	"thawtrail/internal/trust"
+	"thawtrail/internal/trust/vault"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -60,7 +61,7 @@ func newDesk(t *testing.T) *desk {
 	})
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, s.Close()) })
-	keys, err := trust.OpenKeys(t.TempDir()+"/fields.key", random)
+	keys, err := trust.OpenKeys(&vault.Vault{}, t.TempDir()+"/fields.key", random)
 	require.NoError(t, err)
 	r := &Replica{Store: s, Clock: c, Random: random, Seals: keys, Link: alone{}, Name: "north laptop", Log: slog.New(slog.DiscardHandler)}
 	return &desk{t: t, clock: c, replica: r, Records: &Records{Replica: r}, Stock: &Stock{Replica: r}, Cases: &Cases{Replica: r}, Audit: &Audit{Replica: r}}

@@ -11,16 +11,17 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
+	"golang.org/x/sync/errgroup"
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/health"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/keepalive"
 	"google.golang.org/grpc/reflection"
 
-	"thawtrail/internal/event"
-	"thawtrail/internal/ledger"
 	"thawtrail/internal/store"
 	"thawtrail/internal/trust"
+	"thawtrail/internal/trust/authority"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -37,10 +38,36 @@ const (
 	window     = 1 << 20
 )
 
+// Services that a caller from another machine may call: an admitted laptop
+// exchanges records, a stranger may join, and anyone may ask whether the program
+// is up. Questions and entries are for this machine alone: each laptop has its
+// own books, and vouches for its own people.
+func newGate(members authority.Members, token string) *authority.Gate {
+	return &authority.Gate{
+		Members: members, Token: token, Within: answerWithin,
+		Device: []string{pb.ExchangeService_ServiceDesc.ServiceName},
+		Enrol:  []string{pb.EnrolService_ServiceDesc.ServiceName},
+		Anyone: []string{healthpb.Health_ServiceDesc.ServiceName},
+	}
+}
+
+// answerWithin bounds a call that answers once: a caller that sends it drop by
+// drop does not hold it open.
+const answerWithin = 2 * time.Minute
+
+// Door is how callers reach a replica.
+type Door struct {
+	Credentials credentials.TransportCredentials
+	Members     authority.Members // nil: callers of this machine only
+	Token       string            // proves a local caller
+}
+
 // Mount puts the services of a replica on a new gRPC server, with health and
 // reflection. Both sides of the practice mount the same.
-func Mount(r *Replica, x *Exchange) *grpc.Server {
+func Mount(r *Replica, x *Exchange, d Door) *grpc.Server {
+	gate := newGate(d.Members, d.Token)
 	s := grpc.NewServer(
+		grpc.Creds(d.Credentials), grpc.UnaryInterceptor(gate.Unary), grpc.StreamInterceptor(gate.Stream),
 		grpc.MaxRecvMsgSize(maxMessage), grpc.MaxSendMsgSize(maxMessage),
 		grpc.InitialWindowSize(window), grpc.InitialConnWindowSize(window),
 		grpc.MaxConcurrentStreams(256), grpc.ConnectionTimeout(PingTimeout),
@@ -59,31 +86,35 @@ func Mount(r *Replica, x *Exchange) *grpc.Server {
 }
 
 // Dial prepares a link to another replica. It connects when first used.
-func Dial(addr string) (*grpc.ClientConn, error) {
+func Dial(addr string, creds credentials.TransportCredentials) (*grpc.ClientConn, error) {
 	return grpc.NewClient(addr,
-		grpc.WithTransportCredentials(trust.Transport()),
+		grpc.WithTransportCredentials(creds),
 		grpc.WithKeepaliveParams(keepalive.ClientParameters{Time: PingEvery, Timeout: PingTimeout, PermitWithoutStream: true}),
 		grpc.WithInitialWindowSize(window), grpc.WithInitialConnWindowSize(window),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessage), grpc.MaxCallSendMsgSize(maxMessage)),
 	)
 }
 
-// Serve serves until ctx ends, then stops gracefully, and hard after StopWithin.
-func Serve(ctx context.Context, s *grpc.Server, l net.Listener) error {
-	stopped := make(chan struct{})
-	go func() {
-		defer close(stopped)
+// Serve serves on every listener until ctx ends, then stops gracefully, and hard
+// after StopWithin.
+func Serve(ctx context.Context, s *grpc.Server, listeners ...net.Listener) error {
+	group, ctx := errgroup.WithContext(ctx)
+	group.Go(func() error {
 		<-ctx.Done()
 		hard := time.AfterFunc(StopWithin, s.Stop)
 		defer hard.Stop()
 		s.GracefulStop()
-	}()
-	err := s.Serve(l)
-	if ctx.Err() == nil {
-		return fmt.Errorf("serve on %s: %w", l.Addr(), err)
+		return nil
+	})
+	for _, l := range listeners {
+		group.Go(func() error {
+			if err := s.Serve(l); ctx.Err() == nil {
+				return fmt.Errorf("serve on %s: %w", l.Addr(), err)
+			}
+			return nil
+		})
 	}
-	<-stopped
-	return nil
+	return group.Wait()
 }
 
 // Fold keeps the index up to date until ctx ends, so that a query rarely waits.
@@ -111,10 +142,11 @@ func (r *Replica) Fold(ctx context.Context) error {
 // PracticeID is the practice that this replica's books belong to; empty for none.
 func (r *Replica) PracticeID(ctx context.Context) (id string, err error) {
 	err = r.Store.View(ctx, func(v *store.Snapshot) error {
-		return v.Each(event.KindPractice, func(s ledger.State) (bool, error) {
-			id = s.Key().ID
-			return false, nil
-		})
+		rights, err := v.Rights()
+		if err == nil && rights.Founded() {
+			id = rights.Founding.Practice
+		}
+		return err
 	})
 	return id, err
 }

@@ -95,10 +95,15 @@ func (r *Replica) view(ctx context.Context, fn func(*book) error) error {
 
 func (r *Replica) open(v *store.Snapshot) (*book, error) {
 	b := &book{Snapshot: v, r: r, now: r.Clock.Now(), zone: time.UTC, names: map[event.Key]string{}}
+	practices := 0
 	err := v.Each(event.KindPractice, func(s ledger.State) (bool, error) {
 		b.practice = s.(*ledger.Practice)
-		return false, nil
+		practices++
+		return practices < 2, nil
 	})
+	if err == nil && practices > 1 {
+		err = b.choosePractice()
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -108,6 +113,17 @@ func (r *Replica) open(v *store.Snapshot) (*book, error) {
 		}
 	}
 	return b, nil
+}
+
+// choosePractice takes the practice whose founding counts: a laptop that was a
+// practice of one brought another along when it joined.
+func (b *book) choosePractice() error {
+	rights, err := b.Rights()
+	if err != nil || !rights.Founded() {
+		return err
+	}
+	b.practice, _, err = store.Get[*ledger.Practice](b.Snapshot, event.Key{Kind: event.KindPractice, ID: rights.Founding.Practice})
+	return err
 }
 
 // stamp writes an instant as RFC 3339 in the practice's zone; empty for none.

@@ -5,17 +5,18 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"os"
 	"sync"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/seal"
+	"thawtrail/internal/trust/vault"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // Keys is this replica's keyring of sealed fields, on disk. It lies beside the
 // journal, never in it, so that a key can be dropped for ever.
 type Keys struct {
+	vault  *vault.Vault
 	path   string
 	random io.Reader
 	ring   *seal.Keyring
@@ -25,10 +26,11 @@ type Keys struct {
 	unsafe bool            // something is not on the disk yet
 }
 
-// OpenKeys reads the keyring at path, or begins an empty one.
-func OpenKeys(path string, random io.Reader) (*Keys, error) {
-	k := &Keys{path: path, random: random, ring: &seal.Keyring{}}
-	data, err := os.ReadFile(path)
+// OpenKeys reads the keyring at path, or begins an empty one. The vault encrypts
+// it.
+func OpenKeys(v *vault.Vault, path string, random io.Reader) (*Keys, error) {
+	k := &Keys{vault: v, path: path, random: random, ring: &seal.Keyring{}}
+	data, err := v.ReadBox(path, vault.FieldKeys)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		return k, nil
@@ -94,7 +96,7 @@ func (k *Keys) Save() error {
 	if !k.unsafe {
 		return nil
 	}
-	if err := WriteFile(k.path, k.ring.Encode()); err != nil {
+	if err := k.vault.WriteBox(k.path, vault.FieldKeys, k.ring.Encode(), k.random); err != nil {
 		return err
 	}
 	k.unsafe = false

@@ -1,72 +1,175 @@
-// Package trust keeps a device's identity and decides who may connect.
+// Package trust opens what a data folder keeps secret and binds the parts below
+// it together:
 //
-// Every replica signs what it writes with its own Ed25519 key, made on the
-// machine on first start and never sent anywhere. Links between machines are not
-// yet authenticated: until enrolment exists, servers and agents listen on
-// loopback only, and Listen refuses anything else. Transport and Listen are the
-// two places where mutual TLS goes in.
+//	vault      one secret, one data key, all other keys
+//	authority  the practice's root of trust, TLS links, who may call what
+//	invite     one-time codes by which laptops join
+//	local      the way to a daemon for commands of its own user
+//	pins       people who share a laptop
+//
+// A Home is a data folder opened with its secret.
 package trust
 
 import (
 	"crypto/ed25519"
 	"crypto/x509"
-	"encoding/pem"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"net"
-	"os"
 	"path/filepath"
 
-	"google.golang.org/grpc/credentials"
-	"google.golang.org/grpc/credentials/insecure"
-
+	"thawtrail/internal/event"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/store"
+	"thawtrail/internal/trust/authority"
+	"thawtrail/internal/trust/vault"
 	"thawtrail/internal/trust/wholefile"
 )
 
+// Files of a data folder beside journal and index.
 const (
-	keyFile  = "device.key"
-	pemBlock = "PRIVATE KEY" // PKCS #8, RFC 5958
+	deviceFile   = "device.key"
+	fieldsFile   = "fields.key"
+	practiceFile = "practice.box"
 )
 
-// Device reads the device key in dir, or makes one there on first start. The
-// file is written, synced and renamed, so that it is whole or absent.
-func Device(dir string, random io.Reader) (ed25519.PrivateKey, error) {
-	path := filepath.Join(dir, keyFile)
-	text, err := os.ReadFile(path)
-	switch {
-	case err == nil:
-		return parseKey(path, text)
-	case !errors.Is(err, fs.ErrNotExist):
-		return nil, fmt.Errorf("device key: %w", err)
-	}
-	_, key, err := ed25519.GenerateKey(random)
-	if err != nil {
-		return nil, fmt.Errorf("device key: %w", err)
-	}
-	der, err := x509.MarshalPKCS8PrivateKey(key)
-	if err != nil {
-		return nil, fmt.Errorf("device key: %w", err)
-	}
-	return key, WriteFile(path, pem.EncodeToMemory(&pem.Block{Type: pemBlock, Bytes: der}))
+// Home is a data folder, opened: its vault, this device's key, the keys of sealed
+// fields, and the practice that it joined.
+type Home struct {
+	Dir    string
+	Vault  *vault.Vault
+	Device ed25519.PrivateKey
+	Seals  *Keys
+	Joined *Joined // nil: no practice yet, or a practice of one
+
+	random io.Reader
 }
 
-func parseKey(path string, text []byte) (ed25519.PrivateKey, error) {
-	block, _ := pem.Decode(text)
-	if block == nil || block.Type != pemBlock {
-		return nil, fmt.Errorf("device key: %s is damaged; restore it, or move it away to start as a new laptop", path)
+// Joined is the practice that a replica belongs to, as its server or by
+// enrolment.
+type Joined struct {
+	Practice     string `json:"practice"`
+	PracticeName string `json:"practice_name"`
+	Founding     []byte `json:"founding"`  // hash of the founding record
+	Authority    []byte `json:"authority"` // certificate, DER
+	Server       string `json:"server,omitempty"`
+	Person       string `json:"person,omitempty"` // for whom the laptop joined
+}
+
+// Open opens a data folder, or begins one on first start. Then the secret decides
+// for good whether it is encrypted: nil begins one that is not.
+func Open(dir string, secret *vault.Secret, random io.Reader) (*Home, error) {
+	return OpenAtCost(dir, secret, vault.DefaultCost, random)
+}
+
+// OpenAtCost is Open with the cost of a new passphrase.
+func OpenAtCost(dir string, secret *vault.Secret, cost vault.Cost, random io.Reader) (*Home, error) {
+	v, err := vault.Open(dir, secret)
+	if errors.Is(err, fs.ErrNotExist) {
+		v, err = vault.Create(dir, secret, cost, random)
 	}
-	got, err := x509.ParsePKCS8PrivateKey(block.Bytes)
 	if err != nil {
-		return nil, fmt.Errorf("device key: %s: %w", path, err)
+		return nil, fmt.Errorf("open %s: %w", dir, err)
 	}
-	key, ok := got.(ed25519.PrivateKey)
-	if !ok {
-		return nil, fmt.Errorf("device key: %s holds a %T, not an Ed25519 key", path, got)
+	h := &Home{Dir: dir, Vault: v, random: random}
+	if h.Device, err = h.Key(deviceFile, vault.Device); err != nil {
+		return nil, err
 	}
-	return key, nil
+	if h.Seals, err = OpenKeys(v, filepath.Join(dir, fieldsFile), random); err != nil {
+		return nil, err
+	}
+	return h, h.readJoined()
+}
+
+// Key reads an Ed25519 key out of a box, or draws one on first use.
+func (h *Home) Key(name string, label vault.Label) (ed25519.PrivateKey, error) {
+	path := filepath.Join(h.Dir, name)
+	seed, err := h.Vault.ReadBox(path, label)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		key, err := authority.NewKey(h.random)
+		if err != nil {
+			return nil, err
+		}
+		return key, h.Vault.WriteBox(path, label, key.Seed(), h.random)
+	case err != nil:
+		return nil, fmt.Errorf("%s: %w", label, err)
+	case len(seed) != ed25519.SeedSize:
+		return nil, fmt.Errorf("%s: %w", label, vault.ErrDamaged)
+	}
+	return ed25519.NewKeyFromSeed(seed), nil
+}
+
+// Box reads a small secret file and gives the function that replaces it; nil
+// contents when there is none yet.
+func (h *Home) Box(name string, label vault.Label) (contents []byte, save func([]byte) error, err error) {
+	path := filepath.Join(h.Dir, name)
+	save = func(data []byte) error { return h.Vault.WriteBox(path, label, data, h.random) }
+	contents, err = h.Vault.ReadBox(path, label)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, save, nil
+	}
+	return contents, save, err
+}
+
+func (h *Home) readJoined() error {
+	data, _, err := h.Box(practiceFile, vault.Practice)
+	if err != nil || data == nil {
+		return err
+	}
+	j := &Joined{}
+	if err := json.Unmarshal(data, j); err != nil {
+		return fmt.Errorf("%s: %w", practiceFile, err)
+	}
+	if _, err := j.Root(); err != nil {
+		return fmt.Errorf("%s: %w", practiceFile, err)
+	}
+	h.Joined = j
+	return nil
+}
+
+// Join keeps, durably, which practice this replica belongs to.
+func (h *Home) Join(j Joined) error {
+	if _, err := j.Root(); err != nil {
+		return err
+	}
+	data, err := json.Marshal(j)
+	if err != nil {
+		return err
+	}
+	_, save, err := h.Box(practiceFile, vault.Practice)
+	if err == nil {
+		err = save(data)
+	}
+	if err == nil {
+		h.Joined = &j
+	}
+	return err
+}
+
+// Root is the certificate of the practice's authority, which is pinned.
+func (j *Joined) Root() (*x509.Certificate, error) {
+	root, _, err := authority.ParseCertificate(j.Authority)
+	return root, err
+}
+
+// Founding is the record that founded the practice; zero when none was joined.
+func (h *Home) Founding() event.Hash {
+	if h.Joined == nil {
+		return event.Hash{}
+	}
+	founding, _ := event.ToHash(h.Joined.Founding)
+	return founding
+}
+
+// Store completes the options of the replica in this folder.
+func (h *Home) Store(opt store.Options) store.Options {
+	opt.Dir, opt.Device, opt.Founding = h.Dir, h.Device, h.Founding()
+	opt.Key, opt.KeyID, opt.IndexKey = h.Vault.Key(vault.Journal), h.Vault.ID(), h.Vault.Key(vault.Index)
+	return opt
 }
 
 // WriteFile replaces a small file durably; see package wholefile.
@@ -80,14 +183,23 @@ func Listen(addr string) (net.Listener, error) {
 	}
 	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
 		return nil, refusal.New("listen", addr, "an address of this machine only, such as 127.0.0.1:4270").
-			Because("until laptops can be enrolled, nothing here may listen to other machines")
+			Because("what answers without a key of an admitted laptop never listens to other machines")
 	}
+	return listen(addr)
+}
+
+// ListenAny opens any address: for links that only admitted laptops can make.
+func ListenAny(addr string) (net.Listener, error) {
+	if _, _, err := net.SplitHostPort(addr); err != nil {
+		return nil, refusal.New("listen", addr, "an address such as 0.0.0.0:4270")
+	}
+	return listen(addr)
+}
+
+func listen(addr string) (net.Listener, error) {
 	l, err := net.Listen("tcp", addr)
 	if err != nil {
 		return nil, fmt.Errorf("listen on %s: %w", addr, err)
 	}
 	return l, nil
 }
-
-// Transport is how a replica speaks to another one.
-func Transport() credentials.TransportCredentials { return insecure.NewCredentials() }

@@ -107,8 +107,11 @@ func deviceKey(s tls.ConnectionState) (ed25519.PublicKey, error) {
 }
 
 // ServerHandshake implements credentials.TransportCredentials. gRPC bounds the
-// time that it takes.
+// time that it takes. A unix socket needs none: only this user can open it.
 func (c *Credentials) ServerHandshake(raw net.Conn) (net.Conn, credentials.AuthInfo, error) {
+	if _, ok := raw.RemoteAddr().(*net.UnixAddr); ok {
+		return raw, Caller{CommonAuthInfo: credentials.CommonAuthInfo{SecurityLevel: credentials.PrivacyAndIntegrity}, Way: BySocket}, nil
+	}
 	if !c.Links.mayShake() {
 		return nil, nil, errors.Join(errors.New("too many links are being made"), raw.Close())
 	}

@@ -4,7 +4,7 @@
 // typed on the laptop. It holds a secret and the beginning of the fingerprint of
 // the practice's authority (see Code).
 //
-//	K          = argon2id(secret, salt made of the authority's public key)
+//	K          = argon2id(secret, salt made of the rest of the code)
 //	claim      = device key, name, nonce, key of this TLS link, logs so far
 //	possession = Ed25519(device key, claim)
 //	proof      = HMAC-SHA-256(K, "request", claim)

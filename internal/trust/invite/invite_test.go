@@ -51,14 +51,14 @@ func newPractice(t *testing.T) *practice {
 	require.NoError(t, err)
 	p.code, err = NewCode(public(authority), rand.Reader)
 	require.NoError(t, err)
-	_, err = p.book.Add(Invite{Key: p.code.Key(public(authority)), Person: "ANNE", Roles: []pb.Role{pb.Role_ROLE_VET}}, Lifetime)
+	_, err = p.book.Add(Invite{Key: p.code.Key(), Person: "ANNE", Roles: []pb.Role{pb.Role_ROLE_VET}}, Lifetime)
 	require.NoError(t, err)
 	return p
 }
 
 func (p *practice) request(t *testing.T, device ed25519.PrivateKey, code Code) *pb.EnrolRequest {
 	t.Helper()
-	req, err := Request(code.Key(public(authority)), device, &pb.EnrolClaim{DeviceName: "north", Channel: public(key(9))}, rand.Reader)
+	req, err := Request(code.Key(), device, &pb.EnrolClaim{DeviceName: "north", Channel: public(key(9))}, rand.Reader)
 	require.NoError(t, err)
 	return req
 }
@@ -79,7 +79,7 @@ func TestALaptopJoinsByItsCode(t *testing.T) {
 
 	resp, err := Answer(inv.Key, authority, req, &pb.EnrolAnswer{Practice: "P", Founding: make([]byte, 32), Authority: public(authority), PublicKey: claim.PublicKey})
 	require.NoError(t, err)
-	a, err := Accept(code, public(laptop), req, resp, authorityOf, code.Key)
+	a, err := Accept(code, public(laptop), req, resp, authorityOf)
 	require.NoError(t, err)
 	require.Equal(t, "P", a.Practice)
 
@@ -164,7 +164,7 @@ func TestWhatIsNotSavedIsNotUsed(t *testing.T) {
 func TestForgeries(t *testing.T) {
 	p := newPractice(t)
 	good := p.request(t, laptop, p.code)
-	k := p.code.Key(public(authority))
+	k := p.code.Key()
 	remade := func(c *pb.EnrolClaim) []byte {
 		raw, err := proto.Marshal(c)
 		require.NoError(t, err)
@@ -191,7 +191,7 @@ func TestForgeries(t *testing.T) {
 
 	answer := &pb.EnrolAnswer{Practice: "P", Founding: make([]byte, 32), Authority: public(authority), PublicKey: public(laptop)}
 	accept := func(resp *pb.EnrolResponse) error {
-		_, err := Accept(p.code, public(laptop), good, resp, authorityOf, p.code.Key)
+		_, err := Accept(p.code, public(laptop), good, resp, authorityOf)
 		return err
 	}
 	make1 := func(key []byte, by ed25519.PrivateKey, req *pb.EnrolRequest, change func(*pb.EnrolAnswer)) *pb.EnrolResponse {
@@ -268,12 +268,12 @@ func FuzzClaim(f *testing.F) {
 
 func FuzzAccept(f *testing.F) {
 	c, _ := NewCode(public(authority), rand.Reader)
-	k := c.Key(public(authority))
+	k := c.Key()
 	req, _ := Request(k, laptop, &pb.EnrolClaim{}, rand.Reader)
 	resp, _ := Answer(k, authority, req, &pb.EnrolAnswer{Practice: "P", Founding: make([]byte, 32), Authority: public(authority), PublicKey: public(laptop)})
 	f.Add(resp.Answer, resp.Proof, resp.Signature)
 	f.Fuzz(func(t *testing.T, answer, proof, sig []byte) {
-		_, err := Accept(c, public(laptop), req, &pb.EnrolResponse{Answer: answer, Proof: proof, Signature: sig}, authorityOf, c.Key)
+		_, err := Accept(c, public(laptop), req, &pb.EnrolResponse{Answer: answer, Proof: proof, Signature: sig}, authorityOf)
 		if err == nil && !bytes.Equal(answer, resp.Answer) {
 			t.Fatal("a forged answer")
 		}

@@ -47,9 +47,10 @@ var (
 // Cost of making a key of a code: paid once by each side.
 var cost = vault.DefaultCost
 
-// Key makes the key that both sides prove to know.
-func (c Code) Key(authority ed25519.PublicKey) []byte {
-	salt := sha256.Sum256(append([]byte(saltContext), authority...))
+// Key makes the key that both sides prove to know. The practice's half of the
+// code is the salt.
+func (c Code) Key() []byte {
+	salt := sha256.Sum256(binary.BigEndian.AppendUint64([]byte(saltContext), c.print))
 	return cost.Stretch(c.secret[:], salt[:])
 }
 
@@ -109,9 +110,9 @@ func Answer(key []byte, authority ed25519.PrivateKey, req *pb.EnrolRequest, answ
 	}, nil
 }
 
-// Accept reads and checks an answer on the laptop that asked. keyOf gives the
-// code's key once the authority is known to be the one that the code names.
-func Accept(code Code, device ed25519.PublicKey, req *pb.EnrolRequest, resp *pb.EnrolResponse, authorityOf func(der []byte) (ed25519.PublicKey, error), keyOf func(ed25519.PublicKey) []byte) (*pb.EnrolAnswer, error) {
+// Accept reads and checks an answer on the laptop that asked. authorityOf reads
+// the key in an authority's certificate.
+func Accept(code Code, device ed25519.PublicKey, req *pb.EnrolRequest, resp *pb.EnrolResponse, authorityOf func(der []byte) (ed25519.PublicKey, error)) (*pb.EnrolAnswer, error) {
 	if n := len(resp.GetAnswer()); n == 0 || n > MaxAnswerBytes {
 		return nil, ErrMalformed
 	}
@@ -126,7 +127,7 @@ func Accept(code Code, device ed25519.PublicKey, req *pb.EnrolRequest, resp *pb.
 	switch {
 	case !code.Fits(authority):
 		return nil, ErrOtherPractice
-	case !hmac.Equal(mac(keyOf(authority), answerContext, req.Claim, resp.Answer), resp.Proof),
+	case !hmac.Equal(mac(code.Key(), answerContext, req.Claim, resp.Answer), resp.Proof),
 		!ed25519.Verify(authority, signed(req, resp.Answer), resp.Signature),
 		!bytes.Equal(a.PublicKey, device):
 		return nil, ErrForged

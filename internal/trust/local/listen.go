@@ -2,8 +2,10 @@ package local
 
 import (
 	"context"
+	"crypto/ed25519"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"os"
 	"path/filepath"
@@ -14,6 +16,55 @@ import (
 
 	"thawtrail/internal/trust/authority"
 )
+
+// Opened is the door of a running daemon, from inside.
+type Opened struct {
+	Door
+	socket net.Listener // nil where there is none
+	remove func()
+}
+
+// Open opens the door of the daemon on a data folder that listens at address:
+// its socket, a new token, and what commands need to find both. key is the
+// daemon's TLS key at that address, nil when it speaks in clear there.
+func Open(data, address string, key ed25519.PublicKey, random io.Reader) (*Opened, error) {
+	o := &Opened{Door: Door{Address: address, Key: key}}
+	var err error
+	if o.Token, err = NewToken(random); err != nil {
+		return nil, err
+	}
+	if o.socket, err = ListenSocket(data); err != nil {
+		return nil, err
+	}
+	if o.socket != nil {
+		o.Socket = o.socket.Addr().String()
+	}
+	if o.remove, err = o.Write(data); err != nil {
+		return nil, errors.Join(err, o.closeSocket())
+	}
+	return o, nil
+}
+
+// Listeners are all listeners of the daemon.
+func (o *Opened) Listeners(tcp net.Listener) []net.Listener {
+	if o.socket == nil {
+		return []net.Listener{tcp}
+	}
+	return []net.Listener{tcp, o.socket}
+}
+
+// Close takes away what commands find.
+func (o *Opened) Close() {
+	o.remove()
+	_ = o.closeSocket() // the server has closed it already
+}
+
+func (o *Opened) closeSocket() error {
+	if o.socket == nil {
+		return nil
+	}
+	return o.socket.Close()
+}
 
 // maxSocketPath is what every system takes for the path of a socket.
 const maxSocketPath = 100
@@ -61,7 +112,7 @@ func NewCredentials() Credentials { return Credentials{insecure.NewCredentials()
 
 // ServerHandshake implements credentials.TransportCredentials.
 func (Credentials) ServerHandshake(conn net.Conn) (net.Conn, credentials.AuthInfo, error) {
-	caller := authority.Caller{CommonAuthInfo: credentials.CommonAuthInfo{SecurityLevel: credentials.NoSecurity}}
+	caller := authority.Caller{CommonAuthInfo: credentials.CommonAuthInfo{SecurityLevel: credentials.PrivacyAndIntegrity}}
 	switch a := conn.RemoteAddr().(type) {
 	case *net.UnixAddr:
 		caller.Way = authority.BySocket

@@ -56,7 +56,7 @@ var (
 	ErrExists = errors.New("there is a vault already")
 )
 
-// Vault is an open vault. The zero value is not; see Create and Open.
+// Vault is an open vault; see Create and Open. The zero value encrypts nothing.
 type Vault struct {
 	path string
 	id   [16]byte

@@ -1,0 +1,97 @@
+package bench
+
+import (
+	"bytes"
+	"context"
+	"crypto/rand"
+	"os"
+	"path/filepath"
+
+	"google.golang.org/protobuf/proto"
+
+	"thawtrail/agent"
+	"thawtrail/internal/store"
+	"thawtrail/internal/trust"
+	"thawtrail/internal/trust/invite"
+	"thawtrail/internal/trust/vault"
+	pb "thawtrail/proto/thawtrail/v1"
+	"thawtrail/server"
+)
+
+// secret opens every folder of the bench: all is encrypted, as in a practice. A
+// key file costs no time, so that what is measured begins after the unlock.
+func secret() *vault.Secret {
+	s, err := vault.KeyFile(bytes.Repeat([]byte{7}, vault.KeySize))
+	if err != nil {
+		panic(err) // the size is a constant
+	}
+	return &s
+}
+
+// openStore opens a replica with the keys that lie beside it.
+func openStore(ctx context.Context, dir string, opt store.Options) (*store.Store, error) {
+	home, err := trust.Open(dir, secret(), rand.Reader)
+	if err != nil {
+		return nil, err
+	}
+	opt = home.Store(opt)
+	opt.DeviceName, opt.Version = "bench", "bench"
+	return store.Open(ctx, opt)
+}
+
+// begin makes a practice in an empty server's folder.
+func begin(ctx context.Context, hub string) error {
+	_, err := server.Init(ctx, server.InitConfig{
+		Data: hub, Secret: secret(), Practice: "Alder Creek Equine", Zone: "Europe/Dublin", Currency: "EUR", Owner: "M. Alder",
+	})
+	return err
+}
+
+// join lets the laptop of a folder into the practice of another one, by files;
+// both are stopped. What the laptop wrote alone counts there.
+func join(ctx context.Context, hub, laptop string) error {
+	dir, err := os.MkdirTemp("", "thawtrail-bench-join-")
+	if err != nil {
+		return err
+	}
+	defer os.RemoveAll(dir)
+	request, answer := filepath.Join(dir, "request"), filepath.Join(dir, "answer")
+	cfg := agent.Config{Data: laptop, Secret: secret(), Name: "laptop"}
+	err = server.Office(ctx, server.Config{Data: hub, Secret: secret()}, func(office pb.HubServiceServer) error {
+		made, err := office.Invite(ctx, &pb.InviteRequest{Person: "M. Alder"})
+		if err != nil {
+			return err
+		}
+		code, err := invite.ParseCode(made.Code)
+		if err == nil {
+			err = agent.RequestFile(ctx, cfg, code, request)
+		}
+		if err != nil {
+			return err
+		}
+		return admit(ctx, office, request, answer)
+	})
+	if err == nil {
+		_, err = agent.AnswerFile(ctx, cfg, answer)
+	}
+	return err
+}
+
+func admit(ctx context.Context, office pb.HubServiceServer, request, answer string) error {
+	raw, err := os.ReadFile(request)
+	if err != nil {
+		return err
+	}
+	req := &pb.AdmitFileRequest{Request: &pb.EnrolRequest{}}
+	if err := proto.Unmarshal(raw, req.Request); err != nil {
+		return err
+	}
+	admitted, err := office.AdmitFile(ctx, req)
+	if err != nil {
+		return err
+	}
+	if raw, err = proto.Marshal(admitted.Response); err != nil {
+		return err
+	}
+	return os.WriteFile(answer, raw, 0o600)
+}

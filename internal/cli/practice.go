@@ -1,0 +1,367 @@
+package cli
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+
+	"thawtrail/agent"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/trust/invite"
+	"thawtrail/internal/trust/local"
+	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/trust/wholefile"
+	pb "thawtrail/proto/thawtrail/v1"
+	"thawtrail/server"
+)
+
+// ownForm is a command of our own with a data folder and what opens it.
+type ownForm struct {
+	data   *flagOf
+	unlock *unlock
+	json   *flagOf
+}
+
+// command builds it; words beside flags are handed on, at most one.
+func (d *desk) ownForm(use, short, example string, words int, more []*flagOf, run func(context.Context, *ownForm, []string) error) *cobra.Command {
+	f := &ownForm{
+		data:   &flagOf{name: "data", metavar: "DIR", help: "folder of this replica", required: true},
+		unlock: newUnlock(), json: jsonFlag(),
+	}
+	cmd := &cobra.Command{Use: use, Short: short, Example: example, DisableFlagsInUseLine: true}
+	cmd.Args = func(_ *cobra.Command, typed []string) error {
+		if len(typed) > words {
+			return refusal.New("arguments", typed[words], fmt.Sprintf("at most %d words beside flags", words))
+		}
+		return nil
+	}
+	bindFlags(cmd.Flags(), f.data)
+	bindFlags(cmd.Flags(), more...)
+	bindFlags(cmd.Flags(), f.unlock.flags()...)
+	bindCommon(cmd.Flags(), f.json)
+	cmd.RunE = func(cmd *cobra.Command, typed []string) error {
+		for _, need := range append([]*flagOf{f.data}, more...) {
+			if need.required && need.text() == "" {
+				return refusal.New(strings.ReplaceAll(need.name, "-", "_"), "", "--"+need.name+" "+need.metavar+": "+need.help)
+			}
+		}
+		return run(cmd.Context(), f, typed)
+	}
+	return cmd
+}
+
+// tell prints an object, or the lines for people.
+func (d *desk) tell(f *ownForm, object any, lines ...string) error {
+	if f.json.text() == "true" {
+		return d.object(object)
+	}
+	p := newPage(d.out)
+	for _, l := range lines {
+		p.wrap("", l)
+	}
+	return nil
+}
+
+func (d *desk) serverInitCommand() *cobra.Command {
+	practice := &flagOf{name: "practice", metavar: metaText, help: "name of the practice", required: true}
+	zone := &flagOf{name: "zone", metavar: metaText, help: "time zone, e.g. Australia/Sydney", required: true}
+	owner := &flagOf{name: "owner", metavar: metaText, help: "name of the first owner", required: true}
+	currency := &flagOf{name: "currency", metavar: metaText, help: "currency of costs, e.g. AUD (XXX: none)"}
+	unit := &flagOf{name: "igg-unit", metavar: metaText, help: "unit in which IgG is shown: g_per_l, mg_per_dl"}
+	sheet := &flagOf{name: "sheet", metavar: "FILE", help: "write the recovery sheet here in place of the screen"}
+	return d.ownForm("init --data DIR --practice NAME", "Begin a practice on this server: books, authority, first owner",
+		"server init --data /var/lib/thawtrail --practice 'Alder Creek Equine' --zone Australia/Sydney --owner 'M. Alder'", 0,
+		[]*flagOf{practice, zone, owner, currency, unit, sheet},
+		func(ctx context.Context, f *ownForm, _ []string) error {
+			igg, err := iggUnit(unit.text())
+			if err != nil {
+				return err
+			}
+			secret, err := f.unlock.secret(d, f.data.text())
+			if err != nil {
+				return err
+			}
+			begun, err := server.Init(ctx, server.InitConfig{
+				Data: f.data.text(), Secret: secret, Practice: practice.text(), Zone: zone.text(), Currency: currency.text(), IggUnit: igg, Owner: owner.text(),
+			})
+			if err != nil {
+				return err
+			}
+			return d.tellBegun(f, begun, practice.text(), sheet.text())
+		})
+}
+
+func iggUnit(word string) (pb.IggUnit, error) {
+	if word == "" {
+		return pb.IggUnit_IGG_UNIT_UNSPECIFIED, nil
+	}
+	v, ok := pb.IggUnit_value["IGG_UNIT_"+strings.ToUpper(word)]
+	if !ok || v == 0 {
+		return 0, refusal.New("igg_unit", word, "g_per_l or mg_per_dl")
+	}
+	return pb.IggUnit(v), nil
+}
+
+// tellBegun shows the recovery sheet once. It is never kept on the disk unless
+// that was asked for.
+func (d *desk) tellBegun(f *ownForm, begun server.Begun, practice, sheet string) error {
+	if sheet != "" {
+		if err := wholefile.Write(sheet, []byte(begun.Sheet)); err != nil {
+			return err
+		}
+	}
+	if f.json.text() == "true" {
+		return d.object(map[string]string{"practice": begun.Practice, "owner": begun.Owner, "fingerprint": begun.Fingerprint})
+	}
+	p := newPage(d.out)
+	p.wrap("", practice+" is begun. Start the server with `thawtrail server --data "+f.data.text()+"`, then let laptops in with `thawtrail server invite`.")
+	if sheet == "" {
+		p.line("")
+		p.wrap("", "Print what follows, lock it away, and clear the screen. It is shown this once.")
+		p.line("")
+		for l := range strings.Lines(begun.Sheet) {
+			p.line(strings.TrimRight(l, "\n"))
+		}
+	}
+	return nil
+}
+
+// office calls the practice's server on its own machine: the running one through
+// its door, or one that is stopped by opening its folder.
+func (d *desk) office(ctx context.Context, f *ownForm, call func(context.Context, pb.HubServiceClient) error, alone func(context.Context, pb.HubServiceServer) error) error {
+	door, err := local.OfData(f.data.text())
+	if err == nil {
+		target, options := door.Target()
+		conn, err := grpc.NewClient(target, options...)
+		if err != nil {
+			return err
+		}
+		defer conn.Close()
+		ctx, cancel := context.WithTimeout(ctx, answerWithin)
+		defer cancel()
+		if err = call(ctx, pb.NewHubServiceClient(conn)); status.Code(err) != codes.Unavailable {
+			return inWords(err, door.Address)
+		}
+	}
+	secret, err := f.unlock.secret(d, f.data.text())
+	if err != nil {
+		return err
+	}
+	return server.Office(ctx, server.Config{Data: f.data.text(), Secret: secret, Log: d.log()}, func(hub pb.HubServiceServer) error {
+		return alone(ctx, hub)
+	})
+}
+
+func (d *desk) serverInviteCommand() *cobra.Command {
+	role := &flagOf{name: "role", metavar: "WORD", help: "vet, assistant, clinic or owner; may be repeated", many: true}
+	person := &flagOf{name: "person", metavar: metaText, help: "who uses the laptop: somebody known, or a new name", required: true}
+	by := &flagOf{name: "by", metavar: metaText, help: "the owner who invites; the first one when left out"}
+	hours := &flagOf{name: "hours", metavar: "N", help: "for how long the code holds (24)"}
+	return d.ownForm("invite --data DIR --person NAME", "Make a one-time code by which a laptop joins", "server invite --data /var/lib/thawtrail --role vet --person 'J. Reed'", 0,
+		[]*flagOf{role, person, by, hours},
+		func(ctx context.Context, f *ownForm, _ []string) error {
+			req := &pb.InviteRequest{Person: person.text(), By: by.text()}
+			for _, word := range role.texts {
+				v, ok := pb.Role_value["ROLE_"+strings.ToUpper(word)]
+				if !ok || v == 0 {
+					return refusal.New("role", word, "vet, assistant, clinic or owner")
+				}
+				req.Roles = append(req.Roles, pb.Role(v))
+			}
+			if hours.given() {
+				var n int64
+				if _, err := fmt.Sscanf(hours.text(), "%d", &n); err != nil || n < 1 || n > 336 {
+					return refusal.New("hours", hours.text(), "1 to 336 hours")
+				}
+				req.Seconds = n * 3600
+			}
+			var answer *pb.InviteResponse
+			err := d.office(ctx, f,
+				func(ctx context.Context, hub pb.HubServiceClient) (err error) {
+					answer, err = hub.Invite(ctx, req)
+					return err
+				},
+				func(ctx context.Context, hub pb.HubServiceServer) (err error) {
+					answer, err = hub.Invite(ctx, req)
+					return err
+				})
+			if err != nil {
+				return err
+			}
+			return d.tell(f, map[string]any{"code": answer.Code, "person": answer.PersonName, "expires_at": answer.ExpiresAt},
+				answer.Code, "For one laptop of "+answer.PersonName+", until "+answer.ExpiresAt+". There: `thawtrail agent enrol CODE --server ADDRESS --data DIR`.")
+		})
+}
+
+func (d *desk) serverAdmitCommand() *cobra.Command {
+	out := &flagOf{name: "out", metavar: "FILE", help: "where the answer is written", required: true}
+	return d.ownForm("admit REQUEST-FILE --data DIR --out FILE", "Answer a laptop that asked by a file", "server admit /media/stick/request --data /var/lib/thawtrail --out /media/stick/answer", 1,
+		[]*flagOf{out},
+		func(ctx context.Context, f *ownForm, words []string) error {
+			if len(words) != 1 {
+				return refusal.New("arguments", "", "the file that `thawtrail agent enrol CODE --request-file` wrote")
+			}
+			raw, err := wholefile.Read(words[0], invite.MaxClaimBytes+1024)
+			if err != nil {
+				return err
+			}
+			req := &pb.AdmitFileRequest{Request: &pb.EnrolRequest{}}
+			if proto.Unmarshal(raw, req.Request) != nil {
+				return refusal.New("arguments", words[0], "a request that a laptop wrote")
+			}
+			var answer *pb.AdmitFileResponse
+			err = d.office(ctx, f,
+				func(ctx context.Context, hub pb.HubServiceClient) (err error) {
+					answer, err = hub.AdmitFile(ctx, req)
+					return err
+				},
+				func(ctx context.Context, hub pb.HubServiceServer) (err error) {
+					answer, err = hub.AdmitFile(ctx, req)
+					return err
+				})
+			if err != nil {
+				return err
+			}
+			if raw, err = proto.Marshal(answer.Response); err == nil {
+				err = wholefile.Write(out.text(), raw)
+			}
+			if err != nil {
+				return err
+			}
+			return d.tell(f, map[string]string{"answer": out.text()}, "Carry "+out.text()+" to the laptop: `thawtrail agent enrol --answer-file FILE --data DIR`.")
+		})
+}
+
+func (d *desk) serverRevokeCommand() *cobra.Command {
+	device := &flagOf{name: "device", metavar: "ID", help: "the laptop's id, as `people` lists it; the first digits are enough", required: true}
+	reason := &flagOf{name: "reason", metavar: metaText, help: "why"}
+	by := &flagOf{name: "by", metavar: metaText, help: "the owner who shuts it out; the first one when left out"}
+	return d.ownForm("revoke --data DIR --device ID", "Shut a laptop out and cut its links at once", "server revoke --data /var/lib/thawtrail --device 9f21 --reason 'stolen from the car'", 0,
+		[]*flagOf{device, reason, by},
+		func(ctx context.Context, f *ownForm, _ []string) error {
+			req := &pb.RevokeDeviceRequest{Device: device.text(), Reason: reason.text(), By: by.text()}
+			var answer *pb.RevokeDeviceResponse
+			err := d.office(ctx, f,
+				func(ctx context.Context, hub pb.HubServiceClient) (err error) {
+					answer, err = hub.RevokeDevice(ctx, req)
+					return err
+				},
+				func(ctx context.Context, hub pb.HubServiceServer) (err error) {
+					answer, err = hub.RevokeDevice(ctx, req)
+					return err
+				})
+			if err != nil {
+				return err
+			}
+			return d.tell(f, map[string]any{"device": answer.Device, "name": answer.Name, "links_cut": answer.LinksCut, "record": answer.Record},
+				fmt.Sprintf("%s is shut out; %s cut. What it wrote until now still counts. What it wrote since, and has not sent, stays out of the books until an owner lets it in.",
+					line(answer.Name), count(int(answer.LinksCut), "open link")))
+		})
+}
+
+func (d *desk) agentEnrolCommand() *cobra.Command {
+	at := &flagOf{name: "server", metavar: "ADDRESS", help: "the clinic's server"}
+	name := &flagOf{name: "name", metavar: metaText, help: "what people call this laptop"}
+	request := &flagOf{name: "request-file", metavar: "FILE", help: "write the request here, when the server cannot be reached"}
+	answer := &flagOf{name: "answer-file", metavar: "FILE", help: "the server's answer to such a request"}
+	return d.ownForm("enrol CODE --server ADDRESS --data DIR", "Join a practice by a one-time code", "agent enrol 7K2M-4QPD-0XZ9-HH3T-R8WA --server clinic.example:4270 --data thawtrail-data", 1,
+		[]*flagOf{at, name, request, answer},
+		func(ctx context.Context, f *ownForm, words []string) error {
+			var code invite.Code
+			if len(words) == 1 {
+				var err error
+				if code, err = invite.ParseCode(words[0]); err != nil {
+					return err
+				}
+			} else if !answer.given() {
+				return refusal.New("arguments", "", "the one-time code that `thawtrail server invite` printed")
+			}
+			if !at.given() && !request.given() && !answer.given() {
+				return refusal.New("server", "", "--server ADDRESS, or --request-file FILE when it cannot be reached")
+			}
+			secret, err := f.unlock.secret(d, f.data.text())
+			if err != nil {
+				return err
+			}
+			cfg := agent.Config{Data: f.data.text(), Secret: secret, Server: at.text(), Name: name.text(), Log: d.log()}
+			var done agent.Enrolled
+			switch {
+			case request.given():
+				if err := agent.RequestFile(ctx, cfg, code, request.text()); err != nil {
+					return err
+				}
+				return d.tell(f, map[string]string{"request": request.text()}, "Carry "+request.text()+" to the server: `thawtrail server admit FILE --out ANSWER`. The code's time runs on meanwhile.")
+			case answer.given():
+				done, err = agent.AnswerFile(ctx, cfg, answer.text())
+			default:
+				done, err = agent.Enrol(ctx, cfg, code)
+			}
+			if err != nil {
+				return err
+			}
+			return d.tell(f, done, "This laptop belongs to "+line(done.Name)+" now, for "+line(done.Person)+". Start it with `thawtrail agent --data "+f.data.text()+"`.")
+		})
+}
+
+// passphraseCommand changes what opens a folder; the data itself stays as it is.
+func (d *desk) passphraseCommand() *cobra.Command {
+	next := newUnlock()
+	next.passphrase.name, next.passphrase.help = "new-passphrase-file", "a file with the new passphrase; without one it is asked for"
+	next.keyFile.name, next.keyFile.help = "new-key-file", "a key file in place of a passphrase; made when absent"
+	return d.ownForm("passphrase --data DIR", "Change what opens a data folder", "passphrase --data thawtrail-data", 0,
+		[]*flagOf{next.passphrase, next.keyFile},
+		func(_ context.Context, f *ownForm, _ []string) error {
+			old, err := f.unlock.secret(d, f.data.text())
+			if err != nil {
+				return err
+			}
+			v, err := vault.Open(f.data.text(), old)
+			if err != nil {
+				return err
+			}
+			if next.keyFile.given() {
+				if _, err := os.Stat(next.keyFile.text()); errors.Is(err, fs.ErrNotExist) {
+					if _, err := vault.WriteKeyFile(next.keyFile.text(), rand.Reader); err != nil {
+						return err
+					}
+				}
+			}
+			secret, err := next.given()
+			if err == nil && secret == nil {
+				secret, err = d.askNewPassphrase()
+			}
+			if err != nil {
+				return err
+			}
+			if err := v.Change(*secret, vault.DefaultCost, rand.Reader); err != nil {
+				return err
+			}
+			return d.tell(f, map[string]bool{"changed": true}, "Changed. Whoever kept an old copy of vault.key and knows the old passphrase can still open what they copied.")
+		})
+}
+
+// openForVerify gives the journal's key of a folder.
+func openForVerify(u *unlock, d *desk, data string) ([]byte, error) {
+	if _, err := vault.Locked(data); errors.Is(err, fs.ErrNotExist) {
+		return nil, nil // begun before folders had a vault, or none at all
+	}
+	secret, err := u.secret(d, data)
+	if err != nil {
+		return nil, err
+	}
+	v, err := vault.Open(data, secret)
+	if err != nil {
+		return nil, err
+	}
+	return v.Key(vault.Journal), nil
+}

@@ -1,0 +1,125 @@
+package cli
+
+import (
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io/fs"
+	"strings"
+
+	"thawtrail/internal/cli/terminal"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/trust/vault"
+)
+
+// unlock are the flags by which a data folder is opened.
+type unlock struct{ passphrase, keyFile, none *flagOf }
+
+func newUnlock() *unlock {
+	return &unlock{
+		passphrase: &flagOf{name: "passphrase-file", metavar: "FILE", help: "a file with the passphrase; without one it is asked for"},
+		keyFile:    &flagOf{name: "key-file", metavar: "FILE", help: "a key of 32 bytes on other media, in place of a passphrase"},
+		none:       &flagOf{name: "no-passphrase", metavar: metaSwitch, help: "encrypt nothing; for trying out only"},
+	}
+}
+
+func (u *unlock) flags() []*flagOf { return []*flagOf{u.passphrase, u.keyFile, u.none} }
+
+// tries is how often a person may mistype before the program gives up.
+const tries = 3
+
+// secret finds what opens the folder, or what a new folder is to be opened with.
+// Nil opens a folder that is not encrypted.
+func (u *unlock) secret(d *desk, data string) (*vault.Secret, error) {
+	given, err := u.given()
+	if given != nil || err != nil {
+		return given, err
+	}
+	locked, err := vault.Locked(data)
+	switch begun := !errors.Is(err, fs.ErrNotExist); {
+	case begun && err != nil:
+		return nil, err
+	case begun && !locked:
+		return nil, nil
+	case begun && !terminal.Interactive():
+		return nil, refusal.New("passphrase_file", "", "--passphrase-file FILE or --key-file FILE, since this folder is encrypted")
+	case begun:
+		return d.askPassphrase(data)
+	case u.none.text() == "true":
+		return nil, nil
+	case !terminal.Interactive():
+		return nil, refusal.New("passphrase_file", "", "--passphrase-file FILE or --key-file FILE to begin an encrypted folder").
+			Because("--no-passphrase encrypts nothing; for trying out only")
+	}
+	return d.askNewPassphrase()
+}
+
+func (u *unlock) given() (*vault.Secret, error) {
+	var s vault.Secret
+	var err error
+	switch n := len(u.passphrase.texts) + len(u.keyFile.texts) + len(u.none.texts); {
+	case n > 1:
+		return nil, refusal.New("passphrase_file", "", "one of --passphrase-file, --key-file and --no-passphrase")
+	case u.passphrase.given():
+		s, err = vault.ReadPassphrase(u.passphrase.text())
+	case u.keyFile.given():
+		s, err = vault.ReadKeyFile(u.keyFile.text())
+	default:
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	return &s, nil
+}
+
+// askPassphrase asks until the folder opens. What is likely a slip in a word of
+// the list is named before the slow try.
+func (d *desk) askPassphrase(data string) (*vault.Secret, error) {
+	for try := 1; ; try++ {
+		text, err := terminal.Ask(d.err, "Passphrase (four letters of each word are enough): ")
+		if err != nil {
+			return nil, err
+		}
+		s, err := vault.Passphrase(text)
+		if err == nil {
+			if _, err = vault.Open(data, &s); err == nil {
+				return &s, nil
+			}
+		}
+		if try == tries {
+			return nil, err
+		}
+		fmt.Fprintln(d.err, "That does not open it. "+strings.Join(vault.Slips(text), "; "))
+	}
+}
+
+// askNewPassphrase offers words of the list and asks for them, or for others,
+// twice.
+func (d *desk) askNewPassphrase() (*vault.Secret, error) {
+	offer, err := vault.NewPhrase(vault.PhraseWords, rand.Reader)
+	if err != nil {
+		return nil, err
+	}
+	fmt.Fprintf(d.err, "This folder is new. What lies in it will be encrypted under a passphrase that is\nasked for at each start. Nobody can open it without. Write these words down, or\nuse your own:\n\n    %s\n\n", offer)
+	for try := 1; try <= tries; try++ {
+		first, err := terminal.Ask(d.err, "Passphrase from now on: ")
+		if err != nil {
+			return nil, err
+		}
+		s, err := vault.Passphrase(first)
+		if err != nil {
+			fmt.Fprintln(d.err, err)
+			continue
+		}
+		again, err := terminal.Ask(d.err, "The same again: ")
+		if err != nil {
+			return nil, err
+		}
+		if vault.Normalise(again) == vault.Normalise(first) {
+			return &s, nil
+		}
+		fmt.Fprintln(d.err, "The two are not the same.")
+	}
+	return nil, errors.New("no passphrase was set; nothing was begun")
+}

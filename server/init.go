@@ -1,0 +1,105 @@
+package server
+
+import (
+	"cmp"
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+
+	"thawtrail/internal/clock"
+	"thawtrail/internal/event"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/service"
+	"thawtrail/internal/trust"
+	"thawtrail/internal/trust/authority"
+	"thawtrail/internal/trust/vault"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// Files of a server beside those of every replica.
+const (
+	authorityFile = "authority.key"
+	tlsFile       = "server.key"
+	invitesFile   = "invites.box"
+)
+
+// InitConfig says what practice is begun.
+type InitConfig struct {
+	Data     string
+	Secret   *vault.Secret // nil: nothing is encrypted, for trying out only
+	Cost     vault.Cost    // of a passphrase; vault.DefaultCost when zero
+	Practice string        // its name
+	Zone     string        // of the tz database
+	Currency string        // of costs, ISO 4217; XXX, none, when empty
+	IggUnit  pb.IggUnit    // in which IgG is shown
+	Owner    string        // name of the first owner
+	Name     string        // of this machine; 'clinic' when empty
+	Clock    clock.Clock   // the machine's when nil
+}
+
+// Begun is what a practice was begun with.
+type Begun struct {
+	Practice    string // id
+	Owner       string // id
+	Fingerprint string // of the authority
+	Sheet       string // recovery sheet, to be printed and locked away
+}
+
+// Init begins a practice in an empty data folder: its authority, its books and
+// its first owner. Broken off at any point, it can be called again.
+func Init(ctx context.Context, cfg InitConfig) (_ Begun, err error) {
+	home, err := trust.OpenAtCost(cfg.Data, cfg.Secret, cmp.Or(cfg.Cost, vault.DefaultCost), rand.Reader)
+	if err != nil {
+		return Begun{}, err
+	}
+	if home.Joined != nil {
+		return Begun{}, refusal.Conflict("data", cfg.Data, "a folder in which no practice was begun yet")
+	}
+	root, err := home.Key(authorityFile, vault.Authority)
+	if err != nil {
+		return Begun{}, err
+	}
+	full := Config{Data: cfg.Data, Name: cfg.Name, Clock: cfg.Clock}
+	if err := full.fill(); err != nil {
+		return Begun{}, err
+	}
+	h, err := openHome(ctx, full, home)
+	if err != nil {
+		return Begun{}, err
+	}
+	defer func() { err = errors.Join(err, h.replica.Store.Close()) }()
+	out, founding, err := h.found(ctx, cfg)
+	if err != nil {
+		return Begun{}, err
+	}
+	cert, err := authority.Certificate(root)
+	if err != nil {
+		return Begun{}, err
+	}
+	out.Fingerprint, out.Sheet = authority.Fingerprint(authority.Public(root)), authority.Sheet(cfg.Practice, root)
+	return out, home.Join(trust.Joined{Practice: out.Practice, PracticeName: cfg.Practice, Founding: founding[:], Authority: cert.Raw})
+}
+
+// found writes the founding, or finds the one that an earlier call wrote.
+func (h *hub) found(ctx context.Context, cfg InitConfig) (Begun, event.Hash, error) {
+	records := &service.Records{Replica: h.replica}
+	answer, err := records.Write(ctx, &pb.WriteRequest{
+		RequestId: "server init",
+		Entry: &pb.Entry{Body: &pb.Entry_PracticeFounded{PracticeFounded: &pb.PracticeFounded{
+			Name: cfg.Practice, Zone: cfg.Zone, Currency: cmp.Or(cfg.Currency, "XXX"), OwnerName: cfg.Owner, IggUnit: cfg.IggUnit,
+		}}},
+	})
+	if err != nil {
+		return Begun{}, event.Hash{}, err
+	}
+	founding, ok := event.ParseHash(answer.Record)
+	if !ok {
+		return Begun{}, event.Hash{}, fmt.Errorf("the founding has no hash: %q", answer.Record)
+	}
+	r, err := h.rights(ctx)
+	if err != nil {
+		return Begun{}, event.Hash{}, err
+	}
+	return Begun{Practice: r.Founding.Practice, Owner: r.Founding.Owner}, founding, nil
+}
