@@ -1,0 +1,148 @@
+// thawtrail: the little that a page needs to be alive. Pages work without it.
+"use strict";
+(() => {
+  const $ = (s, in_ = document) => in_.querySelector(s), all = (s, in_ = document) => [...in_.querySelectorAll(s)];
+  // All times are the program's: its clock is read with every answer, and each
+  // tick asks the wall clock anew, so sleep and reload leave them true.
+  let offset = Number(document.body.dataset.now) - Date.now();
+  const now = () => Date.now() + offset;
+  const two = n => String(n).padStart(2, "0");
+  const span = ms => {
+    const s = Math.floor(Math.abs(ms) / 1000), h = Math.floor(s / 3600), m = Math.floor(s / 60) % 60;
+    return h > 48 ? Math.floor(h / 24) + " d" : h > 0 ? h + " h " + two(m) + " min" : m + ":" + two(s % 60) + " min";
+  };
+  const rung = new Set();
+  const tick = () => {
+    const due = [];
+    for (const t of all("time[data-since]")) t.textContent = span(now() - t.dataset.since);
+    for (const t of all("time[data-until]")) {
+      const left = t.dataset.until - now();
+      if (!t.title) t.title = t.textContent;
+      t.textContent = left >= 0 ? "in " + span(left) : span(left) + " ago";
+      t.classList.toggle("late", left < 0);
+      if (left < 0 && t.dataset.alarm) due.push([t.dataset.alarm + t.dataset.until, t.dataset.alarm]);
+    }
+    alarm(due);
+  };
+  // The alarm: seen always, heard when the sound was let on by a press.
+  let audio = null, quiet = new Set();
+  const beep = () => {
+    if (!audio) return false;
+    for (const [at, f] of [[0, 880], [.25, 660], [.5, 880]]) {
+      const o = audio.createOscillator(), g = audio.createGain();
+      o.frequency.value = f; o.type = "square"; g.gain.value = .25;
+      o.connect(g).connect(audio.destination); o.start(audio.currentTime + at); o.stop(audio.currentTime + at + .18);
+    }
+    return true;
+  };
+  const soundOn = () => { audio = audio || new (window.AudioContext || window.webkitAudioContext)(); audio.resume(); return beep(); };
+  let lastBeep = 0;
+  const alarm = due => {
+    const box = $("#alarm");
+    if (!box) return;
+    const open = due.filter(([k]) => !quiet.has(k));
+    const text = open.map(([, what]) => what).join(". ");
+    if (!open.length) { box.hidden = true; box.dataset.text = ""; return; }
+    if (box.dataset.text !== text) {
+      box.dataset.text = text; box.textContent = text + ". ";
+      const b = document.createElement("button");
+      b.type = "button"; b.textContent = "Heard";
+      b.onclick = () => { open.forEach(([k]) => quiet.add(k)); box.hidden = true; };
+      box.append(b); box.hidden = false;
+    }
+    if (Date.now() - lastBeep > 15000) { lastBeep = Date.now(); beep(); }
+  };
+  const tested = () => { const s = $("#sound-said"); if (s) s.textContent = audio ? "Sound was tested on this page." : "Sound is not tested on this page yet: alarms show, and stay silent."; };
+  for (const b of [...all("#sound"), ...all("[data-sound]")]) { b.hidden = false; b.onclick = () => { soundOn(); tested(); }; }
+  tested();
+  // Any press lets sound on, as browsers ask for.
+  addEventListener("pointerdown", () => { if (!audio && window.AudioContext) { audio = new AudioContext(); } }, { once: true });
+
+  // Live parts are fetched again when something was saved.
+  let fetching = false, again = false;
+  const renew = async () => {
+    if (fetching) { again = true; return; }
+    fetching = true;
+    try {
+      const r = await fetch(location.href, { headers: { "X-Live": "1" }, credentials: "same-origin" });
+      if (!r.ok) return;
+      const page = new DOMParser().parseFromString(await r.text(), "text/html");
+      offset = Number(page.body.dataset.now) - Date.now();
+      // A hold that takes the screen, or a case that began or ended to run, is
+      // another page: load it. What is typed is kept by the browser's history.
+      if ($(".takeover", page) && !$(".takeover")) { location.reload(); return; }
+      for (const part of all("[data-live]", page)) {
+        const old = document.getElementById(part.id);
+        if (old && old.innerHTML !== part.innerHTML && !old.contains(document.activeElement)) old.replaceWith(document.importNode(part, true));
+        else if (!old && part.id === "seen") $("main").before(document.importNode(part, true));
+      }
+      const chart = $("img.chart"), fresh = $("img.chart", page);
+      if (chart && fresh) chart.src = fresh.getAttribute("src") + (fresh.getAttribute("src").includes("?") ? "&" : "?") + "t=" + now();
+      tick();
+    } finally { fetching = false; if (again) { again = false; renew(); } }
+  };
+  if (window.EventSource && $("main") && document.body.dataset.now) {
+    const live = new EventSource("/live"), gone = $("#gone");
+    const back = e => { offset = Number(e.data) - Date.now(); if (gone) gone.hidden = true; };
+    let first = true;
+    live.addEventListener("hello", e => { back(e); if (!first) renew(); first = false; });
+    live.addEventListener("beat", back);
+    live.addEventListener("wake", e => { back(e); renew(); });
+    live.onerror = () => { if (gone) gone.hidden = false; };
+    addEventListener("pagehide", () => live.close());
+    addEventListener("pageshow", e => { if (e.persisted) location.reload(); });
+    document.addEventListener("visibilitychange", () => { if (!document.hidden) renew(); });
+  }
+  setInterval(tick, 1000); tick();
+
+  // Function keys work while typing too.
+  addEventListener("keydown", e => {
+    const hit = /^F\d+$/.test(e.key) && !e.repeat && $(`[data-key="${e.key}"]`);
+    if (hit) { e.preventDefault(); hit.click(); }
+  });
+  // A scanner ends with Enter: go on to the next field, and compare.
+  const bare = s => s.toUpperCase().replace(/[\s-]/g, "").replace(/O/g, "0").replace(/[IL]/g, "1");
+  for (const i of all("[data-scan]")) {
+    const said = i.parentElement.querySelector(".match");
+    const compare = () => {
+      if (!said || !i.dataset.expect) return;
+      const got = bare(i.value), same = got === bare(i.dataset.expect);
+      said.textContent = got.length < 9 ? "" : same ? "The bag of the plan." : "Another bag: the plan says " + i.dataset.expect + ".";
+      said.classList.toggle("no", got.length >= 9 && !same);
+    };
+    i.addEventListener("input", compare);
+    i.addEventListener("keydown", e => {
+      if (e.key !== "Enter") return;
+      e.preventDefault();
+      const fields = all("input:not([type=hidden]), select, textarea, button", i.form), next = fields[fields.indexOf(i) + 1];
+      if (next) next.focus();
+    });
+    compare();
+  }
+  // One press is one sending; the program would make one record of two anyway.
+  for (const f of all("form[method=post]")) f.addEventListener("submit", () => setTimeout(() => all("button", f).forEach(b => { b.disabled = true; })));
+  addEventListener("pageshow", () => all("form[method=post] button").forEach(b => { b.disabled = false; }));
+  for (const b of all("[data-print]")) b.onclick = () => print();
+
+  // Drops against the clock: the rate from the first to the last of the taps.
+  const tap = $("#tap");
+  if (tap) {
+    let taps = [];
+    const per = $("#drops_per_ml"), dpm = $("#drops_per_min"), mlh = $("#ml_per_h"), said = $("#drop-said");
+    const kg = Number(tap.closest("[data-kg]").dataset.kg) || 0;
+    const reckon = () => {
+      if (taps.length < 2) { said.textContent = taps.length ? "first drop" : "no drop yet"; return; }
+      const min = (taps[taps.length - 1] - taps[0]) / 60000, drops = (taps.length - 1) / min;
+      dpm.value = Math.round(drops);
+      const f = Number(per.value.replace(",", "."));
+      let text = taps.length + " drops in " + Math.round(min * 60) + " s: " + Math.round(drops) + " drops/min";
+      if (f > 0) { mlh.value = Math.round(drops * 60 / f); text += " = " + mlh.value + " mL/h"; if (kg) text += ", " + (drops * 60 / f / kg).toFixed(1) + " mL/kg/h"; } else text += "; type the set's drops per mL";
+      said.textContent = text + (taps.length < 10 ? " (count at least 10)" : "");
+    };
+    tap.addEventListener("pointerdown", e => { e.preventDefault(); tap.focus(); taps.push(performance.now()); reckon(); });
+    tap.addEventListener("keydown", e => { if ((e.key === " " || e.key === "Enter") && !e.repeat) { e.preventDefault(); taps.push(performance.now()); reckon(); } });
+    $("#tap-clear").onclick = () => { taps = []; dpm.value = mlh.value = ""; reckon(); tap.focus(); };
+    per.addEventListener("input", reckon);
+    dpm.addEventListener("input", () => { const f = Number(per.value.replace(",", ".")), d = Number(dpm.value.replace(",", ".")); if (f > 0 && d > 0) mlh.value = Math.round(d * 60 / f); });
+  }
+})();

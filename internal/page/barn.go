@@ -1,0 +1,248 @@
+package page
+
+import (
+	"cmp"
+	"net/http"
+	"slices"
+	"strings"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/service"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// nowMore is the barn page: what runs and what is due.
+type nowMore struct {
+	Running []nowCase
+	Due     []dueRow
+	Open    []nowCase
+	Unsent  int
+	Fresh   string
+	Empty   bool // nothing is in the books yet
+}
+
+// nowCase is an open case with its next step.
+type nowCase struct {
+	ID, Patient, Yard, Step, Button, Said string
+	Clamped                               bool
+}
+
+// dueRow is something with a time.
+type dueRow struct {
+	AtMs    int64
+	At      string
+	What    string
+	Href    string
+	Overdue bool
+	Alarm   bool // sounds when it is due
+	hidden  bool
+}
+
+// showNow serves the barn page.
+func (s *Site) showNow(v *visit) error {
+	now, err := s.cases.GetNow(v.r.Context(), &pb.GetNowRequest{})
+	if err != nil {
+		return err
+	}
+	m := &nowMore{Unsent: int(now.NotYetSent), Fresh: now.GetFreshness().GetText()}
+	for _, d := range now.Due {
+		at := timeOf(d.At)
+		row := dueRow{AtMs: at.UnixMilli(), At: clockText(at), What: d.What, Overdue: d.Overdue}
+		switch {
+		case d.Bag != "":
+			row.What += " " + d.Bag
+			row.Href = "/bag/" + strings.ReplaceAll(d.Bag, "-", "")
+		case strings.HasPrefix(d.What, "vitals"):
+			row.Href, row.Alarm = "/case/"+d.Case+"/run", true
+		default:
+			row.Href = "/case/" + d.Case + "/recheck"
+		}
+		m.Due = append(m.Due, row)
+	}
+	if err := m.openCases(v); err != nil {
+		return err
+	}
+	slices.SortStableFunc(m.Due, func(a, b dueRow) int { return cmp.Compare(a.AtMs, b.AtMs) })
+	return v.render("now", "Now", "barn", m)
+}
+
+// maxOpen bounds the open cases that the page reads in full.
+const maxOpen = 50
+
+// openCases reads every open case with its next step, and the thaws that go on.
+func (m *nowMore) openCases(v *visit) error {
+	var ids []string
+	err := v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+		keys, err := l.Find(ledger.TermOpenCase)
+		for _, k := range keys {
+			ids = append(ids, k.ID)
+		}
+		m.Empty = l.Practice() == nil
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	for _, id := range ids[:min(len(ids), maxOpen)] {
+		cv, err := v.caseOf(id)
+		if err != nil {
+			return err
+		}
+		row := nowCase{ID: id, Patient: cv.patient.Line, Yard: cv.patient.Yard, Step: cv.Next.Slug, Button: cv.Next.Button, Said: cv.Next.Said, Clamped: cv.C.Clamped}
+		if cv.C.Running {
+			m.Running = append(m.Running, row)
+		} else {
+			m.Open = append(m.Open, row)
+		}
+		m.thaws(cv)
+	}
+	return nil
+}
+
+// thaws puts the next measuring of each bath into the list.
+func (m *nowMore) thaws(cv *caseView) {
+	for _, b := range cv.Bags {
+		if b.Stage != stageThawing {
+			continue
+		}
+		at := b.BathAt.Add(measureEvery)
+		m.Due = append(m.Due, dueRow{
+			AtMs: at.UnixMilli(), At: clockText(at), What: "measure the bath, look and feel: bag " + b.Number + ", " + cv.patient.Line,
+			Href: "/case/" + cv.ID + "/thaw?bag=" + b.ID, Overdue: at.Before(cv.Now), Alarm: true,
+		})
+	}
+}
+
+// showCase goes to the one obvious next step.
+func (s *Site) showCase(v *visit) error {
+	cv, err := v.caseOf(v.r.PathValue("case"))
+	if err != nil {
+		return err
+	}
+	slug := cv.Next.Slug
+	if !cv.C.Open() {
+		slug = "sheet"
+	}
+	http.Redirect(v.w, v.r, "/case/"+cv.ID+"/"+slug, http.StatusSeeOther)
+	return nil
+}
+
+// listCases serves all cases.
+func (s *Site) listCases(v *visit) error {
+	out, err := s.cases.ListCases(v.r.Context(), &pb.ListCasesRequest{})
+	if err != nil {
+		return err
+	}
+	return v.render("cases", "Cases", "barn", caseRows(out.Cases))
+}
+
+type caseRow struct{ ID, Patient, Yard, State, Opened, Outcome, Given, Recheck string }
+
+func caseRows(in []*pb.CaseRow) []caseRow {
+	var out []caseRow
+	for _, c := range in {
+		row := caseRow{ID: c.Case, Patient: c.Patient, Yard: c.Yard, State: c.State, Outcome: plain(c.Outcome), Opened: clockText(timeOf(c.OpenedAt))}
+		if c.GivenMl > 0 {
+			row.Given = num(float64(c.GivenMl)) + " mL"
+		}
+		if c.RecheckDue != "" {
+			row.Recheck = clockText(timeOf(c.RecheckDue))
+		}
+		out = append(out, row)
+	}
+	return out
+}
+
+// showBag serves what happened to one bag.
+func (s *Site) showBag(v *visit) error {
+	out, err := s.stock.GetBag(v.r.Context(), &pb.GetBagRequest{Bag: v.r.PathValue("bag")})
+	if err != nil {
+		return err
+	}
+	b := out.Bag
+	m := map[string]any{
+		"Bag": bagRows([]*pb.BagRow{b})[0], "Story": storyRows(out.Timeline), "Doubts": doubtRows(out.Discrepancies),
+		"Fresh": out.GetFreshness().GetText(), "Because": b.Because,
+	}
+	return v.render("bag", "What happened to bag "+bagText(b.Bag), "clinic", m)
+}
+
+// showRecord serves one record in full.
+func (s *Site) showRecord(v *visit) error {
+	out, err := s.audit.GetRecord(v.r.Context(), recordRequest(v.r.PathValue("record")))
+	if err != nil {
+		return err
+	}
+	facts := []pair{
+		{"What", out.Type}, {"When it happened", clockText(timeOf(out.At))}, {"When it was written", clockText(timeOf(out.WrittenAt))},
+		{"Who", out.Who}, {"Laptop", out.Device}, {"Kept", savedWords(out.Saved)}, {"About", strings.Join(out.Entities, ", ")},
+		{"Record", out.Record},
+	}
+	return v.render("record", "Record", "owner", map[string]any{"Facts": facts, "Entry": entryLines(out.Entry)})
+}
+
+// entryLines are the values of an entry with their names.
+func entryLines(e *pb.Entry) []pair {
+	_, m, err := event.Unwrap(e)
+	if err != nil {
+		return nil
+	}
+	return messageLines(m.ProtoReflect())
+}
+
+// writeEvent serves the generic form of any event that people write.
+func (s *Site) writeEvent(v *visit) error {
+	name := v.r.PathValue("event")
+	f, err := v.newForm(name)
+	if err != nil {
+		return err
+	}
+	q := v.r.URL.Query()
+	for _, in := range f.Inputs {
+		if text := q.Get(in.Name); text != "" && v.r.Method == http.MethodGet {
+			in.keep([]string{text})
+		}
+	}
+	back := q.Get("back")
+	if id := q.Get("case"); id != "" && specHas(f, "case") {
+		f.set("case", id)
+		back = orText(back, "/case/"+id+"/later")
+	}
+	if v.r.Method == http.MethodPost {
+		out, ok, err := f.post()
+		if err != nil {
+			return err
+		}
+		if ok {
+			v.saved(out)
+			return v.redirect(orText(back, s.home()))
+		}
+		v.code = http.StatusUnprocessableEntity
+	}
+	m := map[string]any{"Form": f, "Title": f.spec.Rule.GetShort(), "Back": orText(back, s.home())}
+	if id := q.Get("case"); id != "" {
+		cv, err := v.caseOf(id)
+		if err != nil {
+			return err
+		}
+		return v.renderCase("write", f.spec.Rule.GetShort(), "barn", &cv.aboutCase, m)
+	}
+	return v.render("write", f.spec.Rule.GetShort(), "clinic", m)
+}
+
+func specHas(f *form, field string) bool {
+	return f.spec.Message().Fields().ByName(protoName(field)) != nil
+}
+
+// blankSheet serves the sheet to fill by hand.
+func (s *Site) blankSheet(v *visit) error { return v.render("blank", "Blank sheet", "barn", nil) }
+
+// moreIn serves the way in for a second browser.
+func (s *Site) moreIn(v *visit) error {
+	url, err := s.Entrance()
+	if err != nil {
+		return err
+	}
+	return v.render("another", "Another browser", "", url)
+}

@@ -1,0 +1,396 @@
+package page
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"thawtrail/internal/engine"
+	"thawtrail/internal/event"
+	"thawtrail/internal/label"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/service"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// patient stands on every screen of a case.
+type patient struct {
+	Case, Line, Dam, Marks, Yard, Twin, Weight, Age string
+	Foal                                            bool
+}
+
+// running is a case in which a bag runs: its three buttons are always there.
+type running struct {
+	Case    string
+	Bag     string
+	Clamped bool
+}
+
+// aboutCase is what the frame of a page knows of its case.
+type aboutCase struct {
+	patient *patient
+	running *running
+}
+
+// caseView is one case as the pages of its path need it, read at one moment.
+type caseView struct {
+	aboutCase
+	ID       string
+	C        *ledger.Case
+	Now      time.Time
+	Zone     *time.Location
+	Foal     bool
+	Kind     string       // foal, horse or donkey
+	WeightKg engine.Range // zero when not weighed
+	Kg       float64
+	Weight   string
+	AgeH     *float64 // now; nil when the birth is not told
+	Bags     []*bagView
+	Protocol *ledger.ProtocolVersion // the practice's own numbers; nil: none
+	DayMl    int32                   // by vein in the last 24 h
+	Currency string
+
+	Steps []*stepView
+	Next  *stepView
+
+	look func(func(service.Look) error) error
+}
+
+// bagView is one bag of a case.
+type bagView struct {
+	ID, Number, Product, ProductID, Batch, Expiry, Place string
+	VolumeMl                                             int32
+	IggCgPerL                                            int32 // of the plasma; 0 when not known
+	Card                                                 *ledger.Card
+	Stage                                                string
+	Known                                                bool
+	Because                                              []string // what stands against it, and until when
+	State                                                string
+	Bad                                                  bool // unfit, on hold, quarantined or expired
+	UseBy                                                time.Time
+	Holds                                                []string
+	ThawAt, ThawedAt                                     time.Time
+	BathC                                                string // as last measured
+	BathAt                                               time.Time
+	WaterL                                               string
+	T                                                    *ledger.Transfusion
+}
+
+// Stages of a bag in a case.
+const (
+	stagePlanned = "planned"
+	stageChecked = "checked"
+	stageThawing = "thawing"
+	stageThawed  = "thawed"
+	stageReady   = "ready" // checked before the set goes in
+	stageRunning = "running"
+	stageEnded   = "ended"
+)
+
+// caseOf reads the case that the address names.
+func (v *visit) caseOf(text string) (*caseView, error) {
+	cv := &caseView{Now: v.now}
+	cv.look = func(fn func(service.Look) error) error { return v.s.cfg.Replica.Look(v.r.Context(), fn) }
+	err := cv.look(func(l service.Look) error {
+		id, err := l.CaseID(text)
+		if err != nil {
+			return err
+		}
+		c, err := l.Case(id)
+		if err != nil {
+			return err
+		}
+		if c == nil {
+			return errNowhere
+		}
+		cv.ID, cv.C = id, c
+		return cv.read(l)
+	})
+	if err != nil {
+		return nil, err
+	}
+	cv.path()
+	return cv, nil
+}
+
+func (cv *caseView) read(l service.Look) error {
+	c := cv.C
+	cv.Zone, cv.DayMl = l.Zone(), l.VolumeOfDay(c)
+	if p := l.Practice(); p != nil {
+		cv.Currency = p.Currency
+	}
+	cv.patient = &patient{Case: cv.ID, Line: l.Patient(c)}
+	if p := c.Patient; p != nil {
+		cv.Kind = enumText(p.Kind)
+		cv.Foal = p.Kind == pb.PatientKind_PATIENT_KIND_FOAL
+		cv.patient.Dam, cv.patient.Marks, cv.patient.Yard, cv.patient.Twin, cv.patient.Foal = p.DamName, l.Marks(p), p.Yard, p.Twin, cv.Foal
+		if p.BornMs != 0 {
+			h := cv.Now.Sub(time.UnixMilli(p.BornMs)).Hours()
+			cv.AgeH, cv.patient.Age = &h, ageText(h)
+		}
+	}
+	cv.weigh()
+	cv.patient.Weight = cv.Weight
+	if err := cv.protocol(l); err != nil {
+		return err
+	}
+	for _, id := range cv.bagIDs() {
+		b, err := cv.bag(l, id)
+		if err != nil {
+			return err
+		}
+		cv.Bags = append(cv.Bags, b)
+		if b.Stage == stageRunning {
+			cv.running = &running{Case: cv.ID, Bag: b.Number, Clamped: c.Clamped}
+		}
+	}
+	return nil
+}
+
+func ageText(h float64) string {
+	switch {
+	case h < 0:
+		return "not born yet by this clock"
+	case h < 48:
+		return count(int(h), "hour")
+	}
+	return count(int(h/24), "day")
+}
+
+// weigh takes the last weight with its range.
+func (cv *caseView) weigh() {
+	n := len(cv.C.Weights)
+	if n == 0 {
+		return
+	}
+	w := cv.C.Weights[n-1]
+	cv.Kg = float64(w.WeightG) / 1000
+	cv.WeightKg = engine.Exactly(cv.Kg)
+	cv.Weight = num(cv.Kg) + " kg"
+	if w.LowG != nil && w.HighG != nil {
+		cv.WeightKg.Low, cv.WeightKg.High = float64(*w.LowG)/1000, float64(*w.HighG)/1000
+		cv.Weight += fmt.Sprintf(" (%s to %s)", num(cv.WeightKg.Low), num(cv.WeightKg.High))
+	}
+	cv.Weight += ", " + enumText(w.Method)
+}
+
+// protocol finds the practice's numbers: the protocol whose name has the kind of
+// patient in it, else the only one there is.
+func (cv *caseView) protocol(l service.Look) error {
+	n := 0
+	var only *ledger.ProtocolVersion
+	err := l.Each(event.KindProtocol, func(st ledger.State) (bool, error) {
+		p := st.(*ledger.Protocol)
+		if p.Current() == nil {
+			return true, nil
+		}
+		n++
+		only = p.Current()
+		if cv.C.Patient != nil && containsFold(p.Entity.ID, enumText(cv.C.Patient.Kind)) {
+			cv.Protocol = p.Current()
+		}
+		return n < maxChoices, nil
+	})
+	if cv.Protocol == nil && n == 1 {
+		cv.Protocol = only
+	}
+	return err
+}
+
+// bagIDs lists the bags of the plan that stands, then all others that were used.
+func (cv *caseView) bagIDs() []string {
+	var out []string
+	add := func(id string) {
+		if id != "" && !slices.Contains(out, id) {
+			out = append(out, id)
+		}
+	}
+	if p := cv.dosePlan(); p != nil {
+		for _, id := range p.Bags {
+			add(id)
+		}
+	}
+	for _, b := range cv.C.BathChecks {
+		add(b.Bag)
+	}
+	for _, b := range cv.C.Thaws {
+		add(b.Bag)
+	}
+	for i := range cv.C.Transfusions {
+		add(cv.C.Transfusions[i].Bag)
+	}
+	return out
+}
+
+// planOf is the last accepted plan of a kind.
+func (cv *caseView) planOf(kind string) *ledger.Plan {
+	for i := len(cv.C.Plans) - 1; i >= 0; i-- {
+		if cv.C.Plans[i].Plan == kind {
+			return &cv.C.Plans[i]
+		}
+	}
+	return nil
+}
+
+func (cv *caseView) dosePlan() *ledger.Plan { return cv.planOf("dose") }
+func (cv *caseView) ratePlan() *ledger.Plan { return cv.planOf("drip") }
+
+func (cv *caseView) bag(l service.Look, id string) (*bagView, error) {
+	b := &bagView{ID: id, Number: bagText(id), Stage: stagePlanned, T: cv.C.Transfused(id)}
+	bag, err := l.Bag(id)
+	if err != nil {
+		return nil, err
+	}
+	if bag != nil {
+		if err := b.read(l, bag); err != nil {
+			return nil, err
+		}
+	}
+	b.stage(cv.C)
+	return b, nil
+}
+
+func (b *bagView) read(l service.Look, bag *ledger.Bag) error {
+	b.Place = l.Name(event.KindPlace, bag.Place)
+	if n := len(bag.Thaws); n > 0 {
+		t := bag.Thaws[n-1]
+		b.ThawAt = time.UnixMilli(t.Stamp.AtMs).In(l.Zone())
+		b.BathC, b.WaterL = tenthsOf(t.BathDc), tenthsOf(t.WaterLX10)
+		b.BathAt = b.ThawAt
+		if t.Complete != nil {
+			b.ThawedAt = time.UnixMilli(t.Complete.AtMs).In(l.Zone())
+		}
+	}
+	if n := len(bag.Baths); n > 0 && bag.Baths[n-1].Stamp.AtMs >= b.ThawAt.UnixMilli() {
+		b.BathC, b.BathAt = tenths(bag.Baths[n-1].BathDc), time.UnixMilli(bag.Baths[n-1].Stamp.AtMs).In(l.Zone())
+	}
+	if bag.Label == nil {
+		return nil
+	}
+	b.Known = true
+	b.ProductID, b.Product = bag.Label.Product, l.Name(event.KindProduct, bag.Label.Product)
+	b.Batch, b.Expiry, b.VolumeMl = bag.Label.Batch, bag.Label.Expiry, bag.Label.VolumeMl
+	shelf, err := l.Shelf(bag)
+	if err != nil {
+		return err
+	}
+	b.State, b.Because = string(shelf.State), shelf.Because
+	if !shelf.UseBy.IsZero() {
+		b.UseBy = shelf.UseBy.In(l.Zone())
+	}
+	switch shelf.State {
+	case engine.ShelfUnfit, engine.ShelfOnHold, engine.ShelfQuarantined, engine.ShelfExpired:
+		b.Bad = true
+	}
+	if batch, err := l.Batch(b.ProductID, b.Batch); err != nil {
+		return err
+	} else if batch != nil {
+		for _, h := range batch.Standing() {
+			b.Holds = append(b.Holds, clockText(time.UnixMilli(h.Stamp.AtMs).In(l.Zone()))+": "+h.Reason)
+		}
+	}
+	b.Card, err = l.Card(b.ProductID)
+	if bag.Label.IggCgPerL != nil {
+		b.IggCgPerL = *bag.Label.IggCgPerL
+	} else if b.Card != nil && b.Card.LeastIggCgPerL != nil {
+		b.IggCgPerL = *b.Card.LeastIggCgPerL
+	}
+	return err
+}
+
+// stage finds how far a bag has come in the case; later words win.
+func (b *bagView) stage(c *ledger.Case) {
+	if slices.ContainsFunc(c.BathChecks, func(k ledger.BathCheck) bool { return k.Bag == b.ID }) {
+		b.Stage = stageChecked
+	}
+	if slices.ContainsFunc(c.Thaws, func(k ledger.CaseBag) bool { return k.Bag == b.ID }) {
+		b.Stage = stageThawing
+		if !b.ThawedAt.IsZero() {
+			b.Stage = stageThawed
+		}
+	}
+	if slices.ContainsFunc(c.HangChecks, func(k ledger.HangCheck) bool { return k.Bag == b.ID }) {
+		b.Stage = stageReady
+	}
+	if b.T != nil {
+		b.Stage = stageEnded
+		if b.T.Running {
+			b.Stage = stageRunning
+		}
+	}
+}
+
+// open is the bag that runs, else the first that is not ended.
+func (cv *caseView) open() *bagView {
+	var first *bagView
+	for _, b := range cv.Bags {
+		if b.Stage == stageRunning {
+			return b
+		}
+		if first == nil && b.Stage != stageEnded {
+			first = b
+		}
+	}
+	return first
+}
+
+// waiting is the first bag that neither runs nor is ended.
+func (cv *caseView) waiting() *bagView {
+	for _, b := range cv.Bags {
+		if b.Stage != stageEnded && b.Stage != stageRunning {
+			return b
+		}
+	}
+	return nil
+}
+
+// find is a bag of the case by its number.
+func (cv *caseView) find(id string) *bagView {
+	for _, b := range cv.Bags {
+		if b.ID == id {
+			return b
+		}
+	}
+	return nil
+}
+
+// bagText is a bag's number as stickers show it.
+func bagText(id string) string {
+	if id == "" {
+		return ""
+	}
+	return label.BagNumber(id).String()
+}
+
+// at is a moment of the case for people.
+func (cv *caseView) at(ms int64) string { return clockText(time.UnixMilli(ms).In(cv.Zone)) }
+
+// lastIgg is the last test before plasma, or after it.
+func (cv *caseView) lastIgg(recheck bool) *ledger.IggTest {
+	for i := len(cv.C.IggTests) - 1; i >= 0; i-- {
+		if cv.C.IggTests[i].Recheck == recheck {
+			return &cv.C.IggTests[i]
+		}
+	}
+	return nil
+}
+
+// reading is an IgG test as the engine takes it: below a cut is the band from 0
+// to the cut, and both ends are carried through. ok is false when the test
+// leaves nothing to reckon with.
+func reading(t *ledger.IggTest) (r engine.IgGReading, ok bool) {
+	switch {
+	case t == nil:
+		return r, false
+	case t.IggCgPerL != nil:
+		v := float64(*t.IggCgPerL) / 100
+		return engine.IgGReading{IgGGPerL: &v}, true
+	case t.BandLowCgPerL != nil && t.BandHighCgPerL != nil:
+		return engine.IgGReading{IgGBand: &engine.Band{Low: float64(*t.BandLowCgPerL) / 100, High: float64(*t.BandHighCgPerL) / 100}}, true
+	case t.CutCgPerL != nil && t.Side == pb.CutSide_CUT_SIDE_BELOW:
+		return engine.IgGReading{IgGBand: &engine.Band{High: float64(*t.CutCgPerL) / 100}}, true
+	case t.NeverSucked:
+		return engine.IgGReading{IgGUnknown: true}, true
+	}
+	return r, false
+}

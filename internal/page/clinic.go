@@ -1,0 +1,589 @@
+package page
+
+import (
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"thawtrail/internal/engine"
+	"thawtrail/internal/event"
+	"thawtrail/internal/label"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/service"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// bagRow is a bag as lists show it.
+type bagRow struct {
+	ID, Number, Place, Product, Batch, Expiry, Volume, State, UseBy, Because, Case string
+	Bad                                                                            bool
+}
+
+func bagRows(in []*pb.BagRow) []bagRow {
+	var out []bagRow
+	for _, b := range in {
+		row := bagRow{
+			ID: b.Bag, Number: bagText(b.Bag), Place: b.Place, Product: b.Product, Batch: b.Batch, Expiry: b.Expiry,
+			Volume: fmt.Sprintf("%d mL", b.VolumeMl), State: plain(strings.Join(b.States, ", ")), Because: strings.Join(b.Because, "; "), Case: b.ForCase,
+		}
+		if row.State == "" {
+			row.State = plain(b.State)
+		}
+		if b.UseBy != "" {
+			row.UseBy = clockText(timeOf(b.UseBy))
+		}
+		switch engine.ShelfState(b.State) {
+		case engine.ShelfUnfit, engine.ShelfOnHold, engine.ShelfQuarantined, engine.ShelfExpired:
+			row.Bad = true
+		}
+		out = append(out, row)
+	}
+	return out
+}
+
+// stockGroup is a part of the stock list with one heading.
+type stockGroup struct {
+	Title string
+	Bags  []bagRow
+}
+
+// clinicMore is the clinic's first page: what asks for somebody's attention.
+type clinicMore struct {
+	Groups  []stockGroup
+	Holds   []batchView
+	Due     []dueRow
+	Cases   []caseRow
+	Devices []deviceRow
+	Doubts  int
+	Months  []monthRow
+	Fresh   string
+	Founded bool
+}
+
+type monthRow struct {
+	Month string
+	Bags  int
+}
+
+// soon is how long before its expiry a frozen bag is told of (ours).
+const soon = 60 * 24 * time.Hour
+
+func (s *Site) showClinic(v *visit) error {
+	stock, err := s.stock.ListStock(v.r.Context(), &pb.ListStockRequest{})
+	if err != nil {
+		return err
+	}
+	m := &clinicMore{Fresh: stock.GetFreshness().GetText()}
+	m.Groups = attention(stock.Bags, v.now)
+	if m.Holds, err = s.batches(v, true); err != nil {
+		return err
+	}
+	now, err := s.cases.GetNow(v.r.Context(), &pb.GetNowRequest{})
+	if err != nil {
+		return err
+	}
+	for _, d := range now.Due {
+		if d.Case != "" && !strings.HasPrefix(d.What, "vitals") {
+			at := timeOf(d.At)
+			m.Due = append(m.Due, dueRow{AtMs: at.UnixMilli(), At: clockText(at), What: d.What, Overdue: d.Overdue, Href: "/case/" + d.Case + "/recheck"})
+		}
+	}
+	open, err := s.cases.ListCases(v.r.Context(), &pb.ListCasesRequest{Open: true})
+	if err != nil {
+		return err
+	}
+	m.Cases = caseRows(open.Cases)
+	if m.Devices, err = s.devices(v); err != nil {
+		return err
+	}
+	doubts, err := s.audit.ListDiscrepancies(v.r.Context(), &pb.ListDiscrepanciesRequest{Open: true})
+	if err != nil {
+		return err
+	}
+	m.Doubts = len(doubts.Discrepancies)
+	err = s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+		m.Founded = l.Practice() != nil
+		months, bags, err := expiryMonths(l)
+		for i := range months {
+			m.Months = append(m.Months, monthRow{months[i], bags[i]})
+		}
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	return v.render("clinic", "Clinic", "clinic", m)
+}
+
+// attention sorts out the bags that ask for somebody, the gravest first.
+func attention(bags []*pb.BagRow, now time.Time) []stockGroup {
+	groups := []stockGroup{
+		{Title: "Thawed now, or a set in"}, {Title: "On hold or recalled"}, {Title: "Set aside after a warm place"},
+		{Title: "Unfit or expired"}, {Title: "Expires within 60 days"},
+	}
+	for _, b := range bags {
+		i := -1
+		switch engine.ShelfState(b.State) {
+		case engine.ShelfThawed, engine.ShelfSetAttached:
+			i = 0
+		case engine.ShelfOnHold:
+			i = 1
+		case engine.ShelfQuarantined:
+			i = 2
+		case engine.ShelfUnfit, engine.ShelfExpired:
+			i = 3
+		default:
+			if day, err := label.ParseDay("expiry", b.Expiry); err == nil && day.LastInstant(time.UTC).Sub(now) < soon {
+				i = 4
+			}
+		}
+		if i >= 0 {
+			groups[i].Bags = append(groups[i].Bags, bagRows([]*pb.BagRow{b})...)
+		}
+	}
+	return slices.DeleteFunc(groups, func(g stockGroup) bool { return len(g.Bags) == 0 })
+}
+
+// stockMore is stock by place: a list by use-by.
+type stockMore struct {
+	Places []placeView
+	Place  string
+	All    bool
+	Fresh  string
+}
+
+type placeView struct {
+	ID, Name, Kind, Temp, History string
+	Bags                          []bagRow
+	Kit                           []pair
+}
+
+func (s *Site) showStock(v *visit) error {
+	q := v.r.URL.Query()
+	m := &stockMore{Place: q.Get("place"), All: q.Get("all") != ""}
+	stock, err := s.stock.ListStock(v.r.Context(), &pb.ListStockRequest{Place: m.Place, All: m.All})
+	if err != nil {
+		return err
+	}
+	m.Fresh = stock.GetFreshness().GetText()
+	places, err := s.stock.ListPlaces(v.r.Context(), &pb.ListPlacesRequest{})
+	if err != nil {
+		return err
+	}
+	for _, pl := range places.Places {
+		if m.Place != "" && pl.Place != m.Place {
+			continue
+		}
+		view := placeView{ID: pl.Place, Name: pl.Name, Kind: plain(pl.Kind), History: pl.History}
+		if pl.NowC != nil {
+			view.Temp = num(*pl.NowC) + " C at " + clockText(timeOf(pl.LastReadingAt))
+		}
+		for _, b := range stock.Bags {
+			if b.Place == pl.Name {
+				view.Bags = append(view.Bags, bagRows([]*pb.BagRow{b})...)
+			}
+		}
+		for _, k := range stock.Kit {
+			if k.Place == pl.Name {
+				view.Kit = append(view.Kit, pair{plain(k.Item), fmt.Sprint(k.Count)})
+			}
+		}
+		m.Places = append(m.Places, view)
+	}
+	var loose []bagRow
+	for _, b := range bagRows(stock.Bags) {
+		if !slices.ContainsFunc(m.Places, func(p placeView) bool { return p.Name == b.Place }) {
+			loose = append(loose, b)
+		}
+	}
+	if len(loose) > 0 {
+		m.Places = append(m.Places, placeView{Name: "No place known", Bags: loose})
+	}
+	return v.render("stock", "Stock by place", "clinic", m)
+}
+
+// receive takes a delivery and goes to the page that prints its bag numbers.
+func (s *Site) receive(v *visit) error {
+	f, err := v.newForm("bags_received", "product", "batch", "expiry", "volume_ml", "count", "place", "igg_cg_per_l", "cost_minor", "delivery", "supplier", "donor")
+	if err != nil {
+		return err
+	}
+	f.Submit = "Take into stock and number the bags"
+	m := map[string]any{"Form": f, "Scan": ""}
+	if v.r.Method == http.MethodPost {
+		m["Read"] = scanInto(v, f)
+		out, ok, err := f.post()
+		if err != nil {
+			return err
+		}
+		if ok {
+			v.saved(out)
+			made := out.Made
+			if out.RepeatedRequest {
+				made, err = v.bagsOf(out.Record)
+				if err != nil {
+					return err
+				}
+			}
+			return v.redirect("/clinic/labels?" + url.Values{"bag": made}.Encode())
+		}
+		v.code = http.StatusUnprocessableEntity
+	}
+	return v.render("receive", "Receive a delivery", "clinic", m)
+}
+
+// scanInto reads a GS1 code typed or scanned as the batch, and puts its parts
+// into their fields.
+func scanInto(v *visit, f *form) string {
+	text := v.r.PostForm.Get("batch")
+	r := label.Read(text, label.DayOf(v.now))
+	if r.Kind != label.KindGS1 || r.Batch == "" {
+		return ""
+	}
+	v.r.PostForm.Set("batch", r.Batch)
+	if v.r.PostForm.Get("expiry") == "" && r.Expiry != (label.Day{}) {
+		v.r.PostForm.Set("expiry", r.Expiry.String())
+	}
+	if v.r.PostForm.Get("volume_ml") == "" && r.NetML > 0 {
+		v.r.PostForm.Set("volume_ml", fmt.Sprint(r.NetML))
+	}
+	return "From the scan: batch " + r.Batch + ", expiry " + r.Expiry.String() + "."
+}
+
+// bagsOf lists the bags that a record touches.
+func (v *visit) bagsOf(record string) ([]string, error) {
+	out, err := v.s.audit.GetRecord(v.r.Context(), recordRequest(record))
+	if err != nil {
+		return nil, err
+	}
+	var bags []string
+	for _, e := range out.Entities {
+		if id, ok := strings.CutPrefix(e, "bag/"); ok {
+			bags = append(bags, id)
+		}
+	}
+	return bags, nil
+}
+
+// labelView is one sticker.
+type labelView struct{ Number, Product, Batch, Expiry, Volume string }
+
+// labels prints bag numbers.
+func (s *Site) labels(v *visit) error {
+	var out []labelView
+	err := s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+		for _, id := range v.r.URL.Query()["bag"] {
+			number, err := label.ParseBag(id)
+			if err != nil {
+				return err
+			}
+			row := labelView{Number: number.String()}
+			bag, err := l.Bag(string(number))
+			if err != nil {
+				return err
+			}
+			if bag != nil && bag.Label != nil {
+				row.Product, row.Batch, row.Expiry = l.Name(event.KindProduct, bag.Label.Product), bag.Label.Batch, bag.Label.Expiry
+				row.Volume = fmt.Sprintf("%d mL", bag.Label.VolumeMl)
+			}
+			if out = append(out, row); len(out) >= maxChoices {
+				break
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return v.render("labels", "Bag numbers", "clinic", out)
+}
+
+// moveMore is a page that works on the bags of one place.
+type moveMore struct {
+	Form   *form
+	Places []option
+	Place  string
+	Name   string
+	Empty  bool
+}
+
+// bagsHere prepares the choice of a place and its bags.
+func (v *visit) bagsHere(f *form, field string) (*moveMore, error) {
+	m := &moveMore{Form: f, Place: v.r.URL.Query().Get("place")}
+	return m, v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+		var err error
+		if m.Places, err = names(l, event.KindPlace); err != nil {
+			return err
+		}
+		for i, o := range m.Places {
+			if o.Value == m.Place {
+				m.Places[i].Checked, m.Name = true, o.Label
+			}
+		}
+		if m.Name == "" {
+			m.Place = ""
+			return nil
+		}
+		keys, err := l.Find(ledger.TermPlace(m.Place))
+		in := f.input(field)
+		in.Kind = kindTicks
+		for _, k := range keys {
+			bag, err := l.Bag(k.ID)
+			if err != nil {
+				return err
+			}
+			if bag == nil || bag.Label == nil {
+				continue
+			}
+			in.Options = append(in.Options, option{Value: k.ID, Label: fmt.Sprintf("%s: %s, batch %s, expiry %s, %d mL",
+				bagText(k.ID), l.Name(event.KindProduct, bag.Label.Product), bag.Label.Batch, bag.Label.Expiry, bag.Label.VolumeMl)})
+		}
+		m.Empty = len(in.Options) == 0
+		return err
+	})
+}
+
+// load carries bags from one place to another.
+func (s *Site) load(v *visit) error {
+	f, err := v.newForm("bags_moved", "bags", "to_place")
+	if err != nil {
+		return err
+	}
+	f.Submit = "Load"
+	f.input("to_place").Label = "Where they go"
+	m, err := v.bagsHere(f, "bags")
+	if err != nil {
+		return err
+	}
+	return v.postOr("load", "Load a vehicle", f, m, "/clinic/stock")
+}
+
+// countPlace notes what is seen at a place; what is not seen is the difference.
+func (s *Site) countPlace(v *visit) error {
+	f, err := v.newForm("place_counted", "bags_seen")
+	if err != nil {
+		return err
+	}
+	f.Submit = "These are all the bags here"
+	more := &input{Name: "also", Label: "Other bag numbers seen here", Hint: "bags that the books do not have here; one a line", Kind: kindBags}
+	m, err := v.bagsHere(f, "bags_seen")
+	if err != nil {
+		return err
+	}
+	if m.Place != "" {
+		f.set("place", m.Place)
+	}
+	if v.r.Method == http.MethodPost {
+		more.Value = v.r.PostForm.Get("also")
+		for _, t := range strings.FieldsFunc(more.Value, func(r rune) bool { return strings.ContainsRune(",; \r\n\t", r) }) {
+			v.r.PostForm.Add("bags_seen", t)
+		}
+	}
+	return v.postOr("count", "Count a place", f, map[string]any{"Move": m, "Also": more}, "/clinic/stock?place="+url.QueryEscape(m.Place))
+}
+
+// postOr saves a form and goes on, or shows its page.
+func (v *visit) postOr(tmpl, title string, f *form, body any, to string) error {
+	if v.r.Method == http.MethodPost {
+		out, ok, err := f.post()
+		if err != nil {
+			return err
+		}
+		if ok {
+			v.saved(out)
+			return v.redirect(to)
+		}
+		v.code = http.StatusUnprocessableEntity
+	}
+	return v.render(tmpl, title, "clinic", body)
+}
+
+// batchView is a batch with its holds and who has heard.
+type batchView struct {
+	Product, ProductID, Batch string
+	Held                      bool
+	InStock                   int32
+	Holds                     []holdView
+}
+
+type holdView struct {
+	Record, Kind, At, Reason, Who, Telephone string
+	Released                                 bool
+	Heard                                    []pair
+	NotHeard                                 []string
+}
+
+// batches lists batches with, for each hold, which laptops have heard of it.
+func (s *Site) batches(v *visit, held bool) ([]batchView, error) {
+	out, err := s.stock.ListBatches(v.r.Context(), &pb.ListBatchesRequest{Held: held})
+	if err != nil {
+		return nil, err
+	}
+	devices, err := s.devices(v)
+	if err != nil {
+		return nil, err
+	}
+	var rows []batchView
+	for _, b := range out.Batches {
+		row := batchView{Product: b.Product, Batch: b.Batch, Held: b.Held, InStock: b.BagsInStock}
+		for _, h := range b.Holds {
+			row.Holds = append(row.Holds, heardBy(h, devices))
+		}
+		rows = append(rows, row)
+	}
+	return rows, nil
+}
+
+func heardBy(h *pb.HoldRow, devices []deviceRow) holdView {
+	view := holdView{Record: h.Record, Kind: h.Kind, At: clockText(timeOf(h.At)), Reason: h.Reason, Who: h.Who, Telephone: h.SupportTelephone, Released: h.Released}
+	heard := map[string]bool{}
+	for _, x := range h.Heard {
+		view.Heard = append(view.Heard, pair{x.Device, clockText(timeOf(x.At))})
+		heard[strings.TrimSuffix(x.Device, " (placed it)")] = true
+	}
+	for _, d := range devices {
+		if !heard[d.Name] && !d.ShutOut {
+			view.NotHeard = append(view.NotHeard, d.Name+", last heard from "+d.LastHeard)
+		}
+	}
+	return view
+}
+
+type deviceRow struct {
+	ID, Name, LastHeard string
+	Records             uint64
+	ShutOut             bool
+}
+
+func (s *Site) devices(v *visit) ([]deviceRow, error) {
+	out, err := s.audit.ListPeople(v.r.Context(), &pb.ListPeopleRequest{})
+	if err != nil {
+		return nil, err
+	}
+	var rows []deviceRow
+	for _, d := range out.Devices {
+		rows = append(rows, deviceRow{ID: d.Device, Name: d.Name, LastHeard: clockText(timeOf(d.LastHeardAt)), Records: d.Records, ShutOut: d.ShutOut})
+	}
+	return rows, nil
+}
+
+func (s *Site) listBatches(v *visit) error {
+	rows, err := s.batches(v, v.r.URL.Query().Get("held") != "")
+	if err != nil {
+		return err
+	}
+	return v.render("batches", "Batches and holds", "clinic", rows)
+}
+
+// showBatch traces one batch: every bag of it and where it went.
+func (s *Site) showBatch(v *visit) error {
+	code := v.r.URL.Query().Get("batch")
+	all, err := s.batches(v, false)
+	if err != nil {
+		return err
+	}
+	stock, err := s.stock.ListStock(v.r.Context(), &pb.ListStockRequest{All: true})
+	if err != nil {
+		return err
+	}
+	m := map[string]any{"Code": code, "Fresh": stock.GetFreshness().GetText()}
+	for _, b := range all {
+		if label.SameBatch(b.Batch, code) && b.Product == v.r.URL.Query().Get("product") {
+			m["Batch"] = b
+		}
+	}
+	if m["Batch"] == nil {
+		return errNowhere
+	}
+	var bags []traceRow
+	err = s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+		for _, b := range stock.Bags {
+			if !label.SameBatch(b.Batch, code) || b.Product != m["Batch"].(batchView).Product {
+				continue
+			}
+			row, err := traceOf(l, b)
+			if err != nil {
+				return err
+			}
+			bags = append(bags, row)
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	m["Bags"] = bags
+	return v.render("batch", "Batch "+code, "clinic", m)
+}
+
+// traceRow is where a bag of a batch is, or into whom it went.
+type traceRow struct {
+	bagRow
+	Given []pair // case and mL
+}
+
+func traceOf(l service.Look, b *pb.BagRow) (traceRow, error) {
+	row := traceRow{bagRow: bagRows([]*pb.BagRow{b})[0]}
+	bag, err := l.Bag(b.Bag)
+	if err != nil || bag == nil {
+		return row, err
+	}
+	for _, g := range bag.Given {
+		c, err := l.Case(g.Case)
+		if err != nil {
+			return row, err
+		}
+		who := "case " + g.Case
+		if c != nil {
+			who = l.Patient(c)
+		}
+		row.Given = append(row.Given, pair{who, fmt.Sprintf("%d mL", g.Ml)})
+	}
+	return row, nil
+}
+
+// holdBatch puts a batch on hold, recalls it, or ends one named hold.
+func (s *Site) holdBatch(v *visit) error {
+	name, title, fields := "batch_held", "Put a batch on hold", []string{"product", "batch", "reason", "maker_reference"}
+	q := v.r.URL.Query()
+	switch q.Get("do") {
+	case "recall":
+		name, title, fields = "batch_recalled", "Recall a batch", []string{"product", "batch", "donor", "reason", "maker_reference"}
+	case "release":
+		name, title, fields = "batch_released", "Release one hold", []string{"product", "batch", "hold", "reason"}
+	}
+	f, err := v.newForm(name, fields...)
+	if err != nil {
+		return err
+	}
+	f.Submit = title
+	for _, in := range f.Inputs {
+		if text := q.Get(in.Name); text != "" && v.r.Method == http.MethodGet {
+			in.keep([]string{text})
+			for i, o := range in.Options {
+				in.Options[i].Checked = in.Options[i].Checked || o.Label == text
+			}
+		}
+	}
+	return v.postOr("hold", title, f, map[string]any{"Form": f, "Title": title, "Release": name == "batch_released"}, "/clinic/batches?held=1")
+}
+
+// setupEvents are what the practice enters about itself.
+var setupEvents = []string{
+	"practice_founded", "person_added", "role_granted", "vehicle_added", "place_added", "product_card", "protocol_set", "client_added", "donor_recorded",
+	"opening_stock", "bag_found", "bag_missing", "bags_lent", "bag_returned", "temperature_read", "place_warm", "quarantine_decided", "kit_stocked", "kit_used", "kit_counted",
+	"settings_changed", "rights_revoked", "discrepancy_explained", "linked", "unlinked", "corrected", "client_forgotten",
+}
+
+func (s *Site) setup(v *visit) error {
+	var out []pair
+	for _, name := range setupEvents {
+		if spec := specOf(name); spec != nil {
+			out = append(out, pair{"/write/" + name + "?back=/clinic/setup", spec.Rule.GetShort()})
+		}
+	}
+	return v.render("setup", "Enter something else", "clinic", out)
+}

@@ -1,0 +1,509 @@
+package page
+
+import (
+	"slices"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"thawtrail/internal/engine"
+	"thawtrail/internal/event"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/service"
+	"thawtrail/internal/typed"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// option is one thing to choose.
+type option struct {
+	Value, Label string
+	Checked      bool
+}
+
+// Kinds of input.
+const (
+	kindText   = "text"
+	kindNumber = "number"
+	kindLong   = "long"
+	kindYes    = "yes"    // one box to tick
+	kindChoose = "choose" // one of a few, all visible
+	kindPick   = "pick"   // one of a longer list
+	kindTicks  = "ticks"  // several of a list
+	kindTime   = "time"
+	kindBag    = "bag"
+	kindBags   = "bags"
+)
+
+// fewChoices is how many choices are shown all at once.
+const fewChoices = 7
+
+// input is one field of a form, with what was typed and what was wrong with it.
+type input struct {
+	Name, Label, Hint, Unit, Kind string
+	Value, Error                  string
+	Options                       []option
+	Required, Focus               bool
+	Expect                        string // a scan is compared with this
+
+	desc  protoreflect.FieldDescriptor
+	rule  *pb.FieldRule
+	scale int64
+	shown string // name in refusals
+}
+
+// form writes one event.
+type form struct {
+	ID        string // prefix of the element ids on the page
+	Action    string
+	Submit    string
+	Inputs    []*input
+	RequestID string
+	Token     string
+	Refusal   string    // what no field of this form stands for
+	Override  *override // a caution that takes a reason
+	When      string    // when it happened, as typed; empty: now
+	WhenError string
+	Later     bool     // entering afterwards: the time is asked for
+	People    []option // to choose who writes; empty when known
+	By        string
+	ByError   string
+
+	spec   *event.Spec
+	preset map[string]string   // fields that the page sets, not the person
+	amend  func(proto.Message) // sets what is no text
+	v      *visit
+}
+
+// override asks for the reason to go past a caution.
+type override struct{ Code, Text, Value string }
+
+// newForm makes the form of an event. Without fields it has every field that
+// people fill in, in the order of the contract.
+func (v *visit) newForm(name string, fields ...string) (*form, error) {
+	spec := specOf(name)
+	if spec == nil {
+		return nil, errNowhere
+	}
+	f := &form{
+		ID: name, Action: v.r.URL.RequestURI(), Submit: say("save"), RequestID: newRequestID(), Token: v.s.token(v.sess),
+		spec: spec, preset: map[string]string{}, v: v, Later: v.r.URL.Query().Get("later") != "",
+	}
+	if len(fields) == 0 {
+		fields = typedFields(spec)
+	}
+	err := v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+		for _, field := range fields {
+			in, err := newInput(l, spec, field)
+			if err != nil {
+				return err
+			}
+			f.Inputs = append(f.Inputs, in)
+		}
+		return f.askWho(l)
+	})
+	return f, err
+}
+
+// specOf finds an event that people write by its name.
+func specOf(name string) *event.Spec {
+	for _, s := range event.All() {
+		if s.Name == name && !s.Rule.GetInternal() {
+			return s
+		}
+	}
+	return nil
+}
+
+// typedFields are the fields of an event that people fill in.
+func typedFields(spec *event.Spec) []string {
+	var out []string
+	for i := range spec.Message().Fields().Len() {
+		f := spec.Message().Fields().Get(i)
+		if rule := event.RuleOf(f); !rule.Filled && (!rule.Generate || rule.Help != "") {
+			out = append(out, string(f.Name()))
+		}
+	}
+	return out
+}
+
+func (f *form) askWho(l service.Look) error {
+	people, err := names(l, event.KindPerson)
+	if err == nil && len(people) > 1 && f.v.who(people) == "" {
+		f.People = people
+	}
+	return err
+}
+
+func newInput(l service.Look, spec *event.Spec, name string) (*input, error) {
+	desc := spec.Message().Fields().ByName(protoreflect.Name(name))
+	if desc == nil {
+		return nil, errNowhere
+	}
+	rule := event.RuleOf(desc)
+	in := &input{Name: name, desc: desc, rule: rule, scale: max(rule.Scale, 1), shown: name, Required: rule.Required && !rule.Generate}
+	if rule.Flag != "" {
+		in.shown = strings.ReplaceAll(rule.Flag, "-", "_")
+	}
+	_, in.Unit = event.Heading(desc)
+	if rule.AltFlag != "" && l.Practice() != nil && l.Practice().IggUnit == pb.IggUnit_IGG_UNIT_MG_PER_DL {
+		in.scale, in.Unit = max(rule.AltScale, 1), "mg/dL"
+	}
+	in.Label, in.Hint = labelOf(spec.Name, name, rule)
+	return in, in.shape(l)
+}
+
+// shape finds what kind of input a field is and what there is to choose.
+func (in *input) shape(l service.Look) error {
+	d := in.desc
+	switch {
+	case d.IsList() && in.rule.Format == pb.Format_FORMAT_BAG:
+		in.Kind = kindBags
+	case d.Kind() == protoreflect.EnumKind:
+		in.Kind, in.Options = kindChoose, enumOptions(d.Enum())
+		if d.IsList() {
+			in.Kind = kindTicks
+		} else if len(in.Options) > fewChoices {
+			in.Kind = kindPick
+		}
+	case d.Kind() == protoreflect.BoolKind:
+		in.Kind = kindYes
+	case d.Kind() == protoreflect.MessageKind && d.Message().FullName() == typed.MomentName:
+		in.Kind = kindTime
+	case d.IsList():
+		return in.shapeList()
+	case d.Kind() == protoreflect.StringKind || d.Kind() == protoreflect.MessageKind:
+		return in.shapeText(l)
+	case d.Kind() == protoreflect.BytesKind:
+		in.Kind = kindText
+	default:
+		in.Kind = kindNumber
+	}
+	return nil
+}
+
+// shapeList offers what a list of words usually holds.
+func (in *input) shapeList() error {
+	in.Kind = kindLong
+	switch in.Name {
+	case "signs", "reasons":
+		in.Kind = kindTicks
+		if in.desc.ContainingMessage().Name() == "ReactionNoted" {
+			for _, s := range reactionSigns {
+				in.Options = append(in.Options, option{Value: s, Label: s})
+			}
+			return nil
+		}
+		for _, s := range engine.Signs() {
+			in.Options = append(in.Options, option{Value: s.Name, Label: s.Words})
+		}
+	}
+	return nil
+}
+
+func (in *input) shapeText(l service.Look) error {
+	kind := in.rule.Refers
+	if kind == "" {
+		kind = in.rule.Entity
+	}
+	switch {
+	case in.rule.Format == pb.Format_FORMAT_BAG:
+		in.Kind = kindBag
+	case in.rule.MaxLen > 200:
+		in.Kind = kindLong
+	default:
+		in.Kind = kindText
+	}
+	switch kind {
+	case event.KindPlace, event.KindProduct, event.KindPerson, event.KindVehicle, event.KindDonor:
+		in.Kind = kindPick
+		var err error
+		in.Options, err = names(l, kind)
+		return err
+	case event.KindCase:
+		in.Kind = kindPick
+		return in.openCases(l)
+	case event.KindClient:
+		in.Kind = kindPick
+		return l.Each(kind, func(st ledger.State) (bool, error) {
+			name, _, _ := l.Client(st.Key().ID)
+			in.Options = append(in.Options, option{Value: st.Key().ID, Label: name})
+			return len(in.Options) < maxChoices, nil
+		})
+	}
+	return nil
+}
+
+func (in *input) openCases(l service.Look) error {
+	keys, err := l.Find(ledger.TermOpenCase)
+	for _, k := range keys {
+		c, err := l.Case(k.ID)
+		if err != nil {
+			return err
+		}
+		if c != nil {
+			in.Options = append(in.Options, option{Value: k.ID, Label: l.Patient(c)})
+		}
+	}
+	return err
+}
+
+func enumOptions(e protoreflect.EnumDescriptor) []option {
+	var out []option
+	for i := range e.Values().Len() {
+		if v := e.Values().Get(i); v.Number() != 0 {
+			word := event.EnumWord(v)
+			out = append(out, option{Value: word, Label: strings.ReplaceAll(word, "_", " ")})
+		}
+	}
+	return out
+}
+
+// set fixes a field's value; the person neither sees nor sends it.
+func (f *form) set(field, text string) *form {
+	f.preset[field] = text
+	f.Inputs = slices.DeleteFunc(f.Inputs, func(in *input) bool { return in.Name == field })
+	return f
+}
+
+// input finds a field of the form.
+func (f *form) input(name string) *input {
+	for _, in := range f.Inputs {
+		if in.Name == name {
+			return in
+		}
+	}
+	return &input{}
+}
+
+// In finds a field of the form, for templates that place it themselves.
+func (f *form) In(name string) *input { return f.input(name) }
+
+// want makes a field one that must be filled in on this page.
+func (f *form) want(fields ...string) *form {
+	for _, name := range fields {
+		f.input(name).Required = true
+	}
+	return f
+}
+
+// choose replaces what there is to choose.
+func (f *form) choose(field, kind string, options []option) *form {
+	in := f.input(field)
+	in.Kind, in.Options = kind, options
+	return f
+}
+
+// post reads what was sent and writes the record. It says whether it was saved;
+// if not, the form shows why and keeps what was typed.
+func (f *form) post() (*pb.WriteResponse, bool, error) {
+	got := f.v.r.PostForm
+	if id := got.Get("request_id"); id != "" && len(id) <= 60 {
+		f.RequestID = id
+	}
+	m := f.spec.New()
+	err := f.fill(m.ProtoReflect())
+	if f.amend != nil {
+		f.amend(m)
+	}
+	req := &pb.WriteRequest{RequestId: f.RequestID}
+	if err == nil {
+		err = f.circumstances(req)
+	}
+	if err == nil {
+		req.Entry, err = event.Wrap(f.spec.Type, m)
+	}
+	if err != nil {
+		return nil, false, f.told(err)
+	}
+	out, err := f.v.s.records.Write(f.v.r.Context(), req)
+	if err != nil {
+		return nil, false, f.told(err)
+	}
+	return out, true, nil
+}
+
+// fill reads every field; the first that does not fit is the one that is told,
+// but all keep what was typed.
+func (f *form) fill(m protoreflect.Message) (first error) {
+	clock := f.v.clock()
+	for _, in := range f.Inputs {
+		texts := f.v.r.PostForm[in.Name]
+		in.keep(texts)
+		texts = in.texts(texts)
+		if len(texts) == 0 {
+			if in.Required && first == nil && in.Kind != kindYes {
+				first = refusal.New(in.shown, "", in.wanted())
+			}
+			continue
+		}
+		err := typed.Field{Clock: clock, Desc: in.desc, Rule: in.rule, Name: in.shown, Scale: in.scale}.Put(m, texts)
+		if err != nil && first == nil {
+			first = err
+		}
+	}
+	for field, text := range f.preset {
+		d := f.spec.Message().Fields().ByName(protoreflect.Name(field))
+		rule := event.RuleOf(d)
+		if err := (typed.Field{Clock: clock, Desc: d, Rule: rule, Name: field, Scale: 1}).Put(m, []string{text}); err != nil && first == nil {
+			first = err
+		}
+	}
+	return first
+}
+
+func (in *input) wanted() string {
+	if in.Kind == kindChoose || in.Kind == kindPick {
+		return say("choose.one")
+	}
+	if in.rule.Help != "" {
+		return in.rule.Help
+	}
+	return say("a.value")
+}
+
+// keep shows again what was typed.
+func (in *input) keep(texts []string) {
+	for i := range in.Options {
+		in.Options[i].Checked = slices.Contains(texts, in.Options[i].Value)
+	}
+	in.Value = strings.Join(texts, "\n")
+}
+
+// texts are the items to read: blank ones are not there, a list in a text box is
+// one item a line, bag numbers part at any space or comma.
+func (in *input) texts(raw []string) []string {
+	var out []string
+	for _, t := range raw {
+		switch {
+		case in.Kind == kindBags:
+			out = append(out, strings.FieldsFunc(t, func(r rune) bool { return r == ',' || r == ';' || r == '\n' || r == '\r' || r == '\t' })...)
+		case in.Kind == kindLong && in.desc.IsList():
+			out = append(out, strings.Split(t, "\n")...)
+		default:
+			out = append(out, strings.ReplaceAll(t, "\r\n", "\n"))
+		}
+	}
+	for i := range out {
+		out[i] = strings.TrimSpace(out[i])
+	}
+	return slices.DeleteFunc(out, func(t string) bool { return t == "" })
+}
+
+// circumstances reads when it happened, who says so, and reasons for cautions.
+func (f *form) circumstances(req *pb.WriteRequest) error {
+	got := f.v.r.PostForm
+	f.When = strings.TrimSpace(got.Get("happened_at"))
+	if f.When != "" {
+		at, err := f.v.clock().Moment("when", f.When)
+		if err != nil {
+			return err
+		}
+		req.OccurredAt = at
+	} else if f.Later {
+		return refusal.New("when", "", say("when.wanted"))
+	}
+	f.By = got.Get("said_by")
+	if f.By != "" {
+		req.Author = f.By
+		f.v.setWho(f.By)
+	} else if err := f.author(req); err != nil {
+		return err
+	}
+	for key := range got {
+		if code, ok := strings.CutPrefix(key, "override."); ok && strings.TrimSpace(got.Get(key)) != "" {
+			req.Overrides = append(req.Overrides, &pb.Override{Code: code, Reason: got.Get(key)})
+		}
+	}
+	return nil
+}
+
+func (f *form) author(req *pb.WriteRequest) error {
+	return f.v.s.cfg.Replica.Look(f.v.r.Context(), func(l service.Look) error {
+		people, err := names(l, event.KindPerson)
+		req.Author = f.v.who(people)
+		return err
+	})
+}
+
+// told puts a refusal beside its field. Anything else is an error of the page.
+func (f *form) told(err error) error {
+	ref, ok := service.Refusal(err)
+	if !ok {
+		if text, plain := plainly(err); plain {
+			f.Refusal = text
+			return nil
+		}
+		return err
+	}
+	text := "Expected " + ref.Want + "."
+	if ref.Value != "" {
+		text = "'" + ref.Value + "' does not fit. " + text
+	}
+	if ref.Hint != "" {
+		text += " " + strings.ToUpper(ref.Hint[:1]) + ref.Hint[1:] + "."
+	}
+	switch {
+	case ref.Field == "override":
+		f.Override = &override{Code: ref.Value, Text: ref.Hint, Value: f.v.r.PostForm.Get("override." + ref.Value)}
+	case ref.Field == "when" || ref.Field == "occurred_at":
+		f.WhenError = text
+	case ref.Field == "by" && f.input("by").Name == "":
+		f.ByError = text
+	default:
+		for _, in := range f.Inputs {
+			if in.shown == ref.Field || in.Name == ref.Field {
+				in.Error = text
+				return nil
+			}
+		}
+		f.Refusal = ref.Error()
+	}
+	return nil
+}
+
+// wrong says that the form has to be shown again.
+func (f *form) wrong() bool {
+	if f.Refusal != "" || f.Override != nil || f.WhenError != "" || f.ByError != "" {
+		return true
+	}
+	return slices.ContainsFunc(f.Inputs, func(in *input) bool { return in.Error != "" })
+}
+
+// clock is what typed times are read against: this machine's clock in the
+// practice's zone.
+func (v *visit) clock() typed.Clock {
+	c := typed.Clock{Now: v.s.cfg.Clock.Now, Zone: time.UTC}
+	_ = v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+		c.Zone, c.ZoneName = l.Zone(), l.Zone().String()
+		return nil
+	})
+	return c
+}
+
+// saved tells of a record on the next page.
+func (v *visit) saved(out *pb.WriteResponse) {
+	f := &flash{Text: out.Text, Saved: savedWords(out.Saved), Repeated: out.RepeatedRequest, Cautions: cautionViews(out.Cautions)}
+	v.s.flash.put(v.sess.id, f)
+}
+
+// write makes a record for which nothing is typed: one press of one button. The
+// suffix keeps several records of one press apart.
+func (v *visit) write(suffix string, name string, m proto.Message) (*pb.WriteResponse, error) {
+	spec := specOf(name)
+	entry, err := event.Wrap(spec.Type, m)
+	if err != nil {
+		return nil, err
+	}
+	id := v.r.PostForm.Get("request_id")
+	if id == "" || len(id) > 50 {
+		id = newRequestID()
+	}
+	req := &pb.WriteRequest{Entry: entry, RequestId: id + suffix}
+	if err := (&form{v: v}).author(req); err != nil {
+		return nil, err
+	}
+	return v.s.records.Write(v.r.Context(), req)
+}

@@ -1,0 +1,262 @@
+package page
+
+import (
+	"context"
+	"crypto/hmac"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"html/template"
+	"log/slog"
+	"net"
+	"net/http"
+	"strings"
+	"sync"
+	"time"
+
+	"thawtrail/internal/clock"
+	"thawtrail/internal/service"
+	"thawtrail/internal/trust"
+)
+
+// Config says what a site serves.
+type Config struct {
+	Replica *service.Replica
+	Clock   clock.Clock
+	Log     *slog.Logger
+	// URLFile takes the one-time address, readable by this user only; empty: none.
+	URLFile string
+}
+
+// Site is the pages over one replica. It is an http.Handler.
+type Site struct {
+	cfg     Config
+	records *service.Records
+	stock   *service.Stock
+	cases   *service.Cases
+	audit   *service.Audit
+	plans   *service.Plans
+
+	secret []byte // keys the cookies of this replica
+	cookie string // name, with the replica in it: cookies do not know ports
+	tmpl   map[string]*template.Template
+	mux    *http.ServeMux
+	flash  flashes
+	wake   chan struct{} // closed when the site ends
+	live   chan struct{} // one token for each open stream
+
+	mu       sync.Mutex
+	entrance map[string]bool // one-time codes not used yet
+	port     string
+}
+
+const (
+	secretName   = "page_secret"
+	maxEntrances = 16
+	maxStreams   = 64
+	maxForm      = 256 << 10 // bytes of a POST
+	readTimeout  = 10 * time.Second
+)
+
+// New prepares the pages of a replica. The secret that keys its cookies is kept
+// in the replica, so that a browser stays signed in when the program restarts in
+// the middle of a transfusion.
+func New(cfg Config) (*Site, error) {
+	if cfg.Log == nil {
+		cfg.Log = slog.New(slog.DiscardHandler)
+	}
+	r := cfg.Replica
+	s := &Site{
+		cfg: cfg, records: &service.Records{Replica: r}, stock: &service.Stock{Replica: r}, cases: &service.Cases{Replica: r},
+		audit: &service.Audit{Replica: r}, plans: &service.Plans{Now: cfg.Clock.Now},
+		wake: make(chan struct{}), live: make(chan struct{}, maxStreams), entrance: map[string]bool{},
+	}
+	var err error
+	if s.secret, err = secretOf(r); err != nil {
+		return nil, err
+	}
+	s.cookie = "thawtrail-" + hex.EncodeToString(r.Store.Device()[:4])
+	if s.tmpl, err = parseTemplates(); err != nil {
+		return nil, err
+	}
+	s.mux = http.NewServeMux()
+	s.routes()
+	return s, nil
+}
+
+func secretOf(r *service.Replica) ([]byte, error) {
+	secret, err := r.Store.Local(secretName)
+	if err != nil || len(secret) == sha256.Size {
+		return secret, err
+	}
+	secret = make([]byte, sha256.Size)
+	if _, err := rand.Read(secret); err != nil {
+		return nil, err
+	}
+	return secret, r.Store.SetLocal(secretName, secret)
+}
+
+// Serve listens on a loopback address until ctx ends. Ready is told the one-time
+// address with which a browser signs in.
+func (s *Site) Serve(ctx context.Context, addr string, ready func(url string)) error {
+	l, err := trust.Listen(addr)
+	if err != nil {
+		return err
+	}
+	_, s.port, _ = net.SplitHostPort(l.Addr().String())
+	srv := &http.Server{Handler: s, ReadHeaderTimeout: readTimeout, MaxHeaderBytes: 32 << 10, BaseContext: func(net.Listener) context.Context { return ctx }}
+	stop := context.AfterFunc(ctx, func() {
+		close(s.wake)
+		_ = srv.Close() // ending by Close is the normal end
+	})
+	defer stop()
+	url, err := s.Entrance()
+	if err != nil {
+		return err
+	}
+	if s.cfg.URLFile != "" {
+		if err := trust.WriteFile(s.cfg.URLFile, []byte(url+"\n")); err != nil {
+			return err
+		}
+	}
+	ready(url)
+	if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+		return fmt.Errorf("pages on %s: %w", addr, err)
+	}
+	return nil
+}
+
+// Entrance makes a one-time address that opens a session in the browser that
+// follows it first. Codes that nobody used are forgotten when there are many.
+func (s *Site) Entrance() (string, error) {
+	raw := make([]byte, 16)
+	if _, err := rand.Read(raw); err != nil {
+		return "", err
+	}
+	code := hex.EncodeToString(raw)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if len(s.entrance) >= maxEntrances {
+		clear(s.entrance)
+	}
+	s.entrance[code] = true
+	return "http://127.0.0.1:" + s.port + "/enter/" + code, nil
+}
+
+// useEntrance spends a code.
+func (s *Site) useEntrance(code string) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	ok := s.entrance[code]
+	delete(s.entrance, code)
+	return ok
+}
+
+// ServeHTTP checks where a request comes from before any page sees it.
+func (s *Site) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	h := w.Header()
+	h.Set("Content-Security-Policy", "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; object-src 'none'")
+	h.Set("X-Frame-Options", "DENY")
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("Referrer-Policy", "no-referrer")
+	h.Set("Cross-Origin-Resource-Policy", "same-origin")
+	if !s.hostAllowed(r.Host) {
+		http.Error(w, "This address is not one of this program's.", http.StatusMisdirectedRequest)
+		return
+	}
+	if r.Method == http.MethodPost {
+		if !sameOrigin(r) {
+			http.Error(w, "This form came from another site.", http.StatusForbidden)
+			return
+		}
+		r.Body = http.MaxBytesReader(w, r.Body, maxForm)
+	}
+	s.mux.ServeHTTP(w, r)
+}
+
+// hostAllowed is the guard against DNS rebinding: only names of this machine.
+func (s *Site) hostAllowed(hostport string) bool {
+	host, _, err := net.SplitHostPort(hostport)
+	if err != nil {
+		host = hostport
+	}
+	ip := net.ParseIP(strings.Trim(host, "[]"))
+	return host == "localhost" || ip != nil && ip.IsLoopback()
+}
+
+// sameOrigin says that a browser made the POST on one of our own pages.
+func sameOrigin(r *http.Request) bool {
+	if site := r.Header.Get("Sec-Fetch-Site"); site != "" && site != "same-origin" {
+		return false
+	}
+	origin := r.Header.Get("Origin")
+	return origin == "http://"+r.Host || origin == "https://"+r.Host
+}
+
+// session is a browser that is signed in.
+type session struct{ id string }
+
+func (s *Site) mac(parts ...string) string {
+	m := hmac.New(sha256.New, s.secret)
+	for _, p := range parts {
+		fmt.Fprintf(m, "%d:%s", len(p), p)
+	}
+	return hex.EncodeToString(m.Sum(nil))
+}
+
+// sessionOf reads the cookie; nil when it is not one that this replica gave.
+func (s *Site) sessionOf(r *http.Request) *session {
+	c, err := r.Cookie(s.cookie)
+	if err != nil {
+		return nil
+	}
+	id, mac, ok := strings.Cut(c.Value, ".")
+	if !ok || !hmac.Equal([]byte(mac), []byte(s.mac("session", id))) {
+		return nil
+	}
+	return &session{id}
+}
+
+func (s *Site) token(sess *session) string { return s.mac("token", sess.id) }
+
+// enter opens a session for whoever follows a one-time address first.
+func (s *Site) enter(w http.ResponseWriter, r *http.Request) {
+	if s.sessionOf(r) == nil {
+		if !s.useEntrance(r.PathValue("code")) {
+			w.WriteHeader(http.StatusForbidden)
+			s.shutDoor(w, "This one-time address was used before, or is too old.")
+			return
+		}
+		raw := make([]byte, 16)
+		if _, err := rand.Read(raw); err != nil {
+			http.Error(w, err.Error(), http.StatusInternalServerError)
+			return
+		}
+		id := hex.EncodeToString(raw)
+		http.SetCookie(w, &http.Cookie{
+			Name: s.cookie, Value: id + "." + s.mac("session", id), Path: "/", HttpOnly: true,
+			SameSite: http.SameSiteStrictMode, MaxAge: 365 * 24 * 3600,
+		})
+	}
+	// A page, not a redirect: a strict cookie does not travel on a redirect from
+	// another program's link.
+	s.shutDoor(w, "")
+}
+
+// shutDoor is the page before a session; with no reason it is the way in.
+func (s *Site) shutDoor(w http.ResponseWriter, reason string) {
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	if err := s.tmpl["door"].ExecuteTemplate(w, "door", map[string]any{"Reason": reason, "Home": s.home()}); err != nil {
+		s.cfg.Log.Error("write a page", "error", err)
+	}
+}
+
+// home is where a session begins: the barn on a laptop, the clinic on the hub.
+func (s *Site) home() string {
+	if s.cfg.Replica.Hub {
+		return "/clinic"
+	}
+	return "/barn"
+}

@@ -1,0 +1,285 @@
+package page
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"thawtrail/internal/engine"
+	"thawtrail/internal/ledger"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// stepView is one step of a case's path.
+type stepView struct {
+	Slug, Title, Button string
+	Done                bool
+	Optional            bool
+	Said                string // what was recorded, in short
+	Current             bool
+}
+
+// Href is the step's page.
+func (st *stepView) Href(id string) string { return "/case/" + id + "/" + st.Slug }
+
+// path finds what is done and the one obvious next step. The order is the order
+// in which a careful vet asks.
+func (cv *caseView) path() {
+	c := cv.C
+	add := func(slug, title, button string, done, optional bool, said string) {
+		cv.Steps = append(cv.Steps, &stepView{Slug: slug, Title: title, Button: button, Done: done, Optional: optional, Said: said})
+	}
+	add("patient", "Patient", "Who the patient is", c.Patient != nil, false, cv.patient.Marks)
+	if cv.Foal {
+		add("risk", "Risk of isoerythrolysis", "Ask the isoerythrolysis questions", len(c.Risk) > 0, false, cv.riskWord())
+		add("colostrum", "Colostrum", "Note colostrum", len(c.Colostrum) > 0, true, cv.colostrumWord())
+	}
+	add("look", "First look", "Note what you find", len(c.Exams) > 0, false, cv.lookWord())
+	if offer, _ := cv.assess(); len(c.Referrals) > 0 || offer.OfferReferral {
+		add("referral", "Referral", "Offer referral now", len(c.Referrals) > 0, false, cv.referralWord())
+	}
+	add("weigh", "Weight", "Weigh the patient", cv.Kg > 0, false, cv.Weight)
+	igg := cv.lastIgg(false)
+	add("igg", "IgG", "Test IgG", igg != nil, !cv.Foal, "")
+	plan := cv.dosePlan()
+	add("dose", "Dose and bags", "Work out the dose", plan != nil, false, planWord(plan))
+	add("agree", "Agreement", "Agree the estimate with the client", len(c.Estimates) > 0, false, "")
+	cv.bagSteps(add)
+	cv.afterSteps(add)
+	cv.Next = cv.nextStep()
+	cv.Next.Current = true
+}
+
+type adder func(slug, title, button string, done, optional bool, said string)
+
+// bagSteps follows the bag that is in hand.
+func (cv *caseView) bagSteps(add adder) {
+	b := cv.open()
+	if b == nil && len(cv.Bags) > 0 {
+		b = cv.Bags[len(cv.Bags)-1]
+	}
+	past := func(stages ...string) bool { return b != nil && !slices.Contains(stages, b.Stage) }
+	number := ""
+	if b != nil {
+		number = "bag " + b.Number
+	}
+	add("bath", "Check before the bath", "Check the bag before the bath", past(stagePlanned), false, number)
+	add("thaw", "Bucket and thaw", "Put the bag into the bath", past(stagePlanned, stageChecked, stageThawing), false, thawWord(b))
+	add("baseline", "Baseline vitals", "Note baseline vitals", cv.hasBaseline(), false, "")
+	add("rate", "Rate", "Plan the rate", cv.ratePlan() != nil, false, "")
+	add("hang", "Check before the set goes in", "Check patient and bag before the set goes in", past(stagePlanned, stageChecked, stageThawing, stageThawed), false, "")
+	add("start", "Start slowly", "Start slowly", b != nil && b.T != nil, false, "")
+	add("run", "Running", "Watch and note", b != nil && b.Stage == stageEnded, false, cv.givenWord())
+}
+
+func (cv *caseView) afterSteps(add adder) {
+	c := cv.C
+	add("after", "Recheck and advice", "Name who rechecks IgG, and leave the advice sheet", len(c.RecheckPlans) > 0, false, cv.recheckWord())
+	add("recheck", "IgG after plasma", "Note the IgG recheck", c.Rechecked(), false, "")
+	add("close", "Outcome", "Close the case with its outcome", !c.Open(), false, enumText(c.Outcome()))
+}
+
+// nextStep picks the one step: what runs comes before what is asked.
+func (cv *caseView) nextStep() *stepView {
+	c := cv.C
+	if c.Running {
+		return cv.step("run")
+	}
+	if b := cv.open(); b != nil && cv.dosePlan() != nil && len(c.Estimates) > 0 {
+		return cv.step(cv.bagStep(b))
+	}
+	for _, st := range cv.Steps {
+		if !st.Done && !st.Optional && !(cv.skips(st.Slug)) {
+			return st
+		}
+	}
+	return cv.Steps[len(cv.Steps)-1]
+}
+
+// skips leaves out steps of a bag when there is none in hand.
+func (cv *caseView) skips(slug string) bool {
+	switch slug {
+	case "bath", "thaw", "baseline", "rate", "hang", "start", "run":
+		return len(cv.Bags) > 0 && cv.open() == nil
+	}
+	return false
+}
+
+// bagStep is the next step with a bag that waits.
+func (cv *caseView) bagStep(b *bagView) string {
+	switch b.Stage {
+	case stagePlanned:
+		return "bath"
+	case stageChecked, stageThawing:
+		return "thaw"
+	case stageThawed:
+		if !cv.hasBaseline() {
+			return "baseline"
+		}
+		if cv.ratePlan() == nil {
+			return "rate"
+		}
+		return "hang"
+	}
+	return "start"
+}
+
+func (cv *caseView) step(slug string) *stepView {
+	for _, st := range cv.Steps {
+		if st.Slug == slug {
+			return st
+		}
+	}
+	return cv.Steps[0]
+}
+
+func (cv *caseView) hasBaseline() bool {
+	return slices.ContainsFunc(cv.C.Vitals, func(x ledger.Vitals) bool { return x.Baseline })
+}
+
+// risky says that this dam's colostrum is not advised: any yes or unknown.
+func (cv *caseView) risky() (risk string) {
+	n := len(cv.C.Risk)
+	if n == 0 {
+		return engine.RiskUnknown
+	}
+	r := cv.C.Risk[n-1]
+	risk = engine.RiskNo
+	for _, a := range []pb.Answer{r.JaundicedFoalBefore, r.PositiveScreen, r.DonkeySire, r.YellowOrRedUrine} {
+		switch a {
+		case pb.Answer_ANSWER_YES:
+			return engine.RiskYes
+		case pb.Answer_ANSWER_UNKNOWN:
+			risk = engine.RiskUnknown
+		}
+	}
+	return risk
+}
+
+func (cv *caseView) riskWord() string {
+	if len(cv.C.Risk) == 0 {
+		return ""
+	}
+	if cv.risky() == engine.RiskNo {
+		return "four times no"
+	}
+	return cv.risky() + ": do not advise this dam's colostrum; ask the vet"
+}
+
+func (cv *caseView) colostrumWord() string {
+	ml := int32(0)
+	for _, c := range cv.C.Colostrum {
+		ml += c.VolumeMl
+	}
+	if ml == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%d mL", ml)
+}
+
+func (cv *caseView) lookWord() string {
+	n := len(cv.C.Exams)
+	if n == 0 {
+		return ""
+	}
+	e := cv.C.Exams[n-1]
+	var parts []string
+	if e.TemperatureDc != nil {
+		parts = append(parts, tenths(*e.TemperatureDc)+" C")
+	}
+	if e.HeartRate != nil {
+		parts = append(parts, fmt.Sprintf("heart %d/min", *e.HeartRate))
+	}
+	if e.BreathingRate != nil {
+		parts = append(parts, fmt.Sprintf("breaths %d/min", *e.BreathingRate))
+	}
+	for _, s := range e.Signs {
+		parts = append(parts, signWords(s))
+	}
+	return strings.Join(parts, ", ")
+}
+
+func signWords(name string) string {
+	for _, s := range engine.Signs() {
+		if s.Name == name {
+			return s.Words
+		}
+	}
+	return plain(name)
+}
+
+func (cv *caseView) referralWord() string {
+	if n := len(cv.C.Referrals); n > 0 {
+		return enumText(cv.C.Referrals[n-1].Answer) + " by " + cv.C.Referrals[n-1].By
+	}
+	return ""
+}
+
+func planWord(p *ledger.Plan) string {
+	if p == nil {
+		return ""
+	}
+	return fmt.Sprintf("%d mL in %s", p.VolumeMl, count(len(p.Bags), "bag"))
+}
+
+func thawWord(b *bagView) string {
+	if b == nil || b.ThawAt.IsZero() {
+		return ""
+	}
+	if b.ThawedAt.IsZero() {
+		return "in the bath since " + b.ThawAt.Format("15:04")
+	}
+	return "thawed by look and feel at " + b.ThawedAt.Format("15:04")
+}
+
+func (cv *caseView) givenWord() string {
+	if cv.C.PlasmaMl == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%d mL given", cv.C.PlasmaMl)
+}
+
+func (cv *caseView) recheckWord() string {
+	if n := len(cv.C.RecheckPlans); n > 0 {
+		return "due " + cv.at(cv.C.RecheckPlans[n-1].DueMs)
+	}
+	return ""
+}
+
+// assess asks the engine what the signs and the IgG mean.
+func (cv *caseView) assess() (engine.AssessResult, error) {
+	in := engine.AssessInput{AgeH: cv.AgeH, Isoerythrolysis: cv.risky()}
+	igg := cv.lastIgg(false)
+	if r, ok := reading(igg); ok {
+		in.IgGReading = r
+		if igg.SampledMs != 0 && cv.C.Patient != nil && cv.C.Patient.BornMs != 0 {
+			h := float64(igg.SampledMs-cv.C.Patient.BornMs) / 3.6e6
+			in.AgeH = &h
+		}
+	} else {
+		in.IgGUnknown = true
+	}
+	for _, e := range cv.C.Exams {
+		for _, s := range e.Signs {
+			if isSign(s) && !slices.Contains(in.Signs, s) {
+				in.Signs = append(in.Signs, s)
+			}
+		}
+		if e.TemperatureDc != nil {
+			t := float64(*e.TemperatureDc) / 10
+			in.TemperatureC = &t
+		}
+	}
+	if !cv.Foal {
+		return engine.AssessResult{}, nil
+	}
+	if in.AgeH == nil {
+		// The signs count at any age; what depends on the age is not shown then.
+		in.AgeH = new(24.0)
+	}
+	return engine.Assess(in)
+}
+
+func isSign(name string) bool {
+	return slices.ContainsFunc(engine.Signs(), func(s engine.Sign) bool { return s.Name == name })
+}

@@ -1,0 +1,92 @@
+package page
+
+import (
+	"net/url"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// toBags takes a new case as far as the accepted plan with its bags.
+func (d *desk) toBags() (id, bag string) {
+	d.t.Helper()
+	d.begin()
+	id = d.foal("Quiet Harbour")
+	at := "/case/" + id
+	require.Equal(d.t, at+"/colostrum", d.fill(at+"/risk", "jaundiced_foal_before", "no", "positive_screen", "no", "donkey_sire", "no", "yellow_or_red_urine", "no"))
+	require.Equal(d.t, at+"/look", d.fill(at+"/colostrum", "source", "dam", "volume_ml", "300", "brix_d", "18,5"))
+	require.Equal(d.t, at+"/weigh", d.fill(at+"/look", "temperature_dc", "38.1", "heart_rate", "96", "breathing_rate", "34"))
+	require.Equal(d.t, at+"/igg", d.fill(at+"/weigh", "weight_g", "50", "method", "scale"))
+	require.Equal(d.t, at+"/dose", d.fill(at+"/igg", "kind", "barn immunoassay", "igg_cg_per_l", "3.5"))
+	dose := at + "/dose?place=" + url.QueryEscape(d.place)
+	page := d.get(dose)
+	bag = regexpBag.FindStringSubmatch(page)[1]
+	require.Equal(d.t, at+"/agree", d.fill(dose, "bags", bag, "volume_ml", "950"))
+	require.Equal(d.t, at+"/bath", d.fill(at+"/agree", "amount_minor", "980", "by", "P. Hollis", "how", "by telephone"))
+	return id, bag
+}
+
+// toRunning goes on until plasma runs.
+func (d *desk) toRunning() (id, bag string) {
+	d.t.Helper()
+	id, bag = d.toBags()
+	at := "/case/" + id
+	require.Equal(d.t, at+"/thaw", d.fill(at+"/bath", append([]string{"bag", bag, "read_batch", "h2207", "read_expiry", "2028-03"}, ticks("batch_and_expiry_match", "label_read", "bag_whole", "no_hold_known", "igg_known_or_waived", "agreement_given")...)...))
+	require.Equal(d.t, at+"/thaw", d.fill(at+"/thaw", "do", "start", "bath_dc", "36", "water_l_x10", "12"))
+	d.clock.Advance(25 * time.Minute)
+	require.Equal(d.t, at+"/baseline", d.fill(at+"/thaw", "do", "thawed", "bag_dc", "33"))
+	require.Equal(d.t, at+"/rate", d.fill(at+"/baseline", "temperature_dc", "38.1", "heart_rate", "96", "breathing_rate", "34"))
+	require.Equal(d.t, at+"/hang", d.fill(at+"/rate?plateau=20&drops=15"))
+	require.Equal(d.t, at+"/start", d.fill(at+"/hang", append([]string{"bag", bag, "bag_dc", "33"}, ticks("patient_confirmed", "same_bag", "fully_thawed", "clear_no_clots", "whole_when_squeezed", "filtered_set", "spare_set", "reaction_card_in_reach", "baseline_vitals")...)...))
+	require.Equal(d.t, at+"/run", d.fill(at+"/start", "gauge", "16", "site", "left jugular"))
+	return id, bag
+}
+
+func ticks(names ...string) []string {
+	var out []string
+	for _, n := range names {
+		out = append(out, n, "yes")
+	}
+	return out
+}
+
+// TestTheWholePath walks one case from the first look to its outcome, always by
+// the one next step that the pages offer.
+func TestTheWholePath(t *testing.T) {
+	d := newDesk(t)
+	id, bag := d.toRunning()
+	at := "/case/" + id
+	page := plainText(d.get(at + "/run"))
+	require.Contains(t, page, "foal of Quiet Harbour (filly, bay, star, near hind sock, box 4)")
+	require.Contains(t, page, "75 mL/h")
+	require.Contains(t, page, "aim at 19 drops/min")
+	require.Contains(t, page, "No step up: the slow start goes on")
+	d.clock.Advance(5 * time.Minute)
+	d.fill(at+"/run", "temperature_dc", "38.2", "heart_rate", "98", "breathing_rate", "36", "given_ml", "6")
+	d.clock.Advance(10 * time.Minute)
+	d.fill(at+"/run", "temperature_dc", "38.1", "heart_rate", "97", "breathing_rate", "35", "given_ml", "19")
+	d.clock.Advance(6 * time.Minute)
+	page = plainText(d.get(at + "/run"))
+	require.Contains(t, page, "Step up to 1000 mL/h (20 mL/kg/h)")
+	require.Contains(t, page, "close to the plan")
+	d.fill(at+"/slower", "ml_per_h", "1000")
+	d.clock.Advance(15 * time.Minute)
+	d.fill(at+"/run", "temperature_dc", "39.3", "heart_rate", "104", "breathing_rate", "38", "given_ml", "260")
+	require.Contains(t, plainText(d.get(at+"/run")), "temperature +1.2 C ALARM")
+	d.clock.Advance(45 * time.Minute)
+	require.Equal(t, at+"/rest", d.fill(at+"/finish", "given_ml", "940"))
+	require.Equal(t, at+"/after", d.fill(at+"/rest", "do", "discard", "volume_ml", "10"))
+	require.Equal(t, at+"/recheck", d.fill(at+"/after", "person", "M. Alder"))
+	d.clock.Advance(24 * time.Hour)
+	d.fill(at+"/recheck", "kind", "barn immunoassay", "igg_cg_per_l", "7.1")
+	require.Contains(t, plainText(d.get(at+"/recheck")), "Share of IgG found")
+	d.fill(at+"/close", "outcome", "well")
+	sheet := plainText(d.get(at + "/sheet"))
+	for _, want := range []string{"3.50 g/L", "7.10 g/L", "940 mL", bagText(bag), "50 kg", "transfusion started"} {
+		require.Contains(t, sheet, want)
+	}
+	for _, p := range []string{"/advice", "/handover", "/later", "/patient", "/run", "/treat", "/vitals.svg", "/vitals.svg?dark=1", "/igg.svg"} {
+		d.get(at + p)
+	}
+}

@@ -1,0 +1,268 @@
+package page
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"thawtrail/internal/engine"
+	"thawtrail/internal/event"
+	"thawtrail/internal/service"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// handoverMore is what stands on the page to photograph.
+type handoverMore struct {
+	*runMore
+	Last   *handoverView
+	Drugs  []string
+	Reacts []string
+	Card   *reactionCard
+}
+
+type handoverView struct{ To, At, Given, Rate, Next, Sitter, Reaction string }
+
+func prepareHandover(v *visit, p *stepPage) error {
+	f := p.Form
+	p.Form = nil
+	if err := prepareRun(v, p); err != nil {
+		return err
+	}
+	cv := p.Case
+	m := &handoverMore{runMore: p.More.(*runMore), Card: cv.reactionCard()}
+	p.More, p.Form = m, f
+	f.Submit = "Hand over"
+	for _, r := range cv.C.Reactions {
+		m.Reacts = append(m.Reacts, cv.at(r.Stamp.AtMs)+": "+strings.Join(r.Signs, ", "))
+	}
+	if n := len(cv.C.Handovers); n > 0 {
+		h := cv.C.Handovers[n-1]
+		m.Last = &handoverView{At: cv.at(h.Stamp.AtMs), Given: intOf(h.GivenMl), Rate: intOf(h.MlPerH), Sitter: h.Sitter, Reaction: "no"}
+		if h.ReactionSeen {
+			m.Last.Reaction = "yes"
+		}
+		if h.NextVitalsMs != 0 {
+			m.Last.Next = cv.at(h.NextVitalsMs)
+		}
+		return cv.look(func(l service.Look) error { m.Last.To = l.Person(h.To); return nil })
+	}
+	return nil
+}
+
+func prepareAfter(_ *visit, p *stepPage) error {
+	p.Form.Submit = "Name the recheck"
+	p.More = p.Case.C.LastEndMs() != 0
+	return nil
+}
+
+// recheckMore sets the IgG after plasma beside the one before.
+type recheckMore struct {
+	Due, Person, Before, After string
+	Share                      string
+	Refusal                    string
+	Expected                   string
+}
+
+func prepareRecheck(_ *visit, p *stepPage) error {
+	cv := p.Case
+	m := &recheckMore{}
+	p.More = m
+	err := cv.look(func(l service.Look) error {
+		if n := len(cv.C.RecheckPlans); n > 0 {
+			m.Due, m.Person = cv.at(cv.C.RecheckPlans[n-1].DueMs), l.Person(cv.C.RecheckPlans[n-1].Person)
+		}
+		if t := cv.lastIgg(false); t != nil {
+			m.Before = l.IggTest(t)
+		}
+		if t := cv.lastIgg(true); t != nil {
+			m.After = l.IggTest(t)
+		}
+		return nil
+	})
+	before, after := cv.lastIgg(false), cv.lastIgg(true)
+	if err != nil || before == nil || after == nil || before.IggCgPerL == nil || after.IggCgPerL == nil {
+		return err
+	}
+	donor := int32(0)
+	for _, b := range cv.Bags {
+		donor = max(donor, b.IggCgPerL)
+	}
+	r, err := engine.Response(engine.ResponseInput{
+		WeightKg: cv.Kg, IgGBeforeGPerL: new(float64(*before.IggCgPerL) / 100), IgGAfterGPerL: new(float64(*after.IggCgPerL) / 100),
+		GivenMl: float64(cv.C.PlasmaMl), DonorIgGGPerL: float64(donor) / 100, AgeH: cv.AgeH,
+	})
+	if err != nil {
+		m.Refusal = err.Error()
+		return nil
+	}
+	p.basis(r.Basis)
+	m.Share = num(r.ShareFound)
+	return nil
+}
+
+// sheetMore is the case sheet: one page to print.
+type sheetMore struct {
+	Opened, State, Client, Phone string
+	IggBefore, IggAfter          string
+	Facts                        []pair
+	Bags                         []sheetBag
+	Vitals                       []vitalsRow
+	Story                        []storyRow
+	Doubts                       []doubtRow
+	HasVitals                    bool
+	Fresh                        string
+	Practice                     string
+}
+
+type pair struct{ Name, Value string }
+
+type sheetBag struct{ Number, Product, Batch, Expiry, Started, Ended, Given string }
+
+// storyRow is one line of a dated list.
+type storyRow struct{ At, What, Who, Where, Marks, Record, Saved string }
+
+// doubtRow is a discrepancy as pages show it.
+type doubtRow struct {
+	Kind, Code, EntityKind, Entity, EntityText, Text, At, HoldReached, Bag string
+	Open                                                                   bool
+	Explanations                                                           []string
+}
+
+func storyRows(in []*pb.TimelineRow) []storyRow {
+	var out []storyRow
+	for _, r := range in {
+		out = append(out, storyRow{clockText(timeOf(r.At)), r.What, r.Who, r.Where, strings.Join(r.Marks, "; "), r.Record, savedWords(r.Saved)})
+	}
+	return out
+}
+
+func doubtRows(in []*pb.DiscrepancyRow) []doubtRow {
+	var out []doubtRow
+	for _, d := range in {
+		row := doubtRow{
+			Kind: plain(d.Kind), Code: d.Kind, EntityText: d.Entity, Text: d.Text, At: clockText(timeOf(d.At)), Open: d.Open,
+			HoldReached: reachedWords(d.HoldReached), Explanations: d.Explanations,
+		}
+		row.EntityKind, row.Entity, _ = strings.Cut(d.Entity, " ")
+		if row.EntityKind == event.KindCase {
+			row.Entity, _, _ = strings.Cut(row.Entity, ",")
+		}
+		if row.EntityKind == event.KindBag {
+			row.Bag = row.Entity
+		}
+		out = append(out, row)
+	}
+	return out
+}
+
+// reachedWords tells whether a hold could have been known, never as blame.
+func reachedWords(code string) string {
+	switch code {
+	case "reached":
+		return "the hold had reached this laptop"
+	case "not_reached":
+		return "the hold had not reached this laptop"
+	case "unknown":
+		return "whether the hold had reached this laptop is unknown"
+	}
+	return ""
+}
+
+func prepareSheet(v *visit, p *stepPage) error {
+	cv := p.Case
+	full, err := v.s.cases.GetCase(v.r.Context(), &pb.GetCaseRequest{Case: cv.ID})
+	if err != nil {
+		return err
+	}
+	m := &sheetMore{State: full.Case.State, Opened: clockText(timeOf(full.Case.OpenedAt)), IggBefore: full.Igg, IggAfter: full.IggRecheck,
+		Story: storyRows(full.Timeline), Doubts: doubtRows(full.Discrepancies), Fresh: full.GetFreshness().GetText()}
+	m.Vitals, _ = cv.vitals()
+	slices.Reverse(m.Vitals)
+	m.HasVitals = len(m.Vitals) > 1
+	p.More = m
+	m.facts(cv)
+	for _, b := range cv.Bags {
+		row := sheetBag{Number: b.Number, Product: b.Product, Batch: b.Batch, Expiry: b.Expiry}
+		if b.T != nil {
+			row.Started, row.Given = cv.at(b.T.FirstMs()), fmt.Sprintf("%d mL", b.T.CountedMl())
+			if ms := b.T.LastMs(); ms != 0 {
+				row.Ended = cv.at(ms)
+			}
+		}
+		m.Bags = append(m.Bags, row)
+	}
+	return cv.look(func(l service.Look) error {
+		if pr := l.Practice(); pr != nil {
+			m.Practice = pr.Name
+		}
+		if cv.C.Patient != nil && cv.C.Patient.Client != "" {
+			m.Client, m.Phone, _ = l.Client(cv.C.Patient.Client)
+		}
+		return nil
+	})
+}
+
+// facts are the lines of the sheet, only those that are known.
+func (m *sheetMore) facts(cv *caseView) {
+	add := func(name, value string) {
+		if value != "" {
+			m.Facts = append(m.Facts, pair{name, value})
+		}
+	}
+	add("Age", cv.patient.Age)
+	add("Weight", cv.Weight)
+	add("Isoerythrolysis risk", cv.riskWord())
+	add("Colostrum", cv.colostrumWord())
+	add("First look", cv.lookWord())
+	add("Referral", cv.referralWord())
+	add("IgG before plasma", m.IggBefore)
+	add("IgG after plasma", m.IggAfter)
+	add("Plan", planWord(cv.dosePlan()))
+	add("Plasma given", fmt.Sprintf("%d mL", cv.C.PlasmaMl))
+	add("By vein in the last 24 h", fmt.Sprintf("%d mL", cv.DayMl))
+	add("Recheck", cv.recheckWord())
+	add("Outcome", enumText(cv.C.Outcome()))
+	for _, r := range cv.C.Reactions {
+		add("Reaction", cv.at(r.Stamp.AtMs)+": "+strings.Join(r.Signs, ", "))
+	}
+}
+
+// adviceMore is the sheet that stays with the client.
+type adviceMore struct{ Given, Ended, Recheck, Person, Practice string }
+
+func prepareAdvice(_ *visit, p *stepPage) error {
+	cv := p.Case
+	m := &adviceMore{Given: fmt.Sprintf("%d mL", cv.C.PlasmaMl)}
+	p.More = m
+	if ms := cv.C.LastEndMs(); ms != 0 {
+		m.Ended = cv.at(ms)
+	}
+	return cv.look(func(l service.Look) error {
+		if pr := l.Practice(); pr != nil {
+			m.Practice = pr.Name
+		}
+		if n := len(cv.C.RecheckPlans); n > 0 {
+			m.Recheck, m.Person = cv.at(cv.C.RecheckPlans[n-1].DueMs), l.Person(cv.C.RecheckPlans[n-1].Person)
+		}
+		return nil
+	})
+}
+
+// laterEvents are what is entered afterwards, in the order of a night.
+var laterEvents = []string{
+	"patient_examined", "patient_weighed", "risk_asked", "colostrum_given", "igg_tested", "referral_offered", "estimate_agreed",
+	"bath_checked", "thaw_started", "bath_measured", "bag_thawed", "hang_checked", "catheter_placed", "set_attached",
+	"transfusion_started", "rate_set", "vitals_noted", "fluid_given", "reaction_noted", "drug_given", "clamped", "resumed",
+	"stopped", "finished", "catheter_removed", "bag_discarded", "bag_kept_back", "recheck_planned", "igg_rechecked", "adverse_event_considered", "adverse_event_reported", "case_closed",
+}
+
+func prepareLater(_ *visit, p *stepPage) error {
+	var out []pair
+	for _, name := range laterEvents {
+		if spec := specOf(name); spec != nil {
+			out = append(out, pair{"/write/" + name + "?later=1&case=" + p.Case.ID, spec.Rule.GetShort()})
+		}
+	}
+	p.More = out
+	return nil
+}

@@ -1,0 +1,314 @@
+package page
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"net/http"
+	"slices"
+	"strconv"
+
+	"google.golang.org/protobuf/proto"
+
+	"thawtrail/internal/caution"
+	"thawtrail/internal/engine"
+	"thawtrail/internal/event"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/service"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// doseMore is what the dose page shows beside its form.
+type doseMore struct {
+	Missing []string // steps that have to come first
+	Plasmas []plasma
+	Plasma  *plasma
+	Refusal string
+	Result  *doseResult
+	Places  []option
+	Place   string
+	Need    string
+	Chosen  []string // why these bags
+	WasteMl int32
+	Empty   bool // nothing fits at the place
+	Fresh   string
+}
+
+// plasma is a product in stock that goes into a vein.
+type plasma struct {
+	ID, Name string
+	BagMl    int32
+	IggCg    int32
+	Igg      string
+	Bags     int
+	Words    string // the label's own words on dose
+}
+
+// doseResult is the dose in words, ready to be read aloud.
+type doseResult struct {
+	BagsNow, BagsTotal               int
+	Lacking, Volume, PerKg           string
+	NowMl, NowRise, NowIgg           string
+	TotalMl, TotalIgg                string
+	FewerMl, FewerIgg                string
+	Ceiling, Day                     string
+	HasFewer, MoreThanNow, HasRanges bool
+}
+
+func prepareDose(v *visit, p *stepPage) error {
+	cv := p.Case
+	m := &doseMore{}
+	p.More = m
+	if cv.Kg == 0 {
+		m.Missing = append(m.Missing, "weigh")
+	}
+	if cv.Foal && cv.lastIgg(false) == nil {
+		m.Missing = append(m.Missing, "igg")
+	}
+	if len(m.Missing) > 0 {
+		return nil
+	}
+	if err := cv.look(func(l service.Look) error { m.Fresh = l.Freshness(); return m.inStock(l) }); err != nil {
+		return err
+	}
+	q := v.r.URL.Query()
+	m.choosePlasma(q.Get("plasma"))
+	need, inputs, result := 0, "", ""
+	if m.Plasma != nil && cv.Foal {
+		in := cv.doseInput(m.Plasma)
+		r, err := engine.Dose(in)
+		if err != nil {
+			m.Refusal = err.Error()
+			return nil
+		}
+		p.basis(r.Basis)
+		m.Result = doseWords(r)
+		need = doseNeed(r, m.Plasma.BagMl)
+		inputs, result = asJSON(in, 8000), asJSON(r, 16000)
+		defer func() { askReasons(v, p, r.Cautions) }()
+	}
+	if text := q.Get("need"); text != "" {
+		if n, err := strconv.Atoi(text); err == nil {
+			need = n
+		}
+	}
+	if err := m.chooseBags(v, p, q.Get("place"), need); err != nil {
+		return err
+	}
+	versions := []string{engine.Version}
+	if m.Plasma != nil {
+		versions = append(versions, "card "+m.Plasma.ID)
+	}
+	p.Form.amend = func(msg proto.Message) {
+		plan := msg.(*pb.PlanAccepted)
+		plan.Inputs, plan.Result, plan.Versions = inputs, result, versions
+	}
+	return nil
+}
+
+// askReasons asks for the reason of a caution that takes one, before the plan is
+// accepted.
+func askReasons(v *visit, p *stepPage, raised []caution.Raised) {
+	if p.Form == nil || v.r.Method != http.MethodPost {
+		return
+	}
+	for _, c := range raised {
+		if c.Level == caution.Reason && v.r.PostForm.Get("override."+c.Code) == "" {
+			p.Form.Override = &override{Code: c.Code, Text: c.Text}
+		}
+	}
+}
+
+// inStock adds up what is in stock and goes into a vein.
+func (m *doseMore) inStock(l service.Look) error {
+	keys, err := l.Find(ledger.TermStock)
+	if err != nil {
+		return err
+	}
+	by := map[string]*plasma{}
+	places := map[string]int{}
+	for _, k := range keys {
+		bag, err := l.Bag(k.ID)
+		if err != nil || bag == nil || bag.Label == nil {
+			continue
+		}
+		pl, ok := by[bag.Label.Product]
+		if !ok {
+			if pl, err = newPlasma(l, bag); err != nil {
+				return err
+			}
+			by[bag.Label.Product] = pl
+		}
+		if pl == nil {
+			continue
+		}
+		pl.Bags++
+		places[bag.Place]++
+	}
+	for _, pl := range by {
+		if pl != nil {
+			m.Plasmas = append(m.Plasmas, *pl)
+		}
+	}
+	slices.SortFunc(m.Plasmas, func(a, b plasma) int { return compareText(a.Name, b.Name) })
+	for id, n := range places {
+		m.Places = append(m.Places, option{Value: id, Label: l.Name(event.KindPlace, id) + ", " + count(n, "bag")})
+	}
+	slices.SortFunc(m.Places, func(a, b option) int { return compareText(a.Label, b.Label) })
+	return nil
+}
+
+// newPlasma describes a product by its card; nil when it does not go into a vein.
+func newPlasma(l service.Look, bag *ledger.Bag) (*plasma, error) {
+	card, err := l.Card(bag.Label.Product)
+	if err != nil || card != nil && card.Route == pb.ProductRoute_PRODUCT_ROUTE_MOUTH {
+		return nil, err
+	}
+	pl := &plasma{ID: bag.Label.Product, Name: l.Name(event.KindProduct, bag.Label.Product), BagMl: bag.Label.VolumeMl}
+	if card != nil {
+		pl.Words = card.Dose
+		if card.LeastIggCgPerL != nil {
+			pl.IggCg, pl.Igg = *card.LeastIggCgPerL, l.Igg(*card.LeastIggCgPerL)+" at least, by the label"
+		}
+	}
+	if bag.Label.IggCgPerL != nil {
+		pl.IggCg, pl.Igg = *bag.Label.IggCgPerL, l.Igg(*bag.Label.IggCgPerL)+", measured of batch "+bag.Label.Batch
+	}
+	return pl, nil
+}
+
+func (m *doseMore) choosePlasma(id string) {
+	for i := range m.Plasmas {
+		if m.Plasmas[i].ID == id || len(m.Plasmas) == 1 {
+			m.Plasma = &m.Plasmas[i]
+		}
+	}
+}
+
+func (cv *caseView) doseInput(pl *plasma) engine.DoseInput {
+	r, _ := reading(cv.lastIgg(false))
+	in := engine.DoseInput{
+		WeightKg: cv.WeightKg, IgGReading: r, AgeH: cv.AgeH,
+		BagMl: new(float64(pl.BagMl)), Given24hMl: new(float64(cv.DayMl)),
+	}
+	if pl.IggCg > 0 {
+		donor := engine.Exactly(float64(pl.IggCg) / 100)
+		in.DonorIgGGPerL = &donor
+	}
+	if p := cv.Protocol; p != nil && p.TargetIggCgPerL != nil {
+		in.TargetGPerL = new(float64(*p.TargetIggCgPerL) / 100)
+	}
+	return in
+}
+
+func doseWords(r engine.DoseResult) *doseResult {
+	d := &doseResult{
+		Lacking: span(r.IgGLackingG, num, "g"), Volume: span(r.VolumeMl, whole, "mL"), PerKg: span(r.VolumeMlPerKg, num, "mL/kg"),
+		Ceiling: whole(r.CeilingMl) + " mL",
+	}
+	if b := r.Bags; b != nil {
+		d.BagsNow, d.BagsTotal, d.MoreThanNow = b.BagsNow, b.BagsTotal, b.BagsTotal > b.BagsNow
+		d.NowMl, d.TotalMl = whole(b.Now.VolumeMl)+" mL", whole(b.Total.VolumeMl)+" mL"
+		d.NowIgg, d.TotalIgg = iggSpan(b.Now.ExpectedIgGGPerL), iggSpan(b.Total.ExpectedIgGGPerL)
+		if b.OneFewer != nil && b.OneFewer.Bags > 0 {
+			d.HasFewer, d.FewerMl, d.FewerIgg = true, whole(b.OneFewer.VolumeMl)+" mL", iggSpan(b.OneFewer.ExpectedIgGGPerL)
+		}
+	}
+	return d
+}
+
+func iggSpan(r *engine.Range) string {
+	if r == nil {
+		return ""
+	}
+	return span(*r, num, "g/L")
+}
+
+// doseNeed is what to look for in stock: the bags of now, whole.
+func doseNeed(r engine.DoseResult, bagMl int32) int {
+	if r.Bags != nil && r.Bags.BagsNow > 0 {
+		return int(math.Round(r.Bags.Now.VolumeMl))
+	}
+	return int(bagMl)
+}
+
+// chooseBags lets the engine choose at a place, and makes the form that accepts.
+func (m *doseMore) chooseBags(v *visit, p *stepPage, place string, need int) (err error) {
+	if p.Form, err = v.newForm("plan_accepted", "bags", "volume_ml"); err != nil {
+		return err
+	}
+	p.Form.Submit = "Accept this plan"
+	p.Form.set("case", p.Case.ID).set("plan", "dose")
+	bags := p.Form.input("bags")
+	bags.Kind, bags.Label, bags.Hint, bags.Required = kindTicks, "Bags to take", "", true
+	volume := p.Form.input("volume_ml")
+	volume.Label, volume.Hint = "Volume to give", "the sum of the bags, or less"
+	if need > 0 {
+		m.Need = strconv.Itoa(need)
+	}
+	for _, o := range m.Places {
+		if o.Value == place {
+			m.Place = place
+		}
+	}
+	if m.Place == "" || need <= 0 {
+		return nil
+	}
+	out, err := v.s.stock.ChooseBags(v.r.Context(), &pb.ChooseBagsRequest{Case: p.Case.ID, NeedMl: int32(need), Place: m.Place})
+	if ref, ok := service.Refusal(err); ok {
+		m.Refusal = ref.Error()
+		return nil
+	} else if err != nil {
+		return err
+	}
+	m.Chosen, m.WasteMl, m.Empty = out.Steps, out.WasteMl, len(out.Bags) == 0
+	p.Cautions = append(p.Cautions, cautionViews(out.Cautions)...)
+	sum := int32(0)
+	for _, b := range out.Bags {
+		sum += b.VolumeMl
+		label := fmt.Sprintf("%s: %s, batch %s, expiry %s, %d mL, %s", bagText(b.Bag), b.Product, b.Batch, b.Expiry, b.VolumeMl, plain(b.State))
+		bags.Options = append(bags.Options, option{Value: b.Bag, Label: label, Checked: v.r.Method == http.MethodGet})
+	}
+	volume.Value = strconv.Itoa(int(min(sum, int32(need))))
+	return nil
+}
+
+// postDose accepts the plan as it was shown.
+func postDose(v *visit, p *stepPage) (string, error) {
+	if p.Form == nil {
+		return "", refusal.Conflict("plan", "", "a weight and an IgG first")
+	}
+	ask := p.Form.Override
+	if ask != nil {
+		_ = p.Form.fill((&pb.PlanAccepted{}).ProtoReflect()) // only to keep what was typed
+		return "", nil
+	}
+	out, ok, err := p.Form.post()
+	if err != nil || !ok {
+		return "", err
+	}
+	v.saved(out)
+	return v.nextOf(p.Case.ID)
+}
+
+// asJSON is what was shown, as the record keeps it.
+func asJSON(v any, most int) string {
+	raw, err := json.Marshal(v)
+	if err != nil || len(raw) > most {
+		return ""
+	}
+	return string(raw)
+}
+
+func compareText(a, b string) int {
+	switch {
+	case a < b:
+		return -1
+	case a > b:
+		return 1
+	}
+	return 0
+}
+
+func recordRequest(id string) *pb.GetRecordRequest { return &pb.GetRecordRequest{Record: id} }

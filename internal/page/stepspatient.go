@@ -1,0 +1,231 @@
+package page
+
+import (
+	"fmt"
+	"math"
+	"net/http"
+	"strings"
+
+	"google.golang.org/protobuf/proto"
+
+	"thawtrail/internal/caution"
+	"thawtrail/internal/engine"
+	"thawtrail/internal/label"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/service"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// openCase serves the first page of the path: who the patient is.
+func (s *Site) openCase(v *visit) error {
+	f, err := v.newForm("case_opened", "kind", "dam_name", "dam_chip", "patient_name", "patient_chip", "sex", "colour", "markings", "box", "yard",
+		"born_at", "twin", "neck_band", "gestation_d", "dam_ueln", "client", "clock_checked")
+	if err != nil {
+		return err
+	}
+	f.Submit = "Open the case"
+	if v.r.Method == http.MethodPost {
+		out, ok, err := f.post()
+		if err != nil {
+			return err
+		}
+		if ok {
+			v.saved(out)
+			id, err := v.caseMade(out.Made, out.Record)
+			if err != nil {
+				return err
+			}
+			to, err := v.nextOf(id)
+			if err != nil {
+				return err
+			}
+			return v.redirect(to)
+		}
+		v.code = http.StatusUnprocessableEntity
+	}
+	return v.render("open", "New case", "barn", map[string]any{"Form": f, "Clock": v.clockNow()})
+}
+
+// caseMade is the case that an opening made, also when it was sent twice.
+func (v *visit) caseMade(made []string, record string) (string, error) {
+	if len(made) > 0 {
+		return made[0], nil
+	}
+	full, err := v.s.audit.GetRecord(v.r.Context(), recordRequest(record))
+	if err != nil {
+		return "", err
+	}
+	for _, e := range full.Entities {
+		if id, ok := strings.CutPrefix(e, "case/"); ok {
+			return id, nil
+		}
+	}
+	return "", errNowhere
+}
+
+// clockNow is what this machine's clock says, to compare with a watch.
+func (v *visit) clockNow() string {
+	c := v.clock()
+	return v.now.In(c.Zone).Format("15:04:05 on Monday 2 Jan 2006")
+}
+
+// caution shows cautions of the engine: at most three, the gravest first.
+func (p *stepPage) cautions(raised []caution.Raised) {
+	p.Cautions, p.MoreCautions = first3(cautionViews(service.Cautions(raised)))
+}
+
+func (p *stepPage) basis(b engine.Basis) {
+	p.cautions(b.Cautions)
+	p.Sums = &sums{b.Steps, b.Sources, b.Versions}
+}
+
+// prepareAssess shows what the signs say before colostrum.
+func prepareAssess(_ *visit, p *stepPage) error {
+	r, err := p.Case.assess()
+	if err == nil {
+		p.basis(r.Basis)
+	}
+	p.More = map[string]any{"Risk": p.Case.risky(), "Window": plain(r.ColostrumWindow), "AgeKnown": p.Case.AgeH != nil}
+	return nil // an age out of the table's range leaves the page without advice
+}
+
+func prepareReferral(_ *visit, p *stepPage) error {
+	r, err := p.Case.assess()
+	if err != nil {
+		r = engine.AssessResult{}
+	}
+	p.More = r.Because
+	p.Form.Submit = "Save the answer"
+	p.Form.amend = func(m proto.Message) {
+		m.(*pb.ReferralOffered).Reasons = r.Because
+	}
+	return nil
+}
+
+// prepareWeigh turns a girth in the address into a weight with its range.
+func prepareWeigh(v *visit, p *stepPage) error {
+	text := v.r.URL.Query().Get("girth")
+	more := map[string]any{"Girth": text}
+	p.More = more
+	if text == "" {
+		return nil
+	}
+	cm, err := label.ParseDecimal("girth_cm", text)
+	if err != nil {
+		more["Error"] = err.Error()
+		return nil
+	}
+	kind := engine.WeighAdult
+	if p.Case.Foal {
+		kind = engine.WeighFoal
+	}
+	r, err := engine.Weigh(engine.WeighInput{Kind: kind, GirthCm: cm, AgeH: p.Case.AgeH})
+	if err != nil {
+		more["Error"] = err.Error()
+		return nil
+	}
+	p.basis(r.Basis)
+	more["Result"] = span(r.WeightKg, num, "kg")
+	if v.r.Method == http.MethodGet {
+		p.Form.input("weight_g").Value = num(math.Round(r.WeightKg.Mid*10) / 10)
+		p.Form.input("low_g").Value = num(math.Round(r.WeightKg.Low*10) / 10)
+		p.Form.input("high_g").Value = num(math.Round(r.WeightKg.High*10) / 10)
+		p.Form.input("girth_mm").Value = text
+		p.Form.input("method").keep([]string{"tape"})
+		p.Form.input("girth_mm").Value = text
+	}
+	return nil
+}
+
+// prepareBaseline marks the look as the one that alarms compare with.
+func prepareBaseline(_ *visit, p *stepPage) error {
+	p.Form.preset["baseline"] = "yes"
+	return nil
+}
+
+// vitalsRow is one look at the patient as tables show it.
+type vitalsRow struct {
+	At, Temp, Heart, Breaths, Given, Text string
+	Change                                string
+	Baseline, Alarm                       bool
+}
+
+// vitals are the looks with their change from the patient's own baseline, the
+// newest first.
+func (cv *caseView) vitals() (rows []vitalsRow, alarm string) {
+	base := cv.baseline()
+	for i := range cv.C.Vitals {
+		x := &cv.C.Vitals[i]
+		row := vitalsRow{
+			At: cv.at(x.Stamp.AtMs), Temp: tenthsOf(x.TemperatureDc), Heart: intOf(x.HeartRate), Breaths: intOf(x.BreathingRate),
+			Given: intOf(x.GivenMl), Text: x.Text, Baseline: x == base,
+		}
+		if base != nil && x != base {
+			row.Change, row.Alarm = cv.change(base.TemperatureDc, x.TemperatureDc, base.HeartRate, x.HeartRate, base.BreathingRate, x.BreathingRate)
+		}
+		if row.Alarm {
+			alarm = row.Change
+		} else if row.Change != "" {
+			alarm = ""
+		}
+		rows = append([]vitalsRow{row}, rows...)
+	}
+	return rows, alarm
+}
+
+// Rises over the patient's own baseline that raise an alarm where the practice's
+// protocol says nothing: 1 C as for febrile reactions (Rubio-Martinez &
+// Hendrickson (eds), Complications in Equine Surgery, ch. 6); the rates are ours.
+const (
+	riseTempDc      = 10
+	riseHeart       = 20
+	riseBreaths     = 15
+	alarmWord       = "ALARM"
+	changeSeparator = ", "
+)
+
+// change tells the change from the baseline, with the word ALARM where a limit of
+// the practice is passed.
+func (cv *caseView) change(t0, t, h0, h, b0, b *int32) (text string, alarm bool) {
+	heart, breaths := int32(riseHeart), int32(riseBreaths)
+	if p := cv.Protocol; p != nil {
+		if p.HeartRateRise != nil {
+			heart = *p.HeartRateRise
+		}
+		if p.BreathingRateRise != nil {
+			breaths = *p.BreathingRateRise
+		}
+	}
+	var parts []string
+	add := func(name, unit string, from, to *int32, limit int32, scale float64) {
+		if from == nil || to == nil {
+			return
+		}
+		d := *to - *from
+		part := fmt.Sprintf("%s %+g%s", name, float64(d)/scale, unit)
+		if d >= limit {
+			alarm = true
+			part += " " + alarmWord
+		}
+		parts = append(parts, part)
+	}
+	add("temperature", " C", t0, t, riseTempDc, 10)
+	add("heart", "/min", h0, h, heart, 1)
+	add("breaths", "/min", b0, b, breaths, 1)
+	return strings.Join(parts, changeSeparator), alarm
+}
+
+// baseline is the look that alarms compare with: the last one marked so before
+// plasma, else the first of all.
+func (cv *caseView) baseline() *ledger.Vitals {
+	var marked *ledger.Vitals
+	for i := range cv.C.Vitals {
+		if cv.C.Vitals[i].Baseline {
+			marked = &cv.C.Vitals[i]
+		}
+	}
+	if marked == nil && len(cv.C.Vitals) > 0 {
+		marked = &cv.C.Vitals[0]
+	}
+	return marked
+}

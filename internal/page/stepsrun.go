@@ -1,0 +1,468 @@
+package page
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	"thawtrail/internal/engine"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/service"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// runMore is the running sheet.
+type runMore struct {
+	Bag                      *bagView
+	StartedMs                int64
+	Started                  string
+	SlowEndMs                int64
+	SlowEnd                  string
+	Slow                     bool // the slow start is not over
+	RateMlPerH               int32
+	RateAt                   string
+	Drops                    string // wanted drops/min of this stage
+	DropsPerMl               string
+	PlanMl, GivenMl, GivenAt string
+	Behind                   string // given against the plan in words
+	LeftMl                   string
+	Marks                    []markRow
+	VitalsDueMs              int64
+	VitalsDue                string
+	Vitals                   []vitalsRow
+	Alarm                    string
+	PlateauMlPerH            int32
+	PlateauPerKg             string
+	StepUpNow                bool // the slow start is over, vitals are noted, the rate is still slow
+	StepUpWaits              string
+	SetChangeMs              int64
+	SetChange                string
+	RequestID                string
+	Waiting                  *bagView // a next bag to prepare
+	Kg                       string
+	Handover                 *ledger.Handover
+	RateForm                 *form
+}
+
+type markRow struct {
+	AtMs  int64
+	At    string
+	Given string
+	Left  string
+	Past  bool
+}
+
+// setHours is how long one set is used (ours, on the cautious side of the bag's
+// four hours after it was entered).
+const setHours = 4 * time.Hour
+
+func prepareRun(v *visit, p *stepPage) (err error) {
+	cv := p.Case
+	m := &runMore{RequestID: newRequestID(), Waiting: cv.waiting(), Kg: num(cv.Kg)}
+	p.More = m
+	if m.RateForm, err = v.newForm("rate_set", "ml_per_h", "drops_per_min"); err != nil {
+		return err
+	}
+	m.RateForm.ID = "rate"
+	m.RateForm.Action = "/case/" + cv.ID + "/slower"
+	b := cv.open()
+	if b == nil || b.T == nil || !b.T.Running {
+		return nil
+	}
+	m.Bag = b
+	start := time.UnixMilli(b.T.FirstMs()).In(cv.Zone)
+	m.StartedMs, m.Started = start.UnixMilli(), start.Format("15:04")
+	change := start.Add(setHours)
+	m.SetChangeMs, m.SetChange = change.UnixMilli(), change.Format("15:04")
+	m.Vitals, m.Alarm = cv.vitals()
+	m.rates(cv, b)
+	m.due(cv, start)
+	m.against(cv, b, start)
+	if n := len(cv.C.Handovers); n > 0 {
+		m.Handover = &cv.C.Handovers[n-1]
+	}
+	if p.Form != nil {
+		p.Form.Submit = "Note vitals"
+	}
+	return nil
+}
+
+// rates finds the rate that is set, and what the plan says to set.
+func (m *runMore) rates(cv *caseView, b *bagView) {
+	for _, r := range cv.C.Rates {
+		if r.Bag == "" || r.Bag == b.ID {
+			m.RateMlPerH, m.RateAt, m.Slow = r.MlPerH, cv.at(r.Stamp.AtMs), r.SlowStage
+		}
+	}
+	plan := cv.ratePlan()
+	r, ok := cv.drip(b)
+	if !ok {
+		return
+	}
+	m.PlateauMlPerH, m.PlateauPerKg = *plan.PlateauMlPerH, num(r.PlateauMlPerKgPerH)
+	if plan.DropsPerMl != nil {
+		m.DropsPerMl = strconv.Itoa(int(*plan.DropsPerMl))
+		m.Drops = whole(float64(m.RateMlPerH) / 60 * float64(*plan.DropsPerMl))
+	}
+	start := time.UnixMilli(m.StartedMs)
+	slowEnd := start.Add(time.Duration(r.Stages[0].ToMin * float64(time.Minute))).In(cv.Zone)
+	m.SlowEndMs, m.SlowEnd = slowEnd.UnixMilli(), slowEnd.Format("15:04")
+	for _, k := range r.Marks {
+		at := start.Add(time.Duration(k.AtMin * float64(time.Minute))).In(cv.Zone)
+		m.Marks = append(m.Marks, markRow{at.UnixMilli(), at.Format("15:04"), whole(k.GivenMl), whole(k.LeftMl), !at.After(cv.Now)})
+	}
+	m.stepUp(cv, slowEnd)
+}
+
+// stepUp allows the plateau when the slow start is over and vitals were noted in
+// its last minutes. No step up without vitals.
+func (m *runMore) stepUp(cv *caseView, slowEnd time.Time) {
+	if !m.Slow {
+		return
+	}
+	fresh := slices.ContainsFunc(cv.C.Vitals, func(x ledger.Vitals) bool {
+		return !x.Baseline && cv.Now.Sub(time.UnixMilli(x.Stamp.AtMs)) <= 10*time.Minute
+	})
+	switch {
+	case cv.Now.Before(slowEnd):
+		m.StepUpWaits = "the slow start goes on until " + m.SlowEnd
+	case !fresh:
+		m.StepUpWaits = "note vitals first: none in the last 10 minutes"
+	default:
+		m.StepUpNow = true
+	}
+}
+
+// due is when the next vitals are due.
+func (m *runMore) due(cv *caseView, start time.Time) {
+	last := start
+	for _, x := range cv.C.Vitals {
+		if at := time.UnixMilli(x.Stamp.AtMs); at.After(last) {
+			last = at
+		}
+	}
+	due := last.Add(service.VitalsDue(last.Sub(start))).In(cv.Zone)
+	m.VitalsDueMs, m.VitalsDue = due.UnixMilli(), due.Format("15:04")
+}
+
+// against compares what was given with the plan at the moment it was read.
+func (m *runMore) against(cv *caseView, b *bagView, start time.Time) {
+	var at time.Time
+	ml := int32(-1)
+	for _, x := range cv.C.Vitals {
+		if x.GivenMl != nil && x.Stamp.AtMs >= start.UnixMilli() {
+			ml, at = *x.GivenMl, time.UnixMilli(x.Stamp.AtMs).In(cv.Zone)
+		}
+	}
+	for _, x := range cv.C.Flows {
+		if x.GivenMl != nil && x.Stamp.AtMs > at.UnixMilli() && (x.Bag == b.ID || x.Bag == "") {
+			ml, at = *x.GivenMl, time.UnixMilli(x.Stamp.AtMs).In(cv.Zone)
+		}
+	}
+	r, ok := cv.drip(b)
+	if ok {
+		m.PlanMl = whole(plannedMl(r, cv.Now.Sub(start).Minutes()))
+	}
+	if ml < 0 {
+		return
+	}
+	m.GivenMl, m.GivenAt, m.LeftMl = fmt.Sprint(ml), at.Format("15:04"), fmt.Sprint(max(0, b.VolumeMl-ml))
+	if !ok {
+		return
+	}
+	planned := plannedMl(r, at.Sub(start).Minutes())
+	switch d := float64(ml) - planned; {
+	case d > 25 && d > planned/4:
+		m.Behind = "faster than the plan by " + whole(d) + " mL: turn the clamp down and look at the foal"
+	case d < -25 && -d > planned/4:
+		m.Behind = "slower than the plan by " + whole(-d) + " mL: look at catheter, height and filter"
+	default:
+		m.Behind = "close to the plan"
+	}
+}
+
+// plannedMl is what the plan has given after some minutes.
+func plannedMl(r engine.DripResult, min float64) float64 {
+	sum := 0.0
+	for _, s := range r.Stages {
+		if min <= s.FromMin || s.ToMin <= s.FromMin {
+			continue
+		}
+		sum += s.VolumeMl * (minOf(min, s.ToMin) - s.FromMin) / (s.ToMin - s.FromMin)
+	}
+	return sum
+}
+
+func minOf(a, b float64) float64 {
+	if a < b {
+		return a
+	}
+	return b
+}
+
+// slowerMore offers rates below the one that is set.
+type slowerMore struct {
+	Now      int32
+	Options  []option
+	RateForm *form
+}
+
+func prepareSlower(v *visit, p *stepPage) (err error) {
+	m := &slowerMore{}
+	p.More = m
+	for _, r := range p.Case.C.Rates {
+		m.Now = r.MlPerH
+	}
+	if m.Now > 1 {
+		m.Options = append(m.Options, option{Value: fmt.Sprint(m.Now / 2), Label: fmt.Sprintf("Half: %d mL/h", m.Now/2)})
+	}
+	if b := p.Case.open(); b != nil {
+		if slow, ok := p.Case.slow(b); ok && int32(slow.MlPerH) < m.Now {
+			m.Options = append(m.Options, option{Value: whole(slow.MlPerH), Label: "As at the slow start: " + whole(slow.MlPerH) + " mL/h"})
+		}
+	}
+	if m.RateForm, err = v.newForm("rate_set", "ml_per_h", "drops_per_min"); err != nil {
+		return err
+	}
+	m.RateForm.set("case", p.Case.ID)
+	m.RateForm.Submit = "Note this rate"
+	m.RateForm.amend = func(msg proto.Message) {
+		msg.(*pb.RateSet).SlowStage = v.r.PostForm.Get("slow") == "yes"
+	}
+	return nil
+}
+
+// postSlower notes a rate: slower, the plateau, or what drops against the clock
+// gave.
+func postSlower(v *visit, p *stepPage) (string, error) {
+	m := p.More.(*slowerMore)
+	out, ok, err := m.RateForm.post()
+	if err != nil || !ok {
+		return "", err
+	}
+	v.saved(out)
+	return "/case/" + p.Case.ID + "/run", nil
+}
+
+// postClamp notes the clamp shut, or open again.
+func postClamp(v *visit, p *stepPage) (string, error) {
+	name, to := "clamped", "/clamp"
+	if v.r.PostForm.Get("do") == "resume" {
+		name, to = "resumed", "/run"
+	}
+	out, err := v.write("", name, &pb.FlowChanged{Case: p.Case.ID, Reason: v.r.PostForm.Get("reason"), GivenMl: wholeTyped(v.r.PostForm.Get("given_ml"))})
+	if err != nil {
+		return "", err
+	}
+	v.saved(out)
+	return "/case/" + p.Case.ID + to, nil
+}
+
+// wholeTyped reads a whole number, or nothing.
+func wholeTyped(text string) *int32 {
+	n, err := strconv.ParseInt(strings.TrimSpace(text), 10, 32)
+	if err != nil {
+		return nil
+	}
+	return new(int32(n))
+}
+
+// treatMore is the page of a reaction. It never waits for a record.
+type treatMore struct {
+	Bag       *bagView
+	Card      *reactionCard
+	Clamped   bool
+	Trouble   string // when the clamp could not be noted
+	RequestID string
+	Reaction  *form
+	Stop      *form
+	Keep      *form
+	Drugs     []string // given so far
+	Reactions []string
+	Stopped   bool
+}
+
+func prepareTreat(v *visit, p *stepPage) (err error) {
+	cv := p.Case
+	m := &treatMore{Card: cv.reactionCard(), RequestID: newRequestID(), Clamped: cv.C.Clamped}
+	p.More = m
+	m.Bag = cv.open()
+	if m.Bag == nil || m.Bag.T == nil {
+		m.Bag = cv.lastRun()
+	}
+	m.Stopped = m.Bag != nil && m.Bag.T != nil && !m.Bag.T.Running
+	for _, d := range cv.C.Drugs {
+		m.Drugs = append(m.Drugs, fmt.Sprintf("%s: %s %s mg of %s mg/mL, %s", cv.at(d.Stamp.AtMs), d.Drug, num(float64(d.DoseUg)/1000), num(float64(d.StrengthUgPerMl)/1000), d.Route))
+	}
+	for _, r := range cv.C.Reactions {
+		m.Reactions = append(m.Reactions, cv.at(r.Stamp.AtMs)+": "+strings.Join(r.Signs, ", "))
+	}
+	if m.Reaction, err = v.newForm("reaction_noted", "signs", "grave"); err != nil {
+		return err
+	}
+	m.Reaction.set("case", cv.ID).Submit = "Note the reaction"
+	if m.Bag == nil {
+		return nil
+	}
+	if m.Stop, err = v.newForm("stopped", "given_ml", "reason"); err != nil {
+		return err
+	}
+	m.Stop.set("case", cv.ID).set("bag", m.Bag.ID).Submit = "Stop this bag"
+	if m.Keep, err = v.newForm("bag_kept_back", "reason"); err != nil {
+		return err
+	}
+	m.Keep.set("bag", m.Bag.ID).Submit = "Bag and set are kept back"
+	if m.Keep.input("reason").Value == "" {
+		m.Keep.input("reason").Value = "reaction"
+	}
+	return nil
+}
+
+// lastRun is the bag that was started last.
+func (cv *caseView) lastRun() *bagView {
+	n := len(cv.C.Transfusions)
+	if n == 0 {
+		return nil
+	}
+	return cv.find(cv.C.Transfusions[n-1].Bag)
+}
+
+// postTreat notes what was done. The page is shown even when nothing can be
+// written: treating comes first.
+func postTreat(v *visit, p *stepPage) (string, error) {
+	m := p.More.(*treatMore)
+	here := "/case/" + p.Case.ID + "/treat"
+	switch do := v.r.PostForm.Get("do"); do {
+	case "reaction":
+		return v.postOne(m.Reaction, here)
+	case "stop":
+		return v.postOne(m.Stop, here)
+	case "keep":
+		return v.postOne(m.Keep, here)
+	case "drug":
+		return v.giveDrug(p, m, here)
+	default:
+		if m.Clamped || !p.Case.C.Running {
+			return here, nil
+		}
+		if _, err := v.write("", "clamped", &pb.FlowChanged{Case: p.Case.ID, Reason: "stop and treat"}); err != nil {
+			m.Trouble = "The clamp could not be noted (" + err.Error() + "). Treat now, write later."
+			return "", nil
+		}
+		return here, nil
+	}
+}
+
+func (v *visit) postOne(f *form, to string) (string, error) {
+	if f == nil {
+		return "", errNowhere
+	}
+	out, ok, err := f.post()
+	if err != nil || !ok {
+		return "", err
+	}
+	v.saved(out)
+	return to, nil
+}
+
+// giveDrug notes one line of the card as given now, as it was reckoned here.
+func (v *visit) giveDrug(p *stepPage, m *treatMore, here string) (string, error) {
+	i, err := strconv.Atoi(v.r.PostForm.Get("line"))
+	if err != nil || m.Card == nil || i < 0 || i >= len(m.Card.Lines) || m.Card.Lines[i].doseUg == 0 {
+		return "", refusal.Conflict("drug", v.r.PostForm.Get("line"), "a line of the reaction card")
+	}
+	line := m.Card.Lines[i]
+	out, err := v.write("", "drug_given", &pb.DrugGiven{
+		Case: p.Case.ID, Drug: line.Drug, DoseUg: int32(line.doseUg), StrengthUgPerMl: int32(line.strengthUg),
+		Route: orText(line.Route, "as the card says"), CheckedBy: v.r.PostForm.Get("checked_by"),
+	})
+	if err != nil {
+		return "", err
+	}
+	v.saved(out)
+	return here, nil
+}
+
+func orText(s, other string) string {
+	if s == "" {
+		return other
+	}
+	return s
+}
+
+// finishMore ends a bag.
+type finishMore struct {
+	Bag    *bagView
+	Form   *form
+	ReadMl string
+}
+
+func prepareFinish(v *visit, p *stepPage) (err error) {
+	m := &finishMore{Bag: p.Case.open()}
+	p.More = m
+	if m.Bag == nil || m.Bag.T == nil || !m.Bag.T.Running {
+		m.Bag = nil
+		return nil
+	}
+	if m.Form, err = v.newForm("finished", "given_ml"); err != nil {
+		return err
+	}
+	in := m.Form.input("given_ml")
+	in.Label, in.Hint, in.Required = fieldWords["transfusion.given_ml"][0], fieldWords["transfusion.given_ml"][1], true
+	m.Form.set("case", p.Case.ID).set("bag", m.Bag.ID).Submit = "This bag is in"
+	m.ReadMl = fmt.Sprint(m.Bag.T.ReadMl)
+	return nil
+}
+
+func postFinish(v *visit, p *stepPage) (string, error) {
+	m := p.More.(*finishMore)
+	to, err := v.postOne(m.Form, "/case/"+p.Case.ID+"/rest")
+	return to, err
+}
+
+// restMore asks what became of the rest of the last bag.
+type restMore struct {
+	Bag           *bagView
+	LeftMl        int32
+	Discard, Keep *form
+}
+
+func prepareRest(v *visit, p *stepPage) (err error) {
+	m := &restMore{Bag: p.Case.lastRun()}
+	p.More = m
+	if m.Bag == nil || m.Bag.T == nil || m.Bag.T.Running {
+		m.Bag = nil
+		return nil
+	}
+	m.LeftMl = max(0, m.Bag.VolumeMl-m.Bag.T.GivenMl)
+	if m.Discard, err = v.newForm("bag_discarded", "volume_ml"); err != nil {
+		return err
+	}
+	m.Discard.set("bag", m.Bag.ID).set("reason", "rest_of_bag").Submit = "The rest is thrown away"
+	if m.Discard.input("volume_ml").Value == "" {
+		m.Discard.input("volume_ml").Value = fmt.Sprint(m.LeftMl)
+	}
+	if m.Keep, err = v.newForm("bag_kept_back", "reason"); err != nil {
+		return err
+	}
+	m.Keep.set("bag", m.Bag.ID).Submit = "Bag and set are kept back"
+	return nil
+}
+
+func postRest(v *visit, p *stepPage) (string, error) {
+	m := p.More.(*restMore)
+	f := m.Discard
+	if v.r.PostForm.Get("do") == "keep" {
+		f = m.Keep
+	}
+	next, err := v.nextOf(p.Case.ID)
+	if err != nil {
+		return "", err
+	}
+	return v.postOne(f, next)
+}

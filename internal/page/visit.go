@@ -1,0 +1,353 @@
+package page
+
+import (
+	"bytes"
+	"crypto/hmac"
+	"crypto/rand"
+	"encoding/hex"
+	"errors"
+	"net/http"
+	"strings"
+	"time"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/service"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// visit is one request of a browser that is signed in.
+type visit struct {
+	s    *Site
+	w    http.ResponseWriter
+	r    *http.Request
+	sess *session
+	now  time.Time
+	code int // status of the answer
+}
+
+// handler answers a visit, or gives an error that a page then tells.
+type handler func(*visit) error
+
+// errNowhere is a page that does not exist.
+var errNowhere = errors.New("nowhere")
+
+// page registers a handler for GET, or for POST with the session's token.
+func (s *Site) page(pattern string, h handler) {
+	s.mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
+		sess := s.sessionOf(r)
+		if sess == nil {
+			w.WriteHeader(http.StatusForbidden)
+			s.shutDoor(w, say("door.closed"))
+			return
+		}
+		v := &visit{s: s, w: w, r: r, sess: sess, now: s.cfg.Clock.Now(), code: http.StatusOK}
+		w.Header().Set("Cache-Control", "no-store")
+		if r.Method == http.MethodPost {
+			if err := r.ParseForm(); err != nil {
+				v.fail(http.StatusRequestEntityTooLarge, say("form.large"))
+				return
+			}
+			if !hmac.Equal([]byte(r.PostForm.Get("token")), []byte(s.token(sess))) {
+				v.fail(http.StatusForbidden, say("form.token"))
+				return
+			}
+		}
+		if err := h(v); err != nil {
+			v.failWith(err)
+		}
+	})
+}
+
+// failWith tells an error as a page.
+func (v *visit) failWith(err error) {
+	if ref, ok := service.Refusal(err); ok {
+		v.fail(http.StatusNotFound, ref.Error())
+		return
+	}
+	if errors.Is(err, errNowhere) {
+		v.fail(http.StatusNotFound, say("nowhere"))
+		return
+	}
+	switch status.Code(err) {
+	case codes.NotFound:
+		v.fail(http.StatusNotFound, status.Convert(err).Message())
+	case codes.PermissionDenied:
+		v.fail(http.StatusForbidden, status.Convert(err).Message())
+	default:
+		v.s.cfg.Log.Error("make a page", "page", v.r.URL.Path, "error", err)
+		v.fail(http.StatusInternalServerError, status.Convert(err).Message())
+	}
+}
+
+func (v *visit) fail(code int, text string) {
+	v.code = code
+	if err := v.render("trouble", say("trouble.title"), "", text); err != nil {
+		v.s.cfg.Log.Error("make a page", "page", v.r.URL.Path, "error", err)
+	}
+}
+
+// frame is what every page has around its own content.
+type frame struct {
+	Title    string
+	Section  string // barn, clinic, owner
+	NowMs    int64
+	Hub      bool
+	Practice string
+	Fresh    string
+	Unsent   int
+	Who      string // who writes; empty when nobody is chosen
+	People   []option
+	Here     string // this page's address
+	Token    string
+	Flash    *flash
+	Holds    []holdInUse
+	Seen     []holdInUse // holds in use that this browser has been told of
+	Running  *running    // of the case that this page is about
+	Patient  *patient
+	Body     any
+}
+
+// render writes a page.
+func (v *visit) render(name, title, section string, body any) error {
+	return v.renderCase(name, title, section, nil, body)
+}
+
+// renderCase writes a page that is about one case.
+func (v *visit) renderCase(name, title, section string, about *aboutCase, body any) error {
+	f := &frame{
+		Title: title, Section: section, NowMs: v.now.UnixMilli(), Hub: v.s.cfg.Replica.Hub, Here: v.r.URL.RequestURI(),
+		Token: v.s.token(v.sess), Flash: v.s.flash.take(v.sess.id, v.isFragment()), Body: body,
+	}
+	if v.r.Method == http.MethodPost {
+		f.Here = v.r.URL.Path
+	}
+	if about != nil {
+		f.Patient, f.Running = about.patient, about.running
+	}
+	err := v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error { return f.look(l, v) })
+	if err != nil {
+		return err
+	}
+	t, ok := v.s.tmpl[name]
+	if !ok {
+		return errNowhere
+	}
+	var out bytes.Buffer
+	if err := t.ExecuteTemplate(&out, "layout", f); err != nil {
+		return err
+	}
+	v.w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	v.w.WriteHeader(v.code)
+	_, _ = out.WriteTo(v.w) // a browser that went away is no error
+	return nil
+}
+
+func (f *frame) look(l service.Look, v *visit) error {
+	if p := l.Practice(); p != nil {
+		f.Practice = p.Name
+	}
+	f.Fresh, f.Unsent = l.Freshness(), l.Unsent()
+	people, err := names(l, event.KindPerson)
+	if err != nil {
+		return err
+	}
+	f.People = people
+	f.Who = v.who(people)
+	for i := range f.People {
+		f.People[i].Checked = f.People[i].Value == f.Who
+		if f.People[i].Checked {
+			defer func(name string) { f.Who = name }(f.People[i].Label)
+		}
+	}
+	holds, err := holdsInUse(l)
+	for _, h := range holds {
+		if v.s.flash.sawHold(v.sess.id, h.Record) {
+			f.Seen = append(f.Seen, h)
+		} else {
+			f.Holds = append(f.Holds, h)
+		}
+	}
+	return err
+}
+
+// isFragment says that the script asks, to renew the live parts.
+func (v *visit) isFragment() bool { return v.r.Header.Get("X-Live") != "" }
+
+// redirect ends a POST. Only places on this site are gone to.
+func (v *visit) redirect(to string) error {
+	if !strings.HasPrefix(to, "/") || strings.HasPrefix(to, "//") || strings.ContainsAny(to, "\\\r\n") {
+		to = v.s.home()
+	}
+	http.Redirect(v.w, v.r, to, http.StatusSeeOther)
+	return nil
+}
+
+// whoCookie names the person who writes from this browser.
+func (v *visit) whoCookie() string { return v.s.cookie + "-who" }
+
+// who is the person who writes: the one that was chosen in this browser, else the
+// only one there is.
+func (v *visit) who(people []option) string {
+	if len(people) == 1 {
+		return people[0].Value
+	}
+	c, err := v.r.Cookie(v.whoCookie())
+	if err != nil {
+		return ""
+	}
+	for _, p := range people {
+		if p.Value == c.Value {
+			return p.Value
+		}
+	}
+	return ""
+}
+
+func (v *visit) setWho(person string) {
+	http.SetCookie(v.w, &http.Cookie{
+		Name: v.whoCookie(), Value: person, Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode, MaxAge: 12 * 3600,
+	})
+}
+
+// chooseWho changes who writes from this browser.
+func (v *visit) chooseWho() error {
+	var found bool
+	err := v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+		people, err := names(l, event.KindPerson)
+		for _, p := range people {
+			found = found || p.Value == v.r.PostForm.Get("person")
+		}
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	if found {
+		v.setWho(v.r.PostForm.Get("person"))
+	}
+	return v.redirect(v.r.PostForm.Get("back"))
+}
+
+// names lists what is known of a kind by name, for lists to choose from.
+func names(l service.Look, kind string) ([]option, error) {
+	var out []option
+	err := l.Each(kind, func(st ledger.State) (bool, error) {
+		if name := ledger.NameOf(st); name != "" {
+			out = append(out, option{Value: st.Key().ID, Label: name})
+		}
+		return len(out) < maxChoices, nil
+	})
+	return out, err
+}
+
+// maxChoices bounds a list to choose from.
+const maxChoices = 500
+
+// newRequestID makes the id that keeps one form one record.
+func newRequestID() string {
+	raw := make([]byte, 12)
+	if _, err := rand.Read(raw); err != nil {
+		panic(err) // crypto/rand never fails on the systems we run on
+	}
+	return "page-" + hex.EncodeToString(raw)
+}
+
+// holdInUse is a hold or recall on a bag that is thawed, thawing or running.
+type holdInUse struct {
+	Record, Kind, At, Reason, Who string
+	Telephone, Maker              string
+	Bag, Product, Batch           string
+	Case, Patient                 string
+	Running                       bool
+}
+
+// holdsInUse finds every standing hold on a bag in use, with its patient.
+func holdsInUse(l service.Look) ([]holdInUse, error) {
+	keys, err := l.Find(ledger.TermInUse)
+	if err != nil {
+		return nil, err
+	}
+	var out []holdInUse
+	for _, k := range keys {
+		bag, err := l.Bag(k.ID)
+		if err != nil || bag == nil || bag.Label == nil {
+			continue
+		}
+		batch, err := l.Batch(bag.Label.Product, bag.Label.Batch)
+		if err != nil || batch == nil {
+			continue
+		}
+		for _, h := range batch.Standing() {
+			hold, err := holdOn(l, bag, h)
+			if err != nil {
+				return nil, err
+			}
+			out = append(out, hold)
+		}
+	}
+	return out, nil
+}
+
+func holdOn(l service.Look, bag *ledger.Bag, h ledger.Hold) (holdInUse, error) {
+	out := holdInUse{
+		Record: h.Stamp.Record.String(), Kind: say("hold"), At: clockText(time.UnixMilli(h.Stamp.AtMs).In(l.Zone())),
+		Reason: h.Reason, Who: l.Person(h.Stamp.Author), Telephone: h.SupportTelephone,
+		Bag: bagText(bag.Entity.ID), Product: l.Name(event.KindProduct, bag.Label.Product), Batch: bag.Label.Batch,
+		Running: bag.Running(),
+	}
+	if h.Recall {
+		out.Kind = say("recall")
+	}
+	if card, err := l.Card(bag.Label.Product); err != nil {
+		return out, err
+	} else if card != nil {
+		out.Maker = card.Maker
+		if out.Telephone == "" {
+			out.Telephone = card.SupportTelephone
+		}
+	}
+	id := ""
+	if n := len(bag.Uses); n > 0 {
+		id = bag.Uses[n-1].Case
+	} else if n := len(bag.Thaws); n > 0 {
+		id = bag.Thaws[n-1].Case
+	}
+	c, err := l.Case(id)
+	if c != nil {
+		out.Case, out.Patient = id, l.Patient(c)
+	}
+	return out, err
+}
+
+// sawHold notes that the person at this browser has been told of a hold.
+func (v *visit) sawHold() error {
+	v.s.flash.seeHold(v.sess.id, v.r.PostForm.Get("hold"))
+	return v.redirect(v.r.PostForm.Get("back"))
+}
+
+// clockText is a time for people: never ambiguous, to the minute.
+func clockText(t time.Time) string { return t.Format("15:04 on 2 Jan 2006") }
+
+// timeOf reads the RFC 3339 of an answer.
+func timeOf(text string) time.Time {
+	t, err := time.Parse(time.RFC3339, text)
+	if err != nil {
+		return time.Time{}
+	}
+	return t
+}
+
+// savedWords says how far a record has come.
+func savedWords(s pb.SavedState) string {
+	switch s {
+	case pb.SavedState_SAVED_STATE_SENT:
+		return say("saved.sent")
+	case pb.SavedState_SAVED_STATE_HELD_ON_SERVER:
+		return say("saved.held")
+	}
+	return say("saved.here")
+}
