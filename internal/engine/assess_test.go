@@ -85,6 +85,44 @@ func TestAssessReferral(t *testing.T) {
 	}
 }
 
+func TestAssessGlucose(t *testing.T) {
+	for mmol, want := range map[float64]bool{4.19: true, 4.2: false, 7: false} {
+		in := wellFoal(10)
+		in.GlucoseMmolPerL = &mmol
+		r, err := Assess(in)
+		require.NoError(t, err)
+		assert.Equal(t, want, r.OfferReferral, "%v mmol/L", mmol)
+		in.Signs = []string{"weak"}
+		r, err = Assess(in)
+		require.NoError(t, err)
+		assert.NotContains(t, codes(r.Cautions), "measure_glucose", "it was measured")
+		in.GlucoseMmolPerL, in.GlucoseMgPerDL = nil, new(mmol*mgPerDLOfMmolPerL)
+		same, err := Assess(in)
+		require.NoError(t, err)
+		assert.Equal(t, r.OfferReferral, same.OfferReferral, "the same in mg/dL")
+	}
+	in := wellFoal(10)
+	in.GlucoseMmolPerL, in.GlucoseMgPerDL = new(4.0), new(72.0)
+	_, err := Assess(in)
+	refused(t, err, "glucose_mg_per_dl")
+	in.GlucoseMmolPerL, in.Signs, in.GlucoseMgPerDL = new(2.0), []string{"low_glucose"}, nil
+	r, err := Assess(in)
+	require.NoError(t, err)
+	assert.Len(t, r.Because, 1, "seen and measured is one reason")
+}
+
+// The second scheme: SAEVA Proceedings 2016, p. 75.
+func TestAssessShowsBothSchemes(t *testing.T) {
+	for igg, want := range map[float64]string{1.99: ClassComplete, 2: ClassPartial, 3.99: ClassPartial, 4: ClassAdequate} {
+		r, err := Assess(wellFoal(igg))
+		require.NoError(t, err)
+		assert.Equal(t, want, r.OtherSchemeClass, "%v g/L", igg)
+	}
+	r, err := Assess(AssessInput{AgeH: new(20.0), IgGReading: IgGReading{IgGUnknown: true}})
+	require.NoError(t, err)
+	assert.Equal(t, ClassUnknown, r.OtherSchemeClass)
+}
+
 func TestAssessABandCountsByItsLowEnd(t *testing.T) {
 	in := wellFoal(0)
 	in.IgGReading, in.Signs = IgGReading{IgGBand: &Band{1, 4}}, []string{"unwell"}
@@ -144,10 +182,11 @@ func TestAssessRefusesSlips(t *testing.T) {
 func TestAssessTakesAnything(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		in := AssessInput{
-			AgeH:         soft(t, "age", 0, 10, 30),
-			IgGReading:   IgGReading{IgGGPerL: soft(t, "igg", 0, 3, 9), IgGUnknown: rapid.Bool().Draw(t, "unknown")},
-			TemperatureC: soft(t, "temperature", 36, 38, 40),
-			Signs:        rapid.SliceOfN(rapid.SampledFrom([]string{"weak", "colic", "jaundice", "x"}), 0, 3).Draw(t, "signs"),
+			AgeH:            soft(t, "age", 0, 10, 30),
+			IgGReading:      IgGReading{IgGGPerL: soft(t, "igg", 0, 3, 9), IgGUnknown: rapid.Bool().Draw(t, "unknown")},
+			TemperatureC:    soft(t, "temperature", 36, 38, 40),
+			GlucoseMmolPerL: soft(t, "glucose", 2, 5), GlucoseMgPerDL: soft(t, "glucose mg", 40, 90),
+			Signs: rapid.SliceOfN(rapid.SampledFrom([]string{"weak", "colic", "jaundice", "x"}), 0, 3).Draw(t, "signs"),
 		}
 		r, err := Assess(in)
 		if err != nil {

@@ -1,12 +1,3 @@
-// Package engine is the arithmetic of plasma treatment: pure functions, no
-// clock, no input or output, no goroutine, no randomness.
-//
-// Every function takes one input struct and returns one result struct or a
-// *refusal.Error. Each result embeds a Basis: the cautions, the steps of the
-// arithmetic with the numbers filled in (so that a vet can check it on paper),
-// the sources of every constant, and the version of the formula. Units stand in
-// every field name. The engine advises; the product's label and the treating
-// vet decide.
 package engine
 
 import (

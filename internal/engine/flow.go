@@ -72,11 +72,13 @@ const (
 	standardGravity = 9.80665
 	paPerCmH2O      = 98.0665
 	inAnimalLow     = 0.79 // of the bench
+	wideMm          = 1.3  // 16 gauge
 
 	srcFlowModel   = "tube and catheter in series, laminar, with K x rho v²/2 for entry and exit: K 1.5 is an engineering choice (Hagenbach's correction, from memory)"
 	srcNotLaminar  = "cannula flow is neither laminar nor turbulent: McPherson et al., Anesth Analg 2009;108:1198-1202"
 	srcInAnimal    = "in the animal 7 % (dog, JAVMA 1991;198:1622-1624) to 21 % (large animals, Nolen-Walston, J Vet Emerg Crit Care 2012;22:661) under the bench"
 	srcViscosity   = "plasma 37 C: 1.10 mPa.s ('Plasma and blood viscosities and aggregation of red cells in racehorses', n 19) to 1.39 (humans, 'Distribution of blood viscosity values', n 126); with temperature as water (Kukulka 1981)"
+	srcWide        = "14 and 16 gauge at half of the model: JAVMA 1991;198:1622-1624 (dog); large-animal set, Semina Cienc Agrar 2009;30:915"
 	srcVenousAdult = "venous pressure 12 +/- 6 cmH2O, adult horses: Hall & Nigam, Vet Rec 1975;97:66-69; no figure for foals was found"
 	srcTube        = "tube 1.5 m: least length in ISO 1135-4, 5.5.2; inner diameter 3 mm and catheter 130 mm: common practice"
 )
@@ -256,6 +258,10 @@ func (f flow) explain(r *FlowResult, mid line) {
 		f.viscosity, strconv.FormatFloat(mid.a, 'g', 5, 64), strconv.FormatFloat(mid.b, 'g', 5, 64), f.k)
 	r.step("a Q + b Q² = pressure: %s mL/min; Poiseuille alone would say %s, a free jet is %s", r.FlowMlPerMin, r.PoiseuilleMlPerMin, r.TorricelliMlPerMin)
 	r.step("low end: 21 %% less in the animal than on the bench")
+	if f.catheterMm >= wideMm {
+		r.say("through 14 and 16 gauge half of our middle was measured (dog; large-animal set): it may take twice as long")
+		r.source(srcWide)
+	}
 }
 
 // perPatient adds the minutes and the rate per kg where they can be told.

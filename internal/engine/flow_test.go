@@ -18,6 +18,13 @@ func TestFlowAgainstPublishedWithTheSizeOfTheMiss(t *testing.T) {
 		})
 		require.NoError(t, err, row)
 		assert.InDelta(t, row.num(t, "model_over_published"), r.FlowMlPerMin.Mid/row.num(t, "ml_per_min"), row.num(t, "within"), row)
+		inside := "inside"
+		if published := row.num(t, "ml_per_min"); published < r.FlowMlPerMin.Low {
+			inside = "under"
+		} else if published > r.FlowMlPerMin.High {
+			inside = "over"
+		}
+		assert.Equal(t, row["range"], inside, row)
 		assert.LessOrEqual(t, r.FlowMlPerMin.High, r.TorricelliMlPerMin, "K of 1 or more keeps below a free jet: %v", row)
 	}
 }
@@ -139,6 +146,9 @@ func TestFlowIsMonotoneAndFinite(t *testing.T) {
 		}
 		if *in.CatheterMm < 7 {
 			require.GreaterOrEqual(t, more(func(f *FlowInput) { f.CatheterMm = new(*in.CatheterMm * 1.1) }), r.FlowMlPerMin.Mid)
+		}
+		if in.CatheterLengthMm != nil && *in.CatheterLengthMm < 500 {
+			require.LessOrEqual(t, more(func(f *FlowInput) { f.CatheterLengthMm = new(*in.CatheterLengthMm * 1.1) }), r.FlowMlPerMin.Mid, "longer is slower")
 		}
 		if in.ViscosityMPas != nil && *in.ViscosityMPas < 18 {
 			require.LessOrEqual(t, more(func(f *FlowInput) { f.ViscosityMPas = new(*in.ViscosityMPas * 1.1) }), r.FlowMlPerMin.Mid)

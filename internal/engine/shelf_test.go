@@ -141,6 +141,28 @@ func TestShelfRefusalsAndDoubts(t *testing.T) {
 	assert.Equal(t, ShelfThawed, r.State)
 }
 
+func TestShelfWarmTimesWaitForAPerson(t *testing.T) {
+	now := instant(t, "2026-03-10T12:00:00Z")
+	for _, c := range []struct {
+		warm  Excursion
+		want  []ShelfState
+		class ExcursionClass
+	}{
+		{Excursion{40, -6, true}, []ShelfState{ShelfQuarantined, ShelfFrozen}, ExcursionExempt},
+		{Excursion{73, -6, true}, []ShelfState{ShelfQuarantined, ShelfFrozen}, ExcursionSalvaged},
+		{Excursion{1, -25, true}, []ShelfState{ShelfFrozen}, ExcursionNone},
+		{Excursion{3, 12, false}, []ShelfState{ShelfQuarantined, ShelfThawed}, ExcursionBeyond},
+	} {
+		r, err := Shelf(ShelfInput{Expiry: "2027-04", Warm: []Excursion{c.warm}, At: now, Zone: time.UTC})
+		require.NoError(t, err)
+		assert.Equal(t, c.want, r.States, "%v", c.warm)
+		assert.Equal(t, c.class, r.SourcePlasmaClass, "%v", c.warm)
+		assert.Contains(t, strings.Join(r.Steps, " "), ExcursionNotice)
+	}
+	_, err := Shelf(ShelfInput{Warm: []Excursion{{-1, -6, true}}, At: now})
+	refused(t, err, "warm")
+}
+
 // dayStart is where Shelf lets the day before end.
 func dayStart(t require.TestingT, y int, m time.Month, d int, z *time.Location) time.Time {
 	eve := time.Date(y, m, d-1, 0, 0, 0, 0, time.UTC)

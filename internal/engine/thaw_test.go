@@ -250,6 +250,15 @@ func TestThawIsMonotoneAndFinite(t *testing.T) {
 			return
 		}
 		finiteRange(t, *r.ThawMinutes)
+		warmer := in
+		for _, c := range []**float64{&warmer.HeldAtC, &warmer.WaterTempC} {
+			if *c != nil {
+				*c = new(**c + 1)
+			}
+		}
+		if hot, err := Thaw(warmer); err == nil {
+			require.LessOrEqual(t, hot.ThawMinutes.Mid, r.ThawMinutes.Mid*(1+1e-6), "a warmer bath, no slower")
+		}
 		if in.WaterL != nil && *in.WaterL <= 400 {
 			in.WaterL = new(*in.WaterL * 1.25)
 			more, err := Thaw(in)
