@@ -27,6 +27,7 @@ import (
 	"thawtrail/internal/store/index"
 	"thawtrail/internal/store/journal/memfs"
 	"thawtrail/internal/trust"
+	"thawtrail/internal/trust/vault"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -64,7 +65,7 @@ func newDesk(t testing.TB) *desk {
 	})
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, s.Close()) })
-	keys, err := trust.OpenKeys(t.TempDir()+"/fields.key", random)
+	keys, err := trust.OpenKeys(&vault.Vault{}, t.TempDir()+"/fields.key", random)
 	require.NoError(t, err)
 	r := &service.Replica{Store: s, Clock: c, Random: random, Seals: keys, Link: alone{}, Name: "north laptop", Log: slog.New(slog.DiscardHandler)}
 	site, err := New(Config{Replica: r, Clock: c})
