@@ -21,6 +21,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"thawtrail/internal/clock"
+	"thawtrail/internal/page"
 	"thawtrail/internal/service"
 	"thawtrail/internal/store"
 	"thawtrail/internal/trust"
@@ -34,11 +35,14 @@ type Config struct {
 	Secret  *vault.Secret // nil: a folder that is not encrypted, decided on first start
 	Server  string        // address of the clinic's server; empty: the one joined at, or none
 	Listen  string        // loopback address for commands; 127.0.0.1:4271 when empty
+	Pages   string        // loopback address for pages; none when empty
 	Metrics string        // loopback address for metrics; none when empty
 	Name    string        // of this laptop; the machine's name when empty
 	Clock   clock.Clock
 	Log     *slog.Logger
-	Ready   func(addr string)
+	// PagesReady is told the one-time address that opens the pages.
+	PagesReady func(url string)
+	Ready      func(addr string)
 }
 
 func (c *Config) fill() error {
@@ -55,6 +59,9 @@ func (c *Config) fill() error {
 	}
 	if c.Log == nil {
 		c.Log = slog.New(slog.DiscardHandler)
+	}
+	if c.PagesReady == nil {
+		c.PagesReady = func(string) {}
 	}
 	if c.Ready == nil {
 		c.Ready = func(string) {}
@@ -102,6 +109,10 @@ func run(ctx context.Context, cfg Config, home *trust.Home, replica *service.Rep
 	group.Go(func() error { return replica.Fold(ctx) })
 	group.Go(func() error { return l.run(ctx) })
 	group.Go(func() error { return replica.Metrics(ctx, cfg.Metrics) })
+	group.Go(func() error {
+		pages := page.Config{Replica: replica, Clock: cfg.Clock, Log: cfg.Log, URLFile: filepath.Join(cfg.Data, "page.url")}
+		return page.Run(ctx, cfg.Pages, pages, cfg.PagesReady)
+	})
 	if !home.Vault.Encrypted() {
 		cfg.Log.Warn("nothing on this disk is encrypted: whoever takes this laptop reads it all; for trying out only")
 	}

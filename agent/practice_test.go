@@ -156,13 +156,16 @@ func (l *laptop) config() agent.Config {
 
 func (l *laptop) start() {
 	l.t.Helper()
-	_, l.stop = run(l.t, func(ctx context.Context, ready func(string)) error {
-		cfg := l.config()
-		cfg.Ready = ready
-		return agent.Run(ctx, cfg)
-	})
+	_, l.stop = run(l.t, l.main)
 	l.conn = dial(l.t, l.dir)
 	l.record, l.audit = pb.NewRecordServiceClient(l.conn), pb.NewAuditServiceClient(l.conn)
+}
+
+// main is the agent's program.
+func (l *laptop) main(ctx context.Context, ready func(string)) error {
+	cfg := l.config()
+	cfg.Ready = ready
+	return agent.Run(ctx, cfg)
 }
 
 // join enrols a laptop and starts it.

@@ -205,7 +205,8 @@ func TestVerifyReadsAReplica(t *testing.T) {
 	t.Run("write", func(t *testing.T) { // its agent stops when it ends
 		startLaptop(t, "--data", dir).begin()
 	})
-	code, out, errs := runLine(t, "verify", "--data", dir, "--json")
+	file := passphraseFile(t)
+	code, out, errs := runLine(t, "verify", "--data", dir, "--json", "--passphrase-file", file)
 	require.Zero(t, code, errs)
 	var report struct {
 		OK       bool   `json:"ok"`
@@ -217,12 +218,12 @@ func TestVerifyReadsAReplica(t *testing.T) {
 	require.Greater(t, report.Records, 6)
 	require.Empty(t, report.FirstBad)
 	require.Contains(t, out, `"first_bad": ""`)
-	code, out, _ = runLine(t, "verify", "--data", dir)
+	code, out, _ = runLine(t, "verify", "--data", dir, "--passphrase-file", file)
 	require.Zero(t, code)
 	require.Contains(t, out, "no damage was found")
 
 	turnOneBit(t, filepath.Join(dir, "journal"))
-	code, out, _ = runLine(t, "verify", "--data", dir, "--json")
+	code, out, _ = runLine(t, "verify", "--data", dir, "--json", "--passphrase-file", file)
 	require.Equal(t, exitFailed, code)
 	require.NoError(t, json.Unmarshal([]byte(out), &report))
 	require.False(t, report.OK)

@@ -10,7 +10,8 @@ import (
 
 // Bounds of what strangers can hold open.
 const (
-	maxShakes    = 256              // handshakes at once
+	maxShakes    = 1024             // handshakes at once
+	maxShakesOf  = 32               // of them from one address
 	maxStrangers = 32               // enrolment links at once
 	strangerTime = 60 * time.Second // an enrolment link lives no longer
 	maxOfDevice  = 8                // links of one device at once; a phone of each of its people, and spares
@@ -22,7 +23,8 @@ type Links struct {
 	mu        sync.Mutex
 	open      map[string]map[*tracked]struct{} // guarded by mu; by device key
 	strangers int                              // guarded by mu
-	shakes    int                              // guarded by mu
+	shakes    map[string]int                   // guarded by mu; handshakes under way, by address
+	shaking   int                              // guarded by mu; all of them
 }
 
 // tracked is a link that leaves the table when it closes.
@@ -38,20 +40,29 @@ func (t *tracked) Close() error {
 	return t.Conn.Close()
 }
 
-func (l *Links) mayShake() bool {
+// mayShake counts a handshake that begins. One address cannot take the places of
+// all others by beginning many and finishing none.
+func (l *Links) mayShake(from string) bool {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if l.shakes >= maxShakes {
+	if l.shaking >= maxShakes || l.shakes[from] >= maxShakesOf {
 		return false
 	}
-	l.shakes++
+	if l.shakes == nil {
+		l.shakes = map[string]int{}
+	}
+	l.shakes[from]++
+	l.shaking++
 	return true
 }
 
-func (l *Links) shook() {
+func (l *Links) shook(from string) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	l.shakes--
+	l.shaking--
+	if l.shakes[from]--; l.shakes[from] == 0 {
+		delete(l.shakes, from)
+	}
 }
 
 // enter puts a link into the table. A device is looked up again once its link is

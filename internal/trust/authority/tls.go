@@ -112,10 +112,11 @@ func (c *Credentials) ServerHandshake(raw net.Conn) (net.Conn, credentials.AuthI
 	if _, ok := raw.RemoteAddr().(*net.UnixAddr); ok {
 		return raw, Caller{CommonAuthInfo: credentials.CommonAuthInfo{SecurityLevel: credentials.PrivacyAndIntegrity}, Way: BySocket}, nil
 	}
-	if !c.Links.mayShake() {
+	from, _, err := net.SplitHostPort(raw.RemoteAddr().String())
+	if err != nil || !c.Links.mayShake(from) {
 		return nil, nil, errors.Join(errors.New("too many links are being made"), raw.Close())
 	}
-	defer c.Links.shook()
+	defer c.Links.shook(from)
 	conn := tls.Server(raw, c.Config())
 	if err := conn.HandshakeContext(context.Background()); err != nil { // raw has gRPC's deadline
 		return nil, nil, errors.Join(err, raw.Close())
