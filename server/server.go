@@ -31,6 +31,7 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/ledger"
+	"thawtrail/internal/page"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/service"
 	"thawtrail/internal/store"
@@ -46,12 +47,15 @@ type Config struct {
 	Data    string        // folder of the practice, begun with Init
 	Secret  *vault.Secret // nil: a folder that is not encrypted
 	Listen  string        // address for laptops and for commands of this machine; 127.0.0.1:4270 when empty
+	Pages   string        // loopback address for pages; none when empty
 	Metrics string        // loopback address for metrics; none when empty
 	Name    string        // of this machine; 'clinic' when empty
 	// StateEvery is how often a statement is made when records came in; 2 s when 0.
 	StateEvery time.Duration
 	Clock      clock.Clock  // the machine's when nil
 	Log        *slog.Logger // discarded when nil
+	// PagesReady is told the one-time address that opens the pages.
+	PagesReady func(url string)
 	Ready      func(addr string)
 }
 
@@ -67,6 +71,9 @@ func (c *Config) fill() error {
 	}
 	if c.Log == nil {
 		c.Log = slog.New(slog.DiscardHandler)
+	}
+	if c.PagesReady == nil {
+		c.PagesReady = func(string) {}
 	}
 	if c.Ready == nil {
 		c.Ready = func(string) {}
@@ -143,6 +150,10 @@ func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error 
 	group.Go(func() error { return members.Watch(ctx) })
 	group.Go(func() error { return h.statements(ctx, cfg.StateEvery) })
 	group.Go(func() error { return h.replica.Metrics(ctx, cfg.Metrics) })
+	group.Go(func() error {
+		pages := page.Config{Replica: h.replica, Clock: cfg.Clock, Log: cfg.Log, URLFile: filepath.Join(cfg.Data, "page.url")}
+		return page.Run(ctx, cfg.Pages, pages, cfg.PagesReady)
+	})
 	h.sayStarted(listener.Addr().String())
 	cfg.Ready(listener.Addr().String())
 	return group.Wait()

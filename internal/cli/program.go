@@ -14,14 +14,15 @@ import (
 
 // daemon are the flags that server and agent share.
 type daemon struct {
-	data, listen, metrics, name *flagOf
-	unlock                      *unlock
+	data, listen, pages, metrics, name *flagOf
+	unlock                             *unlock
 }
 
 func newDaemon(listen string) *daemon {
 	return &daemon{
 		data:    &flagOf{name: "data", metavar: "DIR", help: "folder of this replica; made when absent", required: true},
 		listen:  &flagOf{name: "listen", metavar: "ADDRESS", help: "where commands and laptops reach it (" + listen + ")"},
+		pages:   &flagOf{name: "pages", metavar: "ADDRESS", help: "where its pages can be opened on this machine; nowhere when left out"},
 		metrics: &flagOf{name: "metrics", metavar: "ADDRESS", help: "where metrics can be read; nowhere when left out"},
 		name:    &flagOf{name: "name", metavar: metaText, help: "what people call this machine"},
 		unlock:  newUnlock(),
@@ -35,7 +36,7 @@ func (f *daemon) command(d *desk, use, short, example string, more []*flagOf, ru
 	}
 	bindFlags(cmd.Flags(), f.data)
 	bindFlags(cmd.Flags(), more...)
-	bindFlags(cmd.Flags(), f.listen, f.metrics, f.name)
+	bindFlags(cmd.Flags(), f.listen, f.pages, f.metrics, f.name)
 	bindFlags(cmd.Flags(), f.unlock.flags()...)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		if f.data.text() == "" {
@@ -58,13 +59,18 @@ func (d *desk) ready(what string) func(string) {
 	return func(address string) { d.printf("%s answers at %s; stop it with Ctrl-C\n", what, address) }
 }
 
+// pagesReady prints the address that opens the pages, once, in one browser.
+func (d *desk) pagesReady(url string) {
+	d.printf("pages: open %s once, in this machine's browser\n", url)
+}
+
 func (d *desk) serverCommand() *cobra.Command {
 	f := newDaemon("127.0.0.1:4270")
 	return f.command(d, "server", "Run the clinic's server, where laptops meet", "server --data /var/lib/thawtrail", nil,
 		func(ctx context.Context, secret *vault.Secret) error {
 			return server.Run(ctx, server.Config{
-				Secret: secret, Data: f.data.text(), Listen: f.listen.text(), Metrics: f.metrics.text(), Name: f.name.text(),
-				Log: d.log(), Ready: d.ready("the clinic's server"),
+				Secret: secret, Data: f.data.text(), Listen: f.listen.text(), Pages: f.pages.text(), Metrics: f.metrics.text(), Name: f.name.text(),
+				Log: d.log(), PagesReady: d.pagesReady, Ready: d.ready("the clinic's server"),
 			})
 		})
 }
@@ -75,8 +81,8 @@ func (d *desk) agentCommand() *cobra.Command {
 	return f.command(d, "agent", "Run this laptop's agent, with or without a network", "agent --data thawtrail-data --server 127.0.0.1:4270", []*flagOf{clinic},
 		func(ctx context.Context, secret *vault.Secret) error {
 			return agent.Run(ctx, agent.Config{
-				Secret: secret, Data: f.data.text(), Server: clinic.text(), Listen: f.listen.text(), Metrics: f.metrics.text(), Name: f.name.text(),
-				Log: d.log(), Ready: d.ready("this laptop's agent"),
+				Secret: secret, Data: f.data.text(), Server: clinic.text(), Listen: f.listen.text(), Pages: f.pages.text(), Metrics: f.metrics.text(), Name: f.name.text(),
+				Log: d.log(), PagesReady: d.pagesReady, Ready: d.ready("this laptop's agent"),
 			})
 		})
 }
