@@ -98,6 +98,19 @@ func secretOf(r *service.Replica) ([]byte, error) {
 	return secret, r.Store.SetLocal(secretName, secret)
 }
 
+// Run serves the pages of a replica on a loopback address until ctx ends; an empty
+// address serves nothing.
+func Run(ctx context.Context, addr string, cfg Config, ready func(url string)) error {
+	if addr == "" {
+		return nil
+	}
+	s, err := New(cfg)
+	if err != nil {
+		return err
+	}
+	return s.Serve(ctx, addr, ready)
+}
+
 // Serve listens on a loopback address until ctx ends. Ready is told the one-time
 // address with which a browser signs in.
 func (s *Site) Serve(ctx context.Context, addr string, ready func(url string)) error {
