@@ -173,3 +173,14 @@ func BenchmarkDrip(b *testing.B) {
 		}
 	}
 }
+
+func BenchmarkPredictEnd(b *testing.B) {
+	at := time.Date(2026, 3, 8, 2, 0, 0, 0, time.UTC)
+	in := PredictEndInput{VolumeMl: 950, WeightKg: new(50.0), Notes: []DripNote{{at, 150}, {at.Add(20 * time.Minute), 430}}}
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := PredictEnd(in); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

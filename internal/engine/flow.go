@@ -101,7 +101,7 @@ var (
 	boundsViscosity  = bounds{field: "viscosity_mpas", unit: "mPa.s", hardLow: 0.3, hardHigh: 20, likelyLow: 0.6, likelyHigh: 5, hint: "mPa.s is the same as cP"}
 	boundsPlasmaTemp = bounds{field: "plasma_temp_c", unit: "C", hardLow: 20, hardHigh: 40, likelyLow: 28, likelyHigh: 39, hint: "Fahrenheit? 98 F is 37 C"}
 	boundsDensity    = bounds{field: "density_kg_per_m3", unit: "kg/m3", hardLow: 900, hardHigh: 1200, likelyLow: 990, likelyHigh: 1070, hint: "g/mL? 1.026 g/mL is 1026 kg/m3"}
-	boundsKLoss      = bounds{field: "k_loss", unit: "", hardHigh: 20, likelyHigh: 5}
+	boundsKLoss      = bounds{field: "k_loss", unit: "of rho v²/2", hardHigh: 20, likelyHigh: 5, hint: "1 to 2.5; the default is 1.5"}
 )
 
 var (

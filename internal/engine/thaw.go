@@ -93,11 +93,11 @@ var (
 		hint: "a bag that has been in more than 45 C is set aside for the vet; Fahrenheit? 98 F is 37 C"}
 	boundsThickness = bounds{field: "bag_thickness_mm", unit: "mm", hardLow: 3, hardHigh: 200, likelyLow: 10, likelyHigh: 80,
 		hint: "the whole thickness in mm, not cm and not half"}
-	boundsSurface  = bounds{field: "h_w_per_m2k", unit: "W/m2K", hardLow: 2, hardHigh: 10000, likelyLow: 20, likelyHigh: 1500}
+	boundsSurface  = bounds{field: "h_w_per_m2k", unit: "W/m2K", hardLow: 2, hardHigh: 10000, likelyLow: 20, likelyHigh: 1500, hint: "W/m2K: still water about 100, stirred 250"}
 	boundsBagTemp  = bounds{field: "bag_temp_c", unit: "C", hardLow: -90, hardHigh: plasmaMeltC, likelyLow: -40, likelyHigh: -5, hint: "the sign? a freezer is at -20 C"}
 	boundsWaterL   = bounds{field: "water_l", unit: "L", hardLow: 0.5, hardHigh: 500, likelyLow: 4, likelyHigh: 100, hint: "litres, not mL"}
-	boundsAir      = bounds{field: "air_c", unit: "C", hardLow: -40, hardHigh: 50, hint: "Fahrenheit? 41 F is 5 C"}
-	boundsHot      = bounds{field: "hot_c", unit: "C", hardLow: 5, hardHigh: 100, hint: "Fahrenheit? 140 F is 60 C"}
+	boundsAir      = bounds{field: "air_c", unit: "C", hardLow: -40, hardHigh: 50, likelyLow: -25, likelyHigh: 40, hint: "Fahrenheit? 41 F is 5 C"}
+	boundsHot      = bounds{field: "hot_c", unit: "C", hardLow: 5, hardHigh: 100, likelyLow: 30, likelyHigh: 100, hint: "Fahrenheit? 140 F is 60 C"}
 	boundsEndAt    = named(boundsHeld, "end_at_c")
 	boundsBathTemp = named(boundsHeld, "water_temp_c")
 )
