@@ -4,9 +4,11 @@ import (
 	"crypto/ed25519"
 	"crypto/sha256"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"io"
 
+	"thawtrail/internal/refusal"
 	"thawtrail/internal/trust/typed"
 )
 
@@ -38,24 +40,39 @@ func (c Code) GoString() string { return c.String() }
 
 // NewCode draws a code of the practice whose authority has this key.
 func NewCode(authority ed25519.PublicKey, random io.Reader) (Code, error) {
-	var raw [8]byte
-	if _, err := io.ReadFull(random, raw[:]); err != nil {
-		return Code{}, fmt.Errorf("draw code: %w", err)
+	for range maxDraws {
+		var raw [8]byte
+		if _, err := io.ReadFull(random, raw[:]); err != nil {
+			return Code{}, fmt.Errorf("draw code: %w", err)
+		}
+		c := Code{print: shortPrint(authority)}
+		binary.BigEndian.PutUint64(c.secret[:], binary.BigEndian.Uint64(raw[:])>>(64-secretChars*bitsAChar))
+		if typed.Plain(c.body()) {
+			return c, nil
+		}
 	}
-	c := Code{print: shortPrint(authority)}
-	binary.BigEndian.PutUint64(c.secret[:], binary.BigEndian.Uint64(raw[:])>>(64-secretChars*bitsAChar))
-	return c, nil
+	return Code{}, errors.New("draw code: the random source repeats itself")
+}
+
+// maxDraws bounds the redraws: one draw in twelve is thrown away, since its check
+// character would look like a digit.
+const maxDraws = 100
+
+func (c Code) body() string {
+	return chars(binary.BigEndian.Uint64(c.secret[:]), secretChars) + chars(c.print, printChars)
 }
 
 // Text is the code as people read and type it.
 func (c Code) Text() string {
-	body := chars(binary.BigEndian.Uint64(c.secret[:]), secretChars) + chars(c.print, printChars)
-	return typed.Groups(typed.Checked(body))
+	return typed.Groups(typed.Checked(c.body()))
 }
 
 // ParseCode reads a typed code. Refusals do not echo it.
 func ParseCode(text string) (Code, error) {
 	body, err := typed.Read("code", "", text, secretChars+printChars)
+	if err == nil && !typed.Plain(body) {
+		err = refusal.New("code", "(hidden)", "characters that fit their check character").Because("one was misread or two were swapped")
+	}
 	if err != nil {
 		return Code{}, err
 	}

@@ -5,6 +5,7 @@ import (
 	"crypto/ed25519"
 	"crypto/rand"
 	"errors"
+	"io"
 	"strings"
 	"testing"
 	"time"
@@ -214,8 +215,11 @@ func TestForgeries(t *testing.T) {
 
 func TestTypedCodes(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		raw := rapid.SliceOfN(rapid.Byte(), 8, 8).Draw(t, "randomness")
+		raw := rapid.SliceOfN(rapid.Byte(), 8*20, 8*20).Draw(t, "randomness")
 		c, err := NewCode(public(authority), bytes.NewReader(raw))
+		if errors.Is(err, io.EOF) || err != nil && strings.Contains(err.Error(), "repeats") {
+			return // twenty draws in a row were thrown away
+		}
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -230,7 +234,7 @@ func TestTypedCodes(t *testing.T) {
 		// One wrong character is refused, wherever it is.
 		i := rapid.IntRange(0, len(text)-1).Draw(t, "place")
 		to := rapid.SampledFrom([]byte("0123456789ABCDEFGHJKMNPQRSTVWXYZ")).Draw(t, "character")
-		if text[i] == '-' || text[i] == to || i == len(text)-1 && strings.ContainsRune("IOL", rune(text[i])) {
+		if text[i] == '-' || text[i] == to {
 			return
 		}
 		bad := text[:i] + string(to) + text[i+1:]

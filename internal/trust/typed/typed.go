@@ -49,6 +49,13 @@ func Checked(text string) string {
 	return text + string(c)
 }
 
+// Plain says that the check character of a text is not one that reading makes
+// equal to a digit. Then every single wrong character is caught.
+func Plain(text string) bool {
+	c, ok := label.CheckCharacter(text)
+	return ok && squeeze(rune(c)) == rune(c)
+}
+
 // Read takes typed characters together, makes look-alikes equal and checks the
 // check character over salt and text. It returns the characters without it.
 // Refusals name the field and never echo what may be a secret.
