@@ -49,6 +49,7 @@ type caseView struct {
 	Protocol *ledger.ProtocolVersion // the practice's own numbers; nil: none
 	DayMl    int32                   // by vein in the last 24 h
 	Currency string
+	Igg      string // before plasma, in the practice's unit
 
 	Steps []*stepView
 	Next  *stepView
@@ -128,6 +129,9 @@ func (cv *caseView) read(l service.Look) error {
 			h := cv.Now.Sub(time.UnixMilli(p.BornMs)).Hours()
 			cv.AgeH, cv.patient.Age = &h, ageText(h)
 		}
+	}
+	if t := cv.lastIgg(false); t != nil {
+		cv.Igg = l.IggTest(t)
 	}
 	cv.weigh()
 	cv.patient.Weight = cv.Weight

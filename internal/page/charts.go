@@ -71,13 +71,26 @@ func (s *Site) vitalsChart(v *visit) error {
 		opt := charts.NewLineChartOptionWithData(values)
 		opt.Theme = theme
 		opt.SeriesList[2].YAxisIndex = 1
-		opt.YAxis = []charts.YAxisOption{{}, {}}
+		low, high := tempAxis(values[2])
+		opt.YAxis = []charts.YAxisOption{{Min: new(0.0)}, {Min: &low, Max: &high}}
 		opt.XAxis.Labels = labels
 		opt.Legend.SeriesNames = []string{"heart, /min", "breaths, /min", "temperature, C (right)"}
 		opt.SeriesList[0].Symbol, opt.SeriesList[1].Symbol, opt.SeriesList[2].Symbol = symbol(charts.SymbolCircle), symbol(charts.SymbolSquare), symbol(charts.SymbolDiamond)
 		opt.Padding = charts.NewBoxEqual(16)
 		return p.LineChart(opt)
 	})
+}
+
+// tempAxis keeps the temperature's axis wide, so that a tenth of a degree does
+// not look like a peak.
+func tempAxis(values []float64) (low, high float64) {
+	low, high = 36.5, 40.5
+	for _, v := range values {
+		if v != charts.GetNullValue() {
+			low, high = min(low, v-0.5), max(high, v+0.5)
+		}
+	}
+	return low, high
 }
 
 func symbol(shape charts.SymbolShape) charts.Symbol { return charts.Symbol{Shape: shape} }
@@ -119,6 +132,8 @@ func (v *visit) bars(labels []string, values [][]float64, names []string) error 
 		}
 		opt := charts.NewBarChartOptionWithData(values)
 		opt.Theme = theme
+		opt.ValueAxis = []charts.ValueAxisOption{{Min: new(0.0)}}
+		opt.BarSize = barWidth
 		opt.CategoryAxis.Labels = labels
 		opt.Legend.SeriesNames = names
 		opt.Padding = charts.NewBoxEqual(16)
@@ -171,6 +186,8 @@ func (s *Site) expiryChart(v *visit) error {
 	}
 	return v.bars(months, [][]float64{values}, []string{"bags"})
 }
+
+const barWidth = 36 // pixels at most
 
 // maxBars bounds what one chart shows; the table has all.
 const maxBars = 24

@@ -40,7 +40,7 @@ func (cv *caseView) path() {
 	}
 	add("weigh", "Weight", "Weigh the patient", cv.Kg > 0, false, cv.Weight)
 	igg := cv.lastIgg(false)
-	add("igg", "IgG", "Test IgG", igg != nil, !cv.Foal, "")
+	add("igg", "IgG", "Test IgG", igg != nil, !cv.Foal, cv.Igg)
 	plan := cv.dosePlan()
 	add("dose", "Dose and bags", "Work out the dose", plan != nil, false, planWord(plan))
 	add("agree", "Agreement", "Agree the estimate with the client", len(c.Estimates) > 0, false, "")
@@ -66,7 +66,7 @@ func (cv *caseView) bagSteps(add adder) {
 	add("bath", "Check before the bath", "Check the bag before the bath", past(stagePlanned), false, number)
 	add("thaw", "Bucket and thaw", "Put the bag into the bath", past(stagePlanned, stageChecked, stageThawing), false, thawWord(b))
 	add("baseline", "Baseline vitals", "Note baseline vitals", cv.hasBaseline(), false, "")
-	add("rate", "Rate", "Plan the rate", cv.ratePlan() != nil, false, "")
+	add("rate", "Rate", "Plan the rate", cv.ratePlan() != nil, false, cv.rateWord())
 	add("hang", "Check before the set goes in", "Check patient and bag before the set goes in", past(stagePlanned, stageChecked, stageThawing, stageThawed), false, "")
 	add("start", "Start slowly", "Start slowly", b != nil && b.T != nil, false, "")
 	add("run", "Running", "Watch and note", b != nil && b.Stage == stageEnded, false, cv.givenWord())
@@ -220,6 +220,13 @@ func planWord(p *ledger.Plan) string {
 		return ""
 	}
 	return fmt.Sprintf("%d mL in %s", p.VolumeMl, count(len(p.Bags), "bag"))
+}
+
+func (cv *caseView) rateWord() string {
+	if p := cv.ratePlan(); p != nil && p.PlateauMlPerH != nil {
+		return fmt.Sprintf("slow start, then %d mL/h", *p.PlateauMlPerH)
+	}
+	return ""
 }
 
 func thawWord(b *bagView) string {

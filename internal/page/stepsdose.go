@@ -204,7 +204,7 @@ func (cv *caseView) doseInput(pl *plasma) engine.DoseInput {
 
 func doseWords(r engine.DoseResult) *doseResult {
 	d := &doseResult{
-		Lacking: span(r.IgGLackingG, num, "g"), Volume: span(r.VolumeMl, whole, "mL"), PerKg: span(r.VolumeMlPerKg, num, "mL/kg"),
+		Lacking: span(r.IgGLackingG, whole, "g"), Volume: span(r.VolumeMl, whole, "mL"), PerKg: span(r.VolumeMlPerKg, whole, "mL/kg"),
 		Ceiling: whole(r.CeilingMl) + " mL",
 	}
 	if b := r.Bags; b != nil {
@@ -222,7 +222,7 @@ func iggSpan(r *engine.Range) string {
 	if r == nil {
 		return ""
 	}
-	return span(*r, num, "g/L")
+	return span(*r, tenth, "g/L")
 }
 
 // doseNeed is what to look for in stock: the bags of now, whole.

@@ -412,9 +412,7 @@ func prepareFinish(v *visit, p *stepPage) (err error) {
 	if m.Form, err = v.newForm("finished", "given_ml"); err != nil {
 		return err
 	}
-	in := m.Form.input("given_ml")
-	in.Label, in.Hint, in.Required = fieldWords["transfusion.given_ml"][0], fieldWords["transfusion.given_ml"][1], true
-	m.Form.set("case", p.Case.ID).set("bag", m.Bag.ID).Submit = "This bag is in"
+	m.Form.want("given_ml").set("case", p.Case.ID).set("bag", m.Bag.ID).Submit = "This bag is in"
 	m.ReadMl = fmt.Sprint(m.Bag.T.ReadMl)
 	return nil
 }

@@ -31,6 +31,9 @@ func num(v float64) string {
 // whole prints a number without digits behind the point.
 func whole(v float64) string { return strconv.FormatFloat(math.Round(v), 'f', -1, 64) }
 
+// tenth prints a number with one digit behind the point.
+func tenth(v float64) string { return strconv.FormatFloat(v, 'f', 1, 64) }
+
 // span prints a middle with both ends.
 func span(r engine.Range, format func(float64) string, unit string) string {
 	if r.Low == r.High {

@@ -24,7 +24,7 @@ func (b *book) details(m proto.Message) string {
 	for i := range fields.Len() {
 		f := fields.Get(i)
 		rule := event.RuleOf(f)
-		if !r.Has(f) || rule.Entity != "" || rule.Filled || rule.Sealed || rule.Generate || f.Kind() == protoreflect.BytesKind {
+		if !r.Has(f) || rule.Entity != "" || rule.Filled || rule.Sealed || rule.Generate || f.Kind() == protoreflect.BytesKind || shownInFull(f) {
 			continue
 		}
 		name, unit := event.Heading(f)
@@ -34,6 +34,9 @@ func (b *book) details(m proto.Message) string {
 	}
 	return strings.Join(parts, ", ")
 }
+
+// shownInFull says that a field is for the record in full: a plan as it was shown.
+func shownInFull(f protoreflect.FieldDescriptor) bool { return f.Name() == "inputs" || f.Name() == "result" }
 
 // maxDetail bounds one value in a story, in characters.
 const maxDetail = 80
