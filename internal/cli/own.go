@@ -32,6 +32,8 @@ func (d *desk) ownCommands() []ownCommand {
 		{"agent enrol", d.agentEnrolCommand()},
 		{"passphrase", d.passphraseCommand()},
 		{"verify", d.verifyCommand()},
+		{"audit proof", d.proofCommand()},
+		{"audit verify-proof", d.verifyProofCommand()},
 		{"bench", d.benchCommand()},
 		{"demo", d.demoCommand()},
 		{"caution list", d.cautionCommand()},

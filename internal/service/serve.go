@@ -80,6 +80,7 @@ func Mount(r *Replica, x *Exchange, d Door) *grpc.Server {
 	pb.RegisterAuditServiceServer(s, &Audit{Replica: r})
 	pb.RegisterPlanServiceServer(s, &Plans{Now: r.Clock.Now})
 	pb.RegisterExchangeServiceServer(s, x)
+	pb.RegisterProofServiceServer(s, &Proofs{Replica: r})
 	healthpb.RegisterHealthServer(s, health.NewServer())
 	reflection.Register(s)
 	return s

@@ -1,0 +1,100 @@
+package agent_test
+
+import (
+	"os"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+	"google.golang.org/protobuf/proto"
+
+	"thawtrail/internal/proof"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// TestAProofForAnOutsider makes a proof on a laptop, checks it without any
+// replica, and looks for every byte that could be changed.
+func TestAProofForAnOutsider(t *testing.T) {
+	c := newClinic(t)
+	north, south := c.join("north", "J. Reed", pb.Role_ROLE_VET, pb.Role_ROLE_CLINIC), c.join("south", "M. Alder")
+	eventually(t, "connected", func() bool { return north.state() == "connected" })
+	c.same(north)
+	made, err := north.record.Write(t.Context(), &pb.WriteRequest{Author: "J. Reed", Entry: place("north freezer").Entry})
+	require.NoError(t, err)
+	_, err = north.record.Write(t.Context(), &pb.WriteRequest{Author: "J. Reed", Entry: place("secret place").Entry})
+	require.NoError(t, err)
+	var p *pb.Proof
+	eventually(t, "the server has stated it", func() bool {
+		answer, err := pb.NewProofServiceClient(south.conn).MakeProof(t.Context(), &pb.MakeProofRequest{Record: made.Record})
+		p = answer.GetProof()
+		return err == nil
+	})
+	shown, err := proof.Verify(p)
+	require.NoError(t, err)
+	require.Equal(t, made.Record, shown.Record.Hash.String())
+	file, err := proof.Encode(p)
+	require.NoError(t, err)
+	require.NotContains(t, string(file), "secret place")
+	require.Less(t, len(file), 64<<10)
+
+	for i := len(proof.Magic); i < len(file); i++ {
+		bad := append([]byte(nil), file...)
+		bad[i] ^= 1
+		changed, err := proof.Decode(bad)
+		if err != nil || proto.Equal(changed, p) {
+			continue
+		}
+		got, err := proof.Verify(changed)
+		require.True(t, err != nil || got.Record.Hash == shown.Record.Hash && got.StatementAt == shown.StatementAt, "byte %d", i)
+	}
+
+	compare := func(l *laptop) pb.StatementMatch {
+		answer, err := pb.NewProofServiceClient(l.conn).CompareProof(t.Context(), &pb.CompareProofRequest{Proof: p})
+		require.NoError(t, err)
+		return answer.Match
+	}
+	eventually(t, "both laptops hold the same statement", func() bool {
+		return compare(north) == pb.StatementMatch_STATEMENT_MATCH_SAME && compare(south) == pb.StatementMatch_STATEMENT_MATCH_SAME
+	})
+
+	other := newClinic(t)
+	stranger := other.join("west", "M. Alder")
+	answer, err := pb.NewProofServiceClient(stranger.conn).CompareProof(t.Context(), &pb.CompareProofRequest{Proof: p})
+	require.NoError(t, err)
+	require.Equal(t, pb.StatementMatch_STATEMENT_MATCH_UNKNOWN, answer.Match)
+}
+
+// TestAServerThatTellsTwoStories runs a copy of the server beside it: each tells
+// its own laptop what it likes. Two laptops that compare a proof find out.
+func TestAServerThatTellsTwoStories(t *testing.T) {
+	c := newClinic(t)
+	north, south := c.join("north", "J. Reed", pb.Role_ROLE_VET, pb.Role_ROLE_CLINIC), c.join("south", "M. Alder")
+	for _, l := range []*laptop{north, south} {
+		eventually(t, "connected", func() bool { return l.state() == "connected" })
+		c.same(l)
+	}
+	south.stop()
+	c.stop()
+	liar := &clinic{t: t, dir: t.TempDir(), log: &said{}}
+	require.NoError(t, os.CopyFS(liar.dir, os.DirFS(c.dir)))
+	c.start(c.addr)
+	eventually(t, "connected again", func() bool { return north.state() == "connected" })
+	made, err := north.record.Write(t.Context(), &pb.WriteRequest{Author: "J. Reed", Entry: place("north freezer").Entry})
+	require.NoError(t, err)
+	var p *pb.Proof
+	eventually(t, "the server has stated it", func() bool {
+		answer, err := pb.NewProofServiceClient(north.conn).MakeProof(t.Context(), &pb.MakeProofRequest{Record: made.Record})
+		p = answer.GetProof()
+		return err == nil
+	})
+
+	liar.start("127.0.0.1:0")
+	south.server = liar.addr
+	south.start()
+	_, err = south.record.Write(t.Context(), &pb.WriteRequest{Author: "M. Alder", Entry: place("south freezer").Entry})
+	require.NoError(t, err)
+	eventually(t, "south holds another statement in its place", func() bool {
+		answer, err := pb.NewProofServiceClient(south.conn).CompareProof(t.Context(), &pb.CompareProofRequest{Proof: p})
+		require.NoError(t, err)
+		return answer.Match == pb.StatementMatch_STATEMENT_MATCH_DIFFERENT
+	})
+}
