@@ -269,7 +269,7 @@ func (n *node) backUp() {
 	}
 	n.backup = &backup{
 		fs: n.fs.CrashClone(func(n int) int { return 1 }), trail: n.index.asOf(len(n.index.updates)),
-		acked: maps.Clone(n.acked), hurt: maps.Clone(n.hurt), unaware: n.unaware,
+		acked: maps.Clone(n.acked), hurt: maps.Clone(n.hurt), unaware: n.unaware, closed: maps.Clone(n.closed),
 	}
 }
 
@@ -283,6 +283,7 @@ func (n *node) restore() {
 	n.off()
 	n.backup = nil
 	n.fs, n.index, n.acked, n.hurt, n.unaware = b.fs, b.trail, b.acked, b.hurt, b.unaware
+	n.closed = b.closed
 	n.cure()
 	n.open()
 }
@@ -295,8 +296,13 @@ func (w *world) clone(n *node, r *rand.Rand) {
 	w.count("cloned")
 	c := w.add(n.name+" twin", 0, n.fs.CrashClone(func(n int) int { return 1 }), n.index.asOf(len(n.index.updates)))
 	c.key, c.acked, c.hurt, c.unaware = n.key, maps.Clone(n.acked), maps.Clone(n.hurt), n.unaware
-	c.clock.SetWall(n.clock.Now().Add(time.Duration(r.IntN(60)) * time.Second))
+	c.closed = maps.Clone(n.closed)
+	c.clock.SetWall(n.clock.Now())
 	c.open()
+	if r.IntN(2) == 0 { // both write the same place at the same moment
+		w.author(n, r)
+		w.author(c, r)
+	}
 }
 
 // flip decays one byte of a frame whose record another node holds whole.
@@ -368,6 +374,7 @@ func (n *node) loseDisk() {
 	n.w.count("hub lost its data")
 	n.off()
 	n.fs, n.index, n.backup, n.unaware = memfs.New(), &trail{}, nil, false
+	n.closed = map[event.LogID]bool{}
 	n.acked, n.hurt, n.sick, n.full = map[event.Hash]*event.Record{}, map[event.Hash]bool{}, false, false
 	n.open()
 }

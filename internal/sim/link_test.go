@@ -124,14 +124,19 @@ func (n *node) meet(theirs exchange.Beliefs) bool {
 
 func (n *node) newEpoch(reason string) bool {
 	n.w.count("new epoch")
+	own := n.store.OwnLogs()
 	err := n.store.NewEpoch(reason)
 	if err != nil && !n.sick && !n.full {
 		n.w.fail("%s cannot open new logs: %v", n.name, err)
 	}
 	if err != nil {
 		n.refused = n.moves()
+		return false
 	}
-	return err == nil
+	for _, id := range own {
+		n.closed[id] = true
+	}
+	return true
 }
 
 func (s *session) hello(b []byte) bool {

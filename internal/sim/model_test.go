@@ -384,6 +384,24 @@ func (w *world) union() held {
 	return out
 }
 
+// ordered checks that a record stands behind all that its device held when it
+// wrote it, whatever any clock said.
+func (w *world) ordered(h held) {
+	for _, r := range h {
+		before := []*event.Record{h.parent(r)}
+		for _, t := range r.Head.Seen {
+			if hash, ok := event.ToHash(t.GetHash()); ok {
+				before = append(before, h[hash])
+			}
+		}
+		for _, b := range before {
+			if b != nil && event.CompareWritten(b, r) >= 0 {
+				w.fail("record %s was written by a device that held %s, and stands before it", r.Hash.Short(), b.Hash.Short())
+			}
+		}
+	}
+}
+
 // sendable is what the nodes together can bring to one that holds nothing.
 func (w *world) sendable() held {
 	out := held{}
@@ -403,6 +421,7 @@ func (w *world) agreed() {
 		w.count("ended with records that are gone for good")
 		return
 	}
+	w.ordered(union)
 	states := union.fold()
 	for _, n := range w.nodes {
 		w.check(n)

@@ -62,7 +62,8 @@ type node struct {
 	store  *store.Store // nil while the machine is off
 	opens  uint64
 	acked  map[event.Hash]*event.Record
-	hurt   map[event.Hash]bool // records whose frame was damaged here, not refilled yet
+	hurt   map[event.Hash]bool  // records whose frame was damaged here, not refilled yet
+	closed map[event.LogID]bool // own logs that this machine gave up for new ones
 	frames map[journal.Position]*event.Record
 	backup *backup
 	// unaware says that the store may not know of some damage: it has not built
@@ -83,6 +84,7 @@ type backup struct {
 	hurt  map[event.Hash]bool
 
 	unaware bool
+	closed  map[event.LogID]bool
 }
 
 // broken is a violated law. It ends the run.
@@ -125,7 +127,7 @@ func (w *world) add(name string, key uint64, fs *memfs.FS, index *trail) *node {
 	n := &node{
 		w: w, id: len(w.nodes), name: name, key: ed25519.NewKeyFromSeed(seed[:]), fs: fs, index: index,
 		clock: clock.NewManual(start), acked: map[event.Hash]*event.Record{}, hurt: map[event.Hash]bool{},
-		frames: map[journal.Position]*event.Record{},
+		closed: map[event.LogID]bool{}, frames: map[journal.Position]*event.Record{},
 	}
 	w.nodes = append(w.nodes, n)
 	return n
@@ -210,6 +212,11 @@ func (n *node) append(drafts ...store.Draft) ([]*event.Record, error) {
 	recs, err := n.store.Append(ctx, drafts...)
 	if err != nil {
 		n.refused = n.moves()
+	}
+	for _, r := range recs {
+		if n.closed[r.Log] {
+			n.w.fail("%s writes on in log %s, which it had given up", n.name, r.Log.Short())
+		}
 	}
 	n.acknowledge(recs)
 	return recs, err

@@ -184,7 +184,7 @@ func (s *Store) readTables() error {
 func (s *Store) restoreLog(l LogInfo) {
 	s.logs[l.ID] = &logState{LogInfo: l}
 	s.suspect[l.ID] = l.Gaps || len(s.holes) > 0
-	s.hlc = max(s.hlc, l.HLC)
+	s.hlc = adopted(s.hlc, l.HLC)
 	if !l.Key.Equal(s.public) {
 		s.hubUs = max(s.hubUs, l.HubUs)
 		return
