@@ -133,7 +133,7 @@ func (v *visit) bars(labels []string, values [][]float64, names []string) error 
 		opt := charts.NewBarChartOptionWithData(values)
 		opt.Theme = theme
 		opt.ValueAxis = []charts.ValueAxisOption{{Min: new(0.0)}}
-		opt.BarSize = barWidth
+		opt.BarSize = min(0.8, barWidth*float64(len(labels))/chartWidth)
 		opt.CategoryAxis.Labels = labels
 		opt.Legend.SeriesNames = names
 		opt.Padding = charts.NewBoxEqual(16)
@@ -187,7 +187,7 @@ func (s *Site) expiryChart(v *visit) error {
 	return v.bars(months, [][]float64{values}, []string{"bags"})
 }
 
-const barWidth = 36 // pixels at most
+const barWidth = 60.0 // pixels at most
 
 // maxBars bounds what one chart shows; the table has all.
 const maxBars = 24

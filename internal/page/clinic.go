@@ -405,7 +405,7 @@ func (v *visit) postOr(tmpl, title string, f *form, body any, to string) error {
 type batchView struct {
 	Product, ProductID, Batch string
 	Held                      bool
-	InStock                   int32
+	InStock                   int
 	Holds                     []holdView
 }
 
@@ -428,7 +428,7 @@ func (s *Site) batches(v *visit, held bool) ([]batchView, error) {
 	}
 	var rows []batchView
 	for _, b := range out.Batches {
-		row := batchView{Product: b.Product, Batch: b.Batch, Held: b.Held, InStock: b.BagsInStock}
+		row := batchView{Product: b.Product, Batch: b.Batch, Held: b.Held, InStock: int(b.BagsInStock)}
 		for _, h := range b.Holds {
 			row.Holds = append(row.Holds, heardBy(h, devices))
 		}
