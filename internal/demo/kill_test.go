@@ -5,7 +5,6 @@ import (
 	"flag"
 	"fmt"
 	"math/rand/v2"
-	"path/filepath"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -81,13 +80,13 @@ func startKilling(t *testing.T) *killing {
 	cfg := Config{Fast: true, Out: &strings.Builder{}, Program: program(t), Clock: clock.System{}}
 	n := newNight(t.Context(), cfg, t.TempDir())
 	t.Cleanup(n.close)
+	require.NoError(t, n.clinic.begin(n.ctx, cfg.Program, n.dir, "UTC"))
 	require.NoError(t, n.clinic.open(n.ctx, cfg.Program, n.dir))
-	n.write(step{n.clinic, "", now, ""}, &pb.Entry{Body: &pb.Entry_PracticeFounded{PracticeFounded: &pb.PracticeFounded{
-		Name: "Alder Creek Equine", Zone: "UTC", Currency: "AUD", OwnerName: owner,
-	}}})
 	for _, s := range []*site{n.north, n.south} {
 		var err error
 		s.wire, err = newWire(n.clinic.proc.address)
+		require.NoError(t, err)
+		_, err = s.join(n.ctx, cfg.Program, n.dir, n.clinic, owner)
 		require.NoError(t, err)
 		require.NoError(t, s.open(n.ctx, cfg.Program, n.dir))
 	}
@@ -188,7 +187,9 @@ func (k *killing) check() {
 	t.Logf("%d records; acknowledged: %v", records[0], k.told)
 	for _, s := range n.sites() {
 		s.proc.kill() // once more, and nobody mends it before it is verified
-		out, err := commandLine(t, "verify", "--data", filepath.Join(n.dir, s.name))
-		require.Zero(t, err, "%s: %s", s.name, out)
+		folder, err := s.folder(n.dir)
+		require.NoError(t, err)
+		out, code := commandLine(t, append([]string{"verify"}, folder...)...)
+		require.Zero(t, code, "%s: %s", s.name, out)
 	}
 }
