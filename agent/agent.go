@@ -26,7 +26,9 @@ import (
 	"thawtrail/internal/store"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/local"
+	"thawtrail/internal/trust/pins"
 	"thawtrail/internal/trust/vault"
+	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // Config says how an agent runs.
@@ -98,6 +100,9 @@ func run(ctx context.Context, cfg Config, home *trust.Home, replica *service.Rep
 		return err
 	}
 	defer door.Close()
+	if replica.Pins, err = openPins(home, cfg); err != nil {
+		return err
+	}
 	group, ctx := errgroup.WithContext(ctx)
 	l := newLink(replica, home, cfg)
 	replica.Link = l
@@ -105,6 +110,7 @@ func run(ctx context.Context, cfg Config, home *trust.Home, replica *service.Rep
 		Replica: replica, Practice: l.practice, Epoch: l.hubEpoch, Aside: replica.KeepAside, Done: ctx.Done(),
 	}
 	s := service.Mount(replica, x, service.Door{Credentials: local.NewCredentials(), Token: door.Token})
+	pb.RegisterPinServiceServer(s, &service.PinDesk{Replica: replica, Opens: home.Opens})
 	group.Go(func() error { return service.Serve(ctx, s, door.Listeners(listener)...) })
 	group.Go(func() error { return replica.Fold(ctx) })
 	group.Go(func() error { return l.run(ctx) })
@@ -119,6 +125,15 @@ func run(ctx context.Context, cfg Config, home *trust.Home, replica *service.Rep
 	cfg.Log.Info("this laptop's agent listens on this machine only", "address", listener.Addr().String())
 	cfg.Ready(listener.Addr().String())
 	return group.Wait()
+}
+
+// openPins reads the PINs of the people who share this laptop.
+func openPins(home *trust.Home, cfg Config) (*pins.Book, error) {
+	saved, save, err := home.Box("pins.box", vault.PINs)
+	if err != nil {
+		return nil, err
+	}
+	return pins.Open(saved, cfg.Clock.Now, rand.Reader, save)
 }
 
 func open(ctx context.Context, cfg Config, home *trust.Home) (*service.Replica, error) {

@@ -434,3 +434,10 @@ func serverKey(t *testing.T, c *clinic) ed25519.PublicKey {
 	require.NoError(t, err)
 	return authority.Public(own)
 }
+
+func proofKind(t *testing.T, wire []byte) pb.ProofKind {
+	t.Helper()
+	r, err := event.Decode(wire)
+	require.NoError(t, err)
+	return r.Head.AuthorProof.GetKind()
+}

@@ -31,6 +31,8 @@ func (d *desk) ownCommands() []ownCommand {
 		{"server revoke", d.serverRevokeCommand()},
 		{"agent enrol", d.agentEnrolCommand()},
 		{"passphrase", d.passphraseCommand()},
+		{"pin set", d.pinCommand()},
+		{"switch", d.switchCommand()},
 		{"verify", d.verifyCommand()},
 		{"audit proof", d.proofCommand()},
 		{"audit verify-proof", d.verifyProofCommand()},

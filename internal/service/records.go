@@ -122,7 +122,7 @@ func (b *book) prepare(req *pb.WriteRequest) (*entry, error) {
 	e.draft = store.Draft{
 		Type: t, Payload: e.payload, OccurredAt: told, Author: e.author, RequestID: req.RequestId,
 		Overrides: req.Overrides, Grant: grant, Engine: engine.Version, Keys: e.draft.Keys, References: e.draft.References,
-		Proof: &pb.AuthorProof{Kind: pb.ProofKind_PROOF_KIND_NONE},
+		Proof: b.r.proofOf(e.author),
 	}
 	e.text = e.sentence()
 	return e, e.relate()
@@ -212,10 +212,14 @@ func (b *book) told(m *pb.Moment, at time.Time) *pb.Moment {
 	return out
 }
 
-// author finds who says so. Where only one person is known, it is that person.
+// author finds who says so: the person who was switched to on this laptop, or the
+// only one who is known.
 func (b *book) author(text string) (string, error) {
 	if text != "" {
 		return b.resolve("by", event.KindPerson, text)
+	}
+	if now := b.r.typing(); now != "" {
+		return now, nil
 	}
 	ids, err := b.StartingWith(event.KindPerson, "", 2)
 	switch {

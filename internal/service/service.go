@@ -13,6 +13,7 @@ import (
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/store"
+	"thawtrail/internal/trust/pins"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -44,6 +45,8 @@ type Replica struct {
 	Link   Link
 	Hub    bool
 	Name   string // of this device
+
+	Pins *pins.Book // of the people who share this laptop; nil on the server
 
 	Log      *slog.Logger // required
 	AsideDir string       // where runs that do not verify are kept for a person

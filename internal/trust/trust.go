@@ -156,6 +156,16 @@ func (j *Joined) Root() (*x509.Certificate, error) {
 	return root, err
 }
 
+// Opens says whether a passphrase opens this folder.
+func (h *Home) Opens(passphrase string) bool {
+	s, err := vault.Passphrase(passphrase)
+	if err != nil {
+		return false
+	}
+	_, err = vault.Open(h.Dir, &s)
+	return err == nil
+}
+
 // Founding is the record that founded the practice; zero when none was joined.
 func (h *Home) Founding() event.Hash {
 	if h.Joined == nil {

@@ -723,8 +723,9 @@ type SetPinRequest struct {
 	state  protoimpl.MessageState `protogen:"open.v1"`
 	Person string                 `protobuf:"bytes,1,opt,name=person,proto3" json:"person,omitempty"`
 	Pin    string                 `protobuf:"bytes,2,opt,name=pin,proto3" json:"pin,omitempty"`
-	// The PIN until now, when there is one.
+	// The PIN until now, when there is one, or else the laptop's passphrase.
 	OldPin        string `protobuf:"bytes,3,opt,name=old_pin,json=oldPin,proto3" json:"old_pin,omitempty"`
+	Passphrase    string `protobuf:"bytes,4,opt,name=passphrase,proto3" json:"passphrase,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -776,6 +777,13 @@ func (x *SetPinRequest) GetPin() string {
 func (x *SetPinRequest) GetOldPin() string {
 	if x != nil {
 		return x.OldPin
+	}
+	return ""
+}
+
+func (x *SetPinRequest) GetPassphrase() string {
+	if x != nil {
+		return x.Passphrase
 	}
 	return ""
 }
@@ -1015,11 +1023,14 @@ const file_thawtrail_v1_enrol_proto_rawDesc = "" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x12%\n" +
 	"\x04cuts\x18\x03 \x03(\v2\x11.thawtrail.v1.TipR\x04cuts\x12\x1b\n" +
 	"\tlinks_cut\x18\x04 \x01(\x05R\blinksCut\x12\x16\n" +
-	"\x06record\x18\x05 \x01(\tR\x06record\"R\n" +
+	"\x06record\x18\x05 \x01(\tR\x06record\"r\n" +
 	"\rSetPinRequest\x12\x16\n" +
 	"\x06person\x18\x01 \x01(\tR\x06person\x12\x10\n" +
 	"\x03pin\x18\x02 \x01(\tR\x03pin\x12\x17\n" +
-	"\aold_pin\x18\x03 \x01(\tR\x06oldPin\"I\n" +
+	"\aold_pin\x18\x03 \x01(\tR\x06oldPin\x12\x1e\n" +
+	"\n" +
+	"passphrase\x18\x04 \x01(\tR\n" +
+	"passphrase\"I\n" +
 	"\x0eSetPinResponse\x12\x16\n" +
 	"\x06person\x18\x01 \x01(\tR\x06person\x12\x1f\n" +
 	"\vperson_name\x18\x02 \x01(\tR\n" +

@@ -1,0 +1,89 @@
+package cli
+
+import (
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"thawtrail/internal/cli/terminal"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/trust/wholefile"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// secretFlag is a file with a secret; without it the secret is asked for, so that
+// it stands in no list of processes and no shell's history.
+func secretFlag(name, what string) *flagOf {
+	return &flagOf{name: name, metavar: "FILE", help: "a file with " + what + "; without one it is asked for"}
+}
+
+// secretText reads the first line of the flag's file, or asks.
+func (d *desk) secretText(f *flagOf, prompt string) (string, error) {
+	if !f.given() {
+		return terminal.Ask(d.err, prompt)
+	}
+	raw, err := wholefile.Read(f.text(), 4096)
+	line, _, _ := strings.Cut(string(raw), "\n")
+	return strings.TrimSuffix(line, "\r"), err
+}
+
+func (d *desk) pinCommand() *cobra.Command {
+	pin := secretFlag("pin-file", "the new PIN")
+	old := secretFlag("old-pin-file", "the PIN until now")
+	forgotten := secretFlag("passphrase-file", "the laptop's passphrase, when the PIN is forgotten")
+	cmd := &cobra.Command{
+		Use: "set PERSON", Short: "Set your PIN on this laptop, 4 to 12 digits", Example: "pin set 'J. Reed'",
+		Args: oneWord("the name of the person"), DisableFlagsInUseLine: true,
+	}
+	bindFlags(cmd.Flags(), pin, old, forgotten)
+	l := d.bindLink(cmd.Flags())
+	cmd.RunE = func(cmd *cobra.Command, words []string) (err error) {
+		req := &pb.SetPinRequest{Person: words[0]}
+		if req.Pin, err = d.secretText(pin, "New PIN: "); err != nil {
+			return err
+		}
+		switch {
+		case forgotten.given():
+			req.Passphrase, err = d.secretText(forgotten, "")
+		case old.given() || terminal.Interactive():
+			req.OldPin, err = d.secretText(old, "PIN until now (Enter when there is none): ")
+		}
+		if err != nil {
+			return err
+		}
+		answer := &pb.SetPinResponse{}
+		if err := l.call(cmd.Context(), pb.PinService_SetPin_FullMethodName, req, answer); err != nil {
+			return err
+		}
+		return d.answer(l.json, answer)
+	}
+	return cmd
+}
+
+func (d *desk) switchCommand() *cobra.Command {
+	pin := secretFlag("pin-file", "the PIN")
+	without := &flagOf{name: "without-pin", metavar: metaSwitch, help: "go on without; entries then say 'no proof'"}
+	cmd := &cobra.Command{
+		Use: "switch PERSON", Short: "Say who types on this laptop from now on", Example: "switch 'J. Reed'",
+		Args: oneWord("the name of the person"), DisableFlagsInUseLine: true,
+	}
+	bindFlags(cmd.Flags(), pin, without)
+	l := d.bindLink(cmd.Flags())
+	cmd.RunE = func(cmd *cobra.Command, words []string) (err error) {
+		req := &pb.SwitchRequest{Person: words[0]}
+		if pin.given() && without.given() {
+			return refusal.New("pin_file", pin.text(), "--pin-file or --without-pin, not both")
+		}
+		if !without.given() {
+			if req.Pin, err = d.secretText(pin, "PIN (Enter to go on without): "); err != nil {
+				return err
+			}
+		}
+		answer := &pb.SwitchResponse{}
+		if err := l.call(cmd.Context(), pb.PinService_Switch_FullMethodName, req, answer); err != nil {
+			return err
+		}
+		return d.answer(l.json, answer)
+	}
+	return cmd
+}
