@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"thawtrail/internal/event"
@@ -39,7 +40,7 @@ func init() {
 		"stop":       func(_ *world, n *node, _ *rand.Rand) { n.stop() },
 		"lose index": func(_ *world, n *node, _ *rand.Rand) { n.loseIndex() },
 		"back up":    func(_ *world, n *node, _ *rand.Rand) { n.backUp() },
-		"restore":    func(_ *world, n *node, _ *rand.Rand) { n.restore() },
+		"restore":    func(_ *world, n *node, r *rand.Rand) { n.restore(r) },
 		"clone":      func(w *world, n *node, r *rand.Rand) { w.clone(n, r) },
 		"flip":       func(w *world, n *node, r *rand.Rand) { n.flip(r) },
 		"scrub":      func(w *world, n *node, _ *rand.Rand) { n.scrub() },
@@ -274,18 +275,30 @@ func (n *node) backUp() {
 }
 
 // restore puts an older copy of the disk back. What came since is gone from here.
-func (n *node) restore() {
+// Now and then only the journal is put back: then the index knows that records are
+// gone, and the logs that the laptop wrote are given up without asking anybody.
+func (n *node) restore(r *rand.Rand) {
 	b := n.backup
 	if n.store == nil || b == nil {
 		return
 	}
 	n.w.count("restored from an older copy")
+	own, newer := n.store.OwnLogs(), n.index
 	n.off()
 	n.backup = nil
 	n.fs, n.index, n.acked, n.hurt, n.unaware = b.fs, b.trail, b.acked, b.hurt, b.unaware
 	n.closed = b.closed
+	if r.IntN(2) == 0 {
+		n.index = newer
+	}
 	n.cure()
 	n.open()
+	if slices.ContainsFunc(n.store.Repairs(), func(line string) bool { return strings.Contains(line, "are gone from this disk") }) {
+		n.w.count("index ahead of the journal")
+		for _, id := range own {
+			n.closed[id] = true
+		}
+	}
 }
 
 // clone starts a laptop's directory on a second machine: one key, two writers.
