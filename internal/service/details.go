@@ -36,7 +36,9 @@ func (b *book) details(m proto.Message) string {
 }
 
 // shownInFull says that a field is for the record in full: a plan as it was shown.
-func shownInFull(f protoreflect.FieldDescriptor) bool { return f.Name() == "inputs" || f.Name() == "result" }
+func shownInFull(f protoreflect.FieldDescriptor) bool {
+	return f.Name() == "inputs" || f.Name() == "result"
+}
 
 // maxDetail bounds one value in a story, in characters.
 const maxDetail = 80
