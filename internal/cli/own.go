@@ -35,6 +35,7 @@ func (d *desk) ownCommands() []ownCommand {
 		{"switch", d.switchCommand()},
 		{"verify", d.verifyCommand()},
 		{"audit proof", d.proofCommand()},
+		{"client export", d.exportCommand()},
 		{"audit verify-proof", d.verifyProofCommand()},
 		{"bench", d.benchCommand()},
 		{"demo", d.demoCommand()},

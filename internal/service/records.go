@@ -63,6 +63,12 @@ func (s *Records) write(ctx context.Context, req *pb.WriteRequest) (*pb.WriteRes
 	if err != nil {
 		return nil, unsaved(err)
 	}
+	if _, ok := e.payload.(*pb.ClientForgotten); ok {
+		// Whoever is told that it is saved must not read the words any more.
+		if err := s.dropForgotten(ctx); err != nil {
+			s.Log.Error("keys of a forgotten client are not dropped yet; it is tried again", "error", err)
+		}
+	}
 	return s.answer(e, recs[0]), nil
 }
 

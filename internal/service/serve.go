@@ -81,6 +81,7 @@ func Mount(r *Replica, x *Exchange, d Door) *grpc.Server {
 	pb.RegisterPlanServiceServer(s, &Plans{Now: r.Clock.Now})
 	pb.RegisterExchangeServiceServer(s, x)
 	pb.RegisterProofServiceServer(s, &Proofs{Replica: r})
+	pb.RegisterPrivacyServiceServer(s, &Privacy{Replica: r})
 	healthpb.RegisterHealthServer(s, health.NewServer())
 	reflection.Register(s)
 	return s
