@@ -36,7 +36,6 @@ type dueRow struct {
 	Href    string
 	Overdue bool
 	Alarm   bool // sounds when it is due
-	hidden  bool
 }
 
 // showNow serves the barn page.

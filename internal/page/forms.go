@@ -289,13 +289,6 @@ func (f *form) want(fields ...string) *form {
 	return f
 }
 
-// choose replaces what there is to choose.
-func (f *form) choose(field, kind string, options []option) *form {
-	in := f.input(field)
-	in.Kind, in.Options = kind, options
-	return f
-}
-
 // post reads what was sent and writes the record. It says whether it was saved;
 // if not, the form shows why and keeps what was typed.
 func (f *form) post() (*pb.WriteResponse, bool, error) {

@@ -46,7 +46,6 @@ type world struct {
 	ids      int // numbers bags, cases and sessions
 	did      map[string]int
 	log      []string // what happened, in words
-	lossy    bool     // records may be gone for good from here on
 }
 
 // node is one machine.
@@ -93,10 +92,6 @@ type broken struct{ what string }
 func (b broken) Error() string { return b.what }
 
 func (w *world) fail(format string, args ...any) { panic(broken{fmt.Sprintf(format, args...)}) }
-
-func (w *world) say(format string, args ...any) {
-	w.log = append(w.log, fmt.Sprintf(format, args...))
-}
 
 // did counts a fault that really happened.
 func (w *world) count(what string) { w.did[what]++ }

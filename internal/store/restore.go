@@ -319,6 +319,3 @@ func (p *plan) open(lane pb.Lane, reason string) error {
 	p.own[lane] = r.Log
 	return nil
 }
-
-// position is the journal's end, for tests and the bench.
-func (s *Store) position() journal.Position { return s.journal.End() }

@@ -43,14 +43,6 @@ func newSealer(key []byte, segment uint32) (sealer, error) {
 	return sealer{aead}, err
 }
 
-// overhead is what seal adds to a frame, in bytes.
-func (s sealer) overhead() int {
-	if s.aead == nil {
-		return 0
-	}
-	return sealBytes
-}
-
 // headerTag authenticates the first bytes of a segment header.
 func (s sealer) headerTag(session [sessionBytes]byte, head []byte) []byte {
 	if s.aead == nil {
