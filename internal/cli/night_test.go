@@ -1,7 +1,6 @@
 package cli
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"os"
@@ -24,33 +23,12 @@ type laptop struct {
 // startLaptop runs `thawtrail agent` in this process until the test ends.
 func startLaptop(t *testing.T, more ...string) *laptop {
 	t.Helper()
-	ctx, stop := context.WithCancel(context.Background())
-	out := make(lineChannel, 16)
-	var errs bytes.Buffer
-	d := newDesk(out, &errs)
-	ended := make(chan int, 1)
-	args := append([]string{"agent", "--listen", "127.0.0.1:0", "--name", "north laptop"}, more...)
+	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
+	args := append([]string{"agent", "--listen", "127.0.0.1:0", "--name", "north laptop", "--passphrase-file", passphraseFile(t)}, more...)
 	if !slices.Contains(more, "--data") {
 		args = append(args, "--data", t.TempDir())
 	}
-	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
-	args = append(args, "--passphrase-file", passphraseFile(t))
-	go func() { ended <- run(ctx, d, args) }()
-	t.Cleanup(func() {
-		stop()
-		require.Equal(t, exitDone, <-ended, "%s", errs.String())
-	})
-	select {
-	case said := <-out:
-		_, rest, found := strings.Cut(said, " answers at ")
-		require.True(t, found, said)
-		address, _, _ := strings.Cut(rest, ";")
-		return &laptop{t: t, address: address, names: map[string]string{}}
-	case code := <-ended:
-		ended <- code
-		require.Fail(t, "the agent did not start", "exit %d: %s", code, errs.String())
-	}
-	return nil
+	return &laptop{t: t, address: startDaemon(t, args...), names: map[string]string{}}
 }
 
 // passphraseFile holds the passphrase of every laptop of the tests.

@@ -136,11 +136,28 @@ func (d *desk) tellBegun(f *ownForm, begun server.Begun, practice, sheet string)
 	return nil
 }
 
-// office calls the practice's server on its own machine: the running one through
+// remoteOffice is the office of a running server, through its door.
+type remoteOffice struct {
+	pb.UnimplementedHubServiceServer
+	client pb.HubServiceClient
+}
+
+func (o remoteOffice) Invite(ctx context.Context, req *pb.InviteRequest) (*pb.InviteResponse, error) {
+	return o.client.Invite(ctx, req)
+}
+
+func (o remoteOffice) AdmitFile(ctx context.Context, req *pb.AdmitFileRequest) (*pb.AdmitFileResponse, error) {
+	return o.client.AdmitFile(ctx, req)
+}
+
+func (o remoteOffice) RevokeDevice(ctx context.Context, req *pb.RevokeDeviceRequest) (*pb.RevokeDeviceResponse, error) {
+	return o.client.RevokeDevice(ctx, req)
+}
+
+// office asks the practice's server on its own machine: the running one through
 // its door, or one that is stopped by opening its folder.
-func (d *desk) office(ctx context.Context, f *ownForm, call func(context.Context, pb.HubServiceClient) error, alone func(context.Context, pb.HubServiceServer) error) error {
-	door, err := local.OfData(f.data.text())
-	if err == nil {
+func (d *desk) office(ctx context.Context, f *ownForm, ask func(context.Context, pb.HubServiceServer) error) error {
+	if door, err := local.OfData(f.data.text()); err == nil {
 		target, options := door.Target()
 		conn, err := grpc.NewClient(target, options...)
 		if err != nil {
@@ -149,7 +166,7 @@ func (d *desk) office(ctx context.Context, f *ownForm, call func(context.Context
 		defer conn.Close()
 		ctx, cancel := context.WithTimeout(ctx, answerWithin)
 		defer cancel()
-		if err = call(ctx, pb.NewHubServiceClient(conn)); status.Code(err) != codes.Unavailable {
+		if err = ask(ctx, remoteOffice{client: pb.NewHubServiceClient(conn)}); status.Code(err) != codes.Unavailable {
 			return inWords(err, door.Address)
 		}
 	}
@@ -157,8 +174,8 @@ func (d *desk) office(ctx context.Context, f *ownForm, call func(context.Context
 	if err != nil {
 		return err
 	}
-	return server.Office(ctx, server.Config{Data: f.data.text(), Secret: secret, Log: d.log()}, func(hub pb.HubServiceServer) error {
-		return alone(ctx, hub)
+	return server.Office(ctx, server.Config{Data: f.data.text(), Secret: secret, Log: d.log()}, func(office pb.HubServiceServer) error {
+		return ask(ctx, office)
 	})
 }
 
@@ -186,15 +203,10 @@ func (d *desk) serverInviteCommand() *cobra.Command {
 				req.Seconds = n * 3600
 			}
 			var answer *pb.InviteResponse
-			err := d.office(ctx, f,
-				func(ctx context.Context, hub pb.HubServiceClient) (err error) {
-					answer, err = hub.Invite(ctx, req)
-					return err
-				},
-				func(ctx context.Context, hub pb.HubServiceServer) (err error) {
-					answer, err = hub.Invite(ctx, req)
-					return err
-				})
+			err := d.office(ctx, f, func(ctx context.Context, office pb.HubServiceServer) (err error) {
+				answer, err = office.Invite(ctx, req)
+				return err
+			})
 			if err != nil {
 				return err
 			}
@@ -220,15 +232,10 @@ func (d *desk) serverAdmitCommand() *cobra.Command {
 				return refusal.New("arguments", words[0], "a request that a laptop wrote")
 			}
 			var answer *pb.AdmitFileResponse
-			err = d.office(ctx, f,
-				func(ctx context.Context, hub pb.HubServiceClient) (err error) {
-					answer, err = hub.AdmitFile(ctx, req)
-					return err
-				},
-				func(ctx context.Context, hub pb.HubServiceServer) (err error) {
-					answer, err = hub.AdmitFile(ctx, req)
-					return err
-				})
+			err = d.office(ctx, f, func(ctx context.Context, office pb.HubServiceServer) (err error) {
+				answer, err = office.AdmitFile(ctx, req)
+				return err
+			})
 			if err != nil {
 				return err
 			}
@@ -251,15 +258,10 @@ func (d *desk) serverRevokeCommand() *cobra.Command {
 		func(ctx context.Context, f *ownForm, _ []string) error {
 			req := &pb.RevokeDeviceRequest{Device: device.text(), Reason: reason.text(), By: by.text()}
 			var answer *pb.RevokeDeviceResponse
-			err := d.office(ctx, f,
-				func(ctx context.Context, hub pb.HubServiceClient) (err error) {
-					answer, err = hub.RevokeDevice(ctx, req)
-					return err
-				},
-				func(ctx context.Context, hub pb.HubServiceServer) (err error) {
-					answer, err = hub.RevokeDevice(ctx, req)
-					return err
-				})
+			err := d.office(ctx, f, func(ctx context.Context, office pb.HubServiceServer) (err error) {
+				answer, err = office.RevokeDevice(ctx, req)
+				return err
+			})
 			if err != nil {
 				return err
 			}
@@ -269,48 +271,66 @@ func (d *desk) serverRevokeCommand() *cobra.Command {
 		})
 }
 
+// enrolForm is what `agent enrol` is told.
+type enrolForm struct{ at, name, request, answer *flagOf }
+
 func (d *desk) agentEnrolCommand() *cobra.Command {
-	at := &flagOf{name: "server", metavar: "ADDRESS", help: "the clinic's server"}
-	name := &flagOf{name: "name", metavar: metaText, help: "what people call this laptop"}
-	request := &flagOf{name: "request-file", metavar: "FILE", help: "write the request here, when the server cannot be reached"}
-	answer := &flagOf{name: "answer-file", metavar: "FILE", help: "the server's answer to such a request"}
+	e := &enrolForm{
+		at:      &flagOf{name: "server", metavar: "ADDRESS", help: "the clinic's server"},
+		name:    &flagOf{name: "name", metavar: metaText, help: "what people call this laptop"},
+		request: &flagOf{name: "request-file", metavar: "FILE", help: "write the request here, when the server cannot be reached"},
+		answer:  &flagOf{name: "answer-file", metavar: "FILE", help: "the server's answer to such a request"},
+	}
 	return d.ownForm("enrol CODE --server ADDRESS --data DIR", "Join a practice by a one-time code", "agent enrol 7K2M-4QPD-0XZ9-HH3T-R8WA --server clinic.example:4270 --data thawtrail-data", 1,
-		[]*flagOf{at, name, request, answer},
+		[]*flagOf{e.at, e.name, e.request, e.answer},
 		func(ctx context.Context, f *ownForm, words []string) error {
-			var code invite.Code
-			if len(words) == 1 {
-				var err error
-				if code, err = invite.ParseCode(words[0]); err != nil {
-					return err
-				}
-			} else if !answer.given() {
-				return refusal.New("arguments", "", "the one-time code that `thawtrail server invite` printed")
-			}
-			if !at.given() && !request.given() && !answer.given() {
-				return refusal.New("server", "", "--server ADDRESS, or --request-file FILE when it cannot be reached")
+			code, err := e.code(words)
+			if err != nil {
+				return err
 			}
 			secret, err := f.unlock.secret(d, f.data.text())
 			if err != nil {
 				return err
 			}
-			cfg := agent.Config{Data: f.data.text(), Secret: secret, Server: at.text(), Name: name.text(), Log: d.log()}
-			var done agent.Enrolled
-			switch {
-			case request.given():
-				if err := agent.RequestFile(ctx, cfg, code, request.text()); err != nil {
-					return err
-				}
-				return d.tell(f, map[string]string{"request": request.text()}, "Carry "+request.text()+" to the server: `thawtrail server admit FILE --out ANSWER`. The code's time runs on meanwhile.")
-			case answer.given():
-				done, err = agent.AnswerFile(ctx, cfg, answer.text())
-			default:
-				done, err = agent.Enrol(ctx, cfg, code)
-			}
-			if err != nil {
-				return err
-			}
-			return d.tell(f, done, "This laptop belongs to "+line(done.Name)+" now, for "+line(done.Person)+". Start it with `thawtrail agent --data "+f.data.text()+"`.")
+			return d.enrol(ctx, f, e, code, agent.Config{
+				Data: f.data.text(), Secret: secret, Server: e.at.text(), Name: e.name.text(), Log: d.log(),
+			})
 		})
+}
+
+// code reads the code and checks that one way to join was told.
+func (e *enrolForm) code(words []string) (code invite.Code, err error) {
+	switch {
+	case len(words) == 1:
+		if code, err = invite.ParseCode(words[0]); err != nil {
+			return code, err
+		}
+	case !e.answer.given():
+		return code, refusal.New("arguments", "", "the one-time code that `thawtrail server invite` printed")
+	}
+	if !e.at.given() && !e.request.given() && !e.answer.given() {
+		return code, refusal.New("server", "", "--server ADDRESS, or --request-file FILE when it cannot be reached")
+	}
+	return code, nil
+}
+
+func (d *desk) enrol(ctx context.Context, f *ownForm, e *enrolForm, code invite.Code, cfg agent.Config) (err error) {
+	var done agent.Enrolled
+	switch {
+	case e.request.given():
+		if err := agent.RequestFile(ctx, cfg, code, e.request.text()); err != nil {
+			return err
+		}
+		return d.tell(f, map[string]string{"request": e.request.text()}, "Carry "+e.request.text()+" to the server: `thawtrail server admit FILE --out ANSWER`. The code's time runs on meanwhile.")
+	case e.answer.given():
+		done, err = agent.AnswerFile(ctx, cfg, e.answer.text())
+	default:
+		done, err = agent.Enrol(ctx, cfg, code)
+	}
+	if err != nil {
+		return err
+	}
+	return d.tell(f, done, "This laptop belongs to "+line(done.Name)+" now, for "+line(done.Person)+". Start it with `thawtrail agent --data "+f.data.text()+"`.")
 }
 
 // passphraseCommand changes what opens a folder; the data itself stays as it is.

@@ -241,10 +241,18 @@ func (b *book) devices(rights *ledger.Rights) []*pb.DeviceRow {
 		last[id] = max(last[id], l.WallUs)
 		row.LastHeardAt = b.at(time.UnixMicro(last[id]))
 	}
+	if rights.Founded() {
+		for _, d := range rights.Devices { // also those that have sent nothing yet
+			if id := hex.EncodeToString(d.Device); rows[id] == nil {
+				rows[id] = &pb.DeviceRow{Device: id, Name: d.Name}
+				order = append(order, id)
+			}
+		}
+	}
 	out := make([]*pb.DeviceRow, 0, len(order))
 	for _, id := range order {
 		device, _ := hex.DecodeString(id)
-		rows[id].ShutOut = rights.Founded() && !rights.HasDevice(device)
+		rows[id].ShutOut = rights.Founded() && !rights.Admits(device)
 		out = append(out, rows[id])
 	}
 	return out

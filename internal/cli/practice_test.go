@@ -1,0 +1,110 @@
+package cli
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// startDaemon runs a daemon's command line until the test ends and gives the
+// address that it prints.
+func startDaemon(t *testing.T, args ...string) (address string) {
+	t.Helper()
+	ctx, stop := context.WithCancel(context.Background())
+	out := make(lineChannel, 16)
+	var errs bytes.Buffer
+	d := newDesk(out, &errs)
+	ended := make(chan int, 1)
+	go func() { ended <- run(ctx, d, args) }()
+	t.Cleanup(func() {
+		stop()
+		require.Equal(t, exitDone, <-ended, "%s", errs.String())
+	})
+	select {
+	case said := <-out:
+		_, rest, found := strings.Cut(said, " answers at ")
+		require.True(t, found, said)
+		address, _, _ = strings.Cut(rest, ";")
+	case code := <-ended:
+		ended <- code
+		require.Fail(t, "it did not start", "exit %d: %s", code, errs.String())
+	}
+	return address
+}
+
+// does runs a command line that must be done and reads its JSON answer.
+func does(t *testing.T, answer any, args ...string) {
+	t.Helper()
+	code, out, errs := runLine(t, append(args, "--json")...)
+	require.Zero(t, code, "%q: %s", args, errs)
+	require.NoError(t, json.Unmarshal([]byte(out), answer))
+}
+
+// TestAPracticeByItsCommands begins a practice, lets one laptop in over the
+// network and one by files, and shuts one out.
+func TestAPracticeByItsCommands(t *testing.T) {
+	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
+	clinic, north, west, stick := t.TempDir(), t.TempDir(), t.TempDir(), t.TempDir()
+	file := []string{"--passphrase-file", passphraseFile(t)}
+	with := func(args ...string) []string { return append(args, file...) }
+
+	code, out, errs := runLine(t, with("server", "init", "--data", clinic, "--practice", "Alder Creek Equine", "--zone", "Australia/Sydney", "--owner", "M. Alder")...)
+	require.Zero(t, code, errs)
+	require.Contains(t, out, "recovery sheet")
+	requireFits(t, out)
+	code, _, _ = runLine(t, with("server", "init", "--data", clinic, "--practice", "Again", "--zone", "Etc/UTC", "--owner", "X")...)
+	require.Equal(t, exitRefused, code)
+
+	var invited struct{ Code string }
+	does(t, &invited, with("server", "invite", "--data", clinic, "--role", "vet", "--person", "J. Reed")...) // the server is stopped
+	server := startDaemon(t, with("server", "--data", clinic, "--listen", "127.0.0.1:0")...)
+	var joined struct{ Device, Person string }
+	does(t, &joined, with("agent", "enrol", strings.ToLower(invited.Code), "--server", server, "--data", north, "--name", "north")...)
+	require.Equal(t, "J. Reed", joined.Person)
+
+	does(t, &invited, "server", "invite", "--data", clinic, "--role", "assistant", "--role", "clinic", "--person", "K. Low") // the server runs: no passphrase
+	request, answer := filepath.Join(stick, "request"), filepath.Join(stick, "answer")
+	does(t, &struct{}{}, with("agent", "enrol", invited.Code, "--request-file", request, "--data", west, "--name", "west")...)
+	does(t, &struct{}{}, "server", "admit", request, "--data", clinic, "--out", answer)
+	does(t, &joined, with("agent", "enrol", "--answer-file", answer, "--data", west)...)
+	require.Equal(t, "K. Low", joined.Person)
+
+	var revoked struct{ Name string }
+	does(t, &revoked, "server", "revoke", "--data", clinic, "--device", joined.Device[:8], "--reason", "stolen")
+	require.Equal(t, "west", revoked.Name)
+	code, out, errs = runLine(t, "people", "--at", server)
+	require.Zero(t, code, errs)
+	require.Contains(t, out, "north", "also a laptop that has sent nothing yet")
+	require.Regexp(t, `west +0 +yes`, out, "and that one is shut out")
+	requireFits(t, out)
+
+	// A laptop's agent started with what it joined at needs no address.
+	agent := startDaemon(t, with("agent", "--data", north, "--listen", "127.0.0.1:0")...)
+	code, _, errs = runLine(t, "status", "--at", agent)
+	require.Zero(t, code, errs)
+}
+
+// TestChangingThePassphrase keeps what is encrypted and opens by the new one.
+func TestChangingThePassphrase(t *testing.T) {
+	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
+	dir, old := t.TempDir(), passphraseFile(t)
+	does(t, &struct{}{}, "server", "init", "--data", dir, "--practice", "A", "--zone", "Etc/UTC", "--owner", "B", "--passphrase-file", old)
+	key := filepath.Join(t.TempDir(), "key")
+	var changed struct{ Changed bool }
+	does(t, &changed, "passphrase", "--data", dir, "--passphrase-file", old, "--new-key-file", key)
+	require.True(t, changed.Changed)
+	info, err := os.Stat(key)
+	require.NoError(t, err)
+	require.EqualValues(t, 32, info.Size())
+	code, _, errs := runLine(t, "verify", "--data", dir, "--passphrase-file", old)
+	require.Equal(t, exitFailed, code, errs)
+	require.Contains(t, errs, "other kind of secret")
+	code, _, errs = runLine(t, "verify", "--data", dir, "--key-file", key)
+	require.Zero(t, code, errs)
+}
