@@ -11,6 +11,7 @@ import (
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/store"
+	"thawtrail/internal/store/index/indextest"
 	"thawtrail/internal/store/journal"
 	"thawtrail/internal/store/journal/memfs"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -204,10 +205,10 @@ func (n *node) ageIndex(r *rand.Rand) {
 	switch r.IntN(4) {
 	case 0:
 		n.w.count("index lost")
-		n.index = &trail{}
+		n.index = &indextest.Trail{}
 	case 1, 2:
 		back := r.IntN(6)
-		n.index = n.index.asOf(max(0, len(n.index.updates)-back))
+		n.index = n.index.AsOf(max(0, n.index.Len()-back))
 	}
 }
 
@@ -258,7 +259,7 @@ func (n *node) loseIndex() {
 		return
 	}
 	n.off()
-	n.index = &trail{}
+	n.index = &indextest.Trail{}
 	n.w.count("index lost")
 	n.open()
 }
@@ -269,7 +270,7 @@ func (n *node) backUp() {
 		return
 	}
 	n.backup = &backup{
-		fs: n.fs.CrashClone(func(n int) int { return 1 }), trail: n.index.asOf(len(n.index.updates)),
+		fs: n.fs.CrashClone(func(n int) int { return 1 }), trail: n.index.AsOf(n.index.Len()),
 		acked: maps.Clone(n.acked), hurt: maps.Clone(n.hurt), unaware: n.unaware, closed: maps.Clone(n.closed),
 	}
 }
@@ -307,7 +308,7 @@ func (w *world) clone(n *node, r *rand.Rand) {
 		return
 	}
 	w.count("cloned")
-	c := w.add(n.name+" twin", 0, n.fs.CrashClone(func(n int) int { return 1 }), n.index.asOf(len(n.index.updates)))
+	c := w.add(n.name+" twin", 0, n.fs.CrashClone(func(n int) int { return 1 }), n.index.AsOf(n.index.Len()))
 	c.key, c.acked, c.hurt, c.unaware = n.key, maps.Clone(n.acked), maps.Clone(n.hurt), n.unaware
 	c.closed = maps.Clone(n.closed)
 	c.clock.SetWall(n.clock.Now())
@@ -386,7 +387,7 @@ func (n *node) loseDisk() {
 	}
 	n.w.count("hub lost its data")
 	n.off()
-	n.fs, n.index, n.backup, n.unaware = memfs.New(), &trail{}, nil, false
+	n.fs, n.index, n.backup, n.unaware = memfs.New(), &indextest.Trail{}, nil, false
 	n.closed = map[event.LogID]bool{}
 	n.acked, n.hurt, n.sick, n.full = map[event.Hash]*event.Record{}, map[event.Hash]bool{}, false, false
 	n.open()

@@ -1,6 +1,7 @@
 package sim
 
 import (
+	"context"
 	"crypto/ed25519"
 	"crypto/sha256"
 	"encoding/binary"
@@ -13,10 +14,13 @@ import (
 	"thawtrail/internal/clock"
 	"thawtrail/internal/event"
 	"thawtrail/internal/store"
+	"thawtrail/internal/store/index/indextest"
 	"thawtrail/internal/store/journal"
 	"thawtrail/internal/store/journal/memfs"
 	pb "thawtrail/proto/thawtrail/v1"
 )
+
+var ctx = context.Background()
 
 // start is when every simulated night begins.
 var start = time.Date(2026, 11, 20, 21, 0, 0, 0, time.UTC)
@@ -56,7 +60,7 @@ type node struct {
 	hub    bool
 	key    ed25519.PrivateKey
 	fs     *memfs.FS
-	index  *trail
+	index  *indextest.Trail
 	clock  *clock.Manual
 	store  *store.Store // nil while the machine is off
 	opens  uint64
@@ -78,7 +82,7 @@ type node struct {
 // backup is an older copy of a disk.
 type backup struct {
 	fs    *memfs.FS
-	trail *trail
+	trail *indextest.Trail
 	acked map[event.Hash]*event.Record
 	hurt  map[event.Hash]bool
 
@@ -107,7 +111,7 @@ func newWorld(seed uint64) *world {
 		if i == 0 {
 			name = "hub"
 		}
-		n := w.add(name, seed*100+uint64(i), memfs.New(), &trail{})
+		n := w.add(name, seed*100+uint64(i), memfs.New(), &indextest.Trail{})
 		n.hub = i == 0
 		n.clock.Advance(time.Duration(r.IntN(600)-300) * time.Second)
 		n.open()
@@ -117,7 +121,7 @@ func newWorld(seed uint64) *world {
 	return w
 }
 
-func (w *world) add(name string, key uint64, fs *memfs.FS, index *trail) *node {
+func (w *world) add(name string, key uint64, fs *memfs.FS, index *indextest.Trail) *node {
 	seed := sha256.Sum256(binary.BigEndian.AppendUint64([]byte("device"), key))
 	n := &node{
 		w: w, id: len(w.nodes), name: name, key: ed25519.NewKeyFromSeed(seed[:]), fs: fs, index: index,
@@ -174,8 +178,8 @@ func (n *node) options() store.Options {
 // tryOpen starts the machine. It may fail when its disk is sick or full.
 func (n *node) tryOpen() error {
 	n.opens++
-	n.unaware, n.scrubbed = n.unaware && len(n.index.updates) > 0, false
-	n.index = n.index.reopened()
+	n.unaware, n.scrubbed = n.unaware && n.index.Len() > 0, false
+	n.index = n.index.Reopened()
 	n.frames = map[journal.Position]*event.Record{}
 	s, err := store.Open(ctx, n.options())
 	if err != nil {

@@ -1,0 +1,96 @@
+// Package indextest has an index for simulations and tests that can come back
+// from a crash with some of its updates missing.
+package indextest
+
+import (
+	"slices"
+
+	"thawtrail/internal/store/index"
+)
+
+// Trail is an index in memory that remembers every update. It is not open until
+// Reopened.
+type Trail struct {
+	*index.Memory
+	updates [][]change
+}
+
+type change struct {
+	key, value []byte
+	deleted    bool
+}
+
+// Update does it and remembers what changed.
+func (t *Trail) Update(fn func(index.Writer) error) error {
+	r := &recorder{}
+	err := t.Memory.Update(func(w index.Writer) error {
+		r.Writer = w
+		return fn(r)
+	})
+	if err == nil {
+		t.updates = append(t.updates, r.changes)
+	}
+	return err
+}
+
+type recorder struct {
+	index.Writer
+	changes []change
+}
+
+func (r *recorder) Set(key, value []byte) error {
+	r.changes = append(r.changes, change{slices.Clone(key), slices.Clone(value), false})
+	return r.Writer.Set(key, value)
+}
+
+func (r *recorder) Delete(key []byte) error {
+	r.changes = append(r.changes, change{key: slices.Clone(key), deleted: true})
+	return r.Writer.Delete(key)
+}
+
+// Len is the number of updates.
+func (t *Trail) Len() int { return len(t.updates) }
+
+// Bytes is what an update gave to the index: keys and values.
+func (t *Trail) Bytes(update int) int {
+	n := 0
+	for _, c := range t.updates[update] {
+		n += len(c.key) + len(c.value)
+	}
+	return n
+}
+
+// AsOf is the trail after its first n updates: what is not synced can be lost.
+func (t *Trail) AsOf(n int) *Trail { return &Trail{updates: t.updates[:n:n]} }
+
+// Without is the trail without some updates from its middle: what is left when an
+// older of several write-ahead logs is cut and the newer ones are whole.
+func (t *Trail) Without(from, to int) *Trail {
+	return &Trail{updates: slices.Concat(t.updates[:from], t.updates[to:])}
+}
+
+// Reopened is the same trail over a new index in memory.
+func (t *Trail) Reopened() *Trail {
+	next := &Trail{Memory: index.NewMemory(), updates: t.updates}
+	for _, changes := range t.updates {
+		err := next.Memory.Update(func(w index.Writer) error {
+			for _, c := range changes {
+				if err := c.apply(w); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+		if err != nil { // it fitted before
+			panic("indextest: " + err.Error())
+		}
+	}
+	return next
+}
+
+func (c change) apply(w index.Writer) error {
+	if c.deleted {
+		return w.Delete(c.key)
+	}
+	return w.Set(c.key, c.value)
+}
