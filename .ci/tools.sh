@@ -27,3 +27,8 @@ need_tools() {
 need_c_compiler() {
   command -v gcc >/dev/null || { apt-get update -q && apt-get install -qy gcc libc6-dev; }
 }
+
+# Page tests drive the system's Chromium.
+need_chromium() {
+  command -v chromium >/dev/null || { apt-get update -q && apt-get install -qy chromium; }
+}
