@@ -86,8 +86,35 @@ func (a *application) refoldLater(which byte) error {
 		which = max(which, old[0])
 	}
 	a.pending = true
-	return a.w.Set(refoldKey, []byte{which})
+	return a.w.Set(refoldKey, refoldRow{which: which, before: a.recs[0].pos}.encode())
 }
+
+// refoldRow says which entities are left to be folded again.
+type refoldRow struct {
+	which byte
+	// before is where the batch with the change began: what was not touched
+	// before it was folded with the new rights already. Zero for no bound.
+	before journal.Position
+	from   []byte // row to go on from; empty for the first
+}
+
+func (r refoldRow) encode() []byte {
+	return append(append([]byte{r.which}, r.before.Encode()...), r.from...)
+}
+
+// decodeRefold reads the row. A single byte means all of that kind.
+func decodeRefold(b []byte) (r refoldRow, err error) {
+	r.which = b[0]
+	if len(b) < 1+positionBytes {
+		return r, nil
+	}
+	r.before, err = journal.DecodePosition(b[1 : 1+positionBytes])
+	r.from = b[1+positionBytes:]
+	return r, err
+}
+
+// positionBytes is the length of an encoded position.
+const positionBytes = 8
 
 // refoldAll folds again what a change of rights concerns, and what was put off,
 // until nothing is left.
@@ -168,8 +195,11 @@ func (a *application) refold(n int) (more bool, err error) {
 	if err != nil || !ok || len(row) == 0 {
 		return false, err
 	}
-	keys, last, err := refoldKeys(a.w, row, n)
+	left, err := decodeRefold(row)
 	if err != nil {
+		return false, err
+	}
+	if keys, left.from, err = refoldKeys(a.w, left, n); err != nil {
 		return false, err
 	}
 	for _, k := range keys {
@@ -180,7 +210,7 @@ func (a *application) refold(n int) (more bool, err error) {
 	if len(keys) < n {
 		return false, a.w.Delete(refoldKey)
 	}
-	return true, a.w.Set(refoldKey, append([]byte{row[0]}, last...))
+	return true, a.w.Set(refoldKey, left.encode())
 }
 
 // dirtyKeys lists entities that were put off.
@@ -193,15 +223,19 @@ func dirtyKeys(r index.Reader, n int) (keys []event.Key, err error) {
 }
 
 // refoldKeys lists the next entities to fold again and the row to go on from.
-func refoldKeys(r index.Reader, row []byte, n int) (keys []event.Key, last []byte, err error) {
-	prefix, from := []byte("e/"), row[1:]
-	if row[0] == refoldUnclean {
+func refoldKeys(r index.Reader, row refoldRow, n int) (keys []event.Key, last []byte, err error) {
+	prefix, every := []byte("e/"), row.which == refoldEvery
+	if !every {
 		prefix = []byte("u/")
 	}
-	err = r.Scan(prefix, from, false, func(k, _ []byte) (bool, error) {
+	err = r.Scan(prefix, row.from, false, func(k, _ []byte) (bool, error) {
 		key := k[2:]
-		if row[0] == refoldEvery {
-			key = key[:max(0, len(key)-9)] // without the zero byte and the position
+		if every {
+			at := len(key) - positionBytes
+			if at < 1 || !row.before.IsZero() && bytes.Compare(key[at:], row.before.Encode()) >= 0 {
+				return true, nil
+			}
+			key = key[:at-1] // without the zero byte and the position
 		}
 		e := parseEntity(key)
 		if e != event.RightsKey && (len(keys) == 0 || keys[len(keys)-1] != e) {
