@@ -25,8 +25,8 @@
 // nothing and knows nothing.
 //
 // A ratio is our seconds over the limit's. Ours runs the real server and the real
-// agent, in this one process as the limit does. Until laptops can be enrolled,
-// our links are plain while the limit's are not; limit_plain_seconds is the same
-// limit without TLS, and limit_streamed_seconds the limit when the sender does
-// not wait for acknowledgements, so that all comparisons can be made.
+// agent, in this one process as the limit does, over the same kind of link, and
+// encrypted on the disk, which the limit is not. limit_plain_seconds is the limit
+// without TLS, and limit_streamed_seconds the limit when the sender does not wait
+// for acknowledgements, so that all comparisons can be made.
 package bench

@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"time"
+
+	"thawtrail/internal/clock"
 )
 
 // pushed is what one push of n records took.
@@ -11,19 +13,16 @@ type pushed struct {
 	acked, folded time.Duration
 }
 
-// push starts an agent that holds n records which no server has, and an empty
-// server; both are the real ones. It times from the agent's readiness until the
+// push starts an agent that holds n records which no server has, and the server
+// of the practice that it has joined; both are the real ones. It times from the agent's readiness until the
 // last record is acknowledged, and until the server answers from the last night.
 func push(ctx context.Context, laptop, hub string, k known) (p pushed, err error) {
-	if err := errors.Join(begin(ctx, hub), join(ctx, hub, laptop)); err != nil {
-		return p, err
-	}
-	srv, err := startServer(ctx, hub)
+	srv, err := startServer(ctx, hub, clock.System{})
 	if err != nil {
 		return p, err
 	}
 	defer func() { err = errors.Join(err, srv.stop()) }()
-	lap, err := startAgent(ctx, laptop, srv.addr)
+	lap, err := startAgent(ctx, laptop, srv.addr, clock.System{})
 	if err != nil {
 		return p, err
 	}
@@ -51,7 +50,11 @@ func (l *lab) pushOf(ctx context.Context, n int64) (p pushed, from *filled, err 
 	if err != nil {
 		return p, nil, err
 	}
-	hub, err := l.folder("hub")
+	begun, err := l.practice(ctx)
+	if err != nil {
+		return p, nil, err
+	}
+	hub, err := l.copied(begun.hub)
 	if err != nil {
 		return p, nil, err
 	}
@@ -132,30 +135,37 @@ func sized(out []Result, from *filled, limit limits) error {
 	return err
 }
 
-// pull starts an empty agent beside a server of n records and times from its
-// readiness until it holds them all and answers from the last night.
-func pull(ctx context.Context, l *lab, from *filled) (took time.Duration, err error) {
+// pair starts a server with a copy of what is given, and beside it an empty agent
+// that has joined.
+func (l *lab) pair(ctx context.Context, from *filled) (srv, lap *runningReplica, stop func() error, err error) {
 	hub, err := l.copied(from)
 	if err != nil {
-		return 0, err
+		return nil, nil, nil, err
 	}
 	laptop, err := l.folder("laptop")
 	if err != nil {
-		return 0, err
+		return nil, nil, nil, err
 	}
-	if err := join(ctx, hub, laptop); err != nil {
-		return 0, err
+	if err := join(ctx, hub, laptop, clock.System{}); err != nil {
+		return nil, nil, nil, err
 	}
-	srv, err := startServer(ctx, hub)
+	if srv, err = startServer(ctx, hub, clock.System{}); err != nil {
+		return nil, nil, nil, err
+	}
+	if lap, err = startAgent(ctx, laptop, srv.addr, clock.System{}); err != nil {
+		return nil, nil, nil, errors.Join(err, srv.stop())
+	}
+	return srv, lap, func() error { return errors.Join(lap.stop(), srv.stop()) }, nil
+}
+
+// pull starts an empty agent beside a server of n records and times from its
+// readiness until it holds them all and answers from the last night.
+func pull(ctx context.Context, l *lab, from *filled) (took time.Duration, err error) {
+	_, lap, stop, err := l.pair(ctx, from)
 	if err != nil {
 		return 0, err
 	}
-	defer func() { err = errors.Join(err, srv.stop()) }()
-	lap, err := startAgent(ctx, laptop, srv.addr)
-	if err != nil {
-		return 0, err
-	}
-	defer func() { err = errors.Join(err, lap.stop()) }()
+	defer func() { err = errors.Join(err, stop()) }()
 	watch := stopwatch()
 	err = until(ctx, func() (bool, error) {
 		st, err := lap.status(ctx)

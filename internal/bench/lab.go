@@ -8,7 +8,9 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"time"
 
+	"thawtrail/internal/clock"
 	"thawtrail/internal/event"
 	"thawtrail/internal/store"
 )
@@ -19,6 +21,7 @@ type lab struct {
 	cfg     Config
 	dir     string
 	next    int
+	begun   *practice
 	laptops map[int64]*filled
 	hubs    map[int64]*filled
 	wires   map[int64][][]byte
@@ -57,17 +60,71 @@ func (l *lab) copied(f *filled) (string, error) {
 	return dir, os.CopyFS(dir, os.DirFS(f.dir))
 }
 
-// laptop is a laptop that wrote n records of nights, folded and closed cleanly.
+// practice is a practice at its beginning: its server, and a laptop that has
+// joined and holds what the server holds. Both are stopped.
+type practice struct{ hub, laptop *filled }
+
+// practice makes it once. Its clocks stand before the first night.
+func (l *lab) practice(ctx context.Context) (*practice, error) {
+	if l.begun != nil {
+		return l.begun, nil
+	}
+	hub, err := l.folder("practice")
+	if err != nil {
+		return nil, err
+	}
+	laptop, err := l.folder("member")
+	if err != nil {
+		return nil, err
+	}
+	c := clock.NewManual(firstNight.Add(-time.Hour))
+	if err := errors.Join(begin(ctx, hub, c), join(ctx, hub, laptop, c), meet(ctx, hub, laptop, c)); err != nil {
+		return nil, err
+	}
+	l.begun = &practice{&filled{dir: hub}, &filled{dir: laptop}}
+	return l.begun, nil
+}
+
+// meet runs a server and a laptop until the laptop holds what the server holds.
+func meet(ctx context.Context, hub, laptop string, c clock.Clock) (err error) {
+	srv, err := startServer(ctx, hub, c)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, srv.stop()) }()
+	lap, err := startAgent(ctx, laptop, srv.addr, c)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, lap.stop()) }()
+	return until(ctx, func() (bool, error) {
+		here, err := srv.status(ctx)
+		if err != nil {
+			return false, err
+		}
+		there, err := lap.status(ctx)
+		return here.Records == there.GetRecords() && there.GetHeldOnServer() > 0, err
+	})
+}
+
+// laptop is a laptop of the practice that wrote n records of nights without a
+// link, folded and closed cleanly.
 func (l *lab) laptop(ctx context.Context, n int64) (*filled, error) {
 	if f := l.laptops[n]; f != nil {
 		return f, nil
 	}
-	dir, err := l.folder("laptop")
+	p, err := l.practice(ctx)
+	if err != nil {
+		return nil, err
+	}
+	dir, err := l.copied(p.laptop)
 	if err != nil {
 		return nil, err
 	}
 	f := &filled{dir: dir}
-	err = l.fill(ctx, dir, &tickClock{now: firstNight}, func(s *store.Store, src *rand.ChaCha8, c *tickClock) error {
+	c := &tickClock{now: firstNight}
+	err = fill(ctx, f.dir, c, func(s *store.Store) error {
+		src := rand.NewChaCha8(seed)
 		g := &nights{rng: rand.New(src), src: src, clock: c, store: s}
 		err := g.write(ctx, n)
 		f.records, f.known = s.Records(), g.known()
@@ -77,14 +134,13 @@ func (l *lab) laptop(ctx context.Context, n int64) (*filled, error) {
 	return f, err
 }
 
-// fill opens a replica as server and agent do, lets fn write, and closes it.
-func (l *lab) fill(ctx context.Context, dir string, c *tickClock, fn func(*store.Store, *rand.ChaCha8, *tickClock) error) error {
+// fill opens a replica, lets fn write, folds all and closes it.
+func fill(ctx context.Context, dir string, c clock.Clock, fn func(*store.Store) error) error {
 	s, err := openStore(ctx, dir, store.Options{Clock: c})
 	if err != nil {
 		return err
 	}
-	err = fn(s, rand.NewChaCha8(seed), c)
-	if err == nil {
+	if err = fn(s); err == nil {
 		err = s.CatchUp(ctx)
 	}
 	return errors.Join(err, s.Close())
@@ -99,30 +155,36 @@ func (l *lab) hub(ctx context.Context, n int64) (*filled, error) {
 	if err != nil {
 		return nil, err
 	}
-	dir, err := l.folder("hub")
-	if err != nil {
-		return nil, err
-	}
-	f := &filled{dir: dir, known: from.known}
-	laptop, err := l.copied(from)
-	if err == nil {
-		err = errors.Join(begin(ctx, dir), join(ctx, dir, laptop))
-	}
-	if err != nil {
-		return nil, err
-	}
-	err = l.fill(ctx, dir, &tickClock{now: firstNight}, func(s *store.Store, _ *rand.ChaCha8, _ *tickClock) error {
-		err := l.carry(ctx, from, s)
-		f.records = s.Records()
-		return err
-	})
+	f, err := l.hubUpTo(ctx, from, n)
 	l.hubs[n] = f
 	return f, err
 }
 
-// carry hands the records of a laptop to another store, run by run.
-func (l *lab) carry(ctx context.Context, from *filled, to *store.Store) error {
+// hubUpTo is a server that holds the first n records, or a few more, of a laptop.
+func (l *lab) hubUpTo(ctx context.Context, from *filled, n int64) (*filled, error) {
+	p, err := l.practice(ctx)
+	if err != nil {
+		return nil, err
+	}
+	dir, err := l.copied(p.hub)
+	if err != nil {
+		return nil, err
+	}
+	f := &filled{dir: dir, known: from.known}
+	err = fill(ctx, dir, clock.System{}, func(s *store.Store) error {
+		err := l.carry(ctx, from, s, n)
+		f.records = s.Records()
+		return err
+	})
+	return f, err
+}
+
+// carry hands n records of a laptop to another store, run by run.
+func (l *lab) carry(ctx context.Context, from *filled, to *store.Store, n int64) error {
 	return eachRun(ctx, l, from, func(r run) error {
+		if to.Records() >= n {
+			return nil
+		}
 		results, err := to.Ingest(ctx, r.pb())
 		if err == nil && results[0].Refused != nil {
 			err = results[0].Refused

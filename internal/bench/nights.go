@@ -2,6 +2,7 @@ package bench
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"sync"
@@ -24,6 +25,9 @@ const (
 	recordEvery = 30 * time.Second
 	bagsOfBatch = 12
 )
+
+// vetName is the vet who writes it all, the practice's owner.
+const vetName = "M. Alder"
 
 var firstNight = time.Date(2016, 1, 1, 18, 0, 0, 0, time.UTC)
 
@@ -62,8 +66,8 @@ type nights struct {
 	clock *tickClock
 	store *store.Store
 
-	owner, vet       string
-	founding, grant  []byte
+	vet              string
+	grant            []byte
 	freezer, product string
 	bags             []string // in stock
 	batch            string
@@ -80,9 +84,9 @@ type known struct {
 	Product string
 }
 
-// write founds a practice and fills the store to n records.
+// write begins a stock and fills the store to n records.
 func (g *nights) write(ctx context.Context, n int64) error {
-	if err := g.found(ctx); err != nil {
+	if err := g.begin(ctx); err != nil {
 		return err
 	}
 	for left := n - g.store.Records(); left > 0; left = n - g.store.Records() {
@@ -118,27 +122,31 @@ func typeOf(name string) event.Type {
 	panic("bench: no event type " + name)
 }
 
-func (g *nights) found(ctx context.Context) error {
-	g.owner, g.vet, g.freezer, g.product = g.id(), g.id(), g.id(), g.id()
-	g.batchOf = map[string]string{}
-	recs, err := g.store.Append(ctx, store.Draft{Type: typeOf("practice_founded"), Author: g.owner, Payload: &pb.PracticeFounded{
-		Practice: g.id(), Name: "Alder Creek Equine", Zone: "Europe/Dublin", Currency: "EUR", Owner: g.owner, OwnerName: "M. Alder"}})
-	if err != nil {
+// practice reads who the practice's owner is.
+func (g *nights) practice(ctx context.Context) error {
+	return g.store.View(ctx, func(v *store.Snapshot) error {
+		rights, err := v.Rights()
+		if err == nil && !rights.Founded() {
+			err = errors.New("there is no practice to write the nights of")
+		}
+		if err == nil {
+			g.vet, g.grant = rights.Founding.Owner, rights.Founding.Record[:]
+		}
+		return err
+	})
+}
+
+// begin adds the place and the product that all nights share.
+func (g *nights) begin(ctx context.Context) error {
+	if err := g.practice(ctx); err != nil {
 		return err
 	}
-	g.founding = recs[0].Hash[:]
-	owned := func(name string, m proto.Message) store.Draft {
-		return store.Draft{Type: typeOf(name), Payload: m, Author: g.owner, Grant: g.founding}
-	}
-	recs, err = g.store.Append(ctx,
-		owned("role_granted", &pb.RoleGranted{Person: g.vet, Roles: []pb.Role{pb.Role_ROLE_VET, pb.Role_ROLE_CLINIC}}),
-		owned("person_added", &pb.PersonAdded{Person: g.vet, Name: "J. Reed"}),
-		owned("place_added", &pb.PlaceAdded{Place: g.freezer, Name: "clinic freezer", Kind: pb.PlaceKind_PLACE_KIND_FREEZER}),
-		owned("product_card", &pb.ProductCard{Product: g.product, Name: "Foal plasma", Maker: "Hollow Hill", Version: 1,
+	g.freezer, g.product = g.id(), g.id()
+	g.batchOf = map[string]string{}
+	_, err := g.store.Append(ctx,
+		g.draft(typeOf("place_added"), &pb.PlaceAdded{Place: g.freezer, Name: "clinic freezer", Kind: pb.PlaceKind_PLACE_KIND_FREEZER}),
+		g.draft(typeOf("product_card"), &pb.ProductCard{Product: g.product, Name: "Foal plasma", Maker: "Hollow Hill", Version: 1,
 			Route: pb.ProductRoute_PRODUCT_ROUTE_VEIN, VolumeMl: new(int32(950)), StorageMaxDc: new(int32(-180))}))
-	if err == nil {
-		g.grant = recs[0].Hash[:]
-	}
 	return err
 }
 

@@ -10,6 +10,7 @@ import (
 	"google.golang.org/grpc"
 
 	"thawtrail/agent"
+	"thawtrail/internal/clock"
 	"thawtrail/internal/trust/local"
 	pb "thawtrail/proto/thawtrail/v1"
 	"thawtrail/server"
@@ -22,15 +23,15 @@ type runningReplica struct {
 	stop func() error
 }
 
-func startServer(ctx context.Context, dir string) (*runningReplica, error) {
+func startServer(ctx context.Context, dir string, c clock.Clock) (*runningReplica, error) {
 	return start(ctx, dir, func(ctx context.Context, ready func(string)) error {
-		return server.Run(ctx, server.Config{Data: dir, Secret: secret(), Listen: "127.0.0.1:0", Name: "clinic", Ready: ready})
+		return server.Run(ctx, server.Config{Data: dir, Secret: secret(), Listen: "127.0.0.1:0", Name: "clinic", Clock: c, Ready: ready})
 	})
 }
 
-func startAgent(ctx context.Context, dir, server string) (*runningReplica, error) {
+func startAgent(ctx context.Context, dir, server string, c clock.Clock) (*runningReplica, error) {
 	return start(ctx, dir, func(ctx context.Context, ready func(string)) error {
-		return agent.Run(ctx, agent.Config{Data: dir, Secret: secret(), Server: server, Listen: "127.0.0.1:0", Name: "laptop", Ready: ready})
+		return agent.Run(ctx, agent.Config{Data: dir, Secret: secret(), Server: server, Listen: "127.0.0.1:0", Name: "laptop", Clock: c, Ready: ready})
 	})
 }
 

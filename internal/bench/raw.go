@@ -20,7 +20,7 @@ import (
 )
 
 const rawLimit = "the same bytes over mutual-TLS gRPC in 1 MiB batches one after the other, hash chain and one signature a batch, " +
-	"one synced Badger transaction a batch, no fold, no index; our link is plain until laptops can be enrolled"
+	"one synced Badger transaction a batch, no fold, no index, not encrypted on the disk"
 
 // rawPipeline is the raw way from one process half to the other: the sender has
 // the records in memory, the receiver has an empty Badger.
@@ -173,11 +173,11 @@ type bareLink struct {
 	server, client credentials.TransportCredentials
 }
 
-// connect serves a bare stream on loopback and dials it.
-func (b bareLink) connect(handler func(grpc.ServerStream) error) (*grpc.ClientConn, func(), error) {
+// serve serves a bare stream on loopback.
+func (b bareLink) serve(handler func(grpc.ServerStream) error) (addr string, stop func(), err error) {
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
-		return nil, nil, err
+		return "", nil, err
 	}
 	s := bareServer(b.server, handler)
 	done := make(chan struct{})
@@ -185,11 +185,16 @@ func (b bareLink) connect(handler func(grpc.ServerStream) error) (*grpc.ClientCo
 		defer close(done)
 		_ = s.Serve(listener) // ends by Stop below
 	}()
-	stop := func() {
-		s.Stop()
-		<-done
+	return listener.Addr().String(), func() { s.Stop(); <-done }, nil
+}
+
+// connect serves a bare stream and dials it.
+func (b bareLink) connect(handler func(grpc.ServerStream) error) (*grpc.ClientConn, func(), error) {
+	addr, stop, err := b.serve(handler)
+	if err != nil {
+		return nil, nil, err
 	}
-	conn, err := bareDial(listener.Addr().String(), b.client)
+	conn, err := bareDial(addr, b.client)
 	if err != nil {
 		stop()
 		return nil, nil, fmt.Errorf("raw pipeline: %w", err)

@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"thawtrail/agent"
+	"thawtrail/internal/clock"
 	"thawtrail/internal/store"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/invite"
@@ -18,10 +19,12 @@ import (
 	"thawtrail/server"
 )
 
+var keyBytes = bytes.Repeat([]byte{7}, vault.KeySize)
+
 // secret opens every folder of the bench: all is encrypted, as in a practice. A
 // key file costs no time, so that what is measured begins after the unlock.
 func secret() *vault.Secret {
-	s, err := vault.KeyFile(bytes.Repeat([]byte{7}, vault.KeySize))
+	s, err := vault.KeyFile(keyBytes)
 	if err != nil {
 		panic(err) // the size is a constant
 	}
@@ -40,25 +43,25 @@ func openStore(ctx context.Context, dir string, opt store.Options) (*store.Store
 }
 
 // begin makes a practice in an empty server's folder.
-func begin(ctx context.Context, hub string) error {
+func begin(ctx context.Context, hub string, c clock.Clock) error {
 	_, err := server.Init(ctx, server.InitConfig{
-		Data: hub, Secret: secret(), Practice: "Alder Creek Equine", Zone: "Europe/Dublin", Currency: "EUR", Owner: "M. Alder",
+		Data: hub, Secret: secret(), Practice: "Alder Creek Equine", Zone: "Europe/Dublin", Currency: "EUR", Owner: vetName, Clock: c,
 	})
 	return err
 }
 
 // join lets the laptop of a folder into the practice of another one, by files;
-// both are stopped. What the laptop wrote alone counts there.
-func join(ctx context.Context, hub, laptop string) error {
+// both are stopped.
+func join(ctx context.Context, hub, laptop string, c clock.Clock) error {
 	dir, err := os.MkdirTemp("", "thawtrail-bench-join-")
 	if err != nil {
 		return err
 	}
 	defer os.RemoveAll(dir)
 	request, answer := filepath.Join(dir, "request"), filepath.Join(dir, "answer")
-	cfg := agent.Config{Data: laptop, Secret: secret(), Name: "laptop"}
-	err = server.Office(ctx, server.Config{Data: hub, Secret: secret()}, func(office pb.HubServiceServer) error {
-		made, err := office.Invite(ctx, &pb.InviteRequest{Person: "M. Alder"})
+	cfg := agent.Config{Data: laptop, Secret: secret(), Name: "laptop", Clock: c}
+	err = server.Office(ctx, server.Config{Data: hub, Secret: secret(), Clock: c}, func(office pb.HubServiceServer) error {
+		made, err := office.Invite(ctx, &pb.InviteRequest{Person: vetName})
 		if err != nil {
 			return err
 		}
