@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"slices"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
@@ -62,13 +63,19 @@ func (v *Snapshot) Each(kind string, fn func(ledger.State) (more bool, err error
 	})
 }
 
-// Find lists the entities found under a term of ledger.Terms, at most n.
+// Find lists the entities found under a term of ledger.Terms, at most n. An
+// unclean stop may have lost that an entity was taken from a term, so what each
+// entity says of its terms decides.
 func (v *Snapshot) Find(term string, n int) ([]event.Key, error) {
 	prefix := row('i', []byte(term), []byte{0})
 	var out []event.Key
 	err := v.r.Scan(prefix, nil, false, func(k, _ []byte) (bool, error) {
-		out = append(out, parseEntity(k[len(prefix):]))
-		return len(out) < n, nil
+		e := parseEntity(k[len(prefix):])
+		terms, _, err := v.r.Get(termsKey(e))
+		if slices.Contains(splitTerms(terms), term) {
+			out = append(out, e)
+		}
+		return len(out) < n, err
 	})
 	return out, err
 }

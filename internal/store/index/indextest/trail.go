@@ -51,11 +51,15 @@ func (r *recorder) Delete(key []byte) error {
 // Len is the number of updates.
 func (t *Trail) Len() int { return len(t.updates) }
 
-// Bytes is what an update gave to the index: keys and values.
+// entryBytes is the least that a table in memory spends on an entry beside its key
+// and value.
+const entryBytes = 24
+
+// Bytes is what an update takes in a table in memory, at the least.
 func (t *Trail) Bytes(update int) int {
 	n := 0
 	for _, c := range t.updates[update] {
-		n += len(c.key) + len(c.value)
+		n += len(c.key) + len(c.value) + entryBytes
 	}
 	return n
 }
