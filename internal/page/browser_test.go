@@ -5,6 +5,7 @@
 package page
 
 import (
+	"bytes"
 	"context"
 	"os"
 	"path/filepath"
@@ -12,8 +13,14 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // chromium starts the browser and gives the context of its first tab.
@@ -114,4 +121,180 @@ func TestEveryPageIsPictured(t *testing.T) {
 	d.fill("/clinic/hold", "product", "Foal plasma", "batch", "H2207", "reason", "maker called: two reactions in another practice")
 	d.shoot(ctx, "50-takeover", at+"/run")
 	d.shoot(ctx, "51-batches", "/clinic/batches")
+}
+
+// TestNothingSeriousForHelpers lets axe look at every page, in both themes. It
+// needs the file of axe-core named in THAWTRAIL_AXE, which is no part of the
+// program.
+func TestNothingSeriousForHelpers(t *testing.T) {
+	file := os.Getenv("THAWTRAIL_AXE")
+	if file == "" {
+		t.Fatal("name the file of axe-core in THAWTRAIL_AXE")
+	}
+	axe, err := os.ReadFile(file)
+	require.NoError(t, err)
+	d := newDesk(t)
+	id, bag := d.toRunning()
+	d.fill("/case/"+id+"/run", "temperature_dc", "39.4", "heart_rate", "98", "breathing_rate", "36", "given_ml", "6")
+	pages := append([]string{"/bag/" + bag, "/clinic/labels?bag=" + bag, "/clinic/load?place=" + d.place, "/clinic/count?place=" + d.place, "/nowhere",
+		"/write/product_card", "/write/protocol_set", "/clinic/batch?product=Foal+plasma&batch=H-2207"}, allPages...)
+	for slug := range caseSteps {
+		pages = append(pages, "/case/"+id+"/"+slug)
+	}
+	ctx := chromium(t)
+	d.enter(ctx)
+	for _, dark := range []string{"light", "dark"} {
+		require.NoError(t, chromedp.Do(ctx, chromedp.Func(func(ctx context.Context, tab *chromedp.Target) error {
+			_, err := cdp.Call(ctx, tab, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: dark}}})
+			return err
+		})))
+		for _, p := range pages {
+			if strings.Contains(p, ".svg") {
+				continue
+			}
+			require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(360, 800), chromedp.Navigate(d.server.URL+p)))
+			_, err := chromedp.Run(ctx, chromedp.Evaluate[any](string(axe)+";0"))
+			require.NoError(t, err)
+			found, err := chromedp.Run(ctx, chromedp.Evaluate[string](`axe.run({runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}).then(r => r.violations.map(v => v.impact + " " + v.id + ": " + v.nodes.map(n => n.target + " " + n.failureSummary).join(" | ")).join("\n"))`, chromedp.EvalAwaitPromise))
+			require.NoError(t, err)
+			assert.Empty(t, found, "%s in %s", p, dark)
+			wide, err := chromedp.Run(ctx, chromedp.Evaluate[int](`document.documentElement.scrollWidth`))
+			require.NoError(t, err)
+			assert.LessOrEqual(t, wide, 360, "%s scrolls sideways", p)
+		}
+	}
+}
+
+// js asks the page something.
+func js[T any](t *testing.T, ctx context.Context, expression string) T {
+	t.Helper()
+	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](expression, chromedp.EvalAwaitPromise))
+	require.NoError(t, err, expression)
+	return v
+}
+
+// until waits for a word in a tab's text; the page changes by itself.
+func until(t *testing.T, ctx context.Context, selector, word string) {
+	t.Helper()
+	var said string
+	for range 200 {
+		said = js[string](t, ctx, `(document.querySelector("`+selector+`") || {innerText: ""}).innerText`)
+		if strings.Contains(said, word) {
+			return
+		}
+		require.NoError(t, chromedp.Do(ctx, chromedp.Sleep(25*time.Millisecond)))
+	}
+	t.Fatalf("%q never came; the page says: %s", word, said)
+}
+
+// TestThreePagesLive has the barn page, the clinic page and a second barn page
+// open at once: what one writes the others show, a hold takes the screen, and one
+// key stops and treats.
+func TestThreePagesLive(t *testing.T) {
+	d := newDesk(t)
+	id, bag := d.toRunning()
+	at := d.server.URL + "/case/" + id
+	barn := chromium(t)
+	d.enter(barn)
+	clinic, close1 := chromedp.NewContext(barn)
+	defer close1()
+	second, close2 := chromedp.NewContext(barn)
+	defer close2()
+	require.NoError(t, chromedp.Do(barn, chromedp.Navigate(at+"/run")))
+	require.NoError(t, chromedp.Do(clinic, chromedp.Navigate(d.server.URL+"/clinic")))
+	require.NoError(t, chromedp.Do(second, chromedp.Navigate(d.server.URL+"/barn")))
+
+	// The clock of the page is the program's, also after a reload.
+	d.clock.Advance(4 * time.Minute)
+	require.NoError(t, chromedp.Do(barn, chromedp.Reload()))
+	until(t, barn, "#run time[data-since]", "4:0")
+
+	// A look typed in one tab shows in the others without a press there.
+	d.clock.Advance(time.Minute)
+	d.fill("/case/"+id+"/run", "temperature_dc", "38.2", "heart_rate", "98", "breathing_rate", "36", "given_ml", "6")
+	until(t, barn, "#vitals-so-far", "98")
+	until(t, barn, "#run", "6 mL")
+
+	// What is being typed stays while the page renews itself.
+	require.NoError(t, chromedp.Do(barn, chromedp.SendKeys("#vitals_noted-heart_rate", "101")))
+	d.fill("/case/"+id+"/look", "text", "quiet")
+	d.fill("/case/"+id+"/run", "heart_rate", "99", "given_ml", "8")
+	until(t, barn, "#vitals-so-far", "99")
+	require.Equal(t, "101", js[string](t, barn, `document.querySelector("#vitals_noted-heart_rate").value`))
+
+	// Drops against the clock: twenty taps make a rate.
+	js[int](t, barn, `(async () => { const b = document.querySelector("#tap"); for (let i = 0; i < 20; i++) { b.dispatchEvent(new KeyboardEvent("keydown", {key: " ", bubbles: true})); await new Promise(r => setTimeout(r, 50)); } return 0; })()`)
+	until(t, barn, "#drop-said", "20 drops in 1 s")
+	require.NotEmpty(t, js[string](t, barn, `document.querySelector("#ml_per_h").value`))
+
+	// A hold placed at the clinic takes the screen of every page.
+	d.fill("/clinic/hold", "product", "Foal plasma", "batch", "H2207", "reason", "maker called")
+	for _, tab := range []context.Context{barn, clinic, second} {
+		until(t, tab, ".takeover", bagText(bag))
+	}
+	// One key, on that screen too.
+	require.NoError(t, chromedp.Do(barn, chromedp.KeyEvent(kb.F9)))
+	until(t, barn, ".takeover", "maker called")
+	require.NoError(t, chromedp.Do(barn, chromedp.Click(`form[action="/seen"] button`)))
+	until(t, barn, "h1", "Stop and treat")
+	out, err := d.site.cases.GetCase(t.Context(), &pb.GetCaseRequest{Case: id})
+	require.NoError(t, err)
+	require.Equal(t, "clamp shut", out.Case.State)
+}
+
+// TestKeyboardAlone opens a case and answers the first questions without a mouse.
+func TestKeyboardAlone(t *testing.T) {
+	d := newDesk(t)
+	d.begin()
+	ctx := chromium(t)
+	d.enter(ctx)
+	require.NoError(t, chromedp.Do(ctx, chromedp.Navigate(d.server.URL+"/open")))
+	tabTo := func(name, value string) {
+		t.Helper()
+		for range 80 {
+			require.NoError(t, chromedp.Do(ctx, chromedp.KeyEvent(kb.Tab)))
+			if js[bool](t, ctx, `document.activeElement.name === "`+name+`" || document.activeElement.innerText === "`+name+`"`) {
+				if value != "" {
+					require.NoError(t, chromedp.Do(ctx, chromedp.KeyEvent(value)))
+				}
+				return
+			}
+		}
+		t.Fatalf("the keyboard never came to %s", name)
+	}
+	tabTo("kind", " ")
+	tabTo("dam_name", "Quiet Harbour")
+	tabTo("sex", kb.ArrowDown)
+	tabTo("clock_checked", " ")
+	tabTo("Open the case", kb.Enter)
+	until(t, ctx, "h1", "Risk of neonatal isoerythrolysis")
+	for range 2 {
+		require.NoError(t, chromedp.Do(ctx, chromedp.NavigateBack()))
+	}
+	require.True(t, js[bool](t, ctx, `document.readyState !== ""`))
+	cases, err := d.site.cases.ListCases(t.Context(), &pb.ListCasesRequest{})
+	require.NoError(t, err)
+	require.Len(t, cases.Cases, 1)
+}
+
+// TestSheetIsOnePage prints the case sheet and the other papers.
+func TestSheetIsOnePage(t *testing.T) {
+	d := newDesk(t)
+	id, bag := d.toRunning()
+	for _, look := range [][]string{{"38.2", "98", "36", "6"}, {"38.1", "97", "35", "12"}, {"38.1", "97", "35", "19"}, {"38.3", "99", "35", "250"}, {"38.2", "98", "34", "500"}, {"38.2", "98", "34", "750"}} {
+		d.clock.Advance(5 * time.Minute)
+		d.fill("/case/"+id+"/run", "temperature_dc", look[0], "heart_rate", look[1], "breathing_rate", look[2], "given_ml", look[3])
+	}
+	d.fill("/case/"+id+"/finish", "given_ml", "940")
+	ctx := chromium(t)
+	d.enter(ctx)
+	for name, p := range map[string]string{"sheet": "/case/" + id + "/sheet", "advice": "/case/" + id + "/advice", "blank": "/blank", "bag": "/bag/" + bag} {
+		require.NoError(t, chromedp.Do(ctx, chromedp.Navigate(d.server.URL+p), chromedp.Sleep(200*time.Millisecond)))
+		pdf, err := chromedp.Run(ctx, chromedp.PrintToPDF())
+		require.NoError(t, err)
+		require.Equal(t, 1, bytes.Count(pdf, []byte("/Type /Page\n"))+bytes.Count(pdf, []byte("/Type /Page ")), name)
+		if shots != "" {
+			require.NoError(t, os.WriteFile(filepath.Join(shots, name+".pdf"), pdf, 0o644))
+		}
+	}
 }

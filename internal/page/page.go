@@ -173,7 +173,7 @@ func (s *Site) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h.Set("Content-Security-Policy", "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; object-src 'none'")
 	h.Set("X-Frame-Options", "DENY")
 	h.Set("X-Content-Type-Options", "nosniff")
-	h.Set("Referrer-Policy", "no-referrer")
+	h.Set("Referrer-Policy", "same-origin") // with no-referrer, browsers hide the origin of our own forms too
 	h.Set("Cross-Origin-Resource-Policy", "same-origin")
 	if !s.hostAllowed(r.Host) {
 		http.Error(w, "This address is not one of this program's.", http.StatusMisdirectedRequest)

@@ -74,7 +74,7 @@
       for (const part of all("[data-live]", page)) {
         const old = document.getElementById(part.id);
         if (old && old.innerHTML !== part.innerHTML && !old.contains(document.activeElement)) old.replaceWith(document.importNode(part, true));
-        else if (!old && part.id === "seen") $("main").before(document.importNode(part, true));
+        else if (!old && part.id === "seen") $("main").prepend(document.importNode(part, true));
       }
       const chart = $("img.chart"), fresh = $("img.chart", page);
       if (chart && fresh) chart.src = fresh.getAttribute("src") + (fresh.getAttribute("src").includes("?") ? "&" : "?") + "t=" + now();
