@@ -12,6 +12,7 @@ import (
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
+	"thawtrail/internal/ledger"
 	"thawtrail/internal/store/index"
 	"thawtrail/internal/store/index/indextest"
 	"thawtrail/internal/store/journal/memfs"
@@ -20,7 +21,7 @@ import (
 
 // mixed is a draft of one of a few kinds; some change what others may do.
 func mixed(r *rand.Rand, founded *event.Record) Draft {
-	bag := fmt.Sprintf("BAG%02d", r.IntN(30))
+	bag := fmt.Sprintf("BAG%03d", r.IntN(200))
 	var d Draft
 	switch r.IntN(8) {
 	case 0:
@@ -203,6 +204,41 @@ func TestUpdatesLostFromTheMiddle(t *testing.T) {
 	require.Greater(t, lost, 100, "updates were really lost")
 }
 
+// A change of rights folds entities again in several updates, and the last one
+// notes that it is done. One of them lost from the middle is done again.
+func TestRefoldLostFromTheMiddle(t *testing.T) {
+	fs, trail := memfs.New(), &indextest.Trail{}
+	trail = trail.Reopened()
+	opt := memoryOptions(30, fs, trail)
+	opt.behind = 400 << 10
+	s, err := Open(t.Context(), opt)
+	require.NoError(t, err)
+	recs, err := s.Append(t.Context(), founding())
+	require.NoError(t, err)
+	for i := range 6 * refoldBatch {
+		d := received(fmt.Sprintf("BAG%d", i), "P", "H-1")
+		d.Author, d.Grant = "owner", recs[0].Hash[:]
+		_, err := s.Append(t.Context(), d)
+		require.NoError(t, err)
+	}
+	before := digest(t, s)
+	flushed := trail.Len()
+	_, err = s.Append(t.Context(), Draft{Type: event.TypeRightsRevoked, Author: "owner", Grant: recs[0].Hash[:],
+		Payload: &pb.RightsRevoked{Grant: recs[0].Hash.String(), Reason: "left"}})
+	require.NoError(t, err)
+	require.NotEqual(t, before, digest(t, s))
+	require.Greater(t, trail.Len(), flushed+3)
+	require.NotZero(t, s.cursor.rewound(opt.behind).pos, "applying again does not fold all entities again")
+	for cut := flushed; cut < trail.Len()-1; cut += 3 {
+		again := opt
+		again.FS, again.unclean = fs.CrashClone(memfs.Keep), true
+		again.Index = trail.Without(cut, cut+1).Reopened()
+		s, err := Open(t.Context(), again)
+		require.NoError(t, err)
+		requireRebuilt(t, s, again)
+	}
+}
+
 // dying is an index that stops the program after a few updates.
 type dying struct {
 	*indextest.Trail
@@ -284,6 +320,17 @@ func TestForksAreTold(t *testing.T) {
 	require.NotEqual(t, before, digest(t, late))
 	require.Equal(t, digest(t, hub), digest(t, late))
 	own := s.OwnLogs()[0]
+	require.NoError(t, hub.View(t.Context(), func(v *Snapshot) error {
+		log, _, err := Get[*ledger.Log](v, event.LogKey(own))
+		require.EqualValues(t, 2, log.ForkSeq)
+		require.Equal(t, ledger.LogForked, log.Discrepancies()[0].Kind)
+		for _, id := range []string{"LEFT0", "RIGHT69"} {
+			bag, _, err := Get[*ledger.Bag](v, event.Key{Kind: event.KindBag, ID: id})
+			require.NoError(t, err)
+			require.True(t, bag.Timeline[0].Marks.Has(ledger.MarkForked), id)
+		}
+		return err
+	}))
 	h, _ := hub.HeldOne(own)
 	require.Len(t, h.Tips, 2)
 	require.EqualValues(t, 2, h.Fork)
