@@ -251,7 +251,7 @@ func (l *link) push(ctx context.Context, client pb.ExchangeServiceClient, theirs
 	pusher := exchange.NewPusher(l.store.Held(), theirs.Held, l.store.Has)
 	keys := 0
 	for {
-		changed := l.store.Changed()
+		changed := l.store.Saved()
 		var err error
 		if keys, err = l.pushKeys(ctx, client, keys); err != nil {
 			return err

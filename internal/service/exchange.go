@@ -3,7 +3,6 @@ package service
 import (
 	"bytes"
 	"context"
-	"fmt"
 	"sync"
 
 	"google.golang.org/grpc"
@@ -37,6 +36,8 @@ type Exchange struct {
 	mu    sync.Mutex
 	pulls map[exchange.DeviceID]map[*pull]bool // open streams by device
 	open  int
+
+	news fanout
 }
 
 // Beliefs is what this replica states of itself.
@@ -234,34 +235,26 @@ func (x *Exchange) leave(device exchange.DeviceID, p *pull) {
 // serve sends until nothing is left, says so, and waits for more.
 func (p *pull) serve(ctx context.Context) error {
 	for {
-		changed := p.x.Store.Changed()
+		saved := p.x.Store.Saved()
 		p.moved()
 		if err := p.drain(ctx); err != nil {
 			return err
 		}
-		if err := p.stream.Send(&pb.PullResponse{CaughtUp: true, WallUs: p.x.Clock.Now().UnixMicro()}); err != nil {
-			return err
-		}
-		if !p.wait(ctx, changed) {
+		if !p.wait(ctx, saved) {
 			return status.Error(codes.Unavailable, "this side is stopping")
 		}
 	}
 }
 
 // wait returns when a log moved; false when the stream is to end.
-func (p *pull) wait(ctx context.Context, changed <-chan struct{}) bool {
-	for {
-		select {
-		case <-ctx.Done():
-			return false
-		case <-p.x.Done:
-			return false
-		case <-changed:
-		}
-		changed = p.x.Store.Changed()
-		if _, upto, _ := p.x.Store.MovedSince(p.seen); upto != p.seen {
-			return true
-		}
+func (p *pull) wait(ctx context.Context, saved <-chan struct{}) bool {
+	select {
+	case <-ctx.Done():
+		return false
+	case <-p.x.Done:
+		return false
+	case <-saved:
+		return true
 	}
 }
 
@@ -286,30 +279,44 @@ func (p *pull) moved() {
 }
 
 // drain sends run after run until there is none, looking for urgent news
-// between two of them.
+// between two of them, and says with the last one that the stream has caught up.
 func (p *pull) drain(ctx context.Context) error {
+	var out *shared
 	for {
 		if err := p.sendKeys(); err != nil {
 			return err
 		}
 		send, ok := p.pusher.Next()
 		if !ok {
-			return nil
+			return p.send(out, true)
 		}
-		run, next, err := p.x.Store.ReadRun(ctx, send.Log, send.From, min(send.MaxBytes, p.most))
+		if out != nil {
+			if err := p.send(out, false); err != nil {
+				return err
+			}
+			out = nil
+		}
+		sh, err := p.x.news.read(ctx, p.x.Store, send, min(send.MaxBytes, p.most))
 		if err != nil {
-			return Status(fmt.Errorf("read log %s: %w", event.Hash(send.Log).Short(), err))
+			return Status(err)
 		}
-		if run == nil {
+		if sh.run == nil {
 			p.pusher.Unable()
 			continue
 		}
-		if err := p.stream.Send(&pb.PullResponse{Runs: []*pb.Run{run}, WallUs: p.x.Clock.Now().UnixMicro()}); err != nil {
-			return err
-		}
-		p.pusher.Streamed(next)
+		out = sh
+		p.pusher.Streamed(sh.next)
 		p.moved()
 	}
+}
+
+// send sends a run, or, where there is none, only that the stream has caught up.
+func (p *pull) send(sh *shared, caughtUp bool) error {
+	now := p.x.Clock.Now().UnixMicro()
+	if sh == nil {
+		return p.stream.Send(&pb.PullResponse{CaughtUp: caughtUp, WallUs: now})
+	}
+	return p.x.news.send(p.stream, sh, caughtUp, now)
 }
 
 // sendKeys sends field keys ahead of the records that need them.

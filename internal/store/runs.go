@@ -211,5 +211,31 @@ func (s *Store) recordsAt(log event.LogID, seq uint64) []*event.Record {
 
 // Has says whether the record with that hash is held at that place of a log.
 func (s *Store) Has(log event.LogID, at exchange.Tip) bool {
+	if s.remembers(log, at) {
+		return true
+	}
 	return slices.ContainsFunc(s.recordsAt(log, at.Seq), func(r *event.Record) bool { return r.Hash == at.Hash })
 }
+
+// remembers says that a record is held without looking at the disk: as an end of
+// a log, where no damage is known, or because it was saved a moment ago.
+func (s *Store) remembers(log event.LogID, at exchange.Tip) bool {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	l, ok := s.logs[log]
+	if !ok {
+		return false
+	}
+	if !s.suspect[log] && (l.Tip == at || slices.Contains(l.Branches, at)) {
+		return true
+	}
+	for i := len(l.tail) - 1; i >= 0 && i >= len(l.tail)-maxShortTail; i-- {
+		if l.tail[i].seq == at.Seq && l.tail[i].hash == at.Hash {
+			return true
+		}
+	}
+	return false
+}
+
+// maxShortTail is how many of the newest records are looked at in memory.
+const maxShortTail = 64

@@ -81,7 +81,8 @@ type Store struct {
 	since    journal.Position             // where those logs begin
 	pending  bool                         // entities are left to be folded again
 	moves    moves                        // which logs moved lately
-	changed  chan struct{}                // closed and replaced when something came
+	changed  chan struct{}                // closed and replaced when something came or was folded
+	saved    chan struct{}                // closed and replaced when something came
 	closed   bool
 	fresh    []located // committed and not yet applied, contiguous, bounded
 	freshGap bool      // fresh does not reach back to the cursor
@@ -142,7 +143,7 @@ func prepare(opt Options) (*Store, error) {
 	s := &Store{
 		opt: opt, public: public, device: event.DeviceID(public), boot: make([]byte, 8),
 		logs: map[event.LogID]*logState{}, own: map[pb.Lane]event.LogID{},
-		seen: map[event.LogID]exchange.Tip{}, changed: make(chan struct{}), batch: firstBatch,
+		seen: map[event.LogID]exchange.Tip{}, changed: make(chan struct{}), saved: make(chan struct{}), batch: firstBatch,
 		suspect: map[event.LogID]bool{}, plain: map[event.LogID]bool{}, unclean: opt.unclean, pending: true,
 	}
 	if s.opt.behind == 0 {
@@ -239,7 +240,7 @@ func (s *Store) Close() error {
 		return nil
 	}
 	s.closed = true
-	s.wakeLocked()
+	s.savedLocked()
 	s.mu.Unlock()
 	s.writer.Lock()
 	defer s.writer.Unlock()
@@ -253,6 +254,20 @@ func (s *Store) Changed() <-chan struct{} {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
 	return s.changed
+}
+
+// Saved is closed when a record was saved after the call.
+func (s *Store) Saved() <-chan struct{} {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return s.saved
+}
+
+// savedLocked wakes whoever waits for new records, and for any change.
+func (s *Store) savedLocked() {
+	close(s.saved)
+	s.saved = make(chan struct{})
+	s.wakeLocked()
 }
 
 func (s *Store) wakeLocked() {

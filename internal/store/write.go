@@ -366,7 +366,7 @@ func (p *plan) commit() error {
 		s.since, s.doubt = positions[0], false
 		s.repaired("this laptop goes on in new logs: %s", p.renewed)
 	}
-	s.wakeLocked()
+	s.savedLocked()
 	return nil
 }
 
