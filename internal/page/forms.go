@@ -45,7 +45,8 @@ type input struct {
 	Name, Label, Hint, Unit, Kind string
 	Value, Error                  string
 	Options                       []option
-	Required, Focus               bool
+	Required                      bool
+	Less                          bool   // behind a fold: seldom needed
 	Expect                        string // a scan is compared with this
 
 	desc  protoreflect.FieldDescriptor
@@ -287,6 +288,29 @@ func (f *form) want(fields ...string) *form {
 		f.input(name).Required = true
 	}
 	return f
+}
+
+// less puts fields behind a fold.
+func (f *form) less(fields ...string) *form {
+	for _, name := range fields {
+		f.input(name).Less = true
+	}
+	return f
+}
+
+// Folded are the fields behind the fold.
+func (f *form) Folded() (out []*input) {
+	for _, in := range f.Inputs {
+		if in.Less {
+			out = append(out, in)
+		}
+	}
+	return out
+}
+
+// Unfold says that the fold has to be open: something in it was typed or is wrong.
+func (f *form) Unfold() bool {
+	return slices.ContainsFunc(f.Inputs, func(in *input) bool { return in.Less && (in.Value != "" || in.Error != "") })
 }
 
 // post reads what was sent and writes the record. It says whether it was saved;

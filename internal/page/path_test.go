@@ -2,6 +2,7 @@ package page
 
 import (
 	"net/url"
+	"strings"
 	"testing"
 	"time"
 
@@ -89,4 +90,22 @@ func TestTheWholePath(t *testing.T) {
 	for _, p := range []string{"/advice", "/handover", "/later", "/patient", "/run", "/treat", "/vitals.svg", "/vitals.svg?dark=1", "/igg.svg"} {
 		d.get(at + p)
 	}
+}
+
+// TestAnAdult goes from the opening to the accepted plan of a horse, for which
+// the vet says how much.
+func TestAnAdult(t *testing.T) {
+	d := newDesk(t)
+	d.begin()
+	to := d.fill("/open", "kind", "horse", "patient_name", "Grey Wren", "sex", "mare", "clock_checked", "yes")
+	id := strings.Split(to, "/")[2]
+	at := "/case/" + id
+	require.Equal(t, at+"/look", to, "no questions of a newborn")
+	require.Equal(t, at+"/weigh", d.fill(at+"/look", "heart_rate", "48"))
+	require.Equal(t, at+"/dose", d.fill(at+"/weigh", "weight_g", "510", "method", "tape"))
+	dose := at + "/dose?need=1900&place=" + url.QueryEscape(d.place)
+	bags := regexpBag.FindAllStringSubmatch(d.get(dose), -1)
+	require.Len(t, bags, 2)
+	require.Equal(t, at+"/agree", d.fill(dose, "bags", bags[0][1], "bags", bags[1][1], "volume_ml", "1900"))
+	require.Contains(t, plainText(d.get(at+"/agree")), "1900 mL in 2 bags")
 }

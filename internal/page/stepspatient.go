@@ -18,12 +18,12 @@ import (
 
 // openCase serves the first page of the path: who the patient is.
 func (s *Site) openCase(v *visit) error {
-	f, err := v.newForm("case_opened", "kind", "dam_name", "dam_chip", "patient_name", "patient_chip", "sex", "colour", "markings", "box", "yard",
-		"born_at", "twin", "neck_band", "gestation_d", "dam_ueln", "client", "clock_checked")
+	f, err := v.newForm("case_opened", "kind", "dam_name", "sex", "colour", "markings", "box", "yard", "born_at", "clock_checked",
+		"twin", "neck_band", "gestation_d", "dam_chip", "dam_ueln", "patient_name", "patient_chip", "client")
 	if err != nil {
 		return err
 	}
-	f.Submit = "Open the case"
+	f.less("neck_band", "gestation_d", "dam_chip", "dam_ueln", "patient_name", "patient_chip", "client").Submit = "Open the case"
 	if v.r.Method == http.MethodPost {
 		out, ok, err := f.post()
 		if err != nil {
