@@ -37,6 +37,14 @@ type Summary struct {
 	Discrepancies []Discrepancy `json:"discrepancies"`
 	Acknowledged  int           `json:"acknowledged"` // entries that a replica said are saved
 	Lost          int           `json:"lost"`         // acknowledged entries missing from any replica
+	Pages         *Pages        `json:"pages,omitempty"`
+}
+
+// Pages are the one-time addresses that open the pages while the night is kept.
+type Pages struct {
+	Barn   []string `json:"barn"` // of the north and the south laptop
+	Clinic string   `json:"clinic"`
+	Owner  string   `json:"owner"`
 }
 
 // Discrepancy is one that is open at the end.
@@ -69,6 +77,11 @@ func Run(ctx context.Context, cfg Config) (err error) {
 			return errors.New("interrupted")
 		}
 		return n.err
+	}
+	if cfg.Keep {
+		if n.sum.Pages, err = n.pages(); err != nil {
+			return err
+		}
 	}
 	if cfg.JSON {
 		if err := json.NewEncoder(cfg.Out).Encode(n.sum); err != nil {
@@ -151,7 +164,32 @@ func (n *night) keep() {
 	for _, line := range n.toTry() {
 		fmt.Fprintln(s.w, "    "+line)
 	}
+	s.gap()
+	s.tell("Or open the pages; each address opens once, in one browser.")
+	s.gap()
+	p := n.sum.Pages
+	for _, line := range []string{"barn, north   " + p.Barn[0], "barn, south   " + p.Barn[1], "clinic        " + p.Clinic, "owner         " + p.Owner} {
+		fmt.Fprintln(s.w, "    "+line)
+	}
 	<-n.ctx.Done()
+}
+
+// pages reads the addresses that the three processes wrote down.
+func (n *night) pages() (*Pages, error) {
+	out := &Pages{}
+	for _, s := range []*site{n.north, n.south} {
+		urls, err := s.addresses(n.dir)
+		if err != nil || len(urls) != 1 {
+			return nil, fmt.Errorf("one address of %s's pages expected, got %q: %w", s.name, urls, err)
+		}
+		out.Barn = append(out.Barn, urls[0])
+	}
+	urls, err := n.clinic.addresses(n.dir)
+	if err != nil || len(urls) != 2 {
+		return nil, fmt.Errorf("two addresses of the clinic's pages expected, got %q: %w", urls, err)
+	}
+	out.Clinic, out.Owner = urls[0], urls[1]
+	return out, nil
 }
 
 func (n *night) toTry() []string {

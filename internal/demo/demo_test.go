@@ -4,6 +4,9 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
+	"io"
+	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -85,7 +88,7 @@ func TestKeepStaysUp(t *testing.T) {
 	ctx, stop := context.WithCancel(t.Context())
 	defer stop()
 	dir := filepath.Join(t.TempDir(), "kept")
-	out, story := &bytes.Buffer{}, &watched{want: "audit use --by place --at", seen: make(chan struct{})}
+	out, story := &bytes.Buffer{}, &watched{want: "owner         http", seen: make(chan struct{})}
 	ended := make(chan error, 1)
 	go func() {
 		ended <- Run(ctx, Config{Fast: true, Keep: true, JSON: true, Dir: dir, Out: out, Err: story, Program: program(t)})
@@ -105,9 +108,20 @@ func TestKeepStaysUp(t *testing.T) {
 		}
 	}
 	require.Equal(t, 7, tried)
+	sum := parse(t, out.Bytes())
+	require.Zero(t, sum.Lost)
+	require.Len(t, sum.Pages.Barn, 2)
+	for _, url := range append(sum.Pages.Barn, sum.Pages.Clinic, sum.Pages.Owner) {
+		resp, err := http.Get(url)
+		require.NoError(t, err)
+		body, err := io.ReadAll(resp.Body)
+		require.NoError(t, errors.Join(err, resp.Body.Close()))
+		require.Equal(t, http.StatusOK, resp.StatusCode, "%s: %s", url, body)
+		require.Contains(t, string(body), "This browser is in")
+	}
+	http.DefaultClient.CloseIdleConnections()
 	stop()
 	require.NoError(t, <-ended)
-	require.Zero(t, parse(t, out.Bytes()).Lost)
 	require.DirExists(t, filepath.Join(dir, "clinic"))
 
 	err := Run(t.Context(), Config{Fast: true, Dir: dir, Out: out, Program: program(t)})

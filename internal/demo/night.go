@@ -71,9 +71,9 @@ func newNight(ctx context.Context, cfg Config, dir string) *night {
 	if err == nil {
 		n.screen.name = "UTC" + end.In(zone).Format("-07:00")
 	}
-	n.clinic = &site{name: "clinic", place: "clinic freezer", args: []string{"server", "--name", "clinic"}}
-	n.north = &site{name: "north", place: "north freezer", args: []string{"agent", "--name", "north laptop"}}
-	n.south = &site{name: "south", place: "south freezer", args: []string{"agent", "--name", "south laptop"}}
+	n.clinic = &site{name: "clinic", pages: cfg.Keep, place: "clinic freezer", args: []string{"server", "--name", "clinic"}}
+	n.north = &site{name: "north", pages: cfg.Keep, place: "north freezer", args: []string{"agent", "--name", "north laptop"}}
+	n.south = &site{name: "south", pages: cfg.Keep, place: "south freezer", args: []string{"agent", "--name", "south laptop"}}
 	return n
 }
 

@@ -31,6 +31,7 @@ type site struct {
 	log    string
 	proc   *process
 	wire   *wire // to the clinic; nil for the clinic itself
+	pages  bool  // serves its pages too
 	conn   *grpc.ClientConn
 	record pb.RecordServiceClient
 	stock  pb.StockServiceClient
@@ -55,6 +56,9 @@ func (s *site) open(ctx context.Context, program, dir string) error {
 	}
 	args := append(append([]string{}, s.args...), "--listen", listen)
 	args = append(args, folder...)
+	if s.pages {
+		args = append(args, "--pages", "127.0.0.1:0")
+	}
 	if s.wire != nil {
 		args = append(args, "--server", s.wire.address())
 	}
@@ -64,6 +68,15 @@ func (s *site) open(ctx context.Context, program, dir string) error {
 	}
 	s.proc = proc
 	return s.connect()
+}
+
+// addresses are the one-time addresses that open the site's pages.
+func (s *site) addresses(dir string) ([]string, error) {
+	text, err := os.ReadFile(filepath.Join(dir, s.name, "page.url"))
+	if err != nil {
+		return nil, fmt.Errorf("pages of %s: %w", s.name, err)
+	}
+	return strings.Fields(string(text)), nil
 }
 
 // folder is the site's data folder and the file with its passphrase, as flags.

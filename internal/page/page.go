@@ -125,16 +125,18 @@ func (s *Site) Serve(ctx context.Context, addr string, ready func(url string)) e
 		_ = srv.Close() // ending by Close is the normal end
 	})
 	defer stop()
-	url, err := s.Entrance()
+	ways, err := s.ways()
 	if err != nil {
 		return err
 	}
 	if s.cfg.URLFile != "" {
-		if err := trust.WriteFile(s.cfg.URLFile, []byte(url+"\n")); err != nil {
+		if err := trust.WriteFile(s.cfg.URLFile, []byte(strings.Join(ways, "\n")+"\n")); err != nil {
 			return err
 		}
 	}
-	ready(url)
+	for _, url := range ways {
+		ready(url)
+	}
 	if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
 		return fmt.Errorf("pages on %s: %w", addr, err)
 	}
@@ -156,6 +158,24 @@ func (s *Site) Entrance() (string, error) {
 	}
 	s.entrance[code] = true
 	return "http://127.0.0.1:" + s.port + "/enter/" + code, nil
+}
+
+// ways makes one one-time address for each part that this replica serves: the
+// barn on a laptop, the clinic's and the owner's pages on the hub.
+func (s *Site) ways() ([]string, error) {
+	parts := []string{"/barn"}
+	if s.cfg.Replica.Hub {
+		parts = []string{"/clinic", "/owner"}
+	}
+	out := make([]string, len(parts))
+	for i, part := range parts {
+		url, err := s.Entrance()
+		if err != nil {
+			return nil, err
+		}
+		out[i] = url + "?to=" + part
+	}
+	return out, nil
 }
 
 // useEntrance spends a code.
@@ -239,7 +259,7 @@ func (s *Site) enter(w http.ResponseWriter, r *http.Request) {
 	if s.sessionOf(r) == nil {
 		if !s.useEntrance(r.PathValue("code")) {
 			w.WriteHeader(http.StatusForbidden)
-			s.shutDoor(w, "This one-time address was used before, or is too old.")
+			s.shutDoor(w, "This one-time address was used before, or is too old.", s.home())
 			return
 		}
 		raw := make([]byte, 16)
@@ -255,13 +275,17 @@ func (s *Site) enter(w http.ResponseWriter, r *http.Request) {
 	}
 	// A page, not a redirect: a strict cookie does not travel on a redirect from
 	// another program's link.
-	s.shutDoor(w, "")
+	home := s.home()
+	if to := r.URL.Query().Get("to"); to == "/barn" || to == "/clinic" || to == "/owner" {
+		home = to
+	}
+	s.shutDoor(w, "", home)
 }
 
 // shutDoor is the page before a session; with no reason it is the way in.
-func (s *Site) shutDoor(w http.ResponseWriter, reason string) {
+func (s *Site) shutDoor(w http.ResponseWriter, reason, home string) {
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	if err := s.tmpl["door"].ExecuteTemplate(w, "door", map[string]any{"Reason": reason, "Home": s.home()}); err != nil {
+	if err := s.tmpl["door"].ExecuteTemplate(w, "door", map[string]any{"Reason": reason, "Home": home}); err != nil {
 		s.cfg.Log.Error("write a page", "error", err)
 	}
 }

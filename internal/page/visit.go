@@ -41,7 +41,7 @@ func (s *Site) page(pattern string, h handler) {
 		sess := s.sessionOf(r)
 		if sess == nil {
 			w.WriteHeader(http.StatusForbidden)
-			s.shutDoor(w, say("door.closed"))
+			s.shutDoor(w, say("door.closed"), s.home())
 			return
 		}
 		v := &visit{s: s, w: w, r: r, sess: sess, now: s.cfg.Clock.Now(), code: http.StatusOK}
