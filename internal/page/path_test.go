@@ -109,3 +109,17 @@ func TestAnAdult(t *testing.T) {
 	require.Equal(t, at+"/agree", d.fill(dose, "bags", bags[0][1], "bags", bags[1][1], "volume_ml", "1900"))
 	require.Contains(t, plainText(d.get(at+"/agree")), "1900 mL in 2 bags")
 }
+
+// TestABeginningInMgPerDl founds a practice by its page that shows IgG in mg/dL:
+// what is typed and shown is in that unit.
+func TestABeginningInMgPerDl(t *testing.T) {
+	d := newDesk(t)
+	require.Contains(t, plainText(d.get("/barn")), "The books are empty")
+	to := d.fill("/write/practice_founded?back=/clinic/setup", "name", "Hill Road Equine", "zone", "Europe/Dublin", "currency", "EUR", "owner_name", "P. Hill", "igg_unit", "mg_per_dl")
+	require.Equal(t, "/clinic/setup", to)
+	id := strings.Split(d.fill("/open", "kind", "foal", "dam_name", "Slate", "born_at", "-20h"), "/")[2]
+	at := "/case/" + id
+	require.Contains(t, plainText(d.get(at+"/igg")), "IgG, mg/dL")
+	d.fill(at+"/igg", "kind", "laboratory", "igg_cg_per_l", "350")
+	require.Contains(t, plainText(d.get(at+"/sheet")), "IgG before plasma 350 mg/dL")
+}
