@@ -7,6 +7,7 @@ declare -A tool_source=(
   [protoc-gen-go]=google.golang.org/protobuf/cmd/protoc-gen-go@v1.36.12
   [protoc-gen-go-grpc]=google.golang.org/grpc/cmd/protoc-gen-go-grpc@v1.6.2
   [staticcheck]=honnef.co/go/tools/cmd/staticcheck@v0.8.2
+  [gosec]=github.com/securego/gosec/v2/cmd/gosec@v2.30.0
   [govulncheck]=golang.org/x/vuln/cmd/govulncheck@v1.9.0
 )
 

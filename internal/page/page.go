@@ -268,6 +268,7 @@ func (s *Site) enter(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 		id := hex.EncodeToString(raw)
+		// #nosec G124 -- plain HTTP on loopback; a Secure cookie would not come back
 		http.SetCookie(w, &http.Cookie{
 			Name: s.cookie, Value: id + "." + s.mac("session", id), Path: "/", HttpOnly: true,
 			SameSite: http.SameSiteStrictMode, MaxAge: 365 * 24 * 3600,

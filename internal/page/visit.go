@@ -208,6 +208,7 @@ func (v *visit) who(people []option) string {
 }
 
 func (v *visit) setWho(person string) {
+	// #nosec G124 -- plain HTTP on loopback; a Secure cookie would not come back
 	http.SetCookie(v.w, &http.Cookie{
 		Name: v.whoCookie(), Value: person, Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode, MaxAge: 12 * 3600,
 	})

@@ -122,7 +122,7 @@ func folder() (string, error) {
 		}
 	}
 	dir := filepath.Join(base, "thawtrail")
-	if err := os.MkdirAll(dir, 0o700); err != nil {
+	if err := os.MkdirAll(dir, 0o700); err != nil { // #nosec G703 -- the folder of this user, by its own environment
 		return "", fmt.Errorf("folder of local doors: %w", err)
 	}
 	if err := onlyOurs(dir); err != nil {
