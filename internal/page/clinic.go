@@ -141,7 +141,7 @@ func attention(bags []*pb.BagRow, now time.Time) []stockGroup {
 			}
 		}
 		if i >= 0 {
-			groups[i].Bags = append(groups[i].Bags, bagRows([]*pb.BagRow{b})...) // #nosec G602 -- i is one of the five groups
+			groups[i].Bags = append(groups[i].Bags, bagRows([]*pb.BagRow{b})...)
 		}
 	}
 	return slices.DeleteFunc(groups, func(g stockGroup) bool { return len(g.Bags) == 0 })

@@ -11,7 +11,6 @@ import (
 
 	"thawtrail/internal/engine"
 	"thawtrail/internal/ledger"
-	"thawtrail/internal/refusal"
 	"thawtrail/internal/service"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -270,129 +269,6 @@ func wholeTyped(text string) *int32 {
 		return nil
 	}
 	return new(int32(n))
-}
-
-// treatMore is the page of a reaction. It never waits for a record.
-type treatMore struct {
-	Bag       *bagView
-	Card      *reactionCard
-	Clamped   bool
-	Trouble   string // when the clamp could not be noted
-	RequestID string
-	Reaction  *form
-	Stop      *form
-	Keep      *form
-	Drugs     []string // given so far
-	Reactions []string
-	Stopped   bool
-}
-
-func prepareTreat(v *visit, p *stepPage) (err error) {
-	cv := p.Case
-	m := &treatMore{Card: cv.reactionCard(), RequestID: newRequestID(), Clamped: cv.C.Clamped}
-	p.More = m
-	m.Bag = cv.open()
-	if m.Bag == nil || m.Bag.T == nil {
-		m.Bag = cv.lastRun()
-	}
-	m.Stopped = m.Bag != nil && m.Bag.T != nil && !m.Bag.T.Running
-	for _, d := range cv.C.Drugs {
-		m.Drugs = append(m.Drugs, fmt.Sprintf("%s: %s %s mg of %s mg/mL, %s", cv.at(d.Stamp.AtMs), d.Drug, num(float64(d.DoseUg)/1000), num(float64(d.StrengthUgPerMl)/1000), d.Route))
-	}
-	for _, r := range cv.C.Reactions {
-		m.Reactions = append(m.Reactions, cv.at(r.Stamp.AtMs)+": "+strings.Join(r.Signs, ", "))
-	}
-	if m.Reaction, err = v.newForm("reaction_noted", "signs", "grave"); err != nil {
-		return err
-	}
-	m.Reaction.set("case", cv.ID).Submit = "Note the reaction"
-	if m.Bag == nil {
-		return nil
-	}
-	if m.Stop, err = v.newForm("stopped", "given_ml", "reason"); err != nil {
-		return err
-	}
-	m.Stop.set("case", cv.ID).set("bag", m.Bag.ID).Submit = "Stop this bag"
-	if m.Keep, err = v.newForm("bag_kept_back", "reason"); err != nil {
-		return err
-	}
-	m.Keep.set("bag", m.Bag.ID).Submit = "Bag and set are kept back"
-	if m.Keep.input("reason").Value == "" {
-		m.Keep.input("reason").Value = "reaction"
-	}
-	return nil
-}
-
-// lastRun is the bag that was started last.
-func (cv *caseView) lastRun() *bagView {
-	n := len(cv.C.Transfusions)
-	if n == 0 {
-		return nil
-	}
-	return cv.find(cv.C.Transfusions[n-1].Bag)
-}
-
-// postTreat notes what was done. The page is shown even when nothing can be
-// written: treating comes first.
-func postTreat(v *visit, p *stepPage) (string, error) {
-	m := p.More.(*treatMore)
-	here := "/case/" + p.Case.ID + "/treat"
-	switch do := v.r.PostForm.Get("do"); do {
-	case "reaction":
-		return v.postOne(m.Reaction, here)
-	case "stop":
-		return v.postOne(m.Stop, here)
-	case "keep":
-		return v.postOne(m.Keep, here)
-	case "drug":
-		return v.giveDrug(p, m, here)
-	default:
-		if m.Clamped || !p.Case.C.Running {
-			return here, nil
-		}
-		if _, err := v.write("", "clamped", &pb.FlowChanged{Case: p.Case.ID, Reason: "stop and treat"}); err != nil {
-			m.Trouble = "The clamp could not be noted (" + err.Error() + "). Treat now, write later."
-			return "", nil
-		}
-		return here, nil
-	}
-}
-
-func (v *visit) postOne(f *form, to string) (string, error) {
-	if f == nil {
-		return "", errNowhere
-	}
-	out, ok, err := f.post()
-	if err != nil || !ok {
-		return "", err
-	}
-	v.saved(out)
-	return to, nil
-}
-
-// giveDrug notes one line of the card as given now, as it was reckoned here.
-func (v *visit) giveDrug(p *stepPage, m *treatMore, here string) (string, error) {
-	i, err := strconv.Atoi(v.r.PostForm.Get("line"))
-	if err != nil || m.Card == nil || i < 0 || i >= len(m.Card.Lines) || m.Card.Lines[i].doseUg == 0 {
-		return "", refusal.Conflict("drug", v.r.PostForm.Get("line"), "a line of the reaction card")
-	}
-	line := m.Card.Lines[i]
-	out, err := v.write("", "drug_given", &pb.DrugGiven{
-		Case: p.Case.ID, Drug: line.Drug, DoseUg: int32(line.doseUg), StrengthUgPerMl: int32(line.strengthUg),
-		Route: orText(line.Route, "as the card says"), CheckedBy: v.r.PostForm.Get("checked_by"),
-	})
-	if err != nil {
-		return "", err
-	}
-	v.saved(out)
-	return here, nil
-}
-
-func orText(s, other string) string {
-	if s == "" {
-		return other
-	}
-	return s
 }
 
 // finishMore ends a bag.

@@ -1,0 +1,181 @@
+package page
+
+import (
+	"fmt"
+	"net/http"
+	"strings"
+
+	"thawtrail/internal/label"
+	"thawtrail/internal/service"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// batchView is a batch with its holds and who has heard.
+type batchView struct {
+	Product, ProductID, Batch string
+	Held                      bool
+	InStock                   int
+	Holds                     []holdView
+}
+
+type holdView struct {
+	Record, Kind, At, Reason, Who, Telephone string
+	Released                                 bool
+	Heard                                    []pair
+	NotHeard                                 []string
+}
+
+// batches lists batches with, for each hold, which laptops have heard of it.
+func (s *Site) batches(v *visit, held bool) ([]batchView, error) {
+	out, err := s.stock.ListBatches(v.r.Context(), &pb.ListBatchesRequest{Held: held})
+	if err != nil {
+		return nil, err
+	}
+	devices, err := s.devices(v)
+	if err != nil {
+		return nil, err
+	}
+	var rows []batchView
+	for _, b := range out.Batches {
+		row := batchView{Product: b.Product, Batch: b.Batch, Held: b.Held, InStock: int(b.BagsInStock)}
+		for _, h := range b.Holds {
+			row.Holds = append(row.Holds, heardBy(h, devices))
+		}
+		rows = append(rows, row)
+	}
+	return rows, nil
+}
+
+func heardBy(h *pb.HoldRow, devices []deviceRow) holdView {
+	view := holdView{Record: h.Record, Kind: h.Kind, At: clockText(timeOf(h.At)), Reason: h.Reason, Who: h.Who, Telephone: h.SupportTelephone, Released: h.Released}
+	heard := map[string]bool{}
+	for _, x := range h.Heard {
+		view.Heard = append(view.Heard, pair{x.Device, clockText(timeOf(x.At))})
+		heard[strings.TrimSuffix(x.Device, " (placed it)")] = true
+	}
+	for _, d := range devices {
+		if !heard[d.Name] && !d.ShutOut {
+			view.NotHeard = append(view.NotHeard, d.Name+", last heard from "+d.LastHeard)
+		}
+	}
+	return view
+}
+
+type deviceRow struct {
+	ID, Name, LastHeard string
+	Records             uint64
+	ShutOut             bool
+}
+
+func (s *Site) devices(v *visit) ([]deviceRow, error) {
+	out, err := s.audit.ListPeople(v.r.Context(), &pb.ListPeopleRequest{})
+	if err != nil {
+		return nil, err
+	}
+	var rows []deviceRow
+	for _, d := range out.Devices {
+		rows = append(rows, deviceRow{ID: d.Device, Name: d.Name, LastHeard: clockText(timeOf(d.LastHeardAt)), Records: d.Records, ShutOut: d.ShutOut})
+	}
+	return rows, nil
+}
+
+func (s *Site) listBatches(v *visit) error {
+	rows, err := s.batches(v, v.r.URL.Query().Get("held") != "")
+	if err != nil {
+		return err
+	}
+	return v.render("batches", "Batches and holds", "clinic", rows)
+}
+
+// showBatch traces one batch: every bag of it and where it went.
+func (s *Site) showBatch(v *visit) error {
+	code := v.r.URL.Query().Get("batch")
+	all, err := s.batches(v, false)
+	if err != nil {
+		return err
+	}
+	stock, err := s.stock.ListStock(v.r.Context(), &pb.ListStockRequest{All: true})
+	if err != nil {
+		return err
+	}
+	m := map[string]any{"Code": code, "Fresh": stock.GetFreshness().GetText()}
+	for _, b := range all {
+		if label.SameBatch(b.Batch, code) && b.Product == v.r.URL.Query().Get("product") {
+			m["Batch"] = b
+		}
+	}
+	if m["Batch"] == nil {
+		return errNowhere
+	}
+	var bags []traceRow
+	err = s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+		for _, b := range stock.Bags {
+			if !label.SameBatch(b.Batch, code) || b.Product != m["Batch"].(batchView).Product {
+				continue
+			}
+			row, err := traceOf(l, b)
+			if err != nil {
+				return err
+			}
+			bags = append(bags, row)
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	m["Bags"] = bags
+	return v.render("batch", "Batch "+code, "clinic", m)
+}
+
+// traceRow is where a bag of a batch is, or into whom it went.
+type traceRow struct {
+	bagRow
+	Given []pair // case and mL
+}
+
+func traceOf(l service.Look, b *pb.BagRow) (traceRow, error) {
+	row := traceRow{bagRow: bagRows([]*pb.BagRow{b})[0]}
+	bag, err := l.Bag(b.Bag)
+	if err != nil || bag == nil {
+		return row, err
+	}
+	for _, g := range bag.Given {
+		c, err := l.Case(g.Case)
+		if err != nil {
+			return row, err
+		}
+		who := "case " + g.Case
+		if c != nil {
+			who = l.Patient(c)
+		}
+		row.Given = append(row.Given, pair{who, fmt.Sprintf("%d mL", g.Ml)})
+	}
+	return row, nil
+}
+
+// holdBatch puts a batch on hold, recalls it, or ends one named hold.
+func (s *Site) holdBatch(v *visit) error {
+	name, title, fields := "batch_held", "Put a batch on hold", []string{"product", "batch", "reason", "maker_reference"}
+	q := v.r.URL.Query()
+	switch q.Get("do") {
+	case "recall":
+		name, title, fields = "batch_recalled", "Recall a batch", []string{"product", "batch", "donor", "reason", "maker_reference"}
+	case "release":
+		name, title, fields = "batch_released", "Release one hold", []string{"product", "batch", "hold", "reason"}
+	}
+	f, err := v.newForm(name, fields...)
+	if err != nil {
+		return err
+	}
+	f.Submit = title
+	for _, in := range f.Inputs {
+		if text := q.Get(in.Name); text != "" && v.r.Method == http.MethodGet {
+			in.keep([]string{text})
+			for i, o := range in.Options {
+				in.Options[i].Checked = in.Options[i].Checked || o.Label == text
+			}
+		}
+	}
+	return v.postOr("hold", title, f, map[string]any{"Form": f, "Title": title, "Release": name == "batch_released"}, "/clinic/batches?held=1")
+}

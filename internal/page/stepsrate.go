@@ -1,0 +1,147 @@
+package page
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	"thawtrail/internal/engine"
+	"thawtrail/internal/label"
+	"thawtrail/internal/refusal"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// rateMore is what the rate page shows.
+type rateMore struct {
+	VolumeMl       string
+	Missing        bool
+	Options        []rateOption
+	Plateau, Drops string
+	Result         *rateResult
+	Refusal        string
+	Words          string // the label's own words on the rate
+	OverCeiling    bool
+}
+
+type rateOption struct {
+	PerKg, MlPerH, Takes string
+	Note                 string
+	Checked              bool
+}
+
+type rateResult struct {
+	Stages []engineStage
+	Total  string
+	Vitals string
+}
+
+// engineStage is one stage of the drip in words.
+type engineStage struct{ From, To, PerKg, MlPerH, Drops, Volume string }
+
+// plateaus are shown to choose from; the last is the cautious ceiling.
+var plateaus = []struct {
+	perKg float64
+	note  string
+}{{5, "slow"}, {10, "half of the ceiling"}, {20, "the cautious ceiling"}}
+
+func prepareRate(v *visit, p *stepPage) error {
+	cv := p.Case
+	m := &rateMore{}
+	p.More = m
+	b := cv.open()
+	if cv.Kg == 0 || b == nil || b.VolumeMl == 0 {
+		m.Missing = true
+		return nil
+	}
+	if b.Card != nil {
+		m.Words = b.Card.Rate
+	}
+	q := v.r.URL.Query()
+	m.VolumeMl, m.Plateau, m.Drops = fmt.Sprint(b.VolumeMl), q.Get("plateau"), q.Get("drops")
+	for _, o := range plateaus {
+		in := cv.dripInput(float64(b.VolumeMl), o.perKg, 0)
+		if r, err := engine.Drip(in); err == nil {
+			m.Options = append(m.Options, rateOption{PerKg: num(o.perKg), MlPerH: whole(o.perKg * cv.Kg), Takes: hours(r.TotalMin), Note: o.note, Checked: num(o.perKg) == m.Plateau})
+		}
+	}
+	if m.Plateau == "" || m.Drops == "" {
+		return nil
+	}
+	in, err := cv.typedDrip(float64(b.VolumeMl), m)
+	if err == nil {
+		var r engine.DripResult
+		if r, err = engine.Drip(in); err == nil {
+			p.basis(r.Basis)
+			m.Result = rateWords(r)
+			return m.form(v, p, in, r)
+		}
+	}
+	m.Refusal = err.Error()
+	return nil
+}
+
+// typedDrip reads plateau and drop factor as typed.
+func (cv *caseView) typedDrip(volume float64, m *rateMore) (engine.DripInput, error) {
+	perKg, err := label.ParseDecimal("plateau", m.Plateau)
+	if err != nil {
+		return engine.DripInput{}, err
+	}
+	drops, err := label.ParseDecimal("drops_per_ml", m.Drops)
+	return cv.dripInput(volume, perKg, drops), err
+}
+
+func (cv *caseView) dripInput(volume, perKg, drops float64) engine.DripInput {
+	in := engine.DripInput{VolumeMl: volume, PlateauMlPerKgPerH: &perKg, WeightKg: &cv.Kg, DropsPerMl: above(drops), Adult: !cv.Foal}
+	if p := cv.Protocol; p != nil && p.CeilingMlPerKgPerH != nil {
+		in.CeilingMlPerKgPerH = new(float64(*p.CeilingMlPerKgPerH))
+	}
+	return in
+}
+
+func hours(min float64) string {
+	d := time.Duration(min) * time.Minute
+	return fmt.Sprintf("%d h %02d min", int(d.Hours()), int(d.Minutes())%60)
+}
+
+func rateWords(r engine.DripResult) *rateResult {
+	out := &rateResult{Total: hours(r.TotalMin)}
+	for _, s := range r.Stages {
+		st := engineStage{From: whole(s.FromMin), To: whole(s.ToMin), PerKg: num(s.MlPerKgPerH), MlPerH: whole(s.MlPerH), Volume: whole(s.VolumeMl)}
+		if s.DropsPerMin > 0 {
+			st.Drops = whole(s.DropsPerMin)
+		}
+		out.Stages = append(out.Stages, st)
+	}
+	var at []string
+	for _, min := range r.VitalsAtMin {
+		at = append(at, whole(min))
+	}
+	out.Vitals = strings.Join(at, ", ")
+	return out
+}
+
+// form accepts the rate plan.
+func (m *rateMore) form(v *visit, p *stepPage, in engine.DripInput, r engine.DripResult) (err error) {
+	if p.Form, err = v.newForm("plan_accepted", "volume_ml"); err != nil {
+		return err
+	}
+	p.Form.Submit = "Accept this rate"
+	p.Form.set("case", p.Case.ID).set("plan", "drip").set("volume_ml", m.VolumeMl)
+	p.Form.amend = func(msg proto.Message) {
+		plan := msg.(*pb.PlanAccepted)
+		plan.PlateauMlPerH = new(int32(*in.PlateauMlPerKgPerH*p.Case.Kg + 0.5))
+		plan.DropsPerMl = new(int32(*in.DropsPerMl + 0.5))
+		plan.Inputs, plan.Result, plan.Versions = asJSON(in, 8000), asJSON(r, 16000), []string{engine.Version}
+	}
+	askReasons(v, p, r.Cautions)
+	return nil
+}
+
+func postRate(v *visit, p *stepPage) (string, error) {
+	if p.Form == nil {
+		return "", refusal.Conflict("rate", "", "a rate and the set's drops per mL first")
+	}
+	return postDose(v, p)
+}

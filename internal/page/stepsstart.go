@@ -1,0 +1,117 @@
+package page
+
+import (
+	"thawtrail/internal/engine"
+	"thawtrail/internal/event"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/service"
+	"thawtrail/internal/typed"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// startMore is what the start page shows.
+type startMore struct {
+	Bag            *bagView
+	MlPerH, Drops  string
+	Minutes        string
+	Volume         string
+	Card           *reactionCard
+	RequestID      string
+	Gauge, Site    string
+	Refusal        string
+	Sets           int32
+	SetsKnown      bool
+	NoBaseline     bool
+	slowMlPerH     int32
+	People         []option
+	CatheterPlaced bool
+}
+
+func prepareStart(v *visit, p *stepPage) error {
+	cv := p.Case
+	m := &startMore{Bag: cv.waiting(), RequestID: newRequestID(), NoBaseline: !cv.hasBaseline(), Card: cv.reactionCard()}
+	p.More = m
+	m.Gauge, m.Site = v.r.PostForm.Get("gauge"), v.r.PostForm.Get("site")
+	for _, k := range cv.C.Catheters {
+		m.CatheterPlaced = !k.Removed
+	}
+	if m.Bag == nil {
+		return nil
+	}
+	if slow, ok := cv.slow(m.Bag); ok {
+		m.MlPerH, m.Minutes, m.Volume, m.slowMlPerH = whole(slow.MlPerH), whole(slow.ToMin), num(slow.VolumeMl), int32(slow.MlPerH+0.5)
+		if slow.DropsPerMin > 0 {
+			m.Drops = whole(slow.DropsPerMin)
+		}
+	}
+	return nil
+}
+
+// drip is the accepted rate plan, reckoned again for one bag.
+func (cv *caseView) drip(b *bagView) (engine.DripResult, bool) {
+	plan := cv.ratePlan()
+	if plan == nil || plan.PlateauMlPerH == nil || cv.Kg == 0 || b == nil || b.VolumeMl == 0 {
+		return engine.DripResult{}, false
+	}
+	drops := 0.0
+	if plan.DropsPerMl != nil {
+		drops = float64(*plan.DropsPerMl)
+	}
+	in := cv.dripInput(float64(b.VolumeMl), float64(*plan.PlateauMlPerH)/cv.Kg, drops)
+	r, err := engine.Drip(in)
+	return r, err == nil
+}
+
+// slow is the slow start of the plan.
+func (cv *caseView) slow(b *bagView) (engine.DripStage, bool) {
+	r, ok := cv.drip(b)
+	if !ok || len(r.Stages) == 0 {
+		return engine.DripStage{}, false
+	}
+	return r.Stages[0], true
+}
+
+// postStart writes what one press means: the set is in and plasma runs slowly.
+func postStart(v *visit, p *stepPage) (string, error) {
+	m := p.More.(*startMore)
+	if m.Bag == nil {
+		return "", refusal.Conflict("bag", "", "a bag that waits in this case")
+	}
+	m.RequestID = v.r.PostForm.Get("request_id")
+	if m.Gauge != "" || m.Site != "" {
+		cath := &pb.CatheterPlaced{Case: p.Case.ID, Site: m.Site}
+		f := specOf("catheter_placed").Message().Fields().ByName("gauge")
+		err := (typed.Field{Clock: v.clock(), Desc: f, Rule: event.RuleOf(f), Name: "gauge", Scale: 1}).Put(cath.ProtoReflect(), []string{m.Gauge})
+		if err == nil {
+			_, err = v.write("-c", "catheter_placed", cath)
+		}
+		if refused, ok := service.Refusal(err); ok {
+			m.Refusal = refused.Error()
+			return "", nil
+		} else if err != nil {
+			return "", err
+		}
+	}
+	if _, err := v.write("-s", "set_attached", &pb.SetAttached{Bag: m.Bag.ID, Case: p.Case.ID}); err != nil {
+		return "", m.refused(err)
+	}
+	out, err := v.write("", "transfusion_started", &pb.TransfusionStarted{Bag: m.Bag.ID, Case: p.Case.ID})
+	if err != nil {
+		return "", m.refused(err)
+	}
+	if m.slowMlPerH > 0 {
+		if _, err := v.write("-r", "rate_set", &pb.RateSet{Case: p.Case.ID, MlPerH: m.slowMlPerH, SlowStage: true}); err != nil {
+			return "", m.refused(err)
+		}
+	}
+	v.saved(out)
+	return "/case/" + p.Case.ID + "/run", nil
+}
+
+func (m *startMore) refused(err error) error {
+	if ref, ok := service.Refusal(err); ok {
+		m.Refusal = ref.Error()
+		return nil
+	}
+	return err
+}
