@@ -5,6 +5,7 @@ import (
 	"context"
 	"crypto/ed25519"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"path/filepath"
@@ -64,38 +65,52 @@ func hold(product, batch string) Draft {
 
 func digest(t *testing.T, s *Store) string {
 	t.Helper()
+	out, err := digestOf(t.Context(), s)
+	require.NoError(t, err)
+	return out
+}
+
+func digestOf(ctx context.Context, s *Store) (string, error) {
 	var out event.Hash
-	require.NoError(t, s.View(t.Context(), func(v *Snapshot) (err error) {
+	err := s.View(ctx, func(v *Snapshot) (err error) {
 		out, err = v.Digest()
 		return err
-	}))
-	return out.String()
+	})
+	return out.String(), err
 }
 
 // give carries everything that b lacks from a to b, as the exchange does.
 func give(t *testing.T, a, b *Store) {
 	t.Helper()
+	require.NoError(t, carry(t.Context(), a, b))
+}
+
+func carry(ctx context.Context, a, b *Store) error {
 	p := exchange.NewPusher(a.Held(), b.Held(), a.Has)
 	for range 1000 {
 		send, ok := p.Next()
 		if !ok {
-			return
+			return nil
 		}
-		run, next, err := a.ReadRun(t.Context(), send.Log, send.From, send.MaxBytes)
-		require.NoError(t, err)
+		run, next, err := a.ReadRun(ctx, send.Log, send.From, send.MaxBytes)
+		if err != nil {
+			return err
+		}
 		if run == nil {
 			p.Unable()
 			continue
 		}
-		results, err := b.Ingest(t.Context(), []*pb.Run{run})
-		require.NoError(t, err)
+		results, err := b.Ingest(ctx, []*pb.Run{run})
+		if err != nil {
+			return err
+		}
 		var refused []*exchange.Refusal
 		if results[0].Refused != nil {
 			refused = append(refused, results[0].Refused)
 		}
 		p.Acked(next, []exchange.LogTip{results[0].Tip}, refused)
 	}
-	t.Fatal("the exchange does not end")
+	return errors.New("the exchange does not end")
 }
 
 func meet(t *testing.T, a, b *Store) {
