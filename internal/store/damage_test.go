@@ -14,7 +14,6 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
-	"sync"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -348,9 +347,9 @@ func TestOlderWriteAheadLogCut(t *testing.T) {
 	want := digest(t, s)
 	require.NoError(t, s.Close())
 
-	var wait sync.WaitGroup
 	for i := range 4 {
-		wait.Go(func() {
+		t.Run(fmt.Sprint(i), func(t *testing.T) {
+			t.Parallel()
 			cut := copyDir(t, image)
 			path := filepath.Join(cut, logs[0])
 			b, err := os.ReadFile(path)
@@ -366,7 +365,6 @@ func TestOlderWriteAheadLogCut(t *testing.T) {
 			require.NoError(t, s.Close())
 		})
 	}
-	wait.Wait()
 }
 
 // copyWithTwoLogs catches up and copies the directory at a moment at which the
