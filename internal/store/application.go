@@ -1,0 +1,204 @@
+package store
+
+import (
+	"errors"
+	"slices"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/store/journal"
+)
+
+// application is one apply transaction.
+type application struct {
+	s       *Store
+	w       *counter
+	recs    []located
+	byPos   map[journal.Position]*event.Record
+	rights  *ledger.Rights
+	logs    map[event.LogID]*LogInfo         // those looked at
+	changed map[event.LogID]bool             // those to be written
+	placed  map[seat][]spot                  // records of this batch
+	noted   map[event.Key]bool               // entities that are folded later
+	touched map[event.Key][]journal.Position // by the records of this batch
+	pending bool                             // entities are left to be folded
+}
+
+// seat is one place of a log.
+type seat struct {
+	log event.LogID
+	seq uint64
+}
+
+// apply writes extents, touches and logs, then folds what was touched.
+func (a *application) apply() error {
+	touched, order, err := a.place()
+	if err != nil {
+		return err
+	}
+	a.touched = touched
+	for _, k := range order {
+		if a.noted[k] {
+			continue
+		}
+		if err := a.w.Set(touchKey(k, a.recs[0].pos), encodePositions(touched[k])); err != nil {
+			return err
+		}
+	}
+	if _, ok := touched[event.RightsKey]; ok {
+		if err := a.foldRights(touched[event.RightsKey]); err != nil {
+			return err
+		}
+	}
+	for _, k := range order {
+		if k != event.RightsKey && !a.noted[k] {
+			if err := a.fold(k); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// place writes where the records lie and gathers which entities they touch, in
+// the order in which they were first touched.
+func (a *application) place() (map[event.Key][]journal.Position, []event.Key, error) {
+	touched := map[event.Key][]journal.Position{}
+	var order []event.Key
+	touch := func(k event.Key, p journal.Position) {
+		if _, ok := touched[k]; !ok {
+			order = append(order, k)
+		}
+		touched[k] = append(touched[k], p)
+	}
+	x := newExtents(a.w)
+	a.placed = map[seat][]spot{}
+	for _, l := range a.recs {
+		known, err := a.follow(l, touch)
+		if err != nil {
+			return nil, nil, err
+		}
+		if !known {
+			if err := x.add(l); err != nil {
+				return nil, nil, err
+			}
+		}
+		for _, k := range entitiesOf(l.rec) {
+			touch(k, l.pos)
+		}
+		if id := l.rec.Head.RequestId; id != "" && len(id) <= maxEntity && a.logs[l.rec.Log].Key.Equal(a.s.public) {
+			if err := a.w.Set(requestKey(id), l.pos.Encode()); err != nil {
+				return nil, nil, err
+			}
+		}
+	}
+	if err := x.write(); err != nil {
+		return nil, nil, err
+	}
+	return touched, order, a.writeLogs()
+}
+
+// follow moves the stored state of the record's log. A record beside another of
+// the same seq is a fork: the log's entity and all that either of them touches
+// say so. known says that this very copy of the record was placed before.
+func (a *application) follow(l located, touch func(event.Key, journal.Position)) (known bool, err error) {
+	log, err := a.log(l.rec.Log)
+	if err != nil {
+		return false, err
+	}
+	at := seat{l.rec.Log, l.rec.Head.Seq}
+	here := spot{l.pos, [4]byte(l.rec.Hash[:4])}
+	if !log.Tip.Hash.IsZero() && at.seq <= log.newest() {
+		beside, err := a.spots(at)
+		if err != nil {
+			return false, err
+		}
+		known = slices.Contains(beside, here)
+		for _, o := range beside {
+			r, err := a.record(o.pos)
+			if errors.Is(err, journal.ErrDamaged) || err == nil && r.Hash == l.rec.Hash {
+				continue
+			}
+			if err != nil {
+				return false, err
+			}
+			for _, k := range append(entitiesOf(r), event.LogKey(r.Log)) {
+				touch(k, o.pos)
+			}
+			touch(event.LogKey(l.rec.Log), l.pos)
+		}
+	}
+	a.placed[at] = append(a.placed[at], here)
+	a.changed[at.log] = true
+	return known, log.advance(l.rec, func(seq uint64) ([]exchange.Point, error) { return a.points(seat{at.log, seq}) })
+}
+
+// spots lists where the records of one place lie: in the index and in this batch.
+func (a *application) spots(at seat) ([]spot, error) {
+	out, err := positionsAt(a.w, at.log, at.seq)
+	for _, p := range a.placed[at] {
+		if !slices.Contains(out, p) {
+			out = append(out, p)
+		}
+	}
+	return out, err
+}
+
+// points reads the records of one place; what cannot be read is left out.
+func (a *application) points(at seat) ([]exchange.Point, error) {
+	spots, err := a.spots(at)
+	if err != nil {
+		return nil, err
+	}
+	var out []exchange.Point
+	for _, p := range spots {
+		r, err := a.record(p.pos)
+		if errors.Is(err, journal.ErrDamaged) {
+			continue
+		}
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, pointOf(r))
+	}
+	return out, nil
+}
+
+// forked says that another record with the same log and seq is held.
+func (a *application) forked(r *event.Record) (bool, error) {
+	log, err := a.log(r.Log)
+	if err != nil || log.Fork == 0 || r.Head.Seq < log.Fork {
+		return false, err
+	}
+	beside, err := a.points(seat{r.Log, r.Head.Seq})
+	return slices.ContainsFunc(beside, func(p exchange.Point) bool { return p.Hash != r.Hash }), err
+}
+
+// log is the state of a log in this transaction. One whose opening record was
+// lost to damage begins with what there is.
+func (a *application) log(id event.LogID) (*LogInfo, error) {
+	if l, ok := a.logs[id]; ok {
+		return l, nil
+	}
+	l := LogInfo{ID: id}
+	value, ok, err := a.w.Get(logKey(id))
+	if err == nil && ok {
+		l, err = decodeLog(id, value)
+	}
+	a.logs[id] = &l
+	return &l, err
+}
+
+func (a *application) writeLogs() error {
+	for _, id := range sortedLogs(a.changed) {
+		value, err := a.logs[id].encode()
+		if err != nil {
+			return err
+		}
+		if err := a.w.Set(logKey(id), value); err != nil {
+			return err
+		}
+	}
+	return nil
+}
