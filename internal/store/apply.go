@@ -157,7 +157,11 @@ func (s *Store) applyTxn(recs []located, next journal.Position, do func(*applica
 	a := s.application(recs)
 	moved, err := s.update(a, func() (cursor, error) {
 		err := do(a)
-		return s.cursor.moved(next, a.w.bytes, s.opt.behind), err
+		moved := s.cursor.moved(next, a.w.bytes, s.opt.behind)
+		if n := len(recs); n > 0 {
+			moved.last = witness{recs[n-1].pos, recs[n-1].rec.Hash}
+		}
+		return moved, err
 	})
 	if err != nil {
 		return err

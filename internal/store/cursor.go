@@ -5,6 +5,7 @@ import (
 
 	"github.com/fxamacker/cbor/v2"
 
+	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/store/journal"
 )
@@ -23,6 +24,15 @@ type cursor struct {
 	written uint64           // bytes given to the index so far
 	marks   []mark           // oldest first, at most maxMarks
 	refold  uint64           // written when entities were last folded again; 0 for never
+	last    witness          // a record that was applied
+}
+
+// witness is a record and where it lay. While the journal holds it there, it is
+// the journal that the index was built from: not an older copy, nor one that was
+// written on in another way since.
+type witness struct {
+	pos  journal.Position
+	hash event.Hash
 }
 
 type mark struct {
@@ -36,6 +46,8 @@ type cursorRow struct {
 	Marks   []mark `cbor:"3,keyasint"`
 	Fold    uint32 `cbor:"4,keyasint"`
 	Refold  uint64 `cbor:"5,keyasint"`
+	LastPos []byte `cbor:"6,keyasint,omitempty"`
+	Last    []byte `cbor:"7,keyasint,omitempty"`
 }
 
 const (
@@ -49,7 +61,8 @@ const (
 )
 
 func (c *cursor) encode() ([]byte, error) {
-	return cbor.Marshal(cursorRow{Pos: c.pos.Encode(), Written: c.written, Marks: c.marks, Fold: ledger.FoldVersion, Refold: c.refold})
+	return cbor.Marshal(cursorRow{Pos: c.pos.Encode(), Written: c.written, Marks: c.marks, Fold: ledger.FoldVersion, Refold: c.refold,
+		LastPos: c.last.pos.Encode(), Last: c.last.hash[:]})
 }
 
 // decodeCursor reads the row; ok is false when the state in the index was
@@ -63,13 +76,19 @@ func decodeCursor(value []byte) (c cursor, ok bool, err error) {
 		return c, false, fmt.Errorf("cursor: %w", err)
 	}
 	c.written, c.marks, c.refold = r.Written, r.Marks, r.Refold
+	if len(r.Last) > 0 {
+		c.last.hash, _ = event.ToHash(r.Last)
+		if c.last.pos, err = journal.DecodePosition(r.LastPos); err != nil {
+			return c, false, fmt.Errorf("cursor: %w", err)
+		}
+	}
 	return c, r.Fold == ledger.FoldVersion, nil
 }
 
 // moved is the cursor after a transaction of n bytes that applied up to pos.
 // Marks are spaced so that maxMarks of them reach back further than behind.
 func (c cursor) moved(pos journal.Position, n, behind uint64) cursor {
-	next := cursor{pos: pos, written: c.written + n, marks: c.marks, refold: c.refold}
+	next := cursor{pos: pos, written: c.written + n, marks: c.marks, refold: c.refold, last: c.last}
 	newest := uint64(0)
 	if len(c.marks) > 0 {
 		newest = c.marks[len(c.marks)-1].Written
@@ -95,7 +114,7 @@ func (c cursor) folded(n uint64) cursor {
 // go: what lies between them and the old cursor is in doubt, and must stay so
 // should the next stop be unclean too.
 func (c cursor) rewound(behind uint64) cursor {
-	back := cursor{written: c.written, refold: c.refold}
+	back := cursor{written: c.written, refold: c.refold, last: c.last}
 	for i := len(c.marks) - 1; i >= 0; i-- {
 		p, err := journal.DecodePosition(c.marks[i].Pos)
 		if err == nil && c.written-c.marks[i].Written >= behind && p.Compare(c.pos) <= 0 {

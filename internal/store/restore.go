@@ -39,8 +39,8 @@ func (s *Store) restore(ctx context.Context) error {
 	return s.openOwnLogs(lost)
 }
 
-// readIndex reads cursor and rights. lost says that the journal ends before the
-// place up to which it had been applied.
+// readIndex reads cursor and rights. lost says that the journal is not the one
+// that had been applied: it ends earlier, or went on in another way since.
 func (s *Store) readIndex() (lost bool, err error) {
 	fold := true
 	err = s.index.View(func(r index.Reader) error {
@@ -54,9 +54,8 @@ func (s *Store) readIndex() (lost bool, err error) {
 	if err != nil {
 		return false, fmt.Errorf("read the index: %w", err)
 	}
-	if s.cursor.pos.Compare(s.journal.End()) > 0 {
-		s.repaired("the journal ends at %s but had been applied up to %s: records that were saved are gone from this disk; other replicas can refill them", s.journal.End(), s.cursor.pos)
-		lost = true
+	if lost = s.cursor.pos.Compare(s.journal.End()) > 0 || !s.testifies(s.cursor.last); lost {
+		s.repaired("the journal ends at %s and is not the one that had been applied up to %s: records that were saved are gone from this disk; other replicas can refill them", s.journal.End(), s.cursor.pos)
 	}
 	joined, err := s.joinedAnother()
 	if err != nil {
@@ -66,6 +65,19 @@ func (s *Store) readIndex() (lost bool, err error) {
 		return lost, errors.Join(s.emptyIndex(), s.SetLocal(foundingName, s.opt.Founding[:]))
 	}
 	return false, s.readRights()
+}
+
+// testifies says that the journal still holds the record where it lay when it was
+// applied. What cannot be read there is damage, and is told as such.
+func (s *Store) testifies(w witness) bool {
+	if w.hash.IsZero() {
+		return true
+	}
+	r, err := s.recordAt(w.pos)
+	if err != nil {
+		return errors.Is(err, journal.ErrDamaged)
+	}
+	return r.Hash == w.hash
 }
 
 // foundingName is the local fact under which practice the index was folded.
