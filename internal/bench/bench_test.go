@@ -22,7 +22,7 @@ func TestQuickPushAndPull(t *testing.T) {
 		var out bytes.Buffer
 		require.NoError(t, Run(t.Context(), Config{JSON: true, Only: name, Quick: true, Out: &out, Dir: t.TempDir()}))
 		var got map[string]any
-		require.NoError(t, json.Unmarshal(out.Bytes(), &got))
+		require.NoError(t, json.NewDecoder(&out).Decode(&got))
 		require.Equal(t, name, got["name"])
 		for _, field := range []string{"n", "seconds", "limit_seconds", "ratio", "limit"} {
 			require.Contains(t, got, field)

@@ -3,7 +3,7 @@ package bench
 // measures lists everything in the order in which it runs.
 func measures() []measure {
 	return []measure{
-		{names: []string{"plans"}, run: planMeasure},
+		{names: planNames(), run: planMeasure},
 		{names: []string{"pick_60"}, run: pickMeasure},
 		{names: []string{"record_one", "record_one_pulling"}, run: recordMeasure},
 		{names: []string{"push_ack_10k"}, run: pushMeasure([2]string{"push_ack_10k"}, 10_000)},

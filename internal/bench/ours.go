@@ -84,8 +84,11 @@ func (r *runningReplica) answers(ctx context.Context, id string) error {
 const pollEvery = 2 * time.Millisecond
 
 // until looks again and again until ok.
-func until(ctx context.Context, ok func() (bool, error)) error {
-	tick := time.NewTicker(pollEvery)
+func until(ctx context.Context, ok func() (bool, error)) error { return every(ctx, pollEvery, ok) }
+
+// every looks at this pace until ok.
+func every(ctx context.Context, pace time.Duration, ok func() (bool, error)) error {
+	tick := time.NewTicker(pace)
 	defer tick.Stop()
 	for {
 		if done, err := ok(); done || err != nil {

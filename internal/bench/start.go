@@ -104,8 +104,10 @@ func idleMeasure(name string, n int64) func(context.Context, *lab) ([]Result, er
 		if err != nil {
 			return nil, err
 		}
-		return []Result{{Name: name, N: f.records, Seconds: idleFor(l).Seconds(), More: map[string]any{
-			"mb": float64(kb) / 1024, "idle_s": idleFor(l).Seconds()}}}, nil
+		wait := idleFor(l)
+		text := fmt.Sprintf("none; anonymous resident memory of a process of its own after %v alone (ten minutes with --only)", wait)
+		return []Result{{Name: name, N: f.records, Seconds: wait.Seconds(), What: text, More: map[string]any{
+			"mb": float64(kb) / 1024, "idle_s": wait.Seconds()}}}, nil
 	}
 }
 

@@ -1,0 +1,104 @@
+package bench
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"thawtrail/internal/clock"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+const (
+	// urgentPages is how many laptops take part in urgent_20.
+	urgentPages = 20
+	// askEvery is how often each is asked: seldom enough that the questions do not
+	// take the processor from the work that is measured.
+	askEvery = 20 * time.Millisecond
+)
+
+const pagesText = "none; twenty agents and the server share this one process, each agent is asked for its held batches every 20 ms; target p99 100 ms"
+
+// pagesMeasure times a hold written on the server until twenty laptops have it
+// verified, durable and in their answers.
+func pagesMeasure(ctx context.Context, l *lab) ([]Result, error) {
+	from, err := l.hub(ctx, l.size(10_000))
+	if err != nil {
+		return nil, err
+	}
+	times, err := l.holdPages(ctx, from, l.size(30))
+	if err != nil {
+		return nil, err
+	}
+	r := against("urgent_20", urgentPages, percentile(times, 99), 0, pagesText)
+	r.More["p50_ms"], r.More["p99_ms"], r.More["target_p99_ms"] = ms(median(times)), ms(percentile(times, 99)), 100.0
+	return []Result{r}, nil
+}
+
+func (l *lab) holdPages(ctx context.Context, from *filled, rounds int64) (times []time.Duration, err error) {
+	hub, err := l.copied(from)
+	if err != nil {
+		return nil, err
+	}
+	var dirs []string
+	for range urgentPages {
+		dir, err := l.folder("laptop")
+		if err == nil {
+			err = join(ctx, hub, dir, clock.System{})
+		}
+		if err != nil {
+			return nil, err
+		}
+		dirs = append(dirs, dir)
+	}
+	srv, err := startServer(ctx, hub, clock.System{})
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, srv.stop()) }()
+	var laps []*runningReplica
+	for _, dir := range dirs {
+		lap, err := startAgent(ctx, dir, srv.addr, clock.System{})
+		if err != nil {
+			return nil, err
+		}
+		defer func() { err = errors.Join(err, lap.stop()) }()
+		laps = append(laps, lap)
+	}
+	for _, lap := range laps {
+		if err := until(ctx, func() (bool, error) {
+			st, err := lap.status(ctx)
+			return st.GetRecords() >= from.records, err
+		}); err != nil {
+			return nil, err
+		}
+	}
+	for i := range rounds {
+		watch := stopwatch()
+		if err := hold(ctx, srv, from.known, i); err != nil {
+			return nil, err
+		}
+		if err := shownBy(ctx, laps, int(i)+1); err != nil {
+			return nil, err
+		}
+		times = append(times, watch())
+		time.Sleep(askEvery) // lets what follows the hold pass by
+	}
+	return times, nil
+}
+
+// shownBy waits until each laptop lists n batches on hold.
+func shownBy(ctx context.Context, laps []*runningReplica, n int) error {
+	group, ctx := errgroup.WithContext(ctx)
+	for _, lap := range laps {
+		group.Go(func() error {
+			return every(ctx, askEvery, func() (bool, error) {
+				got, err := pb.NewStockServiceClient(lap.conn).ListBatches(ctx, &pb.ListBatchesRequest{Held: true})
+				return len(got.GetBatches()) >= n, err
+			})
+		})
+	}
+	return group.Wait()
+}
