@@ -140,7 +140,7 @@ func attention(bags []*pb.BagRow, now time.Time) []stockGroup {
 				i = 4
 			}
 		}
-		if i >= 0 {
+		if 0 <= i && i < len(groups) {
 			groups[i].Bags = append(groups[i].Bags, bagRows([]*pb.BagRow{b})...)
 		}
 	}
