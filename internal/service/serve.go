@@ -55,6 +55,14 @@ func newGate(members authority.Members, token string) *authority.Gate {
 // drop does not hold it open.
 const answerWithin = 2 * time.Minute
 
+// A link that is cut without a word is noticed by pings: both sides must agree
+// on them.
+var (
+	allowPings  = grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: MinPing, PermitWithoutStream: true})
+	answerPings = grpc.KeepaliveParams(keepalive.ServerParameters{Time: PingEvery, Timeout: PingTimeout})
+	sendPings   = grpc.WithKeepaliveParams(keepalive.ClientParameters{Time: PingEvery, Timeout: PingTimeout, PermitWithoutStream: true})
+)
+
 // Door is how callers reach a replica.
 type Door struct {
 	Credentials credentials.TransportCredentials
@@ -71,8 +79,7 @@ func Mount(r *Replica, x *Exchange, d Door) *grpc.Server {
 		grpc.MaxRecvMsgSize(maxMessage), grpc.MaxSendMsgSize(maxMessage),
 		grpc.InitialWindowSize(window), grpc.InitialConnWindowSize(window),
 		grpc.MaxConcurrentStreams(256), grpc.ConnectionTimeout(PingTimeout),
-		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: MinPing, PermitWithoutStream: true}),
-		grpc.KeepaliveParams(keepalive.ServerParameters{Time: PingEvery, Timeout: PingTimeout}),
+		allowPings, answerPings,
 	)
 	pb.RegisterRecordServiceServer(s, &Records{Replica: r})
 	pb.RegisterStockServiceServer(s, &Stock{Replica: r})
@@ -91,7 +98,7 @@ func Mount(r *Replica, x *Exchange, d Door) *grpc.Server {
 func Dial(addr string, creds credentials.TransportCredentials) (*grpc.ClientConn, error) {
 	return grpc.NewClient(addr,
 		grpc.WithTransportCredentials(creds),
-		grpc.WithKeepaliveParams(keepalive.ClientParameters{Time: PingEvery, Timeout: PingTimeout, PermitWithoutStream: true}),
+		sendPings,
 		grpc.WithInitialWindowSize(window), grpc.WithInitialConnWindowSize(window),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessage), grpc.MaxCallSendMsgSize(maxMessage)),
 	)
