@@ -78,7 +78,13 @@ func (l *lab) practice(ctx context.Context) (*practice, error) {
 		return nil, err
 	}
 	c := clock.NewManual(firstNight.Add(-time.Hour))
-	if err := errors.Join(begin(ctx, hub, c), join(ctx, hub, laptop, c), meet(ctx, hub, laptop, c)); err != nil {
+	if err := begin(ctx, hub, c); err != nil {
+		return nil, err
+	}
+	if err := join(ctx, hub, laptop, c); err != nil {
+		return nil, err
+	}
+	if err := meet(ctx, hub, laptop, c); err != nil {
 		return nil, err
 	}
 	l.begun = &practice{&filled{dir: hub}, &filled{dir: laptop}}

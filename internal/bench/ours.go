@@ -46,7 +46,7 @@ func start(ctx context.Context, dir string, run func(context.Context, func(strin
 		failed <- err
 		return err
 	})
-	r := &runningReplica{stop: func() error { cancel(); return group.Wait() }}
+	r := &runningReplica{stop: func() error { cancel(); return stopped(group.Wait()) }}
 	select {
 	case r.addr = <-ready:
 	case err := <-failed:
@@ -66,6 +66,14 @@ func start(ctx context.Context, dir string, run func(context.Context, func(strin
 	stop := r.stop
 	r.stop = func() error { _ = conn.Close(); return stop() }
 	return r, nil
+}
+
+// stopped is nil for a replica that says no more than that it was stopped.
+func stopped(err error) error {
+	if errors.Is(err, context.Canceled) {
+		return nil
+	}
+	return ended(err)
 }
 
 // status asks a replica how far it is.

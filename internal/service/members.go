@@ -51,20 +51,23 @@ func (m *Members) Refresh(ctx context.Context) error {
 	return err
 }
 
-// Watch refreshes whenever a record came, until ctx ends.
+// Watch refreshes whenever a record came that touches rights, until ctx ends.
 func (m *Members) Watch(ctx context.Context) error {
 	for {
-		changed := m.replica.Store.Changed()
+		saved, moves := m.replica.Store.Saved(), m.replica.Store.RightsMoves()
 		if err := m.Refresh(ctx); err != nil {
 			if ctx.Err() != nil || errors.Is(err, store.ErrClosed) {
 				return nil
 			}
 			return err
 		}
-		select {
-		case <-ctx.Done():
-			return nil
-		case <-changed:
+		for m.replica.Store.RightsMoves() == moves {
+			select {
+			case <-ctx.Done():
+				return nil
+			case <-saved:
+			}
+			saved = m.replica.Store.Saved()
 		}
 	}
 }

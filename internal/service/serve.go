@@ -145,6 +145,36 @@ func (r *Replica) Fold(ctx context.Context) error {
 			return nil
 		case <-changed:
 		}
+		r.letPass(ctx)
+	}
+}
+
+// While records keep coming, folding waits: taking and acknowledging them goes
+// first. A query does not wait for this; it folds what it needs.
+const (
+	foldQuiet  = 20 * time.Millisecond  // without a new record
+	foldLatest = 600 * time.Millisecond // after the first one
+	foldMost   = 100_000                // records behind
+)
+
+// letPass waits until no more records come, at most foldLatest.
+func (r *Replica) letPass(ctx context.Context) {
+	latest := time.NewTimer(foldLatest)
+	defer latest.Stop()
+	quiet := time.NewTimer(foldQuiet)
+	defer quiet.Stop()
+	for r.Store.Behind() < foldMost {
+		saved := r.Store.Saved()
+		select {
+		case <-ctx.Done():
+			return
+		case <-latest.C:
+			return
+		case <-quiet.C:
+			return
+		case <-saved:
+			quiet.Reset(foldQuiet)
+		}
 	}
 }
 

@@ -51,14 +51,7 @@ func (a *application) apply() error {
 			return err
 		}
 	}
-	for _, k := range order {
-		if k != event.RightsKey && !a.noted[k] {
-			if err := a.fold(k); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
+	return a.fold(slices.DeleteFunc(order, func(k event.Key) bool { return k == event.RightsKey || a.noted[k] })...)
 }
 
 // place writes where the records lie and gathers which entities they touch, in

@@ -114,21 +114,16 @@ var errEnough = errors.New("enough")
 
 // scanBatch reads the next records from the journal. Damage is noted and passed.
 func (s *Store) scanBatch() ([]located, journal.Position, error) {
-	var recs []located
+	var frames [][]byte
+	var at []journal.Position
 	end := s.journal.End()
 	next := s.cursor.pos
 	err := s.journal.Scan(s.cursor.pos, func(pos journal.Position, frame []byte) error {
-		if len(recs) == s.batch {
+		if len(frames) == s.batch {
 			next = pos
 			return errEnough
 		}
-		if r, err := event.Decode(bytes.Clone(frame)); err != nil {
-			s.mu.Lock()
-			s.damage(pos, pos, err.Error())
-			s.mu.Unlock()
-		} else {
-			recs = append(recs, located{rec: r, pos: pos})
-		}
+		frames, at = append(frames, bytes.Clone(frame)), append(at, pos)
 		return nil
 	}, func(from, to journal.Position, reason string) error {
 		s.mu.Lock()
@@ -136,6 +131,7 @@ func (s *Store) scanBatch() ([]located, journal.Position, error) {
 		s.damage(from, to, reason)
 		return nil
 	})
+	recs := s.decodeAll(frames, at)
 	if errors.Is(err, errEnough) {
 		return recs, next, nil
 	}
@@ -145,6 +141,21 @@ func (s *Store) scanBatch() ([]located, journal.Position, error) {
 		s.mu.Unlock()
 	}
 	return recs, end, err
+}
+
+// decodeAll decodes frames side by side. What is no record is noted as damage.
+func (s *Store) decodeAll(frames [][]byte, at []journal.Position) []located {
+	recs, failed := make([]located, len(frames)), make([]error, len(frames))
+	inParallel(len(frames), func(i int) {
+		recs[i].pos = at[i]
+		recs[i].rec, failed[i] = event.Decode(frames[i])
+	})
+	for i, err := range failed {
+		if err != nil {
+			s.damagedAt(at[i], err)
+		}
+	}
+	return slices.DeleteFunc(recs, func(l located) bool { return l.rec == nil })
 }
 
 // applyBatch applies records to the index in one transaction.

@@ -12,33 +12,74 @@ import (
 	"thawtrail/internal/store/journal"
 )
 
-// fold builds one entity's state from all records that touch it.
-func (a *application) fold(k event.Key) error {
-	inputs, found, err := a.inputs(k)
-	if err != nil {
-		return err
+// folding is one entity on its way from its records to its rows.
+type folding struct {
+	key    event.Key
+	inputs []ledger.Input // payloads are filled in by work
+	met    found
+	value  []byte // the state, encoded; nil for none
+	terms  []string
+	err    error
+}
+
+// fold builds entities' states from all records that touch them. What takes long
+// needs nothing but the records and is done side by side; the rows are read and
+// written in order.
+func (a *application) fold(keys ...event.Key) error {
+	list := make([]folding, len(keys))
+	for i, k := range keys {
+		f := &list[i]
+		f.key = k
+		if f.inputs, f.met, f.err = a.inputs(k); f.err != nil {
+			return f.err
+		}
 	}
-	if err := a.mark(uncleanKey(k), found.unclean); err != nil {
-		return err
+	inParallel(len(list), func(i int) { list[i].work() })
+	for i := range list {
+		f := &list[i]
+		if f.err != nil {
+			return f.err
+		}
+		if err := a.mark(uncleanKey(f.key), f.met.unclean); err != nil {
+			return err
+		}
+		if err := a.put(f); err != nil {
+			return err
+		}
 	}
-	return a.put(k, ledger.Fold(k, inputs))
+	return nil
+}
+
+// work decodes, folds and encodes.
+func (f *folding) work() {
+	readPayloads(f.inputs)
+	f.encode(ledger.Fold(f.key, f.inputs))
+}
+
+// readPayloads fills in what the records say.
+func readPayloads(inputs []ledger.Input) {
+	for i := range inputs {
+		inputs[i].Payload, _ = inputs[i].Rec.Payload() // what cannot be read is nil and folded as such
+	}
+}
+
+func (f *folding) encode(state ledger.State) {
+	if state == nil {
+		return
+	}
+	if f.value, f.err = ledger.Encode(state); f.err != nil {
+		f.err = fmt.Errorf("encode %s: %w", f.key, f.err)
+		return
+	}
+	f.terms = slices.DeleteFunc(ledger.Terms(state), func(t string) bool { return len(t) > maxTerm })
 }
 
 // put writes an entity's state and the terms it is found under.
-func (a *application) put(k event.Key, state ledger.State) error {
-	var value []byte
-	var terms []string
-	if state != nil {
-		var err error
-		if value, err = ledger.Encode(state); err != nil {
-			return fmt.Errorf("encode %s: %w", k, err)
-		}
-		terms = slices.DeleteFunc(ledger.Terms(state), func(t string) bool { return len(t) > maxTerm })
-	}
-	if err := a.setOrDelete(stateKey(k), value); err != nil {
+func (a *application) put(f *folding) error {
+	if err := a.setOrDelete(stateKey(f.key), f.value); err != nil {
 		return err
 	}
-	return a.retitle(k, terms)
+	return a.retitle(f.key, f.terms)
 }
 
 // maxTerm bounds a term in bytes, so that with its entity it makes a key.
@@ -99,7 +140,7 @@ type found struct {
 	damaged bool // some record cannot be read
 }
 
-// inputs reads every record that touches an entity.
+// inputs reads every record that touches an entity, but not yet its payload.
 func (a *application) inputs(k event.Key) (inputs []ledger.Input, met found, err error) {
 	positions, err := a.touches(k)
 	if err != nil {
@@ -126,8 +167,7 @@ func (a *application) inputs(k event.Key) (inputs []ledger.Input, met found, err
 		if err != nil {
 			return nil, met, err
 		}
-		payload, _ := r.Payload()
-		inputs = append(inputs, ledger.Input{Rec: r, Payload: payload, Entitled: st.Entitled, Forked: forked, Foreign: a.s.foreign(r)})
+		inputs = append(inputs, ledger.Input{Rec: r, Entitled: st.Entitled, Forked: forked, Foreign: a.s.foreign(r)})
 	}
 	return inputs, met, nil
 }

@@ -32,18 +32,19 @@ func (a *application) foldRights(touched []journal.Position) error {
 	if err != nil {
 		return err
 	}
+	readPayloads(inputs)
 	rights := ledger.FoldRights(inputs)
-	value, err := ledger.Encode(rights)
-	if err != nil {
-		return err
+	f := folding{key: event.RightsKey, inputs: inputs}
+	if f.encode(rights); f.err != nil {
+		return f.err
 	}
 	old, _, err := a.w.Get(stateKey(event.RightsKey))
-	if err != nil || bytes.Equal(old, value) {
+	if err != nil || bytes.Equal(old, f.value) {
 		return err
 	}
 	before := a.rights
 	a.rights = rights
-	if err := a.put(event.RightsKey, rights); err != nil {
+	if err := a.put(&f); err != nil {
 		return err
 	}
 	// A log that is let in can bring revocations that were here all along, and
@@ -185,11 +186,11 @@ func (a *application) refold(n int) (more bool, err error) {
 	}
 	if len(keys) > 0 {
 		for _, k := range keys {
-			if err := errors.Join(a.fold(k), a.w.Delete(dirtyKey(k))); err != nil {
+			if err := a.w.Delete(dirtyKey(k)); err != nil {
 				return false, err
 			}
 		}
-		return true, nil
+		return true, a.fold(keys...)
 	}
 	row, ok, err := a.w.Get(refoldKey)
 	if err != nil || !ok || len(row) == 0 {
@@ -202,10 +203,8 @@ func (a *application) refold(n int) (more bool, err error) {
 	if keys, left.from, err = refoldKeys(a.w, left, n); err != nil {
 		return false, err
 	}
-	for _, k := range keys {
-		if err := a.fold(k); err != nil {
-			return false, err
-		}
+	if err := a.fold(keys...); err != nil {
+		return false, err
 	}
 	if len(keys) < n {
 		return false, a.w.Delete(refoldKey)

@@ -80,6 +80,7 @@ type Store struct {
 	doubt    bool                         // damage may have met the logs this device writes
 	since    journal.Position             // where those logs begin
 	pending  bool                         // entities are left to be folded again
+	granted  uint64                       // counts records that touch rights
 	moves    moves                        // which logs moved lately
 	changed  chan struct{}                // closed and replaced when something came or was folded
 	saved    chan struct{}                // closed and replaced when something came
@@ -262,6 +263,17 @@ func (s *Store) Saved() <-chan struct{} {
 	defer s.mu.RUnlock()
 	return s.saved
 }
+
+// RightsMoves counts the records that touch rights since the replica was opened:
+// while it stands still, a look at the rights gives what the last look gave.
+func (s *Store) RightsMoves() uint64 {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return s.granted
+}
+
+// Behind counts the records that are saved and not yet folded.
+func (s *Store) Behind() int { return s.behindBy() }
 
 // savedLocked wakes whoever waits for new records, and for any change.
 func (s *Store) savedLocked() {

@@ -353,6 +353,9 @@ func (p *plan) commit() error {
 		s.moves.add(id)
 	}
 	for i, r := range p.recs {
+		if r.Rights() {
+			s.granted++
+		}
 		ls := s.logs[r.Log]
 		ls.tail = append(ls.tail, tailEntry{r.Head.Seq, r.Hash, positions[i]})
 		next := end
