@@ -16,7 +16,8 @@ const (
 	urgentPages = 20
 	// askEvery is how often each is asked: seldom enough that the questions do not
 	// take the processor from the work that is measured.
-	askEvery = 20 * time.Millisecond
+	askEvery    = 20 * time.Millisecond
+	settleEvery = 250 * time.Millisecond
 )
 
 const pagesText = "none; twenty agents and the server share this one process, each agent is asked for its held batches every 20 ms; target p99 100 ms"
@@ -67,15 +68,11 @@ func (l *lab) holdPages(ctx context.Context, from *filled, rounds int64) (times 
 		defer func() { err = errors.Join(err, lap.stop()) }()
 		laps = append(laps, lap)
 	}
-	for _, lap := range laps {
-		if err := until(ctx, func() (bool, error) {
-			st, err := lap.status(ctx)
-			return st.GetRecords() >= from.records, err
-		}); err != nil {
+	all := append([]*runningReplica{srv}, laps...)
+	for i := range rounds {
+		if err := settled(ctx, all); err != nil {
 			return nil, err
 		}
-	}
-	for i := range rounds {
 		watch := stopwatch()
 		if err := hold(ctx, srv, from.known, i); err != nil {
 			return nil, err
@@ -84,9 +81,29 @@ func (l *lab) holdPages(ctx context.Context, from *filled, rounds int64) (times 
 			return nil, err
 		}
 		times = append(times, watch())
-		time.Sleep(askEvery) // lets what follows the hold pass by
 	}
 	return times, nil
+}
+
+// settled waits until all replicas have held the same number of records for a
+// while: each laptop that takes a hold says so in a record of its own, and those
+// go to all the others.
+func settled(ctx context.Context, all []*runningReplica) error {
+	var last int64
+	return every(ctx, settleEvery, func() (bool, error) {
+		before, same := last, true
+		for i, r := range all {
+			st, err := r.status(ctx)
+			if err != nil {
+				return false, err
+			}
+			if i == 0 {
+				last = st.Records
+			}
+			same = same && st.Records == last
+		}
+		return same && last == before, nil
+	})
 }
 
 // shownBy waits until each laptop lists n batches on hold.
