@@ -149,6 +149,10 @@ func (l *lab) pair(ctx context.Context, from *filled) (srv, lap *runningReplica,
 	if err := join(ctx, hub, laptop, clock.System{}); err != nil {
 		return nil, nil, nil, err
 	}
+	return startPair(ctx, hub, laptop)
+}
+
+func startPair(ctx context.Context, hub, laptop string) (srv, lap *runningReplica, stop func() error, err error) {
 	if srv, err = startServer(ctx, hub, clock.System{}); err != nil {
 		return nil, nil, nil, err
 	}

@@ -60,34 +60,39 @@ func (l *lab) copied(f *filled) (string, error) {
 	return dir, os.CopyFS(dir, os.DirFS(f.dir))
 }
 
-// practice is a practice at its beginning: its server, and a laptop that has
-// joined and holds what the server holds. Both are stopped.
-type practice struct{ hub, laptop *filled }
+// practice is a practice at its beginning: its server, and two laptops that have
+// joined and hold what the server holds. All are stopped.
+type practice struct{ hub, laptop, second *filled }
 
 // practice makes it once. Its clocks stand before the first night.
 func (l *lab) practice(ctx context.Context) (*practice, error) {
 	if l.begun != nil {
 		return l.begun, nil
 	}
-	hub, err := l.folder("practice")
-	if err != nil {
-		return nil, err
+	var dirs [3]string
+	for i, name := range []string{"practice", "member", "second"} {
+		dir, err := l.folder(name)
+		if err != nil {
+			return nil, err
+		}
+		dirs[i] = dir
 	}
-	laptop, err := l.folder("member")
-	if err != nil {
-		return nil, err
-	}
+	hub := dirs[0]
 	c := clock.NewManual(firstNight.Add(-time.Hour))
 	if err := begin(ctx, hub, c); err != nil {
 		return nil, err
 	}
-	if err := join(ctx, hub, laptop, c); err != nil {
-		return nil, err
+	for _, laptop := range dirs[1:] {
+		if err := join(ctx, hub, laptop, c); err != nil {
+			return nil, err
+		}
 	}
-	if err := meet(ctx, hub, laptop, c); err != nil {
-		return nil, err
+	for _, laptop := range dirs[1:] {
+		if err := meet(ctx, hub, laptop, c); err != nil {
+			return nil, err
+		}
 	}
-	l.begun = &practice{&filled{dir: hub}, &filled{dir: laptop}}
+	l.begun = &practice{&filled{dir: hub}, &filled{dir: dirs[1]}, &filled{dir: dirs[2]}}
 	return l.begun, nil
 }
 

@@ -108,25 +108,30 @@ func (l *lab) quietEntries(ctx context.Context) (times []time.Duration, err erro
 	return entries(ctx, lap, "", l.size(500), func() bool { return false })
 }
 
-// busyEntries writes for as long as an empty laptop takes a server's records.
+// busyEntries writes for as long as a laptop that knows its practice, and nothing
+// since, takes a server's records.
 func (l *lab) busyEntries(ctx context.Context) (times []time.Duration, records int64, err error) {
 	from, err := l.hub(ctx, l.size(100_000))
 	if err != nil {
 		return nil, 0, err
 	}
-	_, lap, stop, err := l.pair(ctx, from)
+	p, err := l.practice(ctx)
+	if err != nil {
+		return nil, 0, err
+	}
+	hub, err := l.copied(from)
+	if err != nil {
+		return nil, 0, err
+	}
+	laptop, err := l.copied(p.second)
+	if err != nil {
+		return nil, 0, err
+	}
+	_, lap, stop, err := startPair(ctx, hub, laptop)
 	if err != nil {
 		return nil, 0, err
 	}
 	defer func() { err = errors.Join(err, stop()) }()
-	people := pb.NewAuditServiceClient(lap.conn)
-	err = until(ctx, func() (bool, error) {
-		got, err := people.ListPeople(ctx, &pb.ListPeopleRequest{})
-		return len(got.GetPeople()) > 0, err
-	})
-	if err != nil {
-		return nil, 0, err
-	}
 	var done atomic.Bool
 	var group errgroup.Group
 	group.Go(func() error { // looks seldom, since looking folds what has come
