@@ -14,6 +14,7 @@ import (
 	"thawtrail/internal/caution"
 	"thawtrail/internal/engine"
 	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/store"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -40,7 +41,7 @@ func (s *Records) Write(ctx context.Context, req *pb.WriteRequest) (*pb.WriteRes
 
 func (s *Records) write(ctx context.Context, req *pb.WriteRequest) (*pb.WriteResponse, error) {
 	var e *entry
-	err := s.view(ctx, func(b *book) (err error) {
+	err := s.viewOwn(ctx, func(b *book) (err error) {
 		if done, ok, err := b.ByRequest(req.RequestId); ok && req.RequestId != "" || err != nil {
 			e = &entry{b: b, repeated: done, text: "This was saved before; nothing was added."}
 			return err
@@ -52,7 +53,7 @@ func (s *Records) write(ctx context.Context, req *pb.WriteRequest) (*pb.WriteRes
 		return nil, err
 	}
 	if e.repeated != nil {
-		return s.answer(e, e.repeated), nil
+		return s.answer(e, e.repeated, savedState(s.Link.StateOf(e.repeated))), nil
 	}
 	if e.newKeys {
 		if err := s.Seals.Save(); err != nil {
@@ -69,7 +70,16 @@ func (s *Records) write(ctx context.Context, req *pb.WriteRequest) (*pb.WriteRes
 			s.Log.Error("keys of a forgotten client are not dropped yet; it is tried again", "error", err)
 		}
 	}
-	return s.answer(e, recs[0]), nil
+	return s.answer(e, recs[0], s.justSaved()), nil
+}
+
+// justSaved is how far a record has come that was saved a moment ago: nobody else
+// can have it yet.
+func (r *Replica) justSaved() pb.SavedState {
+	if r.Hub {
+		return savedState(exchange.HeldOnServer)
+	}
+	return savedState(exchange.SavedHere)
 }
 
 // unsaved words a failure of the disk: the person must know that nothing was
@@ -361,10 +371,10 @@ func (e *entry) check(overrides []*pb.Override) error {
 }
 
 // answer words what was saved, with the patient, so that a slip is seen.
-func (s *Records) answer(e *entry, r *event.Record) *pb.WriteResponse {
+func (s *Records) answer(e *entry, r *event.Record, saved pb.SavedState) *pb.WriteResponse {
 	out := &pb.WriteResponse{
 		Record: r.Hash.String(), Made: e.made, RepeatedRequest: e.repeated != nil,
-		Saved: savedState(s.Link.StateOf(r)), Text: e.text,
+		Saved: saved, Text: e.text,
 	}
 	for _, c := range e.cautions {
 		out.Cautions = append(out.Cautions, protoCaution(c))

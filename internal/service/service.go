@@ -87,13 +87,22 @@ type book struct {
 
 // view opens a book. Errors become gRPC statuses.
 func (r *Replica) view(ctx context.Context, fn func(*book) error) error {
-	return Status(r.Store.View(ctx, func(v *store.Snapshot) error {
+	return Status(r.Store.View(ctx, r.opened(fn)))
+}
+
+// viewOwn opens a book that waits for this device's records and urgent ones only.
+func (r *Replica) viewOwn(ctx context.Context, fn func(*book) error) error {
+	return Status(r.Store.ViewOwn(ctx, r.opened(fn)))
+}
+
+func (r *Replica) opened(fn func(*book) error) func(*store.Snapshot) error {
+	return func(v *store.Snapshot) error {
 		b, err := r.open(v)
 		if err != nil {
 			return err
 		}
 		return fn(b)
-	}))
+	}
 }
 
 func (r *Replica) open(v *store.Snapshot) (*book, error) {

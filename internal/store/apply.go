@@ -17,7 +17,7 @@ import (
 const (
 	firstBatch = 256
 	leastBatch = 1
-	mostBatch  = 4096
+	mostBatch  = 1024
 )
 
 // CatchUp applies to the index all that the journal holds. A query calls it
@@ -26,24 +26,30 @@ func (s *Store) CatchUp(ctx context.Context) error {
 	if s.behindBy() == 0 {
 		return nil
 	}
-	s.applier.Lock()
-	defer s.applier.Unlock()
-	for {
+	for more := true; more; {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		if s.isClosed() {
-			return ErrClosed
-		}
-		n, err := s.applySome()
-		if err != nil {
-			return fmt.Errorf("bring the index up to date: %w", err)
-		}
-		if n == 0 {
-			break
+		var err error
+		if more, err = s.applyStep(); err != nil {
+			return err
 		}
 	}
 	return s.refoldAll(ctx)
+}
+
+// applyStep applies one batch and lets others come between it and the next.
+func (s *Store) applyStep() (more bool, err error) {
+	s.applier.Lock()
+	defer s.applier.Unlock()
+	if s.isClosed() {
+		return false, ErrClosed
+	}
+	n, err := s.applySome()
+	if err != nil {
+		return false, fmt.Errorf("bring the index up to date: %w", err)
+	}
+	return n > 0, nil
 }
 
 // behindBy counts the committed records that are not in the index, and one more

@@ -102,6 +102,12 @@ func (c cursor) moved(pos journal.Position, n, behind uint64) cursor {
 	return next
 }
 
+// wrote is the cursor after n bytes that were written without moving it.
+func (c cursor) wrote(n uint64) cursor {
+	c.written += n
+	return c
+}
+
 // folded is the cursor after a transaction of n bytes that folded entities again.
 func (c cursor) folded(n uint64) cursor {
 	c.written += n

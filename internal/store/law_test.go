@@ -152,6 +152,8 @@ func TestCrashesLoseNothing(t *testing.T) {
 					_, err := peer.Append(t.Context(), mixed(r, founded))
 					require.NoError(t, err)
 					give(t, peer, s)
+				case 2:
+					require.NoError(t, s.express(t.Context()))
 				}
 			}
 			requireRebuilt(t, s, opt)
@@ -264,8 +266,11 @@ func live(t *testing.T, s *Store, r *rand.Rand, founded *event.Record) *event.Re
 	for range 20 + r.IntN(30) {
 		_, err := s.Append(t.Context(), mixed(r, founded))
 		require.NoError(t, err)
-		if r.IntN(3) == 0 {
+		switch r.IntN(4) {
+		case 0:
 			require.NoError(t, s.CatchUp(t.Context()))
+		case 1:
+			require.NoError(t, s.express(t.Context()))
 		}
 	}
 	require.NoError(t, s.CatchUp(t.Context()))

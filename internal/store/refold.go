@@ -120,22 +120,25 @@ const positionBytes = 8
 // refoldAll folds again what a change of rights concerns, and what was put off,
 // until nothing is left.
 func (s *Store) refoldAll(ctx context.Context) error {
-	if !s.isPending() {
-		return nil
-	}
-	for more := true; more; {
+	for s.isPending() {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		var err error
-		if more, err = s.refoldSome(refoldBatch); err != nil {
+		if err := s.refoldStep(); err != nil {
 			return err
 		}
 	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.pending = false
 	return nil
+}
+
+// refoldStep folds again one transaction's worth.
+func (s *Store) refoldStep() error {
+	s.applier.Lock()
+	defer s.applier.Unlock()
+	if s.isClosed() {
+		return ErrClosed
+	}
+	return s.refoldFew()
 }
 
 // refoldFew folds again at once where few entities wait for it, as on a replica

@@ -149,8 +149,6 @@ func (s *Store) readRights() error {
 
 // catchUpFrom applies everything past the cursor.
 func (s *Store) catchUpFrom(ctx context.Context) error {
-	s.applier.Lock()
-	defer s.applier.Unlock()
 	if s.rights == nil {
 		s.rights = ledger.FoldRights(nil)
 	}

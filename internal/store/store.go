@@ -91,8 +91,10 @@ type Store struct {
 	applier sync.Mutex // held by the one that moves the cursor
 	cursor  cursor
 	rights  *ledger.Rights
-	batch   int  // records in the next apply transaction
-	unclean bool // the index was not closed well
+	// expressed is the newest record that was applied out of its turn.
+	expressed journal.Position
+	batch     int  // records in the next apply transaction
+	unclean   bool // the index was not closed well
 }
 
 // located is a record and where it lies.
