@@ -2,6 +2,7 @@ package service
 
 import (
 	"context"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -15,11 +16,11 @@ func TestRestOncePerBurst(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ctx, cancel := context.WithCancel(t.Context())
 		change := make(chan struct{})
-		given := 0
+		var given atomic.Int64
 		done := make(chan struct{})
 		go func() {
 			defer close(done)
-			rest(ctx, func() <-chan struct{} { return change }, func() { given++ })
+			rest(ctx, func() <-chan struct{} { return change }, func() { given.Add(1) })
 		}()
 		burst := func() {
 			for range 10 {
@@ -29,15 +30,15 @@ func TestRestOncePerBurst(t *testing.T) {
 			synctest.Wait()
 		}
 		burst()
-		require.Zero(t, given)
+		require.Zero(t, given.Load())
 		time.Sleep(100 * restAfter)
 		synctest.Wait()
-		require.Equal(t, 1, given)
+		require.Equal(t, int64(1), given.Load())
 		burst()
-		require.Equal(t, 1, given)
+		require.Equal(t, int64(1), given.Load())
 		time.Sleep(2 * restAfter)
 		synctest.Wait()
-		require.Equal(t, 2, given)
+		require.Equal(t, int64(2), given.Load())
 		cancel()
 		<-done
 	})
