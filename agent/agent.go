@@ -103,6 +103,7 @@ func run(ctx context.Context, cfg Config, home *trust.Home, replica *service.Rep
 	if replica.Pins, err = openPins(home, cfg); err != nil {
 		return err
 	}
+	asked := ctx
 	group, ctx := errgroup.WithContext(ctx)
 	l := newLink(replica, home, cfg)
 	replica.Link = l
@@ -125,7 +126,7 @@ func run(ctx context.Context, cfg Config, home *trust.Home, replica *service.Rep
 	}
 	cfg.Log.Info("this laptop's agent listens on this machine only", "address", listener.Addr().String())
 	cfg.Ready(listener.Addr().String())
-	return group.Wait()
+	return service.Stopped(asked, group.Wait())
 }
 
 // openPins reads the PINs of the people who share this laptop.

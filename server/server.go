@@ -119,6 +119,7 @@ func openPractice(cfg Config) (*trust.Home, error) {
 }
 
 func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error {
+	asked := ctx
 	group, ctx := errgroup.WithContext(ctx)
 	links := &authority.Links{}
 	members, err := service.NewMembers(ctx, h.replica, links)
@@ -157,7 +158,7 @@ func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error 
 	})
 	h.sayStarted(listener.Addr().String())
 	cfg.Ready(listener.Addr().String())
-	return group.Wait()
+	return service.Stopped(asked, group.Wait())
 }
 
 func (h *hub) sayStarted(address string) {

@@ -13,11 +13,13 @@ import (
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 	"golang.org/x/sync/errgroup"
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/health"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/keepalive"
 	"google.golang.org/grpc/reflection"
+	"google.golang.org/grpc/status"
 
 	"thawtrail/internal/store"
 	"thawtrail/internal/trust"
@@ -102,6 +104,15 @@ func Dial(addr string, creds credentials.TransportCredentials) (*grpc.ClientConn
 		grpc.WithInitialWindowSize(window), grpc.WithInitialConnWindowSize(window),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessage), grpc.MaxCallSendMsgSize(maxMessage)),
 	)
+}
+
+// Stopped is how a program ended that was told to stop: what was under way and
+// was cancelled by that is no fault.
+func Stopped(asked context.Context, err error) error {
+	if asked.Err() != nil && (errors.Is(err, context.Canceled) || status.Code(err) == codes.Canceled) {
+		return nil
+	}
+	return err
 }
 
 // Serve serves on every listener until ctx ends, then stops gracefully, and hard
