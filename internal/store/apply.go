@@ -132,9 +132,7 @@ func (s *Store) scanBatch() ([]located, journal.Position, error) {
 		frames, at = append(frames, bytes.Clone(frame)), append(at, pos)
 		return nil
 	}, func(from, to journal.Position, reason string) error {
-		s.mu.Lock()
-		defer s.mu.Unlock()
-		s.damage(from, to, reason)
+		s.passOver(from, to, reason)
 		return nil
 	})
 	recs := s.decodeAll(frames, at)
@@ -158,10 +156,18 @@ func (s *Store) decodeAll(frames [][]byte, at []journal.Position) []located {
 	})
 	for i, err := range failed {
 		if err != nil {
-			s.damagedAt(at[i], err)
+			s.passOver(at[i], at[i], err.Error())
 		}
 	}
 	return slices.DeleteFunc(recs, func(l located) bool { return l.rec == nil })
+}
+
+// passOver notes damage that the index is built without.
+func (s *Store) passOver(from, to journal.Position, reason string) {
+	s.cursor = s.cursor.passing(from)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.damage(from, to, reason)
 }
 
 // applyBatch applies records to the index in one transaction.

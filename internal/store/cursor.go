@@ -1,7 +1,9 @@
 package store
 
 import (
+	"bytes"
 	"fmt"
+	"slices"
 
 	"github.com/fxamacker/cbor/v2"
 
@@ -25,7 +27,15 @@ type cursor struct {
 	marks   []mark           // oldest first, at most maxMarks
 	refold  uint64           // written when entities were last folded again; 0 for never
 	last    witness          // a record that was applied
+	passed  []passed         // damage that was passed over, at most maxPassed
 }
+
+// passed is where damage began that was passed over while the journal was
+// applied. Should it be readable one day, by another cable or an older copy, the
+// index lacks what lies there.
+type passed []byte
+
+const maxPassed = 64
 
 // witness is a record and where it lay. While the journal holds it there, it is
 // the journal that the index was built from: not an older copy, nor one that was
@@ -48,6 +58,8 @@ type cursorRow struct {
 	Refold  uint64 `cbor:"5,keyasint"`
 	LastPos []byte `cbor:"6,keyasint,omitempty"`
 	Last    []byte `cbor:"7,keyasint,omitempty"`
+
+	Passed []passed `cbor:"8,keyasint,omitempty"`
 }
 
 const (
@@ -62,7 +74,7 @@ const (
 
 func (c *cursor) encode() ([]byte, error) {
 	return cbor.Marshal(cursorRow{Pos: c.pos.Encode(), Written: c.written, Marks: c.marks, Fold: ledger.FoldVersion, Refold: c.refold,
-		LastPos: c.last.pos.Encode(), Last: c.last.hash[:]})
+		LastPos: c.last.pos.Encode(), Last: c.last.hash[:], Passed: c.passed})
 }
 
 // decodeCursor reads the row; ok is false when the state in the index was
@@ -75,7 +87,7 @@ func decodeCursor(value []byte) (c cursor, ok bool, err error) {
 	if c.pos, err = journal.DecodePosition(r.Pos); err != nil {
 		return c, false, fmt.Errorf("cursor: %w", err)
 	}
-	c.written, c.marks, c.refold = r.Written, r.Marks, r.Refold
+	c.written, c.marks, c.refold, c.passed = r.Written, r.Marks, r.Refold, r.Passed
 	if len(r.Last) > 0 {
 		c.last.hash, _ = event.ToHash(r.Last)
 		if c.last.pos, err = journal.DecodePosition(r.LastPos); err != nil {
@@ -88,7 +100,7 @@ func decodeCursor(value []byte) (c cursor, ok bool, err error) {
 // moved is the cursor after a transaction of n bytes that applied up to pos.
 // Marks are spaced so that maxMarks of them reach back further than behind.
 func (c cursor) moved(pos journal.Position, n, behind uint64) cursor {
-	next := cursor{pos: pos, written: c.written + n, marks: c.marks, refold: c.refold, last: c.last}
+	next := cursor{pos: pos, written: c.written + n, marks: c.marks, refold: c.refold, last: c.last, passed: c.passed}
 	newest := uint64(0)
 	if len(c.marks) > 0 {
 		newest = c.marks[len(c.marks)-1].Written
@@ -115,12 +127,21 @@ func (c cursor) folded(n uint64) cursor {
 	return c
 }
 
+// passing is the cursor after damage was passed over.
+func (c cursor) passing(from journal.Position) cursor {
+	at := passed(from.Encode())
+	if len(c.passed) < maxPassed && !slices.ContainsFunc(c.passed, func(p passed) bool { return bytes.Equal(p, at) }) {
+		c.passed = append(slices.Clone(c.passed), at)
+	}
+	return c
+}
+
 // rewound is the cursor after an unclean stop: at the newest mark that lies
 // further back than the index's tables in memory, or at the start. Marks past it
 // go: what lies between them and the old cursor is in doubt, and must stay so
 // should the next stop be unclean too.
 func (c cursor) rewound(behind uint64) cursor {
-	back := cursor{written: c.written, refold: c.refold, last: c.last}
+	back := cursor{written: c.written, refold: c.refold, last: c.last, passed: c.passed}
 	for i := len(c.marks) - 1; i >= 0; i-- {
 		p, err := journal.DecodePosition(c.marks[i].Pos)
 		if err == nil && c.written-c.marks[i].Written >= behind && p.Compare(c.pos) <= 0 {

@@ -57,11 +57,12 @@ func (s *Store) readIndex() (lost bool, err error) {
 	if lost = s.cursor.pos.Compare(s.journal.End()) > 0 || !s.testifies(s.cursor.last); lost {
 		s.repaired("the journal ends at %s and is not the one that had been applied up to %s: records that were saved are gone from this disk; other replicas can refill them", s.journal.End(), s.cursor.pos)
 	}
+	healed := slices.ContainsFunc(s.cursor.passed, s.readable)
 	joined, err := s.joinedAnother()
 	if err != nil {
 		return false, err
 	}
-	if lost || !fold || joined {
+	if lost || healed || !fold || joined {
 		return lost, errors.Join(s.emptyIndex(), s.SetLocal(foundingName, s.opt.Founding[:]))
 	}
 	return false, s.readRights()
@@ -79,6 +80,20 @@ func (s *Store) testifies(w witness) bool {
 	}
 	r, err := event.Decode(frame)
 	return err == nil && r.Hash == w.hash
+}
+
+// readable says that a record can be read now where there was damage.
+func (s *Store) readable(at passed) bool {
+	p, err := journal.DecodePosition(at)
+	if err != nil {
+		return false
+	}
+	frame, _, err := s.journal.ReadAt(p, nil)
+	if err != nil {
+		return false
+	}
+	_, err = event.Decode(frame)
+	return err == nil
 }
 
 // foundingName is the local fact under which practice the index was folded.
