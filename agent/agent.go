@@ -115,6 +115,7 @@ func run(ctx context.Context, cfg Config, home *trust.Home, replica *service.Rep
 	group.Go(func() error { return service.Serve(ctx, s, door.Listeners(listener)...) })
 	group.Go(func() error { return replica.Fold(ctx) })
 	group.Go(func() error { return replica.Rest(ctx) })
+	group.Go(func() error { return replica.Scrub(ctx) })
 	group.Go(func() error { return l.run(ctx) })
 	group.Go(func() error { return replica.Metrics(ctx, cfg.Metrics) })
 	group.Go(func() error {

@@ -149,6 +149,7 @@ func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error 
 	group.Go(func() error { return service.Serve(ctx, s, door.Listeners(listener)...) })
 	group.Go(func() error { return h.replica.Fold(ctx) })
 	group.Go(func() error { return h.replica.Rest(ctx) })
+	group.Go(func() error { return h.replica.Scrub(ctx) })
 	group.Go(func() error { return members.Watch(ctx) })
 	group.Go(func() error { return h.statements(ctx, cfg.StateEvery) })
 	group.Go(func() error { return h.replica.Metrics(ctx, cfg.Metrics) })

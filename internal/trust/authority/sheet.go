@@ -37,9 +37,10 @@ func Sheet(practice string, key ed25519.PrivateKey) string {
 	}
 	b.WriteString(`
 Whoever has these five rows can admit laptops to the practice. Keep the paper
-where the practice keeps its drug keys, not with a laptop. It is needed when the
-server is lost and a new one must take its place; laptops then need not join
-again.
+where the practice keeps its drug keys, not with a laptop. It keeps the
+practice's key from being lost with its server. This version reads the rows by
+no command: to replace a lost server, restore its data folder from a copy, with
+its passphrase. Make such copies.
 `)
 	return b.String()
 }
