@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"thawtrail/internal/bench/nights"
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/store"
@@ -57,7 +58,7 @@ func TestNights(t *testing.T) {
 	f, err := l.laptop(t.Context(), 2000)
 	require.NoError(t, err)
 	require.EqualValues(t, 2000, f.records)
-	require.NoError(t, fill(t.Context(), f.dir, &tickClock{now: firstNight.Add(24 * 365 * time.Hour)}, func(s *store.Store) error {
+	require.NoError(t, fill(t.Context(), f.dir, nights.NewClock(nights.First.Add(24*365*time.Hour)), func(s *store.Store) error {
 		return s.View(t.Context(), func(v *store.Snapshot) error {
 			for _, kind := range []string{event.KindCase, event.KindBag, event.KindBatch, event.KindDam, event.KindTemperature} {
 				if err := checkStates(t, v, kind); err != nil {

@@ -7,14 +7,9 @@
 //
 // # The nights
 //
-// All records come from one generator with a fixed seed (nights.go). A night is
-// a foal that is treated: a case is opened, examined, weighed and tested, one or
-// two bags are thawed and run in with vitals every few minutes, and the case is
-// closed, with a line of the freezer's temperature on every seventh night and a
-// delivery when the bags run out. That makes about 35 records a night. They go
-// through store.Append as any entry does, one call a night, so that they have
-// the size of real ones, about 300 bytes, and no entity is touched by more than
-// 40 of them.
+// All records come from package nights, with a fixed seed: a foal that is treated
+// each night, about 35 records of about 300 bytes, out of a freezer that holds a
+// fortnight's bags, and no entity touched by more than 40 of them.
 //
 // # The limit
 //

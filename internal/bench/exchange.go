@@ -5,6 +5,7 @@ import (
 	"errors"
 	"time"
 
+	"thawtrail/internal/bench/nights"
 	"thawtrail/internal/clock"
 )
 
@@ -16,7 +17,7 @@ type pushed struct {
 // push starts an agent that holds n records which no server has, and the server
 // of the practice that it has joined; both are the real ones. It times from the agent's readiness until the
 // last record is acknowledged, and until the server answers from the last night.
-func push(ctx context.Context, laptop, hub string, k known) (p pushed, err error) {
+func push(ctx context.Context, laptop, hub string, k nights.Known) (p pushed, err error) {
 	srv, err := startServer(ctx, hub, clock.System{})
 	if err != nil {
 		return p, err

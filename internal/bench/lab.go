@@ -5,11 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"time"
 
+	"thawtrail/internal/bench/nights"
 	"thawtrail/internal/clock"
 	"thawtrail/internal/event"
 	"thawtrail/internal/store"
@@ -31,7 +31,7 @@ type lab struct {
 type filled struct {
 	dir     string
 	records int64
-	known   known
+	known   nights.Known
 }
 
 func newLab(cfg Config, dir string) *lab {
@@ -78,7 +78,7 @@ func (l *lab) practice(ctx context.Context) (*practice, error) {
 		dirs[i] = dir
 	}
 	hub := dirs[0]
-	c := clock.NewManual(firstNight.Add(-time.Hour))
+	c := clock.NewManual(nights.First.Add(-time.Hour))
 	if err := begin(ctx, hub, c); err != nil {
 		return nil, err
 	}
@@ -133,12 +133,10 @@ func (l *lab) laptop(ctx context.Context, n int64) (*filled, error) {
 		return nil, err
 	}
 	f := &filled{dir: dir}
-	c := &tickClock{now: firstNight}
+	c := nights.NewClock(nights.First)
 	err = fill(ctx, f.dir, c, func(s *store.Store) error {
-		src := rand.NewChaCha8(seed)
-		g := &nights{rng: rand.New(src), src: src, clock: c, store: s}
-		err := g.write(ctx, n)
-		f.records, f.known = s.Records(), g.known()
+		known, err := nights.Write(ctx, s, c, n)
+		f.records, f.known = s.Records(), known
 		return err
 	})
 	l.laptops[n] = f

@@ -36,7 +36,7 @@ func startAgent(ctx context.Context, dir, server string, c clock.Clock) (*runnin
 }
 
 // start runs a replica and returns as soon as it listens.
-func start(ctx context.Context, dir string, run func(context.Context, func(string)) error) (*runningReplica, error) {
+func start(ctx context.Context, dir string, run func(ctx context.Context, ready func(string)) error) (*runningReplica, error) {
 	ctx, cancel := context.WithCancel(ctx)
 	var group errgroup.Group
 	ready := make(chan string, 1)

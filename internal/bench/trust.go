@@ -42,6 +42,9 @@ func openStore(ctx context.Context, dir string, opt store.Options) (*store.Store
 	return store.Open(ctx, opt)
 }
 
+// vetName is the vet who writes it all, the practice's owner.
+const vetName = "M. Alder"
+
 // begin makes a practice in an empty server's folder.
 func begin(ctx context.Context, hub string, c clock.Clock) error {
 	_, err := server.Init(ctx, server.InitConfig{

@@ -13,6 +13,7 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials"
 
+	"thawtrail/internal/bench/nights"
 	"thawtrail/internal/clock"
 	"thawtrail/internal/event"
 	"thawtrail/internal/service"
@@ -241,14 +242,14 @@ func members(ctx context.Context, hub string, n int) (out []member, err error) {
 		drafts = append(drafts, store.Draft{Type: event.TypeDeviceAdded, Payload: &pb.DeviceAdded{Device: event.DeviceID(public), PublicKey: public, Name: "laptop"}})
 	}
 	return out, fill(ctx, hub, clock.System{}, func(s *store.Store) error {
-		owner := &nights{store: s}
-		if err := owner.practice(ctx); err != nil {
+		owner, grant, err := nights.Owner(ctx, s)
+		if err != nil {
 			return err
 		}
 		for i := range drafts {
-			drafts[i].Author, drafts[i].Grant = owner.vet, owner.grant
+			drafts[i].Author, drafts[i].Grant = owner, grant
 		}
-		_, err := s.Append(ctx, drafts...)
+		_, err = s.Append(ctx, drafts...)
 		return err
 	})
 }
@@ -286,7 +287,7 @@ func openPull(ctx context.Context, conn *grpc.ClientConn, device []byte, held []
 	return nil
 }
 
-func hold(ctx context.Context, srv *runningReplica, k known, round int64) error {
+func hold(ctx context.Context, srv *runningReplica, k nights.Known, round int64) error {
 	_, err := pb.NewRecordServiceClient(srv.conn).Write(ctx, &pb.WriteRequest{Author: vetName, Entry: &pb.Entry{Body: &pb.Entry_BatchHeld{
 		BatchHeld: &pb.BatchHeld{Product: k.Product, Batch: fmt.Sprintf("H%05d", 1+round), Reason: "the maker called"}}}})
 	return err

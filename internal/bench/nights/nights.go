@@ -1,4 +1,13 @@
-package bench
+// Package nights invents the records of a practice, the same ones in every run.
+//
+// A night is a foal that is treated: a case is opened, examined, weighed and
+// tested, one or two bags are thawed and run in with vitals every few minutes,
+// and the case is closed, with a line of the freezer's temperature on every
+// seventh night. That makes about 35 records of about 300 bytes. The freezer
+// holds a fortnight's bags: whenever a batch's worth is used, another comes. They
+// go through store.Append as any entry does, one call a night, so that they have
+// the size of real ones, and no entity is touched by more than 40 of them.
+package nights
 
 import (
 	"context"
@@ -24,34 +33,40 @@ const (
 	nightEvery  = 200 * time.Minute
 	recordEvery = 30 * time.Second
 	bagsOfBatch = 12
+	// stockBags is what lies in the freezer: what some fifteen days of seven foals
+	// use.
+	stockBags = 12 * bagsOfBatch
 )
 
-// vetName is the vet who writes it all, the practice's owner.
-const vetName = "M. Alder"
+// First is when the first night begins.
+var First = time.Date(2016, 1, 1, 18, 0, 0, 0, time.UTC)
 
-var firstNight = time.Date(2016, 1, 1, 18, 0, 0, 0, time.UTC)
-
-// tickClock moves by recordEvery whenever it is read, as if people typed.
-type tickClock struct {
+// Clock moves by recordEvery whenever it is read, as if people typed.
+type Clock struct {
 	mu  sync.Mutex
 	now time.Time
 }
 
-func (c *tickClock) Now() time.Time {
+// NewClock is a clock that stands at t.
+func NewClock(t time.Time) *Clock { return &Clock{now: t} }
+
+// Now is a moment later than the last one.
+func (c *Clock) Now() time.Time {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.now = c.now.Add(recordEvery)
 	return c.now
 }
 
-func (c *tickClock) Monotonic() time.Duration {
+// Monotonic is how long the clock has gone since First.
+func (c *Clock) Monotonic() time.Duration {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	return c.now.Sub(firstNight)
+	return c.now.Sub(First)
 }
 
 // from begins the next night, unless the last one still goes on.
-func (c *tickClock) from(t time.Time) {
+func (c *Clock) from(t time.Time) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.now.Before(t) {
@@ -59,11 +74,11 @@ func (c *tickClock) from(t time.Time) {
 	}
 }
 
-// nights writes the generator's records into a store.
-type nights struct {
+// generator writes records into a store.
+type generator struct {
 	rng   *rand.Rand
 	src   *rand.ChaCha8
-	clock *tickClock
+	clock *Clock
 	store *store.Store
 
 	vet              string
@@ -76,36 +91,36 @@ type nights struct {
 	batchOf          map[string]string // of the bags in stock
 }
 
-// known are ids of the generated practice that questions ask about.
-type known struct {
+// Known are ids of the generated practice that questions ask about.
+type Known struct {
 	Place   string // the freezer
 	Case    string // the last one
 	Batch   string // the last one
 	Product string
 }
 
-// write begins a stock and fills the store to n records.
-func (g *nights) write(ctx context.Context, n int64) error {
+// Write begins a stock and fills a store of a founded practice to n records. The
+// store must read its time from the clock.
+func Write(ctx context.Context, s *store.Store, c *Clock, n int64) (Known, error) {
+	src := rand.NewChaCha8(seed)
+	g := &generator{rng: rand.New(src), src: src, clock: c, store: s, batchOf: map[string]string{}}
 	if err := g.begin(ctx); err != nil {
-		return err
+		return Known{}, err
 	}
-	for left := n - g.store.Records(); left > 0; left = n - g.store.Records() {
-		g.clock.from(firstNight.Add(time.Duration(g.night) * nightEvery))
+	for left := n - s.Records(); left > 0; left = n - s.Records() {
+		c.from(First.Add(time.Duration(g.night) * nightEvery))
 		drafts := g.next()
-		if int64(len(drafts)) > left {
-			drafts = drafts[:left]
-		}
-		if _, err := g.store.Append(ctx, drafts...); err != nil {
-			return err
+		if _, err := s.Append(ctx, drafts[:min(int64(len(drafts)), left)]...); err != nil {
+			return Known{}, err
 		}
 	}
-	return nil
+	return g.known(), nil
 }
 
 // id is a random id such as the services make.
-func (g *nights) id() string { return fmt.Sprintf("%016x", g.rng.Uint64()) }
+func (g *generator) id() string { return fmt.Sprintf("%016x", g.rng.Uint64()) }
 
-func (g *nights) draft(t event.Type, m proto.Message) store.Draft {
+func (g *generator) draft(t event.Type, m proto.Message) store.Draft {
 	return store.Draft{
 		Type: t, Payload: m, Author: g.vet, Grant: g.grant,
 		Proof: &pb.AuthorProof{Kind: pb.ProofKind_PROOF_KIND_NONE},
@@ -119,31 +134,32 @@ func typeOf(name string) event.Type {
 			return s.Type
 		}
 	}
-	panic("bench: no event type " + name)
+	panic("nights: no event type " + name)
 }
 
-// practice reads who the practice's owner is.
-func (g *nights) practice(ctx context.Context) error {
-	return g.store.View(ctx, func(v *store.Snapshot) error {
+// Owner reads who the practice's owner is, and the founding that gives the right.
+func Owner(ctx context.Context, s *store.Store) (person string, grant []byte, err error) {
+	err = s.View(ctx, func(v *store.Snapshot) error {
 		rights, err := v.Rights()
 		if err == nil && !rights.Founded() {
 			err = errors.New("there is no practice to write the nights of")
 		}
 		if err == nil {
-			g.vet, g.grant = rights.Founding.Owner, rights.Founding.Record[:]
+			person, grant = rights.Founding.Owner, rights.Founding.Record[:]
 		}
 		return err
 	})
+	return person, grant, err
 }
 
 // begin adds the place and the product that all nights share.
-func (g *nights) begin(ctx context.Context) error {
-	if err := g.practice(ctx); err != nil {
+func (g *generator) begin(ctx context.Context) error {
+	var err error
+	if g.vet, g.grant, err = Owner(ctx, g.store); err != nil {
 		return err
 	}
 	g.freezer, g.product = g.id(), g.id()
-	g.batchOf = map[string]string{}
-	_, err := g.store.Append(ctx,
+	_, err = g.store.Append(ctx,
 		g.draft(typeOf("place_added"), &pb.PlaceAdded{Place: g.freezer, Name: "clinic freezer", Kind: pb.PlaceKind_PLACE_KIND_FREEZER}),
 		g.draft(typeOf("product_card"), &pb.ProductCard{Product: g.product, Name: "Foal plasma", Maker: "Hollow Hill", Version: 1,
 			Route: pb.ProductRoute_PRODUCT_ROUTE_VEIN, VolumeMl: new(int32(950)), StorageMaxDc: new(int32(-180))}))
@@ -151,14 +167,14 @@ func (g *nights) begin(ctx context.Context) error {
 }
 
 // next is one night.
-func (g *nights) next() []store.Draft {
+func (g *generator) next() []store.Draft {
 	g.night++
 	var out []store.Draft
 	add := func(name string, m proto.Message) { out = append(out, g.draft(typeOf(name), m)) }
 	if g.night%7 == 0 {
 		add("temperature_read", &pb.TemperatureRead{Place: g.freezer, NowDc: -200 - g.rng.Int32N(30), MostDc: new(-190 - g.rng.Int32N(5))})
 	}
-	if len(g.bags) < 2 {
+	for len(g.bags) <= stockBags-bagsOfBatch {
 		g.deliver(add)
 	}
 	use := 1 + g.rng.IntN(2)
@@ -175,7 +191,7 @@ func (g *nights) next() []store.Draft {
 // adder adds a fact to the night by its name in the contract.
 type adder func(name string, m proto.Message)
 
-func (g *nights) deliver(add adder) {
+func (g *generator) deliver(add adder) {
 	g.batches++
 	g.batch = fmt.Sprintf("H%05d", g.batches)
 	m := &pb.BagsReceived{Product: g.product, Batch: g.batch, Expiry: "2030-06", VolumeMl: 950, Count: bagsOfBatch, Place: g.freezer,
@@ -183,7 +199,7 @@ func (g *nights) deliver(add adder) {
 	for range bagsOfBatch {
 		bag, err := label.NewBagNumber(g.src)
 		if err != nil {
-			panic("bench: the seeded source ended: " + err.Error())
+			panic("nights: the seeded source ended: " + err.Error())
 		}
 		m.Bags = append(m.Bags, string(bag))
 		g.batchOf[string(bag)] = g.batch
@@ -192,12 +208,12 @@ func (g *nights) deliver(add adder) {
 	add("bags_received", m)
 }
 
-func (g *nights) arrive(add adder, bags []string) {
+func (g *generator) arrive(add adder, bags []string) {
 	id := g.id()
 	g.lastCase = id
 	dam := fmt.Sprintf("Mare %d", g.night)
 	add("case_opened", &pb.CaseOpened{Case: id, Kind: pb.PatientKind_PATIENT_KIND_FOAL, DamName: dam, DamKey: event.DamKey("", "", dam),
-		Sex: pb.Sex_SEX_COLT, Colour: "bay", Markings: "star", Box: fmt.Sprint(g.rng.IntN(20)), BornAt: &pb.Moment{UnixMs: firstNight.UnixMilli()}})
+		Sex: pb.Sex_SEX_COLT, Colour: "bay", Markings: "star", Box: fmt.Sprint(g.rng.IntN(20)), BornAt: &pb.Moment{UnixMs: First.UnixMilli()}})
 	add("risk_asked", &pb.RiskAsked{Case: id, JaundicedFoalBefore: pb.Answer_ANSWER_NO, PositiveScreen: pb.Answer_ANSWER_UNKNOWN,
 		DonkeySire: pb.Answer_ANSWER_NO, YellowOrRedUrine: pb.Answer_ANSWER_NO})
 	add("patient_examined", &pb.PatientExamined{Case: id, TemperatureDc: new(g.about(383, 8)), HeartRate: new(g.about(96, 12)), BreathingRate: new(g.about(36, 8))})
@@ -209,9 +225,11 @@ func (g *nights) arrive(add adder, bags []string) {
 }
 
 // about is a number near the middle.
-func (g *nights) about(middle, spread int32) int32 { return middle - spread + g.rng.Int32N(2*spread+1) }
+func (g *generator) about(middle, spread int32) int32 {
+	return middle - spread + g.rng.Int32N(2*spread+1)
+}
 
-func (g *nights) give(add adder, bag string, first bool) {
+func (g *generator) give(add adder, bag string, first bool) {
 	id := g.lastCase
 	add("bath_checked", &pb.BathChecked{Case: id, Bag: bag, LabelRead: true, BatchAndExpiryMatch: true, BagWhole: true, NoHoldKnown: true,
 		IggKnownOrWaived: true, AgreementGiven: true})
@@ -236,20 +254,20 @@ func (g *nights) give(add adder, bag string, first bool) {
 	delete(g.batchOf, bag)
 }
 
-func (g *nights) vitals(id string, given int32, baseline bool) *pb.VitalsNoted {
+func (g *generator) vitals(id string, given int32, baseline bool) *pb.VitalsNoted {
 	return &pb.VitalsNoted{Case: id, TemperatureDc: new(g.about(383, 8)), HeartRate: new(g.about(96, 12)),
 		BreathingRate: new(g.about(36, 8)), GivenMl: new(given), Baseline: baseline}
 }
 
-func (g *nights) leave(add adder) {
+func (g *generator) leave(add adder) {
 	id := g.lastCase
-	add("recheck_planned", &pb.RecheckPlanned{Case: id, Person: g.vet, DueAt: &pb.Moment{UnixMs: firstNight.UnixMilli()}})
+	add("recheck_planned", &pb.RecheckPlanned{Case: id, Person: g.vet, DueAt: &pb.Moment{UnixMs: First.UnixMilli()}})
 	add("catheter_removed", &pb.CatheterRemoved{Case: id, Site: "left jugular"})
 	add("igg_rechecked", &pb.IggTested{Case: id, Kind: "barn immunoassay", IggCgPerL: new(g.about(950, 200))})
 	add("case_closed", &pb.CaseClosed{Case: id, Outcome: pb.Outcome_OUTCOME_WELL})
 }
 
 // known says what questions can ask about.
-func (g *nights) known() known {
-	return known{Place: g.freezer, Case: g.lastCase, Batch: g.batch, Product: g.product}
+func (g *generator) known() Known {
+	return Known{Place: g.freezer, Case: g.lastCase, Batch: g.batch, Product: g.product}
 }
