@@ -63,7 +63,7 @@ func (s *Site) showNow(v *visit) error {
 		return err
 	}
 	slices.SortStableFunc(m.Due, func(a, b dueRow) int { return cmp.Compare(a.AtMs, b.AtMs) })
-	return v.render("now", "Now", "barn", m)
+	return v.render("now", say("now.title"), "barn", m)
 }
 
 // maxOpen bounds the open cases that the page reads in full.
@@ -107,7 +107,7 @@ func (m *nowMore) thaws(cv *caseView) {
 		}
 		at := b.BathAt.Add(measureEvery)
 		m.Due = append(m.Due, dueRow{
-			AtMs: at.UnixMilli(), At: clockText(at), What: "measure the bath, look and feel: bag " + b.Number + ", " + cv.patient.Line,
+			AtMs: at.UnixMilli(), At: clockText(at), What: say("now.measure", b.Number, cv.patient.Line),
 			Href: "/case/" + cv.ID + "/thaw?bag=" + b.ID, Overdue: at.Before(cv.Now), Alarm: true,
 		})
 	}
@@ -133,7 +133,7 @@ func (s *Site) listCases(v *visit) error {
 	if err != nil {
 		return err
 	}
-	return v.render("cases", "Cases", "barn", caseRows(out.Cases))
+	return v.render("cases", say("cases.title"), "barn", caseRows(out.Cases))
 }
 
 type caseRow struct{ ID, Patient, Yard, State, Opened, Outcome, Given, Recheck string }
@@ -143,7 +143,7 @@ func caseRows(in []*pb.CaseRow) []caseRow {
 	for _, c := range in {
 		row := caseRow{ID: c.Case, Patient: c.Patient, Yard: c.Yard, State: c.State, Outcome: plain(c.Outcome), Opened: clockText(timeOf(c.OpenedAt))}
 		if c.GivenMl > 0 {
-			row.Given = num(float64(c.GivenMl)) + " mL"
+			row.Given = say("word.ml", c.GivenMl)
 		}
 		if c.RecheckDue != "" {
 			row.Recheck = clockText(timeOf(c.RecheckDue))
@@ -164,7 +164,7 @@ func (s *Site) showBag(v *visit) error {
 		"Bag": bagRows([]*pb.BagRow{b})[0], "Story": storyRows(out.Timeline), "Doubts": doubtRows(out.Discrepancies),
 		"Fresh": out.GetFreshness().GetText(), "Because": b.Because,
 	}
-	return v.render("bag", "What happened to bag "+bagText(b.Bag), "clinic", m)
+	return v.render("bag", say("bag.title", bagText(b.Bag)), "clinic", m)
 }
 
 // showRecord serves one record in full.
@@ -174,11 +174,16 @@ func (s *Site) showRecord(v *visit) error {
 		return err
 	}
 	facts := []pair{
-		{"What", out.Type}, {"When it happened", clockText(timeOf(out.At))}, {"When it was written", clockText(timeOf(out.WrittenAt))},
-		{"Who", out.Who}, {"Laptop", out.Device}, {"Kept", savedWords(out.Saved)}, {"About", strings.Join(out.Entities, ", ")},
-		{"Record", out.Record},
+		{say("record.what"), out.Type},
+		{say("record.happened"), clockText(timeOf(out.At))},
+		{say("record.written"), clockText(timeOf(out.WrittenAt))},
+		{say("record.who"), out.Who},
+		{say("record.laptop"), out.Device},
+		{say("record.kept"), savedWords(out.Saved)},
+		{say("record.about"), strings.Join(out.Entities, ", ")},
+		{say("record.record"), out.Record},
 	}
-	return v.render("record", "Record", "owner", map[string]any{"Facts": facts, "Entry": entryLines(out.Entry)})
+	return v.render("record", say("record.heading"), "owner", map[string]any{"Facts": facts, "Entry": entryLines(out.Entry)})
 }
 
 // entryLines are the values of an entry with their names.
@@ -219,7 +224,7 @@ func (s *Site) writeEvent(v *visit) error {
 		}
 		v.code = http.StatusUnprocessableEntity
 	}
-	m := map[string]any{"Form": f, "Title": f.spec.Rule.GetShort(), "Back": orText(back, s.home())}
+	m := map[string]any{"Form": f, "Back": orText(back, s.home())}
 	if id := q.Get("case"); id != "" {
 		cv, err := v.caseOf(id)
 		if err != nil {
@@ -235,7 +240,9 @@ func specHas(f *form, field string) bool {
 }
 
 // blankSheet serves the sheet to fill by hand.
-func (s *Site) blankSheet(v *visit) error { return v.render("blank", "Blank sheet", "barn", nil) }
+func (s *Site) blankSheet(v *visit) error {
+	return v.render("blank", say("blank.heading"), "barn", nil)
+}
 
 // moreIn serves the way in for a second browser.
 func (s *Site) moreIn(v *visit) error {
@@ -243,5 +250,5 @@ func (s *Site) moreIn(v *visit) error {
 	if err != nil {
 		return err
 	}
-	return v.render("another", "Another browser", "", url)
+	return v.render("another", say("another.title"), "", url)
 }

@@ -1,7 +1,6 @@
 package page
 
 import (
-	"fmt"
 	"net/http"
 	"strings"
 
@@ -21,7 +20,7 @@ type batchView struct {
 type holdView struct {
 	Record, Kind, At, Reason, Who, Telephone string
 	Released                                 bool
-	Heard                                    []pair
+	Heard                                    []string
 	NotHeard                                 []string
 }
 
@@ -46,16 +45,28 @@ func (s *Site) batches(v *visit, held bool) ([]batchView, error) {
 	return rows, nil
 }
 
+// Title is the kind of a hold, and that it was released.
+func (h holdView) Title() string {
+	if h.Released {
+		return say("word.released", h.Kind)
+	}
+	return h.Kind
+}
+
+// HeardBy lists the laptops that have heard of a hold, and Unheard those that have not.
+func (h holdView) HeardBy() string { return strings.Join(h.Heard, "; ") }
+func (h holdView) Unheard() string { return strings.Join(h.NotHeard, "; ") }
+
 func heardBy(h *pb.HoldRow, devices []deviceRow) holdView {
 	view := holdView{Record: h.Record, Kind: h.Kind, At: clockText(timeOf(h.At)), Reason: h.Reason, Who: h.Who, Telephone: h.SupportTelephone, Released: h.Released}
 	heard := map[string]bool{}
 	for _, x := range h.Heard {
-		view.Heard = append(view.Heard, pair{x.Device, clockText(timeOf(x.At))})
+		view.Heard = append(view.Heard, x.Device+" "+clockText(timeOf(x.At)))
 		heard[strings.TrimSuffix(x.Device, " (placed it)")] = true
 	}
 	for _, d := range devices {
 		if !heard[d.Name] && !d.ShutOut {
-			view.NotHeard = append(view.NotHeard, d.Name+", last heard from "+d.LastHeard)
+			view.NotHeard = append(view.NotHeard, say("batches.last_heard", d.Name, d.LastHeard))
 		}
 	}
 	return view
@@ -84,7 +95,7 @@ func (s *Site) listBatches(v *visit) error {
 	if err != nil {
 		return err
 	}
-	return v.render("batches", "Batches and holds", "clinic", rows)
+	return v.render("batches", say("batches.title"), "clinic", rows)
 }
 
 // showBatch traces one batch: every bag of it and where it went.
@@ -125,13 +136,13 @@ func (s *Site) showBatch(v *visit) error {
 		return err
 	}
 	m["Bags"] = bags
-	return v.render("batch", "Batch "+code, "clinic", m)
+	return v.render("batch", say("batch.heading", code), "clinic", m)
 }
 
 // traceRow is where a bag of a batch is, or into whom it went.
 type traceRow struct {
 	bagRow
-	Given []pair // case and mL
+	Given []string // patient and mL
 }
 
 func traceOf(l service.Look, b *pb.BagRow) (traceRow, error) {
@@ -145,24 +156,24 @@ func traceOf(l service.Look, b *pb.BagRow) (traceRow, error) {
 		if err != nil {
 			return row, err
 		}
-		who := "case " + g.Case
+		who := say("batch.case", g.Case)
 		if c != nil {
 			who = l.Patient(c)
 		}
-		row.Given = append(row.Given, pair{who, fmt.Sprintf("%d mL", g.Ml)})
+		row.Given = append(row.Given, say("batch.given", who, say("word.ml", g.Ml)))
 	}
 	return row, nil
 }
 
 // holdBatch puts a batch on hold, recalls it, or ends one named hold.
 func (s *Site) holdBatch(v *visit) error {
-	name, title, fields := "batch_held", "Put a batch on hold", []string{"product", "batch", "reason", "maker_reference"}
+	name, title, fields := "batch_held", say("hold.hold"), []string{"product", "batch", "reason", "maker_reference"}
 	q := v.r.URL.Query()
 	switch q.Get("do") {
 	case "recall":
-		name, title, fields = "batch_recalled", "Recall a batch", []string{"product", "batch", "donor", "reason", "maker_reference"}
+		name, title, fields = "batch_recalled", say("hold.recall"), []string{"product", "batch", "donor", "reason", "maker_reference"}
 	case "release":
-		name, title, fields = "batch_released", "Release one hold", []string{"product", "batch", "hold", "reason"}
+		name, title, fields = "batch_released", say("hold.release"), []string{"product", "batch", "hold", "reason"}
 	}
 	f, err := v.newForm(name, fields...)
 	if err != nil {
@@ -177,5 +188,5 @@ func (s *Site) holdBatch(v *visit) error {
 			}
 		}
 	}
-	return v.postOr("hold", title, f, map[string]any{"Form": f, "Title": title, "Release": name == "batch_released"}, "/clinic/batches?held=1")
+	return v.postOr("hold", title, f, map[string]any{"Form": f, "Release": name == "batch_released"}, "/clinic/batches?held=1")
 }

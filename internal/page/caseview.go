@@ -1,7 +1,6 @@
 package page
 
 import (
-	"fmt"
 	"slices"
 	"time"
 
@@ -154,11 +153,11 @@ func (cv *caseView) read(l service.Look) error {
 func ageText(h float64) string {
 	switch {
 	case h < 0:
-		return "not born yet by this clock"
+		return say("time.unborn")
 	case h < 48:
-		return count(int(h), "hour")
+		return say("time.hours", int(h))
 	}
-	return count(int(h/24), "day")
+	return say("time.days", int(h/24))
 }
 
 // weigh takes the last weight with its range.
@@ -173,7 +172,7 @@ func (cv *caseView) weigh() {
 	cv.Weight = num(cv.Kg) + " kg"
 	if w.LowG != nil && w.HighG != nil {
 		cv.WeightKg.Low, cv.WeightKg.High = float64(*w.LowG)/1000, float64(*w.HighG)/1000
-		cv.Weight += fmt.Sprintf(" (%s to %s)", num(cv.WeightKg.Low), num(cv.WeightKg.High))
+		cv.Weight += " " + say("word.weight_range", num(cv.WeightKg.Low), num(cv.WeightKg.High))
 	}
 	cv.Weight += ", " + enumText(w.Method)
 }

@@ -74,7 +74,7 @@ func (s *Site) vitalsChart(v *visit) error {
 		low, high := tempAxis(values[2])
 		opt.YAxis = []charts.YAxisOption{{Min: new(0.0)}, {Min: &low, Max: &high}}
 		opt.XAxis.Labels = labels
-		opt.Legend.SeriesNames = []string{"heart, /min", "breaths, /min", "temperature, C (right)"}
+		opt.Legend.SeriesNames = list("chart.vitals")
 		opt.SeriesList[0].Symbol, opt.SeriesList[1].Symbol, opt.SeriesList[2].Symbol = symbol(charts.SymbolCircle), symbol(charts.SymbolSquare), symbol(charts.SymbolDiamond)
 		opt.Padding = charts.NewBoxEqual(16)
 		return p.LineChart(opt)
@@ -115,13 +115,13 @@ func (s *Site) iggChart(v *visit) error {
 		if t.IggCgPerL == nil {
 			continue
 		}
-		name := "before plasma"
+		name := say("chart.before")
 		if t.Recheck {
-			name = "after plasma"
+			name = say("chart.after")
 		}
 		labels, values = append(labels, name), append(values, float64(*t.IggCgPerL)/100)
 	}
-	return v.bars(labels, [][]float64{values}, []string{"IgG, g/L"})
+	return v.bars(labels, [][]float64{values}, []string{say("chart.igg")})
 }
 
 // bars draws groups of bars; with nothing to draw it draws an empty frame.
@@ -184,7 +184,7 @@ func (s *Site) expiryChart(v *visit) error {
 	for i, n := range bags {
 		values[i] = float64(n)
 	}
-	return v.bars(months, [][]float64{values}, []string{"bags"})
+	return v.bars(months, [][]float64{values}, []string{say("chart.bags")})
 }
 
 const barWidth = 60.0 // pixels at most
@@ -204,5 +204,5 @@ func (s *Site) useChart(v *visit) error {
 		labels = append(labels, fmt.Sprintf("%.18s", r.Group))
 		given, wasted = append(given, float64(r.Given)), append(wasted, float64(r.Discarded+r.Missing))
 	}
-	return v.bars(labels, [][]float64{given, wasted}, []string{"given", "thrown away or missing"})
+	return v.bars(labels, [][]float64{given, wasted}, []string{say("chart.given"), say("chart.wasted")})
 }

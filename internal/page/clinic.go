@@ -27,7 +27,7 @@ func bagRows(in []*pb.BagRow) []bagRow {
 	for _, b := range in {
 		row := bagRow{
 			ID: b.Bag, Number: bagText(b.Bag), Place: b.Place, Product: b.Product, Batch: b.Batch, Expiry: b.Expiry,
-			Volume: fmt.Sprintf("%d mL", b.VolumeMl), State: plain(strings.Join(b.States, ", ")), Because: strings.Join(b.Because, "; "), Case: b.ForCase,
+			Volume: say("word.ml", b.VolumeMl), State: plain(strings.Join(b.States, ", ")), Because: strings.Join(b.Because, "; "), Case: b.ForCase,
 		}
 		if row.State == "" {
 			row.State = plain(b.State)
@@ -115,14 +115,13 @@ func (s *Site) showClinic(v *visit) error {
 	if err != nil {
 		return err
 	}
-	return v.render("clinic", "Clinic", "clinic", m)
+	return v.render("clinic", say("clinic.title"), "clinic", m)
 }
 
 // attention sorts out the bags that ask for somebody, the gravest first.
 func attention(bags []*pb.BagRow, now time.Time) []stockGroup {
 	groups := []stockGroup{
-		{Title: "Thawed now, or a set in"}, {Title: "On hold or recalled"}, {Title: "Set aside after a warm place"},
-		{Title: "Unfit or expired"}, {Title: "Expires within 60 days"},
+		{Title: say("clinic.thawed")}, {Title: say("clinic.held")}, {Title: say("clinic.warm")}, {Title: say("clinic.unfit")}, {Title: say("clinic.soon")},
 	}
 	for _, b := range bags {
 		i := -1
@@ -158,7 +157,7 @@ type stockMore struct {
 type placeView struct {
 	ID, Name, Kind, Temp, History string
 	Bags                          []bagRow
-	Kit                           []pair
+	Kit                           []string
 }
 
 func (s *Site) showStock(v *visit) error {
@@ -179,7 +178,7 @@ func (s *Site) showStock(v *visit) error {
 		}
 		view := placeView{ID: pl.Place, Name: pl.Name, Kind: plain(pl.Kind), History: pl.History}
 		if pl.NowC != nil {
-			view.Temp = num(*pl.NowC) + " C at " + clockText(timeOf(pl.LastReadingAt))
+			view.Temp = say("stock.reading", num(*pl.NowC), clockText(timeOf(pl.LastReadingAt)))
 		}
 		for _, b := range stock.Bags {
 			if b.Place == pl.Name {
@@ -188,7 +187,7 @@ func (s *Site) showStock(v *visit) error {
 		}
 		for _, k := range stock.Kit {
 			if k.Place == pl.Name {
-				view.Kit = append(view.Kit, pair{plain(k.Item), fmt.Sprint(k.Count)})
+				view.Kit = append(view.Kit, plain(k.Item)+" "+fmt.Sprint(k.Count))
 			}
 		}
 		m.Places = append(m.Places, view)
@@ -200,9 +199,9 @@ func (s *Site) showStock(v *visit) error {
 		}
 	}
 	if len(loose) > 0 {
-		m.Places = append(m.Places, placeView{Name: "No place known", Bags: loose})
+		m.Places = append(m.Places, placeView{Name: say("stock.nowhere"), Bags: loose})
 	}
-	return v.render("stock", "Stock by place", "clinic", m)
+	return v.render("stock", say("stock.title"), "clinic", m)
 }
 
 // receive takes a delivery and goes to the page that prints its bag numbers.
@@ -211,7 +210,7 @@ func (s *Site) receive(v *visit) error {
 	if err != nil {
 		return err
 	}
-	f.Submit = "Take into stock and number the bags"
+	f.Submit = say("receive.submit")
 	m := map[string]any{"Form": f, "Scan": ""}
 	if v.r.Method == http.MethodPost {
 		m["Read"] = scanInto(v, f)
@@ -232,7 +231,7 @@ func (s *Site) receive(v *visit) error {
 		}
 		v.code = http.StatusUnprocessableEntity
 	}
-	return v.render("receive", "Receive a delivery", "clinic", m)
+	return v.render("receive", say("receive.title"), "clinic", m)
 }
 
 // scanInto reads a GS1 code typed or scanned as the batch, and puts its parts
@@ -250,7 +249,7 @@ func scanInto(v *visit, f *form) string {
 	if v.r.PostForm.Get("volume_ml") == "" && r.NetML > 0 {
 		v.r.PostForm.Set("volume_ml", fmt.Sprint(r.NetML))
 	}
-	return "From the scan: batch " + r.Batch + ", expiry " + r.Expiry.String() + "."
+	return say("receive.scan", r.Batch, r.Expiry)
 }
 
 // bagsOf lists the bags that a record touches.
@@ -287,7 +286,7 @@ func (s *Site) labels(v *visit) error {
 			}
 			if bag != nil && bag.Label != nil {
 				row.Product, row.Batch, row.Expiry = l.Name(event.KindProduct, bag.Label.Product), bag.Label.Batch, bag.Label.Expiry
-				row.Volume = fmt.Sprintf("%d mL", bag.Label.VolumeMl)
+				row.Volume = say("word.ml", bag.Label.VolumeMl)
 			}
 			if out = append(out, row); len(out) >= maxChoices {
 				break
@@ -298,7 +297,7 @@ func (s *Site) labels(v *visit) error {
 	if err != nil {
 		return err
 	}
-	return v.render("labels", "Bag numbers", "clinic", out)
+	return v.render("labels", say("labels.title"), "clinic", out)
 }
 
 // moveMore is a page that works on the bags of one place.
@@ -338,7 +337,7 @@ func (v *visit) bagsHere(f *form, field string) (*moveMore, error) {
 			if bag == nil || bag.Label == nil {
 				continue
 			}
-			in.Options = append(in.Options, option{Value: k.ID, Label: fmt.Sprintf("%s: %s, batch %s, expiry %s, %d mL",
+			in.Options = append(in.Options, option{Value: k.ID, Label: say("word.bag_line",
 				bagText(k.ID), l.Name(event.KindProduct, bag.Label.Product), bag.Label.Batch, bag.Label.Expiry, bag.Label.VolumeMl)})
 		}
 		m.Empty = len(in.Options) == 0
@@ -352,13 +351,13 @@ func (s *Site) load(v *visit) error {
 	if err != nil {
 		return err
 	}
-	f.Submit = "Load"
-	f.input("to_place").Label = "Where they go"
+	f.Submit = say("load.submit")
+	f.input("to_place").Label = say("load.to")
 	m, err := v.bagsHere(f, "bags")
 	if err != nil {
 		return err
 	}
-	return v.postOr("load", "Load a vehicle", f, m, "/clinic/stock")
+	return v.postOr("load", say("load.title"), f, m, "/clinic/stock")
 }
 
 // countPlace notes what is seen at a place; what is not seen is the difference.
@@ -367,8 +366,8 @@ func (s *Site) countPlace(v *visit) error {
 	if err != nil {
 		return err
 	}
-	f.Submit = "These are all the bags here"
-	more := &input{Name: "also", Label: "Other bag numbers seen here", Hint: "bags that the books do not have here; one a line", Kind: kindBags}
+	f.Submit = say("count.submit")
+	more := &input{Name: "also", Label: say("count.also"), Hint: say("count.also_hint"), Kind: kindBags}
 	m, err := v.bagsHere(f, "bags_seen")
 	if err != nil {
 		return err
@@ -382,7 +381,7 @@ func (s *Site) countPlace(v *visit) error {
 			v.r.PostForm.Add("bags_seen", t)
 		}
 	}
-	return v.postOr("count", "Count a place", f, map[string]any{"Move": m, "Also": more}, "/clinic/stock?place="+url.QueryEscape(m.Place))
+	return v.postOr("count", say("count.title"), f, map[string]any{"Move": m, "Also": more}, "/clinic/stock?place="+url.QueryEscape(m.Place))
 }
 
 // postOr saves a form and goes on, or shows its page.
@@ -415,5 +414,5 @@ func (s *Site) setup(v *visit) error {
 			out = append(out, pair{"/write/" + name + "?back=/clinic/setup", spec.Rule.GetShort()})
 		}
 	}
-	return v.render("setup", "Enter something else", "clinic", out)
+	return v.render("setup", say("setup.title"), "clinic", out)
 }

@@ -17,6 +17,10 @@
 //     its cookie is bound to this replica, and each POST proves its origin and a
 //     token of the session. Host names are checked against DNS rebinding.
 //
+// Every sentence stands in one catalogue, english.txt: templates and code say it by
+// its key. What services answer (states, cautions, dated lists) comes in their own
+// words.
+//
 // The words rule: the program advises and records; the label, local law and the
 // treating vet decide. Never a green 'safe'.
 package page

@@ -41,7 +41,7 @@ func valueLine(f protoreflect.FieldDescriptor, v protoreflect.Value) string {
 	rule := event.RuleOf(f)
 	switch f.Kind() {
 	case protoreflect.BoolKind:
-		return "yes"
+		return say("word.yes")
 	case protoreflect.EnumKind:
 		if e := f.Enum().Values().ByNumber(v.Enum()); e != nil {
 			return plain(event.EnumWord(e))
@@ -63,7 +63,7 @@ func valueLine(f protoreflect.FieldDescriptor, v protoreflect.Value) string {
 			}
 			return clockText(time.UnixMilli(x.UnixMs).In(zone))
 		case *pb.Sealed:
-			return orText(x.Plain, "(sealed)")
+			return orText(x.Plain, say("record.sealed"))
 		}
 		return ""
 	case protoreflect.Int32Kind, protoreflect.Int64Kind:

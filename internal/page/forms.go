@@ -88,7 +88,7 @@ func (v *visit) newForm(name string, fields ...string) (*form, error) {
 		return nil, errNowhere
 	}
 	f := &form{
-		ID: name, Action: v.r.URL.RequestURI(), Submit: say("save"), RequestID: newRequestID(), Token: v.s.token(v.sess),
+		ID: name, Action: v.r.URL.RequestURI(), Submit: say("form.save"), RequestID: newRequestID(), Token: v.s.token(v.sess),
 		spec: spec, preset: map[string]string{}, v: v, Later: v.r.URL.Query().Get("later") != "",
 	}
 	if len(fields) == 0 {
@@ -191,7 +191,7 @@ func (in *input) shapeList() error {
 	case "signs", "reasons":
 		in.Kind = kindTicks
 		if in.desc.ContainingMessage().Name() == "ReactionNoted" {
-			for _, s := range reactionSigns {
+			for _, s := range list("treat.signs") {
 				in.Options = append(in.Options, option{Value: s, Label: s})
 			}
 			return nil

@@ -73,12 +73,12 @@ func (f *form) fill(m protoreflect.Message) (first error) {
 
 func (in *input) wanted() string {
 	if in.Kind == kindChoose || in.Kind == kindPick {
-		return say("choose.one")
+		return say("form.choose_one")
 	}
 	if in.rule.Help != "" {
 		return in.rule.Help
 	}
-	return say("a.value")
+	return say("form.a_value")
 }
 
 // keep shows again what was typed.
@@ -120,7 +120,7 @@ func (f *form) circumstances(req *pb.WriteRequest) error {
 		}
 		req.OccurredAt = at
 	} else if f.Later {
-		return refusal.New("when", "", say("when.wanted"))
+		return refusal.New("when", "", say("form.when_wanted"))
 	}
 	f.By = got.Get("said_by")
 	if f.By != "" {
@@ -155,9 +155,9 @@ func (f *form) told(err error) error {
 		}
 		return err
 	}
-	text := "Expected " + ref.Want + "."
+	text := say("form.expected", ref.Want)
 	if ref.Value != "" {
-		text = "'" + ref.Value + "' does not fit. " + text
+		text = say("form.unfit", ref.Value, text)
 	}
 	if ref.Hint != "" {
 		text += " " + strings.ToUpper(ref.Hint[:1]) + ref.Hint[1:] + "."

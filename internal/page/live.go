@@ -19,7 +19,7 @@ func (s *Site) stream(v *visit) error {
 	case s.live <- struct{}{}:
 		defer func() { <-s.live }()
 	default:
-		http.Error(v.w, "Too many pages are open.", http.StatusServiceUnavailable)
+		http.Error(v.w, say("door.many"), http.StatusServiceUnavailable)
 		return nil
 	}
 	h := v.w.Header()

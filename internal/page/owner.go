@@ -42,7 +42,7 @@ type overrideRow struct {
 }
 
 // groupings are the ways in which use is added up.
-var groupings = []option{{"month", "month", false}, {"place", "place or vehicle", false}, {"product", "product", false}, {"person", "vet", false}}
+var groupings = []option{{Value: "month", Label: say("owner.by_month")}, {Value: "place", Label: say("owner.by_place")}, {Value: "product", Label: say("owner.by_product")}, {Value: "person", Label: say("owner.by_person")}}
 
 func (s *Site) showOwner(v *visit) error {
 	m := &ownerMore{By: cmp.Or(v.r.URL.Query().Get("by"), "month")}
@@ -73,7 +73,7 @@ func (s *Site) showOwner(v *visit) error {
 	for _, t := range tables {
 		m.Tables = append(m.Tables, pair{"/owner/csv/" + t.name, t.title})
 	}
-	return v.render("owner", "Owner", "owner", m)
+	return v.render("owner", say("owner.title"), "owner", m)
 }
 
 func useRows(use *pb.ListUseResponse) []useRow {
@@ -124,7 +124,7 @@ func (s *Site) listDoubts(v *visit) error {
 	if err != nil {
 		return err
 	}
-	return v.render("doubts", "What does not fit", "owner", doubtRows(out.Discrepancies))
+	return v.render("doubts", say("doubts.title"), "owner", doubtRows(out.Discrepancies))
 }
 
 func (s *Site) listPeople(v *visit) error {
@@ -138,9 +138,9 @@ func (s *Site) listPeople(v *visit) error {
 	}
 	var people []pair
 	for _, p := range out.People {
-		people = append(people, pair{p.Name, orText(plain(strings.Join(p.Roles, ", ")), "no role")})
+		people = append(people, pair{p.Name, orText(plain(strings.Join(p.Roles, ", ")), say("people.no_role"))})
 	}
-	return v.render("people", "People and laptops", "owner", map[string]any{"People": people, "Devices": devices})
+	return v.render("people", say("people.title"), "owner", map[string]any{"People": people, "Devices": devices})
 }
 
 // lateRow is an entry made afterwards.
@@ -151,7 +151,7 @@ func (s *Site) listLate(v *visit) error {
 	if err != nil {
 		return err
 	}
-	return v.render("late", "Entered afterwards", "owner", rows)
+	return v.render("late", say("late.title"), "owner", rows)
 }
 
 func (s *Site) late(v *visit) (out []lateRow, err error) {
@@ -186,15 +186,15 @@ type table struct {
 }
 
 var tables = []table{
-	{"use", "Use, waste and cost by month", func(s *Site, v *visit) ([][]string, error) { return s.useTable(v, "month") }},
-	{"use-place", "Use, waste and cost by place or vehicle", func(s *Site, v *visit) ([][]string, error) { return s.useTable(v, "place") }},
-	{"use-product", "Use, waste and cost by product", func(s *Site, v *visit) ([][]string, error) { return s.useTable(v, "product") }},
-	{"use-person", "Use, waste and cost by vet", func(s *Site, v *visit) ([][]string, error) { return s.useTable(v, "person") }},
-	{"bags", "Every bag", bagTable},
-	{"cases", "Every case", caseTable},
-	{"doubts", "What does not fit", doubtTable},
-	{"late", "Entered afterwards", lateTable},
-	{"overrides", "Cautions gone past, by month", overrideTable},
+	{"use", say("owner.file_use"), func(s *Site, v *visit) ([][]string, error) { return s.useTable(v, "month") }},
+	{"use-place", say("owner.file_place"), func(s *Site, v *visit) ([][]string, error) { return s.useTable(v, "place") }},
+	{"use-product", say("owner.file_product"), func(s *Site, v *visit) ([][]string, error) { return s.useTable(v, "product") }},
+	{"use-person", say("owner.file_person"), func(s *Site, v *visit) ([][]string, error) { return s.useTable(v, "person") }},
+	{"bags", say("owner.file_bags"), bagTable},
+	{"cases", say("owner.file_cases"), caseTable},
+	{"doubts", say("owner.file_doubts"), doubtTable},
+	{"late", say("owner.file_late"), lateTable},
+	{"overrides", say("owner.file_overrides"), overrideTable},
 }
 
 func (s *Site) useTable(v *visit, by string) ([][]string, error) {
@@ -247,9 +247,9 @@ func doubtTable(s *Site, v *visit) ([][]string, error) {
 
 func yesNo(b bool) string {
 	if b {
-		return "yes"
+		return say("word.yes")
 	}
-	return "no"
+	return say("word.no")
 }
 
 func lateTable(s *Site, v *visit) ([][]string, error) {

@@ -196,12 +196,12 @@ func (s *Site) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h.Set("Referrer-Policy", "same-origin") // with no-referrer, browsers hide the origin of our own forms too
 	h.Set("Cross-Origin-Resource-Policy", "same-origin")
 	if !s.hostAllowed(r.Host) {
-		http.Error(w, "This address is not one of this program's.", http.StatusMisdirectedRequest)
+		http.Error(w, say("door.host"), http.StatusMisdirectedRequest)
 		return
 	}
 	if r.Method == http.MethodPost {
 		if !sameOrigin(r) {
-			http.Error(w, "This form came from another site.", http.StatusForbidden)
+			http.Error(w, say("door.origin"), http.StatusForbidden)
 			return
 		}
 		r.Body = http.MaxBytesReader(w, r.Body, maxForm)
@@ -259,7 +259,7 @@ func (s *Site) enter(w http.ResponseWriter, r *http.Request) {
 	if s.sessionOf(r) == nil {
 		if !s.useEntrance(r.PathValue("code")) {
 			w.WriteHeader(http.StatusForbidden)
-			s.shutDoor(w, "This one-time address was used before, or is too old.", s.home())
+			s.shutDoor(w, say("door.used"), s.home())
 			return
 		}
 		raw := make([]byte, 16)

@@ -1,7 +1,6 @@
 package page
 
 import (
-	"fmt"
 	"slices"
 	"strings"
 
@@ -26,31 +25,32 @@ func (st *stepView) Href(id string) string { return "/case/" + id + "/" + st.Slu
 // in which a careful vet asks.
 func (cv *caseView) path() {
 	c := cv.C
-	add := func(slug, title, button string, done, optional bool, said string) {
-		cv.Steps = append(cv.Steps, &stepView{Slug: slug, Title: title, Button: button, Done: done, Optional: optional, Said: said})
+	add := func(slug string, done, optional bool, said string) {
+		words := list("step." + slug)
+		cv.Steps = append(cv.Steps, &stepView{Slug: slug, Title: words[0], Button: words[1], Done: done, Optional: optional, Said: said})
 	}
-	add("patient", "Patient", "Who the patient is", c.Patient != nil, false, cv.patient.Marks)
+	add("patient", c.Patient != nil, false, cv.patient.Marks)
 	if cv.Foal {
-		add("risk", "Risk of isoerythrolysis", "Ask the isoerythrolysis questions", len(c.Risk) > 0, false, cv.riskWord())
-		add("colostrum", "Colostrum", "Note colostrum", len(c.Colostrum) > 0, true, cv.colostrumWord())
+		add("risk", len(c.Risk) > 0, false, cv.riskWord())
+		add("colostrum", len(c.Colostrum) > 0, true, cv.colostrumWord())
 	}
-	add("look", "First look", "Note what you find", len(c.Exams) > 0, false, cv.lookWord())
+	add("look", len(c.Exams) > 0, false, cv.lookWord())
 	if offer, _ := cv.assess(); len(c.Referrals) > 0 || offer.OfferReferral {
-		add("referral", "Referral", "Offer referral now", len(c.Referrals) > 0, false, cv.referralWord())
+		add("referral", len(c.Referrals) > 0, false, cv.referralWord())
 	}
-	add("weigh", "Weight", "Weigh the patient", cv.Kg > 0, false, cv.Weight)
+	add("weigh", cv.Kg > 0, false, cv.Weight)
 	igg := cv.lastIgg(false)
-	add("igg", "IgG", "Test IgG", igg != nil, !cv.Foal, cv.Igg)
+	add("igg", igg != nil, !cv.Foal, cv.Igg)
 	plan := cv.dosePlan()
-	add("dose", "Dose and bags", "Work out the dose", plan != nil, false, planWord(plan))
-	add("agree", "Agreement", "Agree the estimate with the client", len(c.Estimates) > 0, false, "")
+	add("dose", plan != nil, false, planWord(plan))
+	add("agree", len(c.Estimates) > 0, false, "")
 	cv.bagSteps(add)
 	cv.afterSteps(add)
 	cv.Next = cv.nextStep()
 	cv.Next.Current = true
 }
 
-type adder func(slug, title, button string, done, optional bool, said string)
+type adder func(slug string, done, optional bool, said string)
 
 // bagSteps follows the bag that is in hand.
 func (cv *caseView) bagSteps(add adder) {
@@ -61,22 +61,22 @@ func (cv *caseView) bagSteps(add adder) {
 	past := func(stages ...string) bool { return b != nil && !slices.Contains(stages, b.Stage) }
 	number := ""
 	if b != nil {
-		number = "bag " + b.Number
+		number = say("path.bag", b.Number)
 	}
-	add("bath", "Check before the bath", "Check the bag before the bath", past(stagePlanned), false, number)
-	add("thaw", "Bucket and thaw", "Put the bag into the bath", past(stagePlanned, stageChecked, stageThawing), false, thawWord(b))
-	add("baseline", "Baseline vitals", "Note baseline vitals", cv.hasBaseline(), false, "")
-	add("rate", "Rate", "Plan the rate", cv.ratePlan() != nil, false, cv.rateWord())
-	add("hang", "Check before the set goes in", "Check patient and bag before the set goes in", past(stagePlanned, stageChecked, stageThawing, stageThawed), false, "")
-	add("start", "Start slowly", "Start slowly", b != nil && b.T != nil, false, "")
-	add("run", "Running", "Watch and note", b != nil && b.Stage == stageEnded, false, cv.givenWord())
+	add("bath", past(stagePlanned), false, number)
+	add("thaw", past(stagePlanned, stageChecked, stageThawing), false, thawWord(b))
+	add("baseline", cv.hasBaseline(), false, "")
+	add("rate", cv.ratePlan() != nil, false, cv.rateWord())
+	add("hang", past(stagePlanned, stageChecked, stageThawing, stageThawed), false, "")
+	add("start", b != nil && b.T != nil, false, "")
+	add("run", b != nil && b.Stage == stageEnded, false, cv.givenWord())
 }
 
 func (cv *caseView) afterSteps(add adder) {
 	c := cv.C
-	add("after", "Recheck and advice", "Name who rechecks IgG, and leave the advice sheet", len(c.RecheckPlans) > 0, false, cv.recheckWord())
-	add("recheck", "IgG after plasma", "Note the IgG recheck", c.Rechecked(), false, "")
-	add("close", "Outcome", "Close the case with its outcome", !c.Open(), false, enumText(c.Outcome()))
+	add("after", len(c.RecheckPlans) > 0, false, cv.recheckWord())
+	add("recheck", c.Rechecked(), false, "")
+	add("close", !c.Open(), false, enumText(c.Outcome()))
 }
 
 // nextStep picks the one step: what runs comes before what is asked.
@@ -161,9 +161,9 @@ func (cv *caseView) riskWord() string {
 		return ""
 	}
 	if cv.risky() == engine.RiskNo {
-		return "four times no"
+		return say("path.no_risk")
 	}
-	return cv.risky() + ": do not advise this dam's colostrum; ask the vet"
+	return say("path.risk", cv.risky())
 }
 
 func (cv *caseView) colostrumWord() string {
@@ -174,7 +174,7 @@ func (cv *caseView) colostrumWord() string {
 	if ml == 0 {
 		return ""
 	}
-	return fmt.Sprintf("%d mL", ml)
+	return say("word.ml", ml)
 }
 
 func (cv *caseView) lookWord() string {
@@ -185,13 +185,13 @@ func (cv *caseView) lookWord() string {
 	e := cv.C.Exams[n-1]
 	var parts []string
 	if e.TemperatureDc != nil {
-		parts = append(parts, tenths(*e.TemperatureDc)+" C")
+		parts = append(parts, say("path.temperature", tenths(*e.TemperatureDc)))
 	}
 	if e.HeartRate != nil {
-		parts = append(parts, fmt.Sprintf("heart %d/min", *e.HeartRate))
+		parts = append(parts, say("path.heart", *e.HeartRate))
 	}
 	if e.BreathingRate != nil {
-		parts = append(parts, fmt.Sprintf("breaths %d/min", *e.BreathingRate))
+		parts = append(parts, say("path.breaths", *e.BreathingRate))
 	}
 	for _, s := range e.Signs {
 		parts = append(parts, signWords(s))
@@ -210,7 +210,7 @@ func signWords(name string) string {
 
 func (cv *caseView) referralWord() string {
 	if n := len(cv.C.Referrals); n > 0 {
-		return enumText(cv.C.Referrals[n-1].Answer) + " by " + cv.C.Referrals[n-1].By
+		return say("path.referral", enumText(cv.C.Referrals[n-1].Answer), cv.C.Referrals[n-1].By)
 	}
 	return ""
 }
@@ -219,12 +219,12 @@ func planWord(p *ledger.Plan) string {
 	if p == nil {
 		return ""
 	}
-	return fmt.Sprintf("%d mL in %s", p.VolumeMl, count(len(p.Bags), "bag"))
+	return say("path.plan", p.VolumeMl, len(p.Bags))
 }
 
 func (cv *caseView) rateWord() string {
 	if p := cv.ratePlan(); p != nil && p.PlateauMlPerH != nil {
-		return fmt.Sprintf("slow start, then %d mL/h", *p.PlateauMlPerH)
+		return say("path.rate", *p.PlateauMlPerH)
 	}
 	return ""
 }
@@ -234,21 +234,21 @@ func thawWord(b *bagView) string {
 		return ""
 	}
 	if b.ThawedAt.IsZero() {
-		return "in the bath since " + b.ThawAt.Format("15:04")
+		return say("path.thawing", b.ThawAt.Format("15:04"))
 	}
-	return "thawed by look and feel at " + b.ThawedAt.Format("15:04")
+	return say("path.thawed", b.ThawedAt.Format("15:04"))
 }
 
 func (cv *caseView) givenWord() string {
 	if cv.C.PlasmaMl == 0 {
 		return ""
 	}
-	return fmt.Sprintf("%d mL given", cv.C.PlasmaMl)
+	return say("path.given", cv.C.PlasmaMl)
 }
 
 func (cv *caseView) recheckWord() string {
 	if n := len(cv.C.RecheckPlans); n > 0 {
-		return "due " + cv.at(cv.C.RecheckPlans[n-1].DueMs)
+		return say("path.due", cv.at(cv.C.RecheckPlans[n-1].DueMs))
 	}
 	return ""
 }

@@ -71,7 +71,7 @@ func cardLineOf(line string, weightG int64) cardLine {
 	out.doseUg, out.strengthUg = doseNg*weightG/1_000_000, strength/1000
 	out.DoseMg = num(float64(out.doseUg)/1000) + " mg"
 	out.VolumeMl = num(float64(out.doseUg)*1000/float64(strength)) + " mL"
-	out.Sum = parts[1] + " x " + num(float64(weightG)/1000) + " kg = " + out.DoseMg + "; " + out.DoseMg + " / " + parts[2] + " = " + out.VolumeMl
+	out.Sum = say("card.sum", parts[1], num(float64(weightG)/1000), out.DoseMg, parts[2], out.VolumeMl)
 	return out
 }
 

@@ -75,7 +75,8 @@ func (s *Site) both(address string, h handler) {
 
 // helpers are what templates call.
 var helpers = template.FuncMap{
-	"say": say, "plain": plain, "num": num, "whole": whole, "count": count, "bag": bagText,
+	"say": sayHTML, "list": list, "scriptWords": scriptWords, "plain": plain,
+	"join": func(all []string) string { return strings.Join(all, ", ") },
 	"dict": func(kv ...any) map[string]any {
 		m := map[string]any{}
 		for i := 0; i+1 < len(kv); i += 2 {
@@ -83,7 +84,6 @@ var helpers = template.FuncMap{
 		}
 		return m
 	},
-	"lines": func(s string) []string { return strings.Split(strings.TrimSpace(s), "\n") },
 }
 
 // parseTemplates reads every page with the layout around it and the parts that

@@ -22,7 +22,6 @@ type sums struct{ Steps, Sources, Versions []string }
 // step is one page of the path. It prepares the page; a POST goes to its form
 // unless the step has a post of its own.
 type step struct {
-	title string
 	// event and fields make the form; none when the step has no plain form.
 	event  string
 	fields []string
@@ -42,46 +41,46 @@ var caseSteps map[string]*step
 
 func init() {
 	caseSteps = map[string]*step{
-		"risk": {title: "Risk of neonatal isoerythrolysis", event: "risk_asked", tmpl: "risk", next: "colostrum",
+		"risk": {event: "risk_asked", tmpl: "risk", next: "colostrum",
 			fields: []string{"jaundiced_foal_before", "positive_screen", "donkey_sire", "yellow_or_red_urine"}},
-		"colostrum": {title: "Colostrum and the mare's udder", event: "colostrum_given", tmpl: "colostrum", prepare: prepareAssess,
+		"colostrum": {event: "colostrum_given", tmpl: "colostrum", prepare: prepareAssess,
 			fields: []string{"source", "volume_ml", "brix_d", "specific_gravity_e3", "route", "udder_running_milk"}},
-		"look": {title: "First look", event: "patient_examined", tmpl: "look",
+		"look": {event: "patient_examined", tmpl: "look",
 			fields: []string{"signs", "temperature_dc", "heart_rate", "breathing_rate", "glucose_umol_per_l", "text"}},
-		"referral": {title: "Offer referral now", event: "referral_offered", tmpl: "referral", prepare: prepareReferral,
+		"referral": {event: "referral_offered", tmpl: "referral", prepare: prepareReferral,
 			fields: []string{"answer", "by"}},
-		"weigh": {title: "Weight", event: "patient_weighed", tmpl: "weigh", prepare: prepareWeigh,
+		"weigh": {event: "patient_weighed", tmpl: "weigh", prepare: prepareWeigh,
 			fields: []string{"weight_g", "method", "low_g", "high_g", "girth_mm"}},
-		"igg": {title: "IgG before plasma", event: "igg_tested", tmpl: "igg",
+		"igg": {event: "igg_tested", tmpl: "igg",
 			fields: []string{"kind", "igg_cg_per_l", "band_low_cg_per_l", "band_high_cg_per_l", "cut_cg_per_l", "side", "never_sucked", "sampled_at"}},
-		"dose":  {title: "Dose and bags", tmpl: "dose", prepare: prepareDose, post: postDose},
-		"agree": {title: "Agreement with the client", event: "estimate_agreed", tmpl: "agree", fields: []string{"amount_minor", "unused_bag_minor", "by", "how"}},
-		"bath": {title: "Check before the bath", event: "bath_checked", tmpl: "bath", prepare: prepareBath, post: postBath, next: "thaw",
+		"dose":  {tmpl: "dose", prepare: prepareDose, post: postDose},
+		"agree": {event: "estimate_agreed", tmpl: "agree", fields: []string{"amount_minor", "unused_bag_minor", "by", "how"}},
+		"bath": {event: "bath_checked", tmpl: "bath", prepare: prepareBath, post: postBath, next: "thaw",
 			fields: []string{"bag", "batch_and_expiry_match", "label_read", "bag_whole", "no_hold_known", "igg_known_or_waived", "agreement_given", "text"}},
-		"thaw": {title: "Bucket and thaw", tmpl: "thaw", prepare: prepareThaw, post: postThaw},
-		"baseline": {title: "Baseline vitals", event: "vitals_noted", tmpl: "baseline", prepare: prepareBaseline,
+		"thaw": {tmpl: "thaw", prepare: prepareThaw, post: postThaw},
+		"baseline": {event: "vitals_noted", tmpl: "baseline", prepare: prepareBaseline,
 			fields: []string{"temperature_dc", "heart_rate", "breathing_rate", "text"}, want: []string{"heart_rate", "breathing_rate", "temperature_dc"}},
-		"rate": {title: "Plan the rate", tmpl: "rate", prepare: prepareRate, post: postRate},
-		"hang": {title: "Check before the set goes in", event: "hang_checked", tmpl: "hang", prepare: prepareHang, post: postHang, next: "start",
+		"rate": {tmpl: "rate", prepare: prepareRate, post: postRate},
+		"hang": {event: "hang_checked", tmpl: "hang", prepare: prepareHang, post: postHang, next: "start",
 			fields: []string{"bag", "patient_confirmed", "same_bag", "fully_thawed", "clear_no_clots", "whole_when_squeezed", "bag_dc", "filtered_set", "spare_set", "reaction_card_in_reach", "baseline_vitals", "text"}},
-		"start":    {title: "Start slowly", tmpl: "start", prepare: prepareStart, post: postStart},
-		"run":      {title: "Running", event: "vitals_noted", tmpl: "run", prepare: prepareRun, next: "run", fields: []string{"temperature_dc", "heart_rate", "breathing_rate", "given_ml", "text"}},
-		"slower":   {title: "Slower", tmpl: "slower", prepare: prepareSlower, post: postSlower},
-		"clamp":    {title: "Clamp shut", tmpl: "clamp", post: postClamp, prepare: prepareRun},
-		"treat":    {title: "Stop and treat", tmpl: "treat", prepare: prepareTreat, post: postTreat},
-		"drug":     {title: "Drug given", event: "drug_given", next: "treat"},
-		"reaction": {title: "Reaction", event: "reaction_noted", next: "treat", fields: []string{"signs", "grave"}},
-		"finish":   {title: "This bag is in", tmpl: "finish", prepare: prepareFinish, post: postFinish, next: ""},
-		"rest":     {title: "What is left of the bag", tmpl: "rest", prepare: prepareRest, post: postRest},
-		"handover": {title: "Hand over", event: "handed_over", tmpl: "handover", prepare: prepareHandover, next: "handover",
+		"start":    {tmpl: "start", prepare: prepareStart, post: postStart},
+		"run":      {event: "vitals_noted", tmpl: "run", prepare: prepareRun, next: "run", fields: []string{"temperature_dc", "heart_rate", "breathing_rate", "given_ml", "text"}},
+		"slower":   {tmpl: "slower", prepare: prepareSlower, post: postSlower},
+		"clamp":    {tmpl: "clamp", post: postClamp, prepare: prepareRun},
+		"treat":    {tmpl: "treat", prepare: prepareTreat, post: postTreat},
+		"drug":     {event: "drug_given", next: "treat"},
+		"reaction": {event: "reaction_noted", next: "treat", fields: []string{"signs", "grave"}},
+		"finish":   {tmpl: "finish", prepare: prepareFinish, post: postFinish, next: ""},
+		"rest":     {tmpl: "rest", prepare: prepareRest, post: postRest},
+		"handover": {event: "handed_over", tmpl: "handover", prepare: prepareHandover, next: "handover",
 			fields: []string{"to_person", "given_ml", "ml_per_h", "reaction_seen", "next_vitals_at", "sitter"}},
-		"after":   {title: "Recheck and advice", event: "recheck_planned", tmpl: "after", prepare: prepareAfter, fields: []string{"person", "due_at"}},
-		"recheck": {title: "IgG after plasma", event: "igg_rechecked", tmpl: "recheck", next: "recheck", prepare: prepareRecheck, fields: []string{"kind", "igg_cg_per_l", "band_low_cg_per_l", "band_high_cg_per_l", "sampled_at"}},
-		"close":   {title: "Outcome", event: "case_closed", tmpl: "step", fields: []string{"outcome", "reason"}},
-		"patient": {title: "The patient", tmpl: "patient"},
-		"sheet":   {title: "Case sheet", tmpl: "sheet", prepare: prepareSheet},
-		"advice":  {title: "Advice to leave with the client", tmpl: "advice", prepare: prepareAdvice},
-		"later":   {title: "Entering afterwards", tmpl: "later", prepare: prepareLater},
+		"after":   {event: "recheck_planned", tmpl: "after", prepare: prepareAfter, fields: []string{"person", "due_at"}},
+		"recheck": {event: "igg_rechecked", tmpl: "recheck", next: "recheck", prepare: prepareRecheck, fields: []string{"kind", "igg_cg_per_l", "band_low_cg_per_l", "band_high_cg_per_l", "sampled_at"}},
+		"close":   {event: "case_closed", tmpl: "step", fields: []string{"outcome", "reason"}},
+		"patient": {tmpl: "patient"},
+		"sheet":   {tmpl: "sheet", prepare: prepareSheet},
+		"advice":  {tmpl: "advice", prepare: prepareAdvice},
+		"later":   {tmpl: "later", prepare: prepareLater},
 	}
 }
 
@@ -96,7 +95,7 @@ func (s *Site) showStep(v *visit) error {
 	if err != nil {
 		return err
 	}
-	p := &stepPage{Case: cv, Slug: slug, Title: st.title}
+	p := &stepPage{Case: cv, Slug: slug, Title: say("title." + slug)}
 	if st.event != "" {
 		if p.Form, err = v.newForm(st.event, st.fields...); err != nil {
 			return err

@@ -1,12 +1,12 @@
 package page
 
 import (
-	"fmt"
 	"slices"
 	"strings"
 
 	"thawtrail/internal/engine"
 	"thawtrail/internal/event"
+	"thawtrail/internal/ledger"
 	"thawtrail/internal/service"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -14,13 +14,11 @@ import (
 // handoverMore is what stands on the page to photograph.
 type handoverMore struct {
 	*runMore
-	Last   *handoverView
+	Last   string // the last handing over in words
 	Drugs  []string
 	Reacts []string
 	Card   *reactionCard
 }
-
-type handoverView struct{ To, At, Given, Rate, Next, Sitter, Reaction string }
 
 func prepareHandover(v *visit, p *stepPage) error {
 	f := p.Form
@@ -31,26 +29,38 @@ func prepareHandover(v *visit, p *stepPage) error {
 	cv := p.Case
 	m := &handoverMore{runMore: p.More.(*runMore), Card: cv.reactionCard()}
 	p.More, p.Form = m, f
-	f.Submit = "Hand over"
+	f.Submit = say("handover.submit")
 	for _, r := range cv.C.Reactions {
-		m.Reacts = append(m.Reacts, cv.at(r.Stamp.AtMs)+": "+strings.Join(r.Signs, ", "))
+		m.Reacts = append(m.Reacts, say("treat.reaction", cv.at(r.Stamp.AtMs), strings.Join(r.Signs, ", ")))
 	}
 	if n := len(cv.C.Handovers); n > 0 {
 		h := cv.C.Handovers[n-1]
-		m.Last = &handoverView{At: cv.at(h.Stamp.AtMs), Given: intOf(h.GivenMl), Rate: intOf(h.MlPerH), Sitter: h.Sitter, Reaction: "no"}
-		if h.ReactionSeen {
-			m.Last.Reaction = "yes"
-		}
-		if h.NextVitalsMs != 0 {
-			m.Last.Next = cv.at(h.NextVitalsMs)
-		}
-		return cv.look(func(l service.Look) error { m.Last.To = l.Person(h.To); return nil })
+		return cv.look(func(l service.Look) error { m.Last = cv.handoverWords(l, &h); return nil })
 	}
 	return nil
 }
 
+// handoverWords tells a handing over in one line.
+func (cv *caseView) handoverWords(l service.Look, h *ledger.Handover) string {
+	parts := []string{say("handover.to", l.Person(h.To), cv.at(h.Stamp.AtMs))}
+	if h.GivenMl != nil {
+		parts = append(parts, say("word.ml", *h.GivenMl))
+	}
+	if h.MlPerH != nil {
+		parts = append(parts, say("run.ml_per_h", *h.MlPerH))
+	}
+	parts = append(parts, say("handover.reaction_seen", yesNo(h.ReactionSeen)))
+	if h.NextVitalsMs != 0 {
+		parts = append(parts, say("handover.next", cv.at(h.NextVitalsMs)))
+	}
+	if h.Sitter != "" {
+		parts = append(parts, say("handover.sitter", h.Sitter))
+	}
+	return strings.Join(parts, ", ")
+}
+
 func prepareAfter(_ *visit, p *stepPage) error {
-	p.Form.Submit = "Name the recheck"
+	p.Form.Submit = say("after.submit")
 	p.More = p.Case.C.LastEndMs() != 0
 	return nil
 }
@@ -159,11 +169,11 @@ func doubtRows(in []*pb.DiscrepancyRow) []doubtRow {
 func reachedWords(code string) string {
 	switch code {
 	case "reached":
-		return "the hold had reached this laptop"
+		return say("doubt.reached")
 	case "not_reached":
-		return "the hold had not reached this laptop"
+		return say("doubt.not_reached")
 	case "unknown":
-		return "whether the hold had reached this laptop is unknown"
+		return say("doubt.unknown")
 	}
 	return ""
 }
@@ -184,7 +194,7 @@ func prepareSheet(v *visit, p *stepPage) error {
 	for _, b := range cv.Bags {
 		row := sheetBag{Number: b.Number, Product: b.Product, Batch: b.Batch, Expiry: b.Expiry}
 		if b.T != nil {
-			row.Started, row.Given = cv.at(b.T.FirstMs()), fmt.Sprintf("%d mL", b.T.CountedMl())
+			row.Started, row.Given = cv.at(b.T.FirstMs()), say("word.ml", b.T.CountedMl())
 			if ms := b.T.LastMs(); ms != 0 {
 				row.Ended = cv.at(ms)
 			}
@@ -209,21 +219,21 @@ func (m *sheetMore) facts(cv *caseView) {
 			m.Facts = append(m.Facts, pair{name, value})
 		}
 	}
-	add("Age", cv.patient.Age)
-	add("Weight", cv.Weight)
-	add("Isoerythrolysis risk", cv.riskWord())
-	add("Colostrum", cv.colostrumWord())
-	add("First look", cv.lookWord())
-	add("Referral", cv.referralWord())
-	add("IgG before plasma", m.IggBefore)
-	add("IgG after plasma", m.IggAfter)
-	add("Plan", planWord(cv.dosePlan()))
-	add("Plasma given", fmt.Sprintf("%d mL", cv.C.PlasmaMl))
-	add("By vein in the last 24 h", fmt.Sprintf("%d mL", cv.DayMl))
-	add("Recheck", cv.recheckWord())
-	add("Outcome", enumText(cv.C.Outcome()))
+	add(say("sheet.age"), cv.patient.Age)
+	add(say("sheet.weight"), cv.Weight)
+	add(say("sheet.risk"), cv.riskWord())
+	add(say("sheet.colostrum"), cv.colostrumWord())
+	add(say("sheet.look"), cv.lookWord())
+	add(say("sheet.referral"), cv.referralWord())
+	add(say("sheet.igg_before"), m.IggBefore)
+	add(say("sheet.igg_after"), m.IggAfter)
+	add(say("sheet.plan"), planWord(cv.dosePlan()))
+	add(say("sheet.given"), say("word.ml", cv.C.PlasmaMl))
+	add(say("sheet.day"), say("word.ml", cv.DayMl))
+	add(say("sheet.recheck"), cv.recheckWord())
+	add(say("sheet.outcome"), enumText(cv.C.Outcome()))
 	for _, r := range cv.C.Reactions {
-		add("Reaction", cv.at(r.Stamp.AtMs)+": "+strings.Join(r.Signs, ", "))
+		add(say("sheet.reaction"), say("treat.reaction", cv.at(r.Stamp.AtMs), strings.Join(r.Signs, ", ")))
 	}
 }
 
@@ -232,7 +242,7 @@ type adviceMore struct{ Given, Ended, Recheck, Person, Practice string }
 
 func prepareAdvice(_ *visit, p *stepPage) error {
 	cv := p.Case
-	m := &adviceMore{Given: fmt.Sprintf("%d mL", cv.C.PlasmaMl)}
+	m := &adviceMore{Given: say("word.ml", cv.C.PlasmaMl)}
 	p.More = m
 	if ms := cv.C.LastEndMs(); ms != 0 {
 		m.Ended = cv.at(ms)

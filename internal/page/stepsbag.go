@@ -1,7 +1,6 @@
 package page
 
 import (
-	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -39,7 +38,7 @@ func (v *visit) checkOf(p *stepPage) (*bagCheck, error) {
 }
 
 func prepareBath(v *visit, p *stepPage) error {
-	p.Form.Submit = "Checked: on to the bath"
+	p.Form.Submit = say("bath.submit")
 	_, err := v.checkOf(p)
 	return err
 }
@@ -52,14 +51,14 @@ func samePhysicalBag(p *stepPage, b *bagView) {
 	case err != nil:
 		return // the field's own error says it
 	case string(got) != b.ID:
-		in.Error = fmt.Sprintf("This is bag %s. The plan says bag %s: fetch that one, or change the plan under 'Dose and bags'.", got, b.Number)
+		in.Error = say("bath.other_bag", got, b.Number)
 	}
 }
 
 // compareLabel compares batch and expiry as read off the bag with the books.
 func (m *bagCheck) compareLabel(today label.Day) {
 	if m.ReadBatch == "" {
-		m.BatchError = "Read the batch off the bag: scan or type it."
+		m.BatchError = say("bath.read")
 		return
 	}
 	batch, expiry := m.ReadBatch, m.ReadExpiry
@@ -72,15 +71,15 @@ func (m *bagCheck) compareLabel(today label.Day) {
 	switch {
 	case label.SameBatch(batch, m.Bag.Batch):
 	case label.NearBatch(batch, m.Bag.Batch):
-		m.BatchError = "Almost, but not quite: the books say batch " + m.Bag.Batch + ". Read it again."
+		m.BatchError = say("bath.almost", m.Bag.Batch)
 	default:
-		m.BatchError = "This is another batch: the books say " + m.Bag.Batch + " for this bag. Do not use it before you know why."
+		m.BatchError = say("bath.other_batch", m.Bag.Batch)
 	}
 	day, err := label.ParseDay("expiry", expiry)
 	if err != nil {
 		m.ExpiryError = err.Error()
 	} else if !endsWith(day, m.Bag.Expiry) {
-		m.ExpiryError = "The books say expiry " + m.Bag.Expiry + " for this bag. Read it again."
+		m.ExpiryError = say("bath.other_expiry", m.Bag.Expiry)
 	}
 }
 
@@ -97,9 +96,6 @@ func unticked(f *form) bool {
 	return open && strings.TrimSpace(f.input("text").Value) == ""
 }
 
-// sayTicks asks for every tick or a word.
-const sayTicks = "Not every point is ticked. Tick what you have checked, or write what is not in order."
-
 func postBath(v *visit, p *stepPage) (string, error) {
 	return v.postCheck(p, func(m *bagCheck) {
 		if m.Bag.Known {
@@ -113,7 +109,7 @@ func postBath(v *visit, p *stepPage) (string, error) {
 func (v *visit) postCheck(p *stepPage, more func(*bagCheck)) (string, error) {
 	m := p.More.(*bagCheck)
 	if m.Bag == nil {
-		return "", refusal.Conflict("bag", "", "a bag that waits in this case")
+		return "", refusal.Conflict("bag", "", say("bath.wanted"))
 	}
 	msg := p.Form.spec.New()
 	if err := p.Form.fill(msg.ProtoReflect()); err != nil {
@@ -122,7 +118,7 @@ func (v *visit) postCheck(p *stepPage, more func(*bagCheck)) (string, error) {
 	samePhysicalBag(p, m.Bag)
 	more(m)
 	if unticked(p.Form) {
-		p.Form.input("text").Error = sayTicks
+		p.Form.input("text").Error = say("bath.ticks")
 	}
 	if p.Form.wrong() || m.BatchError != "" || m.ExpiryError != "" {
 		return "", nil
@@ -165,15 +161,15 @@ func prepareThaw(v *visit, p *stepPage) (err error) {
 		return err
 	}
 	m.Start.set("bag", m.Bag.ID).set("case", p.Case.ID).want("bath_dc")
-	m.Start.Submit = "Into the bath now"
+	m.Start.Submit = say("thaw.submit_start")
 	if m.Measure, err = v.newForm("bath_measured", "bath_dc"); err != nil {
 		return err
 	}
-	m.Measure.set("bag", m.Bag.ID).Submit = "Note the bath"
+	m.Measure.set("bag", m.Bag.ID).Submit = say("thaw.submit_measure")
 	if m.Thawed, err = v.newForm("bag_thawed", "bag_dc"); err != nil {
 		return err
 	}
-	m.Thawed.set("bag", m.Bag.ID).Submit = "Fully thawed by look and feel"
+	m.Thawed.set("bag", m.Bag.ID).Submit = say("thaw.submit_thawed")
 	m.bucket(v, p)
 	m.countdown(p)
 	return nil
@@ -215,10 +211,10 @@ func (m *thawMore) bucket(v *visit, p *stepPage) {
 		m.Result.Minutes = span(*r.ThawMinutes, whole, "min")
 	}
 	if r.WaterEndC != nil {
-		m.Result.Ends = num(*r.WaterEndC) + " C"
+		m.Result.Ends = say("path.temperature", num(*r.WaterEndC))
 	}
 	if r.WaterNeededKg != nil {
-		m.Result.HotNeeded = num(*r.WaterNeededKg) + " L of water at " + m.Hot + " C"
+		m.Result.HotNeeded = say("thaw.hot_needed", num(*r.WaterNeededKg), m.Hot)
 	}
 	if r.HeatToMeltKJ != nil {
 		m.Result.Heat = whole(*r.HeatToMeltKJ) + " kJ"
@@ -281,14 +277,14 @@ func postThaw(v *visit, p *stepPage) (string, error) {
 }
 
 func prepareHang(v *visit, p *stepPage) error {
-	p.Form.Submit = "Checked: on to the start"
+	p.Form.Submit = say("hang.submit")
 	m, err := v.checkOf(p)
 	if err != nil {
 		return err
 	}
 	m.HasBaseline = p.Case.hasBaseline()
 	if b := p.Case.baseline(); b != nil && b.Baseline {
-		m.Baseline = fmt.Sprintf("%s C, heart %s/min, breaths %s/min at %s", tenthsOf(b.TemperatureDc), intOf(b.HeartRate), intOf(b.BreathingRate), p.Case.at(b.Stamp.AtMs))
+		m.Baseline = say("hang.vitals", tenthsOf(b.TemperatureDc), intOf(b.HeartRate), intOf(b.BreathingRate), p.Case.at(b.Stamp.AtMs))
 	}
 	m.Card = p.Case.reactionCard()
 	return nil

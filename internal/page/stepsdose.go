@@ -2,7 +2,6 @@ package page
 
 import (
 	"encoding/json"
-	"fmt"
 	"math"
 	"net/http"
 	"slices"
@@ -153,7 +152,7 @@ func (m *doseMore) inStock(l service.Look) error {
 	}
 	slices.SortFunc(m.Plasmas, func(a, b plasma) int { return compareText(a.Name, b.Name) })
 	for id, n := range places {
-		m.Places = append(m.Places, option{Value: id, Label: l.Name(event.KindPlace, id) + ", " + count(n, "bag")})
+		m.Places = append(m.Places, option{Value: id, Label: say("dose.place", l.Name(event.KindPlace, id), n)})
 	}
 	slices.SortFunc(m.Places, func(a, b option) int { return compareText(a.Label, b.Label) })
 	return nil
@@ -169,11 +168,11 @@ func newPlasma(l service.Look, bag *ledger.Bag) (*plasma, error) {
 	if card != nil {
 		pl.Words = card.Dose
 		if card.LeastIggCgPerL != nil {
-			pl.IggCg, pl.Igg = *card.LeastIggCgPerL, l.Igg(*card.LeastIggCgPerL)+" at least, by the label"
+			pl.IggCg, pl.Igg = *card.LeastIggCgPerL, say("dose.least", l.Igg(*card.LeastIggCgPerL))
 		}
 	}
 	if bag.Label.IggCgPerL != nil {
-		pl.IggCg, pl.Igg = *bag.Label.IggCgPerL, l.Igg(*bag.Label.IggCgPerL)+", measured of batch "+bag.Label.Batch
+		pl.IggCg, pl.Igg = *bag.Label.IggCgPerL, say("dose.measured", l.Igg(*bag.Label.IggCgPerL), bag.Label.Batch)
 	}
 	return pl, nil
 }
@@ -205,14 +204,14 @@ func (cv *caseView) doseInput(pl *plasma) engine.DoseInput {
 func doseWords(r engine.DoseResult) *doseResult {
 	d := &doseResult{
 		Lacking: span(r.IgGLackingG, whole, "g"), Volume: span(r.VolumeMl, whole, "mL"), PerKg: span(r.VolumeMlPerKg, whole, "mL/kg"),
-		Ceiling: whole(r.CeilingMl) + " mL",
+		Ceiling: say("word.ml", whole(r.CeilingMl)),
 	}
 	if b := r.Bags; b != nil {
 		d.BagsNow, d.BagsTotal, d.MoreThanNow = b.BagsNow, b.BagsTotal, b.BagsTotal > b.BagsNow
-		d.NowMl, d.TotalMl = whole(b.Now.VolumeMl)+" mL", whole(b.Total.VolumeMl)+" mL"
+		d.NowMl, d.TotalMl = say("word.ml", whole(b.Now.VolumeMl)), say("word.ml", whole(b.Total.VolumeMl))
 		d.NowIgg, d.TotalIgg = iggSpan(b.Now.ExpectedIgGGPerL), iggSpan(b.Total.ExpectedIgGGPerL)
 		if b.OneFewer != nil && b.OneFewer.Bags > 0 {
-			d.HasFewer, d.FewerMl, d.FewerIgg = true, whole(b.OneFewer.VolumeMl)+" mL", iggSpan(b.OneFewer.ExpectedIgGGPerL)
+			d.HasFewer, d.FewerMl, d.FewerIgg = true, say("word.ml", whole(b.OneFewer.VolumeMl)), iggSpan(b.OneFewer.ExpectedIgGGPerL)
 		}
 	}
 	return d
@@ -238,12 +237,12 @@ func (m *doseMore) chooseBags(v *visit, p *stepPage, place string, need int) (er
 	if p.Form, err = v.newForm("plan_accepted", "bags", "volume_ml"); err != nil {
 		return err
 	}
-	p.Form.Submit = "Accept this plan"
+	p.Form.Submit = say("dose.submit")
 	p.Form.set("case", p.Case.ID).set("plan", "dose")
 	bags := p.Form.input("bags")
-	bags.Kind, bags.Label, bags.Hint, bags.Required = kindTicks, "Bags to take", "", true
+	bags.Kind, bags.Label, bags.Hint, bags.Required = kindTicks, say("dose.bags"), "", true
 	volume := p.Form.input("volume_ml")
-	volume.Label, volume.Hint = "Volume to give", "the sum of the bags, or less"
+	volume.Label, volume.Hint = say("dose.give"), say("dose.give_hint")
 	if need > 0 {
 		m.Need = strconv.Itoa(need)
 	}
@@ -267,7 +266,7 @@ func (m *doseMore) chooseBags(v *visit, p *stepPage, place string, need int) (er
 	sum := int32(0)
 	for _, b := range out.Bags {
 		sum += b.VolumeMl
-		label := fmt.Sprintf("%s: %s, batch %s, expiry %s, %d mL, %s", bagText(b.Bag), b.Product, b.Batch, b.Expiry, b.VolumeMl, plain(b.State))
+		label := say("dose.bag", say("word.bag_line", bagText(b.Bag), b.Product, b.Batch, b.Expiry, b.VolumeMl), plain(b.State))
 		bags.Options = append(bags.Options, option{Value: b.Bag, Label: label, Checked: v.r.Method == http.MethodGet})
 	}
 	volume.Value = strconv.Itoa(int(min(sum, int32(need))))
@@ -277,7 +276,7 @@ func (m *doseMore) chooseBags(v *visit, p *stepPage, place string, need int) (er
 // postDose accepts the plan as it was shown.
 func postDose(v *visit, p *stepPage) (string, error) {
 	if p.Form == nil {
-		return "", refusal.Conflict("plan", "", "a weight and an IgG first")
+		return "", refusal.Conflict("plan", "", say("dose.first_refusal"))
 	}
 	ask := p.Form.Override
 	if ask != nil {

@@ -23,7 +23,7 @@ func (s *Site) openCase(v *visit) error {
 	if err != nil {
 		return err
 	}
-	f.less("neck_band", "gestation_d", "dam_chip", "dam_ueln", "patient_name", "patient_chip", "client").Submit = "Open the case"
+	f.less("neck_band", "gestation_d", "dam_chip", "dam_ueln", "patient_name", "patient_chip", "client").Submit = say("open.submit")
 	if v.r.Method == http.MethodPost {
 		out, ok, err := f.post()
 		if err != nil {
@@ -43,7 +43,7 @@ func (s *Site) openCase(v *visit) error {
 		}
 		v.code = http.StatusUnprocessableEntity
 	}
-	return v.render("open", "New case", "barn", map[string]any{"Form": f, "Clock": v.clockNow()})
+	return v.render("open", say("now.new"), "barn", map[string]any{"Form": f, "Clock": v.clockNow()})
 }
 
 // caseMade is the case that an opening made, also when it was sent twice.
@@ -66,7 +66,7 @@ func (v *visit) caseMade(made []string, record string) (string, error) {
 // clockNow is what this machine's clock says, to compare with a watch.
 func (v *visit) clockNow() string {
 	c := v.clock()
-	return v.now.In(c.Zone).Format("15:04:05 on Monday 2 Jan 2006")
+	return v.now.In(c.Zone).Format(say("time.clock"))
 }
 
 // caution shows cautions of the engine: at most three, the gravest first.
@@ -95,7 +95,7 @@ func prepareReferral(_ *visit, p *stepPage) error {
 		r = engine.AssessResult{}
 	}
 	p.More = r.Because
-	p.Form.Submit = "Save the answer"
+	p.Form.Submit = say("referral.submit")
 	p.Form.amend = func(m proto.Message) {
 		m.(*pb.ReferralOffered).Reasons = r.Because
 	}
@@ -177,11 +177,9 @@ func (cv *caseView) vitals() (rows []vitalsRow, alarm string) {
 // protocol says nothing: 1 C as for febrile reactions (Rubio-Martinez &
 // Hendrickson (eds), Complications in Equine Surgery, ch. 6); the rates are ours.
 const (
-	riseTempDc      = 10
-	riseHeart       = 20
-	riseBreaths     = 15
-	alarmWord       = "ALARM"
-	changeSeparator = ", "
+	riseTempDc  = 10
+	riseHeart   = 20
+	riseBreaths = 15
 )
 
 // change tells the change from the baseline, with the word ALARM where a limit of
@@ -197,22 +195,22 @@ func (cv *caseView) change(t0, t, h0, h, b0, b *int32) (text string, alarm bool)
 		}
 	}
 	var parts []string
-	add := func(name, unit string, from, to *int32, limit int32, scale float64) {
+	add := func(key string, from, to *int32, limit int32, scale float64) {
 		if from == nil || to == nil {
 			return
 		}
 		d := *to - *from
-		part := fmt.Sprintf("%s %+g%s", name, float64(d)/scale, unit)
+		part := say(key, fmt.Sprintf("%+g", float64(d)/scale))
 		if d >= limit {
 			alarm = true
-			part += " " + alarmWord
+			part = say("vitals.alarm", part)
 		}
 		parts = append(parts, part)
 	}
-	add("temperature", " C", t0, t, riseTempDc, 10)
-	add("heart", "/min", h0, h, heart, 1)
-	add("breaths", "/min", b0, b, breaths, 1)
-	return strings.Join(parts, changeSeparator), alarm
+	add("vitals.temperature", t0, t, riseTempDc, 10)
+	add("vitals.heart", h0, h, heart, 1)
+	add("vitals.breaths", b0, b, breaths, 1)
+	return strings.Join(parts, ", "), alarm
 }
 
 // baseline is the look that alarms compare with: the last one marked so before

@@ -44,7 +44,7 @@ type engineStage struct{ From, To, PerKg, MlPerH, Drops, Volume string }
 var plateaus = []struct {
 	perKg float64
 	note  string
-}{{5, "slow"}, {10, "half of the ceiling"}, {20, "the cautious ceiling"}}
+}{{5, say("rate.slow")}, {10, say("rate.half")}, {20, say("rate.ceiling")}}
 
 func prepareRate(v *visit, p *stepPage) error {
 	cv := p.Case
@@ -102,7 +102,7 @@ func (cv *caseView) dripInput(volume, perKg, drops float64) engine.DripInput {
 
 func hours(min float64) string {
 	d := time.Duration(min) * time.Minute
-	return fmt.Sprintf("%d h %02d min", int(d.Hours()), int(d.Minutes())%60)
+	return say("time.long", int(d.Hours()), fmt.Sprintf("%02d", int(d.Minutes())%60))
 }
 
 func rateWords(r engine.DripResult) *rateResult {
@@ -127,7 +127,7 @@ func (m *rateMore) form(v *visit, p *stepPage, in engine.DripInput, r engine.Dri
 	if p.Form, err = v.newForm("plan_accepted", "volume_ml"); err != nil {
 		return err
 	}
-	p.Form.Submit = "Accept this rate"
+	p.Form.Submit = say("rate.submit")
 	p.Form.set("case", p.Case.ID).set("plan", "drip").set("volume_ml", m.VolumeMl)
 	p.Form.amend = func(msg proto.Message) {
 		plan := msg.(*pb.PlanAccepted)
@@ -141,7 +141,7 @@ func (m *rateMore) form(v *visit, p *stepPage, in engine.DripInput, r engine.Dri
 
 func postRate(v *visit, p *stepPage) (string, error) {
 	if p.Form == nil {
-		return "", refusal.Conflict("rate", "", "a rate and the set's drops per mL first")
+		return "", refusal.Conflict("rate", "", say("rate.wanted"))
 	}
 	return postDose(v, p)
 }

@@ -86,7 +86,7 @@ func prepareRun(v *visit, p *stepPage) (err error) {
 		m.Handover = &cv.C.Handovers[n-1]
 	}
 	if p.Form != nil {
-		p.Form.Submit = "Note vitals"
+		p.Form.Submit = say("run.submit")
 	}
 	return nil
 }
@@ -129,9 +129,9 @@ func (m *runMore) stepUp(cv *caseView, slowEnd time.Time) {
 	})
 	switch {
 	case cv.Now.Before(slowEnd):
-		m.StepUpWaits = "the slow start goes on until " + m.SlowEnd
+		m.StepUpWaits = say("run.slow_until", m.SlowEnd)
 	case !fresh:
-		m.StepUpWaits = "note vitals first: none in the last 10 minutes"
+		m.StepUpWaits = say("run.vitals_first")
 	default:
 		m.StepUpNow = true
 	}
@@ -177,11 +177,11 @@ func (m *runMore) against(cv *caseView, b *bagView, start time.Time) {
 	planned := plannedMl(r, at.Sub(start).Minutes())
 	switch d := float64(ml) - planned; {
 	case d > 25 && d > planned/4:
-		m.Behind = "faster than the plan by " + whole(d) + " mL: turn the clamp down and look at the foal"
+		m.Behind = say("run.faster", whole(d))
 	case d < -25 && -d > planned/4:
-		m.Behind = "slower than the plan by " + whole(-d) + " mL: look at catheter, height and filter"
+		m.Behind = say("run.behind", whole(-d))
 	default:
-		m.Behind = "close to the plan"
+		m.Behind = say("run.close")
 	}
 }
 
@@ -218,18 +218,18 @@ func prepareSlower(v *visit, p *stepPage) (err error) {
 		m.Now = r.MlPerH
 	}
 	if m.Now > 1 {
-		m.Options = append(m.Options, option{Value: fmt.Sprint(m.Now / 2), Label: fmt.Sprintf("Half: %d mL/h", m.Now/2)})
+		m.Options = append(m.Options, option{Value: fmt.Sprint(m.Now / 2), Label: say("slower.half", m.Now/2)})
 	}
 	if b := p.Case.open(); b != nil {
 		if slow, ok := p.Case.slow(b); ok && int32(slow.MlPerH) < m.Now {
-			m.Options = append(m.Options, option{Value: whole(slow.MlPerH), Label: "As at the slow start: " + whole(slow.MlPerH) + " mL/h"})
+			m.Options = append(m.Options, option{Value: whole(slow.MlPerH), Label: say("slower.as_slow", whole(slow.MlPerH))})
 		}
 	}
 	if m.RateForm, err = v.newForm("rate_set", "ml_per_h", "drops_per_min"); err != nil {
 		return err
 	}
 	m.RateForm.set("case", p.Case.ID)
-	m.RateForm.Submit = "Note this rate"
+	m.RateForm.Submit = say("run.note_rate")
 	m.RateForm.amend = func(msg proto.Message) {
 		msg.(*pb.RateSet).SlowStage = v.r.PostForm.Get("slow") == "yes"
 	}
@@ -288,7 +288,7 @@ func prepareFinish(v *visit, p *stepPage) (err error) {
 	if m.Form, err = v.newForm("finished", "given_ml"); err != nil {
 		return err
 	}
-	m.Form.want("given_ml").set("case", p.Case.ID).set("bag", m.Bag.ID).Submit = "This bag is in"
+	m.Form.want("given_ml").set("case", p.Case.ID).set("bag", m.Bag.ID).Submit = say("finish.submit")
 	m.ReadMl = fmt.Sprint(m.Bag.T.ReadMl)
 	return nil
 }
@@ -317,14 +317,14 @@ func prepareRest(v *visit, p *stepPage) (err error) {
 	if m.Discard, err = v.newForm("bag_discarded", "volume_ml"); err != nil {
 		return err
 	}
-	m.Discard.set("bag", m.Bag.ID).set("reason", "rest_of_bag").Submit = "The rest is thrown away"
+	m.Discard.set("bag", m.Bag.ID).set("reason", "rest_of_bag").Submit = say("rest.submit_discard")
 	if m.Discard.input("volume_ml").Value == "" {
 		m.Discard.input("volume_ml").Value = fmt.Sprint(m.LeftMl)
 	}
 	if m.Keep, err = v.newForm("bag_kept_back", "reason"); err != nil {
 		return err
 	}
-	m.Keep.set("bag", m.Bag.ID).Submit = "Bag and set are kept back"
+	m.Keep.set("bag", m.Bag.ID).Submit = say("treat.submit_keep")
 	return nil
 }
 

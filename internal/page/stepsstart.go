@@ -75,7 +75,7 @@ func (cv *caseView) slow(b *bagView) (engine.DripStage, bool) {
 func postStart(v *visit, p *stepPage) (string, error) {
 	m := p.More.(*startMore)
 	if m.Bag == nil {
-		return "", refusal.Conflict("bag", "", "a bag that waits in this case")
+		return "", refusal.Conflict("bag", "", say("bath.wanted"))
 	}
 	m.RequestID = v.r.PostForm.Get("request_id")
 	if m.Gauge != "" || m.Site != "" {

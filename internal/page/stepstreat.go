@@ -1,7 +1,6 @@
 package page
 
 import (
-	"fmt"
 	"strconv"
 	"strings"
 
@@ -34,28 +33,28 @@ func prepareTreat(v *visit, p *stepPage) (err error) {
 	}
 	m.Stopped = m.Bag != nil && m.Bag.T != nil && !m.Bag.T.Running
 	for _, d := range cv.C.Drugs {
-		m.Drugs = append(m.Drugs, fmt.Sprintf("%s: %s %s mg of %s mg/mL, %s", cv.at(d.Stamp.AtMs), d.Drug, num(float64(d.DoseUg)/1000), num(float64(d.StrengthUgPerMl)/1000), d.Route))
+		m.Drugs = append(m.Drugs, say("treat.drug", cv.at(d.Stamp.AtMs), d.Drug, num(float64(d.DoseUg)/1000), num(float64(d.StrengthUgPerMl)/1000), d.Route))
 	}
 	for _, r := range cv.C.Reactions {
-		m.Reactions = append(m.Reactions, cv.at(r.Stamp.AtMs)+": "+strings.Join(r.Signs, ", "))
+		m.Reactions = append(m.Reactions, say("treat.reaction", cv.at(r.Stamp.AtMs), strings.Join(r.Signs, ", ")))
 	}
 	if m.Reaction, err = v.newForm("reaction_noted", "signs", "grave"); err != nil {
 		return err
 	}
-	m.Reaction.set("case", cv.ID).Submit = "Note the reaction"
+	m.Reaction.set("case", cv.ID).Submit = say("treat.submit_reaction")
 	if m.Bag == nil {
 		return nil
 	}
 	if m.Stop, err = v.newForm("stopped", "given_ml", "reason"); err != nil {
 		return err
 	}
-	m.Stop.set("case", cv.ID).set("bag", m.Bag.ID).Submit = "Stop this bag"
+	m.Stop.set("case", cv.ID).set("bag", m.Bag.ID).Submit = say("treat.submit_stop")
 	if m.Keep, err = v.newForm("bag_kept_back", "reason"); err != nil {
 		return err
 	}
-	m.Keep.set("bag", m.Bag.ID).Submit = "Bag and set are kept back"
+	m.Keep.set("bag", m.Bag.ID).Submit = say("treat.submit_keep")
 	if m.Keep.input("reason").Value == "" {
-		m.Keep.input("reason").Value = "reaction"
+		m.Keep.input("reason").Value = say("treat.keep_reason")
 	}
 	return nil
 }
@@ -87,8 +86,8 @@ func postTreat(v *visit, p *stepPage) (string, error) {
 		if m.Clamped || !p.Case.C.Running {
 			return here, nil
 		}
-		if _, err := v.write("", "clamped", &pb.FlowChanged{Case: p.Case.ID, Reason: "stop and treat"}); err != nil {
-			m.Trouble = "The clamp could not be noted (" + err.Error() + "). Treat now, write later."
+		if _, err := v.write("", "clamped", &pb.FlowChanged{Case: p.Case.ID, Reason: say("treat.reason")}); err != nil {
+			m.Trouble = say("treat.trouble", err)
 			return "", nil
 		}
 		return here, nil
@@ -111,12 +110,12 @@ func (v *visit) postOne(f *form, to string) (string, error) {
 func (v *visit) giveDrug(p *stepPage, m *treatMore, here string) (string, error) {
 	i, err := strconv.Atoi(v.r.PostForm.Get("line"))
 	if err != nil || m.Card == nil || i < 0 || i >= len(m.Card.Lines) || m.Card.Lines[i].doseUg == 0 {
-		return "", refusal.Conflict("drug", v.r.PostForm.Get("line"), "a line of the reaction card")
+		return "", refusal.Conflict("drug", v.r.PostForm.Get("line"), say("card.line"))
 	}
 	line := m.Card.Lines[i]
 	out, err := v.write("", "drug_given", &pb.DrugGiven{
 		Case: p.Case.ID, Drug: line.Drug, DoseUg: int32(line.doseUg), StrengthUgPerMl: int32(line.strengthUg),
-		Route: orText(line.Route, "as the card says"), CheckedBy: v.r.PostForm.Get("checked_by"),
+		Route: orText(line.Route, say("card.route")), CheckedBy: v.r.PostForm.Get("checked_by"),
 	})
 	if err != nil {
 		return "", err

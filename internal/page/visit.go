@@ -48,11 +48,11 @@ func (s *Site) page(pattern string, h handler) {
 		w.Header().Set("Cache-Control", "no-store")
 		if r.Method == http.MethodPost {
 			if err := r.ParseForm(); err != nil {
-				v.fail(http.StatusRequestEntityTooLarge, say("form.large"))
+				v.fail(http.StatusRequestEntityTooLarge, say("trouble.large"))
 				return
 			}
 			if !hmac.Equal([]byte(r.PostForm.Get("token")), []byte(s.token(sess))) {
-				v.fail(http.StatusForbidden, say("form.token"))
+				v.fail(http.StatusForbidden, say("trouble.token"))
 				return
 			}
 		}
@@ -69,7 +69,7 @@ func (v *visit) failWith(err error) {
 		return
 	}
 	if errors.Is(err, errNowhere) {
-		v.fail(http.StatusNotFound, say("nowhere"))
+		v.fail(http.StatusNotFound, say("trouble.nowhere"))
 		return
 	}
 	switch status.Code(err) {
@@ -295,13 +295,13 @@ func holdsInUse(l service.Look) ([]holdInUse, error) {
 
 func holdOn(l service.Look, bag *ledger.Bag, h ledger.Hold) (holdInUse, error) {
 	out := holdInUse{
-		Record: h.Stamp.Record.String(), Kind: say("hold"), At: clockText(time.UnixMilli(h.Stamp.AtMs).In(l.Zone())),
+		Record: h.Stamp.Record.String(), Kind: say("word.hold"), At: clockText(time.UnixMilli(h.Stamp.AtMs).In(l.Zone())),
 		Reason: h.Reason, Who: l.Person(h.Stamp.Author), Telephone: h.SupportTelephone,
 		Bag: bagText(bag.Entity.ID), Product: l.Name(event.KindProduct, bag.Label.Product), Batch: bag.Label.Batch,
 		Running: bag.Running(),
 	}
 	if h.Recall {
-		out.Kind = say("recall")
+		out.Kind = say("word.recall")
 	}
 	if card, err := l.Card(bag.Label.Product); err != nil {
 		return out, err
@@ -331,7 +331,7 @@ func (v *visit) sawHold() error {
 }
 
 // clockText is a time for people: never ambiguous, to the minute.
-func clockText(t time.Time) string { return t.Format("15:04 on 2 Jan 2006") }
+func clockText(t time.Time) string { return t.Format(say("time.moment")) }
 
 // timeOf reads the RFC 3339 of an answer.
 func timeOf(text string) time.Time {

@@ -39,7 +39,7 @@ func span(r engine.Range, format func(float64) string, unit string) string {
 	if r.Low == r.High {
 		return format(r.Mid) + " " + unit
 	}
-	return format(r.Mid) + " " + unit + " (" + format(r.Low) + " to " + format(r.High) + ")"
+	return say("word.range", format(r.Mid), unit, format(r.Low), format(r.High))
 }
 
 // tenths prints a count of tenths.

@@ -2,6 +2,9 @@
 "use strict";
 (() => {
   const $ = (s, in_ = document) => in_.querySelector(s), all = (s, in_ = document) => [...in_.querySelectorAll(s)];
+  // What it says stands in the catalogue, and comes with the page.
+  const words = JSON.parse($("#words").textContent);
+  const say = (key, ...values) => words[key].replace(/\{(\d)\}/g, (_, n) => values[n - 1]);
   // All times are the program's: its clock is read with every answer, and each
   // tick asks the wall clock anew, so sleep and reload leave them true.
   let offset = Number(document.body.dataset.now) - Date.now();
@@ -9,7 +12,7 @@
   const two = n => String(n).padStart(2, "0");
   const span = ms => {
     const s = Math.floor(Math.abs(ms) / 1000), h = Math.floor(s / 3600), m = Math.floor(s / 60) % 60;
-    return h > 48 ? Math.floor(h / 24) + " d" : h > 0 ? h + " h " + two(m) + " min" : m + ":" + two(s % 60) + " min";
+    return h > 48 ? say("days", Math.floor(h / 24)) : h > 0 ? say("hours", h, two(m)) : say("minutes", m, two(s % 60));
   };
   const rung = new Set();
   const tick = () => {
@@ -18,7 +21,7 @@
     for (const t of all("time[data-until]")) {
       const left = t.dataset.until - now();
       if (!t.title) t.title = t.textContent;
-      t.textContent = left >= 0 ? "in " + span(left) : span(left) + " ago";
+      t.textContent = say(left >= 0 ? "until" : "since", span(left));
       t.classList.toggle("late", left < 0);
       if (left < 0 && t.dataset.alarm) due.push([t.dataset.alarm + t.dataset.until, t.dataset.alarm]);
     }
@@ -46,13 +49,13 @@
     if (box.dataset.text !== text) {
       box.dataset.text = text; box.textContent = text + ". ";
       const b = document.createElement("button");
-      b.type = "button"; b.textContent = "Heard";
+      b.type = "button"; b.textContent = say("heard");
       b.onclick = () => { open.forEach(([k]) => quiet.add(k)); box.hidden = true; };
       box.append(b); box.hidden = false;
     }
     if (Date.now() - lastBeep > 15000) { lastBeep = Date.now(); beep(); }
   };
-  const tested = () => { const s = $("#sound-said"); if (s) s.textContent = audio ? "Sound was tested on this page." : "Sound is not tested on this page yet: alarms show, and stay silent."; };
+  const tested = () => { const s = $("#sound-said"); if (s) s.textContent = say(audio ? "tested" : "untested"); };
   for (const b of [...all("#sound"), ...all("[data-sound]")]) { b.hidden = false; b.onclick = () => { soundOn(); tested(); }; }
   tested();
   // Any press lets sound on, as browsers ask for.
@@ -107,7 +110,7 @@
     const compare = () => {
       if (!said || !i.dataset.expect) return;
       const got = bare(i.value), same = got === bare(i.dataset.expect);
-      said.textContent = got.length < 9 ? "" : same ? "The bag of the plan." : "Another bag: the plan says " + i.dataset.expect + ".";
+      said.textContent = got.length < 9 ? "" : same ? say("same_bag") : say("other_bag", i.dataset.expect);
       said.classList.toggle("no", got.length >= 9 && !same);
     };
     i.addEventListener("input", compare);
@@ -131,13 +134,13 @@
     const per = $("#drops_per_ml"), dpm = $("#drops_per_min"), mlh = $("#ml_per_h"), said = $("#drop-said");
     const kg = Number(tap.closest("[data-kg]").dataset.kg) || 0;
     const reckon = () => {
-      if (taps.length < 2) { said.textContent = taps.length ? "first drop" : "no drop yet"; return; }
+      if (taps.length < 2) { said.textContent = say(taps.length ? "first_drop" : "no_drop"); return; }
       const min = (taps[taps.length - 1] - taps[0]) / 60000, drops = (taps.length - 1) / min;
       dpm.value = Math.round(drops);
       const f = Number(per.value.replace(",", "."));
-      let text = taps.length + " drops in " + Math.round(min * 60) + " s: " + Math.round(drops) + " drops/min";
-      if (f > 0) { mlh.value = Math.round(drops * 60 / f); text += " = " + mlh.value + " mL/h"; if (kg) text += ", " + (drops * 60 / f / kg).toFixed(1) + " mL/kg/h"; } else text += "; type the set's drops per mL";
-      said.textContent = text + (taps.length < 10 ? " (count at least 10)" : "");
+      let text = say("drops", taps.length, Math.round(min * 60), Math.round(drops));
+      if (f > 0) { mlh.value = Math.round(drops * 60 / f); text += " " + say("drops_rate", mlh.value); if (kg) text += say("drops_per_kg", (drops * 60 / f / kg).toFixed(1)); } else text += say("drops_factor");
+      said.textContent = text + (taps.length < 10 ? " " + say("drops_more") : "");
     };
     tap.addEventListener("pointerdown", e => { e.preventDefault(); tap.focus(); taps.push(performance.now()); reckon(); });
     tap.addEventListener("keydown", e => { if ((e.key === " " || e.key === "Enter") && !e.repeat) { e.preventDefault(); taps.push(performance.now()); reckon(); } });
