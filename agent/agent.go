@@ -26,7 +26,6 @@ import (
 	"thawtrail/internal/store"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/local"
-	"thawtrail/internal/trust/pins"
 	"thawtrail/internal/trust/vault"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -100,7 +99,7 @@ func run(ctx context.Context, cfg Config, home *trust.Home, replica *service.Rep
 		return err
 	}
 	defer door.Close()
-	if replica.Pins, err = openPins(home, cfg); err != nil {
+	if replica.Pins, err = home.PINs(cfg.Clock.Now); err != nil {
 		return err
 	}
 	asked := ctx
@@ -119,7 +118,7 @@ func run(ctx context.Context, cfg Config, home *trust.Home, replica *service.Rep
 	group.Go(func() error { return l.run(ctx) })
 	group.Go(func() error { return replica.Metrics(ctx, cfg.Metrics) })
 	group.Go(func() error {
-		pages := page.Config{Replica: replica, Clock: cfg.Clock, Log: cfg.Log, URLFile: filepath.Join(cfg.Data, "page.url")}
+		pages := page.Config{Replica: replica, Clock: cfg.Clock, Log: cfg.Log, Opens: home.Opens, URLFile: filepath.Join(cfg.Data, "page.url")}
 		return page.Run(ctx, cfg.Pages, pages, cfg.PagesReady)
 	})
 	if !home.Vault.Encrypted() {
@@ -128,15 +127,6 @@ func run(ctx context.Context, cfg Config, home *trust.Home, replica *service.Rep
 	cfg.Log.Info("this laptop's agent listens on this machine only", "address", listener.Addr().String())
 	cfg.Ready(listener.Addr().String())
 	return service.Stopped(asked, group.Wait())
-}
-
-// openPins reads the PINs of the people who share this laptop.
-func openPins(home *trust.Home, cfg Config) (*pins.Book, error) {
-	saved, save, err := home.Box("pins.box", vault.PINs)
-	if err != nil {
-		return nil, err
-	}
-	return pins.Open(saved, cfg.Clock.Now, rand.Reader, save)
 }
 
 func open(ctx context.Context, cfg Config, home *trust.Home) (*service.Replica, error) {

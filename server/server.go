@@ -122,6 +122,10 @@ func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error 
 	asked := ctx
 	group, ctx := errgroup.WithContext(ctx)
 	links := &authority.Links{}
+	var err error
+	if h.replica.Pins, err = h.home.PINs(cfg.Clock.Now); err != nil {
+		return err
+	}
 	members, err := service.NewMembers(ctx, h.replica, links)
 	if err != nil {
 		return err
@@ -146,6 +150,7 @@ func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error 
 	s := service.Mount(h.replica, x, service.Door{Credentials: creds, Members: members, Token: door.Token})
 	pb.RegisterEnrolServiceServer(s, registry)
 	pb.RegisterHubServiceServer(s, registry)
+	pb.RegisterPinServiceServer(s, &service.PinDesk{Replica: h.replica, Opens: h.home.Opens})
 	group.Go(func() error { return service.Serve(ctx, s, door.Listeners(listener)...) })
 	group.Go(func() error { return h.replica.Fold(ctx) })
 	group.Go(func() error { return h.replica.Rest(ctx) })
@@ -154,7 +159,7 @@ func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error 
 	group.Go(func() error { return h.statements(ctx, cfg.StateEvery) })
 	group.Go(func() error { return h.replica.Metrics(ctx, cfg.Metrics) })
 	group.Go(func() error {
-		pages := page.Config{Replica: h.replica, Clock: cfg.Clock, Log: cfg.Log, URLFile: filepath.Join(cfg.Data, "page.url")}
+		pages := page.Config{Replica: h.replica, Clock: cfg.Clock, Log: cfg.Log, Opens: h.home.Opens, URLFile: filepath.Join(cfg.Data, "page.url")}
 		return page.Run(ctx, cfg.Pages, pages, cfg.PagesReady)
 	})
 	h.sayStarted(listener.Addr().String())

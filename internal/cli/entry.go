@@ -22,6 +22,7 @@ type entryForm struct {
 	by        *flagOf // author
 	overrides *flagOf
 	requestID *flagOf
+	pin       *flagOf
 	with      *flagOf // only of a correction: the entry that stands instead
 }
 
@@ -36,6 +37,7 @@ func newEntryForm(spec *event.Spec) *entryForm {
 		by:        &flagOf{name: "by", metavar: metaText, help: "who says so: the person's name"},
 		overrides: &flagOf{name: "override", metavar: "CODE=REASON", help: "go past a caution, with the reason; may be repeated", many: true},
 		requestID: &flagOf{name: "request-id", metavar: metaText, help: "the same id twice makes one record"},
+		pin:       &flagOf{name: "pin-file", metavar: "FILE", help: "a file with your PIN, for what asks for it"},
 	}
 	if checks[spec.Name] {
 		e.withAll()
@@ -54,7 +56,7 @@ func newEntryForm(spec *event.Spec) *entryForm {
 
 // bindCommon puts the flags that every entry has into a set.
 func (e *entryForm) bindCommon(set *pflag.FlagSet) {
-	bindCommon(set, e.when, e.by, e.overrides, e.requestID)
+	bindCommon(set, e.when, e.by, e.overrides, e.requestID, e.pin)
 }
 
 // bindCommon marks the flags as common, for the help.
@@ -74,6 +76,12 @@ func (e *entryForm) request(d *desk, words []string) (*pb.WriteRequest, error) {
 	req := &pb.WriteRequest{Author: e.by.text(), RequestId: e.requestID.text()}
 	if req.RequestId == "" {
 		req.RequestId = rand.Text()
+	}
+	if e.pin.given() {
+		var err error
+		if req.Pin, err = d.secretText(e.pin, ""); err != nil {
+			return nil, err
+		}
 	}
 	if e.when.given() {
 		at, err := d.clock().Moment(e.when.name, e.when.text())
@@ -189,6 +197,9 @@ func (d *desk) entryCommand(spec *event.Spec) *cobra.Command {
 	cmd.RunE = func(cmd *cobra.Command, words []string) error {
 		req, err := e.request(d, words)
 		if err != nil {
+			return err
+		}
+		if err := link.askPIN(cmd.Context(), spec, req); err != nil {
 			return err
 		}
 		return link.write(cmd.Context(), req)

@@ -32,6 +32,7 @@ func (d *desk) ownCommands() []ownCommand {
 		{"agent enrol", d.agentEnrolCommand()},
 		{"passphrase", d.passphraseCommand()},
 		{"pin set", d.pinCommand()},
+		{"pin list", d.pinListCommand()},
 		{"switch", d.switchCommand()},
 		{"verify", d.verifyCommand()},
 		{"audit proof", d.proofCommand()},

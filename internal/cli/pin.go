@@ -1,11 +1,14 @@
 package cli
 
 import (
+	"context"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"thawtrail/internal/cli/terminal"
+	"thawtrail/internal/event"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/trust/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -58,6 +61,38 @@ func (d *desk) pinCommand() *cobra.Command {
 		return d.answer(l.json, answer)
 	}
 	return cmd
+}
+
+func (d *desk) pinListCommand() *cobra.Command {
+	cmd := &cobra.Command{
+		Use: "list", Short: "Who has a PIN on this machine, and who types here now", Example: "pin list",
+		Args: noArgs, DisableFlagsInUseLine: true,
+	}
+	l := d.bindLink(cmd.Flags())
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		answer := &pb.ListPinsResponse{}
+		if err := l.call(cmd.Context(), pb.PinService_ListPins_FullMethodName, &pb.ListPinsRequest{}, answer); err != nil {
+			return err
+		}
+		return d.answer(l.json, answer)
+	}
+	return cmd
+}
+
+// askPIN asks at a terminal for the PIN that an act wants, where anybody has one.
+// Enter goes on without.
+func (l *link) askPIN(ctx context.Context, spec *event.Spec, req *pb.WriteRequest) (err error) {
+	if req.Pin != "" || !terminal.Interactive() || !spec.Rule.GetAsksPin() && len(req.Overrides) == 0 {
+		return nil
+	}
+	set := &pb.ListPinsResponse{}
+	if err := l.call(ctx, pb.PinService_ListPins_FullMethodName, &pb.ListPinsRequest{}, set); err != nil {
+		return err
+	}
+	if slices.ContainsFunc(set.Pins, func(p *pb.PinRow) bool { return p.PinSet }) {
+		req.Pin, err = terminal.Ask(l.d.err, "PIN (Enter to go on without): ")
+	}
+	return err
 }
 
 func (d *desk) switchCommand() *cobra.Command {

@@ -29,7 +29,7 @@ var groups = []struct {
 	{"Plan", []string{"plan", "label"}},
 	{"Clinic and owner", []string{
 		"practice", "person", "people", "role", "rights", "setting", "protocol", "vehicle", "donor", "client",
-		"note", "link", "unlink", "correct", "discrepancies", "explain", "audit", "caution",
+		"note", "link", "unlink", "correct", "sign", "discrepancies", "explain", "audit", "caution",
 	}},
 	{"Program", []string{"agent", "server", "passphrase", "pin", "switch", "status", "digest", "record", "verify", "demo", "bench", "version", "completion"}},
 }
@@ -37,7 +37,7 @@ var groups = []struct {
 // families say what a word stands for that has commands below it.
 var families = map[string]string{
 	"adverse":  "Adverse events",
-	"audit":    "Questions of the owner: use, waste, cost, what relied on what",
+	"audit":    "Questions of the owner: use, waste, cost, proof, what relied on what",
 	"bag":      "Bags: take in, carry, look up, throw away",
 	"batch":    "Batches: hold, release, recall, list",
 	"catheter": "Catheters in and out",
@@ -48,7 +48,7 @@ var families = map[string]string{
 	"kit":      "Sets, catheters, drugs and the like",
 	"label":    "Read what is printed on a bag or held in a chip",
 	"person":   "People of the practice",
-	"pin":      "PINs of the people who share this laptop",
+	"pin":      "PINs of the people who share this machine",
 	"place":    "Freezers, fridges and shelves, in the clinic and in cars",
 	"plan":     "Arithmetic: dose, thaw, drip, shelf; needs no agent",
 	"practice": "The practice itself",

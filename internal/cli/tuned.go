@@ -62,6 +62,9 @@ func (p *page) saved(x *pb.WriteResponse) {
 		}
 		p.blank()
 	}
+	if x.NoProof != "" {
+		p.wrap("", x.NoProof)
+	}
 	p.cautions(x.Cautions, mostCautions)
 	if x.RepeatedRequest {
 		p.line("This was entered before; nothing was written twice.")

@@ -20,6 +20,8 @@ const (
 	MarkElsewhere                     // corrected: it concerns other entities
 	MarkLate                          // entered more than 15 minutes afterwards
 	MarkUnread                        // unreadable, or of a newer version
+	MarkNoProof                       // asked for its author's PIN and got none
+	MarkUnsigned                      // saved without a name, and nobody has signed it yet
 )
 
 // lateAfterMs is how long after the fact an entry counts as entered afterwards.
@@ -96,6 +98,9 @@ type Common struct {
 
 // Key names the entity.
 func (c *Common) Key() event.Key { return c.Entity }
+
+// Story is every record of the entity, in happened order.
+func (c *Common) Story() []Entry { return c.Timeline }
 
 // Discrepancies lists where the records do not fit together, by kind.
 func (c *Common) Discrepancies() []Discrepancy { return c.Found }

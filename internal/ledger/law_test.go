@@ -47,7 +47,7 @@ func (d *drawn) one(of ...string) string    { return rapid.SampledFrom(of).Draw(
 
 func (d *drawn) act() {
 	x := d.device()
-	switch rapid.IntRange(0, 11).Draw(d.t, "act") {
+	switch rapid.IntRange(0, 12).Draw(d.t, "act") {
 	case 0:
 		d.Pass(time.Duration(rapid.IntRange(0, 300).Draw(d.t, "minutes")) * time.Minute)
 		x.Offset = time.Duration(rapid.IntRange(-90, 90).Draw(d.t, "clock")) * time.Minute
@@ -61,6 +61,9 @@ func (d *drawn) act() {
 		x.Hear(d.device().Write(held()))
 	case 5:
 		d.rights(x)
+	case 6:
+		r := d.record()
+		x.Write(&pb.Signed{Records: []string{r.Hash.String()}}, ledgertest.By(d.one("reed", "moss"), nil), ledgertest.Touching(r.Touches()...))
 	default:
 		x.Write(d.fact(), d.when())
 	}

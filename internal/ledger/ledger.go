@@ -9,7 +9,7 @@ import (
 )
 
 // FoldVersion changes whenever the same records may give other bytes.
-const FoldVersion = 2
+const FoldVersion = 3
 
 // Input is one record of a set that is folded.
 type Input struct {
@@ -29,6 +29,7 @@ type Input struct {
 // *Rights, *Setting, *Temperature or *Vehicle. States are read, never changed.
 type State interface {
 	Key() event.Key
+	Story() []Entry
 	Discrepancies() []Discrepancy
 }
 

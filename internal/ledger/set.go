@@ -15,10 +15,11 @@ import (
 // set is the records of one entity while they are folded.
 type set struct {
 	key      event.Key
-	inputs   []Input // distinct, written order
-	facts    []*fact // what stands, written order
-	story    []*fact // the same in happened order
-	timeline []Entry // everything, happened order
+	inputs   []Input               // distinct, written order
+	facts    []*fact               // what stands, written order
+	story    []*fact               // the same in happened order
+	timeline []Entry               // everything, happened order
+	signed   map[event.Hash]string // who put a name to entries without one
 	claims   []claim
 	newer    bool
 }
@@ -33,6 +34,8 @@ type fact struct {
 	told  *pb.Moment
 	atMs  int64
 	marks Marks
+	// author is who wrote it, or signed it later.
+	author string
 }
 
 // fix is one correction that can be read.
@@ -45,6 +48,7 @@ type fix struct {
 func newSet(key event.Key, inputs []Input) *set {
 	s := &set{key: key, inputs: inputs}
 	fixes := s.fixes()
+	s.signed = s.signatures(fixes)
 	held := make(map[event.Hash]bool, len(inputs))
 	for i := range s.inputs {
 		in := &s.inputs[i]
@@ -91,6 +95,28 @@ func replacement(c *pb.Corrected) (proto.Message, error) {
 	}
 	m := spec.New()
 	return m, proto.Unmarshal(c.Payload, m)
+}
+
+// signatures says who put a name to entries without one: the first in written
+// order, so that nobody takes another's name off. A signature that was corrected
+// does not count.
+func (s *set) signatures(fixes map[event.Hash][]fix) map[event.Hash]string {
+	out := map[event.Hash]string{}
+	for i := range s.inputs {
+		p, ok := s.inputs[i].Payload.(*pb.Signed)
+		rec := s.inputs[i].Rec
+		author := rec.Head.Author
+		if !ok || author == "" || len(effective(rec.Head.Type, fixes[rec.Hash])) > 0 {
+			continue
+		}
+		for _, text := range p.Records {
+			h, ok := event.ParseHash(text)
+			if _, taken := out[h]; ok && !taken {
+				out[h] = author
+			}
+		}
+	}
+	return out
 }
 
 // inspect claims what is wrong with a record as a whole. The claim belongs to
@@ -159,12 +185,15 @@ func hasUnknown(m protoreflect.Message) bool {
 func (s *set) place(in *Input, fixes []fix) {
 	f := &fact{
 		id: in.Rec.Hash, rec: in.Rec, typ: in.Rec.Head.Type, body: in.Payload,
-		told: in.Rec.Head.OccurredAt, atMs: in.Rec.OccurredMs(), marks: marksOf(in),
+		told: in.Rec.Head.OccurredAt, atMs: in.Rec.OccurredMs(), marks: marksOf(in), author: s.author(in.Rec),
 	}
 	fixes = effective(in.Rec.Head.Type, fixes)
 	if len(fixes) > 0 {
 		f.correct(fixes[len(fixes)-1], s.key)
 		s.apart(in.Rec, fixes)
+	}
+	if f.author == "" && signLater(in.Rec.Head.Type) && !f.marks.Has(MarkVoided) {
+		f.marks |= MarkUnsigned
 	}
 	s.keep(f, in.Entitled)
 }
@@ -228,7 +257,7 @@ func (s *set) orphans(fixes map[event.Hash][]fix, held map[event.Hash]bool) {
 			continue
 		}
 		in := &s.inputs[i]
-		f := &fact{id: original, rec: in.Rec, told: in.Rec.Head.OccurredAt, atMs: in.Rec.OccurredMs(), marks: marksOf(in)}
+		f := &fact{id: original, rec: in.Rec, told: in.Rec.Head.OccurredAt, atMs: in.Rec.OccurredMs(), marks: marksOf(in), author: s.author(in.Rec)}
 		f.correct(list[len(list)-1], s.key)
 		if !f.marks.Has(MarkElsewhere) {
 			s.keep(f, in.Entitled)
@@ -275,19 +304,42 @@ func marksOf(in *Input) Marks {
 	if in.Payload == nil {
 		m |= MarkUnread
 	}
+	if asksPIN(in.Rec) && in.Rec.Head.AuthorProof.GetKind() != pb.ProofKind_PROOF_KIND_PIN {
+		m |= MarkNoProof
+	}
 	return m
+}
+
+// asksPIN says that a record's author was asked for a PIN.
+func asksPIN(r *event.Record) bool {
+	spec, ok := event.Lookup(r.Head.Type)
+	return len(r.Head.Overrides) > 0 || ok && spec.Rule.GetAsksPin()
+}
+
+// signLater says that an entry may be saved without a name.
+func signLater(t event.Type) bool {
+	spec, ok := event.Lookup(t)
+	return ok && spec.Rule.GetSignLater()
+}
+
+// author is who wrote a record, or signed it later.
+func (s *set) author(r *event.Record) string {
+	if r.Head.Author == "" {
+		return s.signed[r.Hash]
+	}
+	return r.Head.Author
 }
 
 func (f *fact) entry() Entry {
 	return Entry{
 		AtMs: f.atMs, WallMs: f.rec.Head.WallUs / 1000, Zone: f.told.GetZone(),
 		Precision: f.told.GetPrecision(), Type: f.typ, Record: f.id, By: f.by,
-		Log: f.rec.Log, Author: f.rec.Head.Author, Marks: f.marks,
+		Log: f.rec.Log, Author: f.author, Marks: f.marks,
 	}
 }
 
 func (f *fact) stamp() Stamp {
-	return Stamp{Record: f.id, AtMs: f.atMs, Author: f.rec.Head.Author, Marks: f.marks}
+	return Stamp{Record: f.id, AtMs: f.atMs, Author: f.author, Marks: f.marks}
 }
 
 // sources are the records that a claim about the fact rests on.

@@ -21,6 +21,8 @@ const (
 	TermOpenDoubt  = "open_doubt"  // any entity with an open discrepancy
 	TermForgotten  = "forgotten"   // clients who asked to be forgotten
 	TermDoubt      = "doubt"       // any entity with a discrepancy, open or not
+	TermUnproven   = "unproven"    // any entity with an act without the proof that it asked for
+	TermUnsigned   = "unsigned"    // any entity with an entry that nobody has signed yet
 )
 
 // TermPlace is the word for bags in stock at a place.
@@ -49,6 +51,16 @@ func Terms(s State) []string {
 	}
 	if len(ds) > 0 {
 		out = append(out, TermDoubt)
+	}
+	var marks Marks
+	for _, e := range s.Story() {
+		marks |= e.Marks
+	}
+	if marks.Has(MarkNoProof) {
+		out = append(out, TermUnproven)
+	}
+	if marks.Has(MarkUnsigned) {
+		out = append(out, TermUnsigned)
 	}
 	return out
 }

@@ -26,6 +26,9 @@ type Config struct {
 	Replica *service.Replica
 	Clock   clock.Clock
 	Log     *slog.Logger
+	// Opens says whether a passphrase opens this machine's folder: who forgot a PIN
+	// sets a new one with it. Nil: that way is not offered.
+	Opens func(passphrase string) bool
 	// URLFile takes the one-time address, readable by this user only; empty: none.
 	URLFile string
 }

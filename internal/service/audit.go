@@ -43,7 +43,11 @@ func (b *book) discrepancies(s ledger.State) []*pb.DiscrepancyRow {
 			row.Records = append(row.Records, h.String())
 		}
 		for _, e := range d.Explanations {
-			row.Explanations = append(row.Explanations, b.person(e.Stamp.Author)+": "+e.Text)
+			who := b.person(e.Stamp.Author)
+			if e.Stamp.Marks.Has(ledger.MarkNoProof) {
+				who += " (" + NoProof + ")"
+			}
+			row.Explanations = append(row.Explanations, who+": "+e.Text)
 		}
 		out = append(out, row)
 	}
@@ -190,6 +194,10 @@ func (b *book) fullRecord(out *pb.GetRecordResponse, r *event.Record) {
 	out.Record, out.Type, out.At = r.Hash.String(), typeWords(h.Type), b.stamp(r.OccurredMs())
 	out.WrittenAt, out.Who, out.Device = b.at(time.UnixMicro(h.WallUs)), b.person(h.Author), b.deviceOf(r.Log)
 	out.Log, out.Seq, out.Saved = r.Log.String(), h.Seq, savedState(b.r.Link.StateOf(r))
+	out.Proof = h.AuthorProof.GetKind()
+	if us := h.AuthorProof.GetProvenUs(); us != 0 {
+		out.ProvenAt = b.at(time.UnixMicro(us))
+	}
 	for _, k := range r.Touches() {
 		out.Entities = append(out.Entities, k.String())
 	}

@@ -24,7 +24,7 @@ func (b *book) details(m proto.Message) string {
 	for i := range fields.Len() {
 		f := fields.Get(i)
 		rule := event.RuleOf(f)
-		if !r.Has(f) || rule.Entity != "" || rule.Filled || rule.Sealed || rule.Generate || f.Kind() == protoreflect.BytesKind || shownInFull(f) {
+		if !r.Has(f) || rule.Entity != "" || rule.Filled || rule.Sealed || rule.Generate || f.Kind() == protoreflect.BytesKind || rule.Format == pb.Format_FORMAT_RECORD || shownInFull(f) {
 			continue
 		}
 		name, unit := event.Heading(f)

@@ -1,17 +1,21 @@
 package service
 
 import (
+	"cmp"
 	"context"
+	"slices"
+	"time"
 
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/trust/pins"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// PinDesk sets PINs and switches between the people of one laptop.
+// PinDesk sets PINs and switches between the people of one machine.
 type PinDesk struct {
 	pb.UnimplementedPinServiceServer
 	*Replica
@@ -20,24 +24,58 @@ type PinDesk struct {
 	Opens func(passphrase string) bool
 }
 
-// typing is who was switched to on this laptop; empty for nobody.
-func (r *Replica) typing() string {
+// Hand is who writes: the seat where it was typed. Nobody says that no one has
+// signed on there, because the page is locked.
+type Hand struct {
+	Seat   pins.Seat
+	Nobody bool
+}
+
+// typing is who was switched to at a seat; empty for nobody.
+func (r *Replica) typing(seat pins.Seat) string {
 	if r.Pins == nil {
 		return ""
 	}
-	person, _ := r.Pins.Current()
+	person, _ := r.Pins.Current(seat)
 	return person
 }
 
-// proofOf is how this laptop knows an author. Without a PIN an entry is made all
-// the same, and says so.
-func (r *Replica) proofOf(author string) *pb.AuthorProof {
-	if r.Pins != nil {
-		if person, proven := r.Pins.Current(); person == author && author != "" && !proven.IsZero() {
-			return &pb.AuthorProof{Kind: pb.ProofKind_PROOF_KIND_PIN, ProvenUs: proven.UnixMicro()}
+// asksPIN says that an act asks for its author's PIN: one that the contract marks
+// so, and any that goes past a caution.
+func asksPIN(spec *event.Spec, overrides []*pb.Override) bool {
+	return spec.Rule.GetAsksPin() || len(overrides) > 0
+}
+
+// AsksPIN says that an event asks for its author's PIN, also when no caution is
+// gone past.
+func AsksPIN(spec *event.Spec) bool { return asksPIN(spec, nil) }
+
+// proofOf is how this machine knows the author of an entry. An act that asks for a
+// PIN wants it with the act itself: who walks up to an open page discards nothing in
+// another's name. For all else the proof of the seat counts. Without proof an entry
+// is made all the same, and says so; of an act that asked, it also says why.
+func (r *Replica) proofOf(e *entry, hand Hand, pin string) (*pb.AuthorProof, string) {
+	none := &pb.AuthorProof{Kind: pb.ProofKind_PROOF_KIND_NONE}
+	asks := asksPIN(e.spec, e.draft.Overrides)
+	var proven time.Time
+	err := pins.ErrNone
+	switch {
+	case r.Pins == nil || e.author == "":
+	case asks:
+		proven, err = r.Pins.Prove(e.author, pin)
+	default:
+		var person string
+		if person, proven = r.Pins.Current(hand.Seat); person == e.author && !proven.IsZero() {
+			err = nil
 		}
 	}
-	return &pb.AuthorProof{Kind: pb.ProofKind_PROOF_KIND_NONE}
+	switch {
+	case err == nil:
+		return &pb.AuthorProof{Kind: pb.ProofKind_PROOF_KIND_PIN, ProvenUs: proven.UnixMicro()}, ""
+	case asks:
+		return none, "Saved with 'no proof' of who did it: " + err.Error() + "."
+	}
+	return none, ""
 }
 
 // person finds somebody by name or id.
@@ -77,8 +115,30 @@ func (s *PinDesk) Switch(ctx context.Context, req *pb.SwitchRequest) (*pb.Switch
 		return nil, err
 	}
 	out := &pb.SwitchResponse{Person: id, PersonName: name, Proof: pb.ProofKind_PROOF_KIND_PIN}
-	if err := s.Pins.Switch(id, req.Pin); err != nil {
+	if err := s.Pins.Switch(pins.CommandLine, id, req.Pin); err != nil {
 		out.Proof, out.Text = pb.ProofKind_PROOF_KIND_NONE, "Entries say 'no proof' of who typed: "+err.Error()+"."
 	}
 	return out, nil
+}
+
+// ListPins says who has a PIN on this machine, and who types at its command line.
+func (s *PinDesk) ListPins(ctx context.Context, _ *pb.ListPinsRequest) (*pb.ListPinsResponse, error) {
+	out := &pb.ListPinsResponse{}
+	err := s.view(ctx, func(b *book) error {
+		now, proven := s.Pins.Current(pins.CommandLine)
+		people := s.Pins.People()
+		if now != "" && !s.Pins.Has(now) {
+			people = append(people, now)
+		}
+		for _, id := range people {
+			row := &pb.PinRow{Person: id, PersonName: b.person(id), PinSet: s.Pins.Has(id), TypesNow: id == now}
+			if row.TypesNow {
+				row.ProvenAt = b.at(proven)
+			}
+			out.Pins = append(out.Pins, row)
+		}
+		slices.SortFunc(out.Pins, func(x, y *pb.PinRow) int { return cmp.Compare(x.PersonName, y.PersonName) })
+		return nil
+	})
+	return out, err
 }

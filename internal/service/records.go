@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -15,23 +16,30 @@ import (
 	"thawtrail/internal/engine"
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
+	"thawtrail/internal/ledger"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/store"
+	"thawtrail/internal/trust/pins"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // Write makes one record of what a person entered and answers when it is saved
 // here. The same request id twice makes one record.
 func (s *Records) Write(ctx context.Context, req *pb.WriteRequest) (*pb.WriteResponse, error) {
+	return s.WriteBy(ctx, Hand{Seat: pins.CommandLine}, req)
+}
+
+// WriteBy writes for whoever sits at a seat.
+func (s *Records) WriteBy(ctx context.Context, hand Hand, req *pb.WriteRequest) (*pb.WriteResponse, error) {
 	if req.RequestId == "" {
-		return s.write(ctx, req)
+		return s.write(ctx, hand, req)
 	}
 	if len(req.RequestId) > 64 {
 		return nil, Status(refusal.New("request_id", req.RequestId, "at most 64 bytes"))
 	}
 	// The first caller's context must not end what the second one waits for.
 	out, err, _ := s.requests.Do(req.RequestId, func() (any, error) {
-		return s.write(context.WithoutCancel(ctx), req)
+		return s.write(context.WithoutCancel(ctx), hand, req)
 	})
 	if err != nil {
 		return nil, err
@@ -39,14 +47,14 @@ func (s *Records) Write(ctx context.Context, req *pb.WriteRequest) (*pb.WriteRes
 	return out.(*pb.WriteResponse), nil
 }
 
-func (s *Records) write(ctx context.Context, req *pb.WriteRequest) (*pb.WriteResponse, error) {
+func (s *Records) write(ctx context.Context, hand Hand, req *pb.WriteRequest) (*pb.WriteResponse, error) {
 	var e *entry
 	err := s.viewOwn(ctx, func(b *book) (err error) {
 		if done, ok, err := b.ByRequest(req.RequestId); ok && req.RequestId != "" || err != nil {
 			e = &entry{b: b, repeated: done, text: "This was saved before; nothing was added."}
 			return err
 		}
-		e, err = b.prepare(req)
+		e, err = b.prepare(hand, req)
 		return err
 	})
 	if err != nil {
@@ -60,6 +68,7 @@ func (s *Records) write(ctx context.Context, req *pb.WriteRequest) (*pb.WriteRes
 			return nil, Status(fmt.Errorf("not saved: the keys of sealed fields could not be written: %w", err))
 		}
 	}
+	e.draft.Proof, e.noProof = s.proofOf(e, hand, req.Pin)
 	recs, err := s.Store.Append(ctx, e.draft)
 	if err != nil {
 		return nil, unsaved(err)
@@ -102,13 +111,14 @@ type entry struct {
 	cautions []caution.Raised
 	author   string
 	text     string // what is said once it is saved
+	noProof  string // why an act that asks for a PIN has no proof
 	newKeys  bool
 	repeated *event.Record
 }
 
 // prepare turns a request into a draft: names to ids, blanks filled in, form and
 // rights checked, cautions raised. Nothing is changed by it.
-func (b *book) prepare(req *pb.WriteRequest) (*entry, error) {
+func (b *book) prepare(hand Hand, req *pb.WriteRequest) (*entry, error) {
 	t, payload, err := event.Unwrap(req.GetEntry())
 	if err != nil {
 		return nil, refusal.New("entry", "", "one thing that happened")
@@ -125,7 +135,10 @@ func (b *book) prepare(req *pb.WriteRequest) (*entry, error) {
 	if err := e.complete(req); err != nil {
 		return nil, err
 	}
-	if e.author, err = b.author(req.Author); err != nil && !(req.Author == "" && signLater(t)) {
+	if e.author, err = b.author(hand, req.Author); err != nil && !(req.Author == "" && e.spec.Rule.GetSignLater()) {
+		return nil, err
+	}
+	if err := e.sign(); err != nil {
 		return nil, err
 	}
 	grant, err := b.right(e.spec, e.author)
@@ -138,7 +151,6 @@ func (b *book) prepare(req *pb.WriteRequest) (*entry, error) {
 	e.draft = store.Draft{
 		Type: t, Payload: e.payload, OccurredAt: told, Author: e.author, RequestID: req.RequestId,
 		Overrides: req.Overrides, Grant: grant, Engine: engine.Version, Keys: e.draft.Keys, References: e.draft.References,
-		Proof: b.r.proofOf(e.author),
 	}
 	e.text = e.sentence()
 	return e, e.relate()
@@ -228,13 +240,16 @@ func (b *book) told(m *pb.Moment, at time.Time) *pb.Moment {
 	return out
 }
 
-// author finds who says so: the person who was switched to on this laptop, or the
+// author finds who says so: the person who was switched to at this seat, or the
 // only one who is known.
-func (b *book) author(text string) (string, error) {
+func (b *book) author(hand Hand, text string) (string, error) {
+	if hand.Nobody {
+		return "", refusal.New("by", text, "a name: nobody is signed on where this was typed")
+	}
 	if text != "" {
 		return b.resolve("by", event.KindPerson, text)
 	}
-	if now := b.r.typing(); now != "" {
+	if now := b.r.typing(hand.Seat); now != "" {
 		return now, nil
 	}
 	ids, err := b.StartingWith(event.KindPerson, "", 2)
@@ -246,24 +261,6 @@ func (b *book) author(text string) (string, error) {
 	}
 	return "", refusal.New("by", "", "who says so: a name, since several people are known"+b.known(event.KindPerson))
 }
-
-// signLater says that an entry is saved without a name where several people are
-// known: nothing asked may delay stopping a transfusion or treating the patient.
-func signLater(t event.Type) bool {
-	switch t {
-	case typeReaction, typeDrug, typeClamped, typeStopped:
-		return true
-	}
-	return false
-}
-
-// Event types that can be signed later.
-const (
-	typeReaction event.Type = 76
-	typeDrug     event.Type = 77
-	typeClamped  event.Type = 79
-	typeStopped  event.Type = 81
-)
 
 // right finds the grant that the author relies on. A fact needs none to be
 // written, only marks; a decision without a right is refused here.
@@ -344,6 +341,35 @@ func (e *entry) replace(c *pb.Corrected, replacement *pb.Entry) error {
 	return nil
 }
 
+// sign checks that every entry to be signed still waits for a name, and touches
+// what they are about.
+func (e *entry) sign() error {
+	p, ok := e.payload.(*pb.Signed)
+	if !ok {
+		return nil
+	}
+	if e.author == "" {
+		return refusal.New("by", "", "the name of who signs")
+	}
+	for _, text := range p.Records {
+		r, err := e.b.r.Store.FindRecord(text)
+		if err != nil {
+			return refusal.Conflict("records", text, "a record that is held here")
+		}
+		state, err := e.b.State(r.Primary())
+		if err != nil {
+			return err
+		}
+		waits := func(x ledger.Entry) bool { return x.Record == r.Hash && x.Marks.Has(ledger.MarkUnsigned) }
+		if state == nil || !slices.ContainsFunc(state.Story(), waits) {
+			return refusal.Conflict("records", refusal.Shorten(text), "an entry that was saved without a name and that nobody has signed yet")
+		}
+		e.draft.Keys = append(e.draft.Keys, r.Touches()...)
+		e.draft.References = append(e.draft.References, r.Hash[:])
+	}
+	return nil
+}
+
 // check raises the cautions of the entry. One that takes a reason stops the
 // entry until the reason is given.
 func (e *entry) check(overrides []*pb.Override) error {
@@ -374,7 +400,7 @@ func (e *entry) check(overrides []*pb.Override) error {
 func (s *Records) answer(e *entry, r *event.Record, saved pb.SavedState) *pb.WriteResponse {
 	out := &pb.WriteResponse{
 		Record: r.Hash.String(), Made: e.made, RepeatedRequest: e.repeated != nil,
-		Saved: saved, Text: e.text,
+		Saved: saved, Text: e.text, Proof: r.Head.AuthorProof.GetKind(), NoProof: e.noProof,
 	}
 	for _, c := range e.cautions {
 		out.Cautions = append(out.Cautions, protoCaution(c))

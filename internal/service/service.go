@@ -46,7 +46,7 @@ type Replica struct {
 	Hub    bool
 	Name   string // of this device
 
-	Pins *pins.Book // of the people who share this laptop; nil on the server
+	Pins *pins.Book // of the people who share this machine; nil where none are kept
 
 	Log      *slog.Logger // required
 	AsideDir string       // where runs that do not verify are kept for a person

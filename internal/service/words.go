@@ -89,6 +89,9 @@ func (b *book) igg(cg int32) string {
 	return fmt.Sprintf("%d.%02d g/L", cg/100, cg%100)
 }
 
+// NoProof is what stands beside an act that asked for a PIN and got none.
+const NoProof = "no proof"
+
 // markWords says what is special about a record in a story.
 func markWords(m ledger.Marks) []string {
 	var out []string
@@ -99,7 +102,8 @@ func markWords(m ledger.Marks) []string {
 		{ledger.MarkLate, "entered afterwards"}, {ledger.MarkNotEntitled, "not entitled"},
 		{ledger.MarkForked, "forked log"}, {ledger.MarkCorrected, "corrected"},
 		{ledger.MarkVoided, "never happened"}, {ledger.MarkElsewhere, "moved elsewhere"},
-		{ledger.MarkUnread, "cannot be read here"},
+		{ledger.MarkUnread, "cannot be read here"}, {ledger.MarkNoProof, NoProof},
+		{ledger.MarkUnsigned, "nobody has signed this yet"},
 	} {
 		if m.Has(w.mark) {
 			out = append(out, w.word)

@@ -20,11 +20,13 @@ import (
 	"io/fs"
 	"net"
 	"path/filepath"
+	"time"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/store"
 	"thawtrail/internal/trust/authority"
+	"thawtrail/internal/trust/pins"
 	"thawtrail/internal/trust/vault"
 	"thawtrail/internal/trust/wholefile"
 )
@@ -164,6 +166,15 @@ func (h *Home) Opens(passphrase string) bool {
 	}
 	_, err = vault.Open(h.Dir, &s)
 	return err == nil
+}
+
+// PINs reads the book of the people who share this machine.
+func (h *Home) PINs(now func() time.Time) (*pins.Book, error) {
+	saved, save, err := h.Box("pins.box", vault.PINs)
+	if err != nil {
+		return nil, err
+	}
+	return pins.Open(saved, now, h.random, save)
 }
 
 // Founding is the record that founded the practice; zero when none was joined.

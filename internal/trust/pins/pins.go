@@ -7,6 +7,18 @@
 // A PIN never stands in the way of treating. Whoever forgot it, or typed it
 // wrongly too often, goes on without: the record says 'no proof', and the owner
 // sees that.
+//
+// # Seats
+//
+// A Seat is one place where somebody types: the command line of the laptop, or
+// one browser with all its tabs. A proof belongs to a seat. It ends when nobody
+// has typed there for Idle, when the seat is locked, and when the program ends.
+//
+// A locked seat hides everything but what runs. It is locked by a person, or by
+// itself after Idle where more than one person has a PIN here. The right PIN opens
+// it; so does going on without, which proves nothing. What is open or locked is
+// kept in memory alone: after a restart every browser is locked if anybody has a
+// PIN here, so that a restart opens nothing.
 package pins
 
 import (
@@ -40,9 +52,24 @@ var (
 	ErrWrong = errors.New("this is not the PIN")
 	// ErrNone: no PIN was typed, or none is set for the person on this laptop.
 	ErrNone = errors.New("without a PIN")
-	// ErrWait: too many wrong tries.
-	ErrWait = errors.New("too many wrong PINs; it is not looked at for a while")
+	// ErrWait: too many wrong tries. The error itself is a Waiting.
+	ErrWait = errors.New("too many wrong PINs")
 )
+
+// Waiting says for how long no PIN of a person is looked at.
+type Waiting struct{ For time.Duration }
+
+// Error tells the wait in whole minutes, rounded up.
+func (w Waiting) Error() string {
+	minutes := int((w.For + time.Minute - 1) / time.Minute)
+	if minutes == 1 {
+		return ErrWait.Error() + "; the next one is looked at in 1 minute"
+	}
+	return fmt.Sprintf("%s; the next one is looked at in %d minutes", ErrWait, minutes)
+}
+
+// Is makes every Waiting an ErrWait.
+func (w Waiting) Is(target error) bool { return target == ErrWait }
 
 // Cost of one try (argon2id; RFC 9106 parameters for constrained memory).
 var cost = vault.Cost{Passes: 2, MemoryKiB: 19 << 10, Lanes: 1}
@@ -59,24 +86,30 @@ type tries struct {
 	until time.Time
 }
 
-// Book is the PINs of one laptop, and who types now. It is safe for concurrent
+// Book is the PINs of one laptop, and who sits where. It is safe for concurrent
 // use.
 type Book struct {
 	now    func() time.Time
 	save   func([]byte) error
 	random io.Reader
 
+	// One slow try at a time; nobody who only asks waits for it.
+	trying sync.Mutex
+
 	mu      sync.Mutex
 	people  map[string]verifier // guarded by mu; by person
 	tries   map[string]tries    // guarded by mu; people with a PIN only
-	current string              // guarded by mu
-	proven  time.Time           // guarded by mu; zero: without proof
+	seats   map[Seat]*sitter    // guarded by mu
+	changed chan struct{}       // guarded by mu; closed when a seat is locked or opened
 }
 
 // Open reads a book from what was saved; nil begins one. save keeps it durably
 // and encrypted.
 func Open(saved []byte, now func() time.Time, random io.Reader, save func([]byte) error) (*Book, error) {
-	b := &Book{now: now, save: save, random: random, people: map[string]verifier{}, tries: map[string]tries{}}
+	b := &Book{
+		now: now, save: save, random: random, people: map[string]verifier{}, tries: map[string]tries{},
+		seats: map[Seat]*sitter{}, changed: make(chan struct{}),
+	}
 	if saved == nil {
 		return b, nil
 	}
@@ -136,28 +169,45 @@ func (b *Book) Has(person string) bool {
 // Prove checks a PIN and gives the moment of the proof. The error is ErrNone,
 // ErrWait or ErrWrong.
 func (b *Book) Prove(person, pin string) (time.Time, error) {
+	b.trying.Lock()
+	defer b.trying.Unlock()
+	v, err := b.verifier(person)
+	if err != nil {
+		return time.Time{}, err
+	}
+	if pin == "" {
+		return time.Time{}, ErrNone
+	}
+	right := subtle.ConstantTimeCompare(cost.Stretch([]byte(pin), v.Salt), v.Hash) == 1
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	now := b.wall()
+	if right {
+		delete(b.tries, person)
+		return now, nil
+	}
+	t := b.tries[person]
+	t.wrong++
+	t.until = now.Add(waitAfter(t.wrong))
+	b.tries[person] = t
+	return time.Time{}, ErrWrong
+}
+
+// verifier is what a try is compared with, unless the person has to wait.
+func (b *Book) verifier(person string) (verifier, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	v, ok := b.people[person]
 	if !ok {
-		return time.Time{}, ErrNone
+		return v, ErrNone
 	}
-	now := b.now()
-	t := b.tries[person]
-	if t.wrong >= freeTries {
+	if t := b.tries[person]; t.wrong >= freeTries {
 		// A clock that was set back must not lock for longer than the longest wait.
-		if wait := t.until.Sub(now); wait > 0 && wait <= longWait {
-			return time.Time{}, ErrWait
+		if wait := t.until.Sub(b.wall()); wait > 0 && wait <= longWait {
+			return v, Waiting{For: wait}
 		}
 	}
-	if subtle.ConstantTimeCompare(cost.Stretch([]byte(pin), v.Salt), v.Hash) != 1 {
-		t.wrong++
-		t.until = now.Add(waitAfter(t.wrong))
-		b.tries[person] = t
-		return time.Time{}, ErrWrong
-	}
-	delete(b.tries, person)
-	return now, nil
+	return v, nil
 }
 
 func waitAfter(wrong int) time.Duration {
@@ -166,25 +216,4 @@ func waitAfter(wrong int) time.Duration {
 		wait = min(2*wait, longWait)
 	}
 	return wait
-}
-
-// Switch says who types from now on. With the right PIN this is proven; else the
-// person is switched to without proof, and the error says why.
-func (b *Book) Switch(person, pin string) error {
-	var proven time.Time
-	err := ErrNone
-	if pin != "" {
-		proven, err = b.Prove(person, pin)
-	}
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	b.current, b.proven = person, proven
-	return err
-}
-
-// Current is who types now, and when that was proven; zero for never.
-func (b *Book) Current() (person string, proven time.Time) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return b.current, b.proven
 }

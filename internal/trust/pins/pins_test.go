@@ -24,22 +24,22 @@ func newBook(t *testing.T) (*Book, *clock.Manual, *[]byte) {
 
 func TestSwitchingPeople(t *testing.T) {
 	b, c, saved := newBook(t)
-	require.ErrorIs(t, b.Switch("ANNE", ""), ErrNone)
+	require.ErrorIs(t, b.Switch(CommandLine, "ANNE", ""), ErrNone)
 	require.NoError(t, b.Set("ANNE", "4711"))
 	require.NotContains(t, string(*saved), "4711")
 	c.Advance(time.Minute)
-	require.NoError(t, b.Switch("ANNE", "4711"))
-	who, proven := b.Current()
+	require.NoError(t, b.Switch(CommandLine, "ANNE", "4711"))
+	who, proven := b.Current(CommandLine)
 	require.Equal(t, "ANNE", who)
 	require.Equal(t, c.Now(), proven)
 
 	// A wrong or forgotten PIN switches all the same, without proof.
-	require.ErrorIs(t, b.Switch("ANNE", "0000"), ErrWrong)
-	who, proven = b.Current()
+	require.ErrorIs(t, b.Switch(CommandLine, "ANNE", "0000"), ErrWrong)
+	who, proven = b.Current(CommandLine)
 	require.Equal(t, "ANNE", who)
 	require.Zero(t, proven)
-	require.ErrorIs(t, b.Switch("BERT", ""), ErrNone)
-	who, _ = b.Current()
+	require.ErrorIs(t, b.Switch(CommandLine, "BERT", ""), ErrNone)
+	who, _ = b.Current(CommandLine)
 	require.Equal(t, "BERT", who)
 
 	again, err := Open(*saved, c.Now, rand.Reader, nil)
@@ -71,6 +71,7 @@ func TestGuessingPINsIsSlowAndNeverLocksForLong(t *testing.T) {
 	}
 	_, err = b.Prove("ANNE", "4711")
 	require.ErrorIs(t, err, ErrWait)
+	require.EqualError(t, err, "too many wrong PINs; the next one is looked at in 1 minute")
 	c.SetWall(c.Now().Add(-365 * 24 * time.Hour)) // a flat clock battery
 	_, err = b.Prove("ANNE", "4711")
 	require.NoError(t, err)

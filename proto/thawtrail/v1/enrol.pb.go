@@ -719,6 +719,165 @@ func (x *RevokeDeviceResponse) GetRecord() string {
 	return ""
 }
 
+type ListPinsRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListPinsRequest) Reset() {
+	*x = ListPinsRequest{}
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListPinsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListPinsRequest) ProtoMessage() {}
+
+func (x *ListPinsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListPinsRequest.ProtoReflect.Descriptor instead.
+func (*ListPinsRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{10}
+}
+
+type ListPinsResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Pins          []*PinRow              `protobuf:"bytes,1,rep,name=pins,proto3" json:"pins,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListPinsResponse) Reset() {
+	*x = ListPinsResponse{}
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListPinsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListPinsResponse) ProtoMessage() {}
+
+func (x *ListPinsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListPinsResponse.ProtoReflect.Descriptor instead.
+func (*ListPinsResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *ListPinsResponse) GetPins() []*PinRow {
+	if x != nil {
+		return x.Pins
+	}
+	return nil
+}
+
+// PinRow is a person with a PIN here, or who types now.
+type PinRow struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Person     string                 `protobuf:"bytes,1,opt,name=person,proto3" json:"person,omitempty"`
+	PersonName string                 `protobuf:"bytes,2,opt,name=person_name,json=personName,proto3" json:"person_name,omitempty"`
+	PinSet     bool                   `protobuf:"varint,3,opt,name=pin_set,json=pinSet,proto3" json:"pin_set,omitempty"`
+	// Types at the command line now.
+	TypesNow bool `protobuf:"varint,4,opt,name=types_now,json=typesNow,proto3" json:"types_now,omitempty"`
+	// That was proven; empty: not, or too long ago.
+	ProvenAt      string `protobuf:"bytes,5,opt,name=proven_at,json=provenAt,proto3" json:"proven_at,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PinRow) Reset() {
+	*x = PinRow{}
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PinRow) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PinRow) ProtoMessage() {}
+
+func (x *PinRow) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PinRow.ProtoReflect.Descriptor instead.
+func (*PinRow) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *PinRow) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *PinRow) GetPersonName() string {
+	if x != nil {
+		return x.PersonName
+	}
+	return ""
+}
+
+func (x *PinRow) GetPinSet() bool {
+	if x != nil {
+		return x.PinSet
+	}
+	return false
+}
+
+func (x *PinRow) GetTypesNow() bool {
+	if x != nil {
+		return x.TypesNow
+	}
+	return false
+}
+
+func (x *PinRow) GetProvenAt() string {
+	if x != nil {
+		return x.ProvenAt
+	}
+	return ""
+}
+
 type SetPinRequest struct {
 	state  protoimpl.MessageState `protogen:"open.v1"`
 	Person string                 `protobuf:"bytes,1,opt,name=person,proto3" json:"person,omitempty"`
@@ -732,7 +891,7 @@ type SetPinRequest struct {
 
 func (x *SetPinRequest) Reset() {
 	*x = SetPinRequest{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -744,7 +903,7 @@ func (x *SetPinRequest) String() string {
 func (*SetPinRequest) ProtoMessage() {}
 
 func (x *SetPinRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -757,7 +916,7 @@ func (x *SetPinRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetPinRequest.ProtoReflect.Descriptor instead.
 func (*SetPinRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{10}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *SetPinRequest) GetPerson() string {
@@ -798,7 +957,7 @@ type SetPinResponse struct {
 
 func (x *SetPinResponse) Reset() {
 	*x = SetPinResponse{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -810,7 +969,7 @@ func (x *SetPinResponse) String() string {
 func (*SetPinResponse) ProtoMessage() {}
 
 func (x *SetPinResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -823,7 +982,7 @@ func (x *SetPinResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetPinResponse.ProtoReflect.Descriptor instead.
 func (*SetPinResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{11}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *SetPinResponse) GetPerson() string {
@@ -850,7 +1009,7 @@ type SwitchRequest struct {
 
 func (x *SwitchRequest) Reset() {
 	*x = SwitchRequest{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -862,7 +1021,7 @@ func (x *SwitchRequest) String() string {
 func (*SwitchRequest) ProtoMessage() {}
 
 func (x *SwitchRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -875,7 +1034,7 @@ func (x *SwitchRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SwitchRequest.ProtoReflect.Descriptor instead.
 func (*SwitchRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{12}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *SwitchRequest) GetPerson() string {
@@ -905,7 +1064,7 @@ type SwitchResponse struct {
 
 func (x *SwitchResponse) Reset() {
 	*x = SwitchResponse{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -917,7 +1076,7 @@ func (x *SwitchResponse) String() string {
 func (*SwitchResponse) ProtoMessage() {}
 
 func (x *SwitchResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -930,7 +1089,7 @@ func (x *SwitchResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SwitchResponse.ProtoReflect.Descriptor instead.
 func (*SwitchResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{13}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *SwitchResponse) GetPerson() string {
@@ -1023,7 +1182,17 @@ const file_thawtrail_v1_enrol_proto_rawDesc = "" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x12%\n" +
 	"\x04cuts\x18\x03 \x03(\v2\x11.thawtrail.v1.TipR\x04cuts\x12\x1b\n" +
 	"\tlinks_cut\x18\x04 \x01(\x05R\blinksCut\x12\x16\n" +
-	"\x06record\x18\x05 \x01(\tR\x06record\"r\n" +
+	"\x06record\x18\x05 \x01(\tR\x06record\"\x11\n" +
+	"\x0fListPinsRequest\"<\n" +
+	"\x10ListPinsResponse\x12(\n" +
+	"\x04pins\x18\x01 \x03(\v2\x14.thawtrail.v1.PinRowR\x04pins\"\x94\x01\n" +
+	"\x06PinRow\x12\x16\n" +
+	"\x06person\x18\x01 \x01(\tR\x06person\x12\x1f\n" +
+	"\vperson_name\x18\x02 \x01(\tR\n" +
+	"personName\x12\x17\n" +
+	"\apin_set\x18\x03 \x01(\bR\x06pinSet\x12\x1b\n" +
+	"\ttypes_now\x18\x04 \x01(\bR\btypesNow\x12\x1b\n" +
+	"\tproven_at\x18\x05 \x01(\tR\bprovenAt\"r\n" +
 	"\rSetPinRequest\x12\x16\n" +
 	"\x06person\x18\x01 \x01(\tR\x06person\x12\x10\n" +
 	"\x03pin\x18\x02 \x01(\tR\x03pin\x12\x17\n" +
@@ -1050,11 +1219,12 @@ const file_thawtrail_v1_enrol_proto_rawDesc = "" +
 	"HubService\x12C\n" +
 	"\x06Invite\x12\x1b.thawtrail.v1.InviteRequest\x1a\x1c.thawtrail.v1.InviteResponse\x12L\n" +
 	"\tAdmitFile\x12\x1e.thawtrail.v1.AdmitFileRequest\x1a\x1f.thawtrail.v1.AdmitFileResponse\x12U\n" +
-	"\fRevokeDevice\x12!.thawtrail.v1.RevokeDeviceRequest\x1a\".thawtrail.v1.RevokeDeviceResponse2\x96\x01\n" +
+	"\fRevokeDevice\x12!.thawtrail.v1.RevokeDeviceRequest\x1a\".thawtrail.v1.RevokeDeviceResponse2\xe1\x01\n" +
 	"\n" +
 	"PinService\x12C\n" +
 	"\x06SetPin\x12\x1b.thawtrail.v1.SetPinRequest\x1a\x1c.thawtrail.v1.SetPinResponse\x12C\n" +
-	"\x06Switch\x12\x1b.thawtrail.v1.SwitchRequest\x1a\x1c.thawtrail.v1.SwitchResponseB!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
+	"\x06Switch\x12\x1b.thawtrail.v1.SwitchRequest\x1a\x1c.thawtrail.v1.SwitchResponse\x12I\n" +
+	"\bListPins\x12\x1d.thawtrail.v1.ListPinsRequest\x1a\x1e.thawtrail.v1.ListPinsResponseB!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
 
 var (
 	file_thawtrail_v1_enrol_proto_rawDescOnce sync.Once
@@ -1068,7 +1238,7 @@ func file_thawtrail_v1_enrol_proto_rawDescGZIP() []byte {
 	return file_thawtrail_v1_enrol_proto_rawDescData
 }
 
-var file_thawtrail_v1_enrol_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
+var file_thawtrail_v1_enrol_proto_msgTypes = make([]protoimpl.MessageInfo, 17)
 var file_thawtrail_v1_enrol_proto_goTypes = []any{
 	(*EnrolRequest)(nil),         // 0: thawtrail.v1.EnrolRequest
 	(*EnrolClaim)(nil),           // 1: thawtrail.v1.EnrolClaim
@@ -1080,40 +1250,46 @@ var file_thawtrail_v1_enrol_proto_goTypes = []any{
 	(*AdmitFileResponse)(nil),    // 7: thawtrail.v1.AdmitFileResponse
 	(*RevokeDeviceRequest)(nil),  // 8: thawtrail.v1.RevokeDeviceRequest
 	(*RevokeDeviceResponse)(nil), // 9: thawtrail.v1.RevokeDeviceResponse
-	(*SetPinRequest)(nil),        // 10: thawtrail.v1.SetPinRequest
-	(*SetPinResponse)(nil),       // 11: thawtrail.v1.SetPinResponse
-	(*SwitchRequest)(nil),        // 12: thawtrail.v1.SwitchRequest
-	(*SwitchResponse)(nil),       // 13: thawtrail.v1.SwitchResponse
-	(*Tip)(nil),                  // 14: thawtrail.v1.Tip
-	(Role)(0),                    // 15: thawtrail.v1.Role
-	(ProofKind)(0),               // 16: thawtrail.v1.ProofKind
+	(*ListPinsRequest)(nil),      // 10: thawtrail.v1.ListPinsRequest
+	(*ListPinsResponse)(nil),     // 11: thawtrail.v1.ListPinsResponse
+	(*PinRow)(nil),               // 12: thawtrail.v1.PinRow
+	(*SetPinRequest)(nil),        // 13: thawtrail.v1.SetPinRequest
+	(*SetPinResponse)(nil),       // 14: thawtrail.v1.SetPinResponse
+	(*SwitchRequest)(nil),        // 15: thawtrail.v1.SwitchRequest
+	(*SwitchResponse)(nil),       // 16: thawtrail.v1.SwitchResponse
+	(*Tip)(nil),                  // 17: thawtrail.v1.Tip
+	(Role)(0),                    // 18: thawtrail.v1.Role
+	(ProofKind)(0),               // 19: thawtrail.v1.ProofKind
 }
 var file_thawtrail_v1_enrol_proto_depIdxs = []int32{
-	14, // 0: thawtrail.v1.EnrolClaim.logs:type_name -> thawtrail.v1.Tip
-	15, // 1: thawtrail.v1.EnrolAnswer.roles:type_name -> thawtrail.v1.Role
-	15, // 2: thawtrail.v1.InviteRequest.roles:type_name -> thawtrail.v1.Role
-	15, // 3: thawtrail.v1.InviteResponse.roles:type_name -> thawtrail.v1.Role
+	17, // 0: thawtrail.v1.EnrolClaim.logs:type_name -> thawtrail.v1.Tip
+	18, // 1: thawtrail.v1.EnrolAnswer.roles:type_name -> thawtrail.v1.Role
+	18, // 2: thawtrail.v1.InviteRequest.roles:type_name -> thawtrail.v1.Role
+	18, // 3: thawtrail.v1.InviteResponse.roles:type_name -> thawtrail.v1.Role
 	0,  // 4: thawtrail.v1.AdmitFileRequest.request:type_name -> thawtrail.v1.EnrolRequest
 	2,  // 5: thawtrail.v1.AdmitFileResponse.response:type_name -> thawtrail.v1.EnrolResponse
-	14, // 6: thawtrail.v1.RevokeDeviceResponse.cuts:type_name -> thawtrail.v1.Tip
-	16, // 7: thawtrail.v1.SwitchResponse.proof:type_name -> thawtrail.v1.ProofKind
-	0,  // 8: thawtrail.v1.EnrolService.Enrol:input_type -> thawtrail.v1.EnrolRequest
-	4,  // 9: thawtrail.v1.HubService.Invite:input_type -> thawtrail.v1.InviteRequest
-	6,  // 10: thawtrail.v1.HubService.AdmitFile:input_type -> thawtrail.v1.AdmitFileRequest
-	8,  // 11: thawtrail.v1.HubService.RevokeDevice:input_type -> thawtrail.v1.RevokeDeviceRequest
-	10, // 12: thawtrail.v1.PinService.SetPin:input_type -> thawtrail.v1.SetPinRequest
-	12, // 13: thawtrail.v1.PinService.Switch:input_type -> thawtrail.v1.SwitchRequest
-	2,  // 14: thawtrail.v1.EnrolService.Enrol:output_type -> thawtrail.v1.EnrolResponse
-	5,  // 15: thawtrail.v1.HubService.Invite:output_type -> thawtrail.v1.InviteResponse
-	7,  // 16: thawtrail.v1.HubService.AdmitFile:output_type -> thawtrail.v1.AdmitFileResponse
-	9,  // 17: thawtrail.v1.HubService.RevokeDevice:output_type -> thawtrail.v1.RevokeDeviceResponse
-	11, // 18: thawtrail.v1.PinService.SetPin:output_type -> thawtrail.v1.SetPinResponse
-	13, // 19: thawtrail.v1.PinService.Switch:output_type -> thawtrail.v1.SwitchResponse
-	14, // [14:20] is the sub-list for method output_type
-	8,  // [8:14] is the sub-list for method input_type
-	8,  // [8:8] is the sub-list for extension type_name
-	8,  // [8:8] is the sub-list for extension extendee
-	0,  // [0:8] is the sub-list for field type_name
+	17, // 6: thawtrail.v1.RevokeDeviceResponse.cuts:type_name -> thawtrail.v1.Tip
+	12, // 7: thawtrail.v1.ListPinsResponse.pins:type_name -> thawtrail.v1.PinRow
+	19, // 8: thawtrail.v1.SwitchResponse.proof:type_name -> thawtrail.v1.ProofKind
+	0,  // 9: thawtrail.v1.EnrolService.Enrol:input_type -> thawtrail.v1.EnrolRequest
+	4,  // 10: thawtrail.v1.HubService.Invite:input_type -> thawtrail.v1.InviteRequest
+	6,  // 11: thawtrail.v1.HubService.AdmitFile:input_type -> thawtrail.v1.AdmitFileRequest
+	8,  // 12: thawtrail.v1.HubService.RevokeDevice:input_type -> thawtrail.v1.RevokeDeviceRequest
+	13, // 13: thawtrail.v1.PinService.SetPin:input_type -> thawtrail.v1.SetPinRequest
+	15, // 14: thawtrail.v1.PinService.Switch:input_type -> thawtrail.v1.SwitchRequest
+	10, // 15: thawtrail.v1.PinService.ListPins:input_type -> thawtrail.v1.ListPinsRequest
+	2,  // 16: thawtrail.v1.EnrolService.Enrol:output_type -> thawtrail.v1.EnrolResponse
+	5,  // 17: thawtrail.v1.HubService.Invite:output_type -> thawtrail.v1.InviteResponse
+	7,  // 18: thawtrail.v1.HubService.AdmitFile:output_type -> thawtrail.v1.AdmitFileResponse
+	9,  // 19: thawtrail.v1.HubService.RevokeDevice:output_type -> thawtrail.v1.RevokeDeviceResponse
+	14, // 20: thawtrail.v1.PinService.SetPin:output_type -> thawtrail.v1.SetPinResponse
+	16, // 21: thawtrail.v1.PinService.Switch:output_type -> thawtrail.v1.SwitchResponse
+	11, // 22: thawtrail.v1.PinService.ListPins:output_type -> thawtrail.v1.ListPinsResponse
+	16, // [16:23] is the sub-list for method output_type
+	9,  // [9:16] is the sub-list for method input_type
+	9,  // [9:9] is the sub-list for extension type_name
+	9,  // [9:9] is the sub-list for extension extendee
+	0,  // [0:9] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_enrol_proto_init() }
@@ -1129,7 +1305,7 @@ func file_thawtrail_v1_enrol_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_enrol_proto_rawDesc), len(file_thawtrail_v1_enrol_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   14,
+			NumMessages:   17,
 			NumExtensions: 0,
 			NumServices:   3,
 		},

@@ -317,8 +317,9 @@ var HubService_ServiceDesc = grpc.ServiceDesc{
 }
 
 const (
-	PinService_SetPin_FullMethodName = "/thawtrail.v1.PinService/SetPin"
-	PinService_Switch_FullMethodName = "/thawtrail.v1.PinService/Switch"
+	PinService_SetPin_FullMethodName   = "/thawtrail.v1.PinService/SetPin"
+	PinService_Switch_FullMethodName   = "/thawtrail.v1.PinService/Switch"
+	PinService_ListPins_FullMethodName = "/thawtrail.v1.PinService/ListPins"
 )
 
 // PinServiceClient is the client API for PinService service.
@@ -331,6 +332,8 @@ type PinServiceClient interface {
 	SetPin(ctx context.Context, in *SetPinRequest, opts ...grpc.CallOption) (*SetPinResponse, error)
 	// Switch says who types from now on, with a PIN or without proof.
 	Switch(ctx context.Context, in *SwitchRequest, opts ...grpc.CallOption) (*SwitchResponse, error)
+	// ListPins says who has a PIN on this machine, and who types at its command line.
+	ListPins(ctx context.Context, in *ListPinsRequest, opts ...grpc.CallOption) (*ListPinsResponse, error)
 }
 
 type pinServiceClient struct {
@@ -361,6 +364,16 @@ func (c *pinServiceClient) Switch(ctx context.Context, in *SwitchRequest, opts .
 	return out, nil
 }
 
+func (c *pinServiceClient) ListPins(ctx context.Context, in *ListPinsRequest, opts ...grpc.CallOption) (*ListPinsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListPinsResponse)
+	err := c.cc.Invoke(ctx, PinService_ListPins_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // PinServiceServer is the server API for PinService service.
 // All implementations must embed UnimplementedPinServiceServer
 // for forward compatibility.
@@ -371,6 +384,8 @@ type PinServiceServer interface {
 	SetPin(context.Context, *SetPinRequest) (*SetPinResponse, error)
 	// Switch says who types from now on, with a PIN or without proof.
 	Switch(context.Context, *SwitchRequest) (*SwitchResponse, error)
+	// ListPins says who has a PIN on this machine, and who types at its command line.
+	ListPins(context.Context, *ListPinsRequest) (*ListPinsResponse, error)
 	mustEmbedUnimplementedPinServiceServer()
 }
 
@@ -386,6 +401,9 @@ func (UnimplementedPinServiceServer) SetPin(context.Context, *SetPinRequest) (*S
 }
 func (UnimplementedPinServiceServer) Switch(context.Context, *SwitchRequest) (*SwitchResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method Switch not implemented")
+}
+func (UnimplementedPinServiceServer) ListPins(context.Context, *ListPinsRequest) (*ListPinsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListPins not implemented")
 }
 func (UnimplementedPinServiceServer) mustEmbedUnimplementedPinServiceServer() {}
 func (UnimplementedPinServiceServer) testEmbeddedByValue()                    {}
@@ -444,6 +462,24 @@ func _PinService_Switch_Handler(srv interface{}, ctx context.Context, dec func(i
 	return interceptor(ctx, in, info, handler)
 }
 
+func _PinService_ListPins_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListPinsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PinServiceServer).ListPins(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PinService_ListPins_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PinServiceServer).ListPins(ctx, req.(*ListPinsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // PinService_ServiceDesc is the grpc.ServiceDesc for PinService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -458,6 +494,10 @@ var PinService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "Switch",
 			Handler:    _PinService_Switch_Handler,
+		},
+		{
+			MethodName: "ListPins",
+			Handler:    _PinService_ListPins_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -37,6 +37,7 @@ type Entry struct {
 	//	*Entry_Unlinked
 	//	*Entry_DiscrepancyExplained
 	//	*Entry_NoteAdded
+	//	*Entry_Signed
 	//	*Entry_PracticeFounded
 	//	*Entry_PlaceAdded
 	//	*Entry_VehicleAdded
@@ -214,6 +215,15 @@ func (x *Entry) GetNoteAdded() *NoteAdded {
 	if x != nil {
 		if x, ok := x.Body.(*Entry_NoteAdded); ok {
 			return x.NoteAdded
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetSigned() *Signed {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_Signed); ok {
+			return x.Signed
 		}
 	}
 	return nil
@@ -867,6 +877,10 @@ type Entry_NoteAdded struct {
 	NoteAdded *NoteAdded `protobuf:"bytes,8,opt,name=note_added,json=noteAdded,proto3,oneof"`
 }
 
+type Entry_Signed struct {
+	Signed *Signed `protobuf:"bytes,9,opt,name=signed,proto3,oneof"`
+}
+
 type Entry_PracticeFounded struct {
 	PracticeFounded *PracticeFounded `protobuf:"bytes,10,opt,name=practice_founded,json=practiceFounded,proto3,oneof"`
 }
@@ -1155,6 +1169,8 @@ func (*Entry_DiscrepancyExplained) isEntry_Body() {}
 
 func (*Entry_NoteAdded) isEntry_Body() {}
 
+func (*Entry_Signed) isEntry_Body() {}
+
 func (*Entry_PracticeFounded) isEntry_Body() {}
 
 func (*Entry_PlaceAdded) isEntry_Body() {}
@@ -1295,23 +1311,25 @@ var File_thawtrail_v1_entry_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\n" +
-	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\x8ch\n" +
+	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\xaai\n" +
 	"\x05Entry\x12@\n" +
 	"\n" +
 	"log_opened\x18\x01 \x01(\v2\x17.thawtrail.v1.LogOpenedB\x06\xd2\xda\x18\x02@\x01H\x00R\tlogOpened\x123\n" +
 	"\x05heard\x18\x02 \x01(\v2\x13.thawtrail.v1.HeardB\x06\xd2\xda\x18\x02@\x01H\x00R\x05heard\x12I\n" +
-	"\rhub_statement\x18\x03 \x01(\v2\x1a.thawtrail.v1.HubStatementB\x06\xd2\xda\x18\x02@\x01H\x00R\fhubStatement\x12\xc7\x01\n" +
-	"\tcorrected\x18\x04 \x01(\v2\x17.thawtrail.v1.CorrectedB\x8d\x01\xd2\xda\x18\x88\x01\n" +
-	"\acorrect\x12;Void an earlier record, or replace it by the next one typed\x1a6correct 3f9a --void --reason 'typed on the wrong case'\"\boriginalH\x00R\tcorrected\x12\xc2\x01\n" +
+	"\rhub_statement\x18\x03 \x01(\v2\x1a.thawtrail.v1.HubStatementB\x06\xd2\xda\x18\x02@\x01H\x00R\fhubStatement\x12\xc9\x01\n" +
+	"\tcorrected\x18\x04 \x01(\v2\x17.thawtrail.v1.CorrectedB\x8f\x01\xd2\xda\x18\x8a\x01\n" +
+	"\acorrect\x12;Void an earlier record, or replace it by the next one typed\x1a6correct 3f9a --void --reason 'typed on the wrong case'\"\boriginalP\x01H\x00R\tcorrected\x12\xc2\x01\n" +
 	"\x06linked\x18\x05 \x01(\v2\x14.thawtrail.v1.LinkedB\x91\x01\xd2\xda\x18\x8c\x01\n" +
 	"\x04link\x123Say that two cases, bags, clients or people are one\x1a:link case 7K 9M --reason 'same foal opened on two laptops'\"\x04kind\"\x05first\"\x06secondH\x00R\x06linked\x12\x99\x01\n" +
 	"\bunlinked\x18\x06 \x01(\v2\x14.thawtrail.v1.LinkedBe\xd2\xda\x18a\n" +
-	"\x06unlink\x12\x10Take a link back\x1a0unlink case 7K 9M --reason 'two foals after all'\"\x04kind\"\x05first\"\x06secondH\x00R\bunlinked\x12\x89\x02\n" +
-	"\x15discrepancy_explained\x18\a \x01(\v2\".thawtrail.v1.DiscrepancyExplainedB\xad\x01\xd2\xda\x18\xa8\x01\n" +
-	"\aexplain\x12?Explain a discrepancy, which closes it until new evidence comes\x1a;explain found_bag bag 7K2M --text 'left by the night shift'\"\x04kind\"\ventity_kind\"\x06entity0\x01:\x02\x03\x04H\x00R\x14discrepancyExplained\x12\xac\x01\n" +
+	"\x06unlink\x12\x10Take a link back\x1a0unlink case 7K 9M --reason 'two foals after all'\"\x04kind\"\x05first\"\x06secondH\x00R\bunlinked\x12\x8b\x02\n" +
+	"\x15discrepancy_explained\x18\a \x01(\v2\".thawtrail.v1.DiscrepancyExplainedB\xaf\x01\xd2\xda\x18\xaa\x01\n" +
+	"\aexplain\x12?Explain a discrepancy, which closes it until new evidence comes\x1a;explain found_bag bag 7K2M --text 'left by the night shift'\"\x04kind\"\ventity_kind\"\x06entity0\x01:\x02\x03\x04P\x01H\x00R\x14discrepancyExplained\x12\xac\x01\n" +
 	"\n" +
 	"note_added\x18\b \x01(\v2\x17.thawtrail.v1.NoteAddedBr\xd2\xda\x18n\n" +
-	"\x04note\x12/Write a note about a case, bag, client or place\x1a note case 7K --text 'mare kicks'\"\ventity_kind\"\x06entityH\x00R\tnoteAdded\x12\xf5\x01\n" +
+	"\x04note\x12/Write a note about a case, bag, client or place\x1a note case 7K --text 'mare kicks'\"\ventity_kind\"\x06entityH\x00R\tnoteAdded\x12\x84\x01\n" +
+	"\x06signed\x18\t \x01(\v2\x14.thawtrail.v1.SignedBT\xd2\xda\x18P\n" +
+	"\x04sign\x124Put your name to entries that were saved without one\x1a\tsign 3f9a\"\arecordsH\x00R\x06signed\x12\xf5\x01\n" +
 	"\x10practice_founded\x18\n" +
 	" \x01(\v2\x1d.thawtrail.v1.PracticeFoundedB\xa8\x01\xd2\xda\x18\xa3\x01\n" +
 	"\x0epractice found\x12&Begin a practice, with its first owner\x1aipractice found --name 'Alder Creek Equine' --zone Australia/Sydney --currency AUD --owner-name 'M. Alder'H\x00R\x0fpracticeFounded\x12\xab\x01\n" +
@@ -1366,10 +1384,10 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\n" +
 	"place_warm\x18& \x01(\v2\x17.thawtrail.v1.PlaceWarmB\xaa\x01\xd2\xda\x18\xa5\x01\n" +
 	"\n" +
-	"place warm\x12FSay that a place was warm or off; its bags are set aside until decided\x1aHplace warm 'north car' --from '2026-11-20 02:00' --to '2026-11-20 05:30'\"\x05placeH\x00R\tplaceWarm\x12\xdc\x01\n" +
-	"\x12quarantine_decided\x18' \x01(\v2\x1f.thawtrail.v1.QuarantineDecidedB\x89\x01\xd2\xda\x18\x84\x01\n" +
+	"place warm\x12FSay that a place was warm or off; its bags are set aside until decided\x1aHplace warm 'north car' --from '2026-11-20 02:00' --to '2026-11-20 05:30'\"\x05placeH\x00R\tplaceWarm\x12\xde\x01\n" +
+	"\x12quarantine_decided\x18' \x01(\v2\x1f.thawtrail.v1.QuarantineDecidedB\x8b\x01\xd2\xda\x18\x86\x01\n" +
 	"\n" +
-	"bag decide\x125Decide on bags that were set aside after a warm place\x1a3bag decide 7K2M --warm 3f9a --reason 'stayed solid'\"\x04bags0\x01:\x02\x01\x03H\x00R\x11quarantineDecided\x12\x89\x01\n" +
+	"bag decide\x125Decide on bags that were set aside after a warm place\x1a3bag decide 7K2M --warm 3f9a --reason 'stayed solid'\"\x04bags0\x01:\x02\x01\x03P\x01H\x00R\x11quarantineDecided\x12\x89\x01\n" +
 	"\fthaw_started\x18( \x01(\v2\x19.thawtrail.v1.ThawStartedBI\xd2\xda\x18E\n" +
 	"\x04thaw\x12\x17Put a bag into the bath\x1a\x1fthaw 7K2M --case 5Q --bath-c 37\"\x03bagH\x00R\vthawStarted\x12\x93\x01\n" +
 	"\rbath_measured\x18) \x01(\v2\x1a.thawtrail.v1.BathMeasuredBP\xd2\xda\x18L\n" +
@@ -1382,9 +1400,9 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\fset_attached\x18, \x01(\v2\x19.thawtrail.v1.SetAttachedBJ\xd2\xda\x18F\n" +
 	"\x03set\x12&Say that a set was pushed into the bag\x1a\x12set 7K2M --case 5Q\"\x03bagH\x00R\vsetAttached\x12\xa4\x01\n" +
 	"\fbag_refrozen\x18- \x01(\v2\x19.thawtrail.v1.BagRefrozenBd\xd2\xda\x18`\n" +
-	"\fbag refrozen\x128Say that a thawed or soft bag went back into the freezer\x1a\x11bag refrozen 7K2M\"\x03bagH\x00R\vbagRefrozen\x12\xa7\x01\n" +
-	"\rbag_discarded\x18. \x01(\v2\x1a.thawtrail.v1.BagDiscardedBd\xd2\xda\x18`\n" +
-	"\vbag discard\x12!Throw a bag away, with the reason\x1a bag discard 7K2M --reason broken\"\x03bagJ\adiscardH\x00R\fbagDiscarded\x12\xc1\x01\n" +
+	"\fbag refrozen\x128Say that a thawed or soft bag went back into the freezer\x1a\x11bag refrozen 7K2M\"\x03bagH\x00R\vbagRefrozen\x12\xa9\x01\n" +
+	"\rbag_discarded\x18. \x01(\v2\x1a.thawtrail.v1.BagDiscardedBf\xd2\xda\x18b\n" +
+	"\vbag discard\x12!Throw a bag away, with the reason\x1a bag discard 7K2M --reason broken\"\x03bagJ\adiscardP\x01H\x00R\fbagDiscarded\x12\xc1\x01\n" +
 	"\fbag_returned\x18/ \x01(\v2\x19.thawtrail.v1.BagReturnedB\x80\x01\xd2\xda\x18|\n" +
 	"\n" +
 	"bag return\x12>Send a bag to the maker, or put it back into freezer or fridge\x1a)bag return 7K2M --to fridge --kept-at-c 4\"\x03bagH\x00R\vbagReturned\x12\xa2\x01\n" +
@@ -1393,9 +1411,9 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\n" +
 	"batch_held\x182 \x01(\v2\x17.thawtrail.v1.BatchHeldB\x9d\x01\xd2\xda\x18\x98\x01\n" +
 	"\n" +
-	"batch hold\x120Stop the use of a batch; anyone may, offline too\x1aObatch hold H2207 --product 'Foal plasma' --reason 'maker called: two reactions'\"\x05batch(\x01H\x00R\tbatchHeld\x12\xd2\x01\n" +
-	"\x0ebatch_released\x183 \x01(\v2\x1b.thawtrail.v1.BatchReleasedB\x8b\x01\xd2\xda\x18\x86\x01\n" +
-	"\rbatch release\x12\x12End one named hold\x1aSbatch release H2207 --product 'Foal plasma' --hold 3f9a --reason 'maker cleared it'\"\x05batch(\x010\x01:\x01\x03H\x00R\rbatchReleased\x12\xb8\x01\n" +
+	"batch hold\x120Stop the use of a batch; anyone may, offline too\x1aObatch hold H2207 --product 'Foal plasma' --reason 'maker called: two reactions'\"\x05batch(\x01H\x00R\tbatchHeld\x12\xd4\x01\n" +
+	"\x0ebatch_released\x183 \x01(\v2\x1b.thawtrail.v1.BatchReleasedB\x8d\x01\xd2\xda\x18\x88\x01\n" +
+	"\rbatch release\x12\x12End one named hold\x1aSbatch release H2207 --product 'Foal plasma' --hold 3f9a --reason 'maker cleared it'\"\x05batch(\x010\x01:\x01\x03P\x01H\x00R\rbatchReleased\x12\xb8\x01\n" +
 	"\x0ebatch_recalled\x184 \x01(\v2\x1b.thawtrail.v1.BatchRecalledBr\xd2\xda\x18n\n" +
 	"\fbatch recall\x12\x11Call a batch back\x1aBbatch recall H2207 --product 'Foal plasma' --reason 'maker recall'\"\x05batch(\x01H\x00R\rbatchRecalled\x12\x9a\x01\n" +
 	"\vkit_stocked\x187 \x01(\v2\x18.thawtrail.v1.KitStockedB]\xd2\xda\x18Y\n" +
@@ -1438,26 +1456,26 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\x10catheter_removed\x18H \x01(\v2\x1d.thawtrail.v1.CatheterRemovedBD\xd2\xda\x18@\n" +
 	"\fcatheter out\x12\x19Note a catheter taken out\x1a\x0fcatheter out 5Q\"\x04caseH\x00R\x0fcatheterRemoved\x12\x90\x01\n" +
 	"\x13transfusion_started\x18I \x01(\v2 .thawtrail.v1.TransfusionStartedB;\xd2\xda\x187\n" +
-	"\x05start\x12\x14Plasma begins to run\x1a\rstart 5Q 7K2M\"\x04case\"\x03bagH\x00R\x12transfusionStarted\x12\x90\x01\n" +
-	"\brate_set\x18J \x01(\v2\x15.thawtrail.v1.RateSetB\\\xd2\xda\x18X\n" +
-	"\x04rate\x12\x1aNote the rate that was set\x1a$rate 5Q 75 --slow --drops-per-min 19\"\x04case\"\bml_per_hH\x00R\arateSet\x12\xb0\x01\n" +
-	"\fvitals_noted\x18K \x01(\v2\x19.thawtrail.v1.VitalsNotedBp\xd2\xda\x18l\n" +
-	"\x06vitals\x12\x1cNote one look at the patient\x1a>vitals 5Q --temp-c 38.4 --heart 100 --breaths 36 --given-ml 25\"\x04caseH\x00R\vvitalsNoted\x12\x9f\x01\n" +
-	"\x0ereaction_noted\x18L \x01(\v2\x1b.thawtrail.v1.ReactionNotedBY\xd2\xda\x18U\n" +
-	"\breaction\x12)Note a reaction. Clamp first; write later\x1a\x18reaction 5Q --sign hives\"\x04caseH\x00R\rreactionNoted\x12\xbd\x01\n" +
+	"\x05start\x12\x14Plasma begins to run\x1a\rstart 5Q 7K2M\"\x04case\"\x03bagH\x00R\x12transfusionStarted\x12\x92\x01\n" +
+	"\brate_set\x18J \x01(\v2\x15.thawtrail.v1.RateSetB^\xd2\xda\x18Z\n" +
+	"\x04rate\x12\x1aNote the rate that was set\x1a$rate 5Q 75 --slow --drops-per-min 19\"\x04case\"\bml_per_hX\x01H\x00R\arateSet\x12\xb2\x01\n" +
+	"\fvitals_noted\x18K \x01(\v2\x19.thawtrail.v1.VitalsNotedBr\xd2\xda\x18n\n" +
+	"\x06vitals\x12\x1cNote one look at the patient\x1a>vitals 5Q --temp-c 38.4 --heart 100 --breaths 36 --given-ml 25\"\x04caseX\x01H\x00R\vvitalsNoted\x12\xa1\x01\n" +
+	"\x0ereaction_noted\x18L \x01(\v2\x1b.thawtrail.v1.ReactionNotedB[\xd2\xda\x18W\n" +
+	"\breaction\x12)Note a reaction. Clamp first; write later\x1a\x18reaction 5Q --sign hives\"\x04caseX\x01H\x00R\rreactionNoted\x12\xc0\x01\n" +
 	"\n" +
-	"drug_given\x18M \x01(\v2\x17.thawtrail.v1.DrugGivenB\x82\x01\xd2\xda\x18~\n" +
-	"\x04drug\x12$Note a drug given, with its strength\x1aDdrug 5Q adrenaline --dose-mg 0.5 --strength-mg-per-ml 1 --route vein\"\x04case\"\x04drugH\x00R\tdrugGiven\x12\x9a\x01\n" +
+	"drug_given\x18M \x01(\v2\x17.thawtrail.v1.DrugGivenB\x85\x01\xd2\xda\x18\x80\x01\n" +
+	"\x04drug\x12$Note a drug given, with its strength\x1aDdrug 5Q adrenaline --dose-mg 0.5 --strength-mg-per-ml 1 --route vein\"\x04case\"\x04drugX\x01H\x00R\tdrugGiven\x12\x9a\x01\n" +
 	"\vfluid_given\x18N \x01(\v2\x18.thawtrail.v1.FluidGivenB]\xd2\xda\x18Y\n" +
 	"\x05fluid\x12\x18Note other fluid by vein\x1a\x1efluid 5Q 'lactated Ringer' 500\"\x04case\"\x05fluid\"\tvolume_mlH\x00R\n" +
-	"fluidGiven\x12m\n" +
-	"\aclamped\x18O \x01(\v2\x19.thawtrail.v1.FlowChangedB6\xd2\xda\x182\n" +
+	"fluidGiven\x12o\n" +
+	"\aclamped\x18O \x01(\v2\x19.thawtrail.v1.FlowChangedB8\xd2\xda\x184\n" +
 	"\x05clamp\x12\n" +
-	"Clamp shut\x1a\x17clamp 5Q --given-ml 120\"\x04caseH\x00R\aclamped\x12}\n" +
+	"Clamp shut\x1a\x17clamp 5Q --given-ml 120\"\x04caseX\x01H\x00R\aclamped\x12}\n" +
 	"\aresumed\x18P \x01(\v2\x19.thawtrail.v1.FlowChangedBF\xd2\xda\x18B\n" +
-	"\x06resume\x12'Clamp open again, by the vet's decision\x1a\tresume 5Q\"\x04caseH\x00R\aresumed\x12\x9a\x01\n" +
-	"\astopped\x18Q \x01(\v2\x1e.thawtrail.v1.TransfusionEndedB^\xd2\xda\x18Z\n" +
-	"\x04stop\x12\x1cStop this bag before its end\x1a\x1fstop 5Q 7K2M 310 --reason hives\"\x04case\"\x03bag\"\bgiven_mlH\x00R\astopped\x12\x83\x01\n" +
+	"\x06resume\x12'Clamp open again, by the vet's decision\x1a\tresume 5Q\"\x04caseH\x00R\aresumed\x12\x9c\x01\n" +
+	"\astopped\x18Q \x01(\v2\x1e.thawtrail.v1.TransfusionEndedB`\xd2\xda\x18\\\n" +
+	"\x04stop\x12\x1cStop this bag before its end\x1a\x1fstop 5Q 7K2M 310 --reason hives\"\x04case\"\x03bag\"\bgiven_mlX\x01H\x00R\astopped\x12\x83\x01\n" +
 	"\bfinished\x18R \x01(\v2\x1e.thawtrail.v1.TransfusionEndedBE\xd2\xda\x18A\n" +
 	"\x06finish\x12\x0eThis bag is in\x1a\x12finish 5Q 7K2M 940\"\x04case\"\x03bag\"\bgiven_mlH\x00R\bfinished\x12\xb8\x01\n" +
 	"\vhanded_over\x18S \x01(\v2\x18.thawtrail.v1.HandedOverB{\xd2\xda\x18w\n" +
@@ -1498,69 +1516,70 @@ var file_thawtrail_v1_entry_proto_goTypes = []any{
 	(*Linked)(nil),               // 5: thawtrail.v1.Linked
 	(*DiscrepancyExplained)(nil), // 6: thawtrail.v1.DiscrepancyExplained
 	(*NoteAdded)(nil),            // 7: thawtrail.v1.NoteAdded
-	(*PracticeFounded)(nil),      // 8: thawtrail.v1.PracticeFounded
-	(*PlaceAdded)(nil),           // 9: thawtrail.v1.PlaceAdded
-	(*VehicleAdded)(nil),         // 10: thawtrail.v1.VehicleAdded
-	(*PersonAdded)(nil),          // 11: thawtrail.v1.PersonAdded
-	(*DeviceAdded)(nil),          // 12: thawtrail.v1.DeviceAdded
-	(*RoleGranted)(nil),          // 13: thawtrail.v1.RoleGranted
-	(*RightsRevoked)(nil),        // 14: thawtrail.v1.RightsRevoked
-	(*LogAdmitted)(nil),          // 15: thawtrail.v1.LogAdmitted
-	(*SettingsChanged)(nil),      // 16: thawtrail.v1.SettingsChanged
-	(*ProtocolSet)(nil),          // 17: thawtrail.v1.ProtocolSet
-	(*ProductCard)(nil),          // 18: thawtrail.v1.ProductCard
-	(*DonorRecorded)(nil),        // 19: thawtrail.v1.DonorRecorded
-	(*ClientAdded)(nil),          // 20: thawtrail.v1.ClientAdded
-	(*ClientForgotten)(nil),      // 21: thawtrail.v1.ClientForgotten
-	(*BagsReceived)(nil),         // 22: thawtrail.v1.BagsReceived
-	(*BagFound)(nil),             // 23: thawtrail.v1.BagFound
-	(*BagsMoved)(nil),            // 24: thawtrail.v1.BagsMoved
-	(*PlaceCounted)(nil),         // 25: thawtrail.v1.PlaceCounted
-	(*BagMissing)(nil),           // 26: thawtrail.v1.BagMissing
-	(*BagsLent)(nil),             // 27: thawtrail.v1.BagsLent
-	(*TemperatureRead)(nil),      // 28: thawtrail.v1.TemperatureRead
-	(*PlaceWarm)(nil),            // 29: thawtrail.v1.PlaceWarm
-	(*QuarantineDecided)(nil),    // 30: thawtrail.v1.QuarantineDecided
-	(*ThawStarted)(nil),          // 31: thawtrail.v1.ThawStarted
-	(*BathMeasured)(nil),         // 32: thawtrail.v1.BathMeasured
-	(*BagThawed)(nil),            // 33: thawtrail.v1.BagThawed
-	(*BagSoftened)(nil),          // 34: thawtrail.v1.BagSoftened
-	(*SetAttached)(nil),          // 35: thawtrail.v1.SetAttached
-	(*BagRefrozen)(nil),          // 36: thawtrail.v1.BagRefrozen
-	(*BagDiscarded)(nil),         // 37: thawtrail.v1.BagDiscarded
-	(*BagReturned)(nil),          // 38: thawtrail.v1.BagReturned
-	(*BagKeptBack)(nil),          // 39: thawtrail.v1.BagKeptBack
-	(*BatchHeld)(nil),            // 40: thawtrail.v1.BatchHeld
-	(*BatchReleased)(nil),        // 41: thawtrail.v1.BatchReleased
-	(*BatchRecalled)(nil),        // 42: thawtrail.v1.BatchRecalled
-	(*KitStocked)(nil),           // 43: thawtrail.v1.KitStocked
-	(*KitUsed)(nil),              // 44: thawtrail.v1.KitUsed
-	(*KitCounted)(nil),           // 45: thawtrail.v1.KitCounted
-	(*CaseOpened)(nil),           // 46: thawtrail.v1.CaseOpened
-	(*RiskAsked)(nil),            // 47: thawtrail.v1.RiskAsked
-	(*PatientExamined)(nil),      // 48: thawtrail.v1.PatientExamined
-	(*PatientWeighed)(nil),       // 49: thawtrail.v1.PatientWeighed
-	(*IggTested)(nil),            // 50: thawtrail.v1.IggTested
-	(*ColostrumGiven)(nil),       // 51: thawtrail.v1.ColostrumGiven
-	(*ReferralOffered)(nil),      // 52: thawtrail.v1.ReferralOffered
-	(*EstimateAgreed)(nil),       // 53: thawtrail.v1.EstimateAgreed
-	(*PlanAccepted)(nil),         // 54: thawtrail.v1.PlanAccepted
-	(*BathChecked)(nil),          // 55: thawtrail.v1.BathChecked
-	(*HangChecked)(nil),          // 56: thawtrail.v1.HangChecked
-	(*CatheterPlaced)(nil),       // 57: thawtrail.v1.CatheterPlaced
-	(*CatheterRemoved)(nil),      // 58: thawtrail.v1.CatheterRemoved
-	(*TransfusionStarted)(nil),   // 59: thawtrail.v1.TransfusionStarted
-	(*RateSet)(nil),              // 60: thawtrail.v1.RateSet
-	(*VitalsNoted)(nil),          // 61: thawtrail.v1.VitalsNoted
-	(*ReactionNoted)(nil),        // 62: thawtrail.v1.ReactionNoted
-	(*DrugGiven)(nil),            // 63: thawtrail.v1.DrugGiven
-	(*FluidGiven)(nil),           // 64: thawtrail.v1.FluidGiven
-	(*FlowChanged)(nil),          // 65: thawtrail.v1.FlowChanged
-	(*TransfusionEnded)(nil),     // 66: thawtrail.v1.TransfusionEnded
-	(*HandedOver)(nil),           // 67: thawtrail.v1.HandedOver
-	(*RecheckPlanned)(nil),       // 68: thawtrail.v1.RecheckPlanned
-	(*AdverseEvent)(nil),         // 69: thawtrail.v1.AdverseEvent
-	(*CaseClosed)(nil),           // 70: thawtrail.v1.CaseClosed
+	(*Signed)(nil),               // 8: thawtrail.v1.Signed
+	(*PracticeFounded)(nil),      // 9: thawtrail.v1.PracticeFounded
+	(*PlaceAdded)(nil),           // 10: thawtrail.v1.PlaceAdded
+	(*VehicleAdded)(nil),         // 11: thawtrail.v1.VehicleAdded
+	(*PersonAdded)(nil),          // 12: thawtrail.v1.PersonAdded
+	(*DeviceAdded)(nil),          // 13: thawtrail.v1.DeviceAdded
+	(*RoleGranted)(nil),          // 14: thawtrail.v1.RoleGranted
+	(*RightsRevoked)(nil),        // 15: thawtrail.v1.RightsRevoked
+	(*LogAdmitted)(nil),          // 16: thawtrail.v1.LogAdmitted
+	(*SettingsChanged)(nil),      // 17: thawtrail.v1.SettingsChanged
+	(*ProtocolSet)(nil),          // 18: thawtrail.v1.ProtocolSet
+	(*ProductCard)(nil),          // 19: thawtrail.v1.ProductCard
+	(*DonorRecorded)(nil),        // 20: thawtrail.v1.DonorRecorded
+	(*ClientAdded)(nil),          // 21: thawtrail.v1.ClientAdded
+	(*ClientForgotten)(nil),      // 22: thawtrail.v1.ClientForgotten
+	(*BagsReceived)(nil),         // 23: thawtrail.v1.BagsReceived
+	(*BagFound)(nil),             // 24: thawtrail.v1.BagFound
+	(*BagsMoved)(nil),            // 25: thawtrail.v1.BagsMoved
+	(*PlaceCounted)(nil),         // 26: thawtrail.v1.PlaceCounted
+	(*BagMissing)(nil),           // 27: thawtrail.v1.BagMissing
+	(*BagsLent)(nil),             // 28: thawtrail.v1.BagsLent
+	(*TemperatureRead)(nil),      // 29: thawtrail.v1.TemperatureRead
+	(*PlaceWarm)(nil),            // 30: thawtrail.v1.PlaceWarm
+	(*QuarantineDecided)(nil),    // 31: thawtrail.v1.QuarantineDecided
+	(*ThawStarted)(nil),          // 32: thawtrail.v1.ThawStarted
+	(*BathMeasured)(nil),         // 33: thawtrail.v1.BathMeasured
+	(*BagThawed)(nil),            // 34: thawtrail.v1.BagThawed
+	(*BagSoftened)(nil),          // 35: thawtrail.v1.BagSoftened
+	(*SetAttached)(nil),          // 36: thawtrail.v1.SetAttached
+	(*BagRefrozen)(nil),          // 37: thawtrail.v1.BagRefrozen
+	(*BagDiscarded)(nil),         // 38: thawtrail.v1.BagDiscarded
+	(*BagReturned)(nil),          // 39: thawtrail.v1.BagReturned
+	(*BagKeptBack)(nil),          // 40: thawtrail.v1.BagKeptBack
+	(*BatchHeld)(nil),            // 41: thawtrail.v1.BatchHeld
+	(*BatchReleased)(nil),        // 42: thawtrail.v1.BatchReleased
+	(*BatchRecalled)(nil),        // 43: thawtrail.v1.BatchRecalled
+	(*KitStocked)(nil),           // 44: thawtrail.v1.KitStocked
+	(*KitUsed)(nil),              // 45: thawtrail.v1.KitUsed
+	(*KitCounted)(nil),           // 46: thawtrail.v1.KitCounted
+	(*CaseOpened)(nil),           // 47: thawtrail.v1.CaseOpened
+	(*RiskAsked)(nil),            // 48: thawtrail.v1.RiskAsked
+	(*PatientExamined)(nil),      // 49: thawtrail.v1.PatientExamined
+	(*PatientWeighed)(nil),       // 50: thawtrail.v1.PatientWeighed
+	(*IggTested)(nil),            // 51: thawtrail.v1.IggTested
+	(*ColostrumGiven)(nil),       // 52: thawtrail.v1.ColostrumGiven
+	(*ReferralOffered)(nil),      // 53: thawtrail.v1.ReferralOffered
+	(*EstimateAgreed)(nil),       // 54: thawtrail.v1.EstimateAgreed
+	(*PlanAccepted)(nil),         // 55: thawtrail.v1.PlanAccepted
+	(*BathChecked)(nil),          // 56: thawtrail.v1.BathChecked
+	(*HangChecked)(nil),          // 57: thawtrail.v1.HangChecked
+	(*CatheterPlaced)(nil),       // 58: thawtrail.v1.CatheterPlaced
+	(*CatheterRemoved)(nil),      // 59: thawtrail.v1.CatheterRemoved
+	(*TransfusionStarted)(nil),   // 60: thawtrail.v1.TransfusionStarted
+	(*RateSet)(nil),              // 61: thawtrail.v1.RateSet
+	(*VitalsNoted)(nil),          // 62: thawtrail.v1.VitalsNoted
+	(*ReactionNoted)(nil),        // 63: thawtrail.v1.ReactionNoted
+	(*DrugGiven)(nil),            // 64: thawtrail.v1.DrugGiven
+	(*FluidGiven)(nil),           // 65: thawtrail.v1.FluidGiven
+	(*FlowChanged)(nil),          // 66: thawtrail.v1.FlowChanged
+	(*TransfusionEnded)(nil),     // 67: thawtrail.v1.TransfusionEnded
+	(*HandedOver)(nil),           // 68: thawtrail.v1.HandedOver
+	(*RecheckPlanned)(nil),       // 69: thawtrail.v1.RecheckPlanned
+	(*AdverseEvent)(nil),         // 70: thawtrail.v1.AdverseEvent
+	(*CaseClosed)(nil),           // 71: thawtrail.v1.CaseClosed
 }
 var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	1,  // 0: thawtrail.v1.Entry.log_opened:type_name -> thawtrail.v1.LogOpened
@@ -1571,79 +1590,80 @@ var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	5,  // 5: thawtrail.v1.Entry.unlinked:type_name -> thawtrail.v1.Linked
 	6,  // 6: thawtrail.v1.Entry.discrepancy_explained:type_name -> thawtrail.v1.DiscrepancyExplained
 	7,  // 7: thawtrail.v1.Entry.note_added:type_name -> thawtrail.v1.NoteAdded
-	8,  // 8: thawtrail.v1.Entry.practice_founded:type_name -> thawtrail.v1.PracticeFounded
-	9,  // 9: thawtrail.v1.Entry.place_added:type_name -> thawtrail.v1.PlaceAdded
-	10, // 10: thawtrail.v1.Entry.vehicle_added:type_name -> thawtrail.v1.VehicleAdded
-	11, // 11: thawtrail.v1.Entry.person_added:type_name -> thawtrail.v1.PersonAdded
-	12, // 12: thawtrail.v1.Entry.device_added:type_name -> thawtrail.v1.DeviceAdded
-	13, // 13: thawtrail.v1.Entry.role_granted:type_name -> thawtrail.v1.RoleGranted
-	14, // 14: thawtrail.v1.Entry.rights_revoked:type_name -> thawtrail.v1.RightsRevoked
-	15, // 15: thawtrail.v1.Entry.log_admitted:type_name -> thawtrail.v1.LogAdmitted
-	16, // 16: thawtrail.v1.Entry.settings_changed:type_name -> thawtrail.v1.SettingsChanged
-	17, // 17: thawtrail.v1.Entry.protocol_set:type_name -> thawtrail.v1.ProtocolSet
-	18, // 18: thawtrail.v1.Entry.product_card:type_name -> thawtrail.v1.ProductCard
-	19, // 19: thawtrail.v1.Entry.donor_recorded:type_name -> thawtrail.v1.DonorRecorded
-	20, // 20: thawtrail.v1.Entry.client_added:type_name -> thawtrail.v1.ClientAdded
-	21, // 21: thawtrail.v1.Entry.client_forgotten:type_name -> thawtrail.v1.ClientForgotten
-	22, // 22: thawtrail.v1.Entry.bags_received:type_name -> thawtrail.v1.BagsReceived
-	22, // 23: thawtrail.v1.Entry.opening_stock:type_name -> thawtrail.v1.BagsReceived
-	23, // 24: thawtrail.v1.Entry.bag_found:type_name -> thawtrail.v1.BagFound
-	24, // 25: thawtrail.v1.Entry.bags_moved:type_name -> thawtrail.v1.BagsMoved
-	25, // 26: thawtrail.v1.Entry.place_counted:type_name -> thawtrail.v1.PlaceCounted
-	26, // 27: thawtrail.v1.Entry.bag_missing:type_name -> thawtrail.v1.BagMissing
-	27, // 28: thawtrail.v1.Entry.bags_lent:type_name -> thawtrail.v1.BagsLent
-	28, // 29: thawtrail.v1.Entry.temperature_read:type_name -> thawtrail.v1.TemperatureRead
-	29, // 30: thawtrail.v1.Entry.place_warm:type_name -> thawtrail.v1.PlaceWarm
-	30, // 31: thawtrail.v1.Entry.quarantine_decided:type_name -> thawtrail.v1.QuarantineDecided
-	31, // 32: thawtrail.v1.Entry.thaw_started:type_name -> thawtrail.v1.ThawStarted
-	32, // 33: thawtrail.v1.Entry.bath_measured:type_name -> thawtrail.v1.BathMeasured
-	33, // 34: thawtrail.v1.Entry.bag_thawed:type_name -> thawtrail.v1.BagThawed
-	34, // 35: thawtrail.v1.Entry.bag_softened:type_name -> thawtrail.v1.BagSoftened
-	35, // 36: thawtrail.v1.Entry.set_attached:type_name -> thawtrail.v1.SetAttached
-	36, // 37: thawtrail.v1.Entry.bag_refrozen:type_name -> thawtrail.v1.BagRefrozen
-	37, // 38: thawtrail.v1.Entry.bag_discarded:type_name -> thawtrail.v1.BagDiscarded
-	38, // 39: thawtrail.v1.Entry.bag_returned:type_name -> thawtrail.v1.BagReturned
-	39, // 40: thawtrail.v1.Entry.bag_kept_back:type_name -> thawtrail.v1.BagKeptBack
-	40, // 41: thawtrail.v1.Entry.batch_held:type_name -> thawtrail.v1.BatchHeld
-	41, // 42: thawtrail.v1.Entry.batch_released:type_name -> thawtrail.v1.BatchReleased
-	42, // 43: thawtrail.v1.Entry.batch_recalled:type_name -> thawtrail.v1.BatchRecalled
-	43, // 44: thawtrail.v1.Entry.kit_stocked:type_name -> thawtrail.v1.KitStocked
-	44, // 45: thawtrail.v1.Entry.kit_used:type_name -> thawtrail.v1.KitUsed
-	45, // 46: thawtrail.v1.Entry.kit_counted:type_name -> thawtrail.v1.KitCounted
-	46, // 47: thawtrail.v1.Entry.case_opened:type_name -> thawtrail.v1.CaseOpened
-	47, // 48: thawtrail.v1.Entry.risk_asked:type_name -> thawtrail.v1.RiskAsked
-	48, // 49: thawtrail.v1.Entry.patient_examined:type_name -> thawtrail.v1.PatientExamined
-	49, // 50: thawtrail.v1.Entry.patient_weighed:type_name -> thawtrail.v1.PatientWeighed
-	50, // 51: thawtrail.v1.Entry.igg_tested:type_name -> thawtrail.v1.IggTested
-	51, // 52: thawtrail.v1.Entry.colostrum_given:type_name -> thawtrail.v1.ColostrumGiven
-	52, // 53: thawtrail.v1.Entry.referral_offered:type_name -> thawtrail.v1.ReferralOffered
-	53, // 54: thawtrail.v1.Entry.estimate_agreed:type_name -> thawtrail.v1.EstimateAgreed
-	54, // 55: thawtrail.v1.Entry.plan_accepted:type_name -> thawtrail.v1.PlanAccepted
-	55, // 56: thawtrail.v1.Entry.bath_checked:type_name -> thawtrail.v1.BathChecked
-	56, // 57: thawtrail.v1.Entry.hang_checked:type_name -> thawtrail.v1.HangChecked
-	57, // 58: thawtrail.v1.Entry.catheter_placed:type_name -> thawtrail.v1.CatheterPlaced
-	58, // 59: thawtrail.v1.Entry.catheter_removed:type_name -> thawtrail.v1.CatheterRemoved
-	59, // 60: thawtrail.v1.Entry.transfusion_started:type_name -> thawtrail.v1.TransfusionStarted
-	60, // 61: thawtrail.v1.Entry.rate_set:type_name -> thawtrail.v1.RateSet
-	61, // 62: thawtrail.v1.Entry.vitals_noted:type_name -> thawtrail.v1.VitalsNoted
-	62, // 63: thawtrail.v1.Entry.reaction_noted:type_name -> thawtrail.v1.ReactionNoted
-	63, // 64: thawtrail.v1.Entry.drug_given:type_name -> thawtrail.v1.DrugGiven
-	64, // 65: thawtrail.v1.Entry.fluid_given:type_name -> thawtrail.v1.FluidGiven
-	65, // 66: thawtrail.v1.Entry.clamped:type_name -> thawtrail.v1.FlowChanged
-	65, // 67: thawtrail.v1.Entry.resumed:type_name -> thawtrail.v1.FlowChanged
-	66, // 68: thawtrail.v1.Entry.stopped:type_name -> thawtrail.v1.TransfusionEnded
-	66, // 69: thawtrail.v1.Entry.finished:type_name -> thawtrail.v1.TransfusionEnded
-	67, // 70: thawtrail.v1.Entry.handed_over:type_name -> thawtrail.v1.HandedOver
-	68, // 71: thawtrail.v1.Entry.recheck_planned:type_name -> thawtrail.v1.RecheckPlanned
-	50, // 72: thawtrail.v1.Entry.igg_rechecked:type_name -> thawtrail.v1.IggTested
-	69, // 73: thawtrail.v1.Entry.adverse_event_considered:type_name -> thawtrail.v1.AdverseEvent
-	69, // 74: thawtrail.v1.Entry.adverse_event_reported:type_name -> thawtrail.v1.AdverseEvent
-	70, // 75: thawtrail.v1.Entry.case_closed:type_name -> thawtrail.v1.CaseClosed
-	76, // [76:76] is the sub-list for method output_type
-	76, // [76:76] is the sub-list for method input_type
-	76, // [76:76] is the sub-list for extension type_name
-	76, // [76:76] is the sub-list for extension extendee
-	0,  // [0:76] is the sub-list for field type_name
+	8,  // 8: thawtrail.v1.Entry.signed:type_name -> thawtrail.v1.Signed
+	9,  // 9: thawtrail.v1.Entry.practice_founded:type_name -> thawtrail.v1.PracticeFounded
+	10, // 10: thawtrail.v1.Entry.place_added:type_name -> thawtrail.v1.PlaceAdded
+	11, // 11: thawtrail.v1.Entry.vehicle_added:type_name -> thawtrail.v1.VehicleAdded
+	12, // 12: thawtrail.v1.Entry.person_added:type_name -> thawtrail.v1.PersonAdded
+	13, // 13: thawtrail.v1.Entry.device_added:type_name -> thawtrail.v1.DeviceAdded
+	14, // 14: thawtrail.v1.Entry.role_granted:type_name -> thawtrail.v1.RoleGranted
+	15, // 15: thawtrail.v1.Entry.rights_revoked:type_name -> thawtrail.v1.RightsRevoked
+	16, // 16: thawtrail.v1.Entry.log_admitted:type_name -> thawtrail.v1.LogAdmitted
+	17, // 17: thawtrail.v1.Entry.settings_changed:type_name -> thawtrail.v1.SettingsChanged
+	18, // 18: thawtrail.v1.Entry.protocol_set:type_name -> thawtrail.v1.ProtocolSet
+	19, // 19: thawtrail.v1.Entry.product_card:type_name -> thawtrail.v1.ProductCard
+	20, // 20: thawtrail.v1.Entry.donor_recorded:type_name -> thawtrail.v1.DonorRecorded
+	21, // 21: thawtrail.v1.Entry.client_added:type_name -> thawtrail.v1.ClientAdded
+	22, // 22: thawtrail.v1.Entry.client_forgotten:type_name -> thawtrail.v1.ClientForgotten
+	23, // 23: thawtrail.v1.Entry.bags_received:type_name -> thawtrail.v1.BagsReceived
+	23, // 24: thawtrail.v1.Entry.opening_stock:type_name -> thawtrail.v1.BagsReceived
+	24, // 25: thawtrail.v1.Entry.bag_found:type_name -> thawtrail.v1.BagFound
+	25, // 26: thawtrail.v1.Entry.bags_moved:type_name -> thawtrail.v1.BagsMoved
+	26, // 27: thawtrail.v1.Entry.place_counted:type_name -> thawtrail.v1.PlaceCounted
+	27, // 28: thawtrail.v1.Entry.bag_missing:type_name -> thawtrail.v1.BagMissing
+	28, // 29: thawtrail.v1.Entry.bags_lent:type_name -> thawtrail.v1.BagsLent
+	29, // 30: thawtrail.v1.Entry.temperature_read:type_name -> thawtrail.v1.TemperatureRead
+	30, // 31: thawtrail.v1.Entry.place_warm:type_name -> thawtrail.v1.PlaceWarm
+	31, // 32: thawtrail.v1.Entry.quarantine_decided:type_name -> thawtrail.v1.QuarantineDecided
+	32, // 33: thawtrail.v1.Entry.thaw_started:type_name -> thawtrail.v1.ThawStarted
+	33, // 34: thawtrail.v1.Entry.bath_measured:type_name -> thawtrail.v1.BathMeasured
+	34, // 35: thawtrail.v1.Entry.bag_thawed:type_name -> thawtrail.v1.BagThawed
+	35, // 36: thawtrail.v1.Entry.bag_softened:type_name -> thawtrail.v1.BagSoftened
+	36, // 37: thawtrail.v1.Entry.set_attached:type_name -> thawtrail.v1.SetAttached
+	37, // 38: thawtrail.v1.Entry.bag_refrozen:type_name -> thawtrail.v1.BagRefrozen
+	38, // 39: thawtrail.v1.Entry.bag_discarded:type_name -> thawtrail.v1.BagDiscarded
+	39, // 40: thawtrail.v1.Entry.bag_returned:type_name -> thawtrail.v1.BagReturned
+	40, // 41: thawtrail.v1.Entry.bag_kept_back:type_name -> thawtrail.v1.BagKeptBack
+	41, // 42: thawtrail.v1.Entry.batch_held:type_name -> thawtrail.v1.BatchHeld
+	42, // 43: thawtrail.v1.Entry.batch_released:type_name -> thawtrail.v1.BatchReleased
+	43, // 44: thawtrail.v1.Entry.batch_recalled:type_name -> thawtrail.v1.BatchRecalled
+	44, // 45: thawtrail.v1.Entry.kit_stocked:type_name -> thawtrail.v1.KitStocked
+	45, // 46: thawtrail.v1.Entry.kit_used:type_name -> thawtrail.v1.KitUsed
+	46, // 47: thawtrail.v1.Entry.kit_counted:type_name -> thawtrail.v1.KitCounted
+	47, // 48: thawtrail.v1.Entry.case_opened:type_name -> thawtrail.v1.CaseOpened
+	48, // 49: thawtrail.v1.Entry.risk_asked:type_name -> thawtrail.v1.RiskAsked
+	49, // 50: thawtrail.v1.Entry.patient_examined:type_name -> thawtrail.v1.PatientExamined
+	50, // 51: thawtrail.v1.Entry.patient_weighed:type_name -> thawtrail.v1.PatientWeighed
+	51, // 52: thawtrail.v1.Entry.igg_tested:type_name -> thawtrail.v1.IggTested
+	52, // 53: thawtrail.v1.Entry.colostrum_given:type_name -> thawtrail.v1.ColostrumGiven
+	53, // 54: thawtrail.v1.Entry.referral_offered:type_name -> thawtrail.v1.ReferralOffered
+	54, // 55: thawtrail.v1.Entry.estimate_agreed:type_name -> thawtrail.v1.EstimateAgreed
+	55, // 56: thawtrail.v1.Entry.plan_accepted:type_name -> thawtrail.v1.PlanAccepted
+	56, // 57: thawtrail.v1.Entry.bath_checked:type_name -> thawtrail.v1.BathChecked
+	57, // 58: thawtrail.v1.Entry.hang_checked:type_name -> thawtrail.v1.HangChecked
+	58, // 59: thawtrail.v1.Entry.catheter_placed:type_name -> thawtrail.v1.CatheterPlaced
+	59, // 60: thawtrail.v1.Entry.catheter_removed:type_name -> thawtrail.v1.CatheterRemoved
+	60, // 61: thawtrail.v1.Entry.transfusion_started:type_name -> thawtrail.v1.TransfusionStarted
+	61, // 62: thawtrail.v1.Entry.rate_set:type_name -> thawtrail.v1.RateSet
+	62, // 63: thawtrail.v1.Entry.vitals_noted:type_name -> thawtrail.v1.VitalsNoted
+	63, // 64: thawtrail.v1.Entry.reaction_noted:type_name -> thawtrail.v1.ReactionNoted
+	64, // 65: thawtrail.v1.Entry.drug_given:type_name -> thawtrail.v1.DrugGiven
+	65, // 66: thawtrail.v1.Entry.fluid_given:type_name -> thawtrail.v1.FluidGiven
+	66, // 67: thawtrail.v1.Entry.clamped:type_name -> thawtrail.v1.FlowChanged
+	66, // 68: thawtrail.v1.Entry.resumed:type_name -> thawtrail.v1.FlowChanged
+	67, // 69: thawtrail.v1.Entry.stopped:type_name -> thawtrail.v1.TransfusionEnded
+	67, // 70: thawtrail.v1.Entry.finished:type_name -> thawtrail.v1.TransfusionEnded
+	68, // 71: thawtrail.v1.Entry.handed_over:type_name -> thawtrail.v1.HandedOver
+	69, // 72: thawtrail.v1.Entry.recheck_planned:type_name -> thawtrail.v1.RecheckPlanned
+	51, // 73: thawtrail.v1.Entry.igg_rechecked:type_name -> thawtrail.v1.IggTested
+	70, // 74: thawtrail.v1.Entry.adverse_event_considered:type_name -> thawtrail.v1.AdverseEvent
+	70, // 75: thawtrail.v1.Entry.adverse_event_reported:type_name -> thawtrail.v1.AdverseEvent
+	71, // 76: thawtrail.v1.Entry.case_closed:type_name -> thawtrail.v1.CaseClosed
+	77, // [77:77] is the sub-list for method output_type
+	77, // [77:77] is the sub-list for method input_type
+	77, // [77:77] is the sub-list for extension type_name
+	77, // [77:77] is the sub-list for extension extendee
+	0,  // [0:77] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_entry_proto_init() }
@@ -1664,6 +1684,7 @@ func file_thawtrail_v1_entry_proto_init() {
 		(*Entry_Unlinked)(nil),
 		(*Entry_DiscrepancyExplained)(nil),
 		(*Entry_NoteAdded)(nil),
+		(*Entry_Signed)(nil),
 		(*Entry_PracticeFounded)(nil),
 		(*Entry_PlaceAdded)(nil),
 		(*Entry_VehicleAdded)(nil),

@@ -1940,6 +1940,52 @@ func (x *ClientAdded) GetAddress() *Sealed {
 	return nil
 }
 
+// Signed puts a name to entries that were saved without one, while treating came
+// first or the page was locked. The first who signs an entry stands as its author.
+type Signed struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Records       []string               `protobuf:"bytes,1,rep,name=records,proto3" json:"records,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Signed) Reset() {
+	*x = Signed{}
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Signed) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Signed) ProtoMessage() {}
+
+func (x *Signed) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Signed.ProtoReflect.Descriptor instead.
+func (*Signed) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *Signed) GetRecords() []string {
+	if x != nil {
+		return x.Records
+	}
+	return nil
+}
+
 // NoteAdded is free text about anything, sealed.
 type NoteAdded struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -1952,7 +1998,7 @@ type NoteAdded struct {
 
 func (x *NoteAdded) Reset() {
 	*x = NoteAdded{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1964,7 +2010,7 @@ func (x *NoteAdded) String() string {
 func (*NoteAdded) ProtoMessage() {}
 
 func (x *NoteAdded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1977,7 +2023,7 @@ func (x *NoteAdded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NoteAdded.ProtoReflect.Descriptor instead.
 func (*NoteAdded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{21}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *NoteAdded) GetEntityKind() string {
@@ -2262,7 +2308,10 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"\ttelephone\x18\x03 \x01(\v2\x14.thawtrail.v1.SealedB\x11\xca\xda\x18\r\n" +
 	"\ttelephonex\x01R\ttelephone\x12B\n" +
 	"\aaddress\x18\x04 \x01(\v2\x14.thawtrail.v1.SealedB\x12\xca\xda\x18\x0e\n" +
-	"\aaddress(\xf4\x03x\x01R\aaddress\"\xc9\x01\n" +
+	"\aaddress(\xf4\x03x\x01R\aaddress\"Y\n" +
+	"\x06Signed\x12O\n" +
+	"\arecords\x18\x01 \x03(\tB5\xca\xda\x181\n" +
+	"(an entry without a name, may be repeated\x10\x010\xc8\x018\x06R\arecords\"\xc9\x01\n" +
 	"\tNoteAdded\x12S\n" +
 	"\ventity_kind\x18\x01 \x01(\tB2\xca\xda\x18.\n" +
 	"*what it is about: case, bag, client, place\x10\x01R\n" +
@@ -2304,7 +2353,7 @@ func file_thawtrail_v1_practice_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_practice_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
-var file_thawtrail_v1_practice_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
+var file_thawtrail_v1_practice_proto_msgTypes = make([]protoimpl.MessageInfo, 23)
 var file_thawtrail_v1_practice_proto_goTypes = []any{
 	(IggUnit)(0),                 // 0: thawtrail.v1.IggUnit
 	(PlaceKind)(0),               // 1: thawtrail.v1.PlaceKind
@@ -2331,28 +2380,29 @@ var file_thawtrail_v1_practice_proto_goTypes = []any{
 	(*DiscrepancyExplained)(nil), // 22: thawtrail.v1.DiscrepancyExplained
 	(*ClientForgotten)(nil),      // 23: thawtrail.v1.ClientForgotten
 	(*ClientAdded)(nil),          // 24: thawtrail.v1.ClientAdded
-	(*NoteAdded)(nil),            // 25: thawtrail.v1.NoteAdded
-	(Role)(0),                    // 26: thawtrail.v1.Role
-	(*Tip)(nil),                  // 27: thawtrail.v1.Tip
-	(*Moment)(nil),               // 28: thawtrail.v1.Moment
-	(*Sealed)(nil),               // 29: thawtrail.v1.Sealed
+	(*Signed)(nil),               // 25: thawtrail.v1.Signed
+	(*NoteAdded)(nil),            // 26: thawtrail.v1.NoteAdded
+	(Role)(0),                    // 27: thawtrail.v1.Role
+	(*Tip)(nil),                  // 28: thawtrail.v1.Tip
+	(*Moment)(nil),               // 29: thawtrail.v1.Moment
+	(*Sealed)(nil),               // 30: thawtrail.v1.Sealed
 }
 var file_thawtrail_v1_practice_proto_depIdxs = []int32{
 	0,  // 0: thawtrail.v1.PracticeFounded.igg_unit:type_name -> thawtrail.v1.IggUnit
 	1,  // 1: thawtrail.v1.PlaceAdded.kind:type_name -> thawtrail.v1.PlaceKind
-	26, // 2: thawtrail.v1.RoleGranted.roles:type_name -> thawtrail.v1.Role
-	27, // 3: thawtrail.v1.RightsRevoked.cuts:type_name -> thawtrail.v1.Tip
-	27, // 4: thawtrail.v1.LogAdmitted.upto:type_name -> thawtrail.v1.Tip
+	27, // 2: thawtrail.v1.RoleGranted.roles:type_name -> thawtrail.v1.Role
+	28, // 3: thawtrail.v1.RightsRevoked.cuts:type_name -> thawtrail.v1.Tip
+	28, // 4: thawtrail.v1.LogAdmitted.upto:type_name -> thawtrail.v1.Tip
 	2,  // 5: thawtrail.v1.LogOpened.lane:type_name -> thawtrail.v1.Lane
-	27, // 6: thawtrail.v1.LogOpened.predecessors:type_name -> thawtrail.v1.Tip
+	28, // 6: thawtrail.v1.LogOpened.predecessors:type_name -> thawtrail.v1.Tip
 	15, // 7: thawtrail.v1.HubStatement.accepted:type_name -> thawtrail.v1.AcceptedTip
-	27, // 8: thawtrail.v1.AcceptedTip.tip:type_name -> thawtrail.v1.Tip
+	28, // 8: thawtrail.v1.AcceptedTip.tip:type_name -> thawtrail.v1.Tip
 	3,  // 9: thawtrail.v1.ProductCard.route:type_name -> thawtrail.v1.ProductRoute
-	28, // 10: thawtrail.v1.Corrected.occurred_at:type_name -> thawtrail.v1.Moment
-	29, // 11: thawtrail.v1.ClientAdded.name:type_name -> thawtrail.v1.Sealed
-	29, // 12: thawtrail.v1.ClientAdded.telephone:type_name -> thawtrail.v1.Sealed
-	29, // 13: thawtrail.v1.ClientAdded.address:type_name -> thawtrail.v1.Sealed
-	29, // 14: thawtrail.v1.NoteAdded.text:type_name -> thawtrail.v1.Sealed
+	29, // 10: thawtrail.v1.Corrected.occurred_at:type_name -> thawtrail.v1.Moment
+	30, // 11: thawtrail.v1.ClientAdded.name:type_name -> thawtrail.v1.Sealed
+	30, // 12: thawtrail.v1.ClientAdded.telephone:type_name -> thawtrail.v1.Sealed
+	30, // 13: thawtrail.v1.ClientAdded.address:type_name -> thawtrail.v1.Sealed
+	30, // 14: thawtrail.v1.NoteAdded.text:type_name -> thawtrail.v1.Sealed
 	15, // [15:15] is the sub-list for method output_type
 	15, // [15:15] is the sub-list for method input_type
 	15, // [15:15] is the sub-list for extension type_name
@@ -2376,7 +2426,7 @@ func file_thawtrail_v1_practice_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_practice_proto_rawDesc), len(file_thawtrail_v1_practice_proto_rawDesc)),
 			NumEnums:      4,
-			NumMessages:   22,
+			NumMessages:   23,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

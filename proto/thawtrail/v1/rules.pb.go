@@ -371,7 +371,13 @@ type EventRule struct {
 	// Written by the program itself, no command.
 	Internal bool `protobuf:"varint,8,opt,name=internal,proto3" json:"internal,omitempty"`
 	// Other, shorter words for the same command.
-	Aliases       []string `protobuf:"bytes,9,rep,name=aliases,proto3" json:"aliases,omitempty"`
+	Aliases []string `protobuf:"bytes,9,rep,name=aliases,proto3" json:"aliases,omitempty"`
+	// Asks for the author's PIN with the act itself. Without one it is saved all the
+	// same and marked 'no proof'. A caution gone past asks so with every event.
+	AsksPin bool `protobuf:"varint,10,opt,name=asks_pin,json=asksPin,proto3" json:"asks_pin,omitempty"`
+	// Saved without a name where several people are known: nothing that is asked may
+	// delay stopping a transfusion or treating. Somebody signs it later.
+	SignLater     bool `protobuf:"varint,11,opt,name=sign_later,json=signLater,proto3" json:"sign_later,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -467,6 +473,20 @@ func (x *EventRule) GetAliases() []string {
 		return x.Aliases
 	}
 	return nil
+}
+
+func (x *EventRule) GetAsksPin() bool {
+	if x != nil {
+		return x.AsksPin
+	}
+	return false
+}
+
+func (x *EventRule) GetSignLater() bool {
+	if x != nil {
+		return x.SignLater
+	}
+	return false
 }
 
 // CommandRule ties a command to a method.
@@ -619,7 +639,7 @@ const file_thawtrail_v1_rules_proto_rawDesc = "" +
 	"\x04hint\x18\x10 \x01(\tR\x04hint\x12\x12\n" +
 	"\x04unit\x18\x11 \x01(\tR\x04unitB\x06\n" +
 	"\x04_minB\x06\n" +
-	"\x04_max\"\xfd\x01\n" +
+	"\x04_max\"\xb7\x02\n" +
 	"\tEventRule\x12\x18\n" +
 	"\acommand\x18\x01 \x01(\tR\acommand\x12\x14\n" +
 	"\x05short\x18\x02 \x01(\tR\x05short\x12\x18\n" +
@@ -629,7 +649,11 @@ const file_thawtrail_v1_rules_proto_rawDesc = "" +
 	"\bdecision\x18\x06 \x01(\bR\bdecision\x12(\n" +
 	"\x05roles\x18\a \x03(\x0e2\x12.thawtrail.v1.RoleR\x05roles\x12\x1a\n" +
 	"\binternal\x18\b \x01(\bR\binternal\x12\x18\n" +
-	"\aaliases\x18\t \x03(\tR\aaliases\"}\n" +
+	"\aaliases\x18\t \x03(\tR\aaliases\x12\x19\n" +
+	"\basks_pin\x18\n" +
+	" \x01(\bR\aasksPin\x12\x1d\n" +
+	"\n" +
+	"sign_later\x18\v \x01(\bR\tsignLater\"}\n" +
 	"\vCommandRule\x12\x10\n" +
 	"\x03use\x18\x01 \x01(\tR\x03use\x12\x14\n" +
 	"\x05short\x18\x02 \x01(\tR\x05short\x12\x18\n" +

@@ -92,7 +92,10 @@ type WriteRequest struct {
 	// The same id twice makes one record.
 	RequestId string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	// With a Corrected entry that replaces: what stands instead.
-	Replacement   *Entry `protobuf:"bytes,6,opt,name=replacement,proto3" json:"replacement,omitempty"`
+	Replacement *Entry `protobuf:"bytes,6,opt,name=replacement,proto3" json:"replacement,omitempty"`
+	// The author's PIN on this machine, for an act that asks for it. It is compared
+	// here and kept nowhere.
+	Pin           string `protobuf:"bytes,7,opt,name=pin,proto3" json:"pin,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -169,6 +172,13 @@ func (x *WriteRequest) GetReplacement() *Entry {
 	return nil
 }
 
+func (x *WriteRequest) GetPin() string {
+	if x != nil {
+		return x.Pin
+	}
+	return ""
+}
+
 type WriteResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Hash of the record in hex.
@@ -181,8 +191,12 @@ type WriteResponse struct {
 	Text string `protobuf:"bytes,5,opt,name=text,proto3" json:"text,omitempty"`
 	// The same request had been saved before.
 	RepeatedRequest bool `protobuf:"varint,6,opt,name=repeated_request,json=repeatedRequest,proto3" json:"repeated_request,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// How this machine knew the author.
+	Proof ProofKind `protobuf:"varint,7,opt,name=proof,proto3,enum=thawtrail.v1.ProofKind" json:"proof,omitempty"`
+	// Why an act that asks for a PIN was saved without proof.
+	NoProof       string `protobuf:"bytes,8,opt,name=no_proof,json=noProof,proto3" json:"no_proof,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *WriteResponse) Reset() {
@@ -255,6 +269,20 @@ func (x *WriteResponse) GetRepeatedRequest() bool {
 		return x.RepeatedRequest
 	}
 	return false
+}
+
+func (x *WriteResponse) GetProof() ProofKind {
+	if x != nil {
+		return x.Proof
+	}
+	return ProofKind_PROOF_KIND_UNSPECIFIED
+}
+
+func (x *WriteResponse) GetNoProof() string {
+	if x != nil {
+		return x.NoProof
+	}
+	return ""
 }
 
 // Caution as every result carries it.
@@ -3240,18 +3268,21 @@ func (x *GetRecordRequest) GetRecord() string {
 }
 
 type GetRecordResponse struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Record        string                 `protobuf:"bytes,1,opt,name=record,proto3" json:"record,omitempty"`
-	Type          string                 `protobuf:"bytes,2,opt,name=type,proto3" json:"type,omitempty"`
-	At            string                 `protobuf:"bytes,3,opt,name=at,proto3" json:"at,omitempty"`
-	WrittenAt     string                 `protobuf:"bytes,4,opt,name=written_at,json=writtenAt,proto3" json:"written_at,omitempty"`
-	Who           string                 `protobuf:"bytes,5,opt,name=who,proto3" json:"who,omitempty"`
-	Device        string                 `protobuf:"bytes,6,opt,name=device,proto3" json:"device,omitempty"`
-	Log           string                 `protobuf:"bytes,7,opt,name=log,proto3" json:"log,omitempty"`
-	Seq           uint64                 `protobuf:"varint,8,opt,name=seq,proto3" json:"seq,omitempty"`
-	Entry         *Entry                 `protobuf:"bytes,9,opt,name=entry,proto3" json:"entry,omitempty"`
-	Saved         SavedState             `protobuf:"varint,10,opt,name=saved,proto3,enum=thawtrail.v1.SavedState" json:"saved,omitempty"`
-	Entities      []string               `protobuf:"bytes,11,rep,name=entities,proto3" json:"entities,omitempty"`
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	Record    string                 `protobuf:"bytes,1,opt,name=record,proto3" json:"record,omitempty"`
+	Type      string                 `protobuf:"bytes,2,opt,name=type,proto3" json:"type,omitempty"`
+	At        string                 `protobuf:"bytes,3,opt,name=at,proto3" json:"at,omitempty"`
+	WrittenAt string                 `protobuf:"bytes,4,opt,name=written_at,json=writtenAt,proto3" json:"written_at,omitempty"`
+	Who       string                 `protobuf:"bytes,5,opt,name=who,proto3" json:"who,omitempty"`
+	Device    string                 `protobuf:"bytes,6,opt,name=device,proto3" json:"device,omitempty"`
+	Log       string                 `protobuf:"bytes,7,opt,name=log,proto3" json:"log,omitempty"`
+	Seq       uint64                 `protobuf:"varint,8,opt,name=seq,proto3" json:"seq,omitempty"`
+	Entry     *Entry                 `protobuf:"bytes,9,opt,name=entry,proto3" json:"entry,omitempty"`
+	Saved     SavedState             `protobuf:"varint,10,opt,name=saved,proto3,enum=thawtrail.v1.SavedState" json:"saved,omitempty"`
+	Entities  []string               `protobuf:"bytes,11,rep,name=entities,proto3" json:"entities,omitempty"`
+	// How the laptop knew who wrote it, and when that was proven.
+	Proof         ProofKind `protobuf:"varint,12,opt,name=proof,proto3,enum=thawtrail.v1.ProofKind" json:"proof,omitempty"`
+	ProvenAt      string    `protobuf:"bytes,13,opt,name=proven_at,json=provenAt,proto3" json:"proven_at,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3361,6 +3392,20 @@ func (x *GetRecordResponse) GetEntities() []string {
 		return x.Entities
 	}
 	return nil
+}
+
+func (x *GetRecordResponse) GetProof() ProofKind {
+	if x != nil {
+		return x.Proof
+	}
+	return ProofKind_PROOF_KIND_UNSPECIFIED
+}
+
+func (x *GetRecordResponse) GetProvenAt() string {
+	if x != nil {
+		return x.ProvenAt
+	}
+	return ""
 }
 
 type ListPeopleRequest struct {
@@ -3871,11 +3916,218 @@ func (x *ListUseResponse) GetCurrency() string {
 	return ""
 }
 
+type ListUnprovenRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Unsigned      bool                   `protobuf:"varint,1,opt,name=unsigned,proto3" json:"unsigned,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListUnprovenRequest) Reset() {
+	*x = ListUnprovenRequest{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListUnprovenRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListUnprovenRequest) ProtoMessage() {}
+
+func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListUnprovenRequest.ProtoReflect.Descriptor instead.
+func (*ListUnprovenRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{55}
+}
+
+func (x *ListUnprovenRequest) GetUnsigned() bool {
+	if x != nil {
+		return x.Unsigned
+	}
+	return false
+}
+
+// UnprovenRow is an entry that asked for a PIN and got none, or one without a name.
+type UnprovenRow struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	At    string                 `protobuf:"bytes,1,opt,name=at,proto3" json:"at,omitempty"`
+	What  string                 `protobuf:"bytes,2,opt,name=what,proto3" json:"what,omitempty"`
+	Who   string                 `protobuf:"bytes,3,opt,name=who,proto3" json:"who,omitempty"`
+	About string                 `protobuf:"bytes,4,opt,name=about,proto3" json:"about,omitempty"`
+	Where string                 `protobuf:"bytes,5,opt,name=where,proto3" json:"where,omitempty"`
+	// Cautions that were gone past, each with the reason.
+	Overrides []string `protobuf:"bytes,6,rep,name=overrides,proto3" json:"overrides,omitempty"`
+	Record    string   `protobuf:"bytes,7,opt,name=record,proto3" json:"record,omitempty"`
+	// Nobody has put a name to it yet.
+	Unsigned      bool   `protobuf:"varint,8,opt,name=unsigned,proto3" json:"unsigned,omitempty"`
+	WrittenAt     string `protobuf:"bytes,9,opt,name=written_at,json=writtenAt,proto3" json:"written_at,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UnprovenRow) Reset() {
+	*x = UnprovenRow{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UnprovenRow) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UnprovenRow) ProtoMessage() {}
+
+func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UnprovenRow.ProtoReflect.Descriptor instead.
+func (*UnprovenRow) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{56}
+}
+
+func (x *UnprovenRow) GetAt() string {
+	if x != nil {
+		return x.At
+	}
+	return ""
+}
+
+func (x *UnprovenRow) GetWhat() string {
+	if x != nil {
+		return x.What
+	}
+	return ""
+}
+
+func (x *UnprovenRow) GetWho() string {
+	if x != nil {
+		return x.Who
+	}
+	return ""
+}
+
+func (x *UnprovenRow) GetAbout() string {
+	if x != nil {
+		return x.About
+	}
+	return ""
+}
+
+func (x *UnprovenRow) GetWhere() string {
+	if x != nil {
+		return x.Where
+	}
+	return ""
+}
+
+func (x *UnprovenRow) GetOverrides() []string {
+	if x != nil {
+		return x.Overrides
+	}
+	return nil
+}
+
+func (x *UnprovenRow) GetRecord() string {
+	if x != nil {
+		return x.Record
+	}
+	return ""
+}
+
+func (x *UnprovenRow) GetUnsigned() bool {
+	if x != nil {
+		return x.Unsigned
+	}
+	return false
+}
+
+func (x *UnprovenRow) GetWrittenAt() string {
+	if x != nil {
+		return x.WrittenAt
+	}
+	return ""
+}
+
+type ListUnprovenResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Rows          []*UnprovenRow         `protobuf:"bytes,1,rep,name=rows,proto3" json:"rows,omitempty"`
+	Freshness     *Freshness             `protobuf:"bytes,2,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListUnprovenResponse) Reset() {
+	*x = ListUnprovenResponse{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListUnprovenResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListUnprovenResponse) ProtoMessage() {}
+
+func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListUnprovenResponse.ProtoReflect.Descriptor instead.
+func (*ListUnprovenResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
+}
+
+func (x *ListUnprovenResponse) GetRows() []*UnprovenRow {
+	if x != nil {
+		return x.Rows
+	}
+	return nil
+}
+
+func (x *ListUnprovenResponse) GetFreshness() *Freshness {
+	if x != nil {
+		return x.Freshness
+	}
+	return nil
+}
+
 var File_thawtrail_v1_services_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\n" +
-	"\x1bthawtrail/v1/services.proto\x12\fthawtrail.v1\x1a\x18thawtrail/v1/entry.proto\x1a\x19thawtrail/v1/record.proto\x1a\x18thawtrail/v1/rules.proto\"\x94\x02\n" +
+	"\x1bthawtrail/v1/services.proto\x12\fthawtrail.v1\x1a\x18thawtrail/v1/entry.proto\x1a\x19thawtrail/v1/record.proto\x1a\x18thawtrail/v1/rules.proto\"\xa6\x02\n" +
 	"\fWriteRequest\x12)\n" +
 	"\x05entry\x18\x01 \x01(\v2\x13.thawtrail.v1.EntryR\x05entry\x125\n" +
 	"\voccurred_at\x18\x02 \x01(\v2\x14.thawtrail.v1.MomentR\n" +
@@ -3884,14 +4136,17 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\toverrides\x18\x04 \x03(\v2\x16.thawtrail.v1.OverrideR\toverrides\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\x05 \x01(\tR\trequestId\x125\n" +
-	"\vreplacement\x18\x06 \x01(\v2\x13.thawtrail.v1.EntryR\vreplacement\"\xdd\x01\n" +
+	"\vreplacement\x18\x06 \x01(\v2\x13.thawtrail.v1.EntryR\vreplacement\x12\x10\n" +
+	"\x03pin\x18\a \x01(\tR\x03pin\"\xa7\x02\n" +
 	"\rWriteResponse\x12\x16\n" +
 	"\x06record\x18\x01 \x01(\tR\x06record\x12.\n" +
 	"\x05saved\x18\x02 \x01(\x0e2\x18.thawtrail.v1.SavedStateR\x05saved\x12\x12\n" +
 	"\x04made\x18\x03 \x03(\tR\x04made\x121\n" +
 	"\bcautions\x18\x04 \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x12\n" +
 	"\x04text\x18\x05 \x01(\tR\x04text\x12)\n" +
-	"\x10repeated_request\x18\x06 \x01(\bR\x0frepeatedRequest\"G\n" +
+	"\x10repeated_request\x18\x06 \x01(\bR\x0frepeatedRequest\x12-\n" +
+	"\x05proof\x18\a \x01(\x0e2\x17.thawtrail.v1.ProofKindR\x05proof\x12\x19\n" +
+	"\bno_proof\x18\b \x01(\tR\anoProof\"G\n" +
 	"\aCaution\x12\x12\n" +
 	"\x04code\x18\x01 \x01(\tR\x04code\x12\x14\n" +
 	"\x05level\x18\x02 \x01(\tR\x05level\x12\x12\n" +
@@ -4148,7 +4403,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x0eclock_bound_ms\x18\x10 \x01(\x03R\fclockBoundMs\"[\n" +
 	"\x10GetRecordRequest\x12G\n" +
 	"\x06record\x18\x01 \x01(\tB/\xca\xda\x18+\n" +
-	"'hash of the record, or its first digits\x10\x01R\x06record\"\xb3\x02\n" +
+	"'hash of the record, or its first digits\x10\x01R\x06record\"\xff\x02\n" +
 	"\x11GetRecordResponse\x12\x16\n" +
 	"\x06record\x18\x01 \x01(\tR\x06record\x12\x12\n" +
 	"\x04type\x18\x02 \x01(\tR\x04type\x12\x0e\n" +
@@ -4162,7 +4417,9 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x05entry\x18\t \x01(\v2\x13.thawtrail.v1.EntryR\x05entry\x12.\n" +
 	"\x05saved\x18\n" +
 	" \x01(\x0e2\x18.thawtrail.v1.SavedStateR\x05saved\x12\x1a\n" +
-	"\bentities\x18\v \x03(\tR\bentities\"\x13\n" +
+	"\bentities\x18\v \x03(\tR\bentities\x12-\n" +
+	"\x05proof\x18\f \x01(\x0e2\x17.thawtrail.v1.ProofKindR\x05proof\x12\x1b\n" +
+	"\tproven_at\x18\r \x01(\tR\bprovenAt\"\x13\n" +
 	"\x11ListPeopleRequest\"M\n" +
 	"\tPersonRow\x12\x16\n" +
 	"\x06person\x18\x01 \x01(\tR\x06person\x12\x12\n" +
@@ -4198,7 +4455,24 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"wasteMinor\"W\n" +
 	"\x0fListUseResponse\x12(\n" +
 	"\x04rows\x18\x01 \x03(\v2\x14.thawtrail.v1.UseRowR\x04rows\x12\x1a\n" +
-	"\bcurrency\x18\x02 \x01(\tR\bcurrency*{\n" +
+	"\bcurrency\x18\x02 \x01(\tR\bcurrency\"`\n" +
+	"\x13ListUnprovenRequest\x12I\n" +
+	"\bunsigned\x18\x01 \x01(\bB-\xca\xda\x18)\n" +
+	"'only entries that nobody has signed yetR\bunsigned\"\xe0\x01\n" +
+	"\vUnprovenRow\x12\x0e\n" +
+	"\x02at\x18\x01 \x01(\tR\x02at\x12\x12\n" +
+	"\x04what\x18\x02 \x01(\tR\x04what\x12\x10\n" +
+	"\x03who\x18\x03 \x01(\tR\x03who\x12\x14\n" +
+	"\x05about\x18\x04 \x01(\tR\x05about\x12\x14\n" +
+	"\x05where\x18\x05 \x01(\tR\x05where\x12\x1c\n" +
+	"\toverrides\x18\x06 \x03(\tR\toverrides\x12\x16\n" +
+	"\x06record\x18\a \x01(\tR\x06record\x12\x1a\n" +
+	"\bunsigned\x18\b \x01(\bR\bunsigned\x12\x1d\n" +
+	"\n" +
+	"written_at\x18\t \x01(\tR\twrittenAt\"|\n" +
+	"\x14ListUnprovenResponse\x12-\n" +
+	"\x04rows\x18\x01 \x03(\v2\x19.thawtrail.v1.UnprovenRowR\x04rows\x125\n" +
+	"\tfreshness\x18\x02 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness*{\n" +
 	"\n" +
 	"SavedState\x12\x1b\n" +
 	"\x17SAVED_STATE_UNSPECIFIED\x10\x00\x12\x1a\n" +
@@ -4232,7 +4506,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\aGetCase\x12\x1c.thawtrail.v1.GetCaseRequest\x1a\x1d.thawtrail.v1.GetCaseResponse\"0\xda\xda\x18,\n" +
 	"\x04case\x12\x0eThe case sheet\x1a\acase 5Q\"\x04case*\x05sheet\x12r\n" +
 	"\x06GetNow\x12\x1b.thawtrail.v1.GetNowRequest\x1a\x1c.thawtrail.v1.GetNowResponse\"-\xda\xda\x18)\n" +
-	"\x03now\x12\x1dWhat runs and what is due now\x1a\x03now2\xb8\t\n" +
+	"\x03now\x12\x1dWhat runs and what is due now\x1a\x03now2\x82\v\n" +
 	"\fAuditService\x12\xbd\x01\n" +
 	"\x11ListDiscrepancies\x12&.thawtrail.v1.ListDiscrepanciesRequest\x1a'.thawtrail.v1.ListDiscrepanciesResponse\"W\xda\xda\x18S\n" +
 	"\rdiscrepancies\x12$What does not fit, with its evidence\x1a\x14discrepancies --open*\x06doubts\x12\x8c\x01\n" +
@@ -4248,7 +4522,9 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\fListAffected\x12!.thawtrail.v1.ListAffectedRequest\x1a\".thawtrail.v1.ListAffectedResponse\"x\xda\xda\x18t\n" +
 	"\x0eaudit affected\x12@Cases whose plan relied on a version of engine, card or protocol\x1a\x17audit affected engine-1\"\aversion\x12\xb2\x01\n" +
 	"\aListUse\x12\x1c.thawtrail.v1.ListUseRequest\x1a\x1d.thawtrail.v1.ListUseResponse\"j\xda\xda\x18f\n" +
-	"\taudit use\x12CBags used and wasted, with cost, by month, place, product or person\x1a\x14audit use --by placeB!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
+	"\taudit use\x12CBags used and wasted, with cost, by month, place, product or person\x1a\x14audit use --by place\x12\xc7\x01\n" +
+	"\fListUnproven\x12!.thawtrail.v1.ListUnprovenRequest\x1a\".thawtrail.v1.ListUnprovenResponse\"p\xda\xda\x18l\n" +
+	"\x0eaudit unproven\x12JActs without proof of who did them, and entries that nobody has signed yet\x1a\x0eaudit unprovenB!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
 
 var (
 	file_thawtrail_v1_services_proto_rawDescOnce sync.Once
@@ -4263,7 +4539,7 @@ func file_thawtrail_v1_services_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_services_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 55)
+var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 58)
 var file_thawtrail_v1_services_proto_goTypes = []any{
 	(SavedState)(0),                   // 0: thawtrail.v1.SavedState
 	(*WriteRequest)(nil),              // 1: thawtrail.v1.WriteRequest
@@ -4321,98 +4597,108 @@ var file_thawtrail_v1_services_proto_goTypes = []any{
 	(*ListUseRequest)(nil),            // 53: thawtrail.v1.ListUseRequest
 	(*UseRow)(nil),                    // 54: thawtrail.v1.UseRow
 	(*ListUseResponse)(nil),           // 55: thawtrail.v1.ListUseResponse
-	(*Entry)(nil),                     // 56: thawtrail.v1.Entry
-	(*Moment)(nil),                    // 57: thawtrail.v1.Moment
-	(*Override)(nil),                  // 58: thawtrail.v1.Override
+	(*ListUnprovenRequest)(nil),       // 56: thawtrail.v1.ListUnprovenRequest
+	(*UnprovenRow)(nil),               // 57: thawtrail.v1.UnprovenRow
+	(*ListUnprovenResponse)(nil),      // 58: thawtrail.v1.ListUnprovenResponse
+	(*Entry)(nil),                     // 59: thawtrail.v1.Entry
+	(*Moment)(nil),                    // 60: thawtrail.v1.Moment
+	(*Override)(nil),                  // 61: thawtrail.v1.Override
+	(ProofKind)(0),                    // 62: thawtrail.v1.ProofKind
 }
 var file_thawtrail_v1_services_proto_depIdxs = []int32{
-	56, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
-	57, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
-	58, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
-	56, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
+	59, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
+	60, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
+	61, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
+	59, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
 	0,  // 4: thawtrail.v1.WriteResponse.saved:type_name -> thawtrail.v1.SavedState
 	3,  // 5: thawtrail.v1.WriteResponse.cautions:type_name -> thawtrail.v1.Caution
-	8,  // 6: thawtrail.v1.ListStockResponse.bags:type_name -> thawtrail.v1.BagRow
-	9,  // 7: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
-	6,  // 8: thawtrail.v1.ListStockResponse.freshness:type_name -> thawtrail.v1.Freshness
-	0,  // 9: thawtrail.v1.TimelineRow.saved:type_name -> thawtrail.v1.SavedState
-	8,  // 10: thawtrail.v1.GetBagResponse.bag:type_name -> thawtrail.v1.BagRow
-	12, // 11: thawtrail.v1.GetBagResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	38, // 12: thawtrail.v1.GetBagResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	6,  // 13: thawtrail.v1.GetBagResponse.freshness:type_name -> thawtrail.v1.Freshness
-	16, // 14: thawtrail.v1.HoldRow.heard:type_name -> thawtrail.v1.HeardRow
-	15, // 15: thawtrail.v1.BatchRow.holds:type_name -> thawtrail.v1.HoldRow
-	17, // 16: thawtrail.v1.ListBatchesResponse.batches:type_name -> thawtrail.v1.BatchRow
-	6,  // 17: thawtrail.v1.ListBatchesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	20, // 18: thawtrail.v1.ListProductsResponse.products:type_name -> thawtrail.v1.ProductRow
-	23, // 19: thawtrail.v1.ListPlacesResponse.places:type_name -> thawtrail.v1.PlaceRow
-	9,  // 20: thawtrail.v1.ListPlacesResponse.kit:type_name -> thawtrail.v1.KitRow
-	8,  // 21: thawtrail.v1.ChooseBagsResponse.bags:type_name -> thawtrail.v1.BagRow
-	3,  // 22: thawtrail.v1.ChooseBagsResponse.cautions:type_name -> thawtrail.v1.Caution
-	6,  // 23: thawtrail.v1.ChooseBagsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	28, // 24: thawtrail.v1.ListCasesResponse.cases:type_name -> thawtrail.v1.CaseRow
-	28, // 25: thawtrail.v1.GetCaseResponse.case:type_name -> thawtrail.v1.CaseRow
-	31, // 26: thawtrail.v1.GetCaseResponse.transfusions:type_name -> thawtrail.v1.TransfusionRow
-	32, // 27: thawtrail.v1.GetCaseResponse.vitals:type_name -> thawtrail.v1.VitalsRow
-	12, // 28: thawtrail.v1.GetCaseResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	38, // 29: thawtrail.v1.GetCaseResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	3,  // 30: thawtrail.v1.GetCaseResponse.cautions:type_name -> thawtrail.v1.Caution
-	6,  // 31: thawtrail.v1.GetCaseResponse.freshness:type_name -> thawtrail.v1.Freshness
-	28, // 32: thawtrail.v1.GetNowResponse.running:type_name -> thawtrail.v1.CaseRow
-	35, // 33: thawtrail.v1.GetNowResponse.due:type_name -> thawtrail.v1.DueRow
-	15, // 34: thawtrail.v1.GetNowResponse.holds_in_use:type_name -> thawtrail.v1.HoldRow
-	6,  // 35: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
-	38, // 36: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	6,  // 37: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	41, // 38: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
-	6,  // 39: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
-	56, // 40: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
-	0,  // 41: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
-	48, // 42: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
-	49, // 43: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
-	28, // 44: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
-	54, // 45: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
-	1,  // 46: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
-	4,  // 47: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
-	7,  // 48: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
-	11, // 49: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
-	14, // 50: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
-	19, // 51: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
-	22, // 52: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
-	25, // 53: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
-	27, // 54: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
-	30, // 55: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
-	34, // 56: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
-	37, // 57: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
-	40, // 58: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
-	43, // 59: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
-	45, // 60: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
-	47, // 61: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
-	51, // 62: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
-	53, // 63: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
-	2,  // 64: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
-	5,  // 65: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
-	10, // 66: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
-	13, // 67: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
-	18, // 68: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
-	21, // 69: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
-	24, // 70: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
-	26, // 71: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
-	29, // 72: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
-	33, // 73: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
-	36, // 74: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
-	39, // 75: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
-	42, // 76: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
-	44, // 77: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
-	46, // 78: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
-	50, // 79: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
-	52, // 80: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
-	55, // 81: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
-	64, // [64:82] is the sub-list for method output_type
-	46, // [46:64] is the sub-list for method input_type
-	46, // [46:46] is the sub-list for extension type_name
-	46, // [46:46] is the sub-list for extension extendee
-	0,  // [0:46] is the sub-list for field type_name
+	62, // 6: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
+	8,  // 7: thawtrail.v1.ListStockResponse.bags:type_name -> thawtrail.v1.BagRow
+	9,  // 8: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
+	6,  // 9: thawtrail.v1.ListStockResponse.freshness:type_name -> thawtrail.v1.Freshness
+	0,  // 10: thawtrail.v1.TimelineRow.saved:type_name -> thawtrail.v1.SavedState
+	8,  // 11: thawtrail.v1.GetBagResponse.bag:type_name -> thawtrail.v1.BagRow
+	12, // 12: thawtrail.v1.GetBagResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	38, // 13: thawtrail.v1.GetBagResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	6,  // 14: thawtrail.v1.GetBagResponse.freshness:type_name -> thawtrail.v1.Freshness
+	16, // 15: thawtrail.v1.HoldRow.heard:type_name -> thawtrail.v1.HeardRow
+	15, // 16: thawtrail.v1.BatchRow.holds:type_name -> thawtrail.v1.HoldRow
+	17, // 17: thawtrail.v1.ListBatchesResponse.batches:type_name -> thawtrail.v1.BatchRow
+	6,  // 18: thawtrail.v1.ListBatchesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	20, // 19: thawtrail.v1.ListProductsResponse.products:type_name -> thawtrail.v1.ProductRow
+	23, // 20: thawtrail.v1.ListPlacesResponse.places:type_name -> thawtrail.v1.PlaceRow
+	9,  // 21: thawtrail.v1.ListPlacesResponse.kit:type_name -> thawtrail.v1.KitRow
+	8,  // 22: thawtrail.v1.ChooseBagsResponse.bags:type_name -> thawtrail.v1.BagRow
+	3,  // 23: thawtrail.v1.ChooseBagsResponse.cautions:type_name -> thawtrail.v1.Caution
+	6,  // 24: thawtrail.v1.ChooseBagsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	28, // 25: thawtrail.v1.ListCasesResponse.cases:type_name -> thawtrail.v1.CaseRow
+	28, // 26: thawtrail.v1.GetCaseResponse.case:type_name -> thawtrail.v1.CaseRow
+	31, // 27: thawtrail.v1.GetCaseResponse.transfusions:type_name -> thawtrail.v1.TransfusionRow
+	32, // 28: thawtrail.v1.GetCaseResponse.vitals:type_name -> thawtrail.v1.VitalsRow
+	12, // 29: thawtrail.v1.GetCaseResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	38, // 30: thawtrail.v1.GetCaseResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	3,  // 31: thawtrail.v1.GetCaseResponse.cautions:type_name -> thawtrail.v1.Caution
+	6,  // 32: thawtrail.v1.GetCaseResponse.freshness:type_name -> thawtrail.v1.Freshness
+	28, // 33: thawtrail.v1.GetNowResponse.running:type_name -> thawtrail.v1.CaseRow
+	35, // 34: thawtrail.v1.GetNowResponse.due:type_name -> thawtrail.v1.DueRow
+	15, // 35: thawtrail.v1.GetNowResponse.holds_in_use:type_name -> thawtrail.v1.HoldRow
+	6,  // 36: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
+	38, // 37: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	6,  // 38: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	41, // 39: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
+	6,  // 40: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
+	59, // 41: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
+	0,  // 42: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
+	62, // 43: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
+	48, // 44: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
+	49, // 45: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
+	28, // 46: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
+	54, // 47: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
+	57, // 48: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
+	6,  // 49: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
+	1,  // 50: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
+	4,  // 51: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
+	7,  // 52: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
+	11, // 53: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
+	14, // 54: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
+	19, // 55: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
+	22, // 56: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
+	25, // 57: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
+	27, // 58: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
+	30, // 59: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
+	34, // 60: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
+	37, // 61: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
+	40, // 62: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
+	43, // 63: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
+	45, // 64: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
+	47, // 65: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
+	51, // 66: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
+	53, // 67: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
+	56, // 68: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
+	2,  // 69: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
+	5,  // 70: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
+	10, // 71: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
+	13, // 72: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
+	18, // 73: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
+	21, // 74: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
+	24, // 75: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
+	26, // 76: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
+	29, // 77: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
+	33, // 78: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
+	36, // 79: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
+	39, // 80: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
+	42, // 81: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
+	44, // 82: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
+	46, // 83: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
+	50, // 84: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
+	52, // 85: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
+	55, // 86: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
+	58, // 87: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
+	69, // [69:88] is the sub-list for method output_type
+	50, // [50:69] is the sub-list for method input_type
+	50, // [50:50] is the sub-list for extension type_name
+	50, // [50:50] is the sub-list for extension extendee
+	0,  // [0:50] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_services_proto_init() }
@@ -4432,7 +4718,7 @@ func file_thawtrail_v1_services_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_services_proto_rawDesc), len(file_thawtrail_v1_services_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   55,
+			NumMessages:   58,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

@@ -656,6 +656,7 @@ const (
 	AuditService_ListPeople_FullMethodName        = "/thawtrail.v1.AuditService/ListPeople"
 	AuditService_ListAffected_FullMethodName      = "/thawtrail.v1.AuditService/ListAffected"
 	AuditService_ListUse_FullMethodName           = "/thawtrail.v1.AuditService/ListUse"
+	AuditService_ListUnproven_FullMethodName      = "/thawtrail.v1.AuditService/ListUnproven"
 )
 
 // AuditServiceClient is the client API for AuditService service.
@@ -671,6 +672,7 @@ type AuditServiceClient interface {
 	ListPeople(ctx context.Context, in *ListPeopleRequest, opts ...grpc.CallOption) (*ListPeopleResponse, error)
 	ListAffected(ctx context.Context, in *ListAffectedRequest, opts ...grpc.CallOption) (*ListAffectedResponse, error)
 	ListUse(ctx context.Context, in *ListUseRequest, opts ...grpc.CallOption) (*ListUseResponse, error)
+	ListUnproven(ctx context.Context, in *ListUnprovenRequest, opts ...grpc.CallOption) (*ListUnprovenResponse, error)
 }
 
 type auditServiceClient struct {
@@ -751,6 +753,16 @@ func (c *auditServiceClient) ListUse(ctx context.Context, in *ListUseRequest, op
 	return out, nil
 }
 
+func (c *auditServiceClient) ListUnproven(ctx context.Context, in *ListUnprovenRequest, opts ...grpc.CallOption) (*ListUnprovenResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListUnprovenResponse)
+	err := c.cc.Invoke(ctx, AuditService_ListUnproven_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // AuditServiceServer is the server API for AuditService service.
 // All implementations must embed UnimplementedAuditServiceServer
 // for forward compatibility.
@@ -764,6 +776,7 @@ type AuditServiceServer interface {
 	ListPeople(context.Context, *ListPeopleRequest) (*ListPeopleResponse, error)
 	ListAffected(context.Context, *ListAffectedRequest) (*ListAffectedResponse, error)
 	ListUse(context.Context, *ListUseRequest) (*ListUseResponse, error)
+	ListUnproven(context.Context, *ListUnprovenRequest) (*ListUnprovenResponse, error)
 	mustEmbedUnimplementedAuditServiceServer()
 }
 
@@ -794,6 +807,9 @@ func (UnimplementedAuditServiceServer) ListAffected(context.Context, *ListAffect
 }
 func (UnimplementedAuditServiceServer) ListUse(context.Context, *ListUseRequest) (*ListUseResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListUse not implemented")
+}
+func (UnimplementedAuditServiceServer) ListUnproven(context.Context, *ListUnprovenRequest) (*ListUnprovenResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListUnproven not implemented")
 }
 func (UnimplementedAuditServiceServer) mustEmbedUnimplementedAuditServiceServer() {}
 func (UnimplementedAuditServiceServer) testEmbeddedByValue()                      {}
@@ -942,6 +958,24 @@ func _AuditService_ListUse_Handler(srv interface{}, ctx context.Context, dec fun
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AuditService_ListUnproven_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListUnprovenRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).ListUnproven(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_ListUnproven_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).ListUnproven(ctx, req.(*ListUnprovenRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // AuditService_ServiceDesc is the grpc.ServiceDesc for AuditService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -976,6 +1010,10 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListUse",
 			Handler:    _AuditService_ListUse_Handler,
+		},
+		{
+			MethodName: "ListUnproven",
+			Handler:    _AuditService_ListUnproven_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
