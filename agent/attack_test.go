@@ -24,6 +24,7 @@ import (
 	"thawtrail/internal/clock"
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
+	"thawtrail/internal/ledger"
 	"thawtrail/internal/service"
 	"thawtrail/internal/store"
 	"thawtrail/internal/trust"
@@ -129,6 +130,16 @@ func hello(t *testing.T, conn *grpc.ClientConn, as ed25519.PrivateKey) error {
 	copy(b.Device[:], event.DeviceID(authority.Public(as)))
 	_, err := pb.NewExchangeServiceClient(conn).Hello(t.Context(), &pb.HelloRequest{Beliefs: b.PB()})
 	return err
+}
+
+// epoch is the server's own, as its hello says.
+func (c *clinic) epoch(as ed25519.PrivateKey) []byte {
+	c.t.Helper()
+	b := exchange.Beliefs{Protocol: exchange.Protocol, Key: authority.Public(as), Name: "x"}
+	copy(b.Device[:], event.DeviceID(authority.Public(as)))
+	answer, err := pb.NewExchangeServiceClient(c.link(as)).Hello(c.t.Context(), &pb.HelloRequest{Beliefs: b.PB()})
+	require.NoError(c.t, err)
+	return answer.Beliefs.HubEpoch
 }
 
 func newKey(t *testing.T) ed25519.PrivateKey {
@@ -253,6 +264,50 @@ func TestForgedRightsGiveNone(t *testing.T) {
 	seen, err := pb.NewAuditServiceClient(c.conn).ListDiscrepancies(t.Context(), &pb.ListDiscrepanciesRequest{Open: true, Kind: "not_entitled"})
 	require.NoError(t, err)
 	require.NotEmpty(t, seen.Discrepancies, "the owner sees it")
+}
+
+// TestNobodySpeaksForTheServer: a member's laptop writes statements of the server
+// itself. They would say that records are held which are not, and that every
+// clock is wrong.
+func TestNobodySpeaksForTheServer(t *testing.T) {
+	c := newClinic(t)
+	liar, south := c.join("north", "J. Reed", pb.Role_ROLE_VET, pb.Role_ROLE_OWNER), c.join("south", "M. Alder")
+	eventually(t, "connected", func() bool { return south.state() == "connected" })
+	c.same(south)
+	liar.stop()
+	south.stop()
+	log := south.forge()[0].Log
+	epoch := c.epoch(liar.home().Device)
+	forged := liar.forge(store.Draft{Type: event.TypeHubStatement, Payload: &pb.HubStatement{
+		HubEpoch: epoch, Number: 1_000_000, WallUs: 4_000_000_000_000_000,
+		Accepted: []*pb.AcceptedTip{{Tip: &pb.Tip{Log: log, Seq: 1_000_000, Hash: make([]byte, 32)}}},
+	}})
+	_, err := c.push(liar.home().Device, forged...)
+	require.NoError(t, err)
+	south.start()
+	c.same(south)
+	made, err := south.record.Write(t.Context(), &pb.WriteRequest{Author: "M. Alder", Entry: place("south freezer").Entry})
+	require.NoError(t, err)
+	eventually(t, "the server itself states it", func() bool {
+		answer, err := south.audit.GetRecord(t.Context(), &pb.GetRecordRequest{Record: made.Record})
+		require.NoError(t, err)
+		return answer.Saved == pb.SavedState_SAVED_STATE_HELD_ON_SERVER
+	})
+	seen, err := south.audit.ListDiscrepancies(t.Context(), &pb.ListDiscrepanciesRequest{Open: true})
+	require.NoError(t, err)
+	var kinds []string
+	for _, d := range seen.Discrepancies {
+		kinds = append(kinds, d.Kind)
+	}
+	require.Equal(t, []string{ledger.NotEntitled}, kinds, "the owner sees who tried, and no clock is in doubt")
+	south.stop()
+	for _, run := range south.forge() {
+		for _, wire := range run.Records {
+			r, err := event.Decode(wire)
+			require.NoError(t, err)
+			require.Less(t, r.Head.HubUs, int64(4_000_000_000_000_000), "its time is nobody's evidence")
+		}
+	}
 }
 
 // TestRecordsOfOthersAreNotChanged: bytes of another device's log, altered or

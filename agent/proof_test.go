@@ -2,12 +2,16 @@ package agent_test
 
 import (
 	"os"
+	"slices"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 	"google.golang.org/protobuf/proto"
 
+	"thawtrail/internal/ledger"
 	"thawtrail/internal/proof"
+	"thawtrail/internal/store"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -64,7 +68,9 @@ func TestAProofForAnOutsider(t *testing.T) {
 }
 
 // TestAServerThatTellsTwoStories runs a copy of the server beside it: each tells
-// its own laptop what it likes. Two laptops that compare a proof find out.
+// its own laptop what it likes. Two laptops that compare a proof find out; and
+// without anybody comparing, so does the first one that comes to hold a record of
+// the other, whose header names what its laptop had been told.
 func TestAServerThatTellsTwoStories(t *testing.T) {
 	c := newClinic(t)
 	north, south := c.join("north", "J. Reed", pb.Role_ROLE_VET, pb.Role_ROLE_CLINIC), c.join("south", "M. Alder")
@@ -97,4 +103,26 @@ func TestAServerThatTellsTwoStories(t *testing.T) {
 		require.NoError(t, err)
 		return answer.Match == pb.StatementMatch_STATEMENT_MATCH_DIFFERENT
 	})
+	doubts := func() []*pb.DiscrepancyRow {
+		answer, err := south.audit.ListDiscrepancies(t.Context(), &pb.ListDiscrepanciesRequest{Open: true})
+		require.NoError(t, err)
+		return answer.Discrepancies
+	}
+	require.Empty(t, doubts(), "so far each story is whole")
+	after, err := north.record.Write(t.Context(), &pb.WriteRequest{Author: "J. Reed", Entry: place("north car").Entry})
+	require.NoError(t, err)
+	north.stop()
+	_, err = liar.push(north.home().Device, north.forge()...) // the liar hands the treatment records on, and keeps its own statements apart
+	require.NoError(t, err)
+	eventually(t, "south sees it without being asked", func() bool {
+		return slices.ContainsFunc(doubts(), func(d *pb.DiscrepancyRow) bool {
+			return d.Kind == ledger.TwoStories && slices.Contains(d.Records, after.Record)
+		})
+	})
+	require.Contains(t, south.log.text(), "two stories", "its log says so too")
+	south.stop()
+	verified, err := store.Verify(t.Context(), store.VerifyOptions{Dir: south.dir, Key: south.home().Vault.Key("journal")})
+	require.NoError(t, err)
+	require.True(t, verified.OK, "each record is whole")
+	require.Contains(t, strings.Join(verified.Notes, " "), "two stories")
 }

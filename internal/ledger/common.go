@@ -121,7 +121,7 @@ func (c *Common) Canonical() string {
 func (s *set) common() Common {
 	c := Common{Entity: s.key, Timeline: s.timeline, NeedsNewer: s.newer}
 	for _, f := range s.story {
-		if p, ok := f.body.(*pb.NoteAdded); ok {
+		if p, ok := f.body.(*pb.NoteAdded); ok && (event.Key{Kind: p.EntityKind, ID: p.Entity}) == s.key {
 			c.Notes = append(c.Notes, Note{Stamp: f.stamp(), Text: sealedOf(p.Text)})
 		}
 	}

@@ -26,6 +26,8 @@ const (
 	SameFoalOpenedTwice = "same_foal_opened_twice" // dam
 	TimeInDoubt         = "time_in_doubt"          // log
 	LogForked           = "log_forked"             // log
+	TwoStories          = "two_stories"            // log: another laptop names other records of it
+	StatementInDoubt    = "statement_in_doubt"     // log: what the server states does not fit
 	UnreadableRecord    = "unreadable_record"      // primary entity of the record
 	NotEntitled         = "not_entitled"           // primary entity of the record
 	CorrectedApart      = "corrected_apart"        // primary entity of the original
@@ -49,6 +51,8 @@ var sentences = map[string]string{
 	SameFoalOpenedTwice: "Two open cases may be the same foal of this dam.",
 	TimeInDoubt:         "This log's clock disagrees with the server's.",
 	LogForked:           "This log has two different records at one position.",
+	TwoStories:          "Two laptops were told different records at one position of this log.",
+	StatementInDoubt:    "What the server stated of this log does not fit: it names a record that the log does not have, or less than before.",
 	UnreadableRecord:    "A record here cannot be read.",
 	NotEntitled:         "A record here was written without the right to write it.",
 	CorrectedApart:      "A record was corrected by two people who had not seen each other's correction.",

@@ -181,6 +181,87 @@ func TestLawSplit(t *testing.T) {
 	})
 }
 
+// The law that lets a store forget: what was left out of a log stays without
+// effect, whatever comes later and in whatever order. A record comes back only as
+// a store brings it: when it arrives, when its log forks, and when a word about
+// its place does not fit.
+func TestLawThin(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		records := drawLog(t, rt)
+		arrival := rapid.Permutation(records).Draw(rt, "arrival")
+		steps := rapid.IntRange(1, len(arrival)).Draw(rt, "step")
+		for _, key := range ledgertest.Keys(records) {
+			if !ledger.Thins(key.Kind) {
+				continue
+			}
+			came, kept, odd := 0, map[event.Hash]bool{}, map[event.Hash]bool{}
+			before := map[event.Hash]ledger.Input{}
+			for part := range slices.Chunk(arrival, steps) {
+				came += len(part)
+				all, oddNow := ledgertest.Inputs(key, arrival[:came]), ledgertest.Odd(key, arrival[:came])
+				rights := slices.ContainsFunc(part, (*event.Record).Rights)
+				var some []ledger.Input
+				for _, in := range all {
+					old, was := before[in.Rec.Hash]
+					if h := in.Rec.Hash; rights || kept[h] || !was || old.Forked != in.Forked || oddNow[h] && !odd[h] {
+						some = append(some, in)
+					}
+				}
+				some = ledger.Thin(key, some)
+				require.Equal(rt, hashesOf(ledger.Thin(key, all)), hashesOf(some))
+				clear(kept)
+				for _, in := range some {
+					kept[in.Rec.Hash] = true
+				}
+				odd = oddNow
+				for _, in := range all {
+					before[in.Rec.Hash] = in
+				}
+			}
+		}
+	})
+}
+
+func hashesOf(inputs []ledger.Input) (out []event.Hash) {
+	for _, in := range inputs {
+		out = append(out, in.Rec.Hash)
+	}
+	return out
+}
+
+// A log of a practice's life: many statements in several epochs, clocks that go
+// wrong, forks, and laptops that were told other stories.
+func drawLog(tb testing.TB, t *rapid.T) []*event.Record {
+	w := ledgertest.New(tb)
+	hub, car := w.Device("hub"), w.Device("car")
+	d := &drawn{World: w, t: t, devices: []*ledgertest.Device{hub, car}}
+	w.Found(hub)
+	w.Admit(hub, car)
+	var number uint64
+	for range rapid.IntRange(1, 60).Draw(t, "acts") {
+		switch rapid.IntRange(0, 7).Draw(t, "act") {
+		case 0:
+			car.Offset = time.Duration(rapid.IntRange(-90, 90).Draw(t, "clock")) * time.Minute
+		case 1:
+			car.See(d.record())
+		case 2:
+			d.fork(rapid.SampledFrom(d.devices).Draw(t, "forked"))
+		case 3:
+			hub.See(d.record())
+		case 4:
+			car.Write(d.fact())
+		default:
+			number++
+			tip := rapid.SampledFrom(w.Records()).Draw(t, "stated")
+			hub.Write(&pb.HubStatement{
+				HubEpoch: []byte(d.one("e1", "e2", "e3")), Number: number, WallUs: w.Now().UnixMicro(),
+				Accepted: []*pb.AcceptedTip{{Tip: ledgertest.TipOf(tip), NewestWallUs: tip.Head.WallUs}},
+			})
+		}
+	}
+	return w.Records()
+}
+
 // A state survives its encoding.
 func TestLawRoundTrip(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {

@@ -9,7 +9,7 @@ import (
 )
 
 // FoldVersion changes whenever the same records may give other bytes.
-const FoldVersion = 3
+const FoldVersion = 4
 
 // Input is one record of a set that is folded.
 type Input struct {
@@ -62,7 +62,7 @@ var kinds = map[string]struct {
 // kind is not known to this version.
 func Fold(key event.Key, inputs []Input) State {
 	kind, ok := kinds[key.Kind]
-	distinct := distinctWritten(inputs)
+	distinct := thin(key, distinctWritten(inputs))
 	if !ok || len(distinct) == 0 {
 		return nil
 	}

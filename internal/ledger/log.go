@@ -11,7 +11,10 @@ import (
 // Log is one log of one device: its opening, and what is doubtful about it.
 //
 // Records touch their log's entity only when they open it or their time is in
-// doubt. The caller adds the log's forked records (Input.Forked) to the set.
+// doubt. The caller adds to the set the log's forked records (Input.Forked), and
+// wherever the word of another log (a tip that its record had seen, or that the
+// server's statement names) fits no record at its place, that other record and
+// those at the place. Of all that, few are kept: see thin.
 type Log struct {
 	_ struct{} `cbor:",toarray"`
 	Common
@@ -22,7 +25,7 @@ type Log struct {
 	OpenedMs     int64
 	Reason       string
 	Predecessors []LogTip
-	Doubts       []Doubt   // written order
+	Doubts       []Doubt   // written order; where there are many, the first few and the last few
 	ForkSeq      int64     // first seq with two records; -1 when there is none
 	Accepted     *Accepted // by the newest statement of the server
 }
@@ -55,18 +58,18 @@ type Accepted struct {
 
 func foldLog(s *set) State {
 	l := &Log{ForkSeq: -1}
+	log, _ := event.ParseHash(s.key.ID) // another name is no log's, and nothing is of it
 	for _, f := range s.facts {
-		switch p := f.body.(type) {
-		case *pb.LogOpened:
+		if p, ok := f.body.(*pb.LogOpened); ok && f.rec.Log == log {
 			l.opened(f, p)
-		case *pb.HubStatement:
-			l.stated(s, f, p)
 		}
 	}
-	for _, in := range s.inputs {
-		l.doubt(s, in.Rec)
+	for i := range s.inputs {
+		l.stated(s, log, &s.inputs[i])
+		l.doubt(s, log, s.inputs[i].Rec)
 	}
-	l.fork(s)
+	l.fork(s, log)
+	l.words(s, log)
 	// The server speaks of a log as often as it moves: no story of that.
 	s.timeline = slices.DeleteFunc(s.timeline, func(e Entry) bool { return e.Type == event.TypeHubStatement })
 	l.Common = s.common()
@@ -89,26 +92,27 @@ func tipOf(t *pb.Tip) LogTip {
 
 // stated takes what the server said of this log: what it held, and whether a
 // record came from a clock ahead of its own.
-func (l *Log) stated(s *set, f *fact, p *pb.HubStatement) {
-	for _, a := range p.Accepted {
-		tip := tipOf(a.GetTip())
-		if event.LogKey(tip.Log) != s.key {
-			continue
-		}
-		l.Accepted = &Accepted{
-			Record: f.id, HubEpoch: bytes.Clone(p.HubEpoch), Number: p.Number, HubMs: p.WallUs / 1000, Tip: tip,
-		}
-		if a.GetNewestWallUs() > p.WallUs+event.DoubtAfter.Microseconds() {
-			l.Doubts = append(l.Doubts, Doubt{Record: f.id, WallMs: a.GetNewestWallUs() / 1000, HubMs: p.WallUs / 1000})
-			s.differ(TimeInDoubt, "after the server's receipt", f.atMs, f)
-		}
+func (l *Log) stated(s *set, log event.LogID, in *Input) {
+	said, ok := saidOf(log, in)
+	if !ok {
+		return
+	}
+	id, hubMs := in.Rec.Hash, said.by.WallUs/1000
+	l.Accepted = &Accepted{
+		Record: id, HubEpoch: bytes.Clone(said.by.HubEpoch), Number: said.by.Number, HubMs: hubMs, Tip: said.tip,
+	}
+	if said.ahead() {
+		l.Doubts = append(l.Doubts, Doubt{Record: id, WallMs: said.newestUs / 1000, HubMs: hubMs})
+		s.claim(claim{
+			kind: TimeInDoubt, says: "after the server's receipt", atMs: in.Rec.OccurredMs(), records: []event.Hash{id},
+		})
 	}
 }
 
 // doubt notes a record of this log whose clock stands before a statement of the
 // server that its device had seen.
-func (l *Log) doubt(s *set, rec *event.Record) {
-	if event.LogKey(rec.Log) != s.key || !rec.TimeInDoubt() {
+func (l *Log) doubt(s *set, log event.LogID, rec *event.Record) {
+	if rec.Log != log || !rec.TimeInDoubt() {
 		return
 	}
 	l.Doubts = append(l.Doubts, Doubt{Record: rec.Hash, WallMs: rec.Head.WallUs / 1000, HubMs: rec.Head.HubUs / 1000})
@@ -117,22 +121,42 @@ func (l *Log) doubt(s *set, rec *event.Record) {
 	})
 }
 
-// fork finds the first seq at which the log has two records. What follows on
+// fork claims the records where the log has two of them first. What follows on
 // either branch is the same fork.
-func (l *Log) fork(s *set) {
+func (l *Log) fork(s *set, log event.LogID) {
+	if l.ForkSeq = forkOf(log, s.inputs); l.ForkSeq < 0 {
+		return
+	}
 	c := claim{kind: LogForked}
 	for _, in := range s.inputs {
-		seq := int64(min(in.Rec.Seq(), all))
-		if !in.Forked || event.LogKey(in.Rec.Log) != s.key || l.ForkSeq >= 0 && seq > l.ForkSeq {
-			continue
+		if in.Forked && in.Rec.Log == log && seqOf(in.Rec) == l.ForkSeq {
+			c.records = append(c.records, in.Rec.Hash)
+			c.atMs = max(c.atMs, in.Rec.OccurredMs())
 		}
-		if seq != l.ForkSeq {
-			l.ForkSeq, c.records = seq, nil
-		}
-		c.records = append(c.records, in.Rec.Hash)
-		c.atMs = max(c.atMs, in.Rec.OccurredMs())
 	}
-	if l.ForkSeq >= 0 {
+	s.claim(c)
+}
+
+// words claims what others name of this log and what does not fit with it: one
+// of two replicas was told another story, or the log's key is in use twice.
+func (l *Log) words(s *set, log event.LogID) {
+	for _, w := range wordsOf(log, s.inputs, l.ForkSeq) {
+		by := s.inputs[w.index].Rec
+		c := claim{kind: TwoStories, atMs: by.OccurredMs(), records: []event.Hash{by.Hash}}
+		if w.stated {
+			c.kind, c.says = StatementInDoubt, "names a record that was never part of the log"
+		}
+		for _, in := range s.inputs {
+			if in.Rec.Log == log && in.Rec.Seq() == w.tip.Seq {
+				c.records = append(c.records, in.Rec.Hash)
+			}
+		}
 		s.claim(c)
+	}
+	if before, newest := wentBack(log, s.inputs); before != nil {
+		s.claim(claim{
+			kind: StatementInDoubt, says: "names less than an earlier one", atMs: newest.Rec.OccurredMs(),
+			records: []event.Hash{before.Rec.Hash, newest.Rec.Hash},
+		})
 	}
 }

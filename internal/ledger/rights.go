@@ -133,6 +133,9 @@ func (r *Rights) in(rec *event.Record) bool {
 // entitled holds the grant that the record cites against the roles that it
 // needs. To know the grant's hash proves that it lay in the author's past.
 func (r *Rights) entitled(rec *event.Record) bool {
+	if rec.Head.Type == event.TypeHubStatement {
+		return r.byHub(rec)
+	}
 	needed, always := rolesNeeded(rec)
 	if always || rec.Hash == r.Founding.Record || r.beforeFounding(rec) || r.vouchedFor(rec, needed) {
 		return true
@@ -144,6 +147,13 @@ func (r *Rights) entitled(rec *event.Record) bool {
 	}
 	g := &r.Grants[i]
 	return g.Person == rec.Head.Author && covers(g.Roles, needed) && r.citable(g.Record, rec)
+}
+
+// byHub says that the practice's server wrote the record: the device on which the
+// practice was founded. No other laptop speaks for it.
+func (r *Rights) byHub(rec *event.Record) bool {
+	l := r.log(rec.Log)
+	return l != nil && bytes.Equal(l.Device, r.Founding.Device)
 }
 
 // beforeFounding says that the founder's laptop wrote the record before there

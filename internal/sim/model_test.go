@@ -13,6 +13,7 @@ import (
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/store"
 	"thawtrail/internal/store/journal"
+	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // held is a set of records.
@@ -176,6 +177,7 @@ func (h held) fold() map[event.Key]ledger.State {
 		}
 	}
 	touched := map[event.Key][]ledger.Input{}
+	odd := h.odd()
 	for _, r := range h {
 		payload, _ := r.Payload()
 		in := ledger.Input{Rec: r, Payload: payload, Entitled: true, Forked: forked[r.Hash]}
@@ -183,6 +185,7 @@ func (h held) fold() map[event.Key]ledger.State {
 		if forked[r.Hash] {
 			keys = append(keys, event.LogKey(r.Log))
 		}
+		keys = append(keys, odd[r.Hash]...)
 		slices.SortFunc(keys, event.Key.Compare)
 		for _, k := range slices.Compact(keys) {
 			touched[k] = append(touched[k], in)
@@ -193,6 +196,33 @@ func (h held) fold() map[event.Key]ledger.State {
 	for k, inputs := range touched {
 		if state := foldOne(k, inputs, rights); state != nil {
 			out[k] = state
+		}
+	}
+	return out
+}
+
+// odd finds the records that name a record of another log where only others are
+// held, and those others: all of them concern that log.
+func (h held) odd() map[event.Hash][]event.Key {
+	seats, out := h.seats(), map[event.Hash][]event.Key{}
+	for _, r := range h {
+		tips := slices.Clone(r.Head.Seen)
+		if payload, _ := r.Payload(); payload != nil {
+			if p, ok := payload.(*pb.HubStatement); ok {
+				for _, a := range p.Accepted {
+					tips = append(tips, a.Tip)
+				}
+			}
+		}
+		for _, t := range tips {
+			log, _ := event.ToHash(t.GetLog())
+			here := seats[seat{log, t.GetSeq()}]
+			if log == r.Log || len(here) == 0 || slices.ContainsFunc(here, func(o *event.Record) bool { return bytes.Equal(o.Hash[:], t.GetHash()) }) {
+				continue
+			}
+			for _, o := range append([]*event.Record{r}, here...) {
+				out[o.Hash] = append(out[o.Hash], event.LogKey(log))
+			}
 		}
 	}
 	return out

@@ -23,6 +23,7 @@ type application struct {
 	noted   map[event.Key]bool               // entities that are folded later
 	touched map[event.Key][]journal.Position // by the records of this batch
 	pending bool                             // entities are left to be folded
+	whole   bool                             // rights changed: what was left out of entities may count
 }
 
 // seat is one place of a log.
@@ -80,13 +81,16 @@ func (a *application) place() (map[event.Key][]journal.Position, []event.Key, er
 		for _, k := range entitiesOf(l.rec) {
 			touch(k, l.pos)
 		}
+		if err := a.hear(l, touch); err != nil {
+			return nil, nil, err
+		}
 		if id := l.rec.Head.RequestId; id != "" && len(id) <= maxEntity && a.logs[l.rec.Log].Key.Equal(a.s.public) {
 			if err := a.w.Set(requestKey(id), l.pos.Encode()); err != nil {
 				return nil, nil, err
 			}
 		}
 	}
-	if err := x.write(); err != nil {
+	if err := errors.Join(x.write(), a.answer(touch)); err != nil {
 		return nil, nil, err
 	}
 	return touched, order, a.writeLogs()

@@ -189,7 +189,8 @@ func (s *Store) applyTxn(recs []located, next journal.Position, do func(*applica
 	if err != nil {
 		return err
 	}
-	s.cursor, s.rights = moved, a.rights
+	s.cursor = moved
+	s.entitle(a.rights)
 	if 2*a.w.txn < s.index.MaxTxnBytes() {
 		s.batch = min(mostBatch, s.batch*2)
 	}

@@ -27,6 +27,8 @@
 //	p/ log seq position                 extent: where consecutive records lie
 //	l/ log                              key, lane, epoch, tip of a log
 //	e/ entity 00 position               records that touch an entity, by batch
+//	o/ entity 00 position               records left out of its state (thin.go)
+//	w/ log seq position                 a word that waits for a record (words.go)
 //	s/ entity                           folded state, deterministic CBOR
 //	t/ entity                           terms under which the state is found
 //	i/ term 00 entity                   the same, the other way round

@@ -68,7 +68,8 @@ func (s *Store) applyExpress(recs []located) error {
 	if err != nil {
 		return err
 	}
-	s.cursor, s.rights, s.expressed = moved, a.rights, recs[len(recs)-1].pos
+	s.cursor, s.expressed = moved, recs[len(recs)-1].pos
+	s.entitle(a.rights)
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.pending = s.pending || a.pending

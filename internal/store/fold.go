@@ -59,6 +59,9 @@ func (f *folding) work() {
 // readPayloads fills in what the records say.
 func readPayloads(inputs []ledger.Input) {
 	for i := range inputs {
+		if inputs[i].Payload != nil {
+			continue
+		}
 		inputs[i].Payload, _ = inputs[i].Rec.Payload() // what cannot be read is nil and folded as such
 	}
 }
@@ -140,12 +143,22 @@ type found struct {
 	damaged bool // some record cannot be read
 }
 
-// inputs reads every record that touches an entity, but not yet its payload.
-func (a *application) inputs(k event.Key) (inputs []ledger.Input, met found, err error) {
+// inputs reads the records on which an entity's state rests, but not always
+// their payloads.
+func (a *application) inputs(k event.Key) ([]ledger.Input, found, error) {
+	if ledger.Thins(k.Kind) {
+		return a.thinned(k)
+	}
 	positions, err := a.touches(k)
 	if err != nil {
-		return nil, met, err
+		return nil, found{}, err
 	}
+	return a.read(k, positions, nil)
+}
+
+// read reads the records at positions as an entity's fold takes them, without
+// payloads, and notes in at where each lies.
+func (a *application) read(k event.Key, positions []journal.Position, at map[event.Hash]journal.Position) (inputs []ledger.Input, met found, err error) {
 	for _, p := range positions {
 		r, err := a.record(p)
 		if err != nil {
@@ -166,6 +179,9 @@ func (a *application) inputs(k event.Key) (inputs []ledger.Input, met found, err
 		forked, err := a.forked(r)
 		if err != nil {
 			return nil, met, err
+		}
+		if at != nil {
+			at[r.Hash] = p
 		}
 		inputs = append(inputs, ledger.Input{Rec: r, Entitled: st.Entitled, Forked: forked, Foreign: a.s.foreign(r)})
 	}
@@ -194,6 +210,19 @@ func (a *application) touches(k event.Key) ([]journal.Position, error) {
 		}
 	}
 	return touches(a.w, k)
+}
+
+// touchesAll also lists those that were left out of its state.
+func touchesAll(r index.Reader, k event.Key) ([]journal.Position, error) {
+	out, err := touches(r, k)
+	if err != nil || !ledger.Thins(k.Kind) {
+		return out, err
+	}
+	rows, err := touchRows(r, outPrefix(k))
+	for _, left := range rows {
+		out = append(out, left.positions...)
+	}
+	return merged(nil, out), err
 }
 
 // touches lists where the records that touch an entity lie, each once.

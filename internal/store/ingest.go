@@ -1,7 +1,9 @@
 package store
 
 import (
+	"bytes"
 	"context"
+	"fmt"
 
 	"google.golang.org/protobuf/proto"
 
@@ -87,16 +89,44 @@ func (p *plan) accept(r *event.Record) {
 	p.seen[r.Log] = l.Tip
 	switch r.Head.Type {
 	case event.TypeHubStatement:
-		p.hearHub(r)
+		p.hearHub(l, r)
 	case event.TypeBatchHeld, event.TypeBatchRecalled:
 		p.hear(r)
 	}
 }
 
-func (p *plan) hearHub(r *event.Record) {
-	if m, err := r.Payload(); err == nil {
-		p.hubUs = max(p.hubUs, m.(*pb.HubStatement).WallUs)
+// hearHub takes a statement of the practice's server as evidence of the time, and
+// of what this device wrote. Other laptops can write such records; they are none.
+func (p *plan) hearHub(l *LogInfo, r *event.Record) {
+	m, err := r.Payload()
+	if err != nil || !p.s.byHub(p.hub, l) {
+		return
 	}
+	said := m.(*pb.HubStatement)
+	p.hubUs = max(p.hubUs, said.WallUs)
+	for _, a := range said.Accepted {
+		t, err := exchange.TipFromPB(a.GetTip())
+		if err != nil || !p.isOwn(t.Log) {
+			continue
+		}
+		if own, ok := p.log(t.Log); ok && t.Seq > own.newest() {
+			p.beyond = fmt.Sprintf("the server states record %d of this laptop's log %s, which ends at %d here: the server is wrong, or records were lost from this disk", t.Seq, t.Log.Short(), own.newest())
+		}
+	}
+}
+
+// isOwn says that this device writes the log now.
+func (p *plan) isOwn(log event.LogID) bool {
+	return log == p.own[pb.Lane_LANE_ORDINARY] || log == p.own[pb.Lane_LANE_URGENT]
+}
+
+// byHub says that the practice's server writes the log. On a laptop that belongs
+// to no practice any will do.
+func (s *Store) byHub(hub []byte, l *LogInfo) bool {
+	if len(hub) == 0 {
+		return s.opt.Founding.IsZero()
+	}
+	return bytes.Equal(hub, l.Device())
 }
 
 // batchOf is what a hold and a recall have in common.

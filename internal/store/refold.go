@@ -206,6 +206,7 @@ func (a *application) refold(n int) (more bool, err error) {
 	if keys, left.from, err = refoldKeys(a.w, left, n); err != nil {
 		return false, err
 	}
+	a.whole = true
 	if err := a.fold(keys...); err != nil {
 		return false, err
 	}

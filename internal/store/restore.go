@@ -157,7 +157,7 @@ func (s *Store) readRights() error {
 		if err != nil {
 			return err
 		}
-		s.rights = state.(*ledger.Rights)
+		s.entitle(state.(*ledger.Rights))
 		return nil
 	})
 }
@@ -212,7 +212,9 @@ func (s *Store) restoreLog(l LogInfo) {
 	s.suspect[l.ID] = l.Gaps || len(s.holes) > 0
 	s.hlc = adopted(s.hlc, l.HLC)
 	if !l.Key.Equal(s.public) {
-		s.hubUs = max(s.hubUs, l.HubUs)
+		if s.byHub(s.hub, &l) {
+			s.hubUs = max(s.hubUs, l.HubUs)
+		}
 		return
 	}
 	s.adopt(&l)

@@ -229,6 +229,11 @@ func (s *Store) remembers(log event.LogID, at exchange.Tip) bool {
 	if !s.suspect[log] && (l.Tip == at || slices.Contains(l.Branches, at)) {
 		return true
 	}
+	if n := len(l.tail); n > 0 && at.Seq >= l.tail[0].seq { // where it lies when the tail is one stretch
+		if i := at.Seq - l.tail[0].seq; i < uint64(n) && l.tail[i].seq == at.Seq && l.tail[i].hash == at.Hash {
+			return true
+		}
+	}
 	for i := len(l.tail) - 1; i >= 0 && i >= len(l.tail)-maxShortTail; i-- {
 		if l.tail[i].seq == at.Seq && l.tail[i].hash == at.Hash {
 			return true

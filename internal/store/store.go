@@ -71,6 +71,7 @@ type Store struct {
 	seen     map[event.LogID]exchange.Tip // tips that came since our last record
 	hlc      int64                        // newest hybrid clock in the journal
 	hubUs    int64                        // newest hub statement's time
+	hub      []byte                       // id of the practice's server, by the folded rights
 	wallUs   int64                        // wall clock of our last record
 	offset   *pb.ClockOffset              // last measurement against the hub
 	repairs  []string                     // what was found and mended, for people
@@ -196,6 +197,16 @@ func (s *Store) openJournal() error {
 		s.repaired("%d bytes at the end of the journal were not finished when the machine stopped; nobody had been told they were saved", report.TornBytes)
 	}
 	return nil
+}
+
+// entitle takes over newly folded rights.
+func (s *Store) entitle(r *ledger.Rights) {
+	s.rights = r
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.hub = nil; r.Founded() {
+		s.hub = r.Founding.Device
+	}
 }
 
 // repaired notes what a person should know, at most maxRepairs lines.

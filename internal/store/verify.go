@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
 	"thawtrail/internal/store/journal"
 )
 
@@ -40,7 +41,8 @@ const maxNotes = 50
 // place of the index, which is derived, it trusts nothing. An error means that
 // the journal could not be read at all.
 //
-// It keeps two hashes and a few numbers for each record.
+// It keeps two hashes and a few numbers for each record, and one hash more for
+// each record of another log that it names before that one was met.
 func Verify(ctx context.Context, opt VerifyOptions) (VerifyReport, error) {
 	if opt.FS == nil {
 		opt.FS = journal.OSFS{}
@@ -72,14 +74,23 @@ func Verify(ctx context.Context, opt VerifyOptions) (VerifyReport, error) {
 	for _, id := range sortedLogs(v.logs) {
 		v.log(id, v.logs[id])
 	}
+	v.stories()
 	return v.report(), nil
 }
 
 // verifier gathers what the journal holds and what is wrong with it.
 type verifier struct {
 	logs   map[event.LogID]*verified
+	words  []spoken
 	faults []fault
 	notes  []string
+}
+
+// spoken is a record of one log that a record of another names.
+type spoken struct {
+	named exchange.LogTip
+	by    event.LogID
+	at    uint64
 }
 
 // fault is one thing that is wrong; the one that lies first is told.
@@ -142,6 +153,38 @@ func (v *verifier) frame(p journal.Position, frame []byte) {
 		k.signed = r
 	}
 	l.check(v, k)
+	for _, named := range wordsIn(r) {
+		if !v.has(named) {
+			v.words = append(v.words, spoken{named, r.Log, r.Head.Seq})
+		}
+	}
+}
+
+func (v *verifier) has(at exchange.LogTip) bool {
+	l := v.logs[at.Log]
+	return l != nil && l.links[at.Hash] != nil
+}
+
+// stories notes where a record names another record of a log than the one that is
+// held at its place: its laptop was told another story.
+func (v *verifier) stories() {
+	held := map[seat]bool{}
+	for _, w := range v.words {
+		held[seat{w.named.Log, w.named.Seq}] = false
+	}
+	for id, l := range v.logs {
+		for _, k := range l.links {
+			if _, named := held[seat{id, k.seq}]; named {
+				held[seat{id, k.seq}] = true
+			}
+		}
+	}
+	for _, w := range v.words {
+		if held[seat{w.named.Log, w.named.Seq}] && !v.has(w.named) {
+			v.note("two stories of log %s: record %d of log %s names another record at %d than the one held here",
+				w.named.Log.Short(), w.at, w.by.Short(), w.named.Seq)
+		}
+	}
 }
 
 // check verifies a signature as soon as the log's key is known, and forgets it.

@@ -95,7 +95,7 @@ func (v *Snapshot) StartingWith(kind, start string, n int) ([]string, error) {
 // Records hands on every record that touches an entity, in the order in which
 // they came to this replica.
 func (v *Snapshot) Records(k event.Key, fn func(*event.Record) error) error {
-	positions, err := touches(v.r, k)
+	positions, err := touchesAll(v.r, k)
 	if err != nil {
 		return err
 	}

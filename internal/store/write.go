@@ -145,6 +145,7 @@ type plan struct {
 	seen   map[event.LogID]exchange.Tip
 	hlc    int64
 	hubUs  int64
+	hub    []byte
 	wallUs int64
 	recs   []*event.Record
 	frames [][]byte
@@ -152,13 +153,14 @@ type plan struct {
 
 	doubt   bool   // the own logs may have lost records: open new ones first
 	renewed string // why new logs were opened; empty when they were not
+	beyond  string // the server states more of an own log than was written here
 }
 
 func (s *Store) plan() *plan {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
 	p := &plan{s: s, logs: map[event.LogID]*LogInfo{}, own: map[pb.Lane]event.LogID{}, seen: map[event.LogID]exchange.Tip{},
-		hlc: s.hlc, hubUs: s.hubUs, wallUs: s.wallUs, doubt: s.doubt && len(s.own) > 0}
+		hlc: s.hlc, hubUs: s.hubUs, hub: s.hub, wallUs: s.wallUs, doubt: s.doubt && len(s.own) > 0}
 	for lane, id := range s.own {
 		p.own[lane] = id
 	}
@@ -365,6 +367,10 @@ func (p *plan) commit() error {
 		s.remember(located{rec: r, pos: positions[i], next: next})
 	}
 	s.own, s.seen, s.hlc, s.hubUs, s.wallUs = p.own, p.seen, p.hlc, p.hubUs, p.wallUs
+	if p.beyond != "" {
+		s.doubt = true
+		s.repaired("%s", p.beyond)
+	}
 	if p.renewed != "" {
 		s.since, s.doubt = positions[0], false
 		s.repaired("this laptop goes on in new logs: %s", p.renewed)

@@ -297,19 +297,54 @@ func (w *World) Grant(at *Device, person string, roles ...pb.Role) *event.Record
 }
 
 // Inputs prepares the records for the fold of one entity, as a store does: it
-// keeps those that touch the entity, and for a log its forked records too;
+// keeps those that touch the entity, and for a log its forked records too, and
+// the words of others that do not fit with what they name;
 // leaves out those whose log is not in; and says who was entitled and what is
 // forked.
 func Inputs(key event.Key, records []*event.Record) []ledger.Input {
 	rights := Rights(records)
 	forked := forkedAt(records)
+	odd := Odd(key, records)
 	var out []ledger.Input
 	for _, r := range records {
 		standing := rights.Standing(r)
 		fork := forked[place{r.Log, r.Seq()}] > 1
-		touches := slices.Contains(r.Touches(), key) || fork && event.LogKey(r.Log) == key
+		touches := slices.Contains(r.Touches(), key) || fork && event.LogKey(r.Log) == key || odd[r.Hash]
 		if touches && (standing.In || key == event.RightsKey) {
 			out = append(out, ledger.Input{Rec: r, Payload: payload(r), Entitled: standing.Entitled, Forked: fork})
+		}
+	}
+	return out
+}
+
+// Odd finds the records that name, as a tip that was seen or stated, a record
+// of a log where only others are held; and those others.
+func Odd(key event.Key, records []*event.Record) map[event.Hash]bool {
+	held := map[uint64][]*event.Record{}
+	for _, r := range records {
+		if event.LogKey(r.Log) == key {
+			held[r.Seq()] = append(held[r.Seq()], r)
+		}
+	}
+	out := map[event.Hash]bool{}
+	for _, r := range records {
+		tips := slices.Clone(r.Head.Seen)
+		if p, ok := payload(r).(*pb.HubStatement); ok {
+			for _, a := range p.Accepted {
+				tips = append(tips, a.Tip)
+			}
+		}
+		for _, tip := range tips {
+			log, _ := event.ToHash(tip.GetLog())
+			here := held[tip.GetSeq()]
+			if log == r.Log || event.LogKey(log) != key || len(here) == 0 ||
+				slices.ContainsFunc(here, func(h *event.Record) bool { return string(h.Hash[:]) == string(tip.GetHash()) }) {
+				continue
+			}
+			out[r.Hash] = true
+			for _, h := range here {
+				out[h.Hash] = true
+			}
 		}
 	}
 	return out

@@ -1,0 +1,139 @@
+package store
+
+import (
+	"encoding/binary"
+	"slices"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
+	"thawtrail/internal/store/journal"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// Records name records of other logs: the tips that their device had seen, and
+// what the server's statements list. Where such a word fits nothing that is held
+// at its place, two replicas were told two stories. The word and what stands at
+// the place are then folded into the log's entity, which claims it.
+//
+// Either may come first. A word about a place of which nothing is held waits in a
+// row until something is:
+//
+//	w/ log seq position      the hash that the record at the position names
+
+// wordsIn lists what a record names of other logs.
+func wordsIn(r *event.Record) []exchange.LogTip {
+	out := make([]exchange.LogTip, 0, len(r.Head.Seen))
+	add := func(m *pb.Tip) {
+		if t, err := exchange.TipFromPB(m); err == nil && t.Log != r.Log {
+			out = append(out, t)
+		}
+	}
+	for _, m := range r.Head.Seen {
+		add(m)
+	}
+	if r.Head.Type == event.TypeHubStatement {
+		if m, err := r.Payload(); err == nil {
+			for _, accepted := range m.(*pb.HubStatement).Accepted {
+				add(accepted.GetTip())
+			}
+		}
+	}
+	return out
+}
+
+// touching notes that a record touches an entity.
+type touching func(event.Key, journal.Position)
+
+// hear holds what a record names of other logs against what is held.
+func (a *application) hear(l located, touch touching) error {
+	for _, named := range wordsIn(l.rec) {
+		if a.s.remembers(named.Log, named.Tip) {
+			continue
+		}
+		if err := a.weigh(named, l.pos, touch); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// weigh holds one word against what is held at its place, or lets it wait.
+func (a *application) weigh(named exchange.LogTip, by journal.Position, touch touching) error {
+	at := seat{named.Log, named.Seq}
+	here, err := a.points(at)
+	switch {
+	case err != nil:
+		return err
+	case len(here) == 0:
+		return a.w.Set(wordKey(at, by), named.Hash[:])
+	case slices.ContainsFunc(here, func(p exchange.Point) bool { return p.Hash == named.Hash }):
+		return nil
+	}
+	a.s.opt.Logger.Warn("two stories: another log names a record that is not the one held here",
+		"log", named.Log.Short(), "seq", named.Seq, "named", named.Hash.Short(), "held", here[0].Hash.Short())
+	spots, err := a.spots(at)
+	for _, s := range spots {
+		touch(event.LogKey(named.Log), s.pos)
+	}
+	touch(event.LogKey(named.Log), by)
+	return err
+}
+
+// answer weighs the words that waited for records of this batch.
+func (a *application) answer(touch touching) error {
+	type stretch struct{ from, to uint64 }
+	placed := map[event.LogID]stretch{}
+	logs := map[event.LogID]bool{}
+	for at := range a.placed {
+		s, ok := placed[at.log]
+		if !ok {
+			s = stretch{at.seq, at.seq}
+		}
+		placed[at.log], logs[at.log] = stretch{min(s.from, at.seq), max(s.to, at.seq)}, true
+	}
+	type word struct {
+		named exchange.LogTip
+		by    journal.Position
+		key   []byte
+	}
+	for _, log := range sortedLogs(logs) {
+		var waited []word
+		s := placed[log]
+		err := a.w.Scan(wordPrefix(log), wordKey(seat{log, s.from}, journal.Position{}), false, func(k, v []byte) (bool, error) {
+			named, by, ok := decodeWord(log, k, v)
+			if ok && len(a.placed[seat{log, named.Seq}]) > 0 {
+				waited = append(waited, word{named, by, slices.Clone(k)})
+			}
+			return !ok || named.Seq <= s.to, nil
+		})
+		if err != nil {
+			return err
+		}
+		for _, w := range waited {
+			if err := a.w.Delete(w.key); err != nil {
+				return err
+			}
+			if err := a.weigh(w.named, w.by, touch); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+func wordPrefix(log event.LogID) []byte { return row('w', log[:]) }
+
+func wordKey(at seat, by journal.Position) []byte {
+	return append(binary.BigEndian.AppendUint64(wordPrefix(at.log), at.seq), by.Encode()...)
+}
+
+// decodeWord reads the row of a word that waits.
+func decodeWord(log event.LogID, key, value []byte) (named exchange.LogTip, by journal.Position, ok bool) {
+	rest := key[len(wordPrefix(log)):]
+	hash, ok := event.ToHash(value)
+	if !ok || len(rest) != 8+positionBytes {
+		return named, by, false
+	}
+	by, err := journal.DecodePosition(rest[8:])
+	return exchange.LogTip{Log: log, Tip: exchange.Tip{Seq: binary.BigEndian.Uint64(rest), Hash: hash}}, by, err == nil
+}
