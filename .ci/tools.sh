@@ -33,3 +33,26 @@ need_c_compiler() {
 need_chromium() {
   command -v chromium >/dev/null || { apt-get update -q && apt-get install -qy chromium; }
 }
+
+# axe-core looks at pages as people with poor sight, a keyboard or a screen reader
+# meet them. It is a tool of the tests: nothing of it is committed or shipped.
+axe_version=4.14.1
+axe_sha512=1477dafa598d8d065f273d6af302aa203c02e83131707b7fa648cd41bd3d6b734f8c22a0dab86ee6a6f64b8afbe804b214d36db85a2826965edfb3a0b9d546b5
+
+# need_axe puts axe-core beside the other tools and names its file in THAWTRAIL_AXE.
+need_axe() {
+  local packed="$GOBIN/axe-core-$axe_version.tgz" fresh
+  mkdir -p "$GOBIN"
+  if ! echo "$axe_sha512  $packed" | sha512sum --check --status 2>/dev/null; then
+    command -v npm >/dev/null || { apt-get update -q && apt-get install -qy npm; } || true
+    command -v npm >/dev/null || { echo "axe-core $axe_version cannot be fetched: there is no npm, and it could not be installed"; return 1; }
+    echo "fetching axe-core $axe_version"
+    fresh=$(mktemp -d)
+    (cd "$fresh" && npm pack --silent "axe-core@$axe_version" >/dev/null) || { echo "axe-core $axe_version cannot be fetched: npm had no answer"; return 1; }
+    mv "$fresh"/axe-core-*.tgz "$packed"
+    rmdir "$fresh"
+    echo "$axe_sha512  $packed" | sha512sum --check --quiet || { echo "axe-core $axe_version is not the one that is pinned here"; rm -f "$packed"; return 1; }
+  fi
+  tar -xzf "$packed" -C "$GOBIN" package/axe.min.js
+  export THAWTRAIL_AXE="$GOBIN/package/axe.min.js"
+}

@@ -20,8 +20,11 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// chromium starts the browser and gives the context of its first tab.
-func chromium(t *testing.T) context.Context {
+// chromium starts the browser and gives the context of its first tab. A page that
+// hangs fails, and says where.
+func chromium(t *testing.T) context.Context { return chromiumFor(t, 2*time.Minute) }
+
+func chromiumFor(t *testing.T, limit time.Duration) context.Context {
 	t.Helper()
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.NoSandbox, chromedp.DisableGPU, chromedp.Flag("disable-dev-shm-usage", true),
 		chromedp.Flag("autoplay-policy", "no-user-gesture-required"))
@@ -29,7 +32,7 @@ func chromium(t *testing.T) context.Context {
 	t.Cleanup(stop)
 	tab, cancel := chromedp.NewContext(alloc)
 	t.Cleanup(cancel)
-	ctx, end := context.WithTimeout(tab, 2*time.Minute) // a page that hangs fails, and says where
+	ctx, end := context.WithTimeout(tab, limit)
 	t.Cleanup(end)
 	require.NoError(t, chromedp.Do(ctx))
 	return ctx

@@ -32,16 +32,29 @@ func (d *desk) toBags() (id, bag string) {
 func (d *desk) toRunning() (id, bag string) {
 	d.t.Helper()
 	id, bag = d.toBags()
+	d.toBath(id, bag)
+	d.fromBath(id, bag)
+	return id, bag
+}
+
+// toBath checks a bag and puts it into the bath.
+func (d *desk) toBath(id, bag string) {
+	d.t.Helper()
 	at := "/case/" + id
 	require.Equal(d.t, at+"/thaw", d.fill(at+"/bath", append([]string{"bag", bag, "read_batch", "h2207", "read_expiry", "2028-03"}, ticks("batch_and_expiry_match", "label_read", "bag_whole", "no_hold_known", "igg_known_or_waived", "agreement_given")...)...))
 	require.Equal(d.t, at+"/thaw", d.fill(at+"/thaw", "do", "start", "bath_dc", "36", "water_l_x10", "12"))
+}
+
+// fromBath goes on from the bath until plasma runs.
+func (d *desk) fromBath(id, bag string) {
+	d.t.Helper()
+	at := "/case/" + id
 	d.clock.Advance(25 * time.Minute)
 	require.Equal(d.t, at+"/baseline", d.fill(at+"/thaw", "do", "thawed", "bag_dc", "33"))
 	require.Equal(d.t, at+"/rate", d.fill(at+"/baseline", "temperature_dc", "38.1", "heart_rate", "96", "breathing_rate", "34"))
 	require.Equal(d.t, at+"/hang", d.fill(at+"/rate?plateau=20&drops=15"))
 	require.Equal(d.t, at+"/start", d.fill(at+"/hang", append([]string{"bag", bag, "bag_dc", "33"}, ticks("patient_confirmed", "same_bag", "fully_thawed", "clear_no_clots", "whole_when_squeezed", "filtered_set", "spare_set", "reaction_card_in_reach", "baseline_vitals")...)...))
 	require.Equal(d.t, at+"/run", d.fill(at+"/start", "gauge", "16", "site", "left jugular"))
-	return id, bag
 }
 
 func ticks(names ...string) []string {
