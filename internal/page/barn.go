@@ -71,13 +71,34 @@ const maxOpen = 50
 
 // openCases reads every open case with its next step, and the thaws that go on.
 func (m *nowMore) openCases(v *visit) error {
+	err := v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+		m.Empty = l.Practice() == nil
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return v.eachOpen(func(cv *caseView) error {
+		id := cv.ID
+		row := nowCase{ID: id, Patient: cv.patient.Line, Yard: cv.patient.Yard, Step: cv.Next.Slug, Button: cv.Next.Button, Said: cv.Next.Said, Clamped: cv.C.Clamped}
+		if cv.C.Running {
+			m.Running = append(m.Running, row)
+		} else {
+			m.Open = append(m.Open, row)
+		}
+		m.thaws(cv)
+		return nil
+	})
+}
+
+// eachOpen hands on the open cases, as many as are read in full.
+func (v *visit) eachOpen(fn func(*caseView) error) error {
 	var ids []string
 	err := v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
 		keys, err := l.Find(ledger.TermOpenCase)
 		for _, k := range keys {
 			ids = append(ids, k.ID)
 		}
-		m.Empty = l.Practice() == nil
 		return err
 	})
 	if err != nil {
@@ -88,13 +109,9 @@ func (m *nowMore) openCases(v *visit) error {
 		if err != nil {
 			return err
 		}
-		row := nowCase{ID: id, Patient: cv.patient.Line, Yard: cv.patient.Yard, Step: cv.Next.Slug, Button: cv.Next.Button, Said: cv.Next.Said, Clamped: cv.C.Clamped}
-		if cv.C.Running {
-			m.Running = append(m.Running, row)
-		} else {
-			m.Open = append(m.Open, row)
+		if err := fn(cv); err != nil {
+			return err
 		}
-		m.thaws(cv)
 	}
 	return nil
 }

@@ -53,6 +53,8 @@ type caseView struct {
 	Steps []*stepView
 	Next  *stepView
 
+	Locked bool // the browser is locked: no way on from this case
+
 	look func(func(service.Look) error) error
 }
 
@@ -89,7 +91,7 @@ const (
 
 // caseOf reads the case that the address names.
 func (v *visit) caseOf(text string) (*caseView, error) {
-	cv := &caseView{Now: v.now}
+	cv := &caseView{Now: v.now, Locked: v.locked}
 	cv.look = func(fn func(service.Look) error) error { return v.s.cfg.Replica.Look(v.r.Context(), fn) }
 	err := cv.look(func(l service.Look) error {
 		id, err := l.CaseID(text)

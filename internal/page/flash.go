@@ -10,6 +10,7 @@ import (
 type flash struct {
 	Text     string
 	Saved    string
+	NoProof  string // why an act has no proof of who did it
 	Repeated bool
 	Made     []string
 	Cautions []*cautionView

@@ -70,6 +70,9 @@ type form struct {
 	People    []option // to choose who writes; empty when known
 	By        string
 	ByError   string
+	SignLater bool // saved without a name as well
+	AsksPIN   bool // the act asks for a PIN
+	PastPIN   bool // going past a caution asks for a PIN
 
 	spec   *event.Spec
 	preset map[string]string   // fields that the page sets, not the person
@@ -89,6 +92,7 @@ func (v *visit) newForm(name string, fields ...string) (*form, error) {
 	}
 	f := &form{
 		ID: name, Action: v.r.URL.RequestURI(), Submit: say("form.save"), RequestID: newRequestID(), Token: v.s.token(v.sess),
+		SignLater: spec.Rule.GetSignLater(), AsksPIN: v.anyPIN() && service.AsksPIN(spec), PastPIN: v.anyPIN() && !service.AsksPIN(spec),
 		spec: spec, preset: map[string]string{}, v: v, Later: v.r.URL.Query().Get("later") != "",
 	}
 	if len(fields) == 0 {
@@ -131,7 +135,7 @@ func typedFields(spec *event.Spec) []string {
 
 func (f *form) askWho(l service.Look) error {
 	people, err := names(l, event.KindPerson)
-	if err == nil && len(people) > 1 && f.v.who(people) == "" {
+	if err == nil && len(people) > 1 && f.v.who(people) == "" && !f.v.locked {
 		f.People = people
 	}
 	return err
@@ -325,7 +329,7 @@ func (v *visit) clock() typed.Clock {
 
 // saved tells of a record on the next page.
 func (v *visit) saved(out *pb.WriteResponse) {
-	f := &flash{Text: out.Text, Saved: savedWords(out.Saved), Repeated: out.RepeatedRequest, Cautions: cautionViews(out.Cautions)}
+	f := &flash{Text: out.Text, Saved: savedWords(out.Saved), NoProof: out.NoProof, Repeated: out.RepeatedRequest, Cautions: cautionViews(out.Cautions)}
 	v.s.flash.put(v.sess.id, f)
 }
 
@@ -341,9 +345,9 @@ func (v *visit) write(suffix string, name string, m proto.Message) (*pb.WriteRes
 	if id == "" || len(id) > 50 {
 		id = newRequestID()
 	}
-	req := &pb.WriteRequest{Entry: entry, RequestId: id + suffix}
+	req := &pb.WriteRequest{Entry: entry, RequestId: id + suffix, Pin: v.r.PostForm.Get("pin")}
 	if err := (&form{v: v}).author(req); err != nil {
 		return nil, err
 	}
-	return v.s.records.Write(v.r.Context(), req)
+	return v.s.records.WriteBy(v.r.Context(), v.hand(), req)
 }

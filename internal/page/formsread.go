@@ -35,7 +35,7 @@ func (f *form) post() (*pb.WriteResponse, bool, error) {
 	if err != nil {
 		return nil, false, f.told(err)
 	}
-	out, err := f.v.s.records.Write(f.v.r.Context(), req)
+	out, err := f.v.s.records.WriteBy(f.v.r.Context(), f.v.hand(), req)
 	if err != nil {
 		return nil, false, f.told(err)
 	}
@@ -122,8 +122,9 @@ func (f *form) circumstances(req *pb.WriteRequest) error {
 	} else if f.Later {
 		return refusal.New("when", "", say("form.when_wanted"))
 	}
+	req.Pin = got.Get("pin")
 	f.By = got.Get("said_by")
-	if f.By != "" {
+	if f.By != "" && !f.v.locked {
 		req.Author = f.By
 		f.v.setWho(f.By)
 	} else if err := f.author(req); err != nil {

@@ -30,7 +30,7 @@ func (s *Site) stream(v *visit) error {
 	defer beat.Stop()
 	name := "hello"
 	for {
-		changed := s.cfg.Replica.Store.Changed()
+		changed, seats := s.cfg.Replica.Store.Changed(), v.seatsChanged()
 		if _, err := fmt.Fprintf(v.w, "event: %s\ndata: %d\n\n", name, s.cfg.Clock.Now().UnixMilli()); err != nil {
 			return nil
 		}
@@ -44,6 +44,8 @@ func (s *Site) stream(v *visit) error {
 			return nil
 		case <-beat.C:
 			name = "beat"
+		case <-seats:
+			name = "wake"
 		case <-changed:
 			name = "wake"
 			select {

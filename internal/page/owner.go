@@ -168,7 +168,7 @@ func (s *Site) late(v *visit) (out []lateRow, err error) {
 					continue
 				}
 				out = append(out, lateRow{
-					About: l.Patient(c), Href: "/case/" + c.Entity.ID + "/sheet", What: plain(spec.Name), Who: l.Person(e.Author),
+					About: l.Patient(c), Href: "/case/" + c.Entity.ID + "/sheet", What: plain(spec.Name), Who: unprovenName(l.Person(e.Author), e.Marks),
 					At: clockText(time.UnixMilli(e.AtMs).In(l.Zone())), Written: clockText(time.UnixMilli(e.WallMs).In(l.Zone())),
 				})
 			}
@@ -310,6 +310,17 @@ func inert(text string) string {
 		return "'" + text
 	}
 	return text
+}
+
+// unprovenName is a name with what its entry lacks.
+func unprovenName(name string, marks ledger.Marks) string {
+	switch {
+	case marks.Has(ledger.MarkUnsigned):
+		return say("unproven.unsigned")
+	case marks.Has(ledger.MarkNoProof):
+		return name + " (" + service.NoProof + ")"
+	}
+	return name
 }
 
 func sortTexts(s []string) { slices.Sort(s) }

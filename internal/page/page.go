@@ -19,6 +19,7 @@ import (
 	"thawtrail/internal/clock"
 	"thawtrail/internal/service"
 	"thawtrail/internal/trust"
+	"thawtrail/internal/trust/pins"
 )
 
 // Config says what a site serves.
@@ -276,6 +277,9 @@ func (s *Site) enter(w http.ResponseWriter, r *http.Request) {
 			Name: s.cookie, Value: id + "." + s.mac("session", id), Path: "/", HttpOnly: true,
 			SameSite: http.SameSiteStrictMode, MaxAge: 365 * 24 * 3600,
 		})
+		if book := s.cfg.Replica.Pins; book != nil {
+			book.Enter(pins.Seat(id))
+		}
 	}
 	// A page, not a redirect: a strict cookie does not travel on a redirect from
 	// another program's link.

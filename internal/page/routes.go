@@ -32,6 +32,12 @@ func (s *Site) routes() {
 	s.page("GET /live", s.stream)
 	s.page("POST /who", (*visit).chooseWho)
 	s.page("POST /seen", (*visit).sawHold)
+	s.page("POST /lock", (*visit).lock)
+	s.page("GET /locked", s.showLocked)
+	s.page("POST /unlock", s.postUnlock)
+	s.page("POST /used", (*visit).used)
+	s.both("/pin", s.ownPIN)
+	s.both("/sign", s.signLater)
 	s.page("GET /another", s.moreIn)
 
 	s.page("GET /barn", s.showNow)
@@ -60,6 +66,7 @@ func (s *Site) routes() {
 
 	s.page("GET /owner", s.showOwner)
 	s.page("GET /owner/doubts", s.listDoubts)
+	s.page("GET /owner/unproven", s.listUnproven)
 	s.page("GET /owner/people", s.listPeople)
 	s.page("GET /owner/late", s.listLate)
 	s.page("GET /owner/use.svg", s.useChart)

@@ -252,6 +252,9 @@ func postSlower(v *visit, p *stepPage) (string, error) {
 func postClamp(v *visit, p *stepPage) (string, error) {
 	name, to := "clamped", "/clamp"
 	if v.r.PostForm.Get("do") == "resume" {
+		if v.locked { // what locks nothing stops; going on is a person's decision
+			return "/locked", nil
+		}
 		name, to = "resumed", "/run"
 	}
 	out, err := v.write("", name, &pb.FlowChanged{Case: p.Case.ID, Reason: v.r.PostForm.Get("reason"), GivenMl: wholeTyped(v.r.PostForm.Get("given_ml"))})

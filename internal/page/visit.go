@@ -27,6 +27,9 @@ type visit struct {
 	sess *session
 	now  time.Time
 	code int // status of the answer
+
+	locked bool   // the browser is locked; see seat.go
+	chosen string // the person chosen by this very request
 }
 
 // handler answers a visit, or gives an error that a page then tells.
@@ -56,7 +59,11 @@ func (s *Site) page(pattern string, h handler) {
 				return
 			}
 		}
-		if err := h(v); err != nil {
+		answered, err := v.lookUp()
+		if err == nil && !answered {
+			err = h(v)
+		}
+		if err != nil {
 			v.failWith(err)
 		}
 	})
@@ -101,14 +108,21 @@ type frame struct {
 	Unsent   int
 	Who      string // who writes; empty when nobody is chosen
 	People   []option
-	Here     string // this page's address
-	Token    string
-	Flash    *flash
-	Holds    []holdInUse
-	Seen     []holdInUse // holds in use that this browser has been told of
-	Running  *running    // of the case that this page is about
-	Patient  *patient
-	Body     any
+
+	Locked    bool
+	Proof     string // how the one who writes is known
+	AnyPIN    bool   // somebody has a PIN here
+	KeepsPINs bool   // this machine keeps PINs
+	Unsigned  int    // entries of this machine that wait for a name
+
+	Here    string // this page's address
+	Token   string
+	Flash   *flash
+	Holds   []holdInUse
+	Seen    []holdInUse // holds in use that this browser has been told of
+	Running *running    // of the case that this page is about
+	Patient *patient
+	Body    any
 }
 
 // render writes a page.
@@ -120,6 +134,7 @@ func (v *visit) render(name, title, section string, body any) error {
 func (v *visit) renderCase(name, title, section string, about *aboutCase, body any) error {
 	f := &frame{
 		Title: title, Section: section, NowMs: v.now.UnixMilli(), Hub: v.s.cfg.Replica.Hub, Here: v.r.URL.RequestURI(),
+		Locked: v.locked, AnyPIN: v.anyPIN(), KeepsPINs: v.book() != nil,
 		Token: v.s.token(v.sess), Flash: v.s.flash.take(v.sess.id, v.isFragment()), Body: body,
 	}
 	if v.r.Method == http.MethodPost {
@@ -157,6 +172,14 @@ func (f *frame) look(l service.Look, v *visit) error {
 	}
 	f.People = people
 	f.Who = v.who(people)
+	f.Proof = v.proof(f.Who)
+	if !v.locked {
+		waiting, err := l.Unsigned()
+		if err != nil {
+			return err
+		}
+		f.Unsigned = len(waiting)
+	}
 	for i := range f.People {
 		f.People[i].Checked = f.People[i].Value == f.Who
 		if f.People[i].Checked {
@@ -165,7 +188,7 @@ func (f *frame) look(l service.Look, v *visit) error {
 	}
 	holds, err := holdsInUse(l)
 	for _, h := range holds {
-		if v.s.flash.sawHold(v.sess.id, h.Record) {
+		if v.s.flash.sawHold(v.holdsMemory(), h.Record) {
 			f.Seen = append(f.Seen, h)
 		} else {
 			f.Holds = append(f.Holds, h)
@@ -189,9 +212,15 @@ func (v *visit) redirect(to string) error {
 // whoCookie names the person who writes from this browser.
 func (v *visit) whoCookie() string { return v.s.cookie + "-who" }
 
-// who is the person who writes: the one that was chosen in this browser, else the
+// who is the person who writes, nobody on a locked page: the one that was chosen in this browser, else the
 // only one there is.
 func (v *visit) who(people []option) string {
+	if v.locked {
+		return ""
+	}
+	if v.chosen != "" {
+		return v.chosen
+	}
 	if len(people) == 1 {
 		return people[0].Value
 	}
@@ -208,29 +237,11 @@ func (v *visit) who(people []option) string {
 }
 
 func (v *visit) setWho(person string) {
+	v.chosen = person
 	// #nosec G124 -- plain HTTP on loopback; a Secure cookie would not come back
 	http.SetCookie(v.w, &http.Cookie{
 		Name: v.whoCookie(), Value: person, Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode, MaxAge: 12 * 3600,
 	})
-}
-
-// chooseWho changes who writes from this browser.
-func (v *visit) chooseWho() error {
-	var found bool
-	err := v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
-		people, err := names(l, event.KindPerson)
-		for _, p := range people {
-			found = found || p.Value == v.r.PostForm.Get("person")
-		}
-		return err
-	})
-	if err != nil {
-		return err
-	}
-	if found {
-		v.setWho(v.r.PostForm.Get("person"))
-	}
-	return v.redirect(v.r.PostForm.Get("back"))
 }
 
 // names lists what is known of a kind by name, for lists to choose from.
@@ -324,9 +335,18 @@ func holdOn(l service.Look, bag *ledger.Bag, h ledger.Hold) (holdInUse, error) {
 	return out, err
 }
 
+// holdsMemory is where is noted which holds were read. What was read on a locked
+// page takes the screen again once somebody has opened it.
+func (v *visit) holdsMemory() string {
+	if v.locked {
+		return v.sess.id + " locked"
+	}
+	return v.sess.id
+}
+
 // sawHold notes that the person at this browser has been told of a hold.
 func (v *visit) sawHold() error {
-	v.s.flash.seeHold(v.sess.id, v.r.PostForm.Get("hold"))
+	v.s.flash.seeHold(v.holdsMemory(), v.r.PostForm.Get("hold"))
 	return v.redirect(v.r.PostForm.Get("back"))
 }
 

@@ -73,6 +73,11 @@
       offset = Number(page.body.dataset.now) - Date.now();
       // A hold that takes the screen, or a case that began or ended to run, is
       // another page: load it. What is typed is kept by the browser's history.
+      // So is one that was locked or opened meanwhile, in whatever tab.
+      if (page.body.hasAttribute("data-locked") !== document.body.hasAttribute("data-locked")) {
+        if (r.redirected) location.assign(r.url); else location.reload();
+        return;
+      }
       if ($(".takeover", page) && !$(".takeover")) { location.reload(); return; }
       for (const part of all("[data-live]", page)) {
         const old = document.getElementById(part.id);
@@ -98,10 +103,24 @@
   }
   setInterval(tick, 1000); tick();
 
+  // Typing keeps the page open, also while nothing is sent.
+  let told = 0;
+  const token = $("input[name=token]");
+  const typing = () => {
+    if (!token || document.body.hasAttribute("data-locked") || Date.now() - told < 60000) return;
+    told = Date.now();
+    fetch("/used", { method: "POST", body: new URLSearchParams({ token: token.value }), credentials: "same-origin" }).catch(() => {});
+  };
+  for (const kind of ["input", "keydown", "pointerdown"]) addEventListener(kind, typing);
+
   // Function keys work while typing too.
   addEventListener("keydown", e => {
-    const hit = /^F\d+$/.test(e.key) && !e.repeat && $(`[data-key="${e.key}"]`);
-    if (hit) { e.preventDefault(); hit.click(); }
+    const hits = /^F\d+$/.test(e.key) && !e.repeat ? all(`[data-key="${e.key}"]`) : [];
+    if (!hits.length) return;
+    e.preventDefault();
+    // Where two patients are on one page the key goes to the buttons in turn, and
+    // Enter presses: nobody clamps the wrong one.
+    if (hits.length === 1) hits[0].click(); else hits[(hits.indexOf(document.activeElement) + 1) % hits.length].focus();
   });
   // A scanner ends with Enter: go on to the next field, and compare.
   const bare = s => s.toUpperCase().replace(/[\s-]/g, "").replace(/O/g, "0").replace(/[IL]/g, "1");
