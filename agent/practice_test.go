@@ -34,13 +34,14 @@ func secret(t *testing.T) *vault.Secret {
 
 // clinic is a real server on loopback, begun with its first owner.
 type clinic struct {
-	t    *testing.T
-	dir  string
-	addr string
-	log  *said
-	stop func()
-	conn *grpc.ClientConn // of its own user
-	hub  pb.HubServiceClient
+	t     *testing.T
+	dir   string
+	addr  string
+	log   *said
+	stop  func()
+	sheet string           // its recovery sheet
+	conn  *grpc.ClientConn // of its own user
+	hub   pb.HubServiceClient
 }
 
 // said collects what a program logs.
@@ -71,7 +72,7 @@ func newClinic(t *testing.T) *clinic {
 		Data: c.dir, Secret: secret(t), Cost: cheap, Practice: "Alder Creek Equine", Zone: "Australia/Sydney", Currency: "AUD", Owner: "M. Alder",
 	})
 	require.NoError(t, err)
-	require.NotEmpty(t, begun.Sheet)
+	c.sheet = begun.Sheet
 	c.start("127.0.0.1:0")
 	return c
 }

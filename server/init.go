@@ -3,6 +3,7 @@ package server
 import (
 	"cmp"
 	"context"
+	"crypto/ed25519"
 	"crypto/rand"
 	"errors"
 	"fmt"
@@ -69,7 +70,7 @@ func Init(ctx context.Context, cfg InitConfig) (_ Begun, err error) {
 		return Begun{}, err
 	}
 	defer func() { err = errors.Join(err, h.replica.Store.Close()) }()
-	out, founding, err := h.found(ctx, cfg)
+	out, founding, err := h.found(ctx, cfg, authority.Public(root))
 	if err != nil {
 		return Begun{}, err
 	}
@@ -82,12 +83,12 @@ func Init(ctx context.Context, cfg InitConfig) (_ Begun, err error) {
 }
 
 // found writes the founding, or finds the one that an earlier call wrote.
-func (h *hub) found(ctx context.Context, cfg InitConfig) (Begun, event.Hash, error) {
+func (h *hub) found(ctx context.Context, cfg InitConfig, root ed25519.PublicKey) (Begun, event.Hash, error) {
 	records := &service.Records{Replica: h.replica}
 	answer, err := records.Write(ctx, &pb.WriteRequest{
 		RequestId: "server init",
 		Entry: &pb.Entry{Body: &pb.Entry_PracticeFounded{PracticeFounded: &pb.PracticeFounded{
-			Name: cfg.Practice, Zone: cfg.Zone, Currency: cmp.Or(cfg.Currency, "XXX"), OwnerName: cfg.Owner, IggUnit: cfg.IggUnit,
+			Name: cfg.Practice, Zone: cfg.Zone, Currency: cmp.Or(cfg.Currency, "XXX"), OwnerName: cfg.Owner, IggUnit: cfg.IggUnit, Authority: root,
 		}}},
 	})
 	if err != nil {

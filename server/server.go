@@ -211,7 +211,7 @@ func openHome(ctx context.Context, cfg Config, home *trust.Home) (*hub, error) {
 		return nil, err
 	}
 	return &hub{epoch: epoch, log: cfg.Log, home: home, replica: &service.Replica{
-		Store: s, Clock: cfg.Clock, Random: rand.Reader, Seals: home.Seals, Link: here{}, Hub: true, Name: cfg.Name,
+		Store: s, Clock: cfg.Clock, Random: rand.Reader, Seals: home.Seals, Link: here{}, Hub: true, Name: cfg.Name, Joined: home.Joined,
 		AsideDir: filepath.Join(cfg.Data, "aside"), Log: cfg.Log,
 	}}, nil
 }

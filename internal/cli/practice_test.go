@@ -90,6 +90,63 @@ func TestAPracticeByItsCommands(t *testing.T) {
 	require.Zero(t, code, errs)
 }
 
+// TestAServerIsRestoredByCommands writes a laptop's books while it runs, begins a
+// new server with them and the sheet, and takes books into stopped folders.
+func TestAServerIsRestoredByCommands(t *testing.T) {
+	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
+	clinic, north, next, stick := t.TempDir(), t.TempDir(), t.TempDir(), t.TempDir()
+	file := []string{"--passphrase-file", passphraseFile(t)}
+	with := func(args ...string) []string { return append(args, file...) }
+	sheet, books := filepath.Join(stick, "sheet"), filepath.Join(stick, "books")
+	does(t, &struct{}{}, with("server", "init", "--data", clinic, "--practice", "Alder Creek Equine", "--zone", "Australia/Sydney", "--owner", "M. Alder", "--sheet", sheet)...)
+	var invited struct{ Code string }
+	does(t, &invited, with("server", "invite", "--data", clinic, "--role", "vet", "--person", "J. Reed")...)
+	address := startDaemon(t, with("server", "--data", clinic, "--listen", "127.0.0.1:0")...)
+	does(t, &struct{}{}, with("agent", "enrol", invited.Code, "--server", address, "--data", north, "--name", "north")...)
+	var written struct {
+		Code    string
+		Records int
+	}
+	does(t, &written, "books", "write", books, "--data", clinic) // it runs: no passphrase
+	require.Positive(t, written.Records)
+
+	var restored struct {
+		Practice string
+		Laptops  []string
+	}
+	does(t, &restored, with("server", "restore", "--data", next, "--sheet", sheet, "--books", books, "--code", written.Code)...)
+	require.Equal(t, "Alder Creek Equine", restored.Practice)
+	require.Len(t, restored.Laptops, 1)
+	code, _, errs := runLine(t, with("server", "restore", "--data", next, "--sheet", sheet, "--books", books, "--code", written.Code)...)
+	require.Equal(t, exitRefused, code)
+	require.Contains(t, errs, "an empty folder")
+
+	rows, err := os.ReadFile(sheet)
+	require.NoError(t, err)
+	slip := filepath.Join(stick, "slip")
+	require.NoError(t, os.WriteFile(slip, []byte(strings.Replace(string(rows), "  3   ", "  3   X", 1)), 0o600))
+	code, _, errs = runLine(t, with("server", "restore", "--data", t.TempDir(), "--sheet", slip, "--books", books, "--code", written.Code)...)
+	require.Equal(t, exitRefused, code)
+	require.Contains(t, errs, "row 3 of the sheet")
+
+	// The new server's books go back to a laptop that is stopped, and say it once.
+	var read struct {
+		RecordsNew string `json:"records_new"`
+	}
+	does(t, &written, with("books", "write", books, "--data", next)...)
+	does(t, &read, with("books", "read", books, "--code", written.Code, "--data", north)...)
+	require.NotEqual(t, "0", read.RecordsNew)
+	does(t, &read, with("books", "read", books, "--code", written.Code, "--data", north)...)
+	require.Equal(t, "0", read.RecordsNew)
+	code, out, errs := runLine(t, with("books", "read", books, "--code", written.Code, "--data", north)...)
+	require.Zero(t, code, errs)
+	require.Contains(t, out, "0 records, of")
+	for _, bad := range [][]string{{"books", "read", books, "--code", "7K2M", "--data", north}, {"books", "read", "--code", written.Code, "--data", north}, {"books", "read", filepath.Join(stick, "none"), "--code", written.Code, "--data", north}} {
+		code, _, errs = runLine(t, with(bad...)...)
+		require.Equal(t, exitRefused, code, errs)
+	}
+}
+
 // TestChangingThePassphrase keeps what is encrypted and opens by the new one.
 func TestChangingThePassphrase(t *testing.T) {
 	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())

@@ -103,7 +103,7 @@ func KeysOf(t Type, payload proto.Message, occurred time.Time) []Key {
 		return []Key{{p.EntityKind, p.Entity}}
 	case *pb.HubStatement:
 		return acceptedLogs(p)
-	case *pb.RightsRevoked, *pb.LogAdmitted, *pb.DeviceAdded:
+	case *pb.RightsRevoked, *pb.LogAdmitted, *pb.DeviceAdded, *pb.ServerRestored:
 		return []Key{RightsKey}
 	}
 	return ruledKeys(payload.ProtoReflect())
@@ -159,7 +159,7 @@ func ruledKeys(m protoreflect.Message) []Key {
 // rightsTypes touch the practice's rights beside what their headers name.
 var rightsTypes = map[Type]bool{
 	TypeLogOpened: true, TypePracticeFounded: true, TypeDeviceAdded: true,
-	TypeRoleGranted: true, TypeRightsRevoked: true, TypeLogAdmitted: true,
+	TypeRoleGranted: true, TypeRightsRevoked: true, TypeLogAdmitted: true, TypeServerRestored: true,
 }
 
 // Event types that carry rights.
@@ -169,6 +169,7 @@ const (
 	TypeRoleGranted     Type = 15
 	TypeRightsRevoked   Type = 16
 	TypeLogAdmitted     Type = 17
+	TypeServerRestored  Type = 24
 )
 
 // Rights says that the record is one of those that make rights.

@@ -1,6 +1,8 @@
 package ledger_test
 
 import (
+	"crypto/ed25519"
+	"crypto/sha256"
 	"maps"
 	"slices"
 	"testing"
@@ -32,7 +34,7 @@ func drawWorld(tb testing.TB, t *rapid.T) []*event.Record {
 		d.devices = append(d.devices, w.Device(name))
 	}
 	if rapid.Bool().Draw(t, "founded") {
-		d.founding = w.Found(d.devices[0])
+		d.founding = w.Found(d.devices[0], func(p *pb.PracticeFounded) { p.Authority = authority().Public().(ed25519.PublicKey) })
 		w.Admit(d.devices[0], d.devices[1])
 	}
 	for range rapid.IntRange(1, 25).Draw(t, "acts") {
@@ -92,7 +94,7 @@ func (d *drawn) correct(x *ledgertest.Device) {
 
 func (d *drawn) rights(x *ledgertest.Device) {
 	by := ledgertest.By("owner", d.founding)
-	switch rapid.IntRange(0, 4).Draw(d.t, "right") {
+	switch rapid.IntRange(0, 5).Draw(d.t, "right") {
 	case 0:
 		x.Write(&pb.RoleGranted{Person: d.one("reed", "moss"), Roles: []pb.Role{vet, owner}}, by)
 	case 1:
@@ -105,7 +107,19 @@ func (d *drawn) rights(x *ledgertest.Device) {
 	case 4:
 		y := d.device()
 		x.Write(&pb.DeviceAdded{Device: y.ID(), PublicKey: y.Public(), Name: y.Name}, by)
+	case 5:
+		of := event.Hash{}
+		if d.founding != nil {
+			of = d.founding.Hash
+		}
+		x.Write(&pb.ServerRestored{PublicKey: x.Public(), Signature: ed25519.Sign(authority(), ledger.ServerClaim(of, x.Public()))})
 	}
+}
+
+// authority is the key that the founding of a practice under test names.
+func authority() ed25519.PrivateKey {
+	seed := sha256.Sum256([]byte("authority"))
+	return ed25519.NewKeyFromSeed(seed[:])
 }
 
 func (d *drawn) when() ledgertest.Option {

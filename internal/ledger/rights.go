@@ -26,6 +26,7 @@ type Rights struct {
 	Admissions []event.Hash  // admissions that count, likewise
 	ShutOut    [][]byte      // ids of devices that a revocation in effect names, sorted
 	Joined     []Founding    // other foundings: laptops that were a practice of one; written order
+	Servers    [][]byte      // ids of the devices that were the practice's server; the founder's first, then written order
 }
 
 // Founding is the record that began the practice: the root of all rights.
@@ -38,6 +39,9 @@ type Founding struct {
 	Log      event.LogID
 	Seq      uint64
 	HlcUs    int64
+	// Authority is the key that can put a new server in the place of a lost one;
+	// empty for a practice of one.
+	Authority []byte
 }
 
 // DeviceRight is one laptop of the practice.
@@ -150,10 +154,10 @@ func (r *Rights) entitled(rec *event.Record) bool {
 }
 
 // byHub says that the practice's server wrote the record: the device on which the
-// practice was founded. No other laptop speaks for it.
+// practice was founded, or one in its place. No other laptop speaks for it.
 func (r *Rights) byHub(rec *event.Record) bool {
 	l := r.log(rec.Log)
-	return l != nil && bytes.Equal(l.Device, r.Founding.Device)
+	return l != nil && r.WasServer(l.Device)
 }
 
 // beforeFounding says that the founder's laptop wrote the record before there

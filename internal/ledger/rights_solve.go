@@ -62,7 +62,7 @@ func (v *solver) found() bool {
 		if p, ok := in.Payload.(*pb.PracticeFounded); ok {
 			v.founding(Founding{
 				Record: in.Rec.Hash, Practice: p.Practice, Owner: p.Owner,
-				Log: in.Rec.Log, Seq: in.Rec.Seq(), HlcUs: in.Rec.Head.HlcUs,
+				Log: in.Rec.Log, Seq: in.Rec.Seq(), HlcUs: in.Rec.Head.HlcUs, Authority: bytes.Clone(p.Authority),
 			}, in.Foreign)
 		}
 	}
@@ -108,9 +108,10 @@ func (v *solver) takesEffect(in Input) bool {
 
 // settle adds devices and grants under the cuts in effect until none is left.
 func (v *solver) settle() {
-	v.r.Devices, v.r.Grants = nil, nil
+	v.r.Devices, v.r.Grants, v.r.Servers = nil, nil, nil
 	v.cutGrants()
 	v.admitFounder()
+	v.admitServers()
 	for {
 		v.bound()
 		if !v.grow() {
@@ -125,11 +126,50 @@ func (v *solver) admitFounder() {
 	if i := slices.IndexFunc(v.keys, func(o openedLog) bool { return o.log == f.Log }); i >= 0 {
 		f.Device = event.DeviceID(v.keys[i].key)
 		v.r.Devices = append(v.r.Devices, DeviceRight{Device: f.Device, Added: f.Record})
+		v.r.Servers = append(v.r.Servers, f.Device)
 	}
 	v.r.Grants = append(v.r.Grants, Grant{
 		Record: f.Record, Person: f.Owner,
 		Roles: slices.Clone(foundersRoles),
 	})
+}
+
+// admitServers adds the devices that the authority put in the place of a lost
+// server. Their logs are in the books by that signature alone: nobody who is in
+// them could have let the new device in, since the server that does so was lost.
+func (v *solver) admitServers() {
+	for _, in := range v.recs {
+		p, ok := in.Payload.(*pb.ServerRestored)
+		if !ok || !v.r.Founding.signed(p) || !v.opened(in.Rec.Log, p.PublicKey) {
+			continue
+		}
+		v.r.addDevice(in.Rec.Hash, &pb.DeviceAdded{PublicKey: p.PublicKey, Name: p.Name})
+		if id := event.DeviceID(p.PublicKey); !v.r.WasServer(id) {
+			v.r.Servers = append(v.r.Servers, id)
+		}
+	}
+}
+
+// opened says that the log is written by the device with this key.
+func (v *solver) opened(log event.LogID, key ed25519.PublicKey) bool {
+	return slices.ContainsFunc(v.keys, func(o openedLog) bool { return o.log == log && o.key.Equal(key) })
+}
+
+// ServerClaim is what the practice's authority signs to put a device in the place
+// of a lost server.
+func ServerClaim(founding event.Hash, device ed25519.PublicKey) []byte {
+	return append(append([]byte("thawtrail server restored 1\x00"), founding[:]...), device...)
+}
+
+// signed says that the authority which the founding names signed the claim.
+func (f *Founding) signed(p *pb.ServerRestored) bool {
+	return len(f.Authority) == ed25519.PublicKeySize && len(p.PublicKey) == ed25519.PublicKeySize &&
+		ed25519.Verify(f.Authority, ServerClaim(f.Record, p.PublicKey), p.Signature)
+}
+
+// WasServer says that a device is, or was, the practice's server.
+func (r *Rights) WasServer(id []byte) bool {
+	return r != nil && slices.ContainsFunc(r.Servers, func(s []byte) bool { return bytes.Equal(s, id) })
 }
 
 // grow adds every device and grant that counts now and says whether any was new.

@@ -1,6 +1,7 @@
 package ledger_test
 
 import (
+	"crypto/ed25519"
 	"slices"
 	"testing"
 	"time"
@@ -324,4 +325,49 @@ func TestBrokenRights(t *testing.T) {
 	}
 	require.Equal(t, clean, p.standing(p.home.Write(card())))
 	require.Empty(t, ledgertest.Rights(p.Records()).Roles("reed"))
+}
+
+// TestARestoredServerIsLetInByTheAuthority: no record of anybody in the books lets
+// the new server in, only the key that the founding names.
+func TestARestoredServerIsLetInByTheAuthority(t *testing.T) {
+	root := authority()
+	w := ledgertest.New(t)
+	home, next, stranger, car := w.Device("home"), w.Device("next"), w.Device("stranger"), w.Device("car")
+	founding := w.Found(home, func(p *pb.PracticeFounded) { p.Authority = root.Public().(ed25519.PublicKey) })
+	claim := func(d *ledgertest.Device, key ed25519.PrivateKey, of event.Hash) *pb.ServerRestored {
+		return &pb.ServerRestored{PublicKey: d.Public(), Name: d.Name, Signature: ed25519.Sign(key, ledger.ServerClaim(of, d.Public()))}
+	}
+	rights := func() *ledger.Rights { return ledgertest.Rights(w.Records()) }
+
+	stranger.Write(claim(stranger, stranger.Key, founding.Hash))
+	require.False(t, rights().Admits(stranger.ID()), "signed by itself")
+	stranger.Write(claim(stranger, root, event.Hash{1}))
+	require.False(t, rights().Admits(stranger.ID()), "for another founding")
+	stranger.Write(claim(next, root, founding.Hash))
+	require.False(t, rights().Admits(stranger.ID()), "for another device")
+	require.False(t, rights().Admits(next.ID()), "and not in its own log")
+
+	restored := next.Write(claim(next, root, founding.Hash))
+	require.Equal(t, clean, rights().Standing(restored))
+	require.True(t, rights().Admits(next.ID()))
+	require.True(t, rights().WasServer(next.ID()))
+	require.True(t, rights().WasServer(home.ID()))
+	require.False(t, rights().WasServer(stranger.ID()))
+
+	// It does what a server does, in the owner's name: lets in, and shuts out also
+	// the one that it replaced.
+	in := next.Write(&pb.DeviceAdded{Device: car.ID(), PublicKey: car.Public(), Name: "car"}, ledgertest.By("owner", founding))
+	require.Equal(t, clean, rights().Standing(in))
+	require.True(t, rights().Admits(car.ID()))
+	next.Write(&pb.RightsRevoked{Device: home.ID(), Cuts: home.Tips(), Reason: "replaced"}, ledgertest.By("owner", founding))
+	require.False(t, rights().Admits(home.ID()))
+	require.True(t, rights().Founded())
+	require.True(t, rights().Admits(next.ID()))
+
+	// A practice of one names no authority, so nobody can step into its place.
+	alone := ledgertest.New(t)
+	one, two := alone.Device("one"), alone.Device("two")
+	f := alone.Found(one)
+	two.Write(claim(two, root, f.Hash))
+	require.False(t, ledgertest.Rights(alone.Records()).Admits(two.ID()))
 }

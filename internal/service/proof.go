@@ -1,7 +1,6 @@
 package service
 
 import (
-	"bytes"
 	"context"
 	"fmt"
 
@@ -54,15 +53,14 @@ func (s *Proofs) MakeProof(ctx context.Context, req *pb.MakeProofRequest) (*pb.M
 }
 
 // statementOver finds the earliest statement that names a record at or after r
-// in its log: the statement's place, and the record that it names. The server is
-// the device that founded the practice.
+// in its log: the statement's place, and the record that it names.
 func (b *book) statementOver(ctx context.Context, r *event.Record) (at exchange.LogTip, tip exchange.Tip, err error) {
 	rights, err := b.Rights()
 	if err != nil {
 		return at, tip, err
 	}
 	for _, l := range b.r.Store.Logs() {
-		if !rights.Founded() || !bytes.Equal(l.Device(), rights.Founding.Device) {
+		if !rights.WasServer(l.Device()) {
 			continue
 		}
 		err := b.eachRecord(ctx, l.ID, 0, func(h *event.Record) (bool, error) {

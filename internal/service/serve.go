@@ -91,6 +91,7 @@ func Mount(r *Replica, x *Exchange, d Door) *grpc.Server {
 	pb.RegisterExchangeServiceServer(s, x)
 	pb.RegisterProofServiceServer(s, &Proofs{Replica: r})
 	pb.RegisterPrivacyServiceServer(s, &Privacy{Replica: r})
+	pb.RegisterCarryServiceServer(s, &Carry{Replica: r})
 	healthpb.RegisterHealthServer(s, health.NewServer())
 	reflection.Register(s)
 	return s

@@ -13,6 +13,7 @@ import (
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/store"
+	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/pins"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -44,7 +45,8 @@ type Replica struct {
 	Seals  Seals
 	Link   Link
 	Hub    bool
-	Name   string // of this device
+	Name   string        // of this device
+	Joined *trust.Joined // the practice that it belongs to; nil for none
 
 	Pins *pins.Book // of the people who share this machine; nil where none are kept
 

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"slices"
 
 	"google.golang.org/protobuf/proto"
 
@@ -99,7 +100,7 @@ func (p *plan) accept(r *event.Record) {
 // of what this device wrote. Other laptops can write such records; they are none.
 func (p *plan) hearHub(l *LogInfo, r *event.Record) {
 	m, err := r.Payload()
-	if err != nil || !p.s.byHub(p.hub, l) {
+	if err != nil || !p.s.byServer(p.servers, l) {
 		return
 	}
 	said := m.(*pb.HubStatement)
@@ -120,13 +121,13 @@ func (p *plan) isOwn(log event.LogID) bool {
 	return log == p.own[pb.Lane_LANE_ORDINARY] || log == p.own[pb.Lane_LANE_URGENT]
 }
 
-// byHub says that the practice's server writes the log. On a laptop that belongs
-// to no practice any will do.
-func (s *Store) byHub(hub []byte, l *LogInfo) bool {
-	if len(hub) == 0 {
+// byServer says that the practice's server writes the log, or one that it
+// replaced. On a laptop that belongs to no practice any will do.
+func (s *Store) byServer(servers [][]byte, l *LogInfo) bool {
+	if len(servers) == 0 {
 		return s.opt.Founding.IsZero()
 	}
-	return bytes.Equal(hub, l.Device())
+	return slices.ContainsFunc(servers, func(id []byte) bool { return bytes.Equal(id, l.Device()) })
 }
 
 // batchOf is what a hold and a recall have in common.

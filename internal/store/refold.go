@@ -70,7 +70,7 @@ func (a *application) reach(touched []journal.Position) byte {
 			return refoldEvery
 		}
 		switch r.Head.Type {
-		case event.TypeLogOpened, event.TypeDeviceAdded, event.TypeRoleGranted:
+		case event.TypeLogOpened, event.TypeDeviceAdded, event.TypeRoleGranted, event.TypeServerRestored:
 		default:
 			return refoldEvery
 		}

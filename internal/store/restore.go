@@ -212,7 +212,7 @@ func (s *Store) restoreLog(l LogInfo) {
 	s.suspect[l.ID] = l.Gaps || len(s.holes) > 0
 	s.hlc = adopted(s.hlc, l.HLC)
 	if !l.Key.Equal(s.public) {
-		if s.byHub(s.hub, &l) {
+		if s.byServer(s.servers, &l) {
 			s.hubUs = max(s.hubUs, l.HubUs)
 		}
 		return

@@ -71,7 +71,7 @@ type Store struct {
 	seen     map[event.LogID]exchange.Tip // tips that came since our last record
 	hlc      int64                        // newest hybrid clock in the journal
 	hubUs    int64                        // newest hub statement's time
-	hub      []byte                       // id of the practice's server, by the folded rights
+	servers  [][]byte                     // ids of the practice's server and those before it, by the folded rights
 	wallUs   int64                        // wall clock of our last record
 	offset   *pb.ClockOffset              // last measurement against the hub
 	repairs  []string                     // what was found and mended, for people
@@ -204,8 +204,8 @@ func (s *Store) entitle(r *ledger.Rights) {
 	s.rights = r
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.hub = nil; r.Founded() {
-		s.hub = r.Founding.Device
+	if s.servers = nil; r.Founded() {
+		s.servers = r.Servers
 	}
 }
 

@@ -139,17 +139,17 @@ func (s *Store) isClosed() bool {
 // plan is one commit in the making: the tables as they will be when it is saved.
 // Nothing of it shows before the journal has it.
 type plan struct {
-	s      *Store
-	logs   map[event.LogID]*LogInfo // changed logs only
-	own    map[pb.Lane]event.LogID
-	seen   map[event.LogID]exchange.Tip
-	hlc    int64
-	hubUs  int64
-	hub    []byte
-	wallUs int64
-	recs   []*event.Record
-	frames [][]byte
-	bytes  int // of frames
+	s       *Store
+	logs    map[event.LogID]*LogInfo // changed logs only
+	own     map[pb.Lane]event.LogID
+	seen    map[event.LogID]exchange.Tip
+	hlc     int64
+	hubUs   int64
+	servers [][]byte
+	wallUs  int64
+	recs    []*event.Record
+	frames  [][]byte
+	bytes   int // of frames
 
 	doubt   bool   // the own logs may have lost records: open new ones first
 	renewed string // why new logs were opened; empty when they were not
@@ -160,7 +160,7 @@ func (s *Store) plan() *plan {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
 	p := &plan{s: s, logs: map[event.LogID]*LogInfo{}, own: map[pb.Lane]event.LogID{}, seen: map[event.LogID]exchange.Tip{},
-		hlc: s.hlc, hubUs: s.hubUs, hub: s.hub, wallUs: s.wallUs, doubt: s.doubt && len(s.own) > 0}
+		hlc: s.hlc, hubUs: s.hubUs, servers: s.servers, wallUs: s.wallUs, doubt: s.doubt && len(s.own) > 0}
 	for lane, id := range s.own {
 		p.own[lane] = id
 	}

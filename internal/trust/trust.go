@@ -11,6 +11,7 @@
 package trust
 
 import (
+	"bytes"
 	"crypto/ed25519"
 	"crypto/x509"
 	"encoding/json"
@@ -103,6 +104,21 @@ func (h *Home) Key(name string, label vault.Label) (ed25519.PrivateKey, error) {
 		return nil, fmt.Errorf("%s: %w", label, vault.ErrDamaged)
 	}
 	return ed25519.NewKeyFromSeed(seed), nil
+}
+
+// KeepKey keeps a key that was made elsewhere in a box that holds no other one.
+func (h *Home) KeepKey(name string, label vault.Label, key ed25519.PrivateKey) error {
+	path := filepath.Join(h.Dir, name)
+	seed, err := h.Vault.ReadBox(path, label)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return h.Vault.WriteBox(path, label, key.Seed(), h.random)
+	case err != nil:
+		return fmt.Errorf("%s: %w", label, err)
+	case !bytes.Equal(seed, key.Seed()):
+		return refusal.Conflict("data", h.Dir, "an empty folder").Because("it holds another " + string(label))
+	}
+	return nil
 }
 
 // Box reads a small secret file and gives the function that replaces it; nil

@@ -274,12 +274,16 @@ func (d *Device) Correct(original *event.Record, to proto.Message, opts ...Optio
 }
 
 // Found founds the practice: its first owner works at the device from now on.
-func (w *World) Found(d *Device) *event.Record {
+func (w *World) Found(d *Device, change ...func(*pb.PracticeFounded)) *event.Record {
 	w.owner = "owner"
 	d.author = w.owner
-	w.founded = d.Write(&pb.PracticeFounded{
+	founding := &pb.PracticeFounded{
 		Practice: "practice", Name: "Alder Creek Equine", Zone: Zone, Currency: "AUD", Owner: w.owner, OwnerName: "M. Alder",
-	})
+	}
+	for _, f := range change {
+		f(founding)
+	}
+	w.founded = d.Write(founding)
 	d.SignsAs(w.owner, w.founded)
 	return w.founded
 }

@@ -309,7 +309,14 @@ func TestTheSheetGivesTheKeyBack(t *testing.T) {
 	swapped[at] = "  1   " + strings.TrimSpace(lines[at+1][4:])
 	swapped[at+1] = "  2   " + strings.TrimSpace(lines[at][4:])
 	_, err = FromSheet(strings.Join(swapped, "\n"))
-	require.ErrorContains(t, err, "row 1 of the sheet")
+	require.ErrorContains(t, err, "rows 1, 2 of the sheet")
+	slip := append([]string(nil), lines...)
+	slip[at+3] = lines[at+3][:6] + "Z" + lines[at+3][7:]
+	if lines[at+3][6] == 'Z' {
+		slip[at+3] = lines[at+3][:6] + "Y" + lines[at+3][7:]
+	}
+	_, err = FromSheet(strings.Join(slip, "\n"))
+	require.ErrorContains(t, err, "row 4 of the sheet")
 
 	other := strings.Split(Sheet("Another", newKey(t)), "\n")
 	mixed := append([]string(nil), lines...)

@@ -36,11 +36,15 @@ func Sheet(practice string, key ed25519.PrivateKey) string {
 		fmt.Fprintf(&b, "  %d   %s\n", i+1, typed.Groups(row))
 	}
 	b.WriteString(`
-Whoever has these five rows can admit laptops to the practice. Keep the paper
-where the practice keeps its drug keys, not with a laptop. It keeps the
-practice's key from being lost with its server. This version reads the rows by
-no command: to replace a lost server, restore its data folder from a copy, with
-its passphrase. Make such copies.
+Whoever has these five rows can admit laptops to the practice, and put a server
+in the place of the one that you have. Keep the paper where the practice keeps
+its drug keys, not with a laptop.
+
+If the server is lost: on a laptop of the practice, 'thawtrail books write'
+writes its books into a file and shows a code. On the new machine, 'thawtrail
+server restore' asks for that file, the code and these rows. No laptop has to
+join again, and all that a laptop holds comes back. Keep copies of the server's
+folder too: they hold what no laptop has any more.
 `)
 	return b.String()
 }
@@ -63,29 +67,37 @@ func rows(key ed25519.PrivateKey) []string {
 func rowSalt(i int) string { return fmt.Sprintf("ROW%d", i+1) }
 
 // FromSheet reads the five rows back, one a line, with or without the numbers
-// and the text around them. A refusal names the row.
+// and the text around them. A refusal names every row that has a slip.
 func FromSheet(text string) (ed25519.PrivateKey, error) {
 	if len(text) > 8<<10 {
 		return nil, refusal.New("sheet", fmt.Sprintf("%d bytes", len(text)), "five rows of 14 characters")
 	}
 	var body string
+	var slips []string
+	var slip error
 	n := 0
 	for line := range strings.Lines(text) {
 		row, ok := cutNumber(line, n+1)
 		if !ok {
 			continue
 		}
-		chars, err := typed.Read(fmt.Sprintf("row %d of the sheet", n+1), rowSalt(n), row, rowChars)
+		chars, err := SheetRow(n+1, row)
 		if err != nil {
-			return nil, err
+			slip, slips = err, append(slips, fmt.Sprint(n+1))
 		}
 		body += chars
 		if n++; n == sheetRows {
 			break
 		}
 	}
-	if n < sheetRows {
+	switch {
+	case n < sheetRows:
 		return nil, refusal.New("sheet", fmt.Sprintf("%d rows", n), "five rows, each with its number before it")
+	case len(slips) == 1:
+		return nil, slip
+	case len(slips) > 1:
+		return nil, refusal.New("rows "+strings.Join(slips, ", ")+" of the sheet", "(hidden)", "14 characters each, the last of which fits the others").
+			Because("something was misread in each of them, or rows changed places")
 	}
 	seed, err := typed.FromBase32(body[:keyChars])
 	if err != nil || len(seed) != ed25519.SeedSize {
@@ -96,6 +108,15 @@ func FromSheet(text string) (ed25519.PrivateKey, error) {
 		return nil, refusal.New("sheet", "(hidden)", "rows that belong together").Because("a row of another sheet?")
 	}
 	return key, nil
+}
+
+// SheetRows is how many rows a sheet has.
+const SheetRows = sheetRows
+
+// SheetRow checks one row, counted from 1, and gives its characters without the
+// check character: a person who types them is told of a slip in the row at once.
+func SheetRow(number int, text string) (string, error) {
+	return typed.Read(fmt.Sprintf("row %d of the sheet", number), rowSalt(number-1), text, rowChars)
 }
 
 // cutNumber takes the row's number off a line; false for other lines.

@@ -52,6 +52,7 @@ type Entry struct {
 	//	*Entry_DonorRecorded
 	//	*Entry_ClientAdded
 	//	*Entry_ClientForgotten
+	//	*Entry_ServerRestored
 	//	*Entry_BagsReceived
 	//	*Entry_OpeningStock
 	//	*Entry_BagFound
@@ -350,6 +351,15 @@ func (x *Entry) GetClientForgotten() *ClientForgotten {
 	if x != nil {
 		if x, ok := x.Body.(*Entry_ClientForgotten); ok {
 			return x.ClientForgotten
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetServerRestored() *ServerRestored {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_ServerRestored); ok {
+			return x.ServerRestored
 		}
 	}
 	return nil
@@ -937,6 +947,10 @@ type Entry_ClientForgotten struct {
 	ClientForgotten *ClientForgotten `protobuf:"bytes,23,opt,name=client_forgotten,json=clientForgotten,proto3,oneof"`
 }
 
+type Entry_ServerRestored struct {
+	ServerRestored *ServerRestored `protobuf:"bytes,24,opt,name=server_restored,json=serverRestored,proto3,oneof"`
+}
+
 type Entry_BagsReceived struct {
 	BagsReceived *BagsReceived `protobuf:"bytes,30,opt,name=bags_received,json=bagsReceived,proto3,oneof"`
 }
@@ -1199,6 +1213,8 @@ func (*Entry_ClientAdded) isEntry_Body() {}
 
 func (*Entry_ClientForgotten) isEntry_Body() {}
 
+func (*Entry_ServerRestored) isEntry_Body() {}
+
 func (*Entry_BagsReceived) isEntry_Body() {}
 
 func (*Entry_OpeningStock) isEntry_Body() {}
@@ -1311,7 +1327,7 @@ var File_thawtrail_v1_entry_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\n" +
-	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\xaai\n" +
+	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\xfbi\n" +
 	"\x05Entry\x12@\n" +
 	"\n" +
 	"log_opened\x18\x01 \x01(\v2\x17.thawtrail.v1.LogOpenedB\x06\xd2\xda\x18\x02@\x01H\x00R\tlogOpened\x123\n" +
@@ -1361,7 +1377,8 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\n" +
 	"client add\x129Add a horse's owner or agent; name and address are sealed\x1a8client add --name 'P. Hollis' --telephone '0491 570 156'H\x00R\vclientAdded\x12\xdf\x01\n" +
 	"\x10client_forgotten\x18\x17 \x01(\v2\x1d.thawtrail.v1.ClientForgottenB\x92\x01\xd2\xda\x18\x8d\x01\n" +
-	"\rclient forget\x129Drop the keys of a client's sealed fields on every laptop\x1a3client forget 5Q --reason 'asked for by the client'\"\x06client0\x01:\x02\x03\x04H\x00R\x0fclientForgotten\x12\x86\x02\n" +
+	"\rclient forget\x129Drop the keys of a client's sealed fields on every laptop\x1a3client forget 5Q --reason 'asked for by the client'\"\x06client0\x01:\x02\x03\x04H\x00R\x0fclientForgotten\x12O\n" +
+	"\x0fserver_restored\x18\x18 \x01(\v2\x1c.thawtrail.v1.ServerRestoredB\x06\xd2\xda\x18\x02@\x01H\x00R\x0eserverRestored\x12\x86\x02\n" +
 	"\rbags_received\x18\x1e \x01(\v2\x1a.thawtrail.v1.BagsReceivedB\xc2\x01\xd2\xda\x18\xbd\x01\n" +
 	"\vbag receive\x12.Take a delivery into stock and number the bags\x1aubag receive --product 'Foal plasma' --batch H2207 --expiry 2028-03 --volume-ml 950 --count 6 --place 'clinic freezer'J\areceiveH\x00R\fbagsReceived\x12\x80\x02\n" +
 	"\ropening_stock\x18\x1f \x01(\v2\x1a.thawtrail.v1.BagsReceivedB\xbc\x01\xd2\xda\x18\xb7\x01\n" +
@@ -1531,55 +1548,56 @@ var file_thawtrail_v1_entry_proto_goTypes = []any{
 	(*DonorRecorded)(nil),        // 20: thawtrail.v1.DonorRecorded
 	(*ClientAdded)(nil),          // 21: thawtrail.v1.ClientAdded
 	(*ClientForgotten)(nil),      // 22: thawtrail.v1.ClientForgotten
-	(*BagsReceived)(nil),         // 23: thawtrail.v1.BagsReceived
-	(*BagFound)(nil),             // 24: thawtrail.v1.BagFound
-	(*BagsMoved)(nil),            // 25: thawtrail.v1.BagsMoved
-	(*PlaceCounted)(nil),         // 26: thawtrail.v1.PlaceCounted
-	(*BagMissing)(nil),           // 27: thawtrail.v1.BagMissing
-	(*BagsLent)(nil),             // 28: thawtrail.v1.BagsLent
-	(*TemperatureRead)(nil),      // 29: thawtrail.v1.TemperatureRead
-	(*PlaceWarm)(nil),            // 30: thawtrail.v1.PlaceWarm
-	(*QuarantineDecided)(nil),    // 31: thawtrail.v1.QuarantineDecided
-	(*ThawStarted)(nil),          // 32: thawtrail.v1.ThawStarted
-	(*BathMeasured)(nil),         // 33: thawtrail.v1.BathMeasured
-	(*BagThawed)(nil),            // 34: thawtrail.v1.BagThawed
-	(*BagSoftened)(nil),          // 35: thawtrail.v1.BagSoftened
-	(*SetAttached)(nil),          // 36: thawtrail.v1.SetAttached
-	(*BagRefrozen)(nil),          // 37: thawtrail.v1.BagRefrozen
-	(*BagDiscarded)(nil),         // 38: thawtrail.v1.BagDiscarded
-	(*BagReturned)(nil),          // 39: thawtrail.v1.BagReturned
-	(*BagKeptBack)(nil),          // 40: thawtrail.v1.BagKeptBack
-	(*BatchHeld)(nil),            // 41: thawtrail.v1.BatchHeld
-	(*BatchReleased)(nil),        // 42: thawtrail.v1.BatchReleased
-	(*BatchRecalled)(nil),        // 43: thawtrail.v1.BatchRecalled
-	(*KitStocked)(nil),           // 44: thawtrail.v1.KitStocked
-	(*KitUsed)(nil),              // 45: thawtrail.v1.KitUsed
-	(*KitCounted)(nil),           // 46: thawtrail.v1.KitCounted
-	(*CaseOpened)(nil),           // 47: thawtrail.v1.CaseOpened
-	(*RiskAsked)(nil),            // 48: thawtrail.v1.RiskAsked
-	(*PatientExamined)(nil),      // 49: thawtrail.v1.PatientExamined
-	(*PatientWeighed)(nil),       // 50: thawtrail.v1.PatientWeighed
-	(*IggTested)(nil),            // 51: thawtrail.v1.IggTested
-	(*ColostrumGiven)(nil),       // 52: thawtrail.v1.ColostrumGiven
-	(*ReferralOffered)(nil),      // 53: thawtrail.v1.ReferralOffered
-	(*EstimateAgreed)(nil),       // 54: thawtrail.v1.EstimateAgreed
-	(*PlanAccepted)(nil),         // 55: thawtrail.v1.PlanAccepted
-	(*BathChecked)(nil),          // 56: thawtrail.v1.BathChecked
-	(*HangChecked)(nil),          // 57: thawtrail.v1.HangChecked
-	(*CatheterPlaced)(nil),       // 58: thawtrail.v1.CatheterPlaced
-	(*CatheterRemoved)(nil),      // 59: thawtrail.v1.CatheterRemoved
-	(*TransfusionStarted)(nil),   // 60: thawtrail.v1.TransfusionStarted
-	(*RateSet)(nil),              // 61: thawtrail.v1.RateSet
-	(*VitalsNoted)(nil),          // 62: thawtrail.v1.VitalsNoted
-	(*ReactionNoted)(nil),        // 63: thawtrail.v1.ReactionNoted
-	(*DrugGiven)(nil),            // 64: thawtrail.v1.DrugGiven
-	(*FluidGiven)(nil),           // 65: thawtrail.v1.FluidGiven
-	(*FlowChanged)(nil),          // 66: thawtrail.v1.FlowChanged
-	(*TransfusionEnded)(nil),     // 67: thawtrail.v1.TransfusionEnded
-	(*HandedOver)(nil),           // 68: thawtrail.v1.HandedOver
-	(*RecheckPlanned)(nil),       // 69: thawtrail.v1.RecheckPlanned
-	(*AdverseEvent)(nil),         // 70: thawtrail.v1.AdverseEvent
-	(*CaseClosed)(nil),           // 71: thawtrail.v1.CaseClosed
+	(*ServerRestored)(nil),       // 23: thawtrail.v1.ServerRestored
+	(*BagsReceived)(nil),         // 24: thawtrail.v1.BagsReceived
+	(*BagFound)(nil),             // 25: thawtrail.v1.BagFound
+	(*BagsMoved)(nil),            // 26: thawtrail.v1.BagsMoved
+	(*PlaceCounted)(nil),         // 27: thawtrail.v1.PlaceCounted
+	(*BagMissing)(nil),           // 28: thawtrail.v1.BagMissing
+	(*BagsLent)(nil),             // 29: thawtrail.v1.BagsLent
+	(*TemperatureRead)(nil),      // 30: thawtrail.v1.TemperatureRead
+	(*PlaceWarm)(nil),            // 31: thawtrail.v1.PlaceWarm
+	(*QuarantineDecided)(nil),    // 32: thawtrail.v1.QuarantineDecided
+	(*ThawStarted)(nil),          // 33: thawtrail.v1.ThawStarted
+	(*BathMeasured)(nil),         // 34: thawtrail.v1.BathMeasured
+	(*BagThawed)(nil),            // 35: thawtrail.v1.BagThawed
+	(*BagSoftened)(nil),          // 36: thawtrail.v1.BagSoftened
+	(*SetAttached)(nil),          // 37: thawtrail.v1.SetAttached
+	(*BagRefrozen)(nil),          // 38: thawtrail.v1.BagRefrozen
+	(*BagDiscarded)(nil),         // 39: thawtrail.v1.BagDiscarded
+	(*BagReturned)(nil),          // 40: thawtrail.v1.BagReturned
+	(*BagKeptBack)(nil),          // 41: thawtrail.v1.BagKeptBack
+	(*BatchHeld)(nil),            // 42: thawtrail.v1.BatchHeld
+	(*BatchReleased)(nil),        // 43: thawtrail.v1.BatchReleased
+	(*BatchRecalled)(nil),        // 44: thawtrail.v1.BatchRecalled
+	(*KitStocked)(nil),           // 45: thawtrail.v1.KitStocked
+	(*KitUsed)(nil),              // 46: thawtrail.v1.KitUsed
+	(*KitCounted)(nil),           // 47: thawtrail.v1.KitCounted
+	(*CaseOpened)(nil),           // 48: thawtrail.v1.CaseOpened
+	(*RiskAsked)(nil),            // 49: thawtrail.v1.RiskAsked
+	(*PatientExamined)(nil),      // 50: thawtrail.v1.PatientExamined
+	(*PatientWeighed)(nil),       // 51: thawtrail.v1.PatientWeighed
+	(*IggTested)(nil),            // 52: thawtrail.v1.IggTested
+	(*ColostrumGiven)(nil),       // 53: thawtrail.v1.ColostrumGiven
+	(*ReferralOffered)(nil),      // 54: thawtrail.v1.ReferralOffered
+	(*EstimateAgreed)(nil),       // 55: thawtrail.v1.EstimateAgreed
+	(*PlanAccepted)(nil),         // 56: thawtrail.v1.PlanAccepted
+	(*BathChecked)(nil),          // 57: thawtrail.v1.BathChecked
+	(*HangChecked)(nil),          // 58: thawtrail.v1.HangChecked
+	(*CatheterPlaced)(nil),       // 59: thawtrail.v1.CatheterPlaced
+	(*CatheterRemoved)(nil),      // 60: thawtrail.v1.CatheterRemoved
+	(*TransfusionStarted)(nil),   // 61: thawtrail.v1.TransfusionStarted
+	(*RateSet)(nil),              // 62: thawtrail.v1.RateSet
+	(*VitalsNoted)(nil),          // 63: thawtrail.v1.VitalsNoted
+	(*ReactionNoted)(nil),        // 64: thawtrail.v1.ReactionNoted
+	(*DrugGiven)(nil),            // 65: thawtrail.v1.DrugGiven
+	(*FluidGiven)(nil),           // 66: thawtrail.v1.FluidGiven
+	(*FlowChanged)(nil),          // 67: thawtrail.v1.FlowChanged
+	(*TransfusionEnded)(nil),     // 68: thawtrail.v1.TransfusionEnded
+	(*HandedOver)(nil),           // 69: thawtrail.v1.HandedOver
+	(*RecheckPlanned)(nil),       // 70: thawtrail.v1.RecheckPlanned
+	(*AdverseEvent)(nil),         // 71: thawtrail.v1.AdverseEvent
+	(*CaseClosed)(nil),           // 72: thawtrail.v1.CaseClosed
 }
 var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	1,  // 0: thawtrail.v1.Entry.log_opened:type_name -> thawtrail.v1.LogOpened
@@ -1605,65 +1623,66 @@ var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	20, // 20: thawtrail.v1.Entry.donor_recorded:type_name -> thawtrail.v1.DonorRecorded
 	21, // 21: thawtrail.v1.Entry.client_added:type_name -> thawtrail.v1.ClientAdded
 	22, // 22: thawtrail.v1.Entry.client_forgotten:type_name -> thawtrail.v1.ClientForgotten
-	23, // 23: thawtrail.v1.Entry.bags_received:type_name -> thawtrail.v1.BagsReceived
-	23, // 24: thawtrail.v1.Entry.opening_stock:type_name -> thawtrail.v1.BagsReceived
-	24, // 25: thawtrail.v1.Entry.bag_found:type_name -> thawtrail.v1.BagFound
-	25, // 26: thawtrail.v1.Entry.bags_moved:type_name -> thawtrail.v1.BagsMoved
-	26, // 27: thawtrail.v1.Entry.place_counted:type_name -> thawtrail.v1.PlaceCounted
-	27, // 28: thawtrail.v1.Entry.bag_missing:type_name -> thawtrail.v1.BagMissing
-	28, // 29: thawtrail.v1.Entry.bags_lent:type_name -> thawtrail.v1.BagsLent
-	29, // 30: thawtrail.v1.Entry.temperature_read:type_name -> thawtrail.v1.TemperatureRead
-	30, // 31: thawtrail.v1.Entry.place_warm:type_name -> thawtrail.v1.PlaceWarm
-	31, // 32: thawtrail.v1.Entry.quarantine_decided:type_name -> thawtrail.v1.QuarantineDecided
-	32, // 33: thawtrail.v1.Entry.thaw_started:type_name -> thawtrail.v1.ThawStarted
-	33, // 34: thawtrail.v1.Entry.bath_measured:type_name -> thawtrail.v1.BathMeasured
-	34, // 35: thawtrail.v1.Entry.bag_thawed:type_name -> thawtrail.v1.BagThawed
-	35, // 36: thawtrail.v1.Entry.bag_softened:type_name -> thawtrail.v1.BagSoftened
-	36, // 37: thawtrail.v1.Entry.set_attached:type_name -> thawtrail.v1.SetAttached
-	37, // 38: thawtrail.v1.Entry.bag_refrozen:type_name -> thawtrail.v1.BagRefrozen
-	38, // 39: thawtrail.v1.Entry.bag_discarded:type_name -> thawtrail.v1.BagDiscarded
-	39, // 40: thawtrail.v1.Entry.bag_returned:type_name -> thawtrail.v1.BagReturned
-	40, // 41: thawtrail.v1.Entry.bag_kept_back:type_name -> thawtrail.v1.BagKeptBack
-	41, // 42: thawtrail.v1.Entry.batch_held:type_name -> thawtrail.v1.BatchHeld
-	42, // 43: thawtrail.v1.Entry.batch_released:type_name -> thawtrail.v1.BatchReleased
-	43, // 44: thawtrail.v1.Entry.batch_recalled:type_name -> thawtrail.v1.BatchRecalled
-	44, // 45: thawtrail.v1.Entry.kit_stocked:type_name -> thawtrail.v1.KitStocked
-	45, // 46: thawtrail.v1.Entry.kit_used:type_name -> thawtrail.v1.KitUsed
-	46, // 47: thawtrail.v1.Entry.kit_counted:type_name -> thawtrail.v1.KitCounted
-	47, // 48: thawtrail.v1.Entry.case_opened:type_name -> thawtrail.v1.CaseOpened
-	48, // 49: thawtrail.v1.Entry.risk_asked:type_name -> thawtrail.v1.RiskAsked
-	49, // 50: thawtrail.v1.Entry.patient_examined:type_name -> thawtrail.v1.PatientExamined
-	50, // 51: thawtrail.v1.Entry.patient_weighed:type_name -> thawtrail.v1.PatientWeighed
-	51, // 52: thawtrail.v1.Entry.igg_tested:type_name -> thawtrail.v1.IggTested
-	52, // 53: thawtrail.v1.Entry.colostrum_given:type_name -> thawtrail.v1.ColostrumGiven
-	53, // 54: thawtrail.v1.Entry.referral_offered:type_name -> thawtrail.v1.ReferralOffered
-	54, // 55: thawtrail.v1.Entry.estimate_agreed:type_name -> thawtrail.v1.EstimateAgreed
-	55, // 56: thawtrail.v1.Entry.plan_accepted:type_name -> thawtrail.v1.PlanAccepted
-	56, // 57: thawtrail.v1.Entry.bath_checked:type_name -> thawtrail.v1.BathChecked
-	57, // 58: thawtrail.v1.Entry.hang_checked:type_name -> thawtrail.v1.HangChecked
-	58, // 59: thawtrail.v1.Entry.catheter_placed:type_name -> thawtrail.v1.CatheterPlaced
-	59, // 60: thawtrail.v1.Entry.catheter_removed:type_name -> thawtrail.v1.CatheterRemoved
-	60, // 61: thawtrail.v1.Entry.transfusion_started:type_name -> thawtrail.v1.TransfusionStarted
-	61, // 62: thawtrail.v1.Entry.rate_set:type_name -> thawtrail.v1.RateSet
-	62, // 63: thawtrail.v1.Entry.vitals_noted:type_name -> thawtrail.v1.VitalsNoted
-	63, // 64: thawtrail.v1.Entry.reaction_noted:type_name -> thawtrail.v1.ReactionNoted
-	64, // 65: thawtrail.v1.Entry.drug_given:type_name -> thawtrail.v1.DrugGiven
-	65, // 66: thawtrail.v1.Entry.fluid_given:type_name -> thawtrail.v1.FluidGiven
-	66, // 67: thawtrail.v1.Entry.clamped:type_name -> thawtrail.v1.FlowChanged
-	66, // 68: thawtrail.v1.Entry.resumed:type_name -> thawtrail.v1.FlowChanged
-	67, // 69: thawtrail.v1.Entry.stopped:type_name -> thawtrail.v1.TransfusionEnded
-	67, // 70: thawtrail.v1.Entry.finished:type_name -> thawtrail.v1.TransfusionEnded
-	68, // 71: thawtrail.v1.Entry.handed_over:type_name -> thawtrail.v1.HandedOver
-	69, // 72: thawtrail.v1.Entry.recheck_planned:type_name -> thawtrail.v1.RecheckPlanned
-	51, // 73: thawtrail.v1.Entry.igg_rechecked:type_name -> thawtrail.v1.IggTested
-	70, // 74: thawtrail.v1.Entry.adverse_event_considered:type_name -> thawtrail.v1.AdverseEvent
-	70, // 75: thawtrail.v1.Entry.adverse_event_reported:type_name -> thawtrail.v1.AdverseEvent
-	71, // 76: thawtrail.v1.Entry.case_closed:type_name -> thawtrail.v1.CaseClosed
-	77, // [77:77] is the sub-list for method output_type
-	77, // [77:77] is the sub-list for method input_type
-	77, // [77:77] is the sub-list for extension type_name
-	77, // [77:77] is the sub-list for extension extendee
-	0,  // [0:77] is the sub-list for field type_name
+	23, // 23: thawtrail.v1.Entry.server_restored:type_name -> thawtrail.v1.ServerRestored
+	24, // 24: thawtrail.v1.Entry.bags_received:type_name -> thawtrail.v1.BagsReceived
+	24, // 25: thawtrail.v1.Entry.opening_stock:type_name -> thawtrail.v1.BagsReceived
+	25, // 26: thawtrail.v1.Entry.bag_found:type_name -> thawtrail.v1.BagFound
+	26, // 27: thawtrail.v1.Entry.bags_moved:type_name -> thawtrail.v1.BagsMoved
+	27, // 28: thawtrail.v1.Entry.place_counted:type_name -> thawtrail.v1.PlaceCounted
+	28, // 29: thawtrail.v1.Entry.bag_missing:type_name -> thawtrail.v1.BagMissing
+	29, // 30: thawtrail.v1.Entry.bags_lent:type_name -> thawtrail.v1.BagsLent
+	30, // 31: thawtrail.v1.Entry.temperature_read:type_name -> thawtrail.v1.TemperatureRead
+	31, // 32: thawtrail.v1.Entry.place_warm:type_name -> thawtrail.v1.PlaceWarm
+	32, // 33: thawtrail.v1.Entry.quarantine_decided:type_name -> thawtrail.v1.QuarantineDecided
+	33, // 34: thawtrail.v1.Entry.thaw_started:type_name -> thawtrail.v1.ThawStarted
+	34, // 35: thawtrail.v1.Entry.bath_measured:type_name -> thawtrail.v1.BathMeasured
+	35, // 36: thawtrail.v1.Entry.bag_thawed:type_name -> thawtrail.v1.BagThawed
+	36, // 37: thawtrail.v1.Entry.bag_softened:type_name -> thawtrail.v1.BagSoftened
+	37, // 38: thawtrail.v1.Entry.set_attached:type_name -> thawtrail.v1.SetAttached
+	38, // 39: thawtrail.v1.Entry.bag_refrozen:type_name -> thawtrail.v1.BagRefrozen
+	39, // 40: thawtrail.v1.Entry.bag_discarded:type_name -> thawtrail.v1.BagDiscarded
+	40, // 41: thawtrail.v1.Entry.bag_returned:type_name -> thawtrail.v1.BagReturned
+	41, // 42: thawtrail.v1.Entry.bag_kept_back:type_name -> thawtrail.v1.BagKeptBack
+	42, // 43: thawtrail.v1.Entry.batch_held:type_name -> thawtrail.v1.BatchHeld
+	43, // 44: thawtrail.v1.Entry.batch_released:type_name -> thawtrail.v1.BatchReleased
+	44, // 45: thawtrail.v1.Entry.batch_recalled:type_name -> thawtrail.v1.BatchRecalled
+	45, // 46: thawtrail.v1.Entry.kit_stocked:type_name -> thawtrail.v1.KitStocked
+	46, // 47: thawtrail.v1.Entry.kit_used:type_name -> thawtrail.v1.KitUsed
+	47, // 48: thawtrail.v1.Entry.kit_counted:type_name -> thawtrail.v1.KitCounted
+	48, // 49: thawtrail.v1.Entry.case_opened:type_name -> thawtrail.v1.CaseOpened
+	49, // 50: thawtrail.v1.Entry.risk_asked:type_name -> thawtrail.v1.RiskAsked
+	50, // 51: thawtrail.v1.Entry.patient_examined:type_name -> thawtrail.v1.PatientExamined
+	51, // 52: thawtrail.v1.Entry.patient_weighed:type_name -> thawtrail.v1.PatientWeighed
+	52, // 53: thawtrail.v1.Entry.igg_tested:type_name -> thawtrail.v1.IggTested
+	53, // 54: thawtrail.v1.Entry.colostrum_given:type_name -> thawtrail.v1.ColostrumGiven
+	54, // 55: thawtrail.v1.Entry.referral_offered:type_name -> thawtrail.v1.ReferralOffered
+	55, // 56: thawtrail.v1.Entry.estimate_agreed:type_name -> thawtrail.v1.EstimateAgreed
+	56, // 57: thawtrail.v1.Entry.plan_accepted:type_name -> thawtrail.v1.PlanAccepted
+	57, // 58: thawtrail.v1.Entry.bath_checked:type_name -> thawtrail.v1.BathChecked
+	58, // 59: thawtrail.v1.Entry.hang_checked:type_name -> thawtrail.v1.HangChecked
+	59, // 60: thawtrail.v1.Entry.catheter_placed:type_name -> thawtrail.v1.CatheterPlaced
+	60, // 61: thawtrail.v1.Entry.catheter_removed:type_name -> thawtrail.v1.CatheterRemoved
+	61, // 62: thawtrail.v1.Entry.transfusion_started:type_name -> thawtrail.v1.TransfusionStarted
+	62, // 63: thawtrail.v1.Entry.rate_set:type_name -> thawtrail.v1.RateSet
+	63, // 64: thawtrail.v1.Entry.vitals_noted:type_name -> thawtrail.v1.VitalsNoted
+	64, // 65: thawtrail.v1.Entry.reaction_noted:type_name -> thawtrail.v1.ReactionNoted
+	65, // 66: thawtrail.v1.Entry.drug_given:type_name -> thawtrail.v1.DrugGiven
+	66, // 67: thawtrail.v1.Entry.fluid_given:type_name -> thawtrail.v1.FluidGiven
+	67, // 68: thawtrail.v1.Entry.clamped:type_name -> thawtrail.v1.FlowChanged
+	67, // 69: thawtrail.v1.Entry.resumed:type_name -> thawtrail.v1.FlowChanged
+	68, // 70: thawtrail.v1.Entry.stopped:type_name -> thawtrail.v1.TransfusionEnded
+	68, // 71: thawtrail.v1.Entry.finished:type_name -> thawtrail.v1.TransfusionEnded
+	69, // 72: thawtrail.v1.Entry.handed_over:type_name -> thawtrail.v1.HandedOver
+	70, // 73: thawtrail.v1.Entry.recheck_planned:type_name -> thawtrail.v1.RecheckPlanned
+	52, // 74: thawtrail.v1.Entry.igg_rechecked:type_name -> thawtrail.v1.IggTested
+	71, // 75: thawtrail.v1.Entry.adverse_event_considered:type_name -> thawtrail.v1.AdverseEvent
+	71, // 76: thawtrail.v1.Entry.adverse_event_reported:type_name -> thawtrail.v1.AdverseEvent
+	72, // 77: thawtrail.v1.Entry.case_closed:type_name -> thawtrail.v1.CaseClosed
+	78, // [78:78] is the sub-list for method output_type
+	78, // [78:78] is the sub-list for method input_type
+	78, // [78:78] is the sub-list for extension type_name
+	78, // [78:78] is the sub-list for extension extendee
+	0,  // [0:78] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_entry_proto_init() }
@@ -1699,6 +1718,7 @@ func file_thawtrail_v1_entry_proto_init() {
 		(*Entry_DonorRecorded)(nil),
 		(*Entry_ClientAdded)(nil),
 		(*Entry_ClientForgotten)(nil),
+		(*Entry_ServerRestored)(nil),
 		(*Entry_BagsReceived)(nil),
 		(*Entry_OpeningStock)(nil),
 		(*Entry_BagFound)(nil),

@@ -231,14 +231,18 @@ func (ProductRoute) EnumDescriptor() ([]byte, []int) {
 
 // PracticeFounded begins a practice and makes its first owner.
 type PracticeFounded struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Practice      string                 `protobuf:"bytes,1,opt,name=practice,proto3" json:"practice,omitempty"`
-	Name          string                 `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
-	Zone          string                 `protobuf:"bytes,3,opt,name=zone,proto3" json:"zone,omitempty"`
-	Currency      string                 `protobuf:"bytes,4,opt,name=currency,proto3" json:"currency,omitempty"`
-	Owner         string                 `protobuf:"bytes,5,opt,name=owner,proto3" json:"owner,omitempty"`
-	OwnerName     string                 `protobuf:"bytes,6,opt,name=owner_name,json=ownerName,proto3" json:"owner_name,omitempty"`
-	IggUnit       IggUnit                `protobuf:"varint,7,opt,name=igg_unit,json=iggUnit,proto3,enum=thawtrail.v1.IggUnit" json:"igg_unit,omitempty"`
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	Practice  string                 `protobuf:"bytes,1,opt,name=practice,proto3" json:"practice,omitempty"`
+	Name      string                 `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
+	Zone      string                 `protobuf:"bytes,3,opt,name=zone,proto3" json:"zone,omitempty"`
+	Currency  string                 `protobuf:"bytes,4,opt,name=currency,proto3" json:"currency,omitempty"`
+	Owner     string                 `protobuf:"bytes,5,opt,name=owner,proto3" json:"owner,omitempty"`
+	OwnerName string                 `protobuf:"bytes,6,opt,name=owner_name,json=ownerName,proto3" json:"owner_name,omitempty"`
+	IggUnit   IggUnit                `protobuf:"varint,7,opt,name=igg_unit,json=iggUnit,proto3,enum=thawtrail.v1.IggUnit" json:"igg_unit,omitempty"`
+	// Ed25519 public key of the practice's authority: whoever holds its other half,
+	// which the recovery sheet keeps, can put a new server in the place of a lost
+	// one. Empty for a laptop that is a practice of one.
+	Authority     []byte `protobuf:"bytes,8,opt,name=authority,proto3" json:"authority,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -320,6 +324,13 @@ func (x *PracticeFounded) GetIggUnit() IggUnit {
 		return x.IggUnit
 	}
 	return IggUnit_IGG_UNIT_UNSPECIFIED
+}
+
+func (x *PracticeFounded) GetAuthority() []byte {
+	if x != nil {
+		return x.Authority
+	}
+	return nil
 }
 
 // PlaceAdded names a place where bags or kit lie.
@@ -582,6 +593,71 @@ func (x *DeviceAdded) GetPlace() string {
 	return ""
 }
 
+// ServerRestored puts a new server in the place of one that was lost. The new
+// server writes it into its own log; the practice's authority signs it.
+type ServerRestored struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Key by which the new server signs its records: the key of this log.
+	PublicKey []byte `protobuf:"bytes,1,opt,name=public_key,json=publicKey,proto3" json:"public_key,omitempty"`
+	Name      string `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
+	// Ed25519 by the authority over a context string, the founding's hash and
+	// public_key.
+	Signature     []byte `protobuf:"bytes,3,opt,name=signature,proto3" json:"signature,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ServerRestored) Reset() {
+	*x = ServerRestored{}
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ServerRestored) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ServerRestored) ProtoMessage() {}
+
+func (x *ServerRestored) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ServerRestored.ProtoReflect.Descriptor instead.
+func (*ServerRestored) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *ServerRestored) GetPublicKey() []byte {
+	if x != nil {
+		return x.PublicKey
+	}
+	return nil
+}
+
+func (x *ServerRestored) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *ServerRestored) GetSignature() []byte {
+	if x != nil {
+		return x.Signature
+	}
+	return nil
+}
+
 // RoleGranted gives a person roles; records cite it by its hash.
 type RoleGranted struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -593,7 +669,7 @@ type RoleGranted struct {
 
 func (x *RoleGranted) Reset() {
 	*x = RoleGranted{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[5]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -605,7 +681,7 @@ func (x *RoleGranted) String() string {
 func (*RoleGranted) ProtoMessage() {}
 
 func (x *RoleGranted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[5]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -618,7 +694,7 @@ func (x *RoleGranted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoleGranted.ProtoReflect.Descriptor instead.
 func (*RoleGranted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{5}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *RoleGranted) GetPerson() string {
@@ -649,7 +725,7 @@ type RightsRevoked struct {
 
 func (x *RightsRevoked) Reset() {
 	*x = RightsRevoked{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -661,7 +737,7 @@ func (x *RightsRevoked) String() string {
 func (*RightsRevoked) ProtoMessage() {}
 
 func (x *RightsRevoked) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -674,7 +750,7 @@ func (x *RightsRevoked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RightsRevoked.ProtoReflect.Descriptor instead.
 func (*RightsRevoked) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{6}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *RightsRevoked) GetDevice() []byte {
@@ -721,7 +797,7 @@ type LogAdmitted struct {
 
 func (x *LogAdmitted) Reset() {
 	*x = LogAdmitted{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -733,7 +809,7 @@ func (x *LogAdmitted) String() string {
 func (*LogAdmitted) ProtoMessage() {}
 
 func (x *LogAdmitted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -746,7 +822,7 @@ func (x *LogAdmitted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LogAdmitted.ProtoReflect.Descriptor instead.
 func (*LogAdmitted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{7}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *LogAdmitted) GetLog() []byte {
@@ -794,7 +870,7 @@ type LogOpened struct {
 
 func (x *LogOpened) Reset() {
 	*x = LogOpened{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -806,7 +882,7 @@ func (x *LogOpened) String() string {
 func (*LogOpened) ProtoMessage() {}
 
 func (x *LogOpened) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -819,7 +895,7 @@ func (x *LogOpened) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LogOpened.ProtoReflect.Descriptor instead.
 func (*LogOpened) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{8}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *LogOpened) GetPublicKey() []byte {
@@ -886,7 +962,7 @@ type Heard struct {
 
 func (x *Heard) Reset() {
 	*x = Heard{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[9]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -898,7 +974,7 @@ func (x *Heard) String() string {
 func (*Heard) ProtoMessage() {}
 
 func (x *Heard) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[9]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -911,7 +987,7 @@ func (x *Heard) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Heard.ProtoReflect.Descriptor instead.
 func (*Heard) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{9}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Heard) GetProduct() string {
@@ -957,7 +1033,7 @@ type HubStatement struct {
 
 func (x *HubStatement) Reset() {
 	*x = HubStatement{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -969,7 +1045,7 @@ func (x *HubStatement) String() string {
 func (*HubStatement) ProtoMessage() {}
 
 func (x *HubStatement) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -982,7 +1058,7 @@ func (x *HubStatement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HubStatement.ProtoReflect.Descriptor instead.
 func (*HubStatement) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{10}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *HubStatement) GetHubEpoch() []byte {
@@ -1025,7 +1101,7 @@ type AcceptedTip struct {
 
 func (x *AcceptedTip) Reset() {
 	*x = AcceptedTip{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1037,7 +1113,7 @@ func (x *AcceptedTip) String() string {
 func (*AcceptedTip) ProtoMessage() {}
 
 func (x *AcceptedTip) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1050,7 +1126,7 @@ func (x *AcceptedTip) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcceptedTip.ProtoReflect.Descriptor instead.
 func (*AcceptedTip) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{11}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *AcceptedTip) GetTip() *Tip {
@@ -1078,7 +1154,7 @@ type SettingsChanged struct {
 
 func (x *SettingsChanged) Reset() {
 	*x = SettingsChanged{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1090,7 +1166,7 @@ func (x *SettingsChanged) String() string {
 func (*SettingsChanged) ProtoMessage() {}
 
 func (x *SettingsChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1103,7 +1179,7 @@ func (x *SettingsChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SettingsChanged.ProtoReflect.Descriptor instead.
 func (*SettingsChanged) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{12}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *SettingsChanged) GetName() string {
@@ -1139,7 +1215,7 @@ type ProtocolSet struct {
 
 func (x *ProtocolSet) Reset() {
 	*x = ProtocolSet{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1151,7 +1227,7 @@ func (x *ProtocolSet) String() string {
 func (*ProtocolSet) ProtoMessage() {}
 
 func (x *ProtocolSet) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1164,7 +1240,7 @@ func (x *ProtocolSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProtocolSet.ProtoReflect.Descriptor instead.
 func (*ProtocolSet) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{13}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ProtocolSet) GetName() string {
@@ -1265,7 +1341,7 @@ type ProductCard struct {
 
 func (x *ProductCard) Reset() {
 	*x = ProductCard{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1277,7 +1353,7 @@ func (x *ProductCard) String() string {
 func (*ProductCard) ProtoMessage() {}
 
 func (x *ProductCard) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1290,7 +1366,7 @@ func (x *ProductCard) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProductCard.ProtoReflect.Descriptor instead.
 func (*ProductCard) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{14}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ProductCard) GetProduct() string {
@@ -1486,7 +1562,7 @@ type DonorRecorded struct {
 
 func (x *DonorRecorded) Reset() {
 	*x = DonorRecorded{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1498,7 +1574,7 @@ func (x *DonorRecorded) String() string {
 func (*DonorRecorded) ProtoMessage() {}
 
 func (x *DonorRecorded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1511,7 +1587,7 @@ func (x *DonorRecorded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DonorRecorded.ProtoReflect.Descriptor instead.
 func (*DonorRecorded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{15}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *DonorRecorded) GetDonor() string {
@@ -1595,7 +1671,7 @@ type Corrected struct {
 
 func (x *Corrected) Reset() {
 	*x = Corrected{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1607,7 +1683,7 @@ func (x *Corrected) String() string {
 func (*Corrected) ProtoMessage() {}
 
 func (x *Corrected) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1620,7 +1696,7 @@ func (x *Corrected) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Corrected.ProtoReflect.Descriptor instead.
 func (*Corrected) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{16}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Corrected) GetOriginal() string {
@@ -1685,7 +1761,7 @@ type Linked struct {
 
 func (x *Linked) Reset() {
 	*x = Linked{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1697,7 +1773,7 @@ func (x *Linked) String() string {
 func (*Linked) ProtoMessage() {}
 
 func (x *Linked) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1710,7 +1786,7 @@ func (x *Linked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Linked.ProtoReflect.Descriptor instead.
 func (*Linked) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{17}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *Linked) GetKind() string {
@@ -1755,7 +1831,7 @@ type DiscrepancyExplained struct {
 
 func (x *DiscrepancyExplained) Reset() {
 	*x = DiscrepancyExplained{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1767,7 +1843,7 @@ func (x *DiscrepancyExplained) String() string {
 func (*DiscrepancyExplained) ProtoMessage() {}
 
 func (x *DiscrepancyExplained) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1780,7 +1856,7 @@ func (x *DiscrepancyExplained) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DiscrepancyExplained.ProtoReflect.Descriptor instead.
 func (*DiscrepancyExplained) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{18}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *DiscrepancyExplained) GetKind() string {
@@ -1829,7 +1905,7 @@ type ClientForgotten struct {
 
 func (x *ClientForgotten) Reset() {
 	*x = ClientForgotten{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1841,7 +1917,7 @@ func (x *ClientForgotten) String() string {
 func (*ClientForgotten) ProtoMessage() {}
 
 func (x *ClientForgotten) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1854,7 +1930,7 @@ func (x *ClientForgotten) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClientForgotten.ProtoReflect.Descriptor instead.
 func (*ClientForgotten) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{19}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ClientForgotten) GetClient() string {
@@ -1884,7 +1960,7 @@ type ClientAdded struct {
 
 func (x *ClientAdded) Reset() {
 	*x = ClientAdded{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1896,7 +1972,7 @@ func (x *ClientAdded) String() string {
 func (*ClientAdded) ProtoMessage() {}
 
 func (x *ClientAdded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1909,7 +1985,7 @@ func (x *ClientAdded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClientAdded.ProtoReflect.Descriptor instead.
 func (*ClientAdded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{20}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ClientAdded) GetClient() string {
@@ -1951,7 +2027,7 @@ type Signed struct {
 
 func (x *Signed) Reset() {
 	*x = Signed{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1963,7 +2039,7 @@ func (x *Signed) String() string {
 func (*Signed) ProtoMessage() {}
 
 func (x *Signed) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1976,7 +2052,7 @@ func (x *Signed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Signed.ProtoReflect.Descriptor instead.
 func (*Signed) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{21}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *Signed) GetRecords() []string {
@@ -1998,7 +2074,7 @@ type NoteAdded struct {
 
 func (x *NoteAdded) Reset() {
 	*x = NoteAdded{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2010,7 +2086,7 @@ func (x *NoteAdded) String() string {
 func (*NoteAdded) ProtoMessage() {}
 
 func (x *NoteAdded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2023,7 +2099,7 @@ func (x *NoteAdded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NoteAdded.ProtoReflect.Descriptor instead.
 func (*NoteAdded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{22}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *NoteAdded) GetEntityKind() string {
@@ -2051,7 +2127,7 @@ var File_thawtrail_v1_practice_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"\n" +
-	"\x1bthawtrail/v1/practice.proto\x12\fthawtrail.v1\x1a\x19thawtrail/v1/record.proto\x1a\x18thawtrail/v1/rules.proto\"\xae\x03\n" +
+	"\x1bthawtrail/v1/practice.proto\x12\fthawtrail.v1\x1a\x19thawtrail/v1/record.proto\x1a\x18thawtrail/v1/rules.proto\"\xd4\x03\n" +
 	"\x0fPracticeFounded\x12,\n" +
 	"\bpractice\x18\x01 \x01(\tB\x10\xca\xda\x18\fB\bpracticeh\x01R\bpractice\x120\n" +
 	"\x04name\x18\x02 \x01(\tB\x1c\xca\xda\x18\x18\n" +
@@ -2066,7 +2142,8 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"owner_name\x18\x06 \x01(\tB\x1f\xca\xda\x18\x1b\n" +
 	"\x17name of the first owner\x10\x01R\townerName\x12R\n" +
 	"\bigg_unit\x18\a \x01(\x0e2\x15.thawtrail.v1.IggUnitB \xca\xda\x18\x1c\n" +
-	"\x1aunit in which IgG is shownR\aiggUnit\"\xf9\x01\n" +
+	"\x1aunit in which IgG is shownR\aiggUnit\x12$\n" +
+	"\tauthority\x18\b \x01(\fB\x06\xca\xda\x18\x02p\x01R\tauthority\"\xf9\x01\n" +
 	"\n" +
 	"PlaceAdded\x12#\n" +
 	"\x05place\x18\x01 \x01(\tB\r\xca\xda\x18\tB\x05placeh\x01R\x05place\x12=\n" +
@@ -2097,7 +2174,13 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"\x04name\x18\x03 \x01(\tB\x18\xca\xda\x18\x14\n" +
 	"\x12name of the laptopR\x04name\x12D\n" +
 	"\x05place\x18\x04 \x01(\tB.\xca\xda\x18*\n" +
-	" the place this laptop works from\x92\x01\x05placeR\x05place\"\x8d\x01\n" +
+	" the place this laptop works from\x92\x01\x05placeR\x05place\"\x8b\x01\n" +
+	"\x0eServerRestored\x12%\n" +
+	"\n" +
+	"public_key\x18\x01 \x01(\fB\x06\xca\xda\x18\x02p\x01R\tpublicKey\x12,\n" +
+	"\x04name\x18\x02 \x01(\tB\x18\xca\xda\x18\x14\n" +
+	"\x12name of the serverR\x04name\x12$\n" +
+	"\tsignature\x18\x03 \x01(\fB\x06\xca\xda\x18\x02p\x01R\tsignature\"\x8d\x01\n" +
 	"\vRoleGranted\x12+\n" +
 	"\x06person\x18\x01 \x01(\tB\x13\xca\xda\x18\x0f\n" +
 	"\x03who\x10\x01B\x06personR\x06person\x12Q\n" +
@@ -2353,7 +2436,7 @@ func file_thawtrail_v1_practice_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_practice_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
-var file_thawtrail_v1_practice_proto_msgTypes = make([]protoimpl.MessageInfo, 23)
+var file_thawtrail_v1_practice_proto_msgTypes = make([]protoimpl.MessageInfo, 24)
 var file_thawtrail_v1_practice_proto_goTypes = []any{
 	(IggUnit)(0),                 // 0: thawtrail.v1.IggUnit
 	(PlaceKind)(0),               // 1: thawtrail.v1.PlaceKind
@@ -2364,45 +2447,46 @@ var file_thawtrail_v1_practice_proto_goTypes = []any{
 	(*VehicleAdded)(nil),         // 6: thawtrail.v1.VehicleAdded
 	(*PersonAdded)(nil),          // 7: thawtrail.v1.PersonAdded
 	(*DeviceAdded)(nil),          // 8: thawtrail.v1.DeviceAdded
-	(*RoleGranted)(nil),          // 9: thawtrail.v1.RoleGranted
-	(*RightsRevoked)(nil),        // 10: thawtrail.v1.RightsRevoked
-	(*LogAdmitted)(nil),          // 11: thawtrail.v1.LogAdmitted
-	(*LogOpened)(nil),            // 12: thawtrail.v1.LogOpened
-	(*Heard)(nil),                // 13: thawtrail.v1.Heard
-	(*HubStatement)(nil),         // 14: thawtrail.v1.HubStatement
-	(*AcceptedTip)(nil),          // 15: thawtrail.v1.AcceptedTip
-	(*SettingsChanged)(nil),      // 16: thawtrail.v1.SettingsChanged
-	(*ProtocolSet)(nil),          // 17: thawtrail.v1.ProtocolSet
-	(*ProductCard)(nil),          // 18: thawtrail.v1.ProductCard
-	(*DonorRecorded)(nil),        // 19: thawtrail.v1.DonorRecorded
-	(*Corrected)(nil),            // 20: thawtrail.v1.Corrected
-	(*Linked)(nil),               // 21: thawtrail.v1.Linked
-	(*DiscrepancyExplained)(nil), // 22: thawtrail.v1.DiscrepancyExplained
-	(*ClientForgotten)(nil),      // 23: thawtrail.v1.ClientForgotten
-	(*ClientAdded)(nil),          // 24: thawtrail.v1.ClientAdded
-	(*Signed)(nil),               // 25: thawtrail.v1.Signed
-	(*NoteAdded)(nil),            // 26: thawtrail.v1.NoteAdded
-	(Role)(0),                    // 27: thawtrail.v1.Role
-	(*Tip)(nil),                  // 28: thawtrail.v1.Tip
-	(*Moment)(nil),               // 29: thawtrail.v1.Moment
-	(*Sealed)(nil),               // 30: thawtrail.v1.Sealed
+	(*ServerRestored)(nil),       // 9: thawtrail.v1.ServerRestored
+	(*RoleGranted)(nil),          // 10: thawtrail.v1.RoleGranted
+	(*RightsRevoked)(nil),        // 11: thawtrail.v1.RightsRevoked
+	(*LogAdmitted)(nil),          // 12: thawtrail.v1.LogAdmitted
+	(*LogOpened)(nil),            // 13: thawtrail.v1.LogOpened
+	(*Heard)(nil),                // 14: thawtrail.v1.Heard
+	(*HubStatement)(nil),         // 15: thawtrail.v1.HubStatement
+	(*AcceptedTip)(nil),          // 16: thawtrail.v1.AcceptedTip
+	(*SettingsChanged)(nil),      // 17: thawtrail.v1.SettingsChanged
+	(*ProtocolSet)(nil),          // 18: thawtrail.v1.ProtocolSet
+	(*ProductCard)(nil),          // 19: thawtrail.v1.ProductCard
+	(*DonorRecorded)(nil),        // 20: thawtrail.v1.DonorRecorded
+	(*Corrected)(nil),            // 21: thawtrail.v1.Corrected
+	(*Linked)(nil),               // 22: thawtrail.v1.Linked
+	(*DiscrepancyExplained)(nil), // 23: thawtrail.v1.DiscrepancyExplained
+	(*ClientForgotten)(nil),      // 24: thawtrail.v1.ClientForgotten
+	(*ClientAdded)(nil),          // 25: thawtrail.v1.ClientAdded
+	(*Signed)(nil),               // 26: thawtrail.v1.Signed
+	(*NoteAdded)(nil),            // 27: thawtrail.v1.NoteAdded
+	(Role)(0),                    // 28: thawtrail.v1.Role
+	(*Tip)(nil),                  // 29: thawtrail.v1.Tip
+	(*Moment)(nil),               // 30: thawtrail.v1.Moment
+	(*Sealed)(nil),               // 31: thawtrail.v1.Sealed
 }
 var file_thawtrail_v1_practice_proto_depIdxs = []int32{
 	0,  // 0: thawtrail.v1.PracticeFounded.igg_unit:type_name -> thawtrail.v1.IggUnit
 	1,  // 1: thawtrail.v1.PlaceAdded.kind:type_name -> thawtrail.v1.PlaceKind
-	27, // 2: thawtrail.v1.RoleGranted.roles:type_name -> thawtrail.v1.Role
-	28, // 3: thawtrail.v1.RightsRevoked.cuts:type_name -> thawtrail.v1.Tip
-	28, // 4: thawtrail.v1.LogAdmitted.upto:type_name -> thawtrail.v1.Tip
+	28, // 2: thawtrail.v1.RoleGranted.roles:type_name -> thawtrail.v1.Role
+	29, // 3: thawtrail.v1.RightsRevoked.cuts:type_name -> thawtrail.v1.Tip
+	29, // 4: thawtrail.v1.LogAdmitted.upto:type_name -> thawtrail.v1.Tip
 	2,  // 5: thawtrail.v1.LogOpened.lane:type_name -> thawtrail.v1.Lane
-	28, // 6: thawtrail.v1.LogOpened.predecessors:type_name -> thawtrail.v1.Tip
-	15, // 7: thawtrail.v1.HubStatement.accepted:type_name -> thawtrail.v1.AcceptedTip
-	28, // 8: thawtrail.v1.AcceptedTip.tip:type_name -> thawtrail.v1.Tip
+	29, // 6: thawtrail.v1.LogOpened.predecessors:type_name -> thawtrail.v1.Tip
+	16, // 7: thawtrail.v1.HubStatement.accepted:type_name -> thawtrail.v1.AcceptedTip
+	29, // 8: thawtrail.v1.AcceptedTip.tip:type_name -> thawtrail.v1.Tip
 	3,  // 9: thawtrail.v1.ProductCard.route:type_name -> thawtrail.v1.ProductRoute
-	29, // 10: thawtrail.v1.Corrected.occurred_at:type_name -> thawtrail.v1.Moment
-	30, // 11: thawtrail.v1.ClientAdded.name:type_name -> thawtrail.v1.Sealed
-	30, // 12: thawtrail.v1.ClientAdded.telephone:type_name -> thawtrail.v1.Sealed
-	30, // 13: thawtrail.v1.ClientAdded.address:type_name -> thawtrail.v1.Sealed
-	30, // 14: thawtrail.v1.NoteAdded.text:type_name -> thawtrail.v1.Sealed
+	30, // 10: thawtrail.v1.Corrected.occurred_at:type_name -> thawtrail.v1.Moment
+	31, // 11: thawtrail.v1.ClientAdded.name:type_name -> thawtrail.v1.Sealed
+	31, // 12: thawtrail.v1.ClientAdded.telephone:type_name -> thawtrail.v1.Sealed
+	31, // 13: thawtrail.v1.ClientAdded.address:type_name -> thawtrail.v1.Sealed
+	31, // 14: thawtrail.v1.NoteAdded.text:type_name -> thawtrail.v1.Sealed
 	15, // [15:15] is the sub-list for method output_type
 	15, // [15:15] is the sub-list for method input_type
 	15, // [15:15] is the sub-list for extension type_name
@@ -2417,16 +2501,16 @@ func file_thawtrail_v1_practice_proto_init() {
 	}
 	file_thawtrail_v1_record_proto_init()
 	file_thawtrail_v1_rules_proto_init()
-	file_thawtrail_v1_practice_proto_msgTypes[13].OneofWrappers = []any{}
 	file_thawtrail_v1_practice_proto_msgTypes[14].OneofWrappers = []any{}
 	file_thawtrail_v1_practice_proto_msgTypes[15].OneofWrappers = []any{}
+	file_thawtrail_v1_practice_proto_msgTypes[16].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_practice_proto_rawDesc), len(file_thawtrail_v1_practice_proto_rawDesc)),
 			NumEnums:      4,
-			NumMessages:   23,
+			NumMessages:   24,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -1,0 +1,62 @@
+package parcel
+
+import (
+	"errors"
+	"fmt"
+	"io"
+
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/trust/typed"
+	"thawtrail/internal/trust/vault"
+)
+
+const (
+	codeChars = 13 // 65 bits
+	codeSalt  = "PARCEL"
+	// maxDraws bounds the redraws: a draw whose check character would look like a
+	// digit is thrown away, one in twelve.
+	maxDraws = 100
+)
+
+// Code opens one file. It has no String that shows it.
+type Code struct{ chars string }
+
+// String hides the code from logs; Text shows it.
+func (c Code) String() string { return "one-time code" }
+
+// GoString hides the code from %#v.
+func (c Code) GoString() string { return c.String() }
+
+// NewCode draws a code.
+func NewCode(random io.Reader) (Code, error) {
+	for range maxDraws {
+		var raw [9]byte
+		if _, err := io.ReadFull(random, raw[:]); err != nil {
+			return Code{}, fmt.Errorf("draw code: %w", err)
+		}
+		if c := (Code{typed.Base32(raw[:])[:codeChars]}); typed.Plain(codeSalt + c.chars) {
+			return c, nil
+		}
+	}
+	return Code{}, errors.New("draw code: the random source repeats itself")
+}
+
+// Text is the code as people read and type it.
+func (c Code) Text() string {
+	checked := typed.Checked(codeSalt + c.chars)
+	return typed.Groups(checked[len(codeSalt):])
+}
+
+// ParseCode reads a typed code. Refusals do not echo it.
+func ParseCode(text string) (Code, error) {
+	chars, err := typed.Read("code", codeSalt, text, codeChars)
+	if err == nil && !typed.Plain(codeSalt+chars) {
+		err = refusal.New("code", "(hidden)", "characters that fit their check character").Because("one was misread or two were swapped")
+	}
+	return Code{chars}, err
+}
+
+// key is the key of the file with this salt.
+func (c Code) key(salt []byte) []byte {
+	return vault.DefaultCost.Stretch([]byte("thawtrail parcel 1\x00"+c.chars), salt)
+}
