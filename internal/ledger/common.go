@@ -3,6 +3,7 @@ package ledger
 import (
 	"cmp"
 	"slices"
+	"time"
 
 	"thawtrail/internal/event"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -94,6 +95,17 @@ type Common struct {
 	Notes      []Note
 	Links      []Link
 	NeedsNewer bool // a record here can only be read by a newer version
+	// Overrides counts the cautions that were gone past in records of which this
+	// entity is the primary one, by month and code.
+	Overrides []OverrideCount
+}
+
+// OverrideCount is how often a caution was gone past in a month.
+type OverrideCount struct {
+	_     struct{} `cbor:",toarray"`
+	Month string   // YYYY-MM where it was told
+	Code  string
+	N     int
 }
 
 // Key names the entity.
@@ -104,6 +116,8 @@ func (c *Common) Story() []Entry { return c.Timeline }
 
 // Discrepancies lists where the records do not fit together, by kind.
 func (c *Common) Discrepancies() []Discrepancy { return c.Found }
+
+func (c *Common) overridden() []OverrideCount { return c.Overrides }
 
 // Canonical is the smallest id among this entity and those linked to it.
 func (c *Common) Canonical() string {
@@ -126,8 +140,38 @@ func (s *set) common() Common {
 		}
 	}
 	c.Links = s.links()
+	c.Overrides = s.overrides()
 	c.Found = s.discrepancies()
 	return c
+}
+
+// overrides counts the cautions that the records' authors went past. What was
+// corrected since was gone past all the same.
+func (s *set) overrides() []OverrideCount {
+	var out []OverrideCount
+	for i := range s.inputs {
+		rec := s.inputs[i].Rec
+		if len(rec.Head.Overrides) == 0 || rec.Primary() != s.key {
+			continue
+		}
+		told := time.UnixMilli(rec.OccurredMs()).UTC().Add(time.Duration(rec.Head.OccurredAt.GetUtcOffsetMin()) * time.Minute)
+		for _, o := range rec.Head.Overrides {
+			out = append(out, OverrideCount{Month: told.Format("2006-01"), Code: o.GetCode(), N: 1})
+		}
+	}
+	slices.SortFunc(out, func(a, b OverrideCount) int {
+		return cmp.Or(cmp.Compare(a.Month, b.Month), cmp.Compare(a.Code, b.Code))
+	})
+	n := 0
+	for _, o := range out {
+		if n > 0 && out[n-1].Month == o.Month && out[n-1].Code == o.Code {
+			out[n-1].N++
+			continue
+		}
+		out[n] = o
+		n++
+	}
+	return out[:n]
 }
 
 // links keeps, for each other entity, the last word in written order.

@@ -9,7 +9,7 @@ import (
 )
 
 // FoldVersion changes whenever the same records may give other bytes.
-const FoldVersion = 5
+const FoldVersion = 6
 
 // Input is one record of a set that is folded.
 type Input struct {
@@ -31,6 +31,7 @@ type State interface {
 	Key() event.Key
 	Story() []Entry
 	Discrepancies() []Discrepancy
+	overridden() []OverrideCount
 }
 
 // kinds says, for each kind of entity, how it is folded and decoded.

@@ -2,8 +2,12 @@ package ledger
 
 import (
 	"bytes"
+	"fmt"
 	"slices"
+	"strconv"
+	"strings"
 
+	"thawtrail/internal/event"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -14,19 +18,55 @@ import (
 const (
 	TermStock      = "stock"       // bags that have not left the stock
 	TermInUse      = "in_use"      // bags thawed or running and not yet ended
-	TermOpenCase   = "open_case"   // cases without an outcome
 	TermRunning    = "running"     // cases in which a bag runs
 	TermRecheckDue = "recheck_due" // closed or open cases that wait for a recheck
-	TermHeld       = "held"        // batches with a hold or recall that stands
-	TermOpenDoubt  = "open_doubt"  // any entity with an open discrepancy
 	TermForgotten  = "forgotten"   // clients who asked to be forgotten
-	TermDoubt      = "doubt"       // any entity with a discrepancy, open or not
 	TermUnproven   = "unproven"    // any entity with an act without the proof that it asked for
 	TermUnsigned   = "unsigned"    // any entity with an entry that nobody has signed yet
 )
 
+// Dated terms list what grows for years: each entity stands at a moment (Dated),
+// so that the newest are found first and the rest page by page.
+const (
+	TermOpenCase   = "open_case"   // cases without an outcome, when they were opened
+	TermClosedCase = "closed_case" // the others
+	TermGone       = "gone"        // bags that have left the stock, when they did
+	TermHeld       = "held"        // batches with a hold or recall that stands, at their last delivery
+	TermFree       = "free"        // the other batches
+	TermDoubt      = "doubt"       // any entity with a discrepancy, open or not, at the newest
+	TermOpenDoubt  = "open_doubt"  // any entity with an open discrepancy
+	TermLate       = "late"        // cases with entries made afterwards, when the last one was
+)
+
 // TermPlace is the word for bags in stock at a place.
 func TermPlace(place string) string { return "place:" + place }
+
+// TermOpenDoubtOf is the dated term for entities with an open discrepancy of a kind.
+func TermOpenDoubtOf(kind string) string { return TermOpenDoubt + ":" + kind }
+
+// Dated is a dated term at a moment. Later moments sort behind earlier ones.
+func Dated(term string, ms int64) string { return fmt.Sprintf("%s@%016x", term, max(ms, 0)) }
+
+// TermOverrides begins the words for cautions that were gone past.
+const TermOverrides = "overrides:"
+
+// term is the word for a count of cautions gone past.
+func (o OverrideCount) term() string {
+	return fmt.Sprintf("%s%s:%d:%s", TermOverrides, o.Month, o.N, o.Code)
+}
+
+// IsDated says that a term is the dated one, at whatever moment.
+func IsDated(term, of string) bool { return strings.HasPrefix(term, of+"@") }
+
+// OverridesOf reads a term that begins with TermOverrides.
+func OverridesOf(term string) (o OverrideCount, ok bool) {
+	parts := strings.SplitN(strings.TrimPrefix(term, TermOverrides), ":", 3)
+	if len(parts) < 3 {
+		return o, false
+	}
+	n, err := strconv.Atoi(parts[1])
+	return OverrideCount{Month: parts[0], N: n, Code: parts[2]}, err == nil
+}
 
 // Terms lists the words of a state.
 func Terms(s State) []string {
@@ -41,19 +81,39 @@ func Terms(s State) []string {
 			out = append(out, TermForgotten)
 		}
 	case *Batch:
-		if len(s.Standing()) > 0 {
-			out = append(out, TermHeld)
+		out = s.terms()
+	}
+	for _, o := range s.overridden() {
+		out = append(out, o.term())
+	}
+	return slices.Concat(out, doubtTerms(s.Discrepancies()), proofTerms(s.Story()))
+}
+
+// doubtTerms finds an entity by its discrepancies.
+func doubtTerms(ds []Discrepancy) []string {
+	var out []string
+	var newest, open int64
+	for _, d := range ds {
+		newest = max(newest, d.OccurredMs)
+		if d.Open {
+			open = max(open, d.OccurredMs)
+			out = append(out, Dated(TermOpenDoubtOf(d.Kind), d.OccurredMs))
 		}
 	}
-	ds := s.Discrepancies()
-	if slices.ContainsFunc(ds, func(d Discrepancy) bool { return d.Open }) {
-		out = append(out, TermOpenDoubt)
+	if len(out) > 0 {
+		out = append(out, Dated(TermOpenDoubt, open))
 	}
 	if len(ds) > 0 {
-		out = append(out, TermDoubt)
+		out = append(out, Dated(TermDoubt, newest))
 	}
+	return out
+}
+
+// proofTerms finds an entity by what was entered without a proof of who did.
+func proofTerms(story []Entry) []string {
+	var out []string
 	var marks Marks
-	for _, e := range s.Story() {
+	for _, e := range story {
 		marks |= e.Marks
 	}
 	if marks.Has(MarkNoProof) {
@@ -66,13 +126,17 @@ func Terms(s State) []string {
 }
 
 func (b *Bag) terms() []string {
+	var out []string
+	if b.Ended != "" {
+		out = append(out, Dated(TermGone, b.goneMs()))
+	}
 	switch {
 	case b.Running():
-		return []string{TermInUse}
+		return append(out, TermInUse)
 	case b.Ended != "":
-		return nil
+		return out
 	}
-	out := []string{TermStock}
+	out = append(out, TermStock)
 	if b.Place != "" {
 		out = append(out, TermPlace(b.Place))
 	}
@@ -82,10 +146,37 @@ func (b *Bag) terms() []string {
 	return out
 }
 
+// goneMs is when the bag left the stock; of one that hangs, when it was hung.
+func (b *Bag) goneMs() int64 {
+	ms := int64(0)
+	for _, u := range b.Uses {
+		if u.Start != nil {
+			ms = max(ms, u.Start.AtMs)
+		}
+	}
+	for _, e := range b.Ends {
+		ms = max(ms, e.Stamp.AtMs)
+	}
+	return ms
+}
+
+func (b *Batch) terms() []string {
+	ms := int64(0)
+	for _, s := range b.Stock {
+		ms = max(ms, s.Stamp.AtMs)
+	}
+	if len(b.Standing()) > 0 {
+		return []string{Dated(TermHeld, ms)}
+	}
+	return []string{Dated(TermFree, ms)}
+}
+
 func (c *Case) terms() []string {
 	var out []string
 	if c.Open() {
-		out = append(out, TermOpenCase)
+		out = append(out, Dated(TermOpenCase, c.openedMs()))
+	} else {
+		out = append(out, Dated(TermClosedCase, c.openedMs()))
 	}
 	if c.Running {
 		out = append(out, TermRunning)
@@ -93,7 +184,28 @@ func (c *Case) terms() []string {
 	if len(c.RecheckPlans) > 0 && !c.Rechecked() && c.mayBeRechecked() {
 		out = append(out, TermRecheckDue)
 	}
+	late := int64(0)
+	for _, e := range c.Timeline {
+		if e.Marks.Has(MarkLate) {
+			late = max(late, e.WallMs)
+		}
+	}
+	if late > 0 {
+		out = append(out, Dated(TermLate, late))
+	}
 	return out
+}
+
+// openedMs is when the case was opened; while its opening is not here, when the
+// first that is known of it happened.
+func (c *Case) openedMs() int64 {
+	switch {
+	case c.Patient != nil:
+		return c.Patient.Stamp.AtMs
+	case len(c.Timeline) > 0:
+		return c.Timeline[0].AtMs
+	}
+	return 0
 }
 
 // Open says that no outcome was told.
@@ -112,6 +224,15 @@ func (c *Case) mayBeRechecked() bool {
 func (c *Case) HasBaseline() bool {
 	return slices.ContainsFunc(c.Vitals, func(v Vitals) bool { return v.Baseline }) ||
 		slices.ContainsFunc(c.Exams, func(e Exam) bool { return e.HeartRate != nil })
+}
+
+// Named says that people give entities of a kind a name.
+func Named(kind string) bool {
+	switch kind {
+	case event.KindPerson, event.KindPlace, event.KindPractice, event.KindVehicle, event.KindDonor, event.KindProduct:
+		return true
+	}
+	return false
 }
 
 // NameOf is the name that people gave an entity; empty for those without one.

@@ -66,10 +66,11 @@ func (s *Site) showNow(v *visit) error {
 	return v.render("now", say("now.title"), "barn", m)
 }
 
-// maxOpen bounds the open cases that the page reads in full.
+// maxOpen bounds the open cases that the page reads in full, beside those in
+// which a bag runs.
 const maxOpen = 50
 
-// openCases reads every open case with its next step, and the thaws that go on.
+// openCases lists open cases with their next step, and the thaws that go on.
 func (m *nowMore) openCases(v *visit) error {
 	err := v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
 		m.Empty = l.Practice() == nil
@@ -91,20 +92,36 @@ func (m *nowMore) openCases(v *visit) error {
 	})
 }
 
+// nowCases lists the cases in which a bag runs, and the newest of the open ones.
+func nowCases(l service.Look) ([]string, error) {
+	running, err := l.Find(ledger.TermRunning)
+	if err != nil {
+		return nil, err
+	}
+	open, err := l.Newest(ledger.TermOpenCase, maxOpen)
+	if err != nil {
+		return nil, err
+	}
+	var ids []string
+	for _, k := range append(running, open...) {
+		if !slices.Contains(ids, k.ID) {
+			ids = append(ids, k.ID)
+		}
+	}
+	return ids, nil
+}
+
 // eachOpen hands on the open cases, as many as are read in full.
 func (v *visit) eachOpen(fn func(*caseView) error) error {
 	var ids []string
-	err := v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
-		keys, err := l.Find(ledger.TermOpenCase)
-		for _, k := range keys {
-			ids = append(ids, k.ID)
-		}
+	err := v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) (err error) {
+		ids, err = nowCases(l)
 		return err
 	})
 	if err != nil {
 		return err
 	}
-	for _, id := range ids[:min(len(ids), maxOpen)] {
+	for _, id := range ids {
 		cv, err := v.caseOf(id)
 		if err != nil {
 			return err
@@ -144,13 +161,13 @@ func (s *Site) showCase(v *visit) error {
 	return nil
 }
 
-// listCases serves all cases.
+// listCases serves all cases, the open and the newest first.
 func (s *Site) listCases(v *visit) error {
-	out, err := s.cases.ListCases(v.r.Context(), &pb.ListCasesRequest{})
+	out, err := s.cases.ListCases(v.r.Context(), &pb.ListCasesRequest{Limit: partRows, After: v.after()})
 	if err != nil {
 		return err
 	}
-	return v.render("cases", say("cases.title"), "barn", caseRows(out.Cases))
+	return v.render("cases", say("cases.title"), "barn", map[string]any{"Rows": caseRows(out.Cases), "Next": v.nextPart(out.Next)})
 }
 
 type caseRow struct{ ID, Patient, Yard, State, Opened, Outcome, Given, Recheck string }

@@ -4,7 +4,6 @@ import (
 	"net/http"
 	"strings"
 
-	"thawtrail/internal/label"
 	"thawtrail/internal/service"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -24,17 +23,17 @@ type holdView struct {
 	NotHeard                                 []string
 }
 
-// batches lists batches with, for each hold, which laptops have heard of it.
-func (s *Site) batches(v *visit, held bool) ([]batchView, error) {
-	out, err := s.stock.ListBatches(v.r.Context(), &pb.ListBatchesRequest{Held: held})
+// batches lists batches with, for each hold, which laptops have heard of it; next
+// is where to go on.
+func (s *Site) batches(v *visit, req *pb.ListBatchesRequest) (rows []batchView, next string, err error) {
+	out, err := s.stock.ListBatches(v.r.Context(), req)
 	if err != nil {
-		return nil, err
+		return nil, "", err
 	}
 	devices, err := s.devices(v)
 	if err != nil {
-		return nil, err
+		return nil, "", err
 	}
-	var rows []batchView
 	for _, b := range out.Batches {
 		row := batchView{Product: b.Product, Batch: b.Batch, Held: b.Held, InStock: int(b.BagsInStock)}
 		for _, h := range b.Holds {
@@ -42,7 +41,7 @@ func (s *Site) batches(v *visit, held bool) ([]batchView, error) {
 		}
 		rows = append(rows, row)
 	}
-	return rows, nil
+	return rows, out.Next, nil
 }
 
 // Title is the kind of a hold, and that it was released.
@@ -91,39 +90,30 @@ func (s *Site) devices(v *visit) ([]deviceRow, error) {
 }
 
 func (s *Site) listBatches(v *visit) error {
-	rows, err := s.batches(v, v.r.URL.Query().Get("held") != "")
+	rows, next, err := s.batches(v, &pb.ListBatchesRequest{Held: v.r.URL.Query().Get("held") != "", Limit: partRows, After: v.after()})
 	if err != nil {
 		return err
 	}
-	return v.render("batches", say("batches.title"), "clinic", rows)
+	return v.render("batches", say("batches.title"), "clinic", map[string]any{"Rows": rows, "Next": v.nextPart(next)})
 }
 
 // showBatch traces one batch: every bag of it and where it went.
 func (s *Site) showBatch(v *visit) error {
-	code := v.r.URL.Query().Get("batch")
-	all, err := s.batches(v, false)
+	product, code := v.r.URL.Query().Get("product"), v.r.URL.Query().Get("batch")
+	found, _, err := s.batches(v, &pb.ListBatchesRequest{Product: product, Batch: code})
 	if err != nil {
 		return err
 	}
-	stock, err := s.stock.ListStock(v.r.Context(), &pb.ListStockRequest{All: true})
-	if err != nil {
-		return err
-	}
-	m := map[string]any{"Code": code, "Fresh": stock.GetFreshness().GetText()}
-	for _, b := range all {
-		if label.SameBatch(b.Batch, code) && b.Product == v.r.URL.Query().Get("product") {
-			m["Batch"] = b
-		}
-	}
-	if m["Batch"] == nil {
+	if len(found) == 0 {
 		return errNowhere
+	}
+	stock, err := s.stock.ListStock(v.r.Context(), &pb.ListStockRequest{All: true, Product: product, Batch: code})
+	if err != nil {
+		return err
 	}
 	var bags []traceRow
 	err = s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
 		for _, b := range stock.Bags {
-			if !label.SameBatch(b.Batch, code) || b.Product != m["Batch"].(batchView).Product {
-				continue
-			}
 			row, err := traceOf(l, b)
 			if err != nil {
 				return err
@@ -135,8 +125,7 @@ func (s *Site) showBatch(v *visit) error {
 	if err != nil {
 		return err
 	}
-	m["Bags"] = bags
-	return v.render("batch", say("batch.heading", code), "clinic", m)
+	return v.render("batch", say("batch.heading", code), "clinic", map[string]any{"Batch": found[0], "Bags": bags, "Fresh": stock.GetFreshness().GetText()})
 }
 
 // traceRow is where a bag of a batch is, or into whom it went.

@@ -143,20 +143,13 @@ func (v *visit) bars(labels []string, values [][]float64, names []string) error 
 
 // expiryMonths counts frozen stock by the month it expires in.
 func expiryMonths(l service.Look) (months []string, bags []int, err error) {
-	keys, err := l.Find(ledger.TermStock)
-	if err != nil {
-		return nil, nil, err
-	}
 	n := map[string]int{}
-	for _, k := range keys {
-		bag, err := l.Bag(k.ID)
-		if err != nil {
-			return nil, nil, err
-		}
-		if bag != nil && bag.Label != nil && len(bag.Label.Expiry) >= 7 {
+	err = l.Bags(ledger.TermStock, func(bag *ledger.BagLine) error {
+		if bag.Label != nil && len(bag.Label.Expiry) >= 7 {
 			n[bag.Label.Expiry[:7]]++
 		}
-	}
+		return nil
+	})
 	for m := range n {
 		months = append(months, m)
 	}
@@ -164,7 +157,7 @@ func expiryMonths(l service.Look) (months []string, bags []int, err error) {
 	for _, m := range months {
 		bags = append(bags, n[m])
 	}
-	return months, bags, nil
+	return months, bags, err
 }
 
 func (s *Site) expiryChart(v *visit) error {

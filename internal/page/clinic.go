@@ -78,7 +78,7 @@ func (s *Site) showClinic(v *visit) error {
 	}
 	m := &clinicMore{Fresh: stock.GetFreshness().GetText()}
 	m.Groups = attention(stock.Bags, v.now)
-	if m.Holds, err = s.batches(v, true); err != nil {
+	if m.Holds, _, err = s.batches(v, &pb.ListBatchesRequest{Held: true, Limit: partRows}); err != nil {
 		return err
 	}
 	now, err := s.cases.GetNow(v.r.Context(), &pb.GetNowRequest{})
@@ -91,7 +91,7 @@ func (s *Site) showClinic(v *visit) error {
 			m.Due = append(m.Due, dueRow{AtMs: at.UnixMilli(), At: clockText(at), What: d.What, Overdue: d.Overdue, Href: "/case/" + d.Case + "/recheck"})
 		}
 	}
-	open, err := s.cases.ListCases(v.r.Context(), &pb.ListCasesRequest{Open: true})
+	open, err := s.cases.ListCases(v.r.Context(), &pb.ListCasesRequest{Open: true, Limit: partRows})
 	if err != nil {
 		return err
 	}
@@ -99,11 +99,13 @@ func (s *Site) showClinic(v *visit) error {
 	if m.Devices, err = s.devices(v); err != nil {
 		return err
 	}
-	doubts, err := s.audit.ListDiscrepancies(v.r.Context(), &pb.ListDiscrepanciesRequest{Open: true})
+	doubts, err := s.audit.ListDiscrepancies(v.r.Context(), &pb.ListDiscrepanciesRequest{Open: true, Limit: 1})
 	if err != nil {
 		return err
 	}
-	m.Doubts = len(doubts.Discrepancies)
+	for _, k := range doubts.OpenKinds {
+		m.Doubts += int(k.Count)
+	}
 	err = s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
 		m.Founded = l.Practice() != nil
 		months, bags, err := expiryMonths(l)
@@ -152,6 +154,8 @@ type stockMore struct {
 	Place  string
 	All    bool
 	Fresh  string
+	Next   string // the next part of what is used up or gone
+	Onward bool   // this is such a part
 }
 
 type placeView struct {
@@ -163,11 +167,15 @@ type placeView struct {
 func (s *Site) showStock(v *visit) error {
 	q := v.r.URL.Query()
 	m := &stockMore{Place: q.Get("place"), All: q.Get("all") != ""}
-	stock, err := s.stock.ListStock(v.r.Context(), &pb.ListStockRequest{Place: m.Place, All: m.All})
+	req := &pb.ListStockRequest{Place: m.Place, All: m.All, Limit: partRows}
+	if m.All {
+		req.After = v.after()
+	}
+	stock, err := s.stock.ListStock(v.r.Context(), req)
 	if err != nil {
 		return err
 	}
-	m.Fresh = stock.GetFreshness().GetText()
+	m.Fresh, m.Next, m.Onward = stock.GetFreshness().GetText(), v.nextPart(stock.Next), req.After != ""
 	places, err := s.stock.ListPlaces(v.r.Context(), &pb.ListPlacesRequest{})
 	if err != nil {
 		return err
@@ -189,6 +197,9 @@ func (s *Site) showStock(v *visit) error {
 			if k.Place == pl.Name {
 				view.Kit = append(view.Kit, plain(k.Item)+" "+fmt.Sprint(k.Count))
 			}
+		}
+		if m.Onward && len(view.Bags) == 0 {
+			continue
 		}
 		m.Places = append(m.Places, view)
 	}
@@ -326,20 +337,15 @@ func (v *visit) bagsHere(f *form, field string) (*moveMore, error) {
 			m.Place = ""
 			return nil
 		}
-		keys, err := l.Find(ledger.TermPlace(m.Place))
 		in := f.input(field)
 		in.Kind = kindTicks
-		for _, k := range keys {
-			bag, err := l.Bag(k.ID)
-			if err != nil {
-				return err
+		err = l.Bags(ledger.TermPlace(m.Place), func(bag *ledger.BagLine) error {
+			if bag.Label != nil {
+				in.Options = append(in.Options, option{Value: bag.ID, Label: say("word.bag_line",
+					bagText(bag.ID), l.Name(event.KindProduct, bag.Label.Product), bag.Label.Batch, bag.Label.Expiry, bag.Label.VolumeMl)})
 			}
-			if bag == nil || bag.Label == nil {
-				continue
-			}
-			in.Options = append(in.Options, option{Value: k.ID, Label: say("word.bag_line",
-				bagText(k.ID), l.Name(event.KindProduct, bag.Label.Product), bag.Label.Batch, bag.Label.Expiry, bag.Label.VolumeMl)})
-		}
+			return nil
+		})
 		m.Empty = len(in.Options) == 0
 		return err
 	})

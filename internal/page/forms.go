@@ -241,7 +241,7 @@ func (in *input) shapeText(l service.Look) error {
 }
 
 func (in *input) openCases(l service.Look) error {
-	keys, err := l.Find(ledger.TermOpenCase)
+	keys, err := l.Newest(ledger.TermOpenCase, maxChoices)
 	for _, k := range keys {
 		c, err := l.Case(k.ID)
 		if err != nil {

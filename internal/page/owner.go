@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"encoding/csv"
 	"fmt"
+	"net/http"
 	"slices"
 	"strings"
 	"time"
@@ -21,7 +22,7 @@ type ownerMore struct {
 	Rows      []useRow
 	Currency  string
 	Doubts    []doubtCount
-	Overrides []overrideRow
+	Overrides []ledger.OverrideCount
 	Tables    []pair
 }
 
@@ -34,11 +35,6 @@ type useRow struct {
 type doubtCount struct {
 	Kind, Code string
 	N          int
-}
-
-type overrideRow struct {
-	Month, Code string
-	N           int
 }
 
 // groupings are the ways in which use is added up.
@@ -55,18 +51,13 @@ func (s *Site) showOwner(v *visit) error {
 		return err
 	}
 	m.Rows, m.Currency = useRows(use), use.Currency
-	doubts, err := s.audit.ListDiscrepancies(v.r.Context(), &pb.ListDiscrepanciesRequest{Open: true})
+	doubts, err := s.audit.ListDiscrepancies(v.r.Context(), &pb.ListDiscrepanciesRequest{Open: true, Limit: 1})
 	if err != nil {
 		return err
 	}
-	n := map[string]int{}
-	for _, d := range doubts.Discrepancies {
-		n[d.Kind]++
+	for _, k := range doubts.OpenKinds {
+		m.Doubts = append(m.Doubts, doubtCount{plain(k.Kind), k.Kind, int(k.Count)})
 	}
-	for k, c := range n {
-		m.Doubts = append(m.Doubts, doubtCount{plain(k), k, c})
-	}
-	slices.SortFunc(m.Doubts, func(a, b doubtCount) int { return cmp.Or(cmp.Compare(b.N, a.N), cmp.Compare(a.Code, b.Code)) })
 	if m.Overrides, err = s.overrides(v); err != nil {
 		return err
 	}
@@ -87,44 +78,25 @@ func useRows(use *pb.ListUseResponse) []useRow {
 	return out
 }
 
-// recentCases bounds how many cases are read for overrides and late entries.
-const recentCases = 500
-
 // overrides counts, by month, the cautions that were gone past, so that useless
 // ones are found and removed.
-func (s *Site) overrides(v *visit) ([]overrideRow, error) {
-	n := map[overrideRow]int{}
-	err := s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
-		seen := 0
-		return l.Each(event.KindCase, func(st ledger.State) (bool, error) {
-			seen++
-			err := l.Records(st.Key(), func(r *event.Record) error {
-				for _, o := range r.Head.Overrides {
-					n[overrideRow{Month: time.UnixMilli(r.OccurredMs()).In(l.Zone()).Format("2006-01"), Code: o.GetCode()}]++
-				}
-				return nil
-			})
-			return seen < recentCases, err
-		})
-	})
-	var out []overrideRow
-	for row, c := range n {
-		row.N = c
-		out = append(out, row)
-	}
-	slices.SortFunc(out, func(a, b overrideRow) int {
-		return cmp.Or(cmp.Compare(b.Month, a.Month), cmp.Compare(b.N, a.N), cmp.Compare(a.Code, b.Code))
+func (s *Site) overrides(v *visit) (out []ledger.OverrideCount, err error) {
+	err = s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+		out, err = l.Overrides()
+		return err
 	})
 	return out, err
 }
 
 func (s *Site) listDoubts(v *visit) error {
 	q := v.r.URL.Query()
-	out, err := s.audit.ListDiscrepancies(v.r.Context(), &pb.ListDiscrepanciesRequest{Open: q.Get("all") == "", Kind: q.Get("kind")})
+	out, err := s.audit.ListDiscrepancies(v.r.Context(), &pb.ListDiscrepanciesRequest{
+		Open: q.Get("all") == "", Kind: q.Get("kind"), Limit: partRows, After: v.after(),
+	})
 	if err != nil {
 		return err
 	}
-	return v.render("doubts", say("doubts.title"), "owner", doubtRows(out.Discrepancies))
+	return v.render("doubts", say("doubts.title"), "owner", map[string]any{"Rows": doubtRows(out.Discrepancies), "Next": v.nextPart(out.Next)})
 }
 
 func (s *Site) listPeople(v *visit) error {
@@ -154,95 +126,106 @@ func (s *Site) listLate(v *visit) error {
 	return v.render("late", say("late.title"), "owner", rows)
 }
 
+// lateCases bounds how many cases are read for entries made afterwards.
+const lateCases = 500
+
+// late lists entries made afterwards, of the cases with the newest ones.
 func (s *Site) late(v *visit) (out []lateRow, err error) {
 	err = s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
-		seen := 0
-		return l.Each(event.KindCase, func(st ledger.State) (bool, error) {
-			c := st.(*ledger.Case)
-			for _, e := range c.Timeline {
-				if !e.Marks.Has(ledger.MarkLate) {
-					continue
-				}
-				spec, ok := event.Lookup(e.Type)
-				if !ok {
-					continue
-				}
-				out = append(out, lateRow{
-					About: l.Patient(c), Href: "/case/" + c.Entity.ID + "/sheet", What: plain(spec.Name), Who: unprovenName(l.Person(e.Author), e.Marks),
-					At: clockText(time.UnixMilli(e.AtMs).In(l.Zone())), Written: clockText(time.UnixMilli(e.WallMs).In(l.Zone())),
-				})
+		keys, err := l.Newest(ledger.TermLate, lateCases)
+		if err != nil {
+			return err
+		}
+		for _, k := range keys {
+			c, err := l.Case(k.ID)
+			if err != nil {
+				return err
 			}
-			seen++
-			return seen < recentCases && len(out) < maxChoices, nil
-		})
+			if c != nil {
+				out = append(out, lateOf(l, c)...)
+			}
+			if len(out) >= maxChoices {
+				break
+			}
+		}
+		return nil
 	})
 	return out, err
 }
 
-// table is one list as a file of comma-separated values.
+func lateOf(l service.Look, c *ledger.Case) (out []lateRow) {
+	for _, e := range c.Timeline {
+		spec, ok := event.Lookup(e.Type)
+		if !ok || !e.Marks.Has(ledger.MarkLate) {
+			continue
+		}
+		out = append(out, lateRow{
+			About: l.Patient(c), Href: "/case/" + c.Entity.ID + "/sheet", What: plain(spec.Name), Who: unprovenName(l.Person(e.Author), e.Marks),
+			At: clockText(time.UnixMilli(e.AtMs).In(l.Zone())), Written: clockText(time.UnixMilli(e.WallMs).In(l.Zone())),
+		})
+	}
+	return out
+}
+
+// table is one list as a file of comma-separated values. It is written as it is
+// read, so that a long one takes no memory.
 type table struct {
 	name, title string
-	rows        func(s *Site, v *visit) ([][]string, error)
+	head        []string
+	rows        func(s *Site, v *visit, add func(row ...string)) error
 }
 
 var tables = []table{
-	{"use", say("owner.file_use"), func(s *Site, v *visit) ([][]string, error) { return s.useTable(v, "month") }},
-	{"use-place", say("owner.file_place"), func(s *Site, v *visit) ([][]string, error) { return s.useTable(v, "place") }},
-	{"use-product", say("owner.file_product"), func(s *Site, v *visit) ([][]string, error) { return s.useTable(v, "product") }},
-	{"use-person", say("owner.file_person"), func(s *Site, v *visit) ([][]string, error) { return s.useTable(v, "person") }},
-	{"bags", say("owner.file_bags"), bagTable},
-	{"cases", say("owner.file_cases"), caseTable},
-	{"doubts", say("owner.file_doubts"), doubtTable},
-	{"late", say("owner.file_late"), lateTable},
-	{"overrides", say("owner.file_overrides"), overrideTable},
+	useTable("use", say("owner.file_use"), "month"),
+	useTable("use-place", say("owner.file_place"), "place"),
+	useTable("use-product", say("owner.file_product"), "product"),
+	useTable("use-person", say("owner.file_person"), "person"),
+	{"bags", say("owner.file_bags"), []string{"bag", "place", "product", "batch", "expiry", "volume_ml", "state", "use_by"}, bagTable},
+	{"cases", say("owner.file_cases"), []string{"case", "patient", "yard", "opened_at", "state", "given_ml", "recheck_due", "outcome"}, caseTable},
+	{"doubts", say("owner.file_doubts"), []string{"kind", "about", "text", "at", "open", "hold"}, doubtTable},
+	{"late", say("owner.file_late"), []string{"about", "what", "happened", "written", "who"}, lateTable},
+	{"overrides", say("owner.file_overrides"), []string{"month", "caution", "times"}, overrideTable},
 }
 
-func (s *Site) useTable(v *visit, by string) ([][]string, error) {
-	use, err := s.audit.ListUse(v.r.Context(), &pb.ListUseRequest{By: by})
-	if err != nil {
-		return nil, err
-	}
-	out := [][]string{{by, "received", "given", "discarded", "missing", "given_ml", "cost", "waste", "currency"}}
-	for _, r := range useRows(use) {
-		out = append(out, []string{r.Group, r.Received, r.Given, r.Discarded, r.Missing, r.GivenMl, r.Cost, r.Waste, use.Currency})
-	}
-	return out, nil
+func useTable(name, title, by string) table {
+	head := []string{by, "received", "given", "discarded", "missing", "given_ml", "cost", "waste", "currency"}
+	return table{name, title, head, func(s *Site, v *visit, add func(...string)) error {
+		use, err := s.audit.ListUse(v.r.Context(), &pb.ListUseRequest{By: by})
+		for _, r := range useRows(use) {
+			add(r.Group, r.Received, r.Given, r.Discarded, r.Missing, r.GivenMl, r.Cost, r.Waste, use.Currency)
+		}
+		return err
+	}}
 }
 
-func bagTable(s *Site, v *visit) ([][]string, error) {
-	stock, err := s.stock.ListStock(v.r.Context(), &pb.ListStockRequest{All: true})
-	if err != nil {
-		return nil, err
-	}
-	out := [][]string{{"bag", "place", "product", "batch", "expiry", "volume_ml", "state", "use_by"}}
-	for _, b := range stock.Bags {
-		out = append(out, []string{bagText(b.Bag), b.Place, b.Product, b.Batch, b.Expiry, fmt.Sprint(b.VolumeMl), plain(b.State), b.UseBy})
-	}
-	return out, nil
+func bagTable(s *Site, v *visit, add func(...string)) error {
+	return eachPart(func(after string) (string, error) {
+		stock, err := s.stock.ListStock(v.r.Context(), &pb.ListStockRequest{All: true, Limit: fileRows, After: after})
+		for _, b := range stock.GetBags() {
+			add(bagText(b.Bag), b.Place, b.Product, b.Batch, b.Expiry, fmt.Sprint(b.VolumeMl), plain(b.State), b.UseBy)
+		}
+		return stock.GetNext(), err
+	})
 }
 
-func caseTable(s *Site, v *visit) ([][]string, error) {
-	cases, err := s.cases.ListCases(v.r.Context(), &pb.ListCasesRequest{})
-	if err != nil {
-		return nil, err
-	}
-	out := [][]string{{"case", "patient", "yard", "opened_at", "state", "given_ml", "recheck_due", "outcome"}}
-	for _, c := range cases.Cases {
-		out = append(out, []string{c.Case, c.Patient, c.Yard, c.OpenedAt, c.State, fmt.Sprint(c.GivenMl), c.RecheckDue, plain(c.Outcome)})
-	}
-	return out, nil
+func caseTable(s *Site, v *visit, add func(...string)) error {
+	return eachPart(func(after string) (string, error) {
+		cases, err := s.cases.ListCases(v.r.Context(), &pb.ListCasesRequest{Limit: fileRows, After: after})
+		for _, c := range cases.GetCases() {
+			add(c.Case, c.Patient, c.Yard, c.OpenedAt, c.State, fmt.Sprint(c.GivenMl), c.RecheckDue, plain(c.Outcome))
+		}
+		return cases.GetNext(), err
+	})
 }
 
-func doubtTable(s *Site, v *visit) ([][]string, error) {
-	all, err := s.audit.ListDiscrepancies(v.r.Context(), &pb.ListDiscrepanciesRequest{})
-	if err != nil {
-		return nil, err
-	}
-	out := [][]string{{"kind", "about", "text", "at", "open", "hold"}}
-	for _, d := range all.Discrepancies {
-		out = append(out, []string{plain(d.Kind), d.Entity, d.Text, d.At, yesNo(d.Open), reachedWords(d.HoldReached)})
-	}
-	return out, nil
+func doubtTable(s *Site, v *visit, add func(...string)) error {
+	return eachPart(func(after string) (string, error) {
+		all, err := s.audit.ListDiscrepancies(v.r.Context(), &pb.ListDiscrepanciesRequest{Limit: fileRows, After: after})
+		for _, d := range all.GetDiscrepancies() {
+			add(plain(d.Kind), d.Entity, d.Text, d.At, yesNo(d.Open), reachedWords(d.HoldReached))
+		}
+		return all.GetNext(), err
+	})
 }
 
 func yesNo(b bool) string {
@@ -252,45 +235,44 @@ func yesNo(b bool) string {
 	return say("word.no")
 }
 
-func lateTable(s *Site, v *visit) ([][]string, error) {
+func lateTable(s *Site, v *visit, add func(...string)) error {
 	rows, err := s.late(v)
-	out := [][]string{{"about", "what", "happened", "written", "who"}}
 	for _, r := range rows {
-		out = append(out, []string{r.About, r.What, r.At, r.Written, r.Who})
+		add(r.About, r.What, r.At, r.Written, r.Who)
 	}
-	return out, err
+	return err
 }
 
-func overrideTable(s *Site, v *visit) ([][]string, error) {
+func overrideTable(s *Site, v *visit, add func(...string)) error {
 	rows, err := s.overrides(v)
-	out := [][]string{{"month", "caution", "times"}}
 	for _, r := range rows {
-		out = append(out, []string{r.Month, r.Code, fmt.Sprint(r.N)})
+		add(r.Month, r.Code, fmt.Sprint(r.N))
 	}
-	return out, err
+	return err
 }
 
-// csv sends a table as a file.
+// csv sends a table as a file. A file that cannot be read to its end is broken
+// off, so that the browser says so.
 func (s *Site) csv(v *visit) error {
 	i := slices.IndexFunc(tables, func(t table) bool { return t.name == v.r.PathValue("table") })
 	if i < 0 {
 		return errNowhere
 	}
-	rows, err := tables[i].rows(s, v)
-	if err != nil {
-		return err
-	}
+	t := tables[i]
 	v.w.Header().Set("Content-Type", "text/csv; charset=utf-8")
-	v.w.Header().Set("Content-Disposition", `attachment; filename="thawtrail-`+tables[i].name+`.csv"`)
+	v.w.Header().Set("Content-Disposition", `attachment; filename="thawtrail-`+t.name+`.csv"`)
 	out := csv.NewWriter(v.w)
 	out.UseCRLF = true
-	for _, row := range rows {
-		for j := range row {
-			row[j] = inert(row[j])
+	add := func(row ...string) {
+		for i := range row {
+			row[i] = inert(row[i])
 		}
-		if err := out.Write(row); err != nil {
-			return nil // a browser that went away is no error
-		}
+		_ = out.Write(row) // a browser that went away is no error
+	}
+	add(slices.Clone(t.head)...)
+	if err := t.rows(s, v, add); err != nil {
+		s.cfg.Log.Error("write a file", "file", t.name, "error", err)
+		panic(http.ErrAbortHandler)
 	}
 	out.Flush()
 	return nil

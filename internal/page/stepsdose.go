@@ -121,29 +121,27 @@ func askReasons(v *visit, p *stepPage, raised []caution.Raised) {
 
 // inStock adds up what is in stock and goes into a vein.
 func (m *doseMore) inStock(l service.Look) error {
-	keys, err := l.Find(ledger.TermStock)
-	if err != nil {
-		return err
-	}
 	by := map[string]*plasma{}
 	places := map[string]int{}
-	for _, k := range keys {
-		bag, err := l.Bag(k.ID)
-		if err != nil || bag == nil || bag.Label == nil {
-			continue
+	err := l.Bags(ledger.TermStock, func(bag *ledger.BagLine) (err error) {
+		if bag.Label == nil {
+			return nil
 		}
 		pl, ok := by[bag.Label.Product]
 		if !ok {
-			if pl, err = newPlasma(l, bag); err != nil {
+			if pl, err = newPlasma(l, bag.Label); err != nil {
 				return err
 			}
 			by[bag.Label.Product] = pl
 		}
-		if pl == nil {
-			continue
+		if pl != nil {
+			pl.Bags++
+			places[bag.Place]++
 		}
-		pl.Bags++
-		places[bag.Place]++
+		return nil
+	})
+	if err != nil {
+		return err
 	}
 	for _, pl := range by {
 		if pl != nil {
@@ -159,20 +157,20 @@ func (m *doseMore) inStock(l service.Look) error {
 }
 
 // newPlasma describes a product by its card; nil when it does not go into a vein.
-func newPlasma(l service.Look, bag *ledger.Bag) (*plasma, error) {
-	card, err := l.Card(bag.Label.Product)
+func newPlasma(l service.Look, of *ledger.BagLabel) (*plasma, error) {
+	card, err := l.Card(of.Product)
 	if err != nil || card != nil && card.Route == pb.ProductRoute_PRODUCT_ROUTE_MOUTH {
 		return nil, err
 	}
-	pl := &plasma{ID: bag.Label.Product, Name: l.Name(event.KindProduct, bag.Label.Product), BagMl: bag.Label.VolumeMl}
+	pl := &plasma{ID: of.Product, Name: l.Name(event.KindProduct, of.Product), BagMl: of.VolumeMl}
 	if card != nil {
 		pl.Words = card.Dose
 		if card.LeastIggCgPerL != nil {
 			pl.IggCg, pl.Igg = *card.LeastIggCgPerL, say("dose.least", l.Igg(*card.LeastIggCgPerL))
 		}
 	}
-	if bag.Label.IggCgPerL != nil {
-		pl.IggCg, pl.Igg = *bag.Label.IggCgPerL, say("dose.measured", l.Igg(*bag.Label.IggCgPerL), bag.Label.Batch)
+	if of.IggCgPerL != nil {
+		pl.IggCg, pl.Igg = *of.IggCgPerL, say("dose.measured", l.Igg(*of.IggCgPerL), of.Batch)
 	}
 	return pl, nil
 }

@@ -15,6 +15,7 @@ import (
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/store"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -70,33 +71,59 @@ func (b *book) entityText(k event.Key) string {
 	return k.Kind + " " + b.name(k)
 }
 
-// ListDiscrepancies lists what does not fit, the newest first.
+// ListDiscrepancies lists what does not fit, the newest first, and counts what is
+// open by kind.
 func (s *Audit) ListDiscrepancies(ctx context.Context, req *pb.ListDiscrepanciesRequest) (*pb.ListDiscrepanciesResponse, error) {
 	out := &pb.ListDiscrepanciesResponse{}
 	err := s.view(ctx, func(b *book) error {
 		out.Freshness = b.freshness()
+		if err := event.Typed(req); err != nil {
+			return err
+		}
+		var err error
+		if out.OpenKinds, err = b.openDoubts(); err != nil {
+			return err
+		}
 		term := ledger.TermDoubt
-		if req.Open {
+		switch {
+		case req.Open && req.Kind != "":
+			term = ledger.TermOpenDoubtOf(req.Kind)
+		case req.Open:
 			term = ledger.TermOpenDoubt
 		}
-		keys, err := b.Find(term, maxRows)
-		for _, k := range keys {
-			st, err := b.State(k)
-			if err != nil {
+		out.Next, err = b.listed(req, []string{term}, func(f store.Found) error {
+			st, err := b.State(f.Key)
+			if err != nil || st == nil {
 				return err
-			}
-			if st == nil {
-				continue
 			}
 			for _, row := range b.discrepancies(st) {
 				if (!req.Open || row.Open) && (req.Kind == "" || row.Kind == req.Kind) {
 					out.Discrepancies = append(out.Discrepancies, row)
 				}
 			}
-		}
+			return nil
+		})
 		return err
 	})
 	slices.SortStableFunc(out.Discrepancies, func(x, y *pb.DiscrepancyRow) int { return cmp.Compare(y.At, x.At) })
+	return out, err
+}
+
+// openDoubts counts open discrepancies by kind, the most frequent first.
+func (b *book) openDoubts() ([]*pb.KindCount, error) {
+	n := map[string]int32{}
+	err := b.FindAll(ledger.TermOpenDoubtOf(""), func(f store.Found) (bool, error) {
+		kind, _, _ := strings.Cut(strings.TrimPrefix(f.Term, ledger.TermOpenDoubtOf("")), "@")
+		n[kind]++
+		return true, nil
+	})
+	var out []*pb.KindCount
+	for kind, count := range n {
+		out = append(out, &pb.KindCount{Kind: kind, Count: count})
+	}
+	slices.SortFunc(out, func(x, y *pb.KindCount) int {
+		return cmp.Or(cmp.Compare(y.Count, x.Count), cmp.Compare(x.Kind, y.Kind))
+	})
 	return out, err
 }
 
@@ -299,9 +326,12 @@ func (s *Audit) ListUse(ctx context.Context, req *pb.ListUseRequest) (*pb.ListUs
 			out.Currency = b.practice.Currency
 		}
 		rows := map[string]*pb.UseRow{}
-		err := b.Each(event.KindBag, func(st ledger.State) (bool, error) {
-			b.count(rows, by, st.(*ledger.Bag))
-			return true, nil
+		err := b.EachLine(event.KindBag, func(raw []byte) (bool, error) {
+			bag, err := ledger.DecodeBagLine(raw)
+			if err == nil {
+				b.count(rows, by, bag)
+			}
+			return true, err
 		})
 		for _, r := range rows {
 			out.Rows = append(out.Rows, r)
@@ -313,9 +343,9 @@ func (s *Audit) ListUse(ctx context.Context, req *pb.ListUseRequest) (*pb.ListUs
 }
 
 // count puts one bag into the groups in which it was received and ended.
-func (b *book) count(rows map[string]*pb.UseRow, by string, bag *ledger.Bag) {
-	group := func(st *ledger.Stamp, place string) *pb.UseRow {
-		name := b.groupName(by, bag, st, place)
+func (b *book) count(rows map[string]*pb.UseRow, by string, bag *ledger.BagLine) {
+	group := func(t *ledger.Told) *pb.UseRow {
+		name := b.groupName(by, bag, t)
 		if rows[name] == nil {
 			rows[name] = &pb.UseRow{Group: name}
 		}
@@ -325,14 +355,13 @@ func (b *book) count(rows map[string]*pb.UseRow, by string, bag *ledger.Bag) {
 	if bag.Label != nil && bag.Label.CostMinor != nil {
 		cost = *bag.Label.CostMinor
 	}
-	if len(bag.Receipts) > 0 {
-		group(&bag.Receipts[0].Stamp, bag.Receipts[0].Place).Received++
+	if bag.Received != nil {
+		group(bag.Received).Received++
 	}
-	if len(bag.Ends) == 0 {
+	if bag.Left == nil {
 		return
 	}
-	end := &bag.Ends[len(bag.Ends)-1]
-	row := group(&end.Stamp, bag.Place)
+	row := group(bag.Left)
 	switch bag.Ended {
 	case ledger.EndGiven:
 		row.Given++
@@ -347,17 +376,17 @@ func (b *book) count(rows map[string]*pb.UseRow, by string, bag *ledger.Bag) {
 	row.GivenMl += int64(bag.GivenMl)
 }
 
-func (b *book) groupName(by string, bag *ledger.Bag, st *ledger.Stamp, place string) string {
+func (b *book) groupName(by string, bag *ledger.BagLine, t *ledger.Told) string {
 	switch by {
 	case "place":
-		return cmp.Or(b.name(event.Key{Kind: event.KindPlace, ID: place}), "place unknown")
+		return cmp.Or(b.name(event.Key{Kind: event.KindPlace, ID: t.Place}), "place unknown")
 	case "product":
 		if bag.Label == nil {
 			return "product unknown"
 		}
 		return b.name(event.Key{Kind: event.KindProduct, ID: bag.Label.Product})
 	case "person":
-		return b.person(st.Author)
+		return b.person(t.Author)
 	}
-	return time.UnixMilli(st.AtMs).In(b.zone).Format("2006-01")
+	return time.UnixMilli(t.AtMs).In(b.zone).Format("2006-01")
 }

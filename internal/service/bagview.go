@@ -12,15 +12,14 @@ import (
 
 // shelf asks the engine until when a bag may be used: the bag's own story, the
 // holds on its batch, warm spells where it lay, and its label card.
-func (b *book) shelf(bag *ledger.Bag, at time.Time) (engine.ShelfResult, error) {
-	in := engine.ShelfInput{At: at, Zone: b.zone, Softened: len(bag.Softened) > 0, Refrozen: len(bag.Refrozen) > 0}
-	if len(bag.Refrozen) > 0 {
-		in.RefrozenAt = time.UnixMilli(bag.Refrozen[0].AtMs)
+func (b *book) shelf(bag *ledger.BagLine, at time.Time) (engine.ShelfResult, error) {
+	in := engine.ShelfInput{At: at, Zone: b.zone}
+	if bag.Clocks != nil {
+		clocksOf(bag.Clocks, &in)
 	}
-	thawTimes(bag, &in)
 	if bag.Label != nil {
 		in.Expiry = bag.Label.Expiry
-		if err := b.holdsOf(bag, &in); err != nil {
+		if err := b.holdsOf(bag.Label, &in); err != nil {
 			return engine.ShelfResult{}, err
 		}
 		card, ok, err := b.card(bag.Label.Product)
@@ -38,46 +37,32 @@ func (b *book) shelf(bag *ledger.Bag, at time.Time) (engine.ShelfResult, error) 
 	return engine.Shelf(in)
 }
 
-// thawTimes takes the earliest thaw and set, since the earliest clock wins.
-func thawTimes(bag *ledger.Bag, in *engine.ShelfInput) {
-	for _, t := range bag.Thaws {
-		if started := time.UnixMilli(t.Stamp.AtMs); in.ThawStartedAt.IsZero() || started.Before(in.ThawStartedAt) {
-			in.ThawStartedAt = started
-		}
-		if t.Complete != nil && in.ThawedAt.IsZero() {
-			in.ThawedAt = time.UnixMilli(t.Complete.AtMs)
-		}
-	}
-	for _, s := range bag.Sets {
-		earliest(&in.SetAttachedAt, s.Stamp.AtMs)
-	}
-	for _, u := range bag.Uses {
-		if u.Start != nil {
-			earliest(&in.SetAttachedAt, u.Start.AtMs)
-		}
-	}
-	if n := len(bag.Fridge); n > 0 && bag.Fridge[n-1].KeptAtDc != nil {
-		c := float64(*bag.Fridge[n-1].KeptAtDc) / 10
-		in.KeptAtC = &c
+// clocksOf puts the moments from which a bag's time runs.
+func clocksOf(c *ledger.Clocks, in *engine.ShelfInput) {
+	in.Softened, in.Refrozen = c.Softened, c.Refrozen
+	in.RefrozenAt, in.ThawStartedAt = momentOf(c.RefrozenMs), momentOf(c.ThawStartedMs)
+	in.ThawedAt, in.SetAttachedAt = momentOf(c.ThawedMs), momentOf(c.SetMs)
+	if c.KeptAtDc != nil {
+		keptAt := float64(*c.KeptAtDc) / 10
+		in.KeptAtC = &keptAt
 	}
 }
 
-func earliest(t *time.Time, ms int64) {
-	if at := time.UnixMilli(ms); t.IsZero() || at.Before(*t) {
-		*t = at
+// momentOf is an instant; the zero time for none.
+func momentOf(ms int64) time.Time {
+	if ms == 0 {
+		return time.Time{}
 	}
+	return time.UnixMilli(ms)
 }
 
-func (b *book) holdsOf(bag *ledger.Bag, in *engine.ShelfInput) error {
-	batch, ok, err := b.batch(bag.Label.Product, bag.Label.Batch)
-	if err != nil || !ok {
-		return err
-	}
-	for _, h := range batch.Standing() {
+func (b *book) holdsOf(l *ledger.BagLabel, in *engine.ShelfInput) error {
+	holds, err := b.holdsOn(l.Product, l.Batch)
+	for _, h := range holds {
 		in.Held = true
 		in.HeldBecause = append(in.HeldBecause, holdLine(h, b))
 	}
-	return nil
+	return err
 }
 
 func holdLine(h ledger.Hold, b *book) string {
@@ -90,21 +75,21 @@ func holdLine(h ledger.Hold, b *book) string {
 
 // warmSpells sets a bag aside for every warm spell of a place in which it lay
 // there, until a person decided on that spell.
-func (b *book) warmSpells(bag *ledger.Bag, in *engine.ShelfInput) error {
-	for i, span := range bag.Custody {
-		place, ok, err := ledgerGet[*ledger.Place](b, event.KindPlace, span.Place)
+func (b *book) warmSpells(bag *ledger.BagLine, in *engine.ShelfInput) error {
+	for i, stay := range bag.Stays {
+		place, err := b.place(stay.Place)
 		if err != nil {
 			return err
 		}
-		if !ok {
+		if place == nil {
 			continue
 		}
 		until := in.At.UnixMilli()
-		if i+1 < len(bag.Custody) {
-			until = bag.Custody[i+1].FromMs
+		if i+1 < len(bag.Stays) {
+			until = bag.Stays[i+1].FromMs
 		}
 		for _, w := range place.Warm {
-			if w.FromMs < until && (w.ToMs == 0 || w.ToMs > span.FromMs) {
+			if w.FromMs < until && (w.ToMs == 0 || w.ToMs > stay.FromMs) {
 				b.judge(bag, w, in)
 			}
 		}
@@ -113,9 +98,9 @@ func (b *book) warmSpells(bag *ledger.Bag, in *engine.ShelfInput) error {
 }
 
 // judge applies a person's decision on a warm spell, if there is one.
-func (b *book) judge(bag *ledger.Bag, w ledger.WarmSpan, in *engine.ShelfInput) {
+func (b *book) judge(bag *ledger.BagLine, w ledger.WarmSpan, in *engine.ShelfInput) {
 	decided := false
-	for _, d := range bag.Decisions {
+	for _, d := range bag.Judged {
 		if d.Warm == w.Stamp.Record.String() {
 			decided = true
 			if d.Unfit {
@@ -131,8 +116,8 @@ func (b *book) judge(bag *ledger.Bag, w ledger.WarmSpan, in *engine.ShelfInput) 
 }
 
 // bagRow is a bag as lists show it.
-func (b *book) bagRow(bag *ledger.Bag, at time.Time) (*pb.BagRow, error) {
-	row := &pb.BagRow{Bag: bag.Entity.ID, Place: b.name(event.Key{Kind: event.KindPlace, ID: bag.Place})}
+func (b *book) bagRow(bag *ledger.BagLine, at time.Time) (*pb.BagRow, error) {
+	row := &pb.BagRow{Bag: bag.ID, Place: b.name(event.Key{Kind: event.KindPlace, ID: bag.Place})}
 	if l := bag.Label; l != nil {
 		row.Product = b.name(event.Key{Kind: event.KindProduct, ID: l.Product})
 		row.Batch, row.Expiry, row.VolumeMl = l.Batch, l.Expiry, l.VolumeMl
@@ -149,8 +134,8 @@ func (b *book) bagRow(bag *ledger.Bag, at time.Time) (*pb.BagRow, error) {
 	for _, s := range shelf.States {
 		row.States = append(row.States, string(s))
 	}
-	if n := len(bag.Thaws); n > 0 {
-		row.ForCase = bag.Thaws[n-1].Case
+	if bag.Clocks != nil {
+		row.ForCase = bag.Clocks.ForCase
 	}
 	return row, nil
 }

@@ -11,6 +11,7 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/store"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -18,15 +19,22 @@ import (
 func (s *Cases) ListCases(ctx context.Context, req *pb.ListCasesRequest) (*pb.ListCasesResponse, error) {
 	out := &pb.ListCasesResponse{}
 	err := s.view(ctx, func(b *book) error {
-		return b.Each(event.KindCase, func(st ledger.State) (bool, error) {
-			if c := st.(*ledger.Case); c.Open() || !req.Open {
+		if err := event.Typed(req); err != nil {
+			return err
+		}
+		terms := []string{ledger.TermOpenCase, ledger.TermClosedCase}
+		if req.Open {
+			terms = terms[:1]
+		}
+		var err error
+		out.Next, err = b.listed(req, terms, func(f store.Found) error {
+			c, ok, err := b.getCase(f.Key.ID)
+			if ok {
 				out.Cases = append(out.Cases, b.caseRow(c))
 			}
-			return len(out.Cases) < maxRows, nil
+			return err
 		})
-	})
-	slices.SortStableFunc(out.Cases, func(x, y *pb.CaseRow) int {
-		return cmp.Or(cmp.Compare(x.Outcome, y.Outcome), cmp.Compare(y.OpenedAt, x.OpenedAt))
+		return err
 	})
 	return out, err
 }
@@ -343,30 +351,19 @@ func (b *book) due(ms int64, what, id, bag string) *pb.DueRow {
 
 // clocks lists the use-by of every bag that is thawed, and holds on bags in use.
 func (b *book) clocks(out *pb.GetNowResponse) error {
-	keys, err := b.Find(ledger.TermInUse, maxRows)
-	for _, k := range keys {
-		bag, ok, err := b.bag(k.ID)
-		if err != nil {
-			return err
-		}
-		if !ok {
-			continue
-		}
+	return b.eachFound(ledger.TermInUse, func(bag *ledger.BagLine) (bool, error) {
 		shelf, err := b.shelf(bag, b.now)
 		if err != nil {
-			return err
+			return false, err
 		}
 		if !shelf.UseBy.IsZero() {
-			out.Due = append(out.Due, b.due(shelf.UseBy.UnixMilli(), "use by: thawed bag", "", bagText(k.ID)))
+			out.Due = append(out.Due, b.due(shelf.UseBy.UnixMilli(), "use by: thawed bag", "", bagText(bag.ID)))
 		}
-		if err := b.holdsInUse(out, bag); err != nil {
-			return err
-		}
-	}
-	return err
+		return len(out.Due) < maxRows, b.holdsInUse(out, bag)
+	})
 }
 
-func (b *book) holdsInUse(out *pb.GetNowResponse, bag *ledger.Bag) error {
+func (b *book) holdsInUse(out *pb.GetNowResponse, bag *ledger.BagLine) error {
 	if bag.Label == nil {
 		return nil
 	}

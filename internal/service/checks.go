@@ -2,6 +2,7 @@ package service
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"thawtrail/internal/caution"
@@ -198,7 +199,7 @@ func (b *book) checkBag(id string, at time.Time) ([]caution.Raised, error) {
 	if !ok || bag.Label == nil {
 		return []caution.Raised{bagUnknown.With(label.BagNumber(id).String())}, nil
 	}
-	shelf, err := b.shelf(bag, at)
+	shelf, err := b.shelf(bag.Line(), at)
 	if err != nil {
 		return nil, err
 	}
@@ -285,12 +286,23 @@ func (b *book) checkGiven(p *pb.TransfusionEnded) ([]caution.Raised, error) {
 // checkBatch warns when a batch is almost, but not quite, one that is known.
 func (b *book) checkBatch(product, code string) ([]caution.Raised, error) {
 	var out []caution.Raised
-	err := b.Each(event.KindBatch, func(s ledger.State) (bool, error) {
-		known := s.(*ledger.Batch)
-		if known.Product == product && !label.SameBatch(known.Code, code) && label.NearBatch(known.Code, code) {
-			out = append(out, nearBatch.With(code, known.Code))
+	ids, err := b.StartingWith(event.KindBatch, product+"/", maxBatches)
+	for _, id := range ids {
+		_, known, _ := strings.Cut(id, "/")
+		if !label.SameBatch(known, code) && label.NearBatch(known, code) && len(out) < 3 {
+			out = append(out, nearBatch.With(code, b.batchCode(product, known)))
 		}
-		return len(out) < 3, nil
-	})
+	}
 	return out, err
+}
+
+// maxBatches bounds the batches of one product that a new one is compared with.
+const maxBatches = 20 * maxRows
+
+// batchCode is a batch as it was last printed.
+func (b *book) batchCode(product, canonical string) string {
+	if known, ok, err := b.batch(product, canonical); err == nil && ok {
+		return known.Code
+	}
+	return canonical
 }

@@ -1,12 +1,15 @@
 package service
 
 import (
+	"cmp"
 	"context"
+	"slices"
 	"time"
 
 	"thawtrail/internal/engine"
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
+	"thawtrail/internal/store"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -60,7 +63,9 @@ func (l Look) Bag(id string) (*ledger.Bag, error) {
 }
 
 // Shelf says until when a bag may be used, and why.
-func (l Look) Shelf(bag *ledger.Bag) (engine.ShelfResult, error) { return l.b.shelf(bag, l.b.now) }
+func (l Look) Shelf(bag *ledger.Bag) (engine.ShelfResult, error) {
+	return l.b.shelf(bag.Line(), l.b.now)
+}
 
 // Card is the label card that stands of a product; nil when there is none.
 func (l Look) Card(product string) (*ledger.Card, error) {
@@ -136,6 +141,46 @@ func (l Look) KitCount(place string, item pb.KitItem) (int32, error) {
 
 // Find lists entities under a term of ledger.Terms.
 func (l Look) Find(term string) ([]event.Key, error) { return l.b.Find(term, maxRows) }
+
+// Newest lists entities under a dated term, the newest first, at most n.
+func (l Look) Newest(term string, n int) (out []event.Key, err error) {
+	err = l.b.Newest(term, "", func(f store.Found) (bool, error) {
+		out = append(out, f.Key)
+		return len(out) < n, nil
+	})
+	return out, err
+}
+
+// Bags hands on the bags found under a term as lists need them, at most maxRows.
+func (l Look) Bags(term string, fn func(*ledger.BagLine) error) error {
+	n := 0
+	return l.b.eachFound(term, func(bag *ledger.BagLine) (bool, error) {
+		n++
+		return n < maxRows, fn(bag)
+	})
+}
+
+// Overrides counts the cautions that were gone past, by month and code, the
+// newest month first.
+func (l Look) Overrides() (out []ledger.OverrideCount, err error) {
+	n := map[ledger.OverrideCount]int{}
+	err = l.b.FindAll(ledger.TermOverrides, func(f store.Found) (bool, error) {
+		if o, ok := ledger.OverridesOf(f.Term); ok {
+			count := o.N
+			o.N = 0
+			n[o] += count
+		}
+		return true, nil
+	})
+	for o, count := range n {
+		o.N = count
+		out = append(out, o)
+	}
+	slices.SortFunc(out, func(a, b ledger.OverrideCount) int {
+		return cmp.Or(cmp.Compare(b.Month, a.Month), cmp.Compare(b.N, a.N), cmp.Compare(a.Code, b.Code))
+	})
+	return out, err
+}
 
 // Each hands on every state of a kind until fn says stop.
 func (l Look) Each(kind string, fn func(ledger.State) (more bool, err error)) error {

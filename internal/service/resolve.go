@@ -98,6 +98,9 @@ func (b *book) known(kind string) string {
 // byName finds the state whose name is the text, or the only one that begins
 // with it. Case does not matter.
 func (b *book) byName(field, kind, text string) (id string, ok bool, err error) {
+	if !ledger.Named(kind) {
+		return "", false, nil
+	}
 	want := strings.ToLower(text)
 	var starts []string
 	err = b.Each(kind, func(s ledger.State) (bool, error) {

@@ -85,6 +85,11 @@ type book struct {
 	zone     *time.Location
 	practice *ledger.Practice
 	names    map[event.Key]string
+
+	// What many rows of one answer share is read once.
+	cards  map[string]*ledger.Card
+	places map[string]*ledger.Place
+	holds  map[string][]ledger.Hold // that stand, by batch
 }
 
 // view opens a book. Errors become gRPC statuses.
@@ -108,7 +113,8 @@ func (r *Replica) opened(fn func(*book) error) func(*store.Snapshot) error {
 }
 
 func (r *Replica) open(v *store.Snapshot) (*book, error) {
-	b := &book{Snapshot: v, r: r, now: r.Clock.Now(), zone: time.UTC, names: map[event.Key]string{}}
+	b := &book{Snapshot: v, r: r, now: r.Clock.Now(), zone: time.UTC, names: map[event.Key]string{},
+		cards: map[string]*ledger.Card{}, places: map[string]*ledger.Place{}, holds: map[string][]ledger.Hold{}}
 	practices := 0
 	err := v.Each(event.KindPractice, func(s ledger.State) (bool, error) {
 		b.practice = s.(*ledger.Practice)

@@ -11,34 +11,123 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/store"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// ListStock lists bags by place, soonest use-by first, and kit.
+// ListStock lists bags by place, soonest use-by first, and kit; when asked, those
+// that have left the stock after them, the last to leave first.
 func (s *Stock) ListStock(ctx context.Context, req *pb.ListStockRequest) (*pb.ListStockResponse, error) {
 	out := &pb.ListStockResponse{}
 	err := s.view(ctx, func(b *book) error {
 		out.Freshness = b.freshness()
+		if err := event.Typed(req); err != nil {
+			return err
+		}
 		at, err := b.asOf(req.At)
 		if err != nil {
 			return err
 		}
-		place, err := b.optional("place", event.KindPlace, req.Place)
+		which, err := b.bagFilter(req)
 		if err != nil {
 			return err
 		}
-		if err := b.eachBag(place, req.All, func(bag *ledger.Bag) error {
+		add := func(bag *ledger.BagLine) error {
+			if !which.fits(bag) {
+				return nil
+			}
 			row, err := b.bagRow(bag, at)
 			out.Bags = append(out.Bags, row)
 			return err
-		}); err != nil {
-			return err
 		}
-		slices.SortStableFunc(out.Bags, compareBags)
-		out.Kit, err = b.kit(place)
+		if req.After == "" {
+			if err := b.eachBag(which.place, add); err != nil {
+				return err
+			}
+			slices.SortStableFunc(out.Bags, compareBags)
+			if out.Kit, err = b.kit(which.place); err != nil {
+				return err
+			}
+		}
+		if req.All {
+			out.Next, err = b.goneBags(req, which, add)
+		}
 		return err
 	})
 	return out, err
+}
+
+// bagFilter says which bags a list takes; empty parts take all.
+type bagFilter struct{ place, batch string }
+
+func (b *book) bagFilter(req *pb.ListStockRequest) (f bagFilter, err error) {
+	if f.place, err = b.optional("place", event.KindPlace, req.Place); err != nil {
+		return f, err
+	}
+	f.batch, err = b.batchID(req.Product, req.Batch)
+	return f, err
+}
+
+// batchID resolves a batch that may be absent; it needs its product too.
+func (b *book) batchID(product, code string) (string, error) {
+	if product == "" && code == "" {
+		return "", nil
+	}
+	if product == "" || code == "" {
+		return "", refusal.New("batch", code, "a batch and its product, both or neither")
+	}
+	id, err := b.resolve("product", event.KindProduct, product)
+	return event.BatchID(id, code), err
+}
+
+func (f bagFilter) fits(bag *ledger.BagLine) bool {
+	return (f.place == "" || bag.Place == f.place) &&
+		(f.batch == "" || bag.Label != nil && event.BatchID(bag.Label.Product, bag.Label.Batch) == f.batch)
+}
+
+// goneBags hands on bags that have left the stock: those that a batch's
+// deliveries name, or all, in parts.
+func (b *book) goneBags(req *pb.ListStockRequest, which bagFilter, fn func(*ledger.BagLine) error) (next string, err error) {
+	if which.batch == "" {
+		return b.listed(req, []string{ledger.TermGone}, func(f store.Found) error {
+			line, err := ledger.DecodeBagLine(f.Line)
+			if err != nil {
+				return err
+			}
+			return fn(line)
+		})
+	}
+	batch, ok, err := ledgerGet[*ledger.Batch](b, event.KindBatch, which.batch)
+	if err != nil || !ok {
+		return "", err
+	}
+	for _, id := range bagsOf(batch) {
+		line, ok, err := b.bagLine(id)
+		if err != nil {
+			return "", err
+		}
+		if !ok || line.Ended == "" {
+			continue
+		}
+		if err := fn(line); err != nil {
+			return "", err
+		}
+	}
+	return "", nil
+}
+
+// bagsOf lists the bags that a batch's deliveries, finds and transfusions name,
+// each once.
+func bagsOf(batch *ledger.Batch) []string {
+	var ids []string
+	for _, st := range batch.Stock {
+		ids = append(ids, st.Bags...)
+	}
+	for _, st := range batch.Starts {
+		ids = append(ids, st.Bag)
+	}
+	slices.Sort(ids)
+	return slices.Compact(ids)
 }
 
 // compareBags orders by place, then use-by, then number.
@@ -73,37 +162,17 @@ func (b *book) optional(field, kind, text string) (string, error) {
 	return b.resolve(field, kind, text)
 }
 
-// eachBag hands on the bags of a place or of all, at most maxRows.
-func (b *book) eachBag(place string, gone bool, fn func(*ledger.Bag) error) error {
-	n := 0
-	if gone {
-		return b.Each(event.KindBag, func(s ledger.State) (bool, error) {
-			bag := s.(*ledger.Bag)
-			if place != "" && bag.Place != place {
-				return true, nil
-			}
-			n++
-			return n < maxRows, fn(bag)
-		})
-	}
+// eachBag hands on the bags in stock at a place, or everywhere, at most maxRows.
+func (b *book) eachBag(place string, fn func(*ledger.BagLine) error) error {
 	term := ledger.TermStock
 	if place != "" {
 		term = ledger.TermPlace(place)
 	}
-	keys, err := b.Find(term, maxRows)
-	for _, k := range keys {
-		bag, ok, err := b.bag(k.ID)
-		if err != nil {
-			return err
-		}
-		if !ok {
-			continue
-		}
-		if err := fn(bag); err != nil {
-			return err
-		}
-	}
-	return err
+	n := 0
+	return b.eachFound(term, func(bag *ledger.BagLine) (bool, error) {
+		n++
+		return n < maxRows, fn(bag)
+	})
 }
 
 // kit lists what kit lies at a place, or at all.
@@ -147,7 +216,7 @@ func (s *Stock) GetBag(ctx context.Context, req *pb.GetBagRequest) (*pb.GetBagRe
 		if !ok {
 			return refusal.Conflict("bag", bagText(id), "a bag that is known here").Because("a bag nobody knew is entered with 'bag found'")
 		}
-		if out.Bag, err = b.bagRow(bag, b.now); err != nil {
+		if out.Bag, err = b.bagRow(bag.Line(), b.now); err != nil {
 			return err
 		}
 		out.Timeline, out.Discrepancies, out.Freshness = b.timeline(bag.Entity, bag.Timeline), b.discrepancies(bag), b.freshness()
@@ -156,46 +225,64 @@ func (s *Stock) GetBag(ctx context.Context, req *pb.GetBagRequest) (*pb.GetBagRe
 	return out, err
 }
 
-// ListBatches lists batches with their holds and who has heard of them.
+// ListBatches lists batches with their holds and who has heard of them: those on
+// hold first, the last delivered first.
 func (s *Stock) ListBatches(ctx context.Context, req *pb.ListBatchesRequest) (*pb.ListBatchesResponse, error) {
 	out := &pb.ListBatchesResponse{}
 	err := s.view(ctx, func(b *book) error {
 		out.Freshness = b.freshness()
-		return b.Each(event.KindBatch, func(st ledger.State) (bool, error) {
-			batch := st.(*ledger.Batch)
-			if req.Held && len(batch.Standing()) == 0 {
-				return true, nil
+		if err := event.Typed(req); err != nil {
+			return err
+		}
+		stock, err := b.stockByBatch()
+		if err != nil {
+			return err
+		}
+		add := func(id string) error {
+			batch, ok, err := ledgerGet[*ledger.Batch](b, event.KindBatch, id)
+			if ok {
+				out.Batches = append(out.Batches, b.batchRow(batch, stock[id]))
 			}
-			row, err := b.batchRow(batch)
-			out.Batches = append(out.Batches, row)
-			return len(out.Batches) < maxRows, err
-		})
+			return err
+		}
+		one, err := b.batchID(req.Product, req.Batch)
+		if err != nil {
+			return err
+		}
+		if one != "" {
+			return add(one)
+		}
+		terms := []string{ledger.TermHeld, ledger.TermFree}
+		if req.Held {
+			terms = terms[:1]
+		}
+		out.Next, err = b.listed(req, terms, func(f store.Found) error { return add(f.Key.ID) })
+		return err
 	})
 	return out, err
 }
 
-func (b *book) batchRow(batch *ledger.Batch) (*pb.BatchRow, error) {
+// stockByBatch counts the bags in stock.
+func (b *book) stockByBatch() (map[string]int32, error) {
+	n := map[string]int32{}
+	err := b.eachBag("", func(bag *ledger.BagLine) error {
+		if bag.InStock() {
+			n[event.BatchID(bag.Label.Product, bag.Label.Batch)]++
+		}
+		return nil
+	})
+	return n, err
+}
+
+func (b *book) batchRow(batch *ledger.Batch, inStock int32) *pb.BatchRow {
 	row := &pb.BatchRow{
 		Product: b.name(event.Key{Kind: event.KindProduct, ID: batch.Product}), Batch: batch.Code,
-		Held: len(batch.Standing()) > 0,
+		Held: len(batch.Standing()) > 0, BagsInStock: inStock,
 	}
 	for _, h := range batch.Holds {
 		row.Holds = append(row.Holds, b.holdRow(h, batch.Heard))
 	}
-	seen := map[string]bool{}
-	for _, st := range batch.Stock {
-		for _, id := range st.Bags {
-			bag, ok, err := b.bag(id)
-			if err != nil {
-				return nil, err
-			}
-			if ok && bag.InStock() && !seen[id] {
-				row.BagsInStock++
-			}
-			seen[id] = true
-		}
-	}
-	return row, nil
+	return row
 }
 
 func (b *book) holdRow(h ledger.Hold, heard []ledger.Heard) *pb.HoldRow {
@@ -319,7 +406,7 @@ func (s *Stock) ChooseBags(ctx context.Context, req *pb.ChooseBagsRequest) (*pb.
 			return err
 		}
 		for _, id := range res.Bags {
-			bag, ok, err := b.bag(id)
+			bag, ok, err := b.bagLine(id)
 			if err != nil || !ok {
 				return err
 			}
@@ -357,7 +444,7 @@ func (b *book) pickInput(req *pb.ChooseBagsRequest) (engine.PickInput, error) {
 	if err != nil {
 		return in, err
 	}
-	err = b.eachBag(in.Place, false, func(bag *ledger.Bag) error {
+	err = b.eachBag(in.Place, func(bag *ledger.BagLine) error {
 		if bag.Label == nil || len(in.Bags) == engine.MaxPickBags {
 			return nil
 		}
@@ -371,7 +458,7 @@ func (b *book) pickInput(req *pb.ChooseBagsRequest) (engine.PickInput, error) {
 		}
 		l := bag.Label
 		in.Bags = append(in.Bags, engine.PickBag{
-			ID: bag.Entity.ID, Product: l.Product, Batch: l.Batch, VolumeMl: int(l.VolumeMl), UseBy: shelf.UseBy,
+			ID: bag.ID, Product: l.Product, Batch: l.Batch, VolumeMl: int(l.VolumeMl), UseBy: shelf.UseBy,
 			Place: bag.Place, State: shelf.State, Reacted: reacted[event.BatchID(l.Product, l.Batch)],
 		})
 		return nil

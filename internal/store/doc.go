@@ -30,7 +30,8 @@
 //	o/ entity 00 position               records left out of its state (thin.go)
 //	w/ log seq position                 a word that waits for a record (words.go)
 //	s/ entity                           folded state, deterministic CBOR
-//	t/ entity                           terms under which the state is found
+//	t/ entity                           terms under which the state is found; two
+//	                                    zero bytes and its line, where it has one
 //	i/ term 00 entity                   the same, the other way round
 //	u/ entity                           some record of it lacked a right
 //	d/ entity                           to be folded again: its record was too big

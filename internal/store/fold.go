@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"slices"
@@ -19,6 +20,7 @@ type folding struct {
 	met    found
 	value  []byte // the state, encoded; nil for none
 	terms  []string
+	line   []byte // the state as lists need it; nil for none
 	err    error
 }
 
@@ -74,33 +76,42 @@ func (f *folding) encode(state ledger.State) {
 		f.err = fmt.Errorf("encode %s: %w", f.key, f.err)
 		return
 	}
-	f.terms = slices.DeleteFunc(ledger.Terms(state), func(t string) bool { return len(t) > maxTerm })
+	if f.line, f.err = ledger.EncodeLine(state); f.err != nil {
+		f.err = fmt.Errorf("encode %s: %w", f.key, f.err)
+		return
+	}
+	f.terms = slices.DeleteFunc(ledger.Terms(state), func(t string) bool { return len(t) > maxTerm || strings.Contains(t, "\x00") })
 }
 
-// put writes an entity's state and the terms it is found under.
+// put writes an entity's state, the terms it is found under and its line.
 func (a *application) put(f *folding) error {
 	if err := a.setOrDelete(stateKey(f.key), f.value); err != nil {
 		return err
 	}
-	return a.retitle(f.key, f.terms)
+	return a.retitle(f.key, f.terms, f.line)
 }
 
 // maxTerm bounds a term in bytes, so that with its entity it makes a key.
 const maxTerm = 400
 
-// retitle changes the terms under which an entity is found.
-func (a *application) retitle(k event.Key, terms []string) error {
+// retitle changes the terms under which an entity is found, and its line. All
+// terms that stand are written with the row that lists them: an unclean stop that
+// loses one loses the other too, so that applying again makes both good.
+func (a *application) retitle(k event.Key, terms []string, line []byte) error {
 	old, _, err := a.w.Get(termsKey(k))
 	if err != nil {
 		return err
 	}
-	joined := strings.Join(terms, "\x00")
-	if string(old) == joined {
+	now := joinTerms(terms, line)
+	if bytes.Equal(old, now) {
 		return nil
 	}
-	for _, t := range splitTerms(old) {
-		if err := a.w.Delete(termKey(t, k)); err != nil {
-			return err
+	before, _ := splitTerms(old)
+	for _, t := range before {
+		if !slices.Contains(terms, t) {
+			if err := a.w.Delete(termKey(t, k)); err != nil {
+				return err
+			}
 		}
 	}
 	for _, t := range terms {
@@ -108,14 +119,26 @@ func (a *application) retitle(k event.Key, terms []string) error {
 			return err
 		}
 	}
-	return a.setOrDelete(termsKey(k), []byte(joined))
+	return a.setOrDelete(termsKey(k), now)
 }
 
-func splitTerms(value []byte) []string {
-	if len(value) == 0 {
-		return nil
+// joinTerms is the row of an entity's terms and line. No term is empty or holds a
+// zero byte.
+func joinTerms(terms []string, line []byte) []byte {
+	out := []byte(strings.Join(terms, "\x00"))
+	if len(line) > 0 {
+		out = append(append(out, 0, 0), line...)
 	}
-	return strings.Split(string(value), "\x00")
+	return out
+}
+
+// splitTerms takes such a row apart.
+func splitTerms(value []byte) (terms []string, line []byte) {
+	head, line, _ := bytes.Cut(value, []byte{0, 0})
+	if len(head) == 0 {
+		return nil, line
+	}
+	return strings.Split(string(head), "\x00"), line
 }
 
 func (a *application) setOrDelete(key, value []byte) error {

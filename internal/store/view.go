@@ -63,21 +63,97 @@ func (v *Snapshot) Each(kind string, fn func(ledger.State) (more bool, err error
 	})
 }
 
-// Find lists the entities found under a term of ledger.Terms, at most n. An
-// unclean stop may have lost that an entity was taken from a term, so what each
-// entity says of its terms decides.
-func (v *Snapshot) Find(term string, n int) ([]event.Key, error) {
-	prefix := row('i', []byte(term), []byte{0})
-	var out []event.Key
-	err := v.r.Scan(prefix, nil, false, func(k, _ []byte) (bool, error) {
-		e := parseEntity(k[len(prefix):])
-		terms, _, err := v.r.Get(termsKey(e))
-		if slices.Contains(splitTerms(terms), term) {
-			out = append(out, e)
+// EachLine hands on the lines of a kind, in the order of ids, until fn says stop.
+// They are valid until fn returns.
+func (v *Snapshot) EachLine(kind string, fn func(line []byte) (more bool, err error)) error {
+	return v.r.Scan(row('t', []byte(kind), []byte{0}), nil, false, func(_, value []byte) (bool, error) {
+		if _, line, ok := bytes.Cut(value, []byte{0, 0}); ok {
+			return fn(line)
 		}
-		return len(out) < n, err
+		return true, nil
+	})
+}
+
+// Found is an entity found under a term, with its line if its kind has one.
+type Found struct {
+	Key  event.Key
+	Term string
+	Line []byte
+}
+
+// Mark is where a list of dated terms can be gone on from.
+func (f Found) Mark() string { return f.Term + "\x00" + string(entityBytes(f.Key)) }
+
+// Find lists the entities found under a term of ledger.Terms, at most n.
+func (v *Snapshot) Find(term string, n int) ([]event.Key, error) {
+	var out []event.Key
+	err := v.FindLines(term, func(f Found) (bool, error) {
+		out = append(out, f.Key)
+		return len(out) < n, nil
 	})
 	return out, err
+}
+
+// FindLines hands on what is found under a term, until fn says stop.
+func (v *Snapshot) FindLines(term string, fn func(Found) (more bool, err error)) error {
+	return v.found(row('i', []byte(term), []byte{0}), nil, false, fn)
+}
+
+// FindAll hands on what is found under any term that begins so, in order of the
+// terms: an entity comes once for each.
+func (v *Snapshot) FindAll(start string, fn func(Found) (more bool, err error)) error {
+	return v.found(row('i', []byte(start)), nil, false, fn)
+}
+
+// Newest hands on what is found under a dated term, the newest first, after a
+// mark if there is one, until fn says stop.
+func (v *Snapshot) Newest(term, after string, fn func(Found) (more bool, err error)) error {
+	prefix := row('i', []byte(term), []byte{'@'})
+	if after == "" {
+		return v.found(prefix, nil, true, fn)
+	}
+	from := row('i', []byte(after))
+	if !bytes.HasPrefix(from, prefix) {
+		return nil
+	}
+	return v.found(prefix, from, true, func(f Found) (bool, error) {
+		if f.Mark() == after {
+			return true, nil
+		}
+		return fn(f)
+	})
+}
+
+// found walks rows of terms. An unclean stop may have lost that an entity was
+// taken from a term, so what each entity says of its terms decides.
+func (v *Snapshot) found(prefix, from []byte, reverse bool, fn func(Found) (bool, error)) error {
+	return v.r.Scan(prefix, from, reverse, func(k, _ []byte) (bool, error) {
+		term, entity, _ := bytes.Cut(k[2:], []byte{0})
+		f := Found{Key: parseEntity(entity), Term: string(term)}
+		value, _, err := v.r.Get(row('t', entity))
+		if err != nil {
+			return false, err
+		}
+		var terms []string
+		if terms, f.Line = splitTerms(value); !slices.Contains(terms, f.Term) {
+			return true, nil
+		}
+		return fn(f)
+	})
+}
+
+// Line is the line of one entity; nil when nothing is known of it.
+func (v *Snapshot) Line(k event.Key) ([]byte, error) {
+	value, _, err := v.r.Get(termsKey(k))
+	_, line := splitTerms(value)
+	return line, err
+}
+
+// Terms are the terms under which one entity is found.
+func (v *Snapshot) Terms(k event.Key) ([]string, error) {
+	value, _, err := v.r.Get(termsKey(k))
+	terms, _ := splitTerms(value)
+	return terms, err
 }
 
 // StartingWith lists ids of a kind that begin with a text, at most n.

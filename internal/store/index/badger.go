@@ -194,7 +194,11 @@ func (r reader) Scan(prefix, from []byte, reverse bool, fn func(key, value []byt
 	if reverse && from != nil && len(from) == 0 {
 		return nil // no key is at or before the empty one, and Badger takes it for the end
 	}
-	it := r.txn.NewIterator(badger.IteratorOptions{Reverse: reverse})
+	opt := badger.IteratorOptions{Reverse: reverse}
+	if !reverse {
+		opt.Prefix = prefix // tables without such keys are left out
+	}
+	it := r.txn.NewIterator(opt)
 	defer it.Close()
 	seek(it, prefix, from, reverse)
 	for ; it.Valid(); it.Next() {

@@ -505,10 +505,15 @@ func (x *Freshness) GetText() string {
 }
 
 type ListStockRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Place         string                 `protobuf:"bytes,1,opt,name=place,proto3" json:"place,omitempty"`
-	All           bool                   `protobuf:"varint,2,opt,name=all,proto3" json:"all,omitempty"`
-	At            string                 `protobuf:"bytes,3,opt,name=at,proto3" json:"at,omitempty"`
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Place   string                 `protobuf:"bytes,1,opt,name=place,proto3" json:"place,omitempty"`
+	All     bool                   `protobuf:"varint,2,opt,name=all,proto3" json:"all,omitempty"`
+	At      string                 `protobuf:"bytes,3,opt,name=at,proto3" json:"at,omitempty"`
+	Product string                 `protobuf:"bytes,4,opt,name=product,proto3" json:"product,omitempty"`
+	Batch   string                 `protobuf:"bytes,5,opt,name=batch,proto3" json:"batch,omitempty"`
+	// Of the bags that have left the stock.
+	Limit         int32  `protobuf:"varint,6,opt,name=limit,proto3" json:"limit,omitempty"`
+	After         string `protobuf:"bytes,7,opt,name=after,proto3" json:"after,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -560,6 +565,34 @@ func (x *ListStockRequest) GetAll() bool {
 func (x *ListStockRequest) GetAt() string {
 	if x != nil {
 		return x.At
+	}
+	return ""
+}
+
+func (x *ListStockRequest) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *ListStockRequest) GetBatch() string {
+	if x != nil {
+		return x.Batch
+	}
+	return ""
+}
+
+func (x *ListStockRequest) GetLimit() int32 {
+	if x != nil {
+		return x.Limit
+	}
+	return 0
+}
+
+func (x *ListStockRequest) GetAfter() string {
+	if x != nil {
+		return x.After
 	}
 	return ""
 }
@@ -749,10 +782,12 @@ func (x *KitRow) GetCount() int32 {
 }
 
 type ListStockResponse struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Bags          []*BagRow              `protobuf:"bytes,1,rep,name=bags,proto3" json:"bags,omitempty"`
-	Kit           []*KitRow              `protobuf:"bytes,2,rep,name=kit,proto3" json:"kit,omitempty"`
-	Freshness     *Freshness             `protobuf:"bytes,3,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	Bags      []*BagRow              `protobuf:"bytes,1,rep,name=bags,proto3" json:"bags,omitempty"`
+	Kit       []*KitRow              `protobuf:"bytes,2,rep,name=kit,proto3" json:"kit,omitempty"`
+	Freshness *Freshness             `protobuf:"bytes,3,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	// Where to go on with 'after'; empty at the end.
+	Next          string `protobuf:"bytes,4,opt,name=next,proto3" json:"next,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -806,6 +841,13 @@ func (x *ListStockResponse) GetFreshness() *Freshness {
 		return x.Freshness
 	}
 	return nil
+}
+
+func (x *ListStockResponse) GetNext() string {
+	if x != nil {
+		return x.Next
+	}
+	return ""
 }
 
 type GetBagRequest struct {
@@ -1017,6 +1059,10 @@ func (x *GetBagResponse) GetFreshness() *Freshness {
 type ListBatchesRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Held          bool                   `protobuf:"varint,1,opt,name=held,proto3" json:"held,omitempty"`
+	Product       string                 `protobuf:"bytes,2,opt,name=product,proto3" json:"product,omitempty"`
+	Batch         string                 `protobuf:"bytes,3,opt,name=batch,proto3" json:"batch,omitempty"`
+	Limit         int32                  `protobuf:"varint,4,opt,name=limit,proto3" json:"limit,omitempty"`
+	After         string                 `protobuf:"bytes,5,opt,name=after,proto3" json:"after,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1056,6 +1102,34 @@ func (x *ListBatchesRequest) GetHeld() bool {
 		return x.Held
 	}
 	return false
+}
+
+func (x *ListBatchesRequest) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *ListBatchesRequest) GetBatch() string {
+	if x != nil {
+		return x.Batch
+	}
+	return ""
+}
+
+func (x *ListBatchesRequest) GetLimit() int32 {
+	if x != nil {
+		return x.Limit
+	}
+	return 0
+}
+
+func (x *ListBatchesRequest) GetAfter() string {
+	if x != nil {
+		return x.After
+	}
+	return ""
 }
 
 type HoldRow struct {
@@ -1287,9 +1361,11 @@ func (x *BatchRow) GetBagsInStock() int32 {
 }
 
 type ListBatchesResponse struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Batches       []*BatchRow            `protobuf:"bytes,1,rep,name=batches,proto3" json:"batches,omitempty"`
-	Freshness     *Freshness             `protobuf:"bytes,2,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	Batches   []*BatchRow            `protobuf:"bytes,1,rep,name=batches,proto3" json:"batches,omitempty"`
+	Freshness *Freshness             `protobuf:"bytes,2,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	// Where to go on with 'after'; empty at the end.
+	Next          string `protobuf:"bytes,3,opt,name=next,proto3" json:"next,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1336,6 +1412,13 @@ func (x *ListBatchesResponse) GetFreshness() *Freshness {
 		return x.Freshness
 	}
 	return nil
+}
+
+func (x *ListBatchesResponse) GetNext() string {
+	if x != nil {
+		return x.Next
+	}
+	return ""
 }
 
 type ListProductsRequest struct {
@@ -1869,6 +1952,8 @@ func (x *ChooseBagsResponse) GetFreshness() *Freshness {
 type ListCasesRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Open          bool                   `protobuf:"varint,1,opt,name=open,proto3" json:"open,omitempty"`
+	Limit         int32                  `protobuf:"varint,2,opt,name=limit,proto3" json:"limit,omitempty"`
+	After         string                 `protobuf:"bytes,3,opt,name=after,proto3" json:"after,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1908,6 +1993,20 @@ func (x *ListCasesRequest) GetOpen() bool {
 		return x.Open
 	}
 	return false
+}
+
+func (x *ListCasesRequest) GetLimit() int32 {
+	if x != nil {
+		return x.Limit
+	}
+	return 0
+}
+
+func (x *ListCasesRequest) GetAfter() string {
+	if x != nil {
+		return x.After
+	}
+	return ""
 }
 
 type CaseRow struct {
@@ -2011,8 +2110,10 @@ func (x *CaseRow) GetRecheckDue() string {
 }
 
 type ListCasesResponse struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Cases         []*CaseRow             `protobuf:"bytes,1,rep,name=cases,proto3" json:"cases,omitempty"`
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Cases []*CaseRow             `protobuf:"bytes,1,rep,name=cases,proto3" json:"cases,omitempty"`
+	// Where to go on with 'after'; empty at the end.
+	Next          string `protobuf:"bytes,2,opt,name=next,proto3" json:"next,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2052,6 +2153,13 @@ func (x *ListCasesResponse) GetCases() []*CaseRow {
 		return x.Cases
 	}
 	return nil
+}
+
+func (x *ListCasesResponse) GetNext() string {
+	if x != nil {
+		return x.Next
+	}
+	return ""
 }
 
 type GetCaseRequest struct {
@@ -2641,6 +2749,8 @@ type ListDiscrepanciesRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Open          bool                   `protobuf:"varint,1,opt,name=open,proto3" json:"open,omitempty"`
 	Kind          string                 `protobuf:"bytes,2,opt,name=kind,proto3" json:"kind,omitempty"`
+	Limit         int32                  `protobuf:"varint,3,opt,name=limit,proto3" json:"limit,omitempty"`
+	After         string                 `protobuf:"bytes,4,opt,name=after,proto3" json:"after,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2685,6 +2795,20 @@ func (x *ListDiscrepanciesRequest) GetOpen() bool {
 func (x *ListDiscrepanciesRequest) GetKind() string {
 	if x != nil {
 		return x.Kind
+	}
+	return ""
+}
+
+func (x *ListDiscrepanciesRequest) GetLimit() int32 {
+	if x != nil {
+		return x.Limit
+	}
+	return 0
+}
+
+func (x *ListDiscrepanciesRequest) GetAfter() string {
+	if x != nil {
+		return x.After
 	}
 	return ""
 }
@@ -2794,6 +2918,10 @@ type ListDiscrepanciesResponse struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Discrepancies []*DiscrepancyRow      `protobuf:"bytes,1,rep,name=discrepancies,proto3" json:"discrepancies,omitempty"`
 	Freshness     *Freshness             `protobuf:"bytes,2,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	// Where to go on with 'after'; empty at the end.
+	Next string `protobuf:"bytes,3,opt,name=next,proto3" json:"next,omitempty"`
+	// How many are open, by kind.
+	OpenKinds     []*KindCount `protobuf:"bytes,4,rep,name=open_kinds,json=openKinds,proto3" json:"open_kinds,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2842,6 +2970,72 @@ func (x *ListDiscrepanciesResponse) GetFreshness() *Freshness {
 	return nil
 }
 
+func (x *ListDiscrepanciesResponse) GetNext() string {
+	if x != nil {
+		return x.Next
+	}
+	return ""
+}
+
+func (x *ListDiscrepanciesResponse) GetOpenKinds() []*KindCount {
+	if x != nil {
+		return x.OpenKinds
+	}
+	return nil
+}
+
+type KindCount struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Kind          string                 `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
+	Count         int32                  `protobuf:"varint,2,opt,name=count,proto3" json:"count,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *KindCount) Reset() {
+	*x = KindCount{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *KindCount) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*KindCount) ProtoMessage() {}
+
+func (x *KindCount) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use KindCount.ProtoReflect.Descriptor instead.
+func (*KindCount) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{39}
+}
+
+func (x *KindCount) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *KindCount) GetCount() int32 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
 type GetDigestRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	unknownFields protoimpl.UnknownFields
@@ -2850,7 +3044,7 @@ type GetDigestRequest struct {
 
 func (x *GetDigestRequest) Reset() {
 	*x = GetDigestRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2862,7 +3056,7 @@ func (x *GetDigestRequest) String() string {
 func (*GetDigestRequest) ProtoMessage() {}
 
 func (x *GetDigestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2875,7 +3069,7 @@ func (x *GetDigestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDigestRequest.ProtoReflect.Descriptor instead.
 func (*GetDigestRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{39}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{40}
 }
 
 type Head struct {
@@ -2891,7 +3085,7 @@ type Head struct {
 
 func (x *Head) Reset() {
 	*x = Head{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2903,7 +3097,7 @@ func (x *Head) String() string {
 func (*Head) ProtoMessage() {}
 
 func (x *Head) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2916,7 +3110,7 @@ func (x *Head) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Head.ProtoReflect.Descriptor instead.
 func (*Head) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{40}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *Head) GetLog() string {
@@ -2966,7 +3160,7 @@ type GetDigestResponse struct {
 
 func (x *GetDigestResponse) Reset() {
 	*x = GetDigestResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2978,7 +3172,7 @@ func (x *GetDigestResponse) String() string {
 func (*GetDigestResponse) ProtoMessage() {}
 
 func (x *GetDigestResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2991,7 +3185,7 @@ func (x *GetDigestResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDigestResponse.ProtoReflect.Descriptor instead.
 func (*GetDigestResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{41}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *GetDigestResponse) GetDigest() string {
@@ -3030,7 +3224,7 @@ type GetStatusRequest struct {
 
 func (x *GetStatusRequest) Reset() {
 	*x = GetStatusRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3042,7 +3236,7 @@ func (x *GetStatusRequest) String() string {
 func (*GetStatusRequest) ProtoMessage() {}
 
 func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3055,7 +3249,7 @@ func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetStatusRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{42}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{43}
 }
 
 type GetStatusResponse struct {
@@ -3083,7 +3277,7 @@ type GetStatusResponse struct {
 
 func (x *GetStatusResponse) Reset() {
 	*x = GetStatusResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3095,7 +3289,7 @@ func (x *GetStatusResponse) String() string {
 func (*GetStatusResponse) ProtoMessage() {}
 
 func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3108,7 +3302,7 @@ func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusResponse.ProtoReflect.Descriptor instead.
 func (*GetStatusResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{43}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *GetStatusResponse) GetPractice() string {
@@ -3232,7 +3426,7 @@ type GetRecordRequest struct {
 
 func (x *GetRecordRequest) Reset() {
 	*x = GetRecordRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3244,7 +3438,7 @@ func (x *GetRecordRequest) String() string {
 func (*GetRecordRequest) ProtoMessage() {}
 
 func (x *GetRecordRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3257,7 +3451,7 @@ func (x *GetRecordRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecordRequest.ProtoReflect.Descriptor instead.
 func (*GetRecordRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{44}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *GetRecordRequest) GetRecord() string {
@@ -3289,7 +3483,7 @@ type GetRecordResponse struct {
 
 func (x *GetRecordResponse) Reset() {
 	*x = GetRecordResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3301,7 +3495,7 @@ func (x *GetRecordResponse) String() string {
 func (*GetRecordResponse) ProtoMessage() {}
 
 func (x *GetRecordResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3314,7 +3508,7 @@ func (x *GetRecordResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecordResponse.ProtoReflect.Descriptor instead.
 func (*GetRecordResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{45}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *GetRecordResponse) GetRecord() string {
@@ -3416,7 +3610,7 @@ type ListPeopleRequest struct {
 
 func (x *ListPeopleRequest) Reset() {
 	*x = ListPeopleRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3428,7 +3622,7 @@ func (x *ListPeopleRequest) String() string {
 func (*ListPeopleRequest) ProtoMessage() {}
 
 func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3441,7 +3635,7 @@ func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleRequest.ProtoReflect.Descriptor instead.
 func (*ListPeopleRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{46}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{47}
 }
 
 type PersonRow struct {
@@ -3455,7 +3649,7 @@ type PersonRow struct {
 
 func (x *PersonRow) Reset() {
 	*x = PersonRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3467,7 +3661,7 @@ func (x *PersonRow) String() string {
 func (*PersonRow) ProtoMessage() {}
 
 func (x *PersonRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3480,7 +3674,7 @@ func (x *PersonRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PersonRow.ProtoReflect.Descriptor instead.
 func (*PersonRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{47}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *PersonRow) GetPerson() string {
@@ -3517,7 +3711,7 @@ type DeviceRow struct {
 
 func (x *DeviceRow) Reset() {
 	*x = DeviceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3529,7 +3723,7 @@ func (x *DeviceRow) String() string {
 func (*DeviceRow) ProtoMessage() {}
 
 func (x *DeviceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3542,7 +3736,7 @@ func (x *DeviceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceRow.ProtoReflect.Descriptor instead.
 func (*DeviceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{48}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *DeviceRow) GetDevice() string {
@@ -3590,7 +3784,7 @@ type ListPeopleResponse struct {
 
 func (x *ListPeopleResponse) Reset() {
 	*x = ListPeopleResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3602,7 +3796,7 @@ func (x *ListPeopleResponse) String() string {
 func (*ListPeopleResponse) ProtoMessage() {}
 
 func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3615,7 +3809,7 @@ func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleResponse.ProtoReflect.Descriptor instead.
 func (*ListPeopleResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{49}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *ListPeopleResponse) GetPeople() []*PersonRow {
@@ -3641,7 +3835,7 @@ type ListAffectedRequest struct {
 
 func (x *ListAffectedRequest) Reset() {
 	*x = ListAffectedRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3653,7 +3847,7 @@ func (x *ListAffectedRequest) String() string {
 func (*ListAffectedRequest) ProtoMessage() {}
 
 func (x *ListAffectedRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3666,7 +3860,7 @@ func (x *ListAffectedRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAffectedRequest.ProtoReflect.Descriptor instead.
 func (*ListAffectedRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{50}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *ListAffectedRequest) GetVersion() string {
@@ -3685,7 +3879,7 @@ type ListAffectedResponse struct {
 
 func (x *ListAffectedResponse) Reset() {
 	*x = ListAffectedResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3697,7 +3891,7 @@ func (x *ListAffectedResponse) String() string {
 func (*ListAffectedResponse) ProtoMessage() {}
 
 func (x *ListAffectedResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3710,7 +3904,7 @@ func (x *ListAffectedResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAffectedResponse.ProtoReflect.Descriptor instead.
 func (*ListAffectedResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{51}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *ListAffectedResponse) GetCases() []*CaseRow {
@@ -3729,7 +3923,7 @@ type ListUseRequest struct {
 
 func (x *ListUseRequest) Reset() {
 	*x = ListUseRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3741,7 +3935,7 @@ func (x *ListUseRequest) String() string {
 func (*ListUseRequest) ProtoMessage() {}
 
 func (x *ListUseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3754,7 +3948,7 @@ func (x *ListUseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUseRequest.ProtoReflect.Descriptor instead.
 func (*ListUseRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{52}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *ListUseRequest) GetBy() string {
@@ -3780,7 +3974,7 @@ type UseRow struct {
 
 func (x *UseRow) Reset() {
 	*x = UseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3792,7 +3986,7 @@ func (x *UseRow) String() string {
 func (*UseRow) ProtoMessage() {}
 
 func (x *UseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3805,7 +3999,7 @@ func (x *UseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UseRow.ProtoReflect.Descriptor instead.
 func (*UseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{53}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *UseRow) GetGroup() string {
@@ -3874,7 +4068,7 @@ type ListUseResponse struct {
 
 func (x *ListUseResponse) Reset() {
 	*x = ListUseResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3886,7 +4080,7 @@ func (x *ListUseResponse) String() string {
 func (*ListUseResponse) ProtoMessage() {}
 
 func (x *ListUseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3899,7 +4093,7 @@ func (x *ListUseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUseResponse.ProtoReflect.Descriptor instead.
 func (*ListUseResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{54}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *ListUseResponse) GetRows() []*UseRow {
@@ -3925,7 +4119,7 @@ type ListUnprovenRequest struct {
 
 func (x *ListUnprovenRequest) Reset() {
 	*x = ListUnprovenRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3937,7 +4131,7 @@ func (x *ListUnprovenRequest) String() string {
 func (*ListUnprovenRequest) ProtoMessage() {}
 
 func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3950,7 +4144,7 @@ func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenRequest.ProtoReflect.Descriptor instead.
 func (*ListUnprovenRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{55}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *ListUnprovenRequest) GetUnsigned() bool {
@@ -3980,7 +4174,7 @@ type UnprovenRow struct {
 
 func (x *UnprovenRow) Reset() {
 	*x = UnprovenRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3992,7 +4186,7 @@ func (x *UnprovenRow) String() string {
 func (*UnprovenRow) ProtoMessage() {}
 
 func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4005,7 +4199,7 @@ func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnprovenRow.ProtoReflect.Descriptor instead.
 func (*UnprovenRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{56}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *UnprovenRow) GetAt() string {
@@ -4081,7 +4275,7 @@ type ListUnprovenResponse struct {
 
 func (x *ListUnprovenResponse) Reset() {
 	*x = ListUnprovenResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4093,7 +4287,7 @@ func (x *ListUnprovenResponse) String() string {
 func (*ListUnprovenResponse) ProtoMessage() {}
 
 func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4106,7 +4300,7 @@ func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenResponse.ProtoReflect.Descriptor instead.
 func (*ListUnprovenResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *ListUnprovenResponse) GetRows() []*UnprovenRow {
@@ -4159,14 +4353,22 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x04name\x18\x02 \x01(\tR\x04name\"P\n" +
 	"\tFreshness\x12/\n" +
 	"\x14heard_from_server_at\x18\x01 \x01(\tR\x11heardFromServerAt\x12\x12\n" +
-	"\x04text\x18\x02 \x01(\tR\x04text\"\xb4\x01\n" +
+	"\x04text\x18\x02 \x01(\tR\x04text\"\xf7\x03\n" +
 	"\x10ListStockRequest\x123\n" +
 	"\x05place\x18\x01 \x01(\tB\x1d\xca\xda\x18\x19\n" +
 	"\x0fonly this place\x92\x01\x05placeR\x05place\x129\n" +
 	"\x03all\x18\x02 \x01(\bB'\xca\xda\x18#\n" +
 	"!bags that are used up or gone tooR\x03all\x120\n" +
 	"\x02at\x18\x03 \x01(\tB \xca\xda\x18\x1c\n" +
-	"\x1aas of this time (RFC 3339)R\x02at\"\x8f\x02\n" +
+	"\x1aas of this time (RFC 3339)R\x02at\x12O\n" +
+	"\aproduct\x18\x04 \x01(\tB5\xca\xda\x181\n" +
+	"%with --batch: only bags of this batch\x92\x01\aproductR\aproduct\x12C\n" +
+	"\x05batch\x18\x05 \x01(\tB-\xca\xda\x18)\n" +
+	"'with --product: only bags of this batchR\x05batch\x12T\n" +
+	"\x05limit\x18\x06 \x01(\x05B>\xca\xda\x18:\n" +
+	"&at most so many rows; 5000 when absent\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xb3@R\x05limit\x12U\n" +
+	"\x05after\x18\a \x01(\tB?\xca\xda\x18;\n" +
+	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\"\x8f\x02\n" +
 	"\x06BagRow\x12\x10\n" +
 	"\x03bag\x18\x01 \x01(\tR\x03bag\x12\x14\n" +
 	"\x05place\x18\x02 \x01(\tR\x05place\x12\x18\n" +
@@ -4183,11 +4385,12 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x06KitRow\x12\x14\n" +
 	"\x05place\x18\x01 \x01(\tR\x05place\x12\x12\n" +
 	"\x04item\x18\x02 \x01(\tR\x04item\x12\x14\n" +
-	"\x05count\x18\x03 \x01(\x05R\x05count\"\x9c\x01\n" +
+	"\x05count\x18\x03 \x01(\x05R\x05count\"\xb0\x01\n" +
 	"\x11ListStockResponse\x12(\n" +
 	"\x04bags\x18\x01 \x03(\v2\x14.thawtrail.v1.BagRowR\x04bags\x12&\n" +
 	"\x03kit\x18\x02 \x03(\v2\x14.thawtrail.v1.KitRowR\x03kit\x125\n" +
-	"\tfreshness\x18\x03 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"T\n" +
+	"\tfreshness\x18\x03 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\x12\x12\n" +
+	"\x04next\x18\x04 \x01(\tR\x04next\"T\n" +
 	"\rGetBagRequest\x12C\n" +
 	"\x03bag\x18\x01 \x01(\tB1\xca\xda\x18-\n" +
 	"#bag number, or its first characters\x10\x01\x92\x01\x03bagR\x03bag\"\xb7\x01\n" +
@@ -4203,10 +4406,18 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x03bag\x18\x01 \x01(\v2\x14.thawtrail.v1.BagRowR\x03bag\x125\n" +
 	"\btimeline\x18\x02 \x03(\v2\x19.thawtrail.v1.TimelineRowR\btimeline\x12B\n" +
 	"\rdiscrepancies\x18\x03 \x03(\v2\x1c.thawtrail.v1.DiscrepancyRowR\rdiscrepancies\x125\n" +
-	"\tfreshness\x18\x04 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"P\n" +
+	"\tfreshness\x18\x04 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"\xff\x02\n" +
 	"\x12ListBatchesRequest\x12:\n" +
 	"\x04held\x18\x01 \x01(\bB&\xca\xda\x18\"\n" +
-	" only batches on hold or recalledR\x04held\"\xe6\x01\n" +
+	" only batches on hold or recalledR\x04held\x12E\n" +
+	"\aproduct\x18\x02 \x01(\tB+\xca\xda\x18'\n" +
+	"\x1bwith --batch: only this one\x92\x01\aproductR\aproduct\x129\n" +
+	"\x05batch\x18\x03 \x01(\tB#\xca\xda\x18\x1f\n" +
+	"\x1dwith --product: only this oneR\x05batch\x12T\n" +
+	"\x05limit\x18\x04 \x01(\x05B>\xca\xda\x18:\n" +
+	"&at most so many rows; 5000 when absent\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xb3@R\x05limit\x12U\n" +
+	"\x05after\x18\x05 \x01(\tB?\xca\xda\x18;\n" +
+	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\"\xe6\x01\n" +
 	"\aHoldRow\x12\x16\n" +
 	"\x06record\x18\x01 \x01(\tR\x06record\x12\x12\n" +
 	"\x04kind\x18\x02 \x01(\tR\x04kind\x12\x0e\n" +
@@ -4224,10 +4435,11 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x05batch\x18\x02 \x01(\tR\x05batch\x12\x12\n" +
 	"\x04held\x18\x03 \x01(\bR\x04held\x12+\n" +
 	"\x05holds\x18\x04 \x03(\v2\x15.thawtrail.v1.HoldRowR\x05holds\x12\"\n" +
-	"\rbags_in_stock\x18\x05 \x01(\x05R\vbagsInStock\"~\n" +
+	"\rbags_in_stock\x18\x05 \x01(\x05R\vbagsInStock\"\x92\x01\n" +
 	"\x13ListBatchesResponse\x120\n" +
 	"\abatches\x18\x01 \x03(\v2\x16.thawtrail.v1.BatchRowR\abatches\x125\n" +
-	"\tfreshness\x18\x02 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"\x15\n" +
+	"\tfreshness\x18\x02 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\x12\x12\n" +
+	"\x04next\x18\x03 \x01(\tR\x04next\"\x15\n" +
 	"\x13ListProductsRequest\"\x9c\x02\n" +
 	"\n" +
 	"ProductRow\x12\x18\n" +
@@ -4272,10 +4484,14 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\trunner_up\x18\x03 \x03(\tR\brunnerUp\x12\x14\n" +
 	"\x05steps\x18\x04 \x03(\tR\x05steps\x121\n" +
 	"\bcautions\x18\x05 \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x125\n" +
-	"\tfreshness\x18\x06 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"=\n" +
+	"\tfreshness\x18\x06 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"\xea\x01\n" +
 	"\x10ListCasesRequest\x12)\n" +
 	"\x04open\x18\x01 \x01(\bB\x15\xca\xda\x18\x11\n" +
-	"\x0fonly open casesR\x04open\"\xd4\x01\n" +
+	"\x0fonly open casesR\x04open\x12T\n" +
+	"\x05limit\x18\x02 \x01(\x05B>\xca\xda\x18:\n" +
+	"&at most so many rows; 5000 when absent\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xb3@R\x05limit\x12U\n" +
+	"\x05after\x18\x03 \x01(\tB?\xca\xda\x18;\n" +
+	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\"\xd4\x01\n" +
 	"\aCaseRow\x12\x12\n" +
 	"\x04case\x18\x01 \x01(\tR\x04case\x12\x18\n" +
 	"\apatient\x18\x02 \x01(\tR\apatient\x12\x12\n" +
@@ -4285,9 +4501,10 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\aoutcome\x18\x06 \x01(\tR\aoutcome\x12\x19\n" +
 	"\bgiven_ml\x18\a \x01(\x05R\agivenMl\x12\x1f\n" +
 	"\vrecheck_due\x18\b \x01(\tR\n" +
-	"recheckDue\"@\n" +
+	"recheckDue\"T\n" +
 	"\x11ListCasesResponse\x12+\n" +
-	"\x05cases\x18\x01 \x03(\v2\x15.thawtrail.v1.CaseRowR\x05cases\"T\n" +
+	"\x05cases\x18\x01 \x03(\v2\x15.thawtrail.v1.CaseRowR\x05cases\x12\x12\n" +
+	"\x04next\x18\x02 \x01(\tR\x04next\"T\n" +
 	"\x0eGetCaseRequest\x12B\n" +
 	"\x04case\x18\x01 \x01(\tB.\xca\xda\x18*\n" +
 	"\x1fcase id or its first characters\x10\x01\x92\x01\x04caseR\x04case\"\x85\x02\n" +
@@ -4350,12 +4567,16 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"holdsInUse\x12 \n" +
 	"\fnot_yet_sent\x18\x05 \x01(\x05R\n" +
 	"notYetSent\x125\n" +
-	"\tfreshness\x18\x06 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"x\n" +
+	"\tfreshness\x18\x06 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"\xa5\x02\n" +
 	"\x18ListDiscrepanciesRequest\x122\n" +
 	"\x04open\x18\x01 \x01(\bB\x1e\xca\xda\x18\x1a\n" +
 	"\x18only those that are openR\x04open\x12(\n" +
 	"\x04kind\x18\x02 \x01(\tB\x14\xca\xda\x18\x10\n" +
-	"\x0eonly this kindR\x04kind\"\xd5\x01\n" +
+	"\x0eonly this kindR\x04kind\x12T\n" +
+	"\x05limit\x18\x03 \x01(\x05B>\xca\xda\x18:\n" +
+	"&at most so many rows; 5000 when absent\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xb3@R\x05limit\x12U\n" +
+	"\x05after\x18\x04 \x01(\tB?\xca\xda\x18;\n" +
+	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\"\xd5\x01\n" +
 	"\x0eDiscrepancyRow\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x16\n" +
 	"\x06entity\x18\x02 \x01(\tR\x06entity\x12\x12\n" +
@@ -4364,10 +4585,16 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x04open\x18\x05 \x01(\bR\x04open\x12!\n" +
 	"\fhold_reached\x18\x06 \x01(\tR\vholdReached\x12\x18\n" +
 	"\arecords\x18\a \x03(\tR\arecords\x12\"\n" +
-	"\fexplanations\x18\b \x03(\tR\fexplanations\"\x96\x01\n" +
+	"\fexplanations\x18\b \x03(\tR\fexplanations\"\xe2\x01\n" +
 	"\x19ListDiscrepanciesResponse\x12B\n" +
 	"\rdiscrepancies\x18\x01 \x03(\v2\x1c.thawtrail.v1.DiscrepancyRowR\rdiscrepancies\x125\n" +
-	"\tfreshness\x18\x02 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"\x12\n" +
+	"\tfreshness\x18\x02 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\x12\x12\n" +
+	"\x04next\x18\x03 \x01(\tR\x04next\x126\n" +
+	"\n" +
+	"open_kinds\x18\x04 \x03(\v2\x17.thawtrail.v1.KindCountR\topenKinds\"5\n" +
+	"\tKindCount\x12\x12\n" +
+	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x14\n" +
+	"\x05count\x18\x02 \x01(\x05R\x05count\"\x12\n" +
 	"\x10GetDigestRequest\"j\n" +
 	"\x04Head\x12\x10\n" +
 	"\x03log\x18\x01 \x01(\tR\x03log\x12\x16\n" +
@@ -4539,7 +4766,7 @@ func file_thawtrail_v1_services_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_services_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 58)
+var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 59)
 var file_thawtrail_v1_services_proto_goTypes = []any{
 	(SavedState)(0),                   // 0: thawtrail.v1.SavedState
 	(*WriteRequest)(nil),              // 1: thawtrail.v1.WriteRequest
@@ -4581,38 +4808,39 @@ var file_thawtrail_v1_services_proto_goTypes = []any{
 	(*ListDiscrepanciesRequest)(nil),  // 37: thawtrail.v1.ListDiscrepanciesRequest
 	(*DiscrepancyRow)(nil),            // 38: thawtrail.v1.DiscrepancyRow
 	(*ListDiscrepanciesResponse)(nil), // 39: thawtrail.v1.ListDiscrepanciesResponse
-	(*GetDigestRequest)(nil),          // 40: thawtrail.v1.GetDigestRequest
-	(*Head)(nil),                      // 41: thawtrail.v1.Head
-	(*GetDigestResponse)(nil),         // 42: thawtrail.v1.GetDigestResponse
-	(*GetStatusRequest)(nil),          // 43: thawtrail.v1.GetStatusRequest
-	(*GetStatusResponse)(nil),         // 44: thawtrail.v1.GetStatusResponse
-	(*GetRecordRequest)(nil),          // 45: thawtrail.v1.GetRecordRequest
-	(*GetRecordResponse)(nil),         // 46: thawtrail.v1.GetRecordResponse
-	(*ListPeopleRequest)(nil),         // 47: thawtrail.v1.ListPeopleRequest
-	(*PersonRow)(nil),                 // 48: thawtrail.v1.PersonRow
-	(*DeviceRow)(nil),                 // 49: thawtrail.v1.DeviceRow
-	(*ListPeopleResponse)(nil),        // 50: thawtrail.v1.ListPeopleResponse
-	(*ListAffectedRequest)(nil),       // 51: thawtrail.v1.ListAffectedRequest
-	(*ListAffectedResponse)(nil),      // 52: thawtrail.v1.ListAffectedResponse
-	(*ListUseRequest)(nil),            // 53: thawtrail.v1.ListUseRequest
-	(*UseRow)(nil),                    // 54: thawtrail.v1.UseRow
-	(*ListUseResponse)(nil),           // 55: thawtrail.v1.ListUseResponse
-	(*ListUnprovenRequest)(nil),       // 56: thawtrail.v1.ListUnprovenRequest
-	(*UnprovenRow)(nil),               // 57: thawtrail.v1.UnprovenRow
-	(*ListUnprovenResponse)(nil),      // 58: thawtrail.v1.ListUnprovenResponse
-	(*Entry)(nil),                     // 59: thawtrail.v1.Entry
-	(*Moment)(nil),                    // 60: thawtrail.v1.Moment
-	(*Override)(nil),                  // 61: thawtrail.v1.Override
-	(ProofKind)(0),                    // 62: thawtrail.v1.ProofKind
+	(*KindCount)(nil),                 // 40: thawtrail.v1.KindCount
+	(*GetDigestRequest)(nil),          // 41: thawtrail.v1.GetDigestRequest
+	(*Head)(nil),                      // 42: thawtrail.v1.Head
+	(*GetDigestResponse)(nil),         // 43: thawtrail.v1.GetDigestResponse
+	(*GetStatusRequest)(nil),          // 44: thawtrail.v1.GetStatusRequest
+	(*GetStatusResponse)(nil),         // 45: thawtrail.v1.GetStatusResponse
+	(*GetRecordRequest)(nil),          // 46: thawtrail.v1.GetRecordRequest
+	(*GetRecordResponse)(nil),         // 47: thawtrail.v1.GetRecordResponse
+	(*ListPeopleRequest)(nil),         // 48: thawtrail.v1.ListPeopleRequest
+	(*PersonRow)(nil),                 // 49: thawtrail.v1.PersonRow
+	(*DeviceRow)(nil),                 // 50: thawtrail.v1.DeviceRow
+	(*ListPeopleResponse)(nil),        // 51: thawtrail.v1.ListPeopleResponse
+	(*ListAffectedRequest)(nil),       // 52: thawtrail.v1.ListAffectedRequest
+	(*ListAffectedResponse)(nil),      // 53: thawtrail.v1.ListAffectedResponse
+	(*ListUseRequest)(nil),            // 54: thawtrail.v1.ListUseRequest
+	(*UseRow)(nil),                    // 55: thawtrail.v1.UseRow
+	(*ListUseResponse)(nil),           // 56: thawtrail.v1.ListUseResponse
+	(*ListUnprovenRequest)(nil),       // 57: thawtrail.v1.ListUnprovenRequest
+	(*UnprovenRow)(nil),               // 58: thawtrail.v1.UnprovenRow
+	(*ListUnprovenResponse)(nil),      // 59: thawtrail.v1.ListUnprovenResponse
+	(*Entry)(nil),                     // 60: thawtrail.v1.Entry
+	(*Moment)(nil),                    // 61: thawtrail.v1.Moment
+	(*Override)(nil),                  // 62: thawtrail.v1.Override
+	(ProofKind)(0),                    // 63: thawtrail.v1.ProofKind
 }
 var file_thawtrail_v1_services_proto_depIdxs = []int32{
-	59, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
-	60, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
-	61, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
-	59, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
+	60, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
+	61, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
+	62, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
+	60, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
 	0,  // 4: thawtrail.v1.WriteResponse.saved:type_name -> thawtrail.v1.SavedState
 	3,  // 5: thawtrail.v1.WriteResponse.cautions:type_name -> thawtrail.v1.Caution
-	62, // 6: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
+	63, // 6: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
 	8,  // 7: thawtrail.v1.ListStockResponse.bags:type_name -> thawtrail.v1.BagRow
 	9,  // 8: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
 	6,  // 9: thawtrail.v1.ListStockResponse.freshness:type_name -> thawtrail.v1.Freshness
@@ -4645,60 +4873,61 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	6,  // 36: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
 	38, // 37: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
 	6,  // 38: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	41, // 39: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
-	6,  // 40: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
-	59, // 41: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
-	0,  // 42: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
-	62, // 43: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
-	48, // 44: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
-	49, // 45: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
-	28, // 46: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
-	54, // 47: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
-	57, // 48: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
-	6,  // 49: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
-	1,  // 50: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
-	4,  // 51: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
-	7,  // 52: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
-	11, // 53: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
-	14, // 54: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
-	19, // 55: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
-	22, // 56: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
-	25, // 57: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
-	27, // 58: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
-	30, // 59: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
-	34, // 60: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
-	37, // 61: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
-	40, // 62: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
-	43, // 63: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
-	45, // 64: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
-	47, // 65: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
-	51, // 66: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
-	53, // 67: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
-	56, // 68: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
-	2,  // 69: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
-	5,  // 70: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
-	10, // 71: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
-	13, // 72: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
-	18, // 73: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
-	21, // 74: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
-	24, // 75: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
-	26, // 76: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
-	29, // 77: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
-	33, // 78: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
-	36, // 79: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
-	39, // 80: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
-	42, // 81: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
-	44, // 82: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
-	46, // 83: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
-	50, // 84: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
-	52, // 85: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
-	55, // 86: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
-	58, // 87: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
-	69, // [69:88] is the sub-list for method output_type
-	50, // [50:69] is the sub-list for method input_type
-	50, // [50:50] is the sub-list for extension type_name
-	50, // [50:50] is the sub-list for extension extendee
-	0,  // [0:50] is the sub-list for field type_name
+	40, // 39: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
+	42, // 40: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
+	6,  // 41: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
+	60, // 42: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
+	0,  // 43: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
+	63, // 44: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
+	49, // 45: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
+	50, // 46: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
+	28, // 47: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
+	55, // 48: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
+	58, // 49: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
+	6,  // 50: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
+	1,  // 51: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
+	4,  // 52: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
+	7,  // 53: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
+	11, // 54: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
+	14, // 55: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
+	19, // 56: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
+	22, // 57: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
+	25, // 58: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
+	27, // 59: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
+	30, // 60: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
+	34, // 61: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
+	37, // 62: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
+	41, // 63: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
+	44, // 64: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
+	46, // 65: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
+	48, // 66: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
+	52, // 67: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
+	54, // 68: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
+	57, // 69: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
+	2,  // 70: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
+	5,  // 71: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
+	10, // 72: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
+	13, // 73: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
+	18, // 74: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
+	21, // 75: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
+	24, // 76: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
+	26, // 77: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
+	29, // 78: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
+	33, // 79: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
+	36, // 80: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
+	39, // 81: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
+	43, // 82: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
+	45, // 83: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
+	47, // 84: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
+	51, // 85: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
+	53, // 86: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
+	56, // 87: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
+	59, // 88: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
+	70, // [70:89] is the sub-list for method output_type
+	51, // [51:70] is the sub-list for method input_type
+	51, // [51:51] is the sub-list for extension type_name
+	51, // [51:51] is the sub-list for extension extendee
+	0,  // [0:51] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_services_proto_init() }
@@ -4718,7 +4947,7 @@ func file_thawtrail_v1_services_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_services_proto_rawDesc), len(file_thawtrail_v1_services_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   58,
+			NumMessages:   59,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

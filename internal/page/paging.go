@@ -1,0 +1,36 @@
+package page
+
+import "net/url"
+
+// partRows is how many rows of a list that grows for years one page shows.
+const partRows = 100
+
+// fileRows is how many rows of such a list are read at a time for a file.
+const fileRows = 1000
+
+// after is the mark at which this page goes on.
+func (v *visit) after() string { return v.r.URL.Query().Get("after") }
+
+// nextPart is the address of the next part of the list on this page; empty at the
+// end.
+func (v *visit) nextPart(next string) string {
+	if next == "" {
+		return ""
+	}
+	q := v.r.URL.Query()
+	q.Set("after", next)
+	return (&url.URL{Path: v.r.URL.Path, RawQuery: q.Encode()}).String()
+}
+
+// eachPart asks for all parts of a list, one after another: for files, which hold
+// the whole.
+func eachPart(ask func(after string) (next string, err error)) error {
+	after := ""
+	for {
+		next, err := ask(after)
+		if err != nil || next == "" {
+			return err
+		}
+		after = next
+	}
+}
