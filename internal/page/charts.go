@@ -3,6 +3,7 @@ package page
 import (
 	"fmt"
 	"net/http"
+	"slices"
 	"time"
 
 	"github.com/go-analyze/charts"
@@ -16,18 +17,33 @@ import (
 // chart alone. Each is asked for in a light and a dark form; paper takes the
 // light one.
 
-// palette is one theme of the charts.
-func palette(dark bool) charts.ColorPalette {
-	c := func(hex string) charts.Color { return charts.ParseColor(hex) }
-	o := charts.ThemeOption{
-		AxisStrokeColor: c("#5d6a70"), AxisSplitLineColor: c("#dcd6c9"), BackgroundColor: c("#fffdf8"), TextColor: c("#1d282d"),
-		SeriesColors: []charts.Color{c("#0a5a78"), c("#9a4a00"), c("#5b3a8c")},
+// chartColors is one theme of the charts.
+type chartColors struct {
+	Axis, Grid, Background, Text string
+	Series                       [3]string
+}
+
+var (
+	lightChart = chartColors{"#5d6a70", "#dcd6c9", "#fffdf8", "#1d282d", [3]string{"#0a5a78", "#9a4a00", "#5b3a8c"}}
+	darkChart  = chartColors{"#9fb0b6", "#33444b", "#1a2429", "#e8e3d8", [3]string{"#7cc7e2", "#f0b46a", "#c6a7f2"}}
+)
+
+// chartColors are those that the browser asked for.
+func (v *visit) chartColors() chartColors {
+	if v.r.URL.Query().Get("dark") != "" {
+		return darkChart
 	}
-	if dark {
-		o = charts.ThemeOption{
-			IsDarkMode: true, AxisStrokeColor: c("#9fb0b6"), AxisSplitLineColor: c("#33444b"), BackgroundColor: c("#1a2429"), TextColor: c("#e8e3d8"),
-			SeriesColors: []charts.Color{c("#7cc7e2"), c("#f0b46a"), c("#c6a7f2")},
-		}
+	return lightChart
+}
+
+// palette is a theme as the chart library wants it.
+func (c chartColors) palette() charts.ColorPalette {
+	o := charts.ThemeOption{
+		IsDarkMode: c == darkChart, AxisStrokeColor: charts.ParseColor(c.Axis), AxisSplitLineColor: charts.ParseColor(c.Grid),
+		BackgroundColor: charts.ParseColor(c.Background), TextColor: charts.ParseColor(c.Text),
+	}
+	for _, hex := range c.Series {
+		o.SeriesColors = append(o.SeriesColors, charts.ParseColor(hex))
 	}
 	return charts.MakeTheme(o)
 }
@@ -36,7 +52,7 @@ const chartWidth, chartHeight = 720, 300
 
 // draw sends what a painter drew.
 func (v *visit) draw(paint func(*charts.Painter, charts.ColorPalette) error) error {
-	theme := palette(v.r.URL.Query().Get("dark") != "")
+	theme := v.chartColors().palette()
 	p := charts.NewPainter(charts.PainterOptions{OutputFormat: charts.ChartOutputSVG, Width: chartWidth, Height: chartHeight, Theme: theme})
 	if err := paint(p, theme); err != nil {
 		return err
@@ -45,61 +61,50 @@ func (v *visit) draw(paint func(*charts.Painter, charts.ColorPalette) error) err
 	if err != nil {
 		return err
 	}
-	v.w.Header().Set("Content-Type", "image/svg+xml")
-	v.w.WriteHeader(http.StatusOK)
-	_, _ = v.w.Write(raw) // a browser that went away is no error
+	v.sendPicture(raw)
 	return nil
 }
 
+func (v *visit) sendPicture(svg []byte) {
+	v.w.Header().Set("Content-Type", "image/svg+xml")
+	v.w.WriteHeader(http.StatusOK)
+	_, _ = v.w.Write(svg) // a browser that went away is no error
+}
+
 // vitalsChart draws heart and breathing rate on the left and temperature on the
-// right, one mark for each look.
+// right, one mark for each look, at its minute.
 func (s *Site) vitalsChart(v *visit) error {
 	cv, err := v.caseOf(v.r.PathValue("case"))
 	if err != nil {
 		return err
 	}
-	return v.draw(func(p *charts.Painter, theme charts.ColorPalette) error {
-		values := make([][]float64, 3)
-		var labels []string
-		for i := range cv.C.Vitals {
-			x := &cv.C.Vitals[i]
-			labels = append(labels, time.UnixMilli(x.Stamp.AtMs).In(cv.Zone).Format("15:04"))
-			values[0] = append(values[0], valueOr(x.HeartRate, 1))
-			values[1] = append(values[1], valueOr(x.BreathingRate, 1))
-			values[2] = append(values[2], valueOr(x.TemperatureDc, 10))
-		}
-		opt := charts.NewLineChartOptionWithData(values)
-		opt.Theme = theme
-		opt.SeriesList[2].YAxisIndex = 1
-		low, high := tempAxis(values[2])
-		opt.YAxis = []charts.YAxisOption{{Min: new(0.0)}, {Min: &low, Max: &high}}
-		opt.XAxis.Labels = labels
-		opt.Legend.SeriesNames = list("chart.vitals")
-		opt.SeriesList[0].Symbol, opt.SeriesList[1].Symbol, opt.SeriesList[2].Symbol = symbol(charts.SymbolCircle), symbol(charts.SymbolSquare), symbol(charts.SymbolDiamond)
-		opt.Padding = charts.NewBoxEqual(16)
-		return p.LineChart(opt)
-	})
+	v.sendPicture(vitalsOverTime(cv.C.Vitals, cv.Zone).draw(v.chartColors()))
+	return nil
 }
 
-// tempAxis keeps the temperature's axis wide, so that a tenth of a degree does
-// not look like a peak.
-func tempAxis(values []float64) (low, high float64) {
-	low, high = 36.5, 40.5
-	for _, v := range values {
-		if v != charts.GetNullValue() {
-			low, high = min(low, v-0.5), max(high, v+0.5)
+// vitalsOverTime puts looks into lines. The scales are wide, so that a tenth of a
+// degree does not look like a peak.
+func vitalsOverTime(vitals []ledger.Vitals, zone *time.Location) *timeChart {
+	c := &timeChart{Zone: zone}
+	for i, name := range list("chart.vitals") {
+		c.Lines = append(c.Lines, timeLine{Name: name, Right: i == 2})
+	}
+	for i := range vitals {
+		x := &vitals[i]
+		for j, value := range []*int32{x.HeartRate, x.BreathingRate, x.TemperatureDc} {
+			if value == nil {
+				continue
+			}
+			at := timePoint{x.Stamp.AtMs, float64(*value)}
+			if c.Lines[j].Right {
+				at.Value /= 10
+			}
+			c.Lines[j].Points = append(c.Lines[j].Points, at)
 		}
 	}
-	return low, high
-}
-
-func symbol(shape charts.SymbolShape) charts.Symbol { return charts.Symbol{Shape: shape} }
-
-func valueOr(v *int32, scale float64) float64 {
-	if v == nil {
-		return charts.GetNullValue()
-	}
-	return float64(*v) / scale
+	c.Left = scaleOf(0, 100, slices.Concat(c.Lines[0].Points, c.Lines[1].Points))
+	c.Right = scaleOf(36.5, 40.5, c.Lines[2].Points)
+	return c
 }
 
 // iggChart draws IgG before and after with what the plan expected.
