@@ -54,6 +54,32 @@ func TestEveryPageAnswers(t *testing.T) {
 	}
 }
 
+// TestAssetsAreKept asks as a browser does: with the address that pages give, a
+// file is kept for good; with any other it is asked about again, and not sent twice.
+func TestAssetsAreKept(t *testing.T) {
+	d := newDesk(t)
+	page := d.get("/barn")
+	for name, mark := range assetMarks {
+		assert.Contains(t, page, assetAddress(name))
+		for address, want := range map[string]string{assetAddress(name): "immutable", "/assets/" + name: "no-cache", "/assets/" + name + "?v=0": "no-cache"} {
+			req, err := http.NewRequestWithContext(t.Context(), http.MethodGet, d.server.URL+address, nil)
+			require.NoError(t, err)
+			r, err := d.browser.Do(req)
+			require.NoError(t, err)
+			require.NoError(t, r.Body.Close())
+			assert.Equal(t, http.StatusOK, r.StatusCode, address)
+			assert.Contains(t, r.Header.Get("Cache-Control"), want, address)
+			req.Header.Set("If-None-Match", `"`+mark+`"`)
+			again, err := d.browser.Do(req)
+			require.NoError(t, err)
+			require.NoError(t, again.Body.Close())
+			assert.Equal(t, http.StatusNotModified, again.StatusCode, address)
+		}
+	}
+	code, _ := d.ask("/assets/")
+	assert.Equal(t, http.StatusNotFound, code, "no list of files")
+}
+
 // TestWhoMayComeIn is the table of requests that do not get past the door.
 func TestWhoMayComeIn(t *testing.T) {
 	d := newDesk(t)

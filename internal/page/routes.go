@@ -4,7 +4,6 @@ import (
 	"embed"
 	"html/template"
 	"io/fs"
-	"net/http"
 	"path"
 	"strings"
 
@@ -14,19 +13,11 @@ import (
 //go:embed templates/*.html
 var templateFiles embed.FS
 
-//go:embed assets
-var assetFiles embed.FS
-
 func protoName(s string) protoreflect.Name { return protoreflect.Name(s) }
 
 // routes lists every address of the site.
 func (s *Site) routes() {
-	assets, _ := fs.Sub(assetFiles, "assets") // the folder is part of the program
-	files := http.StripPrefix("/assets/", http.FileServerFS(assets))
-	s.mux.HandleFunc("GET /assets/", func(w http.ResponseWriter, r *http.Request) {
-		w.Header().Set("Cache-Control", "no-cache")
-		files.ServeHTTP(w, r)
-	})
+	s.mux.HandleFunc("GET /assets/{name}", serveAsset)
 	s.mux.HandleFunc("GET /enter/{code}", s.enter)
 	s.page("GET /{$}", func(v *visit) error { return v.redirect(s.home()) })
 	s.page("GET /live", s.stream)
@@ -82,7 +73,7 @@ func (s *Site) both(address string, h handler) {
 
 // helpers are what templates call.
 var helpers = template.FuncMap{
-	"say": sayHTML, "list": list, "scriptWords": scriptWords, "plain": plain,
+	"say": sayHTML, "asset": assetAddress, "list": list, "scriptWords": scriptWords, "plain": plain,
 	"join": func(all []string) string { return strings.Join(all, ", ") },
 	"dict": func(kv ...any) map[string]any {
 		m := map[string]any{}
