@@ -217,7 +217,9 @@ func (v *visit) lockedPage(m *lockedMore) (err error) {
 		if err := prepareRun(v, p); err != nil {
 			return err
 		}
-		m.Cases = append(m.Cases, lockedCase{cv.patient, cv.ID, cv.running, p.More.(*runMore)})
+		run := p.More.(*runMore)
+		run.For = cv.patient.Line
+		m.Cases = append(m.Cases, lockedCase{cv.patient, cv.ID, cv.running, run})
 		return nil
 	})
 	if err != nil {

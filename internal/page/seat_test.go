@@ -222,7 +222,7 @@ func TestALockedPageKeepsWhatRuns(t *testing.T) {
 	locked := d.get(to)
 	assert.Contains(t, locked, "data-locked")
 	stopsOn(t, locked, id)
-	assert.Contains(t, locked, `data-alarm="Vitals are due"`)
+	assert.Contains(t, locked, `data-alarm="Vitals are due: foal of Quiet Harbour`)
 	text := plainText(locked)
 	assert.Contains(t, text, "Quiet Harbour")
 	for _, hidden := range []string{"Far Meadow", "H-2207", "north car", "Clinic", "Owner", "/another", "Stock", "writes here"} {

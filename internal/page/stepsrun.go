@@ -46,6 +46,7 @@ type runMore struct {
 	Kg                       string
 	Handover                 *ledger.Handover
 	RateForm                 *form
+	For                      string // whom an alarm is about, where several are on one page
 }
 
 type markRow struct {
