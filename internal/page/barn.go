@@ -212,12 +212,21 @@ func (s *Site) showRecord(v *visit) error {
 		{say("record.happened"), clockText(timeOf(out.At))},
 		{say("record.written"), clockText(timeOf(out.WrittenAt))},
 		{say("record.who"), out.Who},
+		{say("record.known"), knownWords(out)},
 		{say("record.laptop"), out.Device},
 		{say("record.kept"), savedWords(out.Saved)},
 		{say("record.about"), strings.Join(out.Entities, ", ")},
 		{say("record.record"), out.Record},
 	}
 	return v.render("record", say("record.heading"), "owner", map[string]any{"Facts": facts, "Entry": entryLines(out.Entry)})
+}
+
+// knownWords says how the laptop knew who wrote a record.
+func knownWords(r *pb.GetRecordResponse) string {
+	if r.Proof == pb.ProofKind_PROOF_KIND_PIN {
+		return say("record.proven", clockText(timeOf(r.ProvenAt)))
+	}
+	return service.NoProof
 }
 
 // entryLines are the values of an entry with their names.
