@@ -1,6 +1,7 @@
 package authority
 
 import (
+	"crypto"
 	"crypto/ed25519"
 	"crypto/rand"
 	"crypto/sha256"
@@ -103,7 +104,7 @@ func Device(key ed25519.PrivateKey) (tls.Certificate, error) {
 	return tls.Certificate{Certificate: [][]byte{leaf.Raw}, PrivateKey: key, Leaf: leaf}, nil
 }
 
-func template(name string, key ed25519.PublicKey) *x509.Certificate {
+func template(name string, key []byte) *x509.Certificate {
 	sum := sha256.Sum256(key)
 	return &x509.Certificate{
 		SerialNumber: new(big.Int).SetBytes(append([]byte{1}, sum[:15]...)),
@@ -113,8 +114,8 @@ func template(name string, key ed25519.PublicKey) *x509.Certificate {
 }
 
 // sign makes a certificate. Ed25519 signatures need no randomness, so that equal
-// keys make equal certificates.
-func sign(t, parent *x509.Certificate, key ed25519.PublicKey, by ed25519.PrivateKey) (*x509.Certificate, error) {
+// keys of that kind make equal certificates.
+func sign(t, parent *x509.Certificate, key crypto.PublicKey, by crypto.Signer) (*x509.Certificate, error) {
 	der, err := x509.CreateCertificate(rand.Reader, t, parent, key, by)
 	if err != nil {
 		return nil, fmt.Errorf("make certificate: %w", err)

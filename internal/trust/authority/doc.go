@@ -10,6 +10,8 @@
 //	                enrolling anybody again.
 //	device key      Ed25519, of one laptop, made there; signs its records and its
 //	                side of every link.
+//	key for phones  ECDSA on P-256, of one laptop; what it shows to the browsers of
+//	                phones, which know no Ed25519. No other link takes it.
 //
 // # Certificates
 //

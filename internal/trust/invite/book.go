@@ -10,6 +10,7 @@ import (
 	"sync"
 	"time"
 
+	"thawtrail/internal/trust/guess"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -53,16 +54,15 @@ type Book struct {
 	now  func() time.Time
 	save func([]byte) error
 
-	mu      sync.Mutex
-	open    []Invite // guarded by mu, at most maxOpen
-	tries   int      // wrong tries left
-	counted time.Time
+	mu    sync.Mutex
+	open  []Invite // guarded by mu, at most maxOpen
+	tries *guess.Limit
 }
 
 // NewBook reads a book from what was saved; nil begins one. save keeps it
 // durably and encrypted.
 func NewBook(saved []byte, now func() time.Time, save func([]byte) error) (*Book, error) {
-	b := &Book{now: now, save: save, tries: maxWrong, counted: now()}
+	b := &Book{now: now, save: save, tries: guess.New(maxWrong, wrongEach, now())}
 	if saved == nil {
 		return b, nil
 	}
@@ -109,8 +109,7 @@ func (b *Book) Use(req *pb.EnrolRequest, device ed25519.PublicKey) (Invite, erro
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.dropOld()
-	b.refill()
-	if b.tries == 0 {
+	if !b.tries.Allows(b.now()) {
 		return Invite{}, ErrTooManyTries
 	}
 	at := -1
@@ -120,7 +119,7 @@ func (b *Book) Use(req *pb.EnrolRequest, device ed25519.PublicKey) (Invite, erro
 		}
 	}
 	if at < 0 {
-		b.tries--
+		b.tries.Wrong()
 		return Invite{}, ErrNoSuchCode
 	}
 	switch found := b.open[at]; {
@@ -132,19 +131,6 @@ func (b *Book) Use(req *pb.EnrolRequest, device ed25519.PublicKey) (Invite, erro
 	list := slices.Clone(b.open)
 	list[at].Used = device
 	return list[at], b.keep(list)
-}
-
-// refill gives tries back as time goes by; b.mu is held. A clock that was set
-// back gives none.
-func (b *Book) refill() {
-	passed := b.now().Sub(b.counted)
-	if passed < 0 || b.tries >= maxWrong {
-		b.counted = b.now()
-		return
-	}
-	n := int(min(passed/wrongEach, maxWrong))
-	b.tries = min(b.tries+n, maxWrong)
-	b.counted = b.counted.Add(time.Duration(n) * wrongEach)
 }
 
 // Open counts the codes that can still be used.

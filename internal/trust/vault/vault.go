@@ -30,6 +30,8 @@ const (
 	Invites   Label = "invites"
 	Practice  Label = "practice"
 	PINs      Label = "pins"
+	Phones    Label = "phones"
+	PhoneTLS  Label = "phone tls key"
 )
 
 // FileName is the vault's file in a data folder.

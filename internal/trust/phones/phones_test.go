@@ -1,0 +1,283 @@
+package phones
+
+import (
+	"encoding/json"
+	"errors"
+	"math/rand/v2"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// shelf is a book with a clock that is told and a disk that may be full.
+type shelf struct {
+	*Book
+	at    time.Time
+	saved []byte
+	full  error
+	saves int
+}
+
+func newShelf(t testing.TB) *shelf {
+	s := &shelf{at: time.Date(2026, 11, 24, 2, 10, 0, 0, time.UTC)}
+	s.reopen(t)
+	return s
+}
+
+// reopen is a restart of the program.
+func (s *shelf) reopen(t testing.TB) {
+	var err error
+	s.Book, err = Open(s.saved, func() time.Time { return s.at }, rand.NewChaCha8([32]byte{1}), func(data []byte) error {
+		if s.full == nil {
+			s.saved = data
+			s.saves++
+		}
+		return s.full
+	})
+	require.NoError(t, err)
+}
+
+// pair lets a phone of a person in.
+func (s *shelf) pair(t testing.TB, person string) (Phone, string) {
+	t.Helper()
+	i, err := s.Invite(person)
+	require.NoError(t, err)
+	p, cookie, err := s.Pair(i.Code, "north car")
+	require.NoError(t, err)
+	return p, cookie
+}
+
+// other is a code that is surely not this one.
+func other(code string) string {
+	if code[0] == '9' {
+		return "0" + code[1:]
+	}
+	return "9" + code[1:]
+}
+
+// TestACodeServesOnePhoneForTenMinutes is the table of codes that do and do not
+// let in.
+func TestACodeServesOnePhoneForTenMinutes(t *testing.T) {
+	for name, c := range map[string]struct {
+		before func(*shelf, Invite) string // gives what is typed
+		want   error
+	}{
+		"as shown":                      {func(_ *shelf, i Invite) string { return i.Code }, nil},
+		"in groups":                     {func(_ *shelf, i Invite) string { return i.Code[:4] + " " + i.Code[4:] }, nil},
+		"a moment before its time ends": {func(s *shelf, i Invite) string { s.at = s.at.Add(Lifetime - time.Millisecond); return i.Code }, nil},
+		"when its time ends":            {func(s *shelf, i Invite) string { s.at = s.at.Add(Lifetime); return i.Code }, ErrNoSuchCode},
+		"after the clock was set back":  {func(s *shelf, i Invite) string { s.at = s.at.Add(-time.Hour); return i.Code }, ErrNoSuchCode},
+		"another":                       {func(_ *shelf, i Invite) string { return other(i.Code) }, ErrNoSuchCode},
+		"used before": {func(s *shelf, i Invite) string {
+			_, _, err := s.Pair(i.Code, "")
+			require.NoError(t, err)
+			return i.Code
+		}, ErrNoSuchCode},
+		"replaced by a newer one of the person": {func(s *shelf, i Invite) string { _, _ = s.Invite(i.Person); return i.Code }, ErrNoSuchCode},
+		"after a restart":                       {func(s *shelf, i Invite) string { s.reopen(t); return i.Code }, ErrNoSuchCode},
+	} {
+		s := newShelf(t)
+		i, err := s.Invite("reed")
+		require.NoError(t, err)
+		held := len(s.Phones())
+		p, cookie, err := s.Pair(c.before(s, i), "north car")
+		require.ErrorIs(t, err, c.want, name)
+		if c.want != nil {
+			require.Empty(t, cookie, name)
+			continue
+		}
+		require.Len(t, s.Phones(), held+1, name)
+		require.Equal(t, "reed", p.Person, name)
+		known, ok := s.Know(cookie)
+		require.True(t, ok, name)
+		require.Equal(t, p.ID, known.ID, name)
+	}
+}
+
+// TestGuessing tries codes as fast as it goes: ten are looked at, then one in six
+// seconds, and even the right one waits.
+func TestGuessing(t *testing.T) {
+	s := newShelf(t)
+	i, err := s.Invite("reed")
+	require.NoError(t, err)
+	wrong := other(i.Code)
+	for range maxWrong {
+		_, _, err := s.Pair(wrong, "")
+		require.ErrorIs(t, err, ErrNoSuchCode)
+	}
+	for _, code := range []string{wrong, i.Code} {
+		_, _, err = s.Pair(code, "")
+		require.ErrorIs(t, err, ErrTooManyTries)
+	}
+	s.at = s.at.Add(wrongEach)
+	_, _, err = s.Pair(i.Code, "")
+	require.NoError(t, err)
+}
+
+// TestASessionOutlivesARestart is kept, seen and shut out.
+func TestASessionOutlivesARestart(t *testing.T) {
+	s := newShelf(t)
+	p, cookie := s.pair(t, "reed")
+	secret := cookie[strings.Index(cookie, ".")+1:]
+	require.NotContains(t, string(s.saved), secret, "the book holds no secret that lets in")
+	s.reopen(t)
+	for name, made := range map[string]string{
+		"empty": "", "id alone": p.ID, "no secret": p.ID + ".", "another secret": p.ID + "." + strings.Repeat("0", len(secret)),
+		"another id": "ffffffff." + secret, "a longer secret": cookie + "00", "not hex": p.ID + "." + strings.Repeat("x", len(secret)),
+	} {
+		_, ok := s.Know(made)
+		require.False(t, ok, name)
+	}
+	s.at = s.at.Add(3 * time.Hour)
+	known, ok := s.Know(cookie)
+	require.True(t, ok)
+	require.Equal(t, s.at.UnixMilli(), known.SeenMs)
+	saves := s.saves
+	for range 100 {
+		s.at = s.at.Add(time.Second)
+		_, ok = s.Know(cookie)
+		require.True(t, ok)
+	}
+	require.Equal(t, saves, s.saves, "the disk does not hear of every look")
+	require.Equal(t, s.at.UnixMilli(), s.Phones()[0].SeenMs)
+
+	_, _, err := s.Revoke(p.ID[:3])
+	require.NoError(t, err)
+	_, ok = s.Know(cookie)
+	require.False(t, ok)
+	s.reopen(t)
+	_, ok = s.Know(cookie)
+	require.False(t, ok)
+	_, _, err = s.Revoke(p.ID)
+	require.ErrorIs(t, err, ErrNoSuchPhone)
+	_, _, err = s.Revoke("")
+	require.ErrorIs(t, err, ErrNoSuchPhone)
+}
+
+// TestRevokingCutsStreams cuts those of one phone alone, also when nothing can be
+// saved.
+func TestRevokingCutsStreams(t *testing.T) {
+	s := newShelf(t)
+	p, cookie := s.pair(t, "reed")
+	q, _ := s.pair(t, "alder")
+	var cuts []<-chan struct{}
+	for range maxStreams {
+		cut, _, ok := s.Stream(p.ID)
+		require.True(t, ok)
+		cuts = append(cuts, cut)
+	}
+	_, _, ok := s.Stream(p.ID)
+	require.False(t, ok, "streams of one phone are bounded")
+	other, leave, ok := s.Stream(q.ID)
+	require.True(t, ok)
+	leave()
+	s.full = errors.New("disk full")
+	changed := s.Changed()
+	_, n, err := s.Revoke(p.ID)
+	require.ErrorIs(t, err, s.full)
+	require.Equal(t, maxStreams, n)
+	for _, cut := range cuts {
+		<-cut
+	}
+	_, ok = s.Know(cookie)
+	require.False(t, ok)
+	select {
+	case <-other:
+		t.Fatal("another phone's stream was cut")
+	case <-changed:
+		t.Fatal("nothing was saved")
+	default:
+	}
+	_, _, ok = s.Stream(p.ID)
+	require.False(t, ok)
+}
+
+// TestBounds fills the book.
+func TestBounds(t *testing.T) {
+	s := newShelf(t)
+	var first Invite
+	for n, person := range []string{"a", "b", "c", "d", "e"} {
+		i, err := s.Invite(person)
+		require.NoError(t, err)
+		if n == 0 {
+			first = i
+		}
+	}
+	require.Len(t, s.Invites(), maxInvites)
+	_, _, err := s.Pair(first.Code, "")
+	require.ErrorIs(t, err, ErrNoSuchCode, "the oldest code made room")
+	left := s.Invites()[maxInvites-1]
+	for range maxPhones {
+		s.pair(t, "reed")
+	}
+	_, err = s.Invite("reed")
+	require.ErrorIs(t, err, ErrFull)
+	_, _, err = s.Pair(left.Code, "")
+	require.ErrorIs(t, err, ErrFull)
+	for _, name := range []string{strings.Repeat("n", maxName+1), "two\nlines", "\xff", "\u202ereversed", "\x1b[2J"} {
+		_, _, err := s.Pair(left.Code, name)
+		require.ErrorContains(t, err, "name", "%q", name)
+	}
+	s.full = errors.New("disk full")
+	_, _, err = s.Revoke(s.Phones()[0].ID)
+	require.Error(t, err)
+	_, cookie, err := s.Pair(left.Code, "")
+	require.ErrorIs(t, err, s.full)
+	require.Empty(t, cookie, "nobody is told a session that a restart forgets")
+	_, err = Open([]byte("{"), time.Now, nil, nil)
+	require.Error(t, err)
+}
+
+// FuzzParseCode reads whatever a stranger types.
+func FuzzParseCode(f *testing.F) {
+	for _, seed := range []string{"12345678", "1234 5678", "1234-5678 ", "", "١٢٣٤٥٦٧٨", strings.Repeat("1", 100)} {
+		f.Add(seed)
+	}
+	f.Fuzz(func(t *testing.T, text string) {
+		code, err := ParseCode(text)
+		if err != nil {
+			_, none := ParseCode("")
+			require.EqualError(t, err, none.Error(), "a refusal echoes nothing")
+			return
+		}
+		require.Regexp(t, `^[0-9]{8}$`, code)
+		again, err := ParseCode(code[:4] + "-" + code[4:])
+		require.NoError(t, err)
+		require.Equal(t, code, again)
+	})
+}
+
+// FuzzKnow takes whatever a stranger sends as a cookie.
+func FuzzKnow(f *testing.F) {
+	s := newShelf(f)
+	p, cookie := s.pair(f, "reed")
+	for _, seed := range []string{"", p.ID, p.ID + ".", cookie[:20], strings.ToUpper(cookie), "." + cookie} {
+		f.Add(seed)
+	}
+	f.Fuzz(func(t *testing.T, text string) {
+		_, ok := s.Know(text)
+		require.Equal(t, strings.EqualFold(text, cookie) && strings.HasPrefix(text, p.ID+"."), ok)
+	})
+}
+
+// FuzzOpen reads a book that a disk has changed.
+func FuzzOpen(f *testing.F) {
+	s := newShelf(f)
+	s.pair(f, "reed")
+	f.Add(s.saved)
+	f.Add([]byte(`[{"id":"a","hash":null},{"id":"a"}]`))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		b, err := Open(data, time.Now, rand.NewChaCha8([32]byte{2}), func([]byte) error { return nil })
+		if err != nil {
+			require.False(t, json.Valid(data) && string(data) == string(s.saved))
+			return
+		}
+		for _, p := range b.Phones() {
+			_, ok := b.Know(p.ID + "." + strings.Repeat("00", secretBytes))
+			require.False(t, ok)
+			_, _, _ = b.Revoke(p.ID)
+		}
+	})
+}
