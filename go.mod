@@ -3,6 +3,7 @@ module thawtrail
 go 1.26.0
 
 require (
+	github.com/boombuler/barcode v1.1.0
 	github.com/cenkalti/backoff/v5 v5.0.3
 	github.com/chromedp/cdproto v0.159.0
 	github.com/chromedp/chromedp v0.23.0

@@ -4,7 +4,8 @@
 //
 // It works without a server and without a network from its first start.
 //
-// It listens on this machine only, for its own user. To the server it speaks once
+// It listens on this machine only, for its own user, and where that is asked for,
+// over TLS for phones that were paired at its screen. To the server it speaks once
 // it has joined the practice; see Enrol.
 package agent
 
@@ -37,13 +38,16 @@ type Config struct {
 	Server  string        // address of the clinic's server; empty: the one joined at, or none
 	Listen  string        // loopback address for commands; 127.0.0.1:4271 when empty
 	Pages   string        // loopback address for pages; none when empty
+	Phone   string        // address at which phones that are paired find the pages; none when empty
 	Metrics string        // loopback address for metrics; none when empty
 	Name    string        // of this laptop; the machine's name when empty
 	Clock   clock.Clock
 	Log     *slog.Logger
 	// PagesReady is told the one-time address that opens the pages.
 	PagesReady func(url string)
-	Ready      func(addr string)
+	// PhonesReady is told the address at which phones come in.
+	PhonesReady func(addr string)
+	Ready       func(addr string)
 }
 
 func (c *Config) fill() error {
@@ -63,6 +67,9 @@ func (c *Config) fill() error {
 	}
 	if c.PagesReady == nil {
 		c.PagesReady = func(string) {}
+	}
+	if c.PhonesReady == nil {
+		c.PhonesReady = func(string) {}
 	}
 	if c.Ready == nil {
 		c.Ready = func(string) {}
@@ -102,6 +109,10 @@ func run(ctx context.Context, cfg Config, home *trust.Home, replica *service.Rep
 	if replica.Pins, err = home.PINs(cfg.Clock.Now); err != nil {
 		return err
 	}
+	phones, err := openPhones(home, cfg, replica)
+	if err != nil {
+		return err
+	}
 	asked := ctx
 	group, ctx := errgroup.WithContext(ctx)
 	l := newLink(replica, home, cfg)
@@ -111,6 +122,7 @@ func run(ctx context.Context, cfg Config, home *trust.Home, replica *service.Rep
 	}
 	s := service.Mount(replica, x, service.Door{Credentials: local.NewCredentials(), Token: door.Token})
 	pb.RegisterPinServiceServer(s, &service.PinDesk{Replica: replica, Opens: home.Opens})
+	pb.RegisterPhoneServiceServer(s, phones.desk)
 	group.Go(func() error { return service.Serve(ctx, s, door.Listeners(listener)...) })
 	group.Go(func() error { return replica.Fold(ctx) })
 	group.Go(func() error { return replica.Rest(ctx) })
@@ -118,13 +130,19 @@ func run(ctx context.Context, cfg Config, home *trust.Home, replica *service.Rep
 	group.Go(func() error { return l.run(ctx) })
 	group.Go(func() error { return replica.Metrics(ctx, cfg.Metrics) })
 	group.Go(func() error {
-		pages := page.Config{Replica: replica, Clock: cfg.Clock, Log: cfg.Log, Opens: home.Opens, URLFile: filepath.Join(cfg.Data, "page.url")}
+		pages := page.Config{
+			Replica: replica, Clock: cfg.Clock, Log: cfg.Log, Opens: home.Opens, URLFile: filepath.Join(cfg.Data, "page.url"),
+			Phones: phones.desk, PhoneListener: phones.listener, PhoneTLS: phones.tls,
+		}
 		return page.Run(ctx, cfg.Pages, pages, cfg.PagesReady)
 	})
 	if !home.Vault.Encrypted() {
 		cfg.Log.Warn("nothing on this disk is encrypted: whoever takes this laptop reads it all; for trying out only")
 	}
 	cfg.Log.Info("this laptop's agent listens on this machine only", "address", listener.Addr().String())
+	if phones.listener != nil {
+		cfg.PhonesReady(phones.listener.Addr().String())
+	}
 	cfg.Ready(listener.Addr().String())
 	return service.Stopped(asked, group.Wait())
 }

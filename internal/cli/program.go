@@ -64,6 +64,11 @@ func (d *desk) pagesReady(url string) {
 	d.printf("pages: open %s once, in this machine's browser\n", url)
 }
 
+// phonesReady prints where phones come in.
+func (d *desk) phonesReady(address string) {
+	d.printf("phones: paired ones come in at %s; pair one with `thawtrail phone pair PERSON`\n", address)
+}
+
 func (d *desk) serverCommand() *cobra.Command {
 	f := newDaemon("127.0.0.1:4270")
 	return f.command(d, "server", "Run the clinic's server, where laptops meet", "server --data /var/lib/thawtrail", nil,
@@ -78,11 +83,12 @@ func (d *desk) serverCommand() *cobra.Command {
 func (d *desk) agentCommand() *cobra.Command {
 	f := newDaemon(defaultAddress)
 	clinic := &flagOf{name: "server", metavar: "ADDRESS", help: "the clinic's server; without one this laptop works alone"}
-	return f.command(d, "agent", "Run this laptop's agent, with or without a network", "agent --data thawtrail-data --server 127.0.0.1:4270", []*flagOf{clinic},
+	phone := &flagOf{name: "phone", metavar: "ADDRESS", help: "where paired phones find the pages, e.g. 0.0.0.0:4290; nowhere when left out"}
+	return f.command(d, "agent", "Run this laptop's agent, with or without a network", "agent --data thawtrail-data --server 127.0.0.1:4270", []*flagOf{clinic, phone},
 		func(ctx context.Context, secret *vault.Secret) error {
 			return agent.Run(ctx, agent.Config{
-				Secret: secret, Data: f.data.text(), Server: clinic.text(), Listen: f.listen.text(), Pages: f.pages.text(), Metrics: f.metrics.text(), Name: f.name.text(),
-				Log: d.log(), PagesReady: d.pagesReady, Ready: d.ready("this laptop's agent"),
+				Secret: secret, Data: f.data.text(), Server: clinic.text(), Listen: f.listen.text(), Pages: f.pages.text(), Phone: phone.text(), Metrics: f.metrics.text(), Name: f.name.text(),
+				Log: d.log(), PagesReady: d.pagesReady, PhonesReady: d.phonesReady, Ready: d.ready("this laptop's agent"),
 			})
 		})
 }

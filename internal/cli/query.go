@@ -46,8 +46,12 @@ func newMessage(desc protoreflect.MessageDescriptor) (proto.Message, error) {
 	return t.New().Interface(), nil
 }
 
-// queryServices are the services whose methods are questions.
-var queryServices = []string{pb.StockService_ServiceDesc.ServiceName, pb.CaseService_ServiceDesc.ServiceName, pb.AuditService_ServiceDesc.ServiceName}
+// queryServices are the services whose methods are commands that need no more than
+// their request: questions, and what is asked of this laptop alone.
+var queryServices = []string{
+	pb.StockService_ServiceDesc.ServiceName, pb.CaseService_ServiceDesc.ServiceName, pb.AuditService_ServiceDesc.ServiceName,
+	pb.PhoneService_ServiceDesc.ServiceName,
+}
 
 // queryCommand asks one method of an agent or server.
 func (d *desk) queryCommand(m protoreflect.MethodDescriptor) *cobra.Command {

@@ -31,7 +31,7 @@ var groups = []struct {
 		"practice", "person", "people", "role", "rights", "setting", "protocol", "vehicle", "donor", "client",
 		"note", "link", "unlink", "correct", "sign", "discrepancies", "explain", "audit", "caution",
 	}},
-	{"Program", []string{"agent", "server", "books", "passphrase", "pin", "switch", "status", "digest", "record", "verify", "demo", "bench", "version", "completion"}},
+	{"Program", []string{"agent", "server", "books", "passphrase", "pin", "switch", "phone", "status", "digest", "record", "verify", "demo", "bench", "version", "completion"}},
 }
 
 // families say what a word stands for that has commands below it.
@@ -49,6 +49,7 @@ var families = map[string]string{
 	"kit":      "Sets, catheters, drugs and the like",
 	"label":    "Read what is printed on a bag or held in a chip",
 	"person":   "People of the practice",
+	"phone":    "Phones that use this laptop's pages: pair, list, shut out",
 	"pin":      "PINs of the people who share this machine",
 	"place":    "Freezers, fridges and shelves, in the clinic and in cars",
 	"plan":     "Arithmetic: dose, thaw, drip, shelf; needs no agent",

@@ -245,6 +245,10 @@ func (s *Site) writeEvent(v *visit) error {
 	if err != nil {
 		return err
 	}
+	if v.sess.phone && staysHere(f.spec) {
+		v.fail(http.StatusForbidden, say("phones.stays"))
+		return nil
+	}
 	q := v.r.URL.Query()
 	for _, in := range f.Inputs {
 		if text := q.Get(in.Name); text != "" && v.r.Method == http.MethodGet {

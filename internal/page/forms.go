@@ -134,7 +134,7 @@ func typedFields(spec *event.Spec) []string {
 }
 
 func (f *form) askWho(l service.Look) error {
-	people, err := names(l, event.KindPerson)
+	people, err := f.v.peopleIn(l)
 	if err == nil && len(people) > 1 && f.v.who(people) == "" && !f.v.locked {
 		f.People = people
 	}

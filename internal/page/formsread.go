@@ -123,7 +123,9 @@ func (f *form) circumstances(req *pb.WriteRequest) error {
 		return refusal.New("when", "", say("form.when_wanted"))
 	}
 	req.Pin = got.Get("pin")
-	f.By = got.Get("said_by")
+	if f.v.sess.person == "" {
+		f.By = got.Get("said_by")
+	}
 	if f.By != "" && !f.v.locked {
 		req.Author = f.By
 		f.v.setWho(f.By)
@@ -140,7 +142,7 @@ func (f *form) circumstances(req *pb.WriteRequest) error {
 
 func (f *form) author(req *pb.WriteRequest) error {
 	return f.v.s.cfg.Replica.Look(f.v.r.Context(), func(l service.Look) error {
-		people, err := names(l, event.KindPerson)
+		people, err := f.v.peopleIn(l)
 		req.Author = f.v.who(people)
 		return err
 	})

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"errors"
 	"fmt"
 	"net/http"
 	"time"
@@ -15,22 +16,24 @@ const (
 // stream tells a page, as server-sent events, that something was saved; the page
 // then fetches its live parts again. Each event carries this machine's clock.
 func (s *Site) stream(v *visit) error {
-	select {
-	case s.live <- struct{}{}:
-		defer func() { <-s.live }()
-	default:
+	cut, leave, ok := s.place(v.sess)
+	if !ok {
 		http.Error(v.w, say("door.many"), http.StatusServiceUnavailable)
 		return nil
 	}
+	defer leave()
 	h := v.w.Header()
 	h.Set("Content-Type", "text/event-stream")
 	h.Set("Cache-Control", "no-store")
 	out := http.NewResponseController(v.w)
+	if err := errors.Join(out.SetReadDeadline(time.Time{}), out.SetWriteDeadline(time.Time{})); err != nil {
+		return err // a stream outlives the time of an answer
+	}
 	beat := time.NewTicker(heartbeat)
 	defer beat.Stop()
 	name := "hello"
 	for {
-		changed, seats := s.cfg.Replica.Store.Changed(), v.seatsChanged()
+		changed, seats, phones := s.cfg.Replica.Store.Changed(), v.seatsChanged(), s.phonesChanged(v.sess)
 		if _, err := fmt.Fprintf(v.w, "event: %s\ndata: %d\n\n", name, s.cfg.Clock.Now().UnixMilli()); err != nil {
 			return nil
 		}
@@ -40,19 +43,46 @@ func (s *Site) stream(v *visit) error {
 		select {
 		case <-v.r.Context().Done():
 			return nil
-		case <-s.wake:
+		case <-cut:
 			return nil
 		case <-beat.C:
 			name = "beat"
+			continue
 		case <-seats:
-			name = "wake"
+			name = "wake" // a lock waits for nothing
+			continue
+		case <-phones:
 		case <-changed:
-			name = "wake"
-			select {
-			case <-time.After(gather):
-			case <-s.wake:
-				return nil
-			}
+		}
+		name = "wake"
+		select {
+		case <-time.After(gather):
+		case <-v.r.Context().Done():
+			return nil
+		case <-cut:
+			return nil
 		}
 	}
+}
+
+// place takes a place for a stream: phones have their own, so that they cannot
+// take all of this machine's. cut is closed when the session ends.
+func (s *Site) place(sess *session) (cut <-chan struct{}, leave func(), ok bool) {
+	if sess.phone {
+		return s.cfg.Phones.Book.Stream(sess.id)
+	}
+	select {
+	case s.live <- struct{}{}:
+		return nil, func() { <-s.live }, true
+	default:
+		return nil, nil, false
+	}
+}
+
+// phonesChanged wakes the pages of this machine that show the phones.
+func (s *Site) phonesChanged(sess *session) <-chan struct{} {
+	if sess.phone || s.cfg.Phones == nil {
+		return nil
+	}
+	return s.cfg.Phones.Book.Changed()
 }

@@ -5,6 +5,7 @@ import (
 	"crypto/hmac"
 	"crypto/rand"
 	"crypto/sha256"
+	"crypto/tls"
 	"encoding/hex"
 	"errors"
 	"fmt"
@@ -15,6 +16,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"golang.org/x/sync/errgroup"
 
 	"thawtrail/internal/clock"
 	"thawtrail/internal/service"
@@ -32,6 +35,11 @@ type Config struct {
 	Opens func(passphrase string) bool
 	// URLFile takes the one-time address, readable by this user only; empty: none.
 	URLFile string
+	// Phones lets phones in; nil: none, as on the hub.
+	Phones *service.PhoneDesk
+	// PhoneListener is where they come in, over PhoneTLS; nil: nowhere.
+	PhoneListener net.Listener
+	PhoneTLS      *tls.Config
 }
 
 // Site is the pages over one replica. It is an http.Handler.
@@ -48,8 +56,7 @@ type Site struct {
 	tmpl   map[string]*template.Template
 	mux    *http.ServeMux
 	flash  flashes
-	wake   chan struct{} // closed when the site ends
-	live   chan struct{} // one token for each open stream
+	live   chan struct{} // one token for each open stream of this machine's browsers
 
 	mu       sync.Mutex
 	entrance map[string]bool // one-time codes not used yet
@@ -75,7 +82,7 @@ func New(cfg Config) (*Site, error) {
 	s := &Site{
 		cfg: cfg, records: &service.Records{Replica: r}, stock: &service.Stock{Replica: r}, cases: &service.Cases{Replica: r},
 		audit: &service.Audit{Replica: r}, plans: &service.Plans{Now: cfg.Clock.Now},
-		wake: make(chan struct{}), live: make(chan struct{}, maxStreams), entrance: map[string]bool{},
+		live: make(chan struct{}, maxStreams), entrance: map[string]bool{},
 	}
 	var err error
 	if s.secret, err = secretOf(r); err != nil {
@@ -102,17 +109,24 @@ func secretOf(r *service.Replica) ([]byte, error) {
 	return secret, r.Store.SetLocal(secretName, secret)
 }
 
-// Run serves the pages of a replica on a loopback address until ctx ends; an empty
-// address serves nothing.
+// Run serves the pages of a replica until ctx ends: on a loopback address, unless
+// it is empty, and to phones, where there is a listener for them.
 func Run(ctx context.Context, addr string, cfg Config, ready func(url string)) error {
-	if addr == "" {
+	if addr == "" && cfg.PhoneListener == nil {
 		return nil
 	}
 	s, err := New(cfg)
 	if err != nil {
 		return err
 	}
-	return s.Serve(ctx, addr, ready)
+	group, ctx := errgroup.WithContext(ctx)
+	if addr != "" {
+		group.Go(func() error { return s.Serve(ctx, addr, ready) })
+	}
+	if cfg.PhoneListener != nil {
+		group.Go(func() error { return s.servePhones(ctx) })
+	}
+	return group.Wait()
 }
 
 // Serve listens on a loopback address until ctx ends. Ready is told the one-time
@@ -124,10 +138,7 @@ func (s *Site) Serve(ctx context.Context, addr string, ready func(url string)) e
 	}
 	_, s.port, _ = net.SplitHostPort(l.Addr().String())
 	srv := &http.Server{Handler: s, ReadHeaderTimeout: readTimeout, MaxHeaderBytes: 32 << 10, BaseContext: func(net.Listener) context.Context { return ctx }}
-	stop := context.AfterFunc(ctx, func() {
-		close(s.wake)
-		_ = srv.Close() // ending by Close is the normal end
-	})
+	stop := context.AfterFunc(ctx, func() { _ = srv.Close() }) // ending by Close is the normal end
 	defer stop()
 	ways, err := s.ways()
 	if err != nil {
@@ -191,15 +202,21 @@ func (s *Site) useEntrance(code string) bool {
 	return ok
 }
 
-// ServeHTTP checks where a request comes from before any page sees it.
+// ServeHTTP answers the browsers of this machine. It checks where a request comes
+// from before any page sees it.
 func (s *Site) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	s.serve(w, r, ofThisMachine(r.Host))
+}
+
+// serve is what both doors have in common: this machine's and that of phones.
+func (s *Site) serve(w http.ResponseWriter, r *http.Request, hostAllowed bool) {
 	h := w.Header()
 	h.Set("Content-Security-Policy", "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; object-src 'none'")
 	h.Set("X-Frame-Options", "DENY")
 	h.Set("X-Content-Type-Options", "nosniff")
 	h.Set("Referrer-Policy", "same-origin") // with no-referrer, browsers hide the origin of our own forms too
 	h.Set("Cross-Origin-Resource-Policy", "same-origin")
-	if !s.hostAllowed(r.Host) {
+	if !hostAllowed {
 		http.Error(w, say("door.host"), http.StatusMisdirectedRequest)
 		return
 	}
@@ -213,8 +230,8 @@ func (s *Site) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	s.mux.ServeHTTP(w, r)
 }
 
-// hostAllowed is the guard against DNS rebinding: only names of this machine.
-func (s *Site) hostAllowed(hostport string) bool {
+// ofThisMachine is the guard against DNS rebinding: only names of this machine.
+func ofThisMachine(hostport string) bool {
 	host, _, err := net.SplitHostPort(hostport)
 	if err != nil {
 		host = hostport
@@ -228,12 +245,19 @@ func sameOrigin(r *http.Request) bool {
 	if site := r.Header.Get("Sec-Fetch-Site"); site != "" && site != "same-origin" {
 		return false
 	}
-	origin := r.Header.Get("Origin")
-	return origin == "http://"+r.Host || origin == "https://"+r.Host
+	scheme := "http://"
+	if viaPhone(r) {
+		scheme = "https://"
+	}
+	return r.Header.Get("Origin") == scheme+r.Host
 }
 
 // session is a browser that is signed in.
-type session struct{ id string }
+type session struct {
+	id     string
+	person string // the one person it writes for; empty: whoever is chosen in it
+	phone  bool   // it came in by the door of phones
+}
 
 func (s *Site) mac(parts ...string) string {
 	m := hmac.New(sha256.New, s.secret)
@@ -243,8 +267,12 @@ func (s *Site) mac(parts ...string) string {
 	return hex.EncodeToString(m.Sum(nil))
 }
 
-// sessionOf reads the cookie; nil when it is not one that this replica gave.
+// sessionOf reads the cookie; nil when it is not one that this replica gave at
+// this door.
 func (s *Site) sessionOf(r *http.Request) *session {
+	if viaPhone(r) {
+		return s.sessionOfPhone(r)
+	}
 	c, err := r.Cookie(s.cookie)
 	if err != nil {
 		return nil
@@ -253,13 +281,17 @@ func (s *Site) sessionOf(r *http.Request) *session {
 	if !ok || !hmac.Equal([]byte(mac), []byte(s.mac("session", id))) {
 		return nil
 	}
-	return &session{id}
+	return &session{id: id}
 }
 
 func (s *Site) token(sess *session) string { return s.mac("token", sess.id) }
 
 // enter opens a session for whoever follows a one-time address first.
 func (s *Site) enter(w http.ResponseWriter, r *http.Request) {
+	if viaPhone(r) {
+		s.turnAway(w, r)
+		return
+	}
 	if s.sessionOf(r) == nil {
 		if !s.useEntrance(r.PathValue("code")) {
 			w.WriteHeader(http.StatusForbidden)

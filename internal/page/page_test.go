@@ -119,7 +119,7 @@ func TestWhoMayComeIn(t *testing.T) {
 		assert.Equal(t, c.code, r.StatusCode, name)
 		assert.Equal(t, records, d.replica.Store.Records(), name)
 	}
-	for name, token := range map[string]string{"no token": "", "a token of another session": d.site.token(&session{"other"})} {
+	for name, token := range map[string]string{"no token": "", "a token of another session": d.site.token(&session{id: "other"})} {
 		v := d.fields("", "name", "shelf", "kind", "shelf", "token", token)
 		code, _, _ := d.send("/write/place_added", v)
 		assert.Equal(t, http.StatusForbidden, code, name)
@@ -459,7 +459,7 @@ func TestTheLiveStreamWakes(t *testing.T) {
 	assert.Contains(t, <-lines, "event: hello")
 	d.begin()
 	assert.Contains(t, <-lines, "event: wake")
-	close(d.site.wake)
+	d.server.CloseClientConnections()
 	for range lines { // until the stream ends
 	}
 }

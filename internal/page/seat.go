@@ -264,10 +264,20 @@ func (v *visit) used() error {
 // people are who may write from this browser.
 func (v *visit) people() (out []option, err error) {
 	err = v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
-		out, err = names(l, event.KindPerson)
+		out, err = v.peopleIn(l)
 		return err
 	})
 	return out, err
+}
+
+// peopleIn are who may write from this browser: all, or the one that its session is
+// for.
+func (v *visit) peopleIn(l service.Look) ([]option, error) {
+	people, err := names(l, event.KindPerson)
+	if only := v.sess.person; only != "" {
+		people = slices.DeleteFunc(people, func(p option) bool { return p.Value != only })
+	}
+	return people, err
 }
 
 // chooseWho changes who writes from this browser. It never fails for want of a PIN.

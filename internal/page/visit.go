@@ -43,8 +43,7 @@ func (s *Site) page(pattern string, h handler) {
 	s.mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
 		sess := s.sessionOf(r)
 		if sess == nil {
-			w.WriteHeader(http.StatusForbidden)
-			s.shutDoor(w, say("door.closed"), s.home())
+			s.turnAway(w, r)
 			return
 		}
 		v := &visit{s: s, w: w, r: r, sess: sess, now: s.cfg.Clock.Now(), code: http.StatusOK}
@@ -112,8 +111,10 @@ type frame struct {
 	Locked    bool
 	Proof     string // how the one who writes is known
 	AnyPIN    bool   // somebody has a PIN here
-	KeepsPINs bool   // this machine keeps PINs
+	KeepsPINs bool   // this machine keeps PINs, and they can be set here
 	Unsigned  int    // entries of this machine that wait for a name
+	Phone     bool   // the page is on a paired phone: one person writes, and some pages are not for it
+	Pairs     bool   // phones can be let in here
 
 	Here    string // this page's address
 	Token   string
@@ -134,7 +135,8 @@ func (v *visit) render(name, title, section string, body any) error {
 func (v *visit) renderCase(name, title, section string, about *aboutCase, body any) error {
 	f := &frame{
 		Title: title, Section: section, NowMs: v.now.UnixMilli(), Hub: v.s.cfg.Replica.Hub, Here: v.r.URL.RequestURI(),
-		Locked: v.locked, AnyPIN: v.anyPIN(), KeepsPINs: v.book() != nil,
+		Locked: v.locked, AnyPIN: v.anyPIN(), KeepsPINs: v.book() != nil && !v.sess.phone,
+		Phone: v.sess.phone, Pairs: v.s.cfg.Phones != nil && !v.sess.phone,
 		Token: v.s.token(v.sess), Flash: v.s.flash.take(v.sess.id, v.isFragment()), Body: body,
 	}
 	if v.r.Method == http.MethodPost {
@@ -166,7 +168,7 @@ func (f *frame) look(l service.Look, v *visit) error {
 		f.Practice = p.Name
 	}
 	f.Fresh, f.Unsent = l.Freshness(), l.Unsent()
-	people, err := names(l, event.KindPerson)
+	people, err := v.peopleIn(l)
 	if err != nil {
 		return err
 	}
@@ -212,11 +214,14 @@ func (v *visit) redirect(to string) error {
 // whoCookie names the person who writes from this browser.
 func (v *visit) whoCookie() string { return v.s.cookie + "-who" }
 
-// who is the person who writes, nobody on a locked page: the one that was chosen in this browser, else the
-// only one there is.
+// who is the person who writes, nobody on a locked page: the one that the session
+// is for, the one that was chosen in this browser, else the only one there is.
 func (v *visit) who(people []option) string {
 	if v.locked {
 		return ""
+	}
+	if v.sess.person != "" {
+		return v.sess.person
 	}
 	if v.chosen != "" {
 		return v.chosen
@@ -237,6 +242,9 @@ func (v *visit) who(people []option) string {
 }
 
 func (v *visit) setWho(person string) {
+	if v.sess.person != "" {
+		return
+	}
 	v.chosen = person
 	// #nosec G124 -- plain HTTP on loopback; a Secure cookie would not come back
 	http.SetCookie(v.w, &http.Cookie{

@@ -6,6 +6,8 @@
 //	invite     one-time codes by which laptops join
 //	local      the way to a daemon for commands of its own user
 //	pins       people who share a laptop
+//	phones     phones that use a laptop's pages
+//	guess      how often a one-time code may be tried
 //
 // A Home is a data folder opened with its secret.
 package trust
@@ -225,7 +227,7 @@ func Listen(addr string) (net.Listener, error) {
 	return listen(addr)
 }
 
-// ListenAny opens any address: for links that only admitted laptops can make.
+// ListenAny opens any address: for what asks each caller for a key or a session.
 func ListenAny(addr string) (net.Listener, error) {
 	if _, _, err := net.SplitHostPort(addr); err != nil {
 		return nil, refusal.New("listen", addr, "an address such as 0.0.0.0:4270")

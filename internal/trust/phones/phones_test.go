@@ -4,6 +4,8 @@ import (
 	"encoding/json"
 	"errors"
 	"math/rand/v2"
+	"net"
+	"net/netip"
 	"strings"
 	"testing"
 	"time"
@@ -280,4 +282,72 @@ func FuzzOpen(f *testing.F) {
 			_, _, _ = b.Revoke(p.ID)
 		}
 	})
+}
+
+// TestAddresses tells where a phone finds the laptop.
+func TestAddresses(t *testing.T) {
+	at := func(s string) net.Addr { return net.TCPAddrFromAddrPort(netip.MustParseAddrPort(s)) }
+	one, err := Addresses(at("192.168.137.1:4290"))
+	require.NoError(t, err)
+	require.Equal(t, "https://192.168.137.1:4290/pair", one[0].URL("/pair"))
+	one, err = Addresses(at("[fd00::1]:4290"))
+	require.NoError(t, err)
+	require.Equal(t, "https://[fd00::1]:4290/", one[0].URL("/"))
+	for _, listening := range []string{"0.0.0.0:4290", "[::]:4290"} {
+		all, err := Addresses(at(listening))
+		require.NoError(t, err)
+		for _, a := range all {
+			require.False(t, a.At.Addr().IsLoopback() || a.At.Addr().IsUnspecified(), a.At)
+			require.EqualValues(t, 4290, a.At.Port())
+			require.True(t, a.At.Addr().Is4() || listening[0] == '[', "a listener on IPv4 is not found by IPv6")
+		}
+	}
+	require.True(t, reachable(netip.MustParseAddr("10.42.0.1"), netip.MustParseAddr("0.0.0.0")))
+	require.False(t, reachable(netip.MustParseAddr("fe80::1"), netip.MustParseAddr("::")))
+	require.Less(t, rank(netip.MustParseAddr("10.42.0.1")), rank(netip.MustParseAddr("203.0.113.9")))
+}
+
+// TestConnectionsAreBounded opens more than one address may have; a closed one
+// gives its place back.
+func TestConnectionsAreBounded(t *testing.T) {
+	raw, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	l := Bounded(raw)
+	defer l.Close()
+	accepted := make(chan net.Conn)
+	go func() {
+		defer close(accepted)
+		for {
+			c, err := l.Accept()
+			if err != nil {
+				return // closed
+			}
+			accepted <- c
+		}
+	}()
+	dial := func() net.Conn {
+		t.Helper()
+		c, err := net.Dial("tcp", raw.Addr().String())
+		require.NoError(t, err)
+		t.Cleanup(func() { _ = c.Close() })
+		return c
+	}
+	var first net.Conn
+	for n := range maxConnsOf {
+		dial()
+		c := <-accepted
+		if n == 0 {
+			first = c
+		}
+	}
+	tooMany := dial()
+	_, err = tooMany.Read(make([]byte, 1))
+	require.Error(t, err, "it is closed at once")
+	require.NoError(t, first.Close())
+	_ = first.Close() // a second time gives no second place
+	dial()
+	<-accepted
+	tooMany = dial()
+	_, err = tooMany.Read(make([]byte, 1))
+	require.Error(t, err)
 }

@@ -1,0 +1,322 @@
+package page
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"net/netip"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/boombuler/barcode/qr"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/service"
+	"thawtrail/internal/trust/phones"
+	"thawtrail/internal/trust/pins"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// Bounds of what a phone, or a stranger at the phones' door, can hold open. The
+// live stream lifts the times for itself; its places are counted.
+const (
+	phoneReadTimeout  = 30 * time.Second
+	phoneWriteTimeout = 60 * time.Second
+	phoneIdleTimeout  = 2 * time.Minute
+	phoneStreams      = 32 // requests under way on one connection
+)
+
+// cookieDays is how long a browser keeps a phone's session: as long as browsers
+// keep any cookie.
+const cookieDays = 400
+
+// servePhones answers phones until ctx ends.
+func (s *Site) servePhones(ctx context.Context) error {
+	srv := &http.Server{
+		Handler: http.HandlerFunc(s.servePhone), TLSConfig: s.cfg.PhoneTLS, MaxHeaderBytes: 32 << 10,
+		ReadHeaderTimeout: readTimeout, ReadTimeout: phoneReadTimeout, WriteTimeout: phoneWriteTimeout, IdleTimeout: phoneIdleTimeout,
+		HTTP2:       &http.HTTP2Config{MaxConcurrentStreams: phoneStreams},
+		ErrorLog:    slog.NewLogLogger(s.cfg.Log.Handler(), slog.LevelDebug), // what strangers do wrong is no fault of ours
+		BaseContext: func(net.Listener) context.Context { return ctx },
+	}
+	stop := context.AfterFunc(ctx, func() { _ = srv.Close() }) // ending by Close is the normal end
+	defer stop()
+	l := s.cfg.PhoneListener
+	if err := srv.ServeTLS(phones.Bounded(l), "", ""); !errors.Is(err, http.ErrServerClosed) {
+		return fmt.Errorf("pages for phones on %s: %w", l.Addr(), err)
+	}
+	return nil
+}
+
+// servePhone answers what comes in by the phones' door.
+func (s *Site) servePhone(w http.ResponseWriter, r *http.Request) {
+	s.serve(w, r, ofThisConnection(r))
+}
+
+// viaPhone says that a request came in by the phones' door: TLS is spoken there
+// and nowhere else.
+func viaPhone(r *http.Request) bool { return r.TLS != nil }
+
+// ofThisConnection is the guard against DNS rebinding where names have no meaning:
+// the host must be the very address that the connection came in on.
+func ofThisConnection(r *http.Request) bool {
+	local, ok := r.Context().Value(http.LocalAddrContextKey).(net.Addr)
+	if !ok {
+		return false
+	}
+	at, err := netip.ParseAddrPort(local.String())
+	if err != nil {
+		return false
+	}
+	asked, err := netip.ParseAddrPort(r.Host)
+	if err != nil { // browsers leave 443 out
+		ip, err := netip.ParseAddr(strings.Trim(r.Host, "[]"))
+		if err != nil {
+			return false
+		}
+		asked = netip.AddrPortFrom(ip, 443)
+	}
+	return asked == netip.AddrPortFrom(at.Addr().Unmap().WithZone(""), at.Port())
+}
+
+// phoneCookie names the cookie of a paired phone. The prefix makes browsers take
+// it over TLS alone, from this very host.
+func (s *Site) phoneCookie() string { return "__Host-" + s.cookie }
+
+func (s *Site) sessionOfPhone(r *http.Request) *session {
+	c, err := r.Cookie(s.phoneCookie())
+	if err != nil {
+		return nil
+	}
+	p, ok := s.cfg.Phones.Book.Know(c.Value)
+	if !ok {
+		return nil
+	}
+	return &session{id: p.ID, person: p.Person, phone: true}
+}
+
+// turnAway answers a browser without a session.
+func (s *Site) turnAway(w http.ResponseWriter, r *http.Request) {
+	if viaPhone(r) {
+		s.pairForm(w, r, http.StatusForbidden, "")
+		return
+	}
+	w.WriteHeader(http.StatusForbidden)
+	s.shutDoor(w, say("door.closed"), s.home())
+}
+
+// here registers a page for the browsers of this machine: no phone gets it.
+func (s *Site) here(pattern string, h handler) {
+	s.page(pattern, func(v *visit) error {
+		if v.sess.phone {
+			v.fail(http.StatusForbidden, say("phones.stays"))
+			return nil
+		}
+		return h(v)
+	})
+}
+
+// staysHere says that an event decides about people and rights: it is written on
+// the laptop itself.
+func staysHere(spec *event.Spec) bool {
+	roles := spec.Rule.GetRoles()
+	return spec.Name == "practice_founded" || len(roles) == 1 && roles[0] == pb.Role_ROLE_OWNER
+}
+
+// pairForm is the page on which a phone types its code. All that a stranger can
+// see of this laptop is this page.
+func (s *Site) pairForm(w http.ResponseWriter, r *http.Request, status int, trouble string) {
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(status)
+	code := r.PathValue("code")
+	if r.Method == http.MethodPost {
+		code = r.PostForm.Get("code")
+	}
+	if _, err := phones.ParseCode(code); err != nil {
+		code = ""
+	}
+	err := s.tmpl["pair"].ExecuteTemplate(w, "pair", map[string]any{
+		"Code": code, "Name": r.PostForm.Get("name"), "Trouble": trouble, "Paired": s.sessionOf(r) != nil, "Home": s.home(),
+	})
+	if err != nil {
+		s.cfg.Log.Error("write a page", "page", "pair", "error", err)
+	}
+}
+
+// showPair serves the form; looking at it spends nothing.
+func (s *Site) showPair(w http.ResponseWriter, r *http.Request) {
+	if !viaPhone(r) {
+		http.NotFound(w, r)
+		return
+	}
+	s.pairForm(w, r, http.StatusOK, "")
+}
+
+// pair spends a code and begins the phone's session.
+func (s *Site) pair(w http.ResponseWriter, r *http.Request) {
+	if !viaPhone(r) {
+		http.NotFound(w, r)
+		return
+	}
+	if err := r.ParseForm(); err != nil {
+		s.pairForm(w, r, http.StatusRequestEntityTooLarge, say("trouble.large"))
+		return
+	}
+	earlier := s.sessionOf(r)
+	p, cookie, err := s.cfg.Phones.Book.Pair(r.PostForm.Get("code"), r.PostForm.Get("name"))
+	if err != nil {
+		s.pairForm(w, r, pairStatus(err), pairTrouble(err))
+		return
+	}
+	if earlier != nil { // this browser has one session
+		if _, _, err := s.cfg.Phones.Book.Revoke(earlier.id); err != nil {
+			s.cfg.Log.Warn("a phone that was paired again keeps its earlier session", "phone", earlier.id, "error", err)
+		}
+	}
+	if book := s.cfg.Replica.Pins; book != nil {
+		book.Enter(pins.Seat(p.ID))
+	}
+	s.cfg.Log.Info("a phone was paired", "phone", p.ID, "person", p.Person)
+	http.SetCookie(w, &http.Cookie{
+		Name: s.phoneCookie(), Value: cookie, Path: "/", HttpOnly: true, Secure: true,
+		SameSite: http.SameSiteStrictMode, MaxAge: cookieDays * 24 * 3600,
+	})
+	http.Redirect(w, r, s.home(), http.StatusSeeOther)
+}
+
+func pairStatus(err error) int {
+	switch {
+	case errors.Is(err, phones.ErrTooManyTries):
+		return http.StatusTooManyRequests
+	case errors.Is(err, phones.ErrNoSuchCode):
+		return http.StatusForbidden
+	case errors.Is(err, phones.ErrFull):
+		return http.StatusConflict
+	}
+	if _, ok := refusal.As(err); ok {
+		return http.StatusUnprocessableEntity
+	}
+	return http.StatusInternalServerError
+}
+
+// pairTrouble says why a phone was not paired, and to a stranger nothing more.
+func pairTrouble(err error) string {
+	if ref, ok := refusal.As(err); ok && ref.Field == "name" {
+		return say("pair.name_wrong")
+	} else if ok {
+		return say("pair.code_wrong")
+	}
+	switch pairStatus(err) {
+	case http.StatusTooManyRequests:
+		return say("pair.wait")
+	case http.StatusForbidden:
+		return say("pair.unknown")
+	case http.StatusConflict:
+		return say("pair.full")
+	}
+	return say("pair.unsaved")
+}
+
+// phonesMore is the page of the laptop's phones.
+type phonesMore struct {
+	Trouble     string
+	Listening   bool
+	Addresses   []option // where a phone comes in; the one of the symbols is marked
+	Codes       []phoneCode
+	Phones      []pairedPhone
+	People      []option
+	Fingerprint []string
+}
+
+// phoneCode is a code that a phone can use now, with the symbol that opens it.
+type phoneCode struct {
+	Code, Person, URL string
+	Until             string
+	UntilMs           int64
+	Symbol            qrCode
+}
+
+type pairedPhone struct{ ID, Name, Person, Paired, Seen string }
+
+// showPhones serves the page of phones; a POST makes a code or shuts a phone out.
+func (s *Site) showPhones(v *visit) error {
+	if s.cfg.Phones == nil {
+		return errNowhere
+	}
+	m := &phonesMore{}
+	if v.r.Method == http.MethodPost {
+		err := s.changePhones(v)
+		if err == nil {
+			return v.redirect("/phones?at=" + strconv.Itoa(addressAsked(v)))
+		}
+		text, plain := plainly(err)
+		if !plain {
+			return err
+		}
+		m.Trouble, v.code = text, http.StatusUnprocessableEntity
+	}
+	if err := s.fillPhones(v, m); err != nil {
+		return err
+	}
+	return v.render("phones", say("phones.title"), "barn", m)
+}
+
+// changePhones does what a form of the page asks for.
+func (s *Site) changePhones(v *visit) error {
+	if v.r.PostForm.Get("do") == "revoke" {
+		_, err := s.cfg.Phones.RevokePhone(v.r.Context(), &pb.RevokePhoneRequest{Phone: v.r.PostForm.Get("phone")})
+		return err
+	}
+	_, err := s.cfg.Phones.PairPhone(v.r.Context(), &pb.PairPhoneRequest{Person: v.r.PostForm.Get("person")})
+	return err
+}
+
+// addressAsked is which of the laptop's addresses the symbols are to open.
+func addressAsked(v *visit) int {
+	n, err := strconv.Atoi(v.r.FormValue("at"))
+	if err != nil || n < 0 {
+		return 0
+	}
+	return n
+}
+
+func (s *Site) fillPhones(v *visit, m *phonesMore) error {
+	list, err := s.cfg.Phones.ListPhones(v.r.Context(), &pb.ListPhonesRequest{})
+	if err != nil {
+		return err
+	}
+	m.Listening, m.Fingerprint = len(list.CertificateSha256) > 0, list.CertificateSha256
+	at, base := addressAsked(v), ""
+	if at >= len(list.Addresses) {
+		at = 0 // an interface went away
+	}
+	for i, a := range list.Addresses {
+		m.Addresses = append(m.Addresses, option{Value: strconv.Itoa(i), Label: strings.TrimSpace(a.Interface + " " + a.Url), Checked: i == at})
+		if i == at {
+			base = a.Url
+		}
+	}
+	for _, c := range list.Codes {
+		until := timeOf(c.ExpiresAt)
+		view := phoneCode{
+			Code: c.Code[:4] + " " + c.Code[4:], Person: c.PersonName, URL: base + "/" + c.Code, Until: clockText(until), UntilMs: until.UnixMilli(),
+		}
+		if view.Symbol, err = newQR(view.URL, qr.M); err != nil {
+			return err
+		}
+		m.Codes = append(m.Codes, view)
+	}
+	for _, p := range list.Phones {
+		m.Phones = append(m.Phones, pairedPhone{p.Phone, p.Name, p.PersonName, clockText(timeOf(p.PairedAt)), clockText(timeOf(p.LastSeenAt))})
+	}
+	return s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+		m.People, err = names(l, event.KindPerson)
+		return err
+	})
+}
