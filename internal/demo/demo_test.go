@@ -18,6 +18,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
 
+	"thawtrail/internal/clock"
 	"thawtrail/internal/refusal"
 )
 
@@ -189,7 +190,7 @@ func TestFourOClock(t *testing.T) {
 // TestJudge lets no night pass that did not end as it must.
 func TestJudge(t *testing.T) {
 	good := func() *night {
-		n := newNight(t.Context(), Config{Out: &bytes.Buffer{}, Clock: newManual()}, "")
+		n := newNight(t.Context(), Config{Out: &bytes.Buffer{}, Clock: clock.NewManual(time.Date(2026, 11, 24, 17, 10, 0, 0, time.UTC))}, "")
 		n.sum = Summary{Digests: []string{"a", "a", "a"}, Discrepancies: []Discrepancy{
 			{Kind: "found_bag"}, {Kind: "entered_twice"}, {Kind: "given_after_hold", HoldReached: "not_reached"},
 		}}

@@ -6,6 +6,7 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
+	"thawtrail/internal/demo/wire"
 	"thawtrail/internal/label"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -182,7 +183,7 @@ func (n *night) laptops() {
 	n.screen.heading(n.ctx, "Vehicles", "the laptops come up")
 	for _, s := range []*site{n.north, n.south} {
 		var err error
-		if s.wire, err = newWire(n.clinic.proc.address); err != nil {
+		if s.wire, err = wire.New(n.clinic.proc.address); err != nil {
 			n.fail(err)
 			return
 		}
@@ -241,8 +242,8 @@ func (n *night) stockText(s *site, place string) string {
 // cut breaks the wires and waits until both laptops have noticed.
 func (n *night) cut() {
 	n.screen.heading(n.ctx, "Vehicles", "no signal")
-	n.north.wire.cut()
-	n.south.wire.cut()
+	n.north.wire.Cut()
+	n.south.wire.Cut()
 	for _, s := range []*site{n.north, n.south} {
 		n.until("the "+s.name+" laptop notices that its link is cut", func() bool {
 			return ask(n, s, s.audit.GetStatus, &pb.GetStatusRequest{}).GetLink() != "connected"

@@ -16,6 +16,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	"thawtrail/internal/clock"
+	"thawtrail/internal/demo/wire"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -84,7 +85,7 @@ func startKilling(t *testing.T) *killing {
 	require.NoError(t, n.clinic.open(n.ctx, cfg.Program, n.dir))
 	for _, s := range []*site{n.north, n.south} {
 		var err error
-		s.wire, err = newWire(n.clinic.proc.address)
+		s.wire, err = wire.New(n.clinic.proc.address)
 		require.NoError(t, err)
 		_, err = s.join(n.ctx, cfg.Program, n.dir, n.clinic, owner)
 		require.NoError(t, err)

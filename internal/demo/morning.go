@@ -19,9 +19,9 @@ func (n *night) morning() {
 		n.screen.row(s.name, fmt.Sprintf("%d records, digest %s…", records[i], digests[i][:16]))
 	}
 	began := n.cfg.Clock.Monotonic()
-	n.north.wire.restore()
-	n.south.wire.restore()
-	n.until("both laptops try again", func() bool { return n.north.wire.passed.Load() > 0 && n.south.wire.passed.Load() > 0 })
+	n.north.wire.Restore()
+	n.south.wire.Restore()
+	n.until("both laptops try again", func() bool { return n.north.wire.Passed() > 0 && n.south.wire.Passed() > 0 })
 	back := n.cfg.Clock.Monotonic() - began
 	n.until("all three digests are equal", n.agreed)
 	merged := n.cfg.Clock.Monotonic() - began
@@ -31,7 +31,7 @@ func (n *night) morning() {
 	n.sum.MergeMs = merged.Milliseconds()
 	n.screen.tell(fmt.Sprintf("The wires are whole again. Both laptops tried again within %d ms, and after %d ms all three said the same.",
 		back.Milliseconds(), n.sum.MergeMs))
-	n.screen.tell(fmt.Sprintf("Tries in vain while the wires were cut: %d.", n.north.wire.refused.Load()+n.south.wire.refused.Load()))
+	n.screen.tell(fmt.Sprintf("Tries in vain while the wires were cut: %d.", n.north.wire.Refused()+n.south.wire.Refused()))
 }
 
 // digests asks all three.

@@ -108,7 +108,7 @@ func (n *night) close() {
 	}
 	for _, s := range n.sites() {
 		if s.wire != nil {
-			s.wire.close()
+			s.wire.Close()
 		}
 	}
 }

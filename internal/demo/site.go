@@ -17,6 +17,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
+	"thawtrail/internal/demo/wire"
 	"thawtrail/internal/trust/local"
 	"thawtrail/internal/trust/vault"
 	"thawtrail/internal/trust/wholefile"
@@ -30,8 +31,8 @@ type site struct {
 	args   []string
 	log    string
 	proc   *process
-	wire   *wire // to the clinic; nil for the clinic itself
-	pages  bool  // serves its pages too
+	wire   *wire.Wire // to the clinic; nil for the clinic itself
+	pages  bool       // serves its pages too
 	conn   *grpc.ClientConn
 	record pb.RecordServiceClient
 	stock  pb.StockServiceClient
@@ -60,7 +61,7 @@ func (s *site) open(ctx context.Context, program, dir string) error {
 		args = append(args, "--pages", "127.0.0.1:0")
 	}
 	if s.wire != nil {
-		args = append(args, "--server", s.wire.address())
+		args = append(args, "--server", s.wire.Address())
 	}
 	proc, err := start(ctx, program, s.log, args...)
 	if err != nil {
@@ -122,7 +123,7 @@ func (s *site) join(ctx context.Context, program, dir string, clinic *site, pers
 		return "", err
 	}
 	var joined struct{ Device string }
-	return invited.Code, s.office(ctx, program, dir, &joined, "agent", "enrol", invited.Code, "--server", s.wire.address(), "--name", s.name+" laptop")
+	return invited.Code, s.office(ctx, program, dir, &joined, "agent", "enrol", invited.Code, "--server", s.wire.Address(), "--name", s.name+" laptop")
 }
 
 func (s *site) connect() error {

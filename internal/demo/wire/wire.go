@@ -1,4 +1,6 @@
-package demo
+// Package wire is a network between two programs of this machine that can be cut
+// and mended: what a barn without a signal is to a laptop.
+package wire
 
 import (
 	"io"
@@ -7,14 +9,14 @@ import (
 	"sync/atomic"
 )
 
-// wire is the network between one laptop and the clinic: a TCP relay that can be
-// cut. While it is cut no byte passes: open connections are reset and new ones
-// are dropped as they come.
-type wire struct {
+// Wire is the network between one laptop and the clinic: a TCP relay. While it is
+// cut no byte passes: open connections are reset and new ones are dropped as they
+// come.
+type Wire struct {
 	listener net.Listener
 	target   string
-	refused  atomic.Int64 // tries while it was cut
-	passed   atomic.Int64 // connections let through since it was whole
+	refused  atomic.Int64
+	passed   atomic.Int64
 	all      sync.WaitGroup
 
 	mu    sync.Mutex
@@ -22,19 +24,27 @@ type wire struct {
 	conns map[net.Conn]bool
 }
 
-func newWire(target string) (*wire, error) {
+// New lays a wire to an address, whole.
+func New(target string) (*Wire, error) {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		return nil, err
 	}
-	w := &wire{listener: l, target: target, up: true, conns: map[net.Conn]bool{}}
+	w := &Wire{listener: l, target: target, up: true, conns: map[net.Conn]bool{}}
 	w.all.Go(w.accept)
 	return w, nil
 }
 
-func (w *wire) address() string { return w.listener.Addr().String() }
+// Address is this end of the wire.
+func (w *Wire) Address() string { return w.listener.Addr().String() }
 
-func (w *wire) accept() {
+// Passed counts the connections let through since the wire was whole.
+func (w *Wire) Passed() int64 { return w.passed.Load() }
+
+// Refused counts the tries while it was cut.
+func (w *Wire) Refused() int64 { return w.refused.Load() }
+
+func (w *Wire) accept() {
 	for {
 		conn, err := w.listener.Accept()
 		if err != nil {
@@ -51,7 +61,7 @@ func (w *wire) accept() {
 }
 
 // add remembers a connection, unless the wire is cut.
-func (w *wire) add(conn net.Conn) bool {
+func (w *Wire) add(conn net.Conn) bool {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if w.up {
@@ -60,14 +70,14 @@ func (w *wire) add(conn net.Conn) bool {
 	return w.up
 }
 
-func (w *wire) drop(conn net.Conn) {
+func (w *Wire) drop(conn net.Conn) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	delete(w.conns, conn)
 	_ = conn.Close() // a second close is no news
 }
 
-func (w *wire) relay(conn net.Conn) {
+func (w *Wire) relay(conn net.Conn) {
 	defer w.drop(conn)
 	far, err := net.Dial("tcp", w.target)
 	if err != nil {
@@ -97,8 +107,8 @@ func reset(conn net.Conn) {
 	_ = conn.Close()
 }
 
-// cut breaks every connection and lets no new one through.
-func (w *wire) cut() {
+// Cut breaks every connection and lets no new one through.
+func (w *Wire) Cut() {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.up = false
@@ -107,16 +117,17 @@ func (w *wire) cut() {
 	}
 }
 
-func (w *wire) restore() {
+// Restore lets connections through again; what broke stays broken.
+func (w *Wire) Restore() {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.passed.Store(0)
 	w.up = true
 }
 
-// close ends the relay and waits for its goroutines.
-func (w *wire) close() {
+// Close ends the relay and waits for its goroutines.
+func (w *Wire) Close() {
 	_ = w.listener.Close() // a second close is no news
-	w.cut()
+	w.Cut()
 	w.all.Wait()
 }

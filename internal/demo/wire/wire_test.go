@@ -1,20 +1,13 @@
-package demo
+package wire
 
 import (
 	"bufio"
 	"net"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
-
-	"thawtrail/internal/clock"
 )
-
-func newManual() *clock.Manual {
-	return clock.NewManual(time.Date(2026, 11, 24, 17, 10, 0, 0, time.UTC))
-}
 
 // echo answers every line with itself.
 func echo(t *testing.T) string {
@@ -45,9 +38,9 @@ func echo(t *testing.T) string {
 func TestWire(t *testing.T) {
 	before := goleak.IgnoreCurrent()
 	t.Cleanup(func() { goleak.VerifyNone(t, before) })
-	w, err := newWire(echo(t))
+	w, err := New(echo(t))
 	require.NoError(t, err)
-	defer w.close()
+	defer w.Close()
 	says := func(conn net.Conn) error {
 		if _, err := conn.Write([]byte("foal\n")); err != nil {
 			return err
@@ -59,24 +52,24 @@ func TestWire(t *testing.T) {
 		return err
 	}
 	open := func() net.Conn {
-		conn, err := net.Dial("tcp", w.address())
+		conn, err := net.Dial("tcp", w.Address())
 		require.NoError(t, err)
 		t.Cleanup(func() { conn.Close() })
 		return conn
 	}
 	conn := open()
 	require.NoError(t, says(conn))
-	require.Equal(t, int64(1), w.passed.Load())
-	w.cut()
+	require.Equal(t, int64(1), w.Passed())
+	w.Cut()
 	require.Error(t, says(conn), "an open connection breaks")
 	// A new one is dropped, at once or at its first word.
-	if conn, err := net.Dial("tcp", w.address()); err == nil {
+	if conn, err := net.Dial("tcp", w.Address()); err == nil {
 		require.Error(t, says(conn), "a new one is dropped")
 		require.NoError(t, conn.Close())
 	}
-	require.Equal(t, int64(1), w.refused.Load())
-	w.restore()
+	require.Equal(t, int64(1), w.Refused())
+	w.Restore()
 	require.Error(t, says(conn), "what broke stays broken")
 	require.NoError(t, says(open()))
-	require.Equal(t, int64(1), w.passed.Load())
+	require.Equal(t, int64(1), w.Passed())
 }
