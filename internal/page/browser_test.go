@@ -17,25 +17,17 @@ import (
 	"github.com/chromedp/chromedp/kb"
 	"github.com/stretchr/testify/require"
 
+	"thawtrail/internal/page/pagetest"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // chromium starts the browser and gives the context of its first tab. A page that
 // hangs fails, and says where.
-func chromium(t *testing.T) context.Context { return chromiumFor(t, 2*time.Minute) }
+func chromium(t *testing.T) context.Context { return chromiumFor(t, 4*time.Minute) }
 
 func chromiumFor(t *testing.T, limit time.Duration) context.Context {
 	t.Helper()
-	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.NoSandbox, chromedp.DisableGPU, chromedp.Flag("disable-dev-shm-usage", true),
-		chromedp.Flag("autoplay-policy", "no-user-gesture-required"))
-	alloc, stop := chromedp.NewExecAllocator(t.Context(), opts...)
-	t.Cleanup(stop)
-	tab, cancel := chromedp.NewContext(alloc)
-	t.Cleanup(cancel)
-	ctx, end := context.WithTimeout(tab, limit)
-	t.Cleanup(end)
-	require.NoError(t, chromedp.Do(ctx))
-	return ctx
+	return pagetest.Chromium(t, limit)
 }
 
 // enter signs the tab in.
@@ -193,10 +185,11 @@ func TestThreePagesLive(t *testing.T) {
 		until(t, tab, ".takeover", bagText(bag))
 	}
 	// One key, on that screen too.
-	require.NoError(t, chromedp.Do(barn, chromedp.KeyEvent(kb.F9)))
-	until(t, barn, ".takeover", "maker called")
-	require.NoError(t, chromedp.Do(barn, chromedp.Click(`form[action="/seen"] button`)))
-	until(t, barn, "h1", "Stop and treat")
+	tab := pagetest.NewTab(t, barn)
+	tab.KeyOn(kb.F9)
+	tab.Sees(".takeover", "maker called")
+	tab.Press("I have read this; go on")
+	tab.Sees("h1", "Stop and treat")
 	out, err := d.site.cases.GetCase(t.Context(), &pb.GetCaseRequest{Case: id})
 	require.NoError(t, err)
 	require.Equal(t, "clamp shut", out.Case.State)

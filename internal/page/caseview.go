@@ -38,6 +38,7 @@ type caseView struct {
 	C        *ledger.Case
 	Now      time.Time
 	Zone     *time.Location
+	Here     bool // this device wrote of the case
 	Foal     bool
 	Kind     string       // foal, horse or donkey
 	WeightKg engine.Range // zero when not weighed
@@ -117,7 +118,7 @@ func (v *visit) caseOf(text string) (*caseView, error) {
 
 func (cv *caseView) read(l service.Look) error {
 	c := cv.C
-	cv.Zone, cv.DayMl = l.Zone(), l.VolumeOfDay(c)
+	cv.Zone, cv.DayMl, cv.Here = l.Zone(), l.VolumeOfDay(c), l.WrittenHere(c.Timeline)
 	if p := l.Practice(); p != nil {
 		cv.Currency = p.Currency
 	}

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"cmp"
 	"net/http"
 	"net/url"
 	"slices"
@@ -167,6 +168,21 @@ type lockedCase struct {
 	ID      string
 	Running *running // nil when no bag runs any more
 	Run     *runMore
+	here    bool // this device wrote of it
+}
+
+// first brings what runs to the top, and of that what runs here: it has the keys.
+func first(a, b lockedCase) int {
+	rank := func(c lockedCase) int {
+		switch {
+		case c.Running == nil:
+			return 2
+		case !c.here:
+			return 1
+		}
+		return 0
+	}
+	return cmp.Compare(rank(a), rank(b))
 }
 
 // keptField is a value of a form that was sent to a locked browser.
@@ -219,12 +235,13 @@ func (v *visit) lockedPage(m *lockedMore) (err error) {
 		}
 		run := p.More.(*runMore)
 		run.For = cv.patient.Line
-		m.Cases = append(m.Cases, lockedCase{cv.patient, cv.ID, cv.running, run})
+		m.Cases = append(m.Cases, lockedCase{cv.patient, cv.ID, cv.running, run, cv.Here})
 		return nil
 	})
 	if err != nil {
 		return err
 	}
+	slices.SortStableFunc(m.Cases, first)
 	m.Due = now.Due
 	return v.render("locked", say("lock.title"), "", m)
 }

@@ -134,6 +134,7 @@ type storyRow struct{ At, What, Who, Where, Marks, Record, Saved string }
 // doubtRow is a discrepancy as pages show it.
 type doubtRow struct {
 	Kind, Code, EntityKind, Entity, EntityText, Text, At, HoldReached, Bag string
+	Product, Batch                                                         string // of a batch
 	Open                                                                   bool
 	Explanations                                                           []string
 }
@@ -157,8 +158,11 @@ func doubtRows(in []*pb.DiscrepancyRow) []doubtRow {
 		if row.EntityKind == event.KindCase {
 			row.Entity, _, _ = strings.Cut(row.Entity, ",")
 		}
-		if row.EntityKind == event.KindBag {
+		switch row.EntityKind {
+		case event.KindBag:
 			row.Bag = row.Entity
+		case event.KindBatch:
+			row.Product, row.Batch, _ = strings.Cut(row.Entity, "/")
 		}
 		out = append(out, row)
 	}

@@ -7,6 +7,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 
@@ -188,13 +189,30 @@ func (f *frame) look(l service.Look, v *visit) error {
 			defer func(name string) { f.Who = name }(f.People[i].Label)
 		}
 	}
+	return f.holds(l, v)
+}
+
+// holds sorts out the holds on bags in use. One takes the screen until it was
+// read, when its bag is in use here: this laptop wrote of its case, or the page is
+// about it. The clinic's server is everywhere. A bag that another vet gives
+// elsewhere is told of and covers no buttons: they may be needed for the patient
+// at this laptop. The patient of the page comes first and has the keys.
+func (f *frame) holds(l service.Look, v *visit) error {
 	holds, err := holdsInUse(l)
 	for _, h := range holds {
-		if v.s.flash.sawHold(v.holdsMemory(), h.Record) {
+		own := f.Patient != nil && f.Patient.Case == h.Case
+		h.Elsewhere = !own && !h.Here && !f.Hub
+		switch {
+		case h.Elsewhere || v.s.flash.sawHold(v.holdsMemory(), h.Record):
 			f.Seen = append(f.Seen, h)
-		} else {
+		case own:
+			f.Holds = slices.Insert(f.Holds, 0, h)
+		default:
 			f.Holds = append(f.Holds, h)
 		}
+	}
+	if i := slices.IndexFunc(f.Holds, func(h holdInUse) bool { return h.Running }); i >= 0 {
+		f.Holds[i].Keys = true
 	}
 	return err
 }
@@ -252,7 +270,8 @@ func (v *visit) setWho(person string) {
 	})
 }
 
-// names lists what is known of a kind by name, for lists to choose from.
+// names lists what is known of a kind by name, for lists to choose from, in the
+// order in which people look for a name.
 func names(l service.Look, kind string) ([]option, error) {
 	var out []option
 	err := l.Each(kind, func(st ledger.State) (bool, error) {
@@ -261,6 +280,7 @@ func names(l service.Look, kind string) ([]option, error) {
 		}
 		return len(out) < maxChoices, nil
 	})
+	slices.SortStableFunc(out, func(a, b option) int { return compareText(strings.ToLower(a.Label), strings.ToLower(b.Label)) })
 	return out, err
 }
 
@@ -283,6 +303,9 @@ type holdInUse struct {
 	Bag, Product, Batch           string
 	Case, Patient                 string
 	Running                       bool
+	Here                          bool // this device wrote of the bag's case
+	Elsewhere                     bool // in use, but not here and not on this page
+	Keys                          bool // F8 and F9 are for this one
 }
 
 // holdsInUse finds every standing hold on a bag in use, with its patient.
@@ -338,7 +361,9 @@ func holdOn(l service.Look, bag *ledger.Bag, h ledger.Hold) (holdInUse, error) {
 	}
 	c, err := l.Case(id)
 	if c != nil {
-		out.Case, out.Patient = id, l.Patient(c)
+		out.Case, out.Patient, out.Here = id, l.Patient(c), l.WrittenHere(c.Timeline)
+	} else { // thawed for no case: whoever wrote of the bag may have it
+		out.Here = l.WrittenHere(bag.Timeline)
 	}
 	return out, err
 }

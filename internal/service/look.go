@@ -1,6 +1,7 @@
 package service
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"slices"
@@ -88,6 +89,15 @@ func (l Look) Batch(product, code string) (*ledger.Batch, error) {
 // Heard lists who has heard of a hold or recall, by laptop and time.
 func (l Look) Heard(h ledger.Hold, batch *ledger.Batch) []*pb.HeardRow {
 	return l.b.holdRow(h, batch.Heard).Heard
+}
+
+// WrittenHere says that this device wrote one of the entries.
+func (l Look) WrittenHere(entries []ledger.Entry) bool {
+	own := l.b.r.Store.Device()
+	return slices.ContainsFunc(entries, func(e ledger.Entry) bool {
+		log, ok := l.b.r.Store.Log(e.Log)
+		return ok && bytes.Equal(log.Device(), own)
+	})
 }
 
 // Name is what people call an entity; its id when it has no name.

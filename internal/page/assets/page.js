@@ -17,15 +17,18 @@
   const rung = new Set();
   const tick = () => {
     const due = [];
+    let passed = false;
     for (const t of all("time[data-since]")) t.textContent = span(now() - t.dataset.since);
     for (const t of all("time[data-until]")) {
       const left = t.dataset.until - now();
       if (!t.title) t.title = t.textContent;
       t.textContent = say(left >= 0 ? "until" : "since", span(left));
       t.classList.toggle("late", left < 0);
+      if (left >= 0) t.dataset.ahead = "1"; else if (t.dataset.ahead) { delete t.dataset.ahead; passed = true; }
       if (left < 0 && t.dataset.alarm) due.push([t.dataset.alarm + t.dataset.until, t.dataset.alarm]);
     }
     alarm(due);
+    if (passed) renew(); // what may be done from this moment on shows without a press
   };
   // The alarm: seen always, heard when the sound was let on by a press.
   let audio = null, quiet = new Set();
@@ -62,23 +65,26 @@
   addEventListener("pointerdown", () => { if (!audio && window.AudioContext) { audio = new AudioContext(); } }, { once: true });
 
   // Live parts are fetched again when something was saved.
-  let fetching = false, again = false;
+  let fetching = false, again = false, leaving = false; // a form is on its way: a reload now would hide its answer
   const renew = async () => {
+    if (leaving) return;
     if (fetching) { again = true; return; }
     fetching = true;
     try {
       const r = await fetch(location.href, { headers: { "X-Live": "1" }, credentials: "same-origin" });
-      if (!r.ok) return;
-      const page = new DOMParser().parseFromString(await r.text(), "text/html");
+      const text = r.ok ? await r.text() : "";
+      if (!text || leaving) return;
+      const page = new DOMParser().parseFromString(text, "text/html");
       offset = Number(page.body.dataset.now) - Date.now();
-      // A hold that takes the screen, or a case that began or ended to run, is
-      // another page: load it. What is typed is kept by the browser's history.
-      // So is one that was locked or opened meanwhile, in whatever tab.
+      // A page that was locked or opened meanwhile, in whatever tab, is another
+      // one: load it. So is a hold that takes the screen, changes or ends. What is
+      // typed is kept by the browser's history.
       if (page.body.hasAttribute("data-locked") !== document.body.hasAttribute("data-locked")) {
         if (r.redirected) location.assign(r.url); else location.reload();
         return;
       }
-      if ($(".takeover", page) && !$(".takeover")) { location.reload(); return; }
+      const hold = p => { const t = $(".takeover", p); return t ? t.innerHTML : ""; };
+      if (hold(page) !== hold(document)) { location.reload(); return; }
       for (const part of all("[data-live]", page)) {
         const old = document.getElementById(part.id);
         if (old && old.innerHTML !== part.innerHTML && !old.contains(document.activeElement)) old.replaceWith(document.importNode(part, true));
@@ -91,10 +97,11 @@
   };
   if (window.EventSource && $("main") && document.body.dataset.now) {
     const live = new EventSource("/live"), gone = $("#gone");
-    const back = e => { offset = Number(e.data) - Date.now(); if (gone) gone.hidden = true; };
+    const back = e => { offset = Number(e.data) - Date.now(); if (gone) gone.hidden = true; tick(); };
     let first = true;
     live.addEventListener("hello", e => { back(e); if (!first) renew(); first = false; });
-    live.addEventListener("beat", back);
+    // What runs is reckoned anew from time to time: the plan by now is no clock.
+    live.addEventListener("beat", e => { back(e); if ($("[data-live] time[data-since]")) renew(); });
     live.addEventListener("wake", e => { back(e); renew(); });
     live.onerror = () => { if (gone) gone.hidden = false; };
     addEventListener("pagehide", () => live.close());
@@ -142,8 +149,8 @@
     compare();
   }
   // One press is one sending; the program would make one record of two anyway.
-  for (const f of all("form[method=post]")) f.addEventListener("submit", () => setTimeout(() => all("button", f).forEach(b => { b.disabled = true; })));
-  addEventListener("pageshow", () => all("form[method=post] button").forEach(b => { b.disabled = false; }));
+  for (const f of all("form[method=post]")) f.addEventListener("submit", () => { leaving = true; setTimeout(() => all("button", f).forEach(b => { b.disabled = true; })); });
+  addEventListener("pageshow", () => { leaving = false; all("form[method=post] button").forEach(b => { b.disabled = false; }); });
   for (const b of all("[data-print]")) b.onclick = () => print();
 
   // Drops against the clock: the rate from the first to the last of the taps.

@@ -43,7 +43,7 @@ const reach = `(() => {
 })()`
 
 // seen says, in the page, that an element takes room.
-const seen = `const seen = e => e.getClientRects().length > 0 && getComputedStyle(e).visibility !== "hidden";`
+const seen = `var seen = e => e.getClientRects().length > 0 && getComputedStyle(e).visibility !== "hidden";`
 
 // pressable finds what a person would press by its words: the whole words first,
 // else how they begin.
@@ -53,10 +53,9 @@ func pressable(within, words string) string {
   return all.find(e => said(e) === want) || all.find(e => said(e).startsWith(want)); })()`
 }
 
-// named finds a field by its name, and by its value where several share one.
-func named(name, value string) string {
-	return `(() => { ` + seen + ` const all = [...document.getElementsByName(` + strconv.Quote(name) + `)].filter(e => e.type !== "hidden" && seen(e));
-  return all.find(e => ` + strconv.Quote(value) + ` === "" || e.value === ` + strconv.Quote(value) + `); })()`
+// named finds a field of the page's content by its name.
+func named(name string) string {
+	return `(() => { ` + seen + ` return [...document.querySelectorAll("main [name=` + name + `]")].find(e => e.type !== "hidden" && seen(e)); })()`
 }
 
 // Press presses the link or button with these words, and waits for the page that
@@ -134,9 +133,9 @@ func (t *Tab) TypeCode(name, text string) { t.tb.Helper(); t.typeInto(name, text
 
 func (t *Tab) typeInto(name, text string, code bool) {
 	t.tb.Helper()
-	at := t.reach("a field "+name, named(name, ""))
+	at := t.reach("a field "+name, named(name))
 	at.Leads = false
-	if !Ask[bool](t, `document.activeElement === `+named(name, "")) {
+	if !Ask[bool](t, `document.activeElement === `+named(name)) {
 		t.click(at, 1)
 	}
 	if Ask[bool](t, `document.activeElement.value !== "" && (document.activeElement.select(), true)`) {
@@ -144,14 +143,14 @@ func (t *Tab) typeInto(name, text string, code bool) {
 	}
 	t.Done.typed(&t.hand, text, code)
 	require.NoError(t.tb, chromedp.Do(t.ctx, chromedp.KeyEvent(text)))
-	require.Equal(t.tb, text, Ask[string](t, named(name, "")+".value"), "typed into %s", name)
+	require.Equal(t.tb, text, Ask[string](t, named(name)+".value"), "typed into %s", name)
 }
 
 // Choose picks one of a few choices, or of a longer list, by its words.
 func (t *Tab) Choose(name, words string) {
 	t.tb.Helper()
-	if Ask[bool](t, `!!document.querySelector("select[name=`+name+`]")`) {
-		t.pick(name, words)
+	if Ask[bool](t, named(name)+`?.tagName === "SELECT"`) {
+		t.pick(named(name), name, words)
 		return
 	}
 	expression := `[...document.querySelectorAll("label.choice")].find(l => l.querySelector("input[name=` + name + `]") && l.innerText.replace(/\s+/g, " ").trim().startsWith(` + strconv.Quote(words) + `))`
@@ -162,15 +161,23 @@ func (t *Tab) Choose(name, words string) {
 	require.True(t.tb, Ask[bool](t, `(`+expression+`).querySelector("input").checked`), "%s: %s", name, words)
 }
 
+// WriteAs says in the head of the page who writes from this browser.
+func (t *Tab) WriteAs(person string) {
+	t.tb.Helper()
+	t.PressIn(".who", "")
+	t.pick(`document.querySelector("#person")`, "of people", person)
+	t.PressIn(".who", "Set")
+}
+
 // pick goes down a list with the keyboard until the words stand there. It counts
 // as two points: on the list and on the line.
-func (t *Tab) pick(name, words string) {
+func (t *Tab) pick(list, name, words string) {
 	t.tb.Helper()
-	list := `document.querySelector("select[name=` + name + `]")`
 	t.reach("a list "+name, list)
 	t.Done.point(&t.hand)
 	t.Done.point(&t.hand)
 	Ask[any](t, list+`.focus(); null`)
+	require.NoError(t.tb, chromedp.Do(t.ctx, chromedp.KeyEvent(kb.Home)))
 	for range Ask[int](t, list+".options.length") {
 		if strings.HasPrefix(Ask[string](t, list+".selectedOptions[0].text"), words) {
 			return
@@ -184,10 +191,10 @@ func (t *Tab) pick(name, words string) {
 func (t *Tab) Tick(names ...string) {
 	t.tb.Helper()
 	for _, name := range names {
-		at := t.reach("a box "+name, named(name, "")+"?.closest(\"label\")")
-		if !Ask[bool](t, named(name, "")+".checked") {
+		at := t.reach("a box "+name, named(name)+"?.closest(\"label\")")
+		if !Ask[bool](t, named(name)+".checked") {
 			t.click(at, 1)
 		}
-		require.True(t.tb, Ask[bool](t, named(name, "")+".checked"), name)
+		require.True(t.tb, Ask[bool](t, named(name)+".checked"), name)
 	}
 }

@@ -139,8 +139,10 @@ func (t *Tab) Misses(selector, text string) {
 // Text is what the parts of the page that fit show now.
 func (t *Tab) Text(selector string) string { return t.text(selector) }
 
+// text is empty until the page is whole: before that it cannot be worked with. It
+// leaves out what is hidden: the innerText of a hidden element is its text.
 func (t *Tab) text(selector string) string {
-	said, err := ask[string](t, `[...document.querySelectorAll(`+strconv.Quote(selector)+`)].map(e => e.innerText).join("\n").replace(/\s+/g, " ").trim()`)
+	said, err := ask[string](t, seen+`document.readyState !== "complete" ? "" : [...document.querySelectorAll(`+strconv.Quote(selector)+`)].filter(seen).map(e => e.innerText).join("\n").replace(/\s+/g, " ").trim()`)
 	if err != nil { // between two pages
 		return ""
 	}
