@@ -42,8 +42,8 @@ const reach = `(() => {
   return {Found: true, X: x, Y: y, Leads: leads, Hidden: covered ? top.outerHTML.slice(0, 200) : ""};
 })()`
 
-// seen says, in the page, that an element takes room.
-const seen = `var seen = e => e.getClientRects().length > 0 && getComputedStyle(e).visibility !== "hidden";`
+// seen says, in the page, that an element takes room and is in no closed fold.
+const seen = `var seen = e => e.getClientRects().length > 0 && e.checkVisibility({visibilityProperty: true});`
 
 // pressable finds what a person would press by its words: the whole words first,
 // else how they begin.
@@ -164,7 +164,7 @@ func (t *Tab) Choose(name, words string) {
 // WriteAs says in the head of the page who writes from this browser.
 func (t *Tab) WriteAs(person string) {
 	t.tb.Helper()
-	t.PressIn(".who", "")
+	t.click(t.reach("who writes here", `document.querySelector(".switch summary")`), 1)
 	t.pick(`document.querySelector("#person")`, "of people", person)
 	t.PressIn(".who", "Set")
 }
