@@ -55,9 +55,34 @@ func (c *Case) Outcome() pb.Outcome {
 	return pb.Outcome_OUTCOME_UNSPECIFIED
 }
 
-// Rechecked says that the IgG was tested after plasma.
+// Foal says that the patient is a foal. Of a patient whose opening is not here
+// nothing is assumed.
+func (c *Case) Foal() bool {
+	return c.Patient != nil && c.Patient.Kind == pb.PatientKind_PATIENT_KIND_FOAL
+}
+
+// Grown says that the patient is known to be no foal.
+func (c *Case) Grown() bool { return c.Patient != nil && !c.Foal() }
+
+// Rechecked says that what plasma was given for was tested again: the IgG, or the
+// total protein of a grown patient.
 func (c *Case) Rechecked() bool {
-	return slices.ContainsFunc(c.IggTests, func(t IggTest) bool { return t.Recheck })
+	if slices.ContainsFunc(c.IggTests, func(t IggTest) bool { return t.Recheck }) {
+		return true
+	}
+	return c.Grown() && c.Protein(true) != nil
+}
+
+// Protein is the last look with a total protein, before plasma ended or after it.
+func (c *Case) Protein(after bool) *Exam {
+	end := c.LastEndMs()
+	for i := len(c.Exams) - 1; i >= 0; i-- {
+		e := &c.Exams[i]
+		if e.ProteinDgPerL != nil && (end != 0 && e.Stamp.AtMs >= end) == after {
+			return e
+		}
+	}
+	return nil
 }
 
 func foldCase(s *set) State {

@@ -66,13 +66,14 @@ type Exam struct {
 	GlucoseUmolPer *int32 // 0.001 mmol/L
 	Signs          []string
 	Text           string
+	ProteinDgPerL  *int32 // total protein, 0.1 g/L
 }
 
 func examOf(at Stamp, p *pb.PatientExamined) Exam {
 	return Exam{
 		Stamp: at, TemperatureDc: copied(p.TemperatureDc), HeartRate: copied(p.HeartRate),
 		BreathingRate: copied(p.BreathingRate), GlucoseUmolPer: copied(p.GlucoseUmolPerL),
-		Signs: slices.Clone(p.Signs), Text: p.Text,
+		Signs: slices.Clone(p.Signs), Text: p.Text, ProteinDgPerL: copied(p.TotalProteinDgPerL),
 	}
 }
 

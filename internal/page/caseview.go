@@ -41,6 +41,7 @@ type caseView struct {
 	Here     bool // this device wrote of the case
 	Foal     bool
 	Kind     string       // foal, horse or donkey
+	Word     string       // the same for sentences; 'patient' when it is not known
 	WeightKg engine.Range // zero when not weighed
 	Kg       float64
 	Weight   string
@@ -132,6 +133,7 @@ func (cv *caseView) read(l service.Look) error {
 			cv.AgeH, cv.patient.Age = &h, ageText(h)
 		}
 	}
+	cv.Word = orText(cv.Kind, say("word.patient"))
 	if t := cv.lastIgg(false); t != nil {
 		cv.Igg = l.IggTest(t)
 	}

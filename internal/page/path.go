@@ -27,6 +27,9 @@ func (cv *caseView) path() {
 	c := cv.C
 	add := func(slug string, done, optional bool, said string) {
 		words := list("step." + slug)
+		if grown := list("step." + slug + "_grown"); !cv.Foal && len(grown) > 0 {
+			words = grown
+		}
 		cv.Steps = append(cv.Steps, &stepView{Slug: slug, Title: words[0], Button: words[1], Done: done, Optional: optional, Said: said})
 	}
 	add("patient", c.Patient != nil, false, cv.patient.Marks)
@@ -41,6 +44,9 @@ func (cv *caseView) path() {
 	add("weigh", cv.Kg > 0, false, cv.Weight)
 	igg := cv.lastIgg(false)
 	add("igg", igg != nil, !cv.Foal, cv.Igg)
+	if !cv.Foal {
+		add("protein", cv.C.Protein(false) != nil, true, cv.proteinWord())
+	}
 	plan := cv.dosePlan()
 	add("dose", plan != nil, false, planWord(plan))
 	add("agree", len(c.Estimates) > 0, false, "")
@@ -182,7 +188,7 @@ func (cv *caseView) lookWord() string {
 	if n == 0 {
 		return ""
 	}
-	e := cv.C.Exams[n-1]
+	e := &cv.C.Exams[n-1]
 	var parts []string
 	if e.TemperatureDc != nil {
 		parts = append(parts, say("path.temperature", tenths(*e.TemperatureDc)))
@@ -193,11 +199,24 @@ func (cv *caseView) lookWord() string {
 	if e.BreathingRate != nil {
 		parts = append(parts, say("path.breaths", *e.BreathingRate))
 	}
+	if e.ProteinDgPerL != nil {
+		parts = append(parts, proteinText(e))
+	}
 	for _, s := range e.Signs {
 		parts = append(parts, signWords(s))
 	}
 	return strings.Join(parts, ", ")
 }
+
+// proteinText is the total protein of a look.
+func proteinText(e *ledger.Exam) string {
+	if e == nil || e.ProteinDgPerL == nil {
+		return ""
+	}
+	return say("protein.value", tenths(*e.ProteinDgPerL))
+}
+
+func (cv *caseView) proteinWord() string { return proteinText(cv.C.Protein(false)) }
 
 func signWords(name string) string {
 	for _, s := range engine.Signs() {

@@ -1,12 +1,16 @@
 package page
 
 import (
+	"net/http"
+	"net/http/httptest"
 	"net/url"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // toBags takes a new case as far as the accepted plan with its bags.
@@ -114,13 +118,60 @@ func TestAnAdult(t *testing.T) {
 	id := strings.Split(to, "/")[2]
 	at := "/case/" + id
 	require.Equal(t, at+"/look", to, "no questions of a newborn")
-	require.Equal(t, at+"/weigh", d.fill(at+"/look", "heart_rate", "48"))
-	require.Equal(t, at+"/dose", d.fill(at+"/weigh", "weight_g", "510", "method", "tape"))
-	dose := at + "/dose?need=1900&place=" + url.QueryEscape(d.place)
+	require.Contains(t, plainText(d.get(at+"/protein")), "A weight comes first")
+	require.Equal(t, at+"/weigh", d.fill(at+"/look", "heart_rate", "48", "total_protein_dg_per_l", "40"))
+
+	// A tape wants girth and length: 180 cm and 155 cm are 422 kg by (girth^2 x
+	// length) / 11,900 (Carroll and Huntington, Equine Vet J 1988;20:41-45).
+	require.Contains(t, plainText(d.get(at+"/weigh?girth=180")), "length from shoulder to buttock")
+	require.Contains(t, plainText(d.get(at+"/weigh?girth=180&length=155")), "422 kg")
+	require.Equal(t, at+"/dose", d.fill(at+"/weigh", "weight_g", "422", "method", "tape"))
+
+	// (45 - 40) g/L x 45 mL/kg x 2 / 70 g/L x 422 kg, by hand: 2713 mL.
+	sum := "?tp=40&target_tp=45&donor_tp=70"
+	protein := plainText(d.get(at + "/protein" + sum))
+	require.Contains(t, protein, "2713 mL (1356 to 4069)")
+	require.Contains(t, protein, "Choose bags for 2713 mL")
+	require.Contains(t, d.get(at+"/protein"), `value="40.0"`, "what was measured is the present number")
+	dose := at + "/dose" + sum + "&place=" + url.QueryEscape(d.place)
 	bags := regexpBag.FindAllStringSubmatch(d.get(dose), -1)
-	require.Len(t, bags, 2)
+	require.Len(t, bags, 3)
 	require.Equal(t, at+"/agree", d.fill(dose, "bags", bags[0][1], "bags", bags[1][1], "volume_ml", "1900"))
 	require.Contains(t, plainText(d.get(at+"/agree")), "1900 mL in 2 bags")
+	full, err := d.site.cases.GetCase(t.Context(), &pb.GetCaseRequest{Case: id})
+	require.NoError(t, err)
+	kept := caseOfDesk(d, id).C.Plans[0]
+	require.Equal(t, "dose", kept.Plan)
+	require.NotContains(t, full.NextStep, "isoerythrolysis")
+
+	d.fill(at+"/agree", "amount_minor", "1800", "by", "P. Hollis", "how", "by telephone")
+
+	// Plasma given, the same question is asked again: total protein, not IgG.
+	d.write(&pb.TransfusionStarted{Case: id, Bag: bags[0][1]})
+	d.clock.Advance(time.Hour)
+	d.fill(at+"/finish", "given_ml", "940")
+	require.Contains(t, plainText(d.get(at+"/after")), "tested again within 24 hours")
+	d.fill(at+"/after", "person", "M. Alder")
+	d.clock.Advance(20 * time.Hour)
+	require.Equal(t, at+"/recheck", d.fill(at+"/recheck", "total_protein_dg_per_l", "42.5"))
+	recheck := plainText(d.get(at + "/recheck"))
+	require.Contains(t, recheck, "Before 40.0 g/L After 42.5 g/L")
+	require.Contains(t, recheck, "Total protein after plasma done")
+	// A product's name, its label and a source may have the word.
+	named := []string{"Foal plasma", "", "One bag for a foal of 50 kg.", "", "1 L a day for a foal of 40 to 60 kg", ""}
+	for _, p := range []string{"/look", "/weigh", "/protein", "/dose" + sum, "/agree", "/hang", "/rate", "/run", "/clamp", "/after", "/recheck", "/advice", "/later", "/sheet", "/handover", "/treat"} {
+		text := strings.NewReplacer(named...).Replace(plainText(d.get(at + p)))
+		require.NotRegexp(t, `(?i)\bfoals?\b`, text, p)
+	}
+}
+
+// caseOfDesk reads a case as its pages do.
+func caseOfDesk(d *desk, id string) *caseView {
+	d.t.Helper()
+	r := httptest.NewRequest(http.MethodGet, "/case/"+id, nil)
+	cv, err := (&visit{s: d.site, r: r, now: d.clock.Now()}).caseOf(id)
+	require.NoError(d.t, err)
+	return cv
 }
 
 // TestABeginningInMgPerDl founds a practice by its page that shows IgG in mg/dL:

@@ -116,7 +116,7 @@ func (d *desk) ask(path string) (int, string) {
 var (
 	tokenIn   = regexp.MustCompile(`name="token" value="([^"]+)"`)
 	requestIn = regexp.MustCompile(`name="request_id" value="([^"]+)"`)
-	tags      = regexp.MustCompile(`(?s)<[^>]*>`)
+	tags      = regexp.MustCompile(`(?s)<script.*?</script>|<[^>]*>`)
 	spaces    = regexp.MustCompile(`\s+`)
 )
 

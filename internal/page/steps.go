@@ -34,6 +34,8 @@ type step struct {
 	// next is where the path goes on; empty: the one obvious next step.
 	next string
 	tmpl string // "step" when empty
+	// grown replaces the step for a patient that is no foal.
+	grown *step
 }
 
 // caseSteps are the pages of a case by slug.
@@ -46,15 +48,17 @@ func init() {
 		"colostrum": {event: "colostrum_given", tmpl: "colostrum", prepare: prepareAssess,
 			fields: []string{"source", "volume_ml", "brix_d", "specific_gravity_e3", "route", "udder_running_milk"}},
 		"look": {event: "patient_examined", tmpl: "look",
-			fields: []string{"signs", "temperature_dc", "heart_rate", "breathing_rate", "glucose_umol_per_l", "text"}},
+			fields: []string{"signs", "temperature_dc", "heart_rate", "breathing_rate", "glucose_umol_per_l", "text"},
+			grown:  &step{event: "patient_examined", tmpl: "look", fields: []string{"temperature_dc", "heart_rate", "breathing_rate", "total_protein_dg_per_l", "text"}}},
 		"referral": {event: "referral_offered", tmpl: "referral", prepare: prepareReferral,
 			fields: []string{"answer", "by"}},
 		"weigh": {event: "patient_weighed", tmpl: "weigh", prepare: prepareWeigh,
 			fields: []string{"weight_g", "method", "low_g", "high_g", "girth_mm"}},
 		"igg": {event: "igg_tested", tmpl: "igg",
 			fields: []string{"kind", "igg_cg_per_l", "band_low_cg_per_l", "band_high_cg_per_l", "cut_cg_per_l", "side", "never_sucked", "sampled_at"}},
-		"dose":  {tmpl: "dose", prepare: prepareDose, post: postDose},
-		"agree": {event: "estimate_agreed", tmpl: "agree", fields: []string{"amount_minor", "unused_bag_minor", "by", "how"}},
+		"protein": {tmpl: "protein", prepare: prepareProtein},
+		"dose":    {tmpl: "dose", prepare: prepareDose, post: postDose},
+		"agree":   {event: "estimate_agreed", tmpl: "agree", fields: []string{"amount_minor", "unused_bag_minor", "by", "how"}},
 		"bath": {event: "bath_checked", tmpl: "bath", prepare: prepareBath, post: postBath, next: "thaw",
 			fields: []string{"bag", "batch_and_expiry_match", "label_read", "bag_whole", "no_hold_known", "igg_known_or_waived", "agreement_given", "text"}},
 		"thaw": {tmpl: "thaw", prepare: prepareThaw, post: postThaw},
@@ -74,8 +78,10 @@ func init() {
 		"rest":     {tmpl: "rest", prepare: prepareRest, post: postRest},
 		"handover": {event: "handed_over", tmpl: "handover", prepare: prepareHandover, next: "handover",
 			fields: []string{"to_person", "given_ml", "ml_per_h", "reaction_seen", "next_vitals_at", "sitter"}},
-		"after":   {event: "recheck_planned", tmpl: "after", prepare: prepareAfter, fields: []string{"person", "due_at"}},
-		"recheck": {event: "igg_rechecked", tmpl: "recheck", next: "recheck", prepare: prepareRecheck, fields: []string{"kind", "igg_cg_per_l", "band_low_cg_per_l", "band_high_cg_per_l", "sampled_at"}},
+		"after": {event: "recheck_planned", tmpl: "after", prepare: prepareAfter, fields: []string{"person", "due_at"}},
+		"recheck": {event: "igg_rechecked", tmpl: "recheck", next: "recheck", prepare: prepareRecheck, fields: []string{"kind", "igg_cg_per_l", "band_low_cg_per_l", "band_high_cg_per_l", "sampled_at"},
+			grown: &step{event: "patient_examined", tmpl: "recheck-grown", next: "recheck", prepare: prepareProteinRecheck, want: []string{"total_protein_dg_per_l"},
+				fields: []string{"total_protein_dg_per_l", "temperature_dc", "heart_rate", "breathing_rate", "text"}}},
 		"close":   {event: "case_closed", tmpl: "step", fields: []string{"outcome", "reason"}},
 		"patient": {tmpl: "patient"},
 		"sheet":   {tmpl: "sheet", prepare: prepareSheet},
@@ -96,6 +102,12 @@ func (s *Site) showStep(v *visit) error {
 		return err
 	}
 	p := &stepPage{Case: cv, Slug: slug, Title: say("title." + slug)}
+	if st.grown != nil && !cv.Foal {
+		st = st.grown
+		if words := list("title." + slug + "_grown"); len(words) > 0 {
+			p.Title = words[0]
+		}
+	}
 	if st.event != "" {
 		if p.Form, err = v.newForm(st.event, st.fields...); err != nil {
 			return err

@@ -65,6 +65,17 @@ func prepareAfter(_ *visit, p *stepPage) error {
 	return nil
 }
 
+// planned tells when the recheck is due, and who does it.
+func (cv *caseView) planned(due, person *string) error {
+	n := len(cv.C.RecheckPlans)
+	if n == 0 {
+		return nil
+	}
+	plan := cv.C.RecheckPlans[n-1]
+	*due = cv.at(plan.DueMs)
+	return cv.look(func(l service.Look) error { *person = l.Person(plan.Person); return nil })
+}
+
 // recheckMore sets the IgG after plasma beside the one before.
 type recheckMore struct {
 	Due, Person, Before, After string
@@ -77,10 +88,10 @@ func prepareRecheck(_ *visit, p *stepPage) error {
 	cv := p.Case
 	m := &recheckMore{}
 	p.More = m
+	if err := cv.planned(&m.Due, &m.Person); err != nil {
+		return err
+	}
 	err := cv.look(func(l service.Look) error {
-		if n := len(cv.C.RecheckPlans); n > 0 {
-			m.Due, m.Person = cv.at(cv.C.RecheckPlans[n-1].DueMs), l.Person(cv.C.RecheckPlans[n-1].Person)
-		}
 		if t := cv.lastIgg(false); t != nil {
 			m.Before = l.IggTest(t)
 		}
@@ -231,6 +242,8 @@ func (m *sheetMore) facts(cv *caseView) {
 	add(say("sheet.referral"), cv.referralWord())
 	add(say("sheet.igg_before"), m.IggBefore)
 	add(say("sheet.igg_after"), m.IggAfter)
+	add(say("sheet.protein_before"), proteinText(cv.C.Protein(false)))
+	add(say("sheet.protein_after"), proteinText(cv.C.Protein(true)))
 	add(say("sheet.plan"), planWord(cv.dosePlan()))
 	add(say("sheet.given"), say("word.ml", cv.C.PlasmaMl))
 	add(say("sheet.day"), say("word.ml", cv.DayMl))
@@ -242,21 +255,27 @@ func (m *sheetMore) facts(cv *caseView) {
 }
 
 // adviceMore is the sheet that stays with the client.
-type adviceMore struct{ Given, Ended, Recheck, Person, Practice string }
+type adviceMore struct {
+	Given, Ended, Recheck, Person, Practice string
+	Signs                                   []string // for which to call the practice
+}
 
 func prepareAdvice(_ *visit, p *stepPage) error {
 	cv := p.Case
-	m := &adviceMore{Given: say("word.ml", cv.C.PlasmaMl)}
+	m := &adviceMore{Given: say("word.ml", cv.C.PlasmaMl), Signs: list("advice.signs")}
+	if !cv.Foal {
+		m.Signs = list("advice.signs_grown")
+	}
 	p.More = m
 	if ms := cv.C.LastEndMs(); ms != 0 {
 		m.Ended = cv.at(ms)
 	}
+	if err := cv.planned(&m.Recheck, &m.Person); err != nil {
+		return err
+	}
 	return cv.look(func(l service.Look) error {
 		if pr := l.Practice(); pr != nil {
 			m.Practice = pr.Name
-		}
-		if n := len(cv.C.RecheckPlans); n > 0 {
-			m.Recheck, m.Person = cv.at(cv.C.RecheckPlans[n-1].DueMs), l.Person(cv.C.RecheckPlans[n-1].Person)
 		}
 		return nil
 	})
@@ -270,9 +289,15 @@ var laterEvents = []string{
 	"stopped", "finished", "catheter_removed", "bag_discarded", "bag_kept_back", "recheck_planned", "igg_rechecked", "adverse_event_considered", "adverse_event_reported", "case_closed",
 }
 
+// newbornEvents are asked about foals alone.
+var newbornEvents = []string{"risk_asked", "colostrum_given"}
+
 func prepareLater(_ *visit, p *stepPage) error {
 	var out []pair
 	for _, name := range laterEvents {
+		if !p.Case.Foal && slices.Contains(newbornEvents, name) {
+			continue
+		}
 		if spec := specOf(name); spec != nil {
 			out = append(out, pair{"/write/" + name + "?later=1&case=" + p.Case.ID, spec.Rule.GetShort()})
 		}

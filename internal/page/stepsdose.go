@@ -32,6 +32,7 @@ type doseMore struct {
 	WasteMl int32
 	Empty   bool // nothing fits at the place
 	Fresh   string
+	Protein *proteinMore // of a grown patient, when its numbers are in the address
 }
 
 // plasma is a product in stock that goes into a vein.
@@ -84,6 +85,17 @@ func prepareDose(v *visit, p *stepPage) error {
 		p.basis(r.Basis)
 		m.Result = doseWords(r)
 		need = doseNeed(r, m.Plasma.BagMl)
+		inputs, result = asJSON(in, 8000), asJSON(r, 16000)
+		defer func() { askReasons(v, p, r.Cautions) }()
+	}
+	if pr := readProtein(v, cv); !cv.Foal && pr.Asked {
+		m.Protein = pr
+		in, r, ok := pr.reckon(cv, p)
+		if !ok {
+			m.Refusal = pr.Refusal
+			return nil
+		}
+		need = int(math.Round(r.VolumeMl.Mid))
 		inputs, result = asJSON(in, 8000), asJSON(r, 16000)
 		defer func() { askReasons(v, p, r.Cautions) }()
 	}

@@ -102,10 +102,11 @@ func prepareReferral(_ *visit, p *stepPage) error {
 	return nil
 }
 
-// prepareWeigh turns a girth in the address into a weight with its range.
+// prepareWeigh turns girth and, of a grown patient, length in the address into a
+// weight with its range.
 func prepareWeigh(v *visit, p *stepPage) error {
-	text := v.r.URL.Query().Get("girth")
-	more := map[string]any{"Girth": text}
+	text, length := v.r.URL.Query().Get("girth"), v.r.URL.Query().Get("length")
+	more := map[string]any{"Girth": text, "Length": length}
 	p.More = more
 	if text == "" {
 		return nil
@@ -115,11 +116,19 @@ func prepareWeigh(v *visit, p *stepPage) error {
 		more["Error"] = err.Error()
 		return nil
 	}
-	kind := engine.WeighAdult
-	if p.Case.Foal {
-		kind = engine.WeighFoal
+	in := engine.WeighInput{Kind: engine.WeighFoal, GirthCm: cm, AgeH: p.Case.AgeH}
+	if !p.Case.Foal {
+		in.Kind = engine.WeighAdult
+		if length != "" {
+			long, err := label.ParseDecimal("length_cm", length)
+			if err != nil {
+				more["Error"] = err.Error()
+				return nil
+			}
+			in.LengthCm = &long
+		}
 	}
-	r, err := engine.Weigh(engine.WeighInput{Kind: kind, GirthCm: cm, AgeH: p.Case.AgeH})
+	r, err := engine.Weigh(in)
 	if err != nil {
 		more["Error"] = err.Error()
 		return nil
@@ -132,7 +141,6 @@ func prepareWeigh(v *visit, p *stepPage) error {
 		p.Form.input("high_g").Value = num(math.Round(r.WeightKg.High*10) / 10)
 		p.Form.input("girth_mm").Value = text
 		p.Form.input("method").keep([]string{"tape"})
-		p.Form.input("girth_mm").Value = text
 	}
 	return nil
 }

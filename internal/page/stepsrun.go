@@ -178,7 +178,7 @@ func (m *runMore) against(cv *caseView, b *bagView, start time.Time) {
 	planned := plannedMl(r, at.Sub(start).Minutes())
 	switch d := float64(ml) - planned; {
 	case d > 25 && d > planned/4:
-		m.Behind = say("run.faster", whole(d))
+		m.Behind = say("run.faster", whole(d), cv.Word)
 	case d < -25 && -d > planned/4:
 		m.Behind = say("run.behind", whole(-d))
 	default:

@@ -60,7 +60,7 @@ func (b *book) caseRow(c *ledger.Case) *pb.CaseRow {
 	return row
 }
 
-// recheckDue is when the IgG is to be tested again; ok is false when it was, or
+// recheckDue is when the patient is to be tested again; ok is false when it was, or
 // nobody planned it.
 func recheckDue(c *ledger.Case) (ms int64, ok bool) {
 	if n := len(c.RecheckPlans); n > 0 && !c.Rechecked() {
@@ -256,9 +256,9 @@ func nextStep(c *ledger.Case) string {
 	case !c.Open():
 		return "closed"
 	case len(c.Transfusions) > 0 && len(c.RecheckPlans) == 0:
-		return "plan the IgG recheck: who, and when"
+		return "plan the recheck: who, and when"
 	case len(c.Transfusions) > 0 && !c.Rechecked():
-		return "recheck IgG when it is due"
+		return "recheck " + recheckOf(c) + " when it is due"
 	case len(c.Transfusions) > 0:
 		return "close the case with its outcome"
 	case len(c.HangChecks) > 0:
@@ -267,14 +267,22 @@ func nextStep(c *ledger.Case) string {
 		return "check before the set goes in"
 	case len(c.Plans) > 0:
 		return "check before the bath, then thaw"
-	case len(c.Risk) == 0:
+	case len(c.Risk) == 0 && c.Foal():
 		return "isoerythrolysis questions, before any colostrum"
 	case len(c.Weights) == 0:
 		return "weigh"
-	case len(c.IggTests) == 0:
+	case len(c.IggTests) == 0 && c.Foal():
 		return "test IgG"
 	}
 	return "plan the dose and accept it"
+}
+
+// recheckOf is what is tested after plasma.
+func recheckOf(c *ledger.Case) string {
+	if c.Grown() {
+		return "total protein"
+	}
+	return "IgG"
 }
 
 // GetNow tells what runs and what is due.
@@ -389,7 +397,7 @@ func (b *book) rechecks(out *pb.GetNowResponse) error {
 		}
 		if ms, due := recheckDue(c); due {
 			who := b.person(c.RecheckPlans[len(c.RecheckPlans)-1].Person)
-			out.Due = append(out.Due, b.due(ms, "IgG recheck by "+who+": "+patientOrCase(c), k.ID, ""))
+			out.Due = append(out.Due, b.due(ms, recheckOf(c)+" recheck by "+who+": "+patientOrCase(c), k.ID, ""))
 		}
 	}
 	return err

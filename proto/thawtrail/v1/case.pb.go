@@ -673,16 +673,17 @@ func (x *RiskAsked) GetYellowOrRedUrine() Answer {
 
 // PatientExamined holds what was found, numbers only where measured.
 type PatientExamined struct {
-	state           protoimpl.MessageState `protogen:"open.v1"`
-	Case            string                 `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
-	TemperatureDc   *int32                 `protobuf:"varint,2,opt,name=temperature_dc,json=temperatureDc,proto3,oneof" json:"temperature_dc,omitempty"`
-	HeartRate       *int32                 `protobuf:"varint,3,opt,name=heart_rate,json=heartRate,proto3,oneof" json:"heart_rate,omitempty"`
-	BreathingRate   *int32                 `protobuf:"varint,4,opt,name=breathing_rate,json=breathingRate,proto3,oneof" json:"breathing_rate,omitempty"`
-	GlucoseUmolPerL *int32                 `protobuf:"varint,5,opt,name=glucose_umol_per_l,json=glucoseUmolPerL,proto3,oneof" json:"glucose_umol_per_l,omitempty"`
-	Signs           []string               `protobuf:"bytes,6,rep,name=signs,proto3" json:"signs,omitempty"`
-	Text            string                 `protobuf:"bytes,7,opt,name=text,proto3" json:"text,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	state              protoimpl.MessageState `protogen:"open.v1"`
+	Case               string                 `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	TemperatureDc      *int32                 `protobuf:"varint,2,opt,name=temperature_dc,json=temperatureDc,proto3,oneof" json:"temperature_dc,omitempty"`
+	HeartRate          *int32                 `protobuf:"varint,3,opt,name=heart_rate,json=heartRate,proto3,oneof" json:"heart_rate,omitempty"`
+	BreathingRate      *int32                 `protobuf:"varint,4,opt,name=breathing_rate,json=breathingRate,proto3,oneof" json:"breathing_rate,omitempty"`
+	GlucoseUmolPerL    *int32                 `protobuf:"varint,5,opt,name=glucose_umol_per_l,json=glucoseUmolPerL,proto3,oneof" json:"glucose_umol_per_l,omitempty"`
+	Signs              []string               `protobuf:"bytes,6,rep,name=signs,proto3" json:"signs,omitempty"`
+	Text               string                 `protobuf:"bytes,7,opt,name=text,proto3" json:"text,omitempty"`
+	TotalProteinDgPerL *int32                 `protobuf:"varint,8,opt,name=total_protein_dg_per_l,json=totalProteinDgPerL,proto3,oneof" json:"total_protein_dg_per_l,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
 }
 
 func (x *PatientExamined) Reset() {
@@ -762,6 +763,13 @@ func (x *PatientExamined) GetText() string {
 		return x.Text
 	}
 	return ""
+}
+
+func (x *PatientExamined) GetTotalProteinDgPerL() int32 {
+	if x != nil && x.TotalProteinDgPerL != nil {
+		return *x.TotalProteinDgPerL
+	}
+	return 0
 }
 
 // PatientWeighed is a weight, with its range when it is not from scales.
@@ -2684,7 +2692,7 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"%donkey or mule sire: yes, no, unknown\x10\x01R\n" +
 	"donkeySire\x12\x7f\n" +
 	"\x13yellow_or_red_urine\x18\x05 \x01(\x0e2\x14.thawtrail.v1.AnswerB:\xca\xda\x186\n" +
-	"*foal yellow or red urine: yes, no, unknown\x10\x01J\x06yellowR\x10yellowOrRedUrine\"\xda\x05\n" +
+	"*foal yellow or red urine: yes, no, unknown\x10\x01J\x06yellowR\x10yellowOrRedUrine\"\x8e\a\n" +
 	"\x0fPatientExamined\x12&\n" +
 	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
 	"\x04case\x10\x01B\x04caseR\x04case\x12{\n" +
@@ -2701,11 +2709,16 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\x05signs\x18\x06 \x03(\tB%\xca\xda\x18!\n" +
 	"\x17a sign, may be repeated0(J\x04signR\x05signs\x12!\n" +
 	"\x04text\x18\a \x01(\tB\r\xca\xda\x18\t\n" +
-	"\x04more(\xe8\aR\x04textB\x11\n" +
+	"\x04more(\xe8\aR\x04text\x12\x96\x01\n" +
+	"\x16total_protein_dg_per_l\x18\b \x01(\x05B]\xca\xda\x18Y\n" +
+	"\x14total protein in g/L\x19\x00\x00\x00\x00\x00\x00Y@!\x00\x00\x00\x00\x00P\x94@J\n" +
+	"tp-g-per-lP\n" +
+	"\x82\x01\x16g/dL? 4 g/dL is 40 g/L\x8a\x01\a0.1 g/LH\x04R\x12totalProteinDgPerL\x88\x01\x01B\x11\n" +
 	"\x0f_temperature_dcB\r\n" +
 	"\v_heart_rateB\x11\n" +
 	"\x0f_breathing_rateB\x15\n" +
-	"\x13_glucose_umol_per_l\"\xbf\x04\n" +
+	"\x13_glucose_umol_per_lB\x19\n" +
+	"\x17_total_protein_dg_per_l\"\xbf\x04\n" +
 	"\x0ePatientWeighed\x12&\n" +
 	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
 	"\x04case\x10\x01B\x04caseR\x04case\x12u\n" +
