@@ -12,6 +12,7 @@ import (
 	"google.golang.org/grpc"
 
 	"thawtrail/agent"
+	"thawtrail/internal/clock"
 	"thawtrail/internal/trust/invite"
 	"thawtrail/internal/trust/local"
 	"thawtrail/internal/trust/vault"
@@ -40,6 +41,7 @@ type clinic struct {
 	log   *said
 	stop  func()
 	sheet string           // its recovery sheet
+	time  clock.Clock      // nil: the machine's
 	conn  *grpc.ClientConn // of its own user
 	hub   pb.HubServiceClient
 }
@@ -81,7 +83,7 @@ func (c *clinic) start(listen string) {
 	c.t.Helper()
 	c.addr, c.stop = run(c.t, func(ctx context.Context, ready func(string)) error {
 		return server.Run(ctx, server.Config{
-			Data: c.dir, Secret: secret(c.t), Listen: listen, Ready: ready, Log: c.log.logger(), StateEvery: 20 * time.Millisecond,
+			Data: c.dir, Secret: secret(c.t), Listen: listen, Ready: ready, Log: c.log.logger(), StateEvery: 20 * time.Millisecond, Clock: c.time,
 		})
 	})
 	c.conn = dial(c.t, c.dir)

@@ -210,7 +210,7 @@ func (s *Store) readTables() error {
 func (s *Store) restoreLog(l LogInfo) {
 	s.logs[l.ID] = &logState{LogInfo: l}
 	s.suspect[l.ID] = l.Gaps || len(s.holes) > 0
-	s.hlc = adopted(s.hlc, l.HLC)
+	s.hlc = event.AdoptHLC(s.hlc, l.HLC)
 	if !l.Key.Equal(s.public) {
 		if s.byServer(s.servers, &l) {
 			s.hubUs = max(s.hubUs, l.HubUs)

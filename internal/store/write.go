@@ -5,7 +5,6 @@ import (
 	"crypto/ed25519"
 	"fmt"
 	"maps"
-	"math"
 	"sync"
 
 	"google.golang.org/protobuf/proto"
@@ -259,7 +258,7 @@ func (p *plan) header(d Draft) *pb.Header {
 	now := s.opt.Clock.Now()
 	wall := now.UnixMicro()
 	h := &pb.Header{
-		HlcUs: max(event.NextHLC(wall, 0), p.hlc+1), WallUs: wall, Device: s.device, Boot: s.boot,
+		HlcUs: event.NextHLC(wall, p.hlc), WallUs: wall, Device: s.device, Boot: s.boot,
 		MonotonicUs: s.opt.Clock.Monotonic().Microseconds(), Offset: s.ClockOffset(), HubUs: p.hubUs,
 		Seen: p.takeSeen(), Type: d.Type, References: d.References, Grant: d.Grant, RequestId: d.RequestID,
 		ProgramVersion: s.opt.Version, EngineVersion: d.Engine, OccurredAt: d.OccurredAt,
@@ -318,18 +317,9 @@ func (p *plan) take(l *LogInfo, r *event.Record) error {
 	p.recs = append(p.recs, r)
 	p.frames = append(p.frames, wire)
 	p.bytes += len(wire)
-	p.hlc = adopted(p.hlc, r.Head.HlcUs)
+	p.hlc = event.AdoptHLC(p.hlc, r.Head.HlcUs)
 	return nil
 }
-
-// farthest bounds the hybrid clock that is adopted: the year to which wall clocks
-// are clipped and 35 years more. Nobody comes near by counting; without room
-// above that year, one laptop that says 2100 would end the order of all that is
-// written after.
-var farthest = event.NextHLC(math.MaxInt64, 0) + 1<<50
-
-// adopted is the newest hybrid clock after a record was seen.
-func adopted(newest, seen int64) int64 { return max(newest, min(seen, farthest)) }
 
 // commit saves the plan and publishes its tables.
 func (p *plan) commit() error {

@@ -1,0 +1,55 @@
+package trust
+
+import (
+	"bytes"
+	"crypto/rand"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"thawtrail/internal/trust/vault"
+)
+
+// TestEveryFlippedByteOfAKeyFileIsFound: a laptop never goes on with another key
+// than its own. With one, it would be another device, and its records would be
+// refused.
+func TestEveryFlippedByteOfAKeyFileIsFound(t *testing.T) {
+	passphrase, err := vault.Passphrase("abbey acorn actor adobe alarm")
+	require.NoError(t, err)
+	cheap := vault.Cost{Passes: 1, MemoryKiB: 64, Lanes: 1}
+	for name, secret := range map[string]*vault.Secret{"encrypted": &passphrase, "plain": nil} {
+		t.Run(name, func(t *testing.T) {
+			dir := t.TempDir()
+			home, err := OpenAtCost(dir, secret, cheap, rand.Reader)
+			require.NoError(t, err)
+			_, err = OpenAtCost(dir, secret, cheap, rand.Reader)
+			require.NoError(t, err)
+			path := filepath.Join(dir, deviceFile)
+			good, err := os.ReadFile(path)
+			require.NoError(t, err)
+			damaged := map[string][]byte{"empty": {}, "twice": append(bytes.Clone(good), good...)}
+			for i := range good {
+				for _, bit := range []byte{1, 0x80} {
+					bad := bytes.Clone(good)
+					bad[i] ^= bit
+					damaged[string(rune(i))+string(rune(bit))] = bad
+				}
+				damaged["cut"+string(rune(i))] = good[:i]
+			}
+			for what, bad := range damaged {
+				require.NoError(t, os.WriteFile(path, bad, 0o600))
+				again, err := Open(dir, secret, rand.Reader)
+				require.Error(t, err, "%q: %v", what, again)
+				left, err := os.ReadFile(path)
+				require.NoError(t, err)
+				require.Equal(t, bad, left, "what is left of it is not written over")
+			}
+			require.NoError(t, os.WriteFile(path, good, 0o600))
+			again, err := Open(dir, secret, rand.Reader)
+			require.NoError(t, err)
+			require.True(t, home.Device.Equal(again.Device))
+		})
+	}
+}
