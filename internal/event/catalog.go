@@ -93,7 +93,8 @@ func Wrap(t Type, payload proto.Message) (*pb.Entry, error) {
 }
 
 // Payload decodes the record's payload. An unknown type is ErrNewer: the record
-// is kept and passed on, and its entities say that they need a newer version.
+// is kept and passed on, and its entities say that they need a newer version. One
+// that breaks the sizes of its fields (limits.go) cannot be read.
 func (r *Record) Payload() (proto.Message, error) {
 	s, ok := Lookup(r.Head.Type)
 	if !ok {
@@ -102,6 +103,12 @@ func (r *Record) Payload() (proto.Message, error) {
 	m := s.New()
 	if err := proto.Unmarshal(r.Raw.Payload, m); err != nil {
 		return nil, fmt.Errorf("%w: %s: %v", ErrMalformed, s.Name, err)
+	}
+	if r.trimmed {
+		return nil, fmt.Errorf("%w: %s: a text in its header", ErrTooLarge, s.Name)
+	}
+	if err := sized(s, m.ProtoReflect(), len(r.Raw.Payload)); err != nil {
+		return nil, fmt.Errorf("%s: %w", s.Name, err)
 	}
 	return m, nil
 }

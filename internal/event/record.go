@@ -85,7 +85,8 @@ type Record struct {
 	Hash Hash
 	Log  LogID // the record's own hash when it opens the log
 
-	wire []byte // what Raw was taken from, when it lies in there
+	wire    []byte // what Raw was taken from, when it lies in there
+	trimmed bool   // a text in the header is longer than any that our programs write
 }
 
 // Errors of decoding and verifying. They wrap into longer sentences.
@@ -154,7 +155,7 @@ func (b *block) open(raw *pb.Record) (*Record, error) {
 		}
 	}
 	r := &b.rec
-	r.Raw, r.Head, r.Hash = raw, head, HashOf(raw.Header)
+	r.Raw, r.Head, r.Hash, r.trimmed = raw, head, HashOf(raw.Header), trim(head)
 	if err := r.form(); err != nil {
 		return nil, err
 	}

@@ -20,6 +20,8 @@ import (
 const (
 	maxText  = 200
 	maxItems = 500
+	// maxCiphertext bounds a sealed text.
+	maxCiphertext = 16 << 10
 )
 
 // Validate checks a message against the rules beside its fields: the one
@@ -265,7 +267,7 @@ func sealed(name string, p *pb.Sealed, rule *pb.FieldRule) error {
 	if p.Plain != "" {
 		return text(name, p.Plain, rule)
 	}
-	if len(p.KeyId) != 16 || len(p.Nonce) != 24 || len(p.Ciphertext) < 16 || len(p.Ciphertext) > 16<<10 {
+	if len(p.KeyId) != 16 || len(p.Nonce) != 24 || len(p.Ciphertext) < 16 || len(p.Ciphertext) > maxCiphertext {
 		return refusal.New(name, fmt.Sprintf("%d bytes", len(p.Ciphertext)), "a text")
 	}
 	return nil

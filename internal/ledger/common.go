@@ -141,6 +141,9 @@ func (s *set) common() Common {
 	}
 	c.Links = s.links()
 	c.Overrides = s.overrides()
+	if s.tooMuch {
+		s.claim(claim{kind: TooMuch})
+	}
 	c.Found = s.discrepancies()
 	return c
 }

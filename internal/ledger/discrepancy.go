@@ -28,6 +28,7 @@ const (
 	LogForked           = "log_forked"             // log
 	TwoStories          = "two_stories"            // log: another laptop names other records of it
 	StatementInDoubt    = "statement_in_doubt"     // log: what the server states does not fit
+	TooMuch             = "too_much"               // any entity: its state is cut short
 	UnreadableRecord    = "unreadable_record"      // primary entity of the record
 	NotEntitled         = "not_entitled"           // primary entity of the record
 	CorrectedApart      = "corrected_apart"        // primary entity of the original
@@ -53,6 +54,7 @@ var sentences = map[string]string{
 	LogForked:           "This log has two different records at one position.",
 	TwoStories:          "Two laptops were told different records at one position of this log.",
 	StatementInDoubt:    "What the server stated of this log does not fit: it names a record that the log does not have, or less than before.",
+	TooMuch:             "So much was written about this that only a part of it is shown. Every record is kept.",
 	UnreadableRecord:    "A record here cannot be read.",
 	NotEntitled:         "A record here was written without the right to write it.",
 	CorrectedApart:      "A record was corrected by two people who had not seen each other's correction.",
@@ -135,16 +137,18 @@ func (s *set) discrepancies() []Discrepancy {
 		out[len(out)-1].add(c)
 	}
 	for i := range out {
-		s.explain(&out[i])
+		d := &out[i]
+		slices.SortFunc(d.Evidence, compareTokens)
+		slices.SortFunc(d.Records, event.Hash.Compare)
+		d.Evidence, d.Records = slices.Compact(d.Evidence), slices.Compact(d.Records)
+		s.explain(d)
 	}
 	return out
 }
 
 func (d *Discrepancy) add(c claim) {
-	d.Evidence = insert(d.Evidence, c.token(), compareTokens)
-	for _, h := range c.records {
-		d.Records = insert(d.Records, h, event.Hash.Compare)
-	}
+	d.Evidence = append(d.Evidence, c.token())
+	d.Records = append(d.Records, c.records...)
 	d.OccurredMs = max(d.OccurredMs, c.atMs)
 	d.HoldReached = graver(d.HoldReached, c.reached)
 }

@@ -67,7 +67,7 @@ func Fold(key event.Key, inputs []Input) State {
 	if !ok || len(distinct) == 0 {
 		return nil
 	}
-	return kind.fold(newSet(key, distinct))
+	return bounded(key, kind.fold, distinct)
 }
 
 // distinctWritten sorts into written order and keeps each record once.

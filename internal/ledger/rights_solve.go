@@ -47,6 +47,7 @@ func foldRights(s *set) State {
 		}
 	}
 	again := newSet(s.key, entitled)
+	again.tooMuch = s.tooMuch
 	r.Common = again.common()
 	return r
 }

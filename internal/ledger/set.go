@@ -22,6 +22,7 @@ type set struct {
 	signed   map[event.Hash]string // who put a name to entries without one
 	claims   []claim
 	newer    bool
+	tooMuch  bool // not all of it fits into a state
 }
 
 // fact is one record as it stands after corrections.
@@ -272,6 +273,7 @@ func (s *set) apart(original *event.Record, fixes []fix) {
 		return
 	}
 	last := fixes[len(fixes)-1]
+	fixes = newestFixes(fixes)
 	for i, a := range fixes {
 		for _, b := range fixes[i+1:] {
 			if b.knew(a) || a.knew(b) || last.knew(a) && last.knew(b) {
