@@ -88,5 +88,11 @@ func trim(h *pb.Header) (trimmed bool) {
 	if len(h.GetOccurredAt().GetZone()) > maxText {
 		h.OccurredAt.Zone, trimmed = "", true
 	}
+	for _, o := range h.Overrides {
+		if len(o.GetCode()) > maxText || len(o.GetReason()) > maxText {
+			h.Overrides, trimmed = nil, true
+			break
+		}
+	}
 	return trimmed
 }
