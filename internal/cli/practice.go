@@ -358,7 +358,7 @@ func (d *desk) passphraseCommand() *cobra.Command {
 			}
 			secret, err := next.given()
 			if err == nil && secret == nil {
-				secret, err = d.askNewPassphrase()
+				secret, err = d.askNewPassphrase("From now on this folder opens by another passphrase; what lies in it stays as it is.")
 			}
 			if err != nil {
 				return err

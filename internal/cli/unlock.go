@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"strings"
 
 	"thawtrail/internal/cli/terminal"
 	"thawtrail/internal/refusal"
@@ -51,7 +50,7 @@ func (u *unlock) secret(d *desk, data string) (*vault.Secret, error) {
 		return nil, refusal.New("passphrase_file", "", "--passphrase-file FILE or --key-file FILE to begin an encrypted folder").
 			Because("--no-passphrase encrypts nothing; for trying out only")
 	}
-	return d.askNewPassphrase()
+	return d.askNewPassphrase("This folder is new. What lies in it will be encrypted under a passphrase that is\nasked for at each start. Nobody can open it without.")
 }
 
 func (u *unlock) given() (*vault.Secret, error) {
@@ -73,43 +72,67 @@ func (u *unlock) given() (*vault.Secret, error) {
 	return &s, nil
 }
 
-// askPassphrase asks until the folder opens. What is likely a slip in a word of
-// the list is named before the slow try.
+// askPassphrase asks until the folder opens. One slip is put right; what else is
+// likely a slip in a word of the list is named.
 func (d *desk) askPassphrase(data string) (*vault.Secret, error) {
-	for try := 1; ; try++ {
+	for left := tries - 1; ; left-- {
 		text, err := terminal.Ask(d.err, "Passphrase (four letters of each word are enough): ")
 		if err != nil {
 			return nil, err
 		}
-		s, err := vault.Passphrase(text)
-		if err == nil {
-			if _, err = vault.Open(data, &s); err == nil {
-				return &s, nil
-			}
+		s, err := d.openTyped(data, text)
+		if err == nil || left == 0 || !errors.Is(err, vault.ErrWrongSecret) && !refused(err) {
+			return s, err
 		}
-		if try == tries {
-			return nil, err
+		fmt.Fprintf(d.err, "That does not open it. Tries left: %d.\n", left)
+		for _, slip := range vault.Slips(text) {
+			fmt.Fprintln(d.err, "  "+slip)
 		}
-		fmt.Fprintln(d.err, "That does not open it. "+strings.Join(vault.Slips(text), "; "))
 	}
 }
 
-// askNewPassphrase offers words of the list and asks for them, or for others,
-// twice.
-func (d *desk) askNewPassphrase() (*vault.Secret, error) {
+// openTyped tries what was typed, and then what it becomes when one slip is put
+// right.
+func (d *desk) openTyped(data, text string) (*vault.Secret, error) {
+	s, err := vault.Passphrase(text)
+	if err != nil {
+		return nil, err
+	}
+	if _, err = vault.Open(data, &s); err == nil {
+		return &s, nil
+	}
+	if !errors.Is(err, vault.ErrWrongSecret) {
+		return nil, err
+	}
+	for _, mended := range vault.Mend(text) {
+		m, mendErr := vault.Passphrase(mended)
+		if mendErr != nil {
+			return nil, mendErr
+		}
+		if _, mendErr = vault.Open(data, &m); mendErr == nil {
+			fmt.Fprintln(d.err, "There was one slip in it; it was put right.")
+			return &m, nil
+		}
+	}
+	return nil, err
+}
+
+// askNewPassphrase says why, offers words of the list and asks for them, or for
+// others, twice.
+func (d *desk) askNewPassphrase(why string) (*vault.Secret, error) {
 	offer, err := vault.NewPhrase(vault.PhraseWords, rand.Reader)
 	if err != nil {
 		return nil, err
 	}
-	fmt.Fprintf(d.err, "This folder is new. What lies in it will be encrypted under a passphrase that is\nasked for at each start. Nobody can open it without. Write these words down, or\nuse your own:\n\n    %s\n\n", offer)
-	for try := 1; try <= tries; try++ {
+	fmt.Fprintf(d.err, "%s Write these words down, or\nuse your own:\n\n    %s\n\n", why, offer)
+	for range tries {
 		first, err := terminal.Ask(d.err, "Passphrase from now on: ")
 		if err != nil {
 			return nil, err
 		}
 		s, err := vault.Passphrase(first)
-		if err != nil {
-			fmt.Fprintln(d.err, err)
+		if ref, ok := refusal.As(err); ok {
+			fmt.Fprintln(d.err, "That will not do: "+ref.Want+".")
 			continue
 		}
 		again, err := terminal.Ask(d.err, "The same again: ")
@@ -121,5 +144,10 @@ func (d *desk) askNewPassphrase() (*vault.Secret, error) {
 		}
 		fmt.Fprintln(d.err, "The two are not the same.")
 	}
-	return nil, errors.New("no passphrase was set; nothing was begun")
+	return nil, errors.New("no passphrase was set; nothing was changed")
+}
+
+func refused(err error) bool {
+	_, ok := refusal.As(err)
+	return ok
 }

@@ -11,6 +11,30 @@
 //
 //	data key -> HKDF-SHA-256(label) -> journal, index, field keys, device key, …
 //
+// # The passphrase
+//
+// Five words, drawn from a list of 1,024: 50 bits. At a thousand tries a second,
+// which takes a great many machines at 64 MiB a try (ours, an estimate), half of
+// them last some eighteen thousand years. Four letters of each word are enough, so
+// it is 20 letters and Enter; spaces between may stay away.
+//
+// It must not cost more than 20 seconds at a start. By the keystroke-level model
+// (sources beside the test, TestAPhraseIsTypedInTwentySeconds), with 1.35 s to
+// think of each word:
+//
+//	who types                                   s a key   with spaces   without
+//	mean of 168,000 volunteers, 52 words/min      0.23        12.5 s     11.6 s
+//	average non-secretary typist, 40 words/min    0.28        13.8 s     12.6 s
+//	slow computer users, 23 words/min             0.52        19.8 s     17.7 s
+//	random letters                                0.50        19.3 s     17.3 s
+//	worst typist, unfamiliar with the keyboard    1.20        36.8 s     32.0 s
+//
+// The last one does not fit and is better served by a key file. Nor does typing it
+// twice: so one slip is put right by the program (Mend), at the cost of one or two
+// more slow tries on the average, and at most a dozen. Of the slips that
+// TestOneSlipNeedsNoRetyping draws, 99 of 100 and more need no second typing.
+// Gloves and cold hands have no published figure that we could read.
+//
 // # vault.key
 //
 //	8 bytes   "ttvault" || format version (1)
