@@ -290,12 +290,12 @@ func (b *bagView) read(l service.Look, bag *ledger.Bag) error {
 	case engine.ShelfUnfit, engine.ShelfOnHold, engine.ShelfQuarantined, engine.ShelfExpired:
 		b.Bad = true
 	}
-	if batch, err := l.Batch(b.ProductID, b.Batch); err != nil {
+	holds, err := l.HoldsOn(bag.Label)
+	if err != nil {
 		return err
-	} else if batch != nil {
-		for _, h := range batch.Standing() {
-			b.Holds = append(b.Holds, clockText(time.UnixMilli(h.Stamp.AtMs).In(l.Zone()))+": "+h.Reason)
-		}
+	}
+	for _, h := range holds {
+		b.Holds = append(b.Holds, clockText(time.UnixMilli(h.Stamp.AtMs).In(l.Zone()))+": "+h.Reason)
 	}
 	b.Card, err = l.Card(b.ProductID)
 	if bag.Label.IggCgPerL != nil {

@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -48,6 +49,7 @@ func bagRows(in []*pb.BagRow) []bagRow {
 type stockGroup struct {
 	Title string
 	Bags  []bagRow
+	More  int // bags that the stock list shows
 }
 
 // clinicMore is the clinic's first page: what asks for somebody's attention.
@@ -145,23 +147,65 @@ func attention(bags []*pb.BagRow, now time.Time) []stockGroup {
 			groups[i].Bags = append(groups[i].Bags, bagRows([]*pb.BagRow{b})...)
 		}
 	}
+	for i := range groups {
+		groups[i].Bags, groups[i].More = cut(groups[i].Bags, 0, groupRows)
+	}
 	return slices.DeleteFunc(groups, func(g stockGroup) bool { return len(g.Bags) == 0 })
+}
+
+// Bags that one heading shows: of a group that asks for somebody, of a place
+// among others, and of a place alone.
+const (
+	groupRows = 25
+	placeRows = 50
+	aloneRows = 200
+)
+
+// cut takes n bags of a list from one on, and counts those behind them.
+func cut(bags []bagRow, from, n int) (part []bagRow, more int) {
+	from = min(max(from, 0), len(bags))
+	to := min(from+n, len(bags))
+	return bags[from:to], len(bags) - to
 }
 
 // stockMore is stock by place: a list by use-by.
 type stockMore struct {
 	Places []placeView
 	Place  string
-	All    bool
+	All    bool // what is used up or gone, instead of what is in stock
 	Fresh  string
-	Next   string // the next part of what is used up or gone
-	Onward bool   // this is such a part
+	Next   string // the next part of it
+}
+
+// isGone says that a bag's state is a way of having left the stock.
+func isGone(state string) bool {
+	switch state {
+	case ledger.EndGiven, ledger.EndDiscarded, ledger.EndReturned, ledger.EndLent, ledger.EndKeptBack, ledger.EndMissing:
+		return true
+	}
+	return false
 }
 
 type placeView struct {
 	ID, Name, Kind, Temp, History string
 	Bags                          []bagRow
 	Kit                           []string
+	More                          int    // bags behind these
+	Rest                          string // where they are
+}
+
+// cut leaves as many bags of a place as a page shows, and says where the rest is.
+func (p *placeView) cut(v *visit, place string) {
+	if place == "" {
+		p.Bags, p.More = cut(p.Bags, 0, placeRows)
+		p.Rest = "/clinic/stock?" + url.Values{"place": {p.ID}}.Encode()
+		return
+	}
+	q := v.r.URL.Query()
+	from, _ := strconv.Atoi(q.Get("from")) // what is no number begins at the start
+	p.Bags, p.More = cut(p.Bags, from, aloneRows)
+	q.Set("from", strconv.Itoa(max(from, 0)+aloneRows))
+	p.Rest = "/clinic/stock?" + q.Encode()
 }
 
 func (s *Site) showStock(v *visit) error {
@@ -175,7 +219,8 @@ func (s *Site) showStock(v *visit) error {
 	if err != nil {
 		return err
 	}
-	m.Fresh, m.Next, m.Onward = stock.GetFreshness().GetText(), v.nextPart(stock.Next), req.After != ""
+	m.Fresh, m.Next = stock.GetFreshness().GetText(), v.nextPart(stock.Next)
+	shown := slices.DeleteFunc(stock.Bags, func(b *pb.BagRow) bool { return isGone(b.State) != m.All })
 	places, err := s.stock.ListPlaces(v.r.Context(), &pb.ListPlacesRequest{})
 	if err != nil {
 		return err
@@ -188,8 +233,8 @@ func (s *Site) showStock(v *visit) error {
 		if pl.NowC != nil {
 			view.Temp = say("stock.reading", num(*pl.NowC), clockText(timeOf(pl.LastReadingAt)))
 		}
-		for _, b := range stock.Bags {
-			if b.Place == pl.Name {
+		for _, b := range shown {
+			if b.PlaceId == pl.Place {
 				view.Bags = append(view.Bags, bagRows([]*pb.BagRow{b})...)
 			}
 		}
@@ -198,17 +243,17 @@ func (s *Site) showStock(v *visit) error {
 				view.Kit = append(view.Kit, plain(k.Item)+" "+fmt.Sprint(k.Count))
 			}
 		}
-		if m.Onward && len(view.Bags) == 0 {
+		if m.All && len(view.Bags) == 0 {
 			continue
+		}
+		if !m.All {
+			view.cut(v, m.Place)
 		}
 		m.Places = append(m.Places, view)
 	}
-	var loose []bagRow
-	for _, b := range bagRows(stock.Bags) {
-		if !slices.ContainsFunc(m.Places, func(p placeView) bool { return p.Name == b.Place }) {
-			loose = append(loose, b)
-		}
-	}
+	loose := bagRows(slices.DeleteFunc(shown, func(b *pb.BagRow) bool {
+		return slices.ContainsFunc(m.Places, func(p placeView) bool { return p.ID == b.PlaceId })
+	}))
 	if len(loose) > 0 {
 		m.Places = append(m.Places, placeView{Name: say("stock.nowhere"), Bags: loose})
 	}

@@ -58,9 +58,17 @@ type desk struct {
 func newDesk(t testing.TB) *desk {
 	t.Helper()
 	c := clock.NewManual(night)
+	d := newDeskOver(t, c, index.NewMemory())
+	d.clock = c
+	return d
+}
+
+// newDeskOver is a desk with another clock and index.
+func newDeskOver(t testing.TB, c clock.Clock, ix index.Index) *desk {
+	t.Helper()
 	random := rand.NewChaCha8([32]byte{1})
 	s, err := store.Open(t.Context(), store.Options{
-		Dir: "replica", FS: memfs.New(), Index: index.NewMemory(), Clock: c, Random: random,
+		Dir: "replica", FS: memfs.New(), Index: ix, Clock: c, Random: random,
 		Device: ed25519.NewKeyFromSeed(bytes.Repeat([]byte{7}, 32)), DeviceName: "north laptop", Version: "test",
 	})
 	require.NoError(t, err)
@@ -70,7 +78,7 @@ func newDesk(t testing.TB) *desk {
 	r := &service.Replica{Store: s, Clock: c, Random: random, Seals: keys, Link: alone{}, Name: "north laptop", Log: slog.New(slog.DiscardHandler)}
 	site, err := New(Config{Replica: r, Clock: c})
 	require.NoError(t, err)
-	d := &desk{t: t, clock: c, replica: r, site: site, server: httptest.NewServer(site)}
+	d := &desk{t: t, replica: r, site: site, server: httptest.NewServer(site)}
 	t.Cleanup(d.server.Close)
 	d.browser = d.newBrowser()
 	return d

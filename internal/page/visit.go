@@ -310,29 +310,26 @@ type holdInUse struct {
 
 // holdsInUse finds every standing hold on a bag in use, with its patient.
 func holdsInUse(l service.Look) ([]holdInUse, error) {
-	keys, err := l.Find(ledger.TermInUse)
-	if err != nil {
-		return nil, err
-	}
 	var out []holdInUse
-	for _, k := range keys {
-		bag, err := l.Bag(k.ID)
-		if err != nil || bag == nil || bag.Label == nil {
-			continue
+	err := l.Bags(ledger.TermInUse, func(line *ledger.BagLine) error {
+		holds, err := l.HoldsOn(line.Label)
+		if err != nil || len(holds) == 0 {
+			return err
 		}
-		batch, err := l.Batch(bag.Label.Product, bag.Label.Batch)
-		if err != nil || batch == nil {
-			continue
+		bag, err := l.Bag(line.ID)
+		if err != nil || bag == nil {
+			return err
 		}
-		for _, h := range batch.Standing() {
+		for _, h := range holds {
 			hold, err := holdOn(l, bag, h)
 			if err != nil {
-				return nil, err
+				return err
 			}
 			out = append(out, hold)
 		}
-	}
-	return out, nil
+		return nil
+	})
+	return out, err
 }
 
 func holdOn(l service.Look, bag *ledger.Bag, h ledger.Hold) (holdInUse, error) {

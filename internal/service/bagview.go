@@ -117,7 +117,7 @@ func (b *book) judge(bag *ledger.BagLine, w ledger.WarmSpan, in *engine.ShelfInp
 
 // bagRow is a bag as lists show it.
 func (b *book) bagRow(bag *ledger.BagLine, at time.Time) (*pb.BagRow, error) {
-	row := &pb.BagRow{Bag: bag.ID, Place: b.name(event.Key{Kind: event.KindPlace, ID: bag.Place})}
+	row := &pb.BagRow{Bag: bag.ID, PlaceId: bag.Place, Place: b.name(event.Key{Kind: event.KindPlace, ID: bag.Place})}
 	if l := bag.Label; l != nil {
 		row.Product = b.name(event.Key{Kind: event.KindProduct, ID: l.Product})
 		row.Batch, row.Expiry, row.VolumeMl = l.Batch, l.Expiry, l.VolumeMl

@@ -375,6 +375,9 @@ func (b *book) holdsInUse(out *pb.GetNowResponse, bag *ledger.BagLine) error {
 	if bag.Label == nil {
 		return nil
 	}
+	if holds, err := b.holdsOn(bag.Label.Product, bag.Label.Batch); err != nil || len(holds) == 0 {
+		return err
+	}
 	batch, ok, err := b.batch(bag.Label.Product, bag.Label.Batch)
 	if err != nil || !ok {
 		return err

@@ -77,18 +77,12 @@ func (l Look) Card(product string) (*ledger.Card, error) {
 	return card, err
 }
 
-// Batch is a batch of a product; nil when it is not known here.
-func (l Look) Batch(product, code string) (*ledger.Batch, error) {
-	batch, ok, err := l.b.batch(product, code)
-	if !ok {
-		return nil, err
+// HoldsOn are the holds and recalls that stand on a bag's batch.
+func (l Look) HoldsOn(of *ledger.BagLabel) ([]ledger.Hold, error) {
+	if of == nil {
+		return nil, nil
 	}
-	return batch, err
-}
-
-// Heard lists who has heard of a hold or recall, by laptop and time.
-func (l Look) Heard(h ledger.Hold, batch *ledger.Batch) []*pb.HeardRow {
-	return l.b.holdRow(h, batch.Heard).Heard
+	return l.b.holdsOn(of.Product, of.Batch)
 }
 
 // WrittenHere says that this device wrote one of the entries.

@@ -598,18 +598,20 @@ func (x *ListStockRequest) GetAfter() string {
 }
 
 type BagRow struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Bag           string                 `protobuf:"bytes,1,opt,name=bag,proto3" json:"bag,omitempty"`
-	Place         string                 `protobuf:"bytes,2,opt,name=place,proto3" json:"place,omitempty"`
-	Product       string                 `protobuf:"bytes,3,opt,name=product,proto3" json:"product,omitempty"`
-	Batch         string                 `protobuf:"bytes,4,opt,name=batch,proto3" json:"batch,omitempty"`
-	Expiry        string                 `protobuf:"bytes,5,opt,name=expiry,proto3" json:"expiry,omitempty"`
-	VolumeMl      int32                  `protobuf:"varint,6,opt,name=volume_ml,json=volumeMl,proto3" json:"volume_ml,omitempty"`
-	State         string                 `protobuf:"bytes,7,opt,name=state,proto3" json:"state,omitempty"`
-	States        []string               `protobuf:"bytes,8,rep,name=states,proto3" json:"states,omitempty"`
-	UseBy         string                 `protobuf:"bytes,9,opt,name=use_by,json=useBy,proto3" json:"use_by,omitempty"`
-	Because       []string               `protobuf:"bytes,10,rep,name=because,proto3" json:"because,omitempty"`
-	ForCase       string                 `protobuf:"bytes,11,opt,name=for_case,json=forCase,proto3" json:"for_case,omitempty"`
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Bag      string                 `protobuf:"bytes,1,opt,name=bag,proto3" json:"bag,omitempty"`
+	Place    string                 `protobuf:"bytes,2,opt,name=place,proto3" json:"place,omitempty"`
+	Product  string                 `protobuf:"bytes,3,opt,name=product,proto3" json:"product,omitempty"`
+	Batch    string                 `protobuf:"bytes,4,opt,name=batch,proto3" json:"batch,omitempty"`
+	Expiry   string                 `protobuf:"bytes,5,opt,name=expiry,proto3" json:"expiry,omitempty"`
+	VolumeMl int32                  `protobuf:"varint,6,opt,name=volume_ml,json=volumeMl,proto3" json:"volume_ml,omitempty"`
+	State    string                 `protobuf:"bytes,7,opt,name=state,proto3" json:"state,omitempty"`
+	States   []string               `protobuf:"bytes,8,rep,name=states,proto3" json:"states,omitempty"`
+	UseBy    string                 `protobuf:"bytes,9,opt,name=use_by,json=useBy,proto3" json:"use_by,omitempty"`
+	Because  []string               `protobuf:"bytes,10,rep,name=because,proto3" json:"because,omitempty"`
+	ForCase  string                 `protobuf:"bytes,11,opt,name=for_case,json=forCase,proto3" json:"for_case,omitempty"`
+	// Two places can have one name.
+	PlaceId       string `protobuf:"bytes,12,opt,name=place_id,json=placeId,proto3" json:"place_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -717,6 +719,13 @@ func (x *BagRow) GetBecause() []string {
 func (x *BagRow) GetForCase() string {
 	if x != nil {
 		return x.ForCase
+	}
+	return ""
+}
+
+func (x *BagRow) GetPlaceId() string {
+	if x != nil {
+		return x.PlaceId
 	}
 	return ""
 }
@@ -4368,7 +4377,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x05limit\x18\x06 \x01(\x05B>\xca\xda\x18:\n" +
 	"&at most so many rows; 5000 when absent\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xb3@R\x05limit\x12U\n" +
 	"\x05after\x18\a \x01(\tB?\xca\xda\x18;\n" +
-	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\"\x8f\x02\n" +
+	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\"\xaa\x02\n" +
 	"\x06BagRow\x12\x10\n" +
 	"\x03bag\x18\x01 \x01(\tR\x03bag\x12\x14\n" +
 	"\x05place\x18\x02 \x01(\tR\x05place\x12\x18\n" +
@@ -4381,7 +4390,8 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x06use_by\x18\t \x01(\tR\x05useBy\x12\x18\n" +
 	"\abecause\x18\n" +
 	" \x03(\tR\abecause\x12\x19\n" +
-	"\bfor_case\x18\v \x01(\tR\aforCase\"H\n" +
+	"\bfor_case\x18\v \x01(\tR\aforCase\x12\x19\n" +
+	"\bplace_id\x18\f \x01(\tR\aplaceId\"H\n" +
 	"\x06KitRow\x12\x14\n" +
 	"\x05place\x18\x01 \x01(\tR\x05place\x12\x12\n" +
 	"\x04item\x18\x02 \x01(\tR\x04item\x12\x14\n" +
