@@ -155,7 +155,7 @@ func open(ctx context.Context, cfg Config, home *trust.Home) (*service.Replica, 
 		return nil, err
 	}
 	return &service.Replica{
-		Store: s, Clock: cfg.Clock, Random: rand.Reader, Seals: home.Seals, Name: cfg.Name, Joined: home.Joined,
+		Store: s, Clock: cfg.Clock, Random: rand.Reader, Seals: home.Seals, Name: cfg.Name, Joined: home.Joined, Carried: make(chan struct{}, 1),
 		AsideDir: filepath.Join(cfg.Data, "aside"), Log: cfg.Log,
 	}, nil
 }

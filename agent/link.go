@@ -89,7 +89,7 @@ func (l *link) run(ctx context.Context) error {
 			return nil
 		}
 		l.say(wordOf(err))
-		if errors.Is(err, errWoke) || l.LastHeard() != before {
+		if errors.Is(err, errWoke) || errors.Is(err, errCarried) || l.LastHeard() != before {
 			wait.Reset()
 		}
 		if !l.pause(ctx, wait.NextBackOff()) {
@@ -130,7 +130,10 @@ func (l *link) pause(ctx context.Context, d time.Duration) bool {
 	}
 }
 
-var errWoke = errors.New("the laptop woke up")
+var (
+	errWoke    = errors.New("the laptop woke up")
+	errCarried = errors.New("records came by hand: the server is asked anew what it lacks")
+)
 
 // session runs from hello to the end of the link.
 func (l *link) session(ctx context.Context) error {
@@ -153,7 +156,19 @@ func (l *link) session(ctx context.Context) error {
 	group.Go(func() error { return l.push(ctx, client, theirs) })
 	group.Go(func() error { return l.pull(ctx, client) })
 	group.Go(func() error { return l.watchSleep(ctx) })
+	group.Go(func() error { return l.watchCarried(ctx) })
 	return group.Wait()
+}
+
+// watchCarried ends the session when records of other laptops came by hand. A
+// session sends this laptop's own; the next hello says what else the server lacks.
+func (l *link) watchCarried(ctx context.Context) error {
+	select {
+	case <-ctx.Done():
+		return nil
+	case <-l.replica.Carried:
+		return errCarried
+	}
 }
 
 // credentials prove this laptop to the practice's server and that server to it.

@@ -216,6 +216,9 @@ func (d *desk) tellRead(f *ownForm, answer *pb.ReadBooksResponse) error {
 	}
 	p := newPage(d.out)
 	p.wrap("", fmt.Sprintf("%s, of %d in the file that %q wrote at %s, are new here and saved.", count(int(answer.RecordsNew), "record"), answer.Records, line(answer.WrittenBy), answer.WrittenAt))
+	if answer.Case != "" {
+		p.wrap("", "It hands over case "+line(answer.Case)+". Take it over here with `thawtrail takeover "+line(answer.Case)+"`.")
+	}
 	for _, gap := range answer.Lacking {
 		p.hang("  - ", "    ", line(gap)+"; another laptop may have them")
 	}

@@ -31,6 +31,8 @@ func (d *desk) ownCommands() []ownCommand {
 		{"server revoke", d.serverRevokeCommand()},
 		{"server restore", d.serverRestoreCommand()},
 		{"agent enrol", d.agentEnrolCommand()},
+		{"handover code", d.handoverCodeCommand()},
+		{"takeover code", d.takeoverCodeCommand()},
 		{"books write", d.booksWriteCommand()},
 		{"books read", d.booksReadCommand()},
 		{"passphrase", d.passphraseCommand()},

@@ -30,7 +30,11 @@ func (b *Bag) compare(s *set) {
 	b.compareThaws(s)
 	b.compareVolume(s)
 	for i := range b.Uses {
-		if f := b.Uses[i].from; f != nil {
+		f := b.Uses[i].from
+		if f == nil {
+			continue
+		}
+		if _, ok := f.body.(*pb.TransfusionStarted); ok {
 			b.compareClocks(s, f)
 		}
 	}

@@ -36,11 +36,22 @@ type GivenTo struct {
 	Ml      int32
 }
 
-// usesOf pairs the starts and ends of a bag, in happened order.
+// usesOf pairs the starts and ends of a bag, in happened order. What a code told
+// stands in for a start that is not here.
 func usesOf(facts []*fact) []Use {
 	var uses []Use
 	for _, f := range facts {
 		switch p := f.body.(type) {
+		case *pb.CaseAdopted:
+			told := adoptionOf(f, p).Told
+			if told == nil || startedFor(facts, p.Case) || slices.ContainsFunc(uses, func(u Use) bool { return u.Case == p.Case }) {
+				continue
+			}
+			at := f.stamp()
+			at.AtMs = told.StartedMs
+			uses = append(uses, Use{
+				Case: p.Case, Patient: cmp.Or(told.patient(), p.Case), Start: &at, Log: f.rec.Log, RequestID: f.rec.Head.RequestId, from: f,
+			})
 		case *pb.TransfusionStarted:
 			at := f.stamp()
 			uses = append(uses, Use{
@@ -58,6 +69,14 @@ func usesOf(facts []*fact) []Use {
 		}
 	}
 	return uses
+}
+
+// startedFor says that somebody entered a start of the bag in a case.
+func startedFor(facts []*fact, id string) bool {
+	return slices.ContainsFunc(facts, func(f *fact) bool {
+		p, ok := f.body.(*pb.TransfusionStarted)
+		return ok && p.Case == id
+	})
 }
 
 // openUse finds the transfusion that an end belongs to: one of the same case

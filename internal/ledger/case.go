@@ -36,6 +36,7 @@ type Case struct {
 	Fluids       []Fluid
 	Kit          []CaseKit
 	Handovers    []Handover
+	Adoptions    []Adoption
 
 	RecheckPlans []RecheckPlan
 	Adverse      []Adverse
@@ -45,6 +46,7 @@ type Case struct {
 	Clamped  bool  // and the clamp is shut
 	PlasmaMl int32 // given: of ended bags what was told, of a running one as last read
 	FluidMl  int32 // other fluids by vein
+	UnseenMl int32 // of PlasmaMl, from earlier bags of which only a code told
 }
 
 // Outcome is the last word on how the case ended.
@@ -93,10 +95,13 @@ func foldCase(s *set) State {
 		}
 	}
 	for _, f := range s.story {
-		if !c.before(f) && !c.treating(f) {
+		if p, ok := f.body.(*pb.CaseAdopted); ok {
+			c.adopt(s, f, p)
+		} else if !c.before(f) && !c.treating(f) {
 			c.after(f)
 		}
 	}
+	c.standIn()
 	c.total()
 	c.Common = s.common()
 	return c

@@ -159,6 +159,7 @@ func (c *Case) total() {
 		c.Running = c.Running || t.Running
 		c.PlasmaMl += t.CountedMl()
 	}
+	c.PlasmaMl += c.UnseenMl
 	c.Clamped = c.Clamped && c.Running
 	for _, f := range c.Fluids {
 		c.FluidMl += f.VolumeMl

@@ -145,7 +145,7 @@ func (d *drawn) fact() proto.Message {
 		&pb.HubStatement{Number: 1, WallUs: d.Now().UnixMicro(), Accepted: []*pb.AcceptedTip{{Tip: d.device().Tips()[0]}}},
 		&pb.DiscrepancyExplained{Kind: ledger.FoundBag, EntityKind: "bag", Entity: "B1", Text: "known"},
 		&pb.DonorRecorded{Donor: "D", Name: "Bess"}, &pb.VehicleAdded{Vehicle: "V", Name: "north"},
-		&pb.ProtocolSet{Name: "foal", StartMin: proto.Int32(20)}, &pb.IggTested{Case: id, Kind: "barn"},
+		&pb.ProtocolSet{Name: "foal", StartMin: proto.Int32(20)}, adopted(id), adopted(id), &pb.CaseAdopted{Case: id}, &pb.IggTested{Case: id, Kind: "barn"},
 	}
 	return facts[rapid.IntRange(0, len(facts)-1).Draw(d.t, "fact")]
 }

@@ -240,6 +240,9 @@ func (r *Replica) TakeBooks(ctx context.Context, file io.ReadSeeker, code parcel
 		keys, run, err := reader.Next()
 		switch {
 		case errors.Is(err, io.EOF):
+			if out.New > 0 {
+				r.carried()
+			}
 			return r.Store.CatchUp(ctx)
 		case err != nil:
 			return unreadable(err)
@@ -252,6 +255,13 @@ func (r *Replica) TakeBooks(ctx context.Context, file io.ReadSeeker, code parcel
 		if err := r.takeRun(ctx, run, out); err != nil {
 			return err
 		}
+	}
+}
+
+func (r *Replica) carried() {
+	select {
+	case r.Carried <- struct{}{}:
+	default: // it is woken already, or there is no link
 	}
 }
 

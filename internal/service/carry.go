@@ -14,6 +14,7 @@ import (
 
 	"thawtrail/internal/parcel"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/trust/pins"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -117,6 +118,16 @@ func (r *Replica) ReadUpload(ctx context.Context, code parcel.Code, next func() 
 		return nil, Status(err)
 	}
 	return out.PB(), nil
+}
+
+// ShowCode puts a running case into characters.
+func (c *Carry) ShowCode(ctx context.Context, req *pb.ShowCodeRequest) (*pb.ShowCodeResponse, error) {
+	return c.Replica.ShowCode(ctx, req.Case)
+}
+
+// TakeOver reads such characters.
+func (c *Carry) TakeOver(ctx context.Context, req *pb.TakeOverRequest) (*pb.TakeOverResponse, error) {
+	return (&Records{Replica: c.Replica}).TakeOver(ctx, Hand{Seat: pins.CommandLine}, req)
 }
 
 // MaxCarried bounds a file of records: more than any practice writes in its life.

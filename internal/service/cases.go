@@ -1,6 +1,7 @@
 package service
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"fmt"
@@ -57,7 +58,16 @@ func (b *book) caseRow(c *ledger.Case) *pb.CaseRow {
 	if due, ok := recheckDue(c); ok {
 		row.RecheckDue = b.stamp(due)
 	}
+	if n := len(c.Adoptions); n > 0 {
+		row.HeldBy, row.HeldSince, row.Elsewhere = b.laptop(c.Holder()), b.stamp(c.Adoptions[n-1].Stamp.AtMs), b.elsewhere(c)
+	}
 	return row
+}
+
+// elsewhere says that another laptop took the case over: this one watches it no
+// more. The clinic's server watches all.
+func (b *book) elsewhere(c *ledger.Case) bool {
+	return !b.r.Hub && len(c.Holder()) > 0 && !bytes.Equal(c.Holder(), b.r.Store.Device())
 }
 
 // recheckDue is when the patient is to be tested again; ok is false when it was, or
@@ -237,6 +247,9 @@ func (b *book) volumeOfDay(c *ledger.Case) int32 {
 				counted[t.Bag] = true
 			}
 		}
+		if told := one.LastTold(); told != nil && told.StartedMs >= since {
+			total += one.UnseenMl
+		}
 		for _, f := range one.Fluids {
 			if f.Stamp.AtMs >= since {
 				total += f.VolumeMl
@@ -332,6 +345,14 @@ func (b *book) running(out *pb.GetNowResponse) error {
 }
 
 func (b *book) vitalsDue(out *pb.GetNowResponse, c *ledger.Case) {
+	if !b.elsewhere(c) {
+		out.Due = append(out.Due, b.due(NextVitals(c), "vitals: "+patientOrCase(c), c.Entity.ID, ""))
+	}
+}
+
+// NextVitals is when the next look at a running case is due: after the last one,
+// or as a code told while no look is here.
+func NextVitals(c *ledger.Case) (ms int64) {
 	started := int64(0)
 	for i := range c.Transfusions {
 		if t := &c.Transfusions[i]; t.Running {
@@ -339,11 +360,13 @@ func (b *book) vitalsDue(out *pb.GetNowResponse, c *ledger.Case) {
 		}
 	}
 	last := started
-	if n := len(c.Vitals); n > 0 {
-		last = max(last, c.Vitals[n-1].Stamp.AtMs)
+	for i := range c.Vitals {
+		last = max(last, c.Vitals[i].Stamp.AtMs)
 	}
-	due := last + vitalsEvery(time.Duration(last-started)*time.Millisecond).Milliseconds()
-	out.Due = append(out.Due, b.due(due, "vitals: "+patientOrCase(c), c.Entity.ID, ""))
+	if told := c.LastTold(); told != nil && last == started && told.NextVitalsMs > started {
+		return told.NextVitalsMs
+	}
+	return last + vitalsEvery(time.Duration(last-started)*time.Millisecond).Milliseconds()
 }
 
 func patientOrCase(c *ledger.Case) string {

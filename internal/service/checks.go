@@ -99,6 +99,8 @@ func (e *entry) raiseByType() ([]caution.Raised, error) {
 		return b.checkBatch(p.Product, p.Batch)
 	case *pb.PracticeFounded:
 		return nil, b.checkFounding(p)
+	case *pb.CaseAdopted:
+		return nil, b.checkAdopted(p)
 	}
 	return nil, nil
 }

@@ -73,6 +73,8 @@ func (b *book) fill(t event.Type, m proto.Message, at time.Time) (made []string,
 	case *pb.NoteAdded:
 		p.Entity, err = b.resolve("entity", p.EntityKind, p.Entity)
 		return made, err
+	case *pb.CaseAdopted:
+		return made, b.fillAdopted(p)
 	case *pb.RightsRevoked:
 		return made, b.fillCuts(p)
 	}

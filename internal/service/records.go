@@ -182,8 +182,10 @@ func (e *entry) relate() error {
 
 // complete resolves, fills in and seals, then checks the form.
 func (e *entry) complete(req *pb.WriteRequest) (err error) {
-	if err := e.b.resolveAll(e.payload); err != nil {
-		return err
+	if !fromCode(e.payload) { // a code names a case that may not be here yet
+		if err := e.b.resolveAll(e.payload); err != nil {
+			return err
+		}
 	}
 	if err := event.Typed(e.payload); err != nil && !e.fillsRequired() {
 		return err

@@ -47,6 +47,9 @@ type Replica struct {
 	Hub    bool
 	Name   string        // of this device
 	Joined *trust.Joined // the practice that it belongs to; nil for none
+	// Carried wakes the link when records came by hand: the server may lack them.
+	// Nil on the server itself.
+	Carried chan struct{}
 
 	Pins *pins.Book // of the people who share this machine; nil where none are kept
 

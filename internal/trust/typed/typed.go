@@ -78,6 +78,10 @@ func Read(field, salt, text string, length int) (string, error) {
 	return body, nil
 }
 
+// Squeezed drops what only parts groups and makes look-alikes one, for codes with
+// a check of their own.
+func Squeezed(text string) string { return strings.Map(squeeze, text) }
+
 // squeeze drops what only parts groups and makes look-alikes one.
 func squeeze(r rune) rune {
 	switch {

@@ -4,7 +4,8 @@
 // 	protoc        (unknown)
 // source: thawtrail/v1/carry.proto
 
-// Records that are carried without a network, in a file.
+// Records that are carried without a network: a file of records, and a running
+// case as characters that are typed from one screen into another.
 
 package pb
 
@@ -290,6 +291,277 @@ func (x *ReadBooksResponse) GetDevice() string {
 	return ""
 }
 
+type ShowCodeRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Case          string                 `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ShowCodeRequest) Reset() {
+	*x = ShowCodeRequest{}
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ShowCodeRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ShowCodeRequest) ProtoMessage() {}
+
+func (x *ShowCodeRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ShowCodeRequest.ProtoReflect.Descriptor instead.
+func (*ShowCodeRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *ShowCodeRequest) GetCase() string {
+	if x != nil {
+		return x.Case
+	}
+	return ""
+}
+
+type ShowCodeResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Case  string                 `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	// Three rows of 14 characters.
+	Rows []string `protobuf:"bytes,2,rep,name=rows,proto3" json:"rows,omitempty"`
+	// To be typed in words beside the rows.
+	Dam  string `protobuf:"bytes,3,opt,name=dam,proto3" json:"dam,omitempty"`
+	Mark string `protobuf:"bytes,4,opt,name=mark,proto3" json:"mark,omitempty"`
+	// What the rows say, in words, to compare on the other screen.
+	Says          []string `protobuf:"bytes,5,rep,name=says,proto3" json:"says,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ShowCodeResponse) Reset() {
+	*x = ShowCodeResponse{}
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ShowCodeResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ShowCodeResponse) ProtoMessage() {}
+
+func (x *ShowCodeResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ShowCodeResponse.ProtoReflect.Descriptor instead.
+func (*ShowCodeResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *ShowCodeResponse) GetCase() string {
+	if x != nil {
+		return x.Case
+	}
+	return ""
+}
+
+func (x *ShowCodeResponse) GetRows() []string {
+	if x != nil {
+		return x.Rows
+	}
+	return nil
+}
+
+func (x *ShowCodeResponse) GetDam() string {
+	if x != nil {
+		return x.Dam
+	}
+	return ""
+}
+
+func (x *ShowCodeResponse) GetMark() string {
+	if x != nil {
+		return x.Mark
+	}
+	return ""
+}
+
+func (x *ShowCodeResponse) GetSays() []string {
+	if x != nil {
+		return x.Says
+	}
+	return nil
+}
+
+type TakeOverRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The three rows.
+	Code      string `protobuf:"bytes,1,opt,name=code,proto3" json:"code,omitempty"`
+	Dam       string `protobuf:"bytes,2,opt,name=dam,proto3" json:"dam,omitempty"`
+	Mark      string `protobuf:"bytes,3,opt,name=mark,proto3" json:"mark,omitempty"`
+	Author    string `protobuf:"bytes,4,opt,name=author,proto3" json:"author,omitempty"`
+	RequestId string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Only read the code and say what it says.
+	Look          bool `protobuf:"varint,6,opt,name=look,proto3" json:"look,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TakeOverRequest) Reset() {
+	*x = TakeOverRequest{}
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TakeOverRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TakeOverRequest) ProtoMessage() {}
+
+func (x *TakeOverRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TakeOverRequest.ProtoReflect.Descriptor instead.
+func (*TakeOverRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *TakeOverRequest) GetCode() string {
+	if x != nil {
+		return x.Code
+	}
+	return ""
+}
+
+func (x *TakeOverRequest) GetDam() string {
+	if x != nil {
+		return x.Dam
+	}
+	return ""
+}
+
+func (x *TakeOverRequest) GetMark() string {
+	if x != nil {
+		return x.Mark
+	}
+	return ""
+}
+
+func (x *TakeOverRequest) GetAuthor() string {
+	if x != nil {
+		return x.Author
+	}
+	return ""
+}
+
+func (x *TakeOverRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *TakeOverRequest) GetLook() bool {
+	if x != nil {
+		return x.Look
+	}
+	return false
+}
+
+type TakeOverResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Case  string                 `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	// Empty when the code was only looked at.
+	Record string `protobuf:"bytes,2,opt,name=record,proto3" json:"record,omitempty"`
+	// What the code says, in words.
+	Says          []string `protobuf:"bytes,3,rep,name=says,proto3" json:"says,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TakeOverResponse) Reset() {
+	*x = TakeOverResponse{}
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TakeOverResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TakeOverResponse) ProtoMessage() {}
+
+func (x *TakeOverResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TakeOverResponse.ProtoReflect.Descriptor instead.
+func (*TakeOverResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *TakeOverResponse) GetCase() string {
+	if x != nil {
+		return x.Case
+	}
+	return ""
+}
+
+func (x *TakeOverResponse) GetRecord() string {
+	if x != nil {
+		return x.Record
+	}
+	return ""
+}
+
+func (x *TakeOverResponse) GetSays() []string {
+	if x != nil {
+		return x.Says
+	}
+	return nil
+}
+
 // ParcelHead is the first part of a file of records: whose it is, and what it
 // carries.
 type ParcelHead struct {
@@ -314,7 +586,7 @@ type ParcelHead struct {
 
 func (x *ParcelHead) Reset() {
 	*x = ParcelHead{}
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[4]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -326,7 +598,7 @@ func (x *ParcelHead) String() string {
 func (*ParcelHead) ProtoMessage() {}
 
 func (x *ParcelHead) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[4]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -339,7 +611,7 @@ func (x *ParcelHead) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ParcelHead.ProtoReflect.Descriptor instead.
 func (*ParcelHead) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{4}
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *ParcelHead) GetPractice() string {
@@ -426,7 +698,7 @@ type CarriedLog struct {
 
 func (x *CarriedLog) Reset() {
 	*x = CarriedLog{}
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[5]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -438,7 +710,7 @@ func (x *CarriedLog) String() string {
 func (*CarriedLog) ProtoMessage() {}
 
 func (x *CarriedLog) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[5]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -451,7 +723,7 @@ func (x *CarriedLog) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CarriedLog.ProtoReflect.Descriptor instead.
 func (*CarriedLog) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{5}
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *CarriedLog) GetHeld() *HeldLog {
@@ -485,7 +757,7 @@ type ParcelEnd struct {
 
 func (x *ParcelEnd) Reset() {
 	*x = ParcelEnd{}
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -497,7 +769,7 @@ func (x *ParcelEnd) String() string {
 func (*ParcelEnd) ProtoMessage() {}
 
 func (x *ParcelEnd) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -510,7 +782,7 @@ func (x *ParcelEnd) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ParcelEnd.ProtoReflect.Descriptor instead.
 func (*ParcelEnd) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{6}
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ParcelEnd) GetRecords() int64 {
@@ -524,7 +796,7 @@ var File_thawtrail_v1_carry_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_carry_proto_rawDesc = "" +
 	"\n" +
-	"\x18thawtrail/v1/carry.proto\x12\fthawtrail.v1\x1a\x1bthawtrail/v1/exchange.proto\"'\n" +
+	"\x18thawtrail/v1/carry.proto\x12\fthawtrail.v1\x1a\x1bthawtrail/v1/exchange.proto\x1a\x18thawtrail/v1/rules.proto\"'\n" +
 	"\x11WriteBooksRequest\x12\x12\n" +
 	"\x04case\x18\x01 \x01(\tR\x04case\"V\n" +
 	"\x12WriteBooksResponse\x12\x12\n" +
@@ -545,7 +817,31 @@ const file_thawtrail_v1_carry_proto_rawDesc = "" +
 	"\alacking\x18\x05 \x03(\tR\alacking\x12\x1b\n" +
 	"\tset_aside\x18\x06 \x03(\tR\bsetAside\x12\x12\n" +
 	"\x04case\x18\a \x01(\tR\x04case\x12\x16\n" +
-	"\x06device\x18\b \x01(\tR\x06device\"\xc4\x02\n" +
+	"\x06device\x18\b \x01(\tR\x06device\":\n" +
+	"\x0fShowCodeRequest\x12'\n" +
+	"\x04case\x18\x01 \x01(\tB\x13\xca\xda\x18\x0f\n" +
+	"\x04case\x10\x01\x92\x01\x04caseR\x04case\"t\n" +
+	"\x10ShowCodeResponse\x12\x12\n" +
+	"\x04case\x18\x01 \x01(\tR\x04case\x12\x12\n" +
+	"\x04rows\x18\x02 \x03(\tR\x04rows\x12\x10\n" +
+	"\x03dam\x18\x03 \x01(\tR\x03dam\x12\x12\n" +
+	"\x04mark\x18\x04 \x01(\tR\x04mark\x12\x12\n" +
+	"\x04says\x18\x05 \x03(\tR\x04says\"\x9a\x02\n" +
+	"\x0fTakeOverRequest\x126\n" +
+	"\x04code\x18\x01 \x01(\tB\"\xca\xda\x18\x1e\n" +
+	"\x1athe three rows of the code\x10\x01R\x04code\x12C\n" +
+	"\x03dam\x18\x02 \x01(\tB1\xca\xda\x18-\n" +
+	"+the dam's name as it stands beside the codeR\x03dam\x12?\n" +
+	"\x04mark\x18\x03 \x01(\tB+\xca\xda\x18'\n" +
+	"%the mark as it stands beside the codeR\x04mark\x12\x16\n" +
+	"\x06author\x18\x04 \x01(\tR\x06author\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x05 \x01(\tR\trequestId\x12\x12\n" +
+	"\x04look\x18\x06 \x01(\bR\x04look\"R\n" +
+	"\x10TakeOverResponse\x12\x12\n" +
+	"\x04case\x18\x01 \x01(\tR\x04case\x12\x16\n" +
+	"\x06record\x18\x02 \x01(\tR\x06record\x12\x12\n" +
+	"\x04says\x18\x03 \x03(\tR\x04says\"\xc4\x02\n" +
 	"\n" +
 	"ParcelHead\x12\x1a\n" +
 	"\bpractice\x18\x01 \x01(\tR\bpractice\x12#\n" +
@@ -567,11 +863,13 @@ const file_thawtrail_v1_carry_proto_rawDesc = "" +
 	"\vdevice_name\x18\x03 \x01(\tR\n" +
 	"deviceName\"%\n" +
 	"\tParcelEnd\x12\x18\n" +
-	"\arecords\x18\x01 \x01(\x03R\arecords2\xb1\x01\n" +
+	"\arecords\x18\x01 \x01(\x03R\arecords2\xc7\x02\n" +
 	"\fCarryService\x12Q\n" +
 	"\n" +
 	"WriteBooks\x12\x1f.thawtrail.v1.WriteBooksRequest\x1a .thawtrail.v1.WriteBooksResponse0\x01\x12N\n" +
-	"\tReadBooks\x12\x1e.thawtrail.v1.ReadBooksRequest\x1a\x1f.thawtrail.v1.ReadBooksResponse(\x01B!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
+	"\tReadBooks\x12\x1e.thawtrail.v1.ReadBooksRequest\x1a\x1f.thawtrail.v1.ReadBooksResponse(\x01\x12I\n" +
+	"\bShowCode\x12\x1d.thawtrail.v1.ShowCodeRequest\x1a\x1e.thawtrail.v1.ShowCodeResponse\x12I\n" +
+	"\bTakeOver\x12\x1d.thawtrail.v1.TakeOverRequest\x1a\x1e.thawtrail.v1.TakeOverResponseB!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
 
 var (
 	file_thawtrail_v1_carry_proto_rawDescOnce sync.Once
@@ -585,29 +883,37 @@ func file_thawtrail_v1_carry_proto_rawDescGZIP() []byte {
 	return file_thawtrail_v1_carry_proto_rawDescData
 }
 
-var file_thawtrail_v1_carry_proto_msgTypes = make([]protoimpl.MessageInfo, 7)
+var file_thawtrail_v1_carry_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
 var file_thawtrail_v1_carry_proto_goTypes = []any{
 	(*WriteBooksRequest)(nil),  // 0: thawtrail.v1.WriteBooksRequest
 	(*WriteBooksResponse)(nil), // 1: thawtrail.v1.WriteBooksResponse
 	(*ReadBooksRequest)(nil),   // 2: thawtrail.v1.ReadBooksRequest
 	(*ReadBooksResponse)(nil),  // 3: thawtrail.v1.ReadBooksResponse
-	(*ParcelHead)(nil),         // 4: thawtrail.v1.ParcelHead
-	(*CarriedLog)(nil),         // 5: thawtrail.v1.CarriedLog
-	(*ParcelEnd)(nil),          // 6: thawtrail.v1.ParcelEnd
-	(*HeldLog)(nil),            // 7: thawtrail.v1.HeldLog
+	(*ShowCodeRequest)(nil),    // 4: thawtrail.v1.ShowCodeRequest
+	(*ShowCodeResponse)(nil),   // 5: thawtrail.v1.ShowCodeResponse
+	(*TakeOverRequest)(nil),    // 6: thawtrail.v1.TakeOverRequest
+	(*TakeOverResponse)(nil),   // 7: thawtrail.v1.TakeOverResponse
+	(*ParcelHead)(nil),         // 8: thawtrail.v1.ParcelHead
+	(*CarriedLog)(nil),         // 9: thawtrail.v1.CarriedLog
+	(*ParcelEnd)(nil),          // 10: thawtrail.v1.ParcelEnd
+	(*HeldLog)(nil),            // 11: thawtrail.v1.HeldLog
 }
 var file_thawtrail_v1_carry_proto_depIdxs = []int32{
-	5, // 0: thawtrail.v1.ParcelHead.logs:type_name -> thawtrail.v1.CarriedLog
-	7, // 1: thawtrail.v1.CarriedLog.held:type_name -> thawtrail.v1.HeldLog
-	0, // 2: thawtrail.v1.CarryService.WriteBooks:input_type -> thawtrail.v1.WriteBooksRequest
-	2, // 3: thawtrail.v1.CarryService.ReadBooks:input_type -> thawtrail.v1.ReadBooksRequest
-	1, // 4: thawtrail.v1.CarryService.WriteBooks:output_type -> thawtrail.v1.WriteBooksResponse
-	3, // 5: thawtrail.v1.CarryService.ReadBooks:output_type -> thawtrail.v1.ReadBooksResponse
-	4, // [4:6] is the sub-list for method output_type
-	2, // [2:4] is the sub-list for method input_type
-	2, // [2:2] is the sub-list for extension type_name
-	2, // [2:2] is the sub-list for extension extendee
-	0, // [0:2] is the sub-list for field type_name
+	9,  // 0: thawtrail.v1.ParcelHead.logs:type_name -> thawtrail.v1.CarriedLog
+	11, // 1: thawtrail.v1.CarriedLog.held:type_name -> thawtrail.v1.HeldLog
+	0,  // 2: thawtrail.v1.CarryService.WriteBooks:input_type -> thawtrail.v1.WriteBooksRequest
+	2,  // 3: thawtrail.v1.CarryService.ReadBooks:input_type -> thawtrail.v1.ReadBooksRequest
+	4,  // 4: thawtrail.v1.CarryService.ShowCode:input_type -> thawtrail.v1.ShowCodeRequest
+	6,  // 5: thawtrail.v1.CarryService.TakeOver:input_type -> thawtrail.v1.TakeOverRequest
+	1,  // 6: thawtrail.v1.CarryService.WriteBooks:output_type -> thawtrail.v1.WriteBooksResponse
+	3,  // 7: thawtrail.v1.CarryService.ReadBooks:output_type -> thawtrail.v1.ReadBooksResponse
+	5,  // 8: thawtrail.v1.CarryService.ShowCode:output_type -> thawtrail.v1.ShowCodeResponse
+	7,  // 9: thawtrail.v1.CarryService.TakeOver:output_type -> thawtrail.v1.TakeOverResponse
+	6,  // [6:10] is the sub-list for method output_type
+	2,  // [2:6] is the sub-list for method input_type
+	2,  // [2:2] is the sub-list for extension type_name
+	2,  // [2:2] is the sub-list for extension extendee
+	0,  // [0:2] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_carry_proto_init() }
@@ -616,13 +922,14 @@ func file_thawtrail_v1_carry_proto_init() {
 		return
 	}
 	file_thawtrail_v1_exchange_proto_init()
+	file_thawtrail_v1_rules_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_carry_proto_rawDesc), len(file_thawtrail_v1_carry_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   7,
+			NumMessages:   11,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -4,7 +4,8 @@
 // - protoc             (unknown)
 // source: thawtrail/v1/carry.proto
 
-// Records that are carried without a network, in a file.
+// Records that are carried without a network: a file of records, and a running
+// case as characters that are typed from one screen into another.
 
 package pb
 
@@ -23,6 +24,8 @@ const _ = grpc.SupportPackageIsVersion9
 const (
 	CarryService_WriteBooks_FullMethodName = "/thawtrail.v1.CarryService/WriteBooks"
 	CarryService_ReadBooks_FullMethodName  = "/thawtrail.v1.CarryService/ReadBooks"
+	CarryService_ShowCode_FullMethodName   = "/thawtrail.v1.CarryService/ShowCode"
+	CarryService_TakeOver_FullMethodName   = "/thawtrail.v1.CarryService/TakeOver"
 )
 
 // CarryServiceClient is the client API for CarryService service.
@@ -35,6 +38,10 @@ type CarryServiceClient interface {
 	WriteBooks(ctx context.Context, in *WriteBooksRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WriteBooksResponse], error)
 	// ReadBooks takes such a file: what is new here and verifies is saved.
 	ReadBooks(ctx context.Context, opts ...grpc.CallOption) (grpc.ClientStreamingClient[ReadBooksRequest, ReadBooksResponse], error)
+	// ShowCode puts a running case into characters, for a laptop without a stick.
+	ShowCode(ctx context.Context, in *ShowCodeRequest, opts ...grpc.CallOption) (*ShowCodeResponse, error)
+	// TakeOver reads such characters, and takes the case over.
+	TakeOver(ctx context.Context, in *TakeOverRequest, opts ...grpc.CallOption) (*TakeOverResponse, error)
 }
 
 type carryServiceClient struct {
@@ -77,6 +84,26 @@ func (c *carryServiceClient) ReadBooks(ctx context.Context, opts ...grpc.CallOpt
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type CarryService_ReadBooksClient = grpc.ClientStreamingClient[ReadBooksRequest, ReadBooksResponse]
 
+func (c *carryServiceClient) ShowCode(ctx context.Context, in *ShowCodeRequest, opts ...grpc.CallOption) (*ShowCodeResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ShowCodeResponse)
+	err := c.cc.Invoke(ctx, CarryService_ShowCode_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *carryServiceClient) TakeOver(ctx context.Context, in *TakeOverRequest, opts ...grpc.CallOption) (*TakeOverResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(TakeOverResponse)
+	err := c.cc.Invoke(ctx, CarryService_TakeOver_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // CarryServiceServer is the server API for CarryService service.
 // All implementations must embed UnimplementedCarryServiceServer
 // for forward compatibility.
@@ -87,6 +114,10 @@ type CarryServiceServer interface {
 	WriteBooks(*WriteBooksRequest, grpc.ServerStreamingServer[WriteBooksResponse]) error
 	// ReadBooks takes such a file: what is new here and verifies is saved.
 	ReadBooks(grpc.ClientStreamingServer[ReadBooksRequest, ReadBooksResponse]) error
+	// ShowCode puts a running case into characters, for a laptop without a stick.
+	ShowCode(context.Context, *ShowCodeRequest) (*ShowCodeResponse, error)
+	// TakeOver reads such characters, and takes the case over.
+	TakeOver(context.Context, *TakeOverRequest) (*TakeOverResponse, error)
 	mustEmbedUnimplementedCarryServiceServer()
 }
 
@@ -102,6 +133,12 @@ func (UnimplementedCarryServiceServer) WriteBooks(*WriteBooksRequest, grpc.Serve
 }
 func (UnimplementedCarryServiceServer) ReadBooks(grpc.ClientStreamingServer[ReadBooksRequest, ReadBooksResponse]) error {
 	return status.Error(codes.Unimplemented, "method ReadBooks not implemented")
+}
+func (UnimplementedCarryServiceServer) ShowCode(context.Context, *ShowCodeRequest) (*ShowCodeResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ShowCode not implemented")
+}
+func (UnimplementedCarryServiceServer) TakeOver(context.Context, *TakeOverRequest) (*TakeOverResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method TakeOver not implemented")
 }
 func (UnimplementedCarryServiceServer) mustEmbedUnimplementedCarryServiceServer() {}
 func (UnimplementedCarryServiceServer) testEmbeddedByValue()                      {}
@@ -142,13 +179,58 @@ func _CarryService_ReadBooks_Handler(srv interface{}, stream grpc.ServerStream) 
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type CarryService_ReadBooksServer = grpc.ClientStreamingServer[ReadBooksRequest, ReadBooksResponse]
 
+func _CarryService_ShowCode_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ShowCodeRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CarryServiceServer).ShowCode(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CarryService_ShowCode_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CarryServiceServer).ShowCode(ctx, req.(*ShowCodeRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _CarryService_TakeOver_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(TakeOverRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CarryServiceServer).TakeOver(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CarryService_TakeOver_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CarryServiceServer).TakeOver(ctx, req.(*TakeOverRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // CarryService_ServiceDesc is the grpc.ServiceDesc for CarryService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
 var CarryService_ServiceDesc = grpc.ServiceDesc{
 	ServiceName: "thawtrail.v1.CarryService",
 	HandlerType: (*CarryServiceServer)(nil),
-	Methods:     []grpc.MethodDesc{},
+	Methods: []grpc.MethodDesc{
+		{
+			MethodName: "ShowCode",
+			Handler:    _CarryService_ShowCode_Handler,
+		},
+		{
+			MethodName: "TakeOver",
+			Handler:    _CarryService_TakeOver_Handler,
+		},
+	},
 	Streams: []grpc.StreamDesc{
 		{
 			StreamName:    "WriteBooks",

@@ -344,6 +344,57 @@ func (ReferralAnswer) EnumDescriptor() ([]byte, []int) {
 	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{5}
 }
 
+// AdoptedBy says how a case came to the laptop that took it over.
+type AdoptedBy int32
+
+const (
+	// Its records were on the laptop already.
+	AdoptedBy_ADOPTED_BY_UNSPECIFIED AdoptedBy = 0
+	AdoptedBy_ADOPTED_BY_FILE        AdoptedBy = 1
+	AdoptedBy_ADOPTED_BY_CODE        AdoptedBy = 2
+)
+
+// Enum value maps for AdoptedBy.
+var (
+	AdoptedBy_name = map[int32]string{
+		0: "ADOPTED_BY_UNSPECIFIED",
+		1: "ADOPTED_BY_FILE",
+		2: "ADOPTED_BY_CODE",
+	}
+	AdoptedBy_value = map[string]int32{
+		"ADOPTED_BY_UNSPECIFIED": 0,
+		"ADOPTED_BY_FILE":        1,
+		"ADOPTED_BY_CODE":        2,
+	}
+)
+
+func (x AdoptedBy) Enum() *AdoptedBy {
+	p := new(AdoptedBy)
+	*p = x
+	return p
+}
+
+func (x AdoptedBy) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (AdoptedBy) Descriptor() protoreflect.EnumDescriptor {
+	return file_thawtrail_v1_case_proto_enumTypes[6].Descriptor()
+}
+
+func (AdoptedBy) Type() protoreflect.EnumType {
+	return &file_thawtrail_v1_case_proto_enumTypes[6]
+}
+
+func (x AdoptedBy) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use AdoptedBy.Descriptor instead.
+func (AdoptedBy) EnumDescriptor() ([]byte, []int) {
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{6}
+}
+
 // Outcome of a case.
 type Outcome int32
 
@@ -387,11 +438,11 @@ func (x Outcome) String() string {
 }
 
 func (Outcome) Descriptor() protoreflect.EnumDescriptor {
-	return file_thawtrail_v1_case_proto_enumTypes[6].Descriptor()
+	return file_thawtrail_v1_case_proto_enumTypes[7].Descriptor()
 }
 
 func (Outcome) Type() protoreflect.EnumType {
-	return &file_thawtrail_v1_case_proto_enumTypes[6]
+	return &file_thawtrail_v1_case_proto_enumTypes[7]
 }
 
 func (x Outcome) Number() protoreflect.EnumNumber {
@@ -400,7 +451,7 @@ func (x Outcome) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Outcome.Descriptor instead.
 func (Outcome) EnumDescriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{6}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{7}
 }
 
 // CaseOpened begins the treatment of one patient. A newborn has no chip and no
@@ -2428,6 +2479,201 @@ func (x *HandedOver) GetSitter() string {
 	return ""
 }
 
+// CaseAdopted says that this laptop has the case from now on. When it was taken
+// over by a code typed from another screen, the record also holds what the code
+// and the person said: a stand-in for records that are not here yet.
+type CaseAdopted struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Case  string                 `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	Way   AdoptedBy              `protobuf:"varint,2,opt,name=way,proto3,enum=thawtrail.v1.AdoptedBy" json:"way,omitempty"`
+	// Id of the laptop that had it before, when that is known.
+	FromDevice []byte `protobuf:"bytes,3,opt,name=from_device,json=fromDevice,proto3" json:"from_device,omitempty"`
+	// The bag that runs.
+	Bag     string `protobuf:"bytes,4,opt,name=bag,proto3" json:"bag,omitempty"`
+	Product string `protobuf:"bytes,5,opt,name=product,proto3" json:"product,omitempty"`
+	Batch   string `protobuf:"bytes,6,opt,name=batch,proto3" json:"batch,omitempty"`
+	DamName string `protobuf:"bytes,7,opt,name=dam_name,json=damName,proto3" json:"dam_name,omitempty"`
+	Mark    string `protobuf:"bytes,8,opt,name=mark,proto3" json:"mark,omitempty"`
+	WeightG *int32 `protobuf:"varint,9,opt,name=weight_g,json=weightG,proto3,oneof" json:"weight_g,omitempty"`
+	// Of this bag, as last read off it.
+	GivenMl *int32 `protobuf:"varint,10,opt,name=given_ml,json=givenMl,proto3,oneof" json:"given_ml,omitempty"`
+	// Of earlier bags of this case.
+	GivenBeforeMl int32   `protobuf:"varint,11,opt,name=given_before_ml,json=givenBeforeMl,proto3" json:"given_before_ml,omitempty"`
+	MlPerH        *int32  `protobuf:"varint,12,opt,name=ml_per_h,json=mlPerH,proto3,oneof" json:"ml_per_h,omitempty"`
+	SlowStage     bool    `protobuf:"varint,13,opt,name=slow_stage,json=slowStage,proto3" json:"slow_stage,omitempty"`
+	Clamped       bool    `protobuf:"varint,14,opt,name=clamped,proto3" json:"clamped,omitempty"`
+	ReactionSeen  bool    `protobuf:"varint,15,opt,name=reaction_seen,json=reactionSeen,proto3" json:"reaction_seen,omitempty"`
+	StartedAt     *Moment `protobuf:"bytes,16,opt,name=started_at,json=startedAt,proto3" json:"started_at,omitempty"`
+	SetAttachedAt *Moment `protobuf:"bytes,17,opt,name=set_attached_at,json=setAttachedAt,proto3" json:"set_attached_at,omitempty"`
+	ReadAt        *Moment `protobuf:"bytes,18,opt,name=read_at,json=readAt,proto3" json:"read_at,omitempty"`
+	NextVitalsAt  *Moment `protobuf:"bytes,19,opt,name=next_vitals_at,json=nextVitalsAt,proto3" json:"next_vitals_at,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CaseAdopted) Reset() {
+	*x = CaseAdopted{}
+	mi := &file_thawtrail_v1_case_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CaseAdopted) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CaseAdopted) ProtoMessage() {}
+
+func (x *CaseAdopted) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_case_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CaseAdopted.ProtoReflect.Descriptor instead.
+func (*CaseAdopted) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *CaseAdopted) GetCase() string {
+	if x != nil {
+		return x.Case
+	}
+	return ""
+}
+
+func (x *CaseAdopted) GetWay() AdoptedBy {
+	if x != nil {
+		return x.Way
+	}
+	return AdoptedBy_ADOPTED_BY_UNSPECIFIED
+}
+
+func (x *CaseAdopted) GetFromDevice() []byte {
+	if x != nil {
+		return x.FromDevice
+	}
+	return nil
+}
+
+func (x *CaseAdopted) GetBag() string {
+	if x != nil {
+		return x.Bag
+	}
+	return ""
+}
+
+func (x *CaseAdopted) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *CaseAdopted) GetBatch() string {
+	if x != nil {
+		return x.Batch
+	}
+	return ""
+}
+
+func (x *CaseAdopted) GetDamName() string {
+	if x != nil {
+		return x.DamName
+	}
+	return ""
+}
+
+func (x *CaseAdopted) GetMark() string {
+	if x != nil {
+		return x.Mark
+	}
+	return ""
+}
+
+func (x *CaseAdopted) GetWeightG() int32 {
+	if x != nil && x.WeightG != nil {
+		return *x.WeightG
+	}
+	return 0
+}
+
+func (x *CaseAdopted) GetGivenMl() int32 {
+	if x != nil && x.GivenMl != nil {
+		return *x.GivenMl
+	}
+	return 0
+}
+
+func (x *CaseAdopted) GetGivenBeforeMl() int32 {
+	if x != nil {
+		return x.GivenBeforeMl
+	}
+	return 0
+}
+
+func (x *CaseAdopted) GetMlPerH() int32 {
+	if x != nil && x.MlPerH != nil {
+		return *x.MlPerH
+	}
+	return 0
+}
+
+func (x *CaseAdopted) GetSlowStage() bool {
+	if x != nil {
+		return x.SlowStage
+	}
+	return false
+}
+
+func (x *CaseAdopted) GetClamped() bool {
+	if x != nil {
+		return x.Clamped
+	}
+	return false
+}
+
+func (x *CaseAdopted) GetReactionSeen() bool {
+	if x != nil {
+		return x.ReactionSeen
+	}
+	return false
+}
+
+func (x *CaseAdopted) GetStartedAt() *Moment {
+	if x != nil {
+		return x.StartedAt
+	}
+	return nil
+}
+
+func (x *CaseAdopted) GetSetAttachedAt() *Moment {
+	if x != nil {
+		return x.SetAttachedAt
+	}
+	return nil
+}
+
+func (x *CaseAdopted) GetReadAt() *Moment {
+	if x != nil {
+		return x.ReadAt
+	}
+	return nil
+}
+
+func (x *CaseAdopted) GetNextVitalsAt() *Moment {
+	if x != nil {
+		return x.NextVitalsAt
+	}
+	return nil
+}
+
 // RecheckPlanned names who tests the IgG again, and when.
 type RecheckPlanned struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -2440,7 +2686,7 @@ type RecheckPlanned struct {
 
 func (x *RecheckPlanned) Reset() {
 	*x = RecheckPlanned{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2452,7 +2698,7 @@ func (x *RecheckPlanned) String() string {
 func (*RecheckPlanned) ProtoMessage() {}
 
 func (x *RecheckPlanned) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2465,7 +2711,7 @@ func (x *RecheckPlanned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecheckPlanned.ProtoReflect.Descriptor instead.
 func (*RecheckPlanned) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{22}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *RecheckPlanned) GetCase() string {
@@ -2504,7 +2750,7 @@ type AdverseEvent struct {
 
 func (x *AdverseEvent) Reset() {
 	*x = AdverseEvent{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2516,7 +2762,7 @@ func (x *AdverseEvent) String() string {
 func (*AdverseEvent) ProtoMessage() {}
 
 func (x *AdverseEvent) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2529,7 +2775,7 @@ func (x *AdverseEvent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdverseEvent.ProtoReflect.Descriptor instead.
 func (*AdverseEvent) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{23}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *AdverseEvent) GetCase() string {
@@ -2586,7 +2832,7 @@ type CaseClosed struct {
 
 func (x *CaseClosed) Reset() {
 	*x = CaseClosed{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2598,7 +2844,7 @@ func (x *CaseClosed) String() string {
 func (*CaseClosed) ProtoMessage() {}
 
 func (x *CaseClosed) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2611,7 +2857,7 @@ func (x *CaseClosed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CaseClosed.ProtoReflect.Descriptor instead.
 func (*CaseClosed) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{24}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *CaseClosed) GetCase() string {
@@ -3019,6 +3265,34 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\x06sitter\x18\a \x01(\tB\x1f\xca\xda\x18\x1b\n" +
 	"\x19who sits with the patientR\x06sitterB\v\n" +
 	"\t_given_mlB\v\n" +
+	"\t_ml_per_h\"\xdc\a\n" +
+	"\vCaseAdopted\x12&\n" +
+	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
+	"\x04case\x10\x01B\x04caseR\x04case\x121\n" +
+	"\x03way\x18\x02 \x01(\x0e2\x17.thawtrail.v1.AdoptedByB\x06\xca\xda\x18\x02p\x01R\x03way\x12'\n" +
+	"\vfrom_device\x18\x03 \x01(\fB\x06\xca\xda\x18\x02p\x01R\n" +
+	"fromDevice\x12\x1f\n" +
+	"\x03bag\x18\x04 \x01(\tB\r\xca\xda\x18\t8\x01B\x03bagp\x01R\x03bag\x12*\n" +
+	"\aproduct\x18\x05 \x01(\tB\x10\xca\xda\x18\fp\x01\x92\x01\aproductR\aproduct\x12\x1e\n" +
+	"\x05batch\x18\x06 \x01(\tB\b\xca\xda\x18\x048\x02p\x01R\x05batch\x12!\n" +
+	"\bdam_name\x18\a \x01(\tB\x06\xca\xda\x18\x02p\x01R\adamName\x12\x1a\n" +
+	"\x04mark\x18\b \x01(\tB\x06\xca\xda\x18\x02p\x01R\x04mark\x12<\n" +
+	"\bweight_g\x18\t \x01(\x05B\x1c\xca\xda\x18\x18\x19\x00\x00\x00\x00\x00\x88\xb3@!\x00\x00\x00\x00`\xe36Ap\x01\x8a\x01\x01gH\x00R\aweightG\x88\x01\x01\x12=\n" +
+	"\bgiven_ml\x18\n" +
+	" \x01(\x05B\x1d\xca\xda\x18\x19\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xc3@p\x01\x8a\x01\x02mLH\x01R\agivenMl\x88\x01\x01\x12E\n" +
+	"\x0fgiven_before_ml\x18\v \x01(\x05B\x1d\xca\xda\x18\x19\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xd3@p\x01\x8a\x01\x02mLR\rgivenBeforeMl\x12>\n" +
+	"\bml_per_h\x18\f \x01(\x05B\x1f\xca\xda\x18\x1b\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00L\xed@p\x01\x8a\x01\x04mL/hH\x02R\x06mlPerH\x88\x01\x01\x12%\n" +
+	"\n" +
+	"slow_stage\x18\r \x01(\bB\x06\xca\xda\x18\x02p\x01R\tslowStage\x12 \n" +
+	"\aclamped\x18\x0e \x01(\bB\x06\xca\xda\x18\x02p\x01R\aclamped\x12+\n" +
+	"\rreaction_seen\x18\x0f \x01(\bB\x06\xca\xda\x18\x02p\x01R\freactionSeen\x12;\n" +
+	"\n" +
+	"started_at\x18\x10 \x01(\v2\x14.thawtrail.v1.MomentB\x06\xca\xda\x18\x02p\x01R\tstartedAt\x12D\n" +
+	"\x0fset_attached_at\x18\x11 \x01(\v2\x14.thawtrail.v1.MomentB\x06\xca\xda\x18\x02p\x01R\rsetAttachedAt\x125\n" +
+	"\aread_at\x18\x12 \x01(\v2\x14.thawtrail.v1.MomentB\x06\xca\xda\x18\x02p\x01R\x06readAt\x12B\n" +
+	"\x0enext_vitals_at\x18\x13 \x01(\v2\x14.thawtrail.v1.MomentB\x06\xca\xda\x18\x02p\x01R\fnextVitalsAtB\v\n" +
+	"\t_weight_gB\v\n" +
+	"\t_given_mlB\v\n" +
 	"\t_ml_per_h\"\xd5\x01\n" +
 	"\x0eRecheckPlanned\x12&\n" +
 	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
@@ -3080,7 +3354,11 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\x1bREFERRAL_ANSWER_UNSPECIFIED\x10\x00\x12\x1c\n" +
 	"\x18REFERRAL_ANSWER_ACCEPTED\x10\x01\x12\x1c\n" +
 	"\x18REFERRAL_ANSWER_DECLINED\x10\x02\x12\x1d\n" +
-	"\x19REFERRAL_ANSWER_UNDECIDED\x10\x03*\x93\x01\n" +
+	"\x19REFERRAL_ANSWER_UNDECIDED\x10\x03*Q\n" +
+	"\tAdoptedBy\x12\x1a\n" +
+	"\x16ADOPTED_BY_UNSPECIFIED\x10\x00\x12\x13\n" +
+	"\x0fADOPTED_BY_FILE\x10\x01\x12\x13\n" +
+	"\x0fADOPTED_BY_CODE\x10\x02*\x93\x01\n" +
 	"\aOutcome\x12\x17\n" +
 	"\x13OUTCOME_UNSPECIFIED\x10\x00\x12\x10\n" +
 	"\fOUTCOME_WELL\x10\x01\x12\x14\n" +
@@ -3101,8 +3379,8 @@ func file_thawtrail_v1_case_proto_rawDescGZIP() []byte {
 	return file_thawtrail_v1_case_proto_rawDescData
 }
 
-var file_thawtrail_v1_case_proto_enumTypes = make([]protoimpl.EnumInfo, 7)
-var file_thawtrail_v1_case_proto_msgTypes = make([]protoimpl.MessageInfo, 25)
+var file_thawtrail_v1_case_proto_enumTypes = make([]protoimpl.EnumInfo, 8)
+var file_thawtrail_v1_case_proto_msgTypes = make([]protoimpl.MessageInfo, 26)
 var file_thawtrail_v1_case_proto_goTypes = []any{
 	(PatientKind)(0),           // 0: thawtrail.v1.PatientKind
 	(Sex)(0),                   // 1: thawtrail.v1.Sex
@@ -3110,54 +3388,61 @@ var file_thawtrail_v1_case_proto_goTypes = []any{
 	(WeightMethod)(0),          // 3: thawtrail.v1.WeightMethod
 	(CutSide)(0),               // 4: thawtrail.v1.CutSide
 	(ReferralAnswer)(0),        // 5: thawtrail.v1.ReferralAnswer
-	(Outcome)(0),               // 6: thawtrail.v1.Outcome
-	(*CaseOpened)(nil),         // 7: thawtrail.v1.CaseOpened
-	(*RiskAsked)(nil),          // 8: thawtrail.v1.RiskAsked
-	(*PatientExamined)(nil),    // 9: thawtrail.v1.PatientExamined
-	(*PatientWeighed)(nil),     // 10: thawtrail.v1.PatientWeighed
-	(*IggTested)(nil),          // 11: thawtrail.v1.IggTested
-	(*ColostrumGiven)(nil),     // 12: thawtrail.v1.ColostrumGiven
-	(*ReferralOffered)(nil),    // 13: thawtrail.v1.ReferralOffered
-	(*EstimateAgreed)(nil),     // 14: thawtrail.v1.EstimateAgreed
-	(*PlanAccepted)(nil),       // 15: thawtrail.v1.PlanAccepted
-	(*BathChecked)(nil),        // 16: thawtrail.v1.BathChecked
-	(*HangChecked)(nil),        // 17: thawtrail.v1.HangChecked
-	(*CatheterPlaced)(nil),     // 18: thawtrail.v1.CatheterPlaced
-	(*CatheterRemoved)(nil),    // 19: thawtrail.v1.CatheterRemoved
-	(*TransfusionStarted)(nil), // 20: thawtrail.v1.TransfusionStarted
-	(*RateSet)(nil),            // 21: thawtrail.v1.RateSet
-	(*VitalsNoted)(nil),        // 22: thawtrail.v1.VitalsNoted
-	(*ReactionNoted)(nil),      // 23: thawtrail.v1.ReactionNoted
-	(*DrugGiven)(nil),          // 24: thawtrail.v1.DrugGiven
-	(*FluidGiven)(nil),         // 25: thawtrail.v1.FluidGiven
-	(*FlowChanged)(nil),        // 26: thawtrail.v1.FlowChanged
-	(*TransfusionEnded)(nil),   // 27: thawtrail.v1.TransfusionEnded
-	(*HandedOver)(nil),         // 28: thawtrail.v1.HandedOver
-	(*RecheckPlanned)(nil),     // 29: thawtrail.v1.RecheckPlanned
-	(*AdverseEvent)(nil),       // 30: thawtrail.v1.AdverseEvent
-	(*CaseClosed)(nil),         // 31: thawtrail.v1.CaseClosed
-	(*Moment)(nil),             // 32: thawtrail.v1.Moment
+	(AdoptedBy)(0),             // 6: thawtrail.v1.AdoptedBy
+	(Outcome)(0),               // 7: thawtrail.v1.Outcome
+	(*CaseOpened)(nil),         // 8: thawtrail.v1.CaseOpened
+	(*RiskAsked)(nil),          // 9: thawtrail.v1.RiskAsked
+	(*PatientExamined)(nil),    // 10: thawtrail.v1.PatientExamined
+	(*PatientWeighed)(nil),     // 11: thawtrail.v1.PatientWeighed
+	(*IggTested)(nil),          // 12: thawtrail.v1.IggTested
+	(*ColostrumGiven)(nil),     // 13: thawtrail.v1.ColostrumGiven
+	(*ReferralOffered)(nil),    // 14: thawtrail.v1.ReferralOffered
+	(*EstimateAgreed)(nil),     // 15: thawtrail.v1.EstimateAgreed
+	(*PlanAccepted)(nil),       // 16: thawtrail.v1.PlanAccepted
+	(*BathChecked)(nil),        // 17: thawtrail.v1.BathChecked
+	(*HangChecked)(nil),        // 18: thawtrail.v1.HangChecked
+	(*CatheterPlaced)(nil),     // 19: thawtrail.v1.CatheterPlaced
+	(*CatheterRemoved)(nil),    // 20: thawtrail.v1.CatheterRemoved
+	(*TransfusionStarted)(nil), // 21: thawtrail.v1.TransfusionStarted
+	(*RateSet)(nil),            // 22: thawtrail.v1.RateSet
+	(*VitalsNoted)(nil),        // 23: thawtrail.v1.VitalsNoted
+	(*ReactionNoted)(nil),      // 24: thawtrail.v1.ReactionNoted
+	(*DrugGiven)(nil),          // 25: thawtrail.v1.DrugGiven
+	(*FluidGiven)(nil),         // 26: thawtrail.v1.FluidGiven
+	(*FlowChanged)(nil),        // 27: thawtrail.v1.FlowChanged
+	(*TransfusionEnded)(nil),   // 28: thawtrail.v1.TransfusionEnded
+	(*HandedOver)(nil),         // 29: thawtrail.v1.HandedOver
+	(*CaseAdopted)(nil),        // 30: thawtrail.v1.CaseAdopted
+	(*RecheckPlanned)(nil),     // 31: thawtrail.v1.RecheckPlanned
+	(*AdverseEvent)(nil),       // 32: thawtrail.v1.AdverseEvent
+	(*CaseClosed)(nil),         // 33: thawtrail.v1.CaseClosed
+	(*Moment)(nil),             // 34: thawtrail.v1.Moment
 }
 var file_thawtrail_v1_case_proto_depIdxs = []int32{
 	0,  // 0: thawtrail.v1.CaseOpened.kind:type_name -> thawtrail.v1.PatientKind
 	1,  // 1: thawtrail.v1.CaseOpened.sex:type_name -> thawtrail.v1.Sex
-	32, // 2: thawtrail.v1.CaseOpened.born_at:type_name -> thawtrail.v1.Moment
+	34, // 2: thawtrail.v1.CaseOpened.born_at:type_name -> thawtrail.v1.Moment
 	2,  // 3: thawtrail.v1.RiskAsked.jaundiced_foal_before:type_name -> thawtrail.v1.Answer
 	2,  // 4: thawtrail.v1.RiskAsked.positive_screen:type_name -> thawtrail.v1.Answer
 	2,  // 5: thawtrail.v1.RiskAsked.donkey_sire:type_name -> thawtrail.v1.Answer
 	2,  // 6: thawtrail.v1.RiskAsked.yellow_or_red_urine:type_name -> thawtrail.v1.Answer
 	3,  // 7: thawtrail.v1.PatientWeighed.method:type_name -> thawtrail.v1.WeightMethod
 	4,  // 8: thawtrail.v1.IggTested.side:type_name -> thawtrail.v1.CutSide
-	32, // 9: thawtrail.v1.IggTested.sampled_at:type_name -> thawtrail.v1.Moment
+	34, // 9: thawtrail.v1.IggTested.sampled_at:type_name -> thawtrail.v1.Moment
 	5,  // 10: thawtrail.v1.ReferralOffered.answer:type_name -> thawtrail.v1.ReferralAnswer
-	32, // 11: thawtrail.v1.HandedOver.next_vitals_at:type_name -> thawtrail.v1.Moment
-	32, // 12: thawtrail.v1.RecheckPlanned.due_at:type_name -> thawtrail.v1.Moment
-	6,  // 13: thawtrail.v1.CaseClosed.outcome:type_name -> thawtrail.v1.Outcome
-	14, // [14:14] is the sub-list for method output_type
-	14, // [14:14] is the sub-list for method input_type
-	14, // [14:14] is the sub-list for extension type_name
-	14, // [14:14] is the sub-list for extension extendee
-	0,  // [0:14] is the sub-list for field type_name
+	34, // 11: thawtrail.v1.HandedOver.next_vitals_at:type_name -> thawtrail.v1.Moment
+	6,  // 12: thawtrail.v1.CaseAdopted.way:type_name -> thawtrail.v1.AdoptedBy
+	34, // 13: thawtrail.v1.CaseAdopted.started_at:type_name -> thawtrail.v1.Moment
+	34, // 14: thawtrail.v1.CaseAdopted.set_attached_at:type_name -> thawtrail.v1.Moment
+	34, // 15: thawtrail.v1.CaseAdopted.read_at:type_name -> thawtrail.v1.Moment
+	34, // 16: thawtrail.v1.CaseAdopted.next_vitals_at:type_name -> thawtrail.v1.Moment
+	34, // 17: thawtrail.v1.RecheckPlanned.due_at:type_name -> thawtrail.v1.Moment
+	7,  // 18: thawtrail.v1.CaseClosed.outcome:type_name -> thawtrail.v1.Outcome
+	19, // [19:19] is the sub-list for method output_type
+	19, // [19:19] is the sub-list for method input_type
+	19, // [19:19] is the sub-list for extension type_name
+	19, // [19:19] is the sub-list for extension extendee
+	0,  // [0:19] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_case_proto_init() }
@@ -3180,13 +3465,14 @@ func file_thawtrail_v1_case_proto_init() {
 	file_thawtrail_v1_case_proto_msgTypes[15].OneofWrappers = []any{}
 	file_thawtrail_v1_case_proto_msgTypes[19].OneofWrappers = []any{}
 	file_thawtrail_v1_case_proto_msgTypes[21].OneofWrappers = []any{}
+	file_thawtrail_v1_case_proto_msgTypes[22].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_case_proto_rawDesc), len(file_thawtrail_v1_case_proto_rawDesc)),
-			NumEnums:      7,
-			NumMessages:   25,
+			NumEnums:      8,
+			NumMessages:   26,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -107,6 +107,7 @@ type Entry struct {
 	//	*Entry_AdverseEventConsidered
 	//	*Entry_AdverseEventReported
 	//	*Entry_CaseClosed
+	//	*Entry_CaseAdopted
 	Body          isEntry_Body `protobuf_oneof:"body"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -851,6 +852,15 @@ func (x *Entry) GetCaseClosed() *CaseClosed {
 	return nil
 }
 
+func (x *Entry) GetCaseAdopted() *CaseAdopted {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_CaseAdopted); ok {
+			return x.CaseAdopted
+		}
+	}
+	return nil
+}
+
 type isEntry_Body interface {
 	isEntry_Body()
 }
@@ -1167,6 +1177,10 @@ type Entry_CaseClosed struct {
 	CaseClosed *CaseClosed `protobuf:"bytes,88,opt,name=case_closed,json=caseClosed,proto3,oneof"`
 }
 
+type Entry_CaseAdopted struct {
+	CaseAdopted *CaseAdopted `protobuf:"bytes,89,opt,name=case_adopted,json=caseAdopted,proto3,oneof"`
+}
+
 func (*Entry_LogOpened) isEntry_Body() {}
 
 func (*Entry_Heard) isEntry_Body() {}
@@ -1323,11 +1337,13 @@ func (*Entry_AdverseEventReported) isEntry_Body() {}
 
 func (*Entry_CaseClosed) isEntry_Body() {}
 
+func (*Entry_CaseAdopted) isEntry_Body() {}
+
 var File_thawtrail_v1_entry_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\n" +
-	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\xfbi\n" +
+	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\x9bk\n" +
 	"\x05Entry\x12@\n" +
 	"\n" +
 	"log_opened\x18\x01 \x01(\v2\x17.thawtrail.v1.LogOpenedB\x06\xd2\xda\x18\x02@\x01H\x00R\tlogOpened\x123\n" +
@@ -1508,7 +1524,9 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\x0eadverse report\x12'Note that an adverse event was reported\x1a7adverse report 5Q reaction --to maker --reference R-114\"\x04case\"\x05eventH\x00R\x14adverseEventReported\x12\x85\x01\n" +
 	"\vcase_closed\x18X \x01(\v2\x18.thawtrail.v1.CaseClosedBH\xd2\xda\x18D\n" +
 	"\x05close\x12\x1dClose a case with its outcome\x1a\rclose 5Q well\"\x04case\"\aoutcomeH\x00R\n" +
-	"caseClosedB\x06\n" +
+	"caseClosed\x12\x9d\x01\n" +
+	"\fcase_adopted\x18Y \x01(\v2\x19.thawtrail.v1.CaseAdoptedB]\xd2\xda\x18Y\n" +
+	"\btakeover\x128Take over a running case: from now on this laptop has it\x1a\vtakeover 5Q\"\x04caseX\x01H\x00R\vcaseAdoptedB\x06\n" +
 	"\x04bodyB!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
 
 var (
@@ -1598,6 +1616,7 @@ var file_thawtrail_v1_entry_proto_goTypes = []any{
 	(*RecheckPlanned)(nil),       // 70: thawtrail.v1.RecheckPlanned
 	(*AdverseEvent)(nil),         // 71: thawtrail.v1.AdverseEvent
 	(*CaseClosed)(nil),           // 72: thawtrail.v1.CaseClosed
+	(*CaseAdopted)(nil),          // 73: thawtrail.v1.CaseAdopted
 }
 var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	1,  // 0: thawtrail.v1.Entry.log_opened:type_name -> thawtrail.v1.LogOpened
@@ -1678,11 +1697,12 @@ var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	71, // 75: thawtrail.v1.Entry.adverse_event_considered:type_name -> thawtrail.v1.AdverseEvent
 	71, // 76: thawtrail.v1.Entry.adverse_event_reported:type_name -> thawtrail.v1.AdverseEvent
 	72, // 77: thawtrail.v1.Entry.case_closed:type_name -> thawtrail.v1.CaseClosed
-	78, // [78:78] is the sub-list for method output_type
-	78, // [78:78] is the sub-list for method input_type
-	78, // [78:78] is the sub-list for extension type_name
-	78, // [78:78] is the sub-list for extension extendee
-	0,  // [0:78] is the sub-list for field type_name
+	73, // 78: thawtrail.v1.Entry.case_adopted:type_name -> thawtrail.v1.CaseAdopted
+	79, // [79:79] is the sub-list for method output_type
+	79, // [79:79] is the sub-list for method input_type
+	79, // [79:79] is the sub-list for extension type_name
+	79, // [79:79] is the sub-list for extension extendee
+	0,  // [0:79] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_entry_proto_init() }
@@ -1773,6 +1793,7 @@ func file_thawtrail_v1_entry_proto_init() {
 		(*Entry_AdverseEventConsidered)(nil),
 		(*Entry_AdverseEventReported)(nil),
 		(*Entry_CaseClosed)(nil),
+		(*Entry_CaseAdopted)(nil),
 	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{

@@ -2019,15 +2019,19 @@ func (x *ListCasesRequest) GetAfter() string {
 }
 
 type CaseRow struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Case          string                 `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
-	Patient       string                 `protobuf:"bytes,2,opt,name=patient,proto3" json:"patient,omitempty"`
-	Yard          string                 `protobuf:"bytes,3,opt,name=yard,proto3" json:"yard,omitempty"`
-	State         string                 `protobuf:"bytes,4,opt,name=state,proto3" json:"state,omitempty"`
-	OpenedAt      string                 `protobuf:"bytes,5,opt,name=opened_at,json=openedAt,proto3" json:"opened_at,omitempty"`
-	Outcome       string                 `protobuf:"bytes,6,opt,name=outcome,proto3" json:"outcome,omitempty"`
-	GivenMl       int32                  `protobuf:"varint,7,opt,name=given_ml,json=givenMl,proto3" json:"given_ml,omitempty"`
-	RecheckDue    string                 `protobuf:"bytes,8,opt,name=recheck_due,json=recheckDue,proto3" json:"recheck_due,omitempty"`
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Case       string                 `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	Patient    string                 `protobuf:"bytes,2,opt,name=patient,proto3" json:"patient,omitempty"`
+	Yard       string                 `protobuf:"bytes,3,opt,name=yard,proto3" json:"yard,omitempty"`
+	State      string                 `protobuf:"bytes,4,opt,name=state,proto3" json:"state,omitempty"`
+	OpenedAt   string                 `protobuf:"bytes,5,opt,name=opened_at,json=openedAt,proto3" json:"opened_at,omitempty"`
+	Outcome    string                 `protobuf:"bytes,6,opt,name=outcome,proto3" json:"outcome,omitempty"`
+	GivenMl    int32                  `protobuf:"varint,7,opt,name=given_ml,json=givenMl,proto3" json:"given_ml,omitempty"`
+	RecheckDue string                 `protobuf:"bytes,8,opt,name=recheck_due,json=recheckDue,proto3" json:"recheck_due,omitempty"`
+	// The laptop that took the case over, and whether that is another one than this.
+	HeldBy        string `protobuf:"bytes,9,opt,name=held_by,json=heldBy,proto3" json:"held_by,omitempty"`
+	Elsewhere     bool   `protobuf:"varint,10,opt,name=elsewhere,proto3" json:"elsewhere,omitempty"`
+	HeldSince     string `protobuf:"bytes,11,opt,name=held_since,json=heldSince,proto3" json:"held_since,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2114,6 +2118,27 @@ func (x *CaseRow) GetGivenMl() int32 {
 func (x *CaseRow) GetRecheckDue() string {
 	if x != nil {
 		return x.RecheckDue
+	}
+	return ""
+}
+
+func (x *CaseRow) GetHeldBy() string {
+	if x != nil {
+		return x.HeldBy
+	}
+	return ""
+}
+
+func (x *CaseRow) GetElsewhere() bool {
+	if x != nil {
+		return x.Elsewhere
+	}
+	return false
+}
+
+func (x *CaseRow) GetHeldSince() string {
+	if x != nil {
+		return x.HeldSince
 	}
 	return ""
 }
@@ -4501,7 +4526,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x05limit\x18\x02 \x01(\x05B>\xca\xda\x18:\n" +
 	"&at most so many rows; 5000 when absent\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xb3@R\x05limit\x12U\n" +
 	"\x05after\x18\x03 \x01(\tB?\xca\xda\x18;\n" +
-	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\"\xd4\x01\n" +
+	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\"\xaa\x02\n" +
 	"\aCaseRow\x12\x12\n" +
 	"\x04case\x18\x01 \x01(\tR\x04case\x12\x18\n" +
 	"\apatient\x18\x02 \x01(\tR\apatient\x12\x12\n" +
@@ -4511,7 +4536,12 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\aoutcome\x18\x06 \x01(\tR\aoutcome\x12\x19\n" +
 	"\bgiven_ml\x18\a \x01(\x05R\agivenMl\x12\x1f\n" +
 	"\vrecheck_due\x18\b \x01(\tR\n" +
-	"recheckDue\"T\n" +
+	"recheckDue\x12\x17\n" +
+	"\aheld_by\x18\t \x01(\tR\x06heldBy\x12\x1c\n" +
+	"\telsewhere\x18\n" +
+	" \x01(\bR\telsewhere\x12\x1d\n" +
+	"\n" +
+	"held_since\x18\v \x01(\tR\theldSince\"T\n" +
 	"\x11ListCasesResponse\x12+\n" +
 	"\x05cases\x18\x01 \x03(\v2\x15.thawtrail.v1.CaseRowR\x05cases\x12\x12\n" +
 	"\x04next\x18\x02 \x01(\tR\x04next\"T\n" +
