@@ -10,7 +10,8 @@ import (
 // ThawInput describes one of three questions, or two of them together: how long
 // a bath held at a temperature takes (HeldAtC); what one bucket that nobody
 // tops up can do (WaterL, WaterTempC, BagMl); how much hot water to fetch
-// (HotC, EndAtC, BagMl, with or without the bucket).
+// (HotC, EndAtC, BagMl, with or without the bucket). A bucket and hot water
+// without BagMl ask for the top-up while the bag is lifted out.
 type ThawInput struct {
 	HeldAtC        *float64
 	BagThicknessMm *float64 // of the frozen bag, lying flat; nil: 30 to 50 mm
@@ -137,7 +138,7 @@ func Thaw(in ThawInput) (ThawResult, error) {
 	if in.HeldAtC != nil {
 		t.held(&r)
 	}
-	if t.waterKg > 0 {
+	if t.waterKg > 0 && t.plasmaKg > 0 {
 		t.bucket(&r)
 	}
 	if in.HotC != nil {
@@ -210,7 +211,7 @@ func (c *inputs) thawQuestion(in ThawInput) {
 	needs(bucket && in.WaterTempC == nil, "water_temp_c", "the bucket's temperature in C")
 	needs(fetch && in.HotC == nil, "hot_c", "the hot water's temperature in C")
 	needs(fetch && in.EndAtC == nil, "end_at_c", "where bag and bath should end, 30 to 37 C")
-	needs((bucket || fetch) && in.BagMl == nil, "bag_ml", "the volume of one bag in mL")
+	needs(bucket != fetch && in.BagMl == nil, "bag_ml", "the volume of one bag in mL")
 	if bucket && in.HeldAtC != nil {
 		c.refuse(refusal.New("held_at_c", num(*in.HeldAtC), "either a bath held at a temperature or a bucket that cools"))
 	}

@@ -76,6 +76,12 @@ func (t thaw) fetch(r *ThawResult) {
 	}
 	kg := max(need-have, 0) / (waterKJPerKgK * (hot - end))
 	r.WaterNeededKg = &kg
+	if t.plasmaKg == 0 {
+		r.step("top-up, with the bag lifted out: %s kg x (%s - %s) C / (%s - %s) C = %s kg, not below 0",
+			t.waterKg, end, *t.in.WaterTempC, hot, end, kg)
+		r.say(bagLiftedOut)
+		return
+	}
 	r.step("hot water: (%s kJ to bring the plasma to %s C - %s kJ from the bucket) / (%s x (%s - %s)) = %s kg",
 		need, end, have, waterKJPerKgK, hot, end, kg)
 	r.say(bagLiftedOut)

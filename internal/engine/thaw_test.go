@@ -141,6 +141,39 @@ func TestThawLimits(t *testing.T) {
 	assert.Contains(t, codes(r.Cautions), "hot_water_in_portions")
 }
 
+// TestTopUp mixes water alone: the bag is lifted out. Each row is checked by the
+// balance of heat, litres x degrees, as anybody can do it on paper.
+func TestTopUp(t *testing.T) {
+	for _, c := range []struct {
+		litres, now, hot, end float64
+		codes                 []string
+	}{
+		{12, 31, 60, 35, nil}, {15, 28, 80, 37, []string{"bath_under_30"}}, {10, 33, 50, 41, []string{"bath_over_40"}},
+		{12, 36, 60, 35, nil}, {12, 35, 60, 35, nil},
+	} {
+		r, err := Thaw(ThawInput{WaterL: &c.litres, WaterTempC: &c.now, HotC: &c.hot, EndAtC: &c.end})
+		require.NoError(t, err)
+		assert.Equal(t, c.codes, codes(r.Cautions), "%v", c)
+		assert.Nil(t, r.ThawMinutes)
+		assert.Nil(t, r.WaterEndC)
+		water, added := c.litres*waterKgPerL, *r.WaterNeededKg
+		if c.now >= c.end {
+			assert.Zero(t, added, "it is warm enough")
+			continue
+		}
+		assert.InDelta(t, (water+added)*c.end, water*c.now+added*c.hot, 1e-9, "%v", c)
+	}
+	for field, in := range map[string]ThawInput{
+		"end_at_c":     {WaterL: new(12.0), WaterTempC: new(31.0), HotC: new(60.0), EndAtC: new(45.5)},
+		"water_temp_c": {WaterL: new(12.0), WaterTempC: new(46.0), HotC: new(60.0), EndAtC: new(35.0)},
+		"hot_c":        {WaterL: new(12.0), WaterTempC: new(31.0), HotC: new(35.5), EndAtC: new(35.0)},
+		"bag_ml":       {HotC: new(60.0), EndAtC: new(35.0)},
+	} {
+		_, err := Thaw(in)
+		refused(t, err, field)
+	}
+}
+
 // fineGrid is the dumb twin of bath.melt: half the slab in thin layers, each with
 // its enthalpy, an explicit step in time, and the water as one more layer. cu is
 // the melt's heat capacity: Plank's equation takes it as nought.

@@ -174,6 +174,24 @@ func caseOfDesk(d *desk, id string) *caseView {
 	return cv
 }
 
+// TestTheBathIsToppedUp asks on the page of the bucket how much hot water brings
+// the bath back: 12 L x (35 - 31) / (60 - 35) = 1.92 L.
+func TestTheBathIsToppedUp(t *testing.T) {
+	d := newDesk(t)
+	id, bag := d.toBags()
+	d.toBath(id, bag)
+	at := "/case/" + id + "/thaw"
+	d.fill(at, "do", "measure", "bath_dc", "31")
+	page := d.get(at)
+	require.Contains(t, page, `name="water_l" value="12.0"`, "as noted when the bag went in")
+	require.Contains(t, page, `name="water_c" value="31.0"`, "as last measured")
+	require.NotContains(t, plainText(page), "Lift the bag out. Add", "the hot water's temperature has no default")
+	require.Contains(t, plainText(d.get(at+"?hot_c=60")), "Lift the bag out. Add 1.9 L of water at 60 C")
+	require.Contains(t, plainText(d.get(at+"?hot_c=60&water_c=36")), "no hot water is needed")
+	require.Contains(t, plainText(d.get(at+"?hot_c=60&water_c=41")), "41 C is over 40 C")
+	require.Contains(t, plainText(d.get(at+"?hot_c=60&water_c=46")), "set aside for the vet")
+}
+
 // TestABeginningInMgPerDl founds a practice by its page that shows IgG in mg/dL:
 // what is typed and shown is in that unit.
 func TestABeginningInMgPerDl(t *testing.T) {

@@ -137,6 +137,8 @@ type thawMore struct {
 	Start, Measure, Thawed           *form
 	Water, WaterC, Hot, Air          string // of the bucket, as typed
 	Result                           *thawResult
+	Aim                              string // where the bath is brought back to
+	TopUp                            string // hot water to add while the bag is lifted out
 	Refusal                          string
 	LowMs, MidMs, HighMs, MeasureMs  int64
 	Low, Mid, High, Since, MeasureAt string
@@ -170,19 +172,67 @@ func prepareThaw(v *visit, p *stepPage) (err error) {
 		return err
 	}
 	m.Thawed.set("bag", m.Bag.ID).Submit = say("thaw.submit_thawed")
-	m.bucket(v, p)
+	m.Water, m.WaterC, m.Hot, m.Air = v.typed("water_l"), v.typed("water_c"), v.typed("hot_c"), v.typed("air_c")
+	if m.Bag.Stage == stageThawing {
+		m.Aim = num(aimC)
+		m.topUp(p)
+	} else {
+		m.bucket(p)
+	}
 	m.countdown(p)
 	return nil
 }
 
+// typed is a value in the address.
+func (v *visit) typed(name string) string { return strings.TrimSpace(v.r.URL.Query().Get(name)) }
+
+// topUp asks the engine how much hot water brings the bath back while the bag is
+// lifted out. Litres and temperature are those that were noted last, until others
+// are typed.
+func (m *thawMore) topUp(p *stepPage) {
+	m.Water, m.WaterC = orText(m.Water, m.Bag.WaterL), orText(m.WaterC, m.Bag.BathC)
+	if m.Hot == "" || m.Water == "" || m.WaterC == "" {
+		return
+	}
+	in := engine.ThawInput{EndAtC: new(aimC)}
+	if !m.read(&in) {
+		return
+	}
+	r, err := engine.Thaw(in)
+	if err != nil {
+		m.Refusal = err.Error()
+		return
+	}
+	p.basis(r.Basis)
+	if *r.WaterNeededKg == 0 {
+		m.TopUp = say("thaw.warm_enough", m.WaterC)
+		return
+	}
+	m.TopUp = say("thaw.add", tenth(*r.WaterNeededKg), m.Hot, m.Aim)
+}
+
 // bucket asks the engine what the bucket can do.
-func (m *thawMore) bucket(v *visit, p *stepPage) {
-	q := v.r.URL.Query()
-	m.Water, m.WaterC, m.Hot, m.Air = q.Get("water_l"), q.Get("water_c"), q.Get("hot_c"), q.Get("air_c")
+func (m *thawMore) bucket(p *stepPage) {
 	if m.Water == "" || m.WaterC == "" || m.Bag.VolumeMl == 0 {
 		return
 	}
 	in := engine.ThawInput{BagMl: new(float64(m.Bag.VolumeMl))}
+	if !m.read(&in) {
+		return
+	}
+	if in.HotC != nil {
+		in.EndAtC = new(aimC)
+	}
+	r, err := engine.Thaw(in)
+	if err != nil {
+		m.Refusal = err.Error()
+		return
+	}
+	m.tell(p, r)
+}
+
+// read takes the numbers of the bucket as typed.
+func (m *thawMore) read(in *engine.ThawInput) bool {
 	for _, f := range []struct {
 		name, text string
 		to         **float64
@@ -193,18 +243,14 @@ func (m *thawMore) bucket(v *visit, p *stepPage) {
 		n, err := label.ParseDecimal(f.name, f.text)
 		if err != nil {
 			m.Refusal = err.Error()
-			return
+			return false
 		}
 		*f.to = &n
 	}
-	if in.HotC != nil {
-		in.EndAtC = new(aimC)
-	}
-	r, err := engine.Thaw(in)
-	if err != nil {
-		m.Refusal = err.Error()
-		return
-	}
+	return true
+}
+
+func (m *thawMore) tell(p *stepPage, r engine.ThawResult) {
 	p.basis(r.Basis)
 	m.Result = &thawResult{}
 	if r.ThawMinutes != nil {
