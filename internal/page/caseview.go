@@ -64,6 +64,7 @@ type caseView struct {
 type bagView struct {
 	ID, Number, Product, ProductID, Batch, Expiry, Place string
 	VolumeMl                                             int32
+	OtherMl                                              int32 // of it, what the twin had
 	IggCgPerL                                            int32 // of the plasma; 0 when not known
 	Card                                                 *ledger.Card
 	Stage                                                string
@@ -78,7 +79,12 @@ type bagView struct {
 	BathAt                                               time.Time
 	WaterL                                               string
 	T                                                    *ledger.Transfusion
+	caseID                                               string
 }
+
+// FullMl is what this patient can have of the bag at the most: the label's volume
+// less what the twin had.
+func (b *bagView) FullMl() int32 { return max(0, b.VolumeMl-b.OtherMl) }
 
 // Stages of a bag in a case.
 const (
@@ -244,7 +250,7 @@ func (cv *caseView) dosePlan() *ledger.Plan { return cv.planOf("dose") }
 func (cv *caseView) ratePlan() *ledger.Plan { return cv.planOf("drip") }
 
 func (cv *caseView) bag(l service.Look, id string) (*bagView, error) {
-	b := &bagView{ID: id, Number: bagText(id), Stage: stagePlanned, T: cv.C.Transfused(id)}
+	b := &bagView{caseID: cv.ID, ID: id, Number: bagText(id), Stage: stagePlanned, T: cv.C.Transfused(id)}
 	bag, err := l.Bag(id)
 	if err != nil {
 		return nil, err
@@ -278,6 +284,11 @@ func (b *bagView) read(l service.Look, bag *ledger.Bag) error {
 	b.Known = true
 	b.ProductID, b.Product = bag.Label.Product, l.Name(event.KindProduct, bag.Label.Product)
 	b.Batch, b.Expiry, b.VolumeMl = bag.Label.Batch, bag.Label.Expiry, bag.Label.VolumeMl
+	for _, g := range bag.Given {
+		if g.Case != b.caseID {
+			b.OtherMl += g.Ml
+		}
+	}
 	shelf, err := l.Shelf(bag)
 	if err != nil {
 		return err

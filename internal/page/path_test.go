@@ -10,6 +10,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"thawtrail/internal/event"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -190,6 +191,50 @@ func TestTheBathIsToppedUp(t *testing.T) {
 	require.Contains(t, plainText(d.get(at+"?hot_c=60&water_c=36")), "no hot water is needed")
 	require.Contains(t, plainText(d.get(at+"?hot_c=60&water_c=41")), "41 C is over 40 C")
 	require.Contains(t, plainText(d.get(at+"?hot_c=60&water_c=46")), "set aside for the vet")
+}
+
+// TestTwinsShareABag gives the rest of a bag to the other twin on purpose: one act
+// with a new set and its caution, and no doubt is raised. A foal that is no twin
+// cannot.
+func TestTwinsShareABag(t *testing.T) {
+	d := newDesk(t)
+	id, bag := d.toRunning()
+	require.Contains(t, plainText(d.get("/case/"+id+"/share")), "Only for twins")
+	d.clock.Advance(20 * time.Minute)
+	d.fill("/case/"+id+"/finish", "given_ml", "940")
+	open := func(dam, twin string) string {
+		return strings.Split(d.fill("/open", "kind", "foal", "dam_name", dam, "twin", twin, "born_at", "-5h", "clock_checked", "yes"), "/")[2]
+	}
+	a, b, other := open("Slate", "A"), open("Slate", "B"), open("Wren", "A")
+	stock, err := d.site.stock.ListStock(t.Context(), &pb.ListStockRequest{})
+	require.NoError(t, err)
+	second := stock.Bags[0].Bag
+	require.NotEqual(t, bag, second)
+	d.write(&pb.TransfusionStarted{Case: a, Bag: second})
+	require.Contains(t, plainText(d.get("/case/"+other+"/share")), "no open case here")
+	d.clock.Advance(20 * time.Minute)
+	d.fill("/case/"+a+"/finish", "given_ml", "500")
+	at := "/case/" + b + "/share"
+	page := plainText(d.get(at))
+	require.Contains(t, page, "500 mL 450 mL")
+	require.Contains(t, page, "a new set for each")
+	before := d.replica.Store.Records()
+	to := d.fill(at, "bag", second)
+	require.Equal(t, before+2, d.replica.Store.Records(), "the start, and the new set")
+	run := plainText(d.get(to))
+	require.Contains(t, run, "One bag for two foals")
+	d.clock.Advance(30 * time.Minute)
+	d.fill("/case/"+b+"/finish", "given_ml", "440")
+	require.Contains(t, plainText(d.get("/case/"+b+"/rest")), "440 mL given, about 10 mL left")
+	doubts, err := d.site.audit.ListDiscrepancies(t.Context(), &pb.ListDiscrepanciesRequest{Open: true})
+	require.NoError(t, err)
+	for _, x := range doubts.Discrepancies {
+		require.NotContains(t, x.Entity, second, x.Text)
+	}
+	e, err := event.Wrap(specOf("transfusion_started").Type, &pb.TransfusionStarted{Case: other, Bag: second, SharedWithTwin: true})
+	require.NoError(t, err)
+	_, err = d.site.records.Write(t.Context(), &pb.WriteRequest{Entry: e, Author: "M. Alder"})
+	require.ErrorContains(t, err, "a bag that only this foal's twin had")
 }
 
 // TestABeginningInMgPerDl founds a practice by its page that shows IgG in mg/dL:

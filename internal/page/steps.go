@@ -68,6 +68,7 @@ func init() {
 		"hang": {event: "hang_checked", tmpl: "hang", prepare: prepareHang, post: postHang, next: "start",
 			fields: []string{"bag", "patient_confirmed", "same_bag", "fully_thawed", "clear_no_clots", "whole_when_squeezed", "bag_dc", "filtered_set", "spare_set", "reaction_card_in_reach", "baseline_vitals", "text"}},
 		"start":    {tmpl: "start", prepare: prepareStart, post: postStart},
+		"share":    {event: "transfusion_started", tmpl: "share", fields: []string{"bag"}, prepare: prepareShare, post: postShare},
 		"run":      {event: "vitals_noted", tmpl: "run", prepare: prepareRun, next: "run", fields: []string{"temperature_dc", "heart_rate", "breathing_rate", "given_ml", "text"}},
 		"slower":   {tmpl: "slower", prepare: prepareSlower, post: postSlower},
 		"clamp":    {tmpl: "clamp", post: postClamp, prepare: prepareRun},

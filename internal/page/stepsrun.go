@@ -171,7 +171,7 @@ func (m *runMore) against(cv *caseView, b *bagView, start time.Time) {
 	if ml < 0 {
 		return
 	}
-	m.GivenMl, m.GivenAt, m.LeftMl = fmt.Sprint(ml), at.Format("15:04"), fmt.Sprint(max(0, b.VolumeMl-ml))
+	m.GivenMl, m.GivenAt, m.LeftMl = fmt.Sprint(ml), at.Format("15:04"), fmt.Sprint(max(0, b.FullMl()-ml))
 	if !ok {
 		return
 	}
@@ -317,7 +317,7 @@ func prepareRest(v *visit, p *stepPage) (err error) {
 		m.Bag = nil
 		return nil
 	}
-	m.LeftMl = max(0, m.Bag.VolumeMl-m.Bag.T.GivenMl)
+	m.LeftMl = max(0, m.Bag.FullMl()-m.Bag.T.GivenMl)
 	if m.Discard, err = v.newForm("bag_discarded", "volume_ml"); err != nil {
 		return err
 	}

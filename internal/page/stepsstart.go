@@ -50,14 +50,14 @@ func prepareStart(v *visit, p *stepPage) error {
 // drip is the accepted rate plan, reckoned again for one bag.
 func (cv *caseView) drip(b *bagView) (engine.DripResult, bool) {
 	plan := cv.ratePlan()
-	if plan == nil || plan.PlateauMlPerH == nil || cv.Kg == 0 || b == nil || b.VolumeMl == 0 {
+	if plan == nil || plan.PlateauMlPerH == nil || cv.Kg == 0 || b == nil || b.FullMl() == 0 {
 		return engine.DripResult{}, false
 	}
 	drops := 0.0
 	if plan.DropsPerMl != nil {
 		drops = float64(*plan.DropsPerMl)
 	}
-	in := cv.dripInput(float64(b.VolumeMl), float64(*plan.PlateauMlPerH)/cv.Kg, drops)
+	in := cv.dripInput(float64(b.FullMl()), float64(*plan.PlateauMlPerH)/cv.Kg, drops)
 	r, err := engine.Drip(in)
 	return r, err == nil
 }

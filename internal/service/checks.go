@@ -47,6 +47,8 @@ var (
 		"Batch %s is one character away from batch %s that is known here. Read the label again.")
 	donorUnknown = caution.Define("practice_made_unscreened", caution.Caution,
 		"Donor %s has no red-cell antibody screen on record.")
+	sharedBag = caution.Define("bag_shared_with_twin", caution.Caution,
+		"One bag for two foals: a new set for each, and the mL of each noted apart. What one foal carries can reach the other.")
 	clockUnchecked = caution.Define("clock_not_checked", caution.Note,
 		"Compare this laptop's clock with a watch: all times rest on it. It says %s.")
 )
@@ -241,6 +243,11 @@ func (b *book) checkStart(p *pb.TransfusionStarted, at time.Time) ([]caution.Rai
 	if err != nil {
 		return nil, err
 	}
+	shared, err := b.checkShared(p)
+	if err != nil {
+		return nil, err
+	}
+	out = append(out, shared...)
 	c, ok, err := b.getCase(p.Case)
 	if err != nil {
 		return nil, err
@@ -258,6 +265,42 @@ func (b *book) checkStart(p *pb.TransfusionStarted, at time.Time) ([]caution.Rai
 		}
 	}
 	return out, nil
+}
+
+// checkShared looks at a bag that is said to be shared with the twin: the foal has
+// to be one of twins, and whoever else had of the bag, as far as it is known here,
+// has to be the other.
+func (b *book) checkShared(p *pb.TransfusionStarted) ([]caution.Raised, error) {
+	if !p.SharedWithTwin {
+		return nil, nil
+	}
+	c, ok, err := b.getCase(p.Case)
+	if err != nil {
+		return nil, err
+	}
+	if ok && c.Patient != nil && c.Patient.Twin == "" {
+		return nil, refusal.New("shared_with_twin", "yes", "a case that was opened as twin A or B").Because("another foal's bag? enter the start without it")
+	}
+	bag, ok, err := b.bag(p.Bag)
+	if err != nil {
+		return nil, err
+	}
+	if ok {
+		for _, u := range bag.Uses {
+			if damOf(u.Patient) != damOf(p.Patient) {
+				return nil, refusal.New("shared_with_twin", "yes", "a bag that only this foal's twin had").Because("case " + u.Case + " had of it too, and is no twin of this foal")
+			}
+		}
+	}
+	return []caution.Raised{sharedBag.With()}, nil
+}
+
+// damOf is the dam in what two entries of one foal have in common.
+func damOf(patient string) string {
+	if i := strings.LastIndexByte(patient, '/'); i >= 0 {
+		return patient[:i]
+	}
+	return patient
 }
 
 // checkRate asks for vitals before a step up.

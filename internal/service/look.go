@@ -5,6 +5,7 @@ import (
 	"cmp"
 	"context"
 	"slices"
+	"strings"
 	"time"
 
 	"thawtrail/internal/engine"
@@ -41,6 +42,29 @@ func (l Look) Unsent() int { return int(l.b.r.unsent()) }
 
 // CaseID finds a case by its id or the start of it.
 func (l Look) CaseID(text string) (string, error) { return l.b.resolve("case", event.KindCase, text) }
+
+// Twin is the open case of a foal's twin; empty when there is none here.
+func (l Look) Twin(c *ledger.Case) (string, error) {
+	own := c.Patient
+	if own == nil || own.Twin == "" || own.DamKey == "" {
+		return "", nil
+	}
+	dam, ok, err := ledgerGet[*ledger.Dam](l.b, event.KindDam, own.DamKey)
+	if err != nil || !ok {
+		return "", err
+	}
+	for _, o := range dam.Cases {
+		if o.Twin == "" || strings.EqualFold(o.Twin, own.Twin) {
+			continue
+		}
+		if other, err := l.Case(o.Case); err != nil {
+			return "", err
+		} else if other != nil && other.Open() {
+			return o.Case, nil
+		}
+	}
+	return "", nil
+}
 
 // BagID finds a bag by its number, or by the first characters of a known one.
 func (l Look) BagID(text string) (string, error) { return l.b.resolveBag("bag", text) }
