@@ -324,7 +324,10 @@ func (v *visit) bagsOf(record string) ([]string, error) {
 }
 
 // labelView is one sticker.
-type labelView struct{ Number, Product, Batch, Expiry, Volume string }
+type labelView struct {
+	Number, Product, Batch, Expiry, Volume string
+	Symbol                                 qrCode
+}
 
 // labels prints bag numbers.
 func (s *Site) labels(v *visit) error {
@@ -336,6 +339,9 @@ func (s *Site) labels(v *visit) error {
 				return err
 			}
 			row := labelView{Number: number.String()}
+			if row.Symbol, err = stickerOf(number); err != nil {
+				return err
+			}
 			bag, err := l.Bag(string(number))
 			if err != nil {
 				return err

@@ -6,6 +6,8 @@ import (
 	"strings"
 
 	"github.com/boombuler/barcode/qr"
+
+	"thawtrail/internal/label"
 )
 
 // qrCode is a QR code (ISO/IEC 18004) as the page draws it: dark modules as one
@@ -41,3 +43,7 @@ func newQR(text string, level qr.ErrorCorrectionLevel) (qrCode, error) {
 	}
 	return qrCode{Size: n + 2*quiet, Path: path.String()}, nil
 }
+
+// stickerOf is the symbol of a bag's number, without the dashes. A quarter of it
+// may be lost to frost and smears.
+func stickerOf(number label.BagNumber) (qrCode, error) { return newQR(string(number), qr.Q) }
