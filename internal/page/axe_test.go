@@ -4,6 +4,7 @@ package page
 
 import (
 	"context"
+	"crypto/x509"
 	"fmt"
 	"os"
 	"strings"
@@ -42,12 +43,12 @@ const (
 	contrast  = `{type: "rule", values: ["color-contrast"]}`
 )
 
-func newInspector(t *testing.T, d *desk) *inspector {
+func newInspector(t *testing.T, d *desk, compared *x509.Certificate) *inspector {
 	file := os.Getenv("THAWTRAIL_AXE")
 	require.NotEmpty(t, file, "name the file of axe-core in THAWTRAIL_AXE, or use .ci/run")
 	axe, err := os.ReadFile(file)
 	require.NoError(t, err)
-	i := &inspector{d: d, ctx: chromiumFor(t, 20*time.Minute), seen: map[string]bool{}}
+	i := &inspector{d: d, ctx: chromiumFor(t, 20*time.Minute, compared), seen: map[string]bool{}}
 	// Every page that is opened from now on has axe in it; our own rules of what a
 	// page may load do not bind the browser's tools.
 	require.NoError(t, chromedp.Do(i.ctx, chromedp.Func(func(ctx context.Context, tab *chromedp.Target) error {
@@ -63,7 +64,11 @@ func (i *inspector) inspect(name, path string) {
 	t := i.d.t
 	t.Helper()
 	i.seen[name] = true
-	require.NoError(t, chromedp.Do(i.ctx, chromedp.Navigate(i.d.server.URL+path)))
+	address := i.d.server.URL + path
+	if strings.HasPrefix(path, "https:") { // what a phone sees
+		address = path
+	}
+	require.NoError(t, chromedp.Do(i.ctx, chromedp.Navigate(address)))
 	for _, v := range views {
 		require.NoError(t, chromedp.Do(i.ctx, chromedp.EmulateViewport(v.width, 900), chromedp.Func(func(ctx context.Context, tab *chromedp.Target) error {
 			_, err := cdp.Call(ctx, tab, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: v.theme}}})
@@ -91,7 +96,8 @@ var templateOf = map[string]string{
 // the state in which it matters: at both widths, in both themes.
 func TestEveryPageForEverybody(t *testing.T) {
 	d := newDesk(t)
-	i := newInspector(t, d)
+	phones, certificate := d.letPhonesIn()
+	i := newInspector(t, d, certificate)
 	i.inspect("now", "/barn")
 	id, bag := d.toBags()
 	at := "/case/" + id
@@ -128,6 +134,10 @@ func TestEveryPageForEverybody(t *testing.T) {
 	i.inspect("batches", "/clinic/batches")
 	d.fill(at+"/finish", "given_ml", "940")
 	i.inspect("rest", at+"/rest")
+	d.letIn("blue phone")
+	code := d.phoneCode()
+	i.inspect("phones", "/phones")
+	i.inspect("pair", "https://"+phones+"/pair/"+code)
 	i.inspect("door", "/enter/used-before")
 	for name := range d.site.tmpl {
 		assert.True(t, i.seen[name], "no page of the template %q was looked at", name)

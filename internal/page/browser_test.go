@@ -7,6 +7,7 @@ package page
 import (
 	"bytes"
 	"context"
+	"crypto/x509"
 	"os"
 	"path/filepath"
 	"strings"
@@ -25,9 +26,9 @@ import (
 // hangs fails, and says where.
 func chromium(t *testing.T) context.Context { return chromiumFor(t, 4*time.Minute) }
 
-func chromiumFor(t *testing.T, limit time.Duration) context.Context {
+func chromiumFor(t *testing.T, limit time.Duration, compared ...*x509.Certificate) context.Context {
 	t.Helper()
-	return pagetest.Chromium(t, limit)
+	return pagetest.Chromium(t, limit, compared...)
 }
 
 // enter signs the tab in.

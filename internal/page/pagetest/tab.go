@@ -2,6 +2,9 @@ package pagetest
 
 import (
 	"context"
+	"crypto/sha256"
+	"crypto/x509"
+	"encoding/base64"
 	"fmt"
 	"strconv"
 	"strings"
@@ -18,11 +21,18 @@ const (
 )
 
 // Chromium starts the system's browser and gives the context of its first tab. A
-// test that hangs ends after the given time, and says where.
-func Chromium(tb testing.TB, within time.Duration) context.Context {
+// test that hangs ends after the given time, and says where. The browser goes past
+// its warning about the certificates that the person has compared.
+func Chromium(tb testing.TB, within time.Duration, compared ...*x509.Certificate) context.Context {
 	tb.Helper()
+	var keys []string
+	for _, c := range compared {
+		sum := sha256.Sum256(c.RawSubjectPublicKeyInfo)
+		keys = append(keys, base64.StdEncoding.EncodeToString(sum[:]))
+	}
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.NoSandbox, chromedp.DisableGPU,
-		chromedp.Flag("disable-dev-shm-usage", true), chromedp.Flag("autoplay-policy", "no-user-gesture-required"))
+		chromedp.Flag("disable-dev-shm-usage", true), chromedp.Flag("autoplay-policy", "no-user-gesture-required"),
+		chromedp.Flag("ignore-certificate-errors-spki-list", strings.Join(keys, ",")))
 	alloc, stop := chromedp.NewExecAllocator(context.Background(), opts...)
 	tb.Cleanup(stop)
 	tab, cancel := chromedp.NewContext(alloc)
