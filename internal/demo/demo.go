@@ -165,6 +165,10 @@ func (n *night) keep() {
 		fmt.Fprintln(s.w, "    "+line)
 	}
 	s.gap()
+	s.tell("A phone on this network shows the north laptop's pages. This makes a code for it:")
+	s.gap()
+	fmt.Fprintln(s.w, "    "+n.try(n.north, "phone pair '"+northVet+"'"))
+	s.gap()
 	s.tell("Or open the pages; each address opens once, in one browser.")
 	s.gap()
 	p := n.sum.Pages
@@ -192,17 +196,20 @@ func (n *night) pages() (*Pages, error) {
 	return out, nil
 }
 
+// try is a command line that asks a site.
+func (n *night) try(at *site, words string) string {
+	return n.cfg.Program + " " + words + " --at " + at.proc.address
+}
+
 func (n *night) toTry() []string {
-	program := n.cfg.Program
-	try := func(at *site, words string) string { return program + " " + words + " --at " + at.proc.address }
 	return []string{
-		try(n.clinic, "stock"),
-		try(n.north, "case "+n.northFoal.id),
-		try(n.south, "batch list --held"),
-		try(n.south, "discrepancies --open"),
-		try(n.clinic, "people"),
-		try(n.north, "status"),
-		try(n.clinic, "audit use --by place"),
+		n.try(n.clinic, "stock"),
+		n.try(n.north, "case "+n.northFoal.id),
+		n.try(n.south, "batch list --held"),
+		n.try(n.south, "discrepancies --open"),
+		n.try(n.clinic, "people"),
+		n.try(n.north, "status"),
+		n.try(n.clinic, "audit use --by place"),
 	}
 }
 

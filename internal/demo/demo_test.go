@@ -82,6 +82,9 @@ func TestTheStory(t *testing.T) {
 	}
 }
 
+// typedWords are the words of a command line, those between quotes whole.
+var typedWords = regexp.MustCompile(`'[^']*'|\S+`)
+
 // TestKeepStaysUp keeps the night up until it is interrupted, with commands that
 // work, and clears everything away then.
 func TestKeepStaysUp(t *testing.T) {
@@ -101,14 +104,18 @@ func TestKeepStaysUp(t *testing.T) {
 	}
 	tried := 0
 	for _, l := range strings.Split(story.String(), "\n") {
-		if words := strings.Fields(l); len(words) > 1 && words[0] == program(t) {
+		words := typedWords.FindAllString(l, -1)
+		for i := range words {
+			words[i] = strings.Trim(words[i], "'")
+		}
+		if len(words) > 1 && words[0] == program(t) {
 			printed, errs, code := commandOutput(t, words[1:]...)
 			require.Zero(t, code, "%s: %s", l, errs)
 			require.NotEmpty(t, printed)
 			tried++
 		}
 	}
-	require.Equal(t, 7, tried)
+	require.Equal(t, 8, tried)
 	sum := parse(t, out.Bytes())
 	require.Zero(t, sum.Lost)
 	require.Len(t, sum.Pages.Barn, 2)

@@ -50,8 +50,8 @@ func snap(t *testing.T, ctx context.Context, name string) image.Image {
 	return img
 }
 
-// cut takes the part of a picture where an element stands.
-func cut(t *testing.T, ctx context.Context, img image.Image, selector string) image.Image {
+// clip takes the part of a picture where an element stands.
+func clip(t *testing.T, ctx context.Context, img image.Image, selector string) image.Image {
 	t.Helper()
 	r := js[map[string]float64](t, ctx, `(() => { const r = document.querySelector("`+selector+`").getBoundingClientRect(); return {x: r.x + scrollX, y: r.y + scrollY, w: r.width, h: r.height}; })()`)
 	out := image.NewRGBA(image.Rect(0, 0, int(r["w"]), int(r["h"])))
@@ -75,7 +75,7 @@ func TestAPhoneInTheBarn(t *testing.T) {
 
 	// What the phone's camera sees is the address with the code.
 	address := js[string](t, laptop, `document.querySelector(".pairing .breaks").innerText`)
-	require.Equal(t, address, scan(t, cut(t, laptop, snap(t, laptop, "70-phones-wide"), ".pairing .qr")))
+	require.Equal(t, address, scan(t, clip(t, laptop, snap(t, laptop, "70-phones-wide"), ".pairing .qr")))
 	require.NoError(t, chromedp.Do(laptop, chromedp.EmulateViewport(390, 900)))
 	snap(t, laptop, "70-phones-phone")
 
@@ -134,7 +134,7 @@ func TestStickersOnPaper(t *testing.T) {
 	path := "/clinic/labels?bag=" + bags[0] + "&bag=" + bags[1] + "&bag=" + bags[2]
 	for _, theme := range []string{"light", "dark"} {
 		require.NoError(t, chromedp.Do(ctx, inTheme(theme), chromedp.EmulateViewport(1280, 900), chromedp.Navigate(d.server.URL+path)))
-		require.Equal(t, bags[0], scan(t, cut(t, ctx, snap(t, ctx, "74-labels-"+theme), ".stickers .qr")), theme)
+		require.Equal(t, bags[0], scan(t, clip(t, ctx, snap(t, ctx, "74-labels-"+theme), ".stickers .qr")), theme)
 	}
 	pdf, err := chromedp.Run(ctx, chromedp.PrintToPDF())
 	require.NoError(t, err)
