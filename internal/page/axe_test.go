@@ -85,11 +85,33 @@ func (i *inspector) inspect(name, path string) {
 	}
 }
 
+// inspectLocked looks at what PINs and the lock add to the pages, while a case runs.
+func (i *inspector) inspectLocked(id string) {
+	t, d := i.d.t, i.d
+	t.Helper()
+	d.share()
+	d.unlockTab(i.ctx)
+	i.inspect("pin", "/pin")
+	i.inspect("write", "/write/bag_discarded")
+	require.NoError(t, chromedp.Do(i.ctx, chromedp.Navigate(d.server.URL+"/barn"), chromedp.Click(`form[action="/lock"] button`)))
+	until(t, i.ctx, "h1", "Locked")
+	i.inspect("locked", "/locked")
+	for _, step := range []string{"run", "slower", "clamp", "treat"} {
+		i.inspect(step, "/case/"+id+"/"+step)
+	}
+	require.NoError(t, chromedp.Do(i.ctx, chromedp.Navigate(d.server.URL+"/locked"), chromedp.Click(`form[action$="/clamp"] button`)))
+	until(t, i.ctx, "main", "The clamp is shut")
+	d.unlockTab(i.ctx)
+	i.inspect("sign", "/sign")
+	i.inspect("unproven", "/owner/unproven")
+}
+
 // templateOf names the templates of pages without a case.
 var templateOf = map[string]string{
 	"/barn": "now", "/open": "open", "/cases": "cases", "/blank": "blank", "/another": "another", "/clinic": "clinic", "/clinic/stock": "stock",
 	"/clinic/receive": "receive", "/clinic/load": "load", "/clinic/count": "count", "/clinic/batches": "batches", "/clinic/hold": "hold",
 	"/clinic/setup": "setup", "/owner": "owner", "/owner/doubts": "doubts", "/owner/people": "people", "/owner/late": "late",
+	"/owner/unproven": "unproven", "/sign": "sign",
 }
 
 // TestEveryPageForEverybody follows a night, and shows every page to axe-core in
@@ -132,6 +154,7 @@ func TestEveryPageForEverybody(t *testing.T) {
 	until(t, i.ctx, "h1", "Running sheet")
 	i.inspect("run", at+"/run")
 	i.inspect("batches", "/clinic/batches")
+	i.inspectLocked(id)
 	d.fill(at+"/finish", "given_ml", "940")
 	i.inspect("rest", at+"/rest")
 	d.letIn("blue phone")

@@ -119,7 +119,7 @@ func TestEveryPageIsPictured(t *testing.T) {
 }
 
 // js asks the page something.
-func js[T any](t *testing.T, ctx context.Context, expression string) T {
+func js[T any](t testing.TB, ctx context.Context, expression string) T {
 	t.Helper()
 	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](expression, chromedp.EvalAwaitPromise))
 	require.NoError(t, err, expression)
@@ -127,7 +127,7 @@ func js[T any](t *testing.T, ctx context.Context, expression string) T {
 }
 
 // until waits for a word in a tab's text; the page changes by itself.
-func until(t *testing.T, ctx context.Context, selector, word string) {
+func until(t testing.TB, ctx context.Context, selector, word string) {
 	t.Helper()
 	var said string
 	for range 200 {

@@ -23,6 +23,7 @@ import (
 	"io/fs"
 	"net"
 	"path/filepath"
+	"sync"
 	"time"
 
 	"thawtrail/internal/event"
@@ -50,7 +51,8 @@ type Home struct {
 	Seals  *Keys
 	Joined *Joined // nil: no practice yet, or a practice of one
 
-	random io.Reader
+	random  io.Reader
+	opening sync.Mutex // one passphrase is tried at a time: each takes much memory
 }
 
 // Joined is the practice that a replica belongs to, as its server or by
@@ -178,6 +180,8 @@ func (j *Joined) Root() (*x509.Certificate, error) {
 
 // Opens says whether a passphrase opens this folder.
 func (h *Home) Opens(passphrase string) bool {
+	h.opening.Lock()
+	defer h.opening.Unlock()
 	s, err := vault.Passphrase(passphrase)
 	if err != nil {
 		return false
