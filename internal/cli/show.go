@@ -113,7 +113,7 @@ func (p *page) list(m protoreflect.Message, f protoreflect.FieldDescriptor) {
 }
 
 // shortTexts is how long texts may be to stand on one line with others.
-const shortTexts = 24
+const shortTexts = 22
 
 func (p *page) texts(title string, texts []string) {
 	longest := 0
@@ -287,6 +287,9 @@ func (p *page) cautions(all []*pb.Caution, most int) {
 
 // emptyLists says what to do where a list is empty.
 var emptyLists = map[protoreflect.FullName]string{
+	"thawtrail.v1.ListPhonesResponse.phones":               "No phone is paired. Pair one with `thawtrail phone pair PERSON`.",
+	"thawtrail.v1.ListPhonesResponse.addresses":            "No phone can reach this laptop: it has no network now, or its agent was started without --phone ADDRESS.",
+	"thawtrail.v1.PairPhoneResponse.addresses":             "No phone can reach this laptop: it has no network now. Turn its hotspot on.",
 	"thawtrail.v1.ListStockResponse.bags":                  "No bags here. Take a delivery into stock with `thawtrail bag receive`.",
 	"thawtrail.v1.ListBatchesResponse.batches":             "No batches to show. `thawtrail bag receive` takes a delivery in; `thawtrail batch hold` stops a batch.",
 	"thawtrail.v1.ListProductsResponse.products":           "No products yet. Enter a label with `thawtrail product card`.",

@@ -58,7 +58,7 @@ func Addresses(listening net.Addr) ([]Address, error) {
 }
 
 // reachable says that a phone can use the address, and that the listener hears it
-// there: one on 0.0.0.0 hears IPv4 alone.
+// there: one for IPv4 alone does not hear IPv6.
 func reachable(ip, bound netip.Addr) bool {
 	if ip.IsLinkLocalUnicast() || ip.IsLoopback() {
 		return false // of IPv6 these need the name of the phone's own interface
