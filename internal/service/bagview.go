@@ -34,7 +34,29 @@ func (b *book) shelf(bag *ledger.BagLine, at time.Time) (engine.ShelfResult, err
 	if err := b.warmSpells(bag, &in); err != nil {
 		return engine.ShelfResult{}, err
 	}
-	return engine.Shelf(in)
+	if bag.Label == nil || bag.Clocks != nil || in.Quarantined || len(in.UnfitBecause) > 0 {
+		return engine.Shelf(in)
+	}
+	return b.frozenShelf(bag.Label, in)
+}
+
+// frozen is what decides about a bag that stayed frozen, in one answer.
+type frozen struct {
+	product, batch, expiry string
+	at                     time.Time
+}
+
+// frozenShelf asks the engine once for all frozen bags of a delivery.
+func (b *book) frozenShelf(l *ledger.BagLabel, in engine.ShelfInput) (engine.ShelfResult, error) {
+	key := frozen{l.Product, l.Batch, l.Expiry, in.At}
+	if res, known := b.shelves[key]; known {
+		return res, nil
+	}
+	res, err := engine.Shelf(in)
+	if err == nil {
+		b.shelves[key] = res
+	}
+	return res, err
 }
 
 // clocksOf puts the moments from which a bag's time runs.

@@ -9,6 +9,7 @@ import (
 	"golang.org/x/sync/singleflight"
 
 	"thawtrail/internal/clock"
+	"thawtrail/internal/engine"
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/ledger"
@@ -93,6 +94,8 @@ type book struct {
 	cards  map[string]*ledger.Card
 	places map[string]*ledger.Place
 	holds  map[string][]ledger.Hold // that stand, by batch
+
+	shelves map[frozen]engine.ShelfResult
 }
 
 // view opens a book. Errors become gRPC statuses.
@@ -117,7 +120,7 @@ func (r *Replica) opened(fn func(*book) error) func(*store.Snapshot) error {
 
 func (r *Replica) open(v *store.Snapshot) (*book, error) {
 	b := &book{Snapshot: v, r: r, now: r.Clock.Now(), zone: time.UTC, names: map[event.Key]string{},
-		cards: map[string]*ledger.Card{}, places: map[string]*ledger.Place{}, holds: map[string][]ledger.Hold{}}
+		cards: map[string]*ledger.Card{}, places: map[string]*ledger.Place{}, holds: map[string][]ledger.Hold{}, shelves: map[frozen]engine.ShelfResult{}}
 	practices := 0
 	err := v.Each(event.KindPractice, func(s ledger.State) (bool, error) {
 		b.practice = s.(*ledger.Practice)
