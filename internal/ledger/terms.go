@@ -41,6 +41,9 @@ const (
 // TermPlace is the word for bags in stock at a place.
 func TermPlace(place string) string { return "place:" + place }
 
+// TermStockOf is the word for bags in stock of a batch, by its id.
+func TermStockOf(batch string) string { return "stock_of:" + batch }
+
 // TermOpenDoubtOf is the dated term for entities with an open discrepancy of a kind.
 func TermOpenDoubtOf(kind string) string { return TermOpenDoubt + ":" + kind }
 
@@ -139,6 +142,9 @@ func (b *Bag) terms() []string {
 	out = append(out, TermStock)
 	if b.Place != "" {
 		out = append(out, TermPlace(b.Place))
+	}
+	if l := b.Label; l != nil {
+		out = append(out, TermStockOf(event.BatchID(l.Product, l.Batch)))
 	}
 	if len(b.Thaws) > 0 || len(b.Sets) > 0 {
 		out = append(out, TermInUse)

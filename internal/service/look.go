@@ -180,13 +180,7 @@ func (l Look) Newest(term string, n int) (out []event.Key, err error) {
 }
 
 // Bags hands on the bags found under a term as lists need them, at most maxRows.
-func (l Look) Bags(term string, fn func(*ledger.BagLine) error) error {
-	n := 0
-	return l.b.eachFound(term, func(bag *ledger.BagLine) (bool, error) {
-		n++
-		return n < maxRows, fn(bag)
-	})
-}
+func (l Look) Bags(term string, fn func(*ledger.BagLine) error) error { return l.b.eachBag(term, fn) }
 
 // Overrides counts the cautions that were gone past, by month and code, the
 // newest month first.

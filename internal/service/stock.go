@@ -41,7 +41,7 @@ func (s *Stock) ListStock(ctx context.Context, req *pb.ListStockRequest) (*pb.Li
 			return err
 		}
 		if req.After == "" {
-			if err := b.eachBag(which.place, add); err != nil {
+			if err := b.eachBag(which.term(), add); err != nil {
 				return err
 			}
 			slices.SortStableFunc(out.Bags, compareBags)
@@ -78,6 +78,17 @@ func (b *book) batchID(product, code string) (string, error) {
 	}
 	id, err := b.resolve("product", event.KindProduct, product)
 	return event.BatchID(id, code), err
+}
+
+// term finds the bags in stock among which those are that the filter takes.
+func (f bagFilter) term() string {
+	switch {
+	case f.batch != "":
+		return ledger.TermStockOf(f.batch)
+	case f.place != "":
+		return ledger.TermPlace(f.place)
+	}
+	return ledger.TermStock
 }
 
 func (f bagFilter) fits(bag *ledger.BagLine) bool {
@@ -162,12 +173,8 @@ func (b *book) optional(field, kind, text string) (string, error) {
 	return b.resolve(field, kind, text)
 }
 
-// eachBag hands on the bags in stock at a place, or everywhere, at most maxRows.
-func (b *book) eachBag(place string, fn func(*ledger.BagLine) error) error {
-	term := ledger.TermStock
-	if place != "" {
-		term = ledger.TermPlace(place)
-	}
+// eachBag hands on the bags found under a term, at most maxRows.
+func (b *book) eachBag(term string, fn func(*ledger.BagLine) error) error {
 	n := 0
 	return b.eachFound(term, func(bag *ledger.BagLine) (bool, error) {
 		n++
@@ -234,15 +241,13 @@ func (s *Stock) ListBatches(ctx context.Context, req *pb.ListBatchesRequest) (*p
 		if err := event.Typed(req); err != nil {
 			return err
 		}
-		stock, err := b.stockByBatch()
-		if err != nil {
-			return err
-		}
 		add := func(id string) error {
 			batch, ok, err := ledgerGet[*ledger.Batch](b, event.KindBatch, id)
-			if ok {
-				out.Batches = append(out.Batches, b.batchRow(batch, stock[id]))
+			if err != nil || !ok {
+				return err
 			}
+			n, err := b.inStock(id)
+			out.Batches = append(out.Batches, b.batchRow(batch, n))
 			return err
 		}
 		one, err := b.batchID(req.Product, req.Batch)
@@ -262,14 +267,11 @@ func (s *Stock) ListBatches(ctx context.Context, req *pb.ListBatchesRequest) (*p
 	return out, err
 }
 
-// stockByBatch counts the bags in stock.
-func (b *book) stockByBatch() (map[string]int32, error) {
-	n := map[string]int32{}
-	err := b.eachBag("", func(bag *ledger.BagLine) error {
-		if bag.InStock() {
-			n[event.BatchID(bag.Label.Product, bag.Label.Batch)]++
-		}
-		return nil
+// inStock counts the bags in stock of a batch.
+func (b *book) inStock(batch string) (n int32, err error) {
+	err = b.FindLines(ledger.TermStockOf(batch), func(store.Found) (bool, error) {
+		n++
+		return true, nil
 	})
 	return n, err
 }
@@ -444,7 +446,7 @@ func (b *book) pickInput(req *pb.ChooseBagsRequest) (engine.PickInput, error) {
 	if err != nil {
 		return in, err
 	}
-	err = b.eachBag(in.Place, func(bag *ledger.BagLine) error {
+	err = b.eachBag(bagFilter{place: in.Place}.term(), func(bag *ledger.BagLine) error {
 		if bag.Label == nil || len(in.Bags) == engine.MaxPickBags {
 			return nil
 		}
