@@ -34,7 +34,7 @@ func (s *Site) stream(v *visit) error {
 	name := "hello"
 	for {
 		changed, seats, phones := s.cfg.Replica.Store.Changed(), v.seatsChanged(), s.phonesChanged(v.sess)
-		if _, err := fmt.Fprintf(v.w, "event: %s\ndata: %d\n\n", name, s.cfg.Clock.Now().UnixMilli()); err != nil {
+		if _, err := fmt.Fprintf(v.w, "id: %d\nevent: %s\ndata: %d\n\n", s.cfg.Replica.Store.Changes(), name, s.cfg.Clock.Now().UnixMilli()); err != nil {
 			return nil
 		}
 		if err := out.Flush(); err != nil {

@@ -102,9 +102,12 @@ func (cv *caseView) nextStep() *stepView {
 	return cv.Steps[len(cv.Steps)-1]
 }
 
-// skips leaves out steps of a bag when there is none in hand.
+// skips leaves out steps of a bag when there is none in hand, and questions before
+// plasma once it was given: what was left out in the night is entered afterwards.
 func (cv *caseView) skips(slug string) bool {
 	switch slug {
+	case "risk", "look", "referral", "weigh", "igg", "dose", "agree":
+		return cv.C.LastEndMs() != 0
 	case "bath", "thaw", "baseline", "rate", "hang", "start", "run":
 		return len(cv.Bags) > 0 && cv.open() == nil
 	}

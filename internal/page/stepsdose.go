@@ -257,8 +257,8 @@ func (m *doseMore) chooseBags(v *visit, p *stepPage, place string, need int) (er
 		m.Need = strconv.Itoa(need)
 	}
 	for _, o := range m.Places {
-		if o.Value == place {
-			m.Place = place
+		if o.Value == place || len(m.Places) == 1 {
+			m.Place = o.Value
 		}
 	}
 	if m.Place == "" || need <= 0 {

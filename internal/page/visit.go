@@ -27,7 +27,9 @@ type visit struct {
 	r    *http.Request
 	sess *session
 	now  time.Time
-	code int // status of the answer
+	// changes is the store's count before the page was read: the page is as new.
+	changes uint64
+	code    int // status of the answer
 
 	locked bool   // the browser is locked; see seat.go
 	chosen string // the person chosen by this very request
@@ -47,7 +49,7 @@ func (s *Site) page(pattern string, h handler) {
 			s.turnAway(w, r)
 			return
 		}
-		v := &visit{s: s, w: w, r: r, sess: sess, now: s.cfg.Clock.Now(), code: http.StatusOK}
+		v := &visit{s: s, w: w, r: r, sess: sess, now: s.cfg.Clock.Now(), changes: s.cfg.Replica.Store.Changes(), code: http.StatusOK}
 		w.Header().Set("Cache-Control", "no-store")
 		if r.Method == http.MethodPost {
 			if err := r.ParseForm(); err != nil {
@@ -102,6 +104,7 @@ type frame struct {
 	Title    string
 	Section  string // barn, clinic, owner
 	NowMs    int64
+	Changes  uint64 // what the page has seen; the live stream tells of more
 	Hub      bool
 	Practice string
 	Fresh    string
@@ -135,7 +138,7 @@ func (v *visit) render(name, title, section string, body any) error {
 // renderCase writes a page that is about one case.
 func (v *visit) renderCase(name, title, section string, about *aboutCase, body any) error {
 	f := &frame{
-		Title: title, Section: section, NowMs: v.now.UnixMilli(), Hub: v.s.cfg.Replica.Hub, Here: v.r.URL.RequestURI(),
+		Title: title, Section: section, NowMs: v.now.UnixMilli(), Changes: v.changes, Hub: v.s.cfg.Replica.Hub, Here: v.r.URL.RequestURI(),
 		Locked: v.locked, AnyPIN: v.anyPIN(), KeepsPINs: v.book() != nil && !v.sess.phone,
 		Phone: v.sess.phone, Pairs: v.s.cfg.Phones != nil && !v.sess.phone,
 		Token: v.s.token(v.sess), Flash: v.s.flash.take(v.sess.id, v.isFragment()), Body: body,

@@ -84,6 +84,7 @@ type Store struct {
 	granted  uint64                       // counts records that touch rights
 	moves    moves                        // which logs moved lately
 	changed  chan struct{}                // closed and replaced when something came or was folded
+	changes  uint64                       // how often that happened
 	saved    chan struct{}                // closed and replaced when something came
 	closed   bool
 	fresh    []located // committed and not yet applied, contiguous, bounded
@@ -270,6 +271,14 @@ func (s *Store) Changed() <-chan struct{} {
 	return s.changed
 }
 
+// Changes counts what came and what was folded: between two equal counts nothing
+// changed.
+func (s *Store) Changes() uint64 {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return s.changes
+}
+
 // Saved is closed when a record was saved after the call.
 func (s *Store) Saved() <-chan struct{} {
 	s.mu.RLock()
@@ -298,6 +307,7 @@ func (s *Store) savedLocked() {
 func (s *Store) wakeLocked() {
 	close(s.changed)
 	s.changed = make(chan struct{})
+	s.changes++
 }
 
 // Device is the id of the device that writes here.

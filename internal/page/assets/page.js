@@ -99,7 +99,8 @@
     const live = new EventSource("/live"), gone = $("#gone");
     const back = e => { offset = Number(e.data) - Date.now(); if (gone) gone.hidden = true; tick(); };
     let first = true;
-    live.addEventListener("hello", e => { back(e); if (!first) renew(); first = false; });
+    // What was saved between the reading of this page and the hello was missed.
+    live.addEventListener("hello", e => { back(e); if (!first || e.lastEventId !== document.body.dataset.changes) renew(); first = false; });
     // What runs is reckoned anew from time to time: the plan by now is no clock.
     live.addEventListener("beat", e => { back(e); if ($("[data-live] time[data-since]")) renew(); });
     live.addEventListener("wake", e => { back(e); renew(); });

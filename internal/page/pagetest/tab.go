@@ -64,6 +64,16 @@ func (t *Tab) Another() *Tab {
 	return NewTab(t.tb, ctx)
 }
 
+// Effort counts what is done in this tab by a task of its own.
+func (t *Tab) Effort(task func()) Effort {
+	before := t.Done
+	t.Done, t.hand = Effort{}, nowhere
+	task()
+	e := t.Done
+	t.Done = before
+	return e
+}
+
 // Context is what browser commands of a test's own run in.
 func (t *Tab) Context() context.Context { return t.ctx }
 
@@ -116,7 +126,7 @@ func (t *Tab) wait(what string, look func() (ok bool, seen string)) {
 		}
 		require.NoError(t.tb, chromedp.Do(t.ctx, chromedp.Sleep(lookEvery)), what)
 	}
-	t.tb.Fatalf("waited in vain: %s\nat %s the page shows: %s", what, t.Path(), seen)
+	t.tb.Fatalf("waited in vain: %s\nat %s there is: %s\nthe page: %s", what, t.Path(), seen, t.text("body"))
 }
 
 // Path is the address of the page without the site.
