@@ -199,13 +199,17 @@ type hub struct {
 	log     *slog.Logger
 }
 
+// strangerBytes is the room for records of laptops that are not of the practice:
+// many years of one small practice.
+const strangerBytes = 64 << 20
+
 func openHome(ctx context.Context, cfg Config, home *trust.Home) (*hub, error) {
 	epoch, err := hubEpoch(cfg.Data)
 	if err != nil {
 		return nil, err
 	}
 	s, err := store.Open(ctx, home.Store(store.Options{
-		Clock: cfg.Clock, DeviceName: cfg.Name, Version: service.Version, Logger: cfg.Log,
+		Clock: cfg.Clock, DeviceName: cfg.Name, Version: service.Version, Logger: cfg.Log, StrangerBytes: strangerBytes,
 	}))
 	if err != nil {
 		return nil, err

@@ -89,7 +89,7 @@ func trim(h *pb.Header) (trimmed bool) {
 		h.OccurredAt.Zone, trimmed = "", true
 	}
 	for _, o := range h.Overrides {
-		if len(o.GetCode()) > maxText || len(o.GetReason()) > maxText {
+		if len(o.GetCode()) > maxText {
 			h.Overrides, trimmed = nil, true
 			break
 		}

@@ -43,6 +43,9 @@ const (
 	ClockBack
 	// WrongDevice: the header names another device than the log's key is of.
 	WrongDevice
+	// NoRoom: the log is of no laptop of this practice, and the place for records
+	// of strangers is full.
+	NoRoom
 )
 
 // whys gives each reason its message form and its sentence.
@@ -64,6 +67,7 @@ var whys = [...]struct {
 	Unsigned:        {pb.RefusedReason_REFUSED_REASON_BROKEN, "no signature vouches for it"},
 	ClockBack:       {pb.RefusedReason_REFUSED_REASON_BROKEN, "its clock runs back"},
 	WrongDevice:     {pb.RefusedReason_REFUSED_REASON_BROKEN, "its header names another device"},
+	NoRoom:          {pb.RefusedReason_REFUSED_REASON_BROKEN, "is of no laptop of this practice, and the room for records of strangers is full"},
 }
 
 // Refusal says what of a run was not taken, and why. Nothing from At on was

@@ -265,6 +265,17 @@ func NameOf(s State) string {
 // Founded says that there is a practice, so that rights count.
 func (r *Rights) Founded() bool { return r != nil && r.Founding != nil }
 
+// Knows says that a log is one of the practice's own: of a laptop that was ever
+// taken in, shut out since or not, or let in by itself. Before there is a practice
+// all are.
+func (r *Rights) Knows(log event.LogID, device []byte) bool {
+	if !r.Founded() || r.HasDevice(device) {
+		return true
+	}
+	l := r.log(log)
+	return l != nil && l.Upto >= 0
+}
+
 // Admits says that a laptop is in the practice: taken in, and not shut out since.
 // One that was shut out does not come back by being added again.
 func (r *Rights) Admits(id []byte) bool {

@@ -105,7 +105,9 @@ func (x *Exchange) Push(ctx context.Context, req *pb.PushRequest) (*pb.PushRespo
 	if err := x.Seals.Take(req.Keys); err != nil {
 		return nil, unsaved(err)
 	}
-	results, err := x.Store.Ingest(ctx, req.Runs)
+	var peer exchange.DeviceID
+	copy(peer[:], req.Device)
+	results, err := x.Store.IngestFrom(ctx, peer, req.Runs)
 	if err != nil {
 		return nil, unsaved(err)
 	}

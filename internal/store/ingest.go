@@ -25,6 +25,22 @@ type RunResult struct {
 // that is on the disk; what was refused is named and stops nothing else. A hold
 // or recall that is new here is answered by a 'heard' record in the same write.
 func (s *Store) Ingest(ctx context.Context, runs []*pb.Run) ([]RunResult, error) {
+	return s.ingest(ctx, &write{runs: runs})
+}
+
+// IngestFrom is Ingest for what a laptop pushes: logs of strangers to the practice
+// are taken as far as there is room for them (strangers.go).
+func (s *Store) IngestFrom(ctx context.Context, peer exchange.DeviceID, runs []*pb.Run) ([]RunResult, error) {
+	if s.opt.StrangerBytes > 0 && s.anyUnknown(runs) {
+		// Whom the practice took in may stand in records that are not folded yet.
+		if err := s.CatchUp(ctx); err != nil {
+			return nil, err
+		}
+	}
+	return s.ingest(ctx, &write{runs: runs, peer: &peer})
+}
+
+func (s *Store) ingest(ctx context.Context, w *write) ([]RunResult, error) {
 	if s.behindBy() > maxBehind {
 		if err := s.CatchUp(ctx); err != nil {
 			return nil, err
@@ -33,7 +49,7 @@ func (s *Store) Ingest(ctx context.Context, runs []*pb.Run) ([]RunResult, error)
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
-	w := &write{runs: runs, done: make(chan struct{})}
+	w.done = make(chan struct{})
 	s.submit(w)
 	return w.results, w.err
 }
@@ -42,15 +58,15 @@ func (s *Store) Ingest(ctx context.Context, runs []*pb.Run) ([]RunResult, error)
 // faster than the fold waits for it.
 const maxBehind = 200_000
 
-func (p *plan) ingest(runs []*pb.Run) []RunResult {
+func (p *plan) ingest(runs []*pb.Run, peer *exchange.DeviceID) []RunResult {
 	out := make([]RunResult, 0, len(runs))
 	for _, run := range runs {
-		out = append(out, p.ingestRun(run))
+		out = append(out, p.ingestRun(run, peer))
 	}
 	return out
 }
 
-func (p *plan) ingestRun(run *pb.Run) RunResult {
+func (p *plan) ingestRun(run *pb.Run, peer *exchange.DeviceID) RunResult {
 	id, _ := event.ToHash(run.GetLog())
 	have := exchange.LogState{HeldLog: exchange.HeldLog{Log: id}}
 	held, known := p.log(id)
@@ -61,6 +77,9 @@ func (p *plan) ingestRun(run *pb.Run) RunResult {
 	c := exchange.Check(run, have)
 	if c.Refused != nil && c.Refused.Why == exchange.Detached && len(have.Missing) > 0 {
 		p.s.tellPlainly(id)
+	}
+	if refused := p.room(run, &c, peer); refused != nil {
+		c.Accept, c.Refused = nil, refused
 	}
 	for _, r := range c.Accept {
 		p.accept(r)

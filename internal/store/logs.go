@@ -26,6 +26,7 @@ type LogInfo struct {
 	HLC      int64          // newest in the log
 	WallUs   int64          // of the tip, as its device's clock said
 	HubUs    int64          // time of the newest hub statement in the log; 0 for none
+	Bytes    int64          // of the records that moved it on; counted for logs of strangers
 	Gaps     bool           // records below the tip were not here when it came
 }
 
@@ -58,6 +59,7 @@ type logRow struct {
 	Fork     uint64   `cbor:"10,keyasint"`
 	HubUs    int64    `cbor:"11,keyasint"`
 	Gaps     bool     `cbor:"12,keyasint"`
+	Bytes    int64    `cbor:"13,keyasint,omitempty"`
 }
 
 type tipRow struct {
@@ -67,7 +69,7 @@ type tipRow struct {
 
 func (l *LogInfo) encode() ([]byte, error) {
 	r := logRow{Key: l.Key, Name: l.Name, Lane: int32(l.Lane), Epoch: l.Epoch,
-		Seq: l.Tip.Seq, Hash: l.Tip.Hash[:], HLC: l.HLC, WallUs: l.WallUs, Fork: l.Fork, HubUs: l.HubUs, Gaps: l.Gaps}
+		Seq: l.Tip.Seq, Hash: l.Tip.Hash[:], HLC: l.HLC, WallUs: l.WallUs, Fork: l.Fork, HubUs: l.HubUs, Gaps: l.Gaps, Bytes: l.Bytes}
 	for _, b := range l.Branches {
 		r.Branches = append(r.Branches, tipRow{b.Seq, b.Hash[:]})
 	}
@@ -79,7 +81,7 @@ func decodeLog(id event.LogID, value []byte) (LogInfo, error) {
 	if err := cbor.Unmarshal(value, &r); err != nil {
 		return LogInfo{}, err
 	}
-	l := LogInfo{ID: id, Key: r.Key, Name: r.Name, Lane: pb.Lane(r.Lane), Epoch: r.Epoch, HLC: r.HLC, WallUs: r.WallUs, Fork: r.Fork, HubUs: r.HubUs, Gaps: r.Gaps}
+	l := LogInfo{ID: id, Key: r.Key, Name: r.Name, Lane: pb.Lane(r.Lane), Epoch: r.Epoch, HLC: r.HLC, WallUs: r.WallUs, Fork: r.Fork, HubUs: r.HubUs, Gaps: r.Gaps, Bytes: r.Bytes}
 	l.Tip = tipOf(tipRow{r.Seq, r.Hash})
 	for _, b := range r.Branches {
 		l.Branches = append(l.Branches, tipOf(b))
@@ -163,6 +165,7 @@ func (l *LogInfo) late(r *event.Record, tip exchange.Tip, at lookup) error {
 	l.Branches = slices.DeleteFunc(l.Branches, func(b exchange.Tip) bool { return bytes.Equal(r.Head.Prev, b.Hash[:]) })
 	inner := slices.ContainsFunc(above, func(p exchange.Point) bool { return p.Prev == r.Hash })
 	if !inner && (grown || forked || len(above) > 0) {
+		l.Bytes += int64(r.Size())
 		l.branch(tip)
 	}
 	return nil
@@ -170,6 +173,7 @@ func (l *LogInfo) late(r *event.Record, tip exchange.Tip, at lookup) error {
 
 func (l *LogInfo) move(tip exchange.Tip, r *event.Record) {
 	l.Tip, l.WallUs = tip, r.Head.WallUs
+	l.Bytes += int64(r.Size())
 	l.Branches = slices.DeleteFunc(l.Branches, func(b exchange.Tip) bool { return b == tip })
 }
 

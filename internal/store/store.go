@@ -39,6 +39,9 @@ type Options struct {
 	Version    string // of the program; stands in every header
 	Logger     *slog.Logger
 	SegmentMax int // bytes of a journal segment; 0: its default
+	// StrangerBytes bounds what is kept of logs of laptops that are not of this
+	// practice, when a laptop pushes them (IngestFrom); 0: no bound.
+	StrangerBytes int64
 
 	// Tests make these small, or say how the index they hand over was closed.
 	behind  uint64
@@ -72,6 +75,8 @@ type Store struct {
 	hlc      int64                        // newest hybrid clock in the journal
 	hubUs    int64                        // newest hub statement's time
 	servers  [][]byte                     // ids of the practice's server and those before it, by the folded rights
+	knows    *ledger.Rights               // the folded rights, to tell our logs from those of strangers
+	brought  map[exchange.DeviceID]int64  // bytes of strangers' logs that each laptop brought since the start
 	wallUs   int64                        // wall clock of our last record
 	offset   *pb.ClockOffset              // last measurement against the hub
 	repairs  []string                     // what was found and mended, for people
@@ -148,7 +153,7 @@ func prepare(opt Options) (*Store, error) {
 	s := &Store{
 		opt: opt, public: public, device: event.DeviceID(public), boot: make([]byte, 8),
 		logs: map[event.LogID]*logState{}, own: map[pb.Lane]event.LogID{},
-		seen: map[event.LogID]exchange.Tip{}, changed: make(chan struct{}), saved: make(chan struct{}), batch: firstBatch,
+		seen: map[event.LogID]exchange.Tip{}, brought: map[exchange.DeviceID]int64{}, changed: make(chan struct{}), saved: make(chan struct{}), batch: firstBatch,
 		suspect: map[event.LogID]bool{}, plain: map[event.LogID]bool{}, unclean: opt.unclean, pending: true,
 	}
 	if s.opt.behind == 0 {
@@ -205,6 +210,7 @@ func (s *Store) entitle(r *ledger.Rights) {
 	s.rights = r
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	s.knows = r
 	if s.servers = nil; r.Founded() {
 		s.servers = r.Servers
 	}

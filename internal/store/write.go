@@ -11,6 +11,7 @@ import (
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
+	"thawtrail/internal/ledger"
 	"thawtrail/internal/store/journal"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -34,6 +35,7 @@ type Draft struct {
 type write struct {
 	drafts  []Draft
 	runs    []*pb.Run
+	peer    *exchange.DeviceID // who pushed the runs; nil: they count without bound
 	done    chan struct{}
 	records []*event.Record // of the drafts
 	results []RunResult     // of the runs
@@ -145,21 +147,24 @@ type plan struct {
 	hlc     int64
 	hubUs   int64
 	servers [][]byte
+	knows   *ledger.Rights
 	wallUs  int64
 	recs    []*event.Record
 	frames  [][]byte
 	bytes   int // of frames
 
-	doubt   bool   // the own logs may have lost records: open new ones first
-	renewed string // why new logs were opened; empty when they were not
-	beyond  string // the server states more of an own log than was written here
+	doubt   bool                        // the own logs may have lost records: open new ones first
+	renewed string                      // why new logs were opened; empty when they were not
+	beyond  string                      // the server states more of an own log than was written here
+	brought map[exchange.DeviceID]int64 // bytes of strangers' logs in this plan
+	full    string                      // that strangers' records found no room
 }
 
 func (s *Store) plan() *plan {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
 	p := &plan{s: s, logs: map[event.LogID]*LogInfo{}, own: map[pb.Lane]event.LogID{}, seen: map[event.LogID]exchange.Tip{},
-		hlc: s.hlc, hubUs: s.hubUs, servers: s.servers, wallUs: s.wallUs, doubt: s.doubt && len(s.own) > 0}
+		hlc: s.hlc, hubUs: s.hubUs, servers: s.servers, knows: s.knows, wallUs: s.wallUs, doubt: s.doubt && len(s.own) > 0}
 	for lane, id := range s.own {
 		p.own[lane] = id
 	}
@@ -188,7 +193,7 @@ func (p *plan) log(id event.LogID) (*LogInfo, bool) {
 // add turns a wish into records, or fails it alone and leaves nothing of it.
 func (p *plan) add(w *write) {
 	if len(w.runs) > 0 {
-		w.results = p.ingest(w.runs)
+		w.results = p.ingest(w.runs, w.peer)
 	}
 	if len(w.drafts) == 0 {
 		return
@@ -323,6 +328,7 @@ func (p *plan) take(l *LogInfo, r *event.Record) error {
 
 // commit saves the plan and publishes its tables.
 func (p *plan) commit() error {
+	p.tellFull()
 	if len(p.frames) == 0 {
 		return nil
 	}
@@ -360,6 +366,9 @@ func (p *plan) commit() error {
 	if p.beyond != "" {
 		s.doubt = true
 		s.repaired("%s", p.beyond)
+	}
+	for peer, n := range p.brought {
+		s.brought[peer] += n
 	}
 	if p.renewed != "" {
 		s.since, s.doubt = positions[0], false
