@@ -181,8 +181,8 @@ func TestRunsSetAsideNameNoPath(t *testing.T) {
 	run.Records[len(run.Records)-1] = raw
 	x := pb.NewExchangeServiceClient(c.link(l.home().Device))
 	self := event.DeviceID(authority.Public(l.home().Device))
-	for i := range 80 {
-		answer, err := x.Push(t.Context(), &pb.PushRequest{Device: self, Runs: []*pb.Run{{Log: run.Log, From: uint64(i), Records: run.Records}}})
+	for range 80 {
+		answer, err := x.Push(t.Context(), &pb.PushRequest{Device: self, Runs: []*pb.Run{{Log: run.Log, Records: run.Records}}})
 		require.NoError(t, err)
 		require.NotEmpty(t, answer.Refused)
 	}
