@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"net/http/cookiejar"
 	"net/url"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -55,12 +56,16 @@ func TestTheLocalPageAnswersItsOwnAlone(t *testing.T) {
 	b, origin := browse(t, <-entrance)
 	code, body := page(t, b, origin+"/barn")
 	require.Equal(t, http.StatusOK, code, body)
+	_, form := page(t, b, origin+"/write/place_added")
+	token := regexp.MustCompile(`name="token" value="([^"]+)"`).FindStringSubmatch(form)
+	require.NotNil(t, token)
+	answer := url.Values{"token": {token[1]}, "name": {"evil"}, "kind": {"shelf"}}
 	ask := func(method string, change func(*http.Request)) int {
 		req, err := http.NewRequestWithContext(t.Context(), method, origin+"/barn", nil)
 		require.NoError(t, err)
 		if method == http.MethodPost {
 			req.URL.Path = "/write/place_added"
-			req.Body = io.NopCloser(strings.NewReader("name=evil&kind=shelf"))
+			req.Body = io.NopCloser(strings.NewReader(answer.Encode()))
 			req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
 			req.Header.Set("Origin", origin)
 		}
@@ -76,6 +81,7 @@ func TestTheLocalPageAnswersItsOwnAlone(t *testing.T) {
 	}
 	require.Equal(t, http.StatusForbidden, ask(http.MethodPost, func(r *http.Request) { r.Header.Set("Origin", "http://evil.example") }))
 	require.Equal(t, http.StatusForbidden, ask(http.MethodPost, func(r *http.Request) { r.Header.Set("Sec-Fetch-Site", "cross-site") }))
+	answer.Set("token", "00")
 	require.Equal(t, http.StatusForbidden, ask(http.MethodPost, func(*http.Request) {}), "our own origin without the session's token")
 	code, body = page(t, &http.Client{}, origin+"/barn")
 	require.NotEqual(t, http.StatusOK, code, "no session")
@@ -83,6 +89,8 @@ func TestTheLocalPageAnswersItsOwnAlone(t *testing.T) {
 	places, err := pb.NewStockServiceClient(dial(t, l.dir)).ListPlaces(t.Context(), &pb.ListPlacesRequest{})
 	require.NoError(t, err)
 	require.Empty(t, places.Places)
+	answer.Set("token", token[1])
+	require.NotEqual(t, http.StatusForbidden, ask(http.MethodPost, func(*http.Request) {}), "the page's own form is taken")
 }
 
 // TestNamesAreTextOnARealPage: foals, clients and places with names that are HTML
