@@ -107,7 +107,7 @@ func TestPagesReadNoMoreThanTheyShow(t *testing.T) {
 		"/owner":                            {},
 		"/owner?by=person":                  {},
 		"/owner/doubts":                     {},
-		"/owner/late":                       {event.KindCase: lateCases},
+		"/owner/late":                       {event.KindCase: partRows},
 		"/owner/csv/use":                    {},
 		"/owner/csv/bags":                   {},
 	} {

@@ -7,10 +7,7 @@ import (
 	"net/http"
 	"slices"
 	"strings"
-	"time"
 
-	"thawtrail/internal/event"
-	"thawtrail/internal/ledger"
 	"thawtrail/internal/service"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -22,7 +19,7 @@ type ownerMore struct {
 	Rows      []useRow
 	Currency  string
 	Doubts    []doubtCount
-	Overrides []ledger.OverrideCount
+	Overrides []*pb.OverrideRow
 	Tables    []pair
 }
 
@@ -58,9 +55,11 @@ func (s *Site) showOwner(v *visit) error {
 	for _, k := range doubts.OpenKinds {
 		m.Doubts = append(m.Doubts, doubtCount{plain(k.Kind), k.Kind, int(k.Count)})
 	}
-	if m.Overrides, err = s.overrides(v); err != nil {
+	overrides, err := s.audit.ListOverrides(v.r.Context(), &pb.ListOverridesRequest{})
+	if err != nil {
 		return err
 	}
+	m.Overrides = overrides.Rows
 	for _, t := range tables {
 		m.Tables = append(m.Tables, pair{"/owner/csv/" + t.name, t.title})
 	}
@@ -76,16 +75,6 @@ func useRows(use *pb.ListUseResponse) []useRow {
 		})
 	}
 	return out
-}
-
-// overrides counts, by month, the cautions that were gone past, so that useless
-// ones are found and removed.
-func (s *Site) overrides(v *visit) (out []ledger.OverrideCount, err error) {
-	err = s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
-		out, err = l.Overrides()
-		return err
-	})
-	return out, err
 }
 
 func (s *Site) listDoubts(v *visit) error {
@@ -119,52 +108,26 @@ func (s *Site) listPeople(v *visit) error {
 type lateRow struct{ About, Href, What, At, Written, Who string }
 
 func (s *Site) listLate(v *visit) error {
-	rows, err := s.late(v)
+	rows, next, err := s.late(v, v.after(), partRows)
 	if err != nil {
 		return err
 	}
-	return v.render("late", say("late.title"), "owner", rows)
+	return v.render("late", say("late.title"), "owner", map[string]any{"Rows": rows, "Next": v.nextPart(next)})
 }
 
-// lateCases bounds how many cases are read for entries made afterwards.
-const lateCases = 500
-
-// late lists entries made afterwards, of the cases with the newest ones.
-func (s *Site) late(v *visit) (out []lateRow, err error) {
-	err = s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
-		keys, err := l.Newest(ledger.TermLate, lateCases)
-		if err != nil {
-			return err
-		}
-		for _, k := range keys {
-			c, err := l.Case(k.ID)
-			if err != nil {
-				return err
-			}
-			if c != nil {
-				out = append(out, lateOf(l, c)...)
-			}
-			if len(out) >= maxChoices {
-				break
-			}
-		}
-		return nil
-	})
-	return out, err
-}
-
-func lateOf(l service.Look, c *ledger.Case) (out []lateRow) {
-	for _, e := range c.Timeline {
-		spec, ok := event.Lookup(e.Type)
-		if !ok || !e.Marks.Has(ledger.MarkLate) {
-			continue
-		}
+// late lists entries made afterwards, of some cases.
+func (s *Site) late(v *visit, after string, cases int32) (out []lateRow, next string, err error) {
+	part, err := s.audit.ListLate(v.r.Context(), &pb.ListLateRequest{Limit: cases, After: after})
+	if err != nil {
+		return nil, "", err
+	}
+	for _, r := range part.Rows {
 		out = append(out, lateRow{
-			About: l.Patient(c), Href: "/case/" + c.Entity.ID + "/sheet", What: plain(spec.Name), Who: unprovenName(l.Person(e.Author), e.Marks),
-			At: clockText(time.UnixMilli(e.AtMs).In(l.Zone())), Written: clockText(time.UnixMilli(e.WallMs).In(l.Zone())),
+			About: r.Patient, Href: "/case/" + r.Case + "/sheet", What: plain(r.What), Who: unprovenName(r),
+			At: clockText(timeOf(r.At)), Written: clockText(timeOf(r.WrittenAt)),
 		})
 	}
-	return out
+	return out, part.Next, nil
 }
 
 // table is one list as a file of comma-separated values. It is written as it is
@@ -236,17 +199,19 @@ func yesNo(b bool) string {
 }
 
 func lateTable(s *Site, v *visit, add func(...string)) error {
-	rows, err := s.late(v)
-	for _, r := range rows {
-		add(r.About, r.What, r.At, r.Written, r.Who)
-	}
-	return err
+	return eachPart(func(after string) (string, error) {
+		rows, next, err := s.late(v, after, partRows)
+		for _, r := range rows {
+			add(r.About, r.What, r.At, r.Written, r.Who)
+		}
+		return next, err
+	})
 }
 
 func overrideTable(s *Site, v *visit, add func(...string)) error {
-	rows, err := s.overrides(v)
-	for _, r := range rows {
-		add(r.Month, r.Code, fmt.Sprint(r.N))
+	out, err := s.audit.ListOverrides(v.r.Context(), &pb.ListOverridesRequest{})
+	for _, r := range out.GetRows() {
+		add(r.Month, r.Code, fmt.Sprint(r.Times))
 	}
 	return err
 }
@@ -295,14 +260,14 @@ func inert(text string) string {
 }
 
 // unprovenName is a name with what its entry lacks.
-func unprovenName(name string, marks ledger.Marks) string {
+func unprovenName(r *pb.LateRow) string {
 	switch {
-	case marks.Has(ledger.MarkUnsigned):
+	case r.Unsigned:
 		return say("unproven.unsigned")
-	case marks.Has(ledger.MarkNoProof):
-		return name + " (" + service.NoProof + ")"
+	case r.NoProof:
+		return r.Who + " (" + service.NoProof + ")"
 	}
-	return name
+	return r.Who
 }
 
 func sortTexts(s []string) { slices.Sort(s) }

@@ -237,6 +237,48 @@ func TestTwinsShareABag(t *testing.T) {
 	require.ErrorContains(t, err, "a bag that only this foal's twin had")
 }
 
+// TestLateEntriesAreAllThere writes late entries in three cases and reads them in
+// parts of one case: none is missing and none is there twice, and what was gone
+// past is counted.
+func TestLateEntriesAreAllThere(t *testing.T) {
+	d := newDesk(t)
+	d.begin()
+	wanted := map[string]bool{}
+	for _, dam := range []string{"Slate", "Wren", "Quiet Harbour"} {
+		id := d.foal(dam)
+		d.fill("/case/"+id+"/weigh", "weight_g", "50", "method", "scale", "happened_at", "-3h")
+		wanted[id] = true
+	}
+	d.fill("/case/"+d.foal("Fern")+"/weigh", "weight_g", "50", "method", "scale", "happened_at", "2027-01-01 02:10", "override.future_time", "the clock is wrong")
+	got := map[string]bool{}
+	for after, n := "", 0; ; n++ {
+		part, err := d.site.audit.ListLate(t.Context(), &pb.ListLateRequest{Limit: 1, After: after})
+		require.NoError(t, err)
+		for _, r := range part.Rows {
+			require.Equal(t, "patient weighed", plain(r.What))
+			require.False(t, got[r.Case], "once")
+			got[r.Case] = true
+		}
+		if after = part.Next; after == "" {
+			break
+		}
+		require.Less(t, n, 10)
+	}
+	require.Equal(t, wanted, got)
+	page := plainText(d.get("/owner/late"))
+	csv := d.get("/owner/csv/late")
+	for _, dam := range []string{"Slate", "Wren", "Quiet Harbour"} {
+		require.Contains(t, page, "foal of "+dam)
+		require.Contains(t, csv, "foal of "+dam)
+	}
+	past, err := d.site.audit.ListOverrides(t.Context(), &pb.ListOverridesRequest{})
+	require.NoError(t, err)
+	require.Len(t, past.Rows, 1)
+	require.Equal(t, "future_time", past.Rows[0].Code)
+	require.EqualValues(t, 1, past.Rows[0].Times)
+	require.Contains(t, plainText(d.get("/owner")), past.Rows[0].Month+" future time 1")
+}
+
 // TestABeginningInMgPerDl founds a practice by its page that shows IgG in mg/dL:
 // what is typed and shown is in that unit.
 func TestABeginningInMgPerDl(t *testing.T) {

@@ -2,7 +2,6 @@ package service
 
 import (
 	"bytes"
-	"cmp"
 	"context"
 	"slices"
 	"strings"
@@ -181,28 +180,6 @@ func (l Look) Newest(term string, n int) (out []event.Key, err error) {
 
 // Bags hands on the bags found under a term as lists need them, at most maxRows.
 func (l Look) Bags(term string, fn func(*ledger.BagLine) error) error { return l.b.eachBag(term, fn) }
-
-// Overrides counts the cautions that were gone past, by month and code, the
-// newest month first.
-func (l Look) Overrides() (out []ledger.OverrideCount, err error) {
-	n := map[ledger.OverrideCount]int{}
-	err = l.b.FindAll(ledger.TermOverrides, func(f store.Found) (bool, error) {
-		if o, ok := ledger.OverridesOf(f.Term); ok {
-			count := o.N
-			o.N = 0
-			n[o] += count
-		}
-		return true, nil
-	})
-	for o, count := range n {
-		o.N = count
-		out = append(out, o)
-	}
-	slices.SortFunc(out, func(a, b ledger.OverrideCount) int {
-		return cmp.Or(cmp.Compare(b.Month, a.Month), cmp.Compare(b.N, a.N), cmp.Compare(a.Code, b.Code))
-	})
-	return out, err
-}
 
 // Each hands on every state of a kind until fn says stop.
 func (l Look) Each(kind string, fn func(ledger.State) (more bool, err error)) error {

@@ -4351,6 +4351,363 @@ func (x *ListUnprovenResponse) GetFreshness() *Freshness {
 	return nil
 }
 
+type ListLateRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Limit         int32                  `protobuf:"varint,1,opt,name=limit,proto3" json:"limit,omitempty"`
+	After         string                 `protobuf:"bytes,2,opt,name=after,proto3" json:"after,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListLateRequest) Reset() {
+	*x = ListLateRequest{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListLateRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListLateRequest) ProtoMessage() {}
+
+func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListLateRequest.ProtoReflect.Descriptor instead.
+func (*ListLateRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{59}
+}
+
+func (x *ListLateRequest) GetLimit() int32 {
+	if x != nil {
+		return x.Limit
+	}
+	return 0
+}
+
+func (x *ListLateRequest) GetAfter() string {
+	if x != nil {
+		return x.After
+	}
+	return ""
+}
+
+// LateRow is an entry that was written after the fact.
+type LateRow struct {
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	Case      string                 `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	Patient   string                 `protobuf:"bytes,2,opt,name=patient,proto3" json:"patient,omitempty"`
+	What      string                 `protobuf:"bytes,3,opt,name=what,proto3" json:"what,omitempty"`
+	At        string                 `protobuf:"bytes,4,opt,name=at,proto3" json:"at,omitempty"`
+	WrittenAt string                 `protobuf:"bytes,5,opt,name=written_at,json=writtenAt,proto3" json:"written_at,omitempty"`
+	Who       string                 `protobuf:"bytes,6,opt,name=who,proto3" json:"who,omitempty"`
+	Record    string                 `protobuf:"bytes,7,opt,name=record,proto3" json:"record,omitempty"`
+	// The author gave no proof, such as a PIN, where the act asks for one.
+	NoProof bool `protobuf:"varint,8,opt,name=no_proof,json=noProof,proto3" json:"no_proof,omitempty"`
+	// Nobody has put a name to it yet.
+	Unsigned      bool `protobuf:"varint,9,opt,name=unsigned,proto3" json:"unsigned,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LateRow) Reset() {
+	*x = LateRow{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LateRow) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LateRow) ProtoMessage() {}
+
+func (x *LateRow) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LateRow.ProtoReflect.Descriptor instead.
+func (*LateRow) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{60}
+}
+
+func (x *LateRow) GetCase() string {
+	if x != nil {
+		return x.Case
+	}
+	return ""
+}
+
+func (x *LateRow) GetPatient() string {
+	if x != nil {
+		return x.Patient
+	}
+	return ""
+}
+
+func (x *LateRow) GetWhat() string {
+	if x != nil {
+		return x.What
+	}
+	return ""
+}
+
+func (x *LateRow) GetAt() string {
+	if x != nil {
+		return x.At
+	}
+	return ""
+}
+
+func (x *LateRow) GetWrittenAt() string {
+	if x != nil {
+		return x.WrittenAt
+	}
+	return ""
+}
+
+func (x *LateRow) GetWho() string {
+	if x != nil {
+		return x.Who
+	}
+	return ""
+}
+
+func (x *LateRow) GetRecord() string {
+	if x != nil {
+		return x.Record
+	}
+	return ""
+}
+
+func (x *LateRow) GetNoProof() bool {
+	if x != nil {
+		return x.NoProof
+	}
+	return false
+}
+
+func (x *LateRow) GetUnsigned() bool {
+	if x != nil {
+		return x.Unsigned
+	}
+	return false
+}
+
+type ListLateResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Rows  []*LateRow             `protobuf:"bytes,1,rep,name=rows,proto3" json:"rows,omitempty"`
+	// Where to go on with 'after'; empty at the end.
+	Next          string `protobuf:"bytes,2,opt,name=next,proto3" json:"next,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListLateResponse) Reset() {
+	*x = ListLateResponse{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListLateResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListLateResponse) ProtoMessage() {}
+
+func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListLateResponse.ProtoReflect.Descriptor instead.
+func (*ListLateResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{61}
+}
+
+func (x *ListLateResponse) GetRows() []*LateRow {
+	if x != nil {
+		return x.Rows
+	}
+	return nil
+}
+
+func (x *ListLateResponse) GetNext() string {
+	if x != nil {
+		return x.Next
+	}
+	return ""
+}
+
+type ListOverridesRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListOverridesRequest) Reset() {
+	*x = ListOverridesRequest{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListOverridesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListOverridesRequest) ProtoMessage() {}
+
+func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListOverridesRequest.ProtoReflect.Descriptor instead.
+func (*ListOverridesRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
+}
+
+// OverrideRow counts how often one caution was gone past in a month.
+type OverrideRow struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Month         string                 `protobuf:"bytes,1,opt,name=month,proto3" json:"month,omitempty"`
+	Code          string                 `protobuf:"bytes,2,opt,name=code,proto3" json:"code,omitempty"`
+	Times         int32                  `protobuf:"varint,3,opt,name=times,proto3" json:"times,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OverrideRow) Reset() {
+	*x = OverrideRow{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OverrideRow) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OverrideRow) ProtoMessage() {}
+
+func (x *OverrideRow) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OverrideRow.ProtoReflect.Descriptor instead.
+func (*OverrideRow) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
+}
+
+func (x *OverrideRow) GetMonth() string {
+	if x != nil {
+		return x.Month
+	}
+	return ""
+}
+
+func (x *OverrideRow) GetCode() string {
+	if x != nil {
+		return x.Code
+	}
+	return ""
+}
+
+func (x *OverrideRow) GetTimes() int32 {
+	if x != nil {
+		return x.Times
+	}
+	return 0
+}
+
+type ListOverridesResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Rows          []*OverrideRow         `protobuf:"bytes,1,rep,name=rows,proto3" json:"rows,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListOverridesResponse) Reset() {
+	*x = ListOverridesResponse{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListOverridesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListOverridesResponse) ProtoMessage() {}
+
+func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListOverridesResponse.ProtoReflect.Descriptor instead.
+func (*ListOverridesResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
+}
+
+func (x *ListOverridesResponse) GetRows() []*OverrideRow {
+	if x != nil {
+		return x.Rows
+	}
+	return nil
+}
+
 var File_thawtrail_v1_services_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_services_proto_rawDesc = "" +
@@ -4739,7 +5096,33 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"written_at\x18\t \x01(\tR\twrittenAt\"|\n" +
 	"\x14ListUnprovenResponse\x12-\n" +
 	"\x04rows\x18\x01 \x03(\v2\x19.thawtrail.v1.UnprovenRowR\x04rows\x125\n" +
-	"\tfreshness\x18\x02 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness*{\n" +
+	"\tfreshness\x18\x02 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"\xbf\x01\n" +
+	"\x0fListLateRequest\x12U\n" +
+	"\x05limit\x18\x01 \x01(\x05B?\xca\xda\x18;\n" +
+	"'at most so many cases; 5000 when absent\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xb3@R\x05limit\x12U\n" +
+	"\x05after\x18\x02 \x01(\tB?\xca\xda\x18;\n" +
+	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\"\xdb\x01\n" +
+	"\aLateRow\x12\x12\n" +
+	"\x04case\x18\x01 \x01(\tR\x04case\x12\x18\n" +
+	"\apatient\x18\x02 \x01(\tR\apatient\x12\x12\n" +
+	"\x04what\x18\x03 \x01(\tR\x04what\x12\x0e\n" +
+	"\x02at\x18\x04 \x01(\tR\x02at\x12\x1d\n" +
+	"\n" +
+	"written_at\x18\x05 \x01(\tR\twrittenAt\x12\x10\n" +
+	"\x03who\x18\x06 \x01(\tR\x03who\x12\x16\n" +
+	"\x06record\x18\a \x01(\tR\x06record\x12\x19\n" +
+	"\bno_proof\x18\b \x01(\bR\anoProof\x12\x1a\n" +
+	"\bunsigned\x18\t \x01(\bR\bunsigned\"Q\n" +
+	"\x10ListLateResponse\x12)\n" +
+	"\x04rows\x18\x01 \x03(\v2\x15.thawtrail.v1.LateRowR\x04rows\x12\x12\n" +
+	"\x04next\x18\x02 \x01(\tR\x04next\"\x16\n" +
+	"\x14ListOverridesRequest\"M\n" +
+	"\vOverrideRow\x12\x14\n" +
+	"\x05month\x18\x01 \x01(\tR\x05month\x12\x12\n" +
+	"\x04code\x18\x02 \x01(\tR\x04code\x12\x14\n" +
+	"\x05times\x18\x03 \x01(\x05R\x05times\"F\n" +
+	"\x15ListOverridesResponse\x12-\n" +
+	"\x04rows\x18\x01 \x03(\v2\x19.thawtrail.v1.OverrideRowR\x04rows*{\n" +
 	"\n" +
 	"SavedState\x12\x1b\n" +
 	"\x17SAVED_STATE_UNSPECIFIED\x10\x00\x12\x1a\n" +
@@ -4773,7 +5156,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\aGetCase\x12\x1c.thawtrail.v1.GetCaseRequest\x1a\x1d.thawtrail.v1.GetCaseResponse\"0\xda\xda\x18,\n" +
 	"\x04case\x12\x0eThe case sheet\x1a\acase 5Q\"\x04case*\x05sheet\x12r\n" +
 	"\x06GetNow\x12\x1b.thawtrail.v1.GetNowRequest\x1a\x1c.thawtrail.v1.GetNowResponse\"-\xda\xda\x18)\n" +
-	"\x03now\x12\x1dWhat runs and what is due now\x1a\x03now2\x82\v\n" +
+	"\x03now\x12\x1dWhat runs and what is due now\x1a\x03now2\xdb\r\n" +
 	"\fAuditService\x12\xbd\x01\n" +
 	"\x11ListDiscrepancies\x12&.thawtrail.v1.ListDiscrepanciesRequest\x1a'.thawtrail.v1.ListDiscrepanciesResponse\"W\xda\xda\x18S\n" +
 	"\rdiscrepancies\x12$What does not fit, with its evidence\x1a\x14discrepancies --open*\x06doubts\x12\x8c\x01\n" +
@@ -4791,7 +5174,12 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\aListUse\x12\x1c.thawtrail.v1.ListUseRequest\x1a\x1d.thawtrail.v1.ListUseResponse\"j\xda\xda\x18f\n" +
 	"\taudit use\x12CBags used and wasted, with cost, by month, place, product or person\x1a\x14audit use --by place\x12\xc7\x01\n" +
 	"\fListUnproven\x12!.thawtrail.v1.ListUnprovenRequest\x1a\".thawtrail.v1.ListUnprovenResponse\"p\xda\xda\x18l\n" +
-	"\x0eaudit unproven\x12JActs without proof of who did them, and entries that nobody has signed yet\x1a\x0eaudit unprovenB!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
+	"\x0eaudit unproven\x12JActs without proof of who did them, and entries that nobody has signed yet\x1a\x0eaudit unproven\x12\xab\x01\n" +
+	"\bListLate\x12\x1d.thawtrail.v1.ListLateRequest\x1a\x1e.thawtrail.v1.ListLateResponse\"`\xda\xda\x18\\\n" +
+	"\n" +
+	"audit late\x127Entries made afterwards, case by case, the newest first\x1a\x15audit late --limit 50\x12\xa8\x01\n" +
+	"\rListOverrides\x12\".thawtrail.v1.ListOverridesRequest\x1a#.thawtrail.v1.ListOverridesResponse\"N\xda\xda\x18J\n" +
+	"\x0faudit overrides\x12&Cautions that were gone past, by month\x1a\x0faudit overridesB!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
 
 var (
 	file_thawtrail_v1_services_proto_rawDescOnce sync.Once
@@ -4806,7 +5194,7 @@ func file_thawtrail_v1_services_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_services_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 59)
+var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 65)
 var file_thawtrail_v1_services_proto_goTypes = []any{
 	(SavedState)(0),                   // 0: thawtrail.v1.SavedState
 	(*WriteRequest)(nil),              // 1: thawtrail.v1.WriteRequest
@@ -4868,19 +5256,25 @@ var file_thawtrail_v1_services_proto_goTypes = []any{
 	(*ListUnprovenRequest)(nil),       // 57: thawtrail.v1.ListUnprovenRequest
 	(*UnprovenRow)(nil),               // 58: thawtrail.v1.UnprovenRow
 	(*ListUnprovenResponse)(nil),      // 59: thawtrail.v1.ListUnprovenResponse
-	(*Entry)(nil),                     // 60: thawtrail.v1.Entry
-	(*Moment)(nil),                    // 61: thawtrail.v1.Moment
-	(*Override)(nil),                  // 62: thawtrail.v1.Override
-	(ProofKind)(0),                    // 63: thawtrail.v1.ProofKind
+	(*ListLateRequest)(nil),           // 60: thawtrail.v1.ListLateRequest
+	(*LateRow)(nil),                   // 61: thawtrail.v1.LateRow
+	(*ListLateResponse)(nil),          // 62: thawtrail.v1.ListLateResponse
+	(*ListOverridesRequest)(nil),      // 63: thawtrail.v1.ListOverridesRequest
+	(*OverrideRow)(nil),               // 64: thawtrail.v1.OverrideRow
+	(*ListOverridesResponse)(nil),     // 65: thawtrail.v1.ListOverridesResponse
+	(*Entry)(nil),                     // 66: thawtrail.v1.Entry
+	(*Moment)(nil),                    // 67: thawtrail.v1.Moment
+	(*Override)(nil),                  // 68: thawtrail.v1.Override
+	(ProofKind)(0),                    // 69: thawtrail.v1.ProofKind
 }
 var file_thawtrail_v1_services_proto_depIdxs = []int32{
-	60, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
-	61, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
-	62, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
-	60, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
+	66, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
+	67, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
+	68, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
+	66, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
 	0,  // 4: thawtrail.v1.WriteResponse.saved:type_name -> thawtrail.v1.SavedState
 	3,  // 5: thawtrail.v1.WriteResponse.cautions:type_name -> thawtrail.v1.Caution
-	63, // 6: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
+	69, // 6: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
 	8,  // 7: thawtrail.v1.ListStockResponse.bags:type_name -> thawtrail.v1.BagRow
 	9,  // 8: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
 	6,  // 9: thawtrail.v1.ListStockResponse.freshness:type_name -> thawtrail.v1.Freshness
@@ -4916,58 +5310,64 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	40, // 39: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
 	42, // 40: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
 	6,  // 41: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
-	60, // 42: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
+	66, // 42: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
 	0,  // 43: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
-	63, // 44: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
+	69, // 44: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
 	49, // 45: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
 	50, // 46: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
 	28, // 47: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
 	55, // 48: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
 	58, // 49: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
 	6,  // 50: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
-	1,  // 51: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
-	4,  // 52: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
-	7,  // 53: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
-	11, // 54: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
-	14, // 55: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
-	19, // 56: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
-	22, // 57: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
-	25, // 58: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
-	27, // 59: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
-	30, // 60: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
-	34, // 61: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
-	37, // 62: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
-	41, // 63: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
-	44, // 64: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
-	46, // 65: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
-	48, // 66: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
-	52, // 67: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
-	54, // 68: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
-	57, // 69: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
-	2,  // 70: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
-	5,  // 71: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
-	10, // 72: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
-	13, // 73: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
-	18, // 74: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
-	21, // 75: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
-	24, // 76: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
-	26, // 77: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
-	29, // 78: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
-	33, // 79: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
-	36, // 80: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
-	39, // 81: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
-	43, // 82: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
-	45, // 83: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
-	47, // 84: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
-	51, // 85: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
-	53, // 86: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
-	56, // 87: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
-	59, // 88: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
-	70, // [70:89] is the sub-list for method output_type
-	51, // [51:70] is the sub-list for method input_type
-	51, // [51:51] is the sub-list for extension type_name
-	51, // [51:51] is the sub-list for extension extendee
-	0,  // [0:51] is the sub-list for field type_name
+	61, // 51: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
+	64, // 52: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
+	1,  // 53: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
+	4,  // 54: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
+	7,  // 55: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
+	11, // 56: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
+	14, // 57: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
+	19, // 58: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
+	22, // 59: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
+	25, // 60: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
+	27, // 61: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
+	30, // 62: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
+	34, // 63: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
+	37, // 64: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
+	41, // 65: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
+	44, // 66: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
+	46, // 67: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
+	48, // 68: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
+	52, // 69: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
+	54, // 70: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
+	57, // 71: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
+	60, // 72: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
+	63, // 73: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
+	2,  // 74: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
+	5,  // 75: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
+	10, // 76: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
+	13, // 77: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
+	18, // 78: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
+	21, // 79: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
+	24, // 80: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
+	26, // 81: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
+	29, // 82: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
+	33, // 83: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
+	36, // 84: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
+	39, // 85: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
+	43, // 86: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
+	45, // 87: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
+	47, // 88: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
+	51, // 89: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
+	53, // 90: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
+	56, // 91: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
+	59, // 92: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
+	62, // 93: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
+	65, // 94: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
+	74, // [74:95] is the sub-list for method output_type
+	53, // [53:74] is the sub-list for method input_type
+	53, // [53:53] is the sub-list for extension type_name
+	53, // [53:53] is the sub-list for extension extendee
+	0,  // [0:53] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_services_proto_init() }
@@ -4987,7 +5387,7 @@ func file_thawtrail_v1_services_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_services_proto_rawDesc), len(file_thawtrail_v1_services_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   59,
+			NumMessages:   65,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

@@ -657,6 +657,8 @@ const (
 	AuditService_ListAffected_FullMethodName      = "/thawtrail.v1.AuditService/ListAffected"
 	AuditService_ListUse_FullMethodName           = "/thawtrail.v1.AuditService/ListUse"
 	AuditService_ListUnproven_FullMethodName      = "/thawtrail.v1.AuditService/ListUnproven"
+	AuditService_ListLate_FullMethodName          = "/thawtrail.v1.AuditService/ListLate"
+	AuditService_ListOverrides_FullMethodName     = "/thawtrail.v1.AuditService/ListOverrides"
 )
 
 // AuditServiceClient is the client API for AuditService service.
@@ -673,6 +675,8 @@ type AuditServiceClient interface {
 	ListAffected(ctx context.Context, in *ListAffectedRequest, opts ...grpc.CallOption) (*ListAffectedResponse, error)
 	ListUse(ctx context.Context, in *ListUseRequest, opts ...grpc.CallOption) (*ListUseResponse, error)
 	ListUnproven(ctx context.Context, in *ListUnprovenRequest, opts ...grpc.CallOption) (*ListUnprovenResponse, error)
+	ListLate(ctx context.Context, in *ListLateRequest, opts ...grpc.CallOption) (*ListLateResponse, error)
+	ListOverrides(ctx context.Context, in *ListOverridesRequest, opts ...grpc.CallOption) (*ListOverridesResponse, error)
 }
 
 type auditServiceClient struct {
@@ -763,6 +767,26 @@ func (c *auditServiceClient) ListUnproven(ctx context.Context, in *ListUnprovenR
 	return out, nil
 }
 
+func (c *auditServiceClient) ListLate(ctx context.Context, in *ListLateRequest, opts ...grpc.CallOption) (*ListLateResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListLateResponse)
+	err := c.cc.Invoke(ctx, AuditService_ListLate_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *auditServiceClient) ListOverrides(ctx context.Context, in *ListOverridesRequest, opts ...grpc.CallOption) (*ListOverridesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListOverridesResponse)
+	err := c.cc.Invoke(ctx, AuditService_ListOverrides_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // AuditServiceServer is the server API for AuditService service.
 // All implementations must embed UnimplementedAuditServiceServer
 // for forward compatibility.
@@ -777,6 +801,8 @@ type AuditServiceServer interface {
 	ListAffected(context.Context, *ListAffectedRequest) (*ListAffectedResponse, error)
 	ListUse(context.Context, *ListUseRequest) (*ListUseResponse, error)
 	ListUnproven(context.Context, *ListUnprovenRequest) (*ListUnprovenResponse, error)
+	ListLate(context.Context, *ListLateRequest) (*ListLateResponse, error)
+	ListOverrides(context.Context, *ListOverridesRequest) (*ListOverridesResponse, error)
 	mustEmbedUnimplementedAuditServiceServer()
 }
 
@@ -810,6 +836,12 @@ func (UnimplementedAuditServiceServer) ListUse(context.Context, *ListUseRequest)
 }
 func (UnimplementedAuditServiceServer) ListUnproven(context.Context, *ListUnprovenRequest) (*ListUnprovenResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListUnproven not implemented")
+}
+func (UnimplementedAuditServiceServer) ListLate(context.Context, *ListLateRequest) (*ListLateResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListLate not implemented")
+}
+func (UnimplementedAuditServiceServer) ListOverrides(context.Context, *ListOverridesRequest) (*ListOverridesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListOverrides not implemented")
 }
 func (UnimplementedAuditServiceServer) mustEmbedUnimplementedAuditServiceServer() {}
 func (UnimplementedAuditServiceServer) testEmbeddedByValue()                      {}
@@ -976,6 +1008,42 @@ func _AuditService_ListUnproven_Handler(srv interface{}, ctx context.Context, de
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AuditService_ListLate_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListLateRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).ListLate(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_ListLate_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).ListLate(ctx, req.(*ListLateRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AuditService_ListOverrides_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListOverridesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).ListOverrides(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_ListOverrides_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).ListOverrides(ctx, req.(*ListOverridesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // AuditService_ServiceDesc is the grpc.ServiceDesc for AuditService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -1014,6 +1082,14 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListUnproven",
 			Handler:    _AuditService_ListUnproven_Handler,
+		},
+		{
+			MethodName: "ListLate",
+			Handler:    _AuditService_ListLate_Handler,
+		},
+		{
+			MethodName: "ListOverrides",
+			Handler:    _AuditService_ListOverrides_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
