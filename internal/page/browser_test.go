@@ -131,7 +131,11 @@ func until(t testing.TB, ctx context.Context, selector, word string) {
 	t.Helper()
 	var said string
 	for range 200 {
-		said = js[string](t, ctx, `(document.querySelector("`+selector+`") || {innerText: ""}).innerText`)
+		// A page that loads just now cannot be asked: it is asked again.
+		now, err := chromedp.Run(ctx, chromedp.Evaluate[string](`(document.querySelector("`+selector+`") || {innerText: ""}).innerText`))
+		if err == nil {
+			said = now
+		}
 		if strings.Contains(said, word) {
 			return
 		}

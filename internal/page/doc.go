@@ -20,6 +20,10 @@
 // Every sentence stands in one catalogue, english.txt: templates and code say it by
 // its key. What services answer (states, cautions, dated lists) comes in their own
 // words.
+//   - Who writes is a matter of the browser: known by a PIN, or with 'no proof'. A
+//     locked browser shows what runs in all its tabs, and hides the rest; nothing of
+//     'Slower', 'Clamp shut', 'Stop and treat' and vitals ever asks who it is. What
+//     is noted there is signed later, and what a locked browser sends is not lost.
 //
 // The words rule: the program advises and records; the label, local law and the
 // treating vet decide. Never a green 'safe'.

@@ -59,6 +59,7 @@ func TestOneLockForAllTabs(t *testing.T) {
 	require.Regexp(t, `^F7 F8 F9 .*unlock\.person unlock\.pin unlock\.do unlock\.do`, order)
 
 	// F8, also while somebody types a PIN.
+	until(t, one, "#sound-said", "Sound") // the script has come
 	require.NoError(t, chromedp.Do(one, chromedp.SendKeys("#unlock-pin", "47"), chromedp.KeyEvent(kb.F8)))
 	until(t, one, "h1", "Clamp shut")
 	until(t, one, "main", "The clamp is shut")
@@ -69,6 +70,7 @@ func TestOneLockForAllTabs(t *testing.T) {
 	require.Equal(t, "nobody named", out.Timeline[len(out.Timeline)-1].Who)
 
 	// F9 from the same page, and back to unlock: a wrong PIN, then on without one.
+	until(t, one, "#sound-said", "Sound")
 	require.NoError(t, chromedp.Do(one, chromedp.KeyEvent(kb.F9)))
 	until(t, one, "h1", "Stop and treat")
 	press(one, `a[href="/locked#unlock"]`)
@@ -108,6 +110,7 @@ func TestTwoPatientsOnOneLockedPage(t *testing.T) {
 	d.enter(tab)
 	require.NoError(t, chromedp.Do(tab, chromedp.Navigate(d.server.URL+"/barn"), chromedp.Click(`form[action="/lock"] button`)))
 	until(t, tab, "h1", "Locked")
+	until(t, tab, "#sound-said", "Sound") // the script has come
 	before := d.replica.Store.Records()
 	seen := map[string]bool{}
 	for range 2 {
