@@ -26,6 +26,7 @@ type nowMore struct {
 type nowCase struct {
 	ID, Patient, Yard, Step, Button, Said string
 	Clamped                               bool
+	Held                                  string // another laptop has it
 }
 
 // dueRow is something with a time.
@@ -82,6 +83,17 @@ func (m *nowMore) openCases(v *visit) error {
 	return v.eachOpen(func(cv *caseView) error {
 		id := cv.ID
 		row := nowCase{ID: id, Patient: cv.patient.Line, Yard: cv.patient.Yard, Step: cv.Next.Slug, Button: cv.Next.Button, Said: cv.Next.Said, Clamped: cv.C.Clamped}
+		if len(cv.C.Adoptions) > 0 {
+			err := cv.look(func(l service.Look) error {
+				if laptop, elsewhere := l.Holder(cv.C); elsewhere {
+					row.Held = say("adopt.elsewhere", laptop, cv.at(cv.C.Adoptions[len(cv.C.Adoptions)-1].Stamp.AtMs))
+				}
+				return nil
+			})
+			if err != nil {
+				return err
+			}
+		}
 		if cv.C.Running {
 			m.Running = append(m.Running, row)
 		} else {

@@ -185,7 +185,9 @@ func (cv *caseView) weigh() {
 		cv.WeightKg.Low, cv.WeightKg.High = float64(*w.LowG)/1000, float64(*w.HighG)/1000
 		cv.Weight += " " + say("word.weight_range", num(cv.WeightKg.Low), num(cv.WeightKg.High))
 	}
-	cv.Weight += ", " + enumText(w.Method)
+	if w.Method != pb.WeightMethod_WEIGHT_METHOD_UNSPECIFIED { // a code does not tell it
+		cv.Weight += ", " + enumText(w.Method)
+	}
 }
 
 // protocol finds the practice's numbers: the protocol whose name has the kind of

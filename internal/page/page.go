@@ -20,6 +20,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"thawtrail/internal/clock"
+	"thawtrail/internal/parcel"
 	"thawtrail/internal/service"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/pins"
@@ -61,6 +62,7 @@ type Site struct {
 	mu       sync.Mutex
 	entrance map[string]bool // one-time codes not used yet
 	port     string
+	sticks   map[string]parcel.Code // codes of files that are offered, by the file's name
 }
 
 const (
@@ -225,7 +227,11 @@ func (s *Site) serve(w http.ResponseWriter, r *http.Request, hostAllowed bool) {
 			http.Error(w, say("door.origin"), http.StatusForbidden)
 			return
 		}
-		r.Body = http.MaxBytesReader(w, r.Body, maxForm)
+		most := int64(maxForm)
+		if r.URL.Path == uploadPath {
+			most = service.MaxCarried + maxForm
+		}
+		r.Body = http.MaxBytesReader(w, r.Body, most)
 	}
 	s.mux.ServeHTTP(w, r)
 }

@@ -17,7 +17,7 @@ var regexpBag = regexp.MustCompile(`name="bags" value="([0-9A-Z]{9})"`)
 
 // allPages are the addresses of every page that has no case in it.
 var allPages = []string{
-	"/barn", "/open", "/cases", "/blank", "/another", "/clinic", "/clinic/stock", "/clinic/stock?all=1", "/clinic/receive", "/clinic/load",
+	"/barn", "/takeover", "/open", "/cases", "/blank", "/another", "/clinic", "/clinic/stock", "/clinic/stock?all=1", "/clinic/receive", "/clinic/load",
 	"/clinic/count", "/clinic/batches", "/clinic/hold", "/clinic/hold?do=recall", "/clinic/hold?do=release", "/clinic/setup", "/clinic/expiry.svg",
 	"/owner", "/owner?by=place", "/owner?by=person", "/owner?by=product", "/owner/doubts", "/owner/people", "/owner/late", "/owner/unproven", "/sign", "/owner/use.svg?by=month",
 }

@@ -64,7 +64,8 @@ func (cv *caseView) bagSteps(add adder) {
 	if b == nil && len(cv.Bags) > 0 {
 		b = cv.Bags[len(cv.Bags)-1]
 	}
-	past := func(stages ...string) bool { return b != nil && !slices.Contains(stages, b.Stage) }
+	// Where only a code told that the bag runs, nothing is known of its checks here.
+	past := func(stages ...string) bool { return b != nil && !slices.Contains(stages, b.Stage) && !cv.byCode(b) }
 	number := ""
 	if b != nil {
 		number = say("path.bag", b.Number)

@@ -65,17 +65,22 @@ func newDesk(t testing.TB) *desk {
 
 // newDeskOver is a desk with another clock and index.
 func newDeskOver(t testing.TB, c clock.Clock, ix index.Index) *desk {
+	return newDeskOf(t, c, ix, 7, "north laptop")
+}
+
+// newDeskOf is the desk of one laptop of several.
+func newDeskOf(t testing.TB, c clock.Clock, ix index.Index, key byte, name string) *desk {
 	t.Helper()
-	random := rand.NewChaCha8([32]byte{1})
+	random := rand.NewChaCha8([32]byte{key})
 	s, err := store.Open(t.Context(), store.Options{
 		Dir: "replica", FS: memfs.New(), Index: ix, Clock: c, Random: random,
-		Device: ed25519.NewKeyFromSeed(bytes.Repeat([]byte{7}, 32)), DeviceName: "north laptop", Version: "test",
+		Device: ed25519.NewKeyFromSeed(bytes.Repeat([]byte{key}, 32)), DeviceName: name, Version: "test",
 	})
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, s.Close()) })
 	keys, err := trust.OpenKeys(&vault.Vault{}, t.TempDir()+"/fields.key", random)
 	require.NoError(t, err)
-	r := &service.Replica{Store: s, Clock: c, Random: random, Seals: keys, Link: alone{}, Name: "north laptop", Log: slog.New(slog.DiscardHandler)}
+	r := &service.Replica{Store: s, Clock: c, Random: random, Seals: keys, Link: alone{}, Name: name, Log: slog.New(slog.DiscardHandler)}
 	site, err := New(Config{Replica: r, Clock: c})
 	require.NoError(t, err)
 	d := &desk{t: t, replica: r, site: site, server: httptest.NewServer(site)}

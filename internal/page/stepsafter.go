@@ -18,6 +18,7 @@ type handoverMore struct {
 	Drugs  []string
 	Reacts []string
 	Card   *reactionCard
+	Code   *pb.ShowCodeResponse // nil when nothing runs
 }
 
 func prepareHandover(v *visit, p *stepPage) error {
@@ -30,6 +31,16 @@ func prepareHandover(v *visit, p *stepPage) error {
 	m := &handoverMore{runMore: p.More.(*runMore), Card: cv.reactionCard()}
 	p.More, p.Form = m, f
 	f.Submit = say("handover.submit")
+	if m.Bag != nil {
+		code, err := v.s.cfg.Replica.ShowCode(v.r.Context(), cv.ID)
+		if _, refused := service.Refusal(err); err != nil && !refused {
+			return err
+		}
+		m.Code = code
+		if err != nil {
+			m.Code = nil // it does not fit into a code; the file carries it
+		}
+	}
 	for _, r := range cv.C.Reactions {
 		m.Reacts = append(m.Reacts, say("treat.reaction", cv.at(r.Stamp.AtMs), strings.Join(r.Signs, ", ")))
 	}

@@ -46,6 +46,8 @@ type runMore struct {
 	Kg                       string
 	Handover                 *ledger.Handover
 	RateForm                 *form
+	Holder                   string // which laptop has the case, once it was taken over
+	Elsewhere                bool   // another one than this: it watches
 	For                      string // whom an alarm is about, where several are on one page
 }
 
@@ -81,7 +83,10 @@ func prepareRun(v *visit, p *stepPage) (err error) {
 	m.SetChangeMs, m.SetChange = change.UnixMilli(), change.Format("15:04")
 	m.Vitals, m.Alarm = cv.vitals()
 	m.rates(cv, b)
-	m.due(cv, start)
+	m.due(cv)
+	if err := m.holder(cv); err != nil {
+		return err
+	}
 	m.against(cv, b, start)
 	if n := len(cv.C.Handovers); n > 0 {
 		m.Handover = &cv.C.Handovers[n-1]
@@ -139,15 +144,39 @@ func (m *runMore) stepUp(cv *caseView, slowEnd time.Time) {
 }
 
 // due is when the next vitals are due.
-func (m *runMore) due(cv *caseView, start time.Time) {
-	last := start
-	for _, x := range cv.C.Vitals {
-		if at := time.UnixMilli(x.Stamp.AtMs); at.After(last) {
-			last = at
-		}
-	}
-	due := last.Add(service.VitalsDue(last.Sub(start))).In(cv.Zone)
+func (m *runMore) due(cv *caseView) {
+	due := time.UnixMilli(service.NextVitals(cv.C)).In(cv.Zone)
 	m.VitalsDueMs, m.VitalsDue = due.UnixMilli(), due.Format("15:04")
+}
+
+// holder says which laptop has the case, and how far what stands here is from a
+// code.
+func (m *runMore) holder(cv *caseView) error {
+	if len(cv.C.Adoptions) == 0 {
+		return nil
+	}
+	a := cv.C.Adoptions[len(cv.C.Adoptions)-1]
+	return cv.look(func(l service.Look) error {
+		laptop := ""
+		laptop, m.Elsewhere = l.Holder(cv.C)
+		switch {
+		case m.Elsewhere:
+			m.Holder = say("adopt.elsewhere", laptop, cv.at(a.Stamp.AtMs))
+		case cv.byCode(m.Bag):
+			m.Holder = say("adopt.here_by_code", cv.at(a.Stamp.AtMs))
+		default:
+			m.Holder = say("adopt.here", cv.at(a.Stamp.AtMs))
+		}
+		return nil
+	})
+}
+
+// byCode says that a code stands in for a bag's start: the records of the laptop
+// that began it are not here.
+func (cv *caseView) byCode(b *bagView) bool {
+	return b.T != nil && len(b.T.Starts) > 0 && slices.ContainsFunc(cv.C.Adoptions, func(a ledger.Adoption) bool {
+		return a.Stamp.Record == b.T.Starts[0].Record
+	})
 }
 
 // against compares what was given with the plan at the moment it was read.
@@ -164,6 +193,9 @@ func (m *runMore) against(cv *caseView, b *bagView, start time.Time) {
 			ml, at = *x.GivenMl, time.UnixMilli(x.Stamp.AtMs).In(cv.Zone)
 		}
 	}
+	if told := cv.C.LastTold(); told != nil && told.Bag == b.ID && told.GivenMl != nil && told.ReadMs > at.UnixMilli() {
+		ml, at = *told.GivenMl, time.UnixMilli(told.ReadMs).In(cv.Zone)
+	}
 	r, ok := cv.drip(b)
 	if ok {
 		m.PlanMl = whole(plannedMl(r, cv.Now.Sub(start).Minutes()))
@@ -171,7 +203,10 @@ func (m *runMore) against(cv *caseView, b *bagView, start time.Time) {
 	if ml < 0 {
 		return
 	}
-	m.GivenMl, m.GivenAt, m.LeftMl = fmt.Sprint(ml), at.Format("15:04"), fmt.Sprint(max(0, b.FullMl()-ml))
+	m.GivenMl, m.GivenAt, m.LeftMl = fmt.Sprint(ml), at.Format("15:04"), ""
+	if full := b.FullMl(); full > 0 {
+		m.LeftMl = fmt.Sprint(max(0, full-ml))
+	}
 	if !ok {
 		return
 	}

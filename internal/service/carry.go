@@ -104,7 +104,11 @@ func (c *Carry) ReadBooks(stream grpc.ClientStreamingServer[pb.ReadBooksRequest,
 // ReadUpload takes a file of records that comes in pieces, until io.EOF. It is put
 // aside on the disk, still encrypted, because it is read twice.
 func (r *Replica) ReadUpload(ctx context.Context, code parcel.Code, next func() ([]byte, error)) (*pb.ReadBooksResponse, error) {
-	file, err := os.CreateTemp(filepath.Dir(r.AsideDir), "carried-*")
+	dir := ""
+	if r.AsideDir != "" {
+		dir = filepath.Dir(r.AsideDir)
+	}
+	file, err := os.CreateTemp(dir, "carried-*")
 	if err != nil {
 		return nil, Status(fmt.Errorf("not taken: %w", err))
 	}

@@ -138,8 +138,11 @@ func (l Look) IggTest(t *ledger.IggTest) string { return l.b.iggText(t) }
 // VolumeOfDay is all that the patient had by vein in 24 h, in mL.
 func (l Look) VolumeOfDay(c *ledger.Case) int32 { return l.b.volumeOfDay(c) }
 
-// VitalsDue is how long after a look the next one is due while plasma runs.
-func VitalsDue(sinceStart time.Duration) time.Duration { return vitalsEvery(sinceStart) }
+// Holder names the laptop that took a case over, and says whether that is another
+// one than this.
+func (l Look) Holder(c *ledger.Case) (laptop string, elsewhere bool) {
+	return l.b.laptop(c.Holder()), l.b.elsewhere(c)
+}
 
 // Client reads a client's name, telephone and address, as far as the keys are
 // here.
