@@ -46,6 +46,10 @@ func (s *Site) showNow(v *visit) error {
 		return err
 	}
 	m := &nowMore{Unsent: int(now.NotYetSent), Fresh: now.GetFreshness().GetText()}
+	here, err := m.openCases(v)
+	if err != nil {
+		return err
+	}
 	for _, d := range now.Due {
 		at := timeOf(d.At)
 		row := dueRow{AtMs: at.UnixMilli(), At: clockText(at), What: d.What, Overdue: d.Overdue}
@@ -54,14 +58,11 @@ func (s *Site) showNow(v *visit) error {
 			row.What += " " + d.Bag
 			row.Href = "/bag/" + strings.ReplaceAll(d.Bag, "-", "")
 		case strings.HasPrefix(d.What, "vitals"):
-			row.Href, row.Alarm = "/case/"+d.Case+"/run", true
+			row.Href, row.Alarm = "/case/"+d.Case+"/run", here[d.Case]
 		default:
 			row.Href = "/case/" + d.Case + "/recheck"
 		}
 		m.Due = append(m.Due, row)
-	}
-	if err := m.openCases(v); err != nil {
-		return err
 	}
 	slices.SortStableFunc(m.Due, func(a, b dueRow) int { return cmp.Compare(a.AtMs, b.AtMs) })
 	return v.render("now", say("now.title"), "barn", m)
@@ -71,17 +72,21 @@ func (s *Site) showNow(v *visit) error {
 // which a bag runs.
 const maxOpen = 50
 
-// openCases lists open cases with their next step, and the thaws that go on.
-func (m *nowMore) openCases(v *visit) error {
-	err := v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+// openCases lists open cases with their next step, and the thaws that go on. It
+// says of which cases this laptop wrote: their alarms sound here, and those of
+// patients that another vet sits with are only listed.
+func (m *nowMore) openCases(v *visit) (here map[string]bool, err error) {
+	err = v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
 		m.Empty = l.Practice() == nil
 		return nil
 	})
 	if err != nil {
-		return err
+		return nil, err
 	}
-	return v.eachOpen(func(cv *caseView) error {
+	here = map[string]bool{}
+	return here, v.eachOpen(func(cv *caseView) error {
 		id := cv.ID
+		here[id] = cv.Here
 		row := nowCase{ID: id, Patient: cv.patient.Line, Yard: cv.patient.Yard, Step: cv.Next.Slug, Button: cv.Next.Button, Said: cv.Next.Said, Clamped: cv.C.Clamped}
 		if len(cv.C.Adoptions) > 0 {
 			err := cv.look(func(l service.Look) error {
@@ -154,7 +159,7 @@ func (m *nowMore) thaws(cv *caseView) {
 		at := b.BathAt.Add(measureEvery)
 		m.Due = append(m.Due, dueRow{
 			AtMs: at.UnixMilli(), At: clockText(at), What: say("now.measure", b.Number, cv.patient.Line),
-			Href: "/case/" + cv.ID + "/thaw?bag=" + b.ID, Overdue: at.Before(cv.Now), Alarm: true,
+			Href: "/case/" + cv.ID + "/thaw?bag=" + b.ID, Overdue: at.Before(cv.Now), Alarm: cv.Here,
 		})
 	}
 }

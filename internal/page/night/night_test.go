@@ -90,6 +90,9 @@ func TestTheWholeNight(t *testing.T) {
 		d.Sees("#seen", "hold on bag "+d.bag)
 		d.Sees("h1", "Clamp shut")
 	}
+	// Each laptop lists both patients; the alarms of its own one sound there.
+	north.alarmsFor("Quiet Harbour", "Slate Morning")
+	south.alarmsFor("Slate Morning", "Quiet Harbour")
 	clinic.takenOverBy(north.bag, south.bag)
 	north.stop("140")
 	clinic.takenOverBy(south.bag)
@@ -345,6 +348,17 @@ func (d *desk) takenOverBy(bags ...string) {
 		slices.Sort(shown)
 		return slices.Equal(bags, shown)
 	}, within, lookEvery, "%v", bags)
+}
+
+// alarmsFor looks at the barn page and comes back.
+func (d *desk) alarmsFor(own, other string) {
+	back := d.Path()
+	d.PressIn("header", "Barn")
+	d.Sees("#now", other)
+	alarms := pagetest.Ask[string](d.Tab, `[...document.querySelectorAll("[data-alarm]")].map(e => e.dataset.alarm).join("; ")`)
+	require.Contains(d.m.t, alarms, own)
+	require.NotContains(d.m.t, alarms, other)
+	d.Back(back)
 }
 
 // clocks are what moves by itself on the running sheet.
