@@ -242,6 +242,15 @@ func (v *visit) lockedPage(m *lockedMore) (err error) {
 		return err
 	}
 	slices.SortStableFunc(m.Cases, first)
+	slices.SortStableFunc(m.Cases, func(a, b lockedCase) int { // this laptop's patients first
+		switch {
+		case a.Run.Elsewhere == b.Run.Elsewhere:
+			return 0
+		case b.Run.Elsewhere:
+			return -1
+		}
+		return 1
+	})
 	m.Due = now.Due
 	return v.render("locked", say("lock.title"), "", m)
 }
