@@ -2,6 +2,9 @@ package agent_test
 
 import (
 	"bytes"
+	"crypto/rand"
+	"errors"
+	"io"
 	"slices"
 	"strings"
 	"testing"
@@ -9,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"google.golang.org/protobuf/proto"
 
+	"thawtrail/internal/parcel"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -92,8 +96,9 @@ func (b *relay) ends() {
 	require.False(t, b.second.now().Running[0].Elsewhere)
 
 	b.second.enter("K. Low", &pb.Entry{Body: &pb.Entry_Finished{Finished: &pb.TransfusionEnded{Case: b.id, Bag: b.bag, GivenMl: 940}}})
-	b.same(b.first)
+	eventually(t, "the end reaches the first laptop", func() bool { return b.first.sheetOf(b.id).Case.GivenMl == 940 })
 	b.same(b.second)
+	b.same(b.first)
 	for _, l := range []*laptop{b.first, b.second} {
 		s := l.sheetOf(b.id)
 		require.Len(t, s.Transfusions, 1)
@@ -115,6 +120,10 @@ func TestACaseIsTakenOverByFile(t *testing.T) {
 	require.ErrorContains(t, err, "damaged")
 	_, err = pb.NewCaseServiceClient(b.second.conn).GetCase(t.Context(), &pb.GetCaseRequest{Case: b.id})
 	require.Error(t, err, "no half case")
+	_, err = b.second.reads(holed(t, file, code), code)
+	require.ErrorContains(t, err, "are neither here nor in the file")
+	_, err = pb.NewCaseServiceClient(b.second.conn).GetCase(t.Context(), &pb.GetCaseRequest{Case: b.id})
+	require.Error(t, err, "a gap ends in words, not in half a case")
 	read, err := b.second.reads(file, code)
 	require.NoError(t, err)
 	require.Equal(t, b.id, read.Case)
@@ -131,6 +140,40 @@ func TestACaseIsTakenOverByFile(t *testing.T) {
 	require.Zero(t, read.RecordsNew)
 	_, err = b.second.record.Write(t.Context(), &pb.WriteRequest{Author: "K. Low", Entry: &pb.Entry{Body: &pb.Entry_CaseAdopted{CaseAdopted: &pb.CaseAdopted{Case: b.id}}}})
 	require.ErrorContains(t, err, "closed here")
+}
+
+// holed writes a file anew without the newest log that is in it, as a laptop does
+// that lost the log's beginning.
+func holed(t *testing.T, file []byte, text string) []byte {
+	t.Helper()
+	code, err := parcel.ParseCode(text)
+	require.NoError(t, err)
+	r, err := parcel.NewReader(bytes.NewReader(file), code)
+	require.NoError(t, err)
+	i := slices.IndexFunc(r.Head.Logs, func(l *pb.CarriedLog) bool {
+		return l.DeviceName == "north" && l.Held.Lane == pb.Lane_LANE_ORDINARY
+	})
+	require.GreaterOrEqual(t, i, 0)
+	log := r.Head.Logs[i]
+	log.From = log.Held.Tip.Seq + 1
+	var out bytes.Buffer
+	w, err := parcel.NewWriter(&out, code, rand.Reader, r.Head)
+	require.NoError(t, err)
+	for {
+		keys, run, err := r.Next()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		require.NoError(t, err)
+		switch {
+		case run == nil:
+			require.NoError(t, w.Keys(keys))
+		case !bytes.Equal(run.Log, log.Held.Tip.Log):
+			require.NoError(t, w.Run(run))
+		}
+	}
+	require.NoError(t, w.Close())
+	return out.Bytes()
 }
 
 // TestACaseIsTakenOverByCode types it from one screen into the other.
