@@ -14,6 +14,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 	"github.com/stretchr/testify/require"
@@ -39,21 +41,29 @@ func (d *desk) enter(ctx context.Context) {
 	require.NoError(d.t, chromedp.Do(ctx, chromedp.Navigate(d.server.URL+in[strings.Index(in, "/enter/"):])))
 }
 
+// theme makes the tab ask for a light or a dark page.
+func theme(name string) chromedp.Action[chromedp.Void] {
+	return chromedp.Func(func(ctx context.Context, tab *chromedp.Target) error {
+		_, err := cdp.Call(ctx, tab, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: name}}})
+		return err
+	})
+}
+
 // shots is where pictures of pages go; empty: none are taken.
 var shots = os.Getenv("THAWTRAIL_SHOTS")
 
-// shoot takes a page in both widths.
+// shoot takes a page in both widths and both themes.
 func (d *desk) shoot(ctx context.Context, name, path string) {
 	d.t.Helper()
 	if shots == "" {
 		return
 	}
 	for _, size := range []struct {
-		width  int64
-		suffix string
-	}{{1280, "wide"}, {390, "phone"}} {
+		width         int64
+		theme, suffix string
+	}{{1280, "light", "wide"}, {390, "light", "phone"}, {1280, "dark", "wide-dark"}, {390, "dark", "phone-dark"}} {
 		require.NoError(d.t, chromedp.Do(ctx,
-			chromedp.EmulateViewport(size.width, 900), chromedp.Navigate(d.server.URL+path), chromedp.Sleep(200*time.Millisecond),
+			chromedp.EmulateViewport(size.width, 900), theme(size.theme), chromedp.Navigate(d.server.URL+path), chromedp.Sleep(200*time.Millisecond),
 		))
 		png, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
 		require.NoError(d.t, err)
@@ -65,7 +75,7 @@ func (d *desk) shoot(ctx context.Context, name, path string) {
 // a folder is named.
 func TestEveryPageIsPictured(t *testing.T) {
 	d := newDesk(t)
-	ctx := chromium(t)
+	ctx := chromiumFor(t, 10*time.Minute)
 	d.enter(ctx)
 	d.shoot(ctx, "00-empty", "/barn")
 	id, bag := d.toBags()
@@ -79,7 +89,7 @@ func TestEveryPageIsPictured(t *testing.T) {
 	d.shoot(ctx, "04-thaw", at+"/thaw?water_l=12&water_c=40&hot_c=60&air_c=5")
 	d.fill(at+"/thaw", "do", "start", "bath_dc", "36", "water_l_x10", "12")
 	d.clock.Advance(4 * time.Minute)
-	d.shoot(ctx, "05-thawing", at+"/thaw")
+	d.shoot(ctx, "05-thawing", at+"/thaw?hot_c=60&water_c=31")
 	d.clock.Advance(21 * time.Minute)
 	d.fill(at+"/thaw", "do", "thawed", "bag_dc", "33")
 	d.shoot(ctx, "06-baseline", at+"/baseline")
@@ -113,6 +123,21 @@ func TestEveryPageIsPictured(t *testing.T) {
 	} {
 		d.shoot(ctx, name, p)
 	}
+	open := func(pairs ...string) string {
+		return "/case/" + strings.Split(d.fill("/open", append(pairs, "clock_checked", "yes")...), "/")[2]
+	}
+	horse := open("kind", "horse", "patient_name", "Grey Wren", "sex", "mare")
+	d.fill(horse+"/look", "total_protein_dg_per_l", "40")
+	d.fill(horse+"/weigh", "weight_g", "422", "method", "tape")
+	d.shoot(ctx, "42-protein", horse+"/protein?target_tp=45&donor_tp=70")
+	d.shoot(ctx, "43-protein-bags", horse+"/dose?tp=40&target_tp=45&donor_tp=70&place="+d.place)
+	d.shoot(ctx, "44-protein-recheck", horse+"/recheck")
+	d.shoot(ctx, "45-tape", horse+"/weigh?girth=180&length=155")
+	first, twin := open("kind", "foal", "dam_name", "Slate", "twin", "A"), open("kind", "foal", "dam_name", "Slate", "twin", "B")
+	stock, err := d.site.stock.ListStock(t.Context(), &pb.ListStockRequest{})
+	require.NoError(t, err)
+	d.write(&pb.TransfusionStarted{Case: strings.TrimPrefix(first, "/case/"), Bag: stock.Bags[0].Bag})
+	d.shoot(ctx, "46-share", twin+"/share")
 	d.fill("/clinic/hold", "product", "Foal plasma", "batch", "H2207", "reason", "maker called: two reactions in another practice")
 	d.shoot(ctx, "50-takeover", at+"/run")
 	d.shoot(ctx, "51-batches", "/clinic/batches")
