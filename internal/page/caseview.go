@@ -125,7 +125,8 @@ func (v *visit) caseOf(text string) (*caseView, error) {
 
 func (cv *caseView) read(l service.Look) error {
 	c := cv.C
-	cv.Zone, cv.DayMl, cv.Here = l.Zone(), l.VolumeOfDay(c), l.WrittenHere(c.Timeline)
+	_, elsewhere := l.Holder(c)
+	cv.Zone, cv.DayMl, cv.Here = l.Zone(), l.VolumeOfDay(c), l.WrittenHere(c.Timeline) && !elsewhere
 	if p := l.Practice(); p != nil {
 		cv.Currency = p.Currency
 	}
