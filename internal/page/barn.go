@@ -262,7 +262,7 @@ func (s *Site) writeEvent(v *visit) error {
 	if err != nil {
 		return err
 	}
-	if v.sess.phone && staysHere(f.spec) {
+	if v.sess.phone && v.staysHere(f.spec) {
 		v.fail(http.StatusForbidden, say("phones.stays"))
 		return nil
 	}

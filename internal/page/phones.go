@@ -121,9 +121,26 @@ func (s *Site) here(pattern string, h handler) {
 	})
 }
 
-// staysHere says that an event decides about people and rights: it is written on
-// the laptop itself.
-func staysHere(spec *event.Spec) bool {
+// staysHere says that what is about to be written decides about people and rights:
+// that is written on the laptop itself. So is a correction of such an entry.
+func (v *visit) staysHere(spec *event.Spec) bool {
+	switch spec.Name {
+	case "linked", "unlinked":
+		return strings.EqualFold(strings.TrimSpace(v.r.FormValue("kind")), event.KindPerson)
+	case "corrected":
+		r, err := v.s.audit.GetRecord(v.r.Context(), &pb.GetRecordRequest{Record: v.r.FormValue("original")})
+		if err != nil {
+			return false // the form says what is wrong with it
+		}
+		kind, _, err := event.Unwrap(r.Entry)
+		original, known := event.Lookup(kind)
+		return err != nil || !known || decidesRights(original)
+	}
+	return decidesRights(spec)
+}
+
+// decidesRights says that an event is the owners' alone, or makes the first owner.
+func decidesRights(spec *event.Spec) bool {
 	roles := spec.Rule.GetRoles()
 	return spec.Name == "practice_founded" || len(roles) == 1 && roles[0] == pb.Role_ROLE_OWNER
 }
