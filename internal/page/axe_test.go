@@ -111,7 +111,7 @@ var templateOf = map[string]string{
 	"/barn": "now", "/open": "open", "/cases": "cases", "/blank": "blank", "/another": "another", "/clinic": "clinic", "/clinic/stock": "stock",
 	"/clinic/receive": "receive", "/clinic/load": "load", "/clinic/count": "count", "/clinic/batches": "batches", "/clinic/hold": "hold",
 	"/clinic/setup": "setup", "/owner": "owner", "/owner/doubts": "doubts", "/owner/people": "people", "/owner/late": "late",
-	"/owner/unproven": "unproven", "/sign": "sign",
+	"/owner/unproven": "unproven", "/sign": "sign", "/takeover": "takeover",
 }
 
 // TestEveryPageForEverybody follows a night, and shows every page to axe-core in
@@ -132,10 +132,19 @@ func TestEveryPageForEverybody(t *testing.T) {
 	for slug, st := range caseSteps {
 		i.inspect(orText(st.tmpl, "step"), at+"/"+slug)
 	}
+	horse := "/case/" + strings.Split(d.fill("/open", "kind", "horse", "patient_name", "Grey Wren", "clock_checked", "yes"), "/")[2]
+	d.fill(horse+"/look", "total_protein_dg_per_l", "40")
+	d.fill(horse+"/weigh", "weight_g", "422", "method", "tape")
+	i.inspect("protein", horse+"/protein?target_tp=45&donor_tp=70")
+	for slug, st := range caseSteps {
+		if st.grown != nil {
+			i.inspect(st.grown.tmpl, horse+"/"+slug)
+		}
+	}
 	full, err := d.site.cases.GetCase(t.Context(), &pb.GetCaseRequest{Case: id})
 	require.NoError(t, err)
 	for _, p := range []struct{ name, path string }{
-		{"bag", "/bag/" + bag}, {"labels", "/clinic/labels?bag=" + bag}, {"load", "/clinic/load?place=" + d.place},
+		{"bag", "/bag/" + bag}, {"stick", at + "/stick"}, {"labels", "/clinic/labels?bag=" + bag}, {"load", "/clinic/load?place=" + d.place},
 		{"count", "/clinic/count?place=" + d.place}, {"trouble", "/nowhere"}, {"write", "/write/product_card"}, {"write", "/write/protocol_set"},
 		{"batch", "/clinic/batch?product=Foal+plasma&batch=H-2207"}, {"record", "/record/" + full.Timeline[0].Record},
 	} {

@@ -56,7 +56,7 @@ func (m *proteinMore) reckon(cv *caseView, p *stepPage) (in engine.ProteinInput,
 		return in, r, false
 	}
 	p.basis(r.Basis)
-	m.Volume, m.PerKg = span(r.VolumeMl, whole, "mL"), span(r.VolumeMlPerKg, num, "mL/kg")
+	m.Volume, m.PerKg = span(r.VolumeMl, whole, "mL"), span(r.VolumeMlPerKg, tenth, "mL/kg")
 	m.Need = int(math.Round(r.VolumeMl.Mid))
 	return in, r, true
 }
