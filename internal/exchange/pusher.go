@@ -33,6 +33,7 @@ type feed struct {
 	theirs  HeldLog // what they are known to hold: tips and missing runs
 	cursor  uint64
 	turn    uint64 // when it last had its turn
+	refill  uint64 // how far a refill from below a fork has come; 0 for none
 	strikes uint8
 	stuck   bool  // nothing here to cut a run from
 	aside   error // why it is not sent any more
@@ -79,6 +80,10 @@ func (f *feed) want() (Want, bool) {
 	}
 	if r, ok := refillable(f.theirs.Missing, f.my); ok {
 		w.From, w.To, w.Refill = r.From, r.To, true
+		if fork := f.my.Fork; fork != 0 && fork <= r.From {
+			// The run would begin in the middle of a branch that they may not hold.
+			w.From = max(fork, f.refill)
+		}
 		return w, true
 	}
 	w.From, w.To = f.cursor, f.my.Tip().Seq
@@ -210,6 +215,10 @@ func (p *Pusher) progress(f *feed, next uint64) {
 		f.cursor = max(f.cursor, next)
 		return
 	}
+	f.refill = next
+	if n := len(f.theirs.Missing); n > 0 && f.theirs.Missing[0].To < next {
+		f.refill = 0
+	}
 	f.theirs.Missing = slices.DeleteFunc(f.theirs.Missing, func(r SeqRange) bool { return r.To < next })
 	if m := f.theirs.Missing; len(m) > 0 && m[0].From < next {
 		m[0].From = next
@@ -234,7 +243,7 @@ func (p *Pusher) refusal(f *feed, r *Refusal) {
 
 // holdsOnly takes back what was believed of them.
 func (p *Pusher) holdsOnly(f *feed, tips []Tip) {
-	f.theirs.Tips = tips
+	f.theirs.Tips, f.refill = tips, 0
 	f.restart(p.has)
 }
 
