@@ -155,6 +155,7 @@ func TestEveryPageForEverybody(t *testing.T) {
 			i.inspect(templateOf[strings.Split(p, "?")[0]], p)
 		}
 	}
+	i.inspectLocked(id)
 	// No open page: it would load itself again when the hold comes.
 	require.NoError(t, chromedp.Do(i.ctx, chromedp.Navigate("about:blank")))
 	d.fill("/clinic/hold", "product", "Foal plasma", "batch", "H2207", "reason", "maker called")
@@ -163,7 +164,6 @@ func TestEveryPageForEverybody(t *testing.T) {
 	until(t, i.ctx, "h1", "Running sheet")
 	i.inspect("run", at+"/run")
 	i.inspect("batches", "/clinic/batches")
-	i.inspectLocked(id)
 	d.fill(at+"/finish", "given_ml", "940")
 	i.inspect("rest", at+"/rest")
 	d.letIn("blue phone")
