@@ -319,7 +319,11 @@ func TestAHoldTakesTheScreen(t *testing.T) {
 		assert.Contains(t, plainText(page), want)
 	}
 	assert.NotContains(t, page, "Running sheet")
-	hold := regexp.MustCompile(`name="hold" value="([0-9a-f]+)"`).FindStringSubmatch(page)[1]
+	hold := regexp.MustCompile(`name="hold" value="([^"]+)"`).FindStringSubmatch(page)[1]
+	record, of, _ := strings.Cut(hold, ".")
+	assert.Equal(t, bagText(bag), of)
+	d.send("/seen", d.fields(page, "hold", record+".K0QW-V50M-A", "back", "/barn"))
+	assert.Contains(t, plainText(d.get("/barn")), "Stop: a hold on a bag in use", "what was read of another bag of the batch is not read of this one")
 	code, to, _ := d.send("/seen", d.fields(page, "hold", hold, "back", "/case/"+id+"/run"))
 	require.Equal(t, http.StatusSeeOther, code)
 	page = d.get(to)

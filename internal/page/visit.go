@@ -206,7 +206,7 @@ func (f *frame) holds(l service.Look, v *visit) error {
 		own := f.Patient != nil && f.Patient.Case == h.Case
 		h.Elsewhere = !own && !h.Here && !f.Hub
 		switch {
-		case h.Elsewhere || v.s.flash.sawHold(v.holdsMemory(), h.Record):
+		case h.Elsewhere || v.s.flash.sawHold(v.holdsMemory(), h.Mark()):
 			f.Seen = append(f.Seen, h)
 		case own:
 			f.Holds = slices.Insert(f.Holds, 0, h)
@@ -310,6 +310,10 @@ type holdInUse struct {
 	Elsewhere                     bool // in use, but not here and not on this page
 	Keys                          bool // F8 and F9 are for this one
 }
+
+// Mark names what a person says to have read: this hold on this bag. Another bag
+// of the batch, the other twin's say, is told of in its own right.
+func (h holdInUse) Mark() string { return h.Record + "." + h.Bag }
 
 // holdsInUse finds every standing hold on a bag in use, with its patient.
 func holdsInUse(l service.Look) ([]holdInUse, error) {
