@@ -4,6 +4,7 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"google.golang.org/protobuf/proto"
 
@@ -75,11 +76,16 @@ func TestAloneFromTheFirstStart(t *testing.T) {
 		"check hang CASE BAG0 --all", "set BAG0 --case CASE", "start CASE BAG0", "rate CASE 78 --slow",
 		"vitals CASE --heart 99 --given-ml 25", "rate CASE 832", "clamp CASE --given-ml 120", "reaction CASE --sign hives",
 		"drug CASE adrenaline --dose-mg 0.5 --strength-mg-per-ml 1 --route vein", "resume CASE", "fluid CASE 'lactated Ringer' 500",
-		"handover CASE --to REED --given-ml 400", "finish CASE BAG0 940", "start CASE BAG1", "stop CASE BAG1 200 --reason hives",
+		"handover CASE --to REED --given-ml 400", "takeover CASE", "finish CASE BAG0 940", "start CASE BAG1", "stop CASE BAG1 200 --reason hives",
 		"catheter out CASE", "kit use 'north freezer' filtered_set 1 --case CASE", "recheck plan CASE --person REED",
 		"recheck CASE --kind 'barn immunoassay' --igg-g-per-l 8,4", "adverse CASE reaction", "adverse report CASE reaction --to maker",
 		"note case CASE --text 'mare kicks'", "close CASE well",
 	} {
+		if strings.HasPrefix(text, "clamp ") { // no hand is free to say who writes
+			clamp, _ := do(text)
+			do("sign " + clamp + " --by REED")
+			continue
+		}
 		author := " --by REED"
 		if strings.Contains(text, "--by") { // who answered, not who writes
 			author = " --author REED"
@@ -110,7 +116,7 @@ func TestAloneFromTheFirstStart(t *testing.T) {
 	sheet := a.types("case", strings.NewReplacer(names...).Replace("CASE"))
 	require.Contains(t, sheet, "1140 mL plasma")
 	for command := range entryCommands() {
-		require.True(t, typed[command] || command == "rights admit", "%q was not tried", command)
+		assert.True(t, typed[command] || command == "rights admit", "%q was not tried", command)
 	}
 }
 
