@@ -39,7 +39,7 @@ func (d *desk) letPhonesIn() (at string, certificate *x509.Certificate) {
 	})
 	require.NoError(d.t, err)
 	d.server = httptest.NewServer(d.site)
-	d.t.Cleanup(d.server.Close)
+	d.t.Cleanup(d.close)
 	d.browser = d.newBrowser()
 	ctx, stop := context.WithCancel(d.t.Context())
 	ended := make(chan error, 1)

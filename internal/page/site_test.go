@@ -84,9 +84,16 @@ func newDeskOf(t testing.TB, c clock.Clock, ix index.Index, key byte, name strin
 	site, err := New(Config{Replica: r, Clock: c})
 	require.NoError(t, err)
 	d := &desk{t: t, replica: r, site: site, server: httptest.NewServer(site)}
-	t.Cleanup(d.server.Close)
+	t.Cleanup(d.close)
 	d.browser = d.newBrowser()
 	return d
+}
+
+// close ends the server, and first the streams of pages that are open still: Close
+// alone would wait for them without end.
+func (d *desk) close() {
+	d.server.CloseClientConnections()
+	d.server.Close()
 }
 
 // newBrowser is a browser that came in by a one-time address.
