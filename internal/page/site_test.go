@@ -89,9 +89,10 @@ func newDeskOf(t testing.TB, c clock.Clock, ix index.Index, key byte, name strin
 	return d
 }
 
-// close ends the server, and first the streams of pages that are open still: Close
-// alone would wait for them without end.
+// close ends the server: no page comes back, then the streams of those that are
+// open still end. Close alone would wait for them without end.
 func (d *desk) close() {
+	_ = d.server.Listener.Close() // Close closes it once more
 	d.server.CloseClientConnections()
 	d.server.Close()
 }
