@@ -19,16 +19,15 @@ import (
 	"os"
 	"path/filepath"
 
-	"golang.org/x/sync/errgroup"
-
 	"thawtrail/internal/clock"
-	"thawtrail/internal/page"
-	"thawtrail/internal/service"
+	"thawtrail/internal/node"
+	"thawtrail/internal/replica"
+	"thawtrail/internal/replication"
+	"thawtrail/internal/rpc"
 	"thawtrail/internal/store"
 	"thawtrail/internal/trust"
-	"thawtrail/internal/trust/local"
+	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/vault"
-	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // Config says how an agent runs.
@@ -92,70 +91,72 @@ func Run(ctx context.Context, cfg Config) (err error) {
 	if err != nil {
 		return err
 	}
-	replica, err := open(ctx, cfg, home)
+	r, err := open(ctx, cfg, home)
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, replica.Store.Close()) }()
-	return run(ctx, cfg, home, replica, listener)
+	defer func() { err = errors.Join(err, r.Store.Close()) }()
+	return run(ctx, cfg, home, r, listener)
 }
 
-func run(ctx context.Context, cfg Config, home *trust.Home, replica *service.Replica, listener net.Listener) error {
-	door, err := local.Open(cfg.Data, listener.Addr().String(), nil, rand.Reader)
-	if err != nil {
+func run(ctx context.Context, cfg Config, home *trust.Home, r *replica.Replica, listener net.Listener) (err error) {
+	if r.Pins, err = home.PINs(cfg.Clock.Now); err != nil {
 		return err
 	}
-	defer door.Close()
-	if replica.Pins, err = home.PINs(cfg.Clock.Now); err != nil {
+	n := &node.Node{
+		Replica: r, Data: cfg.Data, Listener: listener, Opens: home.Opens,
+		Metrics: cfg.Metrics, Pages: cfg.Pages, PagesReady: cfg.PagesReady,
+	}
+	if err := openPhones(home, cfg, n); err != nil {
 		return err
 	}
-	phones, err := openPhones(home, cfg, replica)
-	if err != nil {
-		return err
-	}
-	asked := ctx
-	group, ctx := errgroup.WithContext(ctx)
-	l := newLink(replica, home, cfg)
-	replica.Link = l
-	x := &service.Exchange{
-		Replica: replica, Practice: l.practice, Epoch: l.hubEpoch, Aside: replica.KeepAside, Done: ctx.Done(),
-	}
-	s := service.Mount(replica, x, service.Door{Credentials: local.NewCredentials(), Token: door.Token})
-	pb.RegisterPinServiceServer(s, &service.PinDesk{Replica: replica, Opens: home.Opens})
-	pb.RegisterPhoneServiceServer(s, phones.desk)
-	group.Go(func() error { return service.Serve(ctx, s, door.Listeners(listener)...) })
-	group.Go(func() error { return replica.Fold(ctx) })
-	group.Go(func() error { return replica.Rest(ctx) })
-	group.Go(func() error { return replica.Scrub(ctx) })
-	group.Go(func() error { return l.run(ctx) })
-	group.Go(func() error { return replica.Metrics(ctx, cfg.Metrics) })
-	group.Go(func() error {
-		pages := page.Config{
-			Replica: replica, Clock: cfg.Clock, Log: cfg.Log, Opens: home.Opens, URLFile: filepath.Join(cfg.Data, "page.url"),
-			Phones: phones.desk, PhoneListener: phones.listener, PhoneTLS: phones.tls,
+	link := newLink(cfg, home, r)
+	r.Link = link
+	n.Practice, n.Epoch, n.Loops = link.Practice, link.HubEpoch, []func(context.Context) error{link.Run}
+	n.Ready = func(address string) {
+		if !home.Vault.Encrypted() {
+			cfg.Log.Warn("nothing on this disk is encrypted: whoever takes this laptop reads it all; for trying out only")
 		}
-		return page.Run(ctx, cfg.Pages, pages, cfg.PagesReady)
-	})
-	if !home.Vault.Encrypted() {
-		cfg.Log.Warn("nothing on this disk is encrypted: whoever takes this laptop reads it all; for trying out only")
+		cfg.Log.Info("this laptop's agent listens on this machine only", "address", address)
+		if n.PhoneListener != nil {
+			cfg.PhonesReady(n.PhoneListener.Addr().String())
+		}
+		cfg.Ready(address)
 	}
-	cfg.Log.Info("this laptop's agent listens on this machine only", "address", listener.Addr().String())
-	if phones.listener != nil {
-		cfg.PhonesReady(phones.listener.Addr().String())
-	}
-	cfg.Ready(listener.Addr().String())
-	return service.Stopped(asked, group.Wait())
+	return n.Run(ctx)
 }
 
-func open(ctx context.Context, cfg Config, home *trust.Home) (*service.Replica, error) {
+// newLink is the way to the clinic's server: the one given, or the one joined at.
+func newLink(cfg Config, home *trust.Home, r *replica.Replica) *replication.Link {
+	address := cfg.Server
+	if address == "" && home.Joined != nil {
+		address = home.Joined.Server
+	}
+	return replication.NewLink(r, address, func() (replication.Peer, error) {
+		if home.Joined == nil {
+			return nil, errors.New("this laptop has not joined the practice yet: `thawtrail agent enrol CODE`")
+		}
+		root, err := home.Joined.Root()
+		if err != nil {
+			return nil, err
+		}
+		creds, err := authority.Practice(home.Device, root)
+		if err != nil {
+			return nil, err
+		}
+		return rpc.DialPeer(address, creds)
+	})
+}
+
+func open(ctx context.Context, cfg Config, home *trust.Home) (*replica.Replica, error) {
 	s, err := store.Open(ctx, home.Store(store.Options{
-		Clock: cfg.Clock, DeviceName: cfg.Name, Version: service.Version, Logger: cfg.Log,
+		Clock: cfg.Clock, DeviceName: cfg.Name, Version: replica.Version, Logger: cfg.Log,
 	}))
 	if err != nil {
 		return nil, err
 	}
-	return &service.Replica{
+	return &replica.Replica{
 		Store: s, Clock: cfg.Clock, Random: rand.Reader, Seals: home.Seals, Name: cfg.Name, Joined: home.Joined, Carried: make(chan struct{}, 1),
-		AsideDir: filepath.Join(cfg.Data, "aside"), Log: cfg.Log,
+		Quarantine: filepath.Join(cfg.Data, "aside"), Log: cfg.Log,
 	}, nil
 }

@@ -27,7 +27,7 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/ledger"
-	"thawtrail/internal/service"
+	"thawtrail/internal/rpc"
 	"thawtrail/internal/store"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/authority"
@@ -78,7 +78,7 @@ func (c *clinic) link(device ed25519.PrivateKey) *grpc.ClientConn {
 }
 
 func (c *clinic) over(creds credentials.TransportCredentials) *grpc.ClientConn {
-	conn, err := service.Dial("passthrough:///"+c.addr, creds)
+	conn, err := rpc.Dial("passthrough:///"+c.addr, creds)
 	require.NoError(c.t, err)
 	c.t.Cleanup(func() { _ = conn.Close() })
 	return conn
@@ -507,7 +507,7 @@ func TestOtherUsersOfTheMachine(t *testing.T) {
 
 	l := newLaptop(t, "north")
 	addr, _ := run(t, l.main)
-	conn, err := service.Dial("passthrough:///"+addr, insecure.NewCredentials())
+	conn, err := rpc.Dial("passthrough:///"+addr, insecure.NewCredentials())
 	require.NoError(t, err)
 	defer conn.Close()
 	_, err = pb.NewRecordServiceClient(conn).Write(ctx, place("x"))

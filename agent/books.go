@@ -6,13 +6,13 @@ import (
 	"errors"
 
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/service"
+	"thawtrail/internal/replica"
 	"thawtrail/internal/trust"
 )
 
 // Books lets fn write or read a file of records on a data folder whose program is
 // stopped: a laptop's or a server's, since both keep the same books.
-func Books(ctx context.Context, cfg Config, fn func(*service.Replica) error) (err error) {
+func Books(ctx context.Context, cfg Config, fn func(*replica.Replica) error) (err error) {
 	if err := cfg.fill(); err != nil {
 		return err
 	}
@@ -23,10 +23,10 @@ func Books(ctx context.Context, cfg Config, fn func(*service.Replica) error) (er
 	if home.Joined == nil {
 		return refusal.Conflict("data", cfg.Data, "a folder that belongs to a practice")
 	}
-	replica, err := open(ctx, cfg, home)
+	r, err := open(ctx, cfg, home)
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, replica.Store.Close()) }()
-	return fn(replica)
+	defer func() { err = errors.Join(err, r.Store.Close()) }()
+	return fn(r)
 }

@@ -17,7 +17,7 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/service"
+	"thawtrail/internal/rpc"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/invite"
@@ -88,14 +88,14 @@ func Enrol(ctx context.Context, cfg Config, code invite.Code) (Enrolled, error) 
 	var channel atomic.Value // []byte; the key of the link's certificate
 	channel.Store([]byte(nil))
 	creds := authority.Enrolment(code.Fits, func(_, server ed25519.PublicKey) { channel.Store([]byte(server)) })
-	conn, err := service.Dial(cfg.Server, creds)
+	conn, err := rpc.Dial(cfg.Server, creds)
 	if err != nil {
 		return Enrolled{}, refusal.New("server", cfg.Server, "HOST:PORT of the clinic's server")
 	}
 	defer conn.Close()
 	// The first call makes the link; then it is known whose it is.
 	if _, err := healthpb.NewHealthClient(conn).Check(ctx, &healthpb.HealthCheckRequest{}); err != nil {
-		return Enrolled{}, fmt.Errorf("the server at %s: %w", cfg.Server, plain(err))
+		return Enrolled{}, fmt.Errorf("the server at %s: %w", cfg.Server, rpc.Sentence(err))
 	}
 	if j.claim.Channel = channel.Load().([]byte); j.claim.Channel == nil {
 		return Enrolled{}, fmt.Errorf("the server at %s: %w", cfg.Server, authority.ErrNotOurs)
@@ -106,7 +106,7 @@ func Enrol(ctx context.Context, cfg Config, code invite.Code) (Enrolled, error) 
 	}
 	resp, err := pb.NewEnrolServiceClient(conn).Enrol(ctx, req)
 	if err != nil {
-		return Enrolled{}, plain(err)
+		return Enrolled{}, rpc.Sentence(err)
 	}
 	return j.accept(code, req, resp, cfg.Server)
 }

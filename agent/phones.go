@@ -2,51 +2,44 @@ package agent
 
 import (
 	"crypto/rand"
-	"crypto/tls"
-	"net"
 
-	"thawtrail/internal/service"
+	"thawtrail/internal/access"
+	"thawtrail/internal/node"
+	"thawtrail/internal/query"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/phones"
 	"thawtrail/internal/trust/vault"
 )
 
-// phoneDoor is where phones come in, when they may.
-type phoneDoor struct {
-	desk     *service.PhoneDesk
-	listener net.Listener // nil: they may not
-	tls      *tls.Config
-}
-
-// openPhones reads the book of paired phones and opens their door. Without an
-// address the book can still be read and phones be shut out.
-func openPhones(home *trust.Home, cfg Config, replica *service.Replica) (d phoneDoor, err error) {
+// openPhones reads the registry of paired phones and opens their door. Without an
+// address the registry can still be read and phones be shut out.
+func openPhones(home *trust.Home, cfg Config, n *node.Node) error {
 	saved, save, err := home.Box("phones.box", vault.Phones)
 	if err != nil {
-		return d, err
+		return err
 	}
 	book, err := phones.Open(saved, cfg.Clock.Now, rand.Reader, save)
 	if err != nil {
-		return d, err
+		return err
 	}
-	d.desk = &service.PhoneDesk{Replica: replica, Book: book}
+	n.Phones = &access.Phones{Reader: query.Reader{Replica: n.Replica}, Book: book}
 	if cfg.Phone == "" {
-		return d, nil
+		return nil
 	}
 	made, err := phoneCertificate(home)
 	if err != nil {
-		return d, err
+		return err
 	}
-	if d.tls, err = authority.ForPhones(made); err != nil {
-		return d, err
+	if n.PhoneTLS, err = authority.ForPhones(made); err != nil {
+		return err
 	}
-	if d.listener, err = trust.ListenAny(cfg.Phone); err != nil {
-		return d, err
+	if n.PhoneListener, err = trust.ListenAny(cfg.Phone); err != nil {
+		return err
 	}
-	d.desk.Listening = d.listener.Addr()
-	d.desk.Fingerprint = authority.BrowserFingerprint(d.tls.Certificates[0].Certificate[0])
-	return d, nil
+	n.Phones.Listening = n.PhoneListener.Addr()
+	n.Phones.Fingerprint = authority.BrowserFingerprint(n.PhoneTLS.Certificates[0].Certificate[0])
+	return nil
 }
 
 // phoneCertificate is what this laptop shows to phones. It is made once: a phone

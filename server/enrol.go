@@ -18,11 +18,14 @@ import (
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
+	"thawtrail/internal/access"
+	"thawtrail/internal/entry"
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/service"
+	"thawtrail/internal/replica"
+	"thawtrail/internal/rpc"
 	"thawtrail/internal/store"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/authority"
@@ -35,18 +38,18 @@ import (
 type registry struct {
 	pb.UnimplementedEnrolServiceServer
 	pb.UnimplementedHubServiceServer
-	replica *service.Replica
-	records *service.Records
+	replica *replica.Replica
+	writes  *entry.Writer
 	home    *trust.Home
 	root    ed25519.PrivateKey
 	book    *invite.Book
-	members *service.Members
+	members *access.Members
 	links   *authority.Links
 
 	joining sync.Mutex // one laptop at a time: the records of one do not mix with another's
 }
 
-func newRegistry(h *hub, root ed25519.PrivateKey, members *service.Members, links *authority.Links) (*registry, error) {
+func newRegistry(h *hub, root ed25519.PrivateKey, members *access.Members, links *authority.Links) (*registry, error) {
 	saved, save, err := h.home.Box(invitesFile, vault.Invites)
 	if err != nil {
 		return nil, err
@@ -56,7 +59,7 @@ func newRegistry(h *hub, root ed25519.PrivateKey, members *service.Members, link
 		return nil, err
 	}
 	return &registry{
-		replica: h.replica, records: &service.Records{Replica: h.replica}, home: h.home, root: root,
+		replica: h.replica, writes: entry.NewWriter(h.replica), home: h.home, root: root,
 		book: book, members: members, links: links,
 	}, nil
 }
@@ -64,7 +67,7 @@ func newRegistry(h *hub, root ed25519.PrivateKey, members *service.Members, link
 // Invite makes a one-time code for a laptop of a person.
 func (g *registry) Invite(ctx context.Context, req *pb.InviteRequest) (*pb.InviteResponse, error) {
 	out, err := g.invite(ctx, req)
-	return out, service.Status(err)
+	return out, rpc.Status(err)
 }
 
 func (g *registry) invite(ctx context.Context, req *pb.InviteRequest) (*pb.InviteResponse, error) {
@@ -106,7 +109,7 @@ func (g *registry) findPerson(ctx context.Context, text string, in *invite.Invit
 	if text == "" || len(text) > 200 {
 		return refusal.New("person", text, "the name of the person who uses the laptop")
 	}
-	found, err := g.records.Resolve(ctx, &pb.ResolveRequest{Kind: event.KindPerson, Text: text})
+	found, err := g.writes.Resolve(ctx, &pb.ResolveRequest{Kind: event.KindPerson, Text: text})
 	switch {
 	case err == nil && (found.Id == text || strings.EqualFold(found.Name, text)):
 		in.Person, in.Name = found.Id, found.Name
@@ -119,7 +122,7 @@ func (g *registry) findPerson(ctx context.Context, text string, in *invite.Invit
 }
 
 func isRefusal(err error) bool {
-	_, ok := service.Refusal(err)
+	_, ok := rpc.Refusal(err)
 	return ok
 }
 
@@ -134,7 +137,7 @@ func (g *registry) owner(ctx context.Context, text string) (string, error) {
 	}
 	id := rights.Founding.Owner
 	if text != "" {
-		found, err := g.records.Resolve(ctx, &pb.ResolveRequest{Kind: event.KindPerson, Text: text})
+		found, err := g.writes.Resolve(ctx, &pb.ResolveRequest{Kind: event.KindPerson, Text: text})
 		if err != nil {
 			return "", err
 		}
@@ -188,22 +191,22 @@ func (g *registry) admit(ctx context.Context, req *pb.EnrolRequest, channel ed25
 	case errors.Is(err, invite.ErrNoSuchCode), errors.Is(err, invite.ErrUsed):
 		return nil, status.Error(codes.PermissionDenied, err.Error())
 	case err != nil:
-		return nil, service.Status(fmt.Errorf("the code could not be marked used: %w", err))
+		return nil, rpc.Status(fmt.Errorf("the code could not be marked used: %w", err))
 	}
 	// A laptop that gives up while its records are written asks again later.
 	ctx = context.WithoutCancel(ctx)
 	if err := g.enter(ctx, claim, &in); err != nil {
-		return nil, service.Status(err)
+		return nil, rpc.Status(err)
 	}
 	if err := g.members.Refresh(ctx); err != nil {
-		return nil, service.Status(err)
+		return nil, rpc.Status(err)
 	}
 	g.replica.Log.Info("a laptop joined", "name", claim.DeviceName, "device", hex.EncodeToString(event.DeviceID(claim.PublicKey))[:12], "person", in.Name)
 	resp, err := invite.Answer(in.Key, g.root, req, &pb.EnrolAnswer{
 		Practice: g.home.Joined.Practice, PracticeName: g.home.Joined.PracticeName, Founding: g.home.Joined.Founding,
 		Authority: g.home.Joined.Authority, Person: in.Person, PersonName: in.Name, Roles: in.Roles, PublicKey: claim.PublicKey,
 	})
-	return resp, service.Status(err)
+	return resp, rpc.Status(err)
 }
 
 // enter writes person, roles, laptop and its earlier logs into the books, each
@@ -212,7 +215,7 @@ func (g *registry) enter(ctx context.Context, claim *pb.EnrolClaim, in *invite.I
 	sum := sha256.Sum256(in.Key)
 	request := "enrol-" + hex.EncodeToString(sum[:8])
 	if in.New {
-		answer, err := g.records.Write(ctx, &pb.WriteRequest{RequestId: request + "-person", Author: in.By,
+		answer, err := g.writes.Write(ctx, &pb.WriteRequest{RequestId: request + "-person", Author: in.By,
 			Entry: &pb.Entry{Body: &pb.Entry_PersonAdded{PersonAdded: &pb.PersonAdded{Name: in.Name}}}})
 		if err != nil {
 			return err
@@ -226,7 +229,7 @@ func (g *registry) enter(ctx context.Context, claim *pb.EnrolClaim, in *invite.I
 		return err
 	}
 	if lacking := slices.DeleteFunc(slices.Clone(in.Roles), func(r pb.Role) bool { return slices.Contains(rights.Roles(in.Person), r) }); len(lacking) > 0 {
-		_, err := g.records.Write(ctx, &pb.WriteRequest{RequestId: request + "-roles", Author: in.By,
+		_, err := g.writes.Write(ctx, &pb.WriteRequest{RequestId: request + "-roles", Author: in.By,
 			Entry: &pb.Entry{Body: &pb.Entry_RoleGranted{RoleGranted: &pb.RoleGranted{Person: in.Person, Roles: lacking}}}})
 		if err != nil {
 			return err
@@ -300,7 +303,7 @@ func (g *registry) enterDevice(ctx context.Context, claim *pb.EnrolClaim, by str
 // still counts, its links are cut before the answer.
 func (g *registry) RevokeDevice(ctx context.Context, req *pb.RevokeDeviceRequest) (*pb.RevokeDeviceResponse, error) {
 	out, err := g.revoke(ctx, req)
-	return out, service.Status(err)
+	return out, rpc.Status(err)
 }
 
 func (g *registry) revoke(ctx context.Context, req *pb.RevokeDeviceRequest) (*pb.RevokeDeviceResponse, error) {
@@ -321,7 +324,7 @@ func (g *registry) revoke(ctx context.Context, req *pb.RevokeDeviceRequest) (*pb
 		reason = "shut out on the server"
 	}
 	before := g.links.Len()
-	answer, err := g.records.Write(ctx, &pb.WriteRequest{Author: by,
+	answer, err := g.writes.Write(ctx, &pb.WriteRequest{Author: by,
 		Entry: &pb.Entry{Body: &pb.Entry_RightsRevoked{RightsRevoked: &pb.RightsRevoked{Device: id, Reason: reason}}}})
 	if err != nil {
 		return nil, err
@@ -366,7 +369,7 @@ func Office(ctx context.Context, cfg Config, fn func(pb.HubServiceServer) error)
 	}
 	defer func() { err = errors.Join(err, h.replica.Store.Close()) }()
 	links := &authority.Links{}
-	members, err := service.NewMembers(ctx, h.replica, links)
+	members, err := access.NewMembers(ctx, h.replica, links)
 	if err != nil {
 		return err
 	}

@@ -9,9 +9,9 @@ import (
 	"fmt"
 
 	"thawtrail/internal/clock"
+	"thawtrail/internal/entry"
 	"thawtrail/internal/event"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/service"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/vault"
@@ -84,8 +84,8 @@ func Init(ctx context.Context, cfg InitConfig) (_ Begun, err error) {
 
 // found writes the founding, or finds the one that an earlier call wrote.
 func (h *hub) found(ctx context.Context, cfg InitConfig, root ed25519.PublicKey) (Begun, event.Hash, error) {
-	records := &service.Records{Replica: h.replica}
-	answer, err := records.Write(ctx, &pb.WriteRequest{
+	writes := entry.NewWriter(h.replica)
+	answer, err := writes.Write(ctx, &pb.WriteRequest{
 		RequestId: "server init",
 		Entry: &pb.Entry{Body: &pb.Entry_PracticeFounded{PracticeFounded: &pb.PracticeFounded{
 			Name: cfg.Practice, Zone: cfg.Zone, Currency: cmp.Or(cfg.Currency, "XXX"), OwnerName: cfg.Owner, IggUnit: cfg.IggUnit, Authority: root,

@@ -15,7 +15,7 @@ import (
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/parcel"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/service"
+	"thawtrail/internal/replication"
 	"thawtrail/internal/store"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/authority"
@@ -38,7 +38,7 @@ type RestoreConfig struct {
 // Restored is what a server was made of.
 type Restored struct {
 	Practice string
-	service.BooksRead
+	replication.Outcome
 	// Devices of the practice by these books, and those that were shut out: who
 	// was let in or shut out later is not known yet.
 	Laptops, ShutOut []string
@@ -49,7 +49,7 @@ type Restored struct {
 // laptop, and what they lack from the other ones when they connect. Broken off at
 // any point, it can be called again.
 func Restore(ctx context.Context, cfg RestoreConfig) (out Restored, err error) {
-	if out.BooksRead, err = service.CheckBooks(ctx, cfg.Books, cfg.Code); err != nil {
+	if out.Outcome, err = replication.Check(ctx, cfg.Books, cfg.Code); err != nil {
 		return out, err
 	}
 	head := out.Head
@@ -79,7 +79,7 @@ func Restore(ctx context.Context, cfg RestoreConfig) (out Restored, err error) {
 		return out, err
 	}
 	defer func() { err = errors.Join(err, h.replica.Store.Close()) }()
-	if err := h.replica.TakeBooks(ctx, cfg.Books, cfg.Code, &out.BooksRead); err != nil {
+	if err := (replication.Bundles{Replica: h.replica}).Take(ctx, cfg.Books, cfg.Code, &out.Outcome); err != nil {
 		return out, err
 	}
 	if err := h.takeOffice(ctx, cfg.Key, joined, &out); err != nil {

@@ -25,21 +25,22 @@ import (
 	"path/filepath"
 	"time"
 
-	"golang.org/x/sync/errgroup"
-
+	"thawtrail/internal/access"
 	"thawtrail/internal/clock"
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/ledger"
-	"thawtrail/internal/page"
+	"thawtrail/internal/node"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/service"
+	"thawtrail/internal/replica"
+	"thawtrail/internal/replication"
 	"thawtrail/internal/store"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/authority"
-	"thawtrail/internal/trust/local"
 	"thawtrail/internal/trust/vault"
 	pb "thawtrail/proto/thawtrail/v1"
+
+	"google.golang.org/grpc"
 )
 
 // Config says how a server runs.
@@ -119,14 +120,12 @@ func openPractice(cfg Config) (*trust.Home, error) {
 }
 
 func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error {
-	asked := ctx
-	group, ctx := errgroup.WithContext(ctx)
 	links := &authority.Links{}
 	var err error
 	if h.replica.Pins, err = h.home.PINs(cfg.Clock.Now); err != nil {
 		return err
 	}
-	members, err := service.NewMembers(ctx, h.replica, links)
+	members, err := access.NewMembers(ctx, h.replica, links)
 	if err != nil {
 		return err
 	}
@@ -138,33 +137,29 @@ func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error 
 	if err != nil {
 		return err
 	}
-	door, err := local.Open(cfg.Data, listener.Addr().String(), creds.Certificate().Leaf.PublicKey.(ed25519.PublicKey), rand.Reader)
+	statements, err := replication.NewStatements(ctx, h.replica, h.epoch)
 	if err != nil {
 		return err
 	}
-	defer door.Close()
-	x := &service.Exchange{
-		Replica: h.replica, Practice: h.practice, Epoch: func() string { return h.epoch },
-		Aside: h.replica.KeepAside, Done: ctx.Done(),
+	n := &node.Node{
+		Replica: h.replica, Data: cfg.Data, Listener: listener, Opens: h.home.Opens,
+		Credentials: creds, DoorKey: creds.Certificate().Leaf.PublicKey.(ed25519.PublicKey), Members: members,
+		Practice: h.practice, Epoch: func() string { return h.epoch },
+		Metrics: cfg.Metrics, Pages: cfg.Pages, PagesReady: cfg.PagesReady,
+		Register: func(s *grpc.Server) {
+			pb.RegisterEnrolServiceServer(s, registry)
+			pb.RegisterHubServiceServer(s, registry)
+		},
+		Loops: []func(context.Context) error{
+			members.Watch,
+			func(ctx context.Context) error { return statements.Run(ctx, cfg.StateEvery) },
+		},
+		Ready: func(address string) {
+			h.sayStarted(address)
+			cfg.Ready(address)
+		},
 	}
-	s := service.Mount(h.replica, x, service.Door{Credentials: creds, Members: members, Token: door.Token})
-	pb.RegisterEnrolServiceServer(s, registry)
-	pb.RegisterHubServiceServer(s, registry)
-	pb.RegisterPinServiceServer(s, &service.PinDesk{Replica: h.replica, Opens: h.home.Opens})
-	group.Go(func() error { return service.Serve(ctx, s, door.Listeners(listener)...) })
-	group.Go(func() error { return h.replica.Fold(ctx) })
-	group.Go(func() error { return h.replica.Rest(ctx) })
-	group.Go(func() error { return h.replica.Scrub(ctx) })
-	group.Go(func() error { return members.Watch(ctx) })
-	group.Go(func() error { return h.statements(ctx, cfg.StateEvery) })
-	group.Go(func() error { return h.replica.Metrics(ctx, cfg.Metrics) })
-	group.Go(func() error {
-		pages := page.Config{Replica: h.replica, Clock: cfg.Clock, Log: cfg.Log, Opens: h.home.Opens, URLFile: filepath.Join(cfg.Data, "page.url")}
-		return page.Run(ctx, cfg.Pages, pages, cfg.PagesReady)
-	})
-	h.sayStarted(listener.Addr().String())
-	cfg.Ready(listener.Addr().String())
-	return service.Stopped(asked, group.Wait())
+	return n.Run(ctx)
 }
 
 func (h *hub) sayStarted(address string) {
@@ -193,7 +188,7 @@ func (h *hub) credentials(members authority.Members, links *authority.Links) (*a
 
 // hub is an open server.
 type hub struct {
-	replica *service.Replica
+	replica *replica.Replica
 	home    *trust.Home
 	epoch   string
 	log     *slog.Logger
@@ -209,14 +204,14 @@ func openHome(ctx context.Context, cfg Config, home *trust.Home) (*hub, error) {
 		return nil, err
 	}
 	s, err := store.Open(ctx, home.Store(store.Options{
-		Clock: cfg.Clock, DeviceName: cfg.Name, Version: service.Version, Logger: cfg.Log, StrangerBytes: strangerBytes,
+		Clock: cfg.Clock, DeviceName: cfg.Name, Version: replica.Version, Logger: cfg.Log, StrangerBytes: strangerBytes,
 	}))
 	if err != nil {
 		return nil, err
 	}
-	return &hub{epoch: epoch, log: cfg.Log, home: home, replica: &service.Replica{
+	return &hub{epoch: epoch, log: cfg.Log, home: home, replica: &replica.Replica{
 		Store: s, Clock: cfg.Clock, Random: rand.Reader, Seals: home.Seals, Link: here{}, Hub: true, Name: cfg.Name, Joined: home.Joined,
-		AsideDir: filepath.Join(cfg.Data, "aside"), Log: cfg.Log,
+		Quarantine: filepath.Join(cfg.Data, "aside"), Log: cfg.Log,
 	}}, nil
 }
 
@@ -257,7 +252,7 @@ type here struct{}
 func (here) Server() string                          { return "" }
 func (here) State() string                           { return "this is the server" }
 func (here) Differences() []string                   { return nil }
-func (here) SetAside() []string                      { return nil }
+func (here) Quarantined() []string                   { return nil }
 func (here) LastHeard() time.Time                    { return time.Time{} }
 func (here) StateOf(*event.Record) exchange.Delivery { return exchange.HeldOnServer }
 func (here) Reached(event.LogID) (sent, held int64)  { return 0, 0 }

@@ -11,12 +11,12 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
-	"thawtrail/internal/service"
+	"thawtrail/internal/plans"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // planCalls is one usual question for each plan.
-func planCalls(p *service.Plans) map[string]func(context.Context) error {
+func planCalls(p *plans.Plans) map[string]func(context.Context) error {
 	return map[string]func(context.Context) error{
 		"weigh":     call(p.Weigh, &pb.WeighRequest{Kind: "foal", GirthCm: new(84.0)}),
 		"assess":    call(p.Assess, &pb.AssessRequest{AgeH: new(14.0), IggGPerL: new(3.5)}),
@@ -44,8 +44,8 @@ func call[Q, R proto.Message](method func(context.Context, Q) (R, error), q Q) f
 }
 
 // fixedPlans are the plans at a fixed time.
-func fixedPlans() *service.Plans {
-	return &service.Plans{Now: func() time.Time { return time.Date(2026, 11, 24, 3, 0, 0, 0, time.UTC) }}
+func fixedPlans() *plans.Plans {
+	return &plans.Plans{Now: func() time.Time { return time.Date(2026, 11, 24, 3, 0, 0, 0, time.UTC) }}
 }
 
 const (

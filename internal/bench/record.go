@@ -12,7 +12,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"thawtrail/internal/clock"
-	"thawtrail/proto/thawtrail/v1"
+	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // fsyncs appends a record's size to a file and syncs it, n times.

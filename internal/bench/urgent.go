@@ -16,7 +16,7 @@ import (
 	"thawtrail/internal/bench/nights"
 	"thawtrail/internal/clock"
 	"thawtrail/internal/event"
-	"thawtrail/internal/service"
+	"thawtrail/internal/rpc"
 	"thawtrail/internal/store"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/authority"
@@ -176,7 +176,7 @@ func (l *lab) holdFan(ctx context.Context, n int, rounds int64) (times []time.Du
 	}
 	for _, link := range links {
 		ready.Add(1)
-		conn, err := service.Dial("passthrough:///"+srv.addr, link.creds)
+		conn, err := rpc.Dial("passthrough:///"+srv.addr, link.creds)
 		if err != nil {
 			return nil, err
 		}

@@ -19,7 +19,8 @@ import (
 	"thawtrail/internal/cli/terminal"
 	"thawtrail/internal/parcel"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/service"
+	"thawtrail/internal/replica"
+	"thawtrail/internal/replication"
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/local"
 	"thawtrail/internal/trust/wholefile"
@@ -112,20 +113,20 @@ func (d *desk) writeBooks(ctx context.Context, f *ownForm, to io.Writer, id stri
 		return nil, inWords(err, address)
 	}
 	out := &pb.WriteBooksResponse{}
-	err = d.stopped(ctx, f, func(r *service.Replica) error {
+	err = d.stopped(ctx, f, func(r *replica.Replica) error {
 		code, err := parcel.NewCode(rand.Reader)
 		if err != nil {
 			return err
 		}
 		out.Code = code.Text()
-		out.Records, err = r.WriteBooks(ctx, to, code, id)
+		out.Records, err = (replication.Bundles{Replica: r}).Write(ctx, to, code, id)
 		return err
 	})
 	return out, err
 }
 
 // stopped opens the folder of a program that does not run.
-func (d *desk) stopped(ctx context.Context, f *ownForm, fn func(*service.Replica) error) error {
+func (d *desk) stopped(ctx context.Context, f *ownForm, fn func(*replica.Replica) error) error {
 	secret, err := f.unlock.secret(d, f.data.text())
 	if err != nil {
 		return err
@@ -174,8 +175,8 @@ func (d *desk) readBooks(ctx context.Context, f *ownForm, file *os.File, code pa
 		return answer, inWords(err, address)
 	}
 	var out *pb.ReadBooksResponse
-	err = d.stopped(ctx, f, func(r *service.Replica) error {
-		read, err := r.ReadBooks(ctx, file, code)
+	err = d.stopped(ctx, f, func(r *replica.Replica) error {
+		read, err := (replication.Bundles{Replica: r}).Read(ctx, file, code)
 		out = read.PB()
 		return err
 	})

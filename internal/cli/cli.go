@@ -6,7 +6,7 @@ import (
 	"fmt"
 	"io"
 
-	"thawtrail/internal/service"
+	"thawtrail/internal/rpc"
 )
 
 // Exit codes.
@@ -43,7 +43,7 @@ func (d *desk) report(err error) int {
 	if errors.As(err, &exit) {
 		return exit.code
 	}
-	if r, ok := service.Refusal(err); ok {
+	if r, ok := rpc.Refusal(err); ok {
 		fmt.Fprintln(d.err, line(r.Error()))
 		return exitRefused
 	}

@@ -8,7 +8,7 @@ import (
 	"testing"
 
 	"thawtrail/internal/event"
-	"thawtrail/internal/service"
+	"thawtrail/internal/rpc"
 )
 
 // FuzzEntry types anything as an entry: it is refused, or it becomes a message
@@ -27,7 +27,7 @@ func FuzzEntry(f *testing.F) {
 		}
 		req, err := d.parseEntry(words)
 		if err != nil {
-			r, ok := service.Refusal(err)
+			r, ok := rpc.Refusal(err)
 			if !ok || strings.ContainsAny(line(r.Error()), "\n\x1b") {
 				t.Fatalf("not a refusal on one line: %q", err)
 			}

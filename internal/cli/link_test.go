@@ -13,7 +13,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/service"
+	"thawtrail/internal/rpc"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -123,8 +123,8 @@ func TestFailuresAreToldInTheUsersWords(t *testing.T) {
 		code int
 		text string
 	}{
-		{service.Status(refusal.Conflict("bag", "7K2M", "a bag that is known here")), exitRefused, `bag: "7K2M" was refused; expected a bag that is known here` + "\n"},
-		{service.Status(refusal.New("igg_g_per_l", "350", "0 to 60").Because("mg/dL?")), exitRefused, `igg_g_per_l: "350" was refused; expected 0 to 60 (mg/dL?)` + "\n"},
+		{rpc.Status(refusal.Conflict("bag", "7K2M", "a bag that is known here")), exitRefused, `bag: "7K2M" was refused; expected a bag that is known here` + "\n"},
+		{rpc.Status(refusal.New("igg_g_per_l", "350", "0 to 60").Because("mg/dL?")), exitRefused, `igg_g_per_l: "350" was refused; expected 0 to 60 (mg/dL?)` + "\n"},
 		{status.Error(codes.Internal, "disk full\x1b[2J"), exitFailed, "thawtrail: disk full\uFFFD[2J\n"},
 		{status.Error(codes.Unavailable, "not saved: this program is stopping"), exitFailed, "thawtrail: not saved: this program is stopping\n"},
 		{status.Error(codes.DeadlineExceeded, "x"), exitFailed, "thawtrail: " + at + " did not answer in time; whether it was done is not known, so ask before typing it again\n"},

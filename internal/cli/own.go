@@ -11,7 +11,7 @@ import (
 	"thawtrail/internal/caution"
 	"thawtrail/internal/engine"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/service"
+	"thawtrail/internal/replica"
 )
 
 // ownCommand is a command that no .proto file names.
@@ -99,9 +99,9 @@ func (d *desk) cautionCommand() *cobra.Command {
 func (d *desk) versionCommand() *cobra.Command {
 	return plain("version", "Versions of this program and its formulas", "version", func(asJSON bool) error {
 		if asJSON {
-			return d.object(map[string]any{"program": service.Version, "engine": engine.Version, "go": runtime.Version(), "system": runtime.GOOS + "/" + runtime.GOARCH})
+			return d.object(map[string]any{"program": replica.Version, "engine": engine.Version, "go": runtime.Version(), "system": runtime.GOOS + "/" + runtime.GOARCH})
 		}
-		d.printf("thawtrail %s, %s, %s on %s/%s\n", service.Version, engine.Version, runtime.Version(), runtime.GOOS, runtime.GOARCH)
+		d.printf("thawtrail %s, %s, %s on %s/%s\n", replica.Version, engine.Version, runtime.Version(), runtime.GOOS, runtime.GOARCH)
 		return nil
 	})
 }

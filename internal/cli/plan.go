@@ -8,7 +8,7 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
-	"thawtrail/internal/service"
+	"thawtrail/internal/plans"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -42,7 +42,7 @@ func (d *desk) planCommand(m protoreflect.MethodDescriptor) *cobra.Command {
 
 // plan calls a method of the PlanService by its name, without a network.
 func (d *desk) plan(ctx context.Context, method string, req proto.Message) (proto.Message, error) {
-	plans := &service.Plans{Now: d.now}
+	plans := &plans.Plans{Now: d.now}
 	fill := func(to any) error {
 		proto.Merge(to.(proto.Message), req)
 		return nil

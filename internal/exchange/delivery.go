@@ -30,9 +30,9 @@ type Deliveries struct {
 	// Acked are the newest tips that a server acknowledged, in any epoch, ordered
 	// by log; several of one log when it is forked.
 	Acked []LogTip
-	// Book holds the statements of the server's present epoch. When the epoch
+	// Statements holds the statements of the server's present epoch. When the epoch
 	// changes it is begun anew, and what was held counts as sent.
-	Book Book
+	Statements StatementLog
 }
 
 // StateOf tells where the record at one place is. h is what is held here of its
@@ -44,7 +44,7 @@ func StateOf(at LogTip, h HeldLog, has Has, d Deliveries) Delivery {
 		direct := h.Fork == 0 || at.Seq < h.Fork
 		return tip == at.Tip || direct && tip.Seq > at.Seq && holds(h, has, tip)
 	}
-	if tip, ok := d.Book.Tips[at.Log]; ok && leads(tip) {
+	if tip, ok := d.Statements.Tips[at.Log]; ok && leads(tip) {
 		return HeldOnServer
 	}
 	i, _ := slices.BinarySearchFunc(d.Acked, at.Log, func(t LogTip, id event.LogID) int { return t.Log.Compare(id) })

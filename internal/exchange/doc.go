@@ -23,7 +23,7 @@
 //     goes back to the sender and, unless it is a gap, the run is kept aside for
 //     a person. The other logs go on.
 //  4. Show. StateOf tells a person where a record is: saved here, sent, held on
-//     the clinic's server. Book follows one hub's statements and names what does
+//     the clinic's server. StatementLog follows one hub's statements and names what does
 //     not fit in them.
 //
 // The order in step 3 is the one that matters: durable first, acknowledge after.

@@ -52,10 +52,10 @@ func StatementFromPB(m *pb.HubStatement) (Statement, error) {
 	return s, nil
 }
 
-// Book is the sum of one hub's statements in one epoch. The zero value is empty
+// StatementLog is the sum of one hub's statements in one epoch. The zero value is empty
 // and takes any epoch. A gap in the numbers is no fault: the statements travel
 // in the hub's own log, which may not have come whole yet.
-type Book struct {
+type StatementLog struct {
 	Epoch  string
 	Number uint64
 	WallUs int64
@@ -66,7 +66,7 @@ type Book struct {
 // since the book's last one. newest tells the greatest wall clock newly accepted
 // in a log. It is false when nothing moved; a hub may state that too, as
 // evidence of time.
-func (b Book) Next(epoch string, wallUs int64, held []HeldLog, newest func(event.LogID) int64) (Statement, bool) {
+func (b StatementLog) Next(epoch string, wallUs int64, held []HeldLog, newest func(event.LogID) int64) (Statement, bool) {
 	s := Statement{Epoch: epoch, Number: 1, WallUs: wallUs}
 	if b.Epoch == epoch {
 		s.Number = b.Number + 1
@@ -119,9 +119,9 @@ type Finding struct {
 
 // Add enters the next statement, in the order of the hub's log, and names what
 // does not fit with those before. A statement of a new epoch begins a new book.
-func (b *Book) Add(s Statement) (found []Finding) {
+func (b *StatementLog) Add(s Statement) (found []Finding) {
 	if s.Epoch != b.Epoch {
-		*b = Book{Epoch: s.Epoch}
+		*b = StatementLog{Epoch: s.Epoch}
 	}
 	if s.Number <= b.Number {
 		return nil // an older one, come late: the newer ones stand

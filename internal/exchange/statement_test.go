@@ -20,8 +20,8 @@ func TestStateOf(t *testing.T) {
 	has := onBranch("x", 9)
 	h := heldTo(logA, at("x", 9))
 	forked := HeldLog{Log: logA, Tips: []Tip{at("x", 9), at("y", 7)}, Fork: 6}
-	book := func(tip Tip) Book {
-		var b Book
+	book := func(tip Tip) StatementLog {
+		var b StatementLog
 		require.Empty(t, b.Add(statement(1, 5, LogTip{logA, tip})))
 		return b
 	}
@@ -37,12 +37,12 @@ func TestStateOf(t *testing.T) {
 		{"acknowledged", 4, h, Deliveries{Acked: []LogTip{{logA, at("x", 4)}}}, Sent},
 		{"acknowledged past it", 4, h, Deliveries{Acked: []LogTip{{logA, at("x", 8)}}}, Sent},
 		{"another log acknowledged", 4, h, Deliveries{Acked: []LogTip{{logB, at("x", 8)}}}, SavedHere},
-		{"stated", 4, h, Deliveries{Book: book(at("x", 8))}, HeldOnServer},
-		{"stated below", 4, h, Deliveries{Acked: []LogTip{{logA, at("x", 8)}}, Book: book(at("x", 3))}, Sent},
-		{"a tip that is not ours", 4, h, Deliveries{Book: book(at("y", 8))}, SavedHere},
-		{"below a fork", 5, forked, Deliveries{Book: book(at("x", 9))}, HeldOnServer},
-		{"past a fork", 7, forked, Deliveries{Book: book(at("x", 9))}, SavedHere},
-		{"past a fork, the tip itself", 9, forked, Deliveries{Book: book(at("x", 9))}, HeldOnServer},
+		{"stated", 4, h, Deliveries{Statements: book(at("x", 8))}, HeldOnServer},
+		{"stated below", 4, h, Deliveries{Acked: []LogTip{{logA, at("x", 8)}}, Statements: book(at("x", 3))}, Sent},
+		{"a tip that is not ours", 4, h, Deliveries{Statements: book(at("y", 8))}, SavedHere},
+		{"below a fork", 5, forked, Deliveries{Statements: book(at("x", 9))}, HeldOnServer},
+		{"past a fork", 7, forked, Deliveries{Statements: book(at("x", 9))}, SavedHere},
+		{"past a fork, the tip itself", 9, forked, Deliveries{Statements: book(at("x", 9))}, HeldOnServer},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -54,15 +54,15 @@ func TestStateOf(t *testing.T) {
 func TestHeldFallsBackToSentWhenTheServerBeginsAnew(t *testing.T) {
 	h, has := heldTo(logA, at("x", 9)), onBranch("x", 9)
 	d := Deliveries{Acked: []LogTip{{logA, at("x", 9)}}}
-	d.Book.Add(statement(3, 5, LogTip{logA, at("x", 9)}))
+	d.Statements.Add(statement(3, 5, LogTip{logA, at("x", 9)}))
 	require.Equal(t, HeldOnServer, StateOf(LogTip{logA, at("x", 9)}, h, has, d))
-	d.Book.Add(Statement{Epoch: "e2", Number: 1, WallUs: 6})
+	d.Statements.Add(Statement{Epoch: "e2", Number: 1, WallUs: 6})
 	require.Equal(t, Sent, StateOf(LogTip{logA, at("x", 9)}, h, has, d))
 }
 
 func TestBookFollowsAHub(t *testing.T) {
 	newest := func(event.LogID) int64 { return 77 }
-	var hub, laptop Book
+	var hub, laptop StatementLog
 	s, moved := hub.Next("e1", 10, []HeldLog{heldTo(logA, at("x", 3)), heldTo(logB, at("y", 1))}, newest)
 	require.True(t, moved)
 	require.Equal(t, uint64(1), s.Number)

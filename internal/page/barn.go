@@ -8,7 +8,8 @@ import (
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
-	"thawtrail/internal/service"
+	"thawtrail/internal/query"
+	"thawtrail/internal/wording"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -76,7 +77,7 @@ const maxOpen = 50
 // says of which cases this laptop wrote: their alarms sound here, and those of
 // patients that another vet sits with are only listed.
 func (m *nowMore) openCases(v *visit) (here map[string]bool, err error) {
-	err = v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+	err = query.Reader{Replica: v.s.cfg.Replica}.View(v.r.Context(), func(l *query.ReadView) error {
 		m.Empty = l.Practice() == nil
 		return nil
 	})
@@ -89,7 +90,7 @@ func (m *nowMore) openCases(v *visit) (here map[string]bool, err error) {
 		here[id] = cv.Here
 		row := nowCase{ID: id, Patient: cv.patient.Line, Yard: cv.patient.Yard, Step: cv.Next.Slug, Button: cv.Next.Button, Said: cv.Next.Said, Clamped: cv.C.Clamped}
 		if len(cv.C.Adoptions) > 0 {
-			err := cv.look(func(l service.Look) error {
+			err := cv.look(func(l *query.ReadView) error {
 				if laptop, elsewhere := l.Holder(cv.C); elsewhere {
 					row.Held = say("adopt.elsewhere", laptop, cv.at(cv.C.Adoptions[len(cv.C.Adoptions)-1].Stamp.AtMs))
 				}
@@ -110,7 +111,7 @@ func (m *nowMore) openCases(v *visit) (here map[string]bool, err error) {
 }
 
 // nowCases lists the cases in which a bag runs, and the newest of the open ones.
-func nowCases(l service.Look) ([]string, error) {
+func nowCases(l *query.ReadView) ([]string, error) {
 	running, err := l.Find(ledger.TermRunning)
 	if err != nil {
 		return nil, err
@@ -131,7 +132,7 @@ func nowCases(l service.Look) ([]string, error) {
 // eachOpen hands on the open cases, as many as are read in full.
 func (v *visit) eachOpen(fn func(*caseView) error) error {
 	var ids []string
-	err := v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) (err error) {
+	err := query.Reader{Replica: v.s.cfg.Replica}.View(v.r.Context(), func(l *query.ReadView) (err error) {
 		ids, err = nowCases(l)
 		return err
 	})
@@ -243,7 +244,7 @@ func knownWords(r *pb.GetRecordResponse) string {
 	if r.Proof == pb.ProofKind_PROOF_KIND_PIN {
 		return say("record.proven", clockText(timeOf(r.ProvenAt)))
 	}
-	return service.NoProof
+	return wording.NoProof
 }
 
 // entryLines are the values of an entry with their names.

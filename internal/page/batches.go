@@ -4,7 +4,7 @@ import (
 	"net/http"
 	"strings"
 
-	"thawtrail/internal/service"
+	"thawtrail/internal/query"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -112,7 +112,7 @@ func (s *Site) showBatch(v *visit) error {
 		return err
 	}
 	var bags []traceRow
-	err = s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+	err = query.Reader{Replica: s.cfg.Replica}.View(v.r.Context(), func(l *query.ReadView) error {
 		for _, b := range stock.Bags {
 			row, err := traceOf(l, b)
 			if err != nil {
@@ -134,7 +134,7 @@ type traceRow struct {
 	Given []string // patient and mL
 }
 
-func traceOf(l service.Look, b *pb.BagRow) (traceRow, error) {
+func traceOf(l *query.ReadView, b *pb.BagRow) (traceRow, error) {
 	row := traceRow{bagRow: bagRows([]*pb.BagRow{b})[0]}
 	bag, err := l.Bag(b.Bag)
 	if err != nil || bag == nil {

@@ -8,7 +8,7 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/label"
 	"thawtrail/internal/ledger"
-	"thawtrail/internal/service"
+	"thawtrail/internal/query"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -57,7 +57,7 @@ type caseView struct {
 
 	Locked bool // the browser is locked: no way on from this case
 
-	look func(func(service.Look) error) error
+	look func(func(*query.ReadView) error) error
 }
 
 // bagView is one bag of a case.
@@ -100,8 +100,10 @@ const (
 // caseOf reads the case that the address names.
 func (v *visit) caseOf(text string) (*caseView, error) {
 	cv := &caseView{Now: v.now, Locked: v.locked}
-	cv.look = func(fn func(service.Look) error) error { return v.s.cfg.Replica.Look(v.r.Context(), fn) }
-	err := cv.look(func(l service.Look) error {
+	cv.look = func(fn func(*query.ReadView) error) error {
+		return query.Reader{Replica: v.s.cfg.Replica}.View(v.r.Context(), fn)
+	}
+	err := cv.look(func(l *query.ReadView) error {
 		id, err := l.CaseID(text)
 		if err != nil {
 			return err
@@ -123,7 +125,7 @@ func (v *visit) caseOf(text string) (*caseView, error) {
 	return cv, nil
 }
 
-func (cv *caseView) read(l service.Look) error {
+func (cv *caseView) read(l *query.ReadView) error {
 	c := cv.C
 	_, elsewhere := l.Holder(c)
 	cv.Zone, cv.DayMl, cv.Here = l.Zone(), l.VolumeOfDay(c), l.WrittenHere(c.Timeline) && !elsewhere
@@ -193,7 +195,7 @@ func (cv *caseView) weigh() {
 
 // protocol finds the practice's numbers: the protocol whose name has the kind of
 // patient in it, else the only one there is.
-func (cv *caseView) protocol(l service.Look) error {
+func (cv *caseView) protocol(l *query.ReadView) error {
 	n := 0
 	var only *ledger.ProtocolVersion
 	err := l.Each(event.KindProtocol, func(st ledger.State) (bool, error) {
@@ -252,7 +254,7 @@ func (cv *caseView) planOf(kind string) *ledger.Plan {
 func (cv *caseView) dosePlan() *ledger.Plan { return cv.planOf("dose") }
 func (cv *caseView) ratePlan() *ledger.Plan { return cv.planOf("drip") }
 
-func (cv *caseView) bag(l service.Look, id string) (*bagView, error) {
+func (cv *caseView) bag(l *query.ReadView, id string) (*bagView, error) {
 	b := &bagView{caseID: cv.ID, ID: id, Number: bagText(id), Stage: stagePlanned, T: cv.C.Transfused(id)}
 	bag, err := l.Bag(id)
 	if err != nil {
@@ -267,7 +269,7 @@ func (cv *caseView) bag(l service.Look, id string) (*bagView, error) {
 	return b, nil
 }
 
-func (b *bagView) read(l service.Look, bag *ledger.Bag) error {
+func (b *bagView) read(l *query.ReadView, bag *ledger.Bag) error {
 	b.Place = l.Name(event.KindPlace, bag.Place)
 	if n := len(bag.Thaws); n > 0 {
 		t := bag.Thaws[n-1]

@@ -9,7 +9,7 @@ import (
 	"github.com/go-analyze/charts"
 
 	"thawtrail/internal/ledger"
-	"thawtrail/internal/service"
+	"thawtrail/internal/query"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -147,7 +147,7 @@ func (v *visit) bars(labels []string, values [][]float64, names []string) error 
 }
 
 // expiryMonths counts frozen stock by the month it expires in.
-func expiryMonths(l service.Look) (months []string, bags []int, err error) {
+func expiryMonths(l *query.ReadView) (months []string, bags []int, err error) {
 	n := map[string]int{}
 	err = l.Bags(ledger.TermStock, func(bag *ledger.BagLine) error {
 		if bag.Label != nil && len(bag.Label.Expiry) >= 7 {
@@ -168,7 +168,7 @@ func expiryMonths(l service.Look) (months []string, bags []int, err error) {
 func (s *Site) expiryChart(v *visit) error {
 	var months []string
 	var bags []int
-	err := s.cfg.Replica.Look(v.r.Context(), func(l service.Look) (err error) {
+	err := query.Reader{Replica: s.cfg.Replica}.View(v.r.Context(), func(l *query.ReadView) (err error) {
 		months, bags, err = expiryMonths(l)
 		return err
 	})

@@ -13,7 +13,7 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/label"
 	"thawtrail/internal/ledger"
-	"thawtrail/internal/service"
+	"thawtrail/internal/query"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -108,7 +108,7 @@ func (s *Site) showClinic(v *visit) error {
 	for _, k := range doubts.OpenKinds {
 		m.Doubts += int(k.Count)
 	}
-	err = s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+	err = query.Reader{Replica: s.cfg.Replica}.View(v.r.Context(), func(l *query.ReadView) error {
 		m.Founded = l.Practice() != nil
 		months, bags, err := expiryMonths(l)
 		for i := range months {
@@ -332,7 +332,7 @@ type labelView struct {
 // labels prints bag numbers.
 func (s *Site) labels(v *visit) error {
 	var out []labelView
-	err := s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+	err := query.Reader{Replica: s.cfg.Replica}.View(v.r.Context(), func(l *query.ReadView) error {
 		for _, id := range v.r.URL.Query()["bag"] {
 			number, err := label.ParseBag(id)
 			if err != nil {
@@ -374,7 +374,7 @@ type moveMore struct {
 // bagsHere prepares the choice of a place and its bags.
 func (v *visit) bagsHere(f *form, field string) (*moveMore, error) {
 	m := &moveMore{Form: f, Place: v.r.URL.Query().Get("place")}
-	return m, v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+	return m, query.Reader{Replica: v.s.cfg.Replica}.View(v.r.Context(), func(l *query.ReadView) error {
 		var err error
 		if m.Places, err = names(l, event.KindPlace); err != nil {
 			return err

@@ -9,9 +9,10 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"thawtrail/internal/engine"
+	"thawtrail/internal/entry"
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
-	"thawtrail/internal/service"
+	"thawtrail/internal/query"
 	"thawtrail/internal/typed"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -92,13 +93,13 @@ func (v *visit) newForm(name string, fields ...string) (*form, error) {
 	}
 	f := &form{
 		ID: name, Action: v.r.URL.RequestURI(), Submit: say("form.save"), RequestID: newRequestID(), Token: v.s.token(v.sess),
-		SignLater: spec.Rule.GetSignLater(), AsksPIN: v.anyPIN() && service.AsksPIN(spec), PastPIN: v.anyPIN() && !service.AsksPIN(spec),
+		SignLater: spec.Rule.GetSignLater(), AsksPIN: v.anyPIN() && entry.AsksPIN(spec), PastPIN: v.anyPIN() && !entry.AsksPIN(spec),
 		spec: spec, preset: map[string]string{}, v: v, Later: v.r.URL.Query().Get("later") != "",
 	}
 	if len(fields) == 0 {
 		fields = typedFields(spec)
 	}
-	err := v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+	err := query.Reader{Replica: v.s.cfg.Replica}.View(v.r.Context(), func(l *query.ReadView) error {
 		for _, field := range fields {
 			in, err := newInput(l, spec, field)
 			if err != nil {
@@ -133,7 +134,7 @@ func typedFields(spec *event.Spec) []string {
 	return out
 }
 
-func (f *form) askWho(l service.Look) error {
+func (f *form) askWho(l *query.ReadView) error {
 	people, err := f.v.peopleIn(l)
 	if err == nil && len(people) > 1 && f.v.who(people) == "" && !f.v.locked {
 		f.People = people
@@ -141,7 +142,7 @@ func (f *form) askWho(l service.Look) error {
 	return err
 }
 
-func newInput(l service.Look, spec *event.Spec, name string) (*input, error) {
+func newInput(l *query.ReadView, spec *event.Spec, name string) (*input, error) {
 	desc := spec.Message().Fields().ByName(protoreflect.Name(name))
 	if desc == nil {
 		return nil, errNowhere
@@ -160,7 +161,7 @@ func newInput(l service.Look, spec *event.Spec, name string) (*input, error) {
 }
 
 // shape finds what kind of input a field is and what there is to choose.
-func (in *input) shape(l service.Look) error {
+func (in *input) shape(l *query.ReadView) error {
 	d := in.desc
 	switch {
 	case d.IsList() && in.rule.Format == pb.Format_FORMAT_BAG:
@@ -207,7 +208,7 @@ func (in *input) shapeList() error {
 	return nil
 }
 
-func (in *input) shapeText(l service.Look) error {
+func (in *input) shapeText(l *query.ReadView) error {
 	kind := in.rule.Refers
 	if kind == "" {
 		kind = in.rule.Entity
@@ -240,7 +241,7 @@ func (in *input) shapeText(l service.Look) error {
 	return nil
 }
 
-func (in *input) openCases(l service.Look) error {
+func (in *input) openCases(l *query.ReadView) error {
 	keys, err := l.Newest(ledger.TermOpenCase, maxChoices)
 	for _, k := range keys {
 		c, err := l.Case(k.ID)
@@ -320,7 +321,7 @@ func (f *form) Unfold() bool {
 // practice's zone.
 func (v *visit) clock() typed.Clock {
 	c := typed.Clock{Now: v.s.cfg.Clock.Now, Zone: time.UTC}
-	_ = v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+	_ = query.Reader{Replica: v.s.cfg.Replica}.View(v.r.Context(), func(l *query.ReadView) error {
 		c.Zone, c.ZoneName = l.Zone(), l.Zone().String()
 		return nil
 	})

@@ -7,8 +7,8 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"thawtrail/internal/event"
+	"thawtrail/internal/query"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/service"
 	"thawtrail/internal/typed"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -141,7 +141,7 @@ func (f *form) circumstances(req *pb.WriteRequest) error {
 }
 
 func (f *form) author(req *pb.WriteRequest) error {
-	return f.v.s.cfg.Replica.Look(f.v.r.Context(), func(l service.Look) error {
+	return query.Reader{Replica: f.v.s.cfg.Replica}.View(f.v.r.Context(), func(l *query.ReadView) error {
 		people, err := f.v.peopleIn(l)
 		req.Author = f.v.who(people)
 		return err
@@ -150,9 +150,9 @@ func (f *form) author(req *pb.WriteRequest) error {
 
 // told puts a refusal beside its field. Anything else is an error of the page.
 func (f *form) told(err error) error {
-	ref, ok := service.Refusal(err)
+	ref, ok := refusal.As(err)
 	if !ok {
-		if text, plain := plainly(err); plain {
+		if text, plain := refusal.Plain(err); plain {
 			f.Refusal = text
 			return nil
 		}

@@ -8,7 +8,7 @@ import (
 	"slices"
 	"strings"
 
-	"thawtrail/internal/service"
+	"thawtrail/internal/wording"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -265,7 +265,7 @@ func unprovenName(r *pb.LateRow) string {
 	case r.Unsigned:
 		return say("unproven.unsigned")
 	case r.NoProof:
-		return r.Who + " (" + service.NoProof + ")"
+		return r.Who + " (" + wording.NoProof + ")"
 	}
 	return r.Who
 }

@@ -4,7 +4,9 @@ import (
 	"net/http"
 	"slices"
 
-	"thawtrail/internal/service"
+	"thawtrail/internal/access"
+	"thawtrail/internal/query"
+	"thawtrail/internal/refusal"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -53,7 +55,7 @@ func (v *visit) setPIN(person string) string {
 	if got.Get("pin") != got.Get("pin_again") {
 		return say("pin.differ")
 	}
-	desk := service.PinDesk{Replica: v.s.cfg.Replica, Opens: v.s.cfg.Opens}
+	desk := access.PINs{Reader: query.Reader{Replica: v.s.cfg.Replica}, Opens: v.s.cfg.Opens}
 	if desk.Opens == nil {
 		desk.Opens = func(string) bool { return false }
 	}
@@ -61,10 +63,10 @@ func (v *visit) setPIN(person string) string {
 	if err == nil {
 		return ""
 	}
-	if ref, ok := service.Refusal(err); ok {
+	if ref, ok := refusal.As(err); ok {
 		return say("pin.refused", ref.Want)
 	}
-	text, plain := plainly(err)
+	text, plain := refusal.Plain(err)
 	if !plain {
 		v.s.cfg.Log.Error("set a PIN", "error", err)
 	}

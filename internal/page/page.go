@@ -19,16 +19,21 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"thawtrail/internal/access"
 	"thawtrail/internal/clock"
+	"thawtrail/internal/entry"
 	"thawtrail/internal/parcel"
-	"thawtrail/internal/service"
+	"thawtrail/internal/plans"
+	"thawtrail/internal/query"
+	"thawtrail/internal/replica"
+	"thawtrail/internal/replication"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/pins"
 )
 
 // Config says what a site serves.
 type Config struct {
-	Replica *service.Replica
+	Replica *replica.Replica
 	Clock   clock.Clock
 	Log     *slog.Logger
 	// Opens says whether a passphrase opens this machine's folder: who forgot a PIN
@@ -37,7 +42,7 @@ type Config struct {
 	// URLFile takes the one-time address, readable by this user only; empty: none.
 	URLFile string
 	// Phones lets phones in; nil: none, as on the hub.
-	Phones *service.PhoneDesk
+	Phones *access.Phones
 	// PhoneListener is where they come in, over PhoneTLS; nil: nowhere.
 	PhoneListener net.Listener
 	PhoneTLS      *tls.Config
@@ -46,11 +51,11 @@ type Config struct {
 // Site is the pages over one replica. It is an http.Handler.
 type Site struct {
 	cfg     Config
-	records *service.Records
-	stock   *service.Stock
-	cases   *service.Cases
-	audit   *service.Audit
-	plans   *service.Plans
+	records *entry.Writer
+	stock   query.Reader
+	cases   query.Reader
+	audit   query.Reader
+	plans   *plans.Plans
 
 	secret []byte // keys the cookies of this replica
 	cookie string // name, with the replica in it: cookies do not know ports
@@ -82,8 +87,8 @@ func New(cfg Config) (*Site, error) {
 	}
 	r := cfg.Replica
 	s := &Site{
-		cfg: cfg, records: &service.Records{Replica: r}, stock: &service.Stock{Replica: r}, cases: &service.Cases{Replica: r},
-		audit: &service.Audit{Replica: r}, plans: &service.Plans{Now: cfg.Clock.Now},
+		cfg: cfg, records: entry.NewWriter(r), stock: query.Reader{Replica: r}, cases: query.Reader{Replica: r},
+		audit: query.Reader{Replica: r}, plans: &plans.Plans{Now: cfg.Clock.Now},
 		live: make(chan struct{}, maxStreams), entrance: map[string]bool{},
 	}
 	var err error
@@ -99,7 +104,7 @@ func New(cfg Config) (*Site, error) {
 	return s, nil
 }
 
-func secretOf(r *service.Replica) ([]byte, error) {
+func secretOf(r *replica.Replica) ([]byte, error) {
 	secret, err := r.Store.Local(secretName)
 	if err != nil || len(secret) == sha256.Size {
 		return secret, err
@@ -229,7 +234,7 @@ func (s *Site) serve(w http.ResponseWriter, r *http.Request, hostAllowed bool) {
 		}
 		most := int64(maxForm)
 		if r.URL.Path == uploadPath {
-			most = service.MaxCarried + maxForm
+			most = replication.MaxCarried + maxForm
 		}
 		r.Body = http.MaxBytesReader(w, r.Body, most)
 	}

@@ -15,8 +15,8 @@ import (
 	"github.com/boombuler/barcode/qr"
 
 	"thawtrail/internal/event"
+	"thawtrail/internal/query"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/service"
 	"thawtrail/internal/trust/phones"
 	"thawtrail/internal/trust/pins"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -272,7 +272,7 @@ func (s *Site) showPhones(v *visit) error {
 		if err == nil {
 			return v.redirect("/phones?at=" + strconv.Itoa(addressAsked(v)))
 		}
-		text, plain := plainly(err)
+		text, plain := refusal.Plain(err)
 		if !plain {
 			return err
 		}
@@ -332,7 +332,7 @@ func (s *Site) fillPhones(v *visit, m *phonesMore) error {
 	for _, p := range list.Phones {
 		m.Phones = append(m.Phones, pairedPhone{p.Phone, p.Name, p.PersonName, clockText(timeOf(p.PairedAt)), clockText(timeOf(p.LastSeenAt))})
 	}
-	return s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+	return query.Reader{Replica: s.cfg.Replica}.View(v.r.Context(), func(l *query.ReadView) error {
 		m.People, err = names(l, event.KindPerson)
 		return err
 	})

@@ -13,7 +13,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"thawtrail/internal/service"
+	"thawtrail/internal/access"
+	"thawtrail/internal/query"
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/phones"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -35,7 +36,7 @@ func (d *desk) letPhonesIn() (at string, certificate *x509.Certificate) {
 	require.NoError(d.t, err)
 	d.site, err = New(Config{
 		Replica: d.replica, Clock: d.clock, PhoneListener: l, PhoneTLS: cfg,
-		Phones: &service.PhoneDesk{Replica: d.replica, Book: book, Listening: l.Addr(), Fingerprint: authority.BrowserFingerprint(certificate.Raw)},
+		Phones: &access.Phones{Reader: query.Reader{Replica: d.replica}, Book: book, Listening: l.Addr(), Fingerprint: authority.BrowserFingerprint(certificate.Raw)},
 	})
 	require.NoError(d.t, err)
 	d.server = httptest.NewServer(d.site)

@@ -8,10 +8,12 @@ import (
 	"strings"
 	"time"
 
+	"thawtrail/internal/entry"
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
-	"thawtrail/internal/service"
+	"thawtrail/internal/query"
 	"thawtrail/internal/trust/pins"
+	"thawtrail/internal/wording"
 )
 
 // Who sits at a browser: its person, how that is known, and whether it is locked.
@@ -24,7 +26,7 @@ func (v *visit) seat() pins.Seat { return pins.Seat(v.sess.id) }
 func (v *visit) book() *pins.Book { return v.s.cfg.Replica.Pins }
 
 // hand is who writes.
-func (v *visit) hand() service.Hand { return service.Hand{Seat: v.seat(), Nobody: v.locked} }
+func (v *visit) hand() entry.Actor { return entry.Actor{Seat: v.seat(), Nobody: v.locked} }
 
 // anyPIN says that somebody has a PIN here.
 func (v *visit) anyPIN() bool { return v.book() != nil && v.book().Any() }
@@ -37,7 +39,7 @@ func (v *visit) proof(who string) string {
 	if person, proven := v.book().Current(v.seat()); person == who && !proven.IsZero() {
 		return say("who.proven")
 	}
-	return service.NoProof
+	return wording.NoProof
 }
 
 // lookUp finds out whether the browser is locked, opens it when the form says how,
@@ -289,7 +291,7 @@ func (v *visit) used() error {
 
 // people are who may write from this browser.
 func (v *visit) people() (out []option, err error) {
-	err = v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+	err = query.Reader{Replica: v.s.cfg.Replica}.View(v.r.Context(), func(l *query.ReadView) error {
 		out, err = v.peopleIn(l)
 		return err
 	})
@@ -298,7 +300,7 @@ func (v *visit) people() (out []option, err error) {
 
 // peopleIn are who may write from this browser: all, or the one that its session is
 // for.
-func (v *visit) peopleIn(l service.Look) ([]option, error) {
+func (v *visit) peopleIn(l *query.ReadView) ([]option, error) {
 	people, err := names(l, event.KindPerson)
 	if only := v.sess.person; only != "" {
 		people = slices.DeleteFunc(people, func(p option) bool { return p.Value != only })

@@ -12,8 +12,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"thawtrail/internal/service"
 	"thawtrail/internal/trust/pins"
+	"thawtrail/internal/wording"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -397,7 +397,7 @@ func TestWithoutPINsNothingChanges(t *testing.T) {
 	d.replica.Pins = book
 	d.clock.Advance(48 * time.Hour)
 	page := d.get("/write/bag_discarded")
-	for _, absent := range []string{`action="/lock"`, `name="pin"`, service.NoProof} {
+	for _, absent := range []string{`action="/lock"`, `name="pin"`, wording.NoProof} {
 		assert.NotContains(t, page, absent)
 	}
 	assert.Contains(t, page, `href="/pin"`)

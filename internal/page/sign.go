@@ -3,7 +3,8 @@ package page
 import (
 	"net/http"
 
-	"thawtrail/internal/service"
+	"thawtrail/internal/query"
+	"thawtrail/internal/refusal"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -46,14 +47,14 @@ func (s *Site) signLater(v *visit) error {
 			v.saved(out)
 			return v.redirect(s.home())
 		}
-		ref, ok := service.Refusal(err)
+		ref, ok := refusal.As(err)
 		if !ok {
 			return err
 		}
 		m.Said, v.code = ref.Error(), http.StatusUnprocessableEntity
 	}
 	var rows []*pb.UnprovenRow
-	err = s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+	err = query.Reader{Replica: s.cfg.Replica}.View(v.r.Context(), func(l *query.ReadView) error {
 		rows, err = l.Unsigned()
 		return err
 	})

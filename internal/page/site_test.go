@@ -22,7 +22,7 @@ import (
 	"thawtrail/internal/clock"
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
-	"thawtrail/internal/service"
+	"thawtrail/internal/replica"
 	"thawtrail/internal/store"
 	"thawtrail/internal/store/index"
 	"thawtrail/internal/store/journal/memfs"
@@ -37,7 +37,7 @@ type alone struct{}
 func (alone) Server() string                          { return "" }
 func (alone) State() string                           { return "no server" }
 func (alone) Differences() []string                   { return nil }
-func (alone) SetAside() []string                      { return nil }
+func (alone) Quarantined() []string                   { return nil }
 func (alone) LastHeard() time.Time                    { return time.Time{} }
 func (alone) StateOf(*event.Record) exchange.Delivery { return exchange.SavedHere }
 func (alone) Reached(event.LogID) (sent, held int64)  { return 0, 0 }
@@ -48,7 +48,7 @@ var night = time.Date(2026, 11, 24, 15, 10, 0, 0, time.UTC)
 type desk struct {
 	t       testing.TB
 	clock   *clock.Manual
-	replica *service.Replica
+	replica *replica.Replica
 	site    *Site
 	server  *httptest.Server
 	browser *http.Client
@@ -80,7 +80,7 @@ func newDeskOf(t testing.TB, c clock.Clock, ix index.Index, key byte, name strin
 	t.Cleanup(func() { require.NoError(t, s.Close()) })
 	keys, err := trust.OpenKeys(&vault.Vault{}, t.TempDir()+"/fields.key", random)
 	require.NoError(t, err)
-	r := &service.Replica{Store: s, Clock: c, Random: random, Seals: keys, Link: alone{}, Name: name, Log: slog.New(slog.DiscardHandler)}
+	r := &replica.Replica{Store: s, Clock: c, Random: random, Seals: keys, Link: alone{}, Name: name, Log: slog.New(slog.DiscardHandler)}
 	site, err := New(Config{Replica: r, Clock: c})
 	require.NoError(t, err)
 	d := &desk{t: t, replica: r, site: site, server: httptest.NewServer(site)}

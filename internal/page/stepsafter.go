@@ -7,7 +7,8 @@ import (
 	"thawtrail/internal/engine"
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
-	"thawtrail/internal/service"
+	"thawtrail/internal/query"
+	"thawtrail/internal/refusal"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -32,8 +33,8 @@ func prepareHandover(v *visit, p *stepPage) error {
 	p.More, p.Form = m, f
 	f.Submit = say("handover.submit")
 	if m.Bag != nil {
-		code, err := v.s.cfg.Replica.ShowCode(v.r.Context(), cv.ID)
-		if _, refused := service.Refusal(err); err != nil && !refused {
+		code, err := query.Reader{Replica: v.s.cfg.Replica}.ShowCode(v.r.Context(), cv.ID)
+		if _, refused := refusal.As(err); err != nil && !refused {
 			return err
 		}
 		m.Code = code
@@ -46,13 +47,13 @@ func prepareHandover(v *visit, p *stepPage) error {
 	}
 	if n := len(cv.C.Handovers); n > 0 {
 		h := cv.C.Handovers[n-1]
-		return cv.look(func(l service.Look) error { m.Last = cv.handoverWords(l, &h); return nil })
+		return cv.look(func(l *query.ReadView) error { m.Last = cv.handoverWords(l, &h); return nil })
 	}
 	return nil
 }
 
 // handoverWords tells a handing over in one line.
-func (cv *caseView) handoverWords(l service.Look, h *ledger.Handover) string {
+func (cv *caseView) handoverWords(l *query.ReadView, h *ledger.Handover) string {
 	parts := []string{say("handover.to", l.Person(h.To), cv.at(h.Stamp.AtMs))}
 	if h.GivenMl != nil {
 		parts = append(parts, say("word.ml", *h.GivenMl))
@@ -84,7 +85,7 @@ func (cv *caseView) planned(due, person *string) error {
 	}
 	plan := cv.C.RecheckPlans[n-1]
 	*due = cv.at(plan.DueMs)
-	return cv.look(func(l service.Look) error { *person = l.Person(plan.Person); return nil })
+	return cv.look(func(l *query.ReadView) error { *person = l.Person(plan.Person); return nil })
 }
 
 // recheckMore sets the IgG after plasma beside the one before.
@@ -102,7 +103,7 @@ func prepareRecheck(_ *visit, p *stepPage) error {
 	if err := cv.planned(&m.Due, &m.Person); err != nil {
 		return err
 	}
-	err := cv.look(func(l service.Look) error {
+	err := cv.look(func(l *query.ReadView) error {
 		if t := cv.lastIgg(false); t != nil {
 			m.Before = l.IggTest(t)
 		}
@@ -227,7 +228,7 @@ func prepareSheet(v *visit, p *stepPage) error {
 		}
 		m.Bags = append(m.Bags, row)
 	}
-	return cv.look(func(l service.Look) error {
+	return cv.look(func(l *query.ReadView) error {
 		if pr := l.Practice(); pr != nil {
 			m.Practice = pr.Name
 		}
@@ -284,7 +285,7 @@ func prepareAdvice(_ *visit, p *stepPage) error {
 	if err := cv.planned(&m.Recheck, &m.Person); err != nil {
 		return err
 	}
-	return cv.look(func(l service.Look) error {
+	return cv.look(func(l *query.ReadView) error {
 		if pr := l.Practice(); pr != nil {
 			m.Practice = pr.Name
 		}

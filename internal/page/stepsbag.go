@@ -7,8 +7,8 @@ import (
 
 	"thawtrail/internal/engine"
 	"thawtrail/internal/label"
+	"thawtrail/internal/query"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/service"
 )
 
 // bagCheck is what the two check pages show beside their forms.
@@ -34,7 +34,7 @@ func (v *visit) checkOf(p *stepPage) (*bagCheck, error) {
 	if b != nil && p.Form != nil {
 		p.Form.input("bag").Expect = b.Number
 	}
-	return m, p.Case.look(func(l service.Look) error { m.Fresh = l.Freshness(); return nil })
+	return m, p.Case.look(func(l *query.ReadView) error { m.Fresh = l.Freshness(); return nil })
 }
 
 func prepareBath(v *visit, p *stepPage) error {

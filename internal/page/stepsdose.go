@@ -13,8 +13,8 @@ import (
 	"thawtrail/internal/engine"
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
+	"thawtrail/internal/query"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/service"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -69,7 +69,7 @@ func prepareDose(v *visit, p *stepPage) error {
 	if len(m.Missing) > 0 {
 		return nil
 	}
-	if err := cv.look(func(l service.Look) error { m.Fresh = l.Freshness(); return m.inStock(l) }); err != nil {
+	if err := cv.look(func(l *query.ReadView) error { m.Fresh = l.Freshness(); return m.inStock(l) }); err != nil {
 		return err
 	}
 	q := v.r.URL.Query()
@@ -132,7 +132,7 @@ func askReasons(v *visit, p *stepPage, raised []caution.Raised) {
 }
 
 // inStock adds up what is in stock and goes into a vein.
-func (m *doseMore) inStock(l service.Look) error {
+func (m *doseMore) inStock(l *query.ReadView) error {
 	by := map[string]*plasma{}
 	places := map[string]int{}
 	err := l.Bags(ledger.TermStock, func(bag *ledger.BagLine) (err error) {
@@ -169,7 +169,7 @@ func (m *doseMore) inStock(l service.Look) error {
 }
 
 // newPlasma describes a product by its card; nil when it does not go into a vein.
-func newPlasma(l service.Look, of *ledger.BagLabel) (*plasma, error) {
+func newPlasma(l *query.ReadView, of *ledger.BagLabel) (*plasma, error) {
 	card, err := l.Card(of.Product)
 	if err != nil || card != nil && card.Route == pb.ProductRoute_PRODUCT_ROUTE_MOUTH {
 		return nil, err
@@ -265,7 +265,7 @@ func (m *doseMore) chooseBags(v *visit, p *stepPage, place string, need int) (er
 		return nil
 	}
 	out, err := v.s.stock.ChooseBags(v.r.Context(), &pb.ChooseBagsRequest{Case: p.Case.ID, NeedMl: int32(need), Place: m.Place})
-	if ref, ok := service.Refusal(err); ok {
+	if ref, ok := refusal.As(err); ok {
 		m.Refusal = ref.Error()
 		return nil
 	} else if err != nil {

@@ -12,7 +12,7 @@ import (
 	"thawtrail/internal/engine"
 	"thawtrail/internal/label"
 	"thawtrail/internal/ledger"
-	"thawtrail/internal/service"
+	"thawtrail/internal/wording"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -71,7 +71,7 @@ func (v *visit) clockNow() string {
 
 // caution shows cautions of the engine: at most three, the gravest first.
 func (p *stepPage) cautions(raised []caution.Raised) {
-	p.Cautions, p.MoreCautions = first3(cautionViews(service.Cautions(raised)))
+	p.Cautions, p.MoreCautions = first3(cautionViews(wording.Cautions(raised)))
 }
 
 func (p *stepPage) basis(b engine.Basis) {

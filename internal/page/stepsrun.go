@@ -11,7 +11,7 @@ import (
 
 	"thawtrail/internal/engine"
 	"thawtrail/internal/ledger"
-	"thawtrail/internal/service"
+	"thawtrail/internal/query"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -145,7 +145,7 @@ func (m *runMore) stepUp(cv *caseView, slowEnd time.Time) {
 
 // due is when the next vitals are due.
 func (m *runMore) due(cv *caseView) {
-	due := time.UnixMilli(service.NextVitals(cv.C)).In(cv.Zone)
+	due := time.UnixMilli(query.NextVitals(cv.C)).In(cv.Zone)
 	m.VitalsDueMs, m.VitalsDue = due.UnixMilli(), due.Format("15:04")
 }
 
@@ -156,7 +156,7 @@ func (m *runMore) holder(cv *caseView) error {
 		return nil
 	}
 	a := cv.C.Adoptions[len(cv.C.Adoptions)-1]
-	return cv.look(func(l service.Look) error {
+	return cv.look(func(l *query.ReadView) error {
 		laptop := ""
 		laptop, m.Elsewhere = l.Holder(cv.C)
 		switch {

@@ -3,7 +3,7 @@ package page
 import (
 	"google.golang.org/protobuf/proto"
 
-	"thawtrail/internal/service"
+	"thawtrail/internal/query"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -18,7 +18,7 @@ type shareBag struct{ Number, Product, Batch, State, Given, Left string }
 // twinOf reads the open case of the other twin; nil when there is none here.
 func (cv *caseView) twinOf(v *visit) (*caseView, error) {
 	id := ""
-	err := cv.look(func(l service.Look) (err error) { id, err = l.Twin(cv.C); return err })
+	err := cv.look(func(l *query.ReadView) (err error) { id, err = l.Twin(cv.C); return err })
 	if err != nil || id == "" {
 		return nil, err
 	}

@@ -4,7 +4,6 @@ import (
 	"thawtrail/internal/engine"
 	"thawtrail/internal/event"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/service"
 	"thawtrail/internal/typed"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -85,7 +84,7 @@ func postStart(v *visit, p *stepPage) (string, error) {
 		if err == nil {
 			_, err = v.write("-c", "catheter_placed", cath)
 		}
-		if refused, ok := service.Refusal(err); ok {
+		if refused, ok := refusal.As(err); ok {
 			m.Refusal = refused.Error()
 			return "", nil
 		} else if err != nil {
@@ -109,7 +108,7 @@ func postStart(v *visit, p *stepPage) (string, error) {
 }
 
 func (m *startMore) refused(err error) error {
-	if ref, ok := service.Refusal(err); ok {
+	if ref, ok := refusal.As(err); ok {
 		m.Refusal = ref.Error()
 		return nil
 	}

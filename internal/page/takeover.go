@@ -13,7 +13,7 @@ import (
 	"thawtrail/internal/handover"
 	"thawtrail/internal/parcel"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/service"
+	"thawtrail/internal/replication"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -51,7 +51,7 @@ func (s *Site) takeOver(v *visit) error {
 	}
 	req.Author = v.writer()
 	out, err := s.records.TakeOver(v.r.Context(), v.hand(), req)
-	if ref, ok := service.Refusal(err); ok {
+	if ref, ok := refusal.As(err); ok {
 		m.Said, v.code = ref.Error(), http.StatusUnprocessableEntity
 		return v.showTakeOver(m)
 	}
@@ -107,7 +107,7 @@ func (s *Site) takeFile(v *visit) error {
 	_ = http.NewResponseController(v.w).SetReadDeadline(time.Time{})
 	m := &takeOverMore{RequestID: newRequestID(), Rows: make([]string, handover.Rows)}
 	out, err := s.readFile(v)
-	ref, refused := service.Refusal(err)
+	ref, refused := refusal.As(err)
 	switch {
 	case errors.Is(err, errToken):
 		v.fail(http.StatusForbidden, say("trouble.token"))
@@ -124,7 +124,7 @@ func (s *Site) takeFile(v *visit) error {
 	}
 	from, _ := hex.DecodeString(out.Device) // our own service wrote it
 	saved, err := v.write("", "case_adopted", &pb.CaseAdopted{Case: out.Case, Way: pb.AdoptedBy_ADOPTED_BY_FILE, FromDevice: from})
-	if ref, ok := service.Refusal(err); ok {
+	if ref, ok := refusal.As(err); ok {
 		m.FileSaid, v.code = ref.Error(), http.StatusUnprocessableEntity
 		return v.showTakeOver(m)
 	}
@@ -162,7 +162,7 @@ func (s *Site) readFile(v *visit) (*pb.ReadBooksResponse, error) {
 	if err != nil || file.FormName() != "file" || file.FileName() == "" {
 		return nil, refusal.New("file", "", "a file from the stick")
 	}
-	return s.cfg.Replica.ReadUpload(v.r.Context(), code, func() ([]byte, error) {
+	return replication.Bundles{Replica: s.cfg.Replica}.ReadPieces(v.r.Context(), code, func() ([]byte, error) {
 		b := make([]byte, 64<<10)
 		n, err := file.Read(b)
 		if n > 0 && errors.Is(err, io.EOF) {
@@ -224,7 +224,7 @@ func (s *Site) sendStick(v *visit) error {
 	_ = http.NewResponseController(v.w).SetWriteDeadline(time.Time{})
 	v.w.Header().Set("Content-Type", "application/octet-stream")
 	v.w.Header().Set("Content-Disposition", `attachment; filename="thawtrail-`+cv.ID+`.books"`)
-	if _, err := s.cfg.Replica.WriteBooks(v.r.Context(), v.w, code, cv.ID); err != nil {
+	if _, err := (replication.Bundles{Replica: s.cfg.Replica}).Write(v.r.Context(), v.w, code, cv.ID); err != nil {
 		s.cfg.Log.Error("write a file of records", "error", err)
 		panic(http.ErrAbortHandler) // half a file must not look like a whole one
 	}

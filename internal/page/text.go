@@ -3,9 +3,6 @@ package page
 import (
 	"strings"
 
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
-
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -25,13 +22,4 @@ func labelOf(eventName, field string, rule *pb.FieldRule) (label, hint string) {
 	}
 	help = strings.TrimSuffix(help, " in C")
 	return strings.ToUpper(help[:1]) + help[1:], ""
-}
-
-// plainly words an error that a person can act on.
-func plainly(err error) (string, bool) {
-	s, ok := status.FromError(err)
-	if !ok || s.Code() == codes.Internal {
-		return "", false
-	}
-	return s.Message(), true
 }

@@ -11,12 +11,10 @@ import (
 	"strings"
 	"time"
 
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
-
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
-	"thawtrail/internal/service"
+	"thawtrail/internal/query"
+	"thawtrail/internal/refusal"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -73,7 +71,7 @@ func (s *Site) page(pattern string, h handler) {
 
 // failWith tells an error as a page.
 func (v *visit) failWith(err error) {
-	if ref, ok := service.Refusal(err); ok {
+	if ref, ok := refusal.As(err); ok {
 		v.fail(http.StatusNotFound, ref.Error())
 		return
 	}
@@ -81,14 +79,14 @@ func (v *visit) failWith(err error) {
 		v.fail(http.StatusNotFound, say("trouble.nowhere"))
 		return
 	}
-	switch status.Code(err) {
-	case codes.NotFound:
-		v.fail(http.StatusNotFound, status.Convert(err).Message())
-	case codes.PermissionDenied:
-		v.fail(http.StatusForbidden, status.Convert(err).Message())
+	switch {
+	case errors.Is(err, refusal.ErrNotFound):
+		v.fail(http.StatusNotFound, err.Error())
+	case errors.Is(err, refusal.ErrDenied):
+		v.fail(http.StatusForbidden, err.Error())
 	default:
 		v.s.cfg.Log.Error("make a page", "page", v.r.URL.Path, "error", err)
-		v.fail(http.StatusInternalServerError, status.Convert(err).Message())
+		v.fail(http.StatusInternalServerError, err.Error())
 	}
 }
 
@@ -149,7 +147,7 @@ func (v *visit) renderCase(name, title, section string, about *aboutCase, body a
 	if about != nil {
 		f.Patient, f.Running = about.patient, about.running
 	}
-	err := v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error { return f.look(l, v) })
+	err := query.Reader{Replica: v.s.cfg.Replica}.View(v.r.Context(), func(l *query.ReadView) error { return f.look(l, v) })
 	if err != nil {
 		return err
 	}
@@ -167,7 +165,7 @@ func (v *visit) renderCase(name, title, section string, about *aboutCase, body a
 	return nil
 }
 
-func (f *frame) look(l service.Look, v *visit) error {
+func (f *frame) look(l *query.ReadView, v *visit) error {
 	if p := l.Practice(); p != nil {
 		f.Practice = p.Name
 	}
@@ -200,7 +198,7 @@ func (f *frame) look(l service.Look, v *visit) error {
 // about it. The clinic's server is everywhere. A bag that another vet gives
 // elsewhere is told of and covers no buttons: they may be needed for the patient
 // at this laptop. The patient of the page comes first and has the keys.
-func (f *frame) holds(l service.Look, v *visit) error {
+func (f *frame) holds(l *query.ReadView, v *visit) error {
 	holds, err := holdsInUse(l)
 	for _, h := range holds {
 		own := f.Patient != nil && f.Patient.Case == h.Case
@@ -275,7 +273,7 @@ func (v *visit) setWho(person string) {
 
 // names lists what is known of a kind by name, for lists to choose from, in the
 // order in which people look for a name.
-func names(l service.Look, kind string) ([]option, error) {
+func names(l *query.ReadView, kind string) ([]option, error) {
 	var out []option
 	err := l.Each(kind, func(st ledger.State) (bool, error) {
 		if name := ledger.NameOf(st); name != "" {
@@ -316,7 +314,7 @@ type holdInUse struct {
 func (h holdInUse) Mark() string { return h.Record + "." + h.Bag }
 
 // holdsInUse finds every standing hold on a bag in use, with its patient.
-func holdsInUse(l service.Look) ([]holdInUse, error) {
+func holdsInUse(l *query.ReadView) ([]holdInUse, error) {
 	var out []holdInUse
 	err := l.Bags(ledger.TermInUse, func(line *ledger.BagLine) error {
 		holds, err := l.HoldsOn(line.Label)
@@ -339,7 +337,7 @@ func holdsInUse(l service.Look) ([]holdInUse, error) {
 	return out, err
 }
 
-func holdOn(l service.Look, bag *ledger.Bag, h ledger.Hold) (holdInUse, error) {
+func holdOn(l *query.ReadView, bag *ledger.Bag, h ledger.Hold) (holdInUse, error) {
 	out := holdInUse{
 		Record: h.Stamp.Record.String(), Kind: say("word.hold"), At: clockText(time.UnixMilli(h.Stamp.AtMs).In(l.Zone())),
 		Reason: h.Reason, Who: l.Person(h.Stamp.Author), Telephone: h.SupportTelephone,

@@ -1,0 +1,353 @@
+package entry
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"thawtrail/internal/caution"
+	"thawtrail/internal/engine"
+	"thawtrail/internal/event"
+	"thawtrail/internal/label"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/query"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/wording"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// Cautions of entries. Facts are accepted with a caution; only what is surely a
+// slip of the keyboard is refused. Limits marked ours are this program's own.
+var (
+	futureTime = caution.Define("future_time", caution.Reason,
+		"%s lies %s ahead of this laptop's clock. Is the clock right?")
+	overLabel = caution.Define("more_than_label", caution.Caution,
+		"%d mL is more than the %d mL on the label. Bags are often overfilled; check the number.")
+	bathWarm = caution.Define("bath_warm", caution.Caution,
+		"A bath of %s C is over 40 C: antibody is lost in hot water. Aim for 30 to 37 C; lift the bag out before hot water goes in.")
+	bathHot = caution.Define("bath_too_hot", caution.Caution,
+		"This bag has been in water of %s C, over 45 C: set it aside. The vet decides whether it is used.")
+	bagNotFit = caution.Define("bag_not_fit", caution.Caution,
+		"Bag %s: %s. The treating vet decides; the label comes first.")
+	bagUnknown = caution.Define("bag_unknown", caution.Caution,
+		"Bag %s is not known on this laptop. Enter it with 'bag found' when you can: batch, expiry and volume are not known here.")
+	routeMouth = caution.Define("label_says_mouth", caution.Caution,
+		"The label of %s says by mouth. Given by vein this is use outside the label.")
+	noFilteredSet = caution.Define("no_filtered_set", caution.Note,
+		"The books show no set with filter at %s. Plasma always runs through a filter.")
+	noBaseline = caution.Define("no_baseline_vitals", caution.Note,
+		"No baseline vitals are noted. Alarms compare with the patient's own baseline.")
+	noVitals = caution.Define("no_vitals_before_step_up", caution.Caution,
+		"No vitals were noted in the last 20 minutes. No step up without vitals.")
+	otherOpenCase = caution.Define("other_open_case", caution.Caution,
+		"Case %s on the same dam is open already. Twins are two cases, A and B; the same foal is one.")
+	damWithoutName = caution.Define("dam_not_named", caution.Note,
+		"No dam is named. A newborn has no chip and no name: name the dam, or its chip, when you can.")
+	oddWeight = caution.Define("weight_for_age", caution.Caution,
+		"%s kg is unusual for a foal under 3 days (30 to 75 kg). Pony, draft, or pounds?")
+	nearBatch = caution.Define("near_batch", caution.Caution,
+		"Batch %s is one character away from batch %s that is known here. Read the label again.")
+	donorUnknown = caution.Define("practice_made_unscreened", caution.Caution,
+		"Donor %s has no red-cell antibody screen on record.")
+	sharedBag = caution.Define("bag_shared_with_twin", caution.Caution,
+		"One bag for two foals: a new set for each, and the mL of each noted apart. What one foal carries can reach the other.")
+	clockUnchecked = caution.Define("clock_not_checked", caution.Note,
+		"Compare this laptop's clock with a watch: all times rest on it. It says %s.")
+)
+
+// slackMs is how far ahead of the clock a typed time may lie without a question.
+const slack = 2 * time.Minute
+
+// slipFactor: more than this multiple of the label's mL is a slip (ours).
+const slipFactor = 1.5
+
+// raise lists the cautions of an entry; an error is a refusal.
+func (e *pending) raise() ([]caution.Raised, error) {
+	var out []caution.Raised
+	if ahead := e.at.Sub(e.b.Now()); ahead > slack {
+		out = append(out, futureTime.With(e.at.In(e.b.Zone()).Format("2 Jan 2006 15:04"), wording.Ago(ahead)))
+	}
+	more, err := e.raiseByType()
+	return append(out, more...), err
+}
+
+func (e *pending) raiseByType() ([]caution.Raised, error) {
+	b := e.b
+	switch p := e.payload.(type) {
+	case *pb.CaseOpened:
+		return b.checkOpened(p)
+	case *pb.PatientWeighed:
+		return b.checkWeight(p, e.at)
+	case *pb.ThawStarted:
+		return b.checkThaw(p)
+	case *pb.BathMeasured:
+		if p.BathDc > 450 {
+			return []caution.Raised{bathHot.With(wording.Tenths(p.BathDc))}, nil
+		}
+		return warmBath(p.BathDc), nil
+	case *pb.BathChecked:
+		return b.checkBag(p.Bag, e.at)
+	case *pb.HangChecked:
+		return b.checkBag(p.Bag, e.at)
+	case *pb.PlanAccepted:
+		return b.checkPlan(p, e.at)
+	case *pb.TransfusionStarted:
+		return b.checkStart(p, e.at)
+	case *pb.RateSet:
+		return b.checkRate(p, e.at)
+	case *pb.TransfusionEnded:
+		return b.checkGiven(p)
+	case *pb.BagsReceived:
+		return b.checkBatch(p.Product, p.Batch)
+	case *pb.BatchHeld:
+		return b.checkBatch(p.Product, p.Batch)
+	case *pb.PracticeFounded:
+		return nil, b.checkFounding(p)
+	case *pb.CaseAdopted:
+		return nil, b.checkAdopted(p)
+	}
+	return nil, nil
+}
+
+// checkFounding refuses a second practice in one set of books.
+func (b view) checkFounding(p *pb.PracticeFounded) error {
+	if b.Practice() != nil {
+		return refusal.Conflict("name", p.Name, "no practice yet; these books belong to "+b.Practice().Name)
+	}
+	return nil
+}
+
+func warmBath(dc int32) []caution.Raised {
+	if dc > 400 {
+		return []caution.Raised{bathWarm.With(wording.Tenths(dc))}
+	}
+	return nil
+}
+
+// checkOpened keeps a dam's chip from becoming her foal's, and tells of another
+// open case on the same dam.
+func (b view) checkOpened(p *pb.CaseOpened) ([]caution.Raised, error) {
+	if p.Kind == pb.PatientKind_PATIENT_KIND_FOAL && p.PatientChip != "" {
+		dam, err := query.Get[*ledger.Dam](b.ReadView, event.KindDam, event.DamKey(p.PatientChip, "", ""))
+		if err != nil {
+			return nil, err
+		}
+		if p.PatientChip == p.DamChip || dam != nil && len(dam.Cases) > 0 {
+			return nil, refusal.Conflict("chip", p.PatientChip, "the foal's own chip; this one belongs to a dam").Because("a newborn has no chip: leave it empty")
+		}
+	}
+	if p.Twin != "" && p.Twin != "A" && p.Twin != "B" {
+		return nil, refusal.New("twin", p.Twin, "A or B")
+	}
+	var out []caution.Raised
+	if p.Kind == pb.PatientKind_PATIENT_KIND_FOAL && p.DamKey == "" {
+		out = append(out, damWithoutName.With())
+	}
+	if !p.ClockChecked {
+		out = append(out, clockUnchecked.With(b.Now().In(b.Zone()).Format("15:04 on 2 Jan 2006")))
+	}
+	return b.otherOpen(out, p)
+}
+
+func (b view) otherOpen(out []caution.Raised, p *pb.CaseOpened) ([]caution.Raised, error) {
+	if p.DamKey == "" {
+		return out, nil
+	}
+	dam, err := query.Get[*ledger.Dam](b.ReadView, event.KindDam, p.DamKey)
+	if err != nil || dam == nil {
+		return out, err
+	}
+	for _, other := range dam.Cases {
+		c, err := b.Case(other.Case)
+		if err != nil {
+			return nil, err
+		}
+		if c != nil && c.Open() && c.Patient != nil && c.Patient.Twin == p.Twin {
+			out = append(out, otherOpenCase.With(other.Case))
+		}
+	}
+	return out, nil
+}
+
+func (b view) checkWeight(p *pb.PatientWeighed, at time.Time) ([]caution.Raised, error) {
+	c, err := b.Case(p.Case)
+	if err != nil || c == nil || c.Patient == nil || c.Patient.Kind != pb.PatientKind_PATIENT_KIND_FOAL {
+		return nil, err
+	}
+	young := c.Patient.BornMs == 0 || at.Sub(time.UnixMilli(c.Patient.BornMs)) < 72*time.Hour
+	if young && (p.WeightG < 30_000 || p.WeightG > 75_000) {
+		return []caution.Raised{oddWeight.With(fmt.Sprintf("%g", float64(p.WeightG)/1000))}, nil
+	}
+	return nil, nil
+}
+
+// checkThaw refuses a bath over 45 C while the bag is still outside.
+func (b view) checkThaw(p *pb.ThawStarted) ([]caution.Raised, error) {
+	if p.BathDc != nil && *p.BathDc > 450 {
+		return nil, refusal.New("bath_c", wording.Tenths(*p.BathDc), "a mixed bath of 30 to 37 C, never over 45 C").
+			Because("cool the water first; if the bag was in it, note that with 'bath'")
+	}
+	out, err := b.checkBag(p.Bag, b.Now())
+	if p.BathDc != nil {
+		out = append(out, warmBath(*p.BathDc)...)
+	}
+	return out, err
+}
+
+// checkBag tells what stands against a bag.
+func (b view) checkBag(id string, at time.Time) ([]caution.Raised, error) {
+	bag, err := b.Bag(id)
+	if err != nil {
+		return nil, err
+	}
+	if bag == nil || bag.Label == nil {
+		return []caution.Raised{bagUnknown.With(label.BagNumber(id).String())}, nil
+	}
+	shelf, err := b.ShelfAt(bag.Line(), at)
+	if err != nil {
+		return nil, err
+	}
+	var out []caution.Raised
+	switch shelf.State {
+	case engine.ShelfUnfit, engine.ShelfOnHold, engine.ShelfQuarantined, engine.ShelfExpired:
+		out = append(out, bagNotFit.With(label.BagNumber(id).String(), shelf.Because[0]))
+	}
+	card, err := b.Card(bag.Label.Product)
+	if card != nil && card.Route == pb.ProductRoute_PRODUCT_ROUTE_MOUTH {
+		out = append(out, routeMouth.With(card.Name))
+	}
+	if err != nil || bag.Label.Donor == "" {
+		return out, err
+	}
+	donor, err := query.Get[*ledger.Donor](b.ReadView, event.KindDonor, bag.Label.Donor)
+	if donor != nil && donor.AntibodyScreen == "" {
+		out = append(out, donorUnknown.With(donor.Name))
+	}
+	return out, err
+}
+
+func (b view) checkPlan(p *pb.PlanAccepted, at time.Time) ([]caution.Raised, error) {
+	var out []caution.Raised
+	for _, id := range p.Bags {
+		more, err := b.checkBag(id, at)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, more...)
+	}
+	return out, nil
+}
+
+func (b view) checkStart(p *pb.TransfusionStarted, at time.Time) ([]caution.Raised, error) {
+	out, err := b.checkBag(p.Bag, at)
+	if err != nil {
+		return nil, err
+	}
+	shared, err := b.checkShared(p)
+	if err != nil {
+		return nil, err
+	}
+	out = append(out, shared...)
+	c, err := b.Case(p.Case)
+	if err != nil {
+		return nil, err
+	}
+	if c == nil || !c.HasBaseline() {
+		out = append(out, noBaseline.With())
+	}
+	if p.Place != "" {
+		n, err := b.KitCount(p.Place, pb.KitItem_KIT_ITEM_FILTERED_SET)
+		if err != nil {
+			return nil, err
+		}
+		if n <= 0 {
+			out = append(out, noFilteredSet.With(b.Name(event.KindPlace, p.Place)))
+		}
+	}
+	return out, nil
+}
+
+// checkShared looks at a bag that is said to be shared with the twin: the foal has
+// to be one of twins, and whoever else had of the bag, as far as it is known here,
+// has to be the other.
+func (b view) checkShared(p *pb.TransfusionStarted) ([]caution.Raised, error) {
+	if !p.SharedWithTwin {
+		return nil, nil
+	}
+	c, err := b.Case(p.Case)
+	if err != nil {
+		return nil, err
+	}
+	if c != nil && c.Patient != nil && c.Patient.Twin == "" {
+		return nil, refusal.New("shared_with_twin", "yes", "a case that was opened as twin A or B").Because("another foal's bag? enter the start without it")
+	}
+	bag, err := b.Bag(p.Bag)
+	if err != nil {
+		return nil, err
+	}
+	if bag != nil {
+		for _, u := range bag.Uses {
+			if damOf(u.Patient) != damOf(p.Patient) {
+				return nil, refusal.New("shared_with_twin", "yes", "a bag that only this foal's twin had").Because("case " + u.Case + " had of it too, and is no twin of this foal")
+			}
+		}
+	}
+	return []caution.Raised{sharedBag.With()}, nil
+}
+
+// damOf is the dam in what two entries of one foal have in common.
+func damOf(patient string) string {
+	if i := strings.LastIndexByte(patient, '/'); i >= 0 {
+		return patient[:i]
+	}
+	return patient
+}
+
+// checkRate asks for vitals before a step up.
+func (b view) checkRate(p *pb.RateSet, at time.Time) ([]caution.Raised, error) {
+	c, err := b.Case(p.Case)
+	if err != nil || c == nil || p.SlowStage || len(c.Rates) == 0 || p.MlPerH <= c.Rates[len(c.Rates)-1].MlPerH {
+		return nil, err
+	}
+	if n := len(c.Vitals); n == 0 || at.Sub(time.UnixMilli(c.Vitals[n-1].Stamp.AtMs)) > 20*time.Minute {
+		return []caution.Raised{noVitals.With()}, nil
+	}
+	return nil, nil
+}
+
+// checkGiven accepts more than the label says and refuses what must be a slip.
+func (b view) checkGiven(p *pb.TransfusionEnded) ([]caution.Raised, error) {
+	bag, err := b.Bag(p.Bag)
+	if err != nil || bag == nil || bag.Label == nil || p.GivenMl <= bag.Label.VolumeMl {
+		return nil, err
+	}
+	if float64(p.GivenMl) > slipFactor*float64(bag.Label.VolumeMl) {
+		return nil, refusal.New("given_ml", p.GivenMl, fmt.Sprintf("at most 1.5 times the %d mL on the label", bag.Label.VolumeMl)).
+			Because("one digit too many, or two bags in one entry?")
+	}
+	return []caution.Raised{overLabel.With(p.GivenMl, bag.Label.VolumeMl)}, nil
+}
+
+// checkBatch warns when a batch is almost, but not quite, one that is known.
+func (b view) checkBatch(product, code string) ([]caution.Raised, error) {
+	var out []caution.Raised
+	ids, err := b.StartingWith(event.KindBatch, product+"/", maxBatches)
+	for _, id := range ids {
+		_, known, _ := strings.Cut(id, "/")
+		if !label.SameBatch(known, code) && label.NearBatch(known, code) && len(out) < 3 {
+			out = append(out, nearBatch.With(code, b.batchCode(product, known)))
+		}
+	}
+	return out, err
+}
+
+// maxBatches bounds the batches of one product that a new one is compared with.
+const maxBatches = 20 * query.MaxRows
+
+// batchCode is a batch as it was last printed.
+func (b view) batchCode(product, canonical string) string {
+	if known, err := b.Batch(product, canonical); err == nil && known != nil {
+		return known.Code
+	}
+	return canonical
+}

@@ -1,0 +1,433 @@
+package entry
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"golang.org/x/sync/singleflight"
+	"google.golang.org/protobuf/proto"
+
+	"thawtrail/internal/caution"
+	"thawtrail/internal/engine"
+	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/query"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/replica"
+	"thawtrail/internal/store"
+	"thawtrail/internal/trust/pins"
+	"thawtrail/internal/wording"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// Writer makes records of what people enter.
+type Writer struct {
+	query.Reader
+	requests singleflight.Group // two clicks with one request id are one call
+}
+
+// NewWriter writes into a replica.
+func NewWriter(r *replica.Replica) *Writer { return &Writer{Reader: query.Reader{Replica: r}} }
+
+// Write makes one record of what a person entered and answers when it is saved
+// here. The same request id twice makes one record.
+func (w *Writer) Write(ctx context.Context, req *pb.WriteRequest) (*pb.WriteResponse, error) {
+	return w.WriteBy(ctx, Actor{Seat: pins.CommandLine}, req)
+}
+
+// WriteBy writes for whoever sits at a seat.
+func (w *Writer) WriteBy(ctx context.Context, actor Actor, req *pb.WriteRequest) (*pb.WriteResponse, error) {
+	if req.RequestId == "" {
+		return w.write(ctx, actor, req)
+	}
+	if len(req.RequestId) > 64 {
+		return nil, refusal.New("request_id", req.RequestId, "at most 64 bytes")
+	}
+	// The first caller's context must not end what the second one waits for.
+	out, err, _ := w.requests.Do(req.RequestId, func() (any, error) {
+		return w.write(context.WithoutCancel(ctx), actor, req)
+	})
+	if err != nil {
+		return nil, err
+	}
+	return out.(*pb.WriteResponse), nil
+}
+
+func (w *Writer) write(ctx context.Context, actor Actor, req *pb.WriteRequest) (*pb.WriteResponse, error) {
+	var e *pending
+	err := w.ViewOwn(ctx, func(b *query.ReadView) (err error) {
+		v := view{b, w.Replica}
+		if done, ok, err := b.ByRequest(req.RequestId); ok && req.RequestId != "" || err != nil {
+			e = &pending{b: v, repeated: done, text: "This was saved before; nothing was added."}
+			return err
+		}
+		e, err = v.prepare(actor, req)
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	if e.repeated != nil {
+		return w.answer(e, e.repeated, query.SavedState(w.Link.StateOf(e.repeated))), nil
+	}
+	if e.newKeys {
+		if err := w.Seals.Save(); err != nil {
+			return nil, fmt.Errorf("not saved: the keys of sealed fields could not be written: %w", err)
+		}
+	}
+	e.draft.Proof, e.noProof = w.proofOf(e, actor, req.Pin)
+	recs, err := w.Store.Append(ctx, e.draft)
+	if err != nil {
+		return nil, replica.NotSaved(err)
+	}
+	if _, ok := e.payload.(*pb.ClientForgotten); ok {
+		// Whoever is told that it is saved must not read the words any more.
+		if err := w.DropForgotten(ctx); err != nil {
+			w.Log.Error("keys of a forgotten client are not dropped yet; it is tried again", "error", err)
+		}
+	}
+	return w.answer(e, recs[0], w.justSaved()), nil
+}
+
+// justSaved is how far a record has come that was saved a moment ago: nobody else
+// can have it yet.
+func (w *Writer) justSaved() pb.SavedState {
+	if w.Hub {
+		return query.SavedState(exchange.HeldOnServer)
+	}
+	return query.SavedState(exchange.SavedHere)
+}
+
+// view is the read view with the replica behind it: what preparing an entry reads.
+type view struct {
+	*query.ReadView
+	replica *replica.Replica
+}
+
+// pending is what a person entered, on its way to become a record.
+type pending struct {
+	b        view
+	spec     *event.Spec
+	payload  proto.Message
+	at       time.Time
+	draft    store.Draft
+	made     []string
+	cautions []caution.Raised
+	author   string
+	text     string // what is said once it is saved
+	noProof  string // why an act that asks for a PIN has no proof
+	newKeys  bool
+	repeated *event.Record
+}
+
+// prepare turns a request into a draft: names to ids, blanks filled in, form and
+// rights checked, cautions raised. Nothing is changed by it.
+func (b view) prepare(actor Actor, req *pb.WriteRequest) (*pending, error) {
+	t, payload, err := event.Unwrap(req.GetEntry())
+	if err != nil {
+		return nil, refusal.New("entry", "", "one thing that happened")
+	}
+	e := &pending{b: b, payload: proto.Clone(payload)}
+	e.spec, _ = event.Lookup(t)
+	if e.spec == nil || e.spec.Rule.GetInternal() {
+		return nil, refusal.New("entry", t, "an entry that people make")
+	}
+	if e.at, err = b.moment(req.OccurredAt); err != nil {
+		return nil, err
+	}
+	told := b.told(req.OccurredAt, e.at)
+	if err := e.complete(req); err != nil {
+		return nil, err
+	}
+	if e.author, err = b.author(actor, req.Author); err != nil && !(req.Author == "" && e.spec.Rule.GetSignLater()) {
+		return nil, err
+	}
+	if err := e.sign(); err != nil {
+		return nil, err
+	}
+	grant, err := b.right(e.spec, e.author)
+	if err != nil {
+		return nil, err
+	}
+	if err := e.check(req.Overrides); err != nil {
+		return nil, err
+	}
+	e.draft = store.Draft{
+		Type: t, Payload: e.payload, OccurredAt: told, Author: e.author, RequestID: req.RequestId,
+		Overrides: req.Overrides, Grant: grant, Engine: engine.Version, Keys: e.draft.Keys, References: e.draft.References,
+	}
+	e.text = e.sentence()
+	return e, e.relate()
+}
+
+// relate adds the entities that a record concerns beside those it names: the dam
+// sees when a case on her foal is closed or two such cases are linked.
+func (e *pending) relate() error {
+	var cases []string
+	switch p := e.payload.(type) {
+	case *pb.CaseClosed:
+		cases = []string{p.Case}
+	case *pb.Linked:
+		if p.Kind == event.KindCase {
+			cases = []string{p.First, p.Second}
+		}
+	}
+	for _, id := range cases {
+		c, err := e.b.Case(id)
+		if err != nil {
+			return err
+		}
+		if c != nil && c.Patient != nil && c.Patient.DamKey != "" {
+			e.draft.Keys = append(e.draft.Keys, event.Key{Kind: event.KindDam, ID: c.Patient.DamKey})
+		}
+	}
+	return nil
+}
+
+// complete resolves, fills in and seals, then checks the form.
+func (e *pending) complete(req *pb.WriteRequest) (err error) {
+	if !fromCode(e.payload) { // a code names a case that may not be here yet
+		if err := e.b.resolveAll(e.payload); err != nil {
+			return err
+		}
+	}
+	if err := event.Typed(e.payload); err != nil && !e.fillsRequired() {
+		return err
+	}
+	if e.made, err = e.b.fill(e.spec.Type, e.payload, e.at); err != nil {
+		return err
+	}
+	if c, ok := e.payload.(*pb.Corrected); ok {
+		if err := e.correct(c, req.Replacement); err != nil {
+			return err
+		}
+	}
+	if err := e.seal(); err != nil {
+		return err
+	}
+	return event.Validate(e.payload)
+}
+
+// fillsRequired says that filling in may supply what the form requires.
+func (e *pending) fillsRequired() bool {
+	p, ok := e.payload.(*pb.BagFound)
+	return ok && p.Bag != ""
+}
+
+// moment is when it happened; now when not told.
+func (b view) moment(m *pb.Moment) (time.Time, error) {
+	if m == nil {
+		return b.Now(), nil
+	}
+	if _, err := time.LoadLocation(m.Zone); err != nil || len(m.Zone) > 64 {
+		return time.Time{}, refusal.New("occurred_at", m.Zone, "a time zone of the tz database, e.g. Europe/Dublin")
+	}
+	if m.UnixMs <= 0 || m.UnixMs > time.Date(2100, 1, 1, 0, 0, 0, 0, time.UTC).UnixMilli() {
+		return time.Time{}, refusal.New("occurred_at", m.UnixMs, "a time between 1970 and 2100")
+	}
+	return time.UnixMilli(m.UnixMs), nil
+}
+
+// told is the moment as the record keeps it: with the zone and its offset, so
+// that no machine's zone table is needed to read it.
+func (b view) told(m *pb.Moment, at time.Time) *pb.Moment {
+	out := &pb.Moment{UnixMs: at.UnixMilli(), Precision: pb.Precision_PRECISION_SECOND, Source: pb.TimeSource_TIME_SOURCE_NOW}
+	if m != nil {
+		out = proto.CloneOf(m)
+	}
+	zone := b.Zone()
+	if out.Zone == "" {
+		out.Zone = zone.String()
+	} else if named, err := time.LoadLocation(out.Zone); err == nil {
+		zone = named
+	}
+	_, offset := at.In(zone).Zone()
+	out.UtcOffsetMin = proto.Int32(int32(offset / 60))
+	return out
+}
+
+// author finds who says so: the person who was switched to at this seat, or the
+// only one who is known.
+func (b view) author(actor Actor, text string) (string, error) {
+	if actor.Nobody {
+		return "", refusal.New("by", text, "a name: nobody is signed on where this was typed")
+	}
+	if text != "" {
+		return b.Resolve("by", event.KindPerson, text)
+	}
+	if now := typing(b.replica, actor.Seat); now != "" {
+		return now, nil
+	}
+	ids, err := b.StartingWith(event.KindPerson, "", 2)
+	switch {
+	case err != nil || len(ids) == 0:
+		return "", err
+	case len(ids) == 1:
+		return ids[0], nil
+	}
+	return "", refusal.New("by", "", "who says so: a name, since several people are known"+b.Known(event.KindPerson))
+}
+
+// right finds the grant that the author relies on. A fact needs none to be
+// written, only marks; a decision without a right is refused here.
+func (b view) right(spec *event.Spec, author string) ([]byte, error) {
+	rights, err := b.Rights()
+	if err != nil || !rights.Founded() {
+		return nil, err
+	}
+	if grant, ok := rights.GrantFor(author, spec.Rule.GetRoles()); ok {
+		return grant[:], nil
+	}
+	if !spec.Rule.GetDecision() {
+		return nil, nil
+	}
+	return nil, refusal.Fail(refusal.ErrDenied, "%s may not do this: it needs the role %s",
+		orNobody(b.Name(event.KindPerson, author)), roleWords(spec.Rule.GetRoles()))
+}
+
+func orNobody(name string) string {
+	if name == "" {
+		return "an unnamed person"
+	}
+	return name
+}
+
+func roleWords(roles []pb.Role) string {
+	words := make([]string, len(roles))
+	for i, r := range roles {
+		words[i] = wording.Enum(r)
+	}
+	return strings.Join(words, " or ")
+}
+
+// correct fills in what stands instead of the original, and what is known of
+// earlier corrections.
+func (e *pending) correct(c *pb.Corrected, replacement *pb.Entry) error {
+	original, err := e.b.replica.Store.FindRecord(c.Original)
+	if err != nil {
+		return refusal.Conflict("original", c.Original, "a record that is held here")
+	}
+	if spec, ok := event.Lookup(original.Head.Type); !ok || spec.Rule.GetInternal() {
+		return refusal.Conflict("original", c.Original, "an entry that a person made")
+	}
+	e.draft.Keys = append(e.draft.Keys, original.Touches()...)
+	e.draft.References = [][]byte{original.Hash[:]}
+	c.Type = original.Head.Type
+	if !c.Void {
+		if err := e.replace(c, replacement); err != nil {
+			return err
+		}
+	}
+	return e.b.Records(original.Primary(), func(r *event.Record) error {
+		p, err := r.Payload()
+		if known, ok := p.(*pb.Corrected); err == nil && ok && known.Original == c.Original {
+			c.Known = append(c.Known, r.Hash[:])
+		}
+		return nil
+	})
+}
+
+func (e *pending) replace(c *pb.Corrected, replacement *pb.Entry) error {
+	t, payload, err := event.Unwrap(replacement)
+	if err != nil {
+		return refusal.New("with", "", "what stands instead, or --void when it never happened")
+	}
+	sub := &pending{b: e.b, payload: proto.Clone(payload), at: e.at}
+	if sub.spec, _ = event.Lookup(t); sub.spec == nil || sub.spec.Rule.GetInternal() {
+		return refusal.New("with", t, "an entry that people make")
+	}
+	if err := sub.complete(&pb.WriteRequest{}); err != nil {
+		return err
+	}
+	if c.Payload, err = proto.Marshal(sub.payload); err != nil {
+		return err
+	}
+	c.Type, e.made, e.newKeys = t, sub.made, sub.newKeys
+	e.draft.Keys = append(e.draft.Keys, event.KeysOf(t, sub.payload, e.at)...)
+	return nil
+}
+
+// sign checks that every entry to be signed still waits for a name, and touches
+// what they are about.
+func (e *pending) sign() error {
+	p, ok := e.payload.(*pb.Signed)
+	if !ok {
+		return nil
+	}
+	if e.author == "" {
+		return refusal.New("by", "", "the name of who signs")
+	}
+	for _, text := range p.Records {
+		r, err := e.b.replica.Store.FindRecord(text)
+		if err != nil {
+			return refusal.Conflict("records", text, "a record that is held here")
+		}
+		state, err := e.b.State(r.Primary())
+		if err != nil {
+			return err
+		}
+		waits := func(x ledger.Entry) bool { return x.Record == r.Hash && x.Marks.Has(ledger.MarkUnsigned) }
+		if state == nil || !slices.ContainsFunc(state.Story(), waits) {
+			return refusal.Conflict("records", refusal.Shorten(text), "an entry that was saved without a name and that nobody has signed yet")
+		}
+		e.draft.Keys = append(e.draft.Keys, r.Touches()...)
+		e.draft.References = append(e.draft.References, r.Hash[:])
+	}
+	return nil
+}
+
+// check raises the cautions of the entry. One that takes a reason stops the
+// entry until the reason is given.
+func (e *pending) check(overrides []*pb.Override) error {
+	raised, err := e.raise()
+	if err != nil {
+		return err
+	}
+	given := map[string]bool{}
+	for _, o := range overrides {
+		if _, ok := caution.Lookup(o.GetCode()); !ok {
+			return refusal.New("override", o.GetCode(), "the code of a caution")
+		}
+		if strings.TrimSpace(o.GetReason()) == "" || len(o.GetReason()) > 500 {
+			return refusal.New("override", o.GetReason(), "a reason of at most 500 bytes for "+o.GetCode())
+		}
+		given[o.Code] = true
+	}
+	for _, c := range raised {
+		if c.Level == caution.Reason && !given[c.Code] {
+			return refusal.Conflict("override", c.Code, "a reason to go on: --override "+c.Code+"='…'").Because(c.Text)
+		}
+	}
+	e.cautions = raised
+	return nil
+}
+
+// answer words what was saved, with the patient, so that a slip is seen.
+func (w *Writer) answer(e *pending, r *event.Record, saved pb.SavedState) *pb.WriteResponse {
+	return &pb.WriteResponse{
+		Record: r.Hash.String(), Made: e.made, RepeatedRequest: e.repeated != nil, Cautions: wording.Cautions(e.cautions),
+		Saved: saved, Text: e.text, Proof: r.Head.AuthorProof.GetKind(), NoProof: e.noProof,
+	}
+}
+
+// sentence says what was saved and, where a patient is concerned, who it is.
+func (e *pending) sentence() string {
+	text := wording.EventType(e.spec.Type)
+	text = strings.ToUpper(text[:1]) + text[1:]
+	if d := e.b.Details(e.payload); d != "" {
+		text += ": " + d
+	}
+	if p, ok := e.payload.(*pb.CaseOpened); ok {
+		return text + ". Case " + p.Case + "."
+	}
+	for _, k := range event.KeysOf(e.spec.Type, e.payload, e.at) {
+		if k.Kind == event.KindCase {
+			return text + ". " + e.b.PatientLine(k.ID) + "."
+		}
+	}
+	return text + "."
+}

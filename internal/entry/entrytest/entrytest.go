@@ -1,0 +1,121 @@
+// Package entrytest is a laptop without a network for tests: a replica in memory
+// with the writer and the reader over it.
+package entrytest
+
+import (
+	"bytes"
+	"crypto/ed25519"
+	"log/slog"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"google.golang.org/protobuf/proto"
+
+	"thawtrail/internal/clock"
+	"thawtrail/internal/entry"
+	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/replica"
+	"thawtrail/internal/store"
+	"thawtrail/internal/store/index"
+	"thawtrail/internal/store/journal/memfs"
+	"thawtrail/internal/trust"
+	"thawtrail/internal/trust/vault"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// alone is the link of a laptop without a server.
+type alone struct{}
+
+func (alone) Server() string                          { return "" }
+func (alone) State() string                           { return "no server" }
+func (alone) Differences() []string                   { return nil }
+func (alone) Quarantined() []string                   { return nil }
+func (alone) LastHeard() time.Time                    { return time.Time{} }
+func (alone) StateOf(*event.Record) exchange.Delivery { return exchange.SavedHere }
+func (alone) Reached(event.LogID) (sent, held int64)  { return 0, 0 }
+
+// Laptop is a laptop that works alone, with short ways to write and to ask.
+type Laptop struct {
+	*entry.Writer
+	T     *testing.T
+	Clock *clock.Manual
+}
+
+// Night is when it starts.
+var Night = time.Date(2026, 11, 24, 13, 0, 0, 0, time.UTC)
+
+// New opens one, before any practice is founded.
+func New(t *testing.T) *Laptop { return Named(t, "north laptop", 7) }
+
+// Named opens a laptop of its own name, device key and randomness.
+func Named(t *testing.T, name string, seed byte) *Laptop {
+	t.Helper()
+	c := clock.NewManual(Night)
+	random := rand.NewChaCha8([32]byte{seed})
+	s, err := store.Open(t.Context(), store.Options{
+		Dir: "replica", FS: memfs.New(), Index: index.NewMemory(), Clock: c, Random: random,
+		Device: ed25519.NewKeyFromSeed(bytes.Repeat([]byte{seed}, 32)), DeviceName: name, Version: "test",
+	})
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, s.Close()) })
+	keys, err := trust.OpenKeys(&vault.Vault{}, t.TempDir()+"/fields.key", random)
+	require.NoError(t, err)
+	r := &replica.Replica{Store: s, Clock: c, Random: random, Seals: keys, Link: alone{}, Name: name, Log: slog.New(slog.DiscardHandler)}
+	return &Laptop{Writer: entry.NewWriter(r), T: t, Clock: c}
+}
+
+// Entry wraps a payload whose type follows from its message.
+func (d *Laptop) Entry(m proto.Message) *pb.Entry {
+	for _, s := range event.All() {
+		if s.Message() == m.ProtoReflect().Descriptor() {
+			e, err := event.Wrap(s.Type, m)
+			require.NoError(d.T, err)
+			return e
+		}
+	}
+	d.T.Fatalf("no event type for %T", m)
+	return nil
+}
+
+// Must writes an entry that is to succeed.
+func (d *Laptop) Must(m proto.Message) *pb.WriteResponse {
+	d.T.Helper()
+	out, err := d.Write(d.T.Context(), &pb.WriteRequest{Entry: d.Entry(m)})
+	require.NoError(d.T, err)
+	return out
+}
+
+// Begin founds a practice with one product, one place and three bags.
+func (d *Laptop) Begin() (bags []string) {
+	d.Must(&pb.PracticeFounded{Name: "Alder Creek Equine", Zone: "Australia/Sydney", Currency: "AUD", OwnerName: "M. Alder"})
+	d.Must(&pb.PlaceAdded{Name: "north car", Kind: pb.PlaceKind_PLACE_KIND_VEHICLE_FREEZER})
+	d.Must(&pb.ProductCard{Name: "Foal plasma", Maker: "Wattle Biologics", Route: pb.ProductRoute_PRODUCT_ROUTE_VEIN, SupportTelephone: "1800 000 000"})
+	return d.Must(&pb.BagsReceived{Product: "foal plasma", Batch: "H-2207", Expiry: "2028-03", VolumeMl: 950, Count: 3, Place: "north car"}).Made
+}
+
+// Foal opens a case.
+func (d *Laptop) Foal() string {
+	out := d.Must(&pb.CaseOpened{
+		Kind: pb.PatientKind_PATIENT_KIND_FOAL, DamName: "Quiet Harbour", DamChip: "985000000000001",
+		Sex: pb.Sex_SEX_FILLY, Colour: "bay", Markings: "star", Box: "4", ClockChecked: true,
+		BornAt: &pb.Moment{UnixMs: Night.Add(-10 * time.Hour).UnixMilli()},
+	})
+	return out.Made[0]
+}
+
+// Refused writes and returns the refusal; the number of records must not change.
+func (d *Laptop) Refused(m proto.Message) (field, text string) {
+	d.T.Helper()
+	before := d.Replica.Store.Records()
+	_, err := d.Write(d.T.Context(), &pb.WriteRequest{Entry: d.Entry(m)})
+	require.Error(d.T, err)
+	r, ok := refusal.As(err)
+	require.True(d.T, ok, "%v is a refusal with a field", err)
+	require.Equal(d.T, before, d.Replica.Store.Records(), "a refused entry changes nothing")
+	require.NotContains(d.T, r.Error(), "\n")
+	return r.Field, r.Error()
+}

@@ -1,0 +1,379 @@
+package entry
+
+import (
+	"bytes"
+	"cmp"
+	"encoding/hex"
+	"strconv"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
+	"thawtrail/internal/label"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/refusal"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// fill completes a payload with what this replica knows and with new ids: what
+// the rules mark 'filled' and 'generate'. made lists the new ids.
+func (b view) fill(t event.Type, m proto.Message, at time.Time) (made []string, err error) {
+	if made, err = b.generate(m); err != nil {
+		return nil, err
+	}
+	switch p := m.(type) {
+	case *pb.BagsReceived:
+		more, err := b.fillReceived(p)
+		return append(made, more...), err
+	case *pb.BagFound:
+		return b.fillFound(p, made)
+	case *pb.BagsMoved:
+		return made, b.fillMoved(p)
+	case *pb.PlaceCounted:
+		return made, b.fillCounted(p)
+	case *pb.ThawStarted:
+		return made, b.withBag(p.Bag, func(bag *ledger.Bag) { p.Place = bag.Place })
+	case *pb.TransfusionStarted:
+		return made, b.fillStarted(p)
+	case *pb.TransfusionEnded:
+		p.Patient, err = b.patient(p.Case)
+		return made, err
+	case *pb.ReactionNoted:
+		return made, b.fillReaction(p)
+	case *pb.RateSet:
+		p.Bag, err = b.runningBag(p.Case)
+		return made, err
+	case *pb.FlowChanged:
+		p.Bag, err = b.runningBag(p.Case)
+		return made, err
+	case *pb.BatchHeld:
+		p.SupportTelephone, err = b.supportTelephone(p.Product)
+		return made, err
+	case *pb.BatchRecalled:
+		p.SupportTelephone, err = b.supportTelephone(p.Product)
+		return made, err
+	case *pb.CaseOpened:
+		p.DamKey = event.DamKey(p.DamChip, p.DamUeln, p.DamName)
+		return made, nil
+	case *pb.KitCounted:
+		p.Expected, err = b.KitCount(p.Place, p.Item)
+		return made, err
+	case *pb.ProductCard:
+		return b.fillCard(p, made)
+	case *pb.RecheckPlanned:
+		return made, b.fillRecheck(p)
+	case *pb.DiscrepancyExplained:
+		return made, b.fillEvidence(p)
+	case *pb.Linked:
+		return made, b.fillLink(p)
+	case *pb.NoteAdded:
+		p.Entity, err = b.Resolve("entity", p.EntityKind, p.Entity)
+		return made, err
+	case *pb.CaseAdopted:
+		return made, b.fillAdopted(p)
+	case *pb.RightsRevoked:
+		return made, b.fillCuts(p)
+	}
+	return made, nil
+}
+
+// generate makes the ids that are not given.
+func (b view) generate(m proto.Message) (made []string, err error) {
+	r := m.ProtoReflect()
+	fields := r.Descriptor().Fields()
+	for i := range fields.Len() {
+		f := fields.Get(i)
+		rule := event.RuleOf(f)
+		if !rule.Generate || f.IsList() || rule.Format == pb.Format_FORMAT_BAG || r.Get(f).String() != "" {
+			continue
+		}
+		id, err := event.NewID(b.replica.Random)
+		if err != nil {
+			return nil, err
+		}
+		r.Set(f, protoreflect.ValueOfString(id))
+		made = append(made, id)
+	}
+	return made, nil
+}
+
+func (b view) newBag() (string, error) {
+	n, err := label.NewBagNumber(b.replica.Random)
+	return string(n), err
+}
+
+func (b view) fillReceived(p *pb.BagsReceived) (made []string, err error) {
+	if len(p.Bags) == 0 && 0 < p.Count && p.Count <= 200 {
+		for range p.Count {
+			n, err := b.newBag()
+			if err != nil {
+				return nil, err
+			}
+			made = append(made, n)
+		}
+		p.Bags = made
+	}
+	if int(p.Count) != len(p.Bags) && 0 < p.Count && p.Count <= 200 {
+		return nil, refusal.New("count", p.Count, "the number of bag numbers, "+strconv.Itoa(len(p.Bags)))
+	}
+	return made, nil
+}
+
+// fillFound takes what is known of the bag, so that a bag with our number on it
+// need not be described again.
+func (b view) fillFound(p *pb.BagFound, made []string) ([]string, error) {
+	if p.Bag == "" {
+		n, err := b.newBag()
+		if err != nil {
+			return nil, err
+		}
+		p.Bag = n
+		return append(made, n), nil
+	}
+	return made, b.withBag(p.Bag, func(bag *ledger.Bag) {
+		if l := bag.Label; l != nil {
+			p.Product, p.Batch = cmp.Or(p.Product, l.Product), cmp.Or(p.Batch, l.Batch)
+			p.Expiry, p.VolumeMl = cmp.Or(p.Expiry, l.Expiry), cmp.Or(p.VolumeMl, l.VolumeMl)
+		}
+	})
+}
+
+// withBag calls fn when the bag is known here.
+func (b view) withBag(id string, fn func(*ledger.Bag)) error {
+	bag, err := b.Bag(id)
+	if bag != nil {
+		fn(bag)
+	}
+	return err
+}
+
+func (b view) fillMoved(p *pb.BagsMoved) error {
+	p.FromPlaces = make([]string, len(p.Bags))
+	for i, id := range p.Bags {
+		if err := b.withBag(id, func(bag *ledger.Bag) { p.FromPlaces[i] = bag.Place }); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (b view) fillCounted(p *pb.PlaceCounted) error {
+	seen := map[string]bool{}
+	for _, id := range p.BagsSeen {
+		seen[id] = true
+	}
+	there, err := b.Find(ledger.TermPlace(p.Place))
+	for _, k := range there {
+		if k.Kind == event.KindBag && !seen[k.ID] {
+			p.BagsNotSeen = append(p.BagsNotSeen, k.ID)
+		}
+	}
+	return err
+}
+
+func (b view) fillStarted(p *pb.TransfusionStarted) error {
+	err := b.withBag(p.Bag, func(bag *ledger.Bag) {
+		p.Place = bag.Place
+		if bag.Label != nil {
+			p.Product, p.Batch = bag.Label.Product, bag.Label.Batch
+		}
+	})
+	if err != nil {
+		return err
+	}
+	p.Patient, err = b.patient(p.Case)
+	return err
+}
+
+// patient is what two entries of one patient have in common: the dam and the
+// twin letter; an adult's own chip, name or case.
+func (b view) patient(id string) (string, error) {
+	c, err := b.Case(id)
+	if err != nil || c == nil || c.Patient == nil {
+		return id, err
+	}
+	switch p := c.Patient; {
+	case p.DamKey != "":
+		return p.DamKey + "/" + p.Twin, nil
+	case p.Chip != "":
+		return "chip:" + p.Chip, nil
+	case p.Name != "" && p.Yard != "":
+		return "name:" + strings.ToUpper(p.Name+"/"+p.Yard), nil
+	}
+	return id, nil
+}
+
+func (b view) fillReaction(p *pb.ReactionNoted) (err error) {
+	if p.Bag, err = b.runningBag(p.Case); err != nil || p.Bag == "" {
+		return err
+	}
+	return b.withBag(p.Bag, func(bag *ledger.Bag) {
+		if bag.Label != nil {
+			p.Product, p.Batch = bag.Label.Product, bag.Label.Batch
+		}
+	})
+}
+
+// runningBag is the bag that runs in a case, else the last one that ran.
+func (b view) runningBag(id string) (string, error) {
+	c, err := b.Case(id)
+	if err != nil || c == nil || len(c.Transfusions) == 0 {
+		return "", err
+	}
+	for i := range c.Transfusions {
+		if t := &c.Transfusions[i]; t.Running {
+			return t.Bag, nil
+		}
+	}
+	return c.Transfusions[len(c.Transfusions)-1].Bag, nil
+}
+
+func (b view) supportTelephone(product string) (string, error) {
+	p, err := b.Card(product)
+	if p == nil {
+		return "", err
+	}
+	return p.SupportTelephone, nil
+}
+
+// fillCard makes a card of a known name the next version of that product.
+func (b view) fillCard(p *pb.ProductCard, made []string) ([]string, error) {
+	id, ok, err := b.ByName("name", event.KindProduct, p.Name)
+	if _, several := refusal.As(err); err != nil && !several {
+		return nil, err
+	}
+	p.Version = 1
+	if !ok {
+		return made, nil
+	}
+	old, err := b.Card(id)
+	if old != nil && strings.EqualFold(old.Name, p.Name) {
+		p.Product, p.Version, made = id, old.Version+1, nil
+	}
+	return made, err
+}
+
+// recheckAfter is when the IgG is tested again after the end: 24 h, within the
+// 12 to 24 h of DVM360 proceedings, August 2011.
+const recheckAfter = 24 * time.Hour
+
+func (b view) fillRecheck(p *pb.RecheckPlanned) error {
+	if p.DueAt != nil {
+		return nil
+	}
+	c, err := b.Case(p.Case)
+	if err != nil {
+		return err
+	}
+	end := b.Now()
+	if c != nil {
+		for i := range c.Transfusions {
+			if ms := c.Transfusions[i].LastMs(); ms != 0 {
+				end = time.UnixMilli(ms)
+			}
+		}
+	}
+	p.DueAt = &pb.Moment{UnixMs: end.Add(recheckAfter).UnixMilli(), Zone: b.Zone().String(), Precision: pb.Precision_PRECISION_HOUR, Source: pb.TimeSource_TIME_SOURCE_NOW}
+	return nil
+}
+
+// fillEvidence names the evidence that stands now: what comes later opens the
+// discrepancy again.
+func (b view) fillEvidence(p *pb.DiscrepancyExplained) error {
+	id, err := b.resolveOwner(p.EntityKind, p.Entity)
+	if err != nil {
+		return err
+	}
+	p.Entity = id
+	s, err := b.State(event.Key{Kind: p.EntityKind, ID: id})
+	if err != nil {
+		return err
+	}
+	if s != nil {
+		for _, d := range s.Discrepancies() {
+			if d.Kind != p.Kind {
+				continue
+			}
+			for _, token := range d.Evidence {
+				p.Evidence = append(p.Evidence, token[:])
+			}
+			return nil
+		}
+	}
+	return refusal.Conflict("kind", p.Kind, "a discrepancy of that kind on this "+p.EntityKind)
+}
+
+// resolveOwner accepts ids that are not names: of a batch (product/code), a dam,
+// a log or the rights.
+func (b view) resolveOwner(kind, text string) (string, error) {
+	switch kind {
+	case event.KindBatch:
+		product, code, ok := strings.Cut(text, "/")
+		if !ok {
+			return "", refusal.New("entity", text, "a batch as product/code")
+		}
+		id, err := b.Resolve("entity", event.KindProduct, product)
+		return event.BatchID(id, code), err
+	case event.KindDam, event.KindLog, event.KindRights:
+		return text, nil
+	}
+	return b.Resolve("entity", kind, text)
+}
+
+func (b view) fillLink(p *pb.Linked) (err error) {
+	switch p.Kind {
+	case event.KindBag, event.KindCase, event.KindClient, event.KindPerson:
+	default:
+		return refusal.New("kind", p.Kind, "bag, case, client or person")
+	}
+	if p.First, err = b.Resolve("first", p.Kind, p.First); err != nil {
+		return err
+	}
+	if p.Second, err = b.Resolve("second", p.Kind, p.Second); err != nil {
+		return err
+	}
+	if p.First == p.Second {
+		return refusal.New("second", p.Second, "another "+p.Kind+" than the first")
+	}
+	return nil
+}
+
+// wholeDevice completes the first digits of a laptop's id.
+func (b view) wholeDevice(p *pb.RightsRevoked) error {
+	rights, err := b.Rights()
+	if err != nil || len(p.Device) == 0 || !rights.Founded() {
+		return err
+	}
+	var found [][]byte
+	for _, d := range rights.Devices {
+		if bytes.HasPrefix(d.Device, p.Device) {
+			found = append(found, d.Device)
+		}
+	}
+	if len(found) != 1 {
+		return refusal.Conflict("device", hex.EncodeToString(p.Device), "the id of one laptop of the practice, as `people` lists them")
+	}
+	p.Device = found[0]
+	return nil
+}
+
+// fillCuts names where each log of the device, or of any device for a grant,
+// stands now: what was written up to here still counts.
+func (b view) fillCuts(p *pb.RightsRevoked) error {
+	if len(p.Device) == 0 && p.Grant == "" {
+		return refusal.New("device", "", "a laptop or a grant to end")
+	}
+	if err := b.wholeDevice(p); err != nil {
+		return err
+	}
+	for _, l := range b.replica.Store.Logs() {
+		if p.Grant != "" || string(l.Device()) == string(p.Device) {
+			p.Cuts = append(p.Cuts, exchange.LogTip{Log: l.ID, Tip: l.Tip}.PB())
+		}
+	}
+	return nil
+}

@@ -1,0 +1,61 @@
+package node
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"thawtrail/internal/store"
+)
+
+// fold keeps the index up to date until ctx ends, so that a query rarely waits.
+func (n *Node) fold(ctx context.Context) error {
+	for {
+		changed := n.Store.Changed()
+		err := n.Store.CatchUp(ctx)
+		if err == nil {
+			err = n.DropForgotten(ctx)
+		}
+		if err != nil {
+			if ctx.Err() != nil || errors.Is(err, store.ErrClosed) {
+				return nil
+			}
+			return err
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-changed:
+		}
+		n.letPass(ctx)
+	}
+}
+
+// While records keep coming, folding waits: taking and acknowledging them goes
+// first. A query does not wait for this; it folds what it needs.
+const (
+	foldQuiet  = 20 * time.Millisecond  // without a new record
+	foldLatest = 600 * time.Millisecond // after the first one
+	foldMost   = 100_000                // records behind
+)
+
+// letPass waits until no more records come, at most foldLatest.
+func (n *Node) letPass(ctx context.Context) {
+	latest := time.NewTimer(foldLatest)
+	defer latest.Stop()
+	quiet := time.NewTimer(foldQuiet)
+	defer quiet.Stop()
+	for n.Store.Behind() < foldMost {
+		saved := n.Store.Saved()
+		select {
+		case <-ctx.Done():
+			return
+		case <-latest.C:
+			return
+		case <-quiet.C:
+			return
+		case <-saved:
+			quiet.Reset(foldQuiet)
+		}
+	}
+}

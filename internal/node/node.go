@@ -1,0 +1,114 @@
+package node
+
+import (
+	"context"
+	"crypto/ed25519"
+	"crypto/rand"
+	"crypto/tls"
+	"errors"
+	"net"
+	"path/filepath"
+
+	"golang.org/x/sync/errgroup"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials"
+	"google.golang.org/grpc/status"
+
+	"thawtrail/internal/access"
+	"thawtrail/internal/page"
+	"thawtrail/internal/query"
+	"thawtrail/internal/replica"
+	"thawtrail/internal/replication"
+	"thawtrail/internal/rpc"
+	"thawtrail/internal/trust/authority"
+	"thawtrail/internal/trust/local"
+)
+
+// Node is one running replica. Server and agent fill it in and add what only they
+// have: services and loops.
+type Node struct {
+	*replica.Replica
+
+	Data     string       // its folder: the door of this machine and the pages' address lie there
+	Listener net.Listener // for commands, and on the hub for laptops
+	// Credentials prove this side to callers, and DoorKey is the key that they
+	// show; both nil for callers of this machine alone.
+	Credentials credentials.TransportCredentials
+	DoorKey     ed25519.PublicKey
+	Members     authority.Members // who may call from elsewhere; nil: nobody
+	// Opens says whether a passphrase opens the folder: a way to a new PIN.
+	Opens func(passphrase string) bool
+
+	// Practice is the id of the practice, empty for none; Epoch is the hub's own, or
+	// the one that a laptop knows.
+	Practice func() string
+	Epoch    func() string
+
+	Metrics    string // loopback address; none when empty
+	Pages      string // loopback address; none when empty
+	PagesReady func(url string)
+	// Phones is the registry of paired phones, and where they come in; nil: nowhere.
+	Phones        *access.Phones
+	PhoneListener net.Listener
+	PhoneTLS      *tls.Config
+
+	// Register adds services, Loops run beside those that every replica has.
+	Register func(*grpc.Server)
+	Loops    []func(context.Context) error
+	// Ready is told the address once everything answers.
+	Ready func(addr string)
+}
+
+// Run serves until ctx ends. It returns nil after a clean stop.
+func (n *Node) Run(ctx context.Context) error {
+	address := n.Listener.Addr().String()
+	opened, err := local.Open(n.Data, address, n.DoorKey, rand.Reader)
+	if err != nil {
+		return err
+	}
+	defer opened.Close()
+	asked := ctx
+	group, ctx := errgroup.WithContext(ctx)
+	responder := &replication.Responder{Replica: n.Replica, Practice: n.Practice, Epoch: n.Epoch, Done: ctx.Done()}
+	s := rpc.Mount(n.Replica, responder, n.callers(opened.Token))
+	rpc.RegisterPINs(s, &access.PINs{Reader: query.Reader{Replica: n.Replica}, Opens: n.Opens})
+	if n.Phones != nil {
+		rpc.RegisterPhones(s, n.Phones)
+	}
+	if n.Register != nil {
+		n.Register(s)
+	}
+	group.Go(func() error { return rpc.Serve(ctx, s, opened.Listeners(n.Listener)...) })
+	for _, loop := range append(n.Loops, n.fold, n.idle, n.scrub, n.metrics, n.servePages) {
+		group.Go(func() error { return loop(ctx) })
+	}
+	n.Ready(address)
+	return stopped(asked, group.Wait())
+}
+
+// callers is who may call, and how they prove it.
+func (n *Node) callers(token string) rpc.Callers {
+	creds := n.Credentials
+	if creds == nil {
+		creds = local.NewCredentials()
+	}
+	return rpc.Callers{Credentials: creds, Members: n.Members, Token: token}
+}
+
+// servePages serves the pages of people until ctx ends.
+func (n *Node) servePages(ctx context.Context) error {
+	return page.Run(ctx, n.Pages, page.Config{
+		Replica: n.Replica, Clock: n.Clock, Log: n.Log, Opens: n.Opens, URLFile: filepath.Join(n.Data, "page.url"),
+		Phones: n.Phones, PhoneListener: n.PhoneListener, PhoneTLS: n.PhoneTLS,
+	}, n.PagesReady)
+}
+
+// stopped is how a program ended that was told to stop: what was under way and
+// was cancelled by that is no fault.
+func stopped(asked context.Context, err error) error {
+	if asked.Err() != nil && (errors.Is(err, context.Canceled) || status.Code(err) == codes.Canceled) {
+		return nil
+	}
+	return err
+}

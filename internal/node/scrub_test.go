@@ -1,0 +1,28 @@
+package node
+
+import (
+	"context"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// The journal is read soon after a start and once a day, until the stop.
+func TestScrubSoonAndDaily(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		ctx, cancel := context.WithCancel(t.Context())
+		var reads atomic.Int64
+		done := make(chan error)
+		go func() { done <- scrubDaily(ctx, func() { reads.Add(1) }) }()
+		for i, wait := range []time.Duration{scrubFirst - time.Second, 2 * time.Second, scrubEvery, scrubEvery} {
+			time.Sleep(wait)
+			synctest.Wait()
+			require.Equal(t, int64(i), reads.Load())
+		}
+		cancel()
+		require.NoError(t, <-done)
+	})
+}

@@ -1,0 +1,367 @@
+package query
+
+import (
+	"cmp"
+	"context"
+	"encoding/hex"
+	"slices"
+	"strings"
+	"time"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/store"
+	"thawtrail/internal/wording"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// timeline is an entity's story, in the order in which it happened.
+func (b *ReadView) timeline(k event.Key, entries []ledger.Entry) []*pb.TimelineRow {
+	var out []*pb.TimelineRow
+	all := b.payloads(k)
+	for _, e := range entries[max(0, len(entries)-MaxRows):] {
+		row := &pb.TimelineRow{
+			At: b.Stamp(e.AtMs), What: b.said(e, all), Who: b.Person(e.Author), Where: b.deviceOf(e.Log),
+			Record: e.Record.String(), Marks: wording.RecordMarks(e.Marks),
+		}
+		out = append(out, row)
+	}
+	return out
+}
+
+func (b *ReadView) discrepancies(s ledger.State) []*pb.DiscrepancyRow {
+	var out []*pb.DiscrepancyRow
+	for _, d := range s.Discrepancies() {
+		row := &pb.DiscrepancyRow{
+			Kind: d.Kind, Entity: b.entityText(d.Entity), Text: d.Text, At: b.Stamp(d.OccurredMs),
+			Open: d.Open, HoldReached: d.HoldReached,
+		}
+		for _, h := range d.Records {
+			row.Records = append(row.Records, h.String())
+		}
+		for _, e := range d.Explanations {
+			who := b.Person(e.Stamp.Author)
+			if e.Stamp.Marks.Has(ledger.MarkNoProof) {
+				who += " (" + wording.NoProof + ")"
+			}
+			row.Explanations = append(row.Explanations, who+": "+e.Text)
+		}
+		out = append(out, row)
+	}
+	return out
+}
+
+// entityText names an entity for people: kind and number or name.
+func (b *ReadView) entityText(k event.Key) string {
+	switch k.Kind {
+	case event.KindBatch:
+		product, code, _ := strings.Cut(k.ID, "/")
+		return "batch " + b.Name(event.KindProduct, product) + "/" + code
+	case event.KindCase:
+		return "case " + k.ID + ", " + b.PatientLine(k.ID)
+	case event.KindLog:
+		if id, ok := event.ParseHash(k.ID); ok {
+			return "log of " + b.deviceOf(id)
+		}
+	}
+	return k.Kind + " " + b.Name(k.Kind, k.ID)
+}
+
+// ListDiscrepancies lists what does not fit, the newest first, and counts what is
+// open by kind.
+func (s Reader) ListDiscrepancies(ctx context.Context, req *pb.ListDiscrepanciesRequest) (*pb.ListDiscrepanciesResponse, error) {
+	out := &pb.ListDiscrepanciesResponse{}
+	err := s.View(ctx, func(b *ReadView) error {
+		out.Freshness = b.freshness()
+		if err := event.Typed(req); err != nil {
+			return err
+		}
+		var err error
+		if out.OpenKinds, err = b.openDoubts(); err != nil {
+			return err
+		}
+		term := ledger.TermDoubt
+		switch {
+		case req.Open && req.Kind != "":
+			term = ledger.TermOpenDoubtOf(req.Kind)
+		case req.Open:
+			term = ledger.TermOpenDoubt
+		}
+		out.Next, err = b.listed(req, []string{term}, func(f store.Found) error {
+			st, err := b.State(f.Key)
+			if err != nil || st == nil {
+				return err
+			}
+			for _, row := range b.discrepancies(st) {
+				if (!req.Open || row.Open) && (req.Kind == "" || row.Kind == req.Kind) {
+					out.Discrepancies = append(out.Discrepancies, row)
+				}
+			}
+			return nil
+		})
+		return err
+	})
+	slices.SortStableFunc(out.Discrepancies, func(x, y *pb.DiscrepancyRow) int { return cmp.Compare(y.At, x.At) })
+	return out, err
+}
+
+// openDoubts counts open discrepancies by kind, the most frequent first.
+func (b *ReadView) openDoubts() ([]*pb.KindCount, error) {
+	n := map[string]int32{}
+	err := b.FindAll(ledger.TermOpenDoubtOf(""), func(f store.Found) (bool, error) {
+		kind, _, _ := strings.Cut(strings.TrimPrefix(f.Term, ledger.TermOpenDoubtOf("")), "@")
+		n[kind]++
+		return true, nil
+	})
+	var out []*pb.KindCount
+	for kind, count := range n {
+		out = append(out, &pb.KindCount{Kind: kind, Count: count})
+	}
+	slices.SortFunc(out, func(x, y *pb.KindCount) int {
+		return cmp.Or(cmp.Compare(y.Count, x.Count), cmp.Compare(x.Kind, y.Kind))
+	})
+	return out, err
+}
+
+// GetDigest is a hash over the folded state, with what is held of every log.
+func (s Reader) GetDigest(ctx context.Context, _ *pb.GetDigestRequest) (*pb.GetDigestResponse, error) {
+	out := &pb.GetDigestResponse{FoldVersion: ledger.FoldVersion}
+	err := s.View(ctx, func(b *ReadView) error {
+		d, err := b.Digest()
+		out.Digest = d.String()
+		return err
+	})
+	out.Records = s.Store.Records()
+	for _, l := range s.Store.Logs() {
+		out.Heads = append(out.Heads, &pb.Head{
+			Log: l.ID.String(), Device: hex.EncodeToString(l.Device()), Lane: laneWord(l.Lane), Seq: l.Tip.Seq, Hash: l.Tip.Hash.String(),
+		})
+	}
+	return out, err
+}
+
+func laneWord(l pb.Lane) string { return wording.Enum(l) }
+
+// GetStatus tells how far this replica's own records have come, and what was
+// found and mended.
+func (s Reader) GetStatus(ctx context.Context, _ *pb.GetStatusRequest) (*pb.GetStatusResponse, error) {
+	out := &pb.GetStatusResponse{
+		Device: hex.EncodeToString(s.Store.Device()), DeviceName: s.Name, Hub: s.Hub, Records: s.Store.Records(),
+		Server: s.Link.Server(), Link: s.Link.State(), Differences: s.Link.Differences(), Repairs: s.Store.Repairs(),
+		SetAside: s.Link.Quarantined(),
+	}
+	if o := s.Store.ClockOffset(); o != nil {
+		out.ClockOffsetMs, out.ClockBoundMs = o.OffsetUs/1000, o.BoundUs/1000
+	}
+	out.SavedHere, out.Sent, out.HeldOnServer = s.Delivered()
+	err := s.View(ctx, func(b *ReadView) error {
+		out.Freshness = b.freshness()
+		if b.practice != nil {
+			out.Practice = b.practice.Name
+		}
+		return nil
+	})
+	return out, err
+}
+
+func SavedState(d exchange.Delivery) pb.SavedState {
+	return [...]pb.SavedState{
+		exchange.SavedHere: pb.SavedState_SAVED_STATE_SAVED_HERE, exchange.Sent: pb.SavedState_SAVED_STATE_SENT,
+		exchange.HeldOnServer: pb.SavedState_SAVED_STATE_HELD_ON_SERVER,
+	}[d]
+}
+
+// GetRecord shows one record in full.
+func (s Reader) GetRecord(ctx context.Context, req *pb.GetRecordRequest) (*pb.GetRecordResponse, error) {
+	out := &pb.GetRecordResponse{}
+	err := s.View(ctx, func(b *ReadView) error {
+		hash, err := b.Record("record", req.Record)
+		if err != nil {
+			return err
+		}
+		r, err := s.Store.FindRecord(hash)
+		if err != nil {
+			return refusal.Fail(refusal.ErrNotFound, "no record %s is held here", refusal.Shorten(req.Record))
+		}
+		b.fullRecord(out, r)
+		return nil
+	})
+	return out, err
+}
+
+func (b *ReadView) fullRecord(out *pb.GetRecordResponse, r *event.Record) {
+	h := r.Head
+	out.Record, out.Type, out.At = r.Hash.String(), wording.EventType(h.Type), b.Stamp(r.OccurredMs())
+	out.WrittenAt, out.Who, out.Device = b.At(time.UnixMicro(h.WallUs)), b.Person(h.Author), b.deviceOf(r.Log)
+	out.Log, out.Seq, out.Saved = r.Log.String(), h.Seq, SavedState(b.r.Link.StateOf(r))
+	out.Proof = h.AuthorProof.GetKind()
+	if us := h.AuthorProof.GetProvenUs(); us != 0 {
+		out.ProvenAt = b.At(time.UnixMicro(us))
+	}
+	for _, k := range r.Touches() {
+		out.Entities = append(out.Entities, k.String())
+	}
+	if m, err := r.Payload(); err == nil {
+		if e, err := event.Wrap(h.Type, m); err == nil {
+			out.Entry = b.opened(e)
+		}
+	}
+}
+
+// ListPeople lists people with their roles, and laptops with when the clinic
+// last heard of each.
+func (s Reader) ListPeople(ctx context.Context, _ *pb.ListPeopleRequest) (*pb.ListPeopleResponse, error) {
+	out := &pb.ListPeopleResponse{}
+	err := s.View(ctx, func(b *ReadView) error {
+		rights, err := b.Rights()
+		if err != nil {
+			return err
+		}
+		err = b.Each(event.KindPerson, func(st ledger.State) (bool, error) {
+			p := st.(*ledger.Person)
+			row := &pb.PersonRow{Person: p.Entity.ID, Name: p.Name}
+			for _, role := range rights.Roles(p.Entity.ID) {
+				row.Roles = append(row.Roles, wording.Enum(role))
+			}
+			out.People = append(out.People, row)
+			return len(out.People) < MaxRows, nil
+		})
+		out.Devices = b.devices(rights)
+		return err
+	})
+	return out, err
+}
+
+// devices adds up the logs of each laptop.
+func (b *ReadView) devices(rights *ledger.Rights) []*pb.DeviceRow {
+	rows := map[string]*pb.DeviceRow{}
+	last := map[string]int64{}
+	var order []string
+	for _, l := range b.r.Store.Logs() {
+		id := hex.EncodeToString(l.Device())
+		row, ok := rows[id]
+		if !ok {
+			row = &pb.DeviceRow{Device: id, Name: l.Name}
+			rows[id] = row
+			order = append(order, id)
+		}
+		row.Records += l.Tip.Seq + 1
+		last[id] = max(last[id], l.WallUs)
+		row.LastHeardAt = b.At(time.UnixMicro(last[id]))
+	}
+	if rights.Founded() {
+		for _, d := range rights.Devices { // also those that have sent nothing yet
+			if id := hex.EncodeToString(d.Device); rows[id] == nil {
+				rows[id] = &pb.DeviceRow{Device: id, Name: d.Name}
+				order = append(order, id)
+			}
+		}
+	}
+	out := make([]*pb.DeviceRow, 0, len(order))
+	for _, id := range order {
+		device, _ := hex.DecodeString(id)
+		rows[id].ShutOut = rights.Founded() && !rights.Admits(device)
+		out = append(out, rows[id])
+	}
+	return out
+}
+
+// ListAffected lists the cases of which a plan relied on a version.
+func (s Reader) ListAffected(ctx context.Context, req *pb.ListAffectedRequest) (*pb.ListAffectedResponse, error) {
+	out := &pb.ListAffectedResponse{}
+	err := s.View(ctx, func(b *ReadView) error {
+		if err := event.Typed(req); err != nil {
+			return err
+		}
+		return b.Each(event.KindCase, func(st ledger.State) (bool, error) {
+			c := st.(*ledger.Case)
+			for i := range c.Plans {
+				if p := &c.Plans[i]; p.EngineVersion == req.Version || slices.Contains(p.Versions, req.Version) {
+					out.Cases = append(out.Cases, b.caseRow(c))
+					break
+				}
+			}
+			return len(out.Cases) < MaxRows, nil
+		})
+	})
+	return out, err
+}
+
+// ListUse counts bags received, given, discarded and missing, with their cost.
+func (s Reader) ListUse(ctx context.Context, req *pb.ListUseRequest) (*pb.ListUseResponse, error) {
+	out := &pb.ListUseResponse{}
+	err := s.View(ctx, func(b *ReadView) error {
+		by := cmp.Or(req.By, "month")
+		if !slices.Contains([]string{"month", "place", "product", "person"}, by) {
+			return refusal.New("by", req.By, "month, place, product or person")
+		}
+		if b.practice != nil {
+			out.Currency = b.practice.Currency
+		}
+		rows := map[string]*pb.UseRow{}
+		err := b.EachLine(event.KindBag, func(raw []byte) (bool, error) {
+			bag, err := ledger.DecodeBagLine(raw)
+			if err == nil {
+				b.count(rows, by, bag)
+			}
+			return true, err
+		})
+		for _, r := range rows {
+			out.Rows = append(out.Rows, r)
+		}
+		slices.SortFunc(out.Rows, func(x, y *pb.UseRow) int { return cmp.Compare(x.Group, y.Group) })
+		return err
+	})
+	return out, err
+}
+
+// count puts one bag into the groups in which it was received and ended.
+func (b *ReadView) count(rows map[string]*pb.UseRow, by string, bag *ledger.BagLine) {
+	group := func(t *ledger.Told) *pb.UseRow {
+		name := b.groupName(by, bag, t)
+		if rows[name] == nil {
+			rows[name] = &pb.UseRow{Group: name}
+		}
+		return rows[name]
+	}
+	cost := int64(0)
+	if bag.Label != nil && bag.Label.CostMinor != nil {
+		cost = *bag.Label.CostMinor
+	}
+	if bag.Received != nil {
+		group(bag.Received).Received++
+	}
+	if bag.Left == nil {
+		return
+	}
+	row := group(bag.Left)
+	switch bag.Ended {
+	case ledger.EndGiven:
+		row.Given++
+		row.CostMinor += cost
+	case ledger.EndDiscarded:
+		row.Discarded++
+		row.WasteMinor += cost
+	case ledger.EndMissing:
+		row.Missing++
+		row.WasteMinor += cost
+	}
+	row.GivenMl += int64(bag.GivenMl)
+}
+
+func (b *ReadView) groupName(by string, bag *ledger.BagLine, t *ledger.Told) string {
+	switch by {
+	case "place":
+		return cmp.Or(b.Name(event.KindPlace, t.Place), "place unknown")
+	case "product":
+		if bag.Label == nil {
+			return "product unknown"
+		}
+		return b.Name(event.KindProduct, bag.Label.Product)
+	case "person":
+		return b.Person(t.Author)
+	}
+	return time.UnixMilli(t.AtMs).In(b.zone).Format("2006-01")
+}

@@ -1,0 +1,132 @@
+package query
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/wording"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// Details tells a payload's own values in one line: what was measured, chosen or
+// written, with units. Ids, sealed words and what was filled in are left out.
+func (b *ReadView) Details(m proto.Message) string {
+	var parts []string
+	r := m.ProtoReflect()
+	fields := r.Descriptor().Fields()
+	for i := range fields.Len() {
+		f := fields.Get(i)
+		rule := event.RuleOf(f)
+		if !r.Has(f) || rule.Entity != "" || rule.Filled || rule.Sealed || rule.Generate || f.Kind() == protoreflect.BytesKind || rule.Format == pb.Format_FORMAT_RECORD || shownInFull(f) {
+			continue
+		}
+		name, unit := event.Heading(f)
+		if text := b.valueText(r.Get(f), f, rule); text != "" {
+			parts = append(parts, strings.TrimSpace(name+" "+text+" "+unit))
+		}
+	}
+	return strings.Join(parts, ", ")
+}
+
+// shownInFull says that a field is for the record in full: a plan as it was shown.
+func shownInFull(f protoreflect.FieldDescriptor) bool {
+	return f.Name() == "inputs" || f.Name() == "result"
+}
+
+// maxDetail bounds one value in a story, in characters.
+const maxDetail = 80
+
+func (b *ReadView) valueText(v protoreflect.Value, f protoreflect.FieldDescriptor, rule *pb.FieldRule) string {
+	if f.IsList() {
+		var parts []string
+		for i := range min(v.List().Len(), 12) {
+			parts = append(parts, b.oneText(v.List().Get(i), f, rule))
+		}
+		return strings.Join(parts, " and ")
+	}
+	return b.oneText(v, f, rule)
+}
+
+func (b *ReadView) oneText(v protoreflect.Value, f protoreflect.FieldDescriptor, rule *pb.FieldRule) string {
+	switch f.Kind() {
+	case protoreflect.BoolKind:
+		return "yes"
+	case protoreflect.EnumKind:
+		if e := f.Enum().Values().ByNumber(v.Enum()); e != nil {
+			return strings.ReplaceAll(event.EnumWord(e), "_", " ")
+		}
+		return fmt.Sprint(v.Enum())
+	case protoreflect.StringKind:
+		if rule.Refers != "" {
+			return b.Name(rule.Refers, v.String())
+		}
+		text := v.String()
+		if len(text) > maxDetail {
+			text = refusal.Shorten(text)
+		}
+		return text
+	case protoreflect.MessageKind:
+		if m, ok := v.Message().Interface().(*pb.Moment); ok {
+			return time.UnixMilli(m.UnixMs).In(b.zone).Format("15:04 on 2 Jan 2006")
+		}
+		return ""
+	}
+	return scaled(v, rule)
+}
+
+// scaled shows a stored number as it was typed.
+func scaled(v protoreflect.Value, rule *pb.FieldRule) string {
+	n, ok := v.Interface().(int64)
+	if small, is := v.Interface().(int32); is {
+		n, ok = int64(small), true
+	}
+	if !ok {
+		return v.String()
+	}
+	return strconv.FormatFloat(float64(n)/float64(max(rule.Scale, 1)), 'f', -1, 64)
+}
+
+// payloads reads what every record of an entity says now, after corrections, by
+// the hash of the original.
+func (b *ReadView) payloads(k event.Key) map[event.Hash]proto.Message {
+	out := map[event.Hash]proto.Message{}
+	err := b.Records(k, func(r *event.Record) error {
+		if m, err := r.Payload(); err == nil {
+			out[r.Hash] = m
+		}
+		return nil
+	})
+	if err != nil {
+		b.r.Log.Error("read the records of an entity", "entity", k.String(), "error", err)
+	}
+	return out
+}
+
+// said is what an entry of a story says, in words.
+func (b *ReadView) said(e ledger.Entry, all map[event.Hash]proto.Message) string {
+	m := all[e.Record]
+	if c, ok := all[e.By].(*pb.Corrected); ok && !e.By.IsZero() && !c.Void {
+		if spec, known := event.Lookup(c.Type); known {
+			m = spec.New()
+			if proto.Unmarshal(c.Payload, m) != nil {
+				m = nil
+			}
+		}
+	}
+	text := wording.EventType(e.Type)
+	if m == nil {
+		return text
+	}
+	if d := b.Details(m); d != "" {
+		text += ": " + d
+	}
+	return text
+}

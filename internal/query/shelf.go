@@ -1,0 +1,166 @@
+package query
+
+import (
+	"time"
+
+	"thawtrail/internal/engine"
+	"thawtrail/internal/event"
+	"thawtrail/internal/label"
+	"thawtrail/internal/ledger"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// ShelfAt asks the engine until when a bag may be used: the bag's own story, the
+// holds on its batch, warm spells where it lay, and its label card.
+func (b *ReadView) ShelfAt(bag *ledger.BagLine, at time.Time) (engine.ShelfResult, error) {
+	in := engine.ShelfInput{At: at, Zone: b.zone}
+	if bag.Clocks != nil {
+		clocksOf(bag.Clocks, &in)
+	}
+	if bag.Label != nil {
+		in.Expiry = bag.Label.Expiry
+		if err := b.holdsOf(bag.Label, &in); err != nil {
+			return engine.ShelfResult{}, err
+		}
+		card, err := b.Card(bag.Label.Product)
+		if err != nil {
+			return engine.ShelfResult{}, err
+		}
+		if card != nil && card.UseWithinThawMin != nil {
+			h := float64(*card.UseWithinThawMin) / 60
+			in.CardUseByHours = &h
+		}
+	}
+	if err := b.warmSpells(bag, &in); err != nil {
+		return engine.ShelfResult{}, err
+	}
+	if bag.Label == nil || bag.Clocks != nil || in.Quarantined || len(in.UnfitBecause) > 0 {
+		return engine.Shelf(in)
+	}
+	return b.frozenShelf(bag.Label, in)
+}
+
+// frozen is what decides about a bag that stayed frozen, in one answer.
+type frozen struct {
+	product, batch, expiry string
+	at                     time.Time
+}
+
+// frozenShelf asks the engine once for all frozen bags of a delivery.
+func (b *ReadView) frozenShelf(l *ledger.BagLabel, in engine.ShelfInput) (engine.ShelfResult, error) {
+	key := frozen{l.Product, l.Batch, l.Expiry, in.At}
+	if res, known := b.shelves[key]; known {
+		return res, nil
+	}
+	res, err := engine.Shelf(in)
+	if err == nil {
+		b.shelves[key] = res
+	}
+	return res, err
+}
+
+// clocksOf puts the moments from which a bag's time runs.
+func clocksOf(c *ledger.Clocks, in *engine.ShelfInput) {
+	in.Softened, in.Refrozen = c.Softened, c.Refrozen
+	in.RefrozenAt, in.ThawStartedAt = momentOf(c.RefrozenMs), momentOf(c.ThawStartedMs)
+	in.ThawedAt, in.SetAttachedAt = momentOf(c.ThawedMs), momentOf(c.SetMs)
+	if c.KeptAtDc != nil {
+		keptAt := float64(*c.KeptAtDc) / 10
+		in.KeptAtC = &keptAt
+	}
+}
+
+// momentOf is an instant; the zero time for none.
+func momentOf(ms int64) time.Time {
+	if ms == 0 {
+		return time.Time{}
+	}
+	return time.UnixMilli(ms)
+}
+
+func (b *ReadView) holdsOf(l *ledger.BagLabel, in *engine.ShelfInput) error {
+	holds, err := b.standingHolds(l.Product, l.Batch)
+	for _, h := range holds {
+		in.Held = true
+		in.HeldBecause = append(in.HeldBecause, holdLine(h, b))
+	}
+	return err
+}
+
+func holdLine(h ledger.Hold, b *ReadView) string {
+	word := "on hold"
+	if h.Recall {
+		word = "recalled"
+	}
+	return word + " since " + time.UnixMilli(h.Stamp.AtMs).In(b.zone).Format("15:04 on 2 Jan 2006") + ": " + h.Reason
+}
+
+// warmSpells sets a bag aside for every warm spell of a place in which it lay
+// there, until a person decided on that spell.
+func (b *ReadView) warmSpells(bag *ledger.BagLine, in *engine.ShelfInput) error {
+	for i, stay := range bag.Stays {
+		place, err := b.place(stay.Place)
+		if err != nil {
+			return err
+		}
+		if place == nil {
+			continue
+		}
+		until := in.At.UnixMilli()
+		if i+1 < len(bag.Stays) {
+			until = bag.Stays[i+1].FromMs
+		}
+		for _, w := range place.Warm {
+			if w.FromMs < until && (w.ToMs == 0 || w.ToMs > stay.FromMs) {
+				b.judge(bag, w, in)
+			}
+		}
+	}
+	return nil
+}
+
+// judge applies a person's decision on a warm spell, if there is one.
+func (b *ReadView) judge(bag *ledger.BagLine, w ledger.WarmSpan, in *engine.ShelfInput) {
+	decided := false
+	for _, d := range bag.Judged {
+		if d.Warm == w.Stamp.Record.String() {
+			decided = true
+			if d.Unfit {
+				in.UnfitBecause = append(in.UnfitBecause, "judged unfit after a warm spell: "+d.Reason)
+			}
+		}
+	}
+	if !decided {
+		in.Quarantined = true
+		in.QuarantineBecause = append(in.QuarantineBecause,
+			"lay in a place that was warm or off from "+time.UnixMilli(w.FromMs).In(b.zone).Format("15:04 on 2 Jan 2006")+"; a person has to decide")
+	}
+}
+
+// bagRow is a bag as lists show it.
+func (b *ReadView) bagRow(bag *ledger.BagLine, at time.Time) (*pb.BagRow, error) {
+	row := &pb.BagRow{Bag: bag.ID, PlaceId: bag.Place, Place: b.Name(event.KindPlace, bag.Place)}
+	if l := bag.Label; l != nil {
+		row.Product = b.Name(event.KindProduct, l.Product)
+		row.Batch, row.Expiry, row.VolumeMl = l.Batch, l.Expiry, l.VolumeMl
+	}
+	if bag.Ended != "" {
+		row.State, row.States = bag.Ended, []string{bag.Ended}
+		return row, nil
+	}
+	shelf, err := b.ShelfAt(bag, at)
+	if err != nil {
+		return nil, err
+	}
+	row.State, row.Because, row.UseBy = string(shelf.State), shelf.Because, b.At(shelf.UseBy)
+	for _, s := range shelf.States {
+		row.States = append(row.States, string(s))
+	}
+	if bag.Clocks != nil {
+		row.ForCase = bag.Clocks.ForCase
+	}
+	return row, nil
+}
+
+// bagText is a bag's number as stickers and screens show it.
+func bagText(id string) string { return label.BagNumber(id).String() }

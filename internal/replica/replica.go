@@ -1,0 +1,139 @@
+package replica
+
+import (
+	"context"
+	"errors"
+	"io"
+	"log/slog"
+	"time"
+
+	"thawtrail/internal/clock"
+	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/store"
+	"thawtrail/internal/trust"
+	"thawtrail/internal/trust/pins"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// Link tells the services how this replica stands with the practice's server.
+type LinkState interface {
+	// Server is the address of the server; empty when there is none or this is it.
+	Server() string
+	// State is one word for people: up, down, alone, here (this is the server).
+	State() string
+	// Differences are what the last hello found, in words.
+	Differences() []string
+	// LastHeard is when this replica last heard from the server; zero: never.
+	LastHeard() time.Time
+	// StateOf says how far a record of this device has come.
+	StateOf(*event.Record) exchange.Delivery
+	// Reached counts the records of an own log that a server acknowledged, and
+	// those that a statement of the server covers.
+	Reached(event.LogID) (sent, held int64)
+	// Quarantined names what came and did not verify.
+	Quarantined() []string
+}
+
+// Replica is what all services share: one store, one clock, one link.
+type Replica struct {
+	Store  *store.Store
+	Clock  clock.Clock
+	Random io.Reader
+	Seals  Seals
+	Link   LinkState
+	Hub    bool
+	Name   string        // of this device
+	Joined *trust.Joined // the practice that it belongs to; nil for none
+	// Carried wakes the link when records came by hand: the server may lack them.
+	// Nil on the server itself.
+	Carried chan struct{}
+
+	Pins *pins.Book // of the people who share this machine; nil where none are kept
+
+	Log        *slog.Logger // required
+	Quarantine string       // where runs that do not verify are kept for a person
+}
+
+// PracticeID is the practice that this replica's books belong to; empty for none.
+func (r *Replica) PracticeID(ctx context.Context) (id string, err error) {
+	err = r.Store.View(ctx, func(v *store.Snapshot) error {
+		rights, err := v.Rights()
+		if err == nil && rights.Founded() {
+			id = rights.Founding.Practice
+		}
+		return err
+	})
+	return id, err
+}
+
+// Seals turns text that names a person privately into a sealed field and back.
+// Each entity has a key of its own, so that forgetting one forgets nothing else.
+type Seals interface {
+	// Seal seals a text for one field of an entity, making its key at first.
+	Seal(entity event.Key, field, plain string) (*pb.Sealed, error)
+	// Open reads a sealed field; ok is false when its key is not here, or was
+	// dropped because the client asked to be forgotten.
+	Open(entity event.Key, field string, s *pb.Sealed) (plain string, ok bool)
+	// Save writes keys that were made durably, before a record relies on them.
+	Save() error
+	// Take takes keys that came beside records, durably.
+	Take([]*pb.FieldKey) error
+	// Since lists keys after the first n, and the number to go on from.
+	Since(n, most int) (list []*pb.FieldKey, next int)
+	// Forget drops the keys of an entity for ever, here.
+	Forget(event.Key) error
+}
+
+// MaxKeysSent bounds the keys beside one message.
+const MaxKeysSent = 500
+
+// maxForgotten bounds the clients that are dropped in one go.
+const maxForgotten = 5000
+
+// DropForgotten drops the keys of every client who asked to be forgotten.
+func (r *Replica) DropForgotten(ctx context.Context) error {
+	return r.Store.View(ctx, func(v *store.Snapshot) error {
+		keys, err := v.Find(ledger.TermForgotten, maxForgotten)
+		for _, k := range keys {
+			if err := r.Seals.Forget(k); err != nil {
+				return err
+			}
+		}
+		return err
+	})
+}
+
+// Delivered counts this device's own records by how far they have come.
+func (r *Replica) Delivered() (saved, sent, held int64) {
+	for _, id := range r.Store.OwnLogs() {
+		l, ok := r.Store.Log(id)
+		if !ok {
+			continue
+		}
+		all := int64(l.Tip.Seq) + 1
+		s, h := r.Link.Reached(id)
+		saved, sent, held = saved+all-max(s, h), sent+max(s, h)-h, held+h
+	}
+	return saved, sent, held
+}
+
+// Unsent counts own records that no server has acknowledged.
+func (r *Replica) Unsent() int64 {
+	if r.Hub {
+		return 0
+	}
+	saved, _, _ := r.Delivered()
+	return saved
+}
+
+// unsaved words a failure of the disk: the person must know that nothing was
+// saved.
+func NotSaved(err error) error {
+	if errors.Is(err, store.ErrClosed) {
+		return refusal.Fail(refusal.ErrUnavailable, "not saved: this program is stopping")
+	}
+	return refusal.Fail(refusal.ErrUnavailable, "%s", err.Error())
+}

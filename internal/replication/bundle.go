@@ -1,0 +1,300 @@
+package replication
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"time"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
+	"thawtrail/internal/parcel"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/replica"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// Bundles writes and reads the records of a replica as files that are carried by
+// hand.
+type Bundles struct{ *replica.Replica }
+
+// BooksRead is what became of a file of records.
+type Outcome struct {
+	Head         *pb.ParcelHead
+	Records      int64 // in the file
+	New          int64 // of them, new here
+	Lacking      []string
+	SetAside     []string
+	NewestWallUs int64 // of all records in the file
+}
+
+// WriteBooks writes all records held here into a file under a new code: whole
+// logs, so that a reader whose books are old has no gap. id is the case that is
+// handed over with it, empty for none.
+func (r Bundles) Write(ctx context.Context, to io.Writer, code parcel.Code, id string) (records int64, err error) {
+	if r.Joined == nil {
+		return 0, refusal.Conflict("data", r.Name, "a laptop that has joined a practice").Because("a practice of one has nobody to carry records to")
+	}
+	held := r.Store.Held()
+	w, err := parcel.NewWriter(to, code, r.Random, r.parcelHead(held, id))
+	if err != nil {
+		return 0, err
+	}
+	for from := 0; ; {
+		keys, next := r.Seals.Since(from, parcel.MaxKeys)
+		if len(keys) == 0 {
+			break
+		}
+		if err := w.Keys(keys); err != nil {
+			return 0, err
+		}
+		from = next
+	}
+	for _, h := range urgentFirst(held) {
+		if err := r.writeLog(ctx, w, h); err != nil {
+			return 0, err
+		}
+	}
+	return w.Records(), w.Close()
+}
+
+func (r Bundles) parcelHead(held []exchange.HeldLog, id string) *pb.ParcelHead {
+	head := &pb.ParcelHead{
+		Practice: r.Joined.Practice, PracticeName: r.Joined.PracticeName, Founding: r.Joined.Founding, Authority: r.Joined.Authority,
+		Device: r.Store.Device(), DeviceName: r.Name, WallUs: r.Clock.Now().UnixMicro(), ProgramVersion: replica.Version, Case: id,
+	}
+	for _, h := range held {
+		info, _ := r.Store.Log(h.Log)
+		for _, m := range exchange.HeldPB([]exchange.HeldLog{h}) {
+			head.Logs = append(head.Logs, &pb.CarriedLog{Held: m, DeviceName: refusal.Shorten(info.Name)})
+		}
+	}
+	return head
+}
+
+// urgentFirst puts logs of holds and recalls before all others.
+func urgentFirst(held []exchange.HeldLog) []exchange.HeldLog {
+	out := slices.Clone(held)
+	slices.SortStableFunc(out, func(a, b exchange.HeldLog) int {
+		return int(b.Lane) - int(a.Lane)
+	})
+	return out
+}
+
+// writeLog writes one log up to where it ended when the head was written, and
+// over each run that is missing here.
+func (r Bundles) writeLog(ctx context.Context, w *parcel.Writer, h exchange.HeldLog) error {
+	for from := uint64(0); from <= h.Tip().Seq; {
+		run, next, err := r.Store.ReadRun(ctx, h.Log, from, exchange.MaxBatchBytes)
+		if err != nil {
+			return err
+		}
+		if run == nil || next <= from {
+			if from = behindGap(h, from); from == 0 {
+				return nil
+			}
+			continue
+		}
+		if err := w.Run(run); err != nil {
+			return err
+		}
+		from = next
+	}
+	return nil
+}
+
+// behindGap is where to go on behind the missing run at or after seq; 0 for
+// nowhere.
+func behindGap(h exchange.HeldLog, seq uint64) uint64 {
+	for _, m := range h.Missing {
+		if m.To >= seq {
+			return m.To + 1
+		}
+	}
+	return 0
+}
+
+// ReadBooks takes a file of records. It is read twice: first to its end, so that
+// nothing is taken of a file that is not whole; then run by run into the store,
+// where each is verified as if it had come over a link. what is new and holds is
+// saved when it returns.
+//
+// A file with a case is refused, before anything is taken, when records would be
+// missing between what it brings and what is here: half a case is worse than none.
+func (r Bundles) Read(ctx context.Context, file io.ReadSeeker, code parcel.Code) (Outcome, error) {
+	out, err := Check(ctx, file, code)
+	if err != nil {
+		return out, err
+	}
+	if err := r.ours(out.Head); err != nil {
+		return out, err
+	}
+	out.Lacking = r.lacking(out.Head)
+	if out.Head.Case != "" && len(out.Lacking) > 0 {
+		return out, refusal.Conflict("file", out.Head.DeviceName, "a file that joins on to what is held here; nothing was taken").Because(out.Lacking[0])
+	}
+	return out, r.Take(ctx, file, code, &out)
+}
+
+// CheckBooks reads a file to its end and keeps nothing.
+func Check(ctx context.Context, file io.ReadSeeker, code parcel.Code) (out Outcome, err error) {
+	reader, err := rewind(file, code)
+	if err != nil {
+		return out, unreadable(err)
+	}
+	out.Head = reader.Head
+	for err == nil {
+		if err = ctx.Err(); err == nil {
+			_, _, err = reader.Next()
+		}
+	}
+	if !errors.Is(err, io.EOF) {
+		return out, unreadable(err)
+	}
+	out.Records = reader.Records()
+	return out, nil
+}
+
+func rewind(file io.ReadSeeker, code parcel.Code) (*parcel.Reader, error) {
+	if _, err := file.Seek(0, io.SeekStart); err != nil {
+		return nil, fmt.Errorf("read the file: %w", err)
+	}
+	return parcel.NewReader(file, code)
+}
+
+// unreadable words what is wrong with a file, and what to do.
+func unreadable(err error) error {
+	hint := "copy it again from the laptop that wrote it; nothing was taken"
+	for _, known := range []error{parcel.ErrNotOurs, parcel.ErrNewer, parcel.ErrWrongCode, parcel.ErrCutOff, parcel.ErrDamaged} {
+		if !errors.Is(err, known) {
+			continue
+		}
+		field := "file"
+		switch known {
+		case parcel.ErrWrongCode:
+			field, hint = "code", "type the code that stood on the screen when this file was written"
+		case parcel.ErrNewer:
+			hint = "bring this program up to date"
+		}
+		return refusal.New(field, "(as given)", "a whole file of records and its code").Because(err.Error() + "; " + hint)
+	}
+	return err
+}
+
+// ours refuses the books of another practice.
+func (r Bundles) ours(head *pb.ParcelHead) error {
+	switch m := r.Joined; {
+	case m == nil:
+		return refusal.Conflict("file", head.PracticeName, "a laptop that has joined this practice").Because("join first: `thawtrail agent enrol CODE`")
+	case m.Practice != head.Practice || string(m.Founding) != string(head.Founding):
+		return refusal.Conflict("file", head.PracticeName, "a file of "+m.PracticeName+", to which this machine belongs").Because("nothing was taken")
+	}
+	return nil
+}
+
+// lacking names the records that are neither here nor in a file with this head.
+func (r Bundles) lacking(head *pb.ParcelHead) (out []string) {
+	for _, l := range head.Logs {
+		h, err := exchange.HeldFromPB([]*pb.HeldLog{l.GetHeld()})
+		if err != nil || len(h) != 1 {
+			continue // the reader has refused such a head
+		}
+		for _, gap := range gaps(h[0], l.From, r.next(h[0].Log)) {
+			out = append(out, fmt.Sprintf("records %d to %d of %q (log %s) are neither here nor in the file", gap.From+1, gap.To+1, l.DeviceName, h[0].Log.Short()))
+		}
+	}
+	return out
+}
+
+// next is the first record of a log that is not here.
+func (r Bundles) next(log event.LogID) uint64 {
+	h, ok := r.Store.HeldOne(log)
+	switch {
+	case !ok || len(h.Tips) == 0:
+		return 0
+	case len(h.Missing) > 0:
+		return h.Missing[0].From
+	}
+	return h.Tip().Seq + 1
+}
+
+// gaps lists what a file that carries a log from a record on, but for its missing
+// runs, leaves out above what is held.
+func gaps(h exchange.HeldLog, from, next uint64) (out []exchange.SeqRange) {
+	if from > next {
+		out = append(out, exchange.SeqRange{From: next, To: from - 1})
+	}
+	for _, m := range h.Missing {
+		if m.To >= next && m.To >= from {
+			out = append(out, exchange.SeqRange{From: max(m.From, next), To: m.To})
+		}
+	}
+	return out
+}
+
+// TakeBooks saves what a file that was checked brings. It adds to out what was
+// new, and what did not verify.
+func (r Bundles) Take(ctx context.Context, file io.ReadSeeker, code parcel.Code, out *Outcome) error {
+	reader, err := rewind(file, code)
+	if err != nil {
+		return unreadable(err)
+	}
+	for {
+		keys, run, err := reader.Next()
+		switch {
+		case errors.Is(err, io.EOF):
+			if out.New > 0 {
+				r.carried()
+			}
+			return r.Store.CatchUp(ctx)
+		case err != nil:
+			return unreadable(err)
+		case run == nil:
+			if err := r.Seals.Take(keys); err != nil {
+				return replica.NotSaved(err)
+			}
+			continue
+		}
+		if err := r.takeRun(ctx, run, out); err != nil {
+			return err
+		}
+	}
+}
+
+func (r Bundles) carried() {
+	select {
+	case r.Carried <- struct{}{}:
+	default: // it is woken already, or there is no link
+	}
+}
+
+// maxNamed bounds what people are told of runs that did not verify.
+const maxNamed = 20
+
+func (r Bundles) takeRun(ctx context.Context, run *pb.Run, out *Outcome) error {
+	results, err := r.Store.Ingest(ctx, []*pb.Run{run})
+	if err != nil {
+		return replica.NotSaved(err)
+	}
+	for _, res := range results {
+		out.New += int64(res.Taken)
+		for _, rec := range res.Accepted {
+			out.NewestWallUs = max(out.NewestWallUs, rec.Head.WallUs)
+		}
+		if res.Refused == nil {
+			continue
+		}
+		if res.Refused.Damage() {
+			quarantine(r.Replica, run, res.Refused)
+		}
+		if len(out.SetAside) < maxNamed {
+			out.SetAside = append(out.SetAside, res.Refused.Error())
+		}
+	}
+	return nil
+}
+
+// WrittenAt is when the file was written, by its writer's clock.
+func (b *Outcome) WrittenAt() time.Time { return time.UnixMicro(b.Head.GetWallUs()) }

@@ -1,0 +1,451 @@
+package replication
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"slices"
+	"sync"
+	"time"
+
+	"github.com/cenkalti/backoff/v5"
+	"golang.org/x/sync/errgroup"
+
+	"thawtrail/internal/clock"
+	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
+	"thawtrail/internal/replica"
+	"thawtrail/internal/store"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// Timing of the link to the server.
+const (
+	firstRetry   = 500 * time.Millisecond
+	lastRetry    = 15 * time.Second
+	retryJitter  = 0.3
+	helloTimeout = 10 * time.Second
+	pushTimeout  = 60 * time.Second
+	// wakeTick is how often the wall clock is looked at; a jump of more than
+	// twice that means that the laptop slept, and the link is made anew.
+	wakeTick = 5 * time.Second
+)
+
+// Dial makes a way to the server. It need not connect before it is used.
+type Dial func() (Peer, error)
+
+// Link is a laptop's way to the clinic's server: sessions, one after the other,
+// each with its hello, a pushing and a pulling half.
+type Link struct {
+	replica *replica.Replica
+	store   *store.Store
+	clock   clock.Clock
+	log     *slog.Logger
+	server  string
+	dial    Dial
+
+	mu          sync.Mutex // guards what people are told
+	state       string
+	epoch       string // of the hub that was met last
+	differences []string
+	quarantined []string
+	heard       time.Time
+	acked       map[event.LogID]exchange.Tip // of own logs, as the hub acknowledged
+}
+
+const epochName = "hub epoch"
+
+// NewLink prepares the link of a laptop. Server is how people call the other side;
+// empty for a laptop that works alone.
+func NewLink(r *replica.Replica, server string, dial Dial) *Link {
+	l := &Link{
+		replica: r, store: r.Store, clock: r.Clock, log: r.Log, server: server, dial: dial,
+		state: "not connected yet", acked: map[event.LogID]exchange.Tip{},
+	}
+	if l.server == "" {
+		l.state = "no server: this laptop works alone"
+	}
+	if epoch, err := r.Store.Local(epochName); err == nil {
+		l.epoch = string(epoch)
+	}
+	return l
+}
+
+// Run keeps sessions going until ctx ends.
+func (l *Link) Run(ctx context.Context) error {
+	if l.server == "" {
+		<-ctx.Done()
+		return nil
+	}
+	wait := backoff.NewExponentialBackOff()
+	wait.InitialInterval, wait.MaxInterval, wait.RandomizationFactor = firstRetry, lastRetry, retryJitter
+	for {
+		before := l.LastHeard()
+		err := l.session(ctx)
+		if ctx.Err() != nil {
+			return nil
+		}
+		l.say(wordOf(err))
+		if errors.Is(err, errWoke) || errors.Is(err, errCarried) || l.LastHeard() != before {
+			wait.Reset()
+		}
+		if !l.pause(ctx, wait.NextBackOff()) {
+			wait.Reset()
+		}
+	}
+}
+
+// wordOf is what people are told of a link that is down.
+func wordOf(err error) string {
+	if err == nil {
+		return "not connected"
+	}
+	return "not connected: " + err.Error()
+}
+
+// pause waits, but not through a sleep of the laptop: false means that the wall
+// clock jumped and the time is over.
+func (l *Link) pause(ctx context.Context, d time.Duration) bool {
+	until := l.clock.Now().Add(d)
+	tick := time.NewTicker(min(d, wakeTick))
+	defer tick.Stop()
+	last := l.clock.Now()
+	for {
+		select {
+		case <-ctx.Done():
+			return true
+		case <-tick.C:
+		}
+		now := l.clock.Now()
+		if now.Sub(last) > 2*wakeTick {
+			return false
+		}
+		if !now.Before(until) || now.Before(last) {
+			return true
+		}
+		last = now
+	}
+}
+
+var (
+	errWoke    = errors.New("the laptop woke up")
+	errCarried = errors.New("records came by hand: the server is asked anew what it lacks")
+)
+
+// session runs from hello to the end of the link.
+func (l *Link) session(ctx context.Context) error {
+	peer, err := l.dial()
+	if err != nil {
+		return err
+	}
+	defer peer.Close()
+	theirs, err := l.hello(ctx, peer)
+	if err != nil {
+		return err
+	}
+	l.say("connected")
+	group, ctx := errgroup.WithContext(ctx)
+	group.Go(func() error { return l.push(ctx, peer, theirs) })
+	group.Go(func() error { return l.pull(ctx, peer) })
+	group.Go(func() error { return l.watchSleep(ctx) })
+	group.Go(func() error { return l.watchCarried(ctx) })
+	return group.Wait()
+}
+
+// watchCarried ends the session when records of other laptops came by hand. A
+// session sends this laptop's own; the next hello says what else the server lacks.
+func (l *Link) watchCarried(ctx context.Context) error {
+	select {
+	case <-ctx.Done():
+		return nil
+	case <-l.replica.Carried:
+		return errCarried
+	}
+}
+
+// hello states what is believed here, measures the clock, and acts on what the
+// two sides find different.
+func (l *Link) hello(ctx context.Context, peer Peer) (exchange.Beliefs, error) {
+	ctx, cancel := context.WithTimeout(ctx, helloTimeout)
+	defer cancel()
+	sent := l.clock.Now()
+	resp, err := peer.Hello(ctx, &pb.HelloRequest{Beliefs: beliefs(l.replica, l.Practice(), l.HubEpoch()).PB()})
+	if err != nil {
+		return exchange.Beliefs{}, err
+	}
+	l.measure(sent, l.clock.Now(), resp.GetBeliefs().GetWallUs())
+	theirs, err := exchange.BeliefsFromPB(resp.GetBeliefs())
+	if err != nil {
+		return exchange.Beliefs{}, err
+	}
+	return theirs, l.compare(ctx, theirs)
+}
+
+// measure keeps the offset of this clock against the hub's: the hub's answer
+// lies between the two readings, so half the round trip bounds the error (NTP,
+// RFC 5905 section 8, with one stamp for receipt and answer).
+func (l *Link) measure(sent, got time.Time, hubUs int64) {
+	middle := sent.Add(got.Sub(sent) / 2)
+	l.store.SetClockOffset(&pb.ClockOffset{
+		OffsetUs: hubUs - middle.UnixMicro(), BoundUs: got.Sub(sent).Microseconds() / 2, MeasuredUs: got.UnixMicro(),
+	})
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.heard = got
+}
+
+// compare acts on every difference: a stop ends the session, lost own records
+// open a new epoch, and a new hub epoch is remembered.
+func (l *Link) compare(ctx context.Context, theirs exchange.Beliefs) error {
+	mine := exchange.Mine{Beliefs: beliefs(l.replica, l.Practice(), l.HubEpoch()), Has: l.store.Has, Acked: l.ackedTips()}
+	found := exchange.Compare(mine, theirs)
+	var words []string
+	epoch := false
+	for _, d := range found[:min(len(found), 100)] {
+		epoch = epoch || d.NewEpoch()
+		switch d.Kind {
+		case exchange.Same, exchange.TheyLack, exchange.WeLack:
+		default:
+			words = append(words, d.String())
+			l.log.Info("hello", "difference", d.String())
+		}
+	}
+	l.mu.Lock()
+	l.differences, l.epoch = words, theirs.HubEpoch
+	l.mu.Unlock()
+	if stop, ok := exchange.Stop(found); ok {
+		return errors.New(stop.String())
+	}
+	l.believe(theirs)
+	if err := l.store.SetLocal(epochName, []byte(theirs.HubEpoch)); err != nil {
+		return err
+	}
+	if epoch {
+		if err := l.store.NewEpoch("the server holds more of this laptop's logs than this disk"); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// believe takes over what the hub says that it holds of our logs.
+func (l *Link) believe(theirs exchange.Beliefs) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.acked = map[event.LogID]exchange.Tip{}
+	for _, h := range theirs.Held {
+		if info, ok := l.store.Log(h.Log); ok && info.Key.Equal(l.store.PublicKey()) && l.store.Has(h.Log, h.Tip()) {
+			l.acked[h.Log] = h.Tip()
+		}
+	}
+}
+
+// push hands over what the server lacks, then every new record of this laptop.
+func (l *Link) push(ctx context.Context, peer Peer, theirs exchange.Beliefs) error {
+	_, seen, _ := l.store.MovedSince(0)
+	pusher := exchange.NewPusher(l.store.Held(), theirs.Held, l.store.Has)
+	keys := 0
+	for {
+		changed := l.store.Saved()
+		var err error
+		if keys, err = l.pushKeys(ctx, peer, keys); err != nil {
+			return err
+		}
+		seen = l.tellMoves(pusher, seen)
+		if err := l.pushAll(ctx, peer, pusher); err != nil {
+			return err
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-changed:
+		}
+	}
+}
+
+// tellMoves tells the pusher which own logs grew. What came from the server
+// needs no telling: it is there already.
+func (l *Link) tellMoves(p *exchange.Pusher, seen uint64) uint64 {
+	logs, upto, all := l.store.MovedSince(seen)
+	if all {
+		logs = l.store.OwnLogs()
+	}
+	for _, id := range logs {
+		if info, ok := l.store.Log(id); ok && info.Key.Equal(l.store.PublicKey()) {
+			if h, ok := l.store.HeldOne(id); ok {
+				p.Moved(h)
+			}
+		}
+	}
+	return upto
+}
+
+func (l *Link) pushAll(ctx context.Context, peer Peer, p *exchange.Pusher) error {
+	r := reader{store: l.store}
+	defer r.stop()
+	for {
+		send, ok := p.Next()
+		if !ok {
+			l.tellQuarantined(p)
+			return nil
+		}
+		run, next, err := r.read(ctx, send)
+		if err != nil {
+			return err
+		}
+		if run == nil {
+			p.Unable()
+			continue
+		}
+		if next <= send.To {
+			r.readAhead(ctx, send, next)
+		}
+		if err := l.pushOne(ctx, peer, p, run, next); err != nil {
+			return err
+		}
+	}
+}
+
+// pushKeys sends field keys that the server was not sent in this session.
+func (l *Link) pushKeys(ctx context.Context, peer Peer, from int) (int, error) {
+	for {
+		keys, next := l.replica.Seals.Since(from, replica.MaxKeysSent)
+		if len(keys) == 0 {
+			return next, nil
+		}
+		if _, err := peer.Push(ctx, &pb.PushRequest{Device: l.store.Device(), Keys: keys}); err != nil {
+			return from, err
+		}
+		from = next
+	}
+}
+
+func (l *Link) pushOne(ctx context.Context, peer Peer, p *exchange.Pusher, run *pb.Run, next uint64) error {
+	ctx, cancel := context.WithTimeout(ctx, pushTimeout)
+	defer cancel()
+	resp, err := peer.Push(ctx, &pb.PushRequest{Device: l.store.Device(), Runs: []*pb.Run{run}})
+	if err != nil {
+		p.Failed()
+		return err
+	}
+	var tips []exchange.LogTip
+	for _, m := range resp.Accepted {
+		tip, err := exchange.TipFromPB(m)
+		if err != nil {
+			return err
+		}
+		tips = append(tips, tip)
+		l.acknowledged(tip)
+	}
+	var refused []*exchange.Refusal
+	for _, m := range resp.Refused {
+		r, err := exchange.RefusalFromPB(m)
+		if err != nil {
+			return err
+		}
+		refused = append(refused, r)
+	}
+	p.Acked(next, tips, refused)
+	return nil
+}
+
+// acknowledged notes that the hub has a log durably up to a tip.
+func (l *Link) acknowledged(tip exchange.LogTip) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.heard = l.clock.Now()
+	if old, ok := l.acked[tip.Log]; !ok || tip.Seq >= old.Seq {
+		l.acked[tip.Log] = tip.Tip
+	}
+}
+
+func (l *Link) tellQuarantined(p *exchange.Pusher) {
+	var words []string
+	for _, a := range p.Aside() {
+		words = append(words, fmt.Sprintf("log %s is not sent any more: %v", a.Log.Short(), a.Why))
+	}
+	if len(words) > 0 {
+		l.noteQuarantined(words...)
+	}
+}
+
+// maxNoted bounds the list that people are shown.
+const maxNoted = 50
+
+func (l *Link) noteQuarantined(words ...string) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for _, w := range words {
+		if !slices.Contains(l.quarantined, w) && len(l.quarantined) < maxNoted {
+			l.quarantined = append(l.quarantined, w)
+		}
+	}
+}
+
+// pull takes what this laptop lacks and stays open for what comes.
+func (l *Link) pull(ctx context.Context, peer Peer) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	stream, err := peer.Pull(ctx, &pb.PullRequest{Device: l.store.Device(), Held: exchange.HeldPB(l.store.Held())})
+	if err != nil {
+		return err
+	}
+	for {
+		resp, err := stream.Recv()
+		if err != nil {
+			return err
+		}
+		if err := l.take(ctx, resp); err != nil {
+			return err
+		}
+	}
+}
+
+// take saves what came. A gap ends the session: the next hello says what is held.
+func (l *Link) take(ctx context.Context, resp *pb.PullResponse) error {
+	l.mu.Lock()
+	l.heard = l.clock.Now()
+	l.mu.Unlock()
+	if err := l.replica.Seals.Take(resp.Keys); err != nil {
+		return err
+	}
+	if len(resp.Runs) == 0 {
+		return nil
+	}
+	results, err := l.store.Ingest(ctx, resp.Runs)
+	if err != nil {
+		return err
+	}
+	for i, r := range results {
+		switch {
+		case r.Refused == nil:
+		case r.Refused.Damage():
+			quarantine(l.replica, resp.Runs[i], r.Refused)
+			l.noteQuarantined(r.Refused.Error())
+		default:
+			return r.Refused
+		}
+	}
+	return nil
+}
+
+// watchSleep ends the session when the laptop slept: the link is dead, and all
+// timers stood still meanwhile.
+func (l *Link) watchSleep(ctx context.Context) error {
+	tick := time.NewTicker(wakeTick)
+	defer tick.Stop()
+	last := l.clock.Now()
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+		}
+		now := l.clock.Now()
+		if now.Sub(last) > 2*wakeTick {
+			return errWoke
+		}
+		last = now
+	}
+}

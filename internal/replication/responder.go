@@ -1,0 +1,332 @@
+package replication
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"sync"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/replica"
+	"thawtrail/internal/trust/authority"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// MaxPullStreams bounds the streams that are open at once.
+const MaxPullStreams = 4096
+
+// Responder is the answering side of the exchange: it joins the pure core of the
+// exchange to the store. It knows nothing of the wire; internal/rpc carries it.
+type Responder struct {
+	*replica.Replica
+	// Practice is the id of the practice that this side belongs to; empty for none.
+	Practice func() string
+	// Epoch is the hub's epoch, or the one that a laptop knows.
+	Epoch func() string
+	// Done ends all streams when the program stops.
+	Done <-chan struct{}
+
+	mu    sync.Mutex
+	pulls map[exchange.DeviceID]map[*pull]bool // open streams by device
+	open  int
+
+	news fanout
+}
+
+// beliefs is what this replica states of itself.
+func beliefs(r *replica.Replica, practice, epoch string) exchange.Beliefs {
+	b := exchange.Beliefs{
+		Protocol: exchange.Protocol, Fold: ledger.FoldVersion, Program: replica.Version, Practice: practice,
+		Key: r.Store.PublicKey(), Name: r.Name, Held: r.Store.Held(), WallUs: r.Clock.Now().UnixMicro(),
+		HubEpoch: epoch, Hub: r.Hub, Own: r.Store.OwnLogs(),
+	}
+	copy(b.Device[:], r.Store.Device())
+	return b
+}
+
+// Hello compares what each side believes and answers with this side's beliefs
+// and every difference in words.
+func (x *Responder) Hello(ctx context.Context, req *pb.HelloRequest) (*pb.HelloResponse, error) {
+	theirs, err := exchange.BeliefsFromPB(req.GetBeliefs())
+	if err != nil {
+		return nil, err
+	}
+	if err := isCaller(ctx, theirs.Device[:]); err != nil {
+		return nil, err
+	}
+	mine := exchange.Mine{Beliefs: beliefs(x.Replica, x.Practice(), x.Epoch()), Has: x.Store.Has}
+	differences := exchange.Compare(mine, theirs)
+	if stop, ok := exchange.Stop(differences); ok {
+		return nil, refusal.Fail(refusal.ErrUnready, "%s", stop.String())
+	}
+	for _, d := range differences {
+		if d.NewEpoch() {
+			if err := x.Store.NewEpoch(d.String()); err != nil {
+				return nil, err
+			}
+			break
+		}
+	}
+	out := &pb.HelloResponse{Beliefs: beliefs(x.Replica, x.Practice(), x.Epoch()).PB()}
+	for _, d := range differences[:min(len(differences), 100)] {
+		out.Differences = append(out.Differences, d.String())
+	}
+	return out, nil
+}
+
+// isCaller refuses a laptop that says that it is another one than its link has
+// proven. What runs on this machine itself is believed.
+func isCaller(ctx context.Context, device []byte) error {
+	c, ok := authority.CallerOf(ctx)
+	if !ok || c.Way != authority.ByDevice || bytes.Equal(device, event.DeviceID(c.Device)) {
+		return nil
+	}
+	return refusal.Fail(refusal.ErrDenied, "this link belongs to another laptop than the one that it names")
+}
+
+// maxRuns bounds the runs of one push.
+const maxRuns = 64
+
+// Push takes runs and answers when what holds of them is on the disk.
+func (x *Responder) Push(ctx context.Context, req *pb.PushRequest) (*pb.PushResponse, error) {
+	if len(req.Runs) > maxRuns {
+		return nil, refusal.New("runs", len(req.Runs), fmt.Sprintf("at most %d runs in one push", maxRuns))
+	}
+	if err := isCaller(ctx, req.Device); err != nil {
+		return nil, err
+	}
+	if err := x.Seals.Take(req.Keys); err != nil {
+		return nil, replica.NotSaved(err)
+	}
+	var peer exchange.DeviceID
+	copy(peer[:], req.Device)
+	results, err := x.Store.IngestFrom(ctx, peer, req.Runs)
+	if err != nil {
+		return nil, replica.NotSaved(err)
+	}
+	out := &pb.PushResponse{}
+	for i, res := range results {
+		if !res.Tip.Log.IsZero() {
+			out.Accepted = append(out.Accepted, x.tips(res.Tip)...)
+			x.theyHold(req.Device, res.Tip)
+		}
+		if res.Refused != nil {
+			out.Refused = append(out.Refused, res.Refused.PB())
+			if res.Refused.Damage() {
+				quarantine(x.Replica, req.Runs[i], res.Refused)
+			}
+		}
+	}
+	return out, nil
+}
+
+// tips lists every end of a log, so that a pusher of a forked log is told all.
+func (x *Responder) tips(tip exchange.LogTip) []*pb.Tip {
+	h, ok := x.Store.HeldOne(tip.Log)
+	if !ok {
+		return nil
+	}
+	out := make([]*pb.Tip, len(h.Tips))
+	for i, t := range h.Tips {
+		out[i] = exchange.LogTip{Log: tip.Log, Tip: t}.PB()
+	}
+	return out
+}
+
+// theyHold tells the streams to a device that it holds what it just pushed, so
+// that it is not sent back.
+func (x *Responder) theyHold(device []byte, tip exchange.LogTip) {
+	var id exchange.DeviceID
+	copy(id[:], device)
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	for p := range x.pulls[id] {
+		p.theyHold(tip)
+	}
+}
+
+// pull is one open stream.
+type pull struct {
+	x      *Responder
+	out    Outgoing
+	pusher *exchange.Pusher
+	most   int
+	seen   uint64
+	keys   int // how many field keys were sent
+
+	mu    sync.Mutex
+	known []exchange.LogTip // what the device pushed meanwhile, at most maxKnown
+}
+
+const maxKnown = 1024
+
+func (p *pull) theyHold(tip exchange.LogTip) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if len(p.known) < maxKnown { // past that it is sent back, which is harmless
+		p.known = append(p.known, tip)
+	}
+}
+
+func (p *pull) takeKnown() []exchange.LogTip {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	out := p.known
+	p.known = nil
+	return out
+}
+
+// Pull streams what the caller lacks, urgent logs first, and stays open.
+func (x *Responder) Pull(ctx context.Context, req *pb.PullRequest, out Outgoing) error {
+	if err := isCaller(ctx, req.Device); err != nil {
+		return err
+	}
+	held, err := exchange.HeldFromPB(req.Held)
+	if err != nil {
+		return err
+	}
+	p := &pull{x: x, out: out, most: exchange.MaxBatchBytes}
+	if n := int(req.BatchBytes); n > 0 {
+		p.most = min(max(n, exchange.MinBatchBytes), exchange.MaxBatchBytes)
+	}
+	_, p.seen, _ = x.Store.MovedSince(0)
+	p.pusher = exchange.NewPusher(x.Store.Held(), held, x.Store.Has)
+	var device exchange.DeviceID
+	copy(device[:], req.Device)
+	if err := x.enter(device, p); err != nil {
+		return err
+	}
+	defer x.leave(device, p)
+	return p.serve(ctx)
+}
+
+func (x *Responder) enter(device exchange.DeviceID, p *pull) error {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if x.open >= MaxPullStreams {
+		return refusal.Fail(refusal.ErrTooMuch, "%d streams are open; no more are taken", x.open)
+	}
+	if x.pulls == nil {
+		x.pulls = map[exchange.DeviceID]map[*pull]bool{}
+	}
+	if x.pulls[device] == nil {
+		x.pulls[device] = map[*pull]bool{}
+	}
+	x.pulls[device][p] = true
+	x.open++
+	return nil
+}
+
+func (x *Responder) leave(device exchange.DeviceID, p *pull) {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	delete(x.pulls[device], p)
+	if len(x.pulls[device]) == 0 {
+		delete(x.pulls, device)
+	}
+	x.open--
+}
+
+// serve sends until nothing is left, says so, and waits for more.
+func (p *pull) serve(ctx context.Context) error {
+	for {
+		saved := p.x.Store.Saved()
+		p.moved()
+		if err := p.drain(ctx); err != nil {
+			return err
+		}
+		if !p.wait(ctx, saved) {
+			return refusal.Fail(refusal.ErrUnavailable, "this side is stopping")
+		}
+	}
+}
+
+// wait returns when a log moved; false when the stream is to end.
+func (p *pull) wait(ctx context.Context, saved <-chan struct{}) bool {
+	select {
+	case <-ctx.Done():
+		return false
+	case <-p.x.Done:
+		return false
+	case <-saved:
+		return true
+	}
+}
+
+// moved tells the pusher which logs moved since it last looked.
+func (p *pull) moved() {
+	for _, tip := range p.takeKnown() {
+		p.pusher.TheyHold(tip)
+	}
+	logs, upto, all := p.x.Store.MovedSince(p.seen)
+	p.seen = upto
+	if all {
+		for _, h := range p.x.Store.Held() {
+			p.pusher.Moved(h)
+		}
+		return
+	}
+	for _, id := range logs {
+		if h, ok := p.x.Store.HeldOne(id); ok {
+			p.pusher.Moved(h)
+		}
+	}
+}
+
+// drain sends run after run until there is none, looking for urgent news
+// between two of them, and says with the last one that the stream has caught up.
+func (p *pull) drain(ctx context.Context) error {
+	var out *shared
+	for {
+		if err := p.sendKeys(); err != nil {
+			return err
+		}
+		send, ok := p.pusher.Next()
+		if !ok {
+			return p.send(out, true)
+		}
+		if out != nil {
+			if err := p.send(out, false); err != nil {
+				return err
+			}
+			out = nil
+		}
+		sh, err := p.x.news.read(ctx, p.x.Store, send, min(send.MaxBytes, p.most))
+		if err != nil {
+			return err
+		}
+		if sh.run == nil {
+			p.pusher.Unable()
+			continue
+		}
+		out = sh
+		p.pusher.Streamed(sh.next)
+		p.moved()
+	}
+}
+
+// send sends a run, or, where there is none, only that the stream has caught up.
+func (p *pull) send(sh *shared, caughtUp bool) error {
+	now := p.x.Clock.Now().UnixMicro()
+	if sh == nil {
+		return p.out.Send(&pb.PullResponse{CaughtUp: caughtUp, WallUs: now})
+	}
+	return send(p.out, sh, caughtUp, now)
+}
+
+// sendKeys sends field keys ahead of the records that need them.
+func (p *pull) sendKeys() error {
+	for {
+		keys, next := p.x.Seals.Since(p.keys, replica.MaxKeysSent)
+		if len(keys) == 0 {
+			return nil
+		}
+		if err := p.out.Send(&pb.PullResponse{Keys: keys}); err != nil {
+			return err
+		}
+		p.keys = next
+	}
+}

@@ -1,0 +1,108 @@
+package rpc
+
+import (
+	"bytes"
+	"context"
+
+	"google.golang.org/grpc"
+
+	"thawtrail/internal/entry"
+	"thawtrail/internal/parcel"
+	"thawtrail/internal/query"
+	"thawtrail/internal/replication"
+	"thawtrail/internal/trust/pins"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// carryService writes and reads what is carried by hand, for callers of this machine.
+type carryService struct {
+	pb.UnsafeCarryServiceServer
+	*entry.Writer
+}
+
+// pieceBytes is the size of the pieces in which a file goes over a local link.
+const pieceBytes = 256 << 10
+
+// WriteBooks streams a file of all records held here, and its code at the end.
+func (c *carryService) WriteBooks(req *pb.WriteBooksRequest, stream grpc.ServerStreamingServer[pb.WriteBooksResponse]) error {
+	id := ""
+	if req.Case != "" {
+		if err := c.View(stream.Context(), func(b *query.ReadView) (err error) {
+			id, err = b.Resolve("case", "case", req.Case)
+			return err
+		}); err != nil {
+			return err
+		}
+	}
+	code, err := parcel.NewCode(c.Random)
+	if err != nil {
+		return err
+	}
+	pieces := &pieces{send: func(data []byte) error { return stream.Send(&pb.WriteBooksResponse{Data: data}) }}
+	n, err := replication.Bundles{Replica: c.Replica}.Write(stream.Context(), pieces, code, id)
+	if err == nil {
+		err = pieces.flush()
+	}
+	if err != nil {
+		return err
+	}
+	return stream.Send(&pb.WriteBooksResponse{Code: code.Text(), Records: n})
+}
+
+// pieces gathers writes into messages of a fair size.
+type pieces struct {
+	send func([]byte) error
+	held bytes.Buffer
+}
+
+func (p *pieces) Write(b []byte) (int, error) {
+	p.held.Write(b)
+	if p.held.Len() < pieceBytes {
+		return len(b), nil
+	}
+	return len(b), p.flush()
+}
+
+func (p *pieces) flush() error {
+	for p.held.Len() > 0 {
+		if err := p.send(bytes.Clone(p.held.Next(pieceBytes))); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// ReadBooks takes a file of records that comes in pieces.
+func (c *carryService) ReadBooks(stream grpc.ClientStreamingServer[pb.ReadBooksRequest, pb.ReadBooksResponse]) error {
+	first, err := stream.Recv()
+	if err != nil {
+		return err
+	}
+	code, err := parcel.ParseCode(first.Code)
+	if err != nil {
+		return err
+	}
+	rest := first.Data
+	out, err := replication.Bundles{Replica: c.Replica}.ReadPieces(stream.Context(), code, func() ([]byte, error) {
+		if data := rest; data != nil {
+			rest = nil
+			return data, nil
+		}
+		m, err := stream.Recv()
+		return m.GetData(), err
+	})
+	if err != nil {
+		return err
+	}
+	return stream.SendAndClose(out)
+}
+
+// ShowCode puts a running case into characters.
+func (c *carryService) ShowCode(ctx context.Context, req *pb.ShowCodeRequest) (*pb.ShowCodeResponse, error) {
+	return c.Reader.ShowCode(ctx, req.Case)
+}
+
+// TakeOver reads such characters.
+func (c *carryService) TakeOver(ctx context.Context, req *pb.TakeOverRequest) (*pb.TakeOverResponse, error) {
+	return c.Writer.TakeOver(ctx, entry.Actor{Seat: pins.CommandLine}, req)
+}

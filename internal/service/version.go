@@ -1,4 +1,0 @@
-package service
-
-// Version of the program; it stands in every record's header.
-const Version = "0.1.0"

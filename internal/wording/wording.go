@@ -1,0 +1,122 @@
+package wording
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"thawtrail/internal/caution"
+	"thawtrail/internal/event"
+	"thawtrail/internal/ledger"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// enumWord is an enum value as people read it; empty for the zero value.
+func Enum(e protoreflect.Enum) string {
+	v := e.Descriptor().Values().ByNumber(e.Number())
+	if v == nil || v.Number() == 0 {
+		return ""
+	}
+	return event.EnumWord(v)
+}
+
+func Patient(p *ledger.Patient) string {
+	who := Enum(p.Kind)
+	switch {
+	case p.Name != "":
+		who = p.Name
+	case p.DamName != "":
+		who = "foal of " + p.DamName
+	case p.DamKey != "":
+		who = "foal of " + p.DamKey
+	}
+	if p.Twin != "" {
+		who += ", twin " + p.Twin
+	}
+	if m := PatientMarks(p); m != "" {
+		who += " (" + m + ")"
+	}
+	return who
+}
+
+// marksText is what a newborn is known by.
+func PatientMarks(p *ledger.Patient) string {
+	parts := []string{Enum(p.Sex), p.Colour, p.Markings}
+	if p.Box != "" {
+		parts = append(parts, "box "+p.Box)
+	}
+	if p.NeckBand != "" {
+		parts = append(parts, "neck band "+p.NeckBand)
+	}
+	var out []string
+	for _, s := range parts {
+		if s != "" {
+			out = append(out, s)
+		}
+	}
+	return strings.Join(out, ", ")
+}
+
+// markWords says what is special about a record in a story.
+func RecordMarks(m ledger.Marks) []string {
+	var out []string
+	for _, w := range []struct {
+		mark ledger.Marks
+		word string
+	}{
+		{ledger.MarkLate, "entered afterwards"}, {ledger.MarkNotEntitled, "not entitled"},
+		{ledger.MarkForked, "forked log"}, {ledger.MarkCorrected, "corrected"},
+		{ledger.MarkVoided, "never happened"}, {ledger.MarkElsewhere, "moved elsewhere"},
+		{ledger.MarkUnread, "cannot be read here"}, {ledger.MarkNoProof, NoProof},
+		{ledger.MarkUnsigned, "nobody has signed this yet"},
+	} {
+		if m.Has(w.mark) {
+			out = append(out, w.word)
+		}
+	}
+	return out
+}
+
+// typeWords is an event type in plain words.
+func EventType(t event.Type) string {
+	if s, ok := event.Lookup(t); ok {
+		return strings.ReplaceAll(strings.ReplaceAll(s.Name, "_", " "), "igg", "IgG")
+	}
+	return fmt.Sprintf("something of a newer version (type %d)", t)
+}
+
+// Ago words a duration for people.
+func Ago(d time.Duration) string {
+	switch {
+	case d < time.Minute:
+		return "less than a minute"
+	case d < 2*time.Hour:
+		return Plural(int(d.Minutes()), "minute")
+	case d < 48*time.Hour:
+		return Plural(int(d.Hours()), "hour")
+	}
+	return Plural(int(d.Hours()/24), "day")
+}
+
+func Plural(n int, word string) string {
+	if n == 1 {
+		return "1 " + word
+	}
+	return fmt.Sprintf("%d %ss", n, word)
+}
+
+func Tenths(v int32) string { return fmt.Sprintf("%d.%d", v/10, v%10) }
+
+// Cautions are raised cautions as answers carry them, the gravest first.
+func Cautions(raised []caution.Raised) []*pb.Caution {
+	out := make([]*pb.Caution, 0, len(raised))
+	for _, r := range caution.Gravest(raised) {
+		out = append(out, &pb.Caution{Code: r.Code, Level: r.Level.String(), Text: r.Text})
+	}
+	return out
+}
+
+// NoProof is what stands beside an act that asked for a PIN and got none.
+const NoProof = "no proof"
