@@ -198,7 +198,7 @@ func (e *pending) complete(req *pb.WriteRequest) (err error) {
 	if err := event.Typed(e.payload); err != nil && !e.fillsRequired() {
 		return err
 	}
-	if e.made, err = e.b.fill(e.spec.Type, e.payload, e.at); err != nil {
+	if e.made, err = e.b.fill(e.payload); err != nil {
 		return err
 	}
 	if c, ok := e.payload.(*pb.Corrected); ok {

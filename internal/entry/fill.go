@@ -21,7 +21,7 @@ import (
 
 // fill completes a payload with what this replica knows and with new ids: what
 // the rules mark 'filled' and 'generate'. made lists the new ids.
-func (b view) fill(t event.Type, m proto.Message, at time.Time) (made []string, err error) {
+func (b view) fill(m proto.Message) (made []string, err error) {
 	if made, err = b.generate(m); err != nil {
 		return nil, err
 	}
@@ -31,54 +31,63 @@ func (b view) fill(t event.Type, m proto.Message, at time.Time) (made []string, 
 		return append(made, more...), err
 	case *pb.BagFound:
 		return b.fillFound(p, made)
-	case *pb.BagsMoved:
-		return made, b.fillMoved(p)
-	case *pb.PlaceCounted:
-		return made, b.fillCounted(p)
-	case *pb.ThawStarted:
-		return made, b.withBag(p.Bag, func(bag *ledger.Bag) { p.Place = bag.Place })
-	case *pb.TransfusionStarted:
-		return made, b.fillStarted(p)
-	case *pb.TransfusionEnded:
-		p.Patient, err = b.patient(p.Case)
-		return made, err
-	case *pb.ReactionNoted:
-		return made, b.fillReaction(p)
-	case *pb.RateSet:
-		p.Bag, err = b.runningBag(p.Case)
-		return made, err
-	case *pb.FlowChanged:
-		p.Bag, err = b.runningBag(p.Case)
-		return made, err
-	case *pb.BatchHeld:
-		p.SupportTelephone, err = b.supportTelephone(p.Product)
-		return made, err
-	case *pb.BatchRecalled:
-		p.SupportTelephone, err = b.supportTelephone(p.Product)
-		return made, err
-	case *pb.CaseOpened:
-		p.DamKey = event.DamKey(p.DamChip, p.DamUeln, p.DamName)
-		return made, nil
-	case *pb.KitCounted:
-		p.Expected, err = b.KitCount(p.Place, p.Item)
-		return made, err
 	case *pb.ProductCard:
 		return b.fillCard(p, made)
-	case *pb.RecheckPlanned:
-		return made, b.fillRecheck(p)
+	}
+	if err := b.fillStock(m); err != nil {
+		return made, err
+	}
+	return made, b.fillCase(m)
+}
+
+// fillStock completes what is about places, batches and the practice.
+func (b view) fillStock(m proto.Message) (err error) {
+	switch p := m.(type) {
+	case *pb.BagsMoved:
+		return b.fillMoved(p)
+	case *pb.PlaceCounted:
+		return b.fillCounted(p)
+	case *pb.BatchHeld:
+		p.SupportTelephone, err = b.supportTelephone(p.Product)
+	case *pb.BatchRecalled:
+		p.SupportTelephone, err = b.supportTelephone(p.Product)
+	case *pb.KitCounted:
+		p.Expected, err = b.KitCount(p.Place, p.Item)
 	case *pb.DiscrepancyExplained:
-		return made, b.fillEvidence(p)
+		return b.fillEvidence(p)
 	case *pb.Linked:
-		return made, b.fillLink(p)
+		return b.fillLink(p)
 	case *pb.NoteAdded:
 		p.Entity, err = b.Resolve("entity", p.EntityKind, p.Entity)
-		return made, err
-	case *pb.CaseAdopted:
-		return made, b.fillAdopted(p)
 	case *pb.RightsRevoked:
-		return made, b.fillCuts(p)
+		return b.fillCuts(p)
 	}
-	return made, nil
+	return err
+}
+
+// fillCase completes what is about one case and the bag that runs in it.
+func (b view) fillCase(m proto.Message) (err error) {
+	switch p := m.(type) {
+	case *pb.CaseOpened:
+		p.DamKey = event.DamKey(p.DamChip, p.DamUeln, p.DamName)
+	case *pb.ThawStarted:
+		return b.withBag(p.Bag, func(bag *ledger.Bag) { p.Place = bag.Place })
+	case *pb.TransfusionStarted:
+		return b.fillStarted(p)
+	case *pb.TransfusionEnded:
+		p.Patient, err = b.patient(p.Case)
+	case *pb.ReactionNoted:
+		return b.fillReaction(p)
+	case *pb.RateSet:
+		p.Bag, err = b.runningBag(p.Case)
+	case *pb.FlowChanged:
+		p.Bag, err = b.runningBag(p.Case)
+	case *pb.RecheckPlanned:
+		return b.fillRecheck(p)
+	case *pb.CaseAdopted:
+		return b.fillAdopted(p)
+	}
+	return err
 }
 
 // generate makes the ids that are not given.

@@ -166,6 +166,7 @@ func (s Reader) GetStatus(ctx context.Context, _ *pb.GetStatusRequest) (*pb.GetS
 	return out, err
 }
 
+// SavedState is how far a record has come, in the words of the contract.
 func SavedState(d exchange.Delivery) pb.SavedState {
 	return [...]pb.SavedState{
 		exchange.SavedHere: pb.SavedState_SAVED_STATE_SAVED_HERE, exchange.Sent: pb.SavedState_SAVED_STATE_SENT,

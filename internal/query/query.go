@@ -89,7 +89,7 @@ func (b *ReadView) choosePractice() error {
 	return err
 }
 
-// Stamp writes an instant as RFC 3339 in the practice's zone; empty for none.
+// Stamp writes milliseconds since 1970 as RFC 3339 in the practice's zone; empty for none.
 func (b *ReadView) Stamp(ms int64) string {
 	if ms == 0 {
 		return ""
@@ -97,6 +97,7 @@ func (b *ReadView) Stamp(ms int64) string {
 	return time.UnixMilli(ms).In(b.zone).Format(time.RFC3339)
 }
 
+// At writes an instant as RFC 3339 in the practice's zone; empty for none.
 func (b *ReadView) At(t time.Time) string {
 	if t.IsZero() {
 		return ""

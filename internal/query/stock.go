@@ -313,6 +313,7 @@ func (b *ReadView) deviceOf(log event.LogID) string {
 	return log.Short()
 }
 
+// Person names who said something.
 func (b *ReadView) Person(id string) string {
 	if id == "" {
 		return "nobody named"
@@ -487,4 +488,13 @@ func (b *ReadView) reactedBatches(text string) (map[string]bool, error) {
 		}
 	}
 	return out, nil
+}
+
+// KitCount is how many of a kit item a place holds by the books.
+func (b *ReadView) KitCount(place string, item pb.KitItem) (int32, error) {
+	k, err := Get[*ledger.Kit](b, event.KindKit, event.KitID(place, item))
+	if k == nil {
+		return 0, err
+	}
+	return int32(k.Sum), nil
 }

@@ -22,6 +22,7 @@ func Enum(e protoreflect.Enum) string {
 	return event.EnumWord(v)
 }
 
+// Patient says who the patient is: the foal's dam, its letter and its marks.
 func Patient(p *ledger.Patient) string {
 	who := Enum(p.Kind)
 	switch {
@@ -100,6 +101,7 @@ func Ago(d time.Duration) string {
 	return Plural(int(d.Hours()/24), "day")
 }
 
+// Plural is a number and its noun: 1 hour, 3 hours.
 func Plural(n int, word string) string {
 	if n == 1 {
 		return "1 " + word
@@ -107,6 +109,7 @@ func Plural(n int, word string) string {
 	return fmt.Sprintf("%d %ss", n, word)
 }
 
+// Tenths writes a number that counts tenths.
 func Tenths(v int32) string { return fmt.Sprintf("%d.%d", v/10, v%10) }
 
 // Cautions are raised cautions as answers carry them, the gravest first.
