@@ -9,7 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"thawtrail/agent"
-	"thawtrail/internal/parcel"
+	"thawtrail/internal/bundle"
 	"thawtrail/internal/store"
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/vault"
@@ -76,7 +76,7 @@ func (c *clinic) restoreConfig(books []byte, code string) server.RestoreConfig {
 	c.t.Helper()
 	key, err := authority.FromSheet(c.sheet)
 	require.NoError(c.t, err)
-	opens, err := parcel.ParseCode(code)
+	opens, err := bundle.ParseCode(code)
 	require.NoError(c.t, err)
 	return server.RestoreConfig{Data: c.t.TempDir(), Secret: secret(c.t), Cost: cheap, Key: key, Books: bytes.NewReader(books), Code: opens}
 }
@@ -209,7 +209,7 @@ func TestRestoringRefuses(t *testing.T) {
 	_, err = server.Restore(t.Context(), cut)
 	require.ErrorContains(t, err, "not copied whole")
 
-	wrong, err := parcel.NewCode(bytes.NewReader(bytes.Repeat([]byte{1, 2, 3}, 300)))
+	wrong, err := bundle.NewCode(bytes.NewReader(bytes.Repeat([]byte{1, 2, 3}, 300)))
 	require.NoError(t, err)
 	otherCode := cfg
 	otherCode.Code = wrong

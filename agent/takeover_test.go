@@ -12,7 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"google.golang.org/protobuf/proto"
 
-	"thawtrail/internal/parcel"
+	"thawtrail/internal/bundle"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -146,9 +146,9 @@ func TestACaseIsTakenOverByFile(t *testing.T) {
 // that lost the log's beginning.
 func holed(t *testing.T, file []byte, text string) []byte {
 	t.Helper()
-	code, err := parcel.ParseCode(text)
+	code, err := bundle.ParseCode(text)
 	require.NoError(t, err)
-	r, err := parcel.NewReader(bytes.NewReader(file), code)
+	r, err := bundle.NewReader(bytes.NewReader(file), code)
 	require.NoError(t, err)
 	i := slices.IndexFunc(r.Head.Logs, func(l *pb.CarriedLog) bool {
 		return l.DeviceName == "north" && l.Held.Lane == pb.Lane_LANE_ORDINARY
@@ -157,7 +157,7 @@ func holed(t *testing.T, file []byte, text string) []byte {
 	log := r.Head.Logs[i]
 	log.From = log.Held.Tip.Seq + 1
 	var out bytes.Buffer
-	w, err := parcel.NewWriter(&out, code, rand.Reader, r.Head)
+	w, err := bundle.NewWriter(&out, code, rand.Reader, r.Head)
 	require.NoError(t, err)
 	for {
 		keys, run, err := r.Next()

@@ -13,7 +13,7 @@ import (
 	"thawtrail/internal/clock"
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
-	"thawtrail/internal/parcel"
+	"thawtrail/internal/bundle"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/replication"
 	"thawtrail/internal/store"
@@ -31,7 +31,7 @@ type RestoreConfig struct {
 	Name   string        // of this machine; 'clinic' when empty
 	Key    ed25519.PrivateKey
 	Books  io.ReadSeeker // a file of records that a laptop of the practice wrote
-	Code   parcel.Code
+	Code   bundle.Code
 	Clock  clock.Clock // the machine's when nil
 }
 

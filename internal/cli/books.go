@@ -17,7 +17,7 @@ import (
 
 	"thawtrail/agent"
 	"thawtrail/internal/cli/terminal"
-	"thawtrail/internal/parcel"
+	"thawtrail/internal/bundle"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/replica"
 	"thawtrail/internal/replication"
@@ -114,7 +114,7 @@ func (d *desk) writeBooks(ctx context.Context, f *ownForm, to io.Writer, id stri
 	}
 	out := &pb.WriteBooksResponse{}
 	err = d.stopped(ctx, f, func(r *replica.Replica) error {
-		code, err := parcel.NewCode(rand.Reader)
+		code, err := bundle.NewCode(rand.Reader)
 		if err != nil {
 			return err
 		}
@@ -143,7 +143,7 @@ func (d *desk) booksReadCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			opens, err := parcel.ParseCode(code.text())
+			opens, err := bundle.ParseCode(code.text())
 			if err != nil {
 				return err
 			}
@@ -164,7 +164,7 @@ func codeFlag() *flagOf {
 	return &flagOf{name: "code", metavar: "CODE", help: "the code that stood on the screen when the file was written", required: true}
 }
 
-func (d *desk) readBooks(ctx context.Context, f *ownForm, file *os.File, code parcel.Code) (*pb.ReadBooksResponse, error) {
+func (d *desk) readBooks(ctx context.Context, f *ownForm, file *os.File, code bundle.Code) (*pb.ReadBooksResponse, error) {
 	client, address, done, err := d.carrier(f.data.text())
 	if err != nil {
 		return nil, err
@@ -183,7 +183,7 @@ func (d *desk) readBooks(ctx context.Context, f *ownForm, file *os.File, code pa
 	return out, err
 }
 
-func sendBooks(ctx context.Context, client pb.CarryServiceClient, file io.Reader, code parcel.Code) (*pb.ReadBooksResponse, error) {
+func sendBooks(ctx context.Context, client pb.CarryServiceClient, file io.Reader, code bundle.Code) (*pb.ReadBooksResponse, error) {
 	stream, err := client.ReadBooks(ctx)
 	if err != nil {
 		return nil, err
@@ -238,7 +238,7 @@ func (d *desk) serverRestoreCommand() *cobra.Command {
 		"server restore --data /var/lib/thawtrail --sheet - --books /media/stick/books --code 7K2M-4QPD-0XZ9-HH", 0,
 		[]*flagOf{sheet, books, code, name},
 		func(ctx context.Context, f *ownForm, _ []string) error {
-			opens, err := parcel.ParseCode(code.text())
+			opens, err := bundle.ParseCode(code.text())
 			if err != nil {
 				return err
 			}

@@ -22,7 +22,7 @@ import (
 	"thawtrail/internal/access"
 	"thawtrail/internal/clock"
 	"thawtrail/internal/entry"
-	"thawtrail/internal/parcel"
+	"thawtrail/internal/bundle"
 	"thawtrail/internal/plans"
 	"thawtrail/internal/query"
 	"thawtrail/internal/replica"
@@ -67,7 +67,7 @@ type Site struct {
 	mu       sync.Mutex
 	entrance map[string]bool // one-time codes not used yet
 	port     string
-	sticks   map[string]parcel.Code // codes of files that are offered, by the file's name
+	sticks   map[string]bundle.Code // codes of files that are offered, by the file's name
 }
 
 const (

@@ -11,7 +11,7 @@ import (
 	"time"
 
 	"thawtrail/internal/handover"
-	"thawtrail/internal/parcel"
+	"thawtrail/internal/bundle"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/replication"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -154,7 +154,7 @@ func (s *Site) readFile(v *visit) (*pb.ReadBooksResponse, error) {
 	if err != nil {
 		return nil, err
 	}
-	code, err := parcel.ParseCode(text)
+	code, err := bundle.ParseCode(text)
 	if err != nil {
 		return nil, err
 	}
@@ -195,14 +195,14 @@ func (s *Site) showStick(v *visit) error {
 	if err != nil {
 		return err
 	}
-	code, err := parcel.NewCode(s.cfg.Replica.Random)
+	code, err := bundle.NewCode(s.cfg.Replica.Random)
 	if err != nil {
 		return err
 	}
 	name := newRequestID()
 	s.mu.Lock()
 	if s.sticks == nil || len(s.sticks) >= maxSticks {
-		s.sticks = map[string]parcel.Code{}
+		s.sticks = map[string]bundle.Code{}
 	}
 	s.sticks[name] = code
 	s.mu.Unlock()

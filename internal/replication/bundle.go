@@ -10,7 +10,7 @@ import (
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
-	"thawtrail/internal/parcel"
+	"thawtrail/internal/bundle"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/replica"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -33,17 +33,17 @@ type Outcome struct {
 // WriteBooks writes all records held here into a file under a new code: whole
 // logs, so that a reader whose books are old has no gap. id is the case that is
 // handed over with it, empty for none.
-func (r Bundles) Write(ctx context.Context, to io.Writer, code parcel.Code, id string) (records int64, err error) {
+func (r Bundles) Write(ctx context.Context, to io.Writer, code bundle.Code, id string) (records int64, err error) {
 	if r.Joined == nil {
 		return 0, refusal.Conflict("data", r.Name, "a laptop that has joined a practice").Because("a practice of one has nobody to carry records to")
 	}
 	held := r.Store.Held()
-	w, err := parcel.NewWriter(to, code, r.Random, r.parcelHead(held, id))
+	w, err := bundle.NewWriter(to, code, r.Random, r.bundleHead(held, id))
 	if err != nil {
 		return 0, err
 	}
 	for from := 0; ; {
-		keys, next := r.Seals.Since(from, parcel.MaxKeys)
+		keys, next := r.Seals.Since(from, bundle.MaxKeys)
 		if len(keys) == 0 {
 			break
 		}
@@ -60,7 +60,7 @@ func (r Bundles) Write(ctx context.Context, to io.Writer, code parcel.Code, id s
 	return w.Records(), w.Close()
 }
 
-func (r Bundles) parcelHead(held []exchange.HeldLog, id string) *pb.ParcelHead {
+func (r Bundles) bundleHead(held []exchange.HeldLog, id string) *pb.ParcelHead {
 	head := &pb.ParcelHead{
 		Practice: r.Joined.Practice, PracticeName: r.Joined.PracticeName, Founding: r.Joined.Founding, Authority: r.Joined.Authority,
 		Device: r.Store.Device(), DeviceName: r.Name, WallUs: r.Clock.Now().UnixMicro(), ProgramVersion: replica.Version, Case: id,
@@ -85,7 +85,7 @@ func urgentFirst(held []exchange.HeldLog) []exchange.HeldLog {
 
 // writeLog writes one log up to where it ended when the head was written, and
 // over each run that is missing here.
-func (r Bundles) writeLog(ctx context.Context, w *parcel.Writer, h exchange.HeldLog) error {
+func (r Bundles) writeLog(ctx context.Context, w *bundle.Writer, h exchange.HeldLog) error {
 	for from := uint64(0); from <= h.Tip().Seq; {
 		run, next, err := r.Store.ReadRun(ctx, h.Log, from, exchange.MaxBatchBytes)
 		if err != nil {
@@ -123,7 +123,7 @@ func behindGap(h exchange.HeldLog, seq uint64) uint64 {
 //
 // A file with a case is refused, before anything is taken, when records would be
 // missing between what it brings and what is here: half a case is worse than none.
-func (r Bundles) Read(ctx context.Context, file io.ReadSeeker, code parcel.Code) (Outcome, error) {
+func (r Bundles) Read(ctx context.Context, file io.ReadSeeker, code bundle.Code) (Outcome, error) {
 	out, err := Check(ctx, file, code)
 	if err != nil {
 		return out, err
@@ -139,7 +139,7 @@ func (r Bundles) Read(ctx context.Context, file io.ReadSeeker, code parcel.Code)
 }
 
 // CheckBooks reads a file to its end and keeps nothing.
-func Check(ctx context.Context, file io.ReadSeeker, code parcel.Code) (out Outcome, err error) {
+func Check(ctx context.Context, file io.ReadSeeker, code bundle.Code) (out Outcome, err error) {
 	reader, err := rewind(file, code)
 	if err != nil {
 		return out, unreadable(err)
@@ -157,25 +157,25 @@ func Check(ctx context.Context, file io.ReadSeeker, code parcel.Code) (out Outco
 	return out, nil
 }
 
-func rewind(file io.ReadSeeker, code parcel.Code) (*parcel.Reader, error) {
+func rewind(file io.ReadSeeker, code bundle.Code) (*bundle.Reader, error) {
 	if _, err := file.Seek(0, io.SeekStart); err != nil {
 		return nil, fmt.Errorf("read the file: %w", err)
 	}
-	return parcel.NewReader(file, code)
+	return bundle.NewReader(file, code)
 }
 
 // unreadable words what is wrong with a file, and what to do.
 func unreadable(err error) error {
 	hint := "copy it again from the laptop that wrote it; nothing was taken"
-	for _, known := range []error{parcel.ErrNotOurs, parcel.ErrNewer, parcel.ErrWrongCode, parcel.ErrCutOff, parcel.ErrDamaged} {
+	for _, known := range []error{bundle.ErrNotOurs, bundle.ErrNewer, bundle.ErrWrongCode, bundle.ErrCutOff, bundle.ErrDamaged} {
 		if !errors.Is(err, known) {
 			continue
 		}
 		field := "file"
 		switch known {
-		case parcel.ErrWrongCode:
+		case bundle.ErrWrongCode:
 			field, hint = "code", "type the code that stood on the screen when this file was written"
-		case parcel.ErrNewer:
+		case bundle.ErrNewer:
 			hint = "bring this program up to date"
 		}
 		return refusal.New(field, "(as given)", "a whole file of records and its code").Because(err.Error() + "; " + hint)
@@ -236,7 +236,7 @@ func gaps(h exchange.HeldLog, from, next uint64) (out []exchange.SeqRange) {
 
 // TakeBooks saves what a file that was checked brings. It adds to out what was
 // new, and what did not verify.
-func (r Bundles) Take(ctx context.Context, file io.ReadSeeker, code parcel.Code, out *Outcome) error {
+func (r Bundles) Take(ctx context.Context, file io.ReadSeeker, code bundle.Code, out *Outcome) error {
 	reader, err := rewind(file, code)
 	if err != nil {
 		return unreadable(err)

@@ -9,14 +9,14 @@ import (
 	"path/filepath"
 	"time"
 
-	"thawtrail/internal/parcel"
+	"thawtrail/internal/bundle"
 	"thawtrail/internal/refusal"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // ReadUpload takes a file of records that comes in pieces, until io.EOF. It is put
 // aside on the disk, still encrypted, because it is read twice.
-func (r Bundles) ReadPieces(ctx context.Context, code parcel.Code, next func() ([]byte, error)) (*pb.ReadBooksResponse, error) {
+func (r Bundles) ReadPieces(ctx context.Context, code bundle.Code, next func() ([]byte, error)) (*pb.ReadBooksResponse, error) {
 	dir := ""
 	if r.Quarantine != "" {
 		dir = filepath.Dir(r.Quarantine)

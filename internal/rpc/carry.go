@@ -7,7 +7,7 @@ import (
 	"google.golang.org/grpc"
 
 	"thawtrail/internal/entry"
-	"thawtrail/internal/parcel"
+	"thawtrail/internal/bundle"
 	"thawtrail/internal/query"
 	"thawtrail/internal/replication"
 	"thawtrail/internal/trust/pins"
@@ -34,7 +34,7 @@ func (c *carryService) WriteBooks(req *pb.WriteBooksRequest, stream grpc.ServerS
 			return err
 		}
 	}
-	code, err := parcel.NewCode(c.Random)
+	code, err := bundle.NewCode(c.Random)
 	if err != nil {
 		return err
 	}
@@ -78,7 +78,7 @@ func (c *carryService) ReadBooks(stream grpc.ClientStreamingServer[pb.ReadBooksR
 	if err != nil {
 		return err
 	}
-	code, err := parcel.ParseCode(first.Code)
+	code, err := bundle.ParseCode(first.Code)
 	if err != nil {
 		return err
 	}

@@ -1,4 +1,4 @@
-package parcel
+package bundle
 
 import (
 	"bufio"

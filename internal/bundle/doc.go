@@ -1,4 +1,4 @@
-// Package parcel is the file in which records are carried by hand, on a stick,
+// Package bundle is the file in which records are carried by hand, on a stick,
 // where there is no network: the books of a laptop for a server that is restored,
 // or a running case for a second laptop.
 //
@@ -47,4 +47,4 @@
 //
 // A reader refuses a version that it does not know, and a kind that it does not
 // know: a file is written for one reading, so the writer can write the older one.
-package parcel
+package bundle
