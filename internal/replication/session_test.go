@@ -50,7 +50,9 @@ func TestASessionWithoutANetwork(t *testing.T) {
 	hub.Begin()
 	session(t, north, hub)
 	session(t, south, hub)
-	require.Eventually(t, func() bool { return digest(t, north) == digest(t, hub) }, 10*time.Second, 5*time.Millisecond)
+	require.Eventually(t, func() bool {
+		return digest(t, north) == digest(t, hub) && digest(t, south) == digest(t, hub)
+	}, 10*time.Second, 5*time.Millisecond)
 	north.Foal()
 	south.Must(&pb.NoteAdded{EntityKind: "place", Entity: "north car", Text: &pb.Sealed{Plain: "the lid sticks"}})
 	require.Eventually(t, func() bool {
