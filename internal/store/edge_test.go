@@ -88,21 +88,21 @@ func TestManyLargeRunsAtOnce(t *testing.T) {
 		runs[i] = run
 	}
 	hub := openMemory(t, 39)
-	hub.writer.Lock() // all of them wait
+	hub.writer.mu.Lock() // all of them wait
 	var wait sync.WaitGroup
 	errs := make([]error, senders)
 	for i, run := range runs {
 		wait.Go(func() { _, errs[i] = hub.Ingest(context.Background(), []*pb.Run{run}) })
 	}
 	for {
-		hub.queue.mu.Lock()
-		n := len(hub.queue.waiting)
-		hub.queue.mu.Unlock()
+		hub.writer.queue.mu.Lock()
+		n := len(hub.writer.queue.waiting)
+		hub.writer.queue.mu.Unlock()
 		if n == senders {
 			break
 		}
 	}
-	hub.writer.Unlock()
+	hub.writer.mu.Unlock()
 	wait.Wait()
 	require.NoError(t, errors.Join(errs...))
 }
@@ -157,7 +157,8 @@ func TestRestartForgetsNothingOfWhatWasHeard(t *testing.T) {
 // the rest to the next one.
 func TestRefoldGoesOnAfterAQueryGaveUp(t *testing.T) {
 	fs := memfs.New()
-	s, err := Open(t.Context(), memoryOptions(17, fs, index.NewMemory()))
+	ix := &stopping{Index: index.NewMemory()}
+	s, err := Open(t.Context(), memoryOptions(17, fs, ix))
 	require.NoError(t, err)
 	for i := range 5 * refoldBatch {
 		_, err := s.Append(t.Context(), received(fmt.Sprintf("BAG%d", i), "P", "H-1"))
@@ -169,7 +170,7 @@ func TestRefoldGoesOnAfterAQueryGaveUp(t *testing.T) {
 	require.NoError(t, err)
 	give(t, peer, s)
 	ctx, cancel := context.WithCancel(t.Context())
-	s.index = &stopping{s.index, 2, cancel}
+	ix.left, ix.stop = 2, cancel
 	require.ErrorIs(t, s.CatchUp(ctx), context.Canceled)
 	requireRebuilt(t, s, memoryOptions(17, fs, nil))
 	require.NoError(t, s.Close())
@@ -270,21 +271,21 @@ func TestVerify(t *testing.T) {
 	give(t, peer, s)
 	_, err = s.Append(t.Context(), hold("P", "H-1"), received("LAST", "P", "H-1"))
 	require.NoError(t, err)
-	places, err := s.places(s.OwnLogs()[1], 0, 9)
+	places, err := s.projection.Places(s.OwnLogs()[1], 0, 9)
 	require.NoError(t, err)
-	foreign, err := s.places(peer.OwnLogs()[0], 0, 99)
+	foreign, err := s.projection.Places(peer.OwnLogs()[0], 0, 99)
 	require.NoError(t, err)
 	require.NoError(t, s.Close())
 
 	r := verifyMemory(t, fs)
 	require.Equal(t, VerifyReport{OK: true, Records: 16}, r)
-	require.NoError(t, fs.Flip("replica/journal/0000000001.journal", int(places[1].pos.Offset)+30, 1))
+	require.NoError(t, fs.Flip("replica/journal/0000000001.journal", int(places[1].Pos.Offset)+30, 1))
 	r = verifyMemory(t, fs)
 	require.False(t, r.OK)
-	require.Contains(t, r.FirstBad, places[1].pos.String())
-	require.NoError(t, fs.Flip("replica/journal/0000000001.journal", int(foreign[4].pos.Offset)+30, 1))
+	require.Contains(t, r.FirstBad, places[1].Pos.String())
+	require.NoError(t, fs.Flip("replica/journal/0000000001.journal", int(foreign[4].Pos.Offset)+30, 1))
 	r = verifyMemory(t, fs)
-	require.Contains(t, r.FirstBad, foreign[4].pos.String(), "the first of several")
+	require.Contains(t, r.FirstBad, foreign[4].Pos.String(), "the first of several")
 	require.NotEmpty(t, r.Notes)
 	_, err = Verify(t.Context(), VerifyOptions{Dir: "replica", FS: fs, Key: make([]byte, 32)})
 	require.ErrorIs(t, err, journal.ErrKey)
@@ -301,7 +302,7 @@ func TestVerifyFindsForgeries(t *testing.T) {
 	own := s.OwnLogs()[0]
 	var honest []*event.Record
 	for seq := range uint64(5) {
-		honest = append(honest, s.recordsAt(own, seq)...)
+		honest = append(honest, s.projection.RecordsAt(own, seq)...)
 	}
 	wire := func(seq int, change func(*pb.Record)) []byte {
 		raw := &pb.Record{Header: honest[seq].Raw.Header, Payload: honest[seq].Raw.Payload, Signature: honest[seq].Raw.Signature}

@@ -25,7 +25,7 @@ func TestExtentsGrow(t *testing.T) {
 		hashes = append(hashes, recs[0].Hash.String())
 	}
 	rows := 0
-	require.NoError(t, s.index.View(func(r index.Reader) error {
+	require.NoError(t, s.opt.Index.View(func(r index.Reader) error {
 		return r.Scan([]byte("p/"), nil, false, func(_, _ []byte) (bool, error) {
 			rows++
 			return true, nil
@@ -35,7 +35,7 @@ func TestExtentsGrow(t *testing.T) {
 	check := func(s *Store) {
 		own := s.OwnLogs()[0]
 		for i, h := range hashes {
-			recs := s.recordsAt(own, uint64(i)+1)
+			recs := s.projection.RecordsAt(own, uint64(i)+1)
 			require.Len(t, recs, 1)
 			require.Equal(t, h, recs[0].Hash.String())
 			found, err := s.FindRecord(h[:12])

@@ -6,8 +6,10 @@ import (
 	"maps"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"testing"
 
+	"github.com/fxamacker/cbor/v2"
 	"github.com/stretchr/testify/require"
 
 	"thawtrail/internal/event"
@@ -15,6 +17,7 @@ import (
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/store/index"
 	"thawtrail/internal/store/index/indextest"
+	"thawtrail/internal/store/journal"
 	"thawtrail/internal/store/journal/memfs"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -111,18 +114,18 @@ func requireRebuilt(t *testing.T, s *Store, opt Options) {
 	fresh, err := Open(t.Context(), opt)
 	require.NoError(t, err)
 	for _, prefix := range []string{"s/", "l/", "t/", "u/", "q/"} {
-		requireRows(t, rows(t, fresh.index, prefix), rows(t, s.index, prefix))
+		requireRows(t, rows(t, fresh.opt.Index, prefix), rows(t, s.opt.Index, prefix))
 	}
 	require.Equal(t, digest(t, fresh), want, "state from scratch")
-	for _, row := range rows(t, s.index, "t/") {
-		terms, _ := splitTerms([]byte(row))
-		for _, term := range terms {
+	for _, row := range rows(t, s.opt.Index, "t/") {
+		terms, _, _ := strings.Cut(row, "\x00\x00") // its line comes after
+		for _, term := range strings.FieldsFunc(terms, func(r rune) bool { return r == 0 }) {
 			require.Equal(t, find(t, fresh, term), find(t, s, term), "term %q", term)
 		}
 	}
 	require.Equal(t, findAll(t, fresh, "doubt"), findAll(t, s, "doubt"))
-	require.Empty(t, rows(t, s.index, "d/"))
-	require.Empty(t, rows(t, s.index, "r"))
+	require.Empty(t, rows(t, s.opt.Index, "d/"))
+	require.Empty(t, rows(t, s.opt.Index, "r"))
 	require.Equal(t, fresh.Held(), s.Held())
 	require.NoError(t, fresh.Close())
 }
@@ -166,7 +169,7 @@ func TestCrashesLoseNothing(t *testing.T) {
 					require.NoError(t, err)
 					give(t, peer, s)
 				case 2:
-					require.NoError(t, s.express(t.Context()))
+					require.NoError(t, s.projection.ApplyPriority(t.Context()))
 				}
 			}
 			requireRebuilt(t, s, opt)
@@ -243,7 +246,7 @@ func TestRefoldLostFromTheMiddle(t *testing.T) {
 	require.NoError(t, err)
 	require.NotEqual(t, before, digest(t, s))
 	require.Greater(t, trail.Len(), flushed+3)
-	require.NotZero(t, s.cursor.rewound(opt.behind).pos, "applying again does not fold all entities again")
+	require.NotZero(t, startAgain(t, trail, opt.behind), "applying again does not fold all entities again")
 	for cut := flushed; cut < trail.Len()-1; cut += 3 {
 		again := opt
 		again.FS, again.unclean = fs.CrashClone(memfs.Keep), true
@@ -252,6 +255,26 @@ func TestRefoldLostFromTheMiddle(t *testing.T) {
 		require.NoError(t, err)
 		requireRebuilt(t, s, again)
 	}
+}
+
+// startAgain is where applying starts after an unclean stop, by the cursor's row.
+func startAgain(t *testing.T, ix index.Index, behind uint64) (at journal.Position) {
+	var row struct {
+		Written uint64 `cbor:"2,keyasint"`
+		Marks   []struct {
+			Pos     []byte `cbor:"1,keyasint"`
+			Written uint64 `cbor:"2,keyasint"`
+		} `cbor:"3,keyasint"`
+	}
+	require.NoError(t, cbor.Unmarshal([]byte(rows(t, ix, "c")["c"]), &row))
+	for _, m := range row.Marks {
+		if row.Written-m.Written >= behind {
+			var err error
+			at, err = journal.DecodePosition(m.Pos)
+			require.NoError(t, err)
+		}
+	}
+	return at
 }
 
 // dying is an index that stops the program after a few updates.
@@ -283,7 +306,7 @@ func live(t *testing.T, s *Store, r *rand.Rand, founded *event.Record) *event.Re
 		case 0:
 			require.NoError(t, s.CatchUp(t.Context()))
 		case 1:
-			require.NoError(t, s.express(t.Context()))
+			require.NoError(t, s.projection.ApplyPriority(t.Context()))
 		}
 	}
 	require.NoError(t, s.CatchUp(t.Context()))
@@ -376,10 +399,10 @@ func TestDamageIsSaidAndRefilled(t *testing.T) {
 	meet(t, a, b)
 	want, old := digest(t, b), a.OwnLogs()
 	require.Equal(t, want, digest(t, a))
-	places, err := a.places(old[0], 0, 100)
+	places, err := a.projection.Places(old[0], 0, 100)
 	require.NoError(t, err)
 	for _, seq := range []int{0, 7, 20} { // the opening, the middle, the tip
-		p := places[seq].pos
+		p := places[seq].Pos
 		require.NoError(t, fs.Flip("replica/journal/0000000001.journal", int(p.Offset)+40, 4))
 	}
 	require.NoError(t, a.Scrub(t.Context()))
@@ -438,7 +461,7 @@ func TestLostEndOpensNewLogs(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, "kept", string(fact), "what is not derived stays")
 	give(t, s, back)
-	require.True(t, slices.ContainsFunc(back.recordsAt(own[0], 2), func(*event.Record) bool { return true }))
+	require.True(t, slices.ContainsFunc(back.projection.RecordsAt(own[0], 2), func(*event.Record) bool { return true }))
 	require.NoError(t, back.Close())
 	require.NoError(t, s.Close())
 }

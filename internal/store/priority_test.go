@@ -53,7 +53,7 @@ func TestOwnRecordsDoNotWait(t *testing.T) {
 			_, err := s.Append(t.Context(), mixed(r, nil))
 			require.NoError(t, err)
 			if r.IntN(3) == 0 {
-				require.NoError(t, s.express(t.Context()))
+				require.NoError(t, s.projection.ApplyPriority(t.Context()))
 			}
 		}
 		requireRebuilt(t, s, opt)

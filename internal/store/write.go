@@ -13,6 +13,7 @@ import (
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/store/journal"
+	"thawtrail/internal/store/projection"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -42,9 +43,20 @@ type write struct {
 	err     error
 }
 
+// writer is held by the one that commits; those who come meanwhile wait in the queue.
+type writer struct {
+	queue writeQueue // has a lock of its own
+	mu    sync.Mutex // held through a commit; guards the field below
+
+	brought map[exchange.DeviceID]int64 // bytes of foreign logs that each laptop brought since the start
+}
+
+func newWriter() writer { return writer{brought: map[exchange.DeviceID]int64{}} }
+
 // writeQueue gathers callers while another one commits: group commit.
 type writeQueue struct {
-	mu      sync.Mutex
+	mu sync.Mutex // guards the field below
+
 	waiting []*write
 }
 
@@ -81,16 +93,16 @@ func (s *Store) Append(ctx context.Context, drafts ...Draft) ([]*event.Record, e
 // submit waits until w is done, by this caller or by the one before it. A
 // caller that gave up could not know whether its record was saved, so it waits.
 func (s *Store) submit(w *write) {
-	s.queue.add(w)
-	s.writer.Lock()
-	defer s.writer.Unlock()
+	s.writer.queue.add(w)
+	s.writer.mu.Lock()
+	defer s.writer.mu.Unlock()
 	select {
 	case <-w.done:
 		return
 	default:
 	}
 	for !isDone(w) {
-		s.commitGroup(s.queue.take())
+		s.commitGroup(s.writer.queue.take())
 	}
 }
 
@@ -110,10 +122,10 @@ const maxGroupBytes = journal.MaxCommit / 4
 // commitGroup saves a group of wishes in as few synced writes as may be.
 func (s *Store) commitGroup(group []*write) {
 	for len(group) > 0 {
-		p := s.plan()
+		p := s.begin()
 		n := 0
 		for n < len(group) && p.bytes < maxGroupBytes {
-			if w := group[n]; s.isClosed() {
+			if w := group[n]; s.closed.Load() {
 				w.err = ErrClosed
 			} else {
 				p.add(w)
@@ -131,67 +143,49 @@ func (s *Store) commitGroup(group []*write) {
 	}
 }
 
-func (s *Store) isClosed() bool {
-	s.mu.RLock()
-	defer s.mu.RUnlock()
-	return s.closed
-}
-
-// plan is one commit in the making: the tables as they will be when it is saved.
+// pendingCommit is one commit in the making: the tables as they will be when it is saved.
 // Nothing of it shows before the journal has it.
-type plan struct {
-	s       *Store
-	logs    map[event.LogID]*LogInfo // changed logs only
-	own     map[pb.Lane]event.LogID
-	seen    map[event.LogID]exchange.Tip
-	hlc     int64
-	hubUs   int64
-	servers [][]byte
-	knows   *ledger.Rights
-	wallUs  int64
-	recs    []*event.Record
-	frames  [][]byte
-	bytes   int // of frames
+type pendingCommit struct {
+	s      *Store
+	logs   map[event.LogID]*LogInfo // changed logs only
+	own    map[pb.Lane]event.LogID
+	seen   map[event.LogID]exchange.Tip
+	hlc    int64
+	hubUs  int64
+	rights *ledger.Rights // as folded now
+	wallUs int64
+	recs   []*event.Record
+	frames [][]byte
+	bytes  int // of frames
 
 	doubt   bool                        // the own logs may have lost records: open new ones first
 	renewed string                      // why new logs were opened; empty when they were not
 	beyond  string                      // the server states more of an own log than was written here
-	brought map[exchange.DeviceID]int64 // bytes of strangers' logs in this plan
-	full    string                      // that strangers' records found no room
+	brought map[exchange.DeviceID]int64 // bytes of foreign logs in this commit
+	full    string                      // that foreign records found no room
 }
 
-func (s *Store) plan() *plan {
-	s.mu.RLock()
-	defer s.mu.RUnlock()
-	p := &plan{s: s, logs: map[event.LogID]*LogInfo{}, own: map[pb.Lane]event.LogID{}, seen: map[event.LogID]exchange.Tip{},
-		hlc: s.hlc, hubUs: s.hubUs, servers: s.servers, knows: s.knows, wallUs: s.wallUs, doubt: s.doubt && len(s.own) > 0}
-	for lane, id := range s.own {
-		p.own[lane] = id
-	}
-	for id, t := range s.seen {
-		p.seen[id] = t
-	}
+func (s *Store) begin() *pendingCommit {
+	p := &pendingCommit{s: s, logs: map[event.LogID]*LogInfo{}, rights: s.projection.Rights()}
+	s.author.lend(p)
 	return p
 }
 
-// log is the state of a log inside the plan, ready to be changed.
-func (p *plan) log(id event.LogID) (*LogInfo, bool) {
+// log is the state of a log inside the commit, ready to be changed.
+func (p *pendingCommit) log(id event.LogID) (*LogInfo, bool) {
 	if l, ok := p.logs[id]; ok {
 		return l, true
 	}
-	p.s.mu.RLock()
-	defer p.s.mu.RUnlock()
-	l, ok := p.s.logs[id]
+	l, ok := p.s.logs.Log(id)
 	if !ok {
 		return nil, false
 	}
-	c := l.LogInfo.clone()
-	p.logs[id] = c
-	return c, true
+	p.logs[id] = &l
+	return &l, true
 }
 
 // add turns a wish into records, or fails it alone and leaves nothing of it.
-func (p *plan) add(w *write) {
+func (p *pendingCommit) add(w *write) {
 	if len(w.runs) > 0 {
 		w.results = p.ingest(w.runs, w.peer)
 	}
@@ -205,18 +199,18 @@ func (p *plan) add(w *write) {
 }
 
 // clone copies what authoring changes.
-func (p *plan) clone() *plan {
+func (p *pendingCommit) clone() *pendingCommit {
 	c := *p
 	c.own, c.seen = maps.Clone(p.own), maps.Clone(p.seen)
 	c.logs = make(map[event.LogID]*LogInfo, len(p.logs))
 	for id, l := range p.logs {
-		c.logs[id] = l.clone()
+		c.logs[id] = l.Clone()
 	}
 	return &c
 }
 
 // authorAll makes the records of one call.
-func (p *plan) authorAll(drafts []Draft) ([]*event.Record, error) {
+func (p *pendingCommit) authorAll(drafts []Draft) ([]*event.Record, error) {
 	out := make([]*event.Record, 0, len(drafts))
 	for _, d := range drafts {
 		payload, err := marshal(d.Payload)
@@ -241,7 +235,7 @@ func laneOf(t event.Type) pb.Lane {
 }
 
 // author makes the next record of this device's own log.
-func (p *plan) author(d Draft, payload []byte) (*event.Record, error) {
+func (p *pendingCommit) author(d Draft, payload []byte) (*event.Record, error) {
 	if p.doubt {
 		p.doubt = false
 		if err := p.epoch(lostHere); err != nil {
@@ -258,7 +252,7 @@ func (p *plan) author(d Draft, payload []byte) (*event.Record, error) {
 }
 
 // header fills in what every record of this device says at this moment.
-func (p *plan) header(d Draft) *pb.Header {
+func (p *pendingCommit) header(d Draft) *pb.Header {
 	s := p.s
 	now := s.opt.Clock.Now()
 	wall := now.UnixMicro()
@@ -282,9 +276,9 @@ func (p *plan) header(d Draft) *pb.Header {
 // maxSeen bounds the tips named in one header; the rest go into the next one.
 const maxSeen = 256
 
-func (p *plan) takeSeen() []*pb.Tip {
+func (p *pendingCommit) takeSeen() []*pb.Tip {
 	var out []*pb.Tip
-	for _, id := range sortedLogs(p.seen) {
+	for _, id := range event.SortedLogs(p.seen) {
 		if len(out) == maxSeen {
 			break
 		}
@@ -294,14 +288,14 @@ func (p *plan) takeSeen() []*pb.Tip {
 	return out
 }
 
-func (p *plan) seal(head *pb.Header, payload []byte) (*event.Record, error) {
+func (p *pendingCommit) seal(head *pb.Header, payload []byte) (*event.Record, error) {
 	r, err := event.Seal(head, payload, func(m []byte) []byte { return ed25519.Sign(p.s.opt.Device, m) })
 	if err != nil {
 		return nil, err
 	}
 	l, ok := p.log(r.Log)
 	if !ok {
-		if l, ok = openedLog(r); !ok {
+		if l, ok = projection.OpenedLog(r); !ok {
 			return nil, fmt.Errorf("record of a log that was not opened: %s", r.Log.Short())
 		}
 		p.logs[r.Log] = l
@@ -313,8 +307,8 @@ func (p *plan) seal(head *pb.Header, payload []byte) (*event.Record, error) {
 }
 
 // take adds a record to the commit and moves its log.
-func (p *plan) take(l *LogInfo, r *event.Record) error {
-	err := l.advance(r, func(seq uint64) ([]exchange.Point, error) { return p.at(r.Log, seq), nil })
+func (p *pendingCommit) take(l *LogInfo, r *event.Record) error {
+	err := l.Advance(r, func(seq uint64) ([]exchange.Point, error) { return p.at(r.Log, seq), nil })
 	if err != nil {
 		return err
 	}
@@ -326,8 +320,8 @@ func (p *plan) take(l *LogInfo, r *event.Record) error {
 	return nil
 }
 
-// commit saves the plan and publishes its tables.
-func (p *plan) commit() error {
+// commit saves the records and publishes what they moved.
+func (p *pendingCommit) commit() error {
 	p.tellFull()
 	if len(p.frames) == 0 {
 		return nil
@@ -336,58 +330,31 @@ func (p *plan) commit() error {
 	if err != nil {
 		return err
 	}
-	end := p.s.journal.End()
-	s := p.s
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	for _, id := range sortedLogs(p.logs) {
-		l := p.logs[id]
-		ls, ok := s.logs[id]
-		if !ok {
-			ls = &logState{}
-			s.logs[id] = ls
-		}
-		ls.LogInfo = *l
-		s.moves.add(id)
-	}
-	for i, r := range p.recs {
-		if r.Rights() {
-			s.granted++
-		}
-		ls := s.logs[r.Log]
-		ls.tail = append(ls.tail, tailEntry{r.Head.Seq, r.Hash, positions[i]})
-		next := end
-		if i+1 < len(positions) {
-			next = positions[i+1]
-		}
-		s.remember(located{rec: r, pos: positions[i], next: next})
-	}
-	s.own, s.seen, s.hlc, s.hubUs, s.wallUs = p.own, p.seen, p.hlc, p.hubUs, p.wallUs
-	if p.beyond != "" {
-		s.doubt = true
-		s.repaired("%s", p.beyond)
-	}
-	for peer, n := range p.brought {
-		s.brought[peer] += n
-	}
-	if p.renewed != "" {
-		s.since, s.doubt = positions[0], false
-		s.repaired("this laptop goes on in new logs: %s", p.renewed)
-	}
-	s.savedLocked()
+	p.publish(positions)
 	return nil
 }
 
-// maxFresh bounds the records kept decoded between commit and apply.
-const maxFresh = 8192
-
-// remember keeps a committed record for the applier, so that it need not be
-// read and decoded again. When too many wait, the applier reads the journal.
-func (s *Store) remember(l located) {
-	if len(s.fresh) >= maxFresh {
-		s.fresh, s.freshGap = nil, true
+// publish shows what is on the disk now. The projection knows of a record before
+// the table of logs does, so that what a log is said to hold can be read; waiting
+// callers are woken when all is in place.
+func (p *pendingCommit) publish(positions []journal.Position) {
+	s := p.s
+	s.projection.Add(p.recs, positions, s.journal.End())
+	s.logs.publish(p.logs)
+	s.author.publish(p, positions[0])
+	for peer, n := range p.brought {
+		s.writer.brought[peer] += n
 	}
-	if !s.freshGap {
-		s.fresh = append(s.fresh, l)
+	for _, r := range p.recs {
+		if r.Rights() {
+			s.rightsMoves.Add(1)
+		}
 	}
+	if p.beyond != "" {
+		s.report.add(p.beyond)
+	}
+	if p.renewed != "" {
+		s.report.add("this laptop goes on in new logs: " + p.renewed)
+	}
+	s.signals.save()
 }

@@ -1,4 +1,4 @@
-package store
+package projection
 
 import (
 	"encoding/binary"
@@ -20,8 +20,8 @@ import (
 //
 //	w/ log seq position      the hash that the record at the position names
 
-// wordsIn lists what a record names of other logs.
-func wordsIn(r *event.Record) []exchange.LogTip {
+// Attestations lists what a record names of other logs.
+func Attestations(r *event.Record) []exchange.LogTip {
 	out := make([]exchange.LogTip, 0, len(r.Head.Seen))
 	add := func(m *pb.Tip) {
 		if t, err := exchange.TipFromPB(m); err == nil && t.Log != r.Log {
@@ -44,32 +44,32 @@ func wordsIn(r *event.Record) []exchange.LogTip {
 // touching notes that a record touches an entity.
 type touching func(event.Key, journal.Position)
 
-// hear holds what a record names of other logs against what is held.
-func (a *application) hear(l located, touch touching) error {
-	for _, named := range wordsIn(l.rec) {
-		if a.s.remembers(named.Log, named.Tip) {
+// attest holds what a record names of other logs against what is held.
+func (a *application) attest(l located, touch touching) error {
+	for _, named := range Attestations(l.rec) {
+		if a.p.Holds(named.Log, named.Tip) || a.p.opt.Logs.IsEnd(named.Log, named.Tip) {
 			continue
 		}
-		if err := a.weigh(named, l.pos, touch); err != nil {
+		if err := a.compare(named, l.pos, touch); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-// weigh holds one word against what is held at its place, or lets it wait.
-func (a *application) weigh(named exchange.LogTip, by journal.Position, touch touching) error {
-	at := seat{named.Log, named.Seq}
+// compare holds one attestation against what is held at its place, or lets it wait.
+func (a *application) compare(named exchange.LogTip, by journal.Position, touch touching) error {
+	at := slot{named.Log, named.Seq}
 	here, err := a.points(at)
 	switch {
 	case err != nil:
 		return err
 	case len(here) == 0:
-		return a.w.Set(wordKey(at, by), named.Hash[:])
+		return a.w.Set(waitKey(at, by), named.Hash[:])
 	case slices.ContainsFunc(here, func(p exchange.Point) bool { return p.Hash == named.Hash }):
 		return nil
 	}
-	a.s.opt.Logger.Warn("two stories: another log names a record that is not the one held here",
+	a.p.opt.Logger.Warn("two stories: another log names a record that is not the one held here",
 		"log", named.Log.Short(), "seq", named.Seq, "named", named.Hash.Short(), "held", here[0].Hash.Short())
 	spots, err := a.spots(at)
 	for _, s := range spots {
@@ -79,8 +79,8 @@ func (a *application) weigh(named exchange.LogTip, by journal.Position, touch to
 	return err
 }
 
-// answer weighs the words that waited for records of this batch.
-func (a *application) answer(touch touching) error {
+// settle compares the attestations that waited for records of this batch.
+func (a *application) settle(touch touching) error {
 	type stretch struct{ from, to uint64 }
 	placed := map[event.LogID]stretch{}
 	logs := map[event.LogID]bool{}
@@ -91,18 +91,18 @@ func (a *application) answer(touch touching) error {
 		}
 		placed[at.log], logs[at.log] = stretch{min(s.from, at.seq), max(s.to, at.seq)}, true
 	}
-	type word struct {
+	type waiting struct {
 		named exchange.LogTip
 		by    journal.Position
 		key   []byte
 	}
-	for _, log := range sortedLogs(logs) {
-		var waited []word
+	for _, log := range event.SortedLogs(logs) {
+		var waited []waiting
 		s := placed[log]
-		err := a.w.Scan(wordPrefix(log), wordKey(seat{log, s.from}, journal.Position{}), false, func(k, v []byte) (bool, error) {
-			named, by, ok := decodeWord(log, k, v)
-			if ok && len(a.placed[seat{log, named.Seq}]) > 0 {
-				waited = append(waited, word{named, by, slices.Clone(k)})
+		err := a.w.Scan(waitPrefix(log), waitKey(slot{log, s.from}, journal.Position{}), false, func(k, v []byte) (bool, error) {
+			named, by, ok := decodeWait(log, k, v)
+			if ok && len(a.placed[slot{log, named.Seq}]) > 0 {
+				waited = append(waited, waiting{named, by, slices.Clone(k)})
 			}
 			return !ok || named.Seq <= s.to, nil
 		})
@@ -113,7 +113,7 @@ func (a *application) answer(touch touching) error {
 			if err := a.w.Delete(w.key); err != nil {
 				return err
 			}
-			if err := a.weigh(w.named, w.by, touch); err != nil {
+			if err := a.compare(w.named, w.by, touch); err != nil {
 				return err
 			}
 		}
@@ -121,15 +121,15 @@ func (a *application) answer(touch touching) error {
 	return nil
 }
 
-func wordPrefix(log event.LogID) []byte { return row('w', log[:]) }
+func waitPrefix(log event.LogID) []byte { return row('w', log[:]) }
 
-func wordKey(at seat, by journal.Position) []byte {
-	return append(binary.BigEndian.AppendUint64(wordPrefix(at.log), at.seq), by.Encode()...)
+func waitKey(at slot, by journal.Position) []byte {
+	return append(binary.BigEndian.AppendUint64(waitPrefix(at.log), at.seq), by.Encode()...)
 }
 
-// decodeWord reads the row of a word that waits.
-func decodeWord(log event.LogID, key, value []byte) (named exchange.LogTip, by journal.Position, ok bool) {
-	rest := key[len(wordPrefix(log)):]
+// decodeWait reads the row of an attestation that waits.
+func decodeWait(log event.LogID, key, value []byte) (named exchange.LogTip, by journal.Position, ok bool) {
+	rest := key[len(waitPrefix(log)):]
 	hash, ok := event.ToHash(value)
 	if !ok || len(rest) != 8+positionBytes {
 		return named, by, false

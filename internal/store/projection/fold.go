@@ -1,4 +1,4 @@
-package store
+package projection
 
 import (
 	"bytes"
@@ -206,7 +206,7 @@ func (a *application) read(k event.Key, positions []journal.Position, at map[eve
 		if at != nil {
 			at[r.Hash] = p
 		}
-		inputs = append(inputs, ledger.Input{Rec: r, Entitled: st.Entitled, Forked: forked, Foreign: a.s.foreign(r)})
+		inputs = append(inputs, ledger.Input{Rec: r, Entitled: st.Entitled, Forked: forked, Foreign: a.p.foreign(r)})
 	}
 	return inputs, met, nil
 }
@@ -215,7 +215,7 @@ func (a *application) record(p journal.Position) (*event.Record, error) {
 	if r, ok := a.byPos[p]; ok {
 		return r, nil
 	}
-	return a.s.recordAt(p)
+	return a.p.RecordAt(p)
 }
 
 // touches lists where the records that touch an entity lie, each once. An entity

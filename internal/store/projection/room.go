@@ -1,4 +1,4 @@
-package store
+package projection
 
 import (
 	"context"
@@ -16,34 +16,11 @@ const noRoom = "the disk is nearly full: entries are still saved, but the index 
 
 // catchUpIfRoom catches up unless the disk is nearly full: an answer that is a
 // little old is better than none.
-func (s *Store) catchUpIfRoom(ctx context.Context) error {
-	err := s.CatchUp(ctx)
+func (p *Projection) catchUpIfRoom(ctx context.Context) error {
+	err := p.CatchUp(ctx)
 	if !errors.Is(err, index.ErrNoSpace) {
 		return err
 	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.repaired(noRoom)
-	return nil
-}
-
-// restoreWithRoom restores the replica, in memory when the disk has no room for
-// the index.
-func (s *Store) restoreWithRoom(ctx context.Context) error {
-	err := s.restore(ctx)
-	if !errors.Is(err, index.ErrNoSpace) {
-		return err
-	}
-	s.repaired(noRoom)
-	fresh, err := prepare(s.opt)
-	if err != nil {
-		return err
-	}
-	s.logs, s.own, s.seen, s.cursor, s.rights, s.unclean = fresh.logs, fresh.own, fresh.seen, cursor{}, nil, false
-	closing := s.index.Close()
-	s.index = index.NewMemory()
-	if err := s.restore(ctx); err != nil {
-		return errors.Join(err, closing)
-	}
+	p.opt.Repaired(noRoom)
 	return nil
 }

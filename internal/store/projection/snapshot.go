@@ -1,4 +1,4 @@
-package store
+package projection
 
 import (
 	"bytes"
@@ -13,20 +13,20 @@ import (
 
 // Snapshot answers from folded state as it was when the view began.
 type Snapshot struct {
-	s *Store
+	p *Projection
 	r index.Reader
 }
 
 // View catches up with the journal and lets fn read one consistent state. It
 // passes every record that was saved before the call.
-func (s *Store) View(ctx context.Context, fn func(*Snapshot) error) error {
-	if err := s.catchUpIfRoom(ctx); err != nil {
+func (p *Projection) View(ctx context.Context, fn func(*Snapshot) error) error {
+	if err := p.catchUpIfRoom(ctx); err != nil {
 		return err
 	}
-	if s.isClosed() {
+	if p.closed.Load() {
 		return ErrClosed
 	}
-	return s.index.View(func(r index.Reader) error { return fn(&Snapshot{s, r}) })
+	return p.index.View(func(r index.Reader) error { return fn(&Snapshot{p, r}) })
 }
 
 // State is the folded state of one entity; nil when nothing is known of it.
@@ -177,7 +177,7 @@ func (v *Snapshot) Records(k event.Key, fn func(*event.Record) error) error {
 	}
 	seen := map[event.Hash]bool{}
 	for _, p := range positions {
-		r, err := v.s.recordAt(p)
+		r, err := v.p.RecordAt(p)
 		if err != nil || seen[r.Hash] {
 			continue
 		}
@@ -199,7 +199,7 @@ func (v *Snapshot) ByRequest(id string) (*event.Record, bool, error) {
 	if len(ps) != 1 {
 		return nil, false, nil
 	}
-	r, err := v.s.recordAt(ps[0])
+	r, err := v.p.RecordAt(ps[0])
 	return r, err == nil, err
 }
 
@@ -222,14 +222,14 @@ func (v *Snapshot) Rights() (*ledger.Rights, error) {
 }
 
 // SetLocal keeps a small fact of this replica alone, outside the state.
-func (s *Store) SetLocal(name string, value []byte) error {
-	return s.index.Update(func(w index.Writer) error { return w.Set(localKey(name), value) })
+func (p *Projection) SetLocal(name string, value []byte) error {
+	return p.index.Update(func(w index.Writer) error { return w.Set(localKey(name), value) })
 }
 
 // Local reads a small fact of this replica; nil when there is none.
-func (s *Store) Local(name string) ([]byte, error) {
+func (p *Projection) Local(name string) ([]byte, error) {
 	var out []byte
-	err := s.index.View(func(r index.Reader) error {
+	err := p.index.View(func(r index.Reader) error {
 		v, _, err := r.Get(localKey(name))
 		out = append(out, v...)
 		return err

@@ -1,0 +1,56 @@
+package store
+
+import (
+	"context"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/store/projection"
+)
+
+// What is read from the index is the projection's; these are its names here.
+type (
+	// Snapshot answers from folded state as it was when the view began.
+	Snapshot = projection.Snapshot
+	// Found is an entity found under a term, with its line if its kind has one.
+	Found = projection.Found
+	// LogInfo is what a replica knows of a log without looking at its records.
+	LogInfo = projection.LogInfo
+)
+
+// Get is Snapshot.State with its type; ok is false when nothing is known.
+func Get[S ledger.State](v *Snapshot, k event.Key) (state S, ok bool, err error) {
+	return projection.Get[S](v, k)
+}
+
+// View catches up with the journal and lets fn read one consistent state. It
+// passes every record that was saved before the call.
+func (s *Store) View(ctx context.Context, fn func(*Snapshot) error) error {
+	return s.projection.View(ctx, fn)
+}
+
+// ViewOwn is View that passes every record of this device and every urgent one
+// that was saved before the call, but perhaps not all of other devices' ordinary
+// records: those that arrived a moment ago look as if they had not come yet.
+func (s *Store) ViewOwn(ctx context.Context, fn func(*Snapshot) error) error {
+	return s.projection.ViewOwn(ctx, fn)
+}
+
+// CatchUp applies to the index all that the journal holds. A view calls it first;
+// it costs next to nothing when there is nothing to apply.
+func (s *Store) CatchUp(ctx context.Context) error { return s.projection.CatchUp(ctx) }
+
+// Behind counts the records that are saved and not yet folded.
+func (s *Store) Behind() int { return s.projection.Behind() }
+
+// FindRecord finds a record by the first hex digits of its hash, at least eight;
+// ambiguity and absence are ErrNotFound.
+func (s *Store) FindRecord(prefix string) (*event.Record, error) {
+	return s.projection.FindRecord(prefix)
+}
+
+// SetLocal keeps a small fact of this replica alone, outside the state.
+func (s *Store) SetLocal(name string, value []byte) error { return s.projection.SetLocal(name, value) }
+
+// Local reads a small fact of this replica; nil when there is none.
+func (s *Store) Local(name string) ([]byte, error) { return s.projection.Local(name) }
