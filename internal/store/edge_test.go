@@ -14,48 +14,10 @@ import (
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/store/index"
-	"thawtrail/internal/store/index/indextest"
 	"thawtrail/internal/store/journal"
 	"thawtrail/internal/store/journal/memfs"
 	pb "thawtrail/proto/thawtrail/v1"
 )
-
-// A count names up to a thousand bags: more than one update of the index takes
-// when each has a story. The replica must still answer, and open again.
-func TestRecordThatTouchesMoreThanOneUpdateTakes(t *testing.T) {
-	fs := memfs.New()
-	trail := (&indextest.Trail{}).Reopened()
-	s, err := Open(t.Context(), memoryOptions(12, fs, trail))
-	require.NoError(t, err)
-	var seen, missed []string
-	for i := range 5 {
-		var bags []string
-		for k := range 200 {
-			bags = append(bags, fmt.Sprintf("BAG%d", 200*i+k))
-		}
-		seen, missed = append(seen, bags[:100]...), append(missed, bags[100:]...)
-		_, err := s.Append(t.Context(), Draft{Type: 30, Payload: &pb.BagsReceived{
-			Bags: bags, Product: "P", Batch: "H-1", Expiry: "2028-03", VolumeMl: 950, Count: 200, Place: "CLINIC"}})
-		require.NoError(t, err)
-	}
-	digest(t, s)
-	_, err = s.Append(t.Context(), Draft{Type: 34, Payload: &pb.PlaceCounted{Place: "CLINIC", BagsSeen: seen, BagsNotSeen: missed}})
-	require.NoError(t, err)
-	before := trail.Len()
-	require.NoError(t, s.CatchUp(t.Context()))
-	require.Greater(t, trail.Len(), before+1000/laterKeys, "the count did not fit into one update")
-	require.NoError(t, s.View(t.Context(), func(v *Snapshot) error {
-		for _, id := range []string{seen[0], missed[499]} {
-			bag, ok, err := Get[*ledger.Bag](v, event.Key{Kind: event.KindBag, ID: id})
-			require.NoError(t, err)
-			require.True(t, ok)
-			require.Len(t, bag.Timeline, 2, id)
-		}
-		return nil
-	}))
-	requireRebuilt(t, s, memoryOptions(12, fs, nil))
-	require.NoError(t, s.Close())
-}
 
 // A call whose second draft cannot be sealed saves nothing of the first one, and
 // the log goes on without a gap.
@@ -151,43 +113,6 @@ func TestRestartForgetsNothingOfWhatWasHeard(t *testing.T) {
 	require.True(t, recs[0].TimeInDoubt())
 	require.Empty(t, recs[1].Head.Seen)
 	require.NoError(t, s.Close())
-}
-
-// A query that gives up before a change of rights has reached every entity leaves
-// the rest to the next one.
-func TestRefoldGoesOnAfterAQueryGaveUp(t *testing.T) {
-	fs := memfs.New()
-	ix := &stopping{Index: index.NewMemory()}
-	s, err := Open(t.Context(), memoryOptions(17, fs, ix))
-	require.NoError(t, err)
-	for i := range 5 * refoldBatch {
-		_, err := s.Append(t.Context(), received(fmt.Sprintf("BAG%d", i), "P", "H-1"))
-		require.NoError(t, err)
-	}
-	digest(t, s)
-	peer := openMemory(t, 18)
-	_, err = peer.Append(t.Context(), founding())
-	require.NoError(t, err)
-	give(t, peer, s)
-	ctx, cancel := context.WithCancel(t.Context())
-	ix.left, ix.stop = 2, cancel
-	require.ErrorIs(t, s.CatchUp(ctx), context.Canceled)
-	requireRebuilt(t, s, memoryOptions(17, fs, nil))
-	require.NoError(t, s.Close())
-}
-
-// stopping cancels after a few updates.
-type stopping struct {
-	index.Index
-	left int
-	stop func()
-}
-
-func (s *stopping) Update(fn func(index.Writer) error) error {
-	if s.left--; s.left == 0 {
-		s.stop()
-	}
-	return s.Index.Update(fn)
 }
 
 // Close in the middle of writes: every call either saved its record or says that

@@ -9,7 +9,6 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/fxamacker/cbor/v2"
 	"github.com/stretchr/testify/require"
 
 	"thawtrail/internal/event"
@@ -17,7 +16,6 @@ import (
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/store/index"
 	"thawtrail/internal/store/index/indextest"
-	"thawtrail/internal/store/journal"
 	"thawtrail/internal/store/journal/memfs"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -220,61 +218,6 @@ func TestUpdatesLostFromTheMiddle(t *testing.T) {
 		}
 	}
 	require.Greater(t, lost, 100, "updates were really lost")
-}
-
-// A change of rights folds entities again in several updates, and the last one
-// notes that it is done. One of them lost from the middle is done again.
-func TestRefoldLostFromTheMiddle(t *testing.T) {
-	fs, trail := memfs.New(), &indextest.Trail{}
-	trail = trail.Reopened()
-	opt := memoryOptions(30, fs, trail)
-	opt.behind = 400 << 10
-	s, err := Open(t.Context(), opt)
-	require.NoError(t, err)
-	recs, err := s.Append(t.Context(), founding())
-	require.NoError(t, err)
-	for i := range 6 * refoldBatch {
-		d := received(fmt.Sprintf("BAG%d", i), "P", "H-1")
-		d.Author, d.Grant = "owner", recs[0].Hash[:]
-		_, err := s.Append(t.Context(), d)
-		require.NoError(t, err)
-	}
-	before := digest(t, s)
-	flushed := trail.Len()
-	_, err = s.Append(t.Context(), Draft{Type: event.TypeRightsRevoked, Author: "owner", Grant: recs[0].Hash[:],
-		Payload: &pb.RightsRevoked{Grant: recs[0].Hash.String(), Reason: "left"}})
-	require.NoError(t, err)
-	require.NotEqual(t, before, digest(t, s))
-	require.Greater(t, trail.Len(), flushed+3)
-	require.NotZero(t, startAgain(t, trail, opt.behind), "applying again does not fold all entities again")
-	for cut := flushed; cut < trail.Len()-1; cut += 3 {
-		again := opt
-		again.FS, again.unclean = fs.CrashClone(memfs.Keep), true
-		again.Index = trail.Without(cut, cut+1).Reopened()
-		s, err := Open(t.Context(), again)
-		require.NoError(t, err)
-		requireRebuilt(t, s, again)
-	}
-}
-
-// startAgain is where applying starts after an unclean stop, by the cursor's row.
-func startAgain(t *testing.T, ix index.Index, behind uint64) (at journal.Position) {
-	var row struct {
-		Written uint64 `cbor:"2,keyasint"`
-		Marks   []struct {
-			Pos     []byte `cbor:"1,keyasint"`
-			Written uint64 `cbor:"2,keyasint"`
-		} `cbor:"3,keyasint"`
-	}
-	require.NoError(t, cbor.Unmarshal([]byte(rows(t, ix, "c")["c"]), &row))
-	for _, m := range row.Marks {
-		if row.Written-m.Written >= behind {
-			var err error
-			at, err = journal.DecodePosition(m.Pos)
-			require.NoError(t, err)
-		}
-	}
-	return at
 }
 
 // dying is an index that stops the program after a few updates.

@@ -22,7 +22,7 @@ func TestOwnRecordsDoNotWait(t *testing.T) {
 		s, err := Open(t.Context(), opt)
 		require.NoError(t, err)
 		peer := openMemory(t, 61)
-		for i := range 2 * maxExpress {
+		for i := range 2 * 256 {
 			_, err := peer.Append(t.Context(), received(fmt.Sprintf("PEER%d", i), "P", "H-1"))
 			require.NoError(t, err)
 		}
