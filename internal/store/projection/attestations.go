@@ -10,17 +10,17 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// Records name records of other logs: the tips that their device had seen, and
-// what the server's statements list. Where such a word fits nothing that is held
-// at its place, two replicas were told two stories. The word and what stands at
-// the place are then folded into the log's entity, which claims it.
+// Records attest to records of other logs: they name the tips that their device
+// had seen, and what the server's statements list. Where an attestation fits
+// nothing that is held at its place, two replicas were told two stories. It and
+// what stands at the place are then folded into the log's entity, which claims it.
 //
-// Either may come first. A word about a place of which nothing is held waits in a
-// row until something is:
+// Either may come first. An attestation to a place of which nothing is held waits
+// in a row until something is:
 //
 //	w/ log seq position      the hash that the record at the position names
 
-// Attestations lists what a record names of other logs.
+// Attestations lists the records of other logs that a record names.
 func Attestations(r *event.Record) []exchange.LogTip {
 	out := make([]exchange.LogTip, 0, len(r.Head.Seen))
 	add := func(m *pb.Tip) {
@@ -44,7 +44,7 @@ func Attestations(r *event.Record) []exchange.LogTip {
 // touching notes that a record touches an entity.
 type touching func(event.Key, journal.Position)
 
-// attest holds what a record names of other logs against what is held.
+// attest holds a record's attestations against what is held.
 func (a *application) attest(l located, touch touching) error {
 	for _, named := range Attestations(l.rec) {
 		if a.p.Holds(named.Log, named.Tip) || a.p.opt.Logs.IsEnd(named.Log, named.Tip) {
@@ -79,33 +79,18 @@ func (a *application) compare(named exchange.LogTip, by journal.Position, touch 
 	return err
 }
 
+// waiting is an attestation that waits in a row.
+type waiting struct {
+	named exchange.LogTip
+	by    journal.Position
+	key   []byte
+}
+
 // settle compares the attestations that waited for records of this batch.
 func (a *application) settle(touch touching) error {
-	type stretch struct{ from, to uint64 }
-	placed := map[event.LogID]stretch{}
-	logs := map[event.LogID]bool{}
-	for at := range a.placed {
-		s, ok := placed[at.log]
-		if !ok {
-			s = stretch{at.seq, at.seq}
-		}
-		placed[at.log], logs[at.log] = stretch{min(s.from, at.seq), max(s.to, at.seq)}, true
-	}
-	type waiting struct {
-		named exchange.LogTip
-		by    journal.Position
-		key   []byte
-	}
-	for _, log := range event.SortedLogs(logs) {
-		var waited []waiting
-		s := placed[log]
-		err := a.w.Scan(waitPrefix(log), waitKey(slot{log, s.from}, journal.Position{}), false, func(k, v []byte) (bool, error) {
-			named, by, ok := decodeWait(log, k, v)
-			if ok && len(a.placed[slot{log, named.Seq}]) > 0 {
-				waited = append(waited, waiting{named, by, slices.Clone(k)})
-			}
-			return !ok || named.Seq <= s.to, nil
-		})
+	placed := a.stretches()
+	for _, log := range event.SortedLogs(placed) {
+		waited, err := a.waited(log, placed[log])
 		if err != nil {
 			return err
 		}
@@ -119,6 +104,31 @@ func (a *application) settle(touch touching) error {
 		}
 	}
 	return nil
+}
+
+// stretches says, for each log of this batch, from where to where its records stand.
+func (a *application) stretches() map[event.LogID]exchange.SeqRange {
+	out := map[event.LogID]exchange.SeqRange{}
+	for at := range a.placed {
+		s, ok := out[at.log]
+		if !ok {
+			s = exchange.SeqRange{From: at.seq, To: at.seq}
+		}
+		out[at.log] = exchange.SeqRange{From: min(s.From, at.seq), To: max(s.To, at.seq)}
+	}
+	return out
+}
+
+// waited lists the attestations to records of a log that this batch brought.
+func (a *application) waited(log event.LogID, s exchange.SeqRange) (out []waiting, err error) {
+	err = a.w.Scan(waitPrefix(log), waitKey(slot{log, s.From}, journal.Position{}), false, func(k, v []byte) (bool, error) {
+		named, by, ok := decodeWait(log, k, v)
+		if ok && len(a.placed[slot{log, named.Seq}]) > 0 {
+			out = append(out, waiting{named, by, slices.Clone(k)})
+		}
+		return !ok || named.Seq <= s.To, nil
+	})
+	return out, err
 }
 
 func waitPrefix(log event.LogID) []byte { return row('w', log[:]) }

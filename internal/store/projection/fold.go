@@ -169,8 +169,8 @@ type found struct {
 // inputs reads the records on which an entity's state rests, but not always
 // their payloads.
 func (a *application) inputs(k event.Key) ([]ledger.Input, found, error) {
-	if ledger.Thins(k.Kind) {
-		return a.thinned(k)
+	if ledger.Prunes(k.Kind) {
+		return a.pruned(k)
 	}
 	positions, err := a.touches(k)
 	if err != nil {
@@ -238,7 +238,7 @@ func (a *application) touches(k event.Key) ([]journal.Position, error) {
 // touchesAll also lists those that were left out of its state.
 func touchesAll(r index.Reader, k event.Key) ([]journal.Position, error) {
 	out, err := touches(r, k)
-	if err != nil || !ledger.Thins(k.Kind) {
+	if err != nil || !ledger.Prunes(k.Kind) {
 		return out, err
 	}
 	rows, err := touchRows(r, outPrefix(k))
