@@ -46,3 +46,26 @@ func TestFullDiskKeepsTakingRecords(t *testing.T) {
 	require.NotEqual(t, before, digest(t, s))
 	require.NoError(t, s.Close())
 }
+
+// A journal that lost its end is noticed also when the index has no room to say so
+// to the disk: no number is used twice.
+func TestFullDiskStillNoticesALostEnd(t *testing.T) {
+	fs, ix := memfs.New(), &crowded{Index: index.NewMemory()}
+	s, err := Open(t.Context(), memoryOptions(10, fs, ix))
+	require.NoError(t, err)
+	older := fs.CrashClone(memfs.Keep)
+	_, err = s.Append(t.Context(), received("GONE", "P", "H-1"))
+	require.NoError(t, err)
+	digest(t, s)
+	own := s.OwnLogs()
+
+	ix.full = true
+	opt := memoryOptions(10, older, ix)
+	opt.Random = chacha(98)
+	back, err := Open(t.Context(), opt)
+	require.NoError(t, err)
+	for _, id := range back.OwnLogs() {
+		require.NotContains(t, own, id)
+	}
+	require.NoError(t, back.Close())
+}

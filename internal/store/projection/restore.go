@@ -26,20 +26,21 @@ func (p *Projection) Restore(ctx context.Context, j Journal) (lost bool, err err
 	p.opt.Repaired(noRoom)
 	closing := p.index.Close()
 	p.index, p.cursor, p.rights, p.unclean = index.NewMemory(), cursor{}, nil, false
-	if lost, err = p.restore(ctx); err != nil {
+	again, err := p.restore(ctx) // an index in memory cannot know what the one on the disk knew
+	if err != nil {
 		return false, errors.Join(err, closing)
 	}
-	return lost, nil
+	return lost || again, nil
 }
 
 // restore does so once. Nobody else is there yet, so no lock is held.
 func (p *Projection) restore(ctx context.Context) (lost bool, err error) {
 	if lost, err = p.readIndex(); err != nil {
-		return false, err
+		return lost, err
 	}
 	if p.unclean {
 		if err := p.rewind(); err != nil {
-			return false, err
+			return lost, err
 		}
 	}
 	return lost, p.catchUpFrom(ctx)
