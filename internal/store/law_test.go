@@ -408,3 +408,37 @@ func TestLostEndOpensNewLogs(t *testing.T) {
 	require.NoError(t, back.Close())
 	require.NoError(t, s.Close())
 }
+
+// That the end was lost is remembered until new logs are open, whatever stops the
+// program in between.
+func TestLostEndIsRememberedOverACrash(t *testing.T) {
+	fs, ix := memfs.New(), (&indextest.Trail{}).Reopened()
+	s, err := Open(t.Context(), memoryOptions(10, fs, ix))
+	require.NoError(t, err)
+	older := fs.CrashClone(memfs.Keep)
+	_, err = s.Append(t.Context(), received("GONE", "P", "H-1"))
+	require.NoError(t, err)
+	digest(t, s)
+	own := s.OwnLogs()
+
+	crashes := 0
+	for opened := false; !opened; crashes++ {
+		require.Less(t, crashes, 100)
+		opt := memoryOptions(10, older.CrashClone(memfs.Keep), nil)
+		opt.Random = chacha(98)
+		ctx, die := context.WithCancel(t.Context())
+		trail := ix.Reopened()
+		opt.Index = &dying{trail, crashes, die}
+		_, err := Open(ctx, opt)
+		opened = err == nil
+		die()
+		opt.Random, opt.Index = chacha(97), trail.Reopened()
+		back, err := Open(t.Context(), opt)
+		require.NoError(t, err)
+		for _, id := range back.OwnLogs() {
+			require.NotContains(t, own, id, "after %d updates", crashes)
+		}
+		require.NoError(t, back.Close())
+	}
+	require.Greater(t, crashes, 3)
+}

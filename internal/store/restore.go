@@ -97,13 +97,16 @@ func (s *Store) restoreSeen(last journal.Position) error {
 // when records of this device may be gone: it must never use a number twice.
 func (s *Store) openOwnLogs(lost bool) error {
 	s.author.doubt = s.report.anyAfter(s.author.since)
-	if lost || s.author.doubt {
-		return s.NewEpoch(lostHere)
+	switch {
+	case lost || s.author.doubt:
+		if err := s.NewEpoch(lostHere); err != nil || !lost {
+			return err
+		}
+		return s.projection.MadeGood()
+	case len(s.author.own) < len(lanes):
+		return s.NewEpoch(firstStart)
 	}
-	if len(s.author.own) == len(lanes) {
-		return nil
-	}
-	return s.NewEpoch(firstStart)
+	return nil
 }
 
 // Reasons of new logs.

@@ -47,7 +47,9 @@ func (p *Projection) restore(ctx context.Context) (lost bool, err error) {
 }
 
 // readIndex reads cursor and rights. lost says that the journal is not the one
-// that had been applied: it ends earlier, or went on in another way since.
+// that had been applied: it ends earlier, or went on in another way since. That is
+// noted before the index is emptied, for should the program stop then, nothing else
+// would tell; MadeGood takes the note away.
 func (p *Projection) readIndex() (lost bool, err error) {
 	fold := true
 	err = p.index.View(func(r index.Reader) error {
@@ -64,15 +66,43 @@ func (p *Projection) readIndex() (lost bool, err error) {
 	if lost = p.cursor.pos.Compare(p.journal.End()) > 0 || !p.testifies(p.cursor.last); lost {
 		p.opt.Repaired(fmt.Sprintf("the journal ends at %s and is not the one that had been applied up to %s: records that were saved are gone from this disk; other replicas can refill them", p.journal.End(), p.cursor.pos))
 	}
+	noted, err := p.noteLoss(lost)
+	if err != nil {
+		return lost, err
+	}
 	healed := slices.ContainsFunc(p.cursor.passed, p.readable)
 	joined, err := p.joinedAnother()
 	if err != nil {
-		return false, err
+		return lost, err
 	}
 	if lost || healed || !fold || joined {
-		return lost, errors.Join(p.emptyIndex(), p.SetLocal(foundingName, p.opt.Founding[:]))
+		return lost || noted, errors.Join(p.emptyIndex(), p.SetLocal(foundingName, p.opt.Founding[:]))
 	}
-	return false, p.readRights()
+	return noted, p.readRights()
+}
+
+// lossName is the local fact that records are gone and nobody acted on it yet.
+const lossName = "loss"
+
+// noteLoss notes a loss, or says that one was noted by a start that did not end.
+func (p *Projection) noteLoss(lost bool) (noted bool, err error) {
+	if lost {
+		return true, p.SetLocal(lossName, []byte{1})
+	}
+	was, err := p.Local(lossName)
+	if err != nil {
+		return false, fmt.Errorf("read the index: %w", err)
+	}
+	return len(was) > 0, nil
+}
+
+// MadeGood says that the caller has acted on the loss that Restore told of. With no
+// room to write that down, the next start tells of it once more.
+func (p *Projection) MadeGood() error {
+	if err := p.SetLocal(lossName, nil); !errors.Is(err, index.ErrNoSpace) {
+		return err
+	}
+	return nil
 }
 
 // testifies says that the journal still holds the record where it lay when it was
