@@ -3,6 +3,7 @@ package internal_test
 import (
 	"fmt"
 	"go/ast"
+	"go/build"
 	"go/importer"
 	"go/parser"
 	"go/token"
@@ -104,14 +105,11 @@ func exportData(t *testing.T) map[string]string {
 func mapWalks(t *testing.T, exports map[string]string, pkg string) []mapWalk {
 	t.Helper()
 	set := token.NewFileSet()
-	names, err := filepath.Glob(filepath.Join(pkg, "*.go"))
+	list, err := build.ImportDir(pkg, 0)
 	require.NoError(t, err)
 	var files []*ast.File
-	for _, name := range names {
-		if strings.HasSuffix(name, "_test.go") || strings.HasSuffix(name, "_windows.go") {
-			continue
-		}
-		file, err := parser.ParseFile(set, name, nil, parser.SkipObjectResolution)
+	for _, name := range list.GoFiles {
+		file, err := parser.ParseFile(set, filepath.Join(pkg, name), nil, parser.SkipObjectResolution)
 		require.NoError(t, err)
 		files = append(files, file)
 	}
