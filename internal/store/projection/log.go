@@ -25,7 +25,7 @@ type LogInfo struct {
 	HLC      int64          // newest in the log
 	WallUs   int64          // of the tip, as its device's clock said
 	HubUs    int64          // time of the newest hub statement in the log; 0 for none
-	Bytes    int64          // of the records that moved it on; counted for logs of strangers
+	Bytes    int64          // of the records that moved it on; counted for foreign logs
 	Gaps     bool           // records below the tip were not here when it came
 }
 
@@ -87,14 +87,14 @@ func OpenedLog(r *event.Record) (*LogInfo, bool) {
 	return l, r.Head.Seq == 0 && l.opened(r)
 }
 
-// lookup lists the records of a log that are held at one seq.
-type lookup func(seq uint64) ([]exchange.Point, error)
+// Lookup lists the records of a log that are held at one seq.
+type Lookup func(seq uint64) ([]exchange.Point, error)
 
 // Advance moves the log over a record that is held now: the tip when the record
 // follows it, a branch when it follows one or begins one. Records also come late
 // (a refill after damage) and again (the journal applied a second time), so
 // below the newest tip the neighbours that are held decide.
-func (l *LogInfo) Advance(r *event.Record, at lookup) error {
+func (l *LogInfo) Advance(r *event.Record, at Lookup) error {
 	if r.Head.Type == event.TypeHubStatement {
 		if m, err := r.Payload(); err == nil {
 			l.HubUs = max(l.HubUs, m.(*pb.HubStatement).WallUs)
@@ -135,7 +135,7 @@ func (l *LogInfo) onBranch(r *event.Record) bool {
 // late takes a record that does not follow the tip. It is a fork when another
 // record stands at its place, and an end of its own when nothing held follows it
 // although something stands there.
-func (l *LogInfo) late(r *event.Record, tip exchange.Tip, at lookup) error {
+func (l *LogInfo) late(r *event.Record, tip exchange.Tip, at Lookup) error {
 	beside, err := at(tip.Seq)
 	if err != nil {
 		return err
