@@ -8,6 +8,8 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
 
 	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
@@ -59,6 +61,9 @@ func (h Hash) IsZero() bool { return h == Hash{} }
 
 // Compare orders hashes by their bytes.
 func (h Hash) Compare(o Hash) int { return bytes.Compare(h[:], o[:]) }
+
+// SortedLogs lists the logs of a map in the order of their ids.
+func SortedLogs[V any](m map[LogID]V) []LogID { return slices.SortedFunc(maps.Keys(m), Hash.Compare) }
 
 // ToHash reads a hash from bytes; ok is false unless there are exactly 32.
 func ToHash(b []byte) (h Hash, ok bool) {

@@ -15,6 +15,12 @@ type Point struct {
 	HlcUs      int64
 }
 
+// PointOf is a held record as Check takes it.
+func PointOf(r *event.Record) Point {
+	prev, _ := event.ToHash(r.Head.Prev)
+	return Point{Hash: r.Hash, Prev: prev, HlcUs: r.Head.HlcUs}
+}
+
 // LogState is what the receiver holds of the log that a run belongs to.
 type LogState struct {
 	HeldLog

@@ -199,13 +199,13 @@ func TestLawSplit(t *testing.T) {
 // effect, whatever comes later and in whatever order. A record comes back only as
 // a store brings it: when it arrives, when its log forks, and when a word about
 // its place does not fit.
-func TestLawThin(t *testing.T) {
+func TestLawPrune(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		records := drawLog(t, rt)
 		arrival := rapid.Permutation(records).Draw(rt, "arrival")
 		steps := rapid.IntRange(1, len(arrival)).Draw(rt, "step")
 		for _, key := range ledgertest.Keys(records) {
-			if !ledger.Thins(key.Kind) {
+			if !ledger.Prunes(key.Kind) {
 				continue
 			}
 			came, kept, odd := 0, map[event.Hash]bool{}, map[event.Hash]bool{}
@@ -221,8 +221,8 @@ func TestLawThin(t *testing.T) {
 						some = append(some, in)
 					}
 				}
-				some = ledger.Thin(key, some)
-				require.Equal(rt, hashesOf(ledger.Thin(key, all)), hashesOf(some))
+				some = ledger.Prune(key, some)
+				require.Equal(rt, hashesOf(ledger.Prune(key, all)), hashesOf(some))
 				clear(kept)
 				for _, in := range some {
 					kept[in.Rec.Hash] = true

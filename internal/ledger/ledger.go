@@ -63,7 +63,7 @@ var kinds = map[string]struct {
 // kind is not known to this version.
 func Fold(key event.Key, inputs []Input) State {
 	kind, ok := kinds[key.Kind]
-	distinct := thin(key, distinctWritten(inputs))
+	distinct := prune(key, distinctWritten(inputs))
 	if !ok || len(distinct) == 0 {
 		return nil
 	}

@@ -14,7 +14,7 @@ import (
 // doubt. The caller adds to the set the log's forked records (Input.Forked), and
 // wherever the word of another log (a tip that its record had seen, or that the
 // server's statement names) fits no record at its place, that other record and
-// those at the place. Of all that, few are kept: see thin.
+// those at the place. Of all that, few are kept: see prune.
 type Log struct {
 	_ struct{} `cbor:",toarray"`
 	Common

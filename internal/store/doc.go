@@ -1,5 +1,5 @@
 // Package store is a replica: one façade over the journal, which is the truth,
-// and the index, which can always be rebuilt from it.
+// and the projection, whose index can always be rebuilt from it.
 //
 // # What it does
 //
@@ -11,37 +11,40 @@
 //
 // # The order that keeps records safe
 //
-//  1. Records are appended to the journal and synced (one Commit for all who
+//  1. Records are appended to the journal and synced (one commit for all who
 //     wait at that moment).
 //  2. Only then do Append and Ingest return: 'saved here' and 'acknowledged'.
-//  3. Later, CatchUp applies the journal to the index: where each record lies,
-//     which entities it touches, the folded state of those entities and the
-//     cursor, all in one transaction. A query catches up first.
+//  3. Later, CatchUp applies the journal to the index (package projection). A
+//     query catches up first, so it passes every record saved before it.
 //
 // A crash between any two steps loses nothing: what is in the journal past the
 // index's cursor is applied again, and applying twice changes nothing.
 //
-// # Index rows
+// # What it never does
 //
-//	c                                   cursor (cursor.go)
-//	p/ log seq position                 extent: where consecutive records lie
-//	l/ log                              key, lane, epoch, tip of a log
-//	e/ entity 00 position               records that touch an entity, by batch
-//	o/ entity 00 position               records left out of its state (thin.go)
-//	w/ log seq position                 a word that waits for a record (words.go)
-//	s/ entity                           folded state, deterministic CBOR
-//	t/ entity                           terms under which the state is found; two
-//	                                    zero bytes and its line, where it has one
-//	i/ term 00 entity                   the same, the other way round
-//	u/ entity                           some record of it lacked a right
-//	d/ entity                           to be folded again: its record was too big
-//	r                                   which entities a change of rights concerns
-//	q/ request id                       the record a request made
-//	k/ name                             small local facts, not part of the state
+// It uses no number of an own log twice: where records of this device may be gone
+// from the disk, it goes on in new logs (restore.go). It changes no record, drops
+// none that it took, and holds none back that the practice wrote; logs foreign to
+// the practice have a bounded place (foreign.go). It says nothing of a record
+// before it is on the disk.
 //
 // # Who owns what
 //
-// One writer at a time commits (Store.writer); one applier at a time moves the
-// cursor (Store.applier); tables in memory are guarded by Store.mu, which is
-// held only to look or to publish, never across a disk access.
+// Each lock guards the named fields of one struct and no others:
+//
+//	writer.mu           the one that commits; what each laptop brought (write.go)
+//	writer.queue.mu     those who wait for the writer
+//	logs.mu             what is known of every log (logtable.go)
+//	author.mu           what our next record says beside its fact (authorship.go)
+//	report.mu           what was found and mended, for people (damage.go)
+//	signals.mu          whoever waits for something new (signals.go)
+//
+// and in the projection the applier, which moves the cursor, and the backlog.
+//
+// They are taken in this order: writer, then applier. All others are held only to
+// look or to publish, never across an access of the disk, and never with another
+// of them. So a commit publishes in steps: the projection first, then the table of
+// logs, then what we write next, and when all is in place whoever waits is woken
+// (pendingCommit.publish). A reader goes the other way: it looks what a log is said
+// to hold, and then where that lies.
 package store

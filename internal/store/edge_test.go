@@ -14,48 +14,10 @@ import (
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/store/index"
-	"thawtrail/internal/store/index/indextest"
 	"thawtrail/internal/store/journal"
 	"thawtrail/internal/store/journal/memfs"
 	pb "thawtrail/proto/thawtrail/v1"
 )
-
-// A count names up to a thousand bags: more than one update of the index takes
-// when each has a story. The replica must still answer, and open again.
-func TestRecordThatTouchesMoreThanOneUpdateTakes(t *testing.T) {
-	fs := memfs.New()
-	trail := (&indextest.Trail{}).Reopened()
-	s, err := Open(t.Context(), memoryOptions(12, fs, trail))
-	require.NoError(t, err)
-	var seen, missed []string
-	for i := range 5 {
-		var bags []string
-		for k := range 200 {
-			bags = append(bags, fmt.Sprintf("BAG%d", 200*i+k))
-		}
-		seen, missed = append(seen, bags[:100]...), append(missed, bags[100:]...)
-		_, err := s.Append(t.Context(), Draft{Type: 30, Payload: &pb.BagsReceived{
-			Bags: bags, Product: "P", Batch: "H-1", Expiry: "2028-03", VolumeMl: 950, Count: 200, Place: "CLINIC"}})
-		require.NoError(t, err)
-	}
-	digest(t, s)
-	_, err = s.Append(t.Context(), Draft{Type: 34, Payload: &pb.PlaceCounted{Place: "CLINIC", BagsSeen: seen, BagsNotSeen: missed}})
-	require.NoError(t, err)
-	before := trail.Len()
-	require.NoError(t, s.CatchUp(t.Context()))
-	require.Greater(t, trail.Len(), before+1000/laterKeys, "the count did not fit into one update")
-	require.NoError(t, s.View(t.Context(), func(v *Snapshot) error {
-		for _, id := range []string{seen[0], missed[499]} {
-			bag, ok, err := Get[*ledger.Bag](v, event.Key{Kind: event.KindBag, ID: id})
-			require.NoError(t, err)
-			require.True(t, ok)
-			require.Len(t, bag.Timeline, 2, id)
-		}
-		return nil
-	}))
-	requireRebuilt(t, s, memoryOptions(12, fs, nil))
-	require.NoError(t, s.Close())
-}
 
 // A call whose second draft cannot be sealed saves nothing of the first one, and
 // the log goes on without a gap.
@@ -88,21 +50,21 @@ func TestManyLargeRunsAtOnce(t *testing.T) {
 		runs[i] = run
 	}
 	hub := openMemory(t, 39)
-	hub.writer.Lock() // all of them wait
+	hub.writer.mu.Lock() // all of them wait
 	var wait sync.WaitGroup
 	errs := make([]error, senders)
 	for i, run := range runs {
 		wait.Go(func() { _, errs[i] = hub.Ingest(context.Background(), []*pb.Run{run}) })
 	}
 	for {
-		hub.queue.mu.Lock()
-		n := len(hub.queue.waiting)
-		hub.queue.mu.Unlock()
+		hub.writer.queue.mu.Lock()
+		n := len(hub.writer.queue.waiting)
+		hub.writer.queue.mu.Unlock()
 		if n == senders {
 			break
 		}
 	}
-	hub.writer.Unlock()
+	hub.writer.mu.Unlock()
 	wait.Wait()
 	require.NoError(t, errors.Join(errs...))
 }
@@ -151,42 +113,6 @@ func TestRestartForgetsNothingOfWhatWasHeard(t *testing.T) {
 	require.True(t, recs[0].TimeInDoubt())
 	require.Empty(t, recs[1].Head.Seen)
 	require.NoError(t, s.Close())
-}
-
-// A query that gives up before a change of rights has reached every entity leaves
-// the rest to the next one.
-func TestRefoldGoesOnAfterAQueryGaveUp(t *testing.T) {
-	fs := memfs.New()
-	s, err := Open(t.Context(), memoryOptions(17, fs, index.NewMemory()))
-	require.NoError(t, err)
-	for i := range 5 * refoldBatch {
-		_, err := s.Append(t.Context(), received(fmt.Sprintf("BAG%d", i), "P", "H-1"))
-		require.NoError(t, err)
-	}
-	digest(t, s)
-	peer := openMemory(t, 18)
-	_, err = peer.Append(t.Context(), founding())
-	require.NoError(t, err)
-	give(t, peer, s)
-	ctx, cancel := context.WithCancel(t.Context())
-	s.index = &stopping{s.index, 2, cancel}
-	require.ErrorIs(t, s.CatchUp(ctx), context.Canceled)
-	requireRebuilt(t, s, memoryOptions(17, fs, nil))
-	require.NoError(t, s.Close())
-}
-
-// stopping cancels after a few updates.
-type stopping struct {
-	index.Index
-	left int
-	stop func()
-}
-
-func (s *stopping) Update(fn func(index.Writer) error) error {
-	if s.left--; s.left == 0 {
-		s.stop()
-	}
-	return s.Index.Update(fn)
 }
 
 // Close in the middle of writes: every call either saved its record or says that
@@ -270,21 +196,21 @@ func TestVerify(t *testing.T) {
 	give(t, peer, s)
 	_, err = s.Append(t.Context(), hold("P", "H-1"), received("LAST", "P", "H-1"))
 	require.NoError(t, err)
-	places, err := s.places(s.OwnLogs()[1], 0, 9)
+	places, err := s.projection.Places(s.OwnLogs()[1], 0, 9)
 	require.NoError(t, err)
-	foreign, err := s.places(peer.OwnLogs()[0], 0, 99)
+	foreign, err := s.projection.Places(peer.OwnLogs()[0], 0, 99)
 	require.NoError(t, err)
 	require.NoError(t, s.Close())
 
 	r := verifyMemory(t, fs)
 	require.Equal(t, VerifyReport{OK: true, Records: 16}, r)
-	require.NoError(t, fs.Flip("replica/journal/0000000001.journal", int(places[1].pos.Offset)+30, 1))
+	require.NoError(t, fs.Flip("replica/journal/0000000001.journal", int(places[1].Pos.Offset)+30, 1))
 	r = verifyMemory(t, fs)
 	require.False(t, r.OK)
-	require.Contains(t, r.FirstBad, places[1].pos.String())
-	require.NoError(t, fs.Flip("replica/journal/0000000001.journal", int(foreign[4].pos.Offset)+30, 1))
+	require.Contains(t, r.FirstBad, places[1].Pos.String())
+	require.NoError(t, fs.Flip("replica/journal/0000000001.journal", int(foreign[4].Pos.Offset)+30, 1))
 	r = verifyMemory(t, fs)
-	require.Contains(t, r.FirstBad, foreign[4].pos.String(), "the first of several")
+	require.Contains(t, r.FirstBad, foreign[4].Pos.String(), "the first of several")
 	require.NotEmpty(t, r.Notes)
 	_, err = Verify(t.Context(), VerifyOptions{Dir: "replica", FS: fs, Key: make([]byte, 32)})
 	require.ErrorIs(t, err, journal.ErrKey)
@@ -301,7 +227,7 @@ func TestVerifyFindsForgeries(t *testing.T) {
 	own := s.OwnLogs()[0]
 	var honest []*event.Record
 	for seq := range uint64(5) {
-		honest = append(honest, s.recordsAt(own, seq)...)
+		honest = append(honest, s.projection.RecordsAt(own, seq)...)
 	}
 	wire := func(seq int, change func(*pb.Record)) []byte {
 		raw := &pb.Record{Header: honest[seq].Raw.Header, Payload: honest[seq].Raw.Payload, Signature: honest[seq].Raw.Signature}

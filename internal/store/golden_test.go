@@ -16,6 +16,7 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/store/journal"
+	"thawtrail/internal/store/projection"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -105,7 +106,7 @@ func TestGoldenRecords(t *testing.T) {
 		got, err := goldenOf(r, want.Name)
 		require.NoError(t, err, want.Name)
 		require.Equal(t, want, got)
-		if l, ok := openedLog(r); ok {
+		if l, ok := projection.OpenedLog(r); ok {
 			keys[want.Log] = l
 		}
 		require.NoError(t, r.Verify(keys[want.Log].Key), want.Name)
@@ -122,7 +123,7 @@ func writeGoldenRecords(t *testing.T, path string) {
 	var list []goldenRecord
 	for _, id := range s.OwnLogs() {
 		for seq := uint64(0); ; seq++ {
-			recs := s.recordsAt(id, seq)
+			recs := s.projection.RecordsAt(id, seq)
 			if len(recs) == 0 {
 				break
 			}

@@ -6,6 +6,7 @@ import (
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
+	"thawtrail/internal/store/projection"
 )
 
 // Held lists what is held of every log, ordered by log id: the beliefs of this
@@ -35,26 +36,16 @@ func (s *Store) HeldOne(id event.LogID) (exchange.HeldLog, bool) {
 func (s *Store) told(l *LogInfo) exchange.HeldLog {
 	g := s.gapsOf(l.ID)
 	h := s.heldWith(l, g)
-	s.mu.RLock()
-	plain := s.plain[l.ID]
-	s.mu.RUnlock()
-	if g == nil || g.first == nil || !plain && !g.branch {
+	if g == nil || g.first == nil || !s.logs.toldPlainly(l.ID) && !g.branch {
 		return h
 	}
 	h.Missing, h.Tips = nil, nil
 	if gap := *g.first; gap > 0 {
-		for _, r := range s.recordsAt(l.ID, gap-1) {
+		for _, r := range s.projection.RecordsAt(l.ID, gap-1) {
 			h.Tips = append(h.Tips, exchange.Tip{Seq: gap - 1, Hash: r.Hash})
 		}
 	}
 	return h
-}
-
-// tellPlainly notes that the gaps of a log could not be refilled one by one.
-func (s *Store) tellPlainly(id event.LogID) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.plain[id] = true
 }
 
 // heldOf is a log as the exchange sees it. Only what can be read is held: in
@@ -62,7 +53,7 @@ func (s *Store) tellPlainly(id event.LogID) {
 func (s *Store) heldOf(l *LogInfo) exchange.HeldLog { return s.heldWith(l, s.gapsOf(l.ID)) }
 
 func (s *Store) heldWith(l *LogInfo, g *gaps) exchange.HeldLog {
-	h := exchange.HeldLog{Log: l.ID, Lane: l.Lane, Tips: l.tips(), Fork: l.Fork}
+	h := exchange.HeldLog{Log: l.ID, Lane: l.Lane, Tips: l.Tips(), Fork: l.Fork}
 	copy(h.Device[:], l.Device())
 	if g != nil {
 		h.Missing = g.missing
@@ -90,62 +81,52 @@ type gaps struct {
 // the log through, but only when it is suspect: damage was met, or its records
 // came with gaps.
 func (s *Store) gapsOf(id event.LogID) *gaps {
-	s.mu.RLock()
-	l, ok := s.logs[id]
-	skip := !ok || !s.suspect[id]
-	var info LogInfo
-	if !skip {
-		info = *l.LogInfo.clone()
-	}
-	s.mu.RUnlock()
-	if skip {
+	info, ok := s.logs.suspected(id)
+	if !ok {
 		return nil
 	}
-	places, err := s.places(id, 0, info.newest()+1)
+	places, err := s.projection.Places(id, 0, info.Newest()+1)
 	if err != nil {
 		s.opt.Logger.Error("look for what is missing", "log", id.Short(), "error", err)
 		return nil
 	}
-	g := s.walk(places, info.tips())
+	g := s.walk(places, info.Tips())
 	if g.first == nil && len(g.lost) == 0 {
-		s.mu.Lock()
-		defer s.mu.Unlock()
-		delete(s.suspect, id)
-		delete(s.plain, id)
+		s.logs.whole(id)
 		return nil
 	}
 	return g
 }
 
 // walk reads the records at places in order of seq.
-func (s *Store) walk(places []place, tips []exchange.Tip) *gaps {
+func (s *Store) walk(places []projection.Place, tips []exchange.Tip) *gaps {
 	g := &gaps{lost: tips}
 	next, start := uint64(0), uint64(0) // start: where the present stretch begins
 	var below, here []event.Hash        // at the last two places
 	var last exchange.Tip
 	for _, p := range places {
-		r, err := s.recordAt(p.pos)
+		r, err := s.projection.RecordAt(p.Pos)
 		if err != nil {
 			continue
 		}
-		if p.seq > next {
-			start = p.seq
+		if p.Seq > next {
+			start = p.Seq
 			g.gone(next)
 			if len(g.missing) < exchange.MaxMissing {
-				g.missing = append(g.missing, exchange.SeqRange{From: next, To: p.seq - 1})
+				g.missing = append(g.missing, exchange.SeqRange{From: next, To: p.Seq - 1})
 			}
 		}
-		if p.seq >= next {
+		if p.Seq >= next {
 			below, here = here, nil
 		}
 		prev, _ := event.ToHash(r.Head.Prev)
-		if p.seq > start && !slices.Contains(below, prev) {
+		if p.Seq > start && !slices.Contains(below, prev) {
 			g.branch = true
-			g.gone(p.seq - 1)
+			g.gone(p.Seq - 1)
 		}
 		here = append(here, r.Hash)
-		next = p.seq + 1
-		last = exchange.Tip{Seq: p.seq, Hash: r.Hash}
+		next = p.Seq + 1
+		last = exchange.Tip{Seq: p.Seq, Hash: r.Hash}
 		g.lost = slices.DeleteFunc(g.lost, func(t exchange.Tip) bool { return t == last })
 	}
 	if len(g.lost) > 0 {

@@ -10,6 +10,8 @@ import (
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/store/projection"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -28,8 +30,8 @@ func (s *Store) Ingest(ctx context.Context, runs []*pb.Run) ([]RunResult, error)
 	return s.ingest(ctx, &write{runs: runs})
 }
 
-// IngestFrom is Ingest for what a laptop pushes: logs of strangers to the practice
-// are taken as far as there is room for them (strangers.go).
+// IngestFrom is Ingest for what a laptop pushes: logs foreign to the practice are
+// taken as far as there is room for them (foreign.go).
 func (s *Store) IngestFrom(ctx context.Context, peer exchange.DeviceID, runs []*pb.Run) ([]RunResult, error) {
 	if s.opt.StrangerBytes > 0 && s.anyUnknown(runs) {
 		// Whom the practice took in may stand in records that are not folded yet.
@@ -41,7 +43,7 @@ func (s *Store) IngestFrom(ctx context.Context, peer exchange.DeviceID, runs []*
 }
 
 func (s *Store) ingest(ctx context.Context, w *write) ([]RunResult, error) {
-	if s.behindBy() > maxBehind {
+	if s.Behind() > maxBehind {
 		if err := s.CatchUp(ctx); err != nil {
 			return nil, err
 		}
@@ -58,7 +60,7 @@ func (s *Store) ingest(ctx context.Context, w *write) ([]RunResult, error) {
 // faster than the fold waits for it.
 const maxBehind = 200_000
 
-func (p *plan) ingest(runs []*pb.Run, peer *exchange.DeviceID) []RunResult {
+func (p *pendingCommit) ingest(runs []*pb.Run, peer *exchange.DeviceID) []RunResult {
 	out := make([]RunResult, 0, len(runs))
 	for _, run := range runs {
 		out = append(out, p.ingestRun(run, peer))
@@ -66,7 +68,7 @@ func (p *plan) ingest(runs []*pb.Run, peer *exchange.DeviceID) []RunResult {
 	return out
 }
 
-func (p *plan) ingestRun(run *pb.Run, peer *exchange.DeviceID) RunResult {
+func (p *pendingCommit) ingestRun(run *pb.Run, peer *exchange.DeviceID) RunResult {
 	id, _ := event.ToHash(run.GetLog())
 	have := exchange.LogState{HeldLog: exchange.HeldLog{Log: id}}
 	held, known := p.log(id)
@@ -76,7 +78,7 @@ func (p *plan) ingestRun(run *pb.Run, peer *exchange.DeviceID) RunResult {
 	}
 	c := exchange.Check(run, have)
 	if c.Refused != nil && c.Refused.Why == exchange.Detached && len(have.Missing) > 0 {
-		p.s.tellPlainly(id)
+		p.s.logs.tellPlainly(id)
 	}
 	if refused := p.room(run, &c, peer); refused != nil {
 		c.Accept, c.Refused = nil, refused
@@ -92,10 +94,10 @@ func (p *plan) ingestRun(run *pb.Run, peer *exchange.DeviceID) RunResult {
 }
 
 // accept takes a verified record of another device, or one of ours come back.
-func (p *plan) accept(r *event.Record) {
+func (p *pendingCommit) accept(r *event.Record) {
 	l, ok := p.log(r.Log)
 	if !ok {
-		if l, ok = openedLog(r); !ok {
+		if l, ok = projection.OpenedLog(r); !ok {
 			return
 		}
 		p.logs[r.Log] = l
@@ -117,9 +119,9 @@ func (p *plan) accept(r *event.Record) {
 
 // hearHub takes a statement of the practice's server as evidence of the time, and
 // of what this device wrote. Other laptops can write such records; they are none.
-func (p *plan) hearHub(l *LogInfo, r *event.Record) {
+func (p *pendingCommit) hearHub(l *LogInfo, r *event.Record) {
 	m, err := r.Payload()
-	if err != nil || !p.s.byServer(p.servers, l) {
+	if err != nil || !p.s.byServer(p.rights, l) {
 		return
 	}
 	said := m.(*pb.HubStatement)
@@ -129,24 +131,24 @@ func (p *plan) hearHub(l *LogInfo, r *event.Record) {
 		if err != nil || !p.isOwn(t.Log) {
 			continue
 		}
-		if own, ok := p.log(t.Log); ok && t.Seq > own.newest() {
-			p.beyond = fmt.Sprintf("the server states record %d of this laptop's log %s, which ends at %d here: the server is wrong, or records were lost from this disk", t.Seq, t.Log.Short(), own.newest())
+		if own, ok := p.log(t.Log); ok && t.Seq > own.Newest() {
+			p.beyond = fmt.Sprintf("the server states record %d of this laptop's log %s, which ends at %d here: the server is wrong, or records were lost from this disk", t.Seq, t.Log.Short(), own.Newest())
 		}
 	}
 }
 
 // isOwn says that this device writes the log now.
-func (p *plan) isOwn(log event.LogID) bool {
+func (p *pendingCommit) isOwn(log event.LogID) bool {
 	return log == p.own[pb.Lane_LANE_ORDINARY] || log == p.own[pb.Lane_LANE_URGENT]
 }
 
 // byServer says that the practice's server writes the log, or one that it
 // replaced. On a laptop that belongs to no practice any will do.
-func (s *Store) byServer(servers [][]byte, l *LogInfo) bool {
-	if len(servers) == 0 {
+func (s *Store) byServer(rights *ledger.Rights, l *LogInfo) bool {
+	if !rights.Founded() || len(rights.Servers) == 0 {
 		return s.opt.Founding.IsZero()
 	}
-	return slices.ContainsFunc(servers, func(id []byte) bool { return bytes.Equal(id, l.Device()) })
+	return slices.ContainsFunc(rights.Servers, func(id []byte) bool { return bytes.Equal(id, l.Device()) })
 }
 
 // batchOf is what a hold and a recall have in common.
@@ -157,7 +159,7 @@ type batchOf interface {
 
 // hear writes down that a hold or recall has reached this device, before anyone
 // sees it: this is what later answers 'could they have known'.
-func (p *plan) hear(r *event.Record) {
+func (p *pendingCommit) hear(r *event.Record) {
 	m, err := r.Payload()
 	if err != nil {
 		return
@@ -173,23 +175,18 @@ func (p *plan) hear(r *event.Record) {
 	}
 }
 
-// at lists the records of a log at one seq: in this plan, waiting, or indexed.
-func (p *plan) at(id event.LogID, seq uint64) []exchange.Point {
+// at lists the records of a log at one seq: in this commit or held.
+func (p *pendingCommit) at(id event.LogID, seq uint64) []exchange.Point {
 	var out []exchange.Point
 	for i := len(p.recs) - 1; i >= 0; i-- {
 		if r := p.recs[i]; r.Log == id && r.Head.Seq == seq {
-			out = append(out, pointOf(r))
+			out = append(out, exchange.PointOf(r))
 		}
 	}
-	for _, r := range p.s.recordsAt(id, seq) {
-		out = append(out, pointOf(r))
+	for _, r := range p.s.projection.RecordsAt(id, seq) {
+		out = append(out, exchange.PointOf(r))
 	}
 	return out
-}
-
-func pointOf(r *event.Record) exchange.Point {
-	prev, _ := event.ToHash(r.Head.Prev)
-	return exchange.Point{Hash: r.Hash, Prev: prev, HlcUs: r.Head.HlcUs}
 }
 
 func marshal(m proto.Message) ([]byte, error) {

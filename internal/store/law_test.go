@@ -6,6 +6,7 @@ import (
 	"maps"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -111,18 +112,18 @@ func requireRebuilt(t *testing.T, s *Store, opt Options) {
 	fresh, err := Open(t.Context(), opt)
 	require.NoError(t, err)
 	for _, prefix := range []string{"s/", "l/", "t/", "u/", "q/"} {
-		requireRows(t, rows(t, fresh.index, prefix), rows(t, s.index, prefix))
+		requireRows(t, rows(t, fresh.opt.Index, prefix), rows(t, s.opt.Index, prefix))
 	}
 	require.Equal(t, digest(t, fresh), want, "state from scratch")
-	for _, row := range rows(t, s.index, "t/") {
-		terms, _ := splitTerms([]byte(row))
-		for _, term := range terms {
+	for _, row := range rows(t, s.opt.Index, "t/") {
+		terms, _, _ := strings.Cut(row, "\x00\x00") // its line comes after
+		for _, term := range strings.FieldsFunc(terms, func(r rune) bool { return r == 0 }) {
 			require.Equal(t, find(t, fresh, term), find(t, s, term), "term %q", term)
 		}
 	}
 	require.Equal(t, findAll(t, fresh, "doubt"), findAll(t, s, "doubt"))
-	require.Empty(t, rows(t, s.index, "d/"))
-	require.Empty(t, rows(t, s.index, "r"))
+	require.Empty(t, rows(t, s.opt.Index, "d/"))
+	require.Empty(t, rows(t, s.opt.Index, "r"))
 	require.Equal(t, fresh.Held(), s.Held())
 	require.NoError(t, fresh.Close())
 }
@@ -166,7 +167,7 @@ func TestCrashesLoseNothing(t *testing.T) {
 					require.NoError(t, err)
 					give(t, peer, s)
 				case 2:
-					require.NoError(t, s.express(t.Context()))
+					require.NoError(t, s.projection.ApplyPriority(t.Context()))
 				}
 			}
 			requireRebuilt(t, s, opt)
@@ -219,41 +220,6 @@ func TestUpdatesLostFromTheMiddle(t *testing.T) {
 	require.Greater(t, lost, 100, "updates were really lost")
 }
 
-// A change of rights folds entities again in several updates, and the last one
-// notes that it is done. One of them lost from the middle is done again.
-func TestRefoldLostFromTheMiddle(t *testing.T) {
-	fs, trail := memfs.New(), &indextest.Trail{}
-	trail = trail.Reopened()
-	opt := memoryOptions(30, fs, trail)
-	opt.behind = 400 << 10
-	s, err := Open(t.Context(), opt)
-	require.NoError(t, err)
-	recs, err := s.Append(t.Context(), founding())
-	require.NoError(t, err)
-	for i := range 6 * refoldBatch {
-		d := received(fmt.Sprintf("BAG%d", i), "P", "H-1")
-		d.Author, d.Grant = "owner", recs[0].Hash[:]
-		_, err := s.Append(t.Context(), d)
-		require.NoError(t, err)
-	}
-	before := digest(t, s)
-	flushed := trail.Len()
-	_, err = s.Append(t.Context(), Draft{Type: event.TypeRightsRevoked, Author: "owner", Grant: recs[0].Hash[:],
-		Payload: &pb.RightsRevoked{Grant: recs[0].Hash.String(), Reason: "left"}})
-	require.NoError(t, err)
-	require.NotEqual(t, before, digest(t, s))
-	require.Greater(t, trail.Len(), flushed+3)
-	require.NotZero(t, s.cursor.rewound(opt.behind).pos, "applying again does not fold all entities again")
-	for cut := flushed; cut < trail.Len()-1; cut += 3 {
-		again := opt
-		again.FS, again.unclean = fs.CrashClone(memfs.Keep), true
-		again.Index = trail.Without(cut, cut+1).Reopened()
-		s, err := Open(t.Context(), again)
-		require.NoError(t, err)
-		requireRebuilt(t, s, again)
-	}
-}
-
 // dying is an index that stops the program after a few updates.
 type dying struct {
 	*indextest.Trail
@@ -283,7 +249,7 @@ func live(t *testing.T, s *Store, r *rand.Rand, founded *event.Record) *event.Re
 		case 0:
 			require.NoError(t, s.CatchUp(t.Context()))
 		case 1:
-			require.NoError(t, s.express(t.Context()))
+			require.NoError(t, s.projection.ApplyPriority(t.Context()))
 		}
 	}
 	require.NoError(t, s.CatchUp(t.Context()))
@@ -376,10 +342,10 @@ func TestDamageIsSaidAndRefilled(t *testing.T) {
 	meet(t, a, b)
 	want, old := digest(t, b), a.OwnLogs()
 	require.Equal(t, want, digest(t, a))
-	places, err := a.places(old[0], 0, 100)
+	places, err := a.projection.Places(old[0], 0, 100)
 	require.NoError(t, err)
 	for _, seq := range []int{0, 7, 20} { // the opening, the middle, the tip
-		p := places[seq].pos
+		p := places[seq].Pos
 		require.NoError(t, fs.Flip("replica/journal/0000000001.journal", int(p.Offset)+40, 4))
 	}
 	require.NoError(t, a.Scrub(t.Context()))
@@ -438,7 +404,41 @@ func TestLostEndOpensNewLogs(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, "kept", string(fact), "what is not derived stays")
 	give(t, s, back)
-	require.True(t, slices.ContainsFunc(back.recordsAt(own[0], 2), func(*event.Record) bool { return true }))
+	require.True(t, slices.ContainsFunc(back.projection.RecordsAt(own[0], 2), func(*event.Record) bool { return true }))
 	require.NoError(t, back.Close())
 	require.NoError(t, s.Close())
+}
+
+// That the end was lost is remembered until new logs are open, whatever stops the
+// program in between.
+func TestLostEndIsRememberedOverACrash(t *testing.T) {
+	fs, ix := memfs.New(), (&indextest.Trail{}).Reopened()
+	s, err := Open(t.Context(), memoryOptions(10, fs, ix))
+	require.NoError(t, err)
+	older := fs.CrashClone(memfs.Keep)
+	_, err = s.Append(t.Context(), received("GONE", "P", "H-1"))
+	require.NoError(t, err)
+	digest(t, s)
+	own := s.OwnLogs()
+
+	crashes := 0
+	for opened := false; !opened; crashes++ {
+		require.Less(t, crashes, 100)
+		opt := memoryOptions(10, older.CrashClone(memfs.Keep), nil)
+		opt.Random = chacha(98)
+		ctx, die := context.WithCancel(t.Context())
+		trail := ix.Reopened()
+		opt.Index = &dying{trail, crashes, die}
+		_, err := Open(ctx, opt)
+		opened = err == nil
+		die()
+		opt.Random, opt.Index = chacha(97), trail.Reopened()
+		back, err := Open(t.Context(), opt)
+		require.NoError(t, err)
+		for _, id := range back.OwnLogs() {
+			require.NotContains(t, own, id, "after %d updates", crashes)
+		}
+		require.NoError(t, back.Close())
+	}
+	require.Greater(t, crashes, 3)
 }

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -36,7 +37,7 @@ func TestFullDiskKeepsTakingRecords(t *testing.T) {
 	_, err = s.Append(t.Context(), received("BAG2", "P", "H-1"))
 	require.NoError(t, err)
 	require.Equal(t, before, digest(t, s), "the answer is old, not refused")
-	require.Contains(t, s.Repairs(), noRoom)
+	require.Contains(t, strings.Join(s.Repairs(), "\n"), "the disk is nearly full")
 	require.NoError(t, s.Close())
 
 	s, err = Open(t.Context(), memoryOptions(9, fs, &crowded{Index: index.NewMemory(), full: true}))
@@ -44,4 +45,27 @@ func TestFullDiskKeepsTakingRecords(t *testing.T) {
 	require.Equal(t, int64(4), s.Records())
 	require.NotEqual(t, before, digest(t, s))
 	require.NoError(t, s.Close())
+}
+
+// A journal that lost its end is noticed also when the index has no room to say so
+// to the disk: no number is used twice.
+func TestFullDiskStillNoticesALostEnd(t *testing.T) {
+	fs, ix := memfs.New(), &crowded{Index: index.NewMemory()}
+	s, err := Open(t.Context(), memoryOptions(10, fs, ix))
+	require.NoError(t, err)
+	older := fs.CrashClone(memfs.Keep)
+	_, err = s.Append(t.Context(), received("GONE", "P", "H-1"))
+	require.NoError(t, err)
+	digest(t, s)
+	own := s.OwnLogs()
+
+	ix.full = true
+	opt := memoryOptions(10, older, ix)
+	opt.Random = chacha(98)
+	back, err := Open(t.Context(), opt)
+	require.NoError(t, err)
+	for _, id := range back.OwnLogs() {
+		require.NotContains(t, own, id)
+	}
+	require.NoError(t, back.Close())
 }

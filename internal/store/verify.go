@@ -15,6 +15,7 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/store/journal"
+	"thawtrail/internal/store/projection"
 )
 
 // VerifyOptions say which replica to verify. It must not be open elsewhere, or
@@ -71,7 +72,7 @@ func Verify(ctx context.Context, opt VerifyOptions) (VerifyReport, error) {
 	if err = errors.Join(err, j.Close()); err != nil {
 		return VerifyReport{}, fmt.Errorf("verify %s: %w", opt.Dir, err)
 	}
-	for _, id := range sortedLogs(v.logs) {
+	for _, id := range event.SortedLogs(v.logs) {
 		v.log(id, v.logs[id])
 	}
 	v.stories()
@@ -84,6 +85,12 @@ type verifier struct {
 	words  []spoken
 	faults []fault
 	notes  []string
+}
+
+// slot is one place of a log.
+type slot struct {
+	log event.LogID
+	seq uint64
 }
 
 // spoken is a record of one log that a record of another names.
@@ -138,7 +145,7 @@ func (v *verifier) frame(p journal.Position, frame []byte) {
 		l = &verified{links: map[event.Hash]*chainLink{}}
 		v.logs[r.Log] = l
 	}
-	if o, ok := openedLog(r); ok {
+	if o, ok := projection.OpenedLog(r); ok {
 		l.key = o.Key
 	} else if r.Head.Seq == 0 {
 		v.bad(p, "the opening record of log %s cannot be read", r.Log.Short())
@@ -153,7 +160,7 @@ func (v *verifier) frame(p journal.Position, frame []byte) {
 		k.signed = r
 	}
 	l.check(v, k)
-	for _, named := range wordsIn(r) {
+	for _, named := range projection.Attestations(r) {
 		if !v.has(named) {
 			v.words = append(v.words, spoken{named, r.Log, r.Head.Seq})
 		}
@@ -168,19 +175,19 @@ func (v *verifier) has(at exchange.LogTip) bool {
 // stories notes where a record names another record of a log than the one that is
 // held at its place: its laptop was told another story.
 func (v *verifier) stories() {
-	held := map[seat]bool{}
+	held := map[slot]bool{}
 	for _, w := range v.words {
-		held[seat{w.named.Log, w.named.Seq}] = false
+		held[slot{w.named.Log, w.named.Seq}] = false
 	}
 	for id, l := range v.logs {
 		for _, k := range l.links {
-			if _, named := held[seat{id, k.seq}]; named {
-				held[seat{id, k.seq}] = true
+			if _, named := held[slot{id, k.seq}]; named {
+				held[slot{id, k.seq}] = true
 			}
 		}
 	}
 	for _, w := range v.words {
-		if held[seat{w.named.Log, w.named.Seq}] && !v.has(w.named) {
+		if held[slot{w.named.Log, w.named.Seq}] && !v.has(w.named) {
 			v.note("two stories of log %s: record %d of log %s names another record at %d than the one held here",
 				w.named.Log.Short(), w.at, w.by.Short(), w.named.Seq)
 		}

@@ -1,238 +1,56 @@
 package store
 
 import (
-	"bytes"
 	"context"
-	"fmt"
-	"slices"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
-	"thawtrail/internal/store/index"
+	"thawtrail/internal/store/projection"
 )
 
-// Snapshot answers from folded state as it was when the view began.
-type Snapshot struct {
-	s *Store
-	r index.Reader
+// What is read from the index is the projection's; these are its names here.
+type (
+	// Snapshot answers from folded state as it was when the view began.
+	Snapshot = projection.Snapshot
+	// Found is an entity found under a term, with its line if its kind has one.
+	Found = projection.Found
+	// LogInfo is what a replica knows of a log without looking at its records.
+	LogInfo = projection.LogInfo
+)
+
+// Get is Snapshot.State with its type; ok is false when nothing is known.
+func Get[S ledger.State](v *Snapshot, k event.Key) (state S, ok bool, err error) {
+	return projection.Get[S](v, k)
 }
 
 // View catches up with the journal and lets fn read one consistent state. It
 // passes every record that was saved before the call.
 func (s *Store) View(ctx context.Context, fn func(*Snapshot) error) error {
-	if err := s.catchUpIfRoom(ctx); err != nil {
-		return err
-	}
-	if s.isClosed() {
-		return ErrClosed
-	}
-	return s.index.View(func(r index.Reader) error { return fn(&Snapshot{s, r}) })
+	return s.projection.View(ctx, fn)
 }
 
-// State is the folded state of one entity; nil when nothing is known of it.
-func (v *Snapshot) State(k event.Key) (ledger.State, error) {
-	value, ok, err := v.r.Get(stateKey(k))
-	if err != nil || !ok {
-		return nil, err
-	}
-	state, err := ledger.Decode(k.Kind, value)
-	if err != nil {
-		return nil, fmt.Errorf("state of %s: %w", k, err)
-	}
-	return state, nil
+// ViewOwn is View that passes every record of this device and every urgent one
+// that was saved before the call, but perhaps not all of other devices' ordinary
+// records: those that arrived a moment ago look as if they had not come yet.
+func (s *Store) ViewOwn(ctx context.Context, fn func(*Snapshot) error) error {
+	return s.projection.ViewOwn(ctx, fn)
 }
 
-// Get is State with its type; ok is false when nothing is known.
-func Get[S ledger.State](v *Snapshot, k event.Key) (state S, ok bool, err error) {
-	got, err := v.State(k)
-	if err != nil || got == nil {
-		return state, false, err
-	}
-	state, ok = got.(S)
-	return state, ok, nil
-}
+// CatchUp applies to the index all that the journal holds. A view calls it first;
+// it costs next to nothing when there is nothing to apply.
+func (s *Store) CatchUp(ctx context.Context) error { return s.projection.CatchUp(ctx) }
 
-// Each hands on every state of a kind, in the order of ids, until fn says stop.
-func (v *Snapshot) Each(kind string, fn func(ledger.State) (more bool, err error)) error {
-	return v.r.Scan(row('s', []byte(kind), []byte{0}), nil, false, func(_, value []byte) (bool, error) {
-		state, err := ledger.Decode(kind, value)
-		if err != nil {
-			return false, err
-		}
-		return fn(state)
-	})
-}
+// Behind counts the records that are saved and not yet folded.
+func (s *Store) Behind() int { return s.projection.Behind() }
 
-// EachLine hands on the lines of a kind, in the order of ids, until fn says stop.
-// They are valid until fn returns.
-func (v *Snapshot) EachLine(kind string, fn func(line []byte) (more bool, err error)) error {
-	return v.r.Scan(row('t', []byte(kind), []byte{0}), nil, false, func(_, value []byte) (bool, error) {
-		if _, line, ok := bytes.Cut(value, []byte{0, 0}); ok {
-			return fn(line)
-		}
-		return true, nil
-	})
-}
-
-// Found is an entity found under a term, with its line if its kind has one.
-type Found struct {
-	Key  event.Key
-	Term string
-	Line []byte
-}
-
-// Mark is where a list of dated terms can be gone on from.
-func (f Found) Mark() string { return f.Term + "\x00" + string(entityBytes(f.Key)) }
-
-// Find lists the entities found under a term of ledger.Terms, at most n.
-func (v *Snapshot) Find(term string, n int) ([]event.Key, error) {
-	var out []event.Key
-	err := v.FindLines(term, func(f Found) (bool, error) {
-		out = append(out, f.Key)
-		return len(out) < n, nil
-	})
-	return out, err
-}
-
-// FindLines hands on what is found under a term, until fn says stop.
-func (v *Snapshot) FindLines(term string, fn func(Found) (more bool, err error)) error {
-	return v.found(row('i', []byte(term), []byte{0}), nil, false, fn)
-}
-
-// FindAll hands on what is found under any term that begins so, in order of the
-// terms: an entity comes once for each.
-func (v *Snapshot) FindAll(start string, fn func(Found) (more bool, err error)) error {
-	return v.found(row('i', []byte(start)), nil, false, fn)
-}
-
-// Newest hands on what is found under a dated term, the newest first, after a
-// mark if there is one, until fn says stop.
-func (v *Snapshot) Newest(term, after string, fn func(Found) (more bool, err error)) error {
-	prefix := row('i', []byte(term), []byte{'@'})
-	if after == "" {
-		return v.found(prefix, nil, true, fn)
-	}
-	from := row('i', []byte(after))
-	if !bytes.HasPrefix(from, prefix) {
-		return nil
-	}
-	return v.found(prefix, from, true, func(f Found) (bool, error) {
-		if f.Mark() == after {
-			return true, nil
-		}
-		return fn(f)
-	})
-}
-
-// found walks rows of terms. An unclean stop may have lost that an entity was
-// taken from a term, so what each entity says of its terms decides.
-func (v *Snapshot) found(prefix, from []byte, reverse bool, fn func(Found) (bool, error)) error {
-	return v.r.Scan(prefix, from, reverse, func(k, _ []byte) (bool, error) {
-		term, entity, _ := bytes.Cut(k[2:], []byte{0})
-		f := Found{Key: parseEntity(entity), Term: string(term)}
-		value, _, err := v.r.Get(row('t', entity))
-		if err != nil {
-			return false, err
-		}
-		var terms []string
-		if terms, f.Line = splitTerms(value); !slices.Contains(terms, f.Term) {
-			return true, nil
-		}
-		return fn(f)
-	})
-}
-
-// Line is the line of one entity; nil when nothing is known of it.
-func (v *Snapshot) Line(k event.Key) ([]byte, error) {
-	value, _, err := v.r.Get(termsKey(k))
-	_, line := splitTerms(value)
-	return line, err
-}
-
-// Terms are the terms under which one entity is found.
-func (v *Snapshot) Terms(k event.Key) ([]string, error) {
-	value, _, err := v.r.Get(termsKey(k))
-	terms, _ := splitTerms(value)
-	return terms, err
-}
-
-// StartingWith lists ids of a kind that begin with a text, at most n.
-func (v *Snapshot) StartingWith(kind, start string, n int) ([]string, error) {
-	prefix := row('s', []byte(kind), []byte{0}, []byte(start))
-	var out []string
-	err := v.r.Scan(prefix, nil, false, func(k, _ []byte) (bool, error) {
-		_, id, _ := bytes.Cut(k[2:], []byte{0})
-		out = append(out, string(id))
-		return len(out) < n, nil
-	})
-	return out, err
-}
-
-// Records hands on every record that touches an entity, in the order in which
-// they came to this replica.
-func (v *Snapshot) Records(k event.Key, fn func(*event.Record) error) error {
-	positions, err := touchesAll(v.r, k)
-	if err != nil {
-		return err
-	}
-	seen := map[event.Hash]bool{}
-	for _, p := range positions {
-		r, err := v.s.recordAt(p)
-		if err != nil || seen[r.Hash] {
-			continue
-		}
-		seen[r.Hash] = true
-		if err := fn(r); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// ByRequest finds the record that a request of this device made.
-func (v *Snapshot) ByRequest(id string) (*event.Record, bool, error) {
-	value, ok, err := v.r.Get(requestKey(id))
-	if err != nil || !ok {
-		return nil, false, err
-	}
-	ps := appendPositions(nil, value)
-	if len(ps) != 1 {
-		return nil, false, nil
-	}
-	r, err := v.s.recordAt(ps[0])
-	return r, err == nil, err
-}
-
-// Digest is a hash over all folded state: equal on replicas that hold the same
-// records and fold by the same rules.
-func (v *Snapshot) Digest() (event.Hash, error) {
-	var failed error
-	sum := ledger.Digest(func(yield func(event.Key, []byte) bool) {
-		failed = v.r.Scan([]byte("s/"), nil, false, func(k, value []byte) (bool, error) {
-			return yield(parseEntity(k[2:]), value), nil
-		})
-	})
-	return event.Hash(sum), failed
-}
-
-// Rights is the state of rights of this snapshot.
-func (v *Snapshot) Rights() (*ledger.Rights, error) {
-	r, _, err := Get[*ledger.Rights](v, event.RightsKey)
-	return r, err
+// FindRecord finds a record by the first hex digits of its hash, at least eight;
+// ambiguity and absence are ErrNotFound.
+func (s *Store) FindRecord(prefix string) (*event.Record, error) {
+	return s.projection.FindRecord(prefix)
 }
 
 // SetLocal keeps a small fact of this replica alone, outside the state.
-func (s *Store) SetLocal(name string, value []byte) error {
-	return s.index.Update(func(w index.Writer) error { return w.Set(localKey(name), value) })
-}
+func (s *Store) SetLocal(name string, value []byte) error { return s.projection.SetLocal(name, value) }
 
 // Local reads a small fact of this replica; nil when there is none.
-func (s *Store) Local(name string) ([]byte, error) {
-	var out []byte
-	err := s.index.View(func(r index.Reader) error {
-		v, _, err := r.Get(localKey(name))
-		out = append(out, v...)
-		return err
-	})
-	return out, err
-}
+func (s *Store) Local(name string) ([]byte, error) { return s.projection.Local(name) }

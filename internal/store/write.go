@@ -2,16 +2,13 @@ package store
 
 import (
 	"context"
-	"crypto/ed25519"
 	"fmt"
-	"maps"
 	"sync"
 
 	"google.golang.org/protobuf/proto"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
-	"thawtrail/internal/ledger"
 	"thawtrail/internal/store/journal"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -42,9 +39,20 @@ type write struct {
 	err     error
 }
 
+// writer is held by the one that commits; those who come meanwhile wait in the queue.
+type writer struct {
+	queue writeQueue // has a lock of its own
+	mu    sync.Mutex // held through a commit; guards the field below
+
+	brought map[exchange.DeviceID]int64 // bytes of foreign logs that each laptop brought since the start
+}
+
+func newWriter() writer { return writer{brought: map[exchange.DeviceID]int64{}} }
+
 // writeQueue gathers callers while another one commits: group commit.
 type writeQueue struct {
-	mu      sync.Mutex
+	mu sync.Mutex // guards the field below
+
 	waiting []*write
 }
 
@@ -81,16 +89,16 @@ func (s *Store) Append(ctx context.Context, drafts ...Draft) ([]*event.Record, e
 // submit waits until w is done, by this caller or by the one before it. A
 // caller that gave up could not know whether its record was saved, so it waits.
 func (s *Store) submit(w *write) {
-	s.queue.add(w)
-	s.writer.Lock()
-	defer s.writer.Unlock()
+	s.writer.queue.add(w)
+	s.writer.mu.Lock()
+	defer s.writer.mu.Unlock()
 	select {
 	case <-w.done:
 		return
 	default:
 	}
 	for !isDone(w) {
-		s.commitGroup(s.queue.take())
+		s.commitGroup(s.writer.queue.take())
 	}
 }
 
@@ -110,10 +118,10 @@ const maxGroupBytes = journal.MaxCommit / 4
 // commitGroup saves a group of wishes in as few synced writes as may be.
 func (s *Store) commitGroup(group []*write) {
 	for len(group) > 0 {
-		p := s.plan()
+		p := s.begin()
 		n := 0
 		for n < len(group) && p.bytes < maxGroupBytes {
-			if w := group[n]; s.isClosed() {
+			if w := group[n]; s.closed.Load() {
 				w.err = ErrClosed
 			} else {
 				p.add(w)
@@ -128,266 +136,5 @@ func (s *Store) commitGroup(group []*write) {
 			close(w.done)
 		}
 		group = group[n:]
-	}
-}
-
-func (s *Store) isClosed() bool {
-	s.mu.RLock()
-	defer s.mu.RUnlock()
-	return s.closed
-}
-
-// plan is one commit in the making: the tables as they will be when it is saved.
-// Nothing of it shows before the journal has it.
-type plan struct {
-	s       *Store
-	logs    map[event.LogID]*LogInfo // changed logs only
-	own     map[pb.Lane]event.LogID
-	seen    map[event.LogID]exchange.Tip
-	hlc     int64
-	hubUs   int64
-	servers [][]byte
-	knows   *ledger.Rights
-	wallUs  int64
-	recs    []*event.Record
-	frames  [][]byte
-	bytes   int // of frames
-
-	doubt   bool                        // the own logs may have lost records: open new ones first
-	renewed string                      // why new logs were opened; empty when they were not
-	beyond  string                      // the server states more of an own log than was written here
-	brought map[exchange.DeviceID]int64 // bytes of strangers' logs in this plan
-	full    string                      // that strangers' records found no room
-}
-
-func (s *Store) plan() *plan {
-	s.mu.RLock()
-	defer s.mu.RUnlock()
-	p := &plan{s: s, logs: map[event.LogID]*LogInfo{}, own: map[pb.Lane]event.LogID{}, seen: map[event.LogID]exchange.Tip{},
-		hlc: s.hlc, hubUs: s.hubUs, servers: s.servers, knows: s.knows, wallUs: s.wallUs, doubt: s.doubt && len(s.own) > 0}
-	for lane, id := range s.own {
-		p.own[lane] = id
-	}
-	for id, t := range s.seen {
-		p.seen[id] = t
-	}
-	return p
-}
-
-// log is the state of a log inside the plan, ready to be changed.
-func (p *plan) log(id event.LogID) (*LogInfo, bool) {
-	if l, ok := p.logs[id]; ok {
-		return l, true
-	}
-	p.s.mu.RLock()
-	defer p.s.mu.RUnlock()
-	l, ok := p.s.logs[id]
-	if !ok {
-		return nil, false
-	}
-	c := l.LogInfo.clone()
-	p.logs[id] = c
-	return c, true
-}
-
-// add turns a wish into records, or fails it alone and leaves nothing of it.
-func (p *plan) add(w *write) {
-	if len(w.runs) > 0 {
-		w.results = p.ingest(w.runs, w.peer)
-	}
-	if len(w.drafts) == 0 {
-		return
-	}
-	before := p.clone()
-	if w.records, w.err = p.authorAll(w.drafts); w.err != nil {
-		*p, w.records = *before, nil
-	}
-}
-
-// clone copies what authoring changes.
-func (p *plan) clone() *plan {
-	c := *p
-	c.own, c.seen = maps.Clone(p.own), maps.Clone(p.seen)
-	c.logs = make(map[event.LogID]*LogInfo, len(p.logs))
-	for id, l := range p.logs {
-		c.logs[id] = l.clone()
-	}
-	return &c
-}
-
-// authorAll makes the records of one call.
-func (p *plan) authorAll(drafts []Draft) ([]*event.Record, error) {
-	out := make([]*event.Record, 0, len(drafts))
-	for _, d := range drafts {
-		payload, err := marshal(d.Payload)
-		if err != nil {
-			return nil, err
-		}
-		r, err := p.author(d, payload)
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, r)
-	}
-	return out, nil
-}
-
-// laneOf is the lane into which an event type goes.
-func laneOf(t event.Type) pb.Lane {
-	if s, ok := event.Lookup(t); ok && s.Rule.GetUrgent() {
-		return pb.Lane_LANE_URGENT
-	}
-	return pb.Lane_LANE_ORDINARY
-}
-
-// author makes the next record of this device's own log.
-func (p *plan) author(d Draft, payload []byte) (*event.Record, error) {
-	if p.doubt {
-		p.doubt = false
-		if err := p.epoch(lostHere); err != nil {
-			return nil, err
-		}
-	}
-	l, ok := p.log(p.own[laneOf(d.Type)])
-	if !ok {
-		return nil, fmt.Errorf("this device has no open log for the lane of type %d", d.Type)
-	}
-	head := p.header(d)
-	head.Log, head.Seq, head.Prev = l.ID[:], l.Tip.Seq+1, l.Tip.Hash[:]
-	return p.seal(head, payload)
-}
-
-// header fills in what every record of this device says at this moment.
-func (p *plan) header(d Draft) *pb.Header {
-	s := p.s
-	now := s.opt.Clock.Now()
-	wall := now.UnixMicro()
-	h := &pb.Header{
-		HlcUs: event.NextHLC(wall, p.hlc), WallUs: wall, Device: s.device, Boot: s.boot,
-		MonotonicUs: s.opt.Clock.Monotonic().Microseconds(), Offset: s.ClockOffset(), HubUs: p.hubUs,
-		Seen: p.takeSeen(), Type: d.Type, References: d.References, Grant: d.Grant, RequestId: d.RequestID,
-		ProgramVersion: s.opt.Version, EngineVersion: d.Engine, OccurredAt: d.OccurredAt,
-		Author: d.Author, AuthorProof: d.Proof, Overrides: d.Overrides,
-	}
-	if h.OccurredAt == nil {
-		h.OccurredAt = &pb.Moment{UnixMs: now.UnixMilli(), Precision: pb.Precision_PRECISION_SECOND, Source: pb.TimeSource_TIME_SOURCE_NOW}
-	}
-	for _, k := range append(event.KeysOf(d.Type, d.Payload, now), d.Keys...) {
-		h.Entities = append(h.Entities, &pb.EntityKey{Kind: k.Kind, Id: k.ID})
-	}
-	p.wallUs = wall
-	return h
-}
-
-// maxSeen bounds the tips named in one header; the rest go into the next one.
-const maxSeen = 256
-
-func (p *plan) takeSeen() []*pb.Tip {
-	var out []*pb.Tip
-	for _, id := range sortedLogs(p.seen) {
-		if len(out) == maxSeen {
-			break
-		}
-		out = append(out, exchange.LogTip{Log: id, Tip: p.seen[id]}.PB())
-		delete(p.seen, id)
-	}
-	return out
-}
-
-func (p *plan) seal(head *pb.Header, payload []byte) (*event.Record, error) {
-	r, err := event.Seal(head, payload, func(m []byte) []byte { return ed25519.Sign(p.s.opt.Device, m) })
-	if err != nil {
-		return nil, err
-	}
-	l, ok := p.log(r.Log)
-	if !ok {
-		if l, ok = openedLog(r); !ok {
-			return nil, fmt.Errorf("record of a log that was not opened: %s", r.Log.Short())
-		}
-		p.logs[r.Log] = l
-	}
-	if err := p.take(l, r); err != nil {
-		return nil, err
-	}
-	return r, nil
-}
-
-// take adds a record to the commit and moves its log.
-func (p *plan) take(l *LogInfo, r *event.Record) error {
-	err := l.advance(r, func(seq uint64) ([]exchange.Point, error) { return p.at(r.Log, seq), nil })
-	if err != nil {
-		return err
-	}
-	wire := r.Wire()
-	p.recs = append(p.recs, r)
-	p.frames = append(p.frames, wire)
-	p.bytes += len(wire)
-	p.hlc = event.AdoptHLC(p.hlc, r.Head.HlcUs)
-	return nil
-}
-
-// commit saves the plan and publishes its tables.
-func (p *plan) commit() error {
-	p.tellFull()
-	if len(p.frames) == 0 {
-		return nil
-	}
-	positions, err := p.s.journal.Commit(p.frames)
-	if err != nil {
-		return err
-	}
-	end := p.s.journal.End()
-	s := p.s
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	for _, id := range sortedLogs(p.logs) {
-		l := p.logs[id]
-		ls, ok := s.logs[id]
-		if !ok {
-			ls = &logState{}
-			s.logs[id] = ls
-		}
-		ls.LogInfo = *l
-		s.moves.add(id)
-	}
-	for i, r := range p.recs {
-		if r.Rights() {
-			s.granted++
-		}
-		ls := s.logs[r.Log]
-		ls.tail = append(ls.tail, tailEntry{r.Head.Seq, r.Hash, positions[i]})
-		next := end
-		if i+1 < len(positions) {
-			next = positions[i+1]
-		}
-		s.remember(located{rec: r, pos: positions[i], next: next})
-	}
-	s.own, s.seen, s.hlc, s.hubUs, s.wallUs = p.own, p.seen, p.hlc, p.hubUs, p.wallUs
-	if p.beyond != "" {
-		s.doubt = true
-		s.repaired("%s", p.beyond)
-	}
-	for peer, n := range p.brought {
-		s.brought[peer] += n
-	}
-	if p.renewed != "" {
-		s.since, s.doubt = positions[0], false
-		s.repaired("this laptop goes on in new logs: %s", p.renewed)
-	}
-	s.savedLocked()
-	return nil
-}
-
-// maxFresh bounds the records kept decoded between commit and apply.
-const maxFresh = 8192
-
-// remember keeps a committed record for the applier, so that it need not be
-// read and decoded again. When too many wait, the applier reads the journal.
-func (s *Store) remember(l located) {
-	if len(s.fresh) >= maxFresh {
-		s.fresh, s.freshGap = nil, true
-	}
-	if !s.freshGap {
-		s.fresh = append(s.fresh, l)
 	}
 }

@@ -1,4 +1,4 @@
-package store
+package projection
 
 import (
 	"bytes"
@@ -57,8 +57,8 @@ func (a *application) foldRights(touched []journal.Position) error {
 
 // foreign says that a record founded another practice than the one that this
 // replica joined.
-func (s *Store) foreign(r *event.Record) bool {
-	return r.Head.Type == event.TypePracticeFounded && !s.opt.Founding.IsZero() && r.Hash != s.opt.Founding
+func (p *Projection) foreign(r *event.Record) bool {
+	return r.Head.Type == event.TypePracticeFounded && !p.opt.Founding.IsZero() && r.Hash != p.opt.Founding
 }
 
 // reach says how far a change of rights reaches: new grants, devices and logs
@@ -86,7 +86,7 @@ func (a *application) refoldLater(which byte) error {
 	if ok && len(old) > 0 {
 		which = max(which, old[0])
 	}
-	a.pending = true
+	a.unfolded = true
 	return a.w.Set(refoldKey, refoldRow{which: which, before: a.recs[0].pos}.encode())
 }
 
@@ -119,12 +119,12 @@ const positionBytes = 8
 
 // refoldAll folds again what a change of rights concerns, and what was put off,
 // until nothing is left.
-func (s *Store) refoldAll(ctx context.Context) error {
-	for s.isPending() {
+func (p *Projection) refoldAll(ctx context.Context) error {
+	for p.backlog.leaves() {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		if err := s.refoldStep(); err != nil {
+		if err := p.refoldStep(); err != nil {
 			return err
 		}
 	}
@@ -132,51 +132,43 @@ func (s *Store) refoldAll(ctx context.Context) error {
 }
 
 // refoldStep folds again one transaction's worth.
-func (s *Store) refoldStep() error {
-	s.applier.Lock()
-	defer s.applier.Unlock()
-	if s.isClosed() {
+func (p *Projection) refoldStep() error {
+	p.applier.Lock()
+	defer p.applier.Unlock()
+	if p.closed.Load() {
 		return ErrClosed
 	}
-	return s.refoldFew()
+	return p.refoldFew()
 }
 
 // refoldFew folds again at once where few entities wait for it, as on a replica
 // that has just begun: done at the end, they would be all.
-func (s *Store) refoldFew() error {
-	if !s.isPending() {
+func (p *Projection) refoldFew() error {
+	if !p.backlog.leaves() {
 		return nil
 	}
-	more, err := s.refoldSome(refoldBatch)
+	more, err := p.refoldSome(refoldBatch)
 	if err == nil && !more {
-		s.mu.Lock()
-		defer s.mu.Unlock()
-		s.pending = false
+		p.backlog.leave(false)
 	}
 	return err
 }
 
-func (s *Store) isPending() bool {
-	s.mu.RLock()
-	defer s.mu.RUnlock()
-	return s.pending
-}
-
 // refoldSome folds up to n entities again; more says that some may be left.
-func (s *Store) refoldSome(n int) (more bool, err error) {
-	a := s.application(nil)
-	moved, err := s.update(a, func() (cursor, error) {
+func (p *Projection) refoldSome(n int) (more bool, err error) {
+	a := p.application(nil)
+	moved, err := p.update(a, func() (cursor, error) {
 		var err error
 		if more, err = a.refold(n); err != nil {
 			return cursor{}, err
 		}
-		return s.cursor.folded(a.w.bytes), nil
+		return p.cursor.folded(a.w.bytes), nil
 	})
 	if errors.Is(err, index.ErrTooBig) && n > 1 {
-		return s.refoldSome(n / 2)
+		return p.refoldSome(n / 2)
 	}
 	if err == nil {
-		s.cursor = moved
+		p.cursor = moved
 	}
 	return more, err
 }

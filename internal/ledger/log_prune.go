@@ -11,7 +11,7 @@ import (
 
 // A log is spoken of for as long as the practice lives: by every statement of the
 // server that it moved, by every record that a wrong clock wrote. Its state rests
-// on few of them. thin leaves out the rest, so that a log costs the same in its
+// on few of them. prune leaves out the rest, so that a log costs the same in its
 // tenth year as in its first week:
 //
 //	what people said of the log, and its opening   all
@@ -23,7 +23,7 @@ import (
 //
 // The rule that lets a store forget what was left out, under any order of arrival:
 //
-//	thin(thin(A) + B) == thin(A + B)
+//	prune(prune(A) + B) == prune(A + B)
 //
 // So each line picks by an order that no later record changes.
 const (
@@ -34,25 +34,25 @@ const (
 	keptWords  = 4
 )
 
-// Thin leaves out, of the records that touch an entity, those on which its state
+// Prune leaves out, of the records that touch an entity, those on which its state
 // does not rest. The result is in written order, each record once. What may be
 // forgotten comes back to count only when rights change.
-func Thin(key event.Key, inputs []Input) []Input {
-	return thin(key, distinctWritten(inputs))
+func Prune(key event.Key, inputs []Input) []Input {
+	return prune(key, distinctWritten(inputs))
 }
 
-// Thins says that entities of this kind are thinned.
-func Thins(kind string) bool { return kind == event.KindLog }
+// Prunes says that entities of this kind are pruned.
+func Prunes(kind string) bool { return kind == event.KindLog }
 
-func thin(key event.Key, sorted []Input) []Input {
-	if !Thins(key.Kind) {
+func prune(key event.Key, sorted []Input) []Input {
+	if !Prunes(key.Kind) {
 		return sorted
 	}
 	log, ok := event.ParseHash(key.ID)
 	if !ok || event.LogKey(log) != key {
 		return sorted
 	}
-	t := thinner{key: key, log: log, inputs: sorted, keep: make([]bool, len(sorted))}
+	t := pruner{key: key, log: log, inputs: sorted, keep: make([]bool, len(sorted))}
 	t.spokenOf()
 	t.statements()
 	t.ends(keptDoubts, t.doubtful)
@@ -68,15 +68,15 @@ func thin(key event.Key, sorted []Input) []Input {
 	return out
 }
 
-// thinner decides which records of one log's entity stay.
-type thinner struct {
+// pruner decides which records of one log's entity stay.
+type pruner struct {
 	key    event.Key
 	log    event.LogID
 	inputs []Input // written order
 	keep   []bool
 }
 
-func (t *thinner) first(n int, of func(*Input) bool) {
+func (t *pruner) first(n int, of func(*Input) bool) {
 	for i := range t.inputs {
 		if n > 0 && of(&t.inputs[i]) {
 			t.keep[i] = true
@@ -86,7 +86,7 @@ func (t *thinner) first(n int, of func(*Input) bool) {
 }
 
 // ends keeps the first n and the last n.
-func (t *thinner) ends(n int, of func(*Input) bool) {
+func (t *pruner) ends(n int, of func(*Input) bool) {
 	t.first(n, of)
 	for i := len(t.inputs) - 1; i >= 0 && n > 0; i-- {
 		if of(&t.inputs[i]) {
@@ -96,10 +96,10 @@ func (t *thinner) ends(n int, of func(*Input) bool) {
 	}
 }
 
-func (t *thinner) own(in *Input) bool { return in.Rec.Log == t.log }
+func (t *pruner) own(in *Input) bool { return in.Rec.Log == t.log }
 
 // spokenOf keeps the opening, and what people said of the log.
-func (t *thinner) spokenOf() {
+func (t *pruner) spokenOf() {
 	for i := range t.inputs {
 		in := &t.inputs[i]
 		switch {
@@ -122,7 +122,7 @@ func flawed(in *Input) bool {
 
 // doubtful says that the record's clock, or a clock of which it speaks, is in
 // doubt.
-func (t *thinner) doubtful(in *Input) bool {
+func (t *pruner) doubtful(in *Input) bool {
 	if said, ok := saidOf(t.log, in); ok && said.ahead() {
 		return true
 	}
@@ -130,7 +130,7 @@ func (t *thinner) doubtful(in *Input) bool {
 }
 
 // statements keeps the newest one, and in each epoch the one that went farthest.
-func (t *thinner) statements() {
+func (t *pruner) statements() {
 	newest := -1
 	farthest := map[string]int{}
 	seqs := map[string]uint64{}
@@ -156,7 +156,7 @@ func (t *thinner) statements() {
 
 // forks keeps the records where the log forks first and gives that place; -1 for
 // none.
-func (t *thinner) forks() int64 {
+func (t *pruner) forks() int64 {
 	at := forkOf(t.log, t.inputs)
 	t.first(keptForked, func(in *Input) bool { return in.Forked && t.own(in) && seqOf(in.Rec) == at })
 	return at
@@ -164,7 +164,7 @@ func (t *thinner) forks() int64 {
 
 // words keeps what does not fit with the log at the lowest place, with what
 // stands there.
-func (t *thinner) words(fork int64) {
+func (t *pruner) words(fork int64) {
 	w := wordsOf(t.log, t.inputs, fork)
 	if len(w) == 0 {
 		return

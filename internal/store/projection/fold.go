@@ -1,4 +1,4 @@
-package store
+package projection
 
 import (
 	"bytes"
@@ -169,8 +169,8 @@ type found struct {
 // inputs reads the records on which an entity's state rests, but not always
 // their payloads.
 func (a *application) inputs(k event.Key) ([]ledger.Input, found, error) {
-	if ledger.Thins(k.Kind) {
-		return a.thinned(k)
+	if ledger.Prunes(k.Kind) {
+		return a.pruned(k)
 	}
 	positions, err := a.touches(k)
 	if err != nil {
@@ -206,7 +206,7 @@ func (a *application) read(k event.Key, positions []journal.Position, at map[eve
 		if at != nil {
 			at[r.Hash] = p
 		}
-		inputs = append(inputs, ledger.Input{Rec: r, Entitled: st.Entitled, Forked: forked, Foreign: a.s.foreign(r)})
+		inputs = append(inputs, ledger.Input{Rec: r, Entitled: st.Entitled, Forked: forked, Foreign: a.p.foreign(r)})
 	}
 	return inputs, met, nil
 }
@@ -215,7 +215,7 @@ func (a *application) record(p journal.Position) (*event.Record, error) {
 	if r, ok := a.byPos[p]; ok {
 		return r, nil
 	}
-	return a.s.recordAt(p)
+	return a.p.RecordAt(p)
 }
 
 // touches lists where the records that touch an entity lie, each once. An entity
@@ -238,7 +238,7 @@ func (a *application) touches(k event.Key) ([]journal.Position, error) {
 // touchesAll also lists those that were left out of its state.
 func touchesAll(r index.Reader, k event.Key) ([]journal.Position, error) {
 	out, err := touches(r, k)
-	if err != nil || !ledger.Thins(k.Kind) {
+	if err != nil || !ledger.Prunes(k.Kind) {
 		return out, err
 	}
 	rows, err := touchRows(r, outPrefix(k))

@@ -60,7 +60,7 @@ func TestStrangersHaveABoundedPlace(t *testing.T) {
 		return refused
 	}
 	kept := func() int64 {
-		bytes, _ := hub.plan().strange()
+		bytes, _ := hub.begin().foreign()
 		return bytes
 	}
 	north, stranger := fill(61, 300), fill(62, 300)

@@ -1,4 +1,4 @@
-package store
+package projection
 
 import (
 	"bytes"
@@ -11,7 +11,7 @@ import (
 )
 
 // A log is named by every statement that it moved, for years. Its state rests on
-// few of those records (ledger.Thin), and only they are read when it is folded
+// few of those records (ledger.Prune), and only they are read when it is folded
 // again. Where the others lie moves, a few at a time, from the rows of touches to
 // rows of their own:
 //
@@ -22,14 +22,14 @@ import (
 // are set anew. An update that an unclean stop lost leaves too much in the first
 // kind, never too little.
 
-// thinAt is how many records, beyond twice what is kept, wait to be left out.
-const thinAt = 16
+// pruneAt is how many records, beyond twice what is kept, wait to be left out.
+const pruneAt = 16
 
-// thinChunk bounds the records in memory while an entity is thinned.
-const thinChunk = 256
+// pruneChunk bounds the records in memory while an entity is pruned.
+const pruneChunk = 256
 
-// thinned reads the records on which an entity's state rests, with payloads.
-func (a *application) thinned(k event.Key) (inputs []ledger.Input, met found, err error) {
+// pruned reads the records on which an entity's state rests, with payloads.
+func (a *application) pruned(k event.Key) (inputs []ledger.Input, met found, err error) {
 	hot, err := a.touches(k)
 	if err != nil {
 		return nil, met, err
@@ -61,23 +61,23 @@ func (a *application) thinned(k event.Key) (inputs []ledger.Input, met found, er
 	for _, in := range inputs {
 		kept[at[in.Rec.Hash]] = true
 	}
-	if whole || len(hot) > 2*len(kept)+thinAt {
+	if whole || len(hot) > 2*len(kept)+pruneAt {
 		err = a.sort(k, kept, whole)
 	}
 	return inputs, met, err
 }
 
-// rested reads records and thins them as it goes; at says where each lies.
+// rested reads records and prunes them as it goes; at says where each lies.
 func (a *application) rested(k event.Key, positions []journal.Position) (inputs []ledger.Input, at map[event.Hash]journal.Position, met found, err error) {
 	at = map[event.Hash]journal.Position{}
-	for part := range slices.Chunk(positions, thinChunk) {
+	for part := range slices.Chunk(positions, pruneChunk) {
 		more, found, err := a.read(k, part, at)
 		if err != nil {
 			return nil, nil, met, err
 		}
 		met.unclean, met.damaged = met.unclean || found.unclean, met.damaged || found.damaged
 		readPayloads(more)
-		inputs = ledger.Thin(k, append(inputs, more...))
+		inputs = ledger.Prune(k, append(inputs, more...))
 	}
 	return inputs, at, met, nil
 }

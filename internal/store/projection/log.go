@@ -1,4 +1,4 @@
-package store
+package projection
 
 import (
 	"bytes"
@@ -9,7 +9,6 @@ import (
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
-	"thawtrail/internal/store/journal"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -26,24 +25,12 @@ type LogInfo struct {
 	HLC      int64          // newest in the log
 	WallUs   int64          // of the tip, as its device's clock said
 	HubUs    int64          // time of the newest hub statement in the log; 0 for none
-	Bytes    int64          // of the records that moved it on; counted for logs of strangers
+	Bytes    int64          // of the records that moved it on; counted for foreign logs
 	Gaps     bool           // records below the tip were not here when it came
 }
 
 // Device is the id of the device that writes the log.
 func (l *LogInfo) Device() []byte { return event.DeviceID(l.Key) }
-
-// logState is a log in memory: LogInfo and what the index does not hold yet.
-type logState struct {
-	LogInfo
-	tail []tailEntry // committed, not yet applied; in journal order
-}
-
-type tailEntry struct {
-	seq  uint64
-	hash event.Hash
-	pos  journal.Position
-}
 
 // logRow is the stored form of LogInfo.
 type logRow struct {
@@ -94,20 +81,20 @@ func tipOf(r tipRow) exchange.Tip {
 	return exchange.Tip{Seq: r.Seq, Hash: h}
 }
 
-// openedLog is the state of a log that has just begun, before its first record.
-func openedLog(r *event.Record) (*LogInfo, bool) {
+// OpenedLog is the state of a log that has just begun, before its first record.
+func OpenedLog(r *event.Record) (*LogInfo, bool) {
 	l := &LogInfo{ID: r.Log}
 	return l, r.Head.Seq == 0 && l.opened(r)
 }
 
-// lookup lists the records of a log that are held at one seq.
-type lookup func(seq uint64) ([]exchange.Point, error)
+// Lookup lists the records of a log that are held at one seq.
+type Lookup func(seq uint64) ([]exchange.Point, error)
 
-// advance moves the log over a record that is held now: the tip when the record
+// Advance moves the log over a record that is held now: the tip when the record
 // follows it, a branch when it follows one or begins one. Records also come late
 // (a refill after damage) and again (the journal applied a second time), so
 // below the newest tip the neighbours that are held decide.
-func (l *LogInfo) advance(r *event.Record, at lookup) error {
+func (l *LogInfo) Advance(r *event.Record, at Lookup) error {
 	if r.Head.Type == event.TypeHubStatement {
 		if m, err := r.Payload(); err == nil {
 			l.HubUs = max(l.HubUs, m.(*pb.HubStatement).WallUs)
@@ -122,12 +109,12 @@ func (l *LogInfo) advance(r *event.Record, at lookup) error {
 			l.move(tip, r)
 		}
 		return nil
-	case slices.Contains(l.tips(), tip):
+	case slices.Contains(l.Tips(), tip):
 		return nil
 	case bytes.Equal(r.Head.Prev, l.Tip.Hash[:]):
 		l.move(tip, r)
 		return nil
-	case l.Tip.Hash.IsZero() || r.Head.Seq > l.newest() && !l.onBranch(r):
+	case l.Tip.Hash.IsZero() || r.Head.Seq > l.Newest() && !l.onBranch(r):
 		// What lies between was lost to damage. On a forked log nobody knows
 		// which branch leads here: keep the old tip too.
 		l.Gaps = true
@@ -148,7 +135,7 @@ func (l *LogInfo) onBranch(r *event.Record) bool {
 // late takes a record that does not follow the tip. It is a fork when another
 // record stands at its place, and an end of its own when nothing held follows it
 // although something stands there.
-func (l *LogInfo) late(r *event.Record, tip exchange.Tip, at lookup) error {
+func (l *LogInfo) late(r *event.Record, tip exchange.Tip, at Lookup) error {
 	beside, err := at(tip.Seq)
 	if err != nil {
 		return err
@@ -184,16 +171,16 @@ func (l *LogInfo) branch(tip exchange.Tip) {
 	}
 }
 
-// tips are all ends of the log, none when nothing is held.
-func (l *LogInfo) tips() []exchange.Tip {
+// Tips are all ends of the log, none when nothing is held.
+func (l *LogInfo) Tips() []exchange.Tip {
 	if l.Tip.Hash.IsZero() {
 		return nil
 	}
 	return append([]exchange.Tip{l.Tip}, l.Branches...)
 }
 
-// newest is the greatest seq among the tips.
-func (l *LogInfo) newest() uint64 {
+// Newest is the greatest seq among the tips.
+func (l *LogInfo) Newest() uint64 {
 	n := l.Tip.Seq
 	for _, b := range l.Branches {
 		n = max(n, b.Seq)
@@ -215,8 +202,8 @@ func (l *LogInfo) opened(r *event.Record) bool {
 	return true
 }
 
-// clone copies what may be changed.
-func (l *LogInfo) clone() *LogInfo {
+// Clone copies what may be changed.
+func (l *LogInfo) Clone() *LogInfo {
 	c := *l
 	c.Branches = slices.Clone(l.Branches)
 	return &c

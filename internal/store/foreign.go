@@ -2,6 +2,7 @@ package store
 
 import (
 	"fmt"
+	"slices"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
@@ -16,26 +17,26 @@ import (
 // is refused, kept aside by the caller as far as that goes, and said. The
 // practice's own records are always taken, whatever lies in that place.
 
-// maxStrangeLogs bounds the logs of strangers: each is a little state in memory.
-const maxStrangeLogs = 256
+// maxForeignLogs bounds the foreign logs: each is a little state in memory.
+const maxForeignLogs = 256
 
 // room says why the new records of a run are not taken; nil when they are.
-func (p *plan) room(run *pb.Run, c *exchange.Checked, peer *exchange.DeviceID) *exchange.Refusal {
+func (p *pendingCommit) room(run *pb.Run, c *exchange.Checked, peer *exchange.DeviceID) *exchange.Refusal {
 	quota := p.s.opt.StrangerBytes
 	if quota == 0 || peer == nil || len(c.Accept) == 0 {
 		return nil
 	}
 	log, device := c.Accept[0].Log, event.DeviceID(c.State.PublicKey)
-	if p.knows.Knows(log, device) {
+	if p.rights.Knows(log, device) {
 		return nil
 	}
 	size := int64(0)
 	for _, r := range c.Accept {
 		size += int64(r.Size())
 	}
-	held, logs := p.strange()
+	held, logs := p.foreign()
 	_, known := p.log(log)
-	if p.s.broughtBy(*peer)+p.brought[*peer]+size <= quota/4 && held+size <= quota && (known || logs < maxStrangeLogs) {
+	if p.s.writer.brought[*peer]+p.brought[*peer]+size <= quota/4 && held+size <= quota && (known || logs < maxForeignLogs) {
 		if p.brought == nil {
 			p.brought = map[exchange.DeviceID]int64{}
 		}
@@ -47,10 +48,10 @@ func (p *plan) room(run *pb.Run, c *exchange.Checked, peer *exchange.DeviceID) *
 	return &exchange.Refusal{Why: exchange.NoRoom, Log: log, From: run.GetFrom(), At: c.Accept[0].Seq()}
 }
 
-// strange adds up what is held of logs of strangers, this plan included.
-func (p *plan) strange() (bytes int64, logs int) {
+// foreign adds up what is held of foreign logs, this commit included.
+func (p *pendingCommit) foreign() (bytes int64, logs int) {
 	count := func(l *LogInfo) {
-		if !p.knows.Knows(l.ID, l.Device()) {
+		if !p.rights.Knows(l.ID, l.Device()) {
 			bytes += l.Bytes
 			logs++
 		}
@@ -58,42 +59,28 @@ func (p *plan) strange() (bytes int64, logs int) {
 	for _, l := range p.logs {
 		count(l)
 	}
-	p.s.mu.RLock()
-	defer p.s.mu.RUnlock()
-	for id, l := range p.s.logs {
-		if p.logs[id] == nil {
-			count(&l.LogInfo)
+	p.s.logs.each(func(l *LogInfo) {
+		if p.logs[l.ID] == nil {
+			count(l)
 		}
-	}
+	})
 	return bytes, logs
 }
 
-func (s *Store) broughtBy(peer exchange.DeviceID) int64 {
-	s.mu.RLock()
-	defer s.mu.RUnlock()
-	return s.brought[peer]
-}
-
 // tellFull says that there was no room, once for each laptop and log.
-func (p *plan) tellFull() {
-	if p.full == "" {
-		return
+func (p *pendingCommit) tellFull() {
+	if p.full != "" {
+		p.s.report.add(p.full)
 	}
-	p.s.mu.Lock()
-	defer p.s.mu.Unlock()
-	p.s.repaired("%s", p.full)
 }
 
 // anyUnknown says that a run may belong to a stranger, by the rights as they are
 // folded.
 func (s *Store) anyUnknown(runs []*pb.Run) bool {
-	s.mu.RLock()
-	defer s.mu.RUnlock()
-	for _, run := range runs {
+	rights := s.projection.Rights()
+	return slices.ContainsFunc(runs, func(run *pb.Run) bool {
 		id, _ := event.ToHash(run.GetLog())
-		if l, ok := s.logs[id]; !ok || !s.knows.Knows(id, l.Device()) {
-			return true
-		}
-	}
-	return false
+		l, ok := s.logs.Log(id)
+		return !ok || !rights.Knows(id, l.Device())
+	})
 }

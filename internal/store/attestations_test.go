@@ -96,7 +96,7 @@ func TestTwoStoriesAreFound(t *testing.T) {
 			l := logOf(t, south, own)
 			require.Equal(t, []string{ledger.TwoStories}, kindsOf(l), "order %d", i)
 			require.Contains(t, l.Found[0].Records, recs[0].Hash, "it says who was told otherwise")
-			require.Empty(t, rows(t, south.index, "w/"), "no word waits any more")
+			require.Empty(t, rows(t, south.opt.Index, "w/"), "no word waits any more")
 			requireRebuilt(t, south, opt)
 			digests = append(digests, digest(t, south))
 
@@ -127,7 +127,7 @@ func TestStatementsThatDoNotFit(t *testing.T) {
 	}
 	state(1, 2, tip.Tip().Hash)
 	require.Empty(t, kindsOf(logOf(t, north, own)))
-	at := north.recordsAt(own, 1)[0]
+	at := north.projection.RecordsAt(own, 1)[0]
 	state(2, 1, at.Hash)
 	require.Equal(t, []string{ledger.StatementInDoubt}, kindsOf(logOf(t, north, own)), "it goes back")
 	state(3, 2, tip.Tip().Hash)
@@ -185,7 +185,7 @@ func TestALogStaysSmall(t *testing.T) {
 	require.NoError(t, err)
 	require.Less(t, len(value), 2000, "bytes of state")
 	var hot []byte
-	for _, v := range rows(t, hub.index, string(touchPrefix(event.LogKey(own)))) {
+	for _, v := range rows(t, hub.opt.Index, "e/"+event.KindLog+"\x00"+own.String()+"\x00") {
 		hot = append(hot, v...)
 	}
 	require.Less(t, len(hot)/8, 40, "records that are read at every fold")

@@ -1,4 +1,4 @@
-package store
+package projection
 
 import (
 	"errors"
@@ -12,22 +12,22 @@ import (
 
 // application is one apply transaction.
 type application struct {
-	s       *Store
-	w       *counter
-	recs    []located
-	byPos   map[journal.Position]*event.Record
-	rights  *ledger.Rights
-	logs    map[event.LogID]*LogInfo         // those looked at
-	changed map[event.LogID]bool             // those to be written
-	placed  map[seat][]spot                  // records of this batch
-	noted   map[event.Key]bool               // entities that are folded later
-	touched map[event.Key][]journal.Position // by the records of this batch
-	pending bool                             // entities are left to be folded
-	whole   bool                             // rights changed: what was left out of entities may count
+	p        *Projection
+	w        *counter
+	recs     []located
+	byPos    map[journal.Position]*event.Record
+	rights   *ledger.Rights
+	logs     map[event.LogID]*LogInfo         // those looked at
+	changed  map[event.LogID]bool             // those to be written
+	placed   map[slot][]spot                  // records of this batch
+	noted    map[event.Key]bool               // entities that are folded later
+	touched  map[event.Key][]journal.Position // by the records of this batch
+	unfolded bool                             // entities are left to be folded
+	whole    bool                             // rights changed: what was left out of entities may count
 }
 
-// seat is one place of a log.
-type seat struct {
+// slot is one place of a log.
+type slot struct {
 	log event.LogID
 	seq uint64
 }
@@ -67,7 +67,7 @@ func (a *application) place() (map[event.Key][]journal.Position, []event.Key, er
 		touched[k] = append(touched[k], p)
 	}
 	x := newExtents(a.w)
-	a.placed = map[seat][]spot{}
+	a.placed = map[slot][]spot{}
 	for _, l := range a.recs {
 		known, err := a.follow(l, touch)
 		if err != nil {
@@ -81,16 +81,16 @@ func (a *application) place() (map[event.Key][]journal.Position, []event.Key, er
 		for _, k := range entitiesOf(l.rec) {
 			touch(k, l.pos)
 		}
-		if err := a.hear(l, touch); err != nil {
+		if err := a.attest(l, touch); err != nil {
 			return nil, nil, err
 		}
-		if id := l.rec.Head.RequestId; id != "" && len(id) <= maxEntity && a.logs[l.rec.Log].Key.Equal(a.s.public) {
+		if id := l.rec.Head.RequestId; id != "" && len(id) <= maxEntity && a.logs[l.rec.Log].Key.Equal(a.p.opt.Device) {
 			if err := a.w.Set(requestKey(id), l.pos.Encode()); err != nil {
 				return nil, nil, err
 			}
 		}
 	}
-	if err := errors.Join(x.write(), a.answer(touch)); err != nil {
+	if err := errors.Join(x.write(), a.settle(touch)); err != nil {
 		return nil, nil, err
 	}
 	return touched, order, a.writeLogs()
@@ -104,9 +104,9 @@ func (a *application) follow(l located, touch func(event.Key, journal.Position))
 	if err != nil {
 		return false, err
 	}
-	at := seat{l.rec.Log, l.rec.Head.Seq}
+	at := slot{l.rec.Log, l.rec.Head.Seq}
 	here := spot{l.pos, [4]byte(l.rec.Hash[:4])}
-	if !log.Tip.Hash.IsZero() && at.seq <= log.newest() {
+	if !log.Tip.Hash.IsZero() && at.seq <= log.Newest() {
 		beside, err := a.spots(at)
 		if err != nil {
 			return false, err
@@ -128,11 +128,11 @@ func (a *application) follow(l located, touch func(event.Key, journal.Position))
 	}
 	a.placed[at] = append(a.placed[at], here)
 	a.changed[at.log] = true
-	return known, log.advance(l.rec, func(seq uint64) ([]exchange.Point, error) { return a.points(seat{at.log, seq}) })
+	return known, log.Advance(l.rec, func(seq uint64) ([]exchange.Point, error) { return a.points(slot{at.log, seq}) })
 }
 
 // spots lists where the records of one place lie: in the index and in this batch.
-func (a *application) spots(at seat) ([]spot, error) {
+func (a *application) spots(at slot) ([]spot, error) {
 	out, err := positionsAt(a.w, at.log, at.seq)
 	for _, p := range a.placed[at] {
 		if !slices.Contains(out, p) {
@@ -143,7 +143,7 @@ func (a *application) spots(at seat) ([]spot, error) {
 }
 
 // points reads the records of one place; what cannot be read is left out.
-func (a *application) points(at seat) ([]exchange.Point, error) {
+func (a *application) points(at slot) ([]exchange.Point, error) {
 	spots, err := a.spots(at)
 	if err != nil {
 		return nil, err
@@ -157,7 +157,7 @@ func (a *application) points(at seat) ([]exchange.Point, error) {
 		if err != nil {
 			return nil, err
 		}
-		out = append(out, pointOf(r))
+		out = append(out, exchange.PointOf(r))
 	}
 	return out, nil
 }
@@ -168,7 +168,7 @@ func (a *application) forked(r *event.Record) (bool, error) {
 	if err != nil || log.Fork == 0 || r.Head.Seq < log.Fork {
 		return false, err
 	}
-	beside, err := a.points(seat{r.Log, r.Head.Seq})
+	beside, err := a.points(slot{r.Log, r.Head.Seq})
 	return slices.ContainsFunc(beside, func(p exchange.Point) bool { return p.Hash != r.Hash }), err
 }
 
@@ -188,7 +188,7 @@ func (a *application) log(id event.LogID) (*LogInfo, error) {
 }
 
 func (a *application) writeLogs() error {
-	for _, id := range sortedLogs(a.changed) {
+	for _, id := range event.SortedLogs(a.changed) {
 		value, err := a.logs[id].encode()
 		if err != nil {
 			return err

@@ -22,7 +22,7 @@ func TestOwnRecordsDoNotWait(t *testing.T) {
 		s, err := Open(t.Context(), opt)
 		require.NoError(t, err)
 		peer := openMemory(t, 61)
-		for i := range 2 * maxExpress {
+		for i := range 2 * 256 {
 			_, err := peer.Append(t.Context(), received(fmt.Sprintf("PEER%d", i), "P", "H-1"))
 			require.NoError(t, err)
 		}
@@ -53,7 +53,7 @@ func TestOwnRecordsDoNotWait(t *testing.T) {
 			_, err := s.Append(t.Context(), mixed(r, nil))
 			require.NoError(t, err)
 			if r.IntN(3) == 0 {
-				require.NoError(t, s.express(t.Context()))
+				require.NoError(t, s.projection.ApplyPriority(t.Context()))
 			}
 		}
 		requireRebuilt(t, s, opt)

@@ -1,4 +1,4 @@
-package store
+package projection
 
 import (
 	"encoding/binary"

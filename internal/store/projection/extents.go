@@ -1,10 +1,7 @@
-package store
+package projection
 
 import (
 	"encoding/binary"
-	"encoding/hex"
-	"errors"
-	"maps"
 	"slices"
 
 	"thawtrail/internal/event"
@@ -80,16 +77,12 @@ func (x *extents) close(log event.LogID) error {
 }
 
 func (x *extents) write() error {
-	for _, log := range sortedLogs(x.open) {
+	for _, log := range event.SortedLogs(x.open) {
 		if err := x.close(log); err != nil {
 			return err
 		}
 	}
 	return nil
-}
-
-func sortedLogs[V any](m map[event.LogID]V) []event.LogID {
-	return slices.SortedFunc(maps.Keys(m), event.Hash.Compare)
 }
 
 // spot is where a record lies and how its hash begins.
@@ -115,71 +108,5 @@ func positionsAt(r index.Reader, log event.LogID, seq uint64) ([]spot, error) {
 		return seq-x.seq < maxExtent, nil
 	})
 	slices.Reverse(out)
-	return out, err
-}
-
-// recordAt reads and decodes the record at a position, and notes damage; mu is
-// not held.
-func (s *Store) recordAt(p journal.Position) (*event.Record, error) {
-	frame, _, err := s.journal.ReadAt(p, nil)
-	if errors.Is(err, journal.ErrDamaged) {
-		s.damagedAt(p, err)
-	}
-	if err != nil {
-		return nil, err
-	}
-	return event.Decode(frame)
-}
-
-// FindRecord finds a record by the first hex digits of its hash, at least eight.
-// It scans where records lie; ambiguity and absence are ErrNotFound.
-func (s *Store) FindRecord(prefix string) (*event.Record, error) {
-	if len(prefix) < 8 || len(prefix) > 64 {
-		return nil, ErrNotFound
-	}
-	want, err := hex.DecodeString(prefix[:8])
-	if err != nil {
-		return nil, ErrNotFound
-	}
-	spots, err := s.spotsOf([4]byte(want))
-	if err != nil {
-		return nil, err
-	}
-	var found *event.Record
-	for _, p := range spots {
-		r, err := s.recordAt(p)
-		if errors.Is(err, journal.ErrDamaged) {
-			continue
-		}
-		if err != nil {
-			return nil, err
-		}
-		if r.Hash.String()[:len(prefix)] != prefix || (found != nil && found.Hash == r.Hash) {
-			continue
-		}
-		if found != nil {
-			return nil, ErrNotFound
-		}
-		found = r
-	}
-	if found == nil {
-		return nil, ErrNotFound
-	}
-	return found, nil
-}
-
-func (s *Store) spotsOf(hash4 [4]byte) ([]journal.Position, error) {
-	var out []journal.Position
-	err := s.index.View(func(r index.Reader) error {
-		return r.Scan([]byte("p/"), nil, false, func(k, v []byte) (bool, error) {
-			x, _, ok := decodeExtent(k, v)
-			for i := 0; ok && i < len(x.hashes); i++ {
-				if x.hashes[i] == hash4 {
-					out = append(out, x.at(i))
-				}
-			}
-			return len(out) < 64, nil
-		})
-	})
 	return out, err
 }

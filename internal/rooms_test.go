@@ -1,0 +1,289 @@
+package internal_test
+
+import (
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"maps"
+	"path"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// room is a package of this program, by its path; those below internal/ without
+// that.
+type room struct {
+	name string
+	may  string // import these rooms
+	why  string // no more than that
+}
+
+// house lists the rooms from the cellar up. A room may import rooms that stand
+// above its own row, and of those only the ones it names: so no arrow points
+// upwards, and none is there that nobody meant. A new room, or a new arrow, is put
+// in here by whoever needs it.
+var house = []room{
+	{"proto/thawtrail/v1", "", "the contract is generated, and knows nothing of the program"},
+	{"refusal", "", "everything may say no"},
+	{"clock", "", "everything may be given a clock"},
+	{"caution", "", "it is a list of texts"},
+
+	// Pure: the same answer to the same question on every machine.
+	{"label", "refusal", "it reads what is printed on a bag"},
+	{"engine", "caution label refusal", "it is arithmetic about labels and patients"},
+	{"event", "label proto/thawtrail/v1 refusal", "a record knows its form, and not who keeps it"},
+	{"exchange", "event proto/thawtrail/v1 refusal", "it compares logs, and does not carry them"},
+	{"ledger", "event proto/thawtrail/v1", "it folds records, and does not find them"},
+	{"seal", "event proto/thawtrail/v1", "it closes words, and keeps no keys"},
+	{"ledger/ledgertest", "event ledger proto/thawtrail/v1", "it writes records for tests"},
+
+	// One replica on its disk.
+	{"store/journal", "", "it keeps bytes, and knows no records"},
+	{"store/journal/memfs", "store/journal", "it is a disk for tests"},
+	{"store/index", "store/journal", "it keeps rows, and knows no records"},
+	{"store/index/indextest", "store/index", "it is an index for tests"},
+	{"store/projection", "event exchange ledger proto/thawtrail/v1 store/index store/journal", "it reads the journal and writes the index, and knows the replica by small interfaces"},
+	{"store", "clock event exchange ledger proto/thawtrail/v1 store/index store/journal store/projection", "it keeps records, whatever they mean to people"},
+
+	// Secrets and who is who.
+	{"trust/wholefile", "", "it writes small files"},
+	{"trust/guess", "", "it slows down who guesses"},
+	{"trust/typed", "label refusal", "it writes secrets as characters"},
+	{"trust/vault", "refusal trust/wholefile", "it opens what one secret closes"},
+	{"trust/pins", "refusal trust/vault", "it knows people by their PINs"},
+	{"trust/phones", "refusal trust/guess", "it knows phones"},
+	{"trust/authority", "refusal trust/typed", "it knows keys and who is entitled to what connection"},
+	{"trust/local", "trust/authority trust/wholefile", "it is the way to a daemon of the same machine"},
+	{"trust/invite", "proto/thawtrail/v1 refusal trust/guess trust/typed trust/vault", "it lets a laptop join"},
+	{"trust", "event proto/thawtrail/v1 refusal seal store trust/authority trust/pins trust/vault trust/wholefile", "it opens a data folder, and serves nobody"},
+
+	// What goes by hand.
+	{"typed", "event label proto/thawtrail/v1 refusal", "it reads what people type, and knows no state"},
+	{"handover", "label refusal trust/typed", "it is one case in characters"},
+	{"parcel", "exchange proto/thawtrail/v1 refusal trust/typed trust/vault", "it is a file, whoever made it"},
+	{"proof", "event exchange proto/thawtrail/v1", "whoever checks it has nothing else"},
+
+	// What a replica answers, takes in and passes on.
+	{"wording", "caution event ledger proto/thawtrail/v1", "it puts states into words"},
+	{"replica", "clock event exchange ledger proto/thawtrail/v1 refusal store trust trust/pins wording", "it is the floor of the rooms that follow"},
+	{"query", "caution clock engine event exchange handover label ledger proof proto/thawtrail/v1 refusal replica store trust trust/pins typed wording", "it reads, and writes nothing"},
+	{"entry", "caution clock engine event exchange handover label ledger proto/thawtrail/v1 query refusal replica seal store trust trust/pins typed wording", "it writes what a person entered, however that came"},
+	{"plans", "caution engine label ledger proto/thawtrail/v1 query refusal replica wording", "it puts requests of plans to the engine"},
+	{"replication", "clock event exchange ledger parcel proto/thawtrail/v1 refusal replica store trust trust/authority", "it carries records, whatever they mean to people"},
+	{"access", "clock event ledger proto/thawtrail/v1 query refusal replica store trust trust/authority trust/phones trust/pins", "it says who may what"},
+
+	// Faces: gRPC and pages.
+	{"rpc", "access clock entry event exchange ledger parcel plans proto/thawtrail/v1 query refusal replica replication store trust trust/authority trust/phones trust/pins wording", "it maps the contract onto the rooms below, and decides nothing"},
+	{"web/site", "access caution clock engine entry event handover label ledger parcel plans proto/thawtrail/v1 query refusal replica trust trust/phones trust/pins typed wording", "it is what all pages share"},
+	{"web/barn", "access caution clock engine entry event handover label ledger parcel plans proto/thawtrail/v1 query refusal replica typed web/site wording", "it is the barn's pages alone"},
+	{"web/clinic", "access caution clock engine entry event handover label ledger parcel plans proto/thawtrail/v1 query refusal replica typed web/site wording", "it is the clinic's pages alone"},
+	{"web/owner", "access caution clock engine entry event handover label ledger parcel plans proto/thawtrail/v1 query refusal replica typed web/site wording", "it is the owner's pages alone"},
+	{"web", "clock event refusal replica trust trust/phones web/barn web/clinic web/owner web/site", "it puts the pages at their addresses"},
+
+	// What the rooms above replace; these two rows go when their rooms do.
+	{"service", "access caution clock engine entry event exchange handover label ledger parcel plans proof proto/thawtrail/v1 query refusal replica replication rpc store trust trust/authority trust/phones trust/pins wording", "it is on its way out"},
+	{"page", "access caution clock engine entry event handover label ledger parcel plans proto/thawtrail/v1 query refusal replica service trust trust/phones trust/pins typed wording", "it is on its way out"},
+	{"page/pagetest", "", "it is a person at a browser, and knows only pages"},
+	{"page/night", "", "it is a test"},
+	{"web/pagetest", "", "it is a person at a browser, and knows only pages"},
+	{"web/night", "", "it is a test"},
+
+	// Programs.
+	{"node", "access clock event exchange ledger proto/thawtrail/v1 refusal replica replication rpc store trust trust/authority trust/phones trust/pins web", "it runs one replica, and is neither server nor agent"},
+	{"server", "access clock event exchange ledger node page parcel proto/thawtrail/v1 refusal replica replication rpc service store trust trust/authority trust/invite trust/local trust/vault web", "it is what a server is more than a node"},
+	{"agent", "access clock event exchange ledger node page proto/thawtrail/v1 refusal replica replication rpc service store trust trust/authority trust/invite trust/local trust/phones trust/vault trust/wholefile web", "it is what a laptop is more than a node"},
+	{"demo/wire", "", "it is a network that can be cut"},
+	{"demo", "clock demo/wire label proto/thawtrail/v1 refusal trust/local trust/vault trust/wholefile", "it runs the real programs, and reaches into none"},
+	{"bench/nights", "event label proto/thawtrail/v1 store", "it invents records"},
+	{"bench", "agent bench/nights clock event exchange plans proto/thawtrail/v1 query refusal replica replication rpc server service store store/index trust trust/authority trust/invite trust/local trust/vault", "it measures all of the program"},
+	{"cli/terminal", "", "it asks for a secret"},
+	{"cli", "agent bench caution cli/terminal demo engine event label parcel plans proof proto/thawtrail/v1 query refusal replica rpc server service store trust/authority trust/invite trust/local trust/vault trust/wholefile typed", "it is the command line of both programs"},
+	{"sim", "", "it is a test"},
+	{"cmd/thawtrail", "cli", "it starts the command line"},
+}
+
+// soon are rooms that the table knows before they are built.
+var soon = strings.Fields("access entry node plans query replica replication rpc wording web web/barn web/clinic web/owner web/site web/pagetest web/night")
+
+// apart are rooms that never meet, each with the reason. A star stands for the
+// rooms below.
+var apart = []struct{ from, to, why string }{
+	{"server", "agent", "the two ends of a link know each other only by the wire"},
+	{"agent", "server", "the two ends of a link know each other only by the wire"},
+	{"web*", "rpc", "pages and gRPC are two faces of query and entry; neither is behind the other"},
+	{"rpc", "web*", "pages and gRPC are two faces of query and entry; neither is behind the other"},
+	{"web/barn", "web/clinic web/owner", "what pages share stands in web/site"},
+	{"web/clinic", "web/barn web/owner", "what pages share stands in web/site"},
+	{"web/owner", "web/barn web/clinic", "what pages share stands in web/site"},
+	{"store/projection", "store", "the façade is told by the functions that it hands over"},
+	{"query", "entry", "whoever reads does not write"},
+}
+
+// libraries are kept to the rooms that they are there for; a name with .go is one
+// file. A library that is not listed may be used anywhere but in pure rooms, which
+// TestPurity guards.
+var libraries = []struct{ library, rooms, why string }{
+	{"github.com/dgraph-io", "store/index", "the index can be exchanged, and nothing else depends on what it is made of"},
+	{"google.golang.org/grpc", "proto/thawtrail/v1 rpc node replication/edge.go cli server agent demo bench trust/authority trust/local service page",
+		"what a replica does must run without a network; the transport stays at the edge"},
+	{"github.com/spf13", "cli cmd/thawtrail", "commands are the command line's"},
+}
+
+const module = "thawtrail/"
+
+// named is the room at a path from the top of the repository.
+func named(dir string) string { return strings.TrimPrefix(dir, "internal/") }
+
+// TestRooms keeps the arrows between packages as the table says.
+func TestRooms(t *testing.T) {
+	files := programFiles(t)
+	for _, name := range slices.Sorted(maps.Keys(files)) {
+		if wrong := findings(named(path.Dir(name)), path.Base(name), files[name]); len(wrong) > 0 {
+			t.Errorf("%s %s", name, strings.Join(wrong, "\n  and "))
+		}
+	}
+	built := map[string]bool{}
+	for name := range files {
+		built[named(path.Dir(name))] = true
+	}
+	for _, r := range house {
+		if !built[r.name] && !onlyTests(r) && !slices.Contains(soon, r.name) {
+			t.Errorf("%s stands in the table of rooms, but there is no such package: take its row out", r.name)
+		}
+	}
+}
+
+// onlyTests says that a room has no file but tests; it imports what it tests.
+func onlyTests(r room) bool { return r.why == "it is a test" }
+
+// TestRoomsAreInOrder checks the table itself.
+func TestRoomsAreInOrder(t *testing.T) {
+	built := map[string]bool{}
+	for _, r := range house {
+		require.False(t, built[r.name], "%s has two rows", r.name)
+		require.NotEmpty(t, r.why, "%s: say why it may import no more", r.name)
+		for _, to := range strings.Fields(r.may) {
+			require.True(t, built[to], "%s may not import %s: a room imports only what stands above it in the table", r.name, to)
+			require.Empty(t, neverMeet(r.name, to), "%s may not import %s", r.name, to)
+		}
+		require.True(t, slices.IsSorted(strings.Fields(r.may)), "%s: in order, so that a reader finds it", r.name)
+		built[r.name] = true
+	}
+}
+
+// TestRoomsFinds proves that each kind of wrong arrow is found, and says why.
+func TestRoomsFinds(t *testing.T) {
+	for _, c := range []struct{ room, file, imports, want string }{
+		{"server", "x.go", module + "agent", "know each other only by the wire"},
+		{"web/barn", "x.go", module + "internal/web/owner", "what pages share stands in web/site"},
+		{"web/site", "x.go", module + "internal/rpc", "two faces"},
+		{"rpc", "x.go", module + "internal/web/site", "two faces"},
+		{"ledger", "x.go", module + "internal/store", "does not find them"},
+		{"store", "x.go", "github.com/dgraph-io/badger/v4", "what it is made of"},
+		{"query", "x.go", "google.golang.org/grpc/codes", "must run without a network"},
+		{"replication", "session.go", "google.golang.org/grpc", "must run without a network"},
+		{"attic", "x.go", "fmt", "not in the table"},
+		{"store", "x.go", module + "internal/attic", "not in the table"},
+	} {
+		got := findings(c.room, c.file, []string{c.imports})
+		require.Len(t, got, 1, "%s imports %s", c.room, c.imports)
+		require.Contains(t, got[0], c.want)
+	}
+	require.Empty(t, findings("replication", "edge.go", []string{"google.golang.org/grpc", module + "internal/store"}))
+	require.Empty(t, findings("store/index", "badger.go", []string{"github.com/dgraph-io/badger/v4", "os"}))
+}
+
+// findings says in words what is wrong with the imports of a file.
+func findings(from, file string, imports []string) (out []string) {
+	at := slices.IndexFunc(house, func(r room) bool { return r.name == from })
+	if at < 0 {
+		return []string{"is in the room " + from + ", which is not in the table of rooms (internal/rooms_test.go): give it a row that says what it may import, and why no more"}
+	}
+	for _, i := range imports {
+		dir, ours := strings.CutPrefix(i, module)
+		if ours {
+			out = append(out, wrongArrow(house[at], named(dir))...)
+			continue
+		}
+		for _, l := range libraries {
+			if (i == l.library || strings.HasPrefix(i, l.library+"/")) && !mayUse(l.rooms, from, file) {
+				out = append(out, "imports "+i+", which is for "+l.rooms+" alone: "+l.why)
+			}
+		}
+	}
+	return out
+}
+
+func mayUse(rooms, from, file string) bool {
+	list := strings.Fields(rooms)
+	return slices.Contains(list, from) || slices.Contains(list, from+"/"+file)
+}
+
+// wrongArrow says why a room may not import another.
+func wrongArrow(from room, to string) []string {
+	if slices.Contains(strings.Fields(from.may), to) {
+		return nil
+	}
+	if !slices.ContainsFunc(house, func(r room) bool { return r.name == to }) {
+		return []string{"imports the room " + to + ", which is not in the table of rooms (internal/rooms_test.go)"}
+	}
+	why := neverMeet(from.name, to)
+	if why == "" {
+		why = from.why
+	}
+	return []string{"imports " + to + ": " + why + ". The room " + from.name + " may import: " + from.may +
+		". If the new arrow is right, put it into internal/rooms_test.go"}
+}
+
+// neverMeet is the reason why two rooms are apart; empty when they are not.
+func neverMeet(from, to string) string {
+	for _, a := range apart {
+		if among(a.from, from) && among(a.to, to) {
+			return a.why
+		}
+	}
+	return ""
+}
+
+func among(names, name string) bool {
+	return slices.ContainsFunc(strings.Fields(names), func(n string) bool {
+		above, below := strings.CutSuffix(n, "*")
+		return n == name || below && (name == above || strings.HasPrefix(name, above+"/"))
+	})
+}
+
+// programFiles lists the imports of every file of the program that is no test.
+func programFiles(t *testing.T) map[string][]string {
+	t.Helper()
+	out := map[string][]string{}
+	for _, top := range []string{"agent", "cmd", "internal", "proto", "server"} {
+		require.NoError(t, filepath.WalkDir(filepath.Join("..", top), func(name string, d fs.DirEntry, err error) error {
+			if err == nil && d.IsDir() && d.Name() == "testdata" {
+				return filepath.SkipDir
+			}
+			if err != nil || d.IsDir() || !strings.HasSuffix(name, ".go") || strings.HasSuffix(name, "_test.go") {
+				return err
+			}
+			file, err := parser.ParseFile(token.NewFileSet(), name, nil, parser.ImportsOnly)
+			if err != nil {
+				return err
+			}
+			imports := []string{}
+			for _, i := range file.Imports {
+				p, err := strconv.Unquote(i.Path.Value)
+				if err != nil {
+					return err
+				}
+				imports = append(imports, p)
+			}
+			out[strings.TrimPrefix(filepath.ToSlash(name), "../")] = imports
+			return nil
+		}))
+	}
+	return out
+}

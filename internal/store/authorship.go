@@ -1,0 +1,88 @@
+package store
+
+import (
+	"maps"
+	"sync"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
+	"thawtrail/internal/store/journal"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// authorship is what the next record of this device says beside its fact. The
+// writer alone moves it; others look, and note damage and the clock's offset.
+type authorship struct {
+	mu sync.RWMutex // guards the fields below; held only to look or to publish
+
+	own    map[pb.Lane]event.LogID      // the logs this device writes now
+	seen   map[event.LogID]exchange.Tip // tips that came since our last record
+	hlc    int64                        // newest hybrid clock in the journal
+	hubUs  int64                        // newest hub statement's time
+	wallUs int64                        // wall clock of our last record
+	offset *pb.ClockOffset              // last measurement against the hub
+	doubt  bool                         // damage may have met the logs this device writes
+	since  journal.Position             // where those logs begin
+}
+
+func newAuthorship() authorship {
+	return authorship{own: map[pb.Lane]event.LogID{}, seen: map[event.LogID]exchange.Tip{}}
+}
+
+// lanes in the order in which logs are opened and listed.
+var lanes = []pb.Lane{pb.Lane_LANE_ORDINARY, pb.Lane_LANE_URGENT}
+
+// logs are those this device writes now.
+func (a *authorship) logs() []event.LogID {
+	a.mu.RLock()
+	defer a.mu.RUnlock()
+	var out []event.LogID
+	for _, lane := range lanes {
+		if id, ok := a.own[lane]; ok {
+			out = append(out, id)
+		}
+	}
+	return out
+}
+
+func (a *authorship) setOffset(o *pb.ClockOffset) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.offset = o
+}
+
+func (a *authorship) clockOffset() *pb.ClockOffset {
+	a.mu.RLock()
+	defer a.mu.RUnlock()
+	return a.offset
+}
+
+// damaged notes damage that ends at a position: records of this device that lay
+// there may be gone for good, so its logs are not written on.
+func (a *authorship) damaged(to journal.Position) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.doubt = a.doubt || to.Compare(a.since) > 0
+}
+
+// lend copies into a pending commit what it goes on from.
+func (a *authorship) lend(p *pendingCommit) {
+	a.mu.RLock()
+	defer a.mu.RUnlock()
+	p.own, p.seen = maps.Clone(a.own), maps.Clone(a.seen)
+	p.hlc, p.hubUs, p.wallUs = a.hlc, a.hubUs, a.wallUs
+	p.doubt = a.doubt && len(a.own) > 0
+}
+
+// publish takes over what a commit moved; its first record lies at first.
+func (a *authorship) publish(p *pendingCommit, first journal.Position) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.own, a.seen, a.hlc, a.hubUs, a.wallUs = p.own, p.seen, p.hlc, p.hubUs, p.wallUs
+	if p.beyond != "" {
+		a.doubt = true
+	}
+	if p.renewed != "" {
+		a.since, a.doubt = first, false
+	}
+}

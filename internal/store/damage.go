@@ -1,0 +1,81 @@
+package store
+
+import (
+	"fmt"
+	"log/slog"
+	"slices"
+	"sync"
+
+	"thawtrail/internal/store/journal"
+)
+
+// damageReport is what was found and mended, for people.
+type damageReport struct {
+	logger *slog.Logger
+	mu     sync.RWMutex // guards the fields below
+
+	repairs []string        // at most maxRepairs
+	holes   []journal.Range // the stretches in question, at most maxHoles
+}
+
+const (
+	maxRepairs = 50
+	maxHoles   = 1000
+)
+
+// add notes what a person should know.
+func (d *damageReport) add(line string) {
+	d.logger.Warn(line)
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if len(d.repairs) < maxRepairs && !slices.Contains(d.repairs, line) {
+		d.repairs = append(d.repairs, line)
+	}
+}
+
+// addHole notes a stretch that cannot be read; false when it is known already.
+func (d *damageReport) addHole(r journal.Range) bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	known := slices.ContainsFunc(d.holes, func(h journal.Range) bool {
+		return h.From.Compare(r.From) <= 0 && r.To.Compare(h.To) <= 0
+	})
+	if known || len(d.holes) == maxHoles {
+		return false
+	}
+	d.holes = append(d.holes, r)
+	return true
+}
+
+func (d *damageReport) lines() []string {
+	d.mu.RLock()
+	defer d.mu.RUnlock()
+	return slices.Clone(d.repairs)
+}
+
+// anyAfter says that damage reaches beyond a position.
+func (d *damageReport) anyAfter(p journal.Position) bool {
+	d.mu.RLock()
+	defer d.mu.RUnlock()
+	return slices.ContainsFunc(d.holes, func(h journal.Range) bool { return h.To.Compare(p) > 0 })
+}
+
+func (d *damageReport) any() bool {
+	d.mu.RLock()
+	defer d.mu.RUnlock()
+	return len(d.holes) > 0
+}
+
+// damaged notes a stretch of the journal that cannot be read. Any log may have
+// lost records there, those of this device too.
+func (s *Store) damaged(from, to journal.Position, reason string) {
+	if !s.report.addHole(journal.Range{From: from, To: to, Reason: reason}) {
+		return
+	}
+	s.logs.suspectAll()
+	s.author.damaged(to)
+	s.report.add(fmt.Sprintf("the journal is damaged from %s to %s (%s); other replicas can refill what lay there", from, to, reason))
+}
+
+// Repairs says what was found damaged and mended since the replica was opened.
+func (s *Store) Repairs() []string { return s.report.lines() }

@@ -1,0 +1,171 @@
+package store
+
+import (
+	"slices"
+	"sync"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
+)
+
+// logTable is what is known of every log, in memory, as it was committed.
+type logTable struct {
+	mu sync.RWMutex // guards the fields below; held only to look or to publish
+
+	logs    map[event.LogID]*LogInfo // bounded by the practice's devices
+	suspect map[event.LogID]bool     // may have records that cannot be read
+	plain   map[event.LogID]bool     // have gaps that could not be refilled one by one
+	moves   moves                    // which moved lately
+}
+
+func newLogTable() logTable {
+	return logTable{logs: map[event.LogID]*LogInfo{}, suspect: map[event.LogID]bool{}, plain: map[event.LogID]bool{}}
+}
+
+// publish takes over logs that a commit moved.
+func (t *logTable) publish(moved map[event.LogID]*LogInfo) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for _, id := range event.SortedLogs(moved) {
+		t.logs[id] = moved[id]
+		t.moves.add(id)
+	}
+}
+
+// restore takes over a log from the index.
+func (t *logTable) restore(l *LogInfo, suspect bool) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.logs[l.ID], t.suspect[l.ID] = l, suspect
+}
+
+// list is what is known of every log, by log id.
+func (t *logTable) list() []LogInfo {
+	t.mu.RLock()
+	defer t.mu.RUnlock()
+	out := make([]LogInfo, 0, len(t.logs))
+	for _, id := range event.SortedLogs(t.logs) {
+		out = append(out, *t.logs[id].Clone())
+	}
+	return out
+}
+
+// Log is what is known of one log.
+func (t *logTable) Log(id event.LogID) (LogInfo, bool) {
+	t.mu.RLock()
+	defer t.mu.RUnlock()
+	l, ok := t.logs[id]
+	if !ok {
+		return LogInfo{}, false
+	}
+	return *l.Clone(), true
+}
+
+// IsEnd says that a record is an end of a log where no damage is known.
+func (t *logTable) IsEnd(log event.LogID, at exchange.Tip) bool {
+	t.mu.RLock()
+	defer t.mu.RUnlock()
+	l, ok := t.logs[log]
+	return ok && !t.suspect[log] && (l.Tip == at || slices.Contains(l.Branches, at))
+}
+
+// records counts the records of all logs.
+func (t *logTable) records() (n int64) {
+	t.mu.RLock()
+	defer t.mu.RUnlock()
+	for _, l := range t.logs {
+		n += int64(l.Tip.Seq) + 1
+	}
+	return n
+}
+
+// each hands on every log, in no order. fn must not keep it.
+func (t *logTable) each(fn func(*LogInfo)) {
+	t.mu.RLock()
+	defer t.mu.RUnlock()
+	for _, l := range t.logs {
+		fn(l)
+	}
+}
+
+// suspectAll notes damage that may have met any log.
+func (t *logTable) suspectAll() {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for id := range t.logs {
+		t.suspect[id] = true
+	}
+}
+
+// suspected is a log that may have records that cannot be read.
+func (t *logTable) suspected(id event.LogID) (LogInfo, bool) {
+	t.mu.RLock()
+	defer t.mu.RUnlock()
+	l, ok := t.logs[id]
+	if !ok || !t.suspect[id] {
+		return LogInfo{}, false
+	}
+	return *l.Clone(), true
+}
+
+// whole notes that all of a log was read.
+func (t *logTable) whole(id event.LogID) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	delete(t.suspect, id)
+	delete(t.plain, id)
+}
+
+// tellPlainly notes that the gaps of a log could not be refilled one by one.
+func (t *logTable) tellPlainly(id event.LogID) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.plain[id] = true
+}
+
+func (t *logTable) toldPlainly(id event.LogID) bool {
+	t.mu.RLock()
+	defer t.mu.RUnlock()
+	return t.plain[id]
+}
+
+// moves remembers which logs moved lately, so that a thousand open streams need
+// not look at every log at every record.
+type moves struct {
+	logs []event.LogID // newest last, at most maxMoves
+	upto uint64        // counts every move since the replica was opened
+}
+
+const maxMoves = 4096
+
+func (m *moves) add(log event.LogID) {
+	if len(m.logs) == maxMoves {
+		m.logs = append(m.logs[:0], m.logs[maxMoves/2:]...)
+	}
+	m.logs = append(m.logs, log)
+	m.upto++
+}
+
+// since lists the logs that moved after a count, each once, and the count to go on
+// from. all says that too many moved to list them.
+func (m *moves) since(after uint64) (logs []event.LogID, upto uint64, all bool) {
+	n := m.upto - min(after, m.upto)
+	if n > uint64(len(m.logs)) {
+		return nil, m.upto, true
+	}
+	seen := map[event.LogID]bool{}
+	for _, id := range m.logs[uint64(len(m.logs))-n:] {
+		if !seen[id] {
+			seen[id] = true
+			logs = append(logs, id)
+		}
+	}
+	return logs, m.upto, false
+}
+
+// movedSince is since, for the table's moves.
+func (t *logTable) movedSince(after uint64) (logs []event.LogID, upto uint64, all bool) {
+	t.mu.RLock()
+	defer t.mu.RUnlock()
+	return t.moves.since(after)
+}

@@ -1,0 +1,59 @@
+// Package projection keeps the index in step with the journal, and answers from
+// it. The journal is the truth; all that is here can be built from it again.
+//
+// # The order of calls
+//
+//	Open      opens the index
+//	Restore   brings it to where the journal ends, and says whether records are gone
+//	Add       takes note of each commit, before anybody is told of it
+//	CatchUp   applies what the index lacks; View does so first
+//	Close     waits for the transaction that is under way
+//
+// # One transaction
+//
+// A batch of records is applied in one transaction (apply.go, application.go):
+// where each record lies (extents.go), which entities it touches, what it says of
+// other logs (attestations.go), the state of its log (log.go), the folded state of
+// what it touched (fold.go, prune.go), and the cursor. A crash leaves all of it or
+// nothing, and applying twice changes nothing. An index that was not closed well
+// may have lost rows from the middle: then applying starts again from well behind
+// the cursor (cursor.go).
+//
+// Two things come out of that order. A change of rights concerns entities that no
+// record of the batch touched; they are folded again in transactions of their own
+// (refold.go). And what this device wrote and what is urgent need not wait behind
+// thousands of records of others; it is applied with priority, without the cursor
+// (priority.go).
+//
+// # Index rows
+//
+//	c                                   cursor (cursor.go)
+//	p/ log seq position                 extent: where consecutive records lie
+//	l/ log                              key, lane, epoch, tip of a log
+//	e/ entity 00 position               records that touch an entity, by batch
+//	o/ entity 00 position               records pruned from its fold (prune.go)
+//	w/ log seq position                 an attestation that waits (attestations.go)
+//	s/ entity                           folded state, deterministic CBOR
+//	t/ entity                           terms under which the state is found; two
+//	                                    zero bytes and its line, where it has one
+//	i/ term 00 entity                   the same, the other way round
+//	u/ entity                           some record of it lacked a right
+//	d/ entity                           to be folded again: its record was too big
+//	r                                   which entities a change of rights concerns
+//	q/ request id                       the record a request made
+//	k/ name                             small local facts, not part of the state
+//
+// # What it never does
+//
+// It writes nothing to the journal and makes no record. It knows the replica only
+// by the interfaces and functions in Options, which never ask it in turn. State
+// depends on which records the journal holds, and not on the order in which they
+// came, nor on batches, priority or restarts.
+//
+// # Who owns what
+//
+// One applier at a time moves the cursor (Projection.applier, held through a whole
+// transaction; it guards the cursor, the rights, the size of a batch and how far
+// priority went). What is committed and not yet applied stands in the backlog,
+// whose lock is held only to look or to publish. The applier is taken first.
+package projection

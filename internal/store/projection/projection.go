@@ -1,0 +1,125 @@
+package projection
+
+import (
+	"crypto/ed25519"
+	"errors"
+	"fmt"
+	"log/slog"
+	"path/filepath"
+	"sync"
+	"sync/atomic"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/store/index"
+	"thawtrail/internal/store/journal"
+)
+
+// Options open a projection.
+type Options struct {
+	Dir      string            // of the replica; the index lies in index/
+	Index    index.Index       // nil: Badger in Dir/index
+	Key      []byte            // 32 bytes encrypt the index; nil: plain
+	Device   ed25519.PublicKey // whose records are applied with priority, and whose requests are found again
+	Founding event.Hash        // of the practice that this replica joined; zero before
+	Logger   *slog.Logger
+	Logs     Logs
+
+	// What the projection tells; none of it may ask the projection in turn.
+	Damaged  func(from, to journal.Position, reason string) // a stretch of the journal cannot be read
+	Repaired func(line string)                              // what a person should know
+	Applied  func()                                         // state was folded
+
+	Behind  uint64 // how far back applying starts after an unclean stop, in bytes of rows; 0: as far as the index may have lost
+	Unclean bool   // an index that was handed over was not closed well
+}
+
+// Journal is what the projection reads: all that it holds can be built from it.
+type Journal interface {
+	End() journal.Position
+	ReadAt(at journal.Position, buf []byte) (frame []byte, next journal.Position, err error)
+	Scan(from journal.Position, fn func(journal.Position, []byte) error, onDamage func(from, to journal.Position, reason string) error) error
+}
+
+// Logs is what the projection asks of the table of logs. Both answer from memory.
+type Logs interface {
+	// Log is a log as it was committed.
+	Log(event.LogID) (LogInfo, bool)
+	// IsEnd says that a record is known to be held because a log ends with it.
+	IsEnd(event.LogID, exchange.Tip) bool
+}
+
+// Errors that callers tell apart.
+var (
+	ErrClosed   = errors.New("this replica is closed")
+	ErrNotFound = errors.New("no such record here")
+)
+
+// Projection keeps an index in step with a journal. Its methods are safe for
+// concurrent use once Restore has returned.
+type Projection struct {
+	opt     Options
+	index   index.Index // set by Open and Restore
+	journal Journal     // set by Restore
+	unclean bool        // the index was not closed well; read by Restore
+
+	backlog backlog // has a lock of its own
+	folded  atomic.Pointer[ledger.Rights]
+	closed  atomic.Bool
+
+	applier sync.Mutex // held by the one that moves the cursor, through a whole transaction; guards the fields below
+
+	cursor      cursor
+	rights      *ledger.Rights
+	prioritized journal.Position // the newest record that was applied out of its turn
+	batch       int              // records in the next transaction
+}
+
+// Open opens the index. Nothing can be asked before Restore.
+func Open(opt Options) (*Projection, error) {
+	if opt.Behind == 0 {
+		opt.Behind = fourTables
+	}
+	p := &Projection{opt: opt, index: opt.Index, unclean: opt.Unclean, batch: firstBatch,
+		backlog: backlog{tails: map[event.LogID][]tailEntry{}, unfolded: true}}
+	if opt.Index != nil {
+		return p, nil
+	}
+	return p, p.openIndex()
+}
+
+func (p *Projection) openIndex() error {
+	ix, opened, err := index.Open(index.Options{Dir: filepath.Join(p.opt.Dir, "index"), Key: p.opt.Key, Logger: p.opt.Logger})
+	if errors.Is(err, index.ErrNoSpace) {
+		p.opt.Repaired(noRoom)
+		p.index = index.NewMemory()
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("open the index in %s: %w", p.opt.Dir, err)
+	}
+	p.index = ix
+	p.unclean = opened.State != index.Clean
+	if opened.State == index.Rebuilt {
+		p.opt.Repaired("the index was damaged and is built again from the journal: " + opened.Reason)
+	}
+	return nil
+}
+
+// Rights are the practice's rights as they are folded; nil before any were.
+func (p *Projection) Rights() *ledger.Rights { return p.folded.Load() }
+
+// entitle takes over newly folded rights; the applier is held.
+func (p *Projection) entitle(r *ledger.Rights) {
+	p.rights = r
+	p.folded.Store(r)
+}
+
+// Close waits for the transaction that is under way, and closes the index.
+func (p *Projection) Close() error {
+	p.closed.Store(true)
+	p.applier.Lock()
+	defer p.applier.Unlock()
+	return p.index.Close()
+}

@@ -1,0 +1,241 @@
+package projection
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/store/index"
+	"thawtrail/internal/store/journal"
+)
+
+// Restore brings the index to where the journal ends. The cursor is a witness:
+// lost says that it lies past the journal's end, or at another record than the one
+// that had been applied, so that records that were saved are gone. With no room on
+// the disk for the index it is built in memory.
+func (p *Projection) Restore(ctx context.Context, j Journal) (lost bool, err error) {
+	p.journal = j
+	lost, err = p.restore(ctx)
+	if !errors.Is(err, index.ErrNoSpace) {
+		return lost, err
+	}
+	p.opt.Repaired(noRoom)
+	closing := p.index.Close()
+	p.index, p.cursor, p.rights, p.unclean = index.NewMemory(), cursor{}, nil, false
+	again, err := p.restore(ctx) // an index in memory cannot know what the one on the disk knew
+	if err != nil {
+		return false, errors.Join(err, closing)
+	}
+	return lost || again, nil
+}
+
+// restore does so once. Nobody else is there yet, so no lock is held.
+func (p *Projection) restore(ctx context.Context) (lost bool, err error) {
+	if lost, err = p.readIndex(); err != nil {
+		return lost, err
+	}
+	if p.unclean {
+		if err := p.rewind(); err != nil {
+			return lost, err
+		}
+	}
+	return lost, p.catchUpFrom(ctx)
+}
+
+// readIndex reads cursor and rights. lost says that the journal is not the one
+// that had been applied: it ends earlier, or went on in another way since. That is
+// noted before the index is emptied, for should the program stop then, nothing else
+// would tell; MadeGood takes the note away.
+func (p *Projection) readIndex() (lost bool, err error) {
+	fold := true
+	err = p.index.View(func(r index.Reader) error {
+		value, ok, err := r.Get(cursorKey)
+		if err != nil || !ok {
+			return err
+		}
+		p.cursor, fold, err = decodeCursor(value)
+		return err
+	})
+	if err != nil {
+		return false, fmt.Errorf("read the index: %w", err)
+	}
+	if lost = p.cursor.pos.Compare(p.journal.End()) > 0 || !p.testifies(p.cursor.last); lost {
+		p.opt.Repaired(fmt.Sprintf("the journal ends at %s and is not the one that had been applied up to %s: records that were saved are gone from this disk; other replicas can refill them", p.journal.End(), p.cursor.pos))
+	}
+	noted, err := p.noteLoss(lost)
+	if err != nil {
+		return lost, err
+	}
+	healed := slices.ContainsFunc(p.cursor.passed, p.readable)
+	joined, err := p.joinedAnother()
+	if err != nil {
+		return lost, err
+	}
+	if lost || healed || !fold || joined {
+		return lost || noted, errors.Join(p.emptyIndex(), p.SetLocal(foundingName, p.opt.Founding[:]))
+	}
+	return noted, p.readRights()
+}
+
+// lossName is the local fact that records are gone and nobody acted on it yet.
+const lossName = "loss"
+
+// noteLoss notes a loss, or says that one was noted by a start that did not end.
+func (p *Projection) noteLoss(lost bool) (noted bool, err error) {
+	if lost {
+		return true, p.SetLocal(lossName, []byte{1})
+	}
+	was, err := p.Local(lossName)
+	if err != nil {
+		return false, fmt.Errorf("read the index: %w", err)
+	}
+	return len(was) > 0, nil
+}
+
+// MadeGood says that the caller has acted on the loss that Restore told of. With no
+// room to write that down, the next start tells of it once more.
+func (p *Projection) MadeGood() error {
+	if err := p.SetLocal(lossName, nil); !errors.Is(err, index.ErrNoSpace) {
+		return err
+	}
+	return nil
+}
+
+// testifies says that the journal still holds the record where it lay when it was
+// applied. A damaged record and one that was never written there look alike.
+func (p *Projection) testifies(w witness) bool {
+	if w.hash.IsZero() {
+		return true
+	}
+	frame, _, err := p.journal.ReadAt(w.pos, nil)
+	if err != nil {
+		return false
+	}
+	r, err := event.Decode(frame)
+	return err == nil && r.Hash == w.hash
+}
+
+// readable says that a record can be read now where there was damage.
+func (p *Projection) readable(at passed) bool {
+	pos, err := journal.DecodePosition(at)
+	if err != nil {
+		return false
+	}
+	frame, _, err := p.journal.ReadAt(pos, nil)
+	if err != nil {
+		return false
+	}
+	_, err = event.Decode(frame)
+	return err == nil
+}
+
+// foundingName is the local fact under which practice the index was folded.
+const foundingName = "founding"
+
+// joinedAnother says that the index was folded under another practice than the
+// one that this replica belongs to now.
+func (p *Projection) joinedAnother() (bool, error) {
+	was, err := p.Local(foundingName)
+	if err != nil {
+		return false, fmt.Errorf("read the index: %w", err)
+	}
+	if was == nil {
+		was = make([]byte, len(p.opt.Founding))
+	}
+	return !bytes.Equal(was, p.opt.Founding[:]), nil
+}
+
+// rewind moves the cursor well back after an unclean stop, and notes that
+// entities are to be folded again when that was going on.
+func (p *Projection) rewind() error {
+	again := p.cursor.refolding(p.opt.Behind)
+	p.cursor = p.cursor.rewound(p.opt.Behind)
+	if !again {
+		return nil
+	}
+	return p.index.Update(func(w index.Writer) error { return w.Set(refoldKey, []byte{refoldEvery}) })
+}
+
+// emptyIndex throws away all that is derived, to be built again. Local facts stay.
+func (p *Projection) emptyIndex() error {
+	p.cursor = cursor{}
+	for {
+		var keys [][]byte
+		err := p.index.Update(func(w index.Writer) error {
+			err := w.Scan(nil, nil, false, func(k, _ []byte) (bool, error) {
+				if !bytes.HasPrefix(k, localKey("")) {
+					keys = append(keys, append([]byte(nil), k...))
+				}
+				return len(keys) < 1000, nil
+			})
+			for _, k := range keys {
+				err = errors.Join(err, w.Delete(k))
+			}
+			return err
+		})
+		if err != nil || len(keys) == 0 {
+			return err
+		}
+	}
+}
+
+func (p *Projection) readRights() error {
+	p.rights = ledger.FoldRights(nil)
+	return p.index.View(func(r index.Reader) error {
+		value, ok, err := r.Get(stateKey(event.RightsKey))
+		if err != nil || !ok {
+			return err
+		}
+		state, err := ledger.Decode(event.KindRights, value)
+		if err != nil {
+			return err
+		}
+		p.entitle(state.(*ledger.Rights))
+		return nil
+	})
+}
+
+// catchUpFrom applies everything past the cursor.
+func (p *Projection) catchUpFrom(ctx context.Context) error {
+	if p.rights == nil {
+		p.rights = ledger.FoldRights(nil)
+	}
+	if p.cursor.pos.Compare(p.journal.End()) < 0 {
+		for {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			n, err := p.applySome()
+			if err != nil {
+				return fmt.Errorf("apply the journal: %w", err)
+			}
+			if n == 0 {
+				break
+			}
+		}
+	}
+	p.backlog.reached()
+	return p.refoldAll(ctx)
+}
+
+// EachLog hands on what the index knows of every log, in the order of ids.
+func (p *Projection) EachLog(fn func(LogInfo)) error {
+	return p.index.View(func(r index.Reader) error {
+		return r.Scan([]byte("l/"), nil, false, func(k, v []byte) (bool, error) {
+			id, ok := event.ToHash(k[2:])
+			if !ok {
+				return true, nil
+			}
+			l, err := decodeLog(id, v)
+			if err != nil {
+				return false, err
+			}
+			fn(l)
+			return true, nil
+		})
+	})
+}
