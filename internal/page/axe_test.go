@@ -141,7 +141,7 @@ func TestEveryPageForEverybody(t *testing.T) {
 			i.inspect(st.grown.tmpl, horse+"/"+slug)
 		}
 	}
-	full, err := d.site.cases.GetCase(t.Context(), &pb.GetCaseRequest{Case: id})
+	full, err := d.site.Cases.GetCase(t.Context(), &pb.GetCaseRequest{Case: id})
 	require.NoError(t, err)
 	for _, p := range []struct{ name, path string }{
 		{"bag", "/bag/" + bag}, {"stick", at + "/stick"}, {"labels", "/clinic/labels?bag=" + bag}, {"load", "/clinic/load?place=" + d.place},

@@ -40,13 +40,13 @@ type dueRow struct {
 }
 
 // showNow serves the barn page.
-func (s *Site) showNow(v *visit) error {
-	now, err := s.cases.GetNow(v.r.Context(), &pb.GetNowRequest{})
+func showNow(req *Request) error {
+	now, err := req.Site.Cases.GetNow(req.Context(), &pb.GetNowRequest{})
 	if err != nil {
 		return err
 	}
 	m := &nowMore{Unsent: int(now.NotYetSent), Fresh: now.GetFreshness().GetText()}
-	here, err := m.openCases(v)
+	here, err := m.openCases(req)
 	if err != nil {
 		return err
 	}
@@ -65,7 +65,7 @@ func (s *Site) showNow(v *visit) error {
 		m.Due = append(m.Due, row)
 	}
 	slices.SortStableFunc(m.Due, func(a, b dueRow) int { return cmp.Compare(a.AtMs, b.AtMs) })
-	return v.render("now", say("now.title"), "barn", m)
+	return req.render("now", say("now.title"), "barn", m)
 }
 
 // maxOpen bounds the open cases that the page reads in full, beside those in
@@ -75,8 +75,8 @@ const maxOpen = 50
 // openCases lists open cases with their next step, and the thaws that go on. It
 // says of which cases this laptop wrote: their alarms sound here, and those of
 // patients that another vet sits with are only listed.
-func (m *nowMore) openCases(v *visit) (here map[string]bool, err error) {
-	err = v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+func (m *nowMore) openCases(req *Request) (here map[string]bool, err error) {
+	err = req.Read(func(l service.Look) error {
 		m.Empty = l.Practice() == nil
 		return nil
 	})
@@ -84,12 +84,12 @@ func (m *nowMore) openCases(v *visit) (here map[string]bool, err error) {
 		return nil, err
 	}
 	here = map[string]bool{}
-	return here, v.eachOpen(func(cv *caseView) error {
+	return here, eachOpen(req, func(cv *View) error {
 		id := cv.ID
 		here[id] = cv.Here
-		row := nowCase{ID: id, Patient: cv.patient.Line, Yard: cv.patient.Yard, Step: cv.Next.Slug, Button: cv.Next.Button, Said: cv.Next.Said, Clamped: cv.C.Clamped}
+		row := nowCase{ID: id, Patient: cv.Patient.Line, Yard: cv.Patient.Yard, Step: cv.Next.Slug, Button: cv.Next.Button, Said: cv.Next.Said, Clamped: cv.C.Clamped}
 		if len(cv.C.Adoptions) > 0 {
-			err := cv.look(func(l service.Look) error {
+			err := cv.Read(func(l service.Look) error {
 				if laptop, elsewhere := l.Holder(cv.C); elsewhere {
 					row.Held = say("adopt.elsewhere", laptop, cv.at(cv.C.Adoptions[len(cv.C.Adoptions)-1].Stamp.AtMs))
 				}
@@ -129,9 +129,9 @@ func nowCases(l service.Look) ([]string, error) {
 }
 
 // eachOpen hands on the open cases, as many as are read in full.
-func (v *visit) eachOpen(fn func(*caseView) error) error {
+func eachOpen(req *Request, fn func(*View) error) error {
 	var ids []string
-	err := v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) (err error) {
+	err := req.Read(func(l service.Look) (err error) {
 		ids, err = nowCases(l)
 		return err
 	})
@@ -139,7 +139,7 @@ func (v *visit) eachOpen(fn func(*caseView) error) error {
 		return err
 	}
 	for _, id := range ids {
-		cv, err := v.caseOf(id)
+		cv, err := caseOf(req, id)
 		if err != nil {
 			return err
 		}
@@ -151,22 +151,22 @@ func (v *visit) eachOpen(fn func(*caseView) error) error {
 }
 
 // thaws puts the next measuring of each bath into the list.
-func (m *nowMore) thaws(cv *caseView) {
+func (m *nowMore) thaws(cv *View) {
 	for _, b := range cv.Bags {
 		if b.Stage != stageThawing {
 			continue
 		}
 		at := b.BathAt.Add(measureEvery)
 		m.Due = append(m.Due, dueRow{
-			AtMs: at.UnixMilli(), At: clockText(at), What: say("now.measure", b.Number, cv.patient.Line),
+			AtMs: at.UnixMilli(), At: clockText(at), What: say("now.measure", b.Number, cv.Patient.Line),
 			Href: "/case/" + cv.ID + "/thaw?bag=" + b.ID, Overdue: at.Before(cv.Now), Alarm: cv.Here,
 		})
 	}
 }
 
 // showCase goes to the one obvious next step.
-func (s *Site) showCase(v *visit) error {
-	cv, err := v.caseOf(v.r.PathValue("case"))
+func showCase(req *Request) error {
+	cv, err := caseOf(req, req.PathValue("case"))
 	if err != nil {
 		return err
 	}
@@ -174,17 +174,17 @@ func (s *Site) showCase(v *visit) error {
 	if !cv.C.Open() {
 		slug = "sheet"
 	}
-	http.Redirect(v.w, v.r, "/case/"+cv.ID+"/"+slug, http.StatusSeeOther)
+	http.Redirect(req.W, req.Request, "/case/"+cv.ID+"/"+slug, http.StatusSeeOther)
 	return nil
 }
 
 // listCases serves all cases, the open and the newest first.
-func (s *Site) listCases(v *visit) error {
-	out, err := s.cases.ListCases(v.r.Context(), &pb.ListCasesRequest{Limit: partRows, After: v.after()})
+func listCases(req *Request) error {
+	out, err := req.Site.Cases.ListCases(req.Context(), &pb.ListCasesRequest{Limit: partRows, After: req.after()})
 	if err != nil {
 		return err
 	}
-	return v.render("cases", say("cases.title"), "barn", map[string]any{"Rows": caseRows(out.Cases), "Next": v.nextPart(out.Next)})
+	return req.render("cases", say("cases.title"), "barn", map[string]any{"Rows": caseRows(out.Cases), "Next": req.nextPart(out.Next)})
 }
 
 type caseRow struct{ ID, Patient, Yard, State, Opened, Outcome, Given, Recheck string }
@@ -205,8 +205,8 @@ func caseRows(in []*pb.CaseRow) []caseRow {
 }
 
 // showBag serves what happened to one bag.
-func (s *Site) showBag(v *visit) error {
-	out, err := s.stock.GetBag(v.r.Context(), &pb.GetBagRequest{Bag: v.r.PathValue("bag")})
+func showBag(req *Request) error {
+	out, err := req.Site.Stock.GetBag(req.Context(), &pb.GetBagRequest{Bag: req.PathValue("bag")})
 	if err != nil {
 		return err
 	}
@@ -215,16 +215,16 @@ func (s *Site) showBag(v *visit) error {
 		"Bag": bagRows([]*pb.BagRow{b})[0], "Story": storyRows(out.Timeline), "Doubts": doubtRows(out.Discrepancies),
 		"Fresh": out.GetFreshness().GetText(), "Because": b.Because,
 	}
-	return v.render("bag", say("bag.title", bagText(b.Bag)), "clinic", m)
+	return req.render("bag", say("bag.title", bagText(b.Bag)), "clinic", m)
 }
 
 // showRecord serves one record in full.
-func (s *Site) showRecord(v *visit) error {
-	out, err := s.audit.GetRecord(v.r.Context(), recordRequest(v.r.PathValue("record")))
+func showRecord(req *Request) error {
+	out, err := req.Site.Audit.GetRecord(req.Context(), recordRequest(req.PathValue("record")))
 	if err != nil {
 		return err
 	}
-	facts := []pair{
+	facts := []Pair{
 		{say("record.what"), out.Type},
 		{say("record.happened"), clockText(timeOf(out.At))},
 		{say("record.written"), clockText(timeOf(out.WrittenAt))},
@@ -235,7 +235,7 @@ func (s *Site) showRecord(v *visit) error {
 		{say("record.about"), strings.Join(out.Entities, ", ")},
 		{say("record.record"), out.Record},
 	}
-	return v.render("record", say("record.heading"), "owner", map[string]any{"Facts": facts, "Entry": entryLines(out.Entry)})
+	return req.render("record", say("record.heading"), "owner", map[string]any{"Facts": facts, "Entry": entryLines(out.Entry)})
 }
 
 // knownWords says how the laptop knew who wrote a record.
@@ -247,7 +247,7 @@ func knownWords(r *pb.GetRecordResponse) string {
 }
 
 // entryLines are the values of an entry with their names.
-func entryLines(e *pb.Entry) []pair {
+func entryLines(e *pb.Entry) []Pair {
 	_, m, err := event.Unwrap(e)
 	if err != nil {
 		return nil
@@ -256,19 +256,19 @@ func entryLines(e *pb.Entry) []pair {
 }
 
 // writeEvent serves the generic form of any event that people write.
-func (s *Site) writeEvent(v *visit) error {
-	name := v.r.PathValue("event")
-	f, err := v.newForm(name)
+func writeEvent(req *Request) error {
+	name := req.PathValue("event")
+	f, err := req.newForm(name)
 	if err != nil {
 		return err
 	}
-	if v.sess.phone && v.staysHere(f.spec) {
-		v.fail(http.StatusForbidden, say("phones.stays"))
+	if req.Session.Phone && req.staysHere(f.spec) {
+		req.fail(http.StatusForbidden, say("phones.stays"))
 		return nil
 	}
-	q := v.r.URL.Query()
+	q := req.URL.Query()
 	for _, in := range f.Inputs {
-		if text := q.Get(in.Name); text != "" && v.r.Method == http.MethodGet {
+		if text := q.Get(in.Name); text != "" && req.Method == http.MethodGet {
 			in.keep([]string{text})
 		}
 	}
@@ -277,42 +277,42 @@ func (s *Site) writeEvent(v *visit) error {
 		f.set("case", id)
 		back = orText(back, "/case/"+id+"/later")
 	}
-	if v.r.Method == http.MethodPost {
+	if req.Method == http.MethodPost {
 		out, ok, err := f.post()
 		if err != nil {
 			return err
 		}
 		if ok {
-			v.saved(out)
-			return v.redirect(orText(back, s.home()))
+			req.saved(out)
+			return req.redirect(orText(back, req.Site.home()))
 		}
-		v.code = http.StatusUnprocessableEntity
+		req.Code = http.StatusUnprocessableEntity
 	}
-	m := map[string]any{"Form": f, "Back": orText(back, s.home())}
+	m := map[string]any{"Form": f, "Back": orText(back, req.Site.home())}
 	if id := q.Get("case"); id != "" {
-		cv, err := v.caseOf(id)
+		cv, err := caseOf(req, id)
 		if err != nil {
 			return err
 		}
-		return v.renderCase("write", f.spec.Rule.GetShort(), "barn", &cv.aboutCase, m)
+		return req.renderCase("write", f.spec.Rule.GetShort(), "barn", &cv.Header, m)
 	}
-	return v.render("write", f.spec.Rule.GetShort(), "clinic", m)
+	return req.render("write", f.spec.Rule.GetShort(), "clinic", m)
 }
 
-func specHas(f *form, field string) bool {
+func specHas(f *Form, field string) bool {
 	return f.spec.Message().Fields().ByName(protoName(field)) != nil
 }
 
 // blankSheet serves the sheet to fill by hand.
-func (s *Site) blankSheet(v *visit) error {
-	return v.render("blank", say("blank.heading"), "barn", nil)
+func blankSheet(req *Request) error {
+	return req.render("blank", say("blank.heading"), "barn", nil)
 }
 
 // moreIn serves the way in for a second browser.
-func (s *Site) moreIn(v *visit) error {
-	url, err := s.Entrance()
+func moreIn(req *Request) error {
+	url, err := req.Site.Entrance()
 	if err != nil {
 		return err
 	}
-	return v.render("another", say("another.title"), "", url)
+	return req.render("another", say("another.title"), "", url)
 }

@@ -25,12 +25,12 @@ type holdView struct {
 
 // batches lists batches with, for each hold, which laptops have heard of it; next
 // is where to go on.
-func (s *Site) batches(v *visit, req *pb.ListBatchesRequest) (rows []batchView, next string, err error) {
-	out, err := s.stock.ListBatches(v.r.Context(), req)
+func batches(req *Request, ask *pb.ListBatchesRequest) (rows []batchView, next string, err error) {
+	out, err := req.Site.Stock.ListBatches(req.Context(), ask)
 	if err != nil {
 		return nil, "", err
 	}
-	devices, err := s.devices(v)
+	devices, err := devices(req)
 	if err != nil {
 		return nil, "", err
 	}
@@ -77,8 +77,8 @@ type deviceRow struct {
 	ShutOut             bool
 }
 
-func (s *Site) devices(v *visit) ([]deviceRow, error) {
-	out, err := s.audit.ListPeople(v.r.Context(), &pb.ListPeopleRequest{})
+func devices(req *Request) ([]deviceRow, error) {
+	out, err := req.Site.Audit.ListPeople(req.Context(), &pb.ListPeopleRequest{})
 	if err != nil {
 		return nil, err
 	}
@@ -89,30 +89,30 @@ func (s *Site) devices(v *visit) ([]deviceRow, error) {
 	return rows, nil
 }
 
-func (s *Site) listBatches(v *visit) error {
-	rows, next, err := s.batches(v, &pb.ListBatchesRequest{Held: v.r.URL.Query().Get("held") != "", Limit: partRows, After: v.after()})
+func listBatches(req *Request) error {
+	rows, next, err := batches(req, &pb.ListBatchesRequest{Held: req.URL.Query().Get("held") != "", Limit: partRows, After: req.after()})
 	if err != nil {
 		return err
 	}
-	return v.render("batches", say("batches.title"), "clinic", map[string]any{"Rows": rows, "Next": v.nextPart(next)})
+	return req.render("batches", say("batches.title"), "clinic", map[string]any{"Rows": rows, "Next": req.nextPart(next)})
 }
 
 // showBatch traces one batch: every bag of it and where it went.
-func (s *Site) showBatch(v *visit) error {
-	product, code := v.r.URL.Query().Get("product"), v.r.URL.Query().Get("batch")
-	found, _, err := s.batches(v, &pb.ListBatchesRequest{Product: product, Batch: code})
+func showBatch(req *Request) error {
+	product, code := req.URL.Query().Get("product"), req.URL.Query().Get("batch")
+	found, _, err := batches(req, &pb.ListBatchesRequest{Product: product, Batch: code})
 	if err != nil {
 		return err
 	}
 	if len(found) == 0 {
-		return errNowhere
+		return ErrNotFound
 	}
-	stock, err := s.stock.ListStock(v.r.Context(), &pb.ListStockRequest{All: true, Product: product, Batch: code})
+	stock, err := req.Site.Stock.ListStock(req.Context(), &pb.ListStockRequest{All: true, Product: product, Batch: code})
 	if err != nil {
 		return err
 	}
 	var bags []traceRow
-	err = s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+	err = req.Read(func(l service.Look) error {
 		for _, b := range stock.Bags {
 			row, err := traceOf(l, b)
 			if err != nil {
@@ -125,7 +125,7 @@ func (s *Site) showBatch(v *visit) error {
 	if err != nil {
 		return err
 	}
-	return v.render("batch", say("batch.heading", code), "clinic", map[string]any{"Batch": found[0], "Bags": bags, "Fresh": stock.GetFreshness().GetText()})
+	return req.render("batch", say("batch.heading", code), "clinic", map[string]any{"Batch": found[0], "Bags": bags, "Fresh": stock.GetFreshness().GetText()})
 }
 
 // traceRow is where a bag of a batch is, or into whom it went.
@@ -155,27 +155,27 @@ func traceOf(l service.Look, b *pb.BagRow) (traceRow, error) {
 }
 
 // holdBatch puts a batch on hold, recalls it, or ends one named hold.
-func (s *Site) holdBatch(v *visit) error {
+func holdBatch(req *Request) error {
 	name, title, fields := "batch_held", say("hold.hold"), []string{"product", "batch", "reason", "maker_reference"}
-	q := v.r.URL.Query()
+	q := req.URL.Query()
 	switch q.Get("do") {
 	case "recall":
 		name, title, fields = "batch_recalled", say("hold.recall"), []string{"product", "batch", "donor", "reason", "maker_reference"}
 	case "release":
 		name, title, fields = "batch_released", say("hold.release"), []string{"product", "batch", "hold", "reason"}
 	}
-	f, err := v.newForm(name, fields...)
+	f, err := req.newForm(name, fields...)
 	if err != nil {
 		return err
 	}
 	f.Submit = title
 	for _, in := range f.Inputs {
-		if text := q.Get(in.Name); text != "" && v.r.Method == http.MethodGet {
+		if text := q.Get(in.Name); text != "" && req.Method == http.MethodGet {
 			in.keep([]string{text})
 			for i, o := range in.Options {
 				in.Options[i].Checked = in.Options[i].Checked || o.Label == text
 			}
 		}
 	}
-	return v.postOr("hold", title, f, map[string]any{"Form": f, "Release": name == "batch_released"}, "/clinic/batches?held=1")
+	return postOr(req, "hold", title, f, map[string]any{"Form": f, "Release": name == "batch_released"}, "/clinic/batches?held=1")
 }

@@ -134,7 +134,7 @@ func TestEveryPageIsPictured(t *testing.T) {
 	d.shoot(ctx, "44-protein-recheck", horse+"/recheck")
 	d.shoot(ctx, "45-tape", horse+"/weigh?girth=180&length=155")
 	first, twin := open("kind", "foal", "dam_name", "Slate", "twin", "A"), open("kind", "foal", "dam_name", "Slate", "twin", "B")
-	stock, err := d.site.stock.ListStock(t.Context(), &pb.ListStockRequest{})
+	stock, err := d.site.Stock.ListStock(t.Context(), &pb.ListStockRequest{})
 	require.NoError(t, err)
 	d.write(&pb.TransfusionStarted{Case: strings.TrimPrefix(first, "/case/"), Bag: stock.Bags[0].Bag})
 	d.shoot(ctx, "46-share", twin+"/share")
@@ -220,7 +220,7 @@ func TestThreePagesLive(t *testing.T) {
 	tab.Sees(".takeover", "maker called")
 	tab.Press("I have read this; go on")
 	tab.Sees("h1", "Stop and treat")
-	out, err := d.site.cases.GetCase(t.Context(), &pb.GetCaseRequest{Case: id})
+	out, err := d.site.Cases.GetCase(t.Context(), &pb.GetCaseRequest{Case: id})
 	require.NoError(t, err)
 	require.Equal(t, "clamp shut", out.Case.State)
 }
@@ -258,7 +258,7 @@ func TestKeyboardAlone(t *testing.T) {
 		require.Eventually(t, func() bool { return strings.HasSuffix(js[string](t, ctx, "location.pathname"), step.at) },
 			10*time.Second, 50*time.Millisecond, step.script)
 	}
-	cases, err := d.site.cases.ListCases(t.Context(), &pb.ListCasesRequest{})
+	cases, err := d.site.Cases.ListCases(t.Context(), &pb.ListCasesRequest{})
 	require.NoError(t, err)
 	require.Len(t, cases.Cases, 1)
 }

@@ -13,27 +13,27 @@ import (
 )
 
 // patient stands on every screen of a case.
-type patient struct {
+type Patient struct {
 	Case, Line, Dam, Marks, Yard, Twin, Weight, Age string
 	Foal                                            bool
 }
 
 // running is a case in which a bag runs: its three buttons are always there.
-type running struct {
+type Running struct {
 	Case    string
 	Bag     string
 	Clamped bool
 }
 
 // aboutCase is what the frame of a page knows of its case.
-type aboutCase struct {
-	patient *patient
-	running *running
+type Header struct {
+	Patient *Patient
+	Running *Running
 }
 
 // caseView is one case as the pages of its path need it, read at one moment.
-type caseView struct {
-	aboutCase
+type View struct {
+	Header
 	ID       string
 	C        *ledger.Case
 	Now      time.Time
@@ -46,22 +46,22 @@ type caseView struct {
 	Kg       float64
 	Weight   string
 	AgeH     *float64 // now; nil when the birth is not told
-	Bags     []*bagView
+	Bags     []*Bag
 	Protocol *ledger.ProtocolVersion // the practice's own numbers; nil: none
 	DayMl    int32                   // by vein in the last 24 h
 	Currency string
 	Igg      string // before plasma, in the practice's unit
 
-	Steps []*stepView
-	Next  *stepView
+	Steps []*Step
+	Next  *Step
 
 	Locked bool // the browser is locked: no way on from this case
 
-	look func(func(service.Look) error) error
+	Read func(func(service.Look) error) error
 }
 
 // bagView is one bag of a case.
-type bagView struct {
+type Bag struct {
 	ID, Number, Product, ProductID, Batch, Expiry, Place string
 	VolumeMl                                             int32
 	OtherMl                                              int32 // of it, what the twin had
@@ -84,11 +84,11 @@ type bagView struct {
 
 // FullMl is what this patient can have of the bag at the most: the label's volume
 // less what the twin had.
-func (b *bagView) FullMl() int32 { return max(0, b.VolumeMl-b.OtherMl) }
+func (b *Bag) FullMl() int32 { return max(0, b.VolumeMl-b.OtherMl) }
 
 // Stages of a bag in a case.
 const (
-	stagePlanned = "planned"
+	planned      = "planned"
 	stageChecked = "checked"
 	stageThawing = "thawing"
 	stageThawed  = "thawed"
@@ -98,10 +98,10 @@ const (
 )
 
 // caseOf reads the case that the address names.
-func (v *visit) caseOf(text string) (*caseView, error) {
-	cv := &caseView{Now: v.now, Locked: v.locked}
-	cv.look = func(fn func(service.Look) error) error { return v.s.cfg.Replica.Look(v.r.Context(), fn) }
-	err := cv.look(func(l service.Look) error {
+func caseOf(req *Request, text string) (*View, error) {
+	cv := &View{Now: req.Now, Locked: req.Locked}
+	cv.Read = func(fn func(service.Look) error) error { return req.Read(fn) }
+	err := cv.Read(func(l service.Look) error {
 		id, err := l.CaseID(text)
 		if err != nil {
 			return err
@@ -111,7 +111,7 @@ func (v *visit) caseOf(text string) (*caseView, error) {
 			return err
 		}
 		if c == nil {
-			return errNowhere
+			return ErrNotFound
 		}
 		cv.ID, cv.C = id, c
 		return cv.read(l)
@@ -123,21 +123,21 @@ func (v *visit) caseOf(text string) (*caseView, error) {
 	return cv, nil
 }
 
-func (cv *caseView) read(l service.Look) error {
+func (cv *View) read(l service.Look) error {
 	c := cv.C
 	_, elsewhere := l.Holder(c)
 	cv.Zone, cv.DayMl, cv.Here = l.Zone(), l.VolumeOfDay(c), l.WrittenHere(c.Timeline) && !elsewhere
 	if p := l.Practice(); p != nil {
 		cv.Currency = p.Currency
 	}
-	cv.patient = &patient{Case: cv.ID, Line: l.Patient(c)}
+	cv.Patient = &Patient{Case: cv.ID, Line: l.Patient(c)}
 	if p := c.Patient; p != nil {
 		cv.Kind = enumText(p.Kind)
 		cv.Foal = p.Kind == pb.PatientKind_PATIENT_KIND_FOAL
-		cv.patient.Dam, cv.patient.Marks, cv.patient.Yard, cv.patient.Twin, cv.patient.Foal = p.DamName, l.Marks(p), p.Yard, p.Twin, cv.Foal
+		cv.Patient.Dam, cv.Patient.Marks, cv.Patient.Yard, cv.Patient.Twin, cv.Patient.Foal = p.DamName, l.Marks(p), p.Yard, p.Twin, cv.Foal
 		if p.BornMs != 0 {
 			h := cv.Now.Sub(time.UnixMilli(p.BornMs)).Hours()
-			cv.AgeH, cv.patient.Age = &h, ageText(h)
+			cv.AgeH, cv.Patient.Age = &h, ageText(h)
 		}
 	}
 	cv.Word = orText(cv.Kind, say("word.patient"))
@@ -145,7 +145,7 @@ func (cv *caseView) read(l service.Look) error {
 		cv.Igg = l.IggTest(t)
 	}
 	cv.weigh()
-	cv.patient.Weight = cv.Weight
+	cv.Patient.Weight = cv.Weight
 	if err := cv.protocol(l); err != nil {
 		return err
 	}
@@ -156,7 +156,7 @@ func (cv *caseView) read(l service.Look) error {
 		}
 		cv.Bags = append(cv.Bags, b)
 		if b.Stage == stageRunning {
-			cv.running = &running{Case: cv.ID, Bag: b.Number, Clamped: c.Clamped}
+			cv.Running = &Running{Case: cv.ID, Bag: b.Number, Clamped: c.Clamped}
 		}
 	}
 	return nil
@@ -173,7 +173,7 @@ func ageText(h float64) string {
 }
 
 // weigh takes the last weight with its range.
-func (cv *caseView) weigh() {
+func (cv *View) weigh() {
 	n := len(cv.C.Weights)
 	if n == 0 {
 		return
@@ -193,7 +193,7 @@ func (cv *caseView) weigh() {
 
 // protocol finds the practice's numbers: the protocol whose name has the kind of
 // patient in it, else the only one there is.
-func (cv *caseView) protocol(l service.Look) error {
+func (cv *View) protocol(l service.Look) error {
 	n := 0
 	var only *ledger.ProtocolVersion
 	err := l.Each(event.KindProtocol, func(st ledger.State) (bool, error) {
@@ -215,7 +215,7 @@ func (cv *caseView) protocol(l service.Look) error {
 }
 
 // bagIDs lists the bags of the plan that stands, then all others that were used.
-func (cv *caseView) bagIDs() []string {
+func (cv *View) bagIDs() []string {
 	var out []string
 	add := func(id string) {
 		if id != "" && !slices.Contains(out, id) {
@@ -240,7 +240,7 @@ func (cv *caseView) bagIDs() []string {
 }
 
 // planOf is the last accepted plan of a kind.
-func (cv *caseView) planOf(kind string) *ledger.Plan {
+func (cv *View) planOf(kind string) *ledger.Plan {
 	for i := len(cv.C.Plans) - 1; i >= 0; i-- {
 		if cv.C.Plans[i].Plan == kind {
 			return &cv.C.Plans[i]
@@ -249,11 +249,11 @@ func (cv *caseView) planOf(kind string) *ledger.Plan {
 	return nil
 }
 
-func (cv *caseView) dosePlan() *ledger.Plan { return cv.planOf("dose") }
-func (cv *caseView) ratePlan() *ledger.Plan { return cv.planOf("drip") }
+func (cv *View) dosePlan() *ledger.Plan { return cv.planOf("dose") }
+func (cv *View) ratePlan() *ledger.Plan { return cv.planOf("drip") }
 
-func (cv *caseView) bag(l service.Look, id string) (*bagView, error) {
-	b := &bagView{caseID: cv.ID, ID: id, Number: bagText(id), Stage: stagePlanned, T: cv.C.Transfused(id)}
+func (cv *View) bag(l service.Look, id string) (*Bag, error) {
+	b := &Bag{caseID: cv.ID, ID: id, Number: bagText(id), Stage: planned, T: cv.C.Transfused(id)}
 	bag, err := l.Bag(id)
 	if err != nil {
 		return nil, err
@@ -267,7 +267,7 @@ func (cv *caseView) bag(l service.Look, id string) (*bagView, error) {
 	return b, nil
 }
 
-func (b *bagView) read(l service.Look, bag *ledger.Bag) error {
+func (b *Bag) read(l service.Look, bag *ledger.Bag) error {
 	b.Place = l.Name(event.KindPlace, bag.Place)
 	if n := len(bag.Thaws); n > 0 {
 		t := bag.Thaws[n-1]
@@ -321,7 +321,7 @@ func (b *bagView) read(l service.Look, bag *ledger.Bag) error {
 }
 
 // stage finds how far a bag has come in the case; later words win.
-func (b *bagView) stage(c *ledger.Case) {
+func (b *Bag) stage(c *ledger.Case) {
 	if slices.ContainsFunc(c.BathChecks, func(k ledger.BathCheck) bool { return k.Bag == b.ID }) {
 		b.Stage = stageChecked
 	}
@@ -343,8 +343,8 @@ func (b *bagView) stage(c *ledger.Case) {
 }
 
 // open is the bag that runs, else the first that is not ended.
-func (cv *caseView) open() *bagView {
-	var first *bagView
+func (cv *View) open() *Bag {
+	var first *Bag
 	for _, b := range cv.Bags {
 		if b.Stage == stageRunning {
 			return b
@@ -357,7 +357,7 @@ func (cv *caseView) open() *bagView {
 }
 
 // waiting is the first bag that neither runs nor is ended.
-func (cv *caseView) waiting() *bagView {
+func (cv *View) waiting() *Bag {
 	for _, b := range cv.Bags {
 		if b.Stage != stageEnded && b.Stage != stageRunning {
 			return b
@@ -367,7 +367,7 @@ func (cv *caseView) waiting() *bagView {
 }
 
 // find is a bag of the case by its number.
-func (cv *caseView) find(id string) *bagView {
+func (cv *View) find(id string) *Bag {
 	for _, b := range cv.Bags {
 		if b.ID == id {
 			return b
@@ -385,10 +385,10 @@ func bagText(id string) string {
 }
 
 // at is a moment of the case for people.
-func (cv *caseView) at(ms int64) string { return clockText(time.UnixMilli(ms).In(cv.Zone)) }
+func (cv *View) at(ms int64) string { return clockText(time.UnixMilli(ms).In(cv.Zone)) }
 
 // lastIgg is the last test before plasma, or after it.
-func (cv *caseView) lastIgg(recheck bool) *ledger.IggTest {
+func (cv *View) lastIgg(recheck bool) *ledger.IggTest {
 	for i := len(cv.C.IggTests) - 1; i >= 0; i-- {
 		if cv.C.IggTests[i].Recheck == recheck {
 			return &cv.C.IggTests[i]

@@ -29,8 +29,8 @@ var (
 )
 
 // chartColors are those that the browser asked for.
-func (v *visit) chartColors() chartColors {
-	if v.r.URL.Query().Get("dark") != "" {
+func (req *Request) chartColors() chartColors {
+	if req.URL.Query().Get("dark") != "" {
 		return darkChart
 	}
 	return lightChart
@@ -51,8 +51,8 @@ func (c chartColors) palette() charts.ColorPalette {
 const chartWidth, chartHeight = 720, 300
 
 // draw sends what a painter drew.
-func (v *visit) draw(paint func(*charts.Painter, charts.ColorPalette) error) error {
-	theme := v.chartColors().palette()
+func (req *Request) draw(paint func(*charts.Painter, charts.ColorPalette) error) error {
+	theme := req.chartColors().palette()
 	p := charts.NewPainter(charts.PainterOptions{OutputFormat: charts.ChartOutputSVG, Width: chartWidth, Height: chartHeight, Theme: theme})
 	if err := paint(p, theme); err != nil {
 		return err
@@ -61,24 +61,24 @@ func (v *visit) draw(paint func(*charts.Painter, charts.ColorPalette) error) err
 	if err != nil {
 		return err
 	}
-	v.sendPicture(raw)
+	req.sendPicture(raw)
 	return nil
 }
 
-func (v *visit) sendPicture(svg []byte) {
-	v.w.Header().Set("Content-Type", "image/svg+xml")
-	v.w.WriteHeader(http.StatusOK)
-	_, _ = v.w.Write(svg) // a browser that went away is no error
+func (req *Request) sendPicture(svg []byte) {
+	req.W.Header().Set("Content-Type", "image/svg+xml")
+	req.W.WriteHeader(http.StatusOK)
+	_, _ = req.W.Write(svg) // a browser that went away is no error
 }
 
 // vitalsChart draws heart and breathing rate on the left and temperature on the
 // right, one mark for each look, at its minute.
-func (s *Site) vitalsChart(v *visit) error {
-	cv, err := v.caseOf(v.r.PathValue("case"))
+func vitalsChart(req *Request) error {
+	cv, err := caseOf(req, req.PathValue("case"))
 	if err != nil {
 		return err
 	}
-	v.sendPicture(vitalsOverTime(cv.C.Vitals, cv.Zone).draw(v.chartColors()))
+	req.sendPicture(vitalsOverTime(cv.C.Vitals, cv.Zone).draw(req.chartColors()))
 	return nil
 }
 
@@ -108,8 +108,8 @@ func vitalsOverTime(vitals []ledger.Vitals, zone *time.Location) *timeChart {
 }
 
 // iggChart draws IgG before and after with what the plan expected.
-func (s *Site) iggChart(v *visit) error {
-	cv, err := v.caseOf(v.r.PathValue("case"))
+func iggChart(req *Request) error {
+	cv, err := caseOf(req, req.PathValue("case"))
 	if err != nil {
 		return err
 	}
@@ -126,12 +126,12 @@ func (s *Site) iggChart(v *visit) error {
 		}
 		labels, values = append(labels, name), append(values, float64(*t.IggCgPerL)/100)
 	}
-	return v.bars(labels, [][]float64{values}, []string{say("chart.igg")})
+	return req.bars(labels, [][]float64{values}, []string{say("chart.igg")})
 }
 
 // bars draws groups of bars; with nothing to draw it draws an empty frame.
-func (v *visit) bars(labels []string, values [][]float64, names []string) error {
-	return v.draw(func(p *charts.Painter, theme charts.ColorPalette) error {
+func (req *Request) bars(labels []string, values [][]float64, names []string) error {
+	return req.draw(func(p *charts.Painter, theme charts.ColorPalette) error {
 		if len(labels) == 0 {
 			return nil
 		}
@@ -165,10 +165,10 @@ func expiryMonths(l service.Look) (months []string, bags []int, err error) {
 	return months, bags, err
 }
 
-func (s *Site) expiryChart(v *visit) error {
+func expiryChart(req *Request) error {
 	var months []string
 	var bags []int
-	err := s.cfg.Replica.Look(v.r.Context(), func(l service.Look) (err error) {
+	err := req.Read(func(l service.Look) (err error) {
 		months, bags, err = expiryMonths(l)
 		return err
 	})
@@ -182,7 +182,7 @@ func (s *Site) expiryChart(v *visit) error {
 	for i, n := range bags {
 		values[i] = float64(n)
 	}
-	return v.bars(months, [][]float64{values}, []string{say("chart.bags")})
+	return req.bars(months, [][]float64{values}, []string{say("chart.bags")})
 }
 
 const barWidth = 60.0 // pixels at most
@@ -191,8 +191,8 @@ const barWidth = 60.0 // pixels at most
 const maxBars = 24
 
 // useChart draws bags given and thrown away by the chosen grouping.
-func (s *Site) useChart(v *visit) error {
-	out, err := s.audit.ListUse(v.r.Context(), &pb.ListUseRequest{By: v.r.URL.Query().Get("by")})
+func useChart(req *Request) error {
+	out, err := req.Site.Audit.ListUse(req.Context(), &pb.ListUseRequest{By: req.URL.Query().Get("by")})
 	if err != nil {
 		return err
 	}
@@ -202,5 +202,5 @@ func (s *Site) useChart(v *visit) error {
 		labels = append(labels, fmt.Sprintf("%.18s", r.Group))
 		given, wasted = append(given, float64(r.Given)), append(wasted, float64(r.Discarded+r.Missing))
 	}
-	return v.bars(labels, [][]float64{given, wasted}, []string{say("chart.given"), say("chart.wasted")})
+	return req.bars(labels, [][]float64{given, wasted}, []string{say("chart.given"), say("chart.wasted")})
 }

@@ -73,17 +73,17 @@ type monthRow struct {
 // soon is how long before its expiry a frozen bag is told of (ours).
 const soon = 60 * 24 * time.Hour
 
-func (s *Site) showClinic(v *visit) error {
-	stock, err := s.stock.ListStock(v.r.Context(), &pb.ListStockRequest{})
+func showClinic(req *Request) error {
+	stock, err := req.Site.Stock.ListStock(req.Context(), &pb.ListStockRequest{})
 	if err != nil {
 		return err
 	}
 	m := &clinicMore{Fresh: stock.GetFreshness().GetText()}
-	m.Groups = attention(stock.Bags, v.now)
-	if m.Holds, _, err = s.batches(v, &pb.ListBatchesRequest{Held: true, Limit: partRows}); err != nil {
+	m.Groups = attention(stock.Bags, req.Now)
+	if m.Holds, _, err = batches(req, &pb.ListBatchesRequest{Held: true, Limit: partRows}); err != nil {
 		return err
 	}
-	now, err := s.cases.GetNow(v.r.Context(), &pb.GetNowRequest{})
+	now, err := req.Site.Cases.GetNow(req.Context(), &pb.GetNowRequest{})
 	if err != nil {
 		return err
 	}
@@ -93,22 +93,22 @@ func (s *Site) showClinic(v *visit) error {
 			m.Due = append(m.Due, dueRow{AtMs: at.UnixMilli(), At: clockText(at), What: d.What, Overdue: d.Overdue, Href: "/case/" + d.Case + "/recheck"})
 		}
 	}
-	open, err := s.cases.ListCases(v.r.Context(), &pb.ListCasesRequest{Open: true, Limit: partRows})
+	open, err := req.Site.Cases.ListCases(req.Context(), &pb.ListCasesRequest{Open: true, Limit: partRows})
 	if err != nil {
 		return err
 	}
 	m.Cases = caseRows(open.Cases)
-	if m.Devices, err = s.devices(v); err != nil {
+	if m.Devices, err = devices(req); err != nil {
 		return err
 	}
-	doubts, err := s.audit.ListDiscrepancies(v.r.Context(), &pb.ListDiscrepanciesRequest{Open: true, Limit: 1})
+	doubts, err := req.Site.Audit.ListDiscrepancies(req.Context(), &pb.ListDiscrepanciesRequest{Open: true, Limit: 1})
 	if err != nil {
 		return err
 	}
 	for _, k := range doubts.OpenKinds {
 		m.Doubts += int(k.Count)
 	}
-	err = s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+	err = req.Read(func(l service.Look) error {
 		m.Founded = l.Practice() != nil
 		months, bags, err := expiryMonths(l)
 		for i := range months {
@@ -119,7 +119,7 @@ func (s *Site) showClinic(v *visit) error {
 	if err != nil {
 		return err
 	}
-	return v.render("clinic", say("clinic.title"), "clinic", m)
+	return req.render("clinic", say("clinic.title"), "clinic", m)
 }
 
 // attention sorts out the bags that ask for somebody, the gravest first.
@@ -195,33 +195,33 @@ type placeView struct {
 }
 
 // cut leaves as many bags of a place as a page shows, and says where the rest is.
-func (p *placeView) cut(v *visit, place string) {
+func (p *placeView) cut(req *Request, place string) {
 	if place == "" {
 		p.Bags, p.More = cut(p.Bags, 0, placeRows)
 		p.Rest = "/clinic/stock?" + url.Values{"place": {p.ID}}.Encode()
 		return
 	}
-	q := v.r.URL.Query()
+	q := req.URL.Query()
 	from, _ := strconv.Atoi(q.Get("from")) // what is no number begins at the start
 	p.Bags, p.More = cut(p.Bags, from, aloneRows)
 	q.Set("from", strconv.Itoa(max(from, 0)+aloneRows))
 	p.Rest = "/clinic/stock?" + q.Encode()
 }
 
-func (s *Site) showStock(v *visit) error {
-	q := v.r.URL.Query()
+func showStock(req *Request) error {
+	q := req.URL.Query()
 	m := &stockMore{Place: q.Get("place"), All: q.Get("all") != ""}
-	req := &pb.ListStockRequest{Place: m.Place, All: m.All, Limit: partRows}
+	ask := &pb.ListStockRequest{Place: m.Place, All: m.All, Limit: partRows}
 	if m.All {
-		req.After = v.after()
+		ask.After = req.after()
 	}
-	stock, err := s.stock.ListStock(v.r.Context(), req)
+	stock, err := req.Site.Stock.ListStock(req.Context(), ask)
 	if err != nil {
 		return err
 	}
-	m.Fresh, m.Next = stock.GetFreshness().GetText(), v.nextPart(stock.Next)
+	m.Fresh, m.Next = stock.GetFreshness().GetText(), req.nextPart(stock.Next)
 	shown := slices.DeleteFunc(stock.Bags, func(b *pb.BagRow) bool { return isGone(b.State) != m.All })
-	places, err := s.stock.ListPlaces(v.r.Context(), &pb.ListPlacesRequest{})
+	places, err := req.Site.Stock.ListPlaces(req.Context(), &pb.ListPlacesRequest{})
 	if err != nil {
 		return err
 	}
@@ -247,7 +247,7 @@ func (s *Site) showStock(v *visit) error {
 			continue
 		}
 		if !m.All {
-			view.cut(v, m.Place)
+			view.cut(req, m.Place)
 		}
 		m.Places = append(m.Places, view)
 	}
@@ -257,60 +257,60 @@ func (s *Site) showStock(v *visit) error {
 	if len(loose) > 0 {
 		m.Places = append(m.Places, placeView{Name: say("stock.nowhere"), Bags: loose})
 	}
-	return v.render("stock", say("stock.title"), "clinic", m)
+	return req.render("stock", say("stock.title"), "clinic", m)
 }
 
 // receive takes a delivery and goes to the page that prints its bag numbers.
-func (s *Site) receive(v *visit) error {
-	f, err := v.newForm("bags_received", "product", "batch", "expiry", "volume_ml", "count", "place", "igg_cg_per_l", "cost_minor", "delivery", "supplier", "donor")
+func receive(req *Request) error {
+	f, err := req.newForm("bags_received", "product", "batch", "expiry", "volume_ml", "count", "place", "igg_cg_per_l", "cost_minor", "delivery", "supplier", "donor")
 	if err != nil {
 		return err
 	}
 	f.Submit = say("receive.submit")
 	m := map[string]any{"Form": f, "Scan": ""}
-	if v.r.Method == http.MethodPost {
-		m["Read"] = scanInto(v, f)
+	if req.Method == http.MethodPost {
+		m["Read"] = scanInto(req, f)
 		out, ok, err := f.post()
 		if err != nil {
 			return err
 		}
 		if ok {
-			v.saved(out)
+			req.saved(out)
 			made := out.Made
 			if out.RepeatedRequest {
-				made, err = v.bagsOf(out.Record)
+				made, err = bagsOf(req, out.Record)
 				if err != nil {
 					return err
 				}
 			}
-			return v.redirect("/clinic/labels?" + url.Values{"bag": made}.Encode())
+			return req.redirect("/clinic/labels?" + url.Values{"bag": made}.Encode())
 		}
-		v.code = http.StatusUnprocessableEntity
+		req.Code = http.StatusUnprocessableEntity
 	}
-	return v.render("receive", say("receive.title"), "clinic", m)
+	return req.render("receive", say("receive.title"), "clinic", m)
 }
 
 // scanInto reads a GS1 code typed or scanned as the batch, and puts its parts
 // into their fields.
-func scanInto(v *visit, f *form) string {
-	text := v.r.PostForm.Get("batch")
-	r := label.Read(text, label.DayOf(v.now))
+func scanInto(req *Request, f *Form) string {
+	text := req.PostForm.Get("batch")
+	r := label.Read(text, label.DayOf(req.Now))
 	if r.Kind != label.KindGS1 || r.Batch == "" {
 		return ""
 	}
-	v.r.PostForm.Set("batch", r.Batch)
-	if v.r.PostForm.Get("expiry") == "" && r.Expiry != (label.Day{}) {
-		v.r.PostForm.Set("expiry", r.Expiry.String())
+	req.PostForm.Set("batch", r.Batch)
+	if req.PostForm.Get("expiry") == "" && r.Expiry != (label.Day{}) {
+		req.PostForm.Set("expiry", r.Expiry.String())
 	}
-	if v.r.PostForm.Get("volume_ml") == "" && r.NetML > 0 {
-		v.r.PostForm.Set("volume_ml", fmt.Sprint(r.NetML))
+	if req.PostForm.Get("volume_ml") == "" && r.NetML > 0 {
+		req.PostForm.Set("volume_ml", fmt.Sprint(r.NetML))
 	}
 	return say("receive.scan", r.Batch, r.Expiry)
 }
 
 // bagsOf lists the bags that a record touches.
-func (v *visit) bagsOf(record string) ([]string, error) {
-	out, err := v.s.audit.GetRecord(v.r.Context(), recordRequest(record))
+func bagsOf(req *Request, record string) ([]string, error) {
+	out, err := req.Site.Audit.GetRecord(req.Context(), recordRequest(record))
 	if err != nil {
 		return nil, err
 	}
@@ -330,10 +330,10 @@ type labelView struct {
 }
 
 // labels prints bag numbers.
-func (s *Site) labels(v *visit) error {
+func labels(req *Request) error {
 	var out []labelView
-	err := s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
-		for _, id := range v.r.URL.Query()["bag"] {
+	err := req.Read(func(l service.Look) error {
+		for _, id := range req.URL.Query()["bag"] {
 			number, err := label.ParseBag(id)
 			if err != nil {
 				return err
@@ -359,22 +359,22 @@ func (s *Site) labels(v *visit) error {
 	if err != nil {
 		return err
 	}
-	return v.render("labels", say("labels.title"), "clinic", out)
+	return req.render("labels", say("labels.title"), "clinic", out)
 }
 
 // moveMore is a page that works on the bags of one place.
 type moveMore struct {
-	Form   *form
-	Places []option
+	Form   *Form
+	Places []Option
 	Place  string
 	Name   string
 	Empty  bool
 }
 
 // bagsHere prepares the choice of a place and its bags.
-func (v *visit) bagsHere(f *form, field string) (*moveMore, error) {
-	m := &moveMore{Form: f, Place: v.r.URL.Query().Get("place")}
-	return m, v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+func bagsHere(req *Request, f *Form, field string) (*moveMore, error) {
+	m := &moveMore{Form: f, Place: req.URL.Query().Get("place")}
+	return m, req.Read(func(l service.Look) error {
 		var err error
 		if m.Places, err = names(l, event.KindPlace); err != nil {
 			return err
@@ -392,7 +392,7 @@ func (v *visit) bagsHere(f *form, field string) (*moveMore, error) {
 		in.Kind = kindTicks
 		err = l.Bags(ledger.TermPlace(m.Place), func(bag *ledger.BagLine) error {
 			if bag.Label != nil {
-				in.Options = append(in.Options, option{Value: bag.ID, Label: say("word.bag_line",
+				in.Options = append(in.Options, Option{Value: bag.ID, Label: say("word.bag_line",
 					bagText(bag.ID), l.Name(event.KindProduct, bag.Label.Product), bag.Label.Batch, bag.Label.Expiry, bag.Label.VolumeMl)})
 			}
 			return nil
@@ -403,58 +403,58 @@ func (v *visit) bagsHere(f *form, field string) (*moveMore, error) {
 }
 
 // load carries bags from one place to another.
-func (s *Site) load(v *visit) error {
-	f, err := v.newForm("bags_moved", "bags", "to_place")
+func load(req *Request) error {
+	f, err := req.newForm("bags_moved", "bags", "to_place")
 	if err != nil {
 		return err
 	}
 	f.Submit = say("load.submit")
 	f.input("to_place").Label = say("load.to")
-	m, err := v.bagsHere(f, "bags")
+	m, err := bagsHere(req, f, "bags")
 	if err != nil {
 		return err
 	}
-	return v.postOr("load", say("load.title"), f, m, "/clinic/stock")
+	return postOr(req, "load", say("load.title"), f, m, "/clinic/stock")
 }
 
 // countPlace notes what is seen at a place; what is not seen is the difference.
-func (s *Site) countPlace(v *visit) error {
-	f, err := v.newForm("place_counted", "bags_seen")
+func countPlace(req *Request) error {
+	f, err := req.newForm("place_counted", "bags_seen")
 	if err != nil {
 		return err
 	}
 	f.Submit = say("count.submit")
-	more := &input{Name: "also", Label: say("count.also"), Hint: say("count.also_hint"), Kind: kindBags}
-	m, err := v.bagsHere(f, "bags_seen")
+	more := &Input{Name: "also", Label: say("count.also"), Hint: say("count.also_hint"), Kind: kindBags}
+	m, err := bagsHere(req, f, "bags_seen")
 	if err != nil {
 		return err
 	}
 	if m.Place != "" {
 		f.set("place", m.Place)
 	}
-	if v.r.Method == http.MethodPost {
-		more.Value = v.r.PostForm.Get("also")
+	if req.Method == http.MethodPost {
+		more.Value = req.PostForm.Get("also")
 		for _, t := range strings.FieldsFunc(more.Value, func(r rune) bool { return strings.ContainsRune(",; \r\n\t", r) }) {
-			v.r.PostForm.Add("bags_seen", t)
+			req.PostForm.Add("bags_seen", t)
 		}
 	}
-	return v.postOr("count", say("count.title"), f, map[string]any{"Move": m, "Also": more}, "/clinic/stock?place="+url.QueryEscape(m.Place))
+	return postOr(req, "count", say("count.title"), f, map[string]any{"Move": m, "Also": more}, "/clinic/stock?place="+url.QueryEscape(m.Place))
 }
 
 // postOr saves a form and goes on, or shows its page.
-func (v *visit) postOr(tmpl, title string, f *form, body any, to string) error {
-	if v.r.Method == http.MethodPost {
+func postOr(req *Request, tmpl, title string, f *Form, body any, to string) error {
+	if req.Method == http.MethodPost {
 		out, ok, err := f.post()
 		if err != nil {
 			return err
 		}
 		if ok {
-			v.saved(out)
-			return v.redirect(to)
+			req.saved(out)
+			return req.redirect(to)
 		}
-		v.code = http.StatusUnprocessableEntity
+		req.Code = http.StatusUnprocessableEntity
 	}
-	return v.render(tmpl, title, "clinic", body)
+	return req.render(tmpl, title, "clinic", body)
 }
 
 // setupEvents are what the practice enters about itself.
@@ -464,12 +464,12 @@ var setupEvents = []string{
 	"settings_changed", "rights_revoked", "discrepancy_explained", "linked", "unlinked", "corrected", "client_forgotten",
 }
 
-func (s *Site) setup(v *visit) error {
-	var out []pair
+func setup(req *Request) error {
+	var out []Pair
 	for _, name := range setupEvents {
 		if spec := specOf(name); spec != nil {
-			out = append(out, pair{"/write/" + name + "?back=/clinic/setup", spec.Rule.GetShort()})
+			out = append(out, Pair{"/write/" + name + "?back=/clinic/setup", spec.Rule.GetShort()})
 		}
 	}
-	return v.render("setup", say("setup.title"), "clinic", out)
+	return req.render("setup", say("setup.title"), "clinic", out)
 }

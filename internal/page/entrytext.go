@@ -13,8 +13,8 @@ import (
 )
 
 // messageLines are the values of a message with their names and units.
-func messageLines(m protoreflect.Message) []pair {
-	var out []pair
+func messageLines(m protoreflect.Message) []Pair {
+	var out []Pair
 	fields := m.Descriptor().Fields()
 	for i := range fields.Len() {
 		f := fields.Get(i)
@@ -32,7 +32,7 @@ func messageLines(m protoreflect.Message) []pair {
 		} else {
 			text = valueLine(f, m.Get(f))
 		}
-		out = append(out, pair{name, strings.TrimSpace(text + " " + unit)})
+		out = append(out, Pair{name, strings.TrimSpace(text + " " + unit)})
 	}
 	return out
 }

@@ -7,7 +7,7 @@ import (
 )
 
 // flash is what the next page says about the POST before it.
-type flash struct {
+type Flash struct {
 	Text     string
 	Saved    string
 	NoProof  string // why an act has no proof of who did it
@@ -36,7 +36,7 @@ type flashes struct {
 }
 
 type remembered struct {
-	next  *flash
+	next  *Flash
 	holds map[string]bool
 }
 
@@ -63,14 +63,14 @@ func (f *flashes) get(id string) *remembered {
 	return m
 }
 
-func (f *flashes) put(id string, fl *flash) {
+func (f *flashes) put(id string, fl *Flash) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	f.get(id).next = fl
 }
 
 // take gives what is to be told, once; a fragment leaves it for the page.
-func (f *flashes) take(id string, leave bool) *flash {
+func (f *flashes) take(id string, leave bool) *Flash {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	m := f.get(id)

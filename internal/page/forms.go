@@ -17,7 +17,7 @@ import (
 )
 
 // option is one thing to choose.
-type option struct {
+type Option struct {
 	Value, Label string
 	Checked      bool
 }
@@ -40,10 +40,10 @@ const (
 const fewChoices = 7
 
 // input is one field of a form, with what was typed and what was wrong with it.
-type input struct {
+type Input struct {
 	Name, Label, Hint, Unit, Kind string
 	Value, Error                  string
-	Options                       []option
+	Options                       []Option
 	Required                      bool
 	Less                          bool   // behind a fold: seldom needed
 	Expect                        string // a scan is compared with this
@@ -55,11 +55,11 @@ type input struct {
 }
 
 // form writes one event.
-type form struct {
+type Form struct {
 	ID        string // prefix of the element ids on the page
 	Action    string
 	Submit    string
-	Inputs    []*input
+	Inputs    []*Input
 	RequestID string
 	Token     string
 	Refusal   string    // what no field of this form stands for
@@ -67,7 +67,7 @@ type form struct {
 	When      string    // when it happened, as typed; empty: now
 	WhenError string
 	Later     bool     // entering afterwards: the time is asked for
-	People    []option // to choose who writes; empty when known
+	People    []Option // to choose who writes; empty when known
 	By        string
 	ByError   string
 	SignLater bool // saved without a name as well
@@ -77,7 +77,7 @@ type form struct {
 	spec   *event.Spec
 	preset map[string]string   // fields that the page sets, not the person
 	amend  func(proto.Message) // sets what is no text
-	v      *visit
+	req    *Request
 }
 
 // override asks for the reason to go past a caution.
@@ -85,20 +85,20 @@ type override struct{ Code, Text, Value string }
 
 // newForm makes the form of an event. Without fields it has every field that
 // people fill in, in the order of the contract.
-func (v *visit) newForm(name string, fields ...string) (*form, error) {
+func (req *Request) newForm(name string, fields ...string) (*Form, error) {
 	spec := specOf(name)
 	if spec == nil {
-		return nil, errNowhere
+		return nil, ErrNotFound
 	}
-	f := &form{
-		ID: name, Action: v.r.URL.RequestURI(), Submit: say("form.save"), RequestID: newRequestID(), Token: v.s.token(v.sess),
-		SignLater: spec.Rule.GetSignLater(), AsksPIN: v.anyPIN() && service.AsksPIN(spec), PastPIN: v.anyPIN() && !service.AsksPIN(spec),
-		spec: spec, preset: map[string]string{}, v: v, Later: v.r.URL.Query().Get("later") != "",
+	f := &Form{
+		ID: name, Action: req.URL.RequestURI(), Submit: say("form.save"), RequestID: newRequestID(), Token: req.Site.token(req.Session),
+		SignLater: spec.Rule.GetSignLater(), AsksPIN: req.anyPIN() && service.AsksPIN(spec), PastPIN: req.anyPIN() && !service.AsksPIN(spec),
+		spec: spec, preset: map[string]string{}, req: req, Later: req.URL.Query().Get("later") != "",
 	}
 	if len(fields) == 0 {
 		fields = typedFields(spec)
 	}
-	err := v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+	err := req.Read(func(l service.Look) error {
 		for _, field := range fields {
 			in, err := newInput(l, spec, field)
 			if err != nil {
@@ -133,21 +133,21 @@ func typedFields(spec *event.Spec) []string {
 	return out
 }
 
-func (f *form) askWho(l service.Look) error {
-	people, err := f.v.peopleIn(l)
-	if err == nil && len(people) > 1 && f.v.who(people) == "" && !f.v.locked {
+func (f *Form) askWho(l service.Look) error {
+	people, err := f.req.peopleIn(l)
+	if err == nil && len(people) > 1 && f.req.who(people) == "" && !f.req.Locked {
 		f.People = people
 	}
 	return err
 }
 
-func newInput(l service.Look, spec *event.Spec, name string) (*input, error) {
+func newInput(l service.Look, spec *event.Spec, name string) (*Input, error) {
 	desc := spec.Message().Fields().ByName(protoreflect.Name(name))
 	if desc == nil {
-		return nil, errNowhere
+		return nil, ErrNotFound
 	}
 	rule := event.RuleOf(desc)
-	in := &input{Name: name, desc: desc, rule: rule, scale: max(rule.Scale, 1), shown: name, Required: rule.Required && !rule.Generate}
+	in := &Input{Name: name, desc: desc, rule: rule, scale: max(rule.Scale, 1), shown: name, Required: rule.Required && !rule.Generate}
 	if rule.Flag != "" {
 		in.shown = strings.ReplaceAll(rule.Flag, "-", "_")
 	}
@@ -160,7 +160,7 @@ func newInput(l service.Look, spec *event.Spec, name string) (*input, error) {
 }
 
 // shape finds what kind of input a field is and what there is to choose.
-func (in *input) shape(l service.Look) error {
+func (in *Input) shape(l service.Look) error {
 	d := in.desc
 	switch {
 	case d.IsList() && in.rule.Format == pb.Format_FORMAT_BAG:
@@ -189,25 +189,25 @@ func (in *input) shape(l service.Look) error {
 }
 
 // shapeList offers what a list of words usually holds.
-func (in *input) shapeList() error {
+func (in *Input) shapeList() error {
 	in.Kind = kindLong
 	switch in.Name {
 	case "signs", "reasons":
 		in.Kind = kindTicks
 		if in.desc.ContainingMessage().Name() == "ReactionNoted" {
 			for _, s := range list("treat.signs") {
-				in.Options = append(in.Options, option{Value: s, Label: s})
+				in.Options = append(in.Options, Option{Value: s, Label: s})
 			}
 			return nil
 		}
 		for _, s := range engine.Signs() {
-			in.Options = append(in.Options, option{Value: s.Name, Label: s.Words})
+			in.Options = append(in.Options, Option{Value: s.Name, Label: s.Words})
 		}
 	}
 	return nil
 }
 
-func (in *input) shapeText(l service.Look) error {
+func (in *Input) shapeText(l service.Look) error {
 	kind := in.rule.Refers
 	if kind == "" {
 		kind = in.rule.Entity
@@ -233,14 +233,14 @@ func (in *input) shapeText(l service.Look) error {
 		in.Kind = kindPick
 		return l.Each(kind, func(st ledger.State) (bool, error) {
 			name, _, _ := l.Client(st.Key().ID)
-			in.Options = append(in.Options, option{Value: st.Key().ID, Label: name})
+			in.Options = append(in.Options, Option{Value: st.Key().ID, Label: name})
 			return len(in.Options) < maxChoices, nil
 		})
 	}
 	return nil
 }
 
-func (in *input) openCases(l service.Look) error {
+func (in *Input) openCases(l service.Look) error {
 	keys, err := l.Newest(ledger.TermOpenCase, maxChoices)
 	for _, k := range keys {
 		c, err := l.Case(k.ID)
@@ -248,45 +248,45 @@ func (in *input) openCases(l service.Look) error {
 			return err
 		}
 		if c != nil {
-			in.Options = append(in.Options, option{Value: k.ID, Label: l.Patient(c)})
+			in.Options = append(in.Options, Option{Value: k.ID, Label: l.Patient(c)})
 		}
 	}
 	return err
 }
 
-func enumOptions(e protoreflect.EnumDescriptor) []option {
-	var out []option
+func enumOptions(e protoreflect.EnumDescriptor) []Option {
+	var out []Option
 	for i := range e.Values().Len() {
 		if v := e.Values().Get(i); v.Number() != 0 {
 			word := event.EnumWord(v)
-			out = append(out, option{Value: word, Label: strings.ReplaceAll(word, "_", " ")})
+			out = append(out, Option{Value: word, Label: strings.ReplaceAll(word, "_", " ")})
 		}
 	}
 	return out
 }
 
 // set fixes a field's value; the person neither sees nor sends it.
-func (f *form) set(field, text string) *form {
+func (f *Form) set(field, text string) *Form {
 	f.preset[field] = text
-	f.Inputs = slices.DeleteFunc(f.Inputs, func(in *input) bool { return in.Name == field })
+	f.Inputs = slices.DeleteFunc(f.Inputs, func(in *Input) bool { return in.Name == field })
 	return f
 }
 
 // input finds a field of the form.
-func (f *form) input(name string) *input {
+func (f *Form) input(name string) *Input {
 	for _, in := range f.Inputs {
 		if in.Name == name {
 			return in
 		}
 	}
-	return &input{}
+	return &Input{}
 }
 
 // In finds a field of the form, for templates that place it themselves.
-func (f *form) In(name string) *input { return f.input(name) }
+func (f *Form) In(name string) *Input { return f.input(name) }
 
 // want makes a field one that must be filled in on this page.
-func (f *form) want(fields ...string) *form {
+func (f *Form) want(fields ...string) *Form {
 	for _, name := range fields {
 		f.input(name).Required = true
 	}
@@ -294,7 +294,7 @@ func (f *form) want(fields ...string) *form {
 }
 
 // less puts fields behind a fold.
-func (f *form) less(fields ...string) *form {
+func (f *Form) less(fields ...string) *Form {
 	for _, name := range fields {
 		f.input(name).Less = true
 	}
@@ -302,7 +302,7 @@ func (f *form) less(fields ...string) *form {
 }
 
 // Folded are the fields behind the fold.
-func (f *form) Folded() (out []*input) {
+func (f *Form) Folded() (out []*Input) {
 	for _, in := range f.Inputs {
 		if in.Less {
 			out = append(out, in)
@@ -312,15 +312,15 @@ func (f *form) Folded() (out []*input) {
 }
 
 // Unfold says that the fold has to be open: something in it was typed or is wrong.
-func (f *form) Unfold() bool {
-	return slices.ContainsFunc(f.Inputs, func(in *input) bool { return in.Less && (in.Value != "" || in.Error != "") })
+func (f *Form) Unfold() bool {
+	return slices.ContainsFunc(f.Inputs, func(in *Input) bool { return in.Less && (in.Value != "" || in.Error != "") })
 }
 
 // clock is what typed times are read against: this machine's clock in the
 // practice's zone.
-func (v *visit) clock() typed.Clock {
-	c := typed.Clock{Now: v.s.cfg.Clock.Now, Zone: time.UTC}
-	_ = v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+func (req *Request) clock() typed.Clock {
+	c := typed.Clock{Now: req.Site.Clock.Now, Zone: time.UTC}
+	_ = req.Read(func(l service.Look) error {
 		c.Zone, c.ZoneName = l.Zone(), l.Zone().String()
 		return nil
 	})
@@ -328,26 +328,26 @@ func (v *visit) clock() typed.Clock {
 }
 
 // saved tells of a record on the next page.
-func (v *visit) saved(out *pb.WriteResponse) {
-	f := &flash{Text: out.Text, Saved: savedWords(out.Saved), NoProof: out.NoProof, Repeated: out.RepeatedRequest, Cautions: cautionViews(out.Cautions)}
-	v.s.flash.put(v.sess.id, f)
+func (req *Request) saved(out *pb.WriteResponse) {
+	f := &Flash{Text: out.Text, Saved: savedWords(out.Saved), NoProof: out.NoProof, Repeated: out.RepeatedRequest, Cautions: cautionViews(out.Cautions)}
+	req.Site.flash.put(req.Session.ID, f)
 }
 
 // write makes a record for which nothing is typed: one press of one button. The
 // suffix keeps several records of one press apart.
-func (v *visit) write(suffix string, name string, m proto.Message) (*pb.WriteResponse, error) {
+func (req *Request) writeOne(suffix string, name string, m proto.Message) (*pb.WriteResponse, error) {
 	spec := specOf(name)
 	entry, err := event.Wrap(spec.Type, m)
 	if err != nil {
 		return nil, err
 	}
-	id := v.r.PostForm.Get("request_id")
+	id := req.PostForm.Get("request_id")
 	if id == "" || len(id) > 50 {
 		id = newRequestID()
 	}
-	req := &pb.WriteRequest{Entry: entry, RequestId: id + suffix, Pin: v.r.PostForm.Get("pin")}
-	if err := (&form{v: v}).author(req); err != nil {
+	ask := &pb.WriteRequest{Entry: entry, RequestId: id + suffix, Pin: req.PostForm.Get("pin")}
+	if err := (&Form{req: req}).author(ask); err != nil {
 		return nil, err
 	}
-	return v.s.records.WriteBy(v.r.Context(), v.hand(), req)
+	return req.Site.Records.WriteBy(req.Context(), req.actor(), ask)
 }

@@ -15,8 +15,8 @@ import (
 
 // post reads what was sent and writes the record. It says whether it was saved;
 // if not, the form shows why and keeps what was typed.
-func (f *form) post() (*pb.WriteResponse, bool, error) {
-	got := f.v.r.PostForm
+func (f *Form) post() (*pb.WriteResponse, bool, error) {
+	got := f.req.PostForm
 	if id := got.Get("request_id"); id != "" && len(id) <= 60 {
 		f.RequestID = id
 	}
@@ -25,17 +25,17 @@ func (f *form) post() (*pb.WriteResponse, bool, error) {
 	if f.amend != nil {
 		f.amend(m)
 	}
-	req := &pb.WriteRequest{RequestId: f.RequestID}
+	ask := &pb.WriteRequest{RequestId: f.RequestID}
 	if err == nil {
-		err = f.circumstances(req)
+		err = f.circumstances(ask)
 	}
 	if err == nil {
-		req.Entry, err = event.Wrap(f.spec.Type, m)
+		ask.Entry, err = event.Wrap(f.spec.Type, m)
 	}
 	if err != nil {
 		return nil, false, f.told(err)
 	}
-	out, err := f.v.s.records.WriteBy(f.v.r.Context(), f.v.hand(), req)
+	out, err := f.req.Site.Records.WriteBy(f.req.Context(), f.req.actor(), ask)
 	if err != nil {
 		return nil, false, f.told(err)
 	}
@@ -44,10 +44,10 @@ func (f *form) post() (*pb.WriteResponse, bool, error) {
 
 // fill reads every field; the first that does not fit is the one that is told,
 // but all keep what was typed.
-func (f *form) fill(m protoreflect.Message) (first error) {
-	clock := f.v.clock()
+func (f *Form) fill(m protoreflect.Message) (first error) {
+	clock := f.req.clock()
 	for _, in := range f.Inputs {
-		texts := f.v.r.PostForm[in.Name]
+		texts := f.req.PostForm[in.Name]
 		in.keep(texts)
 		texts = in.texts(texts)
 		if len(texts) == 0 {
@@ -71,7 +71,7 @@ func (f *form) fill(m protoreflect.Message) (first error) {
 	return first
 }
 
-func (in *input) wanted() string {
+func (in *Input) wanted() string {
 	if in.Kind == kindChoose || in.Kind == kindPick {
 		return say("form.choose_one")
 	}
@@ -82,7 +82,7 @@ func (in *input) wanted() string {
 }
 
 // keep shows again what was typed.
-func (in *input) keep(texts []string) {
+func (in *Input) keep(texts []string) {
 	for i := range in.Options {
 		in.Options[i].Checked = slices.Contains(texts, in.Options[i].Value)
 	}
@@ -91,7 +91,7 @@ func (in *input) keep(texts []string) {
 
 // texts are the items to read: blank ones are not there, a list in a text box is
 // one item a line, bag numbers part at any space or comma.
-func (in *input) texts(raw []string) []string {
+func (in *Input) texts(raw []string) []string {
 	var out []string
 	for _, t := range raw {
 		switch {
@@ -110,46 +110,46 @@ func (in *input) texts(raw []string) []string {
 }
 
 // circumstances reads when it happened, who says so, and reasons for cautions.
-func (f *form) circumstances(req *pb.WriteRequest) error {
-	got := f.v.r.PostForm
+func (f *Form) circumstances(ask *pb.WriteRequest) error {
+	got := f.req.PostForm
 	f.When = strings.TrimSpace(got.Get("happened_at"))
 	if f.When != "" {
-		at, err := f.v.clock().Moment("when", f.When)
+		at, err := f.req.clock().Moment("when", f.When)
 		if err != nil {
 			return err
 		}
-		req.OccurredAt = at
+		ask.OccurredAt = at
 	} else if f.Later {
 		return refusal.New("when", "", say("form.when_wanted"))
 	}
-	req.Pin = got.Get("pin")
-	if f.v.sess.person == "" {
+	ask.Pin = got.Get("pin")
+	if f.req.Session.Person == "" {
 		f.By = got.Get("said_by")
 	}
-	if f.By != "" && !f.v.locked {
-		req.Author = f.By
-		f.v.setWho(f.By)
-	} else if err := f.author(req); err != nil {
+	if f.By != "" && !f.req.Locked {
+		ask.Author = f.By
+		f.req.setWho(f.By)
+	} else if err := f.author(ask); err != nil {
 		return err
 	}
 	for key := range got {
 		if code, ok := strings.CutPrefix(key, "override."); ok && strings.TrimSpace(got.Get(key)) != "" {
-			req.Overrides = append(req.Overrides, &pb.Override{Code: code, Reason: got.Get(key)})
+			ask.Overrides = append(ask.Overrides, &pb.Override{Code: code, Reason: got.Get(key)})
 		}
 	}
 	return nil
 }
 
-func (f *form) author(req *pb.WriteRequest) error {
-	return f.v.s.cfg.Replica.Look(f.v.r.Context(), func(l service.Look) error {
-		people, err := f.v.peopleIn(l)
-		req.Author = f.v.who(people)
+func (f *Form) author(ask *pb.WriteRequest) error {
+	return f.req.Read(func(l service.Look) error {
+		people, err := f.req.peopleIn(l)
+		ask.Author = f.req.who(people)
 		return err
 	})
 }
 
 // told puts a refusal beside its field. Anything else is an error of the page.
-func (f *form) told(err error) error {
+func (f *Form) told(err error) error {
 	ref, ok := service.Refusal(err)
 	if !ok {
 		if text, plain := plainly(err); plain {
@@ -167,7 +167,7 @@ func (f *form) told(err error) error {
 	}
 	switch {
 	case ref.Field == "override":
-		f.Override = &override{Code: ref.Value, Text: ref.Hint, Value: f.v.r.PostForm.Get("override." + ref.Value)}
+		f.Override = &override{Code: ref.Value, Text: ref.Hint, Value: f.req.PostForm.Get("override." + ref.Value)}
 	case ref.Field == "when" || ref.Field == "occurred_at":
 		f.WhenError = text
 	case ref.Field == "by" && f.input("by").Name == "":
@@ -185,9 +185,9 @@ func (f *form) told(err error) error {
 }
 
 // wrong says that the form has to be shown again.
-func (f *form) wrong() bool {
+func (f *Form) wrong() bool {
 	if f.Refusal != "" || f.Override != nil || f.WhenError != "" || f.ByError != "" {
 		return true
 	}
-	return slices.ContainsFunc(f.Inputs, func(in *input) bool { return in.Error != "" })
+	return slices.ContainsFunc(f.Inputs, func(in *Input) bool { return in.Error != "" })
 }

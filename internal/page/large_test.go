@@ -177,7 +177,7 @@ func (d *desk) count(file string, i int, value string) (n int) {
 }
 
 func (d *desk) batchCodes() []string {
-	out, err := d.site.stock.ListBatches(d.t.Context(), &pb.ListBatchesRequest{})
+	out, err := d.site.Stock.ListBatches(d.t.Context(), &pb.ListBatchesRequest{})
 	require.NoError(d.t, err)
 	var codes []string
 	for _, b := range out.Batches {

@@ -15,17 +15,17 @@ const (
 
 // stream tells a page, as server-sent events, that something was saved; the page
 // then fetches its live parts again. Each event carries this machine's clock.
-func (s *Site) stream(v *visit) error {
-	cut, leave, ok := s.place(v.sess)
+func stream(req *Request) error {
+	cut, leave, ok := req.Site.place(req.Session)
 	if !ok {
-		http.Error(v.w, say("door.many"), http.StatusServiceUnavailable)
+		http.Error(req.W, say("door.many"), http.StatusServiceUnavailable)
 		return nil
 	}
 	defer leave()
-	h := v.w.Header()
+	h := req.W.Header()
 	h.Set("Content-Type", "text/event-stream")
 	h.Set("Cache-Control", "no-store")
-	out := http.NewResponseController(v.w)
+	out := http.NewResponseController(req.W)
 	if err := errors.Join(out.SetReadDeadline(time.Time{}), out.SetWriteDeadline(time.Time{})); err != nil {
 		return err // a stream outlives the time of an answer
 	}
@@ -33,15 +33,15 @@ func (s *Site) stream(v *visit) error {
 	defer beat.Stop()
 	name := "hello"
 	for {
-		changed, seats, phones := s.cfg.Replica.Store.Changed(), v.seatsChanged(), s.phonesChanged(v.sess)
-		if _, err := fmt.Fprintf(v.w, "id: %d\nevent: %s\ndata: %d\n\n", s.cfg.Replica.Store.Changes(), name, s.cfg.Clock.Now().UnixMilli()); err != nil {
+		changed, seats, phones := req.Site.Replica.Store.Changed(), req.locksChanged(), req.Site.phonesChanged(req.Session)
+		if _, err := fmt.Fprintf(req.W, "id: %d\nevent: %s\ndata: %d\n\n", req.Site.Replica.Store.Changes(), name, req.Site.Clock.Now().UnixMilli()); err != nil {
 			return nil
 		}
 		if err := out.Flush(); err != nil {
 			return nil
 		}
 		select {
-		case <-v.r.Context().Done():
+		case <-req.Context().Done():
 			return nil
 		case <-cut:
 			return nil
@@ -57,7 +57,7 @@ func (s *Site) stream(v *visit) error {
 		name = "wake"
 		select {
 		case <-time.After(gather):
-		case <-v.r.Context().Done():
+		case <-req.Context().Done():
 			return nil
 		case <-cut:
 			return nil
@@ -67,9 +67,9 @@ func (s *Site) stream(v *visit) error {
 
 // place takes a place for a stream: phones have their own, so that they cannot
 // take all of this machine's. cut is closed when the session ends.
-func (s *Site) place(sess *session) (cut <-chan struct{}, leave func(), ok bool) {
-	if sess.phone {
-		return s.cfg.Phones.Book.Stream(sess.id)
+func (s *Site) place(sess *Session) (cut <-chan struct{}, leave func(), ok bool) {
+	if sess.Phone {
+		return s.Phones.Book.Stream(sess.ID)
 	}
 	select {
 	case s.live <- struct{}{}:
@@ -80,9 +80,9 @@ func (s *Site) place(sess *session) (cut <-chan struct{}, leave func(), ok bool)
 }
 
 // phonesChanged wakes the pages of this machine that show the phones.
-func (s *Site) phonesChanged(sess *session) <-chan struct{} {
-	if sess.phone || s.cfg.Phones == nil {
+func (s *Site) phonesChanged(sess *Session) <-chan struct{} {
+	if sess.Phone || s.Phones == nil {
 		return nil
 	}
-	return s.cfg.Phones.Book.Changed()
+	return s.Phones.Book.Changed()
 }

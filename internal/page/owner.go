@@ -15,12 +15,12 @@ import (
 // ownerMore is the owner's first page.
 type ownerMore struct {
 	By        string
-	Bys       []option
+	Bys       []Option
 	Rows      []useRow
 	Currency  string
 	Doubts    []doubtCount
 	Overrides []*pb.OverrideRow
-	Tables    []pair
+	Tables    []Pair
 }
 
 type useRow struct {
@@ -35,35 +35,35 @@ type doubtCount struct {
 }
 
 // groupings are the ways in which use is added up.
-var groupings = []option{{Value: "month", Label: say("owner.by_month")}, {Value: "place", Label: say("owner.by_place")}, {Value: "product", Label: say("owner.by_product")}, {Value: "person", Label: say("owner.by_person")}}
+var groupings = []Option{{Value: "month", Label: say("owner.by_month")}, {Value: "place", Label: say("owner.by_place")}, {Value: "product", Label: say("owner.by_product")}, {Value: "person", Label: say("owner.by_person")}}
 
-func (s *Site) showOwner(v *visit) error {
-	m := &ownerMore{By: cmp.Or(v.r.URL.Query().Get("by"), "month")}
+func showOwner(req *Request) error {
+	m := &ownerMore{By: cmp.Or(req.URL.Query().Get("by"), "month")}
 	for _, g := range groupings {
 		g.Checked = g.Value == m.By
 		m.Bys = append(m.Bys, g)
 	}
-	use, err := s.audit.ListUse(v.r.Context(), &pb.ListUseRequest{By: m.By})
+	use, err := req.Site.Audit.ListUse(req.Context(), &pb.ListUseRequest{By: m.By})
 	if err != nil {
 		return err
 	}
 	m.Rows, m.Currency = useRows(use), use.Currency
-	doubts, err := s.audit.ListDiscrepancies(v.r.Context(), &pb.ListDiscrepanciesRequest{Open: true, Limit: 1})
+	doubts, err := req.Site.Audit.ListDiscrepancies(req.Context(), &pb.ListDiscrepanciesRequest{Open: true, Limit: 1})
 	if err != nil {
 		return err
 	}
 	for _, k := range doubts.OpenKinds {
 		m.Doubts = append(m.Doubts, doubtCount{plain(k.Kind), k.Kind, int(k.Count)})
 	}
-	overrides, err := s.audit.ListOverrides(v.r.Context(), &pb.ListOverridesRequest{})
+	overrides, err := req.Site.Audit.ListOverrides(req.Context(), &pb.ListOverridesRequest{})
 	if err != nil {
 		return err
 	}
 	m.Overrides = overrides.Rows
 	for _, t := range tables {
-		m.Tables = append(m.Tables, pair{"/owner/csv/" + t.name, t.title})
+		m.Tables = append(m.Tables, Pair{"/owner/csv/" + t.name, t.title})
 	}
-	return v.render("owner", say("owner.title"), "owner", m)
+	return req.render("owner", say("owner.title"), "owner", m)
 }
 
 func useRows(use *pb.ListUseResponse) []useRow {
@@ -77,47 +77,47 @@ func useRows(use *pb.ListUseResponse) []useRow {
 	return out
 }
 
-func (s *Site) listDoubts(v *visit) error {
-	q := v.r.URL.Query()
-	out, err := s.audit.ListDiscrepancies(v.r.Context(), &pb.ListDiscrepanciesRequest{
-		Open: q.Get("all") == "", Kind: q.Get("kind"), Limit: partRows, After: v.after(),
+func listDoubts(req *Request) error {
+	q := req.URL.Query()
+	out, err := req.Site.Audit.ListDiscrepancies(req.Context(), &pb.ListDiscrepanciesRequest{
+		Open: q.Get("all") == "", Kind: q.Get("kind"), Limit: partRows, After: req.after(),
 	})
 	if err != nil {
 		return err
 	}
-	return v.render("doubts", say("doubts.title"), "owner", map[string]any{"Rows": doubtRows(out.Discrepancies), "Next": v.nextPart(out.Next)})
+	return req.render("doubts", say("doubts.title"), "owner", map[string]any{"Rows": doubtRows(out.Discrepancies), "Next": req.nextPart(out.Next)})
 }
 
-func (s *Site) listPeople(v *visit) error {
-	out, err := s.audit.ListPeople(v.r.Context(), &pb.ListPeopleRequest{})
+func listPeople(req *Request) error {
+	out, err := req.Site.Audit.ListPeople(req.Context(), &pb.ListPeopleRequest{})
 	if err != nil {
 		return err
 	}
-	devices, err := s.devices(v)
+	devices, err := devices(req)
 	if err != nil {
 		return err
 	}
-	var people []pair
+	var people []Pair
 	for _, p := range out.People {
-		people = append(people, pair{p.Name, orText(plain(strings.Join(p.Roles, ", ")), say("people.no_role"))})
+		people = append(people, Pair{p.Name, orText(plain(strings.Join(p.Roles, ", ")), say("people.no_role"))})
 	}
-	return v.render("people", say("people.title"), "owner", map[string]any{"People": people, "Devices": devices})
+	return req.render("people", say("people.title"), "owner", map[string]any{"People": people, "Devices": devices})
 }
 
 // lateRow is an entry made afterwards.
 type lateRow struct{ About, Href, What, At, Written, Who string }
 
-func (s *Site) listLate(v *visit) error {
-	rows, next, err := s.late(v, v.after(), partRows)
+func listLate(req *Request) error {
+	rows, next, err := late(req, req.after(), partRows)
 	if err != nil {
 		return err
 	}
-	return v.render("late", say("late.title"), "owner", map[string]any{"Rows": rows, "Next": v.nextPart(next)})
+	return req.render("late", say("late.title"), "owner", map[string]any{"Rows": rows, "Next": req.nextPart(next)})
 }
 
 // late lists entries made afterwards, of some cases.
-func (s *Site) late(v *visit, after string, cases int32) (out []lateRow, next string, err error) {
-	part, err := s.audit.ListLate(v.r.Context(), &pb.ListLateRequest{Limit: cases, After: after})
+func late(req *Request, after string, cases int32) (out []lateRow, next string, err error) {
+	part, err := req.Site.Audit.ListLate(req.Context(), &pb.ListLateRequest{Limit: cases, After: after})
 	if err != nil {
 		return nil, "", err
 	}
@@ -135,7 +135,7 @@ func (s *Site) late(v *visit, after string, cases int32) (out []lateRow, next st
 type table struct {
 	name, title string
 	head        []string
-	rows        func(s *Site, v *visit, add func(row ...string)) error
+	rows        func(req *Request, add func(row ...string)) error
 }
 
 var tables = []table{
@@ -152,8 +152,8 @@ var tables = []table{
 
 func useTable(name, title, by string) table {
 	head := []string{by, "received", "given", "discarded", "missing", "given_ml", "cost", "waste", "currency"}
-	return table{name, title, head, func(s *Site, v *visit, add func(...string)) error {
-		use, err := s.audit.ListUse(v.r.Context(), &pb.ListUseRequest{By: by})
+	return table{name, title, head, func(req *Request, add func(...string)) error {
+		use, err := req.Site.Audit.ListUse(req.Context(), &pb.ListUseRequest{By: by})
 		for _, r := range useRows(use) {
 			add(r.Group, r.Received, r.Given, r.Discarded, r.Missing, r.GivenMl, r.Cost, r.Waste, use.Currency)
 		}
@@ -161,9 +161,9 @@ func useTable(name, title, by string) table {
 	}}
 }
 
-func bagTable(s *Site, v *visit, add func(...string)) error {
+func bagTable(req *Request, add func(...string)) error {
 	return eachPart(func(after string) (string, error) {
-		stock, err := s.stock.ListStock(v.r.Context(), &pb.ListStockRequest{All: true, Limit: fileRows, After: after})
+		stock, err := req.Site.Stock.ListStock(req.Context(), &pb.ListStockRequest{All: true, Limit: fileRows, After: after})
 		for _, b := range stock.GetBags() {
 			add(bagText(b.Bag), b.Place, b.Product, b.Batch, b.Expiry, fmt.Sprint(b.VolumeMl), plain(b.State), b.UseBy)
 		}
@@ -171,9 +171,9 @@ func bagTable(s *Site, v *visit, add func(...string)) error {
 	})
 }
 
-func caseTable(s *Site, v *visit, add func(...string)) error {
+func caseTable(req *Request, add func(...string)) error {
 	return eachPart(func(after string) (string, error) {
-		cases, err := s.cases.ListCases(v.r.Context(), &pb.ListCasesRequest{Limit: fileRows, After: after})
+		cases, err := req.Site.Cases.ListCases(req.Context(), &pb.ListCasesRequest{Limit: fileRows, After: after})
 		for _, c := range cases.GetCases() {
 			add(c.Case, c.Patient, c.Yard, c.OpenedAt, c.State, fmt.Sprint(c.GivenMl), c.RecheckDue, plain(c.Outcome))
 		}
@@ -181,9 +181,9 @@ func caseTable(s *Site, v *visit, add func(...string)) error {
 	})
 }
 
-func doubtTable(s *Site, v *visit, add func(...string)) error {
+func doubtTable(req *Request, add func(...string)) error {
 	return eachPart(func(after string) (string, error) {
-		all, err := s.audit.ListDiscrepancies(v.r.Context(), &pb.ListDiscrepanciesRequest{Limit: fileRows, After: after})
+		all, err := req.Site.Audit.ListDiscrepancies(req.Context(), &pb.ListDiscrepanciesRequest{Limit: fileRows, After: after})
 		for _, d := range all.GetDiscrepancies() {
 			add(plain(d.Kind), d.Entity, d.Text, d.At, yesNo(d.Open), reachedWords(d.HoldReached))
 		}
@@ -198,9 +198,9 @@ func yesNo(b bool) string {
 	return say("word.no")
 }
 
-func lateTable(s *Site, v *visit, add func(...string)) error {
+func lateTable(req *Request, add func(...string)) error {
 	return eachPart(func(after string) (string, error) {
-		rows, next, err := s.late(v, after, partRows)
+		rows, next, err := late(req, after, partRows)
 		for _, r := range rows {
 			add(r.About, r.What, r.At, r.Written, r.Who)
 		}
@@ -208,8 +208,8 @@ func lateTable(s *Site, v *visit, add func(...string)) error {
 	})
 }
 
-func overrideTable(s *Site, v *visit, add func(...string)) error {
-	out, err := s.audit.ListOverrides(v.r.Context(), &pb.ListOverridesRequest{})
+func overrideTable(req *Request, add func(...string)) error {
+	out, err := req.Site.Audit.ListOverrides(req.Context(), &pb.ListOverridesRequest{})
 	for _, r := range out.GetRows() {
 		add(r.Month, r.Code, fmt.Sprint(r.Times))
 	}
@@ -218,15 +218,15 @@ func overrideTable(s *Site, v *visit, add func(...string)) error {
 
 // csv sends a table as a file. A file that cannot be read to its end is broken
 // off, so that the browser says so.
-func (s *Site) csv(v *visit) error {
-	i := slices.IndexFunc(tables, func(t table) bool { return t.name == v.r.PathValue("table") })
+func sendCSV(req *Request) error {
+	i := slices.IndexFunc(tables, func(t table) bool { return t.name == req.PathValue("table") })
 	if i < 0 {
-		return errNowhere
+		return ErrNotFound
 	}
 	t := tables[i]
-	v.w.Header().Set("Content-Type", "text/csv; charset=utf-8")
-	v.w.Header().Set("Content-Disposition", `attachment; filename="thawtrail-`+t.name+`.csv"`)
-	out := csv.NewWriter(v.w)
+	req.W.Header().Set("Content-Type", "text/csv; charset=utf-8")
+	req.W.Header().Set("Content-Disposition", `attachment; filename="thawtrail-`+t.name+`.csv"`)
+	out := csv.NewWriter(req.W)
 	out.UseCRLF = true
 	add := func(row ...string) {
 		for i := range row {
@@ -235,8 +235,8 @@ func (s *Site) csv(v *visit) error {
 		_ = out.Write(row) // a browser that went away is no error
 	}
 	add(slices.Clone(t.head)...)
-	if err := t.rows(s, v, add); err != nil {
-		s.cfg.Log.Error("write a file", "file", t.name, "error", err)
+	if err := t.rows(req, add); err != nil {
+		req.Site.Log.Error("write a file", "file", t.name, "error", err)
 		panic(http.ErrAbortHandler)
 	}
 	out.Flush()

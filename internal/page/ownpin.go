@@ -10,7 +10,7 @@ import (
 
 // pinMore is the page on which people set their own PIN.
 type pinMore struct {
-	People     []option
+	People     []Option
 	Who        string // the name, when it is known who writes here
 	Has        bool   // has a PIN here
 	Passphrase bool   // the machine's passphrase is another way
@@ -18,46 +18,46 @@ type pinMore struct {
 }
 
 // ownPIN serves the page for one's own PIN.
-func (s *Site) ownPIN(v *visit) error {
-	if v.book() == nil {
-		return errNowhere
+func ownPIN(req *Request) error {
+	if req.pins() == nil {
+		return ErrNotFound
 	}
-	people, err := v.people()
+	people, err := req.people()
 	if err != nil {
 		return err
 	}
-	m := &pinMore{People: people, Passphrase: s.cfg.Opens != nil}
-	who := v.who(people)
+	m := &pinMore{People: people, Passphrase: req.Site.Opens != nil}
+	who := req.who(people)
 	if who == "" {
-		who = v.r.PostForm.Get("person")
+		who = req.PostForm.Get("person")
 	}
-	i := slices.IndexFunc(people, func(p option) bool { return p.Value == who })
+	i := slices.IndexFunc(people, func(p Option) bool { return p.Value == who })
 	if i >= 0 {
-		m.Who, m.Has = people[i].Label, v.book().Has(who)
+		m.Who, m.Has = people[i].Label, req.pins().Has(who)
 	}
-	if v.r.Method == http.MethodPost {
+	if req.Method == http.MethodPost {
 		if i < 0 {
 			m.Said = say("lock.who")
-		} else if m.Said = v.setPIN(who); m.Said == "" {
-			v.switchTo(people[i], v.r.PostForm.Get("pin"))
-			return v.redirect(s.home())
+		} else if m.Said = setPIN(req, who); m.Said == "" {
+			req.switchTo(people[i], req.PostForm.Get("pin"))
+			return req.redirect(req.Site.home())
 		}
-		v.code = http.StatusUnprocessableEntity
+		req.Code = http.StatusUnprocessableEntity
 	}
-	return v.render("pin", say("pin.title"), "", m)
+	return req.render("pin", say("pin.title"), "", m)
 }
 
 // setPIN sets the PIN that was typed; its answer is why not.
-func (v *visit) setPIN(person string) string {
-	got := v.r.PostForm
+func setPIN(req *Request, person string) string {
+	got := req.PostForm
 	if got.Get("pin") != got.Get("pin_again") {
 		return say("pin.differ")
 	}
-	desk := service.PinDesk{Replica: v.s.cfg.Replica, Opens: v.s.cfg.Opens}
+	desk := service.PinDesk{Replica: req.Site.Replica, Opens: req.Site.Opens}
 	if desk.Opens == nil {
 		desk.Opens = func(string) bool { return false }
 	}
-	_, err := desk.SetPin(v.r.Context(), &pb.SetPinRequest{Person: person, Pin: got.Get("pin"), OldPin: got.Get("old_pin"), Passphrase: got.Get("passphrase")})
+	_, err := desk.SetPin(req.Context(), &pb.SetPinRequest{Person: person, Pin: got.Get("pin"), OldPin: got.Get("old_pin"), Passphrase: got.Get("passphrase")})
 	if err == nil {
 		return ""
 	}
@@ -66,7 +66,7 @@ func (v *visit) setPIN(person string) string {
 	}
 	text, plain := plainly(err)
 	if !plain {
-		v.s.cfg.Log.Error("set a PIN", "error", err)
+		req.Site.Log.Error("set a PIN", "error", err)
 	}
 	return text
 }

@@ -45,12 +45,11 @@ type Config struct {
 
 // Site is the pages over one replica. It is an http.Handler.
 type Site struct {
-	cfg     Config
-	records *service.Records
-	stock   *service.Stock
-	cases   *service.Cases
-	audit   *service.Audit
-	plans   *service.Plans
+	Config
+	Records *service.Records
+	Stock   *service.Stock
+	Cases   *service.Cases
+	Audit   *service.Audit
 
 	secret []byte // keys the cookies of this replica
 	cookie string // name, with the replica in it: cookies do not know ports
@@ -82,9 +81,9 @@ func New(cfg Config) (*Site, error) {
 	}
 	r := cfg.Replica
 	s := &Site{
-		cfg: cfg, records: &service.Records{Replica: r}, stock: &service.Stock{Replica: r}, cases: &service.Cases{Replica: r},
-		audit: &service.Audit{Replica: r}, plans: &service.Plans{Now: cfg.Clock.Now},
-		live: make(chan struct{}, maxStreams), entrance: map[string]bool{},
+		Config: cfg, Records: &service.Records{Replica: r}, Stock: &service.Stock{Replica: r}, Cases: &service.Cases{Replica: r},
+		Audit: &service.Audit{Replica: r},
+		live:  make(chan struct{}, maxStreams), entrance: map[string]bool{},
 	}
 	var err error
 	if s.secret, err = secretOf(r); err != nil {
@@ -146,8 +145,8 @@ func (s *Site) Serve(ctx context.Context, addr string, ready func(url string)) e
 	if err != nil {
 		return err
 	}
-	if s.cfg.URLFile != "" {
-		if err := trust.WriteFile(s.cfg.URLFile, []byte(strings.Join(ways, "\n")+"\n")); err != nil {
+	if s.URLFile != "" {
+		if err := trust.WriteFile(s.URLFile, []byte(strings.Join(ways, "\n")+"\n")); err != nil {
 			return err
 		}
 	}
@@ -181,7 +180,7 @@ func (s *Site) Entrance() (string, error) {
 // barn on a laptop, the clinic's and the owner's pages on the hub.
 func (s *Site) ways() ([]string, error) {
 	parts := []string{"/barn"}
-	if s.cfg.Replica.Hub {
+	if s.Replica.Hub {
 		parts = []string{"/clinic", "/owner"}
 	}
 	out := make([]string, len(parts))
@@ -259,10 +258,10 @@ func sameOrigin(r *http.Request) bool {
 }
 
 // session is a browser that is signed in.
-type session struct {
-	id     string
-	person string // the one person it writes for; empty: whoever is chosen in it
-	phone  bool   // it came in by the door of phones
+type Session struct {
+	ID     string
+	Person string // the one person it writes for; empty: whoever is chosen in it
+	Phone  bool   // it came in by the door of phones
 }
 
 func (s *Site) mac(parts ...string) string {
@@ -275,7 +274,7 @@ func (s *Site) mac(parts ...string) string {
 
 // sessionOf reads the cookie; nil when it is not one that this replica gave at
 // this door.
-func (s *Site) sessionOf(r *http.Request) *session {
+func (s *Site) sessionOf(r *http.Request) *Session {
 	if viaPhone(r) {
 		return s.sessionOfPhone(r)
 	}
@@ -287,10 +286,10 @@ func (s *Site) sessionOf(r *http.Request) *session {
 	if !ok || !hmac.Equal([]byte(mac), []byte(s.mac("session", id))) {
 		return nil
 	}
-	return &session{id: id}
+	return &Session{ID: id}
 }
 
-func (s *Site) token(sess *session) string { return s.mac("token", sess.id) }
+func (s *Site) token(sess *Session) string { return s.mac("token", sess.ID) }
 
 // enter opens a session for whoever follows a one-time address first.
 func (s *Site) enter(w http.ResponseWriter, r *http.Request) {
@@ -315,7 +314,7 @@ func (s *Site) enter(w http.ResponseWriter, r *http.Request) {
 			Name: s.cookie, Value: id + "." + s.mac("session", id), Path: "/", HttpOnly: true,
 			SameSite: http.SameSiteStrictMode, MaxAge: 365 * 24 * 3600,
 		})
-		if book := s.cfg.Replica.Pins; book != nil {
+		if book := s.Replica.Pins; book != nil {
 			book.Enter(pins.Seat(id))
 		}
 	}
@@ -332,13 +331,13 @@ func (s *Site) enter(w http.ResponseWriter, r *http.Request) {
 func (s *Site) shutDoor(w http.ResponseWriter, reason, home string) {
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	if err := s.tmpl["door"].ExecuteTemplate(w, "door", map[string]any{"Reason": reason, "Home": home}); err != nil {
-		s.cfg.Log.Error("write a page", "error", err)
+		s.Log.Error("write a page", "error", err)
 	}
 }
 
 // home is where a session begins: the barn on a laptop, the clinic on the hub.
 func (s *Site) home() string {
-	if s.cfg.Replica.Hub {
+	if s.Replica.Hub {
 		return "/clinic"
 	}
 	return "/barn"

@@ -62,15 +62,15 @@ func TestAssetsAreKept(t *testing.T) {
 	for name, mark := range assetMarks {
 		assert.Contains(t, page, assetAddress(name))
 		for address, want := range map[string]string{assetAddress(name): "immutable", "/assets/" + name: "no-cache", "/assets/" + name + "?v=0": "no-cache"} {
-			req, err := http.NewRequestWithContext(t.Context(), http.MethodGet, d.server.URL+address, nil)
+			ask, err := http.NewRequestWithContext(t.Context(), http.MethodGet, d.server.URL+address, nil)
 			require.NoError(t, err)
-			r, err := d.browser.Do(req)
+			r, err := d.browser.Do(ask)
 			require.NoError(t, err)
 			require.NoError(t, r.Body.Close())
 			assert.Equal(t, http.StatusOK, r.StatusCode, address)
 			assert.Contains(t, r.Header.Get("Cache-Control"), want, address)
-			req.Header.Set("If-None-Match", `"`+mark+`"`)
-			again, err := d.browser.Do(req)
+			ask.Header.Set("If-None-Match", `"`+mark+`"`)
+			again, err := d.browser.Do(ask)
 			require.NoError(t, err)
 			require.NoError(t, again.Body.Close())
 			assert.Equal(t, http.StatusNotModified, again.StatusCode, address)
@@ -103,23 +103,23 @@ func TestWhoMayComeIn(t *testing.T) {
 			r.Header.Set("Cookie", strings.Replace(r.Header.Get("Cookie"), "thawtrail-", "thawtrail-0", 1))
 		}, http.StatusForbidden},
 	} {
-		req, err := http.NewRequestWithContext(t.Context(), http.MethodPost, d.server.URL+"/write/place_added", strings.NewReader(good.Encode()))
+		ask, err := http.NewRequestWithContext(t.Context(), http.MethodPost, d.server.URL+"/write/place_added", strings.NewReader(good.Encode()))
 		require.NoError(t, err)
-		req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
-		req.Header.Set("Origin", d.server.URL)
+		ask.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+		ask.Header.Set("Origin", d.server.URL)
 		u, err := url.Parse(d.server.URL)
 		require.NoError(t, err)
 		for _, k := range d.browser.Jar.Cookies(u) {
-			req.AddCookie(k)
+			ask.AddCookie(k)
 		}
-		c.change(req)
-		r, err := http.DefaultTransport.RoundTrip(req)
+		c.change(ask)
+		r, err := http.DefaultTransport.RoundTrip(ask)
 		require.NoError(t, err)
 		require.NoError(t, r.Body.Close())
 		assert.Equal(t, c.code, r.StatusCode, name)
 		assert.Equal(t, records, d.replica.Store.Records(), name)
 	}
-	for name, token := range map[string]string{"no token": "", "a token of another session": d.site.token(&session{id: "other"})} {
+	for name, token := range map[string]string{"no token": "", "a token of another session": d.site.token(&Session{ID: "other"})} {
 		v := d.fields("", "name", "shelf", "kind", "shelf", "token", token)
 		code, _, _ := d.send("/write/place_added", v)
 		assert.Equal(t, http.StatusForbidden, code, name)
@@ -149,7 +149,7 @@ func TestTheDoorOpensOnce(t *testing.T) {
 		assert.Contains(t, r.Header.Get("Content-Security-Policy"), "default-src 'self'")
 		assert.Equal(t, "DENY", r.Header.Get("X-Frame-Options"))
 	}
-	site, err := New(d.site.cfg)
+	site, err := New(d.site.Config)
 	require.NoError(t, err)
 	assert.Equal(t, d.site.secret, site.secret, "a browser stays in when the program starts again")
 }
@@ -165,10 +165,10 @@ func TestOneFormIsOneRecord(t *testing.T) {
 	done := make(chan int)
 	for range 4 {
 		go func() {
-			req, _ := http.NewRequest(http.MethodPost, d.server.URL+"/write/place_added", strings.NewReader(v.Encode()))
-			req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
-			req.Header.Set("Origin", d.server.URL)
-			r, err := d.browser.Do(req)
+			ask, _ := http.NewRequest(http.MethodPost, d.server.URL+"/write/place_added", strings.NewReader(v.Encode()))
+			ask.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+			ask.Header.Set("Origin", d.server.URL)
+			r, err := d.browser.Do(ask)
 			if err != nil {
 				done <- 0
 				return
@@ -191,7 +191,7 @@ func TestOneFormIsOneRecord(t *testing.T) {
 func TestStartingTwiceStartsOnce(t *testing.T) {
 	d := newDesk(t)
 	id, _ := d.toRunning()
-	out, err := d.site.cases.GetCase(t.Context(), &pb.GetCaseRequest{Case: id})
+	out, err := d.site.Cases.GetCase(t.Context(), &pb.GetCaseRequest{Case: id})
 	require.NoError(t, err)
 	started := 0
 	for _, row := range out.Timeline {
@@ -246,7 +246,7 @@ func TestErrorsKeepWhatWasTyped(t *testing.T) {
 func TestTheWrongBagIsRefused(t *testing.T) {
 	d := newDesk(t)
 	id, bag := d.toBags()
-	stock, err := d.site.stock.ListStock(t.Context(), &pb.ListStockRequest{})
+	stock, err := d.site.Stock.ListStock(t.Context(), &pb.ListStockRequest{})
 	require.NoError(t, err)
 	other := stock.Bags[0].Bag
 	if other == bag {
@@ -353,7 +353,7 @@ func TestStopAndTreatAsksNothing(t *testing.T) {
 	require.Equal(t, http.StatusSeeOther, code, plainText(body))
 	text = plainText(d.get(at))
 	assert.Contains(t, text, "adrenaline 0.5 mg of 1 mg/mL")
-	out, err := d.site.cases.GetCase(t.Context(), &pb.GetCaseRequest{Case: id})
+	out, err := d.site.Cases.GetCase(t.Context(), &pb.GetCaseRequest{Case: id})
 	require.NoError(t, err)
 	assert.Equal(t, "clamp shut", out.Case.State)
 	code, _, _ = d.send(at, d.fields(page, "do", "stop", "given_ml", "120", "reason", "hives"))
@@ -403,7 +403,7 @@ func TestSeveralPeopleHaveToSayWho(t *testing.T) {
 		id = strings.Split(to, "/")[2]
 	}
 	assert.NotContains(t, d.get("/case/"+id+"/weigh"), `name="said_by"`)
-	out, err := d.site.cases.GetCase(t.Context(), &pb.GetCaseRequest{Case: id})
+	out, err := d.site.Cases.GetCase(t.Context(), &pb.GetCaseRequest{Case: id})
 	require.NoError(t, err)
 	assert.Equal(t, "J. Reed", out.Timeline[0].Who)
 }
@@ -443,9 +443,9 @@ func TestDeliveryLoadCount(t *testing.T) {
 // TestTheLiveStreamWakes opens the stream and expects a wake after a record.
 func TestTheLiveStreamWakes(t *testing.T) {
 	d := newDesk(t)
-	req, err := http.NewRequestWithContext(t.Context(), http.MethodGet, d.server.URL+"/live", nil)
+	ask, err := http.NewRequestWithContext(t.Context(), http.MethodGet, d.server.URL+"/live", nil)
 	require.NoError(t, err)
-	r, err := d.browser.Do(req)
+	r, err := d.browser.Do(ask)
 	require.NoError(t, err)
 	defer r.Body.Close()
 	lines := make(chan string)

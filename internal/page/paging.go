@@ -9,17 +9,17 @@ const partRows = 100
 const fileRows = 1000
 
 // after is the mark at which this page goes on.
-func (v *visit) after() string { return v.r.URL.Query().Get("after") }
+func (req *Request) after() string { return req.URL.Query().Get("after") }
 
 // nextPart is the address of the next part of the list on this page; empty at the
 // end.
-func (v *visit) nextPart(next string) string {
+func (req *Request) nextPart(next string) string {
 	if next == "" {
 		return ""
 	}
-	q := v.r.URL.Query()
+	q := req.URL.Query()
 	q.Set("after", next)
-	return (&url.URL{Path: v.r.URL.Path, RawQuery: q.Encode()}).String()
+	return (&url.URL{Path: req.URL.Path, RawQuery: q.Encode()}).String()
 }
 
 // eachPart asks for all parts of a list, one after another: for files, which hold

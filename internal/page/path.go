@@ -10,7 +10,7 @@ import (
 )
 
 // stepView is one step of a case's path.
-type stepView struct {
+type Step struct {
 	Slug, Title, Button string
 	Done                bool
 	Optional            bool
@@ -19,20 +19,20 @@ type stepView struct {
 }
 
 // Href is the step's page.
-func (st *stepView) Href(id string) string { return "/case/" + id + "/" + st.Slug }
+func (st *Step) Href(id string) string { return "/case/" + id + "/" + st.Slug }
 
 // path finds what is done and the one obvious next step. The order is the order
 // in which a careful vet asks.
-func (cv *caseView) path() {
+func (cv *View) path() {
 	c := cv.C
 	add := func(slug string, done, optional bool, said string) {
 		words := list("step." + slug)
 		if grown := list("step." + slug + "_grown"); !cv.Foal && len(grown) > 0 {
 			words = grown
 		}
-		cv.Steps = append(cv.Steps, &stepView{Slug: slug, Title: words[0], Button: words[1], Done: done, Optional: optional, Said: said})
+		cv.Steps = append(cv.Steps, &Step{Slug: slug, Title: words[0], Button: words[1], Done: done, Optional: optional, Said: said})
 	}
-	add("patient", c.Patient != nil, false, cv.patient.Marks)
+	add("patient", c.Patient != nil, false, cv.Patient.Marks)
 	if cv.Foal {
 		add("risk", len(c.Risk) > 0, false, cv.riskWord())
 		add("colostrum", len(c.Colostrum) > 0, true, cv.colostrumWord())
@@ -59,7 +59,7 @@ func (cv *caseView) path() {
 type adder func(slug string, done, optional bool, said string)
 
 // bagSteps follows the bag that is in hand.
-func (cv *caseView) bagSteps(add adder) {
+func (cv *View) bagSteps(add adder) {
 	b := cv.open()
 	if b == nil && len(cv.Bags) > 0 {
 		b = cv.Bags[len(cv.Bags)-1]
@@ -70,16 +70,16 @@ func (cv *caseView) bagSteps(add adder) {
 	if b != nil {
 		number = say("path.bag", b.Number)
 	}
-	add("bath", past(stagePlanned), false, number)
-	add("thaw", past(stagePlanned, stageChecked, stageThawing), false, thawWord(b))
+	add("bath", past(planned), false, number)
+	add("thaw", past(planned, stageChecked, stageThawing), false, thawWord(b))
 	add("baseline", cv.hasBaseline(), false, "")
 	add("rate", cv.ratePlan() != nil, false, cv.rateWord())
-	add("hang", past(stagePlanned, stageChecked, stageThawing, stageThawed), false, "")
+	add("hang", past(planned, stageChecked, stageThawing, stageThawed), false, "")
 	add("start", b != nil && b.T != nil, false, "")
 	add("run", b != nil && b.Stage == stageEnded, false, cv.givenWord())
 }
 
-func (cv *caseView) afterSteps(add adder) {
+func (cv *View) afterSteps(add adder) {
 	c := cv.C
 	add("after", len(c.RecheckPlans) > 0, false, cv.recheckWord())
 	add("recheck", c.Rechecked(), false, "")
@@ -87,7 +87,7 @@ func (cv *caseView) afterSteps(add adder) {
 }
 
 // nextStep picks the one step: what runs comes before what is asked.
-func (cv *caseView) nextStep() *stepView {
+func (cv *View) nextStep() *Step {
 	c := cv.C
 	if c.Running {
 		return cv.step("run")
@@ -105,7 +105,7 @@ func (cv *caseView) nextStep() *stepView {
 
 // skips leaves out steps of a bag when there is none in hand, and questions before
 // plasma once it was given: what was left out in the night is entered afterwards.
-func (cv *caseView) skips(slug string) bool {
+func (cv *View) skips(slug string) bool {
 	switch slug {
 	case "risk", "look", "referral", "weigh", "igg", "dose", "agree":
 		return cv.C.LastEndMs() != 0
@@ -116,9 +116,9 @@ func (cv *caseView) skips(slug string) bool {
 }
 
 // bagStep is the next step with a bag that waits.
-func (cv *caseView) bagStep(b *bagView) string {
+func (cv *View) bagStep(b *Bag) string {
 	switch b.Stage {
-	case stagePlanned:
+	case planned:
 		return "bath"
 	case stageChecked, stageThawing:
 		return "thaw"
@@ -134,7 +134,7 @@ func (cv *caseView) bagStep(b *bagView) string {
 	return "start"
 }
 
-func (cv *caseView) step(slug string) *stepView {
+func (cv *View) step(slug string) *Step {
 	for _, st := range cv.Steps {
 		if st.Slug == slug {
 			return st
@@ -143,12 +143,12 @@ func (cv *caseView) step(slug string) *stepView {
 	return cv.Steps[0]
 }
 
-func (cv *caseView) hasBaseline() bool {
+func (cv *View) hasBaseline() bool {
 	return slices.ContainsFunc(cv.C.Vitals, func(x ledger.Vitals) bool { return x.Baseline })
 }
 
 // risky says that this dam's colostrum is not advised: any yes or unknown.
-func (cv *caseView) risky() (risk string) {
+func (cv *View) risky() (risk string) {
 	n := len(cv.C.Risk)
 	if n == 0 {
 		return engine.RiskUnknown
@@ -166,7 +166,7 @@ func (cv *caseView) risky() (risk string) {
 	return risk
 }
 
-func (cv *caseView) riskWord() string {
+func (cv *View) riskWord() string {
 	if len(cv.C.Risk) == 0 {
 		return ""
 	}
@@ -176,7 +176,7 @@ func (cv *caseView) riskWord() string {
 	return say("path.risk", cv.risky())
 }
 
-func (cv *caseView) colostrumWord() string {
+func (cv *View) colostrumWord() string {
 	ml := int32(0)
 	for _, c := range cv.C.Colostrum {
 		ml += c.VolumeMl
@@ -187,7 +187,7 @@ func (cv *caseView) colostrumWord() string {
 	return say("word.ml", ml)
 }
 
-func (cv *caseView) lookWord() string {
+func (cv *View) lookWord() string {
 	n := len(cv.C.Exams)
 	if n == 0 {
 		return ""
@@ -220,7 +220,7 @@ func proteinText(e *ledger.Exam) string {
 	return say("protein.value", tenths(*e.ProteinDgPerL))
 }
 
-func (cv *caseView) proteinWord() string { return proteinText(cv.C.Protein(false)) }
+func (cv *View) proteinWord() string { return proteinText(cv.C.Protein(false)) }
 
 func signWords(name string) string {
 	for _, s := range engine.Signs() {
@@ -231,7 +231,7 @@ func signWords(name string) string {
 	return plain(name)
 }
 
-func (cv *caseView) referralWord() string {
+func (cv *View) referralWord() string {
 	if n := len(cv.C.Referrals); n > 0 {
 		return say("path.referral", enumText(cv.C.Referrals[n-1].Answer), cv.C.Referrals[n-1].By)
 	}
@@ -245,14 +245,14 @@ func planWord(p *ledger.Plan) string {
 	return say("path.plan", p.VolumeMl, len(p.Bags))
 }
 
-func (cv *caseView) rateWord() string {
+func (cv *View) rateWord() string {
 	if p := cv.ratePlan(); p != nil && p.PlateauMlPerH != nil {
 		return say("path.rate", *p.PlateauMlPerH)
 	}
 	return ""
 }
 
-func thawWord(b *bagView) string {
+func thawWord(b *Bag) string {
 	if b == nil || b.ThawAt.IsZero() {
 		return ""
 	}
@@ -262,14 +262,14 @@ func thawWord(b *bagView) string {
 	return say("path.thawed", b.ThawedAt.Format("15:04"))
 }
 
-func (cv *caseView) givenWord() string {
+func (cv *View) givenWord() string {
 	if cv.C.PlasmaMl == 0 {
 		return ""
 	}
 	return say("path.given", cv.C.PlasmaMl)
 }
 
-func (cv *caseView) recheckWord() string {
+func (cv *View) recheckWord() string {
 	if n := len(cv.C.RecheckPlans); n > 0 {
 		return say("path.due", cv.at(cv.C.RecheckPlans[n-1].DueMs))
 	}
@@ -277,7 +277,7 @@ func (cv *caseView) recheckWord() string {
 }
 
 // assess asks the engine what the signs and the IgG mean.
-func (cv *caseView) assess() (engine.AssessResult, error) {
+func (cv *View) assess() (engine.AssessResult, error) {
 	in := engine.AssessInput{AgeH: cv.AgeH, Isoerythrolysis: cv.risky()}
 	igg := cv.lastIgg(false)
 	if r, ok := reading(igg); ok {

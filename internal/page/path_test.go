@@ -139,7 +139,7 @@ func TestAnAdult(t *testing.T) {
 	require.Len(t, bags, 3)
 	require.Equal(t, at+"/agree", d.fill(dose, "bags", bags[0][1], "bags", bags[1][1], "volume_ml", "1900"))
 	require.Contains(t, plainText(d.get(at+"/agree")), "1900 mL in 2 bags")
-	full, err := d.site.cases.GetCase(t.Context(), &pb.GetCaseRequest{Case: id})
+	full, err := d.site.Cases.GetCase(t.Context(), &pb.GetCaseRequest{Case: id})
 	require.NoError(t, err)
 	kept := caseOfDesk(d, id).C.Plans[0]
 	require.Equal(t, "dose", kept.Plan)
@@ -167,10 +167,10 @@ func TestAnAdult(t *testing.T) {
 }
 
 // caseOfDesk reads a case as its pages do.
-func caseOfDesk(d *desk, id string) *caseView {
+func caseOfDesk(d *desk, id string) *View {
 	d.t.Helper()
 	r := httptest.NewRequest(http.MethodGet, "/case/"+id, nil)
-	cv, err := (&visit{s: d.site, r: r, now: d.clock.Now()}).caseOf(id)
+	cv, err := caseOf(&Request{Site: d.site, Request: r, Now: d.clock.Now()}, id)
 	require.NoError(d.t, err)
 	return cv
 }
@@ -206,7 +206,7 @@ func TestTwinsShareABag(t *testing.T) {
 		return strings.Split(d.fill("/open", "kind", "foal", "dam_name", dam, "twin", twin, "born_at", "-5h", "clock_checked", "yes"), "/")[2]
 	}
 	a, b, other := open("Slate", "A"), open("Slate", "B"), open("Wren", "A")
-	stock, err := d.site.stock.ListStock(t.Context(), &pb.ListStockRequest{})
+	stock, err := d.site.Stock.ListStock(t.Context(), &pb.ListStockRequest{})
 	require.NoError(t, err)
 	second := stock.Bags[0].Bag
 	require.NotEqual(t, bag, second)
@@ -226,14 +226,14 @@ func TestTwinsShareABag(t *testing.T) {
 	d.clock.Advance(30 * time.Minute)
 	d.fill("/case/"+b+"/finish", "given_ml", "440")
 	require.Contains(t, plainText(d.get("/case/"+b+"/rest")), "440 mL given, about 10 mL left")
-	doubts, err := d.site.audit.ListDiscrepancies(t.Context(), &pb.ListDiscrepanciesRequest{Open: true})
+	doubts, err := d.site.Audit.ListDiscrepancies(t.Context(), &pb.ListDiscrepanciesRequest{Open: true})
 	require.NoError(t, err)
 	for _, x := range doubts.Discrepancies {
 		require.NotContains(t, x.Entity, second, x.Text)
 	}
 	e, err := event.Wrap(specOf("transfusion_started").Type, &pb.TransfusionStarted{Case: other, Bag: second, SharedWithTwin: true})
 	require.NoError(t, err)
-	_, err = d.site.records.Write(t.Context(), &pb.WriteRequest{Entry: e, Author: "M. Alder"})
+	_, err = d.site.Records.Write(t.Context(), &pb.WriteRequest{Entry: e, Author: "M. Alder"})
 	require.ErrorContains(t, err, "a bag that only this foal's twin had")
 }
 
@@ -252,7 +252,7 @@ func TestLateEntriesAreAllThere(t *testing.T) {
 	d.fill("/case/"+d.foal("Fern")+"/weigh", "weight_g", "50", "method", "scale", "happened_at", "2027-01-01 02:10", "override.future_time", "the clock is wrong")
 	got := map[string]bool{}
 	for after, n := "", 0; ; n++ {
-		part, err := d.site.audit.ListLate(t.Context(), &pb.ListLateRequest{Limit: 1, After: after})
+		part, err := d.site.Audit.ListLate(t.Context(), &pb.ListLateRequest{Limit: 1, After: after})
 		require.NoError(t, err)
 		for _, r := range part.Rows {
 			require.Equal(t, "patient weighed", plain(r.What))
@@ -271,7 +271,7 @@ func TestLateEntriesAreAllThere(t *testing.T) {
 		require.Contains(t, page, "foal of "+dam)
 		require.Contains(t, csv, "foal of "+dam)
 	}
-	past, err := d.site.audit.ListOverrides(t.Context(), &pb.ListOverridesRequest{})
+	past, err := d.site.Audit.ListOverrides(t.Context(), &pb.ListOverridesRequest{})
 	require.NoError(t, err)
 	require.Len(t, past.Rows, 1)
 	require.Equal(t, "future_time", past.Rows[0].Code)

@@ -38,15 +38,15 @@ const cookieDays = 400
 // servePhones answers phones until ctx ends.
 func (s *Site) servePhones(ctx context.Context) error {
 	srv := &http.Server{
-		Handler: http.HandlerFunc(s.servePhone), TLSConfig: s.cfg.PhoneTLS, MaxHeaderBytes: 32 << 10,
+		Handler: http.HandlerFunc(s.servePhone), TLSConfig: s.PhoneTLS, MaxHeaderBytes: 32 << 10,
 		ReadHeaderTimeout: readTimeout, ReadTimeout: phoneReadTimeout, WriteTimeout: phoneWriteTimeout, IdleTimeout: phoneIdleTimeout,
 		HTTP2:       &http.HTTP2Config{MaxConcurrentStreams: phoneStreams},
-		ErrorLog:    slog.NewLogLogger(s.cfg.Log.Handler(), slog.LevelDebug), // what strangers do wrong is no fault of ours
+		ErrorLog:    slog.NewLogLogger(s.Log.Handler(), slog.LevelDebug), // what strangers do wrong is no fault of ours
 		BaseContext: func(net.Listener) context.Context { return ctx },
 	}
 	stop := context.AfterFunc(ctx, func() { _ = srv.Close() }) // ending by Close is the normal end
 	defer stop()
-	l := s.cfg.PhoneListener
+	l := s.PhoneListener
 	if err := srv.ServeTLS(phones.Bounded(l), "", ""); !errors.Is(err, http.ErrServerClosed) {
 		return fmt.Errorf("pages for phones on %s: %w", l.Addr(), err)
 	}
@@ -88,16 +88,16 @@ func ofThisConnection(r *http.Request) bool {
 // it over TLS alone, from this very host.
 func (s *Site) phoneCookie() string { return "__Host-" + s.cookie }
 
-func (s *Site) sessionOfPhone(r *http.Request) *session {
+func (s *Site) sessionOfPhone(r *http.Request) *Session {
 	c, err := r.Cookie(s.phoneCookie())
 	if err != nil {
 		return nil
 	}
-	p, ok := s.cfg.Phones.Book.Know(c.Value)
+	p, ok := s.Phones.Book.Know(c.Value)
 	if !ok {
 		return nil
 	}
-	return &session{id: p.ID, person: p.Person, phone: true}
+	return &Session{ID: p.ID, Person: p.Person, Phone: true}
 }
 
 // turnAway answers a browser without a session.
@@ -111,24 +111,24 @@ func (s *Site) turnAway(w http.ResponseWriter, r *http.Request) {
 }
 
 // here registers a page for the browsers of this machine: no phone gets it.
-func (s *Site) here(pattern string, h handler) {
-	s.page(pattern, func(v *visit) error {
-		if v.sess.phone {
-			v.fail(http.StatusForbidden, say("phones.stays"))
+func (s *Site) Here(pattern string, h Handler) {
+	s.Page(pattern, func(req *Request) error {
+		if req.Session.Phone {
+			req.fail(http.StatusForbidden, say("phones.stays"))
 			return nil
 		}
-		return h(v)
+		return h(req)
 	})
 }
 
 // staysHere says that what is about to be written decides about people and rights:
 // that is written on the laptop itself. So is a correction of such an entry.
-func (v *visit) staysHere(spec *event.Spec) bool {
+func (req *Request) staysHere(spec *event.Spec) bool {
 	switch spec.Name {
 	case "linked", "unlinked":
-		return strings.EqualFold(strings.TrimSpace(v.r.FormValue("kind")), event.KindPerson)
+		return strings.EqualFold(strings.TrimSpace(req.FormValue("kind")), event.KindPerson)
 	case "corrected":
-		r, err := v.s.audit.GetRecord(v.r.Context(), &pb.GetRecordRequest{Record: v.r.FormValue("original")})
+		r, err := req.Site.Audit.GetRecord(req.Context(), &pb.GetRecordRequest{Record: req.FormValue("original")})
 		if err != nil {
 			return false // the form says what is wrong with it
 		}
@@ -162,7 +162,7 @@ func (s *Site) pairForm(w http.ResponseWriter, r *http.Request, status int, trou
 		"Code": code, "Name": r.PostForm.Get("name"), "Trouble": trouble, "Paired": s.sessionOf(r) != nil, "Home": s.home(),
 	})
 	if err != nil {
-		s.cfg.Log.Error("write a page", "page", "pair", "error", err)
+		s.Log.Error("write a page", "page", "pair", "error", err)
 	}
 }
 
@@ -176,7 +176,7 @@ func (s *Site) showPair(w http.ResponseWriter, r *http.Request) {
 }
 
 // pair spends a code and begins the phone's session.
-func (s *Site) pair(w http.ResponseWriter, r *http.Request) {
+func (s *Site) pairPhone(w http.ResponseWriter, r *http.Request) {
 	if !viaPhone(r) {
 		http.NotFound(w, r)
 		return
@@ -186,20 +186,20 @@ func (s *Site) pair(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	earlier := s.sessionOf(r)
-	p, cookie, err := s.cfg.Phones.Book.Pair(r.PostForm.Get("code"), r.PostForm.Get("name"))
+	p, cookie, err := s.Phones.Book.Pair(r.PostForm.Get("code"), r.PostForm.Get("name"))
 	if err != nil {
 		s.pairForm(w, r, pairStatus(err), pairTrouble(err))
 		return
 	}
 	if earlier != nil { // this browser has one session
-		if _, _, err := s.cfg.Phones.Book.Revoke(earlier.id); err != nil {
-			s.cfg.Log.Warn("a phone that was paired again keeps its earlier session", "phone", earlier.id, "error", err)
+		if _, _, err := s.Phones.Book.Revoke(earlier.ID); err != nil {
+			s.Log.Warn("a phone that was paired again keeps its earlier session", "phone", earlier.ID, "error", err)
 		}
 	}
-	if book := s.cfg.Replica.Pins; book != nil {
+	if book := s.Replica.Pins; book != nil {
 		book.Enter(pins.Seat(p.ID))
 	}
-	s.cfg.Log.Info("a phone was paired", "phone", p.ID, "person", p.Person)
+	s.Log.Info("a phone was paired", "phone", p.ID, "person", p.Person)
 	http.SetCookie(w, &http.Cookie{
 		Name: s.phoneCookie(), Value: cookie, Path: "/", HttpOnly: true, Secure: true,
 		SameSite: http.SameSiteStrictMode, MaxAge: cookieDays * 24 * 3600,
@@ -244,10 +244,10 @@ func pairTrouble(err error) string {
 type phonesMore struct {
 	Trouble     string
 	Listening   bool
-	Addresses   []option // where a phone comes in; the one of the symbols is marked
+	Addresses   []Option // where a phone comes in; the one of the symbols is marked
 	Codes       []phoneCode
 	Phones      []pairedPhone
-	People      []option
+	People      []Option
 	Fingerprint []string
 }
 
@@ -262,59 +262,59 @@ type phoneCode struct {
 type pairedPhone struct{ ID, Name, Person, Paired, Seen string }
 
 // showPhones serves the page of phones; a POST makes a code or shuts a phone out.
-func (s *Site) showPhones(v *visit) error {
-	if s.cfg.Phones == nil {
-		return errNowhere
+func showPhones(req *Request) error {
+	if req.Site.Phones == nil {
+		return ErrNotFound
 	}
 	m := &phonesMore{}
-	if v.r.Method == http.MethodPost {
-		err := s.changePhones(v)
+	if req.Method == http.MethodPost {
+		err := changePhones(req)
 		if err == nil {
-			return v.redirect("/phones?at=" + strconv.Itoa(addressAsked(v)))
+			return req.redirect("/phones?at=" + strconv.Itoa(addressAsked(req)))
 		}
 		text, plain := plainly(err)
 		if !plain {
 			return err
 		}
-		m.Trouble, v.code = text, http.StatusUnprocessableEntity
+		m.Trouble, req.Code = text, http.StatusUnprocessableEntity
 	}
-	if err := s.fillPhones(v, m); err != nil {
+	if err := fillPhones(req, m); err != nil {
 		return err
 	}
-	return v.render("phones", say("phones.title"), "barn", m)
+	return req.render("phones", say("phones.title"), "barn", m)
 }
 
 // changePhones does what a form of the page asks for.
-func (s *Site) changePhones(v *visit) error {
-	if v.r.PostForm.Get("do") == "revoke" {
-		_, err := s.cfg.Phones.RevokePhone(v.r.Context(), &pb.RevokePhoneRequest{Phone: v.r.PostForm.Get("phone")})
+func changePhones(req *Request) error {
+	if req.PostForm.Get("do") == "revoke" {
+		_, err := req.Site.Phones.RevokePhone(req.Context(), &pb.RevokePhoneRequest{Phone: req.PostForm.Get("phone")})
 		return err
 	}
-	_, err := s.cfg.Phones.PairPhone(v.r.Context(), &pb.PairPhoneRequest{Person: v.r.PostForm.Get("person")})
+	_, err := req.Site.Phones.PairPhone(req.Context(), &pb.PairPhoneRequest{Person: req.PostForm.Get("person")})
 	return err
 }
 
 // addressAsked is which of the laptop's addresses the symbols are to open.
-func addressAsked(v *visit) int {
-	n, err := strconv.Atoi(v.r.FormValue("at"))
+func addressAsked(req *Request) int {
+	n, err := strconv.Atoi(req.FormValue("at"))
 	if err != nil || n < 0 {
 		return 0
 	}
 	return n
 }
 
-func (s *Site) fillPhones(v *visit, m *phonesMore) error {
-	list, err := s.cfg.Phones.ListPhones(v.r.Context(), &pb.ListPhonesRequest{})
+func fillPhones(req *Request, m *phonesMore) error {
+	list, err := req.Site.Phones.ListPhones(req.Context(), &pb.ListPhonesRequest{})
 	if err != nil {
 		return err
 	}
 	m.Listening, m.Fingerprint = len(list.CertificateSha256) > 0, list.CertificateSha256
-	at, base := addressAsked(v), ""
+	at, base := addressAsked(req), ""
 	if at >= len(list.Addresses) {
 		at = 0 // an interface went away
 	}
 	for i, a := range list.Addresses {
-		m.Addresses = append(m.Addresses, option{Value: strconv.Itoa(i), Label: strings.TrimSpace(a.Interface + " " + a.Url), Checked: i == at})
+		m.Addresses = append(m.Addresses, Option{Value: strconv.Itoa(i), Label: strings.TrimSpace(a.Interface + " " + a.Url), Checked: i == at})
 		if i == at {
 			base = a.Url
 		}
@@ -332,7 +332,7 @@ func (s *Site) fillPhones(v *visit, m *phonesMore) error {
 	for _, p := range list.Phones {
 		m.Phones = append(m.Phones, pairedPhone{p.Phone, p.Name, p.PersonName, clockText(timeOf(p.PairedAt)), clockText(timeOf(p.LastSeenAt))})
 	}
-	return s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+	return req.Read(func(l service.Look) error {
 		m.People, err = names(l, event.KindPerson)
 		return err
 	})

@@ -54,7 +54,7 @@ func (d *desk) letPhonesIn() (at string, certificate *x509.Certificate) {
 // phoneCode makes a code for the owner.
 func (d *desk) phoneCode() string {
 	d.t.Helper()
-	made, err := d.site.cfg.Phones.PairPhone(d.t.Context(), &pb.PairPhoneRequest{Person: "M. Alder"})
+	made, err := d.site.Phones.PairPhone(d.t.Context(), &pb.PairPhoneRequest{Person: "M. Alder"})
 	require.NoError(d.t, err)
 	return made.Code.Code
 }
@@ -62,7 +62,7 @@ func (d *desk) phoneCode() string {
 // letIn pairs a phone of the owner.
 func (d *desk) letIn(name string) phones.Phone {
 	d.t.Helper()
-	p, _, err := d.site.cfg.Phones.Book.Pair(d.phoneCode(), name)
+	p, _, err := d.site.Phones.Book.Pair(d.phoneCode(), name)
 	require.NoError(d.t, err)
 	return p
 }
@@ -87,7 +87,7 @@ func TestThePageOfPhones(t *testing.T) {
 	status, _, body := d.send("/phones", d.fields(page, "do", "pair", "person", ""))
 	require.Equal(t, http.StatusUnprocessableEntity, status)
 	require.Contains(t, plainText(body), "person")
-	people, err := d.site.audit.ListPeople(t.Context(), &pb.ListPeopleRequest{})
+	people, err := d.site.Audit.ListPeople(t.Context(), &pb.ListPeopleRequest{})
 	require.NoError(t, err)
 	d.fill("/phones?at=9", "do", "pair", "person", people.People[0].Person)
 	page = d.get("/phones?at=9")
@@ -99,7 +99,7 @@ func TestThePageOfPhones(t *testing.T) {
 	size := strings.Count(path[2], "z")
 	require.Positive(t, size)
 
-	p, _, err := d.site.cfg.Phones.Book.Pair(shown[1]+shown[2], `<b>"blue"</b>`)
+	p, _, err := d.site.Phones.Book.Pair(shown[1]+shown[2], `<b>"blue"</b>`)
 	require.NoError(t, err)
 	page = d.get("/phones")
 	assert.Contains(t, page, `&lt;b&gt;&#34;blue&#34;&lt;/b&gt;, for M. Alder`)

@@ -34,7 +34,7 @@ type cardLine struct {
 const cardParts = 5
 
 // reactionCard reckons the card of the protocol; nil when there is none.
-func (cv *caseView) reactionCard() *reactionCard {
+func (cv *View) reactionCard() *reactionCard {
 	if cv.Protocol == nil || strings.TrimSpace(cv.Protocol.ReactionCard) == "" {
 		return nil
 	}

@@ -18,23 +18,25 @@ import (
 // The rules are those of package pins; here is what a locked page still shows.
 
 // seat is the browser, with all its tabs.
-func (v *visit) seat() pins.Seat { return pins.Seat(v.sess.id) }
+func (req *Request) browser() pins.Seat { return pins.Seat(req.Session.ID) }
 
 // book is the PINs of this machine; nil where none are kept.
-func (v *visit) book() *pins.Book { return v.s.cfg.Replica.Pins }
+func (req *Request) pins() *pins.Book { return req.Site.Replica.Pins }
 
 // hand is who writes.
-func (v *visit) hand() service.Hand { return service.Hand{Seat: v.seat(), Nobody: v.locked} }
+func (req *Request) actor() service.Hand {
+	return service.Hand{Seat: req.browser(), Nobody: req.Locked}
+}
 
 // anyPIN says that somebody has a PIN here.
-func (v *visit) anyPIN() bool { return v.book() != nil && v.book().Any() }
+func (req *Request) anyPIN() bool { return req.pins() != nil && req.pins().Any() }
 
 // proof says how the one who writes here is known; empty where nobody has a PIN.
-func (v *visit) proof(who string) string {
-	if !v.anyPIN() || v.locked || who == "" {
+func (req *Request) proof(who string) string {
+	if !req.anyPIN() || req.Locked || who == "" {
 		return ""
 	}
-	if person, proven := v.book().Current(v.seat()); person == who && !proven.IsZero() {
+	if person, proven := req.pins().Current(req.browser()); person == who && !proven.IsZero() {
 		return say("who.proven")
 	}
 	return service.NoProof
@@ -43,86 +45,86 @@ func (v *visit) proof(who string) string {
 // lookUp finds out whether the browser is locked, opens it when the form says how,
 // and answers with the locked page where a locked browser may not go on. It says
 // whether it has answered.
-func (v *visit) lookUp() (answered bool, err error) {
-	book := v.book()
+func (req *Request) admit() (answered bool, err error) {
+	book := req.pins()
 	if book == nil {
 		return false, nil
 	}
-	v.locked = book.Locked(v.seat())
+	req.Locked = book.Locked(req.browser())
 	said := ""
-	if v.locked && v.r.PostForm.Get("unlock.do") != "" {
-		if said, err = v.unlock(); err != nil {
+	if req.Locked && req.PostForm.Get("unlock.do") != "" {
+		if said, err = req.unlock(); err != nil {
 			return false, err
 		}
 	}
-	if !v.locked {
-		if v.byHand() {
-			book.Use(v.seat())
+	if !req.Locked {
+		if req.byHand() {
+			book.Use(req.browser())
 		}
 		return false, nil
 	}
-	if open, err := v.staysOpen(); open && said == "" || err != nil {
+	if open, err := staysOpen(req); open && said == "" || err != nil {
 		return false, err
 	}
-	if v.r.Method == http.MethodGet {
-		return true, v.redirect("/locked?back=" + url.QueryEscape(v.r.URL.RequestURI()))
+	if req.Method == http.MethodGet {
+		return true, req.redirect("/locked?back=" + url.QueryEscape(req.URL.RequestURI()))
 	}
-	v.code = http.StatusLocked
-	return true, v.locksOut(said)
+	req.Code = http.StatusLocked
+	return true, locksOut(req, said)
 }
 
 // byHand says that a person, and not the page by itself, asked for this.
-func (v *visit) byHand() bool {
-	return !v.isFragment() && v.r.URL.Path != "/live" && !strings.HasSuffix(v.r.URL.Path, ".svg")
+func (req *Request) byHand() bool {
+	return !req.isFragment() && req.URL.Path != "/live" && !strings.HasSuffix(req.URL.Path, ".svg")
 }
 
 // unlock opens the browser by a PIN, or without proof. Its answer is why it stays
 // locked.
-func (v *visit) unlock() (said string, err error) {
-	got := v.r.PostForm
-	people, err := v.people()
+func (req *Request) unlock() (said string, err error) {
+	got := req.PostForm
+	people, err := req.people()
 	if err != nil {
 		return "", err
 	}
-	i := slices.IndexFunc(people, func(p option) bool { return p.Value == got.Get("unlock.person") })
+	i := slices.IndexFunc(people, func(p Option) bool { return p.Value == got.Get("unlock.person") })
 	if i < 0 {
 		return say("lock.who"), nil
 	}
 	person := people[i]
 	if got.Get("unlock.do") == "without" {
-		v.book().GoOn(v.seat(), person.Value)
-		v.tell(say("who.unproven", person.Label, pins.ErrNone))
+		req.pins().GoOn(req.browser(), person.Value)
+		req.tell(say("who.unproven", person.Label, pins.ErrNone))
 	} else {
-		if err := v.book().Unlock(v.seat(), person.Value, got.Get("unlock.pin")); err != nil {
+		if err := req.pins().Unlock(req.browser(), person.Value, got.Get("unlock.pin")); err != nil {
 			return say("lock.stays", err), nil
 		}
-		v.tell(say("who.switched", person.Label))
+		req.tell(say("who.switched", person.Label))
 		if got.Get("pin") == "" { // who opens the page by a PIN to send an act has proven the act
 			got.Set("pin", got.Get("unlock.pin"))
 		}
 	}
-	v.locked = false
-	v.setWho(person.Value)
+	req.Locked = false
+	req.setWho(person.Value)
 	return "", nil
 }
 
 // tell puts a sentence on the next page.
-func (v *visit) tell(text string) { v.s.flash.put(v.sess.id, &flash{Text: text}) }
+func (req *Request) tell(text string) { req.Site.flash.put(req.Session.ID, &Flash{Text: text}) }
 
 // openSteps are the pages of a case that never lock, while it is watched.
 var openSteps = map[string]bool{"run": true, "slower": true, "clamp": true, "treat": true, "drug": true, "reaction": true}
 
 // staysOpen says that a page is there for a locked browser too.
-func (v *visit) staysOpen() (bool, error) {
-	switch v.r.URL.Path {
+func staysOpen(req *Request) (bool, error) {
+	switch req.URL.Path {
 	case "/live", "/locked", "/unlock", "/lock", "/seen", "/used":
 		return true, nil
 	}
-	id := v.r.PathValue("case")
-	if id == "" || !openSteps[v.r.PathValue("step")] && !strings.HasSuffix(v.r.URL.Path, "/vitals.svg") {
+	id := req.PathValue("case")
+	if id == "" || !openSteps[req.PathValue("step")] && !strings.HasSuffix(req.URL.Path, "/vitals.svg") {
 		return false, nil
 	}
-	cv, err := v.caseOf(id)
+	cv, err := caseOf(req, id)
 	if err != nil {
 		return false, err
 	}
@@ -135,7 +137,7 @@ const watchedFor = time.Hour
 
 // watched says that plasma runs in a case, or that the patient was treated or looked
 // at a short while ago.
-func (cv *caseView) watched() bool {
+func (cv *View) watched() bool {
 	if cv.C.Running {
 		return true
 	}
@@ -155,7 +157,7 @@ func (cv *caseView) watched() bool {
 type lockedMore struct {
 	Cases  []lockedCase
 	Due    []dueRow // baths to measure; what is due in a case stands with it
-	People []option
+	People []Option
 	Person string // as chosen before
 	Action string
 	Back   string
@@ -164,9 +166,9 @@ type lockedMore struct {
 }
 
 type lockedCase struct {
-	Patient *patient
+	Patient *Patient
 	ID      string
-	Running *running // nil when no bag runs any more
+	Running *Running // nil when no bag runs any more
 	Run     *runMore
 	here    bool // this device wrote of it
 }
@@ -189,18 +191,18 @@ func first(a, b lockedCase) int {
 type keptField struct{ Name, Value string }
 
 // showLocked serves the locked page; an open browser goes back to where it was.
-func (s *Site) showLocked(v *visit) error {
-	if !v.locked {
-		return v.redirect(orText(v.r.URL.Query().Get("back"), s.home()))
+func showLocked(req *Request) error {
+	if !req.Locked {
+		return req.redirect(orText(req.URL.Query().Get("back"), req.Site.home()))
 	}
-	return v.lockedPage(&lockedMore{Action: "/unlock", Back: v.r.URL.Query().Get("back")})
+	return lockedPage(req, &lockedMore{Action: "/unlock", Back: req.URL.Query().Get("back")})
 }
 
 // locksOut answers a form that a locked browser sent. Nothing of it is lost: it
 // goes on with the name, and with the PIN or without.
-func (v *visit) locksOut(said string) error {
-	m := &lockedMore{Action: v.r.URL.RequestURI(), Said: said, Back: v.r.PostForm.Get("back"), Person: v.r.PostForm.Get("unlock.person")}
-	for name, values := range v.r.PostForm {
+func locksOut(req *Request, said string) error {
+	m := &lockedMore{Action: req.URL.RequestURI(), Said: said, Back: req.PostForm.Get("back"), Person: req.PostForm.Get("unlock.person")}
+	for name, values := range req.PostForm {
 		switch name {
 		case "token", "pin", "pin_again", "old_pin", "passphrase", "unlock.person", "unlock.pin", "unlock.do", "back":
 			continue
@@ -213,29 +215,29 @@ func (v *visit) locksOut(said string) error {
 	if m.Said == "" {
 		m.Said = say("lock.unsent")
 	}
-	return v.lockedPage(m)
+	return lockedPage(req, m)
 }
 
-func (v *visit) lockedPage(m *lockedMore) (err error) {
-	if m.People, err = v.people(); err != nil {
+func lockedPage(req *Request, m *lockedMore) (err error) {
+	if m.People, err = req.people(); err != nil {
 		return err
 	}
 	if len(m.People) == 1 {
 		m.Person = m.People[0].Value
 	}
 	now := &nowMore{}
-	err = v.eachOpen(func(cv *caseView) error {
+	err = eachOpen(req, func(cv *View) error {
 		now.thaws(cv)
 		if !cv.watched() {
 			return nil
 		}
 		p := &stepPage{Case: cv}
-		if err := prepareRun(v, p); err != nil {
+		if err := prepareRun(req, p); err != nil {
 			return err
 		}
 		run := p.More.(*runMore)
-		run.For = cv.patient.Line
-		m.Cases = append(m.Cases, lockedCase{cv.patient, cv.ID, cv.running, run, cv.Here})
+		run.For = cv.Patient.Line
+		m.Cases = append(m.Cases, lockedCase{cv.Patient, cv.ID, cv.Running, run, cv.Here})
 		return nil
 	})
 	if err != nil {
@@ -252,45 +254,45 @@ func (v *visit) lockedPage(m *lockedMore) (err error) {
 		return 1
 	})
 	m.Due = now.Due
-	return v.render("locked", say("lock.title"), "", m)
+	return req.render("locked", say("lock.title"), "", m)
 }
 
 // postUnlock is reached once the browser is open.
-func (s *Site) postUnlock(v *visit) error {
-	return v.redirect(orText(v.r.PostForm.Get("back"), s.home()))
+func postUnlock(req *Request) error {
+	return req.redirect(orText(req.PostForm.Get("back"), req.Site.home()))
 }
 
 // lock locks the browser with all its tabs.
-func (v *visit) lock() error {
-	if v.book() == nil {
-		return errNowhere
+func lock(req *Request) error {
+	if req.pins() == nil {
+		return ErrNotFound
 	}
-	v.book().Lock(v.seat())
-	return v.redirect("/locked?back=" + url.QueryEscape(v.r.PostForm.Get("back")))
+	req.pins().Lock(req.browser())
+	return req.redirect("/locked?back=" + url.QueryEscape(req.PostForm.Get("back")))
 }
 
 // seatsChanged is closed when a browser is locked or opened. Asking locks this one
 // when it was left alone for too long; so the heartbeat of its own stream does.
-func (v *visit) seatsChanged() <-chan struct{} {
-	if v.book() == nil {
+func (req *Request) locksChanged() <-chan struct{} {
+	if req.pins() == nil {
 		return nil
 	}
-	changed := v.book().Changed()
-	v.book().Locked(v.seat())
+	changed := req.pins().Changed()
+	req.pins().Locked(req.browser())
 	return changed
 }
 
 // used hears from the script that somebody types, so that a long form does not look
 // like a laptop that was left alone.
-func (v *visit) used() error {
-	v.w.WriteHeader(http.StatusNoContent)
+func used(req *Request) error {
+	req.W.WriteHeader(http.StatusNoContent)
 	return nil
 }
 
 // people are who may write from this browser.
-func (v *visit) people() (out []option, err error) {
-	err = v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
-		out, err = v.peopleIn(l)
+func (req *Request) people() (out []Option, err error) {
+	err = req.Read(func(l service.Look) error {
+		out, err = req.peopleIn(l)
 		return err
 	})
 	return out, err
@@ -298,38 +300,38 @@ func (v *visit) people() (out []option, err error) {
 
 // peopleIn are who may write from this browser: all, or the one that its session is
 // for.
-func (v *visit) peopleIn(l service.Look) ([]option, error) {
+func (req *Request) peopleIn(l service.Look) ([]Option, error) {
 	people, err := names(l, event.KindPerson)
-	if only := v.sess.person; only != "" {
-		people = slices.DeleteFunc(people, func(p option) bool { return p.Value != only })
+	if only := req.Session.Person; only != "" {
+		people = slices.DeleteFunc(people, func(p Option) bool { return p.Value != only })
 	}
 	return people, err
 }
 
 // chooseWho changes who writes from this browser. It never fails for want of a PIN.
-func (v *visit) chooseWho() error {
-	people, err := v.people()
+func chooseWho(req *Request) error {
+	people, err := req.people()
 	if err != nil {
 		return err
 	}
-	i := slices.IndexFunc(people, func(p option) bool { return p.Value == v.r.PostForm.Get("person") })
+	i := slices.IndexFunc(people, func(p Option) bool { return p.Value == req.PostForm.Get("person") })
 	if i < 0 {
-		return v.redirect(v.r.PostForm.Get("back"))
+		return req.redirect(req.PostForm.Get("back"))
 	}
-	v.switchTo(people[i], v.r.PostForm.Get("pin"))
-	return v.redirect(v.r.PostForm.Get("back"))
+	req.switchTo(people[i], req.PostForm.Get("pin"))
+	return req.redirect(req.PostForm.Get("back"))
 }
 
 // switchTo says who writes from now on, and how that is known.
-func (v *visit) switchTo(person option, pin string) {
-	v.setWho(person.Value)
-	if v.book() == nil {
+func (req *Request) switchTo(person Option, pin string) {
+	req.setWho(person.Value)
+	if req.pins() == nil {
 		return
 	}
-	switch err := v.book().Switch(v.seat(), person.Value, pin); {
+	switch err := req.pins().Switch(req.browser(), person.Value, pin); {
 	case err == nil:
-		v.tell(say("who.switched", person.Label))
-	case v.book().Any():
-		v.tell(say("who.unproven", person.Label, err))
+		req.tell(say("who.switched", person.Label))
+	case req.pins().Any():
+		req.tell(say("who.unproven", person.Label, err))
 	}
 }

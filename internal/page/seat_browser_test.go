@@ -64,7 +64,7 @@ func TestOneLockForAllTabs(t *testing.T) {
 	until(t, one, "h1", "Clamp shut")
 	until(t, one, "main", "The clamp is shut")
 	until(t, two, "#watched", "Clamp is shut")
-	out, err := d.site.cases.GetCase(t.Context(), &pb.GetCaseRequest{Case: id})
+	out, err := d.site.Cases.GetCase(t.Context(), &pb.GetCaseRequest{Case: id})
 	require.NoError(t, err)
 	require.Equal(t, "clamp shut", out.Case.State)
 	require.Equal(t, "nobody named", out.Timeline[len(out.Timeline)-1].Who)

@@ -29,9 +29,9 @@ func (d *desk) share() (alder, reed string) {
 	book, err := pins.Open(nil, d.clock.Now, rand.Reader, func([]byte) error { return nil })
 	require.NoError(d.t, err)
 	d.replica.Pins = book
-	d.site.cfg.Opens = func(text string) bool { return text == "abbey acorn actor" }
+	d.site.Opens = func(text string) bool { return text == "abbey acorn actor" }
 	d.write(&pb.PersonAdded{Name: "J. Reed"})
-	out, err := d.site.audit.ListPeople(d.t.Context(), &pb.ListPeopleRequest{})
+	out, err := d.site.Audit.ListPeople(d.t.Context(), &pb.ListPeopleRequest{})
 	require.NoError(d.t, err)
 	for _, p := range out.People {
 		switch p.Name {
@@ -59,10 +59,10 @@ func (d *desk) post(path string, pairs ...string) string {
 // person is who a record names, and whether that was proven.
 func (d *desk) lastOf(id string) (who string, proven bool, row *pb.TimelineRow) {
 	d.t.Helper()
-	out, err := d.site.cases.GetCase(d.t.Context(), &pb.GetCaseRequest{Case: id})
+	out, err := d.site.Cases.GetCase(d.t.Context(), &pb.GetCaseRequest{Case: id})
 	require.NoError(d.t, err)
 	row = out.Timeline[len(out.Timeline)-1]
-	r, err := d.site.audit.GetRecord(d.t.Context(), &pb.GetRecordRequest{Record: row.Record})
+	r, err := d.site.Audit.GetRecord(d.t.Context(), &pb.GetRecordRequest{Record: row.Record})
 	require.NoError(d.t, err)
 	return row.Who, r.Proof == pb.ProofKind_PROOF_KIND_PIN, row
 }
@@ -278,7 +278,7 @@ func TestALockedPageKeepsWhatRuns(t *testing.T) {
 	assert.Contains(t, plainText(d.get("/barn")), "1 entry without a name: sign it")
 	d.fill("/sign", "record", records[3][1])
 	assert.NotContains(t, d.get("/barn"), `href="/sign"`)
-	out, err := d.site.cases.GetCase(t.Context(), &pb.GetCaseRequest{Case: id})
+	out, err := d.site.Cases.GetCase(t.Context(), &pb.GetCaseRequest{Case: id})
 	require.NoError(t, err)
 	for _, row := range out.Timeline {
 		assert.NotEqual(t, "nobody named", row.Who, row.What)
@@ -316,7 +316,7 @@ func TestNothingSentToALockedPageIsLost(t *testing.T) {
 	require.Equal(t, http.StatusSeeOther, code, plainText(body))
 	require.Equal(t, "/barn", to)
 	require.Equal(t, before+1, d.replica.Store.Records())
-	out, err := d.site.audit.ListUnproven(t.Context(), &pb.ListUnprovenRequest{})
+	out, err := d.site.Audit.ListUnproven(t.Context(), &pb.ListUnprovenRequest{})
 	require.NoError(t, err)
 	require.Empty(t, out.Rows, "the PIN that opened the page proves the act sent with it")
 }

@@ -11,7 +11,7 @@ import (
 type signMore struct {
 	Rows      []*unprovenRow
 	RequestID string
-	People    []option // to choose from, when it is not known who signs
+	People    []Option // to choose from, when it is not known who signs
 	Who       string
 	Said      string
 }
@@ -31,29 +31,29 @@ func unprovenRows(in []*pb.UnprovenRow) (out []*unprovenRow) {
 }
 
 // signLater serves the entries that wait for a name, and signs them.
-func (s *Site) signLater(v *visit) error {
+func signLater(req *Request) error {
 	m := &signMore{RequestID: newRequestID()}
-	people, err := v.people()
+	people, err := req.people()
 	if err != nil {
 		return err
 	}
-	if v.r.Method == http.MethodPost {
-		if by := v.r.PostForm.Get("said_by"); by != "" {
-			v.setWho(by)
+	if req.Method == http.MethodPost {
+		if by := req.PostForm.Get("said_by"); by != "" {
+			req.setWho(by)
 		}
-		out, err := v.write("", "signed", &pb.Signed{Records: v.r.PostForm["record"]})
+		out, err := req.writeOne("", "signed", &pb.Signed{Records: req.PostForm["record"]})
 		if err == nil {
-			v.saved(out)
-			return v.redirect(s.home())
+			req.saved(out)
+			return req.redirect(req.Site.home())
 		}
 		ref, ok := service.Refusal(err)
 		if !ok {
 			return err
 		}
-		m.Said, v.code = ref.Error(), http.StatusUnprocessableEntity
+		m.Said, req.Code = ref.Error(), http.StatusUnprocessableEntity
 	}
 	var rows []*pb.UnprovenRow
-	err = s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error {
+	err = req.Read(func(l service.Look) error {
 		rows, err = l.Unsigned()
 		return err
 	})
@@ -61,7 +61,7 @@ func (s *Site) signLater(v *visit) error {
 		return err
 	}
 	m.Rows = unprovenRows(rows)
-	if who := v.who(people); who == "" {
+	if who := req.who(people); who == "" {
 		m.People = people
 	} else {
 		for _, p := range people {
@@ -70,14 +70,14 @@ func (s *Site) signLater(v *visit) error {
 			}
 		}
 	}
-	return v.render("sign", say("sign.title"), "barn", m)
+	return req.render("sign", say("sign.title"), "barn", m)
 }
 
 // listUnproven serves the owner's list.
-func (s *Site) listUnproven(v *visit) error {
-	out, err := s.audit.ListUnproven(v.r.Context(), &pb.ListUnprovenRequest{})
+func listUnproven(req *Request) error {
+	out, err := req.Site.Audit.ListUnproven(req.Context(), &pb.ListUnprovenRequest{})
 	if err != nil {
 		return err
 	}
-	return v.render("unproven", say("unproven.title"), "owner", unprovenRows(out.Rows))
+	return req.render("unproven", say("unproven.title"), "owner", unprovenRows(out.Rows))
 }

@@ -164,11 +164,11 @@ func (d *desk) fields(page string, pairs ...string) url.Values {
 // send posts a form as a browser does.
 func (d *desk) send(path string, v url.Values) (code int, location, body string) {
 	d.t.Helper()
-	req, err := http.NewRequestWithContext(d.t.Context(), http.MethodPost, d.server.URL+path, strings.NewReader(v.Encode()))
+	ask, err := http.NewRequestWithContext(d.t.Context(), http.MethodPost, d.server.URL+path, strings.NewReader(v.Encode()))
 	require.NoError(d.t, err)
-	req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
-	req.Header.Set("Origin", d.server.URL)
-	r, err := d.browser.Do(req)
+	ask.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+	ask.Header.Set("Origin", d.server.URL)
+	r, err := d.browser.Do(ask)
 	require.NoError(d.t, err)
 	raw, err := io.ReadAll(r.Body)
 	require.NoError(d.t, err)
@@ -192,7 +192,7 @@ func (d *desk) write(m proto.Message) *pb.WriteResponse {
 		if s.Message() == m.ProtoReflect().Descriptor() {
 			e, err := event.Wrap(s.Type, m)
 			require.NoError(d.t, err)
-			out, err := d.site.records.Write(d.t.Context(), &pb.WriteRequest{Entry: e, Author: d.author()})
+			out, err := d.site.Records.Write(d.t.Context(), &pb.WriteRequest{Entry: e, Author: d.author()})
 			require.NoError(d.t, err)
 			return out
 		}
@@ -202,7 +202,7 @@ func (d *desk) write(m proto.Message) *pb.WriteResponse {
 }
 
 func (d *desk) author() string {
-	out, err := d.site.audit.ListPeople(d.t.Context(), &pb.ListPeopleRequest{})
+	out, err := d.site.Audit.ListPeople(d.t.Context(), &pb.ListPeopleRequest{})
 	require.NoError(d.t, err)
 	if len(out.People) == 0 {
 		return ""

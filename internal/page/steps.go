@@ -6,10 +6,10 @@ import (
 
 // stepPage is what the page of a step shows beside its form.
 type stepPage struct {
-	Case  *caseView
+	Case  *View
 	Slug  string
 	Title string
-	Form  *form
+	Form  *Form
 	More  any // what this step's own template needs
 
 	Cautions, MoreCautions []*cautionView
@@ -27,10 +27,10 @@ type step struct {
 	fields []string
 	want   []string // fields that this page asks for although the contract does not
 	// prepare adds to the page.
-	prepare func(v *visit, p *stepPage) error
+	prepare func(req *Request, p *stepPage) error
 	// post replaces the plain way of saving; it says where to go, or nothing to
 	// show the page again.
-	post func(v *visit, p *stepPage) (to string, err error)
+	post func(req *Request, p *stepPage) (to string, err error)
 	// next is where the path goes on; empty: the one obvious next step.
 	next string
 	tmpl string // "step" when empty
@@ -92,13 +92,13 @@ func init() {
 }
 
 // showStep serves GET and POST of a step.
-func (s *Site) showStep(v *visit) error {
-	slug := v.r.PathValue("step")
+func showStep(req *Request) error {
+	slug := req.PathValue("step")
 	st, ok := caseSteps[slug]
 	if !ok {
-		return errNowhere
+		return ErrNotFound
 	}
-	cv, err := v.caseOf(v.r.PathValue("case"))
+	cv, err := caseOf(req, req.PathValue("case"))
 	if err != nil {
 		return err
 	}
@@ -110,63 +110,63 @@ func (s *Site) showStep(v *visit) error {
 		}
 	}
 	if st.event != "" {
-		if p.Form, err = v.newForm(st.event, st.fields...); err != nil {
+		if p.Form, err = req.newForm(st.event, st.fields...); err != nil {
 			return err
 		}
 		p.Form.set("case", cv.ID).want(st.want...)
 	}
 	if st.prepare != nil {
-		if err := st.prepare(v, p); err != nil {
+		if err := st.prepare(req, p); err != nil {
 			return err
 		}
 	}
-	if v.r.Method == http.MethodPost {
-		to, err := v.postStep(st, p)
+	if req.Method == http.MethodPost {
+		to, err := postStep(req, st, p)
 		if err != nil {
 			return err
 		}
 		if to != "" {
-			return v.redirect(to)
+			return req.redirect(to)
 		}
-		v.code = http.StatusUnprocessableEntity
+		req.Code = http.StatusUnprocessableEntity
 	}
 	tmpl := st.tmpl
 	if tmpl == "" {
 		tmpl = "step"
 	}
-	return v.renderCase(tmpl, p.Title+", "+cv.patient.Line, "barn", &cv.aboutCase, p)
+	return req.renderCase(tmpl, p.Title+", "+cv.Patient.Line, "barn", &cv.Header, p)
 }
 
 // postStep saves and says where to go, or nothing to show the page again.
-func (v *visit) postStep(st *step, p *stepPage) (string, error) {
+func postStep(req *Request, st *step, p *stepPage) (string, error) {
 	if st.post != nil {
-		return st.post(v, p)
+		return st.post(req, p)
 	}
 	if p.Form == nil {
-		return "", errNowhere
+		return "", ErrNotFound
 	}
 	out, ok, err := p.Form.post()
 	if err != nil || !ok {
 		return "", err
 	}
-	v.saved(out)
-	return v.onward(st, p)
+	req.saved(out)
+	return onward(req, st, p)
 }
 
 // onward is the next page of the path.
-func (v *visit) onward(st *step, p *stepPage) (string, error) {
+func onward(req *Request, st *step, p *stepPage) (string, error) {
 	if p.Form != nil && p.Form.Later {
 		return "/case/" + p.Case.ID + "/later", nil
 	}
 	if st.next != "" {
 		return "/case/" + p.Case.ID + "/" + st.next, nil
 	}
-	return v.nextOf(p.Case.ID)
+	return nextOf(req, p.Case.ID)
 }
 
 // nextOf reads the case again and goes to its next step.
-func (v *visit) nextOf(id string) (string, error) {
-	cv, err := v.caseOf(id)
+func nextOf(req *Request, id string) (string, error) {
+	cv, err := caseOf(req, id)
 	if err != nil {
 		return "", err
 	}

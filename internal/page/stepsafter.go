@@ -21,10 +21,10 @@ type handoverMore struct {
 	Code   *pb.ShowCodeResponse // nil when nothing runs
 }
 
-func prepareHandover(v *visit, p *stepPage) error {
+func prepareHandover(req *Request, p *stepPage) error {
 	f := p.Form
 	p.Form = nil
-	if err := prepareRun(v, p); err != nil {
+	if err := prepareRun(req, p); err != nil {
 		return err
 	}
 	cv := p.Case
@@ -32,7 +32,7 @@ func prepareHandover(v *visit, p *stepPage) error {
 	p.More, p.Form = m, f
 	f.Submit = say("handover.submit")
 	if m.Bag != nil {
-		code, err := v.s.cfg.Replica.ShowCode(v.r.Context(), cv.ID)
+		code, err := req.Site.Replica.ShowCode(req.Context(), cv.ID)
 		if _, refused := service.Refusal(err); err != nil && !refused {
 			return err
 		}
@@ -46,13 +46,13 @@ func prepareHandover(v *visit, p *stepPage) error {
 	}
 	if n := len(cv.C.Handovers); n > 0 {
 		h := cv.C.Handovers[n-1]
-		return cv.look(func(l service.Look) error { m.Last = cv.handoverWords(l, &h); return nil })
+		return cv.Read(func(l service.Look) error { m.Last = cv.handoverWords(l, &h); return nil })
 	}
 	return nil
 }
 
 // handoverWords tells a handing over in one line.
-func (cv *caseView) handoverWords(l service.Look, h *ledger.Handover) string {
+func (cv *View) handoverWords(l service.Look, h *ledger.Handover) string {
 	parts := []string{say("handover.to", l.Person(h.To), cv.at(h.Stamp.AtMs))}
 	if h.GivenMl != nil {
 		parts = append(parts, say("word.ml", *h.GivenMl))
@@ -70,21 +70,21 @@ func (cv *caseView) handoverWords(l service.Look, h *ledger.Handover) string {
 	return strings.Join(parts, ", ")
 }
 
-func prepareAfter(_ *visit, p *stepPage) error {
+func prepareAfter(_ *Request, p *stepPage) error {
 	p.Form.Submit = say("after.submit")
 	p.More = p.Case.C.LastEndMs() != 0
 	return nil
 }
 
 // planned tells when the recheck is due, and who does it.
-func (cv *caseView) planned(due, person *string) error {
+func (cv *View) planned(due, person *string) error {
 	n := len(cv.C.RecheckPlans)
 	if n == 0 {
 		return nil
 	}
 	plan := cv.C.RecheckPlans[n-1]
 	*due = cv.at(plan.DueMs)
-	return cv.look(func(l service.Look) error { *person = l.Person(plan.Person); return nil })
+	return cv.Read(func(l service.Look) error { *person = l.Person(plan.Person); return nil })
 }
 
 // recheckMore sets the IgG after plasma beside the one before.
@@ -95,14 +95,14 @@ type recheckMore struct {
 	Expected                   string
 }
 
-func prepareRecheck(_ *visit, p *stepPage) error {
+func prepareRecheck(_ *Request, p *stepPage) error {
 	cv := p.Case
 	m := &recheckMore{}
 	p.More = m
 	if err := cv.planned(&m.Due, &m.Person); err != nil {
 		return err
 	}
-	err := cv.look(func(l service.Look) error {
+	err := cv.Read(func(l service.Look) error {
 		if t := cv.lastIgg(false); t != nil {
 			m.Before = l.IggTest(t)
 		}
@@ -136,7 +136,7 @@ func prepareRecheck(_ *visit, p *stepPage) error {
 type sheetMore struct {
 	Opened, State, Client, Phone string
 	IggBefore, IggAfter          string
-	Facts                        []pair
+	Facts                        []Pair
 	Bags                         []sheetBag
 	Vitals                       []vitalsRow
 	Story                        []storyRow
@@ -146,7 +146,7 @@ type sheetMore struct {
 	Practice                     string
 }
 
-type pair struct{ Name, Value string }
+type Pair struct{ Name, Value string }
 
 type sheetBag struct{ Number, Product, Batch, Expiry, Started, Ended, Given string }
 
@@ -204,9 +204,9 @@ func reachedWords(code string) string {
 	return ""
 }
 
-func prepareSheet(v *visit, p *stepPage) error {
+func prepareSheet(req *Request, p *stepPage) error {
 	cv := p.Case
-	full, err := v.s.cases.GetCase(v.r.Context(), &pb.GetCaseRequest{Case: cv.ID})
+	full, err := req.Site.Cases.GetCase(req.Context(), &pb.GetCaseRequest{Case: cv.ID})
 	if err != nil {
 		return err
 	}
@@ -227,7 +227,7 @@ func prepareSheet(v *visit, p *stepPage) error {
 		}
 		m.Bags = append(m.Bags, row)
 	}
-	return cv.look(func(l service.Look) error {
+	return cv.Read(func(l service.Look) error {
 		if pr := l.Practice(); pr != nil {
 			m.Practice = pr.Name
 		}
@@ -239,13 +239,13 @@ func prepareSheet(v *visit, p *stepPage) error {
 }
 
 // facts are the lines of the sheet, only those that are known.
-func (m *sheetMore) facts(cv *caseView) {
+func (m *sheetMore) facts(cv *View) {
 	add := func(name, value string) {
 		if value != "" {
-			m.Facts = append(m.Facts, pair{name, value})
+			m.Facts = append(m.Facts, Pair{name, value})
 		}
 	}
-	add(say("sheet.age"), cv.patient.Age)
+	add(say("sheet.age"), cv.Patient.Age)
 	add(say("sheet.weight"), cv.Weight)
 	add(say("sheet.risk"), cv.riskWord())
 	add(say("sheet.colostrum"), cv.colostrumWord())
@@ -271,7 +271,7 @@ type adviceMore struct {
 	Signs                                   []string // for which to call the practice
 }
 
-func prepareAdvice(_ *visit, p *stepPage) error {
+func prepareAdvice(_ *Request, p *stepPage) error {
 	cv := p.Case
 	m := &adviceMore{Given: say("word.ml", cv.C.PlasmaMl), Signs: list("advice.signs")}
 	if !cv.Foal {
@@ -284,7 +284,7 @@ func prepareAdvice(_ *visit, p *stepPage) error {
 	if err := cv.planned(&m.Recheck, &m.Person); err != nil {
 		return err
 	}
-	return cv.look(func(l service.Look) error {
+	return cv.Read(func(l service.Look) error {
 		if pr := l.Practice(); pr != nil {
 			m.Practice = pr.Name
 		}
@@ -303,14 +303,14 @@ var laterEvents = []string{
 // newbornEvents are asked about foals alone.
 var newbornEvents = []string{"risk_asked", "colostrum_given"}
 
-func prepareLater(_ *visit, p *stepPage) error {
-	var out []pair
+func prepareLater(_ *Request, p *stepPage) error {
+	var out []Pair
 	for _, name := range laterEvents {
 		if !p.Case.Foal && slices.Contains(newbornEvents, name) {
 			continue
 		}
 		if spec := specOf(name); spec != nil {
-			out = append(out, pair{"/write/" + name + "?later=1&case=" + p.Case.ID, spec.Rule.GetShort()})
+			out = append(out, Pair{"/write/" + name + "?later=1&case=" + p.Case.ID, spec.Rule.GetShort()})
 		}
 	}
 	p.More = out

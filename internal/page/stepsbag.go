@@ -13,7 +13,7 @@ import (
 
 // bagCheck is what the two check pages show beside their forms.
 type bagCheck struct {
-	Bag                   *bagView
+	Bag                   *Bag
 	ReadBatch, ReadExpiry string // as the person read them off the bag
 	BatchError            string
 	ExpiryError           string
@@ -24,27 +24,27 @@ type bagCheck struct {
 }
 
 // checkOf prepares a check of the bag that waits.
-func (v *visit) checkOf(p *stepPage) (*bagCheck, error) {
+func checkOf(req *Request, p *stepPage) (*bagCheck, error) {
 	b := p.Case.waiting()
-	if id := v.r.URL.Query().Get("bag"); id != "" {
+	if id := req.URL.Query().Get("bag"); id != "" {
 		b = p.Case.find(id)
 	}
-	m := &bagCheck{Bag: b, ReadBatch: v.r.PostForm.Get("read_batch"), ReadExpiry: v.r.PostForm.Get("read_expiry")}
+	m := &bagCheck{Bag: b, ReadBatch: req.PostForm.Get("read_batch"), ReadExpiry: req.PostForm.Get("read_expiry")}
 	p.More = m
 	if b != nil && p.Form != nil {
 		p.Form.input("bag").Expect = b.Number
 	}
-	return m, p.Case.look(func(l service.Look) error { m.Fresh = l.Freshness(); return nil })
+	return m, p.Case.Read(func(l service.Look) error { m.Fresh = l.Freshness(); return nil })
 }
 
-func prepareBath(v *visit, p *stepPage) error {
+func prepareBath(req *Request, p *stepPage) error {
 	p.Form.Submit = say("bath.submit")
-	_, err := v.checkOf(p)
+	_, err := checkOf(req, p)
 	return err
 }
 
 // samePhysicalBag compares what was scanned or typed with the bag of the plan.
-func samePhysicalBag(p *stepPage, b *bagView) {
+func samePhysicalBag(p *stepPage, b *Bag) {
 	in := p.Form.input("bag")
 	got, err := label.ParseBag(in.Value)
 	switch {
@@ -91,22 +91,22 @@ func endsWith(day label.Day, books string) bool {
 }
 
 // unticked says that a check has open points and no word about them.
-func unticked(f *form) bool {
-	open := slices.ContainsFunc(f.Inputs, func(in *input) bool { return in.Kind == kindYes && in.Value == "" })
+func unticked(f *Form) bool {
+	open := slices.ContainsFunc(f.Inputs, func(in *Input) bool { return in.Kind == kindYes && in.Value == "" })
 	return open && strings.TrimSpace(f.input("text").Value) == ""
 }
 
-func postBath(v *visit, p *stepPage) (string, error) {
-	return v.postCheck(p, func(m *bagCheck) {
+func postBath(req *Request, p *stepPage) (string, error) {
+	return postCheck(req, p, func(m *bagCheck) {
 		if m.Bag.Known {
-			m.compareLabel(label.DayOf(v.now.In(p.Case.Zone)))
+			m.compareLabel(label.DayOf(req.Now.In(p.Case.Zone)))
 		}
 	})
 }
 
 // postCheck saves a check when the bag is the right one and every point has a
 // tick or a word.
-func (v *visit) postCheck(p *stepPage, more func(*bagCheck)) (string, error) {
+func postCheck(req *Request, p *stepPage, more func(*bagCheck)) (string, error) {
 	m := p.More.(*bagCheck)
 	if m.Bag == nil {
 		return "", refusal.Conflict("bag", "", say("bath.wanted"))
@@ -127,14 +127,14 @@ func (v *visit) postCheck(p *stepPage, more func(*bagCheck)) (string, error) {
 	if err != nil || !ok {
 		return "", err
 	}
-	v.saved(out)
-	return v.onward(caseSteps[p.Slug], p)
+	req.saved(out)
+	return onward(req, caseSteps[p.Slug], p)
 }
 
 // thawMore is what the thaw page shows.
 type thawMore struct {
-	Bag                              *bagView
-	Start, Measure, Thawed           *form
+	Bag                              *Bag
+	Start, Measure, Thawed           *Form
 	Water, WaterC, Hot, Air          string // of the bucket, as typed
 	Result                           *thawResult
 	Aim                              string // where the bath is brought back to
@@ -150,29 +150,29 @@ type thawResult struct{ Minutes, Ends, HotNeeded, Heat string }
 // measureEvery is how long the bath is left between two measurements (ours).
 const measureEvery = 5 * time.Minute
 
-func prepareThaw(v *visit, p *stepPage) (err error) {
+func prepareThaw(req *Request, p *stepPage) (err error) {
 	m := &thawMore{Bag: p.Case.waiting()}
 	p.More = m
-	if id := v.r.URL.Query().Get("bag"); id != "" {
+	if id := req.URL.Query().Get("bag"); id != "" {
 		m.Bag = p.Case.find(id)
 	}
 	if m.Bag == nil {
 		return nil
 	}
-	if m.Start, err = v.newForm("thaw_started", "bath_dc", "water_l_x10"); err != nil {
+	if m.Start, err = req.newForm("thaw_started", "bath_dc", "water_l_x10"); err != nil {
 		return err
 	}
 	m.Start.set("bag", m.Bag.ID).set("case", p.Case.ID).want("bath_dc")
 	m.Start.Submit = say("thaw.submit_start")
-	if m.Measure, err = v.newForm("bath_measured", "bath_dc"); err != nil {
+	if m.Measure, err = req.newForm("bath_measured", "bath_dc"); err != nil {
 		return err
 	}
 	m.Measure.set("bag", m.Bag.ID).Submit = say("thaw.submit_measure")
-	if m.Thawed, err = v.newForm("bag_thawed", "bag_dc"); err != nil {
+	if m.Thawed, err = req.newForm("bag_thawed", "bag_dc"); err != nil {
 		return err
 	}
 	m.Thawed.set("bag", m.Bag.ID).Submit = say("thaw.submit_thawed")
-	m.Water, m.WaterC, m.Hot, m.Air = v.typed("water_l"), v.typed("water_c"), v.typed("hot_c"), v.typed("air_c")
+	m.Water, m.WaterC, m.Hot, m.Air = asked(req, "water_l"), asked(req, "water_c"), asked(req, "hot_c"), asked(req, "air_c")
 	if m.Bag.Stage == stageThawing {
 		m.Aim = num(aimC)
 		m.topUp(p)
@@ -184,7 +184,7 @@ func prepareThaw(v *visit, p *stepPage) (err error) {
 }
 
 // typed is a value in the address.
-func (v *visit) typed(name string) string { return strings.TrimSpace(v.r.URL.Query().Get(name)) }
+func asked(req *Request, name string) string { return strings.TrimSpace(req.URL.Query().Get(name)) }
 
 // topUp asks the engine how much hot water brings the bath back while the bag is
 // lifted out. Litres and temperature are those that were noted last, until others
@@ -305,26 +305,26 @@ func above(v float64) *float64 {
 }
 
 // postThaw saves one of the three things that happen at the bucket.
-func postThaw(v *visit, p *stepPage) (string, error) {
+func postThaw(req *Request, p *stepPage) (string, error) {
 	m := p.More.(*thawMore)
-	f := map[string]*form{"start": m.Start, "measure": m.Measure, "thawed": m.Thawed}[v.r.PostForm.Get("do")]
+	f := map[string]*Form{"start": m.Start, "measure": m.Measure, "thawed": m.Thawed}[req.PostForm.Get("do")]
 	if f == nil {
-		return "", errNowhere
+		return "", ErrNotFound
 	}
 	out, ok, err := f.post()
 	if err != nil || !ok {
 		return "", err
 	}
-	v.saved(out)
+	req.saved(out)
 	if f == m.Thawed {
-		return v.nextOf(p.Case.ID)
+		return nextOf(req, p.Case.ID)
 	}
 	return "/case/" + p.Case.ID + "/thaw", nil
 }
 
-func prepareHang(v *visit, p *stepPage) error {
+func prepareHang(req *Request, p *stepPage) error {
 	p.Form.Submit = say("hang.submit")
-	m, err := v.checkOf(p)
+	m, err := checkOf(req, p)
 	if err != nil {
 		return err
 	}
@@ -336,6 +336,6 @@ func prepareHang(v *visit, p *stepPage) error {
 	return nil
 }
 
-func postHang(v *visit, p *stepPage) (string, error) {
-	return v.postCheck(p, func(*bagCheck) {})
+func postHang(req *Request, p *stepPage) (string, error) {
+	return postCheck(req, p, func(*bagCheck) {})
 }

@@ -25,7 +25,7 @@ type doseMore struct {
 	Plasma  *plasma
 	Refusal string
 	Result  *doseResult
-	Places  []option
+	Places  []Option
 	Place   string
 	Need    string
 	Chosen  []string // why these bags
@@ -56,7 +56,7 @@ type doseResult struct {
 	HasFewer, MoreThanNow, HasRanges bool
 }
 
-func prepareDose(v *visit, p *stepPage) error {
+func prepareDose(req *Request, p *stepPage) error {
 	cv := p.Case
 	m := &doseMore{}
 	p.More = m
@@ -69,10 +69,10 @@ func prepareDose(v *visit, p *stepPage) error {
 	if len(m.Missing) > 0 {
 		return nil
 	}
-	if err := cv.look(func(l service.Look) error { m.Fresh = l.Freshness(); return m.inStock(l) }); err != nil {
+	if err := cv.Read(func(l service.Look) error { m.Fresh = l.Freshness(); return m.inStock(l) }); err != nil {
 		return err
 	}
-	q := v.r.URL.Query()
+	q := req.URL.Query()
 	m.choosePlasma(q.Get("plasma"))
 	need, inputs, result := 0, "", ""
 	if m.Plasma != nil && cv.Foal {
@@ -86,9 +86,9 @@ func prepareDose(v *visit, p *stepPage) error {
 		m.Result = doseWords(r)
 		need = doseNeed(r, m.Plasma.BagMl)
 		inputs, result = asJSON(in, 8000), asJSON(r, 16000)
-		defer func() { askReasons(v, p, r.Cautions) }()
+		defer func() { askReasons(req, p, r.Cautions) }()
 	}
-	if pr := readProtein(v, cv); !cv.Foal && pr.Asked {
+	if pr := readProtein(req, cv); !cv.Foal && pr.Asked {
 		m.Protein = pr
 		in, r, ok := pr.reckon(cv, p)
 		if !ok {
@@ -97,14 +97,14 @@ func prepareDose(v *visit, p *stepPage) error {
 		}
 		need = int(math.Round(r.VolumeMl.Mid))
 		inputs, result = asJSON(in, 8000), asJSON(r, 16000)
-		defer func() { askReasons(v, p, r.Cautions) }()
+		defer func() { askReasons(req, p, r.Cautions) }()
 	}
 	if text := q.Get("need"); text != "" {
 		if n, err := strconv.Atoi(text); err == nil {
 			need = n
 		}
 	}
-	if err := m.chooseBags(v, p, q.Get("place"), need); err != nil {
+	if err := m.chooseBags(req, p, q.Get("place"), need); err != nil {
 		return err
 	}
 	versions := []string{engine.Version}
@@ -120,12 +120,12 @@ func prepareDose(v *visit, p *stepPage) error {
 
 // askReasons asks for the reason of a caution that takes one, before the plan is
 // accepted.
-func askReasons(v *visit, p *stepPage, raised []caution.Raised) {
-	if p.Form == nil || v.r.Method != http.MethodPost {
+func askReasons(req *Request, p *stepPage, raised []caution.Raised) {
+	if p.Form == nil || req.Method != http.MethodPost {
 		return
 	}
 	for _, c := range raised {
-		if c.Level == caution.Reason && v.r.PostForm.Get("override."+c.Code) == "" {
+		if c.Level == caution.Reason && req.PostForm.Get("override."+c.Code) == "" {
 			p.Form.Override = &override{Code: c.Code, Text: c.Text}
 		}
 	}
@@ -162,9 +162,9 @@ func (m *doseMore) inStock(l service.Look) error {
 	}
 	slices.SortFunc(m.Plasmas, func(a, b plasma) int { return compareText(a.Name, b.Name) })
 	for id, n := range places {
-		m.Places = append(m.Places, option{Value: id, Label: say("dose.place", l.Name(event.KindPlace, id), n)})
+		m.Places = append(m.Places, Option{Value: id, Label: say("dose.place", l.Name(event.KindPlace, id), n)})
 	}
-	slices.SortFunc(m.Places, func(a, b option) int { return compareText(a.Label, b.Label) })
+	slices.SortFunc(m.Places, func(a, b Option) int { return compareText(a.Label, b.Label) })
 	return nil
 }
 
@@ -195,7 +195,7 @@ func (m *doseMore) choosePlasma(id string) {
 	}
 }
 
-func (cv *caseView) doseInput(pl *plasma) engine.DoseInput {
+func (cv *View) doseInput(pl *plasma) engine.DoseInput {
 	r, _ := reading(cv.lastIgg(false))
 	in := engine.DoseInput{
 		WeightKg: cv.WeightKg, IgGReading: r, AgeH: cv.AgeH,
@@ -243,8 +243,8 @@ func doseNeed(r engine.DoseResult, bagMl int32) int {
 }
 
 // chooseBags lets the engine choose at a place, and makes the form that accepts.
-func (m *doseMore) chooseBags(v *visit, p *stepPage, place string, need int) (err error) {
-	if p.Form, err = v.newForm("plan_accepted", "bags", "volume_ml"); err != nil {
+func (m *doseMore) chooseBags(req *Request, p *stepPage, place string, need int) (err error) {
+	if p.Form, err = req.newForm("plan_accepted", "bags", "volume_ml"); err != nil {
 		return err
 	}
 	p.Form.Submit = say("dose.submit")
@@ -264,7 +264,7 @@ func (m *doseMore) chooseBags(v *visit, p *stepPage, place string, need int) (er
 	if m.Place == "" || need <= 0 {
 		return nil
 	}
-	out, err := v.s.stock.ChooseBags(v.r.Context(), &pb.ChooseBagsRequest{Case: p.Case.ID, NeedMl: int32(need), Place: m.Place})
+	out, err := req.Site.Stock.ChooseBags(req.Context(), &pb.ChooseBagsRequest{Case: p.Case.ID, NeedMl: int32(need), Place: m.Place})
 	if ref, ok := service.Refusal(err); ok {
 		m.Refusal = ref.Error()
 		return nil
@@ -277,14 +277,14 @@ func (m *doseMore) chooseBags(v *visit, p *stepPage, place string, need int) (er
 	for _, b := range out.Bags {
 		sum += b.VolumeMl
 		label := say("dose.bag", say("word.bag_line", bagText(b.Bag), b.Product, b.Batch, b.Expiry, b.VolumeMl), plain(b.State))
-		bags.Options = append(bags.Options, option{Value: b.Bag, Label: label, Checked: v.r.Method == http.MethodGet})
+		bags.Options = append(bags.Options, Option{Value: b.Bag, Label: label, Checked: req.Method == http.MethodGet})
 	}
 	volume.Value = strconv.Itoa(int(min(sum, int32(need))))
 	return nil
 }
 
 // postDose accepts the plan as it was shown.
-func postDose(v *visit, p *stepPage) (string, error) {
+func postDose(req *Request, p *stepPage) (string, error) {
 	if p.Form == nil {
 		return "", refusal.Conflict("plan", "", say("dose.first_refusal"))
 	}
@@ -297,8 +297,8 @@ func postDose(v *visit, p *stepPage) (string, error) {
 	if err != nil || !ok {
 		return "", err
 	}
-	v.saved(out)
-	return v.nextOf(p.Case.ID)
+	req.saved(out)
+	return nextOf(req, p.Case.ID)
 }
 
 // asJSON is what was shown, as the record keeps it.

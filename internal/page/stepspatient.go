@@ -17,41 +17,41 @@ import (
 )
 
 // openCase serves the first page of the path: who the patient is.
-func (s *Site) openCase(v *visit) error {
-	f, err := v.newForm("case_opened", "kind", "dam_name", "sex", "colour", "markings", "box", "yard", "born_at", "clock_checked",
+func openCase(req *Request) error {
+	f, err := req.newForm("case_opened", "kind", "dam_name", "sex", "colour", "markings", "box", "yard", "born_at", "clock_checked",
 		"twin", "neck_band", "gestation_d", "dam_chip", "dam_ueln", "patient_name", "patient_chip", "client")
 	if err != nil {
 		return err
 	}
 	f.less("neck_band", "gestation_d", "dam_chip", "dam_ueln", "patient_name", "patient_chip", "client").Submit = say("open.submit")
-	if v.r.Method == http.MethodPost {
+	if req.Method == http.MethodPost {
 		out, ok, err := f.post()
 		if err != nil {
 			return err
 		}
 		if ok {
-			v.saved(out)
-			id, err := v.caseMade(out.Made, out.Record)
+			req.saved(out)
+			id, err := caseMade(req, out.Made, out.Record)
 			if err != nil {
 				return err
 			}
-			to, err := v.nextOf(id)
+			to, err := nextOf(req, id)
 			if err != nil {
 				return err
 			}
-			return v.redirect(to)
+			return req.redirect(to)
 		}
-		v.code = http.StatusUnprocessableEntity
+		req.Code = http.StatusUnprocessableEntity
 	}
-	return v.render("open", say("now.new"), "barn", map[string]any{"Form": f, "Clock": v.clockNow()})
+	return req.render("open", say("now.new"), "barn", map[string]any{"Form": f, "Clock": clockNow(req)})
 }
 
 // caseMade is the case that an opening made, also when it was sent twice.
-func (v *visit) caseMade(made []string, record string) (string, error) {
+func caseMade(req *Request, made []string, record string) (string, error) {
 	if len(made) > 0 {
 		return made[0], nil
 	}
-	full, err := v.s.audit.GetRecord(v.r.Context(), recordRequest(record))
+	full, err := req.Site.Audit.GetRecord(req.Context(), recordRequest(record))
 	if err != nil {
 		return "", err
 	}
@@ -60,13 +60,13 @@ func (v *visit) caseMade(made []string, record string) (string, error) {
 			return id, nil
 		}
 	}
-	return "", errNowhere
+	return "", ErrNotFound
 }
 
 // clockNow is what this machine's clock says, to compare with a watch.
-func (v *visit) clockNow() string {
-	c := v.clock()
-	return v.now.In(c.Zone).Format(say("time.clock"))
+func clockNow(req *Request) string {
+	c := req.clock()
+	return req.Now.In(c.Zone).Format(say("time.clock"))
 }
 
 // caution shows cautions of the engine: at most three, the gravest first.
@@ -80,7 +80,7 @@ func (p *stepPage) basis(b engine.Basis) {
 }
 
 // prepareAssess shows what the signs say before colostrum.
-func prepareAssess(_ *visit, p *stepPage) error {
+func prepareAssess(_ *Request, p *stepPage) error {
 	r, err := p.Case.assess()
 	if err == nil {
 		p.basis(r.Basis)
@@ -89,7 +89,7 @@ func prepareAssess(_ *visit, p *stepPage) error {
 	return nil // an age out of the table's range leaves the page without advice
 }
 
-func prepareReferral(_ *visit, p *stepPage) error {
+func prepareReferral(_ *Request, p *stepPage) error {
 	r, err := p.Case.assess()
 	if err != nil {
 		r = engine.AssessResult{}
@@ -104,8 +104,8 @@ func prepareReferral(_ *visit, p *stepPage) error {
 
 // prepareWeigh turns girth and, of a grown patient, length in the address into a
 // weight with its range.
-func prepareWeigh(v *visit, p *stepPage) error {
-	text, length := v.r.URL.Query().Get("girth"), v.r.URL.Query().Get("length")
+func prepareWeigh(req *Request, p *stepPage) error {
+	text, length := req.URL.Query().Get("girth"), req.URL.Query().Get("length")
 	more := map[string]any{"Girth": text, "Length": length}
 	p.More = more
 	if text == "" {
@@ -135,7 +135,7 @@ func prepareWeigh(v *visit, p *stepPage) error {
 	}
 	p.basis(r.Basis)
 	more["Result"] = span(r.WeightKg, num, "kg")
-	if v.r.Method == http.MethodGet {
+	if req.Method == http.MethodGet {
 		p.Form.input("weight_g").Value = num(math.Round(r.WeightKg.Mid*10) / 10)
 		p.Form.input("low_g").Value = num(math.Round(r.WeightKg.Low*10) / 10)
 		p.Form.input("high_g").Value = num(math.Round(r.WeightKg.High*10) / 10)
@@ -146,7 +146,7 @@ func prepareWeigh(v *visit, p *stepPage) error {
 }
 
 // prepareBaseline marks the look as the one that alarms compare with.
-func prepareBaseline(_ *visit, p *stepPage) error {
+func prepareBaseline(_ *Request, p *stepPage) error {
 	p.Form.preset["baseline"] = "yes"
 	return nil
 }
@@ -160,7 +160,7 @@ type vitalsRow struct {
 
 // vitals are the looks with their change from the patient's own baseline, the
 // newest first.
-func (cv *caseView) vitals() (rows []vitalsRow, alarm string) {
+func (cv *View) vitals() (rows []vitalsRow, alarm string) {
 	base := cv.baseline()
 	for i := range cv.C.Vitals {
 		x := &cv.C.Vitals[i]
@@ -192,7 +192,7 @@ const (
 
 // change tells the change from the baseline, with the word ALARM where a limit of
 // the practice is passed.
-func (cv *caseView) change(t0, t, h0, h, b0, b *int32) (text string, alarm bool) {
+func (cv *View) change(t0, t, h0, h, b0, b *int32) (text string, alarm bool) {
 	heart, breaths := int32(riseHeart), int32(riseBreaths)
 	if p := cv.Protocol; p != nil {
 		if p.HeartRateRise != nil {
@@ -223,7 +223,7 @@ func (cv *caseView) change(t0, t, h0, h, b0, b *int32) (text string, alarm bool)
 
 // baseline is the look that alarms compare with: the last one marked so before
 // plasma, else the first of all.
-func (cv *caseView) baseline() *ledger.Vitals {
+func (cv *View) baseline() *ledger.Vitals {
 	var marked *ledger.Vitals
 	for i := range cv.C.Vitals {
 		if cv.C.Vitals[i].Baseline {

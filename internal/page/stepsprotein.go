@@ -19,8 +19,8 @@ type proteinMore struct {
 
 // readProtein takes the numbers of the sum from the address, and the present one
 // from the last look when the address has none. Target and donor have no default.
-func readProtein(v *visit, cv *caseView) *proteinMore {
-	q := v.r.URL.Query()
+func readProtein(req *Request, cv *View) *proteinMore {
+	q := req.URL.Query()
 	m := &proteinMore{Now: q.Get("tp"), Target: q.Get("target_tp"), Donor: q.Get("donor_tp")}
 	if e := cv.C.Protein(false); e != nil && m.Now == "" {
 		m.NowAt = cv.at(e.Stamp.AtMs)
@@ -39,7 +39,7 @@ func (m *proteinMore) Hint() string {
 }
 
 // reckon lets the engine do the sum.
-func (m *proteinMore) reckon(cv *caseView, p *stepPage) (in engine.ProteinInput, r engine.ProteinResult, ok bool) {
+func (m *proteinMore) reckon(cv *View, p *stepPage) (in engine.ProteinInput, r engine.ProteinResult, ok bool) {
 	in.WeightKg = cv.Kg
 	var err error
 	for _, f := range []struct {
@@ -62,8 +62,8 @@ func (m *proteinMore) reckon(cv *caseView, p *stepPage) (in engine.ProteinInput,
 }
 
 // prepareProtein serves the sum; the bags are chosen on the dose page.
-func prepareProtein(v *visit, p *stepPage) error {
-	m := readProtein(v, p.Case)
+func prepareProtein(req *Request, p *stepPage) error {
+	m := readProtein(req, p.Case)
 	p.More = m
 	if m.Missing = p.Case.Kg == 0; m.Missing || !m.Asked {
 		return nil
@@ -75,7 +75,7 @@ func prepareProtein(v *visit, p *stepPage) error {
 // proteinRecheck sets the total protein after plasma beside the one before.
 type proteinRecheck struct{ Due, Person, Before, After string }
 
-func prepareProteinRecheck(_ *visit, p *stepPage) error {
+func prepareProteinRecheck(_ *Request, p *stepPage) error {
 	cv := p.Case
 	m := &proteinRecheck{Before: proteinText(cv.C.Protein(false)), After: proteinText(cv.C.Protein(true))}
 	p.More = m

@@ -46,7 +46,7 @@ var plateaus = []struct {
 	note  string
 }{{5, say("rate.slow")}, {10, say("rate.half")}, {20, say("rate.ceiling")}}
 
-func prepareRate(v *visit, p *stepPage) error {
+func prepareRate(req *Request, p *stepPage) error {
 	cv := p.Case
 	m := &rateMore{}
 	p.More = m
@@ -58,7 +58,7 @@ func prepareRate(v *visit, p *stepPage) error {
 	if b.Card != nil {
 		m.Words = b.Card.Rate
 	}
-	q := v.r.URL.Query()
+	q := req.URL.Query()
 	m.VolumeMl, m.Plateau, m.Drops = fmt.Sprint(b.VolumeMl), q.Get("plateau"), q.Get("drops")
 	for _, o := range plateaus {
 		in := cv.dripInput(float64(b.VolumeMl), o.perKg, 0)
@@ -75,7 +75,7 @@ func prepareRate(v *visit, p *stepPage) error {
 		if r, err = engine.Drip(in); err == nil {
 			p.basis(r.Basis)
 			m.Result = rateWords(r)
-			return m.form(v, p, in, r)
+			return m.form(req, p, in, r)
 		}
 	}
 	m.Refusal = err.Error()
@@ -83,7 +83,7 @@ func prepareRate(v *visit, p *stepPage) error {
 }
 
 // typedDrip reads plateau and drop factor as typed.
-func (cv *caseView) typedDrip(volume float64, m *rateMore) (engine.DripInput, error) {
+func (cv *View) typedDrip(volume float64, m *rateMore) (engine.DripInput, error) {
 	perKg, err := label.ParseDecimal("plateau", m.Plateau)
 	if err != nil {
 		return engine.DripInput{}, err
@@ -92,7 +92,7 @@ func (cv *caseView) typedDrip(volume float64, m *rateMore) (engine.DripInput, er
 	return cv.dripInput(volume, perKg, drops), err
 }
 
-func (cv *caseView) dripInput(volume, perKg, drops float64) engine.DripInput {
+func (cv *View) dripInput(volume, perKg, drops float64) engine.DripInput {
 	in := engine.DripInput{VolumeMl: volume, PlateauMlPerKgPerH: &perKg, WeightKg: &cv.Kg, DropsPerMl: above(drops), Adult: !cv.Foal}
 	if p := cv.Protocol; p != nil && p.CeilingMlPerKgPerH != nil {
 		in.CeilingMlPerKgPerH = new(float64(*p.CeilingMlPerKgPerH))
@@ -123,8 +123,8 @@ func rateWords(r engine.DripResult) *rateResult {
 }
 
 // form accepts the rate plan.
-func (m *rateMore) form(v *visit, p *stepPage, in engine.DripInput, r engine.DripResult) (err error) {
-	if p.Form, err = v.newForm("plan_accepted", "volume_ml"); err != nil {
+func (m *rateMore) form(req *Request, p *stepPage, in engine.DripInput, r engine.DripResult) (err error) {
+	if p.Form, err = req.newForm("plan_accepted", "volume_ml"); err != nil {
 		return err
 	}
 	p.Form.Submit = say("rate.submit")
@@ -135,13 +135,13 @@ func (m *rateMore) form(v *visit, p *stepPage, in engine.DripInput, r engine.Dri
 		plan.DropsPerMl = new(int32(*in.DropsPerMl + 0.5))
 		plan.Inputs, plan.Result, plan.Versions = asJSON(in, 8000), asJSON(r, 16000), []string{engine.Version}
 	}
-	askReasons(v, p, r.Cautions)
+	askReasons(req, p, r.Cautions)
 	return nil
 }
 
-func postRate(v *visit, p *stepPage) (string, error) {
+func postRate(req *Request, p *stepPage) (string, error) {
 	if p.Form == nil {
 		return "", refusal.Conflict("rate", "", say("rate.wanted"))
 	}
-	return postDose(v, p)
+	return postDose(req, p)
 }

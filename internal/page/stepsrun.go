@@ -17,7 +17,7 @@ import (
 
 // runMore is the running sheet.
 type runMore struct {
-	Bag                      *bagView
+	Bag                      *Bag
 	StartedMs                int64
 	Started                  string
 	SlowEndMs                int64
@@ -42,10 +42,10 @@ type runMore struct {
 	SetChangeMs              int64
 	SetChange                string
 	RequestID                string
-	Waiting                  *bagView // a next bag to prepare
+	Waiting                  *Bag // a next bag to prepare
 	Kg                       string
 	Handover                 *ledger.Handover
-	RateForm                 *form
+	RateForm                 *Form
 	Holder                   string // which laptop has the case, once it was taken over
 	Elsewhere                bool   // another one than this: it watches
 	For                      string // whom an alarm is about, where several are on one page
@@ -63,11 +63,11 @@ type markRow struct {
 // four hours after it was entered).
 const setHours = 4 * time.Hour
 
-func prepareRun(v *visit, p *stepPage) (err error) {
+func prepareRun(req *Request, p *stepPage) (err error) {
 	cv := p.Case
 	m := &runMore{RequestID: newRequestID(), Waiting: cv.waiting(), Kg: num(cv.Kg)}
 	p.More = m
-	if m.RateForm, err = v.newForm("rate_set", "ml_per_h", "drops_per_min"); err != nil {
+	if m.RateForm, err = req.newForm("rate_set", "ml_per_h", "drops_per_min"); err != nil {
 		return err
 	}
 	m.RateForm.ID = "rate"
@@ -98,7 +98,7 @@ func prepareRun(v *visit, p *stepPage) (err error) {
 }
 
 // rates finds the rate that is set, and what the plan says to set.
-func (m *runMore) rates(cv *caseView, b *bagView) {
+func (m *runMore) rates(cv *View, b *Bag) {
 	for _, r := range cv.C.Rates {
 		if r.Bag == "" || r.Bag == b.ID {
 			m.RateMlPerH, m.RateAt, m.Slow = r.MlPerH, cv.at(r.Stamp.AtMs), r.SlowStage
@@ -126,7 +126,7 @@ func (m *runMore) rates(cv *caseView, b *bagView) {
 
 // stepUp allows the plateau when the slow start is over and vitals were noted in
 // its last minutes. No step up without vitals.
-func (m *runMore) stepUp(cv *caseView, slowEnd time.Time) {
+func (m *runMore) stepUp(cv *View, slowEnd time.Time) {
 	if !m.Slow {
 		return
 	}
@@ -144,19 +144,19 @@ func (m *runMore) stepUp(cv *caseView, slowEnd time.Time) {
 }
 
 // due is when the next vitals are due.
-func (m *runMore) due(cv *caseView) {
+func (m *runMore) due(cv *View) {
 	due := time.UnixMilli(service.NextVitals(cv.C)).In(cv.Zone)
 	m.VitalsDueMs, m.VitalsDue = due.UnixMilli(), due.Format("15:04")
 }
 
 // holder says which laptop has the case, and how far what stands here is from a
 // code.
-func (m *runMore) holder(cv *caseView) error {
+func (m *runMore) holder(cv *View) error {
 	if len(cv.C.Adoptions) == 0 {
 		return nil
 	}
 	a := cv.C.Adoptions[len(cv.C.Adoptions)-1]
-	return cv.look(func(l service.Look) error {
+	return cv.Read(func(l service.Look) error {
 		laptop := ""
 		laptop, m.Elsewhere = l.Holder(cv.C)
 		switch {
@@ -173,14 +173,14 @@ func (m *runMore) holder(cv *caseView) error {
 
 // byCode says that a code stands in for a bag's start: the records of the laptop
 // that began it are not here.
-func (cv *caseView) byCode(b *bagView) bool {
+func (cv *View) byCode(b *Bag) bool {
 	return b.T != nil && len(b.T.Starts) > 0 && slices.ContainsFunc(cv.C.Adoptions, func(a ledger.Adoption) bool {
 		return a.Stamp.Record == b.T.Starts[0].Record
 	})
 }
 
 // against compares what was given with the plan at the moment it was read.
-func (m *runMore) against(cv *caseView, b *bagView, start time.Time) {
+func (m *runMore) against(cv *View, b *Bag, start time.Time) {
 	var at time.Time
 	ml := int32(-1)
 	for _, x := range cv.C.Vitals {
@@ -243,61 +243,61 @@ func minOf(a, b float64) float64 {
 // slowerMore offers rates below the one that is set.
 type slowerMore struct {
 	Now      int32
-	Options  []option
-	RateForm *form
+	Options  []Option
+	RateForm *Form
 }
 
-func prepareSlower(v *visit, p *stepPage) (err error) {
+func prepareSlower(req *Request, p *stepPage) (err error) {
 	m := &slowerMore{}
 	p.More = m
 	for _, r := range p.Case.C.Rates {
 		m.Now = r.MlPerH
 	}
 	if m.Now > 1 {
-		m.Options = append(m.Options, option{Value: fmt.Sprint(m.Now / 2), Label: say("slower.half", m.Now/2)})
+		m.Options = append(m.Options, Option{Value: fmt.Sprint(m.Now / 2), Label: say("slower.half", m.Now/2)})
 	}
 	if b := p.Case.open(); b != nil {
 		if slow, ok := p.Case.slow(b); ok && int32(slow.MlPerH) < m.Now {
-			m.Options = append(m.Options, option{Value: whole(slow.MlPerH), Label: say("slower.as_slow", whole(slow.MlPerH))})
+			m.Options = append(m.Options, Option{Value: whole(slow.MlPerH), Label: say("slower.as_slow", whole(slow.MlPerH))})
 		}
 	}
-	if m.RateForm, err = v.newForm("rate_set", "ml_per_h", "drops_per_min"); err != nil {
+	if m.RateForm, err = req.newForm("rate_set", "ml_per_h", "drops_per_min"); err != nil {
 		return err
 	}
 	m.RateForm.set("case", p.Case.ID)
 	m.RateForm.Submit = say("run.note_rate")
 	m.RateForm.amend = func(msg proto.Message) {
-		msg.(*pb.RateSet).SlowStage = v.r.PostForm.Get("slow") == "yes"
+		msg.(*pb.RateSet).SlowStage = req.PostForm.Get("slow") == "yes"
 	}
 	return nil
 }
 
 // postSlower notes a rate: slower, the plateau, or what drops against the clock
 // gave.
-func postSlower(v *visit, p *stepPage) (string, error) {
+func postSlower(req *Request, p *stepPage) (string, error) {
 	m := p.More.(*slowerMore)
 	out, ok, err := m.RateForm.post()
 	if err != nil || !ok {
 		return "", err
 	}
-	v.saved(out)
+	req.saved(out)
 	return "/case/" + p.Case.ID + "/run", nil
 }
 
 // postClamp notes the clamp shut, or open again.
-func postClamp(v *visit, p *stepPage) (string, error) {
+func postClamp(req *Request, p *stepPage) (string, error) {
 	name, to := "clamped", "/clamp"
-	if v.r.PostForm.Get("do") == "resume" {
-		if v.locked { // what locks nothing stops; going on is a person's decision
+	if req.PostForm.Get("do") == "resume" {
+		if req.Locked { // what locks nothing stops; going on is a person's decision
 			return "/locked", nil
 		}
 		name, to = "resumed", "/run"
 	}
-	out, err := v.write("", name, &pb.FlowChanged{Case: p.Case.ID, Reason: v.r.PostForm.Get("reason"), GivenMl: wholeTyped(v.r.PostForm.Get("given_ml"))})
+	out, err := req.writeOne("", name, &pb.FlowChanged{Case: p.Case.ID, Reason: req.PostForm.Get("reason"), GivenMl: wholeTyped(req.PostForm.Get("given_ml"))})
 	if err != nil {
 		return "", err
 	}
-	v.saved(out)
+	req.saved(out)
 	return "/case/" + p.Case.ID + to, nil
 }
 
@@ -312,19 +312,19 @@ func wholeTyped(text string) *int32 {
 
 // finishMore ends a bag.
 type finishMore struct {
-	Bag    *bagView
-	Form   *form
+	Bag    *Bag
+	Form   *Form
 	ReadMl string
 }
 
-func prepareFinish(v *visit, p *stepPage) (err error) {
+func prepareFinish(req *Request, p *stepPage) (err error) {
 	m := &finishMore{Bag: p.Case.open()}
 	p.More = m
 	if m.Bag == nil || m.Bag.T == nil || !m.Bag.T.Running {
 		m.Bag = nil
 		return nil
 	}
-	if m.Form, err = v.newForm("finished", "given_ml"); err != nil {
+	if m.Form, err = req.newForm("finished", "given_ml"); err != nil {
 		return err
 	}
 	m.Form.want("given_ml").set("case", p.Case.ID).set("bag", m.Bag.ID).Submit = say("finish.submit")
@@ -332,20 +332,20 @@ func prepareFinish(v *visit, p *stepPage) (err error) {
 	return nil
 }
 
-func postFinish(v *visit, p *stepPage) (string, error) {
+func postFinish(req *Request, p *stepPage) (string, error) {
 	m := p.More.(*finishMore)
-	to, err := v.postOne(m.Form, "/case/"+p.Case.ID+"/rest")
+	to, err := postOne(req, m.Form, "/case/"+p.Case.ID+"/rest")
 	return to, err
 }
 
 // restMore asks what became of the rest of the last bag.
 type restMore struct {
-	Bag           *bagView
+	Bag           *Bag
 	LeftMl        int32
-	Discard, Keep *form
+	Discard, Keep *Form
 }
 
-func prepareRest(v *visit, p *stepPage) (err error) {
+func prepareRest(req *Request, p *stepPage) (err error) {
 	m := &restMore{Bag: p.Case.lastRun()}
 	p.More = m
 	if m.Bag == nil || m.Bag.T == nil || m.Bag.T.Running {
@@ -353,29 +353,29 @@ func prepareRest(v *visit, p *stepPage) (err error) {
 		return nil
 	}
 	m.LeftMl = max(0, m.Bag.FullMl()-m.Bag.T.GivenMl)
-	if m.Discard, err = v.newForm("bag_discarded", "volume_ml"); err != nil {
+	if m.Discard, err = req.newForm("bag_discarded", "volume_ml"); err != nil {
 		return err
 	}
 	m.Discard.set("bag", m.Bag.ID).set("reason", "rest_of_bag").Submit = say("rest.submit_discard")
 	if m.Discard.input("volume_ml").Value == "" {
 		m.Discard.input("volume_ml").Value = fmt.Sprint(m.LeftMl)
 	}
-	if m.Keep, err = v.newForm("bag_kept_back", "reason"); err != nil {
+	if m.Keep, err = req.newForm("bag_kept_back", "reason"); err != nil {
 		return err
 	}
 	m.Keep.set("bag", m.Bag.ID).Submit = say("treat.submit_keep")
 	return nil
 }
 
-func postRest(v *visit, p *stepPage) (string, error) {
+func postRest(req *Request, p *stepPage) (string, error) {
 	m := p.More.(*restMore)
 	f := m.Discard
-	if v.r.PostForm.Get("do") == "keep" {
+	if req.PostForm.Get("do") == "keep" {
 		f = m.Keep
 	}
-	next, err := v.nextOf(p.Case.ID)
+	next, err := nextOf(req, p.Case.ID)
 	if err != nil {
 		return "", err
 	}
-	return v.postOne(f, next)
+	return postOne(req, f, next)
 }

@@ -16,25 +16,25 @@ type shareMore struct {
 type shareBag struct{ Number, Product, Batch, State, Given, Left string }
 
 // twinOf reads the open case of the other twin; nil when there is none here.
-func (cv *caseView) twinOf(v *visit) (*caseView, error) {
+func (cv *View) twinOf(req *Request) (*View, error) {
 	id := ""
-	err := cv.look(func(l service.Look) (err error) { id, err = l.Twin(cv.C); return err })
+	err := cv.Read(func(l service.Look) (err error) { id, err = l.Twin(cv.C); return err })
 	if err != nil || id == "" {
 		return nil, err
 	}
-	return v.caseOf(id)
+	return caseOf(req, id)
 }
 
 // prepareShare offers the bags that the twin has had of.
-func prepareShare(v *visit, p *stepPage) error {
+func prepareShare(req *Request, p *stepPage) error {
 	m := &shareMore{}
 	p.More = m
-	other, err := p.Case.twinOf(v)
+	other, err := p.Case.twinOf(req)
 	if err != nil || other == nil {
 		p.Form = nil
 		return err
 	}
-	m.Twin = other.patient.Line
+	m.Twin = other.Patient.Line
 	in := p.Form.input("bag")
 	in.Kind, in.Label, in.Hint, in.Required = kindChoose, say("share.bag"), "", true
 	for _, b := range other.Bags {
@@ -43,7 +43,7 @@ func prepareShare(v *visit, p *stepPage) error {
 		}
 		given := b.T.CountedMl()
 		m.Bags = append(m.Bags, shareBag{b.Number, b.Product, b.Batch, plain(b.State), say("word.ml", given), say("word.ml", max(0, b.VolumeMl-given))})
-		in.Options = append(in.Options, option{Value: b.ID, Label: b.Number})
+		in.Options = append(in.Options, Option{Value: b.ID, Label: b.Number})
 	}
 	if len(m.Bags) == 0 {
 		p.Form = nil
@@ -56,17 +56,17 @@ func prepareShare(v *visit, p *stepPage) error {
 
 // postShare writes one act: this foal's own new set, and the start that says that
 // the bag is shared.
-func postShare(v *visit, p *stepPage) (string, error) {
+func postShare(req *Request, p *stepPage) (string, error) {
 	if p.Form == nil {
-		return "", errNowhere
+		return "", ErrNotFound
 	}
 	out, ok, err := p.Form.post()
 	if err != nil || !ok {
 		return "", err
 	}
-	if _, err := v.write("-s", "set_attached", &pb.SetAttached{Bag: v.r.PostForm.Get("bag"), Case: p.Case.ID}); err != nil {
+	if _, err := req.writeOne("-s", "set_attached", &pb.SetAttached{Bag: req.PostForm.Get("bag"), Case: p.Case.ID}); err != nil {
 		return "", err
 	}
-	v.saved(out)
+	req.saved(out)
 	return "/case/" + p.Case.ID + "/run", nil
 }

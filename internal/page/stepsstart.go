@@ -11,7 +11,7 @@ import (
 
 // startMore is what the start page shows.
 type startMore struct {
-	Bag            *bagView
+	Bag            *Bag
 	MlPerH, Drops  string
 	Minutes        string
 	Volume         string
@@ -23,15 +23,15 @@ type startMore struct {
 	SetsKnown      bool
 	NoBaseline     bool
 	slowMlPerH     int32
-	People         []option
+	People         []Option
 	CatheterPlaced bool
 }
 
-func prepareStart(v *visit, p *stepPage) error {
+func prepareStart(req *Request, p *stepPage) error {
 	cv := p.Case
 	m := &startMore{Bag: cv.waiting(), RequestID: newRequestID(), NoBaseline: !cv.hasBaseline(), Card: cv.reactionCard()}
 	p.More = m
-	m.Gauge, m.Site = v.r.PostForm.Get("gauge"), v.r.PostForm.Get("site")
+	m.Gauge, m.Site = req.PostForm.Get("gauge"), req.PostForm.Get("site")
 	for _, k := range cv.C.Catheters {
 		m.CatheterPlaced = !k.Removed
 	}
@@ -48,7 +48,7 @@ func prepareStart(v *visit, p *stepPage) error {
 }
 
 // drip is the accepted rate plan, reckoned again for one bag.
-func (cv *caseView) drip(b *bagView) (engine.DripResult, bool) {
+func (cv *View) drip(b *Bag) (engine.DripResult, bool) {
 	plan := cv.ratePlan()
 	if plan == nil || plan.PlateauMlPerH == nil || cv.Kg == 0 || b == nil || b.FullMl() == 0 {
 		return engine.DripResult{}, false
@@ -63,7 +63,7 @@ func (cv *caseView) drip(b *bagView) (engine.DripResult, bool) {
 }
 
 // slow is the slow start of the plan.
-func (cv *caseView) slow(b *bagView) (engine.DripStage, bool) {
+func (cv *View) slow(b *Bag) (engine.DripStage, bool) {
 	r, ok := cv.drip(b)
 	if !ok || len(r.Stages) == 0 {
 		return engine.DripStage{}, false
@@ -72,18 +72,18 @@ func (cv *caseView) slow(b *bagView) (engine.DripStage, bool) {
 }
 
 // postStart writes what one press means: the set is in and plasma runs slowly.
-func postStart(v *visit, p *stepPage) (string, error) {
+func postStart(req *Request, p *stepPage) (string, error) {
 	m := p.More.(*startMore)
 	if m.Bag == nil {
 		return "", refusal.Conflict("bag", "", say("bath.wanted"))
 	}
-	m.RequestID = v.r.PostForm.Get("request_id")
+	m.RequestID = req.PostForm.Get("request_id")
 	if m.Gauge != "" || m.Site != "" {
 		cath := &pb.CatheterPlaced{Case: p.Case.ID, Site: m.Site}
 		f := specOf("catheter_placed").Message().Fields().ByName("gauge")
-		err := (typed.Field{Clock: v.clock(), Desc: f, Rule: event.RuleOf(f), Name: "gauge", Scale: 1}).Put(cath.ProtoReflect(), []string{m.Gauge})
+		err := (typed.Field{Clock: req.clock(), Desc: f, Rule: event.RuleOf(f), Name: "gauge", Scale: 1}).Put(cath.ProtoReflect(), []string{m.Gauge})
 		if err == nil {
-			_, err = v.write("-c", "catheter_placed", cath)
+			_, err = req.writeOne("-c", "catheter_placed", cath)
 		}
 		if refused, ok := service.Refusal(err); ok {
 			m.Refusal = refused.Error()
@@ -92,19 +92,19 @@ func postStart(v *visit, p *stepPage) (string, error) {
 			return "", err
 		}
 	}
-	if _, err := v.write("-s", "set_attached", &pb.SetAttached{Bag: m.Bag.ID, Case: p.Case.ID}); err != nil {
+	if _, err := req.writeOne("-s", "set_attached", &pb.SetAttached{Bag: m.Bag.ID, Case: p.Case.ID}); err != nil {
 		return "", m.refused(err)
 	}
-	out, err := v.write("", "transfusion_started", &pb.TransfusionStarted{Bag: m.Bag.ID, Case: p.Case.ID})
+	out, err := req.writeOne("", "transfusion_started", &pb.TransfusionStarted{Bag: m.Bag.ID, Case: p.Case.ID})
 	if err != nil {
 		return "", m.refused(err)
 	}
 	if m.slowMlPerH > 0 {
-		if _, err := v.write("-r", "rate_set", &pb.RateSet{Case: p.Case.ID, MlPerH: m.slowMlPerH, SlowStage: true}); err != nil {
+		if _, err := req.writeOne("-r", "rate_set", &pb.RateSet{Case: p.Case.ID, MlPerH: m.slowMlPerH, SlowStage: true}); err != nil {
 			return "", m.refused(err)
 		}
 	}
-	v.saved(out)
+	req.saved(out)
 	return "/case/" + p.Case.ID + "/run", nil
 }
 

@@ -10,20 +10,20 @@ import (
 
 // treatMore is the page of a reaction. It never waits for a record.
 type treatMore struct {
-	Bag       *bagView
+	Bag       *Bag
 	Card      *reactionCard
 	Clamped   bool
 	Trouble   string // when the clamp could not be noted
 	RequestID string
-	Reaction  *form
-	Stop      *form
-	Keep      *form
+	Reaction  *Form
+	Stop      *Form
+	Keep      *Form
 	Drugs     []string // given so far
 	Reactions []string
 	Stopped   bool
 }
 
-func prepareTreat(v *visit, p *stepPage) (err error) {
+func prepareTreat(req *Request, p *stepPage) (err error) {
 	cv := p.Case
 	m := &treatMore{Card: cv.reactionCard(), RequestID: newRequestID(), Clamped: cv.C.Clamped}
 	p.More = m
@@ -38,18 +38,18 @@ func prepareTreat(v *visit, p *stepPage) (err error) {
 	for _, r := range cv.C.Reactions {
 		m.Reactions = append(m.Reactions, say("treat.reaction", cv.at(r.Stamp.AtMs), strings.Join(r.Signs, ", ")))
 	}
-	if m.Reaction, err = v.newForm("reaction_noted", "signs", "grave"); err != nil {
+	if m.Reaction, err = req.newForm("reaction_noted", "signs", "grave"); err != nil {
 		return err
 	}
 	m.Reaction.set("case", cv.ID).Submit = say("treat.submit_reaction")
 	if m.Bag == nil {
 		return nil
 	}
-	if m.Stop, err = v.newForm("stopped", "given_ml", "reason"); err != nil {
+	if m.Stop, err = req.newForm("stopped", "given_ml", "reason"); err != nil {
 		return err
 	}
 	m.Stop.set("case", cv.ID).set("bag", m.Bag.ID).Submit = say("treat.submit_stop")
-	if m.Keep, err = v.newForm("bag_kept_back", "reason"); err != nil {
+	if m.Keep, err = req.newForm("bag_kept_back", "reason"); err != nil {
 		return err
 	}
 	m.Keep.set("bag", m.Bag.ID).Submit = say("treat.submit_keep")
@@ -60,7 +60,7 @@ func prepareTreat(v *visit, p *stepPage) (err error) {
 }
 
 // lastRun is the bag that was started last.
-func (cv *caseView) lastRun() *bagView {
+func (cv *View) lastRun() *Bag {
 	n := len(cv.C.Transfusions)
 	if n == 0 {
 		return nil
@@ -70,23 +70,23 @@ func (cv *caseView) lastRun() *bagView {
 
 // postTreat notes what was done. The page is shown even when nothing can be
 // written: treating comes first.
-func postTreat(v *visit, p *stepPage) (string, error) {
+func postTreat(req *Request, p *stepPage) (string, error) {
 	m := p.More.(*treatMore)
 	here := "/case/" + p.Case.ID + "/treat"
-	switch do := v.r.PostForm.Get("do"); do {
+	switch do := req.PostForm.Get("do"); do {
 	case "reaction":
-		return v.postOne(m.Reaction, here)
+		return postOne(req, m.Reaction, here)
 	case "stop":
-		return v.postOne(m.Stop, here)
+		return postOne(req, m.Stop, here)
 	case "keep":
-		return v.postOne(m.Keep, here)
+		return postOne(req, m.Keep, here)
 	case "drug":
-		return v.giveDrug(p, m, here)
+		return giveDrug(req, p, m, here)
 	default:
 		if m.Clamped || !p.Case.C.Running {
 			return here, nil
 		}
-		if _, err := v.write("", "clamped", &pb.FlowChanged{Case: p.Case.ID, Reason: say("treat.reason")}); err != nil {
+		if _, err := req.writeOne("", "clamped", &pb.FlowChanged{Case: p.Case.ID, Reason: say("treat.reason")}); err != nil {
 			m.Trouble = say("treat.trouble", err)
 			return "", nil
 		}
@@ -94,33 +94,33 @@ func postTreat(v *visit, p *stepPage) (string, error) {
 	}
 }
 
-func (v *visit) postOne(f *form, to string) (string, error) {
+func postOne(req *Request, f *Form, to string) (string, error) {
 	if f == nil {
-		return "", errNowhere
+		return "", ErrNotFound
 	}
 	out, ok, err := f.post()
 	if err != nil || !ok {
 		return "", err
 	}
-	v.saved(out)
+	req.saved(out)
 	return to, nil
 }
 
 // giveDrug notes one line of the card as given now, as it was reckoned here.
-func (v *visit) giveDrug(p *stepPage, m *treatMore, here string) (string, error) {
-	i, err := strconv.Atoi(v.r.PostForm.Get("line"))
+func giveDrug(req *Request, p *stepPage, m *treatMore, here string) (string, error) {
+	i, err := strconv.Atoi(req.PostForm.Get("line"))
 	if err != nil || m.Card == nil || i < 0 || i >= len(m.Card.Lines) || m.Card.Lines[i].doseUg == 0 {
-		return "", refusal.Conflict("drug", v.r.PostForm.Get("line"), say("card.line"))
+		return "", refusal.Conflict("drug", req.PostForm.Get("line"), say("card.line"))
 	}
 	line := m.Card.Lines[i]
-	out, err := v.write("", "drug_given", &pb.DrugGiven{
+	out, err := req.writeOne("", "drug_given", &pb.DrugGiven{
 		Case: p.Case.ID, Drug: line.Drug, DoseUg: int32(line.doseUg), StrengthUgPerMl: int32(line.strengthUg),
-		Route: orText(line.Route, say("card.route")), CheckedBy: v.r.PostForm.Get("checked_by"),
+		Route: orText(line.Route, say("card.route")), CheckedBy: req.PostForm.Get("checked_by"),
 	})
 	if err != nil {
 		return "", err
 	}
-	v.saved(out)
+	req.saved(out)
 	return here, nil
 }
 

@@ -35,48 +35,48 @@ const (
 
 // takeOver serves the page, and reads a code: first to say what it says, then,
 // once that was compared with the other screen, to take the case over.
-func (s *Site) takeOver(v *visit) error {
+func takeOver(req *Request) error {
 	m := &takeOverMore{RequestID: newRequestID(), Rows: make([]string, handover.Rows)}
-	if v.r.Method != http.MethodPost {
-		return v.showTakeOver(m)
+	if req.Method != http.MethodPost {
+		return showTakeOver(req, m)
 	}
-	req := &pb.TakeOverRequest{Dam: v.r.PostForm.Get("dam"), Mark: v.r.PostForm.Get("mark"), Look: v.r.PostForm.Get("compared") == ""}
+	ask := &pb.TakeOverRequest{Dam: req.PostForm.Get("dam"), Mark: req.PostForm.Get("mark"), Look: req.PostForm.Get("compared") == ""}
 	for i := range m.Rows {
-		m.Rows[i] = v.r.PostForm.Get(fmt.Sprintf("row%d", i+1))
-		req.Code += m.Rows[i] + "\n"
+		m.Rows[i] = req.PostForm.Get(fmt.Sprintf("row%d", i+1))
+		ask.Code += m.Rows[i] + "\n"
 	}
-	m.Dam, m.Mark = req.Dam, req.Mark
-	if id := v.r.PostForm.Get("request_id"); len(id) <= 50 {
-		req.RequestId, m.RequestID = id, id
+	m.Dam, m.Mark = ask.Dam, ask.Mark
+	if id := req.PostForm.Get("request_id"); len(id) <= 50 {
+		ask.RequestId, m.RequestID = id, id
 	}
-	req.Author = v.writer()
-	out, err := s.records.TakeOver(v.r.Context(), v.hand(), req)
+	ask.Author = writer(req)
+	out, err := req.Site.Records.TakeOver(req.Context(), req.actor(), ask)
 	if ref, ok := service.Refusal(err); ok {
-		m.Said, v.code = ref.Error(), http.StatusUnprocessableEntity
-		return v.showTakeOver(m)
+		m.Said, req.Code = ref.Error(), http.StatusUnprocessableEntity
+		return showTakeOver(req, m)
 	}
 	if err != nil {
 		return err
 	}
-	if req.Look {
+	if ask.Look {
 		m.Says = out.Says
-		return v.showTakeOver(m)
+		return showTakeOver(req, m)
 	}
-	return v.redirect("/case/" + out.Case + "/run")
+	return req.redirect("/case/" + out.Case + "/run")
 }
 
-func (v *visit) showTakeOver(m *takeOverMore) error {
-	return v.render("takeover", say("adopt.title"), "barn", m)
+func showTakeOver(req *Request, m *takeOverMore) error {
+	return req.render("takeover", say("adopt.title"), "barn", m)
 }
 
 // writer is who writes here; empty when that is not known: a case is taken over
 // first and signed later.
-func (v *visit) writer() string {
-	req := &pb.WriteRequest{}
-	if (&form{v: v}).author(req) != nil {
+func writer(req *Request) string {
+	ask := &pb.WriteRequest{}
+	if (&Form{req: req}).author(ask) != nil {
 		return ""
 	}
-	return req.Author
+	return ask.Author
 }
 
 // upload registers the one page that takes a file. Its form is read part by part,
@@ -84,55 +84,55 @@ func (v *visit) writer() string {
 func (s *Site) upload() {
 	s.mux.HandleFunc("POST "+uploadPath, func(w http.ResponseWriter, r *http.Request) {
 		sess := s.sessionOf(r)
-		if sess == nil || sess.phone {
+		if sess == nil || sess.Phone {
 			s.turnAway(w, r)
 			return
 		}
-		v := &visit{s: s, w: w, r: r, sess: sess, now: s.cfg.Clock.Now(), code: http.StatusOK}
+		req := &Request{Site: s, W: w, Request: r, Session: sess, Now: s.Clock.Now(), Code: http.StatusOK}
 		w.Header().Set("Cache-Control", "no-store")
 		r.PostForm = map[string][]string{} // what lookUp asks of other forms is not in this one
-		answered, err := v.lookUp()
+		answered, err := req.admit()
 		if err == nil && !answered {
-			err = s.takeFile(v)
+			err = takeFile(req)
 		}
 		if err != nil {
-			v.failWith(err)
+			req.failWith(err)
 		}
 	})
 }
 
 // takeFile reads a file of records and, when a case came with it, takes it over.
-func (s *Site) takeFile(v *visit) error {
+func takeFile(req *Request) error {
 	// A stick is slow, and the file as large as the practice is old.
-	_ = http.NewResponseController(v.w).SetReadDeadline(time.Time{})
+	_ = http.NewResponseController(req.W).SetReadDeadline(time.Time{})
 	m := &takeOverMore{RequestID: newRequestID(), Rows: make([]string, handover.Rows)}
-	out, err := s.readFile(v)
+	out, err := readFile(req)
 	ref, refused := service.Refusal(err)
 	switch {
 	case errors.Is(err, errToken):
-		v.fail(http.StatusForbidden, say("trouble.token"))
+		req.fail(http.StatusForbidden, say("trouble.token"))
 		return nil
 	case refused:
-		m.FileSaid, v.code = ref.Error(), http.StatusUnprocessableEntity
-		return v.showTakeOver(m)
+		m.FileSaid, req.Code = ref.Error(), http.StatusUnprocessableEntity
+		return showTakeOver(req, m)
 	case err != nil:
 		return err
 	}
 	if out.Case == "" {
-		v.tell(say("adopt.read", out.RecordsNew, out.WrittenBy))
-		return v.redirect(takeOverPath)
+		req.tell(say("adopt.read", out.RecordsNew, out.WrittenBy))
+		return req.redirect(takeOverPath)
 	}
 	from, _ := hex.DecodeString(out.Device) // our own service wrote it
-	saved, err := v.write("", "case_adopted", &pb.CaseAdopted{Case: out.Case, Way: pb.AdoptedBy_ADOPTED_BY_FILE, FromDevice: from})
+	saved, err := req.writeOne("", "case_adopted", &pb.CaseAdopted{Case: out.Case, Way: pb.AdoptedBy_ADOPTED_BY_FILE, FromDevice: from})
 	if ref, ok := service.Refusal(err); ok {
-		m.FileSaid, v.code = ref.Error(), http.StatusUnprocessableEntity
-		return v.showTakeOver(m)
+		m.FileSaid, req.Code = ref.Error(), http.StatusUnprocessableEntity
+		return showTakeOver(req, m)
 	}
 	if err != nil {
 		return err
 	}
-	v.saved(saved)
-	return v.redirect("/case/" + out.Case + "/run")
+	req.saved(saved)
+	return req.redirect("/case/" + out.Case + "/run")
 }
 
 var errToken = errors.New("a form without the session's token")
@@ -141,13 +141,13 @@ var errToken = errors.New("a form without the session's token")
 const maxPart = 1 << 10
 
 // readFile takes the parts of the form in their order: token, code, file.
-func (s *Site) readFile(v *visit) (*pb.ReadBooksResponse, error) {
-	parts, err := v.r.MultipartReader()
+func readFile(req *Request) (*pb.ReadBooksResponse, error) {
+	parts, err := req.MultipartReader()
 	if err != nil {
 		return nil, errToken
 	}
 	token, err := partText(parts, "token")
-	if err != nil || !hmac.Equal([]byte(token), []byte(s.token(v.sess))) {
+	if err != nil || !hmac.Equal([]byte(token), []byte(req.Site.token(req.Session))) {
 		return nil, errToken
 	}
 	text, err := partText(parts, "code")
@@ -162,7 +162,7 @@ func (s *Site) readFile(v *visit) (*pb.ReadBooksResponse, error) {
 	if err != nil || file.FormName() != "file" || file.FileName() == "" {
 		return nil, refusal.New("file", "", "a file from the stick")
 	}
-	return s.cfg.Replica.ReadUpload(v.r.Context(), code, func() ([]byte, error) {
+	return req.Site.Replica.ReadUpload(req.Context(), code, func() ([]byte, error) {
 		b := make([]byte, 64<<10)
 		n, err := file.Read(b)
 		if n > 0 && errors.Is(err, io.EOF) {
@@ -190,42 +190,42 @@ type stickMore struct {
 const maxSticks = 16
 
 // showStick draws a code and offers the file. The code is in no address.
-func (s *Site) showStick(v *visit) error {
-	cv, err := v.caseOf(v.r.PathValue("case"))
+func showStick(req *Request) error {
+	cv, err := caseOf(req, req.PathValue("case"))
 	if err != nil {
 		return err
 	}
-	code, err := parcel.NewCode(s.cfg.Replica.Random)
+	code, err := parcel.NewCode(req.Site.Replica.Random)
 	if err != nil {
 		return err
 	}
 	name := newRequestID()
-	s.mu.Lock()
-	if s.sticks == nil || len(s.sticks) >= maxSticks {
-		s.sticks = map[string]parcel.Code{}
+	req.Site.mu.Lock()
+	if req.Site.sticks == nil || len(req.Site.sticks) >= maxSticks {
+		req.Site.sticks = map[string]parcel.Code{}
 	}
-	s.sticks[name] = code
-	s.mu.Unlock()
-	return v.renderCase("stick", say("stick.title"), "barn", &cv.aboutCase, &stickMore{code.Text(), "/case/" + cv.ID + "/stick/" + name, cv.patient.Line})
+	req.Site.sticks[name] = code
+	req.Site.mu.Unlock()
+	return req.renderCase("stick", say("stick.title"), "barn", &cv.Header, &stickMore{code.Text(), "/case/" + cv.ID + "/stick/" + name, cv.Patient.Line})
 }
 
 // sendStick writes the file into the answer.
-func (s *Site) sendStick(v *visit) error {
-	cv, err := v.caseOf(v.r.PathValue("case"))
+func sendStick(req *Request) error {
+	cv, err := caseOf(req, req.PathValue("case"))
 	if err != nil {
 		return err
 	}
-	s.mu.Lock()
-	code, ok := s.sticks[v.r.PathValue("name")]
-	s.mu.Unlock()
+	req.Site.mu.Lock()
+	code, ok := req.Site.sticks[req.PathValue("name")]
+	req.Site.mu.Unlock()
 	if !ok {
-		return v.redirect("/case/" + cv.ID + "/stick")
+		return req.redirect("/case/" + cv.ID + "/stick")
 	}
-	_ = http.NewResponseController(v.w).SetWriteDeadline(time.Time{})
-	v.w.Header().Set("Content-Type", "application/octet-stream")
-	v.w.Header().Set("Content-Disposition", `attachment; filename="thawtrail-`+cv.ID+`.books"`)
-	if _, err := s.cfg.Replica.WriteBooks(v.r.Context(), v.w, code, cv.ID); err != nil {
-		s.cfg.Log.Error("write a file of records", "error", err)
+	_ = http.NewResponseController(req.W).SetWriteDeadline(time.Time{})
+	req.W.Header().Set("Content-Type", "application/octet-stream")
+	req.W.Header().Set("Content-Disposition", `attachment; filename="thawtrail-`+cv.ID+`.books"`)
+	if _, err := req.Site.Replica.WriteBooks(req.Context(), req.W, code, cv.ID); err != nil {
+		req.Site.Log.Error("write a file of records", "error", err)
 		panic(http.ErrAbortHandler) // half a file must not look like a whole one
 	}
 	return nil

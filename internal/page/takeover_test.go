@@ -81,7 +81,7 @@ func TestACaseIsTakenOverOnThePageByFile(t *testing.T) {
 	d := newDesk(t)
 	id, _ := d.toRunning()
 	s := d.second()
-	rights, err := d.site.audit.ListPeople(t.Context(), &pb.ListPeopleRequest{})
+	rights, err := d.site.Audit.ListPeople(t.Context(), &pb.ListPeopleRequest{})
 	require.NoError(t, err)
 	joined := &trust.Joined{Practice: "P", PracticeName: "Alder Creek Equine", Founding: make([]byte, 32)}
 	d.replica.Joined, s.replica.Joined = joined, joined
@@ -119,7 +119,7 @@ func TestACaseElsewhereIsSilent(t *testing.T) {
 	id, _ := d.toRunning()
 	require.Contains(t, d.get("/case/"+id+"/run"), "data-alarm")
 	s := d.second()
-	rights, err := d.site.audit.ListPeople(t.Context(), &pb.ListPeopleRequest{})
+	rights, err := d.site.Audit.ListPeople(t.Context(), &pb.ListPeopleRequest{})
 	require.NoError(t, err)
 	_, err = d.replica.Store.Append(t.Context(), store.Draft{Type: event.TypeDeviceAdded, Author: rights.People[0].Person, Grant: d.founding(),
 		Payload: &pb.DeviceAdded{Device: s.replica.Store.Device(), PublicKey: s.replica.Store.PublicKey(), Name: "south laptop"}})
@@ -181,11 +181,11 @@ func (d *desk) upload(file []byte, code string, token bool) (status int, to, bod
 	_, err = part.Write(file)
 	require.NoError(d.t, err)
 	require.NoError(d.t, w.Close())
-	req, err := http.NewRequestWithContext(d.t.Context(), http.MethodPost, d.server.URL+"/takeover/file", &b)
+	ask, err := http.NewRequestWithContext(d.t.Context(), http.MethodPost, d.server.URL+"/takeover/file", &b)
 	require.NoError(d.t, err)
-	req.Header.Set("Content-Type", w.FormDataContentType())
-	req.Header.Set("Origin", d.server.URL)
-	r, err := d.browser.Do(req)
+	ask.Header.Set("Content-Type", w.FormDataContentType())
+	ask.Header.Set("Origin", d.server.URL)
+	r, err := d.browser.Do(ask)
 	require.NoError(d.t, err)
 	defer r.Body.Close()
 	raw, err := io.ReadAll(r.Body)

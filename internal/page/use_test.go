@@ -218,7 +218,7 @@ func (u *tenTasks) reaction() {
 		u.tab.PressIn(".doses", "Given now")
 		u.tab.Sees("main", "adrenaline 0.5 mg of 1 mg/mL")
 	})
-	out, err := d.site.cases.GetCase(u.t.Context(), &pb.GetCaseRequest{Case: id})
+	out, err := d.site.Cases.GetCase(u.t.Context(), &pb.GetCaseRequest{Case: id})
 	require.NoError(u.t, err)
 	require.Equal(u.t, "clamp shut", out.Case.State)
 }

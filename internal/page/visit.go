@@ -20,82 +20,88 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// visit is one request of a browser that is signed in.
-type visit struct {
-	s    *Site
-	w    http.ResponseWriter
-	r    *http.Request
-	sess *session
-	now  time.Time
+// Request is one request of a browser that is signed in, with its answer.
+type Request struct {
+	Site *Site
+	W    http.ResponseWriter
+	*http.Request
+	Session *Session
+	Now     time.Time
 	// changes is the store's count before the page was read: the page is as new.
 	changes uint64
-	code    int // status of the answer
+	Code    int // status of the answer
 
-	locked bool   // the browser is locked; see seat.go
+	Locked bool   // the browser is locked; see seat.go
 	chosen string // the person chosen by this very request
 }
 
-// handler answers a visit, or gives an error that a page then tells.
-type handler func(*visit) error
+// Read hands on the read view of the replica: all that is read in it is of one
+// moment.
+func (req *Request) Read(fn func(service.Look) error) error {
+	return req.Site.Replica.Look(req.Context(), fn)
+}
+
+// Handler answers a request, or gives an error that a page then tells.
+type Handler func(*Request) error
 
 // errNowhere is a page that does not exist.
-var errNowhere = errors.New("nowhere")
+var ErrNotFound = errors.New("nowhere")
 
 // page registers a handler for GET, or for POST with the session's token.
-func (s *Site) page(pattern string, h handler) {
+func (s *Site) Page(pattern string, h Handler) {
 	s.mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
 		sess := s.sessionOf(r)
 		if sess == nil {
 			s.turnAway(w, r)
 			return
 		}
-		v := &visit{s: s, w: w, r: r, sess: sess, now: s.cfg.Clock.Now(), changes: s.cfg.Replica.Store.Changes(), code: http.StatusOK}
+		req := &Request{Site: s, W: w, Request: r, Session: sess, Now: s.Clock.Now(), changes: s.Replica.Store.Changes(), Code: http.StatusOK}
 		w.Header().Set("Cache-Control", "no-store")
 		if r.Method == http.MethodPost {
 			if err := r.ParseForm(); err != nil {
-				v.fail(http.StatusRequestEntityTooLarge, say("trouble.large"))
+				req.fail(http.StatusRequestEntityTooLarge, say("trouble.large"))
 				return
 			}
 			if !hmac.Equal([]byte(r.PostForm.Get("token")), []byte(s.token(sess))) {
-				v.fail(http.StatusForbidden, say("trouble.token"))
+				req.fail(http.StatusForbidden, say("trouble.token"))
 				return
 			}
 		}
-		answered, err := v.lookUp()
+		answered, err := req.admit()
 		if err == nil && !answered {
-			err = h(v)
+			err = h(req)
 		}
 		if err != nil {
-			v.failWith(err)
+			req.failWith(err)
 		}
 	})
 }
 
 // failWith tells an error as a page.
-func (v *visit) failWith(err error) {
+func (req *Request) failWith(err error) {
 	if ref, ok := service.Refusal(err); ok {
-		v.fail(http.StatusNotFound, ref.Error())
+		req.fail(http.StatusNotFound, ref.Error())
 		return
 	}
-	if errors.Is(err, errNowhere) {
-		v.fail(http.StatusNotFound, say("trouble.nowhere"))
+	if errors.Is(err, ErrNotFound) {
+		req.fail(http.StatusNotFound, say("trouble.nowhere"))
 		return
 	}
 	switch status.Code(err) {
 	case codes.NotFound:
-		v.fail(http.StatusNotFound, status.Convert(err).Message())
+		req.fail(http.StatusNotFound, status.Convert(err).Message())
 	case codes.PermissionDenied:
-		v.fail(http.StatusForbidden, status.Convert(err).Message())
+		req.fail(http.StatusForbidden, status.Convert(err).Message())
 	default:
-		v.s.cfg.Log.Error("make a page", "page", v.r.URL.Path, "error", err)
-		v.fail(http.StatusInternalServerError, status.Convert(err).Message())
+		req.Site.Log.Error("make a page", "page", req.URL.Path, "error", err)
+		req.fail(http.StatusInternalServerError, status.Convert(err).Message())
 	}
 }
 
-func (v *visit) fail(code int, text string) {
-	v.code = code
-	if err := v.render("trouble", say("trouble.title"), "", text); err != nil {
-		v.s.cfg.Log.Error("make a page", "page", v.r.URL.Path, "error", err)
+func (req *Request) fail(code int, text string) {
+	req.Code = code
+	if err := req.render("trouble", say("trouble.title"), "", text); err != nil {
+		req.Site.Log.Error("make a page", "page", req.URL.Path, "error", err)
 	}
 }
 
@@ -110,7 +116,7 @@ type frame struct {
 	Fresh    string
 	Unsent   int
 	Who      string // who writes; empty when nobody is chosen
-	People   []option
+	People   []Option
 
 	Locked    bool
 	Proof     string // how the one who writes is known
@@ -122,64 +128,64 @@ type frame struct {
 
 	Here    string // this page's address
 	Token   string
-	Flash   *flash
+	Flash   *Flash
 	Holds   []holdInUse
 	Seen    []holdInUse // holds in use that this browser has been told of
-	Running *running    // of the case that this page is about
-	Patient *patient
+	Running *Running    // of the case that this page is about
+	Patient *Patient
 	Body    any
 }
 
 // render writes a page.
-func (v *visit) render(name, title, section string, body any) error {
-	return v.renderCase(name, title, section, nil, body)
+func (req *Request) render(name, title, section string, body any) error {
+	return req.renderCase(name, title, section, nil, body)
 }
 
 // renderCase writes a page that is about one case.
-func (v *visit) renderCase(name, title, section string, about *aboutCase, body any) error {
+func (req *Request) renderCase(name, title, section string, about *Header, body any) error {
 	f := &frame{
-		Title: title, Section: section, NowMs: v.now.UnixMilli(), Changes: v.changes, Hub: v.s.cfg.Replica.Hub, Here: v.r.URL.RequestURI(),
-		Locked: v.locked, AnyPIN: v.anyPIN(), KeepsPINs: v.book() != nil && !v.sess.phone,
-		Phone: v.sess.phone, Pairs: v.s.cfg.Phones != nil && !v.sess.phone,
-		Token: v.s.token(v.sess), Flash: v.s.flash.take(v.sess.id, v.isFragment()), Body: body,
+		Title: title, Section: section, NowMs: req.Now.UnixMilli(), Changes: req.changes, Hub: req.Site.Replica.Hub, Here: req.URL.RequestURI(),
+		Locked: req.Locked, AnyPIN: req.anyPIN(), KeepsPINs: req.pins() != nil && !req.Session.Phone,
+		Phone: req.Session.Phone, Pairs: req.Site.Phones != nil && !req.Session.Phone,
+		Token: req.Site.token(req.Session), Flash: req.Site.flash.take(req.Session.ID, req.isFragment()), Body: body,
 	}
-	if v.r.Method == http.MethodPost {
-		f.Here = v.r.URL.Path
+	if req.Method == http.MethodPost {
+		f.Here = req.URL.Path
 	}
 	if about != nil {
-		f.Patient, f.Running = about.patient, about.running
+		f.Patient, f.Running = about.Patient, about.Running
 	}
-	err := v.s.cfg.Replica.Look(v.r.Context(), func(l service.Look) error { return f.look(l, v) })
+	err := req.Read(func(l service.Look) error { return f.look(l, req) })
 	if err != nil {
 		return err
 	}
-	t, ok := v.s.tmpl[name]
+	t, ok := req.Site.tmpl[name]
 	if !ok {
-		return errNowhere
+		return ErrNotFound
 	}
 	var out bytes.Buffer
 	if err := t.ExecuteTemplate(&out, "layout", f); err != nil {
 		return err
 	}
-	v.w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	v.w.WriteHeader(v.code)
-	_, _ = out.WriteTo(v.w) // a browser that went away is no error
+	req.W.Header().Set("Content-Type", "text/html; charset=utf-8")
+	req.W.WriteHeader(req.Code)
+	_, _ = out.WriteTo(req.W) // a browser that went away is no error
 	return nil
 }
 
-func (f *frame) look(l service.Look, v *visit) error {
+func (f *frame) look(l service.Look, req *Request) error {
 	if p := l.Practice(); p != nil {
 		f.Practice = p.Name
 	}
 	f.Fresh, f.Unsent = l.Freshness(), l.Unsent()
-	people, err := v.peopleIn(l)
+	people, err := req.peopleIn(l)
 	if err != nil {
 		return err
 	}
 	f.People = people
-	f.Who = v.who(people)
-	f.Proof = v.proof(f.Who)
-	if !v.locked {
+	f.Who = req.who(people)
+	f.Proof = req.proof(f.Who)
+	if !req.Locked {
 		waiting, err := l.Unsigned()
 		if err != nil {
 			return err
@@ -192,7 +198,7 @@ func (f *frame) look(l service.Look, v *visit) error {
 			defer func(name string) { f.Who = name }(f.People[i].Label)
 		}
 	}
-	return f.holds(l, v)
+	return f.holds(l, req)
 }
 
 // holds sorts out the holds on bags in use. One takes the screen until it was
@@ -200,13 +206,13 @@ func (f *frame) look(l service.Look, v *visit) error {
 // about it. The clinic's server is everywhere. A bag that another vet gives
 // elsewhere is told of and covers no buttons: they may be needed for the patient
 // at this laptop. The patient of the page comes first and has the keys.
-func (f *frame) holds(l service.Look, v *visit) error {
+func (f *frame) holds(l service.Look, req *Request) error {
 	holds, err := holdsInUse(l)
 	for _, h := range holds {
 		own := f.Patient != nil && f.Patient.Case == h.Case
 		h.Elsewhere = !own && !h.Here && !f.Hub
 		switch {
-		case h.Elsewhere || v.s.flash.sawHold(v.holdsMemory(), h.Mark()):
+		case h.Elsewhere || req.Site.flash.sawHold(req.holdsMemory(), h.Mark()):
 			f.Seen = append(f.Seen, h)
 		case own:
 			f.Holds = slices.Insert(f.Holds, 0, h)
@@ -221,36 +227,36 @@ func (f *frame) holds(l service.Look, v *visit) error {
 }
 
 // isFragment says that the script asks, to renew the live parts.
-func (v *visit) isFragment() bool { return v.r.Header.Get("X-Live") != "" }
+func (req *Request) isFragment() bool { return req.Header.Get("X-Live") != "" }
 
 // redirect ends a POST. Only places on this site are gone to.
-func (v *visit) redirect(to string) error {
+func (req *Request) redirect(to string) error {
 	if !strings.HasPrefix(to, "/") || strings.HasPrefix(to, "//") || strings.ContainsAny(to, "\\\r\n") {
-		to = v.s.home()
+		to = req.Site.home()
 	}
-	http.Redirect(v.w, v.r, to, http.StatusSeeOther)
+	http.Redirect(req.W, req.Request, to, http.StatusSeeOther)
 	return nil
 }
 
 // whoCookie names the person who writes from this browser.
-func (v *visit) whoCookie() string { return v.s.cookie + "-who" }
+func (req *Request) whoCookie() string { return req.Site.cookie + "-who" }
 
 // who is the person who writes, nobody on a locked page: the one that the session
 // is for, the one that was chosen in this browser, else the only one there is.
-func (v *visit) who(people []option) string {
-	if v.locked {
+func (req *Request) who(people []Option) string {
+	if req.Locked {
 		return ""
 	}
-	if v.sess.person != "" {
-		return v.sess.person
+	if req.Session.Person != "" {
+		return req.Session.Person
 	}
-	if v.chosen != "" {
-		return v.chosen
+	if req.chosen != "" {
+		return req.chosen
 	}
 	if len(people) == 1 {
 		return people[0].Value
 	}
-	c, err := v.r.Cookie(v.whoCookie())
+	c, err := req.Cookie(req.whoCookie())
 	if err != nil {
 		return ""
 	}
@@ -262,28 +268,28 @@ func (v *visit) who(people []option) string {
 	return ""
 }
 
-func (v *visit) setWho(person string) {
-	if v.sess.person != "" {
+func (req *Request) setWho(person string) {
+	if req.Session.Person != "" {
 		return
 	}
-	v.chosen = person
+	req.chosen = person
 	// #nosec G124 -- plain HTTP on loopback; a Secure cookie would not come back
-	http.SetCookie(v.w, &http.Cookie{
-		Name: v.whoCookie(), Value: person, Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode, MaxAge: 12 * 3600,
+	http.SetCookie(req.W, &http.Cookie{
+		Name: req.whoCookie(), Value: person, Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode, MaxAge: 12 * 3600,
 	})
 }
 
 // names lists what is known of a kind by name, for lists to choose from, in the
 // order in which people look for a name.
-func names(l service.Look, kind string) ([]option, error) {
-	var out []option
+func names(l service.Look, kind string) ([]Option, error) {
+	var out []Option
 	err := l.Each(kind, func(st ledger.State) (bool, error) {
 		if name := ledger.NameOf(st); name != "" {
-			out = append(out, option{Value: st.Key().ID, Label: name})
+			out = append(out, Option{Value: st.Key().ID, Label: name})
 		}
 		return len(out) < maxChoices, nil
 	})
-	slices.SortStableFunc(out, func(a, b option) int { return compareText(strings.ToLower(a.Label), strings.ToLower(b.Label)) })
+	slices.SortStableFunc(out, func(a, b Option) int { return compareText(strings.ToLower(a.Label), strings.ToLower(b.Label)) })
 	return out, err
 }
 
@@ -374,17 +380,17 @@ func holdOn(l service.Look, bag *ledger.Bag, h ledger.Hold) (holdInUse, error) {
 
 // holdsMemory is where is noted which holds were read. What was read on a locked
 // page takes the screen again once somebody has opened it.
-func (v *visit) holdsMemory() string {
-	if v.locked {
-		return v.sess.id + " locked"
+func (req *Request) holdsMemory() string {
+	if req.Locked {
+		return req.Session.ID + " locked"
 	}
-	return v.sess.id
+	return req.Session.ID
 }
 
 // sawHold notes that the person at this browser has been told of a hold.
-func (v *visit) sawHold() error {
-	v.s.flash.seeHold(v.holdsMemory(), v.r.PostForm.Get("hold"))
-	return v.redirect(v.r.PostForm.Get("back"))
+func sawHold(req *Request) error {
+	req.Site.flash.seeHold(req.holdsMemory(), req.PostForm.Get("hold"))
+	return req.redirect(req.PostForm.Get("back"))
 }
 
 // clockText is a time for people: never ambiguous, to the minute.
