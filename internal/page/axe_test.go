@@ -3,6 +3,7 @@
 package page
 
 import (
+	"cmp"
 	"context"
 	"crypto/x509"
 	"fmt"
@@ -130,7 +131,7 @@ func TestEveryPageForEverybody(t *testing.T) {
 	d.fromBath(id, bag)
 	d.fill(at+"/run", "temperature_dc", "39.4", "heart_rate", "98", "breathing_rate", "36", "given_ml", "6")
 	for slug, st := range caseSteps {
-		i.inspect(orText(st.tmpl, "step"), at+"/"+slug)
+		i.inspect(cmp.Or(st.tmpl, "step"), at+"/"+slug)
 	}
 	horse := "/case/" + strings.Split(d.fill("/open", "kind", "horse", "patient_name", "Grey Wren", "clock_checked", "yes"), "/")[2]
 	d.fill(horse+"/look", "total_protein_dg_per_l", "40")

@@ -17,7 +17,7 @@ import (
 // stopped, and gives a one-time address.
 func (d *desk) serve(addr string) (entrance string, stop func()) {
 	d.t.Helper()
-	site, err := New(d.site.Config)
+	site, err := NewWeb(d.site.Config)
 	require.NoError(d.t, err)
 	ctx, cancel := context.WithCancel(context.Background())
 	ready, ended := make(chan string, 1), make(chan error, 1)

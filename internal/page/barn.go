@@ -6,10 +6,11 @@ import (
 	"slices"
 	"strings"
 
-	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/service"
 	pb "thawtrail/proto/thawtrail/v1"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
 )
 
 // nowMore is the barn page: what runs and what is due.
@@ -27,16 +28,6 @@ type nowCase struct {
 	ID, Patient, Yard, Step, Button, Said string
 	Clamped                               bool
 	Held                                  string // another laptop has it
-}
-
-// dueRow is something with a time.
-type dueRow struct {
-	AtMs    int64
-	At      string
-	What    string
-	Href    string
-	Overdue bool
-	Alarm   bool // sounds when it is due
 }
 
 // showNow serves the barn page.
@@ -187,132 +178,11 @@ func listCases(req *Request) error {
 	return req.render("cases", say("cases.title"), "barn", map[string]any{"Rows": caseRows(out.Cases), "Next": req.nextPart(out.Next)})
 }
 
-type caseRow struct{ ID, Patient, Yard, State, Opened, Outcome, Given, Recheck string }
-
-func caseRows(in []*pb.CaseRow) []caseRow {
-	var out []caseRow
-	for _, c := range in {
-		row := caseRow{ID: c.Case, Patient: c.Patient, Yard: c.Yard, State: c.State, Outcome: plain(c.Outcome), Opened: clockText(timeOf(c.OpenedAt))}
-		if c.GivenMl > 0 {
-			row.Given = say("word.ml", c.GivenMl)
-		}
-		if c.RecheckDue != "" {
-			row.Recheck = clockText(timeOf(c.RecheckDue))
-		}
-		out = append(out, row)
-	}
-	return out
-}
-
-// showBag serves what happened to one bag.
-func showBag(req *Request) error {
-	out, err := req.Site.Stock.GetBag(req.Context(), &pb.GetBagRequest{Bag: req.PathValue("bag")})
-	if err != nil {
-		return err
-	}
-	b := out.Bag
-	m := map[string]any{
-		"Bag": bagRows([]*pb.BagRow{b})[0], "Story": storyRows(out.Timeline), "Doubts": doubtRows(out.Discrepancies),
-		"Fresh": out.GetFreshness().GetText(), "Because": b.Because,
-	}
-	return req.render("bag", say("bag.title", bagText(b.Bag)), "clinic", m)
-}
-
-// showRecord serves one record in full.
-func showRecord(req *Request) error {
-	out, err := req.Site.Audit.GetRecord(req.Context(), recordRequest(req.PathValue("record")))
-	if err != nil {
-		return err
-	}
-	facts := []Pair{
-		{say("record.what"), out.Type},
-		{say("record.happened"), clockText(timeOf(out.At))},
-		{say("record.written"), clockText(timeOf(out.WrittenAt))},
-		{say("record.who"), out.Who},
-		{say("record.known"), knownWords(out)},
-		{say("record.laptop"), out.Device},
-		{say("record.kept"), savedWords(out.Saved)},
-		{say("record.about"), strings.Join(out.Entities, ", ")},
-		{say("record.record"), out.Record},
-	}
-	return req.render("record", say("record.heading"), "owner", map[string]any{"Facts": facts, "Entry": entryLines(out.Entry)})
-}
-
-// knownWords says how the laptop knew who wrote a record.
-func knownWords(r *pb.GetRecordResponse) string {
-	if r.Proof == pb.ProofKind_PROOF_KIND_PIN {
-		return say("record.proven", clockText(timeOf(r.ProvenAt)))
-	}
-	return service.NoProof
-}
-
-// entryLines are the values of an entry with their names.
-func entryLines(e *pb.Entry) []Pair {
-	_, m, err := event.Unwrap(e)
-	if err != nil {
-		return nil
-	}
-	return messageLines(m.ProtoReflect())
-}
-
-// writeEvent serves the generic form of any event that people write.
-func writeEvent(req *Request) error {
-	name := req.PathValue("event")
-	f, err := req.newForm(name)
-	if err != nil {
-		return err
-	}
-	if req.Session.Phone && req.staysHere(f.spec) {
-		req.fail(http.StatusForbidden, say("phones.stays"))
-		return nil
-	}
-	q := req.URL.Query()
-	for _, in := range f.Inputs {
-		if text := q.Get(in.Name); text != "" && req.Method == http.MethodGet {
-			in.keep([]string{text})
-		}
-	}
-	back := q.Get("back")
-	if id := q.Get("case"); id != "" && specHas(f, "case") {
-		f.set("case", id)
-		back = orText(back, "/case/"+id+"/later")
-	}
-	if req.Method == http.MethodPost {
-		out, ok, err := f.post()
-		if err != nil {
-			return err
-		}
-		if ok {
-			req.saved(out)
-			return req.redirect(orText(back, req.Site.home()))
-		}
-		req.Code = http.StatusUnprocessableEntity
-	}
-	m := map[string]any{"Form": f, "Back": orText(back, req.Site.home())}
-	if id := q.Get("case"); id != "" {
-		cv, err := caseOf(req, id)
-		if err != nil {
-			return err
-		}
-		return req.renderCase("write", f.spec.Rule.GetShort(), "barn", &cv.Header, m)
-	}
-	return req.render("write", f.spec.Rule.GetShort(), "clinic", m)
-}
-
 func specHas(f *Form, field string) bool {
-	return f.spec.Message().Fields().ByName(protoName(field)) != nil
+	return f.spec.Message().Fields().ByName(protoreflect.Name(field)) != nil
 }
 
 // blankSheet serves the sheet to fill by hand.
 func blankSheet(req *Request) error {
 	return req.render("blank", say("blank.heading"), "barn", nil)
-}
-
-// moreIn serves the way in for a second browser.
-func moreIn(req *Request) error {
-	url, err := req.Site.Entrance()
-	if err != nil {
-		return err
-	}
-	return req.render("another", say("another.title"), "", url)
 }

@@ -71,24 +71,6 @@ func heardBy(h *pb.HoldRow, devices []deviceRow) holdView {
 	return view
 }
 
-type deviceRow struct {
-	ID, Name, LastHeard string
-	Records             uint64
-	ShutOut             bool
-}
-
-func devices(req *Request) ([]deviceRow, error) {
-	out, err := req.Site.Audit.ListPeople(req.Context(), &pb.ListPeopleRequest{})
-	if err != nil {
-		return nil, err
-	}
-	var rows []deviceRow
-	for _, d := range out.Devices {
-		rows = append(rows, deviceRow{ID: d.Device, Name: d.Name, LastHeard: clockText(timeOf(d.LastHeardAt)), Records: d.Records, ShutOut: d.ShutOut})
-	}
-	return rows, nil
-}
-
 func listBatches(req *Request) error {
 	rows, next, err := batches(req, &pb.ListBatchesRequest{Held: req.URL.Query().Get("held") != "", Limit: partRows, After: req.after()})
 	if err != nil {

@@ -1,35 +1,17 @@
 package page
 
 import (
+	"cmp"
 	"slices"
+	"strings"
 	"time"
 
 	"thawtrail/internal/engine"
 	"thawtrail/internal/event"
-	"thawtrail/internal/label"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/service"
 	pb "thawtrail/proto/thawtrail/v1"
 )
-
-// patient stands on every screen of a case.
-type Patient struct {
-	Case, Line, Dam, Marks, Yard, Twin, Weight, Age string
-	Foal                                            bool
-}
-
-// running is a case in which a bag runs: its three buttons are always there.
-type Running struct {
-	Case    string
-	Bag     string
-	Clamped bool
-}
-
-// aboutCase is what the frame of a page knows of its case.
-type Header struct {
-	Patient *Patient
-	Running *Running
-}
 
 // caseView is one case as the pages of its path need it, read at one moment.
 type View struct {
@@ -38,14 +20,9 @@ type View struct {
 	C        *ledger.Case
 	Now      time.Time
 	Zone     *time.Location
-	Here     bool // this device wrote of the case
-	Foal     bool
-	Kind     string       // foal, horse or donkey
-	Word     string       // the same for sentences; 'patient' when it is not known
-	WeightKg engine.Range // zero when not weighed
-	Kg       float64
-	Weight   string
-	AgeH     *float64 // now; nil when the birth is not told
+	Here     bool   // this device wrote of the case
+	Kind     string // foal, horse or donkey
+	Word     string // the same for sentences; 'patient' when it is not known
 	Bags     []*Bag
 	Protocol *ledger.ProtocolVersion // the practice's own numbers; nil: none
 	DayMl    int32                   // by vein in the last 24 h
@@ -57,6 +34,7 @@ type View struct {
 
 	Locked bool // the browser is locked: no way on from this case
 
+	// Read hands on a read view again.
 	Read func(func(service.Look) error) error
 }
 
@@ -88,7 +66,7 @@ func (b *Bag) FullMl() int32 { return max(0, b.VolumeMl-b.OtherMl) }
 
 // Stages of a bag in a case.
 const (
-	planned      = "planned"
+	stagePlanned = "planned"
 	stageChecked = "checked"
 	stageThawing = "thawing"
 	stageThawed  = "thawed"
@@ -99,8 +77,7 @@ const (
 
 // caseOf reads the case that the address names.
 func caseOf(req *Request, text string) (*View, error) {
-	cv := &View{Now: req.Now, Locked: req.Locked}
-	cv.Read = func(fn func(service.Look) error) error { return req.Read(fn) }
+	cv := &View{Now: req.Now, Locked: req.Locked, Read: req.Read}
 	err := cv.Read(func(l service.Look) error {
 		id, err := l.CaseID(text)
 		if err != nil {
@@ -130,22 +107,14 @@ func (cv *View) read(l service.Look) error {
 	if p := l.Practice(); p != nil {
 		cv.Currency = p.Currency
 	}
-	cv.Patient = &Patient{Case: cv.ID, Line: l.Patient(c)}
+	cv.Header = headerOf(l, c, cv.Now)
 	if p := c.Patient; p != nil {
 		cv.Kind = enumText(p.Kind)
-		cv.Foal = p.Kind == pb.PatientKind_PATIENT_KIND_FOAL
-		cv.Patient.Dam, cv.Patient.Marks, cv.Patient.Yard, cv.Patient.Twin, cv.Patient.Foal = p.DamName, l.Marks(p), p.Yard, p.Twin, cv.Foal
-		if p.BornMs != 0 {
-			h := cv.Now.Sub(time.UnixMilli(p.BornMs)).Hours()
-			cv.AgeH, cv.Patient.Age = &h, ageText(h)
-		}
 	}
-	cv.Word = orText(cv.Kind, say("word.patient"))
+	cv.Word = cmp.Or(cv.Kind, say("word.patient"))
 	if t := cv.lastIgg(false); t != nil {
 		cv.Igg = l.IggTest(t)
 	}
-	cv.weigh()
-	cv.Patient.Weight = cv.Weight
 	if err := cv.protocol(l); err != nil {
 		return err
 	}
@@ -155,40 +124,8 @@ func (cv *View) read(l service.Look) error {
 			return err
 		}
 		cv.Bags = append(cv.Bags, b)
-		if b.Stage == stageRunning {
-			cv.Running = &Running{Case: cv.ID, Bag: b.Number, Clamped: c.Clamped}
-		}
 	}
 	return nil
-}
-
-func ageText(h float64) string {
-	switch {
-	case h < 0:
-		return say("time.unborn")
-	case h < 48:
-		return say("time.hours", int(h))
-	}
-	return say("time.days", int(h/24))
-}
-
-// weigh takes the last weight with its range.
-func (cv *View) weigh() {
-	n := len(cv.C.Weights)
-	if n == 0 {
-		return
-	}
-	w := cv.C.Weights[n-1]
-	cv.Kg = float64(w.WeightG) / 1000
-	cv.WeightKg = engine.Exactly(cv.Kg)
-	cv.Weight = num(cv.Kg) + " kg"
-	if w.LowG != nil && w.HighG != nil {
-		cv.WeightKg.Low, cv.WeightKg.High = float64(*w.LowG)/1000, float64(*w.HighG)/1000
-		cv.Weight += " " + say("word.weight_range", num(cv.WeightKg.Low), num(cv.WeightKg.High))
-	}
-	if w.Method != pb.WeightMethod_WEIGHT_METHOD_UNSPECIFIED { // a code does not tell it
-		cv.Weight += ", " + enumText(w.Method)
-	}
 }
 
 // protocol finds the practice's numbers: the protocol whose name has the kind of
@@ -253,7 +190,7 @@ func (cv *View) dosePlan() *ledger.Plan { return cv.planOf("dose") }
 func (cv *View) ratePlan() *ledger.Plan { return cv.planOf("drip") }
 
 func (cv *View) bag(l service.Look, id string) (*Bag, error) {
-	b := &Bag{caseID: cv.ID, ID: id, Number: bagText(id), Stage: planned, T: cv.C.Transfused(id)}
+	b := &Bag{caseID: cv.ID, ID: id, Number: bagText(id), Stage: stagePlanned, T: cv.C.Transfused(id)}
 	bag, err := l.Bag(id)
 	if err != nil {
 		return nil, err
@@ -376,14 +313,6 @@ func (cv *View) find(id string) *Bag {
 	return nil
 }
 
-// bagText is a bag's number as stickers show it.
-func bagText(id string) string {
-	if id == "" {
-		return ""
-	}
-	return label.BagNumber(id).String()
-}
-
 // at is a moment of the case for people.
 func (cv *View) at(ms int64) string { return clockText(time.UnixMilli(ms).In(cv.Zone)) }
 
@@ -415,4 +344,57 @@ func reading(t *ledger.IggTest) (r engine.IgGReading, ok bool) {
 		return engine.IgGReading{IgGUnknown: true}, true
 	}
 	return r, false
+}
+
+// watched says that plasma runs in a case, or that the patient was treated or looked
+// at a short while ago.
+func (cv *View) watched() bool {
+	if cv.C.Running {
+		return true
+	}
+	lately := cv.Now.Add(-watchedFor).UnixMilli()
+	for i := range cv.C.Transfusions {
+		if cv.C.Transfusions[i].LastMs() > lately {
+			return true
+		}
+	}
+	return len(cv.C.Transfusions) > 0 && slices.ContainsFunc(cv.C.Timeline, func(e ledger.Entry) bool {
+		spec, ok := event.Lookup(e.Type)
+		return ok && spec.Rule.GetSignLater() && e.AtMs > lately
+	})
+}
+
+// watchedFor is how long a patient stays in reach of a locked browser after the last
+// that was done: vitals are due half an hour after the end.
+const watchedFor = time.Hour
+
+// lastRun is the bag that was started last.
+func (cv *View) lastRun() *Bag {
+	n := len(cv.C.Transfusions)
+	if n == 0 {
+		return nil
+	}
+	return cv.find(cv.C.Transfusions[n-1].Bag)
+}
+
+// byCode says that a code stands in for a bag's start: the records of the laptop
+// that began it are not here.
+func (cv *View) byCode(b *Bag) bool {
+	return b.T != nil && len(b.T.Starts) > 0 && slices.ContainsFunc(cv.C.Adoptions, func(a ledger.Adoption) bool {
+		return a.Stamp.Record == b.T.Starts[0].Record
+	})
+}
+
+// twinOf reads the open case of the other twin; nil when there is none here.
+func (cv *View) twinOf(req *Request) (*View, error) {
+	id := ""
+	err := cv.Read(func(l service.Look) (err error) { id, err = l.Twin(cv.C); return err })
+	if err != nil || id == "" {
+		return nil, err
+	}
+	return caseOf(req, id)
+}
+
+func containsFold(s, part string) bool {
+	return part != "" && strings.Contains(strings.ToLower(s), strings.ToLower(part))
 }

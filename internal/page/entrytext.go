@@ -1,6 +1,7 @@
 package page
 
 import (
+	"cmp"
 	"fmt"
 	"strconv"
 	"strings"
@@ -63,7 +64,7 @@ func valueLine(f protoreflect.FieldDescriptor, v protoreflect.Value) string {
 			}
 			return clockText(time.UnixMilli(x.UnixMs).In(zone))
 		case *pb.Sealed:
-			return orText(x.Plain, say("record.sealed"))
+			return cmp.Or(x.Plain, say("record.sealed"))
 		}
 		return ""
 	case protoreflect.Int32Kind, protoreflect.Int64Kind:

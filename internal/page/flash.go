@@ -97,3 +97,12 @@ func (f *flashes) sawHold(id, hold string) bool {
 	defer f.mu.Unlock()
 	return f.get(id).holds[hold]
 }
+
+// tell puts a sentence on the next page.
+func (req *Request) tell(text string) { req.Site.flash.put(req.Session.ID, &Flash{Text: text}) }
+
+// saved tells of a record on the next page.
+func (req *Request) saved(out *pb.WriteResponse) {
+	f := &Flash{Text: out.Text, Saved: savedWords(out.Saved), NoProof: out.NoProof, Repeated: out.RepeatedRequest, Cautions: cautionViews(out.Cautions)}
+	req.Site.flash.put(req.Session.ID, f)
+}

@@ -3,7 +3,6 @@ package page
 import (
 	"slices"
 	"strings"
-	"time"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
@@ -314,40 +313,4 @@ func (f *Form) Folded() (out []*Input) {
 // Unfold says that the fold has to be open: something in it was typed or is wrong.
 func (f *Form) Unfold() bool {
 	return slices.ContainsFunc(f.Inputs, func(in *Input) bool { return in.Less && (in.Value != "" || in.Error != "") })
-}
-
-// clock is what typed times are read against: this machine's clock in the
-// practice's zone.
-func (req *Request) clock() typed.Clock {
-	c := typed.Clock{Now: req.Site.Clock.Now, Zone: time.UTC}
-	_ = req.Read(func(l service.Look) error {
-		c.Zone, c.ZoneName = l.Zone(), l.Zone().String()
-		return nil
-	})
-	return c
-}
-
-// saved tells of a record on the next page.
-func (req *Request) saved(out *pb.WriteResponse) {
-	f := &Flash{Text: out.Text, Saved: savedWords(out.Saved), NoProof: out.NoProof, Repeated: out.RepeatedRequest, Cautions: cautionViews(out.Cautions)}
-	req.Site.flash.put(req.Session.ID, f)
-}
-
-// write makes a record for which nothing is typed: one press of one button. The
-// suffix keeps several records of one press apart.
-func (req *Request) writeOne(suffix string, name string, m proto.Message) (*pb.WriteResponse, error) {
-	spec := specOf(name)
-	entry, err := event.Wrap(spec.Type, m)
-	if err != nil {
-		return nil, err
-	}
-	id := req.PostForm.Get("request_id")
-	if id == "" || len(id) > 50 {
-		id = newRequestID()
-	}
-	ask := &pb.WriteRequest{Entry: entry, RequestId: id + suffix, Pin: req.PostForm.Get("pin")}
-	if err := (&Form{req: req}).author(ask); err != nil {
-		return nil, err
-	}
-	return req.Site.Records.WriteBy(req.Context(), req.actor(), ask)
 }

@@ -191,3 +191,13 @@ func (f *Form) wrong() bool {
 	}
 	return slices.ContainsFunc(f.Inputs, func(in *Input) bool { return in.Error != "" })
 }
+
+// writer is who writes here; empty when that is not known: a case is taken over
+// first and signed later.
+func (req *Request) writer() string {
+	ask := &pb.WriteRequest{}
+	if (&Form{req: req}).author(ask) != nil {
+		return ""
+	}
+	return ask.Author
+}

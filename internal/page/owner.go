@@ -8,7 +8,6 @@ import (
 	"slices"
 	"strings"
 
-	"thawtrail/internal/service"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -99,7 +98,7 @@ func listPeople(req *Request) error {
 	}
 	var people []Pair
 	for _, p := range out.People {
-		people = append(people, Pair{p.Name, orText(plain(strings.Join(p.Roles, ", ")), say("people.no_role"))})
+		people = append(people, Pair{p.Name, cmp.Or(plain(strings.Join(p.Roles, ", ")), say("people.no_role"))})
 	}
 	return req.render("people", say("people.title"), "owner", map[string]any{"People": people, "Devices": devices})
 }
@@ -191,13 +190,6 @@ func doubtTable(req *Request, add func(...string)) error {
 	})
 }
 
-func yesNo(b bool) string {
-	if b {
-		return say("word.yes")
-	}
-	return say("word.no")
-}
-
 func lateTable(req *Request, add func(...string)) error {
 	return eachPart(func(after string) (string, error) {
 		rows, next, err := late(req, after, partRows)
@@ -258,16 +250,3 @@ func inert(text string) string {
 	}
 	return text
 }
-
-// unprovenName is a name with what its entry lacks.
-func unprovenName(r *pb.LateRow) string {
-	switch {
-	case r.Unsigned:
-		return say("unproven.unsigned")
-	case r.NoProof:
-		return r.Who + " (" + service.NoProof + ")"
-	}
-	return r.Who
-}
-
-func sortTexts(s []string) { slices.Sort(s) }

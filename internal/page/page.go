@@ -1,29 +1,20 @@
 package page
 
 import (
-	"context"
-	"crypto/hmac"
 	"crypto/rand"
 	"crypto/sha256"
 	"crypto/tls"
 	"encoding/hex"
-	"errors"
-	"fmt"
 	"html/template"
+	"io/fs"
 	"log/slog"
 	"net"
 	"net/http"
-	"strings"
 	"sync"
 	"time"
 
-	"golang.org/x/sync/errgroup"
-
 	"thawtrail/internal/clock"
-	"thawtrail/internal/parcel"
 	"thawtrail/internal/service"
-	"thawtrail/internal/trust"
-	"thawtrail/internal/trust/pins"
 )
 
 // Config says what a site serves.
@@ -54,6 +45,8 @@ type Site struct {
 	secret []byte // keys the cookies of this replica
 	cookie string // name, with the replica in it: cookies do not know ports
 	tmpl   map[string]*template.Template
+	locked LockedView
+	upload string // address of the page that takes a file
 	mux    *http.ServeMux
 	flash  flashes
 	live   chan struct{} // one token for each open stream of this machine's browsers
@@ -61,7 +54,6 @@ type Site struct {
 	mu       sync.Mutex
 	entrance map[string]bool // one-time codes not used yet
 	port     string
-	sticks   map[string]parcel.Code // codes of files that are offered, by the file's name
 }
 
 const (
@@ -74,28 +66,25 @@ const (
 
 // New prepares the pages of a replica. The secret that keys its cookies is kept
 // in the replica, so that a browser stays signed in when the program restarts in
-// the middle of a transfusion.
-func New(cfg Config) (*Site, error) {
+// the middle of a transfusion. Locked is what a locked browser still shows, and
+// rooms are the templates of the pages that Page, Both, Here and Upload register.
+func New(cfg Config, locked LockedView, rooms ...fs.FS) (*Site, error) {
 	if cfg.Log == nil {
 		cfg.Log = slog.New(slog.DiscardHandler)
 	}
 	r := cfg.Replica
 	s := &Site{
 		Config: cfg, Records: &service.Records{Replica: r}, Stock: &service.Stock{Replica: r}, Cases: &service.Cases{Replica: r},
-		Audit: &service.Audit{Replica: r},
-		live:  make(chan struct{}, maxStreams), entrance: map[string]bool{},
+		Audit: &service.Audit{Replica: r}, locked: locked, mux: http.NewServeMux(),
+		live: make(chan struct{}, maxStreams), entrance: map[string]bool{},
 	}
 	var err error
 	if s.secret, err = secretOf(r); err != nil {
 		return nil, err
 	}
 	s.cookie = "thawtrail-" + hex.EncodeToString(r.Store.Device()[:4])
-	if s.tmpl, err = parseTemplates(); err != nil {
-		return nil, err
-	}
-	s.mux = http.NewServeMux()
-	s.routes()
-	return s, nil
+	s.tmpl, err = parseTemplates(rooms)
+	return s, err
 }
 
 func secretOf(r *service.Replica) ([]byte, error) {
@@ -108,237 +97,4 @@ func secretOf(r *service.Replica) ([]byte, error) {
 		return nil, err
 	}
 	return secret, r.Store.SetLocal(secretName, secret)
-}
-
-// Run serves the pages of a replica until ctx ends: on a loopback address, unless
-// it is empty, and to phones, where there is a listener for them.
-func Run(ctx context.Context, addr string, cfg Config, ready func(url string)) error {
-	if addr == "" && cfg.PhoneListener == nil {
-		return nil
-	}
-	s, err := New(cfg)
-	if err != nil {
-		return err
-	}
-	group, ctx := errgroup.WithContext(ctx)
-	if addr != "" {
-		group.Go(func() error { return s.Serve(ctx, addr, ready) })
-	}
-	if cfg.PhoneListener != nil {
-		group.Go(func() error { return s.servePhones(ctx) })
-	}
-	return group.Wait()
-}
-
-// Serve listens on a loopback address until ctx ends. Ready is told the one-time
-// address with which a browser signs in.
-func (s *Site) Serve(ctx context.Context, addr string, ready func(url string)) error {
-	l, err := trust.Listen(addr)
-	if err != nil {
-		return err
-	}
-	_, s.port, _ = net.SplitHostPort(l.Addr().String())
-	srv := &http.Server{Handler: s, ReadHeaderTimeout: readTimeout, MaxHeaderBytes: 32 << 10, BaseContext: func(net.Listener) context.Context { return ctx }}
-	stop := context.AfterFunc(ctx, func() { _ = srv.Close() }) // ending by Close is the normal end
-	defer stop()
-	ways, err := s.ways()
-	if err != nil {
-		return err
-	}
-	if s.URLFile != "" {
-		if err := trust.WriteFile(s.URLFile, []byte(strings.Join(ways, "\n")+"\n")); err != nil {
-			return err
-		}
-	}
-	for _, url := range ways {
-		ready(url)
-	}
-	if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
-		return fmt.Errorf("pages on %s: %w", addr, err)
-	}
-	return nil
-}
-
-// Entrance makes a one-time address that opens a session in the browser that
-// follows it first. Codes that nobody used are forgotten when there are many.
-func (s *Site) Entrance() (string, error) {
-	raw := make([]byte, 16)
-	if _, err := rand.Read(raw); err != nil {
-		return "", err
-	}
-	code := hex.EncodeToString(raw)
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if len(s.entrance) >= maxEntrances {
-		clear(s.entrance)
-	}
-	s.entrance[code] = true
-	return "http://127.0.0.1:" + s.port + "/enter/" + code, nil
-}
-
-// ways makes one one-time address for each part that this replica serves: the
-// barn on a laptop, the clinic's and the owner's pages on the hub.
-func (s *Site) ways() ([]string, error) {
-	parts := []string{"/barn"}
-	if s.Replica.Hub {
-		parts = []string{"/clinic", "/owner"}
-	}
-	out := make([]string, len(parts))
-	for i, part := range parts {
-		url, err := s.Entrance()
-		if err != nil {
-			return nil, err
-		}
-		out[i] = url + "?to=" + part
-	}
-	return out, nil
-}
-
-// useEntrance spends a code.
-func (s *Site) useEntrance(code string) bool {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	ok := s.entrance[code]
-	delete(s.entrance, code)
-	return ok
-}
-
-// ServeHTTP answers the browsers of this machine. It checks where a request comes
-// from before any page sees it.
-func (s *Site) ServeHTTP(w http.ResponseWriter, r *http.Request) {
-	s.serve(w, r, ofThisMachine(r.Host))
-}
-
-// serve is what both doors have in common: this machine's and that of phones.
-func (s *Site) serve(w http.ResponseWriter, r *http.Request, hostAllowed bool) {
-	h := w.Header()
-	h.Set("Content-Security-Policy", "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; object-src 'none'")
-	h.Set("X-Frame-Options", "DENY")
-	h.Set("X-Content-Type-Options", "nosniff")
-	h.Set("Referrer-Policy", "same-origin") // with no-referrer, browsers hide the origin of our own forms too
-	h.Set("Cross-Origin-Resource-Policy", "same-origin")
-	if !hostAllowed {
-		http.Error(w, say("door.host"), http.StatusMisdirectedRequest)
-		return
-	}
-	if r.Method == http.MethodPost {
-		if !sameOrigin(r) {
-			http.Error(w, say("door.origin"), http.StatusForbidden)
-			return
-		}
-		most := int64(maxForm)
-		if r.URL.Path == uploadPath {
-			most = service.MaxCarried + maxForm
-		}
-		r.Body = http.MaxBytesReader(w, r.Body, most)
-	}
-	s.mux.ServeHTTP(w, r)
-}
-
-// ofThisMachine is the guard against DNS rebinding: only names of this machine.
-func ofThisMachine(hostport string) bool {
-	host, _, err := net.SplitHostPort(hostport)
-	if err != nil {
-		host = hostport
-	}
-	ip := net.ParseIP(strings.Trim(host, "[]"))
-	return host == "localhost" || ip != nil && ip.IsLoopback()
-}
-
-// sameOrigin says that a browser made the POST on one of our own pages.
-func sameOrigin(r *http.Request) bool {
-	if site := r.Header.Get("Sec-Fetch-Site"); site != "" && site != "same-origin" {
-		return false
-	}
-	scheme := "http://"
-	if viaPhone(r) {
-		scheme = "https://"
-	}
-	return r.Header.Get("Origin") == scheme+r.Host
-}
-
-// session is a browser that is signed in.
-type Session struct {
-	ID     string
-	Person string // the one person it writes for; empty: whoever is chosen in it
-	Phone  bool   // it came in by the door of phones
-}
-
-func (s *Site) mac(parts ...string) string {
-	m := hmac.New(sha256.New, s.secret)
-	for _, p := range parts {
-		fmt.Fprintf(m, "%d:%s", len(p), p)
-	}
-	return hex.EncodeToString(m.Sum(nil))
-}
-
-// sessionOf reads the cookie; nil when it is not one that this replica gave at
-// this door.
-func (s *Site) sessionOf(r *http.Request) *Session {
-	if viaPhone(r) {
-		return s.sessionOfPhone(r)
-	}
-	c, err := r.Cookie(s.cookie)
-	if err != nil {
-		return nil
-	}
-	id, mac, ok := strings.Cut(c.Value, ".")
-	if !ok || !hmac.Equal([]byte(mac), []byte(s.mac("session", id))) {
-		return nil
-	}
-	return &Session{ID: id}
-}
-
-func (s *Site) token(sess *Session) string { return s.mac("token", sess.ID) }
-
-// enter opens a session for whoever follows a one-time address first.
-func (s *Site) enter(w http.ResponseWriter, r *http.Request) {
-	if viaPhone(r) {
-		s.turnAway(w, r)
-		return
-	}
-	if s.sessionOf(r) == nil {
-		if !s.useEntrance(r.PathValue("code")) {
-			w.WriteHeader(http.StatusForbidden)
-			s.shutDoor(w, say("door.used"), s.home())
-			return
-		}
-		raw := make([]byte, 16)
-		if _, err := rand.Read(raw); err != nil {
-			http.Error(w, err.Error(), http.StatusInternalServerError)
-			return
-		}
-		id := hex.EncodeToString(raw)
-		// #nosec G124 -- plain HTTP on loopback; a Secure cookie would not come back
-		http.SetCookie(w, &http.Cookie{
-			Name: s.cookie, Value: id + "." + s.mac("session", id), Path: "/", HttpOnly: true,
-			SameSite: http.SameSiteStrictMode, MaxAge: 365 * 24 * 3600,
-		})
-		if book := s.Replica.Pins; book != nil {
-			book.Enter(pins.Seat(id))
-		}
-	}
-	// A page, not a redirect: a strict cookie does not travel on a redirect from
-	// another program's link.
-	home := s.home()
-	if to := r.URL.Query().Get("to"); to == "/barn" || to == "/clinic" || to == "/owner" {
-		home = to
-	}
-	s.shutDoor(w, "", home)
-}
-
-// shutDoor is the page before a session; with no reason it is the way in.
-func (s *Site) shutDoor(w http.ResponseWriter, reason, home string) {
-	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	if err := s.tmpl["door"].ExecuteTemplate(w, "door", map[string]any{"Reason": reason, "Home": home}); err != nil {
-		s.Log.Error("write a page", "error", err)
-	}
-}
-
-// home is where a session begins: the barn on a laptop, the clinic on the hub.
-func (s *Site) home() string {
-	if s.Replica.Hub {
-		return "/clinic"
-	}
-	return "/barn"
 }

@@ -149,7 +149,7 @@ func TestTheDoorOpensOnce(t *testing.T) {
 		assert.Contains(t, r.Header.Get("Content-Security-Policy"), "default-src 'self'")
 		assert.Equal(t, "DENY", r.Header.Get("X-Frame-Options"))
 	}
-	site, err := New(d.site.Config)
+	site, err := NewWeb(d.site.Config)
 	require.NoError(t, err)
 	assert.Equal(t, d.site.secret, site.secret, "a browser stays in when the program starts again")
 }

@@ -26,11 +26,11 @@ func (st *Step) Href(id string) string { return "/case/" + id + "/" + st.Slug }
 func (cv *View) path() {
 	c := cv.C
 	add := func(slug string, done, optional bool, said string) {
-		words := list("step." + slug)
+		names := list("step." + slug)
 		if grown := list("step." + slug + "_grown"); !cv.Foal && len(grown) > 0 {
-			words = grown
+			names = grown
 		}
-		cv.Steps = append(cv.Steps, &Step{Slug: slug, Title: words[0], Button: words[1], Done: done, Optional: optional, Said: said})
+		cv.Steps = append(cv.Steps, &Step{Slug: slug, Title: names[0], Button: names[1], Done: done, Optional: optional, Said: said})
 	}
 	add("patient", c.Patient != nil, false, cv.Patient.Marks)
 	if cv.Foal {
@@ -70,11 +70,11 @@ func (cv *View) bagSteps(add adder) {
 	if b != nil {
 		number = say("path.bag", b.Number)
 	}
-	add("bath", past(planned), false, number)
-	add("thaw", past(planned, stageChecked, stageThawing), false, thawWord(b))
+	add("bath", past(stagePlanned), false, number)
+	add("thaw", past(stagePlanned, stageChecked, stageThawing), false, thawWord(b))
 	add("baseline", cv.hasBaseline(), false, "")
 	add("rate", cv.ratePlan() != nil, false, cv.rateWord())
-	add("hang", past(planned, stageChecked, stageThawing, stageThawed), false, "")
+	add("hang", past(stagePlanned, stageChecked, stageThawing, stageThawed), false, "")
 	add("start", b != nil && b.T != nil, false, "")
 	add("run", b != nil && b.Stage == stageEnded, false, cv.givenWord())
 }
@@ -118,7 +118,7 @@ func (cv *View) skips(slug string) bool {
 // bagStep is the next step with a bag that waits.
 func (cv *View) bagStep(b *Bag) string {
 	switch b.Stage {
-	case planned:
+	case stagePlanned:
 		return "bath"
 	case stageChecked, stageThawing:
 		return "thaw"

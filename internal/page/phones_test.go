@@ -33,7 +33,7 @@ func (d *desk) letPhonesIn() (at string, certificate *x509.Certificate) {
 	require.NoError(d.t, err)
 	certificate, err = x509.ParseCertificate(cfg.Certificates[0].Certificate[0])
 	require.NoError(d.t, err)
-	d.site, err = New(Config{
+	d.site, err = NewWeb(Config{
 		Replica: d.replica, Clock: d.clock, PhoneListener: l, PhoneTLS: cfg,
 		Phones: &service.PhoneDesk{Replica: d.replica, Book: book, Listening: l.Addr(), Fingerprint: authority.BrowserFingerprint(certificate.Raw)},
 	})

@@ -1,27 +1,13 @@
 package page
 
-import (
-	"embed"
-	"html/template"
-	"io/fs"
-	"path"
-	"strings"
-
-	"google.golang.org/protobuf/reflect/protoreflect"
-)
-
-//go:embed templates/*.html
-var templateFiles embed.FS
-
-func protoName(s string) protoreflect.Name { return protoreflect.Name(s) }
-
 // routes lists every address of the site.
-func (s *Site) routes() {
-	s.mux.HandleFunc("GET /assets/{name}", serveAsset)
-	s.mux.HandleFunc("GET /enter/{code}", s.enter)
-	s.mux.HandleFunc("GET /pair", s.showPair)
-	s.mux.HandleFunc("GET /pair/{code}", s.showPair)
-	s.mux.HandleFunc("POST /pair", s.pairPhone)
+func routes(s *Site) {
+	sticks := &Sticks{}
+	s.Open("GET /assets/{name}", serveAsset)
+	s.Open("GET /enter/{code}", s.enter)
+	s.Open("GET /pair", s.showPair)
+	s.Open("GET /pair/{code}", s.showPair)
+	s.Open("POST /pair", s.pairPhone)
 	s.Page("GET /{$}", func(req *Request) error { return req.redirect(s.home()) })
 	s.Page("GET /live", stream)
 	s.Page("POST /who", chooseWho)
@@ -44,9 +30,9 @@ func (s *Site) routes() {
 	s.Page("GET /case/{case}", showCase)
 	s.Both("/case/{case}/{step}", showStep)
 	s.Both(takeOverPath, takeOver)
-	s.upload()
-	s.Here("GET /case/{case}/stick", showStick)
-	s.Here("GET /case/{case}/stick/{name}", sendStick)
+	s.Upload(takeOverPath+"/file", takeFile)
+	s.Here("GET /case/{case}/stick", sticks.Show)
+	s.Here("GET /case/{case}/stick/{name}", sticks.Send)
 	s.Page("GET /case/{case}/vitals.svg", vitalsChart)
 	s.Page("GET /case/{case}/igg.svg", iggChart)
 	s.Both("/write/{event}", writeEvent)
@@ -73,49 +59,4 @@ func (s *Site) routes() {
 	s.Page("GET /owner/use.svg", useChart)
 	s.Page("GET /owner/csv/{table}", sendCSV)
 	s.Page("GET /", func(*Request) error { return ErrNotFound })
-}
-
-// both registers a page that is read and sent.
-func (s *Site) Both(address string, h Handler) {
-	s.Page("GET "+address, h)
-	s.Page("POST "+address, h)
-}
-
-// helpers are what templates call.
-var helpers = template.FuncMap{
-	"say": sayHTML, "asset": assetAddress, "list": list, "scriptWords": scriptWords, "plain": plain,
-	"join": func(all []string) string { return strings.Join(all, ", ") },
-	"dict": func(kv ...any) map[string]any {
-		m := map[string]any{}
-		for i := 0; i+1 < len(kv); i += 2 {
-			m[kv[i].(string)] = kv[i+1]
-		}
-		return m
-	},
-}
-
-// parseTemplates reads every page with the layout around it and the parts that
-// pages share.
-func parseTemplates() (map[string]*template.Template, error) {
-	base, err := template.New("layout").Funcs(helpers).ParseFS(templateFiles, "templates/layout.html", "templates/parts.html")
-	if err != nil {
-		return nil, err
-	}
-	all, err := fs.Glob(templateFiles, "templates/*.html")
-	if err != nil {
-		return nil, err
-	}
-	out := map[string]*template.Template{}
-	for _, file := range all {
-		name := strings.TrimSuffix(path.Base(file), ".html")
-		if name == "layout" || name == "parts" {
-			continue
-		}
-		t, err := template.Must(base.Clone()).ParseFS(templateFiles, file)
-		if err != nil {
-			return nil, err
-		}
-		out[name] = t
-	}
-	return out, nil
 }

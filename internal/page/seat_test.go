@@ -348,7 +348,7 @@ func TestItLocksByItself(t *testing.T) {
 	require.NotContains(t, d.get("/barn"), "data-locked")
 
 	// The program starts again: the cookie is good, and the page is locked.
-	again, err := New(Config{Replica: d.replica, Clock: d.clock})
+	again, err := NewWeb(Config{Replica: d.replica, Clock: d.clock})
 	require.NoError(t, err)
 	book, err := pins.Open(nil, d.clock.Now, rand.Reader, func([]byte) error { return nil })
 	require.NoError(t, err)

@@ -16,20 +16,6 @@ type signMore struct {
 	Said      string
 }
 
-// unprovenRow is an act without proof, or an entry without a name.
-type unprovenRow struct {
-	At, What, Who, About, Where, Record string
-	Overrides                           []string
-	Unsigned                            bool
-}
-
-func unprovenRows(in []*pb.UnprovenRow) (out []*unprovenRow) {
-	for _, r := range in {
-		out = append(out, &unprovenRow{clockText(timeOf(r.At)), r.What, r.Who, r.About, r.Where, r.Record, r.Overrides, r.Unsigned})
-	}
-	return out
-}
-
 // signLater serves the entries that wait for a name, and signs them.
 func signLater(req *Request) error {
 	m := &signMore{RequestID: newRequestID()}
@@ -71,13 +57,4 @@ func signLater(req *Request) error {
 		}
 	}
 	return req.render("sign", say("sign.title"), "barn", m)
-}
-
-// listUnproven serves the owner's list.
-func listUnproven(req *Request) error {
-	out, err := req.Site.Audit.ListUnproven(req.Context(), &pb.ListUnprovenRequest{})
-	if err != nil {
-		return err
-	}
-	return req.render("unproven", say("unproven.title"), "owner", unprovenRows(out.Rows))
 }

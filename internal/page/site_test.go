@@ -81,7 +81,7 @@ func newDeskOf(t testing.TB, c clock.Clock, ix index.Index, key byte, name strin
 	keys, err := trust.OpenKeys(&vault.Vault{}, t.TempDir()+"/fields.key", random)
 	require.NoError(t, err)
 	r := &service.Replica{Store: s, Clock: c, Random: random, Seals: keys, Link: alone{}, Name: name, Log: slog.New(slog.DiscardHandler)}
-	site, err := New(Config{Replica: r, Clock: c})
+	site, err := NewWeb(Config{Replica: r, Clock: c})
 	require.NoError(t, err)
 	d := &desk{t: t, replica: r, site: site, server: httptest.NewServer(site)}
 	t.Cleanup(d.close)

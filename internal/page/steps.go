@@ -105,8 +105,8 @@ func showStep(req *Request) error {
 	p := &stepPage{Case: cv, Slug: slug, Title: say("title." + slug)}
 	if st.grown != nil && !cv.Foal {
 		st = st.grown
-		if words := list("title." + slug + "_grown"); len(words) > 0 {
-			p.Title = words[0]
+		if titles := list("title." + slug + "_grown"); len(titles) > 0 {
+			p.Title = titles[0]
 		}
 	}
 	if st.event != "" {
@@ -171,4 +171,12 @@ func nextOf(req *Request, id string) (string, error) {
 		return "", err
 	}
 	return cv.Next.Href(id), nil
+}
+
+// first3 splits cautions: at most three are shown, the rest unfolds.
+func first3[T any](all []T) (shown, rest []T) {
+	if len(all) <= 3 {
+		return all, nil
+	}
+	return all[:3], all[3:]
 }

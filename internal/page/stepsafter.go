@@ -5,7 +5,6 @@ import (
 	"strings"
 
 	"thawtrail/internal/engine"
-	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/service"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -46,13 +45,13 @@ func prepareHandover(req *Request, p *stepPage) error {
 	}
 	if n := len(cv.C.Handovers); n > 0 {
 		h := cv.C.Handovers[n-1]
-		return cv.Read(func(l service.Look) error { m.Last = cv.handoverWords(l, &h); return nil })
+		return cv.Read(func(l service.Look) error { m.Last = handoverWords(cv, l, &h); return nil })
 	}
 	return nil
 }
 
 // handoverWords tells a handing over in one line.
-func (cv *View) handoverWords(l service.Look, h *ledger.Handover) string {
+func handoverWords(cv *View, l service.Look, h *ledger.Handover) string {
 	parts := []string{say("handover.to", l.Person(h.To), cv.at(h.Stamp.AtMs))}
 	if h.GivenMl != nil {
 		parts = append(parts, say("word.ml", *h.GivenMl))
@@ -76,8 +75,8 @@ func prepareAfter(_ *Request, p *stepPage) error {
 	return nil
 }
 
-// planned tells when the recheck is due, and who does it.
-func (cv *View) planned(due, person *string) error {
+// recheckPlan tells when the recheck is due, and who does it.
+func recheckPlan(cv *View, due, person *string) error {
 	n := len(cv.C.RecheckPlans)
 	if n == 0 {
 		return nil
@@ -99,7 +98,7 @@ func prepareRecheck(_ *Request, p *stepPage) error {
 	cv := p.Case
 	m := &recheckMore{}
 	p.More = m
-	if err := cv.planned(&m.Due, &m.Person); err != nil {
+	if err := recheckPlan(cv, &m.Due, &m.Person); err != nil {
 		return err
 	}
 	err := cv.Read(func(l service.Look) error {
@@ -146,63 +145,7 @@ type sheetMore struct {
 	Practice                     string
 }
 
-type Pair struct{ Name, Value string }
-
 type sheetBag struct{ Number, Product, Batch, Expiry, Started, Ended, Given string }
-
-// storyRow is one line of a dated list.
-type storyRow struct{ At, What, Who, Where, Marks, Record, Saved string }
-
-// doubtRow is a discrepancy as pages show it.
-type doubtRow struct {
-	Kind, Code, EntityKind, Entity, EntityText, Text, At, HoldReached, Bag string
-	Product, Batch                                                         string // of a batch
-	Open                                                                   bool
-	Explanations                                                           []string
-}
-
-func storyRows(in []*pb.TimelineRow) []storyRow {
-	var out []storyRow
-	for _, r := range in {
-		out = append(out, storyRow{clockText(timeOf(r.At)), r.What, r.Who, r.Where, strings.Join(r.Marks, "; "), r.Record, savedWords(r.Saved)})
-	}
-	return out
-}
-
-func doubtRows(in []*pb.DiscrepancyRow) []doubtRow {
-	var out []doubtRow
-	for _, d := range in {
-		row := doubtRow{
-			Kind: plain(d.Kind), Code: d.Kind, EntityText: d.Entity, Text: d.Text, At: clockText(timeOf(d.At)), Open: d.Open,
-			HoldReached: reachedWords(d.HoldReached), Explanations: d.Explanations,
-		}
-		row.EntityKind, row.Entity, _ = strings.Cut(d.Entity, " ")
-		if row.EntityKind == event.KindCase {
-			row.Entity, _, _ = strings.Cut(row.Entity, ",")
-		}
-		switch row.EntityKind {
-		case event.KindBag:
-			row.Bag = row.Entity
-		case event.KindBatch:
-			row.Product, row.Batch, _ = strings.Cut(row.Entity, "/")
-		}
-		out = append(out, row)
-	}
-	return out
-}
-
-// reachedWords tells whether a hold could have been known, never as blame.
-func reachedWords(code string) string {
-	switch code {
-	case "reached":
-		return say("doubt.reached")
-	case "not_reached":
-		return say("doubt.not_reached")
-	case "unknown":
-		return say("doubt.unknown")
-	}
-	return ""
-}
 
 func prepareSheet(req *Request, p *stepPage) error {
 	cv := p.Case
@@ -281,7 +224,7 @@ func prepareAdvice(_ *Request, p *stepPage) error {
 	if ms := cv.C.LastEndMs(); ms != 0 {
 		m.Ended = cv.at(ms)
 	}
-	if err := cv.planned(&m.Recheck, &m.Person); err != nil {
+	if err := recheckPlan(cv, &m.Recheck, &m.Person); err != nil {
 		return err
 	}
 	return cv.Read(func(l service.Look) error {

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 	"time"
@@ -190,7 +191,7 @@ func asked(req *Request, name string) string { return strings.TrimSpace(req.URL.
 // lifted out. Litres and temperature are those that were noted last, until others
 // are typed.
 func (m *thawMore) topUp(p *stepPage) {
-	m.Water, m.WaterC = orText(m.Water, m.Bag.WaterL), orText(m.WaterC, m.Bag.BathC)
+	m.Water, m.WaterC = cmp.Or(m.Water, m.Bag.WaterL), cmp.Or(m.WaterC, m.Bag.BathC)
 	if m.Hot == "" || m.Water == "" || m.WaterC == "" {
 		return
 	}
@@ -295,13 +296,6 @@ func (m *thawMore) countdown(p *stepPage) {
 	m.Low, m.Mid, m.High, m.Since = low.Format("15:04"), mid.Format("15:04"), high.Format("15:04"), b.ThawAt.Format("15:04")
 	next := b.BathAt.Add(measureEvery)
 	m.MeasureMs, m.MeasureAt = next.UnixMilli(), next.Format("15:04")
-}
-
-func above(v float64) *float64 {
-	if v <= 0 {
-		return nil
-	}
-	return &v
 }
 
 // postThaw saves one of the three things that happen at the bucket.

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"cmp"
 	"encoding/json"
 	"math"
 	"net/http"
@@ -76,7 +77,7 @@ func prepareDose(req *Request, p *stepPage) error {
 	m.choosePlasma(q.Get("plasma"))
 	need, inputs, result := 0, "", ""
 	if m.Plasma != nil && cv.Foal {
-		in := cv.doseInput(m.Plasma)
+		in := m.Plasma.dose(cv)
 		r, err := engine.Dose(in)
 		if err != nil {
 			m.Refusal = err.Error()
@@ -160,11 +161,11 @@ func (m *doseMore) inStock(l service.Look) error {
 			m.Plasmas = append(m.Plasmas, *pl)
 		}
 	}
-	slices.SortFunc(m.Plasmas, func(a, b plasma) int { return compareText(a.Name, b.Name) })
+	slices.SortFunc(m.Plasmas, func(a, b plasma) int { return cmp.Compare(a.Name, b.Name) })
 	for id, n := range places {
 		m.Places = append(m.Places, Option{Value: id, Label: say("dose.place", l.Name(event.KindPlace, id), n)})
 	}
-	slices.SortFunc(m.Places, func(a, b Option) int { return compareText(a.Label, b.Label) })
+	slices.SortFunc(m.Places, func(a, b Option) int { return cmp.Compare(a.Label, b.Label) })
 	return nil
 }
 
@@ -195,7 +196,7 @@ func (m *doseMore) choosePlasma(id string) {
 	}
 }
 
-func (cv *View) doseInput(pl *plasma) engine.DoseInput {
+func (pl *plasma) dose(cv *View) engine.DoseInput {
 	r, _ := reading(cv.lastIgg(false))
 	in := engine.DoseInput{
 		WeightKg: cv.WeightKg, IgGReading: r, AgeH: cv.AgeH,
@@ -309,15 +310,3 @@ func asJSON(v any, most int) string {
 	}
 	return string(raw)
 }
-
-func compareText(a, b string) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
-}
-
-func recordRequest(id string) *pb.GetRecordRequest { return &pb.GetRecordRequest{Record: id} }

@@ -79,5 +79,5 @@ func prepareProteinRecheck(_ *Request, p *stepPage) error {
 	cv := p.Case
 	m := &proteinRecheck{Before: proteinText(cv.C.Protein(false)), After: proteinText(cv.C.Protein(true))}
 	p.More = m
-	return cv.planned(&m.Due, &m.Person)
+	return recheckPlan(cv, &m.Due, &m.Person)
 }

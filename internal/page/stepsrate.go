@@ -69,7 +69,7 @@ func prepareRate(req *Request, p *stepPage) error {
 	if m.Plateau == "" || m.Drops == "" {
 		return nil
 	}
-	in, err := cv.typedDrip(float64(b.VolumeMl), m)
+	in, err := m.drip(cv, float64(b.VolumeMl))
 	if err == nil {
 		var r engine.DripResult
 		if r, err = engine.Drip(in); err == nil {
@@ -82,22 +82,14 @@ func prepareRate(req *Request, p *stepPage) error {
 	return nil
 }
 
-// typedDrip reads plateau and drop factor as typed.
-func (cv *View) typedDrip(volume float64, m *rateMore) (engine.DripInput, error) {
+// drip reads plateau and drop factor as typed.
+func (m *rateMore) drip(cv *View, volume float64) (engine.DripInput, error) {
 	perKg, err := label.ParseDecimal("plateau", m.Plateau)
 	if err != nil {
 		return engine.DripInput{}, err
 	}
 	drops, err := label.ParseDecimal("drops_per_ml", m.Drops)
 	return cv.dripInput(volume, perKg, drops), err
-}
-
-func (cv *View) dripInput(volume, perKg, drops float64) engine.DripInput {
-	in := engine.DripInput{VolumeMl: volume, PlateauMlPerKgPerH: &perKg, WeightKg: &cv.Kg, DropsPerMl: above(drops), Adult: !cv.Foal}
-	if p := cv.Protocol; p != nil && p.CeilingMlPerKgPerH != nil {
-		in.CeilingMlPerKgPerH = new(float64(*p.CeilingMlPerKgPerH))
-	}
-	return in
 }
 
 func hours(min float64) string {

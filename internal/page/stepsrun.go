@@ -171,14 +171,6 @@ func (m *runMore) holder(cv *View) error {
 	})
 }
 
-// byCode says that a code stands in for a bag's start: the records of the laptop
-// that began it are not here.
-func (cv *View) byCode(b *Bag) bool {
-	return b.T != nil && len(b.T.Starts) > 0 && slices.ContainsFunc(cv.C.Adoptions, func(a ledger.Adoption) bool {
-		return a.Stamp.Record == b.T.Starts[0].Record
-	})
-}
-
 // against compares what was given with the plan at the moment it was read.
 func (m *runMore) against(cv *View, b *Bag, start time.Time) {
 	var at time.Time
@@ -222,22 +214,15 @@ func (m *runMore) against(cv *View, b *Bag, start time.Time) {
 }
 
 // plannedMl is what the plan has given after some minutes.
-func plannedMl(r engine.DripResult, min float64) float64 {
+func plannedMl(r engine.DripResult, minutes float64) float64 {
 	sum := 0.0
 	for _, s := range r.Stages {
-		if min <= s.FromMin || s.ToMin <= s.FromMin {
+		if minutes <= s.FromMin || s.ToMin <= s.FromMin {
 			continue
 		}
-		sum += s.VolumeMl * (minOf(min, s.ToMin) - s.FromMin) / (s.ToMin - s.FromMin)
+		sum += s.VolumeMl * (min(minutes, s.ToMin) - s.FromMin) / (s.ToMin - s.FromMin)
 	}
 	return sum
-}
-
-func minOf(a, b float64) float64 {
-	if a < b {
-		return a
-	}
-	return b
 }
 
 // slowerMore offers rates below the one that is set.

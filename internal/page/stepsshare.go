@@ -3,7 +3,6 @@ package page
 import (
 	"google.golang.org/protobuf/proto"
 
-	"thawtrail/internal/service"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -14,16 +13,6 @@ type shareMore struct {
 }
 
 type shareBag struct{ Number, Product, Batch, State, Given, Left string }
-
-// twinOf reads the open case of the other twin; nil when there is none here.
-func (cv *View) twinOf(req *Request) (*View, error) {
-	id := ""
-	err := cv.Read(func(l service.Look) (err error) { id, err = l.Twin(cv.C); return err })
-	if err != nil || id == "" {
-		return nil, err
-	}
-	return caseOf(req, id)
-}
 
 // prepareShare offers the bags that the twin has had of.
 func prepareShare(req *Request, p *stepPage) error {

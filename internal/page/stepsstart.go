@@ -1,7 +1,6 @@
 package page
 
 import (
-	"thawtrail/internal/engine"
 	"thawtrail/internal/event"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/service"
@@ -45,30 +44,6 @@ func prepareStart(req *Request, p *stepPage) error {
 		}
 	}
 	return nil
-}
-
-// drip is the accepted rate plan, reckoned again for one bag.
-func (cv *View) drip(b *Bag) (engine.DripResult, bool) {
-	plan := cv.ratePlan()
-	if plan == nil || plan.PlateauMlPerH == nil || cv.Kg == 0 || b == nil || b.FullMl() == 0 {
-		return engine.DripResult{}, false
-	}
-	drops := 0.0
-	if plan.DropsPerMl != nil {
-		drops = float64(*plan.DropsPerMl)
-	}
-	in := cv.dripInput(float64(b.FullMl()), float64(*plan.PlateauMlPerH)/cv.Kg, drops)
-	r, err := engine.Drip(in)
-	return r, err == nil
-}
-
-// slow is the slow start of the plan.
-func (cv *View) slow(b *Bag) (engine.DripStage, bool) {
-	r, ok := cv.drip(b)
-	if !ok || len(r.Stages) == 0 {
-		return engine.DripStage{}, false
-	}
-	return r.Stages[0], true
 }
 
 // postStart writes what one press means: the set is in and plasma runs slowly.

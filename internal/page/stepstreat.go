@@ -1,6 +1,7 @@
 package page
 
 import (
+	"cmp"
 	"strconv"
 	"strings"
 
@@ -59,15 +60,6 @@ func prepareTreat(req *Request, p *stepPage) (err error) {
 	return nil
 }
 
-// lastRun is the bag that was started last.
-func (cv *View) lastRun() *Bag {
-	n := len(cv.C.Transfusions)
-	if n == 0 {
-		return nil
-	}
-	return cv.find(cv.C.Transfusions[n-1].Bag)
-}
-
 // postTreat notes what was done. The page is shown even when nothing can be
 // written: treating comes first.
 func postTreat(req *Request, p *stepPage) (string, error) {
@@ -115,18 +107,11 @@ func giveDrug(req *Request, p *stepPage, m *treatMore, here string) (string, err
 	line := m.Card.Lines[i]
 	out, err := req.writeOne("", "drug_given", &pb.DrugGiven{
 		Case: p.Case.ID, Drug: line.Drug, DoseUg: int32(line.doseUg), StrengthUgPerMl: int32(line.strengthUg),
-		Route: orText(line.Route, say("card.route")), CheckedBy: req.PostForm.Get("checked_by"),
+		Route: cmp.Or(line.Route, say("card.route")), CheckedBy: req.PostForm.Get("checked_by"),
 	})
 	if err != nil {
 		return "", err
 	}
 	req.saved(out)
 	return here, nil
-}
-
-func orText(s, other string) string {
-	if s == "" {
-		return other
-	}
-	return s
 }

@@ -1,13 +1,13 @@
 package page
 
 import (
-	"crypto/hmac"
 	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
 	"mime/multipart"
 	"net/http"
+	"sync"
 	"time"
 
 	"thawtrail/internal/handover"
@@ -28,10 +28,8 @@ type takeOverMore struct {
 	RequestID string
 }
 
-const (
-	takeOverPath = "/takeover"
-	uploadPath   = "/takeover/file"
-)
+// TakeOverPath is where a case is taken over.
+const takeOverPath = "/takeover"
 
 // takeOver serves the page, and reads a code: first to say what it says, then,
 // once that was compared with the other screen, to take the case over.
@@ -49,7 +47,7 @@ func takeOver(req *Request) error {
 	if id := req.PostForm.Get("request_id"); len(id) <= 50 {
 		ask.RequestId, m.RequestID = id, id
 	}
-	ask.Author = writer(req)
+	ask.Author = req.writer()
 	out, err := req.Site.Records.TakeOver(req.Context(), req.actor(), ask)
 	if ref, ok := service.Refusal(err); ok {
 		m.Said, req.Code = ref.Error(), http.StatusUnprocessableEntity
@@ -67,38 +65,6 @@ func takeOver(req *Request) error {
 
 func showTakeOver(req *Request, m *takeOverMore) error {
 	return req.render("takeover", say("adopt.title"), "barn", m)
-}
-
-// writer is who writes here; empty when that is not known: a case is taken over
-// first and signed later.
-func writer(req *Request) string {
-	ask := &pb.WriteRequest{}
-	if (&Form{req: req}).author(ask) != nil {
-		return ""
-	}
-	return ask.Author
-}
-
-// upload registers the one page that takes a file. Its form is read part by part,
-// since a practice's books do not fit into memory: the session's token comes first.
-func (s *Site) upload() {
-	s.mux.HandleFunc("POST "+uploadPath, func(w http.ResponseWriter, r *http.Request) {
-		sess := s.sessionOf(r)
-		if sess == nil || sess.Phone {
-			s.turnAway(w, r)
-			return
-		}
-		req := &Request{Site: s, W: w, Request: r, Session: sess, Now: s.Clock.Now(), Code: http.StatusOK}
-		w.Header().Set("Cache-Control", "no-store")
-		r.PostForm = map[string][]string{} // what lookUp asks of other forms is not in this one
-		answered, err := req.admit()
-		if err == nil && !answered {
-			err = takeFile(req)
-		}
-		if err != nil {
-			req.failWith(err)
-		}
-	})
 }
 
 // takeFile reads a file of records and, when a case came with it, takes it over.
@@ -147,7 +113,7 @@ func readFile(req *Request) (*pb.ReadBooksResponse, error) {
 		return nil, errToken
 	}
 	token, err := partText(parts, "token")
-	if err != nil || !hmac.Equal([]byte(token), []byte(req.Site.token(req.Session))) {
+	if err != nil || !req.proves(token) {
 		return nil, errToken
 	}
 	text, err := partText(parts, "code")
@@ -186,11 +152,36 @@ type stickMore struct {
 	Code, Address, Patient string
 }
 
+// Sticks are the codes of files that are offered, by the file's name.
+type Sticks struct {
+	mu    sync.Mutex
+	codes map[string]parcel.Code
+}
+
 // maxSticks bounds the codes that wait for their file to be written.
 const maxSticks = 16
 
-// showStick draws a code and offers the file. The code is in no address.
-func showStick(req *Request) error {
+// offer keeps a code and names its file.
+func (s *Sticks) offer(code parcel.Code) (name string) {
+	name = newRequestID()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.codes == nil || len(s.codes) >= maxSticks {
+		s.codes = map[string]parcel.Code{}
+	}
+	s.codes[name] = code
+	return name
+}
+
+func (s *Sticks) of(name string) (parcel.Code, bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	code, ok := s.codes[name]
+	return code, ok
+}
+
+// Show draws a code and offers the file. The code is in no address.
+func (s *Sticks) Show(req *Request) error {
 	cv, err := caseOf(req, req.PathValue("case"))
 	if err != nil {
 		return err
@@ -199,25 +190,16 @@ func showStick(req *Request) error {
 	if err != nil {
 		return err
 	}
-	name := newRequestID()
-	req.Site.mu.Lock()
-	if req.Site.sticks == nil || len(req.Site.sticks) >= maxSticks {
-		req.Site.sticks = map[string]parcel.Code{}
-	}
-	req.Site.sticks[name] = code
-	req.Site.mu.Unlock()
-	return req.renderCase("stick", say("stick.title"), "barn", &cv.Header, &stickMore{code.Text(), "/case/" + cv.ID + "/stick/" + name, cv.Patient.Line})
+	return req.renderCase("stick", say("stick.title"), "barn", &cv.Header, &stickMore{code.Text(), "/case/" + cv.ID + "/stick/" + s.offer(code), cv.Patient.Line})
 }
 
-// sendStick writes the file into the answer.
-func sendStick(req *Request) error {
+// Send writes the file into the answer.
+func (s *Sticks) Send(req *Request) error {
 	cv, err := caseOf(req, req.PathValue("case"))
 	if err != nil {
 		return err
 	}
-	req.Site.mu.Lock()
-	code, ok := req.Site.sticks[req.PathValue("name")]
-	req.Site.mu.Unlock()
+	code, ok := s.of(req.PathValue("name"))
 	if !ok {
 		return req.redirect("/case/" + cv.ID + "/stick")
 	}

@@ -4,11 +4,13 @@ import (
 	"math"
 	"strconv"
 	"strings"
-
-	"google.golang.org/protobuf/reflect/protoreflect"
-
 	"thawtrail/internal/engine"
 	"thawtrail/internal/event"
+	"thawtrail/internal/label"
+	pb "thawtrail/proto/thawtrail/v1"
+	"time"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
 )
 
 // num prints a number with at most three digits behind the point and no
@@ -71,17 +73,74 @@ func enumText(e protoreflect.Enum) string {
 	return strings.ReplaceAll(event.EnumWord(v), "_", " ")
 }
 
-func containsFold(s, part string) bool {
-	return part != "" && strings.Contains(strings.ToLower(s), strings.ToLower(part))
-}
-
 // plain shows a code word as words.
 func plain(s string) string { return strings.ReplaceAll(s, "_", " ") }
 
-// first3 splits cautions: at most three are shown, the rest unfolds.
-func first3[T any](all []T) (shown, rest []T) {
-	if len(all) <= 3 {
-		return all, nil
+// clockText is a time for people: never ambiguous, to the minute.
+func clockText(t time.Time) string { return t.Format(say("time.moment")) }
+
+// timeOf reads the RFC 3339 of an answer.
+func timeOf(text string) time.Time {
+	t, err := time.Parse(time.RFC3339, text)
+	if err != nil {
+		return time.Time{}
 	}
-	return all[:3], all[3:]
+	return t
+}
+
+// savedWords says how far a record has come.
+func savedWords(s pb.SavedState) string {
+	switch s {
+	case pb.SavedState_SAVED_STATE_SENT:
+		return say("saved.sent")
+	case pb.SavedState_SAVED_STATE_HELD_ON_SERVER:
+		return say("saved.held")
+	}
+	return say("saved.here")
+}
+
+func yesNo(b bool) string {
+	if b {
+		return say("word.yes")
+	}
+	return say("word.no")
+}
+
+// reachedWords tells whether a hold could have been known, never as blame.
+func reachedWords(code string) string {
+	switch code {
+	case "reached":
+		return say("doubt.reached")
+	case "not_reached":
+		return say("doubt.not_reached")
+	case "unknown":
+		return say("doubt.unknown")
+	}
+	return ""
+}
+
+// bagText is a bag's number as stickers show it.
+func bagText(id string) string {
+	if id == "" {
+		return ""
+	}
+	return label.BagNumber(id).String()
+}
+
+// labelOf is the label and the hint of a field: the words of the catalogue, where
+// the contract's own help is too short for a person in a barn.
+func labelOf(eventName, field string, rule *pb.FieldRule) (label, hint string) {
+	for _, key := range []string{eventName + "." + field, field} {
+		if words := list("field." + key); len(words) == 2 {
+			return words[0], words[1]
+		} else if len(words) == 1 {
+			return words[0], ""
+		}
+	}
+	help := rule.Help
+	if help == "" {
+		help = strings.ReplaceAll(field, "_", " ")
+	}
+	help = strings.TrimSuffix(help, " in C")
+	return strings.ToUpper(help[:1]) + help[1:], ""
 }
