@@ -4,8 +4,7 @@ import (
 	"go/ast"
 	"go/parser"
 	"go/token"
-	"io/fs"
-	"path"
+	"os"
 	"path/filepath"
 	"regexp"
 	"slices"
@@ -68,16 +67,16 @@ type use struct {
 const grown = "_grown"
 
 // families are keys that are put together: their beginning, and the ends there are.
-func families() map[string][]string {
+func families(t *testing.T) map[string][]string {
 	var steps, titles, fields []string
 	for key := range english {
 		if slug, ok := strings.CutPrefix(key, "step."); ok {
 			steps = append(steps, slug)
 		}
 	}
-	for slug, st := range caseSteps {
+	for slug, hasGrown := range stepsOfACase(t) {
 		titles = append(titles, slug)
-		if english["title."+slug+grown] != nil && st.grown != nil {
+		if english["title."+slug+grown] != nil && hasGrown {
 			titles = append(titles, slug+grown)
 		}
 	}
@@ -94,7 +93,7 @@ func families() map[string][]string {
 // one that nobody says, and on one that is said with too many or too few values.
 func TestEveryKeyIsThereAndUsed(t *testing.T) {
 	said := map[string]bool{}
-	family := families()
+	family := families(t)
 	for _, u := range append(append(usesInTemplates(t), usesInCode(t)...), usesInScript(t)...) {
 		if !u.whole {
 			assert.Contains(t, family, u.key, "%s: no such family of keys", u.where)
@@ -119,12 +118,41 @@ func TestEveryKeyIsThereAndUsed(t *testing.T) {
 	}
 }
 
+// stepsOfACase reads the pages of a case off their table, and which of them have a
+// form for patients that are no foals.
+func stepsOfACase(t *testing.T) map[string]bool {
+	f, err := parser.ParseFile(token.NewFileSet(), stepsFile, nil, 0)
+	require.NoError(t, err)
+	out := map[string]bool{}
+	ast.Inspect(f, func(n ast.Node) bool {
+		table, ok := n.(*ast.CompositeLit)
+		if !ok {
+			return true
+		}
+		if _, ok := table.Type.(*ast.MapType); !ok {
+			return true
+		}
+		for _, row := range table.Elts {
+			row := row.(*ast.KeyValueExpr)
+			slug, err := strconv.Unquote(row.Key.(*ast.BasicLit).Value)
+			require.NoError(t, err)
+			out[slug] = slices.ContainsFunc(row.Value.(*ast.CompositeLit).Elts, func(e ast.Expr) bool {
+				return strings.EqualFold(e.(*ast.KeyValueExpr).Key.(*ast.Ident).Name, "grown")
+			})
+		}
+		return false
+	})
+	require.NotEmpty(t, out)
+	return out
+}
+
 // TestThePathHasItsWords wants the two words of each step, as the path puts them.
 func TestThePathHasItsWords(t *testing.T) {
+	steps := stepsOfACase(t)
 	for key, s := range english {
 		if strings.HasPrefix(key, "step.") {
 			assert.Len(t, s, 2, key)
-			assert.Contains(t, caseSteps, strings.TrimSuffix(strings.TrimPrefix(key, "step."), grown), "a step has a page")
+			assert.Contains(t, steps, strings.TrimSuffix(strings.TrimPrefix(key, "step."), grown), "a step has a page")
 		}
 		if strings.HasPrefix(key, "field.") {
 			assert.LessOrEqual(t, len(s), 2, "%s: a label, and a hint", key)
@@ -142,14 +170,22 @@ func wants(s sentence) (most int) {
 	return most
 }
 
+// Where the pages' code, templates and script stand.
+const (
+	rooms      = "../*/"
+	stepsFile  = "../barn/steps.go"
+	scriptFile = "../site/assets/page.js"
+)
+
 func templateSources(t *testing.T) map[string]string {
-	files, err := fs.Glob(templateFiles, "templates/*.html")
+	files, err := filepath.Glob(rooms + "templates/*.html")
 	require.NoError(t, err)
+	require.NotEmpty(t, files)
 	out := map[string]string{}
 	for _, f := range files {
-		raw, err := templateFiles.ReadFile(f)
+		raw, err := os.ReadFile(f)
 		require.NoError(t, err)
-		out[path.Base(f)] = string(raw)
+		out[f] = string(raw)
 	}
 	return out
 }
@@ -159,10 +195,8 @@ var keyParts = []string{"heads", "print", "blank-row"}
 
 func usesInTemplates(t *testing.T) (out []use) {
 	for file, text := range templateSources(t) {
-		funcs := map[string]any{"eq": 0, "ne": 0, "gt": 0, "and": 0, "or": 0, "not": 0, "len": 0, "index": 0, "print": 0}
-		for name := range helpers {
-			funcs[name] = 0
-		}
+		funcs := map[string]any{"eq": 0, "ne": 0, "gt": 0, "and": 0, "or": 0, "not": 0, "len": 0, "index": 0, "print": 0,
+			"say": 0, "list": 0, "asset": 0, "scriptWords": 0, "plain": 0, "join": 0, "dict": 0}
 		trees, err := parse.Parse(file, text, "{{", "}}", funcs)
 		require.NoError(t, err)
 		for _, tree := range trees {
@@ -236,7 +270,7 @@ func walk(n parse.Node, visit func(parse.Node)) {
 
 func sources(t *testing.T) (*token.FileSet, []*ast.File) {
 	set := token.NewFileSet()
-	names, err := filepath.Glob("*.go")
+	names, err := filepath.Glob(rooms + "*.go")
 	require.NoError(t, err)
 	var out []*ast.File
 	for _, name := range names {
@@ -265,8 +299,7 @@ func usesInCode(t *testing.T) (out []use) {
 			if !ok || len(call.Args) == 0 {
 				return true
 			}
-			name, ok := call.Fun.(*ast.Ident)
-			if !ok || name.Name != "say" && name.Name != "list" {
+			if !says(call.Fun) {
 				return true
 			}
 			where := set.Position(call.Pos()).String()
@@ -293,11 +326,23 @@ func usesInCode(t *testing.T) (out []use) {
 	return out
 }
 
+// says knows the two functions that say a sentence, inside this package and outside.
+func says(f ast.Expr) bool {
+	switch f := f.(type) {
+	case *ast.Ident:
+		return f.Name == "Say" || f.Name == "List"
+	case *ast.SelectorExpr:
+		x, ok := f.X.(*ast.Ident)
+		return ok && x.Name == "words" && (f.Sel.Name == "Say" || f.Sel.Name == "List")
+	}
+	return false
+}
+
 var quoted = regexp.MustCompile(`"([a-z_]+)"`)
 
 // usesInScript takes every quoted word of the script that is a key of it.
 func usesInScript(t *testing.T) (out []use) {
-	raw, err := assetFiles.ReadFile("assets/page.js")
+	raw, err := os.ReadFile(scriptFile)
 	require.NoError(t, err)
 	for _, call := range regexp.MustCompile(`say\([^)]*`).FindAllString(string(raw), -1) {
 		for _, m := range quoted.FindAllStringSubmatch(call, -1) {
@@ -362,7 +407,7 @@ func TestNoEnglishInCode(t *testing.T) {
 		}
 		ast.Inspect(f, look)
 	}
-	script, err := assetFiles.ReadFile("assets/page.js")
+	script, err := os.ReadFile(scriptFile)
 	require.NoError(t, err)
 	for _, m := range regexp.MustCompile(`"([^"\n]*)"`).FindAllStringSubmatch(stripped(string(script)), -1) {
 		if phrase.MatchString(m[1]) && m[1] != "use strict" {

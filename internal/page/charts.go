@@ -2,6 +2,9 @@ package page
 
 import (
 	"net/http"
+	"slices"
+	"thawtrail/internal/ledger"
+	"time"
 
 	"github.com/go-analyze/charts"
 )
@@ -85,3 +88,28 @@ const barWidth = 60.0 // pixels at most
 
 // maxBars bounds what one chart shows; the table has all.
 const maxBars = 24
+
+// vitalsOverTime puts looks into lines. The scales are wide, so that a tenth of a
+// degree does not look like a peak.
+func vitalsOverTime(vitals []ledger.Vitals, zone *time.Location) *timeChart {
+	c := &timeChart{Zone: zone}
+	for i, name := range list("chart.vitals") {
+		c.Lines = append(c.Lines, timeLine{Name: name, Right: i == 2})
+	}
+	for i := range vitals {
+		x := &vitals[i]
+		for j, value := range []*int32{x.HeartRate, x.BreathingRate, x.TemperatureDc} {
+			if value == nil {
+				continue
+			}
+			at := timePoint{x.Stamp.AtMs, float64(*value)}
+			if c.Lines[j].Right {
+				at.Value /= 10
+			}
+			c.Lines[j].Points = append(c.Lines[j].Points, at)
+		}
+	}
+	c.Left = scaleOf(0, 100, slices.Concat(c.Lines[0].Points, c.Lines[1].Points))
+	c.Right = scaleOf(36.5, 40.5, c.Lines[2].Points)
+	return c
+}

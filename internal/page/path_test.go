@@ -1,8 +1,6 @@
 package page
 
 import (
-	"net/http"
-	"net/http/httptest"
 	"net/url"
 	"strings"
 	"testing"
@@ -11,6 +9,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"thawtrail/internal/event"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/service"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -141,7 +141,7 @@ func TestAnAdult(t *testing.T) {
 	require.Contains(t, plainText(d.get(at+"/agree")), "1900 mL in 2 bags")
 	full, err := d.site.Cases.GetCase(t.Context(), &pb.GetCaseRequest{Case: id})
 	require.NoError(t, err)
-	kept := caseOfDesk(d, id).C.Plans[0]
+	kept := d.caseOf(id).Plans[0]
 	require.Equal(t, "dose", kept.Plan)
 	require.NotContains(t, full.NextStep, "isoerythrolysis")
 
@@ -166,13 +166,14 @@ func TestAnAdult(t *testing.T) {
 	}
 }
 
-// caseOfDesk reads a case as its pages do.
-func caseOfDesk(d *desk, id string) *View {
+// caseOf reads a case.
+func (d *desk) caseOf(id string) (c *ledger.Case) {
 	d.t.Helper()
-	r := httptest.NewRequest(http.MethodGet, "/case/"+id, nil)
-	cv, err := caseOf(&Request{Site: d.site, Request: r, Now: d.clock.Now()}, id)
-	require.NoError(d.t, err)
-	return cv
+	require.NoError(d.t, d.replica.Look(d.t.Context(), func(l service.Look) (err error) {
+		c, err = l.Case(id)
+		return err
+	}))
+	return c
 }
 
 // TestTheBathIsToppedUp asks on the page of the bucket how much hot water brings

@@ -12,6 +12,7 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+	"thawtrail/internal/page/pagetest"
 	"time"
 
 	"github.com/chromedp/cdproto/cdp"
@@ -75,7 +76,7 @@ func TestAPhoneInTheBarn(t *testing.T) {
 
 	// What the phone's camera sees is the address with the code.
 	address := js[string](t, laptop, `document.querySelector(".pairing .breaks").innerText`)
-	require.Equal(t, address, scan(t, clip(t, laptop, snap(t, laptop, "70-phones-wide"), ".pairing .qr")))
+	require.Equal(t, address, pagetest.ScanQR(t, clip(t, laptop, snap(t, laptop, "70-phones-wide"), ".pairing .qr")))
 	require.NoError(t, chromedp.Do(laptop, chromedp.EmulateViewport(390, 900)))
 	snap(t, laptop, "70-phones-phone")
 
@@ -134,7 +135,7 @@ func TestStickersOnPaper(t *testing.T) {
 	path := "/clinic/labels?bag=" + bags[0] + "&bag=" + bags[1] + "&bag=" + bags[2]
 	for _, theme := range []string{"light", "dark"} {
 		require.NoError(t, chromedp.Do(ctx, inTheme(theme), chromedp.EmulateViewport(1280, 900), chromedp.Navigate(d.server.URL+path)))
-		require.Equal(t, bags[0], scan(t, clip(t, ctx, snap(t, ctx, "74-labels-"+theme), ".stickers .qr")), theme)
+		require.Equal(t, bags[0], pagetest.ScanQR(t, clip(t, ctx, snap(t, ctx, "74-labels-"+theme), ".stickers .qr")), theme)
 	}
 	pdf, err := chromedp.Run(ctx, chromedp.PrintToPDF())
 	require.NoError(t, err)

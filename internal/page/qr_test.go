@@ -8,11 +8,10 @@ import (
 	"testing"
 
 	"github.com/boombuler/barcode/qr"
-	"github.com/makiuchi-d/gozxing"
-	"github.com/makiuchi-d/gozxing/qrcode"
 	"github.com/stretchr/testify/require"
 
 	"thawtrail/internal/label"
+	"thawtrail/internal/page/pagetest"
 )
 
 // drawn paints a symbol from its path, as a browser does, each module some dots
@@ -37,23 +36,13 @@ func drawn(t testing.TB, code qrCode, dots int) *image.Gray {
 	return img
 }
 
-// scan reads a symbol with a reader that is not of the library that made it.
-func scan(t testing.TB, img image.Image) string {
-	t.Helper()
-	bits, err := gozxing.NewBinaryBitmapFromImage(img)
-	require.NoError(t, err)
-	got, err := qrcode.NewQRCodeReader().Decode(bits, nil)
-	require.NoError(t, err)
-	return got.GetText()
-}
-
 // TestStickersAreScanned reads every kind of symbol back from what a page draws,
 // and a bag's also through frost on it.
 func TestStickersAreScanned(t *testing.T) {
 	for _, text := range []string{"7K2M4Q9XD", "https://192.168.137.1:4290/pair/04711042", "https://[fd12:3456:789a::1]:4290/pair/00000000"} {
 		code, err := newQR(text, qr.M)
 		require.NoError(t, err)
-		require.Equal(t, text, scan(t, drawn(t, code, 4)))
+		require.Equal(t, text, pagetest.ScanQR(t, drawn(t, code, 4)))
 	}
 	number, err := label.ParseBag("E9N0-JR06-P")
 	require.NoError(t, err)
@@ -66,7 +55,7 @@ func TestStickersAreScanned(t *testing.T) {
 			img.SetGray(x, y, color.Gray{Y: 0xff})
 		}
 	}
-	read, err := label.ParseBag(scan(t, img))
+	read, err := label.ParseBag(pagetest.ScanQR(t, img))
 	require.NoError(t, err)
 	require.Equal(t, number, read, "what a scanner types is our number")
 	_, err = newQR(strings.Repeat("x", 5000), qr.M)

@@ -15,12 +15,14 @@ import (
 	"thawtrail/internal/ledger"
 )
 
+var start = time.Date(2026, 11, 24, 15, 10, 0, 0, time.UTC)
+
 // vitalsAt are looks at minutes after a start, at the times that a treatment has.
 func vitalsAt(minutes ...int) []ledger.Vitals {
 	var out []ledger.Vitals
 	for i, m := range minutes {
 		v := ledger.Vitals{HeartRate: new(int32(96 + i)), BreathingRate: new(int32(36 - i)), TemperatureDc: new(int32(383 + i))}
-		v.Stamp.AtMs = night.Add(time.Duration(m) * time.Minute).UnixMilli()
+		v.Stamp.AtMs = start.Add(time.Duration(m) * time.Minute).UnixMilli()
 		out = append(out, v)
 	}
 	return out
