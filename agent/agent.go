@@ -22,12 +22,12 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"thawtrail/internal/clock"
-	"thawtrail/internal/page"
 	"thawtrail/internal/service"
 	"thawtrail/internal/store"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/local"
 	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/web"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -130,11 +130,11 @@ func run(ctx context.Context, cfg Config, home *trust.Home, replica *service.Rep
 	group.Go(func() error { return l.run(ctx) })
 	group.Go(func() error { return replica.Metrics(ctx, cfg.Metrics) })
 	group.Go(func() error {
-		pages := page.Config{
+		pages := web.Config{
 			Replica: replica, Clock: cfg.Clock, Log: cfg.Log, Opens: home.Opens, URLFile: filepath.Join(cfg.Data, "page.url"),
 			Phones: phones.desk, PhoneListener: phones.listener, PhoneTLS: phones.tls,
 		}
-		return page.Run(ctx, cfg.Pages, pages, cfg.PagesReady)
+		return web.Run(ctx, cfg.Pages, pages, cfg.PagesReady)
 	})
 	if !home.Vault.Encrypted() {
 		cfg.Log.Warn("nothing on this disk is encrypted: whoever takes this laptop reads it all; for trying out only")

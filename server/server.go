@@ -31,7 +31,6 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/ledger"
-	"thawtrail/internal/page"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/service"
 	"thawtrail/internal/store"
@@ -39,6 +38,7 @@ import (
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/local"
 	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/web"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -159,8 +159,8 @@ func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error 
 	group.Go(func() error { return h.statements(ctx, cfg.StateEvery) })
 	group.Go(func() error { return h.replica.Metrics(ctx, cfg.Metrics) })
 	group.Go(func() error {
-		pages := page.Config{Replica: h.replica, Clock: cfg.Clock, Log: cfg.Log, Opens: h.home.Opens, URLFile: filepath.Join(cfg.Data, "page.url")}
-		return page.Run(ctx, cfg.Pages, pages, cfg.PagesReady)
+		pages := web.Config{Replica: h.replica, Clock: cfg.Clock, Log: cfg.Log, Opens: h.home.Opens, URLFile: filepath.Join(cfg.Data, "page.url")}
+		return web.Run(ctx, cfg.Pages, pages, cfg.PagesReady)
 	})
 	h.sayStarted(listener.Addr().String())
 	cfg.Ready(listener.Addr().String())

@@ -37,7 +37,7 @@ var forbiddenImports = map[string]string{
 	"github.com/spf13":                     "commands are the caller's",
 	"thawtrail/internal/store":             "a core knows nothing of its shell",
 	"thawtrail/internal/service":           "a core knows nothing of its shell",
-	"thawtrail/internal/page":              "a core knows nothing of its shell",
+	"thawtrail/internal/web":               "a core knows nothing of its shell",
 	"thawtrail/internal/cli":               "a core knows nothing of its shell",
 	"thawtrail/internal/sim":               "a core knows nothing of its shell",
 	"thawtrail/internal/ledger/ledgertest": "for tests alone",

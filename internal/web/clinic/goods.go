@@ -1,0 +1,213 @@
+package clinic
+
+import (
+	"fmt"
+	"net/http"
+	"net/url"
+	"strings"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/label"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/service"
+	"thawtrail/internal/web/site"
+	"thawtrail/internal/web/words"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// receive takes a delivery and goes to the page that prints its bag numbers.
+func Receive(req *site.Request) error {
+	f, err := req.NewForm("bags_received", "product", "batch", "expiry", "volume_ml", "count", "place", "igg_cg_per_l", "cost_minor", "delivery", "supplier", "donor")
+	if err != nil {
+		return err
+	}
+	f.Submit = words.Say("receive.submit")
+	m := map[string]any{"Form": f, "Scan": ""}
+	if req.Method == http.MethodPost {
+		m["Read"] = scanInto(req, f)
+		out, ok, err := f.Post()
+		if err != nil {
+			return err
+		}
+		if ok {
+			req.Saved(out)
+			made := out.Made
+			if out.RepeatedRequest {
+				made, err = bagsOf(req, out.Record)
+				if err != nil {
+					return err
+				}
+			}
+			return req.Redirect("/clinic/labels?" + url.Values{"bag": made}.Encode())
+		}
+		req.Code = http.StatusUnprocessableEntity
+	}
+	return req.Render("receive", words.Say("receive.title"), "clinic", m)
+}
+
+// scanInto reads a GS1 code typed or scanned as the batch, and puts its parts
+// into their fields.
+func scanInto(req *site.Request, f *site.Form) string {
+	text := req.PostForm.Get("batch")
+	r := label.Read(text, label.DayOf(req.Now))
+	if r.Kind != label.KindGS1 || r.Batch == "" {
+		return ""
+	}
+	req.PostForm.Set("batch", r.Batch)
+	if req.PostForm.Get("expiry") == "" && r.Expiry != (label.Day{}) {
+		req.PostForm.Set("expiry", r.Expiry.String())
+	}
+	if req.PostForm.Get("volume_ml") == "" && r.NetML > 0 {
+		req.PostForm.Set("volume_ml", fmt.Sprint(r.NetML))
+	}
+	return words.Say("receive.scan", r.Batch, r.Expiry)
+}
+
+// bagsOf lists the bags that a record touches.
+func bagsOf(req *site.Request, record string) ([]string, error) {
+	out, err := req.Site.Audit.GetRecord(req.Context(), &pb.GetRecordRequest{Record: record})
+	if err != nil {
+		return nil, err
+	}
+	var bags []string
+	for _, e := range out.Entities {
+		if id, ok := strings.CutPrefix(e, "bag/"); ok {
+			bags = append(bags, id)
+		}
+	}
+	return bags, nil
+}
+
+// labelView is one sticker.
+type labelView struct {
+	Number, Product, Batch, Expiry, Volume string
+	Symbol                                 site.QR
+}
+
+// labels prints bag numbers.
+func Labels(req *site.Request) error {
+	var out []labelView
+	err := req.Read(func(l service.Look) error {
+		for _, id := range req.URL.Query()["bag"] {
+			number, err := label.ParseBag(id)
+			if err != nil {
+				return err
+			}
+			row := labelView{Number: number.String()}
+			if row.Symbol, err = site.StickerOf(number); err != nil {
+				return err
+			}
+			bag, err := l.Bag(string(number))
+			if err != nil {
+				return err
+			}
+			if bag != nil && bag.Label != nil {
+				row.Product, row.Batch, row.Expiry = l.Name(event.KindProduct, bag.Label.Product), bag.Label.Batch, bag.Label.Expiry
+				row.Volume = words.Say("word.ml", bag.Label.VolumeMl)
+			}
+			if out = append(out, row); len(out) >= site.MaxChoices {
+				break
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return req.Render("labels", words.Say("labels.title"), "clinic", out)
+}
+
+// moveMore is a page that works on the bags of one place.
+type moveMore struct {
+	Form   *site.Form
+	Places []site.Option
+	Place  string
+	Name   string
+	Empty  bool
+}
+
+// bagsHere prepares the choice of a place and its bags.
+func bagsHere(req *site.Request, f *site.Form, field string) (*moveMore, error) {
+	m := &moveMore{Form: f, Place: req.URL.Query().Get("place")}
+	return m, req.Read(func(l service.Look) error {
+		var err error
+		if m.Places, err = site.Names(l, event.KindPlace); err != nil {
+			return err
+		}
+		for i, o := range m.Places {
+			if o.Value == m.Place {
+				m.Places[i].Checked, m.Name = true, o.Label
+			}
+		}
+		if m.Name == "" {
+			m.Place = ""
+			return nil
+		}
+		in := f.Input(field)
+		in.Kind = site.KindTicks
+		err = l.Bags(ledger.TermPlace(m.Place), func(bag *ledger.BagLine) error {
+			if bag.Label != nil {
+				in.Options = append(in.Options, site.Option{Value: bag.ID, Label: words.Say("word.bag_line",
+					words.BagNumber(bag.ID), l.Name(event.KindProduct, bag.Label.Product), bag.Label.Batch, bag.Label.Expiry, bag.Label.VolumeMl)})
+			}
+			return nil
+		})
+		m.Empty = len(in.Options) == 0
+		return err
+	})
+}
+
+// load carries bags from one place to another.
+func Load(req *site.Request) error {
+	f, err := req.NewForm("bags_moved", "bags", "to_place")
+	if err != nil {
+		return err
+	}
+	f.Submit = words.Say("load.submit")
+	f.Input("to_place").Label = words.Say("load.to")
+	m, err := bagsHere(req, f, "bags")
+	if err != nil {
+		return err
+	}
+	return postOr(req, "load", words.Say("load.title"), f, m, "/clinic/stock")
+}
+
+// countPlace notes what is seen at a place; what is not seen is the difference.
+func CountPlace(req *site.Request) error {
+	f, err := req.NewForm("place_counted", "bags_seen")
+	if err != nil {
+		return err
+	}
+	f.Submit = words.Say("count.submit")
+	more := &site.Input{Name: "also", Label: words.Say("count.also"), Hint: words.Say("count.also_hint"), Kind: site.KindBags}
+	m, err := bagsHere(req, f, "bags_seen")
+	if err != nil {
+		return err
+	}
+	if m.Place != "" {
+		f.Set("place", m.Place)
+	}
+	if req.Method == http.MethodPost {
+		more.Value = req.PostForm.Get("also")
+		for _, t := range strings.FieldsFunc(more.Value, func(r rune) bool { return strings.ContainsRune(",; \r\n\t", r) }) {
+			req.PostForm.Add("bags_seen", t)
+		}
+	}
+	return postOr(req, "count", words.Say("count.title"), f, map[string]any{"Move": m, "Also": more}, "/clinic/stock?place="+url.QueryEscape(m.Place))
+}
+
+// postOr saves a form and goes on, or shows its page.
+func postOr(req *site.Request, tmpl, title string, f *site.Form, body any, to string) error {
+	if req.Method == http.MethodPost {
+		out, ok, err := f.Post()
+		if err != nil {
+			return err
+		}
+		if ok {
+			req.Saved(out)
+			return req.Redirect(to)
+		}
+		req.Code = http.StatusUnprocessableEntity
+	}
+	return req.Render(tmpl, title, "clinic", body)
+}
