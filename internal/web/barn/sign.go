@@ -29,7 +29,7 @@ func SignLater(req *site.Request) error {
 		if by := req.PostForm.Get("said_by"); by != "" {
 			req.SetWho(by)
 		}
-		out, err := req.WriteOne("", "signed", &pb.Signed{Records: req.PostForm["record"]})
+		out, err := site.WriteOne(req, "", "signed", &pb.Signed{Records: req.PostForm["record"]})
 		if err == nil {
 			req.Saved(out)
 			return req.Redirect(req.Site.Home())

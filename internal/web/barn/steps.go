@@ -114,7 +114,7 @@ func ShowStep(req *site.Request) error {
 		}
 	}
 	if st.event != "" {
-		if p.Form, err = req.NewForm(st.event, st.fields...); err != nil {
+		if p.Form, err = site.NewForm(req, st.event, st.fields...); err != nil {
 			return err
 		}
 		p.Form.Set("case", cv.ID).Want(st.want...)

@@ -163,16 +163,16 @@ func prepareThaw(req *site.Request, p *stepPage) (err error) {
 	if m.Bag == nil {
 		return nil
 	}
-	if m.Start, err = req.NewForm("thaw_started", "bath_dc", "water_l_x10"); err != nil {
+	if m.Start, err = site.NewForm(req, "thaw_started", "bath_dc", "water_l_x10"); err != nil {
 		return err
 	}
 	m.Start.Set("bag", m.Bag.ID).Set("case", p.Case.ID).Want("bath_dc")
 	m.Start.Submit = words.Say("thaw.submit_start")
-	if m.Measure, err = req.NewForm("bath_measured", "bath_dc"); err != nil {
+	if m.Measure, err = site.NewForm(req, "bath_measured", "bath_dc"); err != nil {
 		return err
 	}
 	m.Measure.Set("bag", m.Bag.ID).Submit = words.Say("thaw.submit_measure")
-	if m.Thawed, err = req.NewForm("bag_thawed", "bag_dc"); err != nil {
+	if m.Thawed, err = site.NewForm(req, "bag_thawed", "bag_dc"); err != nil {
 		return err
 	}
 	m.Thawed.Set("bag", m.Bag.ID).Submit = words.Say("thaw.submit_thawed")

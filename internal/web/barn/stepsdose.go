@@ -248,7 +248,7 @@ func doseNeed(r engine.DoseResult, bagMl int32) int {
 
 // chooseBags lets the engine choose at a place, and makes the form that accepts.
 func (m *doseMore) chooseBags(req *site.Request, p *stepPage, place string, need int) (err error) {
-	if p.Form, err = req.NewForm("plan_accepted", "bags", "volume_ml"); err != nil {
+	if p.Form, err = site.NewForm(req, "plan_accepted", "bags", "volume_ml"); err != nil {
 		return err
 	}
 	p.Form.Submit = words.Say("dose.submit")

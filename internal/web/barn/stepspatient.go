@@ -18,7 +18,7 @@ import (
 
 // openCase serves the first page of the path: who the patient is.
 func OpenCase(req *site.Request) error {
-	f, err := req.NewForm("case_opened", "kind", "dam_name", "sex", "colour", "markings", "box", "yard", "born_at", "clock_checked",
+	f, err := site.NewForm(req, "case_opened", "kind", "dam_name", "sex", "colour", "markings", "box", "yard", "born_at", "clock_checked",
 		"twin", "neck_band", "gestation_d", "dam_chip", "dam_ueln", "patient_name", "patient_chip", "client")
 	if err != nil {
 		return err
@@ -65,7 +65,7 @@ func caseMade(req *site.Request, made []string, record string) (string, error) {
 
 // clockNow is what this machine's clock says, to compare with a watch.
 func clockNow(req *site.Request) string {
-	c := req.Clock()
+	c := site.ClockOf(req)
 	return req.Now.In(c.Zone).Format(words.Say("time.clock"))
 }
 

@@ -119,7 +119,7 @@ func rateWords(r engine.DripResult) *rateResult {
 
 // form accepts the rate plan.
 func (m *rateMore) form(req *site.Request, p *stepPage, in engine.DripInput, r engine.DripResult) (err error) {
-	if p.Form, err = req.NewForm("plan_accepted", "volume_ml"); err != nil {
+	if p.Form, err = site.NewForm(req, "plan_accepted", "volume_ml"); err != nil {
 		return err
 	}
 	p.Form.Submit = words.Say("rate.submit")

@@ -70,7 +70,7 @@ func prepareRun(req *site.Request, p *stepPage) (err error) {
 	cv := p.Case
 	m := &runMore{RequestID: site.NewRequestID(), Waiting: cv.Waiting(), Kg: words.Num(cv.Kg)}
 	p.More = m
-	if m.RateForm, err = req.NewForm("rate_set", "ml_per_h", "drops_per_min"); err != nil {
+	if m.RateForm, err = site.NewForm(req, "rate_set", "ml_per_h", "drops_per_min"); err != nil {
 		return err
 	}
 	m.RateForm.ID = "rate"
@@ -249,7 +249,7 @@ func prepareSlower(req *site.Request, p *stepPage) (err error) {
 			m.Options = append(m.Options, site.Option{Value: words.Whole(slow.MlPerH), Label: words.Say("slower.as_slow", words.Whole(slow.MlPerH))})
 		}
 	}
-	if m.RateForm, err = req.NewForm("rate_set", "ml_per_h", "drops_per_min"); err != nil {
+	if m.RateForm, err = site.NewForm(req, "rate_set", "ml_per_h", "drops_per_min"); err != nil {
 		return err
 	}
 	m.RateForm.Set("case", p.Case.ID)
@@ -281,7 +281,7 @@ func postClamp(req *site.Request, p *stepPage) (string, error) {
 		}
 		name, to = "resumed", "/run"
 	}
-	out, err := req.WriteOne("", name, &pb.FlowChanged{Case: p.Case.ID, Reason: req.PostForm.Get("reason"), GivenMl: wholeTyped(req.PostForm.Get("given_ml"))})
+	out, err := site.WriteOne(req, "", name, &pb.FlowChanged{Case: p.Case.ID, Reason: req.PostForm.Get("reason"), GivenMl: wholeTyped(req.PostForm.Get("given_ml"))})
 	if err != nil {
 		return "", err
 	}
@@ -312,7 +312,7 @@ func prepareFinish(req *site.Request, p *stepPage) (err error) {
 		m.Bag = nil
 		return nil
 	}
-	if m.Form, err = req.NewForm("finished", "given_ml"); err != nil {
+	if m.Form, err = site.NewForm(req, "finished", "given_ml"); err != nil {
 		return err
 	}
 	m.Form.Want("given_ml").Set("case", p.Case.ID).Set("bag", m.Bag.ID).Submit = words.Say("finish.submit")
@@ -341,14 +341,14 @@ func prepareRest(req *site.Request, p *stepPage) (err error) {
 		return nil
 	}
 	m.LeftMl = max(0, m.Bag.FullMl()-m.Bag.T.GivenMl)
-	if m.Discard, err = req.NewForm("bag_discarded", "volume_ml"); err != nil {
+	if m.Discard, err = site.NewForm(req, "bag_discarded", "volume_ml"); err != nil {
 		return err
 	}
 	m.Discard.Set("bag", m.Bag.ID).Set("reason", "rest_of_bag").Submit = words.Say("rest.submit_discard")
 	if m.Discard.Input("volume_ml").Value == "" {
 		m.Discard.Input("volume_ml").Value = fmt.Sprint(m.LeftMl)
 	}
-	if m.Keep, err = req.NewForm("bag_kept_back", "reason"); err != nil {
+	if m.Keep, err = site.NewForm(req, "bag_kept_back", "reason"); err != nil {
 		return err
 	}
 	m.Keep.Set("bag", m.Bag.ID).Submit = words.Say("treat.submit_keep")

@@ -55,7 +55,7 @@ func postShare(req *site.Request, p *stepPage) (string, error) {
 	if err != nil || !ok {
 		return "", err
 	}
-	if _, err := req.WriteOne("-s", "set_attached", &pb.SetAttached{Bag: req.PostForm.Get("bag"), Case: p.Case.ID}); err != nil {
+	if _, err := site.WriteOne(req, "-s", "set_attached", &pb.SetAttached{Bag: req.PostForm.Get("bag"), Case: p.Case.ID}); err != nil {
 		return "", err
 	}
 	req.Saved(out)

@@ -59,9 +59,9 @@ func postStart(req *site.Request, p *stepPage) (string, error) {
 	if m.Gauge != "" || m.Site != "" {
 		cath := &pb.CatheterPlaced{Case: p.Case.ID, Site: m.Site}
 		f := site.SpecOf("catheter_placed").Message().Fields().ByName("gauge")
-		err := (typed.Field{Clock: req.Clock(), Desc: f, Rule: event.RuleOf(f), Name: "gauge", Scale: 1}).Put(cath.ProtoReflect(), []string{m.Gauge})
+		err := (typed.Field{Clock: site.ClockOf(req), Desc: f, Rule: event.RuleOf(f), Name: "gauge", Scale: 1}).Put(cath.ProtoReflect(), []string{m.Gauge})
 		if err == nil {
-			_, err = req.WriteOne("-c", "catheter_placed", cath)
+			_, err = site.WriteOne(req, "-c", "catheter_placed", cath)
 		}
 		if refused, ok := service.Refusal(err); ok {
 			m.Refusal = refused.Error()
@@ -70,15 +70,15 @@ func postStart(req *site.Request, p *stepPage) (string, error) {
 			return "", err
 		}
 	}
-	if _, err := req.WriteOne("-s", "set_attached", &pb.SetAttached{Bag: m.Bag.ID, Case: p.Case.ID}); err != nil {
+	if _, err := site.WriteOne(req, "-s", "set_attached", &pb.SetAttached{Bag: m.Bag.ID, Case: p.Case.ID}); err != nil {
 		return "", m.refused(err)
 	}
-	out, err := req.WriteOne("", "transfusion_started", &pb.TransfusionStarted{Bag: m.Bag.ID, Case: p.Case.ID})
+	out, err := site.WriteOne(req, "", "transfusion_started", &pb.TransfusionStarted{Bag: m.Bag.ID, Case: p.Case.ID})
 	if err != nil {
 		return "", m.refused(err)
 	}
 	if m.slowMlPerH > 0 {
-		if _, err := req.WriteOne("-r", "rate_set", &pb.RateSet{Case: p.Case.ID, MlPerH: m.slowMlPerH, SlowStage: true}); err != nil {
+		if _, err := site.WriteOne(req, "-r", "rate_set", &pb.RateSet{Case: p.Case.ID, MlPerH: m.slowMlPerH, SlowStage: true}); err != nil {
 			return "", m.refused(err)
 		}
 	}

@@ -50,7 +50,7 @@ func TakeOver(req *site.Request) error {
 	if id := req.PostForm.Get("request_id"); len(id) <= 50 {
 		ask.RequestId, m.RequestID = id, id
 	}
-	ask.Author = req.Writer()
+	ask.Author = site.Author(req)
 	out, err := req.Site.Records.TakeOver(req.Context(), req.Actor(), ask)
 	if ref, ok := service.Refusal(err); ok {
 		m.Said, req.Code = ref.Error(), http.StatusUnprocessableEntity
@@ -92,7 +92,7 @@ func TakeFile(req *site.Request) error {
 		return req.Redirect(TakeOverPath)
 	}
 	from, _ := hex.DecodeString(out.Device) // our own service wrote it
-	saved, err := req.WriteOne("", "case_adopted", &pb.CaseAdopted{Case: out.Case, Way: pb.AdoptedBy_ADOPTED_BY_FILE, FromDevice: from})
+	saved, err := site.WriteOne(req, "", "case_adopted", &pb.CaseAdopted{Case: out.Case, Way: pb.AdoptedBy_ADOPTED_BY_FILE, FromDevice: from})
 	if ref, ok := service.Refusal(err); ok {
 		m.FileSaid, req.Code = ref.Error(), http.StatusUnprocessableEntity
 		return showTakeOver(req, m)

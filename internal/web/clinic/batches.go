@@ -148,7 +148,7 @@ func HoldBatch(req *site.Request) error {
 	case "release":
 		name, title, fields = "batch_released", words.Say("hold.release"), []string{"product", "batch", "hold", "reason"}
 	}
-	f, err := req.NewForm(name, fields...)
+	f, err := site.NewForm(req, name, fields...)
 	if err != nil {
 		return err
 	}

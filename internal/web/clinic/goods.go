@@ -17,7 +17,7 @@ import (
 
 // receive takes a delivery and goes to the page that prints its bag numbers.
 func Receive(req *site.Request) error {
-	f, err := req.NewForm("bags_received", "product", "batch", "expiry", "volume_ml", "count", "place", "igg_cg_per_l", "cost_minor", "delivery", "supplier", "donor")
+	f, err := site.NewForm(req, "bags_received", "product", "batch", "expiry", "volume_ml", "count", "place", "igg_cg_per_l", "cost_minor", "delivery", "supplier", "donor")
 	if err != nil {
 		return err
 	}
@@ -159,7 +159,7 @@ func bagsHere(req *site.Request, f *site.Form, field string) (*moveMore, error) 
 
 // load carries bags from one place to another.
 func Load(req *site.Request) error {
-	f, err := req.NewForm("bags_moved", "bags", "to_place")
+	f, err := site.NewForm(req, "bags_moved", "bags", "to_place")
 	if err != nil {
 		return err
 	}
@@ -174,7 +174,7 @@ func Load(req *site.Request) error {
 
 // countPlace notes what is seen at a place; what is not seen is the difference.
 func CountPlace(req *site.Request) error {
-	f, err := req.NewForm("place_counted", "bags_seen")
+	f, err := site.NewForm(req, "place_counted", "bags_seen")
 	if err != nil {
 		return err
 	}

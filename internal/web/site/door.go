@@ -230,12 +230,3 @@ func (s *Site) Home() string {
 	}
 	return "/barn"
 }
-
-// moreIn serves the way in for a second browser.
-func MoreIn(req *Request) error {
-	url, err := req.Site.Entrance()
-	if err != nil {
-		return err
-	}
-	return req.Render("another", words.Say("another.title"), "", url)
-}

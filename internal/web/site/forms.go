@@ -16,12 +16,6 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// option is one thing to choose.
-type Option struct {
-	Value, Label string
-	Checked      bool
-}
-
 // Kinds of input.
 const (
 	kindText   = "text"
@@ -85,7 +79,7 @@ type Override struct{ Code, Text, Value string }
 
 // newForm makes the form of an event. Without fields it has every field that
 // people fill in, in the order of the contract.
-func (req *Request) NewForm(name string, fields ...string) (*Form, error) {
+func NewForm(req *Request, name string, fields ...string) (*Form, error) {
 	spec := SpecOf(name)
 	if spec == nil {
 		return nil, ErrNotFound

@@ -46,7 +46,7 @@ func (f *Form) Post() (*pb.WriteResponse, bool, error) {
 // fill reads every field; the first that does not fit is the one that is told,
 // but all keep what was typed.
 func (f *Form) Fill(m protoreflect.Message) (first error) {
-	clock := f.req.Clock()
+	clock := ClockOf(f.req)
 	for _, in := range f.Inputs {
 		texts := f.req.PostForm[in.Name]
 		in.Keep(texts)
@@ -115,7 +115,7 @@ func (f *Form) circumstances(ask *pb.WriteRequest) error {
 	got := f.req.PostForm
 	f.When = strings.TrimSpace(got.Get("happened_at"))
 	if f.When != "" {
-		at, err := f.req.Clock().Moment("when", f.When)
+		at, err := ClockOf(f.req).Moment("when", f.When)
 		if err != nil {
 			return err
 		}
@@ -195,7 +195,7 @@ func (f *Form) Wrong() bool {
 
 // writer is who writes here; empty when that is not known: a case is taken over
 // first and signed later.
-func (req *Request) Writer() string {
+func Author(req *Request) string {
 	ask := &pb.WriteRequest{}
 	if (&Form{req: req}).author(ask) != nil {
 		return ""

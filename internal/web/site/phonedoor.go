@@ -11,12 +11,10 @@ import (
 	"strings"
 	"time"
 
-	"thawtrail/internal/event"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/trust/phones"
 	"thawtrail/internal/trust/pins"
 	"thawtrail/internal/web/words"
-	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // Bounds of what a phone, or a stranger at the phones' door, can hold open. The
@@ -105,30 +103,6 @@ func (s *Site) turnAway(w http.ResponseWriter, r *http.Request) {
 	}
 	w.WriteHeader(http.StatusForbidden)
 	s.shutDoor(w, words.Say("door.closed"), s.Home())
-}
-
-// staysHere says that what is about to be written decides about people and rights:
-// that is written on the laptop itself. So is a correction of such an entry.
-func (req *Request) staysHere(spec *event.Spec) bool {
-	switch spec.Name {
-	case "linked", "unlinked":
-		return strings.EqualFold(strings.TrimSpace(req.FormValue("kind")), event.KindPerson)
-	case "corrected":
-		r, err := req.Site.Audit.GetRecord(req.Context(), &pb.GetRecordRequest{Record: req.FormValue("original")})
-		if err != nil {
-			return false // the form says what is wrong with it
-		}
-		kind, _, err := event.Unwrap(r.Entry)
-		original, known := event.Lookup(kind)
-		return err != nil || !known || decidesRights(original)
-	}
-	return decidesRights(spec)
-}
-
-// decidesRights says that an event is the owners' alone, or makes the first owner.
-func decidesRights(spec *event.Spec) bool {
-	roles := spec.Rule.GetRoles()
-	return spec.Name == "practice_founded" || len(roles) == 1 && roles[0] == pb.Role_ROLE_OWNER
 }
 
 // pairForm is the page on which a phone types its code. All that a stranger can

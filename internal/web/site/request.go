@@ -171,3 +171,12 @@ func NewRequestID() string {
 	}
 	return "page-" + hex.EncodeToString(raw)
 }
+
+// plainly words an error that a person can act on.
+func Plainly(err error) (string, bool) {
+	s, ok := status.FromError(err)
+	if !ok || s.Code() == codes.Internal {
+		return "", false
+	}
+	return s.Message(), true
+}

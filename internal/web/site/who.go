@@ -116,3 +116,9 @@ func Names(l service.Look, kind string) ([]Option, error) {
 
 // maxChoices bounds a list to choose from.
 const MaxChoices = 500
+
+// option is one thing to choose.
+type Option struct {
+	Value, Label string
+	Checked      bool
+}

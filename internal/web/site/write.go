@@ -13,7 +13,7 @@ import (
 
 // clock is what typed times are read against: this machine's clock in the
 // practice's zone.
-func (req *Request) Clock() typed.Clock {
+func ClockOf(req *Request) typed.Clock {
 	c := typed.Clock{Now: req.Site.Clock.Now, Zone: time.UTC}
 	_ = req.Read(func(l service.Look) error {
 		c.Zone, c.ZoneName = l.Zone(), l.Zone().String()
@@ -24,7 +24,7 @@ func (req *Request) Clock() typed.Clock {
 
 // write makes a record for which nothing is typed: one press of one button. The
 // suffix keeps several records of one press apart.
-func (req *Request) WriteOne(suffix string, name string, m proto.Message) (*pb.WriteResponse, error) {
+func WriteOne(req *Request, suffix string, name string, m proto.Message) (*pb.WriteResponse, error) {
 	spec := SpecOf(name)
 	entry, err := event.Wrap(spec.Type, m)
 	if err != nil {

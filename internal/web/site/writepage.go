@@ -3,18 +3,21 @@ package site
 import (
 	"cmp"
 	"net/http"
+	"strings"
 
+	"thawtrail/internal/event"
 	"thawtrail/internal/web/words"
+	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // writeEvent serves the generic form of any event that people write.
 func WriteEvent(req *Request) error {
 	name := req.PathValue("event")
-	f, err := req.NewForm(name)
+	f, err := NewForm(req, name)
 	if err != nil {
 		return err
 	}
-	if req.Session.Phone && req.staysHere(f.Spec) {
+	if req.Session.Phone && staysHere(req, f.Spec) {
 		req.Fail(http.StatusForbidden, words.Say("phones.stays"))
 		return nil
 	}
@@ -49,4 +52,28 @@ func WriteEvent(req *Request) error {
 		return req.RenderCase("write", f.Spec.Rule.GetShort(), "barn", &about, m)
 	}
 	return req.Render("write", f.Spec.Rule.GetShort(), "clinic", m)
+}
+
+// staysHere says that what is about to be written decides about people and rights:
+// that is written on the laptop itself. So is a correction of such an entry.
+func staysHere(req *Request, spec *event.Spec) bool {
+	switch spec.Name {
+	case "linked", "unlinked":
+		return strings.EqualFold(strings.TrimSpace(req.FormValue("kind")), event.KindPerson)
+	case "corrected":
+		r, err := req.Site.Audit.GetRecord(req.Context(), &pb.GetRecordRequest{Record: req.FormValue("original")})
+		if err != nil {
+			return false // the form says what is wrong with it
+		}
+		kind, _, err := event.Unwrap(r.Entry)
+		original, known := event.Lookup(kind)
+		return err != nil || !known || decidesRights(original)
+	}
+	return decidesRights(spec)
+}
+
+// decidesRights says that an event is the owners' alone, or makes the first owner.
+func decidesRights(spec *event.Spec) bool {
+	roles := spec.Rule.GetRoles()
+	return spec.Name == "practice_founded" || len(roles) == 1 && roles[0] == pb.Role_ROLE_OWNER
 }

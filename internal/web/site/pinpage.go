@@ -1,0 +1,12 @@
+package site
+
+import "thawtrail/internal/web/words"
+
+// moreIn serves the way in for a second browser.
+func MoreIn(req *Request) error {
+	url, err := req.Site.Entrance()
+	if err != nil {
+		return err
+	}
+	return req.Render("another", words.Say("another.title"), "", url)
+}
