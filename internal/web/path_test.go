@@ -11,7 +11,7 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/service"
-	"thawtrail/internal/web/site"
+	"thawtrail/internal/web/form"
 	"thawtrail/internal/web/words"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -234,7 +234,7 @@ func TestTwinsShareABag(t *testing.T) {
 	for _, x := range doubts.Discrepancies {
 		require.NotContains(t, x.Entity, second, x.Text)
 	}
-	e, err := event.Wrap(site.SpecOf("transfusion_started").Type, &pb.TransfusionStarted{Case: other, Bag: second, SharedWithTwin: true})
+	e, err := event.Wrap(form.SpecOf("transfusion_started").Type, &pb.TransfusionStarted{Case: other, Bag: second, SharedWithTwin: true})
 	require.NoError(t, err)
 	_, err = d.site.Records.Write(t.Context(), &pb.WriteRequest{Entry: e, Author: "M. Alder"})
 	require.ErrorContains(t, err, "a bag that only this foal's twin had")

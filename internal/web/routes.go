@@ -3,13 +3,15 @@ package web
 import (
 	"thawtrail/internal/web/barn"
 	"thawtrail/internal/web/clinic"
+	"thawtrail/internal/web/form"
+	"thawtrail/internal/web/machine"
 	"thawtrail/internal/web/owner"
 	"thawtrail/internal/web/site"
 )
 
 // routes lists every address of the site.
 func routes(s *site.Site) {
-	sticks := &barn.Sticks{}
+	sticks := &machine.Sticks{}
 	s.Open("GET /assets/{name}", site.ServeAsset)
 	s.Open("GET /enter/{code}", s.Enter)
 	s.Open("GET /pair", s.ShowPair)
@@ -23,12 +25,12 @@ func routes(s *site.Site) {
 	s.Page("GET /locked", site.ShowLocked)
 	s.Page("POST /unlock", site.PostUnlock)
 	s.Page("POST /used", site.Used)
-	s.Here("GET /pin", site.OwnPIN)
-	s.Here("POST /pin", site.OwnPIN)
-	s.Both("/sign", barn.SignLater)
-	s.Here("GET /another", site.MoreIn)
-	s.Here("GET /phones", barn.ShowPhones)
-	s.Here("POST /phones", barn.ShowPhones)
+	s.Here("GET /pin", machine.OwnPIN)
+	s.Here("POST /pin", machine.OwnPIN)
+	s.Both("/sign", machine.SignLater)
+	s.Here("GET /another", machine.MoreBrowsers)
+	s.Here("GET /phones", machine.ShowPhones)
+	s.Here("POST /phones", machine.ShowPhones)
 
 	s.Page("GET /barn", barn.ShowNow)
 	s.Page("GET /blank", barn.BlankSheet)
@@ -36,13 +38,13 @@ func routes(s *site.Site) {
 	s.Both("/open", barn.OpenCase)
 	s.Page("GET /case/{case}", barn.ShowCase)
 	s.Both("/case/{case}/{step}", barn.ShowStep)
-	s.Both(barn.TakeOverPath, barn.TakeOver)
-	s.Upload(barn.TakeOverPath+"/file", barn.TakeFile)
+	s.Both(machine.TakeOverPath, machine.TakeOver)
+	s.Upload(machine.TakeOverPath+"/file", machine.TakeFile)
 	s.Here("GET /case/{case}/stick", sticks.Show)
 	s.Here("GET /case/{case}/stick/{name}", sticks.Send)
 	s.Page("GET /case/{case}/vitals.svg", barn.VitalsChart)
 	s.Page("GET /case/{case}/igg.svg", barn.IggChart)
-	s.Both("/write/{event}", site.WriteEvent)
+	s.Both("/write/{event}", form.ServeEvent)
 	s.Page("GET /bag/{bag}", clinic.ShowBag)
 	s.Page("GET /record/{record}", owner.ShowRecord)
 

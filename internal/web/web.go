@@ -7,6 +7,7 @@ import (
 
 	"thawtrail/internal/web/barn"
 	"thawtrail/internal/web/clinic"
+	"thawtrail/internal/web/machine"
 	"thawtrail/internal/web/owner"
 	"thawtrail/internal/web/site"
 )
@@ -16,7 +17,7 @@ type Config = site.Config
 
 // New makes the pages of a replica.
 func New(cfg Config) (*site.Site, error) {
-	s, err := site.New(cfg, barn.Locked, barn.Templates, clinic.Templates, owner.Templates)
+	s, err := site.New(cfg, barn.Locked, barn.Templates, machine.Templates, clinic.Templates, owner.Templates)
 	if err == nil {
 		routes(s)
 	}

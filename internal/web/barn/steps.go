@@ -4,6 +4,7 @@ import (
 	"net/http"
 
 	"thawtrail/internal/web/caseview"
+	"thawtrail/internal/web/form"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 )
@@ -13,7 +14,7 @@ type stepPage struct {
 	Case  *caseview.View
 	Slug  string
 	Title string
-	Form  *site.Form
+	Form  *form.Form
 	More  any // what this step's own template needs
 
 	Cautions, MoreCautions []*site.Caution
@@ -114,7 +115,7 @@ func ShowStep(req *site.Request) error {
 		}
 	}
 	if st.event != "" {
-		if p.Form, err = site.NewForm(req, st.event, st.fields...); err != nil {
+		if p.Form, err = form.New(req, st.event, st.fields...); err != nil {
 			return err
 		}
 		p.Form.Set("case", cv.ID).Want(st.want...)

@@ -8,6 +8,7 @@ import (
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/service"
 	"thawtrail/internal/web/caseview"
+	"thawtrail/internal/web/form"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -255,7 +256,7 @@ func prepareLater(_ *site.Request, p *stepPage) error {
 		if !p.Case.Foal && slices.Contains(newbornEvents, name) {
 			continue
 		}
-		if spec := site.SpecOf(name); spec != nil {
+		if spec := form.SpecOf(name); spec != nil {
 			out = append(out, site.Pair{Name: "/write/" + name + "?later=1&case=" + p.Case.ID, Value: spec.Rule.GetShort()})
 		}
 	}

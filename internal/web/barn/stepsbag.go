@@ -11,6 +11,7 @@ import (
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/service"
 	"thawtrail/internal/web/caseview"
+	"thawtrail/internal/web/form"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 )
@@ -95,8 +96,8 @@ func endsWith(day label.Day, books string) bool {
 }
 
 // unticked says that a check has open points and no word about them.
-func unticked(f *site.Form) bool {
-	open := slices.ContainsFunc(f.Inputs, func(in *site.Input) bool { return in.Kind == site.KindYes && in.Value == "" })
+func unticked(f *form.Form) bool {
+	open := slices.ContainsFunc(f.Inputs, func(in *form.Input) bool { return in.Kind == form.KindYes && in.Value == "" })
 	return open && strings.TrimSpace(f.Input("text").Value) == ""
 }
 
@@ -138,7 +139,7 @@ func postCheck(req *site.Request, p *stepPage, more func(*bagCheck)) (string, er
 // thawMore is what the thaw page shows.
 type thawMore struct {
 	Bag                              *caseview.Bag
-	Start, Measure, Thawed           *site.Form
+	Start, Measure, Thawed           *form.Form
 	Water, WaterC, Hot, Air          string // of the bucket, as typed
 	Result                           *thawResult
 	Aim                              string // where the bath is brought back to
@@ -163,16 +164,16 @@ func prepareThaw(req *site.Request, p *stepPage) (err error) {
 	if m.Bag == nil {
 		return nil
 	}
-	if m.Start, err = site.NewForm(req, "thaw_started", "bath_dc", "water_l_x10"); err != nil {
+	if m.Start, err = form.New(req, "thaw_started", "bath_dc", "water_l_x10"); err != nil {
 		return err
 	}
 	m.Start.Set("bag", m.Bag.ID).Set("case", p.Case.ID).Want("bath_dc")
 	m.Start.Submit = words.Say("thaw.submit_start")
-	if m.Measure, err = site.NewForm(req, "bath_measured", "bath_dc"); err != nil {
+	if m.Measure, err = form.New(req, "bath_measured", "bath_dc"); err != nil {
 		return err
 	}
 	m.Measure.Set("bag", m.Bag.ID).Submit = words.Say("thaw.submit_measure")
-	if m.Thawed, err = site.NewForm(req, "bag_thawed", "bag_dc"); err != nil {
+	if m.Thawed, err = form.New(req, "bag_thawed", "bag_dc"); err != nil {
 		return err
 	}
 	m.Thawed.Set("bag", m.Bag.ID).Submit = words.Say("thaw.submit_thawed")
@@ -306,7 +307,7 @@ func (m *thawMore) countdown(p *stepPage) {
 // postThaw saves one of the three things that happen at the bucket.
 func postThaw(req *site.Request, p *stepPage) (string, error) {
 	m := p.More.(*thawMore)
-	f := map[string]*site.Form{"start": m.Start, "measure": m.Measure, "thawed": m.Thawed}[req.PostForm.Get("do")]
+	f := map[string]*form.Form{"start": m.Start, "measure": m.Measure, "thawed": m.Thawed}[req.PostForm.Get("do")]
 	if f == nil {
 		return "", site.ErrNotFound
 	}

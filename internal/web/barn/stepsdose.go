@@ -17,6 +17,7 @@ import (
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/service"
 	"thawtrail/internal/web/caseview"
+	"thawtrail/internal/web/form"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -130,7 +131,7 @@ func askReasons(req *site.Request, p *stepPage, raised []caution.Raised) {
 	}
 	for _, c := range raised {
 		if c.Level == caution.Reason && req.PostForm.Get("override."+c.Code) == "" {
-			p.Form.Override = &site.Override{Code: c.Code, Text: c.Text}
+			p.Form.Override = &form.Override{Code: c.Code, Text: c.Text}
 		}
 	}
 }
@@ -248,13 +249,13 @@ func doseNeed(r engine.DoseResult, bagMl int32) int {
 
 // chooseBags lets the engine choose at a place, and makes the form that accepts.
 func (m *doseMore) chooseBags(req *site.Request, p *stepPage, place string, need int) (err error) {
-	if p.Form, err = site.NewForm(req, "plan_accepted", "bags", "volume_ml"); err != nil {
+	if p.Form, err = form.New(req, "plan_accepted", "bags", "volume_ml"); err != nil {
 		return err
 	}
 	p.Form.Submit = words.Say("dose.submit")
 	p.Form.Set("case", p.Case.ID).Set("plan", "dose")
 	bags := p.Form.Input("bags")
-	bags.Kind, bags.Label, bags.Hint, bags.Required = site.KindTicks, words.Say("dose.bags"), "", true
+	bags.Kind, bags.Label, bags.Hint, bags.Required = form.KindTicks, words.Say("dose.bags"), "", true
 	volume := p.Form.Input("volume_ml")
 	volume.Label, volume.Hint = words.Say("dose.give"), words.Say("dose.give_hint")
 	if need > 0 {

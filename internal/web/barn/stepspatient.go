@@ -11,6 +11,7 @@ import (
 	"thawtrail/internal/engine"
 	"thawtrail/internal/label"
 	"thawtrail/internal/service"
+	"thawtrail/internal/web/form"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -18,7 +19,7 @@ import (
 
 // openCase serves the first page of the path: who the patient is.
 func OpenCase(req *site.Request) error {
-	f, err := site.NewForm(req, "case_opened", "kind", "dam_name", "sex", "colour", "markings", "box", "yard", "born_at", "clock_checked",
+	f, err := form.New(req, "case_opened", "kind", "dam_name", "sex", "colour", "markings", "box", "yard", "born_at", "clock_checked",
 		"twin", "neck_band", "gestation_d", "dam_chip", "dam_ueln", "patient_name", "patient_chip", "client")
 	if err != nil {
 		return err
@@ -65,7 +66,7 @@ func caseMade(req *site.Request, made []string, record string) (string, error) {
 
 // clockNow is what this machine's clock says, to compare with a watch.
 func clockNow(req *site.Request) string {
-	c := site.ClockOf(req)
+	c := form.Clock(req)
 	return req.Now.In(c.Zone).Format(words.Say("time.clock"))
 }
 

@@ -11,6 +11,7 @@ import (
 	"thawtrail/internal/label"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/web/caseview"
+	"thawtrail/internal/web/form"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -119,7 +120,7 @@ func rateWords(r engine.DripResult) *rateResult {
 
 // form accepts the rate plan.
 func (m *rateMore) form(req *site.Request, p *stepPage, in engine.DripInput, r engine.DripResult) (err error) {
-	if p.Form, err = site.NewForm(req, "plan_accepted", "volume_ml"); err != nil {
+	if p.Form, err = form.New(req, "plan_accepted", "volume_ml"); err != nil {
 		return err
 	}
 	p.Form.Submit = words.Say("rate.submit")

@@ -13,6 +13,7 @@ import (
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/service"
 	"thawtrail/internal/web/caseview"
+	"thawtrail/internal/web/form"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -48,7 +49,7 @@ type runMore struct {
 	Waiting                  *caseview.Bag // a next bag to prepare
 	Kg                       string
 	Handover                 *ledger.Handover
-	RateForm                 *site.Form
+	RateForm                 *form.Form
 	Holder                   string // which laptop has the case, once it was taken over
 	Elsewhere                bool   // another one than this: it watches
 	For                      string // whom an alarm is about, where several are on one page
@@ -70,7 +71,7 @@ func prepareRun(req *site.Request, p *stepPage) (err error) {
 	cv := p.Case
 	m := &runMore{RequestID: site.NewRequestID(), Waiting: cv.Waiting(), Kg: words.Num(cv.Kg)}
 	p.More = m
-	if m.RateForm, err = site.NewForm(req, "rate_set", "ml_per_h", "drops_per_min"); err != nil {
+	if m.RateForm, err = form.New(req, "rate_set", "ml_per_h", "drops_per_min"); err != nil {
 		return err
 	}
 	m.RateForm.ID = "rate"
@@ -232,7 +233,7 @@ func plannedMl(r engine.DripResult, minutes float64) float64 {
 type slowerMore struct {
 	Now      int32
 	Options  []site.Option
-	RateForm *site.Form
+	RateForm *form.Form
 }
 
 func prepareSlower(req *site.Request, p *stepPage) (err error) {
@@ -249,7 +250,7 @@ func prepareSlower(req *site.Request, p *stepPage) (err error) {
 			m.Options = append(m.Options, site.Option{Value: words.Whole(slow.MlPerH), Label: words.Say("slower.as_slow", words.Whole(slow.MlPerH))})
 		}
 	}
-	if m.RateForm, err = site.NewForm(req, "rate_set", "ml_per_h", "drops_per_min"); err != nil {
+	if m.RateForm, err = form.New(req, "rate_set", "ml_per_h", "drops_per_min"); err != nil {
 		return err
 	}
 	m.RateForm.Set("case", p.Case.ID)
@@ -281,7 +282,7 @@ func postClamp(req *site.Request, p *stepPage) (string, error) {
 		}
 		name, to = "resumed", "/run"
 	}
-	out, err := site.WriteOne(req, "", name, &pb.FlowChanged{Case: p.Case.ID, Reason: req.PostForm.Get("reason"), GivenMl: wholeTyped(req.PostForm.Get("given_ml"))})
+	out, err := form.Write(req, "", name, &pb.FlowChanged{Case: p.Case.ID, Reason: req.PostForm.Get("reason"), GivenMl: wholeTyped(req.PostForm.Get("given_ml"))})
 	if err != nil {
 		return "", err
 	}
@@ -301,7 +302,7 @@ func wholeTyped(text string) *int32 {
 // finishMore ends a bag.
 type finishMore struct {
 	Bag    *caseview.Bag
-	Form   *site.Form
+	Form   *form.Form
 	ReadMl string
 }
 
@@ -312,7 +313,7 @@ func prepareFinish(req *site.Request, p *stepPage) (err error) {
 		m.Bag = nil
 		return nil
 	}
-	if m.Form, err = site.NewForm(req, "finished", "given_ml"); err != nil {
+	if m.Form, err = form.New(req, "finished", "given_ml"); err != nil {
 		return err
 	}
 	m.Form.Want("given_ml").Set("case", p.Case.ID).Set("bag", m.Bag.ID).Submit = words.Say("finish.submit")
@@ -330,7 +331,7 @@ func postFinish(req *site.Request, p *stepPage) (string, error) {
 type restMore struct {
 	Bag           *caseview.Bag
 	LeftMl        int32
-	Discard, Keep *site.Form
+	Discard, Keep *form.Form
 }
 
 func prepareRest(req *site.Request, p *stepPage) (err error) {
@@ -341,14 +342,14 @@ func prepareRest(req *site.Request, p *stepPage) (err error) {
 		return nil
 	}
 	m.LeftMl = max(0, m.Bag.FullMl()-m.Bag.T.GivenMl)
-	if m.Discard, err = site.NewForm(req, "bag_discarded", "volume_ml"); err != nil {
+	if m.Discard, err = form.New(req, "bag_discarded", "volume_ml"); err != nil {
 		return err
 	}
 	m.Discard.Set("bag", m.Bag.ID).Set("reason", "rest_of_bag").Submit = words.Say("rest.submit_discard")
 	if m.Discard.Input("volume_ml").Value == "" {
 		m.Discard.Input("volume_ml").Value = fmt.Sprint(m.LeftMl)
 	}
-	if m.Keep, err = site.NewForm(req, "bag_kept_back", "reason"); err != nil {
+	if m.Keep, err = form.New(req, "bag_kept_back", "reason"); err != nil {
 		return err
 	}
 	m.Keep.Set("bag", m.Bag.ID).Submit = words.Say("treat.submit_keep")

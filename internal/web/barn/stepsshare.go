@@ -3,6 +3,7 @@ package barn
 import (
 	"google.golang.org/protobuf/proto"
 
+	"thawtrail/internal/web/form"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -27,7 +28,7 @@ func prepareShare(req *site.Request, p *stepPage) error {
 	}
 	m.Twin = other.Patient.Line
 	in := p.Form.Input("bag")
-	in.Kind, in.Label, in.Hint, in.Required = site.KindChoose, words.Say("share.bag"), "", true
+	in.Kind, in.Label, in.Hint, in.Required = form.KindChoose, words.Say("share.bag"), "", true
 	for _, b := range other.Bags {
 		if b.T == nil || p.Case.C.Transfused(b.ID) != nil {
 			continue
@@ -55,7 +56,7 @@ func postShare(req *site.Request, p *stepPage) (string, error) {
 	if err != nil || !ok {
 		return "", err
 	}
-	if _, err := site.WriteOne(req, "-s", "set_attached", &pb.SetAttached{Bag: req.PostForm.Get("bag"), Case: p.Case.ID}); err != nil {
+	if _, err := form.Write(req, "-s", "set_attached", &pb.SetAttached{Bag: req.PostForm.Get("bag"), Case: p.Case.ID}); err != nil {
 		return "", err
 	}
 	req.Saved(out)

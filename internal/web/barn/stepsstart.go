@@ -6,6 +6,7 @@ import (
 	"thawtrail/internal/service"
 	"thawtrail/internal/typed"
 	"thawtrail/internal/web/caseview"
+	"thawtrail/internal/web/form"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -58,10 +59,10 @@ func postStart(req *site.Request, p *stepPage) (string, error) {
 	m.RequestID = req.PostForm.Get("request_id")
 	if m.Gauge != "" || m.Site != "" {
 		cath := &pb.CatheterPlaced{Case: p.Case.ID, Site: m.Site}
-		f := site.SpecOf("catheter_placed").Message().Fields().ByName("gauge")
-		err := (typed.Field{Clock: site.ClockOf(req), Desc: f, Rule: event.RuleOf(f), Name: "gauge", Scale: 1}).Put(cath.ProtoReflect(), []string{m.Gauge})
+		f := form.SpecOf("catheter_placed").Message().Fields().ByName("gauge")
+		err := (typed.Field{Clock: form.Clock(req), Desc: f, Rule: event.RuleOf(f), Name: "gauge", Scale: 1}).Put(cath.ProtoReflect(), []string{m.Gauge})
 		if err == nil {
-			_, err = site.WriteOne(req, "-c", "catheter_placed", cath)
+			_, err = form.Write(req, "-c", "catheter_placed", cath)
 		}
 		if refused, ok := service.Refusal(err); ok {
 			m.Refusal = refused.Error()
@@ -70,15 +71,15 @@ func postStart(req *site.Request, p *stepPage) (string, error) {
 			return "", err
 		}
 	}
-	if _, err := site.WriteOne(req, "-s", "set_attached", &pb.SetAttached{Bag: m.Bag.ID, Case: p.Case.ID}); err != nil {
+	if _, err := form.Write(req, "-s", "set_attached", &pb.SetAttached{Bag: m.Bag.ID, Case: p.Case.ID}); err != nil {
 		return "", m.refused(err)
 	}
-	out, err := site.WriteOne(req, "", "transfusion_started", &pb.TransfusionStarted{Bag: m.Bag.ID, Case: p.Case.ID})
+	out, err := form.Write(req, "", "transfusion_started", &pb.TransfusionStarted{Bag: m.Bag.ID, Case: p.Case.ID})
 	if err != nil {
 		return "", m.refused(err)
 	}
 	if m.slowMlPerH > 0 {
-		if _, err := site.WriteOne(req, "-r", "rate_set", &pb.RateSet{Case: p.Case.ID, MlPerH: m.slowMlPerH, SlowStage: true}); err != nil {
+		if _, err := form.Write(req, "-r", "rate_set", &pb.RateSet{Case: p.Case.ID, MlPerH: m.slowMlPerH, SlowStage: true}); err != nil {
 			return "", m.refused(err)
 		}
 	}

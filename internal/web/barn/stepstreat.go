@@ -7,6 +7,7 @@ import (
 
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/web/caseview"
+	"thawtrail/internal/web/form"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -19,9 +20,9 @@ type treatMore struct {
 	Clamped   bool
 	Trouble   string // when the clamp could not be noted
 	RequestID string
-	Reaction  *site.Form
-	Stop      *site.Form
-	Keep      *site.Form
+	Reaction  *form.Form
+	Stop      *form.Form
+	Keep      *form.Form
 	Drugs     []string // given so far
 	Reactions []string
 	Stopped   bool
@@ -42,18 +43,18 @@ func prepareTreat(req *site.Request, p *stepPage) (err error) {
 	for _, r := range cv.C.Reactions {
 		m.Reactions = append(m.Reactions, words.Say("treat.reaction", cv.At(r.Stamp.AtMs), strings.Join(r.Signs, ", ")))
 	}
-	if m.Reaction, err = site.NewForm(req, "reaction_noted", "signs", "grave"); err != nil {
+	if m.Reaction, err = form.New(req, "reaction_noted", "signs", "grave"); err != nil {
 		return err
 	}
 	m.Reaction.Set("case", cv.ID).Submit = words.Say("treat.submit_reaction")
 	if m.Bag == nil {
 		return nil
 	}
-	if m.Stop, err = site.NewForm(req, "stopped", "given_ml", "reason"); err != nil {
+	if m.Stop, err = form.New(req, "stopped", "given_ml", "reason"); err != nil {
 		return err
 	}
 	m.Stop.Set("case", cv.ID).Set("bag", m.Bag.ID).Submit = words.Say("treat.submit_stop")
-	if m.Keep, err = site.NewForm(req, "bag_kept_back", "reason"); err != nil {
+	if m.Keep, err = form.New(req, "bag_kept_back", "reason"); err != nil {
 		return err
 	}
 	m.Keep.Set("bag", m.Bag.ID).Submit = words.Say("treat.submit_keep")
@@ -81,7 +82,7 @@ func postTreat(req *site.Request, p *stepPage) (string, error) {
 		if m.Clamped || !p.Case.C.Running {
 			return here, nil
 		}
-		if _, err := site.WriteOne(req, "", "clamped", &pb.FlowChanged{Case: p.Case.ID, Reason: words.Say("treat.reason")}); err != nil {
+		if _, err := form.Write(req, "", "clamped", &pb.FlowChanged{Case: p.Case.ID, Reason: words.Say("treat.reason")}); err != nil {
 			m.Trouble = words.Say("treat.trouble", err)
 			return "", nil
 		}
@@ -89,7 +90,7 @@ func postTreat(req *site.Request, p *stepPage) (string, error) {
 	}
 }
 
-func postOne(req *site.Request, f *site.Form, to string) (string, error) {
+func postOne(req *site.Request, f *form.Form, to string) (string, error) {
 	if f == nil {
 		return "", site.ErrNotFound
 	}
@@ -108,7 +109,7 @@ func giveDrug(req *site.Request, p *stepPage, m *treatMore, here string) (string
 		return "", refusal.Conflict("drug", req.PostForm.Get("line"), words.Say("card.line"))
 	}
 	line := m.Card.Lines[i]
-	out, err := site.WriteOne(req, "", "drug_given", &pb.DrugGiven{
+	out, err := form.Write(req, "", "drug_given", &pb.DrugGiven{
 		Case: p.Case.ID, Drug: line.Drug, DoseUg: int32(line.DoseUg), StrengthUgPerMl: int32(line.StrengthUg),
 		Route: cmp.Or(line.Route, words.Say("card.route")), CheckedBy: req.PostForm.Get("checked_by"),
 	})

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"thawtrail/internal/service"
+	"thawtrail/internal/web/form"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -148,7 +149,7 @@ func HoldBatch(req *site.Request) error {
 	case "release":
 		name, title, fields = "batch_released", words.Say("hold.release"), []string{"product", "batch", "hold", "reason"}
 	}
-	f, err := site.NewForm(req, name, fields...)
+	f, err := form.New(req, name, fields...)
 	if err != nil {
 		return err
 	}

@@ -8,6 +8,7 @@ import (
 	"thawtrail/internal/engine"
 	"thawtrail/internal/label"
 	"thawtrail/internal/service"
+	"thawtrail/internal/web/form"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -174,7 +175,7 @@ var SetupEvents = []string{
 func Setup(req *site.Request) error {
 	var out []site.Pair
 	for _, name := range SetupEvents {
-		if spec := site.SpecOf(name); spec != nil {
+		if spec := form.SpecOf(name); spec != nil {
 			out = append(out, site.Pair{Name: "/write/" + name + "?back=/clinic/setup", Value: spec.Rule.GetShort()})
 		}
 	}

@@ -10,6 +10,7 @@ import (
 	"thawtrail/internal/label"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/service"
+	"thawtrail/internal/web/form"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -17,7 +18,7 @@ import (
 
 // receive takes a delivery and goes to the page that prints its bag numbers.
 func Receive(req *site.Request) error {
-	f, err := site.NewForm(req, "bags_received", "product", "batch", "expiry", "volume_ml", "count", "place", "igg_cg_per_l", "cost_minor", "delivery", "supplier", "donor")
+	f, err := form.New(req, "bags_received", "product", "batch", "expiry", "volume_ml", "count", "place", "igg_cg_per_l", "cost_minor", "delivery", "supplier", "donor")
 	if err != nil {
 		return err
 	}
@@ -47,7 +48,7 @@ func Receive(req *site.Request) error {
 
 // scanInto reads a GS1 code typed or scanned as the batch, and puts its parts
 // into their fields.
-func scanInto(req *site.Request, f *site.Form) string {
+func scanInto(req *site.Request, f *form.Form) string {
 	text := req.PostForm.Get("batch")
 	r := label.Read(text, label.DayOf(req.Now))
 	if r.Kind != label.KindGS1 || r.Batch == "" {
@@ -119,7 +120,7 @@ func Labels(req *site.Request) error {
 
 // moveMore is a page that works on the bags of one place.
 type moveMore struct {
-	Form   *site.Form
+	Form   *form.Form
 	Places []site.Option
 	Place  string
 	Name   string
@@ -127,7 +128,7 @@ type moveMore struct {
 }
 
 // bagsHere prepares the choice of a place and its bags.
-func bagsHere(req *site.Request, f *site.Form, field string) (*moveMore, error) {
+func bagsHere(req *site.Request, f *form.Form, field string) (*moveMore, error) {
 	m := &moveMore{Form: f, Place: req.URL.Query().Get("place")}
 	return m, req.Read(func(l service.Look) error {
 		var err error
@@ -144,7 +145,7 @@ func bagsHere(req *site.Request, f *site.Form, field string) (*moveMore, error) 
 			return nil
 		}
 		in := f.Input(field)
-		in.Kind = site.KindTicks
+		in.Kind = form.KindTicks
 		err = l.Bags(ledger.TermPlace(m.Place), func(bag *ledger.BagLine) error {
 			if bag.Label != nil {
 				in.Options = append(in.Options, site.Option{Value: bag.ID, Label: words.Say("word.bag_line",
@@ -159,7 +160,7 @@ func bagsHere(req *site.Request, f *site.Form, field string) (*moveMore, error) 
 
 // load carries bags from one place to another.
 func Load(req *site.Request) error {
-	f, err := site.NewForm(req, "bags_moved", "bags", "to_place")
+	f, err := form.New(req, "bags_moved", "bags", "to_place")
 	if err != nil {
 		return err
 	}
@@ -174,12 +175,12 @@ func Load(req *site.Request) error {
 
 // countPlace notes what is seen at a place; what is not seen is the difference.
 func CountPlace(req *site.Request) error {
-	f, err := site.NewForm(req, "place_counted", "bags_seen")
+	f, err := form.New(req, "place_counted", "bags_seen")
 	if err != nil {
 		return err
 	}
 	f.Submit = words.Say("count.submit")
-	more := &site.Input{Name: "also", Label: words.Say("count.also"), Hint: words.Say("count.also_hint"), Kind: site.KindBags}
+	more := &form.Input{Name: "also", Label: words.Say("count.also"), Hint: words.Say("count.also_hint"), Kind: form.KindBags}
 	m, err := bagsHere(req, f, "bags_seen")
 	if err != nil {
 		return err
@@ -197,7 +198,7 @@ func CountPlace(req *site.Request) error {
 }
 
 // postOr saves a form and goes on, or shows its page.
-func postOr(req *site.Request, tmpl, title string, f *site.Form, body any, to string) error {
+func postOr(req *site.Request, tmpl, title string, f *form.Form, body any, to string) error {
 	if req.Method == http.MethodPost {
 		out, ok, err := f.Post()
 		if err != nil {

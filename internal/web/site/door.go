@@ -177,7 +177,7 @@ func (s *Site) sessionOf(r *http.Request) *Session {
 	return &Session{ID: id}
 }
 
-func (s *Site) token(sess *Session) string { return s.mac("token", sess.ID) }
+func (s *Site) Token(sess *Session) string { return s.mac("token", sess.ID) }
 
 // enter opens a session for whoever follows a one-time address first.
 func (s *Site) Enter(w http.ResponseWriter, r *http.Request) {

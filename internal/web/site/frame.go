@@ -48,9 +48,9 @@ func (req *Request) Render(name, title, section string, body any) error {
 func (req *Request) RenderCase(name, title, section string, about *Header, body any) error {
 	f := &frame{
 		Title: title, Section: section, NowMs: req.Now.UnixMilli(), Changes: req.changes, Hub: req.Site.Replica.Hub, Here: req.URL.RequestURI(),
-		Locked: req.Locked, AnyPIN: req.anyPIN(), KeepsPINs: req.pins() != nil && !req.Session.Phone,
+		Locked: req.Locked, AnyPIN: req.AnyPIN(), KeepsPINs: req.PINs() != nil && !req.Session.Phone,
 		Phone: req.Session.Phone, Pairs: req.Site.Phones != nil && !req.Session.Phone,
-		Token: req.Site.token(req.Session), Flash: req.Site.flash.take(req.Session.ID, req.isFragment()), Body: body,
+		Token: req.Site.Token(req.Session), Flash: req.Site.flash.take(req.Session.ID, req.isFragment()), Body: body,
 	}
 	if req.Method == http.MethodPost {
 		f.Here = req.URL.Path
@@ -81,7 +81,7 @@ func (f *frame) look(l service.Look, req *Request) error {
 		f.Practice = p.Name
 	}
 	f.Fresh, f.Unsent = l.Freshness(), l.Unsent()
-	people, err := req.peopleIn(l)
+	people, err := req.PeopleIn(l)
 	if err != nil {
 		return err
 	}

@@ -32,8 +32,8 @@ type Running struct {
 	Clamped bool
 }
 
-// header reads the header of the case that an address names.
-func (req *Request) header(text string) (h Header, err error) {
+// About reads the header of the case that an address names.
+func (req *Request) About(text string) (h Header, err error) {
 	err = req.Read(func(l service.Look) error {
 		id, err := l.CaseID(text)
 		if err != nil {

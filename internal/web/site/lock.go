@@ -16,25 +16,25 @@ import (
 // of package pins.
 
 // browser is the session's browser, with all its tabs.
-func (req *Request) browser() pins.Seat { return pins.Seat(req.Session.ID) }
+func (req *Request) Browser() pins.Seat { return pins.Seat(req.Session.ID) }
 
 // pins are the PINs of this machine; nil where none are kept.
-func (req *Request) pins() *pins.Book { return req.Site.Replica.Pins }
+func (req *Request) PINs() *pins.Book { return req.Site.Replica.Pins }
 
 // actor is who writes.
 func (req *Request) Actor() service.Hand {
-	return service.Hand{Seat: req.browser(), Nobody: req.Locked}
+	return service.Hand{Seat: req.Browser(), Nobody: req.Locked}
 }
 
 // anyPIN says that somebody has a PIN here.
-func (req *Request) anyPIN() bool { return req.pins() != nil && req.pins().Any() }
+func (req *Request) AnyPIN() bool { return req.PINs() != nil && req.PINs().Any() }
 
 // proof says how the one who writes here is known; empty where nobody has a PIN.
 func (req *Request) proof(who string) string {
-	if !req.anyPIN() || req.Locked || who == "" {
+	if !req.AnyPIN() || req.Locked || who == "" {
 		return ""
 	}
-	if person, proven := req.pins().Current(req.browser()); person == who && !proven.IsZero() {
+	if person, proven := req.PINs().Current(req.Browser()); person == who && !proven.IsZero() {
 		return words.Say("who.proven")
 	}
 	return service.NoProof
@@ -44,10 +44,10 @@ func (req *Request) proof(who string) string {
 // and answers with the locked page where a locked browser may not go on. It says
 // whether it has answered.
 func (req *Request) admit() (answered bool, err error) {
-	if req.pins() == nil {
+	if req.PINs() == nil {
 		return false, nil
 	}
-	req.Locked = req.pins().Locked(req.browser())
+	req.Locked = req.PINs().Locked(req.Browser())
 	said := ""
 	if req.Locked && req.PostForm.Get("unlock.do") != "" {
 		if said, err = req.unlock(); err != nil {
@@ -56,7 +56,7 @@ func (req *Request) admit() (answered bool, err error) {
 	}
 	if !req.Locked {
 		if req.byHand() {
-			req.pins().Use(req.browser())
+			req.PINs().Use(req.Browser())
 		}
 		return false, nil
 	}
@@ -89,10 +89,10 @@ func (req *Request) unlock() (said string, err error) {
 	}
 	person := people[i]
 	if got.Get("unlock.do") == "without" {
-		req.pins().GoOn(req.browser(), person.Value)
+		req.PINs().GoOn(req.Browser(), person.Value)
 		req.Tell(words.Say("who.unproven", person.Label, pins.ErrNone))
 	} else {
-		if err := req.pins().Unlock(req.browser(), person.Value, got.Get("unlock.pin")); err != nil {
+		if err := req.PINs().Unlock(req.Browser(), person.Value, got.Get("unlock.pin")); err != nil {
 			return words.Say("lock.stays", err), nil
 		}
 		req.Tell(words.Say("who.switched", person.Label))
@@ -183,21 +183,21 @@ func PostUnlock(req *Request) error {
 
 // lock locks the browser with all its tabs.
 func Lock(req *Request) error {
-	if req.pins() == nil {
+	if req.PINs() == nil {
 		return ErrNotFound
 	}
-	req.pins().Lock(req.browser())
+	req.PINs().Lock(req.Browser())
 	return req.Redirect("/locked?back=" + url.QueryEscape(req.PostForm.Get("back")))
 }
 
 // locksChanged is closed when a browser is locked or opened. Asking locks this one
 // when it was left alone for too long; so the heartbeat of its own stream does.
 func (req *Request) locksChanged() <-chan struct{} {
-	if req.pins() == nil {
+	if req.PINs() == nil {
 		return nil
 	}
-	changed := req.pins().Changed()
-	req.pins().Locked(req.browser())
+	changed := req.PINs().Changed()
+	req.PINs().Locked(req.Browser())
 	return changed
 }
 

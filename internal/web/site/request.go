@@ -123,7 +123,7 @@ func (req *Request) answer(h Handler) error {
 
 // proves says that a form came from a page of this session.
 func (req *Request) Proves(token string) bool {
-	return hmac.Equal([]byte(token), []byte(req.Site.token(req.Session)))
+	return hmac.Equal([]byte(token), []byte(req.Site.Token(req.Session)))
 }
 
 // failWith tells an error as a page.

@@ -56,7 +56,7 @@ func (req *Request) SetWho(person string) {
 // people are who may write from this browser.
 func (req *Request) People() (out []Option, err error) {
 	err = req.Read(func(l service.Look) error {
-		out, err = req.peopleIn(l)
+		out, err = req.PeopleIn(l)
 		return err
 	})
 	return out, err
@@ -64,7 +64,7 @@ func (req *Request) People() (out []Option, err error) {
 
 // peopleIn are who may write from this browser: all, or the one that its session is
 // for.
-func (req *Request) peopleIn(l service.Look) ([]Option, error) {
+func (req *Request) PeopleIn(l service.Look) ([]Option, error) {
 	people, err := Names(l, event.KindPerson)
 	if only := req.Session.Person; only != "" {
 		people = slices.DeleteFunc(people, func(p Option) bool { return p.Value != only })
@@ -82,20 +82,20 @@ func ChooseWho(req *Request) error {
 	if i < 0 {
 		return req.Redirect(req.PostForm.Get("back"))
 	}
-	req.switchTo(people[i], req.PostForm.Get("pin"))
+	req.SwitchTo(people[i], req.PostForm.Get("pin"))
 	return req.Redirect(req.PostForm.Get("back"))
 }
 
 // switchTo says who writes from now on, and how that is known.
-func (req *Request) switchTo(person Option, pin string) {
+func (req *Request) SwitchTo(person Option, pin string) {
 	req.SetWho(person.Value)
-	if req.pins() == nil {
+	if req.PINs() == nil {
 		return
 	}
-	switch err := req.pins().Switch(req.browser(), person.Value, pin); {
+	switch err := req.PINs().Switch(req.Browser(), person.Value, pin); {
 	case err == nil:
 		req.Tell(words.Say("who.switched", person.Label))
-	case req.pins().Any():
+	case req.PINs().Any():
 		req.Tell(words.Say("who.unproven", person.Label, err))
 	}
 }

@@ -1,4 +1,4 @@
-package site
+package form
 
 import (
 	"time"
@@ -8,12 +8,13 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/service"
 	"thawtrail/internal/typed"
+	"thawtrail/internal/web/site"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // clock is what typed times are read against: this machine's clock in the
 // practice's zone.
-func ClockOf(req *Request) typed.Clock {
+func Clock(req *site.Request) typed.Clock {
 	c := typed.Clock{Now: req.Site.Clock.Now, Zone: time.UTC}
 	_ = req.Read(func(l service.Look) error {
 		c.Zone, c.ZoneName = l.Zone(), l.Zone().String()
@@ -24,7 +25,7 @@ func ClockOf(req *Request) typed.Clock {
 
 // write makes a record for which nothing is typed: one press of one button. The
 // suffix keeps several records of one press apart.
-func WriteOne(req *Request, suffix string, name string, m proto.Message) (*pb.WriteResponse, error) {
+func Write(req *site.Request, suffix string, name string, m proto.Message) (*pb.WriteResponse, error) {
 	spec := SpecOf(name)
 	entry, err := event.Wrap(spec.Type, m)
 	if err != nil {
@@ -32,7 +33,7 @@ func WriteOne(req *Request, suffix string, name string, m proto.Message) (*pb.Wr
 	}
 	id := req.PostForm.Get("request_id")
 	if id == "" || len(id) > 50 {
-		id = NewRequestID()
+		id = site.NewRequestID()
 	}
 	ask := &pb.WriteRequest{Entry: entry, RequestId: id + suffix, Pin: req.PostForm.Get("pin")}
 	if err := (&Form{req: req}).author(ask); err != nil {

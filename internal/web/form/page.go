@@ -1,4 +1,4 @@
-package site
+package form
 
 import (
 	"cmp"
@@ -6,14 +6,15 @@ import (
 	"strings"
 
 	"thawtrail/internal/event"
+	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // writeEvent serves the generic form of any event that people write.
-func WriteEvent(req *Request) error {
+func ServeEvent(req *site.Request) error {
 	name := req.PathValue("event")
-	f, err := NewForm(req, name)
+	f, err := New(req, name)
 	if err != nil {
 		return err
 	}
@@ -45,7 +46,7 @@ func WriteEvent(req *Request) error {
 	}
 	m := map[string]any{"Form": f, "Back": cmp.Or(back, req.Site.Home())}
 	if id := q.Get("case"); id != "" {
-		about, err := req.header(id)
+		about, err := req.About(id)
 		if err != nil {
 			return err
 		}
@@ -56,7 +57,7 @@ func WriteEvent(req *Request) error {
 
 // staysHere says that what is about to be written decides about people and rights:
 // that is written on the laptop itself. So is a correction of such an entry.
-func staysHere(req *Request, spec *event.Spec) bool {
+func staysHere(req *site.Request, spec *event.Spec) bool {
 	switch spec.Name {
 	case "linked", "unlinked":
 		return strings.EqualFold(strings.TrimSpace(req.FormValue("kind")), event.KindPerson)

@@ -1,9 +1,12 @@
-package site
+package machine
 
-import "thawtrail/internal/web/words"
+import (
+	"thawtrail/internal/web/site"
+	"thawtrail/internal/web/words"
+)
 
 // moreIn serves the way in for a second browser.
-func MoreIn(req *Request) error {
+func MoreBrowsers(req *site.Request) error {
 	url, err := req.Site.Entrance()
 	if err != nil {
 		return err

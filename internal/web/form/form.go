@@ -1,4 +1,4 @@
-package site
+package form
 
 import (
 	"slices"
@@ -12,6 +12,7 @@ import (
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/service"
 	"thawtrail/internal/typed"
+	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -37,7 +38,7 @@ const fewChoices = 7
 type Input struct {
 	Name, Label, Hint, Unit, Kind string
 	Value, Error                  string
-	Options                       []Option
+	Options                       []site.Option
 	Required                      bool
 	Less                          bool   // behind a fold: seldom needed
 	Expect                        string // a scan is compared with this
@@ -60,8 +61,8 @@ type Form struct {
 	Override  *Override // a caution that takes a reason
 	When      string    // when it happened, as typed; empty: now
 	WhenError string
-	Later     bool     // entering afterwards: the time is asked for
-	People    []Option // to choose who writes; empty when known
+	Later     bool          // entering afterwards: the time is asked for
+	People    []site.Option // to choose who writes; empty when known
 	By        string
 	ByError   string
 	SignLater bool // saved without a name as well
@@ -71,7 +72,7 @@ type Form struct {
 	Spec   *event.Spec
 	Preset map[string]string   // fields that the page sets, not the person
 	Amend  func(proto.Message) // sets what is no text
-	req    *Request
+	req    *site.Request
 }
 
 // override asks for the reason to go past a caution.
@@ -79,14 +80,14 @@ type Override struct{ Code, Text, Value string }
 
 // newForm makes the form of an event. Without fields it has every field that
 // people fill in, in the order of the contract.
-func NewForm(req *Request, name string, fields ...string) (*Form, error) {
+func New(req *site.Request, name string, fields ...string) (*Form, error) {
 	spec := SpecOf(name)
 	if spec == nil {
-		return nil, ErrNotFound
+		return nil, site.ErrNotFound
 	}
 	f := &Form{
-		ID: name, Action: req.URL.RequestURI(), Submit: words.Say("form.save"), RequestID: NewRequestID(), Token: req.Site.token(req.Session),
-		SignLater: spec.Rule.GetSignLater(), AsksPIN: req.anyPIN() && service.AsksPIN(spec), PastPIN: req.anyPIN() && !service.AsksPIN(spec),
+		ID: name, Action: req.URL.RequestURI(), Submit: words.Say("form.save"), RequestID: site.NewRequestID(), Token: req.Site.Token(req.Session),
+		SignLater: spec.Rule.GetSignLater(), AsksPIN: req.AnyPIN() && service.AsksPIN(spec), PastPIN: req.AnyPIN() && !service.AsksPIN(spec),
 		Spec: spec, Preset: map[string]string{}, req: req, Later: req.URL.Query().Get("later") != "",
 	}
 	if len(fields) == 0 {
@@ -128,7 +129,7 @@ func typedFields(spec *event.Spec) []string {
 }
 
 func (f *Form) askWho(l service.Look) error {
-	people, err := f.req.peopleIn(l)
+	people, err := f.req.PeopleIn(l)
 	if err == nil && len(people) > 1 && f.req.Who(people) == "" && !f.req.Locked {
 		f.People = people
 	}
@@ -138,7 +139,7 @@ func (f *Form) askWho(l service.Look) error {
 func newInput(l service.Look, spec *event.Spec, name string) (*Input, error) {
 	desc := spec.Message().Fields().ByName(protoreflect.Name(name))
 	if desc == nil {
-		return nil, ErrNotFound
+		return nil, site.ErrNotFound
 	}
 	rule := event.RuleOf(desc)
 	in := &Input{Name: name, desc: desc, rule: rule, scale: max(rule.Scale, 1), shown: name, Required: rule.Required && !rule.Generate}
@@ -190,12 +191,12 @@ func (in *Input) shapeList() error {
 		in.Kind = KindTicks
 		if in.desc.ContainingMessage().Name() == "ReactionNoted" {
 			for _, s := range words.List("treat.signs") {
-				in.Options = append(in.Options, Option{Value: s, Label: s})
+				in.Options = append(in.Options, site.Option{Value: s, Label: s})
 			}
 			return nil
 		}
 		for _, s := range engine.Signs() {
-			in.Options = append(in.Options, Option{Value: s.Name, Label: s.Words})
+			in.Options = append(in.Options, site.Option{Value: s.Name, Label: s.Words})
 		}
 	}
 	return nil
@@ -218,7 +219,7 @@ func (in *Input) shapeText(l service.Look) error {
 	case event.KindPlace, event.KindProduct, event.KindPerson, event.KindVehicle, event.KindDonor:
 		in.Kind = kindPick
 		var err error
-		in.Options, err = Names(l, kind)
+		in.Options, err = site.Names(l, kind)
 		return err
 	case event.KindCase:
 		in.Kind = kindPick
@@ -227,33 +228,33 @@ func (in *Input) shapeText(l service.Look) error {
 		in.Kind = kindPick
 		return l.Each(kind, func(st ledger.State) (bool, error) {
 			name, _, _ := l.Client(st.Key().ID)
-			in.Options = append(in.Options, Option{Value: st.Key().ID, Label: name})
-			return len(in.Options) < MaxChoices, nil
+			in.Options = append(in.Options, site.Option{Value: st.Key().ID, Label: name})
+			return len(in.Options) < site.MaxChoices, nil
 		})
 	}
 	return nil
 }
 
 func (in *Input) openCases(l service.Look) error {
-	keys, err := l.Newest(ledger.TermOpenCase, MaxChoices)
+	keys, err := l.Newest(ledger.TermOpenCase, site.MaxChoices)
 	for _, k := range keys {
 		c, err := l.Case(k.ID)
 		if err != nil {
 			return err
 		}
 		if c != nil {
-			in.Options = append(in.Options, Option{Value: k.ID, Label: l.Patient(c)})
+			in.Options = append(in.Options, site.Option{Value: k.ID, Label: l.Patient(c)})
 		}
 	}
 	return err
 }
 
-func enumOptions(e protoreflect.EnumDescriptor) []Option {
-	var out []Option
+func enumOptions(e protoreflect.EnumDescriptor) []site.Option {
+	var out []site.Option
 	for i := range e.Values().Len() {
 		if v := e.Values().Get(i); v.Number() != 0 {
 			word := event.EnumWord(v)
-			out = append(out, Option{Value: word, Label: strings.ReplaceAll(word, "_", " ")})
+			out = append(out, site.Option{Value: word, Label: strings.ReplaceAll(word, "_", " ")})
 		}
 	}
 	return out

@@ -1,4 +1,4 @@
-package barn
+package machine
 
 import (
 	"net/http"

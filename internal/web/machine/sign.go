@@ -1,9 +1,10 @@
-package barn
+package machine
 
 import (
 	"net/http"
 
 	"thawtrail/internal/service"
+	"thawtrail/internal/web/form"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -29,7 +30,7 @@ func SignLater(req *site.Request) error {
 		if by := req.PostForm.Get("said_by"); by != "" {
 			req.SetWho(by)
 		}
-		out, err := site.WriteOne(req, "", "signed", &pb.Signed{Records: req.PostForm["record"]})
+		out, err := form.Write(req, "", "signed", &pb.Signed{Records: req.PostForm["record"]})
 		if err == nil {
 			req.Saved(out)
 			return req.Redirect(req.Site.Home())

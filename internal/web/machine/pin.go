@@ -1,17 +1,18 @@
-package site
+package machine
 
 import (
 	"net/http"
 	"slices"
 
 	"thawtrail/internal/service"
+	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // pinMore is the page on which people set their own PIN.
 type pinMore struct {
-	People     []Option
+	People     []site.Option
 	Who        string // the name, when it is known who writes here
 	Has        bool   // has a PIN here
 	Passphrase bool   // the machine's passphrase is another way
@@ -19,9 +20,9 @@ type pinMore struct {
 }
 
 // ownPIN serves the page for one's own PIN.
-func OwnPIN(req *Request) error {
-	if req.pins() == nil {
-		return ErrNotFound
+func OwnPIN(req *site.Request) error {
+	if req.PINs() == nil {
+		return site.ErrNotFound
 	}
 	people, err := req.People()
 	if err != nil {
@@ -32,15 +33,15 @@ func OwnPIN(req *Request) error {
 	if who == "" {
 		who = req.PostForm.Get("person")
 	}
-	i := slices.IndexFunc(people, func(p Option) bool { return p.Value == who })
+	i := slices.IndexFunc(people, func(p site.Option) bool { return p.Value == who })
 	if i >= 0 {
-		m.Who, m.Has = people[i].Label, req.pins().Has(who)
+		m.Who, m.Has = people[i].Label, req.PINs().Has(who)
 	}
 	if req.Method == http.MethodPost {
 		if i < 0 {
 			m.Said = words.Say("lock.who")
 		} else if m.Said = setPIN(req, who); m.Said == "" {
-			req.switchTo(people[i], req.PostForm.Get("pin"))
+			req.SwitchTo(people[i], req.PostForm.Get("pin"))
 			return req.Redirect(req.Site.Home())
 		}
 		req.Code = http.StatusUnprocessableEntity
@@ -49,7 +50,7 @@ func OwnPIN(req *Request) error {
 }
 
 // setPIN sets the PIN that was typed; its answer is why not.
-func setPIN(req *Request, person string) string {
+func setPIN(req *site.Request, person string) string {
 	got := req.PostForm
 	if got.Get("pin") != got.Get("pin_again") {
 		return words.Say("pin.differ")
@@ -65,7 +66,7 @@ func setPIN(req *Request, person string) string {
 	if ref, ok := service.Refusal(err); ok {
 		return words.Say("pin.refused", ref.Want)
 	}
-	text, plain := Plainly(err)
+	text, plain := site.Plainly(err)
 	if !plain {
 		req.Site.Log.Error("set a PIN", "error", err)
 	}

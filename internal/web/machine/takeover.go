@@ -1,4 +1,4 @@
-package barn
+package machine
 
 import (
 	"encoding/hex"
@@ -15,6 +15,7 @@ import (
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/service"
 	"thawtrail/internal/web/caseview"
+	"thawtrail/internal/web/form"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -50,7 +51,7 @@ func TakeOver(req *site.Request) error {
 	if id := req.PostForm.Get("request_id"); len(id) <= 50 {
 		ask.RequestId, m.RequestID = id, id
 	}
-	ask.Author = site.Author(req)
+	ask.Author = form.Author(req)
 	out, err := req.Site.Records.TakeOver(req.Context(), req.Actor(), ask)
 	if ref, ok := service.Refusal(err); ok {
 		m.Said, req.Code = ref.Error(), http.StatusUnprocessableEntity
@@ -92,7 +93,7 @@ func TakeFile(req *site.Request) error {
 		return req.Redirect(TakeOverPath)
 	}
 	from, _ := hex.DecodeString(out.Device) // our own service wrote it
-	saved, err := site.WriteOne(req, "", "case_adopted", &pb.CaseAdopted{Case: out.Case, Way: pb.AdoptedBy_ADOPTED_BY_FILE, FromDevice: from})
+	saved, err := form.Write(req, "", "case_adopted", &pb.CaseAdopted{Case: out.Case, Way: pb.AdoptedBy_ADOPTED_BY_FILE, FromDevice: from})
 	if ref, ok := service.Refusal(err); ok {
 		m.FileSaid, req.Code = ref.Error(), http.StatusUnprocessableEntity
 		return showTakeOver(req, m)

@@ -1,4 +1,4 @@
-package site
+package form
 
 import (
 	"slices"
@@ -10,6 +10,7 @@ import (
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/service"
 	"thawtrail/internal/typed"
+	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -46,7 +47,7 @@ func (f *Form) Post() (*pb.WriteResponse, bool, error) {
 // fill reads every field; the first that does not fit is the one that is told,
 // but all keep what was typed.
 func (f *Form) Fill(m protoreflect.Message) (first error) {
-	clock := ClockOf(f.req)
+	clock := Clock(f.req)
 	for _, in := range f.Inputs {
 		texts := f.req.PostForm[in.Name]
 		in.Keep(texts)
@@ -115,7 +116,7 @@ func (f *Form) circumstances(ask *pb.WriteRequest) error {
 	got := f.req.PostForm
 	f.When = strings.TrimSpace(got.Get("happened_at"))
 	if f.When != "" {
-		at, err := ClockOf(f.req).Moment("when", f.When)
+		at, err := Clock(f.req).Moment("when", f.When)
 		if err != nil {
 			return err
 		}
@@ -143,7 +144,7 @@ func (f *Form) circumstances(ask *pb.WriteRequest) error {
 
 func (f *Form) author(ask *pb.WriteRequest) error {
 	return f.req.Read(func(l service.Look) error {
-		people, err := f.req.peopleIn(l)
+		people, err := f.req.PeopleIn(l)
 		ask.Author = f.req.Who(people)
 		return err
 	})
@@ -153,7 +154,7 @@ func (f *Form) author(ask *pb.WriteRequest) error {
 func (f *Form) Tell(err error) error {
 	ref, ok := service.Refusal(err)
 	if !ok {
-		if text, plain := Plainly(err); plain {
+		if text, plain := site.Plainly(err); plain {
 			f.Refusal = text
 			return nil
 		}
@@ -195,7 +196,7 @@ func (f *Form) Wrong() bool {
 
 // writer is who writes here; empty when that is not known: a case is taken over
 // first and signed later.
-func Author(req *Request) string {
+func Author(req *site.Request) string {
 	ask := &pb.WriteRequest{}
 	if (&Form{req: req}).author(ask) != nil {
 		return ""
