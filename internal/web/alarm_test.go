@@ -14,7 +14,7 @@ import (
 
 // sleep is a laptop whose lid was shut: both clocks, the program's and the
 // browser's, are that much later, and no timer ran meanwhile.
-func (d *desk) sleep(tab *webtest.Tab, gap time.Duration) {
+func (d *laptop) sleep(tab *webtest.Tab, gap time.Duration) {
 	d.clock.Advance(gap)
 	webtest.Ask[any](tab, fmt.Sprintf(`window.realNow = window.realNow || Date.now, window.slept = (window.slept || 0) + %d, Date.now = () => realNow() + slept, null`, gap.Milliseconds()))
 }
@@ -26,7 +26,7 @@ const countBeeps = `window.beeps = 0; const begin = OscillatorNode.prototype.sta
 // wants the alarm seen and heard, the elapsed time true, and both again after a
 // reload. What was heard stays quiet; the next alarm sounds anew.
 func TestAlarmsSoundAndTimesAreTrue(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	id, _ := d.toRunning()
 	tab := webtest.NewTab(t, chromium(t))
 	d.enter(tab.Context())
@@ -66,7 +66,7 @@ func TestAlarmsSoundAndTimesAreTrue(t *testing.T) {
 // TestTheStepUpShowsWhenItsTimeComes leaves the page alone at the end of the slow
 // start: what may be done from then on shows by itself.
 func TestTheStepUpShowsWhenItsTimeComes(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	id, _ := d.toRunning()
 	d.clock.Advance(15 * time.Minute)
 	d.fill("/case/"+id+"/run", "temperature_dc", "38.2", "heart_rate", "98", "breathing_rate", "36", "given_ml", "19")

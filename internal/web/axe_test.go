@@ -27,7 +27,7 @@ import (
 // inspector shows pages to axe-core, whose file THAWTRAIL_AXE names: `.ci/run`
 // fetches it.
 type inspector struct {
-	d    *desk
+	d    *laptop
 	ctx  context.Context
 	seen map[string]bool
 }
@@ -46,7 +46,7 @@ const (
 	contrast  = `{type: "rule", values: ["color-contrast"]}`
 )
 
-func newInspector(t *testing.T, d *desk, compared *x509.Certificate) *inspector {
+func newInspector(t *testing.T, d *laptop, compared *x509.Certificate) *inspector {
 	file := os.Getenv("THAWTRAIL_AXE")
 	require.NotEmpty(t, file, "name the file of axe-core in THAWTRAIL_AXE, or use .ci/run")
 	axe, err := os.ReadFile(file)
@@ -120,7 +120,7 @@ var templateOf = map[string]string{
 // TestEveryPageForEverybody follows a night, and shows every page to axe-core in
 // the state in which it matters: at both widths, in both themes.
 func TestEveryPageForEverybody(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	phones, certificate := d.letPhonesIn()
 	i := newInspector(t, d, certificate)
 	i.inspect("now", "/barn")

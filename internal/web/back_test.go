@@ -13,9 +13,9 @@ import (
 	"thawtrail/internal/web/webtest"
 )
 
-// serve runs the pages of a desk at an address of their own until they are
+// serve runs the pages of a laptop at an address of their own until they are
 // stopped, and gives a one-time address.
-func (d *desk) serve(addr string) (entrance string, stop func()) {
+func (d *laptop) serve(addr string) (entrance string, stop func()) {
 	d.t.Helper()
 	site, err := New(d.site.Config)
 	require.NoError(d.t, err)
@@ -36,7 +36,7 @@ func (d *desk) serve(addr string) (entrance string, stop func()) {
 
 // TestAPageComesBack stops the program for a while under an open page.
 func TestAPageComesBack(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	id, _ := d.toRunning()
 	entrance, stop := d.serve("127.0.0.1:0")
 	u, err := url.Parse(entrance)

@@ -10,7 +10,7 @@ import (
 // BenchmarkPages makes the pages that are asked for most often, without a
 // network.
 func BenchmarkPages(b *testing.B) {
-	d := newDesk(b)
+	d := newLaptop(b)
 	id, _ := d.toRunning()
 	u, err := url.Parse(d.server.URL)
 	if err != nil {

@@ -1,6 +1,6 @@
 //go:build browser
 
-// Tests in a real browser: go test -tags browser ./internal/page. They need
+// Tests in a real browser: go test -tags browser ./internal/web. They need
 // Chromium from the system's packages.
 package web
 
@@ -35,7 +35,7 @@ func chromiumFor(t *testing.T, limit time.Duration, compared ...*x509.Certificat
 }
 
 // enter signs the tab in.
-func (d *desk) enter(ctx context.Context) {
+func (d *laptop) enter(ctx context.Context) {
 	d.t.Helper()
 	in, err := d.site.Entrance()
 	require.NoError(d.t, err)
@@ -54,7 +54,7 @@ func theme(name string) chromedp.Action[chromedp.Void] {
 var shots = os.Getenv("THAWTRAIL_SHOTS")
 
 // shoot takes a page in both widths and both themes.
-func (d *desk) shoot(ctx context.Context, name, path string) {
+func (d *laptop) shoot(ctx context.Context, name, path string) {
 	d.t.Helper()
 	if shots == "" {
 		return
@@ -75,7 +75,7 @@ func (d *desk) shoot(ctx context.Context, name, path string) {
 // TestEveryPageIsPictured opens every page in a browser, and takes pictures when
 // a folder is named.
 func TestEveryPageIsPictured(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	ctx := chromiumFor(t, 10*time.Minute)
 	d.enter(ctx)
 	d.shoot(ctx, "00-empty", "/barn")
@@ -174,7 +174,7 @@ func until(t testing.TB, ctx context.Context, selector, word string) {
 // open at once: what one writes the others show, a hold takes the screen, and one
 // key stops and treats.
 func TestThreePagesLive(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	id, bag := d.toRunning()
 	at := d.server.URL + "/case/" + id
 	barn := chromium(t)
@@ -228,7 +228,7 @@ func TestThreePagesLive(t *testing.T) {
 
 // TestKeyboardAlone opens a case and answers the first questions without a mouse.
 func TestKeyboardAlone(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	d.begin()
 	ctx := chromium(t)
 	d.enter(ctx)
@@ -266,7 +266,7 @@ func TestKeyboardAlone(t *testing.T) {
 
 // TestSheetIsOnePage prints the case sheet and the other papers.
 func TestSheetIsOnePage(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	id, bag := d.toRunning()
 	for _, look := range [][]string{{"38.2", "98", "36", "6"}, {"38.1", "97", "35", "12"}, {"38.1", "97", "35", "19"}, {"38.3", "99", "35", "250"}, {"38.2", "98", "34", "500"}, {"38.2", "98", "34", "750"}} {
 		d.clock.Advance(5 * time.Minute)

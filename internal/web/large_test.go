@@ -65,11 +65,11 @@ func (r readCounter) Scan(prefix, from []byte, reverse bool, fn func(key, value 
 	})
 }
 
-// filledDesk is a desk whose books hold n records of invented nights.
-func filledDesk(t testing.TB, n int64) (*desk, *readIndex, nights.Known) {
+// filledLaptop is a laptop whose books hold n records of invented nights.
+func filledLaptop(t testing.TB, n int64) (*laptop, *readIndex, nights.Known) {
 	c := nights.NewClock(nights.First)
 	x := &readIndex{Index: index.NewMemory(), states: map[string]int{}}
-	d := newDeskOver(t, c, x)
+	d := newLaptopOver(t, c, x)
 	d.begin()
 	known, err := nights.Write(t.Context(), d.replica.Store, c, n)
 	require.NoError(t, err)
@@ -84,7 +84,7 @@ func tracePage(k nights.Known) string {
 // A page reads the states of what it shows in full and of nothing else, however
 // many records there are.
 func TestPagesReadNoMoreThanTheyShow(t *testing.T) {
-	d, x, known := filledDesk(t, 8_000)
+	d, x, known := filledLaptop(t, 8_000)
 	var all map[string]int
 	require.NoError(t, x.View(func(r index.Reader) error {
 		return r.Scan([]byte("s/"), nil, false, func([]byte, []byte) (bool, error) { return true, nil })
@@ -124,7 +124,7 @@ func TestPagesReadNoMoreThanTheyShow(t *testing.T) {
 // Long lists come in parts that leave nothing out and tell nothing twice, and
 // each part is a small page.
 func TestLongListsComeInParts(t *testing.T) {
-	d, _, _ := filledDesk(t, 12_000)
+	d, _, _ := filledLaptop(t, 12_000)
 	css, js := len(d.get(site.AssetAddress("page.css"))), len(d.get(site.AssetAddress("page.js")))
 	onward := regexp.MustCompile(`rel="next" href="([^"]+)"`)
 	for first, c := range map[string]struct {
@@ -160,7 +160,7 @@ func TestLongListsComeInParts(t *testing.T) {
 }
 
 // column is a column of one of the owner's files, without its head.
-func (d *desk) column(file string, i int) []string {
+func (d *laptop) column(file string, i int) []string {
 	var out []string
 	for _, line := range strings.Split(strings.TrimSpace(d.get("/owner/csv/"+file)), "\r\n")[1:] {
 		out = append(out, strings.Split(line, ",")[i])
@@ -168,7 +168,7 @@ func (d *desk) column(file string, i int) []string {
 	return out
 }
 
-func (d *desk) count(file string, i int, value string) (n int) {
+func (d *laptop) count(file string, i int, value string) (n int) {
 	for _, v := range d.column(file, i) {
 		if v == value {
 			n++
@@ -177,7 +177,7 @@ func (d *desk) count(file string, i int, value string) (n int) {
 	return n
 }
 
-func (d *desk) batchCodes() []string {
+func (d *laptop) batchCodes() []string {
 	out, err := d.site.Stock.ListBatches(d.t.Context(), &pb.ListBatchesRequest{})
 	require.NoError(d.t, err)
 	var codes []string
@@ -190,7 +190,7 @@ func (d *desk) batchCodes() []string {
 // BenchmarkLargePages makes the main pages over 100,000 records, without a
 // network.
 func BenchmarkLargePages(b *testing.B) {
-	d, _, known := filledDesk(b, 100_000)
+	d, _, known := filledLaptop(b, 100_000)
 	u, err := url.Parse(d.server.URL)
 	require.NoError(b, err)
 	for name, page := range map[string]string{

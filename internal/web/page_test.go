@@ -1,6 +1,7 @@
 package web
 
 import (
+	"html"
 	"net/http"
 	"net/url"
 	"regexp"
@@ -11,7 +12,6 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"thawtrail/internal/web/barn"
-	"thawtrail/internal/web/clinic"
 	"thawtrail/internal/web/owner"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
@@ -27,10 +27,13 @@ var allPages = []string{
 	"/owner", "/owner?by=place", "/owner?by=person", "/owner?by=product", "/owner/doubts", "/owner/people", "/owner/late", "/owner/unproven", "/sign", "/owner/use.svg?by=month",
 }
 
+// linkOf finds the forms and files that a page leads to.
+var linkOf = regexp.MustCompile(`href="(/(?:write|owner/csv)/[^"]+)"`)
+
 // TestEveryPageAnswers reads every page with empty books and with a night in
 // them, every step of a case included, and weighs it.
 func TestEveryPageAnswers(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	for _, p := range allPages {
 		d.get(p)
 	}
@@ -40,12 +43,12 @@ func TestEveryPageAnswers(t *testing.T) {
 	for slug := range barn.CaseSteps {
 		pages = append(pages, "/case/"+id+"/"+slug, "/case/"+id+"/"+slug+"?later=1")
 	}
-	for _, name := range append(append([]string{}, barn.LaterEvents...), clinic.SetupEvents...) {
-		pages = append(pages, "/write/"+name, "/write/"+name+"?later=1&case="+id)
+	for _, p := range []string{"/owner", "/clinic/setup", "/case/" + id + "/later"} {
+		for _, m := range linkOf.FindAllStringSubmatch(d.get(p), -1) {
+			pages = append(pages, html.UnescapeString(m[1]))
+		}
 	}
-	for _, table := range owner.Tables {
-		pages = append(pages, "/owner/csv/"+table.Name)
-	}
+	require.Greater(t, len(pages), 100)
 	css, js := len(d.get("/assets/page.css")), len(d.get("/assets/page.js"))
 	for _, p := range pages {
 		body := d.get(p)
@@ -62,7 +65,7 @@ func TestEveryPageAnswers(t *testing.T) {
 // TestAssetsAreKept asks as a browser does: with the address that pages give, a
 // file is kept for good; with any other it is asked about again, and not sent twice.
 func TestAssetsAreKept(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	page := d.get("/barn")
 	for name, mark := range site.AssetMarks {
 		assert.Contains(t, page, site.AssetAddress(name))
@@ -87,7 +90,7 @@ func TestAssetsAreKept(t *testing.T) {
 
 // TestWhoMayComeIn is the table of requests that do not get past the door.
 func TestWhoMayComeIn(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	d.begin()
 	records := d.replica.Store.Records()
 	good := d.fields(d.get("/write/place_added"), "name", "shelf", "kind", "shelf")
@@ -141,7 +144,7 @@ func TestWhoMayComeIn(t *testing.T) {
 
 // TestTheDoorOpensOnce uses a one-time address twice.
 func TestTheDoorOpensOnce(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	in, err := d.site.Entrance()
 	require.NoError(t, err)
 	u, err := url.Parse(in)
@@ -167,7 +170,7 @@ func TestTheDoorOpensOnce(t *testing.T) {
 // TestOneFormIsOneRecord sends a form twice, from two tabs, and again after going
 // back and changing it.
 func TestOneFormIsOneRecord(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	d.begin()
 	page := d.get("/write/place_added")
 	v := d.fields(page, "name", "shelf", "kind", "shelf")
@@ -199,7 +202,7 @@ func TestOneFormIsOneRecord(t *testing.T) {
 
 // TestStartingTwiceStartsOnce presses the button of the start in two tabs.
 func TestStartingTwiceStartsOnce(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	id, _ := d.toRunning()
 	out, err := d.site.Cases.GetCase(t.Context(), &pb.GetCaseRequest{Case: id})
 	require.NoError(t, err)
@@ -217,7 +220,7 @@ func TestStartingTwiceStartsOnce(t *testing.T) {
 
 // TestErrorsKeepWhatWasTyped sends what does not fit and looks for it again.
 func TestErrorsKeepWhatWasTyped(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	d.begin()
 	id := d.foal("Quiet Harbour")
 	for _, c := range []struct {
@@ -254,7 +257,7 @@ func TestErrorsKeepWhatWasTyped(t *testing.T) {
 // TestTheWrongBagIsRefused scans another bag, reads another batch, and leaves a
 // point of the check open.
 func TestTheWrongBagIsRefused(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	id, bag := d.toBags()
 	stock, err := d.site.Stock.ListStock(t.Context(), &pb.ListStockRequest{})
 	require.NoError(t, err)
@@ -298,7 +301,7 @@ func flipped(bag string) string {
 
 // TestNamesAreText puts HTML and formulas into every name and looks for them.
 func TestNamesAreText(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	d.begin()
 	nasty := `<script>alert(1)</script>"'><img src=x onerror=alert(2)>`
 	id := d.foal(nasty)
@@ -321,7 +324,7 @@ func TestNamesAreText(t *testing.T) {
 // TestAHoldTakesTheScreen puts the running bag's batch on hold: every page is the
 // hold until it is read, and says it after that too.
 func TestAHoldTakesTheScreen(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	id, bag := d.toRunning()
 	d.fill("/clinic/hold", "product", "Foal plasma", "batch", "h 2207", "reason", "maker called")
 	page := d.get("/case/" + id + "/run")
@@ -347,7 +350,7 @@ func TestAHoldTakesTheScreen(t *testing.T) {
 // TestStopAndTreatAsksNothing presses the button with two people known and nobody
 // chosen, and gives a drug as the card reckons it.
 func TestStopAndTreatAsksNothing(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	id, _ := d.toRunning()
 	d.fill("/write/person_added", "name", "J. Reed")
 	at := "/case/" + id + "/treat"
@@ -373,7 +376,7 @@ func TestStopAndTreatAsksNothing(t *testing.T) {
 // TestSeveralPeopleHaveToSayWho asks who writes where several are known, and
 // remembers it in this browser.
 func TestSeveralPeopleHaveToSayWho(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	d.begin()
 	d.fill("/write/person_added", "name", "J. Reed")
 	id := ""
@@ -397,7 +400,7 @@ func TestSeveralPeopleHaveToSayWho(t *testing.T) {
 
 // TestEnteredAfterwards asks for the time of each entry of the past.
 func TestEnteredAfterwards(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	d.begin()
 	id := d.foal("Quiet Harbour")
 	at := "/write/patient_weighed?later=1&case=" + id
@@ -411,7 +414,7 @@ func TestEnteredAfterwards(t *testing.T) {
 
 // TestDeliveryLoadCount takes a delivery by a scan, loads a car and counts it.
 func TestDeliveryLoadCount(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	d.begin()
 	to := d.fill("/clinic/receive", "product", "Foal plasma", "batch", "(01)09312345678907(17)290430(10)K77(3150)000001", "count", "2", "place", "clinic freezer", "volume_ml", "950", "cost_minor", "310,00")
 	require.True(t, strings.HasPrefix(to, "/clinic/labels?"), to)
@@ -429,7 +432,7 @@ func TestDeliveryLoadCount(t *testing.T) {
 
 // TestTheLiveStreamWakes opens the stream and expects a wake after a record.
 func TestTheLiveStreamWakes(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	ask, err := http.NewRequestWithContext(t.Context(), http.MethodGet, d.server.URL+"/live", nil)
 	require.NoError(t, err)
 	r, err := d.browser.Do(ask)

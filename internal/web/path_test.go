@@ -17,7 +17,7 @@ import (
 )
 
 // toBags takes a new case as far as the accepted plan with its bags.
-func (d *desk) toBags() (id, bag string) {
+func (d *laptop) toBags() (id, bag string) {
 	d.t.Helper()
 	d.begin()
 	id = d.foal("Quiet Harbour")
@@ -36,7 +36,7 @@ func (d *desk) toBags() (id, bag string) {
 }
 
 // toRunning goes on until plasma runs.
-func (d *desk) toRunning() (id, bag string) {
+func (d *laptop) toRunning() (id, bag string) {
 	d.t.Helper()
 	id, bag = d.toBags()
 	d.toBath(id, bag)
@@ -45,7 +45,7 @@ func (d *desk) toRunning() (id, bag string) {
 }
 
 // toBath checks a bag and puts it into the bath.
-func (d *desk) toBath(id, bag string) {
+func (d *laptop) toBath(id, bag string) {
 	d.t.Helper()
 	at := "/case/" + id
 	require.Equal(d.t, at+"/thaw", d.fill(at+"/bath", append([]string{"bag", bag, "read_batch", "h2207", "read_expiry", "2028-03"}, ticks("batch_and_expiry_match", "label_read", "bag_whole", "no_hold_known", "igg_known_or_waived", "agreement_given")...)...))
@@ -53,7 +53,7 @@ func (d *desk) toBath(id, bag string) {
 }
 
 // fromBath goes on from the bath until plasma runs.
-func (d *desk) fromBath(id, bag string) {
+func (d *laptop) fromBath(id, bag string) {
 	d.t.Helper()
 	at := "/case/" + id
 	d.clock.Advance(25 * time.Minute)
@@ -75,7 +75,7 @@ func ticks(names ...string) []string {
 // TestTheWholePath walks one case from the first look to its outcome, always by
 // the one next step that the pages offer.
 func TestTheWholePath(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	id, bag := d.toRunning()
 	at := "/case/" + id
 	page := plainText(d.get(at + "/run"))
@@ -115,7 +115,7 @@ func TestTheWholePath(t *testing.T) {
 // TestAnAdult goes from the opening to the accepted plan of a horse, for which
 // the vet says how much.
 func TestAnAdult(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	d.begin()
 	to := d.fill("/open", "kind", "horse", "patient_name", "Grey Wren", "sex", "mare", "clock_checked", "yes")
 	id := strings.Split(to, "/")[2]
@@ -169,7 +169,7 @@ func TestAnAdult(t *testing.T) {
 }
 
 // caseOf reads a case.
-func (d *desk) caseOf(id string) (c *ledger.Case) {
+func (d *laptop) caseOf(id string) (c *ledger.Case) {
 	d.t.Helper()
 	require.NoError(d.t, d.replica.Look(d.t.Context(), func(l service.Look) (err error) {
 		c, err = l.Case(id)
@@ -181,7 +181,7 @@ func (d *desk) caseOf(id string) (c *ledger.Case) {
 // TestTheBathIsToppedUp asks on the page of the bucket how much hot water brings
 // the bath back: 12 L x (35 - 31) / (60 - 35) = 1.92 L.
 func TestTheBathIsToppedUp(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	id, bag := d.toBags()
 	d.toBath(id, bag)
 	at := "/case/" + id + "/thaw"
@@ -200,7 +200,7 @@ func TestTheBathIsToppedUp(t *testing.T) {
 // with a new set and its caution, and no doubt is raised. A foal that is no twin
 // cannot.
 func TestTwinsShareABag(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	id, bag := d.toRunning()
 	require.Contains(t, plainText(d.get("/case/"+id+"/share")), "Only for twins")
 	d.clock.Advance(20 * time.Minute)
@@ -244,7 +244,7 @@ func TestTwinsShareABag(t *testing.T) {
 // parts of one case: none is missing and none is there twice, and what was gone
 // past is counted.
 func TestLateEntriesAreAllThere(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	d.begin()
 	wanted := map[string]bool{}
 	for _, dam := range []string{"Slate", "Wren", "Quiet Harbour"} {
@@ -285,7 +285,7 @@ func TestLateEntriesAreAllThere(t *testing.T) {
 // TestABeginningInMgPerDl founds a practice by its page that shows IgG in mg/dL:
 // what is typed and shown is in that unit.
 func TestABeginningInMgPerDl(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	require.Contains(t, plainText(d.get("/barn")), "The books are empty")
 	to := d.fill("/write/practice_founded?back=/clinic/setup", "name", "Hill Road Equine", "zone", "Europe/Dublin", "currency", "EUR", "owner_name", "P. Hill", "igg_unit", "mg_per_dl")
 	require.Equal(t, "/clinic/setup", to)

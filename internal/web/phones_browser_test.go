@@ -64,7 +64,7 @@ func clip(t *testing.T, ctx context.Context, img image.Image, selector string) i
 // TestAPhoneInTheBarn pairs a phone from the laptop's screen, over TLS at 360 px,
 // watches a running case on it, and shuts it out with the page open.
 func TestAPhoneInTheBarn(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	at, certificate := d.letPhonesIn()
 	id, _ := d.toRunning()
 	laptop := chromium(t)
@@ -82,7 +82,7 @@ func TestAPhoneInTheBarn(t *testing.T) {
 	snap(t, laptop, "70-phones-phone")
 
 	// A certificate that was not compared is not gone past.
-	_, other := newDesk(t).letPhonesIn()
+	_, other := newLaptop(t).letPhonesIn()
 	stranger := phoneBrowser(t, other)
 	require.ErrorContains(t, chromedp.Do(stranger, chromedp.Navigate(address)), "ERR_CERT_AUTHORITY_INVALID")
 
@@ -129,7 +129,7 @@ func TestAPhoneInTheBarn(t *testing.T) {
 
 // TestStickersOnPaper prints stickers and reads one back.
 func TestStickersOnPaper(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	bags := d.begin()
 	ctx := chromium(t)
 	d.enter(ctx)

@@ -22,7 +22,7 @@ import (
 
 // letPhonesIn gives the laptop a door for phones and says where it is. The browser
 // signs in anew.
-func (d *desk) letPhonesIn() (at string, certificate *x509.Certificate) {
+func (d *laptop) letPhonesIn() (at string, certificate *x509.Certificate) {
 	d.t.Helper()
 	made, err := authority.NewPhone()
 	require.NoError(d.t, err)
@@ -53,7 +53,7 @@ func (d *desk) letPhonesIn() (at string, certificate *x509.Certificate) {
 }
 
 // phoneCode makes a code for the owner.
-func (d *desk) phoneCode() string {
+func (d *laptop) phoneCode() string {
 	d.t.Helper()
 	made, err := d.site.Phones.PairPhone(d.t.Context(), &pb.PairPhoneRequest{Person: "M. Alder"})
 	require.NoError(d.t, err)
@@ -61,7 +61,7 @@ func (d *desk) phoneCode() string {
 }
 
 // letIn pairs a phone of the owner.
-func (d *desk) letIn(name string) phones.Phone {
+func (d *laptop) letIn(name string) phones.Phone {
 	d.t.Helper()
 	p, _, err := d.site.Phones.Book.Pair(d.phoneCode(), name)
 	require.NoError(d.t, err)
@@ -72,7 +72,7 @@ var codeShown = regexp.MustCompile(`<p class="huge code">(\d{4}) (\d{4})</p>`)
 
 // TestThePageOfPhones makes a code, shows it with its symbol, and shuts a phone out.
 func TestThePageOfPhones(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	code, _ := d.ask("/phones")
 	require.Equal(t, http.StatusNotFound, code, "without a book of phones there is no such page")
 	require.NotContains(t, d.get("/barn"), `href="/phones"`)

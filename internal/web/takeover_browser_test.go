@@ -16,7 +16,7 @@ import (
 // TestACodeIsTypedByKeyboard opens the code on the first laptop's page by keys and
 // types it into the second one's, with a slip that is named first.
 func TestACodeIsTypedByKeyboard(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	id, _ := d.toRunning()
 	d.clock.Advance(5 * time.Minute)
 	d.fill("/case/"+id+"/run", "temperature_dc", "38.2", "heart_rate", "98", "breathing_rate", "36", "given_ml", "6")

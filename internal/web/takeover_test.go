@@ -25,17 +25,17 @@ var (
 	fileIn = regexp.MustCompile(`href="(/case/[^"]+/stick/[^"]+)" download`)
 )
 
-// second is the desk of a laptop that has never heard of anything.
-func (d *desk) second() *desk {
+// second is a laptop that has never heard of anything.
+func (d *laptop) second() *laptop {
 	c := clock.NewManual(d.clock.Now())
-	s := newDeskOf(d.t, c, index.NewMemory(), 9, "south laptop")
+	s := newLaptopOf(d.t, c, index.NewMemory(), 9, "south laptop")
 	s.clock = c
 	return s
 }
 
 // TestACaseIsTakenOverOnThePageByCode types what stands on one page into another.
 func TestACaseIsTakenOverOnThePageByCode(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	id, bag := d.toRunning()
 	d.fill("/case/"+id+"/run", "temperature_dc", "38.2", "heart_rate", "98", "breathing_rate", "36", "given_ml", "25")
 	var rows []string
@@ -78,7 +78,7 @@ func TestACaseIsTakenOverOnThePageByCode(t *testing.T) {
 // TestACaseIsTakenOverOnThePageByFile saves the file on one page and hands it to
 // another; then the way back tells the first laptop.
 func TestACaseIsTakenOverOnThePageByFile(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	id, _ := d.toRunning()
 	s := d.second()
 	rights, err := d.site.Audit.ListPeople(t.Context(), &pb.ListPeopleRequest{})
@@ -115,7 +115,7 @@ func TestACaseIsTakenOverOnThePageByFile(t *testing.T) {
 // TestACaseElsewhereIsSilent: word of the other laptop comes, and this one leaves
 // the case to it, until it is taken back.
 func TestACaseElsewhereIsSilent(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	id, _ := d.toRunning()
 	require.Contains(t, d.get("/case/"+id+"/run"), "data-alarm")
 	s := d.second()
@@ -143,7 +143,7 @@ func TestACaseElsewhereIsSilent(t *testing.T) {
 }
 
 // founding is the record that made the first owner.
-func (d *desk) founding() (grant []byte) {
+func (d *laptop) founding() (grant []byte) {
 	d.t.Helper()
 	require.NoError(d.t, d.replica.Store.View(d.t.Context(), func(v *store.Snapshot) error {
 		r, err := v.Rights()
@@ -155,7 +155,7 @@ func (d *desk) founding() (grant []byte) {
 	return grant
 }
 
-func (d *desk) stick(id string) (file []byte, code string) {
+func (d *laptop) stick(id string) (file []byte, code string) {
 	d.t.Helper()
 	page := d.get("/case/" + id + "/stick")
 	r, err := d.browser.Get(d.server.URL + fileIn.FindStringSubmatch(page)[1])
@@ -168,7 +168,7 @@ func (d *desk) stick(id string) (file []byte, code string) {
 	return file, codeIn.FindStringSubmatch(page)[1]
 }
 
-func (d *desk) upload(file []byte, code string, token bool) (status int, to, body string) {
+func (d *laptop) upload(file []byte, code string, token bool) (status int, to, body string) {
 	d.t.Helper()
 	var b bytes.Buffer
 	w := multipart.NewWriter(&b)

@@ -96,8 +96,8 @@ func (u *tenTasks) task(name string, do func()) {
 	}
 }
 
-// sit opens a page of a new desk.
-func (u *tenTasks) sit(d *desk, path string) {
+// sit opens a page of a new laptop.
+func (u *tenTasks) sit(d *laptop, path string) {
 	u.t.Helper()
 	in, err := d.site.Entrance()
 	require.NoError(u.t, err)
@@ -108,7 +108,7 @@ func (u *tenTasks) sit(d *desk, path string) {
 
 // night goes from the weighing to the recheck, with a second vet to hand over to.
 func (u *tenTasks) night() {
-	t, tab, d := u.t, u.tab, newDesk(u.t)
+	t, tab, d := u.t, u.tab, newLaptop(u.t)
 	bags := d.begin()
 	d.fill("/write/person_added", "name", "J. Reed")
 	other := d.write(&pb.BagsReceived{Product: "Foal plasma", Batch: "H-2231", Expiry: "2028-05", VolumeMl: 950, Count: 1, Place: "north car"}).Made[0]
@@ -210,7 +210,7 @@ func (u *tenTasks) night() {
 
 // reaction stops and treats by one key, and notes the first drug.
 func (u *tenTasks) reaction() {
-	d := newDesk(u.t)
+	d := newLaptop(u.t)
 	id, _ := d.toRunning()
 	u.sit(d, "/case/"+id+"/run")
 	u.task("Act on a reaction", func() {
@@ -226,7 +226,7 @@ func (u *tenTasks) reaction() {
 
 // hold is one that comes while the bag runs.
 func (u *tenTasks) hold() {
-	d := newDesk(u.t)
+	d := newLaptop(u.t)
 	id, bag := d.toRunning()
 	u.sit(d, "/case/"+id+"/run")
 	d.fill("/clinic/hold", "product", "Foal plasma", "batch", "H2207", "reason", "maker called")
@@ -240,7 +240,7 @@ func (u *tenTasks) hold() {
 
 // afterwards types what was not typed in the night: the weight.
 func (u *tenTasks) afterwards() {
-	d := newDesk(u.t)
+	d := newLaptop(u.t)
 	d.begin()
 	id := d.foal("Slate Morning")
 	u.sit(d, "/case/"+id+"/risk")

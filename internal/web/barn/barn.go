@@ -31,7 +31,7 @@ type nowCase struct {
 	Held                                  string // another laptop has it
 }
 
-// showNow serves the barn page.
+// ShowNow serves the barn page.
 func ShowNow(req *site.Request) error {
 	now, err := req.Site.Cases.GetNow(req.Context(), &pb.GetNowRequest{})
 	if err != nil {
@@ -156,7 +156,7 @@ func (m *nowMore) thaws(cv *caseview.View) {
 	}
 }
 
-// showCase goes to the one obvious next step.
+// ShowCase goes to the one obvious next step.
 func ShowCase(req *site.Request) error {
 	cv, err := caseview.Of(req, req.PathValue("case"))
 	if err != nil {
@@ -170,7 +170,7 @@ func ShowCase(req *site.Request) error {
 	return nil
 }
 
-// listCases serves all cases, the open and the newest first.
+// ListCases serves all cases, the open and the newest first.
 func ListCases(req *site.Request) error {
 	out, err := req.Site.Cases.ListCases(req.Context(), &pb.ListCasesRequest{Limit: site.PageRows, After: req.After()})
 	if err != nil {
@@ -179,7 +179,7 @@ func ListCases(req *site.Request) error {
 	return req.Render("cases", words.Say("cases.title"), "barn", map[string]any{"Rows": site.CaseRows(out.Cases), "Next": req.NextPart(out.Next)})
 }
 
-// blankSheet serves the sheet to fill by hand.
+// BlankSheet serves the sheet to fill by hand.
 func BlankSheet(req *site.Request) error {
 	return req.Render("blank", words.Say("blank.heading"), "barn", nil)
 }

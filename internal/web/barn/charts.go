@@ -6,7 +6,7 @@ import (
 	"thawtrail/internal/web/words"
 )
 
-// vitalsChart draws heart and breathing rate on the left and temperature on the
+// VitalsChart draws heart and breathing rate on the left and temperature on the
 // right, one mark for each look, at its minute.
 func VitalsChart(req *site.Request) error {
 	cv, err := caseview.Of(req, req.PathValue("case"))
@@ -17,7 +17,7 @@ func VitalsChart(req *site.Request) error {
 	return nil
 }
 
-// iggChart draws IgG before and after with what the plan expected.
+// IggChart draws IgG before and after with what the plan expected.
 func IggChart(req *site.Request) error {
 	cv, err := caseview.Of(req, req.PathValue("case"))
 	if err != nil {

@@ -24,7 +24,7 @@ type stepPage struct {
 // sums is the arithmetic of a plan with its sources, to check on paper.
 type sums struct{ Steps, Sources, Versions []string }
 
-// step is one page of the path. It prepares the page; a POST goes to its form
+// Step is one page of the path. It prepares the page; a POST goes to its form
 // unless the step has a post of its own.
 type Step struct {
 	// event and fields make the form; none when the step has no plain form.
@@ -43,7 +43,7 @@ type Step struct {
 	Grown *Step
 }
 
-// caseSteps are the pages of a case by slug.
+// CaseSteps are the pages of a case by slug.
 var CaseSteps map[string]*Step
 
 func init() {
@@ -96,7 +96,7 @@ func init() {
 	}
 }
 
-// showStep serves GET and POST of a step.
+// ShowStep serves GET and POST of a step.
 func ShowStep(req *site.Request) error {
 	slug := req.PathValue("step")
 	st, ok := CaseSteps[slug]

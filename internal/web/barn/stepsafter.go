@@ -240,7 +240,7 @@ func prepareAdvice(_ *site.Request, p *stepPage) error {
 }
 
 // laterEvents are what is entered afterwards, in the order of a night.
-var LaterEvents = []string{
+var laterEvents = []string{
 	"patient_examined", "patient_weighed", "risk_asked", "colostrum_given", "igg_tested", "referral_offered", "estimate_agreed",
 	"bath_checked", "thaw_started", "bath_measured", "bag_thawed", "hang_checked", "catheter_placed", "set_attached",
 	"transfusion_started", "rate_set", "vitals_noted", "fluid_given", "reaction_noted", "drug_given", "clamped", "resumed",
@@ -252,7 +252,7 @@ var newbornEvents = []string{"risk_asked", "colostrum_given"}
 
 func prepareLater(_ *site.Request, p *stepPage) error {
 	var out []site.Pair
-	for _, name := range LaterEvents {
+	for _, name := range laterEvents {
 		if !p.Case.Foal && slices.Contains(newbornEvents, name) {
 			continue
 		}

@@ -17,7 +17,7 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// openCase serves the first page of the path: who the patient is.
+// OpenCase serves the first page of the path: who the patient is.
 func OpenCase(req *site.Request) error {
 	f, err := form.New(req, "case_opened", "kind", "dam_name", "sex", "colour", "markings", "box", "yard", "born_at", "clock_checked",
 		"twin", "neck_band", "gestation_d", "dam_chip", "dam_ueln", "patient_name", "patient_chip", "client")

@@ -15,7 +15,7 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// caseView is one case as the pages of its path need it, read at one moment.
+// View is one case as the pages of its path need it, read at one moment.
 type View struct {
 	site.Header
 	ID       string
@@ -40,7 +40,7 @@ type View struct {
 	Read func(func(service.Look) error) error
 }
 
-// bagView is one bag of a case.
+// Bag is one bag of a case.
 type Bag struct {
 	ID, Number, Product, ProductID, Batch, Expiry, Place string
 	VolumeMl                                             int32
@@ -77,7 +77,7 @@ const (
 	Ended   = "ended"
 )
 
-// caseOf reads the case that the address names.
+// Of reads the case that the address names.
 func Of(req *site.Request, text string) (*View, error) {
 	cv := &View{Now: req.Now, Locked: req.Locked, Read: req.Read}
 	err := cv.Read(func(l service.Look) error {
@@ -188,7 +188,10 @@ func (cv *View) planOf(kind string) *ledger.Plan {
 	return nil
 }
 
+// DosePlan is the plan of bags that stands; nil: none was accepted.
 func (cv *View) DosePlan() *ledger.Plan { return cv.planOf("dose") }
+
+// RatePlan is the plan of the drip that stands; nil: none was accepted.
 func (cv *View) RatePlan() *ledger.Plan { return cv.planOf("drip") }
 
 func (cv *View) bag(l service.Look, id string) (*Bag, error) {
@@ -281,7 +284,7 @@ func (b *Bag) stage(c *ledger.Case) {
 	}
 }
 
-// open is the bag that runs, else the first that is not ended.
+// Open is the bag that runs, else the first that is not ended.
 func (cv *View) Open() *Bag {
 	var first *Bag
 	for _, b := range cv.Bags {
@@ -295,7 +298,7 @@ func (cv *View) Open() *Bag {
 	return first
 }
 
-// waiting is the first bag that neither runs nor is ended.
+// Waiting is the first bag that neither runs nor is ended.
 func (cv *View) Waiting() *Bag {
 	for _, b := range cv.Bags {
 		if b.Stage != Ended && b.Stage != Running {
@@ -305,7 +308,7 @@ func (cv *View) Waiting() *Bag {
 	return nil
 }
 
-// find is a bag of the case by its number.
+// Find is a bag of the case by its number.
 func (cv *View) Find(id string) *Bag {
 	for _, b := range cv.Bags {
 		if b.ID == id {
@@ -315,10 +318,10 @@ func (cv *View) Find(id string) *Bag {
 	return nil
 }
 
-// at is a moment of the case for people.
+// At is a moment of the case for people.
 func (cv *View) At(ms int64) string { return words.Moment(time.UnixMilli(ms).In(cv.Zone)) }
 
-// lastIgg is the last test before plasma, or after it.
+// LastIgg is the last test before plasma, or after it.
 func (cv *View) LastIgg(recheck bool) *ledger.IggTest {
 	for i := len(cv.C.IggTests) - 1; i >= 0; i-- {
 		if cv.C.IggTests[i].Recheck == recheck {
@@ -328,7 +331,7 @@ func (cv *View) LastIgg(recheck bool) *ledger.IggTest {
 	return nil
 }
 
-// reading is an IgG test as the engine takes it: below a cut is the band from 0
+// Reading is an IgG test as the engine takes it: below a cut is the band from 0
 // to the cut, and both ends are carried through. ok is false when the test
 // leaves nothing to reckon with.
 func Reading(t *ledger.IggTest) (r engine.IgGReading, ok bool) {
@@ -348,7 +351,7 @@ func Reading(t *ledger.IggTest) (r engine.IgGReading, ok bool) {
 	return r, false
 }
 
-// watched says that plasma runs in a case, or that the patient was treated or looked
+// Watched says that plasma runs in a case, or that the patient was treated or looked
 // at a short while ago.
 func (cv *View) Watched() bool {
 	if cv.C.Running {
@@ -370,7 +373,7 @@ func (cv *View) Watched() bool {
 // that was done: vitals are due half an hour after the end.
 const watchedFor = time.Hour
 
-// lastRun is the bag that was started last.
+// LastRun is the bag that was started last.
 func (cv *View) LastRun() *Bag {
 	n := len(cv.C.Transfusions)
 	if n == 0 {
@@ -379,7 +382,7 @@ func (cv *View) LastRun() *Bag {
 	return cv.Find(cv.C.Transfusions[n-1].Bag)
 }
 
-// byCode says that a code stands in for a bag's start: the records of the laptop
+// ByCode says that a code stands in for a bag's start: the records of the laptop
 // that began it are not here.
 func (cv *View) ByCode(b *Bag) bool {
 	return b.T != nil && len(b.T.Starts) > 0 && slices.ContainsFunc(cv.C.Adoptions, func(a ledger.Adoption) bool {
@@ -387,7 +390,7 @@ func (cv *View) ByCode(b *Bag) bool {
 	})
 }
 
-// twinOf reads the open case of the other twin; nil when there is none here.
+// TwinOf reads the open case of the other twin; nil when there is none here.
 func (cv *View) TwinOf(req *site.Request) (*View, error) {
 	id := ""
 	err := cv.Read(func(l service.Look) (err error) { id, err = l.Twin(cv.C); return err })

@@ -2,7 +2,7 @@ package caseview
 
 import "thawtrail/internal/engine"
 
-// drip is the accepted rate plan, reckoned again for one bag.
+// Drip is the accepted rate plan, reckoned again for one bag.
 func (cv *View) Drip(b *Bag) (engine.DripResult, bool) {
 	plan := cv.RatePlan()
 	if plan == nil || plan.PlateauMlPerH == nil || cv.Kg == 0 || b == nil || b.FullMl() == 0 {
@@ -17,7 +17,7 @@ func (cv *View) Drip(b *Bag) (engine.DripResult, bool) {
 	return r, err == nil
 }
 
-// slow is the slow start of the plan.
+// Slow is the slow start of the plan.
 func (cv *View) Slow(b *Bag) (engine.DripStage, bool) {
 	r, ok := cv.Drip(b)
 	if !ok || len(r.Stages) == 0 {
@@ -26,6 +26,7 @@ func (cv *View) Slow(b *Bag) (engine.DripStage, bool) {
 	return r.Stages[0], true
 }
 
+// DripInput is what the engine is asked for a volume at a plateau; no drops: zero.
 func (cv *View) DripInput(volume, perKg, drops float64) engine.DripInput {
 	in := engine.DripInput{VolumeMl: volume, PlateauMlPerKgPerH: &perKg, WeightKg: &cv.Kg, DropsPerMl: Above(drops), Adult: !cv.Foal}
 	if p := cv.Protocol; p != nil && p.CeilingMlPerKgPerH != nil {
@@ -34,6 +35,7 @@ func (cv *View) DripInput(volume, perKg, drops float64) engine.DripInput {
 	return in
 }
 
+// Above is a value that is known; nil when it is zero.
 func Above(v float64) *float64 {
 	if v <= 0 {
 		return nil

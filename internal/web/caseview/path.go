@@ -10,7 +10,7 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// stepView is one step of a case's path.
+// Step is one step of a case's path.
 type Step struct {
 	Slug, Title, Button string
 	Done                bool
@@ -144,11 +144,12 @@ func (cv *View) step(slug string) *Step {
 	return cv.Steps[0]
 }
 
+// HasBaseline says that a look before plasma is marked as the one to compare with.
 func (cv *View) HasBaseline() bool {
 	return slices.ContainsFunc(cv.C.Vitals, func(x ledger.Vitals) bool { return x.Baseline })
 }
 
-// risky says that this dam's colostrum is not advised: any yes or unknown.
+// Risky says that this dam's colostrum is not advised: any yes or unknown.
 func (cv *View) Risky() (risk string) {
 	n := len(cv.C.Risk)
 	if n == 0 {
@@ -167,6 +168,7 @@ func (cv *View) Risky() (risk string) {
 	return risk
 }
 
+// RiskWord says what was answered about the dam.
 func (cv *View) RiskWord() string {
 	if len(cv.C.Risk) == 0 {
 		return ""
@@ -177,6 +179,7 @@ func (cv *View) RiskWord() string {
 	return words.Say("path.risk", cv.Risky())
 }
 
+// ColostrumWord says how much colostrum was given.
 func (cv *View) ColostrumWord() string {
 	ml := int32(0)
 	for _, c := range cv.C.Colostrum {
@@ -188,6 +191,7 @@ func (cv *View) ColostrumWord() string {
 	return words.Say("word.ml", ml)
 }
 
+// LookWord says what the last look at the patient found.
 func (cv *View) LookWord() string {
 	n := len(cv.C.Exams)
 	if n == 0 {
@@ -213,7 +217,7 @@ func (cv *View) LookWord() string {
 	return strings.Join(parts, ", ")
 }
 
-// proteinText is the total protein of a look.
+// ProteinText is the total protein of a look.
 func ProteinText(e *ledger.Exam) string {
 	if e == nil || e.ProteinDgPerL == nil {
 		return ""
@@ -232,6 +236,7 @@ func signWords(name string) string {
 	return words.Plain(name)
 }
 
+// ReferralWord says what was answered to the offer of a clinic.
 func (cv *View) ReferralWord() string {
 	if n := len(cv.C.Referrals); n > 0 {
 		return words.Say("path.referral", words.Enum(cv.C.Referrals[n-1].Answer), cv.C.Referrals[n-1].By)
@@ -239,6 +244,7 @@ func (cv *View) ReferralWord() string {
 	return ""
 }
 
+// PlanWord says what a plan gives.
 func PlanWord(p *ledger.Plan) string {
 	if p == nil {
 		return ""
@@ -270,6 +276,7 @@ func (cv *View) givenWord() string {
 	return words.Say("path.given", cv.C.PlasmaMl)
 }
 
+// RecheckWord says when the recheck is due.
 func (cv *View) RecheckWord() string {
 	if n := len(cv.C.RecheckPlans); n > 0 {
 		return words.Say("path.due", cv.At(cv.C.RecheckPlans[n-1].DueMs))
@@ -277,7 +284,7 @@ func (cv *View) RecheckWord() string {
 	return ""
 }
 
-// assess asks the engine what the signs and the IgG mean.
+// Assess asks the engine what the signs and the IgG mean.
 func (cv *View) Assess() (engine.AssessResult, error) {
 	in := engine.AssessInput{AgeH: cv.AgeH, Isoerythrolysis: cv.Risky()}
 	igg := cv.LastIgg(false)

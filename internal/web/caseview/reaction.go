@@ -7,7 +7,7 @@ import (
 	"thawtrail/internal/web/words"
 )
 
-// reactionCard is the practice's own card, reckoned for one weight. It is the
+// ReactionCard is the practice's own card, reckoned for one weight. It is the
 // practice's, not ours: empty until a vet fills and signs it.
 type ReactionCard struct {
 	Lines     []cardLine
@@ -34,7 +34,7 @@ type cardLine struct {
 // a strength is what tenfold slips are made of. Any other line is words.
 const cardParts = 5
 
-// reactionCard reckons the card of the protocol; nil when there is none.
+// ReactionCard reckons the card of the protocol; nil when there is none.
 func (cv *View) ReactionCard() *ReactionCard {
 	if cv.Protocol == nil || strings.TrimSpace(cv.Protocol.ReactionCard) == "" {
 		return nil

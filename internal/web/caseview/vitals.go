@@ -8,14 +8,14 @@ import (
 	"thawtrail/internal/web/words"
 )
 
-// vitalsRow is one look at the patient as tables show it.
+// VitalsRow is one look at the patient as tables show it.
 type VitalsRow struct {
 	At, Temp, Heart, Breaths, Given, Text string
 	Change                                string
 	Baseline, Alarm                       bool
 }
 
-// vitals are the looks with their change from the patient's own baseline, the
+// Vitals are the looks with their change from the patient's own baseline, the
 // newest first.
 func (cv *View) Vitals() (rows []VitalsRow, alarm string) {
 	base := cv.Baseline()
@@ -78,7 +78,7 @@ func (cv *View) change(t0, t, h0, h, b0, b *int32) (text string, alarm bool) {
 	return strings.Join(parts, ", "), alarm
 }
 
-// baseline is the look that alarms compare with: the last one marked so before
+// Baseline is the look that alarms compare with: the last one marked so before
 // plasma, else the first of all.
 func (cv *View) Baseline() *ledger.Vitals {
 	var marked *ledger.Vitals

@@ -6,7 +6,7 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// showBag serves what happened to one bag.
+// ShowBag serves what happened to one bag.
 func ShowBag(req *site.Request) error {
 	out, err := req.Site.Stock.GetBag(req.Context(), &pb.GetBagRequest{Bag: req.PathValue("bag")})
 	if err != nil {

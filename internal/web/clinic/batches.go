@@ -57,6 +57,8 @@ func (h holdView) Title() string {
 
 // HeardBy lists the laptops that have heard of a hold, and Unheard those that have not.
 func (h holdView) HeardBy() string { return strings.Join(h.Heard, "; ") }
+
+// Unheard lists the laptops that have not heard of a hold.
 func (h holdView) Unheard() string { return strings.Join(h.NotHeard, "; ") }
 
 func heardBy(h *pb.HoldRow, devices []site.DeviceRow) holdView {
@@ -74,6 +76,7 @@ func heardBy(h *pb.HoldRow, devices []site.DeviceRow) holdView {
 	return view
 }
 
+// ListBatches serves the batches, all or those on hold.
 func ListBatches(req *site.Request) error {
 	rows, next, err := batches(req, &pb.ListBatchesRequest{Held: req.URL.Query().Get("held") != "", Limit: site.PageRows, After: req.After()})
 	if err != nil {
@@ -82,7 +85,7 @@ func ListBatches(req *site.Request) error {
 	return req.Render("batches", words.Say("batches.title"), "clinic", map[string]any{"Rows": rows, "Next": req.NextPart(next)})
 }
 
-// showBatch traces one batch: every bag of it and where it went.
+// ShowBatch traces one batch: every bag of it and where it went.
 func ShowBatch(req *site.Request) error {
 	product, code := req.URL.Query().Get("product"), req.URL.Query().Get("batch")
 	found, _, err := batches(req, &pb.ListBatchesRequest{Product: product, Batch: code})
@@ -139,7 +142,7 @@ func traceOf(l service.Look, b *pb.BagRow) (traceRow, error) {
 	return row, nil
 }
 
-// holdBatch puts a batch on hold, recalls it, or ends one named hold.
+// HoldBatch puts a batch on hold, recalls it, or ends one named hold.
 func HoldBatch(req *site.Request) error {
 	name, title, fields := "batch_held", words.Say("hold.hold"), []string{"product", "batch", "reason", "maker_reference"}
 	q := req.URL.Query()

@@ -70,6 +70,7 @@ type monthRow struct {
 // soon is how long before its expiry a frozen bag is told of (ours).
 const soon = 60 * 24 * time.Hour
 
+// ShowClinic serves the clinic's first page.
 func ShowClinic(req *site.Request) error {
 	stock, err := req.Site.Stock.ListStock(req.Context(), &pb.ListStockRequest{})
 	if err != nil {
@@ -166,15 +167,16 @@ func cut(bags []bagRow, from, n int) (part []bagRow, more int) {
 }
 
 // setupEvents are what the practice enters about itself.
-var SetupEvents = []string{
+var setupEvents = []string{
 	"practice_founded", "person_added", "role_granted", "vehicle_added", "place_added", "product_card", "protocol_set", "client_added", "donor_recorded",
 	"opening_stock", "bag_found", "bag_missing", "bags_lent", "bag_returned", "temperature_read", "place_warm", "quarantine_decided", "kit_stocked", "kit_used", "kit_counted",
 	"settings_changed", "rights_revoked", "discrepancy_explained", "linked", "unlinked", "corrected", "client_forgotten",
 }
 
+// Setup serves the list of what a practice enters about itself.
 func Setup(req *site.Request) error {
 	var out []site.Pair
-	for _, name := range SetupEvents {
+	for _, name := range setupEvents {
 		if spec := form.SpecOf(name); spec != nil {
 			out = append(out, site.Pair{Name: "/write/" + name + "?back=/clinic/setup", Value: spec.Rule.GetShort()})
 		}

@@ -16,7 +16,7 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// receive takes a delivery and goes to the page that prints its bag numbers.
+// Receive takes a delivery and goes to the page that prints its bag numbers.
 func Receive(req *site.Request) error {
 	f, err := form.New(req, "bags_received", "product", "batch", "expiry", "volume_ml", "count", "place", "igg_cg_per_l", "cost_minor", "delivery", "supplier", "donor")
 	if err != nil {
@@ -85,7 +85,7 @@ type labelView struct {
 	Symbol                                 site.QR
 }
 
-// labels prints bag numbers.
+// Labels prints bag numbers.
 func Labels(req *site.Request) error {
 	var out []labelView
 	err := req.Read(func(l service.Look) error {
@@ -158,7 +158,7 @@ func bagsHere(req *site.Request, f *form.Form, field string) (*moveMore, error) 
 	})
 }
 
-// load carries bags from one place to another.
+// Load carries bags from one place to another.
 func Load(req *site.Request) error {
 	f, err := form.New(req, "bags_moved", "bags", "to_place")
 	if err != nil {
@@ -173,7 +173,7 @@ func Load(req *site.Request) error {
 	return postOr(req, "load", words.Say("load.title"), f, m, "/clinic/stock")
 }
 
-// countPlace notes what is seen at a place; what is not seen is the difference.
+// CountPlace notes what is seen at a place; what is not seen is the difference.
 func CountPlace(req *site.Request) error {
 	f, err := form.New(req, "place_counted", "bags_seen")
 	if err != nil {

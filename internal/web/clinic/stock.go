@@ -32,6 +32,7 @@ func expiryMonths(l service.Look) (months []string, bags []int, err error) {
 	return months, bags, err
 }
 
+// ExpiryChart draws the stock by the month it expires in.
 func ExpiryChart(req *site.Request) error {
 	var months []string
 	var bags []int
@@ -92,6 +93,7 @@ func (p *placeView) cut(req *site.Request, place string) {
 	p.Rest = "/clinic/stock?" + q.Encode()
 }
 
+// ShowStock serves the stock by place.
 func ShowStock(req *site.Request) error {
 	q := req.URL.Query()
 	m := &stockMore{Place: q.Get("place"), All: q.Get("all") != ""}

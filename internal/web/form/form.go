@@ -34,7 +34,7 @@ const (
 // fewChoices is how many choices are shown all at once.
 const fewChoices = 7
 
-// input is one field of a form, with what was typed and what was wrong with it.
+// Input is one field of a form, with what was typed and what was wrong with it.
 type Input struct {
 	Name, Label, Hint, Unit, Kind string
 	Value, Error                  string
@@ -49,7 +49,7 @@ type Input struct {
 	shown string // name in refusals
 }
 
-// form writes one event.
+// Form writes one event.
 type Form struct {
 	ID        string // prefix of the element ids on the page
 	Action    string
@@ -75,10 +75,10 @@ type Form struct {
 	req    *site.Request
 }
 
-// override asks for the reason to go past a caution.
+// Override asks for the reason to go past a caution.
 type Override struct{ Code, Text, Value string }
 
-// newForm makes the form of an event. Without fields it has every field that
+// New makes the form of an event. Without fields it has every field that
 // people fill in, in the order of the contract.
 func New(req *site.Request, name string, fields ...string) (*Form, error) {
 	spec := SpecOf(name)
@@ -106,7 +106,7 @@ func New(req *site.Request, name string, fields ...string) (*Form, error) {
 	return f, err
 }
 
-// specOf finds an event that people write by its name.
+// SpecOf finds an event that people write by its name.
 func SpecOf(name string) *event.Spec {
 	for _, s := range event.All() {
 		if s.Name == name && !s.Rule.GetInternal() {
@@ -260,14 +260,14 @@ func enumOptions(e protoreflect.EnumDescriptor) []site.Option {
 	return out
 }
 
-// set fixes a field's value; the person neither sees nor sends it.
+// Set fixes a field's value; the person neither sees nor sends it.
 func (f *Form) Set(field, text string) *Form {
 	f.Preset[field] = text
 	f.Inputs = slices.DeleteFunc(f.Inputs, func(in *Input) bool { return in.Name == field })
 	return f
 }
 
-// input finds a field of the form.
+// Input finds a field of the form.
 func (f *Form) Input(name string) *Input {
 	for _, in := range f.Inputs {
 		if in.Name == name {
@@ -280,7 +280,7 @@ func (f *Form) Input(name string) *Input {
 // In finds a field of the form, for templates that place it themselves.
 func (f *Form) In(name string) *Input { return f.Input(name) }
 
-// want makes a field one that must be filled in on this page.
+// Want makes a field one that must be filled in on this page.
 func (f *Form) Want(fields ...string) *Form {
 	for _, name := range fields {
 		f.Input(name).Required = true
@@ -288,7 +288,7 @@ func (f *Form) Want(fields ...string) *Form {
 	return f
 }
 
-// less puts fields behind a fold.
+// Less puts fields behind a fold.
 func (f *Form) Less(fields ...string) *Form {
 	for _, name := range fields {
 		f.Input(name).Less = true

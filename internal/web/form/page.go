@@ -11,7 +11,7 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// writeEvent serves the generic form of any event that people write.
+// ServeEvent serves the generic form of any event that people write.
 func ServeEvent(req *site.Request) error {
 	name := req.PathValue("event")
 	f, err := New(req, name)

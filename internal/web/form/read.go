@@ -15,7 +15,7 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// post reads what was sent and writes the record. It says whether it was saved;
+// Post reads what was sent and writes the record. It says whether it was saved;
 // if not, the form shows why and keeps what was typed.
 func (f *Form) Post() (*pb.WriteResponse, bool, error) {
 	got := f.req.PostForm
@@ -44,7 +44,7 @@ func (f *Form) Post() (*pb.WriteResponse, bool, error) {
 	return out, true, nil
 }
 
-// fill reads every field; the first that does not fit is the one that is told,
+// Fill reads every field; the first that does not fit is the one that is told,
 // but all keep what was typed.
 func (f *Form) Fill(m protoreflect.Message) (first error) {
 	clock := Clock(f.req)
@@ -83,7 +83,7 @@ func (in *Input) wanted() string {
 	return words.Say("form.a_value")
 }
 
-// keep shows again what was typed.
+// Keep shows again what was typed.
 func (in *Input) Keep(texts []string) {
 	for i := range in.Options {
 		in.Options[i].Checked = slices.Contains(texts, in.Options[i].Value)
@@ -150,7 +150,7 @@ func (f *Form) author(ask *pb.WriteRequest) error {
 	})
 }
 
-// told puts a refusal beside its field. Anything else is an error of the page.
+// Tell puts a refusal beside its field. Anything else is an error of the page.
 func (f *Form) Tell(err error) error {
 	ref, ok := service.Refusal(err)
 	if !ok {
@@ -186,7 +186,7 @@ func (f *Form) Tell(err error) error {
 	return nil
 }
 
-// wrong says that the form has to be shown again.
+// Wrong says that the form has to be shown again.
 func (f *Form) Wrong() bool {
 	if f.Refusal != "" || f.Override != nil || f.WhenError != "" || f.ByError != "" {
 		return true
@@ -194,7 +194,7 @@ func (f *Form) Wrong() bool {
 	return slices.ContainsFunc(f.Inputs, func(in *Input) bool { return in.Error != "" })
 }
 
-// writer is who writes here; empty when that is not known: a case is taken over
+// Author is who writes here; empty when that is not known: a case is taken over
 // first and signed later.
 func Author(req *site.Request) string {
 	ask := &pb.WriteRequest{}

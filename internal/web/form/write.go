@@ -12,7 +12,7 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// clock is what typed times are read against: this machine's clock in the
+// Clock is what typed times are read against: this machine's clock in the
 // practice's zone.
 func Clock(req *site.Request) typed.Clock {
 	c := typed.Clock{Now: req.Site.Clock.Now, Zone: time.UTC}
@@ -23,7 +23,7 @@ func Clock(req *site.Request) typed.Clock {
 	return c
 }
 
-// write makes a record for which nothing is typed: one press of one button. The
+// Write makes a record for which nothing is typed: one press of one button. The
 // suffix keeps several records of one press apart.
 func Write(req *site.Request, suffix string, name string, m proto.Message) (*pb.WriteResponse, error) {
 	spec := SpecOf(name)

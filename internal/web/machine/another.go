@@ -5,7 +5,7 @@ import (
 	"thawtrail/internal/web/words"
 )
 
-// moreIn serves the way in for a second browser.
+// MoreBrowsers serves the way in for a second browser.
 func MoreBrowsers(req *site.Request) error {
 	url, err := req.Site.Entrance()
 	if err != nil {

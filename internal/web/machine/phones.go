@@ -35,7 +35,7 @@ type phoneCode struct {
 
 type pairedPhone struct{ ID, Name, Person, Paired, Seen string }
 
-// showPhones serves the page of phones; a POST makes a code or shuts a phone out.
+// ShowPhones serves the page of phones; a POST makes a code or shuts a phone out.
 func ShowPhones(req *site.Request) error {
 	if req.Site.Phones == nil {
 		return site.ErrNotFound

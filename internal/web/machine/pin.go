@@ -19,7 +19,7 @@ type pinMore struct {
 	Said       string // why it was not set
 }
 
-// ownPIN serves the page for one's own PIN.
+// OwnPIN serves the page for one's own PIN.
 func OwnPIN(req *site.Request) error {
 	if req.PINs() == nil {
 		return site.ErrNotFound

@@ -19,7 +19,7 @@ type signMore struct {
 	Said      string
 }
 
-// signLater serves the entries that wait for a name, and signs them.
+// SignLater serves the entries that wait for a name, and signs them.
 func SignLater(req *site.Request) error {
 	m := &signMore{RequestID: site.NewRequestID()}
 	people, err := req.People()

@@ -35,7 +35,7 @@ type takeOverMore struct {
 // TakeOverPath is where a case is taken over.
 const TakeOverPath = "/takeover"
 
-// takeOver serves the page, and reads a code: first to say what it says, then,
+// TakeOver serves the page, and reads a code: first to say what it says, then,
 // once that was compared with the other screen, to take the case over.
 func TakeOver(req *site.Request) error {
 	m := &takeOverMore{RequestID: site.NewRequestID(), Rows: make([]string, handover.Rows)}
@@ -71,7 +71,7 @@ func showTakeOver(req *site.Request, m *takeOverMore) error {
 	return req.Render("takeover", words.Say("adopt.title"), "barn", m)
 }
 
-// takeFile reads a file of records and, when a case came with it, takes it over.
+// TakeFile reads a file of records and, when a case came with it, takes it over.
 func TakeFile(req *site.Request) error {
 	// A stick is slow, and the file as large as the practice is old.
 	_ = http.NewResponseController(req.W).SetReadDeadline(time.Time{})

@@ -10,5 +10,5 @@
 // thaw, all three clocks are moved on together, as if that time had passed in
 // sleep. Nothing else about them differs from what a practice runs.
 //
-//	go test -tags browser ./internal/page/night
+//	go test -tags browser ./internal/web/night
 package night

@@ -21,7 +21,7 @@ type ownerMore struct {
 	Currency  string
 	Doubts    []doubtCount
 	Overrides []*pb.OverrideRow
-	Tables    []site.Pair
+	tables    []site.Pair
 }
 
 type useRow struct {
@@ -38,6 +38,7 @@ type doubtCount struct {
 // groupings are the ways in which use is added up.
 var groupings = []site.Option{{Value: "month", Label: words.Say("owner.by_month")}, {Value: "place", Label: words.Say("owner.by_place")}, {Value: "product", Label: words.Say("owner.by_product")}, {Value: "person", Label: words.Say("owner.by_person")}}
 
+// ShowOwner serves the owner's first page.
 func ShowOwner(req *site.Request) error {
 	m := &ownerMore{By: cmp.Or(req.URL.Query().Get("by"), "month")}
 	for _, g := range groupings {
@@ -61,8 +62,8 @@ func ShowOwner(req *site.Request) error {
 		return err
 	}
 	m.Overrides = overrides.Rows
-	for _, t := range Tables {
-		m.Tables = append(m.Tables, site.Pair{Name: "/owner/csv/" + t.Name, Value: t.title})
+	for _, t := range tables {
+		m.Tables = append(m.Tables, site.Pair{Name: "/owner/csv/" + t.name, Value: t.title})
 	}
 	return req.Render("owner", words.Say("owner.title"), "owner", m)
 }
@@ -78,6 +79,7 @@ func useRows(use *pb.ListUseResponse) []useRow {
 	return out
 }
 
+// ListDoubts serves what does not fit in the records.
 func ListDoubts(req *site.Request) error {
 	q := req.URL.Query()
 	out, err := req.Site.Audit.ListDiscrepancies(req.Context(), &pb.ListDiscrepanciesRequest{
@@ -89,6 +91,7 @@ func ListDoubts(req *site.Request) error {
 	return req.Render("doubts", words.Say("doubts.title"), "owner", map[string]any{"Rows": site.DoubtRows(out.Discrepancies), "Next": req.NextPart(out.Next)})
 }
 
+// ListPeople serves people with their roles, and laptops.
 func ListPeople(req *site.Request) error {
 	out, err := req.Site.Audit.ListPeople(req.Context(), &pb.ListPeopleRequest{})
 	if err != nil {
@@ -108,6 +111,7 @@ func ListPeople(req *site.Request) error {
 // lateRow is an entry made afterwards.
 type lateRow struct{ About, Href, What, At, Written, Who string }
 
+// ListLate serves the entries that were made afterwards.
 func ListLate(req *site.Request) error {
 	rows, next, err := late(req, req.After(), site.PageRows)
 	if err != nil {
@@ -134,12 +138,12 @@ func late(req *site.Request, after string, cases int32) (out []lateRow, next str
 // table is one list as a file of comma-separated values. It is written as it is
 // read, so that a long one takes no memory.
 type table struct {
-	Name, title string
+	name, title string
 	head        []string
 	rows        func(req *site.Request, add func(row ...string)) error
 }
 
-var Tables = []table{
+var tables = []table{
 	useTable("use", words.Say("owner.file_use"), "month"),
 	useTable("use-place", words.Say("owner.file_place"), "place"),
 	useTable("use-product", words.Say("owner.file_product"), "product"),
@@ -210,16 +214,16 @@ func overrideTable(req *site.Request, add func(...string)) error {
 	return err
 }
 
-// csv sends a table as a file. A file that cannot be read to its end is broken
+// SendCSV sends a table as a file. A file that cannot be read to its end is broken
 // off, so that the browser says so.
 func SendCSV(req *site.Request) error {
-	i := slices.IndexFunc(Tables, func(t table) bool { return t.Name == req.PathValue("table") })
+	i := slices.IndexFunc(tables, func(t table) bool { return t.name == req.PathValue("table") })
 	if i < 0 {
 		return site.ErrNotFound
 	}
-	t := Tables[i]
+	t := tables[i]
 	req.W.Header().Set("Content-Type", "text/csv; charset=utf-8")
-	req.W.Header().Set("Content-Disposition", `attachment; filename="thawtrail-`+t.Name+`.csv"`)
+	req.W.Header().Set("Content-Disposition", `attachment; filename="thawtrail-`+t.name+`.csv"`)
 	out := csv.NewWriter(req.W)
 	out.UseCRLF = true
 	add := func(row ...string) {
@@ -230,14 +234,14 @@ func SendCSV(req *site.Request) error {
 	}
 	add(slices.Clone(t.head)...)
 	if err := t.rows(req, add); err != nil {
-		req.Site.Log.Error("write a file", "file", t.Name, "error", err)
+		req.Site.Log.Error("write a file", "file", t.name, "error", err)
 		panic(http.ErrAbortHandler)
 	}
 	out.Flush()
 	return nil
 }
 
-// inert keeps a text from being taken for a formula by a spreadsheet: whatever
+// Inert keeps a text from being taken for a formula by a spreadsheet: whatever
 // begins like one gets an apostrophe in front. Plain negative numbers stay.
 func Inert(text string) string {
 	if text == "" {

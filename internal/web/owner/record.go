@@ -10,7 +10,7 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// showRecord serves one record in full.
+// ShowRecord serves one record in full.
 func ShowRecord(req *site.Request) error {
 	out, err := req.Site.Audit.GetRecord(req.Context(), &pb.GetRecordRequest{Record: req.PathValue("record")})
 	if err != nil {

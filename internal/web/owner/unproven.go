@@ -7,7 +7,7 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// listUnproven serves the owner's list.
+// ListUnproven serves the owner's list.
 func ListUnproven(req *site.Request) error {
 	out, err := req.Site.Audit.ListUnproven(req.Context(), &pb.ListUnprovenRequest{})
 	if err != nil {

@@ -8,7 +8,7 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// useChart draws bags given and thrown away by the chosen grouping.
+// UseChart draws bags given and thrown away by the chosen grouping.
 func UseChart(req *site.Request) error {
 	out, err := req.Site.Audit.ListUse(req.Context(), &pb.ListUseRequest{By: req.URL.Query().Get("by")})
 	if err != nil {

@@ -11,7 +11,7 @@ import (
 //go:embed assets
 var assetFiles embed.FS
 
-// assetMarks marks each asset by what it holds.
+// AssetMarks marks each asset by what it holds.
 var AssetMarks = func() map[string]string {
 	marks := map[string]string{}
 	list, err := fs.ReadDir(assetFiles, "assets")
@@ -29,11 +29,11 @@ var AssetMarks = func() map[string]string {
 	return marks
 }()
 
-// assetAddress is where a page finds a file: it changes with what the file holds,
+// AssetAddress is where a page finds a file: it changes with what the file holds,
 // so that a browser keeps what it has for good.
 func AssetAddress(name string) string { return "/assets/" + name + "?v=" + AssetMarks[name] }
 
-// serveAsset serves the style sheet, the script and the mark.
+// ServeAsset serves the style sheet, the script and the mark.
 func ServeAsset(w http.ResponseWriter, r *http.Request) {
 	h := w.Header()
 	h.Set("Cache-Control", "no-cache")

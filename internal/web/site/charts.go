@@ -26,7 +26,7 @@ var (
 	darkChart  = chartColors{"#9fb0b6", "#33444b", "#1a2429", "#e8e3d8", [3]string{"#7cc7e2", "#f0b46a", "#c6a7f2"}}
 )
 
-// chartColors are those that the browser asked for.
+// ChartColors are those that the browser asked for.
 func (req *Request) ChartColors() chartColors {
 	if req.URL.Query().Get("dark") != "" {
 		return darkChart
@@ -63,13 +63,14 @@ func (req *Request) draw(paint func(*charts.Painter, charts.ColorPalette) error)
 	return nil
 }
 
+// SendPicture answers with a picture.
 func (req *Request) SendPicture(svg []byte) {
 	req.W.Header().Set("Content-Type", "image/svg+xml")
 	req.W.WriteHeader(http.StatusOK)
 	_, _ = req.W.Write(svg) // a browser that went away is no error
 }
 
-// bars draws groups of bars; with nothing to draw it draws an empty frame.
+// Bars draws groups of bars; with nothing to draw it draws an empty frame.
 func (req *Request) Bars(labels []string, values [][]float64, names []string) error {
 	return req.draw(func(p *charts.Painter, theme charts.ColorPalette) error {
 		if len(labels) == 0 {
@@ -88,10 +89,10 @@ func (req *Request) Bars(labels []string, values [][]float64, names []string) er
 
 const barWidth = 60.0 // pixels at most
 
-// maxBars bounds what one chart shows; the table has all.
+// MaxBars bounds what one chart shows; the table has all.
 const MaxBars = 24
 
-// vitalsOverTime puts looks into lines. The scales are wide, so that a tenth of a
+// VitalsOverTime puts looks into lines. The scales are wide, so that a tenth of a
 // degree does not look like a peak.
 func VitalsOverTime(vitals []ledger.Vitals, zone *time.Location) *timeChart {
 	c := &timeChart{Zone: zone}

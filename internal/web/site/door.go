@@ -145,7 +145,7 @@ func sameOrigin(r *http.Request) bool {
 	return r.Header.Get("Origin") == scheme+r.Host
 }
 
-// session is a browser that is signed in.
+// Session is a browser that is signed in.
 type Session struct {
 	ID     string
 	Person string // the one person it writes for; empty: whoever is chosen in it
@@ -177,9 +177,10 @@ func (s *Site) sessionOf(r *http.Request) *Session {
 	return &Session{ID: id}
 }
 
+// Token is what proves that a form came from a page of this session.
 func (s *Site) Token(sess *Session) string { return s.mac("token", sess.ID) }
 
-// enter opens a session for whoever follows a one-time address first.
+// Enter opens a session for whoever follows a one-time address first.
 func (s *Site) Enter(w http.ResponseWriter, r *http.Request) {
 	if viaPhone(r) {
 		s.turnAway(w, r)
@@ -223,7 +224,7 @@ func (s *Site) shutDoor(w http.ResponseWriter, reason, home string) {
 	}
 }
 
-// home is where a session begins: the barn on a laptop, the clinic on the hub.
+// Home is where a session begins: the barn on a laptop, the clinic on the hub.
 func (s *Site) Home() string {
 	if s.Replica.Hub {
 		return "/clinic"

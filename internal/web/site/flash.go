@@ -7,7 +7,7 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// flash is what the next page says about the POST before it.
+// Flash is what the next page says about the POST before it.
 type Flash struct {
 	Text     string
 	Saved    string
@@ -17,9 +17,10 @@ type Flash struct {
 	Cautions []*Caution
 }
 
-// cautionView is a caution as pages show it.
+// Caution is a caution as pages show it.
 type Caution struct{ Code, Level, Text string }
 
+// Cautions are the cautions of an answer.
 func Cautions(in []*pb.Caution) []*Caution {
 	var out []*Caution
 	for _, c := range in {
@@ -99,10 +100,10 @@ func (f *flashes) sawHold(id, hold string) bool {
 	return f.get(id).holds[hold]
 }
 
-// tell puts a sentence on the next page.
+// Tell puts a sentence on the next page.
 func (req *Request) Tell(text string) { req.Site.flash.put(req.Session.ID, &Flash{Text: text}) }
 
-// saved tells of a record on the next page.
+// Saved tells of a record on the next page.
 func (req *Request) Saved(out *pb.WriteResponse) {
 	f := &Flash{Text: out.Text, Saved: words.SavedState(out.Saved), NoProof: out.NoProof, Repeated: out.RepeatedRequest, Cautions: Cautions(out.Cautions)}
 	req.Site.flash.put(req.Session.ID, f)

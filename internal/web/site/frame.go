@@ -39,12 +39,12 @@ type frame struct {
 	Body    any
 }
 
-// render writes a page.
+// Render writes a page.
 func (req *Request) Render(name, title, section string, body any) error {
 	return req.RenderCase(name, title, section, nil, body)
 }
 
-// renderCase writes a page that is about one case.
+// RenderCase writes a page that is about one case.
 func (req *Request) RenderCase(name, title, section string, about *Header, body any) error {
 	f := &frame{
 		Title: title, Section: section, NowMs: req.Now.UnixMilli(), Changes: req.changes, Hub: req.Site.Replica.Hub, Here: req.URL.RequestURI(),

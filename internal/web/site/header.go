@@ -52,7 +52,7 @@ func (req *Request) About(text string) (h Header, err error) {
 	return h, err
 }
 
-// headerOf is the header of a case.
+// HeaderOf is the header of a case.
 func HeaderOf(l service.Look, c *ledger.Case, now time.Time) Header {
 	h := Header{Patient: &Patient{Case: c.Entity.ID, Line: l.Patient(c)}}
 	if p := c.Patient; p != nil {

@@ -91,7 +91,7 @@ func (req *Request) holdsMemory() string {
 	return req.Session.ID
 }
 
-// sawHold notes that the person at this browser has been told of a hold.
+// SawHold notes that the person at this browser has been told of a hold.
 func SawHold(req *Request) error {
 	req.Site.flash.seeHold(req.holdsMemory(), req.PostForm.Get("hold"))
 	return req.Redirect(req.PostForm.Get("back"))

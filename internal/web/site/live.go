@@ -15,7 +15,7 @@ const (
 	heartbeat = 20 * time.Second
 )
 
-// stream tells a page, as server-sent events, that something was saved; the page
+// Stream tells a page, as server-sent events, that something was saved; the page
 // then fetches its live parts again. Each event carries this machine's clock.
 func Stream(req *Request) error {
 	cut, leave, ok := req.Site.place(req.Session)

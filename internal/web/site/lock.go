@@ -15,18 +15,18 @@ import (
 // Whether a browser is locked, and what it may still do then. The rules are those
 // of package pins.
 
-// browser is the session's browser, with all its tabs.
+// Browser is the session's browser, with all its tabs.
 func (req *Request) Browser() pins.Seat { return pins.Seat(req.Session.ID) }
 
-// pins are the PINs of this machine; nil where none are kept.
+// PINs are the PINs of this machine; nil where none are kept.
 func (req *Request) PINs() *pins.Book { return req.Site.Replica.Pins }
 
-// actor is who writes.
+// Actor is who writes.
 func (req *Request) Actor() service.Hand {
 	return service.Hand{Seat: req.Browser(), Nobody: req.Locked}
 }
 
-// anyPIN says that somebody has a PIN here.
+// AnyPIN says that somebody has a PIN here.
 func (req *Request) AnyPIN() bool { return req.PINs() != nil && req.PINs().Any() }
 
 // proof says how the one who writes here is known; empty where nobody has a PIN.
@@ -138,7 +138,7 @@ type LockedForm struct {
 // keptField is a value of a form that was sent to a locked browser.
 type keptField struct{ Name, Value string }
 
-// showLocked serves the locked page; an open browser goes back to where it was.
+// ShowLocked serves the locked page; an open browser goes back to where it was.
 func ShowLocked(req *Request) error {
 	if !req.Locked {
 		return req.Redirect(cmp.Or(req.URL.Query().Get("back"), req.Site.Home()))
@@ -176,12 +176,12 @@ func (req *Request) lockedPage(m *LockedForm) (err error) {
 	return req.Site.locked.Page(req, m)
 }
 
-// postUnlock is reached once the browser is open.
+// PostUnlock is reached once the browser is open.
 func PostUnlock(req *Request) error {
 	return req.Redirect(cmp.Or(req.PostForm.Get("back"), req.Site.Home()))
 }
 
-// lock locks the browser with all its tabs.
+// Lock locks the browser with all its tabs.
 func Lock(req *Request) error {
 	if req.PINs() == nil {
 		return ErrNotFound
@@ -201,7 +201,7 @@ func (req *Request) locksChanged() <-chan struct{} {
 	return changed
 }
 
-// used hears from the script that somebody types, so that a long form does not look
+// Used hears from the script that somebody types, so that a long form does not look
 // like a laptop that was left alone.
 func Used(req *Request) error {
 	req.W.WriteHeader(http.StatusNoContent)

@@ -2,16 +2,16 @@ package site
 
 import "net/url"
 
-// partRows is how many rows of a list that grows for years one page shows.
+// PageRows is how many rows of a list that grows for years one page shows.
 const PageRows = 100
 
-// fileRows is how many rows of such a list are read at a time for a file.
+// FileRows is how many rows of such a list are read at a time for a file.
 const FileRows = 1000
 
-// after is the mark at which this page goes on.
+// After is the mark at which this page goes on.
 func (req *Request) After() string { return req.URL.Query().Get("after") }
 
-// nextPart is the address of the next part of the list on this page; empty at the
+// NextPart is the address of the next part of the list on this page; empty at the
 // end.
 func (req *Request) NextPart(next string) string {
 	if next == "" {
@@ -22,7 +22,7 @@ func (req *Request) NextPart(next string) string {
 	return (&url.URL{Path: req.URL.Path, RawQuery: q.Encode()}).String()
 }
 
-// eachPart asks for all parts of a list, one after another: for files, which hold
+// EachPart asks for all parts of a list, one after another: for files, which hold
 // the whole.
 func EachPart(ask func(after string) (next string, err error)) error {
 	after := ""

@@ -30,7 +30,7 @@ const (
 // keep any cookie.
 const cookieDays = 400
 
-// servePhones answers phones until ctx ends.
+// ServePhones answers phones until ctx ends.
 func (s *Site) ServePhones(ctx context.Context) error {
 	srv := &http.Server{
 		Handler: http.HandlerFunc(s.servePhone), TLSConfig: s.PhoneTLS, MaxHeaderBytes: 32 << 10,
@@ -126,7 +126,7 @@ func (s *Site) pairForm(w http.ResponseWriter, r *http.Request, status int, trou
 	}
 }
 
-// showPair serves the form; looking at it spends nothing.
+// ShowPair serves the form; looking at it spends nothing.
 func (s *Site) ShowPair(w http.ResponseWriter, r *http.Request) {
 	if !viaPhone(r) {
 		http.NotFound(w, r)
@@ -135,7 +135,7 @@ func (s *Site) ShowPair(w http.ResponseWriter, r *http.Request) {
 	s.pairForm(w, r, http.StatusOK, "")
 }
 
-// pair spends a code and begins the phone's session.
+// PairPhone spends a code and begins the phone's session.
 func (s *Site) PairPhone(w http.ResponseWriter, r *http.Request) {
 	if !viaPhone(r) {
 		http.NotFound(w, r)

@@ -10,7 +10,7 @@ import (
 	"thawtrail/internal/label"
 )
 
-// qrCode is a QR code (ISO/IEC 18004) as the page draws it: dark modules as one
+// QR is a QR code (ISO/IEC 18004) as the page draws it: dark modules as one
 // path, with the light border of four modules that readers need.
 type QR struct {
 	Size int // of the whole, border and all, in modules
@@ -19,7 +19,7 @@ type QR struct {
 
 const quiet = 4 // modules of light border on each side
 
-// newQR encodes a text. Level is how much of the symbol may be lost: qr.M for
+// NewQR encodes a text. Level is how much of the symbol may be lost: qr.M for
 // a screen, qr.Q for a sticker with frost on it.
 func NewQR(text string, level qr.ErrorCorrectionLevel) (QR, error) {
 	code, err := qr.Encode(text, level, qr.Auto)
@@ -44,6 +44,6 @@ func NewQR(text string, level qr.ErrorCorrectionLevel) (QR, error) {
 	return QR{Size: n + 2*quiet, Path: path.String()}, nil
 }
 
-// stickerOf is the symbol of a bag's number, without the dashes. A quarter of it
+// StickerOf is the symbol of a bag's number, without the dashes. A quarter of it
 // may be lost to frost and smears.
 func StickerOf(number label.BagNumber) (QR, error) { return NewQR(string(number), qr.Q) }

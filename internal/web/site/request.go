@@ -121,7 +121,7 @@ func (req *Request) answer(h Handler) error {
 	return h(req)
 }
 
-// proves says that a form came from a page of this session.
+// Proves says that a form came from a page of this session.
 func (req *Request) Proves(token string) bool {
 	return hmac.Equal([]byte(token), []byte(req.Site.Token(req.Session)))
 }
@@ -147,6 +147,7 @@ func (req *Request) failWith(err error) {
 	}
 }
 
+// Fail tells why there is no page.
 func (req *Request) Fail(code int, text string) {
 	req.Code = code
 	if err := req.Render("trouble", words.Say("trouble.title"), "", text); err != nil {
@@ -154,7 +155,7 @@ func (req *Request) Fail(code int, text string) {
 	}
 }
 
-// redirect ends a POST. Only places on this site are gone to.
+// Redirect ends a POST. Only places on this site are gone to.
 func (req *Request) Redirect(to string) error {
 	if !strings.HasPrefix(to, "/") || strings.HasPrefix(to, "//") || strings.ContainsAny(to, "\\\r\n") {
 		to = req.Site.Home()
@@ -163,7 +164,7 @@ func (req *Request) Redirect(to string) error {
 	return nil
 }
 
-// newRequestID makes the id that keeps one form one record.
+// NewRequestID makes the id that keeps one form one record.
 func NewRequestID() string {
 	raw := make([]byte, 12)
 	if _, err := rand.Read(raw); err != nil {
@@ -172,7 +173,7 @@ func NewRequestID() string {
 	return "page-" + hex.EncodeToString(raw)
 }
 
-// plainly words an error that a person can act on.
+// Plainly words an error that a person can act on.
 func Plainly(err error) (string, bool) {
 	s, ok := status.FromError(err)
 	if !ok || s.Code() == codes.Internal {

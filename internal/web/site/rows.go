@@ -8,7 +8,7 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// dueRow is something with a time.
+// Due is something with a time.
 type Due struct {
 	AtMs    int64
 	At      string
@@ -18,8 +18,10 @@ type Due struct {
 	Alarm   bool // sounds when it is due
 }
 
+// CaseRow is a case as lists show it.
 type CaseRow struct{ ID, Patient, Yard, State, Opened, Outcome, Given, Recheck string }
 
+// CaseRows words the cases of an answer.
 func CaseRows(in []*pb.CaseRow) []CaseRow {
 	var out []CaseRow
 	for _, c := range in {
@@ -35,12 +37,14 @@ func CaseRows(in []*pb.CaseRow) []CaseRow {
 	return out
 }
 
+// DeviceRow is a laptop as lists show it.
 type DeviceRow struct {
 	ID, Name, LastHeard string
 	Records             uint64
 	ShutOut             bool
 }
 
+// Devices lists the laptops of the practice.
 func Devices(req *Request) ([]DeviceRow, error) {
 	out, err := req.Site.Audit.ListPeople(req.Context(), &pb.ListPeopleRequest{})
 	if err != nil {
@@ -53,9 +57,10 @@ func Devices(req *Request) ([]DeviceRow, error) {
 	return rows, nil
 }
 
-// storyRow is one line of a dated list.
+// StoryRow is one line of a dated list.
 type StoryRow struct{ At, What, Who, Where, Marks, Record, Saved string }
 
+// StoryRows words the dated records of an answer.
 func StoryRows(in []*pb.TimelineRow) []StoryRow {
 	var out []StoryRow
 	for _, r := range in {
@@ -64,7 +69,7 @@ func StoryRows(in []*pb.TimelineRow) []StoryRow {
 	return out
 }
 
-// doubtRow is a discrepancy as pages show it.
+// DoubtRow is a discrepancy as pages show it.
 type DoubtRow struct {
 	Kind, Code, EntityKind, Entity, EntityText, Text, At, HoldReached, Bag string
 	Product, Batch                                                         string // of a batch
@@ -72,6 +77,7 @@ type DoubtRow struct {
 	Explanations                                                           []string
 }
 
+// DoubtRows words the discrepancies of an answer.
 func DoubtRows(in []*pb.DiscrepancyRow) []DoubtRow {
 	var out []DoubtRow
 	for _, d := range in {
@@ -94,13 +100,14 @@ func DoubtRows(in []*pb.DiscrepancyRow) []DoubtRow {
 	return out
 }
 
-// unprovenRow is an act without proof, or an entry without a name.
+// UnprovenRow is an act without proof, or an entry without a name.
 type UnprovenRow struct {
 	At, What, Who, About, Where, Record string
 	Overrides                           []string
 	Unsigned                            bool
 }
 
+// UnprovenRows words acts without proof and entries without a name.
 func UnprovenRows(in []*pb.UnprovenRow) (out []*UnprovenRow) {
 	for _, r := range in {
 		out = append(out, &UnprovenRow{words.Moment(words.ParseTime(r.At)), r.What, r.Who, r.About, r.Where, r.Record, r.Overrides, r.Unsigned})
@@ -108,4 +115,5 @@ func UnprovenRows(in []*pb.UnprovenRow) (out []*UnprovenRow) {
 	return out
 }
 
+// Pair is a name with its value, or an address with its words.
 type Pair struct{ Name, Value string }

@@ -72,7 +72,7 @@ func timeStep(spanMs int64) int64 {
 	return day * (1 + spanMs/(maxTimeMarks*day))
 }
 
-// draw makes the picture; without points it is an empty frame.
+// Draw makes the picture; without points it is an empty frame.
 func (c *timeChart) Draw(colors chartColors) []byte {
 	d := &drawing{chart: c, colors: colors}
 	d.add(`<svg xmlns="http://www.w3.org/2000/svg" width="%d" height="%d" viewBox="0 0 %[1]d %[2]d" font-family="sans-serif" font-size="13" fill="%s">`,

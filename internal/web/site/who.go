@@ -15,7 +15,7 @@ import (
 // whoCookie names the person who writes from this browser.
 func (req *Request) whoCookie() string { return req.Site.cookie + "-who" }
 
-// who is the person who writes, nobody on a locked page: the one that the session
+// Who is the person who writes, nobody on a locked page: the one that the session
 // is for, the one that was chosen in this browser, else the only one there is.
 func (req *Request) Who(people []Option) string {
 	if req.Locked {
@@ -42,6 +42,7 @@ func (req *Request) Who(people []Option) string {
 	return ""
 }
 
+// SetWho chooses who writes from this browser from now on.
 func (req *Request) SetWho(person string) {
 	if req.Session.Person != "" {
 		return
@@ -53,7 +54,7 @@ func (req *Request) SetWho(person string) {
 	})
 }
 
-// people are who may write from this browser.
+// People are who may write from this browser.
 func (req *Request) People() (out []Option, err error) {
 	err = req.Read(func(l service.Look) error {
 		out, err = req.PeopleIn(l)
@@ -62,7 +63,7 @@ func (req *Request) People() (out []Option, err error) {
 	return out, err
 }
 
-// peopleIn are who may write from this browser: all, or the one that its session is
+// PeopleIn are who may write from this browser: all, or the one that its session is
 // for.
 func (req *Request) PeopleIn(l service.Look) ([]Option, error) {
 	people, err := Names(l, event.KindPerson)
@@ -72,7 +73,7 @@ func (req *Request) PeopleIn(l service.Look) ([]Option, error) {
 	return people, err
 }
 
-// chooseWho changes who writes from this browser. It never fails for want of a PIN.
+// ChooseWho changes who writes from this browser. It never fails for want of a PIN.
 func ChooseWho(req *Request) error {
 	people, err := req.People()
 	if err != nil {
@@ -86,7 +87,7 @@ func ChooseWho(req *Request) error {
 	return req.Redirect(req.PostForm.Get("back"))
 }
 
-// switchTo says who writes from now on, and how that is known.
+// SwitchTo says who writes from now on, and how that is known.
 func (req *Request) SwitchTo(person Option, pin string) {
 	req.SetWho(person.Value)
 	if req.PINs() == nil {
@@ -100,7 +101,7 @@ func (req *Request) SwitchTo(person Option, pin string) {
 	}
 }
 
-// names lists what is known of a kind by name, for lists to choose from, in the
+// Names lists what is known of a kind by name, for lists to choose from, in the
 // order in which people look for a name.
 func Names(l service.Look, kind string) ([]Option, error) {
 	var out []Option
@@ -114,10 +115,10 @@ func Names(l service.Look, kind string) ([]Option, error) {
 	return out, err
 }
 
-// maxChoices bounds a list to choose from.
+// MaxChoices bounds a list to choose from.
 const MaxChoices = 500
 
-// option is one thing to choose.
+// Option is one thing to choose.
 type Option struct {
 	Value, Label string
 	Checked      bool

@@ -1,10 +1,10 @@
-// Package pagetest is a person at a real browser, for tests of pages. The person
+// Package webtest is a person at a real browser, for tests of pages. The person
 // presses only what can be seen and reached, types key by key, and looks at the
 // page until it says what is waited for. What was done is counted, so that a task
 // can be weighed.
 //
-//	ctx := pagetest.Chromium(t, 2*time.Minute)
-//	tab := pagetest.NewTab(t, ctx)
+//	ctx := webtest.Chromium(t, 2*time.Minute)
+//	tab := webtest.NewTab(t, ctx)
 //	tab.Open(url)
 //	tab.Type("dam_name", "Quiet Harbour")
 //	tab.Choose("kind", "foal")

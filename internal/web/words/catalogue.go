@@ -162,16 +162,16 @@ func readValue(inside string) (piece, error) {
 	return p, nil
 }
 
-// say is a sentence of the catalogue as plain text.
+// Say is a sentence of the catalogue as plain text.
 func Say(key string, values ...any) string { return english.text(key, values, false) }
 
-// sayHTML is a sentence of the catalogue for a template: its marks become tags,
+// SayHTML is a sentence of the catalogue for a template: its marks become tags,
 // and its values are text whatever they hold.
 func SayHTML(key string, values ...any) template.HTML {
 	return template.HTML(english.text(key, values, true)) // #nosec G203 -- each value is escaped
 }
 
-// list is the items of a list of the catalogue.
+// List is the items of a list of the catalogue.
 func List(key string) []string {
 	s := english[key]
 	out := make([]string, len(s))
@@ -183,7 +183,7 @@ func List(key string) []string {
 	return out
 }
 
-// scriptWords are the sentences of page.js, with their values still open.
+// ScriptWords are the sentences of page.js, with their values still open.
 func ScriptWords() map[string]string {
 	out := map[string]string{}
 	for key := range english {

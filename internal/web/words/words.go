@@ -14,7 +14,7 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// num prints a number with at most three digits behind the point and no
+// Num prints a number with at most three digits behind the point and no
 // thousands separators.
 func Num(v float64) string {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
@@ -31,13 +31,13 @@ func Num(v float64) string {
 	return s
 }
 
-// whole prints a number without digits behind the point.
+// Whole prints a number without digits behind the point.
 func Whole(v float64) string { return strconv.FormatFloat(math.Round(v), 'f', -1, 64) }
 
-// tenth prints a number with one digit behind the point.
+// Tenth prints a number with one digit behind the point.
 func Tenth(v float64) string { return strconv.FormatFloat(v, 'f', 1, 64) }
 
-// span prints a middle with both ends.
+// Span prints a middle with both ends.
 func Span(r engine.Range, format func(float64) string, unit string) string {
 	if r.Low == r.High {
 		return format(r.Mid) + " " + unit
@@ -45,9 +45,10 @@ func Span(r engine.Range, format func(float64) string, unit string) string {
 	return Say("word.range", format(r.Mid), unit, format(r.Low), format(r.High))
 }
 
-// tenths prints a count of tenths.
+// Tenths prints a count of tenths.
 func Tenths(v int32) string { return strconv.FormatFloat(float64(v)/10, 'f', 1, 64) }
 
+// TenthsOf prints a count of tenths; nothing for none.
 func TenthsOf(v *int32) string {
 	if v == nil {
 		return ""
@@ -55,6 +56,7 @@ func TenthsOf(v *int32) string {
 	return Tenths(*v)
 }
 
+// IntOf prints a count; nothing for none.
 func IntOf(v *int32) string {
 	if v == nil {
 		return ""
@@ -62,10 +64,10 @@ func IntOf(v *int32) string {
 	return strconv.Itoa(int(*v))
 }
 
-// money prints minor units.
+// Money prints minor units.
 func Money(v int64) string { return strconv.FormatFloat(float64(v)/100, 'f', 2, 64) }
 
-// enumText is an enum value in words; empty for none.
+// Enum is an enum value in words; empty for none.
 func Enum(e protoreflect.Enum) string {
 	v := e.Descriptor().Values().ByNumber(e.Number())
 	if v == nil || v.Number() == 0 {
@@ -74,13 +76,13 @@ func Enum(e protoreflect.Enum) string {
 	return strings.ReplaceAll(event.EnumWord(v), "_", " ")
 }
 
-// plain shows a code word as words.
+// Plain shows a code word as words.
 func Plain(s string) string { return strings.ReplaceAll(s, "_", " ") }
 
-// clockText is a time for people: never ambiguous, to the minute.
+// Moment is a time for people: never ambiguous, to the minute.
 func Moment(t time.Time) string { return t.Format(Say("time.moment")) }
 
-// timeOf reads the RFC 3339 of an answer.
+// ParseTime reads the RFC 3339 of an answer.
 func ParseTime(text string) time.Time {
 	t, err := time.Parse(time.RFC3339, text)
 	if err != nil {
@@ -89,7 +91,7 @@ func ParseTime(text string) time.Time {
 	return t
 }
 
-// savedWords says how far a record has come.
+// SavedState says how far a record has come.
 func SavedState(s pb.SavedState) string {
 	switch s {
 	case pb.SavedState_SAVED_STATE_SENT:
@@ -100,6 +102,7 @@ func SavedState(s pb.SavedState) string {
 	return Say("saved.here")
 }
 
+// YesNo says a truth.
 func YesNo(b bool) string {
 	if b {
 		return Say("word.yes")
@@ -107,7 +110,7 @@ func YesNo(b bool) string {
 	return Say("word.no")
 }
 
-// reachedWords tells whether a hold could have been known, never as blame.
+// HoldReached tells whether a hold could have been known, never as blame.
 func HoldReached(code string) string {
 	switch code {
 	case "reached":
@@ -120,7 +123,7 @@ func HoldReached(code string) string {
 	return ""
 }
 
-// bagText is a bag's number as stickers show it.
+// BagNumber is a bag's number as stickers show it.
 func BagNumber(id string) string {
 	if id == "" {
 		return ""
@@ -128,7 +131,7 @@ func BagNumber(id string) string {
 	return label.BagNumber(id).String()
 }
 
-// labelOf is the label and the hint of a field: the words of the catalogue, where
+// LabelOf is the label and the hint of a field: the words of the catalogue, where
 // the contract's own help is too short for a person in a barn.
 func LabelOf(eventName, field string, rule *pb.FieldRule) (label, hint string) {
 	for _, key := range []string{eventName + "." + field, field} {

@@ -20,7 +20,7 @@ import (
 )
 
 // unlockTab goes on without a PIN in a tab.
-func (d *desk) unlockTab(ctx context.Context) {
+func (d *laptop) unlockTab(ctx context.Context) {
 	d.t.Helper()
 	require.NoError(d.t, chromedp.Do(ctx, chromedp.Navigate(d.server.URL+"/locked")))
 	if js[bool](d.t, ctx, `!!document.querySelector("#unlock-person")`) {
@@ -32,7 +32,7 @@ func (d *desk) unlockTab(ctx context.Context) {
 // TestOneLockForAllTabs locks two tabs at once, clamps with a key on the locked page,
 // tries a wrong PIN, goes on without, and signs.
 func TestOneLockForAllTabs(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	id, _ := d.toRunning()
 	_, reed := d.share()
 	one := chromium(t)
@@ -74,7 +74,7 @@ func TestOneLockForAllTabs(t *testing.T) {
 	require.NoError(t, chromedp.Do(one, chromedp.KeyEvent(kb.F9)))
 	until(t, one, "h1", "Stop and treat")
 	press(one, `a[href="/locked#unlock"]`)
-	until(t, one, "h1", "Locked")
+	until(t, one, "#unlock-person", "J. Reed") // the page has come to where it asks who it is
 	js[any](t, one, `document.querySelector("#unlock-person").value = "`+reed+`"`)
 	require.NoError(t, chromedp.Do(one, chromedp.SendKeys("#unlock-pin", "0000"), chromedp.KeyEvent(kb.Enter)))
 	until(t, one, ".error", "It stays locked: this is not the PIN.")
@@ -100,7 +100,7 @@ func TestOneLockForAllTabs(t *testing.T) {
 
 // TestTwoPatientsOnOneLockedPage: a key goes to each in turn, and presses neither.
 func TestTwoPatientsOnOneLockedPage(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	id, _ := d.toRunning()
 	d.share()
 	second := d.foalOf("Far Meadow")
@@ -129,7 +129,7 @@ func TestLockIsPictured(t *testing.T) {
 	if shots == "" {
 		t.Skip("no folder is named for pictures")
 	}
-	d := newDesk(t)
+	d := newLaptop(t)
 	id, bag := d.toRunning()
 	alder, _ := d.share()
 	d.clock.Advance(6 * time.Minute)

@@ -45,8 +45,8 @@ func (alone) Reached(event.LogID) (sent, held int64)  { return 0, 0 }
 
 var night = time.Date(2026, 11, 24, 15, 10, 0, 0, time.UTC)
 
-// desk is a laptop alone with its pages, and a browser that is signed in.
-type desk struct {
+// laptop is a laptop alone with its pages, and a browser that is signed in.
+type laptop struct {
 	t       testing.TB
 	clock   *clock.Manual
 	replica *service.Replica
@@ -56,21 +56,21 @@ type desk struct {
 	place   string
 }
 
-func newDesk(t testing.TB) *desk {
+func newLaptop(t testing.TB) *laptop {
 	t.Helper()
 	c := clock.NewManual(night)
-	d := newDeskOver(t, c, index.NewMemory())
+	d := newLaptopOver(t, c, index.NewMemory())
 	d.clock = c
 	return d
 }
 
-// newDeskOver is a desk with another clock and index.
-func newDeskOver(t testing.TB, c clock.Clock, ix index.Index) *desk {
-	return newDeskOf(t, c, ix, 7, "north laptop")
+// newLaptopOver is a laptop with another clock and index.
+func newLaptopOver(t testing.TB, c clock.Clock, ix index.Index) *laptop {
+	return newLaptopOf(t, c, ix, 7, "north laptop")
 }
 
-// newDeskOf is the desk of one laptop of several.
-func newDeskOf(t testing.TB, c clock.Clock, ix index.Index, key byte, name string) *desk {
+// newLaptopOf is one laptop of several.
+func newLaptopOf(t testing.TB, c clock.Clock, ix index.Index, key byte, name string) *laptop {
 	t.Helper()
 	random := rand.NewChaCha8([32]byte{key})
 	s, err := store.Open(t.Context(), store.Options{
@@ -84,7 +84,7 @@ func newDeskOf(t testing.TB, c clock.Clock, ix index.Index, key byte, name strin
 	r := &service.Replica{Store: s, Clock: c, Random: random, Seals: keys, Link: alone{}, Name: name, Log: slog.New(slog.DiscardHandler)}
 	site, err := New(site.Config{Replica: r, Clock: c})
 	require.NoError(t, err)
-	d := &desk{t: t, replica: r, site: site, server: httptest.NewServer(site)}
+	d := &laptop{t: t, replica: r, site: site, server: httptest.NewServer(site)}
 	t.Cleanup(d.close)
 	d.browser = d.newBrowser()
 	return d
@@ -92,14 +92,14 @@ func newDeskOf(t testing.TB, c clock.Clock, ix index.Index, key byte, name strin
 
 // close ends the server: no page comes back, then the streams of those that are
 // open still end. Close alone would wait for them without end.
-func (d *desk) close() {
+func (d *laptop) close() {
 	_ = d.server.Listener.Close() // Close closes it once more
 	d.server.CloseClientConnections()
 	d.server.Close()
 }
 
 // newBrowser is a browser that came in by a one-time address.
-func (d *desk) newBrowser() *http.Client {
+func (d *laptop) newBrowser() *http.Client {
 	jar, err := cookiejar.New(nil)
 	require.NoError(d.t, err)
 	b := &http.Client{Jar: jar, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
@@ -115,14 +115,14 @@ func (d *desk) newBrowser() *http.Client {
 }
 
 // get reads a page and wants it well.
-func (d *desk) get(path string) string {
+func (d *laptop) get(path string) string {
 	d.t.Helper()
 	code, body := d.ask(path)
 	require.Equal(d.t, http.StatusOK, code, "%s\n%s", path, plainText(body))
 	return body
 }
 
-func (d *desk) ask(path string) (int, string) {
+func (d *laptop) ask(path string) (int, string) {
 	d.t.Helper()
 	r, err := d.browser.Get(d.server.URL + path)
 	require.NoError(d.t, err)
@@ -148,7 +148,7 @@ func plainText(page string) string {
 }
 
 // fields are what a person fills in, with the hidden fields of the page's form.
-func (d *desk) fields(page string, pairs ...string) url.Values {
+func (d *laptop) fields(page string, pairs ...string) url.Values {
 	v := url.Values{}
 	if m := tokenIn.FindStringSubmatch(page); m != nil {
 		v.Set("token", m[1])
@@ -163,7 +163,7 @@ func (d *desk) fields(page string, pairs ...string) url.Values {
 }
 
 // send posts a form as a browser does.
-func (d *desk) send(path string, v url.Values) (code int, location, body string) {
+func (d *laptop) send(path string, v url.Values) (code int, location, body string) {
 	d.t.Helper()
 	ask, err := http.NewRequestWithContext(d.t.Context(), http.MethodPost, d.server.URL+path, strings.NewReader(v.Encode()))
 	require.NoError(d.t, err)
@@ -179,7 +179,7 @@ func (d *desk) send(path string, v url.Values) (code int, location, body string)
 
 // fill opens a page, fills in its form and wants it saved; it gives where the
 // page leads.
-func (d *desk) fill(path string, pairs ...string) string {
+func (d *laptop) fill(path string, pairs ...string) string {
 	d.t.Helper()
 	code, to, body := d.send(path, d.fields(d.get(path), pairs...))
 	require.Equal(d.t, http.StatusSeeOther, code, "%s\n%s", path, plainText(body))
@@ -187,7 +187,7 @@ func (d *desk) fill(path string, pairs ...string) string {
 }
 
 // write makes a record without a page.
-func (d *desk) write(m proto.Message) *pb.WriteResponse {
+func (d *laptop) write(m proto.Message) *pb.WriteResponse {
 	d.t.Helper()
 	for _, s := range event.All() {
 		if s.Message() == m.ProtoReflect().Descriptor() {
@@ -202,7 +202,7 @@ func (d *desk) write(m proto.Message) *pb.WriteResponse {
 	return nil
 }
 
-func (d *desk) author() string {
+func (d *laptop) author() string {
 	out, err := d.site.Audit.ListPeople(d.t.Context(), &pb.ListPeopleRequest{})
 	require.NoError(d.t, err)
 	if len(out.People) == 0 {
@@ -214,7 +214,7 @@ func (d *desk) author() string {
 const cardText = "Clamp shut. Leave the catheter in.\nadrenaline | 0.01 mg/kg | 1 mg/mL | vein, slowly | once; call the vet\nflunixin | 1.1 mg/kg | 50 mg/mL | vein | "
 
 // begin founds a practice with products, places, a protocol and bags.
-func (d *desk) begin() (bags []string) {
+func (d *laptop) begin() (bags []string) {
 	d.write(&pb.PracticeFounded{Name: "Alder Creek Equine", Zone: "Australia/Sydney", Currency: "AUD", OwnerName: "M. Alder"})
 	d.write(&pb.PlaceAdded{Name: "clinic freezer", Kind: pb.PlaceKind_PLACE_KIND_FREEZER})
 	d.place = d.write(&pb.PlaceAdded{Name: "north car", Kind: pb.PlaceKind_PLACE_KIND_VEHICLE_FREEZER}).Made[0]
@@ -231,7 +231,7 @@ func (d *desk) begin() (bags []string) {
 }
 
 // foal opens a case by its page and gives its id.
-func (d *desk) foal(dam string) string {
+func (d *laptop) foal(dam string) string {
 	to := d.fill("/open", "kind", "foal", "dam_name", dam, "sex", "filly", "colour", "bay", "markings", "star, near hind sock", "box", "4",
 		"yard", "Low Meadow", "born_at", "-14h", "clock_checked", "yes")
 	require.True(d.t, strings.HasSuffix(to, "/risk"), to)

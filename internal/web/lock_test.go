@@ -23,9 +23,9 @@ const (
 	reedPIN  = "2580"
 )
 
-// share makes the desk one that M. Alder and J. Reed share, each with a PIN; M. Alder
+// share makes the laptop one that M. Alder and J. Reed share, each with a PIN; M. Alder
 // writes at the browser. It gives the ids of the two.
-func (d *desk) share() (alder, reed string) {
+func (d *laptop) share() (alder, reed string) {
 	d.t.Helper()
 	book, err := pins.Open(nil, d.clock.Now, rand.Reader, func([]byte) error { return nil })
 	require.NoError(d.t, err)
@@ -50,7 +50,7 @@ func (d *desk) share() (alder, reed string) {
 }
 
 // post sends a form with the browser's token, wants it taken, and gives where it leads.
-func (d *desk) post(path string, pairs ...string) string {
+func (d *laptop) post(path string, pairs ...string) string {
 	d.t.Helper()
 	code, to, body := d.send(path, d.fields(d.get("/blank"), pairs...))
 	require.Equal(d.t, http.StatusSeeOther, code, "%s\n%s", path, plainText(body))
@@ -58,7 +58,7 @@ func (d *desk) post(path string, pairs ...string) string {
 }
 
 // person is who a record names, and whether that was proven.
-func (d *desk) lastOf(id string) (who string, proven bool, row *pb.TimelineRow) {
+func (d *laptop) lastOf(id string) (who string, proven bool, row *pb.TimelineRow) {
 	d.t.Helper()
 	out, err := d.site.Cases.GetCase(d.t.Context(), &pb.GetCaseRequest{Case: id})
 	require.NoError(d.t, err)
@@ -70,7 +70,7 @@ func (d *desk) lastOf(id string) (who string, proven bool, row *pb.TimelineRow) 
 
 // TestSwitchingIsProvenOrSaysNoProof and never fails for want of a PIN.
 func TestSwitchingIsProvenOrSaysNoProof(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	d.begin()
 	id := d.foal("Quiet Harbour")
 	_, reed := d.share()
@@ -128,7 +128,7 @@ func TestSwitchingIsProvenOrSaysNoProof(t *testing.T) {
 
 // TestSettingOnesOwnPIN takes the old one or the machine's passphrase.
 func TestSettingOnesOwnPIN(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	d.begin()
 	alder, _ := d.share()
 	set := func(pairs ...string) (int, string) {
@@ -161,7 +161,7 @@ func TestSettingOnesOwnPIN(t *testing.T) {
 
 // TestActsAskForThePINThere: optional, and 'no proof' without.
 func TestActsAskForThePINThere(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	bags := d.begin()
 	d.share()
 	field := regexp.MustCompile(`<input id="bag_discarded-pin" name="pin" type="password" inputmode="numeric"`)
@@ -211,7 +211,7 @@ func stopsOn(t *testing.T, page, id string) {
 
 // TestALockedPageKeepsWhatRuns and hides the rest.
 func TestALockedPageKeepsWhatRuns(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	id, bag := d.toRunning()
 	alder, reed := d.share()
 	other := d.foalOf("Far Meadow")
@@ -287,13 +287,13 @@ func TestALockedPageKeepsWhatRuns(t *testing.T) {
 }
 
 // foalOf opens a second case, written without a page.
-func (d *desk) foalOf(dam string) string {
+func (d *laptop) foalOf(dam string) string {
 	return d.write(&pb.CaseOpened{Kind: pb.PatientKind_PATIENT_KIND_FOAL, DamName: dam, Yard: "Low Meadow", ClockChecked: true}).Made[0]
 }
 
 // TestNothingSentToALockedPageIsLost: it goes on with the name.
 func TestNothingSentToALockedPageIsLost(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	bags := d.begin()
 	alder, _ := d.share()
 	form := d.get("/write/bag_discarded?back=/barn")
@@ -324,7 +324,7 @@ func TestNothingSentToALockedPageIsLost(t *testing.T) {
 
 // TestItLocksByItself for all its tabs, and a restart opens nothing.
 func TestItLocksByItself(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	d.begin()
 	d.share()
 	d.clock.Advance(pins.Idle - time.Second)
@@ -360,7 +360,7 @@ func TestItLocksByItself(t *testing.T) {
 }
 
 // unlock opens the browser.
-func (d *desk) unlock(name, pin string) {
+func (d *laptop) unlock(name, pin string) {
 	d.t.Helper()
 	page := d.get("/locked")
 	id := regexp.MustCompile(`<option value="([^"]+)"[^>]*>` + regexp.QuoteMeta(name)).FindStringSubmatch(page)
@@ -371,7 +371,7 @@ func (d *desk) unlock(name, pin string) {
 
 // TestAHoldOnALockedPage takes the screen, and again once somebody has opened it.
 func TestAHoldOnALockedPage(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	id, _ := d.toRunning()
 	d.share()
 	d.post("/lock")
@@ -391,7 +391,7 @@ func TestAHoldOnALockedPage(t *testing.T) {
 
 // TestWithoutPINsNothingChanges: no lock, no field, no word of proof.
 func TestWithoutPINsNothingChanges(t *testing.T) {
-	d := newDesk(t)
+	d := newLaptop(t)
 	d.begin()
 	book, err := pins.Open(nil, d.clock.Now, rand.Reader, func([]byte) error { return nil })
 	require.NoError(t, err)
