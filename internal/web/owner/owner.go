@@ -21,7 +21,7 @@ type ownerMore struct {
 	Currency  string
 	Doubts    []doubtCount
 	Overrides []*pb.OverrideRow
-	tables    []site.Pair
+	Tables    []site.Pair
 }
 
 type useRow struct {
