@@ -26,9 +26,9 @@ type nowMore struct {
 
 // nowCase is an open case with its next step.
 type nowCase struct {
-	ID, Patient, Yard, Step, Button, Said string
-	Clamped                               bool
-	Held                                  string // another laptop has it
+	ID, Patient, Yard, Button, Said string
+	Clamped                         bool
+	Held                            string // another laptop has it
 }
 
 // ShowNow serves the barn page.
@@ -79,7 +79,7 @@ func (m *nowMore) openCases(req *site.Request) (here map[string]bool, err error)
 	return here, eachOpen(req, func(cv *caseview.View) error {
 		id := cv.ID
 		here[id] = cv.Here
-		row := nowCase{ID: id, Patient: cv.Patient.Line, Yard: cv.Patient.Yard, Step: cv.Next.Slug, Button: cv.Next.Button, Said: cv.Next.Said, Clamped: cv.C.Clamped}
+		row := nowCase{ID: id, Patient: cv.Patient.Line, Yard: cv.Patient.Yard, Button: cv.Next.Button, Said: cv.Next.Said, Clamped: cv.C.Clamped}
 		if len(cv.C.Adoptions) > 0 {
 			err := cv.Read(func(l service.Look) error {
 				if laptop, elsewhere := l.Holder(cv.C); elsewhere {

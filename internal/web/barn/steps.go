@@ -150,11 +150,9 @@ func postStep(req *site.Request, st *Step, p *stepPage) (string, error) {
 	if p.Form == nil {
 		return "", site.ErrNotFound
 	}
-	out, ok, err := p.Form.Post()
-	if err != nil || !ok {
+	if saved, err := p.Form.Post(); err != nil || saved == nil {
 		return "", err
 	}
-	req.Saved(out)
 	return onward(req, st, p)
 }
 

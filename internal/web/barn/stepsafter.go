@@ -18,7 +18,6 @@ import (
 type handoverMore struct {
 	*runMore
 	Last   string // the last handing over in words
-	Drugs  []string
 	Reacts []string
 	Card   *caseview.ReactionCard
 	Code   *pb.ShowCodeResponse // nil when nothing runs
@@ -95,7 +94,6 @@ type recheckMore struct {
 	Due, Person, Before, After string
 	Share                      string
 	Refusal                    string
-	Expected                   string
 }
 
 func prepareRecheck(_ *site.Request, p *stepPage) error {

@@ -128,11 +128,9 @@ func postCheck(req *site.Request, p *stepPage, more func(*bagCheck)) (string, er
 	if p.Form.Wrong() || m.BatchError != "" || m.ExpiryError != "" {
 		return "", nil
 	}
-	out, ok, err := p.Form.Post()
-	if err != nil || !ok {
+	if saved, err := p.Form.Post(); err != nil || saved == nil {
 		return "", err
 	}
-	req.Saved(out)
 	return onward(req, CaseSteps[p.Slug], p)
 }
 
@@ -145,7 +143,7 @@ type thawMore struct {
 	Aim                              string // where the bath is brought back to
 	TopUp                            string // hot water to add while the bag is lifted out
 	Refusal                          string
-	LowMs, MidMs, HighMs, MeasureMs  int64
+	MidMs, MeasureMs                 int64
 	Low, Mid, High, Since, MeasureAt string
 	Cold                             bool // the bath was last under 30 C
 }
@@ -298,7 +296,7 @@ func (m *thawMore) countdown(p *stepPage) {
 	}
 	after := func(min float64) time.Time { return b.ThawAt.Add(time.Duration(min * float64(time.Minute))) }
 	low, mid, high := after(r.ThawMinutes.Low), after(r.ThawMinutes.Mid), after(r.ThawMinutes.High)
-	m.LowMs, m.MidMs, m.HighMs = low.UnixMilli(), mid.UnixMilli(), high.UnixMilli()
+	m.MidMs = mid.UnixMilli()
 	m.Low, m.Mid, m.High, m.Since = low.Format("15:04"), mid.Format("15:04"), high.Format("15:04"), b.ThawAt.Format("15:04")
 	next := b.BathAt.Add(measureEvery)
 	m.MeasureMs, m.MeasureAt = next.UnixMilli(), next.Format("15:04")
@@ -311,11 +309,9 @@ func postThaw(req *site.Request, p *stepPage) (string, error) {
 	if f == nil {
 		return "", site.ErrNotFound
 	}
-	out, ok, err := f.Post()
-	if err != nil || !ok {
+	if saved, err := f.Post(); err != nil || saved == nil {
 		return "", err
 	}
-	req.Saved(out)
 	if f == m.Thawed {
 		return nextOf(req, p.Case.ID)
 	}

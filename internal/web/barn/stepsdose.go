@@ -52,13 +52,13 @@ type plasma struct {
 
 // doseResult is the dose in words, ready to be read aloud.
 type doseResult struct {
-	BagsNow, BagsTotal               int
-	Lacking, Volume, PerKg           string
-	NowMl, NowRise, NowIgg           string
-	TotalMl, TotalIgg                string
-	FewerMl, FewerIgg                string
-	Ceiling, Day                     string
-	HasFewer, MoreThanNow, HasRanges bool
+	BagsNow, BagsTotal     int
+	Lacking, Volume, PerKg string
+	NowMl, NowIgg          string
+	TotalMl, TotalIgg      string
+	FewerMl, FewerIgg      string
+	Ceiling                string
+	HasFewer, MoreThanNow  bool
 }
 
 func prepareDose(req *site.Request, p *stepPage) error {
@@ -298,11 +298,9 @@ func postDose(req *site.Request, p *stepPage) (string, error) {
 		_ = p.Form.Fill((&pb.PlanAccepted{}).ProtoReflect()) // only to keep what was typed
 		return "", nil
 	}
-	out, ok, err := p.Form.Post()
-	if err != nil || !ok {
+	if saved, err := p.Form.Post(); err != nil || saved == nil {
 		return "", err
 	}
-	req.Saved(out)
 	return nextOf(req, p.Case.ID)
 }
 

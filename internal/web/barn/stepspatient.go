@@ -3,12 +3,12 @@ package barn
 import (
 	"math"
 	"net/http"
-	"strings"
 
 	"google.golang.org/protobuf/proto"
 
 	"thawtrail/internal/caution"
 	"thawtrail/internal/engine"
+	"thawtrail/internal/event"
 	"thawtrail/internal/label"
 	"thawtrail/internal/service"
 	"thawtrail/internal/web/form"
@@ -25,43 +25,23 @@ func OpenCase(req *site.Request) error {
 		return err
 	}
 	f.Less("neck_band", "gestation_d", "dam_chip", "dam_ueln", "patient_name", "patient_chip", "client").Submit = words.Say("open.submit")
-	if req.Method == http.MethodPost {
-		out, ok, err := f.Post()
+	if saved, err := f.Sent(); err != nil {
+		return err
+	} else if saved != nil {
+		made, err := req.Made(saved, event.KindCase)
 		if err != nil {
 			return err
 		}
-		if ok {
-			req.Saved(out)
-			id, err := caseMade(req, out.Made, out.Record)
-			if err != nil {
-				return err
-			}
-			to, err := nextOf(req, id)
-			if err != nil {
-				return err
-			}
-			return req.Redirect(to)
+		if len(made) == 0 {
+			return site.ErrNotFound
 		}
-		req.Code = http.StatusUnprocessableEntity
+		to, err := nextOf(req, made[0])
+		if err != nil {
+			return err
+		}
+		return req.Redirect(to)
 	}
 	return req.Render("open", words.Say("now.new"), "barn", map[string]any{"Form": f, "Clock": clockNow(req)})
-}
-
-// caseMade is the case that an opening made, also when it was sent twice.
-func caseMade(req *site.Request, made []string, record string) (string, error) {
-	if len(made) > 0 {
-		return made[0], nil
-	}
-	full, err := req.Site.Audit.GetRecord(req.Context(), &pb.GetRecordRequest{Record: record})
-	if err != nil {
-		return "", err
-	}
-	for _, e := range full.Entities {
-		if id, ok := strings.CutPrefix(e, "case/"); ok {
-			return id, nil
-		}
-	}
-	return "", site.ErrNotFound
 }
 
 // clockNow is what this machine's clock says, to compare with a watch.

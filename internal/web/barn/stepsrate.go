@@ -26,7 +26,6 @@ type rateMore struct {
 	Result         *rateResult
 	Refusal        string
 	Words          string // the label's own words on the rate
-	OverCeiling    bool
 }
 
 type rateOption struct {

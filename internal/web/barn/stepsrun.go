@@ -28,7 +28,6 @@ type runMore struct {
 	SlowEnd                  string
 	Slow                     bool // the slow start is not over
 	RateMlPerH               int32
-	RateAt                   string
 	Drops                    string // wanted drops/min of this stage
 	DropsPerMl               string
 	PlanMl, GivenMl, GivenAt string
@@ -48,7 +47,6 @@ type runMore struct {
 	RequestID                string
 	Waiting                  *caseview.Bag // a next bag to prepare
 	Kg                       string
-	Handover                 *ledger.Handover
 	RateForm                 *form.Form
 	Holder                   string // which laptop has the case, once it was taken over
 	Elsewhere                bool   // another one than this: it watches
@@ -92,9 +90,6 @@ func prepareRun(req *site.Request, p *stepPage) (err error) {
 		return err
 	}
 	m.against(cv, b, start)
-	if n := len(cv.C.Handovers); n > 0 {
-		m.Handover = &cv.C.Handovers[n-1]
-	}
 	if p.Form != nil {
 		p.Form.Submit = words.Say("run.submit")
 	}
@@ -105,7 +100,7 @@ func prepareRun(req *site.Request, p *stepPage) (err error) {
 func (m *runMore) rates(cv *caseview.View, b *caseview.Bag) {
 	for _, r := range cv.C.Rates {
 		if r.Bag == "" || r.Bag == b.ID {
-			m.RateMlPerH, m.RateAt, m.Slow = r.MlPerH, cv.At(r.Stamp.AtMs), r.SlowStage
+			m.RateMlPerH, m.Slow = r.MlPerH, r.SlowStage
 		}
 	}
 	plan := cv.RatePlan()
@@ -265,12 +260,7 @@ func prepareSlower(req *site.Request, p *stepPage) (err error) {
 // gave.
 func postSlower(req *site.Request, p *stepPage) (string, error) {
 	m := p.More.(*slowerMore)
-	out, ok, err := m.RateForm.Post()
-	if err != nil || !ok {
-		return "", err
-	}
-	req.Saved(out)
-	return "/case/" + p.Case.ID + "/run", nil
+	return m.RateForm.PostTo("/case/" + p.Case.ID + "/run")
 }
 
 // postClamp notes the clamp shut, or open again.
@@ -323,7 +313,7 @@ func prepareFinish(req *site.Request, p *stepPage) (err error) {
 
 func postFinish(req *site.Request, p *stepPage) (string, error) {
 	m := p.More.(*finishMore)
-	to, err := postOne(req, m.Form, "/case/"+p.Case.ID+"/rest")
+	to, err := m.Form.PostTo("/case/" + p.Case.ID + "/rest")
 	return to, err
 }
 
@@ -366,5 +356,5 @@ func postRest(req *site.Request, p *stepPage) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	return postOne(req, f, next)
+	return f.PostTo(next)
 }

@@ -52,13 +52,11 @@ func postShare(req *site.Request, p *stepPage) (string, error) {
 	if p.Form == nil {
 		return "", site.ErrNotFound
 	}
-	out, ok, err := p.Form.Post()
-	if err != nil || !ok {
+	if saved, err := p.Form.Post(); err != nil || saved == nil {
 		return "", err
 	}
 	if _, err := form.Write(req, "-s", "set_attached", &pb.SetAttached{Bag: req.PostForm.Get("bag"), Case: p.Case.ID}); err != nil {
 		return "", err
 	}
-	req.Saved(out)
 	return "/case/" + p.Case.ID + "/run", nil
 }

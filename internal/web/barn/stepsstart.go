@@ -22,11 +22,8 @@ type startMore struct {
 	RequestID      string
 	Gauge, Site    string
 	Refusal        string
-	Sets           int32
-	SetsKnown      bool
 	NoBaseline     bool
 	slowMlPerH     int32
-	People         []site.Option
 	CatheterPlaced bool
 }
 

@@ -71,11 +71,11 @@ func postTreat(req *site.Request, p *stepPage) (string, error) {
 	here := "/case/" + p.Case.ID + "/treat"
 	switch do := req.PostForm.Get("do"); do {
 	case "reaction":
-		return postOne(req, m.Reaction, here)
+		return m.Reaction.PostTo(here)
 	case "stop":
-		return postOne(req, m.Stop, here)
+		return m.Stop.PostTo(here)
 	case "keep":
-		return postOne(req, m.Keep, here)
+		return m.Keep.PostTo(here)
 	case "drug":
 		return giveDrug(req, p, m, here)
 	default:
@@ -88,18 +88,6 @@ func postTreat(req *site.Request, p *stepPage) (string, error) {
 		}
 		return here, nil
 	}
-}
-
-func postOne(req *site.Request, f *form.Form, to string) (string, error) {
-	if f == nil {
-		return "", site.ErrNotFound
-	}
-	out, ok, err := f.Post()
-	if err != nil || !ok {
-		return "", err
-	}
-	req.Saved(out)
-	return to, nil
 }
 
 // giveDrug notes one line of the card as given now, as it was reckoned here.

@@ -19,7 +19,6 @@ type ReactionCard struct {
 type cardLine struct {
 	Words              string // of a line that is no dose
 	Drug, Route, Note  string
-	DosePerKg          string // mg/kg
 	Strength           string // mg/mL
 	DoseMg, VolumeMl   string // for this weight
 	Sum                string // the arithmetic
@@ -65,7 +64,7 @@ func cardLineOf(line string, weightG int64) cardLine {
 	if !ok1 || !ok2 || strength == 0 || parts[0] == "" {
 		return cardLine{Words: line}
 	}
-	out := cardLine{Drug: parts[0], DosePerKg: parts[1], Strength: parts[2], Route: parts[3], Note: parts[4]}
+	out := cardLine{Drug: parts[0], Strength: parts[2], Route: parts[3], Note: parts[4]}
 	if weightG == 0 {
 		return out
 	}

@@ -13,10 +13,10 @@ import (
 
 // batchView is a batch with its holds and who has heard.
 type batchView struct {
-	Product, ProductID, Batch string
-	Held                      bool
-	InStock                   int
-	Holds                     []holdView
+	Product, Batch string
+	Held           bool
+	InStock        int
+	Holds          []holdView
 }
 
 type holdView struct {

@@ -13,7 +13,6 @@ import (
 	"thawtrail/internal/web/form"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
-	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // Receive takes a delivery and goes to the page that prints its bag numbers.
@@ -26,22 +25,15 @@ func Receive(req *site.Request) error {
 	m := map[string]any{"Form": f, "Scan": ""}
 	if req.Method == http.MethodPost {
 		m["Read"] = scanInto(req, f)
-		out, ok, err := f.Post()
+	}
+	if saved, err := f.Sent(); err != nil {
+		return err
+	} else if saved != nil {
+		bags, err := req.Made(saved, event.KindBag)
 		if err != nil {
 			return err
 		}
-		if ok {
-			req.Saved(out)
-			made := out.Made
-			if out.RepeatedRequest {
-				made, err = bagsOf(req, out.Record)
-				if err != nil {
-					return err
-				}
-			}
-			return req.Redirect("/clinic/labels?" + url.Values{"bag": made}.Encode())
-		}
-		req.Code = http.StatusUnprocessableEntity
+		return req.Redirect("/clinic/labels?" + url.Values{"bag": bags}.Encode())
 	}
 	return req.Render("receive", words.Say("receive.title"), "clinic", m)
 }
@@ -62,21 +54,6 @@ func scanInto(req *site.Request, f *form.Form) string {
 		req.PostForm.Set("volume_ml", fmt.Sprint(r.NetML))
 	}
 	return words.Say("receive.scan", r.Batch, r.Expiry)
-}
-
-// bagsOf lists the bags that a record touches.
-func bagsOf(req *site.Request, record string) ([]string, error) {
-	out, err := req.Site.Audit.GetRecord(req.Context(), &pb.GetRecordRequest{Record: record})
-	if err != nil {
-		return nil, err
-	}
-	var bags []string
-	for _, e := range out.Entities {
-		if id, ok := strings.CutPrefix(e, "bag/"); ok {
-			bags = append(bags, id)
-		}
-	}
-	return bags, nil
 }
 
 // labelView is one sticker.
@@ -199,16 +176,10 @@ func CountPlace(req *site.Request) error {
 
 // postOr saves a form and goes on, or shows its page.
 func postOr(req *site.Request, tmpl, title string, f *form.Form, body any, to string) error {
-	if req.Method == http.MethodPost {
-		out, ok, err := f.Post()
-		if err != nil {
-			return err
-		}
-		if ok {
-			req.Saved(out)
-			return req.Redirect(to)
-		}
-		req.Code = http.StatusUnprocessableEntity
+	if saved, err := f.Sent(); err != nil {
+		return err
+	} else if saved != nil {
+		return req.Redirect(to)
 	}
 	return req.Render(tmpl, title, "clinic", body)
 }

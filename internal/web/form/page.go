@@ -33,16 +33,10 @@ func ServeEvent(req *site.Request) error {
 		f.Set("case", id)
 		back = cmp.Or(back, "/case/"+id+"/later")
 	}
-	if req.Method == http.MethodPost {
-		out, ok, err := f.Post()
-		if err != nil {
-			return err
-		}
-		if ok {
-			req.Saved(out)
-			return req.Redirect(cmp.Or(back, req.Site.Home()))
-		}
-		req.Code = http.StatusUnprocessableEntity
+	if saved, err := f.Sent(); err != nil {
+		return err
+	} else if saved != nil {
+		return req.Redirect(cmp.Or(back, req.Site.Home()))
 	}
 	m := map[string]any{"Form": f, "Back": cmp.Or(back, req.Site.Home())}
 	if id := q.Get("case"); id != "" {

@@ -1,6 +1,7 @@
 package form
 
 import (
+	"net/http"
 	"slices"
 	"strings"
 
@@ -15,9 +16,9 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// Post reads what was sent and writes the record. It says whether it was saved;
-// if not, the form shows why and keeps what was typed.
-func (f *Form) Post() (*pb.WriteResponse, bool, error) {
+// Post reads what was sent and writes the record, of which the next page tells. When
+// it was refused there is none: the form shows why and keeps what was typed.
+func (f *Form) Post() (*pb.WriteResponse, error) {
 	got := f.req.PostForm
 	if id := got.Get("request_id"); id != "" && len(id) <= 60 {
 		f.RequestID = id
@@ -35,13 +36,37 @@ func (f *Form) Post() (*pb.WriteResponse, bool, error) {
 		ask.Entry, err = event.Wrap(f.Spec.Type, m)
 	}
 	if err != nil {
-		return nil, false, f.Tell(err)
+		return nil, f.Tell(err)
 	}
 	out, err := f.req.Site.Records.WriteBy(f.req.Context(), f.req.Actor(), ask)
 	if err != nil {
-		return nil, false, f.Tell(err)
+		return nil, f.Tell(err)
 	}
-	return out, true, nil
+	f.req.Saved(out)
+	return out, nil
+}
+
+// PostTo posts the form and says where to go: nowhere when it was refused.
+func (f *Form) PostTo(address string) (to string, err error) {
+	if f == nil {
+		return "", site.ErrNotFound
+	}
+	if saved, err := f.Post(); err != nil || saved == nil {
+		return "", err
+	}
+	return address, nil
+}
+
+// Sent posts the form of a page that is read and sent at one address. There is no
+// record when the page is only read, or has to be shown again.
+func (f *Form) Sent() (saved *pb.WriteResponse, err error) {
+	if f.req.Method != http.MethodPost {
+		return nil, nil
+	}
+	if saved, err = f.Post(); saved == nil {
+		f.req.Code = http.StatusUnprocessableEntity
+	}
+	return saved, err
 }
 
 // Fill reads every field; the first that does not fit is the one that is told,

@@ -28,7 +28,6 @@ type takeOverMore struct {
 	Says      []string // what the code says, once it was read
 	Said      string   // why the code was refused
 	FileSaid  string   // why the file was refused
-	Lacking   []string
 	RequestID string
 }
 

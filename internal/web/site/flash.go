@@ -1,6 +1,7 @@
 package site
 
 import (
+	"strings"
 	"sync"
 
 	"thawtrail/internal/web/words"
@@ -13,7 +14,6 @@ type Flash struct {
 	Saved    string
 	NoProof  string // why an act has no proof of who did it
 	Repeated bool
-	Made     []string
 	Cautions []*Caution
 }
 
@@ -107,4 +107,18 @@ func (req *Request) Tell(text string) { req.Site.flash.put(req.Session.ID, &Flas
 func (req *Request) Saved(out *pb.WriteResponse) {
 	f := &Flash{Text: out.Text, Saved: words.SavedState(out.Saved), NoProof: out.NoProof, Repeated: out.RepeatedRequest, Cautions: Cautions(out.Cautions)}
 	req.Site.flash.put(req.Session.ID, f)
+}
+
+// Made lists what a record made of a kind, also when it was sent twice.
+func (req *Request) Made(saved *pb.WriteResponse, kind string) (ids []string, err error) {
+	if !saved.RepeatedRequest && len(saved.Made) > 0 {
+		return saved.Made, nil
+	}
+	full, err := req.Site.Audit.GetRecord(req.Context(), &pb.GetRecordRequest{Record: saved.Record})
+	for _, e := range full.GetEntities() {
+		if id, ok := strings.CutPrefix(e, kind+"/"); ok {
+			ids = append(ids, id)
+		}
+	}
+	return ids, err
 }
