@@ -28,10 +28,10 @@ const (
 func TestTheWholeNight(t *testing.T) {
 	p := begin(t)
 	first := webtest.NewTab(t, webtest.Chromium(t, 8*time.Minute))
-	clinic := &desk{Tab: first, m: p.clinic}
-	north := &desk{Tab: first.Another(), m: p.north, place: "north freezer"}
-	south := &desk{Tab: first.Another(), m: p.south, place: "south freezer"}
-	for _, d := range []*desk{clinic, north, south} {
+	clinic := &person{Tab: first, m: p.clinic}
+	north := &person{Tab: first.Another(), m: p.north, place: "north freezer"}
+	south := &person{Tab: first.Another(), m: p.south, place: "south freezer"}
+	for _, d := range []*person{clinic, north, south} {
 		d.enter()
 	}
 
@@ -79,7 +79,7 @@ func TestTheWholeNight(t *testing.T) {
 	for _, w := range p.wires {
 		w.Restore()
 	}
-	for _, d := range []*desk{north, south} {
+	for _, d := range []*person{north, south} {
 		d.Sees(".takeover h1", "Stop: a hold on a bag in use")
 		d.Sees(".takeover", "maker called: two reactions in another practice")
 		d.Sees(".takeover", d.bag)
@@ -111,7 +111,7 @@ func TestTheWholeNight(t *testing.T) {
 	clinic.Sees("main", "given after hold")
 	clinic.Sees("main", "the hold had not reached this laptop")
 	clinic.Press("Where the bags of this batch went")
-	for _, d := range []*desk{north, south} {
+	for _, d := range []*person{north, south} {
 		clinic.Sees("main", d.bag)
 	}
 	clinic.Press(north.bag)
@@ -119,8 +119,8 @@ func TestTheWholeNight(t *testing.T) {
 	t.Logf("clinic %+v\nnorth %+v\nsouth %+v", clinic.Done, north.Done, south.Done)
 }
 
-// desk is a person with a page at one of the three machines.
-type desk struct {
+// person is somebody with a page at one of the three machines.
+type person struct {
 	*webtest.Tab
 	m       *machine
 	place   string
@@ -128,13 +128,13 @@ type desk struct {
 	bag     string
 }
 
-func (d *desk) enter() {
+func (d *person) enter() {
 	d.Open(d.m.pages[0])
 	d.Press("Go on")
 }
 
 // setUp enters what a practice has: people, places, a product and a protocol.
-func (d *desk) setUp() {
+func (d *person) setUp() {
 	d.WriteAs(owner)
 	form := func(link string) {
 		d.PressIn("header", "Clinic")
@@ -187,7 +187,7 @@ func (d *desk) setUp() {
 var bagNumber = regexp.MustCompile(`[0-9A-Z]{4}-[0-9A-Z]{4}-[0-9A-Z]`)
 
 // receive takes a delivery and gives the bag numbers that are printed.
-func (d *desk) receive(batch, expiry string, count int) []string {
+func (d *person) receive(batch, expiry string, count int) []string {
 	d.PressIn("header", "Clinic")
 	d.Press("Receive a delivery")
 	d.Choose("product", "Foal plasma")
@@ -205,7 +205,7 @@ func (d *desk) receive(batch, expiry string, count int) []string {
 }
 
 // load carries bags from the clinic's freezer to a vehicle.
-func (d *desk) load(to string, bags ...string) {
+func (d *person) load(to string, bags ...string) {
 	d.PressIn("header", "Clinic")
 	d.Press("Load a vehicle")
 	d.Choose("place", "clinic freezer")
@@ -218,7 +218,7 @@ func (d *desk) load(to string, bags ...string) {
 	d.Sees("h1", "Stock by place")
 }
 
-func (d *desk) hold(batch, reason string) {
+func (d *person) hold(batch, reason string) {
 	d.PressIn("header", "Clinic")
 	d.Press("Put a batch on hold")
 	d.Choose("product", "Foal plasma")
@@ -228,7 +228,7 @@ func (d *desk) hold(batch, reason string) {
 	d.Sees("main", "Not heard yet")
 }
 
-func (d *desk) stockHas(bags ...string) {
+func (d *person) stockHas(bags ...string) {
 	d.PressIn("header", "Barn")
 	d.Press("Stock by place")
 	for _, b := range bags {
@@ -238,7 +238,7 @@ func (d *desk) stockHas(bags ...string) {
 
 // prepare goes from the first look to the bag in the bath, always by the step
 // that the page leads to.
-func (d *desk) prepare(dam, sex, box string) {
+func (d *person) prepare(dam, sex, box string) {
 	t := d.m.t
 	d.PressIn("header", "Barn")
 	d.Press("New case")
@@ -300,7 +300,7 @@ func (d *desk) prepare(dam, sex, box string) {
 }
 
 // run goes from the bag that feels thawed to plasma that runs.
-func (d *desk) run() {
+func (d *person) run() {
 	d.Type("bag_dc", "33")
 	d.Press("Fully thawed by look and feel")
 	d.Sees("h1", "Baseline")
@@ -328,7 +328,7 @@ func (d *desk) run() {
 }
 
 // look notes vitals on the running sheet.
-func (d *desk) look(temperature, heart, breaths, given string) {
+func (d *person) look(temperature, heart, breaths, given string) {
 	d.Type("temperature_dc", temperature)
 	d.Type("heart_rate", heart)
 	d.Type("breathing_rate", breaths)
@@ -339,7 +339,7 @@ func (d *desk) look(temperature, heart, breaths, given string) {
 
 // takenOverBy waits until the hold on these bags, and no others, has the screen:
 // the key for the clamp must never be that of a patient at another laptop.
-func (d *desk) takenOverBy(bags ...string) {
+func (d *person) takenOverBy(bags ...string) {
 	t := d.m.t
 	t.Helper()
 	slices.Sort(bags)
@@ -351,7 +351,7 @@ func (d *desk) takenOverBy(bags ...string) {
 }
 
 // alarmsFor looks at the barn page and comes back.
-func (d *desk) alarmsFor(own, other string) {
+func (d *person) alarmsFor(own, other string) {
 	back := d.Path()
 	d.PressIn("header", "Barn")
 	d.Sees("#now", other)
@@ -366,7 +366,7 @@ var clocks = regexp.MustCompile(`(in )?(\d+ h \d+ min|\d+:\d\d min)( ago)?|Plan 
 
 // unchanged does something to the page and wants the running sheet as it was, and
 // the time since the start true.
-func (d *desk) unchanged(since time.Duration, do func()) {
+func (d *person) unchanged(since time.Duration, do func()) {
 	t := d.m.t
 	t.Helper()
 	before := clocks.ReplaceAllString(d.Text("#run"), "") + d.Text("#vitals-so-far")
@@ -382,7 +382,7 @@ func (d *desk) unchanged(since time.Duration, do func()) {
 }
 
 // stop ends the bag on the page that opened after the hold.
-func (d *desk) stop(given string) {
+func (d *person) stop(given string) {
 	d.Press("Reaction: stop and treat")
 	d.Type("given_ml", given)
 	d.Type("reason", "hold on the batch")
@@ -393,7 +393,7 @@ func (d *desk) stop(given string) {
 }
 
 // recheck names who tests again, by the next step of the case.
-func (d *desk) recheck(person string) {
+func (d *person) recheck(person string) {
 	d.PressIn("header", "Barn")
 	d.Press("Next: Name who rechecks IgG")
 	d.Choose("person", person)

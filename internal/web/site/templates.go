@@ -16,7 +16,7 @@ var templateFiles embed.FS
 
 // helpers are what templates call.
 var helpers = template.FuncMap{
-	"say": words.SayHTML, "asset": AssetAddress, "list": words.List, "scriptWords": words.ScriptWords, "plain": words.Plain,
+	"say": words.HTML, "asset": AssetAddress, "list": words.List, "scriptWords": words.ScriptWords, "plain": words.Plain,
 	"join": func(all []string) string { return strings.Join(all, ", ") },
 	"dict": func(kv ...any) map[string]any {
 		m := map[string]any{}

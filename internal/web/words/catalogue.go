@@ -165,9 +165,9 @@ func readValue(inside string) (piece, error) {
 // Say is a sentence of the catalogue as plain text.
 func Say(key string, values ...any) string { return english.text(key, values, false) }
 
-// SayHTML is a sentence of the catalogue for a template: its marks become tags,
+// HTML is a sentence of the catalogue for a template: its marks become tags,
 // and its values are text whatever they hold.
-func SayHTML(key string, values ...any) template.HTML {
+func HTML(key string, values ...any) template.HTML {
 	return template.HTML(english.text(key, values, true)) // #nosec G203 -- each value is escaped
 }
 
