@@ -16,13 +16,13 @@ import (
 	"google.golang.org/grpc/status"
 
 	"thawtrail/internal/access"
-	"thawtrail/internal/page"
 	"thawtrail/internal/query"
 	"thawtrail/internal/replica"
 	"thawtrail/internal/replication"
 	"thawtrail/internal/rpc"
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/local"
+	"thawtrail/internal/web"
 )
 
 // Node is one running replica. Server and agent fill it in and add what only they
@@ -98,7 +98,7 @@ func (n *Node) callers(token string) rpc.Callers {
 
 // servePages serves the pages of people until ctx ends.
 func (n *Node) servePages(ctx context.Context) error {
-	return page.Run(ctx, n.Pages, page.Config{
+	return web.Run(ctx, n.Pages, web.Config{
 		Replica: n.Replica, Clock: n.Clock, Log: n.Log, Opens: n.Opens, URLFile: filepath.Join(n.Data, "page.url"),
 		Phones: n.Phones, PhoneListener: n.PhoneListener, PhoneTLS: n.PhoneTLS,
 	}, n.PagesReady)

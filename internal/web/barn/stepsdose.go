@@ -1,0 +1,314 @@
+package barn
+
+import (
+	"cmp"
+	"encoding/json"
+	"math"
+	"net/http"
+	"slices"
+	"strconv"
+
+	"google.golang.org/protobuf/proto"
+
+	"thawtrail/internal/caution"
+	"thawtrail/internal/engine"
+	"thawtrail/internal/event"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/query"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/web/caseview"
+	"thawtrail/internal/web/form"
+	"thawtrail/internal/web/site"
+	"thawtrail/internal/web/words"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// doseMore is what the dose page shows beside its form.
+type doseMore struct {
+	Missing []string // steps that have to come first
+	Plasmas []plasma
+	Plasma  *plasma
+	Refusal string
+	Result  *doseResult
+	Places  []site.Option
+	Place   string
+	Need    string
+	Chosen  []string // why these bags
+	WasteMl int32
+	Empty   bool // nothing fits at the place
+	Fresh   string
+	Protein *proteinMore // of a grown patient, when its numbers are in the address
+}
+
+// plasma is a product in stock that goes into a vein.
+type plasma struct {
+	ID, Name string
+	BagMl    int32
+	IggCg    int32
+	Igg      string
+	Bags     int
+	Words    string // the label's own words on dose
+}
+
+// doseResult is the dose in words, ready to be read aloud.
+type doseResult struct {
+	BagsNow, BagsTotal     int
+	Lacking, Volume, PerKg string
+	NowMl, NowIgg          string
+	TotalMl, TotalIgg      string
+	FewerMl, FewerIgg      string
+	Ceiling                string
+	HasFewer, MoreThanNow  bool
+}
+
+func prepareDose(req *site.Request, p *stepPage) error {
+	cv := p.Case
+	m := &doseMore{}
+	p.More = m
+	if cv.Kg == 0 {
+		m.Missing = append(m.Missing, "weigh")
+	}
+	if cv.Foal && cv.LastIgg(false) == nil {
+		m.Missing = append(m.Missing, "igg")
+	}
+	if len(m.Missing) > 0 {
+		return nil
+	}
+	if err := cv.Read(func(l *query.ReadView) error { m.Fresh = l.Freshness(); return m.inStock(l) }); err != nil {
+		return err
+	}
+	q := req.URL.Query()
+	m.choosePlasma(q.Get("plasma"))
+	need, inputs, result := 0, "", ""
+	if m.Plasma != nil && cv.Foal {
+		in := m.Plasma.dose(cv)
+		r, err := engine.Dose(in)
+		if err != nil {
+			m.Refusal = err.Error()
+			return nil
+		}
+		p.basis(r.Basis)
+		m.Result = doseWords(r)
+		need = doseNeed(r, m.Plasma.BagMl)
+		inputs, result = asJSON(in, 8000), asJSON(r, 16000)
+		defer func() { askReasons(req, p, r.Cautions) }()
+	}
+	if pr := readProtein(req, cv); !cv.Foal && pr.Asked {
+		m.Protein = pr
+		in, r, ok := pr.reckon(cv, p)
+		if !ok {
+			m.Refusal = pr.Refusal
+			return nil
+		}
+		need = int(math.Round(r.VolumeMl.Mid))
+		inputs, result = asJSON(in, 8000), asJSON(r, 16000)
+		defer func() { askReasons(req, p, r.Cautions) }()
+	}
+	if text := q.Get("need"); text != "" {
+		if n, err := strconv.Atoi(text); err == nil {
+			need = n
+		}
+	}
+	if err := m.chooseBags(req, p, q.Get("place"), need); err != nil {
+		return err
+	}
+	versions := []string{engine.Version}
+	if m.Plasma != nil {
+		versions = append(versions, "card "+m.Plasma.ID)
+	}
+	p.Form.Amend = func(msg proto.Message) {
+		plan := msg.(*pb.PlanAccepted)
+		plan.Inputs, plan.Result, plan.Versions = inputs, result, versions
+	}
+	return nil
+}
+
+// askReasons asks for the reason of a caution that takes one, before the plan is
+// accepted.
+func askReasons(req *site.Request, p *stepPage, raised []caution.Raised) {
+	if p.Form == nil || req.Method != http.MethodPost {
+		return
+	}
+	for _, c := range raised {
+		if c.Level == caution.Reason && req.PostForm.Get("override."+c.Code) == "" {
+			p.Form.Override = &form.Override{Code: c.Code, Text: c.Text}
+		}
+	}
+}
+
+// inStock adds up what is in stock and goes into a vein.
+func (m *doseMore) inStock(l *query.ReadView) error {
+	by := map[string]*plasma{}
+	places := map[string]int{}
+	err := l.Bags(ledger.TermStock, func(bag *ledger.BagLine) (err error) {
+		if bag.Label == nil {
+			return nil
+		}
+		pl, ok := by[bag.Label.Product]
+		if !ok {
+			if pl, err = newPlasma(l, bag.Label); err != nil {
+				return err
+			}
+			by[bag.Label.Product] = pl
+		}
+		if pl != nil {
+			pl.Bags++
+			places[bag.Place]++
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	for _, pl := range by {
+		if pl != nil {
+			m.Plasmas = append(m.Plasmas, *pl)
+		}
+	}
+	slices.SortFunc(m.Plasmas, func(a, b plasma) int { return cmp.Compare(a.Name, b.Name) })
+	for id, n := range places {
+		m.Places = append(m.Places, site.Option{Value: id, Label: words.Say("dose.place", l.Name(event.KindPlace, id), n)})
+	}
+	slices.SortFunc(m.Places, func(a, b site.Option) int { return cmp.Compare(a.Label, b.Label) })
+	return nil
+}
+
+// newPlasma describes a product by its card; nil when it does not go into a vein.
+func newPlasma(l *query.ReadView, of *ledger.BagLabel) (*plasma, error) {
+	card, err := l.Card(of.Product)
+	if err != nil || card != nil && card.Route == pb.ProductRoute_PRODUCT_ROUTE_MOUTH {
+		return nil, err
+	}
+	pl := &plasma{ID: of.Product, Name: l.Name(event.KindProduct, of.Product), BagMl: of.VolumeMl}
+	if card != nil {
+		pl.Words = card.Dose
+		if card.LeastIggCgPerL != nil {
+			pl.IggCg, pl.Igg = *card.LeastIggCgPerL, words.Say("dose.least", l.Igg(*card.LeastIggCgPerL))
+		}
+	}
+	if of.IggCgPerL != nil {
+		pl.IggCg, pl.Igg = *of.IggCgPerL, words.Say("dose.measured", l.Igg(*of.IggCgPerL), of.Batch)
+	}
+	return pl, nil
+}
+
+func (m *doseMore) choosePlasma(id string) {
+	for i := range m.Plasmas {
+		if m.Plasmas[i].ID == id || len(m.Plasmas) == 1 {
+			m.Plasma = &m.Plasmas[i]
+		}
+	}
+}
+
+func (pl *plasma) dose(cv *caseview.View) engine.DoseInput {
+	r, _ := caseview.Reading(cv.LastIgg(false))
+	in := engine.DoseInput{
+		WeightKg: cv.WeightKg, IgGReading: r, AgeH: cv.AgeH,
+		BagMl: new(float64(pl.BagMl)), Given24hMl: new(float64(cv.DayMl)),
+	}
+	if pl.IggCg > 0 {
+		donor := engine.Exactly(float64(pl.IggCg) / 100)
+		in.DonorIgGGPerL = &donor
+	}
+	if p := cv.Protocol; p != nil && p.TargetIggCgPerL != nil {
+		in.TargetGPerL = new(float64(*p.TargetIggCgPerL) / 100)
+	}
+	return in
+}
+
+func doseWords(r engine.DoseResult) *doseResult {
+	d := &doseResult{
+		Lacking: words.Span(r.IgGLackingG, words.Whole, "g"), Volume: words.Span(r.VolumeMl, words.Whole, "mL"), PerKg: words.Span(r.VolumeMlPerKg, words.Whole, "mL/kg"),
+		Ceiling: words.Say("word.ml", words.Whole(r.CeilingMl)),
+	}
+	if b := r.Bags; b != nil {
+		d.BagsNow, d.BagsTotal, d.MoreThanNow = b.BagsNow, b.BagsTotal, b.BagsTotal > b.BagsNow
+		d.NowMl, d.TotalMl = words.Say("word.ml", words.Whole(b.Now.VolumeMl)), words.Say("word.ml", words.Whole(b.Total.VolumeMl))
+		d.NowIgg, d.TotalIgg = iggSpan(b.Now.ExpectedIgGGPerL), iggSpan(b.Total.ExpectedIgGGPerL)
+		if b.OneFewer != nil && b.OneFewer.Bags > 0 {
+			d.HasFewer, d.FewerMl, d.FewerIgg = true, words.Say("word.ml", words.Whole(b.OneFewer.VolumeMl)), iggSpan(b.OneFewer.ExpectedIgGGPerL)
+		}
+	}
+	return d
+}
+
+func iggSpan(r *engine.Range) string {
+	if r == nil {
+		return ""
+	}
+	return words.Span(*r, words.Tenth, "g/L")
+}
+
+// doseNeed is what to look for in stock: the bags of now, whole.
+func doseNeed(r engine.DoseResult, bagMl int32) int {
+	if r.Bags != nil && r.Bags.BagsNow > 0 {
+		return int(math.Round(r.Bags.Now.VolumeMl))
+	}
+	return int(bagMl)
+}
+
+// chooseBags lets the engine choose at a place, and makes the form that accepts.
+func (m *doseMore) chooseBags(req *site.Request, p *stepPage, place string, need int) (err error) {
+	if p.Form, err = form.New(req, "plan_accepted", "bags", "volume_ml"); err != nil {
+		return err
+	}
+	p.Form.Submit = words.Say("dose.submit")
+	p.Form.Set("case", p.Case.ID).Set("plan", "dose")
+	bags := p.Form.Input("bags")
+	bags.Kind, bags.Label, bags.Hint, bags.Required = form.KindTicks, words.Say("dose.bags"), "", true
+	volume := p.Form.Input("volume_ml")
+	volume.Label, volume.Hint = words.Say("dose.give"), words.Say("dose.give_hint")
+	if need > 0 {
+		m.Need = strconv.Itoa(need)
+	}
+	for _, o := range m.Places {
+		if o.Value == place || len(m.Places) == 1 {
+			m.Place = o.Value
+		}
+	}
+	if m.Place == "" || need <= 0 {
+		return nil
+	}
+	out, err := req.Site.Stock.ChooseBags(req.Context(), &pb.ChooseBagsRequest{Case: p.Case.ID, NeedMl: int32(need), Place: m.Place})
+	if ref, ok := refusal.As(err); ok {
+		m.Refusal = ref.Error()
+		return nil
+	} else if err != nil {
+		return err
+	}
+	m.Chosen, m.WasteMl, m.Empty = out.Steps, out.WasteMl, len(out.Bags) == 0
+	p.Cautions = append(p.Cautions, site.Cautions(out.Cautions)...)
+	sum := int32(0)
+	for _, b := range out.Bags {
+		sum += b.VolumeMl
+		label := words.Say("dose.bag", words.Say("word.bag_line", words.BagNumber(b.Bag), b.Product, b.Batch, b.Expiry, b.VolumeMl), words.Plain(b.State))
+		bags.Options = append(bags.Options, site.Option{Value: b.Bag, Label: label, Checked: req.Method == http.MethodGet})
+	}
+	volume.Value = strconv.Itoa(int(min(sum, int32(need))))
+	return nil
+}
+
+// postDose accepts the plan as it was shown.
+func postDose(req *site.Request, p *stepPage) (string, error) {
+	if p.Form == nil {
+		return "", refusal.Conflict("plan", "", words.Say("dose.first_refusal"))
+	}
+	ask := p.Form.Override
+	if ask != nil {
+		_ = p.Form.Fill((&pb.PlanAccepted{}).ProtoReflect()) // only to keep what was typed
+		return "", nil
+	}
+	if saved, err := p.Form.Post(); err != nil || saved == nil {
+		return "", err
+	}
+	return nextOf(req, p.Case.ID)
+}
+
+// asJSON is what was shown, as the record keeps it.
+func asJSON(v any, most int) string {
+	raw, err := json.Marshal(v)
+	if err != nil || len(raw) > most {
+		return ""
+	}
+	return string(raw)
+}

@@ -1,0 +1,142 @@
+package barn
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	"thawtrail/internal/engine"
+	"thawtrail/internal/label"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/web/caseview"
+	"thawtrail/internal/web/form"
+	"thawtrail/internal/web/site"
+	"thawtrail/internal/web/words"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// rateMore is what the rate page shows.
+type rateMore struct {
+	VolumeMl       string
+	Missing        bool
+	Options        []rateOption
+	Plateau, Drops string
+	Result         *rateResult
+	Refusal        string
+	Words          string // the label's own words on the rate
+}
+
+type rateOption struct {
+	PerKg, MlPerH, Takes string
+	Note                 string
+	Checked              bool
+}
+
+type rateResult struct {
+	Stages []engineStage
+	Total  string
+	Vitals string
+}
+
+// engineStage is one stage of the drip in words.
+type engineStage struct{ From, To, PerKg, MlPerH, Drops, Volume string }
+
+// plateaus are shown to choose from; the last is the cautious ceiling.
+var plateaus = []struct {
+	perKg float64
+	note  string
+}{{5, words.Say("rate.slow")}, {10, words.Say("rate.half")}, {20, words.Say("rate.ceiling")}}
+
+func prepareRate(req *site.Request, p *stepPage) error {
+	cv := p.Case
+	m := &rateMore{}
+	p.More = m
+	b := cv.Open()
+	if cv.Kg == 0 || b == nil || b.VolumeMl == 0 {
+		m.Missing = true
+		return nil
+	}
+	if b.Card != nil {
+		m.Words = b.Card.Rate
+	}
+	q := req.URL.Query()
+	m.VolumeMl, m.Plateau, m.Drops = fmt.Sprint(b.VolumeMl), q.Get("plateau"), q.Get("drops")
+	for _, o := range plateaus {
+		in := cv.DripInput(float64(b.VolumeMl), o.perKg, 0)
+		if r, err := engine.Drip(in); err == nil {
+			m.Options = append(m.Options, rateOption{PerKg: words.Num(o.perKg), MlPerH: words.Whole(o.perKg * cv.Kg), Takes: hours(r.TotalMin), Note: o.note, Checked: words.Num(o.perKg) == m.Plateau})
+		}
+	}
+	if m.Plateau == "" || m.Drops == "" {
+		return nil
+	}
+	in, err := m.drip(cv, float64(b.VolumeMl))
+	if err == nil {
+		var r engine.DripResult
+		if r, err = engine.Drip(in); err == nil {
+			p.basis(r.Basis)
+			m.Result = rateWords(r)
+			return m.form(req, p, in, r)
+		}
+	}
+	m.Refusal = err.Error()
+	return nil
+}
+
+// drip reads plateau and drop factor as typed.
+func (m *rateMore) drip(cv *caseview.View, volume float64) (engine.DripInput, error) {
+	perKg, err := label.ParseDecimal("plateau", m.Plateau)
+	if err != nil {
+		return engine.DripInput{}, err
+	}
+	drops, err := label.ParseDecimal("drops_per_ml", m.Drops)
+	return cv.DripInput(volume, perKg, drops), err
+}
+
+func hours(min float64) string {
+	d := time.Duration(min) * time.Minute
+	return words.Say("time.long", int(d.Hours()), fmt.Sprintf("%02d", int(d.Minutes())%60))
+}
+
+func rateWords(r engine.DripResult) *rateResult {
+	out := &rateResult{Total: hours(r.TotalMin)}
+	for _, s := range r.Stages {
+		st := engineStage{From: words.Whole(s.FromMin), To: words.Whole(s.ToMin), PerKg: words.Num(s.MlPerKgPerH), MlPerH: words.Whole(s.MlPerH), Volume: words.Whole(s.VolumeMl)}
+		if s.DropsPerMin > 0 {
+			st.Drops = words.Whole(s.DropsPerMin)
+		}
+		out.Stages = append(out.Stages, st)
+	}
+	var at []string
+	for _, min := range r.VitalsAtMin {
+		at = append(at, words.Whole(min))
+	}
+	out.Vitals = strings.Join(at, ", ")
+	return out
+}
+
+// form accepts the rate plan.
+func (m *rateMore) form(req *site.Request, p *stepPage, in engine.DripInput, r engine.DripResult) (err error) {
+	if p.Form, err = form.New(req, "plan_accepted", "volume_ml"); err != nil {
+		return err
+	}
+	p.Form.Submit = words.Say("rate.submit")
+	p.Form.Set("case", p.Case.ID).Set("plan", "drip").Set("volume_ml", m.VolumeMl)
+	p.Form.Amend = func(msg proto.Message) {
+		plan := msg.(*pb.PlanAccepted)
+		plan.PlateauMlPerH = new(int32(*in.PlateauMlPerKgPerH*p.Case.Kg + 0.5))
+		plan.DropsPerMl = new(int32(*in.DropsPerMl + 0.5))
+		plan.Inputs, plan.Result, plan.Versions = asJSON(in, 8000), asJSON(r, 16000), []string{engine.Version}
+	}
+	askReasons(req, p, r.Cautions)
+	return nil
+}
+
+func postRate(req *site.Request, p *stepPage) (string, error) {
+	if p.Form == nil {
+		return "", refusal.Conflict("rate", "", words.Say("rate.wanted"))
+	}
+	return postDose(req, p)
+}

@@ -1,0 +1,92 @@
+package barn
+
+import (
+	"thawtrail/internal/event"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/typed"
+	"thawtrail/internal/web/caseview"
+	"thawtrail/internal/web/form"
+	"thawtrail/internal/web/site"
+	"thawtrail/internal/web/words"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// startMore is what the start page shows.
+type startMore struct {
+	Bag            *caseview.Bag
+	MlPerH, Drops  string
+	Minutes        string
+	Volume         string
+	Card           *caseview.ReactionCard
+	RequestID      string
+	Gauge, Site    string
+	Refusal        string
+	NoBaseline     bool
+	slowMlPerH     int32
+	CatheterPlaced bool
+}
+
+func prepareStart(req *site.Request, p *stepPage) error {
+	cv := p.Case
+	m := &startMore{Bag: cv.Waiting(), RequestID: site.NewRequestID(), NoBaseline: !cv.HasBaseline(), Card: cv.ReactionCard()}
+	p.More = m
+	m.Gauge, m.Site = req.PostForm.Get("gauge"), req.PostForm.Get("site")
+	for _, k := range cv.C.Catheters {
+		m.CatheterPlaced = !k.Removed
+	}
+	if m.Bag == nil {
+		return nil
+	}
+	if slow, ok := cv.Slow(m.Bag); ok {
+		m.MlPerH, m.Minutes, m.Volume, m.slowMlPerH = words.Whole(slow.MlPerH), words.Whole(slow.ToMin), words.Num(slow.VolumeMl), int32(slow.MlPerH+0.5)
+		if slow.DropsPerMin > 0 {
+			m.Drops = words.Whole(slow.DropsPerMin)
+		}
+	}
+	return nil
+}
+
+// postStart writes what one press means: the set is in and plasma runs slowly.
+func postStart(req *site.Request, p *stepPage) (string, error) {
+	m := p.More.(*startMore)
+	if m.Bag == nil {
+		return "", refusal.Conflict("bag", "", words.Say("bath.wanted"))
+	}
+	m.RequestID = req.PostForm.Get("request_id")
+	if m.Gauge != "" || m.Site != "" {
+		cath := &pb.CatheterPlaced{Case: p.Case.ID, Site: m.Site}
+		f := form.SpecOf("catheter_placed").Message().Fields().ByName("gauge")
+		err := (typed.Field{Clock: form.Clock(req), Desc: f, Rule: event.RuleOf(f), Name: "gauge", Scale: 1}).Put(cath.ProtoReflect(), []string{m.Gauge})
+		if err == nil {
+			_, err = form.Write(req, "-c", "catheter_placed", cath)
+		}
+		if refused, ok := refusal.As(err); ok {
+			m.Refusal = refused.Error()
+			return "", nil
+		} else if err != nil {
+			return "", err
+		}
+	}
+	if _, err := form.Write(req, "-s", "set_attached", &pb.SetAttached{Bag: m.Bag.ID, Case: p.Case.ID}); err != nil {
+		return "", m.refused(err)
+	}
+	out, err := form.Write(req, "", "transfusion_started", &pb.TransfusionStarted{Bag: m.Bag.ID, Case: p.Case.ID})
+	if err != nil {
+		return "", m.refused(err)
+	}
+	if m.slowMlPerH > 0 {
+		if _, err := form.Write(req, "-r", "rate_set", &pb.RateSet{Case: p.Case.ID, MlPerH: m.slowMlPerH, SlowStage: true}); err != nil {
+			return "", m.refused(err)
+		}
+	}
+	req.Saved(out)
+	return "/case/" + p.Case.ID + "/run", nil
+}
+
+func (m *startMore) refused(err error) error {
+	if ref, ok := refusal.As(err); ok {
+		m.Refusal = ref.Error()
+		return nil
+	}
+	return err
+}

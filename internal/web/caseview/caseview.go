@@ -1,0 +1,405 @@
+package caseview
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+	"time"
+
+	"thawtrail/internal/engine"
+	"thawtrail/internal/event"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/query"
+	"thawtrail/internal/web/site"
+	"thawtrail/internal/web/words"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// View is one case as the pages of its path need it, read at one moment.
+type View struct {
+	site.Header
+	ID       string
+	C        *ledger.Case
+	Now      time.Time
+	Zone     *time.Location
+	Here     bool   // this device wrote of the case
+	Kind     string // foal, horse or donkey
+	Word     string // the same for sentences; 'patient' when it is not known
+	Bags     []*Bag
+	Protocol *ledger.ProtocolVersion // the practice's own numbers; nil: none
+	DayMl    int32                   // by vein in the last 24 h
+	Currency string
+	Igg      string // before plasma, in the practice's unit
+
+	Steps []*Step
+	Next  *Step
+
+	Locked bool // the browser is locked: no way on from this case
+
+	// Read hands on a read view again.
+	Read func(func(*query.ReadView) error) error
+}
+
+// Bag is one bag of a case.
+type Bag struct {
+	ID, Number, Product, ProductID, Batch, Expiry, Place string
+	VolumeMl                                             int32
+	OtherMl                                              int32 // of it, what the twin had
+	IggCgPerL                                            int32 // of the plasma; 0 when not known
+	Card                                                 *ledger.Card
+	Stage                                                string
+	Known                                                bool
+	Because                                              []string // what stands against it, and until when
+	State                                                string
+	Bad                                                  bool // unfit, on hold, quarantined or expired
+	UseBy                                                time.Time
+	Holds                                                []string
+	ThawAt, ThawedAt                                     time.Time
+	BathC                                                string // as last measured
+	BathAt                                               time.Time
+	WaterL                                               string
+	T                                                    *ledger.Transfusion
+	caseID                                               string
+}
+
+// FullMl is what this patient can have of the bag at the most: the label's volume
+// less what the twin had.
+func (b *Bag) FullMl() int32 { return max(0, b.VolumeMl-b.OtherMl) }
+
+// Stages of a bag in a case.
+const (
+	Planned = "planned"
+	Checked = "checked"
+	Thawing = "thawing"
+	Thawed  = "thawed"
+	Ready   = "ready" // checked before the set goes in
+	Running = "running"
+	Ended   = "ended"
+)
+
+// Of reads the case that the address names.
+func Of(req *site.Request, text string) (*View, error) {
+	cv := &View{Now: req.Now, Locked: req.Locked, Read: req.Read}
+	err := cv.Read(func(l *query.ReadView) error {
+		id, err := l.CaseID(text)
+		if err != nil {
+			return err
+		}
+		c, err := l.Case(id)
+		if err != nil {
+			return err
+		}
+		if c == nil {
+			return site.ErrNotFound
+		}
+		cv.ID, cv.C = id, c
+		return cv.read(l)
+	})
+	if err != nil {
+		return nil, err
+	}
+	cv.path()
+	return cv, nil
+}
+
+func (cv *View) read(l *query.ReadView) error {
+	c := cv.C
+	_, elsewhere := l.Holder(c)
+	cv.Zone, cv.DayMl, cv.Here = l.Zone(), l.VolumeOfDay(c), l.WrittenHere(c.Timeline) && !elsewhere
+	if p := l.Practice(); p != nil {
+		cv.Currency = p.Currency
+	}
+	cv.Header = site.HeaderOf(l, c, cv.Now)
+	if p := c.Patient; p != nil {
+		cv.Kind = words.Enum(p.Kind)
+	}
+	cv.Word = cmp.Or(cv.Kind, words.Say("word.patient"))
+	if t := cv.LastIgg(false); t != nil {
+		cv.Igg = l.IggTest(t)
+	}
+	if err := cv.protocol(l); err != nil {
+		return err
+	}
+	for _, id := range cv.bagIDs() {
+		b, err := cv.bag(l, id)
+		if err != nil {
+			return err
+		}
+		cv.Bags = append(cv.Bags, b)
+	}
+	return nil
+}
+
+// protocol finds the practice's numbers: the protocol whose name has the kind of
+// patient in it, else the only one there is.
+func (cv *View) protocol(l *query.ReadView) error {
+	n := 0
+	var only *ledger.ProtocolVersion
+	err := l.Each(event.KindProtocol, func(st ledger.State) (bool, error) {
+		p := st.(*ledger.Protocol)
+		if p.Current() == nil {
+			return true, nil
+		}
+		n++
+		only = p.Current()
+		if cv.C.Patient != nil && containsFold(p.Entity.ID, words.Enum(cv.C.Patient.Kind)) {
+			cv.Protocol = p.Current()
+		}
+		return n < site.MaxChoices, nil
+	})
+	if cv.Protocol == nil && n == 1 {
+		cv.Protocol = only
+	}
+	return err
+}
+
+// bagIDs lists the bags of the plan that stands, then all others that were used.
+func (cv *View) bagIDs() []string {
+	var out []string
+	add := func(id string) {
+		if id != "" && !slices.Contains(out, id) {
+			out = append(out, id)
+		}
+	}
+	if p := cv.DosePlan(); p != nil {
+		for _, id := range p.Bags {
+			add(id)
+		}
+	}
+	for _, b := range cv.C.BathChecks {
+		add(b.Bag)
+	}
+	for _, b := range cv.C.Thaws {
+		add(b.Bag)
+	}
+	for i := range cv.C.Transfusions {
+		add(cv.C.Transfusions[i].Bag)
+	}
+	return out
+}
+
+// planOf is the last accepted plan of a kind.
+func (cv *View) planOf(kind string) *ledger.Plan {
+	for i := len(cv.C.Plans) - 1; i >= 0; i-- {
+		if cv.C.Plans[i].Plan == kind {
+			return &cv.C.Plans[i]
+		}
+	}
+	return nil
+}
+
+// DosePlan is the plan of bags that stands; nil: none was accepted.
+func (cv *View) DosePlan() *ledger.Plan { return cv.planOf("dose") }
+
+// RatePlan is the plan of the drip that stands; nil: none was accepted.
+func (cv *View) RatePlan() *ledger.Plan { return cv.planOf("drip") }
+
+func (cv *View) bag(l *query.ReadView, id string) (*Bag, error) {
+	b := &Bag{caseID: cv.ID, ID: id, Number: words.BagNumber(id), Stage: Planned, T: cv.C.Transfused(id)}
+	bag, err := l.Bag(id)
+	if err != nil {
+		return nil, err
+	}
+	if bag != nil {
+		if err := b.read(l, bag); err != nil {
+			return nil, err
+		}
+	}
+	b.stage(cv.C)
+	return b, nil
+}
+
+func (b *Bag) read(l *query.ReadView, bag *ledger.Bag) error {
+	b.Place = l.Name(event.KindPlace, bag.Place)
+	if n := len(bag.Thaws); n > 0 {
+		t := bag.Thaws[n-1]
+		b.ThawAt = time.UnixMilli(t.Stamp.AtMs).In(l.Zone())
+		b.BathC, b.WaterL = words.TenthsOf(t.BathDc), words.TenthsOf(t.WaterLX10)
+		b.BathAt = b.ThawAt
+		if t.Complete != nil {
+			b.ThawedAt = time.UnixMilli(t.Complete.AtMs).In(l.Zone())
+		}
+	}
+	if n := len(bag.Baths); n > 0 && bag.Baths[n-1].Stamp.AtMs >= b.ThawAt.UnixMilli() {
+		b.BathC, b.BathAt = words.Tenths(bag.Baths[n-1].BathDc), time.UnixMilli(bag.Baths[n-1].Stamp.AtMs).In(l.Zone())
+	}
+	if bag.Label == nil {
+		return nil
+	}
+	b.Known = true
+	b.ProductID, b.Product = bag.Label.Product, l.Name(event.KindProduct, bag.Label.Product)
+	b.Batch, b.Expiry, b.VolumeMl = bag.Label.Batch, bag.Label.Expiry, bag.Label.VolumeMl
+	for _, g := range bag.Given {
+		if g.Case != b.caseID {
+			b.OtherMl += g.Ml
+		}
+	}
+	shelf, err := l.Shelf(bag)
+	if err != nil {
+		return err
+	}
+	b.State, b.Because = string(shelf.State), shelf.Because
+	if !shelf.UseBy.IsZero() {
+		b.UseBy = shelf.UseBy.In(l.Zone())
+	}
+	switch shelf.State {
+	case engine.ShelfUnfit, engine.ShelfOnHold, engine.ShelfQuarantined, engine.ShelfExpired:
+		b.Bad = true
+	}
+	holds, err := l.HoldsOn(bag.Label)
+	if err != nil {
+		return err
+	}
+	for _, h := range holds {
+		b.Holds = append(b.Holds, words.Moment(time.UnixMilli(h.Stamp.AtMs).In(l.Zone()))+": "+h.Reason)
+	}
+	b.Card, err = l.Card(b.ProductID)
+	if bag.Label.IggCgPerL != nil {
+		b.IggCgPerL = *bag.Label.IggCgPerL
+	} else if b.Card != nil && b.Card.LeastIggCgPerL != nil {
+		b.IggCgPerL = *b.Card.LeastIggCgPerL
+	}
+	return err
+}
+
+// stage finds how far a bag has come in the case; later words win.
+func (b *Bag) stage(c *ledger.Case) {
+	if slices.ContainsFunc(c.BathChecks, func(k ledger.BathCheck) bool { return k.Bag == b.ID }) {
+		b.Stage = Checked
+	}
+	if slices.ContainsFunc(c.Thaws, func(k ledger.CaseBag) bool { return k.Bag == b.ID }) {
+		b.Stage = Thawing
+		if !b.ThawedAt.IsZero() {
+			b.Stage = Thawed
+		}
+	}
+	if slices.ContainsFunc(c.HangChecks, func(k ledger.HangCheck) bool { return k.Bag == b.ID }) {
+		b.Stage = Ready
+	}
+	if b.T != nil {
+		b.Stage = Ended
+		if b.T.Running {
+			b.Stage = Running
+		}
+	}
+}
+
+// Open is the bag that runs, else the first that is not ended.
+func (cv *View) Open() *Bag {
+	var first *Bag
+	for _, b := range cv.Bags {
+		if b.Stage == Running {
+			return b
+		}
+		if first == nil && b.Stage != Ended {
+			first = b
+		}
+	}
+	return first
+}
+
+// Waiting is the first bag that neither runs nor is ended.
+func (cv *View) Waiting() *Bag {
+	for _, b := range cv.Bags {
+		if b.Stage != Ended && b.Stage != Running {
+			return b
+		}
+	}
+	return nil
+}
+
+// Find is a bag of the case by its number.
+func (cv *View) Find(id string) *Bag {
+	for _, b := range cv.Bags {
+		if b.ID == id {
+			return b
+		}
+	}
+	return nil
+}
+
+// At is a moment of the case for people.
+func (cv *View) At(ms int64) string { return words.Moment(time.UnixMilli(ms).In(cv.Zone)) }
+
+// LastIgg is the last test before plasma, or after it.
+func (cv *View) LastIgg(recheck bool) *ledger.IggTest {
+	for i := len(cv.C.IggTests) - 1; i >= 0; i-- {
+		if cv.C.IggTests[i].Recheck == recheck {
+			return &cv.C.IggTests[i]
+		}
+	}
+	return nil
+}
+
+// Reading is an IgG test as the engine takes it: below a cut is the band from 0
+// to the cut, and both ends are carried through. ok is false when the test
+// leaves nothing to reckon with.
+func Reading(t *ledger.IggTest) (r engine.IgGReading, ok bool) {
+	switch {
+	case t == nil:
+		return r, false
+	case t.IggCgPerL != nil:
+		v := float64(*t.IggCgPerL) / 100
+		return engine.IgGReading{IgGGPerL: &v}, true
+	case t.BandLowCgPerL != nil && t.BandHighCgPerL != nil:
+		return engine.IgGReading{IgGBand: &engine.Band{Low: float64(*t.BandLowCgPerL) / 100, High: float64(*t.BandHighCgPerL) / 100}}, true
+	case t.CutCgPerL != nil && t.Side == pb.CutSide_CUT_SIDE_BELOW:
+		return engine.IgGReading{IgGBand: &engine.Band{High: float64(*t.CutCgPerL) / 100}}, true
+	case t.NeverSucked:
+		return engine.IgGReading{IgGUnknown: true}, true
+	}
+	return r, false
+}
+
+// Watched says that plasma runs in a case, or that the patient was treated or looked
+// at a short while ago.
+func (cv *View) Watched() bool {
+	if cv.C.Running {
+		return true
+	}
+	lately := cv.Now.Add(-watchedFor).UnixMilli()
+	for i := range cv.C.Transfusions {
+		if cv.C.Transfusions[i].LastMs() > lately {
+			return true
+		}
+	}
+	return len(cv.C.Transfusions) > 0 && slices.ContainsFunc(cv.C.Timeline, func(e ledger.Entry) bool {
+		spec, ok := event.Lookup(e.Type)
+		return ok && spec.Rule.GetSignLater() && e.AtMs > lately
+	})
+}
+
+// watchedFor is how long a patient stays in reach of a locked browser after the last
+// that was done: vitals are due half an hour after the end.
+const watchedFor = time.Hour
+
+// LastRun is the bag that was started last.
+func (cv *View) LastRun() *Bag {
+	n := len(cv.C.Transfusions)
+	if n == 0 {
+		return nil
+	}
+	return cv.Find(cv.C.Transfusions[n-1].Bag)
+}
+
+// ByCode says that a code stands in for a bag's start: the records of the laptop
+// that began it are not here.
+func (cv *View) ByCode(b *Bag) bool {
+	return b.T != nil && len(b.T.Starts) > 0 && slices.ContainsFunc(cv.C.Adoptions, func(a ledger.Adoption) bool {
+		return a.Stamp.Record == b.T.Starts[0].Record
+	})
+}
+
+// TwinOf reads the open case of the other twin; nil when there is none here.
+func (cv *View) TwinOf(req *site.Request) (*View, error) {
+	id := ""
+	err := cv.Read(func(l *query.ReadView) (err error) { id, err = l.Twin(cv.C); return err })
+	if err != nil || id == "" {
+		return nil, err
+	}
+	return Of(req, id)
+}
+
+func containsFold(s, part string) bool {
+	return part != "" && strings.Contains(strings.ToLower(s), strings.ToLower(part))
+}

@@ -1,0 +1,185 @@
+package clinic
+
+import (
+	"slices"
+	"strings"
+	"time"
+
+	"thawtrail/internal/engine"
+	"thawtrail/internal/label"
+	"thawtrail/internal/query"
+	"thawtrail/internal/web/form"
+	"thawtrail/internal/web/site"
+	"thawtrail/internal/web/words"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// bagRow is a bag as lists show it.
+type bagRow struct {
+	ID, Number, Place, Product, Batch, Expiry, Volume, State, UseBy, Because, Case string
+	Bad                                                                            bool
+}
+
+func bagRows(in []*pb.BagRow) []bagRow {
+	var out []bagRow
+	for _, b := range in {
+		row := bagRow{
+			ID: b.Bag, Number: words.BagNumber(b.Bag), Place: b.Place, Product: b.Product, Batch: b.Batch, Expiry: b.Expiry,
+			Volume: words.Say("word.ml", b.VolumeMl), State: words.Plain(strings.Join(b.States, ", ")), Because: strings.Join(b.Because, "; "), Case: b.ForCase,
+		}
+		if row.State == "" {
+			row.State = words.Plain(b.State)
+		}
+		if b.UseBy != "" {
+			row.UseBy = words.Moment(words.ParseTime(b.UseBy))
+		}
+		switch engine.ShelfState(b.State) {
+		case engine.ShelfUnfit, engine.ShelfOnHold, engine.ShelfQuarantined, engine.ShelfExpired:
+			row.Bad = true
+		}
+		out = append(out, row)
+	}
+	return out
+}
+
+// stockGroup is a part of the stock list with one heading.
+type stockGroup struct {
+	Title string
+	Bags  []bagRow
+	More  int // bags that the stock list shows
+}
+
+// clinicMore is the clinic's first page: what asks for somebody's attention.
+type clinicMore struct {
+	Groups  []stockGroup
+	Holds   []batchView
+	Due     []site.Due
+	Cases   []site.CaseRow
+	Devices []site.DeviceRow
+	Doubts  int
+	Months  []monthRow
+	Fresh   string
+	Founded bool
+}
+
+type monthRow struct {
+	Month string
+	Bags  int
+}
+
+// soon is how long before its expiry a frozen bag is told of (ours).
+const soon = 60 * 24 * time.Hour
+
+// ShowClinic serves the clinic's first page.
+func ShowClinic(req *site.Request) error {
+	stock, err := req.Site.Stock.ListStock(req.Context(), &pb.ListStockRequest{})
+	if err != nil {
+		return err
+	}
+	m := &clinicMore{Fresh: stock.GetFreshness().GetText()}
+	m.Groups = attention(stock.Bags, req.Now)
+	if m.Holds, _, err = batches(req, &pb.ListBatchesRequest{Held: true, Limit: site.PageRows}); err != nil {
+		return err
+	}
+	now, err := req.Site.Cases.GetNow(req.Context(), &pb.GetNowRequest{})
+	if err != nil {
+		return err
+	}
+	for _, d := range now.Due {
+		if d.Case != "" && !strings.HasPrefix(d.What, "vitals") {
+			at := words.ParseTime(d.At)
+			m.Due = append(m.Due, site.Due{AtMs: at.UnixMilli(), At: words.Moment(at), What: d.What, Overdue: d.Overdue, Href: "/case/" + d.Case + "/recheck"})
+		}
+	}
+	open, err := req.Site.Cases.ListCases(req.Context(), &pb.ListCasesRequest{Open: true, Limit: site.PageRows})
+	if err != nil {
+		return err
+	}
+	m.Cases = site.CaseRows(open.Cases)
+	if m.Devices, err = site.Devices(req); err != nil {
+		return err
+	}
+	doubts, err := req.Site.Audit.ListDiscrepancies(req.Context(), &pb.ListDiscrepanciesRequest{Open: true, Limit: 1})
+	if err != nil {
+		return err
+	}
+	for _, k := range doubts.OpenKinds {
+		m.Doubts += int(k.Count)
+	}
+	err = req.Read(func(l *query.ReadView) error {
+		m.Founded = l.Practice() != nil
+		months, bags, err := expiryMonths(l)
+		for i := range months {
+			m.Months = append(m.Months, monthRow{months[i], bags[i]})
+		}
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	return req.Render("clinic", words.Say("clinic.title"), "clinic", m)
+}
+
+// attention sorts out the bags that ask for somebody, the gravest first.
+func attention(bags []*pb.BagRow, now time.Time) []stockGroup {
+	groups := []stockGroup{
+		{Title: words.Say("clinic.thawed")}, {Title: words.Say("clinic.held")}, {Title: words.Say("clinic.warm")}, {Title: words.Say("clinic.unfit")}, {Title: words.Say("clinic.soon")},
+	}
+	for _, b := range bags {
+		i := -1
+		switch engine.ShelfState(b.State) {
+		case engine.ShelfThawed, engine.ShelfSetAttached:
+			i = 0
+		case engine.ShelfOnHold:
+			i = 1
+		case engine.ShelfQuarantined:
+			i = 2
+		case engine.ShelfUnfit, engine.ShelfExpired:
+			i = 3
+		default:
+			if day, err := label.ParseDay("expiry", b.Expiry); err == nil && day.LastInstant(time.UTC).Sub(now) < soon {
+				i = 4
+			}
+		}
+		if 0 <= i && i < len(groups) {
+			groups[i].Bags = append(groups[i].Bags, bagRows([]*pb.BagRow{b})...)
+		}
+	}
+	for i := range groups {
+		groups[i].Bags, groups[i].More = cut(groups[i].Bags, 0, groupRows)
+	}
+	return slices.DeleteFunc(groups, func(g stockGroup) bool { return len(g.Bags) == 0 })
+}
+
+// Bags that one heading shows: of a group that asks for somebody, of a place
+// among others, and of a place alone.
+const (
+	groupRows = 25
+	placeRows = 50
+	aloneRows = 200
+)
+
+// cut takes n bags of a list from one on, and counts those behind them.
+func cut(bags []bagRow, from, n int) (part []bagRow, more int) {
+	from = min(max(from, 0), len(bags))
+	to := min(from+n, len(bags))
+	return bags[from:to], len(bags) - to
+}
+
+// setupEvents are what the practice enters about itself.
+var setupEvents = []string{
+	"practice_founded", "person_added", "role_granted", "vehicle_added", "place_added", "product_card", "protocol_set", "client_added", "donor_recorded",
+	"opening_stock", "bag_found", "bag_missing", "bags_lent", "bag_returned", "temperature_read", "place_warm", "quarantine_decided", "kit_stocked", "kit_used", "kit_counted",
+	"settings_changed", "rights_revoked", "discrepancy_explained", "linked", "unlinked", "corrected", "client_forgotten",
+}
+
+// Setup serves the list of what a practice enters about itself.
+func Setup(req *site.Request) error {
+	var out []site.Pair
+	for _, name := range setupEvents {
+		if spec := form.SpecOf(name); spec != nil {
+			out = append(out, site.Pair{Name: "/write/" + name + "?back=/clinic/setup", Value: spec.Rule.GetShort()})
+		}
+	}
+	return req.Render("setup", words.Say("setup.title"), "clinic", out)
+}

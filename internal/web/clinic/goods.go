@@ -1,0 +1,185 @@
+package clinic
+
+import (
+	"fmt"
+	"net/http"
+	"net/url"
+	"strings"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/label"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/query"
+	"thawtrail/internal/web/form"
+	"thawtrail/internal/web/site"
+	"thawtrail/internal/web/words"
+)
+
+// Receive takes a delivery and goes to the page that prints its bag numbers.
+func Receive(req *site.Request) error {
+	f, err := form.New(req, "bags_received", "product", "batch", "expiry", "volume_ml", "count", "place", "igg_cg_per_l", "cost_minor", "delivery", "supplier", "donor")
+	if err != nil {
+		return err
+	}
+	f.Submit = words.Say("receive.submit")
+	m := map[string]any{"Form": f, "Scan": ""}
+	if req.Method == http.MethodPost {
+		m["Read"] = scanInto(req, f)
+	}
+	if saved, err := f.Sent(); err != nil {
+		return err
+	} else if saved != nil {
+		bags, err := req.Made(saved, event.KindBag)
+		if err != nil {
+			return err
+		}
+		return req.Redirect("/clinic/labels?" + url.Values{"bag": bags}.Encode())
+	}
+	return req.Render("receive", words.Say("receive.title"), "clinic", m)
+}
+
+// scanInto reads a GS1 code typed or scanned as the batch, and puts its parts
+// into their fields.
+func scanInto(req *site.Request, f *form.Form) string {
+	text := req.PostForm.Get("batch")
+	r := label.Read(text, label.DayOf(req.Now))
+	if r.Kind != label.KindGS1 || r.Batch == "" {
+		return ""
+	}
+	req.PostForm.Set("batch", r.Batch)
+	if req.PostForm.Get("expiry") == "" && r.Expiry != (label.Day{}) {
+		req.PostForm.Set("expiry", r.Expiry.String())
+	}
+	if req.PostForm.Get("volume_ml") == "" && r.NetML > 0 {
+		req.PostForm.Set("volume_ml", fmt.Sprint(r.NetML))
+	}
+	return words.Say("receive.scan", r.Batch, r.Expiry)
+}
+
+// labelView is one sticker.
+type labelView struct {
+	Number, Product, Batch, Expiry, Volume string
+	Symbol                                 site.QR
+}
+
+// Labels prints bag numbers.
+func Labels(req *site.Request) error {
+	var out []labelView
+	err := req.Read(func(l *query.ReadView) error {
+		for _, id := range req.URL.Query()["bag"] {
+			number, err := label.ParseBag(id)
+			if err != nil {
+				return err
+			}
+			row := labelView{Number: number.String()}
+			if row.Symbol, err = site.StickerOf(number); err != nil {
+				return err
+			}
+			bag, err := l.Bag(string(number))
+			if err != nil {
+				return err
+			}
+			if bag != nil && bag.Label != nil {
+				row.Product, row.Batch, row.Expiry = l.Name(event.KindProduct, bag.Label.Product), bag.Label.Batch, bag.Label.Expiry
+				row.Volume = words.Say("word.ml", bag.Label.VolumeMl)
+			}
+			if out = append(out, row); len(out) >= site.MaxChoices {
+				break
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return req.Render("labels", words.Say("labels.title"), "clinic", out)
+}
+
+// moveMore is a page that works on the bags of one place.
+type moveMore struct {
+	Form   *form.Form
+	Places []site.Option
+	Place  string
+	Name   string
+	Empty  bool
+}
+
+// bagsHere prepares the choice of a place and its bags.
+func bagsHere(req *site.Request, f *form.Form, field string) (*moveMore, error) {
+	m := &moveMore{Form: f, Place: req.URL.Query().Get("place")}
+	return m, req.Read(func(l *query.ReadView) error {
+		var err error
+		if m.Places, err = site.Names(l, event.KindPlace); err != nil {
+			return err
+		}
+		for i, o := range m.Places {
+			if o.Value == m.Place {
+				m.Places[i].Checked, m.Name = true, o.Label
+			}
+		}
+		if m.Name == "" {
+			m.Place = ""
+			return nil
+		}
+		in := f.Input(field)
+		in.Kind = form.KindTicks
+		err = l.Bags(ledger.TermPlace(m.Place), func(bag *ledger.BagLine) error {
+			if bag.Label != nil {
+				in.Options = append(in.Options, site.Option{Value: bag.ID, Label: words.Say("word.bag_line",
+					words.BagNumber(bag.ID), l.Name(event.KindProduct, bag.Label.Product), bag.Label.Batch, bag.Label.Expiry, bag.Label.VolumeMl)})
+			}
+			return nil
+		})
+		m.Empty = len(in.Options) == 0
+		return err
+	})
+}
+
+// Load carries bags from one place to another.
+func Load(req *site.Request) error {
+	f, err := form.New(req, "bags_moved", "bags", "to_place")
+	if err != nil {
+		return err
+	}
+	f.Submit = words.Say("load.submit")
+	f.Input("to_place").Label = words.Say("load.to")
+	m, err := bagsHere(req, f, "bags")
+	if err != nil {
+		return err
+	}
+	return postOr(req, "load", words.Say("load.title"), f, m, "/clinic/stock")
+}
+
+// CountPlace notes what is seen at a place; what is not seen is the difference.
+func CountPlace(req *site.Request) error {
+	f, err := form.New(req, "place_counted", "bags_seen")
+	if err != nil {
+		return err
+	}
+	f.Submit = words.Say("count.submit")
+	more := &form.Input{Name: "also", Label: words.Say("count.also"), Hint: words.Say("count.also_hint"), Kind: form.KindBags}
+	m, err := bagsHere(req, f, "bags_seen")
+	if err != nil {
+		return err
+	}
+	if m.Place != "" {
+		f.Set("place", m.Place)
+	}
+	if req.Method == http.MethodPost {
+		more.Value = req.PostForm.Get("also")
+		for _, t := range strings.FieldsFunc(more.Value, func(r rune) bool { return strings.ContainsRune(",; \r\n\t", r) }) {
+			req.PostForm.Add("bags_seen", t)
+		}
+	}
+	return postOr(req, "count", words.Say("count.title"), f, map[string]any{"Move": m, "Also": more}, "/clinic/stock?place="+url.QueryEscape(m.Place))
+}
+
+// postOr saves a form and goes on, or shows its page.
+func postOr(req *site.Request, tmpl, title string, f *form.Form, body any, to string) error {
+	if saved, err := f.Sent(); err != nil {
+		return err
+	} else if saved != nil {
+		return req.Redirect(to)
+	}
+	return req.Render(tmpl, title, "clinic", body)
+}

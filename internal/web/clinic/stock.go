@@ -1,0 +1,147 @@
+package clinic
+
+import (
+	"fmt"
+	"net/url"
+	"slices"
+	"strconv"
+
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/query"
+	"thawtrail/internal/web/site"
+	"thawtrail/internal/web/words"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// expiryMonths counts frozen stock by the month it expires in.
+func expiryMonths(l *query.ReadView) (months []string, bags []int, err error) {
+	n := map[string]int{}
+	err = l.Bags(ledger.TermStock, func(bag *ledger.BagLine) error {
+		if bag.Label != nil && len(bag.Label.Expiry) >= 7 {
+			n[bag.Label.Expiry[:7]]++
+		}
+		return nil
+	})
+	for m := range n {
+		months = append(months, m)
+	}
+	slices.Sort(months)
+	for _, m := range months {
+		bags = append(bags, n[m])
+	}
+	return months, bags, err
+}
+
+// ExpiryChart draws the stock by the month it expires in.
+func ExpiryChart(req *site.Request) error {
+	var months []string
+	var bags []int
+	err := req.Read(func(l *query.ReadView) (err error) {
+		months, bags, err = expiryMonths(l)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	if len(months) > site.MaxBars {
+		months, bags = months[:site.MaxBars], bags[:site.MaxBars]
+	}
+	values := make([]float64, len(bags))
+	for i, n := range bags {
+		values[i] = float64(n)
+	}
+	return req.Bars(months, [][]float64{values}, []string{words.Say("chart.bags")})
+}
+
+// stockMore is stock by place: a list by use-by.
+type stockMore struct {
+	Places []placeView
+	Place  string
+	All    bool // what is used up or gone, instead of what is in stock
+	Fresh  string
+	Next   string // the next part of it
+}
+
+// isGone says that a bag's state is a way of having left the stock.
+func isGone(state string) bool {
+	switch state {
+	case ledger.EndGiven, ledger.EndDiscarded, ledger.EndReturned, ledger.EndLent, ledger.EndKeptBack, ledger.EndMissing:
+		return true
+	}
+	return false
+}
+
+type placeView struct {
+	ID, Name, Kind, Temp, History string
+	Bags                          []bagRow
+	Kit                           []string
+	More                          int    // bags behind these
+	Rest                          string // where they are
+}
+
+// cut leaves as many bags of a place as a page shows, and says where the rest is.
+func (p *placeView) cut(req *site.Request, place string) {
+	if place == "" {
+		p.Bags, p.More = cut(p.Bags, 0, placeRows)
+		p.Rest = "/clinic/stock?" + url.Values{"place": {p.ID}}.Encode()
+		return
+	}
+	q := req.URL.Query()
+	from, _ := strconv.Atoi(q.Get("from")) // what is no number begins at the start
+	p.Bags, p.More = cut(p.Bags, from, aloneRows)
+	q.Set("from", strconv.Itoa(max(from, 0)+aloneRows))
+	p.Rest = "/clinic/stock?" + q.Encode()
+}
+
+// ShowStock serves the stock by place.
+func ShowStock(req *site.Request) error {
+	q := req.URL.Query()
+	m := &stockMore{Place: q.Get("place"), All: q.Get("all") != ""}
+	ask := &pb.ListStockRequest{Place: m.Place, All: m.All, Limit: site.PageRows}
+	if m.All {
+		ask.After = req.After()
+	}
+	stock, err := req.Site.Stock.ListStock(req.Context(), ask)
+	if err != nil {
+		return err
+	}
+	m.Fresh, m.Next = stock.GetFreshness().GetText(), req.NextPart(stock.Next)
+	shown := slices.DeleteFunc(stock.Bags, func(b *pb.BagRow) bool { return isGone(b.State) != m.All })
+	places, err := req.Site.Stock.ListPlaces(req.Context(), &pb.ListPlacesRequest{})
+	if err != nil {
+		return err
+	}
+	for _, pl := range places.Places {
+		if m.Place != "" && pl.Place != m.Place {
+			continue
+		}
+		view := placeView{ID: pl.Place, Name: pl.Name, Kind: words.Plain(pl.Kind), History: pl.History}
+		if pl.NowC != nil {
+			view.Temp = words.Say("stock.reading", words.Num(*pl.NowC), words.Moment(words.ParseTime(pl.LastReadingAt)))
+		}
+		for _, b := range shown {
+			if b.PlaceId == pl.Place {
+				view.Bags = append(view.Bags, bagRows([]*pb.BagRow{b})...)
+			}
+		}
+		for _, k := range stock.Kit {
+			if k.Place == pl.Name {
+				view.Kit = append(view.Kit, words.Plain(k.Item)+" "+fmt.Sprint(k.Count))
+			}
+		}
+		if m.All && len(view.Bags) == 0 {
+			continue
+		}
+		if !m.All {
+			view.cut(req, m.Place)
+		}
+		m.Places = append(m.Places, view)
+	}
+	loose := bagRows(slices.DeleteFunc(shown, func(b *pb.BagRow) bool {
+		return slices.ContainsFunc(m.Places, func(p placeView) bool { return p.ID == b.PlaceId })
+	}))
+	if len(loose) > 0 {
+		m.Places = append(m.Places, placeView{Name: words.Say("stock.nowhere"), Bags: loose})
+	}
+	return req.Render("stock", words.Say("stock.title"), "clinic", m)
+}

@@ -1,0 +1,230 @@
+package form
+
+import (
+	"net/http"
+	"slices"
+	"strings"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/query"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/typed"
+	"thawtrail/internal/web/site"
+	"thawtrail/internal/web/words"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// Post reads what was sent and writes the record, of which the next page tells. When
+// it was refused there is none: the form shows why and keeps what was typed.
+func (f *Form) Post() (*pb.WriteResponse, error) {
+	got := f.req.PostForm
+	if id := got.Get("request_id"); id != "" && len(id) <= 60 {
+		f.RequestID = id
+	}
+	m := f.Spec.New()
+	err := f.Fill(m.ProtoReflect())
+	if f.Amend != nil {
+		f.Amend(m)
+	}
+	ask := &pb.WriteRequest{RequestId: f.RequestID}
+	if err == nil {
+		err = f.circumstances(ask)
+	}
+	if err == nil {
+		ask.Entry, err = event.Wrap(f.Spec.Type, m)
+	}
+	if err != nil {
+		return nil, f.Tell(err)
+	}
+	out, err := f.req.Site.Records.WriteBy(f.req.Context(), f.req.Actor(), ask)
+	if err != nil {
+		return nil, f.Tell(err)
+	}
+	f.req.Saved(out)
+	return out, nil
+}
+
+// PostTo posts the form and says where to go: nowhere when it was refused.
+func (f *Form) PostTo(address string) (to string, err error) {
+	if f == nil {
+		return "", site.ErrNotFound
+	}
+	if saved, err := f.Post(); err != nil || saved == nil {
+		return "", err
+	}
+	return address, nil
+}
+
+// Sent posts the form of a page that is read and sent at one address. There is no
+// record when the page is only read, or has to be shown again.
+func (f *Form) Sent() (saved *pb.WriteResponse, err error) {
+	if f.req.Method != http.MethodPost {
+		return nil, nil
+	}
+	if saved, err = f.Post(); saved == nil {
+		f.req.Code = http.StatusUnprocessableEntity
+	}
+	return saved, err
+}
+
+// Fill reads every field; the first that does not fit is the one that is told,
+// but all keep what was typed.
+func (f *Form) Fill(m protoreflect.Message) (first error) {
+	clock := Clock(f.req)
+	for _, in := range f.Inputs {
+		texts := f.req.PostForm[in.Name]
+		in.Keep(texts)
+		texts = in.texts(texts)
+		if len(texts) == 0 {
+			if in.Required && first == nil && in.Kind != KindYes {
+				first = refusal.New(in.shown, "", in.wanted())
+			}
+			continue
+		}
+		err := typed.Field{Clock: clock, Desc: in.desc, Rule: in.rule, Name: in.shown, Scale: in.scale}.Put(m, texts)
+		if err != nil && first == nil {
+			first = err
+		}
+	}
+	for field, text := range f.Preset {
+		d := f.Spec.Message().Fields().ByName(protoreflect.Name(field))
+		rule := event.RuleOf(d)
+		if err := (typed.Field{Clock: clock, Desc: d, Rule: rule, Name: field, Scale: 1}).Put(m, []string{text}); err != nil && first == nil {
+			first = err
+		}
+	}
+	return first
+}
+
+func (in *Input) wanted() string {
+	if in.Kind == KindChoose || in.Kind == kindPick {
+		return words.Say("form.choose_one")
+	}
+	if in.rule.Help != "" {
+		return in.rule.Help
+	}
+	return words.Say("form.a_value")
+}
+
+// Keep shows again what was typed.
+func (in *Input) Keep(texts []string) {
+	for i := range in.Options {
+		in.Options[i].Checked = slices.Contains(texts, in.Options[i].Value)
+	}
+	in.Value = strings.Join(texts, "\n")
+}
+
+// texts are the items to read: blank ones are not there, a list in a text box is
+// one item a line, bag numbers part at any space or comma.
+func (in *Input) texts(raw []string) []string {
+	var out []string
+	for _, t := range raw {
+		switch {
+		case in.Kind == KindBags:
+			out = append(out, strings.FieldsFunc(t, func(r rune) bool { return r == ',' || r == ';' || r == '\n' || r == '\r' || r == '\t' })...)
+		case in.Kind == kindLong && in.desc.IsList():
+			out = append(out, strings.Split(t, "\n")...)
+		default:
+			out = append(out, strings.ReplaceAll(t, "\r\n", "\n"))
+		}
+	}
+	for i := range out {
+		out[i] = strings.TrimSpace(out[i])
+	}
+	return slices.DeleteFunc(out, func(t string) bool { return t == "" })
+}
+
+// circumstances reads when it happened, who says so, and reasons for cautions.
+func (f *Form) circumstances(ask *pb.WriteRequest) error {
+	got := f.req.PostForm
+	f.When = strings.TrimSpace(got.Get("happened_at"))
+	if f.When != "" {
+		at, err := Clock(f.req).Moment("when", f.When)
+		if err != nil {
+			return err
+		}
+		ask.OccurredAt = at
+	} else if f.Later {
+		return refusal.New("when", "", words.Say("form.when_wanted"))
+	}
+	ask.Pin = got.Get("pin")
+	if f.req.Session.Person == "" {
+		f.By = got.Get("said_by")
+	}
+	if f.By != "" && !f.req.Locked {
+		ask.Author = f.By
+		f.req.SetWho(f.By)
+	} else if err := f.author(ask); err != nil {
+		return err
+	}
+	for key := range got {
+		if code, ok := strings.CutPrefix(key, "override."); ok && strings.TrimSpace(got.Get(key)) != "" {
+			ask.Overrides = append(ask.Overrides, &pb.Override{Code: code, Reason: got.Get(key)})
+		}
+	}
+	return nil
+}
+
+func (f *Form) author(ask *pb.WriteRequest) error {
+	return f.req.Read(func(l *query.ReadView) error {
+		people, err := f.req.PeopleIn(l)
+		ask.Author = f.req.Who(people)
+		return err
+	})
+}
+
+// Tell puts a refusal beside its field. Anything else is an error of the page.
+func (f *Form) Tell(err error) error {
+	ref, ok := refusal.As(err)
+	if !ok {
+		if text, plain := refusal.Plain(err); plain {
+			f.Refusal = text
+			return nil
+		}
+		return err
+	}
+	text := words.Say("form.expected", ref.Want)
+	if ref.Value != "" {
+		text = words.Say("form.unfit", ref.Value, text)
+	}
+	if ref.Hint != "" {
+		text += " " + strings.ToUpper(ref.Hint[:1]) + ref.Hint[1:] + "."
+	}
+	switch {
+	case ref.Field == "override":
+		f.Override = &Override{Code: ref.Value, Text: ref.Hint, Value: f.req.PostForm.Get("override." + ref.Value)}
+	case ref.Field == "when" || ref.Field == "occurred_at":
+		f.WhenError = text
+	case ref.Field == "by" && f.Input("by").Name == "":
+		f.ByError = text
+	default:
+		for _, in := range f.Inputs {
+			if in.shown == ref.Field || in.Name == ref.Field {
+				in.Error = text
+				return nil
+			}
+		}
+		f.Refusal = ref.Error()
+	}
+	return nil
+}
+
+// Wrong says that the form has to be shown again.
+func (f *Form) Wrong() bool {
+	if f.Refusal != "" || f.Override != nil || f.WhenError != "" || f.ByError != "" {
+		return true
+	}
+	return slices.ContainsFunc(f.Inputs, func(in *Input) bool { return in.Error != "" })
+}
+
+// Author is who writes here; empty when that is not known: a case is taken over
+// first and signed later.
+func Author(req *site.Request) string {
+	ask := &pb.WriteRequest{}
+	if (&Form{req: req}).author(ask) != nil {
+		return ""
+	}
+	return ask.Author
+}

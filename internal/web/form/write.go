@@ -1,0 +1,43 @@
+package form
+
+import (
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/query"
+	"thawtrail/internal/typed"
+	"thawtrail/internal/web/site"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// Clock is what typed times are read against: this machine's clock in the
+// practice's zone.
+func Clock(req *site.Request) typed.Clock {
+	c := typed.Clock{Now: req.Site.Clock.Now, Zone: time.UTC}
+	_ = req.Read(func(l *query.ReadView) error {
+		c.Zone, c.ZoneName = l.Zone(), l.Zone().String()
+		return nil
+	})
+	return c
+}
+
+// Write makes a record for which nothing is typed: one press of one button. The
+// suffix keeps several records of one press apart.
+func Write(req *site.Request, suffix string, name string, m proto.Message) (*pb.WriteResponse, error) {
+	spec := SpecOf(name)
+	entry, err := event.Wrap(spec.Type, m)
+	if err != nil {
+		return nil, err
+	}
+	id := req.PostForm.Get("request_id")
+	if id == "" || len(id) > 50 {
+		id = site.NewRequestID()
+	}
+	ask := &pb.WriteRequest{Entry: entry, RequestId: id + suffix, Pin: req.PostForm.Get("pin")}
+	if err := (&Form{req: req}).author(ask); err != nil {
+		return nil, err
+	}
+	return req.Site.Records.WriteBy(req.Context(), req.Actor(), ask)
+}

@@ -1,0 +1,258 @@
+package owner
+
+import (
+	"cmp"
+	"encoding/csv"
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
+
+	"thawtrail/internal/web/site"
+	"thawtrail/internal/web/words"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// ownerMore is the owner's first page.
+type ownerMore struct {
+	By        string
+	Bys       []site.Option
+	Rows      []useRow
+	Currency  string
+	Doubts    []doubtCount
+	Overrides []*pb.OverrideRow
+	Tables    []site.Pair
+}
+
+type useRow struct {
+	Group                                        string
+	Received, Given, Discarded, Missing, GivenMl string
+	Cost, Waste                                  string
+}
+
+type doubtCount struct {
+	Kind, Code string
+	N          int
+}
+
+// groupings are the ways in which use is added up.
+var groupings = []site.Option{{Value: "month", Label: words.Say("owner.by_month")}, {Value: "place", Label: words.Say("owner.by_place")}, {Value: "product", Label: words.Say("owner.by_product")}, {Value: "person", Label: words.Say("owner.by_person")}}
+
+// ShowOwner serves the owner's first page.
+func ShowOwner(req *site.Request) error {
+	m := &ownerMore{By: cmp.Or(req.URL.Query().Get("by"), "month")}
+	for _, g := range groupings {
+		g.Checked = g.Value == m.By
+		m.Bys = append(m.Bys, g)
+	}
+	use, err := req.Site.Audit.ListUse(req.Context(), &pb.ListUseRequest{By: m.By})
+	if err != nil {
+		return err
+	}
+	m.Rows, m.Currency = useRows(use), use.Currency
+	doubts, err := req.Site.Audit.ListDiscrepancies(req.Context(), &pb.ListDiscrepanciesRequest{Open: true, Limit: 1})
+	if err != nil {
+		return err
+	}
+	for _, k := range doubts.OpenKinds {
+		m.Doubts = append(m.Doubts, doubtCount{words.Plain(k.Kind), k.Kind, int(k.Count)})
+	}
+	overrides, err := req.Site.Audit.ListOverrides(req.Context(), &pb.ListOverridesRequest{})
+	if err != nil {
+		return err
+	}
+	m.Overrides = overrides.Rows
+	for _, t := range tables {
+		m.Tables = append(m.Tables, site.Pair{Name: "/owner/csv/" + t.name, Value: t.title})
+	}
+	return req.Render("owner", words.Say("owner.title"), "owner", m)
+}
+
+func useRows(use *pb.ListUseResponse) []useRow {
+	var out []useRow
+	for _, r := range use.Rows {
+		out = append(out, useRow{
+			Group: r.Group, Received: fmt.Sprint(r.Received), Given: fmt.Sprint(r.Given), Discarded: fmt.Sprint(r.Discarded), Missing: fmt.Sprint(r.Missing),
+			GivenMl: fmt.Sprint(r.GivenMl), Cost: words.Money(r.CostMinor), Waste: words.Money(r.WasteMinor),
+		})
+	}
+	return out
+}
+
+// ListDoubts serves what does not fit in the records.
+func ListDoubts(req *site.Request) error {
+	q := req.URL.Query()
+	out, err := req.Site.Audit.ListDiscrepancies(req.Context(), &pb.ListDiscrepanciesRequest{
+		Open: q.Get("all") == "", Kind: q.Get("kind"), Limit: site.PageRows, After: req.After(),
+	})
+	if err != nil {
+		return err
+	}
+	return req.Render("doubts", words.Say("doubts.title"), "owner", map[string]any{"Rows": site.DoubtRows(out.Discrepancies), "Next": req.NextPart(out.Next)})
+}
+
+// ListPeople serves people with their roles, and laptops.
+func ListPeople(req *site.Request) error {
+	out, err := req.Site.Audit.ListPeople(req.Context(), &pb.ListPeopleRequest{})
+	if err != nil {
+		return err
+	}
+	devices, err := site.Devices(req)
+	if err != nil {
+		return err
+	}
+	var people []site.Pair
+	for _, p := range out.People {
+		people = append(people, site.Pair{Name: p.Name, Value: cmp.Or(words.Plain(strings.Join(p.Roles, ", ")), words.Say("people.no_role"))})
+	}
+	return req.Render("people", words.Say("people.title"), "owner", map[string]any{"People": people, "Devices": devices})
+}
+
+// lateRow is an entry made afterwards.
+type lateRow struct{ About, Href, What, At, Written, Who string }
+
+// ListLate serves the entries that were made afterwards.
+func ListLate(req *site.Request) error {
+	rows, next, err := late(req, req.After(), site.PageRows)
+	if err != nil {
+		return err
+	}
+	return req.Render("late", words.Say("late.title"), "owner", map[string]any{"Rows": rows, "Next": req.NextPart(next)})
+}
+
+// late lists entries made afterwards, of some cases.
+func late(req *site.Request, after string, cases int32) (out []lateRow, next string, err error) {
+	part, err := req.Site.Audit.ListLate(req.Context(), &pb.ListLateRequest{Limit: cases, After: after})
+	if err != nil {
+		return nil, "", err
+	}
+	for _, r := range part.Rows {
+		out = append(out, lateRow{
+			About: r.Patient, Href: "/case/" + r.Case + "/sheet", What: words.Plain(r.What), Who: unprovenName(r),
+			At: words.Moment(words.ParseTime(r.At)), Written: words.Moment(words.ParseTime(r.WrittenAt)),
+		})
+	}
+	return out, part.Next, nil
+}
+
+// table is one list as a file of comma-separated values. It is written as it is
+// read, so that a long one takes no memory.
+type table struct {
+	name, title string
+	head        []string
+	rows        func(req *site.Request, add func(row ...string)) error
+}
+
+var tables = []table{
+	useTable("use", words.Say("owner.file_use"), "month"),
+	useTable("use-place", words.Say("owner.file_place"), "place"),
+	useTable("use-product", words.Say("owner.file_product"), "product"),
+	useTable("use-person", words.Say("owner.file_person"), "person"),
+	{"bags", words.Say("owner.file_bags"), []string{"bag", "place", "product", "batch", "expiry", "volume_ml", "state", "use_by"}, bagTable},
+	{"cases", words.Say("owner.file_cases"), []string{"case", "patient", "yard", "opened_at", "state", "given_ml", "recheck_due", "outcome"}, caseTable},
+	{"doubts", words.Say("owner.file_doubts"), []string{"kind", "about", "text", "at", "open", "hold"}, doubtTable},
+	{"late", words.Say("owner.file_late"), []string{"about", "what", "happened", "written", "who"}, lateTable},
+	{"overrides", words.Say("owner.file_overrides"), []string{"month", "caution", "times"}, overrideTable},
+}
+
+func useTable(name, title, by string) table {
+	head := []string{by, "received", "given", "discarded", "missing", "given_ml", "cost", "waste", "currency"}
+	return table{name, title, head, func(req *site.Request, add func(...string)) error {
+		use, err := req.Site.Audit.ListUse(req.Context(), &pb.ListUseRequest{By: by})
+		for _, r := range useRows(use) {
+			add(r.Group, r.Received, r.Given, r.Discarded, r.Missing, r.GivenMl, r.Cost, r.Waste, use.Currency)
+		}
+		return err
+	}}
+}
+
+func bagTable(req *site.Request, add func(...string)) error {
+	return site.EachPart(func(after string) (string, error) {
+		stock, err := req.Site.Stock.ListStock(req.Context(), &pb.ListStockRequest{All: true, Limit: site.FileRows, After: after})
+		for _, b := range stock.GetBags() {
+			add(words.BagNumber(b.Bag), b.Place, b.Product, b.Batch, b.Expiry, fmt.Sprint(b.VolumeMl), words.Plain(b.State), b.UseBy)
+		}
+		return stock.GetNext(), err
+	})
+}
+
+func caseTable(req *site.Request, add func(...string)) error {
+	return site.EachPart(func(after string) (string, error) {
+		cases, err := req.Site.Cases.ListCases(req.Context(), &pb.ListCasesRequest{Limit: site.FileRows, After: after})
+		for _, c := range cases.GetCases() {
+			add(c.Case, c.Patient, c.Yard, c.OpenedAt, c.State, fmt.Sprint(c.GivenMl), c.RecheckDue, words.Plain(c.Outcome))
+		}
+		return cases.GetNext(), err
+	})
+}
+
+func doubtTable(req *site.Request, add func(...string)) error {
+	return site.EachPart(func(after string) (string, error) {
+		all, err := req.Site.Audit.ListDiscrepancies(req.Context(), &pb.ListDiscrepanciesRequest{Limit: site.FileRows, After: after})
+		for _, d := range all.GetDiscrepancies() {
+			add(words.Plain(d.Kind), d.Entity, d.Text, d.At, words.YesNo(d.Open), words.HoldReached(d.HoldReached))
+		}
+		return all.GetNext(), err
+	})
+}
+
+func lateTable(req *site.Request, add func(...string)) error {
+	return site.EachPart(func(after string) (string, error) {
+		rows, next, err := late(req, after, site.PageRows)
+		for _, r := range rows {
+			add(r.About, r.What, r.At, r.Written, r.Who)
+		}
+		return next, err
+	})
+}
+
+func overrideTable(req *site.Request, add func(...string)) error {
+	out, err := req.Site.Audit.ListOverrides(req.Context(), &pb.ListOverridesRequest{})
+	for _, r := range out.GetRows() {
+		add(r.Month, r.Code, fmt.Sprint(r.Times))
+	}
+	return err
+}
+
+// SendCSV sends a table as a file. A file that cannot be read to its end is broken
+// off, so that the browser says so.
+func SendCSV(req *site.Request) error {
+	i := slices.IndexFunc(tables, func(t table) bool { return t.name == req.PathValue("table") })
+	if i < 0 {
+		return site.ErrNotFound
+	}
+	t := tables[i]
+	req.W.Header().Set("Content-Type", "text/csv; charset=utf-8")
+	req.W.Header().Set("Content-Disposition", `attachment; filename="thawtrail-`+t.name+`.csv"`)
+	out := csv.NewWriter(req.W)
+	out.UseCRLF = true
+	add := func(row ...string) {
+		for i := range row {
+			row[i] = Inert(row[i])
+		}
+		_ = out.Write(row) // a browser that went away is no error
+	}
+	add(slices.Clone(t.head)...)
+	if err := t.rows(req, add); err != nil {
+		req.Site.Log.Error("write a file", "file", t.name, "error", err)
+		panic(http.ErrAbortHandler)
+	}
+	out.Flush()
+	return nil
+}
+
+// Inert keeps a text from being taken for a formula by a spreadsheet: whatever
+// begins like one gets an apostrophe in front. Plain negative numbers stay.
+func Inert(text string) string {
+	if text == "" {
+		return text
+	}
+	switch text[0] {
+	case '=', '+', '@', '\t', '\r', '\n', '-':
+		if text[0] == '-' && strings.Trim(text[1:], "0123456789.") == "" && len(text) > 1 {
+			return text
+		}
+		return "'" + text
+	}
+	return text
+}

@@ -1,0 +1,71 @@
+package web
+
+import (
+	"thawtrail/internal/web/barn"
+	"thawtrail/internal/web/clinic"
+	"thawtrail/internal/web/form"
+	"thawtrail/internal/web/machine"
+	"thawtrail/internal/web/owner"
+	"thawtrail/internal/web/site"
+)
+
+// routes lists every address of the site.
+func routes(s *site.Site) {
+	sticks := &machine.Sticks{}
+	s.Open("GET /assets/{name}", site.ServeAsset)
+	s.Open("GET /enter/{code}", s.Enter)
+	s.Open("GET /pair", s.ShowPair)
+	s.Open("GET /pair/{code}", s.ShowPair)
+	s.Open("POST /pair", s.PairPhone)
+	s.Page("GET /{$}", func(req *site.Request) error { return req.Redirect(s.Home()) })
+	s.Page("GET /live", site.Stream)
+	s.Page("POST /who", site.ChooseWho)
+	s.Page("POST /seen", site.SawHold)
+	s.Page("POST /lock", site.Lock)
+	s.Page("GET /locked", site.ShowLocked)
+	s.Page("POST /unlock", site.PostUnlock)
+	s.Page("POST /used", site.Used)
+	s.Here("GET /pin", machine.OwnPIN)
+	s.Here("POST /pin", machine.OwnPIN)
+	s.Both("/sign", machine.SignLater)
+	s.Here("GET /another", machine.MoreBrowsers)
+	s.Here("GET /phones", machine.ShowPhones)
+	s.Here("POST /phones", machine.ShowPhones)
+
+	s.Page("GET /barn", barn.ShowNow)
+	s.Page("GET /blank", barn.BlankSheet)
+	s.Page("GET /cases", barn.ListCases)
+	s.Both("/open", barn.OpenCase)
+	s.Page("GET /case/{case}", barn.ShowCase)
+	s.Both("/case/{case}/{step}", barn.ShowStep)
+	s.Both(machine.TakeOverPath, machine.TakeOver)
+	s.Upload(machine.TakeOverPath+"/file", machine.TakeFile)
+	s.Here("GET /case/{case}/stick", sticks.Show)
+	s.Here("GET /case/{case}/stick/{name}", sticks.Send)
+	s.Page("GET /case/{case}/vitals.svg", barn.VitalsChart)
+	s.Page("GET /case/{case}/igg.svg", barn.IggChart)
+	s.Both("/write/{event}", form.ServeEvent)
+	s.Page("GET /bag/{bag}", clinic.ShowBag)
+	s.Page("GET /record/{record}", owner.ShowRecord)
+
+	s.Page("GET /clinic", clinic.ShowClinic)
+	s.Page("GET /clinic/stock", clinic.ShowStock)
+	s.Both("/clinic/receive", clinic.Receive)
+	s.Page("GET /clinic/labels", clinic.Labels)
+	s.Both("/clinic/load", clinic.Load)
+	s.Both("/clinic/count", clinic.CountPlace)
+	s.Page("GET /clinic/batches", clinic.ListBatches)
+	s.Page("GET /clinic/batch", clinic.ShowBatch)
+	s.Both("/clinic/hold", clinic.HoldBatch)
+	s.Page("GET /clinic/setup", clinic.Setup)
+	s.Page("GET /clinic/expiry.svg", clinic.ExpiryChart)
+
+	s.Page("GET /owner", owner.ShowOwner)
+	s.Page("GET /owner/doubts", owner.ListDoubts)
+	s.Page("GET /owner/unproven", owner.ListUnproven)
+	s.Here("GET /owner/people", owner.ListPeople)
+	s.Page("GET /owner/late", owner.ListLate)
+	s.Page("GET /owner/use.svg", owner.UseChart)
+	s.Page("GET /owner/csv/{table}", owner.SendCSV)
+	s.Page("GET /", func(*site.Request) error { return site.ErrNotFound })
+}

@@ -1,0 +1,132 @@
+package site
+
+import (
+	"bytes"
+	"net/http"
+	"slices"
+	"thawtrail/internal/query"
+)
+
+// frame is what every page has around its own content.
+type frame struct {
+	Title    string
+	Section  string // barn, clinic, owner
+	NowMs    int64
+	Changes  uint64 // what the page has seen; the live stream tells of more
+	Hub      bool
+	Practice string
+	Fresh    string
+	Unsent   int
+	Who      string // who writes; empty when nobody is chosen
+	People   []Option
+
+	Locked    bool
+	Proof     string // how the one who writes is known
+	AnyPIN    bool   // somebody has a PIN here
+	KeepsPINs bool   // this machine keeps PINs, and they can be set here
+	Unsigned  int    // entries of this machine that wait for a name
+	Phone     bool   // the page is on a paired phone: one person writes, and some pages are not for it
+	Pairs     bool   // phones can be let in here
+
+	Here    string // this page's address
+	Token   string
+	Flash   *Flash
+	Holds   []holdInUse
+	Seen    []holdInUse // holds in use that this browser has been told of
+	Running *Running    // of the case that this page is about
+	Patient *Patient
+	Body    any
+}
+
+// Render writes a page.
+func (req *Request) Render(name, title, section string, body any) error {
+	return req.RenderCase(name, title, section, nil, body)
+}
+
+// RenderCase writes a page that is about one case.
+func (req *Request) RenderCase(name, title, section string, about *Header, body any) error {
+	f := &frame{
+		Title: title, Section: section, NowMs: req.Now.UnixMilli(), Changes: req.changes, Hub: req.Site.Replica.Hub, Here: req.URL.RequestURI(),
+		Locked: req.Locked, AnyPIN: req.AnyPIN(), KeepsPINs: req.PINs() != nil && !req.Session.Phone,
+		Phone: req.Session.Phone, Pairs: req.Site.Phones != nil && !req.Session.Phone,
+		Token: req.Site.Token(req.Session), Flash: req.Site.flash.take(req.Session.ID, req.isFragment()), Body: body,
+	}
+	if req.Method == http.MethodPost {
+		f.Here = req.URL.Path
+	}
+	if about != nil {
+		f.Patient, f.Running = about.Patient, about.Running
+	}
+	err := req.Read(func(l *query.ReadView) error { return f.look(l, req) })
+	if err != nil {
+		return err
+	}
+	t, ok := req.Site.tmpl[name]
+	if !ok {
+		return ErrNotFound
+	}
+	var out bytes.Buffer
+	if err := t.ExecuteTemplate(&out, "layout", f); err != nil {
+		return err
+	}
+	req.W.Header().Set("Content-Type", "text/html; charset=utf-8")
+	req.W.WriteHeader(req.Code)
+	_, _ = out.WriteTo(req.W) // a browser that went away is no error
+	return nil
+}
+
+func (f *frame) look(l *query.ReadView, req *Request) error {
+	if p := l.Practice(); p != nil {
+		f.Practice = p.Name
+	}
+	f.Fresh, f.Unsent = l.Freshness(), l.Unsent()
+	people, err := req.PeopleIn(l)
+	if err != nil {
+		return err
+	}
+	f.People = people
+	f.Who = req.Who(people)
+	f.Proof = req.proof(f.Who)
+	if !req.Locked {
+		waiting, err := l.Unsigned()
+		if err != nil {
+			return err
+		}
+		f.Unsigned = len(waiting)
+	}
+	for i := range f.People {
+		f.People[i].Checked = f.People[i].Value == f.Who
+		if f.People[i].Checked {
+			defer func(name string) { f.Who = name }(f.People[i].Label)
+		}
+	}
+	return f.holds(l, req)
+}
+
+// holds sorts out the holds on bags in use. One takes the screen until it was
+// read, when its bag is in use here: this laptop wrote of its case, or the page is
+// about it. The clinic's server is everywhere. A bag that another vet gives
+// elsewhere is told of and covers no buttons: they may be needed for the patient
+// at this laptop. The patient of the page comes first and has the keys.
+func (f *frame) holds(l *query.ReadView, req *Request) error {
+	holds, err := holdsInUse(l)
+	for _, h := range holds {
+		own := f.Patient != nil && f.Patient.Case == h.Case
+		h.Elsewhere = !own && !h.Here && !f.Hub
+		switch {
+		case h.Elsewhere || req.Site.flash.sawHold(req.holdsMemory(), h.Mark()):
+			f.Seen = append(f.Seen, h)
+		case own:
+			f.Holds = slices.Insert(f.Holds, 0, h)
+		default:
+			f.Holds = append(f.Holds, h)
+		}
+	}
+	if i := slices.IndexFunc(f.Holds, func(h holdInUse) bool { return h.Running }); i >= 0 {
+		f.Holds[i].Keys = true
+	}
+	return err
+}
+
+// isFragment says that the script asks, to renew the live parts.
+func (req *Request) isFragment() bool { return req.Header.Get("X-Live") != "" }

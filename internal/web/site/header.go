@@ -1,0 +1,101 @@
+package site
+
+import (
+	"time"
+
+	"thawtrail/internal/engine"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/query"
+	"thawtrail/internal/web/words"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// Header is what the frame of a page knows of the case that the page is about.
+type Header struct {
+	*Patient
+	Running *Running // nil when no bag runs
+}
+
+// Patient stands on every page of a case.
+type Patient struct {
+	Case, Line, Dam, Marks, Yard, Twin, Weight, Age string
+	Foal                                            bool
+	AgeH                                            *float64 // now; nil when the birth is not told
+	Kg                                              float64
+	WeightKg                                        engine.Range // zero when not weighed
+}
+
+// Running is a case in which a bag runs: its three buttons are always there.
+type Running struct {
+	Case    string
+	Bag     string
+	Clamped bool
+}
+
+// About reads the header of the case that an address names.
+func (req *Request) About(text string) (h Header, err error) {
+	err = req.Read(func(l *query.ReadView) error {
+		id, err := l.CaseID(text)
+		if err != nil {
+			return err
+		}
+		c, err := l.Case(id)
+		if err != nil {
+			return err
+		}
+		if c == nil {
+			return ErrNotFound
+		}
+		h = HeaderOf(l, c, req.Now)
+		return nil
+	})
+	return h, err
+}
+
+// HeaderOf is the header of a case.
+func HeaderOf(l *query.ReadView, c *ledger.Case, now time.Time) Header {
+	h := Header{Patient: &Patient{Case: c.Entity.ID, Line: l.Patient(c)}}
+	if p := c.Patient; p != nil {
+		h.Dam, h.Marks, h.Yard, h.Twin, h.Foal = p.DamName, l.Marks(p), p.Yard, p.Twin, p.Kind == pb.PatientKind_PATIENT_KIND_FOAL
+		if p.BornMs != 0 {
+			age := now.Sub(time.UnixMilli(p.BornMs)).Hours()
+			h.AgeH, h.Age = &age, ageText(age)
+		}
+	}
+	h.weigh(c)
+	for i := range c.Transfusions {
+		if t := &c.Transfusions[i]; t.Running {
+			h.Running = &Running{Case: c.Entity.ID, Bag: words.BagNumber(t.Bag), Clamped: c.Clamped}
+		}
+	}
+	return h
+}
+
+// weigh takes the last weight with its range.
+func (p *Patient) weigh(c *ledger.Case) {
+	n := len(c.Weights)
+	if n == 0 {
+		return
+	}
+	w := c.Weights[n-1]
+	p.Kg = float64(w.WeightG) / 1000
+	p.WeightKg = engine.Exactly(p.Kg)
+	p.Weight = words.Num(p.Kg) + " kg"
+	if w.LowG != nil && w.HighG != nil {
+		p.WeightKg.Low, p.WeightKg.High = float64(*w.LowG)/1000, float64(*w.HighG)/1000
+		p.Weight += " " + words.Say("word.weight_range", words.Num(p.WeightKg.Low), words.Num(p.WeightKg.High))
+	}
+	if w.Method != pb.WeightMethod_WEIGHT_METHOD_UNSPECIFIED { // a code does not tell it
+		p.Weight += ", " + words.Enum(w.Method)
+	}
+}
+
+func ageText(h float64) string {
+	switch {
+	case h < 0:
+		return words.Say("time.unborn")
+	case h < 48:
+		return words.Say("time.hours", int(h))
+	}
+	return words.Say("time.days", int(h/24))
+}

@@ -1,0 +1,90 @@
+package site
+
+import (
+	"errors"
+	"fmt"
+	"net/http"
+	"time"
+
+	"thawtrail/internal/web/words"
+)
+
+// Pace of the live stream: changes that come together wake a page once.
+const (
+	gather    = 50 * time.Millisecond
+	heartbeat = 20 * time.Second
+)
+
+// Stream tells a page, as server-sent events, that something was saved; the page
+// then fetches its live parts again. Each event carries this machine's clock.
+func Stream(req *Request) error {
+	cut, leave, ok := req.Site.place(req.Session)
+	if !ok {
+		http.Error(req.W, words.Say("door.many"), http.StatusServiceUnavailable)
+		return nil
+	}
+	defer leave()
+	h := req.W.Header()
+	h.Set("Content-Type", "text/event-stream")
+	h.Set("Cache-Control", "no-store")
+	out := http.NewResponseController(req.W)
+	if err := errors.Join(out.SetReadDeadline(time.Time{}), out.SetWriteDeadline(time.Time{})); err != nil {
+		return err // a stream outlives the time of an answer
+	}
+	beat := time.NewTicker(heartbeat)
+	defer beat.Stop()
+	name := "hello"
+	for {
+		changed, seats, phones := req.Site.Replica.Store.Changed(), req.locksChanged(), req.Site.phonesChanged(req.Session)
+		if _, err := fmt.Fprintf(req.W, "id: %d\nevent: %s\ndata: %d\n\n", req.Site.Replica.Store.Changes(), name, req.Site.Clock.Now().UnixMilli()); err != nil {
+			return nil
+		}
+		if err := out.Flush(); err != nil {
+			return nil
+		}
+		select {
+		case <-req.Context().Done():
+			return nil
+		case <-cut:
+			return nil
+		case <-beat.C:
+			name = "beat"
+			continue
+		case <-seats:
+			name = "wake" // a lock waits for nothing
+			continue
+		case <-phones:
+		case <-changed:
+		}
+		name = "wake"
+		select {
+		case <-time.After(gather):
+		case <-req.Context().Done():
+			return nil
+		case <-cut:
+			return nil
+		}
+	}
+}
+
+// place takes a place for a stream: phones have their own, so that they cannot
+// take all of this machine's. cut is closed when the session ends.
+func (s *Site) place(sess *Session) (cut <-chan struct{}, leave func(), ok bool) {
+	if sess.Phone {
+		return s.Phones.Book.Stream(sess.ID)
+	}
+	select {
+	case s.live <- struct{}{}:
+		return nil, func() { <-s.live }, true
+	default:
+		return nil, nil, false
+	}
+}
+
+// phonesChanged wakes the pages of this machine that show the phones.
+func (s *Site) phonesChanged(sess *Session) <-chan struct{} {
+	if sess.Phone || s.Phones == nil {
+		return nil
+	}
+	return s.Phones.Book.Changed()
+}

@@ -1,0 +1,172 @@
+package site
+
+import (
+	"crypto/hmac"
+	"crypto/rand"
+	"encoding/hex"
+	"errors"
+	"net/http"
+	"net/url"
+	"strings"
+	"time"
+
+	"thawtrail/internal/query"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/web/words"
+)
+
+// Request is one request of a browser that is signed in, with its answer.
+type Request struct {
+	Site *Site
+	W    http.ResponseWriter
+	*http.Request
+	Session *Session
+	Now     time.Time
+	// changes is the store's count before the page was read: the page is as new.
+	changes uint64
+	Code    int // status of the answer
+
+	Locked bool   // the browser is locked
+	chosen string // the person chosen by this very request
+}
+
+// Read hands on the read view of the replica: all that is read in it is of one
+// moment.
+func (req *Request) Read(fn func(*query.ReadView) error) error {
+	return query.Reader{Replica: req.Site.Replica}.View(req.Context(), fn)
+}
+
+// Handler answers a request, or gives an error that a page then tells.
+type Handler func(*Request) error
+
+// ErrNotFound is a page that does not exist.
+var ErrNotFound = errors.New("nowhere")
+
+// Page registers a handler for GET, or for POST with the session's token.
+func (s *Site) Page(pattern string, h Handler) {
+	s.handle(pattern, func(req *Request) error {
+		if req.Method == http.MethodPost {
+			if err := req.ParseForm(); err != nil {
+				req.Fail(http.StatusRequestEntityTooLarge, words.Say("trouble.large"))
+				return nil
+			}
+			if !req.Proves(req.PostForm.Get("token")) {
+				req.Fail(http.StatusForbidden, words.Say("trouble.token"))
+				return nil
+			}
+		}
+		return req.answer(h)
+	})
+}
+
+// Both registers a page that is read and sent.
+func (s *Site) Both(address string, h Handler) {
+	s.Page("GET "+address, h)
+	s.Page("POST "+address, h)
+}
+
+// Here registers a page that is read and sent in the browsers of this machine: no
+// phone gets it.
+func (s *Site) Here(pattern string, h Handler) {
+	s.Page(pattern, func(req *Request) error {
+		if req.Session.Phone {
+			req.Fail(http.StatusForbidden, words.Say("phones.stays"))
+			return nil
+		}
+		return h(req)
+	})
+}
+
+// Upload registers the one page that takes a file. Its form is read part by part,
+// since a practice's books do not fit into memory; the handler wants the session's
+// token first.
+func (s *Site) Upload(address string, h Handler) {
+	s.upload = address
+	s.handle("POST "+address, func(req *Request) error {
+		if req.Session.Phone {
+			s.turnAway(req.W, req.Request)
+			return nil
+		}
+		req.PostForm = url.Values{} // what admit asks of other forms is not in this one
+		return req.answer(h)
+	})
+}
+
+// Open registers a page for everybody: the door itself, and what it needs.
+func (s *Site) Open(pattern string, h http.HandlerFunc) { s.mux.HandleFunc(pattern, h) }
+
+// handle registers what answers a browser that is signed in.
+func (s *Site) handle(pattern string, h Handler) {
+	s.mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
+		sess := s.sessionOf(r)
+		if sess == nil {
+			s.turnAway(w, r)
+			return
+		}
+		req := &Request{Site: s, W: w, Request: r, Session: sess, Now: s.Clock.Now(), changes: s.Replica.Store.Changes(), Code: http.StatusOK}
+		w.Header().Set("Cache-Control", "no-store")
+		if err := h(req); err != nil {
+			req.failWith(err)
+		}
+	})
+}
+
+// answer lets a handler answer, unless the browser is locked and may not go on.
+func (req *Request) answer(h Handler) error {
+	if answered, err := req.admit(); answered || err != nil {
+		return err
+	}
+	return h(req)
+}
+
+// Proves says that a form came from a page of this session.
+func (req *Request) Proves(token string) bool {
+	return hmac.Equal([]byte(token), []byte(req.Site.Token(req.Session)))
+}
+
+// failWith tells an error as a page.
+func (req *Request) failWith(err error) {
+	if ref, ok := refusal.As(err); ok {
+		req.Fail(http.StatusNotFound, ref.Error())
+		return
+	}
+	if errors.Is(err, ErrNotFound) {
+		req.Fail(http.StatusNotFound, words.Say("trouble.nowhere"))
+		return
+	}
+	switch {
+	case errors.Is(err, refusal.ErrNotFound):
+		req.Fail(http.StatusNotFound, err.Error())
+	case errors.Is(err, refusal.ErrDenied):
+		req.Fail(http.StatusForbidden, err.Error())
+	default:
+		req.Site.Log.Error("make a page", "page", req.URL.Path, "error", err)
+		req.Fail(http.StatusInternalServerError, err.Error())
+	}
+}
+
+// Fail tells why there is no page.
+func (req *Request) Fail(code int, text string) {
+	req.Code = code
+	if err := req.Render("trouble", words.Say("trouble.title"), "", text); err != nil {
+		req.Site.Log.Error("make a page", "page", req.URL.Path, "error", err)
+	}
+}
+
+// Redirect ends a POST. Only places on this site are gone to.
+func (req *Request) Redirect(to string) error {
+	if !strings.HasPrefix(to, "/") || strings.HasPrefix(to, "//") || strings.ContainsAny(to, "\\\r\n") {
+		to = req.Site.Home()
+	}
+	http.Redirect(req.W, req.Request, to, http.StatusSeeOther)
+	return nil
+}
+
+// NewRequestID makes the id that keeps one form one record.
+func NewRequestID() string {
+	raw := make([]byte, 12)
+	if _, err := rand.Read(raw); err != nil {
+		panic(err) // crypto/rand never fails on the systems we run on
+	}
+	return "page-" + hex.EncodeToString(raw)
+}

@@ -1,0 +1,119 @@
+package site
+
+import (
+	"strings"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/web/words"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// Due is something with a time.
+type Due struct {
+	AtMs    int64
+	At      string
+	What    string
+	Href    string
+	Overdue bool
+	Alarm   bool // sounds when it is due
+}
+
+// CaseRow is a case as lists show it.
+type CaseRow struct{ ID, Patient, Yard, State, Opened, Outcome, Given, Recheck string }
+
+// CaseRows words the cases of an answer.
+func CaseRows(in []*pb.CaseRow) []CaseRow {
+	var out []CaseRow
+	for _, c := range in {
+		row := CaseRow{ID: c.Case, Patient: c.Patient, Yard: c.Yard, State: c.State, Outcome: words.Plain(c.Outcome), Opened: words.Moment(words.ParseTime(c.OpenedAt))}
+		if c.GivenMl > 0 {
+			row.Given = words.Say("word.ml", c.GivenMl)
+		}
+		if c.RecheckDue != "" {
+			row.Recheck = words.Moment(words.ParseTime(c.RecheckDue))
+		}
+		out = append(out, row)
+	}
+	return out
+}
+
+// DeviceRow is a laptop as lists show it.
+type DeviceRow struct {
+	ID, Name, LastHeard string
+	Records             uint64
+	ShutOut             bool
+}
+
+// Devices lists the laptops of the practice.
+func Devices(req *Request) ([]DeviceRow, error) {
+	out, err := req.Site.Audit.ListPeople(req.Context(), &pb.ListPeopleRequest{})
+	if err != nil {
+		return nil, err
+	}
+	var rows []DeviceRow
+	for _, d := range out.Devices {
+		rows = append(rows, DeviceRow{ID: d.Device, Name: d.Name, LastHeard: words.Moment(words.ParseTime(d.LastHeardAt)), Records: d.Records, ShutOut: d.ShutOut})
+	}
+	return rows, nil
+}
+
+// StoryRow is one line of a dated list.
+type StoryRow struct{ At, What, Who, Where, Marks, Record, Saved string }
+
+// StoryRows words the dated records of an answer.
+func StoryRows(in []*pb.TimelineRow) []StoryRow {
+	var out []StoryRow
+	for _, r := range in {
+		out = append(out, StoryRow{words.Moment(words.ParseTime(r.At)), r.What, r.Who, r.Where, strings.Join(r.Marks, "; "), r.Record, words.SavedState(r.Saved)})
+	}
+	return out
+}
+
+// DoubtRow is a discrepancy as pages show it.
+type DoubtRow struct {
+	Kind, Code, EntityKind, Entity, EntityText, Text, At, HoldReached, Bag string
+	Product, Batch                                                         string // of a batch
+	Open                                                                   bool
+	Explanations                                                           []string
+}
+
+// DoubtRows words the discrepancies of an answer.
+func DoubtRows(in []*pb.DiscrepancyRow) []DoubtRow {
+	var out []DoubtRow
+	for _, d := range in {
+		row := DoubtRow{
+			Kind: words.Plain(d.Kind), Code: d.Kind, EntityText: d.Entity, Text: d.Text, At: words.Moment(words.ParseTime(d.At)), Open: d.Open,
+			HoldReached: words.HoldReached(d.HoldReached), Explanations: d.Explanations,
+		}
+		row.EntityKind, row.Entity, _ = strings.Cut(d.Entity, " ")
+		if row.EntityKind == event.KindCase {
+			row.Entity, _, _ = strings.Cut(row.Entity, ",")
+		}
+		switch row.EntityKind {
+		case event.KindBag:
+			row.Bag = row.Entity
+		case event.KindBatch:
+			row.Product, row.Batch, _ = strings.Cut(row.Entity, "/")
+		}
+		out = append(out, row)
+	}
+	return out
+}
+
+// UnprovenRow is an act without proof, or an entry without a name.
+type UnprovenRow struct {
+	At, What, Who, About, Where, Record string
+	Overrides                           []string
+	Unsigned                            bool
+}
+
+// UnprovenRows words acts without proof and entries without a name.
+func UnprovenRows(in []*pb.UnprovenRow) (out []*UnprovenRow) {
+	for _, r := range in {
+		out = append(out, &UnprovenRow{words.Moment(words.ParseTime(r.At)), r.What, r.Who, r.About, r.Where, r.Record, r.Overrides, r.Unsigned})
+	}
+	return out
+}
+
+// Pair is a name with its value, or an address with its words.
+type Pair struct{ Name, Value string }

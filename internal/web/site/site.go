@@ -1,0 +1,103 @@
+package site
+
+import (
+	"crypto/rand"
+	"crypto/sha256"
+	"crypto/tls"
+	"encoding/hex"
+	"html/template"
+	"io/fs"
+	"log/slog"
+	"net"
+	"net/http"
+	"sync"
+	"time"
+
+	"thawtrail/internal/access"
+	"thawtrail/internal/clock"
+	"thawtrail/internal/entry"
+	"thawtrail/internal/query"
+	"thawtrail/internal/replica"
+)
+
+// Config says what a site serves.
+type Config struct {
+	Replica *replica.Replica
+	Clock   clock.Clock
+	Log     *slog.Logger
+	// Opens says whether a passphrase opens this machine's folder: who forgot a PIN
+	// sets a new one with it. Nil: that way is not offered.
+	Opens func(passphrase string) bool
+	// URLFile takes the one-time address, readable by this user only; empty: none.
+	URLFile string
+	// Phones lets phones in; nil: none, as on the hub.
+	Phones *access.Phones
+	// PhoneListener is where they come in, over PhoneTLS; nil: nowhere.
+	PhoneListener net.Listener
+	PhoneTLS      *tls.Config
+}
+
+// Site is the pages over one replica. It is an http.Handler.
+type Site struct {
+	Config
+	Records *entry.Writer
+	Stock   query.Reader
+	Cases   query.Reader
+	Audit   query.Reader
+
+	secret []byte // keys the cookies of this replica
+	cookie string // name, with the replica in it: cookies do not know ports
+	tmpl   map[string]*template.Template
+	locked LockedView
+	upload string // address of the page that takes a file
+	mux    *http.ServeMux
+	flash  flashes
+	live   chan struct{} // one token for each open stream of this machine's browsers
+
+	mu       sync.Mutex
+	entrance map[string]bool // one-time codes not used yet
+	port     string
+}
+
+const (
+	secretName   = "page_secret"
+	maxEntrances = 16
+	maxStreams   = 64
+	maxForm      = 256 << 10 // bytes of a POST
+	readTimeout  = 10 * time.Second
+)
+
+// New prepares the pages of a replica. The secret that keys its cookies is kept
+// in the replica, so that a browser stays signed in when the program restarts in
+// the middle of a transfusion. Locked is what a locked browser still shows, and
+// rooms are the templates of the pages that Page, Both, Here and Upload register.
+func New(cfg Config, locked LockedView, rooms ...fs.FS) (*Site, error) {
+	if cfg.Log == nil {
+		cfg.Log = slog.New(slog.DiscardHandler)
+	}
+	r := cfg.Replica
+	s := &Site{
+		Config: cfg, Records: entry.NewWriter(r), Stock: query.Reader{Replica: r}, Cases: query.Reader{Replica: r},
+		Audit: query.Reader{Replica: r}, locked: locked, mux: http.NewServeMux(),
+		live: make(chan struct{}, maxStreams), entrance: map[string]bool{},
+	}
+	var err error
+	if s.secret, err = secretOf(r); err != nil {
+		return nil, err
+	}
+	s.cookie = "thawtrail-" + hex.EncodeToString(r.Store.Device()[:4])
+	s.tmpl, err = parseTemplates(rooms)
+	return s, err
+}
+
+func secretOf(r *replica.Replica) ([]byte, error) {
+	secret, err := r.Store.Local(secretName)
+	if err != nil || len(secret) == sha256.Size {
+		return secret, err
+	}
+	secret = make([]byte, sha256.Size)
+	if _, err := rand.Read(secret); err != nil {
+		return nil, err
+	}
+	return secret, r.Store.SetLocal(secretName, secret)
+}

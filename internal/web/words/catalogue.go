@@ -1,0 +1,276 @@
+package words
+
+import (
+	_ "embed"
+	"fmt"
+	"html/template"
+	"strconv"
+	"strings"
+)
+
+//go:embed english.txt
+var englishFile string
+
+// english holds every sentence of the pages by its key. The file itself says how
+// it is written; templates and code hold no sentence of their own.
+var english = mustRead(englishFile)
+
+// catalogue is sentences by key.
+type catalogue map[string]sentence
+
+// sentence is the items of one entry: one, or those of a list. Its text was split
+// into pieces when the program started, so that saying it is only joining.
+type sentence []item
+
+type item []piece
+
+// piece is a part of a sentence: words, a value, a form that fits a number, or a
+// mark that words begin or end to have weight, to be code or to be a link.
+type piece struct {
+	words string
+	value int      // from 1; 0: the words
+	forms []string // to choose from by the value
+	mark  byte     // * ` [ or ]
+}
+
+// mustRead reads the catalogue. It is part of the program: what is wrong in it
+// is found by the first test that runs.
+func mustRead(file string) catalogue {
+	all, err := readCatalogue(file)
+	if err != nil {
+		panic(err)
+	}
+	return all
+}
+
+// readCatalogue reads headings, entries and the lines that go on with them.
+func readCatalogue(file string) (catalogue, error) {
+	all := catalogue{}
+	section, key, text := "", "", ""
+	end := func(n int) error {
+		if key == "" {
+			return nil
+		}
+		if _, twice := all[key]; twice {
+			return fmt.Errorf("catalogue, line %d: %s stands there twice", n, key)
+		}
+		s, err := readSentence(text)
+		if err != nil {
+			return fmt.Errorf("catalogue, line %d: %s: %w", n, key, err)
+		}
+		all[key], key = s, ""
+		return nil
+	}
+	for n, line := range strings.Split(file, "\n") {
+		goesOn := strings.HasPrefix(line, " ")
+		line = strings.TrimSpace(line)
+		if goesOn && key != "" {
+			text += " " + line
+			continue
+		}
+		if err := end(n); err != nil {
+			return nil, err
+		}
+		switch name, words, found := strings.Cut(line, "="); {
+		case line == "" || line[0] == '#':
+		case line[0] == '[' && line[len(line)-1] == ']':
+			section = line[1 : len(line)-1]
+		case found:
+			key, text = section+"."+strings.TrimSpace(name), strings.TrimSpace(words)
+		default:
+			return nil, fmt.Errorf("catalogue, line %d: %q is neither a heading nor a key with its words", n+1, line)
+		}
+	}
+	return all, end(0)
+}
+
+// readSentence splits an entry into its items and their pieces.
+func readSentence(text string) (sentence, error) {
+	var s sentence
+	for _, item := range strings.Split(text, " | ") {
+		pieces, err := readPieces(item)
+		if err != nil {
+			return nil, err
+		}
+		s = append(s, pieces)
+	}
+	return s, nil
+}
+
+func readPieces(text string) (item, error) {
+	var out item
+	open := -1 // where a link began
+	for text != "" {
+		i := strings.IndexAny(text, "{*`[]")
+		if i != 0 {
+			if i < 0 {
+				i = len(text)
+			}
+			out, text = append(out, piece{words: text[:i]}), text[i:]
+			continue
+		}
+		if text[0] != '{' {
+			p := piece{mark: text[0]}
+			text = text[1:]
+			if p.mark == ']' { // its address is a value: [words](1)
+				inside, rest, ok := strings.Cut(text, ")")
+				n, err := strconv.Atoi(strings.TrimPrefix(inside, "("))
+				if !ok || err != nil || open < 0 {
+					return nil, fmt.Errorf("a link ends with the number of its address, as in [words](1)")
+				}
+				out[open].value, open, text = n, -1, rest
+			}
+			if p.mark == '[' {
+				open = len(out)
+			}
+			out = append(out, p)
+			continue
+		}
+		inside, rest, ok := strings.Cut(text[1:], "}")
+		if !ok {
+			return nil, fmt.Errorf("a { is not closed")
+		}
+		p, err := readValue(inside)
+		if err != nil {
+			return nil, err
+		}
+		out, text = append(out, p), rest
+	}
+	return out, nil
+}
+
+// readValue reads what stands in braces: the number of a value, then a word that
+// says what it is, or the forms for one and for others.
+func readValue(inside string) (piece, error) {
+	number, forms, choice := strings.Cut(inside, ":")
+	if !choice {
+		number, _, _ = strings.Cut(inside, " ")
+	}
+	n, err := strconv.Atoi(number)
+	if err != nil || n < 1 {
+		return piece{}, fmt.Errorf("%q does not begin with the number of a value", inside)
+	}
+	p := piece{value: n}
+	if choice {
+		for _, f := range strings.Split(forms, " / ") {
+			p.forms = append(p.forms, strings.TrimSpace(f))
+		}
+		if len(p.forms) != 2 {
+			return piece{}, fmt.Errorf("%q wants two forms: for one, and for others", inside)
+		}
+	}
+	return p, nil
+}
+
+// Say is a sentence of the catalogue as plain text.
+func Say(key string, values ...any) string { return english.text(key, values, false) }
+
+// HTML is a sentence of the catalogue for a template: its marks become tags,
+// and its values are text whatever they hold.
+func HTML(key string, values ...any) template.HTML {
+	return template.HTML(english.text(key, values, true)) // #nosec G203 -- each value is escaped
+}
+
+// List is the items of a list of the catalogue.
+func List(key string) []string {
+	s := english[key]
+	out := make([]string, len(s))
+	for i, item := range s {
+		var b strings.Builder
+		item.write(&b, nil, nil)
+		out[i] = b.String()
+	}
+	return out
+}
+
+// ScriptWords are the sentences of page.js, with their values still open.
+func ScriptWords() map[string]string {
+	out := map[string]string{}
+	for key := range english {
+		if name, ok := strings.CutPrefix(key, "script."); ok {
+			out[name] = Say(key, "{1}", "{2}", "{3}")
+		}
+	}
+	return out
+}
+
+// text says a sentence. A key that is not there is shown: a test finds it first.
+func (c catalogue) text(key string, values []any, html bool) string {
+	s, ok := c[key]
+	if !ok {
+		return key
+	}
+	var b strings.Builder
+	var m *marks // of plain text: none
+	if html {
+		m = &marks{}
+	}
+	for i, item := range s {
+		if i > 0 {
+			b.WriteString(" | ")
+		}
+		item.write(&b, values, m)
+	}
+	return b.String()
+}
+
+// write puts an item together; with marks it is HTML.
+func (it item) write(b *strings.Builder, values []any, m *marks) {
+	for _, p := range it {
+		text := p.words
+		switch {
+		case p.mark != 0:
+			if m != nil {
+				b.WriteString(m.tag(p, values))
+			}
+			continue
+		case p.forms != nil && valueText(p.value, values) == "1":
+			text = p.forms[0]
+		case p.forms != nil:
+			text = p.forms[1]
+		case p.value != 0:
+			text = valueText(p.value, values)
+		}
+		if m != nil {
+			text = template.HTMLEscapeString(text)
+		}
+		b.WriteString(text)
+	}
+}
+
+// marks knows which of the marks of a sentence are open.
+type marks struct{ weight, code bool }
+
+// tag is the tag that a mark stands for.
+func (m *marks) tag(p piece, values []any) string {
+	switch p.mark {
+	case '*':
+		m.weight = !m.weight
+		return either(m.weight, "<strong>", "</strong>")
+	case '`':
+		m.code = !m.code
+		return either(m.code, "<code>", "</code>")
+	case '[':
+		address := valueText(p.value, values)
+		if !strings.HasPrefix(address, "/") { // only places on this site
+			address = "/"
+		}
+		return `<a href="` + template.HTMLEscapeString(address) + `">`
+	}
+	return "</a>"
+}
+
+func either(first bool, a, b string) string {
+	if first {
+		return a
+	}
+	return b
+}
+
+// valueText is a value as text; a page that gives too few is found by a test.
+func valueText(n int, values []any) string {
+	if n > len(values) {
+		return ""
+	}
+	return fmt.Sprint(values[n-1])
+}

@@ -1,0 +1,150 @@
+package words
+
+import (
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"thawtrail/internal/engine"
+	"thawtrail/internal/event"
+	"thawtrail/internal/label"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// Num prints a number with at most three digits behind the point and no
+// thousands separators.
+func Num(v float64) string {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return "-"
+	}
+	decimals := 3
+	for limit := 10.0; limit <= 1000 && math.Abs(v) >= limit; limit *= 10 {
+		decimals--
+	}
+	s := strconv.FormatFloat(v, 'f', decimals, 64)
+	if strings.Contains(s, ".") {
+		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
+	}
+	return s
+}
+
+// Whole prints a number without digits behind the point.
+func Whole(v float64) string { return strconv.FormatFloat(math.Round(v), 'f', -1, 64) }
+
+// Tenth prints a number with one digit behind the point.
+func Tenth(v float64) string { return strconv.FormatFloat(v, 'f', 1, 64) }
+
+// Span prints a middle with both ends.
+func Span(r engine.Range, format func(float64) string, unit string) string {
+	if r.Low == r.High {
+		return format(r.Mid) + " " + unit
+	}
+	return Say("word.range", format(r.Mid), unit, format(r.Low), format(r.High))
+}
+
+// Tenths prints a count of tenths.
+func Tenths(v int32) string { return strconv.FormatFloat(float64(v)/10, 'f', 1, 64) }
+
+// TenthsOf prints a count of tenths; nothing for none.
+func TenthsOf(v *int32) string {
+	if v == nil {
+		return ""
+	}
+	return Tenths(*v)
+}
+
+// IntOf prints a count; nothing for none.
+func IntOf(v *int32) string {
+	if v == nil {
+		return ""
+	}
+	return strconv.Itoa(int(*v))
+}
+
+// Money prints minor units.
+func Money(v int64) string { return strconv.FormatFloat(float64(v)/100, 'f', 2, 64) }
+
+// Enum is an enum value in words; empty for none.
+func Enum(e protoreflect.Enum) string {
+	v := e.Descriptor().Values().ByNumber(e.Number())
+	if v == nil || v.Number() == 0 {
+		return ""
+	}
+	return strings.ReplaceAll(event.EnumWord(v), "_", " ")
+}
+
+// Plain shows a code word as words.
+func Plain(s string) string { return strings.ReplaceAll(s, "_", " ") }
+
+// Moment is a time for people: never ambiguous, to the minute.
+func Moment(t time.Time) string { return t.Format(Say("time.moment")) }
+
+// ParseTime reads the RFC 3339 of an answer.
+func ParseTime(text string) time.Time {
+	t, err := time.Parse(time.RFC3339, text)
+	if err != nil {
+		return time.Time{}
+	}
+	return t
+}
+
+// SavedState says how far a record has come.
+func SavedState(s pb.SavedState) string {
+	switch s {
+	case pb.SavedState_SAVED_STATE_SENT:
+		return Say("saved.sent")
+	case pb.SavedState_SAVED_STATE_HELD_ON_SERVER:
+		return Say("saved.held")
+	}
+	return Say("saved.here")
+}
+
+// YesNo says a truth.
+func YesNo(b bool) string {
+	if b {
+		return Say("word.yes")
+	}
+	return Say("word.no")
+}
+
+// HoldReached tells whether a hold could have been known, never as blame.
+func HoldReached(code string) string {
+	switch code {
+	case "reached":
+		return Say("doubt.reached")
+	case "not_reached":
+		return Say("doubt.not_reached")
+	case "unknown":
+		return Say("doubt.unknown")
+	}
+	return ""
+}
+
+// BagNumber is a bag's number as stickers show it.
+func BagNumber(id string) string {
+	if id == "" {
+		return ""
+	}
+	return label.BagNumber(id).String()
+}
+
+// LabelOf is the label and the hint of a field: the words of the catalogue, where
+// the contract's own help is too short for a person in a barn.
+func LabelOf(eventName, field string, rule *pb.FieldRule) (label, hint string) {
+	for _, key := range []string{eventName + "." + field, field} {
+		if words := List("field." + key); len(words) == 2 {
+			return words[0], words[1]
+		} else if len(words) == 1 {
+			return words[0], ""
+		}
+	}
+	help := rule.Help
+	if help == "" {
+		help = strings.ReplaceAll(field, "_", " ")
+	}
+	help = strings.TrimSuffix(help, " in C")
+	return strings.ToUpper(help[:1]) + help[1:], ""
+}
