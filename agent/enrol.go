@@ -22,7 +22,7 @@ import (
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/invite"
 	"thawtrail/internal/trust/vault"
-	"thawtrail/internal/trust/wholefile"
+	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 

@@ -11,7 +11,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"thawtrail/agent"
-	"thawtrail/internal/trust/wholefile"
+	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 

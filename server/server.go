@@ -38,6 +38,7 @@ import (
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 
 	"google.golang.org/grpc"
@@ -235,7 +236,7 @@ func hubEpoch(dir string) (string, error) {
 		return "", fmt.Errorf("hub epoch: %w", err)
 	}
 	epoch := hex.EncodeToString(raw)
-	return epoch, trust.WriteFile(path, []byte(epoch))
+	return epoch, wholefile.Write(path, []byte(epoch))
 }
 
 func (h *hub) practice() string {

@@ -18,6 +18,7 @@ import (
 	"thawtrail/internal/store"
 	"thawtrail/internal/store/index"
 	"thawtrail/internal/trust"
+	"thawtrail/internal/wholefile"
 )
 
 // startMeasure times from an agent's unlocked replica until it answers, after a
@@ -115,7 +116,7 @@ func idleMeasure(name string, n int64) func(context.Context, *lab) ([]Result, er
 // while, in KiB.
 func idle(ctx context.Context, program, dir string, wait time.Duration) (kb int64, err error) {
 	key := dir + ".key"
-	if err := os.WriteFile(key, keyBytes, 0o600); err != nil {
+	if err := wholefile.Write(key, keyBytes); err != nil {
 		return 0, err
 	}
 	cmd := exec.CommandContext(ctx, program, "agent", "--data", dir, "--listen", "127.0.0.1:0", "--key-file", key)

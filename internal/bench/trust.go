@@ -15,6 +15,7 @@ import (
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/invite"
 	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 	"thawtrail/server"
 )
@@ -99,5 +100,5 @@ func admit(ctx context.Context, office pb.HubServiceServer, request, answer stri
 	if raw, err = proto.Marshal(admitted.Response); err != nil {
 		return err
 	}
-	return os.WriteFile(answer, raw, 0o600)
+	return wholefile.Write(answer, raw)
 }

@@ -1,14 +1,11 @@
 package cli
 
 import (
-	"bufio"
 	"context"
 	"crypto/rand"
-	"errors"
 	"fmt"
 	"io"
 	"os"
-	"path/filepath"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -23,7 +20,7 @@ import (
 	"thawtrail/internal/replication"
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/local"
-	"thawtrail/internal/trust/wholefile"
+	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 	"thawtrail/server"
 )
@@ -59,7 +56,7 @@ func (d *desk) booksWriteCommand() *cobra.Command {
 				return err
 			}
 			var last *pb.WriteBooksResponse
-			err = writeWhole(path, func(to io.Writer) (err error) {
+			err = wholefile.Fill(path, func(to io.Writer) (err error) {
 				last, err = d.writeBooks(ctx, f, to, id.text())
 				return err
 			})
@@ -69,28 +66,6 @@ func (d *desk) booksWriteCommand() *cobra.Command {
 			return d.tell(f, map[string]any{"file": path, "code": last.Code, "records": last.Records},
 				last.Code, fmt.Sprintf("This code opens %s, and nothing else does; it is shown this once. Carry it apart from the file. %s written.", path, count(int(last.Records), "record")))
 		})
-}
-
-// writeWhole writes a file under another name and renames it when it is whole, so
-// that half a file is never taken for one.
-func writeWhole(path string, fill func(io.Writer) error) error {
-	part, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+".part-*")
-	if err != nil {
-		return fmt.Errorf("write %s: %w", path, err)
-	}
-	buffered := bufio.NewWriterSize(part, 1<<20)
-	err = fill(buffered)
-	if err == nil {
-		err = buffered.Flush()
-	}
-	err = errors.Join(err, part.Sync(), part.Close())
-	if err == nil {
-		err = os.Rename(part.Name(), path)
-	}
-	if err != nil {
-		return errors.Join(err, os.Remove(part.Name()))
-	}
-	return nil
 }
 
 func (d *desk) writeBooks(ctx context.Context, f *ownForm, to io.Writer, id string) (*pb.WriteBooksResponse, error) {

@@ -7,7 +7,7 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/trust/wholefile"
+	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 

@@ -10,7 +10,7 @@ import (
 	"thawtrail/internal/cli/terminal"
 	"thawtrail/internal/event"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/trust/wholefile"
+	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 

@@ -20,7 +20,7 @@ import (
 	"thawtrail/internal/trust/invite"
 	"thawtrail/internal/trust/local"
 	"thawtrail/internal/trust/vault"
-	"thawtrail/internal/trust/wholefile"
+	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 	"thawtrail/server"
 )

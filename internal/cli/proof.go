@@ -11,7 +11,7 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/proof"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/trust/wholefile"
+	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 

@@ -20,7 +20,7 @@ import (
 	"thawtrail/internal/demo/wire"
 	"thawtrail/internal/trust/local"
 	"thawtrail/internal/trust/vault"
-	"thawtrail/internal/trust/wholefile"
+	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 

@@ -32,7 +32,7 @@ import (
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/pins"
 	"thawtrail/internal/trust/vault"
-	"thawtrail/internal/trust/wholefile"
+	"thawtrail/internal/wholefile"
 )
 
 // Files of a data folder beside journal and index.

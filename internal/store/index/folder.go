@@ -14,7 +14,7 @@ import (
 	"slices"
 	"strings"
 
-	"thawtrail/internal/store/journal"
+	"thawtrail/internal/wholefile"
 )
 
 // The names in an index's directory:
@@ -49,7 +49,7 @@ type folder struct {
 
 // lockFolder makes the directory and takes its lock.
 func lockFolder(opt Options) (*folder, error) {
-	if err := (journal.OSFS{}).MkdirAll(opt.Dir); err != nil {
+	if err := wholefile.MakeFolder(opt.Dir); err != nil {
 		return nil, fmt.Errorf("index: %w", err)
 	}
 	lock, err := lockFile(filepath.Join(opt.Dir, lockName))
@@ -81,7 +81,7 @@ func (f *folder) path(name string) string { return filepath.Join(f.opt.Dir, name
 
 func (f *folder) tables() string { return f.path(tablesName) }
 
-func (f *folder) sync() error { return journal.OSFS{}.SyncDir(f.opt.Dir) }
+func (f *folder) sync() error { return wholefile.SyncFolder(f.opt.Dir) }
 
 // hasTables says whether there is anything to open.
 func (f *folder) hasTables() (bool, error) {
@@ -148,24 +148,8 @@ func (f *folder) markClean() error {
 	return f.writeFile(cleanName, []byte(mark))
 }
 
-// writeFile replaces a small file: written beside, synced, renamed, synced.
 func (f *folder) writeFile(name string, contents []byte) error {
-	beside := f.path(name + ".new")
-	file, err := os.OpenFile(beside, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
-	if err != nil {
-		return err
-	}
-	_, err = file.Write(contents)
-	if err == nil {
-		err = file.Sync()
-	}
-	if err = errors.Join(err, file.Close()); err != nil {
-		return err
-	}
-	if err := os.Rename(beside, f.path(name)); err != nil {
-		return err
-	}
-	return f.sync()
+	return wholefile.Write(f.path(name), contents)
 }
 
 func (f *folder) removeFile(name string) error {

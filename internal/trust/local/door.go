@@ -22,7 +22,7 @@ import (
 	"os"
 	"path/filepath"
 
-	"thawtrail/internal/trust/wholefile"
+	"thawtrail/internal/wholefile"
 )
 
 // Door says how to reach a running daemon.
@@ -122,6 +122,7 @@ func folder() (string, error) {
 		}
 	}
 	dir := filepath.Join(base, "thawtrail")
+	// Nothing is synced: no door outlives its daemon, so none has to outlive a power cut.
 	if err := os.MkdirAll(dir, 0o700); err != nil { // #nosec G703 -- the folder of this user, by its own environment
 		return "", fmt.Errorf("folder of local doors: %w", err)
 	}

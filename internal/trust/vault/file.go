@@ -8,7 +8,7 @@ import (
 
 	"golang.org/x/crypto/chacha20poly1305"
 
-	"thawtrail/internal/trust/wholefile"
+	"thawtrail/internal/wholefile"
 )
 
 const (

@@ -5,7 +5,7 @@ import (
 	"io"
 
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/trust/wholefile"
+	"thawtrail/internal/wholefile"
 )
 
 // Kinds of a vault. Append only.

@@ -13,7 +13,7 @@ import (
 	"golang.org/x/crypto/argon2"
 	"golang.org/x/crypto/chacha20poly1305"
 
-	"thawtrail/internal/trust/wholefile"
+	"thawtrail/internal/wholefile"
 )
 
 // Label names what a derived key is for.

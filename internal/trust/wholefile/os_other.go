@@ -1,5 +1,0 @@
-//go:build !windows
-
-package wholefile
-
-const isWindows = false

@@ -1,3 +1,0 @@
-package wholefile
-
-const isWindows = true
