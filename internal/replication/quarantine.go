@@ -11,7 +11,7 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/replica"
-	"thawtrail/internal/trust"
+	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -32,8 +32,8 @@ func quarantine(r *replica.Replica, run *pb.Run, why *exchange.Refusal) {
 	name := fmt.Sprintf("%016d-%s-%d", r.Clock.Now().UnixMicro(), log.Short(), run.GetFrom())
 	base := filepath.Join(r.Quarantine, name)
 	// A full disk must not stop the exchange: the run can be fetched again.
-	if trust.WriteFile(base+".run", data) == nil {
-		_ = trust.WriteFile(base+".txt", []byte(why.Error()+"\n"))
+	if wholefile.Write(base+".run", data) == nil {
+		_ = wholefile.Write(base+".txt", []byte(why.Error()+"\n"))
 	}
 	trimQuarantine(r.Quarantine)
 }

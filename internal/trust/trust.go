@@ -32,7 +32,6 @@ import (
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/pins"
 	"thawtrail/internal/trust/vault"
-	"thawtrail/internal/wholefile"
 )
 
 // Files of a data folder beside journal and index.
@@ -214,9 +213,6 @@ func (h *Home) Store(opt store.Options) store.Options {
 	opt.Key, opt.KeyID, opt.IndexKey = h.Vault.Key(vault.Journal), h.Vault.ID(), h.Vault.Key(vault.Index)
 	return opt
 }
-
-// WriteFile replaces a small file durably; see package wholefile.
-func WriteFile(path string, data []byte) error { return wholefile.Write(path, data) }
 
 // Listen opens a loopback address and refuses any other.
 func Listen(addr string) (net.Listener, error) {

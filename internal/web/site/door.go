@@ -16,6 +16,7 @@ import (
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/pins"
 	"thawtrail/internal/web/words"
+	"thawtrail/internal/wholefile"
 )
 
 // Serve listens on a loopback address until ctx ends. Ready is told the one-time
@@ -34,7 +35,7 @@ func (s *Site) Serve(ctx context.Context, addr string, ready func(url string)) e
 		return err
 	}
 	if s.URLFile != "" {
-		if err := trust.WriteFile(s.URLFile, []byte(strings.Join(ways, "\n")+"\n")); err != nil {
+		if err := wholefile.Write(s.URLFile, []byte(strings.Join(ways, "\n")+"\n")); err != nil {
 			return err
 		}
 	}
