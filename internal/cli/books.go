@@ -13,7 +13,6 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 
 	"thawtrail/agent"
-	"thawtrail/internal/cli/terminal"
 	"thawtrail/internal/bundle"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/replica"
@@ -255,13 +254,13 @@ func (d *desk) readSheet(path string) (string, error) {
 		}
 		return string(raw), nil
 	}
-	if !terminal.Interactive() {
+	if !interactive() {
 		raw, err := io.ReadAll(io.LimitReader(os.Stdin, maxSheet))
 		return string(raw), err
 	}
 	var rows strings.Builder
 	for n := 1; n <= authority.SheetRows; {
-		text, err := terminal.Ask(d.err, fmt.Sprintf("Row %d, 14 characters (they do not show): ", n))
+		text, err := askSecret(d.err, fmt.Sprintf("Row %d, 14 characters (they do not show): ", n))
 		if err != nil {
 			return "", err
 		}

@@ -7,7 +7,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"thawtrail/internal/cli/terminal"
 	"thawtrail/internal/event"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/wholefile"
@@ -23,7 +22,7 @@ func secretFlag(name, what string) *flagOf {
 // secretText reads the first line of the flag's file, or asks.
 func (d *desk) secretText(f *flagOf, prompt string) (string, error) {
 	if !f.given() {
-		return terminal.Ask(d.err, prompt)
+		return askSecret(d.err, prompt)
 	}
 	raw, err := wholefile.Read(f.text(), 4096)
 	line, _, _ := strings.Cut(string(raw), "\n")
@@ -48,7 +47,7 @@ func (d *desk) pinCommand() *cobra.Command {
 		switch {
 		case forgotten.given():
 			req.Passphrase, err = d.secretText(forgotten, "")
-		case old.given() || terminal.Interactive():
+		case old.given() || interactive():
 			req.OldPin, err = d.secretText(old, "PIN until now (Enter when there is none): ")
 		}
 		if err != nil {
@@ -82,7 +81,7 @@ func (d *desk) pinListCommand() *cobra.Command {
 // askPIN asks at a terminal for the PIN that an act wants, where anybody has one.
 // Enter goes on without.
 func (l *link) askPIN(ctx context.Context, spec *event.Spec, req *pb.WriteRequest) (err error) {
-	if req.Pin != "" || !terminal.Interactive() || !spec.Rule.GetAsksPin() && len(req.Overrides) == 0 {
+	if req.Pin != "" || !interactive() || !spec.Rule.GetAsksPin() && len(req.Overrides) == 0 {
 		return nil
 	}
 	set := &pb.ListPinsResponse{}
@@ -90,7 +89,7 @@ func (l *link) askPIN(ctx context.Context, spec *event.Spec, req *pb.WriteReques
 		return err
 	}
 	if slices.ContainsFunc(set.Pins, func(p *pb.PinRow) bool { return p.PinSet }) {
-		req.Pin, err = terminal.Ask(l.d.err, "PIN (Enter to go on without): ")
+		req.Pin, err = askSecret(l.d.err, "PIN (Enter to go on without): ")
 	}
 	return err
 }

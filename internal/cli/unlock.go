@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io/fs"
 
-	"thawtrail/internal/cli/terminal"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/trust/vault"
 )
@@ -40,13 +39,13 @@ func (u *unlock) secret(d *desk, data string) (*vault.Secret, error) {
 		return nil, err
 	case begun && !locked:
 		return nil, nil
-	case begun && !terminal.Interactive():
+	case begun && !interactive():
 		return nil, refusal.New("passphrase_file", "", "--passphrase-file FILE or --key-file FILE, since this folder is encrypted")
 	case begun:
 		return d.askPassphrase(data)
 	case u.none.text() == "true":
 		return nil, nil
-	case !terminal.Interactive():
+	case !interactive():
 		return nil, refusal.New("passphrase_file", "", "--passphrase-file FILE or --key-file FILE to begin an encrypted folder").
 			Because("--no-passphrase encrypts nothing; for trying out only")
 	}
@@ -76,7 +75,7 @@ func (u *unlock) given() (*vault.Secret, error) {
 // likely a slip in a word of the list is named.
 func (d *desk) askPassphrase(data string) (*vault.Secret, error) {
 	for left := tries - 1; ; left-- {
-		text, err := terminal.Ask(d.err, "Passphrase (four letters of each word are enough): ")
+		text, err := askSecret(d.err, "Passphrase (four letters of each word are enough): ")
 		if err != nil {
 			return nil, err
 		}
@@ -126,7 +125,7 @@ func (d *desk) askNewPassphrase(why string) (*vault.Secret, error) {
 	}
 	fmt.Fprintf(d.err, "%s Write these words down, or\nuse your own:\n\n    %s\n\n", why, offer)
 	for range tries {
-		first, err := terminal.Ask(d.err, "Passphrase from now on: ")
+		first, err := askSecret(d.err, "Passphrase from now on: ")
 		if err != nil {
 			return nil, err
 		}
@@ -135,7 +134,7 @@ func (d *desk) askNewPassphrase(why string) (*vault.Secret, error) {
 			fmt.Fprintln(d.err, "That will not do: "+ref.Want+".")
 			continue
 		}
-		again, err := terminal.Ask(d.err, "The same again: ")
+		again, err := askSecret(d.err, "The same again: ")
 		if err != nil {
 			return nil, err
 		}

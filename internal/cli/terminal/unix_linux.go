@@ -1,8 +1,0 @@
-package terminal
-
-import "golang.org/x/sys/unix"
-
-const (
-	getAttributes = unix.TCGETS
-	setAttributes = unix.TCSETS
-)
