@@ -15,6 +15,7 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/store"
+	"thawtrail/internal/testrun"
 )
 
 // Every result carries the fixed fields; times are not looked at.
@@ -89,7 +90,7 @@ func checkStates(t *testing.T, v *store.Snapshot, kind string) error {
 
 func TestPercentile(t *testing.T) {
 	require.Zero(t, percentile(nil, 50))
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		var times []time.Duration
 		for range rapid.IntRange(1, 300).Draw(t, "n") {
 			times = append(times, time.Duration(rapid.IntRange(0, 1000).Draw(t, "time")))

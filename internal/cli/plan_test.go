@@ -12,6 +12,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"pgregory.net/rapid"
 
+	"thawtrail/internal/testrun"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -286,7 +287,7 @@ func TestBadInputIsRefusedOnOneLine(t *testing.T) {
 }
 
 func TestScaledNumbersAreExact(t *testing.T) {
-	rapid.Check(t, func(rt *rapid.T) {
+	testrun.Check(t, func(rt *rapid.T) {
 		grams := rapid.Int64Range(500, 150_000).Draw(rt, "tens of grams") * 10
 		text := decimalText(grams/10, 2)
 		if rapid.Bool().Draw(rt, "comma") {

@@ -1,6 +1,7 @@
 package demo
 
 import (
+	"cmp"
 	"context"
 	"flag"
 	"fmt"
@@ -17,28 +18,20 @@ import (
 
 	"thawtrail/internal/clock"
 	"thawtrail/internal/demo/wire"
+	"thawtrail/internal/testrun"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
 var (
-	kills    = flag.Int("kills", 0, "how often a process is killed; 50 when 0, 8 with -short")
-	killSeed = flag.Uint64("killseed", 0, "seed of the killing; a new one when 0")
+	kills    = flag.Int("kills", 0, "how often a process is killed; the usual number when 0")
+	killSeed = flag.Uint64("killseed", 0, "seed of the killing; the usual one, or a new one in a long run, when 0")
 )
 
 // TestKilledAtRandom kills the server and both agents again and again while all
 // three write and exchange. In the end every acknowledged entry is on all three,
 // all three agree, no log was forked and every replica verifies from end to end.
 func TestKilledAtRandom(t *testing.T) {
-	rounds, seed := *kills, *killSeed
-	if rounds == 0 {
-		rounds = 50
-		if testing.Short() {
-			rounds = 8
-		}
-	}
-	if seed == 0 {
-		seed = rand.Uint64()
-	}
+	rounds, seed := cmp.Or(*kills, testrun.Of(8, 50)), cmp.Or(*killSeed, testrun.Seed())
 	t.Logf("again with: go test ./internal/demo -run TestKilledAtRandom -kills %d -killseed %d", rounds, seed)
 	k := startKilling(t)
 	k.write()

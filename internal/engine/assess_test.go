@@ -10,6 +10,7 @@ import (
 	"pgregory.net/rapid"
 
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/testrun"
 )
 
 // wellFoal is 20 h old with no sign and no risk.
@@ -180,7 +181,7 @@ func TestAssessRefusesSlips(t *testing.T) {
 }
 
 func TestAssessTakesAnything(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		in := AssessInput{
 			AgeH:            soft(t, "age", 0, 10, 30),
 			IgGReading:      IgGReading{IgGGPerL: soft(t, "igg", 0, 3, 9), IgGUnknown: rapid.Bool().Draw(t, "unknown")},

@@ -10,6 +10,7 @@ import (
 	"pgregory.net/rapid"
 
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/testrun"
 )
 
 // foal is a 50 kg newborn with an exactly measured IgG.
@@ -97,7 +98,7 @@ func TestDoseUnknownIgGIsZeroAndSaysSo(t *testing.T) {
 }
 
 func TestDoseUnitsRoundTrip(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		mg := rapid.Float64Range(10, 5000).Draw(t, "mg/dL")
 		in := foal(mg/100, 14)
 		a, err := Dose(in)
@@ -210,7 +211,7 @@ func TestDoseAsksAboutAnUnusualNewborn(t *testing.T) {
 }
 
 func TestDoseNeverGivesNonsense(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		in := DoseInput{
 			WeightKg:            Range{wild().Draw(t, "w1"), wild().Draw(t, "w2"), wild().Draw(t, "w3")},
 			IgGReading:          IgGReading{IgGGPerL: soft(t, "igg", 0, 2, 8, 50)},
@@ -256,7 +257,7 @@ func TestDoseRangesAreTheLeastAndTheMostOfAllCorners(t *testing.T) {
 		slices.Sort(v)
 		return Range{v[0], v[1], v[2]}
 	}
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		weight, igg := draw(t, "weight", 5, 100), draw(t, "igg", 0, 12)
 		share, donor := draw(t, "share", 0.1, 1), draw(t, "donor", 2, 40)
 		in := DoseInput{WeightKg: weight, IgGReading: IgGReading{IgGBand: &Band{igg.Low, igg.High}}, ShareFound: &share, DonorIgGGPerL: &donor,
@@ -297,7 +298,7 @@ func (c *corners) agree(t require.TestingT, r Range) {
 }
 
 func TestDoseIsMonotone(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		igg, donor := rapid.Float64Range(0, 7).Draw(t, "igg"), rapid.Float64Range(8, 30).Draw(t, "donor")
 		more := rapid.Float64Range(0, 1).Draw(t, "more")
 		base, err := Dose(foal(igg, donor))

@@ -9,6 +9,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"thawtrail/internal/testrun"
 )
 
 func TestDripAgainstPublishedSums(t *testing.T) {
@@ -139,7 +141,7 @@ func TestPredictEnd(t *testing.T) {
 }
 
 func TestDripConservesVolumeAndStaysFinite(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		in := DripInput{VolumeMl: rapid.OneOf(rapid.SampledFrom([]float64{10, 250, 950, 4000}), wild()).Draw(t, "ml"), WeightKg: soft(t, "kg", 45, 50, 500), DropsPerMl: soft(t, "drops", 10, 15, 20, 60),
 			Minutes: soft(t, "min", 5, 20, 60, 120, 600), PlateauMlPerKgPerH: soft(t, "plateau", 1, 10, 20, 30, 40),
 			Adult: rapid.Bool().Draw(t, "adult"), NoSlowStart: rapid.Bool().Draw(t, "none")}

@@ -7,6 +7,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"thawtrail/internal/testrun"
 )
 
 func TestFlowAgainstPublishedWithTheSizeOfTheMiss(t *testing.T) {
@@ -119,7 +121,7 @@ func TestFlowRefusals(t *testing.T) {
 }
 
 func TestFlowIsMonotoneAndFinite(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		in := FlowInput{CatheterMm: soft(t, "mm", 0.7, 1.3, 1.6), CatheterLengthMm: soft(t, "l", 45, 130), TubeMm: soft(t, "tube", 2, 3, 4), TubeM: soft(t, "m", 0, 1.5),
 			HeadCm: soft(t, "head", 50, 100, 150), VenousCmH2O: soft(t, "cvp", 0, 12), ViscosityMPas: soft(t, "mu", 1, 1.24), PlasmaTempC: soft(t, "c", 25, 37),
 			KLoss: soft(t, "k", 0, 1.5), VolumeMl: soft(t, "ml", 950), WeightKg: soft(t, "kg", 50, 500)}

@@ -10,6 +10,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"thawtrail/internal/testrun"
 )
 
 func TestMktAgainstComputedVectors(t *testing.T) {
@@ -45,7 +47,7 @@ func TestMktCautionsAndRefusals(t *testing.T) {
 }
 
 func TestMktLaws(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		readings := rapid.SliceOfN(rapid.Float64Range(-100, 70), 1, 50).Draw(t, "readings")
 		in := MktInput{Celsius: readings, DHOverRK: soft(t, "k", 5000, 10000, 20000)}
 		r, err := Mkt(in)

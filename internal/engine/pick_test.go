@@ -15,6 +15,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"thawtrail/internal/testrun"
 )
 
 var pickAt = time.Date(2026, 3, 8, 2, 0, 0, 0, time.UTC)
@@ -211,7 +213,7 @@ func slowPick(bags []PickBag, need int) (best, second []string) {
 }
 
 func TestPickAgainstEverySet(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(1, 11).Draw(t, "n")
 		volumes := rapid.SampledFrom([][]int{{950}, {250, 500, 950}, {100, 130, 170, 200, 260, 310, 950}}).Draw(t, "volumes")
 		bags := make([]PickBag, n)

@@ -8,6 +8,7 @@ import (
 	"pgregory.net/rapid"
 
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/testrun"
 )
 
 func TestProteinAgreesWithPublishedFigures(t *testing.T) {
@@ -75,7 +76,7 @@ func TestProteinRefusesSlips(t *testing.T) {
 }
 
 func TestProteinNeverGivesNonsense(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		in := ProteinInput{WeightKg: wild().Draw(t, "weight"), TPGPerL: wild().Draw(t, "now"), TargetTPGPerL: wild().Draw(t, "target"), DonorTPGPerL: wild().Draw(t, "donor")}
 		if rapid.IntRange(0, 3).Draw(t, "good?") > 0 {
 			in = adult()

@@ -9,6 +9,7 @@ import (
 	"pgregory.net/rapid"
 
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/testrun"
 )
 
 func TestResponseAgreesWithPublishedVolumes(t *testing.T) {
@@ -51,7 +52,7 @@ func TestResponseOddShares(t *testing.T) {
 
 // What Dose predicts at a share, Response finds again.
 func TestResponseFindsTheShareThatDoseUsed(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		share := rapid.Float64Range(0.1, 1).Draw(t, "share")
 		weight := rapid.Float64Range(30, 75).Draw(t, "weight")
 		age := rapid.Float64Range(0, 28*24).Draw(t, "age")
@@ -84,7 +85,7 @@ func TestResponseRefusesSlips(t *testing.T) {
 }
 
 func TestResponseNeverGivesNonsense(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		or := func(label string, good ...float64) float64 {
 			if v := soft(t, label, good...); v != nil {
 				return *v

@@ -10,6 +10,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"thawtrail/internal/testrun"
 )
 
 func zone(t testing.TB, name string) *time.Location {
@@ -205,7 +207,7 @@ func dayStartSlow(y int, m time.Month, d int, z *time.Location) time.Time {
 
 func TestDayStartAgainstEveryMinute(t *testing.T) {
 	zones := []string{"America/Sao_Paulo", "America/Havana", "America/St_Johns", "Africa/Cairo", "Asia/Beirut", "America/Asuncion", "Europe/London", "Australia/Lord_Howe", "Asia/Tehran"}
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		z, err := time.LoadLocation(rapid.SampledFrom(zones).Draw(t, "zone"))
 		require.NoError(t, err)
 		day := time.Date(1991, 1, 1, 0, 0, 0, 0, time.UTC).AddDate(0, 0, rapid.IntRange(0, 16000).Draw(t, "day"))
@@ -226,7 +228,7 @@ func TestShelfLaws(t *testing.T) {
 		}
 		return base.Add(time.Duration(rapid.IntRange(-2e6, 2e6).Draw(t, name)) * time.Second)
 	}
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		in := ShelfInput{ThawStartedAt: moment(t, "started"), ThawedAt: moment(t, "thawed"), SetAttachedAt: moment(t, "set"), RefrozenAt: moment(t, "refrozen"),
 			Softened: rapid.Bool().Draw(t, "soft"), Held: rapid.Bool().Draw(t, "held"), Quarantined: rapid.Bool().Draw(t, "q"),
 			KeptAtC: soft(t, "kept", -5, 1, 4, 6, 22, 37), CardUseByHours: soft(t, "card", 0.25, 2, 24, 100),

@@ -8,6 +8,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"thawtrail/internal/testrun"
 )
 
 func TestSignalsAgreeWithPublishedFigures(t *testing.T) {
@@ -56,7 +58,7 @@ func binomialUpTo(n, k int, p float64) float64 {
 }
 
 func TestIntervalEndsHaveTheirTails(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(1, 120).Draw(t, "n")
 		x := rapid.IntRange(0, n).Draw(t, "x")
 		confidence := rapid.Float64Range(0.5, 0.999).Draw(t, "confidence")
@@ -80,7 +82,7 @@ func TestIntervalEndsHaveTheirTails(t *testing.T) {
 
 // The twin counts all tables with whole numbers.
 func TestExactAgreesWithWholeNumberCounting(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		cell := rapid.IntRange(0, 25)
 		a, b, c, d := cell.Draw(t, "a"), cell.Draw(t, "b"), cell.Draw(t, "c"), cell.Draw(t, "d")
 		if a+b+c+d == 0 {
@@ -117,7 +119,7 @@ func TestExactAgreesWithWholeNumberCounting(t *testing.T) {
 }
 
 func TestDemandIsTheSmallestThatServes(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(1, 150).Draw(t, "n")
 		rate, service := rapid.Float64Range(0.01, 0.99).Draw(t, "rate"), rapid.Float64Range(0.01, 0.999).Draw(t, "service")
 		r, err := Demand(DemandInput{Foals: n, FailureRate: rate, Service: service})
@@ -132,7 +134,7 @@ func TestDemandIsTheSmallestThatServes(t *testing.T) {
 
 // The twin adds the shortage day by day.
 func TestSteadyDemandShortage(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		mean, service := rapid.Float64Range(0.05, 60).Draw(t, "mean"), rapid.Float64Range(0.01, 0.999).Draw(t, "service")
 		r, err := SteadyDemand(SteadyDemandInput{Mean: mean, Service: service})
 		require.NoError(t, err)

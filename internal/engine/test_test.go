@@ -8,6 +8,7 @@ import (
 	"pgregory.net/rapid"
 
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/testrun"
 )
 
 func TestStallTestAgreesWithPublishedFigures(t *testing.T) {
@@ -95,7 +96,7 @@ func TestStallTestRefusesSlips(t *testing.T) {
 
 // The twin counts foals in a field of a million instead of using Bayes' rule.
 func TestStallTestAgreesWithCounting(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		draw := func(label string) float64 { return float64(rapid.IntRange(1, 99).Draw(t, label)) / 100 }
 		se, sp, p := draw("se"), draw("sp"), draw("p")
 		r, err := StallTest(StallTestInput{Sensitivity: &se, Specificity: &sp, Prevalence: &p, Result: ResultAbove})
@@ -107,7 +108,7 @@ func TestStallTestAgreesWithCounting(t *testing.T) {
 }
 
 func TestStallTestNeverGivesNonsense(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		in := StallTestInput{
 			Sensitivity: soft(t, "se", 0, 0.5, 1), Specificity: soft(t, "sp", 0, 0.5, 1),
 			Prevalence: soft(t, "p", 0, 0.1, 1), CutGPerL: soft(t, "cut", 4, 8),

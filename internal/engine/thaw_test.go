@@ -8,6 +8,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"thawtrail/internal/testrun"
 )
 
 func TestPlankAgainstPublishedExamples(t *testing.T) {
@@ -72,7 +74,7 @@ func TestBucketHeatBalance(t *testing.T) {
 }
 
 func TestHotWaterBringsTheBucketWhereItShouldEnd(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		in := ThawInput{BagMl: new(rapid.Float64Range(200, 2000).Draw(t, "ml")), WaterL: new(rapid.Float64Range(5, 40).Draw(t, "l")),
 			WaterTempC: new(rapid.Float64Range(5, 45).Draw(t, "c")), HotC: new(rapid.Float64Range(50, 90).Draw(t, "hot")), EndAtC: new(rapid.Float64Range(30, 40).Draw(t, "end"))}
 		r, err := Thaw(in)
@@ -263,7 +265,7 @@ func TestBathInAHeldBathIsPlank(t *testing.T) {
 }
 
 func TestThawIsMonotoneAndFinite(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		in := ThawInput{HeldAtC: soft(t, "held", 37, 35), BagThicknessMm: soft(t, "mm", 20, 40), HWPerM2K: soft(t, "h", 100, 300), BagMl: soft(t, "ml", 250, 950),
 			BagTempC: soft(t, "bag", -20, -30), WaterL: soft(t, "l", 5, 10, 20), WaterTempC: soft(t, "c", 20, 37, 40), AirC: soft(t, "air", -10, 5, 20),
 			HotC: soft(t, "hot", 50, 80), EndAtC: soft(t, "end", 30, 37)}

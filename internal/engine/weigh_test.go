@@ -9,6 +9,7 @@ import (
 	"pgregory.net/rapid"
 
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/testrun"
 )
 
 func TestWeighAgreesWithPublishedTapes(t *testing.T) {
@@ -71,7 +72,7 @@ func TestWeighRefusesSlips(t *testing.T) {
 }
 
 func TestWeighNeverGivesNonsense(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		in := WeighInput{
 			Kind:     rapid.SampledFrom([]string{WeighFoal, WeighAdult, ""}).Draw(t, "kind"),
 			GirthCm:  rapid.OneOf(wild(), rapid.Float64Range(45, 270)).Draw(t, "girth"),

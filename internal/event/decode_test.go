@@ -8,6 +8,7 @@ import (
 	"google.golang.org/protobuf/proto"
 	"pgregory.net/rapid"
 
+	"thawtrail/internal/testrun"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -67,7 +68,7 @@ func TestPlainHeaderLeavesTheRest(t *testing.T) {
 
 // Whatever bytes come, the two decoders agree wherever the quick one decides.
 func TestPlainHeaderLaw(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		b := marshalled(nil, full())
 		for range rapid.IntRange(1, 3).Draw(t, "changes") {
 			i := rapid.IntRange(0, len(b)-1).Draw(t, "at")

@@ -11,6 +11,7 @@ import (
 	"pgregory.net/rapid"
 
 	"thawtrail/internal/event"
+	"thawtrail/internal/testrun"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -159,7 +160,7 @@ func (w *world) union() []event.Hash {
 // Replicas that write, fork and meet over a link that loses, doubles, reorders
 // and cuts come to hold the union, in a few rounds once the link is whole.
 func TestReplicasConverge(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		w := newWorld(t)
 		t.Repeat(map[string]func(*rapid.T){
 			"write": func(*rapid.T) { w.write() },
@@ -179,7 +180,7 @@ func TestReplicasConverge(t *testing.T) {
 
 // What damage took from one replica comes back from another.
 func TestDamageIsRefilled(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		w := newWorld(t)
 		for range 6 {
 			w.write()

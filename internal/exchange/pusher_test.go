@@ -7,6 +7,7 @@ import (
 	"pgregory.net/rapid"
 
 	"thawtrail/internal/event"
+	"thawtrail/internal/testrun"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -141,7 +142,7 @@ func TestPusherSendsLessWhenRefusedAsTooLarge(t *testing.T) {
 
 // The size halves at each failure, doubles at each success, and stays in bounds.
 func TestBatchSizeLaw(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		var b BatchSize
 		for _, worked := range rapid.SliceOfN(rapid.Bool(), 0, 40).Draw(t, "outcomes") {
 			before := b.Bytes()
@@ -171,7 +172,7 @@ func TestPlanIsOrderedAndBounded(t *testing.T) {
 
 // A run of CutRun is never larger than asked, unless no signature comes in time.
 func TestCutRunLaw(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		every := rapid.Uint64Range(1, 30).Draw(t, "signature every")
 		_, recs := chain(rapid.IntRange(0, 120).Draw(t, "records"), every)
 		maxBytes := rapid.IntRange(1, 30_000).Draw(t, "bytes")

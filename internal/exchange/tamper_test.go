@@ -9,6 +9,7 @@ import (
 	"pgregory.net/rapid"
 
 	"thawtrail/internal/event"
+	"thawtrail/internal/testrun"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -16,7 +17,7 @@ import (
 // nothing from the changed record on is taken, unless the change is in a
 // signature that nothing depends on, which is then taken off.
 func TestTamperedByteLaw(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		_, recs := chain(rapid.IntRange(1, 15).Draw(t, "records"), rapid.Uint64Range(1, 4).Draw(t, "signature every"))
 		held := rapid.IntRange(0, len(recs)-1).Draw(t, "held")
 		r := newReplica()
@@ -44,7 +45,7 @@ func TestTamperedByteLaw(t *testing.T) {
 
 // However a log is cut into runs, the same records are taken in the end.
 func TestCuttingLaw(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		a, recs := chain(10, 3)
 		recs = append(recs, a.commit(10, "more")...)
 		bad := rapid.IntRange(1, len(recs)-1).Draw(t, "bad")

@@ -9,6 +9,7 @@ import (
 	"pgregory.net/rapid"
 
 	"thawtrail/internal/label"
+	"thawtrail/internal/testrun"
 )
 
 var night = time.Date(2026, 11, 26, 2, 40, 30, 0, time.UTC)
@@ -148,7 +149,7 @@ func TestTheFieldIsAField(t *testing.T) {
 }
 
 func TestAnySheetComesBack(t *testing.T) {
-	rapid.Check(t, func(rt *rapid.T) {
+	testrun.Check(t, func(rt *rapid.T) {
 		some := func(most int, name string) int { return rapid.IntRange(0, most).Draw(rt, name) }
 		start := night.Truncate(time.Minute).UnixMilli() - int64(some(1900, "ago"))*minuteMs
 		s := Sheet{

@@ -10,6 +10,8 @@ import (
 	"testing/iotest"
 
 	"pgregory.net/rapid"
+
+	"thawtrail/internal/testrun"
 )
 
 // someBag is a number from the generator itself.
@@ -192,7 +194,7 @@ func slipsRefused(t *testing.T, n BagNumber, place int) {
 }
 
 func TestBagSlipsAreRefused(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		n := someBag(t, rapid.Uint64().Draw(t, "seed"))
 		text := []byte(n)
 		at := rapid.IntRange(1, bagLength-1).Draw(t, "at")
@@ -210,7 +212,7 @@ func TestBagSlipsAreRefused(t *testing.T) {
 }
 
 func TestBagForgivesHowItIsTyped(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		n := someBag(t, rapid.Uint64().Draw(t, "seed"))
 		typed := n.String()
 		equal(t, 11, len(typed))

@@ -5,6 +5,8 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"thawtrail/internal/testrun"
 )
 
 func TestBatchTable(t *testing.T) {
@@ -17,7 +19,7 @@ func TestBatchTable(t *testing.T) {
 }
 
 func TestBatchMatching(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		code := rapid.StringMatching(`[A-Z0-9/._]{1,12}`).Draw(t, "code")
 		at := rapid.IntRange(0, len(code)).Draw(t, "at")
 		typed := code[:at] + rapid.SampledFrom([]string{" ", "-", "–", "\u00a0", ""}).Draw(t, "gap") + strings.ToLower(code[at:])
@@ -28,7 +30,7 @@ func TestBatchMatching(t *testing.T) {
 }
 
 func TestAnyTextHasACanonicalBatch(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		text := rapid.String().Draw(t, "text")
 		equal(t, CanonicalBatch(text), CanonicalBatch(CanonicalBatch(text)))
 	})
@@ -36,7 +38,7 @@ func TestAnyTextHasACanonicalBatch(t *testing.T) {
 
 // oneEdit against trying every edit.
 func TestOneEditAgainstTryingAll(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		a := rapid.StringMatching(`[AB]{0,5}`).Draw(t, "a")
 		b := rapid.StringMatching(`[AB]{0,5}`).Draw(t, "b")
 		equal(t, edits(a)[b], oneEdit([]rune(a), []rune(b)), a, b)

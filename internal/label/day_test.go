@@ -7,6 +7,8 @@ import (
 	_ "time/tzdata" // the zones below, on machines that have no database
 
 	"pgregory.net/rapid"
+
+	"thawtrail/internal/testrun"
 )
 
 func zone(t tester, name string) *time.Location {
@@ -37,7 +39,7 @@ func TestParseDayTable(t *testing.T) {
 }
 
 func TestDayRoundTrip(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		d := days().Draw(t, "day")
 		equal(t, d, must(ParseDay("expiry", d.String()))(t))
 		equal(t, d, must(ParseDay("expiry", "\t"+strings.ReplaceAll(d.String(), "-", "/")+" "))(t))
@@ -52,7 +54,7 @@ func TestDayRoundTrip(t *testing.T) {
 
 // A date with the year last is never taken, whatever its numbers.
 func TestYearLastIsNeverGuessed(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		text := rapid.StringMatching(`\d{1,2}[-/. ]\d{1,2}[-/. ](\d{2}|\d{4})`).Draw(t, "text")
 		_, err := ParseDay("expiry", text)
 		refused(t, err)
@@ -60,7 +62,7 @@ func TestYearLastIsNeverGuessed(t *testing.T) {
 }
 
 func TestDayCompare(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		a, b := days().Draw(t, "a"), days().Draw(t, "b")
 		equal(t, a.LastInstant(time.UTC).Compare(b.LastInstant(time.UTC)), a.Compare(b))
 	})
@@ -101,7 +103,7 @@ func TestDayEnds(t *testing.T) {
 // LastInstant against walking the clock minute by minute.
 func TestDayEndsAgainstWalking(t *testing.T) {
 	zones := []string{"America/New_York", "Europe/London", "Australia/Lord_Howe", "America/Sao_Paulo", "America/Havana", "Asia/Kathmandu", "Pacific/Apia", "Africa/Cairo"}
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		z := zone(t, rapid.SampledFrom(zones).Draw(t, "zone"))
 		d := Day{rapid.IntRange(1990, 2040).Draw(t, "year"), time.Month(rapid.IntRange(1, 12).Draw(t, "month")), rapid.IntRange(1, 28).Draw(t, "day")}
 		end := d.LastInstant(z)

@@ -7,6 +7,8 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"thawtrail/internal/testrun"
 )
 
 func TestParseDecimalTable(t *testing.T) {
@@ -42,7 +44,7 @@ func typedNumbers() *rapid.Generator[string] {
 
 // Both readings against exact rationals, with a point and with a comma.
 func TestDecimalsAgainstRationals(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		text := typedNumbers().Draw(t, "text")
 		exact, _ := new(big.Rat).SetString(text)
 		want, _ := exact.Float64()

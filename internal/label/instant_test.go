@@ -6,6 +6,8 @@ import (
 	"time"
 
 	"pgregory.net/rapid"
+
+	"thawtrail/internal/testrun"
 )
 
 func TestParseInstantTable(t *testing.T) {
@@ -33,7 +35,7 @@ func TestParseInstantTable(t *testing.T) {
 // Every instant, printed with its offset, reads back as itself.
 func TestInstantRoundTrip(t *testing.T) {
 	zones := []string{"UTC", "America/New_York", "Australia/Lord_Howe", "Asia/Kathmandu", "Pacific/Apia"}
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		z := zone(t, rapid.SampledFrom(zones).Draw(t, "zone"))
 		want := time.Unix(rapid.Int64Range(0, 4e9).Draw(t, "second"), rapid.Int64Range(0, 999_999_999).Draw(t, "nano")).In(z)
 		got, precision, err := ParseInstant("at", want.Format(time.RFC3339Nano), z, want)
@@ -57,7 +59,7 @@ func TestLocalTimesAgainstLooking(t *testing.T) {
 			changes = append(changes, at)
 		}
 	}
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		change := rapid.SampledFrom(changes).Draw(t, "change")
 		z := change.Location()
 		wall := change.Add(time.Duration(rapid.IntRange(-12, 12).Draw(t, "quarters"))*15*time.Minute).Format("2006-01-02 ") +
@@ -83,7 +85,7 @@ func TestLocalTimesAgainstLooking(t *testing.T) {
 
 // A bare time of day is never in the future and shows what was typed.
 func TestClockTimeIsPast(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		z := zone(t, rapid.SampledFrom([]string{"UTC", "America/New_York", "Europe/London"}).Draw(t, "zone"))
 		now := time.Unix(rapid.Int64Range(1.7e9, 2e9).Draw(t, "now"), 0)
 		text := rapid.StringMatching(`([01]\d|2[0-3]):[0-5]\d`).Draw(t, "text")

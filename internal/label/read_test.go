@@ -8,6 +8,8 @@ import (
 	"unicode/utf8"
 
 	"pgregory.net/rapid"
+
+	"thawtrail/internal/testrun"
 )
 
 var testToday = Day{2026, 6, 30}
@@ -100,7 +102,7 @@ func bagLabels() *rapid.Generator[bagLabel] {
 // The three forms of one label read alike, whatever the scanner puts around
 // them.
 func TestFormsReadAlike(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		l := bagLabels().Draw(t, "label")
 		date := fmt.Sprintf("%02d%02d%02d", l.expiry.Year%100, l.expiry.Month, l.expiry.Day)
 		forms := []string{
@@ -141,7 +143,7 @@ func TestCheckDigitTable(t *testing.T) {
 
 // Every single wrong digit is caught.
 func TestCheckDigitCatchesOneWrongDigit(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		body := rapid.StringMatching(`\d{7,17}`).Draw(t, "body")
 		key := []byte(body + must(GS1CheckDigit(body))(t))
 		equal(t, true, checkDigitFits(string(key)))
@@ -174,7 +176,7 @@ func TestDonationCheckCharacter(t *testing.T) {
 
 // MOD 37-2 catches every single wrong character and every swap.
 func TestDonationSlipsAreRefused(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		din := rapid.StringMatching(`[A-NP-Z1-9][A-Z0-9]{4}\d{8}`).Draw(t, "din")
 		typed := din + must(DonationCheckCharacter(din))(t)
 		equal(t, "", Read("="+typed, testToday).Problem)
@@ -192,7 +194,7 @@ func TestDonationSlipsAreRefused(t *testing.T) {
 }
 
 func TestMicrochipForms(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		want := Microchip{rapid.Uint16Range(1, 999).Draw(t, "country"), rapid.Uint64Range(0, chipMaxID).Draw(t, "id")}
 		equal(t, want, must(ParseMicrochip(want.String()))(t))
 		// Retag, user and data-block bits are passed over.

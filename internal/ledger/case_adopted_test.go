@@ -12,6 +12,7 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/ledger/ledgertest"
+	"thawtrail/internal/testrun"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -130,7 +131,7 @@ func TestLawACodeMerges(t *testing.T) {
 	require.Empty(t, bag.Discrepancies())
 	require.Equal(t, ledger.EndGiven, bag.Ended)
 
-	rapid.Check(t, func(rt *rapid.T) {
+	testrun.Check(t, func(rt *rapid.T) {
 		n := rapid.IntRange(0, len(b.before)).Draw(rt, "of the first")
 		m := rapid.IntRange(1, len(b.after)).Draw(rt, "of the second")
 		some := slices.Concat(b.before[:n], b.after[:m])

@@ -15,6 +15,7 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/ledger/ledgertest"
+	"thawtrail/internal/testrun"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -169,7 +170,7 @@ func encodedAll(t require.TestingT, records []*event.Record) map[event.Key][]byt
 //
 // Mutants: fold by arrival, apply twice, drop the hash tie-break.
 func TestLawAnyOrder(t *testing.T) {
-	rapid.Check(t, func(rt *rapid.T) {
+	testrun.Check(t, func(rt *rapid.T) {
 		records := drawWorld(t, rt)
 		sorted := slices.SortedFunc(slices.Values(records), event.CompareWritten)
 		want := encodedAll(rt, sorted)
@@ -186,7 +187,7 @@ func TestLawAnyOrder(t *testing.T) {
 // would hold had it had those records from the start. Folding does not change
 // what it is given.
 func TestLawSplit(t *testing.T) {
-	rapid.Check(t, func(rt *rapid.T) {
+	testrun.Check(t, func(rt *rapid.T) {
 		records := drawWorld(t, rt)
 		n := rapid.IntRange(0, len(records)).Draw(rt, "split")
 		first, rest := records[:n], records[n:]
@@ -200,7 +201,7 @@ func TestLawSplit(t *testing.T) {
 // a store brings it: when it arrives, when its log forks, and when a word about
 // its place does not fit.
 func TestLawPrune(t *testing.T) {
-	rapid.Check(t, func(rt *rapid.T) {
+	testrun.Check(t, func(rt *rapid.T) {
 		records := drawLog(t, rt)
 		arrival := rapid.Permutation(records).Draw(rt, "arrival")
 		steps := rapid.IntRange(1, len(arrival)).Draw(rt, "step")
@@ -278,7 +279,7 @@ func drawLog(tb testing.TB, t *rapid.T) []*event.Record {
 
 // A state survives its encoding.
 func TestLawRoundTrip(t *testing.T) {
-	rapid.Check(t, func(rt *rapid.T) {
+	testrun.Check(t, func(rt *rapid.T) {
 		records := drawWorld(t, rt)
 		for _, key := range ledgertest.Keys(records) {
 			s := ledgertest.Fold(key, records)
@@ -297,7 +298,7 @@ func TestLawRoundTrip(t *testing.T) {
 
 // Standing is the same after the rights were stored and read again.
 func TestLawStoredRights(t *testing.T) {
-	rapid.Check(t, func(rt *rapid.T) {
+	testrun.Check(t, func(rt *rapid.T) {
 		records := drawWorld(t, rt)
 		r := ledgertest.Rights(records)
 		b, err := ledger.Encode(r)

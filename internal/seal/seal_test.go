@@ -15,6 +15,7 @@ import (
 	"pgregory.net/rapid"
 
 	"thawtrail/internal/event"
+	"thawtrail/internal/testrun"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -54,7 +55,7 @@ func TestCipherIsThePublishedOne(t *testing.T) {
 }
 
 func TestFieldOpensOnlyInItsPlace(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		key := testKey(rapid.Byte().Draw(t, "key"))
 		words := rapid.SliceOfN(rapid.Byte(), 0, 200).Draw(t, "words")
 		s, err := Seal(draws(9), key, hollis, "name", words)

@@ -11,6 +11,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"thawtrail/internal/testrun"
 )
 
 var (
@@ -101,10 +103,7 @@ func TestSeeds(t *testing.T) {
 	if *seedFlag != 0 {
 		return // one seed is asked for: TestSeed runs it
 	}
-	seeds := 200
-	if testing.Short() {
-		seeds = 30
-	}
+	seeds := testrun.Of(30, 200)
 	if *seedsFlag > 0 {
 		seeds = *seedsFlag
 	}

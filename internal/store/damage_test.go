@@ -3,6 +3,7 @@ package store
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -20,6 +21,7 @@ import (
 
 	"thawtrail/internal/store/index"
 	"thawtrail/internal/store/journal"
+	"thawtrail/internal/testrun"
 )
 
 // childVariable makes the test binary a child that opens replicas: some damage
@@ -27,7 +29,7 @@ import (
 // second replica that holds all records.
 const childVariable = "THAWTRAIL_TEST_OPENS_REPLICAS"
 
-var flipsFlag = flag.Int("flips", 40, "how many places of each kind of file a byte is flipped at")
+var flipsFlag = flag.Int("flips", 0, "how many places of each kind of file a byte is flipped at; 0: the usual number")
 
 func TestMain(m *testing.M) {
 	if peer := os.Getenv(childVariable); peer != "" {
@@ -257,10 +259,7 @@ func flipOne(t *testing.T, dir string, names []string, i, n int) string {
 // said, and what it cost comes back from another replica. It never takes anything
 // in silence.
 func TestOneFlippedByte(t *testing.T) {
-	flips := *flipsFlag
-	if testing.Short() {
-		flips = 4
-	}
+	flips := cmp.Or(*flipsFlag, testrun.Of(4, 40))
 	stopped, killed, peer, digestStopped, digestKilled := images(t)
 	for name, image := range map[string]struct{ dir, digest string }{"stopped": {stopped, digestStopped}, "killed": {killed, digestKilled}} {
 		whole := startChild(t, peer)

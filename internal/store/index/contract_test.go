@@ -11,6 +11,8 @@ import (
 
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"thawtrail/internal/testrun"
 )
 
 var testKey = []byte(strings.Repeat("k", 32))
@@ -328,7 +330,7 @@ func TestViewsBesideUpdates(t *testing.T) {
 func TestMemoryEqualsDisk(t *testing.T) {
 	dir := t.TempDir()
 	run := 0
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		run++
 		o := Options{Dir: fmt.Sprintf("%s/%d", dir, run)}
 		memory, onDisk := NewMemory(), mustOpen(t, o, Fresh)

@@ -14,6 +14,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"thawtrail/internal/testrun"
 )
 
 // childVariable makes the test binary a child that opens what it is told to:
@@ -115,8 +117,6 @@ func (c *child) open(t *testing.T, o Options) (found, bool) {
 func (c *child) stop() error { return errors.Join(c.in.Close(), c.cmd.Wait()) }
 
 const (
-	manyFlips    = 40   // in each kind of file
-	fewFlips     = 8    // the same, where another kind of index takes the 40
 	closedKeys   = 1500 // in tables
 	unclosedKeys = 800  // in a write-ahead log
 )
@@ -148,16 +148,16 @@ func fillValues(t *testing.T, ix Index, from, to int) {
 	}
 }
 
-// TestFlippedBytes flips one byte at 40 places of each kind of file (8 when it
-// is encrypted), after a clean stop and after a kill. No wrong value is ever read. After a clean stop
-// the index is the same or begun anew. After a kill it may also have lost
+// TestFlippedBytes flips one byte at some places of each kind of file (at fewer when
+// it is encrypted), after a clean stop and after a kill. No wrong value is ever read.
+// After a clean stop the index is the same or begun anew. After a kill it may also have lost
 // updates, even from the middle, and say nothing: see Unclean.
 func TestFlippedBytes(t *testing.T) {
 	eachOptions(t, func(t *testing.T, o Options) {
 		closed, unclosed := images(t, o)
-		run := flipRun{t: t, o: o, scratch: filepath.Join(t.TempDir(), "ix"), child: startChild(t), flips: manyFlips}
-		if o.Key != nil || testing.Short() {
-			run.flips = fewFlips
+		run := flipRun{t: t, o: o, scratch: filepath.Join(t.TempDir(), "ix"), child: startChild(t), flips: testrun.Of(2, 8)}
+		if o.Key == nil {
+			run.flips = testrun.Of(4, 40)
 		}
 		run.all(closed, closedKeys, true)
 		run.all(unclosed, closedKeys+unclosedKeys, false)

@@ -24,6 +24,7 @@ import (
 
 	"thawtrail/internal/store/journal"
 	"thawtrail/internal/store/journal/memfs"
+	"thawtrail/internal/testrun"
 )
 
 var errInjected = errors.New("injected")
@@ -56,7 +57,7 @@ func (h history) check(t require.TestingT, j *journal.Journal) []string {
 
 func TestAcknowledgedSurvivesAnyCrash(t *testing.T) {
 	eachKind(t, func(t *testing.T, options func(journal.FS) journal.Options) {
-		rapid.Check(t, func(t *rapid.T) { crashRun(t, options) })
+		testrun.Check(t, func(t *rapid.T) { crashRun(t, options) })
 	})
 }
 

@@ -15,6 +15,7 @@ import (
 	"pgregory.net/rapid"
 
 	"thawtrail/internal/clock"
+	"thawtrail/internal/testrun"
 	"thawtrail/internal/trust/vault"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -214,7 +215,7 @@ func TestForgeries(t *testing.T) {
 }
 
 func TestTypedCodes(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		raw := rapid.SliceOfN(rapid.Byte(), 8*20, 8*20).Draw(t, "randomness")
 		c, err := NewCode(public(authority), bytes.NewReader(raw))
 		if errors.Is(err, io.EOF) || err != nil && strings.Contains(err.Error(), "repeats") {

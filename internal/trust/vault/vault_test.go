@@ -12,6 +12,8 @@ import (
 
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"thawtrail/internal/testrun"
 )
 
 // cheap is a cost for tests: the arithmetic is the same.
@@ -186,7 +188,7 @@ func TestTheListOfWords(t *testing.T) {
 
 // TestAnyWayOfTypingIsOnePhrase draws phrases and ways of typing them.
 func TestAnyWayOfTypingIsOnePhrase(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		var typed, wanted []string
 		full := rapid.Bool().Draw(t, "letters in full")
 		for range PhraseWords {

@@ -1,0 +1,66 @@
+// Package testrun says how much a run of the tests does. One switch, THAWTRAIL_TESTS,
+// has three positions:
+//
+//	(unset)  the plain 'go test ./...': every test, each with as many rounds as find
+//	         a plain mistake; the same seeds each time
+//	whole    what .ci/run does: every round, each mutant is caught; the same seeds
+//	long     what .ci/long does: every round, and new seeds each time
+//
+// Tests ask Of for their number of rounds and call Check in place of rapid.Check.
+// What says itself how much it does (-seeds, -kills, -flips, RAPID_CHECKS,
+// -rapid.seed) is not touched. Only tests import this package.
+package testrun
+
+import (
+	"flag"
+	"math/rand/v2"
+	"os"
+	"sync"
+
+	"pgregory.net/rapid"
+)
+
+// Switch is the name of the environment variable.
+const Switch = "THAWTRAIL_TESTS"
+
+// Of is a number of rounds: for a plain run, and for a whole or a long one.
+func Of(plain, whole int) int {
+	switch os.Getenv(Switch) {
+	case "":
+		return plain
+	case "whole", "long":
+		return whole
+	}
+	panic(Switch + " is '" + os.Getenv(Switch) + "', expected nothing, whole or long")
+}
+
+// Long says whether this run draws new seeds.
+func Long() bool { return os.Getenv(Switch) == "long" }
+
+// Seed is a fixed seed, or a new one in a long run. Who takes it logs it.
+func Seed() uint64 {
+	if Long() {
+		return rand.Uint64() // #nosec G404 -- a seed of a test, and no secret
+	}
+	return fixed
+}
+
+const fixed = 1
+
+// Check is rapid.Check with a fixed seed, so that a plain run that was green stays
+// green. A long run lets rapid draw its seeds; a failure prints the one to repeat.
+func Check(t rapid.TB, property func(*rapid.T)) {
+	t.Helper()
+	fixSeed()
+	rapid.Check(t, property)
+}
+
+// fixSeed sets rapid's own flag unless a person did: 0 asks rapid for a new seed.
+var fixSeed = sync.OnceFunc(func() {
+	seed := flag.Lookup("rapid.seed")
+	if !Long() && seed.Value.String() == "0" {
+		if err := seed.Value.Set("1"); err != nil {
+			panic(err) // rapid's flag is a number
+		}
+	}
+})
