@@ -14,6 +14,7 @@ import (
 
 	"thawtrail/internal/plans"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/testrun"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -116,7 +117,7 @@ func TestNoRequestMakesAPlanFail(t *testing.T) {
 				_, err := callPlan(newPlans(), m.MethodName, good)
 				require.NoError(t, err, "%v", good)
 			}
-			rapid.Check(t, func(t *rapid.T) {
+			testrun.Check(t, func(t *rapid.T) {
 				req := proto.Clone(rapid.SampledFrom(goodRequests[m.MethodName]).Draw(t, "good"))
 				spoil(t, req.ProtoReflect())
 				answer, err := callPlan(newPlans(), m.MethodName, req)

@@ -13,6 +13,7 @@ import (
 	"pgregory.net/rapid"
 
 	"thawtrail/internal/ledger"
+	"thawtrail/internal/testrun"
 )
 
 var start = time.Date(2026, 11, 24, 15, 10, 0, 0, time.UTC)
@@ -44,7 +45,7 @@ func pointsOf(t require.TestingT, svg string) (xs []float64) {
 
 // Points stand at their minutes: distances on paper are as the times between.
 func TestVitalsStandAtTheirMinutes(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		minutes := []int{0}
 		for range rapid.IntRange(1, 30).Draw(t, "looks") {
 			minutes = append(minutes, minutes[len(minutes)-1]+rapid.IntRange(1, 600).Draw(t, "minutes"))
