@@ -43,16 +43,9 @@ func (l *lab) timeHolds(ctx context.Context, from *filled, rounds int64) (times 
 	if err != nil {
 		return nil, err
 	}
-	var dirs []string
-	for range urgentLaptops {
-		dir, err := l.folder("laptop")
-		if err == nil {
-			err = join(ctx, hub, dir, clock.System{})
-		}
-		if err != nil {
-			return nil, err
-		}
-		dirs = append(dirs, dir)
+	dirs, err := l.joined(ctx, hub, urgentLaptops)
+	if err != nil {
+		return nil, err
 	}
 	srv, err := startServer(ctx, hub, clock.System{})
 	if err != nil {
@@ -83,6 +76,22 @@ func (l *lab) timeHolds(ctx context.Context, from *filled, rounds int64) (times 
 		times = append(times, watch())
 	}
 	return times, nil
+}
+
+// joined makes the folders of n laptops of a practice. They join before its server
+// runs, because joining writes to the server's folder.
+func (l *lab) joined(ctx context.Context, hub string, n int) (dirs []string, err error) {
+	for range n {
+		dir, err := l.folder("laptop")
+		if err == nil {
+			err = join(ctx, hub, dir, clock.System{})
+		}
+		if err != nil {
+			return nil, err
+		}
+		dirs = append(dirs, dir)
+	}
+	return dirs, nil
 }
 
 // settled waits until all replicas have held the same number of records for a

@@ -48,6 +48,27 @@ func (a *arrivals) one() {
 	}
 }
 
+// listen opens one bare stream and counts what comes over it, until it ends with
+// the measure.
+func (a *arrivals) listen(ctx context.Context, group *errgroup.Group, addr string, creds credentials.TransportCredentials) error {
+	conn, err := bareDial(addr, creds)
+	if err != nil {
+		return err
+	}
+	stream, err := openBare(ctx, conn)
+	if err != nil {
+		return errors.Join(err, conn.Close())
+	}
+	group.Go(func() error {
+		defer conn.Close()
+		for stream.RecvMsg(&pb.PullResponse{}) == nil {
+			a.one()
+		}
+		return nil
+	})
+	return nil
+}
+
 // fanned is how long each of some rounds took to reach the last of n streams.
 func fanned(ctx context.Context, a *arrivals, n int, rounds int64, send func(round int64) error) ([]time.Duration, error) {
 	var times []time.Duration
@@ -113,23 +134,9 @@ func bareFan(ctx context.Context, n int, rounds int64) (times []time.Duration, e
 	defer func() { cancel(); stop(); err = errors.Join(err, group.Wait()) }()
 	a := &arrivals{}
 	for range n {
-		conn, err := bareDial(addr, link.client)
-		if err != nil {
+		if err := a.listen(ctx, &group, addr, link.client); err != nil {
 			return nil, err
 		}
-		stream, err := openBare(ctx, conn)
-		if err != nil {
-			return nil, err
-		}
-		group.Go(func() error {
-			defer conn.Close()
-			for {
-				if err := stream.RecvMsg(&pb.PullResponse{}); err != nil {
-					return nil // the stream ends with the measure
-				}
-				a.one()
-			}
-		})
 	}
 	open := make([]grpc.ServerStream, n)
 	for i := range open {

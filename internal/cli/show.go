@@ -59,21 +59,8 @@ func (p *page) singles(m protoreflect.Message) {
 			blocks = append(blocks, f)
 			continue
 		}
-		text := cell(f, m.Get(f))
-		if f.Kind() == protoreflect.BoolKind && text == "" {
-			text = "no"
-		}
-		words, unit := event.Heading(f)
-		if s, ok := m.Get(f).Interface().(protoreflect.Message); ok {
-			if span, ok := s.Interface().(*pb.Span); ok {
-				text, unit = spanText(span, unit), ""
-			}
-		}
-		if f.Kind() == protoreflect.StringKind && isHash(m.Get(f).String()) {
-			text = m.Get(f).String() // alone on its line there is room for all of it
-		}
-		if text != "" {
-			pairs = append(pairs, [2]string{words, strings.TrimSpace(text + " " + unit)})
+		if words, text := single(f, m.Get(f)); text != "" {
+			pairs = append(pairs, [2]string{words, text})
 		}
 	}
 	if len(pairs) > 0 {
@@ -87,6 +74,27 @@ func (p *page) singles(m protoreflect.Message) {
 		}
 		p.body(m.Get(f).Message())
 	}
+}
+
+// single is a value that stands alone on its line: what it is called, and its text
+// with its unit; no text: there is nothing to say.
+func single(f protoreflect.FieldDescriptor, value protoreflect.Value) (words, text string) {
+	words, unit := event.Heading(f)
+	text = cell(f, value)
+	switch {
+	case f.Kind() == protoreflect.BoolKind && text == "":
+		text = "no"
+	case f.Kind() == protoreflect.StringKind && isHash(value.String()):
+		text = value.String() // there is room for all of it
+	case f.Kind() == protoreflect.MessageKind:
+		if span, ok := value.Message().Interface().(*pb.Span); ok {
+			return words, spanText(span, unit)
+		}
+	}
+	if text == "" {
+		return words, ""
+	}
+	return words, strings.TrimSpace(text + " " + unit)
 }
 
 // list prints a repeated field: texts as lines, messages as a table.
