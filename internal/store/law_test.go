@@ -17,6 +17,7 @@ import (
 	"thawtrail/internal/store/index"
 	"thawtrail/internal/store/index/indextest"
 	"thawtrail/internal/store/journal/memfs"
+	"thawtrail/internal/testrun"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -131,7 +132,7 @@ func requireRebuilt(t *testing.T, s *Store, opt Options) {
 // What was acknowledged is there after any crash, and the state that grew record
 // by record, over crashes that lost index updates, is the state from scratch.
 func TestCrashesLoseNothing(t *testing.T) {
-	for seed := range uint64(25) {
+	for seed := range uint64(testrun.Of(8, 25)) {
 		r := rand.New(rand.NewPCG(seed, 1))
 		fs, trail := memfs.New(), &indextest.Trail{}
 		peer := openMemory(t, 90)
@@ -190,8 +191,8 @@ func (e standing) tip(h event.Hash) exchange.Tip { return exchange.Tip{Seq: e.se
 // the next stop comes in the middle of that.
 func TestUpdatesLostFromTheMiddle(t *testing.T) {
 	const behind = 64 << 10
-	lost := 0
-	for seed := range uint64(20) {
+	lost, seeds := 0, testrun.Of(5, 20)
+	for seed := range uint64(seeds) {
 		r := rand.New(rand.NewPCG(seed, 2))
 		fs, trail := memfs.New(), &indextest.Trail{}
 		var founded *event.Record
@@ -217,7 +218,7 @@ func TestUpdatesLostFromTheMiddle(t *testing.T) {
 			lost += cutMiddle(&trail, r, behind, &safe)
 		}
 	}
-	require.Greater(t, lost, 100, "updates were really lost")
+	require.Greater(t, lost, 5*seeds, "updates were really lost")
 }
 
 // dying is an index that stops the program after a few updates.

@@ -11,12 +11,13 @@ import (
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/store/index"
 	"thawtrail/internal/store/journal/memfs"
+	"thawtrail/internal/testrun"
 )
 
 // What this device wrote and what is urgent shows at once while much of other
 // devices waits; the state in the end is the state from scratch.
 func TestOwnRecordsDoNotWait(t *testing.T) {
-	for seed := range uint64(10) {
+	for seed := range uint64(testrun.Of(2, 10)) {
 		r := rand.New(rand.NewPCG(seed, 7))
 		opt := memoryOptions(60, memfs.New(), index.NewMemory())
 		s, err := Open(t.Context(), opt)

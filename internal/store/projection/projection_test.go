@@ -11,6 +11,7 @@ import (
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/store/index"
 	"thawtrail/internal/store/index/indextest"
+	"thawtrail/internal/testrun"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -118,7 +119,7 @@ func TestRefoldLostFromTheMiddle(t *testing.T) {
 	require.NotEqual(t, before, r.digest())
 	require.Greater(t, trail.Len(), flushed+3)
 	require.NotZero(t, r.cursor.rewound(behind).pos, "applying again does not fold all entities again")
-	for cut := flushed; cut < trail.Len()-1; cut += 3 {
+	for cut := flushed; cut < trail.Len()-1; cut += testrun.Of(9, 3) {
 		again := r.again(trail.Without(cut, cut+1).Reopened(), func(o *Options) { o.Behind, o.Unclean = behind, true })
 		again.requireRebuilt()
 	}
