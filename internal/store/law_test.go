@@ -79,7 +79,9 @@ func requireRows(t *testing.T, want, got map[string]string) {
 		require.Equal(t, want[k], got[k], "row %q", k)
 	}
 	for _, k := range slices.Sorted(maps.Keys(got)) {
-		require.Contains(t, want, k)
+		if _, ok := want[k]; !ok { // Contains walks the whole map for each key
+			require.Fail(t, "a row too many", "row %q", k)
+		}
 	}
 }
 
@@ -116,11 +118,15 @@ func requireRebuilt(t *testing.T, s *Store, opt Options) {
 		requireRows(t, rows(t, fresh.opt.Index, prefix), rows(t, s.opt.Index, prefix))
 	}
 	require.Equal(t, digest(t, fresh), want, "state from scratch")
+	all := map[string]bool{}
 	for _, row := range rows(t, s.opt.Index, "t/") {
 		terms, _, _ := strings.Cut(row, "\x00\x00") // its line comes after
 		for _, term := range strings.FieldsFunc(terms, func(r rune) bool { return r == 0 }) {
-			require.Equal(t, find(t, fresh, term), find(t, s, term), "term %q", term)
+			all[term] = true
 		}
+	}
+	for _, term := range slices.Sorted(maps.Keys(all)) {
+		require.Equal(t, find(t, fresh, term), find(t, s, term), "term %q", term)
 	}
 	require.Equal(t, findAll(t, fresh, "doubt"), findAll(t, s, "doubt"))
 	require.Empty(t, rows(t, s.opt.Index, "d/"))
