@@ -20,7 +20,7 @@ import (
 
 // ordered are the packages whose results end in stored bytes, digests or
 // signatures, or are compared between replicas.
-var ordered = []string{"engine", "label", "event", "ledger", "exchange", "seal", "proof", "parcel", "store", "store/projection"}
+var ordered = []string{"engine", "label", "event", "ledger", "exchange", "seal", "proof", "store", "store/projection"}
 
 // anyOrder are the functions that walk a map as it comes, each with the reason why
 // its order does not show.
