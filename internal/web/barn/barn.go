@@ -43,16 +43,13 @@ func ShowNow(req *site.Request) error {
 		return err
 	}
 	for _, d := range now.Due {
-		at := words.ParseTime(d.At)
-		row := site.Due{AtMs: at.UnixMilli(), At: words.Moment(at), What: d.What, Overdue: d.Overdue}
+		row := site.DueOf(d, "/case/"+d.Case+"/recheck")
 		switch {
 		case d.Bag != "":
 			row.What += " " + d.Bag
 			row.Href = "/bag/" + strings.ReplaceAll(d.Bag, "-", "")
 		case strings.HasPrefix(d.What, "vitals"):
 			row.Href, row.Alarm = "/case/"+d.Case+"/run", here[d.Case]
-		default:
-			row.Href = "/case/" + d.Case + "/recheck"
 		}
 		m.Due = append(m.Due, row)
 	}

@@ -79,37 +79,14 @@ func prepareDose(req *site.Request, p *stepPage) error {
 	}
 	q := req.URL.Query()
 	m.choosePlasma(q.Get("plasma"))
-	need, inputs, result := 0, "", ""
-	if m.Plasma != nil && cv.Foal {
-		in := m.Plasma.dose(cv)
-		r, err := engine.Dose(in)
-		if err != nil {
-			m.Refusal = err.Error()
-			return nil
-		}
-		p.basis(r.Basis)
-		m.Result = doseWords(r)
-		need = doseNeed(r, m.Plasma.BagMl)
-		inputs, result = asJSON(in, 8000), asJSON(r, 16000)
-		defer func() { askReasons(req, p, r.Cautions) }()
+	sum, ok := m.reckon(req, p)
+	if !ok {
+		return nil
 	}
-	if pr := readProtein(req, cv); !cv.Foal && pr.Asked {
-		m.Protein = pr
-		in, r, ok := pr.reckon(cv, p)
-		if !ok {
-			m.Refusal = pr.Refusal
-			return nil
-		}
-		need = int(math.Round(r.VolumeMl.Mid))
-		inputs, result = asJSON(in, 8000), asJSON(r, 16000)
-		defer func() { askReasons(req, p, r.Cautions) }()
+	if n, err := strconv.Atoi(q.Get("need")); err == nil {
+		sum.need = n
 	}
-	if text := q.Get("need"); text != "" {
-		if n, err := strconv.Atoi(text); err == nil {
-			need = n
-		}
-	}
-	if err := m.chooseBags(req, p, q.Get("place"), need); err != nil {
+	if err := m.chooseBags(req, p, q.Get("place"), sum.need); err != nil {
 		return err
 	}
 	versions := []string{engine.Version}
@@ -118,9 +95,41 @@ func prepareDose(req *site.Request, p *stepPage) error {
 	}
 	p.Form.Amend = func(msg proto.Message) {
 		plan := msg.(*pb.PlanAccepted)
-		plan.Inputs, plan.Result, plan.Versions = inputs, result, versions
+		plan.Inputs, plan.Result, plan.Versions = sum.inputs, sum.result, versions
 	}
+	askReasons(req, p, sum.cautions)
 	return nil
+}
+
+// doseSum is what a sum asks of the stock, and the sum as the record keeps it.
+type doseSum struct {
+	need           int
+	inputs, result string
+	cautions       []caution.Raised
+}
+
+// reckon asks the engine how much the patient needs: a foal by its IgG, a grown one
+// by its total protein, once its numbers are in the address. False: it refused.
+func (m *doseMore) reckon(req *site.Request, p *stepPage) (sum doseSum, ok bool) {
+	cv := p.Case
+	if m.Plasma != nil && cv.Foal {
+		in := m.Plasma.dose(cv)
+		r, err := engine.Dose(in)
+		if err != nil {
+			m.Refusal = err.Error()
+			return sum, false
+		}
+		p.basis(r.Basis)
+		m.Result = doseWords(r)
+		return doseSum{doseNeed(r, m.Plasma.BagMl), asJSON(in, 8000), asJSON(r, 16000), r.Cautions}, true
+	}
+	if pr := readProtein(req, cv); !cv.Foal && pr.Asked {
+		m.Protein = pr
+		in, r, ok := pr.reckon(cv, p)
+		m.Refusal = pr.Refusal
+		return doseSum{int(math.Round(r.VolumeMl.Mid)), asJSON(in, 8000), asJSON(r, 16000), r.Cautions}, ok
+	}
+	return sum, true
 }
 
 // askReasons asks for the reason of a caution that takes one, before the plan is

@@ -209,20 +209,9 @@ func (cv *View) bag(l *query.ReadView, id string) (*Bag, error) {
 	return b, nil
 }
 
-func (b *Bag) read(l *query.ReadView, bag *ledger.Bag) error {
+func (b *Bag) read(l *query.ReadView, bag *ledger.Bag) (err error) {
 	b.Place = l.Name(event.KindPlace, bag.Place)
-	if n := len(bag.Thaws); n > 0 {
-		t := bag.Thaws[n-1]
-		b.ThawAt = time.UnixMilli(t.Stamp.AtMs).In(l.Zone())
-		b.BathC, b.WaterL = words.TenthsOf(t.BathDc), words.TenthsOf(t.WaterLX10)
-		b.BathAt = b.ThawAt
-		if t.Complete != nil {
-			b.ThawedAt = time.UnixMilli(t.Complete.AtMs).In(l.Zone())
-		}
-	}
-	if n := len(bag.Baths); n > 0 && bag.Baths[n-1].Stamp.AtMs >= b.ThawAt.UnixMilli() {
-		b.BathC, b.BathAt = words.Tenths(bag.Baths[n-1].BathDc), time.UnixMilli(bag.Baths[n-1].Stamp.AtMs).In(l.Zone())
-	}
+	b.readThaw(l.Zone(), bag)
 	if bag.Label == nil {
 		return nil
 	}
@@ -234,6 +223,36 @@ func (b *Bag) read(l *query.ReadView, bag *ledger.Bag) error {
 			b.OtherMl += g.Ml
 		}
 	}
+	if err := b.readShelf(l, bag); err != nil {
+		return err
+	}
+	b.Card, err = l.Card(b.ProductID)
+	if bag.Label.IggCgPerL != nil {
+		b.IggCgPerL = *bag.Label.IggCgPerL
+	} else if b.Card != nil && b.Card.LeastIggCgPerL != nil {
+		b.IggCgPerL = *b.Card.LeastIggCgPerL
+	}
+	return err
+}
+
+// readThaw reads the last thaw and the bath as last measured.
+func (b *Bag) readThaw(zone *time.Location, bag *ledger.Bag) {
+	if n := len(bag.Thaws); n > 0 {
+		t := bag.Thaws[n-1]
+		b.ThawAt = time.UnixMilli(t.Stamp.AtMs).In(zone)
+		b.BathC, b.WaterL = words.TenthsOf(t.BathDc), words.TenthsOf(t.WaterLX10)
+		b.BathAt = b.ThawAt
+		if t.Complete != nil {
+			b.ThawedAt = time.UnixMilli(t.Complete.AtMs).In(zone)
+		}
+	}
+	if n := len(bag.Baths); n > 0 && bag.Baths[n-1].Stamp.AtMs >= b.ThawAt.UnixMilli() {
+		b.BathC, b.BathAt = words.Tenths(bag.Baths[n-1].BathDc), time.UnixMilli(bag.Baths[n-1].Stamp.AtMs).In(zone)
+	}
+}
+
+// readShelf reads what the bag's state is now, and what stands against it.
+func (b *Bag) readShelf(l *query.ReadView, bag *ledger.Bag) error {
 	shelf, err := l.Shelf(bag)
 	if err != nil {
 		return err
@@ -247,17 +266,8 @@ func (b *Bag) read(l *query.ReadView, bag *ledger.Bag) error {
 		b.Bad = true
 	}
 	holds, err := l.HoldsOn(bag.Label)
-	if err != nil {
-		return err
-	}
 	for _, h := range holds {
 		b.Holds = append(b.Holds, words.Moment(time.UnixMilli(h.Stamp.AtMs).In(l.Zone()))+": "+h.Reason)
-	}
-	b.Card, err = l.Card(b.ProductID)
-	if bag.Label.IggCgPerL != nil {
-		b.IggCgPerL = *bag.Label.IggCgPerL
-	} else if b.Card != nil && b.Card.LeastIggCgPerL != nil {
-		b.IggCgPerL = *b.Card.LeastIggCgPerL
 	}
 	return err
 }

@@ -14,7 +14,7 @@ func ShowBag(req *site.Request) error {
 	}
 	b := out.Bag
 	m := map[string]any{
-		"Bag": bagRows([]*pb.BagRow{b})[0], "Story": site.StoryRows(out.Timeline), "Doubts": site.DoubtRows(out.Discrepancies),
+		"Bag": bagRowOf(b), "Story": site.StoryRows(out.Timeline), "Doubts": site.DoubtRows(out.Discrepancies),
 		"Fresh": out.GetFreshness().GetText(), "Because": b.Because,
 	}
 	return req.Render("bag", words.Say("bag.title", words.BagNumber(b.Bag)), "clinic", m)

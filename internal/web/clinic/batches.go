@@ -123,7 +123,7 @@ type traceRow struct {
 }
 
 func traceOf(l *query.ReadView, b *pb.BagRow) (traceRow, error) {
-	row := traceRow{bagRow: bagRows([]*pb.BagRow{b})[0]}
+	row := traceRow{bagRow: bagRowOf(b)}
 	bag, err := l.Bag(b.Bag)
 	if err != nil || bag == nil {
 		return row, err

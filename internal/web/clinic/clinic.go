@@ -1,6 +1,7 @@
 package clinic
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 	"time"
@@ -20,24 +21,24 @@ type bagRow struct {
 	Bad                                                                            bool
 }
 
-func bagRows(in []*pb.BagRow) []bagRow {
-	var out []bagRow
+func bagRowOf(b *pb.BagRow) bagRow {
+	row := bagRow{
+		ID: b.Bag, Number: words.BagNumber(b.Bag), Place: b.Place, Product: b.Product, Batch: b.Batch, Expiry: b.Expiry,
+		Volume: words.Say("word.ml", b.VolumeMl), State: words.Plain(cmp.Or(strings.Join(b.States, ", "), b.State)), Because: strings.Join(b.Because, "; "), Case: b.ForCase,
+	}
+	if b.UseBy != "" {
+		row.UseBy = words.Moment(words.ParseTime(b.UseBy))
+	}
+	switch engine.ShelfState(b.State) {
+	case engine.ShelfUnfit, engine.ShelfOnHold, engine.ShelfQuarantined, engine.ShelfExpired:
+		row.Bad = true
+	}
+	return row
+}
+
+func bagRows(in []*pb.BagRow) (out []bagRow) {
 	for _, b := range in {
-		row := bagRow{
-			ID: b.Bag, Number: words.BagNumber(b.Bag), Place: b.Place, Product: b.Product, Batch: b.Batch, Expiry: b.Expiry,
-			Volume: words.Say("word.ml", b.VolumeMl), State: words.Plain(strings.Join(b.States, ", ")), Because: strings.Join(b.Because, "; "), Case: b.ForCase,
-		}
-		if row.State == "" {
-			row.State = words.Plain(b.State)
-		}
-		if b.UseBy != "" {
-			row.UseBy = words.Moment(words.ParseTime(b.UseBy))
-		}
-		switch engine.ShelfState(b.State) {
-		case engine.ShelfUnfit, engine.ShelfOnHold, engine.ShelfQuarantined, engine.ShelfExpired:
-			row.Bad = true
-		}
-		out = append(out, row)
+		out = append(out, bagRowOf(b))
 	}
 	return out
 }
@@ -87,8 +88,7 @@ func ShowClinic(req *site.Request) error {
 	}
 	for _, d := range now.Due {
 		if d.Case != "" && !strings.HasPrefix(d.What, "vitals") {
-			at := words.ParseTime(d.At)
-			m.Due = append(m.Due, site.Due{AtMs: at.UnixMilli(), At: words.Moment(at), What: d.What, Overdue: d.Overdue, Href: "/case/" + d.Case + "/recheck"})
+			m.Due = append(m.Due, site.DueOf(d, "/case/"+d.Case+"/recheck"))
 		}
 	}
 	open, err := req.Site.Cases.ListCases(req.Context(), &pb.ListCasesRequest{Open: true, Limit: site.PageRows})
@@ -142,7 +142,7 @@ func attention(bags []*pb.BagRow, now time.Time) []stockGroup {
 			}
 		}
 		if 0 <= i && i < len(groups) {
-			groups[i].Bags = append(groups[i].Bags, bagRows([]*pb.BagRow{b})...)
+			groups[i].Bags = append(groups[i].Bags, bagRowOf(b))
 		}
 	}
 	for i := range groups {

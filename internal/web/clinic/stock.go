@@ -115,20 +115,7 @@ func ShowStock(req *site.Request) error {
 		if m.Place != "" && pl.Place != m.Place {
 			continue
 		}
-		view := placeView{ID: pl.Place, Name: pl.Name, Kind: words.Plain(pl.Kind), History: pl.History}
-		if pl.NowC != nil {
-			view.Temp = words.Say("stock.reading", words.Num(*pl.NowC), words.Moment(words.ParseTime(pl.LastReadingAt)))
-		}
-		for _, b := range shown {
-			if b.PlaceId == pl.Place {
-				view.Bags = append(view.Bags, bagRows([]*pb.BagRow{b})...)
-			}
-		}
-		for _, k := range stock.Kit {
-			if k.Place == pl.Name {
-				view.Kit = append(view.Kit, words.Plain(k.Item)+" "+fmt.Sprint(k.Count))
-			}
-		}
+		view := placeOf(pl, shown, stock.Kit)
 		if m.All && len(view.Bags) == 0 {
 			continue
 		}
@@ -144,4 +131,23 @@ func ShowStock(req *site.Request) error {
 		m.Places = append(m.Places, placeView{Name: words.Say("stock.nowhere"), Bags: loose})
 	}
 	return req.Render("stock", words.Say("stock.title"), "clinic", m)
+}
+
+// placeOf is a place with what is in it.
+func placeOf(pl *pb.PlaceRow, bags []*pb.BagRow, kit []*pb.KitRow) placeView {
+	view := placeView{ID: pl.Place, Name: pl.Name, Kind: words.Plain(pl.Kind), History: pl.History}
+	if pl.NowC != nil {
+		view.Temp = words.Say("stock.reading", words.Num(*pl.NowC), words.Moment(words.ParseTime(pl.LastReadingAt)))
+	}
+	for _, b := range bags {
+		if b.PlaceId == pl.Place {
+			view.Bags = append(view.Bags, bagRowOf(b))
+		}
+	}
+	for _, k := range kit {
+		if k.Place == pl.Name {
+			view.Kit = append(view.Kit, words.Plain(k.Item)+" "+fmt.Sprint(k.Count))
+		}
+	}
+	return view
 }

@@ -35,13 +35,14 @@ func Stream(req *Request) error {
 	defer beat.Stop()
 	name := "hello"
 	for {
-		changed, seats, phones := req.Site.Replica.Store.Changed(), req.locksChanged(), req.Site.phonesChanged(req.Session)
+		changed, locks, phones := req.Site.Replica.Store.Changed(), req.locksChanged(), req.Site.phonesChanged(req.Session)
 		if _, err := fmt.Fprintf(req.W, "id: %d\nevent: %s\ndata: %d\n\n", req.Site.Replica.Store.Changes(), name, req.Site.Clock.Now().UnixMilli()); err != nil {
 			return nil
 		}
 		if err := out.Flush(); err != nil {
 			return nil
 		}
+		name = "wake"
 		select {
 		case <-req.Context().Done():
 			return nil
@@ -50,13 +51,11 @@ func Stream(req *Request) error {
 		case <-beat.C:
 			name = "beat"
 			continue
-		case <-seats:
-			name = "wake" // a lock waits for nothing
-			continue
+		case <-locks:
+			continue // a lock waits for nothing
 		case <-phones:
 		case <-changed:
 		}
-		name = "wake"
 		select {
 		case <-time.After(gather):
 		case <-req.Context().Done():

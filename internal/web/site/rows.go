@@ -18,6 +18,12 @@ type Due struct {
 	Alarm   bool // sounds when it is due
 }
 
+// DueOf words what is due, with where it is done.
+func DueOf(d *pb.DueRow, href string) Due {
+	at := words.ParseTime(d.At)
+	return Due{AtMs: at.UnixMilli(), At: words.Moment(at), What: d.What, Href: href, Overdue: d.Overdue}
+}
+
 // CaseRow is a case as lists show it.
 type CaseRow struct{ ID, Patient, Yard, State, Opened, Outcome, Given, Recheck string }
 
