@@ -10,6 +10,7 @@ import (
 
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
+	"thawtrail/internal/wording"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -255,4 +256,39 @@ func Inert(text string) string {
 		return "'" + text
 	}
 	return text
+}
+
+// ListUnproven serves the owner's list.
+func ListUnproven(req *site.Request) error {
+	out, err := req.Site.Audit.ListUnproven(req.Context(), &pb.ListUnprovenRequest{})
+	if err != nil {
+		return err
+	}
+	return req.Render("unproven", words.Say("unproven.title"), "owner", site.UnprovenRows(out.Rows))
+}
+
+// unprovenName is a name with what its entry lacks.
+func unprovenName(r *pb.LateRow) string {
+	switch {
+	case r.Unsigned:
+		return words.Say("unproven.unsigned")
+	case r.NoProof:
+		return r.Who + " (" + wording.NoProof + ")"
+	}
+	return r.Who
+}
+
+// UseChart draws bags given and thrown away by the chosen grouping.
+func UseChart(req *site.Request) error {
+	out, err := req.Site.Audit.ListUse(req.Context(), &pb.ListUseRequest{By: req.URL.Query().Get("by")})
+	if err != nil {
+		return err
+	}
+	var labels []string
+	given, wasted := []float64{}, []float64{}
+	for _, r := range out.Rows[max(0, len(out.Rows)-site.MaxBars):] {
+		labels = append(labels, fmt.Sprintf("%.18s", r.Group))
+		given, wasted = append(given, float64(r.Given)), append(wasted, float64(r.Discarded+r.Missing))
+	}
+	return req.Bars(labels, [][]float64{given, wasted}, []string{words.Say("chart.given"), words.Say("chart.wasted")})
 }

@@ -1,7 +1,13 @@
 package owner
 
 import (
+	"cmp"
+	"fmt"
+	"strconv"
 	"strings"
+	"time"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/web/site"
@@ -45,4 +51,64 @@ func entryLines(e *pb.Entry) []site.Pair {
 		return nil
 	}
 	return messageLines(m.ProtoReflect())
+}
+
+// messageLines are the values of a message with their names and units.
+func messageLines(m protoreflect.Message) []site.Pair {
+	var out []site.Pair
+	fields := m.Descriptor().Fields()
+	for i := range fields.Len() {
+		f := fields.Get(i)
+		if !m.Has(f) {
+			continue
+		}
+		name, unit := event.Heading(f)
+		text := ""
+		if f.IsList() {
+			var parts []string
+			for j := range m.Get(f).List().Len() {
+				parts = append(parts, valueLine(f, m.Get(f).List().Get(j)))
+			}
+			text = strings.Join(parts, ", ")
+		} else {
+			text = valueLine(f, m.Get(f))
+		}
+		out = append(out, site.Pair{Name: name, Value: strings.TrimSpace(text + " " + unit)})
+	}
+	return out
+}
+
+func valueLine(f protoreflect.FieldDescriptor, v protoreflect.Value) string {
+	rule := event.RuleOf(f)
+	switch f.Kind() {
+	case protoreflect.BoolKind:
+		return words.Say("word.yes")
+	case protoreflect.EnumKind:
+		if e := f.Enum().Values().ByNumber(v.Enum()); e != nil {
+			return words.Plain(event.EnumWord(e))
+		}
+		return fmt.Sprint(v.Enum())
+	case protoreflect.BytesKind:
+		return fmt.Sprintf("%x", v.Bytes())
+	case protoreflect.StringKind:
+		if rule.Format == pb.Format_FORMAT_BAG {
+			return words.BagNumber(v.String())
+		}
+		return v.String()
+	case protoreflect.MessageKind:
+		switch x := v.Message().Interface().(type) {
+		case *pb.Moment:
+			zone, err := time.LoadLocation(x.Zone)
+			if err != nil {
+				zone = time.UTC
+			}
+			return words.Moment(time.UnixMilli(x.UnixMs).In(zone))
+		case *pb.Sealed:
+			return cmp.Or(x.Plain, words.Say("record.sealed"))
+		}
+		return ""
+	case protoreflect.Int32Kind, protoreflect.Int64Kind:
+		return strconv.FormatFloat(float64(v.Int())/float64(max(rule.Scale, 1)), 'f', -1, 64)
+	}
+	return v.String()
 }
