@@ -80,19 +80,8 @@ const (
 // Of reads the case that the address names.
 func Of(req *site.Request, text string) (*View, error) {
 	cv := &View{Now: req.Now, Locked: req.Locked, Read: req.Read}
-	err := cv.Read(func(l *query.ReadView) error {
-		id, err := l.CaseID(text)
-		if err != nil {
-			return err
-		}
-		c, err := l.Case(id)
-		if err != nil {
-			return err
-		}
-		if c == nil {
-			return site.ErrNotFound
-		}
-		cv.ID, cv.C = id, c
+	err := req.ReadCase(text, func(l *query.ReadView, c *ledger.Case) error {
+		cv.ID, cv.C = c.Entity.ID, c
 		return cv.read(l)
 	})
 	if err != nil {

@@ -6,6 +6,8 @@ import (
 	"strings"
 
 	"thawtrail/internal/event"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/query"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -40,7 +42,11 @@ func ServeEvent(req *site.Request) error {
 	}
 	m := map[string]any{"Form": f, "Back": cmp.Or(back, req.Site.Home())}
 	if id := q.Get("case"); id != "" {
-		about, err := req.About(id)
+		var about site.Header
+		err := req.ReadCase(id, func(l *query.ReadView, c *ledger.Case) error {
+			about = site.HeaderOf(l, c, req.Now)
+			return nil
+		})
 		if err != nil {
 			return err
 		}

@@ -32,9 +32,9 @@ type Running struct {
 	Clamped bool
 }
 
-// About reads the header of the case that an address names.
-func (req *Request) About(text string) (h Header, err error) {
-	err = req.Read(func(l *query.ReadView) error {
+// ReadCase hands on the case that an address names.
+func (req *Request) ReadCase(text string, fn func(*query.ReadView, *ledger.Case) error) error {
+	return req.Read(func(l *query.ReadView) error {
 		id, err := l.CaseID(text)
 		if err != nil {
 			return err
@@ -46,10 +46,8 @@ func (req *Request) About(text string) (h Header, err error) {
 		if c == nil {
 			return ErrNotFound
 		}
-		h = HeaderOf(l, c, req.Now)
-		return nil
+		return fn(l, c)
 	})
-	return h, err
 }
 
 // HeaderOf is the header of a case.
