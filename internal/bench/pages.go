@@ -36,7 +36,7 @@ func mainPages(k nights.Known) (laptop, hub [][2]string) {
 		{"clinic", "/clinic"}, {"stock", "/clinic/stock"}, {"stock_all", "/clinic/stock?all=1"}, {"load", "/clinic/load?place=" + k.Place},
 		{"count", "/clinic/count?place=" + k.Place}, {"batches", "/clinic/batches"}, {"batches_held", "/clinic/batches?held=1"}, {"trace", trace},
 		{"hold", "/clinic/hold"}, {"owner", "/owner"}, {"owner_vet", "/owner?by=person"}, {"doubts", "/owner/doubts"}, {"late", "/owner/late"},
-		{"people", "/owner/people"}, {"use_chart", "/owner/use.svg?by=month"}, {"use_file", "/owner/csv/use"},
+		{"people", "/owner/people"}, {"use_file", "/owner/csv/use"},
 	}
 	return laptop, hub
 }

@@ -104,7 +104,6 @@ func TestPagesReadNoMoreThanTheyShow(t *testing.T) {
 		"/clinic/batches":                   {event.KindBatch: site.PageRows},
 		"/clinic/batches?held=1":            {},
 		tracePage(known):                    {event.KindBatch: 3, event.KindBag: bagsOfBatch, event.KindCase: 2 * bagsOfBatch},
-		"/clinic/expiry.svg":                {},
 		"/owner":                            {},
 		"/owner?by=person":                  {},
 		"/owner/doubts":                     {},

@@ -107,7 +107,7 @@ func TestTheWholePath(t *testing.T) {
 	for _, want := range []string{"3.50 g/L", "7.10 g/L", "940 mL", words.BagNumber(bag), "50 kg", "transfusion started"} {
 		require.Contains(t, sheet, want)
 	}
-	for _, p := range []string{"/advice", "/handover", "/later", "/patient", "/run", "/treat", "/vitals.svg", "/vitals.svg?dark=1", "/igg.svg"} {
+	for _, p := range []string{"/advice", "/handover", "/later", "/patient", "/run", "/treat", "/vitals.svg", "/vitals.svg?dark=1"} {
 		d.get(at + p)
 	}
 }

@@ -43,7 +43,6 @@ func routes(s *site.Site) {
 	s.Here("GET /case/{case}/stick", sticks.Show)
 	s.Here("GET /case/{case}/stick/{name}", sticks.Send)
 	s.Page("GET /case/{case}/vitals.svg", barn.VitalsChart)
-	s.Page("GET /case/{case}/igg.svg", barn.IggChart)
 	s.Both("/write/{event}", form.ServeEvent)
 	s.Page("GET /bag/{bag}", clinic.ShowBag)
 	s.Page("GET /record/{record}", owner.ShowRecord)
@@ -58,14 +57,12 @@ func routes(s *site.Site) {
 	s.Page("GET /clinic/batch", clinic.ShowBatch)
 	s.Both("/clinic/hold", clinic.HoldBatch)
 	s.Page("GET /clinic/setup", clinic.Setup)
-	s.Page("GET /clinic/expiry.svg", clinic.ExpiryChart)
 
 	s.Page("GET /owner", owner.ShowOwner)
 	s.Page("GET /owner/doubts", owner.ListDoubts)
 	s.Page("GET /owner/unproven", owner.ListUnproven)
 	s.Here("GET /owner/people", owner.ListPeople)
 	s.Page("GET /owner/late", owner.ListLate)
-	s.Page("GET /owner/use.svg", owner.UseChart)
 	s.Page("GET /owner/csv/{table}", owner.SendCSV)
 	s.Page("GET /", func(*site.Request) error { return site.ErrNotFound })
 }

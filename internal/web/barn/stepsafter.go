@@ -95,11 +95,12 @@ type recheckMore struct {
 	Due, Person, Before, After string
 	Share                      string
 	Refusal                    string
+	Igg                        site.BarChart
 }
 
 func prepareRecheck(_ *site.Request, p *stepPage) error {
 	cv := p.Case
-	m := &recheckMore{}
+	m := &recheckMore{Igg: iggBars(cv.C.IggTests)}
 	p.More = m
 	if err := recheckPlan(cv, &m.Due, &m.Person); err != nil {
 		return err
@@ -261,4 +262,21 @@ func prepareLater(_ *site.Request, p *stepPage) error {
 	}
 	p.More = out
 	return nil
+}
+
+// iggBars draws IgG before and after plasma, in the order of the tests.
+func iggBars(tests []ledger.IggTest) site.BarChart {
+	var groups []site.BarValues
+	for i := range tests {
+		t := &tests[i]
+		if t.IggCgPerL == nil {
+			continue
+		}
+		name := words.Say("chart.before")
+		if t.Recheck {
+			name = words.Say("chart.after")
+		}
+		groups = append(groups, site.BarValues{Name: name, Values: []float64{float64(*t.IggCgPerL) / 100}})
+	}
+	return site.DrawBars(words.Say("chart.alt"), []string{words.Say("chart.igg")}, groups[max(0, len(groups)-site.MaxBars):])
 }

@@ -59,6 +59,7 @@ type clinicMore struct {
 	Devices []site.DeviceRow
 	Doubts  int
 	Months  []monthRow
+	Expiry  site.BarChart
 	Fresh   string
 	Founded bool
 }
@@ -106,12 +107,10 @@ func ShowClinic(req *site.Request) error {
 	for _, k := range doubts.OpenKinds {
 		m.Doubts += int(k.Count)
 	}
-	err = req.Read(func(l *query.ReadView) error {
+	err = req.Read(func(l *query.ReadView) (err error) {
 		m.Founded = l.Practice() != nil
-		months, bags, err := expiryMonths(l)
-		for i := range months {
-			m.Months = append(m.Months, monthRow{months[i], bags[i]})
-		}
+		m.Months, err = expiryMonths(l)
+		m.Expiry = expiryBars(m.Months)
 		return err
 	})
 	if err != nil {

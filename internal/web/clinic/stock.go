@@ -2,6 +2,7 @@ package clinic
 
 import (
 	"fmt"
+	"maps"
 	"net/url"
 	"slices"
 	"strconv"
@@ -14,7 +15,7 @@ import (
 )
 
 // expiryMonths counts frozen stock by the month it expires in.
-func expiryMonths(l *query.ReadView) (months []string, bags []int, err error) {
+func expiryMonths(l *query.ReadView) (months []monthRow, err error) {
 	n := map[string]int{}
 	err = l.Bags(ledger.TermStock, func(bag *ledger.BagLine) error {
 		if bag.Label != nil && len(bag.Label.Expiry) >= 7 {
@@ -22,35 +23,19 @@ func expiryMonths(l *query.ReadView) (months []string, bags []int, err error) {
 		}
 		return nil
 	})
-	for m := range n {
-		months = append(months, m)
+	for _, m := range slices.Sorted(maps.Keys(n)) {
+		months = append(months, monthRow{m, n[m]})
 	}
-	slices.Sort(months)
-	for _, m := range months {
-		bags = append(bags, n[m])
-	}
-	return months, bags, err
+	return months, err
 }
 
-// ExpiryChart draws the stock by the month it expires in.
-func ExpiryChart(req *site.Request) error {
-	var months []string
-	var bags []int
-	err := req.Read(func(l *query.ReadView) (err error) {
-		months, bags, err = expiryMonths(l)
-		return err
-	})
-	if err != nil {
-		return err
+// expiryBars draws the months that come first.
+func expiryBars(months []monthRow) site.BarChart {
+	var groups []site.BarValues
+	for _, m := range months[:min(site.MaxBars, len(months))] {
+		groups = append(groups, site.BarValues{Name: m.Month, Values: []float64{float64(m.Bags)}})
 	}
-	if len(months) > site.MaxBars {
-		months, bags = months[:site.MaxBars], bags[:site.MaxBars]
-	}
-	values := make([]float64, len(bags))
-	for i, n := range bags {
-		values[i] = float64(n)
-	}
-	return req.Bars(months, [][]float64{values}, []string{words.Say("chart.bags")})
+	return site.DrawBars(words.Say("chart.alt"), []string{words.Say("chart.bags")}, groups)
 }
 
 // stockMore is stock by place: a list by use-by.

@@ -19,6 +19,7 @@ type ownerMore struct {
 	By        string
 	Bys       []site.Option
 	Rows      []useRow
+	Use       site.BarChart
 	Currency  string
 	Doubts    []doubtCount
 	Overrides []*pb.OverrideRow
@@ -50,7 +51,7 @@ func ShowOwner(req *site.Request) error {
 	if err != nil {
 		return err
 	}
-	m.Rows, m.Currency = useRows(use), use.Currency
+	m.Rows, m.Use, m.Currency = useRows(use), useBars(use), use.Currency
 	doubts, err := req.Site.Audit.ListDiscrepancies(req.Context(), &pb.ListDiscrepanciesRequest{Open: true, Limit: 1})
 	if err != nil {
 		return err
@@ -278,17 +279,11 @@ func unprovenName(r *pb.LateRow) string {
 	return r.Who
 }
 
-// UseChart draws bags given and thrown away by the chosen grouping.
-func UseChart(req *site.Request) error {
-	out, err := req.Site.Audit.ListUse(req.Context(), &pb.ListUseRequest{By: req.URL.Query().Get("by")})
-	if err != nil {
-		return err
+// useBars draws bags given and thrown away by the chosen grouping, the last groups.
+func useBars(use *pb.ListUseResponse) site.BarChart {
+	var groups []site.BarValues
+	for _, r := range use.Rows[max(0, len(use.Rows)-site.MaxBars):] {
+		groups = append(groups, site.BarValues{Name: r.Group, Values: []float64{float64(r.Given), float64(r.Discarded + r.Missing)}})
 	}
-	var labels []string
-	given, wasted := []float64{}, []float64{}
-	for _, r := range out.Rows[max(0, len(out.Rows)-site.MaxBars):] {
-		labels = append(labels, fmt.Sprintf("%.18s", r.Group))
-		given, wasted = append(given, float64(r.Given)), append(wasted, float64(r.Discarded+r.Missing))
-	}
-	return req.Bars(labels, [][]float64{given, wasted}, []string{words.Say("chart.given"), words.Say("chart.wasted")})
+	return site.DrawBars(words.Say("chart.use"), []string{words.Say("chart.given"), words.Say("chart.wasted")}, groups)
 }

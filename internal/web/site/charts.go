@@ -5,15 +5,13 @@ import (
 	"slices"
 	"time"
 
-	"github.com/go-analyze/charts"
-
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/web/words"
 )
 
 // Charts are pictures beside tables that say the same: no number stands in a
-// chart alone. Each is asked for in a light and a dark form; paper takes the
-// light one.
+// chart alone. Bars are part of their page (bars.go). The vitals over time are a
+// file of their own, asked for in a light and a dark form; paper takes the light one.
 
 // chartColors is one theme of the charts.
 type chartColors struct {
@@ -34,34 +32,7 @@ func (req *Request) ChartColors() chartColors {
 	return lightChart
 }
 
-// palette is a theme as the chart library wants it.
-func (c chartColors) palette() charts.ColorPalette {
-	o := charts.ThemeOption{
-		IsDarkMode: c == darkChart, AxisStrokeColor: charts.ParseColor(c.Axis), AxisSplitLineColor: charts.ParseColor(c.Grid),
-		BackgroundColor: charts.ParseColor(c.Background), TextColor: charts.ParseColor(c.Text),
-	}
-	for _, hex := range c.Series {
-		o.SeriesColors = append(o.SeriesColors, charts.ParseColor(hex))
-	}
-	return charts.MakeTheme(o)
-}
-
 const chartWidth, chartHeight = 720, 300
-
-// draw sends what a painter drew.
-func (req *Request) draw(paint func(*charts.Painter, charts.ColorPalette) error) error {
-	theme := req.ChartColors().palette()
-	p := charts.NewPainter(charts.PainterOptions{OutputFormat: charts.ChartOutputSVG, Width: chartWidth, Height: chartHeight, Theme: theme})
-	if err := paint(p, theme); err != nil {
-		return err
-	}
-	raw, err := p.Bytes()
-	if err != nil {
-		return err
-	}
-	req.SendPicture(raw)
-	return nil
-}
 
 // SendPicture answers with a picture.
 func (req *Request) SendPicture(svg []byte) {
@@ -69,28 +40,6 @@ func (req *Request) SendPicture(svg []byte) {
 	req.W.WriteHeader(http.StatusOK)
 	_, _ = req.W.Write(svg) // a browser that went away is no error
 }
-
-// Bars draws groups of bars; with nothing to draw it draws an empty frame.
-func (req *Request) Bars(labels []string, values [][]float64, names []string) error {
-	return req.draw(func(p *charts.Painter, theme charts.ColorPalette) error {
-		if len(labels) == 0 {
-			return nil
-		}
-		opt := charts.NewBarChartOptionWithData(values)
-		opt.Theme = theme
-		opt.ValueAxis = []charts.ValueAxisOption{{Min: new(0.0)}}
-		opt.BarSize = min(0.8, barWidth*float64(len(labels))/chartWidth)
-		opt.CategoryAxis.Labels = labels
-		opt.Legend.SeriesNames = names
-		opt.Padding = charts.NewBoxEqual(16)
-		return p.BarChart(opt)
-	})
-}
-
-const barWidth = 60.0 // pixels at most
-
-// MaxBars bounds what one chart shows; the table has all.
-const MaxBars = 24
 
 // VitalsOverTime puts looks into lines. The scales are wide, so that a tenth of a
 // degree does not look like a peak.

@@ -11,9 +11,8 @@ import (
 )
 
 // timeChart is a picture of values over time. Each point stands at its minute:
-// looks five minutes apart lie closer together than looks an hour apart. The
-// chart library spaces points evenly, or draws them all as round dots, so that
-// colour alone would tell the lines apart; so this one is drawn here.
+// looks five minutes apart lie closer together than looks an hour apart. Lines have
+// marks and dashes of their own: colour alone tells nothing apart.
 type timeChart struct {
 	Zone  *time.Location
 	Lines []timeLine // at most as many as there are shapes
