@@ -3,6 +3,7 @@ package cli
 import (
 	"context"
 	"crypto/rand"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -121,9 +122,9 @@ func (d *desk) booksReadCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			file, err := os.Open(path)
+			file, err := openBooks("arguments", path)
 			if err != nil {
-				return refusal.New("arguments", path, "a file that can be read").Because(err.Error())
+				return err
 			}
 			defer file.Close()
 			answer, err := d.readBooks(ctx, f, file, opens)
@@ -132,6 +133,23 @@ func (d *desk) booksReadCommand() *cobra.Command {
 			}
 			return d.tellRead(f, answer)
 		})
+}
+
+// openBooks opens a file that a person names; a folder is none.
+func openBooks(field, path string) (*os.File, error) {
+	unfit := refusal.New(field, path, "a file that can be read")
+	file, err := os.Open(path)
+	if err != nil {
+		return nil, unfit.Because(err.Error())
+	}
+	info, err := file.Stat()
+	switch {
+	case err != nil:
+		return nil, errors.Join(unfit.Because(err.Error()), file.Close())
+	case info.IsDir():
+		return nil, errors.Join(unfit.Because("it is a folder"), file.Close())
+	}
+	return file, nil
 }
 
 func codeFlag() *flagOf {
@@ -151,7 +169,9 @@ func (d *desk) readBooks(ctx context.Context, f *ownForm, file *os.File, code bu
 	var out *pb.ReadBooksResponse
 	err = d.stopped(ctx, f, func(r *replica.Replica) error {
 		read, err := (replication.Bundles{Replica: r}).Read(ctx, file, code)
-		out = read.PB()
+		if err == nil {
+			out = read.PB()
+		}
 		return err
 	})
 	return out, err
@@ -224,9 +244,9 @@ func (d *desk) serverRestoreCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			file, err := os.Open(books.text())
+			file, err := openBooks("books", books.text())
 			if err != nil {
-				return refusal.New("books", books.text(), "a file that can be read").Because(err.Error())
+				return err
 			}
 			defer file.Close()
 			secret, err := f.unlock.secret(d, f.data.text())
