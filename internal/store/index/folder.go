@@ -14,6 +14,7 @@ import (
 	"slices"
 	"strings"
 
+	"thawtrail/internal/store/filelock"
 	"thawtrail/internal/wholefile"
 )
 
@@ -52,7 +53,7 @@ func lockFolder(opt Options) (*folder, error) {
 	if err := wholefile.MakeFolder(opt.Dir); err != nil {
 		return nil, fmt.Errorf("index: %w", err)
 	}
-	lock, err := lockFile(filepath.Join(opt.Dir, lockName))
+	lock, err := filelock.Take(filepath.Join(opt.Dir, lockName))
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", opt.Dir, err)
 	}

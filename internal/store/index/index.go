@@ -22,6 +22,8 @@ package index
 import (
 	"errors"
 	"fmt"
+
+	"thawtrail/internal/store/filelock"
 )
 
 // The errors a caller can act on; test with errors.Is.
@@ -38,7 +40,7 @@ var (
 	// the journal.
 	ErrNoSpace = errors.New("index: too little room on the disk")
 	// ErrLocked: another process has the index open.
-	ErrLocked = errors.New("index: in use by another process")
+	ErrLocked = filelock.ErrLocked
 	// ErrWrongKey: the index was made with another encryption key, or without one.
 	ErrWrongKey = errors.New("index: wrong encryption key")
 )

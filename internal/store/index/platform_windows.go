@@ -1,13 +1,6 @@
 package index
 
-import (
-	"errors"
-	"fmt"
-	"io"
-	"os"
-
-	"golang.org/x/sys/windows"
-)
+import "golang.org/x/sys/windows"
 
 // hostErrors are the machine's trouble, not damage of the index.
 var hostErrors = []error{windows.ERROR_DISK_FULL, windows.ERROR_HANDLE_DISK_FULL, windows.ERROR_DISK_QUOTA_EXCEEDED,
@@ -22,21 +15,4 @@ func freeBytes(dir string) (free uint64, err error) {
 	}
 	err = windows.GetDiskFreeSpaceEx(name, &free, nil, nil)
 	return free, err
-}
-
-// lockFile opens the file for this process alone; that ends with the process.
-func lockFile(path string) (io.Closer, error) {
-	name, err := windows.UTF16PtrFromString(path)
-	if err != nil {
-		return nil, err
-	}
-	h, err := windows.CreateFile(name, windows.GENERIC_READ|windows.GENERIC_WRITE, 0, nil,
-		windows.OPEN_ALWAYS, windows.FILE_ATTRIBUTE_NORMAL, 0)
-	if errors.Is(err, windows.ERROR_SHARING_VIOLATION) {
-		err = fmt.Errorf("%w: %w", ErrLocked, err)
-	}
-	if err != nil {
-		return nil, err
-	}
-	return os.NewFile(uintptr(h), path), nil
 }

@@ -12,8 +12,8 @@
 //	frame, next, err := j.ReadAt(positions[0], nil)
 //	err = j.Scan(journal.Position{}, onFrame, onDamage)
 //
-// The caller must hold an exclusive lock on the directory: two writers would
-// write over each other.
+// The caller must hold an exclusive lock on the directory (package filelock): two
+// writers would write over each other.
 //
 // # Promises
 //
