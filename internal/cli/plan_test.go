@@ -41,7 +41,7 @@ var promised = []struct {
 	{"plan test --kind semi_quantitative_elisa --cut-g-per-l 8", "likelihood_ratio_below likelihood_ratio_above"},
 	{"plan test --kinds", "known_kinds"},
 	{"plan dose --weight-kg 50 --igg-g-per-l 3.5 --target-g-per-l 8 --donor-igg-g-per-l 18 --age-h 20 --bag-ml 950 --distribution-ml-per-kg 90 --share-found 1 --given-24h-ml 0 --bags 2",
-		"igg_lacking_g volume_ml volume_ml_per_kg bags_now bags_total expected_rise_g_per_l expected_igg_g_per_l"},
+		"igg_lacking_g volume_ml volume_ml_per_kg give_now_ml ceiling_ml bags_now bags_total expected_rise_g_per_l expected_igg_g_per_l"},
 	{"plan dose --weight-kg 50 --igg-mg-per-dl 350 --donor-igg-g-per-l 18", "igg_lacking_g volume_ml"},
 	{"plan dose --weight-kg 50 --igg-band 4-8", "volume_ml"},
 	{"plan dose --weight-kg 50 --igg-unknown", "volume_ml"},

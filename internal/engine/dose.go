@@ -18,9 +18,10 @@ type DoseInput struct {
 	BagMl               *float64
 	DistributionMlPerKg *float64 // must be given over 28 days of age
 	ShareFound          *Range   // share of the given IgG found at 24 h
-	Given24hMl          *float64 // plasma and other intravenous fluids in the last 24 h, all records
+	Given24hMl          *float64 // plasma by vein in the last 24 h, all records
+	OtherFluids24hMl    *float64 // other fluids by vein in the last 24 h: shown, not counted against the ceiling
 	Bags                *int     // what would this many bags do?
-	CeilingMlPerKg24h   *float64 // the practice's own ceiling for bags now
+	CeilingMlPerKg24h   *float64 // the practice's own ceiling of plasma in 24 h
 }
 
 // DoseResult is the mass balance with a constant distribution volume:
@@ -29,8 +30,10 @@ type DoseInput struct {
 //
 // Low and high ends take the inputs' ends that give the least and the most. With
 // every input exact (a share without width included) the three are equal.
-// Expected values are for the asked number of bags, else for BagsTotal, else for
-// VolumeMl.Mid; they are nil without the donor's IgG.
+// GiveNowMl is the smaller of VolumeMl.Mid and of what the ceiling leaves, in whole
+// bags where the part left over is small; people are told whole mL, rounded down.
+// Expected values are for the asked number of bags, else for all of the middle
+// volume; they are nil without the donor's IgG.
 //
 // Against the one study with known grams (Liu et al., Am J Vet Res 1991;52:709-712;
 // colostrum-deprived foals, starting IgG taken as 0, IgG 24 to 48 h after): after
@@ -46,31 +49,16 @@ type DoseResult struct {
 	VolumeMl            Range
 	VolumeMlPerKg       Range
 	DistributionMlPerKg float64
-	CeilingMl           float64 // for any 24 h; what was given counts against it
+	Now                 string // what may be given now, as a sentence to read aloud
+	GiveNowMl           float64
+	LaterMl             float64 // what the middle volume asks for beyond that
+	RestOfBagMl         float64 // what GiveNowMl leaves in the last bag that is opened
+	CeilingMl           float64 // of plasma in any 24 h; what was given counts against it
+	Given24hMl          float64
+	OtherFluids24hMl    float64
 	Bags                *BagPlan
 	ExpectedRiseGPerL   *Range
 	ExpectedIgGGPerL    *Range
-}
-
-// BagPlan turns a volume into whole bags. BagsTotal is the least number of bags
-// that holds the middle volume: the last may be needed for a small part only, so
-// OneFewer says what doing without it would give.
-type BagPlan struct {
-	BagsNow   int // of BagsTotal, those that stay within the ceiling of 24 h
-	BagsTotal int
-	Now       BagOutcome
-	Total     BagOutcome
-	OneFewer  *BagOutcome // nil when BagsTotal is 0
-	Asked     *BagOutcome // nil unless a number of bags was asked about
-}
-
-// BagOutcome is what a number of bags gives; the ranges are nil without donor IgG.
-type BagOutcome struct {
-	Bags              int
-	VolumeMl          float64
-	VolumeMlPerKg     float64
-	ExpectedRiseGPerL *Range
-	ExpectedIgGGPerL  *Range
 }
 
 // Defaults of the dose.
@@ -111,8 +99,6 @@ var (
 		"%s kg is unusual for a foal under 3 days (30 to 75 kg): pony, draft, or pounds?")
 	atTarget = caution.Define("already_at_target", caution.Note,
 		"IgG %s g/L is not below the target of %s g/L: by this sum nothing is lacking.")
-	ceilingLoosened = caution.Define("ceiling_loosened", caution.Note,
-		"The practice's ceiling of %s mL in 24 h is over the cautious %s mL.")
 )
 
 // Hard and usual limits of the dose's inputs are ours.
@@ -132,6 +118,7 @@ var (
 	boundsShare = bounds{field: "share_found", unit: "of 1", hardLow: 0.1, hardHigh: 1, likelyLow: 0.38, likelyHigh: 1,
 		hint: "per cent? 70 % is 0.7"}
 	boundsGiven24h = bounds{field: "given_24h_ml", unit: "mL", hardHigh: 200000, hint: "mL, not litres"}
+	boundsOther24h = named(boundsGiven24h, "other_fluids_24h_ml")
 )
 
 // maxBagsAsked bounds the 'what would N bags do' question (ours).
@@ -145,7 +132,8 @@ type dosing struct {
 	donor  *Range
 	vd     float64
 	share  Range
-	given  float64
+	given  float64 // plasma in 24 h
+	other  float64 // other fluids in 24 h
 	bag    float64 // 0: no bags wanted
 	asked  *int
 	limits dayLimits
@@ -161,21 +149,18 @@ func Dose(in DoseInput) (DoseResult, error) {
 		return DoseResult{}, err
 	}
 	r.DistributionMlPerKg, r.CeilingMl = d.vd, d.limits.ceiling
+	r.Given24hMl, r.OtherFluids24hMl = d.given, d.other
 	r.IgGLackingG = d.lacking()
 	r.VolumeMlPerKg = d.mlPerKg()
 	r.VolumeMl = perKg(r.VolumeMlPerKg, d.weight)
 	d.explain(&r)
 
-	planned := r.VolumeMl.Mid
-	if d.bag > 0 {
-		r.Bags = d.bags(r.VolumeMl.Mid)
-		planned = r.Bags.explain(d, &r.Basis)
-	}
+	planned := d.plan(&r)
 	r.ExpectedRiseGPerL, r.ExpectedIgGGPerL = d.expect(planned)
 	if r.ExpectedIgGGPerL != nil {
 		r.step("%s mL: expected rise %s g/L, expected IgG %s g/L", planned, r.ExpectedRiseGPerL, r.ExpectedIgGGPerL)
 	}
-	d.limits.judge(&r, d)
+	d.judge(&r)
 	if planned > 0 {
 		r.caution(noRise.With())
 		r.source(srcNoRise)
@@ -194,6 +179,7 @@ func readDose(in DoseInput, b *Basis) (dosing, error) {
 		target: c.or(boundsTarget, in.TargetGPerL, defaultTargetGPerL),
 		bag:    c.or(boundsBag, in.BagMl, 0),
 		given:  c.or(boundsGiven24h, in.Given24hMl, 0),
+		other:  c.or(boundsOther24h, in.OtherFluids24hMl, 0),
 		share:  defaultShareFound,
 		asked:  in.Bags,
 	}
@@ -214,7 +200,8 @@ func readDose(in DoseInput, b *Basis) (dosing, error) {
 	}
 	d.vd = c.distribution(in.AgeH, in.DistributionMlPerKg)
 	c.newborn(in.AgeH, d.weight)
-	d.limits = c.dayLimits(d.weight, in.CeilingMlPerKg24h)
+	foal := in.AgeH == nil || *in.AgeH <= monthDays*24
+	d.limits = c.dayLimits(d.weight, foal, in.CeilingMlPerKg24h)
 	return d, c.err
 }
 

@@ -181,6 +181,7 @@ func TestDoseRefusesSlips(t *testing.T) {
 		"share in per cent":          {func(in *DoseInput) { in.ShareFound = new(Exactly(70)) }, "share_found", "per cent?"},
 		"bags without their size":    {func(in *DoseInput) { in.Bags = new(2) }, "bag_ml", ""},
 		"mL as bags":                 {func(in *DoseInput) { in.Bags, in.BagMl = new(950), new(950.0) }, "bags", "mL?"},
+		"negative other":             {func(in *DoseInput) { in.OtherFluids24hMl = new(-1.0) }, "other_fluids_24h_ml", "mL"},
 		"negative given":             {func(in *DoseInput) { in.Given24hMl = new(-1.0) }, "given_24h_ml", "mL"},
 		"ceiling over 60 mL/kg":      {func(in *DoseInput) { in.CeilingMlPerKg24h = new(61.0) }, "ceiling_ml_per_kg_24h", "kg"},
 		"infinite age":               {func(in *DoseInput) { in.AgeH = new(math.Inf(1)) }, "age_h", ""},
@@ -220,6 +221,7 @@ func TestDoseNeverGivesNonsense(t *testing.T) {
 			BagMl:               soft(t, "bag", 50, 950, 5000),
 			DistributionMlPerKg: soft(t, "vd", 30, 90, 400),
 			Given24hMl:          soft(t, "given", 0, 900, 5000),
+			OtherFluids24hMl:    soft(t, "other", 0, 900, 5000),
 			CeilingMlPerKg24h:   soft(t, "ceiling", 5, 20, 60),
 		}
 		if w := soft(t, "weight", 5, 30, 50, 1500); w != nil {
@@ -246,6 +248,9 @@ func TestDoseNeverGivesNonsense(t *testing.T) {
 			require.LessOrEqual(t, r.Bags.BagsNow, r.Bags.BagsTotal)
 			require.GreaterOrEqual(t, r.Bags.Total.VolumeMl, r.VolumeMl.Mid*(1-1e-9))
 		}
+		require.GreaterOrEqual(t, r.GiveNowMl, 0.0)
+		require.GreaterOrEqual(t, r.LaterMl, 0.0)
+		require.LessOrEqual(t, r.GiveNowMl, r.CeilingMl*(1+1e-9))
 	})
 }
 

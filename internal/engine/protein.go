@@ -30,6 +30,7 @@ const (
 
 	srcPlasmaVolume = "adult plasma volume 45 mL/kg: from memory"
 	srcSpace        = "albumin and globulin space 2 to 3 x plasma volume: Carlson and Bruss, in Clinical Biochemistry of Domestic Animals, 6th ed"
+	srcDayGrown     = "a note over 20 mL/kg of plasma in 24 h, a caution over 40, a reason over 60: ours"
 	srcProteinForm  = "mL = (target - now) x plasma volume x space factor / donor protein: textbook form, from memory"
 )
 
@@ -68,7 +69,7 @@ func Protein(in ProteinInput) (ProteinResult, error) {
 	if in.SpaceFactor != nil {
 		factor = Exactly(c.one(boundsSpaceOne, *in.SpaceFactor))
 	}
-	limits := c.dayLimits(Exactly(weight), nil)
+	limits := c.dayLimits(Exactly(weight), false, nil)
 	if c.err != nil {
 		return ProteinResult{}, c.err
 	}
@@ -85,7 +86,7 @@ func Protein(in ProteinInput) (ProteinResult, error) {
 
 // judge raises the cautions and names the sources.
 func (r *ProteinResult) judge(in ProteinInput, limits dayLimits) {
-	r.source(srcProteinForm, srcSpace, srcDayNote, srcDayCautionReason)
+	r.source(srcProteinForm, srcSpace, srcDayGrown)
 	if in.PlasmaVolumeMlPerKg == nil {
 		r.source(srcPlasmaVolume)
 		if in.WeightKg < foalUnderKg {
@@ -96,7 +97,7 @@ func (r *ProteinResult) judge(in ProteinInput, limits dayLimits) {
 		r.caution(proteinNothing.With(num(in.TPGPerL), num(in.TargetTPGPerL)))
 		return
 	}
-	r.caution(limits.overDay(r.VolumeMl.Mid, in.WeightKg)...)
+	r.caution(limits.overDay(r.VolumeMl.Mid)...)
 	r.caution(proteinSpace.With())
 	r.source(srcMcKenzie)
 }

@@ -22,7 +22,7 @@ func (p *Plans) Dose(_ context.Context, in *pb.DoseRequest) (*pb.DoseResponse, e
 		DonorIgGGPerL:       n.around("donor_igg_g_per_l", in.DonorIggGPerL, in.DonorIggLowGPerL, in.DonorIggHighGPerL),
 		DistributionMlPerKg: in.DistributionMlPerKg,
 		ShareFound:          n.around("share_found", in.ShareFound, in.ShareFoundLow, in.ShareFoundHigh),
-		Given24hMl:          in.Given_24HMl, Bags: whole(in.Bags), CeilingMlPerKg24h: in.CeilingMlPerKg_24H,
+		Given24hMl:          in.Given_24HMl, OtherFluids24hMl: in.OtherFluids_24HMl, Bags: whole(in.Bags), CeilingMlPerKg24h: in.CeilingMlPerKg_24H,
 	}
 	if n.err != nil {
 		return nil, n.err
@@ -34,6 +34,8 @@ func (p *Plans) Dose(_ context.Context, in *pb.DoseRequest) (*pb.DoseResponse, e
 		IggLackingG: span(r.IgGLackingG), VolumeMl: span(r.VolumeMl), VolumeMlPerKg: span(r.VolumeMlPerKg),
 		ExpectedRiseGPerL: spanOf(r.ExpectedRiseGPerL), ExpectedIggGPerL: spanOf(r.ExpectedIgGGPerL),
 		DistributionMlPerKg: &r.DistributionMlPerKg, CeilingMl: &r.CeilingMl,
+		Now: r.Now, GiveNowMl: &r.GiveNowMl, LaterMl: &r.LaterMl, RestOfBagMl: &r.RestOfBagMl,
+		Given_24HMl: &r.Given24hMl, OtherFluids_24HMl: &r.OtherFluids24hMl,
 		Cautions: b.cautions, Steps: b.steps, Sources: b.sources, Versions: b.versions,
 	}
 	if plan := r.Bags; plan != nil {

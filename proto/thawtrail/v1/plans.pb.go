@@ -811,6 +811,7 @@ type DoseRequest struct {
 	DonorIggLowGPerL    *float64               `protobuf:"fixed64,19,opt,name=donor_igg_low_g_per_l,json=donorIggLowGPerL,proto3,oneof" json:"donor_igg_low_g_per_l,omitempty"`
 	DonorIggHighGPerL   *float64               `protobuf:"fixed64,20,opt,name=donor_igg_high_g_per_l,json=donorIggHighGPerL,proto3,oneof" json:"donor_igg_high_g_per_l,omitempty"`
 	Indications         bool                   `protobuf:"varint,21,opt,name=indications,proto3" json:"indications,omitempty"`
+	OtherFluids_24HMl   *float64               `protobuf:"fixed64,22,opt,name=other_fluids_24h_ml,json=otherFluids24hMl,proto3,oneof" json:"other_fluids_24h_ml,omitempty"`
 	unknownFields       protoimpl.UnknownFields
 	sizeCache           protoimpl.SizeCache
 }
@@ -992,8 +993,15 @@ func (x *DoseRequest) GetIndications() bool {
 	return false
 }
 
-// BagOutcome is what a number of bags gives. The ranges are absent where the IgG
-// of the plasma is not known.
+func (x *DoseRequest) GetOtherFluids_24HMl() float64 {
+	if x != nil && x.OtherFluids_24HMl != nil {
+		return *x.OtherFluids_24HMl
+	}
+	return 0
+}
+
+// BagOutcome is what mL out of a number of bags give: less than the bags hold where
+// a part is meant. The ranges are absent where the IgG of the plasma is not known.
 type BagOutcome struct {
 	state             protoimpl.MessageState `protogen:"open.v1"`
 	Bags              int32                  `protobuf:"varint,1,opt,name=bags,proto3" json:"bags,omitempty"`
@@ -1070,8 +1078,8 @@ func (x *BagOutcome) GetExpectedIggGPerL() *Span {
 	return nil
 }
 
-// BagPlan is what whole bags would do: those for now, all, one fewer than all,
-// and the number asked about.
+// BagPlan tells the plan in bags: those for now, all, one fewer than all, and the
+// number asked about.
 type BagPlan struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Now           *BagOutcome            `protobuf:"bytes,1,opt,name=now,proto3" json:"now,omitempty"`
@@ -1259,18 +1267,30 @@ type DoseResponse struct {
 	ExpectedRiseGPerL   *Span                  `protobuf:"bytes,6,opt,name=expected_rise_g_per_l,json=expectedRiseGPerL,proto3" json:"expected_rise_g_per_l,omitempty"`
 	ExpectedIggGPerL    *Span                  `protobuf:"bytes,7,opt,name=expected_igg_g_per_l,json=expectedIggGPerL,proto3" json:"expected_igg_g_per_l,omitempty"`
 	DistributionMlPerKg *float64               `protobuf:"fixed64,8,opt,name=distribution_ml_per_kg,json=distributionMlPerKg,proto3,oneof" json:"distribution_ml_per_kg,omitempty"`
-	// For any 24 h; what was given counts against it.
+	// Of plasma in any 24 h; what was given counts against it.
 	CeilingMl *float64 `protobuf:"fixed64,9,opt,name=ceiling_ml,json=ceilingMl,proto3,oneof" json:"ceiling_ml,omitempty"`
-	// What whole bags would do.
+	// The plan in bags.
 	Bags *BagPlan `protobuf:"bytes,10,opt,name=bags,proto3" json:"bags,omitempty"`
 	// Published uses, where they were asked for.
-	Indications   []*Indication `protobuf:"bytes,11,rep,name=indications,proto3" json:"indications,omitempty"`
-	Cautions      []*Caution    `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
-	Steps         []string      `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
-	Sources       []string      `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
-	Versions      []string      `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Indications []*Indication `protobuf:"bytes,11,rep,name=indications,proto3" json:"indications,omitempty"`
+	// What may be given now, part bags included: the smaller of what is lacking and of
+	// what the ceiling leaves.
+	GiveNowMl *float64 `protobuf:"fixed64,12,opt,name=give_now_ml,json=giveNowMl,proto3,oneof" json:"give_now_ml,omitempty"`
+	// What the middle volume asks for beyond that.
+	LaterMl *float64 `protobuf:"fixed64,13,opt,name=later_ml,json=laterMl,proto3,oneof" json:"later_ml,omitempty"`
+	// What that leaves in the last bag which is opened now.
+	RestOfBagMl *float64 `protobuf:"fixed64,14,opt,name=rest_of_bag_ml,json=restOfBagMl,proto3,oneof" json:"rest_of_bag_ml,omitempty"`
+	// What may be given now, as a sentence.
+	Now string `protobuf:"bytes,15,opt,name=now,proto3" json:"now,omitempty"`
+	// By vein in the last 24 h, as told: plasma, and other fluids.
+	Given_24HMl       *float64   `protobuf:"fixed64,16,opt,name=given_24h_ml,json=given24hMl,proto3,oneof" json:"given_24h_ml,omitempty"`
+	OtherFluids_24HMl *float64   `protobuf:"fixed64,17,opt,name=other_fluids_24h_ml,json=otherFluids24hMl,proto3,oneof" json:"other_fluids_24h_ml,omitempty"`
+	Cautions          []*Caution `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	Steps             []string   `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
+	Sources           []string   `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
+	Versions          []string   `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *DoseResponse) Reset() {
@@ -1378,6 +1398,48 @@ func (x *DoseResponse) GetIndications() []*Indication {
 		return x.Indications
 	}
 	return nil
+}
+
+func (x *DoseResponse) GetGiveNowMl() float64 {
+	if x != nil && x.GiveNowMl != nil {
+		return *x.GiveNowMl
+	}
+	return 0
+}
+
+func (x *DoseResponse) GetLaterMl() float64 {
+	if x != nil && x.LaterMl != nil {
+		return *x.LaterMl
+	}
+	return 0
+}
+
+func (x *DoseResponse) GetRestOfBagMl() float64 {
+	if x != nil && x.RestOfBagMl != nil {
+		return *x.RestOfBagMl
+	}
+	return 0
+}
+
+func (x *DoseResponse) GetNow() string {
+	if x != nil {
+		return x.Now
+	}
+	return ""
+}
+
+func (x *DoseResponse) GetGiven_24HMl() float64 {
+	if x != nil && x.Given_24HMl != nil {
+		return *x.Given_24HMl
+	}
+	return 0
+}
+
+func (x *DoseResponse) GetOtherFluids_24HMl() float64 {
+	if x != nil && x.OtherFluids_24HMl != nil {
+		return *x.OtherFluids_24HMl
+	}
+	return 0
 }
 
 func (x *DoseResponse) GetCautions() []*Caution {
@@ -4300,7 +4362,7 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x17_likelihood_ratio_aboveB\x0e\n" +
 	"\f_sensitivityB\x0e\n" +
 	"\f_specificityB\x0e\n" +
-	"\f_cut_g_per_l\"\xb6\x0f\n" +
+	"\f_cut_g_per_l\"\xf6\x10\n" +
 	"\vDoseRequest\x124\n" +
 	"\tweight_kg\x18\x01 \x01(\x01B\x12\xca\xda\x18\x0e\n" +
 	"\fweight in kgH\x00R\bweightKg\x88\x01\x01\x124\n" +
@@ -4328,9 +4390,9 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x1cdistribution volume in mL/kgH\aR\x13distributionMlPerKg\x88\x01\x01\x12R\n" +
 	"\vshare_found\x18\v \x01(\x01B,\xca\xda\x18(\n" +
 	"&share of the IgG found at 24 h, 0 to 1H\bR\n" +
-	"shareFound\x88\x01\x01\x12N\n" +
-	"\fgiven_24h_ml\x18\f \x01(\x01B'\xca\xda\x18#\n" +
-	"!mL given by vein in the last 24 hH\tR\n" +
+	"shareFound\x88\x01\x01\x12X\n" +
+	"\fgiven_24h_ml\x18\f \x01(\x01B1\xca\xda\x18-\n" +
+	"+mL of plasma given by vein in the last 24 hH\tR\n" +
 	"given24hMl\x88\x01\x01\x12;\n" +
 	"\x04bags\x18\r \x01(\x05B\"\xca\xda\x18\x1e\n" +
 	"\x1cwhat would this many bags doH\n" +
@@ -4338,9 +4400,9 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\rweight_low_kg\x18\x0e \x01(\x01B!\xca\xda\x18\x1d\n" +
 	"\x1blow end of the weight in kgH\vR\vweightLowKg\x88\x01\x01\x12M\n" +
 	"\x0eweight_high_kg\x18\x0f \x01(\x01B\"\xca\xda\x18\x1e\n" +
-	"\x1chigh end of the weight in kgH\fR\fweightHighKg\x88\x01\x01\x12i\n" +
-	"\x15ceiling_ml_per_kg_24h\x18\x10 \x01(\x01B2\xca\xda\x18.\n" +
-	",the practice's own ceiling for 24 h in mL/kgH\rR\x11ceilingMlPerKg24h\x88\x01\x01\x12M\n" +
+	"\x1chigh end of the weight in kgH\fR\fweightHighKg\x88\x01\x01\x12w\n" +
+	"\x15ceiling_ml_per_kg_24h\x18\x10 \x01(\x01B@\xca\xda\x18<\n" +
+	":the practice's own ceiling of plasma in 24 h in mL/kg (40)H\rR\x11ceilingMlPerKg24h\x88\x01\x01\x12M\n" +
 	"\x0fshare_found_low\x18\x11 \x01(\x01B \xca\xda\x18\x1c\n" +
 	"\x1alow end of the share foundH\x0eR\rshareFoundLow\x88\x01\x01\x12P\n" +
 	"\x10share_found_high\x18\x12 \x01(\x01B!\xca\xda\x18\x1d\n" +
@@ -4350,7 +4412,9 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x16donor_igg_high_g_per_l\x18\x14 \x01(\x01B)\xca\xda\x18%\n" +
 	"#high end of the plasma's IgG in g/LH\x11R\x11donorIggHighGPerL\x88\x01\x01\x12c\n" +
 	"\vindications\x18\x15 \x01(\bBA\xca\xda\x18=\n" +
-	";list the published uses of plasma, with amounts and sourcesR\vindicationsB\f\n" +
+	";list the published uses of plasma, with amounts and sourcesR\vindications\x12\x8d\x01\n" +
+	"\x13other_fluids_24h_ml\x18\x16 \x01(\x01BY\xca\xda\x18U\n" +
+	"SmL of other fluids by vein in the last 24 h; shown, not counted against the ceilingH\x12R\x10otherFluids24hMl\x88\x01\x01B\f\n" +
 	"\n" +
 	"_weight_kgB\x0e\n" +
 	"\f_igg_g_per_lB\x10\n" +
@@ -4369,7 +4433,8 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x10_share_found_lowB\x13\n" +
 	"\x11_share_found_highB\x18\n" +
 	"\x16_donor_igg_low_g_per_lB\x19\n" +
-	"\x17_donor_igg_high_g_per_l\"\xf0\x01\n" +
+	"\x17_donor_igg_high_g_per_lB\x16\n" +
+	"\x14_other_fluids_24h_ml\"\xf0\x01\n" +
 	"\n" +
 	"BagOutcome\x12\x12\n" +
 	"\x04bags\x18\x01 \x01(\x05R\x04bags\x12\x1b\n" +
@@ -4398,7 +4463,7 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\n" +
 	"\b_high_mlB\x10\n" +
 	"\x0e_low_ml_per_kgB\x11\n" +
-	"\x0f_high_ml_per_kg\"\x8c\x06\n" +
+	"\x0f_high_ml_per_kg\"\xc1\b\n" +
 	"\fDoseResponse\x126\n" +
 	"\rigg_lacking_g\x18\x01 \x01(\v2\x12.thawtrail.v1.SpanR\viggLackingG\x12/\n" +
 	"\tvolume_ml\x18\x02 \x01(\v2\x12.thawtrail.v1.SpanR\bvolumeMl\x12;\n" +
@@ -4413,7 +4478,14 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"ceiling_ml\x18\t \x01(\x01H\x03R\tceilingMl\x88\x01\x01\x12)\n" +
 	"\x04bags\x18\n" +
 	" \x01(\v2\x15.thawtrail.v1.BagPlanR\x04bags\x12:\n" +
-	"\vindications\x18\v \x03(\v2\x18.thawtrail.v1.IndicationR\vindications\x121\n" +
+	"\vindications\x18\v \x03(\v2\x18.thawtrail.v1.IndicationR\vindications\x12#\n" +
+	"\vgive_now_ml\x18\f \x01(\x01H\x04R\tgiveNowMl\x88\x01\x01\x12\x1e\n" +
+	"\blater_ml\x18\r \x01(\x01H\x05R\alaterMl\x88\x01\x01\x12(\n" +
+	"\x0erest_of_bag_ml\x18\x0e \x01(\x01H\x06R\vrestOfBagMl\x88\x01\x01\x12\x10\n" +
+	"\x03now\x18\x0f \x01(\tR\x03now\x12%\n" +
+	"\fgiven_24h_ml\x18\x10 \x01(\x01H\aR\n" +
+	"given24hMl\x88\x01\x01\x122\n" +
+	"\x13other_fluids_24h_ml\x18\x11 \x01(\x01H\bR\x10otherFluids24hMl\x88\x01\x01\x121\n" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
@@ -4421,7 +4493,12 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\t_bags_nowB\r\n" +
 	"\v_bags_totalB\x19\n" +
 	"\x17_distribution_ml_per_kgB\r\n" +
-	"\v_ceiling_ml\"\xf3\x04\n" +
+	"\v_ceiling_mlB\x0e\n" +
+	"\f_give_now_mlB\v\n" +
+	"\t_later_mlB\x11\n" +
+	"\x0f_rest_of_bag_mlB\x0f\n" +
+	"\r_given_24h_mlB\x16\n" +
+	"\x14_other_fluids_24h_ml\"\xf3\x04\n" +
 	"\x0fResponseRequest\x124\n" +
 	"\tweight_kg\x18\x01 \x01(\x01B\x12\xca\xda\x18\x0e\n" +
 	"\fweight in kgH\x00R\bweightKg\x88\x01\x01\x12H\n" +
