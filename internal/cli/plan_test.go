@@ -100,8 +100,10 @@ func TestExamplesOfPlansRun(t *testing.T) {
 	}
 }
 
+// The published spread of the distribution volume is part of the range, so an exact
+// plan takes that volume too.
 func TestExactInputsMakeRangesWithoutWidth(t *testing.T) {
-	_, out, _ := runLine(t, strings.Fields("plan dose --weight-kg 50 --igg-g-per-l 3.5 --donor-igg-g-per-l 18 --age-h 20 --share-found 1 --json")...)
+	_, out, _ := runLine(t, strings.Fields("plan dose --weight-kg 50 --igg-g-per-l 3.5 --donor-igg-g-per-l 18 --age-h 20 --share-found 1 --distribution-ml-per-kg 94.5 --json")...)
 	var got struct {
 		Volume struct{ Low, Mid, High float64 } `json:"volume_ml"`
 	}

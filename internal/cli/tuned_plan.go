@@ -22,8 +22,8 @@ func (p *page) dose(x *pb.DoseResponse) {
 		{"IgG lacking", x.IggLackingG, "g"}, {"volume", x.VolumeMl, "mL"}, {"", x.VolumeMlPerKg, "mL/kg"},
 		{"expected rise", x.ExpectedRiseGPerL, "g/L"}, {"expected IgG", x.ExpectedIggGPerL, "g/L"},
 	})
-	if x.DistributionMlPerKg != nil {
-		pairs = append(pairs, [2]string{"distribution", number(*x.DistributionMlPerKg) + " mL/kg"})
+	if x.DistributionRangeMlPerKg != nil {
+		pairs = append(pairs, [2]string{"distribution", spanText(x.DistributionRangeMlPerKg, "mL/kg")})
 	}
 	if x.CeilingMl != nil {
 		pairs = append(pairs, [2]string{"ceiling in 24 h", number(*x.CeilingMl) + " mL of plasma"})

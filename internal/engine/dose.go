@@ -28,8 +28,10 @@ type DoseInput struct {
 //
 //	mL = (target - now) x distribution volume / (share found x donor IgG)
 //
-// Low and high ends take the inputs' ends that give the least and the most. With
-// every input exact (a share without width included) the three are equal.
+// Low and high ends take the inputs' ends that give the least and the most: of
+// weight, IgG, share found, donor IgG and distribution volume, whose ends are the
+// published mean less and more one published spread. With every input exact (a
+// share without width and a distribution volume included) the three are equal.
 // GiveNowMl is the smaller of VolumeMl.Mid and of what the ceiling leaves, in whole
 // bags where the part left over is small; people are told whole mL, rounded down.
 // Expected values are for the asked number of bags, else for all of the middle
@@ -37,10 +39,10 @@ type DoseInput struct {
 //
 // Against the one study with known grams (Liu et al., Am J Vet Res 1991;52:709-712;
 // colostrum-deprived foals, starting IgG taken as 0, IgG 24 to 48 h after): after
-// 20 g in foals of 43.3 to 54.7 kg the mean rise of 4.25 g/L and all foals (3.50 to
-// 4.80) lie in the predicted 1.55 to 4.89. After 30 g in foals of 36.5 to 47.5 kg
-// the mean of 7.68 and the least (6.40) lie in the predicted 2.67 to 8.70; the
-// highest foal (9.20) lies 0.50 above it. Their authors found about all of the IgG
+// 20 g in six foals of 43.3 to 54.7 kg the mean rise of 4.25 g/L and the least and
+// the most (3.50, 4.80) lie in the predicted 1.41 to 5.40; after 30 g in four foals
+// of 36.5 to 47.5 kg the mean of 7.68 and the least and the most (6.40, 9.20) lie in
+// 2.44 to 9.60: all ten foals are inside. Their authors found about all of the IgG
 // at 94.5 mL/kg, so both groups lie above our middle, which comes from what a litre
 // of plasma is said to do.
 type DoseResult struct {
@@ -49,26 +51,25 @@ type DoseResult struct {
 	VolumeMl            Range
 	VolumeMlPerKg       Range
 	DistributionMlPerKg float64
-	Now                 string // what may be given now, as a sentence to read aloud
-	GiveNowMl           float64
-	LaterMl             float64 // what the middle volume asks for beyond that
-	RestOfBagMl         float64 // what GiveNowMl leaves in the last bag that is opened
-	CeilingMl           float64 // of plasma in any 24 h; what was given counts against it
-	Given24hMl          float64
-	OtherFluids24hMl    float64
-	Bags                *BagPlan
-	ExpectedRiseGPerL   *Range
-	ExpectedIgGGPerL    *Range
+	// DistributionRangeMlPerKg carries the published spread; without width where the
+	// caller gave the volume.
+	DistributionRangeMlPerKg Range
+
+	Now               string // what may be given now, as a sentence to read aloud
+	GiveNowMl         float64
+	LaterMl           float64 // what the middle volume asks for beyond that
+	RestOfBagMl       float64 // what GiveNowMl leaves in the last bag that is opened
+	CeilingMl         float64 // of plasma in any 24 h; what was given counts against it
+	Given24hMl        float64
+	OtherFluids24hMl  float64
+	Bags              *BagPlan
+	ExpectedRiseGPerL *Range
+	ExpectedIgGGPerL  *Range
 }
 
 // Defaults of the dose.
 const (
 	defaultTargetGPerL = 8.0
-
-	newbornDistributionMlPerKg = 94.5 // to 2 days
-	monthDistributionMlPerKg   = 61.8 // at 28 days
-	newbornUntilDays           = 2.0
-	monthDays                  = 28.0
 
 	usualMlPerKgLow, usualMlPerKgMid, usualMlPerKgHigh = 20.0, 30.0, 40.0
 )
@@ -76,16 +77,14 @@ const (
 var defaultShareFound = Range{0.4, 0.7, 1.0}
 
 const (
-	srcTarget     = "target 8 g/L: SAEVA Proceedings 2016, p. 203 (Tizard, Veterinary Immunology, 10th ed, asks for 4 g/L at least)"
-	srcNewborn    = "plasma volume 94.5 mL/kg at 2 days, 61.8 at 4 weeks: Munroe (ed), Equine Clinical Medicine, Surgery and Reproduction, 2nd ed, p. 1330"
-	srcLine       = "straight line from 2 to 28 days: ours"
-	srcShare      = "share found 0.4, 0.7, 1.0: ours, from '1 L gives 2 g/L' (SAEVA Proceedings 2016, pp. 75 and 191) against 2.9 g/L at full share with donor IgG 13.7 g/L (O'Rielly, Aust Vet J 1993)"
-	srcBalance    = "mass balance with a constant distribution volume (no foal text prints this formula)"
-	srcMlPerKg    = "20 to 40 mL/kg: common textbook range, from memory; the middle is ours"
-	srcNoRise     = "no rise in 5 of 23 foals: J Equine Vet Sci 2022, doi 10.1016/j.jevs.2022.104093"
-	labelDecides  = "The product's label and the treating vet decide."
-	donorMissing  = "without the donor's IgG there is no mass balance"
-	overMonthNeed = "the patient's own IgG distribution volume in mL/kg; over 28 days of age no default is published here"
+	srcTarget      = "target 8 g/L: SAEVA Proceedings 2016, p. 203 (Tizard, Veterinary Immunology, 10th ed, asks for 4 g/L at least)"
+	srcShare       = "share found 0.4, 0.7, 1.0: ours, from '1 L gives 2 g/L' (SAEVA Proceedings 2016, pp. 75 and 191) against 2.9 g/L at full share with donor IgG 13.7 g/L (O'Rielly, Aust Vet J 1993)"
+	srcFoalsInside = "of the published foals given known grams of IgG all 10 lie inside the predicted range: Liu et al., Am J Vet Res 1991;52:709-712"
+	srcBalance     = "mass balance with a constant distribution volume (no foal text prints this formula)"
+	srcMlPerKg     = "20 to 40 mL/kg: common textbook range, from memory; the middle is ours"
+	srcNoRise      = "no rise in 5 of 23 foals: J Equine Vet Sci 2022, doi 10.1016/j.jevs.2022.104093"
+	labelDecides   = "The product's label and the treating vet decide."
+	donorMissing   = "without the donor's IgG there is no mass balance"
 )
 
 var (
@@ -93,8 +92,6 @@ var (
 		"About 1 foal in 5 may not rise at all (5 of 23 did not): recheck IgG 12 to 24 h after the end. Never size a second dose from 'no rise': look for the wrong foal, the wrong test, sepsis or loss first.")
 	donorIgGMissing = caution.Define("donor_igg_missing", caution.Caution,
 		"The donor's IgG is not known: 20 to 40 mL/kg is used alone, and no rise can be predicted.")
-	ageMissing = caution.Define("age_not_given", caution.Note,
-		"The age was not given: the distribution volume of a newborn (94.5 mL/kg) is used. At 4 weeks it is a third less.")
 	newbornWeight = caution.Define("newborn_weight_unusual", caution.Caution,
 		"%s kg is unusual for a foal under 3 days (30 to 75 kg): pony, draft, or pounds?")
 	atTarget = caution.Define("already_at_target", caution.Note,
@@ -130,7 +127,7 @@ type dosing struct {
 	igg    Range
 	target float64
 	donor  *Range
-	vd     float64
+	vd     Range
 	share  Range
 	given  float64 // plasma in 24 h
 	other  float64 // other fluids in 24 h
@@ -148,7 +145,7 @@ func Dose(in DoseInput) (DoseResult, error) {
 	if err != nil {
 		return DoseResult{}, err
 	}
-	r.DistributionMlPerKg, r.CeilingMl = d.vd, d.limits.ceiling
+	r.DistributionMlPerKg, r.DistributionRangeMlPerKg, r.CeilingMl = d.vd.Mid, d.vd, d.limits.ceiling
 	r.Given24hMl, r.OtherFluids24hMl = d.given, d.other
 	r.IgGLackingG = d.lacking()
 	r.VolumeMlPerKg = d.mlPerKg()
@@ -205,36 +202,6 @@ func readDose(in DoseInput, b *Basis) (dosing, error) {
 	return d, c.err
 }
 
-// distribution is the volume in which IgG is diluted, in mL/kg: as given, else
-// by age. Between the two published ages we draw a straight line.
-func (c *inputs) distribution(ageH, given *float64) float64 {
-	age := c.or(boundsAge, ageH, 0)
-	if given != nil {
-		v := c.one(boundsDistribution, *given)
-		c.basis.step("distribution volume %s mL/kg, as given", v)
-		return v
-	}
-	if ageH == nil {
-		c.basis.caution(ageMissing.With())
-	}
-	days := age / 24
-	c.basis.source(srcNewborn)
-	switch {
-	case days <= newbornUntilDays:
-		c.basis.step("distribution volume %s mL/kg (to 2 days)", newbornDistributionMlPerKg)
-		return newbornDistributionMlPerKg
-	case days <= monthDays:
-		perDay := (newbornDistributionMlPerKg - monthDistributionMlPerKg) / (monthDays - newbornUntilDays)
-		v := newbornDistributionMlPerKg - perDay*(days-newbornUntilDays)
-		c.basis.source(srcLine)
-		c.basis.step("distribution volume 94.5 - 1.258 x (%s - 2) days = %s mL/kg", days, v)
-		return v
-	}
-	c.refuse(refusal.New("distribution_ml_per_kg", "not given", overMonthNeed).
-		Because("age " + num(days) + " days"))
-	return newbornDistributionMlPerKg
-}
-
 // newborn asks about a weight that few newborn foals have. No age counts as newborn.
 func (c *inputs) newborn(ageH *float64, w Range) {
 	if ageH != nil && *ageH >= 72 {
@@ -247,10 +214,10 @@ func (c *inputs) newborn(ageH *float64, w Range) {
 
 // lacking is the IgG short of the target in grams; never negative.
 func (d dosing) lacking() Range {
-	g := func(weight, igg float64) float64 {
-		return math.Max(0, d.target-igg) * d.vd * weight / 1000
+	g := func(weight, igg, vd float64) float64 {
+		return math.Max(0, d.target-igg) * vd * weight / 1000
 	}
-	return Range{g(d.weight.Low, d.igg.High), g(d.weight.Mid, d.igg.Mid), g(d.weight.High, d.igg.Low)}
+	return Range{g(d.weight.Low, d.igg.High, d.vd.Low), g(d.weight.Mid, d.igg.Mid, d.vd.Mid), g(d.weight.High, d.igg.Low, d.vd.High)}
 }
 
 // mlPerKg is the volume for each kilogram: by mass balance, or without donor IgG
@@ -268,13 +235,13 @@ func (d dosing) mlPerKg() Range {
 		}
 		return v
 	}
-	ml := func(igg, share, donor float64) float64 {
-		return math.Max(0, d.target-igg) * d.vd / (share * donor)
+	ml := func(igg, vd, share, donor float64) float64 {
+		return math.Max(0, d.target-igg) * vd / (share * donor)
 	}
 	return Range{
-		ml(d.igg.High, d.share.High, d.donor.High),
-		ml(d.igg.Mid, d.share.Mid, d.donor.Mid),
-		ml(d.igg.Low, d.share.Low, d.donor.Low),
+		ml(d.igg.High, d.vd.Low, d.share.High, d.donor.High),
+		ml(d.igg.Mid, d.vd.Mid, d.share.Mid, d.donor.Mid),
+		ml(d.igg.Low, d.vd.High, d.share.Low, d.donor.Low),
 	}
 }
 
@@ -288,11 +255,11 @@ func (d dosing) expect(ml float64) (rise, igg *Range) {
 	if d.donor == nil {
 		return nil, nil
 	}
-	g := func(share, donor, weight float64) float64 { return share * donor * ml / (d.vd * weight) }
+	g := func(share, donor, vd, weight float64) float64 { return share * donor * ml / (vd * weight) }
 	rise = &Range{
-		g(d.share.Low, d.donor.Low, d.weight.High),
-		g(d.share.Mid, d.donor.Mid, d.weight.Mid),
-		g(d.share.High, d.donor.High, d.weight.Low),
+		g(d.share.Low, d.donor.Low, d.vd.High, d.weight.High),
+		g(d.share.Mid, d.donor.Mid, d.vd.Mid, d.weight.Mid),
+		g(d.share.High, d.donor.High, d.vd.Low, d.weight.Low),
 	}
 	return rise, &Range{d.igg.Low + rise.Low, d.igg.Mid + rise.Mid, d.igg.High + rise.High}
 }
@@ -310,7 +277,11 @@ func (d dosing) explain(r *DoseResult) {
 		r.step("%s: %s mL/kg x %s kg = %s mL", donorMissing, r.VolumeMlPerKg, d.weight, r.VolumeMl)
 		return
 	}
-	r.source(srcShare)
+	r.source(srcShare, srcFoalsInside)
 	r.step("volume = IgG lacking / (share found %s x donor IgG %s g/L) = %s mL = %s mL/kg",
 		d.share, d.donor, r.VolumeMl, r.VolumeMlPerKg)
+	if d.vd.Low < d.vd.High {
+		r.step("by the teaching value of %s mL/kg the middle would be %s mL", teachingMlPerKg, r.VolumeMl.Mid*teachingMlPerKg/d.vd.Mid)
+		r.source(srcTeaching)
+	}
 }

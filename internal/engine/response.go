@@ -51,7 +51,7 @@ func Response(in ResponseInput) (ResponseResult, error) {
 	before := c.need(boundsIgGBefore, in.IgGBeforeGPerL, "the IgG before plasma in g/L")
 	after := c.need(boundsIgGAfter, in.IgGAfterGPerL, "the IgG about 24 h after plasma in g/L")
 	given, donor := c.one(boundsGiven, in.GivenMl), c.one(boundsDonor, in.DonorIgGGPerL)
-	vd := c.distribution(in.AgeH, in.DistributionMlPerKg)
+	vd := c.distribution(in.AgeH, in.DistributionMlPerKg).Mid
 	if c.err != nil {
 		return ResponseResult{}, c.err
 	}

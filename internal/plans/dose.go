@@ -34,7 +34,8 @@ func (p *Plans) Dose(_ context.Context, in *pb.DoseRequest) (*pb.DoseResponse, e
 		IggLackingG: span(r.IgGLackingG), VolumeMl: span(r.VolumeMl), VolumeMlPerKg: span(r.VolumeMlPerKg),
 		ExpectedRiseGPerL: spanOf(r.ExpectedRiseGPerL), ExpectedIggGPerL: spanOf(r.ExpectedIgGGPerL),
 		DistributionMlPerKg: &r.DistributionMlPerKg, CeilingMl: &r.CeilingMl,
-		Now: r.Now, GiveNowMl: &r.GiveNowMl, LaterMl: &r.LaterMl, RestOfBagMl: &r.RestOfBagMl,
+		DistributionRangeMlPerKg: span(r.DistributionRangeMlPerKg),
+		Now:                      r.Now, GiveNowMl: &r.GiveNowMl, LaterMl: &r.LaterMl, RestOfBagMl: &r.RestOfBagMl,
 		Given_24HMl: &r.Given24hMl, OtherFluids_24HMl: &r.OtherFluids24hMl,
 		Cautions: b.cautions, Steps: b.steps, Sources: b.sources, Versions: b.versions,
 	}

@@ -1283,14 +1283,16 @@ type DoseResponse struct {
 	// What may be given now, as a sentence.
 	Now string `protobuf:"bytes,15,opt,name=now,proto3" json:"now,omitempty"`
 	// By vein in the last 24 h, as told: plasma, and other fluids.
-	Given_24HMl       *float64   `protobuf:"fixed64,16,opt,name=given_24h_ml,json=given24hMl,proto3,oneof" json:"given_24h_ml,omitempty"`
-	OtherFluids_24HMl *float64   `protobuf:"fixed64,17,opt,name=other_fluids_24h_ml,json=otherFluids24hMl,proto3,oneof" json:"other_fluids_24h_ml,omitempty"`
-	Cautions          []*Caution `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
-	Steps             []string   `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
-	Sources           []string   `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
-	Versions          []string   `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
-	unknownFields     protoimpl.UnknownFields
-	sizeCache         protoimpl.SizeCache
+	Given_24HMl       *float64 `protobuf:"fixed64,16,opt,name=given_24h_ml,json=given24hMl,proto3,oneof" json:"given_24h_ml,omitempty"`
+	OtherFluids_24HMl *float64 `protobuf:"fixed64,17,opt,name=other_fluids_24h_ml,json=otherFluids24hMl,proto3,oneof" json:"other_fluids_24h_ml,omitempty"`
+	// With the published spread; without width where it was given.
+	DistributionRangeMlPerKg *Span      `protobuf:"bytes,18,opt,name=distribution_range_ml_per_kg,json=distributionRangeMlPerKg,proto3" json:"distribution_range_ml_per_kg,omitempty"`
+	Cautions                 []*Caution `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	Steps                    []string   `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
+	Sources                  []string   `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
+	Versions                 []string   `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
+	unknownFields            protoimpl.UnknownFields
+	sizeCache                protoimpl.SizeCache
 }
 
 func (x *DoseResponse) Reset() {
@@ -1440,6 +1442,13 @@ func (x *DoseResponse) GetOtherFluids_24HMl() float64 {
 		return *x.OtherFluids_24HMl
 	}
 	return 0
+}
+
+func (x *DoseResponse) GetDistributionRangeMlPerKg() *Span {
+	if x != nil {
+		return x.DistributionRangeMlPerKg
+	}
+	return nil
 }
 
 func (x *DoseResponse) GetCautions() []*Caution {
@@ -4463,7 +4472,7 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\n" +
 	"\b_high_mlB\x10\n" +
 	"\x0e_low_ml_per_kgB\x11\n" +
-	"\x0f_high_ml_per_kg\"\xc1\b\n" +
+	"\x0f_high_ml_per_kg\"\x95\t\n" +
 	"\fDoseResponse\x126\n" +
 	"\rigg_lacking_g\x18\x01 \x01(\v2\x12.thawtrail.v1.SpanR\viggLackingG\x12/\n" +
 	"\tvolume_ml\x18\x02 \x01(\v2\x12.thawtrail.v1.SpanR\bvolumeMl\x12;\n" +
@@ -4485,7 +4494,8 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x03now\x18\x0f \x01(\tR\x03now\x12%\n" +
 	"\fgiven_24h_ml\x18\x10 \x01(\x01H\aR\n" +
 	"given24hMl\x88\x01\x01\x122\n" +
-	"\x13other_fluids_24h_ml\x18\x11 \x01(\x01H\bR\x10otherFluids24hMl\x88\x01\x01\x121\n" +
+	"\x13other_fluids_24h_ml\x18\x11 \x01(\x01H\bR\x10otherFluids24hMl\x88\x01\x01\x12R\n" +
+	"\x1cdistribution_range_ml_per_kg\x18\x12 \x01(\v2\x12.thawtrail.v1.SpanR\x18distributionRangeMlPerKg\x121\n" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
@@ -5048,68 +5058,69 @@ var file_thawtrail_v1_plans_proto_depIdxs = []int32{
 	0,  // 15: thawtrail.v1.DoseResponse.expected_igg_g_per_l:type_name -> thawtrail.v1.Span
 	10, // 16: thawtrail.v1.DoseResponse.bags:type_name -> thawtrail.v1.BagPlan
 	11, // 17: thawtrail.v1.DoseResponse.indications:type_name -> thawtrail.v1.Indication
-	42, // 18: thawtrail.v1.DoseResponse.cautions:type_name -> thawtrail.v1.Caution
-	42, // 19: thawtrail.v1.ResponseResponse.cautions:type_name -> thawtrail.v1.Caution
-	0,  // 20: thawtrail.v1.ProteinResponse.volume_ml:type_name -> thawtrail.v1.Span
-	0,  // 21: thawtrail.v1.ProteinResponse.volume_ml_per_kg:type_name -> thawtrail.v1.Span
-	42, // 22: thawtrail.v1.ProteinResponse.cautions:type_name -> thawtrail.v1.Caution
-	0,  // 23: thawtrail.v1.ThawResponse.thaw_minutes:type_name -> thawtrail.v1.Span
-	18, // 24: thawtrail.v1.ThawResponse.learned:type_name -> thawtrail.v1.ThawLearned
-	42, // 25: thawtrail.v1.ThawResponse.cautions:type_name -> thawtrail.v1.Caution
-	21, // 26: thawtrail.v1.DripResponse.stages:type_name -> thawtrail.v1.DripStage
-	0,  // 27: thawtrail.v1.DripResponse.drops_per_min_tolerance:type_name -> thawtrail.v1.Span
-	22, // 28: thawtrail.v1.DripResponse.marks:type_name -> thawtrail.v1.DripMark
-	42, // 29: thawtrail.v1.DripResponse.cautions:type_name -> thawtrail.v1.Caution
-	42, // 30: thawtrail.v1.EndResponse.cautions:type_name -> thawtrail.v1.Caution
-	0,  // 31: thawtrail.v1.FlowResponse.flow_ml_per_min:type_name -> thawtrail.v1.Span
-	0,  // 32: thawtrail.v1.FlowResponse.minutes:type_name -> thawtrail.v1.Span
-	0,  // 33: thawtrail.v1.FlowResponse.ml_per_kg_per_h:type_name -> thawtrail.v1.Span
-	42, // 34: thawtrail.v1.FlowResponse.cautions:type_name -> thawtrail.v1.Caution
-	42, // 35: thawtrail.v1.ShelfResponse.cautions:type_name -> thawtrail.v1.Caution
-	42, // 36: thawtrail.v1.MktResponse.cautions:type_name -> thawtrail.v1.Caution
-	32, // 37: thawtrail.v1.PickRequest.stock:type_name -> thawtrail.v1.StockBag
-	34, // 38: thawtrail.v1.PickResponse.excluded:type_name -> thawtrail.v1.PickExcluded
-	42, // 39: thawtrail.v1.PickResponse.cautions:type_name -> thawtrail.v1.Caution
-	42, // 40: thawtrail.v1.IntervalResponse.cautions:type_name -> thawtrail.v1.Caution
-	42, // 41: thawtrail.v1.ExactResponse.cautions:type_name -> thawtrail.v1.Caution
-	42, // 42: thawtrail.v1.DemandResponse.cautions:type_name -> thawtrail.v1.Caution
-	1,  // 43: thawtrail.v1.PlanService.Weigh:input_type -> thawtrail.v1.WeighRequest
-	3,  // 44: thawtrail.v1.PlanService.Assess:input_type -> thawtrail.v1.AssessRequest
-	5,  // 45: thawtrail.v1.PlanService.Test:input_type -> thawtrail.v1.TestRequest
-	8,  // 46: thawtrail.v1.PlanService.Dose:input_type -> thawtrail.v1.DoseRequest
-	13, // 47: thawtrail.v1.PlanService.Response:input_type -> thawtrail.v1.ResponseRequest
-	15, // 48: thawtrail.v1.PlanService.Protein:input_type -> thawtrail.v1.ProteinRequest
-	17, // 49: thawtrail.v1.PlanService.Thaw:input_type -> thawtrail.v1.ThawRequest
-	20, // 50: thawtrail.v1.PlanService.Drip:input_type -> thawtrail.v1.DripRequest
-	24, // 51: thawtrail.v1.PlanService.End:input_type -> thawtrail.v1.EndRequest
-	26, // 52: thawtrail.v1.PlanService.Flow:input_type -> thawtrail.v1.FlowRequest
-	28, // 53: thawtrail.v1.PlanService.Shelf:input_type -> thawtrail.v1.ShelfRequest
-	30, // 54: thawtrail.v1.PlanService.Mkt:input_type -> thawtrail.v1.MktRequest
-	33, // 55: thawtrail.v1.PlanService.Pick:input_type -> thawtrail.v1.PickRequest
-	36, // 56: thawtrail.v1.PlanService.Interval:input_type -> thawtrail.v1.IntervalRequest
-	38, // 57: thawtrail.v1.PlanService.Exact:input_type -> thawtrail.v1.ExactRequest
-	40, // 58: thawtrail.v1.PlanService.Demand:input_type -> thawtrail.v1.DemandRequest
-	2,  // 59: thawtrail.v1.PlanService.Weigh:output_type -> thawtrail.v1.WeighResponse
-	4,  // 60: thawtrail.v1.PlanService.Assess:output_type -> thawtrail.v1.AssessResponse
-	7,  // 61: thawtrail.v1.PlanService.Test:output_type -> thawtrail.v1.TestResponse
-	12, // 62: thawtrail.v1.PlanService.Dose:output_type -> thawtrail.v1.DoseResponse
-	14, // 63: thawtrail.v1.PlanService.Response:output_type -> thawtrail.v1.ResponseResponse
-	16, // 64: thawtrail.v1.PlanService.Protein:output_type -> thawtrail.v1.ProteinResponse
-	19, // 65: thawtrail.v1.PlanService.Thaw:output_type -> thawtrail.v1.ThawResponse
-	23, // 66: thawtrail.v1.PlanService.Drip:output_type -> thawtrail.v1.DripResponse
-	25, // 67: thawtrail.v1.PlanService.End:output_type -> thawtrail.v1.EndResponse
-	27, // 68: thawtrail.v1.PlanService.Flow:output_type -> thawtrail.v1.FlowResponse
-	29, // 69: thawtrail.v1.PlanService.Shelf:output_type -> thawtrail.v1.ShelfResponse
-	31, // 70: thawtrail.v1.PlanService.Mkt:output_type -> thawtrail.v1.MktResponse
-	35, // 71: thawtrail.v1.PlanService.Pick:output_type -> thawtrail.v1.PickResponse
-	37, // 72: thawtrail.v1.PlanService.Interval:output_type -> thawtrail.v1.IntervalResponse
-	39, // 73: thawtrail.v1.PlanService.Exact:output_type -> thawtrail.v1.ExactResponse
-	41, // 74: thawtrail.v1.PlanService.Demand:output_type -> thawtrail.v1.DemandResponse
-	59, // [59:75] is the sub-list for method output_type
-	43, // [43:59] is the sub-list for method input_type
-	43, // [43:43] is the sub-list for extension type_name
-	43, // [43:43] is the sub-list for extension extendee
-	0,  // [0:43] is the sub-list for field type_name
+	0,  // 18: thawtrail.v1.DoseResponse.distribution_range_ml_per_kg:type_name -> thawtrail.v1.Span
+	42, // 19: thawtrail.v1.DoseResponse.cautions:type_name -> thawtrail.v1.Caution
+	42, // 20: thawtrail.v1.ResponseResponse.cautions:type_name -> thawtrail.v1.Caution
+	0,  // 21: thawtrail.v1.ProteinResponse.volume_ml:type_name -> thawtrail.v1.Span
+	0,  // 22: thawtrail.v1.ProteinResponse.volume_ml_per_kg:type_name -> thawtrail.v1.Span
+	42, // 23: thawtrail.v1.ProteinResponse.cautions:type_name -> thawtrail.v1.Caution
+	0,  // 24: thawtrail.v1.ThawResponse.thaw_minutes:type_name -> thawtrail.v1.Span
+	18, // 25: thawtrail.v1.ThawResponse.learned:type_name -> thawtrail.v1.ThawLearned
+	42, // 26: thawtrail.v1.ThawResponse.cautions:type_name -> thawtrail.v1.Caution
+	21, // 27: thawtrail.v1.DripResponse.stages:type_name -> thawtrail.v1.DripStage
+	0,  // 28: thawtrail.v1.DripResponse.drops_per_min_tolerance:type_name -> thawtrail.v1.Span
+	22, // 29: thawtrail.v1.DripResponse.marks:type_name -> thawtrail.v1.DripMark
+	42, // 30: thawtrail.v1.DripResponse.cautions:type_name -> thawtrail.v1.Caution
+	42, // 31: thawtrail.v1.EndResponse.cautions:type_name -> thawtrail.v1.Caution
+	0,  // 32: thawtrail.v1.FlowResponse.flow_ml_per_min:type_name -> thawtrail.v1.Span
+	0,  // 33: thawtrail.v1.FlowResponse.minutes:type_name -> thawtrail.v1.Span
+	0,  // 34: thawtrail.v1.FlowResponse.ml_per_kg_per_h:type_name -> thawtrail.v1.Span
+	42, // 35: thawtrail.v1.FlowResponse.cautions:type_name -> thawtrail.v1.Caution
+	42, // 36: thawtrail.v1.ShelfResponse.cautions:type_name -> thawtrail.v1.Caution
+	42, // 37: thawtrail.v1.MktResponse.cautions:type_name -> thawtrail.v1.Caution
+	32, // 38: thawtrail.v1.PickRequest.stock:type_name -> thawtrail.v1.StockBag
+	34, // 39: thawtrail.v1.PickResponse.excluded:type_name -> thawtrail.v1.PickExcluded
+	42, // 40: thawtrail.v1.PickResponse.cautions:type_name -> thawtrail.v1.Caution
+	42, // 41: thawtrail.v1.IntervalResponse.cautions:type_name -> thawtrail.v1.Caution
+	42, // 42: thawtrail.v1.ExactResponse.cautions:type_name -> thawtrail.v1.Caution
+	42, // 43: thawtrail.v1.DemandResponse.cautions:type_name -> thawtrail.v1.Caution
+	1,  // 44: thawtrail.v1.PlanService.Weigh:input_type -> thawtrail.v1.WeighRequest
+	3,  // 45: thawtrail.v1.PlanService.Assess:input_type -> thawtrail.v1.AssessRequest
+	5,  // 46: thawtrail.v1.PlanService.Test:input_type -> thawtrail.v1.TestRequest
+	8,  // 47: thawtrail.v1.PlanService.Dose:input_type -> thawtrail.v1.DoseRequest
+	13, // 48: thawtrail.v1.PlanService.Response:input_type -> thawtrail.v1.ResponseRequest
+	15, // 49: thawtrail.v1.PlanService.Protein:input_type -> thawtrail.v1.ProteinRequest
+	17, // 50: thawtrail.v1.PlanService.Thaw:input_type -> thawtrail.v1.ThawRequest
+	20, // 51: thawtrail.v1.PlanService.Drip:input_type -> thawtrail.v1.DripRequest
+	24, // 52: thawtrail.v1.PlanService.End:input_type -> thawtrail.v1.EndRequest
+	26, // 53: thawtrail.v1.PlanService.Flow:input_type -> thawtrail.v1.FlowRequest
+	28, // 54: thawtrail.v1.PlanService.Shelf:input_type -> thawtrail.v1.ShelfRequest
+	30, // 55: thawtrail.v1.PlanService.Mkt:input_type -> thawtrail.v1.MktRequest
+	33, // 56: thawtrail.v1.PlanService.Pick:input_type -> thawtrail.v1.PickRequest
+	36, // 57: thawtrail.v1.PlanService.Interval:input_type -> thawtrail.v1.IntervalRequest
+	38, // 58: thawtrail.v1.PlanService.Exact:input_type -> thawtrail.v1.ExactRequest
+	40, // 59: thawtrail.v1.PlanService.Demand:input_type -> thawtrail.v1.DemandRequest
+	2,  // 60: thawtrail.v1.PlanService.Weigh:output_type -> thawtrail.v1.WeighResponse
+	4,  // 61: thawtrail.v1.PlanService.Assess:output_type -> thawtrail.v1.AssessResponse
+	7,  // 62: thawtrail.v1.PlanService.Test:output_type -> thawtrail.v1.TestResponse
+	12, // 63: thawtrail.v1.PlanService.Dose:output_type -> thawtrail.v1.DoseResponse
+	14, // 64: thawtrail.v1.PlanService.Response:output_type -> thawtrail.v1.ResponseResponse
+	16, // 65: thawtrail.v1.PlanService.Protein:output_type -> thawtrail.v1.ProteinResponse
+	19, // 66: thawtrail.v1.PlanService.Thaw:output_type -> thawtrail.v1.ThawResponse
+	23, // 67: thawtrail.v1.PlanService.Drip:output_type -> thawtrail.v1.DripResponse
+	25, // 68: thawtrail.v1.PlanService.End:output_type -> thawtrail.v1.EndResponse
+	27, // 69: thawtrail.v1.PlanService.Flow:output_type -> thawtrail.v1.FlowResponse
+	29, // 70: thawtrail.v1.PlanService.Shelf:output_type -> thawtrail.v1.ShelfResponse
+	31, // 71: thawtrail.v1.PlanService.Mkt:output_type -> thawtrail.v1.MktResponse
+	35, // 72: thawtrail.v1.PlanService.Pick:output_type -> thawtrail.v1.PickResponse
+	37, // 73: thawtrail.v1.PlanService.Interval:output_type -> thawtrail.v1.IntervalResponse
+	39, // 74: thawtrail.v1.PlanService.Exact:output_type -> thawtrail.v1.ExactResponse
+	41, // 75: thawtrail.v1.PlanService.Demand:output_type -> thawtrail.v1.DemandResponse
+	60, // [60:76] is the sub-list for method output_type
+	44, // [44:60] is the sub-list for method input_type
+	44, // [44:44] is the sub-list for extension type_name
+	44, // [44:44] is the sub-list for extension extendee
+	0,  // [0:44] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_plans_proto_init() }
