@@ -79,12 +79,20 @@ const (
 	srcWindow   = "uptake best to 6 to 8 h, poor after 12 h (SAEVA Proceedings 2016, p. 199), over by 24 h (Jeffcott, thesis, University of London 1972)"
 	srcGlucose  = "glucose 4.2 to 7.3 mmol/L (76 to 131 mg/dL) is usual; foals below 2.8 at admission were less likely to live: Hollis et al., J Vet Intern Med 2008;22:1223-1227 (515 foals)"
 	srcReferral = "reasons to offer referral: common practice"
-	srcFarm     = "44.7 % of 132 healthy foals were below 8 g/L and none was given plasma; all lived to 21 days: Baldwin et al., JAVMA 1991;198:423-428"
+	srcFarm     = "44.7 % of 132 healthy foals were below 8 g/L and none was given plasma; all lived to 21 days: Baldwin et al., JAVMA 1991;198:423-428 (authors and pages from memory)"
 )
+
+// srcsIgGAndIllness are both sides: does IgG tell illness?
+var srcsIgGAndIllness = []string{
+	"foals below 8 g/L were likelier to die: Liepman et al., Equine Vet J 2015;47:526-530 (title and a summary read, not its table)",
+	srcFarm,
+	"passive immune status told septic illness in the first month, not diarrhoea nor R. equi pneumonia, in 323 foals: Raidal, Aust Vet J 1996;73:201-206",
+	"below 4 g/L the odds of medical therapy in 3 months were 3.50 times (1.81 to 6.68), in 361 foals: Clabough et al., J Vet Intern Med 1991, doi 10.1111/j.1939-1676.1991.tb03147.x",
+}
 
 var (
 	iggNotAlone = caution.Define("igg_alone_not_treatment", caution.Note,
-		"IgG alone does not say 'treat': on one well-run farm 44.7 %% of healthy foals were below 8 g/L, none was given plasma and all lived to 21 days.")
+		"IgG alone does not say 'treat'. Studies disagree: below 8 g/L foals were likelier to die in one, and septic illness was commoner in another (323 foals); below 4 g/L medical therapy was 3.5 times as likely (1.81 to 6.68; 361 foals). On one well-run farm 44.7 %% of 132 were below 8 g/L, none was given plasma and all lived to 21 days.")
 	iggProvisional = caution.Define("igg_before_12h", caution.Note,
 		"Sampled at %s h: before 12 h the result is provisional. Test again at 18 to 24 h.")
 	damColostrum = caution.Define("isoerythrolysis_risk", caution.Caution,
@@ -223,7 +231,7 @@ func (r *AssessResult) explainClass(igg Range, age float64) {
 	}
 	if r.IgGClass != ClassAdequate && r.IgGClass != ClassUnknown {
 		r.caution(iggNotAlone.With())
-		r.source(srcFarm)
+		r.source(srcsIgGAndIllness...)
 	}
 }
 

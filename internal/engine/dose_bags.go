@@ -47,16 +47,40 @@ var (
 // ceiling is passed; a rounding error of the last bit takes no mL away.
 func wholeMl(ml float64) string { return strconv.FormatInt(int64(ml+1e-6), 10) }
 
-// wholeBags is the least number of bags that holds a volume. A rounding error of
+// size is the volume of the n-th bag, from 1.
+func (d dosing) size(n int) float64 { return d.supply[min(n, len(d.supply))-1].ml }
+
+// hold is what the first n bags hold.
+func (d dosing) hold(n int) float64 {
+	ml := 0.0
+	for i := 1; i <= min(n, len(d.supply)); i++ {
+		ml += d.size(i)
+	}
+	return ml + float64(max(0, n-len(d.supply)))*d.size(len(d.supply))
+}
+
+// opened is the least number of bags that holds a volume. A rounding error of
 // the last bit does not open another bag.
-func wholeBags(ml, bag float64) int { return int(math.Ceil(ml/bag - 1e-9)) }
+func (d dosing) opened(ml float64) int {
+	if ml <= 0 {
+		return 0
+	}
+	listed := len(d.supply) - 1
+	for n := 1; n <= listed; n++ {
+		if d.hold(n) >= ml*(1-1e-9) {
+			return n
+		}
+	}
+	return max(1, listed+int(math.Ceil((ml-d.hold(listed))/d.size(listed+1)-1e-9)))
+}
 
 // filled is a volume, or the whole of its last bag where little would stay in it.
 func (d dosing) filled(ml float64) float64 {
-	if d.bag == 0 {
+	if !d.counted {
 		return ml
 	}
-	if full := float64(wholeBags(ml, d.bag)) * d.bag; full-ml <= smallPart*d.bag {
+	n := d.opened(ml)
+	if full := d.hold(n); n > 0 && full-ml <= smallPart*d.size(n) {
 		return full
 	}
 	return ml
@@ -71,11 +95,11 @@ func (d dosing) giveNow(ml float64) float64 {
 	if full := d.filled(ml); full <= room {
 		return full
 	}
-	if ml <= room || d.bag == 0 {
+	if ml <= room || !d.counted {
 		return math.Min(ml, room)
 	}
-	whole := math.Floor(room/d.bag+1e-9) * d.bag
-	if whole > 0 && room-whole <= smallPart*d.bag {
+	n := d.opened(room)
+	if whole := d.hold(n - 1); n > 1 && room-whole <= smallPart*d.size(n) {
 		return whole
 	}
 	return room
@@ -88,8 +112,8 @@ func (d dosing) plan(r *DoseResult) float64 {
 	total := d.filled(need)
 	r.GiveNowMl = d.giveNow(need)
 	r.LaterMl = math.Max(0, total-r.GiveNowMl)
-	if d.bag > 0 {
-		r.RestOfBagMl = float64(wholeBags(r.GiveNowMl, d.bag))*d.bag - r.GiveNowMl
+	if d.counted {
+		r.RestOfBagMl = math.Max(0, d.hold(d.opened(r.GiveNowMl))-r.GiveNowMl)
 		r.Bags = d.bags(r.GiveNowMl, total)
 	}
 	r.Now = d.sentence(r.GiveNowMl, need)
@@ -102,13 +126,13 @@ func (d dosing) plan(r *DoseResult) float64 {
 
 // bags tells what to give now and in all in bags.
 func (d dosing) bags(now, total float64) *BagPlan {
-	p := &BagPlan{BagsNow: wholeBags(now, d.bag), BagsTotal: wholeBags(total, d.bag), Now: d.outcome(now), Total: d.outcome(total)}
+	p := &BagPlan{BagsNow: d.opened(now), BagsTotal: d.opened(total), Now: d.outcome(now), Total: d.outcome(total)}
 	if p.BagsTotal > 0 {
-		fewer := d.outcome(float64(p.BagsTotal-1) * d.bag)
+		fewer := d.outcome(d.hold(p.BagsTotal - 1))
 		p.OneFewer = &fewer
 	}
 	if d.asked != nil {
-		asked := d.outcome(float64(*d.asked) * d.bag)
+		asked := d.outcome(d.hold(*d.asked))
 		p.Asked = &asked
 	}
 	return p
@@ -116,7 +140,7 @@ func (d dosing) bags(now, total float64) *BagPlan {
 
 // outcome is what a volume out of bags gives.
 func (d dosing) outcome(ml float64) BagOutcome {
-	o := BagOutcome{Bags: wholeBags(ml, d.bag), VolumeMl: ml, VolumeMlPerKg: ml / d.weight.Mid}
+	o := BagOutcome{Bags: d.opened(ml), VolumeMl: ml, VolumeMlPerKg: ml / d.weight.Mid}
 	o.ExpectedRiseGPerL, o.ExpectedIgGGPerL = d.expect(ml)
 	return o
 }
@@ -127,28 +151,37 @@ var ordinals = [...]string{"", "first", "second", "third", "fourth", "fifth", "s
 // sentence is what may be given now, to read aloud. It never says '0 bags' while
 // something may be given, nor a whole bag where a part is meant.
 func (d dosing) sentence(now, need float64) string {
-	bag := num(d.bag)
 	switch {
 	case need == 0:
 		return "Now: nothing is lacking by this sum."
 	case now == 0:
 		return "Now: no more today. The ceiling of " + wholeMl(d.limits.ceiling) + " mL of plasma in 24 h is used up."
-	case d.bag == 0:
+	case !d.counted:
 		return "Now: " + wholeMl(now) + " mL."
-	case now < d.bag:
-		return "Now: " + wholeMl(now) + " mL, part of one bag of " + bag + ": stop at " + wholeMl(now) + "."
 	}
-	whole := int(now/d.bag + 1e-9)
-	text := "Now: " + wholeMl(now) + " mL: " + bagsText(whole)
-	part := now - float64(whole)*d.bag
-	if part < 1e-6*d.bag {
-		return text + " of " + bag + " mL."
+	n := d.opened(now)
+	part := now - d.hold(n-1)
+	switch whole := part > d.size(n)*(1-1e-9); {
+	case whole:
+		return "Now: " + wholeMl(now) + " mL: " + bagsText(n) + d.sizes(n) + "."
+	case n == 1:
+		return "Now: " + wholeMl(now) + " mL, part of one bag of " + num(d.size(1)) + ": stop at " + wholeMl(now) + "."
 	}
 	next := "one more"
-	if whole+1 < len(ordinals) {
-		next = "a " + ordinals[whole+1]
+	if n < len(ordinals) {
+		next = "a " + ordinals[n]
 	}
-	return text + " and " + wholeMl(part) + " mL of " + next + ": stop there."
+	return "Now: " + wholeMl(now) + " mL: " + bagsText(n-1) + " and " + wholeMl(part) + " mL of " + next + ": stop there."
+}
+
+// sizes names the size of the first n bags where they have one.
+func (d dosing) sizes(n int) string {
+	for i := 2; i <= min(n, len(d.supply)); i++ {
+		if d.size(i) != d.size(1) {
+			return ""
+		}
+	}
+	return " of " + num(d.size(1)) + " mL"
 }
 
 func bagsText(n int) string {
@@ -198,11 +231,11 @@ func (b *Basis) outcome(what string, o BagOutcome) {
 // than half, or a first bag that the ceiling cuts.
 func (d dosing) warnBags(r *DoseResult, need float64) {
 	if n := r.Bags.BagsTotal; n > 1 {
-		if of := need - float64(n-1)*d.bag; of < d.bag/2 {
-			r.caution(lastBag.With(num(need), num(need/d.bag), num(d.bag), num(of)))
+		if of := need - d.hold(n-1); of < d.size(n)/2 {
+			r.caution(lastBag.With(num(need), num(float64(n-1)+of/d.size(n)), num(d.size(n)), num(of)))
 		}
 	}
-	if room := d.room(); room > 0 && room < d.bag && need > room {
-		r.caution(bagOverCeiling.With(num(d.bag), wholeMl(room), wholeMl(r.GiveNowMl)))
+	if room := d.room(); room > 0 && room < d.size(1) && need > room {
+		r.caution(bagOverCeiling.With(num(d.size(1)), wholeMl(room), wholeMl(r.GiveNowMl)))
 	}
 }

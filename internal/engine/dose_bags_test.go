@@ -239,9 +239,9 @@ func TestDoseBagNotesAreSilentWhenNothingIsOdd(t *testing.T) {
 		require.NoError(t, err)
 		return codes(r.Cautions)
 	}
-	assert.Equal(t, []string{"may_not_rise"}, raised(6, 950, 0), "675 mL: most of one bag")
-	assert.Equal(t, []string{"may_not_rise"}, raised(7.9, 950, 0), "a first bag is never mostly spare")
-	assert.Equal(t, []string{"may_not_rise"}, raised(5.5, 500, 0), "844 mL in two bags, 1000 mL in all")
+	assert.Equal(t, []string{"may_not_rise", "igg_alone_not_treatment"}, raised(6, 950, 0), "675 mL: most of one bag")
+	assert.Equal(t, []string{"may_not_rise", "igg_alone_not_treatment"}, raised(7.9, 950, 0), "a first bag is never mostly spare")
+	assert.Equal(t, []string{"may_not_rise", "igg_alone_not_treatment"}, raised(5.5, 500, 0), "844 mL in two bags, 1000 mL in all")
 	assert.NotContains(t, raised(5.5, 500, 1156.24), "plan_exceeds_one_day")
 	assert.Contains(t, raised(5.5, 500, 1156.26), "plan_exceeds_one_day")
 	// 8 - 14 x 750 / 4725 g/L: the need is one bag and a half of 500 mL.

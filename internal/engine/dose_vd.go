@@ -29,7 +29,7 @@ var ageMissing = caution.Define("age_not_given", caution.Note,
 
 // distribution is the volume in which IgG is diluted, in mL/kg: as given, else
 // by age. Between the two published ages we draw a straight line.
-func (c *inputs) distribution(ageH, given *float64) Range {
+func (c *inputs) distribution(weightKg float64, ageH, given *float64) Range {
 	age := c.or(boundsAge, ageH, 0)
 	if given != nil {
 		v := c.one(boundsDistribution, *given)
@@ -37,6 +37,10 @@ func (c *inputs) distribution(ageH, given *float64) Range {
 		return Exactly(v)
 	}
 	if ageH == nil {
+		if weightKg > grownFromKg {
+			c.refuse(refusal.New("age_h", "not given", "the age in hours, or distribution_ml_per_kg: a newborn's volume is never used over 120 kg").
+				Because(num(weightKg) + " kg"))
+		}
 		c.basis.caution(ageMissing.With())
 	}
 	days := age / 24
@@ -54,6 +58,11 @@ func (c *inputs) distribution(ageH, given *float64) Range {
 	c.refuse(refusal.New("distribution_ml_per_kg", "not given", overMonthNeed).
 		Because("age " + num(days) + " days"))
 	return newbornDistribution
+}
+
+// distributionKnown says that a plan which can do without the volume has one.
+func distributionKnown(weightKg float64, ageH, given *float64) bool {
+	return given != nil || ageH != nil && *ageH <= monthDays*24 || ageH == nil && weightKg <= grownFromKg
 }
 
 // between is the straight line from one range to another, end by end.

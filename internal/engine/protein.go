@@ -75,7 +75,7 @@ func Protein(in ProteinInput) (ProteinResult, error) {
 	}
 	each := math.Max(0, target-now) * plasma / donor
 	r.VolumeMlPerKg = Range{each * factor.Low, each * factor.Mid, each * factor.High}
-	r.VolumeMl = perKg(r.VolumeMlPerKg, Exactly(weight))
+	r.VolumeMl = Range{r.VolumeMlPerKg.Low * weight, r.VolumeMlPerKg.Mid * weight, r.VolumeMlPerKg.High * weight}
 	r.step("(%s - %s) g/L x %s mL/kg x space factor %s / %s g/L = %s mL/kg",
 		target, now, plasma, factor, donor, r.VolumeMlPerKg)
 	r.step("x %s kg = %s mL", weight, r.VolumeMl)

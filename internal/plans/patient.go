@@ -92,7 +92,7 @@ func (p *Plans) Response(_ context.Context, in *pb.ResponseRequest) (*pb.Respons
 	b := basisOf(r.Basis)
 	return answer(&pb.ResponseResponse{
 		ApparentDistributionMlPerKg: r.ApparentDistributionMlPerKg, ShareFound: r.ShareFound,
-		RiseGPerL: r.RiseGPerL, IggGivenG: r.IgGGivenG,
+		RiseGPerL: r.RiseGPerL, IggGivenG: r.IgGGivenG, IggClassAfter: r.IgGClassAfter,
 		Cautions: b.cautions, Steps: b.steps, Sources: b.sources, Versions: b.versions,
 	}, err)
 }

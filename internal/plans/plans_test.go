@@ -69,11 +69,23 @@ func TestDoseCarriesWhatTheEngineSays(t *testing.T) {
 	require.Len(t, got.Cautions, len(want.Cautions))
 }
 
+func TestDoseOfListedBags(t *testing.T) {
+	got, err := plans().Dose(ctx, &pb.DoseRequest{WeightKg: new(50.0), IggGPerL: new(2.0), AgeH: new(20.0), Bag: []string{"950@18", "1000 @ 12,5"}})
+	require.NoError(t, err)
+	want, err := engine.Dose(engine.DoseInput{WeightKg: engine.Exactly(50), IgGReading: engine.IgGReading{IgGGPerL: new(2.0)}, AgeH: new(20.0),
+		Chosen: []engine.DoseBag{{VolumeMl: 950, IgGGPerL: new(18.0)}, {VolumeMl: 1000, IgGGPerL: new(12.5)}}})
+	require.NoError(t, err)
+	require.Equal(t, want.VolumeMl.Mid, got.VolumeMl.Mid)
+	require.Equal(t, want.GiveNowMl, got.GetGiveNowMl())
+	require.Equal(t, want.Now, got.Now)
+}
+
 func TestPlansNeedTheirInputs(t *testing.T) {
 	p := newPlans()
 	for field, err := range map[string]error{
 		"weight_kg":  errorOf(p.Dose(ctx, &pb.DoseRequest{})),
 		"igg_band":   errorOf(p.Dose(ctx, &pb.DoseRequest{WeightKg: new(50.0), IggBand: "4"})),
+		"bag":        errorOf(p.Dose(ctx, &pb.DoseRequest{WeightKg: new(50.0), IggGPerL: new(3.0), Bag: []string{"950@"}})),
 		"girth_cm":   errorOf(p.Weigh(ctx, &pb.WeighRequest{Kind: "foal"})),
 		"given_ml":   errorOf(p.Response(ctx, &pb.ResponseRequest{WeightKg: new(50.0), IggBeforeGPerL: new(0.0), IggAfterGPerL: new(4.0)})),
 		"tp_g_per_l": errorOf(p.Protein(ctx, &pb.ProteinRequest{WeightKg: new(500.0)})),

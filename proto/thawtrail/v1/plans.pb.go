@@ -812,6 +812,11 @@ type DoseRequest struct {
 	DonorIggHighGPerL   *float64               `protobuf:"fixed64,20,opt,name=donor_igg_high_g_per_l,json=donorIggHighGPerL,proto3,oneof" json:"donor_igg_high_g_per_l,omitempty"`
 	Indications         bool                   `protobuf:"varint,21,opt,name=indications,proto3" json:"indications,omitempty"`
 	OtherFluids_24HMl   *float64               `protobuf:"fixed64,22,opt,name=other_fluids_24h_ml,json=otherFluids24hMl,proto3,oneof" json:"other_fluids_24h_ml,omitempty"`
+	LabelIggGPerL       *float64               `protobuf:"fixed64,23,opt,name=label_igg_g_per_l,json=labelIggGPerL,proto3,oneof" json:"label_igg_g_per_l,omitempty"`
+	Bag                 []string               `protobuf:"bytes,24,rep,name=bag,proto3" json:"bag,omitempty"`
+	Indication          string                 `protobuf:"bytes,25,opt,name=indication,proto3" json:"indication,omitempty"`
+	MlPerKg             *float64               `protobuf:"fixed64,26,opt,name=ml_per_kg,json=mlPerKg,proto3,oneof" json:"ml_per_kg,omitempty"`
+	Reason              string                 `protobuf:"bytes,27,opt,name=reason,proto3" json:"reason,omitempty"`
 	unknownFields       protoimpl.UnknownFields
 	sizeCache           protoimpl.SizeCache
 }
@@ -998,6 +1003,41 @@ func (x *DoseRequest) GetOtherFluids_24HMl() float64 {
 		return *x.OtherFluids_24HMl
 	}
 	return 0
+}
+
+func (x *DoseRequest) GetLabelIggGPerL() float64 {
+	if x != nil && x.LabelIggGPerL != nil {
+		return *x.LabelIggGPerL
+	}
+	return 0
+}
+
+func (x *DoseRequest) GetBag() []string {
+	if x != nil {
+		return x.Bag
+	}
+	return nil
+}
+
+func (x *DoseRequest) GetIndication() string {
+	if x != nil {
+		return x.Indication
+	}
+	return ""
+}
+
+func (x *DoseRequest) GetMlPerKg() float64 {
+	if x != nil && x.MlPerKg != nil {
+		return *x.MlPerKg
+	}
+	return 0
+}
+
+func (x *DoseRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
 }
 
 // BagOutcome is what mL out of a number of bags give: less than the bags hold where
@@ -1577,12 +1617,14 @@ type ResponseResponse struct {
 	ShareFound                  float64                `protobuf:"fixed64,2,opt,name=share_found,json=shareFound,proto3" json:"share_found,omitempty"`
 	RiseGPerL                   float64                `protobuf:"fixed64,3,opt,name=rise_g_per_l,json=riseGPerL,proto3" json:"rise_g_per_l,omitempty"`
 	IggGivenG                   float64                `protobuf:"fixed64,4,opt,name=igg_given_g,json=iggGivenG,proto3" json:"igg_given_g,omitempty"`
-	Cautions                    []*Caution             `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
-	Steps                       []string               `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
-	Sources                     []string               `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
-	Versions                    []string               `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
-	unknownFields               protoimpl.UnknownFields
-	sizeCache                   protoimpl.SizeCache
+	// The class of the IgG after plasma, as PlanService.Assess has it.
+	IggClassAfter string     `protobuf:"bytes,5,opt,name=igg_class_after,json=iggClassAfter,proto3" json:"igg_class_after,omitempty"`
+	Cautions      []*Caution `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	Steps         []string   `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
+	Sources       []string   `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
+	Versions      []string   `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ResponseResponse) Reset() {
@@ -1641,6 +1683,13 @@ func (x *ResponseResponse) GetIggGivenG() float64 {
 		return x.IggGivenG
 	}
 	return 0
+}
+
+func (x *ResponseResponse) GetIggClassAfter() string {
+	if x != nil {
+		return x.IggClassAfter
+	}
+	return ""
 }
 
 func (x *ResponseResponse) GetCautions() []*Caution {
@@ -4371,7 +4420,7 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x17_likelihood_ratio_aboveB\x0e\n" +
 	"\f_sensitivityB\x0e\n" +
 	"\f_specificityB\x0e\n" +
-	"\f_cut_g_per_l\"\xf6\x10\n" +
+	"\f_cut_g_per_l\"\xf5\x14\n" +
 	"\vDoseRequest\x124\n" +
 	"\tweight_kg\x18\x01 \x01(\x01B\x12\xca\xda\x18\x0e\n" +
 	"\fweight in kgH\x00R\bweightKg\x88\x01\x01\x124\n" +
@@ -4387,9 +4436,9 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x18not tested, never suckedR\n" +
 	"iggUnknown\x12E\n" +
 	"\x0etarget_g_per_l\x18\x06 \x01(\x01B\x1b\xca\xda\x18\x17\n" +
-	"\x15target IgG in g/L (8)H\x03R\vtargetGPerL\x88\x01\x01\x12h\n" +
-	"\x11donor_igg_g_per_l\x18\a \x01(\x01B9\xca\xda\x185\n" +
-	"3IgG of the plasma in g/L, from label or certificateH\x04R\rdonorIggGPerL\x88\x01\x01\x129\n" +
+	"\x15target IgG in g/L (8)H\x03R\vtargetGPerL\x88\x01\x01\x12S\n" +
+	"\x11donor_igg_g_per_l\x18\a \x01(\x01B$\xca\xda\x18 \n" +
+	"\x1eIgG of the chosen batch in g/LH\x04R\rdonorIggGPerL\x88\x01\x01\x129\n" +
 	"\x05age_h\x18\b \x01(\x01B\x1f\xca\xda\x18\x1b\n" +
 	"\x19age in hours at treatmentH\x05R\x04ageH\x88\x01\x01\x129\n" +
 	"\x06bag_ml\x18\t \x01(\x01B\x1d\xca\xda\x18\x19\n" +
@@ -4423,7 +4472,19 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\vindications\x18\x15 \x01(\bBA\xca\xda\x18=\n" +
 	";list the published uses of plasma, with amounts and sourcesR\vindications\x12\x8d\x01\n" +
 	"\x13other_fluids_24h_ml\x18\x16 \x01(\x01BY\xca\xda\x18U\n" +
-	"SmL of other fluids by vein in the last 24 h; shown, not counted against the ceilingH\x12R\x10otherFluids24hMl\x88\x01\x01B\f\n" +
+	"SmL of other fluids by vein in the last 24 h; shown, not counted against the ceilingH\x12R\x10otherFluids24hMl\x88\x01\x01\x12u\n" +
+	"\x11label_igg_g_per_l\x18\x17 \x01(\x01BF\xca\xda\x18B\n" +
+	"@the label's least IgG in g/L, where the batch's own is not knownH\x13R\rlabelIggGPerL\x88\x01\x01\x12\x83\x01\n" +
+	"\x03bag\x18\x18 \x03(\tBq\xca\xda\x18m\n" +
+	"ka bag with its own IgG as ML@G_PER_L, such as 950@18, or ML alone; may be repeated, in the order of hangingR\x03bag\x12}\n" +
+	"\n" +
+	"indication\x18\x19 \x01(\tB]\xca\xda\x18Y\n" +
+	"Wwhat for: failure_of_transfer, rhodococcus_equi, low_protein, sepsis, clotting or otherR\n" +
+	"indication\x12F\n" +
+	"\tml_per_kg\x18\x1a \x01(\x01B%\xca\xda\x18!\n" +
+	"\x1fplan by mL/kg instead of by IgGH\x14R\amlPerKg\x88\x01\x01\x12*\n" +
+	"\x06reason\x18\x1b \x01(\tB\x12\xca\xda\x18\x0e\n" +
+	"\fwhy by mL/kgR\x06reasonB\f\n" +
 	"\n" +
 	"_weight_kgB\x0e\n" +
 	"\f_igg_g_per_lB\x10\n" +
@@ -4443,7 +4504,10 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x11_share_found_highB\x18\n" +
 	"\x16_donor_igg_low_g_per_lB\x19\n" +
 	"\x17_donor_igg_high_g_per_lB\x16\n" +
-	"\x14_other_fluids_24h_ml\"\xf0\x01\n" +
+	"\x14_other_fluids_24h_mlB\x14\n" +
+	"\x12_label_igg_g_per_lB\f\n" +
+	"\n" +
+	"_ml_per_kg\"\xf0\x01\n" +
 	"\n" +
 	"BagOutcome\x12\x12\n" +
 	"\x04bags\x18\x01 \x01(\x05R\x04bags\x12\x1b\n" +
@@ -4532,13 +4596,14 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\t_given_mlB\x14\n" +
 	"\x12_donor_igg_g_per_lB\b\n" +
 	"\x06_age_hB\x19\n" +
-	"\x17_distribution_ml_per_kg\"\xe2\x02\n" +
+	"\x17_distribution_ml_per_kg\"\x8a\x03\n" +
 	"\x10ResponseResponse\x12I\n" +
 	"\x1fapparent_distribution_ml_per_kg\x18\x01 \x01(\x01H\x00R\x1bapparentDistributionMlPerKg\x88\x01\x01\x12\x1f\n" +
 	"\vshare_found\x18\x02 \x01(\x01R\n" +
 	"shareFound\x12\x1f\n" +
 	"\frise_g_per_l\x18\x03 \x01(\x01R\triseGPerL\x12\x1e\n" +
-	"\vigg_given_g\x18\x04 \x01(\x01R\tiggGivenG\x121\n" +
+	"\vigg_given_g\x18\x04 \x01(\x01R\tiggGivenG\x12&\n" +
+	"\x0figg_class_after\x18\x05 \x01(\tR\riggClassAfter\x121\n" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
