@@ -19,6 +19,7 @@ type DripInput struct {
 	WeightKg           *float64 // nil: no rate per kg, and so no slow start and no check of the ceiling
 	DropsPerMl         *float64 // as printed on the set's packet; no default, nil: no drops
 	Adult              bool     // slow start of an adult instead of a foal's
+	Foal               bool     // said to be a foal; neither said: an adult over 120 kg, which is told
 	NoSlowStart        bool     // only for a further bag of the same batch in the same treatment
 
 	CeilingMlPerKgPerH *float64 // the practice's own ceiling for the plateau, up to 40
@@ -62,6 +63,10 @@ const (
 	cautiousCeiling = 20.0 // mL/kg/h on the plateau
 	hardCeiling     = 40.0 // never planned above it
 
+	// unweighedMlPerH is the fastest rate without a weight: 20 mL/kg/h at 30 kg, the
+	// lightest usual newborn (ours).
+	unweighedMlPerH = 600.0
+
 	dropTolerance   = 0.1 // of the volume of 20 or 60 drops
 	countablePerMin = 100.0
 	afterEndMin     = 30.0
@@ -82,6 +87,8 @@ var (
 		"No slow start is planned: only for a further bag of the same batch in the same treatment. A new batch or donor starts slowly again.")
 	noDripWeight = caution.Define("drip_without_weight", caution.Reason,
 		"Without the weight there is no slow start and no check of the rate: this is the average only.")
+	adultStartTaken = caution.Define("adult_slow_start_taken", caution.Caution,
+		"%s kg and no kind given: an adult's slow start, %s mL/kg over %s min, is taken. Say foal or adult.")
 	dropsNotCounted = caution.Define("drops_cannot_be_counted", caution.Note,
 		"%s drops/min cannot be counted by eye (over %s): follow the mL marks at their times, or a spring scale.")
 	rateCeilingLoosened = caution.Define("rate_ceiling_loosened", caution.Note,
@@ -147,14 +154,22 @@ func readDrip(in DripInput, b *Basis) (drip, error) {
 
 		startMlPerKg: foalStartMlPerKg, startMin: foalStartMin,
 	}
-	if in.Adult {
+	unsaid := !in.Adult && !in.Foal && d.weight > grownFromKg
+	if d.in.Adult = in.Adult || unsaid; d.in.Adult {
 		d.startMlPerKg, d.startMin = adultStartMlPerKg, adultStartMin
+	}
+	if unsaid && !in.NoSlowStart {
+		b.caution(adultStartTaken.With(num(d.weight), num(adultStartMlPerKg), num(adultStartMin)))
 	}
 	if (in.Minutes == nil) == (in.PlateauMlPerKgPerH == nil) {
 		c.refuse(refusal.New("minutes", "", "either minutes or plateau_ml_per_kg_per_h, and not both"))
 	}
 	if in.WeightKg == nil && in.PlateauMlPerKgPerH != nil {
 		c.refuse(refusal.New("weight_kg", "", "the weight in kg: a rate per kg needs it"))
+	}
+	if perH := d.volume / d.minutes * 60; in.WeightKg == nil && d.minutes > 0 && perH > unweighedMlPerH {
+		c.refuse(refusal.New("weight_kg", "not given", "the weight in kg: "+num(perH)+" mL/h is over "+num(unweighedMlPerH)+" mL/h").
+			Because("600 mL/h is 20 mL/kg/h at 30 kg"))
 	}
 	if d.ceiling > cautiousCeiling {
 		b.caution(rateCeilingLoosened.With(num(d.ceiling), num(cautiousCeiling)))

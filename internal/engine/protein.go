@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"thawtrail/internal/caution"
+	"thawtrail/internal/refusal"
 )
 
 // ProteinInput asks how much plasma lifts an adult's total protein to a target.
@@ -68,6 +69,10 @@ func Protein(in ProteinInput) (ProteinResult, error) {
 	factor := defaultSpaceFactor
 	if in.SpaceFactor != nil {
 		factor = Exactly(c.one(boundsSpaceOne, *in.SpaceFactor))
+	}
+	if donor <= target {
+		c.refuse(refusal.New("donor_tp_g_per_l", num(donor), "more than the target of "+num(target)+" g/L: plasma with less protein cannot lift to it").
+			Because("g/dL? 7 g/dL is 70 g/L"))
 	}
 	limits := c.dayLimits(Exactly(weight), false, nil)
 	if c.err != nil {

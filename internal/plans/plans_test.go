@@ -96,7 +96,7 @@ func TestPlansNeedTheirInputs(t *testing.T) {
 		"trials":     errorOf(p.Interval(ctx, &pb.IntervalRequest{Events: new(int32(1))})),
 		"d":          errorOf(p.Exact(ctx, &pb.ExactRequest{A: new(int32(1)), B: new(int32(1)), C: new(int32(1))})),
 		"foals":      errorOf(p.Demand(ctx, &pb.DemandRequest{FailureRate: new(0.1)})),
-		"need_ml":    errorOf(p.Pick(ctx, &pb.PickRequest{})),
+		"need_ml":    errorOf(p.Pick(ctx, &pb.PickRequest{NeedMl: new(1.9)})),
 		"bags[0].volume_ml": errorOf(p.Pick(ctx, &pb.PickRequest{NeedMl: new(900.0), Stock: []*pb.StockBag{
 			{Id: "a", VolumeMl: 950.5, UseBy: "2027-01-01T00:00:00Z", State: "frozen"},
 		}})),
@@ -142,6 +142,22 @@ func TestDripLeavesOutDropsThatNobodyCanCount(t *testing.T) {
 	require.NoError(t, err)
 	require.InDelta(t, got.GetAverageMlPerH()/60*15, got.GetAverageDropsPerMin(), 1e-9)
 	require.Equal(t, got.GetAverageDropsPerMin(), got.DropsPerMinTolerance.Mid)
+}
+
+func TestDripWithoutAWeightHasNoRatePerKg(t *testing.T) {
+	got, err := plans().Drip(ctx, &pb.DripRequest{VolumeMl: new(500.0), Minutes: new(120.0)})
+	require.NoError(t, err)
+	require.Nil(t, got.PlateauMlPerKgPerH)
+	require.Nil(t, got.AverageMlPerKgPerH)
+	require.Nil(t, got.Stages[0].MlPerKgPerH)
+	require.Equal(t, "drip_without_weight", got.Cautions[0].Code)
+	requireRefused(t, errorOf(plans().Drip(ctx, &pb.DripRequest{VolumeMl: new(950.0), Minutes: new(60.0)})), "weight_kg")
+	adult, err := plans().Drip(ctx, &pb.DripRequest{VolumeMl: new(4000.0), WeightKg: new(500.0), PlateauMlPerKgPerH: new(10.0)})
+	require.NoError(t, err)
+	require.Equal(t, "adult_slow_start_taken", adult.Cautions[0].Code)
+	foal, err := plans().Drip(ctx, &pb.DripRequest{VolumeMl: new(4000.0), WeightKg: new(150.0), PlateauMlPerKgPerH: new(10.0), Kind: "foal"})
+	require.NoError(t, err)
+	require.Empty(t, foal.Cautions)
 }
 
 func TestPickPassesWasteAndRunnerUp(t *testing.T) {

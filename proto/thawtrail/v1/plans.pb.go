@@ -2299,13 +2299,14 @@ func (x *DripRequest) GetCeilingMlPerKgPerH() float64 {
 }
 
 type DripStage struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	FromMin       float64                `protobuf:"fixed64,1,opt,name=from_min,json=fromMin,proto3" json:"from_min,omitempty"`
-	ToMin         float64                `protobuf:"fixed64,2,opt,name=to_min,json=toMin,proto3" json:"to_min,omitempty"`
-	MlPerKgPerH   float64                `protobuf:"fixed64,3,opt,name=ml_per_kg_per_h,json=mlPerKgPerH,proto3" json:"ml_per_kg_per_h,omitempty"`
-	MlPerH        float64                `protobuf:"fixed64,4,opt,name=ml_per_h,json=mlPerH,proto3" json:"ml_per_h,omitempty"`
-	DropsPerMin   *float64               `protobuf:"fixed64,5,opt,name=drops_per_min,json=dropsPerMin,proto3,oneof" json:"drops_per_min,omitempty"`
-	VolumeMl      float64                `protobuf:"fixed64,6,opt,name=volume_ml,json=volumeMl,proto3" json:"volume_ml,omitempty"`
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	FromMin float64                `protobuf:"fixed64,1,opt,name=from_min,json=fromMin,proto3" json:"from_min,omitempty"`
+	ToMin   float64                `protobuf:"fixed64,2,opt,name=to_min,json=toMin,proto3" json:"to_min,omitempty"`
+	// Absent without a weight.
+	MlPerKgPerH   *float64 `protobuf:"fixed64,3,opt,name=ml_per_kg_per_h,json=mlPerKgPerH,proto3,oneof" json:"ml_per_kg_per_h,omitempty"`
+	MlPerH        float64  `protobuf:"fixed64,4,opt,name=ml_per_h,json=mlPerH,proto3" json:"ml_per_h,omitempty"`
+	DropsPerMin   *float64 `protobuf:"fixed64,5,opt,name=drops_per_min,json=dropsPerMin,proto3,oneof" json:"drops_per_min,omitempty"`
+	VolumeMl      float64  `protobuf:"fixed64,6,opt,name=volume_ml,json=volumeMl,proto3" json:"volume_ml,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2355,8 +2356,8 @@ func (x *DripStage) GetToMin() float64 {
 }
 
 func (x *DripStage) GetMlPerKgPerH() float64 {
-	if x != nil {
-		return x.MlPerKgPerH
+	if x != nil && x.MlPerKgPerH != nil {
+		return *x.MlPerKgPerH
 	}
 	return 0
 }
@@ -2444,20 +2445,21 @@ func (x *DripMark) GetLeftMl() float64 {
 }
 
 type DripResponse struct {
-	state                protoimpl.MessageState `protogen:"open.v1"`
-	Stages               []*DripStage           `protobuf:"bytes,1,rep,name=stages,proto3" json:"stages,omitempty"`
-	PlateauMlPerKgPerH   float64                `protobuf:"fixed64,2,opt,name=plateau_ml_per_kg_per_h,json=plateauMlPerKgPerH,proto3" json:"plateau_ml_per_kg_per_h,omitempty"`
-	AverageMlPerKgPerH   float64                `protobuf:"fixed64,3,opt,name=average_ml_per_kg_per_h,json=averageMlPerKgPerH,proto3" json:"average_ml_per_kg_per_h,omitempty"`
-	AverageMlPerH        float64                `protobuf:"fixed64,4,opt,name=average_ml_per_h,json=averageMlPerH,proto3" json:"average_ml_per_h,omitempty"`
-	AverageDropsPerMin   *float64               `protobuf:"fixed64,5,opt,name=average_drops_per_min,json=averageDropsPerMin,proto3,oneof" json:"average_drops_per_min,omitempty"`
-	DropsPerMinTolerance *Span                  `protobuf:"bytes,6,opt,name=drops_per_min_tolerance,json=dropsPerMinTolerance,proto3" json:"drops_per_min_tolerance,omitempty"`
-	VitalsAtMin          []float64              `protobuf:"fixed64,7,rep,packed,name=vitals_at_min,json=vitalsAtMin,proto3" json:"vitals_at_min,omitempty"`
-	TotalMin             float64                `protobuf:"fixed64,8,opt,name=total_min,json=totalMin,proto3" json:"total_min,omitempty"`
-	Marks                []*DripMark            `protobuf:"bytes,9,rep,name=marks,proto3" json:"marks,omitempty"`
-	Cautions             []*Caution             `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
-	Steps                []string               `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
-	Sources              []string               `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
-	Versions             []string               `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Stages []*DripStage           `protobuf:"bytes,1,rep,name=stages,proto3" json:"stages,omitempty"`
+	// Rates per kg are absent without a weight.
+	PlateauMlPerKgPerH   *float64    `protobuf:"fixed64,2,opt,name=plateau_ml_per_kg_per_h,json=plateauMlPerKgPerH,proto3,oneof" json:"plateau_ml_per_kg_per_h,omitempty"`
+	AverageMlPerKgPerH   *float64    `protobuf:"fixed64,3,opt,name=average_ml_per_kg_per_h,json=averageMlPerKgPerH,proto3,oneof" json:"average_ml_per_kg_per_h,omitempty"`
+	AverageMlPerH        float64     `protobuf:"fixed64,4,opt,name=average_ml_per_h,json=averageMlPerH,proto3" json:"average_ml_per_h,omitempty"`
+	AverageDropsPerMin   *float64    `protobuf:"fixed64,5,opt,name=average_drops_per_min,json=averageDropsPerMin,proto3,oneof" json:"average_drops_per_min,omitempty"`
+	DropsPerMinTolerance *Span       `protobuf:"bytes,6,opt,name=drops_per_min_tolerance,json=dropsPerMinTolerance,proto3" json:"drops_per_min_tolerance,omitempty"`
+	VitalsAtMin          []float64   `protobuf:"fixed64,7,rep,packed,name=vitals_at_min,json=vitalsAtMin,proto3" json:"vitals_at_min,omitempty"`
+	TotalMin             float64     `protobuf:"fixed64,8,opt,name=total_min,json=totalMin,proto3" json:"total_min,omitempty"`
+	Marks                []*DripMark `protobuf:"bytes,9,rep,name=marks,proto3" json:"marks,omitempty"`
+	Cautions             []*Caution  `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	Steps                []string    `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
+	Sources              []string    `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
+	Versions             []string    `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
 	unknownFields        protoimpl.UnknownFields
 	sizeCache            protoimpl.SizeCache
 }
@@ -2500,15 +2502,15 @@ func (x *DripResponse) GetStages() []*DripStage {
 }
 
 func (x *DripResponse) GetPlateauMlPerKgPerH() float64 {
-	if x != nil {
-		return x.PlateauMlPerKgPerH
+	if x != nil && x.PlateauMlPerKgPerH != nil {
+		return *x.PlateauMlPerKgPerH
 	}
 	return 0
 }
 
 func (x *DripResponse) GetAverageMlPerKgPerH() float64 {
-	if x != nil {
-		return x.AverageMlPerKgPerH
+	if x != nil && x.AverageMlPerKgPerH != nil {
+		return *x.AverageMlPerKgPerH
 	}
 	return 0
 }
@@ -4725,25 +4727,26 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\r_drops_per_mlB\f\n" +
 	"\n" +
 	"_weight_kgB\x1a\n" +
-	"\x18_ceiling_ml_per_kg_per_h\"\xd5\x01\n" +
+	"\x18_ceiling_ml_per_kg_per_h\"\xee\x01\n" +
 	"\tDripStage\x12\x19\n" +
 	"\bfrom_min\x18\x01 \x01(\x01R\afromMin\x12\x15\n" +
-	"\x06to_min\x18\x02 \x01(\x01R\x05toMin\x12$\n" +
-	"\x0fml_per_kg_per_h\x18\x03 \x01(\x01R\vmlPerKgPerH\x12\x18\n" +
+	"\x06to_min\x18\x02 \x01(\x01R\x05toMin\x12)\n" +
+	"\x0fml_per_kg_per_h\x18\x03 \x01(\x01H\x00R\vmlPerKgPerH\x88\x01\x01\x12\x18\n" +
 	"\bml_per_h\x18\x04 \x01(\x01R\x06mlPerH\x12'\n" +
-	"\rdrops_per_min\x18\x05 \x01(\x01H\x00R\vdropsPerMin\x88\x01\x01\x12\x1b\n" +
-	"\tvolume_ml\x18\x06 \x01(\x01R\bvolumeMlB\x10\n" +
+	"\rdrops_per_min\x18\x05 \x01(\x01H\x01R\vdropsPerMin\x88\x01\x01\x12\x1b\n" +
+	"\tvolume_ml\x18\x06 \x01(\x01R\bvolumeMlB\x12\n" +
+	"\x10_ml_per_kg_per_hB\x10\n" +
 	"\x0e_drops_per_min\"U\n" +
 	"\bDripMark\x12\x15\n" +
 	"\x06at_min\x18\x01 \x01(\x01R\x05atMin\x12\x19\n" +
 	"\bgiven_ml\x18\x02 \x01(\x01R\agivenMl\x12\x17\n" +
-	"\aleft_ml\x18\x03 \x01(\x01R\x06leftMl\"\xdd\x04\n" +
+	"\aleft_ml\x18\x03 \x01(\x01R\x06leftMl\"\x9f\x05\n" +
 	"\fDripResponse\x12/\n" +
-	"\x06stages\x18\x01 \x03(\v2\x17.thawtrail.v1.DripStageR\x06stages\x123\n" +
-	"\x17plateau_ml_per_kg_per_h\x18\x02 \x01(\x01R\x12plateauMlPerKgPerH\x123\n" +
-	"\x17average_ml_per_kg_per_h\x18\x03 \x01(\x01R\x12averageMlPerKgPerH\x12'\n" +
+	"\x06stages\x18\x01 \x03(\v2\x17.thawtrail.v1.DripStageR\x06stages\x128\n" +
+	"\x17plateau_ml_per_kg_per_h\x18\x02 \x01(\x01H\x00R\x12plateauMlPerKgPerH\x88\x01\x01\x128\n" +
+	"\x17average_ml_per_kg_per_h\x18\x03 \x01(\x01H\x01R\x12averageMlPerKgPerH\x88\x01\x01\x12'\n" +
 	"\x10average_ml_per_h\x18\x04 \x01(\x01R\raverageMlPerH\x126\n" +
-	"\x15average_drops_per_min\x18\x05 \x01(\x01H\x00R\x12averageDropsPerMin\x88\x01\x01\x12I\n" +
+	"\x15average_drops_per_min\x18\x05 \x01(\x01H\x02R\x12averageDropsPerMin\x88\x01\x01\x12I\n" +
 	"\x17drops_per_min_tolerance\x18\x06 \x01(\v2\x12.thawtrail.v1.SpanR\x14dropsPerMinTolerance\x12\"\n" +
 	"\rvitals_at_min\x18\a \x03(\x01R\vvitalsAtMin\x12\x1b\n" +
 	"\ttotal_min\x18\b \x01(\x01R\btotalMin\x12,\n" +
@@ -4751,7 +4754,9 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
-	"\bversions\x18g \x03(\tR\bversionsB\x18\n" +
+	"\bversions\x18g \x03(\tR\bversionsB\x1a\n" +
+	"\x18_plateau_ml_per_kg_per_hB\x1a\n" +
+	"\x18_average_ml_per_kg_per_hB\x18\n" +
 	"\x16_average_drops_per_min\"\xc7\x03\n" +
 	"\n" +
 	"EndRequest\x12H\n" +
