@@ -98,7 +98,7 @@ var defaultShareFound = Range{0.4, 0.7, 1.0}
 const (
 	srcTarget      = "target 8 g/L: SAEVA Proceedings 2016, p. 203 (Tizard, Veterinary Immunology, 10th ed, asks for 4 g/L at least)"
 	srcShare       = "share found 0.4, 0.7, 1.0: ours, from '1 L gives 2 g/L' (SAEVA Proceedings 2016, pp. 75 and 191) against 2.9 g/L at full share with donor IgG 13.7 g/L (O'Rielly, Aust Vet J 1993)"
-	srcFoalsInside = "of the published foals given known grams of IgG all 10 lie inside the predicted range: Liu et al., Am J Vet Res 1991;52:709-712"
+	srcFoalsInside = "of the published foals given known grams of IgG all 10 lie inside the predicted range: Liu et al., Am J Vet Res 1991;52:709-712 (title and pages from memory)"
 	srcBalance     = "mass balance with a constant distribution volume (no foal text prints this formula)"
 	srcMlPerKg     = "20 to 40 mL/kg: common textbook range, from memory; the middle is ours"
 	srcNoRise      = "no rise in 5 of 23 foals (exact 95 % interval 7.5 to 43.7 %): J Equine Vet Sci 2022, doi 10.1016/j.jevs.2022.104093"

@@ -75,7 +75,7 @@ const (
 	srcStartFoal   = "slow start 0.5 mL/kg over 20 min, then at most 40 mL/kg/h: SAEVA 2016, p. 191 (foals)"
 	srcStartAdult  = "slow start 0.3-0.5 mL/kg over 10-20 min: Rubio-Martinez & Hendrickson (eds), Complications in Equine Surgery, ch. 6"
 	srcCeiling     = "20 mL/kg/h, the rate for whole blood, as the cautious ceiling: Munroe, 2nd ed, Table 9.2"
-	srcDrops       = "20 drops of water are 1 +/- 0.1 mL: ISO 8536-4:2020, 7.8; ISO 1135-4"
+	srcDrops       = "20 drops of water are 1 +/- 0.1 mL: ISO 8536-4:2019; ISO 1135-4"
 	srcVitals      = "every 5 min for 15 min, then every 15 min: Five-Minute Veterinary Consult: Equine, 3rd ed; before steps and after the end: common practice"
 	countDropsSlow = "count drops only while they can be counted, then follow the mL marks; enter the mL given from the bag, never from drops"
 )

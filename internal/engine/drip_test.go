@@ -28,7 +28,7 @@ func TestDripAgainstPublishedSums(t *testing.T) {
 }
 
 func TestDropToleranceFromIso(t *testing.T) {
-	// ISO 8536-4:2020, 7.8: 20 drops are 1 +/- 0.1 mL. At 1 mL/min.
+	// ISO 8536-4:2019: 20 drops are 1 +/- 0.1 mL. At 1 mL/min.
 	r, err := Drip(DripInput{VolumeMl: 100, Minutes: new(100.0), DropsPerMl: new(20.0)})
 	require.NoError(t, err)
 	assert.InDelta(t, 18.18, r.DropsPerMinTolerance.Low, 0.01)

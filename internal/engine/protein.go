@@ -30,7 +30,7 @@ const (
 	defaultPlasmaMlPerKg = 45.0
 
 	srcPlasmaVolume = "adult plasma volume 45 mL/kg: from memory"
-	srcSpace        = "albumin and globulin space 2 to 3 x plasma volume: Carlson and Bruss, in Clinical Biochemistry of Domestic Animals, 6th ed"
+	srcSpace        = "albumin and globulin space 2 to 3 x plasma volume: Carlson and Bruss (names from memory), in Clinical Biochemistry of Domestic Animals, 6th ed"
 	srcDayGrown     = "a note over 20 mL/kg of plasma in 24 h, a caution over 40, a reason over 60: ours"
 	srcProteinForm  = "mL = (target - now) x plasma volume x space factor / donor protein: textbook form, from memory"
 )

@@ -52,7 +52,7 @@ func CheckRate(in NotedRate) RateJudged {
 	perKg := tenths(int32(min((r.UlPerKgPerH+50)/100, 1<<30)))
 	ceiling := int32(cautiousCeiling)
 	if p := in.ProtocolMlPerKgPerH; p != nil && *p > 0 {
-		ceiling = min(*p, hardCeiling)
+		ceiling = *p
 	}
 	switch {
 	case in.over(hardCeiling):

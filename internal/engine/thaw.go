@@ -77,13 +77,15 @@ var (
 	bathCool = caution.Define("bath_under_30", caution.Note,
 		"%s C is under 30 C: it thaws, but slowly.")
 	bucketCannot = caution.Define("bucket_cannot_thaw", caution.Reason,
-		"This bucket cannot thaw %s: its heat ends before the ice does. It takes %s kJ to melt.")
+		"Before the bag goes in: this bucket cannot thaw %s: its heat ends before the ice does. It takes %s kJ to melt.")
 	bucketMayNot = caution.Define("bucket_may_not_thaw", caution.Caution,
 		"If nobody moves %s, this bucket's heat ends after %s min, before the ice does: knead, or add hot water with the bag lifted out.")
 	bucketEndsCool = caution.Define("bucket_ends_cool", caution.Caution,
-		"Bag and water meet at %s C, under 30 C: add hot water on the way, with the bag lifted out, or use more water.")
+		"Before the bag goes in: bag and water will meet at %s C, under 30 C: add hot water on the way, with the bag lifted out, or use more water.")
 	hotInPortions = caution.Define("hot_water_in_portions", caution.Caution,
 		"All of the hot water at once would make %s C: add it in portions, with the bag lifted out, and measure before the bag goes back. Never over 40 C.")
+	hotWithoutBucket = caution.Define("hot_water_without_bucket", caution.Reason,
+		"Not advised: a bag in water of %s C is over 45 C and would be set aside. Mix the hot water with cold to 40 C at most before the bag goes in.")
 	airMissing = caution.Define("barn_air_not_given", caution.Note,
 		"The air's temperature was not given: what the bucket loses to a cold barn is not counted.")
 )
@@ -246,15 +248,14 @@ func (t thaw) held(r *ThawResult) {
 	bath := *t.in.HeldAtC
 	conduction := meltMinutes(meltKJPerKg, bath, t.thicknessMm.Mid, t.h.Mid, 1)
 	r.ConductionMinutes = &conduction
-	r.step("Plank, slab: %s kJ/kg x 1026 kg/m3 / %s K x (D/2h + D²/8k), D %s mm, h %s W/m2K, k %s W/mK = %s min: an upper bound for the melting, as the melt moves and people knead",
-		meltKJPerKg, bath-plasmaMeltC, t.thicknessMm.Mid, t.h.Mid, thawedWPerMK, conduction)
 	l := t.meltFromBagKJPerKg()
 	r.ThawMinutes = &Range{
 		Low:  meltMinutes(l, bath, t.thicknessMm.Low, t.h.High, 0),
 		Mid:  meltMinutes(l, bath, t.thicknessMm.Mid, t.h.Mid, halfStill),
 		High: meltMinutes(l, bath, t.thicknessMm.High, t.h.Low, 1),
 	}
-	r.step("with the ice warmed from %s C (%s kJ/kg in all): %s min; early: kneaded, late: still", t.bagC, l, r.ThawMinutes)
+	r.step("with the ice warmed from %s C %s min (early: kneaded, late: still); melting by conduction alone %s min, an upper bound, as the melt moves and people knead: Plank, slab, %s kJ/kg x 1026 kg/m3 / %s K x (D/2h + D²/8k), D %s mm, h %s W/m2K, k %s W/mK, and %s kJ/kg with the warming",
+		t.bagC, r.ThawMinutes, conduction, meltKJPerKg, bath-plasmaMeltC, t.thicknessMm.Mid, t.h.Mid, thawedWPerMK, l)
 	t.sourceSurface(r)
 }
 
