@@ -16,6 +16,7 @@ type AssessInput struct {
 	IgGReading            // see there
 	Signs        []string // names from Signs()
 	TemperatureC *float64 // rectal
+	GestationD   *float64 // days; under 320 is a reason to offer referral
 	// Blood glucose in one of its two units, or in none.
 	GlucoseMmolPerL *float64
 	GlucoseMgPerDL  *float64
@@ -72,6 +73,9 @@ const (
 	otherAdequate     = 4.0 // the second scheme's borders
 	otherComplete     = 2.0
 
+	leastGestationD = 320.0
+	usualGestationD = 342.0
+
 	lowGlucoseMmolPerL     = 4.2 // 76 mg/dL
 	lowAtBirthMmolPerL     = 3.5 // 63 mg/dL
 	lowAtBirthUntilH       = 8.0
@@ -113,6 +117,8 @@ var (
 		hint: "hours, not days; the classes are for newborn foals"}
 	boundsTemperature = bounds{field: "temperature_c", unit: "C", hardLow: 25, hardHigh: 45, likelyLow: 32, likelyHigh: 42,
 		hint: "Fahrenheit? 100 F is 37.8 C"}
+	boundsGestation = bounds{field: "gestation_d", unit: "d", hardLow: 250, hardHigh: 450, likelyLow: 305, likelyHigh: 400,
+		hint: "days, not months"}
 	boundsGlucose = bounds{field: "glucose_mmol_per_l", unit: "mmol/L", hardHigh: 35, likelyLow: 1, likelyHigh: 20,
 		hint: "mg/dL? 76 mg/dL is 4.2 mmol/L"}
 	boundsGlucoseMgPerDL = bounds{field: "glucose_mg_per_dl", unit: "mg/dL", hardHigh: 630, likelyLow: 18, likelyHigh: 360,
@@ -139,6 +145,7 @@ func Assess(in AssessInput) (AssessResult, error) {
 		r.OtherSchemeClass = classOf(igg, otherAdequate, otherComplete)
 	}
 	found := c.signs(in.Signs, in.TemperatureC)
+	gestation := c.or(boundsGestation, in.GestationD, usualGestationD)
 	glucose := c.glucose(in)
 	risk := c.isoerythrolysis(in.Isoerythrolysis)
 	if c.err != nil {
@@ -148,6 +155,9 @@ func Assess(in AssessInput) (AssessResult, error) {
 	r.Provisional = age < provisionalUntilH && r.IgGClass != ClassUnknown
 	r.explainClass(igg, age)
 	r.refer(found, in.TemperatureC)
+	if gestation < leastGestationD && !has(found, shortGestationSign) {
+		r.Because = append(r.Because, fmt.Sprintf("gestation %s days (under 320)", num(gestation)))
+	}
 	r.referGlucose(found, glucose, age)
 	r.referIgG(found, igg)
 	r.OfferReferral = len(r.Because) > 0

@@ -114,6 +114,32 @@ func TestAssessGlucoseByAge(t *testing.T) {
 	assert.Len(t, r.Because, 2, "a low glucose alone makes a foal sick, for its IgG")
 }
 
+// Red urine, no swallow and a short gestation are each a reason to offer referral.
+func TestAssessOffersReferral(t *testing.T) {
+	for _, sign := range []string{"red_urine", "cannot_swallow", "gestation_under_320_days", "jaundice"} {
+		in := wellFoal(10)
+		in.Signs = []string{sign}
+		r, err := Assess(in)
+		require.NoError(t, err)
+		assert.True(t, r.OfferReferral, sign)
+	}
+	for days, want := range map[float64]int{319: 1, 320: 0, 342: 0} {
+		in := wellFoal(10)
+		in.GestationD = &days
+		r, err := Assess(in)
+		require.NoError(t, err)
+		assert.Len(t, r.Because, want, "%v days", days)
+	}
+	in := wellFoal(10)
+	in.GestationD, in.Signs = new(310.0), []string{"gestation_under_320_days"}
+	r, err := Assess(in)
+	require.NoError(t, err)
+	assert.Len(t, r.Because, 1, "seen and counted is one reason")
+	in.GestationD = new(11.0)
+	_, err = Assess(in)
+	refused(t, err, "gestation_d")
+}
+
 func TestAssessGlucose(t *testing.T) {
 	for mmol, want := range map[float64]bool{4.19: true, 4.2: false, 7: false} {
 		in := wellFoal(10)

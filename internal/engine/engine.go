@@ -34,7 +34,7 @@ type Basis struct {
 func (b *Basis) caution(r ...caution.Raised) { b.Cautions = append(b.Cautions, r...) }
 
 // usualSteps is room for the steps, and for the sources, of most plans.
-const usualSteps = 14
+const usualSteps = 18
 
 // say adds one line as it is.
 func (b *Basis) say(text string) {

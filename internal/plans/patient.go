@@ -37,7 +37,7 @@ func (p *Plans) Assess(_ context.Context, in *pb.AssessRequest) (*pb.AssessRespo
 		return nil, n.err
 	}
 	r, err := engine.Assess(engine.AssessInput{
-		AgeH: in.AgeH, IgGReading: reading, Signs: in.Sign, TemperatureC: in.TemperatureC,
+		AgeH: in.AgeH, IgGReading: reading, Signs: in.Sign, TemperatureC: in.TemperatureC, GestationD: in.GestationD,
 		GlucoseMmolPerL: in.GlucoseMmolPerL, GlucoseMgPerDL: in.GlucoseMgPerDl, Isoerythrolysis: in.Isoerythrolysis,
 	})
 	b := basisOf(r.Basis)
