@@ -15,7 +15,7 @@ type BagPlan struct {
 	BagsTotal int
 	Now       BagOutcome
 	Total     BagOutcome
-	OneFewer  *BagOutcome // nil when BagsTotal is 0
+	OneFewer  *BagOutcome // nil when BagsTotal is under 2: none at all is no choice of bags
 	Asked     *BagOutcome // nil unless a number of bags was asked about
 }
 
@@ -127,7 +127,7 @@ func (d dosing) plan(r *DoseResult) float64 {
 // bags tells what to give now and in all in bags.
 func (d dosing) bags(now, total float64) *BagPlan {
 	p := &BagPlan{BagsNow: d.opened(now), BagsTotal: d.opened(total), Now: d.outcome(now), Total: d.outcome(total)}
-	if p.BagsTotal > 0 {
+	if p.BagsTotal > 1 {
 		fewer := d.outcome(d.hold(p.BagsTotal - 1))
 		p.OneFewer = &fewer
 	}
