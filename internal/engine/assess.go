@@ -86,7 +86,7 @@ const (
 	srcClasses2 = "another scheme calls 2 to 4 g/L partial and below 2 g/L total: SAEVA Proceedings 2016, p. 75"
 	srcWindow   = "uptake best to 6 to 8 h, poor after 12 h (SAEVA Proceedings 2016, p. 199), over by 24 h (Jeffcott, thesis, University of London 1972)"
 	srcGlucose  = "glucose 4.2 to 7.3 mmol/L (76 to 131 mg/dL) is usual; foals below 2.8 at admission were less likely to live: Hollis et al., J Vet Intern Med 2008;22:1223-1227 (515 foals)"
-	srcGlucose2 = "in 20 healthy foals 5.5 +/- 2.0 mmol/L at birth, 7.1 +/- 1.5 at 8 h, 8.3 +/- 1.6 from 12 h: neonatal vitality and blood glucose in Paint Horse foals, Pesq Vet Bras (abstract); our limit to 8 h is one such spread under the mean at birth"
+	srcGlucose2 = "in 20 healthy foals 5.5 +/- 2.0 mmol/L at birth, 7.1 +/- 1.5 at 8 h, 8.3 +/- 1.6 from 12 h: Evaluation of neonatal vitality and blood glucose, lactate and cortisol concentrations in foals of the Paint Horse breed, Pesq Vet Bras (abstract); our limit to 8 h is one such spread under the mean at birth"
 	srcReferral = "reasons to offer referral: common practice"
 	srcFarm     = "44.7 % of 132 healthy foals were below 8 g/L and none was given plasma; all lived to 21 days: Baldwin et al., JAVMA 1991;198:423-428 (authors and pages from memory)"
 )

@@ -195,7 +195,8 @@ type StepUp struct {
 func (s StepUp) Allowed() bool { return len(s.Standing) == 0 && len(s.Missing) == 0 }
 
 // MayStepUp asks for a step up: no alarm may stand, and a look at or after sinceMs
-// (the start, or the last change of rate) must hold temperature, heart rate and
+// (the start or the last change of rate; later where the caller wants it fresher)
+// must hold temperature, heart rate and
 // breathing rate together. Several looks that each hold a part are no set; what is
 // missing is told of the fullest look.
 func MayStepUp(looks []VitalsLook, limits VitalsLimits, sinceMs int64) StepUp {
