@@ -70,7 +70,7 @@ func TestDoseCarriesWhatTheEngineSays(t *testing.T) {
 }
 
 func TestDoseOfListedBags(t *testing.T) {
-	got, err := plans().Dose(ctx, &pb.DoseRequest{WeightKg: new(50.0), IggGPerL: new(2.0), AgeH: new(20.0), Bag: []string{"950@18", "1000 @ 12,5"}})
+	got, err := newPlans().Dose(ctx, &pb.DoseRequest{WeightKg: new(50.0), IggGPerL: new(2.0), AgeH: new(20.0), Bag: []string{"950@18", "1000 @ 12,5"}})
 	require.NoError(t, err)
 	want, err := engine.Dose(engine.DoseInput{WeightKg: engine.Exactly(50), IgGReading: engine.IgGReading{IgGGPerL: new(2.0)}, AgeH: new(20.0),
 		Chosen: []engine.DoseBag{{VolumeMl: 950, IgGGPerL: new(18.0)}, {VolumeMl: 1000, IgGGPerL: new(12.5)}}})
@@ -145,17 +145,17 @@ func TestDripLeavesOutDropsThatNobodyCanCount(t *testing.T) {
 }
 
 func TestDripWithoutAWeightHasNoRatePerKg(t *testing.T) {
-	got, err := plans().Drip(ctx, &pb.DripRequest{VolumeMl: new(500.0), Minutes: new(120.0)})
+	got, err := newPlans().Drip(ctx, &pb.DripRequest{VolumeMl: new(500.0), Minutes: new(120.0)})
 	require.NoError(t, err)
 	require.Nil(t, got.PlateauMlPerKgPerH)
 	require.Nil(t, got.AverageMlPerKgPerH)
 	require.Nil(t, got.Stages[0].MlPerKgPerH)
 	require.Equal(t, "drip_without_weight", got.Cautions[0].Code)
-	requireRefused(t, errorOf(plans().Drip(ctx, &pb.DripRequest{VolumeMl: new(950.0), Minutes: new(60.0)})), "weight_kg")
-	adult, err := plans().Drip(ctx, &pb.DripRequest{VolumeMl: new(4000.0), WeightKg: new(500.0), PlateauMlPerKgPerH: new(10.0)})
+	requireRefused(t, errorOf(newPlans().Drip(ctx, &pb.DripRequest{VolumeMl: new(950.0), Minutes: new(60.0)})), "weight_kg")
+	adult, err := newPlans().Drip(ctx, &pb.DripRequest{VolumeMl: new(4000.0), WeightKg: new(500.0), PlateauMlPerKgPerH: new(10.0)})
 	require.NoError(t, err)
 	require.Equal(t, "adult_slow_start_taken", adult.Cautions[0].Code)
-	foal, err := plans().Drip(ctx, &pb.DripRequest{VolumeMl: new(4000.0), WeightKg: new(150.0), PlateauMlPerKgPerH: new(10.0), Kind: "foal"})
+	foal, err := newPlans().Drip(ctx, &pb.DripRequest{VolumeMl: new(4000.0), WeightKg: new(150.0), PlateauMlPerKgPerH: new(10.0), Kind: "foal"})
 	require.NoError(t, err)
 	require.Empty(t, foal.Cautions)
 }
