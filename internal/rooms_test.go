@@ -55,19 +55,19 @@ var house = []room{
 
 	// Secrets and who is who.
 	{"trust/guess", "", "it slows down who guesses"},
-	{"trust/typed", "label refusal", "it writes secrets as characters"},
+	{"trust/transcript", "label refusal", "it writes secrets as characters"},
 	{"trust/vault", "refusal wholefile", "it opens what one secret closes"},
 	{"trust/pins", "refusal trust/vault", "it knows people by their PINs"},
 	{"trust/phones", "refusal trust/guess", "it knows phones"},
-	{"trust/authority", "refusal trust/typed", "it knows keys and who is entitled to what connection"},
+	{"trust/authority", "refusal trust/transcript", "it knows keys and who is entitled to what connection"},
 	{"trust/local", "trust/authority wholefile", "it is the way to a daemon of the same machine"},
-	{"trust/invite", "proto/thawtrail/v1 refusal trust/guess trust/typed trust/vault", "it lets a laptop join"},
+	{"trust/invite", "proto/thawtrail/v1 refusal trust/guess trust/transcript trust/vault", "it lets a laptop join"},
 	{"trust", "event proto/thawtrail/v1 refusal seal store trust/authority trust/pins trust/vault", "it opens a data folder, and serves nobody"},
 
 	// What goes by hand.
-	{"typed", "event label proto/thawtrail/v1 refusal", "it reads what people type, and knows no state"},
-	{"handover", "label refusal trust/typed", "it is one case in characters"},
-	{"bundle", "exchange proto/thawtrail/v1 refusal trust/typed trust/vault", "it is a file, whoever made it"},
+	{"input", "event label proto/thawtrail/v1 refusal", "it reads what people type, and knows no state"},
+	{"handover", "label refusal trust/transcript", "it is one case in characters"},
+	{"bundle", "exchange proto/thawtrail/v1 refusal trust/transcript trust/vault", "it is a file, whoever made it"},
 	{"proof", "event exchange proto/thawtrail/v1", "whoever checks it has nothing else"},
 
 	// What a replica answers, takes in and passes on.
@@ -85,9 +85,9 @@ var house = []room{
 	{"rpc", "access bundle entry event plans proto/thawtrail/v1 query refusal replica replication trust/authority trust/pins", "it maps the contract onto the rooms below, and decides nothing"},
 	{"web/words", "engine event label proto/thawtrail/v1", "it says every sentence"},
 	{"web/site", "access clock engine entry event label ledger proto/thawtrail/v1 query refusal replica replication trust trust/phones trust/pins web/words wholefile wording", "it is what all pages share"},
-	{"web/form", "engine entry event ledger proto/thawtrail/v1 query refusal typed web/site web/words", "an event as its form, whichever page shows it"},
+	{"web/form", "engine entry event input ledger proto/thawtrail/v1 query refusal web/site web/words", "an event as its form, whichever page shows it"},
 	{"web/caseview", "engine event label ledger proto/thawtrail/v1 query web/site web/words", "one case as its pages read it"},
-	{"web/barn", "caution engine event label ledger proto/thawtrail/v1 query refusal typed web/caseview web/form web/site web/words wording", "it is the barn's pages alone"},
+	{"web/barn", "caution engine event input label ledger proto/thawtrail/v1 query refusal web/caseview web/form web/site web/words wording", "it is the barn's pages alone"},
 	{"web/clinic", "engine event label ledger proto/thawtrail/v1 query web/form web/site web/words", "it is the clinic's pages alone"},
 	{"web/owner", "event proto/thawtrail/v1 web/site web/words wording", "it is the owner's pages alone"},
 	{"web/machine", "access bundle event handover proto/thawtrail/v1 query refusal replication web/caseview web/form web/site web/words", "the pages of this machine alone"},
@@ -103,7 +103,7 @@ var house = []room{
 	{"demo", "clock demo/wire label proto/thawtrail/v1 refusal trust/local trust/vault wholefile", "it runs the real programs, and reaches into none"},
 	{"bench/nights", "event label proto/thawtrail/v1 store", "it invents records"},
 	{"bench", "agent bench/nights clock event exchange plans proto/thawtrail/v1 refusal rpc server store store/index trust trust/authority trust/invite trust/local trust/vault wholefile", "it measures all of the program"},
-	{"cli", "agent bench bundle caution demo engine event label plans proof proto/thawtrail/v1 refusal replica replication rpc server store trust/authority trust/invite trust/local trust/vault typed wholefile", "it is the command line of both programs"},
+	{"cli", "agent bench bundle caution demo engine event input label plans proof proto/thawtrail/v1 refusal replica replication rpc server store trust/authority trust/invite trust/local trust/vault wholefile", "it is the command line of both programs"},
 	{"sim", "", "it is a test"},
 	{"cmd/thawtrail", "cli", "it starts the command line"},
 }
