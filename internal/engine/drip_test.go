@@ -125,6 +125,34 @@ func TestDripOfAnAdultsWeightWithoutItsKind(t *testing.T) {
 	assert.Equal(t, 60.0, r.Stages[0].VolumeMl)
 }
 
+func TestDripByProtocolAndLabel(t *testing.T) {
+	in := DripInput{VolumeMl: 950, PlateauMlPerKgPerH: new(15.0), WeightKg: new(50.0), StartMlPerKg: new(0.3), StartMin: new(30.0), LabelMlPerKgPerH: new(15.0)}
+	r, err := Drip(in)
+	require.NoError(t, err)
+	assert.Equal(t, 15.0, r.Stages[0].VolumeMl)
+	assert.Equal(t, 30.0, r.Stages[0].ToMin)
+	assert.Empty(t, r.Cautions, "gentler, and at the label's rate")
+	assert.Contains(t, r.Sources, srcStartOwn)
+	in.StartMlPerKg, in.StartMin, in.LabelMlPerKgPerH = new(1.0), nil, new(14.9)
+	r, err = Drip(in)
+	require.NoError(t, err)
+	assert.Equal(t, []string{"slow_start_loosened", "rate_over_label"}, codes(r.Cautions))
+	in.StartMin = new(40.0)
+	r, err = Drip(in)
+	require.NoError(t, err)
+	assert.Equal(t, []string{"rate_over_label"}, codes(r.Cautions), "twice the volume in twice the time is no faster")
+	for field, spoil := range map[string]func(*DripInput){
+		"start_ml_per_kg":       func(in *DripInput) { in.StartMlPerKg = new(25.0) },
+		"start_min":             func(in *DripInput) { in.StartMin = new(0.5) },
+		"label_ml_per_kg_per_h": func(in *DripInput) { in.LabelMlPerKgPerH = new(1000.0) },
+	} {
+		bad := in
+		spoil(&bad)
+		_, err = Drip(bad)
+		refused(t, err, field)
+	}
+}
+
 func TestDripWithoutAWeight(t *testing.T) {
 	r, err := Drip(DripInput{VolumeMl: 600, Minutes: new(60.0)})
 	require.NoError(t, err, "600 mL/h is not above it")

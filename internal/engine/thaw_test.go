@@ -85,6 +85,19 @@ func TestHotWaterWithoutABucketIsNotAdvised(t *testing.T) {
 	assert.Contains(t, strings.Join(r.Steps, "\n"), "of water mixed to 40 C it takes "+num(heat/(4.186*7))+" kg")
 }
 
+func TestThawKeepsToTheLabel(t *testing.T) {
+	for bath, want := range map[float64]bool{35: false, 35.5: true} {
+		r, err := Thaw(ThawInput{HeldAtC: &bath, LabelMaxC: new(35.0)})
+		require.NoError(t, err)
+		assert.Equal(t, want, slices.Contains(codes(r.Cautions), "bath_over_label"), "%v C", bath)
+		r, err = Thaw(ThawInput{BagMl: new(950.0), WaterL: new(15.0), WaterTempC: &bath, LabelMaxC: new(35.0)})
+		require.NoError(t, err)
+		assert.Equal(t, want, slices.Contains(codes(r.Cautions), "bath_over_label"), "%v C in a bucket", bath)
+	}
+	_, err := Thaw(ThawInput{HeldAtC: new(35.0), LabelMaxC: new(98.0)})
+	refused(t, err, "label_max_c")
+}
+
 func TestConductionAndRangeAreOneSentence(t *testing.T) {
 	r, err := Thaw(ThawInput{HeldAtC: new(37.0)})
 	require.NoError(t, err)

@@ -33,7 +33,7 @@ var goodRequests = map[string][]proto.Message{
 	"Protein":  {&pb.ProteinRequest{WeightKg: new(500.0), TpGPerL: new(40.0), TargetTpGPerL: new(50.0), DonorTpGPerL: new(70.0), SpaceFactor: new(2.0)}},
 	"Thaw": {&pb.ThawRequest{HeldAtC: new(37.0), BagThicknessMm: new(40.0), HWPerM2K: new(150.0), Recorded: []string{"40=52"}},
 		&pb.ThawRequest{BagMl: new(950.0), Bags: new(int32(2)), BagTempC: new(-20.0), WaterL: new(15.0), WaterTempC: new(37.0), AirC: new(8.0), HotC: new(60.0), EndAtC: new(33.0)}},
-	"Drip": {&pb.DripRequest{VolumeMl: new(950.0), WeightKg: new(50.0), PlateauMlPerKgPerH: new(20.0), DropsPerMl: new(15.0), CeilingMlPerKgPerH: new(20.0)}, &pb.DripRequest{VolumeMl: new(950.0), Minutes: new(120.0), NoSlowStart: true}},
+	"Drip": {&pb.DripRequest{VolumeMl: new(950.0), WeightKg: new(50.0), PlateauMlPerKgPerH: new(20.0), DropsPerMl: new(15.0), CeilingMlPerKgPerH: new(20.0), StartMlPerKg: new(0.4), StartMin: new(20.0), LabelMlPerKgPerH: new(15.0)}, &pb.DripRequest{VolumeMl: new(950.0), Minutes: new(120.0), NoSlowStart: true}},
 	"End":  {&pb.EndRequest{VolumeMl: new(950.0), WeightKg: new(50.0), Noted: []string{"02:10=150", "02:30=430"}}},
 	"Flow": {&pb.FlowRequest{CatheterGauge: new(16.0), CatheterLengthMm: new(130.0), TubeMm: new(3.0), TubeM: new(1.5), HeadCm: new(100.0), VenousCmh2O: new(12.0), PlasmaTempC: new(37.0), KLoss: new(1.5), VolumeMl: new(950.0), WeightKg: new(50.0)}},
 	"Shelf": {&pb.ShelfRequest{Expiry: "2028-03", ThawedAt: "2026-11-24T02:10:00Z", SetAttachedAt: "2026-11-24T02:20:00Z", KeptAtC: new(4.0), At: "2026-11-24T03:00:00Z", Zone: "Europe/Dublin", CardUseByHours: new(12.0)},

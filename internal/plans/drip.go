@@ -23,7 +23,8 @@ func (p *Plans) Drip(_ context.Context, in *pb.DripRequest) (*pb.DripResponse, e
 	r, err := engine.Drip(engine.DripInput{
 		VolumeMl: volume, Minutes: in.Minutes, PlateauMlPerKgPerH: in.PlateauMlPerKgPerH,
 		WeightKg: in.WeightKg, DropsPerMl: in.DropsPerMl, Adult: adult, Foal: in.Kind == engine.WeighFoal, NoSlowStart: in.NoSlowStart,
-		CeilingMlPerKgPerH: in.CeilingMlPerKgPerH,
+		CeilingMlPerKgPerH: in.CeilingMlPerKgPerH, LabelMlPerKgPerH: in.LabelMlPerKgPerH,
+		StartMlPerKg: in.StartMlPerKg, StartMin: in.StartMin,
 	})
 	b := basisOf(r.Basis)
 	if in.Reason != "" {

@@ -1910,6 +1910,7 @@ type ThawRequest struct {
 	HotC           *float64               `protobuf:"fixed64,10,opt,name=hot_c,json=hotC,proto3,oneof" json:"hot_c,omitempty"`
 	EndAtC         *float64               `protobuf:"fixed64,11,opt,name=end_at_c,json=endAtC,proto3,oneof" json:"end_at_c,omitempty"`
 	Recorded       []string               `protobuf:"bytes,12,rep,name=recorded,proto3" json:"recorded,omitempty"`
+	LabelMaxC      *float64               `protobuf:"fixed64,13,opt,name=label_max_c,json=labelMaxC,proto3,oneof" json:"label_max_c,omitempty"`
 	unknownFields  protoimpl.UnknownFields
 	sizeCache      protoimpl.SizeCache
 }
@@ -2026,6 +2027,13 @@ func (x *ThawRequest) GetRecorded() []string {
 		return x.Recorded
 	}
 	return nil
+}
+
+func (x *ThawRequest) GetLabelMaxC() float64 {
+	if x != nil && x.LabelMaxC != nil {
+		return *x.LabelMaxC
+	}
+	return 0
 }
 
 // ThawLearned is how many own thaws were given, and their factor on the middle.
@@ -2209,6 +2217,9 @@ type DripRequest struct {
 	Kind               string                 `protobuf:"bytes,7,opt,name=kind,proto3" json:"kind,omitempty"`
 	Reason             string                 `protobuf:"bytes,8,opt,name=reason,proto3" json:"reason,omitempty"`
 	CeilingMlPerKgPerH *float64               `protobuf:"fixed64,9,opt,name=ceiling_ml_per_kg_per_h,json=ceilingMlPerKgPerH,proto3,oneof" json:"ceiling_ml_per_kg_per_h,omitempty"`
+	LabelMlPerKgPerH   *float64               `protobuf:"fixed64,10,opt,name=label_ml_per_kg_per_h,json=labelMlPerKgPerH,proto3,oneof" json:"label_ml_per_kg_per_h,omitempty"`
+	StartMlPerKg       *float64               `protobuf:"fixed64,11,opt,name=start_ml_per_kg,json=startMlPerKg,proto3,oneof" json:"start_ml_per_kg,omitempty"`
+	StartMin           *float64               `protobuf:"fixed64,12,opt,name=start_min,json=startMin,proto3,oneof" json:"start_min,omitempty"`
 	unknownFields      protoimpl.UnknownFields
 	sizeCache          protoimpl.SizeCache
 }
@@ -2302,6 +2313,27 @@ func (x *DripRequest) GetReason() string {
 func (x *DripRequest) GetCeilingMlPerKgPerH() float64 {
 	if x != nil && x.CeilingMlPerKgPerH != nil {
 		return *x.CeilingMlPerKgPerH
+	}
+	return 0
+}
+
+func (x *DripRequest) GetLabelMlPerKgPerH() float64 {
+	if x != nil && x.LabelMlPerKgPerH != nil {
+		return *x.LabelMlPerKgPerH
+	}
+	return 0
+}
+
+func (x *DripRequest) GetStartMlPerKg() float64 {
+	if x != nil && x.StartMlPerKg != nil {
+		return *x.StartMlPerKg
+	}
+	return 0
+}
+
+func (x *DripRequest) GetStartMin() float64 {
+	if x != nil && x.StartMin != nil {
+		return *x.StartMin
 	}
 	return 0
 }
@@ -4650,7 +4682,7 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
-	"\bversions\x18g \x03(\tR\bversions\"\xbf\b\n" +
+	"\bversions\x18g \x03(\tR\bversions\"\xa8\t\n" +
 	"\vThawRequest\x12Q\n" +
 	"\theld_at_c\x18\x01 \x01(\x01B0\xca\xda\x18,\n" +
 	"*temperature at which the bath is held in CH\x00R\aheldAtC\x88\x01\x01\x12V\n" +
@@ -4679,7 +4711,9 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"'temperature the bath should end at in CH\n" +
 	"R\x06endAtC\x88\x01\x01\x12h\n" +
 	"\brecorded\x18\f \x03(\tBL\xca\xda\x18H\n" +
-	"Fan own thaw as ESTIMATE=ACTUAL minutes, such as 40=52; may be repeatedR\brecordedB\f\n" +
+	"Fan own thaw as ESTIMATE=ACTUAL minutes, such as 40=52; may be repeatedR\brecorded\x12W\n" +
+	"\vlabel_max_c\x18\r \x01(\x01B2\xca\xda\x18.\n" +
+	",the warmest bath that the label allows, in CH\vR\tlabelMaxC\x88\x01\x01B\f\n" +
 	"\n" +
 	"_held_at_cB\x13\n" +
 	"\x11_bag_thickness_mmB\x0e\n" +
@@ -4692,7 +4726,8 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\r_water_temp_cB\b\n" +
 	"\x06_air_cB\b\n" +
 	"\x06_hot_cB\v\n" +
-	"\t_end_at_c\"3\n" +
+	"\t_end_at_cB\x0e\n" +
+	"\f_label_max_c\"3\n" +
 	"\vThawLearned\x12\f\n" +
 	"\x01n\x18\x01 \x01(\x05R\x01n\x12\x16\n" +
 	"\x06factor\x18\x02 \x01(\x01R\x06factor\"\xfa\x03\n" +
@@ -4710,7 +4745,7 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x13_conduction_minutesB\x12\n" +
 	"\x10_heat_to_melt_kjB\x0e\n" +
 	"\f_water_end_cB\x12\n" +
-	"\x10_water_needed_kg\"\x8f\x06\n" +
+	"\x10_water_needed_kg\"\xd9\b\n" +
 	"\vDripRequest\x124\n" +
 	"\tvolume_ml\x18\x01 \x01(\x01B\x12\xca\xda\x18\x0e\n" +
 	"\fvolume in mLH\x00R\bvolumeMl\x88\x01\x01\x12G\n" +
@@ -4730,7 +4765,14 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x06reason\x18\b \x01(\tB%\xca\xda\x18!\n" +
 	"\x1freason for going past a ceilingR\x06reason\x12o\n" +
 	"\x17ceiling_ml_per_kg_per_h\x18\t \x01(\x01B5\xca\xda\x181\n" +
-	"/the practice's own ceiling in mL/kg/h, up to 40H\x05R\x12ceilingMlPerKgPerH\x88\x01\x01B\f\n" +
+	"/the practice's own ceiling in mL/kg/h, up to 40H\x05R\x12ceilingMlPerKgPerH\x88\x01\x01\x12`\n" +
+	"\x15label_ml_per_kg_per_h\x18\n" +
+	" \x01(\x01B*\xca\xda\x18&\n" +
+	"$the label's greatest rate in mL/kg/hH\x06R\x10labelMlPerKgPerH\x88\x01\x01\x12X\n" +
+	"\x0fstart_ml_per_kg\x18\v \x01(\x01B,\xca\xda\x18(\n" +
+	"&the practice's own slow start in mL/kgH\aR\fstartMlPerKg\x88\x01\x01\x12P\n" +
+	"\tstart_min\x18\f \x01(\x01B.\xca\xda\x18*\n" +
+	"(minutes of the practice's own slow startH\bR\bstartMin\x88\x01\x01B\f\n" +
 	"\n" +
 	"_volume_mlB\n" +
 	"\n" +
@@ -4739,7 +4781,11 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\r_drops_per_mlB\f\n" +
 	"\n" +
 	"_weight_kgB\x1a\n" +
-	"\x18_ceiling_ml_per_kg_per_h\"\xee\x01\n" +
+	"\x18_ceiling_ml_per_kg_per_hB\x18\n" +
+	"\x16_label_ml_per_kg_per_hB\x12\n" +
+	"\x10_start_ml_per_kgB\f\n" +
+	"\n" +
+	"_start_min\"\xee\x01\n" +
 	"\tDripStage\x12\x19\n" +
 	"\bfrom_min\x18\x01 \x01(\x01R\afromMin\x12\x15\n" +
 	"\x06to_min\x18\x02 \x01(\x01R\x05toMin\x12)\n" +
