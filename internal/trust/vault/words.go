@@ -35,7 +35,6 @@ var (
 	}()
 )
 
-
 // NewPhrase draws n words, to be written on paper and typed with cold hands.
 func NewPhrase(n int, random io.Reader) (string, error) {
 	out := make([]string, n)
