@@ -13,6 +13,7 @@ import (
 
 	"thawtrail/internal/clock"
 	"thawtrail/internal/event"
+	"thawtrail/internal/store/filelock"
 	"thawtrail/internal/store/index"
 	"thawtrail/internal/store/journal"
 	"thawtrail/internal/store/projection"
@@ -50,7 +51,7 @@ type Options struct {
 var (
 	ErrClosed   = projection.ErrClosed
 	ErrNotFound = projection.ErrNotFound
-	ErrLocked   = index.ErrLocked
+	ErrLocked   = filelock.ErrLocked
 )
 
 // Store is an open replica. Its methods are safe for concurrent use. Each lock
@@ -60,6 +61,7 @@ type Store struct {
 	public     ed25519.PublicKey
 	device     []byte
 	boot       []byte
+	lock       io.Closer // of the folder, held from before the first read to the end
 	journal    *journal.Journal
 	projection *projection.Projection
 
@@ -80,14 +82,17 @@ func Open(ctx context.Context, opt Options) (*Store, error) {
 	if err != nil {
 		return nil, err
 	}
-	if s.projection, err = projection.Open(s.projectionOptions()); err != nil {
+	if s.lock, err = lockFolder(s.opt); err != nil {
 		return nil, err
 	}
+	if s.projection, err = projection.Open(s.projectionOptions()); err != nil {
+		return nil, errors.Join(err, s.lock.Close())
+	}
 	if err := s.openJournal(); err != nil {
-		return nil, errors.Join(err, s.projection.Close())
+		return nil, errors.Join(err, s.projection.Close(), s.lock.Close())
 	}
 	if err := s.restore(ctx); err != nil {
-		return nil, errors.Join(err, s.projection.Close(), s.journal.Close())
+		return nil, errors.Join(err, s.projection.Close(), s.journal.Close(), s.lock.Close())
 	}
 	return s, nil
 }
@@ -154,7 +159,7 @@ func (s *Store) Close() error {
 	s.signals.save()
 	s.writer.mu.Lock()
 	defer s.writer.mu.Unlock()
-	return errors.Join(s.projection.Close(), s.journal.Close())
+	return errors.Join(s.projection.Close(), s.journal.Close(), s.lock.Close())
 }
 
 // RightsMoves counts the records that touch rights since the replica was opened:
