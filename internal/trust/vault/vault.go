@@ -32,6 +32,7 @@ const (
 	PINs      Label = "pins"
 	Phones    Label = "phones"
 	PhoneTLS  Label = "phone tls key"
+	Contents  Label = "contents"
 )
 
 // FileName is the vault's file in a data folder.
