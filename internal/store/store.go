@@ -17,6 +17,7 @@ import (
 	"thawtrail/internal/store/index"
 	"thawtrail/internal/store/journal"
 	"thawtrail/internal/store/projection"
+	"thawtrail/internal/store/reach"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -63,6 +64,9 @@ type Store struct {
 	boot       []byte
 	lock       io.Closer // of the folder, held from before the first read to the end
 	journal    *journal.Journal
+	reach      *reach.File // nil: none
+	reached    reach.Mark  // how far the journal had reached when it was opened
+	torn       int64       // unreadable bytes at its end then
 	projection *projection.Projection
 
 	writer  writer
@@ -91,9 +95,11 @@ func Open(ctx context.Context, opt Options) (*Store, error) {
 	if err := s.openJournal(); err != nil {
 		return nil, errors.Join(err, s.projection.Close(), s.lock.Close())
 	}
+	s.openReach()
 	if err := s.restore(ctx); err != nil {
-		return nil, errors.Join(err, s.projection.Close(), s.journal.Close(), s.lock.Close())
+		return nil, errors.Join(err, s.closeAll())
 	}
+	s.beginReach()
 	return s, nil
 }
 
@@ -145,9 +151,7 @@ func (s *Store) openJournal() error {
 	for _, d := range report.Damaged {
 		s.damaged(d.From, d.To, d.Reason)
 	}
-	if report.TornBytes > 0 {
-		s.report.add(fmt.Sprintf("%d bytes at the end of the journal were not finished when the machine stopped; nobody had been told they were saved", report.TornBytes))
-	}
+	s.torn = report.TornBytes
 	return nil
 }
 
@@ -159,7 +163,11 @@ func (s *Store) Close() error {
 	s.signals.save()
 	s.writer.mu.Lock()
 	defer s.writer.mu.Unlock()
-	return errors.Join(s.projection.Close(), s.journal.Close(), s.lock.Close())
+	return s.closeAll()
+}
+
+func (s *Store) closeAll() error {
+	return errors.Join(s.projection.Close(), s.journal.Close(), s.reach.Close(), s.lock.Close())
 }
 
 // RightsMoves counts the records that touch rights since the replica was opened:
