@@ -104,7 +104,7 @@ var house = []room{
 	{"demo", "clock demo/wire label proto/thawtrail/v1 refusal trust/local trust/vault wholefile", "it runs the real programs, and reaches into none"},
 	{"bench/nights", "event label proto/thawtrail/v1 store", "it invents records"},
 	{"bench", "agent bench/nights clock event exchange plans proto/thawtrail/v1 refusal rpc server store store/index trust trust/authority trust/invite trust/local trust/vault wholefile", "it measures all of the program"},
-	{"cli", "agent bench bundle caution demo engine event label plans proof proto/thawtrail/v1 refusal replica replication rpc server store trust trust/authority trust/invite trust/local trust/vault typed wholefile", "it is the command line of both programs"},
+	{"cli", "agent bench bundle caution demo engine event label plans proof proto/thawtrail/v1 refusal replica replication rpc server store store/reach trust trust/authority trust/invite trust/local trust/vault typed wholefile", "it is the command line of both programs"},
 	{"sim", "", "it is a test"},
 	{"cmd/thawtrail", "cli", "it starts the command line"},
 }
