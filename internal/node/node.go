@@ -68,6 +68,7 @@ func (n *Node) Run(ctx context.Context) error {
 		return err
 	}
 	defer opened.Close()
+	opened.Say(n.Log)
 	asked := ctx
 	group, ctx := errgroup.WithContext(ctx)
 	responder := &replication.Responder{Replica: n.Replica, Practice: n.Practice, Epoch: n.Epoch, Done: ctx.Done()}

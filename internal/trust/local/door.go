@@ -50,20 +50,25 @@ func NewToken(random io.Reader) (string, error) {
 	return hex.EncodeToString(raw), nil
 }
 
-// Write writes the door down in the data folder and under its address. The
-// function that it returns takes both away again.
+// Write writes the door down in the data folder and, in the folder of this user's
+// doors, under its address and for the data folder. A full disk leaves some of them
+// out, or all: err says which, and remove takes away again what was written. What an
+// earlier run left in the place of one that cannot be written only misleads, and
+// goes.
 func (d Door) Write(data string) (remove func(), err error) {
 	raw, err := json.Marshal(d)
 	if err != nil {
-		return nil, err
+		return func() {}, err
 	}
 	paths := []string{filepath.Join(data, doorFile)}
-	if dir, err := folder(); err == nil {
-		paths = append(paths, filepath.Join(dir, nameOf(d.Address)+".door"))
+	dir, err := folder()
+	if err == nil {
+		paths = append(paths, filepath.Join(dir, nameOf(d.Address)+".door"), ofDataIn(dir, data))
 	}
 	for _, p := range paths {
-		if err := wholefile.Write(p, raw); err != nil {
-			return nil, err
+		if failed := wholefile.Write(p, raw); failed != nil {
+			err = errors.Join(err, failed)
+			_ = os.Remove(p)
 		}
 	}
 	return func() {
@@ -72,11 +77,30 @@ func (d Door) Write(data string) (remove func(), err error) {
 				_ = os.Remove(p) // a door without a daemon only misleads
 			}
 		}
-	}, nil
+	}, err
+}
+
+// ofDataIn is where the door of a data folder stands in the folder of doors.
+func ofDataIn(dir, data string) string {
+	if full, err := filepath.Abs(data); err == nil {
+		data = full
+	}
+	return filepath.Join(dir, nameOf("data "+data)+".door")
 }
 
 // OfData is the door of the daemon that runs on a data folder.
-func OfData(data string) (Door, error) { return readDoor(filepath.Join(data, doorFile)) }
+func OfData(data string) (Door, error) {
+	d, err := readDoor(filepath.Join(data, doorFile))
+	if err == nil {
+		return d, nil
+	}
+	if dir, failed := folder(); failed == nil {
+		if d, failed := readDoor(ofDataIn(dir, data)); failed == nil {
+			return d, nil
+		}
+	}
+	return Door{}, err
+}
 
 // OfAddress is the door of the daemon that this user started at an address.
 func OfAddress(address string) (Door, error) {
