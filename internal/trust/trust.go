@@ -15,6 +15,7 @@ package trust
 import (
 	"bytes"
 	"crypto/ed25519"
+	"crypto/sha256"
 	"crypto/x509"
 	"encoding/json"
 	"errors"
@@ -64,7 +65,8 @@ type Joined struct {
 	Founding     []byte `json:"founding"`  // hash of the founding record
 	Authority    []byte `json:"authority"` // certificate, DER
 	Server       string `json:"server,omitempty"`
-	Person       string `json:"person,omitempty"` // for whom the laptop joined
+	Person       string `json:"person,omitempty"`      // for whom the laptop joined
+	DeviceName   string `json:"device_name,omitempty"` // by which it joined
 }
 
 // Open opens a data folder, or begins one on first start. Then the secret decides
@@ -230,6 +232,32 @@ func (h *Home) Opens(passphrase string) bool {
 	}
 	_, err = vault.Open(h.Dir, &s)
 	return err == nil
+}
+
+// KeepAside keeps a file for a person as all else in this folder is kept.
+func (h *Home) KeepAside(path string, data []byte) error {
+	return h.Vault.WriteBox(path, vault.Aside, data, h.random)
+}
+
+// pagesFile holds the secret behind the pages' cookies.
+const pagesFile = "pages.box"
+
+// PagesSecret is the secret behind the cookies of this machine's pages. old is one
+// from before it had a file of its own; nil: none. A secret that cannot be written
+// down on a full disk holds for this run.
+func (h *Home) PagesSecret(old []byte) ([]byte, error) {
+	secret, save, err := h.Box(pagesFile, vault.Pages)
+	if err != nil || len(secret) == sha256.Size {
+		return secret, err
+	}
+	if secret = old; len(secret) != sha256.Size {
+		secret = make([]byte, sha256.Size)
+		if _, err := io.ReadFull(h.random, secret); err != nil {
+			return nil, fmt.Errorf("secret of the pages: no randomness: %w", err)
+		}
+	}
+	_ = save(secret)
+	return secret, nil
 }
 
 // PINs reads the book of the people who share this machine.
