@@ -126,13 +126,21 @@ func run(ctx context.Context, cfg Config, home *trust.Home, r *replica.Replica, 
 	return n.Run(ctx)
 }
 
+// linkFile holds what is known of the server, beside the keys and not in the index,
+// which can be lost.
+const linkFile = "link.box"
+
 // newLink is the way to the clinic's server: the one given, or the one joined at.
 func newLink(cfg Config, home *trust.Home, r *replica.Replica) *replication.Link {
 	address := cfg.Server
 	if address == "" && home.Joined != nil {
 		address = home.Joined.Server
 	}
-	return replication.NewLink(r, address, func() (replication.Peer, error) {
+	kept, save, err := home.Box(linkFile, vault.Link)
+	if err != nil {
+		cfg.Log.Warn("what this laptop knew of its server cannot be read; it asks anew", "error", err)
+	}
+	return replication.NewLink(r, address, func(arrived func()) (replication.Peer, error) {
 		if home.Joined == nil {
 			return nil, errors.New("this laptop has not joined the practice yet: `thawtrail agent enrol CODE`")
 		}
@@ -144,8 +152,8 @@ func newLink(cfg Config, home *trust.Home, r *replica.Replica) *replication.Link
 		if err != nil {
 			return nil, err
 		}
-		return rpc.DialPeer(address, creds)
-	})
+		return rpc.DialPeer(address, creds, arrived)
+	}, replication.Memory{Kept: kept, Save: save})
 }
 
 func open(ctx context.Context, cfg Config, home *trust.Home) (*replica.Replica, error) {
