@@ -146,7 +146,7 @@ func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error 
 		Replica: h.replica, Data: cfg.Data, Listener: listener, Opens: h.home.Opens,
 		Credentials: creds, DoorKey: creds.Certificate().Leaf.PublicKey.(ed25519.PublicKey), Members: members,
 		Practice: h.practice, Epoch: func() string { return h.epoch },
-		Metrics: cfg.Metrics, Pages: cfg.Pages, PagesReady: cfg.PagesReady,
+		Metrics: cfg.Metrics, Pages: cfg.Pages, PagesReady: cfg.PagesReady, PagesSecret: h.home.PagesSecret,
 		Register: func(s *grpc.Server) {
 			pb.RegisterEnrolServiceServer(s, registry)
 			pb.RegisterHubServiceServer(s, registry)
@@ -212,7 +212,7 @@ func openHome(ctx context.Context, cfg Config, home *trust.Home) (*hub, error) {
 	}
 	return &hub{epoch: epoch, log: cfg.Log, home: home, replica: &replica.Replica{
 		Store: s, Clock: cfg.Clock, Random: rand.Reader, Seals: home.Seals, Link: here{}, Hub: true, Name: cfg.Name, Joined: home.Joined,
-		Quarantine: filepath.Join(cfg.Data, "aside"), Log: cfg.Log,
+		Quarantine: filepath.Join(cfg.Data, "aside"), KeepFile: home.KeepAside, Log: cfg.Log,
 	}}, nil
 }
 
