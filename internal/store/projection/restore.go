@@ -94,11 +94,16 @@ func (p *Projection) goneSince(w Witness) (far journal.Position) {
 }
 
 // holds says that the journal still holds the record that a witness saw last. A
-// damaged record and one that was never written there look alike.
+// damaged record and one that was never written there look alike; a disk that cannot
+// be read just now proves nothing.
 func (p *Projection) holds(w Witness) bool {
 	frame, _, err := p.journal.ReadAt(w.Last, nil)
-	if err != nil {
+	switch {
+	case errors.Is(err, journal.ErrDamaged) || errors.Is(err, journal.ErrNotFound):
 		return false
+	case err != nil:
+		p.opt.Repaired(fmt.Sprintf("the disk could not be read at %s of the journal: %v; whether anything is gone there is not known", w.Last, err))
+		return true
 	}
 	r, err := event.Decode(frame)
 	return err == nil && w.Fits(r.Hash)
