@@ -23,6 +23,7 @@ import (
 	"io"
 	"io/fs"
 	"net"
+	"os"
 	"path/filepath"
 	"sync"
 	"time"
@@ -77,6 +78,11 @@ func Open(dir string, secret *vault.Secret, random io.Reader) (*Home, error) {
 
 // OpenAtCost is Open with the cost of a new passphrase.
 func OpenAtCost(dir string, secret *vault.Secret, cost vault.Cost, random io.Reader) (*Home, error) {
+	lock, err := lockNew(dir)
+	if err != nil {
+		return nil, err
+	}
+	defer lock.Close() // its program takes it again, with all that was begun here
 	v, err := openVault(dir, secret)
 	if errors.Is(err, fs.ErrNotExist) {
 		v, err = vault.Create(dir, secret, cost, random)
@@ -95,6 +101,19 @@ func OpenAtCost(dir string, secret *vault.Secret, cost vault.Cost, random io.Rea
 		return nil, err
 	}
 	return h, h.readJoined()
+}
+
+// lockNew makes a folder and locks it while its first files are written, so that of
+// two programs begun at once in it one alone draws its keys. A folder that has its
+// keys is not locked.
+func lockNew(dir string) (io.Closer, error) {
+	if _, err := os.Stat(filepath.Join(dir, deviceFile)); err == nil {
+		return io.NopCloser(nil), nil
+	}
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, fmt.Errorf("begin %s: %w", dir, err)
+	}
+	return store.LockFolder(dir)
 }
 
 // openVault opens the vault of a folder. fs.ErrNotExist stands for a folder in
