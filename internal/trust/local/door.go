@@ -94,12 +94,37 @@ func OfData(data string) (Door, error) {
 	if err == nil {
 		return d, nil
 	}
-	if dir, failed := folder(); failed == nil {
-		if d, failed := readDoor(ofDataIn(dir, data)); failed == nil {
-			return d, nil
-		}
+	dir, failed := folder()
+	if failed != nil {
+		return Door{}, err
 	}
-	return Door{}, err
+	if d, failed := readDoor(ofDataIn(dir, data)); failed == nil {
+		return d, nil
+	}
+	return bySocket(socketOfData(dir, data), "", err)
+}
+
+// bySocket is the door of a daemon that could write none down: its socket is where
+// it always is. It gives err when nobody answers there.
+func bySocket(path, address string, err error) (Door, error) {
+	conn, failed := net.Dial("unix", path)
+	if failed != nil {
+		return Door{}, err
+	}
+	return Door{Address: address, Socket: path}, conn.Close()
+}
+
+// socketOfData is the socket of the daemon on a data folder.
+func socketOfData(dir, data string) string {
+	if full, err := filepath.Abs(data); err == nil {
+		data = full
+	}
+	return filepath.Join(dir, nameOf(data)+".sock")
+}
+
+// socketOfAddress is a link to that socket, by the daemon's address.
+func socketOfAddress(dir, address string) string {
+	return filepath.Join(dir, nameOf("socket at "+address)+".sock")
 }
 
 // OfAddress is the door of the daemon that this user started at an address.
@@ -108,7 +133,11 @@ func OfAddress(address string) (Door, error) {
 	if err != nil {
 		return Door{}, err
 	}
-	return readDoor(filepath.Join(dir, nameOf(address)+".door"))
+	d, err := readDoor(filepath.Join(dir, nameOf(address)+".door"))
+	if err == nil {
+		return d, nil
+	}
+	return bySocket(socketOfAddress(dir, address), address, err)
 }
 
 func readDoor(path string) (Door, error) {

@@ -9,7 +9,6 @@ import (
 	"log/slog"
 	"net"
 	"os"
-	"path/filepath"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials"
@@ -42,14 +41,29 @@ func Open(data, address string, key ed25519.PublicKey, random io.Reader) (*Opene
 		o.Socket = o.socket.Addr().String()
 	}
 	remove, unwritten := o.Write(data)
-	o.remove, o.Unwritten = remove, errors.Join(err, unwritten)
+	unlink := o.linkSocket()
+	o.remove = func() { remove(); unlink() }
+	o.Unwritten = errors.Join(err, unwritten)
 	return o, nil
+}
+
+// linkSocket lets the socket be found by the daemon's address too, which takes no
+// room on a full disk. It is a help: without it nothing is lost.
+func (o *Opened) linkSocket() (unlink func()) {
+	dir, err := folder()
+	if err != nil || o.Socket == "" {
+		return func() {}
+	}
+	link := socketOfAddress(dir, o.Address)
+	_ = os.Remove(link)
+	_ = os.Symlink(o.Socket, link)
+	return func() { _ = os.Remove(link) }
 }
 
 // Say logs, once at the start, what could not be written down.
 func (o *Opened) Say(log *slog.Logger) {
 	if o.Unwritten != nil {
-		log.Warn("how to reach this program could not be written down; a command that does not find it needs --at", "address", o.Address, "error", o.Unwritten)
+		log.Warn("how to reach this program could not be written down; the pages work, and a command finds it by its socket where there is one", "address", o.Address, "error", o.Unwritten)
 	}
 }
 
@@ -88,11 +102,7 @@ func ListenSocket(data string) (net.Listener, error) {
 	if err != nil {
 		return nil, err
 	}
-	full, err := filepath.Abs(data)
-	if err != nil {
-		return nil, err
-	}
-	path := filepath.Join(dir, nameOf(full)+".sock")
+	path := socketOfData(dir, data)
 	if len(path) > maxSocketPath {
 		return nil, nil // the token does without
 	}
