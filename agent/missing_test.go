@@ -14,6 +14,16 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
+// newSealed is a practice whose one laptop wrote the name of a client.
+func newSealed(t *testing.T) (*clinic, *laptop) {
+	c := newClinic(t)
+	l := c.join("north", "J. Reed", pb.Role_ROLE_CLINIC)
+	c.same(l)
+	l.enter("J. Reed", &pb.Entry{Body: &pb.Entry_ClientAdded{ClientAdded: &pb.ClientAdded{Name: &pb.Sealed{Plain: "P. Hollis"}}}})
+	c.same(l)
+	return c, l
+}
+
 // begins runs a program that is to end by itself.
 func begins(t *testing.T, args ...string) (code int, printed string) {
 	t.Helper()
@@ -28,11 +38,7 @@ func begins(t *testing.T, args ...string) (code int, printed string) {
 // secret files says so on one line, with what to do, and does not go on as another
 // one. Put back, all is as before.
 func TestAMissingKeyFileIsNotMadeAnew(t *testing.T) {
-	c := newClinic(t)
-	l := c.join("north", "J. Reed", pb.Role_ROLE_CLINIC)
-	c.same(l)
-	l.enter("J. Reed", &pb.Entry{Body: &pb.Entry_ClientAdded{ClientAdded: &pb.ClientAdded{Name: &pb.Sealed{Plain: "P. Hollis"}}}})
-	c.same(l)
+	c, l := newSealed(t)
 	for _, conn := range []pb.PinServiceClient{pb.NewPinServiceClient(l.conn), pb.NewPinServiceClient(c.conn)} {
 		_, err := conn.SetPin(t.Context(), &pb.SetPinRequest{Person: "J. Reed", Pin: "4711", Passphrase: passphrase})
 		require.NoError(t, err)
@@ -69,11 +75,7 @@ func TestAMissingKeyFileIsNotMadeAnew(t *testing.T) {
 
 // TestAMissingFileIsBegunAnew where a person says so and nothing is lost by it.
 func TestAMissingFileIsBegunAnew(t *testing.T) {
-	c := newClinic(t)
-	l := c.join("north", "J. Reed", pb.Role_ROLE_CLINIC)
-	c.same(l)
-	l.enter("J. Reed", &pb.Entry{Body: &pb.Entry_ClientAdded{ClientAdded: &pb.ClientAdded{Name: &pb.Sealed{Plain: "P. Hollis"}}}})
-	c.same(l)
+	_, l := newSealed(t)
 	l.stop()
 	phrase := phraseFile(t)
 	losses := func(more ...string) (int, string) {
