@@ -49,6 +49,10 @@ func Verify(ctx context.Context, opt VerifyOptions) (VerifyReport, error) {
 	if opt.FS == nil {
 		opt.FS = journal.OSFS{}
 	}
+	mark, err := markOf(opt) // before the journal, which may grow meanwhile
+	if err != nil {
+		return VerifyReport{}, fmt.Errorf("verify %s: %w", opt.Dir, err)
+	}
 	j, found, err := journal.Open(journal.Options{
 		FS: opt.FS, Dir: filepath.Join(opt.Dir, "journal"), Key: opt.Key, ReadOnly: true,
 		Now: func() time.Time { return time.Time{} }, // nothing is written, so nothing is dated
@@ -70,7 +74,7 @@ func Verify(ctx context.Context, opt VerifyOptions) (VerifyReport, error) {
 		v.bad(from, "nothing up to %s can be read: %s", to, reason)
 		return ctx.Err()
 	})
-	if err = errors.Join(err, v.reach(opt, j.End()), j.Close()); err != nil {
+	if err = errors.Join(err, v.reach(opt, mark, j.End()), j.Close()); err != nil {
 		return VerifyReport{}, fmt.Errorf("verify %s: %w", opt.Dir, err)
 	}
 	for _, id := range event.SortedLogs(v.logs) {
@@ -127,19 +131,24 @@ func (v *verifier) bad(p journal.Position, format string, args ...any) {
 	v.faults = append(v.faults, fault{p, fmt.Sprintf("at %s: ", p) + fmt.Sprintf(format, args...)})
 }
 
+// markOf is how far a journal on the disk had reached.
+func markOf(opt VerifyOptions) (reach.Mark, error) {
+	if _, onDisk := opt.FS.(journal.OSFS); !onDisk {
+		return reach.Mark{}, nil
+	}
+	return reach.Read(opt.Dir)
+}
+
 // unwitnessed is noted of a folder that no program of this version has opened.
 const unwitnessed = "nothing here says how far the journal once reached: had its end been cut off, this would not show"
 
 // reach compares the journal with how far it had reached, and repeats what was
 // found to be gone and nobody has read yet.
-func (v *verifier) reach(opt VerifyOptions, end journal.Position) error {
+func (v *verifier) reach(opt VerifyOptions, mark reach.Mark, end journal.Position) error {
 	if _, onDisk := opt.FS.(journal.OSFS); !onDisk {
 		return nil
 	}
-	mark, err := reach.Read(opt.Dir)
 	switch {
-	case err != nil:
-		return err
 	case mark.End.IsZero():
 		v.note("%s", unwitnessed)
 	case end.Compare(mark.End) < 0:
