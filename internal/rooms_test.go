@@ -47,11 +47,12 @@ var house = []room{
 	// One replica on its disk.
 	{"store/journal", "", "it keeps bytes, and knows no records"},
 	{"store/journal/memfs", "store/journal", "it is a disk for tests"},
-	{"store/filelock", "", "it locks a file, whatever it is for"},
+	{"store/filelock", "", "it knows one file, and not what the lock is for"},
 	{"store/index", "store/filelock wholefile", "it keeps rows, and knows no records"},
 	{"store/index/indextest", "store/index", "it is an index for tests"},
 	{"store/projection", "event exchange ledger proto/thawtrail/v1 store/index store/journal", "it reads the journal and writes the index, and knows the replica by small interfaces"},
-	{"store", "clock event exchange ledger proto/thawtrail/v1 store/index store/journal store/projection", "it keeps records, whatever they mean to people"},
+	{"store/reach", "store/journal wholefile", "it remembers a place, and not what lay there"},
+	{"store", "clock event exchange ledger proto/thawtrail/v1 store/filelock store/index store/journal store/projection store/reach", "it keeps records, whatever they mean to people"},
 
 	// Secrets and who is who.
 	{"trust/guess", "", "it slows down who guesses"},
@@ -104,7 +105,7 @@ var house = []room{
 	{"demo", "clock demo/wire label proto/thawtrail/v1 refusal trust/local trust/vault wholefile", "it runs the real programs, and reaches into none"},
 	{"bench/nights", "event label proto/thawtrail/v1 store", "it invents records"},
 	{"bench", "agent bench/nights clock event exchange plans proto/thawtrail/v1 refusal rpc server store store/index trust trust/authority trust/invite trust/local trust/vault wholefile", "it measures all of the program"},
-	{"cli", "agent bench bundle caution demo engine event input label plans proof proto/thawtrail/v1 refusal replica replication rpc server store trust/authority trust/invite trust/local trust/vault wholefile", "it is the command line of both programs"},
+	{"cli", "agent bench bundle caution demo engine event input label plans proof proto/thawtrail/v1 refusal replica replication rpc server store store/reach trust trust/authority trust/invite trust/local trust/vault wholefile", "it is the command line of both programs"},
 	{"sim", "", "it is a test"},
 	{"cmd/thawtrail", "cli", "it starts the command line"},
 }

@@ -48,6 +48,8 @@ type Node struct {
 	Metrics    string // loopback address; none when empty
 	Pages      string // loopback address; none when empty
 	PagesReady func(url string)
+	// PagesSecret gives the secret behind the pages' cookies; see web.Config.
+	PagesSecret func(old []byte) ([]byte, error)
 	// Phones is the registry of paired phones, and where they come in; nil: nowhere.
 	Phones        *access.Phones
 	PhoneListener net.Listener
@@ -68,6 +70,7 @@ func (n *Node) Run(ctx context.Context) error {
 		return err
 	}
 	defer opened.Close()
+	opened.Say(n.Log)
 	asked := ctx
 	group, ctx := errgroup.WithContext(ctx)
 	responder := &replication.Responder{Replica: n.Replica, Practice: n.Practice, Epoch: n.Epoch, Done: ctx.Done()}
@@ -99,7 +102,7 @@ func (n *Node) callers(token string) rpc.Callers {
 // servePages serves the pages of people until ctx ends.
 func (n *Node) servePages(ctx context.Context) error {
 	return web.Run(ctx, n.Pages, web.Config{
-		Replica: n.Replica, Clock: n.Clock, Log: n.Log, Opens: n.Opens, URLFile: filepath.Join(n.Data, "page.url"),
+		Replica: n.Replica, Clock: n.Clock, Log: n.Log, Opens: n.Opens, URLFile: filepath.Join(n.Data, "page.url"), Secret: n.PagesSecret,
 		Phones: n.Phones, PhoneListener: n.PhoneListener, PhoneTLS: n.PhoneTLS,
 	}, n.PagesReady)
 }

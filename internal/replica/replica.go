@@ -53,8 +53,9 @@ type Replica struct {
 
 	Pins *pins.Book // of the people who share this machine; nil where none are kept
 
-	Log        *slog.Logger // required
-	Quarantine string       // where runs that do not verify are kept for a person
+	Log        *slog.Logger                         // required
+	Quarantine string                               // where runs that do not verify are kept for a person
+	KeepFile   func(path string, data []byte) error // how they are kept; nil: in the clear
 }
 
 // PracticeID is the practice that this replica's books belong to; empty for none.

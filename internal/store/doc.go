@@ -20,6 +20,9 @@
 // A crash between any two steps loses nothing: what is in the journal past the
 // index's cursor is applied again, and applying twice changes nothing.
 //
+// Two witnesses say how far the journal had reached, should its end be cut off: the
+// index's cursor, and a small file beside it that outlives the index (reached.go).
+//
 // # What it never does
 //
 // It uses no number of an own log twice: where records of this device may be gone

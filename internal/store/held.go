@@ -87,8 +87,9 @@ func (s *Store) gapsOf(id event.LogID) *gaps {
 	}
 	places, err := s.projection.Places(id, 0, info.Newest()+1)
 	if err != nil {
+		// What cannot be looked up is not claimed: it may be sent here once too often.
 		s.opt.Logger.Error("look for what is missing", "log", id.Short(), "error", err)
-		return nil
+		return &gaps{first: new(uint64), branch: true, lost: info.Tips()}
 	}
 	g := s.walk(places, info.Tips())
 	if g.first == nil && len(g.lost) == 0 {

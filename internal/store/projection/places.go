@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"encoding/hex"
 	"errors"
+	"fmt"
 	"math"
 	"slices"
 
@@ -145,14 +146,21 @@ func (p *Projection) TipPlace(log event.LogID, tip exchange.Tip) (at journal.Pos
 // RecordAt reads and decodes the record at a position, and notes damage.
 func (p *Projection) RecordAt(at journal.Position) (*event.Record, error) {
 	frame, _, err := p.journal.ReadAt(at, nil)
-	if errors.Is(err, journal.ErrDamaged) {
+	switch {
+	case errors.Is(err, journal.ErrDamaged):
 		p.opt.Damaged(at, at, err.Error())
-	}
-	if err != nil {
+		return nil, err
+	case err != nil && !errors.Is(err, journal.ErrNotFound):
+		return nil, fmt.Errorf("%w: %w", errDisk, err)
+	case err != nil:
 		return nil, err
 	}
 	return event.Decode(frame)
 }
+
+// errDisk: the disk could not be read just now, which says nothing about what lies
+// there.
+var errDisk = errors.New("the disk could not be read")
 
 // FindRecord finds a record by the first hex digits of its hash, at least eight.
 // It scans where records lie; ambiguity and absence are ErrNotFound.
