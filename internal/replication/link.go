@@ -3,7 +3,6 @@ package replication
 import (
 	"context"
 	"errors"
-	"fmt"
 	"log/slog"
 	"slices"
 	"sync"
@@ -147,7 +146,7 @@ func (l *Link) session(ctx context.Context) error {
 		return err
 	}
 	defer peer.Close()
-	theirs, err := l.hello(ctx, peer)
+	met, err := l.hello(ctx, peer)
 	if err != nil {
 		return err
 	}
@@ -156,8 +155,8 @@ func (l *Link) session(ctx context.Context) error {
 	l.say("connected")
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return l.keepHeard(ctx) })
-	group.Go(func() error { return l.push(ctx, peer, theirs) })
-	group.Go(func() error { return l.pull(ctx, peer) })
+	group.Go(func() error { return met.push(ctx, peer) })
+	group.Go(func() error { return met.pull(ctx, peer) })
 	group.Go(func() error { return l.watchSleep(ctx) })
 	group.Go(func() error { return l.watchCarried(ctx) })
 	return group.Wait()
@@ -174,22 +173,15 @@ func (l *Link) watchCarried(ctx context.Context) error {
 	}
 }
 
-// hello states what is believed here, measures the clock, and acts on what the
-// two sides find different.
-func (l *Link) hello(ctx context.Context, peer Peer) (exchange.Beliefs, error) {
+func (l *Link) hello(ctx context.Context, peer Peer) (*Session, error) {
 	ctx, cancel := context.WithTimeout(ctx, helloTimeout)
 	defer cancel()
-	sent := l.clock.Now()
-	resp, err := peer.Hello(ctx, &pb.HelloRequest{Beliefs: beliefs(l.replica, l.Practice(), l.HubEpoch()).PB()})
+	greeting := l.Greet()
+	resp, err := peer.Hello(ctx, greeting.Request)
 	if err != nil {
-		return exchange.Beliefs{}, err
+		return nil, err
 	}
-	l.measure(sent, l.clock.Now(), resp.GetBeliefs().GetWallUs())
-	theirs, err := exchange.BeliefsFromPB(resp.GetBeliefs())
-	if err != nil {
-		return exchange.Beliefs{}, err
-	}
-	return theirs, l.compare(ctx, theirs)
+	return l.Meet(ctx, greeting, resp)
 }
 
 // measure keeps the offset of this clock against the hub's: the hub's answer
@@ -250,115 +242,6 @@ func (l *Link) believe(theirs exchange.Beliefs) {
 	}
 }
 
-// push hands over what the server lacks, then every new record of this laptop.
-func (l *Link) push(ctx context.Context, peer Peer, theirs exchange.Beliefs) error {
-	_, seen, _ := l.store.MovedSince(0)
-	pusher := exchange.NewPusher(l.store.Held(), theirs.Held, l.store.Has)
-	keys := 0
-	for {
-		changed := l.store.Saved()
-		var err error
-		if keys, err = l.pushKeys(ctx, peer, keys); err != nil {
-			return err
-		}
-		seen = l.tellMoves(pusher, seen)
-		if err := l.pushAll(ctx, peer, pusher); err != nil {
-			return err
-		}
-		select {
-		case <-ctx.Done():
-			return nil
-		case <-changed:
-		}
-	}
-}
-
-// tellMoves tells the pusher which own logs grew. What came from the server
-// needs no telling: it is there already.
-func (l *Link) tellMoves(p *exchange.Pusher, seen uint64) uint64 {
-	logs, upto, all := l.store.MovedSince(seen)
-	if all {
-		logs = l.store.OwnLogs()
-	}
-	for _, id := range logs {
-		if info, ok := l.store.Log(id); ok && info.Key.Equal(l.store.PublicKey()) {
-			if h, ok := l.store.HeldOne(id); ok {
-				p.Moved(h)
-			}
-		}
-	}
-	return upto
-}
-
-func (l *Link) pushAll(ctx context.Context, peer Peer, p *exchange.Pusher) error {
-	r := reader{store: l.store}
-	defer r.stop()
-	for {
-		send, ok := p.Next()
-		if !ok {
-			l.tellQuarantined(p)
-			return nil
-		}
-		run, next, err := r.read(ctx, send)
-		if err != nil {
-			return err
-		}
-		if run == nil {
-			p.Unable()
-			continue
-		}
-		if next <= send.To {
-			r.readAhead(ctx, send, next)
-		}
-		if err := l.pushOne(ctx, peer, p, run, next); err != nil {
-			return err
-		}
-	}
-}
-
-// pushKeys sends field keys that the server was not sent in this session.
-func (l *Link) pushKeys(ctx context.Context, peer Peer, from int) (int, error) {
-	for {
-		keys, next := l.replica.Seals.Since(from, replica.MaxKeysSent)
-		if len(keys) == 0 {
-			return next, nil
-		}
-		if _, err := peer.Push(ctx, &pb.PushRequest{Device: l.store.Device(), Keys: keys}); err != nil {
-			return from, err
-		}
-		from = next
-	}
-}
-
-func (l *Link) pushOne(ctx context.Context, peer Peer, p *exchange.Pusher, run *pb.Run, next uint64) error {
-	ctx, cancel := context.WithTimeout(ctx, pushTimeout)
-	defer cancel()
-	resp, err := peer.Push(ctx, &pb.PushRequest{Device: l.store.Device(), Runs: []*pb.Run{run}})
-	if err != nil {
-		p.Failed()
-		return err
-	}
-	var tips []exchange.LogTip
-	for _, m := range resp.Accepted {
-		tip, err := exchange.TipFromPB(m)
-		if err != nil {
-			return err
-		}
-		tips = append(tips, tip)
-		l.acknowledged(tip)
-	}
-	var refused []*exchange.Refusal
-	for _, m := range resp.Refused {
-		r, err := exchange.RefusalFromPB(m)
-		if err != nil {
-			return err
-		}
-		refused = append(refused, r)
-	}
-	p.Acked(next, tips, refused)
-	return nil
-}
-
 // acknowledged notes that the hub has a log durably up to a tip.
 func (l *Link) acknowledged(tip exchange.LogTip) {
 	l.mu.Lock()
@@ -366,16 +249,6 @@ func (l *Link) acknowledged(tip exchange.LogTip) {
 	l.heard = l.clock.Now()
 	if old, ok := l.acked[tip.Log]; !ok || tip.Seq >= old.Seq {
 		l.acked[tip.Log] = tip.Tip
-	}
-}
-
-func (l *Link) tellQuarantined(p *exchange.Pusher) {
-	var words []string
-	for _, a := range p.Aside() {
-		words = append(words, fmt.Sprintf("log %s is not sent any more: %v", a.Log.Short(), a.Why))
-	}
-	if len(words) > 0 {
-		l.noteQuarantined(words...)
 	}
 }
 
@@ -390,53 +263,6 @@ func (l *Link) noteQuarantined(words ...string) {
 			l.quarantined = append(l.quarantined, w)
 		}
 	}
-}
-
-// pull takes what this laptop lacks and stays open for what comes.
-func (l *Link) pull(ctx context.Context, peer Peer) error {
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
-	stream, err := peer.Pull(ctx, &pb.PullRequest{Device: l.store.Device(), Held: exchange.HeldPB(l.store.Held())})
-	if err != nil {
-		return err
-	}
-	for {
-		resp, err := stream.Recv()
-		if err != nil {
-			return err
-		}
-		if err := l.take(ctx, resp); err != nil {
-			return err
-		}
-	}
-}
-
-// take saves what came. A gap ends the session: the next hello says what is held.
-func (l *Link) take(ctx context.Context, resp *pb.PullResponse) error {
-	l.mu.Lock()
-	l.heard = l.clock.Now()
-	l.mu.Unlock()
-	if err := l.replica.Seals.Take(resp.Keys); err != nil {
-		return err
-	}
-	if len(resp.Runs) == 0 {
-		return nil
-	}
-	results, err := l.store.Ingest(ctx, resp.Runs)
-	if err != nil {
-		return err
-	}
-	for i, r := range results {
-		switch {
-		case r.Refused == nil:
-		case r.Refused.Damage():
-			quarantine(l.replica, resp.Runs[i], r.Refused)
-			l.noteQuarantined(r.Refused.Error())
-		default:
-			return r.Refused
-		}
-	}
-	return nil
 }
 
 // watchSleep ends the session when the laptop slept: the link is dead, and all

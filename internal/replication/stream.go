@@ -1,0 +1,220 @@
+package replication
+
+import (
+	"context"
+	"sync"
+
+	"thawtrail/internal/exchange"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/replica"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// Stream sends one caller what it lacks, message by message. Responder.Pull carries
+// it to its end, and a simulation may step it.
+type Stream struct {
+	x      *Responder
+	device exchange.DeviceID
+	out    Outgoing
+	pusher *exchange.Pusher
+	most   int
+	seen   uint64
+	keys   int // how many field keys were sent
+
+	saved <-chan struct{} // nil at first; closed when there may be more to send
+	round bool            // more is to be sent before the stream has caught up
+	ready *shared         // read, and sent once it is known whether it is the last
+
+	mu    sync.Mutex
+	known []exchange.LogTip // what the device pushed meanwhile, at most maxKnown
+}
+
+const maxKnown = 1024
+
+func (p *Stream) theyHold(tip exchange.LogTip) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if len(p.known) < maxKnown { // past that it is sent back, which is harmless
+		p.known = append(p.known, tip)
+	}
+}
+
+func (p *Stream) takeKnown() []exchange.LogTip {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	out := p.known
+	p.known = nil
+	return out
+}
+
+// Pull streams what the caller lacks, urgent logs first, and stays open.
+func (x *Responder) Pull(ctx context.Context, req *pb.PullRequest, out Outgoing) error {
+	p, err := x.Open(ctx, req, out)
+	if err != nil {
+		return err
+	}
+	defer p.Close()
+	for {
+		more, err := p.Step(ctx)
+		if err != nil {
+			return err
+		}
+		if !more && !p.wait(ctx) {
+			return refusal.Fail(refusal.ErrUnavailable, "this side is stopping")
+		}
+	}
+}
+
+// Open begins a stream to a caller; Close ends it.
+func (x *Responder) Open(ctx context.Context, req *pb.PullRequest, out Outgoing) (*Stream, error) {
+	if err := isCaller(ctx, req.Device); err != nil {
+		return nil, err
+	}
+	held, err := exchange.HeldFromPB(req.Held)
+	if err != nil {
+		return nil, err
+	}
+	p := &Stream{x: x, out: out, most: exchange.MaxBatchBytes}
+	if n := int(req.BatchBytes); n > 0 {
+		p.most = min(max(n, exchange.MinBatchBytes), exchange.MaxBatchBytes)
+	}
+	_, p.seen, _ = x.Store.MovedSince(0)
+	p.pusher = exchange.NewPusher(x.Store.Held(), held, x.Store.Has)
+	copy(p.device[:], req.Device)
+	return p, x.enter(p)
+}
+
+func (x *Responder) enter(p *Stream) error {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if x.open >= MaxPullStreams {
+		return refusal.Fail(refusal.ErrTooMuch, "%d streams are open; no more are taken", x.open)
+	}
+	if x.pulls == nil {
+		x.pulls = map[exchange.DeviceID]map[*Stream]bool{}
+	}
+	if x.pulls[p.device] == nil {
+		x.pulls[p.device] = map[*Stream]bool{}
+	}
+	x.pulls[p.device][p] = true
+	x.open++
+	return nil
+}
+
+// Close gives the stream's place to another one.
+func (p *Stream) Close() {
+	x := p.x
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	delete(x.pulls[p.device], p)
+	if len(x.pulls[p.device]) == 0 {
+		delete(x.pulls, p.device)
+	}
+	x.open--
+}
+
+// wait returns when a log moved; false when the stream is to end.
+func (p *Stream) wait(ctx context.Context) bool {
+	select {
+	case <-ctx.Done():
+		return false
+	case <-p.x.Done:
+		return false
+	case <-p.saved:
+		return true
+	}
+}
+
+// Step sends one message at most. It says with the last run that the stream has
+// caught up, and looks for urgent news between two of them. more is false when
+// nothing is left to send until the store saves something.
+func (p *Stream) Step(ctx context.Context) (more bool, err error) {
+	if !p.begin() {
+		return false, nil
+	}
+	for {
+		if sent, err := p.sendKeys(); sent || err != nil {
+			return true, err
+		}
+		send, ok := p.pusher.Next()
+		if !ok {
+			last := p.ready
+			p.round, p.ready = false, nil
+			return false, p.send(last, true)
+		}
+		sh, err := p.x.news.read(ctx, p.x.Store, send, min(send.MaxBytes, p.most))
+		if err != nil {
+			return false, err
+		}
+		if sh.run == nil {
+			p.pusher.Unable()
+			continue
+		}
+		p.pusher.Streamed(sh.next)
+		p.moved()
+		before := p.ready
+		p.ready = sh
+		if before != nil {
+			return true, p.send(before, false)
+		}
+	}
+}
+
+// begin says whether there may be something to send. A stream that has caught up
+// begins anew when something was saved since.
+func (p *Stream) begin() bool {
+	if p.round {
+		return true
+	}
+	if p.saved != nil {
+		select {
+		case <-p.saved:
+		default:
+			return false
+		}
+	}
+	p.saved, p.round = p.x.Store.Saved(), true
+	p.moved()
+	return true
+}
+
+// moved tells the pusher which logs moved since it last looked.
+func (p *Stream) moved() {
+	for _, tip := range p.takeKnown() {
+		p.pusher.TheyHold(tip)
+	}
+	logs, upto, all := p.x.Store.MovedSince(p.seen)
+	p.seen = upto
+	if all {
+		for _, h := range p.x.Store.Held() {
+			p.pusher.Moved(h)
+		}
+		return
+	}
+	for _, id := range logs {
+		if h, ok := p.x.Store.HeldOne(id); ok {
+			p.pusher.Moved(h)
+		}
+	}
+}
+
+// send sends a run, or, where there is none, only that the stream has caught up.
+func (p *Stream) send(sh *shared, caughtUp bool) error {
+	now := p.x.Clock.Now().UnixMicro()
+	if sh == nil {
+		return p.out.Send(&pb.PullResponse{CaughtUp: caughtUp, WallUs: now})
+	}
+	return send(p.out, sh, caughtUp, now)
+}
+
+// sendKeys sends field keys ahead of the records that need them.
+func (p *Stream) sendKeys() (sent bool, err error) {
+	keys, next := p.x.Seals.Since(p.keys, replica.MaxKeysSent)
+	if len(keys) > 0 {
+		sent, err = true, p.out.Send(&pb.PullResponse{Keys: keys})
+	}
+	if err == nil {
+		p.keys = next
+	}
+	return sent, err
+}
