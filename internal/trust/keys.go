@@ -16,8 +16,7 @@ import (
 // Keys is this replica's keyring of sealed fields, on disk. It lies beside the
 // journal, never in it, so that a key can be dropped for ever.
 type Keys struct {
-	vault  *vault.Vault
-	path   string
+	save   func(ring []byte) error // durably
 	random io.Reader
 	ring   *seal.Keyring
 	onDisk bool   // there was a file
@@ -31,18 +30,29 @@ type Keys struct {
 // OpenKeys reads the keyring at path, or begins an empty one. The vault encrypts
 // it.
 func OpenKeys(v *vault.Vault, path string, random io.Reader) (*Keys, error) {
-	k := &Keys{vault: v, path: path, random: random, ring: &seal.Keyring{}, wrote: func() {}}
 	data, err := v.ReadBox(path, vault.FieldKeys)
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		return k, nil
-	case err != nil:
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, fmt.Errorf("keys of sealed fields: %w", err)
 	}
-	if k.ring, err = seal.Decode(data); err != nil {
+	k, err := NewKeys(data, func(ring []byte) error { return v.WriteBox(path, vault.FieldKeys, ring, random) }, random)
+	if err != nil {
 		return nil, fmt.Errorf("keys of sealed fields: %s: %w", path, err)
 	}
-	k.order, k.onDisk = k.ring.All(), true
+	return k, nil
+}
+
+// NewKeys is the keyring that was saved, or an empty one for nil. Save keeps it
+// durably.
+func NewKeys(saved []byte, save func([]byte) error, random io.Reader) (*Keys, error) {
+	k := &Keys{save: save, random: random, ring: &seal.Keyring{}, onDisk: saved != nil, wrote: func() {}}
+	if saved == nil {
+		return k, nil
+	}
+	var err error
+	if k.ring, err = seal.Decode(saved); err != nil {
+		return nil, err
+	}
+	k.order = k.ring.All()
 	return k, nil
 }
 
@@ -98,7 +108,7 @@ func (k *Keys) Save() error {
 	if !k.unsafe {
 		return nil
 	}
-	if err := k.vault.WriteBox(k.path, vault.FieldKeys, k.ring.Encode(), k.random); err != nil {
+	if err := k.save(k.ring.Encode()); err != nil {
 		return err
 	}
 	k.unsafe = false
