@@ -2,6 +2,7 @@ package sim
 
 import (
 	"errors"
+	"fmt"
 	"maps"
 	"math/rand/v2"
 	"path/filepath"
@@ -96,8 +97,10 @@ func (n *node) backUp() {
 	if n.store == nil || n.sick {
 		return
 	}
+	n.w.check(n)
 	n.backup = &backup{
-		fs: n.fs.CrashClone(func(n int) int { return 1 }), trail: n.index.AsOf(n.index.Len()),
+		ring: n.ring,
+		fs:   n.fs.CrashClone(func(n int) int { return 1 }), trail: n.index.AsOf(n.index.Len()),
 		acked: maps.Clone(n.acked), hurt: maps.Clone(n.hurt), unaware: n.unaware, closed: maps.Clone(n.closed),
 	}
 }
@@ -115,7 +118,7 @@ func (n *node) restore(r *rand.Rand) {
 	n.off()
 	n.backup = nil
 	n.fs, n.index, n.acked, n.hurt, n.unaware = b.fs, b.trail, b.acked, b.hurt, b.unaware
-	n.closed = b.closed
+	n.closed, n.ring, n.told = b.closed, b.ring, told{}
 	if r.IntN(2) == 0 {
 		n.index = newer
 	}
@@ -137,7 +140,7 @@ func (w *world) clone(n *node, r *rand.Rand) {
 	w.count("cloned")
 	c := w.add(n.name+" twin", 0, n.fs.CrashClone(func(n int) int { return 1 }), n.index.AsOf(n.index.Len()))
 	c.key, c.acked, c.hurt, c.unaware = n.key, maps.Clone(n.acked), maps.Clone(n.hurt), n.unaware
-	c.closed = maps.Clone(n.closed)
+	c.closed, c.ring = maps.Clone(n.closed), n.ring
 	c.clock.SetWall(n.clock.Now())
 	c.open()
 	if r.IntN(2) == 0 { // both write the same place at the same moment
@@ -214,7 +217,9 @@ func (n *node) loseDisk() {
 	}
 	n.w.count("hub lost its data")
 	n.off()
-	n.fs, n.index, n.backup, n.unaware = memfs.New(), &indextest.Trail{}, nil, false
+	n.fs, n.index, n.backup, n.unaware, n.ring, n.told = memfs.New(), &indextest.Trail{}, nil, false, nil, told{}
+	n.w.epoch = fmt.Sprintf("epoch %d", n.w.ids)
+	n.w.ids++
 	n.closed = map[event.LogID]bool{}
 	n.acked, n.hurt, n.sick, n.full = map[event.Hash]*event.Record{}, map[event.Hash]bool{}, false, false
 	n.open()

@@ -5,8 +5,7 @@ import (
 	"slices"
 	"time"
 
-	"thawtrail/internal/event"
-	"thawtrail/internal/store"
+	"thawtrail/internal/replication"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -78,8 +77,8 @@ func steps(seed uint64, n int) []step {
 
 func (w *world) dial(n *node, r *rand.Rand) {
 	to := w.hub
-	if n == w.hub || r.IntN(5) == 0 {
-		to = w.nodes[r.IntN(len(w.nodes))]
+	if n == w.hub {
+		n = w.nodes[r.IntN(len(w.nodes))]
 	}
 	if busy := slices.ContainsFunc(w.sessions, func(s *session) bool { return s.a == n && s.b == to }); !busy {
 		w.connect(n, to)
@@ -102,13 +101,16 @@ func (w *world) touch(n *node) { w.check(n) }
 func (w *world) drop(r *rand.Rand) {
 	if m := w.pick(r); m != nil {
 		w.count("dropped")
+		m.landed()
 	}
 }
 
 func (w *world) twice(r *rand.Rand) {
 	if m := w.pick(r); m != nil {
 		w.count("doubled")
-		w.flying = append(w.flying, m)
+		again := *m
+		again.double = true
+		w.flying = append(w.flying, &again)
 		m.arrive()
 		w.touch(m.to)
 	}
@@ -121,6 +123,7 @@ func (w *world) truncate(r *rand.Rand) {
 		return
 	}
 	w.count("truncated")
+	m.spoiled = true
 	if (m.kind == "push" || m.kind == "stream") && r.IntN(2) == 0 {
 		m.bytes = cutRecord(m, r)
 	} else if len(m.bytes) > 0 {
@@ -135,6 +138,7 @@ func (w *world) old(n *node, r *rand.Rand) {
 	if len(w.stale) > 0 && n.store != nil {
 		w.count("old run came again")
 		_, _ = n.ingest([]*pb.Run{w.stale[r.IntN(len(w.stale))]})
+		w.hangUp(func(s *session) bool { return s.a == n }) // as after records by hand
 	}
 }
 
@@ -186,12 +190,16 @@ func (w *world) statement() {
 	if h.store == nil {
 		return
 	}
-	p := &pb.HubStatement{HubEpoch: []byte("e"), Number: uint64(w.ids), WallUs: h.clock.Now().UnixMicro()}
-	w.ids++
-	for _, l := range h.store.Logs() {
-		if !l.Tip.Hash.IsZero() {
-			p.Accepted = append(p.Accepted, &pb.AcceptedTip{Tip: tipPB(l.ID, l.Tip), NewestWallUs: l.WallUs})
-		}
+	var err error
+	if h.statements == nil {
+		h.statements, err = replication.NewStatements(ctx, h.replica, w.epoch)
 	}
-	w.wrote(h, store.Draft{Type: event.TypeHubStatement, Payload: p})
+	if err == nil {
+		err = h.statements.State(ctx)
+	}
+	if h.holds(err, nil) {
+		h.said(h.ownTips())
+	} else {
+		h.statements = nil
+	}
 }

@@ -1,40 +1,83 @@
 package sim
 
 import (
+	"errors"
+	"log/slog"
 	"math/rand/v2"
 	"slices"
 	"strings"
 
 	"google.golang.org/protobuf/proto"
 
+	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/ledger"
-	"thawtrail/internal/store"
+	"thawtrail/internal/replica"
+	"thawtrail/internal/replication"
+	"thawtrail/internal/trust"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// session is one connection between two nodes: a opened it, b answers. Records
-// flow both ways: a pushes one run at a time, b streams.
-type session struct {
-	w      *world
-	id     int
-	a, b   *node
-	push   *exchange.Pusher // at a, once hello is done
-	pull   *exchange.Pusher // at b, once asked
-	flight int              // number of the push on its way
-	next   uint64           // what CutRun gave for it
-	seenA  uint64           // moves told to push
-	seenB  uint64           // moves told to pull
-	over   bool
+// boot puts the production replication over a store that was opened: what a laptop
+// or the hub has besides it.
+func (n *node) boot() {
+	random := rand.NewChaCha8(n.random())
+	seals, err := trust.NewKeys(n.ring, n.keepRing, random)
+	if err != nil {
+		n.w.fail("%s: keys of sealed fields: %v", n.name, err)
+	}
+	n.replica = &replica.Replica{
+		Store: n.store, Clock: n.clock, Random: random, Seals: seals, Hub: n.hub, Name: n.name, Joined: &n.w.joined,
+		Carried: make(chan struct{}, 1), Log: slog.New(slog.DiscardHandler),
+	}
+	n.link = replication.NewLink(n.replica, "the hub", nil)
+	n.replica.Link = n.link
+	epoch := n.link.HubEpoch
+	if n.hub {
+		epoch = func() string { return n.w.epoch }
+	}
+	n.responder = &replication.Responder{Replica: n.replica, Practice: func() string { return n.w.joined.Practice }, Epoch: epoch}
+	n.statements = nil
 }
+
+// keepRing keeps the keys of sealed fields in a file of their own, whole or not at
+// all.
+func (n *node) keepRing(ring []byte) error {
+	if n.sick || n.full {
+		return errors.New("the disk does not take the keys")
+	}
+	n.ring = slices.Clone(ring)
+	return nil
+}
+
+// session is one connection of a laptop to the hub: the production steps of both
+// sides, and between them the air that carries their messages.
+type session struct {
+	w        *world
+	id       int
+	a, b     *node
+	greeting replication.Greeting
+	met      *replication.Session // at a, once hello is done
+	stream   *replication.Stream  // at b, once asked
+	flight   int                  // number of the push on its way
+	waiting  bool                 // for its answer
+	streamed int                  // messages of the stream on their way
+	slow     bool                 // a does not read its stream
+	over     bool
+}
+
+// window is how many messages of a stream the air takes before the sender waits.
+const window = 2
 
 // message is on its way. bytes is a marshalled message of its kind.
 type message struct {
-	s      *session
-	to     *node
-	kind   string
-	bytes  []byte
-	flight int
+	s       *session
+	to      *node
+	kind    string
+	bytes   []byte
+	flight  int
+	double  bool // it came before
+	spoiled bool // its bytes were cut: whatever the reader says to it is right
 }
 
 func (w *world) parting(a, b *node) [2]int { return [2]int{min(a.id, b.id), max(a.id, b.id)} }
@@ -45,19 +88,23 @@ func (w *world) connect(a, b *node) *session {
 		return nil
 	}
 	w.ids++
-	s := &session{w: w, id: w.ids, a: a, b: b}
+	s := &session{w: w, id: w.ids, a: a, b: b, greeting: a.link.Greet()}
 	w.sessions = append(w.sessions, s)
-	s.send(b, "hello", &pb.HelloRequest{Beliefs: a.beliefs().PB()})
+	s.send(b, "hello", s.greeting.Request)
 	return s
 }
 
-// hangUp ends sessions; what is on its way in them is lost.
+// hangUp ends sessions. What is on its way in them is lost, but for a push: the
+// other side may have it already.
 func (w *world) hangUp(which func(*session) bool) {
 	for _, s := range w.sessions {
-		s.over = s.over || which(s)
+		if s.over = s.over || which(s); s.over && s.stream != nil {
+			s.stream.Close()
+			s.stream = nil
+		}
 	}
 	w.sessions = slices.DeleteFunc(w.sessions, func(s *session) bool { return s.over })
-	w.flying = slices.DeleteFunc(w.flying, func(m *message) bool { return m.s.over })
+	w.flying = slices.DeleteFunc(w.flying, func(m *message) bool { return m.s.over && m.kind != "push" })
 }
 
 func (s *session) end() { s.w.hangUp(func(o *session) bool { return o == s }) }
@@ -70,180 +117,212 @@ func (s *session) send(to *node, kind string, m proto.Message) {
 	s.w.flying = append(s.w.flying, &message{s: s, to: to, kind: kind, bytes: b, flight: s.flight})
 }
 
+// beliefs are what the model takes this node to believe.
 func (n *node) beliefs() exchange.Beliefs {
 	b := exchange.Beliefs{
-		Protocol: exchange.Protocol, Fold: ledger.FoldVersion, Program: "sim", Practice: "practice",
+		Protocol: exchange.Protocol, Fold: ledger.FoldVersion, Program: replica.Version, Practice: n.w.joined.Practice,
 		Key: n.store.PublicKey(), Name: n.name, Held: n.store.Held(), WallUs: n.clock.Now().UnixMicro(),
-		HubEpoch: "e", Hub: n.hub, Own: n.store.OwnLogs(),
+		HubEpoch: n.w.epoch, Hub: n.hub, Own: n.store.OwnLogs(),
 	}
 	copy(b.Device[:], n.store.Device())
 	return b
 }
 
-// arrive delivers a message. Bytes that cannot be read end the session, as a
-// broken connection does.
+// landed makes room in the window of a stream.
+func (m *message) landed() {
+	if m.kind == "stream" && !m.double {
+		m.s.streamed--
+	}
+}
+
+// arrive delivers a message. An error of the production code ends the session, as
+// it ends a connection.
 func (m *message) arrive() {
 	s := m.s
-	if s.over || m.to.store == nil {
+	m.landed()
+	if m.to.store == nil || s.over && m.kind != "push" {
 		return
 	}
 	var ok bool
 	switch m.kind {
 	case "hello":
-		ok = s.hello(m.bytes)
+		ok = s.hello(m)
 	case "welcome":
-		ok = s.welcome(m.bytes)
+		ok = s.welcome(m)
 	case "push":
 		ok = s.pushed(m)
 	case "answer":
 		ok = s.answered(m)
 	case "pull":
-		ok = s.asked(m.bytes)
+		ok = s.asked(m)
 	case "stream":
-		ok = s.streamed(m.bytes)
+		ok = s.took(m)
 	}
-	if !ok {
+	if ok = ok && s.pump(); !ok {
 		s.end()
 	}
 }
 
-// meet compares what two sides believe and opens new logs where it must.
-func (n *node) meet(theirs exchange.Beliefs) bool {
-	found := exchange.Compare(exchange.Mine{Beliefs: n.beliefs(), Has: n.store.Has}, theirs)
-	if stop, ok := exchange.Stop(found); ok {
-		n.w.fail("%s hangs up: %s", n.name, stop)
+// held says that a step of production code did what it should. It may fail on a
+// disk that fails, on bytes that were cut, and at a gap.
+func (n *node) holds(err error, m *message) bool {
+	if err == nil {
+		return true
 	}
-	for _, d := range found {
-		n.w.count("difference " + d.Kind.String())
-		if d.NewEpoch() {
-			return n.newEpoch(d.String())
+	var gap *exchange.Refusal
+	if errors.As(err, &gap) {
+		n.w.refused(gap)
+		return false
+	}
+	if !n.sick && !n.full && (m == nil || !m.spoiled) {
+		n.w.fail("%s hangs up: %v", n.name, err)
+	}
+	n.refused = n.moves()
+	return false
+}
+
+// meeting runs a step that compares beliefs, and sees that the logs of this device
+// are given up where the model says so.
+func (n *node) meeting(theirs *pb.Beliefs, m *message, step func() error) bool {
+	given := false
+	if b, err := exchange.BeliefsFromPB(theirs); err == nil {
+		for _, d := range exchange.Compare(exchange.Mine{Beliefs: n.beliefs(), Has: n.store.Has}, b) {
+			n.w.count("difference " + d.Kind.String())
+			given = given || d.NewEpoch()
 		}
 	}
+	own := n.store.OwnLogs()
+	if !n.holds(step(), m) {
+		return false
+	}
+	if given {
+		n.w.count("new epoch")
+		n.gaveUp(own)
+	}
+	n.said(n.ownTips())
 	return true
 }
 
-func (n *node) newEpoch(reason string) bool {
-	n.w.count("new epoch")
-	own := n.store.OwnLogs()
-	err := n.store.NewEpoch(reason)
-	if err != nil && !n.sick && !n.full {
-		n.w.fail("%s cannot open new logs: %v", n.name, err)
-	}
-	if err != nil {
-		n.refused = n.moves()
-		return false
-	}
+// gaveUp notes logs that this machine must not write on in.
+func (n *node) gaveUp(own []event.LogID) {
 	for _, id := range own {
 		n.closed[id] = true
 	}
-	return true
 }
 
-func (s *session) hello(b []byte) bool {
-	m := &pb.HelloRequest{}
-	if proto.Unmarshal(b, m) != nil {
+func (s *session) hello(m *message) bool {
+	req := &pb.HelloRequest{}
+	if proto.Unmarshal(m.bytes, req) != nil {
 		return false
 	}
-	theirs, err := exchange.BeliefsFromPB(m.GetBeliefs())
-	if err != nil || !s.b.meet(theirs) {
-		return false
+	var resp *pb.HelloResponse
+	ok := s.b.meeting(req.GetBeliefs(), m, func() (err error) {
+		resp, err = s.b.responder.Hello(ctx, req)
+		return err
+	})
+	if ok {
+		s.send(s.a, "welcome", resp)
 	}
-	s.send(s.a, "welcome", &pb.HelloResponse{Beliefs: s.b.beliefs().PB()})
-	return true
+	return ok
 }
 
-func (s *session) welcome(b []byte) bool {
-	m := &pb.HelloResponse{}
-	if proto.Unmarshal(b, m) != nil {
+func (s *session) welcome(m *message) bool {
+	resp := &pb.HelloResponse{}
+	if proto.Unmarshal(m.bytes, resp) != nil || s.met != nil {
 		return false
 	}
-	theirs, err := exchange.BeliefsFromPB(m.GetBeliefs())
-	if err != nil || !s.a.meet(theirs) {
-		return false
+	ok := s.a.meeting(resp.GetBeliefs(), m, func() (err error) {
+		s.met, err = s.a.link.Meet(ctx, s.greeting, resp)
+		return err
+	})
+	if ok {
+		s.send(s.b, "pull", s.met.Ask())
 	}
-	_, s.seenA, _ = s.a.store.MovedSince(0)
-	s.push = exchange.NewPusher(s.a.store.Held(), theirs.Held, s.a.store.Has)
-	s.send(s.b, "pull", &pb.PullRequest{Held: exchange.HeldPB(s.a.store.Held())})
-	return s.pump()
+	return ok
 }
 
-func (s *session) asked(b []byte) bool {
-	m := &pb.PullRequest{}
-	if proto.Unmarshal(b, m) != nil {
+func (s *session) asked(m *message) bool {
+	req := &pb.PullRequest{}
+	if proto.Unmarshal(m.bytes, req) != nil || s.stream != nil {
 		return false
 	}
-	theirs, err := exchange.HeldFromPB(m.Held)
+	var err error
+	s.stream, err = s.b.responder.Open(ctx, req, air{s})
+	return s.b.holds(err, m)
+}
+
+// air carries a stream of the hub.
+type air struct{ s *session }
+
+func (a air) Send(m *pb.PullResponse) error {
+	a.s.w.remember(m.Runs...)
+	a.s.streamed++
+	a.s.send(a.s.a, "stream", m)
+	return nil
+}
+
+func (a air) SendShared(slot *replication.Encoded, message func() *pb.PullResponse) error {
+	form, err := slot.Get(func() (any, error) { return message(), nil })
 	if err != nil {
-		return false
+		return err
 	}
-	_, s.seenB, _ = s.b.store.MovedSince(0)
-	s.pull = exchange.NewPusher(s.b.store.Held(), theirs, s.b.store.Has)
-	return s.pump()
+	a.s.w.count("one reading for many streams")
+	return a.Send(form.(*pb.PullResponse))
 }
 
-// pump lets each side send one run more.
+// pump lets each side send what it has to send now.
 func (s *session) pump() bool {
-	s.seenA = tellMoves(s.a.store, s.push, s.seenA)
-	s.seenB = tellMoves(s.b.store, s.pull, s.seenB)
-	if run, next := s.runOf(s.a, s.push); run != nil {
-		s.flight++
-		s.next = next
-		s.send(s.b, "push", &pb.PushRequest{Runs: []*pb.Run{run}})
+	if s.over {
+		return true
 	}
-	if run, next := s.runOf(s.b, s.pull); run != nil {
-		s.pull.Streamed(next)
-		s.send(s.a, "stream", &pb.PullResponse{Runs: []*pb.Run{run}})
+	if s.met != nil && !s.waiting {
+		req, err := s.met.Next(ctx)
+		if !s.a.holds(err, nil) {
+			return false
+		}
+		if req != nil {
+			s.flight++
+			s.waiting = true
+			s.w.remember(req.Runs...)
+			s.send(s.b, "push", req)
+		}
+	}
+	for s.stream != nil && s.streamed < window {
+		more, err := s.stream.Step(ctx)
+		if !s.b.holds(err, nil) {
+			return false
+		}
+		if !more {
+			break
+		}
 	}
 	return true
 }
 
-func tellMoves(st *store.Store, p *exchange.Pusher, seen uint64) uint64 {
-	if p == nil {
-		return seen
-	}
-	logs, upto, all := st.MovedSince(seen)
-	if all {
-		for _, h := range st.Held() {
-			p.Moved(h)
+// pumpAll lets every session go on: production code is woken by what is saved, and
+// by records that came by hand.
+func (w *world) pumpAll() {
+	for _, s := range slices.Clone(w.sessions) {
+		select {
+		case <-s.a.replica.Carried:
+			w.hangUp(func(o *session) bool { return o.a == s.a })
+		default:
 		}
-	}
-	for _, id := range logs {
-		if h, ok := st.HeldOne(id); ok {
-			p.Moved(h)
+		if !s.pump() {
+			s.end()
 		}
-	}
-	return upto
-}
-
-// runOf reads the next run that a side sends; nil when there is none now.
-func (s *session) runOf(n *node, p *exchange.Pusher) (*pb.Run, uint64) {
-	if p == nil {
-		return nil, 0
-	}
-	for {
-		send, ok := p.Next()
-		if !ok {
-			return nil, 0
-		}
-		run, next, err := n.store.ReadRun(ctx, send.Log, send.From, send.MaxBytes)
-		if err != nil {
-			s.w.fail("%s cannot read log %s from %d: %v", n.name, send.Log.Short(), send.From, err)
-		}
-		if run != nil {
-			s.w.remember(run)
-			return run, next
-		}
-		p.Unable()
 	}
 }
 
-// remember keeps a run that may come again much later.
-func (w *world) remember(run *pb.Run) {
-	if len(w.stale) < 64 {
-		w.stale = append(w.stale, run)
-		return
+// remember keeps runs that may come again much later.
+func (w *world) remember(runs ...*pb.Run) {
+	for _, run := range runs {
+		if len(w.stale) < 64 {
+			w.stale = append(w.stale, run)
+		} else {
+			w.stale[w.ids%64] = run
+		}
 	}
-	w.stale[w.ids%64] = run
 }
 
 func (s *session) pushed(m *message) bool {
@@ -251,28 +330,32 @@ func (s *session) pushed(m *message) bool {
 	if proto.Unmarshal(m.bytes, req) != nil {
 		return false
 	}
-	results, err := s.b.ingest(req.Runs)
-	if err != nil {
+	resp, err := s.b.responder.Push(ctx, req)
+	if !s.b.holds(err, m) {
 		return false
 	}
-	out := &pb.PushResponse{}
-	for _, r := range results {
-		if !r.Tip.Log.IsZero() {
-			out.Accepted = append(out.Accepted, r.Tip.PB())
-			if s.pull != nil {
-				s.pull.TheyHold(r.Tip)
-			}
-		}
-		if r.Refused != nil {
-			s.w.refused(r.Refused)
-			out.Refused = append(out.Refused, r.Refused.PB())
+	s.b.answeredWith(resp)
+	if !s.over {
+		flight := s.flight
+		s.flight = m.flight
+		s.send(s.a, "answer", resp)
+		s.flight = flight
+	}
+	return true
+}
+
+// answeredWith notes what was acknowledged to another device.
+func (n *node) answeredWith(resp *pb.PushResponse) {
+	for _, t := range resp.Accepted {
+		if tip, err := exchange.TipFromPB(t); err == nil {
+			n.said([]exchange.LogTip{tip})
 		}
 	}
-	flight := s.flight
-	s.flight = m.flight
-	s.send(s.a, "answer", out)
-	s.flight = flight
-	return true
+	for _, r := range resp.Refused {
+		if back, err := exchange.RefusalFromPB(r); err == nil {
+			n.w.refused(back)
+		}
+	}
 }
 
 func (s *session) answered(m *message) bool {
@@ -280,58 +363,30 @@ func (s *session) answered(m *message) bool {
 	if proto.Unmarshal(m.bytes, resp) != nil {
 		return false
 	}
-	if m.flight != s.flight {
+	if m.flight != s.flight || !s.waiting {
 		return true // an answer that nobody waits for any more
 	}
-	var tips []exchange.LogTip
-	for _, t := range resp.Accepted {
-		tip, err := exchange.TipFromPB(t)
-		if err != nil {
-			return false
-		}
-		tips = append(tips, tip)
-	}
-	var refused []*exchange.Refusal
-	for _, r := range resp.Refused {
-		back, err := exchange.RefusalFromPB(r)
-		if err != nil {
-			return false
-		}
-		refused = append(refused, back)
-	}
-	s.push.Acked(s.next, tips, refused)
-	return s.pump()
+	s.waiting = false
+	return s.a.holds(s.met.Answered(resp), m)
 }
 
-func (s *session) streamed(b []byte) bool {
+func (s *session) took(m *message) bool {
 	resp := &pb.PullResponse{}
-	if proto.Unmarshal(b, resp) != nil {
+	if proto.Unmarshal(m.bytes, resp) != nil {
 		return false
 	}
-	results, err := s.a.ingest(resp.Runs)
-	if err != nil {
-		return false
+	ok := s.a.holds(s.met.Take(ctx, resp), m)
+	if ok {
+		s.a.took(resp.Runs)
 	}
-	for _, r := range results {
-		if r.Refused != nil {
-			s.w.refused(r.Refused)
-			if !r.Refused.Damage() {
-				return false // a gap: the next hello says what is held
-			}
-		}
-		if s.push != nil && !r.Tip.Log.IsZero() {
-			s.push.TheyHold(r.Tip)
-		}
-	}
-	return s.pump()
+	return ok
 }
 
-// timeout gives up the push that is on its way.
+// timeout gives up the push that is on its way, and with it the session.
 func (s *session) timeout() {
-	if s.push != nil {
-		s.flight++
-		s.push.Failed()
-		s.pump()
+	if s.waiting {
+		s.w.count("push timed out")
+		s.end()
 	}
 }
 
@@ -363,6 +418,8 @@ func (w *world) meet(a, b *node) {
 		w.flying = w.flying[1:]
 		m.arrive()
 	}
+	w.check(a)
+	w.check(b)
 	w.hangUp(func(*session) bool { return true })
 }
 

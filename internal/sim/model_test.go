@@ -108,6 +108,7 @@ func (w *world) check(n *node) {
 		return
 	}
 	have := n.read()
+	n.lookFor(have)
 	for h, r := range n.acked {
 		if have[h] == nil && !n.hurt[h] {
 			w.fail("%s lost record %s of log %s, seq %d, which it had acknowledged", n.name, h.Short(), r.Log.Short(), r.Seq())
@@ -115,6 +116,55 @@ func (w *world) check(n *node) {
 	}
 	if !n.unsettled() {
 		n.checkTables(have)
+	}
+}
+
+// told is what production code acknowledged since the journal was read last: tips
+// to other devices, and runs that it took without a word against them.
+type told struct {
+	tips []exchange.LogTip
+	runs []*pb.Run
+}
+
+// said notes tips that another device was told are held here.
+func (n *node) said(tips []exchange.LogTip) { n.told.tips = append(n.told.tips, tips...) }
+
+// took notes runs of a stream that were taken.
+func (n *node) took(runs []*pb.Run) { n.told.runs = append(n.told.runs, runs...) }
+
+func (n *node) ownTips() (out []exchange.LogTip) {
+	for _, id := range n.store.OwnLogs() {
+		if l, ok := n.store.Log(id); ok {
+			out = append(out, exchange.LogTip{Log: id, Tip: l.Tip})
+		}
+	}
+	return out
+}
+
+// lookFor sees that what was acknowledged is in the journal. A tip stands for all
+// that leads to it.
+func (n *node) lookFor(have held) {
+	for _, t := range n.told.tips {
+		r := have[t.Hash]
+		if r == nil && !n.hurt[t.Hash] {
+			n.w.fail("%s acknowledged log %s up to seq %d and does not hold it", n.name, t.Log.Short(), t.Seq)
+		}
+		for ; r != nil && n.acked[r.Hash] == nil; r = have.parent(r) {
+			n.acked[r.Hash] = r
+		}
+	}
+	for _, run := range n.told.runs {
+		for _, b := range run.Records {
+			if r, err := event.Decode(b); err == nil && have[r.Hash] != nil && !n.unsettled() {
+				n.acked[r.Hash] = have[r.Hash]
+			}
+		}
+	}
+	n.told = told{}
+	for h := range n.hurt {
+		if have[h] != nil {
+			delete(n.hurt, h)
+		}
 	}
 }
 

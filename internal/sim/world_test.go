@@ -8,15 +8,19 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"time"
 
 	"thawtrail/internal/clock"
 	"thawtrail/internal/event"
+	"thawtrail/internal/replica"
+	"thawtrail/internal/replication"
 	"thawtrail/internal/store"
 	"thawtrail/internal/store/index/indextest"
 	"thawtrail/internal/store/journal"
 	"thawtrail/internal/store/journal/memfs"
+	"thawtrail/internal/trust"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -24,6 +28,11 @@ var ctx = context.Background()
 
 // start is when every simulated night begins.
 var start = time.Date(2026, 11, 20, 21, 0, 0, 0, time.UTC)
+
+const practiceName = "Alder Creek Equine"
+
+// authorityKey signs for the practice: the key of the recovery sheet.
+var authorityKey = ed25519.NewKeyFromSeed(make([]byte, ed25519.SeedSize))
 
 // dir is where a replica lies on its disk.
 const dir = "replica"
@@ -46,6 +55,8 @@ type world struct {
 	flying   []*message
 	stale    []*pb.Run // runs that were sent once and may come again
 	parted   map[[2]int]bool
+	joined   trust.Joined
+	epoch    string // of the hub
 	founded  *event.Record
 	ids      int // numbers bags, cases and sessions
 	did      map[string]int
@@ -54,21 +65,27 @@ type world struct {
 
 // node is one machine.
 type node struct {
-	w      *world
-	id     int
-	name   string
-	hub    bool
-	key    ed25519.PrivateKey
-	fs     *memfs.FS
-	index  *indextest.Trail
-	clock  *clock.Manual
-	store  *store.Store // nil while the machine is off
-	opens  uint64
-	acked  map[event.Hash]*event.Record
-	hurt   map[event.Hash]bool  // records whose frame was damaged here, not refilled yet
-	closed map[event.LogID]bool // own logs that this machine gave up for new ones
-	frames map[journal.Position]*event.Record
-	backup *backup
+	w          *world
+	id         int
+	name       string
+	hub        bool
+	key        ed25519.PrivateKey
+	fs         *memfs.FS
+	index      *indextest.Trail
+	clock      *clock.Manual
+	store      *store.Store // nil while the machine is off
+	ring       []byte       // the saved keys of sealed fields
+	replica    *replica.Replica
+	link       *replication.Link
+	responder  *replication.Responder
+	statements *replication.Statements
+	told       told // acknowledged and not looked for yet
+	opens      uint64
+	acked      map[event.Hash]*event.Record
+	hurt       map[event.Hash]bool  // records whose frame was damaged here, not refilled yet
+	closed     map[event.LogID]bool // own logs that this machine gave up for new ones
+	frames     map[journal.Position]*event.Record
+	backup     *backup
 	// unaware says that the store may not know of some damage: it has not built
 	// its index from the journal since. A scrub is forgotten by a restart.
 	unaware, scrubbed bool
@@ -86,6 +103,7 @@ type backup struct {
 	acked map[event.Hash]*event.Record
 	hurt  map[event.Hash]bool
 
+	ring    []byte
 	unaware bool
 	closed  map[event.LogID]bool
 }
@@ -104,7 +122,10 @@ func pcg(seed uint64) *rand.Rand { return rand.New(rand.NewPCG(seed, 0x746861777
 
 // newWorld builds a practice of a hub and laptops that all know each other.
 func newWorld(seed uint64) *world {
-	w := &world{seed: seed, parted: map[[2]int]bool{}, did: map[string]int{}}
+	w := &world{
+		seed: seed, parted: map[[2]int]bool{}, did: map[string]int{}, epoch: "epoch 0",
+		joined: trust.Joined{Practice: "practice", PracticeName: practiceName},
+	}
 	r := pcg(seed)
 	for i := range 4 + r.IntN(3) {
 		name := fmt.Sprintf("laptop %d", i)
@@ -135,9 +156,11 @@ func (w *world) add(name string, key uint64, fs *memfs.FS, index *indextest.Trai
 // found begins the practice on the hub and lets the laptops in.
 func (w *world) found() {
 	recs := w.hub.must(store.Draft{Type: event.TypePracticeFounded, Author: "owner", Payload: &pb.PracticeFounded{
-		Practice: "practice", Name: "Alder Creek Equine", Zone: "Australia/Sydney", Currency: "AUD", Owner: "owner", OwnerName: "M. Alder",
+		Practice: "practice", Name: practiceName, Zone: "Australia/Sydney", Currency: "AUD", Owner: "owner", OwnerName: "M. Alder",
+		Authority: authorityKey.Public().(ed25519.PublicKey),
 	}})
 	w.founded = recs[0]
+	w.joined.Founding = w.founded.Hash[:]
 	var drafts []store.Draft
 	for _, n := range w.nodes[1:] {
 		public := n.key.Public().(ed25519.PublicKey)
@@ -160,13 +183,17 @@ func (n *node) must(drafts ...store.Draft) []*event.Record {
 
 func (n *node) person() string { return fmt.Sprintf("vet%d", n.id) }
 
+// random seeds what the node draws since it was opened last.
+func (n *node) random() (seed [32]byte) {
+	binary.BigEndian.PutUint64(seed[:], n.w.seed)
+	binary.BigEndian.PutUint64(seed[8:], uint64(n.id))
+	binary.BigEndian.PutUint64(seed[16:], n.opens)
+	return seed
+}
+
 func (n *node) options() store.Options {
-	var random [32]byte
-	binary.BigEndian.PutUint64(random[:], n.w.seed)
-	binary.BigEndian.PutUint64(random[8:], uint64(n.id))
-	binary.BigEndian.PutUint64(random[16:], n.opens)
 	o := store.Options{
-		Dir: dir, FS: n.fs, Index: n.index, Clock: n.clock, Random: rand.NewChaCha8(random),
+		Dir: dir, FS: n.fs, Index: n.index, Clock: n.clock, Random: rand.NewChaCha8(n.random()),
 		Device: n.key, DeviceName: n.name, Version: "sim", SegmentMax: 16 << 10,
 	}
 	if n.w.seed%4 == 1 {
@@ -186,6 +213,7 @@ func (n *node) tryOpen() error {
 		return err
 	}
 	n.store, n.refused = s, 0
+	n.boot()
 	return nil
 }
 
@@ -247,6 +275,7 @@ func (n *node) ingest(runs []*pb.Run) ([]store.RunResult, error) {
 func (n *node) off() {
 	n.store = nil
 	n.w.hangUp(func(s *session) bool { return s.a == n || s.b == n })
+	n.w.flying = slices.DeleteFunc(n.w.flying, func(m *message) bool { return m.to == n })
 }
 
 // run does steps until a law is broken.
@@ -278,6 +307,7 @@ func (w *world) do(s step) {
 	n.clock.Advance(time.Duration(s.seed%90) * time.Second)
 	act(w, n, pcg(s.seed))
 	w.check(n)
+	w.pumpAll()
 	if s.seed%16 == 0 {
 		w.checkFold(n)
 	}
