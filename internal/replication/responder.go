@@ -2,7 +2,9 @@ package replication
 
 import (
 	"bytes"
+	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"sync"
 
@@ -14,9 +16,6 @@ import (
 	"thawtrail/internal/trust/authority"
 	pb "thawtrail/proto/thawtrail/v1"
 )
-
-// MaxPullStreams bounds the streams that are open at once.
-const MaxPullStreams = 4096
 
 // Responder is the answering side of the exchange: it joins the pure core of the
 // exchange to the store. It knows nothing of the wire; internal/rpc carries it.
@@ -30,7 +29,7 @@ type Responder struct {
 	Done <-chan struct{}
 
 	mu    sync.Mutex
-	pulls map[exchange.DeviceID]map[*pull]bool // open streams by device
+	pulls map[exchange.DeviceID][]*pull // open streams by device, oldest first
 	open  int
 
 	news fanout
@@ -143,7 +142,7 @@ func (x *Responder) theyHold(device []byte, tip exchange.LogTip) {
 	copy(id[:], device)
 	x.mu.Lock()
 	defer x.mu.Unlock()
-	for p := range x.pulls[id] {
+	for _, p := range x.pulls[id] {
 		p.theyHold(tip)
 	}
 }
@@ -151,6 +150,8 @@ func (x *Responder) theyHold(device []byte, tip exchange.LogTip) {
 // pull is one open stream.
 type pull struct {
 	x      *Responder
+	device exchange.DeviceID
+	end    context.CancelCauseFunc
 	out    Outgoing
 	pusher *exchange.Pusher
 	most   int
@@ -189,45 +190,17 @@ func (x *Responder) Pull(ctx context.Context, req *pb.PullRequest, out Outgoing)
 		return err
 	}
 	p := &pull{x: x, out: out, most: exchange.MaxBatchBytes}
+	copy(p.device[:], req.Device)
 	if n := int(req.BatchBytes); n > 0 {
 		p.most = min(max(n, exchange.MinBatchBytes), exchange.MaxBatchBytes)
 	}
 	_, p.seen, _ = x.Store.MovedSince(0)
 	p.pusher = exchange.NewPusher(x.Store.Held(), held, x.Store.Has)
-	var device exchange.DeviceID
-	copy(device[:], req.Device)
-	if err := x.enter(device, p); err != nil {
+	if ctx, err = x.enter(ctx, p); err != nil {
 		return err
 	}
-	defer x.leave(device, p)
+	defer x.leave(p)
 	return p.serve(ctx)
-}
-
-func (x *Responder) enter(device exchange.DeviceID, p *pull) error {
-	x.mu.Lock()
-	defer x.mu.Unlock()
-	if x.open >= MaxPullStreams {
-		return refusal.Fail(refusal.ErrTooMuch, "%d streams are open; no more are taken", x.open)
-	}
-	if x.pulls == nil {
-		x.pulls = map[exchange.DeviceID]map[*pull]bool{}
-	}
-	if x.pulls[device] == nil {
-		x.pulls[device] = map[*pull]bool{}
-	}
-	x.pulls[device][p] = true
-	x.open++
-	return nil
-}
-
-func (x *Responder) leave(device exchange.DeviceID, p *pull) {
-	x.mu.Lock()
-	defer x.mu.Unlock()
-	delete(x.pulls[device], p)
-	if len(x.pulls[device]) == 0 {
-		delete(x.pulls, device)
-	}
-	x.open--
 }
 
 // serve sends until nothing is left, says so, and waits for more.
@@ -236,12 +209,20 @@ func (p *pull) serve(ctx context.Context) error {
 		saved := p.x.Store.Saved()
 		p.moved()
 		if err := p.drain(ctx); err != nil {
-			return err
+			return cmp.Or(p.replaced(ctx), err)
 		}
 		if !p.wait(ctx, saved) {
-			return refusal.Fail(refusal.ErrUnavailable, "this side is stopping")
+			return cmp.Or(p.replaced(ctx), refusal.Fail(refusal.ErrUnavailable, "this side is stopping"))
 		}
 	}
+}
+
+// replaced says that a newer stream ended this one; nil for any other end.
+func (p *pull) replaced(ctx context.Context) error {
+	if err := context.Cause(ctx); errors.Is(err, errReplaced) {
+		return err
+	}
+	return nil
 }
 
 // wait returns when a log moved; false when the stream is to end.
@@ -281,6 +262,9 @@ func (p *pull) moved() {
 func (p *pull) drain(ctx context.Context) error {
 	var out *shared
 	for {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
 		if err := p.sendKeys(); err != nil {
 			return err
 		}
