@@ -201,9 +201,7 @@ func (l *Link) compare(ctx context.Context, theirs exchange.Beliefs) error {
 	mine := exchange.Mine{Beliefs: beliefs(l.replica, l.Practice(), l.HubEpoch()), Has: l.store.Has, Acked: l.ackedTips()}
 	found := exchange.Compare(mine, theirs)
 	var words []string
-	epoch := false
-	for _, d := range found[:min(len(found), 100)] {
-		epoch = epoch || d.NewEpoch()
+	for _, d := range found[:min(len(found), maxDifferences)] {
 		switch d.Kind {
 		case exchange.Same, exchange.TheyLack, exchange.WeLack:
 		default:
@@ -221,7 +219,7 @@ func (l *Link) compare(ctx context.Context, theirs exchange.Beliefs) error {
 	if err := l.store.SetLocal(epochName, []byte(theirs.HubEpoch)); err != nil {
 		return err
 	}
-	if epoch {
+	if _, lost := exchange.NewEpoch(found); lost {
 		if err := l.store.NewEpoch("the server holds more of this laptop's logs than this disk"); err != nil {
 			return err
 		}
@@ -245,6 +243,7 @@ func (l *Link) believe(theirs exchange.Beliefs) {
 func (l *Link) push(ctx context.Context, peer Peer, theirs exchange.Beliefs) error {
 	_, seen, _ := l.store.MovedSince(0)
 	pusher := exchange.NewPusher(l.store.Held(), theirs.Held, l.store.Has)
+	pusher.GiveBack(theirs.Own)
 	keys := 0
 	for {
 		changed := l.store.Saved()

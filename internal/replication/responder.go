@@ -46,8 +46,14 @@ func beliefs(r *replica.Replica, practice, epoch string) exchange.Beliefs {
 	return b
 }
 
+// maxDifferences bounds the words of a hello. What is done about a difference never
+// depends on it.
+const maxDifferences = 100
+
 // Hello compares what each side believes and answers with this side's beliefs
-// and every difference in words.
+// and every difference in words. It acts on none: a caller that says that it holds
+// more of this side's own log has to give it, and the store, which verifies what
+// comes, then opens new logs.
 func (x *Responder) Hello(ctx context.Context, req *pb.HelloRequest) (*pb.HelloResponse, error) {
 	theirs, err := exchange.BeliefsFromPB(req.GetBeliefs())
 	if err != nil {
@@ -61,16 +67,8 @@ func (x *Responder) Hello(ctx context.Context, req *pb.HelloRequest) (*pb.HelloR
 	if stop, ok := exchange.Stop(differences); ok {
 		return nil, refusal.Fail(refusal.ErrUnready, "%s", stop.String())
 	}
-	for _, d := range differences {
-		if d.NewEpoch() {
-			if err := x.Store.NewEpoch(d.String()); err != nil {
-				return nil, err
-			}
-			break
-		}
-	}
 	out := &pb.HelloResponse{Beliefs: beliefs(x.Replica, x.Practice(), x.Epoch()).PB()}
-	for _, d := range differences[:min(len(differences), 100)] {
+	for _, d := range differences[:min(len(differences), maxDifferences)] {
 		out.Differences = append(out.Differences, d.String())
 	}
 	return out, nil
