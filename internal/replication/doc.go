@@ -19,5 +19,5 @@
 // runs of records in a file, by hand, for places without any network.
 //
 // Memory is bounded on both sides: batches of at most exchange.MaxBatchBytes, one
-// run read ahead, at most MaxPullStreams streams.
+// run read ahead, at most MaxPullStreams streams and MaxPullsOfDevice of one laptop.
 package replication

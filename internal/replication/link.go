@@ -204,9 +204,7 @@ func (l *Link) compare(ctx context.Context, theirs exchange.Beliefs) error {
 	mine := exchange.Mine{Beliefs: beliefs(l.replica, l.Practice(), l.HubEpoch()), Has: l.store.Has, Acked: l.ackedTips()}
 	found := exchange.Compare(mine, theirs)
 	var words []string
-	epoch := false
-	for _, d := range found[:min(len(found), 100)] {
-		epoch = epoch || d.NewEpoch()
+	for _, d := range found[:min(len(found), maxDifferences)] {
 		switch d.Kind {
 		case exchange.Same, exchange.TheyLack, exchange.WeLack:
 		default:
@@ -222,7 +220,7 @@ func (l *Link) compare(ctx context.Context, theirs exchange.Beliefs) error {
 	}
 	l.believe(theirs)
 	l.keep()
-	if epoch {
+	if _, lost := exchange.NewEpoch(found); lost {
 		if err := l.store.NewEpoch("the server holds more of this laptop's logs than this disk"); err != nil {
 			return err
 		}

@@ -15,9 +15,6 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// MaxPullStreams bounds the streams that are open at once.
-const MaxPullStreams = 4096
-
 // Responder is the answering side of the exchange: it joins the pure core of the
 // exchange to the store. It knows nothing of the wire; internal/rpc carries it.
 type Responder struct {
@@ -30,7 +27,7 @@ type Responder struct {
 	Done <-chan struct{}
 
 	mu    sync.Mutex
-	pulls map[exchange.DeviceID]map[*Stream]bool // open streams by device
+	pulls map[exchange.DeviceID][]*Stream // open streams by device, oldest first
 	open  int
 
 	news fanout
@@ -47,8 +44,14 @@ func beliefs(r *replica.Replica, practice, epoch string) exchange.Beliefs {
 	return b
 }
 
+// maxDifferences bounds the words of a hello. What is done about a difference never
+// depends on it.
+const maxDifferences = 100
+
 // Hello compares what each side believes and answers with this side's beliefs
-// and every difference in words.
+// and every difference in words. It acts on none: a caller that says that it holds
+// more of this side's own log has to give it, and the store, which verifies what
+// comes, then opens new logs.
 func (x *Responder) Hello(ctx context.Context, req *pb.HelloRequest) (*pb.HelloResponse, error) {
 	theirs, err := exchange.BeliefsFromPB(req.GetBeliefs())
 	if err != nil {
@@ -62,16 +65,8 @@ func (x *Responder) Hello(ctx context.Context, req *pb.HelloRequest) (*pb.HelloR
 	if stop, ok := exchange.Stop(differences); ok {
 		return nil, refusal.Fail(refusal.ErrUnready, "%s", stop.String())
 	}
-	for _, d := range differences {
-		if d.NewEpoch() {
-			if err := x.Store.NewEpoch(d.String()); err != nil {
-				return nil, err
-			}
-			break
-		}
-	}
 	out := &pb.HelloResponse{Beliefs: beliefs(x.Replica, x.Practice(), x.Epoch()).PB()}
-	for _, d := range differences[:min(len(differences), 100)] {
+	for _, d := range differences[:min(len(differences), maxDifferences)] {
 		out.Differences = append(out.Differences, d.String())
 	}
 	return out, nil
@@ -143,7 +138,7 @@ func (x *Responder) theyHold(device []byte, tip exchange.LogTip) {
 	copy(id[:], device)
 	x.mu.Lock()
 	defer x.mu.Unlock()
-	for p := range x.pulls[id] {
+	for _, p := range x.pulls[id] {
 		p.theyHold(tip)
 	}
 }

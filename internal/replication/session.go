@@ -55,6 +55,7 @@ func (l *Link) Meet(ctx context.Context, g Greeting, resp *pb.HelloResponse) (*S
 	s := &Session{link: l, reader: reader{store: l.store}}
 	_, s.seen, _ = l.store.MovedSince(0)
 	s.pusher = exchange.NewPusher(l.store.Held(), theirs.Held, l.store.Has)
+	s.pusher.GiveBack(theirs.Own)
 	return s, nil
 }
 

@@ -1,7 +1,9 @@
 package replication
 
 import (
+	"cmp"
 	"context"
+	"errors"
 	"sync"
 
 	"thawtrail/internal/exchange"
@@ -14,6 +16,8 @@ import (
 // it to its end, and a simulation may step it.
 type Stream struct {
 	x      *Responder
+	ctx    context.Context // of this stream
+	end    context.CancelCauseFunc
 	device exchange.DeviceID
 	out    Outgoing
 	pusher *exchange.Pusher
@@ -55,11 +59,14 @@ func (x *Responder) Pull(ctx context.Context, req *pb.PullRequest, out Outgoing)
 	}
 	defer p.Close()
 	for {
-		more, err := p.Step(ctx)
+		more, err := p.Step()
 		if err != nil {
 			return err
 		}
-		if !more && !p.wait(ctx) {
+		if !more && !p.wait() {
+			if err := p.replaced(); err != nil {
+				return err
+			}
 			return refusal.Fail(refusal.ErrUnavailable, "this side is stopping")
 		}
 	}
@@ -81,42 +88,24 @@ func (x *Responder) Open(ctx context.Context, req *pb.PullRequest, out Outgoing)
 	_, p.seen, _ = x.Store.MovedSince(0)
 	p.pusher = exchange.NewPusher(x.Store.Held(), held, x.Store.Has)
 	copy(p.device[:], req.Device)
-	return p, x.enter(p)
+	if err := x.enter(ctx, p); err != nil {
+		return nil, err
+	}
+	return p, nil
 }
 
-func (x *Responder) enter(p *Stream) error {
-	x.mu.Lock()
-	defer x.mu.Unlock()
-	if x.open >= MaxPullStreams {
-		return refusal.Fail(refusal.ErrTooMuch, "%d streams are open; no more are taken", x.open)
+// replaced says that a newer stream ended this one; nil for any other end.
+func (p *Stream) replaced() error {
+	if err := context.Cause(p.ctx); errors.Is(err, errReplaced) {
+		return err
 	}
-	if x.pulls == nil {
-		x.pulls = map[exchange.DeviceID]map[*Stream]bool{}
-	}
-	if x.pulls[p.device] == nil {
-		x.pulls[p.device] = map[*Stream]bool{}
-	}
-	x.pulls[p.device][p] = true
-	x.open++
 	return nil
 }
 
-// Close gives the stream's place to another one.
-func (p *Stream) Close() {
-	x := p.x
-	x.mu.Lock()
-	defer x.mu.Unlock()
-	delete(x.pulls[p.device], p)
-	if len(x.pulls[p.device]) == 0 {
-		delete(x.pulls, p.device)
-	}
-	x.open--
-}
-
 // wait returns when a log moved; false when the stream is to end.
-func (p *Stream) wait(ctx context.Context) bool {
+func (p *Stream) wait() bool {
 	select {
-	case <-ctx.Done():
+	case <-p.ctx.Done():
 		return false
 	case <-p.x.Done:
 		return false
@@ -128,11 +117,21 @@ func (p *Stream) wait(ctx context.Context) bool {
 // Step sends one message at most. It says with the last run that the stream has
 // caught up, and looks for urgent news between two of them. more is false when
 // nothing is left to send until the store saves something.
-func (p *Stream) Step(ctx context.Context) (more bool, err error) {
+func (p *Stream) Step() (more bool, err error) {
+	if more, err = p.step(); err != nil {
+		err = cmp.Or(p.replaced(), err)
+	}
+	return more, err
+}
+
+func (p *Stream) step() (more bool, err error) {
 	if !p.begin() {
 		return false, nil
 	}
 	for {
+		if err := p.ctx.Err(); err != nil {
+			return false, err
+		}
 		if sent, err := p.sendKeys(); sent || err != nil {
 			return true, err
 		}
@@ -142,7 +141,7 @@ func (p *Stream) Step(ctx context.Context) (more bool, err error) {
 			p.round, p.ready = false, nil
 			return false, p.send(last, true)
 		}
-		sh, err := p.x.news.read(ctx, p.x.Store, send, min(send.MaxBytes, p.most))
+		sh, err := p.x.news.read(p.ctx, p.x.Store, send, min(send.MaxBytes, p.most))
 		if err != nil {
 			return false, err
 		}

@@ -99,8 +99,8 @@ func (n *node) backUp() {
 	}
 	n.w.check(n)
 	n.backup = &backup{
-		ring: n.ring,
-		fs:   n.fs.CrashClone(func(n int) int { return 1 }), trail: n.index.AsOf(n.index.Len()),
+		ring: n.ring, kept: n.kept,
+		fs: n.fs.CrashClone(func(n int) int { return 1 }), trail: n.index.AsOf(n.index.Len()),
 		acked: maps.Clone(n.acked), hurt: maps.Clone(n.hurt), unaware: n.unaware, closed: maps.Clone(n.closed),
 	}
 }
@@ -118,7 +118,7 @@ func (n *node) restore(r *rand.Rand) {
 	n.off()
 	n.backup = nil
 	n.fs, n.index, n.acked, n.hurt, n.unaware = b.fs, b.trail, b.acked, b.hurt, b.unaware
-	n.closed, n.ring, n.told = b.closed, b.ring, told{}
+	n.closed, n.ring, n.kept, n.told = b.closed, b.ring, b.kept, told{}
 	if r.IntN(2) == 0 {
 		n.index = newer
 	}
@@ -140,7 +140,7 @@ func (w *world) clone(n *node, r *rand.Rand) {
 	w.count("cloned")
 	c := w.add(n.name+" twin", 0, n.fs.CrashClone(func(n int) int { return 1 }), n.index.AsOf(n.index.Len()))
 	c.key, c.acked, c.hurt, c.unaware = n.key, maps.Clone(n.acked), maps.Clone(n.hurt), n.unaware
-	c.closed, c.ring = maps.Clone(n.closed), n.ring
+	c.closed, c.ring, c.kept = maps.Clone(n.closed), n.ring, n.kept
 	c.clock.SetWall(n.clock.Now())
 	c.open()
 	if r.IntN(2) == 0 { // both write the same place at the same moment

@@ -30,7 +30,7 @@ func (n *node) boot() {
 		Store: n.store, Clock: n.clock, Random: random, Seals: seals, Hub: n.hub, Name: n.name, Joined: &n.w.joined,
 		Carried: make(chan struct{}, 1), Log: slog.New(slog.DiscardHandler),
 	}
-	n.link = replication.NewLink(n.replica, "the hub", nil)
+	n.link = replication.NewLink(n.replica, "the hub", nil, n.memory())
 	n.replica.Link = n.link
 	epoch := n.link.HubEpoch
 	if n.hub {
@@ -48,6 +48,17 @@ func (n *node) keepRing(ring []byte) error {
 	}
 	n.ring = slices.Clone(ring)
 	return nil
+}
+
+// memory is what the laptop keeps of the hub over a restart, in a file of its own.
+func (n *node) memory() replication.Memory {
+	return replication.Memory{Kept: n.kept, Save: func(b []byte) error {
+		if n.sick || n.full {
+			return errors.New("the disk does not take it")
+		}
+		n.kept = b
+		return nil
+	}}
 }
 
 // session is one connection of a laptop to the hub: the production steps of both
@@ -181,25 +192,40 @@ func (n *node) holds(err error, m *message) bool {
 	return false
 }
 
-// meeting runs a step that compares beliefs, and sees that the logs of this device
-// are given up where the model says so.
+// meeting runs a step in which a laptop compares beliefs, and sees that it gives up
+// its logs where the model says so.
 func (n *node) meeting(theirs *pb.Beliefs, m *message, step func() error) bool {
-	given := false
+	lost := false
 	if b, err := exchange.BeliefsFromPB(theirs); err == nil {
-		for _, d := range exchange.Compare(exchange.Mine{Beliefs: n.beliefs(), Has: n.store.Has}, b) {
+		found := exchange.Compare(exchange.Mine{Beliefs: n.beliefs(), Has: n.store.Has}, b)
+		for _, d := range found {
 			n.w.count("difference " + d.Kind.String())
-			given = given || d.NewEpoch()
 		}
+		_, lost = exchange.NewEpoch(found)
 	}
 	own := n.store.OwnLogs()
 	if !n.holds(step(), m) {
 		return false
 	}
-	if given {
+	if lost {
 		n.w.count("new epoch")
 		n.gaveUp(own)
 	}
 	n.said(n.ownTips())
+	return true
+}
+
+// given runs a step that takes records. When they show that records of this device
+// were lost here, it has to go on in new logs.
+func (n *node) given(m *message, step func() error) bool {
+	own := n.store.OwnLogs()
+	if !n.holds(step(), m) {
+		return false
+	}
+	if now := n.store.OwnLogs(); !slices.Equal(own, now) {
+		n.w.count("own records came back")
+		n.gaveUp(own)
+	}
 	return true
 }
 
@@ -215,15 +241,12 @@ func (s *session) hello(m *message) bool {
 	if proto.Unmarshal(m.bytes, req) != nil {
 		return false
 	}
-	var resp *pb.HelloResponse
-	ok := s.b.meeting(req.GetBeliefs(), m, func() (err error) {
-		resp, err = s.b.responder.Hello(ctx, req)
-		return err
-	})
-	if ok {
-		s.send(s.a, "welcome", resp)
+	resp, err := s.b.responder.Hello(ctx, req)
+	if !s.b.holds(err, m) {
+		return false
 	}
-	return ok
+	s.send(s.a, "welcome", resp)
+	return true
 }
 
 func (s *session) welcome(m *message) bool {
@@ -288,7 +311,7 @@ func (s *session) pump() bool {
 		}
 	}
 	for s.stream != nil && s.streamed < window {
-		more, err := s.stream.Step(ctx)
+		more, err := s.stream.Step()
 		if !s.b.holds(err, nil) {
 			return false
 		}
@@ -330,8 +353,12 @@ func (s *session) pushed(m *message) bool {
 	if proto.Unmarshal(m.bytes, req) != nil {
 		return false
 	}
-	resp, err := s.b.responder.Push(ctx, req)
-	if !s.b.holds(err, m) {
+	var resp *pb.PushResponse
+	ok := s.b.given(m, func() (err error) {
+		resp, err = s.b.responder.Push(ctx, req)
+		return err
+	})
+	if !ok {
 		return false
 	}
 	s.b.answeredWith(resp)
@@ -375,7 +402,7 @@ func (s *session) took(m *message) bool {
 	if proto.Unmarshal(m.bytes, resp) != nil {
 		return false
 	}
-	ok := s.a.holds(s.met.Take(ctx, resp), m)
+	ok := s.a.given(m, func() error { return s.met.Take(ctx, resp) })
 	if ok {
 		s.a.took(resp.Runs)
 	}

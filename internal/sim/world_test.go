@@ -75,6 +75,7 @@ type node struct {
 	clock      *clock.Manual
 	store      *store.Store // nil while the machine is off
 	ring       []byte       // the saved keys of sealed fields
+	kept       []byte       // what the link keeps of the hub
 	replica    *replica.Replica
 	link       *replication.Link
 	responder  *replication.Responder
@@ -104,6 +105,7 @@ type backup struct {
 	hurt  map[event.Hash]bool
 
 	ring    []byte
+	kept    []byte
 	unaware bool
 	closed  map[event.LogID]bool
 }
@@ -258,7 +260,11 @@ func (n *node) acknowledge(recs []*event.Record) {
 
 // ingest takes runs; what it accepts is acknowledged.
 func (n *node) ingest(runs []*pb.Run) ([]store.RunResult, error) {
+	own := n.store.OwnLogs()
 	results, err := n.store.Ingest(ctx, runs)
+	if !slices.Equal(own, n.store.OwnLogs()) {
+		n.gaveUp(own)
+	}
 	if err != nil && !n.sick && !n.full {
 		n.w.fail("%s cannot take a run: %v", n.name, err)
 	}
