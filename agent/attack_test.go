@@ -350,9 +350,9 @@ func TestRecordsOfOthersAreNotChanged(t *testing.T) {
 	}
 }
 
-// TestTheTablesNameRealTests: every test that DEVELOPERS.md names is there.
+// TestTheTablesNameRealTests: every test that the threat model names is there.
 func TestTheTablesNameRealTests(t *testing.T) {
-	text, err := os.ReadFile("../DEVELOPERS.md")
+	text, err := os.ReadFile("../internal/trust/THREATS.md")
 	require.NoError(t, err)
 	there := map[string]bool{}
 	declared := regexp.MustCompile(`(?m)^func (Test\w+)\(`)

@@ -10,10 +10,10 @@ import (
 	"fmt"
 	"io"
 
+	"thawtrail/internal/bundle"
 	"thawtrail/internal/clock"
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
-	"thawtrail/internal/bundle"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/replication"
 	"thawtrail/internal/store"

@@ -6,7 +6,7 @@ import (
 	"io"
 
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/trust/typed"
+	"thawtrail/internal/trust/transcript"
 	"thawtrail/internal/trust/vault"
 )
 
@@ -34,7 +34,7 @@ func NewCode(random io.Reader) (Code, error) {
 		if _, err := io.ReadFull(random, raw[:]); err != nil {
 			return Code{}, fmt.Errorf("draw code: %w", err)
 		}
-		if c := (Code{typed.Base32(raw[:])[:codeChars]}); typed.Plain(codeSalt + c.chars) {
+		if c := (Code{transcript.Base32(raw[:])[:codeChars]}); transcript.Plain(codeSalt + c.chars) {
 			return c, nil
 		}
 	}
@@ -43,14 +43,14 @@ func NewCode(random io.Reader) (Code, error) {
 
 // Text is the code as people read and type it.
 func (c Code) Text() string {
-	checked := typed.Checked(codeSalt + c.chars)
-	return typed.Groups(checked[len(codeSalt):])
+	checked := transcript.Checked(codeSalt + c.chars)
+	return transcript.Groups(checked[len(codeSalt):])
 }
 
 // ParseCode reads a typed code. Refusals do not echo it.
 func ParseCode(text string) (Code, error) {
-	chars, err := typed.Read("code", codeSalt, text, codeChars)
-	if err == nil && !typed.Plain(codeSalt+chars) {
+	chars, err := transcript.Read("code", codeSalt, text, codeChars)
+	if err == nil && !transcript.Plain(codeSalt+chars) {
 		err = refusal.New("code", "(hidden)", "characters that fit their check character").Because("one was misread or two were swapped")
 	}
 	return Code{chars}, err

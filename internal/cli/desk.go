@@ -8,7 +8,7 @@ import (
 	"strings"
 	"time"
 
-	"thawtrail/internal/typed"
+	"thawtrail/internal/input"
 )
 
 // desk is what every command works with: one clock, one zone, two writers.
@@ -35,8 +35,8 @@ func newDesk(out, err io.Writer) *desk {
 }
 
 // clock is what typed times are read against.
-func (d *desk) clock() typed.Clock {
-	return typed.Clock{Now: d.now, Zone: d.zone, ZoneName: d.zoneName}
+func (d *desk) clock() input.Clock {
+	return input.Clock{Now: d.now, Zone: d.zone, ZoneName: d.zoneName}
 }
 
 func (d *desk) printf(format string, args ...any) { fmt.Fprintf(d.out, format, args...) }

@@ -10,8 +10,8 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"thawtrail/internal/event"
+	"thawtrail/internal/input"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/typed"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -36,7 +36,7 @@ type flagOf struct {
 	texts    []string
 }
 
-// Set keeps the text; what it means is read when all is typed.
+// Set keeps the text; what it means is read when all is input.
 func (f *flagOf) Set(text string) error {
 	if len(f.texts) > 0 && !f.many {
 		return errTwice
@@ -144,7 +144,7 @@ func (f *form) fill(d *desk, m protoreflect.Message, words []string) error {
 			return refusal.New(shown(flag.name), flag.text(), "one of the two flags for this value")
 		}
 		filled = append(filled, flag.field)
-		if err := d.put(m, typed.Field{Desc: flag.field, Rule: flag.rule, Name: shown(flag.name), Scale: flag.scale}, flag.texts); err != nil {
+		if err := d.put(m, input.Field{Desc: flag.field, Rule: flag.rule, Name: shown(flag.name), Scale: flag.scale}, flag.texts); err != nil {
 			return err
 		}
 	}
@@ -157,7 +157,7 @@ func (f *form) fill(d *desk, m protoreflect.Message, words []string) error {
 }
 
 // put reads texts into a field; a stock file is the one that only commands read.
-func (d *desk) put(m protoreflect.Message, field typed.Field, texts []string) error {
+func (d *desk) put(m protoreflect.Message, field input.Field, texts []string) error {
 	if field.Desc.IsList() && field.Desc.Kind() == protoreflect.MessageKind {
 		return readStock(m.Mutable(field.Desc).List(), field.Name, texts[0])
 	}
@@ -191,7 +191,7 @@ func (f *form) fillArgs(d *desk, m protoreflect.Message, words []string) error {
 		if field.IsList() {
 			take = len(words)
 		}
-		if err := d.put(m, typed.Field{Desc: field, Rule: rule, Name: name, Scale: max(rule.Scale, 1)}, words[:take]); err != nil {
+		if err := d.put(m, input.Field{Desc: field, Rule: rule, Name: name, Scale: max(rule.Scale, 1)}, words[:take]); err != nil {
 			return err
 		}
 		words = words[take:]

@@ -15,7 +15,7 @@ import (
 func TestPlansPrintAllThatTheyFind(t *testing.T) {
 	for _, c := range []struct{ line, fields, shown string }{
 		{"plan dose --weight-kg 50 --igg-g-per-l 3.5 --donor-igg-g-per-l 18 --age-h 20 --bag-ml 950 --bags 3 --ceiling-ml-per-kg-24h 40 --share-found 0.6 --share-found-low 0.5 --share-found-high 0.8 --donor-igg-low-g-per-l 15 --donor-igg-high-g-per-l 20",
-			"distribution_ml_per_kg ceiling_ml bags", "one fewer|asked|ceiling in 24 h"},
+			"distribution_ml_per_kg ceiling_ml bags give_now_ml later_ml rest_of_bag_ml now given_24h_ml other_fluids_24h_ml", "Now: |one fewer|asked|ceiling in 24 h|of other fluids"},
 		{"plan dose --indications", "indications", "Rhodococcus equi|botulism antitoxin|20 to 40 mL/kg"},
 		{"plan assess --age-h 9 --igg-g-per-l 3 --temperature-c 36.5 --glucose-mg-per-dl 40 --isoerythrolysis yes", "other_scheme_class", "blood glucose 2.22 mmol/L|isoerythrolysis_risk|rectal temperature 36.5"},
 		{"plan test --kind turbidimetric --cut-g-per-l 8", "sensitivity specificity cut_g_per_l", "0.85 / (1 - 0.87)|specificity"},

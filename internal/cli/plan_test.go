@@ -41,10 +41,13 @@ var promised = []struct {
 	{"plan test --kind semi_quantitative_elisa --cut-g-per-l 8", "likelihood_ratio_below likelihood_ratio_above"},
 	{"plan test --kinds", "known_kinds"},
 	{"plan dose --weight-kg 50 --igg-g-per-l 3.5 --target-g-per-l 8 --donor-igg-g-per-l 18 --age-h 20 --bag-ml 950 --distribution-ml-per-kg 90 --share-found 1 --given-24h-ml 0 --bags 2",
-		"igg_lacking_g volume_ml volume_ml_per_kg bags_now bags_total expected_rise_g_per_l expected_igg_g_per_l"},
+		"igg_lacking_g volume_ml volume_ml_per_kg give_now_ml ceiling_ml bags_now bags_total expected_rise_g_per_l expected_igg_g_per_l"},
 	{"plan dose --weight-kg 50 --igg-mg-per-dl 350 --donor-igg-g-per-l 18", "igg_lacking_g volume_ml"},
 	{"plan dose --weight-kg 50 --igg-band 4-8", "volume_ml"},
 	{"plan dose --weight-kg 50 --igg-unknown", "volume_ml"},
+	{"plan dose --weight-kg 50 --igg-g-per-l 2 --age-h 20 --bag 950@18 --bag 900@12.5 --label-igg-g-per-l 12", "give_now_ml bags_now bags_total expected_igg_g_per_l"},
+	{"plan dose --weight-kg 50 --indication sepsis --ml-per-kg 20 --reason shock", "give_now_ml volume_ml"},
+	{"plan dose --weight-kg 50 --igg-g-per-l 2 --donor-igg-g-per-l 18 --given-24h-ml 500 --other-fluids-24h-ml 800", "give_now_ml given_24h_ml other_fluids_24h_ml"},
 	{"plan response --weight-kg 50 --igg-before-g-per-l 3.5 --igg-after-g-per-l 7.4 --given-ml 1900 --donor-igg-g-per-l 18 --age-h 20 --distribution-ml-per-kg 94", "apparent_distribution_ml_per_kg share_found"},
 	{"plan protein --weight-kg 500 --tp-g-per-l 40 --target-tp-g-per-l 50 --donor-tp-g-per-l 70 --plasma-volume-ml-per-kg 45 --space-factor 2", "volume_ml"},
 	{"plan thaw --held-at-c 37 --bag-thickness-mm 40 --h-w-per-m2k 150", "conduction_minutes thaw_minutes"},
@@ -100,8 +103,10 @@ func TestExamplesOfPlansRun(t *testing.T) {
 	}
 }
 
+// The published spread of the distribution volume is part of the range, so an exact
+// plan takes that volume too.
 func TestExactInputsMakeRangesWithoutWidth(t *testing.T) {
-	_, out, _ := runLine(t, strings.Fields("plan dose --weight-kg 50 --igg-g-per-l 3.5 --donor-igg-g-per-l 18 --age-h 20 --share-found 1 --json")...)
+	_, out, _ := runLine(t, strings.Fields("plan dose --weight-kg 50 --igg-g-per-l 3.5 --donor-igg-g-per-l 18 --age-h 20 --share-found 1 --distribution-ml-per-kg 94.5 --json")...)
 	var got struct {
 		Volume struct{ Low, Mid, High float64 } `json:"volume_ml"`
 	}

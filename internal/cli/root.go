@@ -9,8 +9,8 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"thawtrail/internal/event"
+	"thawtrail/internal/input"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/typed"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -215,7 +215,7 @@ func groupOf(word string) string {
 // unknownWord refuses a word that is no command and names near ones.
 func unknownWord(cmd *cobra.Command, word string) error {
 	r := refusal.New("command", word, "a command that `"+cmd.CommandPath()+" --help` lists")
-	if len(word) <= typed.LongestText {
+	if len(word) <= input.LongestText {
 		if near := cmd.SuggestionsFor(word); len(near) > 0 {
 			r = r.Because("did you mean " + strings.Join(near, " or ") + "?")
 		}

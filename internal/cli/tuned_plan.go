@@ -13,19 +13,21 @@ func (p *page) dose(x *pb.DoseResponse) {
 		p.tail(x.ProtoReflect())
 		return
 	}
-	if x.BagsNow != nil && x.BagsTotal != nil {
-		p.line(fmt.Sprintf("Now: %s.  In all: %s.", count(int(x.GetBagsNow()), "bag"), count(int(x.GetBagsTotal()), "bag")))
-		p.blank()
+	p.wrap("", line(x.Now))
+	if x.GetLaterMl() >= 1 {
+		p.wrap("", fmt.Sprintf("Later: %s mL. Recheck IgG before.", number(*x.LaterMl)))
 	}
+	p.blank()
 	pairs := spanPairs([]spanLine{
 		{"IgG lacking", x.IggLackingG, "g"}, {"volume", x.VolumeMl, "mL"}, {"", x.VolumeMlPerKg, "mL/kg"},
 		{"expected rise", x.ExpectedRiseGPerL, "g/L"}, {"expected IgG", x.ExpectedIggGPerL, "g/L"},
 	})
-	if x.DistributionMlPerKg != nil {
-		pairs = append(pairs, [2]string{"distribution", number(*x.DistributionMlPerKg) + " mL/kg"})
+	if x.DistributionRangeMlPerKg != nil {
+		pairs = append(pairs, [2]string{"distribution", spanText(x.DistributionRangeMlPerKg, "mL/kg")})
 	}
 	if x.CeilingMl != nil {
-		pairs = append(pairs, [2]string{"ceiling in 24 h", number(*x.CeilingMl) + " mL"})
+		pairs = append(pairs, [2]string{"ceiling in 24 h", number(*x.CeilingMl) + " mL of plasma"})
+		pairs = append(pairs, [2]string{"given in 24 h", number(x.GetGiven_24HMl()) + " mL of plasma, " + number(x.GetOtherFluids_24HMl()) + " mL of other fluids"})
 	}
 	p.pairs(pairs)
 	p.bagPlan(x.Bags)
@@ -49,7 +51,7 @@ func spanPairs(lines []spanLine) [][2]string {
 	return out
 }
 
-// bagPlan is a table of what whole bags would do.
+// bagPlan is a table of the plan in bags.
 func (p *page) bagPlan(x *pb.BagPlan) {
 	if x == nil {
 		return

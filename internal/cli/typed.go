@@ -4,7 +4,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"thawtrail/internal/event"
-	"thawtrail/internal/typed"
+	"thawtrail/internal/input"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -45,7 +45,7 @@ func metavarOf(f protoreflect.FieldDescriptor) string {
 
 func metavarOfMessage(f protoreflect.FieldDescriptor) string {
 	switch f.Message().FullName() {
-	case typed.MomentName:
+	case input.MomentName:
 		return metaTime
 	case stockBagName:
 		return metaFile

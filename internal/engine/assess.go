@@ -3,6 +3,7 @@ package engine
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"thawtrail/internal/caution"
@@ -15,6 +16,7 @@ type AssessInput struct {
 	IgGReading            // see there
 	Signs        []string // names from Signs()
 	TemperatureC *float64 // rectal
+	GestationD   *float64 // days; under 320 is a reason to offer referral
 	// Blood glucose in one of its two units, or in none.
 	GlucoseMmolPerL *float64
 	GlucoseMgPerDL  *float64
@@ -71,20 +73,35 @@ const (
 	otherAdequate     = 4.0 // the second scheme's borders
 	otherComplete     = 2.0
 
-	lowGlucoseMmolPerL = 4.2     // 76 mg/dL
-	mgPerDLOfMmolPerL  = 18.0156 // of glucose, 180.156 g/mol
+	leastGestationD = 320.0
+	usualGestationD = 342.0
 
-	srcClasses  = "8 and 4 g/L: Estell and Magdesian, Use of Fresh and Frozen Blood Products in Foals, in Robinson's Current Therapy in Equine Medicine 7; Franco Ayala and Oliver-Espinosa, J Equine Vet Sci 2016;44:100-104"
+	lowGlucoseMmolPerL     = 4.2 // 76 mg/dL
+	lowAtBirthMmolPerL     = 3.5 // 63 mg/dL
+	lowAtBirthUntilH       = 8.0
+	veryLowGlucoseMmolPerL = 2.8     // 50 mg/dL
+	mgPerDLOfMmolPerL      = 18.0156 // of glucose, 180.156 g/mol
+
+	srcClasses  = "8 and 4 g/L: Estell and Magdesian, Use of Fresh and Frozen Blood Products in Foals (in Robinson's Current Therapy in Equine Medicine 7, from memory); Franco Ayala and Oliver-Espinosa, J Equine Vet Sci 2016;44:100-104"
 	srcClasses2 = "another scheme calls 2 to 4 g/L partial and below 2 g/L total: SAEVA Proceedings 2016, p. 75"
 	srcWindow   = "uptake best to 6 to 8 h, poor after 12 h (SAEVA Proceedings 2016, p. 199), over by 24 h (Jeffcott, thesis, University of London 1972)"
 	srcGlucose  = "glucose 4.2 to 7.3 mmol/L (76 to 131 mg/dL) is usual; foals below 2.8 at admission were less likely to live: Hollis et al., J Vet Intern Med 2008;22:1223-1227 (515 foals)"
+	srcGlucose2 = "in 20 healthy foals 5.5 +/- 2.0 mmol/L at birth, 7.1 +/- 1.5 at 8 h, 8.3 +/- 1.6 from 12 h: Evaluation of neonatal vitality and blood glucose, lactate and cortisol concentrations in foals of the Paint Horse breed, Pesq Vet Bras (abstract); our limit to 8 h is one such spread under the mean at birth"
 	srcReferral = "reasons to offer referral: common practice"
-	srcFarm     = "44.7 % of 132 healthy foals were below 8 g/L and none was given plasma; all lived to 21 days: Baldwin et al., JAVMA 1991;198:423-428"
+	srcFarm     = "44.7 % of 132 healthy foals were below 8 g/L and none was given plasma; all lived to 21 days: Baldwin et al., JAVMA 1991;198:423-428 (authors and pages from memory)"
 )
+
+// srcsIgGAndIllness are both sides: does IgG tell illness?
+var srcsIgGAndIllness = []string{
+	"foals below 8 g/L were likelier to die: Liepman et al., Equine Vet J 2015;47:526-530 (title and a summary read, not its table)",
+	srcFarm,
+	"passive immune status told septic illness in the first month, not diarrhoea nor R. equi pneumonia, in 323 foals: Raidal, Aust Vet J 1996;73:201-206",
+	"below 4 g/L the odds of medical therapy in 3 months were 3.50 times (1.81 to 6.68), in 361 foals: Clabough et al., J Vet Intern Med 1991, doi 10.1111/j.1939-1676.1991.tb03147.x",
+}
 
 var (
 	iggNotAlone = caution.Define("igg_alone_not_treatment", caution.Note,
-		"IgG alone does not say 'treat': on one well-run farm 44.7 %% of healthy foals were below 8 g/L, none was given plasma and all lived to 21 days.")
+		"IgG alone does not say 'treat'. Studies disagree: below 8 g/L foals were likelier to die in one, and septic illness was commoner in another (323 foals); below 4 g/L medical therapy was 3.5 times as likely (1.81 to 6.68; 361 foals). On one well-run farm 44.7 %% of 132 were below 8 g/L, none was given plasma and all lived to 21 days.")
 	iggProvisional = caution.Define("igg_before_12h", caution.Note,
 		"Sampled at %s h: before 12 h the result is provisional. Test again at 18 to 24 h.")
 	damColostrum = caution.Define("isoerythrolysis_risk", caution.Caution,
@@ -100,6 +117,8 @@ var (
 		hint: "hours, not days; the classes are for newborn foals"}
 	boundsTemperature = bounds{field: "temperature_c", unit: "C", hardLow: 25, hardHigh: 45, likelyLow: 32, likelyHigh: 42,
 		hint: "Fahrenheit? 100 F is 37.8 C"}
+	boundsGestation = bounds{field: "gestation_d", unit: "d", hardLow: 250, hardHigh: 450, likelyLow: 305, likelyHigh: 400,
+		hint: "days, not months"}
 	boundsGlucose = bounds{field: "glucose_mmol_per_l", unit: "mmol/L", hardHigh: 35, likelyLow: 1, likelyHigh: 20,
 		hint: "mg/dL? 76 mg/dL is 4.2 mmol/L"}
 	boundsGlucoseMgPerDL = bounds{field: "glucose_mg_per_dl", unit: "mg/dL", hardHigh: 630, likelyLow: 18, likelyHigh: 360,
@@ -126,6 +145,7 @@ func Assess(in AssessInput) (AssessResult, error) {
 		r.OtherSchemeClass = classOf(igg, otherAdequate, otherComplete)
 	}
 	found := c.signs(in.Signs, in.TemperatureC)
+	gestation := c.or(boundsGestation, in.GestationD, usualGestationD)
 	glucose := c.glucose(in)
 	risk := c.isoerythrolysis(in.Isoerythrolysis)
 	if c.err != nil {
@@ -134,7 +154,14 @@ func Assess(in AssessInput) (AssessResult, error) {
 	r.ColostrumWindow = colostrumWindow(age)
 	r.Provisional = age < provisionalUntilH && r.IgGClass != ClassUnknown
 	r.explainClass(igg, age)
-	r.refer(found, igg, in.TemperatureC, glucose)
+	r.refer(found, in.TemperatureC)
+	if gestation < leastGestationD && !has(found, shortGestationSign) {
+		r.Because = append(r.Because, fmt.Sprintf("gestation %s days (under 320)", num(gestation)))
+	}
+	r.referGlucose(found, glucose, age)
+	r.referIgG(found, igg)
+	r.OfferReferral = len(r.Because) > 0
+	r.askGlucose(found, glucose)
 	r.warnColostrum(found, risk)
 	r.source(srcClasses, srcClasses2, srcWindow, srcReferral)
 	r.Versions = []string{Version}
@@ -223,15 +250,13 @@ func (r *AssessResult) explainClass(igg Range, age float64) {
 	}
 	if r.IgGClass != ClassAdequate && r.IgGClass != ClassUnknown {
 		r.caution(iggNotAlone.With())
-		r.source(srcFarm)
+		r.source(srcsIgGAndIllness...)
 	}
 }
 
-// refer lists the reasons to offer referral.
-func (r *AssessResult) refer(found []Sign, igg Range, temperature, glucose *float64) {
-	weak := false
+// refer lists the signs that are reasons to offer referral.
+func (r *AssessResult) refer(found []Sign, temperature *float64) {
 	for _, s := range found {
-		weak = weak || s.Weak
 		if s.Refer {
 			r.Because = append(r.Because, s.Words)
 		}
@@ -239,17 +264,45 @@ func (r *AssessResult) refer(found []Sign, igg Range, temperature, glucose *floa
 	if temperature != nil && (*temperature < referBelowC || *temperature > referAboveC) {
 		r.Because = append(r.Because, fmt.Sprintf("rectal temperature %s C (below 37.2 or above 38.9)", num(*temperature)))
 	}
-	if glucose != nil && *glucose < lowGlucoseMmolPerL && !has(found, lowGlucoseSign) {
-		r.Because = append(r.Because, fmt.Sprintf("blood glucose %s mmol/L (below 4.2)", num(*glucose)))
-	}
-	if glucose != nil {
-		r.source(srcGlucose)
-	}
+}
+
+// referIgG adds a low IgG in a sick foal to the reasons.
+func (r *AssessResult) referIgG(found []Sign, igg Range) {
 	sick := len(found) > 0 || len(r.Because) > 0
 	if sick && r.IgGClass != ClassUnknown && igg.Low < referBelowGPerL {
 		r.Because = append(r.Because, fmt.Sprintf("IgG %s g/L, below 2, in a sick foal", igg.text()))
 	}
-	r.OfferReferral = len(r.Because) > 0
+}
+
+// lowGlucose is the limit in mmol/L by age: a foal that has hardly sucked has less.
+func lowGlucose(ageH float64) float64 {
+	if ageH < lowAtBirthUntilH {
+		return lowAtBirthMmolPerL
+	}
+	return lowGlucoseMmolPerL
+}
+
+// referGlucose adds a low blood glucose to the reasons.
+func (r *AssessResult) referGlucose(found []Sign, glucose *float64, age float64) {
+	if glucose == nil {
+		return
+	}
+	limit := lowGlucose(age)
+	r.source(srcGlucose, srcGlucose2)
+	r.step("glucose %s mmol/L; low is below %s at %s h", *glucose, limit, age)
+	if *glucose >= limit || has(found, lowGlucoseSign) { // seen and measured is one reason
+		return
+	}
+	text := fmt.Sprintf("blood glucose %s mmol/L (below %s at %s h)", num(*glucose), num(limit), num(age))
+	if *glucose < veryLowGlucoseMmolPerL {
+		text = fmt.Sprintf("blood glucose %s mmol/L, below 2.8: treat the glucose now", num(*glucose))
+	}
+	r.Because = append(r.Because, text)
+}
+
+// askGlucose asks for a glucose in a weak foal that has none.
+func (r *AssessResult) askGlucose(found []Sign, glucose *float64) {
+	weak := slices.ContainsFunc(found, func(s Sign) bool { return s.Weak })
 	if weak && glucose == nil && !has(found, lowGlucoseSign) {
 		r.caution(askGlucose.With())
 	}

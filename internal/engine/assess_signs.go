@@ -18,8 +18,11 @@ type Sign struct {
 	Isoerythrolysis bool // hints at neonatal isoerythrolysis
 }
 
-// lowGlucoseSign is the one sign that a measurement can stand for.
-const lowGlucoseSign = "low_glucose"
+// Signs that a number can stand for.
+const (
+	lowGlucoseSign     = "low_glucose"
+	shortGestationSign = "gestation_under_320_days"
+)
 
 var signs = []Sign{
 	{Name: "cannot_stand", Words: "cannot stand", Refer: true, Weak: true},
@@ -35,10 +38,10 @@ var signs = []Sign{
 	{Name: "swollen_navel", Words: "swollen navel", Refer: true},
 	{Name: "no_urine_by_12h", Words: "no urine by 12 h", Refer: true},
 	{Name: "jaundice", Words: "jaundice", Refer: true, Isoerythrolysis: true},
-	{Name: "gestation_under_320_days", Words: "gestation under 320 days", Refer: true},
+	{Name: shortGestationSign, Words: "gestation under 320 days", Refer: true},
 	{Name: lowGlucoseSign, Words: "low glucose", Refer: true},
-	{Name: "red_urine", Words: "red urine", Isoerythrolysis: true},
-	{Name: "cannot_swallow", Words: "cannot swallow", NotByMouth: true},
+	{Name: "red_urine", Words: "red urine", Refer: true, Isoerythrolysis: true},
+	{Name: "cannot_swallow", Words: "cannot swallow", Refer: true, NotByMouth: true},
 	{Name: "weak", Words: "weak", Weak: true},
 	{Name: "unwell", Words: "otherwise unwell"},
 }

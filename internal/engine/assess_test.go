@@ -86,6 +86,60 @@ func TestAssessReferral(t *testing.T) {
 	}
 }
 
+// A foal that has hardly sucked has less glucose: low is below 3.5 mmol/L to 8 h and
+// below 4.2 after; below 2.8 is told as such at any age.
+func TestAssessGlucoseByAge(t *testing.T) {
+	for _, c := range []struct {
+		age, mmol float64
+		want      string
+	}{
+		{2, 3.5, ""}, {2, 3.49, "below 3.5 at 2 h"}, {7.9, 4, ""}, {8, 4, "below 4.2 at 8 h"}, {20, 4.19, "below 4.2 at 20 h"}, {20, 4.2, ""},
+		{2, 2.79, "below 2.8: treat"}, {20, 2.79, "below 2.8: treat"}, {20, 2.8, "below 4.2"},
+	} {
+		in := wellFoal(10)
+		in.AgeH, in.GlucoseMmolPerL = &c.age, &c.mmol
+		r, err := Assess(in)
+		require.NoError(t, err)
+		if c.want == "" {
+			assert.Empty(t, r.Because, "%+v", c)
+			continue
+		}
+		assert.Contains(t, strings.Join(r.Because, "; "), c.want, "%+v", c)
+		assert.Contains(t, r.Sources, srcGlucose2)
+	}
+	in := wellFoal(1.5)
+	in.GlucoseMmolPerL = new(3.0)
+	r, err := Assess(in)
+	require.NoError(t, err)
+	assert.Len(t, r.Because, 2, "a low glucose alone makes a foal sick, for its IgG")
+}
+
+// Red urine, no swallow and a short gestation are each a reason to offer referral.
+func TestAssessOffersReferral(t *testing.T) {
+	for _, sign := range []string{"red_urine", "cannot_swallow", "gestation_under_320_days", "jaundice"} {
+		in := wellFoal(10)
+		in.Signs = []string{sign}
+		r, err := Assess(in)
+		require.NoError(t, err)
+		assert.True(t, r.OfferReferral, sign)
+	}
+	for days, want := range map[float64]int{319: 1, 320: 0, 342: 0} {
+		in := wellFoal(10)
+		in.GestationD = &days
+		r, err := Assess(in)
+		require.NoError(t, err)
+		assert.Len(t, r.Because, want, "%v days", days)
+	}
+	in := wellFoal(10)
+	in.GestationD, in.Signs = new(310.0), []string{"gestation_under_320_days"}
+	r, err := Assess(in)
+	require.NoError(t, err)
+	assert.Len(t, r.Because, 1, "seen and counted is one reason")
+	in.GestationD = new(11.0)
+	_, err = Assess(in)
+	refused(t, err, "gestation_d")
+}
+
 func TestAssessGlucose(t *testing.T) {
 	for mmol, want := range map[float64]bool{4.19: true, 4.2: false, 7: false} {
 		in := wellFoal(10)

@@ -1,171 +1,241 @@
 package engine
 
 import (
-	"fmt"
 	"math"
-	"slices"
+	"strconv"
 
 	"thawtrail/internal/caution"
 )
 
-// How much fluid a day may bring. Sources disagree, so the cautious one is the
-// ceiling for 'bags now' and the looser ones are shown as graver cautions:
-// 1 L a day for a foal of 40 to 60 kg (DVM360 proceedings, August 2011; other
-// weights at 20 mL/kg), 40 mL/kg (the top of the common textbook range, from
-// memory), 60 mL/kg (ours).
-const (
-	dayNoteMl           = 1000.0
-	dayNoteFromKg       = 40.0
-	dayNoteToKg         = 60.0
-	dayNoteMlPerKg      = 20.0
-	dayCautionMlPerKg   = 40.0
-	dayReasonMlPerKg    = 60.0
-	srcDayNote          = "1 L a day for a foal of 40 to 60 kg: DVM360 proceedings, August 2011; 20 mL/kg at other weights: ours"
-	srcDayCautionReason = "40 mL/kg in 24 h: top of the common textbook range, from memory; 60 mL/kg: ours"
-)
+// BagPlan tells a plan's mL in bags. BagsTotal is the least number of bags that
+// holds the middle volume: the last may be needed for a small part only, so
+// OneFewer says what doing without it would give.
+type BagPlan struct {
+	BagsNow   int // bags to open now, the last perhaps for a part
+	BagsTotal int
+	Now       BagOutcome
+	Total     BagOutcome
+	OneFewer  *BagOutcome // nil when BagsTotal is under 2: none at all is no choice of bags
+	Asked     *BagOutcome // nil unless a number of bags was asked about
+}
+
+// BagOutcome is what mL out of a number of bags give; the ranges are nil without
+// donor IgG. The mL are less than the bags hold where only a part is meant.
+type BagOutcome struct {
+	Bags              int
+	VolumeMl          float64
+	VolumeMlPerKg     float64
+	ExpectedRiseGPerL *Range
+	ExpectedIgGGPerL  *Range
+}
+
+// smallPart is the share of a bag that is too small to be left over: the whole
+// bag is given when no more would stay in it, and no further bag is opened for no
+// more than that when the day's ceiling cuts it off (ours).
+const smallPart = 1.0 / 8
+
+const wholeBagRule = "whole bags: no more than an eighth of a bag is left over, and none is opened for so little before the ceiling (ours)"
 
 var (
-	dayNote = caution.Define("volume_24h_over_day_limit", caution.Note,
-		"%s mL in 24 h (%s mL/kg) is over the cautious %s mL a day.")
-	dayCaution = caution.Define("volume_24h_over_40", caution.Caution,
-		"%s mL in 24 h (%s mL/kg) is over 40 mL/kg: look for fluid overload.")
-	dayReason = caution.Define("volume_24h_over_60", caution.Reason,
-		"%s mL in 24 h (%s mL/kg) is over 60 mL/kg: give the reason.")
-	moreThanOneDay = caution.Define("plan_exceeds_one_day", caution.Note,
-		"All %s mL (%s mL/kg) with what was given is over one day's %s mL: %s now; recheck IgG before more.")
 	lastBag = caution.Define("last_bag_mostly_spare", caution.Note,
 		"%s mL is %s bags of %s mL: of the last bag only %s mL is needed. See what one bag fewer gives.")
 	bagOverCeiling = caution.Define("bag_larger_than_ceiling", caution.Note,
-		"One bag of %s mL is more than the %s mL left of one day's ceiling: no whole bag fits now.")
+		"One bag of %s mL is more than the %s mL left of one day's ceiling: give a part of it and stop at %s mL.")
 )
 
-var boundsCeiling = bounds{field: "ceiling_ml_per_kg_24h", unit: "mL/kg", hardLow: 5, hardHigh: dayReasonMlPerKg,
-	hint: "mL for each kg, not mL"}
+// wholeMl is a volume as people are told it. It is rounded down, so that no
+// ceiling is passed; a rounding error of the last bit takes no mL away.
+func wholeMl(ml float64) string { return strconv.FormatInt(int64(ml+1e-6), 10) }
 
-// dayLimits are one patient's limits for 24 h in mL, from the low end of the weight.
-type dayLimits struct {
-	cautious float64 // the published or scaled note limit
-	ceiling  float64 // cautious, or the practice's own
+// size is the volume of the n-th bag, from 1.
+func (d dosing) size(n int) float64 { return d.supply[min(n, len(d.supply))-1].ml }
+
+// hold is what the first n bags hold.
+func (d dosing) hold(n int) float64 {
+	ml := 0.0
+	for i := 1; i <= min(n, len(d.supply)); i++ {
+		ml += d.size(i)
+	}
+	return ml + float64(max(0, n-len(d.supply)))*d.size(len(d.supply))
 }
 
-// dayLimits fills in the limits. A practice's tighter ceiling is silent, a looser
-// one shows both values.
-func (c *inputs) dayLimits(weight Range, ownMlPerKg *float64) dayLimits {
-	l := dayLimits{cautious: dayNoteMlPerKg * weight.Low}
-	if weight.Low >= dayNoteFromKg && weight.Low <= dayNoteToKg {
-		l.cautious = dayNoteMl
+// opened is the least number of bags that holds a volume. A rounding error of
+// the last bit does not open another bag.
+func (d dosing) opened(ml float64) int {
+	if ml <= 0 {
+		return 0
 	}
-	l.ceiling = l.cautious
-	if ownMlPerKg != nil {
-		l.ceiling = c.one(boundsCeiling, *ownMlPerKg) * weight.Low
-	}
-	if l.ceiling > l.cautious {
-		c.basis.caution(ceilingLoosened.With(num(l.ceiling), num(l.cautious)))
-	}
-	return l
-}
-
-// overDay is the caution that a volume in 24 h deserves, the gravest alone.
-func (l dayLimits) overDay(ml, weightKg float64) []caution.Raised {
-	perKg := ml / weightKg
-	switch {
-	case perKg > dayReasonMlPerKg:
-		return []caution.Raised{dayReason.With(num(ml), num(perKg))}
-	case perKg > dayCautionMlPerKg:
-		return []caution.Raised{dayCaution.With(num(ml), num(perKg))}
-	case ml > l.cautious:
-		return []caution.Raised{dayNote.With(num(ml), num(perKg), num(l.cautious))}
-	}
-	return nil
-}
-
-// judge raises the cautions of volume in 24 h: on the bags asked about, else on
-// the bags for now, else on the whole volume. What lies past today is a note.
-func (l dayLimits) judge(r *DoseResult, d dosing) {
-	r.source(srcDayNote, srcDayCautionReason)
-	now, total, say := r.VolumeMl.Mid, r.VolumeMl.Mid, ""
-	if b := r.Bags; b != nil {
-		now, total = b.Now.VolumeMl, b.Total.VolumeMl
-		say = fmt.Sprintf("%d of %d bags", b.BagsNow, b.BagsTotal)
-		if b.Asked != nil {
-			now, total = b.Asked.VolumeMl, 0
+	listed := len(d.supply) - 1
+	for n := 1; n <= listed; n++ {
+		if d.hold(n) >= ml*(1-1e-9) {
+			return n
 		}
 	}
-	r.step("24 h: given %s + now %s = %s mL = %s mL/kg; ceiling %s mL", d.given, now, d.given+now, (d.given+now)/d.weight.Low, l.ceiling)
-	r.caution(l.overDay(d.given+now, d.weight.Low)...)
-	if say != "" && total > 0 && d.given+total > l.ceiling {
-		r.caution(moreThanOneDay.With(num(total), num(total/d.weight.Mid), num(l.ceiling), say))
-	}
+	return max(1, listed+int(math.Ceil((ml-d.hold(listed))/d.size(listed+1)-1e-9)))
 }
 
-// wholeBags is the least number of bags that holds a volume. A rounding error of
-// the last bit does not open another bag.
-func wholeBags(ml, bag float64) int { return int(math.Ceil(ml/bag - 1e-9)) }
+// filled is a volume, or the whole of its last bag where little would stay in it.
+func (d dosing) filled(ml float64) float64 {
+	if !d.counted {
+		return ml
+	}
+	n := d.opened(ml)
+	if full := d.hold(n); n > 0 && full-ml <= smallPart*d.size(n) {
+		return full
+	}
+	return ml
+}
 
-// bags plans whole bags for a volume.
-func (d dosing) bags(ml float64) *BagPlan {
-	total := max(0, wholeBags(ml, d.bag))
-	room := math.Max(0, d.limits.ceiling-d.given)
-	now := min(total, int(math.Floor(room/d.bag+1e-9)))
-	p := &BagPlan{BagsNow: now, BagsTotal: total, Now: d.outcome(now), Total: d.outcome(total)}
-	if total > 0 {
-		fewer := d.outcome(total - 1)
+// room is what the ceiling leaves of the day.
+func (d dosing) room() float64 { return math.Max(0, d.limits.ceiling-d.given) }
+
+// giveNow is what of a volume may be given now.
+func (d dosing) giveNow(ml float64) float64 {
+	room := d.room()
+	if full := d.filled(ml); full <= room {
+		return full
+	}
+	if ml <= room || !d.counted {
+		return math.Min(ml, room)
+	}
+	n := d.opened(room)
+	if whole := d.hold(n - 1); n > 1 && room-whole <= smallPart*d.size(n) {
+		return whole
+	}
+	return room
+}
+
+// plan fills in what to give now and later, in mL and in bags, and returns the
+// volume whose effect the result shows.
+func (d dosing) plan(r *DoseResult) float64 {
+	need := r.VolumeMl.Mid
+	total := d.filled(need)
+	r.GiveNowMl = d.giveNow(need)
+	r.LaterMl = math.Max(0, total-r.GiveNowMl)
+	if d.counted {
+		r.RestOfBagMl = math.Max(0, d.hold(d.opened(r.GiveNowMl))-r.GiveNowMl)
+		r.Bags = d.bags(r.GiveNowMl, total)
+	}
+	r.Now = d.sentence(r.GiveNowMl, need)
+	d.explainNow(r, need)
+	if r.Bags != nil && r.Bags.Asked != nil {
+		return r.Bags.Asked.VolumeMl
+	}
+	return total
+}
+
+// bags tells what to give now and in all in bags.
+func (d dosing) bags(now, total float64) *BagPlan {
+	p := &BagPlan{BagsNow: d.opened(now), BagsTotal: d.opened(total), Now: d.outcome(now), Total: d.outcome(total)}
+	if p.BagsTotal > 1 {
+		fewer := d.outcome(d.hold(p.BagsTotal - 1))
 		p.OneFewer = &fewer
 	}
 	if d.asked != nil {
-		asked := d.outcome(*d.asked)
+		asked := d.outcome(d.hold(*d.asked))
 		p.Asked = &asked
 	}
 	return p
 }
 
-// outcome is what n bags give.
-func (d dosing) outcome(n int) BagOutcome {
-	o := BagOutcome{Bags: n, VolumeMl: float64(n) * d.bag}
-	o.VolumeMlPerKg = o.VolumeMl / d.weight.Mid
-	o.ExpectedRiseGPerL, o.ExpectedIgGGPerL = d.expect(o.VolumeMl)
+// outcome is what a volume out of bags gives.
+func (d dosing) outcome(ml float64) BagOutcome {
+	o := BagOutcome{Bags: d.opened(ml), VolumeMl: ml, VolumeMlPerKg: ml / d.weight.Mid}
+	o.ExpectedRiseGPerL, o.ExpectedIgGGPerL = d.expect(ml)
 	return o
 }
 
-// outcome adds one line on a number of bags.
+// ordinals count the bag of which a part is meant.
+var ordinals = [...]string{"", "first", "second", "third", "fourth", "fifth", "sixth"}
+
+// sentence is what may be given now, to read aloud. It never says '0 bags' while
+// something may be given, nor a whole bag where a part is meant.
+func (d dosing) sentence(now, need float64) string {
+	switch {
+	case need == 0:
+		return "Now: nothing is lacking by this sum."
+	case now == 0:
+		return "Now: no more today. The ceiling of " + wholeMl(d.limits.ceiling) + " mL of plasma in 24 h is used up."
+	case !d.counted:
+		return "Now: " + wholeMl(now) + " mL."
+	}
+	n := d.opened(now)
+	part := now - d.hold(n-1)
+	switch whole := part > d.size(n)*(1-1e-9); {
+	case whole:
+		return "Now: " + wholeMl(now) + " mL: " + bagsText(n) + d.sizes(n) + "."
+	case n == 1:
+		return "Now: " + wholeMl(now) + " mL, part of one bag of " + num(d.size(1)) + ": stop at " + wholeMl(now) + "."
+	}
+	next := "one more"
+	if n < len(ordinals) {
+		next = "a " + ordinals[n]
+	}
+	return "Now: " + wholeMl(now) + " mL: " + bagsText(n-1) + " and " + wholeMl(part) + " mL of " + next + ": stop there."
+}
+
+// sizes names the size of the first n bags where they have one.
+func (d dosing) sizes(n int) string {
+	for i := 2; i <= min(n, len(d.supply)); i++ {
+		if d.size(i) != d.size(1) {
+			return ""
+		}
+	}
+	return " of " + num(d.size(1)) + " mL"
+}
+
+func bagsText(n int) string {
+	if n == 1 {
+		return "1 bag"
+	}
+	return strconv.Itoa(n) + " bags"
+}
+
+// explainNow puts the sentence before all other steps, and the rest after them.
+func (d dosing) explainNow(r *DoseResult, need float64) {
+	r.first(r.Now)
+	if r.LaterMl > 0 {
+		r.step("later: %s mL; recheck IgG before", r.LaterMl)
+	}
+	if r.Bags == nil {
+		return
+	}
+	r.outcome("now", r.Bags.Now)
+	r.outcome("in all", r.Bags.Total)
+	if r.Bags.OneFewer != nil {
+		r.outcome("one bag fewer", *r.Bags.OneFewer)
+	}
+	if r.Bags.Asked != nil {
+		r.outcome("asked", *r.Bags.Asked)
+	}
+	if r.GiveNowMl != math.Min(need, d.room()) {
+		r.say(wholeBagRule)
+	}
+	if r.RestOfBagMl >= 1 {
+		r.step("%s mL stay in the last bag: use them within 4 h of its set being attached, or sooner if its own clock ends sooner", r.RestOfBagMl)
+		r.source(srcSetAttached)
+	}
+	d.warnBags(r, need)
+}
+
+// outcome adds one line on a volume in bags.
 func (b *Basis) outcome(what string, o BagOutcome) {
 	if o.ExpectedIgGGPerL == nil {
-		b.step("%s: %d x bag = %s mL = %s mL/kg", what, o.Bags, o.VolumeMl, o.VolumeMlPerKg)
+		b.step("%s: %s mL = %s mL/kg, from %s", what, o.VolumeMl, o.VolumeMlPerKg, bagsText(o.Bags))
 		return
 	}
-	b.step("%s: %d x bag = %s mL = %s mL/kg: rise %s g/L, IgG %s g/L", what, o.Bags, o.VolumeMl, o.VolumeMlPerKg, o.ExpectedRiseGPerL, o.ExpectedIgGGPerL)
+	b.step("%s: %s mL = %s mL/kg, from %s: rise %s g/L, IgG %s g/L", what, o.VolumeMl, o.VolumeMlPerKg, bagsText(o.Bags), o.ExpectedRiseGPerL, o.ExpectedIgGGPerL)
 }
 
-// explain puts the bags for now before all other steps, the rest after them, and
-// returns the volume whose effect the result shows.
-func (p *BagPlan) explain(d dosing, b *Basis) float64 {
-	b.outcome("now, within one day's ceiling", p.Now)
-	last := len(b.Steps) - 1
-	now := b.Steps[last]
-	b.Steps = slices.Insert(b.Steps[:last], 0, now)
-	b.outcome("in all", p.Total)
-	if p.OneFewer != nil {
-		b.outcome("one bag fewer", *p.OneFewer)
+// warnBags says when bags and the sum fit badly: the last bag needed for less
+// than half, or a first bag that the ceiling cuts.
+func (d dosing) warnBags(r *DoseResult, need float64) {
+	if n := r.Bags.BagsTotal; n > 1 {
+		if of := need - d.hold(n-1); of < d.size(n)/2 {
+			r.caution(lastBag.With(num(need), num(float64(n-1)+of/d.size(n)), num(d.size(n)), num(of)))
+		}
 	}
-	p.warn(d, b)
-	if p.Asked == nil {
-		return p.Total.VolumeMl
-	}
-	b.outcome("asked", *p.Asked)
-	return p.Asked.VolumeMl
-}
-
-// warn says when whole bags and the sum fit badly: the last bag needed for less
-// than half, or no whole bag within what is left of the ceiling.
-func (p *BagPlan) warn(d dosing, b *Basis) {
-	if p.BagsTotal == 0 {
-		return
-	}
-	need := perKg(d.mlPerKg(), d.weight).Mid
-	if of := need - float64(p.BagsTotal-1)*d.bag; p.BagsTotal > 1 && of < d.bag/2 {
-		b.caution(lastBag.With(num(need), num(need/d.bag), num(d.bag), num(of)))
-	}
-	if room := math.Max(0, d.limits.ceiling-d.given); p.BagsNow == 0 {
-		b.caution(bagOverCeiling.With(num(d.bag), num(room)))
+	if room := d.room(); room > 0 && room < d.size(1) && need > room {
+		r.caution(bagOverCeiling.With(num(d.size(1)), wholeMl(room), wholeMl(r.GiveNowMl)))
 	}
 }

@@ -34,6 +34,7 @@ func TestDoseAgreesWithPublishedRises(t *testing.T) {
 			}
 			r, err := Dose(in)
 			require.NoError(t, err)
+			assert.Equal(t, newbornDistribution, r.DistributionRangeMlPerKg)
 			want := row.num(t, "value_g_per_l")
 			got := r.ExpectedRiseGPerL
 			if row["check"] == "exact" {
@@ -50,7 +51,7 @@ func TestDoseAgreesWithPublishedRises(t *testing.T) {
 // 1 and 20 g/L that is 1417.5 mL.
 func TestDoseWorkedExample(t *testing.T) {
 	in := foal(2, 20)
-	in.ShareFound = new(Exactly(1))
+	in.ShareFound, in.DistributionMlPerKg = new(Exactly(1)), new(94.5)
 	r, err := Dose(in)
 	require.NoError(t, err)
 	assert.InDelta(t, 28.35, r.IgGLackingG.Mid, 1e-9)
@@ -65,7 +66,9 @@ func TestDoseWorkedExample(t *testing.T) {
 }
 
 func TestDoseDefaultShareWidensTheRange(t *testing.T) {
-	r, err := Dose(foal(2, 20))
+	in := foal(2, 20)
+	in.DistributionMlPerKg = new(94.5)
+	r, err := Dose(in)
 	require.NoError(t, err)
 	assert.InDelta(t, 1417.5, r.VolumeMl.Low, 1e-9)
 	assert.InDelta(t, 1417.5/0.7, r.VolumeMl.Mid, 1e-9)
@@ -76,7 +79,7 @@ func TestDoseDefaultShareWidensTheRange(t *testing.T) {
 func TestDoseBandCarriesBothEnds(t *testing.T) {
 	in := foal(0, 20)
 	in.IgGReading = IgGReading{IgGBand: &Band{2, 4}}
-	in.ShareFound = new(Exactly(1))
+	in.ShareFound, in.DistributionMlPerKg = new(Exactly(1)), new(94.5)
 	r, err := Dose(in)
 	require.NoError(t, err)
 	assert.InDelta(t, 4*94.5*50/1000, r.IgGLackingG.Low, 1e-9)
@@ -138,15 +141,54 @@ func TestDoseNothingLacking(t *testing.T) {
 	assert.NotContains(t, codes(r.Cautions), "may_not_rise")
 }
 
+// The published foals lie inside: those of both groups by their least and their
+// most, counted as the source says.
+func TestDosePublishedFoalsLieInside(t *testing.T) {
+	foals := 0
+	for _, g := range []struct {
+		n                  int
+		grams, least, most float64
+		weight             Range
+	}{
+		{6, 20, 3.50, 4.80, Range{43.3, 50.3, 54.7}},
+		{4, 30, 6.40, 9.20, Range{36.5, 43.2, 47.5}},
+	} {
+		in := foal(0, 100)
+		in.WeightKg, in.BagMl, in.Bags = g.weight, new(g.grams*10), new(1)
+		r, err := Dose(in)
+		require.NoError(t, err)
+		if got := r.ExpectedRiseGPerL; got.Low <= g.least && g.most <= got.High {
+			foals += g.n
+		}
+		assert.Contains(t, r.Sources, srcFoalsInside)
+	}
+	assert.Equal(t, 10, foals)
+	assert.Contains(t, srcFoalsInside, "all 10")
+}
+
+func TestDoseShowsTheOtherViewOfTheVolume(t *testing.T) {
+	in := foal(2, 20)
+	in.ShareFound = new(Exactly(1))
+	r, err := Dose(in)
+	require.NoError(t, err)
+	assert.Contains(t, r.Steps, "by the teaching value of 66.6 mL/kg the middle would be 999 mL")
+	in.DistributionMlPerKg = new(94.5)
+	r, err = Dose(in)
+	require.NoError(t, err)
+	assert.NotContains(t, r.Sources, srcTeaching, "the vet's own volume stands alone")
+}
+
 func TestDoseDistributionByAge(t *testing.T) {
-	for _, c := range []struct{ days, want float64 }{
-		{0, 94.5}, {2, 94.5}, {15, 78.15}, {28, 61.8},
+	for _, c := range []struct{ days, want, spread float64 }{
+		{0, 94.5, 8.9}, {2, 94.5, 8.9}, {15, 78.15, 7.4}, {28, 61.8, 5.9},
 	} {
 		in := foal(2, 20)
 		in.AgeH = new(c.days * 24)
 		r, err := Dose(in)
 		require.NoError(t, err)
 		assert.InDelta(t, c.want, r.DistributionMlPerKg, 1e-9, "%v days", c.days)
+		assert.InDelta(t, c.want-c.spread, r.DistributionRangeMlPerKg.Low, 1e-9, "%v days", c.days)
+		assert.InDelta(t, c.want+c.spread, r.DistributionRangeMlPerKg.High, 1e-9, "%v days", c.days)
 	}
 	in := foal(2, 20)
 	in.AgeH = new(28*24 + 1.0)
@@ -181,6 +223,7 @@ func TestDoseRefusesSlips(t *testing.T) {
 		"share in per cent":          {func(in *DoseInput) { in.ShareFound = new(Exactly(70)) }, "share_found", "per cent?"},
 		"bags without their size":    {func(in *DoseInput) { in.Bags = new(2) }, "bag_ml", ""},
 		"mL as bags":                 {func(in *DoseInput) { in.Bags, in.BagMl = new(950), new(950.0) }, "bags", "mL?"},
+		"negative other":             {func(in *DoseInput) { in.OtherFluids24hMl = new(-1.0) }, "other_fluids_24h_ml", "mL"},
 		"negative given":             {func(in *DoseInput) { in.Given24hMl = new(-1.0) }, "given_24h_ml", "mL"},
 		"ceiling over 60 mL/kg":      {func(in *DoseInput) { in.CeilingMlPerKg24h = new(61.0) }, "ceiling_ml_per_kg_24h", "kg"},
 		"infinite age":               {func(in *DoseInput) { in.AgeH = new(math.Inf(1)) }, "age_h", ""},
@@ -220,6 +263,7 @@ func TestDoseNeverGivesNonsense(t *testing.T) {
 			BagMl:               soft(t, "bag", 50, 950, 5000),
 			DistributionMlPerKg: soft(t, "vd", 30, 90, 400),
 			Given24hMl:          soft(t, "given", 0, 900, 5000),
+			OtherFluids24hMl:    soft(t, "other", 0, 900, 5000),
 			CeilingMlPerKg24h:   soft(t, "ceiling", 5, 20, 60),
 		}
 		if w := soft(t, "weight", 5, 30, 50, 1500); w != nil {
@@ -246,6 +290,9 @@ func TestDoseNeverGivesNonsense(t *testing.T) {
 			require.LessOrEqual(t, r.Bags.BagsNow, r.Bags.BagsTotal)
 			require.GreaterOrEqual(t, r.Bags.Total.VolumeMl, r.VolumeMl.Mid*(1-1e-9))
 		}
+		require.GreaterOrEqual(t, r.GiveNowMl, 0.0)
+		require.GreaterOrEqual(t, r.LaterMl, 0.0)
+		require.LessOrEqual(t, r.GiveNowMl, r.CeilingMl*(1+1e-9))
 	})
 }
 
@@ -269,12 +316,14 @@ func TestDoseRangesAreTheLeastAndTheMostOfAllCorners(t *testing.T) {
 			for _, i := range ends(igg) {
 				for _, s := range ends(share) {
 					for _, d := range ends(donor) {
-						short := math.Max(0, 8-i) * 0.0945 * w
-						grams.add(short)
-						volume.add(short / (s * d) * 1000)
-						each.add(short / (s * d) * 1000 / w)
-						rise.add(2 * s * d / (0.0945 * w))
-						after.add(i + 2*s*d/(0.0945*w))
+						for _, v := range []float64{0.0856, 0.1034} { // 94.5 -/+ 8.9
+							short := math.Max(0, 8-i) * v * w
+							grams.add(short)
+							volume.add(short / (s * d) * 1000)
+							each.add(short / (s * d) * 1000 / w)
+							rise.add(2 * s * d / (v * w))
+							after.add(i + 2*s*d/(v*w))
+						}
 					}
 				}
 			}

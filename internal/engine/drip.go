@@ -19,9 +19,13 @@ type DripInput struct {
 	WeightKg           *float64 // nil: no rate per kg, and so no slow start and no check of the ceiling
 	DropsPerMl         *float64 // as printed on the set's packet; no default, nil: no drops
 	Adult              bool     // slow start of an adult instead of a foal's
+	Foal               bool     // said to be a foal; neither said: an adult over 120 kg, which is told
 	NoSlowStart        bool     // only for a further bag of the same batch in the same treatment
 
 	CeilingMlPerKgPerH *float64 // the practice's own ceiling for the plateau, up to 40
+	LabelMlPerKgPerH   *float64 // the label's greatest rate
+	StartMlPerKg       *float64 // the practice's own slow start
+	StartMin           *float64
 }
 
 // DripStage is a time at one rate. DropsPerMin is 0 without a drop factor, and
@@ -62,6 +66,10 @@ const (
 	cautiousCeiling = 20.0 // mL/kg/h on the plateau
 	hardCeiling     = 40.0 // never planned above it
 
+	// unweighedMlPerH is the fastest rate without a weight: 20 mL/kg/h at 30 kg, the
+	// lightest usual newborn (ours).
+	unweighedMlPerH = 600.0
+
 	dropTolerance   = 0.1 // of the volume of 20 or 60 drops
 	countablePerMin = 100.0
 	afterEndMin     = 30.0
@@ -69,8 +77,9 @@ const (
 
 	srcStartFoal   = "slow start 0.5 mL/kg over 20 min, then at most 40 mL/kg/h: SAEVA 2016, p. 191 (foals)"
 	srcStartAdult  = "slow start 0.3-0.5 mL/kg over 10-20 min: Rubio-Martinez & Hendrickson (eds), Complications in Equine Surgery, ch. 6"
+	srcStartOwn    = "slow start: the practice's own protocol"
 	srcCeiling     = "20 mL/kg/h, the rate for whole blood, as the cautious ceiling: Munroe, 2nd ed, Table 9.2"
-	srcDrops       = "20 drops of water are 1 +/- 0.1 mL: ISO 8536-4:2020, 7.8; ISO 1135-4"
+	srcDrops       = "20 drops of water are 1 +/- 0.1 mL: ISO 8536-4:2019; ISO 1135-4"
 	srcVitals      = "every 5 min for 15 min, then every 15 min: Five-Minute Veterinary Consult: Equine, 3rd ed; before steps and after the end: common practice"
 	countDropsSlow = "count drops only while they can be counted, then follow the mL marks; enter the mL given from the bag, never from drops"
 )
@@ -82,8 +91,12 @@ var (
 		"No slow start is planned: only for a further bag of the same batch in the same treatment. A new batch or donor starts slowly again.")
 	noDripWeight = caution.Define("drip_without_weight", caution.Reason,
 		"Without the weight there is no slow start and no check of the rate: this is the average only.")
+	adultStartTaken = caution.Define("adult_slow_start_taken", caution.Caution,
+		"%s kg and no kind given: an adult's slow start, %s mL/kg over %s min, is taken. Say foal or adult.")
 	dropsNotCounted = caution.Define("drops_cannot_be_counted", caution.Note,
 		"%s drops/min cannot be counted by eye (over %s): follow the mL marks at their times, or a spring scale.")
+	startLoosened = caution.Define("slow_start_loosened", caution.Note,
+		"The practice's slow start of %s mL/kg over %s min is faster than the program's %s over %s.")
 	rateCeilingLoosened = caution.Define("rate_ceiling_loosened", caution.Note,
 		"The practice's ceiling of %s mL/kg/h is over the cautious %s mL/kg/h.")
 )
@@ -98,6 +111,10 @@ var (
 		hint: "mL/kg/h, not mL/h; over 40 is never planned, what happened can be recorded"}
 	boundsDrops = bounds{field: "drops_per_ml", unit: "drops/mL", hardLow: 5, hardHigh: 100, likelyLow: 10, likelyHigh: 60,
 		hint: "the number on the set's packet, often 10, 15, 20 or 60"}
+	boundsStart = bounds{field: "start_ml_per_kg", unit: "mL/kg", hardLow: 0.01, hardHigh: 5, likelyLow: 0.1, likelyHigh: 1,
+		hint: "mL for each kg, not mL"}
+	boundsStartMin    = bounds{field: "start_min", unit: "min", hardLow: 5, hardHigh: 120, hint: "minutes, not hours"}
+	boundsLabelRate   = bounds{field: "label_ml_per_kg_per_h", unit: "mL/kg/h", hardLow: 0.5, hardHigh: 100, hint: "mL/kg/h, not mL/h"}
 	boundsRateCeiling = bounds{field: "ceiling_ml_per_kg_per_h", unit: "mL/kg/h", hardLow: 0.5, hardHigh: hardCeiling,
 		hint: "mL/kg/h, not mL/h"}
 )
@@ -129,10 +146,11 @@ func Drip(in DripInput) (DripResult, error) {
 
 // drip is a checked DripInput; weight, drops, minutes and plateau are 0 when absent.
 type drip struct {
-	in                              DripInput
-	volume, weight, drops           float64
-	minutes, plateau                float64
-	ceiling, startMlPerKg, startMin float64
+	in                     DripInput
+	volume, weight, drops  float64
+	minutes, plateau       float64
+	ceiling, label         float64 // label: 0 when the label has no greatest rate
+	startMlPerKg, startMin float64
 }
 
 func readDrip(in DripInput, b *Basis) (drip, error) {
@@ -144,11 +162,17 @@ func readDrip(in DripInput, b *Basis) (drip, error) {
 		minutes: c.or(boundsMinutes, in.Minutes, 0),
 		plateau: c.or(boundsPlateau, in.PlateauMlPerKgPerH, 0),
 		ceiling: c.or(boundsRateCeiling, in.CeilingMlPerKgPerH, cautiousCeiling),
+		label:   c.or(boundsLabelRate, in.LabelMlPerKgPerH, 0),
 
 		startMlPerKg: foalStartMlPerKg, startMin: foalStartMin,
 	}
-	if in.Adult {
+	unsaid := !in.Adult && !in.Foal && d.weight > grownFromKg
+	if d.in.Adult = in.Adult || unsaid; d.in.Adult {
 		d.startMlPerKg, d.startMin = adultStartMlPerKg, adultStartMin
+	}
+	c.ownStart(in, &d)
+	if unsaid && !in.NoSlowStart {
+		b.caution(adultStartTaken.With(num(d.weight), num(d.startMlPerKg), num(d.startMin)))
 	}
 	if (in.Minutes == nil) == (in.PlateauMlPerKgPerH == nil) {
 		c.refuse(refusal.New("minutes", "", "either minutes or plateau_ml_per_kg_per_h, and not both"))
@@ -156,10 +180,25 @@ func readDrip(in DripInput, b *Basis) (drip, error) {
 	if in.WeightKg == nil && in.PlateauMlPerKgPerH != nil {
 		c.refuse(refusal.New("weight_kg", "", "the weight in kg: a rate per kg needs it"))
 	}
+	if perH := d.volume / d.minutes * 60; in.WeightKg == nil && d.minutes > 0 && perH > unweighedMlPerH {
+		c.refuse(refusal.New("weight_kg", "not given", "the weight in kg: "+num(perH)+" mL/h is over "+num(unweighedMlPerH)+" mL/h").
+			Because("600 mL/h is 20 mL/kg/h at 30 kg"))
+	}
 	if d.ceiling > cautiousCeiling {
 		b.caution(rateCeilingLoosened.With(num(d.ceiling), num(cautiousCeiling)))
 	}
 	return d, c.err
+}
+
+// ownStart takes the practice's slow start. A gentler one is silent, a faster one
+// shows both.
+func (c *inputs) ownStart(in DripInput, d *drip) {
+	ml, minutes := d.startMlPerKg, d.startMin
+	d.startMlPerKg = c.or(boundsStart, in.StartMlPerKg, ml)
+	d.startMin = c.or(boundsStartMin, in.StartMin, minutes)
+	if d.startMlPerKg*minutes > ml*d.startMin*(1+1e-9) {
+		c.basis.caution(startLoosened.With(num(d.startMlPerKg), num(d.startMin), num(ml), num(minutes)))
+	}
 }
 
 // perKg is 0 without a weight.
@@ -269,6 +308,9 @@ func (d drip) judge(r *DripResult) {
 	if r.PlateauMlPerKgPerH > d.ceiling*(1+1e-9) {
 		r.caution(overCeiling.With(num(r.PlateauMlPerKgPerH), num(d.ceiling), d.litreInMinutes(30), d.litreInMinutes(20)))
 	}
+	if d.label > 0 && r.PlateauMlPerKgPerH > d.label*(1+1e-9) {
+		r.caution(rateOverLabel.With(num(r.PlateauMlPerKgPerH), num(d.label)))
+	}
 	if d.in.NoSlowStart {
 		r.caution(noSlowStart.With())
 	}
@@ -294,7 +336,10 @@ func (d drip) explain(r *DripResult) {
 	}
 	if len(r.Stages) > 1 {
 		start := srcStartFoal
-		if d.in.Adult {
+		switch {
+		case d.in.StartMlPerKg != nil || d.in.StartMin != nil:
+			start = srcStartOwn
+		case d.in.Adult:
 			start = srcStartAdult
 		}
 		r.source(start)

@@ -28,7 +28,7 @@ func TestDripAgainstPublishedSums(t *testing.T) {
 }
 
 func TestDropToleranceFromIso(t *testing.T) {
-	// ISO 8536-4:2020, 7.8: 20 drops are 1 +/- 0.1 mL. At 1 mL/min.
+	// ISO 8536-4:2019: 20 drops are 1 +/- 0.1 mL. At 1 mL/min.
 	r, err := Drip(DripInput{VolumeMl: 100, Minutes: new(100.0), DropsPerMl: new(20.0)})
 	require.NoError(t, err)
 	assert.InDelta(t, 18.18, r.DropsPerMinTolerance.Low, 0.01)
@@ -103,6 +103,66 @@ func TestDripCeiling(t *testing.T) {
 	assert.Equal(t, []string{"rate_ceiling_loosened", "no_slow_start", "drops_cannot_be_counted"}, codes(r.Cautions))
 }
 
+func TestDripOfAnAdultsWeightWithoutItsKind(t *testing.T) {
+	in := DripInput{VolumeMl: 4000, PlateauMlPerKgPerH: new(10.0), WeightKg: new(500.0)}
+	r, err := Drip(in)
+	require.NoError(t, err)
+	assert.Equal(t, 150.0, r.Stages[0].VolumeMl, "0.3 mL/kg, not a foal's 0.5")
+	assert.Equal(t, []string{"adult_slow_start_taken"}, codes(r.Cautions))
+	assert.Contains(t, r.Sources, srcStartAdult)
+	in.Foal = true
+	r, err = Drip(in)
+	require.NoError(t, err)
+	assert.Equal(t, 250.0, r.Stages[0].VolumeMl)
+	assert.Empty(t, r.Cautions)
+	in.Foal, in.Adult = false, true
+	r, err = Drip(in)
+	require.NoError(t, err)
+	assert.Empty(t, r.Cautions)
+	in.Adult, in.WeightKg = false, new(120.0)
+	r, err = Drip(in)
+	require.NoError(t, err)
+	assert.Equal(t, 60.0, r.Stages[0].VolumeMl)
+}
+
+func TestDripByProtocolAndLabel(t *testing.T) {
+	in := DripInput{VolumeMl: 950, PlateauMlPerKgPerH: new(15.0), WeightKg: new(50.0), StartMlPerKg: new(0.3), StartMin: new(30.0), LabelMlPerKgPerH: new(15.0)}
+	r, err := Drip(in)
+	require.NoError(t, err)
+	assert.Equal(t, 15.0, r.Stages[0].VolumeMl)
+	assert.Equal(t, 30.0, r.Stages[0].ToMin)
+	assert.Empty(t, r.Cautions, "gentler, and at the label's rate")
+	assert.Contains(t, r.Sources, srcStartOwn)
+	in.StartMlPerKg, in.StartMin, in.LabelMlPerKgPerH = new(1.0), nil, new(14.9)
+	r, err = Drip(in)
+	require.NoError(t, err)
+	assert.Equal(t, []string{"slow_start_loosened", "rate_over_label"}, codes(r.Cautions))
+	in.StartMin = new(40.0)
+	r, err = Drip(in)
+	require.NoError(t, err)
+	assert.Equal(t, []string{"rate_over_label"}, codes(r.Cautions), "twice the volume in twice the time is no faster")
+	for field, spoil := range map[string]func(*DripInput){
+		"start_ml_per_kg":       func(in *DripInput) { in.StartMlPerKg = new(25.0) },
+		"start_min":             func(in *DripInput) { in.StartMin = new(0.5) },
+		"label_ml_per_kg_per_h": func(in *DripInput) { in.LabelMlPerKgPerH = new(1000.0) },
+	} {
+		bad := in
+		spoil(&bad)
+		_, err = Drip(bad)
+		refused(t, err, field)
+	}
+}
+
+func TestDripWithoutAWeight(t *testing.T) {
+	r, err := Drip(DripInput{VolumeMl: 600, Minutes: new(60.0)})
+	require.NoError(t, err, "600 mL/h is not above it")
+	assert.Equal(t, []string{"drip_without_weight"}, codes(r.Cautions))
+	_, err = Drip(DripInput{VolumeMl: 601, Minutes: new(60.0)})
+	assertRefused(t, err, "weight_kg", "601 mL/h")
+	_, err = Drip(DripInput{VolumeMl: 601, Minutes: new(60.0), WeightKg: new(50.0)})
+	require.NoError(t, err)
+}
+
 // assertRefused wants a refusal of a field whose text holds a part.
 func assertRefused(t *testing.T, err error, field, part string) {
 	t.Helper()
@@ -144,7 +204,7 @@ func TestDripConservesVolumeAndStaysFinite(t *testing.T) {
 	testrun.Check(t, func(t *rapid.T) {
 		in := DripInput{VolumeMl: rapid.OneOf(rapid.SampledFrom([]float64{10, 250, 950, 4000}), wild()).Draw(t, "ml"), WeightKg: soft(t, "kg", 45, 50, 500), DropsPerMl: soft(t, "drops", 10, 15, 20, 60),
 			Minutes: soft(t, "min", 5, 20, 60, 120, 600), PlateauMlPerKgPerH: soft(t, "plateau", 1, 10, 20, 30, 40),
-			Adult: rapid.Bool().Draw(t, "adult"), NoSlowStart: rapid.Bool().Draw(t, "none")}
+			Adult: rapid.Bool().Draw(t, "adult"), Foal: rapid.Bool().Draw(t, "foal"), NoSlowStart: rapid.Bool().Draw(t, "none")}
 		r, err := Drip(in)
 		if err != nil {
 			return

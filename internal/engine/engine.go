@@ -12,7 +12,7 @@ import (
 
 // Version names the set of formulas; records pin it. It goes up with any change
 // that can change a number.
-const Version = "engine-1"
+const Version = "engine-2"
 
 // Range carries a central estimate and both ends.
 type Range struct {
@@ -34,7 +34,7 @@ type Basis struct {
 func (b *Basis) caution(r ...caution.Raised) { b.Cautions = append(b.Cautions, r...) }
 
 // usualSteps is room for the steps, and for the sources, of most plans.
-const usualSteps = 14
+const usualSteps = 18
 
 // say adds one line as it is.
 func (b *Basis) say(text string) {
@@ -42,6 +42,13 @@ func (b *Basis) say(text string) {
 		b.Steps = make([]string, 0, usualSteps)
 	}
 	b.Steps = append(b.Steps, text)
+}
+
+// first puts one line before all others.
+func (b *Basis) first(text string) {
+	b.say(text)
+	copy(b.Steps[1:], b.Steps)
+	b.Steps[0] = text
 }
 
 // step adds one line of arithmetic, in the format of appendText.

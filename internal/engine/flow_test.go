@@ -65,7 +65,7 @@ func TestPoiseuilleAgainstTextbooks(t *testing.T) {
 	assert.InEpsilon(t, 1.62e4, needle, 0.005)
 	// A solved problem (common practice): 1 cm3/s of water through 3.14 cm x 0.35 mm.
 	assert.InEpsilon(t, 85254.55, poiseuillePaPerFlow(1.0, 0.0314, 0.35)*1e-6, 1e-3)
-	// Blood through 26 mm x 0.81 mm at 2.3 cm3/min into 78 torr: 1.047 m (computed by an independent script).
+	// Blood through 26 mm x 0.81 mm at 2.3 cm3/min into 78 torr: 1.047 m (ours).
 	pa := poiseuillePaPerFlow(4, 0.026, 0.81)*2.3e-6/60 + 78*133.322
 	assert.InEpsilon(t, 1.047, pa/1050/9.80, 0.005)
 	// The trap: Poiseuille alone lets 2095 mL/min through a 45 mm x 1.6 mm cannula

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	_ "embed" // for PickSchema
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -73,6 +74,7 @@ type PickExcluded struct {
 
 const (
 	maxPickMl     = 20000
+	leastPickMl   = 20 // less is more likely litres (ours)
 	maxPickBagMl  = 5000
 	minPickBagMl  = 10
 	maxPickIDLen  = 64
@@ -145,6 +147,19 @@ func Pick(in PickInput) (PickResult, error) {
 	return r, nil
 }
 
+// PickNeed is a needed volume in whole mL, rounded up. It refuses one out of range
+// as it was typed: 1.9 is more likely litres.
+func PickNeed(ml float64) (int, error) {
+	if ml >= leastPickMl && ml <= maxPickMl {
+		return int(math.Ceil(ml)), nil
+	}
+	return 0, refusePickNeed(ml)
+}
+
+func refusePickNeed(ml float64) *refusal.Error {
+	return refusal.New("need_ml", num(ml), fmt.Sprintf("%d to %d mL", leastPickMl, maxPickMl)).Because("litres? 1.9 L is 1900 mL")
+}
+
 // candidate is a bag that may be given, with what the choice needs.
 type candidate struct {
 	*PickBag
@@ -156,8 +171,8 @@ type candidate struct {
 // checkPick refuses what cannot be picked from and fills in the planned end.
 func checkPick(in *PickInput, b *Basis) error {
 	c := &inputs{basis: b}
-	if in.NeedMl < 1 || in.NeedMl > maxPickMl {
-		c.refuse(refusal.New("need_ml", in.NeedMl, fmt.Sprintf("1 to %d mL", maxPickMl)).Because("litres? 0.95 L is 950 mL"))
+	if in.NeedMl < leastPickMl || in.NeedMl > maxPickMl {
+		c.refuse(refusePickNeed(float64(in.NeedMl)))
 	}
 	if len(in.Bags) > MaxPickBags {
 		c.refuse(refusal.New("bags", len(in.Bags), fmt.Sprintf("at most %d bags", MaxPickBags)).Because("ask for one place at a time"))

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -103,6 +104,20 @@ func TestPickRefusals(t *testing.T) {
 		_, err := Pick(in)
 		refused(t, err, field)
 	}
+}
+
+func TestPickNeedIsInMl(t *testing.T) {
+	for _, litres := range []float64{1.9, 0.95, 19.5, -1.5, math.NaN(), math.Inf(1)} {
+		_, err := PickNeed(litres)
+		assert.Contains(t, refused(t, err, "need_ml").Hint, "litres?", "%v", litres)
+	}
+	for ml, want := range map[float64]int{899.5: 900, 20: 20, 20000: 20000} {
+		got, err := PickNeed(ml)
+		require.NoError(t, err)
+		assert.Equal(t, want, got)
+	}
+	_, err := Pick(PickInput{NeedMl: 2, At: pickAt})
+	assert.Contains(t, refused(t, err, "need_ml").Hint, "litres?")
 }
 
 // slowKey spells out a set's place in Pick's order, by the words of its rule, as
@@ -222,7 +237,7 @@ func TestPickAgainstEverySet(t *testing.T) {
 				VolumeMl: rapid.SampledFrom(volumes).Draw(t, "ml"), UseBy: pickAt.AddDate(0, 0, rapid.IntRange(1, 3).Draw(t, "days")),
 				State: rapid.SampledFrom([]ShelfState{ShelfFrozen, ShelfFrozen, ShelfThawed}).Draw(t, "state"), Distance: new(rapid.IntRange(0, 3).Draw(t, "distance"))}
 		}
-		need := rapid.IntRange(1, 3000).Draw(t, "need")
+		need := rapid.IntRange(leastPickMl, 3000).Draw(t, "need")
 		r, err := Pick(PickInput{NeedMl: need, Bags: bags, At: pickAt, Until: pickAt.Add(time.Hour)})
 		require.NoError(t, err)
 		best, second := slowPick(bags, need)

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"thawtrail/internal/caution"
+	"thawtrail/internal/refusal"
 )
 
 // ProteinInput asks how much plasma lifts an adult's total protein to a target.
@@ -29,7 +30,8 @@ const (
 	defaultPlasmaMlPerKg = 45.0
 
 	srcPlasmaVolume = "adult plasma volume 45 mL/kg: from memory"
-	srcSpace        = "albumin and globulin space 2 to 3 x plasma volume: Carlson and Bruss, in Clinical Biochemistry of Domestic Animals, 6th ed"
+	srcSpace        = "albumin and globulin space 2 to 3 x plasma volume: Carlson and Bruss (names from memory), in Clinical Biochemistry of Domestic Animals, 6th ed"
+	srcDayGrown     = "a note over 20 mL/kg of plasma in 24 h, a caution over 40, a reason over 60: ours"
 	srcProteinForm  = "mL = (target - now) x plasma volume x space factor / donor protein: textbook form, from memory"
 )
 
@@ -68,13 +70,17 @@ func Protein(in ProteinInput) (ProteinResult, error) {
 	if in.SpaceFactor != nil {
 		factor = Exactly(c.one(boundsSpaceOne, *in.SpaceFactor))
 	}
-	limits := c.dayLimits(Exactly(weight), nil)
+	if donor <= target {
+		c.refuse(refusal.New("donor_tp_g_per_l", num(donor), "more than the target of "+num(target)+" g/L: plasma with less protein cannot lift to it").
+			Because("g/dL? 7 g/dL is 70 g/L"))
+	}
+	limits := c.dayLimits(Exactly(weight), false, nil)
 	if c.err != nil {
 		return ProteinResult{}, c.err
 	}
 	each := math.Max(0, target-now) * plasma / donor
 	r.VolumeMlPerKg = Range{each * factor.Low, each * factor.Mid, each * factor.High}
-	r.VolumeMl = perKg(r.VolumeMlPerKg, Exactly(weight))
+	r.VolumeMl = Range{r.VolumeMlPerKg.Low * weight, r.VolumeMlPerKg.Mid * weight, r.VolumeMlPerKg.High * weight}
 	r.step("(%s - %s) g/L x %s mL/kg x space factor %s / %s g/L = %s mL/kg",
 		target, now, plasma, factor, donor, r.VolumeMlPerKg)
 	r.step("x %s kg = %s mL", weight, r.VolumeMl)
@@ -85,7 +91,7 @@ func Protein(in ProteinInput) (ProteinResult, error) {
 
 // judge raises the cautions and names the sources.
 func (r *ProteinResult) judge(in ProteinInput, limits dayLimits) {
-	r.source(srcProteinForm, srcSpace, srcDayNote, srcDayCautionReason)
+	r.source(srcProteinForm, srcSpace, srcDayGrown)
 	if in.PlasmaVolumeMlPerKg == nil {
 		r.source(srcPlasmaVolume)
 		if in.WeightKg < foalUnderKg {
@@ -96,7 +102,7 @@ func (r *ProteinResult) judge(in ProteinInput, limits dayLimits) {
 		r.caution(proteinNothing.With(num(in.TPGPerL), num(in.TargetTPGPerL)))
 		return
 	}
-	r.caution(limits.overDay(r.VolumeMl.Mid, in.WeightKg)...)
+	r.caution(limits.overDay(r.VolumeMl.Mid)...)
 	r.caution(proteinSpace.With())
 	r.source(srcMcKenzie)
 }

@@ -75,6 +75,20 @@ func TestProteinRefusesSlips(t *testing.T) {
 	}
 }
 
+// Plasma with less protein than the target never lifts to it, whatever its volume.
+func TestProteinRefusesAPoorDonor(t *testing.T) {
+	for donor, ok := range map[float64]bool{49: false, 50: false, 50.1: true} {
+		in := adult()
+		in.TargetTPGPerL, in.DonorTPGPerL = 50, donor
+		_, err := Protein(in)
+		if ok {
+			require.NoError(t, err)
+			continue
+		}
+		assert.Contains(t, refused(t, err, "donor_tp_g_per_l").Want, "more than the target of 50 g/L")
+	}
+}
+
 func TestProteinNeverGivesNonsense(t *testing.T) {
 	testrun.Check(t, func(t *rapid.T) {
 		in := ProteinInput{WeightKg: wild().Draw(t, "weight"), TPGPerL: wild().Draw(t, "now"), TargetTPGPerL: wild().Draw(t, "target"), DonorTPGPerL: wild().Draw(t, "donor")}

@@ -26,6 +26,7 @@ type ResponseResult struct {
 	IgGGivenG                   float64
 	ApparentDistributionMlPerKg *float64 // nil without a rise
 	ShareFound                  float64
+	IgGClassAfter               string // as Assess has it
 }
 
 var (
@@ -35,6 +36,10 @@ var (
 		"More IgG was found than was given (share %s): colostrum was perhaps still being absorbed.")
 	shareLow = caution.Define("share_below_usual", caution.Note,
 		"The share found, %s, is below the usual 0.4 to 1: look for sepsis, loss or the wrong test before giving more.")
+	stillComplete = caution.Define("still_complete_failure", caution.Caution,
+		"IgG after plasma, %s g/L, is still a complete failure (below 4 g/L)%s. Next: a further dose planned from this value, referral of a sick foal, or watching a well one closely; recheck in any case.")
+	stillPartial = caution.Define("still_partial_failure", caution.Note,
+		"IgG after plasma, %s g/L, is a partial failure (4 to below 8 g/L). Next: watch a well foal, plan more for a sick one; recheck.")
 )
 
 var (
@@ -51,7 +56,7 @@ func Response(in ResponseInput) (ResponseResult, error) {
 	before := c.need(boundsIgGBefore, in.IgGBeforeGPerL, "the IgG before plasma in g/L")
 	after := c.need(boundsIgGAfter, in.IgGAfterGPerL, "the IgG about 24 h after plasma in g/L")
 	given, donor := c.one(boundsGiven, in.GivenMl), c.one(boundsDonor, in.DonorIgGGPerL)
-	vd := c.distribution(in.AgeH, in.DistributionMlPerKg)
+	vd := c.distribution(weight, in.AgeH, in.DistributionMlPerKg).Mid
 	if c.err != nil {
 		return ResponseResult{}, c.err
 	}
@@ -62,6 +67,7 @@ func Response(in ResponseInput) (ResponseResult, error) {
 		after, before, vd, weight, r.IgGGivenG, r.ShareFound)
 	r.source(srcBalance)
 	r.judge(weight)
+	r.classAfter(after)
 	r.Versions = []string{Version}
 	return r, nil
 }
@@ -84,4 +90,21 @@ func (r *ResponseResult) judge(weight float64) {
 		r.caution(shareLow.With(num(r.ShareFound)))
 	}
 	r.source(srcShare)
+}
+
+// classAfter classes the IgG after plasma again: a rise alone may not be enough.
+func (r *ResponseResult) classAfter(after float64) {
+	r.IgGClassAfter = classOne(after, adequateGPerL, completeGPerL)
+	r.step("IgG after plasma %s g/L: %s", after, r.IgGClassAfter)
+	r.source(srcClasses, srcClasses2)
+	switch r.IgGClassAfter {
+	case ClassComplete:
+		other := ""
+		if after >= otherComplete {
+			other = "; a second scheme calls 2 to 4 g/L partial"
+		}
+		r.caution(stillComplete.With(num(after), other))
+	case ClassPartial:
+		r.caution(stillPartial.With(num(after)))
+	}
 }

@@ -2,6 +2,7 @@ package engine
 
 import (
 	"math"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -38,16 +39,39 @@ func TestResponseWithoutARiseNeverSizesADose(t *testing.T) {
 		require.NoError(t, err)
 		assert.Nil(t, r.ApparentDistributionMlPerKg)
 		assert.LessOrEqual(t, r.ShareFound, 0.0)
-		assert.Equal(t, []string{"no_rise"}, codes(r.Cautions))
+		assert.Equal(t, []string{"no_rise", "still_complete_failure"}, codes(r.Cautions))
 	}
 }
 
 func TestResponseOddShares(t *testing.T) {
-	for after, want := range map[float64][]string{3: {"share_below_usual"}, 4: nil, 6: {"share_above_one"}} {
+	for after, want := range map[float64][]string{
+		3: {"share_below_usual", "still_complete_failure"}, 4: {"still_partial_failure"}, 6: {"share_above_one", "still_partial_failure"},
+	} {
 		r, err := Response(lookBack(2, after))
 		require.NoError(t, err)
 		assert.Equal(t, want, codes(r.Cautions), "after %v: share %v", after, r.ShareFound)
 	}
+}
+
+// A rise that does not reach 4 g/L is still a complete failure, and says so.
+func TestResponseClassesTheIgGAgain(t *testing.T) {
+	for after, want := range map[float64][2]string{
+		1.9: {ClassComplete, "still_complete_failure"}, 3.6: {ClassComplete, "still_complete_failure"}, 3.99: {ClassComplete, "still_complete_failure"},
+		4: {ClassPartial, "still_partial_failure"}, 7.99: {ClassPartial, "still_partial_failure"}, 8: {ClassAdequate, ""},
+	} {
+		r, err := Response(lookBack(1, after))
+		require.NoError(t, err)
+		assert.Equal(t, want[0], r.IgGClassAfter, "%v", after)
+		for _, code := range []string{"still_complete_failure", "still_partial_failure"} {
+			assert.Equal(t, code == want[1], slices.Contains(codes(r.Cautions), code), "%v %s", after, code)
+		}
+	}
+	r, err := Response(lookBack(1, 3.6))
+	require.NoError(t, err)
+	assert.Contains(t, r.Cautions[len(r.Cautions)-1].Text, "a second scheme calls 2 to 4 g/L partial")
+	r, err = Response(lookBack(1, 1.9))
+	require.NoError(t, err)
+	assert.NotContains(t, r.Cautions[len(r.Cautions)-1].Text, "second scheme")
 }
 
 // What Dose predicts at a share, Response finds again.

@@ -44,7 +44,7 @@ var (
 	testWorthless = caution.Define("test_no_better_than_chance", caution.Caution,
 		"Sensitivity and specificity add up to %s: at 1 or less the test says nothing or the reverse. Are the two swapped, or meant for 'adequate'?")
 	testNoPrevalence = caution.Define("prevalence_not_given", caution.Note,
-		"Without the share of such foals that are below the cut, a test's answer has no probability. Studies found 2 to 18 %% below 4 g/L and 6 to 45 %% below 8 g/L.")
+		"Without the share of such foals that are below the cut, a test's answer has no probability. In studies 0.4 to 18 %% were below 4 g/L and 5.8 to 44.7 %% below 8 g/L.")
 	testStudyNote = caution.Define("test_study_note", caution.Note, "%s")
 )
 
@@ -55,7 +55,10 @@ var (
 	boundsCut         = bounds{field: "cut_g_per_l", unit: "g/L", hardLow: 1, hardHigh: 20, hint: "mg/dL? 8 g/L is 800 mg/dL"}
 )
 
-const srcBayes = "Bayes' rule"
+const (
+	srcBayes      = "Bayes' rule"
+	srcPrevalence = "below 4 and below 8 g/L: 2.2 and 20.4 % of 535 (Gallacher et al., Equine Vet J 2025); 16 and 33 % of 88 (Tyler-McGowan et al., Aust Vet J 1997); 9.6 % below 8 of 323 (Raidal, Aust Vet J 1996); 13.6 and 44.7 % of 132 (Baldwin et al., JAVMA 1991); 18 % below 4 of 361 (Clabough et al., J Vet Intern Med 1991); 0.4 and 5.8 % of 224 (Nath et al., JAVMA 2010); 6.3 and 17.4 % of 190 (Rev Med Vet 2005;156:163-165); 2.8 % below 4 of 36 (Kohn et al., Am J Vet Res 1989)"
+)
 
 // StallTest weighs a test's answer. It refuses an unknown kind, a kind together
 // with own figures, and an answer that the figures make impossible.
@@ -74,6 +77,7 @@ func StallTest(in StallTestInput) (StallTestResult, error) {
 	r.ratios()
 	if in.Prevalence == nil {
 		r.caution(testNoPrevalence.With())
+		r.source(srcPrevalence)
 	} else if in.Result != "" {
 		if err := r.bayes(in.Result, prevalence); err != nil {
 			return StallTestResult{}, err

@@ -67,6 +67,25 @@ func TestStallTestEveryPublishedKindIsUsable(t *testing.T) {
 	}
 }
 
+// Two studies of digital Brix disagree: the plain name is the larger clinical one's,
+// and each answer tells both.
+func TestStallTestOfBrixShowsBothStudies(t *testing.T) {
+	for kind, se := range map[string]float64{"digital_brix": 0.881, "digital_brix_arabian_foals": 1} {
+		r, err := StallTest(StallTestInput{Kind: kind, CutGPerL: new(4.0)})
+		require.NoError(t, err)
+		assert.Equal(t, se, r.Sensitivity)
+		text := ""
+		for _, c := range r.Cautions {
+			text += c.Text
+		}
+		assert.Contains(t, text, "88.1 and 67.7 %")
+		assert.Contains(t, text, "100 and 69.3 %")
+	}
+	for _, k := range StallTests() {
+		assert.NotRegexp(t, `immunoassay_[a-z]$`, k.Kind, "named by method and study, not by a paper's letter")
+	}
+}
+
 func TestStallTestRefusesSlips(t *testing.T) {
 	se := func() StallTestInput { return StallTestInput{Sensitivity: new(0.9), Specificity: new(0.8)} }
 	for name, c := range map[string]struct {

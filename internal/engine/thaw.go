@@ -27,6 +27,8 @@ type ThawInput struct {
 	HotC   *float64 // hot water to add, with the bag lifted out
 	EndAtC *float64 // where bag and bath should end
 
+	LabelMaxC *float64 // the warmest bath that the label allows
+
 	Recorded []ThawRecord // the practice's own thaws; they move the middle estimate
 }
 
@@ -74,16 +76,20 @@ var (
 var (
 	bathWarm = caution.Define("bath_over_40", caution.Caution,
 		"%s C is over 40 C: hold the mixed bath at 30 to 37 C. At 57 C a sixth of the IgG was lost.")
+	bathOverLabel = caution.Define("bath_over_label", caution.Reason,
+		"%s C is over the label's %s C.")
 	bathCool = caution.Define("bath_under_30", caution.Note,
 		"%s C is under 30 C: it thaws, but slowly.")
 	bucketCannot = caution.Define("bucket_cannot_thaw", caution.Reason,
-		"This bucket cannot thaw %s: its heat ends before the ice does. It takes %s kJ to melt.")
+		"Before the bag goes in: this bucket cannot thaw %s: its heat ends before the ice does. It takes %s kJ to melt.")
 	bucketMayNot = caution.Define("bucket_may_not_thaw", caution.Caution,
 		"If nobody moves %s, this bucket's heat ends after %s min, before the ice does: knead, or add hot water with the bag lifted out.")
 	bucketEndsCool = caution.Define("bucket_ends_cool", caution.Caution,
-		"Bag and water meet at %s C, under 30 C: add hot water on the way, with the bag lifted out, or use more water.")
+		"Before the bag goes in: bag and water will meet at %s C, under 30 C: add hot water on the way, with the bag lifted out, or use more water.")
 	hotInPortions = caution.Define("hot_water_in_portions", caution.Caution,
 		"All of the hot water at once would make %s C: add it in portions, with the bag lifted out, and measure before the bag goes back. Never over 40 C.")
+	hotWithoutBucket = caution.Define("hot_water_without_bucket", caution.Reason,
+		"Not advised: a bag in water of %s C is over 45 C and would be set aside. Mix the hot water with cold to 40 C at most before the bag goes in.")
 	airMissing = caution.Define("barn_air_not_given", caution.Note,
 		"The air's temperature was not given: what the bucket loses to a cold barn is not counted.")
 )
@@ -94,13 +100,14 @@ var (
 		hint: "a bag that has been in more than 45 C is set aside for the vet; Fahrenheit? 98 F is 37 C"}
 	boundsThickness = bounds{field: "bag_thickness_mm", unit: "mm", hardLow: 3, hardHigh: 200, likelyLow: 10, likelyHigh: 80,
 		hint: "the whole thickness in mm, not cm and not half"}
-	boundsSurface  = bounds{field: "h_w_per_m2k", unit: "W/m2K", hardLow: 2, hardHigh: 10000, likelyLow: 20, likelyHigh: 1500, hint: "W/m2K: still water about 100, stirred 250"}
-	boundsBagTemp  = bounds{field: "bag_temp_c", unit: "C", hardLow: -90, hardHigh: plasmaMeltC, likelyLow: -40, likelyHigh: -5, hint: "the sign? a freezer is at -20 C"}
-	boundsWaterL   = bounds{field: "water_l", unit: "L", hardLow: 0.5, hardHigh: 500, likelyLow: 4, likelyHigh: 100, hint: "litres, not mL"}
-	boundsAir      = bounds{field: "air_c", unit: "C", hardLow: -40, hardHigh: 50, likelyLow: -25, likelyHigh: 40, hint: "Fahrenheit? 41 F is 5 C"}
-	boundsHot      = bounds{field: "hot_c", unit: "C", hardLow: 5, hardHigh: 100, likelyLow: 30, likelyHigh: 100, hint: "Fahrenheit? 140 F is 60 C"}
-	boundsEndAt    = named(boundsHeld, "end_at_c")
-	boundsBathTemp = named(boundsHeld, "water_temp_c")
+	boundsSurface   = bounds{field: "h_w_per_m2k", unit: "W/m2K", hardLow: 2, hardHigh: 10000, likelyLow: 20, likelyHigh: 1500, hint: "W/m2K: still water about 100, stirred 250"}
+	boundsBagTemp   = bounds{field: "bag_temp_c", unit: "C", hardLow: -90, hardHigh: plasmaMeltC, likelyLow: -40, likelyHigh: -5, hint: "the sign? a freezer is at -20 C"}
+	boundsWaterL    = bounds{field: "water_l", unit: "L", hardLow: 0.5, hardHigh: 500, likelyLow: 4, likelyHigh: 100, hint: "litres, not mL"}
+	boundsAir       = bounds{field: "air_c", unit: "C", hardLow: -40, hardHigh: 50, likelyLow: -25, likelyHigh: 40, hint: "Fahrenheit? 41 F is 5 C"}
+	boundsHot       = bounds{field: "hot_c", unit: "C", hardLow: 5, hardHigh: 100, likelyLow: 30, likelyHigh: 100, hint: "Fahrenheit? 140 F is 60 C"}
+	boundsEndAt     = named(boundsHeld, "end_at_c")
+	boundsLabelBath = bounds{field: "label_max_c", unit: "C", hardLow: 1, hardHigh: 60, hint: "Fahrenheit? 98 F is 37 C"}
+	boundsBathTemp  = named(boundsHeld, "water_temp_c")
 )
 
 const maxThawBags = 20
@@ -171,9 +178,10 @@ func readThaw(in ThawInput, b *Basis) (thaw, error) {
 	}
 	t.plasmaKg = float64(t.bags) * c.or(boundsBag, in.BagMl, 0) / 1000 * plasmaKgPerL
 	t.waterKg = c.or(boundsWaterL, in.WaterL, 0) * waterKgPerL
-	c.bath(boundsHeld, in.HeldAtC)
-	c.bath(boundsBathTemp, in.WaterTempC)
-	c.bath(boundsEndAt, in.EndAtC)
+	c.or(boundsLabelBath, in.LabelMaxC, 0)
+	c.bath(boundsHeld, in.HeldAtC, in.LabelMaxC)
+	c.bath(boundsBathTemp, in.WaterTempC, in.LabelMaxC)
+	c.bath(boundsEndAt, in.EndAtC, in.LabelMaxC)
 	c.or(boundsAir, in.AirC, 0)
 	c.or(boundsHot, in.HotC, 0)
 	c.thawQuestion(in)
@@ -186,9 +194,12 @@ func readThaw(in ThawInput, b *Basis) (thaw, error) {
 }
 
 // bath checks the temperature of water in which a bag lies.
-func (c *inputs) bath(b bounds, v *float64) {
+func (c *inputs) bath(b bounds, v, labelMax *float64) {
 	if v == nil {
 		return
+	}
+	if labelMax != nil && *v > *labelMax {
+		c.basis.caution(bathOverLabel.With(num(*v), num(*labelMax)))
 	}
 	switch c.one(b, *v); {
 	case *v > bathCautionC:
@@ -246,15 +257,14 @@ func (t thaw) held(r *ThawResult) {
 	bath := *t.in.HeldAtC
 	conduction := meltMinutes(meltKJPerKg, bath, t.thicknessMm.Mid, t.h.Mid, 1)
 	r.ConductionMinutes = &conduction
-	r.step("Plank, slab: %s kJ/kg x 1026 kg/m3 / %s K x (D/2h + D²/8k), D %s mm, h %s W/m2K, k %s W/mK = %s min: an upper bound for the melting, as the melt moves and people knead",
-		meltKJPerKg, bath-plasmaMeltC, t.thicknessMm.Mid, t.h.Mid, thawedWPerMK, conduction)
 	l := t.meltFromBagKJPerKg()
 	r.ThawMinutes = &Range{
 		Low:  meltMinutes(l, bath, t.thicknessMm.Low, t.h.High, 0),
 		Mid:  meltMinutes(l, bath, t.thicknessMm.Mid, t.h.Mid, halfStill),
 		High: meltMinutes(l, bath, t.thicknessMm.High, t.h.Low, 1),
 	}
-	r.step("with the ice warmed from %s C (%s kJ/kg in all): %s min; early: kneaded, late: still", t.bagC, l, r.ThawMinutes)
+	r.step("with the ice warmed from %s C %s min (early: kneaded, late: still); melting by conduction alone %s min, an upper bound, as the melt moves and people knead: Plank, slab, %s kJ/kg x 1026 kg/m3 / %s K x (D/2h + D²/8k), D %s mm, h %s W/m2K, k %s W/mK, and %s kJ/kg with the warming",
+		t.bagC, r.ThawMinutes, conduction, meltKJPerKg, bath-plasmaMeltC, t.thicknessMm.Mid, t.h.Mid, thawedWPerMK, l)
 	t.sourceSurface(r)
 }
 

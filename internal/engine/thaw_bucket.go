@@ -43,6 +43,7 @@ func (t thaw) bucket(r *ThawResult) {
 	late, meltsLate := t.bath(t.thicknessMm.High, t.h.Low, 1, lossWPerK).melt()
 	end, enough := t.meets(mid.lostKJ)
 	r.WaterEndC = &end
+	r.first("before the bag goes in: the water will cool from " + num(*t.in.WaterTempC) + " C to about " + num(end) + " C; have hot water ready where that is under 30 C")
 	r.step("bucket: %s kg of water at %s C and %s kg of plasma at %s C meet at %s C; lost to the air meanwhile %s kJ",
 		t.waterKg, *t.in.WaterTempC, t.plasmaKg, t.bagC, end, mid.lostKJ)
 	if !enough || !melts || !meltsEarly {
@@ -85,6 +86,13 @@ func (t thaw) fetch(r *ThawResult) {
 	r.step("hot water: (%s kJ to bring the plasma to %s C - %s kJ from the bucket) / (%s x (%s - %s)) = %s kg",
 		need, end, have, waterKJPerKgK, hot, end, kg)
 	r.say(bagLiftedOut)
+	if t.waterKg == 0 && hot > bathRefuseC {
+		r.caution(hotWithoutBucket.With(num(hot)))
+		if end < bathCautionC-1 {
+			r.step("of water mixed to %s C it takes %s kg", bathCautionC, t.heatTo(end)/(waterKJPerKgK*(bathCautionC-end)))
+		}
+		return
+	}
 	mixed := hot
 	if t.waterKg > 0 {
 		mixed = (t.waterKg**t.in.WaterTempC + kg*hot) / (t.waterKg + kg)

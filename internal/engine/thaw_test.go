@@ -3,6 +3,8 @@ package engine
 import (
 	"fmt"
 	"math"
+	"slices"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -51,6 +53,61 @@ func TestHeldBathAgainstMeasuredHumanPlasma(t *testing.T) {
 		assert.Less(t, r.ThawMinutes.Low, 20.0)
 		assert.Greater(t, r.ThawMinutes.High, 20.0)
 	}
+}
+
+// What a person should know before the bag goes in stands first.
+func TestTheCoolingIsToldBeforeTheBagGoesIn(t *testing.T) {
+	in := ThawInput{BagMl: new(950.0), WaterL: new(6.0), WaterTempC: new(37.0), AirC: new(8.0)}
+	r, err := Thaw(in)
+	require.NoError(t, err)
+	assert.True(t, strings.HasPrefix(r.Steps[0], "before the bag goes in: the water will cool from 37 C to about "+num(*r.WaterEndC)+" C"), r.Steps[0])
+	assert.Less(t, *r.WaterEndC, 30.0)
+	assert.True(t, strings.HasPrefix(r.Cautions[0].Text, "Before the bag goes in: "), r.Cautions[0].Text)
+}
+
+// Hot water over 45 C without a bucket is told as not advised: the sum of heat is
+// shown, and the amount of water that was mixed to 40 C.
+func TestHotWaterWithoutABucketIsNotAdvised(t *testing.T) {
+	for hot, want := range map[float64]bool{60: true, 45.5: true, 45: false, 42: false} {
+		r, err := Thaw(ThawInput{BagMl: new(950.0), HotC: &hot, EndAtC: new(33.0)})
+		require.NoError(t, err)
+		require.NotNil(t, r.WaterNeededKg)
+		assert.Equal(t, want, slices.Contains(codes(r.Cautions), "hot_water_without_bucket"), "%v C", hot)
+		assert.NotEqual(t, want, slices.Contains(codes(r.Cautions), "hot_water_in_portions"), "%v C", hot)
+	}
+	bucket, err := Thaw(ThawInput{BagMl: new(950.0), WaterL: new(10.0), WaterTempC: new(35.0), AirC: new(8.0), HotC: new(60.0), EndAtC: new(33.0)})
+	require.NoError(t, err)
+	assert.NotContains(t, codes(bucket.Cautions), "hot_water_without_bucket")
+	// 40 C water: heat to 33 C over 4.186 x 7.
+	r, err := Thaw(ThawInput{BagMl: new(1000 / plasmaKgPerL), HotC: new(60.0), EndAtC: new(33.0)})
+	require.NoError(t, err)
+	heat := 2.05*19.46 + 306.82 + 3.93*33.54
+	assert.Contains(t, strings.Join(r.Steps, "\n"), "of water mixed to 40 C it takes "+num(heat/(4.186*7))+" kg")
+}
+
+func TestThawKeepsToTheLabel(t *testing.T) {
+	for bath, want := range map[float64]bool{35: false, 35.5: true} {
+		r, err := Thaw(ThawInput{HeldAtC: &bath, LabelMaxC: new(35.0)})
+		require.NoError(t, err)
+		assert.Equal(t, want, slices.Contains(codes(r.Cautions), "bath_over_label"), "%v C", bath)
+		r, err = Thaw(ThawInput{BagMl: new(950.0), WaterL: new(15.0), WaterTempC: &bath, LabelMaxC: new(35.0)})
+		require.NoError(t, err)
+		assert.Equal(t, want, slices.Contains(codes(r.Cautions), "bath_over_label"), "%v C in a bucket", bath)
+	}
+	_, err := Thaw(ThawInput{HeldAtC: new(35.0), LabelMaxC: new(98.0)})
+	refused(t, err, "label_max_c")
+}
+
+func TestConductionAndRangeAreOneSentence(t *testing.T) {
+	r, err := Thaw(ThawInput{HeldAtC: new(37.0)})
+	require.NoError(t, err)
+	found := 0
+	for _, s := range r.Steps {
+		if strings.Contains(s, r.ThawMinutes.text()+" min") && strings.Contains(s, "by conduction alone "+num(*r.ConductionMinutes)+" min") {
+			found++
+		}
+	}
+	assert.Equal(t, 1, found, r.Steps)
 }
 
 func TestBucketHeatBalance(t *testing.T) {

@@ -41,7 +41,7 @@ const (
 	adultGirthFactor  = 80.0
 
 	srcFoalTape   = "foal tape: Rodriguez et al., Vet Rec 2007 (formula read in news reports)"
-	srcAdultTape  = "adult tape: Carroll and Huntington, Equine Vet J 1988;20:41-45"
+	srcAdultTape  = "adult tape: Carroll and Huntington, Equine Vet J 1988;20:41-45 (pages from memory)"
 	srcAdultOther = "other adult tapes: 11,880 (underestimates: Wagner and Tyler 2011); 80 G^3 (Marcenac and Aublet)"
 	srcTapeError  = "range of +/- 10 %: ours"
 )

@@ -8,7 +8,7 @@ import (
 
 	"thawtrail/internal/label"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/trust/typed"
+	"thawtrail/internal/trust/transcript"
 )
 
 // Rows and their length, check character included.
@@ -69,7 +69,7 @@ func Write(s Sheet, dam, mark string) ([Rows]string, error) {
 	chars := spell(v)
 	for r := range rows {
 		body := chars[r*(RowChars-1) : (r+1)*(RowChars-1)]
-		rows[r] = typed.Groups(text(append(body[:len(body):len(body)], closing(body, byte(r+1)))))
+		rows[r] = transcript.Groups(text(append(body[:len(body):len(body)], closing(body, byte(r+1)))))
 	}
 	return rows, nil
 }
@@ -118,7 +118,7 @@ func minutes(ms, distance int64) uint64 {
 // Read reads typed rows and checks the words that were typed beside them. now is
 // the reading laptop's clock. A refusal names the row with the slip, or the words.
 func Read(code, dam, mark string, now time.Time) (Sheet, error) {
-	plain := typed.Squeezed(code)
+	plain := transcript.Squeezed(code)
 	if len(code) > 1000 || len(plain) != Rows*RowChars {
 		return Sheet{}, refusal.New("code", fmt.Sprintf("%d characters", len(plain)), fmt.Sprintf("%d rows of %d characters", Rows, RowChars))
 	}
@@ -129,7 +129,7 @@ func Read(code, dam, mark string, now time.Time) (Sheet, error) {
 			return Sheet{}, err
 		}
 		if weigh(row) != byte(r+1) {
-			return Sheet{}, refusal.New(rowName(r), typed.Groups(plain[r*RowChars:(r+1)*RowChars]), "the characters on the other screen").Because("one was misread, two were swapped, or it is another row")
+			return Sheet{}, refusal.New(rowName(r), transcript.Groups(plain[r*RowChars:(r+1)*RowChars]), "the characters on the other screen").Because("one was misread, two were swapped, or it is another row")
 		}
 		chars = append(chars, row[:RowChars-1]...)
 	}

@@ -12,8 +12,9 @@ import (
 // characters and two flags. It is read here, where a bag carries one, and never
 // made. A person types the 13 characters and the boxed check character; a
 // scanner sends = in front and the flags behind. Flags 60 to 96 carry the check
-// character's value. Source: ISBT 128 Standard Technical Specification, ST-001,
-// section 2.4.
+// character's value. It is read as text, by the open description in the ISBT 128
+// Standard Technical Specification, ST-001, section 2.4. This program has no
+// affiliation with its publisher, and makes and registers no such number.
 const (
 	donationLength   = 13
 	donationField    = "donation"

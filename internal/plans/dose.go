@@ -2,6 +2,7 @@ package plans
 
 import (
 	"context"
+	"strings"
 
 	"thawtrail/internal/engine"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -22,8 +23,10 @@ func (p *Plans) Dose(_ context.Context, in *pb.DoseRequest) (*pb.DoseResponse, e
 		DonorIgGGPerL:       n.around("donor_igg_g_per_l", in.DonorIggGPerL, in.DonorIggLowGPerL, in.DonorIggHighGPerL),
 		DistributionMlPerKg: in.DistributionMlPerKg,
 		ShareFound:          n.around("share_found", in.ShareFound, in.ShareFoundLow, in.ShareFoundHigh),
-		Given24hMl:          in.Given_24HMl, Bags: whole(in.Bags), CeilingMlPerKg24h: in.CeilingMlPerKg_24H,
+		Given24hMl:          in.Given_24HMl, OtherFluids24hMl: in.OtherFluids_24HMl, Bags: whole(in.Bags), CeilingMlPerKg24h: in.CeilingMlPerKg_24H,
 	}
+	input.LabelIgGGPerL, input.Chosen = in.LabelIggGPerL, n.bags(in.Bag)
+	input.Indication, input.MlPerKg, input.Reason = in.Indication, in.MlPerKg, in.Reason
 	if n.err != nil {
 		return nil, n.err
 	}
@@ -33,8 +36,13 @@ func (p *Plans) Dose(_ context.Context, in *pb.DoseRequest) (*pb.DoseResponse, e
 	out := &pb.DoseResponse{
 		IggLackingG: span(r.IgGLackingG), VolumeMl: span(r.VolumeMl), VolumeMlPerKg: span(r.VolumeMlPerKg),
 		ExpectedRiseGPerL: spanOf(r.ExpectedRiseGPerL), ExpectedIggGPerL: spanOf(r.ExpectedIgGGPerL),
-		DistributionMlPerKg: &r.DistributionMlPerKg, CeilingMl: &r.CeilingMl,
+		CeilingMl: &r.CeilingMl,
+		Now:       r.Now, GiveNowMl: &r.GiveNowMl, LaterMl: &r.LaterMl, RestOfBagMl: &r.RestOfBagMl,
+		Given_24HMl: &r.Given24hMl, OtherFluids_24HMl: &r.OtherFluids24hMl,
 		Cautions: b.cautions, Steps: b.steps, Sources: b.sources, Versions: b.versions,
+	}
+	if r.DistributionMlPerKg > 0 {
+		out.DistributionMlPerKg, out.DistributionRangeMlPerKg = &r.DistributionMlPerKg, span(r.DistributionRangeMlPerKg)
 	}
 	if plan := r.Bags; plan != nil {
 		out.BagsNow, out.BagsTotal = new(int32(plan.BagsNow)), new(int32(plan.BagsTotal))
@@ -42,6 +50,21 @@ func (p *Plans) Dose(_ context.Context, in *pb.DoseRequest) (*pb.DoseResponse, e
 	}
 	return answer(out, err)
 }
+
+// bags reads bags as ML@G_PER_L, or as ML alone.
+func (n *needs) bags(texts []string) (out []engine.DoseBag) {
+	for _, text := range texts {
+		ml, igg, found := strings.Cut(text, "@")
+		bag := engine.DoseBag{VolumeMl: n.part("bag", text, ml, wantBag)}
+		if found {
+			bag.IgGGPerL = new(n.part("bag", text, igg, wantBag))
+		}
+		out = append(out, bag)
+	}
+	return out
+}
+
+const wantBag = "the mL of a bag and its IgG in g/L, such as 950@18, or the mL alone"
 
 // outcome is what a number of bags gives, or nothing.
 func outcome(o *engine.BagOutcome) *pb.BagOutcome {

@@ -22,16 +22,17 @@ func (p *Plans) Drip(_ context.Context, in *pb.DripRequest) (*pb.DripResponse, e
 	}
 	r, err := engine.Drip(engine.DripInput{
 		VolumeMl: volume, Minutes: in.Minutes, PlateauMlPerKgPerH: in.PlateauMlPerKgPerH,
-		WeightKg: in.WeightKg, DropsPerMl: in.DropsPerMl, Adult: adult, NoSlowStart: in.NoSlowStart,
-		CeilingMlPerKgPerH: in.CeilingMlPerKgPerH,
+		WeightKg: in.WeightKg, DropsPerMl: in.DropsPerMl, Adult: adult, Foal: in.Kind == engine.WeighFoal, NoSlowStart: in.NoSlowStart,
+		CeilingMlPerKgPerH: in.CeilingMlPerKgPerH, LabelMlPerKgPerH: in.LabelMlPerKgPerH,
+		StartMlPerKg: in.StartMlPerKg, StartMin: in.StartMin,
 	})
 	b := basisOf(r.Basis)
 	if in.Reason != "" {
 		b.steps = append(b.steps, "reason given: "+refusal.Shorten(in.Reason))
 	}
 	out := &pb.DripResponse{
-		Stages: stages(r.Stages), PlateauMlPerKgPerH: r.PlateauMlPerKgPerH,
-		AverageMlPerKgPerH: r.AverageMlPerKgPerH, AverageMlPerH: r.AverageMlPerH,
+		Stages: stages(r.Stages), PlateauMlPerKgPerH: above0(r.PlateauMlPerKgPerH),
+		AverageMlPerKgPerH: above0(r.AverageMlPerKgPerH), AverageMlPerH: r.AverageMlPerH,
 		AverageDropsPerMin: above0(r.AverageDropsPerMin), VitalsAtMin: r.VitalsAtMin,
 		TotalMin: r.TotalMin, Marks: marks(r.Marks),
 		Cautions: b.cautions, Steps: b.steps, Sources: b.sources, Versions: b.versions,
@@ -46,7 +47,7 @@ func stages(in []engine.DripStage) []*pb.DripStage {
 	out := make([]*pb.DripStage, len(in))
 	for i, s := range in {
 		out[i] = &pb.DripStage{
-			FromMin: s.FromMin, ToMin: s.ToMin, MlPerKgPerH: s.MlPerKgPerH, MlPerH: s.MlPerH,
+			FromMin: s.FromMin, ToMin: s.ToMin, MlPerKgPerH: above0(s.MlPerKgPerH), MlPerH: s.MlPerH,
 			DropsPerMin: above0(s.DropsPerMin), VolumeMl: s.VolumeMl,
 		}
 	}

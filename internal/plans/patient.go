@@ -37,7 +37,7 @@ func (p *Plans) Assess(_ context.Context, in *pb.AssessRequest) (*pb.AssessRespo
 		return nil, n.err
 	}
 	r, err := engine.Assess(engine.AssessInput{
-		AgeH: in.AgeH, IgGReading: reading, Signs: in.Sign, TemperatureC: in.TemperatureC,
+		AgeH: in.AgeH, IgGReading: reading, Signs: in.Sign, TemperatureC: in.TemperatureC, GestationD: in.GestationD,
 		GlucoseMmolPerL: in.GlucoseMmolPerL, GlucoseMgPerDL: in.GlucoseMgPerDl, Isoerythrolysis: in.Isoerythrolysis,
 	})
 	b := basisOf(r.Basis)
@@ -92,7 +92,7 @@ func (p *Plans) Response(_ context.Context, in *pb.ResponseRequest) (*pb.Respons
 	b := basisOf(r.Basis)
 	return answer(&pb.ResponseResponse{
 		ApparentDistributionMlPerKg: r.ApparentDistributionMlPerKg, ShareFound: r.ShareFound,
-		RiseGPerL: r.RiseGPerL, IggGivenG: r.IgGGivenG,
+		RiseGPerL: r.RiseGPerL, IggGivenG: r.IgGGivenG, IggClassAfter: r.IgGClassAfter,
 		Cautions: b.cautions, Steps: b.steps, Sources: b.sources, Versions: b.versions,
 	}, err)
 }

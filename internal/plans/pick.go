@@ -17,8 +17,12 @@ func (p *Plans) Pick(_ context.Context, in *pb.PickRequest) (*pb.PickResponse, e
 		return &pb.PickResponse{Schema: engine.PickSchema, Versions: []string{engine.Version}}, nil
 	}
 	c := clockReader{now: p.Now()}
+	need, err := engine.PickNeed(c.number("need_ml", in.NeedMl, "the mL needed"))
+	if err != nil {
+		c.refuse(err)
+	}
 	input := engine.PickInput{
-		NeedMl: c.millilitres("need_ml", math.Ceil(c.number("need_ml", in.NeedMl, "the mL needed"))),
+		NeedMl: need,
 		Place:  in.Place, At: c.instant("at", in.At), Until: c.instant("until", in.Until),
 	}
 	if in.At == "" {

@@ -69,11 +69,23 @@ func TestDoseCarriesWhatTheEngineSays(t *testing.T) {
 	require.Len(t, got.Cautions, len(want.Cautions))
 }
 
+func TestDoseOfListedBags(t *testing.T) {
+	got, err := newPlans().Dose(ctx, &pb.DoseRequest{WeightKg: new(50.0), IggGPerL: new(2.0), AgeH: new(20.0), Bag: []string{"950@18", "1000 @ 12,5"}})
+	require.NoError(t, err)
+	want, err := engine.Dose(engine.DoseInput{WeightKg: engine.Exactly(50), IgGReading: engine.IgGReading{IgGGPerL: new(2.0)}, AgeH: new(20.0),
+		Chosen: []engine.DoseBag{{VolumeMl: 950, IgGGPerL: new(18.0)}, {VolumeMl: 1000, IgGGPerL: new(12.5)}}})
+	require.NoError(t, err)
+	require.Equal(t, want.VolumeMl.Mid, got.VolumeMl.Mid)
+	require.Equal(t, want.GiveNowMl, got.GetGiveNowMl())
+	require.Equal(t, want.Now, got.Now)
+}
+
 func TestPlansNeedTheirInputs(t *testing.T) {
 	p := newPlans()
 	for field, err := range map[string]error{
 		"weight_kg":  errorOf(p.Dose(ctx, &pb.DoseRequest{})),
 		"igg_band":   errorOf(p.Dose(ctx, &pb.DoseRequest{WeightKg: new(50.0), IggBand: "4"})),
+		"bag":        errorOf(p.Dose(ctx, &pb.DoseRequest{WeightKg: new(50.0), IggGPerL: new(3.0), Bag: []string{"950@"}})),
 		"girth_cm":   errorOf(p.Weigh(ctx, &pb.WeighRequest{Kind: "foal"})),
 		"given_ml":   errorOf(p.Response(ctx, &pb.ResponseRequest{WeightKg: new(50.0), IggBeforeGPerL: new(0.0), IggAfterGPerL: new(4.0)})),
 		"tp_g_per_l": errorOf(p.Protein(ctx, &pb.ProteinRequest{WeightKg: new(500.0)})),
@@ -84,7 +96,7 @@ func TestPlansNeedTheirInputs(t *testing.T) {
 		"trials":     errorOf(p.Interval(ctx, &pb.IntervalRequest{Events: new(int32(1))})),
 		"d":          errorOf(p.Exact(ctx, &pb.ExactRequest{A: new(int32(1)), B: new(int32(1)), C: new(int32(1))})),
 		"foals":      errorOf(p.Demand(ctx, &pb.DemandRequest{FailureRate: new(0.1)})),
-		"need_ml":    errorOf(p.Pick(ctx, &pb.PickRequest{})),
+		"need_ml":    errorOf(p.Pick(ctx, &pb.PickRequest{NeedMl: new(1.9)})),
 		"bags[0].volume_ml": errorOf(p.Pick(ctx, &pb.PickRequest{NeedMl: new(900.0), Stock: []*pb.StockBag{
 			{Id: "a", VolumeMl: 950.5, UseBy: "2027-01-01T00:00:00Z", State: "frozen"},
 		}})),
@@ -130,6 +142,22 @@ func TestDripLeavesOutDropsThatNobodyCanCount(t *testing.T) {
 	require.NoError(t, err)
 	require.InDelta(t, got.GetAverageMlPerH()/60*15, got.GetAverageDropsPerMin(), 1e-9)
 	require.Equal(t, got.GetAverageDropsPerMin(), got.DropsPerMinTolerance.Mid)
+}
+
+func TestDripWithoutAWeightHasNoRatePerKg(t *testing.T) {
+	got, err := newPlans().Drip(ctx, &pb.DripRequest{VolumeMl: new(500.0), Minutes: new(120.0)})
+	require.NoError(t, err)
+	require.Nil(t, got.PlateauMlPerKgPerH)
+	require.Nil(t, got.AverageMlPerKgPerH)
+	require.Nil(t, got.Stages[0].MlPerKgPerH)
+	require.Equal(t, "drip_without_weight", got.Cautions[0].Code)
+	requireRefused(t, errorOf(newPlans().Drip(ctx, &pb.DripRequest{VolumeMl: new(950.0), Minutes: new(60.0)})), "weight_kg")
+	adult, err := newPlans().Drip(ctx, &pb.DripRequest{VolumeMl: new(4000.0), WeightKg: new(500.0), PlateauMlPerKgPerH: new(10.0)})
+	require.NoError(t, err)
+	require.Equal(t, "adult_slow_start_taken", adult.Cautions[0].Code)
+	foal, err := newPlans().Drip(ctx, &pb.DripRequest{VolumeMl: new(4000.0), WeightKg: new(150.0), PlateauMlPerKgPerH: new(10.0), Kind: "foal"})
+	require.NoError(t, err)
+	require.Empty(t, foal.Cautions)
 }
 
 func TestPickPassesWasteAndRunnerUp(t *testing.T) {

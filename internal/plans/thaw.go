@@ -22,7 +22,7 @@ func (p *Plans) Thaw(_ context.Context, in *pb.ThawRequest) (*pb.ThawResponse, e
 	r, err := engine.Thaw(engine.ThawInput{
 		HeldAtC: in.HeldAtC, BagThicknessMm: in.BagThicknessMm, HWPerM2K: in.HWPerM2K,
 		BagMl: in.BagMl, Bags: whole(in.Bags), BagTempC: in.BagTempC, WaterL: in.WaterL, WaterTempC: in.WaterTempC,
-		AirC: in.AirC, HotC: in.HotC, EndAtC: in.EndAtC, Recorded: recorded,
+		AirC: in.AirC, HotC: in.HotC, EndAtC: in.EndAtC, Recorded: recorded, LabelMaxC: in.LabelMaxC,
 	})
 	b := basisOf(r.Basis)
 	out := &pb.ThawResponse{

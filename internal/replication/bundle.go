@@ -8,9 +8,9 @@ import (
 	"slices"
 	"time"
 
+	"thawtrail/internal/bundle"
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
-	"thawtrail/internal/bundle"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/replica"
 	pb "thawtrail/proto/thawtrail/v1"

@@ -6,8 +6,8 @@ import (
 
 	"google.golang.org/grpc"
 
-	"thawtrail/internal/entry"
 	"thawtrail/internal/bundle"
+	"thawtrail/internal/entry"
 	"thawtrail/internal/query"
 	"thawtrail/internal/replication"
 	"thawtrail/internal/trust/pins"

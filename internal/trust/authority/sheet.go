@@ -8,7 +8,7 @@ import (
 	"strings"
 
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/trust/typed"
+	"thawtrail/internal/trust/transcript"
 )
 
 // The recovery sheet holds the authority's key as five rows of 14 characters:
@@ -25,7 +25,7 @@ const (
 // Fingerprint is what people compare: twenty characters of the key's hash.
 func Fingerprint(key ed25519.PublicKey) string {
 	sum := sha256.Sum256(append([]byte("thawtrail authority 1\x00"), key...))
-	return typed.Groups(typed.Base32(sum[:])[:20])
+	return transcript.Groups(transcript.Base32(sum[:])[:20])
 }
 
 // Sheet writes the recovery sheet, to be printed and locked away.
@@ -33,7 +33,7 @@ func Sheet(practice string, key ed25519.PrivateKey) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s\n\nPractice:     %s\nFingerprint:  %s\n\n", sheetTitle, practice, Fingerprint(Public(key)))
 	for i, row := range rows(key) {
-		fmt.Fprintf(&b, "  %d   %s\n", i+1, typed.Groups(row))
+		fmt.Fprintf(&b, "  %d   %s\n", i+1, transcript.Groups(row))
 	}
 	b.WriteString(`
 Whoever has these five rows can admit laptops to the practice, and put a server
@@ -51,13 +51,13 @@ folder too: they hold what no laptop has any more.
 
 func rows(key ed25519.PrivateKey) []string {
 	seed := key.Seed()
-	text := typed.Base32(seed) // 52 characters
+	text := transcript.Base32(seed) // 52 characters
 	sum := sha256.Sum256(append([]byte("thawtrail recovery sheet 1\x00"), seed...))
-	text += typed.Base32(sum[:])[:sumChars]
+	text += transcript.Base32(sum[:])[:sumChars]
 	out := make([]string, sheetRows)
 	for i := range out {
 		row := text[i*rowChars : (i+1)*rowChars]
-		salted := typed.Checked(rowSalt(i) + row)
+		salted := transcript.Checked(rowSalt(i) + row)
 		out[i] = row + salted[len(salted)-1:]
 	}
 	return out
@@ -99,7 +99,7 @@ func FromSheet(text string) (ed25519.PrivateKey, error) {
 		return nil, refusal.New("rows "+strings.Join(slips, ", ")+" of the sheet", "(hidden)", "14 characters each, the last of which fits the others").
 			Because("something was misread in each of them, or rows changed places")
 	}
-	seed, err := typed.FromBase32(body[:keyChars])
+	seed, err := transcript.FromBase32(body[:keyChars])
 	if err != nil || len(seed) != ed25519.SeedSize {
 		return nil, refusal.New("sheet", "(hidden)", "the rows of a recovery sheet")
 	}
@@ -116,7 +116,7 @@ const SheetRows = sheetRows
 // SheetRow checks one row, counted from 1, and gives its characters without the
 // check character: a person who types them is told of a slip in the row at once.
 func SheetRow(number int, text string) (string, error) {
-	return typed.Read(fmt.Sprintf("row %d of the sheet", number), rowSalt(number-1), text, rowChars)
+	return transcript.Read(fmt.Sprintf("row %d of the sheet", number), rowSalt(number-1), text, rowChars)
 }
 
 // cutNumber takes the row's number off a line; false for other lines.

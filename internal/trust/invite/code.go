@@ -9,7 +9,7 @@ import (
 	"io"
 
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/trust/typed"
+	"thawtrail/internal/trust/transcript"
 )
 
 // A code is 20 characters in five groups:
@@ -47,7 +47,7 @@ func NewCode(authority ed25519.PublicKey, random io.Reader) (Code, error) {
 		}
 		c := Code{print: shortPrint(authority)}
 		binary.BigEndian.PutUint64(c.secret[:], binary.BigEndian.Uint64(raw[:])>>(64-secretChars*bitsAChar))
-		if typed.Plain(c.body()) {
+		if transcript.Plain(c.body()) {
 			return c, nil
 		}
 	}
@@ -64,13 +64,13 @@ func (c Code) body() string {
 
 // Text is the code as people read and type it.
 func (c Code) Text() string {
-	return typed.Groups(typed.Checked(c.body()))
+	return transcript.Groups(transcript.Checked(c.body()))
 }
 
 // ParseCode reads a typed code. Refusals do not echo it.
 func ParseCode(text string) (Code, error) {
-	body, err := typed.Read("code", "", text, secretChars+printChars)
-	if err == nil && !typed.Plain(body) {
+	body, err := transcript.Read("code", "", text, secretChars+printChars)
+	if err == nil && !transcript.Plain(body) {
 		err = refusal.New("code", "(hidden)", "characters that fit their check character").Because("one was misread or two were swapped")
 	}
 	if err != nil {
@@ -94,12 +94,12 @@ func shortPrint(authority ed25519.PublicKey) uint64 {
 func chars(v uint64, n int) string {
 	var raw [8]byte
 	binary.BigEndian.PutUint64(raw[:], v<<(64-n*bitsAChar))
-	return typed.Base32(raw[:])[:n]
+	return transcript.Base32(raw[:])[:n]
 }
 
-// number reads characters that typed.Read has checked: the reverse of chars.
+// number reads characters that transcript.Read has checked: the reverse of chars.
 func number(text string) uint64 {
-	raw, err := typed.FromBase32((text + "0000000000000")[:13])
+	raw, err := transcript.FromBase32((text + "0000000000000")[:13])
 	if err != nil {
 		panic("invite: unchecked characters")
 	}

@@ -4,8 +4,8 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"thawtrail/internal/event"
+	"thawtrail/internal/input"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/typed"
 	"thawtrail/internal/web/caseview"
 	"thawtrail/internal/web/form"
 	"thawtrail/internal/web/site"
@@ -58,7 +58,7 @@ func postStart(req *site.Request, p *stepPage) (string, error) {
 	if m.Gauge != "" || m.Site != "" {
 		cath := &pb.CatheterPlaced{Case: p.Case.ID, Site: m.Site}
 		f := form.SpecOf("catheter_placed").Message().Fields().ByName("gauge")
-		err := (typed.Field{Clock: form.Clock(req), Desc: f, Rule: event.RuleOf(f), Name: "gauge", Scale: 1}).Put(cath.ProtoReflect(), []string{m.Gauge})
+		err := (input.Field{Clock: form.Clock(req), Desc: f, Rule: event.RuleOf(f), Name: "gauge", Scale: 1}).Put(cath.ProtoReflect(), []string{m.Gauge})
 		if err == nil {
 			_, err = form.Write(req, "-c", "catheter_placed", cath)
 		}

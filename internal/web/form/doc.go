@@ -6,6 +6,6 @@
 //
 // Write makes a record for which nothing is typed: one press of one button.
 //
-// A form never decides what is right: package typed reads each field, and the
+// A form never decides what is right: package input reads each field, and the
 // service that writes checks and cautions. It never asks a locked browser who it is.
 package form

@@ -10,9 +10,9 @@ import (
 	"thawtrail/internal/engine"
 	"thawtrail/internal/entry"
 	"thawtrail/internal/event"
+	"thawtrail/internal/input"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/query"
-	"thawtrail/internal/typed"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -170,7 +170,7 @@ func (in *Input) shape(l *query.ReadView) error {
 		}
 	case d.Kind() == protoreflect.BoolKind:
 		in.Kind = KindYes
-	case d.Kind() == protoreflect.MessageKind && d.Message().FullName() == typed.MomentName:
+	case d.Kind() == protoreflect.MessageKind && d.Message().FullName() == input.MomentName:
 		in.Kind = kindTime
 	case d.IsList():
 		return in.shapeList()

@@ -8,16 +8,16 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"thawtrail/internal/event"
+	"thawtrail/internal/input"
 	"thawtrail/internal/query"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/typed"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // Post reads what was sent and writes the record, of which the next page tells. When
-// it was refused there is none: the form shows why and keeps what was typed.
+// it was refused there is none: the form shows why and keeps what was input.
 func (f *Form) Post() (*pb.WriteResponse, error) {
 	got := f.req.PostForm
 	if id := got.Get("request_id"); id != "" && len(id) <= 60 {
@@ -70,7 +70,7 @@ func (f *Form) Sent() (saved *pb.WriteResponse, err error) {
 }
 
 // Fill reads every field; the first that does not fit is the one that is told,
-// but all keep what was typed.
+// but all keep what was input.
 func (f *Form) Fill(m protoreflect.Message) (first error) {
 	clock := Clock(f.req)
 	for _, in := range f.Inputs {
@@ -83,7 +83,7 @@ func (f *Form) Fill(m protoreflect.Message) (first error) {
 			}
 			continue
 		}
-		err := typed.Field{Clock: clock, Desc: in.desc, Rule: in.rule, Name: in.shown, Scale: in.scale}.Put(m, texts)
+		err := input.Field{Clock: clock, Desc: in.desc, Rule: in.rule, Name: in.shown, Scale: in.scale}.Put(m, texts)
 		if err != nil && first == nil {
 			first = err
 		}
@@ -91,7 +91,7 @@ func (f *Form) Fill(m protoreflect.Message) (first error) {
 	for field, text := range f.Preset {
 		d := f.Spec.Message().Fields().ByName(protoreflect.Name(field))
 		rule := event.RuleOf(d)
-		if err := (typed.Field{Clock: clock, Desc: d, Rule: rule, Name: field, Scale: 1}).Put(m, []string{text}); err != nil && first == nil {
+		if err := (input.Field{Clock: clock, Desc: d, Rule: rule, Name: field, Scale: 1}).Put(m, []string{text}); err != nil && first == nil {
 			first = err
 		}
 	}
@@ -108,7 +108,7 @@ func (in *Input) wanted() string {
 	return words.Say("form.a_value")
 }
 
-// Keep shows again what was typed.
+// Keep shows again what was input.
 func (in *Input) Keep(texts []string) {
 	for i := range in.Options {
 		in.Options[i].Checked = slices.Contains(texts, in.Options[i].Value)

@@ -6,16 +6,16 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"thawtrail/internal/event"
+	"thawtrail/internal/input"
 	"thawtrail/internal/query"
-	"thawtrail/internal/typed"
 	"thawtrail/internal/web/site"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // Clock is what typed times are read against: this machine's clock in the
 // practice's zone.
-func Clock(req *site.Request) typed.Clock {
-	c := typed.Clock{Now: req.Site.Clock.Now, Zone: time.UTC}
+func Clock(req *site.Request) input.Clock {
+	c := input.Clock{Now: req.Site.Clock.Now, Zone: time.UTC}
 	_ = req.Read(func(l *query.ReadView) error {
 		c.Zone, c.ZoneName = l.Zone(), l.Zone().String()
 		return nil

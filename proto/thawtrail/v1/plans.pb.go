@@ -242,6 +242,7 @@ type AssessRequest struct {
 	GlucoseMmolPerL *float64               `protobuf:"fixed64,9,opt,name=glucose_mmol_per_l,json=glucoseMmolPerL,proto3,oneof" json:"glucose_mmol_per_l,omitempty"`
 	GlucoseMgPerDl  *float64               `protobuf:"fixed64,10,opt,name=glucose_mg_per_dl,json=glucoseMgPerDl,proto3,oneof" json:"glucose_mg_per_dl,omitempty"`
 	Isoerythrolysis string                 `protobuf:"bytes,11,opt,name=isoerythrolysis,proto3" json:"isoerythrolysis,omitempty"`
+	GestationD      *float64               `protobuf:"fixed64,12,opt,name=gestation_d,json=gestationD,proto3,oneof" json:"gestation_d,omitempty"`
 	unknownFields   protoimpl.UnknownFields
 	sizeCache       protoimpl.SizeCache
 }
@@ -351,6 +352,13 @@ func (x *AssessRequest) GetIsoerythrolysis() string {
 		return x.Isoerythrolysis
 	}
 	return ""
+}
+
+func (x *AssessRequest) GetGestationD() float64 {
+	if x != nil && x.GestationD != nil {
+		return *x.GestationD
+	}
+	return 0
 }
 
 type AssessResponse struct {
@@ -811,6 +819,12 @@ type DoseRequest struct {
 	DonorIggLowGPerL    *float64               `protobuf:"fixed64,19,opt,name=donor_igg_low_g_per_l,json=donorIggLowGPerL,proto3,oneof" json:"donor_igg_low_g_per_l,omitempty"`
 	DonorIggHighGPerL   *float64               `protobuf:"fixed64,20,opt,name=donor_igg_high_g_per_l,json=donorIggHighGPerL,proto3,oneof" json:"donor_igg_high_g_per_l,omitempty"`
 	Indications         bool                   `protobuf:"varint,21,opt,name=indications,proto3" json:"indications,omitempty"`
+	OtherFluids_24HMl   *float64               `protobuf:"fixed64,22,opt,name=other_fluids_24h_ml,json=otherFluids24hMl,proto3,oneof" json:"other_fluids_24h_ml,omitempty"`
+	LabelIggGPerL       *float64               `protobuf:"fixed64,23,opt,name=label_igg_g_per_l,json=labelIggGPerL,proto3,oneof" json:"label_igg_g_per_l,omitempty"`
+	Bag                 []string               `protobuf:"bytes,24,rep,name=bag,proto3" json:"bag,omitempty"`
+	Indication          string                 `protobuf:"bytes,25,opt,name=indication,proto3" json:"indication,omitempty"`
+	MlPerKg             *float64               `protobuf:"fixed64,26,opt,name=ml_per_kg,json=mlPerKg,proto3,oneof" json:"ml_per_kg,omitempty"`
+	Reason              string                 `protobuf:"bytes,27,opt,name=reason,proto3" json:"reason,omitempty"`
 	unknownFields       protoimpl.UnknownFields
 	sizeCache           protoimpl.SizeCache
 }
@@ -992,8 +1006,50 @@ func (x *DoseRequest) GetIndications() bool {
 	return false
 }
 
-// BagOutcome is what a number of bags gives. The ranges are absent where the IgG
-// of the plasma is not known.
+func (x *DoseRequest) GetOtherFluids_24HMl() float64 {
+	if x != nil && x.OtherFluids_24HMl != nil {
+		return *x.OtherFluids_24HMl
+	}
+	return 0
+}
+
+func (x *DoseRequest) GetLabelIggGPerL() float64 {
+	if x != nil && x.LabelIggGPerL != nil {
+		return *x.LabelIggGPerL
+	}
+	return 0
+}
+
+func (x *DoseRequest) GetBag() []string {
+	if x != nil {
+		return x.Bag
+	}
+	return nil
+}
+
+func (x *DoseRequest) GetIndication() string {
+	if x != nil {
+		return x.Indication
+	}
+	return ""
+}
+
+func (x *DoseRequest) GetMlPerKg() float64 {
+	if x != nil && x.MlPerKg != nil {
+		return *x.MlPerKg
+	}
+	return 0
+}
+
+func (x *DoseRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// BagOutcome is what mL out of a number of bags give: less than the bags hold where
+// a part is meant. The ranges are absent where the IgG of the plasma is not known.
 type BagOutcome struct {
 	state             protoimpl.MessageState `protogen:"open.v1"`
 	Bags              int32                  `protobuf:"varint,1,opt,name=bags,proto3" json:"bags,omitempty"`
@@ -1070,8 +1126,8 @@ func (x *BagOutcome) GetExpectedIggGPerL() *Span {
 	return nil
 }
 
-// BagPlan is what whole bags would do: those for now, all, one fewer than all,
-// and the number asked about.
+// BagPlan tells the plan in bags: those for now, all, one fewer than all, and the
+// number asked about.
 type BagPlan struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Now           *BagOutcome            `protobuf:"bytes,1,opt,name=now,proto3" json:"now,omitempty"`
@@ -1259,18 +1315,32 @@ type DoseResponse struct {
 	ExpectedRiseGPerL   *Span                  `protobuf:"bytes,6,opt,name=expected_rise_g_per_l,json=expectedRiseGPerL,proto3" json:"expected_rise_g_per_l,omitempty"`
 	ExpectedIggGPerL    *Span                  `protobuf:"bytes,7,opt,name=expected_igg_g_per_l,json=expectedIggGPerL,proto3" json:"expected_igg_g_per_l,omitempty"`
 	DistributionMlPerKg *float64               `protobuf:"fixed64,8,opt,name=distribution_ml_per_kg,json=distributionMlPerKg,proto3,oneof" json:"distribution_ml_per_kg,omitempty"`
-	// For any 24 h; what was given counts against it.
+	// Of plasma in any 24 h; what was given counts against it.
 	CeilingMl *float64 `protobuf:"fixed64,9,opt,name=ceiling_ml,json=ceilingMl,proto3,oneof" json:"ceiling_ml,omitempty"`
-	// What whole bags would do.
+	// The plan in bags.
 	Bags *BagPlan `protobuf:"bytes,10,opt,name=bags,proto3" json:"bags,omitempty"`
 	// Published uses, where they were asked for.
-	Indications   []*Indication `protobuf:"bytes,11,rep,name=indications,proto3" json:"indications,omitempty"`
-	Cautions      []*Caution    `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
-	Steps         []string      `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
-	Sources       []string      `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
-	Versions      []string      `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Indications []*Indication `protobuf:"bytes,11,rep,name=indications,proto3" json:"indications,omitempty"`
+	// What may be given now, part bags included: the smaller of what is lacking and of
+	// what the ceiling leaves.
+	GiveNowMl *float64 `protobuf:"fixed64,12,opt,name=give_now_ml,json=giveNowMl,proto3,oneof" json:"give_now_ml,omitempty"`
+	// What the middle volume asks for beyond that.
+	LaterMl *float64 `protobuf:"fixed64,13,opt,name=later_ml,json=laterMl,proto3,oneof" json:"later_ml,omitempty"`
+	// What that leaves in the last bag which is opened now.
+	RestOfBagMl *float64 `protobuf:"fixed64,14,opt,name=rest_of_bag_ml,json=restOfBagMl,proto3,oneof" json:"rest_of_bag_ml,omitempty"`
+	// What may be given now, as a sentence.
+	Now string `protobuf:"bytes,15,opt,name=now,proto3" json:"now,omitempty"`
+	// By vein in the last 24 h, as told: plasma, and other fluids.
+	Given_24HMl       *float64 `protobuf:"fixed64,16,opt,name=given_24h_ml,json=given24hMl,proto3,oneof" json:"given_24h_ml,omitempty"`
+	OtherFluids_24HMl *float64 `protobuf:"fixed64,17,opt,name=other_fluids_24h_ml,json=otherFluids24hMl,proto3,oneof" json:"other_fluids_24h_ml,omitempty"`
+	// With the published spread; without width where it was given.
+	DistributionRangeMlPerKg *Span      `protobuf:"bytes,18,opt,name=distribution_range_ml_per_kg,json=distributionRangeMlPerKg,proto3" json:"distribution_range_ml_per_kg,omitempty"`
+	Cautions                 []*Caution `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	Steps                    []string   `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
+	Sources                  []string   `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
+	Versions                 []string   `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
+	unknownFields            protoimpl.UnknownFields
+	sizeCache                protoimpl.SizeCache
 }
 
 func (x *DoseResponse) Reset() {
@@ -1376,6 +1446,55 @@ func (x *DoseResponse) GetBags() *BagPlan {
 func (x *DoseResponse) GetIndications() []*Indication {
 	if x != nil {
 		return x.Indications
+	}
+	return nil
+}
+
+func (x *DoseResponse) GetGiveNowMl() float64 {
+	if x != nil && x.GiveNowMl != nil {
+		return *x.GiveNowMl
+	}
+	return 0
+}
+
+func (x *DoseResponse) GetLaterMl() float64 {
+	if x != nil && x.LaterMl != nil {
+		return *x.LaterMl
+	}
+	return 0
+}
+
+func (x *DoseResponse) GetRestOfBagMl() float64 {
+	if x != nil && x.RestOfBagMl != nil {
+		return *x.RestOfBagMl
+	}
+	return 0
+}
+
+func (x *DoseResponse) GetNow() string {
+	if x != nil {
+		return x.Now
+	}
+	return ""
+}
+
+func (x *DoseResponse) GetGiven_24HMl() float64 {
+	if x != nil && x.Given_24HMl != nil {
+		return *x.Given_24HMl
+	}
+	return 0
+}
+
+func (x *DoseResponse) GetOtherFluids_24HMl() float64 {
+	if x != nil && x.OtherFluids_24HMl != nil {
+		return *x.OtherFluids_24HMl
+	}
+	return 0
+}
+
+func (x *DoseResponse) GetDistributionRangeMlPerKg() *Span {
+	if x != nil {
+		return x.DistributionRangeMlPerKg
 	}
 	return nil
 }
@@ -1506,12 +1625,14 @@ type ResponseResponse struct {
 	ShareFound                  float64                `protobuf:"fixed64,2,opt,name=share_found,json=shareFound,proto3" json:"share_found,omitempty"`
 	RiseGPerL                   float64                `protobuf:"fixed64,3,opt,name=rise_g_per_l,json=riseGPerL,proto3" json:"rise_g_per_l,omitempty"`
 	IggGivenG                   float64                `protobuf:"fixed64,4,opt,name=igg_given_g,json=iggGivenG,proto3" json:"igg_given_g,omitempty"`
-	Cautions                    []*Caution             `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
-	Steps                       []string               `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
-	Sources                     []string               `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
-	Versions                    []string               `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
-	unknownFields               protoimpl.UnknownFields
-	sizeCache                   protoimpl.SizeCache
+	// The class of the IgG after plasma, as PlanService.Assess has it.
+	IggClassAfter string     `protobuf:"bytes,5,opt,name=igg_class_after,json=iggClassAfter,proto3" json:"igg_class_after,omitempty"`
+	Cautions      []*Caution `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	Steps         []string   `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
+	Sources       []string   `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
+	Versions      []string   `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ResponseResponse) Reset() {
@@ -1570,6 +1691,13 @@ func (x *ResponseResponse) GetIggGivenG() float64 {
 		return x.IggGivenG
 	}
 	return 0
+}
+
+func (x *ResponseResponse) GetIggClassAfter() string {
+	if x != nil {
+		return x.IggClassAfter
+	}
+	return ""
 }
 
 func (x *ResponseResponse) GetCautions() []*Caution {
@@ -1782,6 +1910,7 @@ type ThawRequest struct {
 	HotC           *float64               `protobuf:"fixed64,10,opt,name=hot_c,json=hotC,proto3,oneof" json:"hot_c,omitempty"`
 	EndAtC         *float64               `protobuf:"fixed64,11,opt,name=end_at_c,json=endAtC,proto3,oneof" json:"end_at_c,omitempty"`
 	Recorded       []string               `protobuf:"bytes,12,rep,name=recorded,proto3" json:"recorded,omitempty"`
+	LabelMaxC      *float64               `protobuf:"fixed64,13,opt,name=label_max_c,json=labelMaxC,proto3,oneof" json:"label_max_c,omitempty"`
 	unknownFields  protoimpl.UnknownFields
 	sizeCache      protoimpl.SizeCache
 }
@@ -1898,6 +2027,13 @@ func (x *ThawRequest) GetRecorded() []string {
 		return x.Recorded
 	}
 	return nil
+}
+
+func (x *ThawRequest) GetLabelMaxC() float64 {
+	if x != nil && x.LabelMaxC != nil {
+		return *x.LabelMaxC
+	}
+	return 0
 }
 
 // ThawLearned is how many own thaws were given, and their factor on the middle.
@@ -2081,6 +2217,9 @@ type DripRequest struct {
 	Kind               string                 `protobuf:"bytes,7,opt,name=kind,proto3" json:"kind,omitempty"`
 	Reason             string                 `protobuf:"bytes,8,opt,name=reason,proto3" json:"reason,omitempty"`
 	CeilingMlPerKgPerH *float64               `protobuf:"fixed64,9,opt,name=ceiling_ml_per_kg_per_h,json=ceilingMlPerKgPerH,proto3,oneof" json:"ceiling_ml_per_kg_per_h,omitempty"`
+	LabelMlPerKgPerH   *float64               `protobuf:"fixed64,10,opt,name=label_ml_per_kg_per_h,json=labelMlPerKgPerH,proto3,oneof" json:"label_ml_per_kg_per_h,omitempty"`
+	StartMlPerKg       *float64               `protobuf:"fixed64,11,opt,name=start_ml_per_kg,json=startMlPerKg,proto3,oneof" json:"start_ml_per_kg,omitempty"`
+	StartMin           *float64               `protobuf:"fixed64,12,opt,name=start_min,json=startMin,proto3,oneof" json:"start_min,omitempty"`
 	unknownFields      protoimpl.UnknownFields
 	sizeCache          protoimpl.SizeCache
 }
@@ -2178,14 +2317,36 @@ func (x *DripRequest) GetCeilingMlPerKgPerH() float64 {
 	return 0
 }
 
+func (x *DripRequest) GetLabelMlPerKgPerH() float64 {
+	if x != nil && x.LabelMlPerKgPerH != nil {
+		return *x.LabelMlPerKgPerH
+	}
+	return 0
+}
+
+func (x *DripRequest) GetStartMlPerKg() float64 {
+	if x != nil && x.StartMlPerKg != nil {
+		return *x.StartMlPerKg
+	}
+	return 0
+}
+
+func (x *DripRequest) GetStartMin() float64 {
+	if x != nil && x.StartMin != nil {
+		return *x.StartMin
+	}
+	return 0
+}
+
 type DripStage struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	FromMin       float64                `protobuf:"fixed64,1,opt,name=from_min,json=fromMin,proto3" json:"from_min,omitempty"`
-	ToMin         float64                `protobuf:"fixed64,2,opt,name=to_min,json=toMin,proto3" json:"to_min,omitempty"`
-	MlPerKgPerH   float64                `protobuf:"fixed64,3,opt,name=ml_per_kg_per_h,json=mlPerKgPerH,proto3" json:"ml_per_kg_per_h,omitempty"`
-	MlPerH        float64                `protobuf:"fixed64,4,opt,name=ml_per_h,json=mlPerH,proto3" json:"ml_per_h,omitempty"`
-	DropsPerMin   *float64               `protobuf:"fixed64,5,opt,name=drops_per_min,json=dropsPerMin,proto3,oneof" json:"drops_per_min,omitempty"`
-	VolumeMl      float64                `protobuf:"fixed64,6,opt,name=volume_ml,json=volumeMl,proto3" json:"volume_ml,omitempty"`
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	FromMin float64                `protobuf:"fixed64,1,opt,name=from_min,json=fromMin,proto3" json:"from_min,omitempty"`
+	ToMin   float64                `protobuf:"fixed64,2,opt,name=to_min,json=toMin,proto3" json:"to_min,omitempty"`
+	// Absent without a weight.
+	MlPerKgPerH   *float64 `protobuf:"fixed64,3,opt,name=ml_per_kg_per_h,json=mlPerKgPerH,proto3,oneof" json:"ml_per_kg_per_h,omitempty"`
+	MlPerH        float64  `protobuf:"fixed64,4,opt,name=ml_per_h,json=mlPerH,proto3" json:"ml_per_h,omitempty"`
+	DropsPerMin   *float64 `protobuf:"fixed64,5,opt,name=drops_per_min,json=dropsPerMin,proto3,oneof" json:"drops_per_min,omitempty"`
+	VolumeMl      float64  `protobuf:"fixed64,6,opt,name=volume_ml,json=volumeMl,proto3" json:"volume_ml,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2235,8 +2396,8 @@ func (x *DripStage) GetToMin() float64 {
 }
 
 func (x *DripStage) GetMlPerKgPerH() float64 {
-	if x != nil {
-		return x.MlPerKgPerH
+	if x != nil && x.MlPerKgPerH != nil {
+		return *x.MlPerKgPerH
 	}
 	return 0
 }
@@ -2324,20 +2485,21 @@ func (x *DripMark) GetLeftMl() float64 {
 }
 
 type DripResponse struct {
-	state                protoimpl.MessageState `protogen:"open.v1"`
-	Stages               []*DripStage           `protobuf:"bytes,1,rep,name=stages,proto3" json:"stages,omitempty"`
-	PlateauMlPerKgPerH   float64                `protobuf:"fixed64,2,opt,name=plateau_ml_per_kg_per_h,json=plateauMlPerKgPerH,proto3" json:"plateau_ml_per_kg_per_h,omitempty"`
-	AverageMlPerKgPerH   float64                `protobuf:"fixed64,3,opt,name=average_ml_per_kg_per_h,json=averageMlPerKgPerH,proto3" json:"average_ml_per_kg_per_h,omitempty"`
-	AverageMlPerH        float64                `protobuf:"fixed64,4,opt,name=average_ml_per_h,json=averageMlPerH,proto3" json:"average_ml_per_h,omitempty"`
-	AverageDropsPerMin   *float64               `protobuf:"fixed64,5,opt,name=average_drops_per_min,json=averageDropsPerMin,proto3,oneof" json:"average_drops_per_min,omitempty"`
-	DropsPerMinTolerance *Span                  `protobuf:"bytes,6,opt,name=drops_per_min_tolerance,json=dropsPerMinTolerance,proto3" json:"drops_per_min_tolerance,omitempty"`
-	VitalsAtMin          []float64              `protobuf:"fixed64,7,rep,packed,name=vitals_at_min,json=vitalsAtMin,proto3" json:"vitals_at_min,omitempty"`
-	TotalMin             float64                `protobuf:"fixed64,8,opt,name=total_min,json=totalMin,proto3" json:"total_min,omitempty"`
-	Marks                []*DripMark            `protobuf:"bytes,9,rep,name=marks,proto3" json:"marks,omitempty"`
-	Cautions             []*Caution             `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
-	Steps                []string               `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
-	Sources              []string               `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
-	Versions             []string               `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Stages []*DripStage           `protobuf:"bytes,1,rep,name=stages,proto3" json:"stages,omitempty"`
+	// Rates per kg are absent without a weight.
+	PlateauMlPerKgPerH   *float64    `protobuf:"fixed64,2,opt,name=plateau_ml_per_kg_per_h,json=plateauMlPerKgPerH,proto3,oneof" json:"plateau_ml_per_kg_per_h,omitempty"`
+	AverageMlPerKgPerH   *float64    `protobuf:"fixed64,3,opt,name=average_ml_per_kg_per_h,json=averageMlPerKgPerH,proto3,oneof" json:"average_ml_per_kg_per_h,omitempty"`
+	AverageMlPerH        float64     `protobuf:"fixed64,4,opt,name=average_ml_per_h,json=averageMlPerH,proto3" json:"average_ml_per_h,omitempty"`
+	AverageDropsPerMin   *float64    `protobuf:"fixed64,5,opt,name=average_drops_per_min,json=averageDropsPerMin,proto3,oneof" json:"average_drops_per_min,omitempty"`
+	DropsPerMinTolerance *Span       `protobuf:"bytes,6,opt,name=drops_per_min_tolerance,json=dropsPerMinTolerance,proto3" json:"drops_per_min_tolerance,omitempty"`
+	VitalsAtMin          []float64   `protobuf:"fixed64,7,rep,packed,name=vitals_at_min,json=vitalsAtMin,proto3" json:"vitals_at_min,omitempty"`
+	TotalMin             float64     `protobuf:"fixed64,8,opt,name=total_min,json=totalMin,proto3" json:"total_min,omitempty"`
+	Marks                []*DripMark `protobuf:"bytes,9,rep,name=marks,proto3" json:"marks,omitempty"`
+	Cautions             []*Caution  `protobuf:"bytes,100,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	Steps                []string    `protobuf:"bytes,101,rep,name=steps,proto3" json:"steps,omitempty"`
+	Sources              []string    `protobuf:"bytes,102,rep,name=sources,proto3" json:"sources,omitempty"`
+	Versions             []string    `protobuf:"bytes,103,rep,name=versions,proto3" json:"versions,omitempty"`
 	unknownFields        protoimpl.UnknownFields
 	sizeCache            protoimpl.SizeCache
 }
@@ -2380,15 +2542,15 @@ func (x *DripResponse) GetStages() []*DripStage {
 }
 
 func (x *DripResponse) GetPlateauMlPerKgPerH() float64 {
-	if x != nil {
-		return x.PlateauMlPerKgPerH
+	if x != nil && x.PlateauMlPerKgPerH != nil {
+		return *x.PlateauMlPerKgPerH
 	}
 	return 0
 }
 
 func (x *DripResponse) GetAverageMlPerKgPerH() float64 {
-	if x != nil {
-		return x.AverageMlPerKgPerH
+	if x != nil && x.AverageMlPerKgPerH != nil {
+		return *x.AverageMlPerKgPerH
 	}
 	return 0
 }
@@ -4204,7 +4366,7 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
-	"\bversions\x18g \x03(\tR\bversions\"\xa4\a\n" +
+	"\bversions\x18g \x03(\tR\bversions\"\xf3\a\n" +
 	"\rAssessRequest\x12F\n" +
 	"\x05age_h\x18\x01 \x01(\x01B,\xca\xda\x18(\n" +
 	"&age in hours when the sample was takenH\x00R\x04ageH\x88\x01\x01\x124\n" +
@@ -4232,13 +4394,17 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	" \x01(\x01B\x1c\xca\xda\x18\x18\n" +
 	"\x16blood glucose in mg/dLH\x05R\x0eglucoseMgPerDl\x88\x01\x01\x12\xa4\x01\n" +
 	"\x0fisoerythrolysis\x18\v \x01(\tBz\xca\xda\x18v\n" +
-	"tno, yes or unknown: the dam ever had a jaundiced foal or a positive antibody screen, or the sire is a donkey or muleR\x0fisoerythrolysisB\b\n" +
+	"tno, yes or unknown: the dam ever had a jaundiced foal or a positive antibody screen, or the sire is a donkey or muleR\x0fisoerythrolysis\x12=\n" +
+	"\vgestation_d\x18\f \x01(\x01B\x17\xca\xda\x18\x13\n" +
+	"\x11gestation in daysH\x06R\n" +
+	"gestationD\x88\x01\x01B\b\n" +
 	"\x06_age_hB\x0e\n" +
 	"\f_igg_g_per_lB\x10\n" +
 	"\x0e_igg_mg_per_dlB\x10\n" +
 	"\x0e_temperature_cB\x15\n" +
 	"\x13_glucose_mmol_per_lB\x14\n" +
-	"\x12_glucose_mg_per_dl\"\x89\x03\n" +
+	"\x12_glucose_mg_per_dlB\x0e\n" +
+	"\f_gestation_d\"\x89\x03\n" +
 	"\x0eAssessResponse\x12\x1b\n" +
 	"\tigg_class\x18\x01 \x01(\tR\biggClass\x12 \n" +
 	"\vprovisional\x18\x02 \x01(\bR\vprovisional\x12)\n" +
@@ -4300,7 +4466,7 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x17_likelihood_ratio_aboveB\x0e\n" +
 	"\f_sensitivityB\x0e\n" +
 	"\f_specificityB\x0e\n" +
-	"\f_cut_g_per_l\"\xb6\x0f\n" +
+	"\f_cut_g_per_l\"\xf5\x14\n" +
 	"\vDoseRequest\x124\n" +
 	"\tweight_kg\x18\x01 \x01(\x01B\x12\xca\xda\x18\x0e\n" +
 	"\fweight in kgH\x00R\bweightKg\x88\x01\x01\x124\n" +
@@ -4316,9 +4482,9 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x18not tested, never suckedR\n" +
 	"iggUnknown\x12E\n" +
 	"\x0etarget_g_per_l\x18\x06 \x01(\x01B\x1b\xca\xda\x18\x17\n" +
-	"\x15target IgG in g/L (8)H\x03R\vtargetGPerL\x88\x01\x01\x12h\n" +
-	"\x11donor_igg_g_per_l\x18\a \x01(\x01B9\xca\xda\x185\n" +
-	"3IgG of the plasma in g/L, from label or certificateH\x04R\rdonorIggGPerL\x88\x01\x01\x129\n" +
+	"\x15target IgG in g/L (8)H\x03R\vtargetGPerL\x88\x01\x01\x12S\n" +
+	"\x11donor_igg_g_per_l\x18\a \x01(\x01B$\xca\xda\x18 \n" +
+	"\x1eIgG of the chosen batch in g/LH\x04R\rdonorIggGPerL\x88\x01\x01\x129\n" +
 	"\x05age_h\x18\b \x01(\x01B\x1f\xca\xda\x18\x1b\n" +
 	"\x19age in hours at treatmentH\x05R\x04ageH\x88\x01\x01\x129\n" +
 	"\x06bag_ml\x18\t \x01(\x01B\x1d\xca\xda\x18\x19\n" +
@@ -4328,9 +4494,9 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x1cdistribution volume in mL/kgH\aR\x13distributionMlPerKg\x88\x01\x01\x12R\n" +
 	"\vshare_found\x18\v \x01(\x01B,\xca\xda\x18(\n" +
 	"&share of the IgG found at 24 h, 0 to 1H\bR\n" +
-	"shareFound\x88\x01\x01\x12N\n" +
-	"\fgiven_24h_ml\x18\f \x01(\x01B'\xca\xda\x18#\n" +
-	"!mL given by vein in the last 24 hH\tR\n" +
+	"shareFound\x88\x01\x01\x12X\n" +
+	"\fgiven_24h_ml\x18\f \x01(\x01B1\xca\xda\x18-\n" +
+	"+mL of plasma given by vein in the last 24 hH\tR\n" +
 	"given24hMl\x88\x01\x01\x12;\n" +
 	"\x04bags\x18\r \x01(\x05B\"\xca\xda\x18\x1e\n" +
 	"\x1cwhat would this many bags doH\n" +
@@ -4338,9 +4504,9 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\rweight_low_kg\x18\x0e \x01(\x01B!\xca\xda\x18\x1d\n" +
 	"\x1blow end of the weight in kgH\vR\vweightLowKg\x88\x01\x01\x12M\n" +
 	"\x0eweight_high_kg\x18\x0f \x01(\x01B\"\xca\xda\x18\x1e\n" +
-	"\x1chigh end of the weight in kgH\fR\fweightHighKg\x88\x01\x01\x12i\n" +
-	"\x15ceiling_ml_per_kg_24h\x18\x10 \x01(\x01B2\xca\xda\x18.\n" +
-	",the practice's own ceiling for 24 h in mL/kgH\rR\x11ceilingMlPerKg24h\x88\x01\x01\x12M\n" +
+	"\x1chigh end of the weight in kgH\fR\fweightHighKg\x88\x01\x01\x12w\n" +
+	"\x15ceiling_ml_per_kg_24h\x18\x10 \x01(\x01B@\xca\xda\x18<\n" +
+	":the practice's own ceiling of plasma in 24 h in mL/kg (40)H\rR\x11ceilingMlPerKg24h\x88\x01\x01\x12M\n" +
 	"\x0fshare_found_low\x18\x11 \x01(\x01B \xca\xda\x18\x1c\n" +
 	"\x1alow end of the share foundH\x0eR\rshareFoundLow\x88\x01\x01\x12P\n" +
 	"\x10share_found_high\x18\x12 \x01(\x01B!\xca\xda\x18\x1d\n" +
@@ -4350,7 +4516,21 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x16donor_igg_high_g_per_l\x18\x14 \x01(\x01B)\xca\xda\x18%\n" +
 	"#high end of the plasma's IgG in g/LH\x11R\x11donorIggHighGPerL\x88\x01\x01\x12c\n" +
 	"\vindications\x18\x15 \x01(\bBA\xca\xda\x18=\n" +
-	";list the published uses of plasma, with amounts and sourcesR\vindicationsB\f\n" +
+	";list the published uses of plasma, with amounts and sourcesR\vindications\x12\x8d\x01\n" +
+	"\x13other_fluids_24h_ml\x18\x16 \x01(\x01BY\xca\xda\x18U\n" +
+	"SmL of other fluids by vein in the last 24 h; shown, not counted against the ceilingH\x12R\x10otherFluids24hMl\x88\x01\x01\x12u\n" +
+	"\x11label_igg_g_per_l\x18\x17 \x01(\x01BF\xca\xda\x18B\n" +
+	"@the label's least IgG in g/L, where the batch's own is not knownH\x13R\rlabelIggGPerL\x88\x01\x01\x12\x83\x01\n" +
+	"\x03bag\x18\x18 \x03(\tBq\xca\xda\x18m\n" +
+	"ka bag with its own IgG as ML@G_PER_L, such as 950@18, or ML alone; may be repeated, in the order of hangingR\x03bag\x12}\n" +
+	"\n" +
+	"indication\x18\x19 \x01(\tB]\xca\xda\x18Y\n" +
+	"Wwhat for: failure_of_transfer, rhodococcus_equi, low_protein, sepsis, clotting or otherR\n" +
+	"indication\x12F\n" +
+	"\tml_per_kg\x18\x1a \x01(\x01B%\xca\xda\x18!\n" +
+	"\x1fplan by mL/kg instead of by IgGH\x14R\amlPerKg\x88\x01\x01\x12*\n" +
+	"\x06reason\x18\x1b \x01(\tB\x12\xca\xda\x18\x0e\n" +
+	"\fwhy by mL/kgR\x06reasonB\f\n" +
 	"\n" +
 	"_weight_kgB\x0e\n" +
 	"\f_igg_g_per_lB\x10\n" +
@@ -4369,7 +4549,11 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x10_share_found_lowB\x13\n" +
 	"\x11_share_found_highB\x18\n" +
 	"\x16_donor_igg_low_g_per_lB\x19\n" +
-	"\x17_donor_igg_high_g_per_l\"\xf0\x01\n" +
+	"\x17_donor_igg_high_g_per_lB\x16\n" +
+	"\x14_other_fluids_24h_mlB\x14\n" +
+	"\x12_label_igg_g_per_lB\f\n" +
+	"\n" +
+	"_ml_per_kg\"\xf0\x01\n" +
 	"\n" +
 	"BagOutcome\x12\x12\n" +
 	"\x04bags\x18\x01 \x01(\x05R\x04bags\x12\x1b\n" +
@@ -4398,7 +4582,7 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\n" +
 	"\b_high_mlB\x10\n" +
 	"\x0e_low_ml_per_kgB\x11\n" +
-	"\x0f_high_ml_per_kg\"\x8c\x06\n" +
+	"\x0f_high_ml_per_kg\"\x95\t\n" +
 	"\fDoseResponse\x126\n" +
 	"\rigg_lacking_g\x18\x01 \x01(\v2\x12.thawtrail.v1.SpanR\viggLackingG\x12/\n" +
 	"\tvolume_ml\x18\x02 \x01(\v2\x12.thawtrail.v1.SpanR\bvolumeMl\x12;\n" +
@@ -4413,7 +4597,15 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"ceiling_ml\x18\t \x01(\x01H\x03R\tceilingMl\x88\x01\x01\x12)\n" +
 	"\x04bags\x18\n" +
 	" \x01(\v2\x15.thawtrail.v1.BagPlanR\x04bags\x12:\n" +
-	"\vindications\x18\v \x03(\v2\x18.thawtrail.v1.IndicationR\vindications\x121\n" +
+	"\vindications\x18\v \x03(\v2\x18.thawtrail.v1.IndicationR\vindications\x12#\n" +
+	"\vgive_now_ml\x18\f \x01(\x01H\x04R\tgiveNowMl\x88\x01\x01\x12\x1e\n" +
+	"\blater_ml\x18\r \x01(\x01H\x05R\alaterMl\x88\x01\x01\x12(\n" +
+	"\x0erest_of_bag_ml\x18\x0e \x01(\x01H\x06R\vrestOfBagMl\x88\x01\x01\x12\x10\n" +
+	"\x03now\x18\x0f \x01(\tR\x03now\x12%\n" +
+	"\fgiven_24h_ml\x18\x10 \x01(\x01H\aR\n" +
+	"given24hMl\x88\x01\x01\x122\n" +
+	"\x13other_fluids_24h_ml\x18\x11 \x01(\x01H\bR\x10otherFluids24hMl\x88\x01\x01\x12R\n" +
+	"\x1cdistribution_range_ml_per_kg\x18\x12 \x01(\v2\x12.thawtrail.v1.SpanR\x18distributionRangeMlPerKg\x121\n" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
@@ -4421,7 +4613,12 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\t_bags_nowB\r\n" +
 	"\v_bags_totalB\x19\n" +
 	"\x17_distribution_ml_per_kgB\r\n" +
-	"\v_ceiling_ml\"\xf3\x04\n" +
+	"\v_ceiling_mlB\x0e\n" +
+	"\f_give_now_mlB\v\n" +
+	"\t_later_mlB\x11\n" +
+	"\x0f_rest_of_bag_mlB\x0f\n" +
+	"\r_given_24h_mlB\x16\n" +
+	"\x14_other_fluids_24h_ml\"\xf3\x04\n" +
 	"\x0fResponseRequest\x124\n" +
 	"\tweight_kg\x18\x01 \x01(\x01B\x12\xca\xda\x18\x0e\n" +
 	"\fweight in kgH\x00R\bweightKg\x88\x01\x01\x12H\n" +
@@ -4445,13 +4642,14 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\t_given_mlB\x14\n" +
 	"\x12_donor_igg_g_per_lB\b\n" +
 	"\x06_age_hB\x19\n" +
-	"\x17_distribution_ml_per_kg\"\xe2\x02\n" +
+	"\x17_distribution_ml_per_kg\"\x8a\x03\n" +
 	"\x10ResponseResponse\x12I\n" +
 	"\x1fapparent_distribution_ml_per_kg\x18\x01 \x01(\x01H\x00R\x1bapparentDistributionMlPerKg\x88\x01\x01\x12\x1f\n" +
 	"\vshare_found\x18\x02 \x01(\x01R\n" +
 	"shareFound\x12\x1f\n" +
 	"\frise_g_per_l\x18\x03 \x01(\x01R\triseGPerL\x12\x1e\n" +
-	"\vigg_given_g\x18\x04 \x01(\x01R\tiggGivenG\x121\n" +
+	"\vigg_given_g\x18\x04 \x01(\x01R\tiggGivenG\x12&\n" +
+	"\x0figg_class_after\x18\x05 \x01(\tR\riggClassAfter\x121\n" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
@@ -4484,7 +4682,7 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
-	"\bversions\x18g \x03(\tR\bversions\"\xbf\b\n" +
+	"\bversions\x18g \x03(\tR\bversions\"\xa8\t\n" +
 	"\vThawRequest\x12Q\n" +
 	"\theld_at_c\x18\x01 \x01(\x01B0\xca\xda\x18,\n" +
 	"*temperature at which the bath is held in CH\x00R\aheldAtC\x88\x01\x01\x12V\n" +
@@ -4513,7 +4711,9 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"'temperature the bath should end at in CH\n" +
 	"R\x06endAtC\x88\x01\x01\x12h\n" +
 	"\brecorded\x18\f \x03(\tBL\xca\xda\x18H\n" +
-	"Fan own thaw as ESTIMATE=ACTUAL minutes, such as 40=52; may be repeatedR\brecordedB\f\n" +
+	"Fan own thaw as ESTIMATE=ACTUAL minutes, such as 40=52; may be repeatedR\brecorded\x12W\n" +
+	"\vlabel_max_c\x18\r \x01(\x01B2\xca\xda\x18.\n" +
+	",the warmest bath that the label allows, in CH\vR\tlabelMaxC\x88\x01\x01B\f\n" +
 	"\n" +
 	"_held_at_cB\x13\n" +
 	"\x11_bag_thickness_mmB\x0e\n" +
@@ -4526,7 +4726,8 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\r_water_temp_cB\b\n" +
 	"\x06_air_cB\b\n" +
 	"\x06_hot_cB\v\n" +
-	"\t_end_at_c\"3\n" +
+	"\t_end_at_cB\x0e\n" +
+	"\f_label_max_c\"3\n" +
 	"\vThawLearned\x12\f\n" +
 	"\x01n\x18\x01 \x01(\x05R\x01n\x12\x16\n" +
 	"\x06factor\x18\x02 \x01(\x01R\x06factor\"\xfa\x03\n" +
@@ -4544,7 +4745,7 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x13_conduction_minutesB\x12\n" +
 	"\x10_heat_to_melt_kjB\x0e\n" +
 	"\f_water_end_cB\x12\n" +
-	"\x10_water_needed_kg\"\x8f\x06\n" +
+	"\x10_water_needed_kg\"\xd9\b\n" +
 	"\vDripRequest\x124\n" +
 	"\tvolume_ml\x18\x01 \x01(\x01B\x12\xca\xda\x18\x0e\n" +
 	"\fvolume in mLH\x00R\bvolumeMl\x88\x01\x01\x12G\n" +
@@ -4564,7 +4765,14 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x06reason\x18\b \x01(\tB%\xca\xda\x18!\n" +
 	"\x1freason for going past a ceilingR\x06reason\x12o\n" +
 	"\x17ceiling_ml_per_kg_per_h\x18\t \x01(\x01B5\xca\xda\x181\n" +
-	"/the practice's own ceiling in mL/kg/h, up to 40H\x05R\x12ceilingMlPerKgPerH\x88\x01\x01B\f\n" +
+	"/the practice's own ceiling in mL/kg/h, up to 40H\x05R\x12ceilingMlPerKgPerH\x88\x01\x01\x12`\n" +
+	"\x15label_ml_per_kg_per_h\x18\n" +
+	" \x01(\x01B*\xca\xda\x18&\n" +
+	"$the label's greatest rate in mL/kg/hH\x06R\x10labelMlPerKgPerH\x88\x01\x01\x12X\n" +
+	"\x0fstart_ml_per_kg\x18\v \x01(\x01B,\xca\xda\x18(\n" +
+	"&the practice's own slow start in mL/kgH\aR\fstartMlPerKg\x88\x01\x01\x12P\n" +
+	"\tstart_min\x18\f \x01(\x01B.\xca\xda\x18*\n" +
+	"(minutes of the practice's own slow startH\bR\bstartMin\x88\x01\x01B\f\n" +
 	"\n" +
 	"_volume_mlB\n" +
 	"\n" +
@@ -4573,25 +4781,30 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\r_drops_per_mlB\f\n" +
 	"\n" +
 	"_weight_kgB\x1a\n" +
-	"\x18_ceiling_ml_per_kg_per_h\"\xd5\x01\n" +
+	"\x18_ceiling_ml_per_kg_per_hB\x18\n" +
+	"\x16_label_ml_per_kg_per_hB\x12\n" +
+	"\x10_start_ml_per_kgB\f\n" +
+	"\n" +
+	"_start_min\"\xee\x01\n" +
 	"\tDripStage\x12\x19\n" +
 	"\bfrom_min\x18\x01 \x01(\x01R\afromMin\x12\x15\n" +
-	"\x06to_min\x18\x02 \x01(\x01R\x05toMin\x12$\n" +
-	"\x0fml_per_kg_per_h\x18\x03 \x01(\x01R\vmlPerKgPerH\x12\x18\n" +
+	"\x06to_min\x18\x02 \x01(\x01R\x05toMin\x12)\n" +
+	"\x0fml_per_kg_per_h\x18\x03 \x01(\x01H\x00R\vmlPerKgPerH\x88\x01\x01\x12\x18\n" +
 	"\bml_per_h\x18\x04 \x01(\x01R\x06mlPerH\x12'\n" +
-	"\rdrops_per_min\x18\x05 \x01(\x01H\x00R\vdropsPerMin\x88\x01\x01\x12\x1b\n" +
-	"\tvolume_ml\x18\x06 \x01(\x01R\bvolumeMlB\x10\n" +
+	"\rdrops_per_min\x18\x05 \x01(\x01H\x01R\vdropsPerMin\x88\x01\x01\x12\x1b\n" +
+	"\tvolume_ml\x18\x06 \x01(\x01R\bvolumeMlB\x12\n" +
+	"\x10_ml_per_kg_per_hB\x10\n" +
 	"\x0e_drops_per_min\"U\n" +
 	"\bDripMark\x12\x15\n" +
 	"\x06at_min\x18\x01 \x01(\x01R\x05atMin\x12\x19\n" +
 	"\bgiven_ml\x18\x02 \x01(\x01R\agivenMl\x12\x17\n" +
-	"\aleft_ml\x18\x03 \x01(\x01R\x06leftMl\"\xdd\x04\n" +
+	"\aleft_ml\x18\x03 \x01(\x01R\x06leftMl\"\x9f\x05\n" +
 	"\fDripResponse\x12/\n" +
-	"\x06stages\x18\x01 \x03(\v2\x17.thawtrail.v1.DripStageR\x06stages\x123\n" +
-	"\x17plateau_ml_per_kg_per_h\x18\x02 \x01(\x01R\x12plateauMlPerKgPerH\x123\n" +
-	"\x17average_ml_per_kg_per_h\x18\x03 \x01(\x01R\x12averageMlPerKgPerH\x12'\n" +
+	"\x06stages\x18\x01 \x03(\v2\x17.thawtrail.v1.DripStageR\x06stages\x128\n" +
+	"\x17plateau_ml_per_kg_per_h\x18\x02 \x01(\x01H\x00R\x12plateauMlPerKgPerH\x88\x01\x01\x128\n" +
+	"\x17average_ml_per_kg_per_h\x18\x03 \x01(\x01H\x01R\x12averageMlPerKgPerH\x88\x01\x01\x12'\n" +
 	"\x10average_ml_per_h\x18\x04 \x01(\x01R\raverageMlPerH\x126\n" +
-	"\x15average_drops_per_min\x18\x05 \x01(\x01H\x00R\x12averageDropsPerMin\x88\x01\x01\x12I\n" +
+	"\x15average_drops_per_min\x18\x05 \x01(\x01H\x02R\x12averageDropsPerMin\x88\x01\x01\x12I\n" +
 	"\x17drops_per_min_tolerance\x18\x06 \x01(\v2\x12.thawtrail.v1.SpanR\x14dropsPerMinTolerance\x12\"\n" +
 	"\rvitals_at_min\x18\a \x03(\x01R\vvitalsAtMin\x12\x1b\n" +
 	"\ttotal_min\x18\b \x01(\x01R\btotalMin\x12,\n" +
@@ -4599,7 +4812,9 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
-	"\bversions\x18g \x03(\tR\bversionsB\x18\n" +
+	"\bversions\x18g \x03(\tR\bversionsB\x1a\n" +
+	"\x18_plateau_ml_per_kg_per_hB\x1a\n" +
+	"\x18_average_ml_per_kg_per_hB\x18\n" +
 	"\x16_average_drops_per_min\"\xc7\x03\n" +
 	"\n" +
 	"EndRequest\x12H\n" +
@@ -4971,68 +5186,69 @@ var file_thawtrail_v1_plans_proto_depIdxs = []int32{
 	0,  // 15: thawtrail.v1.DoseResponse.expected_igg_g_per_l:type_name -> thawtrail.v1.Span
 	10, // 16: thawtrail.v1.DoseResponse.bags:type_name -> thawtrail.v1.BagPlan
 	11, // 17: thawtrail.v1.DoseResponse.indications:type_name -> thawtrail.v1.Indication
-	42, // 18: thawtrail.v1.DoseResponse.cautions:type_name -> thawtrail.v1.Caution
-	42, // 19: thawtrail.v1.ResponseResponse.cautions:type_name -> thawtrail.v1.Caution
-	0,  // 20: thawtrail.v1.ProteinResponse.volume_ml:type_name -> thawtrail.v1.Span
-	0,  // 21: thawtrail.v1.ProteinResponse.volume_ml_per_kg:type_name -> thawtrail.v1.Span
-	42, // 22: thawtrail.v1.ProteinResponse.cautions:type_name -> thawtrail.v1.Caution
-	0,  // 23: thawtrail.v1.ThawResponse.thaw_minutes:type_name -> thawtrail.v1.Span
-	18, // 24: thawtrail.v1.ThawResponse.learned:type_name -> thawtrail.v1.ThawLearned
-	42, // 25: thawtrail.v1.ThawResponse.cautions:type_name -> thawtrail.v1.Caution
-	21, // 26: thawtrail.v1.DripResponse.stages:type_name -> thawtrail.v1.DripStage
-	0,  // 27: thawtrail.v1.DripResponse.drops_per_min_tolerance:type_name -> thawtrail.v1.Span
-	22, // 28: thawtrail.v1.DripResponse.marks:type_name -> thawtrail.v1.DripMark
-	42, // 29: thawtrail.v1.DripResponse.cautions:type_name -> thawtrail.v1.Caution
-	42, // 30: thawtrail.v1.EndResponse.cautions:type_name -> thawtrail.v1.Caution
-	0,  // 31: thawtrail.v1.FlowResponse.flow_ml_per_min:type_name -> thawtrail.v1.Span
-	0,  // 32: thawtrail.v1.FlowResponse.minutes:type_name -> thawtrail.v1.Span
-	0,  // 33: thawtrail.v1.FlowResponse.ml_per_kg_per_h:type_name -> thawtrail.v1.Span
-	42, // 34: thawtrail.v1.FlowResponse.cautions:type_name -> thawtrail.v1.Caution
-	42, // 35: thawtrail.v1.ShelfResponse.cautions:type_name -> thawtrail.v1.Caution
-	42, // 36: thawtrail.v1.MktResponse.cautions:type_name -> thawtrail.v1.Caution
-	32, // 37: thawtrail.v1.PickRequest.stock:type_name -> thawtrail.v1.StockBag
-	34, // 38: thawtrail.v1.PickResponse.excluded:type_name -> thawtrail.v1.PickExcluded
-	42, // 39: thawtrail.v1.PickResponse.cautions:type_name -> thawtrail.v1.Caution
-	42, // 40: thawtrail.v1.IntervalResponse.cautions:type_name -> thawtrail.v1.Caution
-	42, // 41: thawtrail.v1.ExactResponse.cautions:type_name -> thawtrail.v1.Caution
-	42, // 42: thawtrail.v1.DemandResponse.cautions:type_name -> thawtrail.v1.Caution
-	1,  // 43: thawtrail.v1.PlanService.Weigh:input_type -> thawtrail.v1.WeighRequest
-	3,  // 44: thawtrail.v1.PlanService.Assess:input_type -> thawtrail.v1.AssessRequest
-	5,  // 45: thawtrail.v1.PlanService.Test:input_type -> thawtrail.v1.TestRequest
-	8,  // 46: thawtrail.v1.PlanService.Dose:input_type -> thawtrail.v1.DoseRequest
-	13, // 47: thawtrail.v1.PlanService.Response:input_type -> thawtrail.v1.ResponseRequest
-	15, // 48: thawtrail.v1.PlanService.Protein:input_type -> thawtrail.v1.ProteinRequest
-	17, // 49: thawtrail.v1.PlanService.Thaw:input_type -> thawtrail.v1.ThawRequest
-	20, // 50: thawtrail.v1.PlanService.Drip:input_type -> thawtrail.v1.DripRequest
-	24, // 51: thawtrail.v1.PlanService.End:input_type -> thawtrail.v1.EndRequest
-	26, // 52: thawtrail.v1.PlanService.Flow:input_type -> thawtrail.v1.FlowRequest
-	28, // 53: thawtrail.v1.PlanService.Shelf:input_type -> thawtrail.v1.ShelfRequest
-	30, // 54: thawtrail.v1.PlanService.Mkt:input_type -> thawtrail.v1.MktRequest
-	33, // 55: thawtrail.v1.PlanService.Pick:input_type -> thawtrail.v1.PickRequest
-	36, // 56: thawtrail.v1.PlanService.Interval:input_type -> thawtrail.v1.IntervalRequest
-	38, // 57: thawtrail.v1.PlanService.Exact:input_type -> thawtrail.v1.ExactRequest
-	40, // 58: thawtrail.v1.PlanService.Demand:input_type -> thawtrail.v1.DemandRequest
-	2,  // 59: thawtrail.v1.PlanService.Weigh:output_type -> thawtrail.v1.WeighResponse
-	4,  // 60: thawtrail.v1.PlanService.Assess:output_type -> thawtrail.v1.AssessResponse
-	7,  // 61: thawtrail.v1.PlanService.Test:output_type -> thawtrail.v1.TestResponse
-	12, // 62: thawtrail.v1.PlanService.Dose:output_type -> thawtrail.v1.DoseResponse
-	14, // 63: thawtrail.v1.PlanService.Response:output_type -> thawtrail.v1.ResponseResponse
-	16, // 64: thawtrail.v1.PlanService.Protein:output_type -> thawtrail.v1.ProteinResponse
-	19, // 65: thawtrail.v1.PlanService.Thaw:output_type -> thawtrail.v1.ThawResponse
-	23, // 66: thawtrail.v1.PlanService.Drip:output_type -> thawtrail.v1.DripResponse
-	25, // 67: thawtrail.v1.PlanService.End:output_type -> thawtrail.v1.EndResponse
-	27, // 68: thawtrail.v1.PlanService.Flow:output_type -> thawtrail.v1.FlowResponse
-	29, // 69: thawtrail.v1.PlanService.Shelf:output_type -> thawtrail.v1.ShelfResponse
-	31, // 70: thawtrail.v1.PlanService.Mkt:output_type -> thawtrail.v1.MktResponse
-	35, // 71: thawtrail.v1.PlanService.Pick:output_type -> thawtrail.v1.PickResponse
-	37, // 72: thawtrail.v1.PlanService.Interval:output_type -> thawtrail.v1.IntervalResponse
-	39, // 73: thawtrail.v1.PlanService.Exact:output_type -> thawtrail.v1.ExactResponse
-	41, // 74: thawtrail.v1.PlanService.Demand:output_type -> thawtrail.v1.DemandResponse
-	59, // [59:75] is the sub-list for method output_type
-	43, // [43:59] is the sub-list for method input_type
-	43, // [43:43] is the sub-list for extension type_name
-	43, // [43:43] is the sub-list for extension extendee
-	0,  // [0:43] is the sub-list for field type_name
+	0,  // 18: thawtrail.v1.DoseResponse.distribution_range_ml_per_kg:type_name -> thawtrail.v1.Span
+	42, // 19: thawtrail.v1.DoseResponse.cautions:type_name -> thawtrail.v1.Caution
+	42, // 20: thawtrail.v1.ResponseResponse.cautions:type_name -> thawtrail.v1.Caution
+	0,  // 21: thawtrail.v1.ProteinResponse.volume_ml:type_name -> thawtrail.v1.Span
+	0,  // 22: thawtrail.v1.ProteinResponse.volume_ml_per_kg:type_name -> thawtrail.v1.Span
+	42, // 23: thawtrail.v1.ProteinResponse.cautions:type_name -> thawtrail.v1.Caution
+	0,  // 24: thawtrail.v1.ThawResponse.thaw_minutes:type_name -> thawtrail.v1.Span
+	18, // 25: thawtrail.v1.ThawResponse.learned:type_name -> thawtrail.v1.ThawLearned
+	42, // 26: thawtrail.v1.ThawResponse.cautions:type_name -> thawtrail.v1.Caution
+	21, // 27: thawtrail.v1.DripResponse.stages:type_name -> thawtrail.v1.DripStage
+	0,  // 28: thawtrail.v1.DripResponse.drops_per_min_tolerance:type_name -> thawtrail.v1.Span
+	22, // 29: thawtrail.v1.DripResponse.marks:type_name -> thawtrail.v1.DripMark
+	42, // 30: thawtrail.v1.DripResponse.cautions:type_name -> thawtrail.v1.Caution
+	42, // 31: thawtrail.v1.EndResponse.cautions:type_name -> thawtrail.v1.Caution
+	0,  // 32: thawtrail.v1.FlowResponse.flow_ml_per_min:type_name -> thawtrail.v1.Span
+	0,  // 33: thawtrail.v1.FlowResponse.minutes:type_name -> thawtrail.v1.Span
+	0,  // 34: thawtrail.v1.FlowResponse.ml_per_kg_per_h:type_name -> thawtrail.v1.Span
+	42, // 35: thawtrail.v1.FlowResponse.cautions:type_name -> thawtrail.v1.Caution
+	42, // 36: thawtrail.v1.ShelfResponse.cautions:type_name -> thawtrail.v1.Caution
+	42, // 37: thawtrail.v1.MktResponse.cautions:type_name -> thawtrail.v1.Caution
+	32, // 38: thawtrail.v1.PickRequest.stock:type_name -> thawtrail.v1.StockBag
+	34, // 39: thawtrail.v1.PickResponse.excluded:type_name -> thawtrail.v1.PickExcluded
+	42, // 40: thawtrail.v1.PickResponse.cautions:type_name -> thawtrail.v1.Caution
+	42, // 41: thawtrail.v1.IntervalResponse.cautions:type_name -> thawtrail.v1.Caution
+	42, // 42: thawtrail.v1.ExactResponse.cautions:type_name -> thawtrail.v1.Caution
+	42, // 43: thawtrail.v1.DemandResponse.cautions:type_name -> thawtrail.v1.Caution
+	1,  // 44: thawtrail.v1.PlanService.Weigh:input_type -> thawtrail.v1.WeighRequest
+	3,  // 45: thawtrail.v1.PlanService.Assess:input_type -> thawtrail.v1.AssessRequest
+	5,  // 46: thawtrail.v1.PlanService.Test:input_type -> thawtrail.v1.TestRequest
+	8,  // 47: thawtrail.v1.PlanService.Dose:input_type -> thawtrail.v1.DoseRequest
+	13, // 48: thawtrail.v1.PlanService.Response:input_type -> thawtrail.v1.ResponseRequest
+	15, // 49: thawtrail.v1.PlanService.Protein:input_type -> thawtrail.v1.ProteinRequest
+	17, // 50: thawtrail.v1.PlanService.Thaw:input_type -> thawtrail.v1.ThawRequest
+	20, // 51: thawtrail.v1.PlanService.Drip:input_type -> thawtrail.v1.DripRequest
+	24, // 52: thawtrail.v1.PlanService.End:input_type -> thawtrail.v1.EndRequest
+	26, // 53: thawtrail.v1.PlanService.Flow:input_type -> thawtrail.v1.FlowRequest
+	28, // 54: thawtrail.v1.PlanService.Shelf:input_type -> thawtrail.v1.ShelfRequest
+	30, // 55: thawtrail.v1.PlanService.Mkt:input_type -> thawtrail.v1.MktRequest
+	33, // 56: thawtrail.v1.PlanService.Pick:input_type -> thawtrail.v1.PickRequest
+	36, // 57: thawtrail.v1.PlanService.Interval:input_type -> thawtrail.v1.IntervalRequest
+	38, // 58: thawtrail.v1.PlanService.Exact:input_type -> thawtrail.v1.ExactRequest
+	40, // 59: thawtrail.v1.PlanService.Demand:input_type -> thawtrail.v1.DemandRequest
+	2,  // 60: thawtrail.v1.PlanService.Weigh:output_type -> thawtrail.v1.WeighResponse
+	4,  // 61: thawtrail.v1.PlanService.Assess:output_type -> thawtrail.v1.AssessResponse
+	7,  // 62: thawtrail.v1.PlanService.Test:output_type -> thawtrail.v1.TestResponse
+	12, // 63: thawtrail.v1.PlanService.Dose:output_type -> thawtrail.v1.DoseResponse
+	14, // 64: thawtrail.v1.PlanService.Response:output_type -> thawtrail.v1.ResponseResponse
+	16, // 65: thawtrail.v1.PlanService.Protein:output_type -> thawtrail.v1.ProteinResponse
+	19, // 66: thawtrail.v1.PlanService.Thaw:output_type -> thawtrail.v1.ThawResponse
+	23, // 67: thawtrail.v1.PlanService.Drip:output_type -> thawtrail.v1.DripResponse
+	25, // 68: thawtrail.v1.PlanService.End:output_type -> thawtrail.v1.EndResponse
+	27, // 69: thawtrail.v1.PlanService.Flow:output_type -> thawtrail.v1.FlowResponse
+	29, // 70: thawtrail.v1.PlanService.Shelf:output_type -> thawtrail.v1.ShelfResponse
+	31, // 71: thawtrail.v1.PlanService.Mkt:output_type -> thawtrail.v1.MktResponse
+	35, // 72: thawtrail.v1.PlanService.Pick:output_type -> thawtrail.v1.PickResponse
+	37, // 73: thawtrail.v1.PlanService.Interval:output_type -> thawtrail.v1.IntervalResponse
+	39, // 74: thawtrail.v1.PlanService.Exact:output_type -> thawtrail.v1.ExactResponse
+	41, // 75: thawtrail.v1.PlanService.Demand:output_type -> thawtrail.v1.DemandResponse
+	60, // [60:76] is the sub-list for method output_type
+	44, // [44:60] is the sub-list for method input_type
+	44, // [44:44] is the sub-list for extension type_name
+	44, // [44:44] is the sub-list for extension extendee
+	0,  // [0:44] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_plans_proto_init() }

@@ -1,4 +1,4 @@
-// Package typed turns what people type into the fields of an entry: one reader
+// Package input turns what people type into the fields of an entry: one reader
 // for the commands and for the forms of the pages. What a field may hold stands
 // in the rule beside it; this package reads numbers with a decimal point or
 // comma, units as the rule scales them, words of a list, days, bag numbers and
@@ -6,7 +6,7 @@
 // names the field and shows what was typed.
 //
 // It does not ask whether a bag or a place is known: that needs the books.
-package typed
+package input
 
 import (
 	"regexp"

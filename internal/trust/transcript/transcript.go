@@ -1,10 +1,10 @@
-// Package typed writes secrets and fingerprints as characters that people read
+// Package transcript writes secrets and fingerprints as characters that people read
 // out, copy from paper and type: base 32 without the letters I, L, O and U, in
 // groups, closed by a check character of ISO/IEC 7064 MOD 37,36.
 //
 // Reading forgives what people do: small letters, spaces and dashes, O for 0, I
 // and L for 1.
-package typed
+package transcript
 
 import (
 	"encoding/base32"

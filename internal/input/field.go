@@ -1,4 +1,4 @@
-package typed
+package input
 
 import (
 	"encoding/hex"
