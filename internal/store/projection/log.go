@@ -134,7 +134,8 @@ func (l *LogInfo) onBranch(r *event.Record) bool {
 
 // late takes a record that does not follow the tip. It is a fork when another
 // record stands at its place, and an end of its own when nothing held follows it
-// although something stands there.
+// although something stands there. An end of the log counts there even while it
+// cannot be read: when it comes again, nobody asks what stands beside it.
 func (l *LogInfo) late(r *event.Record, tip exchange.Tip, at Lookup) error {
 	beside, err := at(tip.Seq)
 	if err != nil {
@@ -144,7 +145,8 @@ func (l *LogInfo) late(r *event.Record, tip exchange.Tip, at Lookup) error {
 	if err != nil {
 		return err
 	}
-	forked := slices.ContainsFunc(beside, func(p exchange.Point) bool { return p.Hash != r.Hash })
+	forked := slices.ContainsFunc(beside, func(p exchange.Point) bool { return p.Hash != r.Hash }) ||
+		slices.ContainsFunc(l.Tips(), func(t exchange.Tip) bool { return t.Seq == tip.Seq })
 	if forked && (l.Fork == 0 || tip.Seq < l.Fork) {
 		l.Fork = tip.Seq
 	}
