@@ -43,7 +43,8 @@ func (s *Store) readRecords(ctx context.Context, log event.LogID, from uint64, m
 		return nil, err
 	}
 	var recs []*event.Record
-	size := 0
+	bare := s.logs.bareIn(log)
+	size, read := 0, 0
 	err = s.journal.ReadEach(positionsOf(places), func(i int, frame []byte) error {
 		if size > most && places[i].Seq != places[i-1].Seq {
 			return errEnough
@@ -55,13 +56,16 @@ func (s *Store) readRecords(ctx context.Context, log event.LogID, from uint64, m
 		if err != nil {
 			return err
 		}
+		if read = i + 1; bare.has(r) {
+			return nil // nobody would take it
+		}
 		size += r.Size()
 		recs = append(recs, r)
 		return nil
 	})
 	switch {
 	case errors.Is(err, journal.ErrDamaged):
-		s.damaged(places[len(recs)].Pos, places[len(recs)].Pos, err.Error())
+		s.damaged(places[read].Pos, places[read].Pos, err.Error())
 	case !errors.Is(err, errEnough):
 		return recs, err
 	}

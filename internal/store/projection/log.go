@@ -27,6 +27,7 @@ type LogInfo struct {
 	HubUs    int64          // time of the newest hub statement in the log; 0 for none
 	Bytes    int64          // of the records that moved it on; counted for foreign logs
 	Gaps     bool           // records below the tip were not here when it came
+	Bare     bool           // an end came without a signature: what vouched for it may be gone
 }
 
 // Device is the id of the device that writes the log.
@@ -47,6 +48,7 @@ type logRow struct {
 	HubUs    int64    `cbor:"11,keyasint"`
 	Gaps     bool     `cbor:"12,keyasint"`
 	Bytes    int64    `cbor:"13,keyasint,omitempty"`
+	Bare     bool     `cbor:"14,keyasint,omitempty"`
 }
 
 type tipRow struct {
@@ -56,7 +58,7 @@ type tipRow struct {
 
 func (l *LogInfo) encode() ([]byte, error) {
 	r := logRow{Key: l.Key, Name: l.Name, Lane: int32(l.Lane), Epoch: l.Epoch,
-		Seq: l.Tip.Seq, Hash: l.Tip.Hash[:], HLC: l.HLC, WallUs: l.WallUs, Fork: l.Fork, HubUs: l.HubUs, Gaps: l.Gaps, Bytes: l.Bytes}
+		Seq: l.Tip.Seq, Hash: l.Tip.Hash[:], HLC: l.HLC, WallUs: l.WallUs, Fork: l.Fork, HubUs: l.HubUs, Gaps: l.Gaps, Bytes: l.Bytes, Bare: l.Bare}
 	for _, b := range l.Branches {
 		r.Branches = append(r.Branches, tipRow{b.Seq, b.Hash[:]})
 	}
@@ -68,7 +70,7 @@ func decodeLog(id event.LogID, value []byte) (LogInfo, error) {
 	if err := cbor.Unmarshal(value, &r); err != nil {
 		return LogInfo{}, err
 	}
-	l := LogInfo{ID: id, Key: r.Key, Name: r.Name, Lane: pb.Lane(r.Lane), Epoch: r.Epoch, HLC: r.HLC, WallUs: r.WallUs, Fork: r.Fork, HubUs: r.HubUs, Gaps: r.Gaps, Bytes: r.Bytes}
+	l := LogInfo{ID: id, Key: r.Key, Name: r.Name, Lane: pb.Lane(r.Lane), Epoch: r.Epoch, HLC: r.HLC, WallUs: r.WallUs, Fork: r.Fork, HubUs: r.HubUs, Gaps: r.Gaps, Bytes: r.Bytes, Bare: r.Bare}
 	l.Tip = tipOf(tipRow{r.Seq, r.Hash})
 	for _, b := range r.Branches {
 		l.Branches = append(l.Branches, tipOf(b))
@@ -155,6 +157,7 @@ func (l *LogInfo) late(r *event.Record, tip exchange.Tip, at Lookup) error {
 	inner := slices.ContainsFunc(above, func(p exchange.Point) bool { return p.Prev == r.Hash })
 	if !inner && (grown || forked || len(above) > 0) {
 		l.Bytes += int64(r.Size())
+		l.Bare = l.Bare || !r.Signed()
 		l.branch(tip)
 	}
 	return nil
@@ -162,6 +165,7 @@ func (l *LogInfo) late(r *event.Record, tip exchange.Tip, at Lookup) error {
 
 func (l *LogInfo) move(tip exchange.Tip, r *event.Record) {
 	l.Tip, l.WallUs = tip, r.Head.WallUs
+	l.Bare = !r.Signed() || l.Bare && len(l.Branches) > 0
 	l.Bytes += int64(r.Size())
 	l.Branches = slices.DeleteFunc(l.Branches, func(b exchange.Tip) bool { return b == tip })
 }
