@@ -38,6 +38,32 @@ func TestAForkBesideAnEndThatCannotBeRead(t *testing.T) {
 	require.Equal(t, []exchange.Tip{{Seq: 1, Hash: end.Hash}, {Seq: 1, Hash: other.Hash}}, l.Tips())
 }
 
+// A record of another branch came without the one before it, and the log's end was
+// taken for a part of that branch. When the record between comes, the end is an end.
+func TestAnEndThatAGapPassedOver(t *testing.T) {
+	s := openMemory(t, 32)
+	log := s.OwnLogs()[0]
+	opening := s.projection.RecordsAt(log, 0)[0]
+	ends, err := s.Append(t.Context(), received("BAG1", "P", "H-1"))
+	require.NoError(t, err)
+	end, between := ends[0], besides(t, s, ends[0])
+	head := proto.CloneOf(between.Head)
+	head.Seq, head.Prev = 2, between.Hash[:]
+	after, err := event.Seal(head, between.Raw.Payload, func(m []byte) []byte { return ed25519.Sign(s.opt.Device, m) })
+	require.NoError(t, err)
+
+	l, ok := projection.OpenedLog(opening)
+	require.True(t, ok)
+	held := map[uint64][]exchange.Point{}
+	at := func(seq uint64) ([]exchange.Point, error) { return held[seq], nil }
+	for _, r := range []*event.Record{opening, end, after, between} {
+		require.NoError(t, l.Advance(r, at))
+		held[r.Seq()] = append(held[r.Seq()], exchange.PointOf(r))
+	}
+	require.EqualValues(t, 1, l.Fork)
+	require.Equal(t, []exchange.Tip{{Seq: 2, Hash: after.Hash}, {Seq: 1, Hash: end.Hash}}, l.Tips())
+}
+
 // besides is another record of the store's device at the place of r.
 func besides(t *testing.T, s *Store, r *event.Record) *event.Record {
 	head := proto.CloneOf(r.Head)

@@ -152,15 +152,24 @@ func (l *LogInfo) late(r *event.Record, tip exchange.Tip, at Lookup) error {
 	if forked && (l.Fork == 0 || tip.Seq < l.Fork) {
 		l.Fork = tip.Seq
 	}
+	for _, p := range beside { // an end that a gap passed over, or whose next record cannot be read
+		if p.Hash != r.Hash && !followedBy(p.Hash, above) && p.Hash != l.Tip.Hash {
+			l.branch(exchange.Tip{Seq: tip.Seq, Hash: p.Hash})
+		}
+	}
 	grown := l.onBranch(r)
 	l.Branches = slices.DeleteFunc(l.Branches, func(b exchange.Tip) bool { return bytes.Equal(r.Head.Prev, b.Hash[:]) })
-	inner := slices.ContainsFunc(above, func(p exchange.Point) bool { return p.Prev == r.Hash })
-	if !inner && (grown || forked || len(above) > 0) {
+	if !followedBy(r.Hash, above) && (grown || forked || len(above) > 0) {
 		l.Bytes += int64(r.Size())
 		l.Bare = l.Bare || !r.Signed()
 		l.branch(tip)
 	}
 	return nil
+}
+
+// followedBy says that one of the records at the next place follows a record.
+func followedBy(hash event.Hash, above []exchange.Point) bool {
+	return slices.ContainsFunc(above, func(p exchange.Point) bool { return p.Prev == hash })
 }
 
 func (l *LogInfo) move(tip exchange.Tip, r *event.Record) {
