@@ -15,7 +15,7 @@ import (
 
 // ReadRun reads records of a log from seq on, as they were saved, at most
 // maxBytes of them, ending at a signature. next is the first seq after the run.
-// The run is nil when there is nothing to send. All branches of a forked log are
+// The run is nil when there is nothing to send from there. All branches of a forked log are
 // in it, in the order of seq and hash.
 func (s *Store) ReadRun(ctx context.Context, log event.LogID, from uint64, maxBytes int) (run *pb.Run, next uint64, err error) {
 	recs, err := s.readRecords(ctx, log, from, maxBytes)
@@ -23,10 +23,10 @@ func (s *Store) ReadRun(ctx context.Context, log event.LogID, from uint64, maxBy
 		return nil, from, err
 	}
 	cut, next := exchange.CutRun(recs, maxBytes)
-	if len(cut) == 0 {
+	if len(cut) == 0 || cut[0].Head.Seq != from {
 		return nil, from, nil
 	}
-	run = &pb.Run{Log: log[:], From: cut[0].Head.Seq, Records: make([][]byte, len(cut))}
+	run = &pb.Run{Log: log[:], From: from, Records: make([][]byte, len(cut))}
 	for i, r := range cut {
 		run.Records[i] = r.Wire()
 	}

@@ -78,6 +78,28 @@ func TestATornWriteLeavesNothingUnvouched(t *testing.T) {
 	require.NoError(t, hub.Close())
 }
 
+// A run begins where it was asked for, or there is none: one that began behind a gap
+// would be refused as often as it is sent.
+func TestARunBeginsWhereItWasAskedFor(t *testing.T) {
+	disk := memfs.New()
+	s, err := Open(t.Context(), memoryOptions(46, disk, index.NewMemory()))
+	require.NoError(t, err)
+	recs, err := s.Append(t.Context(), received("BAG1", "P", "H-1"), received("BAG2", "P", "H-1"))
+	require.NoError(t, err)
+	require.NoError(t, s.CatchUp(t.Context()))
+	at := positionOf(t, s, recs[0])
+	require.NoError(t, disk.Flip("replica/journal/0000000001.journal", int(at.Offset)+20, 1))
+	require.NoError(t, s.Close())
+	s, err = Open(t.Context(), memoryOptions(46, disk, index.NewMemory())) // without a place for the damaged record
+	require.NoError(t, err)
+	for from, want := range []int{1, 0, 1} {
+		run, _, err := s.ReadRun(t.Context(), recs[0].Log, uint64(from), exchange.MaxBatchBytes)
+		require.NoError(t, err)
+		require.Len(t, run.GetRecords(), want, "from %d", from)
+	}
+	require.NoError(t, s.Close())
+}
+
 // positionOf is where a record lies.
 func positionOf(t *testing.T, s *Store, r *event.Record) journal.Position {
 	places, err := s.projection.Places(r.Log, r.Seq(), 1)
