@@ -75,8 +75,17 @@ func sorted(h held) []*event.Record {
 	})
 }
 
-// read reads the node's journal behind the store's back.
+// read reads the node's journal behind the store's back, once for each change of
+// its disk. The set is not to be changed.
 func (n *node) read() held {
+	if n.found.in == n.fs && n.found.changes == n.fs.Changes() && n.found.held != nil {
+		return n.found.held
+	}
+	n.found.in, n.found.changes, n.found.held = n.fs, n.fs.Changes(), n.readAgain()
+	return n.found.held
+}
+
+func (n *node) readAgain() held {
 	o := n.options()
 	j, _, err := journal.Open(journal.Options{FS: n.fs, Dir: filepath.Join(dir, "journal"), Key: o.Key, ReadOnly: true, Now: n.clock.Now})
 	if err != nil {
