@@ -15,16 +15,7 @@ import (
 // The end of a log cannot be read any more, the other branch of a fork comes, and
 // then the end comes again. The log has both ends, whichever came first.
 func TestAForkBesideAnEndThatCannotBeRead(t *testing.T) {
-	s := openMemory(t, 31)
-	log := s.OwnLogs()[0]
-	opening := s.projection.RecordsAt(log, 0)[0]
-	ends, err := s.Append(t.Context(), received("BAG1", "P", "H-1"))
-	require.NoError(t, err)
-	end := ends[0]
-	other := besides(t, s, end)
-
-	l, ok := projection.OpenedLog(opening)
-	require.True(t, ok)
+	_, l, opening, end, other := twoEnds(t)
 	held := map[uint64][]exchange.Point{0: {exchange.PointOf(opening)}} // what can be read
 	at := func(seq uint64) ([]exchange.Point, error) { return held[seq], nil }
 	require.NoError(t, l.Advance(opening, at))
@@ -41,19 +32,12 @@ func TestAForkBesideAnEndThatCannotBeRead(t *testing.T) {
 // A record of another branch came without the one before it, and the log's end was
 // taken for a part of that branch. When the record between comes, the end is an end.
 func TestAnEndThatAGapPassedOver(t *testing.T) {
-	s := openMemory(t, 32)
-	log := s.OwnLogs()[0]
-	opening := s.projection.RecordsAt(log, 0)[0]
-	ends, err := s.Append(t.Context(), received("BAG1", "P", "H-1"))
-	require.NoError(t, err)
-	end, between := ends[0], besides(t, s, ends[0])
+	s, l, opening, end, between := twoEnds(t)
 	head := proto.CloneOf(between.Head)
 	head.Seq, head.Prev = 2, between.Hash[:]
 	after, err := event.Seal(head, between.Raw.Payload, func(m []byte) []byte { return ed25519.Sign(s.opt.Device, m) })
 	require.NoError(t, err)
 
-	l, ok := projection.OpenedLog(opening)
-	require.True(t, ok)
 	held := map[uint64][]exchange.Point{}
 	at := func(seq uint64) ([]exchange.Point, error) { return held[seq], nil }
 	for _, r := range []*event.Record{opening, end, after, between} {
@@ -64,15 +48,19 @@ func TestAnEndThatAGapPassedOver(t *testing.T) {
 	require.Equal(t, []exchange.Tip{{Seq: 2, Hash: after.Hash}, {Seq: 1, Hash: end.Hash}}, l.Tips())
 }
 
-// besides is another record of the store's device at the place of r.
-func besides(t *testing.T, s *Store, r *event.Record) *event.Record {
-	head := proto.CloneOf(r.Head)
+// twoEnds are a log before its first record, its opening, and two records that
+// follow it: the second one is a twin's.
+func twoEnds(t *testing.T) (s *Store, l *LogInfo, opening, end, other *event.Record) {
+	s = openMemory(t, 31)
+	opening = s.projection.RecordsAt(s.OwnLogs()[0], 0)[0]
+	ends, err := s.Append(t.Context(), received("BAG1", "P", "H-1"))
+	require.NoError(t, err)
+	end = ends[0]
+	head := proto.CloneOf(end.Head)
 	head.RequestId = "a twin's"
-	p, err := r.Payload()
+	other, err = event.Seal(head, end.Raw.Payload, func(m []byte) []byte { return ed25519.Sign(s.opt.Device, m) })
 	require.NoError(t, err)
-	payload, err := marshal(p)
-	require.NoError(t, err)
-	other, err := event.Seal(head, payload, func(m []byte) []byte { return ed25519.Sign(s.opt.Device, m) })
-	require.NoError(t, err)
-	return other
+	l, ok := projection.OpenedLog(opening)
+	require.True(t, ok)
+	return s, l, opening, end, other
 }
