@@ -48,6 +48,23 @@ func TestAnEndThatAGapPassedOver(t *testing.T) {
 	require.Equal(t, []exchange.Tip{{Seq: 2, Hash: after.Hash}, {Seq: 1, Hash: end.Hash}}, l.Tips())
 }
 
+// A record whose next one could not be read looked like an end. When the next one
+// comes again, it is none.
+func TestAnEndThatWasNone(t *testing.T) {
+	s, l, opening, first, other := twoEnds(t)
+	ends, err := s.Append(t.Context(), received("BAG2", "P", "H-1"))
+	require.NoError(t, err)
+	held := map[uint64][]exchange.Point{}
+	at := func(seq uint64) ([]exchange.Point, error) { return held[seq], nil }
+	for _, r := range []*event.Record{opening, first, ends[0], other, ends[0]} {
+		require.NoError(t, l.Advance(r, at))
+		if r != ends[0] { // which cannot be read
+			held[r.Seq()] = append(held[r.Seq()], exchange.PointOf(r))
+		}
+	}
+	require.Equal(t, []exchange.Tip{{Seq: 2, Hash: ends[0].Hash}, {Seq: 1, Hash: other.Hash}}, l.Tips())
+}
+
 // twoEnds are a log before its first record, its opening, and two records that
 // follow it: the second one is a twin's.
 func twoEnds(t *testing.T) (s *Store, l *LogInfo, opening, end, other *event.Record) {

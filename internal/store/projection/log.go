@@ -112,6 +112,7 @@ func (l *LogInfo) Advance(r *event.Record, at Lookup) error {
 		}
 		return nil
 	case slices.Contains(l.Tips(), tip):
+		l.outgrow(r) // it could not be read meanwhile
 		return nil
 	case bytes.Equal(r.Head.Prev, l.Tip.Hash[:]):
 		l.move(tip, r)
@@ -158,13 +159,18 @@ func (l *LogInfo) late(r *event.Record, tip exchange.Tip, at Lookup) error {
 		}
 	}
 	grown := l.onBranch(r)
-	l.Branches = slices.DeleteFunc(l.Branches, func(b exchange.Tip) bool { return bytes.Equal(r.Head.Prev, b.Hash[:]) })
+	l.outgrow(r)
 	if !followedBy(r.Hash, above) && (grown || forked || len(above) > 0) {
 		l.Bytes += int64(r.Size())
 		l.Bare = l.Bare || !r.Signed()
 		l.branch(tip)
 	}
 	return nil
+}
+
+// outgrow takes the record before r from the ends.
+func (l *LogInfo) outgrow(r *event.Record) {
+	l.Branches = slices.DeleteFunc(l.Branches, func(b exchange.Tip) bool { return bytes.Equal(r.Head.Prev, b.Hash[:]) })
 }
 
 // followedBy says that one of the records at the next place follows a record.
