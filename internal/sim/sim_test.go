@@ -93,7 +93,7 @@ func parse(t *testing.T, text string) (seed uint64, list []step) {
 //	ledger.distinctWritten counts a record twice             TestSeeds: folded
 //	ledger.distinctWritten does not sort                     TestSeeds: folded
 //	ledger.cutDevice does not cut                            ledger.TestHoldPastACut
-//	ledger.flawed keeps a word that fits by now              ledger.TestLawThin, TestRecordedFailures
+//	ledger.flawed keeps a word that fits by now              ledger.TestLawPrune, TestRecordedFailures
 //	store.gaps.unvouched names nothing                       TestRecordedFailures
 //	exchange.Check passes over what is bare                  exchange.TestWhatIsBareIsTakenAgain
 //	exchange.refillable wants a giver that goes further      TestRecordedFailures
