@@ -54,7 +54,7 @@ func cutRecord(m *message, r *rand.Rand) []byte {
 // wrote appends drafts; a sick or full disk may refuse.
 func (w *world) wrote(n *node, drafts ...store.Draft) []*event.Record {
 	recs, err := n.append(drafts...)
-	if err != nil && !n.sick && !n.full {
+	if err != nil && !n.sick && !n.full && n.index.Refuse == nil {
 		w.fail("%s cannot write: %v", n.name, err)
 	}
 	if err != nil {

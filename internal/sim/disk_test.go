@@ -70,7 +70,7 @@ func (n *node) crashIn(w *world, r *rand.Rand) {
 
 // stop closes the machine well and starts it again.
 func (n *node) stop() {
-	if n.store == nil || n.sick {
+	if n.store == nil || n.sick || n.index.Refuse != nil {
 		return
 	}
 	s := n.store
@@ -83,7 +83,7 @@ func (n *node) stop() {
 }
 
 func (n *node) loseIndex() {
-	if n.store == nil || n.sick {
+	if n.store == nil || n.sick || n.index.Refuse != nil {
 		return
 	}
 	n.off()
@@ -94,7 +94,7 @@ func (n *node) loseIndex() {
 
 // backUp copies the disk as it is now.
 func (n *node) backUp() {
-	if n.store == nil || n.sick {
+	if n.store == nil || n.sick || n.index.Refuse != nil {
 		return
 	}
 	n.w.check(n)
@@ -134,7 +134,7 @@ func (n *node) restore(r *rand.Rand) {
 
 // clone starts a laptop's directory on a second machine: one key, two writers.
 func (w *world) clone(n *node, r *rand.Rand) {
-	if n.store == nil || n.hub || n.sick || n.full || len(w.nodes) >= 8 {
+	if n.store == nil || n.hub || n.sick || n.full || n.index.Refuse != nil || len(w.nodes) >= 8 {
 		return
 	}
 	w.count("cloned")
@@ -151,7 +151,7 @@ func (w *world) clone(n *node, r *rand.Rand) {
 
 // flip decays one byte of a frame whose record another node holds whole.
 func (n *node) flip(r *rand.Rand) {
-	if n.store == nil || n.sick {
+	if n.store == nil || n.sick || n.index.Refuse != nil {
 		return
 	}
 	have := n.read()
@@ -198,7 +198,7 @@ func (n *node) flipAt(p journal.Position, r *rand.Rand) {
 }
 
 func (n *node) scrub() {
-	if n.store == nil || n.sick {
+	if n.store == nil || n.sick || n.index.Refuse != nil {
 		return
 	}
 	if err := n.store.Scrub(ctx); err != nil {
@@ -222,6 +222,7 @@ func (n *node) loseDisk() {
 	n.w.ids++
 	n.closed = map[event.LogID]bool{}
 	n.acked, n.hurt, n.sick, n.full = map[event.Hash]*event.Record{}, map[event.Hash]bool{}, false, false
+	n.cure()
 	n.open()
 }
 
@@ -240,15 +241,30 @@ func (n *node) fillDisk(r *rand.Rand) {
 }
 
 func (n *node) used() int {
+	total := int64(0)
+	for _, e := range n.journalFiles() {
+		total += e.Size
+	}
+	return int(total)
+}
+
+// segments are the paths of the journal's files, in order.
+func (n *node) segments() (paths []string) {
+	for _, e := range n.journalFiles() {
+		if strings.HasSuffix(e.Name, ".journal") {
+			paths = append(paths, filepath.Join(dir, "journal", e.Name))
+		}
+	}
+	slices.Sort(paths)
+	return paths
+}
+
+func (n *node) journalFiles() []journal.Entry {
 	entries, err := n.fs.ReadDir(filepath.Join(dir, "journal"))
 	if err != nil {
 		n.w.fail("%v", err)
 	}
-	total := int64(0)
-	for _, e := range entries {
-		total += e.Size
-	}
-	return int(total)
+	return entries
 }
 
 // sicken makes the next write or sync fail, once or a few times; it may have
@@ -276,5 +292,5 @@ func (n *node) sicken(r *rand.Rand) {
 func (n *node) cure() {
 	n.fs.SetHook(nil)
 	n.fs.SetCapacity(0)
-	n.sick, n.full = false, false
+	n.sick, n.full, n.index.Refuse = false, false, nil
 }

@@ -41,6 +41,12 @@ func init() {
 		"full":       func(w *world, n *node, r *rand.Rand) { n.fillDisk(r) },
 		"sick":       func(w *world, n *node, r *rand.Rand) { n.sicken(r) },
 		"statement":  func(w *world, _ *node, _ *rand.Rand) { w.statement() },
+		"silent":     func(w *world, _ *node, r *rand.Rand) { w.silence(r) },
+		"index full": func(_ *world, n *node, _ *rand.Rand) { n.fillIndex() },
+		"unread":     func(w *world, n *node, r *rand.Rand) { n.unreadable(w, r) },
+		"carry":      func(w *world, n *node, r *rand.Rand) { w.carry(n, r) },
+		"takeover":   func(w *world, n *node, r *rand.Rand) { w.takeOver(n, r) },
+		"partial":    func(_ *world, n *node, r *rand.Rand) { n.loseSegment(r) },
 		"rights":     func(w *world, n *node, r *rand.Rand) { w.rights(n, r) },
 	}
 }
@@ -54,6 +60,7 @@ var weights = []struct {
 	{"timeout", 8}, {"hang up", 3}, {"part", 3}, {"clock", 6}, {"crash", 4}, {"crash in", 8}, {"stop", 2},
 	{"lose index", 2}, {"back up", 4}, {"restore", 2}, {"clone", 1}, {"flip", 4}, {"scrub", 2}, {"hub lost", 1},
 	{"full", 2}, {"sick", 4}, {"statement", 4}, {"rights", 5},
+	{"silent", 4}, {"index full", 2}, {"unread", 4}, {"carry", 3}, {"takeover", 1}, {"partial", 1},
 }
 
 // steps draws the steps of a seed.
@@ -151,6 +158,15 @@ func (w *world) giveUp(r *rand.Rand) {
 func (w *world) cut(r *rand.Rand) {
 	if len(w.sessions) > 0 {
 		w.sessions[r.IntN(len(w.sessions))].end()
+	}
+}
+
+// silence lets a laptop read its stream no more, or read it again.
+func (w *world) silence(r *rand.Rand) {
+	if len(w.sessions) > 0 {
+		s := w.sessions[r.IntN(len(w.sessions))]
+		s.silent = !s.silent
+		w.count("silent reader")
 	}
 }
 

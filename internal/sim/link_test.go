@@ -73,7 +73,7 @@ type session struct {
 	flight   int                  // number of the push on its way
 	waiting  bool                 // for its answer
 	streamed int                  // messages of the stream on their way
-	slow     bool                 // a does not read its stream
+	silent   bool                 // a does not read its stream
 	over     bool
 }
 
@@ -185,7 +185,7 @@ func (n *node) holds(err error, m *message) bool {
 		n.w.refused(gap)
 		return false
 	}
-	if !n.sick && !n.full && (m == nil || !m.spoiled) {
+	if !n.sick && !n.full && n.index.Refuse == nil && (m == nil || !m.spoiled) {
 		n.w.fail("%s hangs up: %v", n.name, err)
 	}
 	n.refused = n.moves()
@@ -417,14 +417,21 @@ func (s *session) timeout() {
 	}
 }
 
-// pick takes a message out of the air: mostly the oldest, else any.
+// pick takes a message out of the air: mostly the oldest, else any. What goes to a
+// silent reader stays there.
 func (w *world) pick(r *rand.Rand) *message {
-	if len(w.flying) == 0 {
+	var ready []int
+	for i, m := range w.flying {
+		if m.kind != "stream" || !m.s.silent {
+			ready = append(ready, i)
+		}
+	}
+	if len(ready) == 0 {
 		return nil
 	}
-	i := 0
+	i := ready[0]
 	if r.IntN(3) == 0 {
-		i = r.IntN(len(w.flying))
+		i = ready[r.IntN(len(ready))]
 		if i > 0 {
 			w.count("reordered")
 		}

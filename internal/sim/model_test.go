@@ -326,7 +326,7 @@ func digest(states map[event.Key]ledger.State) event.Hash {
 
 // checkFold compares the node's state with the fold of its records from scratch.
 func (w *world) checkFold(n *node) {
-	if n.store == nil || n.sick || n.unsettled() || len(n.hurt) > 0 {
+	if n.store == nil || n.sick || n.index.Refuse != nil || n.unsettled() || len(n.hurt) > 0 {
 		return
 	}
 	n.sameAs(n.read().fold())

@@ -103,12 +103,15 @@ var must = []string{
 	"crash", "crash inside a write", "clean restart", "index lost", "restored from an older copy", "index ahead of the journal", "cloned", "byte flipped",
 	"hub lost its data", "disk full", "disk error", "write refused", "clock set", "partition", "dropped", "doubled",
 	"truncated", "reordered", "old run came again", "new epoch", "fork", "rights changed", "folded from scratch",
+	"silent reader", "index full", "disk cannot be read", "carried by hand", "a file cut", "a new server from a laptop's file", "part of the journal gone",
+	"push timed out", "one reading for many streams", "own records came back",
 	"difference they_know_more_of_my_log", "difference own_log_differs", "difference log_forked", "difference they_miss_runs",
 }
 
 // TestMain collects garbage seldom: worlds are small and live for a moment.
 func TestMain(m *testing.M) {
 	debug.SetGCPercent(400)
+	cheap()
 	os.Exit(m.Run())
 }
 

@@ -273,7 +273,7 @@ func (n *node) ingest(runs []*pb.Run) ([]store.RunResult, error) {
 	if !slices.Equal(own, n.store.OwnLogs()) {
 		n.gaveUp(own)
 	}
-	if err != nil && !n.sick && !n.full {
+	if err != nil && !n.sick && !n.full && n.index.Refuse == nil {
 		n.w.fail("%s cannot take a run: %v", n.name, err)
 	}
 	if err != nil {

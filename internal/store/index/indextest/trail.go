@@ -13,6 +13,9 @@ import (
 type Trail struct {
 	*index.Memory
 	updates [][]change
+
+	// Refuse is what every update fails with, as on a full disk; nil for none.
+	Refuse error
 }
 
 type change struct {
@@ -22,6 +25,9 @@ type change struct {
 
 // Update does it and remembers what changed.
 func (t *Trail) Update(fn func(index.Writer) error) error {
+	if t.Refuse != nil {
+		return t.Refuse
+	}
 	r := &recorder{}
 	err := t.Memory.Update(func(w index.Writer) error {
 		r.Writer = w

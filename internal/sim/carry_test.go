@@ -1,0 +1,191 @@
+package sim
+
+import (
+	"bytes"
+	"crypto/ed25519"
+	"crypto/sha256"
+	"encoding/binary"
+	"errors"
+	"math/rand/v2"
+
+	"thawtrail/internal/bundle"
+	"thawtrail/internal/event"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/replication"
+	"thawtrail/internal/store"
+	"thawtrail/internal/store/index"
+	"thawtrail/internal/store/journal"
+	"thawtrail/internal/store/journal/memfs"
+	"thawtrail/internal/trust/vault"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// cheap makes the codes of files cost next to nothing: their cost is tested where
+// it is kept.
+func cheap() { vault.DefaultCost = vault.Cost{Passes: 1, MemoryKiB: 64, Lanes: 1} }
+
+// books are all records of a node in a file, and the file's code.
+func (n *node) books(r *rand.Rand) ([]byte, bundle.Code, bool) {
+	var seed [32]byte
+	binary.BigEndian.PutUint64(seed[:], r.Uint64())
+	code, err := bundle.NewCode(rand.NewChaCha8(seed))
+	var file bytes.Buffer
+	if err == nil {
+		_, err = replication.Bundles{Replica: n.replica}.Write(ctx, &file, code, "")
+	}
+	return file.Bytes(), code, n.holds(err, nil)
+}
+
+// carry takes the records of one machine to another one in a file, which may be cut
+// on the way.
+func (w *world) carry(n *node, r *rand.Rand) {
+	o := w.nodes[r.IntN(len(w.nodes))]
+	if n == o || n.store == nil || o.store == nil {
+		return
+	}
+	file, code, ok := n.books(r)
+	if !ok {
+		return
+	}
+	w.count("carried by hand")
+	cut := r.IntN(5) == 0
+	if cut {
+		file = file[:r.IntN(len(file))]
+	}
+	before := o.store.Records()
+	var out replication.Outcome
+	o.given(&message{spoiled: cut}, func() (err error) {
+		out, err = replication.Bundles{Replica: o.replica}.Read(ctx, bytes.NewReader(file), code)
+		if cut && (err == nil || o.store.Records() != before) {
+			w.fail("%s takes a file that is cut: %v", o.name, err)
+		}
+		return err
+	})
+	if cut {
+		w.count("a file cut")
+	}
+	w.carried(n, o, out)
+}
+
+// carried notes what a reader took of a file.
+func (w *world) carried(from, to *node, out replication.Outcome) {
+	w.check(to)
+	if to.unsettled() || out.New == 0 {
+		return
+	}
+	have := to.read()
+	for h := range from.read() {
+		if r := have[h]; r != nil {
+			to.acked[h] = r
+		}
+	}
+}
+
+// takeOver puts a new machine in the place of the hub: all that it has is the file
+// of a laptop and the authority's key.
+func (w *world) takeOver(n *node, r *rand.Rand) {
+	h := w.hub
+	if n == h || n.store == nil || h.store == nil || n.sick || n.full || n.index.Refuse != nil {
+		return
+	}
+	file, code, ok := n.books(r)
+	if !ok || n.read()[w.founded.Hash] == nil {
+		return
+	}
+	w.count("a new server from a laptop's file")
+	seed := sha256.Sum256(binary.BigEndian.AppendUint64([]byte("server"), r.Uint64()))
+	h.key = ed25519.NewKeyFromSeed(seed[:])
+	h.loseDisk()
+	out, err := replication.Bundles{Replica: h.replica}.Read(ctx, bytes.NewReader(file), code)
+	if err != nil {
+		w.fail("%s cannot read the file of %s: %v", h.name, n.name, err)
+	}
+	w.carried(n, h, out)
+	claim := ledger.ServerClaim(w.founded.Hash, h.public())
+	w.wrote(h, store.Draft{Type: event.TypeServerRestored, Payload: &pb.ServerRestored{
+		PublicKey: h.public(), Name: h.name, Signature: ed25519.Sign(authorityKey, claim),
+	}})
+}
+
+// fillIndex leaves no room for the index, or makes room again. The journal has its
+// reserve and goes on.
+func (n *node) fillIndex() {
+	switch {
+	case n.store == nil || n.sick:
+	case n.index.Refuse != nil:
+		n.index.Refuse = nil
+	default:
+		n.w.count("index full")
+		n.index.Refuse = index.ErrNoSpace
+	}
+}
+
+var errUnread = errors.New("input/output error")
+
+// unreadable lets reads of the disk fail for a moment, in which it sends, takes,
+// looks and perhaps starts.
+func (n *node) unreadable(w *world, r *rand.Rand) {
+	if n.store == nil || n.sick || n.index.Refuse != nil {
+		return
+	}
+	w.count("disk cannot be read")
+	good := r.IntN(6)
+	n.fs.SetHook(func(op memfs.Op) memfs.Fault {
+		if op.Kind != memfs.Read {
+			return memfs.Fault{}
+		}
+		if good--; good >= 0 {
+			return memfs.Fault{}
+		}
+		return memfs.Fault{Err: errUnread}
+	})
+	n.sick = true
+	switch r.IntN(4) {
+	case 0:
+		n.off()
+		if n.tryOpen() != nil {
+			w.count("not started on a disk that cannot be read")
+			n.store = nil
+		}
+	case 1:
+		_ = n.store.Scrub(ctx)
+	case 2:
+		w.author(n, r)
+	default:
+		w.deliver(r)
+		w.pumpAll()
+	}
+	n.sick = false
+	n.fs.SetHook(nil)
+	if n.store == nil {
+		n.open()
+	}
+}
+
+// loseSegment takes the newest file of the journal, or an older one: what was in it
+// is gone from here. The index stays, so that the loss is known.
+func (n *node) loseSegment(r *rand.Rand) {
+	if n.store == nil || n.sick || n.full || n.index.Refuse != nil {
+		return
+	}
+	names := n.segments()
+	if len(names) < 2 {
+		return
+	}
+	n.w.check(n)
+	n.w.count("part of the journal gone")
+	own := n.store.OwnLogs()
+	n.off()
+	if err := n.fs.Remove(names[len(names)-1]); err != nil {
+		n.w.fail("%v", err)
+	}
+	n.frames = map[journal.Position]*event.Record{}
+	have := n.read()
+	for h := range n.acked {
+		if have[h] == nil {
+			delete(n.acked, h)
+		}
+	}
+	n.gaveUp(own)
+	n.open()
+}
