@@ -162,19 +162,21 @@ func (n *node) unreadable(w *world, r *rand.Rand) {
 	}
 }
 
-// loseSegment takes the newest file of the journal, or an older one: what was in it
-// is gone from here. The index stays, so that the loss is known.
-func (n *node) loseSegment(r *rand.Rand) {
-	if n.store == nil || n.sick || n.full || n.index.Refuse != nil {
+// loseSegment takes the newest file of the journal: what was in it is gone from
+// here. The index had seen it, so that the loss must be known, and the laptop goes on
+// in new logs.
+func (n *node) loseSegment() {
+	if n.store == nil || n.sick || n.full || n.index.Refuse != nil || n.unsettled() {
 		return
 	}
-	names := n.segments()
+	if err := n.store.CatchUp(ctx); err != nil {
+		n.w.fail("%s: catch up: %v", n.name, err)
+	}
+	n.w.check(n)
+	names, before, own := n.segments(), n.read(), n.store.OwnLogs()
 	if len(names) < 2 {
 		return
 	}
-	n.w.check(n)
-	n.w.count("part of the journal gone")
-	own := n.store.OwnLogs()
 	n.off()
 	if err := n.fs.Remove(names[len(names)-1]); err != nil {
 		n.w.fail("%v", err)
@@ -186,6 +188,9 @@ func (n *node) loseSegment(r *rand.Rand) {
 			delete(n.acked, h)
 		}
 	}
-	n.gaveUp(own)
+	if len(have) < len(before) {
+		n.w.count("part of the journal gone")
+		n.gaveUp(own)
+	}
 	n.open()
 }

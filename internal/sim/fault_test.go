@@ -46,7 +46,7 @@ func init() {
 		"unread":     func(w *world, n *node, r *rand.Rand) { n.unreadable(w, r) },
 		"carry":      func(w *world, n *node, r *rand.Rand) { w.carry(n, r) },
 		"takeover":   func(w *world, n *node, r *rand.Rand) { w.takeOver(n, r) },
-		"partial":    func(_ *world, n *node, r *rand.Rand) { n.loseSegment(r) },
+		"partial":    func(_ *world, n *node, _ *rand.Rand) { n.loseSegment() },
 		"rights":     func(w *world, n *node, r *rand.Rand) { w.rights(n, r) },
 	}
 }
