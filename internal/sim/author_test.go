@@ -145,6 +145,11 @@ func (w *world) draft(n *node, r *rand.Rand) store.Draft {
 	if r.IntN(10) == 0 {
 		return w.correction(n, r)
 	}
+	if r.IntN(12) == 0 {
+		if note := n.note(r); note != nil {
+			return w.signed(n, r, store.Draft{Type: noteType, Payload: note})
+		}
+	}
 	k := kinds[r.IntN(len(kinds))]
 	return w.signed(n, r, store.Draft{Type: k.typ, Payload: k.make(w, n, r)})
 }

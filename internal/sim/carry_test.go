@@ -129,6 +129,7 @@ func (n *node) unreadable(w *world, r *rand.Rand) {
 		return
 	}
 	w.count("disk cannot be read")
+	n.read() // what the model knows it reads from another disk
 	good := r.IntN(6)
 	n.fs.SetHook(func(op memfs.Op) memfs.Fault {
 		if op.Kind != memfs.Read {

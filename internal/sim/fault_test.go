@@ -60,7 +60,7 @@ var weights = []struct {
 	{"timeout", 8}, {"hang up", 3}, {"part", 3}, {"clock", 6}, {"crash", 4}, {"crash in", 8}, {"stop", 2},
 	{"lose index", 2}, {"back up", 4}, {"restore", 2}, {"clone", 1}, {"flip", 4}, {"scrub", 2}, {"hub lost", 1},
 	{"full", 2}, {"sick", 4}, {"statement", 4}, {"rights", 5},
-	{"silent", 4}, {"index full", 2}, {"unread", 4}, {"carry", 3}, {"takeover", 1}, {"partial", 1},
+	{"silent", 4}, {"index full", 2}, {"unread", 4}, {"carry", 3}, {"takeover", 1}, {"partial", 2},
 }
 
 // steps draws the steps of a seed.

@@ -52,7 +52,7 @@ func (w *world) agree() bool {
 				return true
 			}
 		}
-		return false
+		return !n.opensAll(union)
 	})
 }
 
@@ -65,6 +65,16 @@ func (w *world) apart() {
 			if have[r.Hash] == nil {
 				w.fail("after all was healed, %s never gets record %s of log %s, seq %d: %s", n.name, r.Hash.Short(), r.Log.Short(), r.Seq(), w.about(r))
 			}
+		}
+	}
+	w.lockedOut(union)
+}
+
+// lockedOut says that a node cannot read a note that another one can.
+func (w *world) lockedOut(union held) {
+	for _, n := range w.nodes {
+		if !n.opensAll(union) {
+			w.fail("after all was healed, %s never gets the key of a note that another one reads", n.name)
 		}
 	}
 }
