@@ -5,10 +5,16 @@
 // what both sides believe, then one half pushes what the other lacks and one half
 // pulls, until the link ends. A Responder is the side that answers: the hub. Between
 // them stands Peer, a transport of three calls; package rpc carries it over gRPC, and
-// a test or a simulation may call the Responder directly.
+// a test may call the Responder directly.
 //
 //	Link ---- Peer ----> Responder        hello, push, pull
 //	Link <--- Incoming - Outgoing         the stream that stays open
+//
+// What each side does is written as steps that wait for nothing: Link.Greet and
+// Link.Meet begin a Session, whose Next, Answered, Ask and Take say what to send and
+// what became of what came; Responder.Open begins a Stream, whose Step sends one
+// message. Link.Run and Responder.Pull are loops over these steps. Package sim takes
+// the same steps one by one, and is the wire between them.
 //
 // The decisions (what differs, which run goes next, what verifies) are made by the
 // pure core in package exchange; here they meet the store, the clock and the wire.

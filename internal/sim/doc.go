@@ -4,6 +4,11 @@
 // delays, reorders and cuts what it carries. It has no code of its own outside
 // its tests.
 //
+// Both sides of a session are the production code too: replication.Session and
+// replication.Stream are taken step by step, replication.Responder answers,
+// replication.Statements states, replication.Bundles carries by hand. The simulation
+// is the wire between them, and decides when each takes its next step.
+//
 // # One goroutine, one seed
 //
 // A seed gives a list of steps; a step is a name, a node and a number, and all
@@ -24,18 +29,31 @@
 // A trace that was found during development lies in testdata/sim and is replayed
 // in every run.
 //
+// # What happens
+//
+// Besides the link: machines crash, also inside a write, and come back with an older
+// index or none; disks are full, refuse writes or cannot be read; bytes decay; the
+// newest file of a journal goes; the index has no room; readers fall silent; clocks
+// are set; a folder is copied and both copies write; an older copy of a disk is put
+// back; the hub loses all, or a new machine takes its place with a laptop's file.
+//
 // # What is checked
 //
 // After every step, on the nodes that took part:
 //
-//	kept      whatever was acknowledged here is in the journal and readable
+//	kept      whatever was acknowledged here is in the journal and readable; a tip
+//	          stands for all that leads to it
 //	tables    what the store says it holds of each log is what its journal holds
 //	folded    the state is the fold of the records from scratch (now and then)
 //
 // At the end all links are healed, all nodes started and whole sessions run, a
 // bounded number of times. Then all nodes hold the same records and the same
 // bytes of state, equal to those of a model that is a set, a sort and a fold; and
-// every place of a log with two records is an open discrepancy.
+// every place of a log with two records is an open discrepancy; and a private note
+// that one of them can read is read by all.
+//
+// Production code that says no ends the session. It may do so on a disk that fails,
+// to bytes that were cut, and at a gap, and at nothing else.
 //
 // # What is excused
 //
