@@ -6,6 +6,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"thawtrail/internal/entry/entrytest"
+	"thawtrail/internal/event"
 	"thawtrail/internal/replication"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -29,7 +30,8 @@ func TestASessionStepByStep(t *testing.T) {
 	hub, laptop := entrytest.Named(t, "clinic", 1), entrytest.Named(t, "north car", 2)
 	hub.Hub = true
 	hub.Begin()
-	laptop.Must(&pb.NoteAdded{EntityKind: "place", Entity: "north car", Text: &pb.Sealed{Plain: "the lid sticks"}})
+	_, err := laptop.Replica.Seals.Seal(event.Key{Kind: event.KindPractice, ID: "notes"}, "text", "the lid sticks")
+	require.NoError(t, err)
 	x := responder(t, hub)
 	link := replication.NewLink(laptop.Replica, "the hub", nil, replication.Memory{})
 	greeting := link.Greet()
