@@ -47,7 +47,7 @@ var house = []room{
 	// One replica on its disk.
 	{"store/journal", "", "it keeps bytes, and knows no records"},
 	{"store/journal/memfs", "store/journal", "it is a disk for tests"},
-	{"store/filelock", "", "it locks a file, whatever it is for"},
+	{"store/filelock", "", "it knows one file, and not what the lock is for"},
 	{"store/index", "store/filelock wholefile", "it keeps rows, and knows no records"},
 	{"store/index/indextest", "store/index", "it is an index for tests"},
 	{"store/projection", "event exchange ledger proto/thawtrail/v1 store/index store/journal", "it reads the journal and writes the index, and knows the replica by small interfaces"},
