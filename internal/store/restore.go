@@ -30,7 +30,7 @@ func (s *Store) restore(ctx context.Context) error {
 }
 
 func (s *Store) restoreLog(l LogInfo) {
-	s.logs.restore(&l, l.Gaps || s.report.any())
+	s.logs.restore(&l, l.Gaps || l.Bare || s.report.any())
 	s.author.hlc = event.AdoptHLC(s.author.hlc, l.HLC)
 	if !l.Key.Equal(s.public) {
 		if s.byServer(s.projection.Rights(), &l) {

@@ -306,9 +306,15 @@ func (w *World) Grant(at *Device, person string, roles ...pb.Role) *event.Record
 // leaves out those whose log is not in; and says who was entitled and what is
 // forked.
 func Inputs(key event.Key, records []*event.Record) []ledger.Input {
+	return InputsWith(key, records, Odd(key, records))
+}
+
+// InputsWith is Inputs of a store that found odd, by now or once, what is listed.
+// A store never takes such a record back: it cannot know what else made it touch
+// the entity.
+func InputsWith(key event.Key, records []*event.Record, odd map[event.Hash]bool) []ledger.Input {
 	rights := Rights(records)
 	forked := forkedAt(records)
-	odd := Odd(key, records)
 	var out []ledger.Input
 	for _, r := range records {
 		standing := rights.Standing(r)

@@ -66,19 +66,29 @@ func (p *Projection) ordered(ps []Place) []Place {
 	return out
 }
 
-// distinct keeps one readable place for each record, ordered by hash.
+// distinct keeps one readable place for each record, ordered by hash: where copies
+// differ, one with a signature.
 func (p *Projection) distinct(ps []Place) []Place {
 	type held struct {
 		Place
-		hash event.Hash
+		hash   event.Hash
+		signed bool
 	}
 	var list []held
 	for _, at := range ps {
 		if r, err := p.RecordAt(at.Pos); err == nil {
-			list = append(list, held{at, r.Hash})
+			list = append(list, held{at, r.Hash, r.Signed()})
 		}
 	}
-	slices.SortStableFunc(list, func(a, b held) int { return a.hash.Compare(b.hash) })
+	slices.SortStableFunc(list, func(a, b held) int {
+		if c := a.hash.Compare(b.hash); c != 0 || a.signed == b.signed {
+			return c
+		}
+		if a.signed {
+			return -1
+		}
+		return 1
+	})
 	list = slices.CompactFunc(list, func(a, b held) bool { return a.hash == b.hash })
 	out := make([]Place, len(list))
 	for i, l := range list {
