@@ -1,6 +1,10 @@
 package event
 
-import "time"
+import (
+	"time"
+
+	pb "thawtrail/proto/thawtrail/v1"
+)
 
 // lastWall clips the wall clock at the year 2100: a broken clock must not push
 // everybody's hybrid clock to the end of its range.
@@ -25,11 +29,42 @@ func AdoptHLC(newestUs, seenUs int64) int64 { return max(newestUs, min(seenUs, f
 func clip(us int64) int64 { return min(max(us, 0), lastWall) }
 
 // DoubtAfter is how far a wall clock may stand before a hub statement it has
-// seen, or after the hub's receipt, before the time is in doubt.
+// seen, or after the hub's receipt, before the time is in doubt; and how far it may
+// be off by measurement, beyond the error of that, before it is told (ours).
 const DoubtAfter = 5 * time.Minute
 
 // TimeInDoubt says that the record's wall clock stands before the newest hub
 // statement that its device had seen.
 func (r *Record) TimeInDoubt() bool {
 	return r.Head.HubUs != 0 && r.Head.WallUs < r.Head.HubUs-DoubtAfter.Microseconds()
+}
+
+// OffMs is how far a clock is behind the clinic's by a measurement, in milliseconds:
+// added to what the clock says it gives the clinic's time. It is 0 within DoubtAfter
+// and the error of the measurement, and for what no clock can be off by.
+func OffMs(o *pb.ClockOffset) int64 {
+	off := o.GetOffsetUs()
+	if off < -lastWall || off > lastWall || max(off, -off)-DoubtAfter.Microseconds() <= max(0, o.GetBoundUs()) {
+		return 0
+	}
+	return off / 1000
+}
+
+// dayMs is a day.
+const dayMs = 24 * 60 * 60 * 1000
+
+// ToldOffMs is how far a time that this record tells lies behind the clinic's time,
+// by what was measured of its device's clock. An hour that a person typed may come
+// from a watch, and then only the day was the laptop's: of both, the earlier time
+// counts, since a bag is no fresher for it.
+func (r *Record) ToldOffMs(told *pb.Moment) int64 {
+	off := OffMs(r.Head.Offset)
+	if told.GetSource() == pb.TimeSource_TIME_SOURCE_NOW {
+		return off
+	}
+	days := (off + dayMs/2) / dayMs
+	if off < 0 {
+		days = (off - dayMs/2) / dayMs
+	}
+	return min(off, days*dayMs)
 }
