@@ -39,19 +39,39 @@ func (r *Record) TimeInDoubt() bool {
 	return r.Head.HubUs != 0 && r.Head.WallUs < r.Head.HubUs-DoubtAfter.Microseconds()
 }
 
-// OffMs is how far a clock is behind the clinic's by a measurement, in milliseconds:
-// added to what the clock says it gives the clinic's time. It is 0 within DoubtAfter
-// and the error of the measurement, and for what no clock can be off by.
+// MeasuredMs is how far a clock was measured to be behind the clinic's, in
+// milliseconds, and the error of that; ok is false where nothing was measured, or what
+// no clock can be off by.
+func MeasuredMs(o *pb.ClockOffset) (off, bound int64, ok bool) {
+	off = o.GetOffsetUs()
+	if o == nil || off < -lastWall || off > lastWall {
+		return 0, 0, false
+	}
+	return off / 1000, max(0, o.GetBoundUs()) / 1000, true
+}
+
+// OffMs is what is to be added to a clock to tell the clinic's time: 0 within
+// DoubtAfter and the error of the measurement.
 func OffMs(o *pb.ClockOffset) int64 {
-	off := o.GetOffsetUs()
-	if off < -lastWall || off > lastWall || max(off, -off)-DoubtAfter.Microseconds() <= max(0, o.GetBoundUs()) {
+	off, bound, _ := MeasuredMs(o)
+	if max(off, -off)-DoubtAfter.Milliseconds() <= bound {
 		return 0
 	}
-	return off / 1000
+	return off
 }
 
 // dayMs is a day.
 const dayMs = 24 * 60 * 60 * 1000
+
+// WholeDaysMs rounds a time to days. A clock that is off by hours shows nothing of it
+// in an hour that was read from a watch, and typed.
+func WholeDaysMs(ms int64) int64 {
+	half := int64(dayMs / 2)
+	if ms < 0 {
+		half = -half
+	}
+	return (ms + half) / dayMs * dayMs
+}
 
 // ToldOffMs is how far a time that this record tells lies behind the clinic's time,
 // by what was measured of its device's clock. An hour that a person typed may come
@@ -62,9 +82,5 @@ func (r *Record) ToldOffMs(told *pb.Moment) int64 {
 	if told.GetSource() == pb.TimeSource_TIME_SOURCE_NOW {
 		return off
 	}
-	days := (off + dayMs/2) / dayMs
-	if off < 0 {
-		days = (off - dayMs/2) / dayMs
-	}
-	return min(off, days*dayMs)
+	return min(off, WholeDaysMs(off))
 }
