@@ -75,7 +75,7 @@ var house = []room{
 	{"wording", "caution event ledger proto/thawtrail/v1", "it puts states into words"},
 	{"replica", "clock event exchange ledger proto/thawtrail/v1 refusal store trust trust/pins", "it is the floor of the rooms that follow"},
 	{"replica/replicatest", "clock event exchange replica store store/index store/journal/memfs trust trust/vault", "it is a replica for tests"},
-	{"query", "engine event exchange handover label ledger proof proto/thawtrail/v1 refusal replica store wording", "it reads, and writes nothing"},
+	{"query", "caution engine event exchange handover label ledger proof proto/thawtrail/v1 refusal replica store wording", "it reads, and writes nothing"},
 	{"entry", "caution engine event exchange handover label ledger proto/thawtrail/v1 query refusal replica store trust/pins wording", "it writes what a person entered, however that came"},
 	{"entry/entrytest", "clock entry event proto/thawtrail/v1 refusal replica/replicatest store/index", "it makes replicas for tests"},
 	{"plans", "engine label proto/thawtrail/v1 refusal wording", "it puts requests of plans to the engine"},

@@ -152,12 +152,11 @@ func (s Reader) GetStatus(ctx context.Context, _ *pb.GetStatusRequest) (*pb.GetS
 		Server: s.Link.Server(), Link: s.Link.State(), Differences: s.Link.Differences(), Repairs: s.Store.Repairs(),
 		SetAside: s.Link.Quarantined(),
 	}
-	if o := s.Store.ClockOffset(); o != nil {
-		out.ClockOffsetMs, out.ClockBoundMs = o.OffsetUs/1000, o.BoundUs/1000
-	}
 	out.SavedHere, out.Sent, out.HeldOnServer = s.Delivered()
 	err := s.View(ctx, func(b *ReadView) error {
 		out.Freshness = b.freshness()
+		out.ClockOffsetMs, out.ClockBoundMs = b.clock.GetOffsetUs()/1000, b.clock.GetBoundUs()/1000
+		out.Cautions = wording.Cautions(b.ClockCautions())
 		if b.practice != nil {
 			out.Practice = b.practice.Name
 		}

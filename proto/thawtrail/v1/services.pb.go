@@ -2703,6 +2703,7 @@ type GetNowResponse struct {
 	HoldsInUse    []*HoldRow `protobuf:"bytes,4,rep,name=holds_in_use,json=holdsInUse,proto3" json:"holds_in_use,omitempty"`
 	NotYetSent    int32      `protobuf:"varint,5,opt,name=not_yet_sent,json=notYetSent,proto3" json:"not_yet_sent,omitempty"`
 	Freshness     *Freshness `protobuf:"bytes,6,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	Cautions      []*Caution `protobuf:"bytes,7,rep,name=cautions,proto3" json:"cautions,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2775,6 +2776,13 @@ func (x *GetNowResponse) GetNotYetSent() int32 {
 func (x *GetNowResponse) GetFreshness() *Freshness {
 	if x != nil {
 		return x.Freshness
+	}
+	return nil
+}
+
+func (x *GetNowResponse) GetCautions() []*Caution {
+	if x != nil {
+		return x.Cautions
 	}
 	return nil
 }
@@ -3303,8 +3311,9 @@ type GetStatusResponse struct {
 	Repairs      []string               `protobuf:"bytes,13,rep,name=repairs,proto3" json:"repairs,omitempty"`
 	Freshness    *Freshness             `protobuf:"bytes,14,opt,name=freshness,proto3" json:"freshness,omitempty"`
 	// This laptop's clock against the server's, in milliseconds; its error bound.
-	ClockOffsetMs int64 `protobuf:"varint,15,opt,name=clock_offset_ms,json=clockOffsetMs,proto3" json:"clock_offset_ms,omitempty"`
-	ClockBoundMs  int64 `protobuf:"varint,16,opt,name=clock_bound_ms,json=clockBoundMs,proto3" json:"clock_bound_ms,omitempty"`
+	ClockOffsetMs int64      `protobuf:"varint,15,opt,name=clock_offset_ms,json=clockOffsetMs,proto3" json:"clock_offset_ms,omitempty"`
+	ClockBoundMs  int64      `protobuf:"varint,16,opt,name=clock_bound_ms,json=clockBoundMs,proto3" json:"clock_bound_ms,omitempty"`
+	Cautions      []*Caution `protobuf:"bytes,17,rep,name=cautions,proto3" json:"cautions,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3449,6 +3458,13 @@ func (x *GetStatusResponse) GetClockBoundMs() int64 {
 		return x.ClockBoundMs
 	}
 	return 0
+}
+
+func (x *GetStatusResponse) GetCautions() []*Caution {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
 }
 
 type GetRecordRequest struct {
@@ -4955,7 +4971,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x04what\x18\x02 \x01(\tR\x04what\x12\x12\n" +
 	"\x04case\x18\x03 \x01(\tR\x04case\x12\x10\n" +
 	"\x03bag\x18\x04 \x01(\tR\x03bag\x12\x18\n" +
-	"\aoverdue\x18\x05 \x01(\bR\aoverdue\"\x8d\x02\n" +
+	"\aoverdue\x18\x05 \x01(\bR\aoverdue\"\xc0\x02\n" +
 	"\x0eGetNowResponse\x12\x10\n" +
 	"\x03now\x18\x01 \x01(\tR\x03now\x12/\n" +
 	"\arunning\x18\x02 \x03(\v2\x15.thawtrail.v1.CaseRowR\arunning\x12&\n" +
@@ -4964,7 +4980,8 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"holdsInUse\x12 \n" +
 	"\fnot_yet_sent\x18\x05 \x01(\x05R\n" +
 	"notYetSent\x125\n" +
-	"\tfreshness\x18\x06 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"\xa5\x02\n" +
+	"\tfreshness\x18\x06 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\x121\n" +
+	"\bcautions\x18\a \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\"\xa5\x02\n" +
 	"\x18ListDiscrepanciesRequest\x122\n" +
 	"\x04open\x18\x01 \x01(\bB\x1e\xca\xda\x18\x1a\n" +
 	"\x18only those that are openR\x04open\x12(\n" +
@@ -5004,7 +5021,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\arecords\x18\x02 \x01(\x03R\arecords\x12(\n" +
 	"\x05heads\x18\x03 \x03(\v2\x12.thawtrail.v1.HeadR\x05heads\x12!\n" +
 	"\ffold_version\x18\x04 \x01(\rR\vfoldVersion\"\x12\n" +
-	"\x10GetStatusRequest\"\xf7\x03\n" +
+	"\x10GetStatusRequest\"\xaa\x04\n" +
 	"\x11GetStatusResponse\x12\x1a\n" +
 	"\bpractice\x18\x01 \x01(\tR\bpractice\x12\x16\n" +
 	"\x06device\x18\x02 \x01(\tR\x06device\x12\x1f\n" +
@@ -5024,7 +5041,8 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\arepairs\x18\r \x03(\tR\arepairs\x125\n" +
 	"\tfreshness\x18\x0e \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\x12&\n" +
 	"\x0fclock_offset_ms\x18\x0f \x01(\x03R\rclockOffsetMs\x12$\n" +
-	"\x0eclock_bound_ms\x18\x10 \x01(\x03R\fclockBoundMs\"[\n" +
+	"\x0eclock_bound_ms\x18\x10 \x01(\x03R\fclockBoundMs\x121\n" +
+	"\bcautions\x18\x11 \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\"[\n" +
 	"\x10GetRecordRequest\x12G\n" +
 	"\x06record\x18\x01 \x01(\tB/\xca\xda\x18+\n" +
 	"'hash of the record, or its first digits\x10\x01R\x06record\"\xff\x02\n" +
@@ -5305,69 +5323,71 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	35, // 34: thawtrail.v1.GetNowResponse.due:type_name -> thawtrail.v1.DueRow
 	15, // 35: thawtrail.v1.GetNowResponse.holds_in_use:type_name -> thawtrail.v1.HoldRow
 	6,  // 36: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
-	38, // 37: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	6,  // 38: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	40, // 39: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
-	42, // 40: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
-	6,  // 41: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
-	66, // 42: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
-	0,  // 43: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
-	69, // 44: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
-	49, // 45: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
-	50, // 46: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
-	28, // 47: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
-	55, // 48: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
-	58, // 49: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
-	6,  // 50: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
-	61, // 51: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
-	64, // 52: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
-	1,  // 53: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
-	4,  // 54: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
-	7,  // 55: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
-	11, // 56: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
-	14, // 57: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
-	19, // 58: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
-	22, // 59: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
-	25, // 60: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
-	27, // 61: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
-	30, // 62: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
-	34, // 63: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
-	37, // 64: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
-	41, // 65: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
-	44, // 66: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
-	46, // 67: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
-	48, // 68: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
-	52, // 69: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
-	54, // 70: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
-	57, // 71: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
-	60, // 72: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
-	63, // 73: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
-	2,  // 74: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
-	5,  // 75: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
-	10, // 76: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
-	13, // 77: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
-	18, // 78: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
-	21, // 79: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
-	24, // 80: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
-	26, // 81: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
-	29, // 82: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
-	33, // 83: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
-	36, // 84: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
-	39, // 85: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
-	43, // 86: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
-	45, // 87: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
-	47, // 88: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
-	51, // 89: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
-	53, // 90: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
-	56, // 91: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
-	59, // 92: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
-	62, // 93: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
-	65, // 94: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
-	74, // [74:95] is the sub-list for method output_type
-	53, // [53:74] is the sub-list for method input_type
-	53, // [53:53] is the sub-list for extension type_name
-	53, // [53:53] is the sub-list for extension extendee
-	0,  // [0:53] is the sub-list for field type_name
+	3,  // 37: thawtrail.v1.GetNowResponse.cautions:type_name -> thawtrail.v1.Caution
+	38, // 38: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	6,  // 39: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	40, // 40: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
+	42, // 41: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
+	6,  // 42: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
+	3,  // 43: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
+	66, // 44: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
+	0,  // 45: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
+	69, // 46: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
+	49, // 47: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
+	50, // 48: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
+	28, // 49: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
+	55, // 50: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
+	58, // 51: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
+	6,  // 52: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
+	61, // 53: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
+	64, // 54: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
+	1,  // 55: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
+	4,  // 56: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
+	7,  // 57: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
+	11, // 58: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
+	14, // 59: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
+	19, // 60: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
+	22, // 61: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
+	25, // 62: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
+	27, // 63: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
+	30, // 64: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
+	34, // 65: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
+	37, // 66: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
+	41, // 67: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
+	44, // 68: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
+	46, // 69: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
+	48, // 70: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
+	52, // 71: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
+	54, // 72: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
+	57, // 73: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
+	60, // 74: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
+	63, // 75: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
+	2,  // 76: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
+	5,  // 77: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
+	10, // 78: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
+	13, // 79: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
+	18, // 80: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
+	21, // 81: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
+	24, // 82: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
+	26, // 83: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
+	29, // 84: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
+	33, // 85: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
+	36, // 86: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
+	39, // 87: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
+	43, // 88: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
+	45, // 89: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
+	47, // 90: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
+	51, // 91: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
+	53, // 92: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
+	56, // 93: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
+	59, // 94: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
+	62, // 95: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
+	65, // 96: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
+	76, // [76:97] is the sub-list for method output_type
+	55, // [55:76] is the sub-list for method input_type
+	55, // [55:55] is the sub-list for extension type_name
+	55, // [55:55] is the sub-list for extension extendee
+	0,  // [0:55] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_services_proto_init() }
