@@ -75,7 +75,7 @@ var house = []room{
 	{"replica", "clock event exchange ledger proto/thawtrail/v1 refusal store trust trust/pins", "it is the floor of the rooms that follow"},
 	{"query", "engine event exchange handover label ledger proof proto/thawtrail/v1 refusal replica store wording", "it reads, and writes nothing"},
 	{"entry", "caution engine event exchange handover label ledger proto/thawtrail/v1 query refusal replica store trust/pins wording", "it writes what a person entered, however that came"},
-	{"entry/entrytest", "clock entry event exchange proto/thawtrail/v1 refusal replica store store/index store/journal/memfs trust trust/vault", "it makes replicas for tests"},
+	{"entry/entrytest", "clock entry event exchange proto/thawtrail/v1 refusal replica store store/index store/journal store/journal/memfs trust trust/vault", "it makes replicas for tests"},
 	{"plans", "engine label proto/thawtrail/v1 refusal wording", "it puts requests of plans to the engine"},
 	{"replication", "bundle clock event exchange ledger proto/thawtrail/v1 refusal replica store trust/authority wholefile", "it carries records, whatever they mean to people"},
 	{"replication/replicationtest", "proto/thawtrail/v1 replication", "it carries records for tests"},

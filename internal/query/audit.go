@@ -156,6 +156,9 @@ func (s Reader) GetStatus(ctx context.Context, _ *pb.GetStatusRequest) (*pb.GetS
 		out.ClockOffsetMs, out.ClockBoundMs = o.OffsetUs/1000, o.BoundUs/1000
 	}
 	out.SavedHere, out.Sent, out.HeldOnServer = s.Delivered()
+	for _, d := range s.Parts.Down() {
+		out.Parts = append(out.Parts, &pb.PartRow{Part: d.Part, Problem: d.Problem, Since: d.Since.UTC().Format(time.RFC3339), Failures: d.Failures})
+	}
 	err := s.View(ctx, func(b *ReadView) error {
 		out.Freshness = b.freshness()
 		if b.practice != nil {

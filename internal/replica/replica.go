@@ -53,6 +53,9 @@ type Replica struct {
 
 	Pins *pins.Book // of the people who share this machine; nil where none are kept
 
+	// Parts says which parts of the program do not work now; nil where none run.
+	Parts *Parts
+
 	Log        *slog.Logger // required
 	Quarantine string       // where runs that do not verify are kept for a person
 }

@@ -219,7 +219,9 @@ func (l *Link) compare(ctx context.Context, theirs exchange.Beliefs) error {
 	}
 	l.believe(theirs)
 	if err := l.store.SetLocal(epochName, []byte(theirs.HubEpoch)); err != nil {
-		return err
+		// A nearly full disk must not keep records from going out; the epoch is
+		// known until the stop, and asked for again after it.
+		l.log.Error("the server's epoch could not be written down", "error", err)
 	}
 	if epoch {
 		if err := l.store.NewEpoch("the server holds more of this laptop's logs than this disk"); err != nil {

@@ -21,6 +21,7 @@ import (
 	"thawtrail/internal/replica"
 	"thawtrail/internal/store"
 	"thawtrail/internal/store/index"
+	"thawtrail/internal/store/journal"
 	"thawtrail/internal/store/journal/memfs"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/vault"
@@ -54,18 +55,32 @@ func New(t *testing.T) *Laptop { return Named(t, "north laptop", 7) }
 // Named opens a laptop of its own name, device key and randomness.
 func Named(t *testing.T, name string, seed byte) *Laptop {
 	t.Helper()
+	l, err := On(t, name, seed, memfs.New(), index.NewMemory())
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, l.Store.Close()) })
+	return l
+}
+
+// On is Named on a disk and an index of the caller's, who closes the store. The
+// error is the store's: a disk that fails may keep it from being opened.
+func On(t *testing.T, name string, seed byte, disk journal.FS, ix index.Index) (*Laptop, error) {
+	t.Helper()
 	c := clock.NewManual(Night)
 	random := rand.NewChaCha8([32]byte{seed})
 	s, err := store.Open(t.Context(), store.Options{
-		Dir: "replica", FS: memfs.New(), Index: index.NewMemory(), Clock: c, Random: random,
+		Dir: "replica", FS: disk, Index: ix, Clock: c, Random: random,
 		Device: ed25519.NewKeyFromSeed(bytes.Repeat([]byte{seed}, 32)), DeviceName: name, Version: "test",
 	})
-	require.NoError(t, err)
-	t.Cleanup(func() { require.NoError(t, s.Close()) })
+	if err != nil {
+		return nil, err
+	}
 	keys, err := trust.OpenKeys(&vault.Vault{}, t.TempDir()+"/fields.key", random)
 	require.NoError(t, err)
-	r := &replica.Replica{Store: s, Clock: c, Random: random, Seals: keys, Link: alone{}, Name: name, Log: slog.New(slog.DiscardHandler)}
-	return &Laptop{Writer: entry.NewWriter(r), T: t, Clock: c}
+	r := &replica.Replica{
+		Store: s, Clock: c, Random: random, Seals: keys, Link: alone{}, Name: name,
+		Carried: make(chan struct{}, 1), Log: slog.New(slog.DiscardHandler),
+	}
+	return &Laptop{Writer: entry.NewWriter(r), T: t, Clock: c}, nil
 }
 
 // Entry wraps a payload whose type follows from its message.

@@ -51,7 +51,8 @@ func NewToken(random io.Reader) (string, error) {
 }
 
 // Write writes the door down in the data folder and under its address. The
-// function that it returns takes both away again.
+// function that it returns takes both away again, also after an error, when one of
+// them may stand.
 func (d Door) Write(data string) (remove func(), err error) {
 	raw, err := json.Marshal(d)
 	if err != nil {
@@ -61,10 +62,9 @@ func (d Door) Write(data string) (remove func(), err error) {
 	if dir, err := folder(); err == nil {
 		paths = append(paths, filepath.Join(dir, nameOf(d.Address)+".door"))
 	}
+	var unwritten error
 	for _, p := range paths {
-		if err := wholefile.Write(p, raw); err != nil {
-			return nil, err
-		}
+		unwritten = errors.Join(unwritten, wholefile.Write(p, raw))
 	}
 	return func() {
 		for _, p := range paths {
@@ -72,7 +72,7 @@ func (d Door) Write(data string) (remove func(), err error) {
 				_ = os.Remove(p) // a door without a daemon only misleads
 			}
 		}
-	}, nil
+	}, unwritten
 }
 
 // OfData is the door of the daemon that runs on a data folder.

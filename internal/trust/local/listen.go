@@ -20,8 +20,11 @@ import (
 // Opened is the door of a running daemon, from inside.
 type Opened struct {
 	Door
-	socket net.Listener // nil where there is none
-	remove func()
+	// Unwritten says why commands cannot find the door: a full disk must not keep
+	// the daemon from starting. Nil: it is written down.
+	Unwritten error
+	socket    net.Listener // nil where there is none
+	remove    func()
 }
 
 // Open opens the door of the daemon on a data folder that listens at address:
@@ -39,9 +42,7 @@ func Open(data, address string, key ed25519.PublicKey, random io.Reader) (*Opene
 	if o.socket != nil {
 		o.Socket = o.socket.Addr().String()
 	}
-	if o.remove, err = o.Write(data); err != nil {
-		return nil, errors.Join(err, o.closeSocket())
-	}
+	o.remove, o.Unwritten = o.Write(data)
 	return o, nil
 }
 

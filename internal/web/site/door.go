@@ -36,7 +36,8 @@ func (s *Site) Serve(ctx context.Context, addr string, ready func(url string)) e
 	}
 	if s.URLFile != "" {
 		if err := wholefile.Write(s.URLFile, []byte(strings.Join(ways, "\n")+"\n")); err != nil {
-			return err
+			// A full disk must not keep the pages away: the address is on the screen.
+			s.Log.Warn("the pages' address could not be written down", "file", s.URLFile, "error", err)
 		}
 	}
 	for _, url := range ways {
