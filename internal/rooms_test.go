@@ -45,7 +45,7 @@ var house = []room{
 	{"ledger/ledgertest", "event ledger proto/thawtrail/v1", "it writes records for tests"},
 
 	// One replica on its disk.
-	{"store/journal", "", "it keeps bytes, and knows no records"},
+	{"store/journal", "wholefile", "it keeps bytes, and knows no records"},
 	{"store/journal/memfs", "store/journal", "it is a disk for tests"},
 	{"store/filelock", "", "it locks a file, whatever it is for"},
 	{"store/index", "store/filelock wholefile", "it keeps rows, and knows no records"},

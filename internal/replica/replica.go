@@ -138,5 +138,8 @@ func NotSaved(err error) error {
 	if errors.Is(err, store.ErrClosed) {
 		return refusal.Fail(refusal.ErrUnavailable, "not saved: this program is stopping")
 	}
+	if errors.Is(err, store.ErrNoSpace) {
+		return refusal.Fail(refusal.ErrUnavailable, "not saved: the disk of this machine is full, and the room kept free for entries is used up. Delete something, then enter this again")
+	}
 	return refusal.Fail(refusal.ErrUnavailable, "%s", err.Error())
 }

@@ -19,11 +19,12 @@ import (
 // the disk for the index it is built in memory.
 func (p *Projection) Restore(ctx context.Context, j Journal) (lost bool, err error) {
 	p.journal = j
+	defer func() { p.index = index.NewCover(p.index, p.covered, refoldKey, cursorKey) }()
 	lost, err = p.restore(ctx)
 	if !errors.Is(err, index.ErrNoSpace) {
 		return lost, err
 	}
-	p.opt.Repaired(noRoom)
+	p.covered(err)
 	closing := p.index.Close()
 	p.index, p.cursor, p.rights, p.unclean = index.NewMemory(), cursor{}, nil, false
 	again, err := p.restore(ctx) // an index in memory cannot know what the one on the disk knew

@@ -219,6 +219,16 @@ func (m *FS) SyncDir(dir string) error {
 	return f.Err
 }
 
+// Free is what is left of the capacity; without a bound there is plenty.
+func (m *FS) Free(string) (uint64, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.capacity == 0 {
+		return 1 << 40, nil
+	}
+	return uint64(max(0, m.capacity-m.used())), nil
+}
+
 // Flip inverts bits of one byte of a file, in what runs and in what survives:
 // decay, not a crash.
 func (m *FS) Flip(path string, off int, mask byte) error {
