@@ -40,9 +40,10 @@ const (
 
 // Op is one operation about to happen.
 type Op struct {
-	Kind Kind
-	Path string
-	Size int // bytes to write or read
+	Kind   Kind
+	Path   string
+	Size   int   // bytes to write or read
+	Offset int64 // where
 }
 
 // Fault is what happens instead. A nil Err lets the operation through.
@@ -269,7 +270,7 @@ func (f *file) ReadAt(p []byte, off int64) (int, error) {
 	if f.closed {
 		return 0, pathError("read", f.path, fs.ErrClosed)
 	}
-	if fault := f.fs.fault(Op{Kind: Read, Path: f.path, Size: len(p)}); fault.Err != nil {
+	if fault := f.fs.fault(Op{Kind: Read, Path: f.path, Size: len(p), Offset: off}); fault.Err != nil {
 		return 0, pathError("read", f.path, fault.Err)
 	}
 	if off >= int64(len(f.node.data)) {
@@ -288,7 +289,7 @@ func (f *file) WriteAt(p []byte, off int64) (int, error) {
 	if f.closed || !f.writable {
 		return 0, pathError("write", f.path, fs.ErrClosed)
 	}
-	fault := f.fs.fault(Op{Kind: Write, Path: f.path, Size: len(p)})
+	fault := f.fs.fault(Op{Kind: Write, Path: f.path, Size: len(p), Offset: off})
 	n, err := len(p), fault.Err
 	if err != nil && !fault.Applied {
 		n = min(fault.Bytes, n)
