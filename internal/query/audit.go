@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"encoding/hex"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -153,6 +154,15 @@ func (s Reader) GetStatus(ctx context.Context, _ *pb.GetStatusRequest) (*pb.GetS
 		SetAside: s.Link.Quarantined(),
 	}
 	out.SavedHere, out.Sent, out.HeldOnServer = s.Delivered()
+	if left, short := s.Store.Room(); short {
+		out.RoomLeftBytes = int64(min(left, math.MaxInt64))
+	}
+	if err := s.Store.Trouble(); err != nil {
+		out.Parts = append(out.Parts, &pb.PartRow{Part: "index on the disk", Problem: err.Error()})
+	}
+	for _, d := range s.Parts.Down() {
+		out.Parts = append(out.Parts, &pb.PartRow{Part: d.Part, Problem: d.Problem, Since: d.Since.UTC().Format(time.RFC3339), Failures: d.Failures})
+	}
 	err := s.View(ctx, func(b *ReadView) error {
 		out.Freshness = b.freshness()
 		out.ClockOffsetMs, out.ClockBoundMs = b.clock.GetOffsetUs()/1000, b.clock.GetBoundUs()/1000

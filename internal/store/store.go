@@ -52,6 +52,7 @@ var (
 	ErrClosed   = projection.ErrClosed
 	ErrNotFound = projection.ErrNotFound
 	ErrLocked   = filelock.ErrLocked
+	ErrNoSpace  = journal.ErrNoSpace // also the reserve is used up
 )
 
 // Store is an open replica. Its methods are safe for concurrent use. Each lock

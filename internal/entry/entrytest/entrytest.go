@@ -15,6 +15,8 @@ import (
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/replica/replicatest"
 	"thawtrail/internal/store/index"
+	"thawtrail/internal/store/journal"
+	"thawtrail/internal/store/journal/memfs"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -34,9 +36,22 @@ func New(t *testing.T) *Laptop { return Named(t, "north laptop", 7) }
 // Named opens a laptop of its own name, device key and randomness.
 func Named(t *testing.T, name string, seed byte) *Laptop {
 	t.Helper()
+	l, err := On(t, name, seed, memfs.New(), index.NewMemory())
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, l.Store.Close()) })
+	return l
+}
+
+// On is Named on a disk and an index of the caller's, who closes the store. The
+// error is the store's: a disk that fails may keep it from being opened.
+func On(t *testing.T, name string, seed byte, disk journal.FS, ix index.Index) (*Laptop, error) {
+	t.Helper()
 	c := clock.NewManual(Night)
-	r := replicatest.New(t, c, index.NewMemory(), seed, name)
-	return &Laptop{Writer: entry.NewWriter(r), T: t, Clock: c}
+	r, err := replicatest.Open(t, c, disk, ix, seed, name)
+	if err != nil {
+		return nil, err
+	}
+	return &Laptop{Writer: entry.NewWriter(r), T: t, Clock: c}, nil
 }
 
 // Entry wraps a payload whose type follows from its message.
