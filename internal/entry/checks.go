@@ -96,7 +96,7 @@ func (e *pending) raiseByType() ([]caution.Raised, error) {
 	case *pb.RateSet:
 		return b.checkRate(p, e.at)
 	case *pb.TransfusionEnded:
-		return b.checkGiven(p)
+		return b.checkEnded(p, e.spec.Name == "finished")
 	case *pb.BagsReceived:
 		return b.checkBatch(p.Product, p.Batch)
 	case *pb.BatchHeld:
@@ -201,7 +201,7 @@ func (b view) checkBag(id string, at time.Time) ([]caution.Raised, error) {
 		return nil, err
 	}
 	if bag == nil || bag.Label == nil {
-		return []caution.Raised{bagUnknown.With(label.BagNumber(id).String())}, nil
+		return b.checkLabel(id, bag)
 	}
 	shelf, err := b.ShelfAt(bag.Line(), at)
 	if err != nil {
@@ -211,6 +211,15 @@ func (b view) checkBag(id string, at time.Time) ([]caution.Raised, error) {
 	switch shelf.State {
 	case engine.ShelfUnfit, engine.ShelfOnHold, engine.ShelfQuarantined, engine.ShelfExpired:
 		out = append(out, bagNotFit.With(label.BagNumber(id).String(), shelf.Because[0]))
+	}
+	more, err := b.checkLabel(id, bag)
+	return append(out, more...), err
+}
+
+// checkLabel tells what a bag's label and donor say against giving it by vein.
+func (b view) checkLabel(id string, bag *ledger.Bag) (out []caution.Raised, err error) {
+	if bag == nil || bag.Label == nil {
+		return []caution.Raised{bagUnknown.With(label.BagNumber(id).String())}, nil
 	}
 	card, err := b.Card(bag.Label.Product)
 	if card != nil && card.Route == pb.ProductRoute_PRODUCT_ROUTE_MOUTH {
@@ -234,35 +243,6 @@ func (b view) checkPlan(p *pb.PlanAccepted, at time.Time) ([]caution.Raised, err
 			return nil, err
 		}
 		out = append(out, more...)
-	}
-	return out, nil
-}
-
-func (b view) checkStart(p *pb.TransfusionStarted, at time.Time) ([]caution.Raised, error) {
-	out, err := b.checkBag(p.Bag, at)
-	if err != nil {
-		return nil, err
-	}
-	shared, err := b.checkShared(p)
-	if err != nil {
-		return nil, err
-	}
-	out = append(out, shared...)
-	c, err := b.Case(p.Case)
-	if err != nil {
-		return nil, err
-	}
-	if c == nil || !c.HasBaseline() {
-		out = append(out, noBaseline.With())
-	}
-	if p.Place != "" {
-		n, err := b.KitCount(p.Place, pb.KitItem_KIT_ITEM_FILTERED_SET)
-		if err != nil {
-			return nil, err
-		}
-		if n <= 0 {
-			out = append(out, noFilteredSet.With(b.Name(event.KindPlace, p.Place)))
-		}
 	}
 	return out, nil
 }
@@ -313,6 +293,17 @@ func (b view) checkRate(p *pb.RateSet, at time.Time) ([]caution.Raised, error) {
 		return []caution.Raised{noVitals.With()}, nil
 	}
 	return nil, nil
+}
+
+// checkEnded looks at what was given and, where a bag is said to be in, whether it was
+// ever started. Stopping never asks.
+func (b view) checkEnded(p *pb.TransfusionEnded, finished bool) ([]caution.Raised, error) {
+	out, err := b.checkGiven(p)
+	if err != nil || !finished {
+		return out, err
+	}
+	more, err := b.checkFinish(p)
+	return append(out, more...), err
 }
 
 // checkGiven accepts more than the label says and refuses what must be a slip.

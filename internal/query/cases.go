@@ -124,7 +124,7 @@ func (b *ReadView) sheet(out *pb.GetCaseResponse, c *ledger.Case) {
 	out.Vitals = b.vitalsRows(c.Vitals)
 	out.Timeline, out.Discrepancies = b.timeline(c.Entity, c.Timeline), b.discrepancies(c)
 	out.Volume_24HMl = b.VolumeOfDay(c)
-	out.NextStep = nextStep(c)
+	out.NextStep = b.nextStep(c)
 }
 
 func (b *ReadView) transfusionRow(c *ledger.Case, t *ledger.Transfusion) *pb.TransfusionRow {
@@ -260,8 +260,9 @@ func (b *ReadView) VolumeOfDay(c *ledger.Case) int32 {
 	return total
 }
 
-// nextStep is the one obvious next step of a case.
-func nextStep(c *ledger.Case) string {
+// nextStep is the one obvious next step of a case. It never names a bag that hangs
+// elsewhere, is unfit, on hold or quarantined.
+func (b *ReadView) nextStep(c *ledger.Case) string {
 	switch {
 	case c.Clamped:
 		return "clamp is shut: after a stop, going on is the vet's decision"
@@ -275,12 +276,32 @@ func nextStep(c *ledger.Case) string {
 		return "recheck " + recheckOf(c) + " when it is due"
 	case len(c.Transfusions) > 0:
 		return "close the case with its outcome"
-	case len(c.HangChecks) > 0:
+	}
+	if next, blocked, why := b.waiting(c); next != "" {
+		return bagStep(c, next) + ": " + b.BagWords(next)
+	} else if blocked != "" {
+		return "choose another bag; of " + b.BagWords(blocked) + " the books say: " + why.Words()
+	}
+	return firstSteps(c)
+}
+
+// bagStep is what is done next with a bag that was not started.
+func bagStep(c *ledger.Case, bag string) string {
+	switch {
+	case slices.ContainsFunc(c.HangChecks, func(k ledger.HangCheck) bool { return k.Bag == bag }):
 		return "start slowly"
-	case len(c.Thaws) > 0:
+	case slices.ContainsFunc(c.Thaws, func(k ledger.CaseBag) bool { return k.Bag == bag }):
 		return "check before the set goes in"
-	case len(c.Plans) > 0:
-		return "check before the bath, then thaw"
+	}
+	return "check before the bath, then thaw"
+}
+
+// firstSteps are those before a bag is chosen. The examination comes first: 'nothing
+// by mouth' must be known before any colostrum.
+func firstSteps(c *ledger.Case) string {
+	switch {
+	case len(c.Exams) == 0 && c.Foal():
+		return "examine, before any colostrum"
 	case len(c.Risk) == 0 && c.Foal():
 		return "isoerythrolysis questions, before any colostrum"
 	case len(c.Weights) == 0:

@@ -41,6 +41,7 @@ func TestNowTellsWhatRunsAndIsDue(t *testing.T) {
 	id := d.Foal()
 	d.Must(&pb.ThawStarted{Bag: bags[0], Case: id, BathDc: proto.Int32(370)})
 	d.Must(&pb.BagThawed{Bag: bags[0]})
+	d.Ready(id, bags[0])
 	d.Must(&pb.TransfusionStarted{Bag: bags[0], Case: id})
 	d.Must(&pb.BatchHeld{Product: "Foal plasma", Batch: "H2207", Reason: "the maker called"})
 	d.Clock.Advance(6 * time.Minute)

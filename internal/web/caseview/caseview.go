@@ -59,6 +59,7 @@ type Bag struct {
 	BathAt                                               time.Time
 	WaterL                                               string
 	T                                                    *ledger.Transfusion
+	Against                                              query.Against // what speaks against giving it here
 	caseID                                               string
 }
 
@@ -109,7 +110,7 @@ func (cv *View) read(l *query.ReadView) error {
 	if err := cv.protocol(l); err != nil {
 		return err
 	}
-	for _, id := range cv.bagIDs() {
+	for _, id := range query.BagsOf(c) {
 		b, err := cv.bag(l, id)
 		if err != nil {
 			return err
@@ -142,31 +143,6 @@ func (cv *View) protocol(l *query.ReadView) error {
 	return err
 }
 
-// bagIDs lists the bags of the plan that stands, then all others that were used.
-func (cv *View) bagIDs() []string {
-	var out []string
-	add := func(id string) {
-		if id != "" && !slices.Contains(out, id) {
-			out = append(out, id)
-		}
-	}
-	if p := cv.DosePlan(); p != nil {
-		for _, id := range p.Bags {
-			add(id)
-		}
-	}
-	for _, b := range cv.C.BathChecks {
-		add(b.Bag)
-	}
-	for _, b := range cv.C.Thaws {
-		add(b.Bag)
-	}
-	for i := range cv.C.Transfusions {
-		add(cv.C.Transfusions[i].Bag)
-	}
-	return out
-}
-
 // planOf is the last accepted plan of a kind.
 func (cv *View) planOf(kind string) *ledger.Plan {
 	for i := len(cv.C.Plans) - 1; i >= 0; i-- {
@@ -190,6 +166,9 @@ func (cv *View) bag(l *query.ReadView, id string) (*Bag, error) {
 		return nil, err
 	}
 	if bag != nil {
+		if b.Against, err = l.Against(bag, cv.C, cv.Now); err != nil {
+			return nil, err
+		}
 		if err := b.read(l, bag); err != nil {
 			return nil, err
 		}
@@ -283,28 +262,42 @@ func (b *Bag) stage(c *ledger.Case) {
 	}
 }
 
-// Open is the bag that runs, else the first that is not ended.
+// Open is the bag that runs, else the one that waits.
 func (cv *View) Open() *Bag {
-	var first *Bag
 	for _, b := range cv.Bags {
 		if b.Stage == Running {
 			return b
 		}
-		if first == nil && b.Stage != Ended {
-			first = b
-		}
 	}
-	return first
+	return cv.Waiting()
 }
 
-// Waiting is the first bag that neither runs nor is ended.
+// Waiting is the first bag that neither runs nor is ended and against which nothing
+// speaks: no page offers one that hangs elsewhere, is unfit, on hold or quarantined.
 func (cv *View) Waiting() *Bag {
 	for _, b := range cv.Bags {
-		if b.Stage != Ended && b.Stage != Running {
+		if b.Stage != Ended && b.Stage != Running && b.Against.None() {
 			return b
 		}
 	}
 	return nil
+}
+
+// Blocked are the bags that wait and cannot be given as they stand.
+func (cv *View) Blocked() (out []*Bag) {
+	for _, b := range cv.Bags {
+		if b.Stage != Ended && b.Stage != Running && !b.Against.None() && b.Against.Gone == "" {
+			out = append(out, b)
+		}
+	}
+	return out
+}
+
+// wantsBag says that what was planned is not given, and that what waits of it cannot
+// be given as it stands: another bag is chosen.
+func (cv *View) wantsBag() bool {
+	plan := cv.DosePlan()
+	return plan != nil && cv.Open() == nil && len(cv.Blocked()) > 0 && cv.C.PlasmaMl < plan.VolumeMl
 }
 
 // Find is a bag of the case by its number.

@@ -34,11 +34,11 @@ func (cv *View) path() {
 		cv.Steps = append(cv.Steps, &Step{Slug: slug, Title: names[0], Button: names[1], Done: done, Optional: optional, Said: said})
 	}
 	add("patient", c.Patient != nil, false, cv.Patient.Marks)
+	add("look", len(c.Exams) > 0, false, cv.LookWord())
 	if cv.Foal {
 		add("risk", len(c.Risk) > 0, false, cv.RiskWord())
 		add("colostrum", len(c.Colostrum) > 0, true, cv.ColostrumWord())
 	}
-	add("look", len(c.Exams) > 0, false, cv.LookWord())
 	if offer, _ := cv.Assess(); len(c.Referrals) > 0 || offer.OfferReferral {
 		add("referral", len(c.Referrals) > 0, false, cv.ReferralWord())
 	}
@@ -95,6 +95,9 @@ func (cv *View) nextStep() *Step {
 	}
 	if b := cv.Open(); b != nil && cv.DosePlan() != nil && len(c.Estimates) > 0 {
 		return cv.step(cv.bagStep(b))
+	}
+	if cv.wantsBag() && c.Open() {
+		return cv.step("dose")
 	}
 	for _, st := range cv.Steps {
 		if !st.Done && !st.Optional && !(cv.skips(st.Slug)) {

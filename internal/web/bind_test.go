@@ -1,0 +1,68 @@
+package web
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"thawtrail/internal/web/words"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// TestTheStartPageBinds shows before the press what stands against it, writes nothing
+// until each point has its reason, and then keeps the reasons.
+func TestTheStartPageBinds(t *testing.T) {
+	d := newLaptop(t)
+	id, bag := d.toBags()
+	at := "/case/" + id + "/start"
+	page := plainText(d.get(at))
+	require.Contains(t, page, "No check before the set goes in is noted of bag "+words.BagNumber(bag)+" (Foal plasma, batch H-2207) for this patient")
+	require.Contains(t, page, "Nothing says that bag "+words.BagNumber(bag))
+	before := d.replica.Store.Records()
+	require.Contains(t, plainText(d.refused(at, "gauge", "16", "site", "left jugular", "override.start_not_thawed", "soft all through")), "Plasma is not started")
+	require.Equal(t, before, d.replica.Store.Records(), "neither catheter nor set nor start")
+	require.Equal(t, "/case/"+id+"/run", d.fill(at, "override.start_not_thawed", "soft all through", "override.start_not_checked", "on paper"))
+	past, err := d.site.Audit.ListOverrides(t.Context(), &pb.ListOverridesRequest{})
+	require.NoError(t, err)
+	require.Len(t, past.Rows, 2)
+}
+
+// TestNextNamesNoBagThatCannotBeGiven puts the planned bag on hold: the way goes back
+// to choosing, on the pages and by the command.
+func TestNextNamesNoBagThatCannotBeGiven(t *testing.T) {
+	d := newLaptop(t)
+	id, bag := d.toBags()
+	require.Contains(t, d.next(id), words.BagNumber(bag))
+	d.write(&pb.BatchHeld{Product: "Foal plasma", Batch: "H2207", Reason: "two reactions"})
+	require.Contains(t, d.next(id), "choose another bag")
+	require.Contains(t, d.next(id), "two reactions")
+	page := d.get("/case/" + id + "/bath")
+	require.Contains(t, page, `href="/case/`+id+`/dose"`)
+	require.NotContains(t, plainText(d.get("/case/"+id+"/bath")), "Scan", "no page offers the bag")
+	require.Contains(t, plainText(d.get("/case/"+id+"/dose")), "Choose another bag. Of bag "+words.BagNumber(bag)+" (Foal plasma, batch H-2207) the books say: on hold")
+}
+
+// TestNextNamesNoBagThatHangsElsewhere starts the planned bag at another patient.
+func TestNextNamesNoBagThatHangsElsewhere(t *testing.T) {
+	d := newLaptop(t)
+	id, bag := d.toBags()
+	d.starts(d.foal("Slate"), bag)
+	require.Contains(t, d.next(id), "choose another bag")
+	require.Contains(t, d.next(id), "it hangs at the foal of Slate")
+}
+
+// refused fills in a page's form, which is to be shown again.
+func (d *laptop) refused(path string, pairs ...string) string {
+	d.t.Helper()
+	code, _, body := d.send(path, d.fields(d.get(path), pairs...))
+	require.Equal(d.t, 422, code, "%s\n%s", path, plainText(body))
+	return body
+}
+
+// next is the next step of a case as the command tells it.
+func (d *laptop) next(id string) string {
+	d.t.Helper()
+	out, err := d.site.Cases.GetCase(d.t.Context(), &pb.GetCaseRequest{Case: id})
+	require.NoError(d.t, err)
+	return out.NextStep
+}
