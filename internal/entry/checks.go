@@ -37,8 +37,6 @@ var (
 		"The books show no set with filter at %s. Plasma always runs through a filter.")
 	noBaseline = caution.Define("no_baseline_vitals", caution.Note,
 		"No baseline vitals are noted. Alarms compare with the patient's own baseline.")
-	noVitals = caution.Define("no_vitals_before_step_up", caution.Caution,
-		"No vitals were noted in the last 20 minutes. No step up without vitals.")
 	otherOpenCase = caution.Define("other_open_case", caution.Caution,
 		"Case %s on the same dam is open already. Twins are two cases, A and B; the same foal is one.")
 	damWithoutName = caution.Define("dam_not_named", caution.Note,
@@ -94,7 +92,9 @@ func (e *pending) raiseByType() ([]caution.Raised, error) {
 	case *pb.TransfusionStarted:
 		return b.checkStart(p, e.at)
 	case *pb.RateSet:
-		return b.checkRate(p, e.at)
+		return b.checkRate(e, p)
+	case *pb.VitalsNoted:
+		return b.checkVitals(p, e.at)
 	case *pb.TransfusionEnded:
 		return b.checkEnded(p, e.spec.Name == "finished")
 	case *pb.BagsReceived:
@@ -281,18 +281,6 @@ func damOf(patient string) string {
 		return patient[:i]
 	}
 	return patient
-}
-
-// checkRate asks for vitals before a step up.
-func (b view) checkRate(p *pb.RateSet, at time.Time) ([]caution.Raised, error) {
-	c, err := b.Case(p.Case)
-	if err != nil || c == nil || p.SlowStage || len(c.Rates) == 0 || p.MlPerH <= c.Rates[len(c.Rates)-1].MlPerH {
-		return nil, err
-	}
-	if n := len(c.Vitals); n == 0 || at.Sub(time.UnixMilli(c.Vitals[n-1].Stamp.AtMs)) > 20*time.Minute {
-		return []caution.Raised{noVitals.With()}, nil
-	}
-	return nil, nil
 }
 
 // checkEnded looks at what was given and, where a bag is said to be in, whether it was

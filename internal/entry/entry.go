@@ -114,7 +114,9 @@ type pending struct {
 	spec     *event.Spec
 	payload  proto.Message
 	at       time.Time
-	happened bool // its time was typed and is past
+	happened bool               // its time was typed and is past
+	rate     *engine.RateJudged // of a noted rate
+	slower   bool               // a rate that goes down: nothing may delay it
 	draft    store.Draft
 	made     []string
 	cautions []caution.Raised
@@ -421,8 +423,8 @@ func (e *pending) check(overrides []*pb.Override) error {
 	for _, c := range raised {
 		switch {
 		case c.Level != caution.Reason || given[c.Code]:
-		case e.happened && bindingCodes[c.Code]:
-			e.draft.Overrides = append(e.draft.Overrides, &pb.Override{Code: c.Code, Reason: hadHappened})
+		case (e.happened || e.slower) && factCodes[c.Code]:
+			e.draft.Overrides = append(e.draft.Overrides, &pb.Override{Code: c.Code, Reason: notAsked})
 		default:
 			missing = append(missing, c)
 		}
@@ -431,8 +433,9 @@ func (e *pending) check(overrides []*pb.Override) error {
 	return wantReasons(missing)
 }
 
-// hadHappened stands for the reason of a step that was skipped before a fact.
-const hadHappened = "no reason asked: it had happened when it was entered"
+// notAsked stands for the reason where none may be asked: it has happened, or the rate
+// goes down.
+const notAsked = "no reason asked: it had happened, or the rate went down"
 
 // reasonsIn checks the reasons that were given, by the code of their caution.
 func reasonsIn(overrides []*pb.Override) (map[string]bool, error) {
@@ -475,6 +478,9 @@ func (e *pending) sentence() string {
 	text = strings.ToUpper(text[:1]) + text[1:]
 	if d := e.b.Details(e.payload); d != "" {
 		text += ": " + d
+	}
+	if d := rateWords(e.rate); d != "" {
+		text += ", " + d
 	}
 	if p, ok := e.payload.(*pb.CaseOpened); ok {
 		return text + ". Case " + p.Case + "."

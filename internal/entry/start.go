@@ -38,12 +38,14 @@ var (
 		"No set is noted for %s. Plasma always runs through a filter.")
 )
 
-// bindingCodes are the cautions of which a fact is marked instead of stopped.
-var bindingCodes = map[string]bool{}
+// factCodes are the cautions of which a fact is marked instead of stopped.
+var factCodes = map[string]bool{
+	"rate_over_ceiling": true, "rate_over_label": true, "rate_over_40": true, "rate_without_weight": true,
+}
 
 // define adds a caution that stops what is planned and marks what has happened.
 func define(code, text string) *caution.Kind {
-	bindingCodes[code] = true
+	factCodes[code] = true
 	return caution.Define(code, caution.Reason, text)
 }
 

@@ -111,25 +111,26 @@ func BagsOf(c *ledger.Case) (out []string) {
 
 // waiting is the first bag of a case that was not started and against which nothing
 // speaks; blocked is the first of the others, with what speaks against it.
-func (b *ReadView) waiting(c *ledger.Case) (next, blocked string, why Against) {
+func (b *ReadView) waiting(c *ledger.Case) (next, blocked string, why Against, err error) {
 	for _, id := range BagsOf(c) {
 		if c.Transfused(id) != nil {
 			continue
 		}
 		bag, err := b.Bag(id)
 		if err != nil {
-			continue
+			return "", "", why, err
 		}
 		against, err := b.Against(bag, c, b.now)
 		switch {
-		case err != nil || against.Gone != "":
+		case err != nil:
+			return "", "", why, err
 		case against.None():
-			return id, blocked, why
-		case blocked == "":
+			return id, blocked, why, nil
+		case blocked == "" && against.Gone == "":
 			blocked, why = id, against
 		}
 	}
-	return "", blocked, why
+	return "", blocked, why, nil
 }
 
 // Words is what speaks against a bag, in one sentence.

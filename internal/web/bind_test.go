@@ -2,6 +2,7 @@ package web
 
 import (
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -65,4 +66,29 @@ func (d *laptop) next(id string) string {
 	out, err := d.site.Cases.GetCase(d.t.Context(), &pb.GetCaseRequest{Case: id})
 	require.NoError(d.t, err)
 	return out.NextStep
+}
+
+// TestAnAlarmStandsOnThePage: a sign out of its limit stays told, and sounds, until that
+// sign is measured again; the step up waits; a shut clamp is what the page says.
+func TestAnAlarmStandsOnThePage(t *testing.T) {
+	d := newLaptop(t)
+	id, _ := d.toRunning()
+	at := "/case/" + id + "/run"
+	d.clock.Advance(15 * time.Minute)
+	require.Contains(t, plainText(d.get(d.fill(at, "temperature_dc", "39.4", "heart_rate", "98", "breathing_rate", "36"))), "Alarm: temperature up 1.3 C from 38.1 C")
+	d.clock.Advance(6 * time.Minute)
+	d.fill(at, "heart_rate", "97", "given_ml", "20")
+	page := d.get(at)
+	require.Contains(t, plainText(page), "temperature up 1.3 C", "the heart alone ends nothing")
+	require.Contains(t, page, `data-alarm="Alarm stands: temperature up 1.3 C`)
+	require.Contains(t, plainText(page), "No step up: an alarm stands")
+	d.fill(at, "temperature_dc", "38.3", "heart_rate", "98", "breathing_rate", "36")
+	page = d.get(at)
+	require.NotContains(t, page, "Alarm stands")
+	require.Contains(t, plainText(page), "Step up to 1000 mL/h")
+	d.fill("/case/" + id + "/clamp")
+	page = plainText(d.get(at))
+	require.Contains(t, page, "clamp is shut")
+	require.NotContains(t, page, "75 mL/h")
+	require.NotContains(t, page, "Step up to")
 }

@@ -159,7 +159,7 @@ func prepareSheet(req *site.Request, p *stepPage) error {
 	}
 	m := &sheetMore{State: full.Case.State, Opened: words.Moment(words.ParseTime(full.Case.OpenedAt)), IggBefore: full.Igg, IggAfter: full.IggRecheck,
 		Story: site.StoryRows(full.Timeline), Doubts: site.DoubtRows(full.Discrepancies), Fresh: full.GetFreshness().GetText()}
-	m.Vitals, _ = cv.Vitals()
+	m.Vitals = cv.Vitals()
 	slices.Reverse(m.Vitals)
 	m.HasVitals = len(m.Vitals) > 1
 	p.More = m

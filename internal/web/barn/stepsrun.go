@@ -2,7 +2,6 @@ package barn
 
 import (
 	"fmt"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -10,7 +9,6 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"thawtrail/internal/engine"
-	"thawtrail/internal/ledger"
 	"thawtrail/internal/query"
 	"thawtrail/internal/web/caseview"
 	"thawtrail/internal/web/form"
@@ -28,6 +26,7 @@ type runMore struct {
 	SlowEnd                  string
 	Slow                     bool // the slow start is not over
 	RateMlPerH               int32
+	Clamped                  bool
 	Drops                    string // wanted drops/min of this stage
 	DropsPerMl               string
 	PlanMl, GivenMl, GivenAt string
@@ -37,7 +36,8 @@ type runMore struct {
 	VitalsDueMs              int64
 	VitalsDue                string
 	Vitals                   []caseview.VitalsRow
-	Alarm                    string
+	Alarm                    string // the alarms of vitals that stand
+	AlarmMs                  int64  // since when
 	PlateauMlPerH            int32
 	PlateauPerKg             string
 	StepUpNow                bool // the slow start is over, vitals are noted, the rate is still slow
@@ -83,7 +83,8 @@ func prepareRun(req *site.Request, p *stepPage) (err error) {
 	m.StartedMs, m.Started = start.UnixMilli(), start.Format("15:04")
 	change := start.Add(setHours)
 	m.SetChangeMs, m.SetChange = change.UnixMilli(), change.Format("15:04")
-	m.Vitals, m.Alarm = cv.Vitals()
+	m.Vitals = cv.Vitals()
+	m.Alarm, m.AlarmMs = cv.Alarm()
 	m.rates(cv, b)
 	m.due(cv)
 	if err := m.holder(cv); err != nil {
@@ -103,6 +104,7 @@ func (m *runMore) rates(cv *caseview.View, b *caseview.Bag) {
 			m.RateMlPerH, m.Slow = r.MlPerH, r.SlowStage
 		}
 	}
+	m.Clamped = cv.C.Clamped
 	plan := cv.RatePlan()
 	r, ok := cv.Drip(b)
 	if !ok {
@@ -123,22 +125,21 @@ func (m *runMore) rates(cv *caseview.View, b *caseview.Bag) {
 	m.stepUp(cv, slowEnd)
 }
 
-// stepUp allows the plateau when the slow start is over and vitals were noted in
-// its last minutes. No step up without vitals.
+// stepUp allows the plateau when the slow start is over, no alarm stands and a complete
+// set was noted since the last step, and lately.
 func (m *runMore) stepUp(cv *caseview.View, slowEnd time.Time) {
 	if !m.Slow {
 		return
 	}
-	fresh := slices.ContainsFunc(cv.C.Vitals, func(x ledger.Vitals) bool {
-		return !x.Baseline && cv.Now.Sub(time.UnixMilli(x.Stamp.AtMs)) <= 10*time.Minute
-	})
 	switch {
+	case len(cv.StepUp.Standing) > 0:
+		m.StepUpWaits = words.Say("run.alarm_first")
 	case cv.Now.Before(slowEnd):
 		m.StepUpWaits = words.Say("run.slow_until", m.SlowEnd)
-	case !fresh:
+	case len(cv.StepUp.Missing) > 0:
 		m.StepUpWaits = words.Say("run.vitals_first")
 	default:
-		m.StepUpNow = true
+		m.StepUpNow = !cv.C.Clamped
 	}
 }
 

@@ -3,7 +3,6 @@ package caseview
 import (
 	"cmp"
 	"slices"
-	"strings"
 	"time"
 
 	"thawtrail/internal/engine"
@@ -27,6 +26,8 @@ type View struct {
 	Word     string // the same for sentences; 'patient' when it is not known
 	Bags     []*Bag
 	Protocol *ledger.ProtocolVersion // the practice's own numbers; nil: none
+	Watch    engine.VitalsWatch      // what the vitals mean
+	StepUp   engine.StepUp           // whether the rate may go up
 	DayMl    int32                   // by vein in the last 24 h
 	Currency string
 	Igg      string // before plasma, in the practice's unit
@@ -92,7 +93,7 @@ func Of(req *site.Request, text string) (*View, error) {
 	return cv, nil
 }
 
-func (cv *View) read(l *query.ReadView) error {
+func (cv *View) read(l *query.ReadView) (err error) {
 	c := cv.C
 	_, elsewhere := l.Holder(c)
 	cv.Zone, cv.DayMl, cv.Here = l.Zone(), l.VolumeOfDay(c), l.WrittenHere(c.Timeline) && !elsewhere
@@ -107,7 +108,13 @@ func (cv *View) read(l *query.ReadView) error {
 	if t := cv.LastIgg(false); t != nil {
 		cv.Igg = l.IggTest(t)
 	}
-	if err := cv.protocol(l); err != nil {
+	if cv.Protocol, err = l.Protocol(c); err != nil {
+		return err
+	}
+	if cv.Watch, err = l.Watch(c); err != nil {
+		return err
+	}
+	if cv.StepUp, err = l.StepUp(c, cv.Now); err != nil {
 		return err
 	}
 	for _, id := range query.BagsOf(c) {
@@ -118,29 +125,6 @@ func (cv *View) read(l *query.ReadView) error {
 		cv.Bags = append(cv.Bags, b)
 	}
 	return nil
-}
-
-// protocol finds the practice's numbers: the protocol whose name has the kind of
-// patient in it, else the only one there is.
-func (cv *View) protocol(l *query.ReadView) error {
-	n := 0
-	var only *ledger.ProtocolVersion
-	err := l.Each(event.KindProtocol, func(st ledger.State) (bool, error) {
-		p := st.(*ledger.Protocol)
-		if p.Current() == nil {
-			return true, nil
-		}
-		n++
-		only = p.Current()
-		if cv.C.Patient != nil && containsFold(p.Entity.ID, words.Enum(cv.C.Patient.Kind)) {
-			cv.Protocol = p.Current()
-		}
-		return n < site.MaxChoices, nil
-	})
-	if cv.Protocol == nil && n == 1 {
-		cv.Protocol = only
-	}
-	return err
 }
 
 // planOf is the last accepted plan of a kind.
@@ -390,8 +374,4 @@ func (cv *View) TwinOf(req *site.Request) (*View, error) {
 		return nil, err
 	}
 	return Of(req, id)
-}
-
-func containsFold(s, part string) bool {
-	return part != "" && strings.Contains(strings.ToLower(s), strings.ToLower(part))
 }

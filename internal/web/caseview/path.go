@@ -73,7 +73,7 @@ func (cv *View) bagSteps(add adder) {
 	}
 	add("bath", past(Planned), false, number)
 	add("thaw", past(Planned, Checked, Thawing), false, thawWord(b))
-	add("baseline", cv.HasBaseline(), false, "")
+	add("baseline", cv.C.HasBaseline(), false, "")
 	add("rate", cv.RatePlan() != nil, false, cv.rateWord())
 	add("hang", past(Planned, Checked, Thawing, Thawed), false, "")
 	add("start", b != nil && b.T != nil, false, "")
@@ -127,7 +127,7 @@ func (cv *View) bagStep(b *Bag) string {
 	case Checked, Thawing:
 		return "thaw"
 	case Thawed:
-		if !cv.HasBaseline() {
+		if !cv.C.HasBaseline() {
 			return "baseline"
 		}
 		if cv.RatePlan() == nil {
@@ -145,11 +145,6 @@ func (cv *View) step(slug string) *Step {
 		}
 	}
 	return cv.Steps[0]
-}
-
-// HasBaseline says that a look before plasma is marked as the one to compare with.
-func (cv *View) HasBaseline() bool {
-	return slices.ContainsFunc(cv.C.Vitals, func(x ledger.Vitals) bool { return x.Baseline })
 }
 
 // Risky says that this dam's colostrum is not advised: any yes or unknown.
