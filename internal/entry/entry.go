@@ -472,6 +472,19 @@ func (w *Writer) answer(e *pending, r *event.Record, saved pb.SavedState) *pb.Wr
 	}
 }
 
+// bagRead names the bag off which mL were read together with vitals.
+func (e *pending) bagRead() string {
+	v, ok := e.payload.(*pb.VitalsNoted)
+	if !ok || v.GivenMl == nil {
+		return ""
+	}
+	c, err := e.b.Case(v.Case)
+	if err != nil || c == nil {
+		return ""
+	}
+	return e.b.RanAt(c, e.at.UnixMilli())
+}
+
 // sentence says what was saved and, where a patient is concerned, who it is.
 func (e *pending) sentence() string {
 	text := wording.EventType(e.spec.Type)
@@ -479,6 +492,7 @@ func (e *pending) sentence() string {
 	if d := e.b.Details(e.payload); d != "" {
 		text += ": " + d
 	}
+	text += e.bagRead()
 	if d := rateWords(e.rate); d != "" {
 		text += ", " + d
 	}
