@@ -235,6 +235,7 @@ func (b view) checkLabel(id string, bag *ledger.Bag) (out []caution.Raised, err 
 	return out, err
 }
 
+// checkPlan looks at the bags of a plan and at the mL that were accepted.
 func (b view) checkPlan(p *pb.PlanAccepted, at time.Time) ([]caution.Raised, error) {
 	var out []caution.Raised
 	for _, id := range p.Bags {
@@ -244,7 +245,53 @@ func (b view) checkPlan(p *pb.PlanAccepted, at time.Time) ([]caution.Raised, err
 		}
 		out = append(out, more...)
 	}
-	return out, nil
+	if p.Plan != "dose" {
+		return out, nil
+	}
+	if err := b.checkVolume(p); err != nil {
+		return nil, err
+	}
+	day, err := b.checkDay(p)
+	return append(out, day...), err
+}
+
+// checkVolume refuses mL and bags that do not agree: more than the bags hold, or a bag
+// of which nothing is needed. Of a bag whose label is not here nothing is known.
+func (b view) checkVolume(p *pb.PlanAccepted) error {
+	held, last := int32(0), int32(0)
+	for _, id := range p.Bags {
+		bag, err := b.Bag(id)
+		if err != nil {
+			return err
+		}
+		if bag == nil || bag.Label == nil {
+			return nil
+		}
+		held, last = held+bag.Label.VolumeMl, bag.Label.VolumeMl
+	}
+	switch {
+	case len(p.Bags) == 0:
+	case p.VolumeMl > held:
+		return refusal.New("volume_ml", p.VolumeMl, fmt.Sprintf("at most the %d mL on the labels of the chosen bags", held))
+	case len(p.Bags) > 1 && p.VolumeMl <= held-last:
+		return refusal.New("bags", len(p.Bags), fmt.Sprintf("as many bags as %d mL need: the last one is not needed", p.VolumeMl))
+	}
+	return nil
+}
+
+// checkDay judges the accepted mL with the plasma of the last 24 h.
+func (b view) checkDay(p *pb.PlanAccepted) ([]caution.Raised, error) {
+	c, err := b.Case(p.Case)
+	if err != nil || c == nil || len(c.Weights) == 0 {
+		return nil, err
+	}
+	w := &c.Weights[len(c.Weights)-1]
+	kg := engine.Exactly(float64(w.WeightG) / 1000)
+	if w.LowG != nil && w.HighG != nil {
+		kg.Low, kg.High = float64(*w.LowG)/1000, float64(*w.HighG)/1000
+	}
+	plasma, _ := b.VolumesOfDay(c)
+	return engine.OverDay(kg, c.Foal(), float64(plasma+p.VolumeMl)), nil
 }
 
 // checkShared looks at a bag that is said to be shared with the twin: the foal has

@@ -140,3 +140,25 @@ func TestFinishOfWhatNeverStartedAsks(t *testing.T) {
 	_, err = d.Write(t.Context(), &pb.WriteRequest{Entry: finished})
 	require.NoError(t, err)
 }
+
+// Volume and bags of a plan agree, or it is refused; the caution is about what is
+// accepted.
+func TestAcceptedVolumeAndBagsAgree(t *testing.T) {
+	d := entrytest.New(t)
+	bags := d.Begin()
+	id := d.Foal()
+	d.Must(&pb.PatientWeighed{Case: id, WeightG: 24_000, Method: pb.WeightMethod_WEIGHT_METHOD_SCALE})
+	plan := func(ml int32, of ...string) *pb.PlanAccepted {
+		return &pb.PlanAccepted{Case: id, Plan: "dose", VolumeMl: ml, Bags: of}
+	}
+	field, text := d.Refused(plan(1000, bags[0]))
+	require.Equal(t, "volume_ml", field)
+	require.Contains(t, text, "950")
+	field, text = d.Refused(plan(320, bags[0], bags[1]))
+	require.Equal(t, "bags", field)
+	require.Contains(t, text, "320 mL")
+	require.Empty(t, d.Must(plan(320, bags[0])).Cautions)
+	require.Contains(t, codesOf(d.Must(plan(1100, bags[0], bags[1]))), "volume_24h_over_40")
+	_, text = d.Refused(plan(1500, bags[0], bags[1]))
+	require.Contains(t, text, "volume_24h_over_60")
+}

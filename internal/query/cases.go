@@ -145,15 +145,20 @@ func (b *ReadView) transfusionRow(c *ledger.Case, t *ledger.Transfusion) *pb.Tra
 	return row
 }
 
-// VolumeOfDay is all that this patient had by vein in 24 h: plasma and other
-// fluid, of this case and of every case that is linked to it.
+// VolumeOfDay is all that this patient had by vein in 24 h: plasma and other fluid.
 func (b *ReadView) VolumeOfDay(c *ledger.Case) int32 {
+	plasma, other := b.VolumesOfDay(c)
+	return plasma + other
+}
+
+// VolumesOfDay are plasma and other fluids by vein in 24 h, of this case and of every
+// case that is linked to it: the ceiling is about plasma, overload is about both.
+func (b *ReadView) VolumesOfDay(c *ledger.Case) (plasma, other int32) {
 	since := b.now.Add(-24 * time.Hour).UnixMilli()
-	total := int32(0)
 	cases := []*ledger.Case{c}
 	for _, l := range c.Links {
-		if other, err := b.Case(l.Other); err == nil && other != nil && l.Linked {
-			cases = append(cases, other)
+		if linked, err := b.Case(l.Other); err == nil && linked != nil && l.Linked {
+			cases = append(cases, linked)
 		}
 	}
 	counted := map[string]bool{}
@@ -161,20 +166,20 @@ func (b *ReadView) VolumeOfDay(c *ledger.Case) int32 {
 		for i := range one.Transfusions {
 			t := &one.Transfusions[i]
 			if (t.LastMs() == 0 || t.LastMs() >= since) && !counted[t.Bag] {
-				total += t.CountedMl()
+				plasma += t.CountedMl()
 				counted[t.Bag] = true
 			}
 		}
 		if told := one.LastTold(); told != nil && told.StartedMs >= since {
-			total += one.UnseenMl
+			plasma += one.UnseenMl
 		}
 		for _, f := range one.Fluids {
 			if f.Stamp.AtMs >= since {
-				total += f.VolumeMl
+				other += f.VolumeMl
 			}
 		}
 	}
-	return total
+	return plasma, other
 }
 
 // nextStep is the one obvious next step of a case. It never names a bag that hangs

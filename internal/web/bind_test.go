@@ -1,6 +1,9 @@
 package web
 
 import (
+	"net/url"
+	"regexp"
+	"strconv"
 	"testing"
 	"time"
 
@@ -91,4 +94,35 @@ func TestAnAlarmStandsOnThePage(t *testing.T) {
 	require.Contains(t, page, "clamp is shut")
 	require.NotContains(t, page, "75 mL/h")
 	require.NotContains(t, page, "Step up to")
+}
+
+// TestAPonyFoalIsToldMl: a foal of 24 kg whose plan is a part of one bag. No page says
+// '0 bags' or offers the whole bag; rate, marks, 'left' and the end work with the part.
+func TestAPonyFoalIsToldMl(t *testing.T) {
+	d := newLaptop(t)
+	bags := d.begin()
+	id := d.foal("Little Wren")
+	at := "/case/" + id
+	d.fill(at+"/look", "temperature_dc", "38.1", "heart_rate", "96", "breathing_rate", "34")
+	d.fill(at+"/weigh", "weight_g", "24", "method", "scale")
+	d.fill(at+"/igg", "kind", "barn immunoassay", "igg_cg_per_l", "6.5")
+	dose := at + "/dose?place=" + url.QueryEscape(d.place)
+	raw := d.get(dose)
+	page := plainText(raw)
+	found := regexp.MustCompile(`Now: (\d+) mL, part of one bag of 950: stop at (\d+)\.`).FindStringSubmatch(page)
+	require.NotNil(t, found, page)
+	require.Contains(t, raw, `name="volume_ml" value="`+found[1]+`"`)
+	require.NotContains(t, page, "0 bags")
+	require.Contains(t, plainText(d.refused(dose, "bags", bags[0], "bags", bags[1], "volume_ml", found[1])), "the last one is not needed")
+	d.fill(dose, "bags", bags[0], "volume_ml", found[1])
+	require.Contains(t, d.get(at+"/rate?plateau=20&drops=15"), found[1]+" mL")
+	d.fill(at + "/rate?plateau=20&drops=15")
+	d.starts(id, bags[0])
+	d.fill(at+"/run", "given_ml", "20")
+	run := plainText(d.get(at + "/run"))
+	ml, err := strconv.Atoi(found[1])
+	require.NoError(t, err)
+	require.Contains(t, run, "Stop at "+found[1]+" mL")
+	require.Contains(t, run, strconv.Itoa(ml-20)+" mL left")
+	require.Contains(t, plainText(d.get(at+"/finish")), found[1]+" mL of it were to be given")
 }

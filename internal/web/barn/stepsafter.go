@@ -204,7 +204,7 @@ func (m *sheetMore) facts(cv *caseview.View) {
 	add(words.Say("sheet.protein_after"), caseview.ProteinText(cv.C.Protein(true)))
 	add(words.Say("sheet.plan"), caseview.PlanWord(cv.DosePlan()))
 	add(words.Say("sheet.given"), words.Say("word.ml", cv.C.PlasmaMl))
-	add(words.Say("sheet.day"), words.Say("word.ml", cv.DayMl))
+	add(words.Say("sheet.day"), words.Say("word.ml", cv.DayMl()))
 	add(words.Say("sheet.recheck"), cv.RecheckWord())
 	add(words.Say("sheet.outcome"), words.Enum(cv.C.Outcome()))
 	for _, r := range cv.C.Reactions {

@@ -32,6 +32,8 @@ type runMore struct {
 	PlanMl, GivenMl, GivenAt string
 	Behind                   string // given against the plan in words
 	LeftMl                   string
+	StopAtMl                 int32 // where a part of the bag is meant
+	StopMs                   int64 // when the plan is there
 	Marks                    []markRow
 	VitalsDueMs              int64
 	VitalsDue                string
@@ -85,6 +87,9 @@ func prepareRun(req *site.Request, p *stepPage) (err error) {
 	m.SetChangeMs, m.SetChange = change.UnixMilli(), change.Format("15:04")
 	m.Vitals = cv.Vitals()
 	m.Alarm, m.AlarmMs = cv.Alarm()
+	if accepted := cv.AcceptedMl(b); accepted < b.FullMl() {
+		m.StopAtMl = accepted
+	}
 	m.rates(cv, b)
 	m.due(cv)
 	if err := m.holder(cv); err != nil {
@@ -118,6 +123,9 @@ func (m *runMore) rates(cv *caseview.View, b *caseview.Bag) {
 	start := time.UnixMilli(m.StartedMs)
 	slowEnd := start.Add(time.Duration(r.Stages[0].ToMin * float64(time.Minute))).In(cv.Zone)
 	m.SlowEndMs, m.SlowEnd = slowEnd.UnixMilli(), slowEnd.Format("15:04")
+	if m.StopAtMl > 0 {
+		m.StopMs = start.Add(time.Duration(r.TotalMin * float64(time.Minute))).UnixMilli()
+	}
 	for _, k := range r.Marks {
 		at := start.Add(time.Duration(k.AtMin * float64(time.Minute))).In(cv.Zone)
 		m.Marks = append(m.Marks, markRow{at.UnixMilli(), at.Format("15:04"), words.Whole(k.GivenMl), words.Whole(k.LeftMl), !at.After(cv.Now)})
@@ -196,8 +204,8 @@ func (m *runMore) against(cv *caseview.View, b *caseview.Bag, start time.Time) {
 		return
 	}
 	m.GivenMl, m.GivenAt, m.LeftMl = fmt.Sprint(ml), at.Format("15:04"), ""
-	if full := b.FullMl(); full > 0 {
-		m.LeftMl = fmt.Sprint(max(0, full-ml))
+	if accepted := cv.AcceptedMl(b); accepted > 0 {
+		m.LeftMl = fmt.Sprint(max(0, accepted-ml))
 	}
 	if !ok {
 		return
@@ -295,6 +303,7 @@ type finishMore struct {
 	Bag    *caseview.Bag
 	Form   *form.Form
 	ReadMl string
+	PlanMl int32 // where a part of the bag was accepted
 }
 
 func prepareFinish(req *site.Request, p *stepPage) (err error) {
@@ -309,6 +318,9 @@ func prepareFinish(req *site.Request, p *stepPage) (err error) {
 	}
 	m.Form.Want("given_ml").Set("case", p.Case.ID).Set("bag", m.Bag.ID).Submit = words.Say("finish.submit")
 	m.ReadMl = fmt.Sprint(m.Bag.T.ReadMl)
+	if accepted := p.Case.AcceptedMl(m.Bag); accepted < m.Bag.FullMl() {
+		m.PlanMl = accepted
+	}
 	return nil
 }
 

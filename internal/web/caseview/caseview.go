@@ -28,7 +28,8 @@ type View struct {
 	Protocol *ledger.ProtocolVersion // the practice's own numbers; nil: none
 	Watch    engine.VitalsWatch      // what the vitals mean
 	StepUp   engine.StepUp           // whether the rate may go up
-	DayMl    int32                   // by vein in the last 24 h
+	PlasmaMl int32                   // by vein in the last 24 h
+	OtherMl  int32                   // other fluids by vein in the last 24 h
 	Currency string
 	Igg      string // before plasma, in the practice's unit
 
@@ -68,6 +69,36 @@ type Bag struct {
 // less what the twin had.
 func (b *Bag) FullMl() int32 { return max(0, b.VolumeMl-b.OtherMl) }
 
+// DayMl is all that the patient had by vein in the last 24 h.
+func (cv *View) DayMl() int32 { return cv.PlasmaMl + cv.OtherMl }
+
+// AcceptedMl is what of a bag is to be given by the plan that was accepted: all of it,
+// or the part at which to stop. Of a bag outside the plan, all that the patient can
+// have.
+func (cv *View) AcceptedMl(b *Bag) int32 {
+	plan := cv.DosePlan()
+	if plan == nil || !slices.Contains(plan.Bags, b.ID) {
+		return b.FullMl()
+	}
+	rest := plan.VolumeMl
+	for _, id := range plan.Bags {
+		if id == b.ID {
+			break
+		}
+		if before := cv.Find(id); before != nil {
+			taken := before.FullMl()
+			if before.Stage == Ended {
+				taken = before.T.GivenMl
+			}
+			rest -= taken
+		}
+	}
+	if rest <= 0 {
+		return b.FullMl()
+	}
+	return min(rest, b.FullMl())
+}
+
 // Stages of a bag in a case.
 const (
 	Planned = "planned"
@@ -96,7 +127,8 @@ func Of(req *site.Request, text string) (*View, error) {
 func (cv *View) read(l *query.ReadView) (err error) {
 	c := cv.C
 	_, elsewhere := l.Holder(c)
-	cv.Zone, cv.DayMl, cv.Here = l.Zone(), l.VolumeOfDay(c), l.WrittenHere(c.Timeline) && !elsewhere
+	cv.Zone, cv.Here = l.Zone(), l.WrittenHere(c.Timeline) && !elsewhere
+	cv.PlasmaMl, cv.OtherMl = l.VolumesOfDay(c)
 	if p := l.Practice(); p != nil {
 		cv.Currency = p.Currency
 	}
