@@ -51,12 +51,19 @@ func TestAClockAYearBehind(t *testing.T) {
 		&pb.BathChecked{Bag: bag, Case: id},
 		&pb.ThawStarted{Bag: bag, Case: id},
 		&pb.HangChecked{Bag: bag, Case: id},
-		&pb.TransfusionStarted{Bag: bag, Case: id},
 	} {
 		out := d.Must(entry)
 		require.Equal(t, "clock_off", out.Cautions[0].Code, "%T", entry)
 		require.Contains(t, codesOf(out), "bag_not_fit", "%T", entry)
 	}
+	start := d.Entry(&pb.TransfusionStarted{Bag: bag, Case: id})
+	_, err = d.Write(t.Context(), &pb.WriteRequest{Entry: start})
+	require.ErrorContains(t, err, "expired", "a planned start of an expired bag is stopped until there is a reason")
+	out, err := d.Write(t.Context(), &pb.WriteRequest{Entry: start, Overrides: []*pb.Override{
+		{Code: "start_check_open", Reason: "at the stall"}, {Code: "start_not_thawed", Reason: "at the stall"}, {Code: "start_bag_not_fit", Reason: "no other bag"},
+	}})
+	require.NoError(t, err)
+	require.Contains(t, codesOf(out), "clock_off")
 	now, err := d.GetNow(t.Context(), &pb.GetNowRequest{})
 	require.NoError(t, err)
 	require.Equal(t, "clock_off", now.Cautions[0].Code)

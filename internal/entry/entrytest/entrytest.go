@@ -67,6 +67,19 @@ func (d *Laptop) Entry(m proto.Message) *pb.Entry {
 	return nil
 }
 
+// Named wraps a payload as the event of a name, where several share a message.
+func (d *Laptop) Named(name string, m proto.Message) *pb.Entry {
+	for _, s := range event.All() {
+		if s.Name == name {
+			e, err := event.Wrap(s.Type, m)
+			require.NoError(d.T, err)
+			return e
+		}
+	}
+	d.T.Fatalf("no event %q", name)
+	return nil
+}
+
 // Must writes an entry that is to succeed.
 func (d *Laptop) Must(m proto.Message) *pb.WriteResponse {
 	d.T.Helper()
@@ -81,6 +94,15 @@ func (d *Laptop) Begin() (bags []string) {
 	d.Must(&pb.PlaceAdded{Name: "north car", Kind: pb.PlaceKind_PLACE_KIND_VEHICLE_FREEZER})
 	d.Must(&pb.ProductCard{Name: "Foal plasma", Maker: "Wattle Biologics", Route: pb.ProductRoute_PRODUCT_ROUTE_VEIN, SupportTelephone: "1800 000 000"})
 	return d.Must(&pb.BagsReceived{Product: "foal plasma", Batch: "H-2207", Expiry: "2028-03", VolumeMl: 950, Count: 3, Place: "north car"}).Made
+}
+
+// Ready checks a bag for a patient before the set goes in: every point is ticked.
+func (d *Laptop) Ready(id, bag string) {
+	d.T.Helper()
+	d.Must(&pb.HangChecked{
+		Case: id, Bag: bag, PatientConfirmed: true, SameBag: true, FullyThawed: true, ClearNoClots: true, WholeWhenSqueezed: true,
+		FilteredSet: true, SpareSet: true, ReactionCardInReach: true, BaselineVitals: true,
+	})
 }
 
 // Foal opens a case.
