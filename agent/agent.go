@@ -118,7 +118,7 @@ func run(ctx context.Context, cfg Config, home *trust.Home, r *replica.Replica, 
 	}
 	link := newLink(cfg, home, r)
 	r.Link = link
-	n.Practice, n.Epoch, n.Loops = link.Practice, link.HubEpoch, []func(context.Context) error{link.Run}
+	n.Practice, n.Epoch, n.Loops = link.Practice, link.HubEpoch, []node.Part{{Name: "link", Run: link.Run}}
 	n.Ready = func(address string) {
 		if !home.Vault.Encrypted() {
 			cfg.Log.Warn("nothing on this disk is encrypted: whoever takes this laptop reads it all; for trying out only")

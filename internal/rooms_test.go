@@ -45,9 +45,9 @@ var house = []room{
 	{"ledger/ledgertest", "event ledger proto/thawtrail/v1", "it writes records for tests"},
 
 	// One replica on its disk.
-	{"store/journal", "", "it keeps bytes, and knows no records"},
+	{"store/journal", "wholefile", "it keeps bytes, and knows no records"},
 	{"store/journal/memfs", "store/journal", "it is a disk for tests"},
-	{"store/filelock", "", "it locks a file, whatever it is for"},
+	{"store/filelock", "", "it knows one file, and not what the lock is for"},
 	{"store/index", "store/filelock wholefile", "it keeps rows, and knows no records"},
 	{"store/index/indextest", "store/index", "it is an index for tests"},
 	{"store/projection", "event exchange ledger proto/thawtrail/v1 store/index store/journal", "it reads the journal and writes the index, and knows the replica by small interfaces"},
@@ -74,10 +74,10 @@ var house = []room{
 	// What a replica answers, takes in and passes on.
 	{"wording", "caution event ledger proto/thawtrail/v1", "it puts states into words"},
 	{"replica", "clock event exchange ledger proto/thawtrail/v1 refusal store trust trust/pins", "it is the floor of the rooms that follow"},
-	{"replica/replicatest", "clock event exchange replica store store/index store/journal/memfs trust trust/vault", "it is a replica for tests"},
-	{"query", "engine event exchange handover label ledger proof proto/thawtrail/v1 refusal replica store wording", "it reads, and writes nothing"},
+	{"replica/replicatest", "clock event exchange replica store store/index store/journal store/journal/memfs trust trust/vault", "it is a replica for tests"},
+	{"query", "caution engine event exchange handover label ledger proof proto/thawtrail/v1 refusal replica store wording", "it reads, and writes nothing"},
 	{"entry", "caution engine event exchange handover label ledger proto/thawtrail/v1 query refusal replica store trust/pins wording", "it writes what a person entered, however that came"},
-	{"entry/entrytest", "clock entry event proto/thawtrail/v1 refusal replica/replicatest store/index", "it makes replicas for tests"},
+	{"entry/entrytest", "clock entry event proto/thawtrail/v1 refusal replica/replicatest store/index store/journal store/journal/memfs", "it makes replicas for tests"},
 	{"plans", "engine label proto/thawtrail/v1 refusal wording", "it puts requests of plans to the engine"},
 	{"replication", "bundle clock event exchange ledger proto/thawtrail/v1 refusal replica store trust/authority wholefile", "it carries records, whatever they mean to people"},
 	{"replication/replicationtest", "proto/thawtrail/v1 replication", "it carries records for tests"},

@@ -151,9 +151,9 @@ func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error 
 			pb.RegisterEnrolServiceServer(s, registry)
 			pb.RegisterHubServiceServer(s, registry)
 		},
-		Loops: []func(context.Context) error{
-			members.Watch,
-			func(ctx context.Context) error { return statements.Run(ctx, cfg.StateEvery) },
+		Loops: []node.Part{
+			{Name: "members", Run: members.Watch},
+			{Name: "statements", Run: func(ctx context.Context) error { return statements.Run(ctx, cfg.StateEvery) }},
 		},
 		Ready: func(address string) {
 			h.sayStarted(address)

@@ -54,6 +54,9 @@ func (d *drawn) act() {
 	case 0:
 		d.Pass(time.Duration(rapid.IntRange(0, 300).Draw(d.t, "minutes")) * time.Minute)
 		x.Offset = time.Duration(rapid.IntRange(-90, 90).Draw(d.t, "clock")) * time.Minute
+		if rapid.Bool().Draw(d.t, "measured") {
+			x.Measure()
+		}
 	case 1:
 		x.See(d.record())
 	case 2:

@@ -158,9 +158,8 @@ func (n *node) unreadable(w *world, r *rand.Rand) {
 	}
 	n.sick = false
 	n.fs.SetHook(nil)
-	if n.store == nil {
-		n.open()
-	}
+	n.off() // what was unreadable counts as damaged until the next start
+	n.open()
 }
 
 // loseSegment takes the newest file of the journal: what was in it is gone from

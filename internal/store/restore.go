@@ -26,6 +26,9 @@ func (s *Store) restore(ctx context.Context) error {
 	if err := s.restoreOwn(); err != nil {
 		return err
 	}
+	if err := s.restoreOffset(); err != nil {
+		return err
+	}
 	return s.openOwnLogs(!lost.IsZero())
 }
 

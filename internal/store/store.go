@@ -18,7 +18,6 @@ import (
 	"thawtrail/internal/store/journal"
 	"thawtrail/internal/store/projection"
 	"thawtrail/internal/store/reach"
-	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // Options open a replica.
@@ -53,6 +52,7 @@ var (
 	ErrClosed   = projection.ErrClosed
 	ErrNotFound = projection.ErrNotFound
 	ErrLocked   = filelock.ErrLocked
+	ErrNoSpace  = journal.ErrNoSpace // also the reserve is used up
 )
 
 // Store is an open replica. Its methods are safe for concurrent use. Each lock
@@ -197,13 +197,6 @@ func (s *Store) Records() int64 { return s.logs.records() }
 
 // OwnLogs are the logs this device writes now.
 func (s *Store) OwnLogs() []event.LogID { return s.author.logs() }
-
-// SetClockOffset keeps the last measurement of this clock against the hub's; it
-// stands in every header from now on.
-func (s *Store) SetClockOffset(o *pb.ClockOffset) { s.author.setOffset(o) }
-
-// ClockOffset is the last measurement, nil when there is none.
-func (s *Store) ClockOffset() *pb.ClockOffset { return s.author.clockOffset() }
 
 // Scrub reads the whole journal once and notes what cannot be read, so that it is
 // fetched again from other replicas before anybody asks for it. Open reads only

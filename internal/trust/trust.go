@@ -304,15 +304,23 @@ func (h *Home) Store(opt store.Options) store.Options {
 	return opt
 }
 
-// Listen opens a loopback address and refuses any other.
-func Listen(addr string) (net.Listener, error) {
+// Loopback refuses what is not an address of this machine only.
+func Loopback(addr string) error {
 	host, _, err := net.SplitHostPort(addr)
 	if err != nil {
-		return nil, refusal.New("listen", addr, "an address such as 127.0.0.1:4270")
+		return refusal.New("listen", addr, "an address such as 127.0.0.1:4270")
 	}
 	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-		return nil, refusal.New("listen", addr, "an address of this machine only, such as 127.0.0.1:4270").
+		return refusal.New("listen", addr, "an address of this machine only, such as 127.0.0.1:4270").
 			Because("what answers without a key of an admitted laptop never listens to other machines")
+	}
+	return nil
+}
+
+// Listen opens a loopback address and refuses any other.
+func Listen(addr string) (net.Listener, error) {
+	if err := Loopback(addr); err != nil {
+		return nil, err
 	}
 	return listen(addr)
 }

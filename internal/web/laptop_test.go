@@ -206,6 +206,6 @@ func (d *laptop) begin() (bags []string) {
 func (d *laptop) foal(dam string) string {
 	to := d.fill("/open", "kind", "foal", "dam_name", dam, "sex", "filly", "colour", "bay", "markings", "star, near hind sock", "box", "4",
 		"yard", "Low Meadow", "born_at", "-14h", "clock_checked", "yes")
-	require.True(d.t, strings.HasSuffix(to, "/risk"), to)
+	require.True(d.t, strings.HasSuffix(to, "/look"), to)
 	return strings.Split(to, "/")[2]
 }

@@ -15,6 +15,8 @@ import (
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/replica/replicatest"
 	"thawtrail/internal/store/index"
+	"thawtrail/internal/store/journal"
+	"thawtrail/internal/store/journal/memfs"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -34,9 +36,22 @@ func New(t *testing.T) *Laptop { return Named(t, "north laptop", 7) }
 // Named opens a laptop of its own name, device key and randomness.
 func Named(t *testing.T, name string, seed byte) *Laptop {
 	t.Helper()
+	l, err := On(t, name, seed, memfs.New(), index.NewMemory())
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, l.Store.Close()) })
+	return l
+}
+
+// On is Named on a disk and an index of the caller's, who closes the store. The
+// error is the store's: a disk that fails may keep it from being opened.
+func On(t *testing.T, name string, seed byte, disk journal.FS, ix index.Index) (*Laptop, error) {
+	t.Helper()
 	c := clock.NewManual(Night)
-	r := replicatest.New(t, c, index.NewMemory(), seed, name)
-	return &Laptop{Writer: entry.NewWriter(r), T: t, Clock: c}
+	r, err := replicatest.Open(t, c, disk, ix, seed, name)
+	if err != nil {
+		return nil, err
+	}
+	return &Laptop{Writer: entry.NewWriter(r), T: t, Clock: c}, nil
 }
 
 // Entry wraps a payload whose type follows from its message.
@@ -49,6 +64,19 @@ func (d *Laptop) Entry(m proto.Message) *pb.Entry {
 		}
 	}
 	d.T.Fatalf("no event type for %T", m)
+	return nil
+}
+
+// Named wraps a payload as the event of a name, where several share a message.
+func (d *Laptop) Named(name string, m proto.Message) *pb.Entry {
+	for _, s := range event.All() {
+		if s.Name == name {
+			e, err := event.Wrap(s.Type, m)
+			require.NoError(d.T, err)
+			return e
+		}
+	}
+	d.T.Fatalf("no event %q", name)
 	return nil
 }
 
@@ -66,6 +94,15 @@ func (d *Laptop) Begin() (bags []string) {
 	d.Must(&pb.PlaceAdded{Name: "north car", Kind: pb.PlaceKind_PLACE_KIND_VEHICLE_FREEZER})
 	d.Must(&pb.ProductCard{Name: "Foal plasma", Maker: "Wattle Biologics", Route: pb.ProductRoute_PRODUCT_ROUTE_VEIN, SupportTelephone: "1800 000 000"})
 	return d.Must(&pb.BagsReceived{Product: "foal plasma", Batch: "H-2207", Expiry: "2028-03", VolumeMl: 950, Count: 3, Place: "north car"}).Made
+}
+
+// Ready checks a bag for a patient before the set goes in: every point is ticked.
+func (d *Laptop) Ready(id, bag string) {
+	d.T.Helper()
+	d.Must(&pb.HangChecked{
+		Case: id, Bag: bag, PatientConfirmed: true, SameBag: true, FullyThawed: true, ClearNoClots: true, WholeWhenSqueezed: true,
+		FilteredSet: true, SpareSet: true, ReactionCardInReach: true, BaselineVitals: true,
+	})
 }
 
 // Foal opens a case.

@@ -18,6 +18,7 @@ import (
 	"thawtrail/internal/replica"
 	"thawtrail/internal/store"
 	"thawtrail/internal/store/index"
+	"thawtrail/internal/store/journal"
 	"thawtrail/internal/store/journal/memfs"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/vault"
@@ -40,14 +41,28 @@ func (Alone) Reached(event.LogID) (sent, held int64)  { return 0, 0 }
 // New opens one that works alone; it is closed when the test ends.
 func New(t testing.TB, c clock.Clock, ix index.Index, seed byte, name string) *replica.Replica {
 	t.Helper()
+	r, err := Open(t, c, memfs.New(), ix, seed, name)
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, r.Store.Close()) })
+	return r
+}
+
+// Open is New on a disk of the caller's, who closes the store. The error is the
+// store's: a disk that fails may keep it from being opened.
+func Open(t testing.TB, c clock.Clock, disk journal.FS, ix index.Index, seed byte, name string) (*replica.Replica, error) {
+	t.Helper()
 	random := rand.NewChaCha8([32]byte{seed})
 	s, err := store.Open(t.Context(), store.Options{
-		Dir: "replica", FS: memfs.New(), Index: ix, Clock: c, Random: random,
+		Dir: "replica", FS: disk, Index: ix, Clock: c, Random: random,
 		Device: ed25519.NewKeyFromSeed(bytes.Repeat([]byte{seed}, 32)), DeviceName: name, Version: "test",
 	})
-	require.NoError(t, err)
-	t.Cleanup(func() { require.NoError(t, s.Close()) })
+	if err != nil {
+		return nil, err
+	}
 	keys, err := trust.OpenKeys(&vault.Vault{}, t.TempDir()+"/fields.key", random)
 	require.NoError(t, err)
-	return &replica.Replica{Store: s, Clock: c, Random: random, Seals: keys, Link: Alone{}, Name: name, Log: slog.New(slog.DiscardHandler)}
+	return &replica.Replica{
+		Store: s, Clock: c, Random: random, Seals: keys, Link: Alone{}, Name: name,
+		Carried: make(chan struct{}, 1), Log: slog.New(slog.DiscardHandler),
+	}, nil
 }

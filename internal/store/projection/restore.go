@@ -25,11 +25,12 @@ type Witness struct {
 // for the index it is built in memory.
 func (p *Projection) Restore(ctx context.Context, j Journal, also Witness) (lost journal.Position, err error) {
 	p.journal = j
+	defer func() { p.index = index.NewCover(p.index, p.covered, refoldKey, cursorKey) }()
 	lost, err = p.restore(ctx, also)
 	if !errors.Is(err, index.ErrNoSpace) {
 		return lost, err
 	}
-	p.opt.Repaired(noRoom)
+	p.covered(err)
 	closing := p.index.Close()
 	p.index, p.cursor, p.rights, p.unclean = index.NewMemory(), cursor{}, nil, false
 	again, err := p.restore(ctx, also) // an index in memory cannot know what the one on the disk knew

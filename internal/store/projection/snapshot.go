@@ -228,7 +228,12 @@ func (v *Snapshot) Rights() (*ledger.Rights, error) {
 
 // SetLocal keeps a small fact of this replica alone, outside the state.
 func (p *Projection) SetLocal(name string, value []byte) error {
-	return p.index.Update(func(w index.Writer) error { return w.Set(localKey(name), value) })
+	set := func(w index.Writer) error { return w.Set(localKey(name), value) }
+	err := p.index.Update(set)
+	if errors.Is(err, index.ErrCovered) {
+		return p.index.Update(set)
+	}
+	return err
 }
 
 // Local reads a small fact of this replica; nil when there is none.

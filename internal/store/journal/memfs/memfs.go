@@ -40,9 +40,10 @@ const (
 
 // Op is one operation about to happen.
 type Op struct {
-	Kind Kind
-	Path string
-	Size int // bytes to write or read
+	Kind   Kind
+	Path   string
+	Size   int   // bytes to write or read
+	Offset int64 // where
 }
 
 // Fault is what happens instead. A nil Err lets the operation through.
@@ -266,6 +267,16 @@ func (m *FS) SyncDir(dir string) error {
 	return f.Err
 }
 
+// Free is what is left of the capacity; without a bound there is plenty.
+func (m *FS) Free(string) (uint64, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.capacity == 0 {
+		return 1 << 40, nil
+	}
+	return uint64(max(0, m.capacity-m.used())), nil
+}
+
 // Flip inverts bits of one byte of a file, in what runs and in what survives:
 // decay, not a crash.
 func (m *FS) Flip(path string, off int, mask byte) error {
@@ -307,7 +318,7 @@ func (f *file) ReadAt(p []byte, off int64) (int, error) {
 	if f.closed {
 		return 0, pathError("read", f.path, fs.ErrClosed)
 	}
-	if fault := f.fs.fault(Op{Kind: Read, Path: f.path, Size: len(p)}); fault.Err != nil {
+	if fault := f.fs.fault(Op{Kind: Read, Path: f.path, Size: len(p), Offset: off}); fault.Err != nil {
 		return 0, pathError("read", f.path, fault.Err)
 	}
 	if off >= int64(len(f.node.data.bytes)) {
@@ -326,7 +337,7 @@ func (f *file) WriteAt(p []byte, off int64) (int, error) {
 	if f.closed || !f.writable {
 		return 0, pathError("write", f.path, fs.ErrClosed)
 	}
-	fault := f.fs.fault(Op{Kind: Write, Path: f.path, Size: len(p)})
+	fault := f.fs.fault(Op{Kind: Write, Path: f.path, Size: len(p), Offset: off})
 	n, err := len(p), fault.Err
 	if err != nil && !fault.Applied {
 		n = min(fault.Bytes, n)
