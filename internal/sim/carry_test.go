@@ -188,9 +188,13 @@ func (n *node) loseSegment() {
 			delete(n.acked, h)
 		}
 	}
-	if len(have) < len(before) {
-		n.w.count("part of the journal gone")
-		n.gaveUp(own)
-	}
 	n.open()
+	if len(have) == len(before) {
+		return
+	}
+	n.w.count("part of the journal gone")
+	if !n.knowsLoss() {
+		n.w.fail("%s lost the end of its journal and does not say so", n.name)
+	}
+	n.gaveUp(own)
 }

@@ -124,12 +124,18 @@ func (n *node) restore(r *rand.Rand) {
 	}
 	n.cure()
 	n.open()
-	if slices.ContainsFunc(n.store.Repairs(), func(line string) bool { return strings.Contains(line, "are gone from this disk") }) {
-		n.w.count("index ahead of the journal")
-		for _, id := range own {
-			n.closed[id] = true
-		}
+	if n.knowsLoss() {
+		n.gaveUp(own)
 	}
+}
+
+// knowsLoss says that the store tells of records that it had and has no more.
+func (n *node) knowsLoss() bool {
+	if !slices.ContainsFunc(n.store.Repairs(), func(line string) bool { return strings.Contains(line, "are gone from this disk") }) {
+		return false
+	}
+	n.w.count("index ahead of the journal")
+	return true
 }
 
 // clone starts a laptop's directory on a second machine: one key, two writers.
