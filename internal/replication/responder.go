@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"sync"
+	"sync/atomic"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
@@ -32,7 +33,16 @@ type Responder struct {
 	pulls map[exchange.DeviceID][]*pull // open streams by device, oldest first
 	open  int
 
-	news fanout
+	news     fanout
+	sessions atomic.Uint64 // how many there were
+
+	once sync.Once
+	keys *keyIntake
+}
+
+func (x *Responder) intake() *keyIntake {
+	x.once.Do(func() { x.keys = newKeyIntake(x.Replica, maxWaiting) })
+	return x.keys
 }
 
 // beliefs is what this replica states of itself.
@@ -67,7 +77,7 @@ func (x *Responder) Hello(ctx context.Context, req *pb.HelloRequest) (*pb.HelloR
 	if stop, ok := exchange.Stop(differences); ok {
 		return nil, refusal.Fail(refusal.ErrUnready, "%s", stop.String())
 	}
-	out := &pb.HelloResponse{Beliefs: beliefs(x.Replica, x.Practice(), x.Epoch()).PB()}
+	out := &pb.HelloResponse{Beliefs: beliefs(x.Replica, x.Practice(), x.Epoch()).PB(), Session: x.sessions.Add(1)}
 	for _, d := range differences[:min(len(differences), maxDifferences)] {
 		out.Differences = append(out.Differences, d.String())
 	}
@@ -95,13 +105,14 @@ func (x *Responder) Push(ctx context.Context, req *pb.PushRequest) (*pb.PushResp
 	if err := isCaller(ctx, req.Device); err != nil {
 		return nil, err
 	}
-	if err := x.Seals.Take(req.Keys); err != nil {
-		return nil, replica.NotSaved(err)
-	}
 	var peer exchange.DeviceID
 	copy(peer[:], req.Device)
 	results, err := x.Store.IngestFrom(ctx, peer, req.Runs)
 	if err != nil {
+		return nil, replica.NotSaved(err)
+	}
+	// What is acknowledged can be read: its keys are on the disk first.
+	if err := x.intake().take(ctx, peer, req.Keys, results); err != nil {
 		return nil, replica.NotSaved(err)
 	}
 	out := &pb.PushResponse{}
@@ -154,7 +165,8 @@ type pull struct {
 	pusher *exchange.Pusher
 	most   int
 	seen   uint64
-	keys   int // how many field keys were sent
+	byID   bool // keys are compared by their ids
+	keys   int  // how many field keys were sent; of one that knows no ids
 
 	mu    sync.Mutex
 	known []exchange.LogTip // what the device pushed meanwhile, at most maxKnown
@@ -187,7 +199,7 @@ func (x *Responder) Pull(ctx context.Context, req *pb.PullRequest, out Outgoing)
 	if err != nil {
 		return err
 	}
-	p := &pull{x: x, out: out, most: exchange.MaxBatchBytes}
+	p := &pull{x: x, out: out, most: exchange.MaxBatchBytes, byID: req.Session != 0}
 	copy(p.device[:], req.Device)
 	if n := int(req.BatchBytes); n > 0 {
 		p.most = min(max(n, exchange.MinBatchBytes), exchange.MaxBatchBytes)
@@ -263,10 +275,12 @@ func (p *pull) drain(ctx context.Context) error {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		if err := p.sendKeys(); err != nil {
-			return err
-		}
 		send, ok := p.pusher.Next()
+		if !ok || !send.Urgent {
+			if err := p.sendKeys(); err != nil {
+				return err
+			}
+		}
 		if !ok {
 			return p.send(out, true)
 		}
@@ -276,7 +290,7 @@ func (p *pull) drain(ctx context.Context) error {
 			}
 			out = nil
 		}
-		sh, err := p.x.news.read(ctx, p.x.Store, send, min(send.MaxBytes, p.most))
+		sh, err := p.x.news.read(ctx, replicaRuns{p.x.Replica}, send, min(send.MaxBytes, p.most))
 		if err != nil {
 			return err
 		}
@@ -299,9 +313,10 @@ func (p *pull) send(sh *shared, caughtUp bool) error {
 	return send(p.out, sh, caughtUp, now)
 }
 
-// sendKeys sends field keys ahead of the records that need them.
+// sendKeys sends all field keys, and then each new one, to a program that does not
+// compare them by their ids.
 func (p *pull) sendKeys() error {
-	for {
+	for !p.byID {
 		keys, next := p.x.Seals.Since(p.keys, replica.MaxKeysSent)
 		if len(keys) == 0 {
 			return nil
@@ -311,4 +326,5 @@ func (p *pull) sendKeys() error {
 		}
 		p.keys = next
 	}
+	return nil
 }
