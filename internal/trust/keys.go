@@ -179,6 +179,9 @@ func rawIDs(ids []seal.KeyID) [][]byte {
 	return out
 }
 
+// Len is the number of keys held.
+func (k *Keys) Len() int { return k.ring.Len() }
+
 // Keep drops every key but those that are needed, durably, and counts what it
 // dropped. Nothing may use the keyring meanwhile.
 func (k *Keys) Keep(needed func(id []byte) bool) (dropped int, err error) {
