@@ -27,6 +27,7 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/ledger"
+	"thawtrail/internal/replication"
 	"thawtrail/internal/rpc"
 	"thawtrail/internal/store"
 	"thawtrail/internal/trust"
@@ -530,4 +531,42 @@ func proofKind(t *testing.T, wire []byte) pb.ProofKind {
 	r, err := event.Decode(wire)
 	require.NoError(t, err)
 	return r.Head.AuthorProof.GetKind()
+}
+
+// TestStreamsOfOneLaptop: an admitted laptop opens as many streams as its links
+// carry. The others are served as before, and when it is shut out each of its
+// streams ends.
+func TestStreamsOfOneLaptop(t *testing.T) {
+	c := newClinic(t)
+	greedy := c.join("north", "J. Reed", pb.Role_ROLE_ASSISTANT)
+	greedy.stop()
+	key := greedy.home().Device
+	ends, ended := make(chan error, 1000), 0
+	for range 4 {
+		x := pb.NewExchangeServiceClient(c.link(key))
+		for range 60 {
+			stream, err := x.Pull(t.Context(), &pb.PullRequest{Device: event.DeviceID(authority.Public(key))})
+			require.NoError(t, err)
+			go func() {
+				for err == nil {
+					_, err = stream.Recv()
+				}
+				ends <- err
+			}()
+		}
+	}
+	for ; ended < 240-replication.MaxPullsOfDevice; ended++ {
+		err := <-ends
+		require.Contains(t, []codes.Code{codes.Unavailable, codes.ResourceExhausted}, status.Code(err), "%v", err)
+	}
+	south := c.join("south", "M. Alder")
+	eventually(t, "another laptop is served", func() bool { return south.state() == "connected" })
+	c.same(south)
+	require.Empty(t, ends, "a few of its streams stay")
+	_, err := c.hub.RevokeDevice(t.Context(), &pb.RevokeDeviceRequest{Device: c.deviceOf("north")[:8], Reason: "takes all streams"})
+	require.NoError(t, err)
+	for ; ended < 240; ended++ {
+		require.Error(t, <-ends, "its streams are cut")
+	}
+	require.Equal(t, "connected", south.state())
 }

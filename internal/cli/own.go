@@ -41,6 +41,7 @@ func (d *desk) ownCommands() []ownCommand {
 		{"switch", d.switchCommand()},
 		{"verify", d.verifyCommand()},
 		{"losses", d.lossesCommand()},
+		{"keys tidy", d.keysTidyCommand()},
 		{"audit proof", d.proofCommand()},
 		{"client export", d.exportCommand()},
 		{"audit verify-proof", d.verifyProofCommand()},

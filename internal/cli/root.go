@@ -31,7 +31,7 @@ var groups = []struct {
 		"practice", "person", "people", "role", "rights", "setting", "protocol", "vehicle", "donor", "client",
 		"note", "link", "unlink", "correct", "sign", "discrepancies", "explain", "audit", "caution",
 	}},
-	{"Program", []string{"agent", "server", "books", "passphrase", "pin", "switch", "phone", "status", "digest", "record", "verify", "losses", "demo", "bench", "version", "completion"}},
+	{"Program", []string{"agent", "server", "books", "passphrase", "pin", "switch", "phone", "status", "digest", "record", "verify", "losses", "keys", "demo", "bench", "version", "completion"}},
 }
 
 // families say what a word stands for that has commands below it.
@@ -41,6 +41,7 @@ var families = map[string]string{
 	"bag":      "Bags: take in, carry, look up, throw away",
 	"batch":    "Batches: hold, release, recall, list",
 	"books":    "All records in a file, to be carried by hand",
+	"keys":     "Keys of private words",
 	"catheter": "Catheters in and out",
 	"caution":  "The fixed list of cautions",
 	"check":    "The two checks: before the bath, and before the set goes in",

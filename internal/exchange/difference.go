@@ -2,6 +2,7 @@ package exchange
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"thawtrail/internal/event"
@@ -119,6 +120,14 @@ func (d Difference) String() string {
 		text += fmt.Sprintf(" (log %s from %d)", d.Log.Short(), d.From)
 	}
 	return d.Kind.String() + ": " + text
+}
+
+// NewEpoch says that one of all differences calls for new logs, and which.
+func NewEpoch(ds []Difference) (Difference, bool) {
+	if i := slices.IndexFunc(ds, Difference.NewEpoch); i >= 0 {
+		return ds[i], true
+	}
+	return Difference{}, false
 }
 
 // Stop is the first difference that forbids the exchange.

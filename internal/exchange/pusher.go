@@ -1,6 +1,7 @@
 package exchange
 
 import (
+	"cmp"
 	"slices"
 
 	"thawtrail/internal/event"
@@ -48,6 +49,7 @@ type feed struct {
 	strikes uint8
 	stuck   bool  // nothing here to cut a run from
 	aside   error // why it is not sent any more
+	back    bool  // they write it themselves: before all others
 }
 
 // Send is a run to read, cut and send.
@@ -111,7 +113,7 @@ func (p *Pusher) Next() (Send, bool) {
 	for i := range p.logs {
 		f := &p.logs[i]
 		w, ok := f.want()
-		if ok && (best == nil || w.Urgent && !p.sent.Urgent || w.Urgent == p.sent.Urgent && f.turn < best.turn) {
+		if ok && (best == nil || f.before(best)) {
 			best, p.sent = f, w
 		}
 	}
@@ -122,6 +124,29 @@ func (p *Pusher) Next() (Send, bool) {
 	best.turn = p.turn
 	p.flying = true
 	return Send{p.sent, p.size.Bytes()}, true
+}
+
+// before says that a log goes out before another one.
+func (f *feed) before(other *feed) bool {
+	return cmp.Or(cmp.Compare(other.rank(), f.rank()), cmp.Compare(f.turn, other.turn)) < 0
+}
+
+func (f *feed) rank() int {
+	switch {
+	case f.back:
+		return 2
+	case f.my.urgent():
+		return 1
+	}
+	return 0
+}
+
+// GiveBack names the logs that they write themselves. What they lack of those they
+// lost: they get it before all else, so that they open new logs before they write.
+func (p *Pusher) GiveBack(own []event.LogID) {
+	for i := range p.logs {
+		p.logs[i].back = slices.Contains(own, p.logs[i].my.Log)
+	}
 }
 
 // Moved says that this store holds more, or less, of one log than before.

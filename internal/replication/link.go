@@ -56,6 +56,8 @@ type Link struct {
 	live        bool                         // a hello was answered and its link stands
 	sessions    int                          // that began with an answered hello
 	acked       map[event.LogID]exchange.Tip // of own logs, as the hub acknowledged
+
+	keys *keyIntake
 }
 
 const epochName = "hub epoch"
@@ -65,7 +67,7 @@ const epochName = "hub epoch"
 func NewLink(r *replica.Replica, server string, dial Dial, memory Memory) *Link {
 	l := &Link{
 		replica: r, store: r.Store, clock: r.Clock, log: r.Log, server: server, dial: dial,
-		state: "not connected yet", acked: map[event.LogID]exchange.Tip{},
+		state: "not connected yet", acked: map[event.LogID]exchange.Tip{}, keys: newKeyIntake(r, maxWaiting),
 	}
 	if l.server == "" {
 		l.state = "no server: this laptop works alone"
@@ -156,8 +158,12 @@ func (l *Link) session(ctx context.Context) error {
 	l.say("connected")
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return l.keepHeard(ctx) })
+	caughtUp := make(chan struct{})
 	group.Go(func() error { return l.push(ctx, peer, theirs) })
-	group.Go(func() error { return l.pull(ctx, peer) })
+	group.Go(func() error { return l.pull(ctx, peer, theirs.session, caughtUp) })
+	if theirs.session != 0 {
+		group.Go(func() error { return l.compareKeys(ctx, peer, theirs.session, caughtUp) })
+	}
 	group.Go(func() error { return l.watchSleep(ctx) })
 	group.Go(func() error { return l.watchCarried(ctx) })
 	return group.Wait()
@@ -174,22 +180,28 @@ func (l *Link) watchCarried(ctx context.Context) error {
 	}
 }
 
+// met is the other side of a session as its hello says.
+type met struct {
+	exchange.Beliefs
+	session uint64 // zero of a program that does not compare keys
+}
+
 // hello states what is believed here, measures the clock, and acts on what the
 // two sides find different.
-func (l *Link) hello(ctx context.Context, peer Peer) (exchange.Beliefs, error) {
+func (l *Link) hello(ctx context.Context, peer Peer) (met, error) {
 	ctx, cancel := context.WithTimeout(ctx, helloTimeout)
 	defer cancel()
 	sent := l.clock.Now()
 	resp, err := peer.Hello(ctx, &pb.HelloRequest{Beliefs: beliefs(l.replica, l.Practice(), l.HubEpoch()).PB()})
 	if err != nil {
-		return exchange.Beliefs{}, err
+		return met{}, err
 	}
 	l.measure(sent, l.clock.Now(), resp.GetBeliefs().GetWallUs())
 	theirs, err := exchange.BeliefsFromPB(resp.GetBeliefs())
 	if err != nil {
-		return exchange.Beliefs{}, err
+		return met{}, err
 	}
-	return theirs, l.compare(ctx, theirs)
+	return met{theirs, resp.Session}, l.compare(ctx, theirs)
 }
 
 // measure keeps the offset of this clock against the hub's: the hub's answer
@@ -212,9 +224,7 @@ func (l *Link) compare(ctx context.Context, theirs exchange.Beliefs) error {
 	mine := exchange.Mine{Beliefs: beliefs(l.replica, l.Practice(), l.HubEpoch()), Has: l.store.Has, Acked: l.ackedTips()}
 	found := exchange.Compare(mine, theirs)
 	var words []string
-	epoch := false
-	for _, d := range found[:min(len(found), 100)] {
-		epoch = epoch || d.NewEpoch()
+	for _, d := range found[:min(len(found), maxDifferences)] {
 		switch d.Kind {
 		case exchange.Same, exchange.TheyLack, exchange.WeLack:
 		default:
@@ -230,7 +240,7 @@ func (l *Link) compare(ctx context.Context, theirs exchange.Beliefs) error {
 	}
 	l.believe(theirs)
 	l.keep()
-	if epoch {
+	if _, lost := exchange.NewEpoch(found); lost {
 		if err := l.store.NewEpoch("the server holds more of this laptop's logs than this disk"); err != nil {
 			return err
 		}
@@ -251,18 +261,15 @@ func (l *Link) believe(theirs exchange.Beliefs) {
 }
 
 // push hands over what the server lacks, then every new record of this laptop.
-func (l *Link) push(ctx context.Context, peer Peer, theirs exchange.Beliefs) error {
+func (l *Link) push(ctx context.Context, peer Peer, theirs met) error {
 	_, seen, _ := l.store.MovedSince(0)
 	pusher := exchange.NewPusher(l.store.Held(), theirs.Held, l.store.Has)
-	keys := 0
+	pusher.GiveBack(theirs.Own)
+	to := pushing{Link: l, peer: peer, pusher: pusher, session: theirs.session}
 	for {
 		changed := l.store.Saved()
-		var err error
-		if keys, err = l.pushKeys(ctx, peer, keys); err != nil {
-			return err
-		}
 		seen = l.tellMoves(pusher, seen)
-		if err := l.pushAll(ctx, peer, pusher); err != nil {
+		if err := to.all(ctx); err != nil {
 			return err
 		}
 		select {
@@ -290,13 +297,27 @@ func (l *Link) tellMoves(p *exchange.Pusher, seen uint64) uint64 {
 	return upto
 }
 
-func (l *Link) pushAll(ctx context.Context, peer Peer, p *exchange.Pusher) error {
-	r := reader{store: l.store}
+// pushing is the pushing half of one session.
+type pushing struct {
+	*Link
+	peer    Peer
+	pusher  *exchange.Pusher
+	session uint64
+	keys    int // how many keys were sent to a program that does not compare them
+}
+
+func (p *pushing) all(ctx context.Context) error {
+	r := reader{store: p.store}
 	defer r.stop()
 	for {
-		send, ok := p.Next()
+		send, ok := p.pusher.Next()
+		if !ok || !send.Urgent {
+			if err := p.allKeys(ctx); err != nil {
+				return err
+			}
+		}
 		if !ok {
-			l.tellQuarantined(p)
+			p.tellQuarantined(p.pusher)
 			return nil
 		}
 		run, next, err := r.read(ctx, send)
@@ -304,38 +325,42 @@ func (l *Link) pushAll(ctx context.Context, peer Peer, p *exchange.Pusher) error
 			return err
 		}
 		if run == nil {
-			p.Unable()
+			p.pusher.Unable()
 			continue
 		}
 		if next <= send.To {
 			r.readAhead(ctx, send, next)
 		}
-		if err := l.pushOne(ctx, peer, p, run, next); err != nil {
+		if err := p.one(ctx, run, next); err != nil {
 			return err
 		}
 	}
 }
 
-// pushKeys sends field keys that the server was not sent in this session.
-func (l *Link) pushKeys(ctx context.Context, peer Peer, from int) (int, error) {
-	for {
-		keys, next := l.replica.Seals.Since(from, replica.MaxKeysSent)
+// allKeys sends all keys, and then each new one, to a program that does not compare
+// them by their ids. It comes after what is urgent.
+func (p *pushing) allKeys(ctx context.Context) error {
+	for p.session == 0 {
+		keys, next := p.replica.Seals.Since(p.keys, replica.MaxKeysSent)
 		if len(keys) == 0 {
-			return next, nil
+			return nil
 		}
-		if _, err := peer.Push(ctx, &pb.PushRequest{Device: l.store.Device(), Keys: keys}); err != nil {
-			return from, err
+		if _, err := p.peer.Push(ctx, &pb.PushRequest{Device: p.store.Device(), Keys: keys}); err != nil {
+			return err
 		}
-		from = next
+		p.keys = next
 	}
+	return nil
 }
 
-func (l *Link) pushOne(ctx context.Context, peer Peer, p *exchange.Pusher, run *pb.Run, next uint64) error {
+func (p *pushing) one(ctx context.Context, run *pb.Run, next uint64) error {
 	ctx, cancel := context.WithTimeout(ctx, pushTimeout)
 	defer cancel()
-	resp, err := peer.Push(ctx, &pb.PushRequest{Device: l.store.Device(), Runs: []*pb.Run{run}})
+	resp, err := p.peer.Push(ctx, &pb.PushRequest{
+		Device: p.store.Device(), Session: p.session, Runs: []*pb.Run{run}, Keys: keysFor(p.replica, run),
+	})
 	if err != nil {
-		p.Failed()
+		p.pusher.Failed()
 		return err
 	}
 	var tips []exchange.LogTip
@@ -345,7 +370,7 @@ func (l *Link) pushOne(ctx context.Context, peer Peer, p *exchange.Pusher, run *
 			return err
 		}
 		tips = append(tips, tip)
-		l.acknowledged(tip)
+		p.acknowledged(tip)
 	}
 	var refused []*exchange.Refusal
 	for _, m := range resp.Refused {
@@ -355,7 +380,7 @@ func (l *Link) pushOne(ctx context.Context, peer Peer, p *exchange.Pusher, run *
 		}
 		refused = append(refused, r)
 	}
-	p.Acked(next, tips, refused)
+	p.pusher.Acked(next, tips, refused)
 	return nil
 }
 
@@ -393,20 +418,24 @@ func (l *Link) noteQuarantined(words ...string) {
 }
 
 // pull takes what this laptop lacks and stays open for what comes.
-func (l *Link) pull(ctx context.Context, peer Peer) error {
+func (l *Link) pull(ctx context.Context, peer Peer, session uint64, caughtUp chan<- struct{}) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	stream, err := peer.Pull(ctx, &pb.PullRequest{Device: l.store.Device(), Held: exchange.HeldPB(l.store.Held())})
+	stream, err := peer.Pull(ctx, &pb.PullRequest{Device: l.store.Device(), Session: session, Held: exchange.HeldPB(l.store.Held())})
 	if err != nil {
 		return err
 	}
-	for {
+	for told := false; ; {
 		resp, err := stream.Recv()
 		if err != nil {
 			return err
 		}
 		if err := l.take(ctx, resp); err != nil {
 			return err
+		}
+		if resp.CaughtUp && !told {
+			told = true
+			close(caughtUp)
 		}
 	}
 }
@@ -416,16 +445,14 @@ func (l *Link) take(ctx context.Context, resp *pb.PullResponse) error {
 	l.mu.Lock()
 	l.heard = l.clock.Now()
 	l.mu.Unlock()
-	if err := l.replica.Seals.Take(resp.Keys); err != nil {
-		return err
+	var results []store.RunResult
+	if len(resp.Runs) > 0 {
+		var err error
+		if results, err = l.store.Ingest(ctx, resp.Runs); err != nil {
+			return err
+		}
 	}
-	if len(resp.Runs) == 0 {
-		return nil
-	}
-	results, err := l.store.Ingest(ctx, resp.Runs)
-	if err != nil {
-		return err
-	}
+	l.takeKeys(ctx, resp.Keys, results)
 	for i, r := range results {
 		switch {
 		case r.Refused == nil:

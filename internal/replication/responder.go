@@ -2,9 +2,12 @@ package replication
 
 import (
 	"bytes"
+	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"sync"
+	"sync/atomic"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
@@ -14,9 +17,6 @@ import (
 	"thawtrail/internal/trust/authority"
 	pb "thawtrail/proto/thawtrail/v1"
 )
-
-// MaxPullStreams bounds the streams that are open at once.
-const MaxPullStreams = 4096
 
 // Responder is the answering side of the exchange: it joins the pure core of the
 // exchange to the store. It knows nothing of the wire; internal/rpc carries it.
@@ -30,10 +30,19 @@ type Responder struct {
 	Done <-chan struct{}
 
 	mu    sync.Mutex
-	pulls map[exchange.DeviceID]map[*pull]bool // open streams by device
+	pulls map[exchange.DeviceID][]*pull // open streams by device, oldest first
 	open  int
 
-	news fanout
+	news     fanout
+	sessions atomic.Uint64 // how many there were
+
+	once sync.Once
+	keys *keyIntake
+}
+
+func (x *Responder) intake() *keyIntake {
+	x.once.Do(func() { x.keys = newKeyIntake(x.Replica, maxWaiting) })
+	return x.keys
 }
 
 // beliefs is what this replica states of itself.
@@ -47,8 +56,14 @@ func beliefs(r *replica.Replica, practice, epoch string) exchange.Beliefs {
 	return b
 }
 
+// maxDifferences bounds the words of a hello. What is done about a difference never
+// depends on it.
+const maxDifferences = 100
+
 // Hello compares what each side believes and answers with this side's beliefs
-// and every difference in words.
+// and every difference in words. It acts on none: a caller that says that it holds
+// more of this side's own log has to give it, and the store, which verifies what
+// comes, then opens new logs.
 func (x *Responder) Hello(ctx context.Context, req *pb.HelloRequest) (*pb.HelloResponse, error) {
 	theirs, err := exchange.BeliefsFromPB(req.GetBeliefs())
 	if err != nil {
@@ -62,16 +77,8 @@ func (x *Responder) Hello(ctx context.Context, req *pb.HelloRequest) (*pb.HelloR
 	if stop, ok := exchange.Stop(differences); ok {
 		return nil, refusal.Fail(refusal.ErrUnready, "%s", stop.String())
 	}
-	for _, d := range differences {
-		if d.NewEpoch() {
-			if err := x.Store.NewEpoch(d.String()); err != nil {
-				return nil, err
-			}
-			break
-		}
-	}
-	out := &pb.HelloResponse{Beliefs: beliefs(x.Replica, x.Practice(), x.Epoch()).PB()}
-	for _, d := range differences[:min(len(differences), 100)] {
+	out := &pb.HelloResponse{Beliefs: beliefs(x.Replica, x.Practice(), x.Epoch()).PB(), Session: x.sessions.Add(1)}
+	for _, d := range differences[:min(len(differences), maxDifferences)] {
 		out.Differences = append(out.Differences, d.String())
 	}
 	return out, nil
@@ -98,13 +105,14 @@ func (x *Responder) Push(ctx context.Context, req *pb.PushRequest) (*pb.PushResp
 	if err := isCaller(ctx, req.Device); err != nil {
 		return nil, err
 	}
-	if err := x.Seals.Take(req.Keys); err != nil {
-		return nil, replica.NotSaved(err)
-	}
 	var peer exchange.DeviceID
 	copy(peer[:], req.Device)
 	results, err := x.Store.IngestFrom(ctx, peer, req.Runs)
 	if err != nil {
+		return nil, replica.NotSaved(err)
+	}
+	// What is acknowledged can be read: its keys are on the disk first.
+	if err := x.intake().take(ctx, peer, req.Keys, results); err != nil {
 		return nil, replica.NotSaved(err)
 	}
 	out := &pb.PushResponse{}
@@ -143,7 +151,7 @@ func (x *Responder) theyHold(device []byte, tip exchange.LogTip) {
 	copy(id[:], device)
 	x.mu.Lock()
 	defer x.mu.Unlock()
-	for p := range x.pulls[id] {
+	for _, p := range x.pulls[id] {
 		p.theyHold(tip)
 	}
 }
@@ -151,11 +159,14 @@ func (x *Responder) theyHold(device []byte, tip exchange.LogTip) {
 // pull is one open stream.
 type pull struct {
 	x      *Responder
+	device exchange.DeviceID
+	end    context.CancelCauseFunc
 	out    Outgoing
 	pusher *exchange.Pusher
 	most   int
 	seen   uint64
-	keys   int // how many field keys were sent
+	byID   bool // keys are compared by their ids
+	keys   int  // how many field keys were sent; of one that knows no ids
 
 	mu    sync.Mutex
 	known []exchange.LogTip // what the device pushed meanwhile, at most maxKnown
@@ -188,46 +199,18 @@ func (x *Responder) Pull(ctx context.Context, req *pb.PullRequest, out Outgoing)
 	if err != nil {
 		return err
 	}
-	p := &pull{x: x, out: out, most: exchange.MaxBatchBytes}
+	p := &pull{x: x, out: out, most: exchange.MaxBatchBytes, byID: req.Session != 0}
+	copy(p.device[:], req.Device)
 	if n := int(req.BatchBytes); n > 0 {
 		p.most = min(max(n, exchange.MinBatchBytes), exchange.MaxBatchBytes)
 	}
 	_, p.seen, _ = x.Store.MovedSince(0)
 	p.pusher = exchange.NewPusher(x.Store.Held(), held, x.Store.Has)
-	var device exchange.DeviceID
-	copy(device[:], req.Device)
-	if err := x.enter(device, p); err != nil {
+	if ctx, err = x.enter(ctx, p); err != nil {
 		return err
 	}
-	defer x.leave(device, p)
+	defer x.leave(p)
 	return p.serve(ctx)
-}
-
-func (x *Responder) enter(device exchange.DeviceID, p *pull) error {
-	x.mu.Lock()
-	defer x.mu.Unlock()
-	if x.open >= MaxPullStreams {
-		return refusal.Fail(refusal.ErrTooMuch, "%d streams are open; no more are taken", x.open)
-	}
-	if x.pulls == nil {
-		x.pulls = map[exchange.DeviceID]map[*pull]bool{}
-	}
-	if x.pulls[device] == nil {
-		x.pulls[device] = map[*pull]bool{}
-	}
-	x.pulls[device][p] = true
-	x.open++
-	return nil
-}
-
-func (x *Responder) leave(device exchange.DeviceID, p *pull) {
-	x.mu.Lock()
-	defer x.mu.Unlock()
-	delete(x.pulls[device], p)
-	if len(x.pulls[device]) == 0 {
-		delete(x.pulls, device)
-	}
-	x.open--
 }
 
 // serve sends until nothing is left, says so, and waits for more.
@@ -236,12 +219,20 @@ func (p *pull) serve(ctx context.Context) error {
 		saved := p.x.Store.Saved()
 		p.moved()
 		if err := p.drain(ctx); err != nil {
-			return err
+			return cmp.Or(p.replaced(ctx), err)
 		}
 		if !p.wait(ctx, saved) {
-			return refusal.Fail(refusal.ErrUnavailable, "this side is stopping")
+			return cmp.Or(p.replaced(ctx), refusal.Fail(refusal.ErrUnavailable, "this side is stopping"))
 		}
 	}
+}
+
+// replaced says that a newer stream ended this one; nil for any other end.
+func (p *pull) replaced(ctx context.Context) error {
+	if err := context.Cause(ctx); errors.Is(err, errReplaced) {
+		return err
+	}
+	return nil
 }
 
 // wait returns when a log moved; false when the stream is to end.
@@ -281,10 +272,15 @@ func (p *pull) moved() {
 func (p *pull) drain(ctx context.Context) error {
 	var out *shared
 	for {
-		if err := p.sendKeys(); err != nil {
+		if err := ctx.Err(); err != nil {
 			return err
 		}
 		send, ok := p.pusher.Next()
+		if !ok || !send.Urgent {
+			if err := p.sendKeys(); err != nil {
+				return err
+			}
+		}
 		if !ok {
 			return p.send(out, true)
 		}
@@ -294,7 +290,7 @@ func (p *pull) drain(ctx context.Context) error {
 			}
 			out = nil
 		}
-		sh, err := p.x.news.read(ctx, p.x.Store, send, min(send.MaxBytes, p.most))
+		sh, err := p.x.news.read(ctx, replicaRuns{p.x.Replica}, send, min(send.MaxBytes, p.most))
 		if err != nil {
 			return err
 		}
@@ -317,9 +313,10 @@ func (p *pull) send(sh *shared, caughtUp bool) error {
 	return send(p.out, sh, caughtUp, now)
 }
 
-// sendKeys sends field keys ahead of the records that need them.
+// sendKeys sends all field keys, and then each new one, to a program that does not
+// compare them by their ids.
 func (p *pull) sendKeys() error {
-	for {
+	for !p.byID {
 		keys, next := p.x.Seals.Since(p.keys, replica.MaxKeysSent)
 		if len(keys) == 0 {
 			return nil
@@ -329,4 +326,5 @@ func (p *pull) sendKeys() error {
 		}
 		p.keys = next
 	}
+	return nil
 }

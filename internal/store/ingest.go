@@ -102,10 +102,14 @@ func (p *pendingCommit) accept(r *event.Record) {
 		}
 		p.logs[r.Log] = l
 	}
+	newest, branches := l.Newest(), len(l.Branches)
 	if err := p.take(l, r); err != nil {
 		return
 	}
 	if l.Key.Equal(p.s.public) {
+		if p.isOwn(r.Log) && (r.Seq() > newest || len(l.Branches) > branches) {
+			p.beyond = fmt.Sprintf("record %d of log %s, which this device writes, came from elsewhere: it was lost from this disk, or a copy of the folder writes too", r.Seq(), r.Log.Short())
+		}
 		return
 	}
 	p.seen[r.Log] = l.Tip
