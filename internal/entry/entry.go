@@ -132,6 +132,7 @@ type pending struct {
 	at       time.Time
 	happened bool               // its time was typed and is past
 	rate     *engine.RateJudged // of a noted rate
+	dose     string             // of a drug: mL and mg/kg, as the end of a line
 	slower   bool               // a rate that goes down: nothing may delay it
 	draft    store.Draft
 	made     []string
@@ -508,7 +509,7 @@ func (e *pending) sentence() string {
 	if d := e.b.Details(e.payload); d != "" {
 		text += ": " + d
 	}
-	text += e.bagRead()
+	text += e.bagRead() + e.dose
 	if d := rateWords(e.rate); d != "" {
 		text += ", " + d
 	}
