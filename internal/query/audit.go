@@ -152,6 +152,9 @@ func (s Reader) GetStatus(ctx context.Context, _ *pb.GetStatusRequest) (*pb.GetS
 		Server: s.Link.Server(), Link: s.Link.State(), Differences: s.Link.Differences(), Repairs: s.Store.Repairs(),
 		SetAside: s.Link.Quarantined(),
 	}
+	if s.Found != nil {
+		out.Differences = append(out.Differences, s.Found()...)
+	}
 	if o := s.Store.ClockOffset(); o != nil {
 		out.ClockOffsetMs, out.ClockBoundMs = o.OffsetUs/1000, o.BoundUs/1000
 	}

@@ -52,10 +52,14 @@ var Night = time.Date(2026, 11, 24, 13, 0, 0, 0, time.UTC)
 func New(t *testing.T) *Laptop { return Named(t, "north laptop", 7) }
 
 // Named opens a laptop of its own name, device key and randomness.
-func Named(t *testing.T, name string, seed byte) *Laptop {
+func Named(t *testing.T, name string, seed byte) *Laptop { return Booted(t, name, seed, seed) }
+
+// Booted is Named with a randomness apart from the device key: two of one key are
+// two programs of one device.
+func Booted(t *testing.T, name string, seed, boot byte) *Laptop {
 	t.Helper()
 	c := clock.NewManual(Night)
-	random := rand.NewChaCha8([32]byte{seed})
+	random := rand.NewChaCha8([32]byte{boot})
 	s, err := store.Open(t.Context(), store.Options{
 		Dir: "replica", FS: memfs.New(), Index: index.NewMemory(), Clock: c, Random: random,
 		Device: ed25519.NewKeyFromSeed(bytes.Repeat([]byte{seed}, 32)), DeviceName: name, Version: "test",
