@@ -183,6 +183,9 @@ func (s Reader) GetStatus(ctx context.Context, _ *pb.GetStatusRequest) (*pb.GetS
 		Server: s.Link.Server(), Link: s.Link.State(), Differences: s.Link.Differences(), Repairs: s.Store.Repairs(),
 		SetAside: s.Link.Quarantined(),
 	}
+	if s.Found != nil {
+		out.Differences = append(out.Differences, s.Found()...)
+	}
 	out.SavedHere, out.Sent, out.HeldOnServer = s.Delivered()
 	if left, short := s.Store.Room(); short {
 		out.RoomLeftBytes = int64(min(left, math.MaxInt64))

@@ -51,6 +51,10 @@ type Replica struct {
 	// Nil on the server itself.
 	Carried chan struct{}
 
+	// Found lists what this replica found different between those that it answers, in
+	// words; nil where nobody calls.
+	Found func() []string
+
 	Pins *pins.Book // of the people who share this machine; nil where none are kept
 
 	// Parts says which parts of the program do not work now; nil where none run.

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -51,6 +52,7 @@ type Link struct {
 	state       string
 	epoch       string // of the hub that was met last
 	differences []string
+	told        []string // by the other side, in this session
 	quarantined []string
 	heard       time.Time                    // from the server, last
 	live        bool                         // a hello was answered and its link stands
@@ -201,8 +203,25 @@ func (l *Link) hello(ctx context.Context, peer Peer) (met, error) {
 	if err != nil {
 		return met{}, err
 	}
-	return met{theirs, resp.Session}, l.compare(ctx, theirs)
+	err = l.compare(ctx, theirs)
+	l.hear(resp.Differences)
+	return met{theirs, resp.Session}, err
 }
+
+// hear notes what only the other side can find: that this folder has a live copy.
+func (l *Link) hear(differences []string) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for _, d := range differences {
+		if strings.HasPrefix(d, exchange.DeviceTwice.String()+":") && len(d) < maxToldBytes && !slices.Contains(l.told, d) && len(l.told) < maxNoted {
+			l.told = append(l.told, d)
+			l.log.Warn("told by the server", "difference", d)
+		}
+	}
+}
+
+// maxToldBytes bounds one sentence of the other side.
+const maxToldBytes = 1 << 10
 
 // measure keeps the offset of this clock against the hub's: the hub's answer
 // lies between the two readings, so half the round trip bounds the error (NTP,
@@ -233,7 +252,7 @@ func (l *Link) compare(ctx context.Context, theirs exchange.Beliefs) error {
 		}
 	}
 	l.mu.Lock()
-	l.differences, l.epoch = words, theirs.HubEpoch
+	l.differences, l.epoch, l.told = words, theirs.HubEpoch, nil
 	l.mu.Unlock()
 	if stop, ok := exchange.Stop(found); ok {
 		return errors.New(stop.String())
@@ -445,6 +464,7 @@ func (l *Link) take(ctx context.Context, resp *pb.PullResponse) error {
 	l.mu.Lock()
 	l.heard = l.clock.Now()
 	l.mu.Unlock()
+	l.hear(resp.Differences)
 	var results []store.RunResult
 	if len(resp.Runs) > 0 {
 		var err error

@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"sync"
-	"sync/atomic"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
@@ -33,8 +32,8 @@ type Responder struct {
 	pulls map[exchange.DeviceID][]*pull // open streams by device, oldest first
 	open  int
 
-	news     fanout
-	sessions atomic.Uint64 // how many there were
+	news  fanout
+	twins twins
 
 	once sync.Once
 	keys *keyIntake
@@ -50,7 +49,7 @@ func beliefs(r *replica.Replica, practice, epoch string) exchange.Beliefs {
 	b := exchange.Beliefs{
 		Protocol: exchange.Protocol, Fold: ledger.FoldVersion, Program: replica.Version, Practice: practice,
 		Key: r.Store.PublicKey(), Name: r.Name, Held: r.Store.Held(), WallUs: r.Clock.Now().UnixMicro(),
-		HubEpoch: epoch, Hub: r.Hub, Own: r.Store.OwnLogs(),
+		HubEpoch: epoch, Hub: r.Hub, Own: r.Store.OwnLogs(), Boot: string(r.Store.Boot()),
 	}
 	copy(b.Device[:], r.Store.Device())
 	return b
@@ -77,7 +76,11 @@ func (x *Responder) Hello(ctx context.Context, req *pb.HelloRequest) (*pb.HelloR
 	if stop, ok := exchange.Stop(differences); ok {
 		return nil, refusal.Fail(refusal.ErrUnready, "%s", stop.String())
 	}
-	out := &pb.HelloResponse{Beliefs: beliefs(x.Replica, x.Practice(), x.Epoch()).PB(), Session: x.sessions.Add(1)}
+	session, told := x.twins.hello(theirs.Device, theirs.Boot)
+	out := &pb.HelloResponse{Beliefs: beliefs(x.Replica, x.Practice(), x.Epoch()).PB(), Session: session}
+	if told != "" {
+		out.Differences = append(out.Differences, told)
+	}
 	for _, d := range differences[:min(len(differences), maxDifferences)] {
 		out.Differences = append(out.Differences, d.String())
 	}
@@ -119,7 +122,7 @@ func (x *Responder) Push(ctx context.Context, req *pb.PushRequest) (*pb.PushResp
 	for i, res := range results {
 		if !res.Tip.Log.IsZero() {
 			out.Accepted = append(out.Accepted, x.tips(res.Tip)...)
-			x.theyHold(req.Device, res.Tip)
+			x.theyHold(peer, req.Session, res.Tip)
 		}
 		if res.Refused != nil {
 			out.Refused = append(out.Refused, res.Refused.PB())
@@ -144,29 +147,44 @@ func (x *Responder) tips(tip exchange.LogTip) []*pb.Tip {
 	return out
 }
 
-// theyHold tells the streams to a device that it holds what it just pushed, so
-// that it is not sent back.
-func (x *Responder) theyHold(device []byte, tip exchange.LogTip) {
-	var id exchange.DeviceID
-	copy(id[:], device)
+// theyHold tells the stream of a session that its other side holds what it just
+// pushed, so that it is not sent back. A copy of the same folder, which has another
+// session, is sent it.
+func (x *Responder) theyHold(device exchange.DeviceID, session uint64, tip exchange.LogTip) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
-	for _, p := range x.pulls[id] {
-		p.theyHold(tip)
+	for _, p := range x.pulls[device] {
+		if p.session == session {
+			p.theyHold(tip)
+		}
 	}
+}
+
+// nameOf is what people call a device, as its logs say.
+func (x *Responder) nameOf(device exchange.DeviceID) (name string) {
+	for _, l := range x.Store.Logs() {
+		if bytes.Equal(l.Device(), device[:]) && l.Name != "" {
+			name = l.Name
+		}
+	}
+	return name
 }
 
 // pull is one open stream.
 type pull struct {
-	x      *Responder
-	device exchange.DeviceID
-	end    context.CancelCauseFunc
-	out    Outgoing
-	pusher *exchange.Pusher
-	most   int
-	seen   uint64
-	byID   bool // keys are compared by their ids
-	keys   int  // how many field keys were sent; of one that knows no ids
+	x       *Responder
+	device  exchange.DeviceID
+	end     context.CancelCauseFunc
+	out     Outgoing
+	pusher  *exchange.Pusher
+	most    int
+	seen    uint64
+	session uint64
+	boot    string      // guarded by x.mu; of the program at the other end
+	say     []string    // to be sent with the next message of its own
+	words   chan string // what was found since the hello, on its way
+	byID    bool        // keys are compared by their ids
+	keys    int         // how many field keys were sent; of one that knows no ids
 
 	mu    sync.Mutex
 	known []exchange.LogTip // what the device pushed meanwhile, at most maxKnown
@@ -199,7 +217,7 @@ func (x *Responder) Pull(ctx context.Context, req *pb.PullRequest, out Outgoing)
 	if err != nil {
 		return err
 	}
-	p := &pull{x: x, out: out, most: exchange.MaxBatchBytes, byID: req.Session != 0}
+	p := &pull{x: x, out: out, most: exchange.MaxBatchBytes, session: req.Session, byID: req.Session != 0, words: make(chan string, 1)}
 	copy(p.device[:], req.Device)
 	if n := int(req.BatchBytes); n > 0 {
 		p.most = min(max(n, exchange.MinBatchBytes), exchange.MaxBatchBytes)
@@ -210,6 +228,7 @@ func (x *Responder) Pull(ctx context.Context, req *pb.PullRequest, out Outgoing)
 		return err
 	}
 	defer x.leave(p)
+	x.meet(p, x.nameOf(p.device))
 	return p.serve(ctx)
 }
 
@@ -219,17 +238,17 @@ func (p *pull) serve(ctx context.Context) error {
 		saved := p.x.Store.Saved()
 		p.moved()
 		if err := p.drain(ctx); err != nil {
-			return cmp.Or(p.replaced(ctx), err)
+			return cmp.Or(p.ended(ctx), err)
 		}
 		if !p.wait(ctx, saved) {
-			return cmp.Or(p.replaced(ctx), refusal.Fail(refusal.ErrUnavailable, "this side is stopping"))
+			return cmp.Or(p.ended(ctx), refusal.Fail(refusal.ErrUnavailable, "this side is stopping"))
 		}
 	}
 }
 
-// replaced says that a newer stream ended this one; nil for any other end.
-func (p *pull) replaced(ctx context.Context) error {
-	if err := context.Cause(ctx); errors.Is(err, errReplaced) {
+// ended says why this side ended the stream alone; nil for any other end.
+func (p *pull) ended(ctx context.Context) error {
+	if err := context.Cause(ctx); errors.Is(err, errReplaced) || errors.Is(err, errTwin) {
 		return err
 	}
 	return nil
@@ -242,6 +261,9 @@ func (p *pull) wait(ctx context.Context, saved <-chan struct{}) bool {
 		return false
 	case <-p.x.Done:
 		return false
+	case words := <-p.words:
+		p.say = append(p.say, words)
+		return true
 	case <-saved:
 		return true
 	}
@@ -308,7 +330,9 @@ func (p *pull) drain(ctx context.Context) error {
 func (p *pull) send(sh *shared, caughtUp bool) error {
 	now := p.x.Clock.Now().UnixMicro()
 	if sh == nil {
-		return p.out.Send(&pb.PullResponse{CaughtUp: caughtUp, WallUs: now})
+		m := &pb.PullResponse{CaughtUp: caughtUp, WallUs: now, Differences: p.say}
+		p.say = nil
+		return p.out.Send(m)
 	}
 	return send(p.out, sh, caughtUp, now)
 }

@@ -34,9 +34,13 @@ var Night = time.Date(2026, 11, 24, 13, 0, 0, 0, time.UTC)
 func New(t *testing.T) *Laptop { return Named(t, "north laptop", 7) }
 
 // Named opens a laptop of its own name, device key and randomness.
-func Named(t *testing.T, name string, seed byte) *Laptop {
+func Named(t *testing.T, name string, seed byte) *Laptop { return Booted(t, name, seed, seed) }
+
+// Booted is Named with a randomness apart from the device key: two of one key are
+// two programs of one device.
+func Booted(t *testing.T, name string, seed, boot byte) *Laptop {
 	t.Helper()
-	l, err := On(t, name, seed, memfs.New(), index.NewMemory())
+	l, err := open(t, name, seed, boot, memfs.New(), index.NewMemory())
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, l.Store.Close()) })
 	return l
@@ -46,8 +50,13 @@ func Named(t *testing.T, name string, seed byte) *Laptop {
 // error is the store's: a disk that fails may keep it from being opened.
 func On(t *testing.T, name string, seed byte, disk journal.FS, ix index.Index) (*Laptop, error) {
 	t.Helper()
+	return open(t, name, seed, seed, disk, ix)
+}
+
+func open(t *testing.T, name string, seed, boot byte, disk journal.FS, ix index.Index) (*Laptop, error) {
+	t.Helper()
 	c := clock.NewManual(Night)
-	r, err := replicatest.Open(t, c, disk, ix, seed, name)
+	r, err := replicatest.Open(t, c, disk, ix, seed, boot, name)
 	if err != nil {
 		return nil, err
 	}
