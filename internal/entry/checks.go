@@ -91,9 +91,9 @@ func (e *pending) raiseByType() ([]caution.Raised, error) {
 		}
 		return warmBath(p.BathDc), nil
 	case *pb.BathChecked:
-		return b.checkBag(p.Bag, e.at)
+		return b.checkUse(p.Bag, e.at)
 	case *pb.HangChecked:
-		return b.checkBag(p.Bag, e.at)
+		return b.checkUse(p.Bag, e.at)
 	case *pb.PlanAccepted:
 		return b.checkPlan(p, e.at)
 	case *pb.TransfusionStarted:
@@ -215,14 +215,21 @@ func (b view) checkThaw(p *pb.ThawStarted) ([]caution.Raised, error) {
 		return nil, refusal.New("bath_c", wording.Tenths(*p.BathDc), "a mixed bath of 30 to 37 C, never over 45 C").
 			Because("cool the water first; if the bag was in it, note that with 'bath'")
 	}
-	out, err := b.checkBag(p.Bag, b.Now())
+	out, err := b.checkUse(p.Bag, b.Now())
 	if p.BathDc != nil {
 		out = append(out, warmBath(*p.BathDc)...)
 	}
 	return out, err
 }
 
-// checkBag tells what stands against a bag.
+// checkUse tells what stands against a bag that is to be used, and first whether the
+// clock by which it is judged is this laptop's.
+func (b view) checkUse(id string, at time.Time) ([]caution.Raised, error) {
+	out, err := b.checkBag(id, at)
+	return append(b.ClockCautions(), out...), err
+}
+
+// checkBag tells what stands against a bag at a time of this laptop's clock.
 func (b view) checkBag(id string, at time.Time) ([]caution.Raised, error) {
 	bag, err := b.Bag(id)
 	if err != nil {
@@ -231,7 +238,7 @@ func (b view) checkBag(id string, at time.Time) ([]caution.Raised, error) {
 	if bag == nil || bag.Label == nil {
 		return b.checkLabel(id, bag)
 	}
-	shelf, err := b.ShelfAt(bag.Line(), at)
+	shelf, err := b.ShelfAt(bag.Line(), b.ByClinic(at))
 	if err != nil {
 		return nil, err
 	}
@@ -265,7 +272,7 @@ func (b view) checkLabel(id string, bag *ledger.Bag) (out []caution.Raised, err 
 
 // checkPlan looks at the bags of a plan and at the mL that were accepted.
 func (b view) checkPlan(p *pb.PlanAccepted, at time.Time) ([]caution.Raised, error) {
-	var out []caution.Raised
+	out := b.ClockCautions()
 	for _, id := range p.Bags {
 		more, err := b.checkBag(id, at)
 		if err != nil {

@@ -90,7 +90,23 @@ func (w *Writer) write(ctx context.Context, actor Actor, req *pb.WriteRequest) (
 			w.Log.Error("keys of a forgotten client are not dropped yet; it is tried again", "error", err)
 		}
 	}
+	e.cautions = append(e.cautions, w.roomLeft()...)
 	return w.answer(e, recs[0], w.justSaved()), nil
+}
+
+var diskNearlyFull = caution.Define("disk_nearly_full", caution.Caution,
+	"This is saved, but the disk of this machine is nearly full: about %d more entries fit (%d kB). Delete something soon.")
+
+// entryBytes is what an entry takes on the disk, rather more than less.
+const entryBytes = 1 << 10
+
+// roomLeft warns whoever writes on a disk that is nearly full.
+func (w *Writer) roomLeft() []caution.Raised {
+	left, short := w.Store.Room()
+	if !short {
+		return nil
+	}
+	return []caution.Raised{diskNearlyFull.With(left/entryBytes, left/1000)}
 }
 
 // justSaved is how far a record has come that was saved a moment ago: nobody else

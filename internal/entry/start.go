@@ -64,6 +64,7 @@ func (b view) checkStart(p *pb.TransfusionStarted, at time.Time) ([]caution.Rais
 		return nil, err
 	}
 	name := b.BagWords(p.Bag)
+	out = append(out, b.ClockCautions()...)
 	out = append(out, b.checkPatient(p, c, bag, name)...)
 	more, err := b.checkAgainst(p, c, bag, name, at)
 	if err != nil {

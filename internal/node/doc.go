@@ -8,6 +8,13 @@
 //	metrics  serves counts to a monitoring system
 //	pages    serves the pages of people
 //
+// Two things may end the program: its journal cannot be opened, or the listener of
+// commands fails. All else is a Part behind them and is supervised (supervise.go): a
+// failure is logged, shown by the status, the health service
+// ("thawtrail.part.NAME") and a gauge, and the part is tried again after a pause
+// that grows to a minute. So a full or failing disk, a port that is taken and a broken
+// link keep nobody from entering what happens. A panic is a fault of ours and ends it.
+//
 // The order of opening matters: the replica is open before Run, the door of this
 // machine is opened by Run, and Ready is told the address once all answer.
 package node

@@ -10,6 +10,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"thawtrail/internal/replica"
 	"thawtrail/internal/rpc"
 	"thawtrail/internal/trust"
 )
@@ -39,6 +40,7 @@ func (n *Node) metrics(ctx context.Context) error {
 		}
 		return 0
 	})
+	reg.MustRegister(partsCollector{n.Parts})
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", promhttp.HandlerFor(reg, promhttp.HandlerOpts{}))
 	srv := &http.Server{Handler: mux, ReadHeaderTimeout: rpc.PingTimeout, MaxHeaderBytes: 16 << 10}
@@ -48,4 +50,19 @@ func (n *Node) metrics(ctx context.Context) error {
 		return fmt.Errorf("metrics on %s: %w", addr, err)
 	}
 	return nil
+}
+
+// partsCollector counts failures of the parts that do not work now.
+type partsCollector struct{ parts *replica.Parts }
+
+var partDown = prometheus.NewDesc("thawtrail_part_failures", "Failures in a row of a part of the program that does not work now.", []string{"part"}, nil)
+
+// Describe implements prometheus.Collector.
+func (partsCollector) Describe(ch chan<- *prometheus.Desc) { ch <- partDown }
+
+// Collect implements prometheus.Collector.
+func (c partsCollector) Collect(ch chan<- prometheus.Metric) {
+	for _, d := range c.parts.Down() {
+		ch <- prometheus.MustNewConstMetric(partDown, prometheus.GaugeValue, float64(d.Failures), d.Part)
+	}
 }

@@ -13,6 +13,7 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/credentials"
+	"google.golang.org/grpc/health"
 	"google.golang.org/grpc/status"
 
 	"thawtrail/internal/access"
@@ -20,6 +21,7 @@ import (
 	"thawtrail/internal/replica"
 	"thawtrail/internal/replication"
 	"thawtrail/internal/rpc"
+	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/local"
 	"thawtrail/internal/web"
@@ -48,6 +50,8 @@ type Node struct {
 	Metrics    string // loopback address; none when empty
 	Pages      string // loopback address; none when empty
 	PagesReady func(url string)
+	// PagesSecret gives the secret behind the pages' cookies; see web.Config.
+	PagesSecret func(old []byte) ([]byte, error)
 	// Phones is the registry of paired phones, and where they come in; nil: nowhere.
 	Phones        *access.Phones
 	PhoneListener net.Listener
@@ -55,23 +59,34 @@ type Node struct {
 
 	// Register adds services, Loops run beside those that every replica has.
 	Register func(*grpc.Server)
-	Loops    []func(context.Context) error
+	Loops    []Part
 	// Ready is told the address once everything answers.
 	Ready func(addr string)
+
+	health *health.Server
 }
 
-// Run serves until ctx ends. It returns nil after a clean stop.
+// Run serves until ctx ends. It returns nil after a clean stop. Only the journal,
+// before, and the listener of commands may end it otherwise.
 func (n *Node) Run(ctx context.Context) error {
+	if err := n.checkAddresses(); err != nil {
+		return err
+	}
 	address := n.Listener.Addr().String()
 	opened, err := local.Open(n.Data, address, n.DoorKey, rand.Reader)
 	if err != nil {
 		return err
 	}
 	defer opened.Close()
+	opened.Say(n.Log)
+	n.health = health.NewServer()
+	if n.Parts == nil {
+		n.Parts = &replica.Parts{}
+	}
 	asked := ctx
 	group, ctx := errgroup.WithContext(ctx)
 	responder := &replication.Responder{Replica: n.Replica, Practice: n.Practice, Epoch: n.Epoch, Done: ctx.Done()}
-	s := rpc.Mount(n.Replica, responder, n.callers(opened.Token))
+	s := rpc.Mount(n.Replica, responder, n.callers(opened.Token), n.health)
 	rpc.RegisterPINs(s, &access.PINs{Reader: query.Reader{Replica: n.Replica}, Opens: n.Opens})
 	if n.Phones != nil {
 		rpc.RegisterPhones(s, n.Phones)
@@ -80,11 +95,32 @@ func (n *Node) Run(ctx context.Context) error {
 		n.Register(s)
 	}
 	group.Go(func() error { return rpc.Serve(ctx, s, opened.Listeners(n.Listener)...) })
-	for _, loop := range append(n.Loops, n.fold, n.idle, n.scrub, n.metrics, n.servePages) {
-		group.Go(func() error { return loop(ctx) })
+	for _, p := range append(n.Loops, n.ownParts()...) {
+		group.Go(func() error {
+			n.supervise(ctx, p)
+			return nil
+		})
 	}
 	n.Ready(address)
 	return stopped(asked, group.Wait())
+}
+
+// ownParts are the loops that every replica has.
+func (n *Node) ownParts() []Part {
+	return []Part{{"index", n.fold}, {"memory", n.idle}, {"scrub", n.scrub}, {"metrics", n.metrics}, {"pages", n.servePages}}
+}
+
+// checkAddresses refuses at once what no further try could open.
+func (n *Node) checkAddresses() error {
+	for _, addr := range []string{n.Metrics, n.Pages} {
+		if addr == "" {
+			continue
+		}
+		if err := trust.Loopback(addr); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // callers is who may call, and how they prove it.
@@ -99,7 +135,7 @@ func (n *Node) callers(token string) rpc.Callers {
 // servePages serves the pages of people until ctx ends.
 func (n *Node) servePages(ctx context.Context) error {
 	return web.Run(ctx, n.Pages, web.Config{
-		Replica: n.Replica, Clock: n.Clock, Log: n.Log, Opens: n.Opens, URLFile: filepath.Join(n.Data, "page.url"),
+		Replica: n.Replica, Clock: n.Clock, Log: n.Log, Opens: n.Opens, URLFile: filepath.Join(n.Data, "page.url"), Secret: n.PagesSecret,
 		Phones: n.Phones, PhoneListener: n.PhoneListener, PhoneTLS: n.PhoneTLS,
 	}, n.PagesReady)
 }

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"encoding/hex"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -182,12 +183,20 @@ func (s Reader) GetStatus(ctx context.Context, _ *pb.GetStatusRequest) (*pb.GetS
 		Server: s.Link.Server(), Link: s.Link.State(), Differences: s.Link.Differences(), Repairs: s.Store.Repairs(),
 		SetAside: s.Link.Quarantined(),
 	}
-	if o := s.Store.ClockOffset(); o != nil {
-		out.ClockOffsetMs, out.ClockBoundMs = o.OffsetUs/1000, o.BoundUs/1000
-	}
 	out.SavedHere, out.Sent, out.HeldOnServer = s.Delivered()
+	if left, short := s.Store.Room(); short {
+		out.RoomLeftBytes = int64(min(left, math.MaxInt64))
+	}
+	if err := s.Store.Trouble(); err != nil {
+		out.Parts = append(out.Parts, &pb.PartRow{Part: "index on the disk", Problem: err.Error()})
+	}
+	for _, d := range s.Parts.Down() {
+		out.Parts = append(out.Parts, &pb.PartRow{Part: d.Part, Problem: d.Problem, Since: d.Since.UTC().Format(time.RFC3339), Failures: d.Failures})
+	}
 	err := s.View(ctx, func(b *ReadView) error {
 		out.Freshness = b.freshness()
+		out.ClockOffsetMs, out.ClockBoundMs = b.clock.GetOffsetUs()/1000, b.clock.GetBoundUs()/1000
+		out.Cautions = wording.Cautions(b.ClockCautions())
 		if b.practice != nil {
 			out.Practice = b.practice.Name
 		}

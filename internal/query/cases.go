@@ -260,6 +260,7 @@ func (s Reader) GetNow(ctx context.Context, _ *pb.GetNowRequest) (*pb.GetNowResp
 	out := &pb.GetNowResponse{}
 	err := s.View(ctx, func(b *ReadView) error {
 		out.Now, out.Freshness = b.At(b.now), b.freshness()
+		out.Cautions = wording.Cautions(b.ClockCautions())
 		out.NotYetSent = int32(b.r.Unsent())
 		if err := b.running(out); err != nil {
 			return err
@@ -311,12 +312,14 @@ func (b *ReadView) due(ms int64, what, id, bag string) *pb.DueRow {
 // clocks lists the use-by of every bag that is thawed, and holds on bags in use.
 func (b *ReadView) clocks(out *pb.GetNowResponse) error {
 	return b.eachFound(ledger.TermInUse, func(bag *ledger.BagLine) (bool, error) {
-		shelf, err := b.ShelfAt(bag, b.now)
+		shelf, err := b.ShelfAt(bag, b.ClinicNow())
 		if err != nil {
 			return false, err
 		}
 		if !shelf.UseBy.IsZero() {
-			out.Due = append(out.Due, b.due(shelf.UseBy.UnixMilli(), "use by: thawed bag", "", bagText(bag.ID)))
+			// Counted down on this machine's clock, as all of the list.
+			left := shelf.UseBy.Sub(b.ClinicNow())
+			out.Due = append(out.Due, b.due(b.now.Add(left).UnixMilli(), "use by: thawed bag", "", bagText(bag.ID)))
 		}
 		return len(out.Due) < MaxRows, b.holdsInUse(out, bag)
 	})

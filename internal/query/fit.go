@@ -24,7 +24,8 @@ type Against struct {
 // None says that nothing does.
 func (a Against) None() bool { return a == Against{} }
 
-// Against looks at a bag for the patient of a case, at a moment. A nil bag is not
+// Against looks at a bag for the patient of a case, at a moment of this laptop's clock;
+// the shelf is judged by the clinic's time. A nil bag is not
 // known here: nothing is told of it.
 func (b *ReadView) Against(bag *ledger.Bag, c *ledger.Case, at time.Time) (a Against, err error) {
 	if bag == nil {
@@ -36,7 +37,7 @@ func (b *ReadView) Against(bag *ledger.Bag, c *ledger.Case, at time.Time) (a Aga
 	if a.Elsewhere, err = b.givenElsewhere(bag, c); err != nil || bag.Label == nil {
 		return a, err
 	}
-	shelf, err := b.ShelfAt(bag.Line(), at)
+	shelf, err := b.ShelfAt(bag.Line(), b.ByClinic(at))
 	if err != nil {
 		return a, err
 	}

@@ -53,8 +53,12 @@ type Replica struct {
 
 	Pins *pins.Book // of the people who share this machine; nil where none are kept
 
-	Log        *slog.Logger // required
-	Quarantine string       // where runs that do not verify are kept for a person
+	// Parts says which parts of the program do not work now; nil where none run.
+	Parts *Parts
+
+	Log        *slog.Logger                         // required
+	Quarantine string                               // where runs that do not verify are kept for a person
+	KeepFile   func(path string, data []byte) error // how they are kept; nil: in the clear
 }
 
 // PracticeID is the practice that this replica's books belong to; empty for none.
@@ -134,6 +138,9 @@ func (r *Replica) Unsent() int64 {
 func NotSaved(err error) error {
 	if errors.Is(err, store.ErrClosed) {
 		return refusal.Fail(refusal.ErrUnavailable, "not saved: this program is stopping")
+	}
+	if errors.Is(err, store.ErrNoSpace) {
+		return refusal.Fail(refusal.ErrUnavailable, "not saved: the disk of this machine is full, and the room kept free for entries is used up. Delete something, then enter this again")
 	}
 	return refusal.Fail(refusal.ErrUnavailable, "%s", err.Error())
 }

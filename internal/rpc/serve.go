@@ -9,7 +9,6 @@ import (
 	"golang.org/x/sync/errgroup"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials"
-	"google.golang.org/grpc/health"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/keepalive"
 	"google.golang.org/grpc/reflection"
@@ -68,9 +67,9 @@ type Callers struct {
 	Token       string            // proves a local caller
 }
 
-// Mount puts the services of a replica on a new gRPC server, with health and
-// reflection. Both sides of the practice mount the same.
-func Mount(r *replica.Replica, x *replication.Responder, from Callers) *grpc.Server {
+// Mount puts the services of a replica on a new gRPC server, with the health that
+// the caller keeps, and reflection. Both sides of the practice mount the same.
+func Mount(r *replica.Replica, x *replication.Responder, from Callers, h healthpb.HealthServer) *grpc.Server {
 	gate := newGate(from.Members, from.Token)
 	s := grpc.NewServer(
 		grpc.Creds(from.Credentials), grpc.ChainUnaryInterceptor(gate.Unary, unaryStatus), grpc.ChainStreamInterceptor(gate.Stream, streamStatus),
@@ -89,7 +88,7 @@ func Mount(r *replica.Replica, x *replication.Responder, from Callers) *grpc.Ser
 	pb.RegisterProofServiceServer(s, proofService{Reader: reads})
 	pb.RegisterPrivacyServiceServer(s, privacyService{Reader: reads})
 	pb.RegisterCarryServiceServer(s, &carryService{Writer: writes})
-	healthpb.RegisterHealthServer(s, health.NewServer())
+	healthpb.RegisterHealthServer(s, h)
 	reflection.Register(s)
 	return s
 }

@@ -20,6 +20,16 @@
 // A crash between any two steps loses nothing: what is in the journal past the
 // index's cursor is applied again, and applying twice changes nothing.
 //
+// Two witnesses say how far the journal had reached, should its end be cut off: the
+// index's cursor, and a small file beside it that outlives the index (reached.go).
+// # When the disk fails
+//
+// The index is the first to stop on a disk that is nearly full, and any failure to
+// write it is taken the same: it goes on in memory over what is on the disk
+// (index.Cover), is written down once that can be, and after a stop the journal is
+// applied again. Answers stay new, Trouble says why. The journal takes records until its
+// reserve is used up; Room says what is left.
+//
 // # What it never does
 //
 // It uses no number of an own log twice: where records of this device may be gone

@@ -14,12 +14,13 @@ type logTable struct {
 
 	logs    map[event.LogID]*LogInfo // bounded by the practice's devices
 	suspect map[event.LogID]bool     // may have records that cannot be read
+	bare    map[event.LogID]vouching // what no signature vouches for; each value stays as it is
 	plain   map[event.LogID]bool     // have gaps that could not be refilled one by one
 	moves   moves                    // which moved lately
 }
 
 func newLogTable() logTable {
-	return logTable{logs: map[event.LogID]*LogInfo{}, suspect: map[event.LogID]bool{}, plain: map[event.LogID]bool{}}
+	return logTable{logs: map[event.LogID]*LogInfo{}, suspect: map[event.LogID]bool{}, bare: map[event.LogID]vouching{}, plain: map[event.LogID]bool{}}
 }
 
 // publish takes over logs that a commit moved.
@@ -114,6 +115,22 @@ func (t *logTable) whole(id event.LogID) {
 	defer t.mu.Unlock()
 	delete(t.suspect, id)
 	delete(t.plain, id)
+}
+
+// setBare notes what was bare of a log when it was looked through.
+func (t *logTable) setBare(id event.LogID, bare vouching) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.bare[id] = bare; len(bare) == 0 {
+		delete(t.bare, id)
+	}
+}
+
+// bareIn is what was bare of a log when it was last looked through.
+func (t *logTable) bareIn(id event.LogID) vouching {
+	t.mu.RLock()
+	defer t.mu.RUnlock()
+	return t.bare[id]
 }
 
 // tellPlainly notes that the gaps of a log could not be refilled one by one.

@@ -23,7 +23,10 @@ func (c *crowded) Update(fn func(index.Writer) error) error {
 	return c.Index.Update(fn)
 }
 
-// Tonight's records go in and old answers come out while the index has no room;
+// Close keeps it for the next start.
+func (c *crowded) Close() error { return nil }
+
+// Tonight's records go in and come out in answers while the index has no room;
 // a replica opened in that state answers from memory with all of them.
 func TestFullDiskKeepsTakingRecords(t *testing.T) {
 	fs := memfs.New()
@@ -36,7 +39,11 @@ func TestFullDiskKeepsTakingRecords(t *testing.T) {
 	ix.full = true
 	_, err = s.Append(t.Context(), received("BAG2", "P", "H-1"))
 	require.NoError(t, err)
-	require.Equal(t, before, digest(t, s), "the answer is old, not refused")
+	require.NotEqual(t, before, digest(t, s), "the answer has what was saved a moment ago")
+	require.ErrorIs(t, s.Trouble(), index.ErrNoSpace)
+	left, short := s.Room()
+	require.True(t, short)
+	require.Positive(t, left)
 	require.Contains(t, strings.Join(s.Repairs(), "\n"), "the disk is nearly full")
 	require.NoError(t, s.Close())
 
@@ -45,6 +52,39 @@ func TestFullDiskKeepsTakingRecords(t *testing.T) {
 	require.Equal(t, int64(4), s.Records())
 	require.NotEqual(t, before, digest(t, s))
 	require.NoError(t, s.Close())
+}
+
+// What waited in memory is in the index once there is room, and a stop before that
+// loses nothing: the journal has it.
+func TestWhatWaitedForRoomIsWrittenDown(t *testing.T) {
+	fs := memfs.New()
+	ix := &crowded{Index: index.NewMemory()}
+	s, err := Open(t.Context(), memoryOptions(9, fs, ix))
+	require.NoError(t, err)
+	ix.full = true
+	for _, bag := range []string{"BAG1", "BAG2", "BAG3"} {
+		_, err = s.Append(t.Context(), received(bag, "P", "H-1"))
+		require.NoError(t, err)
+	}
+	full := digest(t, s)
+	stopped, err := Open(t.Context(), memoryOptions(9, fs.CrashClone(memfs.Lose), index.NewMemory()))
+	require.NoError(t, err)
+	require.Equal(t, full, digest(t, stopped))
+	require.NoError(t, stopped.Close())
+
+	ix.full = false
+	_, err = s.Append(t.Context(), received("BAG4", "P", "H-1"))
+	require.NoError(t, err)
+	now := digest(t, s)
+	require.NoError(t, s.Trouble())
+	_, short := s.Room()
+	require.False(t, short)
+	require.NoError(t, s.Close())
+	again, err := Open(t.Context(), memoryOptions(9, fs, ix))
+	require.NoError(t, err)
+	require.Equal(t, now, digest(t, again))
+	require.Empty(t, again.Repairs())
+	require.NoError(t, again.Close())
 }
 
 // A journal that lost its end is noticed also when the index has no room to say so
@@ -68,4 +108,28 @@ func TestFullDiskStillNoticesALostEnd(t *testing.T) {
 		require.NotContains(t, own, id)
 	}
 	require.NoError(t, back.Close())
+}
+
+// One folder has one writer, also when the disk had no room for an index whose
+// lock would say so.
+func TestOneFolderHasOneWriter(t *testing.T) {
+	dir := t.TempDir()
+	opt := func() Options {
+		o := memoryOptions(9, nil, index.NewMemory())
+		o.FS, o.Dir = nil, dir
+		return o
+	}
+	first, err := Open(t.Context(), opt())
+	require.NoError(t, err)
+	for range 2 { // the refused one does not take the lock away
+		_, err = Open(t.Context(), opt())
+		require.ErrorIs(t, err, ErrLocked)
+		require.ErrorContains(t, err, dir)
+	}
+	_, err = first.Append(t.Context(), received("BAG1", "P", "H-1"))
+	require.NoError(t, err)
+	require.NoError(t, first.Close())
+	second, err := Open(t.Context(), opt())
+	require.NoError(t, err)
+	require.NoError(t, second.Close())
 }

@@ -2,9 +2,11 @@ package store
 
 import (
 	"context"
+	"errors"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
+	"thawtrail/internal/store/index"
 	"thawtrail/internal/store/projection"
 )
 
@@ -34,6 +36,23 @@ func (s *Store) View(ctx context.Context, fn func(*Snapshot) error) error {
 // records: those that arrived a moment ago look as if they had not come yet.
 func (s *Store) ViewOwn(ctx context.Context, fn func(*Snapshot) error) error {
 	return s.projection.ViewOwn(ctx, fn)
+}
+
+// Trouble is why the index cannot be written now; nil while it can. Answers come
+// from memory then, and records are saved all the same.
+func (s *Store) Trouble() error { return s.projection.Trouble() }
+
+// Room says, once the disk is nearly full, how many bytes are about left for
+// records: what is free, and what the journal has kept free for them.
+func (s *Store) Room() (bytes uint64, short bool) {
+	if !errors.Is(s.Trouble(), index.ErrNoSpace) && !s.journal.ReserveUsed() {
+		return 0, false
+	}
+	bytes, err := s.journal.Room()
+	if err != nil {
+		s.opt.Logger.Error("ask for the room left", "error", err)
+	}
+	return bytes, true
 }
 
 // CatchUp applies to the index all that the journal holds. A view calls it first;

@@ -3,10 +3,6 @@
 package entrytest
 
 import (
-	"bytes"
-	"crypto/ed25519"
-	"log/slog"
-	"math/rand/v2"
 	"testing"
 	"time"
 
@@ -16,27 +12,13 @@ import (
 	"thawtrail/internal/clock"
 	"thawtrail/internal/entry"
 	"thawtrail/internal/event"
-	"thawtrail/internal/exchange"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/replica"
-	"thawtrail/internal/store"
+	"thawtrail/internal/replica/replicatest"
 	"thawtrail/internal/store/index"
+	"thawtrail/internal/store/journal"
 	"thawtrail/internal/store/journal/memfs"
-	"thawtrail/internal/trust"
-	"thawtrail/internal/trust/vault"
 	pb "thawtrail/proto/thawtrail/v1"
 )
-
-// alone is the link of a laptop without a server.
-type alone struct{}
-
-func (alone) Server() string                          { return "" }
-func (alone) State() string                           { return "no server" }
-func (alone) Differences() []string                   { return nil }
-func (alone) Quarantined() []string                   { return nil }
-func (alone) LastHeard() time.Time                    { return time.Time{} }
-func (alone) StateOf(*event.Record) exchange.Delivery { return exchange.SavedHere }
-func (alone) Reached(event.LogID) (sent, held int64)  { return 0, 0 }
 
 // Laptop is a laptop that works alone, with short ways to write and to ask.
 type Laptop struct {
@@ -54,18 +36,22 @@ func New(t *testing.T) *Laptop { return Named(t, "north laptop", 7) }
 // Named opens a laptop of its own name, device key and randomness.
 func Named(t *testing.T, name string, seed byte) *Laptop {
 	t.Helper()
+	l, err := On(t, name, seed, memfs.New(), index.NewMemory())
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, l.Store.Close()) })
+	return l
+}
+
+// On is Named on a disk and an index of the caller's, who closes the store. The
+// error is the store's: a disk that fails may keep it from being opened.
+func On(t *testing.T, name string, seed byte, disk journal.FS, ix index.Index) (*Laptop, error) {
+	t.Helper()
 	c := clock.NewManual(Night)
-	random := rand.NewChaCha8([32]byte{seed})
-	s, err := store.Open(t.Context(), store.Options{
-		Dir: "replica", FS: memfs.New(), Index: index.NewMemory(), Clock: c, Random: random,
-		Device: ed25519.NewKeyFromSeed(bytes.Repeat([]byte{seed}, 32)), DeviceName: name, Version: "test",
-	})
-	require.NoError(t, err)
-	t.Cleanup(func() { require.NoError(t, s.Close()) })
-	keys, err := trust.OpenKeys(&vault.Vault{}, t.TempDir()+"/fields.key", random)
-	require.NoError(t, err)
-	r := &replica.Replica{Store: s, Clock: c, Random: random, Seals: keys, Link: alone{}, Name: name, Log: slog.New(slog.DiscardHandler)}
-	return &Laptop{Writer: entry.NewWriter(r), T: t, Clock: c}
+	r, err := replicatest.Open(t, c, disk, ix, seed, name)
+	if err != nil {
+		return nil, err
+	}
+	return &Laptop{Writer: entry.NewWriter(r), T: t, Clock: c}, nil
 }
 
 // Entry wraps a payload whose type follows from its message.

@@ -23,6 +23,11 @@ func eachIndex(t *testing.T, run func(t *testing.T, ix Index)) {
 		"memory":    func(*testing.T) Index { return NewMemory() },
 		"disk":      func(t *testing.T) Index { return mustOpen(t, Options{Dir: t.TempDir()}, Fresh) },
 		"encrypted": func(t *testing.T) Index { return mustOpen(t, Options{Dir: t.TempDir(), Key: testKey}, Fresh) },
+		"covered": func(t *testing.T) Index {
+			c := NewCover(&fickle{Index: NewMemory(), fails: func() (before, after bool) { return true, false }}, func(error) {})
+			put(t, c) // from here on all lies over the index
+			return c
+		},
 	}
 	for name, fresh := range open {
 		t.Run(name, func(t *testing.T) {

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"log/slog"
 	"strings"
+
+	"thawtrail/internal/wholefile"
 )
 
 // State says in what condition an index was found.
@@ -58,7 +60,7 @@ func Open(opt Options) (Index, Opened, error) {
 		opt.MemTableBytes = defaultMemTable
 	}
 	if opt.free == nil {
-		opt.free = freeBytes
+		opt.free = wholefile.FreeBytes
 	}
 	if opt.Logger == nil {
 		opt.Logger = slog.New(slog.DiscardHandler)

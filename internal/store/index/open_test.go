@@ -21,6 +21,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"thawtrail/internal/wholefile"
 )
 
 func reopen(t *testing.T, o Options) (Index, Opened) {
@@ -244,7 +246,7 @@ func TestNearlyFullDisk(t *testing.T) {
 		require.Equal(t, []string{"a=1", "b=2"}, listAll(t, ix))
 		require.NoError(t, ix.Close())
 	})
-	free, err := freeBytes(t.TempDir())
+	free, err := wholefile.FreeBytes(t.TempDir())
 	require.NoError(t, err)
 	require.Positive(t, free)
 }

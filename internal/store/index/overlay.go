@@ -61,8 +61,13 @@ func (c change) txnBytes() int64 { return int64(len(c.key) + len(c.value) + entr
 
 // Scan merges the pending changes into a scan of the state below.
 func (o *overlay) Scan(prefix, from []byte, reverse bool, fn func(key, value []byte) (bool, error)) error {
-	m := merge{pending: o.changes.within(prefix, from, reverse), reverse: reverse, fn: fn}
-	err := o.base.Scan(prefix, from, reverse, func(key, value []byte) (bool, error) {
+	return scanOver(o.base, o.changes.within(prefix, from, reverse), prefix, from, reverse, fn)
+}
+
+// scanOver scans a state with changes over it: those that the scan can meet, in its order.
+func scanOver(base Reader, pending []change, prefix, from []byte, reverse bool, fn func(key, value []byte) (bool, error)) error {
+	m := merge{pending: pending, reverse: reverse, fn: fn}
+	err := base.Scan(prefix, from, reverse, func(key, value []byte) (bool, error) {
 		covered, err := m.before(key)
 		if err != nil || m.stopped {
 			return false, err

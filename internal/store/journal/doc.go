@@ -31,6 +31,9 @@
 //   - Damage is found by checksum (and by authentication when encrypted),
 //     reported, stepped over and left where it is. Only the unreadable end of
 //     the last segment is taken for a torn write, and even that is reported.
+//   - What the disk cannot read, after a second try, is damage too: one sector
+//     costs the frames that reach into it, and ends no reading of the rest. At the
+//     end of the journal it is never taken for a torn write.
 //   - No acknowledged byte is ever overwritten or deleted.
 //
 // A process may also die after a failed sync, before it could begin a new

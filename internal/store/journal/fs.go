@@ -27,6 +27,8 @@ type FS interface {
 	ReadDir(dir string) ([]Entry, error)
 	// SyncDir makes the names in dir durable.
 	SyncDir(dir string) error
+	// Free is how many bytes are left on dir's disk for this user.
+	Free(dir string) (uint64, error)
 }
 
 // Entry is one file in a directory.

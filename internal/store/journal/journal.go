@@ -170,6 +170,16 @@ func (j *Journal) ReserveUsed() bool {
 	return !j.reserve.held
 }
 
+// Room says how much can still be committed, about, in bytes: what is left on the
+// disk and the reserve.
+func (j *Journal) Room() (uint64, error) {
+	free, err := j.opt.FS.Free(j.opt.Dir)
+	if err == nil && !j.ReserveUsed() {
+		free += reserveBytes
+	}
+	return free, err
+}
+
 // Close releases the files. Everything acknowledged is already on the disk.
 func (j *Journal) Close() error {
 	j.commit.Lock()

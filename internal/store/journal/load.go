@@ -38,7 +38,8 @@ func (j *Journal) load() (Report, error) {
 	if len(files) > 0 {
 		j.nextSegment = files[len(files)-1].segment + 1
 	}
-	return c.report, j.settle(files, c)
+	err = j.settle(files, &c)
+	return c.report, err
 }
 
 // findSegments reads every segment's header, in order of number.
@@ -65,18 +66,22 @@ func (j *Journal) findSegments() ([]found, error) {
 	return files, nil
 }
 
-// readHeader gives the header of a segment; not ok when it is torn or damaged.
+// readHeader gives the header of a segment; not ok when it is torn or damaged, or
+// cannot be read.
 // It refuses a segment that was written with another key.
 func (j *Journal) readHeader(segment uint32) (segmentHeader, bool, error) {
 	r, err := j.acquire(segment)
+	if errors.Is(err, ErrDamaged) {
+		return segmentHeader{}, false, nil
+	}
 	if err != nil {
 		return segmentHeader{}, false, err
 	}
 	defer j.release(r)
 	b := make([]byte, headerBytes)
-	n, err := r.file.ReadAt(b, 0)
+	n, err := readAgain(r.file, b, 0)
 	if err != nil && !errors.Is(err, io.EOF) {
-		return segmentHeader{}, false, err
+		return segmentHeader{}, false, nil
 	}
 	h, err := decodeHeader(b[:n], segment)
 	if errors.Is(err, errHeader) {
@@ -115,7 +120,7 @@ func trimID(id [keyIDBytes]byte) string {
 
 // settle makes what was found durable and reopens the last segment for writing
 // when it is whole, is the newest file and has room.
-func (j *Journal) settle(files []found, c chain) error {
+func (j *Journal) settle(files []found, c *chain) error {
 	if len(j.live) == 0 || j.opt.ReadOnly {
 		return nil
 	}
@@ -124,7 +129,12 @@ func (j *Journal) settle(files []found, c chain) error {
 	if err != nil {
 		return err
 	}
-	if err = j.rewrite(file, last, c.lastBatch); err == nil {
+	if err = j.rewrite(file, last, c.lastBatch); errors.Is(err, ErrDamaged) {
+		// Nobody knows whether that is on the disk: its end is written on no more.
+		c.damaged(last, c.lastBatch, last.limit, err.Error())
+		err = nil
+	}
+	if err == nil {
 		err = errors.Join(file.Sync(), j.opt.FS.SyncDir(j.opt.Dir))
 	}
 	newest := files[len(files)-1]
@@ -142,7 +152,8 @@ func (j *Journal) settle(files []found, c chain) error {
 }
 
 // rewrite writes the end of a segment once more as it is, so that bytes which an
-// earlier process could not sync are on their way to the disk again.
+// earlier process could not sync are on their way to the disk again. ErrDamaged:
+// it cannot be read, and what could not be read was not written.
 func (j *Journal) rewrite(file File, last span, from uint32) error {
 	r, err := j.acquire(last.segment)
 	if err != nil {
@@ -154,6 +165,9 @@ func (j *Journal) rewrite(file File, last span, from uint32) error {
 		b, err := w.at(from, windowBytes)
 		if err != nil || len(b) == 0 {
 			return err
+		}
+		if w.unread != nil {
+			return fmt.Errorf("%w: segment %d cannot be read: %w", ErrDamaged, last.segment, w.unread)
 		}
 		if _, err := file.WriteAt(b, int64(from)); err != nil {
 			return err

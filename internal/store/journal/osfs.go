@@ -6,6 +6,8 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+
+	"thawtrail/internal/wholefile"
 )
 
 // OSFS is the real disk. os.File.Sync is fsync on Linux, F_FULLFSYNC on macOS
@@ -40,6 +42,9 @@ func (OSFS) Remove(path string) error { return os.Remove(path) }
 
 // SyncDir makes names durable; see syncDir for each platform.
 func (OSFS) SyncDir(dir string) error { return syncDir(dir) }
+
+// Free asks the file system.
+func (OSFS) Free(dir string) (uint64, error) { return wholefile.FreeBytes(dir) }
 
 // ReadDir lists files with their sizes.
 func (OSFS) ReadDir(dir string) ([]Entry, error) {

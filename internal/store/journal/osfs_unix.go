@@ -11,6 +11,9 @@ import (
 // fullErrors are the platform's words for a full disk or an exhausted quota.
 var fullErrors = []error{syscall.ENOSPC, syscall.EDQUOT}
 
+// passingErrors are trouble of the machine that says nothing about a file.
+var passingErrors = []error{syscall.EMFILE, syscall.ENFILE, syscall.ENOMEM}
+
 // syncDir makes the names in dir durable.
 func syncDir(dir string) error {
 	d, err := os.Open(dir)

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"hash/crc32"
 	"io"
+	"io/fs"
 	"slices"
 )
 
@@ -89,7 +90,7 @@ func (j *Journal) readRising(ps []Position, fn func(i int, frame []byte) error) 
 			return err
 		}
 		if body == nil || p.Offset < headerBytes {
-			return fmt.Errorf("%w: %v: %s", ErrDamaged, p, reasonNoFrame)
+			return fmt.Errorf("%w: %v: %s", ErrDamaged, p, w.because(p.Offset, reasonNoFrame))
 		}
 		frame, err := r.seal.open(body, p.Offset)
 		if err != nil {
@@ -158,11 +159,14 @@ func (r *reader) readFrame(p Position, limit uint32, buf []byte) (frame []byte, 
 }
 
 func (r *reader) readFull(b []byte, p Position, offset uint32) error {
-	_, err := r.file.ReadAt(b, int64(offset))
-	if errors.Is(err, io.EOF) {
+	_, err := readAgain(r.file, b, int64(offset))
+	switch {
+	case err == nil, errors.Is(err, fs.ErrClosed):
+		return err
+	case errors.Is(err, io.EOF):
 		return fmt.Errorf("%w: %v: %s", ErrDamaged, p, reasonShort)
 	}
-	return err
+	return fmt.Errorf("%w: %v: the disk cannot read it: %w", ErrDamaged, p, err)
 }
 
 // Scan hands on every frame from a position (the zero Position for all) to the
@@ -234,6 +238,9 @@ func (j *Journal) scanSpan(s span, start uint32, fn func(Position, []byte) error
 // walkSpan opens a segment's file and walks it.
 func (j *Journal) walkSpan(s span, start uint32, v visitor) (uint32, error) {
 	r, err := j.acquire(s.segment)
+	if errors.Is(err, ErrDamaged) {
+		return s.limit, v.damage(start, s.limit, err.Error())
+	}
 	if err != nil {
 		return start, err
 	}
@@ -242,7 +249,8 @@ func (j *Journal) walkSpan(s span, start uint32, v visitor) (uint32, error) {
 	return w.walk(r.seal, start, v)
 }
 
-// acquire gives the open file of a segment; release must follow.
+// acquire gives the open file of a segment; release must follow. ErrDamaged: the
+// disk cannot open it.
 func (j *Journal) acquire(segment uint32) (*reader, error) {
 	j.view.Lock()
 	defer j.view.Unlock()
@@ -257,7 +265,7 @@ func (j *Journal) acquire(segment uint32) (*reader, error) {
 	if err != nil {
 		return nil, err
 	}
-	file, err := j.opt.FS.OpenRead(j.path(segment))
+	file, err := j.openAgain(segment)
 	if err != nil {
 		return nil, err
 	}

@@ -19,6 +19,9 @@ type window struct {
 	limit   uint32 // bytes past this do not exist
 	buf     []byte
 	start   uint32 // offset of buf[0]
+
+	unread   error  // why the disk could not read a part; nil: it could
+	unreadTo uint32 // where the last such part ended
 }
 
 // at gives n bytes from offset, or fewer where the segment ends. The bytes are
@@ -44,7 +47,10 @@ func (w *window) load(offset, n uint32) error {
 	}
 	got, err := w.file.ReadAt(w.buf[:size], int64(offset))
 	if err != nil && !errors.Is(err, io.EOF) {
-		return err
+		got, err = w.readPieces(w.buf[:size], offset)
+		if err != nil {
+			return err
+		}
 	}
 	w.buf, w.start = w.buf[:got], offset
 	return nil
@@ -120,8 +126,9 @@ const (
 
 // walk visits a segment from offset to its limit. It returns the end of the
 // last frame that matched its checksum: what lies between there and the limit
-// is unreadable and was not reported, since only the caller knows whether the
-// segment was still being written.
+// is no frame and was not reported, since only the caller knows whether the
+// segment was still being written. Where the disk cannot read to the limit, nothing
+// says that no frame is there: that is damage.
 func (w *window) walk(seal sealer, offset uint32, v visitor) (uint32, error) {
 	good, reason := offset, "" // everything before good was reported
 	for offset < w.limit {
@@ -139,7 +146,7 @@ func (w *window) walk(seal sealer, offset uint32, v visitor) (uint32, error) {
 			continue
 		}
 		if good < offset {
-			if err := v.damage(good, offset, reason); err != nil {
+			if err := v.damage(good, offset, w.because(good, reason)); err != nil {
 				return good, err
 			}
 		}
@@ -148,6 +155,9 @@ func (w *window) walk(seal sealer, offset uint32, v visitor) (uint32, error) {
 			return good, err
 		}
 		offset, good, reason = next, next, ""
+	}
+	if w.unread != nil && w.unreadTo > good && good < w.limit {
+		return w.limit, v.damage(good, w.limit, reasonUnread(w.unread))
 	}
 	return good, nil
 }

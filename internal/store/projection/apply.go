@@ -68,8 +68,13 @@ func (p *Projection) applySome() (int, error) {
 		case errors.Is(err, index.ErrTooBig) && len(recs) > leastBatch:
 			p.batch = max(leastBatch, len(recs)/2)
 			continue
+		case errors.Is(err, index.ErrCovered):
+			continue
 		case errors.Is(err, index.ErrTooBig):
 			err = p.applyLater(recs, next)
+			if errors.Is(err, index.ErrCovered) {
+				continue
+			}
 		}
 		if err != nil {
 			return 0, err

@@ -53,7 +53,7 @@ func (p *Projection) ApplyPriority(ctx context.Context) error {
 		if err != nil || len(recs) == 0 {
 			return err
 		}
-		if err := p.applyPriority(recs); err != nil {
+		if err := p.applyPriority(recs); err != nil && !errors.Is(err, index.ErrCovered) {
 			return err
 		}
 	}

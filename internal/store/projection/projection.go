@@ -66,6 +66,7 @@ type Projection struct {
 
 	backlog backlog // has a lock of its own
 	folded  atomic.Pointer[ledger.Rights]
+	trouble atomic.Pointer[error] // why the index cannot be written; nil while it can
 	closed  atomic.Bool
 
 	applier sync.Mutex // held by the one that moves the cursor, through a whole transaction; guards the fields below
@@ -92,7 +93,7 @@ func Open(opt Options) (*Projection, error) {
 func (p *Projection) openIndex() error {
 	ix, opened, err := index.Open(index.Options{Dir: filepath.Join(p.opt.Dir, "index"), Key: p.opt.Key, Logger: p.opt.Logger})
 	if errors.Is(err, index.ErrNoSpace) {
-		p.opt.Repaired(noRoom)
+		p.covered(err)
 		p.index = index.NewMemory()
 		return nil
 	}
@@ -109,6 +110,13 @@ func (p *Projection) openIndex() error {
 
 // Rights are the practice's rights as they are folded; nil before any were.
 func (p *Projection) Rights() *ledger.Rights { return p.folded.Load() }
+
+// Last is a record that is applied, and where it lies; both are zero when none is.
+func (p *Projection) Last() (journal.Position, event.Hash) {
+	p.applier.Lock()
+	defer p.applier.Unlock()
+	return p.cursor.last.pos, p.cursor.last.hash
+}
 
 // entitle takes over newly folded rights; the applier is held.
 func (p *Projection) entitle(r *ledger.Rights) {

@@ -167,6 +167,9 @@ func (p *Projection) refoldSome(n int) (more bool, err error) {
 	if errors.Is(err, index.ErrTooBig) && n > 1 {
 		return p.refoldSome(n / 2)
 	}
+	if errors.Is(err, index.ErrCovered) {
+		return p.refoldSome(n)
+	}
 	if err == nil {
 		p.cursor = moved
 	}

@@ -3,6 +3,7 @@ package projection
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 
@@ -169,7 +170,8 @@ func (v *Snapshot) StartingWith(kind, start string, n int) ([]string, error) {
 }
 
 // Records hands on every record that touches an entity, in the order in which
-// they came to this replica.
+// they came to this replica. Damaged ones are left out and told as damage; any other
+// error of the disk is returned, for a history with holes looks like a whole one.
 func (v *Snapshot) Records(k event.Key, fn func(*event.Record) error) error {
 	positions, err := touchesAll(v.r, k)
 	if err != nil {
@@ -178,6 +180,9 @@ func (v *Snapshot) Records(k event.Key, fn func(*event.Record) error) error {
 	seen := map[event.Hash]bool{}
 	for _, p := range positions {
 		r, err := v.p.RecordAt(p)
+		if errors.Is(err, errDisk) {
+			return err
+		}
 		if err != nil || seen[r.Hash] {
 			continue
 		}
@@ -223,7 +228,12 @@ func (v *Snapshot) Rights() (*ledger.Rights, error) {
 
 // SetLocal keeps a small fact of this replica alone, outside the state.
 func (p *Projection) SetLocal(name string, value []byte) error {
-	return p.index.Update(func(w index.Writer) error { return w.Set(localKey(name), value) })
+	set := func(w index.Writer) error { return w.Set(localKey(name), value) }
+	err := p.index.Update(set)
+	if errors.Is(err, index.ErrCovered) {
+		return p.index.Update(set)
+	}
+	return err
 }
 
 // Local reads a small fact of this replica; nil when there is none.

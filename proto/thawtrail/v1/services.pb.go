@@ -2703,6 +2703,7 @@ type GetNowResponse struct {
 	HoldsInUse    []*HoldRow `protobuf:"bytes,4,rep,name=holds_in_use,json=holdsInUse,proto3" json:"holds_in_use,omitempty"`
 	NotYetSent    int32      `protobuf:"varint,5,opt,name=not_yet_sent,json=notYetSent,proto3" json:"not_yet_sent,omitempty"`
 	Freshness     *Freshness `protobuf:"bytes,6,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	Cautions      []*Caution `protobuf:"bytes,7,rep,name=cautions,proto3" json:"cautions,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2775,6 +2776,13 @@ func (x *GetNowResponse) GetNotYetSent() int32 {
 func (x *GetNowResponse) GetFreshness() *Freshness {
 	if x != nil {
 		return x.Freshness
+	}
+	return nil
+}
+
+func (x *GetNowResponse) GetCautions() []*Caution {
+	if x != nil {
+		return x.Cautions
 	}
 	return nil
 }
@@ -3303,8 +3311,13 @@ type GetStatusResponse struct {
 	Repairs      []string               `protobuf:"bytes,13,rep,name=repairs,proto3" json:"repairs,omitempty"`
 	Freshness    *Freshness             `protobuf:"bytes,14,opt,name=freshness,proto3" json:"freshness,omitempty"`
 	// This laptop's clock against the server's, in milliseconds; its error bound.
-	ClockOffsetMs int64 `protobuf:"varint,15,opt,name=clock_offset_ms,json=clockOffsetMs,proto3" json:"clock_offset_ms,omitempty"`
-	ClockBoundMs  int64 `protobuf:"varint,16,opt,name=clock_bound_ms,json=clockBoundMs,proto3" json:"clock_bound_ms,omitempty"`
+	ClockOffsetMs int64      `protobuf:"varint,15,opt,name=clock_offset_ms,json=clockOffsetMs,proto3" json:"clock_offset_ms,omitempty"`
+	ClockBoundMs  int64      `protobuf:"varint,16,opt,name=clock_bound_ms,json=clockBoundMs,proto3" json:"clock_bound_ms,omitempty"`
+	Cautions      []*Caution `protobuf:"bytes,17,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// The parts of the program that do not work now, and are tried again.
+	Parts []*PartRow `protobuf:"bytes,18,rep,name=parts,proto3" json:"parts,omitempty"`
+	// Room left for entries when the disk is nearly full; 0 while it is not.
+	RoomLeftBytes int64 `protobuf:"varint,19,opt,name=room_left_bytes,json=roomLeftBytes,proto3" json:"room_left_bytes,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3451,6 +3464,97 @@ func (x *GetStatusResponse) GetClockBoundMs() int64 {
 	return 0
 }
 
+func (x *GetStatusResponse) GetCautions() []*Caution {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+func (x *GetStatusResponse) GetParts() []*PartRow {
+	if x != nil {
+		return x.Parts
+	}
+	return nil
+}
+
+func (x *GetStatusResponse) GetRoomLeftBytes() int64 {
+	if x != nil {
+		return x.RoomLeftBytes
+	}
+	return 0
+}
+
+// PartRow is a part of the program that does not work now. Entries are saved all
+// the same.
+type PartRow struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Part          string                 `protobuf:"bytes,1,opt,name=part,proto3" json:"part,omitempty"`
+	Problem       string                 `protobuf:"bytes,2,opt,name=problem,proto3" json:"problem,omitempty"`
+	Since         string                 `protobuf:"bytes,3,opt,name=since,proto3" json:"since,omitempty"`
+	Failures      int64                  `protobuf:"varint,4,opt,name=failures,proto3" json:"failures,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PartRow) Reset() {
+	*x = PartRow{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PartRow) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PartRow) ProtoMessage() {}
+
+func (x *PartRow) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PartRow.ProtoReflect.Descriptor instead.
+func (*PartRow) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{45}
+}
+
+func (x *PartRow) GetPart() string {
+	if x != nil {
+		return x.Part
+	}
+	return ""
+}
+
+func (x *PartRow) GetProblem() string {
+	if x != nil {
+		return x.Problem
+	}
+	return ""
+}
+
+func (x *PartRow) GetSince() string {
+	if x != nil {
+		return x.Since
+	}
+	return ""
+}
+
+func (x *PartRow) GetFailures() int64 {
+	if x != nil {
+		return x.Failures
+	}
+	return 0
+}
+
 type GetRecordRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Record        string                 `protobuf:"bytes,1,opt,name=record,proto3" json:"record,omitempty"`
@@ -3460,7 +3564,7 @@ type GetRecordRequest struct {
 
 func (x *GetRecordRequest) Reset() {
 	*x = GetRecordRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3472,7 +3576,7 @@ func (x *GetRecordRequest) String() string {
 func (*GetRecordRequest) ProtoMessage() {}
 
 func (x *GetRecordRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3485,7 +3589,7 @@ func (x *GetRecordRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecordRequest.ProtoReflect.Descriptor instead.
 func (*GetRecordRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{45}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *GetRecordRequest) GetRecord() string {
@@ -3517,7 +3621,7 @@ type GetRecordResponse struct {
 
 func (x *GetRecordResponse) Reset() {
 	*x = GetRecordResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3529,7 +3633,7 @@ func (x *GetRecordResponse) String() string {
 func (*GetRecordResponse) ProtoMessage() {}
 
 func (x *GetRecordResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3542,7 +3646,7 @@ func (x *GetRecordResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecordResponse.ProtoReflect.Descriptor instead.
 func (*GetRecordResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{46}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *GetRecordResponse) GetRecord() string {
@@ -3644,7 +3748,7 @@ type ListPeopleRequest struct {
 
 func (x *ListPeopleRequest) Reset() {
 	*x = ListPeopleRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3656,7 +3760,7 @@ func (x *ListPeopleRequest) String() string {
 func (*ListPeopleRequest) ProtoMessage() {}
 
 func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3669,7 +3773,7 @@ func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleRequest.ProtoReflect.Descriptor instead.
 func (*ListPeopleRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{47}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{48}
 }
 
 type PersonRow struct {
@@ -3683,7 +3787,7 @@ type PersonRow struct {
 
 func (x *PersonRow) Reset() {
 	*x = PersonRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3695,7 +3799,7 @@ func (x *PersonRow) String() string {
 func (*PersonRow) ProtoMessage() {}
 
 func (x *PersonRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3708,7 +3812,7 @@ func (x *PersonRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PersonRow.ProtoReflect.Descriptor instead.
 func (*PersonRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{48}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *PersonRow) GetPerson() string {
@@ -3745,7 +3849,7 @@ type DeviceRow struct {
 
 func (x *DeviceRow) Reset() {
 	*x = DeviceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3757,7 +3861,7 @@ func (x *DeviceRow) String() string {
 func (*DeviceRow) ProtoMessage() {}
 
 func (x *DeviceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3770,7 +3874,7 @@ func (x *DeviceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceRow.ProtoReflect.Descriptor instead.
 func (*DeviceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{49}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *DeviceRow) GetDevice() string {
@@ -3818,7 +3922,7 @@ type ListPeopleResponse struct {
 
 func (x *ListPeopleResponse) Reset() {
 	*x = ListPeopleResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3830,7 +3934,7 @@ func (x *ListPeopleResponse) String() string {
 func (*ListPeopleResponse) ProtoMessage() {}
 
 func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3843,7 +3947,7 @@ func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleResponse.ProtoReflect.Descriptor instead.
 func (*ListPeopleResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{50}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *ListPeopleResponse) GetPeople() []*PersonRow {
@@ -3869,7 +3973,7 @@ type ListAffectedRequest struct {
 
 func (x *ListAffectedRequest) Reset() {
 	*x = ListAffectedRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3881,7 +3985,7 @@ func (x *ListAffectedRequest) String() string {
 func (*ListAffectedRequest) ProtoMessage() {}
 
 func (x *ListAffectedRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3894,7 +3998,7 @@ func (x *ListAffectedRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAffectedRequest.ProtoReflect.Descriptor instead.
 func (*ListAffectedRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{51}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *ListAffectedRequest) GetVersion() string {
@@ -3913,7 +4017,7 @@ type ListAffectedResponse struct {
 
 func (x *ListAffectedResponse) Reset() {
 	*x = ListAffectedResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3925,7 +4029,7 @@ func (x *ListAffectedResponse) String() string {
 func (*ListAffectedResponse) ProtoMessage() {}
 
 func (x *ListAffectedResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3938,7 +4042,7 @@ func (x *ListAffectedResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAffectedResponse.ProtoReflect.Descriptor instead.
 func (*ListAffectedResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{52}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *ListAffectedResponse) GetCases() []*CaseRow {
@@ -3957,7 +4061,7 @@ type ListUseRequest struct {
 
 func (x *ListUseRequest) Reset() {
 	*x = ListUseRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3969,7 +4073,7 @@ func (x *ListUseRequest) String() string {
 func (*ListUseRequest) ProtoMessage() {}
 
 func (x *ListUseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3982,7 +4086,7 @@ func (x *ListUseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUseRequest.ProtoReflect.Descriptor instead.
 func (*ListUseRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{53}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *ListUseRequest) GetBy() string {
@@ -4008,7 +4112,7 @@ type UseRow struct {
 
 func (x *UseRow) Reset() {
 	*x = UseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4020,7 +4124,7 @@ func (x *UseRow) String() string {
 func (*UseRow) ProtoMessage() {}
 
 func (x *UseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4033,7 +4137,7 @@ func (x *UseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UseRow.ProtoReflect.Descriptor instead.
 func (*UseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{54}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *UseRow) GetGroup() string {
@@ -4102,7 +4206,7 @@ type ListUseResponse struct {
 
 func (x *ListUseResponse) Reset() {
 	*x = ListUseResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4114,7 +4218,7 @@ func (x *ListUseResponse) String() string {
 func (*ListUseResponse) ProtoMessage() {}
 
 func (x *ListUseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4127,7 +4231,7 @@ func (x *ListUseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUseResponse.ProtoReflect.Descriptor instead.
 func (*ListUseResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{55}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *ListUseResponse) GetRows() []*UseRow {
@@ -4153,7 +4257,7 @@ type ListUnprovenRequest struct {
 
 func (x *ListUnprovenRequest) Reset() {
 	*x = ListUnprovenRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4165,7 +4269,7 @@ func (x *ListUnprovenRequest) String() string {
 func (*ListUnprovenRequest) ProtoMessage() {}
 
 func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4178,7 +4282,7 @@ func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenRequest.ProtoReflect.Descriptor instead.
 func (*ListUnprovenRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{56}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *ListUnprovenRequest) GetUnsigned() bool {
@@ -4208,7 +4312,7 @@ type UnprovenRow struct {
 
 func (x *UnprovenRow) Reset() {
 	*x = UnprovenRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4220,7 +4324,7 @@ func (x *UnprovenRow) String() string {
 func (*UnprovenRow) ProtoMessage() {}
 
 func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4233,7 +4337,7 @@ func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnprovenRow.ProtoReflect.Descriptor instead.
 func (*UnprovenRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *UnprovenRow) GetAt() string {
@@ -4309,7 +4413,7 @@ type ListUnprovenResponse struct {
 
 func (x *ListUnprovenResponse) Reset() {
 	*x = ListUnprovenResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4321,7 +4425,7 @@ func (x *ListUnprovenResponse) String() string {
 func (*ListUnprovenResponse) ProtoMessage() {}
 
 func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4334,7 +4438,7 @@ func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenResponse.ProtoReflect.Descriptor instead.
 func (*ListUnprovenResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{58}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *ListUnprovenResponse) GetRows() []*UnprovenRow {
@@ -4361,7 +4465,7 @@ type ListLateRequest struct {
 
 func (x *ListLateRequest) Reset() {
 	*x = ListLateRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4373,7 +4477,7 @@ func (x *ListLateRequest) String() string {
 func (*ListLateRequest) ProtoMessage() {}
 
 func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4386,7 +4490,7 @@ func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateRequest.ProtoReflect.Descriptor instead.
 func (*ListLateRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{59}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *ListLateRequest) GetLimit() int32 {
@@ -4423,7 +4527,7 @@ type LateRow struct {
 
 func (x *LateRow) Reset() {
 	*x = LateRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4435,7 +4539,7 @@ func (x *LateRow) String() string {
 func (*LateRow) ProtoMessage() {}
 
 func (x *LateRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4448,7 +4552,7 @@ func (x *LateRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LateRow.ProtoReflect.Descriptor instead.
 func (*LateRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{60}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *LateRow) GetCase() string {
@@ -4525,7 +4629,7 @@ type ListLateResponse struct {
 
 func (x *ListLateResponse) Reset() {
 	*x = ListLateResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4537,7 +4641,7 @@ func (x *ListLateResponse) String() string {
 func (*ListLateResponse) ProtoMessage() {}
 
 func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4550,7 +4654,7 @@ func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateResponse.ProtoReflect.Descriptor instead.
 func (*ListLateResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{61}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *ListLateResponse) GetRows() []*LateRow {
@@ -4575,7 +4679,7 @@ type ListOverridesRequest struct {
 
 func (x *ListOverridesRequest) Reset() {
 	*x = ListOverridesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4587,7 +4691,7 @@ func (x *ListOverridesRequest) String() string {
 func (*ListOverridesRequest) ProtoMessage() {}
 
 func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4600,7 +4704,7 @@ func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesRequest.ProtoReflect.Descriptor instead.
 func (*ListOverridesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
 }
 
 // OverrideRow counts how often one caution was gone past in a month.
@@ -4615,7 +4719,7 @@ type OverrideRow struct {
 
 func (x *OverrideRow) Reset() {
 	*x = OverrideRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4627,7 +4731,7 @@ func (x *OverrideRow) String() string {
 func (*OverrideRow) ProtoMessage() {}
 
 func (x *OverrideRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4640,7 +4744,7 @@ func (x *OverrideRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverrideRow.ProtoReflect.Descriptor instead.
 func (*OverrideRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *OverrideRow) GetMonth() string {
@@ -4673,7 +4777,7 @@ type ListOverridesResponse struct {
 
 func (x *ListOverridesResponse) Reset() {
 	*x = ListOverridesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4685,7 +4789,7 @@ func (x *ListOverridesResponse) String() string {
 func (*ListOverridesResponse) ProtoMessage() {}
 
 func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4698,7 +4802,7 @@ func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesResponse.ProtoReflect.Descriptor instead.
 func (*ListOverridesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *ListOverridesResponse) GetRows() []*OverrideRow {
@@ -4955,7 +5059,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x04what\x18\x02 \x01(\tR\x04what\x12\x12\n" +
 	"\x04case\x18\x03 \x01(\tR\x04case\x12\x10\n" +
 	"\x03bag\x18\x04 \x01(\tR\x03bag\x12\x18\n" +
-	"\aoverdue\x18\x05 \x01(\bR\aoverdue\"\x8d\x02\n" +
+	"\aoverdue\x18\x05 \x01(\bR\aoverdue\"\xc0\x02\n" +
 	"\x0eGetNowResponse\x12\x10\n" +
 	"\x03now\x18\x01 \x01(\tR\x03now\x12/\n" +
 	"\arunning\x18\x02 \x03(\v2\x15.thawtrail.v1.CaseRowR\arunning\x12&\n" +
@@ -4964,7 +5068,8 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"holdsInUse\x12 \n" +
 	"\fnot_yet_sent\x18\x05 \x01(\x05R\n" +
 	"notYetSent\x125\n" +
-	"\tfreshness\x18\x06 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"\xa5\x02\n" +
+	"\tfreshness\x18\x06 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\x121\n" +
+	"\bcautions\x18\a \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\"\xa5\x02\n" +
 	"\x18ListDiscrepanciesRequest\x122\n" +
 	"\x04open\x18\x01 \x01(\bB\x1e\xca\xda\x18\x1a\n" +
 	"\x18only those that are openR\x04open\x12(\n" +
@@ -5004,7 +5109,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\arecords\x18\x02 \x01(\x03R\arecords\x12(\n" +
 	"\x05heads\x18\x03 \x03(\v2\x12.thawtrail.v1.HeadR\x05heads\x12!\n" +
 	"\ffold_version\x18\x04 \x01(\rR\vfoldVersion\"\x12\n" +
-	"\x10GetStatusRequest\"\xf7\x03\n" +
+	"\x10GetStatusRequest\"\xff\x04\n" +
 	"\x11GetStatusResponse\x12\x1a\n" +
 	"\bpractice\x18\x01 \x01(\tR\bpractice\x12\x16\n" +
 	"\x06device\x18\x02 \x01(\tR\x06device\x12\x1f\n" +
@@ -5024,7 +5129,15 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\arepairs\x18\r \x03(\tR\arepairs\x125\n" +
 	"\tfreshness\x18\x0e \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\x12&\n" +
 	"\x0fclock_offset_ms\x18\x0f \x01(\x03R\rclockOffsetMs\x12$\n" +
-	"\x0eclock_bound_ms\x18\x10 \x01(\x03R\fclockBoundMs\"[\n" +
+	"\x0eclock_bound_ms\x18\x10 \x01(\x03R\fclockBoundMs\x121\n" +
+	"\bcautions\x18\x11 \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12+\n" +
+	"\x05parts\x18\x12 \x03(\v2\x15.thawtrail.v1.PartRowR\x05parts\x12&\n" +
+	"\x0froom_left_bytes\x18\x13 \x01(\x03R\rroomLeftBytes\"i\n" +
+	"\aPartRow\x12\x12\n" +
+	"\x04part\x18\x01 \x01(\tR\x04part\x12\x18\n" +
+	"\aproblem\x18\x02 \x01(\tR\aproblem\x12\x14\n" +
+	"\x05since\x18\x03 \x01(\tR\x05since\x12\x1a\n" +
+	"\bfailures\x18\x04 \x01(\x03R\bfailures\"[\n" +
 	"\x10GetRecordRequest\x12G\n" +
 	"\x06record\x18\x01 \x01(\tB/\xca\xda\x18+\n" +
 	"'hash of the record, or its first digits\x10\x01R\x06record\"\xff\x02\n" +
@@ -5194,7 +5307,7 @@ func file_thawtrail_v1_services_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_services_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 65)
+var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 66)
 var file_thawtrail_v1_services_proto_goTypes = []any{
 	(SavedState)(0),                   // 0: thawtrail.v1.SavedState
 	(*WriteRequest)(nil),              // 1: thawtrail.v1.WriteRequest
@@ -5242,39 +5355,40 @@ var file_thawtrail_v1_services_proto_goTypes = []any{
 	(*GetDigestResponse)(nil),         // 43: thawtrail.v1.GetDigestResponse
 	(*GetStatusRequest)(nil),          // 44: thawtrail.v1.GetStatusRequest
 	(*GetStatusResponse)(nil),         // 45: thawtrail.v1.GetStatusResponse
-	(*GetRecordRequest)(nil),          // 46: thawtrail.v1.GetRecordRequest
-	(*GetRecordResponse)(nil),         // 47: thawtrail.v1.GetRecordResponse
-	(*ListPeopleRequest)(nil),         // 48: thawtrail.v1.ListPeopleRequest
-	(*PersonRow)(nil),                 // 49: thawtrail.v1.PersonRow
-	(*DeviceRow)(nil),                 // 50: thawtrail.v1.DeviceRow
-	(*ListPeopleResponse)(nil),        // 51: thawtrail.v1.ListPeopleResponse
-	(*ListAffectedRequest)(nil),       // 52: thawtrail.v1.ListAffectedRequest
-	(*ListAffectedResponse)(nil),      // 53: thawtrail.v1.ListAffectedResponse
-	(*ListUseRequest)(nil),            // 54: thawtrail.v1.ListUseRequest
-	(*UseRow)(nil),                    // 55: thawtrail.v1.UseRow
-	(*ListUseResponse)(nil),           // 56: thawtrail.v1.ListUseResponse
-	(*ListUnprovenRequest)(nil),       // 57: thawtrail.v1.ListUnprovenRequest
-	(*UnprovenRow)(nil),               // 58: thawtrail.v1.UnprovenRow
-	(*ListUnprovenResponse)(nil),      // 59: thawtrail.v1.ListUnprovenResponse
-	(*ListLateRequest)(nil),           // 60: thawtrail.v1.ListLateRequest
-	(*LateRow)(nil),                   // 61: thawtrail.v1.LateRow
-	(*ListLateResponse)(nil),          // 62: thawtrail.v1.ListLateResponse
-	(*ListOverridesRequest)(nil),      // 63: thawtrail.v1.ListOverridesRequest
-	(*OverrideRow)(nil),               // 64: thawtrail.v1.OverrideRow
-	(*ListOverridesResponse)(nil),     // 65: thawtrail.v1.ListOverridesResponse
-	(*Entry)(nil),                     // 66: thawtrail.v1.Entry
-	(*Moment)(nil),                    // 67: thawtrail.v1.Moment
-	(*Override)(nil),                  // 68: thawtrail.v1.Override
-	(ProofKind)(0),                    // 69: thawtrail.v1.ProofKind
+	(*PartRow)(nil),                   // 46: thawtrail.v1.PartRow
+	(*GetRecordRequest)(nil),          // 47: thawtrail.v1.GetRecordRequest
+	(*GetRecordResponse)(nil),         // 48: thawtrail.v1.GetRecordResponse
+	(*ListPeopleRequest)(nil),         // 49: thawtrail.v1.ListPeopleRequest
+	(*PersonRow)(nil),                 // 50: thawtrail.v1.PersonRow
+	(*DeviceRow)(nil),                 // 51: thawtrail.v1.DeviceRow
+	(*ListPeopleResponse)(nil),        // 52: thawtrail.v1.ListPeopleResponse
+	(*ListAffectedRequest)(nil),       // 53: thawtrail.v1.ListAffectedRequest
+	(*ListAffectedResponse)(nil),      // 54: thawtrail.v1.ListAffectedResponse
+	(*ListUseRequest)(nil),            // 55: thawtrail.v1.ListUseRequest
+	(*UseRow)(nil),                    // 56: thawtrail.v1.UseRow
+	(*ListUseResponse)(nil),           // 57: thawtrail.v1.ListUseResponse
+	(*ListUnprovenRequest)(nil),       // 58: thawtrail.v1.ListUnprovenRequest
+	(*UnprovenRow)(nil),               // 59: thawtrail.v1.UnprovenRow
+	(*ListUnprovenResponse)(nil),      // 60: thawtrail.v1.ListUnprovenResponse
+	(*ListLateRequest)(nil),           // 61: thawtrail.v1.ListLateRequest
+	(*LateRow)(nil),                   // 62: thawtrail.v1.LateRow
+	(*ListLateResponse)(nil),          // 63: thawtrail.v1.ListLateResponse
+	(*ListOverridesRequest)(nil),      // 64: thawtrail.v1.ListOverridesRequest
+	(*OverrideRow)(nil),               // 65: thawtrail.v1.OverrideRow
+	(*ListOverridesResponse)(nil),     // 66: thawtrail.v1.ListOverridesResponse
+	(*Entry)(nil),                     // 67: thawtrail.v1.Entry
+	(*Moment)(nil),                    // 68: thawtrail.v1.Moment
+	(*Override)(nil),                  // 69: thawtrail.v1.Override
+	(ProofKind)(0),                    // 70: thawtrail.v1.ProofKind
 }
 var file_thawtrail_v1_services_proto_depIdxs = []int32{
-	66, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
-	67, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
-	68, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
-	66, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
+	67, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
+	68, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
+	69, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
+	67, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
 	0,  // 4: thawtrail.v1.WriteResponse.saved:type_name -> thawtrail.v1.SavedState
 	3,  // 5: thawtrail.v1.WriteResponse.cautions:type_name -> thawtrail.v1.Caution
-	69, // 6: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
+	70, // 6: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
 	8,  // 7: thawtrail.v1.ListStockResponse.bags:type_name -> thawtrail.v1.BagRow
 	9,  // 8: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
 	6,  // 9: thawtrail.v1.ListStockResponse.freshness:type_name -> thawtrail.v1.Freshness
@@ -5305,69 +5419,72 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	35, // 34: thawtrail.v1.GetNowResponse.due:type_name -> thawtrail.v1.DueRow
 	15, // 35: thawtrail.v1.GetNowResponse.holds_in_use:type_name -> thawtrail.v1.HoldRow
 	6,  // 36: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
-	38, // 37: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	6,  // 38: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	40, // 39: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
-	42, // 40: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
-	6,  // 41: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
-	66, // 42: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
-	0,  // 43: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
-	69, // 44: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
-	49, // 45: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
-	50, // 46: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
-	28, // 47: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
-	55, // 48: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
-	58, // 49: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
-	6,  // 50: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
-	61, // 51: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
-	64, // 52: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
-	1,  // 53: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
-	4,  // 54: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
-	7,  // 55: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
-	11, // 56: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
-	14, // 57: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
-	19, // 58: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
-	22, // 59: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
-	25, // 60: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
-	27, // 61: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
-	30, // 62: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
-	34, // 63: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
-	37, // 64: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
-	41, // 65: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
-	44, // 66: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
-	46, // 67: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
-	48, // 68: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
-	52, // 69: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
-	54, // 70: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
-	57, // 71: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
-	60, // 72: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
-	63, // 73: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
-	2,  // 74: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
-	5,  // 75: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
-	10, // 76: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
-	13, // 77: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
-	18, // 78: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
-	21, // 79: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
-	24, // 80: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
-	26, // 81: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
-	29, // 82: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
-	33, // 83: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
-	36, // 84: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
-	39, // 85: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
-	43, // 86: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
-	45, // 87: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
-	47, // 88: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
-	51, // 89: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
-	53, // 90: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
-	56, // 91: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
-	59, // 92: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
-	62, // 93: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
-	65, // 94: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
-	74, // [74:95] is the sub-list for method output_type
-	53, // [53:74] is the sub-list for method input_type
-	53, // [53:53] is the sub-list for extension type_name
-	53, // [53:53] is the sub-list for extension extendee
-	0,  // [0:53] is the sub-list for field type_name
+	3,  // 37: thawtrail.v1.GetNowResponse.cautions:type_name -> thawtrail.v1.Caution
+	38, // 38: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	6,  // 39: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	40, // 40: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
+	42, // 41: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
+	6,  // 42: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
+	3,  // 43: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
+	46, // 44: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
+	67, // 45: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
+	0,  // 46: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
+	70, // 47: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
+	50, // 48: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
+	51, // 49: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
+	28, // 50: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
+	56, // 51: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
+	59, // 52: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
+	6,  // 53: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
+	62, // 54: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
+	65, // 55: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
+	1,  // 56: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
+	4,  // 57: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
+	7,  // 58: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
+	11, // 59: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
+	14, // 60: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
+	19, // 61: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
+	22, // 62: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
+	25, // 63: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
+	27, // 64: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
+	30, // 65: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
+	34, // 66: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
+	37, // 67: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
+	41, // 68: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
+	44, // 69: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
+	47, // 70: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
+	49, // 71: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
+	53, // 72: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
+	55, // 73: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
+	58, // 74: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
+	61, // 75: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
+	64, // 76: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
+	2,  // 77: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
+	5,  // 78: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
+	10, // 79: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
+	13, // 80: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
+	18, // 81: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
+	21, // 82: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
+	24, // 83: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
+	26, // 84: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
+	29, // 85: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
+	33, // 86: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
+	36, // 87: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
+	39, // 88: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
+	43, // 89: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
+	45, // 90: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
+	48, // 91: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
+	52, // 92: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
+	54, // 93: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
+	57, // 94: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
+	60, // 95: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
+	63, // 96: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
+	66, // 97: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
+	77, // [77:98] is the sub-list for method output_type
+	56, // [56:77] is the sub-list for method input_type
+	56, // [56:56] is the sub-list for extension type_name
+	56, // [56:56] is the sub-list for extension extendee
+	0,  // [0:56] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_services_proto_init() }
@@ -5387,7 +5504,7 @@ func file_thawtrail_v1_services_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_services_proto_rawDesc), len(file_thawtrail_v1_services_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   65,
+			NumMessages:   66,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

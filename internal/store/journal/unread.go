@@ -1,0 +1,95 @@
+package journal
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+)
+
+// A disk that fails cannot read some of its sectors. What lies there is damaged
+// like what does not match its checksum: it is named, passed over and can be
+// refilled; it ends no reading of the rest. What is the machine's trouble and passes,
+// as too many open files, stays an error.
+
+// sectorBytes is the piece in which a stretch is read that cannot be read at once.
+const sectorBytes = 4 << 10
+
+// giveUpAfter bounds the sectors in a row that are tried in one stretch: each can
+// cost a failing disk seconds.
+const giveUpAfter = 8
+
+// readAgain reads, and once more when that fails: a cable or a remote disk may fail
+// for a moment.
+func readAgain(file io.ReaderAt, b []byte, offset int64) (int, error) {
+	n, err := file.ReadAt(b, offset)
+	if err == nil || errors.Is(err, io.EOF) || errors.Is(err, fs.ErrClosed) {
+		return n, err
+	}
+	return file.ReadAt(b, offset)
+}
+
+// openAgain opens a segment for reading, the same way.
+func (j *Journal) openAgain(segment uint32) (File, error) {
+	file, err := j.opt.FS.OpenRead(j.path(segment))
+	if err != nil && !passing(err) {
+		file, err = j.opt.FS.OpenRead(j.path(segment))
+	}
+	if err == nil || passing(err) {
+		return file, err
+	}
+	return nil, fmt.Errorf("%w: segment %d cannot be opened: %w", ErrDamaged, segment, err)
+}
+
+// passing is trouble of the machine and not of the disk's bytes.
+func passing(err error) bool {
+	if errors.Is(err, fs.ErrPermission) {
+		return true
+	}
+	for _, trouble := range passingErrors {
+		if errors.Is(err, trouble) {
+			return true
+		}
+	}
+	return false
+}
+
+func reasonUnread(err error) string { return "the disk cannot read it: " + err.Error() }
+
+// readPieces reads into b what can be read, sector by sector; what cannot be is
+// zero, which is no frame and no part of one. It notes where that was.
+func (w *window) readPieces(b []byte, offset uint32) (got int, err error) {
+	inRow := 0
+	for got < len(b) {
+		// Pieces end where sectors do, wherever the stretch begins.
+		end := min(len(b), got+sectorBytes-int((offset+uint32(got))%sectorBytes))
+		piece := b[got:end]
+		n, err := 0, w.unread
+		if inRow < giveUpAfter {
+			n, err = readAgain(w.file, piece, int64(offset)+int64(got))
+		}
+		switch {
+		case errors.Is(err, io.EOF):
+			return got + n, nil
+		case errors.Is(err, fs.ErrClosed):
+			return got, err
+		case err != nil:
+			clear(piece)
+			w.unread, w.unreadTo = err, offset+uint32(end)
+			inRow++
+		default:
+			inRow = 0
+		}
+		got = end
+	}
+	return got, nil
+}
+
+// because is the reason for damage that begins at an offset: the disk's own words
+// when it could not read there.
+func (w *window) because(from uint32, reason string) string {
+	if w.unread != nil && w.unreadTo > from {
+		return reasonUnread(w.unread)
+	}
+	return reason
+}
