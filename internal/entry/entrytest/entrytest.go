@@ -5,6 +5,7 @@ package entrytest
 import (
 	"bytes"
 	"crypto/ed25519"
+	"io"
 	"log/slog"
 	"math/rand/v2"
 	"testing"
@@ -55,18 +56,18 @@ func New(t *testing.T) *Laptop { return Named(t, "north laptop", 7) }
 // Named opens a laptop of its own name, device key and randomness.
 func Named(t *testing.T, name string, seed byte) *Laptop {
 	t.Helper()
-	l, err := On(t, name, seed, memfs.New(), index.NewMemory())
+	l, err := On(t, name, seed, rand.NewChaCha8([32]byte{seed}), memfs.New(), index.NewMemory())
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, l.Store.Close()) })
 	return l
 }
 
-// On is Named on a disk and an index of the caller's, who closes the store. The
-// error is the store's: a disk that fails may keep it from being opened.
-func On(t *testing.T, name string, seed byte, disk journal.FS, ix index.Index) (*Laptop, error) {
+// On is Named on a disk and an index of the caller's, who closes the store; a laptop
+// that is opened again draws other randomness. The error is the store's: a disk that
+// fails may keep it from being opened.
+func On(t *testing.T, name string, seed byte, random io.Reader, disk journal.FS, ix index.Index) (*Laptop, error) {
 	t.Helper()
 	c := clock.NewManual(Night)
-	random := rand.NewChaCha8([32]byte{seed})
 	s, err := store.Open(t.Context(), store.Options{
 		Dir: "replica", FS: disk, Index: ix, Clock: c, Random: random,
 		Device: ed25519.NewKeyFromSeed(bytes.Repeat([]byte{seed}, 32)), DeviceName: name, Version: "test",
