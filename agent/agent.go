@@ -39,7 +39,7 @@ type Config struct {
 	Pages   string        // loopback address for pages; none when empty
 	Phone   string        // address at which phones that are paired find the pages; none when empty
 	Metrics string        // loopback address for metrics; none when empty
-	Name    string        // of this laptop; the machine's name when empty
+	Name    string        // of this laptop; the one it joined with, or the machine's, when empty
 	Clock   clock.Clock
 	Log     *slog.Logger
 	// PagesReady is told the one-time address that opens the pages.
@@ -54,10 +54,6 @@ func (c *Config) fill() error {
 		return errors.New("agent: a data folder is needed")
 	}
 	c.Listen = cmp.Or(c.Listen, "127.0.0.1:4271")
-	if c.Name == "" {
-		c.Name, _ = os.Hostname() // a laptop without a name is called laptop
-		c.Name = cmp.Or(c.Name, "laptop")
-	}
 	if c.Clock == nil {
 		c.Clock = clock.System{}
 	}
@@ -74,6 +70,16 @@ func (c *Config) fill() error {
 		c.Ready = func(string) {}
 	}
 	return nil
+}
+
+// named is what people call this laptop.
+func (c *Config) named(home *trust.Home) string {
+	name := c.Name
+	if home.Joined != nil {
+		name = cmp.Or(name, home.Joined.DeviceName)
+	}
+	machine, _ := os.Hostname() // a laptop without a name is called laptop
+	return cmp.Or(name, machine, "laptop")
 }
 
 // Run serves until ctx ends. It returns nil after a clean stop.
@@ -105,7 +111,7 @@ func run(ctx context.Context, cfg Config, home *trust.Home, r *replica.Replica, 
 	}
 	n := &node.Node{
 		Replica: r, Data: cfg.Data, Listener: listener, Opens: home.Opens,
-		Metrics: cfg.Metrics, Pages: cfg.Pages, PagesReady: cfg.PagesReady,
+		Metrics: cfg.Metrics, Pages: cfg.Pages, PagesReady: cfg.PagesReady, PagesSecret: home.PagesSecret,
 	}
 	if err := openPhones(home, cfg, n); err != nil {
 		return err
@@ -126,13 +132,21 @@ func run(ctx context.Context, cfg Config, home *trust.Home, r *replica.Replica, 
 	return n.Run(ctx)
 }
 
+// linkFile holds what is known of the server, beside the keys and not in the index,
+// which can be lost.
+const linkFile = "link.box"
+
 // newLink is the way to the clinic's server: the one given, or the one joined at.
 func newLink(cfg Config, home *trust.Home, r *replica.Replica) *replication.Link {
 	address := cfg.Server
 	if address == "" && home.Joined != nil {
 		address = home.Joined.Server
 	}
-	return replication.NewLink(r, address, func() (replication.Peer, error) {
+	kept, save, err := home.Box(linkFile, vault.Link)
+	if err != nil {
+		cfg.Log.Warn("what this laptop knew of its server cannot be read; it asks anew", "error", err)
+	}
+	return replication.NewLink(r, address, func(arrived func()) (replication.Peer, error) {
 		if home.Joined == nil {
 			return nil, errors.New("this laptop has not joined the practice yet: `thawtrail agent enrol CODE`")
 		}
@@ -144,19 +158,19 @@ func newLink(cfg Config, home *trust.Home, r *replica.Replica) *replication.Link
 		if err != nil {
 			return nil, err
 		}
-		return rpc.DialPeer(address, creds)
-	})
+		return rpc.DialPeer(address, creds, arrived)
+	}, replication.Memory{Kept: kept, Save: save})
 }
 
 func open(ctx context.Context, cfg Config, home *trust.Home) (*replica.Replica, error) {
 	s, err := store.Open(ctx, home.Store(store.Options{
-		Clock: cfg.Clock, DeviceName: cfg.Name, Version: replica.Version, Logger: cfg.Log,
+		Clock: cfg.Clock, DeviceName: cfg.named(home), Version: replica.Version, Logger: cfg.Log,
 	}))
 	if err != nil {
 		return nil, err
 	}
 	return &replica.Replica{
-		Store: s, Clock: cfg.Clock, Random: rand.Reader, Seals: home.Seals, Name: cfg.Name, Joined: home.Joined, Carried: make(chan struct{}, 1),
-		Quarantine: filepath.Join(cfg.Data, "aside"), Log: cfg.Log,
+		Store: s, Clock: cfg.Clock, Random: rand.Reader, Seals: home.Seals, Name: cfg.named(home), Joined: home.Joined, Carried: make(chan struct{}, 1),
+		Quarantine: filepath.Join(cfg.Data, "aside"), KeepFile: home.KeepAside, Log: cfg.Log,
 	}, nil
 }

@@ -64,7 +64,7 @@ func prepare(ctx context.Context, cfg Config) (*joiner, error) {
 	if err != nil {
 		return nil, err
 	}
-	j := &joiner{home: home, claim: &pb.EnrolClaim{DeviceName: cfg.Name}}
+	j := &joiner{home: home, claim: &pb.EnrolClaim{DeviceName: cfg.named(home)}}
 	if j.claim.Practice, err = replica.PracticeID(ctx); err == nil && j.claim.Practice != "" {
 		for _, l := range replica.Store.Logs() {
 			if l.Key.Equal(replica.Store.PublicKey()) {
@@ -123,7 +123,7 @@ func (j *joiner) accept(code invite.Code, req *pb.EnrolRequest, resp *pb.EnrolRe
 	}
 	err = j.home.Join(trust.Joined{
 		Practice: a.Practice, PracticeName: a.PracticeName, Founding: a.Founding, Authority: a.Authority,
-		Server: server, Person: a.Person,
+		Server: server, Person: a.Person, DeviceName: j.claim.DeviceName,
 	})
 	return Enrolled{
 		Practice: a.Practice, Name: a.PracticeName, Person: a.PersonName, Roles: a.Roles,

@@ -194,5 +194,8 @@ func TestRunsSetAsideNameNoPath(t *testing.T) {
 	for _, f := range kept {
 		require.NotContains(t, f, "climbed")
 		require.Equal(t, filepath.Join(c.dir, "aside"), filepath.Dir(f))
+		raw, err := os.ReadFile(f)
+		require.NoError(t, err)
+		require.NotContains(t, string(raw), climbing, "the folder is encrypted, and so is what was set aside")
 	}
 }

@@ -68,6 +68,9 @@ func newRelay(t *testing.T) *relay {
 	c.stop()
 	b.id = reed(&pb.Entry{Body: &pb.Entry_CaseOpened{CaseOpened: &pb.CaseOpened{Kind: pb.PatientKind_PATIENT_KIND_FOAL, DamName: "Quiet Harbour", Markings: "star"}}}).Made[0]
 	reed(&pb.Entry{Body: &pb.Entry_PatientWeighed{PatientWeighed: &pb.PatientWeighed{Case: b.id, WeightG: 52_500, Method: pb.WeightMethod_WEIGHT_METHOD_SCALE}}})
+	reed(&pb.Entry{Body: &pb.Entry_HangChecked{HangChecked: &pb.HangChecked{
+		Case: b.id, Bag: b.bag, PatientConfirmed: true, SameBag: true, FullyThawed: true, ClearNoClots: true, WholeWhenSqueezed: true,
+	}}})
 	reed(&pb.Entry{Body: &pb.Entry_SetAttached{SetAttached: &pb.SetAttached{Bag: b.bag, Case: b.id}}})
 	reed(&pb.Entry{Body: &pb.Entry_TransfusionStarted{TransfusionStarted: &pb.TransfusionStarted{Bag: b.bag, Case: b.id}}})
 	reed(&pb.Entry{Body: &pb.Entry_RateSet{RateSet: &pb.RateSet{Case: b.id, MlPerH: 75, SlowStage: true}}})

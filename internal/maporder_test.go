@@ -33,6 +33,8 @@ var anyOrder = map[string]string{
 	"store verifier.stories":                        "it sets flags; what it says is in the order of the journal",
 	"store verifier.branches":                       "it counts, and keeps the lowest",
 	"store verifier.report":                         "it adds up",
+	"store verifier.holds":                          "it says whether any fits",
+	"store gaps.unvouched":                          "it counts, and keeps the lowest",
 	"store pendingCommit.clone":                     "it fills another map",
 	"store pendingCommit.publish":                   "it adds to counters, one for each laptop",
 	"store/projection application.stretches":        "it keeps the lowest and the highest for each log",

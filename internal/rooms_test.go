@@ -47,11 +47,12 @@ var house = []room{
 	// One replica on its disk.
 	{"store/journal", "wholefile", "it keeps bytes, and knows no records"},
 	{"store/journal/memfs", "store/journal", "it is a disk for tests"},
-	{"store/filelock", "", "it locks a file, whatever it is for"},
+	{"store/filelock", "", "it knows one file, and not what the lock is for"},
 	{"store/index", "store/filelock wholefile", "it keeps rows, and knows no records"},
 	{"store/index/indextest", "store/index", "it is an index for tests"},
 	{"store/projection", "event exchange ledger proto/thawtrail/v1 store/index store/journal", "it reads the journal and writes the index, and knows the replica by small interfaces"},
-	{"store", "clock event exchange ledger proto/thawtrail/v1 store/index store/journal store/projection", "it keeps records, whatever they mean to people"},
+	{"store/reach", "store/journal wholefile", "it remembers a place, and not what lay there"},
+	{"store", "clock event exchange ledger proto/thawtrail/v1 store/filelock store/index store/journal store/projection store/reach", "it keeps records, whatever they mean to people"},
 
 	// Secrets and who is who.
 	{"trust/guess", "", "it slows down who guesses"},
@@ -73,9 +74,10 @@ var house = []room{
 	// What a replica answers, takes in and passes on.
 	{"wording", "caution event ledger proto/thawtrail/v1", "it puts states into words"},
 	{"replica", "clock event exchange ledger proto/thawtrail/v1 refusal store trust trust/pins", "it is the floor of the rooms that follow"},
-	{"query", "engine event exchange handover label ledger proof proto/thawtrail/v1 refusal replica store wording", "it reads, and writes nothing"},
+	{"replica/replicatest", "clock event exchange replica store store/index store/journal store/journal/memfs trust trust/vault", "it is a replica for tests"},
+	{"query", "caution engine event exchange handover label ledger proof proto/thawtrail/v1 refusal replica store wording", "it reads, and writes nothing"},
 	{"entry", "caution engine event exchange handover label ledger proto/thawtrail/v1 query refusal replica store trust/pins wording", "it writes what a person entered, however that came"},
-	{"entry/entrytest", "clock entry event exchange proto/thawtrail/v1 refusal replica store store/index store/journal store/journal/memfs trust trust/vault", "it makes replicas for tests"},
+	{"entry/entrytest", "clock entry event proto/thawtrail/v1 refusal replica/replicatest store/index store/journal store/journal/memfs", "it makes replicas for tests"},
 	{"plans", "engine label proto/thawtrail/v1 refusal wording", "it puts requests of plans to the engine"},
 	{"replication", "bundle clock event exchange ledger proto/thawtrail/v1 refusal replica store trust/authority wholefile", "it carries records, whatever they mean to people"},
 	{"replication/replicationtest", "proto/thawtrail/v1 replication", "it carries records for tests"},
@@ -103,7 +105,7 @@ var house = []room{
 	{"demo", "clock demo/wire label proto/thawtrail/v1 refusal trust/local trust/vault wholefile", "it runs the real programs, and reaches into none"},
 	{"bench/nights", "event label proto/thawtrail/v1 store", "it invents records"},
 	{"bench", "agent bench/nights clock event exchange plans proto/thawtrail/v1 refusal rpc server store store/index trust trust/authority trust/invite trust/local trust/vault wholefile", "it measures all of the program"},
-	{"cli", "agent bench bundle caution demo engine event input label plans proof proto/thawtrail/v1 refusal replica replication rpc server store trust/authority trust/invite trust/local trust/vault wholefile", "it is the command line of both programs"},
+	{"cli", "agent bench bundle caution demo engine event input label plans proof proto/thawtrail/v1 refusal replica replication rpc server store store/reach trust trust/authority trust/invite trust/local trust/vault wholefile", "it is the command line of both programs"},
 	{"sim", "", "it is a test"},
 	{"cmd/thawtrail", "cli", "it starts the command line"},
 }

@@ -21,8 +21,8 @@ import (
 	"io/fs"
 	"log/slog"
 	"net"
-	"os"
 	"path/filepath"
+	"regexp"
 	"time"
 
 	"thawtrail/internal/access"
@@ -110,7 +110,7 @@ func Run(ctx context.Context, cfg Config) (err error) {
 // openPractice opens a folder in which a practice was begun, and begins nothing.
 func openPractice(cfg Config) (*trust.Home, error) {
 	absent := refusal.Conflict("data", cfg.Data, "a folder in which a practice was begun with `thawtrail server init`")
-	if _, err := vault.Locked(cfg.Data); errors.Is(err, fs.ErrNotExist) {
+	if _, err := vault.Locked(cfg.Data); errors.Is(err, fs.ErrNotExist) && !trust.Begun(cfg.Data) {
 		return nil, absent
 	}
 	home, err := trust.Open(cfg.Data, cfg.Secret, rand.Reader)
@@ -146,7 +146,7 @@ func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error 
 		Replica: h.replica, Data: cfg.Data, Listener: listener, Opens: h.home.Opens,
 		Credentials: creds, DoorKey: creds.Certificate().Leaf.PublicKey.(ed25519.PublicKey), Members: members,
 		Practice: h.practice, Epoch: func() string { return h.epoch },
-		Metrics: cfg.Metrics, Pages: cfg.Pages, PagesReady: cfg.PagesReady,
+		Metrics: cfg.Metrics, Pages: cfg.Pages, PagesReady: cfg.PagesReady, PagesSecret: h.home.PagesSecret,
 		Register: func(s *grpc.Server) {
 			pb.RegisterEnrolServiceServer(s, registry)
 			pb.RegisterHubServiceServer(s, registry)
@@ -200,7 +200,7 @@ type hub struct {
 const strangerBytes = 64 << 20
 
 func openHome(ctx context.Context, cfg Config, home *trust.Home) (*hub, error) {
-	epoch, err := hubEpoch(cfg.Data)
+	epoch, err := hubEpoch(cfg.Data, cfg.Log)
 	if err != nil {
 		return nil, err
 	}
@@ -212,7 +212,7 @@ func openHome(ctx context.Context, cfg Config, home *trust.Home) (*hub, error) {
 	}
 	return &hub{epoch: epoch, log: cfg.Log, home: home, replica: &replica.Replica{
 		Store: s, Clock: cfg.Clock, Random: rand.Reader, Seals: home.Seals, Link: here{}, Hub: true, Name: cfg.Name, Joined: home.Joined,
-		Quarantine: filepath.Join(cfg.Data, "aside"), Log: cfg.Log,
+		Quarantine: filepath.Join(cfg.Data, "aside"), KeepFile: home.KeepAside, Log: cfg.Log,
 	}}, nil
 }
 
@@ -220,15 +220,26 @@ func (h *hub) rights(ctx context.Context) (*ledger.Rights, error) {
 	return rightsOf(ctx, h.replica.Store)
 }
 
-// hubEpoch reads the epoch of this server's store, or begins one. It lies beside
-// the journal: who loses the one loses the other.
-func hubEpoch(dir string) (string, error) {
-	path := filepath.Join(dir, "hub.epoch")
-	text, err := os.ReadFile(path)
-	if err == nil && len(text) > 0 {
+// epochFile lies beside the journal: who loses the one loses the other.
+const epochFile = "hub.epoch"
+
+// epochForm is what hubEpoch writes.
+var epochForm = regexp.MustCompile(`^[0-9a-f]{16}$`)
+
+// hubEpoch reads the epoch of this server's store, or begins one. In the place of
+// one that is lost or cannot be read a new one does no harm: what laptops knew as
+// held they then state again, and are told anew.
+func hubEpoch(dir string, log *slog.Logger) (string, error) {
+	path := filepath.Join(dir, epochFile)
+	text, err := wholefile.Read(path, int64(len("0123456789abcdef")))
+	switch {
+	case err == nil && epochForm.Match(text):
 		return string(text), nil
-	}
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+	case err == nil || errors.Is(err, wholefile.ErrTooLong):
+		log.Warn("what stands in hub.epoch is no epoch; a new one is begun, and laptops state again what they hold", "file", path)
+	case errors.Is(err, fs.ErrNotExist) && trust.Begun(dir):
+		log.Warn("hub.epoch is gone; a new one is begun, and laptops state again what they hold", "file", path)
+	case !errors.Is(err, fs.ErrNotExist):
 		return "", fmt.Errorf("hub epoch: %w", err)
 	}
 	raw := make([]byte, 8)

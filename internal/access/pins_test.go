@@ -117,6 +117,7 @@ func TestSignLater(t *testing.T) {
 	bags := d.Begin()
 	shared(d)
 	foal := d.Foal()
+	d.Ready(foal, bags[0])
 	d.Must(&pb.TransfusionStarted{Case: foal, Bag: bags[0]})
 	nobody := entry.Actor{Seat: "locked", Nobody: true}
 	clamp, err := d.WriteBy(t.Context(), nobody, &pb.WriteRequest{Entry: d.Entry(&pb.FlowChanged{Case: foal})})

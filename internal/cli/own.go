@@ -40,6 +40,7 @@ func (d *desk) ownCommands() []ownCommand {
 		{"pin list", d.pinListCommand()},
 		{"switch", d.switchCommand()},
 		{"verify", d.verifyCommand()},
+		{"losses", d.lossesCommand()},
 		{"audit proof", d.proofCommand()},
 		{"client export", d.exportCommand()},
 		{"audit verify-proof", d.verifyProofCommand()},

@@ -110,6 +110,7 @@ func TestBadInput(t *testing.T) {
 	a := startAlone(t)
 	bag := a.begin("2")[0]
 	c := a.made("open", "foal", "--dam", "Quiet Harbour", "--sex", "filly", "--clock-right")[0]
+	a.types("check", "hang", c, bag, "--all")
 	a.types("start", c, bag)
 	before := a.records()
 

@@ -25,7 +25,7 @@ type DoseInput struct {
 	OtherFluids24hMl    *float64 // other fluids by vein in the last 24 h: shown, not counted against the ceiling
 	Bags                *int     // what would this many bags do?
 	CeilingMlPerKg24h   *float64 // the practice's own ceiling of plasma in 24 h
-	Indication          string   // one of IndicationNames; empty: failure of transfer
+	Indication          string   // one of those that Indications lists; empty: failure of transfer
 	MlPerKg             *float64 // plans by mL/kg; nil: by IgG, or the usual mL/kg of another indication
 	Reason              string   // why by mL/kg: for failure of transfer, and for 'other'
 }

@@ -87,6 +87,16 @@ func (l dayLimits) overDay(ml float64) (out []caution.Raised) {
 	return out
 }
 
+// OverDay is what an accepted volume deserves, with the plasma of the last 24 h: the
+// caution is about what is given, not about what was advised.
+func OverDay(weight Range, foal bool, plasmaMl float64) []caution.Raised {
+	l := dayLimits{weight: weight, note: dayNoteMlPerKg * weight.Mid}
+	if foal {
+		l.note = math.Min(l.note, dayNoteMl)
+	}
+	return l.overDay(plasmaMl)
+}
+
 // judge raises the cautions of volume in 24 h: on the bags asked about, else on
 // what may be given now. What lies past today is a note.
 func (d dosing) judge(r *DoseResult) {

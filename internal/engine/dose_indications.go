@@ -20,9 +20,6 @@ const (
 
 var indicationNames = []string{ForTransfer, ForRhodo, ForProtein, ForSepsis, ForClotting, ForOther}
 
-// IndicationNames lists what Dose knows as indications.
-func IndicationNames() []string { return slices.Clone(indicationNames) }
-
 var (
 	boundsMlPerKg = bounds{field: "ml_per_kg", unit: "mL/kg", hardLow: 1, hardHigh: 80, likelyLow: 5, likelyHigh: dayMlPerKg,
 		hint: "mL for each kg, not mL"}

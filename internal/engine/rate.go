@@ -49,7 +49,7 @@ func CheckRate(in NotedRate) RateJudged {
 		return RateJudged{Raised: []caution.Raised{rateNotChecked.With(ml)}}
 	}
 	r := RateJudged{UlPerKgPerH: int64(in.MlPerH) * 1_000_000 / int64(in.WeightG)}
-	perKg := tenths(int32(min((r.UlPerKgPerH+50)/100, 1<<30)))
+	perKg := perKgTenths(r.UlPerKgPerH)
 	ceiling := int32(cautiousCeiling)
 	if p := in.ProtocolMlPerKgPerH; p != nil && *p > 0 {
 		ceiling = *p
@@ -76,3 +76,9 @@ func (n NotedRate) litreIn(minutes int64) string {
 func (n NotedRate) over(mlPerKgPerH int32) bool {
 	return int64(n.MlPerH)*1000 > int64(mlPerKgPerH)*int64(n.WeightG)
 }
+
+// perKgTenths prints 0.001 mL/kg/h as mL/kg/h.
+func perKgTenths(ul int64) string { return tenths(int32(min((ul+50)/100, 1<<30))) }
+
+// PerKgWords is a rate of 0.001 mL/kg/h as people are told it.
+func PerKgWords(ul int64) string { return perKgTenths(ul) + " mL/kg/h" }

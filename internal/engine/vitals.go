@@ -60,8 +60,8 @@ type VitalsLook struct {
 	Baseline bool               // marked as the measure of those that follow
 }
 
-// complete says that all signs were measured together.
-func (l *VitalsLook) complete() bool {
+// Complete says that all signs were measured together.
+func (l *VitalsLook) Complete() bool {
 	for _, v := range l.Values {
 		if v == nil {
 			return false
@@ -205,7 +205,7 @@ func MayStepUp(looks []VitalsLook, limits VitalsLimits, sinceMs int64) StepUp {
 		if looks[i].AtMs < sinceMs {
 			continue
 		}
-		if looks[i].complete() {
+		if looks[i].Complete() {
 			up.Missing = nil
 			return up
 		}

@@ -39,15 +39,15 @@ func AsksPIN(spec *event.Spec) bool { return asksPIN(spec, nil) }
 // PIN wants it with the act itself: who walks up to an open page discards nothing in
 // another's name. For all else the proof of the seat counts. Without proof an entry
 // is made all the same, and says so; of an act that asked, it also says why.
-func (w *Writer) proofOf(e *pending, actor Actor, pin string) (*pb.AuthorProof, string) {
+func (w *Writer) proofOf(e *pending, actor Actor, req *pb.WriteRequest) (*pb.AuthorProof, string) {
 	none := &pb.AuthorProof{Kind: pb.ProofKind_PROOF_KIND_NONE}
-	asks := asksPIN(e.spec, e.draft.Overrides)
+	asks := asksPIN(e.spec, req.Overrides)
 	var proven time.Time
 	err := pins.ErrNone
 	switch {
 	case w.Pins == nil || e.author == "":
 	case asks:
-		proven, err = w.Pins.Prove(e.author, pin)
+		proven, err = w.Pins.Prove(e.author, req.Pin)
 	default:
 		var person string
 		if person, proven = w.Pins.Current(actor.Seat); person == e.author && !proven.IsZero() {

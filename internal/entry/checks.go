@@ -37,8 +37,6 @@ var (
 		"The books show no set with filter at %s. Plasma always runs through a filter.")
 	noBaseline = caution.Define("no_baseline_vitals", caution.Note,
 		"No baseline vitals are noted. Alarms compare with the patient's own baseline.")
-	noVitals = caution.Define("no_vitals_before_step_up", caution.Caution,
-		"No vitals were noted in the last 20 minutes. No step up without vitals.")
 	otherOpenCase = caution.Define("other_open_case", caution.Caution,
 		"Case %s on the same dam is open already. Twins are two cases, A and B; the same foal is one.")
 	damWithoutName = caution.Define("dam_not_named", caution.Note,
@@ -86,17 +84,19 @@ func (e *pending) raiseByType() ([]caution.Raised, error) {
 		}
 		return warmBath(p.BathDc), nil
 	case *pb.BathChecked:
-		return b.checkBag(p.Bag, e.at)
+		return b.checkUse(p.Bag, e.at)
 	case *pb.HangChecked:
-		return b.checkBag(p.Bag, e.at)
+		return b.checkUse(p.Bag, e.at)
 	case *pb.PlanAccepted:
 		return b.checkPlan(p, e.at)
 	case *pb.TransfusionStarted:
 		return b.checkStart(p, e.at)
 	case *pb.RateSet:
-		return b.checkRate(p, e.at)
+		return b.checkRate(e, p)
+	case *pb.VitalsNoted:
+		return b.checkVitals(p, e.at)
 	case *pb.TransfusionEnded:
-		return b.checkGiven(p)
+		return b.checkEnded(p, e.spec.Name == "finished")
 	case *pb.BagsReceived:
 		return b.checkBatch(p.Product, p.Batch)
 	case *pb.BatchHeld:
@@ -187,23 +187,30 @@ func (b view) checkThaw(p *pb.ThawStarted) ([]caution.Raised, error) {
 		return nil, refusal.New("bath_c", wording.Tenths(*p.BathDc), "a mixed bath of 30 to 37 C, never over 45 C").
 			Because("cool the water first; if the bag was in it, note that with 'bath'")
 	}
-	out, err := b.checkBag(p.Bag, b.Now())
+	out, err := b.checkUse(p.Bag, b.Now())
 	if p.BathDc != nil {
 		out = append(out, warmBath(*p.BathDc)...)
 	}
 	return out, err
 }
 
-// checkBag tells what stands against a bag.
+// checkUse tells what stands against a bag that is to be used, and first whether the
+// clock by which it is judged is this laptop's.
+func (b view) checkUse(id string, at time.Time) ([]caution.Raised, error) {
+	out, err := b.checkBag(id, at)
+	return append(b.ClockCautions(), out...), err
+}
+
+// checkBag tells what stands against a bag at a time of this laptop's clock.
 func (b view) checkBag(id string, at time.Time) ([]caution.Raised, error) {
 	bag, err := b.Bag(id)
 	if err != nil {
 		return nil, err
 	}
 	if bag == nil || bag.Label == nil {
-		return []caution.Raised{bagUnknown.With(label.BagNumber(id).String())}, nil
+		return b.checkLabel(id, bag)
 	}
-	shelf, err := b.ShelfAt(bag.Line(), at)
+	shelf, err := b.ShelfAt(bag.Line(), b.ByClinic(at))
 	if err != nil {
 		return nil, err
 	}
@@ -211,6 +218,15 @@ func (b view) checkBag(id string, at time.Time) ([]caution.Raised, error) {
 	switch shelf.State {
 	case engine.ShelfUnfit, engine.ShelfOnHold, engine.ShelfQuarantined, engine.ShelfExpired:
 		out = append(out, bagNotFit.With(label.BagNumber(id).String(), shelf.Because[0]))
+	}
+	more, err := b.checkLabel(id, bag)
+	return append(out, more...), err
+}
+
+// checkLabel tells what a bag's label and donor say against giving it by vein.
+func (b view) checkLabel(id string, bag *ledger.Bag) (out []caution.Raised, err error) {
+	if bag == nil || bag.Label == nil {
+		return []caution.Raised{bagUnknown.With(label.BagNumber(id).String())}, nil
 	}
 	card, err := b.Card(bag.Label.Product)
 	if card != nil && card.Route == pb.ProductRoute_PRODUCT_ROUTE_MOUTH {
@@ -226,8 +242,9 @@ func (b view) checkBag(id string, at time.Time) ([]caution.Raised, error) {
 	return out, err
 }
 
+// checkPlan looks at the bags of a plan and at the mL that were accepted.
 func (b view) checkPlan(p *pb.PlanAccepted, at time.Time) ([]caution.Raised, error) {
-	var out []caution.Raised
+	out := b.ClockCautions()
 	for _, id := range p.Bags {
 		more, err := b.checkBag(id, at)
 		if err != nil {
@@ -235,36 +252,53 @@ func (b view) checkPlan(p *pb.PlanAccepted, at time.Time) ([]caution.Raised, err
 		}
 		out = append(out, more...)
 	}
-	return out, nil
+	if p.Plan != "dose" {
+		return out, nil
+	}
+	if err := b.checkVolume(p); err != nil {
+		return nil, err
+	}
+	day, err := b.checkDay(p)
+	return append(out, day...), err
 }
 
-func (b view) checkStart(p *pb.TransfusionStarted, at time.Time) ([]caution.Raised, error) {
-	out, err := b.checkBag(p.Bag, at)
-	if err != nil {
-		return nil, err
-	}
-	shared, err := b.checkShared(p)
-	if err != nil {
-		return nil, err
-	}
-	out = append(out, shared...)
-	c, err := b.Case(p.Case)
-	if err != nil {
-		return nil, err
-	}
-	if c == nil || !c.HasBaseline() {
-		out = append(out, noBaseline.With())
-	}
-	if p.Place != "" {
-		n, err := b.KitCount(p.Place, pb.KitItem_KIT_ITEM_FILTERED_SET)
+// checkVolume refuses mL and bags that do not agree: more than the bags hold, or a bag
+// of which nothing is needed. Of a bag whose label is not here nothing is known.
+func (b view) checkVolume(p *pb.PlanAccepted) error {
+	held, last := int32(0), int32(0)
+	for _, id := range p.Bags {
+		bag, err := b.Bag(id)
 		if err != nil {
-			return nil, err
+			return err
 		}
-		if n <= 0 {
-			out = append(out, noFilteredSet.With(b.Name(event.KindPlace, p.Place)))
+		if bag == nil || bag.Label == nil {
+			return nil
 		}
+		held, last = held+bag.Label.VolumeMl, bag.Label.VolumeMl
 	}
-	return out, nil
+	switch {
+	case len(p.Bags) == 0:
+	case p.VolumeMl > held:
+		return refusal.New("volume_ml", p.VolumeMl, fmt.Sprintf("at most the %d mL on the labels of the chosen bags", held))
+	case len(p.Bags) > 1 && p.VolumeMl <= held-last:
+		return refusal.New("bags", len(p.Bags), fmt.Sprintf("as many bags as %d mL need: the last one is not needed", p.VolumeMl))
+	}
+	return nil
+}
+
+// checkDay judges the accepted mL with the plasma of the last 24 h.
+func (b view) checkDay(p *pb.PlanAccepted) ([]caution.Raised, error) {
+	c, err := b.Case(p.Case)
+	if err != nil || c == nil || len(c.Weights) == 0 {
+		return nil, err
+	}
+	w := &c.Weights[len(c.Weights)-1]
+	kg := engine.Exactly(float64(w.WeightG) / 1000)
+	if w.LowG != nil && w.HighG != nil {
+		kg.Low, kg.High = float64(*w.LowG)/1000, float64(*w.HighG)/1000
+	}
+	plasma, _ := b.VolumesOfDay(c)
+	return engine.OverDay(kg, c.Foal(), float64(plasma+p.VolumeMl)), nil
 }
 
 // checkShared looks at a bag that is said to be shared with the twin: the foal has
@@ -303,16 +337,15 @@ func damOf(patient string) string {
 	return patient
 }
 
-// checkRate asks for vitals before a step up.
-func (b view) checkRate(p *pb.RateSet, at time.Time) ([]caution.Raised, error) {
-	c, err := b.Case(p.Case)
-	if err != nil || c == nil || p.SlowStage || len(c.Rates) == 0 || p.MlPerH <= c.Rates[len(c.Rates)-1].MlPerH {
-		return nil, err
+// checkEnded looks at what was given and, where a bag is said to be in, whether it was
+// ever started. Stopping never asks.
+func (b view) checkEnded(p *pb.TransfusionEnded, finished bool) ([]caution.Raised, error) {
+	out, err := b.checkGiven(p)
+	if err != nil || !finished {
+		return out, err
 	}
-	if n := len(c.Vitals); n == 0 || at.Sub(time.UnixMilli(c.Vitals[n-1].Stamp.AtMs)) > 20*time.Minute {
-		return []caution.Raised{noVitals.With()}, nil
-	}
-	return nil, nil
+	more, err := b.checkFinish(p)
+	return append(out, more...), err
 }
 
 // checkGiven accepts more than the label says and refuses what must be a slip.

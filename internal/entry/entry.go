@@ -79,7 +79,7 @@ func (w *Writer) write(ctx context.Context, actor Actor, req *pb.WriteRequest) (
 			return nil, fmt.Errorf("not saved: the keys of sealed fields could not be written: %w", err)
 		}
 	}
-	e.draft.Proof, e.noProof = w.proofOf(e, actor, req.Pin)
+	e.draft.Proof, e.noProof = w.proofOf(e, actor, req)
 	recs, err := w.Store.Append(ctx, e.draft)
 	if err != nil {
 		return nil, replica.NotSaved(err)
@@ -130,6 +130,9 @@ type pending struct {
 	spec     *event.Spec
 	payload  proto.Message
 	at       time.Time
+	happened bool               // its time was typed and is past
+	rate     *engine.RateJudged // of a noted rate
+	slower   bool               // a rate that goes down: nothing may delay it
 	draft    store.Draft
 	made     []string
 	cautions []caution.Raised
@@ -138,6 +141,28 @@ type pending struct {
 	noProof  string // why an act that asks for a PIN has no proof
 	newKeys  bool
 	repeated *event.Record
+}
+
+// Foresee tells what would be raised if an entry were written now, and writes nothing:
+// a page shows it before the press.
+func (w *Writer) Foresee(ctx context.Context, entry *pb.Entry) (out []*pb.Caution, err error) {
+	t, payload, err := event.Unwrap(entry)
+	if err != nil {
+		return nil, refusal.New("entry", "", "one thing that is to happen")
+	}
+	err = w.ViewOwn(ctx, func(b *query.ReadView) (err error) {
+		e := &pending{b: view{b, w.Replica}, payload: proto.Clone(payload), at: b.Now()}
+		if e.spec, _ = event.Lookup(t); e.spec == nil {
+			return refusal.New("entry", t, "an entry that people make")
+		}
+		if err := e.complete(&pb.WriteRequest{}); err != nil {
+			return err
+		}
+		raised, err := e.raise()
+		out = wording.Cautions(raised)
+		return err
+	})
+	return out, err
 }
 
 // prepare turns a request into a draft: names to ids, blanks filled in, form and
@@ -156,6 +181,7 @@ func (b view) prepare(actor Actor, req *pb.WriteRequest) (*pending, error) {
 		return nil, err
 	}
 	told := b.told(req.OccurredAt, e.at)
+	e.happened = told.Source == pb.TimeSource_TIME_SOURCE_TYPED && e.at.Before(b.Now())
 	if err := e.complete(req); err != nil {
 		return nil, err
 	}
@@ -174,7 +200,7 @@ func (b view) prepare(actor Actor, req *pb.WriteRequest) (*pending, error) {
 	}
 	e.draft = store.Draft{
 		Type: t, Payload: e.payload, OccurredAt: told, Author: e.author, RequestID: req.RequestId,
-		Overrides: req.Overrides, Grant: grant, Engine: engine.Version, Keys: e.draft.Keys, References: e.draft.References,
+		Overrides: e.draft.Overrides, Grant: grant, Engine: engine.Version, Keys: e.draft.Keys, References: e.draft.References,
 	}
 	e.text = e.sentence()
 	return e, e.relate()
@@ -396,30 +422,62 @@ func (e *pending) sign() error {
 	return nil
 }
 
-// check raises the cautions of the entry. One that takes a reason stops the
-// entry until the reason is given.
+// check raises the cautions of the entry. One that takes a reason stops the entry
+// until the reason is given; all that are missing are told at once. A fact is not
+// stopped by a step that was skipped before it: its record carries the code.
 func (e *pending) check(overrides []*pb.Override) error {
 	raised, err := e.raise()
 	if err != nil {
 		return err
 	}
-	given := map[string]bool{}
-	for _, o := range overrides {
-		if _, ok := caution.Lookup(o.GetCode()); !ok {
-			return refusal.New("override", o.GetCode(), "the code of a caution")
-		}
-		if strings.TrimSpace(o.GetReason()) == "" || len(o.GetReason()) > 500 {
-			return refusal.New("override", o.GetReason(), "a reason of at most 500 bytes for "+o.GetCode())
-		}
-		given[o.Code] = true
+	given, err := reasonsIn(overrides)
+	if err != nil {
+		return err
 	}
+	e.draft.Overrides = slices.Clone(overrides)
+	var missing []caution.Raised
 	for _, c := range raised {
-		if c.Level == caution.Reason && !given[c.Code] {
-			return refusal.Conflict("override", c.Code, "a reason to go on: --override "+c.Code+"='…'").Because(c.Text)
+		switch {
+		case c.Level != caution.Reason || given[c.Code]:
+		case (e.happened || e.slower) && factCodes[c.Code]:
+			e.draft.Overrides = append(e.draft.Overrides, &pb.Override{Code: c.Code, Reason: notAsked})
+		default:
+			missing = append(missing, c)
 		}
 	}
 	e.cautions = raised
-	return nil
+	return wantReasons(missing)
+}
+
+// notAsked stands for the reason where none may be asked: it has happened, or the rate
+// goes down.
+const notAsked = "no reason asked: it had happened, or the rate went down"
+
+// reasonsIn checks the reasons that were given, by the code of their caution.
+func reasonsIn(overrides []*pb.Override) (map[string]bool, error) {
+	given := map[string]bool{}
+	for _, o := range overrides {
+		if _, ok := caution.Lookup(o.GetCode()); !ok {
+			return nil, refusal.New("override", o.GetCode(), "the code of a caution")
+		}
+		if strings.TrimSpace(o.GetReason()) == "" || len(o.GetReason()) > 500 {
+			return nil, refusal.New("override", o.GetReason(), "a reason of at most 500 bytes for "+o.GetCode())
+		}
+		given[o.Code] = true
+	}
+	return given, nil
+}
+
+// wantReasons asks for the reasons that are missing.
+func wantReasons(missing []caution.Raised) error {
+	if len(missing) == 0 {
+		return nil
+	}
+	var flags, texts []string
+	for _, c := range missing {
+		flags, texts = append(flags, "--override "+c.Code+"='…'"), append(texts, c.Text)
+	}
+	return refusal.Conflict("override", missing[0].Code, "a reason to go on: "+strings.Join(flags, " ")).Because(strings.Join(texts, " "))
 }
 
 // answer words what was saved, with the patient, so that a slip is seen.
@@ -430,12 +488,29 @@ func (w *Writer) answer(e *pending, r *event.Record, saved pb.SavedState) *pb.Wr
 	}
 }
 
+// bagRead names the bag off which mL were read together with vitals.
+func (e *pending) bagRead() string {
+	v, ok := e.payload.(*pb.VitalsNoted)
+	if !ok || v.GivenMl == nil {
+		return ""
+	}
+	c, err := e.b.Case(v.Case)
+	if err != nil || c == nil {
+		return ""
+	}
+	return e.b.RanAt(c, e.at.UnixMilli())
+}
+
 // sentence says what was saved and, where a patient is concerned, who it is.
 func (e *pending) sentence() string {
 	text := wording.EventType(e.spec.Type)
 	text = strings.ToUpper(text[:1]) + text[1:]
 	if d := e.b.Details(e.payload); d != "" {
 		text += ": " + d
+	}
+	text += e.bagRead()
+	if d := rateWords(e.rate); d != "" {
+		text += ", " + d
 	}
 	if p, ok := e.payload.(*pb.CaseOpened); ok {
 		return text + ". Case " + p.Case + "."

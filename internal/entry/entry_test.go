@@ -71,7 +71,7 @@ func TestFactsAreFacts(t *testing.T) {
 	bags := d.Begin()
 	id := d.Foal()
 	d.Must(&pb.BatchHeld{Product: "Foal plasma", Batch: "h2207", Reason: "the maker called"})
-	require.Contains(t, codesOf(d.Must(&pb.TransfusionStarted{Bag: bags[0], Case: id})), "bag_not_fit")
+	require.Contains(t, codesOf(d.Must(&pb.BathChecked{Bag: bags[0], Case: id})), "bag_not_fit")
 	require.Contains(t, codesOf(d.Must(&pb.TransfusionEnded{Bag: bags[0], Case: id, GivenMl: 990})), "more_than_label")
 	require.Contains(t, codesOf(d.Must(&pb.BathMeasured{Bag: bags[1], BathDc: 480})), "bath_too_hot")
 	require.Contains(t, codesOf(d.Must(&pb.PatientWeighed{Case: id, WeightG: 110_000, Method: pb.WeightMethod_WEIGHT_METHOD_ESTIMATE})), "weight_for_age")

@@ -299,8 +299,3 @@ func (r *Record) OccurredMs() int64 {
 	}
 	return r.Head.WallUs / 1000
 }
-
-// CompareHappened is the happened order: it tells the story.
-func CompareHappened(a, b *Record) int {
-	return cmp.Or(cmp.Compare(a.OccurredMs(), b.OccurredMs()), CompareWritten(a, b))
-}

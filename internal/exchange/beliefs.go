@@ -53,7 +53,9 @@ type HeldLog struct {
 	Device DeviceID // who writes it
 	// Tips of its branches, newest first; one unless the log is forked.
 	Tips []Tip
-	// Missing lists what was lost to damage below the tip, ascending.
+	// Missing lists what is to be sent again, ascending: what was lost to damage
+	// below the tip; and what is held up to the tip and could not be handed on,
+	// because the signature that vouched for it was lost.
 	Missing []SeqRange
 	// Fork is the lowest seq that has more than one record; 0 for none. It is
 	// known on this side only and does not travel.
@@ -139,7 +141,7 @@ func HeldPB(held []HeldLog) []*pb.HeldLog {
 		for i, tip := range h.Tips {
 			m := &pb.HeldLog{Tip: LogTip{h.Log, tip}.PB(), Lane: h.Lane, Device: h.Device[:]}
 			if i == 0 {
-				m.Missing = missingPB(h.Missing)
+				m.Missing, m.Unvouched = missingPB(h.Missing, tip.Seq), anyHas(h.Missing, tip.Seq)
 			}
 			out = append(out, m)
 		}
@@ -147,10 +149,13 @@ func HeldPB(held []HeldLog) []*pb.HeldLog {
 	return out
 }
 
-func missingPB(missing []SeqRange) []*pb.SeqRange {
+// missingPB is the message form of what is missing below the tip.
+func missingPB(missing []SeqRange, tip uint64) []*pb.SeqRange {
 	var out []*pb.SeqRange
 	for _, r := range missing[:min(len(missing), MaxMissing)] {
-		out = append(out, &pb.SeqRange{From: r.From, To: r.To})
+		if r.From < tip {
+			out = append(out, &pb.SeqRange{From: r.From, To: min(r.To, tip-1)})
+		}
 	}
 	return out
 }
@@ -232,6 +237,13 @@ func heldFromPB(m *pb.HeldLog) (HeldLog, error) {
 		}
 		h.Missing = append(h.Missing, SeqRange{r.GetFrom(), r.GetTo()})
 		next = r.GetTo() + 1
+	}
+	if m.GetUnvouched() {
+		if n := len(h.Missing); n > 0 && h.Missing[n-1].To+1 == tip.Seq {
+			h.Missing[n-1].To = tip.Seq
+		} else {
+			h.Missing = append(h.Missing, SeqRange{tip.Seq, tip.Seq})
+		}
 	}
 	return h, nil
 }

@@ -13,6 +13,9 @@ import (
 type Point struct {
 	Hash, Prev event.Hash
 	HlcUs      int64
+	// Bare says that no signature that is held vouches for it any more. It is
+	// taken once more, from who can vouch for it.
+	Bare bool
 }
 
 // PointOf is a held record as Check takes it.
@@ -164,7 +167,7 @@ func (c *checker) place(rec *event.Record) *Refusal {
 	case n-c.group >= MaxBranches:
 		return c.refuse(TooManyBranches, seq)
 	}
-	held := slices.ContainsFunc(c.at(seq), func(p Point) bool { return p.Hash == rec.Hash })
+	held := slices.ContainsFunc(c.at(seq), func(p Point) bool { return p.Hash == rec.Hash && !p.Bare })
 	parent, clock, ok := c.parent(rec)
 	switch {
 	case held || seq == 0:
@@ -244,9 +247,9 @@ func (c *checker) vouch() *Refusal {
 	return nil
 }
 
-// leadsToHeld says that a held record follows this one.
+// leadsToHeld says that a held record that is vouched for follows this one.
 func (c *checker) leadsToHeld(rec *event.Record) bool {
-	return slices.ContainsFunc(c.at(rec.Seq()+1), func(p Point) bool { return p.Prev == rec.Hash })
+	return slices.ContainsFunc(c.at(rec.Seq()+1), func(p Point) bool { return p.Prev == rec.Hash && !p.Bare })
 }
 
 // result gathers what is taken and the log's state after it.
@@ -305,6 +308,8 @@ func (c *checker) tip(s *LogState, l *link) bool {
 		return t.Seq+1 == at.Seq && bytes.Equal(l.rec.Head.Prev, t.Hash[:])
 	})
 	switch {
+	case slices.Contains(s.Tips, at):
+		// Held already, and vouched for now.
 	case anyHas(s.Missing, at.Seq+1) || c.leadsToHeld(l.rec):
 		// Leads to a tip that is held: no tip of its own.
 	case i >= 0:
@@ -319,8 +324,8 @@ func (c *checker) tip(s *LogState, l *link) bool {
 
 // beside says that another record stands at the same place, held or in the run.
 func (c *checker) beside(i int) bool {
-	seq := c.links[i].rec.Seq()
-	return len(c.at(seq)) > 0 || i > 0 && c.links[i-1].rec.Seq() == seq && c.links[i-1].vouched
+	seq, hash := c.links[i].rec.Seq(), c.links[i].rec.Hash
+	return slices.ContainsFunc(c.at(seq), func(p Point) bool { return p.Hash != hash }) || i > 0 && c.links[i-1].rec.Seq() == seq && c.links[i-1].vouched
 }
 
 // without takes one seq out of ascending ranges.

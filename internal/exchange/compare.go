@@ -181,7 +181,7 @@ func covers(my, their HeldLog) bool {
 // first record on: a run that starts later would not join what is held.
 func refillable(missing []SeqRange, giver HeldLog) (SeqRange, bool) {
 	for _, r := range missing {
-		if giver.Tip().Seq > r.From && !anyHas(giver.Missing, r.From) {
+		if len(giver.Tips) > 0 && giver.Tip().Seq >= r.From && !anyHas(giver.Missing, r.From) {
 			return r, true
 		}
 	}

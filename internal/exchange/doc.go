@@ -49,6 +49,11 @@
 // record's hash; taking one off changes no identity. A device signs at least one
 // record in StoneBytes of its log.
 //
+// Damage can take the signed record away and leave what led to it. That is bare:
+// it is right, and nobody would take it from here. It is told as missing, up to
+// the tip itself, while the tip is told as ever: whose log it is must see where it
+// ended. Whoever holds a part of it with a signature sends that again.
+//
 // # Bounds
 //
 // All sizes stand in limits.go. State is one small entry for each log.

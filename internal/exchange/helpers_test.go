@@ -111,7 +111,7 @@ func (l *replicaLog) at(seq uint64) (out []Point) {
 	i, _ := slices.BinarySearchFunc(l.recs, seq, func(r *event.Record, s uint64) int { return cmp.Compare(r.Seq(), s) })
 	for ; i < len(l.recs) && l.recs[i].Seq() == seq; i++ {
 		prev, _ := event.ToHash(l.recs[i].Head.Prev)
-		out = append(out, Point{l.recs[i].Hash, prev, l.recs[i].Head.HlcUs})
+		out = append(out, Point{Hash: l.recs[i].Hash, Prev: prev, HlcUs: l.recs[i].Head.HlcUs})
 	}
 	return out
 }

@@ -14,6 +14,17 @@ const maxStrikes = 8
 // Push and the sending side of Pull alike. One run is on its way at a time; logs
 // take turns, urgent ones always first.
 //
+// Want is a stretch of one log that the other side lacks.
+type Want struct {
+	Log    event.LogID
+	Urgent bool
+	From   uint64
+	// Refill says that it was lost to damage there, below the tip; what comes
+	// after To is held there. A run ends at a signature, so it may go past To.
+	Refill bool
+	To     uint64
+}
+
 // For each log it keeps one number, the cursor: all that is held here below it
 // is held there. The cursor only moves forward on an acknowledgement, and back
 // when the other side says that it holds less. All that is sent may be lost,

@@ -157,19 +157,6 @@ func TestBatchSizeLaw(t *testing.T) {
 	})
 }
 
-func TestPlanIsOrderedAndBounded(t *testing.T) {
-	damaged := HeldLog{Log: logA, Tips: []Tip{at("x", 9)}, Missing: []SeqRange{{2, 3}}}
-	mine := []HeldLog{heldTo(logA, at("x", 12)), urgentTo(logB, at("u", 3))}
-	want := []Want{
-		{Log: logB, Urgent: true, To: 3},
-		{Log: logA, From: 2, To: 3, Refill: true},
-		{Log: logA, From: 10, To: 12},
-	}
-	require.Equal(t, want, Plan(mine, []HeldLog{damaged}, onBranch("x", 12), 10))
-	require.Equal(t, want[:2], Plan(mine, []HeldLog{damaged}, onBranch("x", 12), 2))
-	require.Empty(t, Plan(mine, mine, nil, 10))
-}
-
 // A run of CutRun is never larger than asked, unless no signature comes in time.
 func TestCutRunLaw(t *testing.T) {
 	testrun.Check(t, func(t *rapid.T) {

@@ -83,29 +83,17 @@ func (b StatementLog) Next(epoch string, wallUs int64, held []HeldLog, newest fu
 // Fault names what does not fit in a hub's statements.
 type Fault uint8
 
-// Faults. Append only.
+// Faults. What two laptops were told differently is found by the fold of logs
+// (ledger).
 const (
-	// TwoStories: two statements of one epoch and number differ. The hub tells
-	// laptops different things, or its key is in use twice.
-	TwoStories Fault = iota + 1
 	// WentBack: a log's tip is lower than in an earlier statement of the epoch. The
 	// hub lost data and did not begin a new epoch.
-	WentBack
+	WentBack Fault = iota + 1
 	// TimeBack: the hub's clock was set back between two statements.
 	TimeBack
-	// OtherRecord: the statement names a record that is not held here, at a place
-	// where others are: a fork, or a hub that was told another story.
-	OtherRecord
-	// BeyondOwn: the statement names a record of this device's own log past its
-	// end: this store lost data.
-	BeyondOwn
 )
 
-var faultText = [...]string{
-	TwoStories: "the server made two different statements of one number", WentBack: "the server holds less of a log than it had stated",
-	TimeBack: "the server's clock was set back", OtherRecord: "the server holds another record than this laptop at one place of a log",
-	BeyondOwn: "the server holds records of this laptop's own log that are not here",
-}
+var faultText = [...]string{WentBack: "the server holds less of a log than it had stated", TimeBack: "the server's clock was set back"}
 
 // String is a sentence.
 func (f Fault) String() string { return faultText[f] }
@@ -139,28 +127,5 @@ func (b *StatementLog) Add(s Statement) (found []Finding) {
 		b.Tips[a.Log] = a.Tip
 	}
 	b.Number, b.WallUs = s.Number, s.WallUs
-	return found
-}
-
-// TwoVersions compares two statements, as two laptops hold them.
-func TwoVersions(a, b Statement) (Finding, bool) {
-	same := a.WallUs == b.WallUs && slices.Equal(a.Accepted, b.Accepted)
-	return Finding{Fault: TwoStories}, a.Epoch == b.Epoch && a.Number == b.Number && !same
-}
-
-// AgainstHeld compares a statement with what is held here. A tip past what is
-// held here of another device's log is no fault: it has not come yet.
-func AgainstHeld(s Statement, mine Mine) (found []Finding) {
-	for _, a := range s.Accepted {
-		h, _ := find(mine.Held, a.Log)
-		switch own := slices.Contains(mine.Own, a.Log); {
-		case a.Seq > h.Tip().Seq || len(h.Tips) == 0:
-			if own {
-				found = append(found, Finding{BeyondOwn, a.Log, a.Seq})
-			}
-		case !holds(h, mine.Has, a.Tip):
-			found = append(found, Finding{OtherRecord, a.Log, a.Seq})
-		}
-	}
 	return found
 }

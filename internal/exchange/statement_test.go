@@ -86,24 +86,6 @@ func TestBookFollowsAHub(t *testing.T) {
 	require.Equal(t, uint64(3), laptop.Number)
 }
 
-func TestStatementsAreCompared(t *testing.T) {
-	one := statement(1, 5, LogTip{logA, at("x", 3)})
-	_, bad := TwoVersions(one, one)
-	require.False(t, bad)
-	_, bad = TwoVersions(one, statement(2, 6, LogTip{logA, at("x", 4)}))
-	require.False(t, bad)
-	f, bad := TwoVersions(one, statement(1, 5, LogTip{logA, at("y", 3)}))
-	require.True(t, bad)
-	require.Contains(t, f.Fault.String(), "two different statements")
-
-	mine := Mine{Beliefs: Beliefs{Held: []HeldLog{heldTo(logA, at("x", 5))}}, Has: onBranch("x", 5)}
-	require.Empty(t, AgainstHeld(one, mine))
-	require.Empty(t, AgainstHeld(statement(1, 5, LogTip{logA, at("x", 9)}, LogTip{logB, at("z", 2)}), mine), "not come yet")
-	require.Equal(t, []Finding{{OtherRecord, logA, 4}}, AgainstHeld(statement(1, 5, LogTip{logA, at("y", 4)}), mine))
-	mine.Own = []event.LogID{logA}
-	require.Equal(t, []Finding{{BeyondOwn, logA, 9}}, AgainstHeld(statement(1, 5, LogTip{logA, at("x", 9)}), mine))
-}
-
 func TestStatementFromPBRefuses(t *testing.T) {
 	good := statement(1, 5, LogTip{logA, at("x", 3)}, LogTip{logB, at("x", 3)})
 	m := good.PB()

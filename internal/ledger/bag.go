@@ -77,6 +77,7 @@ type Span struct {
 	_      struct{} `cbor:",toarray"`
 	Place  string
 	FromMs int64
+	OffMs  int64 // as in Stamp
 	Record event.Hash
 	Seen   bool // the bag was only seen there: nobody had put it
 }

@@ -82,7 +82,7 @@ func (w *custody) lay(f *fact, place string, seen bool) {
 		return
 	}
 	w.bag.Place = place
-	w.bag.Custody = append(w.bag.Custody, Span{Place: place, FromMs: f.atMs, Record: f.id, Seen: seen})
+	w.bag.Custody = append(w.bag.Custody, Span{Place: place, FromMs: f.atMs, OffMs: f.offMs(), Record: f.id, Seen: seen})
 }
 
 // found is a bag that nobody at hand knew. If it had been received after all, it

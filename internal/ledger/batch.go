@@ -58,11 +58,6 @@ type Release struct {
 // Stands says that no release names the hold.
 func (h *Hold) Stands() bool { return len(h.Released) == 0 }
 
-// standsAt says that the hold stood at a time of the story.
-func (h *Hold) standsAt(ms int64) bool {
-	return h.Stamp.AtMs <= ms && !slices.ContainsFunc(h.Released, func(r Release) bool { return r.Stamp.AtMs <= ms })
-}
-
 // Standing lists the holds and recalls that no release names.
 func (b *Batch) Standing() []Hold {
 	return slices.DeleteFunc(slices.Clone(b.Holds), func(h Hold) bool { return !h.Stands() })

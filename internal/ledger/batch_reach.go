@@ -1,7 +1,6 @@
 package ledger
 
 import (
-	"bytes"
 	"cmp"
 	"slices"
 
@@ -11,9 +10,11 @@ import (
 
 // # Could they have known?
 //
-// The question is about the moment of hanging, by the clock of the device that
-// wrote the start, not about the moment of typing. What is known of a device are
-// points in its own time at which it had, or had not, seen the hold:
+// The question is about the moment of hanging, not about the moment of typing. A
+// start that was entered when it happened is itself the moment: what its device had
+// seen by that record decides, whatever its clock says. For one that was typed later
+// the device's clock decides, corrected by what was measured of it. What is known of
+// a device are points in its own time at which it had, or had not, seen the hold:
 //
 //	its record that says it heard of the hold      seen
 //	its last record before that                    not seen
@@ -26,7 +27,8 @@ import (
 // epoch, are taken together. A device's own hold counts as heard, and so does a
 // record whose header says that the hold's log had reached it.
 
-// afterHolds finds the starts that lie after a hold which stood then.
+// afterHolds finds the starts that lie after a hold which stood then. Where it is in
+// doubt which came first, nobody knows what they could have known.
 func (b *Batch) afterHolds(s *set) {
 	facts := map[event.Hash]*fact{}
 	for _, f := range s.facts {
@@ -34,13 +36,17 @@ func (b *Batch) afterHolds(s *set) {
 	}
 	for i := range b.Starts {
 		start := &b.Starts[i]
+		sf := facts[start.Stamp.Record]
 		for j := range b.Holds {
-			hold := &b.Holds[j]
-			if !hold.standsAt(start.Stamp.AtMs) {
+			hf := facts[b.Holds[j].Stamp.Record]
+			stood := s.stood(&b.Holds[j], sf, facts)
+			if stood == no {
 				continue
 			}
-			sf, hf := facts[start.Stamp.Record], facts[hold.Stamp.Record]
-			after := AfterHold{Hold: hf.id, Reached: s.reached(sf, hf)}
+			after := AfterHold{Hold: hf.id, Reached: HoldUnknown}
+			if stood == yes {
+				after.Reached = s.reached(sf, hf)
+			}
 			start.After = append(start.After, after)
 			s.claim(claim{
 				kind: GivenAfterHold, atMs: sf.atMs, reached: after.Reached,
@@ -50,31 +56,59 @@ func (b *Batch) afterHolds(s *set) {
 	}
 }
 
-// point is what is known of a device at one moment of its own clock.
+// stood answers whether a hold stood when a bag was hung: placed before, and not
+// released before.
+func (s *set) stood(hold *Hold, start *fact, facts map[event.Hash]*fact) order {
+	stood := s.first(facts[hold.Stamp.Record], start)
+	for i := range hold.Released {
+		switch s.first(facts[hold.Released[i].Stamp.Record], start) {
+		case yes:
+			return no
+		case doubt:
+			if stood == yes {
+				stood = doubt
+			}
+		}
+	}
+	return stood
+}
+
+// point is what is known of a device at one moment of its own clock, corrected.
 type point struct {
-	wallMs, hlcUs int64
-	seen          bool
+	ms, hlcUs int64
+	seen      bool
 }
 
 // reached answers whether the hold had reached the device at the hanging.
 func (s *set) reached(start, hold *fact) string {
-	points := s.points(start.rec, hold)
-	at, wall := start.atMs, start.rec.Head.WallUs/1000
-	if at == wall && start.by.IsZero() {
-		// Typed as it happened: the record itself is the moment.
-		return ofPoint(points[slices.IndexFunc(points, func(p point) bool { return p.hlcUs == start.rec.Head.HlcUs })])
+	if start.live() {
+		if s.knew(start.rec, hold.rec) {
+			return HoldReached
+		}
+		return HoldNotReached
 	}
-	if clockWentBack(points) {
+	points, at := s.points(start.rec, hold), start.reading()
+	if at.doubt || clockWentBack(points) {
 		return HoldUnknown
 	}
-	next := slices.IndexFunc(points, func(p point) bool { return p.wallMs > at })
+	// The hour may be the laptop's, or that of a watch.
+	watch := start.atMs + event.WholeDaysMs(at.ms-start.atMs)
+	answer := reachedAt(points, at.ms)
+	if reachedAt(points, watch) != answer {
+		return HoldUnknown
+	}
+	return answer
+}
+
+func reachedAt(points []point, at int64) string {
+	next := slices.IndexFunc(points, func(p point) bool { return p.ms > at })
 	if next < 0 {
 		next = len(points)
 	}
 	switch {
 	case next > 0 && points[next-1].seen:
 		return HoldReached
-	case next > 0 && points[next-1].wallMs == at:
+	case next > 0 && points[next-1].ms == at:
 		return HoldNotReached
 	case next < len(points) && !points[next].seen:
 		return HoldNotReached
@@ -82,67 +116,32 @@ func (s *set) reached(start, hold *fact) string {
 	return HoldUnknown
 }
 
-func ofPoint(p point) string {
-	if p.seen {
-		return HoldReached
-	}
-	return HoldNotReached
-}
-
-// clockWentBack says that the device had seen the hold and later, by its wall
-// clock, had not: its clock was set back in between, and its times tell nothing.
+// clockWentBack says that the device had seen the hold and later, by its clock, had
+// not: the clock was set back in between, and its times tell nothing.
 func clockWentBack(sorted []point) bool {
 	seen := slices.IndexFunc(sorted, func(p point) bool { return p.seen })
 	return seen >= 0 && slices.ContainsFunc(sorted[seen:], func(p point) bool { return !p.seen })
 }
 
-// points lists what is known of the device that wrote rec, by its wall clock.
+// points lists what is known of the device that wrote rec, by its clock, corrected.
 func (s *set) points(rec *event.Record, hold *fact) []point {
-	own := s.device(rec)
-	heardUs, previousUs := heardAt(own, hold)
 	var points []point
-	for _, in := range own {
+	heard := false
+	for i := range s.inputs {
+		in := &s.inputs[i]
+		if !sameDevice(in.Rec, rec) {
+			continue
+		}
 		h := in.Rec.Head
-		points = append(points, point{h.WallUs / 1000, h.HlcUs, heardUs != 0 && h.HlcUs >= heardUs})
-	}
-	if previousUs != 0 {
-		points = append(points, point{previousUs / 1000, heardUs - 1, false})
+		off, _, _ := event.MeasuredMs(h.Offset)
+		if p, ok := in.Payload.(*pb.Heard); ok && !heard && holds(in, hold.rec) && p.PreviousWallUs != 0 {
+			points = append(points, point{p.PreviousWallUs/1000 + off, h.HlcUs - 1, false})
+		}
+		heard = heard || holds(in, hold.rec)
+		points = append(points, point{h.WallUs/1000 + off, h.HlcUs, heard})
 	}
 	slices.SortFunc(points, func(a, b point) int {
-		return cmp.Or(cmp.Compare(a.wallMs, b.wallMs), cmp.Compare(a.hlcUs, b.hlcUs))
+		return cmp.Or(cmp.Compare(a.ms, b.ms), cmp.Compare(a.hlcUs, b.hlcUs))
 	})
 	return points
-}
-
-// heardAt is the hybrid clock of the device's first record that had seen the
-// hold, and the wall clock at which it says it had not; 0 when there is none.
-func heardAt(own []Input, hold *fact) (heardUs, previousUs int64) {
-	for _, in := range own {
-		heard, ok := in.Payload.(*pb.Heard)
-		names := ok && bytes.Equal(heard.Hold, hold.id[:])
-		if names {
-			return in.Rec.Head.HlcUs, heard.PreviousWallUs
-		}
-		if in.Rec.Hash == hold.id || sawTip(in.Rec, hold.rec) {
-			return in.Rec.Head.HlcUs, 0
-		}
-	}
-	return 0, 0
-}
-
-// sawTip says that the record's device had just come to hold the hold's log at
-// least as far as the hold.
-func sawTip(rec, hold *event.Record) bool {
-	return slices.ContainsFunc(rec.Head.Seen, func(t *pb.Tip) bool {
-		return bytes.Equal(t.GetLog(), hold.Log[:]) && t.GetSeq() >= hold.Seq()
-	})
-}
-
-// device lists the records in this set that the device of rec wrote, in written
-// order: those whose header names it, and those of its log.
-func (s *set) device(rec *event.Record) []Input {
-	return slices.DeleteFunc(slices.Clone(s.inputs), func(in Input) bool {
-		same := len(rec.Head.Device) > 0 && bytes.Equal(in.Rec.Head.Device, rec.Head.Device)
-		return !same && in.Rec.Log != rec.Log
-	})
 }

@@ -50,10 +50,14 @@ type Entry struct {
 type Stamp struct {
 	_      struct{} `cbor:",toarray"`
 	Record event.Hash
-	AtMs   int64
+	AtMs   int64 // as told, by the clock of the device that wrote it
+	OffMs  int64 // how far that clock was behind the clinic's, as measured; 0 within the limit
 	Author string
 	Marks  Marks
 }
+
+// ClinicMs is when it happened by the clinic's time.
+func (s *Stamp) ClinicMs() int64 { return s.AtMs + s.OffMs }
 
 // Sealed is a field that only the holders of its key can read.
 type Sealed struct {

@@ -32,7 +32,8 @@ type Told struct {
 	Place  string
 }
 
-// Clocks are the moments from which a bag's time runs; 0 for none.
+// Clocks are the moments from which a bag's time runs, by the clinic's time; 0 for
+// none.
 type Clocks struct {
 	_             struct{} `cbor:",toarray"`
 	Softened      bool
@@ -45,7 +46,7 @@ type Clocks struct {
 	ForCase       string // of the last thaw
 }
 
-// Stay is a stay at a place, until the next one.
+// Stay is a stay at a place, by the clinic's time, until the next one.
 type Stay struct {
 	_      struct{} `cbor:",toarray"`
 	Place  string
@@ -77,7 +78,7 @@ func (b *Bag) Line() *BagLine {
 		l.Left = &Told{AtMs: at.AtMs, Author: at.Author, Place: b.Place}
 	}
 	for _, s := range b.Custody {
-		l.Stays = append(l.Stays, Stay{Place: s.Place, FromMs: s.FromMs})
+		l.Stays = append(l.Stays, Stay{Place: s.Place, FromMs: s.FromMs + s.OffMs})
 	}
 	for _, d := range b.Decisions {
 		l.Judged = append(l.Judged, Judged{Warm: d.Warm, Unfit: d.Unfit, Reason: d.Reason})
@@ -89,21 +90,21 @@ func (b *Bag) Line() *BagLine {
 func (b *Bag) clocks() *Clocks {
 	c := Clocks{Softened: len(b.Softened) > 0, Refrozen: len(b.Refrozen) > 0}
 	if c.Refrozen {
-		c.RefrozenMs = b.Refrozen[0].AtMs
+		c.RefrozenMs = b.Refrozen[0].ClinicMs()
 	}
 	for _, t := range b.Thaws {
-		earliest(&c.ThawStartedMs, t.Stamp.AtMs)
+		earliest(&c.ThawStartedMs, t.Stamp.ClinicMs())
 		if t.Complete != nil && c.ThawedMs == 0 {
-			c.ThawedMs = t.Complete.AtMs
+			c.ThawedMs = t.Complete.ClinicMs()
 		}
 		c.ForCase = t.Case
 	}
 	for _, s := range b.Sets {
-		earliest(&c.SetMs, s.Stamp.AtMs)
+		earliest(&c.SetMs, s.Stamp.ClinicMs())
 	}
 	for _, u := range b.Uses {
 		if u.Start != nil {
-			earliest(&c.SetMs, u.Start.AtMs)
+			earliest(&c.SetMs, u.Start.ClinicMs())
 		}
 	}
 	if n := len(b.Fridge); n > 0 {

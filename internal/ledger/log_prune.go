@@ -17,7 +17,7 @@ import (
 //	what people said of the log, and its opening   all
 //	statements                  the newest, and in each epoch the farthest
 //	a clock in doubt            the first few and the last few
-//	without the right, unread   the first few
+//	without the right, unread   the first few of the log's own and of those that name it
 //	a fork                      the records where it begins
 //	words that do not fit       the first few about the lowest place
 //
@@ -56,7 +56,7 @@ func prune(key event.Key, sorted []Input) []Input {
 	t.spokenOf()
 	t.statements()
 	t.ends(keptDoubts, t.doubtful)
-	t.first(keptFlawed, flawed)
+	t.first(keptFlawed, t.flawed)
 	fork := t.forks()
 	t.words(fork)
 	out := make([]Input, 0, len(sorted))
@@ -107,17 +107,24 @@ func (t *pruner) spokenOf() {
 		case in.Rec.Head.Type == event.TypeLogOpened:
 			t.keep[i] = t.own(in)
 		default:
-			t.keep[i] = slices.ContainsFunc(in.Rec.Head.Entities, func(e *pb.EntityKey) bool {
-				return e.GetKind() == t.key.Kind && e.GetId() == t.key.ID
-			})
+			t.keep[i] = t.names(in)
 		}
 	}
 }
 
-// flawed says that a record is told of as a whole.
-func flawed(in *Input) bool {
+// names says that a record lists the log among the entities that it is about.
+func (t *pruner) names(in *Input) bool {
+	return slices.ContainsFunc(in.Rec.Head.Entities, func(e *pb.EntityKey) bool {
+		return e.GetKind() == t.key.Kind && e.GetId() == t.key.ID
+	})
+}
+
+// flawed says that a record is told of as a whole. One that came here by a word
+// that did not fit, and is neither of the log nor about it, is told of by that
+// word alone: the word fits for whoever holds the branch that it names.
+func (t *pruner) flawed(in *Input) bool {
 	newer, unreadable := readability(in)
-	return newer || unreadable || !in.Entitled
+	return (t.own(in) || t.names(in)) && (newer || unreadable || !in.Entitled)
 }
 
 // doubtful says that the record's clock, or a clock of which it speaks, is in

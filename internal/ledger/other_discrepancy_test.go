@@ -106,6 +106,29 @@ func TestLogForked(t *testing.T) {
 	require.True(t, b.Timeline[1].Marks.Has(ledger.MarkForked))
 }
 
+// A word that did not fit with a log made its record one of the log's entity. Once
+// the branch that it named is here, it says nothing of the log: not even that its
+// author had no right.
+func TestAWordThatFitsByNowIsForgotten(t *testing.T) {
+	w := ledgertest.New(t)
+	hub, x, y := w.Device("hub"), w.Device("x"), w.Device("y")
+	w.Found(hub)
+	w.Admit(hub, x)
+	w.Admit(hub, y)
+	back := x.Fork()
+	named := x.Write(received("car"))
+	back()
+	x.Write(received("freezer"))
+	y.See(named)
+	word := y.Write(moved("car", "freezer")) // nobody gave y's author a right
+	key := event.LogKey(x.Log())
+
+	want := ledgertest.Fold(key, w.Records())
+	require.Equal(t, []string{ledger.LogForked}, kindsOf(want))
+	once := map[event.Hash]bool{word.Hash: true}
+	require.Equal(t, want, ledger.Fold(key, ledgertest.InputsWith(key, w.Records(), once)))
+}
+
 func TestTimeInDoubt(t *testing.T) {
 	w := ledgertest.New(t)
 	x, hub := w.Device("x"), w.Device("hub")

@@ -53,10 +53,25 @@ func (n *night) batch() *ledger.Batch {
 	return b
 }
 
+// none is the answer when no bag was given after a hold.
+const none = "no discrepancy"
+
+// answer is what the books say of a night about the hold and the hanging.
+func (n *night) answer(tell func(*night)) string {
+	n.barn.Write(received("car"))
+	tell(n)
+	got := none
+	for _, d := range n.batch().Discrepancies() {
+		require.Equal(n.t, ledger.GivenAfterHold, d.Kind)
+		require.True(n.t, d.Open)
+		got = d.HoldReached
+	}
+	return got
+}
+
 // TestCouldTheyHaveKnown is the table of timelines: each answer is about the
 // moment of hanging on the device's own clock, not about the moment of typing.
 func TestCouldTheyHaveKnown(t *testing.T) {
-	const none = "no discrepancy"
 	for _, tt := range []struct {
 		name string
 		tell func(n *night)
@@ -278,16 +293,7 @@ func TestCouldTheyHaveKnown(t *testing.T) {
 		}, ledger.HoldReached},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			n := newNight(t)
-			n.barn.Write(received("car"))
-			tt.tell(n)
-			got := none
-			for _, d := range n.batch().Discrepancies() {
-				require.Equal(t, ledger.GivenAfterHold, d.Kind)
-				require.True(t, d.Open)
-				got = d.HoldReached
-			}
-			require.Equal(t, tt.want, got)
+			require.Equal(t, tt.want, newNight(t).answer(tt.tell))
 		})
 	}
 }

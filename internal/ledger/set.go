@@ -34,6 +34,7 @@ type fact struct {
 	body  proto.Message
 	told  *pb.Moment
 	atMs  int64
+	clock *event.Record // whose device's clock told it
 	marks Marks
 	// author is who wrote it, or signed it later.
 	author string
@@ -186,7 +187,7 @@ func hasUnknown(m protoreflect.Message) bool {
 func (s *set) place(in *Input, fixes []fix) {
 	f := &fact{
 		id: in.Rec.Hash, rec: in.Rec, typ: in.Rec.Head.Type, body: in.Payload,
-		told: in.Rec.Head.OccurredAt, atMs: in.Rec.OccurredMs(), marks: marksOf(in), author: s.author(in.Rec),
+		told: in.Rec.Head.OccurredAt, atMs: in.Rec.OccurredMs(), clock: in.Rec, marks: marksOf(in), author: s.author(in.Rec),
 	}
 	fixes = effective(in.Rec.Head.Type, fixes)
 	if len(fixes) > 0 {
@@ -214,7 +215,7 @@ func (f *fact) correct(x fix, key event.Key) {
 	f.by = x.in.Rec.Hash
 	f.marks |= MarkCorrected
 	if m := x.body.OccurredAt; m.GetUnixMs() != 0 {
-		f.told, f.atMs = m, m.UnixMs
+		f.told, f.atMs, f.clock = m, m.UnixMs, x.in.Rec
 	}
 	if x.body.Void {
 		f.marks |= MarkVoided
@@ -258,7 +259,7 @@ func (s *set) orphans(fixes map[event.Hash][]fix, held map[event.Hash]bool) {
 			continue
 		}
 		in := &s.inputs[i]
-		f := &fact{id: original, rec: in.Rec, told: in.Rec.Head.OccurredAt, atMs: in.Rec.OccurredMs(), marks: marksOf(in), author: s.author(in.Rec)}
+		f := &fact{id: original, rec: in.Rec, told: in.Rec.Head.OccurredAt, atMs: in.Rec.OccurredMs(), clock: in.Rec, marks: marksOf(in), author: s.author(in.Rec)}
 		f.correct(list[len(list)-1], s.key)
 		if !f.marks.Has(MarkElsewhere) {
 			s.keep(f, in.Entitled)
@@ -341,8 +342,11 @@ func (f *fact) entry() Entry {
 }
 
 func (f *fact) stamp() Stamp {
-	return Stamp{Record: f.id, AtMs: f.atMs, Author: f.author, Marks: f.marks}
+	return Stamp{Record: f.id, AtMs: f.atMs, OffMs: f.offMs(), Author: f.author, Marks: f.marks}
 }
+
+// offMs is how far the clock that told the time was behind the clinic's.
+func (f *fact) offMs() int64 { return f.clock.ToldOffMs(f.told) }
 
 // sources are the records that a claim about the fact rests on.
 func (f *fact) sources() []event.Hash {

@@ -226,10 +226,12 @@ func (c *Case) mayBeRechecked() bool {
 	return true
 }
 
-// HasBaseline says that vitals were noted before plasma.
+// HasBaseline says that a look is marked as the one to compare with. A set is
+// temperature, heart and breathing rate together.
 func (c *Case) HasBaseline() bool {
-	return slices.ContainsFunc(c.Vitals, func(v Vitals) bool { return v.Baseline }) ||
-		slices.ContainsFunc(c.Exams, func(e Exam) bool { return e.HeartRate != nil })
+	return slices.ContainsFunc(c.Vitals, func(v Vitals) bool {
+		return v.Baseline && v.TemperatureDc != nil && v.HeartRate != nil && v.BreathingRate != nil
+	})
 }
 
 // Named says that people give entities of a kind a name.

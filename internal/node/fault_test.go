@@ -119,9 +119,9 @@ func meet(t *testing.T, hub, laptop *side) {
 		Replica: hub.Replica, Done: t.Context().Done(),
 		Practice: func() string { return "" }, Epoch: func() string { return "first" },
 	}
-	link := replication.NewLink(laptop.Replica, "the hub", func() (replication.Peer, error) {
+	link := replication.NewLink(laptop.Replica, "the hub", func(func()) (replication.Peer, error) {
 		return replicationtest.Direct{Responder: responder}, nil
-	})
+	}, replication.Memory{})
 	laptop.Link = link
 	members, err := access.NewMembers(t.Context(), hub.Replica, &authority.Links{})
 	require.NoError(t, err)

@@ -50,6 +50,8 @@ type Node struct {
 	Metrics    string // loopback address; none when empty
 	Pages      string // loopback address; none when empty
 	PagesReady func(url string)
+	// PagesSecret gives the secret behind the pages' cookies; see web.Config.
+	PagesSecret func(old []byte) ([]byte, error)
 	// Phones is the registry of paired phones, and where they come in; nil: nowhere.
 	Phones        *access.Phones
 	PhoneListener net.Listener
@@ -76,9 +78,7 @@ func (n *Node) Run(ctx context.Context) error {
 		return err
 	}
 	defer opened.Close()
-	if opened.Unwritten != nil {
-		n.Log.Warn("how to reach this program could not be written down: commands find it by --at only", "at", address, "error", opened.Unwritten)
-	}
+	opened.Say(n.Log)
 	n.health = health.NewServer()
 	if n.Parts == nil {
 		n.Parts = &replica.Parts{}
@@ -135,7 +135,7 @@ func (n *Node) callers(token string) rpc.Callers {
 // servePages serves the pages of people until ctx ends.
 func (n *Node) servePages(ctx context.Context) error {
 	return web.Run(ctx, n.Pages, web.Config{
-		Replica: n.Replica, Clock: n.Clock, Log: n.Log, Opens: n.Opens, URLFile: filepath.Join(n.Data, "page.url"),
+		Replica: n.Replica, Clock: n.Clock, Log: n.Log, Opens: n.Opens, URLFile: filepath.Join(n.Data, "page.url"), Secret: n.PagesSecret,
 		Phones: n.Phones, PhoneListener: n.PhoneListener, PhoneTLS: n.PhoneTLS,
 	}, n.PagesReady)
 }

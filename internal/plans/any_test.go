@@ -115,6 +115,7 @@ func callPlan(p *plans.Plans, name string, req proto.Message) (proto.Message, er
 func TestNoRequestMakesAPlanFail(t *testing.T) {
 	for _, m := range pb.PlanService_ServiceDesc.Methods {
 		t.Run(m.MethodName, func(t *testing.T) {
+			require.NotEmpty(t, goodRequests[m.MethodName], "add a good request")
 			for _, good := range goodRequests[m.MethodName] {
 				_, err := callPlan(newPlans(), m.MethodName, good)
 				require.NoError(t, err, "%v", good)

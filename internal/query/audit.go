@@ -24,14 +24,42 @@ import (
 func (b *ReadView) timeline(k event.Key, entries []ledger.Entry) []*pb.TimelineRow {
 	var out []*pb.TimelineRow
 	all := b.payloads(k)
+	bagAt := b.bagReadAt(k)
 	for _, e := range entries[max(0, len(entries)-MaxRows):] {
 		row := &pb.TimelineRow{
-			At: b.Stamp(e.AtMs), What: b.said(e, all), Who: b.Person(e.Author), Where: b.deviceOf(e.Log),
+			At: b.Stamp(e.AtMs), What: b.said(e, all) + bagAt(all[e.Record], e.AtMs), Who: b.Person(e.Author), Where: b.deviceOf(e.Log),
 			Record: e.Record.String(), Marks: wording.RecordMarks(e.Marks),
 		}
 		out = append(out, row)
 	}
 	return out
+}
+
+// bagReadAt names the bag off which mL were read together with vitals: the one that ran
+// in the case at that moment.
+func (b *ReadView) bagReadAt(k event.Key) func(m proto.Message, ms int64) string {
+	c, err := b.Case(k.ID)
+	if k.Kind != event.KindCase || err != nil || c == nil {
+		return func(proto.Message, int64) string { return "" }
+	}
+	return func(m proto.Message, ms int64) string {
+		v, ok := m.(*pb.VitalsNoted)
+		if !ok || v.GivenMl == nil {
+			return ""
+		}
+		return b.RanAt(c, ms)
+	}
+}
+
+// RanAt names the bag that ran in a case at a moment, as the end of a line; empty when
+// none did.
+func (b *ReadView) RanAt(c *ledger.Case, ms int64) string {
+	for i := range c.Transfusions {
+		if t := &c.Transfusions[i]; t.FirstMs() <= ms && (t.LastMs() == 0 || ms <= t.LastMs()) {
+			return ", " + b.BagWords(t.Bag)
+		}
+	}
+	return ""
 }
 
 func (b *ReadView) discrepancies(s ledger.State) []*pb.DiscrepancyRow {
@@ -155,9 +183,6 @@ func (s Reader) GetStatus(ctx context.Context, _ *pb.GetStatusRequest) (*pb.GetS
 		Server: s.Link.Server(), Link: s.Link.State(), Differences: s.Link.Differences(), Repairs: s.Store.Repairs(),
 		SetAside: s.Link.Quarantined(),
 	}
-	if o := s.Store.ClockOffset(); o != nil {
-		out.ClockOffsetMs, out.ClockBoundMs = o.OffsetUs/1000, o.BoundUs/1000
-	}
 	out.SavedHere, out.Sent, out.HeldOnServer = s.Delivered()
 	if left, short := s.Store.Room(); short {
 		out.RoomLeftBytes = proto.Int64(int64(min(left, math.MaxInt64)))
@@ -170,6 +195,8 @@ func (s Reader) GetStatus(ctx context.Context, _ *pb.GetStatusRequest) (*pb.GetS
 	}
 	err := s.View(ctx, func(b *ReadView) error {
 		out.Freshness = b.freshness()
+		out.ClockOffsetMs, out.ClockBoundMs = b.clock.GetOffsetUs()/1000, b.clock.GetBoundUs()/1000
+		out.Cautions = wording.Cautions(b.ClockCautions())
 		if b.practice != nil {
 			out.Practice = b.practice.Name
 		}

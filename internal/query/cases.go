@@ -4,9 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"context"
-	"fmt"
 	"slices"
-	"strings"
 	"time"
 
 	"thawtrail/internal/event"
@@ -95,13 +93,12 @@ func (s Reader) GetCase(ctx context.Context, req *pb.GetCaseRequest) (*pb.GetCas
 		if c == nil {
 			return refusal.Conflict("case", id, "a case that is known here")
 		}
-		b.sheet(out, c)
-		return nil
+		return b.sheet(out, c)
 	})
 	return out, err
 }
 
-func (b *ReadView) sheet(out *pb.GetCaseResponse, c *ledger.Case) {
+func (b *ReadView) sheet(out *pb.GetCaseResponse, c *ledger.Case) (err error) {
 	out.Case, out.Freshness = b.caseRow(c), b.freshness()
 	if p := c.Patient; p != nil {
 		out.Dam, out.Marks = cmp.Or(p.DamName, p.DamKey), wording.PatientMarks(p)
@@ -121,10 +118,13 @@ func (b *ReadView) sheet(out *pb.GetCaseResponse, c *ledger.Case) {
 	for i := range c.Transfusions {
 		out.Transfusions = append(out.Transfusions, b.transfusionRow(c, &c.Transfusions[i]))
 	}
-	out.Vitals = b.vitalsRows(c.Vitals)
+	if out.Vitals, err = b.vitalsRows(c); err != nil {
+		return err
+	}
 	out.Timeline, out.Discrepancies = b.timeline(c.Entity, c.Timeline), b.discrepancies(c)
 	out.Volume_24HMl = b.VolumeOfDay(c)
-	out.NextStep = nextStep(c)
+	out.NextStep, err = b.nextStep(c)
+	return err
 }
 
 func (b *ReadView) transfusionRow(c *ledger.Case, t *ledger.Transfusion) *pb.TransfusionRow {
@@ -138,105 +138,27 @@ func (b *ReadView) transfusionRow(c *ledger.Case, t *ledger.Transfusion) *pb.Tra
 	}
 	row.ElapsedMin = int32(max(0, end-t.FirstMs()) / 60_000)
 	for _, r := range c.Rates {
-		if r.Bag == t.Bag || r.Bag == "" {
+		if (r.Bag == t.Bag || r.Bag == "") && !row.Clamped { // nothing runs through a shut clamp
 			row.RateMlPerH = r.MlPerH
 		}
 	}
 	return row
 }
 
-func (b *ReadView) vitalsRows(all []ledger.Vitals) []*pb.VitalsRow {
-	var out []*pb.VitalsRow
-	base, limits := baseline(all), b.alarmLimits()
-	for i := range all {
-		v := &all[i]
-		row := &pb.VitalsRow{At: b.Stamp(v.Stamp.AtMs), HeartRate: v.HeartRate, BreathingRate: v.BreathingRate, GivenMl: v.GivenMl}
-		if v.TemperatureDc != nil {
-			c := float64(*v.TemperatureDc) / 10
-			row.TemperatureC = &c
-		}
-		row.Change = limits.changeFrom(base, v)
-		out = append(out, row)
-	}
-	return out
-}
-
-// baseline is the first look marked so, else the first look of all.
-func baseline(all []ledger.Vitals) *ledger.Vitals {
-	for i := range all {
-		if all[i].Baseline {
-			return &all[i]
-		}
-	}
-	if len(all) > 0 {
-		return &all[0]
-	}
-	return nil
-}
-
-// alarmLimits are the rises over the patient's own baseline that raise an alarm.
-// Zero: the practice set no limit.
-type alarmLimits struct {
-	temperatureDc, heart, breaths int32
-}
-
-// alarmLimits takes 1 C, as for febrile reactions in Rubio-Martinez & Hendrickson
-// (eds), Complications in Equine Surgery, ch. 6, and the practice's own limits
-// for heart and breathing rate: where protocols differ, the tightest.
-func (b *ReadView) alarmLimits() alarmLimits {
-	out := alarmLimits{temperatureDc: 10}
-	tighten := func(limit *int32, v *int32) {
-		if v != nil && (*limit == 0 || *v < *limit) {
-			*limit = *v
-		}
-	}
-	err := b.Each(event.KindProtocol, func(s ledger.State) (bool, error) {
-		if p := s.(*ledger.Protocol).Current(); p != nil {
-			tighten(&out.heart, p.HeartRateRise)
-			tighten(&out.breaths, p.BreathingRateRise)
-		}
-		return true, nil
-	})
-	if err != nil {
-		b.r.Log.Error("read the practice's protocols", "error", err)
-	}
-	return out
-}
-
-// changeFrom words what changed since the baseline, and what raises an alarm.
-func (a alarmLimits) changeFrom(base, v *ledger.Vitals) string {
-	if base == nil || base == v {
-		return "baseline"
-	}
-	var parts, alarms []string
-	compare := func(name, unit string, now, then *int32, scale float64, limit int32) {
-		if now == nil || then == nil || *now == *then {
-			return
-		}
-		parts = append(parts, fmt.Sprintf("%s %+.4g %s", name, float64(*now-*then)/scale, unit))
-		if limit > 0 && *now-*then >= limit {
-			alarms = append(alarms, fmt.Sprintf("%s up %.4g %s or more", name, float64(limit)/scale, unit))
-		}
-	}
-	compare("temp", "C", v.TemperatureDc, base.TemperatureDc, 10, a.temperatureDc)
-	compare("heart", "/min", v.HeartRate, base.HeartRate, 1, a.heart)
-	compare("breaths", "/min", v.BreathingRate, base.BreathingRate, 1, a.breaths)
-	text := strings.Join(parts, ", ")
-	if len(alarms) > 0 {
-		text += "  ALARM: " + strings.Join(alarms, ", ")
-	}
-	return text
-}
-
-// VolumeOfDay is all that this patient had by vein in 24 h: plasma and other
-// fluid, of this case and of every case that is linked to it.
+// VolumeOfDay is all that this patient had by vein in 24 h: plasma and other fluid.
 func (b *ReadView) VolumeOfDay(c *ledger.Case) int32 {
+	plasma, other := b.VolumesOfDay(c)
+	return plasma + other
+}
+
+// VolumesOfDay are plasma and other fluids by vein in 24 h, of this case and of every
+// case that is linked to it: the ceiling is about plasma, overload is about both.
+func (b *ReadView) VolumesOfDay(c *ledger.Case) (plasma, other int32) {
 	since := b.now.Add(-24 * time.Hour).UnixMilli()
-	total := int32(0)
 	cases := []*ledger.Case{c}
 	for _, l := range c.Links {
-		if other, err := b.Case(l.Other); err == nil && other != nil && l.Linked {
-			cases = append(cases, other)
+		if linked, err := b.Case(l.Other); err == nil && linked != nil && l.Linked {
+			cases = append(cases, linked)
 		}
 	}
 	counted := map[string]bool{}
@@ -244,43 +166,77 @@ func (b *ReadView) VolumeOfDay(c *ledger.Case) int32 {
 		for i := range one.Transfusions {
 			t := &one.Transfusions[i]
 			if (t.LastMs() == 0 || t.LastMs() >= since) && !counted[t.Bag] {
-				total += t.CountedMl()
+				plasma += t.CountedMl()
 				counted[t.Bag] = true
 			}
 		}
 		if told := one.LastTold(); told != nil && told.StartedMs >= since {
-			total += one.UnseenMl
+			plasma += one.UnseenMl
 		}
 		for _, f := range one.Fluids {
 			if f.Stamp.AtMs >= since {
-				total += f.VolumeMl
+				other += f.VolumeMl
 			}
 		}
 	}
-	return total
+	return plasma, other
 }
 
-// nextStep is the one obvious next step of a case.
-func nextStep(c *ledger.Case) string {
+// nextStep is the one obvious next step of a case. It never names a bag that hangs
+// elsewhere, is unfit, on hold or quarantined.
+func (b *ReadView) nextStep(c *ledger.Case) (string, error) {
 	switch {
 	case c.Clamped:
-		return "clamp is shut: after a stop, going on is the vet's decision"
+		return "clamp is shut: after a stop, going on is the vet's decision", nil
 	case c.Running:
-		return "vitals at their times; note mL given"
+		return b.runningStep(c)
 	case !c.Open():
-		return "closed"
+		return "closed", nil
 	case len(c.Transfusions) > 0 && len(c.RecheckPlans) == 0:
-		return "plan the recheck: who, and when"
+		return "plan the recheck: who, and when", nil
 	case len(c.Transfusions) > 0 && !c.Rechecked():
-		return "recheck " + recheckOf(c) + " when it is due"
+		return "recheck " + recheckOf(c) + " when it is due", nil
 	case len(c.Transfusions) > 0:
-		return "close the case with its outcome"
-	case len(c.HangChecks) > 0:
+		return "close the case with its outcome", nil
+	}
+	next, blocked, why, err := b.waiting(c)
+	switch {
+	case err != nil:
+		return "", err
+	case next != "":
+		return bagStep(c, next) + ": " + b.BagWords(next), nil
+	case blocked != "":
+		return "choose another bag; of " + b.BagWords(blocked) + " the books say: " + why.Words(), nil
+	}
+	return firstSteps(c), nil
+}
+
+// runningStep is what is done while plasma runs: an alarm that stands comes first.
+func (b *ReadView) runningStep(c *ledger.Case) (string, error) {
+	watch, err := b.Watch(c)
+	if len(watch.Standing) > 0 {
+		return "alarm stands: " + Alarms(watch.Standing) + "; slower, clamp, or stop and treat; measure again", err
+	}
+	return "vitals at their times; note mL given", err
+}
+
+// bagStep is what is done next with a bag that was not started.
+func bagStep(c *ledger.Case, bag string) string {
+	switch {
+	case slices.ContainsFunc(c.HangChecks, func(k ledger.HangCheck) bool { return k.Bag == bag }):
 		return "start slowly"
-	case len(c.Thaws) > 0:
+	case slices.ContainsFunc(c.Thaws, func(k ledger.CaseBag) bool { return k.Bag == bag }):
 		return "check before the set goes in"
-	case len(c.Plans) > 0:
-		return "check before the bath, then thaw"
+	}
+	return "check before the bath, then thaw"
+}
+
+// firstSteps are those before a bag is chosen. The examination comes first: 'nothing
+// by mouth' must be known before any colostrum.
+func firstSteps(c *ledger.Case) string {
+	switch {
+	case len(c.Exams) == 0 && c.Foal():
+		return "examine, before any colostrum"
 	case len(c.Risk) == 0 && c.Foal():
 		return "isoerythrolysis questions, before any colostrum"
 	case len(c.Weights) == 0:
@@ -304,6 +260,7 @@ func (s Reader) GetNow(ctx context.Context, _ *pb.GetNowRequest) (*pb.GetNowResp
 	out := &pb.GetNowResponse{}
 	err := s.View(ctx, func(b *ReadView) error {
 		out.Now, out.Freshness = b.At(b.now), b.freshness()
+		out.Cautions = wording.Cautions(b.ClockCautions())
 		out.NotYetSent = int32(b.r.Unsent())
 		if err := b.running(out); err != nil {
 			return err
@@ -318,16 +275,6 @@ func (s Reader) GetNow(ctx context.Context, _ *pb.GetNowRequest) (*pb.GetNowResp
 		return nil
 	})
 	return out, err
-}
-
-// vitalsEvery is the longest time between two looks while plasma runs: every 5
-// minutes for 15, then every 15 (Five-Minute Veterinary Consult: Equine, 3rd ed,
-// transfusion reactions).
-func vitalsEvery(sinceStart time.Duration) time.Duration {
-	if sinceStart < 15*time.Minute {
-		return 5 * time.Minute
-	}
-	return 15 * time.Minute
 }
 
 func (b *ReadView) running(out *pb.GetNowResponse) error {
@@ -351,25 +298,6 @@ func (b *ReadView) vitalsDue(out *pb.GetNowResponse, c *ledger.Case) {
 	}
 }
 
-// NextVitals is when the next look at a running case is due: after the last one,
-// or as a code told while no look is here.
-func NextVitals(c *ledger.Case) (ms int64) {
-	started := int64(0)
-	for i := range c.Transfusions {
-		if t := &c.Transfusions[i]; t.Running {
-			started = t.FirstMs()
-		}
-	}
-	last := started
-	for i := range c.Vitals {
-		last = max(last, c.Vitals[i].Stamp.AtMs)
-	}
-	if told := c.LastTold(); told != nil && last == started && told.NextVitalsMs > started {
-		return told.NextVitalsMs
-	}
-	return last + vitalsEvery(time.Duration(last-started)*time.Millisecond).Milliseconds()
-}
-
 func patientOrCase(c *ledger.Case) string {
 	if c.Patient == nil {
 		return "case " + c.Entity.ID
@@ -384,12 +312,14 @@ func (b *ReadView) due(ms int64, what, id, bag string) *pb.DueRow {
 // clocks lists the use-by of every bag that is thawed, and holds on bags in use.
 func (b *ReadView) clocks(out *pb.GetNowResponse) error {
 	return b.eachFound(ledger.TermInUse, func(bag *ledger.BagLine) (bool, error) {
-		shelf, err := b.ShelfAt(bag, b.now)
+		shelf, err := b.ShelfAt(bag, b.ClinicNow())
 		if err != nil {
 			return false, err
 		}
 		if !shelf.UseBy.IsZero() {
-			out.Due = append(out.Due, b.due(shelf.UseBy.UnixMilli(), "use by: thawed bag", "", bagText(bag.ID)))
+			// Counted down on this machine's clock, as all of the list.
+			left := shelf.UseBy.Sub(b.ClinicNow())
+			out.Due = append(out.Due, b.due(b.now.Add(left).UnixMilli(), "use by: thawed bag", "", bagText(bag.ID)))
 		}
 		return len(out.Due) < MaxRows, b.holdsInUse(out, bag)
 	})

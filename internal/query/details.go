@@ -17,7 +17,8 @@ import (
 )
 
 // Details tells a payload's own values in one line: what was measured, chosen or
-// written, with units. Ids, sealed words and what was filled in are left out.
+// written, with units, and which bags of which batch. Other ids, sealed words and what
+// was filled in are left out.
 func (b *ReadView) Details(m proto.Message) string {
 	var parts []string
 	r := m.ProtoReflect()
@@ -25,6 +26,10 @@ func (b *ReadView) Details(m proto.Message) string {
 	for i := range fields.Len() {
 		f := fields.Get(i)
 		rule := event.RuleOf(f)
+		if text := b.bagsIn(r, f, rule); text != "" {
+			parts = append(parts, text)
+			continue
+		}
 		if !r.Has(f) || rule.Entity != "" || rule.Filled || rule.Sealed || rule.Generate || f.Kind() == protoreflect.BytesKind || rule.Format == pb.Format_FORMAT_RECORD || shownInFull(f) {
 			continue
 		}
@@ -34,6 +39,46 @@ func (b *ReadView) Details(m proto.Message) string {
 		}
 	}
 	return strings.Join(parts, ", ")
+}
+
+// maxNamed bounds the bags that one line names.
+const maxNamed = 3
+
+// bagsIn names the bags of a field, each with its batch unless the entry tells that
+// itself; empty for a field of anything else.
+func (b *ReadView) bagsIn(r protoreflect.Message, f protoreflect.FieldDescriptor, rule *pb.FieldRule) string {
+	if !r.Has(f) || rule.Format != pb.Format_FORMAT_BAG || f.Kind() != protoreflect.StringKind {
+		return ""
+	}
+	ids := []string{r.Get(f).String()}
+	if f.IsList() {
+		ids = nil
+		for i := range r.Get(f).List().Len() {
+			ids = append(ids, r.Get(f).List().Get(i).String())
+		}
+	}
+	own := r.Descriptor().Fields().ByName("batch")
+	told := own != nil && !event.RuleOf(own).Filled
+	var parts []string
+	for _, id := range ids[:min(len(ids), maxNamed)] {
+		if told {
+			parts = append(parts, "bag "+bagText(id))
+		} else {
+			parts = append(parts, b.BagWords(id))
+		}
+	}
+	if more := len(ids) - maxNamed; more > 0 {
+		parts = append(parts, wording.Plural(more, "more bag"))
+	}
+	return strings.TrimSpace(bagsField(f) + strings.Join(parts, ", "))
+}
+
+// bagsField says what is special about a list of bags: those that were not seen.
+func bagsField(f protoreflect.FieldDescriptor) string {
+	if f.Name() == "bags_not_seen" {
+		return "not seen: "
+	}
+	return ""
 }
 
 // shownInFull says that a field is for the record in full: a plan as it was shown.

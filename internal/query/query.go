@@ -21,7 +21,8 @@ type Reader struct{ *replica.Replica }
 type ReadView struct {
 	*store.Snapshot
 	r        *replica.Replica
-	now      time.Time
+	now      time.Time       // by this machine's clock
+	clock    *pb.ClockOffset // of that clock, as measured; nil when nothing is known
 	zone     *time.Location
 	practice *ledger.Practice
 	names    map[event.Key]string
@@ -56,7 +57,7 @@ func (s Reader) opened(fn func(*ReadView) error) func(*store.Snapshot) error {
 }
 
 func (s Reader) open(v *store.Snapshot) (*ReadView, error) {
-	b := &ReadView{Snapshot: v, r: s.Replica, now: s.Clock.Now(), zone: time.UTC, names: map[event.Key]string{},
+	b := &ReadView{Snapshot: v, r: s.Replica, now: s.Clock.Now(), clock: s.Store.ClockOffset(), zone: time.UTC, names: map[event.Key]string{},
 		cards: map[string]*ledger.Card{}, places: map[string]*ledger.Place{}, holds: map[string][]ledger.Hold{}, shelves: map[frozen]engine.ShelfResult{}}
 	practices := 0
 	err := v.Each(event.KindPractice, func(s ledger.State) (bool, error) {

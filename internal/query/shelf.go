@@ -11,7 +11,8 @@ import (
 )
 
 // ShelfAt asks the engine until when a bag may be used: the bag's own story, the
-// holds on its batch, warm spells where it lay, and its label card.
+// holds on its batch, warm spells where it lay, and its label card. The moment is by
+// the clinic's time.
 func (b *ReadView) ShelfAt(bag *ledger.BagLine, at time.Time) (engine.ShelfResult, error) {
 	in := engine.ShelfInput{At: at, Zone: b.zone}
 	if bag.Clocks != nil {
@@ -111,7 +112,8 @@ func (b *ReadView) warmSpells(bag *ledger.BagLine, in *engine.ShelfInput) error 
 			until = bag.Stays[i+1].FromMs
 		}
 		for _, w := range place.Warm {
-			if w.FromMs < until && (w.ToMs == 0 || w.ToMs > stay.FromMs) {
+			off := w.Stamp.OffMs
+			if w.FromMs+off < until && (w.ToMs == 0 || w.ToMs+off > stay.FromMs) {
 				b.judge(bag, w, in)
 			}
 		}

@@ -154,10 +154,10 @@ func lastIfNone(t string) string {
 	return t
 }
 
-// asOf reads the moment that is asked about; now when empty.
+// asOf reads the moment that is asked about, by the clinic's time; now when empty.
 func (b *ReadView) asOf(text string) (time.Time, error) {
 	if text == "" {
-		return b.now, nil
+		return b.ClinicNow(), nil
 	}
 	at, err := time.Parse(time.RFC3339, text)
 	if err != nil {
@@ -224,7 +224,7 @@ func (s Reader) GetBag(ctx context.Context, req *pb.GetBagRequest) (*pb.GetBagRe
 		if bag == nil {
 			return refusal.Conflict("bag", bagText(id), "a bag that is known here").Because("a bag nobody knew is entered with 'bag found'")
 		}
-		if out.Bag, err = b.bagRow(bag.Line(), b.now); err != nil {
+		if out.Bag, err = b.bagRow(bag.Line(), b.ClinicNow()); err != nil {
 			return err
 		}
 		out.Timeline, out.Discrepancies, out.Freshness = b.timeline(bag.Entity, bag.Timeline), b.discrepancies(bag), b.freshness()
@@ -414,14 +414,14 @@ func (s Reader) ChooseBags(ctx context.Context, req *pb.ChooseBagsRequest) (*pb.
 			if err != nil || !ok {
 				return err
 			}
-			row, err := b.bagRow(bag, b.now)
+			row, err := b.bagRow(bag, b.ClinicNow())
 			if err != nil {
 				return err
 			}
 			out.Bags = append(out.Bags, row)
 		}
 		out.WasteMl, out.RunnerUp, out.Steps, out.Freshness = int32(res.WasteMl), res.RunnerUp, res.Steps, b.freshness()
-		out.Cautions = wording.Cautions(res.Cautions)
+		out.Cautions = append(wording.Cautions(b.ClockCautions()), wording.Cautions(res.Cautions)...)
 		return nil
 	})
 	return out, err
@@ -432,7 +432,7 @@ func (s Reader) ChooseBags(ctx context.Context, req *pb.ChooseBagsRequest) (*pb.
 const transfusionHours = 3 * time.Hour
 
 func (b *ReadView) pickInput(req *pb.ChooseBagsRequest) (engine.PickInput, error) {
-	in := engine.PickInput{NeedMl: int(req.NeedMl), At: b.now, Until: b.now.Add(transfusionHours)}
+	in := engine.PickInput{NeedMl: int(req.NeedMl), At: b.ClinicNow(), Until: b.ClinicNow().Add(transfusionHours)}
 	var err error
 	if req.Until != "" {
 		if in.Until, err = b.asOf(req.Until); err != nil {
@@ -454,7 +454,7 @@ func (b *ReadView) pickInput(req *pb.ChooseBagsRequest) (engine.PickInput, error
 		if card, err := b.Card(bag.Label.Product); err != nil || card != nil && card.Route == pb.ProductRoute_PRODUCT_ROUTE_MOUTH {
 			return err
 		}
-		shelf, err := b.ShelfAt(bag, b.now)
+		shelf, err := b.ShelfAt(bag, b.ClinicNow())
 		if err != nil {
 			return err
 		}

@@ -62,7 +62,7 @@ func (b *ReadView) BagID(text string) (string, error) { return b.resolveBag("bag
 
 // Shelf says until when a bag may be used, and why.
 func (b *ReadView) Shelf(bag *ledger.Bag) (engine.ShelfResult, error) {
-	return b.ShelfAt(bag.Line(), b.now)
+	return b.ShelfAt(bag.Line(), b.ClinicNow())
 }
 
 // HoldsOn are the holds and recalls that stand on a bag's batch.

@@ -56,8 +56,9 @@ type Replica struct {
 	// Parts says which parts of the program do not work now; nil where none run.
 	Parts *Parts
 
-	Log        *slog.Logger // required
-	Quarantine string       // where runs that do not verify are kept for a person
+	Log        *slog.Logger                         // required
+	Quarantine string                               // where runs that do not verify are kept for a person
+	KeepFile   func(path string, data []byte) error // how they are kept; nil: in the clear
 }
 
 // PracticeID is the practice that this replica's books belong to; empty for none.

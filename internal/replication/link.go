@@ -34,8 +34,9 @@ const (
 	roomTick = 2 * time.Second
 )
 
-// Dial makes a way to the server. It need not connect before it is used.
-type Dial func() (Peer, error)
+// Dial makes a way to the server. It need not connect before it is used. Arrived is
+// told whenever anything comes from there.
+type Dial func(arrived func()) (Peer, error)
 
 // Link is a laptop's way to the clinic's server: sessions, one after the other,
 // each with its hello, a pushing and a pulling half.
@@ -46,13 +47,16 @@ type Link struct {
 	log     *slog.Logger
 	server  string
 	dial    Dial
+	save    func(known)
 
 	mu          sync.Mutex // guards what people are told
 	state       string
 	epoch       string // of the hub that was met last
 	differences []string
 	quarantined []string
-	heard       time.Time
+	heard       time.Time                    // from the server, last
+	live        bool                         // a hello was answered and its link stands
+	sessions    int                          // that began with an answered hello
 	acked       map[event.LogID]exchange.Tip // of own logs, as the hub acknowledged
 }
 
@@ -60,7 +64,7 @@ const epochName = "hub epoch"
 
 // NewLink prepares the link of a laptop. Server is how people call the other side;
 // empty for a laptop that works alone.
-func NewLink(r *replica.Replica, server string, dial Dial) *Link {
+func NewLink(r *replica.Replica, server string, dial Dial, memory Memory) *Link {
 	l := &Link{
 		replica: r, store: r.Store, clock: r.Clock, log: r.Log, server: server, dial: dial,
 		state: "not connected yet", acked: map[event.LogID]exchange.Tip{},
@@ -68,8 +72,11 @@ func NewLink(r *replica.Replica, server string, dial Dial) *Link {
 	if l.server == "" {
 		l.state = "no server: this laptop works alone"
 	}
-	if epoch, err := r.Store.Local(epochName); err == nil {
-		l.epoch = string(epoch)
+	epoch, _ := r.Store.Local(epochName) // until it had a file of its own
+	k, save := keeper(memory, epoch, r.Log)
+	l.epoch, l.save = k.HubEpoch, save
+	if k.HeardUs != 0 {
+		l.heard = time.UnixMicro(k.HeardUs)
 	}
 	return l
 }
@@ -83,13 +90,13 @@ func (l *Link) Run(ctx context.Context) error {
 	wait := backoff.NewExponentialBackOff()
 	wait.InitialInterval, wait.MaxInterval, wait.RandomizationFactor = firstRetry, lastRetry, retryJitter
 	for {
-		before := l.LastHeard()
+		before := l.greetings()
 		err := l.session(ctx)
 		if ctx.Err() != nil {
 			return nil
 		}
 		l.say(wordOf(err))
-		if errors.Is(err, errWoke) || errors.Is(err, errCarried) || l.LastHeard() != before {
+		if errors.Is(err, errWoke) || errors.Is(err, errCarried) || l.greetings() != before {
 			wait.Reset()
 		}
 		if !l.pause(ctx, wait.NextBackOff()) {
@@ -137,7 +144,7 @@ var (
 
 // session runs from hello to the end of the link.
 func (l *Link) session(ctx context.Context) error {
-	peer, err := l.dial()
+	peer, err := l.dial(l.stillThere)
 	if err != nil {
 		return err
 	}
@@ -146,8 +153,11 @@ func (l *Link) session(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	l.greeted(true)
+	defer l.greeted(false)
 	l.say("connected")
 	group, ctx := errgroup.WithContext(ctx)
+	group.Go(func() error { return l.keepHeard(ctx) })
 	group.Go(func() error { return l.push(ctx, peer, theirs) })
 	group.Go(func() error { return l.pull(ctx, peer) })
 	group.Go(func() error { return l.watchSleep(ctx) })
@@ -195,6 +205,7 @@ func (l *Link) measure(sent, got time.Time, hubUs int64) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.heard = got
+	l.sessions++
 }
 
 // compare acts on every difference: a stop ends the session, lost own records
@@ -220,11 +231,7 @@ func (l *Link) compare(ctx context.Context, theirs exchange.Beliefs) error {
 		return errors.New(stop.String())
 	}
 	l.believe(theirs)
-	if err := l.store.SetLocal(epochName, []byte(theirs.HubEpoch)); err != nil {
-		// A nearly full disk must not keep records from going out; the epoch is
-		// known until the stop, and asked for again after it.
-		l.log.Error("the server's epoch could not be written down", "error", err)
-	}
+	l.keep()
 	if epoch {
 		if err := l.store.NewEpoch("the server holds more of this laptop's logs than this disk"); err != nil {
 			return err

@@ -49,7 +49,7 @@ func (l *Link) Quarantined() []string {
 	return slices.Clone(l.quarantined)
 }
 
-// LastHeard is when the server last answered; zero for never since the start.
+// LastHeard is when the server was last heard, also before this start; zero for never.
 func (l *Link) LastHeard() time.Time {
 	l.mu.Lock()
 	defer l.mu.Unlock()

@@ -32,7 +32,11 @@ func quarantine(r *replica.Replica, run *pb.Run, why *exchange.Refusal) {
 	name := fmt.Sprintf("%016d-%s-%d", r.Clock.Now().UnixMicro(), log.Short(), run.GetFrom())
 	base := filepath.Join(r.Quarantine, name)
 	// A full disk must not stop the exchange: the run can be fetched again.
-	if wholefile.Write(base+".run", data) == nil {
+	write := wholefile.Write
+	if r.KeepFile != nil {
+		write = r.KeepFile
+	}
+	if write(base+".run", data) == nil {
 		_ = wholefile.Write(base+".txt", []byte(why.Error()+"\n"))
 	}
 	trimQuarantine(r.Quarantine)

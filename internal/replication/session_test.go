@@ -21,9 +21,9 @@ func session(t *testing.T, laptop, hub *entrytest.Laptop) *replication.Link {
 		Replica: hub.Replica, Done: t.Context().Done(),
 		Practice: func() string { return "" }, Epoch: func() string { return "first" },
 	}
-	link := replication.NewLink(laptop.Replica, "the hub", func() (replication.Peer, error) {
+	link := replication.NewLink(laptop.Replica, "the hub", func(func()) (replication.Peer, error) {
 		return replicationtest.Direct{Responder: responder}, nil
-	})
+	}, replication.Memory{})
 	laptop.Link = link
 	ctx, stop := context.WithCancel(t.Context())
 	ended := make(chan error, 1)
@@ -64,7 +64,7 @@ func TestASessionWithoutANetwork(t *testing.T) {
 // A server that cannot be reached is told in words, and tried again.
 func TestALinkSaysWhyItIsDown(t *testing.T) {
 	laptop := entrytest.New(t)
-	link := replication.NewLink(laptop.Replica, "the hub", func() (replication.Peer, error) { return nil, errors.New("no signal here") })
+	link := replication.NewLink(laptop.Replica, "the hub", func(func()) (replication.Peer, error) { return nil, errors.New("no signal here") }, replication.Memory{})
 	ctx, stop := context.WithCancel(t.Context())
 	ended := make(chan error, 1)
 	go func() { ended <- link.Run(ctx) }()

@@ -58,8 +58,9 @@ func Dial(addr string, creds credentials.TransportCredentials) (*grpc.ClientConn
 }
 
 // DialPeer prepares a link to the replica that a laptop exchanges records with.
-func DialPeer(addr string, creds credentials.TransportCredentials) (replication.Peer, error) {
-	conn, err := Dial(addr, creds)
+// Arrived is told whenever anything comes from there.
+func DialPeer(addr string, creds credentials.TransportCredentials, arrived func()) (replication.Peer, error) {
+	conn, err := Dial(addr, listening{creds, arrived})
 	if err != nil {
 		return nil, err
 	}

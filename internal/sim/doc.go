@@ -12,9 +12,14 @@
 // means something: when a seed fails, steps are left out while it still fails,
 // and what is left is printed.
 //
-//	go test ./internal/sim                           the usual seeds
-//	go test ./internal/sim -run TestSeed -seed 123   one seed, with its steps
-//	go test ./internal/sim -seeds 20000              a long night
+//	go test ./internal/sim                            the usual seeds, always the same
+//	go test ./internal/sim -run 'TestSeed$' -seed 123 one seed, with its steps
+//	go test ./internal/sim -run 'TestSeeds$' -first 7000 -seeds 1000
+//	                                                  a range of seeds
+//
+// .ci/run takes a thousand seeds that nobody ran before, by the day's date, and
+// .ci/long a hundred thousand. Worlds run side by side on all cores; none knows of
+// another.
 //
 // A trace that was found during development lies in testdata/sim and is replayed
 // in every run.

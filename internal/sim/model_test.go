@@ -75,8 +75,17 @@ func sorted(h held) []*event.Record {
 	})
 }
 
-// read reads the node's journal behind the store's back.
+// read reads the node's journal behind the store's back, once for each change of
+// its disk. The set is not to be changed.
 func (n *node) read() held {
+	if n.found.in == n.fs && n.found.changes == n.fs.Changes() && n.found.held != nil {
+		return n.found.held
+	}
+	n.found.in, n.found.changes, n.found.held = n.fs, n.fs.Changes(), n.readAgain()
+	return n.found.held
+}
+
+func (n *node) readAgain() held {
 	o := n.options()
 	j, _, err := journal.Open(journal.Options{FS: n.fs, Dir: filepath.Join(dir, "journal"), Key: o.Key, ReadOnly: true, Now: n.clock.Now})
 	if err != nil {
@@ -154,7 +163,7 @@ func (n *node) checkLog(h exchange.HeldLog, newest uint64, have held, seats map[
 			}
 		}
 	}
-	if len(n.hurt) > 0 || len(gaps) > 0 {
+	if len(n.hurt) > 0 || len(gaps) > 0 || n.bare(ends, have) {
 		return // which of two branches a lost record was on, nobody can tell
 	}
 	slices.SortFunc(ends, func(a, b exchange.Tip) int { return cmp.Or(cmp.Compare(b.Seq, a.Seq), b.Hash.Compare(a.Hash)) })
@@ -162,6 +171,15 @@ func (n *node) checkLog(h exchange.HeldLog, newest uint64, have held, seats map[
 		n.w.fail("%s says of log %s: tips %v, missing %v, fork %d; its journal holds tips %v, missing %v, fork %d",
 			n.name, h.Log.Short(), h.Tips, h.Missing, h.Fork, ends, gaps, fork)
 	}
+}
+
+// bare says that no signature vouches for the end of a log: a write was torn.
+func (n *node) bare(ends []exchange.Tip, have held) bool {
+	if !slices.ContainsFunc(ends, func(t exchange.Tip) bool { return !have[t.Hash].Signed() }) {
+		return false
+	}
+	n.w.count("bare")
+	return true
 }
 
 func followed(r *event.Record, seats map[seat][]*event.Record) bool {

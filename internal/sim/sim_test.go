@@ -6,8 +6,12 @@ import (
 	"maps"
 	"os"
 	"path/filepath"
+	"runtime"
+	"runtime/debug"
 	"slices"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -89,6 +93,10 @@ func parse(t *testing.T, text string) (seed uint64, list []step) {
 //	ledger.distinctWritten counts a record twice             TestSeeds: folded
 //	ledger.distinctWritten does not sort                     TestSeeds: folded
 //	ledger.cutDevice does not cut                            ledger.TestHoldPastACut
+//	ledger.flawed keeps a word that fits by now              ledger.TestLawPrune, TestRecordedFailures
+//	store.gaps.unvouched names nothing                       TestRecordedFailures
+//	exchange.Check passes over what is bare                  exchange.TestWhatIsBareIsTakenAgain
+//	exchange.refillable wants a giver that goes further      TestRecordedFailures
 
 // must is every fault that the seeds together have to bring about.
 var must = []string{
@@ -98,7 +106,13 @@ var must = []string{
 	"difference they_know_more_of_my_log", "difference own_log_differs", "difference log_forked", "difference they_miss_runs",
 }
 
-// TestSeeds runs the usual seeds and sees that every fault was met.
+// TestMain collects garbage seldom: worlds are small and live for a moment.
+func TestMain(m *testing.M) {
+	debug.SetGCPercent(400)
+	os.Exit(m.Run())
+}
+
+// TestSeeds runs the usual seeds, or a range, and sees that every fault was met.
 func TestSeeds(t *testing.T) {
 	if *seedFlag != 0 {
 		return // one seed is asked for: TestSeed runs it
@@ -107,36 +121,77 @@ func TestSeeds(t *testing.T) {
 	if *seedsFlag > 0 {
 		seeds = *seedsFlag
 	}
-	did := map[string]int{}
-	for i := range seeds {
-		seed := *firstFlag + uint64(i)
-		w, err := run(seed, steps(seed, *stepsFlag))
-		if err != nil {
-			report(t, seed, err)
-			return
-		}
-		for what, n := range w.did {
-			if what == "rounds to agree" {
-				did[what] = max(did[what], n)
-			} else {
-				did[what] += n
-			}
-		}
+	all := runAll(*firstFlag, uint64(seeds))
+	if len(all.failed) > 0 {
+		report(t, slices.Min(slices.Collect(maps.Keys(all.failed))), all.failed)
 	}
-	for _, what := range slices.Sorted(maps.Keys(did)) {
-		t.Logf("%6d %s", did[what], what)
+	for _, what := range slices.Sorted(maps.Keys(all.did)) {
+		t.Logf("%6d %s", all.did[what], what)
 	}
 	for _, what := range must {
-		require.NotZero(t, did[what], "no seed met: %s", what)
+		require.NotZero(t, all.did[what], "no seed met: %s", what)
 	}
 }
 
-func report(t *testing.T, seed uint64, err error) {
+// maxFailed is how many failed seeds end a range.
+const maxFailed = 8
+
+// tally is what many seeds came to.
+type tally struct {
+	mu     sync.Mutex
+	did    map[string]int
+	failed map[uint64]error
+}
+
+// runAll runs a range of seeds, as many worlds side by side as there are cores. No
+// world knows of another, so what each does depends on its seed alone.
+func runAll(first, seeds uint64) *tally {
+	all := &tally{did: map[string]int{}, failed: map[uint64]error{}}
+	var taken atomic.Uint64
+	var workers sync.WaitGroup
+	for range runtime.GOMAXPROCS(0) {
+		workers.Go(func() {
+			for n := taken.Add(1); n <= seeds; n = taken.Add(1) {
+				seed := first + n - 1
+				w, err := run(seed, steps(seed, *stepsFlag))
+				if !all.add(seed, w, err) {
+					return
+				}
+			}
+		})
+	}
+	workers.Wait()
+	return all
+}
+
+// add counts a seed; more says that others are worth running.
+func (all *tally) add(seed uint64, w *world, err error) (more bool) {
+	all.mu.Lock()
+	defer all.mu.Unlock()
+	if err != nil {
+		all.failed[seed] = err
+	}
+	for what, n := range w.did {
+		if what == "rounds to agree" {
+			all.did[what] = max(all.did[what], n)
+		} else {
+			all.did[what] += n
+		}
+	}
+	return len(all.failed) < maxFailed
+}
+
+// report tells every seed that failed, and the shortest way to the failure of one.
+func report(t *testing.T, seed uint64, failed map[uint64]error) {
 	t.Helper()
+	for _, other := range slices.Sorted(maps.Keys(failed)) {
+		line, _, _ := strings.Cut(failed[other].Error(), "\n")
+		t.Errorf("seed %d: %s", other, line)
+	}
 	list := reduce(seed, steps(seed, *stepsFlag), 200)
 	_, last := run(seed, list)
 	t.Fatalf("seed %d: %v\nreplay: go test ./internal/sim -run 'TestSeed$' -seed %d\nshortest found:\n%s",
-		seed, err, seed, trace(seed, list, last))
+		seed, failed[seed], seed, trace(seed, list, last))
 }
 
 // TestSeed runs one seed and prints its steps: go test -run TestSeed -seed 123.
@@ -148,7 +203,7 @@ func TestSeed(t *testing.T) {
 	w, err := run(seed, steps(seed, *stepsFlag))
 	if err != nil {
 		t.Log(w.story())
-		report(t, seed, err)
+		report(t, seed, map[uint64]error{seed: err})
 	}
 }
 

@@ -68,6 +68,7 @@ type node struct {
 	hurt   map[event.Hash]bool  // records whose frame was damaged here, not refilled yet
 	closed map[event.LogID]bool // own logs that this machine gave up for new ones
 	frames map[journal.Position]*event.Record
+	found  found
 	backup *backup
 	// unaware says that the store may not know of some damage: it has not built
 	// its index from the journal since. A scrub is forgotten by a restart.
@@ -77,6 +78,13 @@ type node struct {
 	// refused counts moves of the store when a write last failed. Until the next
 	// write that holds, or a restart, the disk may show records that were refused.
 	refused uint64
+}
+
+// found is what the journal on a disk held after so many changes of the disk.
+type found struct {
+	in      *memfs.FS
+	changes uint64
+	held    held
 }
 
 // backup is an older copy of a disk.
@@ -180,7 +188,7 @@ func (n *node) tryOpen() error {
 	n.opens++
 	n.unaware, n.scrubbed = n.unaware && n.index.Len() > 0, false
 	n.index = n.index.Reopened()
-	n.frames = map[journal.Position]*event.Record{}
+	n.frames, n.found = map[journal.Position]*event.Record{}, found{}
 	s, err := store.Open(ctx, n.options())
 	if err != nil {
 		return err

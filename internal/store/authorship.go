@@ -20,7 +20,7 @@ type authorship struct {
 	hlc    int64                        // newest hybrid clock in the journal
 	hubUs  int64                        // newest hub statement's time
 	wallUs int64                        // wall clock of our last record
-	offset *pb.ClockOffset              // last measurement against the hub
+	offset measurement                  // last one of this clock against the hub's
 	doubt  bool                         // damage may have met the logs this device writes
 	since  journal.Position             // where those logs begin
 }
@@ -45,13 +45,13 @@ func (a *authorship) logs() []event.LogID {
 	return out
 }
 
-func (a *authorship) setOffset(o *pb.ClockOffset) {
+func (a *authorship) setOffset(m measurement) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	a.offset = o
+	a.offset = m
 }
 
-func (a *authorship) clockOffset() *pb.ClockOffset {
+func (a *authorship) measured() measurement {
 	a.mu.RLock()
 	defer a.mu.RUnlock()
 	return a.offset

@@ -20,6 +20,8 @@
 // A crash between any two steps loses nothing: what is in the journal past the
 // index's cursor is applied again, and applying twice changes nothing.
 //
+// Two witnesses say how far the journal had reached, should its end be cut off: the
+// index's cursor, and a small file beside it that outlives the index (reached.go).
 // # When the disk fails
 //
 // The index is the first to stop on a disk that is nearly full, and any failure to

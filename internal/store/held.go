@@ -73,6 +73,7 @@ type gaps struct {
 	missing []exchange.SeqRange // below the last record that can
 	branch  bool                // a record is gone beside one that is here
 	first   *uint64             // lowest place at which one is gone below another
+	bare    vouching            // what no signature here vouches for
 	lost    []exchange.Tip      // tips that cannot be read
 	last    exchange.Tip        // what stands in their place; zero when none is lost
 }
@@ -88,10 +89,12 @@ func (s *Store) gapsOf(id event.LogID) *gaps {
 	}
 	places, err := s.projection.Places(id, 0, info.Newest()+1)
 	if err != nil {
+		// What cannot be looked up is not claimed: it may be sent here once too often.
 		s.opt.Logger.Error("look for what is missing", "log", id.Short(), "error", err)
-		return nil
+		return &gaps{first: new(uint64), branch: true, lost: info.Tips()}
 	}
 	g := s.walk(places, info.Tips())
+	s.logs.setBare(id, g.bare)
 	if g.first == nil && len(g.lost) == 0 {
 		g = nil
 	}
@@ -101,7 +104,7 @@ func (s *Store) gapsOf(id event.LogID) *gaps {
 
 // walk reads the records at places in order of seq.
 func (s *Store) walk(places []projection.Place, tips []exchange.Tip) *gaps {
-	g := &gaps{lost: tips}
+	g, signed := &gaps{lost: slices.Clone(tips)}, vouching{}
 	next, start := uint64(0), uint64(0) // start: where the present stretch begins
 	var below, here []event.Hash        // at the last two places
 	var last exchange.Tip
@@ -126,6 +129,7 @@ func (s *Store) walk(places []projection.Place, tips []exchange.Tip) *gaps {
 			g.gone(p.Seq - 1)
 		}
 		here = append(here, r.Hash)
+		signed.take(r)
 		next = p.Seq + 1
 		last = exchange.Tip{Seq: p.Seq, Hash: r.Hash}
 		g.lost = slices.DeleteFunc(g.lost, func(t exchange.Tip) bool { return t == last })
@@ -133,6 +137,7 @@ func (s *Store) walk(places []projection.Place, tips []exchange.Tip) *gaps {
 	if len(g.lost) > 0 {
 		g.last = last
 	}
+	g.unvouched(signed, places, tips)
 	return g
 }
 

@@ -188,8 +188,11 @@ func (p *pendingCommit) at(id event.LogID, seq uint64) []exchange.Point {
 			out = append(out, exchange.PointOf(r))
 		}
 	}
+	bare := p.s.logs.bareIn(id)
 	for _, r := range p.s.projection.RecordsAt(id, seq) {
-		out = append(out, exchange.PointOf(r))
+		point := exchange.PointOf(r)
+		point.Bare = bare.has(r)
+		out = append(out, point)
 	}
 	return out
 }

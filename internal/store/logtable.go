@@ -16,12 +16,16 @@ type logTable struct {
 	suspect map[event.LogID]bool     // may have records that cannot be read
 	stamps  map[event.LogID]uint64   // count what can change the gaps of a log
 	scans   map[event.LogID]scan     // of suspect logs, as they were read last
+	bare    map[event.LogID]vouching // what no signature vouches for; each value stays as it is
 	plain   map[event.LogID]bool     // have gaps that could not be refilled one by one
 	moves   moves                    // which moved lately
 }
 
 func newLogTable() logTable {
-	return logTable{logs: map[event.LogID]*LogInfo{}, suspect: map[event.LogID]bool{}, stamps: map[event.LogID]uint64{}, scans: map[event.LogID]scan{}, plain: map[event.LogID]bool{}}
+	return logTable{
+		logs: map[event.LogID]*LogInfo{}, suspect: map[event.LogID]bool{}, stamps: map[event.LogID]uint64{},
+		scans: map[event.LogID]scan{}, bare: map[event.LogID]vouching{}, plain: map[event.LogID]bool{},
+	}
 }
 
 // scan is what a reading of a log found, and when in the log's life that was.
@@ -136,6 +140,22 @@ func (t *logTable) scanned(id event.LogID, stamp uint64, found *gaps) {
 		delete(t.plain, id)
 		delete(t.scans, id)
 	}
+}
+
+// setBare notes what was bare of a log when it was looked through.
+func (t *logTable) setBare(id event.LogID, bare vouching) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.bare[id] = bare; len(bare) == 0 {
+		delete(t.bare, id)
+	}
+}
+
+// bareIn is what was bare of a log when it was last looked through.
+func (t *logTable) bareIn(id event.LogID) vouching {
+	t.mu.RLock()
+	defer t.mu.RUnlock()
+	return t.bare[id]
 }
 
 // tellPlainly notes that the gaps of a log could not be refilled one by one.

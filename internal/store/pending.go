@@ -200,6 +200,7 @@ func (p *pendingCommit) commit() error {
 	if err != nil {
 		return err
 	}
+	p.s.putReach(positions[len(positions)-1], p.recs[len(p.recs)-1].Hash)
 	p.publish(positions)
 	return nil
 }

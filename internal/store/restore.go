@@ -15,21 +15,25 @@ import (
 // restore brings the tables in memory to where the journal ends: the projection
 // first catches up, then says what it knows of every log. Nobody else is there yet.
 func (s *Store) restore(ctx context.Context) error {
-	lost, err := s.projection.Restore(ctx, s.journal)
+	lost, err := s.projection.Restore(ctx, s.journal, s.witness())
 	if err != nil {
 		return err
 	}
+	s.tellEnd(lost)
 	if err := s.projection.EachLog(s.restoreLog); err != nil {
 		return err
 	}
 	if err := s.restoreOwn(); err != nil {
 		return err
 	}
-	return s.openOwnLogs(lost)
+	if err := s.restoreOffset(); err != nil {
+		return err
+	}
+	return s.openOwnLogs(!lost.IsZero())
 }
 
 func (s *Store) restoreLog(l LogInfo) {
-	s.logs.restore(&l, l.Gaps || s.report.any())
+	s.logs.restore(&l, l.Gaps || l.Bare || s.report.any())
 	s.author.hlc = event.AdoptHLC(s.author.hlc, l.HLC)
 	if !l.Key.Equal(s.public) {
 		if s.byServer(s.projection.Rights(), &l) {

@@ -109,3 +109,27 @@ func TestFullDiskStillNoticesALostEnd(t *testing.T) {
 	}
 	require.NoError(t, back.Close())
 }
+
+// One folder has one writer, also when the disk had no room for an index whose
+// lock would say so.
+func TestOneFolderHasOneWriter(t *testing.T) {
+	dir := t.TempDir()
+	opt := func() Options {
+		o := memoryOptions(9, nil, index.NewMemory())
+		o.FS, o.Dir = nil, dir
+		return o
+	}
+	first, err := Open(t.Context(), opt())
+	require.NoError(t, err)
+	for range 2 { // the refused one does not take the lock away
+		_, err = Open(t.Context(), opt())
+		require.ErrorIs(t, err, ErrLocked)
+		require.ErrorContains(t, err, dir)
+	}
+	_, err = first.Append(t.Context(), received("BAG1", "P", "H-1"))
+	require.NoError(t, err)
+	require.NoError(t, first.Close())
+	second, err := Open(t.Context(), opt())
+	require.NoError(t, err)
+	require.NoError(t, second.Close())
+}

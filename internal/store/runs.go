@@ -15,7 +15,7 @@ import (
 
 // ReadRun reads records of a log from seq on, as they were saved, at most
 // maxBytes of them, ending at a signature. next is the first seq after the run.
-// The run is nil when there is nothing to send. All branches of a forked log are
+// The run is nil when there is nothing to send from there. All branches of a forked log are
 // in it, in the order of seq and hash.
 func (s *Store) ReadRun(ctx context.Context, log event.LogID, from uint64, maxBytes int) (run *pb.Run, next uint64, err error) {
 	recs, err := s.readRecords(ctx, log, from, maxBytes)
@@ -23,10 +23,10 @@ func (s *Store) ReadRun(ctx context.Context, log event.LogID, from uint64, maxBy
 		return nil, from, err
 	}
 	cut, next := exchange.CutRun(recs, maxBytes)
-	if len(cut) == 0 {
+	if len(cut) == 0 || cut[0].Head.Seq != from {
 		return nil, from, nil
 	}
-	run = &pb.Run{Log: log[:], From: cut[0].Head.Seq, Records: make([][]byte, len(cut))}
+	run = &pb.Run{Log: log[:], From: from, Records: make([][]byte, len(cut))}
 	for i, r := range cut {
 		run.Records[i] = r.Wire()
 	}
@@ -43,7 +43,8 @@ func (s *Store) readRecords(ctx context.Context, log event.LogID, from uint64, m
 		return nil, err
 	}
 	var recs []*event.Record
-	size := 0
+	bare := s.logs.bareIn(log)
+	size, read := 0, 0
 	err = s.journal.ReadEach(positionsOf(places), func(i int, frame []byte) error {
 		if size > most && places[i].Seq != places[i-1].Seq {
 			return errEnough
@@ -55,13 +56,16 @@ func (s *Store) readRecords(ctx context.Context, log event.LogID, from uint64, m
 		if err != nil {
 			return err
 		}
+		if read = i + 1; bare.has(r) {
+			return nil // nobody would take it
+		}
 		size += r.Size()
 		recs = append(recs, r)
 		return nil
 	})
 	switch {
 	case errors.Is(err, journal.ErrDamaged):
-		s.damaged(places[len(recs)].Pos, places[len(recs)].Pos, err.Error())
+		s.damaged(places[read].Pos, places[read].Pos, err.Error())
 	case !errors.Is(err, errEnough):
 		return recs, err
 	}

@@ -13,10 +13,11 @@ import (
 
 	"thawtrail/internal/clock"
 	"thawtrail/internal/event"
+	"thawtrail/internal/store/filelock"
 	"thawtrail/internal/store/index"
 	"thawtrail/internal/store/journal"
 	"thawtrail/internal/store/projection"
-	pb "thawtrail/proto/thawtrail/v1"
+	"thawtrail/internal/store/reach"
 )
 
 // Options open a replica.
@@ -50,7 +51,7 @@ type Options struct {
 var (
 	ErrClosed   = projection.ErrClosed
 	ErrNotFound = projection.ErrNotFound
-	ErrLocked   = index.ErrLocked
+	ErrLocked   = filelock.ErrLocked
 	ErrNoSpace  = journal.ErrNoSpace // also the reserve is used up
 )
 
@@ -61,7 +62,11 @@ type Store struct {
 	public     ed25519.PublicKey
 	device     []byte
 	boot       []byte
+	lock       io.Closer // of the folder, held from before the first read to the end
 	journal    *journal.Journal
+	reach      *reach.File // nil: none
+	reached    reach.Mark  // how far the journal had reached when it was opened
+	torn       int64       // unreadable bytes at its end then
 	projection *projection.Projection
 
 	writer  writer
@@ -81,15 +86,20 @@ func Open(ctx context.Context, opt Options) (*Store, error) {
 	if err != nil {
 		return nil, err
 	}
-	if s.projection, err = projection.Open(s.projectionOptions()); err != nil {
+	if s.lock, err = lockFolder(s.opt); err != nil {
 		return nil, err
 	}
+	if s.projection, err = projection.Open(s.projectionOptions()); err != nil {
+		return nil, errors.Join(err, s.lock.Close())
+	}
 	if err := s.openJournal(); err != nil {
-		return nil, errors.Join(err, s.projection.Close())
+		return nil, errors.Join(err, s.projection.Close(), s.lock.Close())
 	}
+	s.openReach()
 	if err := s.restore(ctx); err != nil {
-		return nil, errors.Join(err, s.projection.Close(), s.journal.Close())
+		return nil, errors.Join(err, s.closeAll())
 	}
+	s.beginReach()
 	return s, nil
 }
 
@@ -141,9 +151,7 @@ func (s *Store) openJournal() error {
 	for _, d := range report.Damaged {
 		s.damaged(d.From, d.To, d.Reason)
 	}
-	if report.TornBytes > 0 {
-		s.report.add(fmt.Sprintf("%d bytes at the end of the journal were not finished when the machine stopped; nobody had been told they were saved", report.TornBytes))
-	}
+	s.torn = report.TornBytes
 	return nil
 }
 
@@ -155,7 +163,11 @@ func (s *Store) Close() error {
 	s.signals.save()
 	s.writer.mu.Lock()
 	defer s.writer.mu.Unlock()
-	return errors.Join(s.projection.Close(), s.journal.Close())
+	return s.closeAll()
+}
+
+func (s *Store) closeAll() error {
+	return errors.Join(s.projection.Close(), s.journal.Close(), s.reach.Close(), s.lock.Close())
 }
 
 // RightsMoves counts the records that touch rights since the replica was opened:
@@ -185,13 +197,6 @@ func (s *Store) Records() int64 { return s.logs.records() }
 
 // OwnLogs are the logs this device writes now.
 func (s *Store) OwnLogs() []event.LogID { return s.author.logs() }
-
-// SetClockOffset keeps the last measurement of this clock against the hub's; it
-// stands in every header from now on.
-func (s *Store) SetClockOffset(o *pb.ClockOffset) { s.author.setOffset(o) }
-
-// ClockOffset is the last measurement, nil when there is none.
-func (s *Store) ClockOffset() *pb.ClockOffset { return s.author.clockOffset() }
 
 // Scrub reads the whole journal once and notes what cannot be read, so that it is
 // fetched again from other replicas before anybody asks for it. Open reads only

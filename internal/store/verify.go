@@ -16,6 +16,7 @@ import (
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/store/journal"
 	"thawtrail/internal/store/projection"
+	"thawtrail/internal/store/reach"
 )
 
 // VerifyOptions say which replica to verify. It must not be open elsewhere, or
@@ -38,15 +39,19 @@ type VerifyReport struct {
 const maxNotes = 50
 
 // Verify checks a replica without changing it: every frame of its journal, every
-// record's form and payload, every link of every log, and every signature. In
-// place of the index, which is derived, it trusts nothing. An error means that
-// the journal could not be read at all.
+// record's form and payload, every link of every log, every signature, and that
+// the journal still reaches as far as it once did. The index, which is derived, is
+// not asked. An error means that the journal could not be read at all.
 //
 // It keeps two hashes and a few numbers for each record, and one hash more for
 // each record of another log that it names before that one was met.
 func Verify(ctx context.Context, opt VerifyOptions) (VerifyReport, error) {
 	if opt.FS == nil {
 		opt.FS = journal.OSFS{}
+	}
+	mark, err := markOf(opt) // before the journal, which may grow meanwhile
+	if err != nil {
+		return VerifyReport{}, fmt.Errorf("verify %s: %w", opt.Dir, err)
 	}
 	j, found, err := journal.Open(journal.Options{
 		FS: opt.FS, Dir: filepath.Join(opt.Dir, "journal"), Key: opt.Key, ReadOnly: true,
@@ -60,7 +65,7 @@ func Verify(ctx context.Context, opt VerifyOptions) (VerifyReport, error) {
 		v.bad(d.From, "nothing up to %s can be read: %s", d.To, d.Reason)
 	}
 	if found.TornBytes > 0 {
-		v.note("%d bytes at the end were never finished; nobody was told that they are saved", found.TornBytes)
+		v.note(tornEnd, found.TornBytes)
 	}
 	err = j.Scan(journal.Position{}, func(p journal.Position, frame []byte) error {
 		v.frame(p, frame)
@@ -69,7 +74,7 @@ func Verify(ctx context.Context, opt VerifyOptions) (VerifyReport, error) {
 		v.bad(from, "nothing up to %s can be read: %s", to, reason)
 		return ctx.Err()
 	})
-	if err = errors.Join(err, j.Close()); err != nil {
+	if err = errors.Join(err, v.reach(opt, mark, j.End()), j.Close()); err != nil {
 		return VerifyReport{}, fmt.Errorf("verify %s: %w", opt.Dir, err)
 	}
 	for _, id := range event.SortedLogs(v.logs) {
@@ -124,6 +129,49 @@ type chainLink struct {
 
 func (v *verifier) bad(p journal.Position, format string, args ...any) {
 	v.faults = append(v.faults, fault{p, fmt.Sprintf("at %s: ", p) + fmt.Sprintf(format, args...)})
+}
+
+// markOf is how far a journal on the disk had reached.
+func markOf(opt VerifyOptions) (reach.Mark, error) {
+	if _, onDisk := opt.FS.(journal.OSFS); !onDisk {
+		return reach.Mark{}, nil
+	}
+	return reach.Read(opt.Dir)
+}
+
+// unwitnessed is noted of a folder that no program of this version has opened.
+const unwitnessed = "nothing here says how far the journal once reached: had its end been cut off, this would not show"
+
+// reach compares the journal with how far it had reached, and repeats what was
+// found to be gone and nobody has read yet.
+func (v *verifier) reach(opt VerifyOptions, mark reach.Mark, end journal.Position) error {
+	if _, onDisk := opt.FS.(journal.OSFS); !onDisk {
+		return nil
+	}
+	switch {
+	case mark.End.IsZero():
+		v.note("%s", unwitnessed)
+	case end.Compare(mark.End) < 0:
+		v.bad(end, "the journal ends here and had reached %s: records that were saved are gone from this disk; other replicas can refill them", mark.End)
+	case !v.holds(mark):
+		v.bad(mark.Last, "the record that was saved last here is gone or is another one: the journal is damaged, or is not the one that lay here")
+	}
+	told, err := reach.Unread(opt.Dir)
+	for _, n := range told {
+		v.faults = append(v.faults, fault{text: "found " + time.UnixMicro(n.FoundUs).UTC().Format(time.RFC3339) + " and not read by anybody yet (`thawtrail losses --seen` says that it was): " + n.Text})
+	}
+	return err
+}
+
+func (v *verifier) holds(mark reach.Mark) bool {
+	for _, l := range v.logs {
+		for h := range l.links {
+			if mark.Fits(h[:]) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 func (v *verifier) note(format string, args ...any) {

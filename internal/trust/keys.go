@@ -20,6 +20,8 @@ type Keys struct {
 	path   string
 	random io.Reader
 	ring   *seal.Keyring
+	onDisk bool   // there was a file
+	wrote  func() // told when there is one
 
 	mu     sync.Mutex
 	order  []seal.FieldKey // in the order in which they came, for Since
@@ -29,7 +31,7 @@ type Keys struct {
 // OpenKeys reads the keyring at path, or begins an empty one. The vault encrypts
 // it.
 func OpenKeys(v *vault.Vault, path string, random io.Reader) (*Keys, error) {
-	k := &Keys{vault: v, path: path, random: random, ring: &seal.Keyring{}}
+	k := &Keys{vault: v, path: path, random: random, ring: &seal.Keyring{}, wrote: func() {}}
 	data, err := v.ReadBox(path, vault.FieldKeys)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -40,7 +42,7 @@ func OpenKeys(v *vault.Vault, path string, random io.Reader) (*Keys, error) {
 	if k.ring, err = seal.Decode(data); err != nil {
 		return nil, fmt.Errorf("keys of sealed fields: %s: %w", path, err)
 	}
-	k.order = k.ring.All()
+	k.order, k.onDisk = k.ring.All(), true
 	return k, nil
 }
 
@@ -100,6 +102,7 @@ func (k *Keys) Save() error {
 		return err
 	}
 	k.unsafe = false
+	k.wrote()
 	return nil
 }
 

@@ -15,6 +15,7 @@ package trust
 import (
 	"bytes"
 	"crypto/ed25519"
+	"crypto/sha256"
 	"crypto/x509"
 	"encoding/json"
 	"errors"
@@ -22,6 +23,7 @@ import (
 	"io"
 	"io/fs"
 	"net"
+	"os"
 	"path/filepath"
 	"sync"
 	"time"
@@ -39,6 +41,7 @@ const (
 	deviceFile   = "device.key"
 	fieldsFile   = "fields.key"
 	practiceFile = "practice.box"
+	pinsFile     = "pins.box"
 )
 
 // Home is a data folder, opened: its vault, this device's key, the keys of sealed
@@ -50,8 +53,9 @@ type Home struct {
 	Seals  *Keys
 	Joined *Joined // nil: no practice yet, or a practice of one
 
-	random  io.Reader
-	opening sync.Mutex // one passphrase is tried at a time: each takes much memory
+	random   io.Reader
+	contents contents
+	opening  sync.Mutex // one passphrase is tried at a time: each takes much memory
 }
 
 // Joined is the practice that a replica belongs to, as its server or by
@@ -62,7 +66,8 @@ type Joined struct {
 	Founding     []byte `json:"founding"`  // hash of the founding record
 	Authority    []byte `json:"authority"` // certificate, DER
 	Server       string `json:"server,omitempty"`
-	Person       string `json:"person,omitempty"` // for whom the laptop joined
+	Person       string `json:"person,omitempty"`      // for whom the laptop joined
+	DeviceName   string `json:"device_name,omitempty"` // by which it joined
 }
 
 // Open opens a data folder, or begins one on first start. Then the secret decides
@@ -73,7 +78,12 @@ func Open(dir string, secret *vault.Secret, random io.Reader) (*Home, error) {
 
 // OpenAtCost is Open with the cost of a new passphrase.
 func OpenAtCost(dir string, secret *vault.Secret, cost vault.Cost, random io.Reader) (*Home, error) {
-	v, err := vault.Open(dir, secret)
+	lock, err := lockNew(dir)
+	if err != nil {
+		return nil, err
+	}
+	defer lock.Close() // its program takes it again, with all that was begun here
+	v, err := openVault(dir, secret)
 	if errors.Is(err, fs.ErrNotExist) {
 		v, err = vault.Create(dir, secret, cost, random)
 	}
@@ -81,13 +91,51 @@ func OpenAtCost(dir string, secret *vault.Secret, cost vault.Cost, random io.Rea
 		return nil, fmt.Errorf("open %s: %w", dir, err)
 	}
 	h := &Home{Dir: dir, Vault: v, random: random}
+	if err := h.readContents(); err != nil {
+		return nil, err
+	}
 	if h.Device, err = h.Key(deviceFile, vault.Device); err != nil {
 		return nil, err
 	}
-	if h.Seals, err = OpenKeys(v, filepath.Join(dir, fieldsFile), random); err != nil {
+	if h.Seals, err = h.openKeys(); err != nil {
 		return nil, err
 	}
 	return h, h.readJoined()
+}
+
+// lockNew makes a folder and locks it while its first files are written, so that of
+// two programs begun at once in it one alone draws its keys. A folder that has its
+// keys is not locked.
+func lockNew(dir string) (io.Closer, error) {
+	if _, err := os.Stat(filepath.Join(dir, deviceFile)); err == nil {
+		return io.NopCloser(nil), nil
+	}
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, fmt.Errorf("begin %s: %w", dir, err)
+	}
+	return store.LockFolder(dir)
+}
+
+// openVault opens the vault of a folder. fs.ErrNotExist stands for a folder in
+// which nothing was begun; one that lost its vault is refused.
+func openVault(dir string, secret *vault.Secret) (*vault.Vault, error) {
+	v, err := vault.Open(dir, secret)
+	if errors.Is(err, fs.ErrNotExist) && Begun(dir) {
+		return nil, missing(dir, vault.FileName)
+	}
+	return v, err
+}
+
+func (h *Home) openKeys() (*Keys, error) {
+	k, err := OpenKeys(h.Vault, filepath.Join(h.Dir, fieldsFile), h.random)
+	if err == nil && !k.onDisk {
+		err = h.absent(fieldsFile)
+	}
+	if err != nil {
+		return nil, err
+	}
+	k.wrote = func() { h.wrote(fieldsFile) }
+	return k, nil
 }
 
 // Key reads an Ed25519 key out of a box, or draws one on first use.
@@ -96,11 +144,7 @@ func (h *Home) Key(name string, label vault.Label) (ed25519.PrivateKey, error) {
 	seed, err := h.Vault.ReadBox(path, label)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		key, err := authority.NewKey(h.random)
-		if err != nil {
-			return nil, err
-		}
-		return key, h.Vault.WriteBox(path, label, key.Seed(), h.random)
+		return h.draw(name, label)
 	case err != nil:
 		return nil, fmt.Errorf("%s: %w", label, err)
 	case len(seed) != ed25519.SeedSize:
@@ -109,13 +153,34 @@ func (h *Home) Key(name string, label vault.Label) (ed25519.PrivateKey, error) {
 	return ed25519.NewKeyFromSeed(seed), nil
 }
 
+// draw makes a key that was never here.
+func (h *Home) draw(name string, label vault.Label) (ed25519.PrivateKey, error) {
+	if err := h.absent(name); err != nil {
+		return nil, err
+	}
+	key, err := authority.NewKey(h.random)
+	if err != nil {
+		return nil, err
+	}
+	return key, h.write(name, label, key.Seed())
+}
+
+// write writes a small secret file, which must be there from then on.
+func (h *Home) write(name string, label vault.Label, contents []byte) error {
+	if err := h.Vault.WriteBox(filepath.Join(h.Dir, name), label, contents, h.random); err != nil {
+		return err
+	}
+	h.wrote(name)
+	return nil
+}
+
 // KeepKey keeps a key that was made elsewhere in a box that holds no other one.
 func (h *Home) KeepKey(name string, label vault.Label, key ed25519.PrivateKey) error {
 	path := filepath.Join(h.Dir, name)
 	seed, err := h.Vault.ReadBox(path, label)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return h.Vault.WriteBox(path, label, key.Seed(), h.random)
+		return h.write(name, label, key.Seed())
 	case err != nil:
 		return fmt.Errorf("%s: %w", label, err)
 	case !bytes.Equal(seed, key.Seed()):
@@ -127,11 +192,10 @@ func (h *Home) KeepKey(name string, label vault.Label, key ed25519.PrivateKey) e
 // Box reads a small secret file and gives the function that replaces it; nil
 // contents when there is none yet.
 func (h *Home) Box(name string, label vault.Label) (contents []byte, save func([]byte) error, err error) {
-	path := filepath.Join(h.Dir, name)
-	save = func(data []byte) error { return h.Vault.WriteBox(path, label, data, h.random) }
-	contents, err = h.Vault.ReadBox(path, label)
+	save = func(data []byte) error { return h.write(name, label, data) }
+	contents, err = h.Vault.ReadBox(filepath.Join(h.Dir, name), label)
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil, save, nil
+		return nil, save, h.absent(name)
 	}
 	return contents, save, err
 }
@@ -189,9 +253,35 @@ func (h *Home) Opens(passphrase string) bool {
 	return err == nil
 }
 
+// KeepAside keeps a file for a person as all else in this folder is kept.
+func (h *Home) KeepAside(path string, data []byte) error {
+	return h.Vault.WriteBox(path, vault.Aside, data, h.random)
+}
+
+// pagesFile holds the secret behind the pages' cookies.
+const pagesFile = "pages.box"
+
+// PagesSecret is the secret behind the cookies of this machine's pages. old is one
+// from before it had a file of its own; nil: none. A secret that cannot be written
+// down on a full disk holds for this run.
+func (h *Home) PagesSecret(old []byte) ([]byte, error) {
+	secret, save, err := h.Box(pagesFile, vault.Pages)
+	if err != nil || len(secret) == sha256.Size {
+		return secret, err
+	}
+	if secret = old; len(secret) != sha256.Size {
+		secret = make([]byte, sha256.Size)
+		if _, err := io.ReadFull(h.random, secret); err != nil {
+			return nil, fmt.Errorf("secret of the pages: no randomness: %w", err)
+		}
+	}
+	_ = save(secret)
+	return secret, nil
+}
+
 // PINs reads the book of the people who share this machine.
 func (h *Home) PINs(now func() time.Time) (*pins.Book, error) {
-	saved, save, err := h.Box("pins.box", vault.PINs)
+	saved, save, err := h.Box(pinsFile, vault.PINs)
 	if err != nil {
 		return nil, err
 	}

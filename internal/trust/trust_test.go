@@ -5,10 +5,12 @@ import (
 	"crypto/rand"
 	"os"
 	"path/filepath"
+	"sync"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 
+	"thawtrail/internal/store"
 	"thawtrail/internal/trust/vault"
 )
 
@@ -51,5 +53,27 @@ func TestEveryFlippedByteOfAKeyFileIsFound(t *testing.T) {
 			require.NoError(t, err)
 			require.True(t, home.Device.Equal(again.Device))
 		})
+	}
+}
+
+// TestTwoFirstStarts in one folder at once: it has the keys of one of them.
+func TestTwoFirstStarts(t *testing.T) {
+	for range 20 {
+		dir := filepath.Join(t.TempDir(), "new")
+		homes, errs := make([]*Home, 4), make([]error, 4)
+		var group sync.WaitGroup
+		for i := range homes {
+			group.Go(func() { homes[i], errs[i] = Open(dir, nil, rand.Reader) })
+		}
+		group.Wait()
+		last, err := Open(dir, nil, rand.Reader)
+		require.NoError(t, err)
+		for i, h := range homes {
+			if errs[i] != nil {
+				require.ErrorIs(t, errs[i], store.ErrLocked)
+				continue
+			}
+			require.True(t, last.Device.Equal(h.Device), "it goes on with the key that is on the disk")
+		}
 	}
 }

@@ -52,7 +52,9 @@ func TestAlarmsSoundAndTimesAreTrue(t *testing.T) {
 	tab.Misses("#alarm", "Vitals are due")
 
 	// Vitals are noted; the next ones are a new alarm.
+	tab.Type("temperature_dc", "38.2")
 	tab.Type("heart_rate", "99")
+	tab.Type("breathing_rate", "35")
 	tab.Press("Note vitals")
 	tab.Misses("#alarm", "Vitals are due")
 	webtest.Ask[any](tab, countBeeps)

@@ -137,7 +137,7 @@ func TestEveryPageIsPictured(t *testing.T) {
 	first, twin := open("kind", "foal", "dam_name", "Slate", "twin", "A"), open("kind", "foal", "dam_name", "Slate", "twin", "B")
 	stock, err := d.site.Stock.ListStock(t.Context(), &pb.ListStockRequest{})
 	require.NoError(t, err)
-	d.write(&pb.TransfusionStarted{Case: strings.TrimPrefix(first, "/case/"), Bag: stock.Bags[0].Bag})
+	d.starts(strings.TrimPrefix(first, "/case/"), stock.Bags[0].Bag)
 	d.shoot(ctx, "46-share", twin+"/share")
 	d.fill("/clinic/hold", "product", "Foal plasma", "batch", "H2207", "reason", "maker called: two reactions in another practice")
 	d.shoot(ctx, "50-takeover", at+"/run")
@@ -251,10 +251,10 @@ func TestKeyboardAlone(t *testing.T) {
 	tabTo("sex", kb.ArrowDown)
 	tabTo("clock_checked", " ")
 	tabTo("Open the case", kb.Enter)
-	until(t, ctx, "h1", "Risk of neonatal isoerythrolysis")
+	until(t, ctx, "h1", "First look")
 	// Back to the form and forward again. Waiting for a load event would wait for
 	// ever: the browser keeps such pages ready and does not load them.
-	for _, step := range []struct{ script, at string }{{"history.back()", "/open"}, {"history.forward()", "/risk"}} {
+	for _, step := range []struct{ script, at string }{{"history.back()", "/open"}, {"history.forward()", "/look"}} {
 		js[any](t, ctx, step.script)
 		require.Eventually(t, func() bool { return strings.HasSuffix(js[string](t, ctx, "location.pathname"), step.at) },
 			10*time.Second, 50*time.Millisecond, step.script)

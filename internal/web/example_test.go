@@ -14,6 +14,7 @@ import (
 
 	"thawtrail/internal/clock"
 	"thawtrail/internal/replica"
+	"thawtrail/internal/replica/replicatest"
 	"thawtrail/internal/store"
 	"thawtrail/internal/store/index"
 	"thawtrail/internal/store/journal/memfs"
@@ -40,7 +41,7 @@ func Example() {
 	defer os.RemoveAll(dir)
 	keys, err := trust.OpenKeys(&vault.Vault{}, dir+"/fields.key", rand.Reader)
 	must(err)
-	replica := &replica.Replica{Store: s, Clock: clock.System{}, Random: rand.Reader, Seals: keys, Link: alone{}, Name: "north laptop"}
+	replica := &replica.Replica{Store: s, Clock: clock.System{}, Random: rand.Reader, Seals: keys, Link: replicatest.Alone{}, Name: "north laptop"}
 
 	ctx, stop := context.WithCancel(context.Background())
 	addresses, ended := make(chan string, 1), make(chan error, 1)

@@ -1,12 +1,8 @@
 package web
 
 import (
-	"bytes"
-	"crypto/ed25519"
 	"html"
 	"io"
-	"log/slog"
-	"math/rand/v2"
 	"net/http"
 	"net/http/cookiejar"
 	"net/http/httptest"
@@ -21,27 +17,12 @@ import (
 
 	"thawtrail/internal/clock"
 	"thawtrail/internal/event"
-	"thawtrail/internal/exchange"
 	"thawtrail/internal/replica"
-	"thawtrail/internal/store"
+	"thawtrail/internal/replica/replicatest"
 	"thawtrail/internal/store/index"
-	"thawtrail/internal/store/journal/memfs"
-	"thawtrail/internal/trust"
-	"thawtrail/internal/trust/vault"
 	"thawtrail/internal/web/site"
 	pb "thawtrail/proto/thawtrail/v1"
 )
-
-// alone is the link of a laptop without a server.
-type alone struct{}
-
-func (alone) Server() string                          { return "" }
-func (alone) State() string                           { return "no server" }
-func (alone) Differences() []string                   { return nil }
-func (alone) Quarantined() []string                   { return nil }
-func (alone) LastHeard() time.Time                    { return time.Time{} }
-func (alone) StateOf(*event.Record) exchange.Delivery { return exchange.SavedHere }
-func (alone) Reached(event.LogID) (sent, held int64)  { return 0, 0 }
 
 var night = time.Date(2026, 11, 24, 15, 10, 0, 0, time.UTC)
 
@@ -72,16 +53,7 @@ func newLaptopOver(t testing.TB, c clock.Clock, ix index.Index) *laptop {
 // newLaptopOf is one laptop of several.
 func newLaptopOf(t testing.TB, c clock.Clock, ix index.Index, key byte, name string) *laptop {
 	t.Helper()
-	random := rand.NewChaCha8([32]byte{key})
-	s, err := store.Open(t.Context(), store.Options{
-		Dir: "replica", FS: memfs.New(), Index: ix, Clock: c, Random: random,
-		Device: ed25519.NewKeyFromSeed(bytes.Repeat([]byte{key}, 32)), DeviceName: name, Version: "test",
-	})
-	require.NoError(t, err)
-	t.Cleanup(func() { require.NoError(t, s.Close()) })
-	keys, err := trust.OpenKeys(&vault.Vault{}, t.TempDir()+"/fields.key", random)
-	require.NoError(t, err)
-	r := &replica.Replica{Store: s, Clock: c, Random: random, Seals: keys, Link: alone{}, Name: name, Log: slog.New(slog.DiscardHandler)}
+	r := replicatest.New(t, c, ix, key, name)
 	site, err := New(site.Config{Replica: r, Clock: c})
 	require.NoError(t, err)
 	d := &laptop{t: t, replica: r, site: site, server: httptest.NewServer(site)}
@@ -234,6 +206,6 @@ func (d *laptop) begin() (bags []string) {
 func (d *laptop) foal(dam string) string {
 	to := d.fill("/open", "kind", "foal", "dam_name", dam, "sex", "filly", "colour", "bay", "markings", "star, near hind sock", "box", "4",
 		"yard", "Low Meadow", "born_at", "-14h", "clock_checked", "yes")
-	require.True(d.t, strings.HasSuffix(to, "/risk"), to)
+	require.True(d.t, strings.HasSuffix(to, "/look"), to)
 	return strings.Split(to, "/")[2]
 }

@@ -105,7 +105,7 @@ func TestTwoPatientsOnOneLockedPage(t *testing.T) {
 	d.share()
 	second := d.foalOf("Far Meadow")
 	bags := d.write(&pb.BagsReceived{Product: "Foal plasma", Batch: "H-2299", Expiry: "2028-03", VolumeMl: 950, Count: 1, Place: "north car"}).Made
-	d.write(&pb.TransfusionStarted{Case: second, Bag: bags[0]})
+	d.starts(second, bags[0])
 	tab := chromium(t)
 	d.enter(tab)
 	require.NoError(t, chromedp.Do(tab, chromedp.Navigate(d.server.URL+"/barn"), chromedp.Click(`form[action="/lock"] button`)))

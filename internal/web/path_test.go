@@ -22,9 +22,9 @@ func (d *laptop) toBags() (id, bag string) {
 	d.begin()
 	id = d.foal("Quiet Harbour")
 	at := "/case/" + id
+	require.Equal(d.t, at+"/risk", d.fill(at+"/look", "temperature_dc", "38.1", "heart_rate", "96", "breathing_rate", "34"), "'nothing by mouth' is known before colostrum")
 	require.Equal(d.t, at+"/colostrum", d.fill(at+"/risk", "jaundiced_foal_before", "no", "positive_screen", "no", "donkey_sire", "no", "yellow_or_red_urine", "no"))
-	require.Equal(d.t, at+"/look", d.fill(at+"/colostrum", "source", "dam", "volume_ml", "300", "brix_d", "18,5"))
-	require.Equal(d.t, at+"/weigh", d.fill(at+"/look", "temperature_dc", "38.1", "heart_rate", "96", "breathing_rate", "34"))
+	require.Equal(d.t, at+"/weigh", d.fill(at+"/colostrum", "source", "dam", "volume_ml", "300", "brix_d", "18,5"))
 	require.Equal(d.t, at+"/igg", d.fill(at+"/weigh", "weight_g", "50", "method", "scale"))
 	require.Equal(d.t, at+"/dose", d.fill(at+"/igg", "kind", "barn immunoassay", "igg_cg_per_l", "3.5"))
 	dose := at + "/dose?place=" + url.QueryEscape(d.place)
@@ -62,6 +62,13 @@ func (d *laptop) fromBath(id, bag string) {
 	require.Equal(d.t, at+"/hang", d.fill(at+"/rate?plateau=20&drops=15"))
 	require.Equal(d.t, at+"/start", d.fill(at+"/hang", append([]string{"bag", bag, "bag_dc", "33"}, ticks("patient_confirmed", "same_bag", "fully_thawed", "clear_no_clots", "whole_when_squeezed", "filtered_set", "spare_set", "reaction_card_in_reach", "baseline_vitals")...)...))
 	require.Equal(d.t, at+"/run", d.fill(at+"/start", "gauge", "16", "site", "left jugular"))
+}
+
+// starts checks a bag for a patient and starts it.
+func (d *laptop) starts(id, bag string) {
+	d.t.Helper()
+	d.write(&pb.HangChecked{Case: id, Bag: bag, PatientConfirmed: true, SameBag: true, FullyThawed: true, ClearNoClots: true, WholeWhenSqueezed: true})
+	d.write(&pb.TransfusionStarted{Case: id, Bag: bag})
 }
 
 func ticks(names ...string) []string {
@@ -150,7 +157,7 @@ func TestAnAdult(t *testing.T) {
 	d.fill(at+"/agree", "amount_minor", "1800", "by", "P. Hollis", "how", "by telephone")
 
 	// Plasma given, the same question is asked again: total protein, not IgG.
-	d.write(&pb.TransfusionStarted{Case: id, Bag: bags[0][1]})
+	d.starts(id, bags[0][1])
 	d.clock.Advance(time.Hour)
 	d.fill(at+"/finish", "given_ml", "940")
 	require.Contains(t, plainText(d.get(at+"/after")), "tested again within 24 hours")
@@ -213,7 +220,7 @@ func TestTwinsShareABag(t *testing.T) {
 	require.NoError(t, err)
 	second := stock.Bags[0].Bag
 	require.NotEqual(t, bag, second)
-	d.write(&pb.TransfusionStarted{Case: a, Bag: second})
+	d.starts(a, second)
 	require.Contains(t, plainText(d.get("/case/"+other+"/share")), "no open case here")
 	d.clock.Advance(20 * time.Minute)
 	d.fill("/case/"+a+"/finish", "given_ml", "500")

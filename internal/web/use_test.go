@@ -119,8 +119,8 @@ func (u *tenTasks) night() {
 	tab.Type("born_at", "-14h")
 	tab.Tick("clock_checked")
 	tab.Press("Open the case")
-	tab.Arrives("/risk")
-	u.at = strings.TrimSuffix(tab.Path(), "/risk")
+	tab.Arrives("/look")
+	u.at = strings.TrimSuffix(tab.Path(), "/look")
 	tab.Open(d.server.URL + u.at + "/weigh")
 	u.task("Work out the dose from weight and IgG", func() {
 		tab.Type("weight_g", "52.5")
@@ -128,7 +128,7 @@ func (u *tenTasks) night() {
 		tab.PressIn("main", "Save")
 		tab.Open(d.server.URL + u.at + "/igg") // what was left out before the weighing is no part of the task
 		tab.Type("kind", "barn immunoassay")
-		tab.Type("igg_cg_per_l", "3.5")
+		tab.Type("igg_cg_per_l", "5.5")
 		tab.PressIn("main", "Save")
 		tab.Open(d.server.URL + u.at + "/dose")
 		tab.Sees(".answer", "bag")

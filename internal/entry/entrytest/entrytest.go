@@ -3,10 +3,7 @@
 package entrytest
 
 import (
-	"bytes"
-	"crypto/ed25519"
 	"io"
-	"log/slog"
 	"math/rand/v2"
 	"testing"
 	"time"
@@ -17,28 +14,13 @@ import (
 	"thawtrail/internal/clock"
 	"thawtrail/internal/entry"
 	"thawtrail/internal/event"
-	"thawtrail/internal/exchange"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/replica"
-	"thawtrail/internal/store"
+	"thawtrail/internal/replica/replicatest"
 	"thawtrail/internal/store/index"
 	"thawtrail/internal/store/journal"
 	"thawtrail/internal/store/journal/memfs"
-	"thawtrail/internal/trust"
-	"thawtrail/internal/trust/vault"
 	pb "thawtrail/proto/thawtrail/v1"
 )
-
-// alone is the link of a laptop without a server.
-type alone struct{}
-
-func (alone) Server() string                          { return "" }
-func (alone) State() string                           { return "no server" }
-func (alone) Differences() []string                   { return nil }
-func (alone) Quarantined() []string                   { return nil }
-func (alone) LastHeard() time.Time                    { return time.Time{} }
-func (alone) StateOf(*event.Record) exchange.Delivery { return exchange.SavedHere }
-func (alone) Reached(event.LogID) (sent, held int64)  { return 0, 0 }
 
 // Laptop is a laptop that works alone, with short ways to write and to ask.
 type Laptop struct {
@@ -68,18 +50,9 @@ func Named(t *testing.T, name string, seed byte) *Laptop {
 func On(t *testing.T, name string, seed byte, random io.Reader, disk journal.FS, ix index.Index) (*Laptop, error) {
 	t.Helper()
 	c := clock.NewManual(Night)
-	s, err := store.Open(t.Context(), store.Options{
-		Dir: "replica", FS: disk, Index: ix, Clock: c, Random: random,
-		Device: ed25519.NewKeyFromSeed(bytes.Repeat([]byte{seed}, 32)), DeviceName: name, Version: "test",
-	})
+	r, err := replicatest.Open(t, c, disk, ix, seed, random, name)
 	if err != nil {
 		return nil, err
-	}
-	keys, err := trust.OpenKeys(&vault.Vault{}, t.TempDir()+"/fields.key", random)
-	require.NoError(t, err)
-	r := &replica.Replica{
-		Store: s, Clock: c, Random: random, Seals: keys, Link: alone{}, Name: name,
-		Carried: make(chan struct{}, 1), Log: slog.New(slog.DiscardHandler),
 	}
 	return &Laptop{Writer: entry.NewWriter(r), T: t, Clock: c}, nil
 }
@@ -97,6 +70,19 @@ func (d *Laptop) Entry(m proto.Message) *pb.Entry {
 	return nil
 }
 
+// Named wraps a payload as the event of a name, where several share a message.
+func (d *Laptop) Named(name string, m proto.Message) *pb.Entry {
+	for _, s := range event.All() {
+		if s.Name == name {
+			e, err := event.Wrap(s.Type, m)
+			require.NoError(d.T, err)
+			return e
+		}
+	}
+	d.T.Fatalf("no event %q", name)
+	return nil
+}
+
 // Must writes an entry that is to succeed.
 func (d *Laptop) Must(m proto.Message) *pb.WriteResponse {
 	d.T.Helper()
@@ -111,6 +97,15 @@ func (d *Laptop) Begin() (bags []string) {
 	d.Must(&pb.PlaceAdded{Name: "north car", Kind: pb.PlaceKind_PLACE_KIND_VEHICLE_FREEZER})
 	d.Must(&pb.ProductCard{Name: "Foal plasma", Maker: "Wattle Biologics", Route: pb.ProductRoute_PRODUCT_ROUTE_VEIN, SupportTelephone: "1800 000 000"})
 	return d.Must(&pb.BagsReceived{Product: "foal plasma", Batch: "H-2207", Expiry: "2028-03", VolumeMl: 950, Count: 3, Place: "north car"}).Made
+}
+
+// Ready checks a bag for a patient before the set goes in: every point is ticked.
+func (d *Laptop) Ready(id, bag string) {
+	d.T.Helper()
+	d.Must(&pb.HangChecked{
+		Case: id, Bag: bag, PatientConfirmed: true, SameBag: true, FullyThawed: true, ClearNoClots: true, WholeWhenSqueezed: true,
+		FilteredSet: true, SpareSet: true, ReactionCardInReach: true, BaselineVitals: true,
+	})
 }
 
 // Foal opens a case.

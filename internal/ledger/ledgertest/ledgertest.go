@@ -62,7 +62,8 @@ type Device struct {
 	Name    string
 	Key     ed25519.PrivateKey
 	Boot    []byte
-	Offset  time.Duration // added to the true time by its wall clock
+	Offset  time.Duration   // added to the true time by its wall clock
+	offset  *pb.ClockOffset // as last measured
 	epoch   uint32
 	hlc     int64
 	hubUs   int64
@@ -136,6 +137,11 @@ func (d *Device) open(reason string) {
 // SignsAs sets the person who writes, and the grant that person relies on.
 func (d *Device) SignsAs(person string, grant *event.Record) { d.author, d.grant = person, grant }
 
+// Measure lets the device find out how far its clock is off.
+func (d *Device) Measure() {
+	d.offset = &pb.ClockOffset{OffsetUs: -d.Offset.Microseconds(), BoundUs: 20_000, MeasuredUs: d.w.now.Add(d.Offset).UnixMicro()}
+}
+
 // See lets records reach the device, by whatever path.
 func (d *Device) See(records ...*event.Record) {
 	for _, r := range records {
@@ -198,9 +204,9 @@ func (d *Device) write(typ event.Type, body proto.Message, lane pb.Lane, o optio
 func (d *Device) head(typ event.Type, wall int64, o options) *pb.Header {
 	head := &pb.Header{
 		HlcUs: d.hlc, WallUs: wall, Device: event.DeviceID(d.Key.Public().(ed25519.PublicKey)), Boot: d.Boot, Seen: d.seen, Type: typ, Critical: true,
-		RequestId: o.request, Author: o.author, HubUs: d.hubUs,
+		RequestId: o.request, Author: o.author, HubUs: d.hubUs, Offset: d.offset,
 		OccurredAt: &pb.Moment{
-			UnixMs: wall / 1000, Zone: Zone, Precision: pb.Precision_PRECISION_SECOND,
+			UnixMs: wall/1000 - o.asked.Milliseconds(), Zone: Zone, Precision: pb.Precision_PRECISION_SECOND,
 			Source: pb.TimeSource_TIME_SOURCE_NOW,
 		},
 	}
@@ -306,9 +312,15 @@ func (w *World) Grant(at *Device, person string, roles ...pb.Role) *event.Record
 // leaves out those whose log is not in; and says who was entitled and what is
 // forked.
 func Inputs(key event.Key, records []*event.Record) []ledger.Input {
+	return InputsWith(key, records, Odd(key, records))
+}
+
+// InputsWith is Inputs of a store that found odd, by now or once, what is listed.
+// A store never takes such a record back: it cannot know what else made it touch
+// the entity.
+func InputsWith(key event.Key, records []*event.Record, odd map[event.Hash]bool) []ledger.Input {
 	rights := Rights(records)
 	forked := forkedAt(records)
-	odd := Odd(key, records)
 	var out []ledger.Input
 	for _, r := range records {
 		standing := rights.Standing(r)

@@ -9,6 +9,7 @@ import (
 type options struct {
 	typ      event.Type
 	at       time.Time
+	asked    time.Duration
 	author   string
 	grant    *event.Record
 	request  string
@@ -23,6 +24,9 @@ type Option func(*options)
 
 // At says when it happened, when that is not now.
 func At(t time.Time) Option { return func(o *options) { o.at = t } }
+
+// Asked says that it was asked for as it happened, and saved a moment later.
+func Asked(before time.Duration) Option { return func(o *options) { o.asked = before } }
 
 // By says who wrote it and on which grant; nil is no grant.
 func By(person string, grant *event.Record) Option {

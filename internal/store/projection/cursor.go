@@ -72,6 +72,15 @@ const (
 	entryBytes = 24
 )
 
+// witness is what the cursor says of how far the journal had reached.
+func (c *cursor) witness() Witness {
+	w := Witness{End: c.pos, Last: c.last.pos}
+	if !c.last.hash.IsZero() {
+		w.Fits = func(h event.Hash) bool { return h == c.last.hash }
+	}
+	return w
+}
+
 func (c *cursor) encode() ([]byte, error) {
 	return cbor.Marshal(cursorRow{Pos: c.pos.Encode(), Written: c.written, Marks: c.marks, Fold: ledger.FoldVersion, Refold: c.refold,
 		LastPos: c.last.pos.Encode(), Last: c.last.hash[:], Passed: c.passed})

@@ -33,7 +33,7 @@ func Example() {
 	if err != nil {
 		panic(err)
 	}
-	if _, err := p.Restore(ctx, j); err != nil {
+	if _, err := p.Restore(ctx, j, Witness{}); err != nil {
 		panic(err)
 	}
 

@@ -27,6 +27,7 @@ type LogInfo struct {
 	HubUs    int64          // time of the newest hub statement in the log; 0 for none
 	Bytes    int64          // of the records that moved it on; counted for foreign logs
 	Gaps     bool           // records below the tip were not here when it came
+	Bare     bool           // an end came without a signature: what vouched for it may be gone
 }
 
 // Device is the id of the device that writes the log.
@@ -47,6 +48,7 @@ type logRow struct {
 	HubUs    int64    `cbor:"11,keyasint"`
 	Gaps     bool     `cbor:"12,keyasint"`
 	Bytes    int64    `cbor:"13,keyasint,omitempty"`
+	Bare     bool     `cbor:"14,keyasint,omitempty"`
 }
 
 type tipRow struct {
@@ -56,7 +58,7 @@ type tipRow struct {
 
 func (l *LogInfo) encode() ([]byte, error) {
 	r := logRow{Key: l.Key, Name: l.Name, Lane: int32(l.Lane), Epoch: l.Epoch,
-		Seq: l.Tip.Seq, Hash: l.Tip.Hash[:], HLC: l.HLC, WallUs: l.WallUs, Fork: l.Fork, HubUs: l.HubUs, Gaps: l.Gaps, Bytes: l.Bytes}
+		Seq: l.Tip.Seq, Hash: l.Tip.Hash[:], HLC: l.HLC, WallUs: l.WallUs, Fork: l.Fork, HubUs: l.HubUs, Gaps: l.Gaps, Bytes: l.Bytes, Bare: l.Bare}
 	for _, b := range l.Branches {
 		r.Branches = append(r.Branches, tipRow{b.Seq, b.Hash[:]})
 	}
@@ -68,7 +70,7 @@ func decodeLog(id event.LogID, value []byte) (LogInfo, error) {
 	if err := cbor.Unmarshal(value, &r); err != nil {
 		return LogInfo{}, err
 	}
-	l := LogInfo{ID: id, Key: r.Key, Name: r.Name, Lane: pb.Lane(r.Lane), Epoch: r.Epoch, HLC: r.HLC, WallUs: r.WallUs, Fork: r.Fork, HubUs: r.HubUs, Gaps: r.Gaps, Bytes: r.Bytes}
+	l := LogInfo{ID: id, Key: r.Key, Name: r.Name, Lane: pb.Lane(r.Lane), Epoch: r.Epoch, HLC: r.HLC, WallUs: r.WallUs, Fork: r.Fork, HubUs: r.HubUs, Gaps: r.Gaps, Bytes: r.Bytes, Bare: r.Bare}
 	l.Tip = tipOf(tipRow{r.Seq, r.Hash})
 	for _, b := range r.Branches {
 		l.Branches = append(l.Branches, tipOf(b))
@@ -110,6 +112,7 @@ func (l *LogInfo) Advance(r *event.Record, at Lookup) error {
 		}
 		return nil
 	case slices.Contains(l.Tips(), tip):
+		l.outgrow(r) // it could not be read meanwhile
 		return nil
 	case bytes.Equal(r.Head.Prev, l.Tip.Hash[:]):
 		l.move(tip, r)
@@ -134,7 +137,8 @@ func (l *LogInfo) onBranch(r *event.Record) bool {
 
 // late takes a record that does not follow the tip. It is a fork when another
 // record stands at its place, and an end of its own when nothing held follows it
-// although something stands there.
+// although something stands there. An end of the log counts there even while it
+// cannot be read: when it comes again, nobody asks what stands beside it.
 func (l *LogInfo) late(r *event.Record, tip exchange.Tip, at Lookup) error {
 	beside, err := at(tip.Seq)
 	if err != nil {
@@ -144,22 +148,39 @@ func (l *LogInfo) late(r *event.Record, tip exchange.Tip, at Lookup) error {
 	if err != nil {
 		return err
 	}
-	forked := slices.ContainsFunc(beside, func(p exchange.Point) bool { return p.Hash != r.Hash })
+	forked := slices.ContainsFunc(beside, func(p exchange.Point) bool { return p.Hash != r.Hash }) ||
+		slices.ContainsFunc(l.Tips(), func(t exchange.Tip) bool { return t.Seq == tip.Seq })
 	if forked && (l.Fork == 0 || tip.Seq < l.Fork) {
 		l.Fork = tip.Seq
 	}
+	for _, p := range beside { // an end that a gap passed over, or whose next record cannot be read
+		if p.Hash != r.Hash && !followedBy(p.Hash, above) && p.Hash != l.Tip.Hash {
+			l.branch(exchange.Tip{Seq: tip.Seq, Hash: p.Hash})
+		}
+	}
 	grown := l.onBranch(r)
-	l.Branches = slices.DeleteFunc(l.Branches, func(b exchange.Tip) bool { return bytes.Equal(r.Head.Prev, b.Hash[:]) })
-	inner := slices.ContainsFunc(above, func(p exchange.Point) bool { return p.Prev == r.Hash })
-	if !inner && (grown || forked || len(above) > 0) {
+	l.outgrow(r)
+	if !followedBy(r.Hash, above) && (grown || forked || len(above) > 0) {
 		l.Bytes += int64(r.Size())
+		l.Bare = l.Bare || !r.Signed()
 		l.branch(tip)
 	}
 	return nil
 }
 
+// outgrow takes the record before r from the ends.
+func (l *LogInfo) outgrow(r *event.Record) {
+	l.Branches = slices.DeleteFunc(l.Branches, func(b exchange.Tip) bool { return bytes.Equal(r.Head.Prev, b.Hash[:]) })
+}
+
+// followedBy says that one of the records at the next place follows a record.
+func followedBy(hash event.Hash, above []exchange.Point) bool {
+	return slices.ContainsFunc(above, func(p exchange.Point) bool { return p.Prev == hash })
+}
+
 func (l *LogInfo) move(tip exchange.Tip, r *event.Record) {
 	l.Tip, l.WallUs = tip, r.Head.WallUs
+	l.Bare = !r.Signed() || l.Bare && len(l.Branches) > 0
 	l.Bytes += int64(r.Size())
 	l.Branches = slices.DeleteFunc(l.Branches, func(b exchange.Tip) bool { return b == tip })
 }

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"encoding/hex"
 	"errors"
+	"fmt"
 	"math"
 	"slices"
 
@@ -65,19 +66,29 @@ func (p *Projection) ordered(ps []Place) []Place {
 	return out
 }
 
-// distinct keeps one readable place for each record, ordered by hash.
+// distinct keeps one readable place for each record, ordered by hash: where copies
+// differ, one with a signature.
 func (p *Projection) distinct(ps []Place) []Place {
 	type held struct {
 		Place
-		hash event.Hash
+		hash   event.Hash
+		signed bool
 	}
 	var list []held
 	for _, at := range ps {
 		if r, err := p.RecordAt(at.Pos); err == nil {
-			list = append(list, held{at, r.Hash})
+			list = append(list, held{at, r.Hash, r.Signed()})
 		}
 	}
-	slices.SortStableFunc(list, func(a, b held) int { return a.hash.Compare(b.hash) })
+	slices.SortStableFunc(list, func(a, b held) int {
+		if c := a.hash.Compare(b.hash); c != 0 || a.signed == b.signed {
+			return c
+		}
+		if a.signed {
+			return -1
+		}
+		return 1
+	})
 	list = slices.CompactFunc(list, func(a, b held) bool { return a.hash == b.hash })
 	out := make([]Place, len(list))
 	for i, l := range list {
@@ -145,14 +156,21 @@ func (p *Projection) TipPlace(log event.LogID, tip exchange.Tip) (at journal.Pos
 // RecordAt reads and decodes the record at a position, and notes damage.
 func (p *Projection) RecordAt(at journal.Position) (*event.Record, error) {
 	frame, _, err := p.journal.ReadAt(at, nil)
-	if errors.Is(err, journal.ErrDamaged) {
+	switch {
+	case errors.Is(err, journal.ErrDamaged):
 		p.opt.Damaged(at, at, err.Error())
-	}
-	if err != nil {
+		return nil, err
+	case err != nil && !errors.Is(err, journal.ErrNotFound):
+		return nil, fmt.Errorf("%w: %w", errDisk, err)
+	case err != nil:
 		return nil, err
 	}
 	return event.Decode(frame)
 }
+
+// errDisk: the disk could not be read just now, which says nothing about what lies
+// there.
+var errDisk = errors.New("the disk could not be read")
 
 // FindRecord finds a record by the first hex digits of its hash, at least eight.
 // It scans where records lie; ambiguity and absence are ErrNotFound.

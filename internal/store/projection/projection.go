@@ -111,6 +111,13 @@ func (p *Projection) openIndex() error {
 // Rights are the practice's rights as they are folded; nil before any were.
 func (p *Projection) Rights() *ledger.Rights { return p.folded.Load() }
 
+// Last is a record that is applied, and where it lies; both are zero when none is.
+func (p *Projection) Last() (journal.Position, event.Hash) {
+	p.applier.Lock()
+	defer p.applier.Unlock()
+	return p.cursor.last.pos, p.cursor.last.hash
+}
+
 // entitle takes over newly folded rights; the applier is held.
 func (p *Projection) entitle(r *ledger.Rights) {
 	p.rights = r

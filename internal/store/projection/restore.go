@@ -13,30 +13,36 @@ import (
 	"thawtrail/internal/store/journal"
 )
 
-// Restore brings the index to where the journal ends. The cursor is a witness:
-// lost says that it lies past the journal's end, or at another record than the one
-// that had been applied, so that records that were saved are gone. With no room on
-// the disk for the index it is built in memory.
-func (p *Projection) Restore(ctx context.Context, j Journal) (lost bool, err error) {
+// Witness says how far a journal had reached. The zero Witness knows nothing.
+type Witness struct {
+	End, Last journal.Position      // of the journal, and of its last record
+	Fits      func(event.Hash) bool // says that a record is that last one
+}
+
+// Restore brings the index to where the journal ends. Two witnesses say how far it
+// had reached: the cursor, and the one given. lost is that place when records that
+// were saved are gone, and zero when none are known to be. With no room on the disk
+// for the index it is built in memory.
+func (p *Projection) Restore(ctx context.Context, j Journal, also Witness) (lost journal.Position, err error) {
 	p.journal = j
 	defer func() { p.index = index.NewCover(p.index, p.covered, refoldKey, cursorKey) }()
-	lost, err = p.restore(ctx)
+	lost, err = p.restore(ctx, also)
 	if !errors.Is(err, index.ErrNoSpace) {
 		return lost, err
 	}
 	p.covered(err)
 	closing := p.index.Close()
 	p.index, p.cursor, p.rights, p.unclean = index.NewMemory(), cursor{}, nil, false
-	again, err := p.restore(ctx) // an index in memory cannot know what the one on the disk knew
+	again, err := p.restore(ctx, also) // an index in memory cannot know what the one on the disk knew
 	if err != nil {
-		return false, errors.Join(err, closing)
+		return lost, errors.Join(err, closing)
 	}
-	return lost || again, nil
+	return later(lost, again), nil
 }
 
 // restore does so once. Nobody else is there yet, so no lock is held.
-func (p *Projection) restore(ctx context.Context) (lost bool, err error) {
-	if lost, err = p.readIndex(); err != nil {
+func (p *Projection) restore(ctx context.Context, also Witness) (lost journal.Position, err error) {
+	if lost, err = p.readIndex(also); err != nil {
 		return lost, err
 	}
 	if p.unclean {
@@ -47,11 +53,11 @@ func (p *Projection) restore(ctx context.Context) (lost bool, err error) {
 	return lost, p.catchUpFrom(ctx)
 }
 
-// readIndex reads cursor and rights. lost says that the journal is not the one
-// that had been applied: it ends earlier, or went on in another way since. That is
-// noted before the index is emptied, for should the program stop then, nothing else
-// would tell; MadeGood takes the note away.
-func (p *Projection) readIndex() (lost bool, err error) {
+// readIndex reads cursor and rights. lost says how far the journal had reached when
+// it is not the one that was there: it ends earlier, or went on in another way since.
+// That is noted before the index is emptied, for should the program stop then, the
+// cursor would tell no more; MadeGood takes the note away.
+func (p *Projection) readIndex(also Witness) (lost journal.Position, err error) {
 	fold := true
 	err = p.index.View(func(r index.Reader) error {
 		value, ok, err := r.Get(cursorKey)
@@ -62,13 +68,10 @@ func (p *Projection) readIndex() (lost bool, err error) {
 		return err
 	})
 	if err != nil {
-		return false, fmt.Errorf("read the index: %w", err)
+		return lost, fmt.Errorf("read the index: %w", err)
 	}
-	if lost = p.cursor.pos.Compare(p.journal.End()) > 0 || !p.testifies(p.cursor.last); lost {
-		p.opt.Repaired(fmt.Sprintf("the journal ends at %s and is not the one that had been applied up to %s: records that were saved are gone from this disk; other replicas can refill them", p.journal.End(), p.cursor.pos))
-	}
-	noted, err := p.noteLoss(lost)
-	if err != nil {
+	gone := later(p.goneSince(p.cursor.witness()), p.goneSince(also))
+	if lost, err = p.noteLoss(gone); err != nil {
 		return lost, err
 	}
 	healed := slices.ContainsFunc(p.cursor.passed, p.readable)
@@ -76,25 +79,61 @@ func (p *Projection) readIndex() (lost bool, err error) {
 	if err != nil {
 		return lost, err
 	}
-	if lost || healed || !fold || joined {
-		return lost || noted, errors.Join(p.emptyIndex(), p.SetLocal(foundingName, p.opt.Founding[:]))
+	if !gone.IsZero() || healed || !fold || joined {
+		return lost, errors.Join(p.emptyIndex(), p.SetLocal(foundingName, p.opt.Founding[:]))
 	}
-	return noted, p.readRights()
+	return lost, p.readRights()
 }
 
-// lossName is the local fact that records are gone and nobody acted on it yet.
+// goneSince is how far the journal had reached by a witness who finds it cut, or
+// gone on in another way; zero otherwise.
+func (p *Projection) goneSince(w Witness) (far journal.Position) {
+	if w.End.Compare(p.journal.End()) > 0 || w.Fits != nil && !p.holds(w) {
+		return w.End
+	}
+	return far
+}
+
+// holds says that the journal still holds the record that a witness saw last. A
+// damaged record and one that was never written there look alike; a disk that cannot
+// be read just now proves nothing.
+func (p *Projection) holds(w Witness) bool {
+	frame, _, err := p.journal.ReadAt(w.Last, nil)
+	switch {
+	case errors.Is(err, journal.ErrDamaged) || errors.Is(err, journal.ErrNotFound):
+		return false
+	case err != nil:
+		p.opt.Repaired(fmt.Sprintf("the disk could not be read at %s of the journal: %v; whether anything is gone there is not known", w.Last, err))
+		return true
+	}
+	r, err := event.Decode(frame)
+	return err == nil && w.Fits(r.Hash)
+}
+
+func later(a, b journal.Position) journal.Position {
+	if a.Compare(b) < 0 {
+		return b
+	}
+	return a
+}
+
+// lossName is the local fact that records are gone and nobody acted on it yet: how
+// far the journal had reached.
 const lossName = "loss"
 
-// noteLoss notes a loss, or says that one was noted by a start that did not end.
-func (p *Projection) noteLoss(lost bool) (noted bool, err error) {
-	if lost {
-		return true, p.SetLocal(lossName, []byte{1})
+// noteLoss notes a loss, or gives one that was noted by a start that did not end.
+func (p *Projection) noteLoss(gone journal.Position) (lost journal.Position, err error) {
+	if !gone.IsZero() {
+		return gone, p.SetLocal(lossName, gone.Encode())
 	}
 	was, err := p.Local(lossName)
-	if err != nil {
-		return false, fmt.Errorf("read the index: %w", err)
+	if err == nil && len(was) > 0 {
+		lost, err = journal.DecodePosition(was)
 	}
-	return len(was) > 0, nil
+	if err != nil {
+		return lost, fmt.Errorf("read the index: %w", err)
+	}
+	return lost, nil
 }
 
 // MadeGood says that the caller has acted on the loss that Restore told of. With no
@@ -104,20 +143,6 @@ func (p *Projection) MadeGood() error {
 		return err
 	}
 	return nil
-}
-
-// testifies says that the journal still holds the record where it lay when it was
-// applied. A damaged record and one that was never written there look alike.
-func (p *Projection) testifies(w witness) bool {
-	if w.hash.IsZero() {
-		return true
-	}
-	frame, _, err := p.journal.ReadAt(w.pos, nil)
-	if err != nil {
-		return false
-	}
-	r, err := event.Decode(frame)
-	return err == nil && r.Hash == w.hash
 }
 
 // readable says that a record can be read now where there was damage.

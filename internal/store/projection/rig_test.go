@@ -74,7 +74,7 @@ func (r *rig) open(ix index.Index, change ...func(*Options)) {
 	require.NoError(r.t, err)
 	r.Projection, err = Open(opt)
 	require.NoError(r.t, err)
-	_, err = r.Restore(r.t.Context(), r.journal)
+	_, err = r.Restore(r.t.Context(), r.journal, Witness{})
 	require.NoError(r.t, err)
 	r.t.Cleanup(func() {
 		require.NoError(r.t, r.Close())

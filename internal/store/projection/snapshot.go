@@ -170,7 +170,8 @@ func (v *Snapshot) StartingWith(kind, start string, n int) ([]string, error) {
 }
 
 // Records hands on every record that touches an entity, in the order in which
-// they came to this replica.
+// they came to this replica. Damaged ones are left out and told as damage; any other
+// error of the disk is returned, for a history with holes looks like a whole one.
 func (v *Snapshot) Records(k event.Key, fn func(*event.Record) error) error {
 	positions, err := touchesAll(v.r, k)
 	if err != nil {
@@ -179,6 +180,9 @@ func (v *Snapshot) Records(k event.Key, fn func(*event.Record) error) error {
 	seen := map[event.Hash]bool{}
 	for _, p := range positions {
 		r, err := v.p.RecordAt(p)
+		if errors.Is(err, errDisk) {
+			return err
+		}
 		if err != nil || seen[r.Hash] {
 			continue
 		}

@@ -50,21 +50,26 @@ func NewToken(random io.Reader) (string, error) {
 	return hex.EncodeToString(raw), nil
 }
 
-// Write writes the door down in the data folder and under its address. The
-// function that it returns takes both away again, also after an error, when one of
-// them may stand.
+// Write writes the door down in the data folder and, in the folder of this user's
+// doors, under its address and for the data folder. A full disk leaves some of them
+// out, or all: err says which, and remove takes away again what was written. What an
+// earlier run left in the place of one that cannot be written only misleads, and
+// goes.
 func (d Door) Write(data string) (remove func(), err error) {
 	raw, err := json.Marshal(d)
 	if err != nil {
-		return nil, err
+		return func() {}, err
 	}
 	paths := []string{filepath.Join(data, doorFile)}
-	if dir, err := folder(); err == nil {
-		paths = append(paths, filepath.Join(dir, nameOf(d.Address)+".door"))
+	dir, err := folder()
+	if err == nil {
+		paths = append(paths, filepath.Join(dir, nameOf(d.Address)+".door"), ofDataIn(dir, data))
 	}
-	var unwritten error
 	for _, p := range paths {
-		unwritten = errors.Join(unwritten, wholefile.Write(p, raw))
+		if failed := wholefile.Write(p, raw); failed != nil {
+			err = errors.Join(err, failed)
+			_ = os.Remove(p)
+		}
 	}
 	return func() {
 		for _, p := range paths {
@@ -72,11 +77,55 @@ func (d Door) Write(data string) (remove func(), err error) {
 				_ = os.Remove(p) // a door without a daemon only misleads
 			}
 		}
-	}, unwritten
+	}, err
+}
+
+// ofDataIn is where the door of a data folder stands in the folder of doors.
+func ofDataIn(dir, data string) string {
+	if full, err := filepath.Abs(data); err == nil {
+		data = full
+	}
+	return filepath.Join(dir, nameOf("data "+data)+".door")
 }
 
 // OfData is the door of the daemon that runs on a data folder.
-func OfData(data string) (Door, error) { return readDoor(filepath.Join(data, doorFile)) }
+func OfData(data string) (Door, error) {
+	d, err := readDoor(filepath.Join(data, doorFile))
+	if err == nil {
+		return d, nil
+	}
+	dir, failed := folder()
+	if failed != nil {
+		return Door{}, err
+	}
+	if d, failed := readDoor(ofDataIn(dir, data)); failed == nil {
+		return d, nil
+	}
+	return bySocket(socketOfData(dir, data), "", err)
+}
+
+// bySocket is the door of a daemon that could write none down: its socket is where
+// it always is. It gives err when nobody answers there.
+func bySocket(path, address string, err error) (Door, error) {
+	conn, failed := net.Dial("unix", path)
+	if failed != nil {
+		return Door{}, err
+	}
+	return Door{Address: address, Socket: path}, conn.Close()
+}
+
+// socketOfData is the socket of the daemon on a data folder.
+func socketOfData(dir, data string) string {
+	if full, err := filepath.Abs(data); err == nil {
+		data = full
+	}
+	return filepath.Join(dir, nameOf(data)+".sock")
+}
+
+// socketOfAddress is a link to that socket, by the daemon's address.
+func socketOfAddress(dir, address string) string {
+	return filepath.Join(dir, nameOf("socket at "+address)+".sock")
+}
 
 // OfAddress is the door of the daemon that this user started at an address.
 func OfAddress(address string) (Door, error) {
@@ -84,7 +133,11 @@ func OfAddress(address string) (Door, error) {
 	if err != nil {
 		return Door{}, err
 	}
-	return readDoor(filepath.Join(dir, nameOf(address)+".door"))
+	d, err := readDoor(filepath.Join(dir, nameOf(address)+".door"))
+	if err == nil {
+		return d, nil
+	}
+	return bySocket(socketOfAddress(dir, address), address, err)
 }
 
 func readDoor(path string) (Door, error) {

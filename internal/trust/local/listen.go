@@ -6,9 +6,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"net"
 	"os"
-	"path/filepath"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials"
@@ -20,8 +20,8 @@ import (
 // Opened is the door of a running daemon, from inside.
 type Opened struct {
 	Door
-	// Unwritten says why commands cannot find the door: a full disk must not keep
-	// the daemon from starting. Nil: it is written down.
+	// Unwritten says what of it could not be written down: commands may have to
+	// name the address. Nil: all is.
 	Unwritten error
 	socket    net.Listener // nil where there is none
 	remove    func()
@@ -29,21 +29,42 @@ type Opened struct {
 
 // Open opens the door of the daemon on a data folder that listens at address:
 // its socket, a new token, and what commands need to find both. key is the
-// daemon's TLS key at that address, nil when it speaks in clear there.
+// daemon's TLS key at that address, nil when it speaks in clear there. A full disk
+// does not keep it shut: see Unwritten.
 func Open(data, address string, key ed25519.PublicKey, random io.Reader) (*Opened, error) {
 	o := &Opened{Door: Door{Address: address, Key: key}}
 	var err error
 	if o.Token, err = NewToken(random); err != nil {
 		return nil, err
 	}
-	if o.socket, err = ListenSocket(data); err != nil {
-		return nil, err
-	}
-	if o.socket != nil {
+	if o.socket, err = ListenSocket(data); o.socket != nil {
 		o.Socket = o.socket.Addr().String()
 	}
-	o.remove, o.Unwritten = o.Write(data)
+	remove, unwritten := o.Write(data)
+	unlink := o.linkSocket()
+	o.remove = func() { remove(); unlink() }
+	o.Unwritten = errors.Join(err, unwritten)
 	return o, nil
+}
+
+// linkSocket lets the socket be found by the daemon's address too, which takes no
+// room on a full disk. It is a help: without it nothing is lost.
+func (o *Opened) linkSocket() (unlink func()) {
+	dir, err := folder()
+	if err != nil || o.Socket == "" {
+		return func() {}
+	}
+	link := socketOfAddress(dir, o.Address)
+	_ = os.Remove(link)
+	_ = os.Symlink(o.Socket, link)
+	return func() { _ = os.Remove(link) }
+}
+
+// Say logs, once at the start, what could not be written down.
+func (o *Opened) Say(log *slog.Logger) {
+	if o.Unwritten != nil {
+		log.Warn("how to reach this program could not be written down; the pages work, and a command finds it by its socket where there is one", "address", o.Address, "error", o.Unwritten)
+	}
 }
 
 // Listeners are all listeners of the daemon.
@@ -81,11 +102,7 @@ func ListenSocket(data string) (net.Listener, error) {
 	if err != nil {
 		return nil, err
 	}
-	full, err := filepath.Abs(data)
-	if err != nil {
-		return nil, err
-	}
-	path := filepath.Join(dir, nameOf(full)+".sock")
+	path := socketOfData(dir, data)
 	if len(path) > maxSocketPath {
 		return nil, nil // the token does without
 	}

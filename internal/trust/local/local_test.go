@@ -108,3 +108,28 @@ func FuzzDoor(f *testing.F) {
 		}
 	})
 }
+
+// TestADoorThatCannotBeWrittenDown: the daemon opens all the same, and its socket is
+// found by its folder and by its address.
+func TestADoorThatCannotBeWrittenDown(t *testing.T) {
+	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
+	data, address := t.TempDir(), "127.0.0.1:41999"
+	dir, err := folder()
+	require.NoError(t, err)
+	for _, path := range []string{filepath.Join(data, doorFile), filepath.Join(dir, nameOf(address)+".door"), ofDataIn(dir, data)} {
+		require.NoError(t, os.MkdirAll(filepath.Join(path, "in the way"), 0o700))
+	}
+	o, err := Open(data, address, nil, rand.Reader)
+	require.NoError(t, err)
+	require.Error(t, o.Unwritten)
+	for _, find := range []func() (Door, error){func() (Door, error) { return OfData(data) }, func() (Door, error) { return OfAddress(address) }} {
+		d, err := find()
+		require.Equal(t, hasSockets, err == nil, "%v", err)
+		require.Equal(t, hasSockets, d.Socket != "")
+	}
+	o.Close()
+	_, err = OfData(data)
+	require.ErrorIs(t, err, ErrNoDoor)
+	_, err = OfAddress(address)
+	require.ErrorIs(t, err, ErrNoDoor)
+}

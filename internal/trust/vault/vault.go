@@ -32,6 +32,10 @@ const (
 	PINs      Label = "pins"
 	Phones    Label = "phones"
 	PhoneTLS  Label = "phone tls key"
+	Contents  Label = "contents"
+	Pages     Label = "pages"
+	Link      Label = "link"
+	Aside     Label = "aside"
 )
 
 // FileName is the vault's file in a data folder.

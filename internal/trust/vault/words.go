@@ -35,9 +35,6 @@ var (
 	}()
 )
 
-// Words is the list, in order. A word's place is its number.
-func Words() []string { return append([]string(nil), words...) }
-
 // NewPhrase draws n words, to be written on paper and typed with cold hands.
 func NewPhrase(n int, random io.Reader) (string, error) {
 	out := make([]string, n)

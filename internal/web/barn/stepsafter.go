@@ -159,7 +159,7 @@ func prepareSheet(req *site.Request, p *stepPage) error {
 	}
 	m := &sheetMore{State: full.Case.State, Opened: words.Moment(words.ParseTime(full.Case.OpenedAt)), IggBefore: full.Igg, IggAfter: full.IggRecheck,
 		Story: site.StoryRows(full.Timeline), Doubts: site.DoubtRows(full.Discrepancies), Fresh: full.GetFreshness().GetText()}
-	m.Vitals, _ = cv.Vitals()
+	m.Vitals = cv.Vitals()
 	slices.Reverse(m.Vitals)
 	m.HasVitals = len(m.Vitals) > 1
 	p.More = m
@@ -204,7 +204,7 @@ func (m *sheetMore) facts(cv *caseview.View) {
 	add(words.Say("sheet.protein_after"), caseview.ProteinText(cv.C.Protein(true)))
 	add(words.Say("sheet.plan"), caseview.PlanWord(cv.DosePlan()))
 	add(words.Say("sheet.given"), words.Say("word.ml", cv.C.PlasmaMl))
-	add(words.Say("sheet.day"), words.Say("word.ml", cv.DayMl))
+	add(words.Say("sheet.day"), words.Say("word.ml", cv.DayMl()))
 	add(words.Say("sheet.recheck"), cv.RecheckWord())
 	add(words.Say("sheet.outcome"), words.Enum(cv.C.Outcome()))
 	for _, r := range cv.C.Reactions {

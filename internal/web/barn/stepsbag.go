@@ -324,7 +324,7 @@ func prepareHang(req *site.Request, p *stepPage) error {
 	if err != nil {
 		return err
 	}
-	m.HasBaseline = p.Case.HasBaseline()
+	m.HasBaseline = p.Case.C.HasBaseline()
 	if b := p.Case.Baseline(); b != nil && b.Baseline {
 		m.Baseline = words.Say("hang.vitals", words.TenthsOf(b.TemperatureDc), words.IntOf(b.HeartRate), words.IntOf(b.BreathingRate), p.Case.At(b.Stamp.AtMs))
 	}

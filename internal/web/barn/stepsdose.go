@@ -36,6 +36,7 @@ type doseMore struct {
 	Chosen  []string // why these bags
 	WasteMl int32
 	Empty   bool // nothing fits at the place
+	Nothing bool // by the sum nothing may be given now
 	Fresh   string
 	Protein *proteinMore // of a grown patient, when its numbers are in the address
 }
@@ -50,11 +51,12 @@ type plasma struct {
 	Words    string // the label's own words on dose
 }
 
-// doseResult is the dose in words, ready to be read aloud.
+// doseResult is the dose in words, ready to be read aloud: mL first.
 type doseResult struct {
-	BagsNow, BagsTotal     int
+	Now, Later, Rest       string
+	NowIgg                 string
+	BagsTotal              int
 	Lacking, Volume, PerKg string
-	NowMl, NowIgg          string
 	TotalMl, TotalIgg      string
 	FewerMl, FewerIgg      string
 	Ceiling                string
@@ -85,6 +87,9 @@ func prepareDose(req *site.Request, p *stepPage) error {
 	}
 	if n, err := strconv.Atoi(q.Get("need")); err == nil {
 		sum.need = n
+	}
+	if m.Nothing = m.Result != nil && sum.need == 0; m.Nothing {
+		return nil
 	}
 	if err := m.chooseBags(req, p, q.Get("place"), sum.need); err != nil {
 		return err
@@ -121,7 +126,7 @@ func (m *doseMore) reckon(req *site.Request, p *stepPage) (sum doseSum, ok bool)
 		}
 		p.basis(r.Basis)
 		m.Result = doseWords(r)
-		return doseSum{doseNeed(r, m.Plasma.BagMl), asJSON(in, 8000), asJSON(r, 16000), r.Cautions}, true
+		return doseSum{int(r.GiveNowMl + 1e-6), asJSON(in, 8000), asJSON(r, 16000), r.Cautions}, true
 	}
 	if pr := readProtein(req, cv); !cv.Foal && pr.Asked {
 		m.Protein = pr
@@ -213,7 +218,7 @@ func (pl *plasma) dose(cv *caseview.View) engine.DoseInput {
 	r, _ := caseview.Reading(cv.LastIgg(false))
 	in := engine.DoseInput{
 		WeightKg: cv.WeightKg, IgGReading: r, AgeH: cv.AgeH,
-		BagMl: new(float64(pl.BagMl)), Given24hMl: new(float64(cv.DayMl)),
+		BagMl: new(float64(pl.BagMl)), Given24hMl: new(float64(cv.PlasmaMl)), OtherFluids24hMl: new(float64(cv.OtherMl)),
 	}
 	if pl.IggCg > 0 {
 		donor := engine.Exactly(float64(pl.IggCg) / 100)
@@ -227,16 +232,26 @@ func (pl *plasma) dose(cv *caseview.View) engine.DoseInput {
 
 func doseWords(r engine.DoseResult) *doseResult {
 	d := &doseResult{
-		Lacking: words.Span(r.IgGLackingG, words.Whole, "g"), Volume: words.Span(r.VolumeMl, words.Whole, "mL"), PerKg: words.Span(r.VolumeMlPerKg, words.Whole, "mL/kg"),
-		Ceiling: words.Say("word.ml", words.Whole(r.CeilingMl)),
+		Now: r.Now, Lacking: words.Span(r.IgGLackingG, words.Whole, "g"), Volume: words.Span(r.VolumeMl, words.Whole, "mL"),
+		PerKg: words.Span(r.VolumeMlPerKg, words.Whole, "mL/kg"), Ceiling: words.Say("word.ml", words.Whole(r.CeilingMl)),
 	}
-	if b := r.Bags; b != nil {
-		d.BagsNow, d.BagsTotal, d.MoreThanNow = b.BagsNow, b.BagsTotal, b.BagsTotal > b.BagsNow
-		d.NowMl, d.TotalMl = words.Say("word.ml", words.Whole(b.Now.VolumeMl)), words.Say("word.ml", words.Whole(b.Total.VolumeMl))
-		d.NowIgg, d.TotalIgg = iggSpan(b.Now.ExpectedIgGGPerL), iggSpan(b.Total.ExpectedIgGGPerL)
-		if b.OneFewer != nil && b.OneFewer.Bags > 0 {
-			d.HasFewer, d.FewerMl, d.FewerIgg = true, words.Say("word.ml", words.Whole(b.OneFewer.VolumeMl)), iggSpan(b.OneFewer.ExpectedIgGGPerL)
-		}
+	if r.LaterMl >= 1 {
+		d.Later = words.Say("dose.later", words.Whole(r.LaterMl))
+	}
+	if r.RestOfBagMl >= 1 {
+		d.Rest = words.Say("dose.rest", words.Whole(r.RestOfBagMl))
+	}
+	b := r.Bags
+	if b == nil {
+		return d
+	}
+	d.BagsTotal, d.MoreThanNow = b.BagsTotal, b.Total.VolumeMl > b.Now.VolumeMl
+	d.TotalMl, d.TotalIgg = words.Say("word.ml", words.Whole(b.Total.VolumeMl)), iggSpan(b.Total.ExpectedIgGGPerL)
+	if d.NowIgg = iggSpan(b.Now.ExpectedIgGGPerL); r.GiveNowMl == 0 {
+		d.NowIgg = ""
+	}
+	if b.OneFewer != nil && b.OneFewer.Bags > 0 {
+		d.HasFewer, d.FewerMl, d.FewerIgg = true, words.Say("word.ml", words.Whole(b.OneFewer.VolumeMl)), iggSpan(b.OneFewer.ExpectedIgGGPerL)
 	}
 	return d
 }
@@ -246,14 +261,6 @@ func iggSpan(r *engine.Range) string {
 		return ""
 	}
 	return words.Span(*r, words.Tenth, "g/L")
-}
-
-// doseNeed is what to look for in stock: the bags of now, whole.
-func doseNeed(r engine.DoseResult, bagMl int32) int {
-	if r.Bags != nil && r.Bags.BagsNow > 0 {
-		return int(math.Round(r.Bags.Now.VolumeMl))
-	}
-	return int(bagMl)
 }
 
 // chooseBags lets the engine choose at a place, and makes the form that accepts.

@@ -63,9 +63,9 @@ func prepareRate(req *site.Request, p *stepPage) error {
 		m.Words = b.Card.Rate
 	}
 	q := req.URL.Query()
-	m.VolumeMl, m.Plateau, m.Drops = fmt.Sprint(b.VolumeMl), q.Get("plateau"), q.Get("drops")
+	m.VolumeMl, m.Plateau, m.Drops = fmt.Sprint(cv.AcceptedMl(b)), q.Get("plateau"), q.Get("drops")
 	for _, o := range plateaus {
-		in := cv.DripInput(float64(b.VolumeMl), o.perKg, 0)
+		in := cv.DripInput(float64(cv.AcceptedMl(b)), o.perKg, 0)
 		if r, err := engine.Drip(in); err == nil {
 			m.Options = append(m.Options, rateOption{PerKg: words.Num(o.perKg), MlPerH: words.Whole(o.perKg * cv.Kg), Takes: hours(r.TotalMin), Note: o.note, Checked: words.Num(o.perKg) == m.Plateau})
 		}
@@ -73,7 +73,7 @@ func prepareRate(req *site.Request, p *stepPage) error {
 	if m.Plateau == "" || m.Drops == "" {
 		return nil
 	}
-	in, err := m.drip(cv, float64(b.VolumeMl))
+	in, err := m.drip(cv, float64(cv.AcceptedMl(b)))
 	if err == nil {
 		var r engine.DripResult
 		if r, err = engine.Drip(in); err == nil {

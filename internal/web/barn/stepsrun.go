@@ -2,7 +2,6 @@ package barn
 
 import (
 	"fmt"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -10,7 +9,6 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"thawtrail/internal/engine"
-	"thawtrail/internal/ledger"
 	"thawtrail/internal/query"
 	"thawtrail/internal/web/caseview"
 	"thawtrail/internal/web/form"
@@ -28,16 +26,20 @@ type runMore struct {
 	SlowEnd                  string
 	Slow                     bool // the slow start is not over
 	RateMlPerH               int32
+	Clamped                  bool
 	Drops                    string // wanted drops/min of this stage
 	DropsPerMl               string
 	PlanMl, GivenMl, GivenAt string
 	Behind                   string // given against the plan in words
 	LeftMl                   string
+	StopAtMl                 int32 // where a part of the bag is meant
+	StopMs                   int64 // when the plan is there
 	Marks                    []markRow
 	VitalsDueMs              int64
 	VitalsDue                string
 	Vitals                   []caseview.VitalsRow
-	Alarm                    string
+	Alarm                    string // the alarms of vitals that stand
+	AlarmMs                  int64  // since when
 	PlateauMlPerH            int32
 	PlateauPerKg             string
 	StepUpNow                bool // the slow start is over, vitals are noted, the rate is still slow
@@ -83,7 +85,11 @@ func prepareRun(req *site.Request, p *stepPage) (err error) {
 	m.StartedMs, m.Started = start.UnixMilli(), start.Format("15:04")
 	change := start.Add(setHours)
 	m.SetChangeMs, m.SetChange = change.UnixMilli(), change.Format("15:04")
-	m.Vitals, m.Alarm = cv.Vitals()
+	m.Vitals = cv.Vitals()
+	m.Alarm, m.AlarmMs = cv.Alarm()
+	if accepted := cv.AcceptedMl(b); accepted < b.FullMl() {
+		m.StopAtMl = accepted
+	}
 	m.rates(cv, b)
 	m.due(cv)
 	if err := m.holder(cv); err != nil {
@@ -103,6 +109,7 @@ func (m *runMore) rates(cv *caseview.View, b *caseview.Bag) {
 			m.RateMlPerH, m.Slow = r.MlPerH, r.SlowStage
 		}
 	}
+	m.Clamped = cv.C.Clamped
 	plan := cv.RatePlan()
 	r, ok := cv.Drip(b)
 	if !ok {
@@ -116,6 +123,9 @@ func (m *runMore) rates(cv *caseview.View, b *caseview.Bag) {
 	start := time.UnixMilli(m.StartedMs)
 	slowEnd := start.Add(time.Duration(r.Stages[0].ToMin * float64(time.Minute))).In(cv.Zone)
 	m.SlowEndMs, m.SlowEnd = slowEnd.UnixMilli(), slowEnd.Format("15:04")
+	if m.StopAtMl > 0 {
+		m.StopMs = start.Add(time.Duration(r.TotalMin * float64(time.Minute))).UnixMilli()
+	}
 	for _, k := range r.Marks {
 		at := start.Add(time.Duration(k.AtMin * float64(time.Minute))).In(cv.Zone)
 		m.Marks = append(m.Marks, markRow{at.UnixMilli(), at.Format("15:04"), words.Whole(k.GivenMl), words.Whole(k.LeftMl), !at.After(cv.Now)})
@@ -123,22 +133,21 @@ func (m *runMore) rates(cv *caseview.View, b *caseview.Bag) {
 	m.stepUp(cv, slowEnd)
 }
 
-// stepUp allows the plateau when the slow start is over and vitals were noted in
-// its last minutes. No step up without vitals.
+// stepUp allows the plateau when the slow start is over, no alarm stands and a complete
+// set was noted since the last step, and lately.
 func (m *runMore) stepUp(cv *caseview.View, slowEnd time.Time) {
 	if !m.Slow {
 		return
 	}
-	fresh := slices.ContainsFunc(cv.C.Vitals, func(x ledger.Vitals) bool {
-		return !x.Baseline && cv.Now.Sub(time.UnixMilli(x.Stamp.AtMs)) <= 10*time.Minute
-	})
 	switch {
+	case len(cv.StepUp.Standing) > 0:
+		m.StepUpWaits = words.Say("run.alarm_first")
 	case cv.Now.Before(slowEnd):
 		m.StepUpWaits = words.Say("run.slow_until", m.SlowEnd)
-	case !fresh:
+	case len(cv.StepUp.Missing) > 0:
 		m.StepUpWaits = words.Say("run.vitals_first")
 	default:
-		m.StepUpNow = true
+		m.StepUpNow = !cv.C.Clamped
 	}
 }
 
@@ -195,8 +204,8 @@ func (m *runMore) against(cv *caseview.View, b *caseview.Bag, start time.Time) {
 		return
 	}
 	m.GivenMl, m.GivenAt, m.LeftMl = fmt.Sprint(ml), at.Format("15:04"), ""
-	if full := b.FullMl(); full > 0 {
-		m.LeftMl = fmt.Sprint(max(0, full-ml))
+	if accepted := cv.AcceptedMl(b); accepted > 0 {
+		m.LeftMl = fmt.Sprint(max(0, accepted-ml))
 	}
 	if !ok {
 		return
@@ -294,6 +303,7 @@ type finishMore struct {
 	Bag    *caseview.Bag
 	Form   *form.Form
 	ReadMl string
+	PlanMl int32 // where a part of the bag was accepted
 }
 
 func prepareFinish(req *site.Request, p *stepPage) (err error) {
@@ -308,6 +318,9 @@ func prepareFinish(req *site.Request, p *stepPage) (err error) {
 	}
 	m.Form.Want("given_ml").Set("case", p.Case.ID).Set("bag", m.Bag.ID).Submit = words.Say("finish.submit")
 	m.ReadMl = fmt.Sprint(m.Bag.T.ReadMl)
+	if accepted := p.Case.AcceptedMl(m.Bag); accepted < m.Bag.FullMl() {
+		m.PlanMl = accepted
+	}
 	return nil
 }
 

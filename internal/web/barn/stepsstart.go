@@ -1,6 +1,9 @@
 package barn
 
 import (
+	"slices"
+	"strings"
+
 	"google.golang.org/protobuf/proto"
 
 	"thawtrail/internal/event"
@@ -23,21 +26,28 @@ type startMore struct {
 	RequestID      string
 	Gauge, Site    string
 	Refusal        string
-	NoBaseline     bool
 	slowMlPerH     int32
 	CatheterPlaced bool
+	Against        []form.Override // what stands against the start, the gravest first
+	PIN            *form.Form      // going past it asks for a PIN
 }
 
 func prepareStart(req *site.Request, p *stepPage) error {
 	cv := p.Case
-	m := &startMore{Bag: cv.Waiting(), RequestID: site.NewRequestID(), NoBaseline: !cv.HasBaseline(), Card: cv.ReactionCard()}
+	m := &startMore{Bag: cv.Waiting(), RequestID: site.NewRequestID(), Card: cv.ReactionCard()}
 	p.More = m
+	if id := req.URL.Query().Get("bag"); id != "" {
+		m.Bag = cv.Find(id)
+	}
 	m.Gauge, m.Site = req.PostForm.Get("gauge"), req.PostForm.Get("site")
 	for _, k := range cv.C.Catheters {
 		m.CatheterPlaced = !k.Removed
 	}
 	if m.Bag == nil {
 		return nil
+	}
+	if err := m.foresee(req, cv.ID); err != nil {
+		return err
 	}
 	if slow, ok := cv.Slow(m.Bag); ok {
 		m.MlPerH, m.Minutes, m.Volume, m.slowMlPerH = words.Whole(slow.MlPerH), words.Whole(slow.ToMin), words.Num(slow.VolumeMl), int32(slow.MlPerH+0.5)
@@ -48,6 +58,31 @@ func prepareStart(req *site.Request, p *stepPage) error {
 	return nil
 }
 
+// foresee tells what stands against the start before the press. Notes are left to the
+// answer: the press itself attaches the set.
+func (m *startMore) foresee(req *site.Request, id string) (err error) {
+	m.Against, err = form.Foresee(req, "transfusion_started", &pb.TransfusionStarted{Bag: m.Bag.ID, Case: id})
+	if err != nil {
+		return m.refused(err)
+	}
+	m.Against = slices.DeleteFunc(m.Against, func(o form.Override) bool { return o.Note && o.Code != "no_baseline_vitals" })
+	if !slices.ContainsFunc(m.Against, func(o form.Override) bool { return o.Asks }) {
+		return nil
+	}
+	m.PIN, err = form.New(req, "transfusion_started")
+	return err
+}
+
+// wantsReason marks what still asks for a reason.
+func (m *startMore) wantsReason() bool {
+	for i, o := range m.Against {
+		if o.Asks && strings.TrimSpace(o.Value) == "" {
+			m.Refusal, m.Against[i].Missing = words.Say("start.reason_first"), true
+		}
+	}
+	return m.Refusal != ""
+}
+
 // postStart writes what one press means: the set is in and plasma runs slowly.
 func postStart(req *site.Request, p *stepPage) (string, error) {
 	m := p.More.(*startMore)
@@ -55,6 +90,9 @@ func postStart(req *site.Request, p *stepPage) (string, error) {
 		return "", refusal.Conflict("bag", "", words.Say("bath.wanted"))
 	}
 	m.RequestID = req.PostForm.Get("request_id")
+	if m.wantsReason() {
+		return "", nil
+	}
 	if m.Gauge != "" || m.Site != "" {
 		cath := &pb.CatheterPlaced{Case: p.Case.ID, Site: m.Site}
 		f := form.SpecOf("catheter_placed").Message().Fields().ByName("gauge")

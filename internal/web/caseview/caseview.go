@@ -3,7 +3,6 @@ package caseview
 import (
 	"cmp"
 	"slices"
-	"strings"
 	"time"
 
 	"thawtrail/internal/engine"
@@ -27,7 +26,10 @@ type View struct {
 	Word     string // the same for sentences; 'patient' when it is not known
 	Bags     []*Bag
 	Protocol *ledger.ProtocolVersion // the practice's own numbers; nil: none
-	DayMl    int32                   // by vein in the last 24 h
+	Watch    engine.VitalsWatch      // what the vitals mean
+	StepUp   engine.StepUp           // whether the rate may go up
+	PlasmaMl int32                   // by vein in the last 24 h
+	OtherMl  int32                   // other fluids by vein in the last 24 h
 	Currency string
 	Igg      string // before plasma, in the practice's unit
 
@@ -59,12 +61,43 @@ type Bag struct {
 	BathAt                                               time.Time
 	WaterL                                               string
 	T                                                    *ledger.Transfusion
+	Against                                              query.Against // what speaks against giving it here
 	caseID                                               string
 }
 
 // FullMl is what this patient can have of the bag at the most: the label's volume
 // less what the twin had.
 func (b *Bag) FullMl() int32 { return max(0, b.VolumeMl-b.OtherMl) }
+
+// DayMl is all that the patient had by vein in the last 24 h.
+func (cv *View) DayMl() int32 { return cv.PlasmaMl + cv.OtherMl }
+
+// AcceptedMl is what of a bag is to be given by the plan that was accepted: all of it,
+// or the part at which to stop. Of a bag outside the plan, all that the patient can
+// have.
+func (cv *View) AcceptedMl(b *Bag) int32 {
+	plan := cv.DosePlan()
+	if plan == nil || !slices.Contains(plan.Bags, b.ID) {
+		return b.FullMl()
+	}
+	rest := plan.VolumeMl
+	for _, id := range plan.Bags {
+		if id == b.ID {
+			break
+		}
+		if before := cv.Find(id); before != nil {
+			taken := before.FullMl()
+			if before.Stage == Ended {
+				taken = before.T.GivenMl
+			}
+			rest -= taken
+		}
+	}
+	if rest <= 0 {
+		return b.FullMl()
+	}
+	return min(rest, b.FullMl())
+}
 
 // Stages of a bag in a case.
 const (
@@ -91,10 +124,11 @@ func Of(req *site.Request, text string) (*View, error) {
 	return cv, nil
 }
 
-func (cv *View) read(l *query.ReadView) error {
+func (cv *View) read(l *query.ReadView) (err error) {
 	c := cv.C
 	_, elsewhere := l.Holder(c)
-	cv.Zone, cv.DayMl, cv.Here = l.Zone(), l.VolumeOfDay(c), l.WrittenHere(c.Timeline) && !elsewhere
+	cv.Zone, cv.Here = l.Zone(), l.WrittenHere(c.Timeline) && !elsewhere
+	cv.PlasmaMl, cv.OtherMl = l.VolumesOfDay(c)
 	if p := l.Practice(); p != nil {
 		cv.Currency = p.Currency
 	}
@@ -106,10 +140,16 @@ func (cv *View) read(l *query.ReadView) error {
 	if t := cv.LastIgg(false); t != nil {
 		cv.Igg = l.IggTest(t)
 	}
-	if err := cv.protocol(l); err != nil {
+	if cv.Protocol, err = l.Protocol(c); err != nil {
 		return err
 	}
-	for _, id := range cv.bagIDs() {
+	if cv.Watch, err = l.Watch(c); err != nil {
+		return err
+	}
+	if cv.StepUp, err = l.StepUp(c, cv.Now); err != nil {
+		return err
+	}
+	for _, id := range query.BagsOf(c) {
 		b, err := cv.bag(l, id)
 		if err != nil {
 			return err
@@ -117,54 +157,6 @@ func (cv *View) read(l *query.ReadView) error {
 		cv.Bags = append(cv.Bags, b)
 	}
 	return nil
-}
-
-// protocol finds the practice's numbers: the protocol whose name has the kind of
-// patient in it, else the only one there is.
-func (cv *View) protocol(l *query.ReadView) error {
-	n := 0
-	var only *ledger.ProtocolVersion
-	err := l.Each(event.KindProtocol, func(st ledger.State) (bool, error) {
-		p := st.(*ledger.Protocol)
-		if p.Current() == nil {
-			return true, nil
-		}
-		n++
-		only = p.Current()
-		if cv.C.Patient != nil && containsFold(p.Entity.ID, words.Enum(cv.C.Patient.Kind)) {
-			cv.Protocol = p.Current()
-		}
-		return n < site.MaxChoices, nil
-	})
-	if cv.Protocol == nil && n == 1 {
-		cv.Protocol = only
-	}
-	return err
-}
-
-// bagIDs lists the bags of the plan that stands, then all others that were used.
-func (cv *View) bagIDs() []string {
-	var out []string
-	add := func(id string) {
-		if id != "" && !slices.Contains(out, id) {
-			out = append(out, id)
-		}
-	}
-	if p := cv.DosePlan(); p != nil {
-		for _, id := range p.Bags {
-			add(id)
-		}
-	}
-	for _, b := range cv.C.BathChecks {
-		add(b.Bag)
-	}
-	for _, b := range cv.C.Thaws {
-		add(b.Bag)
-	}
-	for i := range cv.C.Transfusions {
-		add(cv.C.Transfusions[i].Bag)
-	}
-	return out
 }
 
 // planOf is the last accepted plan of a kind.
@@ -190,6 +182,9 @@ func (cv *View) bag(l *query.ReadView, id string) (*Bag, error) {
 		return nil, err
 	}
 	if bag != nil {
+		if b.Against, err = l.Against(bag, cv.C, cv.Now); err != nil {
+			return nil, err
+		}
 		if err := b.read(l, bag); err != nil {
 			return nil, err
 		}
@@ -283,28 +278,42 @@ func (b *Bag) stage(c *ledger.Case) {
 	}
 }
 
-// Open is the bag that runs, else the first that is not ended.
+// Open is the bag that runs, else the one that waits.
 func (cv *View) Open() *Bag {
-	var first *Bag
 	for _, b := range cv.Bags {
 		if b.Stage == Running {
 			return b
 		}
-		if first == nil && b.Stage != Ended {
-			first = b
-		}
 	}
-	return first
+	return cv.Waiting()
 }
 
-// Waiting is the first bag that neither runs nor is ended.
+// Waiting is the first bag that neither runs nor is ended and against which nothing
+// speaks: no page offers one that hangs elsewhere, is unfit, on hold or quarantined.
 func (cv *View) Waiting() *Bag {
 	for _, b := range cv.Bags {
-		if b.Stage != Ended && b.Stage != Running {
+		if b.Stage != Ended && b.Stage != Running && b.Against.None() {
 			return b
 		}
 	}
 	return nil
+}
+
+// Blocked are the bags that wait and cannot be given as they stand.
+func (cv *View) Blocked() (out []*Bag) {
+	for _, b := range cv.Bags {
+		if b.Stage != Ended && b.Stage != Running && !b.Against.None() && b.Against.Gone == "" {
+			out = append(out, b)
+		}
+	}
+	return out
+}
+
+// wantsBag says that what was planned is not given, and that what waits of it cannot
+// be given as it stands: another bag is chosen.
+func (cv *View) wantsBag() bool {
+	plan := cv.DosePlan()
+	return plan != nil && cv.Open() == nil && len(cv.Blocked()) > 0 && cv.C.PlasmaMl < plan.VolumeMl
 }
 
 // Find is a bag of the case by its number.
@@ -397,8 +406,4 @@ func (cv *View) TwinOf(req *site.Request) (*View, error) {
 		return nil, err
 	}
 	return Of(req, id)
-}
-
-func containsFold(s, part string) bool {
-	return part != "" && strings.Contains(strings.ToLower(s), strings.ToLower(part))
 }

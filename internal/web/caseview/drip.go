@@ -5,14 +5,14 @@ import "thawtrail/internal/engine"
 // Drip is the accepted rate plan, reckoned again for one bag.
 func (cv *View) Drip(b *Bag) (engine.DripResult, bool) {
 	plan := cv.RatePlan()
-	if plan == nil || plan.PlateauMlPerH == nil || cv.Kg == 0 || b == nil || b.FullMl() == 0 {
+	if plan == nil || plan.PlateauMlPerH == nil || cv.Kg == 0 || b == nil || cv.AcceptedMl(b) == 0 {
 		return engine.DripResult{}, false
 	}
 	drops := 0.0
 	if plan.DropsPerMl != nil {
 		drops = float64(*plan.DropsPerMl)
 	}
-	in := cv.DripInput(float64(b.FullMl()), float64(*plan.PlateauMlPerH)/cv.Kg, drops)
+	in := cv.DripInput(float64(cv.AcceptedMl(b)), float64(*plan.PlateauMlPerH)/cv.Kg, drops)
 	r, err := engine.Drip(in)
 	return r, err == nil
 }

@@ -34,11 +34,11 @@ func (cv *View) path() {
 		cv.Steps = append(cv.Steps, &Step{Slug: slug, Title: names[0], Button: names[1], Done: done, Optional: optional, Said: said})
 	}
 	add("patient", c.Patient != nil, false, cv.Patient.Marks)
+	add("look", len(c.Exams) > 0, false, cv.LookWord())
 	if cv.Foal {
 		add("risk", len(c.Risk) > 0, false, cv.RiskWord())
 		add("colostrum", len(c.Colostrum) > 0, true, cv.ColostrumWord())
 	}
-	add("look", len(c.Exams) > 0, false, cv.LookWord())
 	if offer, _ := cv.Assess(); len(c.Referrals) > 0 || offer.OfferReferral {
 		add("referral", len(c.Referrals) > 0, false, cv.ReferralWord())
 	}
@@ -73,7 +73,7 @@ func (cv *View) bagSteps(add adder) {
 	}
 	add("bath", past(Planned), false, number)
 	add("thaw", past(Planned, Checked, Thawing), false, thawWord(b))
-	add("baseline", cv.HasBaseline(), false, "")
+	add("baseline", cv.C.HasBaseline(), false, "")
 	add("rate", cv.RatePlan() != nil, false, cv.rateWord())
 	add("hang", past(Planned, Checked, Thawing, Thawed), false, "")
 	add("start", b != nil && b.T != nil, false, "")
@@ -95,6 +95,9 @@ func (cv *View) nextStep() *Step {
 	}
 	if b := cv.Open(); b != nil && cv.DosePlan() != nil && len(c.Estimates) > 0 {
 		return cv.step(cv.bagStep(b))
+	}
+	if cv.wantsBag() && c.Open() {
+		return cv.step("dose")
 	}
 	for _, st := range cv.Steps {
 		if !st.Done && !st.Optional && !(cv.skips(st.Slug)) {
@@ -124,7 +127,7 @@ func (cv *View) bagStep(b *Bag) string {
 	case Checked, Thawing:
 		return "thaw"
 	case Thawed:
-		if !cv.HasBaseline() {
+		if !cv.C.HasBaseline() {
 			return "baseline"
 		}
 		if cv.RatePlan() == nil {
@@ -142,11 +145,6 @@ func (cv *View) step(slug string) *Step {
 		}
 	}
 	return cv.Steps[0]
-}
-
-// HasBaseline says that a look before plasma is marked as the one to compare with.
-func (cv *View) HasBaseline() bool {
-	return slices.ContainsFunc(cv.C.Vitals, func(x ledger.Vitals) bool { return x.Baseline })
 }
 
 // Risky says that this dam's colostrum is not advised: any yes or unknown.

@@ -4,7 +4,9 @@ import (
 	"fmt"
 	"strings"
 
+	"thawtrail/internal/engine"
 	"thawtrail/internal/ledger"
+	"thawtrail/internal/query"
 	"thawtrail/internal/web/words"
 )
 
@@ -15,80 +17,62 @@ type VitalsRow struct {
 	Baseline, Alarm                       bool
 }
 
-// Vitals are the looks with their change from the patient's own baseline, the
-// newest first.
-func (cv *View) Vitals() (rows []VitalsRow, alarm string) {
-	base := cv.Baseline()
+// Vitals are the looks with their change from the patient's own baseline of the time,
+// the newest first.
+func (cv *View) Vitals() (rows []VitalsRow) {
 	for i := range cv.C.Vitals {
-		x := &cv.C.Vitals[i]
+		x, judged := &cv.C.Vitals[i], &cv.Watch.Looks[i]
 		row := VitalsRow{
 			At: cv.At(x.Stamp.AtMs), Temp: words.TenthsOf(x.TemperatureDc), Heart: words.IntOf(x.HeartRate), Breaths: words.IntOf(x.BreathingRate),
-			Given: words.IntOf(x.GivenMl), Text: x.Text, Baseline: x == base,
+			Given: words.IntOf(x.GivenMl), Text: x.Text, Baseline: i == cv.Watch.Measure || x.Baseline,
 		}
-		if base != nil && x != base {
-			row.Change, row.Alarm = cv.change(base.TemperatureDc, x.TemperatureDc, base.HeartRate, x.HeartRate, base.BreathingRate, x.BreathingRate)
-		}
-		if row.Alarm {
-			alarm = row.Change
-		} else if row.Change != "" {
-			alarm = ""
-		}
+		row.Change, row.Alarm = changeWords(judged)
 		rows = append([]VitalsRow{row}, rows...)
 	}
-	return rows, alarm
+	return rows
 }
 
-// Rises over the patient's own baseline that raise an alarm where the practice's
-// protocol says nothing: 1 C as for febrile reactions (Rubio-Martinez &
-// Hendrickson (eds), Complications in Equine Surgery, ch. 6); the rates are ours.
-const (
-	riseTempDc  = 10
-	riseHeart   = 20
-	riseBreaths = 15
-)
-
-// change tells the change from the baseline, with the word ALARM where a limit of
-// the practice is passed.
-func (cv *View) change(t0, t, h0, h, b0, b *int32) (text string, alarm bool) {
-	heart, breaths := int32(riseHeart), int32(riseBreaths)
-	if p := cv.Protocol; p != nil {
-		if p.HeartRateRise != nil {
-			heart = *p.HeartRateRise
-		}
-		if p.BreathingRateRise != nil {
-			breaths = *p.BreathingRateRise
+// Alarm tells the alarms that stand, and since when the oldest does; empty when none
+// does.
+func (cv *View) Alarm() (text string, sinceMs int64) {
+	for _, a := range cv.Watch.Standing {
+		if sinceMs == 0 || a.AtMs < sinceMs {
+			sinceMs = a.AtMs
 		}
 	}
+	return query.Alarms(cv.Watch.Standing), sinceMs
+}
+
+// changeWords tells the change from the baseline, with the word ALARM where a limit is
+// passed.
+func changeWords(j *engine.VitalsJudged) (text string, alarm bool) {
 	var parts []string
-	add := func(key string, from, to *int32, limit int32, scale float64) {
-		if from == nil || to == nil {
-			return
+	for _, s := range engine.VitalSigns() {
+		if !j.Compared[s] {
+			continue
 		}
-		d := *to - *from
-		part := words.Say(key, fmt.Sprintf("%+g", float64(d)/scale))
-		if d >= limit {
+		key, scale := "vitals.heart", 1.0
+		switch s {
+		case engine.Temperature:
+			key, scale = "vitals.temperature", 10
+		case engine.BreathingRate:
+			key = "vitals.breaths"
+		}
+		part := words.Say(key, fmt.Sprintf("%+g", float64(j.Change[s])/scale))
+		if j.Alarm[s] {
 			alarm = true
 			part = words.Say("vitals.alarm", part)
 		}
 		parts = append(parts, part)
 	}
-	add("vitals.temperature", t0, t, riseTempDc, 10)
-	add("vitals.heart", h0, h, heart, 1)
-	add("vitals.breaths", b0, b, breaths, 1)
 	return strings.Join(parts, ", "), alarm
 }
 
-// Baseline is the look that alarms compare with: the last one marked so before
-// plasma, else the first of all.
+// Baseline is the look that alarms compare with: the last one marked so, else the
+// first of all; nil: none.
 func (cv *View) Baseline() *ledger.Vitals {
-	var marked *ledger.Vitals
-	for i := range cv.C.Vitals {
-		if cv.C.Vitals[i].Baseline {
-			marked = &cv.C.Vitals[i]
-		}
+	if cv.Watch.Measure < 0 {
+		return nil
 	}
-	if marked == nil && len(cv.C.Vitals) > 0 {
-		marked = &cv.C.Vitals[0]
-	}
-	return marked
+	return &cv.C.Vitals[cv.Watch.Measure]
 }

@@ -79,7 +79,6 @@ func ShowClinic(req *site.Request) error {
 		return err
 	}
 	m := &clinicMore{Fresh: stock.GetFreshness().GetText()}
-	m.Groups = attention(stock.Bags, req.Now)
 	if m.Holds, _, err = batches(req, &pb.ListBatchesRequest{Held: true, Limit: site.PageRows}); err != nil {
 		return err
 	}
@@ -108,6 +107,7 @@ func ShowClinic(req *site.Request) error {
 		m.Doubts += int(k.Count)
 	}
 	err = req.Read(func(l *query.ReadView) (err error) {
+		m.Groups = attention(stock.Bags, l.ClinicNow())
 		m.Founded = l.Practice() != nil
 		m.Months, err = expiryMonths(l)
 		m.Expiry = expiryBars(m.Months)

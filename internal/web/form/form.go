@@ -76,8 +76,12 @@ type Form struct {
 	req    *site.Request
 }
 
-// Override asks for the reason to go past a caution.
-type Override struct{ Code, Text, Value string }
+// Override is a caution, with the reason to go past it where it asks for one.
+type Override struct {
+	Code, Text, Value string
+	Asks, Note        bool // what it asks of the person
+	Missing           bool // the reason is not there yet
+}
 
 // New makes the form of an event. Without fields it has every field that
 // people fill in, in the order of the contract.

@@ -1,7 +1,9 @@
 package form
 
 import (
+	"maps"
 	"net/http"
+	"net/url"
 	"slices"
 	"strings"
 
@@ -159,12 +161,18 @@ func (f *Form) circumstances(ask *pb.WriteRequest) error {
 	} else if err := f.author(ask); err != nil {
 		return err
 	}
-	for key := range got {
+	ask.Overrides = reasons(got)
+	return nil
+}
+
+// reasons are those that were typed to go past cautions, by their code.
+func reasons(got url.Values) (out []*pb.Override) {
+	for _, key := range slices.Sorted(maps.Keys(got)) {
 		if code, ok := strings.CutPrefix(key, "override."); ok && strings.TrimSpace(got.Get(key)) != "" {
-			ask.Overrides = append(ask.Overrides, &pb.Override{Code: code, Reason: got.Get(key)})
+			out = append(out, &pb.Override{Code: code, Reason: got.Get(key)})
 		}
 	}
-	return nil
+	return out
 }
 
 func (f *Form) author(ask *pb.WriteRequest) error {

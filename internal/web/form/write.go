@@ -23,8 +23,23 @@ func Clock(req *site.Request) input.Clock {
 	return c
 }
 
-// Write makes a record for which nothing is typed: one press of one button. The
-// suffix keeps several records of one press apart.
+// Foresee tells what would be raised if a record were made now, each with the reason
+// that was typed to go past it.
+func Foresee(req *site.Request, name string, m proto.Message) ([]Override, error) {
+	entry, err := event.Wrap(SpecOf(name).Type, m)
+	if err != nil {
+		return nil, err
+	}
+	raised, err := req.Site.Records.Foresee(req.Context(), entry)
+	var out []Override
+	for _, c := range raised {
+		out = append(out, Override{Code: c.Code, Text: c.Text, Value: req.PostForm.Get("override." + c.Code), Asks: c.Level == "reason", Note: c.Level == "note"})
+	}
+	return out, err
+}
+
+// Write makes a record for which nothing is typed but reasons: one press of one
+// button. The suffix keeps several records of one press apart.
 func Write(req *site.Request, suffix string, name string, m proto.Message) (*pb.WriteResponse, error) {
 	spec := SpecOf(name)
 	entry, err := event.Wrap(spec.Type, m)
@@ -36,6 +51,9 @@ func Write(req *site.Request, suffix string, name string, m proto.Message) (*pb.
 		id = site.NewRequestID()
 	}
 	ask := &pb.WriteRequest{Entry: entry, RequestId: id + suffix, Pin: req.PostForm.Get("pin")}
+	if suffix == "" {
+		ask.Overrides = reasons(req.PostForm)
+	}
 	if err := (&Form{req: req}).author(ask); err != nil {
 		return nil, err
 	}

@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"os"
 	"strings"
 
 	"thawtrail/internal/replication"
@@ -36,8 +37,9 @@ func (s *Site) Serve(ctx context.Context, addr string, ready func(url string)) e
 	}
 	if s.URLFile != "" {
 		if err := wholefile.Write(s.URLFile, []byte(strings.Join(ways, "\n")+"\n")); err != nil {
-			// A full disk must not keep the pages away: the address is on the screen.
-			s.Log.Warn("the pages' address could not be written down", "file", s.URLFile, "error", err)
+			// A full disk must not keep the pages shut: who started the program is told.
+			s.Log.Warn("page.url could not be written; the pages' address is printed where this program was started", "error", err)
+			_ = os.Remove(s.URLFile)
 		}
 	}
 	for _, url := range ways {

@@ -16,6 +16,7 @@ type frame struct {
 	Hub      bool
 	Practice string
 	Fresh    string
+	Clock    *query.ClockOff // nil while this machine's clock is not known to be off
 	Unsent   int
 	Who      string // who writes; empty when nobody is chosen
 	People   []Option
@@ -79,7 +80,7 @@ func (f *frame) look(l *query.ReadView, req *Request) error {
 	if p := l.Practice(); p != nil {
 		f.Practice = p.Name
 	}
-	f.Fresh, f.Unsent = l.Freshness(), l.Unsent()
+	f.Fresh, f.Unsent, f.Clock = l.Freshness(), l.Unsent(), l.ClockOff()
 	people, err := req.PeopleIn(l)
 	if err != nil {
 		return err

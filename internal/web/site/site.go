@@ -28,6 +28,9 @@ type Config struct {
 	// Opens says whether a passphrase opens this machine's folder: who forgot a PIN
 	// sets a new one with it. Nil: that way is not offered.
 	Opens func(passphrase string) bool
+	// Secret gives the secret behind cookies, and is told the one that the index held
+	// in former times; nil: the index holds it.
+	Secret func(old []byte) ([]byte, error)
 	// URLFile takes the one-time address, readable by this user only; empty: none.
 	URLFile string
 	// Phones lets phones in; nil: none, as on the hub.
@@ -82,7 +85,7 @@ func New(cfg Config, locked LockedView, rooms ...fs.FS) (*Site, error) {
 		live: make(chan struct{}, maxStreams), entrance: map[string]bool{},
 	}
 	var err error
-	if s.secret, err = secretOf(r); err != nil {
+	if s.secret, err = secretOf(r, cfg.Secret); err != nil {
 		return nil, err
 	}
 	s.cookie = "thawtrail-" + hex.EncodeToString(r.Store.Device()[:4])
@@ -90,8 +93,11 @@ func New(cfg Config, locked LockedView, rooms ...fs.FS) (*Site, error) {
 	return s, err
 }
 
-func secretOf(r *replica.Replica) ([]byte, error) {
+func secretOf(r *replica.Replica, keep func([]byte) ([]byte, error)) ([]byte, error) {
 	secret, err := r.Store.Local(secretName)
+	if err == nil && keep != nil {
+		return keep(secret)
+	}
 	if err != nil || len(secret) == sha256.Size {
 		return secret, err
 	}

@@ -236,7 +236,10 @@ type HeldLog struct {
 	Lane   Lane                   `protobuf:"varint,2,opt,name=lane,proto3,enum=thawtrail.v1.Lane" json:"lane,omitempty"`
 	Device []byte                 `protobuf:"bytes,3,opt,name=device,proto3" json:"device,omitempty"`
 	// Runs that are missing below the tip: lost to damage, to be refilled.
-	Missing       []*SeqRange `protobuf:"bytes,4,rep,name=missing,proto3" json:"missing,omitempty"`
+	Missing []*SeqRange `protobuf:"bytes,4,rep,name=missing,proto3" json:"missing,omitempty"`
+	// The record at the tip is held, and no signature here vouches for it any more:
+	// nobody would take it from here. It is to be sent again, as if it were missing.
+	Unvouched     bool `protobuf:"varint,5,opt,name=unvouched,proto3" json:"unvouched,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -297,6 +300,13 @@ func (x *HeldLog) GetMissing() []*SeqRange {
 		return x.Missing
 	}
 	return nil
+}
+
+func (x *HeldLog) GetUnvouched() bool {
+	if x != nil {
+		return x.Unvouched
+	}
+	return false
 }
 
 // SeqRange is a run of sequence numbers, both ends included.
@@ -917,12 +927,13 @@ const file_thawtrail_v1_exchange_proto_rawDesc = "" +
 	" \x01(\x03R\x06wallUs\x12\x1b\n" +
 	"\thub_epoch\x18\v \x01(\fR\bhubEpoch\x12\x1c\n" +
 	"\tstatement\x18\f \x01(\x04R\tstatement\x12\x10\n" +
-	"\x03hub\x18\r \x01(\bR\x03hub\"\xa0\x01\n" +
+	"\x03hub\x18\r \x01(\bR\x03hub\"\xbe\x01\n" +
 	"\aHeldLog\x12#\n" +
 	"\x03tip\x18\x01 \x01(\v2\x11.thawtrail.v1.TipR\x03tip\x12&\n" +
 	"\x04lane\x18\x02 \x01(\x0e2\x12.thawtrail.v1.LaneR\x04lane\x12\x16\n" +
 	"\x06device\x18\x03 \x01(\fR\x06device\x120\n" +
-	"\amissing\x18\x04 \x03(\v2\x16.thawtrail.v1.SeqRangeR\amissing\".\n" +
+	"\amissing\x18\x04 \x03(\v2\x16.thawtrail.v1.SeqRangeR\amissing\x12\x1c\n" +
+	"\tunvouched\x18\x05 \x01(\bR\tunvouched\".\n" +
 	"\bSeqRange\x12\x12\n" +
 	"\x04from\x18\x01 \x01(\x04R\x04from\x12\x0e\n" +
 	"\x02to\x18\x02 \x01(\x04R\x02to\"?\n" +

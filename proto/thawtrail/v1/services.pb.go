@@ -2703,6 +2703,7 @@ type GetNowResponse struct {
 	HoldsInUse    []*HoldRow `protobuf:"bytes,4,rep,name=holds_in_use,json=holdsInUse,proto3" json:"holds_in_use,omitempty"`
 	NotYetSent    int32      `protobuf:"varint,5,opt,name=not_yet_sent,json=notYetSent,proto3" json:"not_yet_sent,omitempty"`
 	Freshness     *Freshness `protobuf:"bytes,6,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	Cautions      []*Caution `protobuf:"bytes,7,rep,name=cautions,proto3" json:"cautions,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2775,6 +2776,13 @@ func (x *GetNowResponse) GetNotYetSent() int32 {
 func (x *GetNowResponse) GetFreshness() *Freshness {
 	if x != nil {
 		return x.Freshness
+	}
+	return nil
+}
+
+func (x *GetNowResponse) GetCautions() []*Caution {
+	if x != nil {
+		return x.Cautions
 	}
 	return nil
 }
@@ -3303,12 +3311,13 @@ type GetStatusResponse struct {
 	Repairs      []string               `protobuf:"bytes,13,rep,name=repairs,proto3" json:"repairs,omitempty"`
 	Freshness    *Freshness             `protobuf:"bytes,14,opt,name=freshness,proto3" json:"freshness,omitempty"`
 	// This laptop's clock against the server's, in milliseconds; its error bound.
-	ClockOffsetMs int64 `protobuf:"varint,15,opt,name=clock_offset_ms,json=clockOffsetMs,proto3" json:"clock_offset_ms,omitempty"`
-	ClockBoundMs  int64 `protobuf:"varint,16,opt,name=clock_bound_ms,json=clockBoundMs,proto3" json:"clock_bound_ms,omitempty"`
+	ClockOffsetMs int64      `protobuf:"varint,15,opt,name=clock_offset_ms,json=clockOffsetMs,proto3" json:"clock_offset_ms,omitempty"`
+	ClockBoundMs  int64      `protobuf:"varint,16,opt,name=clock_bound_ms,json=clockBoundMs,proto3" json:"clock_bound_ms,omitempty"`
+	Cautions      []*Caution `protobuf:"bytes,17,rep,name=cautions,proto3" json:"cautions,omitempty"`
 	// The parts of the program that do not work now, and are tried again.
-	Parts []*PartRow `protobuf:"bytes,17,rep,name=parts,proto3" json:"parts,omitempty"`
+	Parts []*PartRow `protobuf:"bytes,18,rep,name=parts,proto3" json:"parts,omitempty"`
 	// Room left for entries when the disk is nearly full; absent while it is not.
-	RoomLeftBytes *int64 `protobuf:"varint,18,opt,name=room_left_bytes,json=roomLeftBytes,proto3,oneof" json:"room_left_bytes,omitempty"`
+	RoomLeftBytes *int64 `protobuf:"varint,19,opt,name=room_left_bytes,json=roomLeftBytes,proto3,oneof" json:"room_left_bytes,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3453,6 +3462,13 @@ func (x *GetStatusResponse) GetClockBoundMs() int64 {
 		return x.ClockBoundMs
 	}
 	return 0
+}
+
+func (x *GetStatusResponse) GetCautions() []*Caution {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
 }
 
 func (x *GetStatusResponse) GetParts() []*PartRow {
@@ -5043,7 +5059,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x04what\x18\x02 \x01(\tR\x04what\x12\x12\n" +
 	"\x04case\x18\x03 \x01(\tR\x04case\x12\x10\n" +
 	"\x03bag\x18\x04 \x01(\tR\x03bag\x12\x18\n" +
-	"\aoverdue\x18\x05 \x01(\bR\aoverdue\"\x8d\x02\n" +
+	"\aoverdue\x18\x05 \x01(\bR\aoverdue\"\xc0\x02\n" +
 	"\x0eGetNowResponse\x12\x10\n" +
 	"\x03now\x18\x01 \x01(\tR\x03now\x12/\n" +
 	"\arunning\x18\x02 \x03(\v2\x15.thawtrail.v1.CaseRowR\arunning\x12&\n" +
@@ -5052,7 +5068,8 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"holdsInUse\x12 \n" +
 	"\fnot_yet_sent\x18\x05 \x01(\x05R\n" +
 	"notYetSent\x125\n" +
-	"\tfreshness\x18\x06 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"\xa5\x02\n" +
+	"\tfreshness\x18\x06 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\x121\n" +
+	"\bcautions\x18\a \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\"\xa5\x02\n" +
 	"\x18ListDiscrepanciesRequest\x122\n" +
 	"\x04open\x18\x01 \x01(\bB\x1e\xca\xda\x18\x1a\n" +
 	"\x18only those that are openR\x04open\x12(\n" +
@@ -5092,7 +5109,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\arecords\x18\x02 \x01(\x03R\arecords\x12(\n" +
 	"\x05heads\x18\x03 \x03(\v2\x12.thawtrail.v1.HeadR\x05heads\x12!\n" +
 	"\ffold_version\x18\x04 \x01(\rR\vfoldVersion\"\x12\n" +
-	"\x10GetStatusRequest\"\xe5\x04\n" +
+	"\x10GetStatusRequest\"\x98\x05\n" +
 	"\x11GetStatusResponse\x12\x1a\n" +
 	"\bpractice\x18\x01 \x01(\tR\bpractice\x12\x16\n" +
 	"\x06device\x18\x02 \x01(\tR\x06device\x12\x1f\n" +
@@ -5112,9 +5129,10 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\arepairs\x18\r \x03(\tR\arepairs\x125\n" +
 	"\tfreshness\x18\x0e \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\x12&\n" +
 	"\x0fclock_offset_ms\x18\x0f \x01(\x03R\rclockOffsetMs\x12$\n" +
-	"\x0eclock_bound_ms\x18\x10 \x01(\x03R\fclockBoundMs\x12+\n" +
-	"\x05parts\x18\x11 \x03(\v2\x15.thawtrail.v1.PartRowR\x05parts\x12+\n" +
-	"\x0froom_left_bytes\x18\x12 \x01(\x03H\x00R\rroomLeftBytes\x88\x01\x01B\x12\n" +
+	"\x0eclock_bound_ms\x18\x10 \x01(\x03R\fclockBoundMs\x121\n" +
+	"\bcautions\x18\x11 \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12+\n" +
+	"\x05parts\x18\x12 \x03(\v2\x15.thawtrail.v1.PartRowR\x05parts\x12+\n" +
+	"\x0froom_left_bytes\x18\x13 \x01(\x03H\x00R\rroomLeftBytes\x88\x01\x01B\x12\n" +
 	"\x10_room_left_bytes\"i\n" +
 	"\aPartRow\x12\x12\n" +
 	"\x04part\x18\x01 \x01(\tR\x04part\x12\x18\n" +
@@ -5402,70 +5420,72 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	35, // 34: thawtrail.v1.GetNowResponse.due:type_name -> thawtrail.v1.DueRow
 	15, // 35: thawtrail.v1.GetNowResponse.holds_in_use:type_name -> thawtrail.v1.HoldRow
 	6,  // 36: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
-	38, // 37: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	6,  // 38: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	40, // 39: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
-	42, // 40: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
-	6,  // 41: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
-	46, // 42: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
-	67, // 43: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
-	0,  // 44: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
-	70, // 45: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
-	50, // 46: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
-	51, // 47: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
-	28, // 48: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
-	56, // 49: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
-	59, // 50: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
-	6,  // 51: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
-	62, // 52: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
-	65, // 53: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
-	1,  // 54: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
-	4,  // 55: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
-	7,  // 56: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
-	11, // 57: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
-	14, // 58: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
-	19, // 59: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
-	22, // 60: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
-	25, // 61: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
-	27, // 62: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
-	30, // 63: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
-	34, // 64: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
-	37, // 65: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
-	41, // 66: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
-	44, // 67: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
-	47, // 68: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
-	49, // 69: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
-	53, // 70: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
-	55, // 71: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
-	58, // 72: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
-	61, // 73: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
-	64, // 74: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
-	2,  // 75: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
-	5,  // 76: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
-	10, // 77: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
-	13, // 78: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
-	18, // 79: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
-	21, // 80: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
-	24, // 81: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
-	26, // 82: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
-	29, // 83: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
-	33, // 84: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
-	36, // 85: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
-	39, // 86: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
-	43, // 87: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
-	45, // 88: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
-	48, // 89: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
-	52, // 90: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
-	54, // 91: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
-	57, // 92: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
-	60, // 93: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
-	63, // 94: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
-	66, // 95: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
-	75, // [75:96] is the sub-list for method output_type
-	54, // [54:75] is the sub-list for method input_type
-	54, // [54:54] is the sub-list for extension type_name
-	54, // [54:54] is the sub-list for extension extendee
-	0,  // [0:54] is the sub-list for field type_name
+	3,  // 37: thawtrail.v1.GetNowResponse.cautions:type_name -> thawtrail.v1.Caution
+	38, // 38: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	6,  // 39: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	40, // 40: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
+	42, // 41: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
+	6,  // 42: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
+	3,  // 43: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
+	46, // 44: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
+	67, // 45: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
+	0,  // 46: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
+	70, // 47: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
+	50, // 48: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
+	51, // 49: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
+	28, // 50: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
+	56, // 51: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
+	59, // 52: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
+	6,  // 53: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
+	62, // 54: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
+	65, // 55: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
+	1,  // 56: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
+	4,  // 57: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
+	7,  // 58: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
+	11, // 59: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
+	14, // 60: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
+	19, // 61: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
+	22, // 62: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
+	25, // 63: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
+	27, // 64: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
+	30, // 65: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
+	34, // 66: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
+	37, // 67: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
+	41, // 68: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
+	44, // 69: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
+	47, // 70: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
+	49, // 71: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
+	53, // 72: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
+	55, // 73: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
+	58, // 74: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
+	61, // 75: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
+	64, // 76: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
+	2,  // 77: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
+	5,  // 78: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
+	10, // 79: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
+	13, // 80: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
+	18, // 81: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
+	21, // 82: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
+	24, // 83: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
+	26, // 84: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
+	29, // 85: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
+	33, // 86: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
+	36, // 87: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
+	39, // 88: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
+	43, // 89: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
+	45, // 90: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
+	48, // 91: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
+	52, // 92: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
+	54, // 93: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
+	57, // 94: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
+	60, // 95: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
+	63, // 96: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
+	66, // 97: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
+	77, // [77:98] is the sub-list for method output_type
+	56, // [56:77] is the sub-list for method input_type
+	56, // [56:56] is the sub-list for extension type_name
+	56, // [56:56] is the sub-list for extension extendee
+	0,  // [0:56] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_services_proto_init() }

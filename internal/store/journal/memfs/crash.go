@@ -68,14 +68,14 @@ func (m *FS) survivor(path string, choose Choose) *node {
 // crash is what is left of a file: the synced bytes, and of each later write
 // nothing, all, or a first part.
 func (n *node) crash(choose Choose) *node {
-	data := slices.Clone(n.synced)
+	data := n.synced.share()
 	for _, w := range slices.Concat(n.doomed, n.dirty) {
 		switch choose(3) {
 		case kept:
-			data = apply(data, w)
+			data.apply(w)
 		case torn:
-			data = apply(data, write{w.off, w.data[:choose(len(w.data)+1)]})
+			data.apply(write{w.off, w.data[:choose(len(w.data)+1)]})
 		}
 	}
-	return &node{data: data, synced: slices.Clone(data)}
+	return &node{data: data.share(), synced: data.share()}
 }

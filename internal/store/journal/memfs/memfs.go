@@ -63,16 +63,53 @@ type FS struct {
 	dirs     map[string]bool
 	capacity int // bytes, 0 for no bound
 	hook     func(Op) Fault
+	changes  uint64
 }
 
 // node is a file's contents.
 type node struct {
-	data   []byte  // as a running program sees them
-	synced []byte  // as they survive
+	data   content // as a running program sees them
+	synced content // as they survive
 	dirty  []write // written since the last sync, in order
 	doomed []write // given up by a failed sync: no later sync saves them
 }
 
+// content is bytes that several files may share until one of them changes: disks
+// are copied far more often than their large files are written.
+type content struct {
+	bytes  []byte
+	shared bool
+}
+
+// share gives the same bytes to another one.
+func (c *content) share() content {
+	c.shared = true
+	return *c
+}
+
+// own makes the bytes safe to change.
+func (c *content) own() []byte {
+	if c.shared {
+		c.bytes, c.shared = slices.Clone(c.bytes), false
+	}
+	return c.bytes
+}
+
+// apply lays a write over the bytes, with zeros in a gap.
+func (c *content) apply(w write) {
+	if len(c.bytes) == 0 && w.off == 0 {
+		c.bytes, c.shared = w.data, true
+		return
+	}
+	data := c.own()
+	if end := w.off + len(w.data); end > len(data) {
+		data = append(data, make([]byte, end-len(data))...)
+	}
+	copy(data[w.off:], w.data)
+	c.bytes = data
+}
+
+// write is one write; its data are never changed.
 type write struct {
 	off  int
 	data []byte
@@ -96,6 +133,14 @@ func (m *FS) SetHook(hook func(Op) Fault) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.hook = hook
+}
+
+// Changes counts what changed what a running program sees: between two equal counts
+// of one disk it reads the same.
+func (m *FS) Changes() uint64 {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.changes
 }
 
 // fault asks the hook; the lock is held.
@@ -135,6 +180,7 @@ func (m *FS) Create(path string) (journal.File, error) {
 	}
 	n := &node{}
 	m.names[path] = n
+	m.changes++
 	if f.Err != nil {
 		return nil, pathError("create", path, f.Err)
 	}
@@ -174,6 +220,7 @@ func (m *FS) Remove(path string) error {
 		return pathError("remove", path, fs.ErrNotExist)
 	}
 	delete(m.names, path)
+	m.changes++
 	return f.Err
 }
 
@@ -191,7 +238,7 @@ func (m *FS) ReadDir(dir string) ([]journal.Entry, error) {
 	var entries []journal.Entry
 	for path, n := range m.names {
 		if filepath.Dir(path) == dir {
-			entries = append(entries, journal.Entry{Name: filepath.Base(path), Size: int64(len(n.data))})
+			entries = append(entries, journal.Entry{Name: filepath.Base(path), Size: int64(len(n.data.bytes))})
 		}
 	}
 	slices.SortFunc(entries, func(a, b journal.Entry) int { return strings.Compare(a.Name, b.Name) })
@@ -236,13 +283,14 @@ func (m *FS) Flip(path string, off int, mask byte) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	n := m.names[filepath.Clean(path)]
-	if n == nil || off >= len(n.data) {
+	if n == nil || off >= len(n.data.bytes) {
 		return fmt.Errorf("memfs: no byte %d in %s", off, path)
 	}
-	n.data[off] ^= mask
-	if off < len(n.synced) {
-		n.synced[off] ^= mask
+	n.data.own()[off] ^= mask
+	if off < len(n.synced.bytes) {
+		n.synced.own()[off] ^= mask
 	}
+	m.changes++
 	return nil
 }
 
@@ -250,7 +298,7 @@ func (m *FS) Flip(path string, off int, mask byte) error {
 func (m *FS) used() int {
 	total := 0
 	for _, n := range m.names {
-		total += len(n.data)
+		total += len(n.data.bytes)
 	}
 	return total
 }
@@ -273,10 +321,10 @@ func (f *file) ReadAt(p []byte, off int64) (int, error) {
 	if fault := f.fs.fault(Op{Kind: Read, Path: f.path, Size: len(p), Offset: off}); fault.Err != nil {
 		return 0, pathError("read", f.path, fault.Err)
 	}
-	if off >= int64(len(f.node.data)) {
+	if off >= int64(len(f.node.data.bytes)) {
 		return 0, io.EOF
 	}
-	n := copy(p, f.node.data[off:])
+	n := copy(p, f.node.data.bytes[off:])
 	if n < len(p) {
 		return n, io.EOF
 	}
@@ -294,11 +342,12 @@ func (f *file) WriteAt(p []byte, off int64) (int, error) {
 	if err != nil && !fault.Applied {
 		n = min(fault.Bytes, n)
 	}
-	grow := max(0, int(off)+n-len(f.node.data))
+	grow := max(0, int(off)+n-len(f.node.data.bytes))
 	if free := f.fs.capacity - f.fs.used(); f.fs.capacity > 0 && grow > free {
 		n, err = max(0, n-(grow-free)), journal.ErrNoSpace
 	}
 	f.node.put(write{int(off), slices.Clone(p[:n])})
+	f.fs.changes++
 	if err != nil {
 		return n, pathError("write", f.path, err)
 	}
@@ -307,17 +356,8 @@ func (f *file) WriteAt(p []byte, off int64) (int, error) {
 
 // put applies a write to what a running program sees.
 func (n *node) put(w write) {
-	n.data = apply(n.data, w)
+	n.data.apply(w)
 	n.dirty = append(n.dirty, w)
-}
-
-// apply lays a write over data, with zeros in a gap.
-func apply(data []byte, w write) []byte {
-	if end := w.off + len(w.data); end > len(data) {
-		data = append(data, make([]byte, end-len(data))...)
-	}
-	copy(data[w.off:], w.data)
-	return data
 }
 
 func (f *file) Sync() error {
@@ -334,7 +374,7 @@ func (f *file) Sync() error {
 		return pathError("sync", f.path, fault.Err)
 	}
 	for _, w := range n.dirty {
-		n.synced = apply(n.synced, w)
+		n.synced.apply(w)
 	}
 	n.dirty = nil
 	return fault.Err

@@ -1,0 +1,96 @@
+package store
+
+import (
+	"errors"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
+	"thawtrail/internal/store/index"
+	"thawtrail/internal/store/journal/memfs"
+)
+
+var errIO = errors.New("input/output error")
+
+// frameHead is what the journal reads first of a single frame; nothing else reads
+// so little.
+const frameHead = 16
+
+// A disk that cannot be read just now is no proof that a record is gone: nothing is
+// called lost, no new logs are begun, and no history is called empty.
+func TestAReadErrorIsNoAbsence(t *testing.T) {
+	fs := memfs.New()
+	opt := memoryOptions(9, fs, nil)
+	opt.Dir = t.TempDir()
+	s, err := Open(t.Context(), opt)
+	require.NoError(t, err)
+	_, err = s.Append(t.Context(), received("BAG1", "P", "H-1"))
+	require.NoError(t, err)
+	require.NoError(t, s.CatchUp(t.Context()))
+	logs := s.OwnLogs()
+	require.NoError(t, s.Close())
+
+	failing := func(op memfs.Op) (f memfs.Fault) {
+		if op.Kind == memfs.Read && op.Size == frameHead {
+			f.Err = errIO
+		}
+		return f
+	}
+	fs.SetHook(failing)
+	s, err = Open(t.Context(), opt)
+	require.NoError(t, err)
+	require.Equal(t, logs, s.OwnLogs(), "no new logs")
+	said := strings.Join(s.Repairs(), "\n")
+	require.NotContains(t, said, "gone from this disk")
+	require.Contains(t, said, "input/output error")
+	bag := event.Key{Kind: event.KindBag, ID: "BAG1"}
+	history := func() (n int, err error) {
+		err = s.View(t.Context(), func(v *Snapshot) error {
+			return v.Records(bag, func(*event.Record) error { n++; return nil })
+		})
+		return n, err
+	}
+	_, err = history()
+	require.ErrorIs(t, err, errIO)
+	fs.SetHook(nil)
+	n, err := history()
+	require.NoError(t, err)
+	require.Equal(t, 1, n)
+	require.NoError(t, s.Close())
+}
+
+// blind is an index that cannot be read, once told so.
+type blind struct {
+	index.Index
+	shut bool
+}
+
+func (b *blind) View(fn func(index.Reader) error) error {
+	if b.shut {
+		return errIO
+	}
+	return b.Index.View(fn)
+}
+
+// A log in which damage was met, and of which it cannot be looked up what is
+// missing, is not called whole.
+func TestWhatCannotBeLookedUpIsNotClaimed(t *testing.T) {
+	ix := &blind{Index: index.NewMemory()}
+	s, err := Open(t.Context(), memoryOptions(9, memfs.New(), ix))
+	require.NoError(t, err)
+	recs, err := s.Append(t.Context(), received("BAG1", "P", "H-1"))
+	require.NoError(t, err)
+	at, err := s.projection.TipPlace(recs[0].Log, exchange.Tip{Seq: recs[0].Seq(), Hash: recs[0].Hash})
+	require.NoError(t, err)
+	s.damaged(at, at, errIO.Error())
+	ix.shut = true
+	h, _ := s.HeldOne(recs[0].Log)
+	require.Empty(t, h.Tips)
+	ix.shut = false
+	h, _ = s.HeldOne(recs[0].Log)
+	require.NotEmpty(t, h.Tips)
+	require.NoError(t, s.Close())
+}

@@ -1,0 +1,170 @@
+package trust
+
+import (
+	"crypto/rand"
+	"errors"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/trust/vault"
+)
+
+// contentsFile names the secret files that were written in a folder. So one that
+// was never needed can be told from one that is gone: what is gone is not made
+// anew, for then this machine would go on as another one, or forget who may sign.
+//
+// It holds nothing that cannot be found again. Where it is absent, as in folders
+// that are older than it, the files that are there are taken for all of them.
+const contentsFile = "contents.box"
+
+// remedies say, of each file that is not made anew in silence, what to do when it
+// is gone and no copy of the folder has it.
+var remedies = map[string]string{
+	vault.FileName:  "without it nothing here can be read: move this folder aside, and join again with a new code",
+	deviceFile:      "without it this machine cannot go on with what it wrote: move this folder aside, keep it, and join again with a new code",
+	practiceFile:    "without it this machine does not know its practice: move this folder aside, keep it, and join again with a new code",
+	"authority.key": "without it no laptop can join: make the server anew from its recovery sheet with `thawtrail server restore`",
+	fieldsFile:      "without one, `thawtrail losses --anew " + fieldsFile + "` begins it anew, and the keys come again from the server and its laptops",
+	pinsFile:        "without one, `thawtrail losses --anew " + pinsFile + "` begins it anew, and people set new PINs",
+}
+
+// renewable are the files that a person may begin anew.
+var renewable = []string{fieldsFile, pinsFile}
+
+// Missing is a file of a folder that is gone. It is a refusal.
+type Missing struct {
+	Name string
+	why  *refusal.Error
+}
+
+func missing(dir, name string) *Missing {
+	return &Missing{name, refusal.Conflict("data", dir, "a folder with its file "+name).
+		Because("it is missing: put it back from a copy of this folder; " + remedies[name])}
+}
+
+// Error names the file and what to do.
+func (m *Missing) Error() string { return m.why.Error() }
+
+// Unwrap gives the refusal.
+func (m *Missing) Unwrap() error { return m.why }
+
+// Begun says that records were written in a folder. Whoever wrote them had a vault
+// and a device key.
+func Begun(dir string) bool {
+	list, err := filepath.Glob(filepath.Join(dir, "journal", "*.journal"))
+	return err == nil && len(list) > 0
+}
+
+// contents are the files that must be there.
+type contents struct {
+	mu    sync.Mutex
+	names []string
+	save  func([]byte) error
+}
+
+// readContents reads the list and adds to it what is there and not in it: a crash
+// may have come between a file and its note.
+func (h *Home) readContents() error {
+	h.contents.save = func(data []byte) error {
+		return h.Vault.WriteBox(filepath.Join(h.Dir, contentsFile), vault.Contents, data, h.random)
+	}
+	data, err := h.Vault.ReadBox(filepath.Join(h.Dir, contentsFile), vault.Contents)
+	switch {
+	case err == nil:
+		h.contents.names = strings.Fields(string(data))
+	case errors.Is(err, fs.ErrNotExist) || errors.Is(err, vault.ErrDamaged):
+		// It is made again from what is there.
+	default:
+		return err
+	}
+	for name := range remedies {
+		_, err := os.Stat(filepath.Join(h.Dir, name))
+		if (err == nil || name == deviceFile && Begun(h.Dir)) && !slices.Contains(h.contents.names, name) {
+			h.contents.names = append(h.contents.names, name)
+		}
+	}
+	if noted := strings.Fields(string(data)); len(h.contents.names) > len(noted) {
+		_ = h.contents.note() // made up for at the next start
+	}
+	return nil
+}
+
+// must says that a file was written here once.
+func (h *Home) must(name string) bool {
+	h.contents.mu.Lock()
+	defer h.contents.mu.Unlock()
+	return slices.Contains(h.contents.names, name)
+}
+
+// wrote notes that a file is there, and must be from now on. That fails on a full
+// disk, and is made up for at the next start.
+func (h *Home) wrote(name string) {
+	h.contents.mu.Lock()
+	defer h.contents.mu.Unlock()
+	if _, strict := remedies[name]; !strict || slices.Contains(h.contents.names, name) {
+		return
+	}
+	h.contents.names = append(h.contents.names, name)
+	_ = h.contents.note()
+}
+
+// note writes the list down; the lock is held, or nobody else is there yet.
+func (c *contents) note() error {
+	slices.Sort(c.names)
+	return c.save([]byte(strings.Join(c.names, "\n")))
+}
+
+// absent is what a file's absence means: an error when it was there once.
+func (h *Home) absent(name string) error {
+	if h.must(name) {
+		return missing(h.Dir, name)
+	}
+	return nil
+}
+
+// Gone lists the files of a folder that are missing.
+func Gone(dir string, secret *vault.Secret) ([]*Missing, error) {
+	h, err := look(dir, secret)
+	if err != nil {
+		return nil, err
+	}
+	var out []*Missing
+	for _, name := range h.contents.names {
+		if _, err := os.Stat(filepath.Join(dir, name)); errors.Is(err, fs.ErrNotExist) {
+			out = append(out, missing(dir, name))
+		}
+	}
+	return out, nil
+}
+
+// BeginAnew takes a missing file off the list, so that the next start makes it.
+func BeginAnew(dir string, secret *vault.Secret, name string) error {
+	h, err := look(dir, secret)
+	if err != nil {
+		return err
+	}
+	_, err = os.Stat(filepath.Join(dir, name))
+	switch {
+	case !errors.Is(err, fs.ErrNotExist) || !h.must(name):
+		return refusal.Conflict("anew", name, "a file that is missing here")
+	case !slices.Contains(renewable, name):
+		return missing(dir, name)
+	}
+	h.contents.names = slices.DeleteFunc(h.contents.names, func(n string) bool { return n == name })
+	return h.contents.note()
+}
+
+// look opens no more of a folder than the list of its files.
+func look(dir string, secret *vault.Secret) (*Home, error) {
+	v, err := openVault(dir, secret)
+	if err != nil {
+		return nil, err
+	}
+	h := &Home{Dir: dir, Vault: v, random: rand.Reader}
+	return h, h.readContents()
+}
