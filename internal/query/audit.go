@@ -188,7 +188,7 @@ func (s Reader) GetStatus(ctx context.Context, _ *pb.GetStatusRequest) (*pb.GetS
 	}
 	out.SavedHere, out.Sent, out.HeldOnServer = s.Delivered()
 	if left, short := s.Store.Room(); short {
-		out.RoomLeftBytes = int64(min(left, math.MaxInt64))
+		out.RoomLeftBytes = proto.Int64(int64(min(left, math.MaxInt64)))
 	}
 	if err := s.Store.Trouble(); err != nil {
 		out.Parts = append(out.Parts, &pb.PartRow{Part: "index on the disk", Problem: err.Error()})

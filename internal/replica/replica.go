@@ -153,7 +153,7 @@ func NotSaved(err error) error {
 		return refusal.Fail(refusal.ErrUnavailable, "not saved: this program is stopping")
 	}
 	if errors.Is(err, store.ErrNoSpace) {
-		return refusal.Fail(refusal.ErrUnavailable, "not saved: the disk of this machine is full, and the room kept free for entries is used up. Delete something, then enter this again")
+		return refusal.Fail(refusal.ErrUnavailable, "not saved: the disk of this machine is full (no space left), and the room kept free for entries is used up. Delete something, then enter this again")
 	}
 	return refusal.Fail(refusal.ErrUnavailable, "%s", err.Error())
 }

@@ -31,6 +31,8 @@ const (
 	// wakeTick is how often the wall clock is looked at; a jump of more than
 	// twice that means that the laptop slept, and the link is made anew.
 	wakeTick = 5 * time.Second
+	// roomTick is how often room is looked for on a full disk.
+	roomTick = 2 * time.Second
 )
 
 // Dial makes a way to the server. It need not connect before it is used. Arrived is
@@ -449,7 +451,7 @@ func (l *Link) pull(ctx context.Context, peer Peer, session uint64, caughtUp cha
 		if err != nil {
 			return err
 		}
-		if err := l.take(ctx, resp); err != nil {
+		if err := l.takeWithRoom(ctx, resp); err != nil {
 			return err
 		}
 		if resp.CaughtUp && !told {
@@ -457,6 +459,28 @@ func (l *Link) pull(ctx context.Context, peer Peer, session uint64, caughtUp cha
 			close(caughtUp)
 		}
 	}
+}
+
+// takeWithRoom is take that waits while the disk is full. The session goes on: this
+// laptop's own records must still go out, and its server keeps the others.
+func (l *Link) takeWithRoom(ctx context.Context, resp *pb.PullResponse) error {
+	err := l.take(ctx, resp)
+	if !errors.Is(err, store.ErrNoSpace) {
+		return err
+	}
+	l.say("connected, but the disk is full: records are sent, and none can be taken")
+	tick := time.NewTicker(roomTick)
+	defer tick.Stop()
+	for errors.Is(err, store.ErrNoSpace) {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+		}
+		err = l.take(ctx, resp)
+	}
+	l.say("connected")
+	return err
 }
 
 // take saves what came. A gap ends the session: the next hello says what is held.
