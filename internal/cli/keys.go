@@ -11,7 +11,7 @@ import (
 
 // keysTidyCommand drops keys of sealed words that no record needs: what a laptop
 // could push before keys were looked at.
-func (d *desk) keysTidyCommand() *cobra.Command {
+func (d *console) keysTidyCommand() *cobra.Command {
 	data := &flagOf{name: "data", metavar: "DIR", help: "folder of a laptop or server that is stopped", required: true}
 	asJSON := jsonFlag()
 	cmd := &cobra.Command{

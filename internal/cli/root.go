@@ -76,7 +76,7 @@ local law and the treating vet decide.
 `
 
 // root builds the whole tree anew.
-func (d *desk) root() *cobra.Command {
+func (d *console) root() *cobra.Command {
 	root := &cobra.Command{
 		Use: "thawtrail", Short: "Frozen plasma for horses, from freezer to vein to books",
 		SilenceErrors: true, SilenceUsage: true, Args: cobra.ArbitraryArgs, DisableAutoGenTag: true,
@@ -130,7 +130,7 @@ func cobraGroups() []*cobra.Group {
 
 // addAll puts every command into the tree, single words first so that families
 // can grow below them.
-func (d *desk) addAll(t *tree) {
+func (d *console) addAll(t *tree) {
 	type entry struct {
 		words string
 		cmd   *cobra.Command

@@ -55,7 +55,7 @@ type Replica struct {
 	// words; nil where nobody calls.
 	Found func() []string
 
-	Pins *pins.Book // of the people who share this machine; nil where none are kept
+	Pins *pins.Registry // of the people who share this machine; nil where none are kept
 
 	// Parts says which parts of the program do not work now; nil where none run.
 	Parts *Parts
