@@ -111,12 +111,14 @@ func (tr *trial) meetings(t *testing.T, f fault, failing *memfs.FS, n int64) {
 		require.NoError(t, s.Store.Scrub(t.Context()), "what cannot be read is noted and passed")
 		met := count.Load()
 		s.goesOn()
-		st := s.status()
 		if s.disk == failing {
 			tr.named = met >= n
-			tr.told += strings.Join(st.Repairs, " ") + fmt.Sprint(st.Parts, st.Link)
-			if st.RoomLeftBytes != nil {
-				tr.told += " no space left"
+			tr.told += saidBy(s)
+			// What met the fault a moment ago is still on its way to say so.
+			for wait := 0; tr.named && f.forGood && !strings.Contains(tr.told, f.words) && wait < 200; wait++ {
+				time.Sleep(10 * time.Millisecond)
+				s.Clock.Advance(100 * time.Millisecond)
+				tr.told += saidBy(s)
 			}
 		}
 	}
@@ -126,6 +128,16 @@ func (tr *trial) meetings(t *testing.T, f fault, failing *memfs.FS, n int64) {
 			tr.sent = append(tr.sent, id)
 		}
 	}
+}
+
+// saidBy is what a side says of itself.
+func saidBy(s *side) string {
+	st := s.status()
+	said := strings.Join(st.Repairs, " ") + fmt.Sprint(st.Parts, st.Link)
+	if st.RoomLeftBytes != nil {
+		said += " no space left"
+	}
+	return said
 }
 
 // refused says that a side did not open, and holds it to one clear line.

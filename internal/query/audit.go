@@ -193,6 +193,9 @@ func (s Reader) GetStatus(ctx context.Context, _ *pb.GetStatusRequest) (*pb.GetS
 	if err := s.Store.Trouble(); err != nil {
 		out.Parts = append(out.Parts, &pb.PartRow{Part: "index on the disk", Problem: err.Error()})
 	}
+	if err := s.Store.Unwritten(); err != nil {
+		out.Parts = append(out.Parts, &pb.PartRow{Part: "journal", Problem: err.Error()})
+	}
 	for _, d := range s.Parts.Down() {
 		out.Parts = append(out.Parts, &pb.PartRow{Part: d.Part, Problem: d.Problem, Since: d.Since.UTC().Format(time.RFC3339), Failures: d.Failures})
 	}

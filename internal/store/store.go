@@ -75,7 +75,8 @@ type Store struct {
 	report  damageReport
 	signals signals
 
-	rightsMoves atomic.Uint64 // counts records that touch rights
+	rightsMoves atomic.Uint64         // counts records that touch rights
+	unwritten   atomic.Pointer[error] // how the newest commit ended
 	closed      atomic.Bool
 }
 
