@@ -570,3 +570,23 @@ func TestStreamsOfOneLaptop(t *testing.T) {
 	}
 	require.Equal(t, "connected", south.state())
 }
+
+// TestTwoCopiesOfAFolder: a laptop's data folder is copied, and both copies run. Both
+// and the server say so at once.
+func TestTwoCopiesOfAFolder(t *testing.T) {
+	c := newClinic(t)
+	l := c.join("north", "J. Reed", pb.Role_ROLE_VET)
+	c.same(l)
+	l.stop()
+	twin := &laptop{t: t, dir: t.TempDir(), name: "north", server: c.addr, log: &said{}}
+	require.NoError(t, os.CopyFS(twin.dir, os.DirFS(l.dir)))
+	l.start()
+	eventually(t, "connected", func() bool { return l.state() == "connected" })
+	twin.start()
+	twice := func(conn *grpc.ClientConn) bool {
+		answer, err := pb.NewAuditServiceClient(conn).GetStatus(t.Context(), &pb.GetStatusRequest{})
+		require.NoError(t, err)
+		return strings.Contains(strings.Join(answer.Differences, "\n"), "device_twice: two copies")
+	}
+	eventually(t, "all three say it", func() bool { return twice(l.conn) && twice(twin.conn) && twice(c.conn) })
+}

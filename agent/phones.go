@@ -23,7 +23,7 @@ func openPhones(home *trust.Home, cfg Config, n *node.Node) error {
 	if err != nil {
 		return err
 	}
-	n.Phones = &access.Phones{Reader: query.Reader{Replica: n.Replica}, Book: book}
+	n.Phones = &access.Phones{Reader: query.Reader{Replica: n.Replica}, Registry: book}
 	if cfg.Phone == "" {
 		return nil
 	}

@@ -139,6 +139,7 @@ type laptop struct {
 	name   string
 	server string
 	log    *said
+	time   clock.Clock // nil: the machine's
 	stop   func()
 	conn   *grpc.ClientConn
 	record pb.RecordServiceClient
@@ -154,7 +155,7 @@ func newLaptop(t *testing.T, name string) *laptop {
 }
 
 func (l *laptop) config() agent.Config {
-	return agent.Config{Data: l.dir, Secret: secret(l.t), Name: l.name, Server: l.server, Listen: "127.0.0.1:0", Log: l.log.logger()}
+	return agent.Config{Data: l.dir, Secret: secret(l.t), Name: l.name, Server: l.server, Listen: "127.0.0.1:0", Log: l.log.logger(), Clock: l.time}
 }
 
 func (l *laptop) start() {

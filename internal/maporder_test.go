@@ -25,6 +25,8 @@ var ordered = []string{"engine", "label", "event", "ledger", "exchange", "seal",
 // anyOrder are the functions that walk a map as it comes, each with the reason why
 // its order does not show.
 var anyOrder = map[string]string{
+	"seal Keyring.Sums":                             "it combines by exclusive or",
+	"seal inBucket":                                 "it sorts what it gathered",
 	"store pendingCommit.foreign":                   "it adds up",
 	"store logTable.records":                        "it adds up",
 	"store logTable.each":                           "its caller adds up",

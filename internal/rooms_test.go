@@ -88,7 +88,7 @@ var house = []room{
 	{"web/words", "engine event label proto/thawtrail/v1", "it says every sentence"},
 	{"web/site", "access clock engine entry event label ledger proto/thawtrail/v1 query refusal replica replication trust trust/phones trust/pins web/words wholefile wording", "it is what all pages share"},
 	{"web/form", "engine entry event input ledger proto/thawtrail/v1 query refusal web/site web/words", "an event as its form, whichever page shows it"},
-	{"web/caseview", "engine event label ledger proto/thawtrail/v1 query web/site web/words", "one case as its pages read it"},
+	{"web/caseview", "engine event ledger query web/site web/words", "one case as its pages read it"},
 	{"web/barn", "caution engine event input label ledger proto/thawtrail/v1 query refusal web/caseview web/form web/site web/words wording", "it is the barn's pages alone"},
 	{"web/clinic", "engine event label ledger proto/thawtrail/v1 query web/form web/site web/words", "it is the clinic's pages alone"},
 	{"web/owner", "event proto/thawtrail/v1 web/site web/words wording", "it is the owner's pages alone"},

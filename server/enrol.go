@@ -42,7 +42,7 @@ type registry struct {
 	writes  *entry.Writer
 	home    *trust.Home
 	root    ed25519.PrivateKey
-	book    *invite.Book
+	book    *invite.Registry
 	members *access.Members
 	links   *authority.Links
 

@@ -15,7 +15,7 @@ import (
 // PhoneDesk lets phones use this laptop's pages, and shuts them out.
 type Phones struct {
 	query.Reader
-	Book        *phones.Book
+	Registry    *phones.Registry
 	Listening   net.Addr // where phones come in; nil: nowhere
 	Fingerprint []string // of the certificate shown there
 }
@@ -34,13 +34,13 @@ func (s *Phones) ListPhones(ctx context.Context, _ *pb.ListPhonesRequest) (*pb.L
 		out.Addresses, out.CertificateSha256 = addresses, s.Fingerprint
 	}
 	err := s.View(ctx, func(b *query.ReadView) error {
-		for _, p := range s.Book.Phones() {
+		for _, p := range s.Registry.Phones() {
 			out.Phones = append(out.Phones, &pb.Phone{
 				Phone: p.ID, Name: p.Name, Person: p.Person, PersonName: b.Name(event.KindPerson, p.Person),
 				PairedAt: b.Stamp(p.PairedMs), LastSeenAt: b.Stamp(p.SeenMs),
 			})
 		}
-		for _, i := range s.Book.Invites() {
+		for _, i := range s.Registry.Invites() {
 			out.Codes = append(out.Codes, phoneCode(b, i))
 		}
 		return nil
@@ -74,7 +74,7 @@ func (s *Phones) PairPhone(ctx context.Context, req *pb.PairPhoneRequest) (*pb.P
 		if err != nil {
 			return err
 		}
-		made, err := s.Book.Invite(person)
+		made, err := s.Registry.Invite(person)
 		if errors.Is(err, phones.ErrFull) {
 			return refusal.Fail(refusal.ErrTooMuch, "%s", err.Error())
 		}
@@ -90,7 +90,7 @@ func (s *Phones) PairPhone(ctx context.Context, req *pb.PairPhoneRequest) (*pb.P
 
 // RevokePhone ends a phone's session and cuts its open pages at once.
 func (s *Phones) RevokePhone(ctx context.Context, req *pb.RevokePhoneRequest) (*pb.RevokePhoneResponse, error) {
-	p, cut, err := s.Book.Revoke(req.Phone)
+	p, cut, err := s.Registry.Revoke(req.Phone)
 	if errors.Is(err, phones.ErrNoSuchPhone) {
 		return nil, refusal.Fail(refusal.ErrNotFound, "%s", err.Error())
 	}

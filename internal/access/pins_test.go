@@ -68,9 +68,9 @@ func TestActsThatAskForAPIN(t *testing.T) {
 		require.Equal(t, bare, out.Proof)
 		require.Equal(t, "Saved with 'no proof' of who did it: "+why+".", out.NoProof)
 	}
-	// What does not ask takes the proof of the seat.
+	// What does not ask takes the proof of the session.
 	require.Equal(t, proven, d.Must(&pb.PlaceAdded{Name: "south car", Kind: pb.PlaceKind_PLACE_KIND_VEHICLE_FREEZER}).Proof)
-	// In another's name the seat proves nothing.
+	// In another's name the session proves nothing.
 	out, err := d.Write(t.Context(), &pb.WriteRequest{Author: "J. Reed", Entry: d.Entry(&pb.BagFound{Bag: bags[1], Place: "north car"})})
 	require.NoError(t, err)
 	require.Equal(t, bare, out.Proof)
@@ -119,7 +119,7 @@ func TestSignLater(t *testing.T) {
 	foal := d.Foal()
 	d.Ready(foal, bags[0])
 	d.Must(&pb.TransfusionStarted{Case: foal, Bag: bags[0]})
-	nobody := entry.Actor{Seat: "locked", Nobody: true}
+	nobody := entry.Actor{Session: "locked", Nobody: true}
 	clamp, err := d.WriteBy(t.Context(), nobody, &pb.WriteRequest{Entry: d.Entry(&pb.FlowChanged{Case: foal})})
 	require.NoError(t, err)
 	look, err := d.WriteBy(t.Context(), nobody, &pb.WriteRequest{Entry: d.Entry(&pb.VitalsNoted{Case: foal, HeartRate: new(int32(96))})})

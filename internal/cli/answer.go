@@ -14,7 +14,7 @@ import (
 var jsonForm = protojson.MarshalOptions{UseProtoNames: true, EmitDefaultValues: true}
 
 // answer prints a message, as text or as JSON.
-func (d *desk) answer(asJSON *flagOf, m proto.Message) error {
+func (d *console) answer(asJSON *flagOf, m proto.Message) error {
 	if asJSON.text() != "true" {
 		newPage(d.out).answer(m.ProtoReflect())
 		return nil
@@ -28,7 +28,7 @@ func (d *desk) answer(asJSON *flagOf, m proto.Message) error {
 
 // printJSON lays out JSON; what could steer a terminal is escaped, so that the
 // value stays what it was.
-func (d *desk) printJSON(raw []byte) error {
+func (d *console) printJSON(raw []byte) error {
 	var laid bytes.Buffer
 	if err := json.Indent(&laid, raw, "", "  "); err != nil {
 		return err

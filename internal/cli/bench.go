@@ -9,7 +9,7 @@ import (
 )
 
 // benchCommand measures this program on this machine, beside the raw limits.
-func (d *desk) benchCommand() *cobra.Command {
+func (d *console) benchCommand() *cobra.Command {
 	only := &flagOf{name: "only", metavar: "NAME", help: "one measure; without it all but the very long ones"}
 	quick := &flagOf{name: "quick", metavar: metaSwitch, help: "a tenth of the records and repetitions"}
 	dir := &flagOf{name: "dir", metavar: "DIR", help: "where to work; a temporary folder when left out"}

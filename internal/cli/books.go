@@ -26,7 +26,7 @@ import (
 )
 
 // carrier is the running program on a folder; nil when none runs there.
-func (d *desk) carrier(data string) (pb.CarryServiceClient, string, func(), error) {
+func (d *console) carrier(data string) (pb.CarryServiceClient, string, func(), error) {
 	door, err := local.OfData(data)
 	if err != nil {
 		return nil, "", func() {}, nil
@@ -46,7 +46,7 @@ func oneFile(words []string) (string, error) {
 	return words[0], nil
 }
 
-func (d *desk) booksWriteCommand() *cobra.Command {
+func (d *console) booksWriteCommand() *cobra.Command {
 	id := &flagOf{name: "case", metavar: "CASE", help: "a running case that is handed over with the file"}
 	return d.ownForm("write FILE --data DIR", "Write all records into a file that a code opens, to be carried by hand",
 		"books write /media/stick/books --data thawtrail-data", 1, []*flagOf{id},
@@ -68,7 +68,7 @@ func (d *desk) booksWriteCommand() *cobra.Command {
 		})
 }
 
-func (d *desk) writeBooks(ctx context.Context, f *ownForm, to io.Writer, id string) (*pb.WriteBooksResponse, error) {
+func (d *console) writeBooks(ctx context.Context, f *ownForm, to io.Writer, id string) (*pb.WriteBooksResponse, error) {
 	client, address, done, err := d.carrier(f.data.text())
 	if err != nil {
 		return nil, err
@@ -101,7 +101,7 @@ func (d *desk) writeBooks(ctx context.Context, f *ownForm, to io.Writer, id stri
 }
 
 // stopped opens the folder of a program that does not run.
-func (d *desk) stopped(ctx context.Context, f *ownForm, fn func(*replica.Replica) error) error {
+func (d *console) stopped(ctx context.Context, f *ownForm, fn func(*replica.Replica) error) error {
 	secret, err := f.unlock.secret(d, f.data.text())
 	if err != nil {
 		return err
@@ -109,7 +109,7 @@ func (d *desk) stopped(ctx context.Context, f *ownForm, fn func(*replica.Replica
 	return agent.Books(ctx, agent.Config{Data: f.data.text(), Secret: secret, Log: d.log()}, fn)
 }
 
-func (d *desk) booksReadCommand() *cobra.Command {
+func (d *console) booksReadCommand() *cobra.Command {
 	code := codeFlag()
 	return d.ownForm("read FILE --code CODE --data DIR", "Take the records of such a file: what is new and verifies is saved",
 		"books read /media/stick/books --code 7K2M-4QPD-0XZ9-HH --data thawtrail-data", 1, []*flagOf{code},
@@ -156,7 +156,7 @@ func codeFlag() *flagOf {
 	return &flagOf{name: "code", metavar: "CODE", help: "the code that stood on the screen when the file was written", required: true}
 }
 
-func (d *desk) readBooks(ctx context.Context, f *ownForm, file *os.File, code bundle.Code) (*pb.ReadBooksResponse, error) {
+func (d *console) readBooks(ctx context.Context, f *ownForm, file *os.File, code bundle.Code) (*pb.ReadBooksResponse, error) {
 	client, address, done, err := d.carrier(f.data.text())
 	if err != nil {
 		return nil, err
@@ -201,7 +201,7 @@ func sendBooks(ctx context.Context, client pb.CarryServiceClient, file io.Reader
 	return stream.CloseAndRecv()
 }
 
-func (d *desk) tellRead(f *ownForm, answer *pb.ReadBooksResponse) error {
+func (d *console) tellRead(f *ownForm, answer *pb.ReadBooksResponse) error {
 	if f.json.text() == "true" {
 		raw, err := protojson.MarshalOptions{UseProtoNames: true, EmitUnpopulated: true}.Marshal(answer)
 		if err != nil {
@@ -223,7 +223,7 @@ func (d *desk) tellRead(f *ownForm, answer *pb.ReadBooksResponse) error {
 	return nil
 }
 
-func (d *desk) serverRestoreCommand() *cobra.Command {
+func (d *console) serverRestoreCommand() *cobra.Command {
 	sheet := &flagOf{name: "sheet", metavar: "FILE", help: "the recovery sheet's five rows as they were typed; - asks for them here", required: true}
 	books := &flagOf{name: "books", metavar: "FILE", help: "a file that `thawtrail books write` wrote on a laptop", required: true}
 	code := codeFlag()
@@ -266,7 +266,7 @@ const maxSheet = 8 << 10
 
 // readSheet reads the rows from a file, or asks for them one by one: who sits at
 // the keyboard is told of a slip before the next row.
-func (d *desk) readSheet(path string) (string, error) {
+func (d *console) readSheet(path string) (string, error) {
 	if path != "-" {
 		raw, err := wholefile.Read(path, maxSheet)
 		if err != nil {
@@ -294,7 +294,7 @@ func (d *desk) readSheet(path string) (string, error) {
 	return rows.String(), nil
 }
 
-func (d *desk) tellRestored(f *ownForm, done server.Restored) error {
+func (d *console) tellRestored(f *ownForm, done server.Restored) error {
 	if f.json.text() == "true" {
 		return d.object(map[string]any{
 			"practice": done.Practice, "records": done.Records, "laptops": append([]string{}, done.Laptops...),

@@ -26,7 +26,7 @@ func Main(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	return run(ctx, newDesk(stdout, stderr), args)
 }
 
-func run(ctx context.Context, d *desk, args []string) int {
+func run(ctx context.Context, d *console, args []string) int {
 	root := d.root()
 	root.SetArgs(append([]string{}, args...)) // never nil, which would mean os.Args
 	root.SetOut(d.out)
@@ -35,7 +35,7 @@ func run(ctx context.Context, d *desk, args []string) int {
 }
 
 // report says on one line what went wrong and finds the exit code.
-func (d *desk) report(err error) int {
+func (d *console) report(err error) int {
 	if err == nil {
 		return exitDone
 	}

@@ -6,7 +6,7 @@ import (
 	"thawtrail/internal/demo"
 )
 
-func (d *desk) demoCommand() *cobra.Command {
+func (d *console) demoCommand() *cobra.Command {
 	fast := &flagOf{name: "fast", metavar: metaSwitch, help: "without pauses for reading"}
 	keep := &flagOf{name: "keep", metavar: metaSwitch, help: "stay up afterwards, for commands to try"}
 	dir := &flagOf{name: "dir", metavar: "DIR", help: "keep the data here; removed at the end when left out"}

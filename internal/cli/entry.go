@@ -68,7 +68,7 @@ func bindCommon(set *pflag.FlagSet, flags ...*flagOf) {
 }
 
 // request is the message that writes what was typed.
-func (e *entryForm) request(d *desk, words []string) (*pb.WriteRequest, error) {
+func (e *entryForm) request(d *console, words []string) (*pb.WriteRequest, error) {
 	payload := e.spec.New()
 	if err := e.fill(d, payload.ProtoReflect(), words); err != nil {
 		return nil, err
@@ -108,7 +108,7 @@ func (e *entryForm) request(d *desk, words []string) (*pb.WriteRequest, error) {
 }
 
 // replacement reads the entry that stands instead of a corrected one.
-func (e *entryForm) replacement(d *desk, c *pb.Corrected, req *pb.WriteRequest) error {
+func (e *entryForm) replacement(d *console, c *pb.Corrected, req *pb.WriteRequest) error {
 	if c.Void == e.with.given() {
 		return refusal.New("with", e.with.text(), "either --void, or --with and the entry that stands instead")
 	}
@@ -153,7 +153,7 @@ func entrySpecs() []*event.Spec {
 }
 
 // parseEntry reads a whole typed entry, as after `thawtrail`.
-func (d *desk) parseEntry(words []string) (*pb.WriteRequest, error) {
+func (d *console) parseEntry(words []string) (*pb.WriteRequest, error) {
 	for length := min(len(words), 2); length > 0; length-- {
 		spec := specOf(strings.Join(words[:length], " "))
 		if spec == nil {
@@ -189,7 +189,7 @@ func specOf(words string) *event.Spec {
 }
 
 // entryCommand is the command of one event type.
-func (d *desk) entryCommand(spec *event.Spec) *cobra.Command {
+func (d *console) entryCommand(spec *event.Spec) *cobra.Command {
 	e := newEntryForm(spec)
 	cmd := newCommand(e.form, spec.Rule.Command, spec.Rule.Short, spec.Rule.Example)
 	e.bindCommon(cmd.Flags())

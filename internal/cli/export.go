@@ -12,7 +12,7 @@ import (
 )
 
 // exportCommand writes all that is held on a client. The file is in clear.
-func (d *desk) exportCommand() *cobra.Command {
+func (d *console) exportCommand() *cobra.Command {
 	out := &flagOf{name: "out", metavar: "FILE", help: "where it is written, as JSON, readable to this user alone", required: true}
 	cmd := &cobra.Command{
 		Use: "export CLIENT --out FILE", Short: "Write all that is held on one client", Example: "client export 'P. Hollis' --out hollis.json",

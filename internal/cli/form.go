@@ -128,7 +128,7 @@ func bindFlags(set *pflag.FlagSet, flags ...*flagOf) {
 }
 
 // fill writes what was typed into the message.
-func (f *form) fill(d *desk, m protoreflect.Message, words []string) error {
+func (f *form) fill(d *console, m protoreflect.Message, words []string) error {
 	if f.all.text() == "true" {
 		f.tickAll(m)
 	}
@@ -157,7 +157,7 @@ func (f *form) fill(d *desk, m protoreflect.Message, words []string) error {
 }
 
 // put reads texts into a field; a stock file is the one that only commands read.
-func (d *desk) put(m protoreflect.Message, field input.Field, texts []string) error {
+func (d *console) put(m protoreflect.Message, field input.Field, texts []string) error {
 	if field.Desc.IsList() && field.Desc.Kind() == protoreflect.MessageKind {
 		return readStock(m.Mutable(field.Desc).List(), field.Name, texts[0])
 	}
@@ -174,7 +174,7 @@ func (f *form) tickAll(m protoreflect.Message) {
 }
 
 // fillArgs reads the arguments; a list at the end takes all that are left.
-func (f *form) fillArgs(d *desk, m protoreflect.Message, words []string) error {
+func (f *form) fillArgs(d *console, m protoreflect.Message, words []string) error {
 	for _, field := range f.args {
 		rule := event.RuleOf(field)
 		name := string(field.Name())

@@ -34,7 +34,7 @@ func (f *form) argHelp() string {
 }
 
 // help prints the help of any command.
-func (d *desk) help(cmd *cobra.Command) {
+func (d *console) help(cmd *cobra.Command) {
 	p := newPage(d.out)
 	if !cmd.HasParent() {
 		d.rootHelp(p, cmd)
@@ -74,7 +74,7 @@ func commandPairs(cmds []*cobra.Command) [][2]string {
 }
 
 // flagHelp lists arguments and flags, the command's own before the common ones.
-func (d *desk) flagHelp(p *page, cmd *cobra.Command) {
+func (d *console) flagHelp(p *page, cmd *cobra.Command) {
 	var own, common [][2]string
 	for _, l := range strings.Split(cmd.Annotations[noteArgs], "\n") {
 		if word, help, ok := strings.Cut(l, "\t"); ok {
@@ -108,7 +108,7 @@ func (d *desk) flagHelp(p *page, cmd *cobra.Command) {
 }
 
 // rootHelp lists the commands by group.
-func (d *desk) rootHelp(p *page, root *cobra.Command) {
+func (d *console) rootHelp(p *page, root *cobra.Command) {
 	p.line(root.Short + ".")
 	for _, g := range groups {
 		var cmds []*cobra.Command

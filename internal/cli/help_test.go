@@ -16,7 +16,7 @@ import (
 var update = flag.Bool("update", false, "write the golden files anew")
 
 // testDesk has a fixed clock in a fixed zone and an address where nobody is.
-func testDesk(t *testing.T) (*desk, *bytes.Buffer, *bytes.Buffer) {
+func testDesk(t *testing.T) (*console, *bytes.Buffer, *bytes.Buffer) {
 	t.Helper()
 	zone, err := time.LoadLocation("Europe/Dublin")
 	require.NoError(t, err)

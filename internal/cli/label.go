@@ -48,7 +48,7 @@ func labelAnswerOf(r label.Reading) labelAnswer {
 }
 
 // labelCommand reads a code, or makes the check character of one.
-func (d *desk) labelCommand() *cobra.Command {
+func (d *console) labelCommand() *cobra.Command {
 	on := &flagOf{name: "on", metavar: metaDay, help: "today's date, which settles the century of two-digit years"}
 	digit := &flagOf{name: "check-digit", metavar: "DIGITS", help: "print the check digit for the digits of a GS1 code"}
 	character := &flagOf{name: "check-character", metavar: "NUMBER", help: "print the check character for a 13-character donation number"}
@@ -80,7 +80,7 @@ func (d *desk) labelCommand() *cobra.Command {
 	return cmd
 }
 
-func (d *desk) labelCheck(asJSON *flagOf, check string) error {
+func (d *console) labelCheck(asJSON *flagOf, check string) error {
 	if asJSON.text() == "true" {
 		return d.object(map[string]string{"check": check})
 	}
@@ -88,7 +88,7 @@ func (d *desk) labelCheck(asJSON *flagOf, check string) error {
 	return nil
 }
 
-func (d *desk) labelRead(asJSON *flagOf, code, on string) error {
+func (d *console) labelRead(asJSON *flagOf, code, on string) error {
 	today := label.DayOf(d.now())
 	if on != "" {
 		var err error

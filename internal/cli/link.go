@@ -26,12 +26,12 @@ const (
 
 // link is the way to an agent or server, by --at.
 type link struct {
-	d    *desk
+	d    *console
 	at   *flagOf
 	json *flagOf
 }
 
-func (d *desk) bindLink(set *pflag.FlagSet) *link {
+func (d *console) bindLink(set *pflag.FlagSet) *link {
 	l := &link{
 		d:    d,
 		at:   &flagOf{name: "at", metavar: "ADDRESS", help: "the agent or server to ask (" + d.address + ")"},

@@ -12,7 +12,7 @@ import (
 
 // lossesCommand lists what is gone from a folder whose program is stopped, and
 // takes the word of a person who has read it.
-func (d *desk) lossesCommand() *cobra.Command {
+func (d *console) lossesCommand() *cobra.Command {
 	anew := &flagOf{name: "anew", metavar: "FILE", help: "begin a missing file anew at the next start"}
 	seen := &flagOf{name: "seen", metavar: metaSwitch, help: "say that a person has read it; it is not said again"}
 	return d.ownForm("losses --data DIR", "What is gone from a folder: saved records, and files that are missing",
@@ -44,7 +44,7 @@ func (d *desk) lossesCommand() *cobra.Command {
 		})
 }
 
-func (d *desk) tellLosses(f *ownForm, told []reach.Notice, gone []*trust.Missing) error {
+func (d *console) tellLosses(f *ownForm, told []reach.Notice, gone []*trust.Missing) error {
 	names, texts, lines := []string{}, []string{}, []string{}
 	for _, n := range told {
 		texts = append(texts, n.Text)

@@ -20,7 +20,7 @@ type ownCommand struct {
 	cmd   *cobra.Command
 }
 
-func (d *desk) ownCommands() []ownCommand {
+func (d *console) ownCommands() []ownCommand {
 	return []ownCommand{
 		{"label read", d.labelCommand()},
 		{"server", d.serverCommand()},
@@ -41,6 +41,7 @@ func (d *desk) ownCommands() []ownCommand {
 		{"switch", d.switchCommand()},
 		{"verify", d.verifyCommand()},
 		{"losses", d.lossesCommand()},
+		{"keys tidy", d.keysTidyCommand()},
 		{"audit proof", d.proofCommand()},
 		{"client export", d.exportCommand()},
 		{"audit verify-proof", d.verifyProofCommand()},
@@ -73,7 +74,7 @@ func plain(use, short, example string, run func(asJSON bool) error) *cobra.Comma
 // verbs are the places of a caution's text where numbers go.
 var verbs = regexp.MustCompile(`%[sdvq]`)
 
-func (d *desk) cautionCommand() *cobra.Command {
+func (d *console) cautionCommand() *cobra.Command {
 	return plain("list", "Every caution that this program can show", "caution list", func(asJSON bool) error {
 		type row struct {
 			Code  string `json:"code"`
@@ -97,7 +98,7 @@ func (d *desk) cautionCommand() *cobra.Command {
 	})
 }
 
-func (d *desk) versionCommand() *cobra.Command {
+func (d *console) versionCommand() *cobra.Command {
 	return plain("version", "Versions of this program and its formulas", "version", func(asJSON bool) error {
 		if asJSON {
 			return d.object(map[string]any{"program": replica.Version, "engine": engine.Version, "go": runtime.Version(), "system": runtime.GOOS + "/" + runtime.GOARCH})
@@ -108,7 +109,7 @@ func (d *desk) versionCommand() *cobra.Command {
 }
 
 // object prints any value as one JSON object.
-func (d *desk) object(v any) error {
+func (d *console) object(v any) error {
 	raw, err := json.Marshal(v)
 	if err != nil {
 		return err

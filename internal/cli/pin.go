@@ -20,7 +20,7 @@ func secretFlag(name, what string) *flagOf {
 }
 
 // secretText reads the first line of the flag's file, or asks.
-func (d *desk) secretText(f *flagOf, prompt string) (string, error) {
+func (d *console) secretText(f *flagOf, prompt string) (string, error) {
 	if !f.given() {
 		return askSecret(d.err, prompt)
 	}
@@ -29,7 +29,7 @@ func (d *desk) secretText(f *flagOf, prompt string) (string, error) {
 	return strings.TrimSuffix(line, "\r"), err
 }
 
-func (d *desk) pinCommand() *cobra.Command {
+func (d *console) pinCommand() *cobra.Command {
 	pin := secretFlag("pin-file", "the new PIN")
 	old := secretFlag("old-pin-file", "the PIN until now")
 	forgotten := secretFlag("passphrase-file", "the laptop's passphrase, when the PIN is forgotten")
@@ -62,7 +62,7 @@ func (d *desk) pinCommand() *cobra.Command {
 	return cmd
 }
 
-func (d *desk) pinListCommand() *cobra.Command {
+func (d *console) pinListCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use: "list", Short: "Who has a PIN on this machine, and who types here now", Example: "pin list",
 		Args: noArgs, DisableFlagsInUseLine: true,
@@ -94,7 +94,7 @@ func (l *link) askPIN(ctx context.Context, spec *event.Spec, req *pb.WriteReques
 	return err
 }
 
-func (d *desk) switchCommand() *cobra.Command {
+func (d *console) switchCommand() *cobra.Command {
 	pin := secretFlag("pin-file", "the PIN")
 	without := &flagOf{name: "without-pin", metavar: metaSwitch, help: "go on without; entries then say 'no proof'"}
 	cmd := &cobra.Command{

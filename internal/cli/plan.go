@@ -13,7 +13,7 @@ import (
 )
 
 // planCommand computes one plan in this process.
-func (d *desk) planCommand(m protoreflect.MethodDescriptor) *cobra.Command {
+func (d *console) planCommand(m protoreflect.MethodDescriptor) *cobra.Command {
 	rule := commandRule(m)
 	f := newForm(m.Input(), rule.Args, nil)
 	cmd := newCommand(f, rule.Use, rule.Short, rule.Example)
@@ -41,7 +41,7 @@ func (d *desk) planCommand(m protoreflect.MethodDescriptor) *cobra.Command {
 }
 
 // plan calls a method of the PlanService by its name, without a network.
-func (d *desk) plan(ctx context.Context, method string, req proto.Message) (proto.Message, error) {
+func (d *console) plan(ctx context.Context, method string, req proto.Message) (proto.Message, error) {
 	plans := &plans.Plans{Now: d.now}
 	fill := func(to any) error {
 		proto.Merge(to.(proto.Message), req)

@@ -33,7 +33,7 @@ type ownForm struct {
 }
 
 // command builds it; words beside flags are handed on, at most one.
-func (d *desk) ownForm(use, short, example string, words int, more []*flagOf, run func(context.Context, *ownForm, []string) error) *cobra.Command {
+func (d *console) ownForm(use, short, example string, words int, more []*flagOf, run func(context.Context, *ownForm, []string) error) *cobra.Command {
 	f := &ownForm{
 		data:   &flagOf{name: "data", metavar: "DIR", help: "folder of this replica", required: true},
 		unlock: newUnlock(), json: jsonFlag(),
@@ -61,7 +61,7 @@ func (d *desk) ownForm(use, short, example string, words int, more []*flagOf, ru
 }
 
 // tell prints an object, or the lines for people.
-func (d *desk) tell(f *ownForm, object any, lines ...string) error {
+func (d *console) tell(f *ownForm, object any, lines ...string) error {
 	if f.json.text() == "true" {
 		return d.object(object)
 	}
@@ -72,7 +72,7 @@ func (d *desk) tell(f *ownForm, object any, lines ...string) error {
 	return nil
 }
 
-func (d *desk) serverInitCommand() *cobra.Command {
+func (d *console) serverInitCommand() *cobra.Command {
 	practice := &flagOf{name: "practice", metavar: metaText, help: "name of the practice", required: true}
 	zone := &flagOf{name: "zone", metavar: metaText, help: "time zone, e.g. Australia/Sydney", required: true}
 	owner := &flagOf{name: "owner", metavar: metaText, help: "name of the first owner", required: true}
@@ -114,7 +114,7 @@ func iggUnit(word string) (pb.IggUnit, error) {
 
 // tellBegun shows the recovery sheet once. It is never kept on the disk unless
 // that was asked for.
-func (d *desk) tellBegun(f *ownForm, begun server.Begun, practice, sheet string) error {
+func (d *console) tellBegun(f *ownForm, begun server.Begun, practice, sheet string) error {
 	if sheet != "" {
 		if err := wholefile.Write(sheet, []byte(begun.Sheet)); err != nil {
 			return err
@@ -156,7 +156,7 @@ func (o remoteOffice) RevokeDevice(ctx context.Context, req *pb.RevokeDeviceRequ
 
 // office asks the practice's server on its own machine: the running one through
 // its door, or one that is stopped by opening its folder.
-func (d *desk) office(ctx context.Context, f *ownForm, ask func(context.Context, pb.HubServiceServer) error) error {
+func (d *console) office(ctx context.Context, f *ownForm, ask func(context.Context, pb.HubServiceServer) error) error {
 	if door, err := local.OfData(f.data.text()); err == nil {
 		target, options := door.Target()
 		conn, err := grpc.NewClient(target, options...)
@@ -179,7 +179,7 @@ func (d *desk) office(ctx context.Context, f *ownForm, ask func(context.Context,
 	})
 }
 
-func (d *desk) serverInviteCommand() *cobra.Command {
+func (d *console) serverInviteCommand() *cobra.Command {
 	role := &flagOf{name: "role", metavar: "WORD", help: "vet, assistant, clinic or owner; may be repeated", many: true}
 	person := &flagOf{name: "person", metavar: metaText, help: "who uses the laptop: somebody known, or a new name", required: true}
 	by := &flagOf{name: "by", metavar: metaText, help: "the owner who invites; the first one when left out"}
@@ -215,7 +215,7 @@ func (d *desk) serverInviteCommand() *cobra.Command {
 		})
 }
 
-func (d *desk) serverAdmitCommand() *cobra.Command {
+func (d *console) serverAdmitCommand() *cobra.Command {
 	out := &flagOf{name: "out", metavar: "FILE", help: "where the answer is written", required: true}
 	return d.ownForm("admit REQUEST-FILE --data DIR --out FILE", "Answer a laptop that asked by a file", "server admit /media/stick/request --data /var/lib/thawtrail --out /media/stick/answer", 1,
 		[]*flagOf{out},
@@ -249,7 +249,7 @@ func (d *desk) serverAdmitCommand() *cobra.Command {
 		})
 }
 
-func (d *desk) serverRevokeCommand() *cobra.Command {
+func (d *console) serverRevokeCommand() *cobra.Command {
 	device := &flagOf{name: "device", metavar: "ID", help: "the laptop's id, as `people` lists it; the first digits are enough", required: true}
 	reason := &flagOf{name: "reason", metavar: metaText, help: "why"}
 	by := &flagOf{name: "by", metavar: metaText, help: "the owner who shuts it out; the first one when left out"}
@@ -274,7 +274,7 @@ func (d *desk) serverRevokeCommand() *cobra.Command {
 // enrolForm is what `agent enrol` is told.
 type enrolForm struct{ at, name, request, answer *flagOf }
 
-func (d *desk) agentEnrolCommand() *cobra.Command {
+func (d *console) agentEnrolCommand() *cobra.Command {
 	e := &enrolForm{
 		at:      &flagOf{name: "server", metavar: "ADDRESS", help: "the clinic's server"},
 		name:    &flagOf{name: "name", metavar: metaText, help: "what people call this laptop"},
@@ -314,7 +314,7 @@ func (e *enrolForm) code(words []string) (code invite.Code, err error) {
 	return code, nil
 }
 
-func (d *desk) enrol(ctx context.Context, f *ownForm, e *enrolForm, code invite.Code, cfg agent.Config) (err error) {
+func (d *console) enrol(ctx context.Context, f *ownForm, e *enrolForm, code invite.Code, cfg agent.Config) (err error) {
 	var done agent.Enrolled
 	switch {
 	case e.request.given():
@@ -334,7 +334,7 @@ func (d *desk) enrol(ctx context.Context, f *ownForm, e *enrolForm, code invite.
 }
 
 // passphraseCommand changes what opens a folder; the data itself stays as it is.
-func (d *desk) passphraseCommand() *cobra.Command {
+func (d *console) passphraseCommand() *cobra.Command {
 	next := newUnlock()
 	next.passphrase.name, next.passphrase.help = "new-passphrase-file", "a file with the new passphrase; without one it is asked for"
 	next.keyFile.name, next.keyFile.help = "new-key-file", "a key file in place of a passphrase; made when absent"
@@ -371,7 +371,7 @@ func (d *desk) passphraseCommand() *cobra.Command {
 }
 
 // openForVerify gives the journal's key of a folder.
-func openForVerify(u *unlock, d *desk, data string) ([]byte, error) {
+func openForVerify(u *unlock, d *console, data string) ([]byte, error) {
 	if _, err := vault.Locked(data); errors.Is(err, fs.ErrNotExist) {
 		return nil, nil // begun before folders had a vault, or none at all
 	}

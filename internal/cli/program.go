@@ -30,7 +30,7 @@ func newDaemon(listen string) *daemon {
 }
 
 // command is a command that runs until it is stopped.
-func (f *daemon) command(d *desk, use, short, example string, more []*flagOf, run func(context.Context, *vault.Secret) error) *cobra.Command {
+func (f *daemon) command(d *console, use, short, example string, more []*flagOf, run func(context.Context, *vault.Secret) error) *cobra.Command {
 	cmd := &cobra.Command{
 		Use: use + " --data DIR", Short: short, Example: example, Args: noArgs, DisableFlagsInUseLine: true,
 	}
@@ -52,24 +52,24 @@ func (f *daemon) command(d *desk, use, short, example string, more []*flagOf, ru
 }
 
 // log writes what happens while a daemon runs to standard error.
-func (d *desk) log() *slog.Logger { return slog.New(slog.NewTextHandler(d.err, nil)) }
+func (d *console) log() *slog.Logger { return slog.New(slog.NewTextHandler(d.err, nil)) }
 
 // ready says that a daemon answers, on standard output, where a script waits.
-func (d *desk) ready(what string) func(string) {
+func (d *console) ready(what string) func(string) {
 	return func(address string) { d.printf("%s answers at %s; stop it with Ctrl-C\n", what, address) }
 }
 
 // pagesReady prints the address that opens the pages, once, in one browser.
-func (d *desk) pagesReady(url string) {
+func (d *console) pagesReady(url string) {
 	d.printf("pages: open %s once, in this machine's browser\n", url)
 }
 
 // phonesReady prints where phones come in.
-func (d *desk) phonesReady(address string) {
+func (d *console) phonesReady(address string) {
 	d.printf("phones: paired ones come in at %s; pair one with `thawtrail phone pair PERSON`\n", address)
 }
 
-func (d *desk) serverCommand() *cobra.Command {
+func (d *console) serverCommand() *cobra.Command {
 	f := newDaemon("127.0.0.1:4270")
 	return f.command(d, "server", "Run the clinic's server, where laptops meet", "server --data /var/lib/thawtrail", nil,
 		func(ctx context.Context, secret *vault.Secret) error {
@@ -80,7 +80,7 @@ func (d *desk) serverCommand() *cobra.Command {
 		})
 }
 
-func (d *desk) agentCommand() *cobra.Command {
+func (d *console) agentCommand() *cobra.Command {
 	f := newDaemon(defaultAddress)
 	clinic := &flagOf{name: "server", metavar: "ADDRESS", help: "the clinic's server; without one this laptop works alone"}
 	phone := &flagOf{name: "phone", metavar: "ADDRESS", help: "where paired phones find the pages, e.g. 0.0.0.0:4290; nowhere when left out"}

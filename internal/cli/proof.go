@@ -25,7 +25,7 @@ func oneWord(what string) cobra.PositionalArgs {
 	}
 }
 
-func (d *desk) proofCommand() *cobra.Command {
+func (d *console) proofCommand() *cobra.Command {
 	out := &flagOf{name: "out", metavar: "FILE", help: "where the proof is written", required: true}
 	cmd := &cobra.Command{
 		Use: "proof RECORD --out FILE", Short: "Write a small file that proves one record to an outsider", Example: "audit proof 3f9a21c0 --out record.proof",
@@ -54,7 +54,7 @@ func (d *desk) proofCommand() *cobra.Command {
 }
 
 // verifyProofCommand needs no agent; with --at it also compares the statement.
-func (d *desk) verifyProofCommand() *cobra.Command {
+func (d *console) verifyProofCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use: "verify-proof FILE", Short: "Check a proof; with --at, compare its statement with a replica's",
 		Example: "audit verify-proof record.proof", Args: oneWord("the file of a proof"), DisableFlagsInUseLine: true,
@@ -92,7 +92,7 @@ func (l *link) compareProof(ctx context.Context, p *pb.Proof) (*pb.CompareProofR
 }
 
 // tellProof checks a proof and says what it shows.
-func (d *desk) tellProof(p *pb.Proof, asJSON bool, compared *pb.CompareProofResponse) error {
+func (d *console) tellProof(p *pb.Proof, asJSON bool, compared *pb.CompareProofResponse) error {
 	shown, err := proof.Verify(p)
 	if err != nil {
 		return err

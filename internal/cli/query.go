@@ -54,7 +54,7 @@ var queryServices = []string{
 }
 
 // queryCommand asks one method of an agent or server.
-func (d *desk) queryCommand(m protoreflect.MethodDescriptor) *cobra.Command {
+func (d *console) queryCommand(m protoreflect.MethodDescriptor) *cobra.Command {
 	rule := commandRule(m)
 	f := newForm(m.Input(), rule.Args, askedAs)
 	cmd := newCommand(f, rule.Use, rule.Short, rule.Example)

@@ -31,7 +31,7 @@ var groups = []struct {
 		"practice", "person", "people", "role", "rights", "setting", "protocol", "vehicle", "donor", "client",
 		"note", "link", "unlink", "correct", "sign", "discrepancies", "explain", "audit", "caution",
 	}},
-	{"Program", []string{"agent", "server", "books", "passphrase", "pin", "switch", "phone", "status", "digest", "record", "verify", "losses", "demo", "bench", "version", "completion"}},
+	{"Program", []string{"agent", "server", "books", "passphrase", "pin", "switch", "phone", "status", "digest", "record", "verify", "losses", "keys", "demo", "bench", "version", "completion"}},
 }
 
 // families say what a word stands for that has commands below it.
@@ -41,6 +41,7 @@ var families = map[string]string{
 	"bag":      "Bags: take in, carry, look up, throw away",
 	"batch":    "Batches: hold, release, recall, list",
 	"books":    "All records in a file, to be carried by hand",
+	"keys":     "Keys of private words",
 	"catheter": "Catheters in and out",
 	"caution":  "The fixed list of cautions",
 	"check":    "The two checks: before the bath, and before the set goes in",
@@ -75,7 +76,7 @@ local law and the treating vet decide.
 `
 
 // root builds the whole tree anew.
-func (d *desk) root() *cobra.Command {
+func (d *console) root() *cobra.Command {
 	root := &cobra.Command{
 		Use: "thawtrail", Short: "Frozen plasma for horses, from freezer to vein to books",
 		SilenceErrors: true, SilenceUsage: true, Args: cobra.ArbitraryArgs, DisableAutoGenTag: true,
@@ -129,7 +130,7 @@ func cobraGroups() []*cobra.Group {
 
 // addAll puts every command into the tree, single words first so that families
 // can grow below them.
-func (d *desk) addAll(t *tree) {
+func (d *console) addAll(t *tree) {
 	type entry struct {
 		words string
 		cmd   *cobra.Command

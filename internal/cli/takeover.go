@@ -10,7 +10,7 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-func (d *desk) handoverCodeCommand() *cobra.Command {
+func (d *console) handoverCodeCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use: "code CASE", Short: "Show a running case as a code to type into a second laptop, without a network", Example: "handover code 5Q",
 		Args: oneWord("a case"), DisableFlagsInUseLine: true,
@@ -39,14 +39,14 @@ func (d *desk) handoverCodeCommand() *cobra.Command {
 	return cmd
 }
 
-func (d *desk) tellSheet(p *page, says []string) {
+func (d *console) tellSheet(p *page, says []string) {
 	p.line("")
 	for _, s := range says {
 		p.hang("  - ", "    ", line(s))
 	}
 }
 
-func (d *desk) takeoverCodeCommand() *cobra.Command {
+func (d *console) takeoverCodeCommand() *cobra.Command {
 	dam := &flagOf{name: "dam", metavar: metaText, help: "the dam's name as it stands beside the code"}
 	mark := &flagOf{name: "mark", metavar: metaText, help: "the mark as it stands beside the code"}
 	by := &flagOf{name: "by", metavar: metaText, help: "who takes the case over"}

@@ -28,7 +28,7 @@ const tries = 3
 
 // secret finds what opens the folder, or what a new folder is to be opened with.
 // Nil opens a folder that is not encrypted.
-func (u *unlock) secret(d *desk, data string) (*vault.Secret, error) {
+func (u *unlock) secret(d *console, data string) (*vault.Secret, error) {
 	given, err := u.given()
 	if given != nil || err != nil {
 		return given, err
@@ -73,7 +73,7 @@ func (u *unlock) given() (*vault.Secret, error) {
 
 // askPassphrase asks until the folder opens. One slip is put right; what else is
 // likely a slip in a word of the list is named.
-func (d *desk) askPassphrase(data string) (*vault.Secret, error) {
+func (d *console) askPassphrase(data string) (*vault.Secret, error) {
 	for left := tries - 1; ; left-- {
 		text, err := askSecret(d.err, "Passphrase (four letters of each word are enough): ")
 		if err != nil {
@@ -92,7 +92,7 @@ func (d *desk) askPassphrase(data string) (*vault.Secret, error) {
 
 // openTyped tries what was typed, and then what it becomes when one slip is put
 // right.
-func (d *desk) openTyped(data, text string) (*vault.Secret, error) {
+func (d *console) openTyped(data, text string) (*vault.Secret, error) {
 	s, err := vault.Passphrase(text)
 	if err != nil {
 		return nil, err
@@ -118,7 +118,7 @@ func (d *desk) openTyped(data, text string) (*vault.Secret, error) {
 
 // askNewPassphrase says why, offers words of the list and asks for them, or for
 // others, twice.
-func (d *desk) askNewPassphrase(why string) (*vault.Secret, error) {
+func (d *console) askNewPassphrase(why string) (*vault.Secret, error) {
 	offer, err := vault.NewPhrase(vault.PhraseWords, rand.Reader)
 	if err != nil {
 		return nil, err

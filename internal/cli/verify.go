@@ -19,7 +19,7 @@ type verifyAnswer struct {
 
 // verifyCommand checks a replica that is not open. Damage ends with exit code 1,
 // so that a script that makes copies notices it.
-func (d *desk) verifyCommand() *cobra.Command {
+func (d *console) verifyCommand() *cobra.Command {
 	data := &flagOf{name: "data", metavar: "DIR", help: "folder of a replica whose agent or server is stopped", required: true}
 	asJSON := jsonFlag()
 	cmd := &cobra.Command{
@@ -42,7 +42,7 @@ func (d *desk) verifyCommand() *cobra.Command {
 	return cmd
 }
 
-func (d *desk) verify(ctx context.Context, opt store.VerifyOptions, asJSON bool) error {
+func (d *console) verify(ctx context.Context, opt store.VerifyOptions, asJSON bool) error {
 	r, err := store.Verify(ctx, opt)
 	if err != nil {
 		return err
@@ -58,7 +58,7 @@ func (d *desk) verify(ctx context.Context, opt store.VerifyOptions, asJSON bool)
 	return err
 }
 
-func (d *desk) tellVerified(r store.VerifyReport) {
+func (d *console) tellVerified(r store.VerifyReport) {
 	p := newPage(d.out)
 	if r.OK {
 		p.wrap("", count(int(r.Records), "record")+" read; no damage was found in form, chain and signatures.")

@@ -16,7 +16,11 @@ type Sign struct {
 	Weak            bool // asks for blood glucose
 	NotByMouth      bool // no colostrum by mouth without the vet
 	Isoerythrolysis bool // hints at neonatal isoerythrolysis
+	asked           bool // an answer to a question, not one of the list to look through
 }
+
+// YellowOrRedUrine is the answer yes to a question of the risk of isoerythrolysis.
+const YellowOrRedUrine = "yellow_or_red_urine"
 
 // Signs that a number can stand for.
 const (
@@ -44,10 +48,13 @@ var signs = []Sign{
 	{Name: "cannot_swallow", Words: "cannot swallow", Refer: true, NotByMouth: true},
 	{Name: "weak", Words: "weak", Weak: true},
 	{Name: "unwell", Words: "otherwise unwell"},
+	{Name: YellowOrRedUrine, Words: "yellow, or red urine", Refer: true, Isoerythrolysis: true, asked: true},
 }
 
-// Signs lists every sign that Assess knows, in the order in which to look.
-func Signs() []Sign { return slices.Clone(signs) }
+// Signs lists every sign to look for, in the order in which to look.
+func Signs() []Sign {
+	return slices.DeleteFunc(slices.Clone(signs), func(s Sign) bool { return s.asked })
+}
 
 // signs looks up names; a name given twice counts once. A low temperature that was
 // measured counts as the sign 'cold' for what may go by mouth.
@@ -77,7 +84,7 @@ func has(found []Sign, name string) bool {
 
 func signNames() string {
 	var names []string
-	for _, s := range signs {
+	for _, s := range Signs() {
 		names = append(names, s.Name)
 	}
 	return strings.Join(names, ", ")

@@ -9,6 +9,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"thawtrail/internal/testrun"
 )
 
 // lacking is a foal of a weight that lacks exactly so many mL by the middle estimate.
@@ -54,7 +56,7 @@ func TestDoseNowInMl(t *testing.T) {
 // of a bag, what is lacking; where something may be given it is said in mL, with at
 // least one bag.
 func TestDoseNowKeepsToNeedAndCeiling(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		weight, lack := rapid.Float64Range(8, 90).Draw(t, "weight"), rapid.Float64Range(0, 6000).Draw(t, "lack")
 		bag, given := rapid.Float64Range(100, 2000).Draw(t, "bag"), rapid.Float64Range(0, 4000).Draw(t, "given")
 		in := lacking(weight, lack)

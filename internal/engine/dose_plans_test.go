@@ -7,6 +7,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"thawtrail/internal/testrun"
 )
 
 func TestDoseTakesTheBatchBeforeTheLabel(t *testing.T) {
@@ -62,7 +64,7 @@ func TestDoseOfTwoBatches(t *testing.T) {
 
 // Bags of one batch, listed one by one, give the same plan as their size and IgG.
 func TestDoseListedBagsOfOneBatchAreTheSamePlan(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		igg, donor := rapid.Float64Range(0, 8).Draw(t, "igg"), rapid.Float64Range(8, 30).Draw(t, "donor")
 		bag, given := rapid.Float64Range(200, 1200).Draw(t, "bag"), rapid.Float64Range(0, 2500).Draw(t, "given")
 		n := rapid.IntRange(1, 6).Draw(t, "n")

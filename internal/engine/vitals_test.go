@@ -8,6 +8,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"thawtrail/internal/testrun"
 )
 
 // looksOf reads looks such as "b 380 90 30; 391 - -": b marks a baseline, - was not
@@ -118,7 +120,7 @@ func TestMayStepUp(t *testing.T) {
 // The twin asks for each sign alone: the alarm stands exactly when the last value
 // that was measured and not marked as baseline was beyond the limit of its time.
 func TestWatchAgainstASlowTwin(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		var looks []VitalsLook
 		for i := range rapid.IntRange(0, 12).Draw(t, "n") {
 			look := VitalsLook{AtMs: int64(i), Baseline: rapid.IntRange(0, 3).Draw(t, "baseline") == 0}

@@ -9,19 +9,19 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// Hand is who writes: the seat where it was typed. Nobody says that no one has
+// Actor is who writes: the session where it was typed. Nobody says that no one has
 // signed on there, because the page is locked.
 type Actor struct {
-	Seat   pins.Seat
-	Nobody bool
+	Session pins.Session
+	Nobody  bool
 }
 
-// typing is who was switched to at a seat; empty for nobody.
-func typing(r *replica.Replica, seat pins.Seat) string {
+// typing is who was switched to at a session; empty for nobody.
+func typing(r *replica.Replica, session pins.Session) string {
 	if r.Pins == nil {
 		return ""
 	}
-	person, _ := r.Pins.Current(seat)
+	person, _ := r.Pins.Current(session)
 	return person
 }
 
@@ -37,7 +37,7 @@ func AsksPIN(spec *event.Spec) bool { return asksPIN(spec, nil) }
 
 // proofOf is how this machine knows the author of an entry. An act that asks for a
 // PIN wants it with the act itself: who walks up to an open page discards nothing in
-// another's name. For all else the proof of the seat counts. Without proof an entry
+// another's name. For all else the proof of the session counts. Without proof an entry
 // is made all the same, and says so; of an act that asked, it also says why.
 func (w *Writer) proofOf(e *pending, actor Actor, req *pb.WriteRequest) (*pb.AuthorProof, string) {
 	none := &pb.AuthorProof{Kind: pb.ProofKind_PROOF_KIND_NONE}
@@ -50,7 +50,7 @@ func (w *Writer) proofOf(e *pending, actor Actor, req *pb.WriteRequest) (*pb.Aut
 		proven, err = w.Pins.Prove(e.author, req.Pin)
 	default:
 		var person string
-		if person, proven = w.Pins.Current(actor.Seat); person == e.author && !proven.IsZero() {
+		if person, proven = w.Pins.Current(actor.Session); person == e.author && !proven.IsZero() {
 			err = nil
 		}
 	}

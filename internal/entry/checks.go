@@ -2,6 +2,7 @@ package entry
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 
@@ -74,6 +75,12 @@ func (e *pending) raiseByType() ([]caution.Raised, error) {
 	switch p := e.payload.(type) {
 	case *pb.CaseOpened:
 		return b.checkOpened(p)
+	case *pb.PatientExamined:
+		return b.checkExam(p, e.at)
+	case *pb.RiskAsked:
+		return b.checkRisk(p, e.at)
+	case *pb.ColostrumGiven:
+		return b.checkColostrum(p, e.at)
 	case *pb.PatientWeighed:
 		return b.checkWeight(p, e.at)
 	case *pb.ThawStarted:
@@ -95,6 +102,12 @@ func (e *pending) raiseByType() ([]caution.Raised, error) {
 		return b.checkRate(e, p)
 	case *pb.VitalsNoted:
 		return b.checkVitals(p, e.at)
+	case *pb.FlowChanged:
+		return b.checkFlow(p)
+	case *pb.DrugGiven:
+		return b.checkDrug(e, p)
+	case *pb.IggTested:
+		return nil, checkBand(p)
 	case *pb.TransfusionEnded:
 		return b.checkEnded(p, e.spec.Name == "finished")
 	case *pb.BagsReceived:
@@ -170,15 +183,30 @@ func (b view) otherOpen(out []caution.Raised, p *pb.CaseOpened) ([]caution.Raise
 }
 
 func (b view) checkWeight(p *pb.PatientWeighed, at time.Time) ([]caution.Raised, error) {
+	if low, high := p.LowG, p.HighG; low != nil && *low > p.WeightG || high != nil && *high < p.WeightG {
+		return nil, refusal.New("weight_kg", kilograms(p.WeightG), "a weight inside its own range")
+	}
 	c, err := b.Case(p.Case)
 	if err != nil || c == nil || c.Patient == nil || c.Patient.Kind != pb.PatientKind_PATIENT_KIND_FOAL {
 		return nil, err
 	}
 	young := c.Patient.BornMs == 0 || at.Sub(time.UnixMilli(c.Patient.BornMs)) < 72*time.Hour
 	if young && (p.WeightG < 30_000 || p.WeightG > 75_000) {
-		return []caution.Raised{oddWeight.With(fmt.Sprintf("%g", float64(p.WeightG)/1000))}, nil
+		return []caution.Raised{oddWeight.With(kilograms(p.WeightG))}, nil
 	}
 	return nil, nil
+}
+
+func kilograms(g int32) string { return strconv.FormatFloat(float64(g)/1000, 'f', -1, 64) }
+
+// checkBand refuses a band whose ends are the wrong way round.
+func checkBand(p *pb.IggTested) error {
+	low, high := p.BandLowCgPerL, p.BandHighCgPerL
+	if low == nil || high == nil || *low <= *high {
+		return nil
+	}
+	gPerL := func(cg int32) string { return strconv.FormatFloat(float64(cg)/100, 'f', -1, 64) }
+	return refusal.New("low_g_per_l", gPerL(*low), "a band from its lower to its higher end, not over "+gPerL(*high)+" g/L")
 }
 
 // checkThaw refuses a bath over 45 C while the bag is still outside.
@@ -340,7 +368,7 @@ func damOf(patient string) string {
 // checkEnded looks at what was given and, where a bag is said to be in, whether it was
 // ever started. Stopping never asks.
 func (b view) checkEnded(p *pb.TransfusionEnded, finished bool) ([]caution.Raised, error) {
-	out, err := b.checkGiven(p)
+	out, err := b.checkGiven(p.Bag, p.GivenMl)
 	if err != nil || !finished {
 		return out, err
 	}
@@ -349,16 +377,37 @@ func (b view) checkEnded(p *pb.TransfusionEnded, finished bool) ([]caution.Raise
 }
 
 // checkGiven accepts more than the label says and refuses what must be a slip.
-func (b view) checkGiven(p *pb.TransfusionEnded) ([]caution.Raised, error) {
-	bag, err := b.Bag(p.Bag)
-	if err != nil || bag == nil || bag.Label == nil || p.GivenMl <= bag.Label.VolumeMl {
+func (b view) checkGiven(id string, givenMl int32) ([]caution.Raised, error) {
+	bag, err := b.Bag(id)
+	if err != nil || bag == nil || bag.Label == nil || givenMl <= bag.Label.VolumeMl {
 		return nil, err
 	}
-	if float64(p.GivenMl) > slipFactor*float64(bag.Label.VolumeMl) {
-		return nil, refusal.New("given_ml", p.GivenMl, fmt.Sprintf("at most 1.5 times the %d mL on the label", bag.Label.VolumeMl)).
+	if float64(givenMl) > slipFactor*float64(bag.Label.VolumeMl) {
+		return nil, refusal.New("given_ml", givenMl, fmt.Sprintf("at most 1.5 times the %d mL on the label", bag.Label.VolumeMl)).
 			Because("one digit too many, or two bags in one entry?")
 	}
-	return []caution.Raised{overLabel.With(p.GivenMl, bag.Label.VolumeMl)}, nil
+	return []caution.Raised{overLabel.With(givenMl, bag.Label.VolumeMl)}, nil
+}
+
+// checkRead looks at what was read off the bag that runs.
+func (b view) checkRead(id string, givenMl *int32) ([]caution.Raised, error) {
+	if givenMl == nil {
+		return nil, nil
+	}
+	bag, err := b.runningBag(id)
+	if err != nil || bag == "" {
+		return nil, err
+	}
+	return b.checkGiven(bag, *givenMl)
+}
+
+// checkFlow tells a reading that cannot be; nothing may delay the clamp.
+func (b view) checkFlow(p *pb.FlowChanged) ([]caution.Raised, error) {
+	bag, err := b.Bag(p.Bag)
+	if err != nil || bag == nil || bag.Label == nil || p.GetGivenMl() <= bag.Label.VolumeMl {
+		return nil, err
+	}
+	return []caution.Raised{overLabel.With(p.GetGivenMl(), bag.Label.VolumeMl)}, nil
 }
 
 // checkBatch warns when a batch is almost, but not quite, one that is known.

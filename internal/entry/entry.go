@@ -36,10 +36,10 @@ func NewWriter(r *replica.Replica) *Writer { return &Writer{Reader: query.Reader
 // Write makes one record of what a person entered and answers when it is saved
 // here. The same request id twice makes one record.
 func (w *Writer) Write(ctx context.Context, req *pb.WriteRequest) (*pb.WriteResponse, error) {
-	return w.WriteBy(ctx, Actor{Seat: pins.CommandLine}, req)
+	return w.WriteBy(ctx, Actor{Session: pins.CommandLine}, req)
 }
 
-// WriteBy writes for whoever sits at a seat.
+// WriteBy writes for an actor.
 func (w *Writer) WriteBy(ctx context.Context, actor Actor, req *pb.WriteRequest) (*pb.WriteResponse, error) {
 	if req.RequestId == "" {
 		return w.write(ctx, actor, req)
@@ -132,6 +132,7 @@ type pending struct {
 	at       time.Time
 	happened bool               // its time was typed and is past
 	rate     *engine.RateJudged // of a noted rate
+	dose     string             // of a drug: mL and mg/kg, as the end of a line
 	slower   bool               // a rate that goes down: nothing may delay it
 	draft    store.Draft
 	made     []string
@@ -292,7 +293,7 @@ func (b view) told(m *pb.Moment, at time.Time) *pb.Moment {
 	return out
 }
 
-// author finds who says so: the person who was switched to at this seat, or the
+// author finds who says so: the person who was switched to at this session, or the
 // only one who is known.
 func (b view) author(actor Actor, text string) (string, error) {
 	if actor.Nobody {
@@ -301,7 +302,7 @@ func (b view) author(actor Actor, text string) (string, error) {
 	if text != "" {
 		return b.Resolve("by", event.KindPerson, text)
 	}
-	if now := typing(b.replica, actor.Seat); now != "" {
+	if now := typing(b.replica, actor.Session); now != "" {
 		return now, nil
 	}
 	ids, err := b.StartingWith(event.KindPerson, "", 2)
@@ -508,7 +509,7 @@ func (e *pending) sentence() string {
 	if d := e.b.Details(e.payload); d != "" {
 		text += ": " + d
 	}
-	text += e.bagRead()
+	text += e.bagRead() + e.dose
 	if d := rateWords(e.rate); d != "" {
 		text += ", " + d
 	}

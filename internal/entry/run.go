@@ -29,6 +29,9 @@ func (b view) checkVitals(p *pb.VitalsNoted, at time.Time) (out []caution.Raised
 	if err != nil || c == nil {
 		return nil, err
 	}
+	if out, err = b.checkRead(p.Case, p.GivenMl); err != nil {
+		return nil, err
+	}
 	limits, err := b.VitalsLimits(c)
 	if err != nil {
 		return nil, err

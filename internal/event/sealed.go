@@ -1,6 +1,7 @@
 package event
 
 import (
+	"sync"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -17,6 +18,38 @@ func SealOwner(t Type, m proto.Message, at time.Time) Key {
 	}
 	return Key{Kind: KindPractice, ID: "notes"}
 }
+
+// KeysNeeded are the ids of the keys that the record's sealed fields need. A record
+// that cannot be read needs none: nobody can read its words with any key.
+func (r *Record) KeysNeeded() (ids [][]byte) {
+	if !sealedTypes()[r.Head.Type] {
+		return nil
+	}
+	m, err := r.Payload()
+	if err != nil {
+		return nil
+	}
+	_ = EachSealed(m, func(_ string, s *pb.Sealed) (*pb.Sealed, error) { // it fails only where this does
+		if len(s.GetKeyId()) > 0 {
+			ids = append(ids, s.KeyId)
+		}
+		return s, nil
+	})
+	return ids
+}
+
+// sealedTypes are the event types with fields that may be sealed.
+var sealedTypes = sync.OnceValue(func() map[Type]bool {
+	out := map[Type]bool{}
+	want := (&pb.Sealed{}).ProtoReflect().Descriptor()
+	for _, s := range All() {
+		fields := s.Message().Fields()
+		for i := range fields.Len() {
+			out[s.Type] = out[s.Type] || fields.Get(i).Message() == want
+		}
+	}
+	return out
+})
 
 // EachSealed calls fn for every sealed field of a message and puts back what it
 // returns.

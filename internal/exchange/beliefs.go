@@ -89,6 +89,7 @@ type Beliefs struct {
 	HubEpoch  string
 	Statement uint64 // number of the newest hub statement held
 	Hub       bool
+	Boot      string // drawn when its store was opened; empty from an older program
 }
 
 // find is the entry of one log in a list ordered by log.
@@ -124,6 +125,9 @@ func (b Beliefs) PB() *pb.Beliefs {
 		ProtocolVersion: b.Protocol, FoldVersion: b.Fold, ProgramVersion: b.Program,
 		Practice: b.Practice, Device: b.Device[:], PublicKey: b.Key, DeviceName: b.Name,
 		Held: HeldPB(b.Held), WallUs: b.WallUs, Statement: b.Statement, Hub: b.Hub,
+	}
+	if b.Boot != "" {
+		out.Boot = []byte(b.Boot)
 	}
 	if b.HubEpoch != "" {
 		out.HubEpoch = []byte(b.HubEpoch)
@@ -182,12 +186,13 @@ func BeliefsFromPB(m *pb.Beliefs) (Beliefs, error) {
 		Protocol: m.GetProtocolVersion(), Fold: m.GetFoldVersion(), Program: m.GetProgramVersion(),
 		Practice: m.GetPractice(), Key: m.GetPublicKey(), Name: m.GetDeviceName(),
 		WallUs: m.GetWallUs(), HubEpoch: string(m.GetHubEpoch()), Statement: m.GetStatement(), Hub: m.GetHub(),
+		Boot: string(m.GetBoot()),
 	}
 	if b.Protocol == 0 || len(b.Key) != ed25519.PublicKeySize || copy(b.Device[:], m.GetDevice()) != len(m.GetDevice()) ||
 		len(m.GetDevice()) != len(b.Device) || string(event.DeviceID(b.Key)) != string(b.Device[:]) {
 		return Beliefs{}, fmt.Errorf("%w: beliefs without protocol, or a device id that is not its key's", event.ErrMalformed)
 	}
-	if len(b.Program) > maxName || len(b.Practice) > maxName || len(b.Name) > maxName || len(b.HubEpoch) > maxName || len(m.GetOwnLogs()) > MaxLogs {
+	if len(b.Program) > maxName || len(b.Practice) > maxName || len(b.Name) > maxName || len(b.HubEpoch) > maxName || len(b.Boot) > maxName || len(m.GetOwnLogs()) > MaxLogs {
 		return Beliefs{}, fmt.Errorf("%w: a name or list in the beliefs", event.ErrTooLarge)
 	}
 	for _, raw := range m.GetOwnLogs() {

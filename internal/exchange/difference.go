@@ -63,6 +63,10 @@ const (
 	WeMissRuns
 	// TheyMissRuns: records below their tip were lost to damage and we hold them.
 	TheyMissRuns
+	// DeviceTwice: two programs exchange records with the key of one device at the
+	// same time. Its data folder was copied, and both copies are in use: they will
+	// write different records at the same places of its logs.
+	DeviceTwice
 )
 
 // kinds gives each kind its fixed word, its sentence, and what follows from it.
@@ -88,6 +92,7 @@ var kinds = [...]struct {
 	WeLack:              {word: "we_lack", text: "this side lacks records"},
 	WeMissRuns:          {word: "we_miss_runs", text: "records lost to damage here can be fetched again"},
 	TheyMissRuns:        {word: "they_miss_runs", text: "records lost to damage on the other side can be given again"},
+	DeviceTwice:         {word: "device_twice", text: "two copies of one laptop's data folder are connected at the same time; stop one of them, and let it join as a laptop of its own"},
 }
 
 // String is the fixed word: snake_case.

@@ -7,6 +7,8 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"thawtrail/internal/testrun"
+
 	"thawtrail/internal/label"
 	"thawtrail/internal/refusal"
 )
@@ -35,7 +37,7 @@ func TestGlucoseWithItsUnit(t *testing.T) {
 }
 
 func TestGlucoseNeverPanics(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		text := rapid.String().Draw(t, "text") + rapid.SampledFrom([]string{"", "mmol/L", "mg/dL"}).Draw(t, "unit")
 		if got, err := label.ParseGlucose("glucose", text); err == nil {
 			require.True(t, got >= 0 && got <= 35000)

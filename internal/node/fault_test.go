@@ -2,6 +2,7 @@ package node
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"net"
@@ -49,12 +50,21 @@ type side struct {
 
 func newSide(t *testing.T, name string, seed byte) *side {
 	t.Helper()
-	s := &side{t: t, index: &failing{Index: index.NewMemory()}, disk: memfs.New(), ended: make(chan error, 1)}
-	var err error
-	s.Laptop, err = entrytest.On(t, name, seed, s.disk, s.index)
+	s, err := openSide(t, name, seed, memfs.New())
 	require.NoError(t, err)
-	t.Cleanup(func() { require.NoError(t, s.Store.Close()) })
 	return s
+}
+
+// openSide opens one on a disk that may have failed or fail.
+func openSide(t *testing.T, name string, seed byte, disk *memfs.FS) (*side, error) {
+	t.Helper()
+	s := &side{t: t, index: &failing{Index: index.NewMemory()}, disk: disk, ended: make(chan error, 1)}
+	var err error
+	if s.Laptop, err = entrytest.On(t, name, seed, rand.Reader, disk, s.index); err != nil {
+		return nil, err
+	}
+	t.Cleanup(func() { require.NoError(t, s.Store.Close()) })
+	return s, nil
 }
 
 // run runs it until the test ends.
@@ -95,8 +105,16 @@ func (s *side) goesOn() {
 func practice(t *testing.T) (hub, laptop *side) {
 	t.Helper()
 	hub, laptop = newSide(t, "clinic", 1), newSide(t, "north car", 2)
-	hub.Hub = true
 	hub.Begin()
+	meet(t, hub, laptop)
+	require.Eventually(t, func() bool { return laptop.Store.Records() == hub.Store.Records() }, 10*time.Second, 5*time.Millisecond)
+	return hub, laptop
+}
+
+// meet runs a server and an agent, joined without a network, until the test ends.
+func meet(t *testing.T, hub, laptop *side) {
+	t.Helper()
+	hub.Hub = true
 	responder := &replication.Responder{
 		Replica: hub.Replica, Done: t.Context().Done(),
 		Practice: func() string { return "" }, Epoch: func() string { return "first" },
@@ -111,8 +129,6 @@ func practice(t *testing.T) (hub, laptop *side) {
 	require.NoError(t, err)
 	hub.run(func(ctx context.Context) error { return statements.Run(ctx, 50*time.Millisecond) }, members.Watch)
 	laptop.run(link.Run)
-	require.Eventually(t, func() bool { return laptop.Store.Records() == hub.Store.Records() }, 10*time.Second, 5*time.Millisecond)
-	return hub, laptop
 }
 
 func (s *side) note() *pb.WriteResponse {
@@ -168,6 +184,8 @@ func TestADiskThatFills(t *testing.T) {
 	require.NoError(t, err)
 	require.Greater(t, free, uint64(1<<30))
 	laptop.disk.SetCapacity(1<<20 + 200<<10) // the reserve, and little more
+	laptop.note()
+	require.Eventually(t, func() bool { return len(laptop.status().Parts) > 0 }, 10*time.Second, time.Millisecond)
 	saved, told := 0, 0
 	for {
 		out, err := laptop.Write(t.Context(), &pb.WriteRequest{Entry: laptop.Entry(&pb.NoteAdded{
@@ -179,7 +197,7 @@ func TestADiskThatFills(t *testing.T) {
 		}
 		saved++
 		require.Equal(t, "disk_nearly_full", out.Cautions[len(out.Cautions)-1].Code)
-		left := laptop.status().RoomLeftBytes
+		left := laptop.status().GetRoomLeftBytes()
 		require.True(t, told == 0 || left <= int64(told), "what is left gets less")
 		told = int(left)
 	}
@@ -190,6 +208,9 @@ func TestADiskThatFills(t *testing.T) {
 		laptop.goesOn()
 		return laptop.Unsent() == 0
 	}, 20*time.Second, 5*time.Millisecond, "a laptop without room sends what it holds")
+	hub.note()
+	require.Eventually(t, func() bool { return strings.HasPrefix(laptop.status().Link, "connected, but the disk is full") },
+		10*time.Second, 5*time.Millisecond, "and stays connected when it can take nothing")
 
 	laptop.disk.SetCapacity(0)
 	laptop.index.err.Store(nil)
@@ -200,5 +221,5 @@ func TestADiskThatFills(t *testing.T) {
 	}, 20*time.Second, 5*time.Millisecond)
 	laptop.Clock.Advance(2 * time.Minute)
 	laptop.note()
-	require.Zero(t, laptop.status().RoomLeftBytes, "the reserve is in place again")
+	require.Nil(t, laptop.status().RoomLeftBytes, "the reserve is in place again")
 }

@@ -86,6 +86,7 @@ func (n *Node) Run(ctx context.Context) error {
 	asked := ctx
 	group, ctx := errgroup.WithContext(ctx)
 	responder := &replication.Responder{Replica: n.Replica, Practice: n.Practice, Epoch: n.Epoch, Done: ctx.Done()}
+	n.Replica.Found = responder.Differences
 	s := rpc.Mount(n.Replica, responder, n.callers(opened.Token), n.health)
 	rpc.RegisterPINs(s, &access.PINs{Reader: query.Reader{Replica: n.Replica}, Opens: n.Opens})
 	if n.Phones != nil {

@@ -2,10 +2,8 @@ package node
 
 import (
 	"context"
-	"errors"
+	"fmt"
 	"time"
-
-	"thawtrail/internal/store"
 )
 
 // When the whole journal is read for damage: soon after a start, when the first
@@ -18,16 +16,10 @@ const (
 // scrub reads the whole journal now and then until ctx ends. What cannot be read
 // is named among the repairs, and asked of other replicas at the next hello.
 func (n *Node) scrub(ctx context.Context) error {
-	return scrubDaily(ctx, func() {
-		// A failure to read is told and tried again next day; it must not end the
-		// program that takes tonight's records.
-		if err := n.Store.Scrub(ctx); err != nil && ctx.Err() == nil && !errors.Is(err, store.ErrClosed) {
-			n.Log.Error("read the journal for damage", "error", err)
-		}
-	})
+	return scrubDaily(ctx, n.Store.Scrub)
 }
 
-func scrubDaily(ctx context.Context, read func()) error {
+func scrubDaily(ctx context.Context, read func(context.Context) error) error {
 	for wait := scrubFirst; ; wait = scrubEvery {
 		timer := time.NewTimer(wait)
 		select {
@@ -35,7 +27,9 @@ func scrubDaily(ctx context.Context, read func()) error {
 			timer.Stop()
 			return nil
 		case <-timer.C:
-			read()
+			if err := read(ctx); err != nil {
+				return fmt.Errorf("read the journal for damage: %w", err)
+			}
 		}
 	}
 }

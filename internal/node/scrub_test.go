@@ -16,7 +16,12 @@ func TestScrubSoonAndDaily(t *testing.T) {
 		ctx, cancel := context.WithCancel(t.Context())
 		var reads atomic.Int64
 		done := make(chan error)
-		go func() { done <- scrubDaily(ctx, func() { reads.Add(1) }) }()
+		go func() {
+			done <- scrubDaily(ctx, func(context.Context) error {
+				reads.Add(1)
+				return nil
+			})
+		}()
 		for i, wait := range []time.Duration{scrubFirst - time.Second, 2 * time.Second, scrubEvery, scrubEvery} {
 			time.Sleep(wait)
 			synctest.Wait()

@@ -183,12 +183,18 @@ func (s Reader) GetStatus(ctx context.Context, _ *pb.GetStatusRequest) (*pb.GetS
 		Server: s.Link.Server(), Link: s.Link.State(), Differences: s.Link.Differences(), Repairs: s.Store.Repairs(),
 		SetAside: s.Link.Quarantined(),
 	}
+	if s.Found != nil {
+		out.Differences = append(out.Differences, s.Found()...)
+	}
 	out.SavedHere, out.Sent, out.HeldOnServer = s.Delivered()
 	if left, short := s.Store.Room(); short {
-		out.RoomLeftBytes = int64(min(left, math.MaxInt64))
+		out.RoomLeftBytes = proto.Int64(int64(min(left, math.MaxInt64)))
 	}
 	if err := s.Store.Trouble(); err != nil {
 		out.Parts = append(out.Parts, &pb.PartRow{Part: "index on the disk", Problem: err.Error()})
+	}
+	if err := s.Store.Unwritten(); err != nil {
+		out.Parts = append(out.Parts, &pb.PartRow{Part: "journal", Problem: err.Error()})
 	}
 	for _, d := range s.Parts.Down() {
 		out.Parts = append(out.Parts, &pb.PartRow{Part: d.Part, Problem: d.Problem, Since: d.Since.UTC().Format(time.RFC3339), Failures: d.Failures})

@@ -51,7 +51,11 @@ type Replica struct {
 	// Nil on the server itself.
 	Carried chan struct{}
 
-	Pins *pins.Book // of the people who share this machine; nil where none are kept
+	// Found lists what this replica found different between those that it answers, in
+	// words; nil where nobody calls.
+	Found func() []string
+
+	Pins *pins.Registry // of the people who share this machine; nil where none are kept
 
 	// Parts says which parts of the program do not work now; nil where none run.
 	Parts *Parts
@@ -83,8 +87,17 @@ type Seals interface {
 	Open(entity event.Key, field string, s *pb.Sealed) (plain string, ok bool)
 	// Save writes keys that were made durably, before a record relies on them.
 	Save() error
-	// Take takes keys that came beside records, durably.
-	Take([]*pb.FieldKey) error
+	// Take takes keys that came beside records, durably. refused is the first key
+	// that could not be taken, and stops no other.
+	Take([]*pb.FieldKey) (refused, err error)
+	// Wants says that a key is well formed, and neither held nor forgotten here.
+	Wants(*pb.FieldKey) bool
+	// Find gives the keys of these ids that are held.
+	Find(ids [][]byte) []*pb.FieldKey
+	// Sums says in 2 KiB which ids are known; Differing lists those where the sums
+	// of another side differ, from a bucket on, and the bucket to go on from.
+	Sums() []byte
+	Differing(sums []byte, from, most int) (held, forgotten [][]byte, next int, err error)
 	// Since lists keys after the first n, and the number to go on from.
 	Since(n, most int) (list []*pb.FieldKey, next int)
 	// Forget drops the keys of an entity for ever, here.
@@ -140,7 +153,7 @@ func NotSaved(err error) error {
 		return refusal.Fail(refusal.ErrUnavailable, "not saved: this program is stopping")
 	}
 	if errors.Is(err, store.ErrNoSpace) {
-		return refusal.Fail(refusal.ErrUnavailable, "not saved: the disk of this machine is full, and the room kept free for entries is used up. Delete something, then enter this again")
+		return refusal.Fail(refusal.ErrUnavailable, "not saved: the disk of this machine is full (no space left), and the room kept free for entries is used up. Delete something, then enter this again")
 	}
 	return refusal.Fail(refusal.ErrUnavailable, "%s", err.Error())
 }

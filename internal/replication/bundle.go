@@ -13,6 +13,7 @@ import (
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/replica"
+	"thawtrail/internal/store"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -241,6 +242,7 @@ func (r Bundles) Take(ctx context.Context, file io.ReadSeeker, code bundle.Code,
 	if err != nil {
 		return unreadable(err)
 	}
+	intake, writer := newKeyIntake(r.Replica, maxInFile), exchange.DeviceID{}
 	for {
 		keys, run, err := reader.Next()
 		switch {
@@ -248,17 +250,22 @@ func (r Bundles) Take(ctx context.Context, file io.ReadSeeker, code bundle.Code,
 			if out.New > 0 {
 				r.carried()
 			}
+			if err := intake.settle(ctx, writer); err != nil {
+				return replica.NotSaved(err)
+			}
 			return r.Store.CatchUp(ctx)
 		case err != nil:
 			return unreadable(err)
 		case run == nil:
-			if err := r.Seals.Take(keys); err != nil {
-				return replica.NotSaved(err)
-			}
+			intake.wait(writer, keys) // they stand before the records that need them
 			continue
 		}
-		if err := r.takeRun(ctx, run, out); err != nil {
+		results, err := r.takeRun(ctx, run, out)
+		if err != nil {
 			return err
+		}
+		if err := intake.take(ctx, writer, nil, results); err != nil {
+			return replica.NotSaved(err)
 		}
 	}
 }
@@ -273,10 +280,10 @@ func (r Bundles) carried() {
 // maxNamed bounds what people are told of runs that did not verify.
 const maxNamed = 20
 
-func (r Bundles) takeRun(ctx context.Context, run *pb.Run, out *Outcome) error {
+func (r Bundles) takeRun(ctx context.Context, run *pb.Run, out *Outcome) ([]store.RunResult, error) {
 	results, err := r.Store.Ingest(ctx, []*pb.Run{run})
 	if err != nil {
-		return replica.NotSaved(err)
+		return nil, replica.NotSaved(err)
 	}
 	for _, res := range results {
 		out.New += int64(res.Taken)
@@ -293,7 +300,7 @@ func (r Bundles) takeRun(ctx context.Context, run *pb.Run, out *Outcome) error {
 			out.SetAside = append(out.SetAside, res.Refused.Error())
 		}
 	}
-	return nil
+	return results, nil
 }
 
 // WrittenAt is when the file was written, by its writer's clock.

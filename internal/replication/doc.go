@@ -4,10 +4,10 @@
 // A Link is the side that calls: a laptop. It keeps sessions going: hello compares
 // what both sides believe, then one half pushes what the other lacks and one half
 // pulls, until the link ends. A Responder is the side that answers: the hub. Between
-// them stands Peer, a transport of three calls; package rpc carries it over gRPC, and
+// them stands Peer, a transport of four calls; package rpc carries it over gRPC, and
 // a test may call the Responder directly.
 //
-//	Link ---- Peer ----> Responder        hello, push, pull
+//	Link ---- Peer ----> Responder        hello, push, pull, keys
 //	Link <--- Incoming - Outgoing         the stream that stays open
 //
 // What each side does is written as steps that wait for nothing: Link.Greet and

@@ -32,6 +32,10 @@ func (claims) Pull(context.Context, *pb.PullRequest) (replication.Incoming, erro
 	return nil, errors.New("no more")
 }
 
+func (claims) Keys(context.Context, *pb.KeysRequest) (*pb.KeysResponse, error) {
+	return nil, errors.New("no more")
+}
+
 func (claims) Close() error { return nil }
 
 // logsBefore names n logs that stand before an own log in the order of ids, with the

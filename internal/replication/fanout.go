@@ -8,6 +8,7 @@ import (
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
+	"thawtrail/internal/replica"
 	"thawtrail/internal/store"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -23,11 +24,23 @@ type fanout struct {
 	next int         // guarded by mu
 }
 
-// runs is what a store is here.
+// runs is what a replica is here.
 type runs interface {
 	Log(event.LogID) (store.LogInfo, bool)
 	ReadRun(ctx context.Context, log event.LogID, from uint64, maxBytes int) (run *pb.Run, next uint64, err error)
+	KeysFor(*pb.Run) []*pb.FieldKey
 }
+
+// replicaRuns reads runs of a replica.
+type replicaRuns struct{ *replica.Replica }
+
+func (r replicaRuns) Log(id event.LogID) (store.LogInfo, bool) { return r.Store.Log(id) }
+
+func (r replicaRuns) ReadRun(ctx context.Context, log event.LogID, from uint64, maxBytes int) (*pb.Run, uint64, error) {
+	return r.Store.ReadRun(ctx, log, from, maxBytes)
+}
+
+func (r replicaRuns) KeysFor(run *pb.Run) []*pb.FieldKey { return keysFor(r.Replica, run) }
 
 // maxShared is how many records a run may hold to be kept.
 const maxShared = 64
@@ -35,8 +48,9 @@ const maxShared = 64
 // shared is a run as it goes to many streams.
 type shared struct {
 	key  sharedKey
-	once sync.Once // guards the three below: the first stream that wants it reads
+	once sync.Once // guards the four below: the first stream that wants it reads
 	run  *pb.Run
+	keys []*pb.FieldKey // that the run needs
 	next uint64
 	err  error
 
@@ -103,7 +117,9 @@ func (sh *shared) read(ctx context.Context, s runs, send exchange.Send) error {
 	sh.once.Do(func() {
 		if sh.run, sh.next, sh.err = s.ReadRun(ctx, send.Log, send.From, sh.key.most); sh.err != nil {
 			sh.err = fmt.Errorf("read log %s: %w", event.Hash(send.Log).Short(), sh.err)
+			return
 		}
+		sh.keys = s.KeysFor(sh.run)
 	})
 	return sh.err
 }
@@ -121,5 +137,5 @@ func send(out Outgoing, sh *shared, last bool, wallUs int64) error {
 }
 
 func (sh *shared) message(last bool, wallUs int64) *pb.PullResponse {
-	return &pb.PullResponse{Runs: []*pb.Run{sh.run}, CaughtUp: last, WallUs: wallUs}
+	return &pb.PullResponse{Runs: []*pb.Run{sh.run}, Keys: sh.keys, CaughtUp: last, WallUs: wallUs}
 }

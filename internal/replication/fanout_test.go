@@ -36,6 +36,8 @@ func (d slowDisk) ReadRun(ctx context.Context, log event.LogID, from uint64, _ i
 	return &pb.Run{Log: log[:]}, 4, nil
 }
 
+func (slowDisk) KeysFor(*pb.Run) []*pb.FieldKey { return nil }
+
 // A slow read of one log holds up those who want that log, and nobody else; and it
 // is made once for all of them, also when the one who began it goes away.
 func TestOneSlowReadHoldsUpItsLogAlone(t *testing.T) {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"log/slog"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -29,6 +30,8 @@ const (
 	// wakeTick is how often the wall clock is looked at; a jump of more than
 	// twice that means that the laptop slept, and the link is made anew.
 	wakeTick = 5 * time.Second
+	// roomTick is how often room is looked for on a full disk.
+	roomTick = 2 * time.Second
 )
 
 // Dial makes a way to the server. It need not connect before it is used. Arrived is
@@ -50,11 +53,14 @@ type Link struct {
 	state       string
 	epoch       string // of the hub that was met last
 	differences []string
+	told        []string // by the other side, in this session
 	quarantined []string
 	heard       time.Time                    // from the server, last
 	live        bool                         // a hello was answered and its link stands
 	sessions    int                          // that began with an answered hello
 	acked       map[event.LogID]exchange.Tip // of own logs, as the hub acknowledged
+
+	keys *keyIntake
 }
 
 const epochName = "hub epoch"
@@ -64,7 +70,7 @@ const epochName = "hub epoch"
 func NewLink(r *replica.Replica, server string, dial Dial, memory Memory) *Link {
 	l := &Link{
 		replica: r, store: r.Store, clock: r.Clock, log: r.Log, server: server, dial: dial,
-		state: "not connected yet", acked: map[event.LogID]exchange.Tip{},
+		state: "not connected yet", acked: map[event.LogID]exchange.Tip{}, keys: newKeyIntake(r, maxWaiting),
 	}
 	if l.server == "" {
 		l.state = "no server: this laptop works alone"
@@ -155,8 +161,10 @@ func (l *Link) session(ctx context.Context) error {
 	l.say("connected")
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return l.keepHeard(ctx) })
+	caughtUp := make(chan struct{})
 	group.Go(func() error { return met.push(ctx, peer) })
-	group.Go(func() error { return met.pull(ctx, peer) })
+	group.Go(func() error { return met.pull(ctx, peer, caughtUp) })
+	group.Go(func() error { return met.compareKeys(ctx, peer, caughtUp) })
 	group.Go(func() error { return l.watchSleep(ctx) })
 	group.Go(func() error { return l.watchCarried(ctx) })
 	return group.Wait()
@@ -173,6 +181,8 @@ func (l *Link) watchCarried(ctx context.Context) error {
 	}
 }
 
+// hello states what is believed here, measures the clock, and acts on what the
+// two sides find different.
 func (l *Link) hello(ctx context.Context, peer Peer) (*Session, error) {
 	ctx, cancel := context.WithTimeout(ctx, helloTimeout)
 	defer cancel()
@@ -183,6 +193,21 @@ func (l *Link) hello(ctx context.Context, peer Peer) (*Session, error) {
 	}
 	return l.Meet(ctx, greeting, resp)
 }
+
+// hear notes what only the other side can find: that this folder has a live copy.
+func (l *Link) hear(differences []string) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for _, d := range differences {
+		if strings.HasPrefix(d, exchange.DeviceTwice.String()+":") && len(d) < maxToldBytes && !slices.Contains(l.told, d) && len(l.told) < maxNoted {
+			l.told = append(l.told, d)
+			l.log.Warn("told by the server", "difference", d)
+		}
+	}
+}
+
+// maxToldBytes bounds one sentence of the other side.
+const maxToldBytes = 1 << 10
 
 // measure keeps the offset of this clock against the hub's: the hub's answer
 // lies between the two readings, so half the round trip bounds the error (NTP,
@@ -213,7 +238,7 @@ func (l *Link) compare(ctx context.Context, theirs exchange.Beliefs) error {
 		}
 	}
 	l.mu.Lock()
-	l.differences, l.epoch = words, theirs.HubEpoch
+	l.differences, l.epoch, l.told = words, theirs.HubEpoch, nil
 	l.mu.Unlock()
 	if stop, ok := exchange.Stop(found); ok {
 		return errors.New(stop.String())

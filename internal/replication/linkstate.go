@@ -39,7 +39,7 @@ func (l *Link) State() string {
 func (l *Link) Differences() []string {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	return slices.Clone(l.differences)
+	return slices.Concat(l.differences, l.told)
 }
 
 // Quarantined names what was not taken or not sent because it did not verify.

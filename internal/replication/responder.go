@@ -30,7 +30,16 @@ type Responder struct {
 	pulls map[exchange.DeviceID][]*Stream // open streams by device, oldest first
 	open  int
 
-	news fanout
+	news  fanout
+	twins twins
+
+	once sync.Once
+	keys *keyIntake
+}
+
+func (x *Responder) intake() *keyIntake {
+	x.once.Do(func() { x.keys = newKeyIntake(x.Replica, maxWaiting) })
+	return x.keys
 }
 
 // beliefs is what this replica states of itself.
@@ -38,7 +47,7 @@ func beliefs(r *replica.Replica, practice, epoch string) exchange.Beliefs {
 	b := exchange.Beliefs{
 		Protocol: exchange.Protocol, Fold: ledger.FoldVersion, Program: replica.Version, Practice: practice,
 		Key: r.Store.PublicKey(), Name: r.Name, Held: r.Store.Held(), WallUs: r.Clock.Now().UnixMicro(),
-		HubEpoch: epoch, Hub: r.Hub, Own: r.Store.OwnLogs(),
+		HubEpoch: epoch, Hub: r.Hub, Own: r.Store.OwnLogs(), Boot: string(r.Store.Boot()),
 	}
 	copy(b.Device[:], r.Store.Device())
 	return b
@@ -65,7 +74,11 @@ func (x *Responder) Hello(ctx context.Context, req *pb.HelloRequest) (*pb.HelloR
 	if stop, ok := exchange.Stop(differences); ok {
 		return nil, refusal.Fail(refusal.ErrUnready, "%s", stop.String())
 	}
-	out := &pb.HelloResponse{Beliefs: beliefs(x.Replica, x.Practice(), x.Epoch()).PB()}
+	session, told := x.twins.hello(theirs.Device, theirs.Boot)
+	out := &pb.HelloResponse{Beliefs: beliefs(x.Replica, x.Practice(), x.Epoch()).PB(), Session: session}
+	if told != "" {
+		out.Differences = append(out.Differences, told)
+	}
 	for _, d := range differences[:min(len(differences), maxDifferences)] {
 		out.Differences = append(out.Differences, d.String())
 	}
@@ -93,20 +106,21 @@ func (x *Responder) Push(ctx context.Context, req *pb.PushRequest) (*pb.PushResp
 	if err := isCaller(ctx, req.Device); err != nil {
 		return nil, err
 	}
-	if err := x.Seals.Take(req.Keys); err != nil {
-		return nil, replica.NotSaved(err)
-	}
 	var peer exchange.DeviceID
 	copy(peer[:], req.Device)
 	results, err := x.Store.IngestFrom(ctx, peer, req.Runs)
 	if err != nil {
 		return nil, replica.NotSaved(err)
 	}
+	// What is acknowledged can be read: its keys are on the disk first.
+	if err := x.intake().take(ctx, peer, req.Keys, results); err != nil {
+		return nil, replica.NotSaved(err)
+	}
 	out := &pb.PushResponse{}
 	for i, res := range results {
 		if !res.Tip.Log.IsZero() {
 			out.Accepted = append(out.Accepted, x.tips(res.Tip)...)
-			x.theyHold(req.Device, res.Tip)
+			x.theyHold(peer, req.Session, res.Tip)
 		}
 		if res.Refused != nil {
 			out.Refused = append(out.Refused, res.Refused.PB())
@@ -131,14 +145,25 @@ func (x *Responder) tips(tip exchange.LogTip) []*pb.Tip {
 	return out
 }
 
-// theyHold tells the streams to a device that it holds what it just pushed, so
-// that it is not sent back.
-func (x *Responder) theyHold(device []byte, tip exchange.LogTip) {
-	var id exchange.DeviceID
-	copy(id[:], device)
+// theyHold tells the stream of a session that its other side holds what it just
+// pushed, so that it is not sent back. A copy of the same folder, which has another
+// session, is sent it.
+func (x *Responder) theyHold(device exchange.DeviceID, session uint64, tip exchange.LogTip) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
-	for _, p := range x.pulls[id] {
-		p.theyHold(tip)
+	for _, p := range x.pulls[device] {
+		if p.session == session {
+			p.theyHold(tip)
+		}
 	}
+}
+
+// nameOf is what people call a device, as its logs say.
+func (x *Responder) nameOf(device exchange.DeviceID) (name string) {
+	for _, l := range x.Store.Logs() {
+		if bytes.Equal(l.Device(), device[:]) && l.Name != "" {
+			name = l.Name
+		}
+	}
+	return name
 }

@@ -2,11 +2,13 @@ package replication
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/replica"
+	"thawtrail/internal/store"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -14,19 +16,22 @@ import (
 // what to send next, and what to do with what came. It waits for nothing and calls
 // nobody. Link.Run carries its messages, and a simulation may carry them one by one.
 //
-// Next and Answered belong to one half, Take to the other; the two halves may run
-// at the same time.
+// Next and Answered belong to one half, Take to the other, and the rounds of
+// CompareKeys to a third; all may run at the same time.
 type Session struct {
 	link   *Link
+	number uint64 // that the other side gave it; zero of a program that does not compare keys
 	pusher *exchange.Pusher
 	reader reader
 	seen   uint64 // moves of the store that the pusher was told
-	keys   int    // field keys that the other side was sent
+	keys   int    // how many keys were sent to a program that does not compare them
 
-	// What is on its way: keys up to keysNext, or the run of send up to next.
-	keysNext int
+	// What goes out: the run of send up to next, once chosen, and ahead of it keys up
+	// to keysNext.
 	send     exchange.Send
+	chosen   bool
 	next     uint64
+	keysNext int
 }
 
 // Greeting is the first message to the other side, and when it was made.
@@ -49,33 +54,37 @@ func (l *Link) Meet(ctx context.Context, g Greeting, resp *pb.HelloResponse) (*S
 	if err != nil {
 		return nil, err
 	}
-	if err := l.compare(ctx, theirs); err != nil {
+	err = l.compare(ctx, theirs)
+	l.hear(resp.Differences)
+	if err != nil {
 		return nil, err
 	}
-	s := &Session{link: l, reader: reader{store: l.store}}
+	s := &Session{link: l, number: resp.Session, reader: reader{store: l.store}}
 	_, s.seen, _ = l.store.MovedSince(0)
 	s.pusher = exchange.NewPusher(l.store.Held(), theirs.Held, l.store.Has)
 	s.pusher.GiveBack(theirs.Own)
 	return s, nil
 }
 
-// Next is the next message to push: field keys ahead of the records that need them,
-// then what the other side lacks, then every new record of this laptop. It is nil
-// when there is nothing to send until the store saves something. Answered comes
-// before the next Next.
+// Next is the next message to push: what the other side lacks, then every new record
+// of this laptop, each with the keys that it needs. It is nil when there is nothing
+// to send until the store saves something. Answered comes before the next Next.
 func (s *Session) Next(ctx context.Context) (*pb.PushRequest, error) {
-	keys, next := s.link.replica.Seals.Since(s.keys, replica.MaxKeysSent)
-	s.keysNext = next
-	if len(keys) > 0 {
-		return &pb.PushRequest{Device: s.link.store.Device(), Keys: keys}, nil
-	}
 	s.tellMoves()
 	for {
-		var ok bool
-		if s.send, ok = s.pusher.Next(); !ok {
+		if !s.chosen {
+			s.send, s.chosen = s.pusher.Next()
+		}
+		if !s.chosen || !s.send.Urgent {
+			if keys := s.allKeys(); len(keys) > 0 {
+				return s.request(nil, keys), nil
+			}
+		}
+		if !s.chosen {
 			s.tellQuarantined()
 			return nil, nil
 		}
+		s.chosen = false
 		run, next, err := s.reader.read(ctx, s.send)
 		if err != nil {
 			return nil, err
@@ -85,8 +94,24 @@ func (s *Session) Next(ctx context.Context) (*pb.PushRequest, error) {
 			continue
 		}
 		s.next = next
-		return &pb.PushRequest{Device: s.link.store.Device(), Runs: []*pb.Run{run}}, nil
+		return s.request([]*pb.Run{run}, keysFor(s.link.replica, run)), nil
 	}
+}
+
+func (s *Session) request(runs []*pb.Run, keys []*pb.FieldKey) *pb.PushRequest {
+	return &pb.PushRequest{Device: s.link.store.Device(), Session: s.number, Runs: runs, Keys: keys}
+}
+
+// allKeys are all keys, and then each new one, for a program that does not compare
+// them by their ids. They come after what is urgent.
+func (s *Session) allKeys() (keys []*pb.FieldKey) {
+	if s.number != 0 {
+		return nil
+	}
+	if keys, s.keysNext = s.link.replica.Seals.Since(s.keys, replica.MaxKeysSent); len(keys) == 0 {
+		s.keys = s.keysNext // these were forgotten
+	}
+	return keys
 }
 
 // tellMoves tells the pusher which own logs grew. What came from the server
@@ -110,7 +135,10 @@ func (s *Session) tellMoves() {
 // Answered takes the answer to what Next gave. An error ends the session: without
 // an answer nothing is known of what was on its way, and the next hello tells.
 func (s *Session) Answered(resp *pb.PushResponse) error {
-	s.keys = s.keysNext
+	if s.keys < s.keysNext { // keys were on their way, and no run
+		s.keys = s.keysNext
+		return nil
+	}
 	var tips []exchange.LogTip
 	for _, m := range resp.Accepted {
 		tip, err := exchange.TipFromPB(m)
@@ -144,7 +172,7 @@ func (s *Session) tellQuarantined() {
 
 // Ask asks for all that this side lacks, and for what comes later.
 func (s *Session) Ask() *pb.PullRequest {
-	return &pb.PullRequest{Device: s.link.store.Device(), Held: exchange.HeldPB(s.link.store.Held())}
+	return &pb.PullRequest{Device: s.link.store.Device(), Session: s.number, Held: exchange.HeldPB(s.link.store.Held())}
 }
 
 // Take saves what came. A gap is an error and ends the session: the next hello
@@ -154,16 +182,15 @@ func (s *Session) Take(ctx context.Context, resp *pb.PullResponse) error {
 	l.mu.Lock()
 	l.heard = l.clock.Now()
 	l.mu.Unlock()
-	if err := l.replica.Seals.Take(resp.Keys); err != nil {
-		return err
+	l.hear(resp.Differences)
+	var results []store.RunResult
+	if len(resp.Runs) > 0 {
+		var err error
+		if results, err = l.store.Ingest(ctx, resp.Runs); err != nil {
+			return err
+		}
 	}
-	if len(resp.Runs) == 0 {
-		return nil
-	}
-	results, err := l.store.Ingest(ctx, resp.Runs)
-	if err != nil {
-		return err
-	}
+	l.takeKeys(ctx, resp.Keys, results)
 	for i, r := range results {
 		switch {
 		case r.Refused == nil:
@@ -217,20 +244,46 @@ func (s *Session) pushOne(ctx context.Context, peer Peer, req *pb.PushRequest) e
 
 // pull carries the other half: it takes what this laptop lacks and stays open for
 // what comes.
-func (s *Session) pull(ctx context.Context, peer Peer) error {
+func (s *Session) pull(ctx context.Context, peer Peer, caughtUp chan<- struct{}) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	stream, err := peer.Pull(ctx, s.Ask())
 	if err != nil {
 		return err
 	}
-	for {
+	for told := false; ; {
 		resp, err := stream.Recv()
 		if err != nil {
 			return err
 		}
-		if err := s.Take(ctx, resp); err != nil {
+		if err := s.takeWithRoom(ctx, resp); err != nil {
 			return err
 		}
+		if resp.CaughtUp && !told {
+			told = true
+			close(caughtUp)
+		}
 	}
+}
+
+// takeWithRoom is Take that waits while the disk is full. The session goes on: this
+// laptop's own records must still go out, and its server keeps the others.
+func (s *Session) takeWithRoom(ctx context.Context, resp *pb.PullResponse) error {
+	err := s.Take(ctx, resp)
+	if !errors.Is(err, store.ErrNoSpace) {
+		return err
+	}
+	s.link.say("connected, but the disk is full: records are sent, and none can be taken")
+	tick := time.NewTicker(roomTick)
+	defer tick.Stop()
+	for errors.Is(err, store.ErrNoSpace) {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+		}
+		err = s.Take(ctx, resp)
+	}
+	s.link.say("connected")
+	return err
 }

@@ -2,7 +2,7 @@ package replication
 
 import (
 	"context"
-	"errors"
+	"fmt"
 	"slices"
 	"time"
 
@@ -37,14 +37,13 @@ func NewStatements(ctx context.Context, r *replica.Replica, epoch string) (*Stat
 }
 
 // Run makes a statement whenever records came in, at most one in every interval,
-// until ctx ends.
+// until ctx ends. After an error, as of a full disk, it may be run again.
 func (s *Statements) Run(ctx context.Context, every time.Duration) error {
 	tick := time.NewTicker(every)
 	defer tick.Stop()
 	for {
-		if err := s.State(ctx); err != nil && ctx.Err() == nil && !errors.Is(err, store.ErrClosed) {
-			// A full disk must not end the server: the next tick tries again.
-			s.replica.Log.Error("hub statement", "error", err)
+		if err := s.State(ctx); err != nil {
+			return fmt.Errorf("hub statement: %w", err)
 		}
 		select {
 		case <-ctx.Done():

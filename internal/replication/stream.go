@@ -15,19 +15,26 @@ import (
 // Stream sends one caller what it lacks, message by message. Responder.Pull carries
 // it to its end, and a simulation may step it.
 type Stream struct {
-	x      *Responder
-	ctx    context.Context // of this stream
-	end    context.CancelCauseFunc
-	device exchange.DeviceID
-	out    Outgoing
-	pusher *exchange.Pusher
-	most   int
-	seen   uint64
-	keys   int // how many field keys were sent
+	x       *Responder
+	ctx     context.Context // of this stream
+	end     context.CancelCauseFunc
+	device  exchange.DeviceID
+	out     Outgoing
+	pusher  *exchange.Pusher
+	most    int
+	seen    uint64
+	session uint64
+	boot    string      // guarded by x.mu; of the program at the other end
+	say     []string    // to be sent with the next message of its own
+	words   chan string // what was found since the hello, on its way
+	byID    bool        // keys are compared by their ids
+	keys    int         // how many field keys were sent; of one that knows no ids
 
-	saved <-chan struct{} // nil at first; closed when there may be more to send
-	round bool            // more is to be sent before the stream has caught up
-	ready *shared         // read, and sent once it is known whether it is the last
+	saved  <-chan struct{} // nil at first; closed when there may be more to send
+	round  bool            // more is to be sent before the stream has caught up
+	want   exchange.Send   // the run that goes next, once chosen
+	chosen bool
+	ready  *shared // read, and sent once it is known whether it is the last
 
 	mu    sync.Mutex
 	known []exchange.LogTip // what the device pushed meanwhile, at most maxKnown
@@ -64,10 +71,7 @@ func (x *Responder) Pull(ctx context.Context, req *pb.PullRequest, out Outgoing)
 			return err
 		}
 		if !more && !p.wait() {
-			if err := p.replaced(); err != nil {
-				return err
-			}
-			return refusal.Fail(refusal.ErrUnavailable, "this side is stopping")
+			return cmp.Or(p.ended(), refusal.Fail(refusal.ErrUnavailable, "this side is stopping"))
 		}
 	}
 }
@@ -81,34 +85,39 @@ func (x *Responder) Open(ctx context.Context, req *pb.PullRequest, out Outgoing)
 	if err != nil {
 		return nil, err
 	}
-	p := &Stream{x: x, out: out, most: exchange.MaxBatchBytes}
+	p := &Stream{x: x, out: out, most: exchange.MaxBatchBytes, session: req.Session, byID: req.Session != 0, words: make(chan string, 1)}
+	copy(p.device[:], req.Device)
 	if n := int(req.BatchBytes); n > 0 {
 		p.most = min(max(n, exchange.MinBatchBytes), exchange.MaxBatchBytes)
 	}
 	_, p.seen, _ = x.Store.MovedSince(0)
 	p.pusher = exchange.NewPusher(x.Store.Held(), held, x.Store.Has)
-	copy(p.device[:], req.Device)
 	if err := x.enter(ctx, p); err != nil {
 		return nil, err
 	}
+	x.meet(p, x.nameOf(p.device))
 	return p, nil
 }
 
-// replaced says that a newer stream ended this one; nil for any other end.
-func (p *Stream) replaced() error {
-	if err := context.Cause(p.ctx); errors.Is(err, errReplaced) {
+// ended says why this side ended the stream alone; nil for any other end.
+func (p *Stream) ended() error {
+	if err := context.Cause(p.ctx); errors.Is(err, errReplaced) || errors.Is(err, errTwin) {
 		return err
 	}
 	return nil
 }
 
-// wait returns when a log moved; false when the stream is to end.
+// wait returns when a log moved or something was found; false when the stream is to
+// end.
 func (p *Stream) wait() bool {
 	select {
 	case <-p.ctx.Done():
 		return false
 	case <-p.x.Done:
 		return false
+	case words := <-p.words:
+		p.say = append(p.say, words)
+		return true
 	case <-p.saved:
 		return true
 	}
@@ -119,7 +128,7 @@ func (p *Stream) wait() bool {
 // nothing is left to send until the store saves something.
 func (p *Stream) Step() (more bool, err error) {
 	if more, err = p.step(); err != nil {
-		err = cmp.Or(p.replaced(), err)
+		err = cmp.Or(p.ended(), err)
 	}
 	return more, err
 }
@@ -132,16 +141,22 @@ func (p *Stream) step() (more bool, err error) {
 		if err := p.ctx.Err(); err != nil {
 			return false, err
 		}
-		if sent, err := p.sendKeys(); sent || err != nil {
-			return true, err
+		if !p.chosen {
+			p.want, p.chosen = p.pusher.Next()
 		}
-		send, ok := p.pusher.Next()
-		if !ok {
+		if !p.chosen || !p.want.Urgent {
+			if sent, err := p.sendKeys(); sent || err != nil {
+				return true, err
+			}
+		}
+		if !p.chosen {
 			last := p.ready
 			p.round, p.ready = false, nil
-			return false, p.send(last, true)
+			err := p.send(last, true)
+			return len(p.say) > 0, err
 		}
-		sh, err := p.x.news.read(p.ctx, p.x.Store, send, min(send.MaxBytes, p.most))
+		p.chosen = false
+		sh, err := p.x.news.read(p.ctx, replicaRuns{p.x.Replica}, p.want, min(p.want.MaxBytes, p.most))
 		if err != nil {
 			return false, err
 		}
@@ -160,12 +175,17 @@ func (p *Stream) step() (more bool, err error) {
 }
 
 // begin says whether there may be something to send. A stream that has caught up
-// begins anew when something was saved since.
+// begins anew when something was saved or found since.
 func (p *Stream) begin() bool {
 	if p.round {
 		return true
 	}
-	if p.saved != nil {
+	select {
+	case words := <-p.words:
+		p.say = append(p.say, words)
+	default:
+	}
+	if p.saved != nil && len(p.say) == 0 {
 		select {
 		case <-p.saved:
 		default:
@@ -201,13 +221,19 @@ func (p *Stream) moved() {
 func (p *Stream) send(sh *shared, caughtUp bool) error {
 	now := p.x.Clock.Now().UnixMicro()
 	if sh == nil {
-		return p.out.Send(&pb.PullResponse{CaughtUp: caughtUp, WallUs: now})
+		m := &pb.PullResponse{CaughtUp: caughtUp, WallUs: now, Differences: p.say}
+		p.say = nil
+		return p.out.Send(m)
 	}
 	return send(p.out, sh, caughtUp, now)
 }
 
-// sendKeys sends field keys ahead of the records that need them.
+// sendKeys sends all field keys, and then each new one, to a program that does not
+// compare them by their ids.
 func (p *Stream) sendKeys() (sent bool, err error) {
+	if p.byID {
+		return false, nil
+	}
 	keys, next := p.x.Seals.Since(p.keys, replica.MaxKeysSent)
 	if len(keys) > 0 {
 		sent, err = true, p.out.Send(&pb.PullResponse{Keys: keys})

@@ -13,6 +13,7 @@ type Peer interface {
 	Hello(context.Context, *pb.HelloRequest) (*pb.HelloResponse, error)
 	Push(context.Context, *pb.PushRequest) (*pb.PushResponse, error)
 	Pull(context.Context, *pb.PullRequest) (Incoming, error)
+	Keys(context.Context, *pb.KeysRequest) (*pb.KeysResponse, error)
 	Close() error
 }
 

@@ -104,5 +104,5 @@ func (c *carryService) ShowCode(ctx context.Context, req *pb.ShowCodeRequest) (*
 
 // TakeOver reads such characters.
 func (c *carryService) TakeOver(ctx context.Context, req *pb.TakeOverRequest) (*pb.TakeOverResponse, error) {
-	return c.Writer.TakeOver(ctx, entry.Actor{Seat: pins.CommandLine}, req)
+	return c.Writer.TakeOver(ctx, entry.Actor{Session: pins.CommandLine}, req)
 }

@@ -26,6 +26,10 @@ func (s exchangeService) Push(ctx context.Context, req *pb.PushRequest) (*pb.Pus
 	return s.responder.Push(ctx, req)
 }
 
+func (s exchangeService) Keys(ctx context.Context, req *pb.KeysRequest) (*pb.KeysResponse, error) {
+	return s.responder.Keys(ctx, req)
+}
+
 func (s exchangeService) Pull(req *pb.PullRequest, stream grpc.ServerStreamingServer[pb.PullResponse]) error {
 	return s.responder.Pull(stream.Context(), req, outgoing{stream})
 }
@@ -80,6 +84,11 @@ func (p *peer) Hello(ctx context.Context, req *pb.HelloRequest) (*pb.HelloRespon
 
 func (p *peer) Push(ctx context.Context, req *pb.PushRequest) (*pb.PushResponse, error) {
 	out, err := p.client.Push(ctx, req)
+	return out, Sentence(err)
+}
+
+func (p *peer) Keys(ctx context.Context, req *pb.KeysRequest) (*pb.KeysResponse, error) {
+	out, err := p.client.Keys(ctx, req)
 	return out, Sentence(err)
 }
 

@@ -102,9 +102,12 @@ func Open(key Key, entity event.Key, field string, s *pb.Sealed) ([]byte, error)
 }
 
 // IDOf is the id of the key that a field needs.
-func IDOf(s *pb.Sealed) (id KeyID, ok bool) {
-	ok = len(s.GetKeyId()) == len(id)
-	copy(id[:], s.GetKeyId())
+func IDOf(s *pb.Sealed) (id KeyID, ok bool) { return ToID(s.GetKeyId()) }
+
+// ToID reads an id.
+func ToID(raw []byte) (id KeyID, ok bool) {
+	ok = len(raw) == len(id)
+	copy(id[:], raw)
 	return id, ok
 }
 

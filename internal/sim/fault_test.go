@@ -47,6 +47,8 @@ func init() {
 		"carry":      func(w *world, n *node, r *rand.Rand) { w.carry(n, r) },
 		"takeover":   func(w *world, n *node, r *rand.Rand) { w.takeOver(n, r) },
 		"partial":    func(_ *world, n *node, _ *rand.Rand) { n.loseSegment() },
+		"keys":       func(w *world, _ *node, r *rand.Rand) { w.compareKeys(r) },
+		"lose keys":  func(w *world, n *node, r *rand.Rand) { w.loseKeys(n, r) },
 		"rights":     func(w *world, n *node, r *rand.Rand) { w.rights(n, r) },
 	}
 }

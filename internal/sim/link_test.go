@@ -14,6 +14,7 @@ import (
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/replica"
 	"thawtrail/internal/replication"
+	"thawtrail/internal/store"
 	"thawtrail/internal/trust"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -73,7 +74,10 @@ type session struct {
 	flight   int                  // number of the push on its way
 	waiting  bool                 // for its answer
 	streamed int                  // messages of the stream on their way
-	silent   bool                 // a does not read its stream
+	round    *replication.KeyRound
+	question int  // number of the question about keys on its way
+	caughtUp bool // keys were compared since a holds what b has
+	silent   bool // a does not read its stream
 	over     bool
 }
 
@@ -86,7 +90,7 @@ type message struct {
 	to      *node
 	kind    string
 	bytes   []byte
-	flight  int
+	flight  int  // of a push or a question, and of its answer
 	double  bool // it came before
 	spoiled bool // its bytes were cut: whatever the reader says to it is right
 }
@@ -125,7 +129,13 @@ func (s *session) send(to *node, kind string, m proto.Message) {
 	if err != nil {
 		s.w.fail("marshal: %v", err)
 	}
-	s.w.flying = append(s.w.flying, &message{s: s, to: to, kind: kind, bytes: b, flight: s.flight})
+	s.w.flying = append(s.w.flying, &message{s: s, to: to, kind: kind, bytes: b})
+}
+
+// numbered sends a message that is a push or a question, or an answer to one.
+func (s *session) numbered(to *node, kind string, flight int, m proto.Message) {
+	s.send(to, kind, m)
+	s.w.flying[len(s.w.flying)-1].flight = flight
 }
 
 // beliefs are what the model takes this node to believe.
@@ -168,6 +178,14 @@ func (m *message) arrive() {
 		ok = s.asked(m)
 	case "stream":
 		ok = s.took(m)
+	case "which keys":
+		ok = s.askedKeys(m)
+	case "keys":
+		ok = s.toldKeys(m)
+	case "gift":
+		ok = s.gave(m)
+	case "thanks":
+		ok = s.thanked(m)
 	}
 	if ok = ok && s.pump(); !ok {
 		s.end()
@@ -298,6 +316,7 @@ func (s *session) pump() bool {
 	if s.over {
 		return true
 	}
+	s.a.hears()
 	if s.met != nil && !s.waiting {
 		req, err := s.met.Next(ctx)
 		if !s.a.holds(err, nil) {
@@ -307,12 +326,12 @@ func (s *session) pump() bool {
 			s.flight++
 			s.waiting = true
 			s.w.remember(req.Runs...)
-			s.send(s.b, "push", req)
+			s.numbered(s.b, "push", s.flight, req)
 		}
 	}
 	for s.stream != nil && s.streamed < window {
 		more, err := s.stream.Step()
-		if !s.b.holds(err, nil) {
+		if err != nil && s.replaced(err) || !s.b.holds(err, nil) {
 			return false
 		}
 		if !more {
@@ -363,10 +382,7 @@ func (s *session) pushed(m *message) bool {
 	}
 	s.b.answeredWith(resp)
 	if !s.over {
-		flight := s.flight
-		s.flight = m.flight
-		s.send(s.a, "answer", resp)
-		s.flight = flight
+		s.numbered(s.a, "answer", m.flight, resp)
 	}
 	return true
 }
@@ -402,9 +418,26 @@ func (s *session) took(m *message) bool {
 	if proto.Unmarshal(m.bytes, resp) != nil {
 		return false
 	}
-	ok := s.a.given(m, func() error { return s.met.Take(ctx, resp) })
+	full := false
+	ok := s.a.given(m, func() error {
+		err := s.met.Take(ctx, resp)
+		if full = errors.Is(err, store.ErrNoSpace); full {
+			return nil
+		}
+		return err
+	})
+	if full { // it waits for room, and the session goes on
+		s.w.count("waited for room")
+		s.streamed++
+		s.w.flying = append(s.w.flying, &message{s: s, to: m.to, kind: m.kind, bytes: m.bytes, spoiled: m.spoiled})
+		return true
+	}
 	if ok {
 		s.a.took(resp.Runs)
+	}
+	if ok && resp.CaughtUp && !s.caughtUp {
+		s.caughtUp = true
+		s.compareKeys()
 	}
 	return ok
 }

@@ -79,12 +79,13 @@ type gaps struct {
 }
 
 // gapsOf looks for what cannot be read of a log; nil when it is whole. It reads
-// the log through, but only when it is suspect: damage was met, or its records
-// came with gaps.
+// the log through, but only when it is suspect (damage was met, or its records came
+// with gaps) and something has changed since it was read last. What it gives is
+// shared and must not be changed.
 func (s *Store) gapsOf(id event.LogID) *gaps {
-	info, ok := s.logs.suspected(id)
-	if !ok {
-		return nil
+	info, stamp, known, ok := s.logs.suspected(id)
+	if !ok || known != nil {
+		return known
 	}
 	places, err := s.projection.Places(id, 0, info.Newest()+1)
 	if err != nil {
@@ -95,9 +96,9 @@ func (s *Store) gapsOf(id event.LogID) *gaps {
 	g := s.walk(places, info.Tips())
 	s.logs.setBare(id, g.bare)
 	if g.first == nil && len(g.lost) == 0 {
-		s.logs.whole(id)
-		return nil
+		g = nil
 	}
+	s.logs.scanned(id, stamp, g)
 	return g
 }
 

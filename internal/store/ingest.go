@@ -51,6 +51,11 @@ func (s *Store) ingest(ctx context.Context, w *write) ([]RunResult, error) {
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
+	for _, run := range w.runs {
+		if id, ok := event.ToHash(run.GetLog()); ok {
+			s.gapsOf(id) // what is slow is looked up before the writer is held
+		}
+	}
 	w.done = make(chan struct{})
 	s.submit(w)
 	return w.results, w.err

@@ -14,13 +14,24 @@ type logTable struct {
 
 	logs    map[event.LogID]*LogInfo // bounded by the practice's devices
 	suspect map[event.LogID]bool     // may have records that cannot be read
+	stamps  map[event.LogID]uint64   // count what can change the gaps of a log
+	scans   map[event.LogID]scan     // of suspect logs, as they were read last
 	bare    map[event.LogID]vouching // what no signature vouches for; each value stays as it is
 	plain   map[event.LogID]bool     // have gaps that could not be refilled one by one
 	moves   moves                    // which moved lately
 }
 
 func newLogTable() logTable {
-	return logTable{logs: map[event.LogID]*LogInfo{}, suspect: map[event.LogID]bool{}, bare: map[event.LogID]vouching{}, plain: map[event.LogID]bool{}}
+	return logTable{
+		logs: map[event.LogID]*LogInfo{}, suspect: map[event.LogID]bool{}, stamps: map[event.LogID]uint64{},
+		scans: map[event.LogID]scan{}, bare: map[event.LogID]vouching{}, plain: map[event.LogID]bool{},
+	}
+}
+
+// scan is what a reading of a log found, and when in the log's life that was.
+type scan struct {
+	stamp uint64
+	gaps  *gaps
 }
 
 // publish takes over logs that a commit moved.
@@ -29,6 +40,7 @@ func (t *logTable) publish(moved map[event.LogID]*LogInfo) {
 	defer t.mu.Unlock()
 	for _, id := range event.SortedLogs(moved) {
 		t.logs[id] = moved[id]
+		t.stamps[id]++
 		t.moves.add(id)
 	}
 }
@@ -95,26 +107,39 @@ func (t *logTable) suspectAll() {
 	defer t.mu.Unlock()
 	for id := range t.logs {
 		t.suspect[id] = true
+		t.stamps[id]++
 	}
 }
 
-// suspected is a log that may have records that cannot be read.
-func (t *logTable) suspected(id event.LogID) (LogInfo, bool) {
+// suspected is a log that may have records that cannot be read, its stamp, and the
+// gaps that were found if nothing has changed since.
+func (t *logTable) suspected(id event.LogID) (l LogInfo, stamp uint64, known *gaps, ok bool) {
 	t.mu.RLock()
 	defer t.mu.RUnlock()
-	l, ok := t.logs[id]
+	info, ok := t.logs[id]
 	if !ok || !t.suspect[id] {
-		return LogInfo{}, false
+		return LogInfo{}, 0, nil, false
 	}
-	return *l.Clone(), true
+	if s := t.scans[id]; s.gaps != nil && s.stamp == t.stamps[id] {
+		known = s.gaps
+	}
+	return *info.Clone(), t.stamps[id], known, true
 }
 
-// whole notes that all of a log was read.
-func (t *logTable) whole(id event.LogID) {
+// scanned notes what a reading of a log found that began at a stamp; nil: all of
+// it was read.
+func (t *logTable) scanned(id event.LogID, stamp uint64, found *gaps) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	delete(t.suspect, id)
-	delete(t.plain, id)
+	switch {
+	case stamp != t.stamps[id]: // it is out of date already
+	case found != nil:
+		t.scans[id] = scan{stamp, found}
+	default:
+		delete(t.suspect, id)
+		delete(t.plain, id)
+		delete(t.scans, id)
+	}
 }
 
 // setBare notes what was bare of a log when it was looked through.

@@ -197,6 +197,7 @@ func (p *pendingCommit) commit() error {
 		return nil
 	}
 	positions, err := p.s.journal.Commit(p.frames)
+	p.s.unwritten.Store(&err)
 	if err != nil {
 		return err
 	}

@@ -75,7 +75,8 @@ type Store struct {
 	report  damageReport
 	signals signals
 
-	rightsMoves atomic.Uint64 // counts records that touch rights
+	rightsMoves atomic.Uint64         // counts records that touch rights
+	unwritten   atomic.Pointer[error] // how the newest commit ended
 	closed      atomic.Bool
 }
 
@@ -173,6 +174,10 @@ func (s *Store) closeAll() error {
 // RightsMoves counts the records that touch rights since the replica was opened:
 // while it stands still, a look at the rights gives what the last look gave.
 func (s *Store) RightsMoves() uint64 { return s.rightsMoves.Load() }
+
+// Boot was drawn when this store was opened: two at once of one device are two
+// copies of its folder.
+func (s *Store) Boot() []byte { return s.boot }
 
 // Device is the id of the device that writes here.
 func (s *Store) Device() []byte { return s.device }

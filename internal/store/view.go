@@ -42,6 +42,14 @@ func (s *Store) ViewOwn(ctx context.Context, fn func(*Snapshot) error) error {
 // from memory then, and records are saved all the same.
 func (s *Store) Trouble() error { return s.projection.Trouble() }
 
+// Unwritten is why the newest records could not be saved; nil once others could.
+func (s *Store) Unwritten() error {
+	if err := s.unwritten.Load(); err != nil {
+		return *err
+	}
+	return nil
+}
+
 // Room says, once the disk is nearly full, how many bytes are about left for
 // records: what is free, and what the journal has kept free for them.
 func (s *Store) Room() (bytes uint64, short bool) {

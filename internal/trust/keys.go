@@ -117,15 +117,14 @@ func (k *Keys) Save() error {
 }
 
 // Take takes keys that came beside records and writes them durably. Keys that
-// were forgotten here stay forgotten.
-func (k *Keys) Take(list []*pb.FieldKey) error {
-	if err := k.takeAll(list); err != nil {
-		return err
-	}
-	return k.Save()
+// were forgotten here stay forgotten. refused is the first key that could not be
+// taken, and stops no other.
+func (k *Keys) Take(list []*pb.FieldKey) (refused, err error) {
+	refused = k.takeAll(list)
+	return refused, k.Save()
 }
 
-func (k *Keys) takeAll(list []*pb.FieldKey) error {
+func (k *Keys) takeAll(list []*pb.FieldKey) (refused error) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	for _, m := range list {
@@ -133,11 +132,78 @@ func (k *Keys) takeAll(list []*pb.FieldKey) error {
 		if err == nil {
 			err = k.add(f)
 		}
-		if err != nil && !errors.Is(err, seal.ErrForgotten) {
-			return err
+		if err != nil && !errors.Is(err, seal.ErrForgotten) && refused == nil {
+			refused = fmt.Errorf("key of %s: %w", f.Entity, err)
 		}
 	}
-	return nil
+	return refused
+}
+
+// Wants says that a key is well formed, and neither held nor forgotten here.
+func (k *Keys) Wants(m *pb.FieldKey) bool {
+	f, err := seal.FieldKeyFromPB(m)
+	if err != nil {
+		return false
+	}
+	_, held := k.ring.Get(f.Key.ID())
+	return !held && !k.ring.Forgotten(f.Key.ID())
+}
+
+// Find gives the keys of these ids that are held.
+func (k *Keys) Find(ids [][]byte) (list []*pb.FieldKey) {
+	for _, raw := range ids {
+		if id, ok := seal.ToID(raw); ok {
+			if f, held := k.ring.Get(id); held {
+				list = append(list, f.PB())
+			}
+		}
+	}
+	return list
+}
+
+// Sums are one number for each bucket of ids known, in the form that travels.
+func (k *Keys) Sums() []byte {
+	s := k.ring.Sums()
+	return s.Bytes()
+}
+
+// Differing lists the ids of this side in the buckets that other sums differ in,
+// from a bucket on, and stops past most of them; next is where to go on.
+func (k *Keys) Differing(sums []byte, from, most int) (held, forgotten [][]byte, next int, err error) {
+	theirs, err := seal.SumsFrom(sums)
+	if err != nil {
+		return nil, nil, 0, err
+	}
+	mine := k.ring.Sums()
+	for next = max(from, 0); next < seal.Buckets && len(held)+len(forgotten) < most; next++ {
+		if mine[next] != theirs[next] {
+			h, f := k.ring.Known(byte(next))
+			held, forgotten = append(held, rawIDs(h)...), append(forgotten, rawIDs(f)...)
+		}
+	}
+	return held, forgotten, next, nil
+}
+
+func rawIDs(ids []seal.KeyID) [][]byte {
+	out := make([][]byte, len(ids))
+	for i, id := range ids {
+		out[i] = id[:]
+	}
+	return out
+}
+
+// Len is the number of keys held.
+func (k *Keys) Len() int { return k.ring.Len() }
+
+// Keep drops every key but those that are needed, durably, and counts what it
+// dropped. Nothing may use the keyring meanwhile.
+func (k *Keys) Keep(needed func(id []byte) bool) (dropped int, err error) {
+	k.mu.Lock()
+	dropped = k.ring.Keep(func(id seal.KeyID) bool { return needed(id[:]) })
+	k.order = k.ring.All()
+	k.unsafe = k.unsafe || dropped > 0
+	k.mu.Unlock()
+	return dropped, k.Save()
 }
 
 // Since lists keys that came after the first n, at most most of them, and the

@@ -280,7 +280,7 @@ func (h *Home) PagesSecret(old []byte) ([]byte, error) {
 }
 
 // PINs reads the book of the people who share this machine.
-func (h *Home) PINs(now func() time.Time) (*pins.Book, error) {
+func (h *Home) PINs(now func() time.Time) (*pins.Registry, error) {
 	saved, save, err := h.Box(pinsFile, vault.PINs)
 	if err != nil {
 		return nil, err

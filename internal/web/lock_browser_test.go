@@ -91,7 +91,7 @@ func TestOneLockForAllTabs(t *testing.T) {
 	require.False(t, js[bool](t, one, `!!document.querySelector("#unsigned")`))
 
 	// Left alone, both lock by themselves: the heartbeat of their streams finds it.
-	d.post("/who", "person", reed, "pin", reedPIN) // another browser, so that seats are told
+	d.post("/who", "person", reed, "pin", reedPIN) // another browser, so that sessions are told
 	d.clock.Advance(pins.Idle + time.Second)
 	require.NoError(t, chromedp.Do(one, chromedp.Reload()))
 	until(t, one, "h1", "Locked")

@@ -37,7 +37,7 @@ func (d *laptop) letPhonesIn() (at string, certificate *x509.Certificate) {
 	require.NoError(d.t, err)
 	d.site, err = New(site.Config{
 		Replica: d.replica, Clock: d.clock, PhoneListener: l, PhoneTLS: cfg,
-		Phones: &access.Phones{Reader: query.Reader{Replica: d.replica}, Book: book, Listening: l.Addr(), Fingerprint: authority.BrowserFingerprint(certificate.Raw)},
+		Phones: &access.Phones{Reader: query.Reader{Replica: d.replica}, Registry: book, Listening: l.Addr(), Fingerprint: authority.BrowserFingerprint(certificate.Raw)},
 	})
 	require.NoError(d.t, err)
 	d.server = httptest.NewServer(d.site)
@@ -64,7 +64,7 @@ func (d *laptop) phoneCode() string {
 // letIn pairs a phone of the owner.
 func (d *laptop) letIn(name string) phones.Phone {
 	d.t.Helper()
-	p, _, err := d.site.Phones.Book.Pair(d.phoneCode(), name)
+	p, _, err := d.site.Phones.Registry.Pair(d.phoneCode(), name)
 	require.NoError(d.t, err)
 	return p
 }
@@ -101,7 +101,7 @@ func TestThePageOfPhones(t *testing.T) {
 	size := strings.Count(path[2], "z")
 	require.Positive(t, size)
 
-	p, _, err := d.site.Phones.Book.Pair(shown[1]+shown[2], `<b>"blue"</b>`)
+	p, _, err := d.site.Phones.Registry.Pair(shown[1]+shown[2], `<b>"blue"</b>`)
 	require.NoError(t, err)
 	page = d.get("/phones")
 	assert.Contains(t, page, `&lt;b&gt;&#34;blue&#34;&lt;/b&gt;, for M. Alder`)

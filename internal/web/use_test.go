@@ -128,7 +128,7 @@ func (u *tenTasks) night() {
 		tab.PressIn("main", "Save")
 		tab.Open(d.server.URL + u.at + "/igg") // what was left out before the weighing is no part of the task
 		tab.Type("kind", "barn immunoassay")
-		tab.Type("igg_cg_per_l", "5.5")
+		tab.Type("igg_cg_per_l", "6.5")
 		tab.PressIn("main", "Save")
 		tab.Open(d.server.URL + u.at + "/dose")
 		tab.Sees(".answer", "bag")

@@ -3,6 +3,8 @@
 package entrytest
 
 import (
+	"io"
+	"math/rand/v2"
 	"testing"
 	"time"
 
@@ -34,20 +36,25 @@ var Night = time.Date(2026, 11, 24, 13, 0, 0, 0, time.UTC)
 func New(t *testing.T) *Laptop { return Named(t, "north laptop", 7) }
 
 // Named opens a laptop of its own name, device key and randomness.
-func Named(t *testing.T, name string, seed byte) *Laptop {
+func Named(t *testing.T, name string, seed byte) *Laptop { return Booted(t, name, seed, seed) }
+
+// Booted is Named with a randomness apart from the device key: two of one key are
+// two programs of one device.
+func Booted(t *testing.T, name string, seed, boot byte) *Laptop {
 	t.Helper()
-	l, err := On(t, name, seed, memfs.New(), index.NewMemory())
+	l, err := On(t, name, seed, rand.NewChaCha8([32]byte{boot}), memfs.New(), index.NewMemory())
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, l.Store.Close()) })
 	return l
 }
 
-// On is Named on a disk and an index of the caller's, who closes the store. The
-// error is the store's: a disk that fails may keep it from being opened.
-func On(t *testing.T, name string, seed byte, disk journal.FS, ix index.Index) (*Laptop, error) {
+// On is Named on a disk and an index of the caller's, who closes the store; a laptop
+// that is opened again draws other randomness. The error is the store's: a disk that
+// fails may keep it from being opened.
+func On(t *testing.T, name string, seed byte, random io.Reader, disk journal.FS, ix index.Index) (*Laptop, error) {
 	t.Helper()
 	c := clock.NewManual(Night)
-	r, err := replicatest.Open(t, c, disk, ix, seed, name)
+	r, err := replicatest.Open(t, c, disk, ix, seed, random, name)
 	if err != nil {
 		return nil, err
 	}

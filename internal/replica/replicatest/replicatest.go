@@ -5,6 +5,7 @@ package replicatest
 import (
 	"bytes"
 	"crypto/ed25519"
+	"io"
 	"log/slog"
 	"math/rand/v2"
 	"testing"
@@ -41,17 +42,17 @@ func (Alone) Reached(event.LogID) (sent, held int64)  { return 0, 0 }
 // New opens one that works alone; it is closed when the test ends.
 func New(t testing.TB, c clock.Clock, ix index.Index, seed byte, name string) *replica.Replica {
 	t.Helper()
-	r, err := Open(t, c, memfs.New(), ix, seed, name)
+	r, err := Open(t, c, memfs.New(), ix, seed, rand.NewChaCha8([32]byte{seed}), name)
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, r.Store.Close()) })
 	return r
 }
 
-// Open is New on a disk of the caller's, who closes the store. The error is the
+// Open is New on a disk of the caller's, who closes the store, with a seed of its own
+// for the randomness: two of one key are two programs of one device. The error is the
 // store's: a disk that fails may keep it from being opened.
-func Open(t testing.TB, c clock.Clock, disk journal.FS, ix index.Index, seed byte, name string) (*replica.Replica, error) {
+func Open(t testing.TB, c clock.Clock, disk journal.FS, ix index.Index, seed byte, random io.Reader, name string) (*replica.Replica, error) {
 	t.Helper()
-	random := rand.NewChaCha8([32]byte{seed})
 	s, err := store.Open(t.Context(), store.Options{
 		Dir: "replica", FS: disk, Index: ix, Clock: c, Random: random,
 		Device: ed25519.NewKeyFromSeed(bytes.Repeat([]byte{seed}, 32)), DeviceName: name, Version: "test",

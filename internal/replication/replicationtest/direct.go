@@ -27,6 +27,11 @@ func (d Direct) Push(ctx context.Context, req *pb.PushRequest) (*pb.PushResponse
 	return d.Responder.Push(ctx, req)
 }
 
+// Keys implements replication.Peer.
+func (d Direct) Keys(ctx context.Context, req *pb.KeysRequest) (*pb.KeysResponse, error) {
+	return d.Responder.Keys(ctx, req)
+}
+
 // Pull implements replication.Peer. The stream holds one message at most.
 func (d Direct) Pull(ctx context.Context, req *pb.PullRequest) (replication.Incoming, error) {
 	s := &stream{ctx: ctx, messages: make(chan *pb.PullResponse), ended: make(chan error, 1)}

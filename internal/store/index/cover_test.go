@@ -8,6 +8,8 @@ import (
 
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"thawtrail/internal/testrun"
 )
 
 var errFickle = errors.New("input/output error")
@@ -98,7 +100,7 @@ func TestCoverIsBounded(t *testing.T) {
 // Whatever fails and when: the cover answers as an index that never failed, and
 // below, the key that says how far it has come is never ahead of the others.
 func TestCoverEqualsAModel(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		failing := false
 		below := &fickle{Index: NewMemory(), fails: func() (bool, bool) {
 			switch {

@@ -14,6 +14,9 @@ import (
 var (
 	// ErrDamaged: the bytes at a position do not match their checksum or seal.
 	ErrDamaged = errors.New("journal: damaged")
+	// ErrUnreadable is the ErrDamaged of a disk that cannot read what lies there: that
+	// proves nothing of what it is.
+	ErrUnreadable = fmt.Errorf("%w: the disk cannot read it", ErrDamaged)
 	// ErrNotFound: no acknowledged frame starts there.
 	ErrNotFound = errors.New("journal: no frame at this position")
 	// ErrKey: the journal and the key given do not belong together.

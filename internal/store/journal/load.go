@@ -129,13 +129,16 @@ func (j *Journal) settle(files []found, c *chain) error {
 	if err != nil {
 		return err
 	}
-	if err = j.rewrite(file, last, c.lastBatch); errors.Is(err, ErrDamaged) {
-		// Nobody knows whether that is on the disk: its end is written on no more.
+	if err = j.rewrite(file, last, c.lastBatch); errors.Is(err, ErrDamaged) || errors.Is(err, ErrNoSpace) {
+		// A disk that is full may refuse to write over what is there. Nobody knows whether that is on the disk: its end is written on no more.
 		c.damaged(last, c.lastBatch, last.limit, err.Error())
 		err = nil
 	}
 	if err == nil {
-		err = errors.Join(file.Sync(), j.opt.FS.SyncDir(j.opt.Dir))
+		err = file.Sync()
+	}
+	if err == nil {
+		err = j.opt.FS.SyncDir(j.opt.Dir)
 	}
 	newest := files[len(files)-1]
 	spotless := len(c.report.Damaged) == 0 &&

@@ -166,7 +166,7 @@ func (r *reader) readFull(b []byte, p Position, offset uint32) error {
 	case errors.Is(err, io.EOF):
 		return fmt.Errorf("%w: %v: %s", ErrDamaged, p, reasonShort)
 	}
-	return fmt.Errorf("%w: %v: the disk cannot read it: %w", ErrDamaged, p, err)
+	return fmt.Errorf("%w: %v: %w", ErrUnreadable, p, err)
 }
 
 // Scan hands on every frame from a position (the zero Position for all) to the

@@ -38,7 +38,7 @@ func (j *Journal) openAgain(segment uint32) (File, error) {
 	if err == nil || passing(err) {
 		return file, err
 	}
-	return nil, fmt.Errorf("%w: segment %d cannot be opened: %w", ErrDamaged, segment, err)
+	return nil, fmt.Errorf("%w: segment %d: %w", ErrUnreadable, segment, err)
 }
 
 // passing is trouble of the machine and not of the disk's bytes.

@@ -100,9 +100,10 @@ func (p *Projection) goneSince(w Witness) (far journal.Position) {
 func (p *Projection) holds(w Witness) bool {
 	frame, _, err := p.journal.ReadAt(w.Last, nil)
 	switch {
-	case errors.Is(err, journal.ErrDamaged) || errors.Is(err, journal.ErrNotFound):
+	case err == nil:
+	case !errors.Is(err, journal.ErrUnreadable) && (errors.Is(err, journal.ErrDamaged) || errors.Is(err, journal.ErrNotFound)):
 		return false
-	case err != nil:
+	default:
 		p.opt.Repaired(fmt.Sprintf("the disk could not be read at %s of the journal: %v; whether anything is gone there is not known", w.Last, err))
 		return true
 	}

@@ -40,7 +40,7 @@ func authorityOf(der []byte) (ed25519.PublicKey, error) {
 // practice is the server's side of one open code.
 type practice struct {
 	clock *clock.Manual
-	book  *Book
+	book  *Registry
 	saved []byte
 	code  Code
 }

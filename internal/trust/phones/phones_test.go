@@ -15,7 +15,7 @@ import (
 
 // shelf is a book with a clock that is told and a disk that may be full.
 type shelf struct {
-	*Book
+	*Registry
 	at    time.Time
 	saved []byte
 	full  error
@@ -31,7 +31,7 @@ func newShelf(t testing.TB) *shelf {
 // reopen is a restart of the program.
 func (s *shelf) reopen(t testing.TB) {
 	var err error
-	s.Book, err = Open(s.saved, func() time.Time { return s.at }, rand.NewChaCha8([32]byte{1}), func(data []byte) error {
+	s.Registry, err = Open(s.saved, func() time.Time { return s.at }, rand.NewChaCha8([32]byte{1}), func(data []byte) error {
 		if s.full == nil {
 			s.saved = data
 			s.saves++

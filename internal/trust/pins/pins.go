@@ -10,11 +10,11 @@
 //
 // # Seats
 //
-// A Seat is one place where somebody types: the command line of the laptop, or
-// one browser with all its tabs. A proof belongs to a seat. It ends when nobody
-// has typed there for Idle, when the seat is locked, and when the program ends.
+// A Session is one place where somebody types: the command line of the laptop, or
+// one browser with all its tabs. A proof belongs to a session. It ends when nobody
+// has typed there for Idle, when the session is locked, and when the program ends.
 //
-// A locked seat hides everything but what runs. It is locked by a person, or by
+// A locked session hides everything but what runs. It is locked by a person, or by
 // itself after Idle where more than one person has a PIN here. The right PIN opens
 // it; so does going on without, which proves nothing. What is open or locked is
 // kept in memory alone: after a restart every browser is locked if anybody has a
@@ -86,9 +86,9 @@ type tries struct {
 	until time.Time
 }
 
-// Book is the PINs of one laptop, and who sits where. It is safe for concurrent
+// Registry is the PINs of one laptop, and who sits where. It is safe for concurrent
 // use.
-type Book struct {
+type Registry struct {
 	now    func() time.Time
 	save   func([]byte) error
 	random io.Reader
@@ -96,19 +96,19 @@ type Book struct {
 	// One slow try at a time; nobody who only asks waits for it.
 	trying sync.Mutex
 
-	mu      sync.Mutex
-	people  map[string]verifier // guarded by mu; by person
-	tries   map[string]tries    // guarded by mu; people with a PIN only
-	seats   map[Seat]*sitter    // guarded by mu
-	changed chan struct{}       // guarded by mu; closed when a seat is locked or opened
+	mu       sync.Mutex
+	people   map[string]verifier   // guarded by mu; by person
+	tries    map[string]tries      // guarded by mu; people with a PIN only
+	sessions map[Session]*signedOn // guarded by mu
+	changed  chan struct{}         // guarded by mu; closed when a session is locked or opened
 }
 
 // Open reads a book from what was saved; nil begins one. save keeps it durably
 // and encrypted.
-func Open(saved []byte, now func() time.Time, random io.Reader, save func([]byte) error) (*Book, error) {
-	b := &Book{
+func Open(saved []byte, now func() time.Time, random io.Reader, save func([]byte) error) (*Registry, error) {
+	b := &Registry{
 		now: now, save: save, random: random, people: map[string]verifier{}, tries: map[string]tries{},
-		seats: map[Seat]*sitter{}, changed: make(chan struct{}),
+		sessions: map[Session]*signedOn{}, changed: make(chan struct{}),
 	}
 	if saved == nil {
 		return b, nil
@@ -121,7 +121,7 @@ func Open(saved []byte, now func() time.Time, random io.Reader, save func([]byte
 
 // Set sets a person's PIN. The caller has made sure that it may: Prove with the
 // old one, or the passphrase of the laptop.
-func (b *Book) Set(person, pin string) error {
+func (b *Registry) Set(person, pin string) error {
 	if err := check(pin); err != nil {
 		return err
 	}
@@ -159,7 +159,7 @@ func check(pin string) error {
 }
 
 // Has says whether a person has a PIN here.
-func (b *Book) Has(person string) bool {
+func (b *Registry) Has(person string) bool {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	_, ok := b.people[person]
@@ -168,7 +168,7 @@ func (b *Book) Has(person string) bool {
 
 // Prove checks a PIN and gives the moment of the proof. The error is ErrNone,
 // ErrWait or ErrWrong.
-func (b *Book) Prove(person, pin string) (time.Time, error) {
+func (b *Registry) Prove(person, pin string) (time.Time, error) {
 	b.trying.Lock()
 	defer b.trying.Unlock()
 	v, err := b.verifier(person)
@@ -194,7 +194,7 @@ func (b *Book) Prove(person, pin string) (time.Time, error) {
 }
 
 // verifier is what a try is compared with, unless the person has to wait.
-func (b *Book) verifier(person string) (verifier, error) {
+func (b *Registry) verifier(person string) (verifier, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	v, ok := b.people[person]

@@ -13,7 +13,7 @@ import (
 
 func init() { cost = vault.Cost{Passes: 1, MemoryKiB: 64, Lanes: 1} } // the arithmetic is the same
 
-func newBook(t *testing.T) (*Book, *clock.Manual, *[]byte) {
+func newBook(t *testing.T) (*Registry, *clock.Manual, *[]byte) {
 	t.Helper()
 	c := clock.NewManual(time.Date(2026, 9, 1, 2, 0, 0, 0, time.UTC))
 	saved := new([]byte)

@@ -8,10 +8,10 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-const browser = Seat("browser")
+const browser = Session("browser")
 
 // two makes a book in which two people have a PIN.
-func two(t *testing.T) (*Book, interface{ Advance(time.Duration) }) {
+func two(t *testing.T) (*Registry, interface{ Advance(time.Duration) }) {
 	b, c, _ := newBook(t)
 	require.NoError(t, b.Set("ANNE", "4711"))
 	require.NoError(t, b.Set("BERT", "2580"))
@@ -22,7 +22,7 @@ func two(t *testing.T) (*Book, interface{ Advance(time.Duration) }) {
 func TestAProofBelongsToOneSeatAndEnds(t *testing.T) {
 	b, c := two(t)
 	require.NoError(t, b.Switch(browser, "ANNE", "4711"))
-	proven := func(s Seat) bool { _, at := b.Current(s); return !at.IsZero() }
+	proven := func(s Session) bool { _, at := b.Current(s); return !at.IsZero() }
 	require.True(t, proven(browser))
 	require.False(t, proven(CommandLine), "the command line proved nothing")
 
@@ -80,7 +80,7 @@ func TestALockOpensByAPINOrWithoutProof(t *testing.T) {
 	require.Equal(t, "ANNE", who)
 	require.Zero(t, proven)
 
-	// By itself, after a look was missed; other seats for themselves.
+	// By itself, after a look was missed; other sessions for themselves.
 	b.Enter("another")
 	c.Advance(Idle - time.Second)
 	require.False(t, b.Locked(browser))
@@ -133,14 +133,14 @@ func TestAClockThatWasSetBack(t *testing.T) {
 func TestSeatsAreBounded(t *testing.T) {
 	b, c := two(t)
 	require.NoError(t, b.Switch(CommandLine, "ANNE", "4711"))
-	for i := range 3 * maxSeats {
+	for i := range 3 * maxSessions {
 		c.Advance(time.Second)
 		b.Use(CommandLine)
-		b.Enter(Seat(fmt.Sprint("browser ", i)))
+		b.Enter(Session(fmt.Sprint("browser ", i)))
 	}
-	require.LessOrEqual(t, len(b.seats), maxSeats)
+	require.LessOrEqual(t, len(b.sessions), maxSessions)
 	_, proven := b.Current(CommandLine)
 	require.False(t, proven.IsZero())
-	require.False(t, b.Locked(Seat(fmt.Sprint("browser ", 3*maxSeats-1))))
-	require.True(t, b.Locked("browser 0"), "a forgotten seat is locked")
+	require.False(t, b.Locked(Session(fmt.Sprint("browser ", 3*maxSessions-1))))
+	require.True(t, b.Locked("browser 0"), "a forgotten session is locked")
 }

@@ -215,7 +215,7 @@ func (m *doseMore) choosePlasma(id string) {
 }
 
 func (pl *plasma) dose(cv *caseview.View) engine.DoseInput {
-	r, _ := caseview.Reading(cv.LastIgg(false))
+	r, _ := query.Reading(cv.LastIgg(false))
 	in := engine.DoseInput{
 		WeightKg: cv.WeightKg, IgGReading: r, AgeH: cv.AgeH,
 		BagMl: new(float64(pl.BagMl)), Given24hMl: new(float64(cv.PlasmaMl)), OtherFluids24hMl: new(float64(cv.OtherMl)),

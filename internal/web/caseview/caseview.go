@@ -11,7 +11,6 @@ import (
 	"thawtrail/internal/query"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
-	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // View is one case as the pages of its path need it, read at one moment.
@@ -35,6 +34,9 @@ type View struct {
 
 	Steps []*Step
 	Next  *Step
+
+	assessed  engine.AssessResult
+	assessErr error // what the engine refused
 
 	Locked bool // the browser is locked: no way on from this case
 
@@ -128,6 +130,7 @@ func (cv *View) read(l *query.ReadView) (err error) {
 	c := cv.C
 	_, elsewhere := l.Holder(c)
 	cv.Zone, cv.Here = l.Zone(), l.WrittenHere(c.Timeline) && !elsewhere
+	cv.assessed, cv.assessErr = l.Assess(c, cv.Now)
 	cv.PlasmaMl, cv.OtherMl = l.VolumesOfDay(c)
 	if p := l.Practice(); p != nil {
 		cv.Currency = p.Currency
@@ -337,26 +340,6 @@ func (cv *View) LastIgg(recheck bool) *ledger.IggTest {
 		}
 	}
 	return nil
-}
-
-// Reading is an IgG test as the engine takes it: below a cut is the band from 0
-// to the cut, and both ends are carried through. ok is false when the test
-// leaves nothing to reckon with.
-func Reading(t *ledger.IggTest) (r engine.IgGReading, ok bool) {
-	switch {
-	case t == nil:
-		return r, false
-	case t.IggCgPerL != nil:
-		v := float64(*t.IggCgPerL) / 100
-		return engine.IgGReading{IgGGPerL: &v}, true
-	case t.BandLowCgPerL != nil && t.BandHighCgPerL != nil:
-		return engine.IgGReading{IgGBand: &engine.Band{Low: float64(*t.BandLowCgPerL) / 100, High: float64(*t.BandHighCgPerL) / 100}}, true
-	case t.CutCgPerL != nil && t.Side == pb.CutSide_CUT_SIDE_BELOW:
-		return engine.IgGReading{IgGBand: &engine.Band{High: float64(*t.CutCgPerL) / 100}}, true
-	case t.NeverSucked:
-		return engine.IgGReading{IgGUnknown: true}, true
-	}
-	return r, false
 }
 
 // Watched says that plasma runs in a case, or that the patient was treated or looked

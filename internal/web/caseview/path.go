@@ -6,8 +6,8 @@ import (
 
 	"thawtrail/internal/engine"
 	"thawtrail/internal/ledger"
+	"thawtrail/internal/query"
 	"thawtrail/internal/web/words"
-	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // Step is one step of a case's path.
@@ -148,23 +148,7 @@ func (cv *View) step(slug string) *Step {
 }
 
 // Risky says that this dam's colostrum is not advised: any yes or unknown.
-func (cv *View) Risky() (risk string) {
-	n := len(cv.C.Risk)
-	if n == 0 {
-		return engine.RiskUnknown
-	}
-	r := cv.C.Risk[n-1]
-	risk = engine.RiskNo
-	for _, a := range []pb.Answer{r.JaundicedFoalBefore, r.PositiveScreen, r.DonkeySire, r.YellowOrRedUrine} {
-		switch a {
-		case pb.Answer_ANSWER_YES:
-			return engine.RiskYes
-		case pb.Answer_ANSWER_UNKNOWN:
-			risk = engine.RiskUnknown
-		}
-	}
-	return risk
-}
+func (cv *View) Risky() string { return query.Isoerythrolysis(cv.C) }
 
 // RiskWord says what was answered about the dam.
 func (cv *View) RiskWord() string {
@@ -282,40 +266,5 @@ func (cv *View) RecheckWord() string {
 	return ""
 }
 
-// Assess asks the engine what the signs and the IgG mean.
-func (cv *View) Assess() (engine.AssessResult, error) {
-	in := engine.AssessInput{AgeH: cv.AgeH, Isoerythrolysis: cv.Risky()}
-	igg := cv.LastIgg(false)
-	if r, ok := Reading(igg); ok {
-		in.IgGReading = r
-		if igg.SampledMs != 0 && cv.C.Patient != nil && cv.C.Patient.BornMs != 0 {
-			h := float64(igg.SampledMs-cv.C.Patient.BornMs) / 3.6e6
-			in.AgeH = &h
-		}
-	} else {
-		in.IgGUnknown = true
-	}
-	for _, e := range cv.C.Exams {
-		for _, s := range e.Signs {
-			if isSign(s) && !slices.Contains(in.Signs, s) {
-				in.Signs = append(in.Signs, s)
-			}
-		}
-		if e.TemperatureDc != nil {
-			t := float64(*e.TemperatureDc) / 10
-			in.TemperatureC = &t
-		}
-	}
-	if !cv.Foal {
-		return engine.AssessResult{}, nil
-	}
-	if in.AgeH == nil {
-		// The signs count at any age; what depends on the age is not shown then.
-		in.AgeH = new(24.0)
-	}
-	return engine.Assess(in)
-}
-
-func isSign(name string) bool {
-	return slices.ContainsFunc(engine.Signs(), func(s engine.Sign) bool { return s.Name == name })
-}
+// Assess is what the signs, the numbers and the IgG mean.
+func (cv *View) Assess() (engine.AssessResult, error) { return cv.assessed, cv.assessErr }

@@ -392,11 +392,11 @@ func (d *person) stop(given string) {
 	d.Press("Bag and set are kept back")
 }
 
-// recheck names who tests again, by the next step of the case.
+// recheck names who tests again. The next step is another: what was planned is not
+// given, and a bag of another batch is the vet's to choose.
 func (d *person) recheck(person string) {
-	d.PressIn("header", "Barn")
-	d.Press("Next: Name who rechecks IgG")
+	d.Press("Recheck and advice")
 	d.Choose("person", person)
 	d.Press("Name the recheck")
-	d.Sees("h1", "IgG after plasma")
+	d.Sees("h1", "Dose and bags")
 }

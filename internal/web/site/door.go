@@ -208,7 +208,7 @@ func (s *Site) Enter(w http.ResponseWriter, r *http.Request) {
 			SameSite: http.SameSiteStrictMode, MaxAge: 365 * 24 * 3600,
 		})
 		if book := s.Replica.Pins; book != nil {
-			book.Enter(pins.Seat(id))
+			book.Enter(pins.Session(id))
 		}
 	}
 	// A page, not a redirect: a strict cookie does not travel on a redirect from

@@ -70,7 +70,7 @@ func Stream(req *Request) error {
 // take all of this machine's. cut is closed when the session ends.
 func (s *Site) place(sess *Session) (cut <-chan struct{}, leave func(), ok bool) {
 	if sess.Phone {
-		return s.Phones.Book.Stream(sess.ID)
+		return s.Phones.Registry.Stream(sess.ID)
 	}
 	select {
 	case s.live <- struct{}{}:
@@ -85,5 +85,5 @@ func (s *Site) phonesChanged(sess *Session) <-chan struct{} {
 	if sess.Phone || s.Phones == nil {
 		return nil
 	}
-	return s.Phones.Book.Changed()
+	return s.Phones.Registry.Changed()
 }

@@ -17,14 +17,14 @@ import (
 // of package pins.
 
 // Browser is the session's browser, with all its tabs.
-func (req *Request) Browser() pins.Seat { return pins.Seat(req.Session.ID) }
+func (req *Request) Browser() pins.Session { return pins.Session(req.Session.ID) }
 
 // PINs are the PINs of this machine; nil where none are kept.
-func (req *Request) PINs() *pins.Book { return req.Site.Replica.Pins }
+func (req *Request) PINs() *pins.Registry { return req.Site.Replica.Pins }
 
 // Actor is who writes.
 func (req *Request) Actor() entry.Actor {
-	return entry.Actor{Seat: req.Browser(), Nobody: req.Locked}
+	return entry.Actor{Session: req.Browser(), Nobody: req.Locked}
 }
 
 // AnyPIN says that somebody has a PIN here.

@@ -88,7 +88,7 @@ func (s *Site) sessionOfPhone(r *http.Request) *Session {
 	if err != nil {
 		return nil
 	}
-	p, ok := s.Phones.Book.Know(c.Value)
+	p, ok := s.Phones.Registry.Know(c.Value)
 	if !ok {
 		return nil
 	}
@@ -146,18 +146,18 @@ func (s *Site) PairPhone(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	earlier := s.sessionOf(r)
-	p, cookie, err := s.Phones.Book.Pair(r.PostForm.Get("code"), r.PostForm.Get("name"))
+	p, cookie, err := s.Phones.Registry.Pair(r.PostForm.Get("code"), r.PostForm.Get("name"))
 	if err != nil {
 		s.pairForm(w, r, pairStatus(err), pairTrouble(err))
 		return
 	}
 	if earlier != nil { // this browser has one session
-		if _, _, err := s.Phones.Book.Revoke(earlier.ID); err != nil {
+		if _, _, err := s.Phones.Registry.Revoke(earlier.ID); err != nil {
 			s.Log.Warn("a phone that was paired again keeps its earlier session", "phone", earlier.ID, "error", err)
 		}
 	}
 	if book := s.Replica.Pins; book != nil {
-		book.Enter(pins.Seat(p.ID))
+		book.Enter(pins.Session(p.ID))
 	}
 	s.Log.Info("a phone was paired", "phone", p.ID, "person", p.Person)
 	http.SetCookie(w, &http.Cookie{

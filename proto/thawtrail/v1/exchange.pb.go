@@ -102,8 +102,10 @@ type Beliefs struct {
 	// Of a hub: changes when its store was lost. Of a laptop: the one it knew.
 	HubEpoch []byte `protobuf:"bytes,11,opt,name=hub_epoch,json=hubEpoch,proto3" json:"hub_epoch,omitempty"`
 	// Newest hub statement held.
-	Statement     uint64 `protobuf:"varint,12,opt,name=statement,proto3" json:"statement,omitempty"`
-	Hub           bool   `protobuf:"varint,13,opt,name=hub,proto3" json:"hub,omitempty"`
+	Statement uint64 `protobuf:"varint,12,opt,name=statement,proto3" json:"statement,omitempty"`
+	Hub       bool   `protobuf:"varint,13,opt,name=hub,proto3" json:"hub,omitempty"`
+	// Drawn when the program opened the folder: two at once are two copies of it.
+	Boot          []byte `protobuf:"bytes,14,opt,name=boot,proto3" json:"boot,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -227,6 +229,13 @@ func (x *Beliefs) GetHub() bool {
 		return x.Hub
 	}
 	return false
+}
+
+func (x *Beliefs) GetBoot() []byte {
+	if x != nil {
+		return x.Boot
+	}
+	return nil
 }
 
 // HeldLog says what is held of one log.
@@ -410,7 +419,10 @@ type HelloResponse struct {
 	state   protoimpl.MessageState `protogen:"open.v1"`
 	Beliefs *Beliefs               `protobuf:"bytes,1,opt,name=beliefs,proto3" json:"beliefs,omitempty"`
 	// What the other side found different, for the log and the page.
-	Differences   []string `protobuf:"bytes,2,rep,name=differences,proto3" json:"differences,omitempty"`
+	Differences []string `protobuf:"bytes,2,rep,name=differences,proto3" json:"differences,omitempty"`
+	// Names this session in what follows. Zero from a program that does not know
+	// Keys and boots.
+	Session       uint64 `protobuf:"varint,3,opt,name=session,proto3" json:"session,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -457,6 +469,13 @@ func (x *HelloResponse) GetDifferences() []string {
 		return x.Differences
 	}
 	return nil
+}
+
+func (x *HelloResponse) GetSession() uint64 {
+	if x != nil {
+		return x.Session
+	}
+	return 0
 }
 
 // Run is consecutive records of one log, ending at a signature.
@@ -584,10 +603,13 @@ func (x *FieldKey) GetEntity() *EntityKey {
 }
 
 type PushRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Device        []byte                 `protobuf:"bytes,1,opt,name=device,proto3" json:"device,omitempty"`
-	Runs          []*Run                 `protobuf:"bytes,2,rep,name=runs,proto3" json:"runs,omitempty"`
-	Keys          []*FieldKey            `protobuf:"bytes,3,rep,name=keys,proto3" json:"keys,omitempty"`
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Device []byte                 `protobuf:"bytes,1,opt,name=device,proto3" json:"device,omitempty"`
+	Runs   []*Run                 `protobuf:"bytes,2,rep,name=runs,proto3" json:"runs,omitempty"`
+	// Keys of the sealed fields in these runs. Others are taken only where a record
+	// that is held needs them.
+	Keys          []*FieldKey `protobuf:"bytes,3,rep,name=keys,proto3" json:"keys,omitempty"`
+	Session       uint64      `protobuf:"varint,4,opt,name=session,proto3" json:"session,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -641,6 +663,13 @@ func (x *PushRequest) GetKeys() []*FieldKey {
 		return x.Keys
 	}
 	return nil
+}
+
+func (x *PushRequest) GetSession() uint64 {
+	if x != nil {
+		return x.Session
+	}
+	return 0
 }
 
 type PushResponse struct {
@@ -782,6 +811,7 @@ type PullRequest struct {
 	Held []*HeldLog `protobuf:"bytes,2,rep,name=held,proto3" json:"held,omitempty"`
 	// Greatest size of one response in bytes; at most 1 MiB.
 	BatchBytes    uint32 `protobuf:"varint,3,opt,name=batch_bytes,json=batchBytes,proto3" json:"batch_bytes,omitempty"`
+	Session       uint64 `protobuf:"varint,4,opt,name=session,proto3" json:"session,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -837,13 +867,22 @@ func (x *PullRequest) GetBatchBytes() uint32 {
 	return 0
 }
 
+func (x *PullRequest) GetSession() uint64 {
+	if x != nil {
+		return x.Session
+	}
+	return 0
+}
+
 type PullResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Runs  []*Run                 `protobuf:"bytes,1,rep,name=runs,proto3" json:"runs,omitempty"`
 	Keys  []*FieldKey            `protobuf:"bytes,2,rep,name=keys,proto3" json:"keys,omitempty"`
 	// Nothing more is known right now.
-	CaughtUp      bool  `protobuf:"varint,3,opt,name=caught_up,json=caughtUp,proto3" json:"caught_up,omitempty"`
-	WallUs        int64 `protobuf:"varint,4,opt,name=wall_us,json=wallUs,proto3" json:"wall_us,omitempty"`
+	CaughtUp bool  `protobuf:"varint,3,opt,name=caught_up,json=caughtUp,proto3" json:"caught_up,omitempty"`
+	WallUs   int64 `protobuf:"varint,4,opt,name=wall_us,json=wallUs,proto3" json:"wall_us,omitempty"`
+	// What was found different since the hello.
+	Differences   []string `protobuf:"bytes,5,rep,name=differences,proto3" json:"differences,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -906,11 +945,171 @@ func (x *PullResponse) GetWallUs() int64 {
 	return 0
 }
 
+func (x *PullResponse) GetDifferences() []string {
+	if x != nil {
+		return x.Differences
+	}
+	return nil
+}
+
+type KeysRequest struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Device  []byte                 `protobuf:"bytes,1,opt,name=device,proto3" json:"device,omitempty"`
+	Session uint64                 `protobuf:"varint,2,opt,name=session,proto3" json:"session,omitempty"`
+	// One number of 8 bytes for each first byte of an id, big endian: the last 8
+	// bytes of all ids known that begin with it, held and forgotten, combined by
+	// exclusive or. Empty when only keys are asked for.
+	Sums []byte `protobuf:"bytes,3,opt,name=sums,proto3" json:"sums,omitempty"`
+	// First byte of the ids to begin the list with.
+	From uint32 `protobuf:"varint,4,opt,name=from,proto3" json:"from,omitempty"`
+	// Ids of keys to hand out; at most 500.
+	Wanted        [][]byte `protobuf:"bytes,5,rep,name=wanted,proto3" json:"wanted,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *KeysRequest) Reset() {
+	*x = KeysRequest{}
+	mi := &file_thawtrail_v1_exchange_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *KeysRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*KeysRequest) ProtoMessage() {}
+
+func (x *KeysRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_exchange_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use KeysRequest.ProtoReflect.Descriptor instead.
+func (*KeysRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_exchange_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *KeysRequest) GetDevice() []byte {
+	if x != nil {
+		return x.Device
+	}
+	return nil
+}
+
+func (x *KeysRequest) GetSession() uint64 {
+	if x != nil {
+		return x.Session
+	}
+	return 0
+}
+
+func (x *KeysRequest) GetSums() []byte {
+	if x != nil {
+		return x.Sums
+	}
+	return nil
+}
+
+func (x *KeysRequest) GetFrom() uint32 {
+	if x != nil {
+		return x.From
+	}
+	return 0
+}
+
+func (x *KeysRequest) GetWanted() [][]byte {
+	if x != nil {
+		return x.Wanted
+	}
+	return nil
+}
+
+type KeysResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The sums of the answering side.
+	Sums []byte `protobuf:"bytes,1,opt,name=sums,proto3" json:"sums,omitempty"`
+	// Its ids, held and forgotten, where the two sums differ; at most 4,096 and
+	// those of one first byte.
+	Known [][]byte `protobuf:"bytes,2,rep,name=known,proto3" json:"known,omitempty"`
+	// First byte to go on from; 256 when all differences were listed.
+	Next          uint32      `protobuf:"varint,3,opt,name=next,proto3" json:"next,omitempty"`
+	Keys          []*FieldKey `protobuf:"bytes,4,rep,name=keys,proto3" json:"keys,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *KeysResponse) Reset() {
+	*x = KeysResponse{}
+	mi := &file_thawtrail_v1_exchange_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *KeysResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*KeysResponse) ProtoMessage() {}
+
+func (x *KeysResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_exchange_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use KeysResponse.ProtoReflect.Descriptor instead.
+func (*KeysResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_exchange_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *KeysResponse) GetSums() []byte {
+	if x != nil {
+		return x.Sums
+	}
+	return nil
+}
+
+func (x *KeysResponse) GetKnown() [][]byte {
+	if x != nil {
+		return x.Known
+	}
+	return nil
+}
+
+func (x *KeysResponse) GetNext() uint32 {
+	if x != nil {
+		return x.Next
+	}
+	return 0
+}
+
+func (x *KeysResponse) GetKeys() []*FieldKey {
+	if x != nil {
+		return x.Keys
+	}
+	return nil
+}
+
 var File_thawtrail_v1_exchange_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_exchange_proto_rawDesc = "" +
 	"\n" +
-	"\x1bthawtrail/v1/exchange.proto\x12\fthawtrail.v1\x1a\x1bthawtrail/v1/practice.proto\x1a\x19thawtrail/v1/record.proto\"\xa0\x03\n" +
+	"\x1bthawtrail/v1/exchange.proto\x12\fthawtrail.v1\x1a\x1bthawtrail/v1/practice.proto\x1a\x19thawtrail/v1/record.proto\"\xb4\x03\n" +
 	"\aBeliefs\x12)\n" +
 	"\x10protocol_version\x18\x01 \x01(\rR\x0fprotocolVersion\x12!\n" +
 	"\ffold_version\x18\x02 \x01(\rR\vfoldVersion\x12'\n" +
@@ -927,7 +1126,8 @@ const file_thawtrail_v1_exchange_proto_rawDesc = "" +
 	" \x01(\x03R\x06wallUs\x12\x1b\n" +
 	"\thub_epoch\x18\v \x01(\fR\bhubEpoch\x12\x1c\n" +
 	"\tstatement\x18\f \x01(\x04R\tstatement\x12\x10\n" +
-	"\x03hub\x18\r \x01(\bR\x03hub\"\xbe\x01\n" +
+	"\x03hub\x18\r \x01(\bR\x03hub\x12\x12\n" +
+	"\x04boot\x18\x0e \x01(\fR\x04boot\"\xbe\x01\n" +
 	"\aHeldLog\x12#\n" +
 	"\x03tip\x18\x01 \x01(\v2\x11.thawtrail.v1.TipR\x03tip\x12&\n" +
 	"\x04lane\x18\x02 \x01(\x0e2\x12.thawtrail.v1.LaneR\x04lane\x12\x16\n" +
@@ -938,10 +1138,11 @@ const file_thawtrail_v1_exchange_proto_rawDesc = "" +
 	"\x04from\x18\x01 \x01(\x04R\x04from\x12\x0e\n" +
 	"\x02to\x18\x02 \x01(\x04R\x02to\"?\n" +
 	"\fHelloRequest\x12/\n" +
-	"\abeliefs\x18\x01 \x01(\v2\x15.thawtrail.v1.BeliefsR\abeliefs\"b\n" +
+	"\abeliefs\x18\x01 \x01(\v2\x15.thawtrail.v1.BeliefsR\abeliefs\"|\n" +
 	"\rHelloResponse\x12/\n" +
 	"\abeliefs\x18\x01 \x01(\v2\x15.thawtrail.v1.BeliefsR\abeliefs\x12 \n" +
-	"\vdifferences\x18\x02 \x03(\tR\vdifferences\"E\n" +
+	"\vdifferences\x18\x02 \x03(\tR\vdifferences\x12\x18\n" +
+	"\asession\x18\x03 \x01(\x04R\asession\"E\n" +
 	"\x03Run\x12\x10\n" +
 	"\x03log\x18\x01 \x01(\fR\x03log\x12\x12\n" +
 	"\x04from\x18\x02 \x01(\x04R\x04from\x12\x18\n" +
@@ -949,11 +1150,12 @@ const file_thawtrail_v1_exchange_proto_rawDesc = "" +
 	"\bFieldKey\x12\x15\n" +
 	"\x06key_id\x18\x01 \x01(\fR\x05keyId\x12\x10\n" +
 	"\x03key\x18\x02 \x01(\fR\x03key\x12/\n" +
-	"\x06entity\x18\x03 \x01(\v2\x17.thawtrail.v1.EntityKeyR\x06entity\"x\n" +
+	"\x06entity\x18\x03 \x01(\v2\x17.thawtrail.v1.EntityKeyR\x06entity\"\x92\x01\n" +
 	"\vPushRequest\x12\x16\n" +
 	"\x06device\x18\x01 \x01(\fR\x06device\x12%\n" +
 	"\x04runs\x18\x02 \x03(\v2\x11.thawtrail.v1.RunR\x04runs\x12*\n" +
-	"\x04keys\x18\x03 \x03(\v2\x16.thawtrail.v1.FieldKeyR\x04keys\"n\n" +
+	"\x04keys\x18\x03 \x03(\v2\x16.thawtrail.v1.FieldKeyR\x04keys\x12\x18\n" +
+	"\asession\x18\x04 \x01(\x04R\asession\"n\n" +
 	"\fPushResponse\x12-\n" +
 	"\baccepted\x18\x01 \x03(\v2\x11.thawtrail.v1.TipR\baccepted\x12/\n" +
 	"\arefused\x18\x02 \x03(\v2\x15.thawtrail.v1.RefusedR\arefused\"\x9d\x01\n" +
@@ -962,27 +1164,41 @@ const file_thawtrail_v1_exchange_proto_rawDesc = "" +
 	"\x04from\x18\x02 \x01(\x04R\x04from\x123\n" +
 	"\x06reason\x18\x03 \x01(\x0e2\x1b.thawtrail.v1.RefusedReasonR\x06reason\x12\x12\n" +
 	"\x04text\x18\x04 \x01(\tR\x04text\x12#\n" +
-	"\x03tip\x18\x05 \x01(\v2\x11.thawtrail.v1.TipR\x03tip\"q\n" +
+	"\x03tip\x18\x05 \x01(\v2\x11.thawtrail.v1.TipR\x03tip\"\x8b\x01\n" +
 	"\vPullRequest\x12\x16\n" +
 	"\x06device\x18\x01 \x01(\fR\x06device\x12)\n" +
 	"\x04held\x18\x02 \x03(\v2\x15.thawtrail.v1.HeldLogR\x04held\x12\x1f\n" +
 	"\vbatch_bytes\x18\x03 \x01(\rR\n" +
-	"batchBytes\"\x97\x01\n" +
+	"batchBytes\x12\x18\n" +
+	"\asession\x18\x04 \x01(\x04R\asession\"\xb9\x01\n" +
 	"\fPullResponse\x12%\n" +
 	"\x04runs\x18\x01 \x03(\v2\x11.thawtrail.v1.RunR\x04runs\x12*\n" +
 	"\x04keys\x18\x02 \x03(\v2\x16.thawtrail.v1.FieldKeyR\x04keys\x12\x1b\n" +
 	"\tcaught_up\x18\x03 \x01(\bR\bcaughtUp\x12\x17\n" +
-	"\awall_us\x18\x04 \x01(\x03R\x06wallUs*\xa0\x01\n" +
+	"\awall_us\x18\x04 \x01(\x03R\x06wallUs\x12 \n" +
+	"\vdifferences\x18\x05 \x03(\tR\vdifferences\"\x7f\n" +
+	"\vKeysRequest\x12\x16\n" +
+	"\x06device\x18\x01 \x01(\fR\x06device\x12\x18\n" +
+	"\asession\x18\x02 \x01(\x04R\asession\x12\x12\n" +
+	"\x04sums\x18\x03 \x01(\fR\x04sums\x12\x12\n" +
+	"\x04from\x18\x04 \x01(\rR\x04from\x12\x16\n" +
+	"\x06wanted\x18\x05 \x03(\fR\x06wanted\"x\n" +
+	"\fKeysResponse\x12\x12\n" +
+	"\x04sums\x18\x01 \x01(\fR\x04sums\x12\x14\n" +
+	"\x05known\x18\x02 \x03(\fR\x05known\x12\x12\n" +
+	"\x04next\x18\x03 \x01(\rR\x04next\x12*\n" +
+	"\x04keys\x18\x04 \x03(\v2\x16.thawtrail.v1.FieldKeyR\x04keys*\xa0\x01\n" +
 	"\rRefusedReason\x12\x1e\n" +
 	"\x1aREFUSED_REASON_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12REFUSED_REASON_GAP\x10\x01\x12\x19\n" +
 	"\x15REFUSED_REASON_BROKEN\x10\x02\x12\x1e\n" +
 	"\x1aREFUSED_REASON_UNKNOWN_LOG\x10\x03\x12\x1c\n" +
-	"\x18REFUSED_REASON_TOO_LARGE\x10\x042\xd3\x01\n" +
+	"\x18REFUSED_REASON_TOO_LARGE\x10\x042\x92\x02\n" +
 	"\x0fExchangeService\x12@\n" +
 	"\x05Hello\x12\x1a.thawtrail.v1.HelloRequest\x1a\x1b.thawtrail.v1.HelloResponse\x12=\n" +
 	"\x04Push\x12\x19.thawtrail.v1.PushRequest\x1a\x1a.thawtrail.v1.PushResponse\x12?\n" +
-	"\x04Pull\x12\x19.thawtrail.v1.PullRequest\x1a\x1a.thawtrail.v1.PullResponse0\x01B!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
+	"\x04Pull\x12\x19.thawtrail.v1.PullRequest\x1a\x1a.thawtrail.v1.PullResponse0\x01\x12=\n" +
+	"\x04Keys\x12\x19.thawtrail.v1.KeysRequest\x1a\x1a.thawtrail.v1.KeysResponseB!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
 
 var (
 	file_thawtrail_v1_exchange_proto_rawDescOnce sync.Once
@@ -997,7 +1213,7 @@ func file_thawtrail_v1_exchange_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_exchange_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_thawtrail_v1_exchange_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
+var file_thawtrail_v1_exchange_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_thawtrail_v1_exchange_proto_goTypes = []any{
 	(RefusedReason)(0),    // 0: thawtrail.v1.RefusedReason
 	(*Beliefs)(nil),       // 1: thawtrail.v1.Beliefs
@@ -1012,38 +1228,43 @@ var file_thawtrail_v1_exchange_proto_goTypes = []any{
 	(*Refused)(nil),       // 10: thawtrail.v1.Refused
 	(*PullRequest)(nil),   // 11: thawtrail.v1.PullRequest
 	(*PullResponse)(nil),  // 12: thawtrail.v1.PullResponse
-	(*Tip)(nil),           // 13: thawtrail.v1.Tip
-	(Lane)(0),             // 14: thawtrail.v1.Lane
-	(*EntityKey)(nil),     // 15: thawtrail.v1.EntityKey
+	(*KeysRequest)(nil),   // 13: thawtrail.v1.KeysRequest
+	(*KeysResponse)(nil),  // 14: thawtrail.v1.KeysResponse
+	(*Tip)(nil),           // 15: thawtrail.v1.Tip
+	(Lane)(0),             // 16: thawtrail.v1.Lane
+	(*EntityKey)(nil),     // 17: thawtrail.v1.EntityKey
 }
 var file_thawtrail_v1_exchange_proto_depIdxs = []int32{
 	2,  // 0: thawtrail.v1.Beliefs.held:type_name -> thawtrail.v1.HeldLog
-	13, // 1: thawtrail.v1.HeldLog.tip:type_name -> thawtrail.v1.Tip
-	14, // 2: thawtrail.v1.HeldLog.lane:type_name -> thawtrail.v1.Lane
+	15, // 1: thawtrail.v1.HeldLog.tip:type_name -> thawtrail.v1.Tip
+	16, // 2: thawtrail.v1.HeldLog.lane:type_name -> thawtrail.v1.Lane
 	3,  // 3: thawtrail.v1.HeldLog.missing:type_name -> thawtrail.v1.SeqRange
 	1,  // 4: thawtrail.v1.HelloRequest.beliefs:type_name -> thawtrail.v1.Beliefs
 	1,  // 5: thawtrail.v1.HelloResponse.beliefs:type_name -> thawtrail.v1.Beliefs
-	15, // 6: thawtrail.v1.FieldKey.entity:type_name -> thawtrail.v1.EntityKey
+	17, // 6: thawtrail.v1.FieldKey.entity:type_name -> thawtrail.v1.EntityKey
 	6,  // 7: thawtrail.v1.PushRequest.runs:type_name -> thawtrail.v1.Run
 	7,  // 8: thawtrail.v1.PushRequest.keys:type_name -> thawtrail.v1.FieldKey
-	13, // 9: thawtrail.v1.PushResponse.accepted:type_name -> thawtrail.v1.Tip
+	15, // 9: thawtrail.v1.PushResponse.accepted:type_name -> thawtrail.v1.Tip
 	10, // 10: thawtrail.v1.PushResponse.refused:type_name -> thawtrail.v1.Refused
 	0,  // 11: thawtrail.v1.Refused.reason:type_name -> thawtrail.v1.RefusedReason
-	13, // 12: thawtrail.v1.Refused.tip:type_name -> thawtrail.v1.Tip
+	15, // 12: thawtrail.v1.Refused.tip:type_name -> thawtrail.v1.Tip
 	2,  // 13: thawtrail.v1.PullRequest.held:type_name -> thawtrail.v1.HeldLog
 	6,  // 14: thawtrail.v1.PullResponse.runs:type_name -> thawtrail.v1.Run
 	7,  // 15: thawtrail.v1.PullResponse.keys:type_name -> thawtrail.v1.FieldKey
-	4,  // 16: thawtrail.v1.ExchangeService.Hello:input_type -> thawtrail.v1.HelloRequest
-	8,  // 17: thawtrail.v1.ExchangeService.Push:input_type -> thawtrail.v1.PushRequest
-	11, // 18: thawtrail.v1.ExchangeService.Pull:input_type -> thawtrail.v1.PullRequest
-	5,  // 19: thawtrail.v1.ExchangeService.Hello:output_type -> thawtrail.v1.HelloResponse
-	9,  // 20: thawtrail.v1.ExchangeService.Push:output_type -> thawtrail.v1.PushResponse
-	12, // 21: thawtrail.v1.ExchangeService.Pull:output_type -> thawtrail.v1.PullResponse
-	19, // [19:22] is the sub-list for method output_type
-	16, // [16:19] is the sub-list for method input_type
-	16, // [16:16] is the sub-list for extension type_name
-	16, // [16:16] is the sub-list for extension extendee
-	0,  // [0:16] is the sub-list for field type_name
+	7,  // 16: thawtrail.v1.KeysResponse.keys:type_name -> thawtrail.v1.FieldKey
+	4,  // 17: thawtrail.v1.ExchangeService.Hello:input_type -> thawtrail.v1.HelloRequest
+	8,  // 18: thawtrail.v1.ExchangeService.Push:input_type -> thawtrail.v1.PushRequest
+	11, // 19: thawtrail.v1.ExchangeService.Pull:input_type -> thawtrail.v1.PullRequest
+	13, // 20: thawtrail.v1.ExchangeService.Keys:input_type -> thawtrail.v1.KeysRequest
+	5,  // 21: thawtrail.v1.ExchangeService.Hello:output_type -> thawtrail.v1.HelloResponse
+	9,  // 22: thawtrail.v1.ExchangeService.Push:output_type -> thawtrail.v1.PushResponse
+	12, // 23: thawtrail.v1.ExchangeService.Pull:output_type -> thawtrail.v1.PullResponse
+	14, // 24: thawtrail.v1.ExchangeService.Keys:output_type -> thawtrail.v1.KeysResponse
+	21, // [21:25] is the sub-list for method output_type
+	17, // [17:21] is the sub-list for method input_type
+	17, // [17:17] is the sub-list for extension type_name
+	17, // [17:17] is the sub-list for extension extendee
+	0,  // [0:17] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_exchange_proto_init() }
@@ -1059,7 +1280,7 @@ func file_thawtrail_v1_exchange_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_exchange_proto_rawDesc), len(file_thawtrail_v1_exchange_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   12,
+			NumMessages:   14,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

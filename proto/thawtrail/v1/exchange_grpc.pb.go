@@ -24,6 +24,7 @@ const (
 	ExchangeService_Hello_FullMethodName = "/thawtrail.v1.ExchangeService/Hello"
 	ExchangeService_Push_FullMethodName  = "/thawtrail.v1.ExchangeService/Push"
 	ExchangeService_Pull_FullMethodName  = "/thawtrail.v1.ExchangeService/Pull"
+	ExchangeService_Keys_FullMethodName  = "/thawtrail.v1.ExchangeService/Keys"
 )
 
 // ExchangeServiceClient is the client API for ExchangeService service.
@@ -39,6 +40,9 @@ type ExchangeServiceClient interface {
 	// Pull streams what the caller lacks, urgent logs first, and stays open for
 	// what comes later.
 	Pull(ctx context.Context, in *PullRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[PullResponse], error)
+	// Keys compares the keys of sealed fields by their ids and hands out those that
+	// are asked for. What the answering side lacks is pushed.
+	Keys(ctx context.Context, in *KeysRequest, opts ...grpc.CallOption) (*KeysResponse, error)
 }
 
 type exchangeServiceClient struct {
@@ -88,6 +92,16 @@ func (c *exchangeServiceClient) Pull(ctx context.Context, in *PullRequest, opts 
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type ExchangeService_PullClient = grpc.ServerStreamingClient[PullResponse]
 
+func (c *exchangeServiceClient) Keys(ctx context.Context, in *KeysRequest, opts ...grpc.CallOption) (*KeysResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(KeysResponse)
+	err := c.cc.Invoke(ctx, ExchangeService_Keys_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // ExchangeServiceServer is the server API for ExchangeService service.
 // All implementations must embed UnimplementedExchangeServiceServer
 // for forward compatibility.
@@ -101,6 +115,9 @@ type ExchangeServiceServer interface {
 	// Pull streams what the caller lacks, urgent logs first, and stays open for
 	// what comes later.
 	Pull(*PullRequest, grpc.ServerStreamingServer[PullResponse]) error
+	// Keys compares the keys of sealed fields by their ids and hands out those that
+	// are asked for. What the answering side lacks is pushed.
+	Keys(context.Context, *KeysRequest) (*KeysResponse, error)
 	mustEmbedUnimplementedExchangeServiceServer()
 }
 
@@ -119,6 +136,9 @@ func (UnimplementedExchangeServiceServer) Push(context.Context, *PushRequest) (*
 }
 func (UnimplementedExchangeServiceServer) Pull(*PullRequest, grpc.ServerStreamingServer[PullResponse]) error {
 	return status.Error(codes.Unimplemented, "method Pull not implemented")
+}
+func (UnimplementedExchangeServiceServer) Keys(context.Context, *KeysRequest) (*KeysResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method Keys not implemented")
 }
 func (UnimplementedExchangeServiceServer) mustEmbedUnimplementedExchangeServiceServer() {}
 func (UnimplementedExchangeServiceServer) testEmbeddedByValue()                         {}
@@ -188,6 +208,24 @@ func _ExchangeService_Pull_Handler(srv interface{}, stream grpc.ServerStream) er
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type ExchangeService_PullServer = grpc.ServerStreamingServer[PullResponse]
 
+func _ExchangeService_Keys_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(KeysRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ExchangeServiceServer).Keys(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ExchangeService_Keys_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ExchangeServiceServer).Keys(ctx, req.(*KeysRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // ExchangeService_ServiceDesc is the grpc.ServiceDesc for ExchangeService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -202,6 +240,10 @@ var ExchangeService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "Push",
 			Handler:    _ExchangeService_Push_Handler,
+		},
+		{
+			MethodName: "Keys",
+			Handler:    _ExchangeService_Keys_Handler,
 		},
 	},
 	Streams: []grpc.StreamDesc{

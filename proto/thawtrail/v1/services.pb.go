@@ -3316,8 +3316,8 @@ type GetStatusResponse struct {
 	Cautions      []*Caution `protobuf:"bytes,17,rep,name=cautions,proto3" json:"cautions,omitempty"`
 	// The parts of the program that do not work now, and are tried again.
 	Parts []*PartRow `protobuf:"bytes,18,rep,name=parts,proto3" json:"parts,omitempty"`
-	// Room left for entries when the disk is nearly full; 0 while it is not.
-	RoomLeftBytes int64 `protobuf:"varint,19,opt,name=room_left_bytes,json=roomLeftBytes,proto3" json:"room_left_bytes,omitempty"`
+	// Room left for entries when the disk is nearly full; absent while it is not.
+	RoomLeftBytes *int64 `protobuf:"varint,19,opt,name=room_left_bytes,json=roomLeftBytes,proto3,oneof" json:"room_left_bytes,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3479,8 +3479,8 @@ func (x *GetStatusResponse) GetParts() []*PartRow {
 }
 
 func (x *GetStatusResponse) GetRoomLeftBytes() int64 {
-	if x != nil {
-		return x.RoomLeftBytes
+	if x != nil && x.RoomLeftBytes != nil {
+		return *x.RoomLeftBytes
 	}
 	return 0
 }
@@ -5109,7 +5109,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\arecords\x18\x02 \x01(\x03R\arecords\x12(\n" +
 	"\x05heads\x18\x03 \x03(\v2\x12.thawtrail.v1.HeadR\x05heads\x12!\n" +
 	"\ffold_version\x18\x04 \x01(\rR\vfoldVersion\"\x12\n" +
-	"\x10GetStatusRequest\"\xff\x04\n" +
+	"\x10GetStatusRequest\"\x98\x05\n" +
 	"\x11GetStatusResponse\x12\x1a\n" +
 	"\bpractice\x18\x01 \x01(\tR\bpractice\x12\x16\n" +
 	"\x06device\x18\x02 \x01(\tR\x06device\x12\x1f\n" +
@@ -5131,8 +5131,9 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x0fclock_offset_ms\x18\x0f \x01(\x03R\rclockOffsetMs\x12$\n" +
 	"\x0eclock_bound_ms\x18\x10 \x01(\x03R\fclockBoundMs\x121\n" +
 	"\bcautions\x18\x11 \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12+\n" +
-	"\x05parts\x18\x12 \x03(\v2\x15.thawtrail.v1.PartRowR\x05parts\x12&\n" +
-	"\x0froom_left_bytes\x18\x13 \x01(\x03R\rroomLeftBytes\"i\n" +
+	"\x05parts\x18\x12 \x03(\v2\x15.thawtrail.v1.PartRowR\x05parts\x12+\n" +
+	"\x0froom_left_bytes\x18\x13 \x01(\x03H\x00R\rroomLeftBytes\x88\x01\x01B\x12\n" +
+	"\x10_room_left_bytes\"i\n" +
 	"\aPartRow\x12\x12\n" +
 	"\x04part\x18\x01 \x01(\tR\x04part\x12\x18\n" +
 	"\aproblem\x18\x02 \x01(\tR\aproblem\x12\x14\n" +
@@ -5498,6 +5499,7 @@ func file_thawtrail_v1_services_proto_init() {
 	file_thawtrail_v1_services_proto_msgTypes[22].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[31].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[32].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[44].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{

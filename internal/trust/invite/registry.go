@@ -49,8 +49,8 @@ type Invite struct {
 	Used      []byte    `json:"used,omitempty"` // the device key that used it
 }
 
-// Book is the open codes of a server. It is safe for concurrent use.
-type Book struct {
+// Registry is the open codes of a server. It is safe for concurrent use.
+type Registry struct {
 	now  func() time.Time
 	save func([]byte) error
 
@@ -61,8 +61,8 @@ type Book struct {
 
 // NewBook reads a book from what was saved; nil begins one. save keeps it
 // durably and encrypted.
-func NewBook(saved []byte, now func() time.Time, save func([]byte) error) (*Book, error) {
-	b := &Book{now: now, save: save, tries: guess.New(maxWrong, wrongEach, now())}
+func NewBook(saved []byte, now func() time.Time, save func([]byte) error) (*Registry, error) {
+	b := &Registry{now: now, save: save, tries: guess.New(maxWrong, wrongEach, now())}
 	if saved == nil {
 		return b, nil
 	}
@@ -73,7 +73,7 @@ func NewBook(saved []byte, now func() time.Time, save func([]byte) error) (*Book
 }
 
 // Add opens a code for at most two weeks.
-func (b *Book) Add(i Invite, life time.Duration) (expires time.Time, err error) {
+func (b *Registry) Add(i Invite, life time.Duration) (expires time.Time, err error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.dropOld()
@@ -86,7 +86,7 @@ func (b *Book) Add(i Invite, life time.Duration) (expires time.Time, err error) 
 }
 
 // keep makes a new list the book, once it is saved; b.mu is held.
-func (b *Book) keep(list []Invite) error {
+func (b *Registry) keep(list []Invite) error {
 	data, err := json.Marshal(list)
 	if err == nil {
 		err = b.save(data)
@@ -98,14 +98,14 @@ func (b *Book) keep(list []Invite) error {
 }
 
 // dropOld forgets codes whose time is over; b.mu is held.
-func (b *Book) dropOld() {
+func (b *Registry) dropOld() {
 	now := b.now().UnixMilli()
 	b.open = slices.DeleteFunc(slices.Clone(b.open), func(i Invite) bool { return i.ExpiresMs <= now })
 }
 
 // Use finds the code that a request was made with and marks it used by the
 // request's device, durably, before it returns.
-func (b *Book) Use(req *pb.EnrolRequest, device ed25519.PublicKey) (Invite, error) {
+func (b *Registry) Use(req *pb.EnrolRequest, device ed25519.PublicKey) (Invite, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.dropOld()
@@ -134,7 +134,7 @@ func (b *Book) Use(req *pb.EnrolRequest, device ed25519.PublicKey) (Invite, erro
 }
 
 // Open counts the codes that can still be used.
-func (b *Book) Open() int {
+func (b *Registry) Open() int {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.dropOld()

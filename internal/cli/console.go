@@ -11,8 +11,8 @@ import (
 	"thawtrail/internal/input"
 )
 
-// desk is what every command works with: one clock, one zone, two writers.
-type desk struct {
+// console is what every command works with: one clock, one zone, two writers.
+type console struct {
 	out, err io.Writer
 	now      func() time.Time
 	zone     *time.Location
@@ -25,8 +25,8 @@ const (
 	defaultAddress = "127.0.0.1:4271"
 )
 
-func newDesk(out, err io.Writer) *desk {
-	d := &desk{out: cleanWriter{out}, err: cleanWriter{err}, now: time.Now, zone: time.Local, address: defaultAddress}
+func newDesk(out, err io.Writer) *console {
+	d := &console{out: cleanWriter{out}, err: cleanWriter{err}, now: time.Now, zone: time.Local, address: defaultAddress}
 	d.zoneName = zoneName()
 	if at := os.Getenv(envAddress); at != "" {
 		d.address = at
@@ -35,11 +35,11 @@ func newDesk(out, err io.Writer) *desk {
 }
 
 // clock is what typed times are read against.
-func (d *desk) clock() input.Clock {
+func (d *console) clock() input.Clock {
 	return input.Clock{Now: d.now, Zone: d.zone, ZoneName: d.zoneName}
 }
 
-func (d *desk) printf(format string, args ...any) { fmt.Fprintf(d.out, format, args...) }
+func (d *console) printf(format string, args ...any) { fmt.Fprintf(d.out, format, args...) }
 
 // zoneName finds the name of this laptop's time zone. Where the system does not
 // tell (Windows), the name stays empty and the practice's zone counts.

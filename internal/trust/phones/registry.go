@@ -67,8 +67,8 @@ type Invite struct {
 // ExpiresMs is when its time is over.
 func (i Invite) ExpiresMs() int64 { return i.MadeMs + Lifetime.Milliseconds() }
 
-// Book is the phones of one laptop. It is safe for concurrent use.
-type Book struct {
+// Registry is the phones of one laptop. It is safe for concurrent use.
+type Registry struct {
 	now    func() time.Time
 	random io.Reader
 	save   func([]byte) error
@@ -85,8 +85,8 @@ type Book struct {
 
 // Open reads a book from what was saved; nil begins one. save keeps it durably
 // and encrypted.
-func Open(saved []byte, now func() time.Time, random io.Reader, save func([]byte) error) (*Book, error) {
-	b := &Book{
+func Open(saved []byte, now func() time.Time, random io.Reader, save func([]byte) error) (*Registry, error) {
+	b := &Registry{
 		now: now, random: random, save: save, onDisk: map[string]int64{}, streams: map[string]chan struct{}{}, open: map[string]int{},
 		tries: guess.New(maxWrong, wrongEach, now()), changed: make(chan struct{}),
 	}
@@ -104,12 +104,12 @@ func Open(saved []byte, now func() time.Time, random io.Reader, save func([]byte
 
 // enter begins what is kept in memory of a phone; b.mu is held, or nobody else
 // has the book yet.
-func (b *Book) enter(p Phone) {
+func (b *Registry) enter(p Phone) {
 	b.onDisk[p.ID], b.streams[p.ID] = p.SeenMs, make(chan struct{})
 }
 
 // keep makes a new list the book, once it is saved; b.mu is held.
-func (b *Book) keep(list []Phone) error {
+func (b *Registry) keep(list []Phone) error {
 	data, err := json.Marshal(list)
 	if err == nil {
 		err = b.save(data)
@@ -126,13 +126,13 @@ func (b *Book) keep(list []Phone) error {
 }
 
 // tell wakes who waits for a change; b.mu is held.
-func (b *Book) tell() {
+func (b *Registry) tell() {
 	close(b.changed)
 	b.changed = make(chan struct{})
 }
 
 // Changed is closed at the next change: a code, a phone more or less.
-func (b *Book) Changed() <-chan struct{} {
+func (b *Registry) Changed() <-chan struct{} {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return b.changed
@@ -140,7 +140,7 @@ func (b *Book) Changed() <-chan struct{} {
 
 // Invite opens a code for one phone of a person. The person's earlier code ends;
 // of too many the oldest does.
-func (b *Book) Invite(person string) (Invite, error) {
+func (b *Registry) Invite(person string) (Invite, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if len(b.phones) >= maxPhones {
@@ -161,7 +161,7 @@ func (b *Book) Invite(person string) (Invite, error) {
 }
 
 // Invites are the codes that can be used now.
-func (b *Book) Invites() []Invite {
+func (b *Registry) Invites() []Invite {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.dropInvites(func(Invite) bool { return false })
@@ -171,14 +171,14 @@ func (b *Book) Invites() []Invite {
 // dropInvites forgets codes, and those whose time is over. One that was made
 // later than now was made before the clock was set back: its time cannot be told.
 // b.mu is held.
-func (b *Book) dropInvites(also func(Invite) bool) {
+func (b *Registry) dropInvites(also func(Invite) bool) {
 	now := b.now().UnixMilli()
 	b.invites = slices.DeleteFunc(b.invites, func(i Invite) bool { return now < i.MadeMs || now >= i.ExpiresMs() || also(i) })
 }
 
 // Pair spends a code and begins a phone's session. cookie is what its browser
 // keeps; the book does not have it.
-func (b *Book) Pair(code, name string) (p Phone, cookie string, err error) {
+func (b *Registry) Pair(code, name string) (p Phone, cookie string, err error) {
 	if code, err = ParseCode(code); err != nil {
 		return p, "", err
 	}
@@ -218,7 +218,7 @@ func (b *Book) Pair(code, name string) (p Phone, cookie string, err error) {
 }
 
 // newPhone draws an id that no phone has, and a secret; b.mu is held.
-func (b *Book) newPhone(name, person string, now time.Time) (Phone, []byte, error) {
+func (b *Registry) newPhone(name, person string, now time.Time) (Phone, []byte, error) {
 	for {
 		raw := make([]byte, idBytes+secretBytes)
 		if _, err := io.ReadFull(b.random, raw); err != nil {
@@ -246,7 +246,7 @@ func nameOf(text string) (string, error) {
 }
 
 // Know gives the phone whose cookie this is, and notes that it was seen.
-func (b *Book) Know(cookie string) (Phone, bool) {
+func (b *Registry) Know(cookie string) (Phone, bool) {
 	id, text, ok := strings.Cut(cookie, ".")
 	if !ok || len(text) != hex.EncodedLen(secretBytes) {
 		return Phone{}, false
@@ -273,12 +273,12 @@ func (b *Book) Know(cookie string) (Phone, bool) {
 }
 
 // find is where a phone stands; b.mu is held.
-func (b *Book) find(id string) int {
+func (b *Registry) find(id string) int {
 	return slices.IndexFunc(b.phones, func(p Phone) bool { return p.ID == id })
 }
 
 // Phones are all phones, the newest last.
-func (b *Book) Phones() []Phone {
+func (b *Registry) Phones() []Phone {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return slices.Clone(b.phones)
@@ -286,7 +286,7 @@ func (b *Book) Phones() []Phone {
 
 // Stream begins a live stream of a phone; cut is closed when the phone is
 // revoked. It is false for a phone that is not paired any more, or has too many.
-func (b *Book) Stream(id string) (cut <-chan struct{}, leave func(), ok bool) {
+func (b *Registry) Stream(id string) (cut <-chan struct{}, leave func(), ok bool) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	end, paired := b.streams[id]
@@ -305,7 +305,7 @@ func (b *Book) Stream(id string) (cut <-chan struct{}, leave func(), ok bool) {
 
 // Revoke ends a phone's session, named by its id or the first digits of it, and
 // cuts its streams at once.
-func (b *Book) Revoke(id string) (p Phone, cut int, err error) {
+func (b *Registry) Revoke(id string) (p Phone, cut int, err error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	at := -1
