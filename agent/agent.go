@@ -163,6 +163,9 @@ func newLink(cfg Config, home *trust.Home, r *replica.Replica) *replication.Link
 }
 
 func open(ctx context.Context, cfg Config, home *trust.Home) (*replica.Replica, error) {
+	if err := home.Remake(cfg.Clock.Now()); err != nil {
+		cfg.Log.Warn("that a file is begun anew could not be written down", "error", err)
+	}
 	s, err := store.Open(ctx, home.Store(store.Options{
 		Clock: cfg.Clock, DeviceName: cfg.named(home), Version: replica.Version, Logger: cfg.Log,
 	}))

@@ -9,7 +9,9 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+	"google.golang.org/grpc"
 
+	"thawtrail/agent"
 	"thawtrail/internal/cli"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -45,6 +47,7 @@ func TestAMissingKeyFileIsNotMadeAnew(t *testing.T) {
 	}
 	before := digest(t, l.conn)
 	l.stop()
+	l.withPhones()
 	c.stop()
 	phrase := phraseFile(t)
 	for _, p := range []struct {
@@ -52,8 +55,8 @@ func TestAMissingKeyFileIsNotMadeAnew(t *testing.T) {
 		args  []string
 		files []string
 	}{
-		{l.dir, []string{"agent", "--listen", "127.0.0.1:0"}, []string{"device.key", "fields.key", "pins.box", "practice.box", "vault.key"}},
-		{c.dir, []string{"server", "--listen", "127.0.0.1:0"}, []string{"device.key", "fields.key", "pins.box", "practice.box", "vault.key", "authority.key"}},
+		{l.dir, []string{"agent", "--listen", "127.0.0.1:0", "--phone", "127.0.0.1:0", "--pages", "127.0.0.1:0"}, []string{"device.key", "fields.key", "pins.box", "practice.box", "vault.key", "phone.key"}},
+		{c.dir, []string{"server", "--listen", "127.0.0.1:0"}, []string{"device.key", "fields.key", "pins.box", "practice.box", "vault.key", "authority.key", "server.key"}},
 	} {
 		for _, name := range p.files {
 			path, away := filepath.Join(p.dir, name), filepath.Join(t.TempDir(), name)
@@ -71,6 +74,52 @@ func TestAMissingKeyFileIsNotMadeAnew(t *testing.T) {
 	l.start()
 	require.Equal(t, before, digest(t, l.conn))
 	eventually(t, "connected", func() bool { return l.state() == "connected" })
+}
+
+// withPhones runs the laptop once with a door for phones, which makes its key.
+func (l *laptop) withPhones() {
+	l.t.Helper()
+	_, stop := run(l.t, func(ctx context.Context, ready func(string)) error {
+		cfg := l.config()
+		cfg.Ready, cfg.Pages, cfg.Phone = ready, "127.0.0.1:0", "127.0.0.1:0"
+		return agent.Run(ctx, cfg)
+	})
+	stop()
+}
+
+// TestAFileThatMayBeMadeAnewIsTold: one-time codes and phones that are forgotten
+// let nobody in. They are begun anew, and the status says so until a person has read
+// it.
+func TestAFileThatMayBeMadeAnewIsTold(t *testing.T) {
+	c, b := newClinic(t), newBarn(t)
+	c.invite("J. Reed", pb.Role_ROLE_CLINIC)
+	b.phone().pair(b.code())
+	b.stop()
+	c.stop()
+	phrase := phraseFile(t)
+	repairs := func(conn *grpc.ClientConn) string {
+		status, err := pb.NewAuditServiceClient(conn).GetStatus(t.Context(), &pb.GetStatusRequest{})
+		require.NoError(t, err)
+		return strings.Join(status.Repairs, "\n")
+	}
+	for _, p := range []struct {
+		name, dir string
+		start     func() *grpc.ClientConn
+		stop      func()
+	}{
+		{"phones.box", b.dir, func() *grpc.ClientConn { b.open(); return b.conn }, func() { b.stop() }},
+		{"invites.box", c.dir, func() *grpc.ClientConn { c.start(c.addr); return c.conn }, func() { c.stop() }},
+	} {
+		require.NoError(t, os.Remove(filepath.Join(p.dir, p.name)))
+		for range 2 {
+			require.Contains(t, repairs(p.start()), p.name+" was missing")
+			p.stop()
+		}
+		code, printed := command(t, "losses", "--data", p.dir, "--passphrase-file", phrase, "--seen")
+		require.Zero(t, code, printed)
+		require.NotContains(t, repairs(p.start()), p.name)
+		p.stop()
+	}
 }
 
 // TestAMissingFileIsBegunAnew where a person says so and nothing is lost by it.

@@ -63,7 +63,7 @@ var house = []room{
 	{"trust/authority", "refusal trust/transcript", "it knows keys and who is entitled to what connection"},
 	{"trust/local", "trust/authority wholefile", "it is the way to a daemon of the same machine"},
 	{"trust/invite", "proto/thawtrail/v1 refusal trust/guess trust/transcript trust/vault", "it lets a laptop join"},
-	{"trust", "event proto/thawtrail/v1 refusal seal store trust/authority trust/pins trust/vault", "it opens a data folder, and serves nobody"},
+	{"trust", "event proto/thawtrail/v1 refusal seal store store/reach trust/authority trust/pins trust/vault", "it opens a data folder, and serves nobody"},
 
 	// What goes by hand.
 	{"input", "event label proto/thawtrail/v1 refusal", "it reads what people type, and knows no state"},

@@ -204,6 +204,9 @@ func openHome(ctx context.Context, cfg Config, home *trust.Home) (*hub, error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := home.Remake(cfg.Clock.Now()); err != nil {
+		cfg.Log.Warn("that a file is begun anew could not be written down", "error", err)
+	}
 	s, err := store.Open(ctx, home.Store(store.Options{
 		Clock: cfg.Clock, DeviceName: cfg.Name, Version: replica.Version, Logger: cfg.Log, StrangerBytes: strangerBytes,
 	}))

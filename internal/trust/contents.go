@@ -4,13 +4,16 @@ import (
 	"crypto/rand"
 	"errors"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
+	"time"
 
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/store/reach"
 	"thawtrail/internal/trust/vault"
 )
 
@@ -29,12 +32,21 @@ var remedies = map[string]string{
 	deviceFile:      "without it this machine cannot go on with what it wrote: move this folder aside, keep it, and join again with a new code",
 	practiceFile:    "without it this machine does not know its practice: move this folder aside, keep it, and join again with a new code",
 	"authority.key": "without it no laptop can join: make the server anew from its recovery sheet with `thawtrail server restore`",
+	"server.key":    "without one, `thawtrail losses --anew server.key` begins it anew: the authority signs it, and laptops trust that",
+	"phone.key":     "without one, `thawtrail losses --anew phone.key` begins it anew, and each phone is to compare the new fingerprint and be paired again",
 	fieldsFile:      "without one, `thawtrail losses --anew " + fieldsFile + "` begins it anew, and the keys come again from the server and its laptops",
 	pinsFile:        "without one, `thawtrail losses --anew " + pinsFile + "` begins it anew, and people set new PINs",
 }
 
 // renewable are the files that a person may begin anew.
-var renewable = []string{fieldsFile, pinsFile}
+var renewable = []string{fieldsFile, pinsFile, "phone.key", "server.key"}
+
+// remade say, of each file that is begun anew by itself, what that means: nobody
+// comes in who did not before. It stands in the status until a person has read it.
+var remade = map[string]string{
+	"invites.box": "one-time codes that were made and not used yet do not count any more; make new ones",
+	"phones.box":  "phones that were paired are not known any more; pair them again",
+}
 
 // Missing is a file of a folder that is gone. It is a refusal.
 type Missing struct {
@@ -82,14 +94,39 @@ func (h *Home) readContents() error {
 	default:
 		return err
 	}
-	for name := range remedies {
-		_, err := os.Stat(filepath.Join(h.Dir, name))
-		if (err == nil || name == deviceFile && Begun(h.Dir)) && !slices.Contains(h.contents.names, name) {
+	for _, name := range slices.Concat(slices.Collect(maps.Keys(remedies)), slices.Collect(maps.Keys(remade))) {
+		if (h.there(name) || name == deviceFile && Begun(h.Dir)) && !slices.Contains(h.contents.names, name) {
 			h.contents.names = append(h.contents.names, name)
 		}
 	}
 	if noted := strings.Fields(string(data)); len(h.contents.names) > len(noted) {
 		_ = h.contents.note() // made up for at the next start
+	}
+	return nil
+}
+
+// there says that a file is in the folder, or may be: what cannot be asked is not
+// taken for gone.
+func (h *Home) there(name string) bool {
+	_, err := os.Stat(filepath.Join(h.Dir, name))
+	return !errors.Is(err, fs.ErrNotExist)
+}
+
+// Remake tells of files that are gone and are begun anew by themselves, and takes
+// them off the list. It is called before the replica is opened, which says again what
+// nobody has read. What cannot be told on a full disk is told at the next start.
+func (h *Home) Remake(now time.Time) error {
+	for _, name := range slices.Sorted(maps.Keys(remade)) {
+		if !h.must(name) || h.there(name) {
+			continue
+		}
+		text := name + " was missing from " + h.Dir + " and is begun anew: " + remade[name]
+		if err := reach.Tell(h.Dir, reach.Notice{FoundUs: now.UnixMicro(), Text: text}); err != nil {
+			return err
+		}
+		if err := h.contents.drop(name); err != nil {
+			return err
+		}
 	}
 	return nil
 }
@@ -106,7 +143,9 @@ func (h *Home) must(name string) bool {
 func (h *Home) wrote(name string) {
 	h.contents.mu.Lock()
 	defer h.contents.mu.Unlock()
-	if _, strict := remedies[name]; !strict || slices.Contains(h.contents.names, name) {
+	_, strict := remedies[name]
+	_, told := remade[name]
+	if !strict && !told || slices.Contains(h.contents.names, name) {
 		return
 	}
 	h.contents.names = append(h.contents.names, name)
@@ -119,9 +158,17 @@ func (c *contents) note() error {
 	return c.save([]byte(strings.Join(c.names, "\n")))
 }
 
+// drop takes a file off the list, so that it may be made anew.
+func (c *contents) drop(name string) error {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.names = slices.DeleteFunc(c.names, func(n string) bool { return n == name })
+	return c.note()
+}
+
 // absent is what a file's absence means: an error when it was there once.
 func (h *Home) absent(name string) error {
-	if h.must(name) {
+	if _, strict := remedies[name]; strict && h.must(name) {
 		return missing(h.Dir, name)
 	}
 	return nil
@@ -135,7 +182,7 @@ func Gone(dir string, secret *vault.Secret) ([]*Missing, error) {
 	}
 	var out []*Missing
 	for _, name := range h.contents.names {
-		if _, err := os.Stat(filepath.Join(dir, name)); errors.Is(err, fs.ErrNotExist) {
+		if _, strict := remedies[name]; strict && !h.there(name) {
 			out = append(out, missing(dir, name))
 		}
 	}
@@ -148,15 +195,13 @@ func BeginAnew(dir string, secret *vault.Secret, name string) error {
 	if err != nil {
 		return err
 	}
-	_, err = os.Stat(filepath.Join(dir, name))
 	switch {
-	case !errors.Is(err, fs.ErrNotExist) || !h.must(name):
+	case h.there(name) || !h.must(name):
 		return refusal.Conflict("anew", name, "a file that is missing here")
 	case !slices.Contains(renewable, name):
 		return missing(dir, name)
 	}
-	h.contents.names = slices.DeleteFunc(h.contents.names, func(n string) bool { return n == name })
-	return h.contents.note()
+	return h.contents.drop(name)
 }
 
 // look opens no more of a folder than the list of its files.

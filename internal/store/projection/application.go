@@ -43,7 +43,7 @@ func (a *application) apply() error {
 		if a.noted[k] {
 			continue
 		}
-		if err := a.w.Set(touchKey(k, a.recs[0].pos), encodePositions(touched[k])); err != nil {
+		if err := addPositions(a.w, touchKey(k, a.recs[0].pos), touched[k]); err != nil {
 			return err
 		}
 	}

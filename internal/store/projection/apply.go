@@ -195,12 +195,12 @@ const laterKeys = 200
 // folded; then comes the record itself with the cursor. A crash in between
 // leaves notes that only cause work.
 func (p *Projection) applyLater(recs []located, next journal.Position) error {
-	noted := map[event.Key]bool{}
+	noted, at := map[event.Key]bool{}, recs[0].pos
 	for keys := range slices.Chunk(entitiesOf(recs[0].rec), laterKeys) {
 		err := p.index.Update(func(w index.Writer) error {
 			for _, k := range keys {
 				noted[k] = true
-				if err := errors.Join(w.Set(touchKey(k, recs[0].pos), recs[0].pos.Encode()), w.Set(dirtyKey(k), []byte{1})); err != nil {
+				if err := errors.Join(addPositions(w, touchKey(k, at), []journal.Position{at}), w.Set(dirtyKey(k), []byte{1})); err != nil {
 					return err
 				}
 			}

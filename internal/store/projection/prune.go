@@ -95,7 +95,7 @@ func (a *application) sort(k event.Key, kept map[journal.Position]bool, whole bo
 			stay, leave = leave[:1], leave[1:]
 		}
 		if len(leave) > 0 {
-			err = errors.Join(err, a.shift(k, r.at, leave), a.setOrDelete(append(touchPrefix(k), r.at...), encodePositions(stay)))
+			err = errors.Join(err, addPositions(a.w, append(outPrefix(k), r.at...), leave), a.setOrDelete(append(touchPrefix(k), r.at...), encodePositions(stay)))
 		}
 	}
 	if !whole || err != nil {
@@ -107,23 +107,11 @@ func (a *application) sort(k event.Key, kept map[journal.Position]bool, whole bo
 	for _, r := range rows {
 		back, leave := split(r.positions, func(p journal.Position) bool { return kept[p] })
 		if len(back) > 0 {
-			hot, _, failed := a.w.Get(append(touchPrefix(k), r.at...))
-			back = merged(appendPositions(nil, hot), back)
-			err = errors.Join(err, failed, a.w.Set(append(touchPrefix(k), r.at...), encodePositions(back)),
+			err = errors.Join(err, addPositions(a.w, append(touchPrefix(k), r.at...), back),
 				a.setOrDelete(append(outPrefix(k), r.at...), encodePositions(leave)))
 		}
 	}
 	return err
-}
-
-// shift adds to what was left out.
-func (a *application) shift(k event.Key, at []byte, leave []journal.Position) error {
-	key := append(outPrefix(k), at...)
-	old, _, err := a.w.Get(key)
-	if err != nil {
-		return err
-	}
-	return a.w.Set(key, encodePositions(merged(appendPositions(nil, old), leave)))
 }
 
 func split(ps []journal.Position, stays func(journal.Position) bool) (stay, leave []journal.Position) {

@@ -143,3 +143,9 @@ func (r *rig) requireRebuilt() {
 	require.Empty(r.t, r.rows("d/"))
 	require.Empty(r.t, r.rows("r"))
 }
+
+// look reads the index as it stands, which is what a view out of turn shows.
+func (r *rig) look(fn func(*Snapshot) error) {
+	r.t.Helper()
+	require.NoError(r.t, r.index.View(func(x index.Reader) error { return fn(&Snapshot{r.Projection, x}) }))
+}

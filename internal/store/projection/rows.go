@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"thawtrail/internal/event"
+	"thawtrail/internal/store/index"
 	"thawtrail/internal/store/journal"
 )
 
@@ -134,4 +135,15 @@ func appendPositions(to []journal.Position, value []byte) []journal.Position {
 		}
 	}
 	return to
+}
+
+// addPositions adds to a row of positions. A batch that was applied before, with
+// priority or before an unclean stop, can have begun at the same record and reached
+// further: what it put there must not vanish until the cursor comes to it.
+func addPositions(w index.Writer, key []byte, ps []journal.Position) error {
+	old, _, err := w.Get(key)
+	if err != nil {
+		return err
+	}
+	return w.Set(key, encodePositions(merged(appendPositions(nil, old), ps)))
 }
