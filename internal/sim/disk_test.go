@@ -149,6 +149,11 @@ func (w *world) clone(n *node, r *rand.Rand) {
 	c.closed, c.ring, c.kept = maps.Clone(n.closed), n.ring, n.kept
 	c.clock.SetWall(n.clock.Now())
 	c.open()
+	if r.IntN(2) == 0 { // both stay on the link
+		w.hangUp(func(s *session) bool { return s.a == n })
+		w.connect(n, w.hub)
+		w.connect(c, w.hub)
+	}
 	if r.IntN(2) == 0 { // both write the same place at the same moment
 		w.author(n, r)
 		w.author(c, r)
