@@ -13,16 +13,16 @@ import (
 // alone and is kept beside it, so that a question about many bags does not read
 // their whole histories.
 type BagLine struct {
-	_        struct{} `cbor:",toarray"`
-	ID       string
-	Label    *BagLabel // as in Bag
-	Place    string
-	Ended    string
-	GivenMl  int32
-	Clocks   *Clocks // nil for a bag that stayed frozen
-	Stays    []Stay  // where it lay, in happened order
-	Judged   []Judged
-	Given    []GivenTo
+	_       struct{} `cbor:",toarray"`
+	ID      string
+	Label   *BagLabel // as in Bag
+	Place   string
+	Ended   string
+	GivenMl int32
+	Clocks  *Clocks // nil for a bag that stayed frozen
+	Stays   []Stay  // where it lay, in happened order
+	Judged  []Judged
+	Given   []GivenTo
 	// Books are its BagBooks as bytes: lists of what is in stock do not read them.
 	Books cbor.RawMessage
 }
