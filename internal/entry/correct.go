@@ -23,9 +23,9 @@ import (
 // correct fills in what stands instead of the original, and what is known of
 // earlier corrections.
 func (e *pending) correct(c *pb.Corrected, replacement *pb.Entry) error {
-	original, err := e.b.replica.Store.FindRecord(c.Original)
+	original, err := e.b.replica.FindRecord("original", c.Original)
 	if err != nil {
-		return refusal.Conflict("original", c.Original, "a record that is held here")
+		return err
 	}
 	if spec, ok := event.Lookup(original.Head.Type); !ok || spec.Rule.GetInternal() {
 		return refusal.Conflict("original", c.Original, "an entry that a person made")

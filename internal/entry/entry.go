@@ -358,9 +358,9 @@ func (e *pending) sign() error {
 		return refusal.New("by", "", "the name of who signs")
 	}
 	for _, text := range p.Records {
-		r, err := e.b.replica.Store.FindRecord(text)
+		r, err := e.b.replica.FindRecord("records", text)
 		if err != nil {
-			return refusal.Conflict("records", text, "a record that is held here")
+			return err
 		}
 		state, err := e.b.State(r.Primary())
 		if err != nil {

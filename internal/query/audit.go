@@ -227,9 +227,12 @@ func (s Reader) GetRecord(ctx context.Context, req *pb.GetRecordRequest) (*pb.Ge
 		if err != nil {
 			return err
 		}
-		r, err := s.Store.FindRecord(hash)
-		if err != nil {
+		r, err := s.FindRecord("record", hash)
+		if _, absent := refusal.As(err); absent {
 			return refusal.Fail(refusal.ErrNotFound, "no record %s is held here", refusal.Shorten(req.Record))
+		}
+		if err != nil {
+			return err
 		}
 		b.fullRecord(out, r)
 		return nil
