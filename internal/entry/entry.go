@@ -347,53 +347,6 @@ func roleWords(roles []pb.Role) string {
 	return strings.Join(words, " or ")
 }
 
-// correct fills in what stands instead of the original, and what is known of
-// earlier corrections.
-func (e *pending) correct(c *pb.Corrected, replacement *pb.Entry) error {
-	original, err := e.b.replica.Store.FindRecord(c.Original)
-	if err != nil {
-		return refusal.Conflict("original", c.Original, "a record that is held here")
-	}
-	if spec, ok := event.Lookup(original.Head.Type); !ok || spec.Rule.GetInternal() {
-		return refusal.Conflict("original", c.Original, "an entry that a person made")
-	}
-	e.draft.Keys = append(e.draft.Keys, original.Touches()...)
-	e.draft.References = [][]byte{original.Hash[:]}
-	c.Type = original.Head.Type
-	if !c.Void {
-		if err := e.replace(c, replacement); err != nil {
-			return err
-		}
-	}
-	return e.b.Records(original.Primary(), func(r *event.Record) error {
-		p, err := r.Payload()
-		if known, ok := p.(*pb.Corrected); err == nil && ok && known.Original == c.Original {
-			c.Known = append(c.Known, r.Hash[:])
-		}
-		return nil
-	})
-}
-
-func (e *pending) replace(c *pb.Corrected, replacement *pb.Entry) error {
-	t, payload, err := event.Unwrap(replacement)
-	if err != nil {
-		return refusal.New("with", "", "what stands instead, or --void when it never happened")
-	}
-	sub := &pending{b: e.b, payload: proto.Clone(payload), at: e.at}
-	if sub.spec, _ = event.Lookup(t); sub.spec == nil || sub.spec.Rule.GetInternal() {
-		return refusal.New("with", t, "an entry that people make")
-	}
-	if err := sub.complete(&pb.WriteRequest{}); err != nil {
-		return err
-	}
-	if c.Payload, err = proto.Marshal(sub.payload); err != nil {
-		return err
-	}
-	c.Type, e.made, e.newKeys = t, sub.made, sub.newKeys
-	e.draft.Keys = append(e.draft.Keys, event.KeysOf(t, sub.payload, e.at)...)
-	return nil
-}
-
 // sign checks that every entry to be signed still waits for a name, and touches
 // what they are about.
 func (e *pending) sign() error {
@@ -405,9 +358,9 @@ func (e *pending) sign() error {
 		return refusal.New("by", "", "the name of who signs")
 	}
 	for _, text := range p.Records {
-		r, err := e.b.replica.Store.FindRecord(text)
+		r, err := e.b.replica.FindRecord("records", text)
 		if err != nil {
-			return refusal.Conflict("records", text, "a record that is held here")
+			return err
 		}
 		state, err := e.b.State(r.Primary())
 		if err != nil {

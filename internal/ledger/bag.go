@@ -17,6 +17,7 @@ type Bag struct {
 	Receipts []Receipt // deliveries, opening stock and finds; happened order
 
 	Custody []Span   // where it lay, in happened order
+	Moves   []Move   // into the stock, within it and out of it, in happened order
 	Place   string   // where it lies, or lay last; empty when unknown
 	Ended   string   // how it left the stock; empty while it is in it
 	Ends    []BagEnd // happened order
@@ -149,13 +150,12 @@ func (b *Bag) Running() bool {
 func foldBag(s *set) State {
 	b := &Bag{}
 	b.label(s)
+	b.Uses = usesOf(s.story)
 	w := &custody{set: s, bag: b, put: placesPut(s)}
 	for _, f := range s.story {
 		b.apply(f)
 		w.step(f)
 	}
-	b.Uses = usesOf(s.story)
-	b.endGiven()
 	b.volumes()
 	b.compare(s)
 	for i := range b.Uses {
@@ -262,14 +262,6 @@ func (b *Bag) end(f *fact) {
 		return
 	}
 	b.Ends = append(b.Ends, e)
-}
-
-// endGiven lets 'given' stand before what was done with the rest of the bag, and
-// lets a bag that hangs count as gone.
-func (b *Bag) endGiven() {
-	if len(b.Uses) > 0 {
-		b.Ended = EndGiven
-	}
 }
 
 // indexOf finds the bag among several in one record.

@@ -15,6 +15,9 @@ type custody struct {
 	gone *fact           // how it left the stock, when it has
 	lost *fact           // told missing and not seen since
 	soft bool            // softened or in a bath since it was last frozen
+	in   bool            // in the stock
+	at   string          // where, as the last move left it
+	used bool            // hung once: it has left the stock for good
 }
 
 // placesPut collects the places at which the records put the bag. To be seen at
@@ -44,6 +47,7 @@ func (w *custody) step(f *fact) {
 	case *pb.BagsReceived:
 		w.gone = nil
 		w.lay(f, p.Place, false)
+		w.enter(f.stamp(), cameBy(f, p))
 	case *pb.BagFound:
 		w.found(f, p.Place)
 	case *pb.BagsMoved:
@@ -64,14 +68,15 @@ func (w *custody) step(f *fact) {
 	default:
 		w.ended(f)
 	}
+	w.use(f)
 	w.settle()
 }
 
 // settle writes down how the bag left the stock.
 func (w *custody) settle() {
 	w.bag.Ended = ""
-	if e := w.bag.Ends; len(e) > 0 && (w.gone != nil || w.lost != nil) {
-		w.bag.Ended = e[len(e)-1].How
+	if n := len(w.bag.Moves); n > 0 && !w.in {
+		w.bag.Ended = w.bag.Moves[n-1].How
 	}
 }
 
@@ -90,17 +95,20 @@ func (w *custody) lay(f *fact, place string, seen bool) {
 func (w *custody) found(f *fact, place string) {
 	if !slices.ContainsFunc(w.set.facts, func(o *fact) bool { _, ok := o.body.(*pb.BagsReceived); return ok }) {
 		w.set.differ(FoundBag, "never received", f.atMs, f)
-		w.gone = nil
 		w.lay(f, place, false)
-		return
+	} else {
+		w.seen(f, place)
 	}
-	w.seen(f, place)
 	w.gone = nil
+	w.enter(f.stamp(), CameFound)
 }
 
-// seen is a record that says the bag was at a place.
+// seen is a record that says the bag was at a place. One that was lent has come home.
 func (w *custody) seen(f *fact, place string) {
 	switch {
+	case w.lent():
+		w.home(f, place)
+		return
 	case w.gone != nil && !givenOn(w.gone, f):
 		w.set.differ(CustodyBroken, "after its end", f.atMs, w.gone, f)
 	case place == "" || place == w.bag.Place:
@@ -110,6 +118,16 @@ func (w *custody) seen(f *fact, place string) {
 		w.set.differ(CustodyBroken, "seen elsewhere", f.atMs, f)
 	}
 	w.lay(f, place, true)
+	if w.gone == nil && place != "" {
+		w.enter(f.stamp(), w.inflow())
+	}
+}
+
+// home puts a bag that was lent or kept back where it lies again.
+func (w *custody) home(f *fact, place string) {
+	w.gone = nil
+	w.lay(f, place, false)
+	w.enter(f.stamp(), CameBack)
 }
 
 // givenOn says that the bag hung before and is started again: no question of
@@ -126,12 +144,23 @@ func (w *custody) moved(f *fact, p *pb.BagsMoved) {
 		from = p.FromPlaces[i]
 	}
 	switch {
+	case w.lent():
+		w.home(f, p.ToPlace)
+		return
+	case w.away(): // kept back, and carried to where it is kept now
 	case w.gone != nil:
 		w.set.differ(CustodyBroken, "after its end", f.atMs, w.gone, f)
 	case from != "" && from != w.bag.Place:
 		w.set.differ(CustodyBroken, "moved from elsewhere", f.atMs, f)
 	}
 	w.lay(f, p.ToPlace, false)
+	if w.gone == nil {
+		how := MovedOn
+		if !w.in {
+			how = w.inflow()
+		}
+		w.enter(f.stamp(), how)
+	}
 }
 
 func (w *custody) counted(f *fact, p *pb.PlaceCounted) {
@@ -146,6 +175,7 @@ func (w *custody) counted(f *fact, p *pb.PlaceCounted) {
 
 func (w *custody) returned(f *fact, p *pb.BagReturned) {
 	if p.To == pb.ReturnTo_RETURN_TO_MAKER {
+		w.leave(f.stamp(), EndReturned)
 		w.gone = f
 		return
 	}
@@ -153,18 +183,33 @@ func (w *custody) returned(f *fact, p *pb.BagReturned) {
 		w.bag.Refrozen = append(w.bag.Refrozen, f.stamp())
 		w.set.differ(Refrozen, "returned to a freezer", f.atMs, f)
 	}
+	if w.away() {
+		w.home(f, p.Place)
+		return
+	}
 	w.lay(f, p.Place, false)
+	if w.gone == nil {
+		w.enter(f.stamp(), w.inflow())
+	}
 }
 
-// ended is a bag that left the stock.
+// ended is a bag that left the stock. Given is what its uses say (use).
 func (w *custody) ended(f *fact) {
 	switch p := f.body.(type) {
-	case *pb.TransfusionEnded, *pb.BagDiscarded, *pb.BagsLent:
+	case *pb.TransfusionEnded:
+		w.gone = f
+	case *pb.BagDiscarded:
+		w.leave(f.stamp(), EndDiscarded)
+		w.gone = f
+	case *pb.BagsLent:
+		w.leave(f.stamp(), EndLent)
 		w.gone = f
 	case *pb.BagKeptBack:
+		w.leave(f.stamp(), EndKeptBack)
 		w.gone = f
 		w.lay(f, p.Place, false)
 	case *pb.BagMissing:
+		w.leave(f.stamp(), EndMissing)
 		w.lost = f
 	}
 }

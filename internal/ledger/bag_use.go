@@ -23,6 +23,7 @@ type Use struct {
 	End       *Stamp
 	Finished  bool // the bag ran in; false when it was stopped, or runs
 	GivenMl   int32
+	CountedMl int32       // of it, what no other entry had told before
 	Log       event.LogID // of the start, else of the end
 	RequestID string
 	from, to  *fact
@@ -130,6 +131,7 @@ func (b *Bag) volumes() {
 		if more := u.GivenMl - byPatient[u.Patient]; more > 0 {
 			byPatient[u.Patient] += more
 			b.GivenMl += more
+			u.CountedMl = more
 		}
 		j := slices.IndexFunc(b.Given, func(g GivenTo) bool { return g.Case == u.Case && g.Patient == u.Patient })
 		if j < 0 {

@@ -31,6 +31,12 @@ const lateAfterMs = 15 * 60 * 1000
 // Has says that all of the given marks are set.
 func (m Marks) Has(o Marks) bool { return m&o == o }
 
+// Stands says that the record tells something of the entity: nobody said that it never
+// happened, or that it concerns something else. A correction tells nothing by itself.
+func (e *Entry) Stands() bool {
+	return e.Type != event.TypeCorrected && e.Marks&(MarkVoided|MarkElsewhere) == 0
+}
+
 // Entry is one record in the story of an entity.
 type Entry struct {
 	_         struct{}     `cbor:",toarray"`
@@ -114,6 +120,12 @@ type OverrideCount struct {
 
 // Key names the entity.
 func (c *Common) Key() event.Key { return c.Entity }
+
+// told says that something about the entity stands: what was voided as a whole is in
+// no list, file or count, and keeps its story alone.
+func (c *Common) told() bool {
+	return slices.ContainsFunc(c.Timeline, func(e Entry) bool { return e.Stands() })
+}
 
 // Story is every record of the entity, in happened order.
 func (c *Common) Story() []Entry { return c.Timeline }

@@ -9,7 +9,7 @@ import (
 )
 
 // FoldVersion changes whenever the same records may give other bytes.
-const FoldVersion = 11
+const FoldVersion = 12
 
 // Input is one record of a set that is folded.
 type Input struct {
@@ -32,6 +32,7 @@ type State interface {
 	Story() []Entry
 	Discrepancies() []Discrepancy
 	overridden() []OverrideCount
+	told() bool
 }
 
 // kinds says, for each kind of entity, how it is folded and decoded.

@@ -1,35 +1,71 @@
 package ledger
 
 import (
+	"cmp"
 	"fmt"
 
 	"github.com/fxamacker/cbor/v2"
+
+	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // BagLine is what lists and sums need of a bag. It follows from the bag's state
 // alone and is kept beside it, so that a question about many bags does not read
 // their whole histories.
 type BagLine struct {
-	_        struct{} `cbor:",toarray"`
-	ID       string
-	Label    *BagLabel // as in Bag
-	Place    string
-	Ended    string
-	GivenMl  int32
-	Received *Told   // its first receipt; nil when nobody entered one
-	Left     *Told   // the last way in which it left the stock
-	Clocks   *Clocks // nil for a bag that stayed frozen
-	Stays    []Stay  // where it lay, in happened order
-	Judged   []Judged
-	Given    []GivenTo
+	_       struct{} `cbor:",toarray"`
+	ID      string
+	Label   *BagLabel // as in Bag
+	Place   string
+	Ended   string
+	GivenMl int32
+	Clocks  *Clocks // nil for a bag that stayed frozen
+	Stays   []Stay  // where it lay, in happened order
+	Judged  []Judged
+	Given   []GivenTo
+	// Books are its BagBooks as bytes: lists of what is in stock do not read them.
+	Books cbor.RawMessage
 }
 
-// Told is who said that something happened, when and where.
-type Told struct {
+// BagBooks are what sums over time need of a bag.
+type BagBooks struct {
+	_      struct{} `cbor:",toarray"`
+	Moves  []LineMove
+	Doses  []Dose
+	Thrown []Thrown
+}
+
+// LineMove is a move of the bag, as in Bag.
+type LineMove struct {
 	_      struct{} `cbor:",toarray"`
 	AtMs   int64
 	Author string
-	Place  string
+	How    string
+	Reason pb.DiscardReason // of a discarded bag
+	From   string
+	To     string
+	Was    bool
+	Is     bool
+}
+
+// Dose is what one transfusion gave of the bag: it belongs to who began it, and to when.
+type Dose struct {
+	_      struct{} `cbor:",toarray"`
+	AtMs   int64
+	Author string
+	Place  string // from which the bag was taken
+	Case   string
+	Ml     int32
+	Ended  bool
+}
+
+// Thrown is what was told to be thrown away of a bag, whole or its rest.
+type Thrown struct {
+	_      struct{} `cbor:",toarray"`
+	AtMs   int64
+	Author string
+	Reason pb.DiscardReason
+	Ml     *int32 // nil when nobody told
 }
 
 // Clocks are the moments from which a bag's time runs, by the clinic's time; 0 for
@@ -69,14 +105,6 @@ func (b *Bag) Line() *BagLine {
 	l := &BagLine{
 		ID: b.Entity.ID, Label: b.Label, Place: b.Place, Ended: b.Ended, GivenMl: b.GivenMl, Clocks: b.clocks(), Given: b.Given,
 	}
-	if len(b.Receipts) > 0 {
-		r := &b.Receipts[0]
-		l.Received = &Told{AtMs: r.Stamp.AtMs, Author: r.Stamp.Author, Place: r.Place}
-	}
-	if n := len(b.Ends); n > 0 {
-		at := b.Ends[n-1].Stamp
-		l.Left = &Told{AtMs: at.AtMs, Author: at.Author, Place: b.Place}
-	}
 	for _, s := range b.Custody {
 		l.Stays = append(l.Stays, Stay{Place: s.Place, FromMs: s.FromMs + s.OffMs})
 	}
@@ -84,6 +112,48 @@ func (b *Bag) Line() *BagLine {
 		l.Judged = append(l.Judged, Judged{Warm: d.Warm, Unfit: d.Unfit, Reason: d.Reason})
 	}
 	return l
+}
+
+// books is what sums over time need of the bag.
+func (b *Bag) books() BagBooks {
+	var out BagBooks
+	for _, m := range b.Moves {
+		out.Moves = append(out.Moves, LineMove{
+			AtMs: m.Stamp.AtMs, Author: m.Stamp.Author, How: m.How, Reason: b.reasonOf(m), From: m.From, To: m.To, Was: m.Was, Is: m.Is,
+		})
+	}
+	for i := range b.Uses {
+		u := &b.Uses[i]
+		at := u.at()
+		out.Doses = append(out.Doses, Dose{
+			AtMs: at.AtMs, Author: at.Author, Place: cmp.Or(u.Place, b.Place), Case: u.Case, Ml: u.CountedMl, Ended: u.End != nil,
+		})
+	}
+	for _, e := range b.Ends {
+		if e.How == EndDiscarded {
+			out.Thrown = append(out.Thrown, Thrown{AtMs: e.Stamp.AtMs, Author: e.Stamp.Author, Reason: e.Reason, Ml: e.VolumeMl})
+		}
+	}
+	return out
+}
+
+// reasonOf is why a bag was discarded by a move.
+func (b *Bag) reasonOf(m Move) pb.DiscardReason {
+	for _, e := range b.Ends {
+		if m.How == EndDiscarded && e.Stamp.Record == m.Stamp.Record {
+			return e.Reason
+		}
+	}
+	return pb.DiscardReason_DISCARD_REASON_UNSPECIFIED
+}
+
+// ReadBooks decodes what sums over time need.
+func (l *BagLine) ReadBooks() (*BagBooks, error) {
+	out := &BagBooks{}
+	if err := cbor.Unmarshal(l.Books, out); err != nil {
+		return nil, fmt.Errorf("decode the books of a bag: %w", err)
+	}
+	return out, nil
 }
 
 // clocks takes the earliest of each, since the earliest clock wins.
@@ -129,7 +199,13 @@ func EncodeLine(s State) ([]byte, error) {
 	if !ok {
 		return nil, nil
 	}
-	out, err := encoding.Marshal(b.Line())
+	line := b.Line()
+	books, err := encoding.Marshal(b.books())
+	if err != nil {
+		return nil, fmt.Errorf("encode the books of a bag: %w", err)
+	}
+	line.Books = books
+	out, err := encoding.Marshal(line)
 	if err != nil {
 		return nil, fmt.Errorf("encode line: %w", err)
 	}

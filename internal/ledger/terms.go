@@ -74,6 +74,18 @@ func OverridesOf(term string) (o OverrideCount, ok bool) {
 // Terms lists the words of a state.
 func Terms(s State) []string {
 	var out []string
+	for _, o := range s.overridden() {
+		out = append(out, o.term())
+	}
+	if s.told() {
+		out = append(out, listTerms(s)...)
+	}
+	return slices.Concat(out, doubtTerms(s.Discrepancies()), proofTerms(s.Story()))
+}
+
+// listTerms are those under which lists find what stands.
+func listTerms(s State) []string {
+	var out []string
 	switch s := s.(type) {
 	case *Bag:
 		out = s.terms()
@@ -86,10 +98,7 @@ func Terms(s State) []string {
 	case *Batch:
 		out = s.terms()
 	}
-	for _, o := range s.overridden() {
-		out = append(out, o.term())
-	}
-	return slices.Concat(out, doubtTerms(s.Discrepancies()), proofTerms(s.Story()))
+	return out
 }
 
 // doubtTerms finds an entity by its discrepancies.

@@ -227,9 +227,12 @@ func (s Reader) GetRecord(ctx context.Context, req *pb.GetRecordRequest) (*pb.Ge
 		if err != nil {
 			return err
 		}
-		r, err := s.Store.FindRecord(hash)
-		if err != nil {
+		r, err := s.FindRecord("record", hash)
+		if _, absent := refusal.As(err); absent {
 			return refusal.Fail(refusal.ErrNotFound, "no record %s is held here", refusal.Shorten(req.Record))
+		}
+		if err != nil {
+			return err
 		}
 		b.fullRecord(out, r)
 		return nil
@@ -350,7 +353,7 @@ func (s Reader) ListUse(ctx context.Context, req *pb.ListUseRequest) (*pb.ListUs
 		err := b.EachLine(event.KindBag, func(raw []byte) (bool, error) {
 			bag, err := ledger.DecodeBagLine(raw)
 			if err == nil {
-				b.count(rows, by, bag)
+				err = b.count(rows, by, bag)
 			}
 			return true, err
 		})
@@ -363,10 +366,15 @@ func (s Reader) ListUse(ctx context.Context, req *pb.ListUseRequest) (*pb.ListUs
 	return out, err
 }
 
-// count puts one bag into the groups in which it was received and ended.
-func (b *ReadView) count(rows map[string]*pb.UseRow, by string, bag *ledger.BagLine) {
-	group := func(t *ledger.Told) *pb.UseRow {
-		name := b.groupName(by, bag, t)
+// count puts one bag into the groups in which it came and went. What was given belongs
+// to who began it and to when; the rest of a bag is thrown away by whoever did.
+func (b *ReadView) count(rows map[string]*pb.UseRow, by string, bag *ledger.BagLine) error {
+	books, err := bag.ReadBooks()
+	if err != nil {
+		return err
+	}
+	group := func(atMs int64, author, place string) *pb.UseRow {
+		name := b.groupName(by, bag, atMs, author, place)
 		if rows[name] == nil {
 			rows[name] = &pb.UseRow{Group: name}
 		}
@@ -376,38 +384,45 @@ func (b *ReadView) count(rows map[string]*pb.UseRow, by string, bag *ledger.BagL
 	if bag.Label != nil && bag.Label.CostMinor != nil {
 		cost = *bag.Label.CostMinor
 	}
-	if bag.Received != nil {
-		group(bag.Received).Received++
+	for i, d := range books.Doses {
+		row := group(d.AtMs, d.Author, d.Place)
+		row.GivenMl += int64(d.Ml)
+		if i == 0 {
+			row.Given++
+			row.CostMinor += cost
+		}
 	}
-	if bag.Left == nil {
-		return
+	if len(books.Moves) == 0 {
+		return nil
 	}
-	row := group(bag.Left)
+	if in := books.Moves[0]; in.How != ledger.CameUnknown {
+		group(in.AtMs, in.Author, in.To).Received++
+	}
+	out := books.Moves[len(books.Moves)-1]
 	switch bag.Ended {
-	case ledger.EndGiven:
-		row.Given++
-		row.CostMinor += cost
 	case ledger.EndDiscarded:
+		row := group(out.AtMs, out.Author, out.From)
 		row.Discarded++
 		row.WasteMinor += cost
 	case ledger.EndMissing:
+		row := group(out.AtMs, out.Author, out.From)
 		row.Missing++
 		row.WasteMinor += cost
 	}
-	row.GivenMl += int64(bag.GivenMl)
+	return nil
 }
 
-func (b *ReadView) groupName(by string, bag *ledger.BagLine, t *ledger.Told) string {
+func (b *ReadView) groupName(by string, bag *ledger.BagLine, atMs int64, author, place string) string {
 	switch by {
 	case "place":
-		return cmp.Or(b.Name(event.KindPlace, t.Place), "place unknown")
+		return cmp.Or(b.Name(event.KindPlace, place), "place unknown")
 	case "product":
 		if bag.Label == nil {
 			return "product unknown"
 		}
 		return b.Name(event.KindProduct, bag.Label.Product)
 	case "person":
-		return b.Person(t.Author)
+		return b.Person(author)
 	}
-	return time.UnixMilli(t.AtMs).In(b.zone).Format("2006-01")
+	return time.UnixMilli(atMs).In(b.zone).Format("2006-01")
 }

@@ -139,14 +139,12 @@ func scaled(v protoreflect.Value, rule *pb.FieldRule) string {
 	return strconv.FormatFloat(float64(n)/float64(max(rule.Scale, 1)), 'f', -1, 64)
 }
 
-// payloads reads what every record of an entity says now, after corrections, by
-// the hash of the original.
+// payloads reads what the records of an entity say, by their hashes; nil is what this
+// version cannot read. A record that the disk cannot read is not among them.
 func (b *ReadView) payloads(k event.Key) map[event.Hash]proto.Message {
 	out := map[event.Hash]proto.Message{}
 	err := b.Records(k, func(r *event.Record) error {
-		if m, err := r.Payload(); err == nil {
-			out[r.Hash] = m
-		}
+		out[r.Hash], _ = r.Payload()
 		return nil
 	})
 	if err != nil {
@@ -157,7 +155,10 @@ func (b *ReadView) payloads(k event.Key) map[event.Hash]proto.Message {
 
 // said is what an entry of a story says, in words.
 func (b *ReadView) said(e ledger.Entry, all map[event.Hash]proto.Message) string {
-	m := all[e.Record]
+	m, read := all[e.Record]
+	if _, corrected := all[e.By]; !read || !corrected && !e.By.IsZero() {
+		return wording.EventType(e.Type) + ": " + wording.Unread
+	}
 	if c, ok := all[e.By].(*pb.Corrected); ok && !e.By.IsZero() && !c.Void {
 		if spec, known := event.Lookup(c.Type); known {
 			m = spec.New()

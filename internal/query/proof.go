@@ -21,7 +21,7 @@ func (s Reader) MakeProof(ctx context.Context, req *pb.MakeProofRequest) (*pb.Ma
 		if err != nil {
 			return err
 		}
-		r, err := s.Store.FindRecord(hash)
+		r, err := s.FindRecord("record", hash)
 		if err != nil {
 			return err
 		}

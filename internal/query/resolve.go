@@ -150,9 +150,9 @@ func (b *ReadView) Record(field, text string) (string, error) {
 	if _, ok := event.ParseHash(text); ok {
 		return text, nil
 	}
-	r, err := b.r.Store.FindRecord(text)
+	r, err := b.r.FindRecord(field, text)
 	if err != nil {
-		return "", refusal.Conflict(field, text, "the hash of a record here, or at least its first 8 digits")
+		return "", err
 	}
 	return r.Hash.String(), nil
 }

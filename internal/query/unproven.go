@@ -18,13 +18,14 @@ func (s Reader) ListUnproven(ctx context.Context, req *pb.ListUnprovenRequest) (
 	out := &pb.ListUnprovenResponse{}
 	err := s.View(ctx, func(b *ReadView) (err error) {
 		out.Freshness = b.freshness()
-		out.Rows, err = b.unproven(req.Unsigned)
+		out.Rows, err = b.unproven(req.Unsigned, nil)
 		return err
 	})
 	return out, err
 }
 
-func (b *ReadView) unproven(unsigned bool) ([]*pb.UnprovenRow, error) {
+// unproven lists such entries of some logs; nil: of all.
+func (b *ReadView) unproven(unsigned bool, of []event.LogID) ([]*pb.UnprovenRow, error) {
 	terms, marks := []string{ledger.TermUnsigned}, []ledger.Marks{ledger.MarkUnsigned}
 	if !unsigned {
 		terms, marks = append(terms, ledger.TermUnproven), append(marks, ledger.MarkNoProof)
@@ -36,7 +37,7 @@ func (b *ReadView) unproven(unsigned bool) ([]*pb.UnprovenRow, error) {
 			return nil, err
 		}
 		for _, k := range keys {
-			if err := b.unprovenOf(k, marks, rows); err != nil {
+			if err := b.unprovenOf(k, marks, of, rows); err != nil {
 				return nil, err
 			}
 		}
@@ -52,14 +53,14 @@ func (b *ReadView) unproven(unsigned bool) ([]*pb.UnprovenRow, error) {
 }
 
 // unprovenOf adds the rows of one entity.
-func (b *ReadView) unprovenOf(k event.Key, marks []ledger.Marks, rows map[event.Hash]*pb.UnprovenRow) error {
+func (b *ReadView) unprovenOf(k event.Key, marks []ledger.Marks, of []event.LogID, rows map[event.Hash]*pb.UnprovenRow) error {
 	state, err := b.State(k)
 	if err != nil || state == nil {
 		return err
 	}
 	var all map[event.Hash]proto.Message
 	for _, e := range state.Story() {
-		if rows[e.Record] != nil || !slices.ContainsFunc(marks, e.Marks.Has) {
+		if rows[e.Record] != nil || !slices.ContainsFunc(marks, e.Marks.Has) || of != nil && !slices.Contains(of, e.Log) {
 			continue
 		}
 		if all == nil {
@@ -82,10 +83,5 @@ func (b *ReadView) unprovenOf(k event.Key, marks []ledger.Marks, rows map[event.
 
 // Unsigned lists the entries of this machine that nobody has signed yet.
 func (b *ReadView) Unsigned() ([]*pb.UnprovenRow, error) {
-	rows, err := b.unproven(true)
-	own := b.r.Store.OwnLogs()
-	return slices.DeleteFunc(rows, func(row *pb.UnprovenRow) bool {
-		r, err := b.r.Store.FindRecord(row.Record)
-		return err != nil || !slices.Contains(own, r.Log)
-	}), err
+	return b.unproven(true, b.r.Store.OwnLogs())
 }

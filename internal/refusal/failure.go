@@ -13,6 +13,7 @@ var (
 	ErrUnready     = errors.New("not possible as things stand")
 	ErrTooMuch     = errors.New("over a limit")
 	ErrUnavailable = errors.New("not available now")
+	ErrDamaged     = errors.New("damaged here")
 )
 
 type failure struct {

@@ -146,6 +146,19 @@ func (r *Replica) Unsent() int64 {
 	return saved
 }
 
+// FindRecord finds the record that a field names by the first digits of its hash. One
+// that is here and cannot be read is never called absent.
+func (r *Replica) FindRecord(field, digits string) (*event.Record, error) {
+	rec, err := r.Store.FindRecord(digits)
+	switch {
+	case errors.Is(err, store.ErrUnread):
+		return nil, refusal.Fail(refusal.ErrDamaged, "record %s is held here, but cannot be read: %v; try again, and if it stays so, let this machine check its disk", refusal.Shorten(digits), err)
+	case errors.Is(err, store.ErrNotFound):
+		return nil, refusal.Conflict(field, digits, "the hash of a record that is held here, or at least its first 8 digits")
+	}
+	return rec, err
+}
+
 // unsaved words a failure of the disk: the person must know that nothing was
 // saved.
 func NotSaved(err error) error {

@@ -46,6 +46,7 @@ var failureCodes = []struct {
 	{refusal.ErrUnready, codes.FailedPrecondition},
 	{refusal.ErrTooMuch, codes.ResourceExhausted},
 	{refusal.ErrUnavailable, codes.Unavailable},
+	{refusal.ErrDamaged, codes.DataLoss},
 	{context.Canceled, codes.Canceled},
 	{context.DeadlineExceeded, codes.DeadlineExceeded},
 	{event.ErrTooLarge, codes.InvalidArgument},

@@ -136,8 +136,12 @@ func (p *pendingCommit) header(d Draft) *pb.Header {
 	if h.OccurredAt == nil {
 		h.OccurredAt = &pb.Moment{UnixMs: now.UnixMilli(), Precision: pb.Precision_PRECISION_SECOND, Source: pb.TimeSource_TIME_SOURCE_NOW}
 	}
+	named := map[event.Key]bool{}
 	for _, k := range append(event.KeysOf(d.Type, d.Payload, now), d.Keys...) {
-		h.Entities = append(h.Entities, &pb.EntityKey{Kind: k.Kind, Id: k.ID})
+		if !named[k] {
+			h.Entities = append(h.Entities, &pb.EntityKey{Kind: k.Kind, Id: k.ID})
+		}
+		named[k] = true
 	}
 	p.wallUs = wall
 	return h

@@ -51,6 +51,7 @@ type Options struct {
 var (
 	ErrClosed   = projection.ErrClosed
 	ErrNotFound = projection.ErrNotFound
+	ErrUnread   = projection.ErrUnread
 	ErrLocked   = filelock.ErrLocked
 	ErrNoSpace  = journal.ErrNoSpace // also the reserve is used up
 )

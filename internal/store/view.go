@@ -71,7 +71,8 @@ func (s *Store) CatchUp(ctx context.Context) error { return s.projection.CatchUp
 func (s *Store) Behind() int { return s.projection.Behind() }
 
 // FindRecord finds a record by the first hex digits of its hash, at least eight;
-// ambiguity and absence are ErrNotFound.
+// ambiguity and absence are ErrNotFound, and ErrUnread when it is here and cannot be
+// read.
 func (s *Store) FindRecord(prefix string) (*event.Record, error) {
 	return s.projection.FindRecord(prefix)
 }

@@ -66,10 +66,11 @@ func (m *Missing) Error() string { return m.why.Error() }
 func (m *Missing) Unwrap() error { return m.why }
 
 // Begun says that records were written in a folder. Whoever wrote them had a vault
-// and a device key.
+// and a device key. A journal that cannot be listed is taken for one with records.
 func Begun(dir string) bool {
-	list, err := filepath.Glob(filepath.Join(dir, "journal", "*.journal"))
-	return err == nil && len(list) > 0
+	list, err := os.ReadDir(filepath.Join(dir, "journal"))
+	return slices.ContainsFunc(list, func(e fs.DirEntry) bool { return filepath.Ext(e.Name()) == ".journal" }) ||
+		err != nil && !errors.Is(err, fs.ErrNotExist)
 }
 
 // contents are the files that must be there.

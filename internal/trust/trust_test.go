@@ -77,3 +77,15 @@ func TestTwoFirstStarts(t *testing.T) {
 		}
 	}
 }
+
+// TestAJournalThatCannotBeListed is not taken for none: what is missing beside it is
+// not made anew.
+func TestAJournalThatCannotBeListed(t *testing.T) {
+	dir := t.TempDir()
+	require.False(t, Begun(dir))
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "journal"), nil, 0o600)) // as a damaged folder looks
+	require.True(t, Begun(dir))
+	_, err := Open(dir, nil, rand.Reader)
+	require.ErrorContains(t, err, vault.FileName)
+	require.NoFileExists(t, filepath.Join(dir, deviceFile))
+}

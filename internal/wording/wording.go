@@ -121,5 +121,8 @@ func Cautions(raised []caution.Raised) []*pb.Caution {
 	return out
 }
 
+// Unread is what stands in place of what a record says while the disk cannot read it.
+const Unread = "what it says cannot be read on this machine just now"
+
 // NoProof is what stands beside an act that asked for a PIN and got none.
 const NoProof = "no proof"

@@ -114,8 +114,8 @@ func show(s ledger.State, found func(where string, record event.Hash)) {
 
 // passed are fields that are made of all records together, so that one more can take
 // another's place: discrepancies, the last word on two entities and on a patient, and
-// where a bag lay. Each of their records stands in the timeline too.
-var passed = []string{"Found", "Links", "Patient", "Custody"}
+// where a bag lay and moved. Each of their records stands in the timeline too.
+var passed = []string{"Found", "Links", "Patient", "Custody", "Moves"}
 
 func walk(v reflect.Value, where string, found func(where string, record event.Hash)) {
 	switch v.Kind() {

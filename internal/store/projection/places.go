@@ -173,7 +173,8 @@ func (p *Projection) RecordAt(at journal.Position) (*event.Record, error) {
 var errDisk = errors.New("the disk could not be read")
 
 // FindRecord finds a record by the first hex digits of its hash, at least eight.
-// It scans where records lie; ambiguity and absence are ErrNotFound.
+// It scans where records lie; ambiguity and absence are ErrNotFound, and ErrUnread
+// when such a record is here and its bytes cannot be read.
 func (p *Projection) FindRecord(prefix string) (*event.Record, error) {
 	if len(prefix) < 8 || len(prefix) > 64 {
 		return nil, ErrNotFound
@@ -187,13 +188,12 @@ func (p *Projection) FindRecord(prefix string) (*event.Record, error) {
 		return nil, err
 	}
 	var found *event.Record
+	var unread error
 	for _, at := range spots {
 		r, err := p.RecordAt(at)
-		if errors.Is(err, journal.ErrDamaged) {
-			continue
-		}
 		if err != nil {
-			return nil, err
+			unread = fmt.Errorf("%w: %w", ErrUnread, err)
+			continue
 		}
 		if r.Hash.String()[:len(prefix)] != prefix || (found != nil && found.Hash == r.Hash) {
 			continue
@@ -203,10 +203,13 @@ func (p *Projection) FindRecord(prefix string) (*event.Record, error) {
 		}
 		found = r
 	}
-	if found == nil {
-		return nil, ErrNotFound
+	switch {
+	case found != nil:
+		return found, nil
+	case unread != nil:
+		return nil, unread
 	}
-	return found, nil
+	return nil, ErrNotFound
 }
 
 func (p *Projection) spotsOf(hash4 [4]byte) ([]journal.Position, error) {

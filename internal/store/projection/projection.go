@@ -54,6 +54,8 @@ type Logs interface {
 var (
 	ErrClosed   = errors.New("this replica is closed")
 	ErrNotFound = errors.New("no such record here")
+	// ErrUnread: a record lies here and cannot be read, now or until it is refilled.
+	ErrUnread = errors.New("this machine's disk cannot read it")
 )
 
 // Projection keeps an index in step with a journal. Its methods are safe for

@@ -1,0 +1,251 @@
+package entry
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/refusal"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// # What a correction keeps
+//
+// A correction puts whole words in place of a whole record, and the record goes on
+// being about the same things: its bags keep their numbers, a case or a place its id,
+// and what this laptop knew when the original was entered stays what it knew then.
+
+// correct fills in what stands instead of the original, and what is known of
+// earlier corrections.
+func (e *pending) correct(c *pb.Corrected, replacement *pb.Entry) error {
+	original, err := e.b.replica.FindRecord("original", c.Original)
+	if err != nil {
+		return err
+	}
+	if spec, ok := event.Lookup(original.Head.Type); !ok || spec.Rule.GetInternal() {
+		return refusal.Conflict("original", c.Original, "an entry that a person made")
+	}
+	e.draft.Keys = append(e.draft.Keys, original.Touches()...)
+	e.draft.References = [][]byte{original.Hash[:]}
+	standing, err := e.standing(original, c)
+	if err != nil {
+		return err
+	}
+	c.Type = original.Head.Type
+	if c.Void {
+		return nil
+	}
+	return e.replace(original, standing, c, replacement)
+}
+
+// standing is what the original says after the corrections that are known here, which
+// are noted in c. One that voided it leaves what stood before. All that any of them was
+// about is touched again, so that what it put there goes with it.
+func (e *pending) standing(original *event.Record, c *pb.Corrected) (proto.Message, error) {
+	standing, err := original.Payload()
+	if err != nil {
+		return nil, fmt.Errorf("read what is to be corrected: %w", err)
+	}
+	var fixes []*event.Record
+	err = e.b.Records(original.Primary(), func(r *event.Record) error {
+		if p, err := r.Payload(); err == nil {
+			if known, ok := p.(*pb.Corrected); ok && known.Original == c.Original {
+				fixes = append(fixes, r)
+			}
+		}
+		return nil
+	})
+	slices.SortFunc(fixes, event.CompareWritten)
+	for _, r := range fixes {
+		c.Known = append(c.Known, r.Hash[:])
+		e.draft.Keys = append(e.draft.Keys, r.Touches()...)
+		if m := replacementOf(r); m != nil {
+			standing = m
+		}
+	}
+	return standing, err
+}
+
+// replacementOf is what a correction put in place; nil when it voided, or can only be
+// read by a newer version.
+func replacementOf(r *event.Record) proto.Message {
+	p, err := r.Payload()
+	c, ok := p.(*pb.Corrected)
+	if err != nil || !ok || c.Void {
+		return nil
+	}
+	spec, ok := event.Lookup(c.Type)
+	if !ok {
+		return nil
+	}
+	m := spec.New()
+	if proto.Unmarshal(c.Payload, m) != nil {
+		return nil
+	}
+	return m
+}
+
+func (e *pending) replace(original *event.Record, standing proto.Message, c *pb.Corrected, replacement *pb.Entry) error {
+	t, payload, err := event.Unwrap(replacement)
+	if err != nil {
+		return refusal.New("with", "", "what stands instead, or --void when it never happened")
+	}
+	at := time.UnixMilli(original.OccurredMs())
+	if c.OccurredAt != nil {
+		if at, err = e.b.moment(c.OccurredAt); err != nil {
+			return err
+		}
+		c.OccurredAt = e.b.told(c.OccurredAt, at)
+	}
+	sub := &pending{b: e.b, payload: proto.Clone(payload), at: at}
+	if sub.spec, _ = event.Lookup(t); sub.spec == nil || sub.spec.Rule.GetInternal() {
+		return refusal.New("with", t, "an entry that people make")
+	}
+	same := payload.ProtoReflect().Descriptor() == standing.ProtoReflect().Descriptor()
+	if same {
+		if err := sub.keepIDs(standing); err != nil {
+			return err
+		}
+	}
+	made := sub.made
+	if err := sub.complete(&pb.WriteRequest{}); err != nil {
+		return err
+	}
+	if same {
+		keepKnown(sub.payload, standing)
+	}
+	if c.Payload, err = proto.Marshal(sub.payload); err != nil {
+		return err
+	}
+	c.Type, e.made, e.newKeys = t, append(made, sub.made...), sub.newKeys
+	e.draft.Keys = append(e.draft.Keys, event.KeysOf(t, sub.payload, at)...)
+	return nil
+}
+
+// keepIDs carries over what the original made: a correction is about the same bags,
+// case, place or person.
+func (e *pending) keepIDs(standing proto.Message) error {
+	from, to := standing.ProtoReflect(), e.payload.ProtoReflect()
+	fields := to.Descriptor().Fields()
+	for i := range fields.Len() {
+		if f := fields.Get(i); event.RuleOf(f).Generate && from.Has(f) && !to.Has(f) {
+			to.Set(f, proto.Clone(standing).ProtoReflect().Get(f))
+		}
+	}
+	if p, ok := e.payload.(*pb.BagsReceived); ok {
+		return e.keepBags(p)
+	}
+	return nil
+}
+
+// keepBags fits the numbers of a delivery to a count that was put right. Bags more than
+// were typed get new numbers. Of fewer, the last fall away that nothing else was told
+// of; a bag that somebody handled was there.
+func (e *pending) keepBags(p *pb.BagsReceived) error {
+	for int(p.Count) > len(p.Bags) && p.Count <= maxBagsOfDelivery {
+		n, err := e.b.newBag()
+		if err != nil {
+			return err
+		}
+		p.Bags, e.made = append(p.Bags, n), append(e.made, n)
+	}
+	handled := 0
+	for i := len(p.Bags) - 1; i >= 0 && 0 < p.Count && int(p.Count) < len(p.Bags); i-- {
+		told, err := e.b.handled(p.Bags[i])
+		switch {
+		case err != nil:
+			return err
+		case told:
+			handled++
+		default:
+			p.Bags = slices.Delete(p.Bags, i, i+1)
+		}
+	}
+	if 0 < p.Count && int(p.Count) < len(p.Bags) {
+		return refusal.Conflict("count", p.Count, fmt.Sprintf("at least the bags that something else was told of: %d of them", handled)).
+			Because("void what was told of a bag that never came, then correct the delivery")
+	}
+	return nil
+}
+
+// maxBagsOfDelivery is as many as one delivery may name.
+const maxBagsOfDelivery = 200
+
+// handled says that something beside its delivery was told of a bag, and stands.
+func (b view) handled(id string) (bool, error) {
+	bag, err := b.Bag(id)
+	if bag == nil {
+		return false, err
+	}
+	return slices.ContainsFunc(bag.Timeline, func(t ledger.Entry) bool {
+		spec, ok := event.Lookup(t.Type)
+		receipt := ok && spec.Message() == (&pb.BagsReceived{}).ProtoReflect().Descriptor()
+		return !receipt && t.Stands()
+	}), nil
+}
+
+// keepKnown puts back what the original's laptop knew: filling in anew asked today's
+// books, which may hold the very thing that is corrected. A batch is not kept: it is
+// whatever the bag's label says now.
+func keepKnown(payload, standing proto.Message) {
+	switch p := payload.(type) {
+	case *pb.BagsMoved:
+		keepFrom(p, standing.(*pb.BagsMoved))
+		return
+	case *pb.PlaceCounted:
+		keepNotSeen(p, standing.(*pb.PlaceCounted))
+		return
+	}
+	from, to := standing.ProtoReflect(), payload.ProtoReflect()
+	if !sameSubject(from, to) {
+		return
+	}
+	fields := to.Descriptor().Fields()
+	for i := range fields.Len() {
+		f := fields.Get(i)
+		rule := event.RuleOf(f)
+		labelled := rule.Entity == event.KindBatch || rule.Refers == event.KindProduct
+		if rule.Filled && !labelled && !f.IsList() && from.Has(f) {
+			to.Set(f, from.Get(f))
+		}
+	}
+}
+
+// sameSubject says that two payloads of one type name the same bag, case, place and
+// the like.
+func sameSubject(a, b protoreflect.Message) bool {
+	fields := a.Descriptor().Fields()
+	for i := range fields.Len() {
+		f := fields.Get(i)
+		rule := event.RuleOf(f)
+		if !rule.Filled && (rule.Entity != "" || rule.Refers != "") && !a.Get(f).Equal(b.Get(f)) {
+			return false
+		}
+	}
+	return true
+}
+
+// keepFrom keeps where each bag was held to be before it was moved.
+func keepFrom(p, standing *pb.BagsMoved) {
+	for i, id := range p.Bags {
+		if j := slices.Index(standing.Bags, id); j >= 0 && j < len(standing.FromPlaces) {
+			p.FromPlaces[i] = standing.FromPlaces[j]
+		}
+	}
+}
+
+// keepNotSeen keeps which bags the books held to be at a place when it was counted:
+// those not seen then that are not seen now either, and those seen by mistake.
+func keepNotSeen(p, standing *pb.PlaceCounted) {
+	if p.Place != standing.Place {
+		return
+	}
+	p.BagsNotSeen = slices.DeleteFunc(slices.Concat(standing.BagsNotSeen, standing.BagsSeen), func(id string) bool {
+		return slices.Contains(p.BagsSeen, id)
+	})
+}
