@@ -104,21 +104,27 @@ func (k *KeyRound) apart(resp *pb.KeysResponse, upto int) error {
 	return nil
 }
 
-// compareKeys compares keys once this laptop holds what the server has, and now and
+// compareKeys compares keys once each side has what the other one had, and now and
 // then after that. No fault of keys ends a session: a link that does not work is
 // noticed by those who carry records.
-func (s *Session) compareKeys(ctx context.Context, peer Peer, caughtUp <-chan struct{}) error {
-	tick := time.NewTicker(keysEvery)
-	defer tick.Stop()
-	for ready := caughtUp; ; ready = nil {
+func (s *Session) compareKeys(ctx context.Context, peer Peer, exchanged ...<-chan struct{}) error {
+	for _, half := range exchanged {
 		select {
 		case <-ctx.Done():
 			return nil
-		case <-ready:
-		case <-tick.C:
+		case <-half:
 		}
+	}
+	tick := time.NewTicker(keysEvery)
+	defer tick.Stop()
+	for {
 		if err := s.CompareKeys().run(ctx, peer); err != nil && ctx.Err() == nil {
 			s.link.log.Warn("keys of sealed words are not compared; it is tried again", "error", err)
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
 		}
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"sync"
 	"time"
 
 	"thawtrail/internal/exchange"
@@ -204,9 +205,11 @@ func (s *Session) Take(ctx context.Context, resp *pb.PullResponse) error {
 	return nil
 }
 
-// push carries one half of a session over a peer.
-func (s *Session) push(ctx context.Context, peer Peer) error {
+// push carries one half of a session over a peer. It closes sent once all that was
+// here has gone out.
+func (s *Session) push(ctx context.Context, peer Peer, sent chan<- struct{}) error {
 	defer s.reader.stop()
+	closeSent := sync.OnceFunc(func() { close(sent) })
 	for {
 		changed := s.link.store.Saved()
 		req, err := s.Next(ctx)
@@ -214,6 +217,7 @@ func (s *Session) push(ctx context.Context, peer Peer) error {
 		case err != nil:
 			return err
 		case req == nil:
+			closeSent()
 			select {
 			case <-ctx.Done():
 				return nil
@@ -243,7 +247,7 @@ func (s *Session) pushOne(ctx context.Context, peer Peer, req *pb.PushRequest) e
 }
 
 // pull carries the other half: it takes what this laptop lacks and stays open for
-// what comes.
+// what comes. It closes caughtUp once all that the other side had has come.
 func (s *Session) pull(ctx context.Context, peer Peer, caughtUp chan<- struct{}) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
@@ -251,7 +255,8 @@ func (s *Session) pull(ctx context.Context, peer Peer, caughtUp chan<- struct{})
 	if err != nil {
 		return err
 	}
-	for told := false; ; {
+	closeCaughtUp := sync.OnceFunc(func() { close(caughtUp) })
+	for {
 		resp, err := stream.Recv()
 		if err != nil {
 			return err
@@ -259,9 +264,8 @@ func (s *Session) pull(ctx context.Context, peer Peer, caughtUp chan<- struct{})
 		if err := s.takeWithRoom(ctx, resp); err != nil {
 			return err
 		}
-		if resp.CaughtUp && !told {
-			told = true
-			close(caughtUp)
+		if resp.CaughtUp {
+			closeCaughtUp()
 		}
 	}
 }

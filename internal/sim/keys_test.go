@@ -104,7 +104,7 @@ func (w *world) compareKeys(r *rand.Rand) {
 	if len(w.sessions) == 0 {
 		return
 	}
-	if s := w.sessions[r.IntN(len(w.sessions))]; s.met != nil && s.caughtUp {
+	if s := w.sessions[r.IntN(len(w.sessions))]; s.compared {
 		s.compareKeys()
 	}
 }

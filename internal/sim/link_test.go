@@ -76,7 +76,9 @@ type session struct {
 	streamed int                  // messages of the stream on their way
 	round    *replication.KeyRound
 	question int  // number of the question about keys on its way
-	caughtUp bool // keys were compared since a holds what b has
+	sent     bool // all that a had has gone out
+	caughtUp bool // all that b had has come
+	compared bool // keys, since then
 	silent   bool // a does not read its stream
 	over     bool
 }
@@ -322,6 +324,7 @@ func (s *session) pump() bool {
 		if !s.a.holds(err, nil) {
 			return false
 		}
+		s.sent = s.sent || req == nil
 		if req != nil {
 			s.flight++
 			s.waiting = true
@@ -337,6 +340,10 @@ func (s *session) pump() bool {
 		if !more {
 			break
 		}
+	}
+	if s.sent && s.caughtUp && !s.compared {
+		s.compared = true
+		s.compareKeys()
 	}
 	return true
 }
@@ -435,10 +442,7 @@ func (s *session) took(m *message) bool {
 	if ok {
 		s.a.took(resp.Runs)
 	}
-	if ok && resp.CaughtUp && !s.caughtUp {
-		s.caughtUp = true
-		s.compareKeys()
-	}
+	s.caughtUp = s.caughtUp || ok && resp.CaughtUp
 	return ok
 }
 
