@@ -22,7 +22,7 @@ var groups = []struct {
 }{
 	{"Stock", []string{"stock", "bag", "batch", "place", "product", "kit", "choose"}},
 	{"Case", []string{
-		"now", "cases", "case", "open", "risk", "exam", "weigh", "igg", "colostrum", "referral", "agree", "accept",
+		"now", "cases", "case", "open", "risk", "exam", "weigh", "igg", "crossmatch", "colostrum", "food", "referral", "agree", "accept",
 		"check", "catheter", "thaw", "bath", "thawed", "set", "start", "rate", "vitals", "reaction", "drug", "fluid",
 		"clamp", "resume", "stop", "finish", "handover", "takeover", "recheck", "adverse", "close",
 	}},

@@ -20,6 +20,8 @@ type AssessInput struct {
 	// Blood glucose in one of its two units, or in none.
 	GlucoseMmolPerL *float64
 	GlucoseMgPerDL  *float64
+	PCVPercent      *float64 // packed cell volume
+	LactateMmolPerL *float64
 	// Isoerythrolysis says whether the foal is at risk of its own dam's colostrum:
 	// the dam ever had a jaundiced foal, a positive antibody screen, a donkey or
 	// mule sire. Empty counts as unknown.
@@ -147,6 +149,7 @@ func Assess(in AssessInput) (AssessResult, error) {
 	found := c.signs(in.Signs, in.TemperatureC)
 	gestation := c.or(boundsGestation, in.GestationD, usualGestationD)
 	glucose := c.glucose(in)
+	pcv, lactate := c.measured(boundsPCV, in.PCVPercent), c.measured(boundsLactate, in.LactateMmolPerL)
 	risk := c.isoerythrolysis(in.Isoerythrolysis)
 	if c.err != nil {
 		return AssessResult{}, c.err
@@ -159,6 +162,7 @@ func Assess(in AssessInput) (AssessResult, error) {
 		r.Because = append(r.Because, fmt.Sprintf("gestation %s days (under 320)", num(gestation)))
 	}
 	r.referGlucose(found, glucose, age)
+	r.referBlood(pcv, lactate)
 	r.referIgG(found, igg)
 	r.OfferReferral = len(r.Because) > 0
 	r.askGlucose(found, glucose)

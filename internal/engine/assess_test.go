@@ -263,3 +263,57 @@ func BenchmarkAssess(b *testing.B) {
 		}
 	}
 }
+
+// A low PCV and a high lactate are reasons to offer referral, at their limits.
+func TestAssessBlood(t *testing.T) {
+	for _, c := range []struct {
+		pcv, lactate float64
+		because      int
+		noCells      bool
+	}{{15, 5.5, 0, false}, {14.9, 5.5, 1, true}, {35, 5.6, 1, false}, {8, 12, 2, true}} {
+		in := wellFoal(10)
+		in.PCVPercent, in.LactateMmolPerL = &c.pcv, &c.lactate
+		r, err := Assess(in)
+		require.NoError(t, err)
+		assert.Len(t, r.Because, c.because, "%v", c)
+		assert.Equal(t, c.noCells, slices.Contains(codes(r.Cautions), "plasma_holds_no_red_cells"), "%v", c)
+		assert.Subset(t, r.Sources, []string{srcPCV, srcLactate})
+	}
+	for field, in := range map[string]AssessInput{"pcv_percent": {PCVPercent: new(0.35)}, "lactate_mmol_per_l": {LactateMmolPerL: new(50.0)}} {
+		in.AgeH, in.IgGReading = new(20.0), IgGReading{IgGUnknown: true}
+		_, err := Assess(in)
+		refused, _ := refusal.As(err)
+		require.NotNil(t, refused)
+		assert.Equal(t, field, refused.Field)
+	}
+}
+
+// A rate that is said to be the slow start is compared with the protocol's, else with
+// the program's: 1.5 mL/kg/h for a foal, 3 for a horse.
+func TestSlowStartIsSlow(t *testing.T) {
+	for _, c := range []struct {
+		in   NotedRate
+		told bool
+	}{
+		{NotedRate{MlPerH: 75, WeightG: 50_000, SlowStage: true}, false},
+		{NotedRate{MlPerH: 90, WeightG: 50_000, SlowStage: true}, true},
+		{NotedRate{MlPerH: 90, WeightG: 50_000}, false},
+		{NotedRate{MlPerH: 1500, WeightG: 500_000, SlowStage: true, Grown: true}, false},
+		{NotedRate{MlPerH: 1700, WeightG: 500_000, SlowStage: true, Grown: true}, true},
+		{NotedRate{MlPerH: 75, WeightG: 50_000, SlowStage: true, StartUlPerKg: new(int32(300)), StartMin: new(int32(20))}, true},
+		{NotedRate{MlPerH: 75, WeightG: 50_000, SlowStage: true, StartMin: new(int32(40))}, true},
+	} {
+		assert.Equal(t, c.told, slices.Contains(codes(CheckRate(c.in).Raised), "slow_start_too_fast"), "%+v", c.in)
+	}
+}
+
+// A practice's own ceiling in 24 h is told on what is accepted.
+func TestOverDayTellsTheProtocol(t *testing.T) {
+	kg := Exactly(50)
+	for _, c := range []struct {
+		ml, own float64
+		told    bool
+	}{{1000, 20, false}, {1010, 20, true}, {1010, 0, false}, {3100, 20, false}} {
+		assert.Equal(t, c.told, slices.Contains(codes(OverDay(kg, true, c.ml, c.own)), "volume_24h_over_protocol"), "%v", c)
+	}
+}

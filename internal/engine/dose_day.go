@@ -28,6 +28,8 @@ var (
 		"%s mL of plasma in 24 h (%s mL/kg) is over 40 mL/kg: look for overload (cough, froth, oedema, laboured breathing).")
 	dayReason = caution.Define("volume_24h_over_60", caution.Reason,
 		"%s mL of plasma in 24 h (%s mL/kg) is over 60 mL/kg: give the reason.")
+	dayOverOwn = caution.Define("volume_24h_over_protocol", caution.Reason,
+		"%s mL of plasma in 24 h (%s mL/kg) is over the %s mL/kg of the practice's protocol: give the reason.")
 	dayAtLowWeight = caution.Define("volume_24h_at_low_weight", caution.Note,
 		"The weight may be %s kg: then %s mL of plasma in 24 h are %s mL/kg, over %s.")
 	dayWithOther = caution.Define("other_fluids_24h", caution.Note,
@@ -89,12 +91,17 @@ func (l dayLimits) overDay(ml float64) (out []caution.Raised) {
 
 // OverDay is what an accepted volume deserves, with the plasma of the last 24 h: the
 // caution is about what is given, not about what was advised.
-func OverDay(weight Range, foal bool, plasmaMl float64) []caution.Raised {
+// A practice's own ceiling, 0 for none, is told beside the program's.
+func OverDay(weight Range, foal bool, plasmaMl, ownMlPerKg float64) []caution.Raised {
 	l := dayLimits{weight: weight, note: dayNoteMlPerKg * weight.Mid}
 	if foal {
 		l.note = math.Min(l.note, dayNoteMl)
 	}
-	return l.overDay(plasmaMl)
+	out := l.overDay(plasmaMl)
+	if perKg := plasmaMl / weight.Mid; ownMlPerKg > 0 && perKg > ownMlPerKg*(1+1e-9) && perKg <= dayReasonMlPerKg*(1+1e-9) {
+		out = append([]caution.Raised{dayOverOwn.With(num(plasmaMl), num(perKg), num(ownMlPerKg))}, out...)
+	}
+	return out
 }
 
 // judge raises the cautions of volume in 24 h: on the bags asked about, else on

@@ -62,6 +62,7 @@ type DripResult struct {
 const (
 	foalStartMlPerKg, foalStartMin   = 0.5, 20.0
 	adultStartMlPerKg, adultStartMin = 0.3, 20.0
+	adultMostMlPerKg, adultLeastMin  = 0.5, 10.0 // the fast end of the published range
 
 	cautiousCeiling = 20.0 // mL/kg/h on the plateau
 	hardCeiling     = 40.0 // never planned above it

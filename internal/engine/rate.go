@@ -14,6 +14,11 @@ type NotedRate struct {
 	// hard one of 40 count in any case.
 	ProtocolMlPerKgPerH *int32
 	LabelMlPerKgPerH    *int32
+
+	SlowStage    bool   // said to be the slow start
+	Grown        bool   // known to be no foal
+	StartUlPerKg *int32 // the practice's own slow start, as in its protocol; nil: the program's
+	StartMin     *int32
 }
 
 // RateJudged is what every screen and command says of a noted rate.
@@ -31,6 +36,8 @@ var (
 		"%s mL/kg/h is over 40 mL/kg/h, which is never planned: slow down now, look for overload, say why.")
 	rateUnweighed = caution.Define("rate_without_weight", caution.Reason,
 		"%s mL/h without a weight is over 600 mL/h (20 mL/kg/h at 30 kg): weigh.")
+	startTooFast = caution.Define("slow_start_too_fast", caution.Caution,
+		"%s mL/kg/h is no slow start: the first %s min are to run at no more than %s mL/kg/h.")
 	rateNotChecked = caution.Define("rate_not_checked", caution.Note,
 		"%s mL/h cannot be checked against the ceilings: the weight is not known.")
 )
@@ -64,7 +71,28 @@ func CheckRate(in NotedRate) RateJudged {
 		r.Raised = append(r.Raised, rateOverLabel.With(perKg, strconv.Itoa(int(*l))))
 	}
 	r.WithinLimits = len(r.Raised) == 0
+	r.Raised = append(r.Raised, in.judgeStart(r.UlPerKgPerH)...)
 	return r
+}
+
+// judgeStart looks at a rate that is said to be the slow start; a tenth more is the
+// drip's own rounding (ours).
+func (n NotedRate) judgeStart(ulPerKgPerH int64) []caution.Raised {
+	ul, minutes := int64(foalStartMlPerKg*1000), int64(foalStartMin)
+	if n.Grown {
+		ul, minutes = int64(adultMostMlPerKg*1000), int64(adultLeastMin)
+	}
+	if n.StartUlPerKg != nil && *n.StartUlPerKg > 0 {
+		ul = int64(*n.StartUlPerKg)
+	}
+	if n.StartMin != nil && *n.StartMin > 0 {
+		minutes = int64(*n.StartMin)
+	}
+	most := ul * 60 / minutes
+	if !n.SlowStage || ulPerKgPerH*10 <= most*11 {
+		return nil
+	}
+	return []caution.Raised{startTooFast.With(perKgTenths(ulPerKgPerH), strconv.FormatInt(minutes, 10), perKgTenths(most))}
 }
 
 // litreIn is the rate of a litre in so many minutes, in mL/kg/h.

@@ -209,6 +209,14 @@ func (c *inputs) bath(b bounds, v, labelMax *float64) {
 	}
 }
 
+// BathOverLabel tells that a bath, in 0.1 C, is over what a label allows.
+func BathOverLabel(bathDc, labelMaxDc int32) []caution.Raised {
+	if bathDc <= labelMaxDc {
+		return nil
+	}
+	return []caution.Raised{bathOverLabel.With(tenths(bathDc), tenths(labelMaxDc))}
+}
+
 // thawQuestion refuses what is not one of the three questions.
 func (c *inputs) thawQuestion(in ThawInput) {
 	needs := func(missing bool, field, want string) {

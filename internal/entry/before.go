@@ -20,11 +20,17 @@ var (
 // checkExam tells when an examination, with all that is known, is a reason to offer
 // referral.
 func (b view) checkExam(p *pb.PatientExamined, at time.Time) ([]caution.Raised, error) {
-	return b.assess(p.Case, at, func(c *ledger.Case) {
+	out, err := b.assess(p.Case, at, func(c *ledger.Case) {
 		c.Exams = append(slices.Clone(c.Exams), ledger.Exam{
 			Signs: p.Signs, TemperatureDc: p.TemperatureDc, HeartRate: p.HeartRate, BreathingRate: p.BreathingRate, GlucoseUmolPer: p.GlucoseUmolPerL,
+			PcvPm: p.PcvPm, LactateUmolPer: p.LactateUmolPerL,
 		})
 	})
+	if err != nil {
+		return nil, err
+	}
+	outside, err := b.outsidePublished(p, at)
+	return append(out, outside...), err
 }
 
 // checkRisk does the same for the questions of isoerythrolysis.
@@ -49,7 +55,13 @@ func (b view) assess(id string, at time.Time, with func(*ledger.Case)) ([]cautio
 	if err != nil || !r.OfferReferral {
 		return nil, nil // what the engine refuses is shown where it is reckoned: the look is a fact
 	}
-	return []caution.Raised{offerReferral.With(strings.Join(r.Because, ", "))}, nil
+	out := []caution.Raised{offerReferral.With(strings.Join(r.Because, ", "))}
+	for _, k := range r.Cautions {
+		if k.Code == "plasma_holds_no_red_cells" {
+			out = append(out, k)
+		}
+	}
+	return out, nil
 }
 
 // checkColostrum tells what speaks against colostrum: nobody has looked at the foal, or

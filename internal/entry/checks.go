@@ -6,6 +6,8 @@ import (
 	"strings"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	"thawtrail/internal/caution"
 	"thawtrail/internal/engine"
 	"thawtrail/internal/event"
@@ -46,8 +48,6 @@ var (
 		"%s kg is unusual for a foal under 3 days (30 to 75 kg). Pony, draft, or pounds?")
 	nearBatch = caution.Define("near_batch", caution.Caution,
 		"Batch %s is one character away from batch %s that is known here. Read the label again.")
-	donorUnknown = caution.Define("practice_made_unscreened", caution.Caution,
-		"Donor %s has no red-cell antibody screen on record.")
 	sharedBag = caution.Define("bag_shared_with_twin", caution.Caution,
 		"One bag for two foals: a new set for each, and the mL of each noted apart. What one foal carries can reach the other.")
 	clockUnchecked = caution.Define("clock_not_checked", caution.Note,
@@ -77,6 +77,8 @@ func (e *pending) raiseByType() ([]caution.Raised, error) {
 		return b.checkOpened(p)
 	case *pb.PatientExamined:
 		return b.checkExam(p, e.at)
+	case *pb.CrossmatchNoted:
+		return checkCrossmatch(p), nil
 	case *pb.RiskAsked:
 		return b.checkRisk(p, e.at)
 	case *pb.ColostrumGiven:
@@ -86,14 +88,11 @@ func (e *pending) raiseByType() ([]caution.Raised, error) {
 	case *pb.ThawStarted:
 		return b.checkThaw(p)
 	case *pb.BathMeasured:
-		if p.BathDc > 450 {
-			return []caution.Raised{bathHot.With(wording.Tenths(p.BathDc))}, nil
-		}
-		return warmBath(p.BathDc), nil
+		return b.checkBath(p.Bag, p.BathDc)
 	case *pb.BathChecked:
-		return b.checkUse(p.Bag, e.at)
+		return b.checkUse(p.Bag, p.Case, e.at)
 	case *pb.HangChecked:
-		return b.checkUse(p.Bag, e.at)
+		return b.checkUse(p.Bag, p.Case, e.at)
 	case *pb.PlanAccepted:
 		return b.checkPlan(p, e.at)
 	case *pb.TransfusionStarted:
@@ -110,14 +109,31 @@ func (e *pending) raiseByType() ([]caution.Raised, error) {
 		return nil, checkBand(p)
 	case *pb.TransfusionEnded:
 		return b.checkEnded(p, e.spec.Name == "finished")
-	case *pb.BagsReceived:
-		return b.checkBatch(p.Product, p.Batch)
-	case *pb.BatchHeld:
-		return b.checkBatch(p.Product, p.Batch)
-	case *pb.PracticeFounded:
-		return nil, b.checkFounding(p)
 	case *pb.CaseAdopted:
 		return nil, b.checkAdopted(p)
+	}
+	return b.raiseAboutStock(e.payload)
+}
+
+// raiseAboutStock looks at entries about goods, places and the practice itself.
+func (b view) raiseAboutStock(m proto.Message) ([]caution.Raised, error) {
+	switch p := m.(type) {
+	case *pb.BagsReceived:
+		return b.checkReceived(p)
+	case *pb.BatchHeld:
+		return b.checkBatch(p.Product, p.Batch)
+	case *pb.BagsCarried:
+		return b.checkCarried(p)
+	case *pb.TemperatureRead:
+		return b.checkReading(p)
+	case *pb.DonorRecorded:
+		return nil, b.checkDonor(p)
+	case *pb.PracticeFounded:
+		return nil, b.checkFounding(p)
+	case *pb.PracticeChanged:
+		return b.checkChange(p)
+	case *pb.SettingsChanged:
+		return nil, query.CheckSetting(p.Name, p.Value)
 	}
 	return nil, nil
 }
@@ -215,28 +231,33 @@ func (b view) checkThaw(p *pb.ThawStarted) ([]caution.Raised, error) {
 		return nil, refusal.New("bath_c", wording.Tenths(*p.BathDc), "a mixed bath of 30 to 37 C, never over 45 C").
 			Because("cool the water first; if the bag was in it, note that with 'bath'")
 	}
-	out, err := b.checkUse(p.Bag, b.Now())
-	if p.BathDc != nil {
-		out = append(out, warmBath(*p.BathDc)...)
+	out, err := b.checkUse(p.Bag, p.Case, b.Now())
+	if err != nil || p.BathDc == nil {
+		return out, err
 	}
-	return out, err
+	over, err := b.stopsOverLabel(p.Bag, *p.BathDc)
+	return append(append(out, warmBath(*p.BathDc)...), over...), err
 }
 
 // checkUse tells what stands against a bag that is to be used, and first whether the
 // clock by which it is judged is this laptop's.
-func (b view) checkUse(id string, at time.Time) ([]caution.Raised, error) {
-	out, err := b.checkBag(id, at)
+func (b view) checkUse(id, caseID string, at time.Time) ([]caution.Raised, error) {
+	c, err := b.Case(caseID)
+	if err != nil {
+		return nil, err
+	}
+	out, err := b.checkBag(id, c, at)
 	return append(b.ClockCautions(), out...), err
 }
 
 // checkBag tells what stands against a bag at a time of this laptop's clock.
-func (b view) checkBag(id string, at time.Time) ([]caution.Raised, error) {
+func (b view) checkBag(id string, c *ledger.Case, at time.Time) ([]caution.Raised, error) {
 	bag, err := b.Bag(id)
 	if err != nil {
 		return nil, err
 	}
 	if bag == nil || bag.Label == nil {
-		return b.checkLabel(id, bag)
+		return b.checkLabel(id, bag, c, at)
 	}
 	shelf, err := b.ShelfAt(bag.Line(), b.ByClinic(at))
 	if err != nil {
@@ -247,34 +268,19 @@ func (b view) checkBag(id string, at time.Time) ([]caution.Raised, error) {
 	case engine.ShelfUnfit, engine.ShelfOnHold, engine.ShelfQuarantined, engine.ShelfExpired:
 		out = append(out, bagNotFit.With(label.BagNumber(id).String(), shelf.Because[0]))
 	}
-	more, err := b.checkLabel(id, bag)
+	more, err := b.checkLabel(id, bag, c, at)
 	return append(out, more...), err
-}
-
-// checkLabel tells what a bag's label and donor say against giving it by vein.
-func (b view) checkLabel(id string, bag *ledger.Bag) (out []caution.Raised, err error) {
-	if bag == nil || bag.Label == nil {
-		return []caution.Raised{bagUnknown.With(label.BagNumber(id).String())}, nil
-	}
-	card, err := b.Card(bag.Label.Product)
-	if card != nil && card.Route == pb.ProductRoute_PRODUCT_ROUTE_MOUTH {
-		out = append(out, routeMouth.With(card.Name))
-	}
-	if err != nil || bag.Label.Donor == "" {
-		return out, err
-	}
-	donor, err := query.Get[*ledger.Donor](b.ReadView, event.KindDonor, bag.Label.Donor)
-	if donor != nil && donor.AntibodyScreen == "" {
-		out = append(out, donorUnknown.With(donor.Name))
-	}
-	return out, err
 }
 
 // checkPlan looks at the bags of a plan and at the mL that were accepted.
 func (b view) checkPlan(p *pb.PlanAccepted, at time.Time) ([]caution.Raised, error) {
 	out := b.ClockCautions()
+	c, err := b.Case(p.Case)
+	if err != nil {
+		return nil, err
+	}
 	for _, id := range p.Bags {
-		more, err := b.checkBag(id, at)
+		more, err := b.checkBag(id, c, at)
 		if err != nil {
 			return nil, err
 		}
@@ -325,8 +331,13 @@ func (b view) checkDay(p *pb.PlanAccepted) ([]caution.Raised, error) {
 	if w.LowG != nil && w.HighG != nil {
 		kg.Low, kg.High = float64(*w.LowG)/1000, float64(*w.HighG)/1000
 	}
+	own := 0.0
+	protocol, err := b.Protocol(c)
+	if protocol != nil && protocol.CeilingMlPerKg24H != nil {
+		own = float64(*protocol.CeilingMlPerKg24H)
+	}
 	plasma, _ := b.VolumesOfDay(c)
-	return engine.OverDay(kg, c.Foal(), float64(plasma+p.VolumeMl)), nil
+	return engine.OverDay(kg, c.Foal(), float64(plasma+p.VolumeMl), own), err
 }
 
 // checkShared looks at a bag that is said to be shared with the twin: the foal has

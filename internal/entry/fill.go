@@ -15,6 +15,7 @@ import (
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/label"
 	"thawtrail/internal/ledger"
+	"thawtrail/internal/query"
 	"thawtrail/internal/refusal"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -33,6 +34,8 @@ func (b view) fill(m proto.Message) (made []string, err error) {
 		return b.fillFound(p, made)
 	case *pb.ProductCard:
 		return b.fillCard(p, made)
+	case *pb.DonorRecorded:
+		return b.fillDonor(p, made)
 	}
 	if err := b.fillStock(m); err != nil {
 		return made, err
@@ -61,6 +64,10 @@ func (b view) fillStock(m proto.Message) (err error) {
 		p.Entity, err = b.Resolve("entity", p.EntityKind, p.Entity)
 	case *pb.RightsRevoked:
 		return b.fillCuts(p)
+	case *pb.PracticeChanged:
+		if own := b.Practice(); own != nil {
+			p.Practice = own.Entity.ID
+		}
 	}
 	return err
 }
@@ -266,10 +273,7 @@ func (b view) fillCard(p *pb.ProductCard, made []string) ([]string, error) {
 	return made, err
 }
 
-// recheckAfter is when the IgG is tested again after the end: 24 h, within the
-// 12 to 24 h of DVM360 proceedings, August 2011.
-const recheckAfter = 24 * time.Hour
-
+// fillRecheck takes the practice's own hours from the end to the recheck.
 func (b view) fillRecheck(p *pb.RecheckPlanned) error {
 	if p.DueAt != nil {
 		return nil
@@ -286,7 +290,11 @@ func (b view) fillRecheck(p *pb.RecheckPlanned) error {
 			}
 		}
 	}
-	p.DueAt = &pb.Moment{UnixMs: end.Add(recheckAfter).UnixMilli(), Zone: b.Zone().String(), Precision: pb.Precision_PRECISION_HOUR, Source: pb.TimeSource_TIME_SOURCE_NOW}
+	hours, err := b.Setting(query.SettingRecheckHours)
+	if err != nil {
+		return err
+	}
+	p.DueAt = &pb.Moment{UnixMs: end.Add(time.Duration(hours) * time.Hour).UnixMilli(), Zone: b.Zone().String(), Precision: pb.Precision_PRECISION_HOUR, Source: pb.TimeSource_TIME_SOURCE_NOW}
 	return nil
 }
 

@@ -66,7 +66,7 @@ func (b view) checkRate(e *pending, p *pb.RateSet) ([]caution.Raised, error) {
 	if err != nil || c == nil {
 		return nil, err
 	}
-	in, err := b.NotedRate(c, p.Bag, p.MlPerH)
+	in, err := b.NotedRate(c, p.Bag, p.MlPerH, p.SlowStage)
 	if err != nil {
 		return nil, err
 	}

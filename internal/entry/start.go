@@ -41,6 +41,7 @@ var (
 // factCodes are the cautions of which a fact is marked instead of stopped.
 var factCodes = map[string]bool{
 	"rate_over_ceiling": true, "rate_over_label": true, "rate_over_40": true, "rate_without_weight": true,
+	"bath_over_label": true,
 }
 
 // define adds a caution that stops what is planned and marks what has happened.
@@ -134,10 +135,15 @@ func thawed(bag *ledger.Bag) bool {
 
 // checkAgainst tells what speaks against the bag itself, and what its label says.
 func (b view) checkAgainst(p *pb.TransfusionStarted, c *ledger.Case, bag *ledger.Bag, name string, at time.Time) ([]caution.Raised, error) {
-	out, err := b.checkLabel(p.Bag, bag)
+	out, err := b.checkLabel(p.Bag, bag, c, at)
 	if err != nil {
 		return nil, err
 	}
+	food, err := b.checkFood(bag, c)
+	if err != nil {
+		return nil, err
+	}
+	out = append(out, food...)
 	against, err := b.Against(bag, c, at)
 	if err != nil {
 		return nil, err

@@ -208,6 +208,10 @@ func (b *Bag) apply(f *fact) {
 		b.Baths = append(b.Baths, Bath{Stamp: at, BathDc: p.BathDc})
 	case *pb.BagSoftened:
 		b.Softened = append(b.Softened, at)
+	case *pb.BagsCarried:
+		if p.Feel == pb.BagFeel_BAG_FEEL_SOFT {
+			b.Softened = append(b.Softened, at)
+		}
 	case *pb.BagRefrozen:
 		b.Refrozen = append(b.Refrozen, at)
 	case *pb.SetAttached:

@@ -61,6 +61,8 @@ func (w *custody) step(f *fact) {
 		w.seen(f, p.Place)
 	case *pb.BagSoftened, *pb.BagThawed:
 		w.soft = true
+	case *pb.BagsCarried:
+		w.soft = w.soft || p.Feel != pb.BagFeel_BAG_FEEL_HARD
 	case *pb.BagRefrozen:
 		w.set.differ(Refrozen, "", f.atMs, f)
 	case *pb.BagReturned:

@@ -21,6 +21,10 @@ type Case struct {
 	Estimates []Estimate
 	Plans     []Plan
 
+	Crossmatches []Crossmatch
+	FoodChain    []FoodStatus
+	Journeys     []Journey
+
 	BathChecks []BathCheck
 	HangChecks []HangCheck
 	Catheters  []Catheter
@@ -131,6 +135,22 @@ func (c *Case) before(f *fact) bool {
 		c.BathChecks = append(c.BathChecks, bathCheckOf(at, p))
 	case *pb.HangChecked:
 		c.HangChecks = append(c.HangChecks, hangCheckOf(at, p))
+	default:
+		return c.around(f)
+	}
+	return true
+}
+
+// around takes what is about the horse's papers and about the bags on their way.
+func (c *Case) around(f *fact) bool {
+	at := f.stamp()
+	switch p := f.body.(type) {
+	case *pb.CrossmatchNoted:
+		c.Crossmatches = append(c.Crossmatches, crossmatchOf(at, p))
+	case *pb.FoodChainTold:
+		c.FoodChain = append(c.FoodChain, FoodStatus{Stamp: at, Status: p.Status, Passport: p.Passport})
+	case *pb.BagsCarried:
+		c.Journeys = append(c.Journeys, journeyOf(at, p))
 	default:
 		return false
 	}

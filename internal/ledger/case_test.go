@@ -32,7 +32,10 @@ func TestCaseSheet(t *testing.T) {
 	for _, body := range []proto.Message{
 		foal,
 		&pb.RiskAsked{Case: "C1", JaundicedFoalBefore: pb.Answer_ANSWER_NO, DonkeySire: pb.Answer_ANSWER_UNKNOWN},
-		&pb.PatientExamined{Case: "C1", TemperatureDc: proto.Int32(382), Signs: []string{"weak suck"}},
+		&pb.PatientExamined{Case: "C1", TemperatureDc: proto.Int32(382), Signs: []string{"weak suck"}, PcvPm: proto.Int32(340), LactateUmolPerL: proto.Int32(2100)},
+		&pb.CrossmatchNoted{Case: "C1", Bag: "B1", Minor: pb.MatchResult_MATCH_RESULT_COMPATIBLE, PatientType: "Aa"},
+		&pb.FoodChainTold{Case: "C1", Status: pb.FoodChain_FOOD_CHAIN_OUT, Passport: "AU 0031"},
+		&pb.BagsCarried{Bags: []string{"B1"}, Case: "C1", Coolant: pb.Coolant_COOLANT_DRY_ICE, Minutes: 90, Feel: pb.BagFeel_BAG_FEEL_HARD},
 		&pb.PatientWeighed{Case: "C1", WeightG: 52500, Method: pb.WeightMethod_WEIGHT_METHOD_SCALE},
 		&pb.IggTested{Case: "C1", Kind: "barn", IggCgPerL: proto.Int32(350)},
 		&pb.ColostrumGiven{Case: "C1", Source: "dam", VolumeMl: 300, BrixD: proto.Int32(240)},
@@ -60,6 +63,11 @@ func TestCaseSheet(t *testing.T) {
 	require.Equal(t, pb.Answer_ANSWER_UNKNOWN, c.Risk[0].DonkeySire)
 	require.Equal(t, int32(382), *c.Exams[0].TemperatureDc)
 	require.Nil(t, c.Exams[0].HeartRate)
+	require.Equal(t, int32(340), *c.Exams[0].PcvPm)
+	require.Equal(t, int32(2100), *c.Exams[0].LactateUmolPer)
+	require.Equal(t, "Aa", c.Crossmatches[0].PatientType)
+	require.Equal(t, "AU 0031", c.FoodChain[0].Passport)
+	require.Equal(t, int32(90), c.Journeys[0].Minutes)
 	require.Equal(t, int32(52500), c.Weights[0].WeightG)
 	require.Equal(t, int32(350), *c.IggTests[0].IggCgPerL)
 	require.Equal(t, int32(240), *c.Colostrum[0].BrixD)

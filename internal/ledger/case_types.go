@@ -67,6 +67,8 @@ type Exam struct {
 	Signs          []string
 	Text           string
 	ProteinDgPerL  *int32 // total protein, 0.1 g/L
+	PcvPm          *int32 // packed cell volume, 0.1 %
+	LactateUmolPer *int32 // 0.001 mmol/L
 }
 
 func examOf(at Stamp, p *pb.PatientExamined) Exam {
@@ -74,7 +76,45 @@ func examOf(at Stamp, p *pb.PatientExamined) Exam {
 		Stamp: at, TemperatureDc: copied(p.TemperatureDc), HeartRate: copied(p.HeartRate),
 		BreathingRate: copied(p.BreathingRate), GlucoseUmolPer: copied(p.GlucoseUmolPerL),
 		Signs: slices.Clone(p.Signs), Text: p.Text, ProteinDgPerL: copied(p.TotalProteinDgPerL),
+		PcvPm: copied(p.PcvPm), LactateUmolPer: copied(p.LactateUmolPerL),
 	}
+}
+
+// Crossmatch of a bag's donor and the patient.
+type Crossmatch struct {
+	_            struct{} `cbor:",toarray"`
+	Stamp        Stamp
+	Bag          string
+	Minor, Major pb.MatchResult
+	Laboratory   string
+	PatientType  string
+}
+
+func crossmatchOf(at Stamp, p *pb.CrossmatchNoted) Crossmatch {
+	return Crossmatch{Stamp: at, Bag: p.Bag, Minor: p.Minor, Major: p.Major, Laboratory: p.Laboratory, PatientType: p.PatientType}
+}
+
+// FoodStatus says whether the horse may ever be eaten.
+type FoodStatus struct {
+	_        struct{} `cbor:",toarray"`
+	Stamp    Stamp
+	Status   pb.FoodChain
+	Passport string
+}
+
+// Journey of bags in a box without a compressor, for this case.
+type Journey struct {
+	_       struct{} `cbor:",toarray"`
+	Stamp   Stamp
+	Bags    []string
+	Coolant pb.Coolant
+	Minutes int32
+	BoxDc   *int32 // the warmest in it, in 0.1 C
+	Feel    pb.BagFeel
+}
+
+func journeyOf(at Stamp, p *pb.BagsCarried) Journey {
+	return Journey{Stamp: at, Bags: slices.Clone(p.Bags), Coolant: p.Coolant, Minutes: p.Minutes, BoxDc: copied(p.BoxDc), Feel: p.Feel}
 }
 
 // Weight of the patient.

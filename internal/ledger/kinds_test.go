@@ -64,6 +64,7 @@ func TestPracticeAndPeople(t *testing.T) {
 	w.Grant(x, "reed", vet)
 	x.Write(&pb.VehicleAdded{Vehicle: "V", Name: "north car", Registration: "AB12"})
 	x.Write(&pb.DonorRecorded{Donor: "D", Name: "Bess", IggCgPerL: proto.Int32(1800)})
+	x.Write(&pb.DonorRecorded{Donor: "D", Name: "Bess", AntibodyResult: pb.ScreenResult_SCREEN_RESULT_POSITIVE, AntibodyOn: "2026-11-02"})
 	x.Write(&pb.ProtocolSet{Name: "foal", StartMin: proto.Int32(20)})
 	x.Write(&pb.ProtocolSet{Name: "foal", StartMin: proto.Int32(25)})
 	require.Equal(t, "AUD", fold[*ledger.Practice](t, w, event.KindPractice, "practice").Currency)
@@ -72,13 +73,41 @@ func TestPracticeAndPeople(t *testing.T) {
 	require.Equal(t, "V77", reed.Registration)
 	require.Equal(t, []pb.Role{vet}, reed.Granted[0].Roles)
 	require.Equal(t, "AB12", fold[*ledger.Vehicle](t, w, event.KindVehicle, "V").Registration)
-	require.Equal(t, int32(1800), *fold[*ledger.Donor](t, w, event.KindDonor, "D").IggCgPerL)
+	donor := fold[*ledger.Donor](t, w, event.KindDonor, "D")
+	require.Equal(t, int32(1800), *donor.IggCgPerL, "a later screen leaves it as it was told")
+	require.Equal(t, pb.ScreenResult_SCREEN_RESULT_POSITIVE, donor.AntibodyResult)
 	protocol := fold[*ledger.Protocol](t, w, event.KindProtocol, "foal")
 	require.Equal(t, int32(25), *protocol.Current().StartMin)
 	require.Len(t, protocol.Versions, 2)
 	r := ledgertest.Rights(w.Records())
 	require.Len(t, r.Timeline, 4, "two logs, the founding, one grant")
 	require.Empty(t, kindsOf(r))
+}
+
+// An owner gives the practice another name and currency; what is left empty stays, and
+// nobody else's word counts.
+func TestPracticeChanges(t *testing.T) {
+	w := ledgertest.New(t)
+	x := w.Device("x")
+	w.Found(x)
+	x.Write(&pb.PracticeChanged{Practice: "practice", Name: "Hill Road Equine", Currency: "NZD", Reason: "merged"})
+	p := fold[*ledger.Practice](t, w, event.KindPractice, "practice")
+	require.Equal(t, "Hill Road Equine", p.Name)
+	require.Equal(t, "NZD", p.Currency)
+	require.Equal(t, "Australia/Sydney", p.Zone)
+}
+
+// A bag that came soft out of a cool box is a softened bag.
+func TestCarriedSoft(t *testing.T) {
+	w := ledgertest.New(t)
+	x := w.Device("x")
+	x.Write(received("car"))
+	x.Write(&pb.BagsCarried{Bags: []string{"B1"}, Coolant: pb.Coolant_COOLANT_FROZEN_PACKS, Minutes: 90, Feel: pb.BagFeel_BAG_FEEL_HARD})
+	require.Empty(t, foldBag(t, w).Softened)
+	x.Write(&pb.BagsCarried{Bags: []string{"B1"}, Coolant: pb.Coolant_COOLANT_FROZEN_PACKS, Minutes: 300, Feel: pb.BagFeel_BAG_FEEL_SOFT})
+	require.Len(t, foldBag(t, w).Softened, 1)
+	x.Write(&pb.BagReturned{Bag: "B1", To: pb.ReturnTo_RETURN_TO_FREEZER, Place: "car"})
+	require.Equal(t, []string{ledger.Refrozen}, kindsOf(foldBag(t, w)))
 }
 
 func TestClientStaysSealed(t *testing.T) {

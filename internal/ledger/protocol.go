@@ -21,6 +21,8 @@ type ProtocolVersion struct {
 	BreathingRateRise  *int32
 	ReactionCard       string
 	CheckedBy          string
+	TemperatureRiseDc  *int32
+	CeilingMlPerKg24H  *int32
 }
 
 // Current is the version that stands; nil when there is none.
@@ -40,6 +42,7 @@ func foldProtocol(s *set) State {
 				StartMin: copied(p.StartMin), CeilingMlPerKgPerH: copied(p.CeilingMlPerKgPerH),
 				HeartRateRise: copied(p.HeartRateRise), BreathingRateRise: copied(p.BreathingRateRise),
 				ReactionCard: p.ReactionCard, CheckedBy: p.CheckedBy,
+				TemperatureRiseDc: copied(p.TemperatureRiseDc), CeilingMlPerKg24H: copied(p.CeilingMlPerKg_24H),
 			})
 		}
 	}

@@ -38,7 +38,8 @@ func (p *Plans) Assess(_ context.Context, in *pb.AssessRequest) (*pb.AssessRespo
 	}
 	r, err := engine.Assess(engine.AssessInput{
 		AgeH: in.AgeH, IgGReading: reading, Signs: in.Sign, TemperatureC: in.TemperatureC, GestationD: in.GestationD,
-		GlucoseMmolPerL: in.GlucoseMmolPerL, GlucoseMgPerDL: in.GlucoseMgPerDl, Isoerythrolysis: in.Isoerythrolysis,
+		GlucoseMmolPerL: in.GlucoseMmolPerL, GlucoseMgPerDL: in.GlucoseMgPerDl,
+		PCVPercent: in.PcvPercent, LactateMmolPerL: in.LactateMmolPerL, Isoerythrolysis: in.Isoerythrolysis,
 	})
 	b := basisOf(r.Basis)
 	return answer(&pb.AssessResponse{

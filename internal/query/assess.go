@@ -52,6 +52,12 @@ func look(e *ledger.Exam, in *engine.AssessInput) {
 	if e.TemperatureDc != nil {
 		in.TemperatureC = new(float64(*e.TemperatureDc) / 10)
 	}
+	if e.PcvPm != nil {
+		in.PCVPercent = new(float64(*e.PcvPm) / 10)
+	}
+	if e.LactateUmolPer != nil {
+		in.LactateMmolPerL = new(float64(*e.LactateUmolPer) / 1000)
+	}
 	if e.GlucoseUmolPer != nil {
 		in.GlucoseMmolPerL = new(float64(*e.GlucoseUmolPer) / 1000)
 	}

@@ -123,6 +123,9 @@ func (b *ReadView) sheet(out *pb.GetCaseResponse, c *ledger.Case) (err error) {
 	}
 	out.Timeline, out.Discrepancies = b.timeline(c.Entity, c.Timeline), b.discrepancies(c)
 	out.Volume_24HMl = b.VolumeOfDay(c)
+	if out.Facts, err = b.Facts(c); err != nil {
+		return err
+	}
 	out.NextStep, err = b.nextStep(c)
 	return err
 }

@@ -10,6 +10,7 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/label"
 	"thawtrail/internal/ledger"
+	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // Against is what speaks against giving a bag to a patient, each in words; empty for
@@ -45,7 +46,20 @@ func (b *ReadView) Against(bag *ledger.Bag, c *ledger.Case, at time.Time) (a Aga
 	case engine.ShelfUnfit, engine.ShelfOnHold, engine.ShelfQuarantined, engine.ShelfExpired:
 		a.Unfit = shelf.Because[0]
 	}
+	if a.Unfit == "" && incompatible(c, bag.Entity.ID) {
+		a.Unfit = "its minor crossmatch with this patient is incompatible"
+	}
 	return a, nil
+}
+
+// incompatible says that the last minor crossmatch of a bag with the patient failed.
+func incompatible(c *ledger.Case, bag string) (failed bool) {
+	for i := range c.Crossmatches {
+		if x := &c.Crossmatches[i]; x.Bag == bag {
+			failed = x.Minor == pb.MatchResult_MATCH_RESULT_INCOMPATIBLE
+		}
+	}
+	return failed
 }
 
 // givenElsewhere tells of another patient who has the bag, else of one who had of it.

@@ -29,6 +29,7 @@ type ReadView struct {
 
 	// What many rows of one answer share is read once.
 	cards  map[string]*ledger.Card
+	donors map[string]*ledger.Donor
 	places map[string]*ledger.Place
 	holds  map[string][]ledger.Hold // that stand, by batch
 
@@ -58,7 +59,7 @@ func (s Reader) opened(fn func(*ReadView) error) func(*store.Snapshot) error {
 
 func (s Reader) open(v *store.Snapshot) (*ReadView, error) {
 	b := &ReadView{Snapshot: v, r: s.Replica, now: s.Clock.Now(), clock: s.Store.ClockOffset(), zone: time.UTC, names: map[event.Key]string{},
-		cards: map[string]*ledger.Card{}, places: map[string]*ledger.Place{}, holds: map[string][]ledger.Hold{}, shelves: map[frozen]engine.ShelfResult{}}
+		cards: map[string]*ledger.Card{}, donors: map[string]*ledger.Donor{}, places: map[string]*ledger.Place{}, holds: map[string][]ledger.Hold{}, shelves: map[frozen]engine.ShelfResult{}}
 	practices := 0
 	err := v.Each(event.KindPractice, func(s ledger.State) (bool, error) {
 		b.practice = s.(*ledger.Practice)

@@ -23,6 +23,13 @@ func (b *ReadView) ShelfAt(bag *ledger.BagLine, at time.Time) (engine.ShelfResul
 		if err := b.holdsOf(bag.Label, &in); err != nil {
 			return engine.ShelfResult{}, err
 		}
+		donor, err := b.Donor(bag.Label.Donor)
+		if err != nil {
+			return engine.ShelfResult{}, err
+		}
+		if positive := PositiveScreen(donor); positive != "" {
+			in.UnfitBecause = append(in.UnfitBecause, positive)
+		}
 		card, err := b.Card(bag.Label.Product)
 		if err != nil {
 			return engine.ShelfResult{}, err

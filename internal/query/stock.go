@@ -228,6 +228,11 @@ func (s Reader) GetBag(ctx context.Context, req *pb.GetBagRequest) (*pb.GetBagRe
 			return err
 		}
 		out.Timeline, out.Discrepancies, out.Freshness = b.timeline(bag.Entity, bag.Timeline), b.discrepancies(bag), b.freshness()
+		if bag.Label != nil {
+			donor, err := b.Donor(bag.Label.Donor)
+			out.Donor = linesText(b.donorLines(donor))
+			return err
+		}
 		return nil
 	})
 	return out, err
@@ -328,7 +333,7 @@ func (s Reader) ListProducts(ctx context.Context, _ *pb.ListProductsRequest) (*p
 		return b.Each(event.KindProduct, func(st ledger.State) (bool, error) {
 			p := st.(*ledger.Product)
 			if c := p.Card(); c != nil {
-				out.Products = append(out.Products, productRow(p.Entity.ID, c))
+				out.Products = append(out.Products, b.productRow(p.Entity.ID, c))
 			}
 			return len(out.Products) < MaxRows, nil
 		})
@@ -336,10 +341,11 @@ func (s Reader) ListProducts(ctx context.Context, _ *pb.ListProductsRequest) (*p
 	return out, err
 }
 
-func productRow(id string, c *ledger.Card) *pb.ProductRow {
+func (b *ReadView) productRow(id string, c *ledger.Card) *pb.ProductRow {
 	row := &pb.ProductRow{
 		Product: id, Name: c.Name, Maker: c.Maker, SupportTelephone: c.SupportTelephone,
 		Route: wording.Enum(c.Route), Version: c.Version, Thaw: c.Thaw, Rate: c.Rate,
+		Label: linesText(b.CardLines(c)),
 	}
 	if c.VolumeMl != nil {
 		row.VolumeMl = *c.VolumeMl

@@ -79,7 +79,7 @@ func (b *ReadView) VitalsLimits(c *ledger.Case) (limits engine.VitalsLimits, err
 }
 
 func tighten(limits *engine.VitalsLimits, p *ledger.ProtocolVersion) {
-	for sign, v := range map[engine.VitalSign]*int32{engine.HeartRate: p.HeartRateRise, engine.BreathingRate: p.BreathingRateRise} {
+	for sign, v := range map[engine.VitalSign]*int32{engine.Temperature: p.TemperatureRiseDc, engine.HeartRate: p.HeartRateRise, engine.BreathingRate: p.BreathingRateRise} {
 		if v != nil && (limits[sign] == 0 || *v < limits[sign]) {
 			limits[sign] = *v
 		}
@@ -205,8 +205,8 @@ func NextVitals(c *ledger.Case) (ms int64) {
 
 // NotedRate is a rate of a case as the engine checks it: against the weight, the label
 // of the bag and the practice's protocol.
-func (b *ReadView) NotedRate(c *ledger.Case, bag string, mlPerH int32) (in engine.NotedRate, err error) {
-	in.MlPerH = mlPerH
+func (b *ReadView) NotedRate(c *ledger.Case, bag string, mlPerH int32, slow bool) (in engine.NotedRate, err error) {
+	in.MlPerH, in.SlowStage, in.Grown = mlPerH, slow, c.Grown()
 	if n := len(c.Weights); n > 0 {
 		in.WeightG = c.Weights[n-1].WeightG
 	}
@@ -216,6 +216,7 @@ func (b *ReadView) NotedRate(c *ledger.Case, bag string, mlPerH int32) (in engin
 	}
 	if protocol != nil {
 		in.ProtocolMlPerKgPerH = protocol.CeilingMlPerKgPerH
+		in.StartUlPerKg, in.StartMin = protocol.StartUlPerKg, protocol.StartMin
 	}
 	known, err := b.Bag(bag)
 	if err != nil || known == nil || known.Label == nil {

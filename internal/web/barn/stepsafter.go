@@ -147,6 +147,7 @@ type sheetMore struct {
 	HasVitals                    bool
 	Fresh                        string
 	Practice                     string
+	More                         []string // papers and numbers beside the treatment
 }
 
 type sheetBag struct{ Number, Product, Batch, Expiry, Started, Ended, Given string }
@@ -158,7 +159,7 @@ func prepareSheet(req *site.Request, p *stepPage) error {
 		return err
 	}
 	m := &sheetMore{State: full.Case.State, Opened: words.Moment(words.ParseTime(full.Case.OpenedAt)), IggBefore: full.Igg, IggAfter: full.IggRecheck,
-		Story: site.StoryRows(full.Timeline), Doubts: site.DoubtRows(full.Discrepancies), Fresh: full.GetFreshness().GetText()}
+		Story: site.StoryRows(full.Timeline), Doubts: site.DoubtRows(full.Discrepancies), Fresh: full.GetFreshness().GetText(), More: full.Facts}
 	m.Vitals = cv.Vitals()
 	slices.Reverse(m.Vitals)
 	m.HasVitals = len(m.Vitals) > 1
@@ -216,6 +217,8 @@ func (m *sheetMore) facts(cv *caseview.View) {
 type adviceMore struct {
 	Given, Ended, Recheck, Person, Practice string
 	Signs                                   []string // for which to call the practice
+	Watch                                   string   // until when hepatitis is looked for
+	Withdrawal                              []string
 }
 
 func prepareAdvice(_ *site.Request, p *stepPage) error {
@@ -231,18 +234,31 @@ func prepareAdvice(_ *site.Request, p *stepPage) error {
 	if err := recheckPlan(cv, &m.Recheck, &m.Person); err != nil {
 		return err
 	}
-	return cv.Read(func(l *query.ReadView) error {
+	return cv.Read(func(l *query.ReadView) (err error) {
 		if pr := l.Practice(); pr != nil {
 			m.Practice = pr.Name
 		}
-		return nil
+		return m.papers(l, cv)
 	})
+}
+
+// papers reads until when the patient is watched, and what its labels say of meat.
+func (m *adviceMore) papers(l *query.ReadView, cv *caseview.View) error {
+	until, err := l.WatchUntil(cv.C)
+	if err != nil {
+		return err
+	}
+	if !until.IsZero() {
+		m.Watch = until.Format("2 Jan 2006")
+	}
+	m.Withdrawal, err = l.WithdrawalLines(cv.C)
+	return err
 }
 
 // laterEvents are what is entered afterwards, in the order of a night.
 var laterEvents = []string{
-	"patient_examined", "patient_weighed", "risk_asked", "colostrum_given", "igg_tested", "referral_offered", "estimate_agreed",
-	"bath_checked", "thaw_started", "bath_measured", "bag_thawed", "hang_checked", "catheter_placed", "set_attached",
+	"patient_examined", "patient_weighed", "risk_asked", "colostrum_given", "igg_tested", "crossmatch_noted", "food_chain_told", "referral_offered", "estimate_agreed",
+	"bags_carried", "bath_checked", "thaw_started", "bath_measured", "bag_thawed", "hang_checked", "catheter_placed", "set_attached",
 	"transfusion_started", "rate_set", "vitals_noted", "fluid_given", "reaction_noted", "drug_given", "clamped", "resumed",
 	"stopped", "finished", "catheter_removed", "bag_discarded", "bag_kept_back", "recheck_planned", "igg_rechecked", "adverse_event_considered", "adverse_event_reported", "case_closed",
 }

@@ -177,7 +177,7 @@ func prepareThaw(req *site.Request, p *stepPage) (err error) {
 	m.Thawed.Set("bag", m.Bag.ID).Submit = words.Say("thaw.submit_thawed")
 	m.Water, m.WaterC, m.Hot, m.Air = asked(req, "water_l"), asked(req, "water_c"), asked(req, "hot_c"), asked(req, "air_c")
 	if m.Bag.Stage == caseview.Thawing {
-		m.Aim = words.Num(aimC)
+		m.Aim = words.Num(m.aim())
 		m.topUp(p)
 	} else {
 		m.bucket(p)
@@ -199,7 +199,7 @@ func (m *thawMore) topUp(p *stepPage) {
 	if m.Hot == "" || m.Water == "" || m.WaterC == "" {
 		return
 	}
-	in := engine.ThawInput{EndAtC: new(aimC)}
+	in := engine.ThawInput{EndAtC: new(m.aim()), LabelMaxC: m.labelMaxC()}
 	if !m.read(&in) {
 		return
 	}
@@ -221,12 +221,12 @@ func (m *thawMore) bucket(p *stepPage) {
 	if m.Water == "" || m.WaterC == "" || m.Bag.VolumeMl == 0 {
 		return
 	}
-	in := engine.ThawInput{BagMl: new(float64(m.Bag.VolumeMl))}
+	in := engine.ThawInput{BagMl: new(float64(m.Bag.VolumeMl)), LabelMaxC: m.labelMaxC()}
 	if !m.read(&in) {
 		return
 	}
 	if in.HotC != nil {
-		in.EndAtC = new(aimC)
+		in.EndAtC = new(m.aim())
 	}
 	r, err := engine.Thaw(in)
 	if err != nil {
@@ -276,18 +276,34 @@ func (m *thawMore) tell(p *stepPage, r engine.ThawResult) {
 // up (ours).
 const aimC = 35.0
 
+// labelMaxC is the warmest bath that the label allows; nil: it says nothing.
+func (m *thawMore) labelMaxC() *float64 {
+	if m.Bag.Card == nil || m.Bag.Card.ThawMaxDc == nil {
+		return nil
+	}
+	return new(float64(*m.Bag.Card.ThawMaxDc) / 10)
+}
+
+// aim is where the bath is brought back to: never over what the label allows.
+func (m *thawMore) aim() float64 {
+	if most := m.labelMaxC(); most != nil {
+		return min(aimC, *most)
+	}
+	return aimC
+}
+
 // countdown tells when to look and feel, by the bath as last measured.
 func (m *thawMore) countdown(p *stepPage) {
 	b := m.Bag
 	if b.Stage != caseview.Thawing {
 		return
 	}
-	held := aimC
+	held := m.aim()
 	if c, err := label.ParseDecimal("bath_c", b.BathC); err == nil && c > 20 && c <= 45 {
 		held = c
 		m.Cold = c < 30
 	}
-	r, err := engine.Thaw(engine.ThawInput{HeldAtC: &held, BagMl: caseview.Above(float64(b.VolumeMl))})
+	r, err := engine.Thaw(engine.ThawInput{HeldAtC: &held, BagMl: caseview.Above(float64(b.VolumeMl)), LabelMaxC: m.labelMaxC()})
 	if err != nil || r.ThawMinutes == nil {
 		return
 	}

@@ -196,12 +196,18 @@ func newPlasma(l *query.ReadView, of *ledger.BagLabel) (*plasma, error) {
 	pl := &plasma{ID: of.Product, Name: l.Name(event.KindProduct, of.Product), BagMl: of.VolumeMl}
 	if card != nil {
 		pl.Words = card.Dose
-		if card.LeastIggCgPerL != nil {
-			pl.IggCg, pl.Igg = *card.LeastIggCgPerL, words.Say("dose.least", l.Igg(*card.LeastIggCgPerL))
-		}
 	}
-	if of.IggCgPerL != nil {
-		pl.IggCg, pl.Igg = *of.IggCgPerL, words.Say("dose.measured", l.Igg(*of.IggCgPerL), of.Batch)
+	var from query.IggFrom
+	if pl.IggCg, from, err = l.DonorIgg(of); err != nil {
+		return nil, err
+	}
+	switch from {
+	case query.IggOfBatch:
+		pl.Igg = words.Say("dose.measured", l.Igg(pl.IggCg), of.Batch)
+	case query.IggOfDonor:
+		pl.Igg = words.Say("dose.of_donor", l.Igg(pl.IggCg))
+	case query.IggLeast:
+		pl.Igg = words.Say("dose.least", l.Igg(pl.IggCg))
 	}
 	return pl, nil
 }
@@ -226,6 +232,9 @@ func (pl *plasma) dose(cv *caseview.View) engine.DoseInput {
 	}
 	if p := cv.Protocol; p != nil && p.TargetIggCgPerL != nil {
 		in.TargetGPerL = new(float64(*p.TargetIggCgPerL) / 100)
+	}
+	if p := cv.Protocol; p != nil && p.CeilingMlPerKg24H != nil {
+		in.CeilingMlPerKg24h = new(float64(*p.CeilingMlPerKg24H))
 	}
 	return in
 }

@@ -60,6 +60,15 @@ func (p *stepPage) basis(b engine.Basis) {
 	p.Sums = &sums{b.Steps, b.Sources, b.Versions}
 }
 
+// prepareLook folds away what few have with them in a barn.
+func prepareLook(_ *site.Request, p *stepPage) error {
+	p.Form.Less("pcv_pm", "lactate_umol_per_l")
+	if p.Case.Foal {
+		p.Form.Less("total_protein_dg_per_l")
+	}
+	return nil
+}
+
 // prepareAssess shows what the signs say before colostrum.
 func prepareAssess(_ *site.Request, p *stepPage) error {
 	r, err := p.Case.Assess()

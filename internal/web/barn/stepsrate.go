@@ -65,7 +65,7 @@ func prepareRate(req *site.Request, p *stepPage) error {
 	q := req.URL.Query()
 	m.VolumeMl, m.Plateau, m.Drops = fmt.Sprint(cv.AcceptedMl(b)), q.Get("plateau"), q.Get("drops")
 	for _, o := range plateaus {
-		in := cv.DripInput(float64(cv.AcceptedMl(b)), o.perKg, 0)
+		in := cv.DripInput(b, float64(cv.AcceptedMl(b)), o.perKg, 0)
 		if r, err := engine.Drip(in); err == nil {
 			m.Options = append(m.Options, rateOption{PerKg: words.Num(o.perKg), MlPerH: words.Whole(o.perKg * cv.Kg), Takes: hours(r.TotalMin), Note: o.note, Checked: words.Num(o.perKg) == m.Plateau})
 		}
@@ -73,7 +73,7 @@ func prepareRate(req *site.Request, p *stepPage) error {
 	if m.Plateau == "" || m.Drops == "" {
 		return nil
 	}
-	in, err := m.drip(cv, float64(cv.AcceptedMl(b)))
+	in, err := m.drip(cv, b)
 	if err == nil {
 		var r engine.DripResult
 		if r, err = engine.Drip(in); err == nil {
@@ -87,13 +87,13 @@ func prepareRate(req *site.Request, p *stepPage) error {
 }
 
 // drip reads plateau and drop factor as typed.
-func (m *rateMore) drip(cv *caseview.View, volume float64) (engine.DripInput, error) {
+func (m *rateMore) drip(cv *caseview.View, b *caseview.Bag) (engine.DripInput, error) {
 	perKg, err := label.ParseDecimal("plateau", m.Plateau)
 	if err != nil {
 		return engine.DripInput{}, err
 	}
 	drops, err := label.ParseDecimal("drops_per_ml", m.Drops)
-	return cv.DripInput(volume, perKg, drops), err
+	return cv.DripInput(b, float64(cv.AcceptedMl(b)), perKg, drops), err
 }
 
 func hours(min float64) string {

@@ -51,6 +51,7 @@ type Bag struct {
 	OtherMl                                              int32 // of it, what the twin had
 	IggCgPerL                                            int32 // of the plasma; 0 when not known
 	Card                                                 *ledger.Card
+	CardLines                                            []query.Line // all that the label says
 	Stage                                                string
 	Known                                                bool
 	Because                                              []string // what stands against it, and until when
@@ -213,12 +214,13 @@ func (b *Bag) read(l *query.ReadView, bag *ledger.Bag) (err error) {
 	if err := b.readShelf(l, bag); err != nil {
 		return err
 	}
-	b.Card, err = l.Card(b.ProductID)
-	if bag.Label.IggCgPerL != nil {
-		b.IggCgPerL = *bag.Label.IggCgPerL
-	} else if b.Card != nil && b.Card.LeastIggCgPerL != nil {
-		b.IggCgPerL = *b.Card.LeastIggCgPerL
+	if b.Card, err = l.Card(b.ProductID); err != nil {
+		return err
 	}
+	if b.Card != nil {
+		b.CardLines = l.CardLines(b.Card)
+	}
+	b.IggCgPerL, _, err = l.DonorIgg(bag.Label)
 	return err
 }
 

@@ -193,10 +193,28 @@ func (cv *View) LookWord() string {
 	if e.ProteinDgPerL != nil {
 		parts = append(parts, ProteinText(e))
 	}
+	parts = append(parts, bloodWords(e)...)
 	for _, s := range e.Signs {
 		parts = append(parts, signWords(s))
 	}
+	if e.Text != "" {
+		parts = append(parts, e.Text)
+	}
 	return strings.Join(parts, ", ")
+}
+
+// bloodWords are the numbers of the blood beside the protein.
+func bloodWords(e *ledger.Exam) (parts []string) {
+	if e.GlucoseUmolPer != nil {
+		parts = append(parts, words.Say("path.glucose", words.Num(float64(*e.GlucoseUmolPer)/1000)))
+	}
+	if e.PcvPm != nil {
+		parts = append(parts, words.Say("path.pcv", words.Tenths(*e.PcvPm)))
+	}
+	if e.LactateUmolPer != nil {
+		parts = append(parts, words.Say("path.lactate", words.Num(float64(*e.LactateUmolPer)/1000)))
+	}
+	return parts
 }
 
 // ProteinText is the total protein of a look.

@@ -344,6 +344,109 @@ func (ReferralAnswer) EnumDescriptor() ([]byte, []int) {
 	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{5}
 }
 
+// MatchResult of a crossmatch.
+type MatchResult int32
+
+const (
+	MatchResult_MATCH_RESULT_UNSPECIFIED  MatchResult = 0
+	MatchResult_MATCH_RESULT_COMPATIBLE   MatchResult = 1
+	MatchResult_MATCH_RESULT_INCOMPATIBLE MatchResult = 2
+)
+
+// Enum value maps for MatchResult.
+var (
+	MatchResult_name = map[int32]string{
+		0: "MATCH_RESULT_UNSPECIFIED",
+		1: "MATCH_RESULT_COMPATIBLE",
+		2: "MATCH_RESULT_INCOMPATIBLE",
+	}
+	MatchResult_value = map[string]int32{
+		"MATCH_RESULT_UNSPECIFIED":  0,
+		"MATCH_RESULT_COMPATIBLE":   1,
+		"MATCH_RESULT_INCOMPATIBLE": 2,
+	}
+)
+
+func (x MatchResult) Enum() *MatchResult {
+	p := new(MatchResult)
+	*p = x
+	return p
+}
+
+func (x MatchResult) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (MatchResult) Descriptor() protoreflect.EnumDescriptor {
+	return file_thawtrail_v1_case_proto_enumTypes[6].Descriptor()
+}
+
+func (MatchResult) Type() protoreflect.EnumType {
+	return &file_thawtrail_v1_case_proto_enumTypes[6]
+}
+
+func (x MatchResult) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use MatchResult.Descriptor instead.
+func (MatchResult) EnumDescriptor() ([]byte, []int) {
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{6}
+}
+
+// FoodChain status of a horse.
+type FoodChain int32
+
+const (
+	FoodChain_FOOD_CHAIN_UNSPECIFIED FoodChain = 0
+	FoodChain_FOOD_CHAIN_OUT         FoodChain = 1
+	FoodChain_FOOD_CHAIN_IN          FoodChain = 2
+	FoodChain_FOOD_CHAIN_UNKNOWN     FoodChain = 3
+)
+
+// Enum value maps for FoodChain.
+var (
+	FoodChain_name = map[int32]string{
+		0: "FOOD_CHAIN_UNSPECIFIED",
+		1: "FOOD_CHAIN_OUT",
+		2: "FOOD_CHAIN_IN",
+		3: "FOOD_CHAIN_UNKNOWN",
+	}
+	FoodChain_value = map[string]int32{
+		"FOOD_CHAIN_UNSPECIFIED": 0,
+		"FOOD_CHAIN_OUT":         1,
+		"FOOD_CHAIN_IN":          2,
+		"FOOD_CHAIN_UNKNOWN":     3,
+	}
+)
+
+func (x FoodChain) Enum() *FoodChain {
+	p := new(FoodChain)
+	*p = x
+	return p
+}
+
+func (x FoodChain) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (FoodChain) Descriptor() protoreflect.EnumDescriptor {
+	return file_thawtrail_v1_case_proto_enumTypes[7].Descriptor()
+}
+
+func (FoodChain) Type() protoreflect.EnumType {
+	return &file_thawtrail_v1_case_proto_enumTypes[7]
+}
+
+func (x FoodChain) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use FoodChain.Descriptor instead.
+func (FoodChain) EnumDescriptor() ([]byte, []int) {
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{7}
+}
+
 // AdoptedBy says how a case came to the laptop that took it over.
 type AdoptedBy int32
 
@@ -379,11 +482,11 @@ func (x AdoptedBy) String() string {
 }
 
 func (AdoptedBy) Descriptor() protoreflect.EnumDescriptor {
-	return file_thawtrail_v1_case_proto_enumTypes[6].Descriptor()
+	return file_thawtrail_v1_case_proto_enumTypes[8].Descriptor()
 }
 
 func (AdoptedBy) Type() protoreflect.EnumType {
-	return &file_thawtrail_v1_case_proto_enumTypes[6]
+	return &file_thawtrail_v1_case_proto_enumTypes[8]
 }
 
 func (x AdoptedBy) Number() protoreflect.EnumNumber {
@@ -392,7 +495,7 @@ func (x AdoptedBy) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use AdoptedBy.Descriptor instead.
 func (AdoptedBy) EnumDescriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{6}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{8}
 }
 
 // Outcome of a case.
@@ -438,11 +541,11 @@ func (x Outcome) String() string {
 }
 
 func (Outcome) Descriptor() protoreflect.EnumDescriptor {
-	return file_thawtrail_v1_case_proto_enumTypes[7].Descriptor()
+	return file_thawtrail_v1_case_proto_enumTypes[9].Descriptor()
 }
 
 func (Outcome) Type() protoreflect.EnumType {
-	return &file_thawtrail_v1_case_proto_enumTypes[7]
+	return &file_thawtrail_v1_case_proto_enumTypes[9]
 }
 
 func (x Outcome) Number() protoreflect.EnumNumber {
@@ -451,7 +554,7 @@ func (x Outcome) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Outcome.Descriptor instead.
 func (Outcome) EnumDescriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{7}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{9}
 }
 
 // CaseOpened begins the treatment of one patient. A newborn has no chip and no
@@ -733,6 +836,8 @@ type PatientExamined struct {
 	Signs              []string               `protobuf:"bytes,6,rep,name=signs,proto3" json:"signs,omitempty"`
 	Text               string                 `protobuf:"bytes,7,opt,name=text,proto3" json:"text,omitempty"`
 	TotalProteinDgPerL *int32                 `protobuf:"varint,8,opt,name=total_protein_dg_per_l,json=totalProteinDgPerL,proto3,oneof" json:"total_protein_dg_per_l,omitempty"`
+	PcvPm              *int32                 `protobuf:"varint,9,opt,name=pcv_pm,json=pcvPm,proto3,oneof" json:"pcv_pm,omitempty"`
+	LactateUmolPerL    *int32                 `protobuf:"varint,10,opt,name=lactate_umol_per_l,json=lactateUmolPerL,proto3,oneof" json:"lactate_umol_per_l,omitempty"`
 	unknownFields      protoimpl.UnknownFields
 	sizeCache          protoimpl.SizeCache
 }
@@ -819,6 +924,20 @@ func (x *PatientExamined) GetText() string {
 func (x *PatientExamined) GetTotalProteinDgPerL() int32 {
 	if x != nil && x.TotalProteinDgPerL != nil {
 		return *x.TotalProteinDgPerL
+	}
+	return 0
+}
+
+func (x *PatientExamined) GetPcvPm() int32 {
+	if x != nil && x.PcvPm != nil {
+		return *x.PcvPm
+	}
+	return 0
+}
+
+func (x *PatientExamined) GetLactateUmolPerL() int32 {
+	if x != nil && x.LactateUmolPerL != nil {
+		return *x.LactateUmolPerL
 	}
 	return 0
 }
@@ -1615,6 +1734,153 @@ func (x *HangChecked) GetText() string {
 	return ""
 }
 
+// CrossmatchNoted is a crossmatch of donor and patient, as a laboratory told it. For
+// plasma the minor one counts: the donor's plasma against the patient's red cells.
+type CrossmatchNoted struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Case          string                 `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	Bag           string                 `protobuf:"bytes,2,opt,name=bag,proto3" json:"bag,omitempty"`
+	Minor         MatchResult            `protobuf:"varint,3,opt,name=minor,proto3,enum=thawtrail.v1.MatchResult" json:"minor,omitempty"`
+	Major         MatchResult            `protobuf:"varint,4,opt,name=major,proto3,enum=thawtrail.v1.MatchResult" json:"major,omitempty"`
+	Laboratory    string                 `protobuf:"bytes,5,opt,name=laboratory,proto3" json:"laboratory,omitempty"`
+	PatientType   string                 `protobuf:"bytes,6,opt,name=patient_type,json=patientType,proto3" json:"patient_type,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CrossmatchNoted) Reset() {
+	*x = CrossmatchNoted{}
+	mi := &file_thawtrail_v1_case_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CrossmatchNoted) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CrossmatchNoted) ProtoMessage() {}
+
+func (x *CrossmatchNoted) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_case_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CrossmatchNoted.ProtoReflect.Descriptor instead.
+func (*CrossmatchNoted) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *CrossmatchNoted) GetCase() string {
+	if x != nil {
+		return x.Case
+	}
+	return ""
+}
+
+func (x *CrossmatchNoted) GetBag() string {
+	if x != nil {
+		return x.Bag
+	}
+	return ""
+}
+
+func (x *CrossmatchNoted) GetMinor() MatchResult {
+	if x != nil {
+		return x.Minor
+	}
+	return MatchResult_MATCH_RESULT_UNSPECIFIED
+}
+
+func (x *CrossmatchNoted) GetMajor() MatchResult {
+	if x != nil {
+		return x.Major
+	}
+	return MatchResult_MATCH_RESULT_UNSPECIFIED
+}
+
+func (x *CrossmatchNoted) GetLaboratory() string {
+	if x != nil {
+		return x.Laboratory
+	}
+	return ""
+}
+
+func (x *CrossmatchNoted) GetPatientType() string {
+	if x != nil {
+		return x.PatientType
+	}
+	return ""
+}
+
+// FoodChainTold says whether the horse may ever be eaten, by its passport.
+type FoodChainTold struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Case          string                 `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	Status        FoodChain              `protobuf:"varint,2,opt,name=status,proto3,enum=thawtrail.v1.FoodChain" json:"status,omitempty"`
+	Passport      string                 `protobuf:"bytes,3,opt,name=passport,proto3" json:"passport,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FoodChainTold) Reset() {
+	*x = FoodChainTold{}
+	mi := &file_thawtrail_v1_case_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FoodChainTold) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FoodChainTold) ProtoMessage() {}
+
+func (x *FoodChainTold) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_case_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FoodChainTold.ProtoReflect.Descriptor instead.
+func (*FoodChainTold) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *FoodChainTold) GetCase() string {
+	if x != nil {
+		return x.Case
+	}
+	return ""
+}
+
+func (x *FoodChainTold) GetStatus() FoodChain {
+	if x != nil {
+		return x.Status
+	}
+	return FoodChain_FOOD_CHAIN_UNSPECIFIED
+}
+
+func (x *FoodChainTold) GetPassport() string {
+	if x != nil {
+		return x.Passport
+	}
+	return ""
+}
+
 // CatheterPlaced is a catheter put in.
 type CatheterPlaced struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -1628,7 +1894,7 @@ type CatheterPlaced struct {
 
 func (x *CatheterPlaced) Reset() {
 	*x = CatheterPlaced{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1640,7 +1906,7 @@ func (x *CatheterPlaced) String() string {
 func (*CatheterPlaced) ProtoMessage() {}
 
 func (x *CatheterPlaced) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1653,7 +1919,7 @@ func (x *CatheterPlaced) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CatheterPlaced.ProtoReflect.Descriptor instead.
 func (*CatheterPlaced) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{11}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *CatheterPlaced) GetCase() string {
@@ -1696,7 +1962,7 @@ type CatheterRemoved struct {
 
 func (x *CatheterRemoved) Reset() {
 	*x = CatheterRemoved{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1708,7 +1974,7 @@ func (x *CatheterRemoved) String() string {
 func (*CatheterRemoved) ProtoMessage() {}
 
 func (x *CatheterRemoved) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1721,7 +1987,7 @@ func (x *CatheterRemoved) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CatheterRemoved.ProtoReflect.Descriptor instead.
 func (*CatheterRemoved) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{12}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *CatheterRemoved) GetCase() string {
@@ -1762,7 +2028,7 @@ type TransfusionStarted struct {
 
 func (x *TransfusionStarted) Reset() {
 	*x = TransfusionStarted{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1774,7 +2040,7 @@ func (x *TransfusionStarted) String() string {
 func (*TransfusionStarted) ProtoMessage() {}
 
 func (x *TransfusionStarted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1787,7 +2053,7 @@ func (x *TransfusionStarted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TransfusionStarted.ProtoReflect.Descriptor instead.
 func (*TransfusionStarted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{13}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *TransfusionStarted) GetBag() string {
@@ -1853,7 +2119,7 @@ type RateSet struct {
 
 func (x *RateSet) Reset() {
 	*x = RateSet{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1865,7 +2131,7 @@ func (x *RateSet) String() string {
 func (*RateSet) ProtoMessage() {}
 
 func (x *RateSet) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1878,7 +2144,7 @@ func (x *RateSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RateSet.ProtoReflect.Descriptor instead.
 func (*RateSet) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{14}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *RateSet) GetCase() string {
@@ -1932,7 +2198,7 @@ type VitalsNoted struct {
 
 func (x *VitalsNoted) Reset() {
 	*x = VitalsNoted{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1944,7 +2210,7 @@ func (x *VitalsNoted) String() string {
 func (*VitalsNoted) ProtoMessage() {}
 
 func (x *VitalsNoted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1957,7 +2223,7 @@ func (x *VitalsNoted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VitalsNoted.ProtoReflect.Descriptor instead.
 func (*VitalsNoted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{15}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *VitalsNoted) GetCase() string {
@@ -2024,7 +2290,7 @@ type ReactionNoted struct {
 
 func (x *ReactionNoted) Reset() {
 	*x = ReactionNoted{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2036,7 +2302,7 @@ func (x *ReactionNoted) String() string {
 func (*ReactionNoted) ProtoMessage() {}
 
 func (x *ReactionNoted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2049,7 +2315,7 @@ func (x *ReactionNoted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionNoted.ProtoReflect.Descriptor instead.
 func (*ReactionNoted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{16}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ReactionNoted) GetCase() string {
@@ -2109,7 +2375,7 @@ type DrugGiven struct {
 
 func (x *DrugGiven) Reset() {
 	*x = DrugGiven{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2121,7 +2387,7 @@ func (x *DrugGiven) String() string {
 func (*DrugGiven) ProtoMessage() {}
 
 func (x *DrugGiven) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2134,7 +2400,7 @@ func (x *DrugGiven) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DrugGiven.ProtoReflect.Descriptor instead.
 func (*DrugGiven) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{17}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *DrugGiven) GetCase() string {
@@ -2191,7 +2457,7 @@ type FluidGiven struct {
 
 func (x *FluidGiven) Reset() {
 	*x = FluidGiven{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2203,7 +2469,7 @@ func (x *FluidGiven) String() string {
 func (*FluidGiven) ProtoMessage() {}
 
 func (x *FluidGiven) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2216,7 +2482,7 @@ func (x *FluidGiven) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FluidGiven.ProtoReflect.Descriptor instead.
 func (*FluidGiven) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{18}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *FluidGiven) GetCase() string {
@@ -2253,7 +2519,7 @@ type FlowChanged struct {
 
 func (x *FlowChanged) Reset() {
 	*x = FlowChanged{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2265,7 +2531,7 @@ func (x *FlowChanged) String() string {
 func (*FlowChanged) ProtoMessage() {}
 
 func (x *FlowChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2278,7 +2544,7 @@ func (x *FlowChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlowChanged.ProtoReflect.Descriptor instead.
 func (*FlowChanged) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{19}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *FlowChanged) GetCase() string {
@@ -2323,7 +2589,7 @@ type TransfusionEnded struct {
 
 func (x *TransfusionEnded) Reset() {
 	*x = TransfusionEnded{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2335,7 +2601,7 @@ func (x *TransfusionEnded) String() string {
 func (*TransfusionEnded) ProtoMessage() {}
 
 func (x *TransfusionEnded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2348,7 +2614,7 @@ func (x *TransfusionEnded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TransfusionEnded.ProtoReflect.Descriptor instead.
 func (*TransfusionEnded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{20}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *TransfusionEnded) GetBag() string {
@@ -2402,7 +2668,7 @@ type HandedOver struct {
 
 func (x *HandedOver) Reset() {
 	*x = HandedOver{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2414,7 +2680,7 @@ func (x *HandedOver) String() string {
 func (*HandedOver) ProtoMessage() {}
 
 func (x *HandedOver) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2427,7 +2693,7 @@ func (x *HandedOver) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HandedOver.ProtoReflect.Descriptor instead.
 func (*HandedOver) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{21}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *HandedOver) GetCase() string {
@@ -2513,7 +2779,7 @@ type CaseAdopted struct {
 
 func (x *CaseAdopted) Reset() {
 	*x = CaseAdopted{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2525,7 +2791,7 @@ func (x *CaseAdopted) String() string {
 func (*CaseAdopted) ProtoMessage() {}
 
 func (x *CaseAdopted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2538,7 +2804,7 @@ func (x *CaseAdopted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CaseAdopted.ProtoReflect.Descriptor instead.
 func (*CaseAdopted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{22}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *CaseAdopted) GetCase() string {
@@ -2686,7 +2952,7 @@ type RecheckPlanned struct {
 
 func (x *RecheckPlanned) Reset() {
 	*x = RecheckPlanned{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2698,7 +2964,7 @@ func (x *RecheckPlanned) String() string {
 func (*RecheckPlanned) ProtoMessage() {}
 
 func (x *RecheckPlanned) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2711,7 +2977,7 @@ func (x *RecheckPlanned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecheckPlanned.ProtoReflect.Descriptor instead.
 func (*RecheckPlanned) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{23}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *RecheckPlanned) GetCase() string {
@@ -2750,7 +3016,7 @@ type AdverseEvent struct {
 
 func (x *AdverseEvent) Reset() {
 	*x = AdverseEvent{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2762,7 +3028,7 @@ func (x *AdverseEvent) String() string {
 func (*AdverseEvent) ProtoMessage() {}
 
 func (x *AdverseEvent) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2775,7 +3041,7 @@ func (x *AdverseEvent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdverseEvent.ProtoReflect.Descriptor instead.
 func (*AdverseEvent) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{24}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *AdverseEvent) GetCase() string {
@@ -2832,7 +3098,7 @@ type CaseClosed struct {
 
 func (x *CaseClosed) Reset() {
 	*x = CaseClosed{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2844,7 +3110,7 @@ func (x *CaseClosed) String() string {
 func (*CaseClosed) ProtoMessage() {}
 
 func (x *CaseClosed) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2857,7 +3123,7 @@ func (x *CaseClosed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CaseClosed.ProtoReflect.Descriptor instead.
 func (*CaseClosed) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{25}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *CaseClosed) GetCase() string {
@@ -2938,7 +3204,7 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"%donkey or mule sire: yes, no, unknown\x10\x01R\n" +
 	"donkeySire\x12\x7f\n" +
 	"\x13yellow_or_red_urine\x18\x05 \x01(\x0e2\x14.thawtrail.v1.AnswerB:\xca\xda\x186\n" +
-	"*foal yellow or red urine: yes, no, unknown\x10\x01J\x06yellowR\x10yellowOrRedUrine\"\x8e\a\n" +
+	"*foal yellow or red urine: yes, no, unknown\x10\x01J\x06yellowR\x10yellowOrRedUrine\"\xb9\t\n" +
 	"\x0fPatientExamined\x12&\n" +
 	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
 	"\x04case\x10\x01B\x04caseR\x04case\x12{\n" +
@@ -2959,12 +3225,20 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\x16total_protein_dg_per_l\x18\b \x01(\x05B]\xca\xda\x18Y\n" +
 	"\x14total protein in g/L\x19\x00\x00\x00\x00\x00\x00Y@!\x00\x00\x00\x00\x00P\x94@J\n" +
 	"tp-g-per-lP\n" +
-	"\x82\x01\x16g/dL? 4 g/dL is 40 g/L\x8a\x01\a0.1 g/LH\x04R\x12totalProteinDgPerL\x88\x01\x01B\x11\n" +
+	"\x82\x01\x16g/dL? 4 g/dL is 40 g/L\x8a\x01\a0.1 g/LH\x04R\x12totalProteinDgPerL\x88\x01\x01\x12n\n" +
+	"\x06pcv_pm\x18\t \x01(\x05BR\xca\xda\x18N\n" +
+	"\x17packed cell volume in %\x19\x00\x00\x00\x00\x00\x004@!\x00\x00\x00\x00\x00\x00\x89@J\x03pcvP\n" +
+	"\x82\x01\x11L/L? 0.35 is 35 %\x8a\x01\x050.1 %H\x05R\x05pcvPm\x88\x01\x01\x12\x96\x01\n" +
+	"\x12lactate_umol_per_l\x18\n" +
+	" \x01(\x05Bd\xca\xda\x18`\n" +
+	"\x11lactate in mmol/L\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xe3@J\x12lactate-mmol-per-lP\xe8\a\x82\x01\x12mg/dL? divide by 9\x8a\x01\f0.001 mmol/LH\x06R\x0flactateUmolPerL\x88\x01\x01B\x11\n" +
 	"\x0f_temperature_dcB\r\n" +
 	"\v_heart_rateB\x11\n" +
 	"\x0f_breathing_rateB\x15\n" +
 	"\x13_glucose_umol_per_lB\x19\n" +
-	"\x17_total_protein_dg_per_l\"\xbf\x04\n" +
+	"\x17_total_protein_dg_per_lB\t\n" +
+	"\a_pcv_pmB\x15\n" +
+	"\x13_lactate_umol_per_l\"\xbf\x04\n" +
 	"\x0ePatientWeighed\x12&\n" +
 	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
 	"\x04case\x10\x01B\x04caseR\x04case\x12u\n" +
@@ -3124,7 +3398,31 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\x15baseline vitals notedJ\bbaselineR\x0ebaselineVitals\x122\n" +
 	"\x04text\x18\r \x01(\tB\x1e\xca\xda\x18\x1a\n" +
 	"\x15what was not in order(\xf4\x03R\x04textB\t\n" +
-	"\a_bag_dc\"\x8e\x02\n" +
+	"\a_bag_dc\"\xe6\x03\n" +
+	"\x0fCrossmatchNoted\x12&\n" +
+	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
+	"\x04case\x10\x01B\x04caseR\x04case\x12+\n" +
+	"\x03bag\x18\x02 \x01(\tB\x19\xca\xda\x18\x15\n" +
+	"\n" +
+	"bag number\x10\x018\x01B\x03bagR\x03bag\x12\x87\x01\n" +
+	"\x05minor\x18\x03 \x01(\x0e2\x19.thawtrail.v1.MatchResultBV\xca\xda\x18R\n" +
+	"Nminor crossmatch (donor's plasma, patient's cells): compatible or incompatible\x10\x01R\x05minor\x12r\n" +
+	"\x05major\x18\x04 \x01(\x0e2\x19.thawtrail.v1.MatchResultBA\xca\xda\x18=\n" +
+	";major crossmatch (patient's plasma, donor's cells), if doneR\x05major\x120\n" +
+	"\n" +
+	"laboratory\x18\x05 \x01(\tB\x10\xca\xda\x18\f\n" +
+	"\n" +
+	"who did itR\n" +
+	"laboratory\x12N\n" +
+	"\fpatient_type\x18\x06 \x01(\tB+\xca\xda\x18'\n" +
+	"%the patient's red-cell type, if knownR\vpatientType\"\xf3\x01\n" +
+	"\rFoodChainTold\x12&\n" +
+	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
+	"\x04case\x10\x01B\x04caseR\x04case\x12k\n" +
+	"\x06status\x18\x02 \x01(\x0e2\x17.thawtrail.v1.FoodChainB:\xca\xda\x186\n" +
+	"2out (signed out of the food chain), in, or unknown\x10\x01R\x06status\x12M\n" +
+	"\bpassport\x18\x03 \x01(\tB1\xca\xda\x18-\n" +
+	"+number of the passport or lifetime documentR\bpassport\"\x8e\x02\n" +
 	"\x0eCatheterPlaced\x12&\n" +
 	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
 	"\x04case\x10\x01B\x04caseR\x04case\x12C\n" +
@@ -3354,7 +3652,16 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\x1bREFERRAL_ANSWER_UNSPECIFIED\x10\x00\x12\x1c\n" +
 	"\x18REFERRAL_ANSWER_ACCEPTED\x10\x01\x12\x1c\n" +
 	"\x18REFERRAL_ANSWER_DECLINED\x10\x02\x12\x1d\n" +
-	"\x19REFERRAL_ANSWER_UNDECIDED\x10\x03*Q\n" +
+	"\x19REFERRAL_ANSWER_UNDECIDED\x10\x03*g\n" +
+	"\vMatchResult\x12\x1c\n" +
+	"\x18MATCH_RESULT_UNSPECIFIED\x10\x00\x12\x1b\n" +
+	"\x17MATCH_RESULT_COMPATIBLE\x10\x01\x12\x1d\n" +
+	"\x19MATCH_RESULT_INCOMPATIBLE\x10\x02*f\n" +
+	"\tFoodChain\x12\x1a\n" +
+	"\x16FOOD_CHAIN_UNSPECIFIED\x10\x00\x12\x12\n" +
+	"\x0eFOOD_CHAIN_OUT\x10\x01\x12\x11\n" +
+	"\rFOOD_CHAIN_IN\x10\x02\x12\x16\n" +
+	"\x12FOOD_CHAIN_UNKNOWN\x10\x03*Q\n" +
 	"\tAdoptedBy\x12\x1a\n" +
 	"\x16ADOPTED_BY_UNSPECIFIED\x10\x00\x12\x13\n" +
 	"\x0fADOPTED_BY_FILE\x10\x01\x12\x13\n" +
@@ -3379,8 +3686,8 @@ func file_thawtrail_v1_case_proto_rawDescGZIP() []byte {
 	return file_thawtrail_v1_case_proto_rawDescData
 }
 
-var file_thawtrail_v1_case_proto_enumTypes = make([]protoimpl.EnumInfo, 8)
-var file_thawtrail_v1_case_proto_msgTypes = make([]protoimpl.MessageInfo, 26)
+var file_thawtrail_v1_case_proto_enumTypes = make([]protoimpl.EnumInfo, 10)
+var file_thawtrail_v1_case_proto_msgTypes = make([]protoimpl.MessageInfo, 28)
 var file_thawtrail_v1_case_proto_goTypes = []any{
 	(PatientKind)(0),           // 0: thawtrail.v1.PatientKind
 	(Sex)(0),                   // 1: thawtrail.v1.Sex
@@ -3388,61 +3695,68 @@ var file_thawtrail_v1_case_proto_goTypes = []any{
 	(WeightMethod)(0),          // 3: thawtrail.v1.WeightMethod
 	(CutSide)(0),               // 4: thawtrail.v1.CutSide
 	(ReferralAnswer)(0),        // 5: thawtrail.v1.ReferralAnswer
-	(AdoptedBy)(0),             // 6: thawtrail.v1.AdoptedBy
-	(Outcome)(0),               // 7: thawtrail.v1.Outcome
-	(*CaseOpened)(nil),         // 8: thawtrail.v1.CaseOpened
-	(*RiskAsked)(nil),          // 9: thawtrail.v1.RiskAsked
-	(*PatientExamined)(nil),    // 10: thawtrail.v1.PatientExamined
-	(*PatientWeighed)(nil),     // 11: thawtrail.v1.PatientWeighed
-	(*IggTested)(nil),          // 12: thawtrail.v1.IggTested
-	(*ColostrumGiven)(nil),     // 13: thawtrail.v1.ColostrumGiven
-	(*ReferralOffered)(nil),    // 14: thawtrail.v1.ReferralOffered
-	(*EstimateAgreed)(nil),     // 15: thawtrail.v1.EstimateAgreed
-	(*PlanAccepted)(nil),       // 16: thawtrail.v1.PlanAccepted
-	(*BathChecked)(nil),        // 17: thawtrail.v1.BathChecked
-	(*HangChecked)(nil),        // 18: thawtrail.v1.HangChecked
-	(*CatheterPlaced)(nil),     // 19: thawtrail.v1.CatheterPlaced
-	(*CatheterRemoved)(nil),    // 20: thawtrail.v1.CatheterRemoved
-	(*TransfusionStarted)(nil), // 21: thawtrail.v1.TransfusionStarted
-	(*RateSet)(nil),            // 22: thawtrail.v1.RateSet
-	(*VitalsNoted)(nil),        // 23: thawtrail.v1.VitalsNoted
-	(*ReactionNoted)(nil),      // 24: thawtrail.v1.ReactionNoted
-	(*DrugGiven)(nil),          // 25: thawtrail.v1.DrugGiven
-	(*FluidGiven)(nil),         // 26: thawtrail.v1.FluidGiven
-	(*FlowChanged)(nil),        // 27: thawtrail.v1.FlowChanged
-	(*TransfusionEnded)(nil),   // 28: thawtrail.v1.TransfusionEnded
-	(*HandedOver)(nil),         // 29: thawtrail.v1.HandedOver
-	(*CaseAdopted)(nil),        // 30: thawtrail.v1.CaseAdopted
-	(*RecheckPlanned)(nil),     // 31: thawtrail.v1.RecheckPlanned
-	(*AdverseEvent)(nil),       // 32: thawtrail.v1.AdverseEvent
-	(*CaseClosed)(nil),         // 33: thawtrail.v1.CaseClosed
-	(*Moment)(nil),             // 34: thawtrail.v1.Moment
+	(MatchResult)(0),           // 6: thawtrail.v1.MatchResult
+	(FoodChain)(0),             // 7: thawtrail.v1.FoodChain
+	(AdoptedBy)(0),             // 8: thawtrail.v1.AdoptedBy
+	(Outcome)(0),               // 9: thawtrail.v1.Outcome
+	(*CaseOpened)(nil),         // 10: thawtrail.v1.CaseOpened
+	(*RiskAsked)(nil),          // 11: thawtrail.v1.RiskAsked
+	(*PatientExamined)(nil),    // 12: thawtrail.v1.PatientExamined
+	(*PatientWeighed)(nil),     // 13: thawtrail.v1.PatientWeighed
+	(*IggTested)(nil),          // 14: thawtrail.v1.IggTested
+	(*ColostrumGiven)(nil),     // 15: thawtrail.v1.ColostrumGiven
+	(*ReferralOffered)(nil),    // 16: thawtrail.v1.ReferralOffered
+	(*EstimateAgreed)(nil),     // 17: thawtrail.v1.EstimateAgreed
+	(*PlanAccepted)(nil),       // 18: thawtrail.v1.PlanAccepted
+	(*BathChecked)(nil),        // 19: thawtrail.v1.BathChecked
+	(*HangChecked)(nil),        // 20: thawtrail.v1.HangChecked
+	(*CrossmatchNoted)(nil),    // 21: thawtrail.v1.CrossmatchNoted
+	(*FoodChainTold)(nil),      // 22: thawtrail.v1.FoodChainTold
+	(*CatheterPlaced)(nil),     // 23: thawtrail.v1.CatheterPlaced
+	(*CatheterRemoved)(nil),    // 24: thawtrail.v1.CatheterRemoved
+	(*TransfusionStarted)(nil), // 25: thawtrail.v1.TransfusionStarted
+	(*RateSet)(nil),            // 26: thawtrail.v1.RateSet
+	(*VitalsNoted)(nil),        // 27: thawtrail.v1.VitalsNoted
+	(*ReactionNoted)(nil),      // 28: thawtrail.v1.ReactionNoted
+	(*DrugGiven)(nil),          // 29: thawtrail.v1.DrugGiven
+	(*FluidGiven)(nil),         // 30: thawtrail.v1.FluidGiven
+	(*FlowChanged)(nil),        // 31: thawtrail.v1.FlowChanged
+	(*TransfusionEnded)(nil),   // 32: thawtrail.v1.TransfusionEnded
+	(*HandedOver)(nil),         // 33: thawtrail.v1.HandedOver
+	(*CaseAdopted)(nil),        // 34: thawtrail.v1.CaseAdopted
+	(*RecheckPlanned)(nil),     // 35: thawtrail.v1.RecheckPlanned
+	(*AdverseEvent)(nil),       // 36: thawtrail.v1.AdverseEvent
+	(*CaseClosed)(nil),         // 37: thawtrail.v1.CaseClosed
+	(*Moment)(nil),             // 38: thawtrail.v1.Moment
 }
 var file_thawtrail_v1_case_proto_depIdxs = []int32{
 	0,  // 0: thawtrail.v1.CaseOpened.kind:type_name -> thawtrail.v1.PatientKind
 	1,  // 1: thawtrail.v1.CaseOpened.sex:type_name -> thawtrail.v1.Sex
-	34, // 2: thawtrail.v1.CaseOpened.born_at:type_name -> thawtrail.v1.Moment
+	38, // 2: thawtrail.v1.CaseOpened.born_at:type_name -> thawtrail.v1.Moment
 	2,  // 3: thawtrail.v1.RiskAsked.jaundiced_foal_before:type_name -> thawtrail.v1.Answer
 	2,  // 4: thawtrail.v1.RiskAsked.positive_screen:type_name -> thawtrail.v1.Answer
 	2,  // 5: thawtrail.v1.RiskAsked.donkey_sire:type_name -> thawtrail.v1.Answer
 	2,  // 6: thawtrail.v1.RiskAsked.yellow_or_red_urine:type_name -> thawtrail.v1.Answer
 	3,  // 7: thawtrail.v1.PatientWeighed.method:type_name -> thawtrail.v1.WeightMethod
 	4,  // 8: thawtrail.v1.IggTested.side:type_name -> thawtrail.v1.CutSide
-	34, // 9: thawtrail.v1.IggTested.sampled_at:type_name -> thawtrail.v1.Moment
+	38, // 9: thawtrail.v1.IggTested.sampled_at:type_name -> thawtrail.v1.Moment
 	5,  // 10: thawtrail.v1.ReferralOffered.answer:type_name -> thawtrail.v1.ReferralAnswer
-	34, // 11: thawtrail.v1.HandedOver.next_vitals_at:type_name -> thawtrail.v1.Moment
-	6,  // 12: thawtrail.v1.CaseAdopted.way:type_name -> thawtrail.v1.AdoptedBy
-	34, // 13: thawtrail.v1.CaseAdopted.started_at:type_name -> thawtrail.v1.Moment
-	34, // 14: thawtrail.v1.CaseAdopted.set_attached_at:type_name -> thawtrail.v1.Moment
-	34, // 15: thawtrail.v1.CaseAdopted.read_at:type_name -> thawtrail.v1.Moment
-	34, // 16: thawtrail.v1.CaseAdopted.next_vitals_at:type_name -> thawtrail.v1.Moment
-	34, // 17: thawtrail.v1.RecheckPlanned.due_at:type_name -> thawtrail.v1.Moment
-	7,  // 18: thawtrail.v1.CaseClosed.outcome:type_name -> thawtrail.v1.Outcome
-	19, // [19:19] is the sub-list for method output_type
-	19, // [19:19] is the sub-list for method input_type
-	19, // [19:19] is the sub-list for extension type_name
-	19, // [19:19] is the sub-list for extension extendee
-	0,  // [0:19] is the sub-list for field type_name
+	6,  // 11: thawtrail.v1.CrossmatchNoted.minor:type_name -> thawtrail.v1.MatchResult
+	6,  // 12: thawtrail.v1.CrossmatchNoted.major:type_name -> thawtrail.v1.MatchResult
+	7,  // 13: thawtrail.v1.FoodChainTold.status:type_name -> thawtrail.v1.FoodChain
+	38, // 14: thawtrail.v1.HandedOver.next_vitals_at:type_name -> thawtrail.v1.Moment
+	8,  // 15: thawtrail.v1.CaseAdopted.way:type_name -> thawtrail.v1.AdoptedBy
+	38, // 16: thawtrail.v1.CaseAdopted.started_at:type_name -> thawtrail.v1.Moment
+	38, // 17: thawtrail.v1.CaseAdopted.set_attached_at:type_name -> thawtrail.v1.Moment
+	38, // 18: thawtrail.v1.CaseAdopted.read_at:type_name -> thawtrail.v1.Moment
+	38, // 19: thawtrail.v1.CaseAdopted.next_vitals_at:type_name -> thawtrail.v1.Moment
+	38, // 20: thawtrail.v1.RecheckPlanned.due_at:type_name -> thawtrail.v1.Moment
+	9,  // 21: thawtrail.v1.CaseClosed.outcome:type_name -> thawtrail.v1.Outcome
+	22, // [22:22] is the sub-list for method output_type
+	22, // [22:22] is the sub-list for method input_type
+	22, // [22:22] is the sub-list for extension type_name
+	22, // [22:22] is the sub-list for extension extendee
+	0,  // [0:22] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_case_proto_init() }
@@ -3460,19 +3774,19 @@ func file_thawtrail_v1_case_proto_init() {
 	file_thawtrail_v1_case_proto_msgTypes[7].OneofWrappers = []any{}
 	file_thawtrail_v1_case_proto_msgTypes[8].OneofWrappers = []any{}
 	file_thawtrail_v1_case_proto_msgTypes[10].OneofWrappers = []any{}
-	file_thawtrail_v1_case_proto_msgTypes[11].OneofWrappers = []any{}
-	file_thawtrail_v1_case_proto_msgTypes[14].OneofWrappers = []any{}
-	file_thawtrail_v1_case_proto_msgTypes[15].OneofWrappers = []any{}
-	file_thawtrail_v1_case_proto_msgTypes[19].OneofWrappers = []any{}
+	file_thawtrail_v1_case_proto_msgTypes[13].OneofWrappers = []any{}
+	file_thawtrail_v1_case_proto_msgTypes[16].OneofWrappers = []any{}
+	file_thawtrail_v1_case_proto_msgTypes[17].OneofWrappers = []any{}
 	file_thawtrail_v1_case_proto_msgTypes[21].OneofWrappers = []any{}
-	file_thawtrail_v1_case_proto_msgTypes[22].OneofWrappers = []any{}
+	file_thawtrail_v1_case_proto_msgTypes[23].OneofWrappers = []any{}
+	file_thawtrail_v1_case_proto_msgTypes[24].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_case_proto_rawDesc), len(file_thawtrail_v1_case_proto_rawDesc)),
-			NumEnums:      8,
-			NumMessages:   26,
+			NumEnums:      10,
+			NumMessages:   28,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -53,6 +53,7 @@ type Entry struct {
 	//	*Entry_ClientAdded
 	//	*Entry_ClientForgotten
 	//	*Entry_ServerRestored
+	//	*Entry_PracticeChanged
 	//	*Entry_BagsReceived
 	//	*Entry_OpeningStock
 	//	*Entry_BagFound
@@ -72,6 +73,7 @@ type Entry struct {
 	//	*Entry_BagDiscarded
 	//	*Entry_BagReturned
 	//	*Entry_BagKeptBack
+	//	*Entry_BagsCarried
 	//	*Entry_BatchHeld
 	//	*Entry_BatchReleased
 	//	*Entry_BatchRecalled
@@ -108,6 +110,8 @@ type Entry struct {
 	//	*Entry_AdverseEventReported
 	//	*Entry_CaseClosed
 	//	*Entry_CaseAdopted
+	//	*Entry_CrossmatchNoted
+	//	*Entry_FoodChainTold
 	Body          isEntry_Body `protobuf_oneof:"body"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -366,6 +370,15 @@ func (x *Entry) GetServerRestored() *ServerRestored {
 	return nil
 }
 
+func (x *Entry) GetPracticeChanged() *PracticeChanged {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_PracticeChanged); ok {
+			return x.PracticeChanged
+		}
+	}
+	return nil
+}
+
 func (x *Entry) GetBagsReceived() *BagsReceived {
 	if x != nil {
 		if x, ok := x.Body.(*Entry_BagsReceived); ok {
@@ -532,6 +545,15 @@ func (x *Entry) GetBagKeptBack() *BagKeptBack {
 	if x != nil {
 		if x, ok := x.Body.(*Entry_BagKeptBack); ok {
 			return x.BagKeptBack
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetBagsCarried() *BagsCarried {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_BagsCarried); ok {
+			return x.BagsCarried
 		}
 	}
 	return nil
@@ -861,6 +883,24 @@ func (x *Entry) GetCaseAdopted() *CaseAdopted {
 	return nil
 }
 
+func (x *Entry) GetCrossmatchNoted() *CrossmatchNoted {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_CrossmatchNoted); ok {
+			return x.CrossmatchNoted
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetFoodChainTold() *FoodChainTold {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_FoodChainTold); ok {
+			return x.FoodChainTold
+		}
+	}
+	return nil
+}
+
 type isEntry_Body interface {
 	isEntry_Body()
 }
@@ -961,6 +1001,10 @@ type Entry_ServerRestored struct {
 	ServerRestored *ServerRestored `protobuf:"bytes,24,opt,name=server_restored,json=serverRestored,proto3,oneof"`
 }
 
+type Entry_PracticeChanged struct {
+	PracticeChanged *PracticeChanged `protobuf:"bytes,25,opt,name=practice_changed,json=practiceChanged,proto3,oneof"`
+}
+
 type Entry_BagsReceived struct {
 	BagsReceived *BagsReceived `protobuf:"bytes,30,opt,name=bags_received,json=bagsReceived,proto3,oneof"`
 }
@@ -1035,6 +1079,10 @@ type Entry_BagReturned struct {
 
 type Entry_BagKeptBack struct {
 	BagKeptBack *BagKeptBack `protobuf:"bytes,48,opt,name=bag_kept_back,json=bagKeptBack,proto3,oneof"`
+}
+
+type Entry_BagsCarried struct {
+	BagsCarried *BagsCarried `protobuf:"bytes,49,opt,name=bags_carried,json=bagsCarried,proto3,oneof"`
 }
 
 type Entry_BatchHeld struct {
@@ -1181,6 +1229,14 @@ type Entry_CaseAdopted struct {
 	CaseAdopted *CaseAdopted `protobuf:"bytes,89,opt,name=case_adopted,json=caseAdopted,proto3,oneof"`
 }
 
+type Entry_CrossmatchNoted struct {
+	CrossmatchNoted *CrossmatchNoted `protobuf:"bytes,90,opt,name=crossmatch_noted,json=crossmatchNoted,proto3,oneof"`
+}
+
+type Entry_FoodChainTold struct {
+	FoodChainTold *FoodChainTold `protobuf:"bytes,91,opt,name=food_chain_told,json=foodChainTold,proto3,oneof"`
+}
+
 func (*Entry_LogOpened) isEntry_Body() {}
 
 func (*Entry_Heard) isEntry_Body() {}
@@ -1229,6 +1285,8 @@ func (*Entry_ClientForgotten) isEntry_Body() {}
 
 func (*Entry_ServerRestored) isEntry_Body() {}
 
+func (*Entry_PracticeChanged) isEntry_Body() {}
+
 func (*Entry_BagsReceived) isEntry_Body() {}
 
 func (*Entry_OpeningStock) isEntry_Body() {}
@@ -1266,6 +1324,8 @@ func (*Entry_BagDiscarded) isEntry_Body() {}
 func (*Entry_BagReturned) isEntry_Body() {}
 
 func (*Entry_BagKeptBack) isEntry_Body() {}
+
+func (*Entry_BagsCarried) isEntry_Body() {}
 
 func (*Entry_BatchHeld) isEntry_Body() {}
 
@@ -1339,11 +1399,15 @@ func (*Entry_CaseClosed) isEntry_Body() {}
 
 func (*Entry_CaseAdopted) isEntry_Body() {}
 
+func (*Entry_CrossmatchNoted) isEntry_Body() {}
+
+func (*Entry_FoodChainTold) isEntry_Body() {}
+
 var File_thawtrail_v1_entry_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\n" +
-	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\x9bk\n" +
+	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\x81r\n" +
 	"\x05Entry\x12@\n" +
 	"\n" +
 	"log_opened\x18\x01 \x01(\v2\x17.thawtrail.v1.LogOpenedB\x06\xd2\xda\x18\x02@\x01H\x00R\tlogOpened\x123\n" +
@@ -1394,7 +1458,9 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"client add\x129Add a horse's owner or agent; name and address are sealed\x1a8client add --name 'P. Hollis' --telephone '0491 570 156'H\x00R\vclientAdded\x12\xdf\x01\n" +
 	"\x10client_forgotten\x18\x17 \x01(\v2\x1d.thawtrail.v1.ClientForgottenB\x92\x01\xd2\xda\x18\x8d\x01\n" +
 	"\rclient forget\x129Drop the keys of a client's sealed fields on every laptop\x1a3client forget 5Q --reason 'asked for by the client'\"\x06client0\x01:\x02\x03\x04H\x00R\x0fclientForgotten\x12O\n" +
-	"\x0fserver_restored\x18\x18 \x01(\v2\x1c.thawtrail.v1.ServerRestoredB\x06\xd2\xda\x18\x02@\x01H\x00R\x0eserverRestored\x12\x86\x02\n" +
+	"\x0fserver_restored\x18\x18 \x01(\v2\x1c.thawtrail.v1.ServerRestoredB\x06\xd2\xda\x18\x02@\x01H\x00R\x0eserverRestored\x12\xf0\x01\n" +
+	"\x10practice_changed\x18\x19 \x01(\v2\x1d.thawtrail.v1.PracticeChangedB\xa3\x01\xd2\xda\x18\x9e\x01\n" +
+	"\x0fpractice change\x126Give the practice another name, zone, currency or unit\x1aLpractice change --name 'Alder Creek Equine' --reason 'merged with Hill Road'0\x01:\x01\x04P\x01H\x00R\x0fpracticeChanged\x12\x86\x02\n" +
 	"\rbags_received\x18\x1e \x01(\v2\x1a.thawtrail.v1.BagsReceivedB\xc2\x01\xd2\xda\x18\xbd\x01\n" +
 	"\vbag receive\x12.Take a delivery into stock and number the bags\x1aubag receive --product 'Foal plasma' --batch H2207 --expiry 2028-03 --volume-ml 950 --count 6 --place 'clinic freezer'J\areceiveH\x00R\fbagsReceived\x12\x80\x02\n" +
 	"\ropening_stock\x18\x1f \x01(\v2\x1a.thawtrail.v1.BagsReceivedB\xbc\x01\xd2\xda\x18\xb7\x01\n" +
@@ -1440,7 +1506,9 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\n" +
 	"bag return\x12>Send a bag to the maker, or put it back into freezer or fridge\x1a)bag return 7K2M --to fridge --kept-at-c 4\"\x03bagH\x00R\vbagReturned\x12\xa2\x01\n" +
 	"\rbag_kept_back\x180 \x01(\v2\x19.thawtrail.v1.BagKeptBackBa\xd2\xda\x18]\n" +
-	"\bbag keep\x12)Keep a bag and its set for the laboratory\x1a!bag keep 7K2M --reason 'reaction'\"\x03bagH\x00R\vbagKeptBack\x12\xd8\x01\n" +
+	"\bbag keep\x12)Keep a bag and its set for the laboratory\x1a!bag keep 7K2M --reason 'reaction'\"\x03bagH\x00R\vbagKeptBack\x12\xd5\x01\n" +
+	"\fbags_carried\x181 \x01(\v2\x19.thawtrail.v1.BagsCarriedB\x94\x01\xd2\xda\x18\x8f\x01\n" +
+	"\tbag carry\x127Note a journey in a cool box, and how the bags came out\x1aCbag carry 7K2M --case 5Q --coolant dry_ice --minutes 90 --feel hard\"\x04bagsH\x00R\vbagsCarried\x12\xd8\x01\n" +
 	"\n" +
 	"batch_held\x182 \x01(\v2\x17.thawtrail.v1.BatchHeldB\x9d\x01\xd2\xda\x18\x98\x01\n" +
 	"\n" +
@@ -1526,7 +1594,12 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\x05close\x12\x1dClose a case with its outcome\x1a\rclose 5Q well\"\x04case\"\aoutcomeH\x00R\n" +
 	"caseClosed\x12\x9d\x01\n" +
 	"\fcase_adopted\x18Y \x01(\v2\x19.thawtrail.v1.CaseAdoptedB]\xd2\xda\x18Y\n" +
-	"\btakeover\x128Take over a running case: from now on this laptop has it\x1a\vtakeover 5Q\"\x04caseX\x01H\x00R\vcaseAdoptedB\x06\n" +
+	"\btakeover\x128Take over a running case: from now on this laptop has it\x1a\vtakeover 5Q\"\x04caseX\x01H\x00R\vcaseAdopted\x12\xd6\x01\n" +
+	"\x10crossmatch_noted\x18Z \x01(\v2\x1d.thawtrail.v1.CrossmatchNotedB\x89\x01\xd2\xda\x18\x84\x01\n" +
+	"\n" +
+	"crossmatch\x12+Note a crossmatch of a bag with the patient\x1a>crossmatch 5Q 7K2M --minor compatible --laboratory 'Hill Road'\"\x04case\"\x03bagH\x00R\x0fcrossmatchNoted\x12\xbf\x01\n" +
+	"\x0ffood_chain_told\x18[ \x01(\v2\x1b.thawtrail.v1.FoodChainToldBx\xd2\xda\x18t\n" +
+	"\x04food\x12<Note whether the horse is in the food chain, by its passport\x1a food 5Q out --passport 'AU 0031'\"\x04case\"\x06statusH\x00R\rfoodChainToldB\x06\n" +
 	"\x04bodyB!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
 
 var (
@@ -1567,56 +1640,60 @@ var file_thawtrail_v1_entry_proto_goTypes = []any{
 	(*ClientAdded)(nil),          // 21: thawtrail.v1.ClientAdded
 	(*ClientForgotten)(nil),      // 22: thawtrail.v1.ClientForgotten
 	(*ServerRestored)(nil),       // 23: thawtrail.v1.ServerRestored
-	(*BagsReceived)(nil),         // 24: thawtrail.v1.BagsReceived
-	(*BagFound)(nil),             // 25: thawtrail.v1.BagFound
-	(*BagsMoved)(nil),            // 26: thawtrail.v1.BagsMoved
-	(*PlaceCounted)(nil),         // 27: thawtrail.v1.PlaceCounted
-	(*BagMissing)(nil),           // 28: thawtrail.v1.BagMissing
-	(*BagsLent)(nil),             // 29: thawtrail.v1.BagsLent
-	(*TemperatureRead)(nil),      // 30: thawtrail.v1.TemperatureRead
-	(*PlaceWarm)(nil),            // 31: thawtrail.v1.PlaceWarm
-	(*QuarantineDecided)(nil),    // 32: thawtrail.v1.QuarantineDecided
-	(*ThawStarted)(nil),          // 33: thawtrail.v1.ThawStarted
-	(*BathMeasured)(nil),         // 34: thawtrail.v1.BathMeasured
-	(*BagThawed)(nil),            // 35: thawtrail.v1.BagThawed
-	(*BagSoftened)(nil),          // 36: thawtrail.v1.BagSoftened
-	(*SetAttached)(nil),          // 37: thawtrail.v1.SetAttached
-	(*BagRefrozen)(nil),          // 38: thawtrail.v1.BagRefrozen
-	(*BagDiscarded)(nil),         // 39: thawtrail.v1.BagDiscarded
-	(*BagReturned)(nil),          // 40: thawtrail.v1.BagReturned
-	(*BagKeptBack)(nil),          // 41: thawtrail.v1.BagKeptBack
-	(*BatchHeld)(nil),            // 42: thawtrail.v1.BatchHeld
-	(*BatchReleased)(nil),        // 43: thawtrail.v1.BatchReleased
-	(*BatchRecalled)(nil),        // 44: thawtrail.v1.BatchRecalled
-	(*KitStocked)(nil),           // 45: thawtrail.v1.KitStocked
-	(*KitUsed)(nil),              // 46: thawtrail.v1.KitUsed
-	(*KitCounted)(nil),           // 47: thawtrail.v1.KitCounted
-	(*CaseOpened)(nil),           // 48: thawtrail.v1.CaseOpened
-	(*RiskAsked)(nil),            // 49: thawtrail.v1.RiskAsked
-	(*PatientExamined)(nil),      // 50: thawtrail.v1.PatientExamined
-	(*PatientWeighed)(nil),       // 51: thawtrail.v1.PatientWeighed
-	(*IggTested)(nil),            // 52: thawtrail.v1.IggTested
-	(*ColostrumGiven)(nil),       // 53: thawtrail.v1.ColostrumGiven
-	(*ReferralOffered)(nil),      // 54: thawtrail.v1.ReferralOffered
-	(*EstimateAgreed)(nil),       // 55: thawtrail.v1.EstimateAgreed
-	(*PlanAccepted)(nil),         // 56: thawtrail.v1.PlanAccepted
-	(*BathChecked)(nil),          // 57: thawtrail.v1.BathChecked
-	(*HangChecked)(nil),          // 58: thawtrail.v1.HangChecked
-	(*CatheterPlaced)(nil),       // 59: thawtrail.v1.CatheterPlaced
-	(*CatheterRemoved)(nil),      // 60: thawtrail.v1.CatheterRemoved
-	(*TransfusionStarted)(nil),   // 61: thawtrail.v1.TransfusionStarted
-	(*RateSet)(nil),              // 62: thawtrail.v1.RateSet
-	(*VitalsNoted)(nil),          // 63: thawtrail.v1.VitalsNoted
-	(*ReactionNoted)(nil),        // 64: thawtrail.v1.ReactionNoted
-	(*DrugGiven)(nil),            // 65: thawtrail.v1.DrugGiven
-	(*FluidGiven)(nil),           // 66: thawtrail.v1.FluidGiven
-	(*FlowChanged)(nil),          // 67: thawtrail.v1.FlowChanged
-	(*TransfusionEnded)(nil),     // 68: thawtrail.v1.TransfusionEnded
-	(*HandedOver)(nil),           // 69: thawtrail.v1.HandedOver
-	(*RecheckPlanned)(nil),       // 70: thawtrail.v1.RecheckPlanned
-	(*AdverseEvent)(nil),         // 71: thawtrail.v1.AdverseEvent
-	(*CaseClosed)(nil),           // 72: thawtrail.v1.CaseClosed
-	(*CaseAdopted)(nil),          // 73: thawtrail.v1.CaseAdopted
+	(*PracticeChanged)(nil),      // 24: thawtrail.v1.PracticeChanged
+	(*BagsReceived)(nil),         // 25: thawtrail.v1.BagsReceived
+	(*BagFound)(nil),             // 26: thawtrail.v1.BagFound
+	(*BagsMoved)(nil),            // 27: thawtrail.v1.BagsMoved
+	(*PlaceCounted)(nil),         // 28: thawtrail.v1.PlaceCounted
+	(*BagMissing)(nil),           // 29: thawtrail.v1.BagMissing
+	(*BagsLent)(nil),             // 30: thawtrail.v1.BagsLent
+	(*TemperatureRead)(nil),      // 31: thawtrail.v1.TemperatureRead
+	(*PlaceWarm)(nil),            // 32: thawtrail.v1.PlaceWarm
+	(*QuarantineDecided)(nil),    // 33: thawtrail.v1.QuarantineDecided
+	(*ThawStarted)(nil),          // 34: thawtrail.v1.ThawStarted
+	(*BathMeasured)(nil),         // 35: thawtrail.v1.BathMeasured
+	(*BagThawed)(nil),            // 36: thawtrail.v1.BagThawed
+	(*BagSoftened)(nil),          // 37: thawtrail.v1.BagSoftened
+	(*SetAttached)(nil),          // 38: thawtrail.v1.SetAttached
+	(*BagRefrozen)(nil),          // 39: thawtrail.v1.BagRefrozen
+	(*BagDiscarded)(nil),         // 40: thawtrail.v1.BagDiscarded
+	(*BagReturned)(nil),          // 41: thawtrail.v1.BagReturned
+	(*BagKeptBack)(nil),          // 42: thawtrail.v1.BagKeptBack
+	(*BagsCarried)(nil),          // 43: thawtrail.v1.BagsCarried
+	(*BatchHeld)(nil),            // 44: thawtrail.v1.BatchHeld
+	(*BatchReleased)(nil),        // 45: thawtrail.v1.BatchReleased
+	(*BatchRecalled)(nil),        // 46: thawtrail.v1.BatchRecalled
+	(*KitStocked)(nil),           // 47: thawtrail.v1.KitStocked
+	(*KitUsed)(nil),              // 48: thawtrail.v1.KitUsed
+	(*KitCounted)(nil),           // 49: thawtrail.v1.KitCounted
+	(*CaseOpened)(nil),           // 50: thawtrail.v1.CaseOpened
+	(*RiskAsked)(nil),            // 51: thawtrail.v1.RiskAsked
+	(*PatientExamined)(nil),      // 52: thawtrail.v1.PatientExamined
+	(*PatientWeighed)(nil),       // 53: thawtrail.v1.PatientWeighed
+	(*IggTested)(nil),            // 54: thawtrail.v1.IggTested
+	(*ColostrumGiven)(nil),       // 55: thawtrail.v1.ColostrumGiven
+	(*ReferralOffered)(nil),      // 56: thawtrail.v1.ReferralOffered
+	(*EstimateAgreed)(nil),       // 57: thawtrail.v1.EstimateAgreed
+	(*PlanAccepted)(nil),         // 58: thawtrail.v1.PlanAccepted
+	(*BathChecked)(nil),          // 59: thawtrail.v1.BathChecked
+	(*HangChecked)(nil),          // 60: thawtrail.v1.HangChecked
+	(*CatheterPlaced)(nil),       // 61: thawtrail.v1.CatheterPlaced
+	(*CatheterRemoved)(nil),      // 62: thawtrail.v1.CatheterRemoved
+	(*TransfusionStarted)(nil),   // 63: thawtrail.v1.TransfusionStarted
+	(*RateSet)(nil),              // 64: thawtrail.v1.RateSet
+	(*VitalsNoted)(nil),          // 65: thawtrail.v1.VitalsNoted
+	(*ReactionNoted)(nil),        // 66: thawtrail.v1.ReactionNoted
+	(*DrugGiven)(nil),            // 67: thawtrail.v1.DrugGiven
+	(*FluidGiven)(nil),           // 68: thawtrail.v1.FluidGiven
+	(*FlowChanged)(nil),          // 69: thawtrail.v1.FlowChanged
+	(*TransfusionEnded)(nil),     // 70: thawtrail.v1.TransfusionEnded
+	(*HandedOver)(nil),           // 71: thawtrail.v1.HandedOver
+	(*RecheckPlanned)(nil),       // 72: thawtrail.v1.RecheckPlanned
+	(*AdverseEvent)(nil),         // 73: thawtrail.v1.AdverseEvent
+	(*CaseClosed)(nil),           // 74: thawtrail.v1.CaseClosed
+	(*CaseAdopted)(nil),          // 75: thawtrail.v1.CaseAdopted
+	(*CrossmatchNoted)(nil),      // 76: thawtrail.v1.CrossmatchNoted
+	(*FoodChainTold)(nil),        // 77: thawtrail.v1.FoodChainTold
 }
 var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	1,  // 0: thawtrail.v1.Entry.log_opened:type_name -> thawtrail.v1.LogOpened
@@ -1643,66 +1720,70 @@ var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	21, // 21: thawtrail.v1.Entry.client_added:type_name -> thawtrail.v1.ClientAdded
 	22, // 22: thawtrail.v1.Entry.client_forgotten:type_name -> thawtrail.v1.ClientForgotten
 	23, // 23: thawtrail.v1.Entry.server_restored:type_name -> thawtrail.v1.ServerRestored
-	24, // 24: thawtrail.v1.Entry.bags_received:type_name -> thawtrail.v1.BagsReceived
-	24, // 25: thawtrail.v1.Entry.opening_stock:type_name -> thawtrail.v1.BagsReceived
-	25, // 26: thawtrail.v1.Entry.bag_found:type_name -> thawtrail.v1.BagFound
-	26, // 27: thawtrail.v1.Entry.bags_moved:type_name -> thawtrail.v1.BagsMoved
-	27, // 28: thawtrail.v1.Entry.place_counted:type_name -> thawtrail.v1.PlaceCounted
-	28, // 29: thawtrail.v1.Entry.bag_missing:type_name -> thawtrail.v1.BagMissing
-	29, // 30: thawtrail.v1.Entry.bags_lent:type_name -> thawtrail.v1.BagsLent
-	30, // 31: thawtrail.v1.Entry.temperature_read:type_name -> thawtrail.v1.TemperatureRead
-	31, // 32: thawtrail.v1.Entry.place_warm:type_name -> thawtrail.v1.PlaceWarm
-	32, // 33: thawtrail.v1.Entry.quarantine_decided:type_name -> thawtrail.v1.QuarantineDecided
-	33, // 34: thawtrail.v1.Entry.thaw_started:type_name -> thawtrail.v1.ThawStarted
-	34, // 35: thawtrail.v1.Entry.bath_measured:type_name -> thawtrail.v1.BathMeasured
-	35, // 36: thawtrail.v1.Entry.bag_thawed:type_name -> thawtrail.v1.BagThawed
-	36, // 37: thawtrail.v1.Entry.bag_softened:type_name -> thawtrail.v1.BagSoftened
-	37, // 38: thawtrail.v1.Entry.set_attached:type_name -> thawtrail.v1.SetAttached
-	38, // 39: thawtrail.v1.Entry.bag_refrozen:type_name -> thawtrail.v1.BagRefrozen
-	39, // 40: thawtrail.v1.Entry.bag_discarded:type_name -> thawtrail.v1.BagDiscarded
-	40, // 41: thawtrail.v1.Entry.bag_returned:type_name -> thawtrail.v1.BagReturned
-	41, // 42: thawtrail.v1.Entry.bag_kept_back:type_name -> thawtrail.v1.BagKeptBack
-	42, // 43: thawtrail.v1.Entry.batch_held:type_name -> thawtrail.v1.BatchHeld
-	43, // 44: thawtrail.v1.Entry.batch_released:type_name -> thawtrail.v1.BatchReleased
-	44, // 45: thawtrail.v1.Entry.batch_recalled:type_name -> thawtrail.v1.BatchRecalled
-	45, // 46: thawtrail.v1.Entry.kit_stocked:type_name -> thawtrail.v1.KitStocked
-	46, // 47: thawtrail.v1.Entry.kit_used:type_name -> thawtrail.v1.KitUsed
-	47, // 48: thawtrail.v1.Entry.kit_counted:type_name -> thawtrail.v1.KitCounted
-	48, // 49: thawtrail.v1.Entry.case_opened:type_name -> thawtrail.v1.CaseOpened
-	49, // 50: thawtrail.v1.Entry.risk_asked:type_name -> thawtrail.v1.RiskAsked
-	50, // 51: thawtrail.v1.Entry.patient_examined:type_name -> thawtrail.v1.PatientExamined
-	51, // 52: thawtrail.v1.Entry.patient_weighed:type_name -> thawtrail.v1.PatientWeighed
-	52, // 53: thawtrail.v1.Entry.igg_tested:type_name -> thawtrail.v1.IggTested
-	53, // 54: thawtrail.v1.Entry.colostrum_given:type_name -> thawtrail.v1.ColostrumGiven
-	54, // 55: thawtrail.v1.Entry.referral_offered:type_name -> thawtrail.v1.ReferralOffered
-	55, // 56: thawtrail.v1.Entry.estimate_agreed:type_name -> thawtrail.v1.EstimateAgreed
-	56, // 57: thawtrail.v1.Entry.plan_accepted:type_name -> thawtrail.v1.PlanAccepted
-	57, // 58: thawtrail.v1.Entry.bath_checked:type_name -> thawtrail.v1.BathChecked
-	58, // 59: thawtrail.v1.Entry.hang_checked:type_name -> thawtrail.v1.HangChecked
-	59, // 60: thawtrail.v1.Entry.catheter_placed:type_name -> thawtrail.v1.CatheterPlaced
-	60, // 61: thawtrail.v1.Entry.catheter_removed:type_name -> thawtrail.v1.CatheterRemoved
-	61, // 62: thawtrail.v1.Entry.transfusion_started:type_name -> thawtrail.v1.TransfusionStarted
-	62, // 63: thawtrail.v1.Entry.rate_set:type_name -> thawtrail.v1.RateSet
-	63, // 64: thawtrail.v1.Entry.vitals_noted:type_name -> thawtrail.v1.VitalsNoted
-	64, // 65: thawtrail.v1.Entry.reaction_noted:type_name -> thawtrail.v1.ReactionNoted
-	65, // 66: thawtrail.v1.Entry.drug_given:type_name -> thawtrail.v1.DrugGiven
-	66, // 67: thawtrail.v1.Entry.fluid_given:type_name -> thawtrail.v1.FluidGiven
-	67, // 68: thawtrail.v1.Entry.clamped:type_name -> thawtrail.v1.FlowChanged
-	67, // 69: thawtrail.v1.Entry.resumed:type_name -> thawtrail.v1.FlowChanged
-	68, // 70: thawtrail.v1.Entry.stopped:type_name -> thawtrail.v1.TransfusionEnded
-	68, // 71: thawtrail.v1.Entry.finished:type_name -> thawtrail.v1.TransfusionEnded
-	69, // 72: thawtrail.v1.Entry.handed_over:type_name -> thawtrail.v1.HandedOver
-	70, // 73: thawtrail.v1.Entry.recheck_planned:type_name -> thawtrail.v1.RecheckPlanned
-	52, // 74: thawtrail.v1.Entry.igg_rechecked:type_name -> thawtrail.v1.IggTested
-	71, // 75: thawtrail.v1.Entry.adverse_event_considered:type_name -> thawtrail.v1.AdverseEvent
-	71, // 76: thawtrail.v1.Entry.adverse_event_reported:type_name -> thawtrail.v1.AdverseEvent
-	72, // 77: thawtrail.v1.Entry.case_closed:type_name -> thawtrail.v1.CaseClosed
-	73, // 78: thawtrail.v1.Entry.case_adopted:type_name -> thawtrail.v1.CaseAdopted
-	79, // [79:79] is the sub-list for method output_type
-	79, // [79:79] is the sub-list for method input_type
-	79, // [79:79] is the sub-list for extension type_name
-	79, // [79:79] is the sub-list for extension extendee
-	0,  // [0:79] is the sub-list for field type_name
+	24, // 24: thawtrail.v1.Entry.practice_changed:type_name -> thawtrail.v1.PracticeChanged
+	25, // 25: thawtrail.v1.Entry.bags_received:type_name -> thawtrail.v1.BagsReceived
+	25, // 26: thawtrail.v1.Entry.opening_stock:type_name -> thawtrail.v1.BagsReceived
+	26, // 27: thawtrail.v1.Entry.bag_found:type_name -> thawtrail.v1.BagFound
+	27, // 28: thawtrail.v1.Entry.bags_moved:type_name -> thawtrail.v1.BagsMoved
+	28, // 29: thawtrail.v1.Entry.place_counted:type_name -> thawtrail.v1.PlaceCounted
+	29, // 30: thawtrail.v1.Entry.bag_missing:type_name -> thawtrail.v1.BagMissing
+	30, // 31: thawtrail.v1.Entry.bags_lent:type_name -> thawtrail.v1.BagsLent
+	31, // 32: thawtrail.v1.Entry.temperature_read:type_name -> thawtrail.v1.TemperatureRead
+	32, // 33: thawtrail.v1.Entry.place_warm:type_name -> thawtrail.v1.PlaceWarm
+	33, // 34: thawtrail.v1.Entry.quarantine_decided:type_name -> thawtrail.v1.QuarantineDecided
+	34, // 35: thawtrail.v1.Entry.thaw_started:type_name -> thawtrail.v1.ThawStarted
+	35, // 36: thawtrail.v1.Entry.bath_measured:type_name -> thawtrail.v1.BathMeasured
+	36, // 37: thawtrail.v1.Entry.bag_thawed:type_name -> thawtrail.v1.BagThawed
+	37, // 38: thawtrail.v1.Entry.bag_softened:type_name -> thawtrail.v1.BagSoftened
+	38, // 39: thawtrail.v1.Entry.set_attached:type_name -> thawtrail.v1.SetAttached
+	39, // 40: thawtrail.v1.Entry.bag_refrozen:type_name -> thawtrail.v1.BagRefrozen
+	40, // 41: thawtrail.v1.Entry.bag_discarded:type_name -> thawtrail.v1.BagDiscarded
+	41, // 42: thawtrail.v1.Entry.bag_returned:type_name -> thawtrail.v1.BagReturned
+	42, // 43: thawtrail.v1.Entry.bag_kept_back:type_name -> thawtrail.v1.BagKeptBack
+	43, // 44: thawtrail.v1.Entry.bags_carried:type_name -> thawtrail.v1.BagsCarried
+	44, // 45: thawtrail.v1.Entry.batch_held:type_name -> thawtrail.v1.BatchHeld
+	45, // 46: thawtrail.v1.Entry.batch_released:type_name -> thawtrail.v1.BatchReleased
+	46, // 47: thawtrail.v1.Entry.batch_recalled:type_name -> thawtrail.v1.BatchRecalled
+	47, // 48: thawtrail.v1.Entry.kit_stocked:type_name -> thawtrail.v1.KitStocked
+	48, // 49: thawtrail.v1.Entry.kit_used:type_name -> thawtrail.v1.KitUsed
+	49, // 50: thawtrail.v1.Entry.kit_counted:type_name -> thawtrail.v1.KitCounted
+	50, // 51: thawtrail.v1.Entry.case_opened:type_name -> thawtrail.v1.CaseOpened
+	51, // 52: thawtrail.v1.Entry.risk_asked:type_name -> thawtrail.v1.RiskAsked
+	52, // 53: thawtrail.v1.Entry.patient_examined:type_name -> thawtrail.v1.PatientExamined
+	53, // 54: thawtrail.v1.Entry.patient_weighed:type_name -> thawtrail.v1.PatientWeighed
+	54, // 55: thawtrail.v1.Entry.igg_tested:type_name -> thawtrail.v1.IggTested
+	55, // 56: thawtrail.v1.Entry.colostrum_given:type_name -> thawtrail.v1.ColostrumGiven
+	56, // 57: thawtrail.v1.Entry.referral_offered:type_name -> thawtrail.v1.ReferralOffered
+	57, // 58: thawtrail.v1.Entry.estimate_agreed:type_name -> thawtrail.v1.EstimateAgreed
+	58, // 59: thawtrail.v1.Entry.plan_accepted:type_name -> thawtrail.v1.PlanAccepted
+	59, // 60: thawtrail.v1.Entry.bath_checked:type_name -> thawtrail.v1.BathChecked
+	60, // 61: thawtrail.v1.Entry.hang_checked:type_name -> thawtrail.v1.HangChecked
+	61, // 62: thawtrail.v1.Entry.catheter_placed:type_name -> thawtrail.v1.CatheterPlaced
+	62, // 63: thawtrail.v1.Entry.catheter_removed:type_name -> thawtrail.v1.CatheterRemoved
+	63, // 64: thawtrail.v1.Entry.transfusion_started:type_name -> thawtrail.v1.TransfusionStarted
+	64, // 65: thawtrail.v1.Entry.rate_set:type_name -> thawtrail.v1.RateSet
+	65, // 66: thawtrail.v1.Entry.vitals_noted:type_name -> thawtrail.v1.VitalsNoted
+	66, // 67: thawtrail.v1.Entry.reaction_noted:type_name -> thawtrail.v1.ReactionNoted
+	67, // 68: thawtrail.v1.Entry.drug_given:type_name -> thawtrail.v1.DrugGiven
+	68, // 69: thawtrail.v1.Entry.fluid_given:type_name -> thawtrail.v1.FluidGiven
+	69, // 70: thawtrail.v1.Entry.clamped:type_name -> thawtrail.v1.FlowChanged
+	69, // 71: thawtrail.v1.Entry.resumed:type_name -> thawtrail.v1.FlowChanged
+	70, // 72: thawtrail.v1.Entry.stopped:type_name -> thawtrail.v1.TransfusionEnded
+	70, // 73: thawtrail.v1.Entry.finished:type_name -> thawtrail.v1.TransfusionEnded
+	71, // 74: thawtrail.v1.Entry.handed_over:type_name -> thawtrail.v1.HandedOver
+	72, // 75: thawtrail.v1.Entry.recheck_planned:type_name -> thawtrail.v1.RecheckPlanned
+	54, // 76: thawtrail.v1.Entry.igg_rechecked:type_name -> thawtrail.v1.IggTested
+	73, // 77: thawtrail.v1.Entry.adverse_event_considered:type_name -> thawtrail.v1.AdverseEvent
+	73, // 78: thawtrail.v1.Entry.adverse_event_reported:type_name -> thawtrail.v1.AdverseEvent
+	74, // 79: thawtrail.v1.Entry.case_closed:type_name -> thawtrail.v1.CaseClosed
+	75, // 80: thawtrail.v1.Entry.case_adopted:type_name -> thawtrail.v1.CaseAdopted
+	76, // 81: thawtrail.v1.Entry.crossmatch_noted:type_name -> thawtrail.v1.CrossmatchNoted
+	77, // 82: thawtrail.v1.Entry.food_chain_told:type_name -> thawtrail.v1.FoodChainTold
+	83, // [83:83] is the sub-list for method output_type
+	83, // [83:83] is the sub-list for method input_type
+	83, // [83:83] is the sub-list for extension type_name
+	83, // [83:83] is the sub-list for extension extendee
+	0,  // [0:83] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_entry_proto_init() }
@@ -1739,6 +1820,7 @@ func file_thawtrail_v1_entry_proto_init() {
 		(*Entry_ClientAdded)(nil),
 		(*Entry_ClientForgotten)(nil),
 		(*Entry_ServerRestored)(nil),
+		(*Entry_PracticeChanged)(nil),
 		(*Entry_BagsReceived)(nil),
 		(*Entry_OpeningStock)(nil),
 		(*Entry_BagFound)(nil),
@@ -1758,6 +1840,7 @@ func file_thawtrail_v1_entry_proto_init() {
 		(*Entry_BagDiscarded)(nil),
 		(*Entry_BagReturned)(nil),
 		(*Entry_BagKeptBack)(nil),
+		(*Entry_BagsCarried)(nil),
 		(*Entry_BatchHeld)(nil),
 		(*Entry_BatchReleased)(nil),
 		(*Entry_BatchRecalled)(nil),
@@ -1794,6 +1877,8 @@ func file_thawtrail_v1_entry_proto_init() {
 		(*Entry_AdverseEventReported)(nil),
 		(*Entry_CaseClosed)(nil),
 		(*Entry_CaseAdopted)(nil),
+		(*Entry_CrossmatchNoted)(nil),
+		(*Entry_FoodChainTold)(nil),
 	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{

@@ -243,6 +243,8 @@ type AssessRequest struct {
 	GlucoseMgPerDl  *float64               `protobuf:"fixed64,10,opt,name=glucose_mg_per_dl,json=glucoseMgPerDl,proto3,oneof" json:"glucose_mg_per_dl,omitempty"`
 	Isoerythrolysis string                 `protobuf:"bytes,11,opt,name=isoerythrolysis,proto3" json:"isoerythrolysis,omitempty"`
 	GestationD      *float64               `protobuf:"fixed64,12,opt,name=gestation_d,json=gestationD,proto3,oneof" json:"gestation_d,omitempty"`
+	PcvPercent      *float64               `protobuf:"fixed64,13,opt,name=pcv_percent,json=pcvPercent,proto3,oneof" json:"pcv_percent,omitempty"`
+	LactateMmolPerL *float64               `protobuf:"fixed64,14,opt,name=lactate_mmol_per_l,json=lactateMmolPerL,proto3,oneof" json:"lactate_mmol_per_l,omitempty"`
 	unknownFields   protoimpl.UnknownFields
 	sizeCache       protoimpl.SizeCache
 }
@@ -357,6 +359,20 @@ func (x *AssessRequest) GetIsoerythrolysis() string {
 func (x *AssessRequest) GetGestationD() float64 {
 	if x != nil && x.GestationD != nil {
 		return *x.GestationD
+	}
+	return 0
+}
+
+func (x *AssessRequest) GetPcvPercent() float64 {
+	if x != nil && x.PcvPercent != nil {
+		return *x.PcvPercent
+	}
+	return 0
+}
+
+func (x *AssessRequest) GetLactateMmolPerL() float64 {
+	if x != nil && x.LactateMmolPerL != nil {
+		return *x.LactateMmolPerL
 	}
 	return 0
 }
@@ -4366,7 +4382,7 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
-	"\bversions\x18g \x03(\tR\bversions\"\xf3\a\n" +
+	"\bversions\x18g \x03(\tR\bversions\"\xaa\t\n" +
 	"\rAssessRequest\x12F\n" +
 	"\x05age_h\x18\x01 \x01(\x01B,\xca\xda\x18(\n" +
 	"&age in hours when the sample was takenH\x00R\x04ageH\x88\x01\x01\x124\n" +
@@ -4397,14 +4413,21 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"tno, yes or unknown: the dam ever had a jaundiced foal or a positive antibody screen, or the sire is a donkey or muleR\x0fisoerythrolysis\x12=\n" +
 	"\vgestation_d\x18\f \x01(\x01B\x17\xca\xda\x18\x13\n" +
 	"\x11gestation in daysH\x06R\n" +
-	"gestationD\x88\x01\x01B\b\n" +
+	"gestationD\x88\x01\x01\x12C\n" +
+	"\vpcv_percent\x18\r \x01(\x01B\x1d\xca\xda\x18\x19\n" +
+	"\x17packed cell volume in %H\aR\n" +
+	"pcvPercent\x88\x01\x01\x12I\n" +
+	"\x12lactate_mmol_per_l\x18\x0e \x01(\x01B\x17\xca\xda\x18\x13\n" +
+	"\x11lactate in mmol/LH\bR\x0flactateMmolPerL\x88\x01\x01B\b\n" +
 	"\x06_age_hB\x0e\n" +
 	"\f_igg_g_per_lB\x10\n" +
 	"\x0e_igg_mg_per_dlB\x10\n" +
 	"\x0e_temperature_cB\x15\n" +
 	"\x13_glucose_mmol_per_lB\x14\n" +
 	"\x12_glucose_mg_per_dlB\x0e\n" +
-	"\f_gestation_d\"\x89\x03\n" +
+	"\f_gestation_dB\x0e\n" +
+	"\f_pcv_percentB\x15\n" +
+	"\x13_lactate_mmol_per_l\"\x89\x03\n" +
 	"\x0eAssessResponse\x12\x1b\n" +
 	"\tigg_class\x18\x01 \x01(\tR\biggClass\x12 \n" +
 	"\vprovisional\x18\x02 \x01(\bR\vprovisional\x12)\n" +

@@ -229,6 +229,59 @@ func (ProductRoute) EnumDescriptor() ([]byte, []int) {
 	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{3}
 }
 
+// ScreenResult of a donor's screen. Plasma of a donor with a positive one is not given.
+type ScreenResult int32
+
+const (
+	ScreenResult_SCREEN_RESULT_UNSPECIFIED ScreenResult = 0
+	ScreenResult_SCREEN_RESULT_NEGATIVE    ScreenResult = 1
+	ScreenResult_SCREEN_RESULT_POSITIVE    ScreenResult = 2
+	ScreenResult_SCREEN_RESULT_PENDING     ScreenResult = 3
+)
+
+// Enum value maps for ScreenResult.
+var (
+	ScreenResult_name = map[int32]string{
+		0: "SCREEN_RESULT_UNSPECIFIED",
+		1: "SCREEN_RESULT_NEGATIVE",
+		2: "SCREEN_RESULT_POSITIVE",
+		3: "SCREEN_RESULT_PENDING",
+	}
+	ScreenResult_value = map[string]int32{
+		"SCREEN_RESULT_UNSPECIFIED": 0,
+		"SCREEN_RESULT_NEGATIVE":    1,
+		"SCREEN_RESULT_POSITIVE":    2,
+		"SCREEN_RESULT_PENDING":     3,
+	}
+)
+
+func (x ScreenResult) Enum() *ScreenResult {
+	p := new(ScreenResult)
+	*p = x
+	return p
+}
+
+func (x ScreenResult) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ScreenResult) Descriptor() protoreflect.EnumDescriptor {
+	return file_thawtrail_v1_practice_proto_enumTypes[4].Descriptor()
+}
+
+func (ScreenResult) Type() protoreflect.EnumType {
+	return &file_thawtrail_v1_practice_proto_enumTypes[4]
+}
+
+func (x ScreenResult) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ScreenResult.Descriptor instead.
+func (ScreenResult) EnumDescriptor() ([]byte, []int) {
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{4}
+}
+
 // PracticeFounded begins a practice and makes its first owner.
 type PracticeFounded struct {
 	state     protoimpl.MessageState `protogen:"open.v1"`
@@ -333,6 +386,92 @@ func (x *PracticeFounded) GetAuthority() []byte {
 	return nil
 }
 
+// PracticeChanged gives a practice another name, zone, currency or unit. What is left
+// empty stays; what was written before keeps the zone and the currency of its time.
+type PracticeChanged struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Practice      string                 `protobuf:"bytes,1,opt,name=practice,proto3" json:"practice,omitempty"`
+	Name          string                 `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
+	Zone          string                 `protobuf:"bytes,3,opt,name=zone,proto3" json:"zone,omitempty"`
+	Currency      string                 `protobuf:"bytes,4,opt,name=currency,proto3" json:"currency,omitempty"`
+	IggUnit       IggUnit                `protobuf:"varint,5,opt,name=igg_unit,json=iggUnit,proto3,enum=thawtrail.v1.IggUnit" json:"igg_unit,omitempty"`
+	Reason        string                 `protobuf:"bytes,6,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PracticeChanged) Reset() {
+	*x = PracticeChanged{}
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PracticeChanged) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PracticeChanged) ProtoMessage() {}
+
+func (x *PracticeChanged) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PracticeChanged.ProtoReflect.Descriptor instead.
+func (*PracticeChanged) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *PracticeChanged) GetPractice() string {
+	if x != nil {
+		return x.Practice
+	}
+	return ""
+}
+
+func (x *PracticeChanged) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *PracticeChanged) GetZone() string {
+	if x != nil {
+		return x.Zone
+	}
+	return ""
+}
+
+func (x *PracticeChanged) GetCurrency() string {
+	if x != nil {
+		return x.Currency
+	}
+	return ""
+}
+
+func (x *PracticeChanged) GetIggUnit() IggUnit {
+	if x != nil {
+		return x.IggUnit
+	}
+	return IggUnit_IGG_UNIT_UNSPECIFIED
+}
+
+func (x *PracticeChanged) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
 // PlaceAdded names a place where bags or kit lie.
 type PlaceAdded struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -346,7 +485,7 @@ type PlaceAdded struct {
 
 func (x *PlaceAdded) Reset() {
 	*x = PlaceAdded{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[1]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -358,7 +497,7 @@ func (x *PlaceAdded) String() string {
 func (*PlaceAdded) ProtoMessage() {}
 
 func (x *PlaceAdded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[1]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -371,7 +510,7 @@ func (x *PlaceAdded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceAdded.ProtoReflect.Descriptor instead.
 func (*PlaceAdded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{1}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *PlaceAdded) GetPlace() string {
@@ -414,7 +553,7 @@ type VehicleAdded struct {
 
 func (x *VehicleAdded) Reset() {
 	*x = VehicleAdded{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[2]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -426,7 +565,7 @@ func (x *VehicleAdded) String() string {
 func (*VehicleAdded) ProtoMessage() {}
 
 func (x *VehicleAdded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[2]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -439,7 +578,7 @@ func (x *VehicleAdded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VehicleAdded.ProtoReflect.Descriptor instead.
 func (*VehicleAdded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{2}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *VehicleAdded) GetVehicle() string {
@@ -475,7 +614,7 @@ type PersonAdded struct {
 
 func (x *PersonAdded) Reset() {
 	*x = PersonAdded{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[3]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -487,7 +626,7 @@ func (x *PersonAdded) String() string {
 func (*PersonAdded) ProtoMessage() {}
 
 func (x *PersonAdded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[3]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -500,7 +639,7 @@ func (x *PersonAdded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PersonAdded.ProtoReflect.Descriptor instead.
 func (*PersonAdded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{3}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *PersonAdded) GetPerson() string {
@@ -537,7 +676,7 @@ type DeviceAdded struct {
 
 func (x *DeviceAdded) Reset() {
 	*x = DeviceAdded{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[4]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -549,7 +688,7 @@ func (x *DeviceAdded) String() string {
 func (*DeviceAdded) ProtoMessage() {}
 
 func (x *DeviceAdded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[4]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -562,7 +701,7 @@ func (x *DeviceAdded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceAdded.ProtoReflect.Descriptor instead.
 func (*DeviceAdded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{4}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *DeviceAdded) GetDevice() []byte {
@@ -609,7 +748,7 @@ type ServerRestored struct {
 
 func (x *ServerRestored) Reset() {
 	*x = ServerRestored{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[5]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -621,7 +760,7 @@ func (x *ServerRestored) String() string {
 func (*ServerRestored) ProtoMessage() {}
 
 func (x *ServerRestored) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[5]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -634,7 +773,7 @@ func (x *ServerRestored) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ServerRestored.ProtoReflect.Descriptor instead.
 func (*ServerRestored) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{5}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *ServerRestored) GetPublicKey() []byte {
@@ -669,7 +808,7 @@ type RoleGranted struct {
 
 func (x *RoleGranted) Reset() {
 	*x = RoleGranted{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -681,7 +820,7 @@ func (x *RoleGranted) String() string {
 func (*RoleGranted) ProtoMessage() {}
 
 func (x *RoleGranted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -694,7 +833,7 @@ func (x *RoleGranted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoleGranted.ProtoReflect.Descriptor instead.
 func (*RoleGranted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{6}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *RoleGranted) GetPerson() string {
@@ -725,7 +864,7 @@ type RightsRevoked struct {
 
 func (x *RightsRevoked) Reset() {
 	*x = RightsRevoked{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -737,7 +876,7 @@ func (x *RightsRevoked) String() string {
 func (*RightsRevoked) ProtoMessage() {}
 
 func (x *RightsRevoked) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -750,7 +889,7 @@ func (x *RightsRevoked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RightsRevoked.ProtoReflect.Descriptor instead.
 func (*RightsRevoked) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{7}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *RightsRevoked) GetDevice() []byte {
@@ -797,7 +936,7 @@ type LogAdmitted struct {
 
 func (x *LogAdmitted) Reset() {
 	*x = LogAdmitted{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -809,7 +948,7 @@ func (x *LogAdmitted) String() string {
 func (*LogAdmitted) ProtoMessage() {}
 
 func (x *LogAdmitted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -822,7 +961,7 @@ func (x *LogAdmitted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LogAdmitted.ProtoReflect.Descriptor instead.
 func (*LogAdmitted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{8}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *LogAdmitted) GetLog() []byte {
@@ -870,7 +1009,7 @@ type LogOpened struct {
 
 func (x *LogOpened) Reset() {
 	*x = LogOpened{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[9]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -882,7 +1021,7 @@ func (x *LogOpened) String() string {
 func (*LogOpened) ProtoMessage() {}
 
 func (x *LogOpened) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[9]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -895,7 +1034,7 @@ func (x *LogOpened) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LogOpened.ProtoReflect.Descriptor instead.
 func (*LogOpened) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{9}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *LogOpened) GetPublicKey() []byte {
@@ -962,7 +1101,7 @@ type Heard struct {
 
 func (x *Heard) Reset() {
 	*x = Heard{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -974,7 +1113,7 @@ func (x *Heard) String() string {
 func (*Heard) ProtoMessage() {}
 
 func (x *Heard) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -987,7 +1126,7 @@ func (x *Heard) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Heard.ProtoReflect.Descriptor instead.
 func (*Heard) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{10}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Heard) GetProduct() string {
@@ -1033,7 +1172,7 @@ type HubStatement struct {
 
 func (x *HubStatement) Reset() {
 	*x = HubStatement{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1045,7 +1184,7 @@ func (x *HubStatement) String() string {
 func (*HubStatement) ProtoMessage() {}
 
 func (x *HubStatement) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1058,7 +1197,7 @@ func (x *HubStatement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HubStatement.ProtoReflect.Descriptor instead.
 func (*HubStatement) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{11}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *HubStatement) GetHubEpoch() []byte {
@@ -1101,7 +1240,7 @@ type AcceptedTip struct {
 
 func (x *AcceptedTip) Reset() {
 	*x = AcceptedTip{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1113,7 +1252,7 @@ func (x *AcceptedTip) String() string {
 func (*AcceptedTip) ProtoMessage() {}
 
 func (x *AcceptedTip) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1126,7 +1265,7 @@ func (x *AcceptedTip) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcceptedTip.ProtoReflect.Descriptor instead.
 func (*AcceptedTip) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{12}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *AcceptedTip) GetTip() *Tip {
@@ -1143,7 +1282,8 @@ func (x *AcceptedTip) GetNewestWallUs() int64 {
 	return 0
 }
 
-// SettingsChanged sets one setting of the practice.
+// SettingsChanged sets one setting of the practice: one of a fixed list, each of which
+// is read somewhere.
 type SettingsChanged struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Name          string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
@@ -1154,7 +1294,7 @@ type SettingsChanged struct {
 
 func (x *SettingsChanged) Reset() {
 	*x = SettingsChanged{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1166,7 +1306,7 @@ func (x *SettingsChanged) String() string {
 func (*SettingsChanged) ProtoMessage() {}
 
 func (x *SettingsChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1179,7 +1319,7 @@ func (x *SettingsChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SettingsChanged.ProtoReflect.Descriptor instead.
 func (*SettingsChanged) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{13}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *SettingsChanged) GetName() string {
@@ -1209,13 +1349,15 @@ type ProtocolSet struct {
 	BreathingRateRise  *int32                 `protobuf:"varint,7,opt,name=breathing_rate_rise,json=breathingRateRise,proto3,oneof" json:"breathing_rate_rise,omitempty"`
 	ReactionCard       string                 `protobuf:"bytes,8,opt,name=reaction_card,json=reactionCard,proto3" json:"reaction_card,omitempty"`
 	CheckedBy          string                 `protobuf:"bytes,9,opt,name=checked_by,json=checkedBy,proto3" json:"checked_by,omitempty"`
+	TemperatureRiseDc  *int32                 `protobuf:"varint,10,opt,name=temperature_rise_dc,json=temperatureRiseDc,proto3,oneof" json:"temperature_rise_dc,omitempty"`
+	CeilingMlPerKg_24H *int32                 `protobuf:"varint,11,opt,name=ceiling_ml_per_kg_24h,json=ceilingMlPerKg24h,proto3,oneof" json:"ceiling_ml_per_kg_24h,omitempty"`
 	unknownFields      protoimpl.UnknownFields
 	sizeCache          protoimpl.SizeCache
 }
 
 func (x *ProtocolSet) Reset() {
 	*x = ProtocolSet{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1227,7 +1369,7 @@ func (x *ProtocolSet) String() string {
 func (*ProtocolSet) ProtoMessage() {}
 
 func (x *ProtocolSet) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1240,7 +1382,7 @@ func (x *ProtocolSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProtocolSet.ProtoReflect.Descriptor instead.
 func (*ProtocolSet) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{14}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ProtocolSet) GetName() string {
@@ -1306,6 +1448,20 @@ func (x *ProtocolSet) GetCheckedBy() string {
 	return ""
 }
 
+func (x *ProtocolSet) GetTemperatureRiseDc() int32 {
+	if x != nil && x.TemperatureRiseDc != nil {
+		return *x.TemperatureRiseDc
+	}
+	return 0
+}
+
+func (x *ProtocolSet) GetCeilingMlPerKg_24H() int32 {
+	if x != nil && x.CeilingMlPerKg_24H != nil {
+		return *x.CeilingMlPerKg_24H
+	}
+	return 0
+}
+
 // ProductCard is the label of a product as the practice enters it, in the
 // label's own words, with the numbers among them as numbers.
 type ProductCard struct {
@@ -1341,7 +1497,7 @@ type ProductCard struct {
 
 func (x *ProductCard) Reset() {
 	*x = ProductCard{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1353,7 +1509,7 @@ func (x *ProductCard) String() string {
 func (*ProductCard) ProtoMessage() {}
 
 func (x *ProductCard) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1366,7 +1522,7 @@ func (x *ProductCard) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProductCard.ProtoReflect.Descriptor instead.
 func (*ProductCard) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{15}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ProductCard) GetProduct() string {
@@ -1544,25 +1700,30 @@ func (x *ProductCard) GetCheckedBy() string {
 	return ""
 }
 
-// DonorRecorded is a donor of plasma that the practice made itself.
+// DonorRecorded is a donor of plasma that the practice made itself. A donor that is
+// known by its name is told again with what is new; what is left empty stays.
 type DonorRecorded struct {
-	state          protoimpl.MessageState `protogen:"open.v1"`
-	Donor          string                 `protobuf:"bytes,1,opt,name=donor,proto3" json:"donor,omitempty"`
-	Name           string                 `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
-	Chip           string                 `protobuf:"bytes,3,opt,name=chip,proto3" json:"chip,omitempty"`
-	BloodType      string                 `protobuf:"bytes,4,opt,name=blood_type,json=bloodType,proto3" json:"blood_type,omitempty"`
-	AntibodyScreen string                 `protobuf:"bytes,5,opt,name=antibody_screen,json=antibodyScreen,proto3" json:"antibody_screen,omitempty"`
-	InfectionTests string                 `protobuf:"bytes,6,opt,name=infection_tests,json=infectionTests,proto3" json:"infection_tests,omitempty"`
-	CollectedOn    string                 `protobuf:"bytes,7,opt,name=collected_on,json=collectedOn,proto3" json:"collected_on,omitempty"`
-	Anticoagulant  string                 `protobuf:"bytes,8,opt,name=anticoagulant,proto3" json:"anticoagulant,omitempty"`
-	IggCgPerL      *int32                 `protobuf:"varint,9,opt,name=igg_cg_per_l,json=iggCgPerL,proto3,oneof" json:"igg_cg_per_l,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	state           protoimpl.MessageState `protogen:"open.v1"`
+	Donor           string                 `protobuf:"bytes,1,opt,name=donor,proto3" json:"donor,omitempty"`
+	Name            string                 `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
+	Chip            string                 `protobuf:"bytes,3,opt,name=chip,proto3" json:"chip,omitempty"`
+	BloodType       string                 `protobuf:"bytes,4,opt,name=blood_type,json=bloodType,proto3" json:"blood_type,omitempty"`
+	AntibodyScreen  string                 `protobuf:"bytes,5,opt,name=antibody_screen,json=antibodyScreen,proto3" json:"antibody_screen,omitempty"`
+	InfectionTests  string                 `protobuf:"bytes,6,opt,name=infection_tests,json=infectionTests,proto3" json:"infection_tests,omitempty"`
+	CollectedOn     string                 `protobuf:"bytes,7,opt,name=collected_on,json=collectedOn,proto3" json:"collected_on,omitempty"`
+	Anticoagulant   string                 `protobuf:"bytes,8,opt,name=anticoagulant,proto3" json:"anticoagulant,omitempty"`
+	IggCgPerL       *int32                 `protobuf:"varint,9,opt,name=igg_cg_per_l,json=iggCgPerL,proto3,oneof" json:"igg_cg_per_l,omitempty"`
+	AntibodyResult  ScreenResult           `protobuf:"varint,10,opt,name=antibody_result,json=antibodyResult,proto3,enum=thawtrail.v1.ScreenResult" json:"antibody_result,omitempty"`
+	AntibodyOn      string                 `protobuf:"bytes,11,opt,name=antibody_on,json=antibodyOn,proto3" json:"antibody_on,omitempty"`
+	InfectionResult ScreenResult           `protobuf:"varint,12,opt,name=infection_result,json=infectionResult,proto3,enum=thawtrail.v1.ScreenResult" json:"infection_result,omitempty"`
+	InfectionOn     string                 `protobuf:"bytes,13,opt,name=infection_on,json=infectionOn,proto3" json:"infection_on,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *DonorRecorded) Reset() {
 	*x = DonorRecorded{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1574,7 +1735,7 @@ func (x *DonorRecorded) String() string {
 func (*DonorRecorded) ProtoMessage() {}
 
 func (x *DonorRecorded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1587,7 +1748,7 @@ func (x *DonorRecorded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DonorRecorded.ProtoReflect.Descriptor instead.
 func (*DonorRecorded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{16}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *DonorRecorded) GetDonor() string {
@@ -1653,6 +1814,34 @@ func (x *DonorRecorded) GetIggCgPerL() int32 {
 	return 0
 }
 
+func (x *DonorRecorded) GetAntibodyResult() ScreenResult {
+	if x != nil {
+		return x.AntibodyResult
+	}
+	return ScreenResult_SCREEN_RESULT_UNSPECIFIED
+}
+
+func (x *DonorRecorded) GetAntibodyOn() string {
+	if x != nil {
+		return x.AntibodyOn
+	}
+	return ""
+}
+
+func (x *DonorRecorded) GetInfectionResult() ScreenResult {
+	if x != nil {
+		return x.InfectionResult
+	}
+	return ScreenResult_SCREEN_RESULT_UNSPECIFIED
+}
+
+func (x *DonorRecorded) GetInfectionOn() string {
+	if x != nil {
+		return x.InfectionOn
+	}
+	return ""
+}
+
 // Corrected replaces or voids a whole earlier record; nothing is patched.
 type Corrected struct {
 	state    protoimpl.MessageState `protogen:"open.v1"`
@@ -1671,7 +1860,7 @@ type Corrected struct {
 
 func (x *Corrected) Reset() {
 	*x = Corrected{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1683,7 +1872,7 @@ func (x *Corrected) String() string {
 func (*Corrected) ProtoMessage() {}
 
 func (x *Corrected) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1696,7 +1885,7 @@ func (x *Corrected) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Corrected.ProtoReflect.Descriptor instead.
 func (*Corrected) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{17}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *Corrected) GetOriginal() string {
@@ -1761,7 +1950,7 @@ type Linked struct {
 
 func (x *Linked) Reset() {
 	*x = Linked{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1773,7 +1962,7 @@ func (x *Linked) String() string {
 func (*Linked) ProtoMessage() {}
 
 func (x *Linked) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1786,7 +1975,7 @@ func (x *Linked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Linked.ProtoReflect.Descriptor instead.
 func (*Linked) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{18}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *Linked) GetKind() string {
@@ -1831,7 +2020,7 @@ type DiscrepancyExplained struct {
 
 func (x *DiscrepancyExplained) Reset() {
 	*x = DiscrepancyExplained{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1843,7 +2032,7 @@ func (x *DiscrepancyExplained) String() string {
 func (*DiscrepancyExplained) ProtoMessage() {}
 
 func (x *DiscrepancyExplained) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1856,7 +2045,7 @@ func (x *DiscrepancyExplained) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DiscrepancyExplained.ProtoReflect.Descriptor instead.
 func (*DiscrepancyExplained) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{19}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *DiscrepancyExplained) GetKind() string {
@@ -1905,7 +2094,7 @@ type ClientForgotten struct {
 
 func (x *ClientForgotten) Reset() {
 	*x = ClientForgotten{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1917,7 +2106,7 @@ func (x *ClientForgotten) String() string {
 func (*ClientForgotten) ProtoMessage() {}
 
 func (x *ClientForgotten) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1930,7 +2119,7 @@ func (x *ClientForgotten) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClientForgotten.ProtoReflect.Descriptor instead.
 func (*ClientForgotten) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{20}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ClientForgotten) GetClient() string {
@@ -1960,7 +2149,7 @@ type ClientAdded struct {
 
 func (x *ClientAdded) Reset() {
 	*x = ClientAdded{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1972,7 +2161,7 @@ func (x *ClientAdded) String() string {
 func (*ClientAdded) ProtoMessage() {}
 
 func (x *ClientAdded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1985,7 +2174,7 @@ func (x *ClientAdded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClientAdded.ProtoReflect.Descriptor instead.
 func (*ClientAdded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{21}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ClientAdded) GetClient() string {
@@ -2027,7 +2216,7 @@ type Signed struct {
 
 func (x *Signed) Reset() {
 	*x = Signed{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2039,7 +2228,7 @@ func (x *Signed) String() string {
 func (*Signed) ProtoMessage() {}
 
 func (x *Signed) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2052,7 +2241,7 @@ func (x *Signed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Signed.ProtoReflect.Descriptor instead.
 func (*Signed) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{22}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *Signed) GetRecords() []string {
@@ -2074,7 +2263,7 @@ type NoteAdded struct {
 
 func (x *NoteAdded) Reset() {
 	*x = NoteAdded{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2086,7 +2275,7 @@ func (x *NoteAdded) String() string {
 func (*NoteAdded) ProtoMessage() {}
 
 func (x *NoteAdded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2099,7 +2288,7 @@ func (x *NoteAdded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NoteAdded.ProtoReflect.Descriptor instead.
 func (*NoteAdded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{23}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *NoteAdded) GetEntityKind() string {
@@ -2143,7 +2332,20 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"\x17name of the first owner\x10\x01R\townerName\x12R\n" +
 	"\bigg_unit\x18\a \x01(\x0e2\x15.thawtrail.v1.IggUnitB \xca\xda\x18\x1c\n" +
 	"\x1aunit in which IgG is shownR\aiggUnit\x12$\n" +
-	"\tauthority\x18\b \x01(\fB\x06\xca\xda\x18\x02p\x01R\tauthority\"\xf9\x01\n" +
+	"\tauthority\x18\b \x01(\fB\x06\xca\xda\x18\x02p\x01R\tauthority\"\xea\x02\n" +
+	"\x0fPracticeChanged\x12,\n" +
+	"\bpractice\x18\x01 \x01(\tB\x10\xca\xda\x18\fB\bpracticep\x01R\bpractice\x12.\n" +
+	"\x04name\x18\x02 \x01(\tB\x1a\xca\xda\x18\x16\n" +
+	"\x14name of the practiceR\x04name\x12<\n" +
+	"\x04zone\x18\x03 \x01(\tB(\xca\xda\x18$\n" +
+	" time zone, e.g. Australia/Sydney8\aR\x04zone\x12?\n" +
+	"\bcurrency\x18\x04 \x01(\tB#\xca\xda\x18\x1f\n" +
+	"\x1bcurrency of costs, e.g. AUD8\bR\bcurrency\x12R\n" +
+	"\bigg_unit\x18\x05 \x01(\x0e2\x15.thawtrail.v1.IggUnitB \xca\xda\x18\x1c\n" +
+	"\x1aunit in which IgG is shownR\aiggUnit\x12&\n" +
+	"\x06reason\x18\x06 \x01(\tB\x0e\xca\xda\x18\n" +
+	"\n" +
+	"\x03why\x10\x01(\xf4\x03R\x06reason\"\xf9\x01\n" +
 	"\n" +
 	"PlaceAdded\x12#\n" +
 	"\x05place\x18\x01 \x01(\tB\r\xca\xda\x18\tB\x05placeh\x01R\x05place\x12=\n" +
@@ -2223,12 +2425,12 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"\baccepted\x18\x04 \x03(\v2\x19.thawtrail.v1.AcceptedTipR\baccepted\"X\n" +
 	"\vAcceptedTip\x12#\n" +
 	"\x03tip\x18\x01 \x01(\v2\x11.thawtrail.v1.TipR\x03tip\x12$\n" +
-	"\x0enewest_wall_us\x18\x02 \x01(\x03R\fnewestWallUs\"t\n" +
-	"\x0fSettingsChanged\x128\n" +
-	"\x04name\x18\x01 \x01(\tB$\xca\xda\x18 \n" +
-	"\x13name of the setting\x10\x01B\asettingR\x04name\x12'\n" +
+	"\x0enewest_wall_us\x18\x02 \x01(\x03R\fnewestWallUs\"\x9f\x01\n" +
+	"\x0fSettingsChanged\x12c\n" +
+	"\x04name\x18\x01 \x01(\tBO\xca\xda\x18K\n" +
+	">name of the setting: recheck_hours, watch_weeks or screen_days\x10\x01B\asettingR\x04name\x12'\n" +
 	"\x05value\x18\x02 \x01(\tB\x11\xca\xda\x18\r\n" +
-	"\tits value\x10\x01R\x05value\"\xf1\b\n" +
+	"\tits value\x10\x01R\x05value\"\xd2\v\n" +
 	"\vProtocolSet\x12O\n" +
 	"\x04name\x18\x01 \x01(\tB;\xca\xda\x187\n" +
 	")name of the protocol, e.g. 'newborn foal'\x10\x01B\bprotocolR\x04name\x12y\n" +
@@ -2248,14 +2450,22 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"8the practice's reaction card, filled and signed by a vet(\xc0>R\freactionCard\x12A\n" +
 	"\n" +
 	"checked_by\x18\t \x01(\tB\"\xca\xda\x18\x1e\n" +
-	"\x1csecond person who checked itR\tcheckedByB\x16\n" +
+	"\x1csecond person who checked itR\tcheckedBy\x12\x97\x01\n" +
+	"\x13temperature_rise_dc\x18\n" +
+	" \x01(\x05Bb\xca\xda\x18^\n" +
+	",alarm on this change of the temperature in C\x19\x00\x00\x00\x00\x00\x00\x00@!\x00\x00\x00\x00\x00\x00>@J\x12temperature-rise-cP\n" +
+	"\x8a\x01\x050.1 CH\x06R\x11temperatureRiseDc\x88\x01\x01\x12\x92\x01\n" +
+	"\x15ceiling_ml_per_kg_24h\x18\v \x01(\x05B[\xca\xda\x18W\n" +
+	"\"ceiling of plasma in 24 h in mL/kg\x19\x00\x00\x00\x00\x00\x00\x14@!\x00\x00\x00\x00\x00\x00N@\x82\x01\x16mL for each kg, not mL\x8a\x01\x05mL/kgH\aR\x11ceilingMlPerKg24h\x88\x01\x01B\x16\n" +
 	"\x14_target_igg_cg_per_lB\x12\n" +
 	"\x10_start_ul_per_kgB\f\n" +
 	"\n" +
 	"_start_minB\x1a\n" +
 	"\x18_ceiling_ml_per_kg_per_hB\x12\n" +
 	"\x10_heart_rate_riseB\x16\n" +
-	"\x14_breathing_rate_rise\"\xac\x11\n" +
+	"\x14_breathing_rate_riseB\x16\n" +
+	"\x14_temperature_rise_dcB\x18\n" +
+	"\x16_ceiling_ml_per_kg_24h\"\xac\x11\n" +
 	"\vProductCard\x12)\n" +
 	"\aproduct\x18\x01 \x01(\tB\x0f\xca\xda\x18\vB\aproducth\x01R\aproduct\x12-\n" +
 	"\x04name\x18\x02 \x01(\tB\x19\xca\xda\x18\x15\n" +
@@ -2318,27 +2528,36 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"\f_thaw_max_dcB\x1b\n" +
 	"\x19_rate_max_ml_per_kg_per_hB\x12\n" +
 	"\x10_withdrawal_daysB\x16\n" +
-	"\x14_use_within_thaw_min\"\xb4\x05\n" +
+	"\x14_use_within_thaw_min\"\x94\t\n" +
 	"\rDonorRecorded\x12#\n" +
 	"\x05donor\x18\x01 \x01(\tB\r\xca\xda\x18\tB\x05donorh\x01R\x05donor\x123\n" +
 	"\x04name\x18\x02 \x01(\tB\x1f\xca\xda\x18\x1b\n" +
 	"\x17name of the donor horse\x10\x01R\x04name\x120\n" +
 	"\x04chip\x18\x03 \x01(\tB\x1c\xca\xda\x18\x18\n" +
-	"\x14microchip, 15 digits8\x04R\x04chip\x12/\n" +
+	"\x14microchip, 15 digits8\x04R\x04chip\x12M\n" +
 	"\n" +
-	"blood_type\x18\x04 \x01(\tB\x10\xca\xda\x18\f\n" +
-	"\n" +
-	"blood typeR\tbloodType\x12W\n" +
-	"\x0fantibody_screen\x18\x05 \x01(\tB.\xca\xda\x18*\n" +
-	"(red-cell antibody screen: result and dayR\x0eantibodyScreen\x12[\n" +
-	"\x0finfection_tests\x18\x06 \x01(\tB2\xca\xda\x18.\n" +
-	")infection tests: each with result and day(\xe8\aR\x0einfectionTests\x12<\n" +
+	"blood_type\x18\x04 \x01(\tB.\xca\xda\x18*\n" +
+	"(red-cell type, e.g. 'Aa and Qa negative'R\tbloodType\x12b\n" +
+	"\x0fantibody_screen\x18\x05 \x01(\tB9\xca\xda\x185\n" +
+	"3red-cell antibody screen, in the laboratory's wordsR\x0eantibodyScreen\x12\\\n" +
+	"\x0finfection_tests\x18\x06 \x01(\tB3\xca\xda\x18/\n" +
+	"*infection tests, in the laboratory's words(\xe8\aR\x0einfectionTests\x12<\n" +
 	"\fcollected_on\x18\a \x01(\tB\x19\xca\xda\x18\x15\n" +
 	"\x11day of collection8\x03R\vcollectedOn\x129\n" +
 	"\ranticoagulant\x18\b \x01(\tB\x13\xca\xda\x18\x0f\n" +
 	"\ranticoagulantR\ranticoagulant\x12\xa5\x01\n" +
 	"\figg_cg_per_l\x18\t \x01(\x05B\x7f\xca\xda\x18{\n" +
-	"\x13measured IgG in g/L\x19\x00\x00\x00\x00\x00\x00Y@!\x00\x00\x00\x00\x00\x88\xc3@J\vigg-g-per-lPdZ\rigg-mg-per-dl`\x01\x82\x01&mg/dL typed as g/L? 1 g/L is 100 mg/dL\x8a\x01\b0.01 g/LH\x00R\tiggCgPerL\x88\x01\x01B\x0f\n" +
+	"\x13measured IgG in g/L\x19\x00\x00\x00\x00\x00\x00Y@!\x00\x00\x00\x00\x00\x88\xc3@J\vigg-g-per-lPdZ\rigg-mg-per-dl`\x01\x82\x01&mg/dL typed as g/L? 1 g/L is 100 mg/dL\x8a\x01\b0.01 g/LH\x00R\tiggCgPerL\x88\x01\x01\x12\x82\x01\n" +
+	"\x0fantibody_result\x18\n" +
+	" \x01(\x0e2\x1a.thawtrail.v1.ScreenResultB=\xca\xda\x189\n" +
+	"7red-cell antibody screen: negative, positive or pendingR\x0eantibodyResult\x12R\n" +
+	"\vantibody_on\x18\v \x01(\tB1\xca\xda\x18-\n" +
+	")day of the sample for the antibody screen8\x03R\n" +
+	"antibodyOn\x12\x84\x01\n" +
+	"\x10infection_result\x18\f \x01(\x0e2\x1a.thawtrail.v1.ScreenResultB=\xca\xda\x189\n" +
+	"7infection tests together: negative, positive or pendingR\x0finfectionResult\x12T\n" +
+	"\finfection_on\x18\r \x01(\tB1\xca\xda\x18-\n" +
+	")day of the sample for the infection tests8\x03R\vinfectionOnB\x0f\n" +
 	"\r_igg_cg_per_l\"\xc6\x02\n" +
 	"\tCorrected\x12;\n" +
 	"\boriginal\x18\x01 \x01(\tB\x1f\xca\xda\x18\x1b\n" +
@@ -2421,7 +2640,12 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"\fProductRoute\x12\x1d\n" +
 	"\x19PRODUCT_ROUTE_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12PRODUCT_ROUTE_VEIN\x10\x01\x12\x17\n" +
-	"\x13PRODUCT_ROUTE_MOUTH\x10\x02B!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
+	"\x13PRODUCT_ROUTE_MOUTH\x10\x02*\x80\x01\n" +
+	"\fScreenResult\x12\x1d\n" +
+	"\x19SCREEN_RESULT_UNSPECIFIED\x10\x00\x12\x1a\n" +
+	"\x16SCREEN_RESULT_NEGATIVE\x10\x01\x12\x1a\n" +
+	"\x16SCREEN_RESULT_POSITIVE\x10\x02\x12\x19\n" +
+	"\x15SCREEN_RESULT_PENDING\x10\x03B!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
 
 var (
 	file_thawtrail_v1_practice_proto_rawDescOnce sync.Once
@@ -2435,63 +2659,68 @@ func file_thawtrail_v1_practice_proto_rawDescGZIP() []byte {
 	return file_thawtrail_v1_practice_proto_rawDescData
 }
 
-var file_thawtrail_v1_practice_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
-var file_thawtrail_v1_practice_proto_msgTypes = make([]protoimpl.MessageInfo, 24)
+var file_thawtrail_v1_practice_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
+var file_thawtrail_v1_practice_proto_msgTypes = make([]protoimpl.MessageInfo, 25)
 var file_thawtrail_v1_practice_proto_goTypes = []any{
 	(IggUnit)(0),                 // 0: thawtrail.v1.IggUnit
 	(PlaceKind)(0),               // 1: thawtrail.v1.PlaceKind
 	(Lane)(0),                    // 2: thawtrail.v1.Lane
 	(ProductRoute)(0),            // 3: thawtrail.v1.ProductRoute
-	(*PracticeFounded)(nil),      // 4: thawtrail.v1.PracticeFounded
-	(*PlaceAdded)(nil),           // 5: thawtrail.v1.PlaceAdded
-	(*VehicleAdded)(nil),         // 6: thawtrail.v1.VehicleAdded
-	(*PersonAdded)(nil),          // 7: thawtrail.v1.PersonAdded
-	(*DeviceAdded)(nil),          // 8: thawtrail.v1.DeviceAdded
-	(*ServerRestored)(nil),       // 9: thawtrail.v1.ServerRestored
-	(*RoleGranted)(nil),          // 10: thawtrail.v1.RoleGranted
-	(*RightsRevoked)(nil),        // 11: thawtrail.v1.RightsRevoked
-	(*LogAdmitted)(nil),          // 12: thawtrail.v1.LogAdmitted
-	(*LogOpened)(nil),            // 13: thawtrail.v1.LogOpened
-	(*Heard)(nil),                // 14: thawtrail.v1.Heard
-	(*HubStatement)(nil),         // 15: thawtrail.v1.HubStatement
-	(*AcceptedTip)(nil),          // 16: thawtrail.v1.AcceptedTip
-	(*SettingsChanged)(nil),      // 17: thawtrail.v1.SettingsChanged
-	(*ProtocolSet)(nil),          // 18: thawtrail.v1.ProtocolSet
-	(*ProductCard)(nil),          // 19: thawtrail.v1.ProductCard
-	(*DonorRecorded)(nil),        // 20: thawtrail.v1.DonorRecorded
-	(*Corrected)(nil),            // 21: thawtrail.v1.Corrected
-	(*Linked)(nil),               // 22: thawtrail.v1.Linked
-	(*DiscrepancyExplained)(nil), // 23: thawtrail.v1.DiscrepancyExplained
-	(*ClientForgotten)(nil),      // 24: thawtrail.v1.ClientForgotten
-	(*ClientAdded)(nil),          // 25: thawtrail.v1.ClientAdded
-	(*Signed)(nil),               // 26: thawtrail.v1.Signed
-	(*NoteAdded)(nil),            // 27: thawtrail.v1.NoteAdded
-	(Role)(0),                    // 28: thawtrail.v1.Role
-	(*Tip)(nil),                  // 29: thawtrail.v1.Tip
-	(*Moment)(nil),               // 30: thawtrail.v1.Moment
-	(*Sealed)(nil),               // 31: thawtrail.v1.Sealed
+	(ScreenResult)(0),            // 4: thawtrail.v1.ScreenResult
+	(*PracticeFounded)(nil),      // 5: thawtrail.v1.PracticeFounded
+	(*PracticeChanged)(nil),      // 6: thawtrail.v1.PracticeChanged
+	(*PlaceAdded)(nil),           // 7: thawtrail.v1.PlaceAdded
+	(*VehicleAdded)(nil),         // 8: thawtrail.v1.VehicleAdded
+	(*PersonAdded)(nil),          // 9: thawtrail.v1.PersonAdded
+	(*DeviceAdded)(nil),          // 10: thawtrail.v1.DeviceAdded
+	(*ServerRestored)(nil),       // 11: thawtrail.v1.ServerRestored
+	(*RoleGranted)(nil),          // 12: thawtrail.v1.RoleGranted
+	(*RightsRevoked)(nil),        // 13: thawtrail.v1.RightsRevoked
+	(*LogAdmitted)(nil),          // 14: thawtrail.v1.LogAdmitted
+	(*LogOpened)(nil),            // 15: thawtrail.v1.LogOpened
+	(*Heard)(nil),                // 16: thawtrail.v1.Heard
+	(*HubStatement)(nil),         // 17: thawtrail.v1.HubStatement
+	(*AcceptedTip)(nil),          // 18: thawtrail.v1.AcceptedTip
+	(*SettingsChanged)(nil),      // 19: thawtrail.v1.SettingsChanged
+	(*ProtocolSet)(nil),          // 20: thawtrail.v1.ProtocolSet
+	(*ProductCard)(nil),          // 21: thawtrail.v1.ProductCard
+	(*DonorRecorded)(nil),        // 22: thawtrail.v1.DonorRecorded
+	(*Corrected)(nil),            // 23: thawtrail.v1.Corrected
+	(*Linked)(nil),               // 24: thawtrail.v1.Linked
+	(*DiscrepancyExplained)(nil), // 25: thawtrail.v1.DiscrepancyExplained
+	(*ClientForgotten)(nil),      // 26: thawtrail.v1.ClientForgotten
+	(*ClientAdded)(nil),          // 27: thawtrail.v1.ClientAdded
+	(*Signed)(nil),               // 28: thawtrail.v1.Signed
+	(*NoteAdded)(nil),            // 29: thawtrail.v1.NoteAdded
+	(Role)(0),                    // 30: thawtrail.v1.Role
+	(*Tip)(nil),                  // 31: thawtrail.v1.Tip
+	(*Moment)(nil),               // 32: thawtrail.v1.Moment
+	(*Sealed)(nil),               // 33: thawtrail.v1.Sealed
 }
 var file_thawtrail_v1_practice_proto_depIdxs = []int32{
 	0,  // 0: thawtrail.v1.PracticeFounded.igg_unit:type_name -> thawtrail.v1.IggUnit
-	1,  // 1: thawtrail.v1.PlaceAdded.kind:type_name -> thawtrail.v1.PlaceKind
-	28, // 2: thawtrail.v1.RoleGranted.roles:type_name -> thawtrail.v1.Role
-	29, // 3: thawtrail.v1.RightsRevoked.cuts:type_name -> thawtrail.v1.Tip
-	29, // 4: thawtrail.v1.LogAdmitted.upto:type_name -> thawtrail.v1.Tip
-	2,  // 5: thawtrail.v1.LogOpened.lane:type_name -> thawtrail.v1.Lane
-	29, // 6: thawtrail.v1.LogOpened.predecessors:type_name -> thawtrail.v1.Tip
-	16, // 7: thawtrail.v1.HubStatement.accepted:type_name -> thawtrail.v1.AcceptedTip
-	29, // 8: thawtrail.v1.AcceptedTip.tip:type_name -> thawtrail.v1.Tip
-	3,  // 9: thawtrail.v1.ProductCard.route:type_name -> thawtrail.v1.ProductRoute
-	30, // 10: thawtrail.v1.Corrected.occurred_at:type_name -> thawtrail.v1.Moment
-	31, // 11: thawtrail.v1.ClientAdded.name:type_name -> thawtrail.v1.Sealed
-	31, // 12: thawtrail.v1.ClientAdded.telephone:type_name -> thawtrail.v1.Sealed
-	31, // 13: thawtrail.v1.ClientAdded.address:type_name -> thawtrail.v1.Sealed
-	31, // 14: thawtrail.v1.NoteAdded.text:type_name -> thawtrail.v1.Sealed
-	15, // [15:15] is the sub-list for method output_type
-	15, // [15:15] is the sub-list for method input_type
-	15, // [15:15] is the sub-list for extension type_name
-	15, // [15:15] is the sub-list for extension extendee
-	0,  // [0:15] is the sub-list for field type_name
+	0,  // 1: thawtrail.v1.PracticeChanged.igg_unit:type_name -> thawtrail.v1.IggUnit
+	1,  // 2: thawtrail.v1.PlaceAdded.kind:type_name -> thawtrail.v1.PlaceKind
+	30, // 3: thawtrail.v1.RoleGranted.roles:type_name -> thawtrail.v1.Role
+	31, // 4: thawtrail.v1.RightsRevoked.cuts:type_name -> thawtrail.v1.Tip
+	31, // 5: thawtrail.v1.LogAdmitted.upto:type_name -> thawtrail.v1.Tip
+	2,  // 6: thawtrail.v1.LogOpened.lane:type_name -> thawtrail.v1.Lane
+	31, // 7: thawtrail.v1.LogOpened.predecessors:type_name -> thawtrail.v1.Tip
+	18, // 8: thawtrail.v1.HubStatement.accepted:type_name -> thawtrail.v1.AcceptedTip
+	31, // 9: thawtrail.v1.AcceptedTip.tip:type_name -> thawtrail.v1.Tip
+	3,  // 10: thawtrail.v1.ProductCard.route:type_name -> thawtrail.v1.ProductRoute
+	4,  // 11: thawtrail.v1.DonorRecorded.antibody_result:type_name -> thawtrail.v1.ScreenResult
+	4,  // 12: thawtrail.v1.DonorRecorded.infection_result:type_name -> thawtrail.v1.ScreenResult
+	32, // 13: thawtrail.v1.Corrected.occurred_at:type_name -> thawtrail.v1.Moment
+	33, // 14: thawtrail.v1.ClientAdded.name:type_name -> thawtrail.v1.Sealed
+	33, // 15: thawtrail.v1.ClientAdded.telephone:type_name -> thawtrail.v1.Sealed
+	33, // 16: thawtrail.v1.ClientAdded.address:type_name -> thawtrail.v1.Sealed
+	33, // 17: thawtrail.v1.NoteAdded.text:type_name -> thawtrail.v1.Sealed
+	18, // [18:18] is the sub-list for method output_type
+	18, // [18:18] is the sub-list for method input_type
+	18, // [18:18] is the sub-list for extension type_name
+	18, // [18:18] is the sub-list for extension extendee
+	0,  // [0:18] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_practice_proto_init() }
@@ -2501,16 +2730,16 @@ func file_thawtrail_v1_practice_proto_init() {
 	}
 	file_thawtrail_v1_record_proto_init()
 	file_thawtrail_v1_rules_proto_init()
-	file_thawtrail_v1_practice_proto_msgTypes[14].OneofWrappers = []any{}
 	file_thawtrail_v1_practice_proto_msgTypes[15].OneofWrappers = []any{}
 	file_thawtrail_v1_practice_proto_msgTypes[16].OneofWrappers = []any{}
+	file_thawtrail_v1_practice_proto_msgTypes[17].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_practice_proto_rawDesc), len(file_thawtrail_v1_practice_proto_rawDesc)),
-			NumEnums:      4,
-			NumMessages:   24,
+			NumEnums:      5,
+			NumMessages:   25,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

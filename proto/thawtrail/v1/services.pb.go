@@ -1003,6 +1003,8 @@ type GetBagResponse struct {
 	Timeline      []*TimelineRow         `protobuf:"bytes,2,rep,name=timeline,proto3" json:"timeline,omitempty"`
 	Discrepancies []*DiscrepancyRow      `protobuf:"bytes,3,rep,name=discrepancies,proto3" json:"discrepancies,omitempty"`
 	Freshness     *Freshness             `protobuf:"bytes,4,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	// Of plasma that the practice made: who gave it, and what is known of the donor.
+	Donor         []string `protobuf:"bytes,5,rep,name=donor,proto3" json:"donor,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1061,6 +1063,13 @@ func (x *GetBagResponse) GetDiscrepancies() []*DiscrepancyRow {
 func (x *GetBagResponse) GetFreshness() *Freshness {
 	if x != nil {
 		return x.Freshness
+	}
+	return nil
+}
+
+func (x *GetBagResponse) GetDonor() []string {
+	if x != nil {
+		return x.Donor
 	}
 	return nil
 }
@@ -1478,8 +1487,10 @@ type ProductRow struct {
 	Version          uint32                 `protobuf:"varint,8,opt,name=version,proto3" json:"version,omitempty"`
 	Thaw             string                 `protobuf:"bytes,9,opt,name=thaw,proto3" json:"thaw,omitempty"`
 	Rate             string                 `protobuf:"bytes,10,opt,name=rate,proto3" json:"rate,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// The whole label card, a line for each thing that it says.
+	Label         []string `protobuf:"bytes,11,rep,name=label,proto3" json:"label,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ProductRow) Reset() {
@@ -1580,6 +1591,13 @@ func (x *ProductRow) GetRate() string {
 		return x.Rate
 	}
 	return ""
+}
+
+func (x *ProductRow) GetLabel() []string {
+	if x != nil {
+		return x.Label
+	}
+	return nil
 }
 
 type ListProductsResponse struct {
@@ -2447,9 +2465,12 @@ type GetCaseResponse struct {
 	Discrepancies []*DiscrepancyRow      `protobuf:"bytes,10,rep,name=discrepancies,proto3" json:"discrepancies,omitempty"`
 	Cautions      []*Caution             `protobuf:"bytes,11,rep,name=cautions,proto3" json:"cautions,omitempty"`
 	// IV volume in the 24 hours before now: plasma and other fluid.
-	Volume_24HMl  int32      `protobuf:"varint,12,opt,name=volume_24h_ml,json=volume24hMl,proto3" json:"volume_24h_ml,omitempty"`
-	Freshness     *Freshness `protobuf:"bytes,13,opt,name=freshness,proto3" json:"freshness,omitempty"`
-	NextStep      string     `protobuf:"bytes,14,opt,name=next_step,json=nextStep,proto3" json:"next_step,omitempty"`
+	Volume_24HMl int32      `protobuf:"varint,12,opt,name=volume_24h_ml,json=volume24hMl,proto3" json:"volume_24h_ml,omitempty"`
+	Freshness    *Freshness `protobuf:"bytes,13,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	NextStep     string     `protobuf:"bytes,14,opt,name=next_step,json=nextStep,proto3" json:"next_step,omitempty"`
+	// Papers and numbers beside the treatment: blood, crossmatches, journeys, the food
+	// chain, withdrawal, the watch after plasma.
+	Facts         []string `protobuf:"bytes,15,rep,name=facts,proto3" json:"facts,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2580,6 +2601,13 @@ func (x *GetCaseResponse) GetNextStep() string {
 		return x.NextStep
 	}
 	return ""
+}
+
+func (x *GetCaseResponse) GetFacts() []string {
+	if x != nil {
+		return x.Facts
+	}
+	return nil
 }
 
 type GetNowRequest struct {
@@ -4897,12 +4925,13 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x05where\x18\x04 \x01(\tR\x05where\x12\x16\n" +
 	"\x06record\x18\x05 \x01(\tR\x06record\x12\x14\n" +
 	"\x05marks\x18\x06 \x03(\tR\x05marks\x12.\n" +
-	"\x05saved\x18\a \x01(\x0e2\x18.thawtrail.v1.SavedStateR\x05saved\"\xea\x01\n" +
+	"\x05saved\x18\a \x01(\x0e2\x18.thawtrail.v1.SavedStateR\x05saved\"\x80\x02\n" +
 	"\x0eGetBagResponse\x12&\n" +
 	"\x03bag\x18\x01 \x01(\v2\x14.thawtrail.v1.BagRowR\x03bag\x125\n" +
 	"\btimeline\x18\x02 \x03(\v2\x19.thawtrail.v1.TimelineRowR\btimeline\x12B\n" +
 	"\rdiscrepancies\x18\x03 \x03(\v2\x1c.thawtrail.v1.DiscrepancyRowR\rdiscrepancies\x125\n" +
-	"\tfreshness\x18\x04 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"\xff\x02\n" +
+	"\tfreshness\x18\x04 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\x12\x14\n" +
+	"\x05donor\x18\x05 \x03(\tR\x05donor\"\xff\x02\n" +
 	"\x12ListBatchesRequest\x12:\n" +
 	"\x04held\x18\x01 \x01(\bB&\xca\xda\x18\"\n" +
 	" only batches on hold or recalledR\x04held\x12E\n" +
@@ -4936,7 +4965,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\abatches\x18\x01 \x03(\v2\x16.thawtrail.v1.BatchRowR\abatches\x125\n" +
 	"\tfreshness\x18\x02 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\x12\x12\n" +
 	"\x04next\x18\x03 \x01(\tR\x04next\"\x15\n" +
-	"\x13ListProductsRequest\"\x9c\x02\n" +
+	"\x13ListProductsRequest\"\xb2\x02\n" +
 	"\n" +
 	"ProductRow\x12\x18\n" +
 	"\aproduct\x18\x01 \x01(\tR\aproduct\x12\x12\n" +
@@ -4949,7 +4978,8 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\aversion\x18\b \x01(\rR\aversion\x12\x12\n" +
 	"\x04thaw\x18\t \x01(\tR\x04thaw\x12\x12\n" +
 	"\x04rate\x18\n" +
-	" \x01(\tR\x04rate\"L\n" +
+	" \x01(\tR\x04rate\x12\x14\n" +
+	"\x05label\x18\v \x03(\tR\x05label\"L\n" +
 	"\x14ListProductsResponse\x124\n" +
 	"\bproducts\x18\x01 \x03(\v2\x18.thawtrail.v1.ProductRowR\bproducts\"\x13\n" +
 	"\x11ListPlacesRequest\"\xc2\x01\n" +
@@ -5033,7 +5063,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x0e_temperature_cB\r\n" +
 	"\v_heart_rateB\x11\n" +
 	"\x0f_breathing_rateB\v\n" +
-	"\t_given_ml\"\xe0\x04\n" +
+	"\t_given_ml\"\xf6\x04\n" +
 	"\x0fGetCaseResponse\x12)\n" +
 	"\x04case\x18\x01 \x01(\v2\x15.thawtrail.v1.CaseRowR\x04case\x12\x10\n" +
 	"\x03dam\x18\x02 \x01(\tR\x03dam\x12\x14\n" +
@@ -5050,7 +5080,8 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\bcautions\x18\v \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\"\n" +
 	"\rvolume_24h_ml\x18\f \x01(\x05R\vvolume24hMl\x125\n" +
 	"\tfreshness\x18\r \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\x12\x1b\n" +
-	"\tnext_step\x18\x0e \x01(\tR\bnextStepB\f\n" +
+	"\tnext_step\x18\x0e \x01(\tR\bnextStep\x12\x14\n" +
+	"\x05facts\x18\x0f \x03(\tR\x05factsB\f\n" +
 	"\n" +
 	"_weight_kg\"\x0f\n" +
 	"\rGetNowRequest\"l\n" +

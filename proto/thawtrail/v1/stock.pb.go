@@ -23,6 +23,116 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// Coolant in a box.
+type Coolant int32
+
+const (
+	Coolant_COOLANT_UNSPECIFIED   Coolant = 0
+	Coolant_COOLANT_DRY_ICE       Coolant = 1
+	Coolant_COOLANT_FROZEN_PACKS  Coolant = 2
+	Coolant_COOLANT_CHILLED_PACKS Coolant = 3
+	Coolant_COOLANT_NOTHING       Coolant = 4
+)
+
+// Enum value maps for Coolant.
+var (
+	Coolant_name = map[int32]string{
+		0: "COOLANT_UNSPECIFIED",
+		1: "COOLANT_DRY_ICE",
+		2: "COOLANT_FROZEN_PACKS",
+		3: "COOLANT_CHILLED_PACKS",
+		4: "COOLANT_NOTHING",
+	}
+	Coolant_value = map[string]int32{
+		"COOLANT_UNSPECIFIED":   0,
+		"COOLANT_DRY_ICE":       1,
+		"COOLANT_FROZEN_PACKS":  2,
+		"COOLANT_CHILLED_PACKS": 3,
+		"COOLANT_NOTHING":       4,
+	}
+)
+
+func (x Coolant) Enum() *Coolant {
+	p := new(Coolant)
+	*p = x
+	return p
+}
+
+func (x Coolant) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Coolant) Descriptor() protoreflect.EnumDescriptor {
+	return file_thawtrail_v1_stock_proto_enumTypes[0].Descriptor()
+}
+
+func (Coolant) Type() protoreflect.EnumType {
+	return &file_thawtrail_v1_stock_proto_enumTypes[0]
+}
+
+func (x Coolant) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Coolant.Descriptor instead.
+func (Coolant) EnumDescriptor() ([]byte, []int) {
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{0}
+}
+
+// BagFeel is what a hand feels through the bag.
+type BagFeel int32
+
+const (
+	BagFeel_BAG_FEEL_UNSPECIFIED BagFeel = 0
+	BagFeel_BAG_FEEL_HARD        BagFeel = 1
+	BagFeel_BAG_FEEL_SOFT        BagFeel = 2
+	// It was thawed on purpose before it was packed.
+	BagFeel_BAG_FEEL_THAWED_BEFORE BagFeel = 3
+)
+
+// Enum value maps for BagFeel.
+var (
+	BagFeel_name = map[int32]string{
+		0: "BAG_FEEL_UNSPECIFIED",
+		1: "BAG_FEEL_HARD",
+		2: "BAG_FEEL_SOFT",
+		3: "BAG_FEEL_THAWED_BEFORE",
+	}
+	BagFeel_value = map[string]int32{
+		"BAG_FEEL_UNSPECIFIED":   0,
+		"BAG_FEEL_HARD":          1,
+		"BAG_FEEL_SOFT":          2,
+		"BAG_FEEL_THAWED_BEFORE": 3,
+	}
+)
+
+func (x BagFeel) Enum() *BagFeel {
+	p := new(BagFeel)
+	*p = x
+	return p
+}
+
+func (x BagFeel) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (BagFeel) Descriptor() protoreflect.EnumDescriptor {
+	return file_thawtrail_v1_stock_proto_enumTypes[1].Descriptor()
+}
+
+func (BagFeel) Type() protoreflect.EnumType {
+	return &file_thawtrail_v1_stock_proto_enumTypes[1]
+}
+
+func (x BagFeel) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use BagFeel.Descriptor instead.
+func (BagFeel) EnumDescriptor() ([]byte, []int) {
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{1}
+}
+
 // DiscardReason of a bag.
 type DiscardReason int32
 
@@ -75,11 +185,11 @@ func (x DiscardReason) String() string {
 }
 
 func (DiscardReason) Descriptor() protoreflect.EnumDescriptor {
-	return file_thawtrail_v1_stock_proto_enumTypes[0].Descriptor()
+	return file_thawtrail_v1_stock_proto_enumTypes[2].Descriptor()
 }
 
 func (DiscardReason) Type() protoreflect.EnumType {
-	return &file_thawtrail_v1_stock_proto_enumTypes[0]
+	return &file_thawtrail_v1_stock_proto_enumTypes[2]
 }
 
 func (x DiscardReason) Number() protoreflect.EnumNumber {
@@ -88,7 +198,7 @@ func (x DiscardReason) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use DiscardReason.Descriptor instead.
 func (DiscardReason) EnumDescriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{0}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{2}
 }
 
 // ReturnTo of a bag.
@@ -128,11 +238,11 @@ func (x ReturnTo) String() string {
 }
 
 func (ReturnTo) Descriptor() protoreflect.EnumDescriptor {
-	return file_thawtrail_v1_stock_proto_enumTypes[1].Descriptor()
+	return file_thawtrail_v1_stock_proto_enumTypes[3].Descriptor()
 }
 
 func (ReturnTo) Type() protoreflect.EnumType {
-	return &file_thawtrail_v1_stock_proto_enumTypes[1]
+	return &file_thawtrail_v1_stock_proto_enumTypes[3]
 }
 
 func (x ReturnTo) Number() protoreflect.EnumNumber {
@@ -141,7 +251,7 @@ func (x ReturnTo) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ReturnTo.Descriptor instead.
 func (ReturnTo) EnumDescriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{1}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{3}
 }
 
 // KitItem that a transfusion needs beside the bag.
@@ -211,11 +321,11 @@ func (x KitItem) String() string {
 }
 
 func (KitItem) Descriptor() protoreflect.EnumDescriptor {
-	return file_thawtrail_v1_stock_proto_enumTypes[2].Descriptor()
+	return file_thawtrail_v1_stock_proto_enumTypes[4].Descriptor()
 }
 
 func (KitItem) Type() protoreflect.EnumType {
-	return &file_thawtrail_v1_stock_proto_enumTypes[2]
+	return &file_thawtrail_v1_stock_proto_enumTypes[4]
 }
 
 func (x KitItem) Number() protoreflect.EnumNumber {
@@ -224,7 +334,7 @@ func (x KitItem) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use KitItem.Descriptor instead.
 func (KitItem) EnumDescriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{2}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{4}
 }
 
 // BagsReceived takes bags of one batch into stock, each with our own number.
@@ -531,6 +641,92 @@ func (x *BagsMoved) GetFromPlaces() []string {
 	return nil
 }
 
+// BagsCarried is a journey of bags in a box without a compressor, and how they came
+// out of it. A bag that came out soft is a softened bag.
+type BagsCarried struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Bags          []string               `protobuf:"bytes,1,rep,name=bags,proto3" json:"bags,omitempty"`
+	Case          string                 `protobuf:"bytes,2,opt,name=case,proto3" json:"case,omitempty"`
+	Coolant       Coolant                `protobuf:"varint,3,opt,name=coolant,proto3,enum=thawtrail.v1.Coolant" json:"coolant,omitempty"`
+	Minutes       int32                  `protobuf:"varint,4,opt,name=minutes,proto3" json:"minutes,omitempty"`
+	BoxDc         *int32                 `protobuf:"varint,5,opt,name=box_dc,json=boxDc,proto3,oneof" json:"box_dc,omitempty"`
+	Feel          BagFeel                `protobuf:"varint,6,opt,name=feel,proto3,enum=thawtrail.v1.BagFeel" json:"feel,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BagsCarried) Reset() {
+	*x = BagsCarried{}
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BagsCarried) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BagsCarried) ProtoMessage() {}
+
+func (x *BagsCarried) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BagsCarried.ProtoReflect.Descriptor instead.
+func (*BagsCarried) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *BagsCarried) GetBags() []string {
+	if x != nil {
+		return x.Bags
+	}
+	return nil
+}
+
+func (x *BagsCarried) GetCase() string {
+	if x != nil {
+		return x.Case
+	}
+	return ""
+}
+
+func (x *BagsCarried) GetCoolant() Coolant {
+	if x != nil {
+		return x.Coolant
+	}
+	return Coolant_COOLANT_UNSPECIFIED
+}
+
+func (x *BagsCarried) GetMinutes() int32 {
+	if x != nil {
+		return x.Minutes
+	}
+	return 0
+}
+
+func (x *BagsCarried) GetBoxDc() int32 {
+	if x != nil && x.BoxDc != nil {
+		return *x.BoxDc
+	}
+	return 0
+}
+
+func (x *BagsCarried) GetFeel() BagFeel {
+	if x != nil {
+		return x.Feel
+	}
+	return BagFeel_BAG_FEEL_UNSPECIFIED
+}
+
 // PlaceCounted lists every bag seen at a place.
 type PlaceCounted struct {
 	state    protoimpl.MessageState `protogen:"open.v1"`
@@ -544,7 +740,7 @@ type PlaceCounted struct {
 
 func (x *PlaceCounted) Reset() {
 	*x = PlaceCounted{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[3]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -556,7 +752,7 @@ func (x *PlaceCounted) String() string {
 func (*PlaceCounted) ProtoMessage() {}
 
 func (x *PlaceCounted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[3]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -569,7 +765,7 @@ func (x *PlaceCounted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceCounted.ProtoReflect.Descriptor instead.
 func (*PlaceCounted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{3}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *PlaceCounted) GetPlace() string {
@@ -605,7 +801,7 @@ type BagMissing struct {
 
 func (x *BagMissing) Reset() {
 	*x = BagMissing{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[4]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -617,7 +813,7 @@ func (x *BagMissing) String() string {
 func (*BagMissing) ProtoMessage() {}
 
 func (x *BagMissing) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[4]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -630,7 +826,7 @@ func (x *BagMissing) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagMissing.ProtoReflect.Descriptor instead.
 func (*BagMissing) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{4}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *BagMissing) GetBag() string {
@@ -666,7 +862,7 @@ type BagsLent struct {
 
 func (x *BagsLent) Reset() {
 	*x = BagsLent{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[5]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -678,7 +874,7 @@ func (x *BagsLent) String() string {
 func (*BagsLent) ProtoMessage() {}
 
 func (x *BagsLent) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[5]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -691,7 +887,7 @@ func (x *BagsLent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagsLent.ProtoReflect.Descriptor instead.
 func (*BagsLent) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{5}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *BagsLent) GetBags() []string {
@@ -728,7 +924,7 @@ type TemperatureRead struct {
 
 func (x *TemperatureRead) Reset() {
 	*x = TemperatureRead{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -740,7 +936,7 @@ func (x *TemperatureRead) String() string {
 func (*TemperatureRead) ProtoMessage() {}
 
 func (x *TemperatureRead) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -753,7 +949,7 @@ func (x *TemperatureRead) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TemperatureRead.ProtoReflect.Descriptor instead.
 func (*TemperatureRead) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{6}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *TemperatureRead) GetPlace() string {
@@ -799,7 +995,7 @@ type PlaceWarm struct {
 
 func (x *PlaceWarm) Reset() {
 	*x = PlaceWarm{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -811,7 +1007,7 @@ func (x *PlaceWarm) String() string {
 func (*PlaceWarm) ProtoMessage() {}
 
 func (x *PlaceWarm) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -824,7 +1020,7 @@ func (x *PlaceWarm) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceWarm.ProtoReflect.Descriptor instead.
 func (*PlaceWarm) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{7}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *PlaceWarm) GetPlace() string {
@@ -875,7 +1071,7 @@ type QuarantineDecided struct {
 
 func (x *QuarantineDecided) Reset() {
 	*x = QuarantineDecided{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -887,7 +1083,7 @@ func (x *QuarantineDecided) String() string {
 func (*QuarantineDecided) ProtoMessage() {}
 
 func (x *QuarantineDecided) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -900,7 +1096,7 @@ func (x *QuarantineDecided) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QuarantineDecided.ProtoReflect.Descriptor instead.
 func (*QuarantineDecided) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{8}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *QuarantineDecided) GetBags() []string {
@@ -945,7 +1141,7 @@ type ThawStarted struct {
 
 func (x *ThawStarted) Reset() {
 	*x = ThawStarted{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[9]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -957,7 +1153,7 @@ func (x *ThawStarted) String() string {
 func (*ThawStarted) ProtoMessage() {}
 
 func (x *ThawStarted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[9]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -970,7 +1166,7 @@ func (x *ThawStarted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ThawStarted.ProtoReflect.Descriptor instead.
 func (*ThawStarted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{9}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ThawStarted) GetBag() string {
@@ -1019,7 +1215,7 @@ type BathMeasured struct {
 
 func (x *BathMeasured) Reset() {
 	*x = BathMeasured{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1031,7 +1227,7 @@ func (x *BathMeasured) String() string {
 func (*BathMeasured) ProtoMessage() {}
 
 func (x *BathMeasured) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1044,7 +1240,7 @@ func (x *BathMeasured) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BathMeasured.ProtoReflect.Descriptor instead.
 func (*BathMeasured) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{10}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *BathMeasured) GetBag() string {
@@ -1072,7 +1268,7 @@ type BagThawed struct {
 
 func (x *BagThawed) Reset() {
 	*x = BagThawed{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1084,7 +1280,7 @@ func (x *BagThawed) String() string {
 func (*BagThawed) ProtoMessage() {}
 
 func (x *BagThawed) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1097,7 +1293,7 @@ func (x *BagThawed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagThawed.ProtoReflect.Descriptor instead.
 func (*BagThawed) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{11}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *BagThawed) GetBag() string {
@@ -1125,7 +1321,7 @@ type BagSoftened struct {
 
 func (x *BagSoftened) Reset() {
 	*x = BagSoftened{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1137,7 +1333,7 @@ func (x *BagSoftened) String() string {
 func (*BagSoftened) ProtoMessage() {}
 
 func (x *BagSoftened) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1150,7 +1346,7 @@ func (x *BagSoftened) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagSoftened.ProtoReflect.Descriptor instead.
 func (*BagSoftened) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{12}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *BagSoftened) GetBag() string {
@@ -1178,7 +1374,7 @@ type SetAttached struct {
 
 func (x *SetAttached) Reset() {
 	*x = SetAttached{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1190,7 +1386,7 @@ func (x *SetAttached) String() string {
 func (*SetAttached) ProtoMessage() {}
 
 func (x *SetAttached) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1203,7 +1399,7 @@ func (x *SetAttached) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetAttached.ProtoReflect.Descriptor instead.
 func (*SetAttached) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{13}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *SetAttached) GetBag() string {
@@ -1231,7 +1427,7 @@ type BagRefrozen struct {
 
 func (x *BagRefrozen) Reset() {
 	*x = BagRefrozen{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1243,7 +1439,7 @@ func (x *BagRefrozen) String() string {
 func (*BagRefrozen) ProtoMessage() {}
 
 func (x *BagRefrozen) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1256,7 +1452,7 @@ func (x *BagRefrozen) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagRefrozen.ProtoReflect.Descriptor instead.
 func (*BagRefrozen) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{14}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *BagRefrozen) GetBag() string {
@@ -1286,7 +1482,7 @@ type BagDiscarded struct {
 
 func (x *BagDiscarded) Reset() {
 	*x = BagDiscarded{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1298,7 +1494,7 @@ func (x *BagDiscarded) String() string {
 func (*BagDiscarded) ProtoMessage() {}
 
 func (x *BagDiscarded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1311,7 +1507,7 @@ func (x *BagDiscarded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagDiscarded.ProtoReflect.Descriptor instead.
 func (*BagDiscarded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{15}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *BagDiscarded) GetBag() string {
@@ -1355,7 +1551,7 @@ type BagReturned struct {
 
 func (x *BagReturned) Reset() {
 	*x = BagReturned{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1367,7 +1563,7 @@ func (x *BagReturned) String() string {
 func (*BagReturned) ProtoMessage() {}
 
 func (x *BagReturned) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1380,7 +1576,7 @@ func (x *BagReturned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagReturned.ProtoReflect.Descriptor instead.
 func (*BagReturned) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{16}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *BagReturned) GetBag() string {
@@ -1423,7 +1619,7 @@ type BagKeptBack struct {
 
 func (x *BagKeptBack) Reset() {
 	*x = BagKeptBack{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1435,7 +1631,7 @@ func (x *BagKeptBack) String() string {
 func (*BagKeptBack) ProtoMessage() {}
 
 func (x *BagKeptBack) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1448,7 +1644,7 @@ func (x *BagKeptBack) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagKeptBack.ProtoReflect.Descriptor instead.
 func (*BagKeptBack) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{17}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *BagKeptBack) GetBag() string {
@@ -1486,7 +1682,7 @@ type BatchHeld struct {
 
 func (x *BatchHeld) Reset() {
 	*x = BatchHeld{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1498,7 +1694,7 @@ func (x *BatchHeld) String() string {
 func (*BatchHeld) ProtoMessage() {}
 
 func (x *BatchHeld) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1511,7 +1707,7 @@ func (x *BatchHeld) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchHeld.ProtoReflect.Descriptor instead.
 func (*BatchHeld) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{18}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *BatchHeld) GetProduct() string {
@@ -1562,7 +1758,7 @@ type BatchReleased struct {
 
 func (x *BatchReleased) Reset() {
 	*x = BatchReleased{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1574,7 +1770,7 @@ func (x *BatchReleased) String() string {
 func (*BatchReleased) ProtoMessage() {}
 
 func (x *BatchReleased) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1587,7 +1783,7 @@ func (x *BatchReleased) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchReleased.ProtoReflect.Descriptor instead.
 func (*BatchReleased) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{19}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *BatchReleased) GetProduct() string {
@@ -1633,7 +1829,7 @@ type BatchRecalled struct {
 
 func (x *BatchRecalled) Reset() {
 	*x = BatchRecalled{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1645,7 +1841,7 @@ func (x *BatchRecalled) String() string {
 func (*BatchRecalled) ProtoMessage() {}
 
 func (x *BatchRecalled) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1658,7 +1854,7 @@ func (x *BatchRecalled) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchRecalled.ProtoReflect.Descriptor instead.
 func (*BatchRecalled) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{20}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *BatchRecalled) GetProduct() string {
@@ -1717,7 +1913,7 @@ type KitStocked struct {
 
 func (x *KitStocked) Reset() {
 	*x = KitStocked{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1729,7 +1925,7 @@ func (x *KitStocked) String() string {
 func (*KitStocked) ProtoMessage() {}
 
 func (x *KitStocked) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1742,7 +1938,7 @@ func (x *KitStocked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitStocked.ProtoReflect.Descriptor instead.
 func (*KitStocked) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{21}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *KitStocked) GetPlace() string {
@@ -1793,7 +1989,7 @@ type KitUsed struct {
 
 func (x *KitUsed) Reset() {
 	*x = KitUsed{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1805,7 +2001,7 @@ func (x *KitUsed) String() string {
 func (*KitUsed) ProtoMessage() {}
 
 func (x *KitUsed) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1818,7 +2014,7 @@ func (x *KitUsed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitUsed.ProtoReflect.Descriptor instead.
 func (*KitUsed) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{22}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *KitUsed) GetPlace() string {
@@ -1863,7 +2059,7 @@ type KitCounted struct {
 
 func (x *KitCounted) Reset() {
 	*x = KitCounted{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1875,7 +2071,7 @@ func (x *KitCounted) String() string {
 func (*KitCounted) ProtoMessage() {}
 
 func (x *KitCounted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1888,7 +2084,7 @@ func (x *KitCounted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitCounted.ProtoReflect.Descriptor instead.
 func (*KitCounted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{23}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *KitCounted) GetPlace() string {
@@ -1977,7 +2173,22 @@ const file_thawtrail_v1_stock_proto_rawDesc = "" +
 	"\bto_place\x18\x02 \x01(\tB!\xca\xda\x18\x1d\n" +
 	"\rwhere they go\x10\x01J\x02to\x92\x01\x05placeR\atoPlace\x12'\n" +
 	"\vfrom_places\x18\x03 \x03(\tB\x06\xca\xda\x18\x02p\x01R\n" +
-	"fromPlaces\"\xbf\x01\n" +
+	"fromPlaces\"\x9d\x04\n" +
+	"\vBagsCarried\x121\n" +
+	"\x04bags\x18\x01 \x03(\tB\x1d\xca\xda\x18\x19\n" +
+	"\vbag numbers\x10\x010\xc8\x018\x01B\x03bagR\x04bags\x12.\n" +
+	"\x04case\x18\x02 \x01(\tB\x1a\xca\xda\x18\x16\n" +
+	"\x0efor which caseB\x04caseR\x04case\x12}\n" +
+	"\acoolant\x18\x03 \x01(\x0e2\x15.thawtrail.v1.CoolantBL\xca\xda\x18H\n" +
+	"Dwhat kept them cold: dry_ice, frozen_packs, chilled_packs or nothing\x10\x01R\acoolant\x12L\n" +
+	"\aminutes\x18\x04 \x01(\x05B2\xca\xda\x18.\n" +
+	"\x12minutes in the box\x10\x01\x19\x00\x00\x00\x00\x00\x00\xf0?!\x00\x00\x00\x00\x00\xb0\xc3@\x8a\x01\x03minR\aminutes\x12p\n" +
+	"\x06box_dc\x18\x05 \x01(\x05BT\xca\xda\x18P\n" +
+	"+warmest in the box in C, if it was measured\x19\x00\x00\x00\x00\x00@\x8f\xc0!\x00\x00\x00\x00\x00\xc0\x82@J\x05box-cP\n" +
+	"\x8a\x01\x050.1 CH\x00R\x05boxDc\x88\x01\x01\x12a\n" +
+	"\x04feel\x18\x06 \x01(\x0e2\x15.thawtrail.v1.BagFeelB6\xca\xda\x182\n" +
+	".how they came out: hard, soft or thawed_before\x10\x01R\x04feelB\t\n" +
+	"\a_box_dc\"\xbf\x01\n" +
 	"\fPlaceCounted\x12/\n" +
 	"\x05place\x18\x01 \x01(\tB\x19\xca\xda\x18\x15\n" +
 	"\tthe place\x10\x01\x92\x01\x05placeR\x05place\x12H\n" +
@@ -2191,7 +2402,18 @@ const file_thawtrail_v1_stock_proto_rawDesc = "" +
 	"\x04what\x10\x01R\x04item\x12D\n" +
 	"\acounted\x18\x03 \x01(\x05B*\xca\xda\x18&\n" +
 	"\x12how many are there\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xc3@R\acounted\x12\"\n" +
-	"\bexpected\x18\x04 \x01(\x05B\x06\xca\xda\x18\x02p\x01R\bexpected*\xa8\x02\n" +
+	"\bexpected\x18\x04 \x01(\x05B\x06\xca\xda\x18\x02p\x01R\bexpected*\x81\x01\n" +
+	"\aCoolant\x12\x17\n" +
+	"\x13COOLANT_UNSPECIFIED\x10\x00\x12\x13\n" +
+	"\x0fCOOLANT_DRY_ICE\x10\x01\x12\x18\n" +
+	"\x14COOLANT_FROZEN_PACKS\x10\x02\x12\x19\n" +
+	"\x15COOLANT_CHILLED_PACKS\x10\x03\x12\x13\n" +
+	"\x0fCOOLANT_NOTHING\x10\x04*e\n" +
+	"\aBagFeel\x12\x18\n" +
+	"\x14BAG_FEEL_UNSPECIFIED\x10\x00\x12\x11\n" +
+	"\rBAG_FEEL_HARD\x10\x01\x12\x11\n" +
+	"\rBAG_FEEL_SOFT\x10\x02\x12\x1a\n" +
+	"\x16BAG_FEEL_THAWED_BEFORE\x10\x03*\xa8\x02\n" +
 	"\rDiscardReason\x12\x1e\n" +
 	"\x1aDISCARD_REASON_UNSPECIFIED\x10\x00\x12\x1a\n" +
 	"\x16DISCARD_REASON_EXPIRED\x10\x01\x12\x19\n" +
@@ -2236,51 +2458,56 @@ func file_thawtrail_v1_stock_proto_rawDescGZIP() []byte {
 	return file_thawtrail_v1_stock_proto_rawDescData
 }
 
-var file_thawtrail_v1_stock_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_thawtrail_v1_stock_proto_msgTypes = make([]protoimpl.MessageInfo, 24)
+var file_thawtrail_v1_stock_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
+var file_thawtrail_v1_stock_proto_msgTypes = make([]protoimpl.MessageInfo, 25)
 var file_thawtrail_v1_stock_proto_goTypes = []any{
-	(DiscardReason)(0),        // 0: thawtrail.v1.DiscardReason
-	(ReturnTo)(0),             // 1: thawtrail.v1.ReturnTo
-	(KitItem)(0),              // 2: thawtrail.v1.KitItem
-	(*BagsReceived)(nil),      // 3: thawtrail.v1.BagsReceived
-	(*BagFound)(nil),          // 4: thawtrail.v1.BagFound
-	(*BagsMoved)(nil),         // 5: thawtrail.v1.BagsMoved
-	(*PlaceCounted)(nil),      // 6: thawtrail.v1.PlaceCounted
-	(*BagMissing)(nil),        // 7: thawtrail.v1.BagMissing
-	(*BagsLent)(nil),          // 8: thawtrail.v1.BagsLent
-	(*TemperatureRead)(nil),   // 9: thawtrail.v1.TemperatureRead
-	(*PlaceWarm)(nil),         // 10: thawtrail.v1.PlaceWarm
-	(*QuarantineDecided)(nil), // 11: thawtrail.v1.QuarantineDecided
-	(*ThawStarted)(nil),       // 12: thawtrail.v1.ThawStarted
-	(*BathMeasured)(nil),      // 13: thawtrail.v1.BathMeasured
-	(*BagThawed)(nil),         // 14: thawtrail.v1.BagThawed
-	(*BagSoftened)(nil),       // 15: thawtrail.v1.BagSoftened
-	(*SetAttached)(nil),       // 16: thawtrail.v1.SetAttached
-	(*BagRefrozen)(nil),       // 17: thawtrail.v1.BagRefrozen
-	(*BagDiscarded)(nil),      // 18: thawtrail.v1.BagDiscarded
-	(*BagReturned)(nil),       // 19: thawtrail.v1.BagReturned
-	(*BagKeptBack)(nil),       // 20: thawtrail.v1.BagKeptBack
-	(*BatchHeld)(nil),         // 21: thawtrail.v1.BatchHeld
-	(*BatchReleased)(nil),     // 22: thawtrail.v1.BatchReleased
-	(*BatchRecalled)(nil),     // 23: thawtrail.v1.BatchRecalled
-	(*KitStocked)(nil),        // 24: thawtrail.v1.KitStocked
-	(*KitUsed)(nil),           // 25: thawtrail.v1.KitUsed
-	(*KitCounted)(nil),        // 26: thawtrail.v1.KitCounted
-	(*Moment)(nil),            // 27: thawtrail.v1.Moment
+	(Coolant)(0),              // 0: thawtrail.v1.Coolant
+	(BagFeel)(0),              // 1: thawtrail.v1.BagFeel
+	(DiscardReason)(0),        // 2: thawtrail.v1.DiscardReason
+	(ReturnTo)(0),             // 3: thawtrail.v1.ReturnTo
+	(KitItem)(0),              // 4: thawtrail.v1.KitItem
+	(*BagsReceived)(nil),      // 5: thawtrail.v1.BagsReceived
+	(*BagFound)(nil),          // 6: thawtrail.v1.BagFound
+	(*BagsMoved)(nil),         // 7: thawtrail.v1.BagsMoved
+	(*BagsCarried)(nil),       // 8: thawtrail.v1.BagsCarried
+	(*PlaceCounted)(nil),      // 9: thawtrail.v1.PlaceCounted
+	(*BagMissing)(nil),        // 10: thawtrail.v1.BagMissing
+	(*BagsLent)(nil),          // 11: thawtrail.v1.BagsLent
+	(*TemperatureRead)(nil),   // 12: thawtrail.v1.TemperatureRead
+	(*PlaceWarm)(nil),         // 13: thawtrail.v1.PlaceWarm
+	(*QuarantineDecided)(nil), // 14: thawtrail.v1.QuarantineDecided
+	(*ThawStarted)(nil),       // 15: thawtrail.v1.ThawStarted
+	(*BathMeasured)(nil),      // 16: thawtrail.v1.BathMeasured
+	(*BagThawed)(nil),         // 17: thawtrail.v1.BagThawed
+	(*BagSoftened)(nil),       // 18: thawtrail.v1.BagSoftened
+	(*SetAttached)(nil),       // 19: thawtrail.v1.SetAttached
+	(*BagRefrozen)(nil),       // 20: thawtrail.v1.BagRefrozen
+	(*BagDiscarded)(nil),      // 21: thawtrail.v1.BagDiscarded
+	(*BagReturned)(nil),       // 22: thawtrail.v1.BagReturned
+	(*BagKeptBack)(nil),       // 23: thawtrail.v1.BagKeptBack
+	(*BatchHeld)(nil),         // 24: thawtrail.v1.BatchHeld
+	(*BatchReleased)(nil),     // 25: thawtrail.v1.BatchReleased
+	(*BatchRecalled)(nil),     // 26: thawtrail.v1.BatchRecalled
+	(*KitStocked)(nil),        // 27: thawtrail.v1.KitStocked
+	(*KitUsed)(nil),           // 28: thawtrail.v1.KitUsed
+	(*KitCounted)(nil),        // 29: thawtrail.v1.KitCounted
+	(*Moment)(nil),            // 30: thawtrail.v1.Moment
 }
 var file_thawtrail_v1_stock_proto_depIdxs = []int32{
-	27, // 0: thawtrail.v1.PlaceWarm.from:type_name -> thawtrail.v1.Moment
-	27, // 1: thawtrail.v1.PlaceWarm.to:type_name -> thawtrail.v1.Moment
-	0,  // 2: thawtrail.v1.BagDiscarded.reason:type_name -> thawtrail.v1.DiscardReason
-	1,  // 3: thawtrail.v1.BagReturned.to:type_name -> thawtrail.v1.ReturnTo
-	2,  // 4: thawtrail.v1.KitStocked.item:type_name -> thawtrail.v1.KitItem
-	2,  // 5: thawtrail.v1.KitUsed.item:type_name -> thawtrail.v1.KitItem
-	2,  // 6: thawtrail.v1.KitCounted.item:type_name -> thawtrail.v1.KitItem
-	7,  // [7:7] is the sub-list for method output_type
-	7,  // [7:7] is the sub-list for method input_type
-	7,  // [7:7] is the sub-list for extension type_name
-	7,  // [7:7] is the sub-list for extension extendee
-	0,  // [0:7] is the sub-list for field type_name
+	0,  // 0: thawtrail.v1.BagsCarried.coolant:type_name -> thawtrail.v1.Coolant
+	1,  // 1: thawtrail.v1.BagsCarried.feel:type_name -> thawtrail.v1.BagFeel
+	30, // 2: thawtrail.v1.PlaceWarm.from:type_name -> thawtrail.v1.Moment
+	30, // 3: thawtrail.v1.PlaceWarm.to:type_name -> thawtrail.v1.Moment
+	2,  // 4: thawtrail.v1.BagDiscarded.reason:type_name -> thawtrail.v1.DiscardReason
+	3,  // 5: thawtrail.v1.BagReturned.to:type_name -> thawtrail.v1.ReturnTo
+	4,  // 6: thawtrail.v1.KitStocked.item:type_name -> thawtrail.v1.KitItem
+	4,  // 7: thawtrail.v1.KitUsed.item:type_name -> thawtrail.v1.KitItem
+	4,  // 8: thawtrail.v1.KitCounted.item:type_name -> thawtrail.v1.KitItem
+	9,  // [9:9] is the sub-list for method output_type
+	9,  // [9:9] is the sub-list for method input_type
+	9,  // [9:9] is the sub-list for extension type_name
+	9,  // [9:9] is the sub-list for extension extendee
+	0,  // [0:9] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_stock_proto_init() }
@@ -2291,19 +2518,20 @@ func file_thawtrail_v1_stock_proto_init() {
 	file_thawtrail_v1_record_proto_init()
 	file_thawtrail_v1_rules_proto_init()
 	file_thawtrail_v1_stock_proto_msgTypes[0].OneofWrappers = []any{}
-	file_thawtrail_v1_stock_proto_msgTypes[6].OneofWrappers = []any{}
+	file_thawtrail_v1_stock_proto_msgTypes[3].OneofWrappers = []any{}
 	file_thawtrail_v1_stock_proto_msgTypes[7].OneofWrappers = []any{}
-	file_thawtrail_v1_stock_proto_msgTypes[9].OneofWrappers = []any{}
-	file_thawtrail_v1_stock_proto_msgTypes[11].OneofWrappers = []any{}
-	file_thawtrail_v1_stock_proto_msgTypes[15].OneofWrappers = []any{}
+	file_thawtrail_v1_stock_proto_msgTypes[8].OneofWrappers = []any{}
+	file_thawtrail_v1_stock_proto_msgTypes[10].OneofWrappers = []any{}
+	file_thawtrail_v1_stock_proto_msgTypes[12].OneofWrappers = []any{}
 	file_thawtrail_v1_stock_proto_msgTypes[16].OneofWrappers = []any{}
+	file_thawtrail_v1_stock_proto_msgTypes[17].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_stock_proto_rawDesc), len(file_thawtrail_v1_stock_proto_rawDesc)),
-			NumEnums:      3,
-			NumMessages:   24,
+			NumEnums:      5,
+			NumMessages:   25,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
