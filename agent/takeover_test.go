@@ -184,7 +184,7 @@ func TestACaseIsTakenOverByCode(t *testing.T) {
 	b := newRelay(t)
 	shown, err := pb.NewCarryServiceClient(b.first.conn).ShowCode(t.Context(), &pb.ShowCodeRequest{Case: b.id})
 	require.NoError(t, err)
-	require.Len(t, shown.Rows, 3)
+	require.Len(t, shown.Rows, 4)
 	carry := pb.NewCarryServiceClient(b.second.conn)
 	req := &pb.TakeOverRequest{Code: strings.ToLower(strings.Join(shown.Rows, "\n")), Dam: "quiet harbour", Mark: "Star", Author: "K. Low", RequestId: "click", Look: true}
 	looked, err := carry.TakeOver(t.Context(), req)
@@ -210,4 +210,47 @@ func TestACaseIsTakenOverByCode(t *testing.T) {
 	require.InDelta(t, 52.5, *s.WeightKg, 0.01)
 	b.ends()
 	require.Equal(t, "foal of Quiet Harbour (star)", b.second.sheetOf(b.id).Case.Patient, "the opening itself, since it came")
+}
+
+// TestTheBagThatRunsNow: the first bag is known to both laptops. Out of reach, the first
+// one ends it and hangs another; the second one types the code.
+func TestTheBagThatRunsNow(t *testing.T) {
+	b := newRelay(t)
+	b.start(b.addr)
+	b.same(b.first)
+	b.same(b.second)
+	b.stop()
+	require.True(t, b.second.sheetOf(b.id).Transfusions[0].Running)
+	reed := func(e *pb.Entry) *pb.WriteResponse { return b.first.enter("J. Reed", e) }
+	reed(&pb.Entry{Body: &pb.Entry_Finished{Finished: &pb.TransfusionEnded{Bag: b.bag, Case: b.id, GivenMl: 930}}})
+	next := reed(&pb.Entry{Body: &pb.Entry_BagsReceived{BagsReceived: &pb.BagsReceived{
+		Product: "Foal plasma", Batch: "H2208", Expiry: "2031-03", VolumeMl: 950, Count: 1, Place: "north freezer",
+	}}}).Made[0]
+	reed(&pb.Entry{Body: &pb.Entry_HangChecked{HangChecked: &pb.HangChecked{
+		Case: b.id, Bag: next, PatientConfirmed: true, SameBag: true, FullyThawed: true, ClearNoClots: true, WholeWhenSqueezed: true,
+	}}})
+	reed(&pb.Entry{Body: &pb.Entry_TransfusionStarted{TransfusionStarted: &pb.TransfusionStarted{Bag: next, Case: b.id}}})
+	reed(&pb.Entry{Body: &pb.Entry_VitalsNoted{VitalsNoted: &pb.VitalsNoted{
+		Case: b.id, TemperatureDc: proto.Int32(384), HeartRate: proto.Int32(96), BreathingRate: proto.Int32(30), GivenMl: proto.Int32(20),
+	}}})
+	shown, err := pb.NewCarryServiceClient(b.first.conn).ShowCode(t.Context(), &pb.ShowCodeRequest{Case: b.id})
+	require.NoError(t, err)
+	_, err = pb.NewCarryServiceClient(b.second.conn).TakeOver(t.Context(), &pb.TakeOverRequest{Code: strings.Join(shown.Rows, " "), Dam: shown.Dam, Mark: shown.Mark, Author: "K. Low"})
+	require.NoError(t, err)
+
+	s := b.second.sheetOf(b.id)
+	require.Len(t, s.Transfusions, 2)
+	require.False(t, s.Transfusions[0].Running, "the first bag ended")
+	require.True(t, s.Transfusions[0].EndedByCode)
+	require.True(t, s.Transfusions[1].Running)
+	require.EqualValues(t, 950, s.Case.GivenMl)
+	require.True(t, slices.ContainsFunc(s.Vitals, func(v *pb.VitalsRow) bool { return v.GetTemperatureC() == 38.4 }), "the last vitals")
+
+	b.start(b.addr)
+	b.same(b.first)
+	b.same(b.second)
+	s = b.second.sheetOf(b.id)
+	require.EqualValues(t, 930, s.Transfusions[0].GivenMl, "the end itself")
+	require.False(t, s.Transfusions[0].EndedByCode)
+	require.EqualValues(t, 950, s.Case.GivenMl)
 }

@@ -33,13 +33,16 @@ func (d *console) handoverCodeCommand() *cobra.Command {
 		p.hang("  mark   ", "         ", line(answer.Mark))
 		d.tellSheet(p, answer.Says)
 		p.line("")
-		p.wrap("", "On the other laptop: `thawtrail takeover code ROW ROW ROW --dam NAME --mark MARK`, or its page 'Take over a case'. Until a link or a file brings word of it, this laptop goes on with its alarms.")
+		p.wrap("", "On the other laptop: `thawtrail takeover code ROW ROW ROW ROW --dam NAME --mark MARK`, or its page 'Take over a case'. Until a link or a file brings word of it, this laptop goes on with its alarms.")
 		return nil
 	}
 	return cmd
 }
 
 func (d *console) tellSheet(p *page, says []string) {
+	if len(says) == 0 {
+		return
+	}
 	p.line("")
 	for _, s := range says {
 		p.hang("  - ", "    ", line(s))
@@ -52,14 +55,14 @@ func (d *console) takeoverCodeCommand() *cobra.Command {
 	by := &flagOf{name: "by", metavar: metaText, help: "who takes the case over"}
 	look := &flagOf{name: "look", metavar: metaSwitch, help: "only say what the code says"}
 	cmd := &cobra.Command{
-		Use: "code ROW ROW ROW", Short: "Take over a running case by the code on another laptop's screen",
-		Example: "takeover code 4T2M-8QPD-1XZ9-HH 0KS1-9WRC-70A4-2B QG5N-3VYE-M6DT-8J --dam 'Quiet Harbour' --mark star", Args: cobra.ArbitraryArgs, DisableFlagsInUseLine: true,
+		Use: "code ROW ROW ROW ROW", Short: "Take over a running case by the code on another laptop's screen",
+		Example: "takeover code 4T2M-8QPD-1XZ9-HH 0KS1-9WRC-70A4-2B QG5N-3VYE-M6DT-8J 7A1C-90FK-2HZB-3M --dam 'Quiet Harbour' --mark star", Args: cobra.ArbitraryArgs, DisableFlagsInUseLine: true,
 	}
 	bindFlags(cmd.Flags(), dam, mark, by, look)
 	l := d.bindLink(cmd.Flags())
 	cmd.RunE = func(cmd *cobra.Command, words []string) error {
 		if len(words) == 0 {
-			return refusal.New("arguments", "", "the three rows of the code")
+			return refusal.New("arguments", "", "the rows of the code: four, or three of an older program")
 		}
 		answer := &pb.TakeOverResponse{}
 		req := &pb.TakeOverRequest{Code: strings.Join(words, " "), Dam: dam.text(), Mark: mark.text(), Author: by.text(), Look: look.text() == "true"}
@@ -67,11 +70,12 @@ func (d *console) takeoverCodeCommand() *cobra.Command {
 			return err
 		}
 		if l.json.text() == "true" {
-			return d.object(map[string]any{"case": answer.Case, "record": answer.Record, "says": answer.Says})
+			return d.object(map[string]any{"case": answer.Case, "record": answer.Record, "says": answer.Says, "cautions": answer.Cautions})
 		}
 		p := newPage(d.out)
 		p.wrap("", "The code says of case "+line(answer.Case)+":")
 		d.tellSheet(p, answer.Says)
+		d.tellSheet(p, answer.Cautions)
 		p.line("")
 		if answer.Record == "" {
 			p.wrap("", "Nothing was saved.")

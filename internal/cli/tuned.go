@@ -273,6 +273,8 @@ func (p *page) caseRows(x *pb.GetCaseResponse) {
 				state = "clamped"
 			} else if t.Running {
 				state = "running"
+			} else if t.EndedByCode {
+				state = "ended, as a code told"
 			}
 			rows = append(rows, tableRow{cells: []string{
 				line(bagText(t.Bag)), line(t.Batch), line(clockText(t.StartedAt)), fmt.Sprint(t.ElapsedMin), fmt.Sprint(t.GivenMl), fmt.Sprint(t.RateMlPerH), state,

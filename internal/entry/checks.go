@@ -110,7 +110,7 @@ func (e *pending) raiseByType() ([]caution.Raised, error) {
 	case *pb.TransfusionEnded:
 		return b.checkEnded(p, e.spec.Name == "finished")
 	case *pb.CaseAdopted:
-		return nil, b.checkAdopted(p)
+		return b.checkAdopted(p)
 	}
 	return b.raiseAboutStock(e.payload)
 }

@@ -4,11 +4,11 @@
 //
 // # The code
 //
-// 42 characters of base 32 (without I, L, O and U) in three rows of 14: 39 that
-// say something, 195 bits, and one check character a row.
+// 56 characters of base 32 (without I, L, O and U) in four rows of 14: 52 that
+// say something, 260 bits, and one check character a row.
 //
 //	bits  what
-//	   3  version: 1
+//	   3  version: 2
 //	  50  case: its whole id, so that the records meet when the laptops do
 //	  40  bag: its number without the check character
 //	  14  weight in 0.1 kg; 0 none
@@ -22,6 +22,17 @@
 //	   3  reaction seen, slow stage, clamp shut
 //	  10  a check over the dam's name and the mark
 //	   1  zero
+//	      fourth row
+//	   8  made: minutes after the start; 255 later
+//	   8  last look: minutes before the code was made; 255 none, or earlier
+//	   8  its temperature in 0.1 C over 25.0; 255 none
+//	   9  its heart rate; 511 none
+//	   8  its breathing rate; 255 none
+//	  24  temperature, heart rate in steps of 2, breathing rate of the baseline; 255 none
+//
+// A code of version 1 is the first three rows, with 1 as its version: a program that
+// is a little older shows it, and it is read as well. Without the fourth row alarms
+// begin anew with the first look at the second laptop.
 //
 // A letter of a name costs a character in a code as it does in words, and words
 // are read without slips. So the dam's name and the mark are not in the code: they
@@ -38,7 +49,7 @@
 // The characters x0 ... x13 of row r are elements of the field of 32 elements
 // (modulo z^5 + z^2 + 1). They fulfil
 //
-//	x0 + a x1 + a^2 x2 + ... + a^13 x13 = r        a = z, r = 1, 2, 3
+//	x0 + a x1 + a^2 x2 + ... + a^13 x13 = r        a = z, r = 1, 2, 3, 4
 //
 // The fourteen powers of a all differ and none is zero, so one wrong character, a
 // swap of any two characters of the row, and a row in another's place are always

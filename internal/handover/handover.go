@@ -13,14 +13,14 @@ import (
 
 // Rows and their length, check character included.
 const (
-	Rows     = 3
+	Rows     = 4
 	RowChars = 14
 )
 
 const (
-	version   = 1
+	version   = 2
+	firstRows = 3 // of a code of version 1, and of what every version begins with
 	charBits  = 5
-	codeChars = Rows * (RowChars - 1)
 	none13    = 1<<13 - 1
 	none8     = 1<<8 - 1
 	// aheadMin is how far a start may lie after the reader's clock.
@@ -44,6 +44,10 @@ type Sheet struct {
 	Reaction     bool
 	SlowStage    bool
 	Clamped      bool
+	MadeMs       int64 // when the code was made; 0 in a code of version 1
+	VitalsMs     int64 // of Vitals
+	Vitals       Look  // the last look
+	Baseline     Look  // what alarms compare with
 }
 
 // field is one number of the code.
@@ -57,16 +61,24 @@ var layout = []field{
 	{"started", 11}, {"set", 8}, {"read", 8}, {"vitals", 8}, {"flags", 3}, {"words", 10}, {"zero", 1},
 }
 
-// Write makes the three rows, each in groups of four, of a sheet and the words
-// that are typed beside it. It refuses what does not fit.
+// layouts are the numbers of each version. A code that is shown once is typed for ever:
+// what an older program made is read as long as its case runs.
+var layouts = map[int]struct {
+	version uint64
+	fields  []field
+}{firstRows: {1, layout}, Rows: {version, append(layout[:len(layout):len(layout)], lastRow...)}}
+
+// Write makes the rows, each in groups of four, of a sheet and the words that are typed
+// beside it. It refuses what does not fit.
 func Write(s Sheet, dam, mark string) ([Rows]string, error) {
 	var rows [Rows]string
 	v, err := s.numbers()
 	if err != nil {
 		return rows, err
 	}
+	s.lastNumbers(v)
 	v["words"] = wordCheck(dam, mark)
-	chars := spell(v)
+	chars := spell(layouts[Rows].fields, v)
 	for r := range rows {
 		body := chars[r*(RowChars-1) : (r+1)*(RowChars-1)]
 		rows[r] = transcript.Groups(text(append(body[:len(body):len(body)], closing(body, byte(r+1)))))
@@ -119,11 +131,13 @@ func minutes(ms, distance int64) uint64 {
 // the reading laptop's clock. A refusal names the row with the slip, or the words.
 func Read(code, dam, mark string, now time.Time) (Sheet, error) {
 	plain := transcript.Squeezed(code)
-	if len(code) > 1000 || len(plain) != Rows*RowChars {
-		return Sheet{}, refusal.New("code", fmt.Sprintf("%d characters", len(plain)), fmt.Sprintf("%d rows of %d characters", Rows, RowChars))
+	n := len(plain) / RowChars
+	form, known := layouts[n]
+	if len(code) > 1000 || !known || len(plain)%RowChars != 0 {
+		return Sheet{}, refusal.New("code", fmt.Sprintf("%d characters", len(plain)), fmt.Sprintf("%d rows of %d characters; %d rows from an older program", Rows, RowChars, firstRows))
 	}
 	var chars []byte
-	for r := range Rows {
+	for r := range n {
 		row, err := values(plain[r*RowChars:(r+1)*RowChars], r)
 		if err != nil {
 			return Sheet{}, err
@@ -133,8 +147,8 @@ func Read(code, dam, mark string, now time.Time) (Sheet, error) {
 		}
 		chars = append(chars, row[:RowChars-1]...)
 	}
-	v := read(chars)
-	if v["version"] != version || v["zero"] != 0 {
+	v := read(form.fields, chars)
+	if v["version"] != form.version || v["zero"] != 0 {
 		return Sheet{}, refusal.New("code", "another version", "a code of this version of the program").Because("hand the case over by a file, or bring both laptops up to date")
 	}
 	if v["words"] != wordCheck(dam, mark) {
@@ -168,6 +182,10 @@ func sheetOf(v map[string]uint64, now time.Time) (Sheet, error) {
 		return (start + sign*int64(v[name])) * minuteMs
 	}
 	s.SetMs, s.ReadMs, s.NextVitalsMs = at("set", -1), at("read", 1), at("vitals", 1)
+	if v["version"] > 1 {
+		s.MadeMs = at("made", 1)
+		s.readLast(v)
+	}
 	return s, nil
 }
 
@@ -179,14 +197,14 @@ func known(v uint64) *int32 {
 }
 
 // spell writes the numbers as characters, most significant bit first.
-func spell(v map[string]uint64) []byte {
-	bits := make([]byte, 0, codeChars*charBits)
-	for _, f := range layout {
+func spell(fields []field, v map[string]uint64) []byte {
+	var bits []byte
+	for _, f := range fields {
 		for i := f.bits - 1; i >= 0; i-- {
 			bits = append(bits, byte(v[f.name]>>i&1))
 		}
 	}
-	out := make([]byte, codeChars)
+	out := make([]byte, len(bits)/charBits)
 	for i, b := range bits {
 		out[i/charBits] = out[i/charBits]<<1 | b
 	}
@@ -194,10 +212,10 @@ func spell(v map[string]uint64) []byte {
 }
 
 // read is the reverse of spell.
-func read(chars []byte) map[string]uint64 {
+func read(fields []field, chars []byte) map[string]uint64 {
 	v := map[string]uint64{}
 	at := 0
-	for _, f := range layout {
+	for _, f := range fields {
 		for range f.bits {
 			bit := chars[at/charBits] >> (charBits - 1 - at%charBits) & 1
 			v[f.name] = v[f.name]<<1 | uint64(bit)

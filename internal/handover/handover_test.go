@@ -27,6 +27,8 @@ func sheet(t *testing.T) Sheet {
 	return Sheet{
 		Case: "5Q7K2M9XZ0", Bag: bagOf(t, 5), WeightG: 52_500, GivenMl: new(int32(420)), BeforeMl: 900, MlPerH: new(int32(1050)),
 		StartedMs: start, SetMs: start - 4*minuteMs, ReadMs: start + 30*minuteMs, NextVitalsMs: start + 45*minuteMs, Reaction: true, SlowStage: true,
+		MadeMs: start + 34*minuteMs, VitalsMs: start + 30*minuteMs, Vitals: Look{new(int32(384)), new(int32(301)), new(int32(36))},
+		Baseline: Look{new(int32(379)), new(int32(92)), new(int32(31))},
 	}
 }
 
@@ -44,7 +46,7 @@ func code(t *testing.T, s Sheet) string {
 func TestASheetComesBack(t *testing.T) {
 	s := sheet(t)
 	text := code(t, s)
-	require.Equal(t, 42, len(strings.NewReplacer("-", "", "\n", "").Replace(text)), "as many characters as the doc says")
+	require.Equal(t, 56, len(strings.NewReplacer("-", "", "\n", "").Replace(text)), "as many characters as the doc says")
 	got, err := Read(strings.ToLower(strings.ReplaceAll(text, "0", "o")), "quiet  harbour", "STAR near hind-sock", night)
 	require.NoError(t, err)
 	require.Equal(t, s, got)
@@ -78,10 +80,12 @@ func TestEverySlipIsFound(t *testing.T) {
 			require.ErrorContains(t, err, "of the code", "%d and %d changed places", i, j)
 		}
 	}
-	rows := []string{plain[:14], plain[14:28], plain[28:]}
-	_, err := Read(rows[1]+rows[0]+rows[2], dam, mark, night)
+	rows := []string{plain[:14], plain[14:28], plain[28:42], plain[42:]}
+	_, err := Read(rows[1]+rows[0]+rows[2]+rows[3], dam, mark, night)
 	require.ErrorContains(t, err, "row 1 of the code")
-	for _, bad := range []string{"", plain[:41], plain + "0", strings.Repeat("0", 5000), plain[:41] + "U"} {
+	_, err = Read(rows[0]+rows[1]+rows[2], dam, mark, night)
+	require.ErrorContains(t, err, "another version", "three rows of a code of four")
+	for _, bad := range []string{"", plain[:41], plain[:55], plain + "0", strings.Repeat("0", 5000), plain[:55] + "U"} {
 		_, err := Read(bad, dam, mark, night)
 		require.Error(t, err)
 	}
@@ -157,10 +161,14 @@ func TestAnySheetComesBack(t *testing.T) {
 			GivenMl: new(int32(some(8190, "given"))), BeforeMl: int32(some(8191, "before")), MlPerH: new(int32(some(8190, "rate"))), StartedMs: start,
 			SetMs: start - int64(some(254, "set"))*minuteMs, ReadMs: start + int64(some(254, "read"))*minuteMs, NextVitalsMs: start + int64(some(254, "vitals"))*minuteMs,
 			Clamped: rapid.Bool().Draw(rt, "clamped"), Reaction: rapid.Bool().Draw(rt, "reaction"),
+			MadeMs:   start + int64(some(254, "made"))*minuteMs,
+			Vitals:   Look{new(int32(250 + some(200, "temp"))), new(int32(some(350, "heart"))), new(int32(some(250, "breaths")))},
+			Baseline: Look{nil, new(int32(2 * some(175, "base heart"))), new(int32(some(250, "base breaths")))},
 		}
+		s.VitalsMs = s.MadeMs - int64(some(254, "look"))*minuteMs
 		rows, err := Write(s, dam, mark)
 		require.NoError(rt, err)
-		got, err := Read(rows[0]+rows[1]+rows[2], dam, mark, night)
+		got, err := Read(strings.Join(rows[:], " "), dam, mark, night)
 		require.NoError(rt, err)
 		require.Equal(rt, s, got)
 	})
@@ -181,4 +189,41 @@ func FuzzRead(f *testing.F) {
 			t.Fatal("read, written and read again is another sheet")
 		}
 	})
+}
+
+// oldCode is what a program of version 1 made of the sheet of these tests.
+const oldCode = `4PWY-CAH7-QW07-0P
+6187-S043-8D43-GX
+GGD1-Q843-RPPM-YT`
+
+// TestACodeOfVersion1IsStillRead: rows that the program before this one showed.
+func TestACodeOfVersion1IsStillRead(t *testing.T) {
+	got, err := Read(oldCode, dam, mark, night)
+	require.NoError(t, err)
+	want := sheet(t)
+	want.MadeMs, want.VitalsMs, want.Vitals, want.Baseline = 0, 0, Look{}, Look{}
+	require.Equal(t, want, got)
+}
+
+// TestALookWithoutATimeStaysBehind: one that the code cannot date is not told.
+func TestALookWithoutATimeStaysBehind(t *testing.T) {
+	for name, change := range map[string]func(*Sheet){
+		"made too late": func(s *Sheet) { s.MadeMs = s.StartedMs + 255*minuteMs },
+		"look too old":  func(s *Sheet) { s.VitalsMs = s.MadeMs - 255*minuteMs },
+		"never looked":  func(s *Sheet) { s.VitalsMs, s.Vitals = 0, Look{} },
+	} {
+		s := sheet(t)
+		change(&s)
+		got, err := Read(code(t, s), dam, mark, night)
+		require.NoError(t, err, name)
+		require.True(t, got.Vitals.Empty(), name)
+		require.Zero(t, got.VitalsMs, name)
+		require.Equal(t, s.Baseline, got.Baseline, name)
+	}
+	s := sheet(t)
+	s.Vitals, s.Baseline.HeartRate = Look{HeartRate: new(int32(600)), TemperatureDc: new(int32(240))}, new(int32(93))
+	got, err := Read(code(t, s), dam, mark, night)
+	require.NoError(t, err)
+	require.True(t, got.Vitals.Empty(), "no measurement lies there")
+	require.EqualValues(t, 94, *got.Baseline.HeartRate, "in steps of two")
 }

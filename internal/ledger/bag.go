@@ -150,7 +150,7 @@ func (b *Bag) Running() bool {
 func foldBag(s *set) State {
 	b := &Bag{}
 	b.label(s)
-	b.Uses = usesOf(s.story)
+	b.Uses = usesOf(s.key.ID, s.story)
 	w := &custody{set: s, bag: b, put: placesPut(s)}
 	for _, f := range s.story {
 		b.apply(f)

@@ -26,6 +26,7 @@ type Use struct {
 	CountedMl int32       // of it, what no other entry had told before
 	Log       event.LogID // of the start, else of the end
 	RequestID string
+	Told      bool // ended as a code told: nobody entered the end
 	from, to  *fact
 }
 
@@ -38,21 +39,15 @@ type GivenTo struct {
 }
 
 // usesOf pairs the starts and ends of a bag, in happened order. What a code told
-// stands in for a start that is not here.
-func usesOf(facts []*fact) []Use {
+// stands in for a start or an end that is not here.
+func usesOf(id string, facts []*fact) []Use {
 	var uses []Use
 	for _, f := range facts {
 		switch p := f.body.(type) {
 		case *pb.CaseAdopted:
-			told := adoptionOf(f, p).Told
-			if told == nil || startedFor(facts, p.Case) || slices.ContainsFunc(uses, func(u Use) bool { return u.Case == p.Case }) {
-				continue
+			if told := adoptionOf(f, p).Told; told != nil {
+				uses = toldUse(id, uses, facts, f, p, told)
 			}
-			at := f.stamp()
-			at.AtMs = told.StartedMs
-			uses = append(uses, Use{
-				Case: p.Case, Patient: cmp.Or(told.patient(), p.Case), Start: &at, Log: f.rec.Log, RequestID: f.rec.Head.RequestId, from: f,
-			})
 		case *pb.TransfusionStarted:
 			at := f.stamp()
 			uses = append(uses, Use{
@@ -66,8 +61,25 @@ func usesOf(facts []*fact) []Use {
 				u = &uses[len(uses)-1]
 			}
 			at := f.stamp()
-			u.End, u.Finished, u.GivenMl, u.to = &at, f.typ == typeFinished, p.GivenMl, f
+			u.End, u.Finished, u.GivenMl, u.to, u.Told = &at, f.typ == typeFinished, p.GivenMl, f, false
 		}
+	}
+	return uses
+}
+
+// toldUse takes what a code says of a bag: that it hangs, or that it had ended by then.
+func toldUse(id string, uses []Use, facts []*fact, f *fact, p *pb.CaseAdopted, told *CodeSheet) []Use {
+	at := f.stamp()
+	if told.Bag == id && !startedFor(facts, p.Case) && !slices.ContainsFunc(uses, func(u Use) bool { return u.Case == p.Case }) {
+		start := at
+		start.AtMs = told.StartedMs
+		uses = append(uses, Use{
+			Case: p.Case, Patient: cmp.Or(told.patient(), p.Case), Start: &start, Log: f.rec.Log, RequestID: f.rec.Head.RequestId, from: f,
+		})
+	}
+	if u := openUse(&uses, p.Case, f.rec.Log); u != nil && u.End == nil && slices.Contains(p.EndedBags, id) {
+		at.AtMs = max(u.Start.AtMs, told.StartedMs)
+		u.End, u.Told = &at, true
 	}
 	return uses
 }
@@ -81,10 +93,10 @@ func startedFor(facts []*fact, id string) bool {
 }
 
 // openUse finds the transfusion that an end belongs to: one of the same case
-// without an end, rather one from the same log.
+// without an end that somebody entered, rather one from the same log.
 func openUse(uses *[]Use, id string, log event.LogID) *Use {
 	open := func(own bool) func(Use) bool {
-		return func(u Use) bool { return u.Case == id && u.End == nil && (!own || u.Log == log) }
+		return func(u Use) bool { return u.Case == id && (u.End == nil || u.Told) && (!own || u.Log == log) }
 	}
 	i := slices.IndexFunc(*uses, open(true))
 	if i < 0 {

@@ -175,6 +175,7 @@ func (c *Case) treating(f *fact) bool {
 		c.end(at, p, f.typ == typeFinished)
 	case *pb.RateSet:
 		c.Rates = append(c.Rates, Rate{Stamp: at, MlPerH: p.MlPerH, SlowStage: p.SlowStage, DropsPerMin: copied(p.DropsPerMin), Bag: p.Bag})
+		c.ranOn(p.Bag, at.AtMs)
 	case *pb.FlowChanged:
 		c.flow(at, p, f.typ == typeClamped)
 	case *pb.VitalsNoted:

@@ -3,8 +3,6 @@ package ledger
 import (
 	"slices"
 
-	"google.golang.org/protobuf/proto"
-
 	"thawtrail/internal/event"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -41,6 +39,18 @@ type CodeSheet struct {
 	SetMs        int64 // 0: not noted
 	ReadMs       int64
 	NextVitalsMs int64
+	MadeMs       int64 // 0: not told by an older program
+	VitalsMs     int64
+	Look         ToldLook // the last one
+	Baseline     ToldLook
+}
+
+// ToldLook is a look at the patient as a code told it.
+type ToldLook struct {
+	_             struct{} `cbor:",toarray"`
+	TemperatureDc *int32
+	HeartRate     *int32
+	BreathingRate *int32
 }
 
 func adoptionOf(f *fact, p *pb.CaseAdopted) Adoption {
@@ -51,6 +61,9 @@ func adoptionOf(f *fact, p *pb.CaseAdopted) Adoption {
 			GivenMl: copied(p.GivenMl), BeforeMl: p.GivenBeforeMl, MlPerH: copied(p.MlPerH), SlowStage: p.SlowStage,
 			Clamped: p.Clamped, ReactionSeen: p.ReactionSeen, StartedMs: p.StartedAt.GetUnixMs(), SetMs: p.SetAttachedAt.GetUnixMs(),
 			ReadMs: p.ReadAt.GetUnixMs(), NextVitalsMs: p.NextVitalsAt.GetUnixMs(),
+			MadeMs: p.MadeAt.GetUnixMs(), VitalsMs: p.VitalsAt.GetUnixMs(),
+			Look:     ToldLook{TemperatureDc: copied(p.TemperatureDc), HeartRate: copied(p.HeartRate), BreathingRate: copied(p.BreathingRate)},
+			Baseline: ToldLook{TemperatureDc: copied(p.BaselineTemperatureDc), HeartRate: copied(p.BaselineHeartRate), BreathingRate: copied(p.BaselineBreathingRate)},
 		}
 	}
 	return a
@@ -63,58 +76,6 @@ func (c *Case) Holder() []byte {
 		return c.Adoptions[n-1].Device
 	}
 	return nil
-}
-
-// LastTold is what the last code told; nil when there was none.
-func (c *Case) LastTold() *CodeSheet {
-	for _, a := range slices.Backward(c.Adoptions) {
-		if a.Told != nil {
-			return a.Told
-		}
-	}
-	return nil
-}
-
-// adopt notes that a laptop took the case over and lets what its code told stand
-// in for the records that are not here.
-func (c *Case) adopt(s *set, f *fact, p *pb.CaseAdopted) {
-	a := adoptionOf(f, p)
-	c.Adoptions = append(c.Adoptions, a)
-	told := a.Told
-	if told == nil {
-		return
-	}
-	others := s.byOthers(f.rec.Log)
-	if c.Transfused(told.Bag) == nil && !others(func(m proto.Message) bool { p, ok := m.(*pb.TransfusionStarted); return ok && p.Bag == told.Bag }) {
-		at := a.Stamp
-		at.AtMs = told.StartedMs
-		c.start(at, &pb.TransfusionStarted{Bag: told.Bag, Product: told.Product, Batch: told.Batch, Patient: told.patient()})
-	}
-	if !others(func(m proto.Message) bool { p, ok := m.(*pb.SetAttached); return ok && p.Bag == told.Bag }) && told.SetMs != 0 {
-		at := a.Stamp
-		at.AtMs = told.SetMs
-		c.Sets = append(c.Sets, CaseBag{Stamp: at, Bag: told.Bag})
-	}
-	if !others(func(m proto.Message) bool { _, ok := m.(*pb.RateSet); return ok }) && told.MlPerH != nil {
-		c.Rates = append(c.Rates, Rate{Stamp: a.Stamp, MlPerH: *told.MlPerH, SlowStage: told.SlowStage, Bag: told.Bag})
-	}
-	if !others(func(m proto.Message) bool { _, ok := m.(*pb.PatientWeighed); return ok }) && told.WeightG != nil {
-		c.Weights = append(c.Weights, Weight{Stamp: a.Stamp, WeightG: *told.WeightG})
-	}
-	if !others(func(m proto.Message) bool { _, ok := m.(*pb.FlowChanged); return ok }) {
-		c.Clamped = c.Clamped || told.Clamped
-	}
-	if t := c.Transfused(told.Bag); t != nil && told.GivenMl != nil {
-		t.ReadMl = max(t.ReadMl, *told.GivenMl)
-	}
-}
-
-// byOthers looks for a fact in logs other than one: where the records came from
-// that a code was made of.
-func (s *set) byOthers(own event.LogID) func(func(proto.Message) bool) bool {
-	return func(is func(proto.Message) bool) bool {
-		return slices.ContainsFunc(s.story, func(f *fact) bool { return f.rec.Log != own && is(f.body) })
-	}
 }
 
 // patient is the patient's key, as far as the dam's name makes one.
@@ -140,7 +101,7 @@ func (c *Case) standIn() {
 	}
 	before := told.BeforeMl
 	for i := range c.Transfusions {
-		if t := &c.Transfusions[i]; t.Bag != told.Bag && t.FirstMs() < told.StartedMs {
+		if t := &c.Transfusions[i]; t.Bag != told.Bag && minute(t.FirstMs()) <= minute(told.MomentMs()) {
 			before -= t.CountedMl()
 		}
 	}
@@ -149,7 +110,16 @@ func (c *Case) standIn() {
 
 // LastReadMs is when a running bag was last read: from vitals and clampings since
 // its start, or as a code told; 0 when it was not.
-func (c *Case) LastReadMs(t *Transfusion) (ms int64) {
+func (c *Case) LastReadMs(t *Transfusion) int64 {
+	ms := c.readHereMs(t)
+	if told := c.LastTold(); told != nil && told.Bag == t.Bag && told.GivenMl != nil {
+		ms = max(ms, told.ReadMs)
+	}
+	return ms
+}
+
+// readHereMs is when it was last read by what is on record here.
+func (c *Case) readHereMs(t *Transfusion) (ms int64) {
 	for i := range c.Vitals {
 		if v := &c.Vitals[i]; v.GivenMl != nil && v.Stamp.AtMs >= t.FirstMs() {
 			ms = max(ms, v.Stamp.AtMs)
@@ -159,9 +129,6 @@ func (c *Case) LastReadMs(t *Transfusion) (ms int64) {
 		if f := &c.Flows[i]; f.GivenMl != nil && (f.Bag == t.Bag || f.Bag == "") && f.Stamp.AtMs >= t.FirstMs() {
 			ms = max(ms, f.Stamp.AtMs)
 		}
-	}
-	if told := c.LastTold(); told != nil && told.Bag == t.Bag && told.GivenMl != nil {
-		ms = max(ms, told.ReadMs)
 	}
 	return ms
 }

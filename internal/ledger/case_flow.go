@@ -20,6 +20,9 @@ type Transfusion struct {
 	GivenMl int32 // of this bag in all: the greatest that an end tells
 	ReadMl  int32 // as last read off the bag while it ran
 	Running bool  // started after its last end
+	// ToldEndMs is by when it had ended, as a code told; 0 while it runs, and as soon as
+	// somebody entered the end.
+	ToldEndMs int64
 }
 
 // TransfusionEnd is one entry of a bag's end.
@@ -41,15 +44,15 @@ func (t *Transfusion) FirstMs() int64 {
 
 // LastMs is when the bag was last ended; 0 while it runs.
 func (t *Transfusion) LastMs() int64 {
-	if t.Running || len(t.Ends) == 0 {
-		return 0
+	if t.Running || len(t.Ends) == 0 || t.ToldEndMs != 0 {
+		return t.ToldEndMs
 	}
 	return t.Ends[len(t.Ends)-1].Stamp.AtMs
 }
 
 // CountedMl is what the patient had of the bag, as far as it is known.
 func (t *Transfusion) CountedMl() int32 {
-	if t.Running {
+	if t.Running || t.ToldEndMs != 0 {
 		return max(t.GivenMl, t.ReadMl)
 	}
 	return t.GivenMl
@@ -109,7 +112,7 @@ func (c *Case) start(at Stamp, p *pb.TransfusionStarted) {
 	t.Patient, t.Product, t.Batch, t.Place = p.Patient, p.Product, p.Batch, p.Place
 	t.Shared = t.Shared || p.SharedWithTwin
 	t.Starts = append(t.Starts, at)
-	t.Running = true
+	t.Running, t.ToldEndMs = true, 0
 	c.Clamped = false
 }
 
@@ -121,12 +124,13 @@ func (c *Case) end(at Stamp, p *pb.TransfusionEnded, finished bool) {
 	}
 	t.Ends = append(t.Ends, TransfusionEnd{Stamp: at, Finished: finished, GivenMl: p.GivenMl, Reason: p.Reason})
 	t.GivenMl = max(t.GivenMl, p.GivenMl)
-	t.Running = false
+	t.Running, t.ToldEndMs = false, 0
 }
 
 func (c *Case) flow(at Stamp, p *pb.FlowChanged, clamped bool) {
 	c.Flows = append(c.Flows, Flow{Stamp: at, Clamped: clamped, Reason: p.Reason, GivenMl: copied(p.GivenMl), Bag: p.Bag})
 	c.Clamped = clamped
+	c.ranOn(p.Bag, at.AtMs)
 	c.read(p.GivenMl, p.Bag)
 }
 

@@ -133,7 +133,7 @@ func (b *ReadView) sheet(out *pb.GetCaseResponse, c *ledger.Case) (err error) {
 func (b *ReadView) transfusionRow(c *ledger.Case, t *ledger.Transfusion) *pb.TransfusionRow {
 	row := &pb.TransfusionRow{
 		Bag: bagText(t.Bag), Batch: t.Batch, StartedAt: b.Stamp(t.FirstMs()), EndedAt: b.Stamp(t.LastMs()),
-		GivenMl: t.CountedMl(), Running: t.Running, Clamped: t.Running && c.Clamped,
+		GivenMl: t.CountedMl(), Running: t.Running, Clamped: t.Running && c.Clamped, EndedByCode: t.ToldEndMs != 0,
 	}
 	end := b.now.UnixMilli()
 	if ms := t.LastMs(); ms != 0 {

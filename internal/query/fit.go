@@ -79,12 +79,21 @@ func (b *ReadView) givenElsewhere(bag *ledger.Bag, c *ledger.Case) (said string,
 		if other != nil {
 			who = patientOrCase(other)
 		}
-		if u.Start != nil && u.End == nil {
+		if u.Start != nil && u.End == nil && !endedIn(other, bag.Entity.ID) {
 			return "it hangs at the " + who + " since " + b.clockText(u.Start.AtMs), nil
 		}
 		said = fmt.Sprintf("%d mL of it were given to the %s", u.GivenMl, who)
 	}
 	return said, nil
+}
+
+// endedIn says that a bag's own records lack the end which its case knows of by a code.
+func endedIn(c *ledger.Case, bag string) bool {
+	if c == nil {
+		return false
+	}
+	t := c.Transfused(bag)
+	return t != nil && t.ToldEndMs != 0
 }
 
 func linkedTo(c *ledger.Case, other string) bool {

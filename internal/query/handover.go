@@ -4,10 +4,12 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"strings"
 	"time"
 
 	"google.golang.org/protobuf/proto"
 
+	"thawtrail/internal/engine"
 	"thawtrail/internal/handover"
 	"thawtrail/internal/label"
 	"thawtrail/internal/ledger"
@@ -41,7 +43,10 @@ func (s Reader) ShowCode(ctx context.Context, id string) (*pb.ShowCodeResponse, 
 		if c == nil || !c.Running {
 			return refusal.Conflict("case", found, "a case in which a bag runs").Because("a file hands over a case at any time: `thawtrail books write --case`")
 		}
-		sheet := b.codeSheet(c)
+		sheet, err := b.codeSheet(c)
+		if err != nil {
+			return err
+		}
 		out.Case, out.Says = found, b.SheetWords(sheet)
 		out.Dam, out.Mark = whoInWords(c)
 		rows, err := handover.Write(sheet, out.Dam, out.Mark)
@@ -60,8 +65,11 @@ func whoInWords(c *ledger.Case) (dam, mark string) {
 	return cmp.Or(p.DamName, p.Name, p.DamKey), cmp.Or(p.Markings, p.Colour, p.NeckBand)
 }
 
-func (b *ReadView) codeSheet(c *ledger.Case) handover.Sheet {
-	s := handover.Sheet{Case: c.Entity.ID, Clamped: c.Clamped, Reaction: len(c.Reactions) > 0, NextVitalsMs: NextVitals(c)}
+func (b *ReadView) codeSheet(c *ledger.Case) (handover.Sheet, error) {
+	s := handover.Sheet{
+		Case: c.Entity.ID, Clamped: c.Clamped, Reaction: len(c.Reactions) > 0, NextVitalsMs: NextVitals(c),
+		MadeMs: b.now.Truncate(time.Minute).UnixMilli(),
+	}
 	if told := c.LastTold(); told != nil {
 		s.Reaction = s.Reaction || told.ReactionSeen
 	}
@@ -86,7 +94,24 @@ func (b *ReadView) codeSheet(c *ledger.Case) handover.Sheet {
 	if n := len(c.Weights); n > 0 {
 		s.WeightG = c.Weights[n-1].WeightG
 	}
-	return s
+	watch, err := b.Watch(c)
+	sheetLooks(&s, Looks(c), watch)
+	return s, err
+}
+
+// sheetLooks puts the last look and the baseline of its alarms into a code.
+func sheetLooks(s *handover.Sheet, looks []engine.VitalsLook, watch engine.VitalsWatch) {
+	s.Baseline = carriedLook(watch.Baseline)
+	for i := range looks {
+		if look := carriedLook(looks[i].Values); !look.Empty() {
+			s.Vitals, s.VitalsMs = look, looks[i].AtMs
+		}
+	}
+}
+
+// carriedLook is the signs of a look, by VitalSign, as a code carries them.
+func carriedLook(values [3]*int32) handover.Look {
+	return handover.Look{TemperatureDc: values[engine.Temperature], HeartRate: values[engine.HeartRate], BreathingRate: values[engine.BreathingRate]}
 }
 
 // SheetWords tells what a code says, to be compared on both screens.
@@ -124,6 +149,24 @@ func (b *ReadView) SheetWords(s handover.Sheet) []string {
 	}
 	return []string{
 		fmt.Sprintf("bag %s, started %s, set attached %s", label.BagNumber(s.Bag), at(s.StartedMs), at(s.SetMs)),
-		given, flow, weight, reaction, "next vitals " + at(s.NextVitalsMs),
+		given, flow, weight, reaction, "last vitals " + lookWords(s.Vitals, at(s.VitalsMs)) + "; baseline " + lookWords(s.Baseline, ""),
+		"next vitals " + at(s.NextVitalsMs),
 	}
+}
+
+// lookWords tells a look in one line.
+func lookWords(l handover.Look, at string) string {
+	if l.Empty() {
+		return "not noted"
+	}
+	parts := []string{}
+	for s, v := range [...]*int32{engine.Temperature: l.TemperatureDc, engine.HeartRate: l.HeartRate, engine.BreathingRate: l.BreathingRate} {
+		if sign := engine.VitalSign(s); v != nil {
+			parts = append(parts, sign.String()+" "+sign.Value(*v))
+		}
+	}
+	if at != "" {
+		parts = append(parts, "at "+at)
+	}
+	return strings.Join(parts, ", ")
 }

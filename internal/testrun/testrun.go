@@ -7,7 +7,7 @@
 //	long     what .ci/long does: every round, and new seeds each time
 //
 // Tests ask Of for their number of rounds and call Check in place of rapid.Check.
-// What says itself how much it does (-seeds, -kills, -flips, RAPID_CHECKS,
+// What says itself how much it does (-seeds, -rounds, -flips, RAPID_CHECKS,
 // -rapid.seed) is not touched. Only tests import this package.
 package testrun
 
@@ -32,6 +32,14 @@ func Of(plain, whole int) int {
 		return whole
 	}
 	panic(Switch + " is '" + os.Getenv(Switch) + "', expected nothing, whole or long")
+}
+
+// Rounds is Of with a number of its own for a long run.
+func Rounds(plain, whole, long int) int {
+	if Long() {
+		return long
+	}
+	return Of(plain, whole)
 }
 
 // Long says whether this run draws new seeds.

@@ -42,9 +42,9 @@ func TestACaseIsTakenOverOnThePageByCode(t *testing.T) {
 	for _, m := range rowsIn.FindAllStringSubmatch(d.get("/case/"+id+"/handover"), -1) {
 		rows = append(rows, m[1])
 	}
-	require.Len(t, rows, 3)
+	require.Len(t, rows, 4)
 	s := d.second()
-	typed := []string{"row1", rows[0], "row2", strings.ToLower(rows[1]), "row3", strings.ReplaceAll(rows[2], "-", " "), "dam", "quiet harbour", "mark", "star near hind sock"}
+	typed := []string{"row1", rows[0], "row2", strings.ToLower(rows[1]), "row3", strings.ReplaceAll(rows[2], "-", " "), "row4", rows[3], "dam", "quiet harbour", "mark", "star near hind sock"}
 	slip := append([]string{}, typed...)
 	slip[3] = rows[2]
 	code, _, body := s.send("/takeover", s.fields(s.get("/takeover"), slip...))
@@ -56,6 +56,7 @@ func TestACaseIsTakenOverOnThePageByCode(t *testing.T) {
 	require.Equal(t, http.StatusOK, code)
 	require.Contains(t, plainText(body), "Compare with the other screen")
 	require.Contains(t, plainText(body), "weight 50.0 kg")
+	require.Contains(t, plainText(body), "last vitals temperature 38.2 C, heart rate 98/min, breathing rate 36/min, at ")
 	require.NotContains(t, s.get("/barn"), id, "to look is not to take over")
 	code, to, body := s.send("/takeover", s.fields(body, append(typed, "compared", "yes")...))
 	require.Equal(t, http.StatusSeeOther, code, plainText(body))
@@ -65,6 +66,8 @@ func TestACaseIsTakenOverOnThePageByCode(t *testing.T) {
 	require.Contains(t, run, "This laptop has the case since")
 	require.Contains(t, run, "by a code")
 	require.Contains(t, run, "quiet harbour")
+	require.Contains(t, run, "Alarms compare with the baseline that it told")
+	require.Contains(t, run, "38.2", "the last vitals")
 	require.Contains(t, run, "25 mL", "as last read on the other laptop")
 	require.Contains(t, run, "Nothing else is known of it here")
 	require.Contains(t, run, "The plan of the rate is not on this laptop")

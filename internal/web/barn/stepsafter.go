@@ -172,6 +172,9 @@ func prepareSheet(req *site.Request, p *stepPage) error {
 			if ms := b.T.LastMs(); ms != 0 {
 				row.Ended = cv.At(ms)
 			}
+			if b.T.ToldEndMs != 0 {
+				row.Ended = words.Say("sheet.ended_by_code", row.Ended)
+			}
 		}
 		m.Bags = append(m.Bags, row)
 	}

@@ -170,6 +170,8 @@ func (m *runMore) holder(cv *caseview.View) error {
 		switch {
 		case m.Elsewhere:
 			m.Holder = words.Say("adopt.elsewhere", laptop, cv.At(a.Stamp.AtMs))
+		case cv.ByCode(m.Bag) && !cv.C.HasBaseline():
+			m.Holder = words.Say("adopt.here_by_code_alone", cv.At(a.Stamp.AtMs))
 		case cv.ByCode(m.Bag):
 			m.Holder = words.Say("adopt.here_by_code", cv.At(a.Stamp.AtMs))
 		default:

@@ -23,12 +23,28 @@ import (
 
 // takeOverMore is the page on which a second laptop takes a case over.
 type takeOverMore struct {
-	Rows      []string // as typed
+	Rows      []codeRow
 	Dam, Mark string
 	Says      []string // what the code says, once it was read
+	Cautions  []string // what is to be thought of first
 	Said      string   // why the code was refused
 	FileSaid  string   // why the file was refused
 	RequestID string
+}
+
+// codeRow is one row of a code, as typed.
+type codeRow struct {
+	Number int
+	Typed  string
+}
+
+// newTakeOver is the empty page.
+func newTakeOver() *takeOverMore {
+	m := &takeOverMore{RequestID: site.NewRequestID()}
+	for i := range handover.Rows {
+		m.Rows = append(m.Rows, codeRow{Number: i + 1})
+	}
+	return m
 }
 
 // TakeOverPath is where a case is taken over.
@@ -37,14 +53,15 @@ const TakeOverPath = "/takeover"
 // TakeOver serves the page, and reads a code: first to say what it says, then,
 // once that was compared with the other screen, to take the case over.
 func TakeOver(req *site.Request) error {
-	m := &takeOverMore{RequestID: site.NewRequestID(), Rows: make([]string, handover.Rows)}
+	m := newTakeOver()
 	if req.Method != http.MethodPost {
 		return showTakeOver(req, m)
 	}
 	ask := &pb.TakeOverRequest{Dam: req.PostForm.Get("dam"), Mark: req.PostForm.Get("mark"), Look: req.PostForm.Get("compared") == ""}
 	for i := range m.Rows {
-		m.Rows[i] = req.PostForm.Get(fmt.Sprintf("row%d", i+1))
-		ask.Code += m.Rows[i] + "\n"
+		row := &m.Rows[i]
+		row.Typed = req.PostForm.Get(fmt.Sprintf("row%d", row.Number))
+		ask.Code += row.Typed + "\n"
 	}
 	m.Dam, m.Mark = ask.Dam, ask.Mark
 	if id := req.PostForm.Get("request_id"); len(id) <= 50 {
@@ -60,7 +77,7 @@ func TakeOver(req *site.Request) error {
 		return err
 	}
 	if ask.Look {
-		m.Says = out.Says
+		m.Says, m.Cautions = out.Says, out.Cautions
 		return showTakeOver(req, m)
 	}
 	return req.Redirect("/case/" + out.Case + "/run")
@@ -74,7 +91,7 @@ func showTakeOver(req *site.Request, m *takeOverMore) error {
 func TakeFile(req *site.Request) error {
 	// A stick is slow, and the file as large as the practice is old.
 	_ = http.NewResponseController(req.W).SetReadDeadline(time.Time{})
-	m := &takeOverMore{RequestID: site.NewRequestID(), Rows: make([]string, handover.Rows)}
+	m := newTakeOver()
 	out, err := readFile(req)
 	ref, refused := refusal.As(err)
 	switch {

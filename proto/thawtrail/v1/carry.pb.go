@@ -338,7 +338,7 @@ func (x *ShowCodeRequest) GetCase() string {
 type ShowCodeResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Case  string                 `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
-	// Three rows of 14 characters.
+	// Four rows of 14 characters.
 	Rows []string `protobuf:"bytes,2,rep,name=rows,proto3" json:"rows,omitempty"`
 	// To be typed in words beside the rows.
 	Dam  string `protobuf:"bytes,3,opt,name=dam,proto3" json:"dam,omitempty"`
@@ -416,7 +416,7 @@ func (x *ShowCodeResponse) GetSays() []string {
 
 type TakeOverRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The three rows.
+	// The rows: four, or three of an older program's code.
 	Code      string `protobuf:"bytes,1,opt,name=code,proto3" json:"code,omitempty"`
 	Dam       string `protobuf:"bytes,2,opt,name=dam,proto3" json:"dam,omitempty"`
 	Mark      string `protobuf:"bytes,3,opt,name=mark,proto3" json:"mark,omitempty"`
@@ -506,7 +506,9 @@ type TakeOverResponse struct {
 	// Empty when the code was only looked at.
 	Record string `protobuf:"bytes,2,opt,name=record,proto3" json:"record,omitempty"`
 	// What the code says, in words.
-	Says          []string `protobuf:"bytes,3,rep,name=says,proto3" json:"says,omitempty"`
+	Says []string `protobuf:"bytes,3,rep,name=says,proto3" json:"says,omitempty"`
+	// What is to be thought of before the case is taken over, in words.
+	Cautions      []string `protobuf:"bytes,4,rep,name=cautions,proto3" json:"cautions,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -558,6 +560,13 @@ func (x *TakeOverResponse) GetRecord() string {
 func (x *TakeOverResponse) GetSays() []string {
 	if x != nil {
 		return x.Says
+	}
+	return nil
+}
+
+func (x *TakeOverResponse) GetCautions() []string {
+	if x != nil {
+		return x.Cautions
 	}
 	return nil
 }
@@ -826,10 +835,10 @@ const file_thawtrail_v1_carry_proto_rawDesc = "" +
 	"\x04rows\x18\x02 \x03(\tR\x04rows\x12\x10\n" +
 	"\x03dam\x18\x03 \x01(\tR\x03dam\x12\x12\n" +
 	"\x04mark\x18\x04 \x01(\tR\x04mark\x12\x12\n" +
-	"\x04says\x18\x05 \x03(\tR\x04says\"\x9a\x02\n" +
-	"\x0fTakeOverRequest\x126\n" +
-	"\x04code\x18\x01 \x01(\tB\"\xca\xda\x18\x1e\n" +
-	"\x1athe three rows of the code\x10\x01R\x04code\x12C\n" +
+	"\x04says\x18\x05 \x03(\tR\x04says\"\x94\x02\n" +
+	"\x0fTakeOverRequest\x120\n" +
+	"\x04code\x18\x01 \x01(\tB\x1c\xca\xda\x18\x18\n" +
+	"\x14the rows of the code\x10\x01R\x04code\x12C\n" +
 	"\x03dam\x18\x02 \x01(\tB1\xca\xda\x18-\n" +
 	"+the dam's name as it stands beside the codeR\x03dam\x12?\n" +
 	"\x04mark\x18\x03 \x01(\tB+\xca\xda\x18'\n" +
@@ -837,11 +846,12 @@ const file_thawtrail_v1_carry_proto_rawDesc = "" +
 	"\x06author\x18\x04 \x01(\tR\x06author\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\x05 \x01(\tR\trequestId\x12\x12\n" +
-	"\x04look\x18\x06 \x01(\bR\x04look\"R\n" +
+	"\x04look\x18\x06 \x01(\bR\x04look\"n\n" +
 	"\x10TakeOverResponse\x12\x12\n" +
 	"\x04case\x18\x01 \x01(\tR\x04case\x12\x16\n" +
 	"\x06record\x18\x02 \x01(\tR\x06record\x12\x12\n" +
-	"\x04says\x18\x03 \x03(\tR\x04says\"\xc4\x02\n" +
+	"\x04says\x18\x03 \x03(\tR\x04says\x12\x1a\n" +
+	"\bcautions\x18\x04 \x03(\tR\bcautions\"\xc4\x02\n" +
 	"\n" +
 	"ParcelHead\x12\x1a\n" +
 	"\bpractice\x18\x01 \x01(\tR\bpractice\x12#\n" +

@@ -2773,6 +2773,18 @@ type CaseAdopted struct {
 	SetAttachedAt *Moment `protobuf:"bytes,17,opt,name=set_attached_at,json=setAttachedAt,proto3" json:"set_attached_at,omitempty"`
 	ReadAt        *Moment `protobuf:"bytes,18,opt,name=read_at,json=readAt,proto3" json:"read_at,omitempty"`
 	NextVitalsAt  *Moment `protobuf:"bytes,19,opt,name=next_vitals_at,json=nextVitalsAt,proto3" json:"next_vitals_at,omitempty"`
+	// When the code was made; none in one of an older program.
+	MadeAt *Moment `protobuf:"bytes,20,opt,name=made_at,json=madeAt,proto3" json:"made_at,omitempty"`
+	// The last look at the patient, and the baseline that its alarms compare with.
+	VitalsAt              *Moment `protobuf:"bytes,21,opt,name=vitals_at,json=vitalsAt,proto3" json:"vitals_at,omitempty"`
+	TemperatureDc         *int32  `protobuf:"varint,22,opt,name=temperature_dc,json=temperatureDc,proto3,oneof" json:"temperature_dc,omitempty"`
+	HeartRate             *int32  `protobuf:"varint,23,opt,name=heart_rate,json=heartRate,proto3,oneof" json:"heart_rate,omitempty"`
+	BreathingRate         *int32  `protobuf:"varint,24,opt,name=breathing_rate,json=breathingRate,proto3,oneof" json:"breathing_rate,omitempty"`
+	BaselineTemperatureDc *int32  `protobuf:"varint,25,opt,name=baseline_temperature_dc,json=baselineTemperatureDc,proto3,oneof" json:"baseline_temperature_dc,omitempty"`
+	BaselineHeartRate     *int32  `protobuf:"varint,26,opt,name=baseline_heart_rate,json=baselineHeartRate,proto3,oneof" json:"baseline_heart_rate,omitempty"`
+	BaselineBreathingRate *int32  `protobuf:"varint,27,opt,name=baseline_breathing_rate,json=baselineBreathingRate,proto3,oneof" json:"baseline_breathing_rate,omitempty"`
+	// Bags of this case that ran here and had ended by then, as the code tells.
+	EndedBags     []string `protobuf:"bytes,28,rep,name=ended_bags,json=endedBags,proto3" json:"ended_bags,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2936,6 +2948,69 @@ func (x *CaseAdopted) GetReadAt() *Moment {
 func (x *CaseAdopted) GetNextVitalsAt() *Moment {
 	if x != nil {
 		return x.NextVitalsAt
+	}
+	return nil
+}
+
+func (x *CaseAdopted) GetMadeAt() *Moment {
+	if x != nil {
+		return x.MadeAt
+	}
+	return nil
+}
+
+func (x *CaseAdopted) GetVitalsAt() *Moment {
+	if x != nil {
+		return x.VitalsAt
+	}
+	return nil
+}
+
+func (x *CaseAdopted) GetTemperatureDc() int32 {
+	if x != nil && x.TemperatureDc != nil {
+		return *x.TemperatureDc
+	}
+	return 0
+}
+
+func (x *CaseAdopted) GetHeartRate() int32 {
+	if x != nil && x.HeartRate != nil {
+		return *x.HeartRate
+	}
+	return 0
+}
+
+func (x *CaseAdopted) GetBreathingRate() int32 {
+	if x != nil && x.BreathingRate != nil {
+		return *x.BreathingRate
+	}
+	return 0
+}
+
+func (x *CaseAdopted) GetBaselineTemperatureDc() int32 {
+	if x != nil && x.BaselineTemperatureDc != nil {
+		return *x.BaselineTemperatureDc
+	}
+	return 0
+}
+
+func (x *CaseAdopted) GetBaselineHeartRate() int32 {
+	if x != nil && x.BaselineHeartRate != nil {
+		return *x.BaselineHeartRate
+	}
+	return 0
+}
+
+func (x *CaseAdopted) GetBaselineBreathingRate() int32 {
+	if x != nil && x.BaselineBreathingRate != nil {
+		return *x.BaselineBreathingRate
+	}
+	return 0
+}
+
+func (x *CaseAdopted) GetEndedBags() []string {
+	if x != nil {
+		return x.EndedBags
 	}
 	return nil
 }
@@ -3563,7 +3638,7 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\x06sitter\x18\a \x01(\tB\x1f\xca\xda\x18\x1b\n" +
 	"\x19who sits with the patientR\x06sitterB\v\n" +
 	"\t_given_mlB\v\n" +
-	"\t_ml_per_h\"\xdc\a\n" +
+	"\t_ml_per_h\"\x8e\x0e\n" +
 	"\vCaseAdopted\x12&\n" +
 	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
 	"\x04case\x10\x01B\x04caseR\x04case\x121\n" +
@@ -3588,10 +3663,27 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"started_at\x18\x10 \x01(\v2\x14.thawtrail.v1.MomentB\x06\xca\xda\x18\x02p\x01R\tstartedAt\x12D\n" +
 	"\x0fset_attached_at\x18\x11 \x01(\v2\x14.thawtrail.v1.MomentB\x06\xca\xda\x18\x02p\x01R\rsetAttachedAt\x125\n" +
 	"\aread_at\x18\x12 \x01(\v2\x14.thawtrail.v1.MomentB\x06\xca\xda\x18\x02p\x01R\x06readAt\x12B\n" +
-	"\x0enext_vitals_at\x18\x13 \x01(\v2\x14.thawtrail.v1.MomentB\x06\xca\xda\x18\x02p\x01R\fnextVitalsAtB\v\n" +
+	"\x0enext_vitals_at\x18\x13 \x01(\v2\x14.thawtrail.v1.MomentB\x06\xca\xda\x18\x02p\x01R\fnextVitalsAt\x125\n" +
+	"\amade_at\x18\x14 \x01(\v2\x14.thawtrail.v1.MomentB\x06\xca\xda\x18\x02p\x01R\x06madeAt\x129\n" +
+	"\tvitals_at\x18\x15 \x01(\v2\x14.thawtrail.v1.MomentB\x06\xca\xda\x18\x02p\x01R\bvitalsAt\x12L\n" +
+	"\x0etemperature_dc\x18\x16 \x01(\x05B \xca\xda\x18\x1c\x19\x00\x00\x00\x00\x00@o@!\x00\x00\x00\x00\x00 |@p\x01\x8a\x01\x050.1 CH\x03R\rtemperatureDc\x88\x01\x01\x12H\n" +
+	"\n" +
+	"heart_rate\x18\x17 \x01(\x05B$\xca\xda\x18 \x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\xe0u@p\x01\x8a\x01\tbeats/minH\x04R\theartRate\x88\x01\x01\x12R\n" +
+	"\x0ebreathing_rate\x18\x18 \x01(\x05B&\xca\xda\x18\"\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00@o@p\x01\x8a\x01\vbreaths/minH\x05R\rbreathingRate\x88\x01\x01\x12]\n" +
+	"\x17baseline_temperature_dc\x18\x19 \x01(\x05B \xca\xda\x18\x1c\x19\x00\x00\x00\x00\x00@o@!\x00\x00\x00\x00\x00 |@p\x01\x8a\x01\x050.1 CH\x06R\x15baselineTemperatureDc\x88\x01\x01\x12Y\n" +
+	"\x13baseline_heart_rate\x18\x1a \x01(\x05B$\xca\xda\x18 \x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\xe0u@p\x01\x8a\x01\tbeats/minH\aR\x11baselineHeartRate\x88\x01\x01\x12c\n" +
+	"\x17baseline_breathing_rate\x18\x1b \x01(\x05B&\xca\xda\x18\"\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00@o@p\x01\x8a\x01\vbreaths/minH\bR\x15baselineBreathingRate\x88\x01\x01\x12.\n" +
+	"\n" +
+	"ended_bags\x18\x1c \x03(\tB\x0f\xca\xda\x18\v0\x148\x01B\x03bagp\x01R\tendedBagsB\v\n" +
 	"\t_weight_gB\v\n" +
 	"\t_given_mlB\v\n" +
-	"\t_ml_per_h\"\xd5\x01\n" +
+	"\t_ml_per_hB\x11\n" +
+	"\x0f_temperature_dcB\r\n" +
+	"\v_heart_rateB\x11\n" +
+	"\x0f_breathing_rateB\x1a\n" +
+	"\x18_baseline_temperature_dcB\x16\n" +
+	"\x14_baseline_heart_rateB\x1a\n" +
+	"\x18_baseline_breathing_rate\"\xd5\x01\n" +
 	"\x0eRecheckPlanned\x12&\n" +
 	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
 	"\x04case\x10\x01B\x04caseR\x04case\x124\n" +
@@ -3750,13 +3842,15 @@ var file_thawtrail_v1_case_proto_depIdxs = []int32{
 	38, // 17: thawtrail.v1.CaseAdopted.set_attached_at:type_name -> thawtrail.v1.Moment
 	38, // 18: thawtrail.v1.CaseAdopted.read_at:type_name -> thawtrail.v1.Moment
 	38, // 19: thawtrail.v1.CaseAdopted.next_vitals_at:type_name -> thawtrail.v1.Moment
-	38, // 20: thawtrail.v1.RecheckPlanned.due_at:type_name -> thawtrail.v1.Moment
-	9,  // 21: thawtrail.v1.CaseClosed.outcome:type_name -> thawtrail.v1.Outcome
-	22, // [22:22] is the sub-list for method output_type
-	22, // [22:22] is the sub-list for method input_type
-	22, // [22:22] is the sub-list for extension type_name
-	22, // [22:22] is the sub-list for extension extendee
-	0,  // [0:22] is the sub-list for field type_name
+	38, // 20: thawtrail.v1.CaseAdopted.made_at:type_name -> thawtrail.v1.Moment
+	38, // 21: thawtrail.v1.CaseAdopted.vitals_at:type_name -> thawtrail.v1.Moment
+	38, // 22: thawtrail.v1.RecheckPlanned.due_at:type_name -> thawtrail.v1.Moment
+	9,  // 23: thawtrail.v1.CaseClosed.outcome:type_name -> thawtrail.v1.Outcome
+	24, // [24:24] is the sub-list for method output_type
+	24, // [24:24] is the sub-list for method input_type
+	24, // [24:24] is the sub-list for extension type_name
+	24, // [24:24] is the sub-list for extension extendee
+	0,  // [0:24] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_case_proto_init() }

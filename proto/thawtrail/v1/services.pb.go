@@ -2266,10 +2266,13 @@ type TransfusionRow struct {
 	EndedAt   string                 `protobuf:"bytes,4,opt,name=ended_at,json=endedAt,proto3" json:"ended_at,omitempty"`
 	GivenMl   int32                  `protobuf:"varint,5,opt,name=given_ml,json=givenMl,proto3" json:"given_ml,omitempty"`
 	// Minutes since the start, clamped time included, by the instants told.
-	ElapsedMin    int32 `protobuf:"varint,6,opt,name=elapsed_min,json=elapsedMin,proto3" json:"elapsed_min,omitempty"`
-	Running       bool  `protobuf:"varint,7,opt,name=running,proto3" json:"running,omitempty"`
-	Clamped       bool  `protobuf:"varint,8,opt,name=clamped,proto3" json:"clamped,omitempty"`
-	RateMlPerH    int32 `protobuf:"varint,9,opt,name=rate_ml_per_h,json=rateMlPerH,proto3" json:"rate_ml_per_h,omitempty"`
+	ElapsedMin int32 `protobuf:"varint,6,opt,name=elapsed_min,json=elapsedMin,proto3" json:"elapsed_min,omitempty"`
+	Running    bool  `protobuf:"varint,7,opt,name=running,proto3" json:"running,omitempty"`
+	Clamped    bool  `protobuf:"varint,8,opt,name=clamped,proto3" json:"clamped,omitempty"`
+	RateMlPerH int32 `protobuf:"varint,9,opt,name=rate_ml_per_h,json=rateMlPerH,proto3" json:"rate_ml_per_h,omitempty"`
+	// Nobody entered its end here: a code told that it had ended by then. What was given is
+	// what was read until the code.
+	EndedByCode   bool `protobuf:"varint,10,opt,name=ended_by_code,json=endedByCode,proto3" json:"ended_by_code,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2365,6 +2368,13 @@ func (x *TransfusionRow) GetRateMlPerH() int32 {
 		return x.RateMlPerH
 	}
 	return 0
+}
+
+func (x *TransfusionRow) GetEndedByCode() bool {
+	if x != nil {
+		return x.EndedByCode
+	}
+	return false
 }
 
 type VitalsRow struct {
@@ -5038,7 +5048,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x04next\x18\x02 \x01(\tR\x04next\"T\n" +
 	"\x0eGetCaseRequest\x12B\n" +
 	"\x04case\x18\x01 \x01(\tB.\xca\xda\x18*\n" +
-	"\x1fcase id or its first characters\x10\x01\x92\x01\x04caseR\x04case\"\x85\x02\n" +
+	"\x1fcase id or its first characters\x10\x01\x92\x01\x04caseR\x04case\"\xa9\x02\n" +
 	"\x0eTransfusionRow\x12\x10\n" +
 	"\x03bag\x18\x01 \x01(\tR\x03bag\x12\x14\n" +
 	"\x05batch\x18\x02 \x01(\tR\x05batch\x12\x1d\n" +
@@ -5051,7 +5061,9 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\arunning\x18\a \x01(\bR\arunning\x12\x18\n" +
 	"\aclamped\x18\b \x01(\bR\aclamped\x12!\n" +
 	"\rrate_ml_per_h\x18\t \x01(\x05R\n" +
-	"rateMlPerH\"\x8e\x02\n" +
+	"rateMlPerH\x12\"\n" +
+	"\rended_by_code\x18\n" +
+	" \x01(\bR\vendedByCode\"\x8e\x02\n" +
 	"\tVitalsRow\x12\x0e\n" +
 	"\x02at\x18\x01 \x01(\tR\x02at\x12(\n" +
 	"\rtemperature_c\x18\x02 \x01(\x01H\x00R\ftemperatureC\x88\x01\x01\x12\"\n" +
