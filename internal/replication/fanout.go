@@ -27,6 +27,7 @@ type fanout struct {
 // runs is what a replica is here.
 type runs interface {
 	Log(event.LogID) (store.LogInfo, bool)
+	Stamp(event.LogID) uint64
 	ReadRun(ctx context.Context, log event.LogID, from uint64, maxBytes int) (run *pb.Run, next uint64, err error)
 	KeysFor(*pb.Run) []*pb.FieldKey
 }
@@ -35,6 +36,8 @@ type runs interface {
 type replicaRuns struct{ *replica.Replica }
 
 func (r replicaRuns) Log(id event.LogID) (store.LogInfo, bool) { return r.Store.Log(id) }
+
+func (r replicaRuns) Stamp(id event.LogID) uint64 { return r.Store.Stamp(id) }
 
 func (r replicaRuns) ReadRun(ctx context.Context, log event.LogID, from uint64, maxBytes int) (*pb.Run, uint64, error) {
 	return r.Store.ReadRun(ctx, log, from, maxBytes)
@@ -59,25 +62,24 @@ type shared struct {
 	encoded [2]Encoded
 }
 
-// sharedKey names a run by where it starts and by the state of its log: a log
-// that grew or was forked has another one.
+// sharedKey names a run by where it starts and by the state of its log: a log of
+// which more is held than before, or less, has another stamp.
 type sharedKey struct {
-	log      event.LogID
-	from     uint64
-	most     int
-	tip      exchange.Tip
-	branches int
-	fork     uint64
+	log   event.LogID
+	from  uint64
+	most  int
+	stamp uint64
 }
 
 // read gives the run to send, from memory where another stream sent it.
 func (f *fanout) read(ctx context.Context, s runs, send exchange.Send, most int) (*shared, error) {
 	alone := &shared{key: sharedKey{most: most}}
+	stamp := s.Stamp(send.Log) // before what it stands for is looked at
 	info, ok := s.Log(send.Log)
 	if !ok || info.Tip.Seq < send.From || info.Tip.Seq-send.From >= maxShared {
 		return alone, alone.read(ctx, s, send)
 	}
-	sh := f.slot(sharedKey{log: send.Log, from: send.From, most: most, tip: info.Tip, branches: len(info.Branches), fork: info.Fork})
+	sh := f.slot(sharedKey{log: send.Log, from: send.From, most: most, stamp: stamp})
 	err := sh.read(ctx, s, send)
 	// One that ends early met damage, which may be refilled.
 	if err != nil || sh.run == nil || sh.next != info.Tip.Seq+1 {

@@ -36,6 +36,8 @@ func (d slowDisk) ReadRun(ctx context.Context, log event.LogID, from uint64, _ i
 	return &pb.Run{Log: log[:]}, 4, nil
 }
 
+func (slowDisk) Stamp(event.LogID) uint64 { return 1 }
+
 func (slowDisk) KeysFor(*pb.Run) []*pb.FieldKey { return nil }
 
 // A slow read of one log holds up those who want that log, and nobody else; and it
@@ -68,4 +70,33 @@ func TestOneSlowReadHoldsUpItsLogAlone(t *testing.T) {
 	require.ErrorIs(t, <-gone, context.Canceled)
 	close(disk.let)
 	require.NoError(t, <-patient)
+}
+
+// branching is a forked log of which ever more is held, while its newest end and
+// the number of its ends stay the same.
+type branching struct{ reads uint64 }
+
+func (b *branching) Log(event.LogID) (store.LogInfo, bool) {
+	return store.LogInfo{Tip: exchange.Tip{Seq: 3}, Branches: []exchange.Tip{{Seq: b.reads + 1}}, Fork: 1}, true
+}
+
+func (b *branching) Stamp(event.LogID) uint64 { return b.reads }
+
+func (b *branching) ReadRun(_ context.Context, log event.LogID, from uint64, _ int) (*pb.Run, uint64, error) {
+	b.reads++
+	return &pb.Run{Log: log[:], From: from}, 4, nil
+}
+
+func (*branching) KeysFor(*pb.Run) []*pb.FieldKey { return nil }
+
+// When another branch of a forked log grows, what was read of the log before is not
+// sent again in its place.
+func TestABranchThatGrowsIsReadAgain(t *testing.T) {
+	var f fanout
+	var disk branching
+	for range 2 {
+		_, err := f.read(t.Context(), &disk, exchange.Send{Want: exchange.Want{Log: event.LogID{1}, From: 1, To: 3}}, exchange.MaxBatchBytes)
+		require.NoError(t, err)
+	}
+	require.EqualValues(t, 2, disk.reads)
 }

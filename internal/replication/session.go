@@ -62,7 +62,7 @@ func (l *Link) Meet(ctx context.Context, g Greeting, resp *pb.HelloResponse) (*S
 	}
 	s := &Session{link: l, number: resp.Session, reader: reader{store: l.store}}
 	_, s.seen, _ = l.store.MovedSince(0)
-	s.pusher = exchange.NewPusher(l.store.Held(), theirs.Held, l.store.Has)
+	s.pusher = exchange.NewPusher(l.store.Giving(), theirs.Held, l.store.Gives)
 	s.pusher.GiveBack(theirs.Own)
 	return s, nil
 }
@@ -126,7 +126,7 @@ func (s *Session) tellMoves() {
 	}
 	for _, id := range logs {
 		if info, ok := store.Log(id); ok && info.Key.Equal(store.PublicKey()) {
-			if h, ok := store.HeldOne(id); ok {
+			if h, ok := store.GivingOne(id); ok {
 				s.pusher.Moved(h)
 			}
 		}

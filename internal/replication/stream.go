@@ -91,7 +91,7 @@ func (x *Responder) Open(ctx context.Context, req *pb.PullRequest, out Outgoing)
 		p.most = min(max(n, exchange.MinBatchBytes), exchange.MaxBatchBytes)
 	}
 	_, p.seen, _ = x.Store.MovedSince(0)
-	p.pusher = exchange.NewPusher(x.Store.Held(), held, x.Store.Has)
+	p.pusher = exchange.NewPusher(x.Store.Giving(), held, x.Store.Gives)
 	if err := x.enter(ctx, p); err != nil {
 		return nil, err
 	}
@@ -205,13 +205,13 @@ func (p *Stream) moved() {
 	logs, upto, all := p.x.Store.MovedSince(p.seen)
 	p.seen = upto
 	if all {
-		for _, h := range p.x.Store.Held() {
+		for _, h := range p.x.Store.Giving() {
 			p.pusher.Moved(h)
 		}
 		return
 	}
 	for _, id := range logs {
-		if h, ok := p.x.Store.HeldOne(id); ok {
+		if h, ok := p.x.Store.GivingOne(id); ok {
 			p.pusher.Moved(h)
 		}
 	}

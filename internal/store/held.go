@@ -73,6 +73,7 @@ type gaps struct {
 	missing []exchange.SeqRange // below the last record that can
 	branch  bool                // a record is gone beside one that is here
 	first   *uint64             // lowest place at which one is gone below another
+	rooted  rooted              // what of it leads back to its opening
 	bare    vouching            // what no signature here vouches for
 	lost    []exchange.Tip      // tips that cannot be read
 	last    exchange.Tip        // what stands in their place; zero when none is lost
@@ -129,6 +130,7 @@ func (s *Store) walk(places []projection.Place, tips []exchange.Tip) *gaps {
 			g.gone(p.Seq - 1)
 		}
 		here = append(here, r.Hash)
+		g.rooted.take(r)
 		signed.take(r)
 		next = p.Seq + 1
 		last = exchange.Tip{Seq: p.Seq, Hash: r.Hash}

@@ -82,6 +82,13 @@ func (t *logTable) IsEnd(log event.LogID, at exchange.Tip) bool {
 	return ok && !t.suspect[log] && (l.Tip == at || slices.Contains(l.Branches, at))
 }
 
+// stamp counts the changes of what is held of a log.
+func (t *logTable) stamp(id event.LogID) uint64 {
+	t.mu.RLock()
+	defer t.mu.RUnlock()
+	return t.stamps[id]
+}
+
 // records counts the records of all logs.
 func (t *logTable) records() (n int64) {
 	t.mu.RLock()

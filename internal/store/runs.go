@@ -43,7 +43,7 @@ func (s *Store) readRecords(ctx context.Context, log event.LogID, from uint64, m
 		return nil, err
 	}
 	var recs []*event.Record
-	bare := s.logs.bareIn(log)
+	gaps := s.gapsOf(log)
 	size, read := 0, 0
 	err = s.journal.ReadEach(positionsOf(places), func(i int, frame []byte) error {
 		if size > most && places[i].Seq != places[i-1].Seq {
@@ -56,7 +56,7 @@ func (s *Store) readRecords(ctx context.Context, log event.LogID, from uint64, m
 		if err != nil {
 			return err
 		}
-		if read = i + 1; bare.has(r) {
+		if read = i + 1; gaps.withholds(r.Hash) {
 			return nil // nobody would take it
 		}
 		size += r.Size()

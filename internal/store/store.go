@@ -192,6 +192,10 @@ func (s *Store) Logs() []LogInfo { return s.logs.list() }
 // Log is what is known of one log.
 func (s *Store) Log(id event.LogID) (LogInfo, bool) { return s.logs.Log(id) }
 
+// Stamp counts the changes of what is held of a log: while it stands still, a run
+// reads as it did before.
+func (s *Store) Stamp(id event.LogID) uint64 { return s.logs.stamp(id) }
+
 // MovedSince lists the logs that moved after a count, each once, and the count
 // to go on from. all says that too many moved to list them: look at every log.
 func (s *Store) MovedSince(after uint64) (logs []event.LogID, upto uint64, all bool) {

@@ -86,7 +86,7 @@ func give(t *testing.T, a, b *Store) {
 }
 
 func carry(ctx context.Context, a, b *Store) error {
-	p := exchange.NewPusher(a.Held(), b.Held(), a.Has)
+	p := exchange.NewPusher(a.Giving(), b.Held(), a.Gives)
 	for range 1000 {
 		send, ok := p.Next()
 		if !ok {
