@@ -63,7 +63,7 @@ var weights = []struct {
 	{"lose index", 2}, {"back up", 4}, {"restore", 2}, {"clone", 1}, {"flip", 4}, {"scrub", 2}, {"hub lost", 1},
 	{"full", 2}, {"sick", 4}, {"statement", 4}, {"rights", 5},
 	{"silent", 4}, {"index full", 2}, {"unread", 4}, {"carry", 3}, {"takeover", 1}, {"partial", 2},
-	{"keys", 2}, {"lose keys", 2},
+	{"keys", 2}, {"lose keys", 4},
 }
 
 // steps draws the steps of a seed.

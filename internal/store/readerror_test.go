@@ -10,6 +10,7 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/store/index"
+	"thawtrail/internal/store/index/indextest"
 	"thawtrail/internal/store/journal/memfs"
 )
 
@@ -111,5 +112,42 @@ func TestWhatCannotBeLookedUpIsNotClaimed(t *testing.T) {
 	ix.shut = false
 	h, _ = s.HeldOne(recs[0].Log)
 	require.NotEmpty(t, h.Tips)
+	require.NoError(t, s.Close())
+}
+
+// What is folded while the disk cannot read an older record is folded without it,
+// and once more when the next start finds that record readable.
+func TestAFoldWithoutAnUnreadRecordIsMadeGood(t *testing.T) {
+	fs := memfs.New()
+	trail := (&indextest.Trail{}).Reopened()
+	opt := memoryOptions(9, fs, trail)
+	s, err := Open(t.Context(), opt)
+	require.NoError(t, err)
+	_, err = s.Append(t.Context(), received("BAG1", "P", "H-1"))
+	require.NoError(t, err)
+	require.NoError(t, s.CatchUp(t.Context()))
+	require.NoError(t, s.Close())
+
+	trail = trail.Reopened()
+	opt.Index = trail
+	s, err = Open(t.Context(), opt)
+	require.NoError(t, err)
+	fs.SetHook(func(op memfs.Op) (f memfs.Fault) {
+		if op.Kind == memfs.Read {
+			f.Err = errIO
+		}
+		return f
+	})
+	_, err = s.Append(t.Context(), received("BAG1", "P", "H-2"))
+	require.NoError(t, err)
+	require.NoError(t, s.CatchUp(t.Context()))
+	require.Contains(t, strings.Join(s.Repairs(), "\n"), "input/output error")
+	fs.SetHook(nil)
+	require.NoError(t, s.Close())
+
+	opt.Index = trail.Reopened()
+	s, err = Open(t.Context(), opt)
+	require.NoError(t, err)
+	requireRebuilt(t, s, opt)
 	require.NoError(t, s.Close())
 }

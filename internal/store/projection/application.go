@@ -23,6 +23,7 @@ type application struct {
 	noted    map[event.Key]bool               // entities that are folded later
 	touched  map[event.Key][]journal.Position // by the records of this batch
 	unfolded bool                             // entities are left to be folded
+	unread   []journal.Position               // where records lie that could not be read
 	whole    bool                             // rights changed: what was left out of entities may count
 }
 

@@ -178,6 +178,9 @@ func (p *Projection) update(a *application, do func() (cursor, error)) (next cur
 		if next, err = do(); err != nil {
 			return err
 		}
+		for _, at := range a.unread {
+			next = next.passing(at)
+		}
 		value, err := next.encode()
 		if err != nil {
 			return err

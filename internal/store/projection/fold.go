@@ -211,11 +211,17 @@ func (a *application) read(k event.Key, positions []journal.Position, at map[eve
 	return inputs, met, nil
 }
 
+// record reads one record. What cannot be read the index is built without: that is
+// noted as damage that was passed over.
 func (a *application) record(p journal.Position) (*event.Record, error) {
 	if r, ok := a.byPos[p]; ok {
 		return r, nil
 	}
-	return a.p.RecordAt(p)
+	r, err := a.p.RecordAt(p)
+	if errors.Is(err, journal.ErrDamaged) {
+		a.unread = append(a.unread, p)
+	}
+	return r, err
 }
 
 // touches lists where the records that touch an entity lie, each once. An entity
