@@ -96,8 +96,15 @@ func (p *pendingCommit) authorAll(drafts []Draft) ([]*event.Record, error) {
 	return out, nil
 }
 
-// laneOf is the lane into which an event type goes.
-func laneOf(t event.Type) pb.Lane {
+// laneOf is the lane into which a draft goes: by its event type, or by that of the
+// record that it saves again.
+func laneOf(d Draft) pb.Lane {
+	t := d.Type
+	if p, ok := d.Payload.(*pb.SavedAgain); ok {
+		if r, err := event.Decode(p.Record); err == nil {
+			t = r.Head.Type
+		}
+	}
 	if s, ok := event.Lookup(t); ok && s.Rule.GetUrgent() {
 		return pb.Lane_LANE_URGENT
 	}
@@ -112,7 +119,7 @@ func (p *pendingCommit) author(d Draft, payload []byte) (*event.Record, error) {
 			return nil, err
 		}
 	}
-	l, ok := p.log(p.own[laneOf(d.Type)])
+	l, ok := p.log(p.own[laneOf(d)])
 	if !ok {
 		return nil, fmt.Errorf("this device has no open log for the lane of type %d", d.Type)
 	}
