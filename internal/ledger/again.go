@@ -4,11 +4,12 @@ import (
 	"slices"
 
 	"thawtrail/internal/event"
+	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // originals puts the record that was saved again in the place of each one that
-// carries it: a fold sees what a person entered, once, however it came. A log's
-// entity is also told of the record that carries, which stands in a log itself.
+// carries it: a fold sees what a person entered, once, however it came. The record
+// that carries stands in a log of its own.
 func originals(key event.Key, inputs []Input) []Input {
 	if !slices.ContainsFunc(inputs, Input.carries) {
 		return inputs
@@ -19,8 +20,10 @@ func originals(key event.Key, inputs []Input) []Input {
 			out = append(out, in)
 			continue
 		}
-		if key.Kind == event.KindLog {
+		if standsIn(in.Rec, key) {
 			out = append(out, in)
+		}
+		if key.Kind == event.KindLog {
 			in.Forked = false // said of the place of the one that carries
 		}
 		if o := in.Rec.Original(); key.Kind == event.KindLog || slices.Contains(o.Touches(), key) {
@@ -31,6 +34,15 @@ func originals(key event.Key, inputs []Input) []Input {
 		}
 	}
 	return out
+}
+
+// standsIn says that a log's entity is told of the record itself: it is of that log,
+// or had seen a record of it.
+func standsIn(r *event.Record, key event.Key) bool {
+	return key == event.LogKey(r.Log) || key.Kind == event.KindLog && slices.ContainsFunc(r.Head.Seen, func(t *pb.Tip) bool {
+		log, ok := event.ToHash(t.GetLog())
+		return ok && key == event.LogKey(log)
+	})
 }
 
 func (in Input) carries() bool { return in.Rec != nil && in.Rec.Original() != in.Rec }
