@@ -70,7 +70,7 @@ func foldLog(s *set) State {
 	}
 	l.fork(s, log)
 	l.words(s, log)
-	l.told(s, log)
+	l.losses(s, log)
 	// The server speaks of a log as often as it moves: no story of that.
 	s.timeline = slices.DeleteFunc(s.timeline, func(e Entry) bool { return e.Type == event.TypeHubStatement })
 	l.Common = s.common()
@@ -162,9 +162,9 @@ func (l *Log) words(s *set, log event.LogID) {
 	}
 }
 
-// told claims what its own device says is lost of the log, and what the server says
+// losses claims what its own device says is lost of the log, and what the server says
 // of copies of the device.
-func (l *Log) told(s *set, log event.LogID) {
+func (l *Log) losses(s *set, log event.LogID) {
 	for i := range s.inputs {
 		in := &s.inputs[i]
 		c := claim{atMs: in.Rec.OccurredMs(), records: []event.Hash{in.Rec.Hash}}
