@@ -43,7 +43,6 @@ func TestBadInput(t *testing.T) {
 		{"negative weight", &pb.PatientWeighed{Case: id, WeightG: -5000, Method: pb.WeightMethod_WEIGHT_METHOD_SCALE}, "weight_kg", "5 to 1500"},
 		{"absurd weight", &pb.PatientWeighed{Case: id, WeightG: 5_000_000, Method: pb.WeightMethod_WEIGHT_METHOD_SCALE}, "weight_kg", "pounds"},
 		{"mg/dL typed as g/L", &pb.IggTested{Case: id, Kind: "barn", IggCgPerL: proto.Int32(35000)}, "igg_g_per_l", "mg/dL"},
-		{"a slip in the mL", &pb.TransfusionEnded{Bag: bags[0], Case: id, GivenMl: 9400}, "given_ml", "1.5 times"},
 		{"a megabyte of text", &pb.BagMissing{Bag: bags[0], Reason: strings.Repeat("x", 1<<20)}, "reason", "bytes"},
 		{"broken UTF-8", &pb.BagMissing{Bag: bags[0], Reason: "\xff\xfe"}, "reason", "UTF-8"},
 		{"escape characters", &pb.BagMissing{Bag: bags[0], Reason: "\x1b[31mred"}, "reason", "control"},

@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"cmp"
 	"context"
+	"errors"
+	"fmt"
 	"slices"
 	"time"
 
@@ -220,7 +222,11 @@ func (b *ReadView) runningStep(c *ledger.Case) (string, error) {
 	if len(watch.Standing) > 0 {
 		return "alarm stands: " + Alarms(watch.Standing) + "; slower, clamp, or stop and treat; measure again", err
 	}
-	return "vitals at their times; note mL given", err
+	stop, stopErr := b.StopAt(c)
+	if stop > 0 {
+		return fmt.Sprintf("vitals at their times; note mL given; stop at %d mL", stop), errors.Join(err, stopErr)
+	}
+	return "vitals at their times; note mL given", errors.Join(err, stopErr)
 }
 
 // bagStep is what is done next with a bag that was not started.
