@@ -23,7 +23,7 @@ import (
 // slip of the keyboard is refused. Limits marked ours are this program's own.
 var (
 	futureTime = caution.Define("future_time", caution.Reason,
-		"%s lies %s ahead of this laptop's clock. Is the clock right?")
+		"%s lies %s ahead of this laptop's clock. Is the clock right? If an earlier day was meant, type the date too.")
 	overLabel = caution.Define("more_than_label", caution.Caution,
 		"%d mL is more than the %d mL on the label. Bags are often overfilled; check the number.")
 	stoppedOver = caution.Define("stopped_over_label", caution.Caution,
@@ -129,7 +129,7 @@ func (b view) raiseAboutStock(m proto.Message) ([]caution.Raised, error) {
 	case *pb.BagsReceived:
 		return b.checkReceived(p)
 	case *pb.BatchHeld:
-		return b.checkBatch(p.Product, p.Batch)
+		return b.checkBatch(p.Product, p.Batch, false)
 	case *pb.BagsCarried:
 		return b.checkCarried(p)
 	case *pb.TemperatureRead:
@@ -474,13 +474,19 @@ func (b view) checkFlow(p *pb.FlowChanged) ([]caution.Raised, error) {
 	return []caution.Raised{overLabel.With(p.GetGivenMl(), bag.Label.VolumeMl)}, nil
 }
 
-// checkBatch warns when a batch is almost, but not quite, one that is known.
-func (b view) checkBatch(product, code string) ([]caution.Raised, error) {
+// checkBatch warns when a batch is almost, but not quite, one that is known. One that is
+// known exactly is no slip. Nor is a delivery that counts on from the last one; a hold on
+// a batch that nobody has is one, whatever it counts.
+func (b view) checkBatch(product, code string, delivery bool) ([]caution.Raised, error) {
 	var out []caution.Raised
 	ids, err := b.StartingWith(event.KindBatch, product+"/", maxBatches)
 	for _, id := range ids {
 		_, known, _ := strings.Cut(id, "/")
-		if !label.SameBatch(known, code) && label.NearBatch(known, code) && len(out) < 3 {
+		switch {
+		case label.SameBatch(known, code):
+			return nil, err
+		case delivery && label.CountsOn(known, code):
+		case label.NearBatch(known, code) && len(out) < 3:
 			out = append(out, nearBatch.With(code, b.batchCode(product, known)))
 		}
 	}

@@ -27,7 +27,7 @@ func (b *ReadView) timeline(k event.Key, entries []ledger.Entry) []*pb.TimelineR
 	bagAt := b.bagReadAt(k)
 	for _, e := range entries[max(0, len(entries)-MaxRows):] {
 		row := &pb.TimelineRow{
-			At: b.Stamp(e.AtMs), What: b.said(e, all) + bagAt(all[e.Record], e.AtMs), Who: b.Person(e.Author), Where: b.deviceOf(e.Log),
+			At: b.Stamp(e.AtMs), What: b.said(k, e, all) + bagAt(all[e.Record], e.AtMs), Who: b.Person(e.Author), Where: b.deviceOf(e.Log),
 			Record: e.Record.String(), Marks: wording.RecordMarks(e.Marks),
 		}
 		out = append(out, row)

@@ -99,6 +99,12 @@ func (b *ReadView) Stamp(ms int64) string {
 	return time.UnixMilli(ms).In(b.zone).Format(time.RFC3339)
 }
 
+// Clock writes milliseconds since 1970 as people read them: 15:04 on 2 Jan 2006, in the
+// practice's zone.
+func (b *ReadView) Clock(ms int64) string {
+	return time.UnixMilli(ms).In(b.zone).Format("15:04 on 2 Jan 2006")
+}
+
 // At writes an instant as RFC 3339 in the practice's zone; empty for none.
 func (b *ReadView) At(t time.Time) string {
 	if t.IsZero() {

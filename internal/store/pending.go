@@ -4,6 +4,7 @@ import (
 	"crypto/ed25519"
 	"fmt"
 	"maps"
+	"time"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
@@ -144,7 +145,7 @@ func (p *pendingCommit) header(d Draft) *pb.Header {
 		h.OccurredAt = &pb.Moment{UnixMs: now.UnixMilli(), Precision: pb.Precision_PRECISION_SECOND, Source: pb.TimeSource_TIME_SOURCE_NOW}
 	}
 	named := map[event.Key]bool{}
-	for _, k := range append(event.KeysOf(d.Type, d.Payload, now), d.Keys...) {
+	for _, k := range append(event.KeysOf(d.Type, d.Payload, time.UnixMilli(h.OccurredAt.UnixMs)), d.Keys...) {
 		if !named[k] {
 			h.Entities = append(h.Entities, &pb.EntityKey{Kind: k.Kind, Id: k.ID})
 		}
