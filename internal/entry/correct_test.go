@@ -303,3 +303,19 @@ func TestABagOfOneFoalIsGivenOnce(t *testing.T) {
 		return err
 	}))
 }
+
+// A hold of today did not stand on yesterday's stock.
+func TestStockAsOfKnowsNoLaterHold(t *testing.T) {
+	d := entrytest.New(t)
+	d.Begin()
+	d.Clock.Advance(time.Hour)
+	before := d.Clock.Now().Format(time.RFC3339)
+	d.Clock.Advance(time.Hour)
+	d.Must(&pb.BatchHeld{Product: "foal plasma", Batch: "H-2207", Reason: "the maker called"})
+	for at, state := range map[string]string{before: "frozen", "": "on_hold"} {
+		out, err := d.ListStock(t.Context(), &pb.ListStockRequest{At: at})
+		require.NoError(t, err)
+		require.Len(t, out.Bags, 3)
+		require.Equal(t, state, out.Bags[0].State)
+	}
+}

@@ -25,6 +25,7 @@ type ReadView struct {
 	clock    *pb.ClockOffset // of that clock, as measured; nil when nothing is known
 	zone     *time.Location
 	practice *ledger.Practice
+	past     time.Time // the moment past that an answer is about; zero for now
 	names    map[event.Key]string
 
 	// What many rows of one answer share is read once.

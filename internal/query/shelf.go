@@ -88,7 +88,7 @@ func momentOf(ms int64) time.Time {
 }
 
 func (b *ReadView) holdsOf(l *ledger.BagLabel, in *engine.ShelfInput) error {
-	holds, err := b.holdsAt(l, in.At)
+	holds, err := b.holdsAsOf(l)
 	for _, h := range holds {
 		in.Held = true
 		in.HeldBecause = append(in.HeldBecause, holdLine(h, b))
@@ -96,16 +96,17 @@ func (b *ReadView) holdsOf(l *ledger.BagLabel, in *engine.ShelfInput) error {
 	return err
 }
 
-// holdsAt are the holds that stood on a batch at a moment.
-func (b *ReadView) holdsAt(l *ledger.BagLabel, at time.Time) ([]ledger.Hold, error) {
-	if !at.Before(b.ClinicNow()) {
+// holdsAsOf are the holds that stand on a batch; in an answer about a moment past, those
+// that stood then.
+func (b *ReadView) holdsAsOf(l *ledger.BagLabel) ([]ledger.Hold, error) {
+	if b.past.IsZero() {
 		return b.standingHolds(l.Product, l.Batch)
 	}
 	batch, err := b.Batch(l.Product, l.Batch)
 	if err != nil || batch == nil {
 		return nil, err
 	}
-	ms := at.UnixMilli()
+	ms := b.past.UnixMilli()
 	return slices.DeleteFunc(slices.Clone(batch.Holds), func(h ledger.Hold) bool {
 		return h.Stamp.AtMs > ms || slices.ContainsFunc(h.Released, func(r ledger.Release) bool { return r.Stamp.AtMs <= ms })
 	}), nil

@@ -64,6 +64,7 @@ func (s Reader) ListStock(ctx context.Context, req *pb.ListStockRequest) (*pb.Li
 // stockAsOf lists what was in stock at a moment past, and when asked what had left it
 // by then. It reads a line of every bag there ever was.
 func (b *ReadView) stockAsOf(at time.Time, all bool, add func(*ledger.BagLine) error, out *pb.ListStockResponse) error {
+	b.past = at
 	err := b.EachLine(event.KindBag, func(raw []byte) (bool, error) {
 		line, err := ledger.DecodeBagLine(raw)
 		if err != nil {
