@@ -129,24 +129,24 @@ func step(slug string) reader {
 
 // doseOfLabel reads the dose page of a bag whose own IgG nobody measured.
 func doseOfLabel(d *laptop, n oneNight) string {
-	d.try(&pb.BagsReceived{Product: d.product(), Batch: "H-9", Expiry: "2028-03", VolumeMl: 950, Count: 1, Place: "north car"})
-	d.try(&pb.BagDiscarded{Bag: n.bag, Reason: pb.DiscardReason_DISCARD_REASON_BROKEN})
+	d.told(&pb.BagsReceived{Product: d.product(), Batch: "H-9", Expiry: "2028-03", VolumeMl: 950, Count: 1, Place: "north car"})
+	d.told(&pb.BagDiscarded{Bag: n.bag, Reason: pb.DiscardReason_DISCARD_REASON_BROKEN})
 	return step("dose")(d, n)
 }
 
 // after gives the bag and reads a page of the case.
 func after(slug string) reader {
 	return func(d *laptop, n oneNight) string {
-		d.try(start(n))
+		d.told(start(n))
 		d.clock.Advance(time.Hour)
-		d.try(&pb.TransfusionEnded{Bag: n.bag, Case: n.id, GivenMl: 940})
+		d.told(&pb.TransfusionEnded{Bag: n.bag, Case: n.id, GivenMl: 940})
 		return step(slug)(d, n)
 	}
 }
 
 // answers writes an entry and reads its cautions, or the refusal.
 func answers(entry func(oneNight) proto.Message) reader {
-	return func(d *laptop, n oneNight) string { return d.try(entry(n)) }
+	return func(d *laptop, n oneNight) string { return d.told(entry(n)) }
 }
 
 func start(n oneNight) proto.Message { return &pb.TransfusionStarted{Bag: n.bag, Case: n.id} }
@@ -170,21 +170,21 @@ func examined(_ *laptop, n oneNight) string { return n.examined }
 
 // vitals reads the alarm on a change that lies between two limits.
 func vitals(d *laptop, n oneNight) string {
-	d.try(start(n))
+	d.told(start(n))
 	d.clock.Advance(5 * time.Minute)
-	return d.try(&pb.VitalsNoted{Case: n.id, TemperatureDc: new(int32(388)), HeartRate: new(int32(108)), BreathingRate: new(int32(44))})
+	return d.told(&pb.VitalsNoted{Case: n.id, TemperatureDc: new(int32(388)), HeartRate: new(int32(108)), BreathingRate: new(int32(44))})
 }
 
 // ofBag reads what the command about the bag prints of it, without its story.
 func ofBag(d *laptop, n oneNight) string {
-	d.try(&pb.BagThawed{Bag: n.bag})
+	d.told(&pb.BagThawed{Bag: n.bag})
 	out, err := d.site.Stock.GetBag(d.t.Context(), &pb.GetBagRequest{Bag: n.bag})
 	require.NoError(d.t, err)
 	return fmt.Sprint(out.Bag.UseBy, out.Bag.Because, out.Donor)
 }
 
-// try writes an entry and tells its cautions, or why it was refused.
-func (d *laptop) try(m proto.Message) string {
+// told writes an entry and tells its cautions, or why it was refused.
+func (d *laptop) told(m proto.Message) string {
 	d.t.Helper()
 	for _, s := range event.All() {
 		if s.Message() != m.ProtoReflect().Descriptor() {
@@ -251,10 +251,10 @@ func (f storedField) tell(t *testing.T, text string) string {
 	id := d.write(&pb.CaseOpened{
 		Kind: pb.PatientKind_PATIENT_KIND_FOAL, DamName: "Slate", ClockChecked: true, BornAt: &pb.Moment{UnixMs: night.Add(-14 * time.Hour).UnixMilli(), Zone: "UTC"},
 	}).Made[0]
-	found := d.try(with(&pb.PatientExamined{Case: id, Signs: []string{"weak"}}))
+	found := d.told(with(&pb.PatientExamined{Case: id, Signs: []string{"weak"}}))
 	d.write(&pb.PatientWeighed{Case: id, WeightG: 50_000, Method: pb.WeightMethod_WEIGHT_METHOD_SCALE})
 	d.write(&pb.IggTested{Case: id, Kind: "barn immunoassay", IggCgPerL: new(int32(350))})
-	d.try(&pb.PlanAccepted{Case: id, Plan: "dose", VolumeMl: 400, Bags: []string{bag}})
+	d.told(&pb.PlanAccepted{Case: id, Plan: "dose", VolumeMl: 400, Bags: []string{bag}})
 	d.write(&pb.VitalsNoted{Case: id, Baseline: true, TemperatureDc: new(int32(380)), HeartRate: new(int32(96)), BreathingRate: new(int32(34))})
 	d.write(&pb.HangChecked{Case: id, Bag: bag, PatientConfirmed: true, SameBag: true, FullyThawed: true, ClearNoClots: true, WholeWhenSqueezed: true})
 	return f.read(d, oneNight{id, bag, found})
@@ -337,6 +337,6 @@ func TestEverySettingIsRead(t *testing.T) {
 		{"recheck_hours", "11", "value"}, {"recheck_hours", "73", "value"}, {"recheck_hours", "a day", "value"}, {"recheck_hours", "24.5", "value"},
 		{"watch_weeks", "12", "value"}, {"currency", "NZD", "name"}, {"Recheck_Hours", "24", "name"},
 	} {
-		require.True(t, strings.HasPrefix(d.try(&pb.SettingsChanged{Name: c.name, Value: c.value}), "refused: "+c.field+":"), "%v", c)
+		require.True(t, strings.HasPrefix(d.told(&pb.SettingsChanged{Name: c.name, Value: c.value}), "refused: "+c.field+":"), "%v", c)
 	}
 }
