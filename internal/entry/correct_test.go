@@ -9,6 +9,7 @@ import (
 
 	"thawtrail/internal/entry/entrytest"
 	"thawtrail/internal/query"
+	"thawtrail/internal/refusal"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -318,4 +319,46 @@ func TestStockAsOfKnowsNoLaterHold(t *testing.T) {
 		require.Len(t, out.Bags, 3)
 		require.Equal(t, state, out.Bags[0].State)
 	}
+}
+
+// What a vet told of a patient is not taken back by a clerk; who may do it stands on the
+// owner's list, before and after and why.
+func TestWhoMayCorrectAVet(t *testing.T) {
+	d := entrytest.New(t)
+	bags := d.Begin()
+	for name, role := range map[string]pb.Role{"J. Reed": pb.Role_ROLE_VET, "S. Moss": pb.Role_ROLE_VET, "T. Clerk": pb.Role_ROLE_CLINIC} {
+		_, err := d.Write(t.Context(), &pb.WriteRequest{Author: "M. Alder", Entry: d.Entry(&pb.PersonAdded{Name: name})})
+		require.NoError(t, err)
+		_, err = d.Write(t.Context(), &pb.WriteRequest{Author: "M. Alder", Entry: d.Entry(&pb.RoleGranted{Person: name, Roles: []pb.Role{role}})})
+		require.NoError(t, err)
+	}
+	id := opened(d)
+	by := func(who string, m proto.Message) (*pb.WriteResponse, error) {
+		return d.Write(t.Context(), &pb.WriteRequest{Entry: d.Entry(m), Author: who})
+	}
+	given, err := by("J. Reed", &pb.TransfusionEnded{Bag: bags[0], Case: id, GivenMl: 310})
+	require.NoError(t, err)
+	_, err = by("T. Clerk", &pb.Corrected{Original: given.Record, Void: true, Reason: "tidying"})
+	require.ErrorIs(t, err, refusal.ErrDenied)
+	require.ErrorContains(t, err, "T. Clerk")
+	require.ErrorContains(t, err, "J. Reed")
+	void, err := by("S. Moss", &pb.Corrected{Original: given.Record, Void: true, Reason: "other foal"})
+	require.NoError(t, err)
+	list, err := d.ListCorrections(t.Context(), &pb.ListCorrectionsRequest{})
+	require.NoError(t, err)
+	require.Len(t, list.Rows, 1)
+	row := list.Rows[0]
+	require.Equal(t, void.Record, row.Record)
+	require.Equal(t, "S. Moss", row.Who)
+	require.Equal(t, "J. Reed", row.EnteredBy)
+	require.Equal(t, "other foal", row.Reason)
+	require.Contains(t, row.Before, "310")
+	require.True(t, row.Voided && row.NoProof)
+	people, err := d.ListPeople(t.Context(), &pb.ListPeopleRequest{})
+	require.NoError(t, err)
+	for _, p := range people.People {
+		require.NotEmpty(t, p.Grants, p.Name)
+	}
+	_, err = by("M. Alder", &pb.RightsRevoked{Grant: people.People[0].Grants[0][:12], Reason: "left"})
+	require.NoError(t, err, "a role is ended by what is printed beside it")
 }

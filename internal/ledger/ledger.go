@@ -36,6 +36,7 @@ type State interface {
 	Story() []Entry
 	Discrepancies() []Discrepancy
 	overridden() []OverrideCount
+	correctedMs() int64
 	told() bool
 }
 

@@ -72,7 +72,7 @@ type Thrown struct {
 // none.
 type Clocks struct {
 	_             struct{} `cbor:",toarray"`
-	SoftenedMs    int64 // first
+	SoftenedMs    int64    // first
 	Refrozen      bool
 	RefrozenMs    int64 // first
 	ThawStartedMs int64 // earliest

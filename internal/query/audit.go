@@ -273,6 +273,9 @@ func (s Reader) ListPeople(ctx context.Context, _ *pb.ListPeopleRequest) (*pb.Li
 			row := &pb.PersonRow{Person: p.Entity.ID, Name: p.Name}
 			for _, role := range rights.Roles(p.Entity.ID) {
 				row.Roles = append(row.Roles, wording.Enum(role))
+				if grant, ok := rights.GrantFor(p.Entity.ID, []pb.Role{role}); ok && !slices.Contains(row.Grants, grant.String()) {
+					row.Grants = append(row.Grants, grant.String())
+				}
 			}
 			out.People = append(out.People, row)
 			return len(out.People) < MaxRows, nil
