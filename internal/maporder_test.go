@@ -36,6 +36,7 @@ var anyOrder = map[string]string{
 	"store verifier.branches":                       "it counts, and keeps the lowest",
 	"store verifier.report":                         "it adds up",
 	"store verifier.holds":                          "it says whether any fits",
+	"store Store.holeIn":                            "it keeps the lowest",
 	"store gaps.unvouched":                          "it counts, and keeps the lowest",
 	"store pendingCommit.clone":                     "it fills another map",
 	"store pendingCommit.publish":                   "it adds to counters, one for each laptop",

@@ -32,6 +32,7 @@ func TestAloneFromTheFirstStart(t *testing.T) {
 	grant, _ := do("role grant REED --roles vet --roles clinic --by 'M. Alder'")
 	name("GRANT", grant)
 	by := " --by 'M. Alder'"
+	do("practice change --currency NZD --reason 'moved over the sea'" + by)
 	do("vehicle add --name 'north car'" + by)
 	do("place add --name 'clinic freezer' --kind freezer" + by)
 	do("place add --name 'north freezer' --kind vehicle_freezer" + by)
@@ -71,6 +72,7 @@ func TestAloneFromTheFirstStart(t *testing.T) {
 		"risk CASE no no no no", "exam CASE --temp-c 38,4 --heart 98 --breaths 34", "weigh CASE 52 --how scale",
 		"colostrum CASE --source dam --volume-ml 300 --brix 24", "igg CASE --kind 'barn immunoassay' --igg-mg-per-dl 540",
 		"referral CASE declined --by 'P. Hollis'", "agree CASE --amount 980 --by 'P. Hollis' --how 'in person'",
+		"crossmatch CASE BAG0 --minor compatible", "food CASE out", "bag carry BAG0 --case CASE --coolant dry_ice --minutes 90 --feel hard",
 		"accept CASE dose 950 --bag BAG0", "check bath CASE BAG0 --all", "thaw BAG0 --case CASE --bath-c 37", "bath BAG0 34.5",
 		"thawed BAG0 --bag-c 33", "catheter in CASE 16 'left jugular'", "vitals CASE --baseline --temp-c 38.4 --heart 98 --breaths 34",
 		"check hang CASE BAG0 --all", "set BAG0 --case CASE", "start CASE BAG0", "rate CASE 78 --slow",

@@ -31,6 +31,7 @@ func TestTortureKills(t *testing.T) {
 	k.stopWriting()
 	k.tell()
 	for _, s := range k.n.sites() {
+		require.Positive(t, k.told[s.name], "%s acknowledged nothing", s.name)
 		st := ask(k.n, s, s.audit.GetStatus, &pb.GetStatusRequest{})
 		require.Empty(t, st.GetSetAside(), s.name)
 		found := ask(k.n, s, s.audit.ListDiscrepancies, &pb.ListDiscrepanciesRequest{})

@@ -171,10 +171,10 @@ func (s *site) explain(err error) error {
 	return fmt.Errorf("%s: %w", s.name, err)
 }
 
-// holds says whether a record is on this replica.
+// holds says whether a record is on this replica and can be read.
 func (s *site) holds(ctx context.Context, hash string) (bool, error) {
 	answer, err := s.audit.GetRecord(ctx, &pb.GetRecordRequest{Record: hash})
-	if status.Code(err) == codes.NotFound {
+	if code := status.Code(err); code == codes.NotFound || code == codes.DataLoss {
 		return false, nil
 	}
 	if err != nil {

@@ -23,9 +23,17 @@ import (
 // slip of the keyboard is refused. Limits marked ours are this program's own.
 var (
 	futureTime = caution.Define("future_time", caution.Reason,
-		"%s lies %s ahead of this laptop's clock. Is the clock right?")
+		"%s lies %s ahead of this laptop's clock. Is the clock right? If an earlier day was meant, type the date too.")
 	overLabel = caution.Define("more_than_label", caution.Caution,
 		"%d mL is more than the %d mL on the label. Bags are often overfilled; check the number.")
+	stoppedOver = caution.Define("stopped_over_label", caution.Caution,
+		"%d mL is recorded as it was typed, though a bag gives %s. One digit too many, or two bags in one entry? Correct it with 'correct'.")
+	overAccepted = caution.Define("more_than_accepted", caution.Caution,
+		"%d mL is more than the %d mL that were accepted of this bag.")
+	acceptedGiven = caution.Define("accepted_ml_given", caution.Caution,
+		"%d mL are in: stop at the %d mL that were accepted of this bag.")
+	dripOverDose = caution.Define("drip_over_dose", caution.Reason,
+		"A rate for %d mL: the dose that was accepted is %d mL.")
 	bathWarm = caution.Define("bath_warm", caution.Caution,
 		"A bath of %s C is over 40 C: antibody is lost in hot water. Aim for 30 to 37 C; lift the bag out before hot water goes in.")
 	bathHot = caution.Define("bath_too_hot", caution.Caution,
@@ -121,7 +129,7 @@ func (b view) raiseAboutStock(m proto.Message) ([]caution.Raised, error) {
 	case *pb.BagsReceived:
 		return b.checkReceived(p)
 	case *pb.BatchHeld:
-		return b.checkBatch(p.Product, p.Batch)
+		return b.checkBatch(p.Product, p.Batch, false)
 	case *pb.BagsCarried:
 		return b.checkCarried(p)
 	case *pb.TemperatureRead:
@@ -287,13 +295,25 @@ func (b view) checkPlan(p *pb.PlanAccepted, at time.Time) ([]caution.Raised, err
 		out = append(out, more...)
 	}
 	if p.Plan != "dose" {
-		return out, nil
+		return b.checkDrip(out, p)
 	}
 	if err := b.checkVolume(p); err != nil {
 		return nil, err
 	}
 	day, err := b.checkDay(p)
 	return append(out, day...), err
+}
+
+// checkDrip holds a rate plan against the dose that was accepted.
+func (b view) checkDrip(out []caution.Raised, p *pb.PlanAccepted) ([]caution.Raised, error) {
+	c, err := b.Case(p.Case)
+	if err != nil || c == nil || p.Plan != "drip" {
+		return out, err
+	}
+	if dose := query.PlanOf(c, "dose"); dose != nil && p.VolumeMl > dose.VolumeMl {
+		out = append(out, dripOverDose.With(p.VolumeMl, dose.VolumeMl))
+	}
+	return out, nil
 }
 
 // checkVolume refuses mL and bags that do not agree: more than the bags hold, or a bag
@@ -377,14 +397,29 @@ func damOf(patient string) string {
 }
 
 // checkEnded looks at what was given and, where a bag is said to be in, whether it was
-// ever started. Stopping never asks.
+// ever started. Stopping never asks and is never refused: it has happened.
 func (b view) checkEnded(p *pb.TransfusionEnded, finished bool) ([]caution.Raised, error) {
 	out, err := b.checkGiven(p.Bag, p.GivenMl)
-	if err != nil || !finished {
+	if refused, is := refusal.As(err); is && !finished {
+		return []caution.Raised{stoppedOver.With(p.GivenMl, refused.Want)}, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	c, err := b.Case(p.Case)
+	if err != nil || c == nil {
 		return out, err
 	}
-	more, err := b.checkFinish(p)
-	return append(out, more...), err
+	accepted, part, err := b.Accepted(c, p.Bag)
+	if part && p.GivenMl > accepted+accepted/20 {
+		out = append(out, overAccepted.With(p.GivenMl, accepted))
+	}
+	if finished && err == nil {
+		var more []caution.Raised
+		more, err = b.checkFinish(p)
+		out = append(out, more...)
+	}
+	return out, err
 }
 
 // checkGiven accepts more than the label says and refuses what must be a slip.
@@ -409,7 +444,25 @@ func (b view) checkRead(id string, givenMl *int32) ([]caution.Raised, error) {
 	if err != nil || bag == "" {
 		return nil, err
 	}
-	return b.checkGiven(bag, *givenMl)
+	out, err := b.checkGiven(bag, *givenMl)
+	if err != nil {
+		return nil, err
+	}
+	more, err := b.checkStopAt(id, *givenMl)
+	return append(out, more...), err
+}
+
+// checkStopAt tells that the part of the bag which was accepted has run in.
+func (b view) checkStopAt(id string, givenMl int32) ([]caution.Raised, error) {
+	c, err := b.Case(id)
+	if err != nil || c == nil {
+		return nil, err
+	}
+	stop, err := b.StopAt(c)
+	if err != nil || stop == 0 || givenMl < stop {
+		return nil, err
+	}
+	return []caution.Raised{acceptedGiven.With(givenMl, stop)}, nil
 }
 
 // checkFlow tells a reading that cannot be; nothing may delay the clamp.
@@ -421,13 +474,19 @@ func (b view) checkFlow(p *pb.FlowChanged) ([]caution.Raised, error) {
 	return []caution.Raised{overLabel.With(p.GetGivenMl(), bag.Label.VolumeMl)}, nil
 }
 
-// checkBatch warns when a batch is almost, but not quite, one that is known.
-func (b view) checkBatch(product, code string) ([]caution.Raised, error) {
+// checkBatch warns when a batch is almost, but not quite, one that is known. One that is
+// known exactly is no slip. Nor is a delivery that counts on from the last one; a hold on
+// a batch that nobody has is one, whatever it counts.
+func (b view) checkBatch(product, code string, delivery bool) ([]caution.Raised, error) {
 	var out []caution.Raised
 	ids, err := b.StartingWith(event.KindBatch, product+"/", maxBatches)
 	for _, id := range ids {
 		_, known, _ := strings.Cut(id, "/")
-		if !label.SameBatch(known, code) && label.NearBatch(known, code) && len(out) < 3 {
+		switch {
+		case label.SameBatch(known, code):
+			return nil, err
+		case delivery && label.CountsOn(known, code):
+		case label.NearBatch(known, code) && len(out) < 3:
 			out = append(out, nearBatch.With(code, b.batchCode(product, known)))
 		}
 	}

@@ -30,6 +30,7 @@ func (e *pending) correct(c *pb.Corrected, replacement *pb.Entry) error {
 	if spec, ok := event.Lookup(original.Head.Type); !ok || spec.Rule.GetInternal() {
 		return refusal.Conflict("original", c.Original, "an entry that a person made")
 	}
+	e.original = original
 	e.draft.Keys = append(e.draft.Keys, original.Touches()...)
 	e.draft.References = [][]byte{original.Hash[:]}
 	standing, err := e.standing(original, c)
@@ -41,6 +42,23 @@ func (e *pending) correct(c *pb.Corrected, replacement *pb.Entry) error {
 		return nil
 	}
 	return e.replace(original, standing, c, replacement)
+}
+
+// mayCorrect refuses to let somebody take back what another one told of a patient:
+// whoever entered it may, a vet, and an owner.
+func (e *pending) mayCorrect() error {
+	o := e.original
+	if o == nil || o.Head.Author == "" || o.Head.Author == e.author || !aboutPatient(o) ||
+		e.b.HasRole(e.author, pb.Role_ROLE_VET, pb.Role_ROLE_OWNER) {
+		return nil
+	}
+	return refusal.Fail(refusal.ErrDenied, "%s may not correct this: it tells of a patient and was entered by %s, who may, as a vet or an owner may",
+		orNobody(e.b.Name(event.KindPerson, e.author)), e.b.Name(event.KindPerson, o.Head.Author))
+}
+
+// aboutPatient says that a record touches a case.
+func aboutPatient(r *event.Record) bool {
+	return slices.ContainsFunc(r.Touches(), func(k event.Key) bool { return k.Kind == event.KindCase })
 }
 
 // standing is what the original says after the corrections that are known here, which

@@ -8,6 +8,8 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"thawtrail/internal/entry/entrytest"
+	"thawtrail/internal/query"
+	"thawtrail/internal/refusal"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -178,4 +180,185 @@ func opened(d *entrytest.Laptop) string {
 	})})
 	require.NoError(d.T, err)
 	return out.Made[0]
+}
+
+// A reading counts on the day on which it was taken, and a time shortly ahead of the
+// clock is asked about, never yesterday's.
+func TestAReadingBelongsToItsDay(t *testing.T) {
+	d := entrytest.New(t)
+	d.Begin()
+	d.Clock.SetWall(time.Date(2026, 12, 2, 1, 0, 0, 0, time.UTC))
+	_, err := d.Write(t.Context(), &pb.WriteRequest{
+		Entry:      d.Entry(&pb.TemperatureRead{Place: "north car", NowDc: -210}),
+		OccurredAt: &pb.Moment{UnixMs: time.Date(2026, 11, 29, 1, 0, 0, 0, time.UTC).UnixMilli()},
+	})
+	require.NoError(t, err)
+	d.Must(&pb.TemperatureRead{Place: "north car", NowDc: -205})
+	places, err := d.ListPlaces(t.Context(), &pb.ListPlacesRequest{})
+	require.NoError(t, err)
+	require.Equal(t, "1 reading in December 2026", places.Places[0].History)
+}
+
+// A count that did not see a bag does not say in its story that it was counted.
+func TestABagThatACountDidNotSee(t *testing.T) {
+	d := entrytest.New(t)
+	bags := d.Begin()
+	d.Must(&pb.PlaceCounted{Place: "north car", BagsSeen: bags[:2]})
+	said := func(bag string) string {
+		out, err := d.GetBag(t.Context(), &pb.GetBagRequest{Bag: bag})
+		require.NoError(t, err)
+		return out.Timeline[len(out.Timeline)-1].What
+	}
+	require.Equal(t, "seen at the count of north car", said(bags[0]))
+	require.Equal(t, "NOT seen at the count of north car", said(bags[2]))
+}
+
+// What stock there was at a moment past is what there was then, not what is left today.
+func TestStockAsOfAMomentPast(t *testing.T) {
+	d := entrytest.New(t)
+	bags := d.Begin()
+	d.Must(&pb.PlaceAdded{Name: "clinic", Kind: pb.PlaceKind_PLACE_KIND_VEHICLE_FREEZER})
+	d.Clock.Advance(time.Hour)
+	before := d.Clock.Now()
+	d.Clock.Advance(time.Hour)
+	d.Must(&pb.BagDiscarded{Bag: bags[0], Reason: pb.DiscardReason_DISCARD_REASON_BROKEN})
+	d.Must(&pb.BagsMoved{Bags: bags[1:2], ToPlace: "clinic"})
+	d.Must(&pb.ThawStarted{Bag: bags[2]})
+	later := d.Must(&pb.BagsReceived{Product: "foal plasma", Batch: "K-11", Expiry: "2028-03", VolumeMl: 950, Count: 1, Place: "clinic"}).Made
+	asOf := func(at time.Time, place string) map[string]string {
+		out, err := d.ListStock(t.Context(), &pb.ListStockRequest{At: at.Format(time.RFC3339), Place: place})
+		require.NoError(t, err)
+		got := map[string]string{}
+		for _, b := range out.Bags {
+			got[b.Bag] = b.Place + " " + b.State
+		}
+		return got
+	}
+	was := map[string]string{bags[0]: "north car frozen", bags[1]: "north car frozen", bags[2]: "north car frozen"}
+	require.Equal(t, was, asOf(before, ""))
+	require.Equal(t, was, asOf(before, "north car"))
+	require.Empty(t, asOf(before, "clinic"))
+	require.Empty(t, asOf(before.Add(-2*time.Hour), ""))
+	d.Clock.Advance(time.Minute)
+	now := asOf(d.Clock.Now(), "")
+	require.Contains(t, now, later[0])
+	require.NotContains(t, now, bags[0])
+	require.Equal(t, "clinic frozen", now[bags[1]])
+}
+
+// The bags of a warm spell are decided without a record's hash: the spell is the one
+// that nobody decided yet.
+func TestDecidingAfterAWarmSpell(t *testing.T) {
+	d := entrytest.New(t)
+	bags := d.Begin()
+	at := func(ago time.Duration) *pb.Moment {
+		return &pb.Moment{UnixMs: d.Clock.Now().Add(-ago).UnixMilli(), Zone: "Australia/Sydney"}
+	}
+	d.Clock.Advance(5 * time.Hour)
+	_, err := d.Write(t.Context(), &pb.WriteRequest{Entry: d.Entry(&pb.QuarantineDecided{Bags: bags, Reason: "stayed hard"})})
+	require.ErrorContains(t, err, "warm spell")
+	first := d.Must(&pb.PlaceWarm{Place: "north car", From: at(3 * time.Hour), To: at(2 * time.Hour)})
+	d.Must(&pb.QuarantineDecided{Bags: bags[:2], Reason: "stayed hard"})
+	second := d.Must(&pb.PlaceWarm{Place: "north car", From: at(time.Hour), To: at(time.Minute)})
+	_, err = d.Write(t.Context(), &pb.WriteRequest{Entry: d.Entry(&pb.QuarantineDecided{Bags: bags, Reason: "stayed hard"})})
+	require.ErrorContains(t, err, first.Record[:12], "several are open: which?")
+	require.ErrorContains(t, err, second.Record[:12])
+	d.Must(&pb.QuarantineDecided{Bags: bags, Warm: second.Record[:12], Reason: "stayed hard"})
+	d.Must(&pb.QuarantineDecided{Bags: bags[2:], Reason: "stayed hard"})
+	out, err := d.ListStock(t.Context(), &pb.ListStockRequest{})
+	require.NoError(t, err)
+	for _, b := range out.Bags {
+		require.Equal(t, "frozen", b.State, b.Because)
+	}
+}
+
+// Two cases that were said to be one foal stand in a list once.
+func TestTwoCasesOfOneFoalAreListedOnce(t *testing.T) {
+	d := entrytest.New(t)
+	bags := d.Begin()
+	one, other := opened(d), opened(d)
+	for _, id := range []string{one, other} {
+		d.Must(&pb.TransfusionEnded{Bag: bags[0], Case: id, GivenMl: 900})
+	}
+	d.Must(&pb.Linked{Kind: "case", First: one, Second: other, Reason: "typed twice"})
+	out, err := d.ListCases(t.Context(), &pb.ListCasesRequest{Open: true})
+	require.NoError(t, err)
+	require.Len(t, out.Cases, 1)
+	require.EqualValues(t, 900, out.Cases[0].GivenMl)
+}
+
+// A bag that one foal had under two cases was given once.
+func TestABagOfOneFoalIsGivenOnce(t *testing.T) {
+	d := entrytest.New(t)
+	bags := d.Begin()
+	one, other := opened(d), opened(d)
+	for _, id := range []string{one, other} {
+		d.Must(&pb.TransfusionEnded{Bag: bags[0], Case: id, GivenMl: 900})
+	}
+	d.Must(&pb.Linked{Kind: "case", First: one, Second: other, Reason: "typed twice"})
+	require.NoError(t, d.View(t.Context(), func(b *query.ReadView) error {
+		bag, err := b.Bag(bags[0])
+		require.NoError(t, err)
+		given, err := b.GivenOf(bag)
+		require.Len(t, given, 1)
+		return err
+	}))
+}
+
+// A hold of today did not stand on yesterday's stock.
+func TestStockAsOfKnowsNoLaterHold(t *testing.T) {
+	d := entrytest.New(t)
+	d.Begin()
+	d.Clock.Advance(time.Hour)
+	before := d.Clock.Now().Format(time.RFC3339)
+	d.Clock.Advance(time.Hour)
+	d.Must(&pb.BatchHeld{Product: "foal plasma", Batch: "H-2207", Reason: "the maker called"})
+	for at, state := range map[string]string{before: "frozen", "": "on_hold"} {
+		out, err := d.ListStock(t.Context(), &pb.ListStockRequest{At: at})
+		require.NoError(t, err)
+		require.Len(t, out.Bags, 3)
+		require.Equal(t, state, out.Bags[0].State)
+	}
+}
+
+// What a vet told of a patient is not taken back by a clerk; who may do it stands on the
+// owner's list, before and after and why.
+func TestWhoMayCorrectAVet(t *testing.T) {
+	d := entrytest.New(t)
+	bags := d.Begin()
+	for name, role := range map[string]pb.Role{"J. Reed": pb.Role_ROLE_VET, "S. Moss": pb.Role_ROLE_VET, "T. Clerk": pb.Role_ROLE_CLINIC} {
+		_, err := d.Write(t.Context(), &pb.WriteRequest{Author: "M. Alder", Entry: d.Entry(&pb.PersonAdded{Name: name})})
+		require.NoError(t, err)
+		_, err = d.Write(t.Context(), &pb.WriteRequest{Author: "M. Alder", Entry: d.Entry(&pb.RoleGranted{Person: name, Roles: []pb.Role{role}})})
+		require.NoError(t, err)
+	}
+	id := opened(d)
+	by := func(who string, m proto.Message) (*pb.WriteResponse, error) {
+		return d.Write(t.Context(), &pb.WriteRequest{Entry: d.Entry(m), Author: who})
+	}
+	given, err := by("J. Reed", &pb.TransfusionEnded{Bag: bags[0], Case: id, GivenMl: 310})
+	require.NoError(t, err)
+	_, err = by("T. Clerk", &pb.Corrected{Original: given.Record, Void: true, Reason: "tidying"})
+	require.ErrorIs(t, err, refusal.ErrDenied)
+	require.ErrorContains(t, err, "T. Clerk")
+	require.ErrorContains(t, err, "J. Reed")
+	void, err := by("S. Moss", &pb.Corrected{Original: given.Record, Void: true, Reason: "other foal"})
+	require.NoError(t, err)
+	list, err := d.ListCorrections(t.Context(), &pb.ListCorrectionsRequest{})
+	require.NoError(t, err)
+	require.Len(t, list.Rows, 1)
+	row := list.Rows[0]
+	require.Equal(t, void.Record, row.Record)
+	require.Equal(t, "S. Moss", row.Who)
+	require.Equal(t, "J. Reed", row.EnteredBy)
+	require.Equal(t, "other foal", row.Reason)
+	require.Contains(t, row.Before, "310")
+	require.True(t, row.Voided && row.NoProof)
+	people, err := d.ListPeople(t.Context(), &pb.ListPeopleRequest{})
+	require.NoError(t, err)
+	for _, p := range people.People {
+		require.NotEmpty(t, p.Grants, p.Name)
+	}
+	_, err = by("M. Alder", &pb.RightsRevoked{Grant: people.People[0].Grants[0][:12], Reason: "left"})
+	require.NoError(t, err, "a role is ended by what is printed beside it")
 }

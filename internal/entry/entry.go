@@ -142,6 +142,7 @@ type pending struct {
 	noProof  string // why an act that asks for a PIN has no proof
 	newKeys  bool
 	repeated *event.Record
+	original *event.Record // of a correction: what it corrects
 }
 
 // Foresee tells what would be raised if an entry were written now, and writes nothing:
@@ -194,6 +195,9 @@ func (b view) prepare(actor Actor, req *pb.WriteRequest) (*pending, error) {
 	}
 	grant, err := b.right(e.spec, e.author)
 	if err != nil {
+		return nil, err
+	}
+	if err := e.mayCorrect(); err != nil {
 		return nil, err
 	}
 	if err := e.check(req.Overrides); err != nil {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"encoding/hex"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -54,6 +55,8 @@ func (b view) fillStock(m proto.Message) (err error) {
 		p.SupportTelephone, err = b.supportTelephone(p.Product)
 	case *pb.BatchRecalled:
 		p.SupportTelephone, err = b.supportTelephone(p.Product)
+	case *pb.QuarantineDecided:
+		return b.fillDecided(p)
 	case *pb.KitCounted:
 		p.Expected, err = b.KitCount(p.Place, p.Item)
 	case *pb.DiscrepancyExplained:
@@ -296,6 +299,43 @@ func (b view) fillRecheck(p *pb.RecheckPlanned) error {
 	}
 	p.DueAt = &pb.Moment{UnixMs: end.Add(time.Duration(hours) * time.Hour).UnixMilli(), Zone: b.Zone().String(), Precision: pb.Precision_PRECISION_HOUR, Source: pb.TimeSource_TIME_SOURCE_NOW}
 	return nil
+}
+
+// fillDecided finds the warm spell that is decided on: the one that is open for any of
+// the bags.
+func (b view) fillDecided(p *pb.QuarantineDecided) error {
+	if p.Warm != "" {
+		return nil
+	}
+	var open []ledger.WarmSpan
+	for _, id := range p.Bags {
+		bag, err := b.Bag(id)
+		if err != nil || bag == nil {
+			return err
+		}
+		spells, err := b.OpenSpells(bag.Line())
+		if err != nil {
+			return err
+		}
+		for _, w := range spells {
+			if !slices.ContainsFunc(open, func(o ledger.WarmSpan) bool { return o.Stamp.Record == w.Stamp.Record }) {
+				open = append(open, w)
+			}
+		}
+	}
+	if len(open) == 1 {
+		p.Warm = open[0].Stamp.Record.String()
+		return nil
+	}
+	want := "bags for which a warm spell is open"
+	if len(open) > 1 {
+		var which []string
+		for _, w := range open {
+			which = append(which, w.Stamp.Record.String()[:12]+" (from "+b.Clock(w.FromMs)+")")
+		}
+		want = "one warm spell, since several are open: " + strings.Join(which, ", ")
+	}
+	return refusal.New("warm", "", want)
 }
 
 // fillEvidence names the evidence that stands now: what comes later opens the

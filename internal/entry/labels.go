@@ -80,7 +80,7 @@ func besideLabel(card *ledger.Card, c *ledger.Case, at time.Time) (out []caution
 // checkReceived looks at a delivery: its batch, its volume beside the label's, and the
 // day on which a donor's plasma was collected.
 func (b view) checkReceived(p *pb.BagsReceived) ([]caution.Raised, error) {
-	out, err := b.checkBatch(p.Product, p.Batch)
+	out, err := b.checkBatch(p.Product, p.Batch, true)
 	if err != nil {
 		return nil, err
 	}

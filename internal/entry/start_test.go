@@ -1,6 +1,7 @@
 package entry_test
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -161,4 +162,23 @@ func TestAcceptedVolumeAndBagsAgree(t *testing.T) {
 	require.Contains(t, codesOf(d.Must(plan(1100, bags[0], bags[1]))), "volume_24h_over_40")
 	_, text = d.Refused(plan(1500, bags[0], bags[1]))
 	require.Contains(t, text, "volume_24h_over_60")
+}
+
+// TestAStopIsRecordedWhateverItsNumber: it has happened. The slip is told and stays a
+// discrepancy until somebody corrects it; a finish with the same slip is asked again.
+func TestAStopIsRecordedWhateverItsNumber(t *testing.T) {
+	d := entrytest.New(t)
+	bags := d.Begin()
+	id := d.Foal()
+	d.Ready(id, bags[0])
+	d.Must(&pb.TransfusionStarted{Case: id, Bag: bags[0]})
+	end := &pb.TransfusionEnded{Case: id, Bag: bags[0], GivenMl: 9_300, Reason: "hives"}
+	_, err := d.Write(t.Context(), &pb.WriteRequest{Author: "M. Alder", Entry: &pb.Entry{Body: &pb.Entry_Finished{Finished: end}}})
+	require.ErrorContains(t, err, "1.5 times")
+	out, err := d.Write(t.Context(), &pb.WriteRequest{Author: "M. Alder", Entry: &pb.Entry{Body: &pb.Entry_Stopped{Stopped: end}}})
+	require.NoError(t, err)
+	require.Contains(t, codesOf(out), "stopped_over_label")
+	found, err := d.ListDiscrepancies(t.Context(), &pb.ListDiscrepanciesRequest{})
+	require.NoError(t, err)
+	require.True(t, slices.ContainsFunc(found.Discrepancies, func(x *pb.DiscrepancyRow) bool { return x.Kind == "over_volume" }))
 }

@@ -19,6 +19,9 @@ const (
 	TypeHeard        Type = 2
 	TypeHubStatement Type = 3
 	TypeCorrected    Type = 4
+	TypeSavedAgain   Type = 26
+	TypeRecordsLost  Type = 27
+	TypeCopiesMet    Type = 28
 
 	TypeBatchHeld     Type = 50
 	TypeBatchReleased Type = 51
@@ -103,6 +106,9 @@ func (r *Record) Payload() (proto.Message, error) {
 	m := s.New()
 	if err := proto.Unmarshal(r.Raw.Payload, m); err != nil {
 		return nil, fmt.Errorf("%w: %s: %v", ErrMalformed, s.Name, err)
+	}
+	if r.Head.Type == TypeSavedAgain && r.carried == nil {
+		return nil, fmt.Errorf("%w: %s carries no record of its device", ErrMalformed, s.Name)
 	}
 	if r.trimmed {
 		return nil, fmt.Errorf("%w: %s: a text in its header", ErrTooLarge, s.Name)

@@ -103,6 +103,12 @@ func KeysOf(t Type, payload proto.Message, occurred time.Time) []Key {
 		return []Key{{p.EntityKind, p.Entity}}
 	case *pb.HubStatement:
 		return acceptedLogs(p)
+	case *pb.SavedAgain:
+		return carriedKeys(p)
+	case *pb.RecordsLost:
+		return []Key{{KindLog, hex.EncodeToString(p.Log)}}
+	case *pb.CopiesMet:
+		return []Key{{KindLog, hex.EncodeToString(p.Log)}}
 	case *pb.RightsRevoked, *pb.LogAdmitted, *pb.DeviceAdded, *pb.ServerRestored:
 		return []Key{RightsKey}
 	}
@@ -173,7 +179,7 @@ const (
 )
 
 // Rights says that the record is one of those that make rights.
-func (r *Record) Rights() bool { return rightsTypes[r.Head.Type] }
+func (r *Record) Rights() bool { return rightsTypes[r.Original().Head.Type] }
 
 // Touches lists the entities the record is folded into: those its header names
 // and those that follow from its nature. The first is the primary one.

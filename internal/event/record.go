@@ -90,8 +90,9 @@ type Record struct {
 	Hash Hash
 	Log  LogID // the record's own hash when it opens the log
 
-	wire    []byte // what Raw was taken from, when it lies in there
-	trimmed bool   // a text in the header is longer than any that our programs write
+	wire    []byte  // what Raw was taken from, when it lies in there
+	trimmed bool    // a text in the header is longer than any that our programs write
+	carried *Record // the record that it carries, when it was saved again
 }
 
 // Errors of decoding and verifying. They wrap into longer sentences.
@@ -146,6 +147,15 @@ func Open(raw *pb.Record) (*Record, error) {
 }
 
 func (b *block) open(raw *pb.Record) (*Record, error) {
+	r, err := b.openAlone(raw)
+	if err == nil && r.Head.Type == TypeSavedAgain {
+		r.carried = r.carries()
+	}
+	return r, err
+}
+
+// openAlone is open without a look at what the record carries.
+func (b *block) openAlone(raw *pb.Record) (*Record, error) {
 	if len(raw.GetHeader()) == 0 {
 		return nil, fmt.Errorf("%w: no header", ErrMalformed)
 	}

@@ -22,6 +22,7 @@ func SealOwner(t Type, m proto.Message, at time.Time) Key {
 // KeysNeeded are the ids of the keys that the record's sealed fields need. A record
 // that cannot be read needs none: nobody can read its words with any key.
 func (r *Record) KeysNeeded() (ids [][]byte) {
+	r = r.Original()
 	if !sealedTypes()[r.Head.Type] {
 		return nil
 	}

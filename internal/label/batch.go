@@ -26,6 +26,15 @@ func NearBatch(a, b string) bool {
 	return oneEdit([]rune(digitsForLookalikes(a)), []rune(digitsForLookalikes(b)))
 }
 
+// CountsOn says whether two codes differ in the number alone with which both end: batches
+// that were made one after another.
+func CountsOn(a, b string) bool {
+	a, b = CanonicalBatch(a), CanonicalBatch(b)
+	digits := func(s string) string { return s[len(strings.TrimRight(s, "0123456789")):] }
+	x, y := digits(a), digits(b)
+	return x != "" && len(x) == len(y) && x != y && strings.TrimSuffix(a, x) == strings.TrimSuffix(b, y)
+}
+
 // digitsForLookalikes maps the letters that look like a digit to that digit.
 func digitsForLookalikes(code string) string {
 	return strings.Map(func(r rune) rune {

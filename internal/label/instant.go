@@ -160,12 +160,24 @@ func (p instantParser) local(wall time.Time, instants []time.Time) (time.Time, e
 	return time.Time{}, refusal.New(p.field, p.text, "a local time that the clocks showed once").Because(hint)
 }
 
-// clock reads a bare time of day as the latest one that is not after now.
+// aheadAtMost is how far ahead of the clock a bare time of day may lie and still be
+// that of this day: a clock that is slow, or a slip. Nobody tells of 23 hours ago by the
+// hour alone. Ours.
+const aheadAtMost = time.Hour
+
+// clock reads a bare time of day as the latest one that is not after now, or the one
+// that comes within the hour: whoever asks then asks whether the clock is right.
 func (p instantParser) clock(hour, minute int) (time.Time, Precision, error) {
 	if hour > 23 || minute > 59 {
 		return p.refuse("the day runs from 00:00 to 23:59")
 	}
 	year, month, day := p.now.In(p.zone).Date()
+	for _, ahead := range []int{1, 0} { // the next hour may be tomorrow's
+		soon := instantsOf(p.zone, time.Date(year, month, day+ahead, hour, minute, 0, 0, time.UTC))
+		if len(soon) == 1 && soon[0].After(p.now) && soon[0].Sub(p.now) <= aheadAtMost {
+			return soon[0], ToMinute, nil
+		}
+	}
 	for back := range 2 {
 		wall := time.Date(year, month, day-back, hour, minute, 0, 0, time.UTC)
 		instants := instantsOf(p.zone, wall)

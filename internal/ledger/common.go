@@ -108,6 +108,9 @@ type Common struct {
 	// Overrides counts the cautions that were gone past in records of which this
 	// entity is the primary one, by month and code.
 	Overrides []OverrideCount
+	// CorrectedMs is when an entry of which this entity is the primary one was last
+	// corrected, by the clock of who did; 0 for never.
+	CorrectedMs int64
 }
 
 // OverrideCount is how often a caution was gone past in a month.
@@ -133,6 +136,8 @@ func (c *Common) Story() []Entry { return c.Timeline }
 // Discrepancies lists where the records do not fit together, by kind.
 func (c *Common) Discrepancies() []Discrepancy { return c.Found }
 
+func (c *Common) correctedMs() int64 { return c.CorrectedMs }
+
 func (c *Common) overridden() []OverrideCount { return c.Overrides }
 
 // Canonical is the smallest id among this entity and those linked to it.
@@ -156,12 +161,23 @@ func (s *set) common() Common {
 		}
 	}
 	c.Links = s.links()
+	c.CorrectedMs = s.correctedMs()
 	c.Overrides = s.overrides()
 	if s.tooMuch {
 		s.claim(claim{kind: TooMuch})
 	}
 	c.Found = s.discrepancies()
 	return c
+}
+
+// correctedMs is when the last correction was written that is about this entity first.
+func (s *set) correctedMs() (ms int64) {
+	for i := range s.inputs {
+		if r := s.inputs[i].Rec; r.Head.Type == event.TypeCorrected && r.Primary() == s.key {
+			ms = max(ms, r.Head.WallUs/1000)
+		}
+	}
+	return ms
 }
 
 // overrides counts the cautions that the records' authors went past. What was

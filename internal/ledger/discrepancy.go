@@ -28,6 +28,8 @@ const (
 	LogForked           = "log_forked"             // log
 	TwoStories          = "two_stories"            // log: another laptop names other records of it
 	StatementInDoubt    = "statement_in_doubt"     // log: what the server states does not fit
+	LostRecords         = "records_lost"           // log: gone from the disk that alone had them
+	DeviceTwice         = "device_twice"           // log: two live copies of its device's folder
 	TooMuch             = "too_much"               // any entity: its state is cut short
 	UnreadableRecord    = "unreadable_record"      // primary entity of the record
 	NotEntitled         = "not_entitled"           // primary entity of the record
@@ -54,6 +56,8 @@ var sentences = map[string]string{
 	LogForked:           "This log has two different records at one position.",
 	TwoStories:          "Two laptops were told different records at one position of this log.",
 	StatementInDoubt:    "What the server stated of this log does not fit: it names a record that the log does not have, or less than before.",
+	LostRecords:         "Records of this log were damaged on the laptop that wrote them before the clinic's server had them, and they are lost unless they turn up elsewhere. What was written after them was saved again in a new log.",
+	DeviceTwice:         "Two copies of this laptop's data folder were connected at the same time. Stop one of them, and let it join as a laptop of its own.",
 	TooMuch:             "So much was written about this that only a part of it is shown. Every record is kept.",
 	UnreadableRecord:    "A record here cannot be read.",
 	NotEntitled:         "A record here was written without the right to write it.",

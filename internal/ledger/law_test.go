@@ -1,6 +1,7 @@
 package ledger_test
 
 import (
+	"bytes"
 	"crypto/ed25519"
 	"crypto/sha256"
 	"maps"
@@ -50,7 +51,7 @@ func (d *drawn) one(of ...string) string    { return rapid.SampledFrom(of).Draw(
 
 func (d *drawn) act() {
 	x := d.device()
-	switch rapid.IntRange(0, 12).Draw(d.t, "act") {
+	switch rapid.IntRange(0, 13).Draw(d.t, "act") {
 	case 0:
 		d.Pass(time.Duration(rapid.IntRange(0, 300).Draw(d.t, "minutes")) * time.Minute)
 		x.Offset = time.Duration(rapid.IntRange(-90, 90).Draw(d.t, "clock")) * time.Minute
@@ -70,9 +71,22 @@ func (d *drawn) act() {
 	case 6:
 		r := d.record()
 		x.Write(&pb.Signed{Records: []string{r.Hash.String()}}, ledgertest.By(d.one("reed", "moss"), nil), ledgertest.Touching(r.Touches()...))
+	case 7:
+		saveAgain(x, d.record())
 	default:
 		x.Write(d.fact(), d.when())
 	}
+}
+
+// saveAgain lets a device carry a record of its own in a newer log.
+func saveAgain(x *ledgertest.Device, r *event.Record) {
+	if r.Seq() == 0 || r.Original() != r || !bytes.Equal(r.Head.Device, x.ID()) {
+		return
+	}
+	if r.Log == x.Log() {
+		x.NewEpoch("records were lost")
+	}
+	x.Write(event.Carry(r))
 }
 
 // fork writes two records at one place of the log, at the same hybrid clock:
@@ -147,6 +161,7 @@ func (d *drawn) fact() proto.Message {
 		&pb.NoteAdded{EntityKind: "bag", Entity: "B1", Text: &pb.Sealed{Ciphertext: []byte{4}}},
 		&pb.Linked{Kind: "case", First: "C1", Second: "C2"}, &pb.CaseClosed{Case: id, Outcome: 1},
 		&pb.HubStatement{Number: 1, WallUs: d.Now().UnixMicro(), Accepted: []*pb.AcceptedTip{{Tip: d.device().Tips()[0]}}},
+		lost(d.device().Log()), &pb.CopiesMet{Device: d.device().ID(), Log: lost(d.device().Log()).Log, Boots: [][]byte{{1}, {2}}},
 		&pb.DiscrepancyExplained{Kind: ledger.FoundBag, EntityKind: "bag", Entity: "B1", Text: "known"},
 		&pb.DonorRecorded{Donor: "D", Name: "Bess"}, &pb.VehicleAdded{Vehicle: "V", Name: "north"},
 		&pb.ProtocolSet{Name: "foal", StartMin: proto.Int32(20)}, adopted(id), adopted(id), &pb.CaseAdopted{Case: id}, &pb.IggTested{Case: id, Kind: "barn"},
@@ -316,3 +331,60 @@ func TestLawStoredRights(t *testing.T) {
 		}
 	})
 }
+
+// The law of what was saved again: a replica that has only the records that carry
+// folds what one has that holds the originals, or both.
+func TestLawSavedAgain(t *testing.T) {
+	testrun.Check(t, func(rt *rapid.T) {
+		w := ledgertest.New(t)
+		d := &drawn{World: w, t: rt, devices: []*ledgertest.Device{w.Device("hub"), w.Device("car")}}
+		hub, car := d.devices[0], d.devices[1]
+		for range rapid.IntRange(1, 25).Draw(rt, "acts") {
+			switch x := d.device(); rapid.IntRange(0, 5).Draw(rt, "act") {
+			case 0:
+				d.Pass(time.Duration(rapid.IntRange(0, 300).Draw(rt, "minutes")) * time.Minute)
+				x.Offset = time.Duration(rapid.IntRange(-90, 90).Draw(rt, "clock")) * time.Minute
+			case 1:
+				x.See(d.record())
+			case 2:
+				x.Hear(hub.Write(held()))
+			case 3:
+				d.correct(x)
+			default:
+				x.Write(d.fact(), d.when())
+			}
+		}
+		log, hole := car.Log(), rapid.Uint64Range(1, 4).Draw(rt, "hole")
+		car.NewEpoch("records were lost")
+		var both, carried []*event.Record
+		for _, r := range d.Records() {
+			both = append(both, r)
+			if r.Log != log || r.Seq() < hole {
+				carried = append(carried, r)
+				continue
+			}
+			if r.Seq() > hole {
+				by := car.Write(event.Carry(r))
+				both, carried = append(both, by), append(carried, by)
+			}
+		}
+		both = slices.DeleteFunc(both, func(r *event.Record) bool { return r.Log == log && r.Seq() == hole })
+		sameStates(rt, encodedAll(rt, both), encodedAll(rt, carried))
+		originals := slices.DeleteFunc(slices.Clone(both), func(r *event.Record) bool { return r.Original() != r })
+		sameStates(rt, encodedAll(rt, originals), encodedAll(rt, carried), event.LogKey(car.Log()))
+	})
+}
+
+// sameStates compares what two sets of records fold to, but for one entity.
+func sameStates(t require.TestingT, a, b map[event.Key][]byte, but ...event.Key) {
+	for _, k := range but {
+		delete(a, k)
+		delete(b, k)
+	}
+	require.Equal(t, len(a), len(b))
+	for k := range a {
+		require.Equal(t, a[k], b[k], k.String())
+	}
+}
+
+func lost(log event.LogID) *pb.RecordsLost { return &pb.RecordsLost{Log: log[:], From: 3, To: 4} }

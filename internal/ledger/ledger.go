@@ -22,6 +22,10 @@ type Input struct {
 	// Foreign says that the record founded another practice than the one that
 	// this replica joined: it is kept, and gives no rights.
 	Foreign bool
+
+	// via are the records by which Rec is held, when one of them carries it (package
+	// event, again.go); nil when it is held by itself alone.
+	via []*event.Record
 }
 
 // State is what one entity's records add up to: *Bag, *Batch, *Case, *Client,
@@ -32,6 +36,7 @@ type State interface {
 	Story() []Entry
 	Discrepancies() []Discrepancy
 	overridden() []OverrideCount
+	correctedMs() int64
 	told() bool
 }
 
@@ -64,7 +69,7 @@ var kinds = map[string]struct {
 // kind is not known to this version.
 func Fold(key event.Key, inputs []Input) State {
 	kind, ok := kinds[key.Kind]
-	distinct := prune(key, distinctWritten(inputs))
+	distinct := prune(key, distinctWritten(originals(key, inputs)))
 	if !ok || len(distinct) == 0 {
 		return nil
 	}
@@ -95,5 +100,8 @@ func merged(a, b Input) Input {
 	a.Entitled = a.Entitled || b.Entitled
 	a.Forked = a.Forked || b.Forked
 	a.Foreign = a.Foreign || b.Foreign
+	if a.via != nil || b.via != nil {
+		a.via = slices.Concat(a.ways(), b.ways())
+	}
 	return a
 }

@@ -72,7 +72,7 @@ type Thrown struct {
 // none.
 type Clocks struct {
 	_             struct{} `cbor:",toarray"`
-	Softened      bool
+	SoftenedMs    int64    // first
 	Refrozen      bool
 	RefrozenMs    int64 // first
 	ThawStartedMs int64 // earliest
@@ -93,6 +93,7 @@ type Stay struct {
 type Judged struct {
 	_      struct{} `cbor:",toarray"`
 	Warm   string   // the record of the warm place, hex
+	AtMs   int64
 	Unfit  bool
 	Reason string
 }
@@ -109,7 +110,7 @@ func (b *Bag) Line() *BagLine {
 		l.Stays = append(l.Stays, Stay{Place: s.Place, FromMs: s.FromMs + s.OffMs})
 	}
 	for _, d := range b.Decisions {
-		l.Judged = append(l.Judged, Judged{Warm: d.Warm, Unfit: d.Unfit, Reason: d.Reason})
+		l.Judged = append(l.Judged, Judged{Warm: d.Warm, AtMs: d.Stamp.AtMs, Unfit: d.Unfit, Reason: d.Reason})
 	}
 	return l
 }
@@ -158,7 +159,10 @@ func (l *BagLine) ReadBooks() (*BagBooks, error) {
 
 // clocks takes the earliest of each, since the earliest clock wins.
 func (b *Bag) clocks() *Clocks {
-	c := Clocks{Softened: len(b.Softened) > 0, Refrozen: len(b.Refrozen) > 0}
+	c := Clocks{Refrozen: len(b.Refrozen) > 0}
+	if len(b.Softened) > 0 {
+		c.SoftenedMs = b.Softened[0].ClinicMs()
+	}
 	if c.Refrozen {
 		c.RefrozenMs = b.Refrozen[0].ClinicMs()
 	}

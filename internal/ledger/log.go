@@ -70,6 +70,7 @@ func foldLog(s *set) State {
 	}
 	l.fork(s, log)
 	l.words(s, log)
+	l.losses(s, log)
 	// The server speaks of a log as often as it moves: no story of that.
 	s.timeline = slices.DeleteFunc(s.timeline, func(e Entry) bool { return e.Type == event.TypeHubStatement })
 	l.Common = s.common()
@@ -158,5 +159,29 @@ func (l *Log) words(s *set, log event.LogID) {
 			kind: StatementInDoubt, says: "names less than an earlier one", atMs: newest.Rec.OccurredMs(),
 			records: []event.Hash{before.Rec.Hash, newest.Rec.Hash},
 		})
+	}
+}
+
+// losses claims what its own device says is lost of the log, and what the server says
+// of copies of the device.
+func (l *Log) losses(s *set, log event.LogID) {
+	for i := range s.inputs {
+		in := &s.inputs[i]
+		c := claim{atMs: in.Rec.OccurredMs(), records: []event.Hash{in.Rec.Hash}}
+		switch p := in.Payload.(type) {
+		case *pb.RecordsLost:
+			c.kind = LostRecords
+			if !bytes.Equal(p.Log, log[:]) || len(l.Device) > 0 && !bytes.Equal(l.Device, in.Rec.Head.Device) {
+				continue
+			}
+		case *pb.CopiesMet:
+			c.kind = DeviceTwice
+			if !bytes.Equal(p.Log, log[:]) || !in.Entitled {
+				continue
+			}
+		default:
+			continue
+		}
+		s.claim(c)
 	}
 }

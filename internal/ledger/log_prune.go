@@ -14,7 +14,8 @@ import (
 // on few of them. prune leaves out the rest, so that a log costs the same in its
 // tenth year as in its first week:
 //
-//	what people said of the log, and its opening   all
+//	what people said of the log, its opening,
+//	what was lost of it, and copies that were met  all
 //	statements                  the newest, and in each epoch the farthest
 //	a clock in doubt            the first few and the last few
 //	without the right, unread   the first few of the log's own and of those that name it
@@ -38,7 +39,7 @@ const (
 // does not rest. The result is in written order, each record once. What may be
 // forgotten comes back to count only when rights change.
 func Prune(key event.Key, inputs []Input) []Input {
-	return prune(key, distinctWritten(inputs))
+	return asGiven(prune(key, distinctWritten(originals(key, inputs))), inputs)
 }
 
 // Prunes says that entities of this kind are pruned.

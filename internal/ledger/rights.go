@@ -123,7 +123,7 @@ func (r *Rights) Standing(rec *event.Record) Standing {
 }
 
 func (r *Rights) in(rec *event.Record) bool {
-	if rec.Hash == r.Founding.Record {
+	if rec.Original().Hash == r.Founding.Record {
 		return true
 	}
 	l := r.log(rec.Log)
@@ -136,21 +136,26 @@ func (r *Rights) in(rec *event.Record) bool {
 
 // entitled holds the grant that the record cites against the roles that it
 // needs. To know the grant's hash proves that it lay in the author's past.
+//
+// Of a record that was saved again, the head says who wrote it by which grant, as
+// ever; the place is that of the record that carries it.
 func (r *Rights) entitled(rec *event.Record) bool {
-	if rec.Head.Type == event.TypeHubStatement {
+	said := rec.Original()
+	switch said.Head.Type {
+	case event.TypeHubStatement, event.TypeCopiesMet:
 		return r.byHub(rec)
 	}
-	needed, always := rolesNeeded(rec)
-	if always || rec.Hash == r.Founding.Record || r.beforeFounding(rec) || r.vouchedFor(rec, needed) {
+	needed, always := rolesNeeded(said)
+	if always || said.Hash == r.Founding.Record || r.beforeFounding(rec) || r.vouchedFor(rec, needed) {
 		return true
 	}
-	cited, ok := event.ToHash(rec.Head.Grant)
+	cited, ok := event.ToHash(said.Head.Grant)
 	i := slices.IndexFunc(r.Grants, func(g Grant) bool { return g.Record == cited })
 	if !ok || i < 0 {
 		return false
 	}
 	g := &r.Grants[i]
-	return g.Person == rec.Head.Author && covers(g.Roles, needed) && r.citable(g.Record, rec)
+	return g.Person == said.Head.Author && covers(g.Roles, needed) && r.citable(g.Record, rec)
 }
 
 // byHub says that the practice's server wrote the record: the device on which the
@@ -168,7 +173,7 @@ func (r *Rights) beforeFounding(rec *event.Record) bool {
 		return rec.Seq() < f.Seq
 	}
 	l := r.log(rec.Log)
-	return l != nil && bytes.Equal(l.Device, f.Device) && rec.Head.HlcUs < f.HlcUs
+	return l != nil && bytes.Equal(l.Device, f.Device) && rec.Original().Head.HlcUs < f.HlcUs
 }
 
 // vouchedFor says that the record was written by a laptop while it was a practice
@@ -181,19 +186,20 @@ func (r *Rights) vouchedFor(rec *event.Record, needed []pb.Role) bool {
 	if l == nil || int64(min(rec.Seq(), all)) > l.Vouched {
 		return false
 	}
+	said := rec.Original()
 	if rec.Rights() {
-		return slices.ContainsFunc(r.Joined, func(f Founding) bool { return f.Record == rec.Hash })
+		return slices.ContainsFunc(r.Joined, func(f Founding) bool { return f.Record == said.Hash })
 	}
 	return slices.ContainsFunc(r.Joined, func(f Founding) bool {
 		home := r.log(f.Log)
 		if home == nil || int64(min(f.Seq, all)) > home.Vouched || !bytes.Equal(l.Device, home.Device) {
 			return false
 		}
-		cited, ok := event.ToHash(rec.Head.Grant)
+		cited, ok := event.ToHash(said.Head.Grant)
 		if !ok {
-			return rec.Head.HlcUs < f.HlcUs
+			return said.Head.HlcUs < f.HlcUs
 		}
-		return cited == f.Record && rec.Head.Author == f.Owner && covers(foundersRoles, needed)
+		return cited == f.Record && said.Head.Author == f.Owner && covers(foundersRoles, needed)
 	})
 }
 

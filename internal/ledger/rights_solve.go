@@ -41,7 +41,7 @@ func foldRights(s *set) State {
 	}
 	entitled := make([]Input, 0, len(s.inputs))
 	for _, in := range s.inputs {
-		if st := r.Standing(in.Rec); st.In {
+		if st := r.standing(&in); st.In {
 			in.Entitled = st.Entitled
 			entitled = append(entitled, in)
 		}
@@ -102,7 +102,7 @@ func (v *solver) solve() {
 func (v *solver) takesEffect(in Input) bool {
 	switch in.Payload.(type) {
 	case *pb.RightsRevoked, *pb.LogAdmitted:
-		return !v.done[in.Rec.Hash] && Clean(v.r.Standing(in.Rec))
+		return !v.done[in.Rec.Hash] && Clean(v.r.standing(&in))
 	}
 	return false
 }
@@ -177,7 +177,7 @@ func (r *Rights) WasServer(id []byte) bool {
 func (v *solver) grow() bool {
 	grown := false
 	for _, in := range v.recs {
-		if !Clean(v.r.Standing(in.Rec)) {
+		if !Clean(v.r.standing(&in)) {
 			continue
 		}
 		switch p := in.Payload.(type) {

@@ -35,6 +35,7 @@ const (
 	TermFree       = "free"        // the other batches
 	TermDoubt      = "doubt"       // any entity with a discrepancy, open or not, at the newest
 	TermOpenDoubt  = "open_doubt"  // any entity with an open discrepancy
+	TermCorrected  = "corrected"   // any entity with a corrected entry, when the last correction was written
 	TermLate       = "late"        // cases with entries made afterwards, when the last one was
 )
 
@@ -76,6 +77,9 @@ func Terms(s State) []string {
 	var out []string
 	for _, o := range s.overridden() {
 		out = append(out, o.term())
+	}
+	if ms := s.correctedMs(); ms > 0 {
+		out = append(out, Dated(TermCorrected, ms))
 	}
 	if s.told() {
 		out = append(out, listTerms(s)...)

@@ -27,7 +27,7 @@ func (b *ReadView) timeline(k event.Key, entries []ledger.Entry) []*pb.TimelineR
 	bagAt := b.bagReadAt(k)
 	for _, e := range entries[max(0, len(entries)-MaxRows):] {
 		row := &pb.TimelineRow{
-			At: b.Stamp(e.AtMs), What: b.said(e, all) + bagAt(all[e.Record], e.AtMs), Who: b.Person(e.Author), Where: b.deviceOf(e.Log),
+			At: b.Stamp(e.AtMs), What: b.said(k, e, all) + bagAt(all[e.Record], e.AtMs), Who: b.Person(e.Author), Where: b.deviceOf(e.Log),
 			Record: e.Record.String(), Marks: wording.RecordMarks(e.Marks),
 		}
 		out = append(out, row)
@@ -273,6 +273,9 @@ func (s Reader) ListPeople(ctx context.Context, _ *pb.ListPeopleRequest) (*pb.Li
 			row := &pb.PersonRow{Person: p.Entity.ID, Name: p.Name}
 			for _, role := range rights.Roles(p.Entity.ID) {
 				row.Roles = append(row.Roles, wording.Enum(role))
+				if grant, ok := rights.GrantFor(p.Entity.ID, []pb.Role{role}); ok && !slices.Contains(row.Grants, grant.String()) {
+					row.Grants = append(row.Grants, grant.String())
+				}
 			}
 			out.People = append(out.People, row)
 			return len(out.People) < MaxRows, nil

@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"cmp"
 	"context"
+	"errors"
+	"fmt"
 	"slices"
 	"time"
 
@@ -29,14 +31,65 @@ func (s Reader) ListCases(ctx context.Context, req *pb.ListCasesRequest) (*pb.Li
 		var err error
 		out.Next, err = b.listed(req, terms, func(f store.Found) error {
 			c, err := b.Case(f.Key.ID)
-			if c != nil {
-				out.Cases = append(out.Cases, b.caseRow(c))
+			if err != nil || c == nil {
+				return err
 			}
-			return err
+			linked, err := b.linkedCases(c)
+			if err != nil || stoodFor(c, linked) {
+				return err
+			}
+			row := b.caseRow(c)
+			row.GivenMl = plasmaOf(append(linked, c))
+			out.Cases = append(out.Cases, row)
+			return nil
 		})
 		return err
 	})
 	return out, err
+}
+
+// linkedCases are the other cases that were said to be one with this.
+func (b *ReadView) linkedCases(c *ledger.Case) (out []*ledger.Case, err error) {
+	for _, l := range c.Links {
+		if !l.Linked {
+			continue
+		}
+		other, err := b.Case(l.Other)
+		if err != nil {
+			return nil, err
+		}
+		if other != nil {
+			out = append(out, other)
+		}
+	}
+	return out, nil
+}
+
+// stoodFor says that a list shows another one of the cases that are one: an open one
+// before a closed one, else the one with the smallest id.
+func stoodFor(c *ledger.Case, linked []*ledger.Case) bool {
+	return slices.ContainsFunc(linked, func(o *ledger.Case) bool {
+		if o.Open() != c.Open() {
+			return o.Open()
+		}
+		return o.Entity.ID < c.Entity.ID
+	})
+}
+
+// plasmaOf is what cases that are one had of plasma, each bag counted once.
+func plasmaOf(cases []*ledger.Case) (ml int32) {
+	byBag := map[string]int32{}
+	for _, c := range cases {
+		for i := range c.Transfusions {
+			t := &c.Transfusions[i]
+			if more := t.CountedMl() - byBag[t.Bag]; more > 0 {
+				byBag[t.Bag] += more
+				ml += more
+			}
+		}
+		ml += c.UnseenMl
+	}
+	return ml
 }
 
 func (b *ReadView) caseRow(c *ledger.Case) *pb.CaseRow {
@@ -158,12 +211,11 @@ func (b *ReadView) VolumeOfDay(c *ledger.Case) int32 {
 // case that is linked to it: the ceiling is about plasma, overload is about both.
 func (b *ReadView) VolumesOfDay(c *ledger.Case) (plasma, other int32) {
 	since := b.now.Add(-24 * time.Hour).UnixMilli()
-	cases := []*ledger.Case{c}
-	for _, l := range c.Links {
-		if linked, err := b.Case(l.Other); err == nil && linked != nil && l.Linked {
-			cases = append(cases, linked)
-		}
+	linked, err := b.linkedCases(c)
+	if err != nil {
+		b.r.Log.Error("read the cases that are one with a case", "case", c.Entity.ID, "error", err)
 	}
+	cases := append(linked, c)
 	counted := map[string]bool{}
 	for _, one := range cases {
 		for i := range one.Transfusions {
@@ -220,7 +272,11 @@ func (b *ReadView) runningStep(c *ledger.Case) (string, error) {
 	if len(watch.Standing) > 0 {
 		return "alarm stands: " + Alarms(watch.Standing) + "; slower, clamp, or stop and treat; measure again", err
 	}
-	return "vitals at their times; note mL given", err
+	stop, stopErr := b.StopAt(c)
+	if stop > 0 {
+		return fmt.Sprintf("vitals at their times; note mL given; stop at %d mL", stop), errors.Join(err, stopErr)
+	}
+	return "vitals at their times; note mL given", errors.Join(err, stopErr)
 }
 
 // bagStep is what is done next with a bag that was not started.

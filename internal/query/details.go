@@ -2,9 +2,9 @@ package query
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
@@ -120,7 +120,7 @@ func (b *ReadView) oneText(v protoreflect.Value, f protoreflect.FieldDescriptor,
 		return text
 	case protoreflect.MessageKind:
 		if m, ok := v.Message().Interface().(*pb.Moment); ok {
-			return time.UnixMilli(m.UnixMs).In(b.zone).Format("15:04 on 2 Jan 2006")
+			return b.Clock(m.UnixMs)
 		}
 		return ""
 	}
@@ -153,8 +153,17 @@ func (b *ReadView) payloads(k event.Key) map[event.Hash]proto.Message {
 	return out
 }
 
+// countedWords says what a count of a place means for one bag.
+func (b *ReadView) countedWords(bag string, p *pb.PlaceCounted) string {
+	place := b.Name(event.KindPlace, p.Place)
+	if slices.Contains(p.BagsSeen, bag) {
+		return "seen at the count of " + place
+	}
+	return "NOT seen at the count of " + place
+}
+
 // said is what an entry of a story says, in words.
-func (b *ReadView) said(e ledger.Entry, all map[event.Hash]proto.Message) string {
+func (b *ReadView) said(k event.Key, e ledger.Entry, all map[event.Hash]proto.Message) string {
 	m, read := all[e.Record]
 	if _, corrected := all[e.By]; !read || !corrected && !e.By.IsZero() {
 		return wording.EventType(e.Type) + ": " + wording.Unread
@@ -168,6 +177,9 @@ func (b *ReadView) said(e ledger.Entry, all map[event.Hash]proto.Message) string
 		}
 	}
 	text := wording.EventType(e.Type)
+	if p, ok := m.(*pb.PlaceCounted); ok && k.Kind == event.KindBag {
+		return b.countedWords(k.ID, p)
+	}
 	if m == nil {
 		return text
 	}

@@ -25,6 +25,7 @@ type ReadView struct {
 	clock    *pb.ClockOffset // of that clock, as measured; nil when nothing is known
 	zone     *time.Location
 	practice *ledger.Practice
+	past     time.Time // the moment past that an answer is about; zero for now
 	names    map[event.Key]string
 
 	// What many rows of one answer share is read once.
@@ -97,6 +98,12 @@ func (b *ReadView) Stamp(ms int64) string {
 		return ""
 	}
 	return time.UnixMilli(ms).In(b.zone).Format(time.RFC3339)
+}
+
+// Clock writes milliseconds since 1970 as people read them: 15:04 on 2 Jan 2006, in the
+// practice's zone.
+func (b *ReadView) Clock(ms int64) string {
+	return time.UnixMilli(ms).In(b.zone).Format("15:04 on 2 Jan 2006")
 }
 
 // At writes an instant as RFC 3339 in the practice's zone; empty for none.

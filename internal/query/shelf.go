@@ -1,6 +1,7 @@
 package query
 
 import (
+	"slices"
 	"time"
 
 	"thawtrail/internal/engine"
@@ -69,7 +70,7 @@ func (b *ReadView) frozenShelf(l *ledger.BagLabel, in engine.ShelfInput) (engine
 
 // clocksOf puts the moments from which a bag's time runs.
 func clocksOf(c *ledger.Clocks, in *engine.ShelfInput) {
-	in.Softened, in.Refrozen = c.Softened, c.Refrozen
+	in.Softened, in.Refrozen = c.SoftenedMs != 0, c.Refrozen
 	in.RefrozenAt, in.ThawStartedAt = momentOf(c.RefrozenMs), momentOf(c.ThawStartedMs)
 	in.ThawedAt, in.SetAttachedAt = momentOf(c.ThawedMs), momentOf(c.SetMs)
 	if c.KeptAtDc != nil {
@@ -87,7 +88,7 @@ func momentOf(ms int64) time.Time {
 }
 
 func (b *ReadView) holdsOf(l *ledger.BagLabel, in *engine.ShelfInput) error {
-	holds, err := b.standingHolds(l.Product, l.Batch)
+	holds, err := b.holdsAsOf(l)
 	for _, h := range holds {
 		in.Held = true
 		in.HeldBecause = append(in.HeldBecause, holdLine(h, b))
@@ -95,17 +96,32 @@ func (b *ReadView) holdsOf(l *ledger.BagLabel, in *engine.ShelfInput) error {
 	return err
 }
 
+// holdsAsOf are the holds that stand on a batch; in an answer about a moment past, those
+// that stood then.
+func (b *ReadView) holdsAsOf(l *ledger.BagLabel) ([]ledger.Hold, error) {
+	if b.past.IsZero() {
+		return b.standingHolds(l.Product, l.Batch)
+	}
+	batch, err := b.Batch(l.Product, l.Batch)
+	if err != nil || batch == nil {
+		return nil, err
+	}
+	ms := b.past.UnixMilli()
+	return slices.DeleteFunc(slices.Clone(batch.Holds), func(h ledger.Hold) bool {
+		return h.Stamp.AtMs > ms || slices.ContainsFunc(h.Released, func(r ledger.Release) bool { return r.Stamp.AtMs <= ms })
+	}), nil
+}
+
 func holdLine(h ledger.Hold, b *ReadView) string {
 	word := "on hold"
 	if h.Recall {
 		word = "recalled"
 	}
-	return word + " since " + time.UnixMilli(h.Stamp.AtMs).In(b.zone).Format("15:04 on 2 Jan 2006") + ": " + h.Reason
+	return word + " since " + b.Clock(h.Stamp.AtMs) + ": " + h.Reason
 }
 
-// warmSpells sets a bag aside for every warm spell of a place in which it lay
-// there, until a person decided on that spell.
-func (b *ReadView) warmSpells(bag *ledger.BagLine, in *engine.ShelfInput) error {
+// spells hands on the warm spells of places while the bag lay there, up to a moment.
+func (b *ReadView) spells(bag *ledger.BagLine, at time.Time, fn func(ledger.WarmSpan)) error {
 	for i, stay := range bag.Stays {
 		place, err := b.place(stay.Place)
 		if err != nil {
@@ -114,36 +130,56 @@ func (b *ReadView) warmSpells(bag *ledger.BagLine, in *engine.ShelfInput) error 
 		if place == nil {
 			continue
 		}
-		until := in.At.UnixMilli()
+		until := at.UnixMilli()
 		if i+1 < len(bag.Stays) {
 			until = bag.Stays[i+1].FromMs
 		}
 		for _, w := range place.Warm {
 			off := w.Stamp.OffMs
 			if w.FromMs+off < until && (w.ToMs == 0 || w.ToMs+off > stay.FromMs) {
-				b.judge(bag, w, in)
+				fn(w)
 			}
 		}
 	}
 	return nil
 }
 
-// judge applies a person's decision on a warm spell, if there is one.
-func (b *ReadView) judge(bag *ledger.BagLine, w ledger.WarmSpan, in *engine.ShelfInput) {
-	decided := false
+// OpenSpells are the warm spells of a bag on which nobody decided yet.
+func (b *ReadView) OpenSpells(bag *ledger.BagLine) (open []ledger.WarmSpan, err error) {
+	err = b.spells(bag, b.ClinicNow(), func(w ledger.WarmSpan) {
+		if len(judgedOn(bag, w)) == 0 {
+			open = append(open, w)
+		}
+	})
+	return open, err
+}
+
+// judgedOn are the decisions of people on a warm spell.
+func judgedOn(bag *ledger.BagLine, w ledger.WarmSpan) (out []ledger.Judged) {
 	for _, d := range bag.Judged {
 		if d.Warm == w.Stamp.Record.String() {
-			decided = true
+			out = append(out, d)
+		}
+	}
+	return out
+}
+
+// warmSpells sets a bag aside for every warm spell of a place in which it lay
+// there, until a person decided on that spell.
+func (b *ReadView) warmSpells(bag *ledger.BagLine, in *engine.ShelfInput) error {
+	return b.spells(bag, in.At, func(w ledger.WarmSpan) {
+		decisions := judgedOn(bag, w)
+		for _, d := range decisions {
 			if d.Unfit {
 				in.UnfitBecause = append(in.UnfitBecause, "judged unfit after a warm spell: "+d.Reason)
 			}
 		}
-	}
-	if !decided {
-		in.Quarantined = true
-		in.QuarantineBecause = append(in.QuarantineBecause,
-			"lay in a place that was warm or off from "+time.UnixMilli(w.FromMs).In(b.zone).Format("15:04 on 2 Jan 2006")+"; a person has to decide")
-	}
+		if len(decisions) == 0 {
+			in.Quarantined = true
+			in.QuarantineBecause = append(in.QuarantineBecause,
+				"lay in a place that was warm or off from "+b.Clock(w.FromMs)+"; a person has to decide")
+		}
+	})
 }
 
 // bagRow is a bag as lists show it.

@@ -41,6 +41,9 @@ func (s Reader) ListStock(ctx context.Context, req *pb.ListStockRequest) (*pb.Li
 			out.Bags = append(out.Bags, row)
 			return err
 		}
+		if at.Before(b.ClinicNow()) {
+			return b.stockAsOf(at, req.All, add, out)
+		}
 		if req.After == "" {
 			if err := b.Bags(which.term(), add); err != nil {
 				return err
@@ -56,6 +59,25 @@ func (s Reader) ListStock(ctx context.Context, req *pb.ListStockRequest) (*pb.Li
 		return err
 	})
 	return out, err
+}
+
+// stockAsOf lists what was in stock at a moment past, and when asked what had left it
+// by then. It reads a line of every bag there ever was.
+func (b *ReadView) stockAsOf(at time.Time, all bool, add func(*ledger.BagLine) error, out *pb.ListStockResponse) error {
+	b.past = at
+	err := b.EachLine(event.KindBag, func(raw []byte) (bool, error) {
+		line, err := ledger.DecodeBagLine(raw)
+		if err != nil {
+			return false, err
+		}
+		then, err := line.AsOf(at.UnixMilli())
+		if err != nil || then == nil || then.Ended != "" && !all {
+			return true, err
+		}
+		return len(out.Bags) < MaxRows, add(then)
+	})
+	slices.SortStableFunc(out.Bags, compareBags)
+	return err
 }
 
 // bagFilter says which bags a list takes; empty parts take all.
@@ -390,7 +412,7 @@ func (b *ReadView) placeRow(p *ledger.Place) (*pb.PlaceRow, error) {
 		if t != nil && len(t.Readings) > 0 {
 			last := t.Readings[len(t.Readings)-1]
 			now := float64(last.NowDc) / 10
-			row.NowC, row.LastReadingAt, row.History = &now, b.Stamp(last.Stamp.AtMs), wording.Plural(len(t.Readings), "reading")+" this month"
+			row.NowC, row.LastReadingAt, row.History = &now, b.Stamp(last.Stamp.AtMs), wording.Plural(len(t.Readings), "reading")+" in "+month.Format("January 2006")
 			break
 		}
 	}
@@ -492,6 +514,27 @@ func (b *ReadView) reactedBatches(text string) (map[string]bool, error) {
 		if r.Batch != "" {
 			out[event.BatchID(r.Product, r.Batch)] = true
 		}
+	}
+	return out, nil
+}
+
+// GivenOf is what each patient had of a bag. Cases that were said to be one are one
+// patient, under the smallest of their ids.
+func (b *ReadView) GivenOf(bag *ledger.Bag) (out []ledger.GivenTo, err error) {
+	for _, g := range bag.Given {
+		c, err := b.Case(g.Case)
+		if err != nil {
+			return nil, err
+		}
+		if c != nil {
+			g.Case = c.Canonical()
+		}
+		i := slices.IndexFunc(out, func(o ledger.GivenTo) bool { return o.Case == g.Case })
+		if i < 0 {
+			out = append(out, g)
+			continue
+		}
+		out[i].Ml = max(out[i].Ml, g.Ml) // one transfusion of one bag, entered twice
 	}
 	return out, nil
 }

@@ -74,7 +74,7 @@ func (s *Store) damaged(from, to journal.Position, reason string) {
 	}
 	s.logs.suspectAll()
 	s.author.damaged(to)
-	s.report.add(fmt.Sprintf("the journal is damaged from %s to %s (%s); other replicas can refill what lay there", from, to, reason))
+	s.report.add(fmt.Sprintf("the journal is damaged from %s to %s (%s); what lay there is fetched again from whoever holds it", from, to, reason))
 }
 
 // Repairs says what was found damaged and mended since the replica was opened.

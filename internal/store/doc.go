@@ -47,11 +47,12 @@
 //	logs.mu             what is known of every log (logtable.go)
 //	author.mu           what our next record says beside its fact (authorship.go)
 //	report.mu           what was found and mended, for people (damage.go)
+//	again.mu            the one that saves records again; what is known of them (again.go)
 //	signals.mu          whoever waits for something new (signals.go)
 //
 // and in the projection the applier, which moves the cursor, and the backlog.
 //
-// They are taken in this order: writer, then applier. All others are held only to
+// They are taken in this order: again, writer, then applier. All others are held only to
 // look or to publish, never across an access of the disk, and never with another
 // of them. So a commit publishes in steps: the projection first, then the table of
 // logs, then what we write next, and when all is in place whoever waits is woken

@@ -118,11 +118,11 @@ func (p *pendingCommit) accept(r *event.Record) {
 		return
 	}
 	p.seen[r.Log] = l.Tip
-	switch r.Head.Type {
+	switch said := r.Original(); said.Head.Type {
 	case event.TypeHubStatement:
-		p.hearHub(l, r)
+		p.hearHub(l, said)
 	case event.TypeBatchHeld, event.TypeBatchRecalled:
-		p.hear(r)
+		p.hear(said)
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"crypto/ed25519"
 	"fmt"
 	"maps"
+	"time"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
@@ -96,8 +97,15 @@ func (p *pendingCommit) authorAll(drafts []Draft) ([]*event.Record, error) {
 	return out, nil
 }
 
-// laneOf is the lane into which an event type goes.
-func laneOf(t event.Type) pb.Lane {
+// laneOf is the lane into which a draft goes: by its event type, or by that of the
+// record that it saves again.
+func laneOf(d Draft) pb.Lane {
+	t := d.Type
+	if p, ok := d.Payload.(*pb.SavedAgain); ok {
+		if r, err := event.Decode(p.Record); err == nil {
+			t = r.Head.Type
+		}
+	}
 	if s, ok := event.Lookup(t); ok && s.Rule.GetUrgent() {
 		return pb.Lane_LANE_URGENT
 	}
@@ -112,7 +120,7 @@ func (p *pendingCommit) author(d Draft, payload []byte) (*event.Record, error) {
 			return nil, err
 		}
 	}
-	l, ok := p.log(p.own[laneOf(d.Type)])
+	l, ok := p.log(p.own[laneOf(d)])
 	if !ok {
 		return nil, fmt.Errorf("this device has no open log for the lane of type %d", d.Type)
 	}
@@ -137,7 +145,7 @@ func (p *pendingCommit) header(d Draft) *pb.Header {
 		h.OccurredAt = &pb.Moment{UnixMs: now.UnixMilli(), Precision: pb.Precision_PRECISION_SECOND, Source: pb.TimeSource_TIME_SOURCE_NOW}
 	}
 	named := map[event.Key]bool{}
-	for _, k := range append(event.KeysOf(d.Type, d.Payload, now), d.Keys...) {
+	for _, k := range append(event.KeysOf(d.Type, d.Payload, time.UnixMilli(h.OccurredAt.UnixMs)), d.Keys...) {
 		if !named[k] {
 			h.Entities = append(h.Entities, &pb.EntityKey{Kind: k.Kind, Id: k.ID})
 		}

@@ -52,7 +52,7 @@ func (s *Store) tellEnd(lost journal.Position) {
 
 // tellLost says that saved records are gone, now and until a person has read it.
 func (s *Store) tellLost(far journal.Position) {
-	text := fmt.Sprintf("the journal ends at %s; it had reached %s, and what was saved last is not there any more: records that were saved are gone from this disk; other replicas can refill them", s.journal.End(), far)
+	text := fmt.Sprintf("the journal ends at %s; it had reached %s, and what was saved last is not there any more: records that were saved are gone from this disk; they are fetched again from whoever holds them", s.journal.End(), far)
 	s.report.add(text)
 	if s.reach == nil {
 		return

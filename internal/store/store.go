@@ -75,6 +75,7 @@ type Store struct {
 	author  authorship
 	report  damageReport
 	signals signals
+	again   savedAgain
 
 	rightsMoves atomic.Uint64         // counts records that touch rights
 	unwritten   atomic.Pointer[error] // how the newest commit ended
@@ -125,7 +126,7 @@ func prepare(opt Options) (*Store, error) {
 	s := &Store{
 		opt: opt, public: public, device: event.DeviceID(public), boot: make([]byte, 8),
 		writer: newWriter(), logs: newLogTable(), author: newAuthorship(),
-		report: damageReport{logger: opt.Logger}, signals: newSignals(),
+		report: damageReport{logger: opt.Logger}, signals: newSignals(), again: newSavedAgain(),
 	}
 	if _, err := io.ReadFull(opt.Random, s.boot); err != nil {
 		return nil, fmt.Errorf("store: no randomness: %w", err)

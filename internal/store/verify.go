@@ -152,7 +152,7 @@ func (v *verifier) reach(opt VerifyOptions, mark reach.Mark, end journal.Positio
 	case mark.End.IsZero():
 		v.note("%s", unwitnessed)
 	case end.Compare(mark.End) < 0:
-		v.bad(end, "the journal ends here and had reached %s: records that were saved are gone from this disk; other replicas can refill them", mark.End)
+		v.bad(end, "the journal ends here and had reached %s: records that were saved are gone from this disk; they are fetched again from whoever holds them", mark.End)
 	case !v.holds(mark):
 		v.bad(mark.Last, "the record that was saved last here is gone or is another one: the journal is damaged, or is not the one that lay here")
 	}

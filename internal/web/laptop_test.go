@@ -161,17 +161,31 @@ func (d *laptop) fill(path string, pairs ...string) string {
 // write makes a record without a page.
 func (d *laptop) write(m proto.Message) *pb.WriteResponse {
 	d.t.Helper()
+	out, err := d.try(m)
+	require.NoError(d.t, err)
+	return out
+}
+
+// try writes one that may be refused.
+func (d *laptop) try(m proto.Message) (*pb.WriteResponse, error) {
+	d.t.Helper()
 	for _, s := range event.All() {
 		if s.Message() == m.ProtoReflect().Descriptor() {
 			e, err := event.Wrap(s.Type, m)
 			require.NoError(d.t, err)
-			out, err := d.site.Records.Write(d.t.Context(), &pb.WriteRequest{Entry: e, Author: d.author()})
-			require.NoError(d.t, err)
-			return out
+			return d.site.Records.Write(d.t.Context(), &pb.WriteRequest{Entry: e, Author: d.author()})
 		}
 	}
 	d.t.Fatalf("no event for %T", m)
-	return nil
+	return nil, nil
+}
+
+// codesOf are the codes of an answer's cautions.
+func codesOf(out *pb.WriteResponse) (codes []string) {
+	for _, c := range out.Cautions {
+		codes = append(codes, c.Code)
+	}
+	return codes
 }
 
 func (d *laptop) author() string {

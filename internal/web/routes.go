@@ -63,6 +63,7 @@ func routes(s *site.Site) {
 	s.Page("GET /owner/unproven", owner.ListUnproven)
 	s.Here("GET /owner/people", owner.ListPeople)
 	s.Page("GET /owner/late", owner.ListLate)
+	s.Page("GET /owner/corrections", owner.ListCorrections)
 	s.Page("GET /owner/csv/{table}", owner.SendCSV)
 	s.Page("GET /", func(*site.Request) error { return site.ErrNotFound })
 }

@@ -3,6 +3,7 @@
 package wire
 
 import (
+	"errors"
 	"io"
 	"net"
 	"sync"
@@ -11,17 +12,36 @@ import (
 
 // Wire is the network between one laptop and the clinic: a TCP relay. While it is
 // cut no byte passes: open connections are reset and new ones are dropped as they
-// come.
+// come. While it is ill, bytes travel as the illness lets them.
 type Wire struct {
 	listener net.Listener
 	target   string
 	refused  atomic.Int64
 	passed   atomic.Int64
+	illness  atomic.Pointer[Illness]
 	all      sync.WaitGroup
 
 	mu    sync.Mutex
 	up    bool
 	conns map[net.Conn]bool
+}
+
+// Illness passes on what was read in one piece, or a part of it, now or later. An
+// error breaks the connection; ErrSilent leaves it open, and nothing passes any more
+// in that direction.
+type Illness func(to io.Writer, piece []byte) error
+
+// ErrSilent is the illness of a path that swallows all without a word.
+var ErrSilent = errors.New("nothing passes any more")
+
+// Suffer lets an illness begin on connections old and new; nil ends it. What fell
+// silent stays so.
+func (w *Wire) Suffer(i Illness) {
+	if i == nil {
+		w.illness.Store(nil)
+		return
+	}
+	w.illness.Store(&i)
 }
 
 // New lays a wire to an address, whole.
@@ -89,13 +109,34 @@ func (w *Wire) relay(conn net.Conn) {
 	}
 	var pumps sync.WaitGroup
 	pump := func(to, from net.Conn) {
-		_, _ = io.Copy(to, from) // a broken relay is what the wire is for
+		w.pass(to, from)
 		reset(to)
 		reset(from)
 	}
 	pumps.Go(func() { pump(far, conn) })
 	pumps.Go(func() { pump(conn, far) })
 	pumps.Wait()
+}
+
+// pass carries bytes one way until the connection breaks.
+func (w *Wire) pass(to, from net.Conn) {
+	for piece := make([]byte, 32<<10); ; {
+		n, err := from.Read(piece)
+		if err != nil {
+			return
+		}
+		carry := func(to io.Writer, piece []byte) error { _, err := to.Write(piece); return err }
+		if ill := w.illness.Load(); ill != nil {
+			carry = *ill
+		}
+		switch err := carry(to, piece[:n]); {
+		case errors.Is(err, ErrSilent):
+			_, _ = io.Copy(io.Discard, from) // until it is given up
+			return
+		case err != nil:
+			return
+		}
+	}
 }
 
 // reset closes a connection at once; what was on its way is lost, as on a wire

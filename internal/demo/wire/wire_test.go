@@ -2,8 +2,12 @@ package wire
 
 import (
 	"bufio"
+	"bytes"
+	"io"
 	"net"
+	"os"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
@@ -72,4 +76,38 @@ func TestWire(t *testing.T) {
 	require.Error(t, says(conn), "what broke stays broken")
 	require.NoError(t, says(open()))
 	require.Equal(t, int64(1), w.Passed())
+}
+
+// TestIllness lets an illness begin in the middle of a connection.
+func TestIllness(t *testing.T) {
+	w, err := New(echo(t))
+	require.NoError(t, err)
+	defer w.Close()
+	conn, err := net.Dial("tcp", w.Address())
+	require.NoError(t, err)
+	defer conn.Close()
+	heard := bufio.NewReader(conn)
+	say := func() (string, error) {
+		_, err := conn.Write([]byte("foal\n"))
+		require.NoError(t, err)
+		require.NoError(t, conn.SetReadDeadline(time.Now().Add(200*time.Millisecond)))
+		return heard.ReadString('\n')
+	}
+	w.Suffer(func(to io.Writer, piece []byte) error {
+		_, err := to.Write(bytes.ToUpper(piece))
+		return err
+	})
+	line, err := say()
+	require.NoError(t, err)
+	require.Equal(t, "FOAL\n", line)
+	w.Suffer(nil)
+	line, err = say()
+	require.NoError(t, err)
+	require.Equal(t, "foal\n", line)
+	w.Suffer(func(io.Writer, []byte) error { return ErrSilent })
+	_, err = say()
+	require.ErrorIs(t, err, os.ErrDeadlineExceeded)
+	w.Suffer(nil)
+	_, err = say()
+	require.ErrorIs(t, err, os.ErrDeadlineExceeded, "what fell silent stays so")
 }

@@ -85,16 +85,28 @@ func (a *application) place() (map[event.Key][]journal.Position, []event.Key, er
 		if err := a.attest(l, touch); err != nil {
 			return nil, nil, err
 		}
-		if id := l.rec.Head.RequestId; id != "" && len(id) <= maxEntity && a.logs[l.rec.Log].Key.Equal(a.p.opt.Device) {
-			if err := a.w.Set(requestKey(id), l.pos.Encode()); err != nil {
-				return nil, nil, err
-			}
+		if err := a.find(l); err != nil {
+			return nil, nil, err
 		}
 	}
 	if err := errors.Join(x.write(), a.settle(touch)); err != nil {
 		return nil, nil, err
 	}
 	return touched, order, a.writeLogs()
+}
+
+// find writes the rows by which the record is found, or the one that it carries.
+func (a *application) find(l located) error {
+	r := l.rec.Original()
+	if r != l.rec {
+		if err := a.w.Set(againKey(r.Hash), l.pos.Encode()); err != nil {
+			return err
+		}
+	}
+	if id := r.Head.RequestId; id != "" && len(id) <= maxEntity && a.logs[l.rec.Log].Key.Equal(a.p.opt.Device) {
+		return a.w.Set(requestKey(id), l.pos.Encode())
+	}
+	return nil
 }
 
 // follow moves the stored state of the record's log. A record beside another of

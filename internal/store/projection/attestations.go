@@ -20,8 +20,16 @@ import (
 //
 //	w/ log seq position      the hash that the record at the position names
 
-// Attestations lists the records of other logs that a record names.
+// Attestations lists the records of other logs that a record names, and that the one
+// names which it carries.
 func Attestations(r *event.Record) []exchange.LogTip {
+	if o := r.Original(); o != r {
+		return append(attestations(r), attestations(o)...)
+	}
+	return attestations(r)
+}
+
+func attestations(r *event.Record) []exchange.LogTip {
 	out := make([]exchange.LogTip, 0, len(r.Head.Seen))
 	add := func(m *pb.Tip) {
 		if t, err := exchange.TipFromPB(m); err == nil && t.Log != r.Log {

@@ -41,6 +41,8 @@
 //	d/ entity                           to be folded again: its record was too big
 //	r                                   which entities a change of rights concerns
 //	q/ request id                       the record a request made
+//	a/ hash                             where a record lies that carries the one of
+//	                                    this hash, which was saved again
 //	k/ name                             small local facts, not part of the state
 //
 // # What it never does

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
@@ -187,6 +188,11 @@ func (p *Projection) FindRecord(prefix string) (*event.Record, error) {
 	if err != nil {
 		return nil, err
 	}
+	again, err := p.againSpots(want)
+	if err != nil {
+		return nil, err
+	}
+	spots = append(spots, again...)
 	var found *event.Record
 	var unread error
 	for _, at := range spots {
@@ -194,6 +200,9 @@ func (p *Projection) FindRecord(prefix string) (*event.Record, error) {
 		if err != nil {
 			unread = fmt.Errorf("%w: %w", ErrUnread, err)
 			continue
+		}
+		if o := r.Original(); strings.HasPrefix(o.Hash.String(), prefix) {
+			r = o
 		}
 		if r.Hash.String()[:len(prefix)] != prefix || (found != nil && found.Hash == r.Hash) {
 			continue
@@ -222,8 +231,36 @@ func (p *Projection) spotsOf(hash4 [4]byte) ([]journal.Position, error) {
 					out = append(out, x.at(i))
 				}
 			}
-			return len(out) < 64, nil
+			return len(out) < maxFound, nil
 		})
 	})
 	return out, err
+}
+
+// maxFound bounds the records whose hashes begin alike that are looked at.
+const maxFound = 64
+
+// againSpots is where records lie that carry one whose hash begins so.
+func (p *Projection) againSpots(start []byte) (out []journal.Position, err error) {
+	err = p.index.View(func(r index.Reader) error {
+		return r.Scan(row('a', start), nil, false, func(_, v []byte) (bool, error) {
+			out = appendPositions(out, v)
+			return len(out) < maxFound, nil
+		})
+	})
+	return out, err
+}
+
+// Carrier finds the record that carries the one with this hash; nil when it was not
+// saved again, or the index does not know of it yet.
+func (p *Projection) Carrier(h event.Hash) (*event.Record, error) {
+	at, err := p.againSpots(h[:])
+	if err != nil || len(at) == 0 {
+		return nil, err
+	}
+	r, err := p.RecordAt(at[0])
+	if errors.Is(err, journal.ErrDamaged) {
+		return nil, nil
+	}
+	return r, err
 }

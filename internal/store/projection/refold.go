@@ -58,6 +58,7 @@ func (a *application) foldRights(touched []journal.Position) error {
 // foreign says that a record founded another practice than the one that this
 // replica joined.
 func (p *Projection) foreign(r *event.Record) bool {
+	r = r.Original()
 	return r.Head.Type == event.TypePracticeFounded && !p.opt.Founding.IsZero() && r.Hash != p.opt.Founding
 }
 
@@ -69,7 +70,7 @@ func (a *application) reach(touched []journal.Position) byte {
 		if err != nil {
 			return refoldEvery
 		}
-		switch r.Head.Type {
+		switch r.Original().Head.Type {
 		case event.TypeLogOpened, event.TypeDeviceAdded, event.TypeRoleGranted, event.TypeServerRestored:
 		default:
 			return refoldEvery

@@ -60,6 +60,7 @@ func dirtyKey(k event.Key) []byte   { return row('d', entityBytes(k)) }
 func uncleanKey(k event.Key) []byte { return row('u', entityBytes(k)) }
 func logKey(l event.LogID) []byte   { return row('l', l[:]) }
 func requestKey(id string) []byte   { return row('q', []byte(id)) }
+func againKey(h event.Hash) []byte  { return row('a', h[:]) }
 func localKey(name string) []byte   { return row('k', []byte(name)) }
 
 // touchPrefix ends with a zero byte and ids hold none, so that one entity's

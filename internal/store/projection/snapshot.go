@@ -170,7 +170,7 @@ func (v *Snapshot) StartingWith(kind, start string, n int) ([]string, error) {
 }
 
 // Records hands on every record that touches an entity, in the order in which
-// they came to this replica. Damaged ones are left out and told as damage; any other
+// they came to this replica, one that was saved again as the record that it is. Damaged ones are left out and told as damage; any other
 // error of the disk is returned, for a history with holes looks like a whole one.
 func (v *Snapshot) Records(k event.Key, fn func(*event.Record) error) error {
 	positions, err := touchesAll(v.r, k)
@@ -183,7 +183,13 @@ func (v *Snapshot) Records(k event.Key, fn func(*event.Record) error) error {
 		if errors.Is(err, errDisk) {
 			return err
 		}
-		if err != nil || seen[r.Hash] {
+		if err != nil {
+			continue
+		}
+		if o := r.Original(); slices.Contains(o.Touches(), k) {
+			r = o
+		}
+		if seen[r.Hash] {
 			continue
 		}
 		seen[r.Hash] = true
@@ -205,7 +211,10 @@ func (v *Snapshot) ByRequest(id string) (*event.Record, bool, error) {
 		return nil, false, nil
 	}
 	r, err := v.p.RecordAt(ps[0])
-	return r, err == nil, err
+	if err != nil {
+		return nil, false, err
+	}
+	return r.Original(), true, nil
 }
 
 // Digest is a hash over all folded state: equal on replicas that hold the same

@@ -20,6 +20,7 @@ type handoverMore struct {
 	*runMore
 	Last   string // the last handing over in words
 	Reacts []string
+	Drugs  []string
 	Card   *caseview.ReactionCard
 	Code   *pb.ShowCodeResponse // nil when nothing runs
 }
@@ -31,7 +32,7 @@ func prepareHandover(req *site.Request, p *stepPage) error {
 		return err
 	}
 	cv := p.Case
-	m := &handoverMore{runMore: p.More.(*runMore), Card: cv.ReactionCard()}
+	m := &handoverMore{runMore: p.More.(*runMore), Card: cv.ReactionCard(), Drugs: drugsGiven(cv)}
 	p.More, p.Form = m, f
 	f.Submit = words.Say("handover.submit")
 	if m.Bag != nil {

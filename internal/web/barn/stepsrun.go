@@ -261,9 +261,11 @@ func prepareSlower(req *site.Request, p *stepPage) (err error) {
 	}
 	m.RateForm.Set("case", p.Case.ID)
 	m.RateForm.Submit = words.Say("run.note_rate")
-	m.RateForm.Amend = func(msg proto.Message) {
-		msg.(*pb.RateSet).SlowStage = req.PostForm.Get("slow") == "yes"
+	slow := req.PostForm.Get("slow") == "yes"
+	if slow { // asked for a reason, it is sent again
+		m.RateForm.Carry = map[string]string{"slow": "yes"}
 	}
+	m.RateForm.Amend = func(msg proto.Message) { msg.(*pb.RateSet).SlowStage = slow }
 	return nil
 }
 

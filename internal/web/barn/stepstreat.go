@@ -37,9 +37,7 @@ func prepareTreat(req *site.Request, p *stepPage) (err error) {
 		m.Bag = cv.LastRun()
 	}
 	m.Stopped = m.Bag != nil && m.Bag.T != nil && !m.Bag.T.Running
-	for _, d := range cv.C.Drugs {
-		m.Drugs = append(m.Drugs, words.Say("treat.drug", cv.At(d.Stamp.AtMs), d.Drug, words.Num(float64(d.DoseUg)/1000), words.Num(float64(d.StrengthUgPerMl)/1000), d.Route))
-	}
+	m.Drugs = drugsGiven(cv)
 	for _, r := range cv.C.Reactions {
 		m.Reactions = append(m.Reactions, words.Say("treat.reaction", cv.At(r.Stamp.AtMs), strings.Join(r.Signs, ", ")))
 	}
@@ -62,6 +60,14 @@ func prepareTreat(req *site.Request, p *stepPage) (err error) {
 		m.Keep.Input("reason").Value = words.Say("treat.keep_reason")
 	}
 	return nil
+}
+
+// drugsGiven tells each drug that was given, in a line.
+func drugsGiven(cv *caseview.View) (out []string) {
+	for _, d := range cv.C.Drugs {
+		out = append(out, words.Say("treat.drug", cv.At(d.Stamp.AtMs), d.Drug, words.Num(float64(d.DoseUg)/1000), words.Num(float64(d.StrengthUgPerMl)/1000), d.Route))
+	}
+	return out
 }
 
 // postTreat notes what was done. The page is shown even when nothing can be

@@ -79,27 +79,12 @@ func (cv *View) DayMl() int32 { return cv.PlasmaMl + cv.OtherMl }
 // or the part at which to stop. Of a bag outside the plan, all that the patient can
 // have.
 func (cv *View) AcceptedMl(b *Bag) int32 {
-	plan := cv.DosePlan()
-	if plan == nil || !slices.Contains(plan.Bags, b.ID) {
-		return b.FullMl()
-	}
-	rest := plan.VolumeMl
-	for _, id := range plan.Bags {
-		if id == b.ID {
-			break
+	return query.AcceptedMl(cv.C, b.ID, func(id string) int32 {
+		if known := cv.Find(id); known != nil {
+			return known.FullMl()
 		}
-		if before := cv.Find(id); before != nil {
-			taken := before.FullMl()
-			if before.Stage == Ended {
-				taken = before.T.GivenMl
-			}
-			rest -= taken
-		}
-	}
-	if rest <= 0 {
-		return b.FullMl()
-	}
-	return min(rest, b.FullMl())
+		return 0
+	})
 }
 
 // Stages of a bag in a case.
@@ -163,21 +148,11 @@ func (cv *View) read(l *query.ReadView) (err error) {
 	return nil
 }
 
-// planOf is the last accepted plan of a kind.
-func (cv *View) planOf(kind string) *ledger.Plan {
-	for i := len(cv.C.Plans) - 1; i >= 0; i-- {
-		if cv.C.Plans[i].Plan == kind {
-			return &cv.C.Plans[i]
-		}
-	}
-	return nil
-}
-
 // DosePlan is the plan of bags that stands; nil: none was accepted.
-func (cv *View) DosePlan() *ledger.Plan { return cv.planOf("dose") }
+func (cv *View) DosePlan() *ledger.Plan { return query.PlanOf(cv.C, "dose") }
 
 // RatePlan is the plan of the drip that stands; nil: none was accepted.
-func (cv *View) RatePlan() *ledger.Plan { return cv.planOf("drip") }
+func (cv *View) RatePlan() *ledger.Plan { return query.PlanOf(cv.C, "drip") }
 
 func (cv *View) bag(l *query.ReadView, id string) (*Bag, error) {
 	b := &Bag{caseID: cv.ID, ID: id, Number: words.BagNumber(id), Stage: Planned, T: cv.C.Transfused(id)}

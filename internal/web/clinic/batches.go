@@ -128,18 +128,17 @@ func traceOf(l *query.ReadView, b *pb.BagRow) (traceRow, error) {
 	if err != nil || bag == nil {
 		return row, err
 	}
-	for _, g := range bag.Given {
-		c, err := l.Case(g.Case)
-		if err != nil {
-			return row, err
-		}
+	given, err := l.GivenOf(bag)
+	for _, g := range given {
 		who := words.Say("batch.case", g.Case)
-		if c != nil {
+		if c, err := l.Case(g.Case); err != nil {
+			return row, err
+		} else if c != nil {
 			who = l.Patient(c)
 		}
 		row.Given = append(row.Given, words.Say("batch.given", who, words.Say("word.ml", g.Ml)))
 	}
-	return row, nil
+	return row, err
 }
 
 // HoldBatch puts a batch on hold, recalls it, or ends one named hold.

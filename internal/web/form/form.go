@@ -72,6 +72,7 @@ type Form struct {
 
 	Spec   *event.Spec
 	Preset map[string]string   // fields that the page sets, not the person
+	Carry  map[string]string   // what the page sends again beside the fields
 	Amend  func(proto.Message) // sets what is no text
 	req    *site.Request
 }

@@ -154,6 +154,7 @@ var tables = []table{
 	{"cases", words.Say("owner.file_cases"), []string{"case", "patient", "yard", "opened_at", "state", "given_ml", "recheck_due", "outcome"}, caseTable},
 	{"doubts", words.Say("owner.file_doubts"), []string{"kind", "about", "text", "at", "open", "hold"}, doubtTable},
 	{"late", words.Say("owner.file_late"), []string{"about", "what", "happened", "written", "who"}, lateTable},
+	{"corrections", words.Say("corrections.title"), []string{"about", "before", "after", "why", "who", "at", "entered_by"}, correctionTable},
 	{"overrides", words.Say("owner.file_overrides"), []string{"month", "caution", "times"}, overrideTable},
 }
 

@@ -54,6 +54,9 @@ type Entry struct {
 	//	*Entry_ClientForgotten
 	//	*Entry_ServerRestored
 	//	*Entry_PracticeChanged
+	//	*Entry_SavedAgain
+	//	*Entry_RecordsLost
+	//	*Entry_CopiesMet
 	//	*Entry_BagsReceived
 	//	*Entry_OpeningStock
 	//	*Entry_BagFound
@@ -374,6 +377,33 @@ func (x *Entry) GetPracticeChanged() *PracticeChanged {
 	if x != nil {
 		if x, ok := x.Body.(*Entry_PracticeChanged); ok {
 			return x.PracticeChanged
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetSavedAgain() *SavedAgain {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_SavedAgain); ok {
+			return x.SavedAgain
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetRecordsLost() *RecordsLost {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_RecordsLost); ok {
+			return x.RecordsLost
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetCopiesMet() *CopiesMet {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_CopiesMet); ok {
+			return x.CopiesMet
 		}
 	}
 	return nil
@@ -1005,6 +1035,18 @@ type Entry_PracticeChanged struct {
 	PracticeChanged *PracticeChanged `protobuf:"bytes,25,opt,name=practice_changed,json=practiceChanged,proto3,oneof"`
 }
 
+type Entry_SavedAgain struct {
+	SavedAgain *SavedAgain `protobuf:"bytes,26,opt,name=saved_again,json=savedAgain,proto3,oneof"`
+}
+
+type Entry_RecordsLost struct {
+	RecordsLost *RecordsLost `protobuf:"bytes,27,opt,name=records_lost,json=recordsLost,proto3,oneof"`
+}
+
+type Entry_CopiesMet struct {
+	CopiesMet *CopiesMet `protobuf:"bytes,28,opt,name=copies_met,json=copiesMet,proto3,oneof"`
+}
+
 type Entry_BagsReceived struct {
 	BagsReceived *BagsReceived `protobuf:"bytes,30,opt,name=bags_received,json=bagsReceived,proto3,oneof"`
 }
@@ -1287,6 +1329,12 @@ func (*Entry_ServerRestored) isEntry_Body() {}
 
 func (*Entry_PracticeChanged) isEntry_Body() {}
 
+func (*Entry_SavedAgain) isEntry_Body() {}
+
+func (*Entry_RecordsLost) isEntry_Body() {}
+
+func (*Entry_CopiesMet) isEntry_Body() {}
+
 func (*Entry_BagsReceived) isEntry_Body() {}
 
 func (*Entry_OpeningStock) isEntry_Body() {}
@@ -1407,7 +1455,7 @@ var File_thawtrail_v1_entry_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\n" +
-	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\x81r\n" +
+	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\xd0s\n" +
 	"\x05Entry\x12@\n" +
 	"\n" +
 	"log_opened\x18\x01 \x01(\v2\x17.thawtrail.v1.LogOpenedB\x06\xd2\xda\x18\x02@\x01H\x00R\tlogOpened\x123\n" +
@@ -1460,7 +1508,12 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\rclient forget\x129Drop the keys of a client's sealed fields on every laptop\x1a3client forget 5Q --reason 'asked for by the client'\"\x06client0\x01:\x02\x03\x04H\x00R\x0fclientForgotten\x12O\n" +
 	"\x0fserver_restored\x18\x18 \x01(\v2\x1c.thawtrail.v1.ServerRestoredB\x06\xd2\xda\x18\x02@\x01H\x00R\x0eserverRestored\x12\xf0\x01\n" +
 	"\x10practice_changed\x18\x19 \x01(\v2\x1d.thawtrail.v1.PracticeChangedB\xa3\x01\xd2\xda\x18\x9e\x01\n" +
-	"\x0fpractice change\x126Give the practice another name, zone, currency or unit\x1aLpractice change --name 'Alder Creek Equine' --reason 'merged with Hill Road'0\x01:\x01\x04P\x01H\x00R\x0fpracticeChanged\x12\x86\x02\n" +
+	"\x0fpractice change\x126Give the practice another name, zone, currency or unit\x1aLpractice change --name 'Alder Creek Equine' --reason 'merged with Hill Road'0\x01:\x01\x04P\x01H\x00R\x0fpracticeChanged\x12C\n" +
+	"\vsaved_again\x18\x1a \x01(\v2\x18.thawtrail.v1.SavedAgainB\x06\xd2\xda\x18\x02@\x01H\x00R\n" +
+	"savedAgain\x12F\n" +
+	"\frecords_lost\x18\x1b \x01(\v2\x19.thawtrail.v1.RecordsLostB\x06\xd2\xda\x18\x02@\x01H\x00R\vrecordsLost\x12@\n" +
+	"\n" +
+	"copies_met\x18\x1c \x01(\v2\x17.thawtrail.v1.CopiesMetB\x06\xd2\xda\x18\x02@\x01H\x00R\tcopiesMet\x12\x86\x02\n" +
 	"\rbags_received\x18\x1e \x01(\v2\x1a.thawtrail.v1.BagsReceivedB\xc2\x01\xd2\xda\x18\xbd\x01\n" +
 	"\vbag receive\x12.Take a delivery into stock and number the bags\x1aubag receive --product 'Foal plasma' --batch H2207 --expiry 2028-03 --volume-ml 950 --count 6 --place 'clinic freezer'J\areceiveH\x00R\fbagsReceived\x12\x80\x02\n" +
 	"\ropening_stock\x18\x1f \x01(\v2\x1a.thawtrail.v1.BagsReceivedB\xbc\x01\xd2\xda\x18\xb7\x01\n" +
@@ -1641,59 +1694,62 @@ var file_thawtrail_v1_entry_proto_goTypes = []any{
 	(*ClientForgotten)(nil),      // 22: thawtrail.v1.ClientForgotten
 	(*ServerRestored)(nil),       // 23: thawtrail.v1.ServerRestored
 	(*PracticeChanged)(nil),      // 24: thawtrail.v1.PracticeChanged
-	(*BagsReceived)(nil),         // 25: thawtrail.v1.BagsReceived
-	(*BagFound)(nil),             // 26: thawtrail.v1.BagFound
-	(*BagsMoved)(nil),            // 27: thawtrail.v1.BagsMoved
-	(*PlaceCounted)(nil),         // 28: thawtrail.v1.PlaceCounted
-	(*BagMissing)(nil),           // 29: thawtrail.v1.BagMissing
-	(*BagsLent)(nil),             // 30: thawtrail.v1.BagsLent
-	(*TemperatureRead)(nil),      // 31: thawtrail.v1.TemperatureRead
-	(*PlaceWarm)(nil),            // 32: thawtrail.v1.PlaceWarm
-	(*QuarantineDecided)(nil),    // 33: thawtrail.v1.QuarantineDecided
-	(*ThawStarted)(nil),          // 34: thawtrail.v1.ThawStarted
-	(*BathMeasured)(nil),         // 35: thawtrail.v1.BathMeasured
-	(*BagThawed)(nil),            // 36: thawtrail.v1.BagThawed
-	(*BagSoftened)(nil),          // 37: thawtrail.v1.BagSoftened
-	(*SetAttached)(nil),          // 38: thawtrail.v1.SetAttached
-	(*BagRefrozen)(nil),          // 39: thawtrail.v1.BagRefrozen
-	(*BagDiscarded)(nil),         // 40: thawtrail.v1.BagDiscarded
-	(*BagReturned)(nil),          // 41: thawtrail.v1.BagReturned
-	(*BagKeptBack)(nil),          // 42: thawtrail.v1.BagKeptBack
-	(*BagsCarried)(nil),          // 43: thawtrail.v1.BagsCarried
-	(*BatchHeld)(nil),            // 44: thawtrail.v1.BatchHeld
-	(*BatchReleased)(nil),        // 45: thawtrail.v1.BatchReleased
-	(*BatchRecalled)(nil),        // 46: thawtrail.v1.BatchRecalled
-	(*KitStocked)(nil),           // 47: thawtrail.v1.KitStocked
-	(*KitUsed)(nil),              // 48: thawtrail.v1.KitUsed
-	(*KitCounted)(nil),           // 49: thawtrail.v1.KitCounted
-	(*CaseOpened)(nil),           // 50: thawtrail.v1.CaseOpened
-	(*RiskAsked)(nil),            // 51: thawtrail.v1.RiskAsked
-	(*PatientExamined)(nil),      // 52: thawtrail.v1.PatientExamined
-	(*PatientWeighed)(nil),       // 53: thawtrail.v1.PatientWeighed
-	(*IggTested)(nil),            // 54: thawtrail.v1.IggTested
-	(*ColostrumGiven)(nil),       // 55: thawtrail.v1.ColostrumGiven
-	(*ReferralOffered)(nil),      // 56: thawtrail.v1.ReferralOffered
-	(*EstimateAgreed)(nil),       // 57: thawtrail.v1.EstimateAgreed
-	(*PlanAccepted)(nil),         // 58: thawtrail.v1.PlanAccepted
-	(*BathChecked)(nil),          // 59: thawtrail.v1.BathChecked
-	(*HangChecked)(nil),          // 60: thawtrail.v1.HangChecked
-	(*CatheterPlaced)(nil),       // 61: thawtrail.v1.CatheterPlaced
-	(*CatheterRemoved)(nil),      // 62: thawtrail.v1.CatheterRemoved
-	(*TransfusionStarted)(nil),   // 63: thawtrail.v1.TransfusionStarted
-	(*RateSet)(nil),              // 64: thawtrail.v1.RateSet
-	(*VitalsNoted)(nil),          // 65: thawtrail.v1.VitalsNoted
-	(*ReactionNoted)(nil),        // 66: thawtrail.v1.ReactionNoted
-	(*DrugGiven)(nil),            // 67: thawtrail.v1.DrugGiven
-	(*FluidGiven)(nil),           // 68: thawtrail.v1.FluidGiven
-	(*FlowChanged)(nil),          // 69: thawtrail.v1.FlowChanged
-	(*TransfusionEnded)(nil),     // 70: thawtrail.v1.TransfusionEnded
-	(*HandedOver)(nil),           // 71: thawtrail.v1.HandedOver
-	(*RecheckPlanned)(nil),       // 72: thawtrail.v1.RecheckPlanned
-	(*AdverseEvent)(nil),         // 73: thawtrail.v1.AdverseEvent
-	(*CaseClosed)(nil),           // 74: thawtrail.v1.CaseClosed
-	(*CaseAdopted)(nil),          // 75: thawtrail.v1.CaseAdopted
-	(*CrossmatchNoted)(nil),      // 76: thawtrail.v1.CrossmatchNoted
-	(*FoodChainTold)(nil),        // 77: thawtrail.v1.FoodChainTold
+	(*SavedAgain)(nil),           // 25: thawtrail.v1.SavedAgain
+	(*RecordsLost)(nil),          // 26: thawtrail.v1.RecordsLost
+	(*CopiesMet)(nil),            // 27: thawtrail.v1.CopiesMet
+	(*BagsReceived)(nil),         // 28: thawtrail.v1.BagsReceived
+	(*BagFound)(nil),             // 29: thawtrail.v1.BagFound
+	(*BagsMoved)(nil),            // 30: thawtrail.v1.BagsMoved
+	(*PlaceCounted)(nil),         // 31: thawtrail.v1.PlaceCounted
+	(*BagMissing)(nil),           // 32: thawtrail.v1.BagMissing
+	(*BagsLent)(nil),             // 33: thawtrail.v1.BagsLent
+	(*TemperatureRead)(nil),      // 34: thawtrail.v1.TemperatureRead
+	(*PlaceWarm)(nil),            // 35: thawtrail.v1.PlaceWarm
+	(*QuarantineDecided)(nil),    // 36: thawtrail.v1.QuarantineDecided
+	(*ThawStarted)(nil),          // 37: thawtrail.v1.ThawStarted
+	(*BathMeasured)(nil),         // 38: thawtrail.v1.BathMeasured
+	(*BagThawed)(nil),            // 39: thawtrail.v1.BagThawed
+	(*BagSoftened)(nil),          // 40: thawtrail.v1.BagSoftened
+	(*SetAttached)(nil),          // 41: thawtrail.v1.SetAttached
+	(*BagRefrozen)(nil),          // 42: thawtrail.v1.BagRefrozen
+	(*BagDiscarded)(nil),         // 43: thawtrail.v1.BagDiscarded
+	(*BagReturned)(nil),          // 44: thawtrail.v1.BagReturned
+	(*BagKeptBack)(nil),          // 45: thawtrail.v1.BagKeptBack
+	(*BagsCarried)(nil),          // 46: thawtrail.v1.BagsCarried
+	(*BatchHeld)(nil),            // 47: thawtrail.v1.BatchHeld
+	(*BatchReleased)(nil),        // 48: thawtrail.v1.BatchReleased
+	(*BatchRecalled)(nil),        // 49: thawtrail.v1.BatchRecalled
+	(*KitStocked)(nil),           // 50: thawtrail.v1.KitStocked
+	(*KitUsed)(nil),              // 51: thawtrail.v1.KitUsed
+	(*KitCounted)(nil),           // 52: thawtrail.v1.KitCounted
+	(*CaseOpened)(nil),           // 53: thawtrail.v1.CaseOpened
+	(*RiskAsked)(nil),            // 54: thawtrail.v1.RiskAsked
+	(*PatientExamined)(nil),      // 55: thawtrail.v1.PatientExamined
+	(*PatientWeighed)(nil),       // 56: thawtrail.v1.PatientWeighed
+	(*IggTested)(nil),            // 57: thawtrail.v1.IggTested
+	(*ColostrumGiven)(nil),       // 58: thawtrail.v1.ColostrumGiven
+	(*ReferralOffered)(nil),      // 59: thawtrail.v1.ReferralOffered
+	(*EstimateAgreed)(nil),       // 60: thawtrail.v1.EstimateAgreed
+	(*PlanAccepted)(nil),         // 61: thawtrail.v1.PlanAccepted
+	(*BathChecked)(nil),          // 62: thawtrail.v1.BathChecked
+	(*HangChecked)(nil),          // 63: thawtrail.v1.HangChecked
+	(*CatheterPlaced)(nil),       // 64: thawtrail.v1.CatheterPlaced
+	(*CatheterRemoved)(nil),      // 65: thawtrail.v1.CatheterRemoved
+	(*TransfusionStarted)(nil),   // 66: thawtrail.v1.TransfusionStarted
+	(*RateSet)(nil),              // 67: thawtrail.v1.RateSet
+	(*VitalsNoted)(nil),          // 68: thawtrail.v1.VitalsNoted
+	(*ReactionNoted)(nil),        // 69: thawtrail.v1.ReactionNoted
+	(*DrugGiven)(nil),            // 70: thawtrail.v1.DrugGiven
+	(*FluidGiven)(nil),           // 71: thawtrail.v1.FluidGiven
+	(*FlowChanged)(nil),          // 72: thawtrail.v1.FlowChanged
+	(*TransfusionEnded)(nil),     // 73: thawtrail.v1.TransfusionEnded
+	(*HandedOver)(nil),           // 74: thawtrail.v1.HandedOver
+	(*RecheckPlanned)(nil),       // 75: thawtrail.v1.RecheckPlanned
+	(*AdverseEvent)(nil),         // 76: thawtrail.v1.AdverseEvent
+	(*CaseClosed)(nil),           // 77: thawtrail.v1.CaseClosed
+	(*CaseAdopted)(nil),          // 78: thawtrail.v1.CaseAdopted
+	(*CrossmatchNoted)(nil),      // 79: thawtrail.v1.CrossmatchNoted
+	(*FoodChainTold)(nil),        // 80: thawtrail.v1.FoodChainTold
 }
 var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	1,  // 0: thawtrail.v1.Entry.log_opened:type_name -> thawtrail.v1.LogOpened
@@ -1721,69 +1777,72 @@ var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	22, // 22: thawtrail.v1.Entry.client_forgotten:type_name -> thawtrail.v1.ClientForgotten
 	23, // 23: thawtrail.v1.Entry.server_restored:type_name -> thawtrail.v1.ServerRestored
 	24, // 24: thawtrail.v1.Entry.practice_changed:type_name -> thawtrail.v1.PracticeChanged
-	25, // 25: thawtrail.v1.Entry.bags_received:type_name -> thawtrail.v1.BagsReceived
-	25, // 26: thawtrail.v1.Entry.opening_stock:type_name -> thawtrail.v1.BagsReceived
-	26, // 27: thawtrail.v1.Entry.bag_found:type_name -> thawtrail.v1.BagFound
-	27, // 28: thawtrail.v1.Entry.bags_moved:type_name -> thawtrail.v1.BagsMoved
-	28, // 29: thawtrail.v1.Entry.place_counted:type_name -> thawtrail.v1.PlaceCounted
-	29, // 30: thawtrail.v1.Entry.bag_missing:type_name -> thawtrail.v1.BagMissing
-	30, // 31: thawtrail.v1.Entry.bags_lent:type_name -> thawtrail.v1.BagsLent
-	31, // 32: thawtrail.v1.Entry.temperature_read:type_name -> thawtrail.v1.TemperatureRead
-	32, // 33: thawtrail.v1.Entry.place_warm:type_name -> thawtrail.v1.PlaceWarm
-	33, // 34: thawtrail.v1.Entry.quarantine_decided:type_name -> thawtrail.v1.QuarantineDecided
-	34, // 35: thawtrail.v1.Entry.thaw_started:type_name -> thawtrail.v1.ThawStarted
-	35, // 36: thawtrail.v1.Entry.bath_measured:type_name -> thawtrail.v1.BathMeasured
-	36, // 37: thawtrail.v1.Entry.bag_thawed:type_name -> thawtrail.v1.BagThawed
-	37, // 38: thawtrail.v1.Entry.bag_softened:type_name -> thawtrail.v1.BagSoftened
-	38, // 39: thawtrail.v1.Entry.set_attached:type_name -> thawtrail.v1.SetAttached
-	39, // 40: thawtrail.v1.Entry.bag_refrozen:type_name -> thawtrail.v1.BagRefrozen
-	40, // 41: thawtrail.v1.Entry.bag_discarded:type_name -> thawtrail.v1.BagDiscarded
-	41, // 42: thawtrail.v1.Entry.bag_returned:type_name -> thawtrail.v1.BagReturned
-	42, // 43: thawtrail.v1.Entry.bag_kept_back:type_name -> thawtrail.v1.BagKeptBack
-	43, // 44: thawtrail.v1.Entry.bags_carried:type_name -> thawtrail.v1.BagsCarried
-	44, // 45: thawtrail.v1.Entry.batch_held:type_name -> thawtrail.v1.BatchHeld
-	45, // 46: thawtrail.v1.Entry.batch_released:type_name -> thawtrail.v1.BatchReleased
-	46, // 47: thawtrail.v1.Entry.batch_recalled:type_name -> thawtrail.v1.BatchRecalled
-	47, // 48: thawtrail.v1.Entry.kit_stocked:type_name -> thawtrail.v1.KitStocked
-	48, // 49: thawtrail.v1.Entry.kit_used:type_name -> thawtrail.v1.KitUsed
-	49, // 50: thawtrail.v1.Entry.kit_counted:type_name -> thawtrail.v1.KitCounted
-	50, // 51: thawtrail.v1.Entry.case_opened:type_name -> thawtrail.v1.CaseOpened
-	51, // 52: thawtrail.v1.Entry.risk_asked:type_name -> thawtrail.v1.RiskAsked
-	52, // 53: thawtrail.v1.Entry.patient_examined:type_name -> thawtrail.v1.PatientExamined
-	53, // 54: thawtrail.v1.Entry.patient_weighed:type_name -> thawtrail.v1.PatientWeighed
-	54, // 55: thawtrail.v1.Entry.igg_tested:type_name -> thawtrail.v1.IggTested
-	55, // 56: thawtrail.v1.Entry.colostrum_given:type_name -> thawtrail.v1.ColostrumGiven
-	56, // 57: thawtrail.v1.Entry.referral_offered:type_name -> thawtrail.v1.ReferralOffered
-	57, // 58: thawtrail.v1.Entry.estimate_agreed:type_name -> thawtrail.v1.EstimateAgreed
-	58, // 59: thawtrail.v1.Entry.plan_accepted:type_name -> thawtrail.v1.PlanAccepted
-	59, // 60: thawtrail.v1.Entry.bath_checked:type_name -> thawtrail.v1.BathChecked
-	60, // 61: thawtrail.v1.Entry.hang_checked:type_name -> thawtrail.v1.HangChecked
-	61, // 62: thawtrail.v1.Entry.catheter_placed:type_name -> thawtrail.v1.CatheterPlaced
-	62, // 63: thawtrail.v1.Entry.catheter_removed:type_name -> thawtrail.v1.CatheterRemoved
-	63, // 64: thawtrail.v1.Entry.transfusion_started:type_name -> thawtrail.v1.TransfusionStarted
-	64, // 65: thawtrail.v1.Entry.rate_set:type_name -> thawtrail.v1.RateSet
-	65, // 66: thawtrail.v1.Entry.vitals_noted:type_name -> thawtrail.v1.VitalsNoted
-	66, // 67: thawtrail.v1.Entry.reaction_noted:type_name -> thawtrail.v1.ReactionNoted
-	67, // 68: thawtrail.v1.Entry.drug_given:type_name -> thawtrail.v1.DrugGiven
-	68, // 69: thawtrail.v1.Entry.fluid_given:type_name -> thawtrail.v1.FluidGiven
-	69, // 70: thawtrail.v1.Entry.clamped:type_name -> thawtrail.v1.FlowChanged
-	69, // 71: thawtrail.v1.Entry.resumed:type_name -> thawtrail.v1.FlowChanged
-	70, // 72: thawtrail.v1.Entry.stopped:type_name -> thawtrail.v1.TransfusionEnded
-	70, // 73: thawtrail.v1.Entry.finished:type_name -> thawtrail.v1.TransfusionEnded
-	71, // 74: thawtrail.v1.Entry.handed_over:type_name -> thawtrail.v1.HandedOver
-	72, // 75: thawtrail.v1.Entry.recheck_planned:type_name -> thawtrail.v1.RecheckPlanned
-	54, // 76: thawtrail.v1.Entry.igg_rechecked:type_name -> thawtrail.v1.IggTested
-	73, // 77: thawtrail.v1.Entry.adverse_event_considered:type_name -> thawtrail.v1.AdverseEvent
-	73, // 78: thawtrail.v1.Entry.adverse_event_reported:type_name -> thawtrail.v1.AdverseEvent
-	74, // 79: thawtrail.v1.Entry.case_closed:type_name -> thawtrail.v1.CaseClosed
-	75, // 80: thawtrail.v1.Entry.case_adopted:type_name -> thawtrail.v1.CaseAdopted
-	76, // 81: thawtrail.v1.Entry.crossmatch_noted:type_name -> thawtrail.v1.CrossmatchNoted
-	77, // 82: thawtrail.v1.Entry.food_chain_told:type_name -> thawtrail.v1.FoodChainTold
-	83, // [83:83] is the sub-list for method output_type
-	83, // [83:83] is the sub-list for method input_type
-	83, // [83:83] is the sub-list for extension type_name
-	83, // [83:83] is the sub-list for extension extendee
-	0,  // [0:83] is the sub-list for field type_name
+	25, // 25: thawtrail.v1.Entry.saved_again:type_name -> thawtrail.v1.SavedAgain
+	26, // 26: thawtrail.v1.Entry.records_lost:type_name -> thawtrail.v1.RecordsLost
+	27, // 27: thawtrail.v1.Entry.copies_met:type_name -> thawtrail.v1.CopiesMet
+	28, // 28: thawtrail.v1.Entry.bags_received:type_name -> thawtrail.v1.BagsReceived
+	28, // 29: thawtrail.v1.Entry.opening_stock:type_name -> thawtrail.v1.BagsReceived
+	29, // 30: thawtrail.v1.Entry.bag_found:type_name -> thawtrail.v1.BagFound
+	30, // 31: thawtrail.v1.Entry.bags_moved:type_name -> thawtrail.v1.BagsMoved
+	31, // 32: thawtrail.v1.Entry.place_counted:type_name -> thawtrail.v1.PlaceCounted
+	32, // 33: thawtrail.v1.Entry.bag_missing:type_name -> thawtrail.v1.BagMissing
+	33, // 34: thawtrail.v1.Entry.bags_lent:type_name -> thawtrail.v1.BagsLent
+	34, // 35: thawtrail.v1.Entry.temperature_read:type_name -> thawtrail.v1.TemperatureRead
+	35, // 36: thawtrail.v1.Entry.place_warm:type_name -> thawtrail.v1.PlaceWarm
+	36, // 37: thawtrail.v1.Entry.quarantine_decided:type_name -> thawtrail.v1.QuarantineDecided
+	37, // 38: thawtrail.v1.Entry.thaw_started:type_name -> thawtrail.v1.ThawStarted
+	38, // 39: thawtrail.v1.Entry.bath_measured:type_name -> thawtrail.v1.BathMeasured
+	39, // 40: thawtrail.v1.Entry.bag_thawed:type_name -> thawtrail.v1.BagThawed
+	40, // 41: thawtrail.v1.Entry.bag_softened:type_name -> thawtrail.v1.BagSoftened
+	41, // 42: thawtrail.v1.Entry.set_attached:type_name -> thawtrail.v1.SetAttached
+	42, // 43: thawtrail.v1.Entry.bag_refrozen:type_name -> thawtrail.v1.BagRefrozen
+	43, // 44: thawtrail.v1.Entry.bag_discarded:type_name -> thawtrail.v1.BagDiscarded
+	44, // 45: thawtrail.v1.Entry.bag_returned:type_name -> thawtrail.v1.BagReturned
+	45, // 46: thawtrail.v1.Entry.bag_kept_back:type_name -> thawtrail.v1.BagKeptBack
+	46, // 47: thawtrail.v1.Entry.bags_carried:type_name -> thawtrail.v1.BagsCarried
+	47, // 48: thawtrail.v1.Entry.batch_held:type_name -> thawtrail.v1.BatchHeld
+	48, // 49: thawtrail.v1.Entry.batch_released:type_name -> thawtrail.v1.BatchReleased
+	49, // 50: thawtrail.v1.Entry.batch_recalled:type_name -> thawtrail.v1.BatchRecalled
+	50, // 51: thawtrail.v1.Entry.kit_stocked:type_name -> thawtrail.v1.KitStocked
+	51, // 52: thawtrail.v1.Entry.kit_used:type_name -> thawtrail.v1.KitUsed
+	52, // 53: thawtrail.v1.Entry.kit_counted:type_name -> thawtrail.v1.KitCounted
+	53, // 54: thawtrail.v1.Entry.case_opened:type_name -> thawtrail.v1.CaseOpened
+	54, // 55: thawtrail.v1.Entry.risk_asked:type_name -> thawtrail.v1.RiskAsked
+	55, // 56: thawtrail.v1.Entry.patient_examined:type_name -> thawtrail.v1.PatientExamined
+	56, // 57: thawtrail.v1.Entry.patient_weighed:type_name -> thawtrail.v1.PatientWeighed
+	57, // 58: thawtrail.v1.Entry.igg_tested:type_name -> thawtrail.v1.IggTested
+	58, // 59: thawtrail.v1.Entry.colostrum_given:type_name -> thawtrail.v1.ColostrumGiven
+	59, // 60: thawtrail.v1.Entry.referral_offered:type_name -> thawtrail.v1.ReferralOffered
+	60, // 61: thawtrail.v1.Entry.estimate_agreed:type_name -> thawtrail.v1.EstimateAgreed
+	61, // 62: thawtrail.v1.Entry.plan_accepted:type_name -> thawtrail.v1.PlanAccepted
+	62, // 63: thawtrail.v1.Entry.bath_checked:type_name -> thawtrail.v1.BathChecked
+	63, // 64: thawtrail.v1.Entry.hang_checked:type_name -> thawtrail.v1.HangChecked
+	64, // 65: thawtrail.v1.Entry.catheter_placed:type_name -> thawtrail.v1.CatheterPlaced
+	65, // 66: thawtrail.v1.Entry.catheter_removed:type_name -> thawtrail.v1.CatheterRemoved
+	66, // 67: thawtrail.v1.Entry.transfusion_started:type_name -> thawtrail.v1.TransfusionStarted
+	67, // 68: thawtrail.v1.Entry.rate_set:type_name -> thawtrail.v1.RateSet
+	68, // 69: thawtrail.v1.Entry.vitals_noted:type_name -> thawtrail.v1.VitalsNoted
+	69, // 70: thawtrail.v1.Entry.reaction_noted:type_name -> thawtrail.v1.ReactionNoted
+	70, // 71: thawtrail.v1.Entry.drug_given:type_name -> thawtrail.v1.DrugGiven
+	71, // 72: thawtrail.v1.Entry.fluid_given:type_name -> thawtrail.v1.FluidGiven
+	72, // 73: thawtrail.v1.Entry.clamped:type_name -> thawtrail.v1.FlowChanged
+	72, // 74: thawtrail.v1.Entry.resumed:type_name -> thawtrail.v1.FlowChanged
+	73, // 75: thawtrail.v1.Entry.stopped:type_name -> thawtrail.v1.TransfusionEnded
+	73, // 76: thawtrail.v1.Entry.finished:type_name -> thawtrail.v1.TransfusionEnded
+	74, // 77: thawtrail.v1.Entry.handed_over:type_name -> thawtrail.v1.HandedOver
+	75, // 78: thawtrail.v1.Entry.recheck_planned:type_name -> thawtrail.v1.RecheckPlanned
+	57, // 79: thawtrail.v1.Entry.igg_rechecked:type_name -> thawtrail.v1.IggTested
+	76, // 80: thawtrail.v1.Entry.adverse_event_considered:type_name -> thawtrail.v1.AdverseEvent
+	76, // 81: thawtrail.v1.Entry.adverse_event_reported:type_name -> thawtrail.v1.AdverseEvent
+	77, // 82: thawtrail.v1.Entry.case_closed:type_name -> thawtrail.v1.CaseClosed
+	78, // 83: thawtrail.v1.Entry.case_adopted:type_name -> thawtrail.v1.CaseAdopted
+	79, // 84: thawtrail.v1.Entry.crossmatch_noted:type_name -> thawtrail.v1.CrossmatchNoted
+	80, // 85: thawtrail.v1.Entry.food_chain_told:type_name -> thawtrail.v1.FoodChainTold
+	86, // [86:86] is the sub-list for method output_type
+	86, // [86:86] is the sub-list for method input_type
+	86, // [86:86] is the sub-list for extension type_name
+	86, // [86:86] is the sub-list for extension extendee
+	0,  // [0:86] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_entry_proto_init() }
@@ -1821,6 +1880,9 @@ func file_thawtrail_v1_entry_proto_init() {
 		(*Entry_ClientForgotten)(nil),
 		(*Entry_ServerRestored)(nil),
 		(*Entry_PracticeChanged)(nil),
+		(*Entry_SavedAgain)(nil),
+		(*Entry_RecordsLost)(nil),
+		(*Entry_CopiesMet)(nil),
 		(*Entry_BagsReceived)(nil),
 		(*Entry_OpeningStock)(nil),
 		(*Entry_BagFound)(nil),

@@ -1157,6 +1157,209 @@ func (x *Heard) GetPreviousWallUs() int64 {
 	return 0
 }
 
+// SavedAgain carries a record that its log cannot hand on any more: an earlier one
+// of that log is gone from the disk of the laptop that wrote both, and was nowhere
+// else. The laptop signs it again in a new log. Whoever folds it folds the record
+// that it carries, which is the same record wherever else it turns up.
+type SavedAgain struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Where the record stood: its log, its place and its hash.
+	Original *Tip `protobuf:"bytes,1,opt,name=original,proto3" json:"original,omitempty"`
+	// The bytes of that record (message Record), as they were saved.
+	Record        []byte `protobuf:"bytes,2,opt,name=record,proto3" json:"record,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SavedAgain) Reset() {
+	*x = SavedAgain{}
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SavedAgain) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SavedAgain) ProtoMessage() {}
+
+func (x *SavedAgain) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SavedAgain.ProtoReflect.Descriptor instead.
+func (*SavedAgain) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *SavedAgain) GetOriginal() *Tip {
+	if x != nil {
+		return x.Original
+	}
+	return nil
+}
+
+func (x *SavedAgain) GetRecord() []byte {
+	if x != nil {
+		return x.Record
+	}
+	return nil
+}
+
+// RecordsLost says that records of a log of this device are gone from its disk, and
+// that its server never had them.
+type RecordsLost struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Log   []byte                 `protobuf:"bytes,1,opt,name=log,proto3" json:"log,omitempty"`
+	// Places in the log, both included.
+	From uint64 `protobuf:"varint,2,opt,name=from,proto3" json:"from,omitempty"`
+	To   uint64 `protobuf:"varint,3,opt,name=to,proto3" json:"to,omitempty"`
+	// Hash of the record at to, as the one behind it names it: it proves the record,
+	// should it turn up. Empty when nothing behind it can be read.
+	Last          []byte `protobuf:"bytes,4,opt,name=last,proto3" json:"last,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecordsLost) Reset() {
+	*x = RecordsLost{}
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecordsLost) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecordsLost) ProtoMessage() {}
+
+func (x *RecordsLost) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecordsLost.ProtoReflect.Descriptor instead.
+func (*RecordsLost) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *RecordsLost) GetLog() []byte {
+	if x != nil {
+		return x.Log
+	}
+	return nil
+}
+
+func (x *RecordsLost) GetFrom() uint64 {
+	if x != nil {
+		return x.From
+	}
+	return 0
+}
+
+func (x *RecordsLost) GetTo() uint64 {
+	if x != nil {
+		return x.To
+	}
+	return 0
+}
+
+func (x *RecordsLost) GetLast() []byte {
+	if x != nil {
+		return x.Last
+	}
+	return nil
+}
+
+// CopiesMet says that the server met two live copies of one data folder: two
+// programs with the key of one device, each heard before and after the other.
+type CopiesMet struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Device     []byte                 `protobuf:"bytes,1,opt,name=device,proto3" json:"device,omitempty"`
+	DeviceName string                 `protobuf:"bytes,2,opt,name=device_name,json=deviceName,proto3" json:"device_name,omitempty"`
+	// A log of that device, whose entity says so.
+	Log []byte `protobuf:"bytes,3,opt,name=log,proto3" json:"log,omitempty"`
+	// The boots of the two programs, in order.
+	Boots         [][]byte `protobuf:"bytes,4,rep,name=boots,proto3" json:"boots,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CopiesMet) Reset() {
+	*x = CopiesMet{}
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CopiesMet) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CopiesMet) ProtoMessage() {}
+
+func (x *CopiesMet) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CopiesMet.ProtoReflect.Descriptor instead.
+func (*CopiesMet) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *CopiesMet) GetDevice() []byte {
+	if x != nil {
+		return x.Device
+	}
+	return nil
+}
+
+func (x *CopiesMet) GetDeviceName() string {
+	if x != nil {
+		return x.DeviceName
+	}
+	return ""
+}
+
+func (x *CopiesMet) GetLog() []byte {
+	if x != nil {
+		return x.Log
+	}
+	return nil
+}
+
+func (x *CopiesMet) GetBoots() [][]byte {
+	if x != nil {
+		return x.Boots
+	}
+	return nil
+}
+
 // HubStatement says what the practice's server had accepted, and when.
 type HubStatement struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1172,7 +1375,7 @@ type HubStatement struct {
 
 func (x *HubStatement) Reset() {
 	*x = HubStatement{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1184,7 +1387,7 @@ func (x *HubStatement) String() string {
 func (*HubStatement) ProtoMessage() {}
 
 func (x *HubStatement) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1197,7 +1400,7 @@ func (x *HubStatement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HubStatement.ProtoReflect.Descriptor instead.
 func (*HubStatement) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{12}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *HubStatement) GetHubEpoch() []byte {
@@ -1240,7 +1443,7 @@ type AcceptedTip struct {
 
 func (x *AcceptedTip) Reset() {
 	*x = AcceptedTip{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1252,7 +1455,7 @@ func (x *AcceptedTip) String() string {
 func (*AcceptedTip) ProtoMessage() {}
 
 func (x *AcceptedTip) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1265,7 +1468,7 @@ func (x *AcceptedTip) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcceptedTip.ProtoReflect.Descriptor instead.
 func (*AcceptedTip) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{13}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *AcceptedTip) GetTip() *Tip {
@@ -1294,7 +1497,7 @@ type SettingsChanged struct {
 
 func (x *SettingsChanged) Reset() {
 	*x = SettingsChanged{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1306,7 +1509,7 @@ func (x *SettingsChanged) String() string {
 func (*SettingsChanged) ProtoMessage() {}
 
 func (x *SettingsChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1319,7 +1522,7 @@ func (x *SettingsChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SettingsChanged.ProtoReflect.Descriptor instead.
 func (*SettingsChanged) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{14}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *SettingsChanged) GetName() string {
@@ -1357,7 +1560,7 @@ type ProtocolSet struct {
 
 func (x *ProtocolSet) Reset() {
 	*x = ProtocolSet{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1369,7 +1572,7 @@ func (x *ProtocolSet) String() string {
 func (*ProtocolSet) ProtoMessage() {}
 
 func (x *ProtocolSet) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1382,7 +1585,7 @@ func (x *ProtocolSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProtocolSet.ProtoReflect.Descriptor instead.
 func (*ProtocolSet) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{15}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ProtocolSet) GetName() string {
@@ -1497,7 +1700,7 @@ type ProductCard struct {
 
 func (x *ProductCard) Reset() {
 	*x = ProductCard{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1509,7 +1712,7 @@ func (x *ProductCard) String() string {
 func (*ProductCard) ProtoMessage() {}
 
 func (x *ProductCard) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1522,7 +1725,7 @@ func (x *ProductCard) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProductCard.ProtoReflect.Descriptor instead.
 func (*ProductCard) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{16}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ProductCard) GetProduct() string {
@@ -1723,7 +1926,7 @@ type DonorRecorded struct {
 
 func (x *DonorRecorded) Reset() {
 	*x = DonorRecorded{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1735,7 +1938,7 @@ func (x *DonorRecorded) String() string {
 func (*DonorRecorded) ProtoMessage() {}
 
 func (x *DonorRecorded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1748,7 +1951,7 @@ func (x *DonorRecorded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DonorRecorded.ProtoReflect.Descriptor instead.
 func (*DonorRecorded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{17}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *DonorRecorded) GetDonor() string {
@@ -1860,7 +2063,7 @@ type Corrected struct {
 
 func (x *Corrected) Reset() {
 	*x = Corrected{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1872,7 +2075,7 @@ func (x *Corrected) String() string {
 func (*Corrected) ProtoMessage() {}
 
 func (x *Corrected) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1885,7 +2088,7 @@ func (x *Corrected) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Corrected.ProtoReflect.Descriptor instead.
 func (*Corrected) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{18}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *Corrected) GetOriginal() string {
@@ -1950,7 +2153,7 @@ type Linked struct {
 
 func (x *Linked) Reset() {
 	*x = Linked{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1962,7 +2165,7 @@ func (x *Linked) String() string {
 func (*Linked) ProtoMessage() {}
 
 func (x *Linked) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1975,7 +2178,7 @@ func (x *Linked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Linked.ProtoReflect.Descriptor instead.
 func (*Linked) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{19}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *Linked) GetKind() string {
@@ -2020,7 +2223,7 @@ type DiscrepancyExplained struct {
 
 func (x *DiscrepancyExplained) Reset() {
 	*x = DiscrepancyExplained{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2032,7 +2235,7 @@ func (x *DiscrepancyExplained) String() string {
 func (*DiscrepancyExplained) ProtoMessage() {}
 
 func (x *DiscrepancyExplained) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2045,7 +2248,7 @@ func (x *DiscrepancyExplained) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DiscrepancyExplained.ProtoReflect.Descriptor instead.
 func (*DiscrepancyExplained) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{20}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *DiscrepancyExplained) GetKind() string {
@@ -2094,7 +2297,7 @@ type ClientForgotten struct {
 
 func (x *ClientForgotten) Reset() {
 	*x = ClientForgotten{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2106,7 +2309,7 @@ func (x *ClientForgotten) String() string {
 func (*ClientForgotten) ProtoMessage() {}
 
 func (x *ClientForgotten) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2119,7 +2322,7 @@ func (x *ClientForgotten) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClientForgotten.ProtoReflect.Descriptor instead.
 func (*ClientForgotten) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{21}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ClientForgotten) GetClient() string {
@@ -2149,7 +2352,7 @@ type ClientAdded struct {
 
 func (x *ClientAdded) Reset() {
 	*x = ClientAdded{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2161,7 +2364,7 @@ func (x *ClientAdded) String() string {
 func (*ClientAdded) ProtoMessage() {}
 
 func (x *ClientAdded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2174,7 +2377,7 @@ func (x *ClientAdded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClientAdded.ProtoReflect.Descriptor instead.
 func (*ClientAdded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{22}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *ClientAdded) GetClient() string {
@@ -2216,7 +2419,7 @@ type Signed struct {
 
 func (x *Signed) Reset() {
 	*x = Signed{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2228,7 +2431,7 @@ func (x *Signed) String() string {
 func (*Signed) ProtoMessage() {}
 
 func (x *Signed) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2241,7 +2444,7 @@ func (x *Signed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Signed.ProtoReflect.Descriptor instead.
 func (*Signed) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{23}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *Signed) GetRecords() []string {
@@ -2263,7 +2466,7 @@ type NoteAdded struct {
 
 func (x *NoteAdded) Reset() {
 	*x = NoteAdded{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2275,7 +2478,7 @@ func (x *NoteAdded) String() string {
 func (*NoteAdded) ProtoMessage() {}
 
 func (x *NoteAdded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2288,7 +2491,7 @@ func (x *NoteAdded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NoteAdded.ProtoReflect.Descriptor instead.
 func (*NoteAdded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{24}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *NoteAdded) GetEntityKind() string {
@@ -2417,7 +2620,23 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"\aproduct\x18\x01 \x01(\tB\x10\xca\xda\x18\fp\x01\x92\x01\aproductR\aproduct\x12%\n" +
 	"\x05batch\x18\x02 \x01(\tB\x0f\xca\xda\x18\v8\x02B\x05batchp\x01R\x05batch\x12\x1a\n" +
 	"\x04hold\x18\x03 \x01(\fB\x06\xca\xda\x18\x02p\x01R\x04hold\x120\n" +
-	"\x10previous_wall_us\x18\x04 \x01(\x03B\x06\xca\xda\x18\x02p\x01R\x0epreviousWallUs\"\x93\x01\n" +
+	"\x10previous_wall_us\x18\x04 \x01(\x03B\x06\xca\xda\x18\x02p\x01R\x0epreviousWallUs\"g\n" +
+	"\n" +
+	"SavedAgain\x125\n" +
+	"\boriginal\x18\x01 \x01(\v2\x11.thawtrail.v1.TipB\x06\xca\xda\x18\x02p\x01R\boriginal\x12\"\n" +
+	"\x06record\x18\x02 \x01(\fB\n" +
+	"\xca\xda\x18\x06(\x80\x80\x10p\x01R\x06record\"w\n" +
+	"\vRecordsLost\x12\x18\n" +
+	"\x03log\x18\x01 \x01(\fB\x06\xca\xda\x18\x02p\x01R\x03log\x12\x1a\n" +
+	"\x04from\x18\x02 \x01(\x04B\x06\xca\xda\x18\x02p\x01R\x04from\x12\x16\n" +
+	"\x02to\x18\x03 \x01(\x04B\x06\xca\xda\x18\x02p\x01R\x02to\x12\x1a\n" +
+	"\x04last\x18\x04 \x01(\fB\x06\xca\xda\x18\x02p\x01R\x04last\"\x8c\x01\n" +
+	"\tCopiesMet\x12\x1e\n" +
+	"\x06device\x18\x01 \x01(\fB\x06\xca\xda\x18\x02p\x01R\x06device\x12'\n" +
+	"\vdevice_name\x18\x02 \x01(\tB\x06\xca\xda\x18\x02p\x01R\n" +
+	"deviceName\x12\x18\n" +
+	"\x03log\x18\x03 \x01(\fB\x06\xca\xda\x18\x02p\x01R\x03log\x12\x1c\n" +
+	"\x05boots\x18\x04 \x03(\fB\x06\xca\xda\x18\x02p\x01R\x05boots\"\x93\x01\n" +
 	"\fHubStatement\x12\x1b\n" +
 	"\thub_epoch\x18\x01 \x01(\fR\bhubEpoch\x12\x16\n" +
 	"\x06number\x18\x02 \x01(\x04R\x06number\x12\x17\n" +
@@ -2660,7 +2879,7 @@ func file_thawtrail_v1_practice_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_practice_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
-var file_thawtrail_v1_practice_proto_msgTypes = make([]protoimpl.MessageInfo, 25)
+var file_thawtrail_v1_practice_proto_msgTypes = make([]protoimpl.MessageInfo, 28)
 var file_thawtrail_v1_practice_proto_goTypes = []any{
 	(IggUnit)(0),                 // 0: thawtrail.v1.IggUnit
 	(PlaceKind)(0),               // 1: thawtrail.v1.PlaceKind
@@ -2679,48 +2898,52 @@ var file_thawtrail_v1_practice_proto_goTypes = []any{
 	(*LogAdmitted)(nil),          // 14: thawtrail.v1.LogAdmitted
 	(*LogOpened)(nil),            // 15: thawtrail.v1.LogOpened
 	(*Heard)(nil),                // 16: thawtrail.v1.Heard
-	(*HubStatement)(nil),         // 17: thawtrail.v1.HubStatement
-	(*AcceptedTip)(nil),          // 18: thawtrail.v1.AcceptedTip
-	(*SettingsChanged)(nil),      // 19: thawtrail.v1.SettingsChanged
-	(*ProtocolSet)(nil),          // 20: thawtrail.v1.ProtocolSet
-	(*ProductCard)(nil),          // 21: thawtrail.v1.ProductCard
-	(*DonorRecorded)(nil),        // 22: thawtrail.v1.DonorRecorded
-	(*Corrected)(nil),            // 23: thawtrail.v1.Corrected
-	(*Linked)(nil),               // 24: thawtrail.v1.Linked
-	(*DiscrepancyExplained)(nil), // 25: thawtrail.v1.DiscrepancyExplained
-	(*ClientForgotten)(nil),      // 26: thawtrail.v1.ClientForgotten
-	(*ClientAdded)(nil),          // 27: thawtrail.v1.ClientAdded
-	(*Signed)(nil),               // 28: thawtrail.v1.Signed
-	(*NoteAdded)(nil),            // 29: thawtrail.v1.NoteAdded
-	(Role)(0),                    // 30: thawtrail.v1.Role
-	(*Tip)(nil),                  // 31: thawtrail.v1.Tip
-	(*Moment)(nil),               // 32: thawtrail.v1.Moment
-	(*Sealed)(nil),               // 33: thawtrail.v1.Sealed
+	(*SavedAgain)(nil),           // 17: thawtrail.v1.SavedAgain
+	(*RecordsLost)(nil),          // 18: thawtrail.v1.RecordsLost
+	(*CopiesMet)(nil),            // 19: thawtrail.v1.CopiesMet
+	(*HubStatement)(nil),         // 20: thawtrail.v1.HubStatement
+	(*AcceptedTip)(nil),          // 21: thawtrail.v1.AcceptedTip
+	(*SettingsChanged)(nil),      // 22: thawtrail.v1.SettingsChanged
+	(*ProtocolSet)(nil),          // 23: thawtrail.v1.ProtocolSet
+	(*ProductCard)(nil),          // 24: thawtrail.v1.ProductCard
+	(*DonorRecorded)(nil),        // 25: thawtrail.v1.DonorRecorded
+	(*Corrected)(nil),            // 26: thawtrail.v1.Corrected
+	(*Linked)(nil),               // 27: thawtrail.v1.Linked
+	(*DiscrepancyExplained)(nil), // 28: thawtrail.v1.DiscrepancyExplained
+	(*ClientForgotten)(nil),      // 29: thawtrail.v1.ClientForgotten
+	(*ClientAdded)(nil),          // 30: thawtrail.v1.ClientAdded
+	(*Signed)(nil),               // 31: thawtrail.v1.Signed
+	(*NoteAdded)(nil),            // 32: thawtrail.v1.NoteAdded
+	(Role)(0),                    // 33: thawtrail.v1.Role
+	(*Tip)(nil),                  // 34: thawtrail.v1.Tip
+	(*Moment)(nil),               // 35: thawtrail.v1.Moment
+	(*Sealed)(nil),               // 36: thawtrail.v1.Sealed
 }
 var file_thawtrail_v1_practice_proto_depIdxs = []int32{
 	0,  // 0: thawtrail.v1.PracticeFounded.igg_unit:type_name -> thawtrail.v1.IggUnit
 	0,  // 1: thawtrail.v1.PracticeChanged.igg_unit:type_name -> thawtrail.v1.IggUnit
 	1,  // 2: thawtrail.v1.PlaceAdded.kind:type_name -> thawtrail.v1.PlaceKind
-	30, // 3: thawtrail.v1.RoleGranted.roles:type_name -> thawtrail.v1.Role
-	31, // 4: thawtrail.v1.RightsRevoked.cuts:type_name -> thawtrail.v1.Tip
-	31, // 5: thawtrail.v1.LogAdmitted.upto:type_name -> thawtrail.v1.Tip
+	33, // 3: thawtrail.v1.RoleGranted.roles:type_name -> thawtrail.v1.Role
+	34, // 4: thawtrail.v1.RightsRevoked.cuts:type_name -> thawtrail.v1.Tip
+	34, // 5: thawtrail.v1.LogAdmitted.upto:type_name -> thawtrail.v1.Tip
 	2,  // 6: thawtrail.v1.LogOpened.lane:type_name -> thawtrail.v1.Lane
-	31, // 7: thawtrail.v1.LogOpened.predecessors:type_name -> thawtrail.v1.Tip
-	18, // 8: thawtrail.v1.HubStatement.accepted:type_name -> thawtrail.v1.AcceptedTip
-	31, // 9: thawtrail.v1.AcceptedTip.tip:type_name -> thawtrail.v1.Tip
-	3,  // 10: thawtrail.v1.ProductCard.route:type_name -> thawtrail.v1.ProductRoute
-	4,  // 11: thawtrail.v1.DonorRecorded.antibody_result:type_name -> thawtrail.v1.ScreenResult
-	4,  // 12: thawtrail.v1.DonorRecorded.infection_result:type_name -> thawtrail.v1.ScreenResult
-	32, // 13: thawtrail.v1.Corrected.occurred_at:type_name -> thawtrail.v1.Moment
-	33, // 14: thawtrail.v1.ClientAdded.name:type_name -> thawtrail.v1.Sealed
-	33, // 15: thawtrail.v1.ClientAdded.telephone:type_name -> thawtrail.v1.Sealed
-	33, // 16: thawtrail.v1.ClientAdded.address:type_name -> thawtrail.v1.Sealed
-	33, // 17: thawtrail.v1.NoteAdded.text:type_name -> thawtrail.v1.Sealed
-	18, // [18:18] is the sub-list for method output_type
-	18, // [18:18] is the sub-list for method input_type
-	18, // [18:18] is the sub-list for extension type_name
-	18, // [18:18] is the sub-list for extension extendee
-	0,  // [0:18] is the sub-list for field type_name
+	34, // 7: thawtrail.v1.LogOpened.predecessors:type_name -> thawtrail.v1.Tip
+	34, // 8: thawtrail.v1.SavedAgain.original:type_name -> thawtrail.v1.Tip
+	21, // 9: thawtrail.v1.HubStatement.accepted:type_name -> thawtrail.v1.AcceptedTip
+	34, // 10: thawtrail.v1.AcceptedTip.tip:type_name -> thawtrail.v1.Tip
+	3,  // 11: thawtrail.v1.ProductCard.route:type_name -> thawtrail.v1.ProductRoute
+	4,  // 12: thawtrail.v1.DonorRecorded.antibody_result:type_name -> thawtrail.v1.ScreenResult
+	4,  // 13: thawtrail.v1.DonorRecorded.infection_result:type_name -> thawtrail.v1.ScreenResult
+	35, // 14: thawtrail.v1.Corrected.occurred_at:type_name -> thawtrail.v1.Moment
+	36, // 15: thawtrail.v1.ClientAdded.name:type_name -> thawtrail.v1.Sealed
+	36, // 16: thawtrail.v1.ClientAdded.telephone:type_name -> thawtrail.v1.Sealed
+	36, // 17: thawtrail.v1.ClientAdded.address:type_name -> thawtrail.v1.Sealed
+	36, // 18: thawtrail.v1.NoteAdded.text:type_name -> thawtrail.v1.Sealed
+	19, // [19:19] is the sub-list for method output_type
+	19, // [19:19] is the sub-list for method input_type
+	19, // [19:19] is the sub-list for extension type_name
+	19, // [19:19] is the sub-list for extension extendee
+	0,  // [0:19] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_practice_proto_init() }
@@ -2730,16 +2953,16 @@ func file_thawtrail_v1_practice_proto_init() {
 	}
 	file_thawtrail_v1_record_proto_init()
 	file_thawtrail_v1_rules_proto_init()
-	file_thawtrail_v1_practice_proto_msgTypes[15].OneofWrappers = []any{}
-	file_thawtrail_v1_practice_proto_msgTypes[16].OneofWrappers = []any{}
-	file_thawtrail_v1_practice_proto_msgTypes[17].OneofWrappers = []any{}
+	file_thawtrail_v1_practice_proto_msgTypes[18].OneofWrappers = []any{}
+	file_thawtrail_v1_practice_proto_msgTypes[19].OneofWrappers = []any{}
+	file_thawtrail_v1_practice_proto_msgTypes[20].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_practice_proto_rawDesc), len(file_thawtrail_v1_practice_proto_rawDesc)),
 			NumEnums:      5,
-			NumMessages:   25,
+			NumMessages:   28,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

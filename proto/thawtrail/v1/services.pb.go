@@ -3815,10 +3815,12 @@ func (*ListPeopleRequest) Descriptor() ([]byte, []int) {
 }
 
 type PersonRow struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Person        string                 `protobuf:"bytes,1,opt,name=person,proto3" json:"person,omitempty"`
-	Name          string                 `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
-	Roles         []string               `protobuf:"bytes,3,rep,name=roles,proto3" json:"roles,omitempty"`
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Person string                 `protobuf:"bytes,1,opt,name=person,proto3" json:"person,omitempty"`
+	Name   string                 `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
+	Roles  []string               `protobuf:"bytes,3,rep,name=roles,proto3" json:"roles,omitempty"`
+	// The records that gave the roles, as 'rights revoke --grant' ends them.
+	Grants        []string `protobuf:"bytes,4,rep,name=grants,proto3" json:"grants,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3870,6 +3872,13 @@ func (x *PersonRow) GetName() string {
 func (x *PersonRow) GetRoles() []string {
 	if x != nil {
 		return x.Roles
+	}
+	return nil
+}
+
+func (x *PersonRow) GetGrants() []string {
+	if x != nil {
+		return x.Grants
 	}
 	return nil
 }
@@ -4709,6 +4718,239 @@ func (x *ListLateResponse) GetNext() string {
 	return ""
 }
 
+type ListCorrectionsRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Limit         int32                  `protobuf:"varint,1,opt,name=limit,proto3" json:"limit,omitempty"`
+	After         string                 `protobuf:"bytes,2,opt,name=after,proto3" json:"after,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListCorrectionsRequest) Reset() {
+	*x = ListCorrectionsRequest{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListCorrectionsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListCorrectionsRequest) ProtoMessage() {}
+
+func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListCorrectionsRequest.ProtoReflect.Descriptor instead.
+func (*ListCorrectionsRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
+}
+
+func (x *ListCorrectionsRequest) GetLimit() int32 {
+	if x != nil {
+		return x.Limit
+	}
+	return 0
+}
+
+func (x *ListCorrectionsRequest) GetAfter() string {
+	if x != nil {
+		return x.After
+	}
+	return ""
+}
+
+// CorrectionRow is one correction, or an entry that was voided.
+type CorrectionRow struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	At    string                 `protobuf:"bytes,1,opt,name=at,proto3" json:"at,omitempty"`
+	Who   string                 `protobuf:"bytes,2,opt,name=who,proto3" json:"who,omitempty"`
+	// Who had entered what is corrected.
+	EnteredBy string `protobuf:"bytes,3,opt,name=entered_by,json=enteredBy,proto3" json:"entered_by,omitempty"`
+	About     string `protobuf:"bytes,4,opt,name=about,proto3" json:"about,omitempty"`
+	Before    string `protobuf:"bytes,5,opt,name=before,proto3" json:"before,omitempty"`
+	// What stands instead; empty when it never happened.
+	After    string `protobuf:"bytes,6,opt,name=after,proto3" json:"after,omitempty"`
+	Voided   bool   `protobuf:"varint,7,opt,name=voided,proto3" json:"voided,omitempty"`
+	Reason   string `protobuf:"bytes,8,opt,name=reason,proto3" json:"reason,omitempty"`
+	Record   string `protobuf:"bytes,9,opt,name=record,proto3" json:"record,omitempty"`
+	Original string `protobuf:"bytes,10,opt,name=original,proto3" json:"original,omitempty"`
+	// The author gave no proof, such as a PIN.
+	NoProof       bool `protobuf:"varint,11,opt,name=no_proof,json=noProof,proto3" json:"no_proof,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CorrectionRow) Reset() {
+	*x = CorrectionRow{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CorrectionRow) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CorrectionRow) ProtoMessage() {}
+
+func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CorrectionRow.ProtoReflect.Descriptor instead.
+func (*CorrectionRow) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
+}
+
+func (x *CorrectionRow) GetAt() string {
+	if x != nil {
+		return x.At
+	}
+	return ""
+}
+
+func (x *CorrectionRow) GetWho() string {
+	if x != nil {
+		return x.Who
+	}
+	return ""
+}
+
+func (x *CorrectionRow) GetEnteredBy() string {
+	if x != nil {
+		return x.EnteredBy
+	}
+	return ""
+}
+
+func (x *CorrectionRow) GetAbout() string {
+	if x != nil {
+		return x.About
+	}
+	return ""
+}
+
+func (x *CorrectionRow) GetBefore() string {
+	if x != nil {
+		return x.Before
+	}
+	return ""
+}
+
+func (x *CorrectionRow) GetAfter() string {
+	if x != nil {
+		return x.After
+	}
+	return ""
+}
+
+func (x *CorrectionRow) GetVoided() bool {
+	if x != nil {
+		return x.Voided
+	}
+	return false
+}
+
+func (x *CorrectionRow) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *CorrectionRow) GetRecord() string {
+	if x != nil {
+		return x.Record
+	}
+	return ""
+}
+
+func (x *CorrectionRow) GetOriginal() string {
+	if x != nil {
+		return x.Original
+	}
+	return ""
+}
+
+func (x *CorrectionRow) GetNoProof() bool {
+	if x != nil {
+		return x.NoProof
+	}
+	return false
+}
+
+type ListCorrectionsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Rows  []*CorrectionRow       `protobuf:"bytes,1,rep,name=rows,proto3" json:"rows,omitempty"`
+	// Where to go on with 'after'; empty at the end.
+	Next          string `protobuf:"bytes,2,opt,name=next,proto3" json:"next,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListCorrectionsResponse) Reset() {
+	*x = ListCorrectionsResponse{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListCorrectionsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListCorrectionsResponse) ProtoMessage() {}
+
+func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListCorrectionsResponse.ProtoReflect.Descriptor instead.
+func (*ListCorrectionsResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
+}
+
+func (x *ListCorrectionsResponse) GetRows() []*CorrectionRow {
+	if x != nil {
+		return x.Rows
+	}
+	return nil
+}
+
+func (x *ListCorrectionsResponse) GetNext() string {
+	if x != nil {
+		return x.Next
+	}
+	return ""
+}
+
 type ListOverridesRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	unknownFields protoimpl.UnknownFields
@@ -4717,7 +4959,7 @@ type ListOverridesRequest struct {
 
 func (x *ListOverridesRequest) Reset() {
 	*x = ListOverridesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4729,7 +4971,7 @@ func (x *ListOverridesRequest) String() string {
 func (*ListOverridesRequest) ProtoMessage() {}
 
 func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4742,7 +4984,7 @@ func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesRequest.ProtoReflect.Descriptor instead.
 func (*ListOverridesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
 }
 
 // OverrideRow counts how often one caution was gone past in a month.
@@ -4757,7 +4999,7 @@ type OverrideRow struct {
 
 func (x *OverrideRow) Reset() {
 	*x = OverrideRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4769,7 +5011,7 @@ func (x *OverrideRow) String() string {
 func (*OverrideRow) ProtoMessage() {}
 
 func (x *OverrideRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4782,7 +5024,7 @@ func (x *OverrideRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverrideRow.ProtoReflect.Descriptor instead.
 func (*OverrideRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *OverrideRow) GetMonth() string {
@@ -4815,7 +5057,7 @@ type ListOverridesResponse struct {
 
 func (x *ListOverridesResponse) Reset() {
 	*x = ListOverridesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4827,7 +5069,7 @@ func (x *ListOverridesResponse) String() string {
 func (*ListOverridesResponse) ProtoMessage() {}
 
 func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4840,7 +5082,7 @@ func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesResponse.ProtoReflect.Descriptor instead.
 func (*ListOverridesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *ListOverridesResponse) GetRows() []*OverrideRow {
@@ -5201,11 +5443,12 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\bentities\x18\v \x03(\tR\bentities\x12-\n" +
 	"\x05proof\x18\f \x01(\x0e2\x17.thawtrail.v1.ProofKindR\x05proof\x12\x1b\n" +
 	"\tproven_at\x18\r \x01(\tR\bprovenAt\"\x13\n" +
-	"\x11ListPeopleRequest\"M\n" +
+	"\x11ListPeopleRequest\"e\n" +
 	"\tPersonRow\x12\x16\n" +
 	"\x06person\x18\x01 \x01(\tR\x06person\x12\x12\n" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x12\x14\n" +
-	"\x05roles\x18\x03 \x03(\tR\x05roles\"\x90\x01\n" +
+	"\x05roles\x18\x03 \x03(\tR\x05roles\x12\x16\n" +
+	"\x06grants\x18\x04 \x03(\tR\x06grants\"\x90\x01\n" +
 	"\tDeviceRow\x12\x16\n" +
 	"\x06device\x18\x01 \x01(\tR\x06device\x12\x12\n" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x12\"\n" +
@@ -5272,6 +5515,28 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\bunsigned\x18\t \x01(\bR\bunsigned\"Q\n" +
 	"\x10ListLateResponse\x12)\n" +
 	"\x04rows\x18\x01 \x03(\v2\x15.thawtrail.v1.LateRowR\x04rows\x12\x12\n" +
+	"\x04next\x18\x02 \x01(\tR\x04next\"\xdc\x01\n" +
+	"\x16ListCorrectionsRequest\x12k\n" +
+	"\x05limit\x18\x01 \x01(\x05BU\xca\xda\x18Q\n" +
+	"=at most so many entries that were corrected; 5000 when absent\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xb3@R\x05limit\x12U\n" +
+	"\x05after\x18\x02 \x01(\tB?\xca\xda\x18;\n" +
+	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\"\x93\x02\n" +
+	"\rCorrectionRow\x12\x0e\n" +
+	"\x02at\x18\x01 \x01(\tR\x02at\x12\x10\n" +
+	"\x03who\x18\x02 \x01(\tR\x03who\x12\x1d\n" +
+	"\n" +
+	"entered_by\x18\x03 \x01(\tR\tenteredBy\x12\x14\n" +
+	"\x05about\x18\x04 \x01(\tR\x05about\x12\x16\n" +
+	"\x06before\x18\x05 \x01(\tR\x06before\x12\x14\n" +
+	"\x05after\x18\x06 \x01(\tR\x05after\x12\x16\n" +
+	"\x06voided\x18\a \x01(\bR\x06voided\x12\x16\n" +
+	"\x06reason\x18\b \x01(\tR\x06reason\x12\x16\n" +
+	"\x06record\x18\t \x01(\tR\x06record\x12\x1a\n" +
+	"\boriginal\x18\n" +
+	" \x01(\tR\boriginal\x12\x19\n" +
+	"\bno_proof\x18\v \x01(\bR\anoProof\"^\n" +
+	"\x17ListCorrectionsResponse\x12/\n" +
+	"\x04rows\x18\x01 \x03(\v2\x1b.thawtrail.v1.CorrectionRowR\x04rows\x12\x12\n" +
 	"\x04next\x18\x02 \x01(\tR\x04next\"\x16\n" +
 	"\x14ListOverridesRequest\"M\n" +
 	"\vOverrideRow\x12\x14\n" +
@@ -5313,7 +5578,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\aGetCase\x12\x1c.thawtrail.v1.GetCaseRequest\x1a\x1d.thawtrail.v1.GetCaseResponse\"0\xda\xda\x18,\n" +
 	"\x04case\x12\x0eThe case sheet\x1a\acase 5Q\"\x04case*\x05sheet\x12r\n" +
 	"\x06GetNow\x12\x1b.thawtrail.v1.GetNowRequest\x1a\x1c.thawtrail.v1.GetNowResponse\"-\xda\xda\x18)\n" +
-	"\x03now\x12\x1dWhat runs and what is due now\x1a\x03now2\xdb\r\n" +
+	"\x03now\x12\x1dWhat runs and what is due now\x1a\x03now2\xc0\x0f\n" +
 	"\fAuditService\x12\xbd\x01\n" +
 	"\x11ListDiscrepancies\x12&.thawtrail.v1.ListDiscrepanciesRequest\x1a'.thawtrail.v1.ListDiscrepanciesResponse\"W\xda\xda\x18S\n" +
 	"\rdiscrepancies\x12$What does not fit, with its evidence\x1a\x14discrepancies --open*\x06doubts\x12\x8c\x01\n" +
@@ -5334,7 +5599,9 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x0eaudit unproven\x12JActs without proof of who did them, and entries that nobody has signed yet\x1a\x0eaudit unproven\x12\xab\x01\n" +
 	"\bListLate\x12\x1d.thawtrail.v1.ListLateRequest\x1a\x1e.thawtrail.v1.ListLateResponse\"`\xda\xda\x18\\\n" +
 	"\n" +
-	"audit late\x127Entries made afterwards, case by case, the newest first\x1a\x15audit late --limit 50\x12\xa8\x01\n" +
+	"audit late\x127Entries made afterwards, case by case, the newest first\x1a\x15audit late --limit 50\x12\xe2\x01\n" +
+	"\x0fListCorrections\x12$.thawtrail.v1.ListCorrectionsRequest\x1a%.thawtrail.v1.ListCorrectionsResponse\"\x81\x01\xda\xda\x18}\n" +
+	"\x11audit corrections\x12JWhat was corrected or voided: before, after, who and why, the newest first\x1a\x1caudit corrections --limit 50\x12\xa8\x01\n" +
 	"\rListOverrides\x12\".thawtrail.v1.ListOverridesRequest\x1a#.thawtrail.v1.ListOverridesResponse\"N\xda\xda\x18J\n" +
 	"\x0faudit overrides\x12&Cautions that were gone past, by month\x1a\x0faudit overridesB!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
 
@@ -5351,7 +5618,7 @@ func file_thawtrail_v1_services_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_services_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 66)
+var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 69)
 var file_thawtrail_v1_services_proto_goTypes = []any{
 	(SavedState)(0),                   // 0: thawtrail.v1.SavedState
 	(*WriteRequest)(nil),              // 1: thawtrail.v1.WriteRequest
@@ -5417,22 +5684,25 @@ var file_thawtrail_v1_services_proto_goTypes = []any{
 	(*ListLateRequest)(nil),           // 61: thawtrail.v1.ListLateRequest
 	(*LateRow)(nil),                   // 62: thawtrail.v1.LateRow
 	(*ListLateResponse)(nil),          // 63: thawtrail.v1.ListLateResponse
-	(*ListOverridesRequest)(nil),      // 64: thawtrail.v1.ListOverridesRequest
-	(*OverrideRow)(nil),               // 65: thawtrail.v1.OverrideRow
-	(*ListOverridesResponse)(nil),     // 66: thawtrail.v1.ListOverridesResponse
-	(*Entry)(nil),                     // 67: thawtrail.v1.Entry
-	(*Moment)(nil),                    // 68: thawtrail.v1.Moment
-	(*Override)(nil),                  // 69: thawtrail.v1.Override
-	(ProofKind)(0),                    // 70: thawtrail.v1.ProofKind
+	(*ListCorrectionsRequest)(nil),    // 64: thawtrail.v1.ListCorrectionsRequest
+	(*CorrectionRow)(nil),             // 65: thawtrail.v1.CorrectionRow
+	(*ListCorrectionsResponse)(nil),   // 66: thawtrail.v1.ListCorrectionsResponse
+	(*ListOverridesRequest)(nil),      // 67: thawtrail.v1.ListOverridesRequest
+	(*OverrideRow)(nil),               // 68: thawtrail.v1.OverrideRow
+	(*ListOverridesResponse)(nil),     // 69: thawtrail.v1.ListOverridesResponse
+	(*Entry)(nil),                     // 70: thawtrail.v1.Entry
+	(*Moment)(nil),                    // 71: thawtrail.v1.Moment
+	(*Override)(nil),                  // 72: thawtrail.v1.Override
+	(ProofKind)(0),                    // 73: thawtrail.v1.ProofKind
 }
 var file_thawtrail_v1_services_proto_depIdxs = []int32{
-	67, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
-	68, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
-	69, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
-	67, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
+	70, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
+	71, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
+	72, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
+	70, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
 	0,  // 4: thawtrail.v1.WriteResponse.saved:type_name -> thawtrail.v1.SavedState
 	3,  // 5: thawtrail.v1.WriteResponse.cautions:type_name -> thawtrail.v1.Caution
-	70, // 6: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
+	73, // 6: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
 	8,  // 7: thawtrail.v1.ListStockResponse.bags:type_name -> thawtrail.v1.BagRow
 	9,  // 8: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
 	6,  // 9: thawtrail.v1.ListStockResponse.freshness:type_name -> thawtrail.v1.Freshness
@@ -5471,9 +5741,9 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	6,  // 42: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
 	3,  // 43: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
 	46, // 44: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
-	67, // 45: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
+	70, // 45: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
 	0,  // 46: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
-	70, // 47: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
+	73, // 47: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
 	50, // 48: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
 	51, // 49: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
 	28, // 50: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
@@ -5481,54 +5751,57 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	59, // 52: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
 	6,  // 53: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
 	62, // 54: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
-	65, // 55: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
-	1,  // 56: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
-	4,  // 57: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
-	7,  // 58: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
-	11, // 59: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
-	14, // 60: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
-	19, // 61: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
-	22, // 62: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
-	25, // 63: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
-	27, // 64: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
-	30, // 65: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
-	34, // 66: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
-	37, // 67: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
-	41, // 68: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
-	44, // 69: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
-	47, // 70: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
-	49, // 71: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
-	53, // 72: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
-	55, // 73: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
-	58, // 74: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
-	61, // 75: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
-	64, // 76: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
-	2,  // 77: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
-	5,  // 78: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
-	10, // 79: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
-	13, // 80: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
-	18, // 81: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
-	21, // 82: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
-	24, // 83: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
-	26, // 84: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
-	29, // 85: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
-	33, // 86: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
-	36, // 87: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
-	39, // 88: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
-	43, // 89: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
-	45, // 90: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
-	48, // 91: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
-	52, // 92: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
-	54, // 93: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
-	57, // 94: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
-	60, // 95: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
-	63, // 96: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
-	66, // 97: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
-	77, // [77:98] is the sub-list for method output_type
-	56, // [56:77] is the sub-list for method input_type
-	56, // [56:56] is the sub-list for extension type_name
-	56, // [56:56] is the sub-list for extension extendee
-	0,  // [0:56] is the sub-list for field type_name
+	65, // 55: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
+	68, // 56: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
+	1,  // 57: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
+	4,  // 58: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
+	7,  // 59: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
+	11, // 60: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
+	14, // 61: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
+	19, // 62: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
+	22, // 63: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
+	25, // 64: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
+	27, // 65: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
+	30, // 66: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
+	34, // 67: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
+	37, // 68: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
+	41, // 69: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
+	44, // 70: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
+	47, // 71: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
+	49, // 72: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
+	53, // 73: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
+	55, // 74: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
+	58, // 75: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
+	61, // 76: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
+	64, // 77: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
+	67, // 78: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
+	2,  // 79: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
+	5,  // 80: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
+	10, // 81: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
+	13, // 82: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
+	18, // 83: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
+	21, // 84: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
+	24, // 85: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
+	26, // 86: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
+	29, // 87: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
+	33, // 88: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
+	36, // 89: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
+	39, // 90: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
+	43, // 91: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
+	45, // 92: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
+	48, // 93: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
+	52, // 94: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
+	54, // 95: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
+	57, // 96: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
+	60, // 97: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
+	63, // 98: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
+	66, // 99: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
+	69, // 100: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
+	79, // [79:101] is the sub-list for method output_type
+	57, // [57:79] is the sub-list for method input_type
+	57, // [57:57] is the sub-list for extension type_name
+	57, // [57:57] is the sub-list for extension extendee
+	0,  // [0:57] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_services_proto_init() }
@@ -5549,7 +5822,7 @@ func file_thawtrail_v1_services_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_services_proto_rawDesc), len(file_thawtrail_v1_services_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   66,
+			NumMessages:   69,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

@@ -658,6 +658,7 @@ const (
 	AuditService_ListUse_FullMethodName           = "/thawtrail.v1.AuditService/ListUse"
 	AuditService_ListUnproven_FullMethodName      = "/thawtrail.v1.AuditService/ListUnproven"
 	AuditService_ListLate_FullMethodName          = "/thawtrail.v1.AuditService/ListLate"
+	AuditService_ListCorrections_FullMethodName   = "/thawtrail.v1.AuditService/ListCorrections"
 	AuditService_ListOverrides_FullMethodName     = "/thawtrail.v1.AuditService/ListOverrides"
 )
 
@@ -676,6 +677,7 @@ type AuditServiceClient interface {
 	ListUse(ctx context.Context, in *ListUseRequest, opts ...grpc.CallOption) (*ListUseResponse, error)
 	ListUnproven(ctx context.Context, in *ListUnprovenRequest, opts ...grpc.CallOption) (*ListUnprovenResponse, error)
 	ListLate(ctx context.Context, in *ListLateRequest, opts ...grpc.CallOption) (*ListLateResponse, error)
+	ListCorrections(ctx context.Context, in *ListCorrectionsRequest, opts ...grpc.CallOption) (*ListCorrectionsResponse, error)
 	ListOverrides(ctx context.Context, in *ListOverridesRequest, opts ...grpc.CallOption) (*ListOverridesResponse, error)
 }
 
@@ -777,6 +779,16 @@ func (c *auditServiceClient) ListLate(ctx context.Context, in *ListLateRequest, 
 	return out, nil
 }
 
+func (c *auditServiceClient) ListCorrections(ctx context.Context, in *ListCorrectionsRequest, opts ...grpc.CallOption) (*ListCorrectionsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListCorrectionsResponse)
+	err := c.cc.Invoke(ctx, AuditService_ListCorrections_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *auditServiceClient) ListOverrides(ctx context.Context, in *ListOverridesRequest, opts ...grpc.CallOption) (*ListOverridesResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListOverridesResponse)
@@ -802,6 +814,7 @@ type AuditServiceServer interface {
 	ListUse(context.Context, *ListUseRequest) (*ListUseResponse, error)
 	ListUnproven(context.Context, *ListUnprovenRequest) (*ListUnprovenResponse, error)
 	ListLate(context.Context, *ListLateRequest) (*ListLateResponse, error)
+	ListCorrections(context.Context, *ListCorrectionsRequest) (*ListCorrectionsResponse, error)
 	ListOverrides(context.Context, *ListOverridesRequest) (*ListOverridesResponse, error)
 	mustEmbedUnimplementedAuditServiceServer()
 }
@@ -839,6 +852,9 @@ func (UnimplementedAuditServiceServer) ListUnproven(context.Context, *ListUnprov
 }
 func (UnimplementedAuditServiceServer) ListLate(context.Context, *ListLateRequest) (*ListLateResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListLate not implemented")
+}
+func (UnimplementedAuditServiceServer) ListCorrections(context.Context, *ListCorrectionsRequest) (*ListCorrectionsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListCorrections not implemented")
 }
 func (UnimplementedAuditServiceServer) ListOverrides(context.Context, *ListOverridesRequest) (*ListOverridesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListOverrides not implemented")
@@ -1026,6 +1042,24 @@ func _AuditService_ListLate_Handler(srv interface{}, ctx context.Context, dec fu
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AuditService_ListCorrections_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListCorrectionsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).ListCorrections(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_ListCorrections_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).ListCorrections(ctx, req.(*ListCorrectionsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _AuditService_ListOverrides_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListOverridesRequest)
 	if err := dec(in); err != nil {
@@ -1086,6 +1120,10 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListLate",
 			Handler:    _AuditService_ListLate_Handler,
+		},
+		{
+			MethodName: "ListCorrections",
+			Handler:    _AuditService_ListCorrections_Handler,
 		},
 		{
 			MethodName: "ListOverrides",

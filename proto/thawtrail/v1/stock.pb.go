@@ -2241,12 +2241,12 @@ const file_thawtrail_v1_stock_proto_rawDesc = "" +
 	"\x06reason\x18\x05 \x01(\tB\x13\xca\xda\x18\x0f\n" +
 	"\rwhat happenedR\x06reasonB\n" +
 	"\n" +
-	"\b_most_dc\"\xd6\x01\n" +
+	"\b_most_dc\"\x85\x02\n" +
 	"\x11QuarantineDecided\x121\n" +
 	"\x04bags\x18\x01 \x03(\tB\x1d\xca\xda\x18\x19\n" +
-	"\vbag numbers\x10\x010\xc8\x018\x01B\x03bagR\x04bags\x12:\n" +
-	"\x04warm\x18\x02 \x01(\tB&\xca\xda\x18\"\n" +
-	"\x1cthe record of the warm place\x10\x018\x06R\x04warm\x12*\n" +
+	"\vbag numbers\x10\x010\xc8\x018\x01B\x03bagR\x04bags\x12i\n" +
+	"\x04warm\x18\x02 \x01(\tBU\xca\xda\x18Q\n" +
+	"Mthe record of the warm place; the spell that nobody decided yet when left out8\x06R\x04warm\x12*\n" +
 	"\x05unfit\x18\x03 \x01(\bB\x14\xca\xda\x18\x10\n" +
 	"\x0enot to be usedR\x05unfit\x12&\n" +
 	"\x06reason\x18\x04 \x01(\tB\x0e\xca\xda\x18\n" +

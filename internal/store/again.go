@@ -1,0 +1,371 @@
+package store
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"sync"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
+	"thawtrail/internal/store/journal"
+	"thawtrail/internal/store/projection"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// A log is taken record by record: whoever lacks one takes none behind it. When
+// damage takes a record of an own log that was nowhere else, all that this device
+// wrote after it is stranded. It is saved again, carried by records of a new log
+// (package event, again.go), and what is lost is said in a record. What was carried
+// is told from the journal, so a start after a stop in the middle carries the rest.
+
+// savedAgain is what is known of stranded records.
+type savedAgain struct {
+	mu sync.Mutex // held by the one that saves again, through its commits
+
+	left sync.Map // event.LogID to stranding, of the own logs with a hole
+}
+
+func newSavedAgain() savedAgain { return savedAgain{} }
+
+// stranding is what stood in a log when it was looked at.
+type stranding struct {
+	stamp  uint64
+	from   uint64 // lowest place that cannot be handed on
+	behind int64  // records behind it that no other log carries
+	done   bool   // what is lost was said
+}
+
+// hole is what an own log cannot hand on, because what comes before is gone.
+type hole struct {
+	log    event.LogID
+	stamp  uint64
+	from   uint64
+	lost   []lostRun
+	behind []projection.Place // readable, from there on
+}
+
+// lostRun are places of a log at which nothing can be read.
+type lostRun struct {
+	exchange.SeqRange
+	last []byte // hash of the record at To, as the one behind names it
+}
+
+// Elsewhere says that somebody who can be asked holds the record at a place of a
+// log, so that it comes back by itself.
+type Elsewhere func(log event.LogID, seq uint64) bool
+
+// saveAtOnce is how many records are carried in one commit.
+const saveAtOnce = 32
+
+// SaveAgain carries what is stranded in own logs into the present ones, except where
+// what is missing can still be had. It says how many records it carried. Called
+// again, or after a stop at any moment, it carries none twice.
+func (s *Store) SaveAgain(ctx context.Context, elsewhere Elsewhere) (carried int, err error) {
+	s.again.mu.Lock()
+	defer s.again.mu.Unlock()
+	for _, l := range s.ownWithGaps() {
+		if s.settled(l.ID) {
+			continue
+		}
+		if err := s.CatchUp(ctx); err != nil {
+			return carried, err
+		}
+		h, err := s.holeIn(&l)
+		if err != nil {
+			return carried, err
+		}
+		if h == nil || elsewhere(h.log, h.from) {
+			continue
+		}
+		n, err := s.rescue(ctx, h)
+		if carried += n; err != nil {
+			return carried, err
+		}
+	}
+	return carried, nil
+}
+
+// ownWithGaps lists the logs of this device of which something cannot be read.
+func (s *Store) ownWithGaps() (out []LogInfo) {
+	for _, l := range s.Logs() {
+		if s.wrote(&l) && s.gapsOf(l.ID) != nil {
+			out = append(out, l)
+		}
+	}
+	return out
+}
+
+// wrote says that this device writes the log, or has written it. One whose opening
+// is gone is told by its newest record.
+func (s *Store) wrote(l *LogInfo) bool {
+	if l.Key != nil {
+		return l.Key.Equal(s.public)
+	}
+	recs := s.projection.RecordsAt(l.ID, l.Tip.Seq)
+	return len(recs) > 0 && bytes.Equal(recs[0].Head.Device, s.device)
+}
+
+// settled says that nothing of a log is left to be carried, and nothing has changed
+// in it since.
+func (s *Store) settled(log event.LogID) bool {
+	st, ok := s.stranding(log)
+	return ok && st.done && st.behind == 0
+}
+
+// stranding is what is known of a log, if it still holds.
+func (s *Store) stranding(log event.LogID) (st stranding, ok bool) {
+	known, ok := s.again.left.Load(log)
+	if !ok {
+		return st, false
+	}
+	st = known.(stranding)
+	_, stamp, _, suspect := s.logs.suspected(log)
+	return st, suspect && stamp == st.stamp
+}
+
+// holeIn reads an own log anew; nil when all of it can be handed on. A disk that
+// cannot be asked just now is an error and no loss.
+func (s *Store) holeIn(l *LogInfo) (*hole, error) {
+	_, stamp, _, suspect := s.logs.suspected(l.ID)
+	g := s.gapsOf(l.ID)
+	if !suspect || g == nil {
+		return nil, nil
+	}
+	places, err := s.projection.Places(l.ID, 0, l.Newest()+1)
+	if err != nil {
+		return nil, err
+	}
+	h := &hole{log: l.ID, stamp: stamp, from: math.MaxUint64}
+	for _, b := range g.bare {
+		h.from = min(h.from, b.seq)
+	}
+	if g.branch && g.first != nil {
+		h.from = min(h.from, *g.first)
+	}
+	if places, err = s.readable(h, places, l.Newest()); err != nil {
+		return nil, err
+	}
+	if len(h.lost) > 0 {
+		h.from = min(h.from, h.lost[0].From)
+	}
+	if h.from == math.MaxUint64 {
+		return nil, nil
+	}
+	i, _ := slices.BinarySearchFunc(places, h.from, func(p projection.Place, seq uint64) int { return cmp.Compare(p.Seq, seq) })
+	h.behind = places[i:]
+	return h, nil
+}
+
+// readable leaves the places that can be read, and notes in the hole which cannot.
+func (s *Store) readable(h *hole, places []projection.Place, newest uint64) ([]projection.Place, error) {
+	out, next := places[:0:0], uint64(0)
+	for _, p := range places {
+		r, err := s.projection.RecordAt(p.Pos)
+		switch {
+		case errors.Is(err, journal.ErrDamaged):
+			continue
+		case err != nil:
+			return nil, err
+		}
+		if p.Seq > next {
+			h.lost = append(h.lost, lostRun{exchange.SeqRange{From: next, To: p.Seq - 1}, r.Head.Prev})
+		}
+		next = max(next, p.Seq+1)
+		out = append(out, p)
+	}
+	if next <= newest {
+		h.lost = append(h.lost, lostRun{exchange.SeqRange{From: next, To: newest}, nil})
+	}
+	return out, nil
+}
+
+// rescue carries what stands behind a hole and no other log carries, and says what
+// is lost.
+func (s *Store) rescue(ctx context.Context, h *hole) (carried int, err error) {
+	if slices.Contains(s.OwnLogs(), h.log) {
+		if err := s.NewEpoch(lostHere); err != nil {
+			return 0, err
+		}
+	}
+	told, err := s.sayLost(ctx, h)
+	if err != nil {
+		return 0, err
+	}
+	var drafts []Draft
+	save := func() error {
+		_, err := s.Append(ctx, drafts...)
+		if err == nil {
+			carried, drafts = carried+len(drafts), drafts[:0]
+		}
+		return err
+	}
+	left := int64(0)
+	for _, p := range h.behind {
+		d, err := s.carryDraft(p)
+		switch {
+		case errors.Is(err, errTooLong):
+			left++
+			s.report.add(fmt.Sprintf("record %d of log %s stands behind one that is lost, and is too long to be saved again", p.Seq+1, h.log.Short()))
+		case err != nil:
+			return carried, err
+		case d != nil:
+			drafts = append(drafts, *d)
+		}
+		if len(drafts) == saveAtOnce {
+			if err := save(); err != nil {
+				return carried, err
+			}
+		}
+	}
+	if len(drafts) > 0 {
+		if err := save(); err != nil {
+			return carried, err
+		}
+	}
+	s.again.left.Store(h.log, stranding{stamp: h.stamp, from: h.from, behind: left, done: true})
+	if told > 0 || carried > 0 {
+		s.report.add(h.words(carried))
+	}
+	return carried, nil
+}
+
+// words is what people are told of a hole.
+func (h *hole) words(carried int) string {
+	var text string
+	for _, l := range h.lost[:min(len(h.lost), maxWords)] {
+		text += fmt.Sprintf("records %d to %d of log %s, which this laptop wrote, are lost: they cannot be read here, and the clinic's server never had them; ", l.From+1, l.To+1, h.log.Short())
+	}
+	return text + fmt.Sprintf("%d records behind them were saved again in a new log", carried)
+}
+
+// maxWords bounds the lost runs of one log that are told in one sentence.
+const maxWords = 4
+
+// errTooLong: a record does not fit into another one.
+var errTooLong = errors.New("too long to be carried")
+
+// carryDraft is the draft that carries the record at a place; nil when a log that
+// can be handed on carries it, or when there is nothing to carry.
+func (s *Store) carryDraft(p projection.Place) (*Draft, error) {
+	r, err := s.projection.RecordAt(p.Pos)
+	if errors.Is(err, journal.ErrDamaged) {
+		return nil, nil // since it was looked at
+	}
+	if err != nil {
+		return nil, err
+	}
+	r = r.Original()
+	by, err := s.projection.Carrier(r.Hash)
+	if err != nil || r.Seq() == 0 {
+		return nil, err
+	}
+	if by != nil && !s.strands(by) {
+		return nil, nil
+	}
+	d := Draft{Type: event.TypeSavedAgain, Payload: event.Carry(r)}
+	if proto := d.Payload.(*pb.SavedAgain); len(proto.Record) > event.MaxPayloadBytes-carryBytes {
+		return nil, errTooLong
+	}
+	return &d, nil
+}
+
+// carryBytes is more than what stands in a payload beside the record that it carries.
+const carryBytes = 256
+
+// strands says that a record of this device stands behind a hole of its own log.
+func (s *Store) strands(r *event.Record) bool {
+	g := s.gapsOf(r.Log)
+	if g == nil {
+		return false
+	}
+	return g.first != nil && r.Seq() >= *g.first || len(g.missing) > 0 && r.Seq() >= g.missing[0].From
+}
+
+// sayLost writes down what is lost, as far as that was not said. It gives how many
+// runs it said.
+func (s *Store) sayLost(ctx context.Context, h *hole) (int, error) {
+	said, err := s.saidLost(ctx, h.log)
+	if err != nil {
+		return 0, err
+	}
+	var drafts []Draft
+	for _, l := range h.lost {
+		if slices.ContainsFunc(said, func(p *pb.RecordsLost) bool { return p.From <= l.From && l.To <= p.To }) {
+			continue
+		}
+		drafts = append(drafts, Draft{Type: event.TypeRecordsLost, Payload: &pb.RecordsLost{Log: h.log[:], From: l.From, To: l.To, Last: l.last}})
+	}
+	if len(drafts) == 0 {
+		return 0, nil
+	}
+	_, err = s.Append(ctx, drafts...)
+	return len(drafts), err
+}
+
+// saidLost lists what this device has said to be lost of a log, in records that
+// reach others.
+func (s *Store) saidLost(ctx context.Context, log event.LogID) (out []*pb.RecordsLost, err error) {
+	err = s.View(ctx, func(v *Snapshot) error {
+		return v.Records(event.LogKey(log), func(r *event.Record) error {
+			m, err := r.Payload()
+			if p, ok := m.(*pb.RecordsLost); err == nil && ok && bytes.Equal(r.Head.Device, s.device) && !s.strands(r) {
+				out = append(out, p)
+			}
+			return nil
+		})
+	})
+	return out, err
+}
+
+// CarrierOf is the record that carries another one of this device, which was saved
+// again; nil for none.
+func (s *Store) CarrierOf(h event.Hash) (*event.Record, error) { return s.projection.Carrier(h) }
+
+// OwnLog is one of the logs that this device writes or has written.
+type OwnLog struct {
+	Log event.LogID
+	// Records are those that the log can hand on, from its opening on.
+	Records int64
+	// Stranded are those behind a hole that no other log carries yet.
+	Stranded int64
+}
+
+// OwnRecords counts the records of this device that are held here, by log.
+func (s *Store) OwnRecords() (out []OwnLog) {
+	for _, l := range s.Logs() {
+		if !s.wrote(&l) {
+			continue
+		}
+		o := OwnLog{Log: l.ID, Records: int64(l.Newest()) + 1}
+		if s.gapsOf(l.ID) != nil {
+			o.Records, o.Stranded = s.countStranded(&l)
+		}
+		out = append(out, o)
+	}
+	return out
+}
+
+// countStranded counts what a log with a hole can hand on, and what is stranded in
+// it. It reads the log once for each change of it.
+func (s *Store) countStranded(l *LogInfo) (records, stranded int64) {
+	if st, ok := s.stranding(l.ID); ok {
+		return int64(st.from), st.behind
+	}
+	h, err := s.holeIn(l)
+	if err != nil || h == nil {
+		return int64(l.Newest()) + 1, 0
+	}
+	st := stranding{stamp: h.stamp, from: h.from}
+	for _, p := range h.behind {
+		if d, err := s.carryDraft(p); d != nil || err != nil {
+			st.behind++
+		}
+	}
+	s.again.left.Store(l.ID, st)
+	return int64(st.from), st.behind
+}
