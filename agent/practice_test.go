@@ -177,10 +177,15 @@ func (c *clinic) join(name, person string, roles ...pb.Role) *laptop {
 	c.t.Helper()
 	l := newLaptop(c.t, name)
 	l.server = c.addr
+	c.enrol(l, person, roles...)
+	return l
+}
+
+func (c *clinic) enrol(l *laptop, person string, roles ...pb.Role) {
+	c.t.Helper()
 	_, err := agent.Enrol(c.t.Context(), l.config(), c.invite(person, roles...))
 	require.NoError(c.t, err)
 	l.start()
-	return l
 }
 
 func (l *laptop) state() string {

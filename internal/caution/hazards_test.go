@@ -1,6 +1,7 @@
 package caution_test
 
 import (
+	"encoding/csv"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -37,4 +38,38 @@ func TestHazardsNameRealTests(t *testing.T) {
 		}
 	}
 	require.Greater(t, rows, 10)
+}
+
+// TestHazardsHaveVignettes links every hazard with its patients, both ways.
+func TestHazardsHaveVignettes(t *testing.T) {
+	text, err := os.ReadFile("HAZARDS.md")
+	require.NoError(t, err)
+	patients := map[string]int{}
+	for _, m := range regexp.MustCompile(`(?m)^\| ([^|]+) \|`).FindAllStringSubmatch(string(text), -1) {
+		if m[1] != "hazard" {
+			patients[m[1]] = 0
+		}
+	}
+	all, seen := 0, map[string]bool{}
+	for _, table := range []string{"plans.csv", "nights.csv"} {
+		f, err := os.Open(filepath.Join("../../testdata/vignettes", table))
+		require.NoError(t, err)
+		defer f.Close()
+		r := csv.NewReader(f)
+		r.Comment = '#'
+		rows, err := r.ReadAll()
+		require.NoError(t, err)
+		for _, row := range rows[1:] {
+			_, known := patients[row[0]]
+			require.True(t, known, "%s of %s: no hazard of that name in HAZARDS.md", row[0], table)
+			require.False(t, seen[table+row[1]], "two patients are called %q", row[1])
+			seen[table+row[1]] = true
+			patients[row[0]]++
+			all++
+		}
+	}
+	for hazard, n := range patients {
+		require.Positive(t, n, "no vignette tries: %s", hazard)
+	}
+	require.Greater(t, all, 150)
 }

@@ -193,6 +193,7 @@ func (p *page) bag(x *pb.GetBagResponse) {
 			p.hang("  - ", "    ", line(because))
 		}
 	}
+	p.lines("Who gave it", x.Donor)
 	p.blank()
 	p.line("What happened to this bag")
 	if len(x.Timeline) == 0 {
@@ -202,6 +203,18 @@ func (p *page) bag(x *pb.GetBagResponse) {
 	}
 	p.discrepancies(x.Discrepancies)
 	p.tail(x.ProtoReflect())
+}
+
+// lines prints a heading and a line for each of a list; nothing for none.
+func (p *page) lines(heading string, list []string) {
+	if len(list) == 0 {
+		return
+	}
+	p.blank()
+	p.line(heading)
+	for _, text := range list {
+		p.hang("  - ", "    ", line(text))
+	}
 }
 
 // known drops pairs without a text and cleans the rest.
@@ -254,6 +267,7 @@ func (p *page) caseSheet(x *pb.GetCaseResponse) {
 		p.hang("Next: ", "      ", line(x.NextStep))
 	}
 	p.cautions(x.Cautions, len(x.Cautions))
+	p.lines("Papers and numbers", x.Facts)
 	p.caseRows(x)
 	p.discrepancies(x.Discrepancies)
 	if f := x.Freshness; f != nil {
