@@ -151,3 +151,45 @@ func TestAFoldWithoutAnUnreadRecordIsMadeGood(t *testing.T) {
 	requireRebuilt(t, s, opt)
 	require.NoError(t, s.Close())
 }
+
+// An index that is built while the disk fails after some reads, beside a record that
+// is damaged for good, lacks only that record once the disk is well again.
+func TestAnIndexBuiltOnAFailingDiskIsMadeGood(t *testing.T) {
+	started := 0
+	for good := range 12 {
+		fs := memfs.New()
+		opt := memoryOptions(9, fs, (&indextest.Trail{}).Reopened())
+		s, err := Open(t.Context(), opt)
+		require.NoError(t, err)
+		_, err = s.Append(t.Context(), received("BAG1", "P", "H-1"), received("BAG2", "P", "H-1"))
+		require.NoError(t, err)
+		require.NoError(t, s.CatchUp(t.Context()))
+		first, err := s.projection.First(s.OwnLogs()[0])
+		require.NoError(t, err)
+		require.NoError(t, s.Close())
+		require.NoError(t, fs.Flip("replica/journal/0000000001.journal", int(first.Offset)+20, 1))
+
+		left := good
+		fs.SetHook(func(op memfs.Op) (f memfs.Fault) {
+			if left--; op.Kind == memfs.Read && left < 0 {
+				f.Err = errIO
+			}
+			return f
+		})
+		trail := (&indextest.Trail{}).Reopened()
+		opt.Index = trail
+		s, err = Open(t.Context(), opt)
+		fs.SetHook(nil)
+		if err != nil {
+			continue // it did not start at all
+		}
+		started++
+		require.NoError(t, s.Close())
+		opt.Index = trail.Reopened()
+		s, err = Open(t.Context(), opt)
+		require.NoError(t, err)
+		requireRebuilt(t, s, opt)
+		require.NoError(t, s.Close())
+	}
+	require.Greater(t, started, 3)
+}

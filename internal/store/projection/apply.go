@@ -138,7 +138,7 @@ func (p *Projection) decodeAll(frames [][]byte, at []journal.Position) []located
 
 // passOver notes damage that the index is built without.
 func (p *Projection) passOver(from, to journal.Position, reason string) {
-	p.cursor = p.cursor.passing(from)
+	p.cursor = p.cursor.passing(from, to)
 	p.opt.Damaged(from, to, reason)
 }
 
@@ -179,7 +179,7 @@ func (p *Projection) update(a *application, do func() (cursor, error)) (next cur
 			return err
 		}
 		for _, at := range a.unread {
-			next = next.passing(at)
+			next = next.passing(at, at)
 		}
 		value, err := next.encode()
 		if err != nil {

@@ -30,10 +30,28 @@ type cursor struct {
 	passed  []passed         // damage that was passed over, at most maxPassed
 }
 
-// passed is where damage began that was passed over while the journal was
-// applied. Should it be readable one day, by another cable or an older copy, the
-// index lacks what lies there.
+// passed is a stretch of damage that was passed over while the journal was applied:
+// where it began and, when it was not a single record, where it ended. Should any of
+// it be readable one day, by another cable or an older copy, the index lacks what
+// lies there.
 type passed []byte
+
+func passedOver(from, to journal.Position) passed {
+	if to.Compare(from) <= 0 {
+		return from.Encode()
+	}
+	return append(from.Encode(), to.Encode()...)
+}
+
+// stretch is from where to where it reaches; ok is false for what is none.
+func (p passed) stretch() (from, to journal.Position, ok bool) {
+	from, err := journal.DecodePosition(p[:min(len(p), positionBytes)])
+	if err != nil || len(p) == positionBytes {
+		return from, from, err == nil
+	}
+	to, err = journal.DecodePosition(p[positionBytes:])
+	return from, to, err == nil
+}
 
 const maxPassed = 64
 
@@ -137,8 +155,8 @@ func (c cursor) folded(n uint64) cursor {
 }
 
 // passing is the cursor after damage was passed over.
-func (c cursor) passing(from journal.Position) cursor {
-	at := passed(from.Encode())
+func (c cursor) passing(from, to journal.Position) cursor {
+	at := passedOver(from, to)
 	if len(c.passed) < maxPassed && !slices.ContainsFunc(c.passed, func(p passed) bool { return bytes.Equal(p, at) }) {
 		c.passed = append(slices.Clone(c.passed), at)
 	}

@@ -148,16 +148,27 @@ func (p *Projection) MadeGood() error {
 
 // readable says that a record can be read now where there was damage.
 func (p *Projection) readable(at passed) bool {
-	pos, err := journal.DecodePosition(at)
-	if err != nil {
+	from, to, ok := at.stretch()
+	if !ok {
 		return false
 	}
-	frame, _, err := p.journal.ReadAt(pos, nil)
-	if err != nil {
-		return false
-	}
-	_, err = event.Decode(frame)
-	return err == nil
+	found := false
+	err := p.journal.Scan(from, func(pos journal.Position, frame []byte) error {
+		if pos != from && pos.Compare(to) >= 0 {
+			return errEnough
+		}
+		if _, err := event.Decode(frame); err == nil {
+			found = true
+			return errEnough
+		}
+		return nil
+	}, func(_, end journal.Position, _ string) error {
+		if end.Compare(to) >= 0 {
+			return errEnough
+		}
+		return nil
+	})
+	return found && errors.Is(err, errEnough)
 }
 
 // foundingName is the local fact under which practice the index was folded.
