@@ -230,5 +230,5 @@ func TestATypedTimeIsThePractices(t *testing.T) {
 	require.NoError(t, err)
 	then := time.Now().In(sydney).Add(-2 * time.Hour)
 	out, _ := l.types(exitDone, "bag softened BAG1 --when "+then.Format("15:04"))
-	require.Contains(t, out, then.Format("15:04 MST on Mon 2 Jan 2006"))
+	require.Contains(t, strings.Join(strings.Fields(out), " "), then.Format("15:04 MST on Mon 2 Jan 2006"))
 }
