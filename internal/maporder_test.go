@@ -29,7 +29,7 @@ var anyOrder = map[string]string{
 	"seal inBucket":                                 "it sorts what it gathered",
 	"store pendingCommit.foreign":                   "it adds up",
 	"store logTable.records":                        "it adds up",
-	"store logTable.each":                           "its caller adds up",
+	"store logTable.each":                           "its callers add up or sort",
 	"store logTable.suspectAll":                     "it sets the same flag for each log",
 	"store Store.restoreSeen":                       "it fills another map, which is sorted when it is written into a header",
 	"store verifier.stories":                        "it sets flags; what it says is in the order of the journal",

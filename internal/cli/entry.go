@@ -54,6 +54,11 @@ func newEntryForm(spec *event.Spec) *entryForm {
 	return e
 }
 
+// tellsTime says that a time was typed, or another entry that may hold one.
+func (e *entryForm) tellsTime() bool {
+	return e.when.given() || e.with != nil && e.with.given() || e.form.tellsTime()
+}
+
 // bindCommon puts the flags that every entry has into a set.
 func (e *entryForm) bindCommon(set *pflag.FlagSet) {
 	bindCommon(set, e.when, e.by, e.overrides, e.requestID, e.pin)
@@ -195,6 +200,7 @@ func (d *console) entryCommand(spec *event.Spec) *cobra.Command {
 	e.bindCommon(cmd.Flags())
 	link := d.bindLink(cmd.Flags())
 	cmd.RunE = func(cmd *cobra.Command, words []string) error {
+		link.inPracticeZone(cmd.Context(), e.tellsTime())
 		req, err := e.request(d, words)
 		if err != nil {
 			return err

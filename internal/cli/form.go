@@ -105,6 +105,11 @@ func (f *form) add(field protoreflect.FieldDescriptor, rule *pb.FieldRule, renam
 	}
 }
 
+// tellsTime says that a time was typed.
+func (f *form) tellsTime() bool {
+	return slices.ContainsFunc(f.flags, func(flag *flagOf) bool { return flag.metavar == metaTime && flag.given() })
+}
+
 // withAll adds --all where the message has something to tick.
 func (f *form) withAll() {
 	f.all = &flagOf{name: "all", metavar: metaSwitch, help: "every point was checked and in order"}

@@ -69,6 +69,26 @@ func (l *link) call(ctx context.Context, method string, req, answer proto.Messag
 	return inWords(conn.Invoke(ctx, method, req, answer), address)
 }
 
+// inPracticeZone reads typed times in the practice's zone, as the pages do. Where
+// nobody answers, this laptop's stays: the call that follows says why.
+func (l *link) inPracticeZone(ctx context.Context, typed bool) {
+	if !typed {
+		return
+	}
+	ctx, cancel := context.WithTimeout(ctx, zoneWithin)
+	defer cancel()
+	out := &pb.GetStatusResponse{}
+	if l.call(ctx, pb.AuditService_GetStatus_FullMethodName, &pb.GetStatusRequest{}, out) != nil || out.Zone == "" {
+		return
+	}
+	if zone, err := time.LoadLocation(out.Zone); err == nil {
+		l.d.zone, l.d.zoneName = zone, out.Zone
+	}
+}
+
+// zoneWithin is how long the practice's zone is waited for.
+const zoneWithin = 5 * time.Second
+
 // inWords tells a failed call in the user's words; refusals stay as they are.
 func inWords(err error, address string) error {
 	if err == nil {

@@ -220,3 +220,15 @@ func turnOneBit(t *testing.T, dir string) {
 	text[len(text)/2] ^= 1
 	require.NoError(t, os.WriteFile(files[0], text, 0o600))
 }
+
+// A time that is typed without a zone is the practice's, whatever zone the machine of
+// the command stands in, and the answer shows which it was.
+func TestATypedTimeIsThePractices(t *testing.T) {
+	l := startLaptop(t)
+	l.begin()
+	sydney, err := time.LoadLocation("Australia/Sydney")
+	require.NoError(t, err)
+	then := time.Now().In(sydney).Add(-2 * time.Hour)
+	out, _ := l.types(exitDone, "bag softened BAG1 --when "+then.Format("15:04"))
+	require.Contains(t, strings.Join(strings.Fields(out), " "), then.Format("15:04 MST on Mon 2 Jan 2006"))
+}

@@ -68,6 +68,7 @@ func (d *console) queryCommand(m protoreflect.MethodDescriptor) *cobra.Command {
 		if err != nil {
 			return err
 		}
+		link.inPracticeZone(cmd.Context(), f.tellsTime())
 		if err := f.fill(d, req.ProtoReflect(), words); err != nil {
 			return err
 		}

@@ -13,7 +13,7 @@ import (
 )
 
 const (
-	startWithin = 30 * time.Second // until a child says where it answers
+	startWithin = 90 * time.Second // until a child says where it answers
 	stopWithin  = 20 * time.Second // until it is ended the hard way
 )
 

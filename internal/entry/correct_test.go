@@ -362,3 +362,15 @@ func TestWhoMayCorrectAVet(t *testing.T) {
 	_, err = by("M. Alder", &pb.RightsRevoked{Grant: people.People[0].Grants[0][:12], Reason: "left"})
 	require.NoError(t, err, "a role is ended by what is printed beside it")
 }
+
+// A typed time is echoed with its day and zone, so that a wrong day is seen.
+func TestATypedTimeIsEchoed(t *testing.T) {
+	d := entrytest.New(t)
+	bags := d.Begin()
+	out, err := d.Write(t.Context(), &pb.WriteRequest{
+		Entry:      d.Entry(&pb.BagSoftened{Bag: bags[0]}),
+		OccurredAt: &pb.Moment{UnixMs: entrytest.Night.Add(-time.Hour).UnixMilli(), Source: pb.TimeSource_TIME_SOURCE_TYPED},
+	})
+	require.NoError(t, err)
+	require.Contains(t, out.Text, "Time: 23:00 AEDT on Tue 24 Nov 2026.")
+}

@@ -208,6 +208,9 @@ func (b view) prepare(actor Actor, req *pb.WriteRequest) (*pending, error) {
 		Overrides: e.draft.Overrides, Grant: grant, Engine: engine.Version, Keys: e.draft.Keys, References: e.draft.References,
 	}
 	e.text = e.sentence()
+	if told.Source == pb.TimeSource_TIME_SOURCE_TYPED {
+		e.text += " Time: " + e.at.In(b.Zone()).Format("15:04 MST on Mon 2 Jan 2006") + "."
+	}
 	return e, e.relate()
 }
 

@@ -3,6 +3,8 @@ package exchange
 import (
 	"math"
 	"slices"
+
+	"thawtrail/internal/event"
 )
 
 // Mine is this side: its beliefs and what only it knows.
@@ -186,6 +188,13 @@ func refillable(missing []SeqRange, giver HeldLog) (SeqRange, bool) {
 		}
 	}
 	return SeqRange{}, false
+}
+
+// Gives says that who holds these logs, ordered by log, can give the record at a place
+// of one, or of a fork another one at that place. It also gives what is held of it.
+func Gives(held []HeldLog, log event.LogID, seq uint64) (HeldLog, bool) {
+	h, ok := find(held, log)
+	return h, ok && len(h.Tips) > 0 && seq <= h.Tip().Seq && !anyHas(h.Missing, seq)
 }
 
 // lostByHub names the logs of which a hub, in the same epoch, holds less than it

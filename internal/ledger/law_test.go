@@ -228,7 +228,7 @@ func TestLawPrune(t *testing.T) {
 			if !ledger.Prunes(key.Kind) {
 				continue
 			}
-			came, kept, odd := 0, map[event.Hash]bool{}, map[event.Hash]bool{}
+			came, kept, odd := 0, map[event.Hash]bool{}, map[ledgertest.Oddity]bool{}
 			before := map[event.Hash]ledger.Input{}
 			for part := range slices.Chunk(arrival, steps) {
 				came += len(part)
@@ -236,10 +236,14 @@ func TestLawPrune(t *testing.T) {
 				maps.Copy(ever, ledgertest.Odd(key, arrival[:came]))
 				stored := ledgertest.InputsWith(key, arrival[:came], ever)
 				rights := slices.ContainsFunc(part, (*event.Record).Rights)
+				news := map[event.Hash]bool{}
+				for o := range ever {
+					news[o.Record] = news[o.Record] || !odd[o]
+				}
 				var some []ledger.Input
 				for _, in := range stored {
 					old, was := before[in.Rec.Hash]
-					if h := in.Rec.Hash; rights || kept[h] || !was || old.Forked != in.Forked || ever[h] && !odd[h] {
+					if h := in.Rec.Hash; rights || kept[h] || !was || old.Forked != in.Forked || news[h] {
 						some = append(some, in)
 					}
 				}

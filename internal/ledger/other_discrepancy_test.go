@@ -125,7 +125,7 @@ func TestAWordThatFitsByNowIsForgotten(t *testing.T) {
 
 	want := ledgertest.Fold(key, w.Records())
 	require.Equal(t, []string{ledger.LogForked}, kindsOf(want))
-	once := map[event.Hash]bool{word.Hash: true}
+	once := map[ledgertest.Oddity]bool{{Record: word.Hash, Seq: named.Seq(), Named: named.Hash}: true}
 	require.Equal(t, want, ledger.Fold(key, ledgertest.InputsWith(key, w.Records(), once)))
 }
 

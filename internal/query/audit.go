@@ -204,7 +204,7 @@ func (s Reader) GetStatus(ctx context.Context, _ *pb.GetStatusRequest) (*pb.GetS
 		out.ClockOffsetMs, out.ClockBoundMs = b.clock.GetOffsetUs()/1000, b.clock.GetBoundUs()/1000
 		out.Cautions = wording.Cautions(b.ClockCautions())
 		if b.practice != nil {
-			out.Practice = b.practice.Name
+			out.Practice, out.Zone = b.practice.Name, b.zone.String()
 		}
 		return nil
 	})

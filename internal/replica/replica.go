@@ -123,16 +123,15 @@ func (r *Replica) DropForgotten(ctx context.Context) error {
 	})
 }
 
-// Delivered counts this device's own records by how far they have come.
+// Delivered counts this device's own records, of all logs that it ever wrote, by how
+// far they have come: by what a server acknowledged of each. What stands behind
+// records that are lost is saved here until another log carries it, and those that
+// are lost are nowhere.
 func (r *Replica) Delivered() (saved, sent, held int64) {
-	for _, id := range r.Store.OwnLogs() {
-		l, ok := r.Store.Log(id)
-		if !ok {
-			continue
-		}
-		all := int64(l.Tip.Seq) + 1
-		s, h := r.Link.Reached(id)
-		saved, sent, held = saved+all-max(s, h), sent+max(s, h)-h, held+h
+	for _, l := range r.Store.OwnRecords() {
+		s, h := r.Link.Reached(l.Log)
+		reached := max(s, h)
+		saved, sent, held = saved+max(0, l.Records-reached)+l.Stranded, sent+reached-h, held+h
 	}
 	return saved, sent, held
 }

@@ -164,6 +164,7 @@ func (l *Link) session(ctx context.Context) error {
 	sent, caughtUp := make(chan struct{}), make(chan struct{})
 	group.Go(func() error { return met.push(ctx, peer, sent) })
 	group.Go(func() error { return met.pull(ctx, peer, caughtUp) })
+	group.Go(func() error { return met.saveAgain(ctx, caughtUp) })
 	group.Go(func() error { return met.compareKeys(ctx, peer, sent, caughtUp) })
 	group.Go(func() error { return l.watchSleep(ctx) })
 	group.Go(func() error { return l.watchCarried(ctx) })

@@ -86,8 +86,19 @@ func (l *Link) ackedTips() []exchange.LogTip {
 	return out
 }
 
-// StateOf says how far a record of this laptop has come.
+// StateOf says how far a record of this laptop has come, by its own log or by the one
+// in which it was saved again.
 func (l *Link) StateOf(r *event.Record) exchange.Delivery {
+	came := l.stateOf(r)
+	if came == exchange.SavedHere {
+		if by, err := l.store.CarrierOf(r.Hash); err == nil && by != nil {
+			came = l.stateOf(by)
+		}
+	}
+	return came
+}
+
+func (l *Link) stateOf(r *event.Record) exchange.Delivery {
 	h, ok := l.store.HeldOne(r.Log)
 	if !ok {
 		return exchange.SavedHere

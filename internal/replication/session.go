@@ -24,8 +24,10 @@ type Session struct {
 	number uint64 // that the other side gave it; zero of a program that does not compare keys
 	pusher *exchange.Pusher
 	reader reader
-	seen   uint64 // moves of the store that the pusher was told
-	keys   int    // how many keys were sent to a program that does not compare them
+	seen   uint64             // moves of the store that the pusher was told
+	keys   int                // how many keys were sent to a program that does not compare them
+	theirs []exchange.HeldLog // what the other side said that it holds
+	asked  []exchange.HeldLog // what this side said that it holds when it asked
 
 	// What goes out: the run of send up to next, once chosen, and ahead of it keys up
 	// to keysNext.
@@ -60,7 +62,7 @@ func (l *Link) Meet(ctx context.Context, g Greeting, resp *pb.HelloResponse) (*S
 	if err != nil {
 		return nil, err
 	}
-	s := &Session{link: l, number: resp.Session, reader: reader{store: l.store}}
+	s := &Session{link: l, number: resp.Session, reader: reader{store: l.store}, theirs: theirs.Held}
 	_, s.seen, _ = l.store.MovedSince(0)
 	s.pusher = exchange.NewPusher(l.store.Giving(), theirs.Held, l.store.Gives)
 	s.pusher.GiveBack(theirs.Own)
@@ -173,7 +175,8 @@ func (s *Session) tellQuarantined() {
 
 // Ask asks for all that this side lacks, and for what comes later.
 func (s *Session) Ask() *pb.PullRequest {
-	return &pb.PullRequest{Device: s.link.store.Device(), Session: s.number, Held: exchange.HeldPB(s.link.store.Held())}
+	s.asked = s.link.store.Held()
+	return &pb.PullRequest{Device: s.link.store.Device(), Session: s.number, Held: exchange.HeldPB(s.asked)}
 }
 
 // Take saves what came. A gap is an error and ends the session: the next hello

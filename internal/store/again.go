@@ -27,10 +27,39 @@ import (
 type savedAgain struct {
 	mu sync.Mutex // held by the one that saves again, through its commits
 
-	left sync.Map // event.LogID to stranding, of the own logs with a hole
+	known sync.Mutex // guards the fields below; held only to look or to publish
+	left  map[event.LogID]stranding
+	runs  uint64 // counts the rescues that began or ended
 }
 
-func newSavedAgain() savedAgain { return savedAgain{} }
+func newSavedAgain() savedAgain { return savedAgain{left: map[event.LogID]stranding{}} }
+
+// look is what is known of a log, and the count of rescues by then.
+func (a *savedAgain) look(log event.LogID) (st stranding, runs uint64, ok bool) {
+	a.known.Lock()
+	defer a.known.Unlock()
+	st, ok = a.left[log]
+	return st, a.runs, ok
+}
+
+// put notes what was found of a log, unless a rescue came in between.
+func (a *savedAgain) put(log event.LogID, st stranding, runs uint64) {
+	a.known.Lock()
+	defer a.known.Unlock()
+	if a.runs == runs {
+		a.left[log] = st
+	}
+}
+
+// ran notes the beginning or the end of a rescue, with what is left.
+func (a *savedAgain) ran(log event.LogID, st *stranding) {
+	a.known.Lock()
+	defer a.known.Unlock()
+	a.runs++
+	if st != nil {
+		a.left[log] = *st
+	}
+}
 
 // stranding is what stood in a log when it was looked at.
 type stranding struct {
@@ -92,12 +121,23 @@ func (s *Store) SaveAgain(ctx context.Context, elsewhere Elsewhere) (carried int
 
 // ownWithGaps lists the logs of this device of which something cannot be read.
 func (s *Store) ownWithGaps() (out []LogInfo) {
-	for _, l := range s.Logs() {
-		if s.wrote(&l) && s.gapsOf(l.ID) != nil {
+	for _, l := range s.ownLogs() {
+		if s.gapsOf(l.ID) != nil {
 			out = append(out, l)
 		}
 	}
 	return out
+}
+
+// ownLogs lists all logs that this device writes or has written, by log id.
+func (s *Store) ownLogs() (out []LogInfo) {
+	s.logs.each(func(l *LogInfo) {
+		if l.Key == nil || l.Key.Equal(s.public) {
+			out = append(out, *l.Clone())
+		}
+	})
+	slices.SortFunc(out, func(a, b LogInfo) int { return a.ID.Compare(b.ID) })
+	return slices.DeleteFunc(out, func(l LogInfo) bool { return !s.wrote(&l) })
 }
 
 // wrote says that this device writes the log, or has written it. One whose opening
@@ -119,13 +159,9 @@ func (s *Store) settled(log event.LogID) bool {
 
 // stranding is what is known of a log, if it still holds.
 func (s *Store) stranding(log event.LogID) (st stranding, ok bool) {
-	known, ok := s.again.left.Load(log)
-	if !ok {
-		return st, false
-	}
-	st = known.(stranding)
+	st, _, ok = s.again.look(log)
 	_, stamp, _, suspect := s.logs.suspected(log)
-	return st, suspect && stamp == st.stamp
+	return st, ok && suspect && stamp == st.stamp
 }
 
 // holeIn reads an own log anew; nil when all of it can be handed on. A disk that
@@ -192,6 +228,7 @@ func (s *Store) rescue(ctx context.Context, h *hole) (carried int, err error) {
 			return 0, err
 		}
 	}
+	s.again.ran(h.log, nil)
 	told, err := s.sayLost(ctx, h)
 	if err != nil {
 		return 0, err
@@ -227,7 +264,7 @@ func (s *Store) rescue(ctx context.Context, h *hole) (carried int, err error) {
 			return carried, err
 		}
 	}
-	s.again.left.Store(h.log, stranding{stamp: h.stamp, from: h.from, behind: left, done: true})
+	s.again.ran(h.log, &stranding{stamp: h.stamp, from: h.from, behind: left, done: true})
 	if told > 0 || carried > 0 {
 		s.report.add(h.words(carried))
 	}
@@ -337,10 +374,7 @@ type OwnLog struct {
 
 // OwnRecords counts the records of this device that are held here, by log.
 func (s *Store) OwnRecords() (out []OwnLog) {
-	for _, l := range s.Logs() {
-		if !s.wrote(&l) {
-			continue
-		}
+	for _, l := range s.ownLogs() {
 		o := OwnLog{Log: l.ID, Records: int64(l.Newest()) + 1}
 		if s.gapsOf(l.ID) != nil {
 			o.Records, o.Stranded = s.countStranded(&l)
@@ -356,8 +390,10 @@ func (s *Store) countStranded(l *LogInfo) (records, stranded int64) {
 	if st, ok := s.stranding(l.ID); ok {
 		return int64(st.from), st.behind
 	}
-	h, err := s.holeIn(l)
-	if err != nil || h == nil {
+	_, runs, _ := s.again.look(l.ID)
+	err := s.CatchUp(context.Background()) // the index says what other logs carry
+	h, failed := s.holeIn(l)
+	if failed != nil || h == nil {
 		return int64(l.Newest()) + 1, 0
 	}
 	st := stranding{stamp: h.stamp, from: h.from}
@@ -366,6 +402,8 @@ func (s *Store) countStranded(l *LogInfo) (records, stranded int64) {
 			st.behind++
 		}
 	}
-	s.again.left.Store(l.ID, st)
+	if err == nil {
+		s.again.put(l.ID, st, runs)
+	}
 	return int64(st.from), st.behind
 }

@@ -74,8 +74,14 @@ func (s *Store) damaged(from, to journal.Position, reason string) {
 	}
 	s.logs.suspectAll()
 	s.author.damaged(to)
+	s.holes.Add(1)
+	s.signals.save() // whoever can have it fetched again, or save again what stands behind it
 	s.report.add(fmt.Sprintf("the journal is damaged from %s to %s (%s); what lay there is fetched again from whoever holds it", from, to, reason))
 }
 
 // Repairs says what was found damaged and mended since the replica was opened.
 func (s *Store) Repairs() []string { return s.report.lines() }
+
+// Holes counts the stretches of the journal that were found unreadable since the
+// replica was opened.
+func (s *Store) Holes() uint64 { return s.holes.Load() }

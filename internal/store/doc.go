@@ -47,7 +47,8 @@
 //	logs.mu             what is known of every log (logtable.go)
 //	author.mu           what our next record says beside its fact (authorship.go)
 //	report.mu           what was found and mended, for people (damage.go)
-//	again.mu            the one that saves records again; what is known of them (again.go)
+//	again.mu            the one that saves records again (again.go)
+//	again.known         what is known of stranded records
 //	signals.mu          whoever waits for something new (signals.go)
 //
 // and in the projection the applier, which moves the cursor, and the backlog.

@@ -99,7 +99,7 @@ func (t *logTable) records() (n int64) {
 	return n
 }
 
-// each hands on every log, in no order. fn must not keep it.
+// each hands on every log, in no order. fn must not keep it, and asks the table nothing.
 func (t *logTable) each(fn func(*LogInfo)) {
 	t.mu.RLock()
 	defer t.mu.RUnlock()

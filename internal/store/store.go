@@ -78,6 +78,7 @@ type Store struct {
 	again   savedAgain
 
 	rightsMoves atomic.Uint64         // counts records that touch rights
+	holes       atomic.Uint64         // counts unreadable stretches
 	unwritten   atomic.Pointer[error] // how the newest commit ended
 	closed      atomic.Bool
 }

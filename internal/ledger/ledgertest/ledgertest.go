@@ -318,14 +318,18 @@ func Inputs(key event.Key, records []*event.Record) []ledger.Input {
 // InputsWith is Inputs of a store that found odd, by now or once, what is listed.
 // A store never takes such a record back: it cannot know what else made it touch
 // the entity.
-func InputsWith(key event.Key, records []*event.Record, odd map[event.Hash]bool) []ledger.Input {
+func InputsWith(key event.Key, records []*event.Record, odd map[Oddity]bool) []ledger.Input {
 	rights := Rights(records)
+	told := map[event.Hash]bool{}
+	for o := range odd {
+		told[o.Record] = true
+	}
 	forked := forkedAt(records)
 	var out []ledger.Input
 	for _, r := range records {
 		standing := rights.Standing(r)
 		fork := forked[place{r.Log, r.Seq()}] > 1
-		touches := slices.Contains(r.Touches(), key) || fork && event.LogKey(r.Log) == key || odd[r.Hash]
+		touches := slices.Contains(r.Touches(), key) || fork && event.LogKey(r.Log) == key || told[r.Hash]
 		if touches && (standing.In || key == event.RightsKey) {
 			out = append(out, ledger.Input{Rec: r, Payload: payload(r), Entitled: standing.Entitled, Forked: fork})
 		}
@@ -333,16 +337,25 @@ func InputsWith(key event.Key, records []*event.Record, odd map[event.Hash]bool)
 	return out
 }
 
+// Oddity is a word that does not fit: a record that says it, or one that stands at
+// its place, and the word. A record can say several, and each comes to light when
+// something arrives at its place.
+type Oddity struct {
+	Record event.Hash
+	Seq    uint64
+	Named  event.Hash
+}
+
 // Odd finds the records that name, as a tip that was seen or stated, a record
 // of a log where only others are held; and those others.
-func Odd(key event.Key, records []*event.Record) map[event.Hash]bool {
+func Odd(key event.Key, records []*event.Record) map[Oddity]bool {
 	held := map[uint64][]*event.Record{}
 	for _, r := range records {
 		if event.LogKey(r.Log) == key {
 			held[r.Seq()] = append(held[r.Seq()], r)
 		}
 	}
-	out := map[event.Hash]bool{}
+	out := map[Oddity]bool{}
 	for _, r := range records {
 		tips := slices.Clone(r.Head.Seen)
 		if p, ok := payload(r).(*pb.HubStatement); ok {
@@ -357,9 +370,9 @@ func Odd(key event.Key, records []*event.Record) map[event.Hash]bool {
 				slices.ContainsFunc(here, func(h *event.Record) bool { return string(h.Hash[:]) == string(tip.GetHash()) }) {
 				continue
 			}
-			out[r.Hash] = true
-			for _, h := range here {
-				out[h.Hash] = true
+			named, _ := event.ToHash(tip.GetHash())
+			for _, told := range append(slices.Clone(here), r) {
+				out[Oddity{told.Hash, tip.GetSeq(), named}] = true
 			}
 		}
 	}

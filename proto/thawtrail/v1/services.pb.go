@@ -3356,6 +3356,8 @@ type GetStatusResponse struct {
 	Parts []*PartRow `protobuf:"bytes,18,rep,name=parts,proto3" json:"parts,omitempty"`
 	// Room left for entries when the disk is nearly full; absent while it is not.
 	RoomLeftBytes *int64 `protobuf:"varint,19,opt,name=room_left_bytes,json=roomLeftBytes,proto3,oneof" json:"room_left_bytes,omitempty"`
+	// The practice's time zone, in which times are read that are typed without one.
+	Zone          string `protobuf:"bytes,20,opt,name=zone,proto3" json:"zone,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3521,6 +3523,13 @@ func (x *GetStatusResponse) GetRoomLeftBytes() int64 {
 		return *x.RoomLeftBytes
 	}
 	return 0
+}
+
+func (x *GetStatusResponse) GetZone() string {
+	if x != nil {
+		return x.Zone
+	}
+	return ""
 }
 
 // PartRow is a part of the program that does not work now. Entries are saved all
@@ -5394,7 +5403,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\arecords\x18\x02 \x01(\x03R\arecords\x12(\n" +
 	"\x05heads\x18\x03 \x03(\v2\x12.thawtrail.v1.HeadR\x05heads\x12!\n" +
 	"\ffold_version\x18\x04 \x01(\rR\vfoldVersion\"\x12\n" +
-	"\x10GetStatusRequest\"\x98\x05\n" +
+	"\x10GetStatusRequest\"\xac\x05\n" +
 	"\x11GetStatusResponse\x12\x1a\n" +
 	"\bpractice\x18\x01 \x01(\tR\bpractice\x12\x16\n" +
 	"\x06device\x18\x02 \x01(\tR\x06device\x12\x1f\n" +
@@ -5417,7 +5426,8 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x0eclock_bound_ms\x18\x10 \x01(\x03R\fclockBoundMs\x121\n" +
 	"\bcautions\x18\x11 \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12+\n" +
 	"\x05parts\x18\x12 \x03(\v2\x15.thawtrail.v1.PartRowR\x05parts\x12+\n" +
-	"\x0froom_left_bytes\x18\x13 \x01(\x03H\x00R\rroomLeftBytes\x88\x01\x01B\x12\n" +
+	"\x0froom_left_bytes\x18\x13 \x01(\x03H\x00R\rroomLeftBytes\x88\x01\x01\x12\x12\n" +
+	"\x04zone\x18\x14 \x01(\tR\x04zoneB\x12\n" +
 	"\x10_room_left_bytes\"i\n" +
 	"\aPartRow\x12\x12\n" +
 	"\x04part\x18\x01 \x01(\tR\x04part\x12\x18\n" +
