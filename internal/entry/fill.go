@@ -303,9 +303,8 @@ func (b view) fillRecheck(p *pb.RecheckPlanned) error {
 	return nil
 }
 
-// fillDecided finds what is decided on: the label of a bag that was set aside for it, else
-// the warm spell that is open for any of
-// the bags.
+// fillDecided finds what is decided on: the warm spell that is open for any of the bags,
+// else the label for which the bag was set aside.
 func (b view) fillDecided(p *pb.QuarantineDecided) error {
 	if p.Warm != "" {
 		return nil
