@@ -80,7 +80,7 @@ var house = []room{
 	{"entry/entrytest", "clock entry event proto/thawtrail/v1 refusal replica/replicatest store/index store/journal store/journal/memfs", "it makes replicas for tests"},
 	{"plans", "engine label proto/thawtrail/v1 refusal wording", "it puts requests of plans to the engine"},
 	{"replication", "bundle clock event exchange ledger proto/thawtrail/v1 refusal replica store trust/authority wholefile", "it carries records, whatever they mean to people"},
-	{"replication/replicationtest", "proto/thawtrail/v1 replication", "it carries records for tests"},
+	{"replication/replicationtest", "proto/thawtrail/v1 replica replication", "it carries records for tests"},
 	{"access", "event ledger proto/thawtrail/v1 query refusal replica store trust/authority trust/phones trust/pins", "it says who may what"},
 
 	// Faces: gRPC and pages.
