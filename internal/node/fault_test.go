@@ -116,7 +116,7 @@ func meet(t *testing.T, hub, laptop *side) {
 	t.Helper()
 	hub.Hub = true
 	link := replicationtest.Join(laptop.Replica, hub.Replica, t.Context().Done())
-	members, err := access.NewMembers(t.Context(), hub.Replica, &authority.Links{})
+	members, err := access.NewMembers(t.Context(), hub.Replica, &authority.Links{}, access.Charter{})
 	require.NoError(t, err)
 	statements, err := replication.NewStatements(t.Context(), hub.Replica, "first")
 	require.NoError(t, err)
