@@ -63,7 +63,7 @@ var house = []room{
 	{"trust/authority", "refusal trust/transcript", "it knows keys and who is entitled to what connection"},
 	{"trust/local", "trust/authority wholefile", "it is the way to a daemon of the same machine"},
 	{"trust/invite", "proto/thawtrail/v1 refusal trust/guess trust/transcript trust/vault", "it lets a laptop join"},
-	{"trust", "event proto/thawtrail/v1 refusal seal store store/reach trust/authority trust/pins trust/vault", "it opens a data folder, and serves nobody"},
+	{"trust", "event proto/thawtrail/v1 refusal seal store store/reach trust/authority trust/pins trust/vault wholefile", "it opens a data folder, and serves nobody"},
 
 	// What goes by hand.
 	{"input", "event label proto/thawtrail/v1 refusal", "it reads what people type, and knows no state"},
@@ -80,7 +80,7 @@ var house = []room{
 	{"entry/entrytest", "clock entry event proto/thawtrail/v1 refusal replica/replicatest store/index store/journal store/journal/memfs", "it makes replicas for tests"},
 	{"plans", "engine label proto/thawtrail/v1 refusal wording", "it puts requests of plans to the engine"},
 	{"replication", "bundle clock event exchange ledger proto/thawtrail/v1 refusal replica store trust/authority wholefile", "it carries records, whatever they mean to people"},
-	{"replication/replicationtest", "proto/thawtrail/v1 replication", "it carries records for tests"},
+	{"replication/replicationtest", "proto/thawtrail/v1 replica replication", "it carries records for tests"},
 	{"access", "event ledger proto/thawtrail/v1 query refusal replica store trust/authority trust/phones trust/pins", "it says who may what"},
 
 	// Faces: gRPC and pages.
@@ -99,7 +99,7 @@ var house = []room{
 
 	// Programs.
 	{"node", "access query replica replication rpc store trust trust/authority trust/local web", "it runs one replica, and is neither server nor agent"},
-	{"server", "access bundle clock entry event exchange ledger node proto/thawtrail/v1 refusal replica replication rpc store trust trust/authority trust/invite trust/vault wholefile", "it is what a server is more than a node"},
+	{"server", "access bundle clock entry event exchange ledger node proto/thawtrail/v1 refusal replica replication rpc store store/reach trust trust/authority trust/guess trust/invite trust/vault wholefile", "it is what a server is more than a node"},
 	{"agent", "access clock event exchange node proto/thawtrail/v1 query refusal replica replication rpc store trust trust/authority trust/invite trust/phones trust/vault wholefile", "it is what a laptop is more than a node"},
 	{"demo/wire", "", "it is a network that can be cut"},
 	{"demo", "clock demo/wire label proto/thawtrail/v1 refusal trust/local trust/vault wholefile", "it runs the real programs, and reaches into none"},

@@ -182,6 +182,9 @@ func (g *registry) admit(ctx context.Context, req *pb.EnrolRequest, channel ed25
 	if !bytes.Equal(claim.Channel, channel) {
 		return nil, status.Error(codes.PermissionDenied, "this request was made for another link")
 	}
+	if doubt := g.members.Doubt(); doubt != "" {
+		return nil, authority.InDoubt(doubt)
+	}
 	g.joining.Lock()
 	defer g.joining.Unlock()
 	in, err := g.book.Use(req, claim.PublicKey)
@@ -198,7 +201,7 @@ func (g *registry) admit(ctx context.Context, req *pb.EnrolRequest, channel ed25
 	if err := g.enter(ctx, claim, &in); err != nil {
 		return nil, rpc.Status(err)
 	}
-	if err := g.members.Refresh(ctx); err != nil {
+	if err := g.refresh(ctx); err != nil {
 		return nil, rpc.Status(err)
 	}
 	g.replica.Log.Info("a laptop joined", "name", claim.DeviceName, "device", hex.EncodeToString(event.DeviceID(claim.PublicKey))[:12], "person", in.Name)
@@ -329,10 +332,22 @@ func (g *registry) revoke(ctx context.Context, req *pb.RevokeDeviceRequest) (*pb
 	if err != nil {
 		return nil, err
 	}
-	if err := g.members.Refresh(ctx); err != nil {
+	if err := g.refresh(ctx); err != nil {
 		return nil, err
 	}
 	return g.revoked(ctx, answer.Record, max(0, before-g.links.Len()))
+}
+
+// refresh makes what was written about members hold at once, and puts it into its
+// second place. Where that cannot be written, it is tried again (access.Members.Watch).
+func (g *registry) refresh(ctx context.Context) error {
+	if err := g.members.Refresh(ctx); err != nil {
+		return err
+	}
+	if err := g.members.Keep(ctx); err != nil {
+		g.replica.Log.Warn("who was let in or shut out is not in its second place yet", "error", err)
+	}
+	return nil
 }
 
 // revoked tells what a revocation came to.
@@ -369,7 +384,7 @@ func Office(ctx context.Context, cfg Config, fn func(pb.HubServiceServer) error)
 	}
 	defer func() { err = errors.Join(err, h.replica.Store.Close()) }()
 	links := &authority.Links{}
-	members, err := access.NewMembers(ctx, h.replica, links)
+	_, members, err := h.members(ctx, links)
 	if err != nil {
 		return err
 	}

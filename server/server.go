@@ -25,7 +25,6 @@ import (
 	"regexp"
 	"time"
 
-	"thawtrail/internal/access"
 	"thawtrail/internal/clock"
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
@@ -126,7 +125,7 @@ func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error 
 	if h.replica.Pins, err = h.home.PINs(cfg.Clock.Now); err != nil {
 		return err
 	}
-	members, err := access.NewMembers(ctx, h.replica, links)
+	charter, members, err := h.members(ctx, links)
 	if err != nil {
 		return err
 	}
@@ -150,6 +149,7 @@ func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error 
 		Register: func(s *grpc.Server) {
 			pb.RegisterEnrolServiceServer(s, registry)
 			pb.RegisterHubServiceServer(s, registry)
+			pb.RegisterCharterServiceServer(s, charter)
 		},
 		Loops: []node.Part{
 			{Name: "members", Run: members.Watch},
@@ -191,6 +191,7 @@ func (h *hub) credentials(members authority.Members, links *authority.Links) (*a
 type hub struct {
 	replica *replica.Replica
 	home    *trust.Home
+	gone    bool // its journal was there once and is not
 	epoch   string
 	log     *slog.Logger
 }
@@ -200,23 +201,25 @@ type hub struct {
 const strangerBytes = 64 << 20
 
 func openHome(ctx context.Context, cfg Config, home *trust.Home) (*hub, error) {
-	epoch, err := hubEpoch(cfg.Data, cfg.Log)
-	if err != nil {
-		return nil, err
-	}
 	if err := home.Remake(cfg.Clock.Now()); err != nil {
 		cfg.Log.Warn("that a file is begun anew could not be written down", "error", err)
 	}
+	gone := home.Belongs() && !trust.Begun(cfg.Data)
 	s, err := store.Open(ctx, home.Store(store.Options{
 		Clock: cfg.Clock, DeviceName: cfg.Name, Version: replica.Version, Logger: cfg.Log, StrangerBytes: strangerBytes,
 	}))
 	if err != nil {
 		return nil, err
 	}
-	return &hub{epoch: epoch, log: cfg.Log, home: home, replica: &replica.Replica{
+	h := &hub{log: cfg.Log, home: home, gone: gone, replica: &replica.Replica{
 		Store: s, Clock: cfg.Clock, Random: rand.Reader, Seals: home.Seals, Link: here{}, Hub: true, Name: cfg.Name, Joined: home.Joined,
 		Quarantine: filepath.Join(cfg.Data, "aside"), KeepFile: home.KeepAside, Log: cfg.Log,
-	}}, nil
+		Parts: &replica.Parts{},
+	}}
+	if h.epoch, err = hubEpoch(cfg.Data, cfg.Log, gone || s.EndsUnknown()); err != nil {
+		return nil, errors.Join(err, s.Close())
+	}
+	return h, nil
 }
 
 func (h *hub) rights(ctx context.Context) (*ledger.Rights, error) {
@@ -231,11 +234,13 @@ var epochForm = regexp.MustCompile(`^[0-9a-f]{16}$`)
 
 // hubEpoch reads the epoch of this server's store, or begins one. In the place of
 // one that is lost or cannot be read a new one does no harm: what laptops knew as
-// held they then state again, and are told anew.
-func hubEpoch(dir string, log *slog.Logger) (string, error) {
+// held they then state again, and are told anew. lost says that this must be.
+func hubEpoch(dir string, log *slog.Logger, lost bool) (string, error) {
 	path := filepath.Join(dir, epochFile)
 	text, err := wholefile.Read(path, int64(len("0123456789abcdef")))
 	switch {
+	case lost:
+		log.Warn("records are gone from the journal; a new hub epoch is begun, and laptops state again what they hold")
 	case err == nil && epochForm.Match(text):
 		return string(text), nil
 	case err == nil || errors.Is(err, wholefile.ErrTooLong):

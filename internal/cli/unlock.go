@@ -1,10 +1,13 @@
 package cli
 
 import (
+	"context"
 	"crypto/rand"
 	"errors"
 	"fmt"
 	"io/fs"
+
+	"github.com/spf13/cobra"
 
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/trust/vault"
@@ -22,6 +25,29 @@ func newUnlock() *unlock {
 }
 
 func (u *unlock) flags() []*flagOf { return []*flagOf{u.passphrase, u.keyFile, u.none} }
+
+// stopped is a command over a folder whose program is stopped, as it was typed.
+type stopped struct {
+	data   string
+	json   bool
+	unlock *unlock
+}
+
+// stoppedCommand builds one.
+func (d *console) stoppedCommand(use, short, example string, run func(context.Context, stopped) error) *cobra.Command {
+	data := &flagOf{name: "data", metavar: "DIR", help: "folder of a replica whose agent or server is stopped", required: true}
+	asJSON, open := jsonFlag(), newUnlock()
+	cmd := &cobra.Command{Use: use + " --data DIR", Short: short, Example: example, Args: noArgs, DisableFlagsInUseLine: true}
+	bindFlags(cmd.Flags(), data, open.passphrase, open.keyFile)
+	bindCommon(cmd.Flags(), asJSON)
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		if data.text() == "" {
+			return refusal.New("data", "", "--data DIR: "+data.help)
+		}
+		return run(cmd.Context(), stopped{data: data.text(), json: asJSON.text() == "true", unlock: open})
+	}
+	return cmd
+}
 
 // tries is how often a person may mistype before the program gives up.
 const tries = 3

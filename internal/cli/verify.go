@@ -5,7 +5,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"thawtrail/internal/refusal"
 	"thawtrail/internal/store"
 )
 
@@ -20,26 +19,14 @@ type verifyAnswer struct {
 // verifyCommand checks a replica that is not open. Damage ends with exit code 1,
 // so that a script that makes copies notices it.
 func (d *console) verifyCommand() *cobra.Command {
-	data := &flagOf{name: "data", metavar: "DIR", help: "folder of a replica whose agent or server is stopped", required: true}
-	asJSON := jsonFlag()
-	cmd := &cobra.Command{
-		Use: "verify --data DIR", Short: "Check every record of a replica: form, chain and signature",
-		Example: "verify --data thawtrail-data", Args: noArgs, DisableFlagsInUseLine: true,
-	}
-	open := newUnlock()
-	bindFlags(cmd.Flags(), data, open.passphrase, open.keyFile)
-	bindCommon(cmd.Flags(), asJSON)
-	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		if data.text() == "" {
-			return refusal.New("data", "", "--data DIR: "+data.help)
-		}
-		key, err := openForVerify(open, d, data.text())
-		if err != nil {
-			return err
-		}
-		return d.verify(cmd.Context(), store.VerifyOptions{Dir: data.text(), Key: key}, asJSON.text() == "true")
-	}
-	return cmd
+	return d.stoppedCommand("verify", "Check every record of a replica: form, chain and signature", "verify --data thawtrail-data",
+		func(ctx context.Context, f stopped) error {
+			key, err := openForVerify(f.unlock, d, f.data)
+			if err != nil {
+				return err
+			}
+			return d.verify(ctx, store.VerifyOptions{Dir: f.data, Key: key}, f.json)
+		})
 }
 
 func (d *console) verify(ctx context.Context, opt store.VerifyOptions, asJSON bool) error {

@@ -6,8 +6,6 @@ import (
 	"strings"
 	"time"
 
-	"google.golang.org/protobuf/proto"
-
 	"thawtrail/internal/caution"
 	"thawtrail/internal/engine"
 	"thawtrail/internal/event"
@@ -120,12 +118,15 @@ func (e *pending) raiseByType() ([]caution.Raised, error) {
 	case *pb.CaseAdopted:
 		return b.checkAdopted(p)
 	}
-	return b.raiseAboutStock(e.payload)
+	return e.raiseAboutStock()
 }
 
 // raiseAboutStock looks at entries about goods, places and the practice itself.
-func (b view) raiseAboutStock(m proto.Message) ([]caution.Raised, error) {
-	switch p := m.(type) {
+func (e *pending) raiseAboutStock() ([]caution.Raised, error) {
+	b := e.b
+	switch p := e.payload.(type) {
+	case *pb.LabelUnreadable:
+		return e.checkTorn(p)
 	case *pb.BagsReceived:
 		return b.checkReceived(p)
 	case *pb.BatchHeld:

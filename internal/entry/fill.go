@@ -33,6 +33,8 @@ func (b view) fill(m proto.Message) (made []string, err error) {
 		return append(made, more...), err
 	case *pb.BagFound:
 		return b.fillFound(p, made)
+	case *pb.LabelUnreadable:
+		return b.fillTorn(p, made)
 	case *pb.ProductCard:
 		return b.fillCard(p, made)
 	case *pb.DonorRecorded:
@@ -301,18 +303,20 @@ func (b view) fillRecheck(p *pb.RecheckPlanned) error {
 	return nil
 }
 
-// fillDecided finds the warm spell that is decided on: the one that is open for any of
-// the bags.
+// fillDecided finds what is decided on: the warm spell that is open for any of the bags,
+// else the label for which the bag was set aside.
 func (b view) fillDecided(p *pb.QuarantineDecided) error {
 	if p.Warm != "" {
 		return nil
 	}
 	var open []ledger.WarmSpan
+	aside := ""
 	for _, id := range p.Bags {
 		bag, err := b.Bag(id)
 		if err != nil || bag == nil {
 			return err
 		}
+		aside = bag.SetAside()
 		spells, err := b.OpenSpells(bag.Line())
 		if err != nil {
 			return err
@@ -325,6 +329,10 @@ func (b view) fillDecided(p *pb.QuarantineDecided) error {
 	}
 	if len(open) == 1 {
 		p.Warm = open[0].Stamp.Record.String()
+		return nil
+	}
+	if len(open) == 0 && len(p.Bags) == 1 && aside != "" {
+		p.Warm = aside
 		return nil
 	}
 	want := "bags for which a warm spell is open"

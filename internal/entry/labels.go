@@ -49,6 +49,7 @@ func (b view) checkLabel(id string, bag *ledger.Bag, c *ledger.Case, at time.Tim
 	if card != nil {
 		out = besideLabel(card, c, at)
 	}
+	out = append(out, b.tornCaution(bag)...)
 	donor, err := b.Donor(bag.Label.Donor)
 	if err != nil || donor == nil {
 		return out, err

@@ -223,7 +223,8 @@ func (c *checker) open(rec *event.Record) *Refusal {
 
 // vouch walks back from the end: a record that is held, or whose signature
 // verifies, vouches for all that lead to it. It verifies one signature for each
-// tip of the run and one for every StoneBytes, and takes the other ones off.
+// tip of the run and one for every StoneBytes, and takes the other ones off, but for
+// those of the few records that make rights: they are brought back alone (Vouched).
 func (c *checker) vouch() *Refusal {
 	size := 0
 	for i := len(c.links) - 1; i >= 0; i-- {
@@ -232,7 +233,7 @@ func (c *checker) vouch() *Refusal {
 		l.vouched = l.vouched || l.held || c.leadsToHeld(l.rec)
 		switch {
 		case l.held:
-		case l.vouched && size < StoneBytes:
+		case l.vouched && size < StoneBytes && !c.standsAlone(l.rec):
 			l.rec.DropSignature()
 		case l.rec.Signed():
 			if l.rec.Verify(c.have.PublicKey) != nil {
@@ -245,6 +246,12 @@ func (c *checker) vouch() *Refusal {
 		}
 	}
 	return nil
+}
+
+// standsAlone says that a record makes rights and has a signature that verifies. An
+// opening is known by its hash.
+func (c *checker) standsAlone(rec *event.Record) bool {
+	return rec.Seq() > 0 && rec.Rights() && rec.Signed() && rec.Verify(c.have.PublicKey) == nil
 }
 
 // leadsToHeld says that a held record that is vouched for follows this one.

@@ -47,7 +47,7 @@ func (a *author) twin() *author { b := *a; b.hlcUs += 7; return &b }
 func (a *author) write(salt string) *event.Record {
 	a.hlcUs += 10
 	head := &pb.Header{Log: a.log[:], Seq: a.seq + 1, Prev: a.hash[:], HlcUs: a.hlcUs, WallUs: a.hlcUs,
-		Boot: []byte("bootboot"), Entities: []*pb.EntityKey{{Kind: "bag", Id: "7K2M9QAAC"}}, Type: 24,
+		Boot: []byte("bootboot"), Entities: []*pb.EntityKey{{Kind: "bag", Id: "7K2M9QAAC"}}, Type: 22,
 		OccurredAt: &pb.Moment{UnixMs: a.hlcUs / 1000, Zone: "Europe/London"}, Author: "p-123"}
 	sign := a.sign
 	if head.Seq%a.signEvery != 0 {

@@ -34,6 +34,7 @@ type Bag struct {
 	GivenMl int32 // over all patients, entries of one transfusion counted once
 
 	Decisions []QuarantineDecision
+	Torn      []Torn // the maker's label could not be read; happened order
 }
 
 // Ways in which a bag leaves the stock.
@@ -129,7 +130,30 @@ type FridgeReturn struct {
 	KeptAtDc *int32
 }
 
-// QuarantineDecision ends the setting aside after one warm place.
+// Torn is a label that could not be read.
+type Torn struct {
+	_         struct{} `cbor:",toarray"`
+	Stamp     Stamp
+	Confirmed bool // what the books say, by two looks at our own number
+	SecondBy  string
+	Text      string
+}
+
+// tornOf reads it: our number read twice confirms, unless somebody set the bag aside.
+func tornOf(at Stamp, p *pb.LabelUnreadable) Torn {
+	return Torn{Stamp: at, Confirmed: p.BagAgain == p.Bag && !p.SetAside && p.Batch != "", SecondBy: p.SecondBy, Text: p.Text}
+}
+
+// SetAside is the record that set the bag aside for its label, hex; empty: none did, or
+// the last one confirmed what the books say.
+func (b *Bag) SetAside() string {
+	if n := len(b.Torn); n > 0 && !b.Torn[n-1].Confirmed {
+		return b.Torn[n-1].Stamp.Record.String()
+	}
+	return ""
+}
+
+// QuarantineDecision ends the setting aside after one warm place, or for a label.
 type QuarantineDecision struct {
 	_      struct{} `cbor:",toarray"`
 	Stamp  Stamp
@@ -165,7 +189,8 @@ func foldBag(s *set) State {
 	return b
 }
 
-// label takes the last receipt in written order, else the last find.
+// label takes the last receipt in written order, else the last find, else a bag of which
+// nothing can be read.
 func (b *Bag) label(s *set) {
 	for _, f := range s.facts {
 		switch p := f.body.(type) {
@@ -174,6 +199,10 @@ func (b *Bag) label(s *set) {
 		case *pb.BagFound:
 			if b.Label == nil || b.Label.Found {
 				b.Label = &BagLabel{Product: p.Product, Batch: p.Batch, Expiry: p.Expiry, VolumeMl: p.VolumeMl, Found: true}
+			}
+		case *pb.LabelUnreadable:
+			if b.Label == nil {
+				b.Label = &BagLabel{Found: true} // nobody knows what it is: it lies there all the same
 			}
 		}
 	}
@@ -218,6 +247,8 @@ func (b *Bag) apply(f *fact) {
 		b.Sets = append(b.Sets, SetAttached{Stamp: at, Case: p.Case})
 	case *pb.QuarantineDecided:
 		b.Decisions = append(b.Decisions, QuarantineDecision{Stamp: at, Warm: p.Warm, Unfit: p.Unfit, Reason: p.Reason})
+	case *pb.LabelUnreadable:
+		b.Torn = append(b.Torn, tornOf(at, p))
 	case *pb.ThawStarted, *pb.BagThawed:
 		b.thaw(at, p)
 	default:

@@ -63,6 +63,10 @@ func (w *custody) step(f *fact) {
 		w.soft = true
 	case *pb.BagsCarried:
 		w.soft = w.soft || p.Feel != pb.BagFeel_BAG_FEEL_HARD
+	case *pb.LabelUnreadable:
+		if p.Place != "" {
+			w.found(f, p.Place)
+		}
 	case *pb.BagRefrozen:
 		w.set.differ(Refrozen, "", f.atMs, f)
 	case *pb.BagReturned:

@@ -22,6 +22,8 @@ type BagLine struct {
 	Clocks  *Clocks // nil for a bag that stayed frozen
 	Stays   []Stay  // where it lay, in happened order
 	Judged  []Judged
+	Torn    bool   // its label could not be read
+	Aside   string // and the record that set it aside for that, hex
 	Given   []GivenTo
 	// Books are its BagBooks as bytes: lists of what is in stock do not read them.
 	Books cbor.RawMessage
@@ -89,10 +91,10 @@ type Stay struct {
 	FromMs int64
 }
 
-// Judged is a person's decision after one warm place.
+// Judged is a person's decision after one warm place, or on a label.
 type Judged struct {
 	_      struct{} `cbor:",toarray"`
-	Warm   string   // the record of the warm place, hex
+	Warm   string   // the record of the warm place, or of the label, hex
 	AtMs   int64
 	Unfit  bool
 	Reason string
@@ -105,6 +107,7 @@ func (l *BagLine) InStock() bool { return l.Ended == "" && l.Label != nil }
 func (b *Bag) Line() *BagLine {
 	l := &BagLine{
 		ID: b.Entity.ID, Label: b.Label, Place: b.Place, Ended: b.Ended, GivenMl: b.GivenMl, Clocks: b.clocks(), Given: b.Given,
+		Torn: len(b.Torn) > 0, Aside: b.SetAside(),
 	}
 	for _, s := range b.Custody {
 		l.Stays = append(l.Stays, Stay{Place: s.Place, FromMs: s.FromMs + s.OffMs})

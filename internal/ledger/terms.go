@@ -156,7 +156,7 @@ func (b *Bag) terms() []string {
 	if b.Place != "" {
 		out = append(out, TermPlace(b.Place))
 	}
-	if l := b.Label; l != nil {
+	if l := b.Label; l != nil && l.Batch != "" {
 		out = append(out, TermStockOf(event.BatchID(l.Product, l.Batch)))
 	}
 	if len(b.Thaws) > 0 || len(b.Sets) > 0 {

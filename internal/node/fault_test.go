@@ -115,15 +115,8 @@ func practice(t *testing.T) (hub, laptop *side) {
 func meet(t *testing.T, hub, laptop *side) {
 	t.Helper()
 	hub.Hub = true
-	responder := &replication.Responder{
-		Replica: hub.Replica, Done: t.Context().Done(),
-		Practice: func() string { return "" }, Epoch: func() string { return "first" },
-	}
-	link := replication.NewLink(laptop.Replica, "the hub", func(func()) (replication.Peer, error) {
-		return replicationtest.Direct{Responder: responder}, nil
-	}, replication.Memory{})
-	laptop.Link = link
-	members, err := access.NewMembers(t.Context(), hub.Replica, &authority.Links{})
+	link := replicationtest.Join(laptop.Replica, hub.Replica, t.Context().Done())
+	members, err := access.NewMembers(t.Context(), hub.Replica, &authority.Links{}, access.Charter{})
 	require.NoError(t, err)
 	statements, err := replication.NewStatements(t.Context(), hub.Replica, "first")
 	require.NoError(t, err)

@@ -43,6 +43,7 @@ func (b *ReadView) ShelfAt(bag *ledger.BagLine, at time.Time) (engine.ShelfResul
 	if err := b.warmSpells(bag, &in); err != nil {
 		return engine.ShelfResult{}, err
 	}
+	b.tornLabel(bag, &in)
 	if bag.Label == nil || bag.Clocks != nil || in.Quarantined || len(in.UnfitBecause) > 0 {
 		return engine.Shelf(in)
 	}
@@ -144,20 +145,44 @@ func (b *ReadView) spells(bag *ledger.BagLine, at time.Time, fn func(ledger.Warm
 	return nil
 }
 
+// tornLabel sets a bag aside whose label could not be read and whose number nobody
+// confirmed, until a person decides.
+func (b *ReadView) tornLabel(bag *ledger.BagLine, in *engine.ShelfInput) {
+	if bag.Aside == "" {
+		return
+	}
+	decisions := judgedOn(bag, bag.Aside)
+	for _, d := range decisions {
+		if d.Unfit {
+			in.UnfitBecause = append(in.UnfitBecause, "judged unfit, its label not readable: "+d.Reason)
+		}
+	}
+	if len(decisions) > 0 {
+		return
+	}
+	in.Quarantined = true
+	in.QuarantineBecause = append(in.QuarantineBecause, "label not readable, and nobody confirmed which bag it is; do not give it; a person has to decide")
+}
+
+// TornWords marks a bag whose label could not be read and whose number two looks
+// confirmed.
+const TornWords = "label not readable: as the books say, by two looks at our number"
+
 // OpenSpells are the warm spells of a bag on which nobody decided yet.
 func (b *ReadView) OpenSpells(bag *ledger.BagLine) (open []ledger.WarmSpan, err error) {
 	err = b.spells(bag, b.ClinicNow(), func(w ledger.WarmSpan) {
-		if len(judgedOn(bag, w)) == 0 {
+		if len(judgedOn(bag, w.Stamp.Record.String())) == 0 {
 			open = append(open, w)
 		}
 	})
 	return open, err
 }
 
-// judgedOn are the decisions of people on a warm spell.
-func judgedOn(bag *ledger.BagLine, w ledger.WarmSpan) (out []ledger.Judged) {
+// judgedOn are the decisions of people on what set a bag aside: the record of a warm
+// spell, or of a label.
+func judgedOn(bag *ledger.BagLine, why string) (out []ledger.Judged) {
 	for _, d := range bag.Judged {
-		if d.Warm == w.Stamp.Record.String() {
+		if d.Warm == why {
 			out = append(out, d)
 		}
 	}
@@ -168,7 +193,7 @@ func judgedOn(bag *ledger.BagLine, w ledger.WarmSpan) (out []ledger.Judged) {
 // there, until a person decided on that spell.
 func (b *ReadView) warmSpells(bag *ledger.BagLine, in *engine.ShelfInput) error {
 	return b.spells(bag, in.At, func(w ledger.WarmSpan) {
-		decisions := judgedOn(bag, w)
+		decisions := judgedOn(bag, w.Stamp.Record.String())
 		for _, d := range decisions {
 			if d.Unfit {
 				in.UnfitBecause = append(in.UnfitBecause, "judged unfit after a warm spell: "+d.Reason)
@@ -198,6 +223,9 @@ func (b *ReadView) bagRow(bag *ledger.BagLine, at time.Time) (*pb.BagRow, error)
 		return nil, err
 	}
 	row.State, row.Because, row.UseBy = string(shelf.State), shelf.Because, b.At(shelf.UseBy)
+	if bag.Torn && bag.Aside == "" {
+		row.Because = append(slices.Clone(row.Because), TornWords)
+	}
 	for _, s := range shelf.States {
 		row.States = append(row.States, string(s))
 	}

@@ -36,6 +36,10 @@ func (claims) Keys(context.Context, *pb.KeysRequest) (*pb.KeysResponse, error) {
 	return nil, errors.New("no more")
 }
 
+func (claims) Offer(context.Context, *pb.OfferRequest) (*pb.OfferResponse, error) {
+	return nil, errors.New("no more")
+}
+
 func (claims) Close() error { return nil }
 
 // logsBefore names n logs that stand before an own log in the order of ids, with the

@@ -61,6 +61,8 @@ type Link struct {
 	acked       map[event.LogID]exchange.Tip // of own logs, as the hub acknowledged
 
 	keys *keyIntake
+
+	offered time.Time // to a server in doubt, last; used by Run alone
 }
 
 const epochName = "hub epoch"
@@ -99,7 +101,7 @@ func (l *Link) Run(ctx context.Context) error {
 			return nil
 		}
 		l.say(wordOf(err))
-		if errors.Is(err, errWoke) || errors.Is(err, errCarried) || l.greetings() != before {
+		if errors.Is(err, errWoke) || errors.Is(err, errCarried) || errors.Is(err, errHelped) || l.greetings() != before {
 			wait.Reset()
 		}
 		if !l.pause(ctx, wait.NextBackOff()) {
@@ -153,6 +155,9 @@ func (l *Link) session(ctx context.Context) error {
 	}
 	defer peer.Close()
 	met, err := l.hello(ctx, peer)
+	if errors.Is(err, ErrInDoubt) {
+		err = l.help(ctx, peer, err)
+	}
 	if err != nil {
 		return err
 	}

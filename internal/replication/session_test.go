@@ -17,14 +17,7 @@ import (
 // session joins a laptop to a hub without a network until the test ends.
 func session(t *testing.T, laptop, hub *entrytest.Laptop) *replication.Link {
 	t.Helper()
-	responder := &replication.Responder{
-		Replica: hub.Replica, Done: t.Context().Done(),
-		Practice: func() string { return "" }, Epoch: func() string { return "first" },
-	}
-	link := replication.NewLink(laptop.Replica, "the hub", func(func()) (replication.Peer, error) {
-		return replicationtest.Direct{Responder: responder}, nil
-	}, replication.Memory{})
-	laptop.Link = link
+	link := replicationtest.Join(laptop.Replica, hub.Replica, t.Context().Done())
 	ctx, stop := context.WithCancel(t.Context())
 	ended := make(chan error, 1)
 	go func() { ended <- link.Run(ctx) }()

@@ -18,10 +18,7 @@ import (
 // responder is the hub's half of the exchange.
 func responder(t *testing.T, hub *entrytest.Laptop) *replication.Responder {
 	t.Helper()
-	return &replication.Responder{
-		Replica: hub.Replica, Done: t.Context().Done(),
-		Practice: func() string { return "" }, Epoch: func() string { return "first" },
-	}
+	return replicationtest.Responder(hub.Replica, t.Context().Done())
 }
 
 // pull opens a stream as a laptop and tells how it ended.

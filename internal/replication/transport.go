@@ -14,6 +14,8 @@ type Peer interface {
 	Push(context.Context, *pb.PushRequest) (*pb.PushResponse, error)
 	Pull(context.Context, *pb.PullRequest) (Incoming, error)
 	Keys(context.Context, *pb.KeysRequest) (*pb.KeysResponse, error)
+	// Offer is answered by a server that met Hello with ErrInDoubt.
+	Offer(context.Context, *pb.OfferRequest) (*pb.OfferResponse, error)
 	Close() error
 }
 

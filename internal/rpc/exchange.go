@@ -8,7 +8,9 @@ import (
 	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/status"
 
+	"thawtrail/internal/refusal"
 	"thawtrail/internal/replication"
+	"thawtrail/internal/trust/authority"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -79,6 +81,16 @@ type peer struct {
 
 func (p *peer) Hello(ctx context.Context, req *pb.HelloRequest) (*pb.HelloResponse, error) {
 	out, err := p.client.Hello(ctx, req, grpc.WaitForReady(false))
+	if authority.IsInDoubt(err) {
+		err = refusal.Fail(replication.ErrInDoubt, "%s", Sentence(err))
+	} else {
+		err = Sentence(err)
+	}
+	return out, err
+}
+
+func (p *peer) Offer(ctx context.Context, req *pb.OfferRequest) (*pb.OfferResponse, error) {
+	out, err := pb.NewCharterServiceClient(p.conn).Offer(ctx, req)
 	return out, Sentence(err)
 }
 

@@ -23,13 +23,18 @@ func (s *Store) restore(ctx context.Context) error {
 	if err := s.projection.EachLog(s.restoreLog); err != nil {
 		return err
 	}
+	brought, err := s.bringBackCharter(ctx)
+	if err != nil {
+		return err
+	}
+	s.lostEnd = !lost.IsZero()
 	if err := s.restoreOwn(); err != nil {
 		return err
 	}
 	if err := s.restoreOffset(); err != nil {
 		return err
 	}
-	return s.openOwnLogs(!lost.IsZero())
+	return s.openOwnLogs(brought || !lost.IsZero())
 }
 
 func (s *Store) restoreLog(l LogInfo) {

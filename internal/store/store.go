@@ -18,6 +18,7 @@ import (
 	"thawtrail/internal/store/journal"
 	"thawtrail/internal/store/projection"
 	"thawtrail/internal/store/reach"
+	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // Options open a replica.
@@ -41,6 +42,9 @@ type Options struct {
 	// StrangerBytes bounds what is kept of logs of laptops that are not of this
 	// practice, when a laptop pushes them (IngestFrom); 0: no bound.
 	StrangerBytes int64
+	// Charter is what stands in the second place of what the replica stands on
+	// (Store.Charter); nil: there is none.
+	Charter []*pb.Run
 
 	// Tests make these small, or say how the index they hand over was closed.
 	behind  uint64
@@ -68,6 +72,7 @@ type Store struct {
 	reach      *reach.File // nil: none
 	reached    reach.Mark  // how far the journal had reached when it was opened
 	torn       int64       // unreadable bytes at its end then
+	lostEnd    bool        // records at its end were found to be gone then
 	projection *projection.Projection
 
 	writer  writer

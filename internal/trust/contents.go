@@ -44,6 +44,7 @@ var renewable = []string{fieldsFile, pinsFile, "phone.key", "server.key"}
 // remade say, of each file that is begun anew by itself, what that means: nobody
 // comes in who did not before. It stands in the status until a person has read it.
 var remade = map[string]string{
+	charterFile:   "the founding and the members are written there again from the journal",
 	"invites.box": "one-time codes that were made and not used yet do not count any more; make new ones",
 	"phones.box":  "phones that were paired are not known any more; pair them again",
 }
@@ -113,10 +114,15 @@ func (h *Home) there(name string) bool {
 	return !errors.Is(err, fs.ErrNotExist)
 }
 
-// Remake tells of files that are gone and are begun anew by themselves, and takes
-// them off the list. It is called before the replica is opened, which says again what
+// Remake tells of files that are gone and are begun anew by themselves, or were put
+// right, and takes the former off the list. It is called before the replica is opened, which says again what
 // nobody has read. What cannot be told on a full disk is told at the next start.
 func (h *Home) Remake(now time.Time) error {
+	for _, text := range h.mended {
+		if err := reach.Tell(h.Dir, reach.Notice{FoundUs: now.UnixMicro(), Text: text}); err != nil {
+			return err
+		}
+	}
 	for _, name := range slices.Sorted(maps.Keys(remade)) {
 		if !h.must(name) || h.there(name) {
 			continue
@@ -138,6 +144,9 @@ func (h *Home) must(name string) bool {
 	defer h.contents.mu.Unlock()
 	return slices.Contains(h.contents.names, name)
 }
+
+// Belongs says that the folder joined or founded a practice once.
+func (h *Home) Belongs() bool { return h.must(practiceFile) }
 
 // wrote notes that a file is there, and must be from now on. That fails on a full
 // disk, and is made up for at the next start.

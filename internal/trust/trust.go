@@ -34,6 +34,7 @@ import (
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/pins"
 	"thawtrail/internal/trust/vault"
+	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // Files of a data folder beside journal and index.
@@ -55,7 +56,12 @@ type Home struct {
 
 	random   io.Reader
 	contents contents
-	opening  sync.Mutex // one passphrase is tried at a time: each takes much memory
+	mended   []string // what was put right when the folder was opened
+
+	keeping      sync.Mutex  // guards the two fields below once the folder is open
+	charter      *pb.Charter // of the second place
+	charterWhole bool        // it could be read, or was written
+	opening      sync.Mutex  // one passphrase is tried at a time: each takes much memory
 }
 
 // Joined is the practice that a replica belongs to, as its server or by
@@ -92,6 +98,10 @@ func OpenAtCost(dir string, secret *vault.Secret, cost vault.Cost, random io.Rea
 	}
 	h := &Home{Dir: dir, Vault: v, random: random}
 	if err := h.readContents(); err != nil {
+		return nil, err
+	}
+	h.readCharter()
+	if err := h.putBack(); err != nil {
 		return nil, err
 	}
 	if h.Device, err = h.Key(deviceFile, vault.Device); err != nil {
@@ -300,6 +310,7 @@ func (h *Home) Founding() event.Hash {
 // Store completes the options of the replica in this folder.
 func (h *Home) Store(opt store.Options) store.Options {
 	opt.Dir, opt.Device, opt.Founding = h.Dir, h.Device, h.Founding()
+	opt.Charter, _ = h.Charter()
 	opt.Key, opt.KeyID, opt.IndexKey = h.Vault.Key(vault.Journal), h.Vault.ID(), h.Vault.Key(vault.Index)
 	return opt
 }

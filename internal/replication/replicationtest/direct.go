@@ -32,6 +32,11 @@ func (d Direct) Keys(ctx context.Context, req *pb.KeysRequest) (*pb.KeysResponse
 	return d.Responder.Keys(ctx, req)
 }
 
+// Offer implements replication.Peer. A responder alone is never in doubt.
+func (Direct) Offer(context.Context, *pb.OfferRequest) (*pb.OfferResponse, error) {
+	return nil, errors.New("nothing is in doubt here")
+}
+
 // Pull implements replication.Peer. The stream holds one message at most.
 func (d Direct) Pull(ctx context.Context, req *pb.PullRequest) (replication.Incoming, error) {
 	s := &stream{ctx: ctx, messages: make(chan *pb.PullResponse), ended: make(chan error, 1)}

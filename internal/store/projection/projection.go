@@ -65,6 +65,7 @@ type Projection struct {
 	index   index.Index // set by Open and Restore
 	journal Journal     // set by Restore
 	unclean bool        // the index was not closed well; read by Restore
+	kept    bool        // the index was there before, and went on; set by Restore
 
 	backlog backlog // has a lock of its own
 	folded  atomic.Pointer[ledger.Rights]

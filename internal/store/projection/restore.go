@@ -79,7 +79,9 @@ func (p *Projection) readIndex(also Witness) (lost journal.Position, err error) 
 	if err != nil {
 		return lost, err
 	}
+	p.kept = !p.cursor.pos.IsZero()
 	if !gone.IsZero() || healed || !fold || joined {
+		p.kept = false
 		return lost, errors.Join(p.emptyIndex(), p.SetLocal(foundingName, p.opt.Founding[:]))
 	}
 	return lost, p.readRights()
@@ -110,6 +112,10 @@ func (p *Projection) holds(w Witness) bool {
 	r, err := event.Decode(frame)
 	return err == nil && w.Fits(r.Hash)
 }
+
+// Kept says that Restore went on from an index that was there: it knows where each log
+// had ended, also what cannot be read any more.
+func (p *Projection) Kept() bool { return p.kept }
 
 func later(a, b journal.Position) journal.Position {
 	if a.Compare(b) < 0 {

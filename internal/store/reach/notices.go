@@ -71,6 +71,19 @@ func Seen(dir string) error {
 	return keep(dir, list)
 }
 
+// Untell takes notices back that hold no more, whether they were read or not.
+func Untell(dir string, texts ...string) error {
+	list, err := Notices(dir)
+	if err != nil {
+		return err
+	}
+	left := slices.DeleteFunc(slices.Clone(list), func(n Notice) bool { return slices.Contains(texts, n.Text) })
+	if len(left) == len(list) {
+		return nil
+	}
+	return keep(dir, left)
+}
+
 func keep(dir string, list []Notice) error {
 	raw, err := json.MarshalIndent(list, "", "  ")
 	if err != nil {

@@ -34,6 +34,8 @@ func (l *list) Admitted(k ed25519.PublicKey) bool {
 	return l.keys[string(k)]
 }
 
+func (*list) Doubt() string { return "" }
+
 func (l *list) set(k ed25519.PublicKey, in bool) {
 	l.mu.Lock()
 	defer l.mu.Unlock()

@@ -22,9 +22,9 @@ const TokenHeader = "thawtrail-token"
 type Gate struct {
 	Members Members
 	Token   string // of local callers; empty lets none in by token
-	// Device, Enrol and Local list the services, by their full names, that each
+	// Device, Enrol and Unknown list the services, by their full names, that each
 	// way opens. Anyone opens to all, also without a token.
-	Device, Enrol, Anyone []string
+	Device, Enrol, Unknown, Anyone []string
 	// Within bounds a call that answers once.
 	Within time.Duration
 }
@@ -58,10 +58,25 @@ func (g *Gate) Check(ctx context.Context, method string) error {
 		return status.Error(codes.PermissionDenied, "this laptop was shut out of the practice")
 	case ok && c.Way == ByDevice && slices.Contains(g.Device, service):
 		return nil
+	case ok && c.Way == ByUnknown:
+		return g.unknown(service)
 	case ok && c.Way == ByEnrolment && slices.Contains(g.Enrol, service):
 		return nil
 	}
 	return status.Errorf(codes.PermissionDenied, "%s does not answer here", service)
+}
+
+// unknown answers a laptop whose link was made while nobody could be told from a
+// stranger.
+func (g *Gate) unknown(service string) error {
+	doubt := g.Members.Doubt()
+	switch {
+	case doubt == "":
+		return status.Error(codes.Unavailable, "the server knows its practice again: connect once more")
+	case slices.Contains(g.Unknown, service):
+		return nil
+	}
+	return InDoubt(doubt)
 }
 
 // tokenFits compares in a time that tells nothing of the token.

@@ -75,7 +75,7 @@ func (l *Links) enter(conn net.Conn, c Caller, members Members) (net.Conn, error
 			err = errors.Join(errors.New("this laptop was shut out"), t.Close())
 		}
 		return t, err
-	case ByEnrolment:
+	case ByEnrolment, ByUnknown:
 		return l.enterStranger(conn)
 	}
 	return conn, nil
@@ -112,7 +112,7 @@ func (l *Links) enterStranger(conn net.Conn) (net.Conn, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.strangers >= maxStrangers {
-		return nil, errors.New("too many laptops are joining at once")
+		return nil, errors.New("too many laptops that nobody here knows have a link")
 	}
 	l.strangers++
 	t := &tracked{Conn: conn}

@@ -18,6 +18,8 @@ import (
 type Members interface {
 	// Admitted says whether the laptop with this key is in the practice now.
 	Admitted(ed25519.PublicKey) bool
+	// Doubt is why no laptop can be told from a stranger now, in words; empty: each can.
+	Doubt() string
 }
 
 // Way is how a caller came.
@@ -32,6 +34,8 @@ const (
 	ByEnrolment
 	// ByLocal: over TLS or in clear from this machine; a token must prove the user.
 	ByLocal
+	// ByUnknown: over TLS, with a device's key, while nobody here can tell whose it is.
+	ByUnknown
 	// BySocket: over this user's socket, which only this user can open.
 	BySocket
 )
@@ -41,7 +45,7 @@ const (
 type Caller struct {
 	credentials.CommonAuthInfo
 	Way    Way
-	Device ed25519.PublicKey // ByDevice only
+	Device ed25519.PublicKey // ByDevice and ByUnknown only
 	Server ed25519.PublicKey // the key of the TLS certificate that was shown
 }
 
@@ -81,7 +85,7 @@ func (c *Credentials) forClient(hello *tls.ClientHelloInfo) (*tls.Config, error)
 		cfg.ClientAuth = tls.RequireAnyClientCert
 		cfg.VerifyConnection = func(s tls.ConnectionState) error {
 			key, err := deviceKey(s)
-			if err == nil && !c.Members.Admitted(key) {
+			if err == nil && !c.Members.Admitted(key) && c.Members.Doubt() == "" {
 				err = errors.New("this laptop is not in the practice")
 			}
 			return err
@@ -127,6 +131,9 @@ func (c *Credentials) ServerHandshake(raw net.Conn) (net.Conn, credentials.AuthI
 	case practiceName:
 		caller.Way = ByDevice
 		caller.Device, _ = deviceKey(s) // checked in the handshake
+		if c.Members.Doubt() != "" {
+			caller.Way = ByUnknown
+		}
 	case enrolName:
 		caller.Way = ByEnrolment
 	case localName:

@@ -140,14 +140,15 @@ func (v *Vault) ReadBox(path string, label Label) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	contents, err := v.openBox(data, label)
+	contents, err := v.OpenBox(data, label)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
 	return contents, nil
 }
 
-func (v *Vault) openBox(data []byte, label Label) ([]byte, error) {
+// OpenBox opens the bytes of a file that WriteBox wrote.
+func (v *Vault) OpenBox(data []byte, label Label) ([]byte, error) {
 	head := boxHead(cipherNo)
 	b, ok := cutCRC(data)
 	if !ok || len(b) < len(head) || string(b[:len(boxMagic)]) != boxMagic {

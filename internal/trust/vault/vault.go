@@ -36,6 +36,7 @@ const (
 	Pages     Label = "pages"
 	Link      Label = "link"
 	Aside     Label = "aside"
+	Charter   Label = "charter"
 )
 
 // FileName is the vault's file in a data folder.

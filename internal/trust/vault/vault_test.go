@@ -158,9 +158,9 @@ func TestBoxes(t *testing.T) {
 	for i := range raw {
 		bad := bytes.Clone(raw)
 		bad[i] ^= 0x40
-		_, err := v.openBox(bad, Device)
+		_, err := v.OpenBox(bad, Device)
 		require.Error(t, err, "byte %d", i)
-		_, err = v.openBox(appendCRC(bad[:len(bad)-4]), Device)
+		_, err = v.OpenBox(appendCRC(bad[:len(bad)-4]), Device)
 		require.Equal(t, i < len(raw)-4, err != nil, "byte %d, checksum mended", i)
 	}
 
@@ -278,7 +278,7 @@ func FuzzBox(f *testing.F) {
 	f.Add(boxHead(cipherYes))
 	f.Add(boxHead(cipherNo))
 	f.Fuzz(func(t *testing.T, data []byte) {
-		if _, err := v.openBox(appendCRC(data), Device); err == nil {
+		if _, err := v.OpenBox(appendCRC(data), Device); err == nil {
 			t.Fatal("a forged box opened")
 		}
 	})

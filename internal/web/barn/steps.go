@@ -70,6 +70,7 @@ func init() {
 		"thaw": {Template: "thaw", prepare: prepareThaw, post: postThaw},
 		"baseline": {event: "vitals_noted", Template: "baseline", prepare: prepareBaseline,
 			fields: []string{"temperature_dc", "heart_rate", "breathing_rate", "text"}, want: []string{"heart_rate", "breathing_rate", "temperature_dc"}},
+		"torn": {event: "label_unreadable", Template: "torn", prepare: prepareTorn, post: postTorn, fields: []string{"bag", "bag_again", "second_by", "text"}},
 		"rate": {Template: "rate", prepare: prepareRate, post: postRate},
 		"hang": {event: "hang_checked", Template: "hang", prepare: prepareHang, post: postHang, next: "start",
 			fields: []string{"bag", "patient_confirmed", "same_bag", "fully_thawed", "clear_no_clots", "whole_when_squeezed", "bag_dc", "filtered_set", "spare_set", "reaction_card_in_reach", "baseline_vitals", "text"}},

@@ -151,7 +151,7 @@ type sheetMore struct {
 	More                         []string // papers and numbers beside the treatment
 }
 
-type sheetBag struct{ Number, Product, Batch, Expiry, Started, Ended, Given string }
+type sheetBag struct{ Torn, Number, Product, Batch, Expiry, Started, Ended, Given string }
 
 func prepareSheet(req *site.Request, p *stepPage) error {
 	cv := p.Case
@@ -167,7 +167,7 @@ func prepareSheet(req *site.Request, p *stepPage) error {
 	p.More = m
 	m.facts(cv)
 	for _, b := range cv.Bags {
-		row := sheetBag{Number: b.Number, Product: b.Product, Batch: b.Batch, Expiry: b.Expiry}
+		row := sheetBag{Torn: b.TornAt, Number: b.Number, Product: b.Product, Batch: b.Batch, Expiry: b.Expiry}
 		if b.T != nil {
 			row.Started, row.Given = cv.At(b.T.FirstMs()), words.Say("word.ml", b.T.CountedMl())
 			if ms := b.T.LastMs(); ms != 0 {

@@ -26,6 +26,7 @@ type bagCheck struct {
 	HasBaseline           bool
 	Card                  *caseview.ReactionCard
 	Fresh                 string
+	Torn                  string // its label cannot be read, and two looks confirmed the books
 }
 
 // checkOf prepares a check of the bag that waits.
@@ -44,7 +45,11 @@ func checkOf(req *site.Request, p *stepPage) (*bagCheck, error) {
 
 func prepareBath(req *site.Request, p *stepPage) error {
 	p.Form.Submit = words.Say("bath.submit")
-	_, err := checkOf(req, p)
+	m, err := checkOf(req, p)
+	if m.Bag != nil && m.Bag.TornAt != "" {
+		m.Torn = words.Say("torn.confirmed", m.Bag.TornAt)
+		p.Form.Input("text").Value = words.Say("torn.word")
+	}
 	return err
 }
 
@@ -103,7 +108,7 @@ func unticked(f *form.Form) bool {
 
 func postBath(req *site.Request, p *stepPage) (string, error) {
 	return postCheck(req, p, func(m *bagCheck) {
-		if m.Bag.Known {
+		if m.Bag.Known && m.Torn == "" {
 			m.compareLabel(label.DayOf(req.Now.In(p.Case.Zone)))
 		}
 	})

@@ -63,6 +63,7 @@ type Bag struct {
 	BathC                                                string // as last measured
 	BathAt                                               time.Time
 	WaterL                                               string
+	TornAt                                               string // its label cannot be read; when two looks confirmed the books
 	T                                                    *ledger.Transfusion
 	Against                                              query.Against // what speaks against giving it here
 	caseID                                               string
@@ -181,6 +182,9 @@ func (b *Bag) read(l *query.ReadView, bag *ledger.Bag) (err error) {
 	b.Known = true
 	b.ProductID, b.Product = bag.Label.Product, l.Name(event.KindProduct, bag.Label.Product)
 	b.Batch, b.Expiry, b.VolumeMl = bag.Label.Batch, bag.Label.Expiry, bag.Label.VolumeMl
+	if n := len(bag.Torn); n > 0 && bag.Torn[n-1].Confirmed {
+		b.TornAt = words.Moment(time.UnixMilli(bag.Torn[n-1].Stamp.AtMs).In(l.Zone()))
+	}
 	for _, g := range bag.Given {
 		if g.Case != b.caseID {
 			b.OtherMl += g.Ml

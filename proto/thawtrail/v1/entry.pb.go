@@ -83,6 +83,7 @@ type Entry struct {
 	//	*Entry_KitStocked
 	//	*Entry_KitUsed
 	//	*Entry_KitCounted
+	//	*Entry_LabelUnreadable
 	//	*Entry_CaseOpened
 	//	*Entry_RiskAsked
 	//	*Entry_PatientExamined
@@ -643,6 +644,15 @@ func (x *Entry) GetKitCounted() *KitCounted {
 	return nil
 }
 
+func (x *Entry) GetLabelUnreadable() *LabelUnreadable {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_LabelUnreadable); ok {
+			return x.LabelUnreadable
+		}
+	}
+	return nil
+}
+
 func (x *Entry) GetCaseOpened() *CaseOpened {
 	if x != nil {
 		if x, ok := x.Body.(*Entry_CaseOpened); ok {
@@ -1151,6 +1161,10 @@ type Entry_KitCounted struct {
 	KitCounted *KitCounted `protobuf:"bytes,57,opt,name=kit_counted,json=kitCounted,proto3,oneof"`
 }
 
+type Entry_LabelUnreadable struct {
+	LabelUnreadable *LabelUnreadable `protobuf:"bytes,58,opt,name=label_unreadable,json=labelUnreadable,proto3,oneof"`
+}
+
 type Entry_CaseOpened struct {
 	CaseOpened *CaseOpened `protobuf:"bytes,60,opt,name=case_opened,json=caseOpened,proto3,oneof"`
 }
@@ -1387,6 +1401,8 @@ func (*Entry_KitUsed) isEntry_Body() {}
 
 func (*Entry_KitCounted) isEntry_Body() {}
 
+func (*Entry_LabelUnreadable) isEntry_Body() {}
+
 func (*Entry_CaseOpened) isEntry_Body() {}
 
 func (*Entry_RiskAsked) isEntry_Body() {}
@@ -1455,7 +1471,7 @@ var File_thawtrail_v1_entry_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\n" +
-	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\xd0s\n" +
+	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\xabu\n" +
 	"\x05Entry\x12@\n" +
 	"\n" +
 	"log_opened\x18\x01 \x01(\v2\x17.thawtrail.v1.LogOpenedB\x06\xd2\xda\x18\x02@\x01H\x00R\tlogOpened\x123\n" +
@@ -1577,7 +1593,9 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\akit use\x12\x15Take kit from a place\x1a,kit use 'north car' filtered_set 1 --case 5Q\"\x05place\"\x04item\"\x05countH\x00R\akitUsed\x12\xae\x01\n" +
 	"\vkit_counted\x189 \x01(\v2\x18.thawtrail.v1.KitCountedBq\xd2\xda\x18m\n" +
 	"\tkit count\x12$Say how many of a kit item are there\x1a$kit count 'north car' filtered_set 3\"\x05place\"\x04item\"\acountedH\x00R\n" +
-	"kitCounted\x12\xd0\x01\n" +
+	"kitCounted\x12\xd8\x01\n" +
+	"\x10label_unreadable\x18: \x01(\v2\x1d.thawtrail.v1.LabelUnreadableB\x8b\x01\xd2\xda\x18\x86\x01\n" +
+	"\bbag torn\x12YSay that a bag's label cannot be read, and confirm by our number twice what the books say\x1a\x1abag torn 7K2M --again 7K2M\"\x03bagH\x00R\x0flabelUnreadable\x12\xd0\x01\n" +
 	"\vcase_opened\x18< \x01(\v2\x18.thawtrail.v1.CaseOpenedB\x92\x01\xd2\xda\x18\x8d\x01\n" +
 	"\x04open\x12\x1fOpen a case: who the patient is\x1a^open foal --dam 'Quiet Harbour' --sex filly --colour bay --markings 'star' --box 4 --born -10h\"\x04kindH\x00R\n" +
 	"caseOpened\x12\xe7\x01\n" +
@@ -1722,34 +1740,35 @@ var file_thawtrail_v1_entry_proto_goTypes = []any{
 	(*KitStocked)(nil),           // 50: thawtrail.v1.KitStocked
 	(*KitUsed)(nil),              // 51: thawtrail.v1.KitUsed
 	(*KitCounted)(nil),           // 52: thawtrail.v1.KitCounted
-	(*CaseOpened)(nil),           // 53: thawtrail.v1.CaseOpened
-	(*RiskAsked)(nil),            // 54: thawtrail.v1.RiskAsked
-	(*PatientExamined)(nil),      // 55: thawtrail.v1.PatientExamined
-	(*PatientWeighed)(nil),       // 56: thawtrail.v1.PatientWeighed
-	(*IggTested)(nil),            // 57: thawtrail.v1.IggTested
-	(*ColostrumGiven)(nil),       // 58: thawtrail.v1.ColostrumGiven
-	(*ReferralOffered)(nil),      // 59: thawtrail.v1.ReferralOffered
-	(*EstimateAgreed)(nil),       // 60: thawtrail.v1.EstimateAgreed
-	(*PlanAccepted)(nil),         // 61: thawtrail.v1.PlanAccepted
-	(*BathChecked)(nil),          // 62: thawtrail.v1.BathChecked
-	(*HangChecked)(nil),          // 63: thawtrail.v1.HangChecked
-	(*CatheterPlaced)(nil),       // 64: thawtrail.v1.CatheterPlaced
-	(*CatheterRemoved)(nil),      // 65: thawtrail.v1.CatheterRemoved
-	(*TransfusionStarted)(nil),   // 66: thawtrail.v1.TransfusionStarted
-	(*RateSet)(nil),              // 67: thawtrail.v1.RateSet
-	(*VitalsNoted)(nil),          // 68: thawtrail.v1.VitalsNoted
-	(*ReactionNoted)(nil),        // 69: thawtrail.v1.ReactionNoted
-	(*DrugGiven)(nil),            // 70: thawtrail.v1.DrugGiven
-	(*FluidGiven)(nil),           // 71: thawtrail.v1.FluidGiven
-	(*FlowChanged)(nil),          // 72: thawtrail.v1.FlowChanged
-	(*TransfusionEnded)(nil),     // 73: thawtrail.v1.TransfusionEnded
-	(*HandedOver)(nil),           // 74: thawtrail.v1.HandedOver
-	(*RecheckPlanned)(nil),       // 75: thawtrail.v1.RecheckPlanned
-	(*AdverseEvent)(nil),         // 76: thawtrail.v1.AdverseEvent
-	(*CaseClosed)(nil),           // 77: thawtrail.v1.CaseClosed
-	(*CaseAdopted)(nil),          // 78: thawtrail.v1.CaseAdopted
-	(*CrossmatchNoted)(nil),      // 79: thawtrail.v1.CrossmatchNoted
-	(*FoodChainTold)(nil),        // 80: thawtrail.v1.FoodChainTold
+	(*LabelUnreadable)(nil),      // 53: thawtrail.v1.LabelUnreadable
+	(*CaseOpened)(nil),           // 54: thawtrail.v1.CaseOpened
+	(*RiskAsked)(nil),            // 55: thawtrail.v1.RiskAsked
+	(*PatientExamined)(nil),      // 56: thawtrail.v1.PatientExamined
+	(*PatientWeighed)(nil),       // 57: thawtrail.v1.PatientWeighed
+	(*IggTested)(nil),            // 58: thawtrail.v1.IggTested
+	(*ColostrumGiven)(nil),       // 59: thawtrail.v1.ColostrumGiven
+	(*ReferralOffered)(nil),      // 60: thawtrail.v1.ReferralOffered
+	(*EstimateAgreed)(nil),       // 61: thawtrail.v1.EstimateAgreed
+	(*PlanAccepted)(nil),         // 62: thawtrail.v1.PlanAccepted
+	(*BathChecked)(nil),          // 63: thawtrail.v1.BathChecked
+	(*HangChecked)(nil),          // 64: thawtrail.v1.HangChecked
+	(*CatheterPlaced)(nil),       // 65: thawtrail.v1.CatheterPlaced
+	(*CatheterRemoved)(nil),      // 66: thawtrail.v1.CatheterRemoved
+	(*TransfusionStarted)(nil),   // 67: thawtrail.v1.TransfusionStarted
+	(*RateSet)(nil),              // 68: thawtrail.v1.RateSet
+	(*VitalsNoted)(nil),          // 69: thawtrail.v1.VitalsNoted
+	(*ReactionNoted)(nil),        // 70: thawtrail.v1.ReactionNoted
+	(*DrugGiven)(nil),            // 71: thawtrail.v1.DrugGiven
+	(*FluidGiven)(nil),           // 72: thawtrail.v1.FluidGiven
+	(*FlowChanged)(nil),          // 73: thawtrail.v1.FlowChanged
+	(*TransfusionEnded)(nil),     // 74: thawtrail.v1.TransfusionEnded
+	(*HandedOver)(nil),           // 75: thawtrail.v1.HandedOver
+	(*RecheckPlanned)(nil),       // 76: thawtrail.v1.RecheckPlanned
+	(*AdverseEvent)(nil),         // 77: thawtrail.v1.AdverseEvent
+	(*CaseClosed)(nil),           // 78: thawtrail.v1.CaseClosed
+	(*CaseAdopted)(nil),          // 79: thawtrail.v1.CaseAdopted
+	(*CrossmatchNoted)(nil),      // 80: thawtrail.v1.CrossmatchNoted
+	(*FoodChainTold)(nil),        // 81: thawtrail.v1.FoodChainTold
 }
 var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	1,  // 0: thawtrail.v1.Entry.log_opened:type_name -> thawtrail.v1.LogOpened
@@ -1806,43 +1825,44 @@ var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	50, // 51: thawtrail.v1.Entry.kit_stocked:type_name -> thawtrail.v1.KitStocked
 	51, // 52: thawtrail.v1.Entry.kit_used:type_name -> thawtrail.v1.KitUsed
 	52, // 53: thawtrail.v1.Entry.kit_counted:type_name -> thawtrail.v1.KitCounted
-	53, // 54: thawtrail.v1.Entry.case_opened:type_name -> thawtrail.v1.CaseOpened
-	54, // 55: thawtrail.v1.Entry.risk_asked:type_name -> thawtrail.v1.RiskAsked
-	55, // 56: thawtrail.v1.Entry.patient_examined:type_name -> thawtrail.v1.PatientExamined
-	56, // 57: thawtrail.v1.Entry.patient_weighed:type_name -> thawtrail.v1.PatientWeighed
-	57, // 58: thawtrail.v1.Entry.igg_tested:type_name -> thawtrail.v1.IggTested
-	58, // 59: thawtrail.v1.Entry.colostrum_given:type_name -> thawtrail.v1.ColostrumGiven
-	59, // 60: thawtrail.v1.Entry.referral_offered:type_name -> thawtrail.v1.ReferralOffered
-	60, // 61: thawtrail.v1.Entry.estimate_agreed:type_name -> thawtrail.v1.EstimateAgreed
-	61, // 62: thawtrail.v1.Entry.plan_accepted:type_name -> thawtrail.v1.PlanAccepted
-	62, // 63: thawtrail.v1.Entry.bath_checked:type_name -> thawtrail.v1.BathChecked
-	63, // 64: thawtrail.v1.Entry.hang_checked:type_name -> thawtrail.v1.HangChecked
-	64, // 65: thawtrail.v1.Entry.catheter_placed:type_name -> thawtrail.v1.CatheterPlaced
-	65, // 66: thawtrail.v1.Entry.catheter_removed:type_name -> thawtrail.v1.CatheterRemoved
-	66, // 67: thawtrail.v1.Entry.transfusion_started:type_name -> thawtrail.v1.TransfusionStarted
-	67, // 68: thawtrail.v1.Entry.rate_set:type_name -> thawtrail.v1.RateSet
-	68, // 69: thawtrail.v1.Entry.vitals_noted:type_name -> thawtrail.v1.VitalsNoted
-	69, // 70: thawtrail.v1.Entry.reaction_noted:type_name -> thawtrail.v1.ReactionNoted
-	70, // 71: thawtrail.v1.Entry.drug_given:type_name -> thawtrail.v1.DrugGiven
-	71, // 72: thawtrail.v1.Entry.fluid_given:type_name -> thawtrail.v1.FluidGiven
-	72, // 73: thawtrail.v1.Entry.clamped:type_name -> thawtrail.v1.FlowChanged
-	72, // 74: thawtrail.v1.Entry.resumed:type_name -> thawtrail.v1.FlowChanged
-	73, // 75: thawtrail.v1.Entry.stopped:type_name -> thawtrail.v1.TransfusionEnded
-	73, // 76: thawtrail.v1.Entry.finished:type_name -> thawtrail.v1.TransfusionEnded
-	74, // 77: thawtrail.v1.Entry.handed_over:type_name -> thawtrail.v1.HandedOver
-	75, // 78: thawtrail.v1.Entry.recheck_planned:type_name -> thawtrail.v1.RecheckPlanned
-	57, // 79: thawtrail.v1.Entry.igg_rechecked:type_name -> thawtrail.v1.IggTested
-	76, // 80: thawtrail.v1.Entry.adverse_event_considered:type_name -> thawtrail.v1.AdverseEvent
-	76, // 81: thawtrail.v1.Entry.adverse_event_reported:type_name -> thawtrail.v1.AdverseEvent
-	77, // 82: thawtrail.v1.Entry.case_closed:type_name -> thawtrail.v1.CaseClosed
-	78, // 83: thawtrail.v1.Entry.case_adopted:type_name -> thawtrail.v1.CaseAdopted
-	79, // 84: thawtrail.v1.Entry.crossmatch_noted:type_name -> thawtrail.v1.CrossmatchNoted
-	80, // 85: thawtrail.v1.Entry.food_chain_told:type_name -> thawtrail.v1.FoodChainTold
-	86, // [86:86] is the sub-list for method output_type
-	86, // [86:86] is the sub-list for method input_type
-	86, // [86:86] is the sub-list for extension type_name
-	86, // [86:86] is the sub-list for extension extendee
-	0,  // [0:86] is the sub-list for field type_name
+	53, // 54: thawtrail.v1.Entry.label_unreadable:type_name -> thawtrail.v1.LabelUnreadable
+	54, // 55: thawtrail.v1.Entry.case_opened:type_name -> thawtrail.v1.CaseOpened
+	55, // 56: thawtrail.v1.Entry.risk_asked:type_name -> thawtrail.v1.RiskAsked
+	56, // 57: thawtrail.v1.Entry.patient_examined:type_name -> thawtrail.v1.PatientExamined
+	57, // 58: thawtrail.v1.Entry.patient_weighed:type_name -> thawtrail.v1.PatientWeighed
+	58, // 59: thawtrail.v1.Entry.igg_tested:type_name -> thawtrail.v1.IggTested
+	59, // 60: thawtrail.v1.Entry.colostrum_given:type_name -> thawtrail.v1.ColostrumGiven
+	60, // 61: thawtrail.v1.Entry.referral_offered:type_name -> thawtrail.v1.ReferralOffered
+	61, // 62: thawtrail.v1.Entry.estimate_agreed:type_name -> thawtrail.v1.EstimateAgreed
+	62, // 63: thawtrail.v1.Entry.plan_accepted:type_name -> thawtrail.v1.PlanAccepted
+	63, // 64: thawtrail.v1.Entry.bath_checked:type_name -> thawtrail.v1.BathChecked
+	64, // 65: thawtrail.v1.Entry.hang_checked:type_name -> thawtrail.v1.HangChecked
+	65, // 66: thawtrail.v1.Entry.catheter_placed:type_name -> thawtrail.v1.CatheterPlaced
+	66, // 67: thawtrail.v1.Entry.catheter_removed:type_name -> thawtrail.v1.CatheterRemoved
+	67, // 68: thawtrail.v1.Entry.transfusion_started:type_name -> thawtrail.v1.TransfusionStarted
+	68, // 69: thawtrail.v1.Entry.rate_set:type_name -> thawtrail.v1.RateSet
+	69, // 70: thawtrail.v1.Entry.vitals_noted:type_name -> thawtrail.v1.VitalsNoted
+	70, // 71: thawtrail.v1.Entry.reaction_noted:type_name -> thawtrail.v1.ReactionNoted
+	71, // 72: thawtrail.v1.Entry.drug_given:type_name -> thawtrail.v1.DrugGiven
+	72, // 73: thawtrail.v1.Entry.fluid_given:type_name -> thawtrail.v1.FluidGiven
+	73, // 74: thawtrail.v1.Entry.clamped:type_name -> thawtrail.v1.FlowChanged
+	73, // 75: thawtrail.v1.Entry.resumed:type_name -> thawtrail.v1.FlowChanged
+	74, // 76: thawtrail.v1.Entry.stopped:type_name -> thawtrail.v1.TransfusionEnded
+	74, // 77: thawtrail.v1.Entry.finished:type_name -> thawtrail.v1.TransfusionEnded
+	75, // 78: thawtrail.v1.Entry.handed_over:type_name -> thawtrail.v1.HandedOver
+	76, // 79: thawtrail.v1.Entry.recheck_planned:type_name -> thawtrail.v1.RecheckPlanned
+	58, // 80: thawtrail.v1.Entry.igg_rechecked:type_name -> thawtrail.v1.IggTested
+	77, // 81: thawtrail.v1.Entry.adverse_event_considered:type_name -> thawtrail.v1.AdverseEvent
+	77, // 82: thawtrail.v1.Entry.adverse_event_reported:type_name -> thawtrail.v1.AdverseEvent
+	78, // 83: thawtrail.v1.Entry.case_closed:type_name -> thawtrail.v1.CaseClosed
+	79, // 84: thawtrail.v1.Entry.case_adopted:type_name -> thawtrail.v1.CaseAdopted
+	80, // 85: thawtrail.v1.Entry.crossmatch_noted:type_name -> thawtrail.v1.CrossmatchNoted
+	81, // 86: thawtrail.v1.Entry.food_chain_told:type_name -> thawtrail.v1.FoodChainTold
+	87, // [87:87] is the sub-list for method output_type
+	87, // [87:87] is the sub-list for method input_type
+	87, // [87:87] is the sub-list for extension type_name
+	87, // [87:87] is the sub-list for extension extendee
+	0,  // [0:87] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_entry_proto_init() }
@@ -1909,6 +1929,7 @@ func file_thawtrail_v1_entry_proto_init() {
 		(*Entry_KitStocked)(nil),
 		(*Entry_KitUsed)(nil),
 		(*Entry_KitCounted)(nil),
+		(*Entry_LabelUnreadable)(nil),
 		(*Entry_CaseOpened)(nil),
 		(*Entry_RiskAsked)(nil),
 		(*Entry_PatientExamined)(nil),

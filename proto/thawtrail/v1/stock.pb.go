@@ -579,6 +579,135 @@ func (x *BagFound) GetCondition() string {
 	return ""
 }
 
+// LabelUnreadable says that the maker's label of a bag is torn or cannot be read. What
+// the books say about our own number was shown, and our number was read off the bag
+// twice; where that was not done, or no number of ours is on it, the bag is set aside
+// until a person decides.
+type LabelUnreadable struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Bag      string                 `protobuf:"bytes,1,opt,name=bag,proto3" json:"bag,omitempty"`
+	BagAgain string                 `protobuf:"bytes,2,opt,name=bag_again,json=bagAgain,proto3" json:"bag_again,omitempty"`
+	SecondBy string                 `protobuf:"bytes,3,opt,name=second_by,json=secondBy,proto3" json:"second_by,omitempty"`
+	SetAside bool                   `protobuf:"varint,4,opt,name=set_aside,json=setAside,proto3" json:"set_aside,omitempty"`
+	Place    string                 `protobuf:"bytes,5,opt,name=place,proto3" json:"place,omitempty"`
+	Text     string                 `protobuf:"bytes,6,opt,name=text,proto3" json:"text,omitempty"`
+	Case     string                 `protobuf:"bytes,7,opt,name=case,proto3" json:"case,omitempty"`
+	// What the books said, and was confirmed.
+	Product       string `protobuf:"bytes,8,opt,name=product,proto3" json:"product,omitempty"`
+	Batch         string `protobuf:"bytes,9,opt,name=batch,proto3" json:"batch,omitempty"`
+	Expiry        string `protobuf:"bytes,10,opt,name=expiry,proto3" json:"expiry,omitempty"`
+	VolumeMl      int32  `protobuf:"varint,11,opt,name=volume_ml,json=volumeMl,proto3" json:"volume_ml,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LabelUnreadable) Reset() {
+	*x = LabelUnreadable{}
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LabelUnreadable) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LabelUnreadable) ProtoMessage() {}
+
+func (x *LabelUnreadable) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LabelUnreadable.ProtoReflect.Descriptor instead.
+func (*LabelUnreadable) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *LabelUnreadable) GetBag() string {
+	if x != nil {
+		return x.Bag
+	}
+	return ""
+}
+
+func (x *LabelUnreadable) GetBagAgain() string {
+	if x != nil {
+		return x.BagAgain
+	}
+	return ""
+}
+
+func (x *LabelUnreadable) GetSecondBy() string {
+	if x != nil {
+		return x.SecondBy
+	}
+	return ""
+}
+
+func (x *LabelUnreadable) GetSetAside() bool {
+	if x != nil {
+		return x.SetAside
+	}
+	return false
+}
+
+func (x *LabelUnreadable) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *LabelUnreadable) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *LabelUnreadable) GetCase() string {
+	if x != nil {
+		return x.Case
+	}
+	return ""
+}
+
+func (x *LabelUnreadable) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *LabelUnreadable) GetBatch() string {
+	if x != nil {
+		return x.Batch
+	}
+	return ""
+}
+
+func (x *LabelUnreadable) GetExpiry() string {
+	if x != nil {
+		return x.Expiry
+	}
+	return ""
+}
+
+func (x *LabelUnreadable) GetVolumeMl() int32 {
+	if x != nil {
+		return x.VolumeMl
+	}
+	return 0
+}
+
 // BagsMoved carries bags from one place to another.
 type BagsMoved struct {
 	state   protoimpl.MessageState `protogen:"open.v1"`
@@ -592,7 +721,7 @@ type BagsMoved struct {
 
 func (x *BagsMoved) Reset() {
 	*x = BagsMoved{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[2]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -604,7 +733,7 @@ func (x *BagsMoved) String() string {
 func (*BagsMoved) ProtoMessage() {}
 
 func (x *BagsMoved) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[2]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -617,7 +746,7 @@ func (x *BagsMoved) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagsMoved.ProtoReflect.Descriptor instead.
 func (*BagsMoved) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{2}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *BagsMoved) GetBags() []string {
@@ -657,7 +786,7 @@ type BagsCarried struct {
 
 func (x *BagsCarried) Reset() {
 	*x = BagsCarried{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[3]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -669,7 +798,7 @@ func (x *BagsCarried) String() string {
 func (*BagsCarried) ProtoMessage() {}
 
 func (x *BagsCarried) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[3]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -682,7 +811,7 @@ func (x *BagsCarried) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagsCarried.ProtoReflect.Descriptor instead.
 func (*BagsCarried) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{3}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *BagsCarried) GetBags() []string {
@@ -740,7 +869,7 @@ type PlaceCounted struct {
 
 func (x *PlaceCounted) Reset() {
 	*x = PlaceCounted{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[4]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -752,7 +881,7 @@ func (x *PlaceCounted) String() string {
 func (*PlaceCounted) ProtoMessage() {}
 
 func (x *PlaceCounted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[4]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -765,7 +894,7 @@ func (x *PlaceCounted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceCounted.ProtoReflect.Descriptor instead.
 func (*PlaceCounted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{4}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *PlaceCounted) GetPlace() string {
@@ -801,7 +930,7 @@ type BagMissing struct {
 
 func (x *BagMissing) Reset() {
 	*x = BagMissing{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[5]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -813,7 +942,7 @@ func (x *BagMissing) String() string {
 func (*BagMissing) ProtoMessage() {}
 
 func (x *BagMissing) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[5]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -826,7 +955,7 @@ func (x *BagMissing) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagMissing.ProtoReflect.Descriptor instead.
 func (*BagMissing) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{5}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *BagMissing) GetBag() string {
@@ -862,7 +991,7 @@ type BagsLent struct {
 
 func (x *BagsLent) Reset() {
 	*x = BagsLent{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -874,7 +1003,7 @@ func (x *BagsLent) String() string {
 func (*BagsLent) ProtoMessage() {}
 
 func (x *BagsLent) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -887,7 +1016,7 @@ func (x *BagsLent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagsLent.ProtoReflect.Descriptor instead.
 func (*BagsLent) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{6}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *BagsLent) GetBags() []string {
@@ -924,7 +1053,7 @@ type TemperatureRead struct {
 
 func (x *TemperatureRead) Reset() {
 	*x = TemperatureRead{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -936,7 +1065,7 @@ func (x *TemperatureRead) String() string {
 func (*TemperatureRead) ProtoMessage() {}
 
 func (x *TemperatureRead) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -949,7 +1078,7 @@ func (x *TemperatureRead) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TemperatureRead.ProtoReflect.Descriptor instead.
 func (*TemperatureRead) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{7}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *TemperatureRead) GetPlace() string {
@@ -995,7 +1124,7 @@ type PlaceWarm struct {
 
 func (x *PlaceWarm) Reset() {
 	*x = PlaceWarm{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1007,7 +1136,7 @@ func (x *PlaceWarm) String() string {
 func (*PlaceWarm) ProtoMessage() {}
 
 func (x *PlaceWarm) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1020,7 +1149,7 @@ func (x *PlaceWarm) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceWarm.ProtoReflect.Descriptor instead.
 func (*PlaceWarm) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{8}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *PlaceWarm) GetPlace() string {
@@ -1071,7 +1200,7 @@ type QuarantineDecided struct {
 
 func (x *QuarantineDecided) Reset() {
 	*x = QuarantineDecided{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[9]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1083,7 +1212,7 @@ func (x *QuarantineDecided) String() string {
 func (*QuarantineDecided) ProtoMessage() {}
 
 func (x *QuarantineDecided) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[9]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1096,7 +1225,7 @@ func (x *QuarantineDecided) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QuarantineDecided.ProtoReflect.Descriptor instead.
 func (*QuarantineDecided) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{9}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *QuarantineDecided) GetBags() []string {
@@ -1141,7 +1270,7 @@ type ThawStarted struct {
 
 func (x *ThawStarted) Reset() {
 	*x = ThawStarted{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1153,7 +1282,7 @@ func (x *ThawStarted) String() string {
 func (*ThawStarted) ProtoMessage() {}
 
 func (x *ThawStarted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1166,7 +1295,7 @@ func (x *ThawStarted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ThawStarted.ProtoReflect.Descriptor instead.
 func (*ThawStarted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{10}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ThawStarted) GetBag() string {
@@ -1215,7 +1344,7 @@ type BathMeasured struct {
 
 func (x *BathMeasured) Reset() {
 	*x = BathMeasured{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1227,7 +1356,7 @@ func (x *BathMeasured) String() string {
 func (*BathMeasured) ProtoMessage() {}
 
 func (x *BathMeasured) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1240,7 +1369,7 @@ func (x *BathMeasured) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BathMeasured.ProtoReflect.Descriptor instead.
 func (*BathMeasured) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{11}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *BathMeasured) GetBag() string {
@@ -1268,7 +1397,7 @@ type BagThawed struct {
 
 func (x *BagThawed) Reset() {
 	*x = BagThawed{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1280,7 +1409,7 @@ func (x *BagThawed) String() string {
 func (*BagThawed) ProtoMessage() {}
 
 func (x *BagThawed) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1293,7 +1422,7 @@ func (x *BagThawed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagThawed.ProtoReflect.Descriptor instead.
 func (*BagThawed) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{12}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *BagThawed) GetBag() string {
@@ -1321,7 +1450,7 @@ type BagSoftened struct {
 
 func (x *BagSoftened) Reset() {
 	*x = BagSoftened{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1333,7 +1462,7 @@ func (x *BagSoftened) String() string {
 func (*BagSoftened) ProtoMessage() {}
 
 func (x *BagSoftened) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1346,7 +1475,7 @@ func (x *BagSoftened) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagSoftened.ProtoReflect.Descriptor instead.
 func (*BagSoftened) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{13}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *BagSoftened) GetBag() string {
@@ -1374,7 +1503,7 @@ type SetAttached struct {
 
 func (x *SetAttached) Reset() {
 	*x = SetAttached{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1386,7 +1515,7 @@ func (x *SetAttached) String() string {
 func (*SetAttached) ProtoMessage() {}
 
 func (x *SetAttached) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1399,7 +1528,7 @@ func (x *SetAttached) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetAttached.ProtoReflect.Descriptor instead.
 func (*SetAttached) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{14}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *SetAttached) GetBag() string {
@@ -1427,7 +1556,7 @@ type BagRefrozen struct {
 
 func (x *BagRefrozen) Reset() {
 	*x = BagRefrozen{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1439,7 +1568,7 @@ func (x *BagRefrozen) String() string {
 func (*BagRefrozen) ProtoMessage() {}
 
 func (x *BagRefrozen) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1452,7 +1581,7 @@ func (x *BagRefrozen) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagRefrozen.ProtoReflect.Descriptor instead.
 func (*BagRefrozen) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{15}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *BagRefrozen) GetBag() string {
@@ -1482,7 +1611,7 @@ type BagDiscarded struct {
 
 func (x *BagDiscarded) Reset() {
 	*x = BagDiscarded{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1494,7 +1623,7 @@ func (x *BagDiscarded) String() string {
 func (*BagDiscarded) ProtoMessage() {}
 
 func (x *BagDiscarded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1507,7 +1636,7 @@ func (x *BagDiscarded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagDiscarded.ProtoReflect.Descriptor instead.
 func (*BagDiscarded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{16}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *BagDiscarded) GetBag() string {
@@ -1551,7 +1680,7 @@ type BagReturned struct {
 
 func (x *BagReturned) Reset() {
 	*x = BagReturned{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1563,7 +1692,7 @@ func (x *BagReturned) String() string {
 func (*BagReturned) ProtoMessage() {}
 
 func (x *BagReturned) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1576,7 +1705,7 @@ func (x *BagReturned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagReturned.ProtoReflect.Descriptor instead.
 func (*BagReturned) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{17}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *BagReturned) GetBag() string {
@@ -1619,7 +1748,7 @@ type BagKeptBack struct {
 
 func (x *BagKeptBack) Reset() {
 	*x = BagKeptBack{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1631,7 +1760,7 @@ func (x *BagKeptBack) String() string {
 func (*BagKeptBack) ProtoMessage() {}
 
 func (x *BagKeptBack) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1644,7 +1773,7 @@ func (x *BagKeptBack) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagKeptBack.ProtoReflect.Descriptor instead.
 func (*BagKeptBack) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{18}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *BagKeptBack) GetBag() string {
@@ -1682,7 +1811,7 @@ type BatchHeld struct {
 
 func (x *BatchHeld) Reset() {
 	*x = BatchHeld{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1694,7 +1823,7 @@ func (x *BatchHeld) String() string {
 func (*BatchHeld) ProtoMessage() {}
 
 func (x *BatchHeld) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1707,7 +1836,7 @@ func (x *BatchHeld) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchHeld.ProtoReflect.Descriptor instead.
 func (*BatchHeld) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{19}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *BatchHeld) GetProduct() string {
@@ -1758,7 +1887,7 @@ type BatchReleased struct {
 
 func (x *BatchReleased) Reset() {
 	*x = BatchReleased{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1770,7 +1899,7 @@ func (x *BatchReleased) String() string {
 func (*BatchReleased) ProtoMessage() {}
 
 func (x *BatchReleased) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1783,7 +1912,7 @@ func (x *BatchReleased) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchReleased.ProtoReflect.Descriptor instead.
 func (*BatchReleased) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{20}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *BatchReleased) GetProduct() string {
@@ -1829,7 +1958,7 @@ type BatchRecalled struct {
 
 func (x *BatchRecalled) Reset() {
 	*x = BatchRecalled{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1841,7 +1970,7 @@ func (x *BatchRecalled) String() string {
 func (*BatchRecalled) ProtoMessage() {}
 
 func (x *BatchRecalled) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1854,7 +1983,7 @@ func (x *BatchRecalled) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchRecalled.ProtoReflect.Descriptor instead.
 func (*BatchRecalled) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{21}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *BatchRecalled) GetProduct() string {
@@ -1913,7 +2042,7 @@ type KitStocked struct {
 
 func (x *KitStocked) Reset() {
 	*x = KitStocked{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1925,7 +2054,7 @@ func (x *KitStocked) String() string {
 func (*KitStocked) ProtoMessage() {}
 
 func (x *KitStocked) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1938,7 +2067,7 @@ func (x *KitStocked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitStocked.ProtoReflect.Descriptor instead.
 func (*KitStocked) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{22}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *KitStocked) GetPlace() string {
@@ -1989,7 +2118,7 @@ type KitUsed struct {
 
 func (x *KitUsed) Reset() {
 	*x = KitUsed{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2001,7 +2130,7 @@ func (x *KitUsed) String() string {
 func (*KitUsed) ProtoMessage() {}
 
 func (x *KitUsed) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2014,7 +2143,7 @@ func (x *KitUsed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitUsed.ProtoReflect.Descriptor instead.
 func (*KitUsed) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{23}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *KitUsed) GetPlace() string {
@@ -2059,7 +2188,7 @@ type KitCounted struct {
 
 func (x *KitCounted) Reset() {
 	*x = KitCounted{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2071,7 +2200,7 @@ func (x *KitCounted) String() string {
 func (*KitCounted) ProtoMessage() {}
 
 func (x *KitCounted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2084,7 +2213,7 @@ func (x *KitCounted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitCounted.ProtoReflect.Descriptor instead.
 func (*KitCounted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{24}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *KitCounted) GetPlace() string {
@@ -2166,7 +2295,27 @@ const file_thawtrail_v1_stock_proto_rawDesc = "" +
 	"\x05place\x18\x06 \x01(\tB\"\xca\xda\x18\x1e\n" +
 	"\x12where it was found\x10\x01\x92\x01\x05placeR\x05place\x12I\n" +
 	"\tcondition\x18\a \x01(\tB+\xca\xda\x18'\n" +
-	"%how it was found: frozen, soft, shapeR\tcondition\"\xa5\x01\n" +
+	"%how it was found: frozen, soft, shapeR\tcondition\"\xd5\x05\n" +
+	"\x0fLabelUnreadable\x12z\n" +
+	"\x03bag\x18\x01 \x01(\tBh\xca\xda\x18d\n" +
+	"Your bag number as it stands on the bag; none: a new one is made, and the bag is set aside8\x01B\x03bagh\x01R\x03bag\x12\\\n" +
+	"\tbag_again\x18\x02 \x01(\tB?\xca\xda\x18;\n" +
+	"*our number, read off the bag a second time8\x01J\x05again\x92\x01\x03bagR\bbagAgain\x12;\n" +
+	"\tsecond_by\x18\x03 \x01(\tB\x1e\xca\xda\x18\x1a\n" +
+	"\x18who took the second lookR\bsecondBy\x12V\n" +
+	"\tset_aside\x18\x04 \x01(\bB9\xca\xda\x185\n" +
+	",nobody is sure which bag it is: set it asideJ\x05asideR\bsetAside\x125\n" +
+	"\x05place\x18\x05 \x01(\tB\x1f\xca\xda\x18\x1b\n" +
+	"\x11where it lies now\x92\x01\x05placeR\x05place\x123\n" +
+	"\x04text\x18\x06 \x01(\tB\x1f\xca\xda\x18\x1b\n" +
+	"\x16what can still be read(\xf4\x03R\x04text\x12=\n" +
+	"\x04case\x18\a \x01(\tB)\xca\xda\x18%\n" +
+	"\x1dfor which case it was fetchedB\x04caseR\x04case\x12*\n" +
+	"\aproduct\x18\b \x01(\tB\x10\xca\xda\x18\fp\x01\x92\x01\aproductR\aproduct\x12\x1e\n" +
+	"\x05batch\x18\t \x01(\tB\b\xca\xda\x18\x048\x02p\x01R\x05batch\x12 \n" +
+	"\x06expiry\x18\n" +
+	" \x01(\tB\b\xca\xda\x18\x048\x03p\x01R\x06expiry\x12:\n" +
+	"\tvolume_ml\x18\v \x01(\x05B\x1d\xca\xda\x18\x19\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xb3@p\x01\x8a\x01\x02mLR\bvolumeMl\"\xa5\x01\n" +
 	"\tBagsMoved\x121\n" +
 	"\x04bags\x18\x01 \x03(\tB\x1d\xca\xda\x18\x19\n" +
 	"\vbag numbers\x10\x010\xc8\x018\x01B\x03bagR\x04bags\x12<\n" +
@@ -2241,12 +2390,12 @@ const file_thawtrail_v1_stock_proto_rawDesc = "" +
 	"\x06reason\x18\x05 \x01(\tB\x13\xca\xda\x18\x0f\n" +
 	"\rwhat happenedR\x06reasonB\n" +
 	"\n" +
-	"\b_most_dc\"\x85\x02\n" +
+	"\b_most_dc\"\xae\x02\n" +
 	"\x11QuarantineDecided\x121\n" +
 	"\x04bags\x18\x01 \x03(\tB\x1d\xca\xda\x18\x19\n" +
-	"\vbag numbers\x10\x010\xc8\x018\x01B\x03bagR\x04bags\x12i\n" +
-	"\x04warm\x18\x02 \x01(\tBU\xca\xda\x18Q\n" +
-	"Mthe record of the warm place; the spell that nobody decided yet when left out8\x06R\x04warm\x12*\n" +
+	"\vbag numbers\x10\x010\xc8\x018\x01B\x03bagR\x04bags\x12\x91\x01\n" +
+	"\x04warm\x18\x02 \x01(\tB}\xca\xda\x18y\n" +
+	"uthe record of the warm place, or of the label that could not be read; the spell that nobody decided yet when left out8\x06R\x04warm\x12*\n" +
 	"\x05unfit\x18\x03 \x01(\bB\x14\xca\xda\x18\x10\n" +
 	"\x0enot to be usedR\x05unfit\x12&\n" +
 	"\x06reason\x18\x04 \x01(\tB\x0e\xca\xda\x18\n" +
@@ -2459,7 +2608,7 @@ func file_thawtrail_v1_stock_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_stock_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
-var file_thawtrail_v1_stock_proto_msgTypes = make([]protoimpl.MessageInfo, 25)
+var file_thawtrail_v1_stock_proto_msgTypes = make([]protoimpl.MessageInfo, 26)
 var file_thawtrail_v1_stock_proto_goTypes = []any{
 	(Coolant)(0),              // 0: thawtrail.v1.Coolant
 	(BagFeel)(0),              // 1: thawtrail.v1.BagFeel
@@ -2468,36 +2617,37 @@ var file_thawtrail_v1_stock_proto_goTypes = []any{
 	(KitItem)(0),              // 4: thawtrail.v1.KitItem
 	(*BagsReceived)(nil),      // 5: thawtrail.v1.BagsReceived
 	(*BagFound)(nil),          // 6: thawtrail.v1.BagFound
-	(*BagsMoved)(nil),         // 7: thawtrail.v1.BagsMoved
-	(*BagsCarried)(nil),       // 8: thawtrail.v1.BagsCarried
-	(*PlaceCounted)(nil),      // 9: thawtrail.v1.PlaceCounted
-	(*BagMissing)(nil),        // 10: thawtrail.v1.BagMissing
-	(*BagsLent)(nil),          // 11: thawtrail.v1.BagsLent
-	(*TemperatureRead)(nil),   // 12: thawtrail.v1.TemperatureRead
-	(*PlaceWarm)(nil),         // 13: thawtrail.v1.PlaceWarm
-	(*QuarantineDecided)(nil), // 14: thawtrail.v1.QuarantineDecided
-	(*ThawStarted)(nil),       // 15: thawtrail.v1.ThawStarted
-	(*BathMeasured)(nil),      // 16: thawtrail.v1.BathMeasured
-	(*BagThawed)(nil),         // 17: thawtrail.v1.BagThawed
-	(*BagSoftened)(nil),       // 18: thawtrail.v1.BagSoftened
-	(*SetAttached)(nil),       // 19: thawtrail.v1.SetAttached
-	(*BagRefrozen)(nil),       // 20: thawtrail.v1.BagRefrozen
-	(*BagDiscarded)(nil),      // 21: thawtrail.v1.BagDiscarded
-	(*BagReturned)(nil),       // 22: thawtrail.v1.BagReturned
-	(*BagKeptBack)(nil),       // 23: thawtrail.v1.BagKeptBack
-	(*BatchHeld)(nil),         // 24: thawtrail.v1.BatchHeld
-	(*BatchReleased)(nil),     // 25: thawtrail.v1.BatchReleased
-	(*BatchRecalled)(nil),     // 26: thawtrail.v1.BatchRecalled
-	(*KitStocked)(nil),        // 27: thawtrail.v1.KitStocked
-	(*KitUsed)(nil),           // 28: thawtrail.v1.KitUsed
-	(*KitCounted)(nil),        // 29: thawtrail.v1.KitCounted
-	(*Moment)(nil),            // 30: thawtrail.v1.Moment
+	(*LabelUnreadable)(nil),   // 7: thawtrail.v1.LabelUnreadable
+	(*BagsMoved)(nil),         // 8: thawtrail.v1.BagsMoved
+	(*BagsCarried)(nil),       // 9: thawtrail.v1.BagsCarried
+	(*PlaceCounted)(nil),      // 10: thawtrail.v1.PlaceCounted
+	(*BagMissing)(nil),        // 11: thawtrail.v1.BagMissing
+	(*BagsLent)(nil),          // 12: thawtrail.v1.BagsLent
+	(*TemperatureRead)(nil),   // 13: thawtrail.v1.TemperatureRead
+	(*PlaceWarm)(nil),         // 14: thawtrail.v1.PlaceWarm
+	(*QuarantineDecided)(nil), // 15: thawtrail.v1.QuarantineDecided
+	(*ThawStarted)(nil),       // 16: thawtrail.v1.ThawStarted
+	(*BathMeasured)(nil),      // 17: thawtrail.v1.BathMeasured
+	(*BagThawed)(nil),         // 18: thawtrail.v1.BagThawed
+	(*BagSoftened)(nil),       // 19: thawtrail.v1.BagSoftened
+	(*SetAttached)(nil),       // 20: thawtrail.v1.SetAttached
+	(*BagRefrozen)(nil),       // 21: thawtrail.v1.BagRefrozen
+	(*BagDiscarded)(nil),      // 22: thawtrail.v1.BagDiscarded
+	(*BagReturned)(nil),       // 23: thawtrail.v1.BagReturned
+	(*BagKeptBack)(nil),       // 24: thawtrail.v1.BagKeptBack
+	(*BatchHeld)(nil),         // 25: thawtrail.v1.BatchHeld
+	(*BatchReleased)(nil),     // 26: thawtrail.v1.BatchReleased
+	(*BatchRecalled)(nil),     // 27: thawtrail.v1.BatchRecalled
+	(*KitStocked)(nil),        // 28: thawtrail.v1.KitStocked
+	(*KitUsed)(nil),           // 29: thawtrail.v1.KitUsed
+	(*KitCounted)(nil),        // 30: thawtrail.v1.KitCounted
+	(*Moment)(nil),            // 31: thawtrail.v1.Moment
 }
 var file_thawtrail_v1_stock_proto_depIdxs = []int32{
 	0,  // 0: thawtrail.v1.BagsCarried.coolant:type_name -> thawtrail.v1.Coolant
 	1,  // 1: thawtrail.v1.BagsCarried.feel:type_name -> thawtrail.v1.BagFeel
-	30, // 2: thawtrail.v1.PlaceWarm.from:type_name -> thawtrail.v1.Moment
-	30, // 3: thawtrail.v1.PlaceWarm.to:type_name -> thawtrail.v1.Moment
+	31, // 2: thawtrail.v1.PlaceWarm.from:type_name -> thawtrail.v1.Moment
+	31, // 3: thawtrail.v1.PlaceWarm.to:type_name -> thawtrail.v1.Moment
 	2,  // 4: thawtrail.v1.BagDiscarded.reason:type_name -> thawtrail.v1.DiscardReason
 	3,  // 5: thawtrail.v1.BagReturned.to:type_name -> thawtrail.v1.ReturnTo
 	4,  // 6: thawtrail.v1.KitStocked.item:type_name -> thawtrail.v1.KitItem
@@ -2518,20 +2668,20 @@ func file_thawtrail_v1_stock_proto_init() {
 	file_thawtrail_v1_record_proto_init()
 	file_thawtrail_v1_rules_proto_init()
 	file_thawtrail_v1_stock_proto_msgTypes[0].OneofWrappers = []any{}
-	file_thawtrail_v1_stock_proto_msgTypes[3].OneofWrappers = []any{}
-	file_thawtrail_v1_stock_proto_msgTypes[7].OneofWrappers = []any{}
+	file_thawtrail_v1_stock_proto_msgTypes[4].OneofWrappers = []any{}
 	file_thawtrail_v1_stock_proto_msgTypes[8].OneofWrappers = []any{}
-	file_thawtrail_v1_stock_proto_msgTypes[10].OneofWrappers = []any{}
-	file_thawtrail_v1_stock_proto_msgTypes[12].OneofWrappers = []any{}
-	file_thawtrail_v1_stock_proto_msgTypes[16].OneofWrappers = []any{}
+	file_thawtrail_v1_stock_proto_msgTypes[9].OneofWrappers = []any{}
+	file_thawtrail_v1_stock_proto_msgTypes[11].OneofWrappers = []any{}
+	file_thawtrail_v1_stock_proto_msgTypes[13].OneofWrappers = []any{}
 	file_thawtrail_v1_stock_proto_msgTypes[17].OneofWrappers = []any{}
+	file_thawtrail_v1_stock_proto_msgTypes[18].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_stock_proto_rawDesc), len(file_thawtrail_v1_stock_proto_rawDesc)),
 			NumEnums:      5,
-			NumMessages:   25,
+			NumMessages:   26,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -1,0 +1,127 @@
+package trust
+
+import (
+	"bytes"
+	"cmp"
+	"errors"
+	"io/fs"
+	"path/filepath"
+	"slices"
+
+	"google.golang.org/protobuf/proto"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/wholefile"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// charterFile is the second place of what a replica stands on: the signed records
+// that made the practice and its members, which also lie in the journal, and the key
+// files beside it, each closed as it is there. It is closed with the folder's secret
+// like all else, written as a whole, and read only where the first place fails. The
+// keys of sealed fields are not in it: a client who is forgotten is forgotten in every
+// place, and the laptops have those that are not.
+const charterFile = "charter.box"
+
+// doubled are the key files of which the charter holds an envelope.
+var doubled = []struct {
+	name  string
+	label vault.Label
+}{{deviceFile, vault.Device}, {practiceFile, vault.Practice}, {"authority.key", vault.Authority}, {"server.key", vault.ServerTLS}}
+
+// maxEnvelope bounds one of them.
+const maxEnvelope = 64 << 10
+
+// readCharter reads the second place. One that cannot be read is as good as none.
+func (h *Home) readCharter() {
+	h.charter = &pb.Charter{}
+	raw, err := h.Vault.ReadBox(filepath.Join(h.Dir, charterFile), vault.Charter)
+	if err == nil {
+		err = proto.Unmarshal(raw, h.charter)
+	}
+	if err != nil {
+		h.charter = &pb.Charter{}
+	}
+	h.charterWhole = err == nil
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		h.mended = append(h.mended, charterFile+" cannot be read and is made anew from the journal: "+err.Error())
+	}
+}
+
+// Charter gives the records of the second place. whole says that it could be read.
+func (h *Home) Charter() (runs []*pb.Run, whole bool) { return h.charter.Runs, h.charterWhole }
+
+// KeepCharter adds records to the second place, durably, where they are not in it,
+// and brings its envelopes up to date. It takes none away: what the journal lost
+// meanwhile is what it is there for.
+func (h *Home) KeepCharter(runs []*pb.Run) error {
+	h.keeping.Lock()
+	defer h.keeping.Unlock()
+	next := &pb.Charter{Runs: joinRuns(h.charter.Runs, runs)}
+	for _, d := range doubled {
+		raw, err := wholefile.Read(filepath.Join(h.Dir, d.name), maxEnvelope)
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		next.Envelopes = append(next.Envelopes, &pb.Envelope{Name: d.name, Box: raw})
+	}
+	if h.charterWhole && proto.Equal(next, h.charter) {
+		return nil
+	}
+	raw, err := proto.MarshalOptions{Deterministic: true}.Marshal(next)
+	if err == nil {
+		err = h.write(charterFile, vault.Charter, raw)
+	}
+	if err == nil {
+		h.charter, h.charterWhole = next, true
+	}
+	return err
+}
+
+// joinRuns is both lists in one order, each run once: by the record that it begins
+// with.
+func joinRuns(a, b []*pb.Run) []*pb.Run {
+	first := func(r *pb.Run) []byte {
+		if len(r.Records) == 0 {
+			return nil
+		}
+		rec, err := event.DecodeStrict(r.Records[0])
+		if err != nil {
+			return nil
+		}
+		return rec.Hash[:]
+	}
+	order := func(a, b *pb.Run) int {
+		return cmp.Or(bytes.Compare(a.Log, b.Log), cmp.Compare(a.From, b.From), bytes.Compare(first(a), first(b)))
+	}
+	out := slices.Concat(a, b)
+	slices.SortStableFunc(out, order)
+	return slices.CompactFunc(out, func(a, b *pb.Run) bool { return order(a, b) == 0 })
+}
+
+// putBack puts key files that were changed back out of their envelopes.
+func (h *Home) putBack() error {
+	for _, d := range doubled {
+		path := filepath.Join(h.Dir, d.name)
+		if _, err := h.Vault.ReadBox(path, d.label); !errors.Is(err, vault.ErrDamaged) {
+			continue
+		}
+		i := slices.IndexFunc(h.charter.Envelopes, func(e *pb.Envelope) bool { return e.Name == d.name })
+		if i < 0 {
+			continue
+		}
+		box := h.charter.Envelopes[i].Box
+		if _, err := h.Vault.OpenBox(box, d.label); err != nil {
+			continue
+		}
+		if err := wholefile.Write(path, box); err != nil {
+			return err
+		}
+		h.mended = append(h.mended, d.name+" was damaged and is put back from its second place, "+charterFile)
+	}
+	return nil
+}
