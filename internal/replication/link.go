@@ -232,8 +232,9 @@ func (l *Link) measure(sent, got time.Time, hubUs int64) {
 // compare acts on every difference: a stop ends the session, lost own records
 // open a new epoch, and a new hub epoch is remembered.
 func (l *Link) compare(ctx context.Context, theirs exchange.Beliefs) error {
-	mine := exchange.Mine{Beliefs: beliefs(l.replica, l.Practice(), l.HubEpoch()), Has: l.store.Has, Acked: l.ackedTips()}
-	found := exchange.Compare(mine, theirs)
+	found := differences(func() exchange.Mine {
+		return exchange.Mine{Beliefs: beliefs(l.replica, l.Practice(), l.HubEpoch()), Has: l.store.Has, Acked: l.ackedTips()}
+	}, theirs)
 	var words []string
 	for _, d := range found[:min(len(found), maxDifferences)] {
 		switch d.Kind {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"slices"
 	"sync"
 
 	"thawtrail/internal/event"
@@ -53,6 +54,17 @@ func beliefs(r *replica.Replica, practice, epoch string) exchange.Beliefs {
 	return b
 }
 
+// differences compares what this side believes with what the other one does. A record
+// of which it turns out now that it cannot be read looks like another one; the second
+// look knows of the damage.
+func differences(mine func() exchange.Mine, theirs exchange.Beliefs) []exchange.Difference {
+	found := exchange.Compare(mine(), theirs)
+	if slices.ContainsFunc(found, func(d exchange.Difference) bool { return d.Kind == exchange.LogForked }) {
+		found = exchange.Compare(mine(), theirs)
+	}
+	return found
+}
+
 // maxDifferences bounds the words of a hello. What is done about a difference never
 // depends on it.
 const maxDifferences = 100
@@ -69,9 +81,10 @@ func (x *Responder) Hello(ctx context.Context, req *pb.HelloRequest) (*pb.HelloR
 	if err := isCaller(ctx, theirs.Device[:]); err != nil {
 		return nil, err
 	}
-	mine := exchange.Mine{Beliefs: beliefs(x.Replica, x.Practice(), x.Epoch()), Has: x.Store.Has}
-	differences := exchange.Compare(mine, theirs)
-	if stop, ok := exchange.Stop(differences); ok {
+	found := differences(func() exchange.Mine {
+		return exchange.Mine{Beliefs: beliefs(x.Replica, x.Practice(), x.Epoch()), Has: x.Store.Has}
+	}, theirs)
+	if stop, ok := exchange.Stop(found); ok {
 		return nil, refusal.Fail(refusal.ErrUnready, "%s", stop.String())
 	}
 	session, told := x.twins.hello(theirs.Device, theirs.Boot)
@@ -79,7 +92,7 @@ func (x *Responder) Hello(ctx context.Context, req *pb.HelloRequest) (*pb.HelloR
 	if told != "" {
 		out.Differences = append(out.Differences, told)
 	}
-	for _, d := range differences[:min(len(differences), maxDifferences)] {
+	for _, d := range found[:min(len(found), maxDifferences)] {
 		out.Differences = append(out.Differences, d.String())
 	}
 	return out, nil

@@ -54,13 +54,18 @@ func cutRecord(m *message, r *rand.Rand) []byte {
 // wrote appends drafts; a sick or full disk may refuse.
 func (w *world) wrote(n *node, drafts ...store.Draft) []*event.Record {
 	recs, err := n.append(drafts...)
+	w.mayRefuse(n, err)
+	return recs
+}
+
+// mayRefuse says that a write may fail for want of a good disk, and for nothing else.
+func (w *world) mayRefuse(n *node, err error) {
 	if err != nil && !n.sick && !n.full && n.index.Refuse == nil {
 		w.fail("%s cannot write: %v", n.name, err)
 	}
 	if err != nil {
 		w.count("write refused")
 	}
-	return recs
 }
 
 // author writes one to four plausible records.

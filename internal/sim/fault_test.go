@@ -47,6 +47,7 @@ func init() {
 		"carry":      func(w *world, n *node, r *rand.Rand) { w.carry(n, r) },
 		"takeover":   func(w *world, n *node, r *rand.Rand) { w.takeOver(n, r) },
 		"partial":    func(_ *world, n *node, _ *rand.Rand) { n.loseSegment() },
+		"together":   func(w *world, n *node, r *rand.Rand) { w.together(n, r) },
 		"keys":       func(w *world, _ *node, r *rand.Rand) { w.compareKeys(r) },
 		"lose keys":  func(w *world, n *node, r *rand.Rand) { w.loseKeys(n, r) },
 		"rights":     func(w *world, n *node, r *rand.Rand) { w.rights(n, r) },
@@ -63,7 +64,7 @@ var weights = []struct {
 	{"lose index", 2}, {"back up", 4}, {"restore", 2}, {"clone", 1}, {"flip", 4}, {"scrub", 2}, {"hub lost", 1},
 	{"full", 2}, {"sick", 4}, {"statement", 4}, {"rights", 5},
 	{"silent", 4}, {"index full", 2}, {"unread", 4}, {"carry", 3}, {"takeover", 1}, {"partial", 2},
-	{"keys", 2}, {"lose keys", 4},
+	{"keys", 2}, {"lose keys", 4}, {"together", 6},
 }
 
 // steps draws the steps of a seed.

@@ -247,6 +247,11 @@ func (n *node) open() {
 // append writes records; those it returns are acknowledged.
 func (n *node) append(drafts ...store.Draft) ([]*event.Record, error) {
 	recs, err := n.store.Append(ctx, drafts...)
+	return n.appended(recs, err)
+}
+
+// appended notes what came of an append.
+func (n *node) appended(recs []*event.Record, err error) ([]*event.Record, error) {
 	if err != nil {
 		n.refused = n.moves()
 	}

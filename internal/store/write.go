@@ -74,6 +74,16 @@ func (q *writeQueue) take() []*write {
 	return group
 }
 
+func (q *writeQueue) len() int {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	return len(q.waiting)
+}
+
+// Waiting is how many callers wait for the writer, who will save what they want in
+// one commit.
+func (s *Store) Waiting() int { return s.writer.queue.len() }
+
 // Append makes records of this device and returns when they are on the disk.
 // Drafts of one call stand next to each other. Each is signed, so that a crash in
 // the middle of the write leaves none that can never be sent on.
