@@ -63,8 +63,11 @@ func (d *console) booksWriteCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return d.tell(f, map[string]any{"file": path, "code": last.Code, "records": last.Records},
-				last.Code, fmt.Sprintf("This code opens %s, and nothing else does; it is shown this once. Carry it apart from the file. %s written.", path, count(int(last.Records), "record")))
+			lines := []string{last.Code, fmt.Sprintf("This code opens %s, and nothing else does; it is shown this once. Carry it apart from the file. %s written.", path, count(int(last.Records), "record"))}
+			for _, o := range last.Omitted {
+				lines = append(lines, "Not in the file: "+o)
+			}
+			return d.tell(f, map[string]any{"file": path, "code": last.Code, "records": last.Records, "omitted": append([]string{}, last.Omitted...)}, lines...)
 		})
 }
 
@@ -94,7 +97,8 @@ func (d *console) writeBooks(ctx context.Context, f *ownForm, to io.Writer, id s
 			return err
 		}
 		out.Code = code.Text()
-		out.Records, err = (replication.Bundles{Replica: r}).Write(ctx, to, code, id)
+		wrote, err := (replication.Bundles{Replica: r}).Write(ctx, to, code, id)
+		out.Records, out.Omitted = wrote.Records, wrote.Omitted
 		return err
 	})
 	return out, err

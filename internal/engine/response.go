@@ -92,6 +92,14 @@ func (r *ResponseResult) judge(weight float64) {
 	r.source(srcShare)
 }
 
+// ClassAfter classes an IgG after plasma alone, where nobody knows the plasma's IgG and
+// no share can be worked out.
+func ClassAfter(gPerL float64) (r ResponseResult) {
+	r.classAfter(gPerL)
+	r.Versions = []string{Version}
+	return r
+}
+
 // classAfter classes the IgG after plasma again: a rise alone may not be enough.
 func (r *ResponseResult) classAfter(after float64) {
 	r.IgGClassAfter = classOne(after, adequateGPerL, completeGPerL)

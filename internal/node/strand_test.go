@@ -1,17 +1,23 @@
 package node
 
 import (
+	"bytes"
+	"crypto/rand"
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 
+	"thawtrail/internal/bundle"
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
+	"thawtrail/internal/replication"
 	"thawtrail/internal/store"
 	"thawtrail/internal/store/journal"
 	"thawtrail/internal/store/journal/memfs"
+	"thawtrail/internal/trust"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -136,4 +142,54 @@ func (s *side) admit(laptop *side) {
 func noteRequest(s *side, i int) *pb.WriteRequest {
 	return &pb.WriteRequest{RequestId: fmt.Sprint("click ", i), Entry: s.Entry(&pb.NoteAdded{
 		EntityKind: "place", Entity: "north car", Text: &pb.Sealed{Plain: fmt.Sprint("note ", i)}})}
+}
+
+// The books of a laptop that reaches no server carry what stands behind a damaged
+// record, and name by log and place what they leave out: of its own log, and of
+// another laptop's.
+func TestBooksNameWhatTheyLeaveOut(t *testing.T) {
+	for _, own := range []bool{true, false} {
+		t.Run(fmt.Sprint("own ", own), func(t *testing.T) {
+			var hubDisk, disk *memfs.FS
+			var ids []string
+			t.Run("begin", func(t *testing.T) {
+				hub, laptop := practice(t)
+				hub.admit(laptop)
+				if !own {
+					ids = hub.notes(40)
+					require.Eventually(t, func() bool { return len(missing(laptop, ids)) == 0 }, 10*time.Second, 5*time.Millisecond)
+				}
+				hubDisk, disk = hub.disk, laptop.disk
+			})
+			laptop, err := openSide(t, "north car", 2, disk)
+			require.NoError(t, err)
+			if own {
+				ids = laptop.notes(40)
+			}
+			flipIn(t, disk, 7)
+			require.NoError(t, laptop.Store.Scrub(t.Context()))
+			file := &bytes.Buffer{}
+			code, err := bundle.NewCode(rand.Reader)
+			require.NoError(t, err)
+			laptop.Joined = &trust.Joined{Practice: "practice"}
+			wrote, err := replication.Bundles{Replica: laptop.Replica}.Write(t.Context(), file, code, "")
+			require.NoError(t, err)
+			require.Len(t, wrote.Omitted, 1)
+			if own {
+				require.Contains(t, wrote.Omitted[0], `1 of the records of "north car" (9 to 9 of log `)
+			}
+			require.Equal(t, !own, strings.Contains(wrote.Omitted[0], "cannot take the "), wrote.Omitted[0])
+
+			reader, err := openSide(t, "clinic", 1, hubDisk)
+			require.NoError(t, err)
+			reader.Joined = laptop.Joined
+			read, err := replication.Bundles{Replica: reader.Replica}.Read(t.Context(), bytes.NewReader(file.Bytes()), code)
+			require.NoError(t, err)
+			require.Empty(t, read.SetAside)
+			if own {
+				require.Empty(t, read.Lacking, "what is lost everywhere keeps no case from being handed over")
+				require.Equal(t, ids[7:8], missing(reader, ids))
+			}
+		})
+	}
 }

@@ -11,6 +11,7 @@ import (
 	"thawtrail/internal/bundle"
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
+	"thawtrail/internal/ledger"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/replica"
 	"thawtrail/internal/store"
@@ -31,17 +32,28 @@ type Outcome struct {
 	NewestWallUs int64 // of all records in the file
 }
 
+// Written is what became of a file of records that was written.
+type Written struct {
+	Records int64
+	Omitted []string // what could not be read here and is not in the file, in words
+}
+
 // WriteBooks writes all records held here into a file under a new code: whole
 // logs, so that a reader whose books are old has no gap. id is the case that is
-// handed over with it, empty for none.
-func (r Bundles) Write(ctx context.Context, to io.Writer, code bundle.Code, id string) (records int64, err error) {
+// handed over with it, empty for none. What this laptop cannot hand on because of
+// damage, and no server has, is saved again first.
+func (r Bundles) Write(ctx context.Context, to io.Writer, code bundle.Code, id string) (out Written, err error) {
 	if r.Joined == nil {
-		return 0, refusal.Conflict("data", r.Name, "a laptop that has joined a practice").Because("a practice of one has nobody to carry records to")
+		return out, refusal.Conflict("data", r.Name, "a laptop that has joined a practice").Because("a practice of one has nobody to carry records to")
 	}
-	held := r.Store.Held()
+	if err := r.saveAgain(ctx); err != nil {
+		r.Log.Error("what is stranded could not be saved again; the file leaves it out and says so", "error", err)
+	}
+	held := r.Store.HandedOn()
+	out.Omitted = r.omitted(held)
 	w, err := bundle.NewWriter(to, code, r.Random, r.bundleHead(held, id))
 	if err != nil {
-		return 0, err
+		return out, err
 	}
 	for from := 0; ; {
 		keys, next := r.Seals.Since(from, bundle.MaxKeys)
@@ -49,16 +61,75 @@ func (r Bundles) Write(ctx context.Context, to io.Writer, code bundle.Code, id s
 			break
 		}
 		if err := w.Keys(keys); err != nil {
-			return 0, err
+			return out, err
 		}
 		from = next
 	}
 	for _, h := range urgentFirst(held) {
 		if err := r.writeLog(ctx, w, h); err != nil {
-			return 0, err
+			return out, err
 		}
 	}
-	return w.Records(), w.Close()
+	out.Records = w.Records()
+	return out, w.Close()
+}
+
+// saveAgain saves again what is stranded on this laptop, except behind what a
+// statement of the server says that it holds.
+func (r Bundles) saveAgain(ctx context.Context) error {
+	if r.Hub {
+		return nil // its laptops hold what it lost, and refill it
+	}
+	_, err := r.Store.SaveAgain(ctx, func(log event.LogID, seq uint64) (stated bool) {
+		if sent, held := r.Link.Reached(log); uint64(max(sent, held)) > seq {
+			return true
+		}
+		err := r.Store.View(ctx, func(v *store.Snapshot) error {
+			l, ok, err := store.Get[*ledger.Log](v, event.LogKey(log))
+			stated = ok && l.Accepted != nil && l.Accepted.Tip.Seq >= seq
+			return err
+		})
+		return stated || err != nil
+	})
+	return err
+}
+
+// Omitted names what a file that is written now leaves out, in words.
+func (r Bundles) Omitted() []string { return r.omitted(r.Store.HandedOn()) }
+
+// omitted names, by log and place, what the file leaves out because it cannot be read
+// here, and what a reader cannot take without it.
+func (r Bundles) omitted(held []exchange.HeldLog) (out []string) {
+	for _, info := range r.Store.Logs() {
+		i, ok := slices.BinarySearchFunc(held, info.ID, func(h exchange.HeldLog, id event.LogID) int { return h.Log.Compare(id) })
+		var h exchange.HeldLog
+		if ok {
+			h = held[i]
+		}
+		gone := slices.Clone(h.Missing)
+		if next := r.nextOf(h); next <= info.Newest() {
+			gone = r.Store.LostIn(info.ID)
+		}
+		for _, g := range gone {
+			if len(out) == maxNamed {
+				return append(out, "and more")
+			}
+			text := fmt.Sprintf("%d of the records of %q (%d to %d of log %s) are damaged here and not in the file", g.To-g.From+1, refusal.Shorten(info.Name), g.From+1, g.To+1, info.ID.Short())
+			if behind := h.Tip().Seq; g.To < behind {
+				text += fmt.Sprintf("; whoever lacks them cannot take the %d behind them from it", behind-g.To)
+			}
+			out = append(out, text)
+		}
+	}
+	return out
+}
+
+// nextOf is the place behind the end of a log.
+func (r Bundles) nextOf(h exchange.HeldLog) uint64 {
+	if len(h.Tips) == 0 {
+		return 0
+	}
+	return h.Tip().Seq + 1
 }
 
 func (r Bundles) bundleHead(held []exchange.HeldLog, id string) *pb.ParcelHead {

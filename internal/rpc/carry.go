@@ -39,14 +39,14 @@ func (c *carryService) WriteBooks(req *pb.WriteBooksRequest, stream grpc.ServerS
 		return err
 	}
 	pieces := &pieces{send: func(data []byte) error { return stream.Send(&pb.WriteBooksResponse{Data: data}) }}
-	n, err := replication.Bundles{Replica: c.Replica}.Write(stream.Context(), pieces, code, id)
+	out, err := replication.Bundles{Replica: c.Replica}.Write(stream.Context(), pieces, code, id)
 	if err == nil {
 		err = pieces.flush()
 	}
 	if err != nil {
 		return err
 	}
-	return stream.Send(&pb.WriteBooksResponse{Code: code.Text(), Records: n})
+	return stream.Send(&pb.WriteBooksResponse{Code: code.Text(), Records: out.Records, Omitted: out.Omitted})
 }
 
 // pieces gathers writes into messages of a fair size.

@@ -46,6 +46,7 @@
 //	          stands for all that leads to it
 //	tables    what the store says it holds of each log is what its journal holds
 //	folded    the state is the fold of the records from scratch (now and then)
+//	shown     what was shown before is shown, or a record says why not (now and then)
 //
 // At the end all links are healed, all nodes started and whole sessions run, a
 // bounded number of times. Then all nodes hold the same records and the same

@@ -14,6 +14,7 @@ import (
 
 	"thawtrail/internal/clock"
 	"thawtrail/internal/event"
+	"thawtrail/internal/ledger/ledgertest"
 	"thawtrail/internal/replica"
 	"thawtrail/internal/replication"
 	"thawtrail/internal/store"
@@ -87,6 +88,7 @@ type node struct {
 	closed     map[event.LogID]bool // own logs that this machine gave up for new ones
 	frames     map[journal.Position]*event.Record
 	found      found // by read, while the disk and the index stay as they are
+	shown      ledgertest.History
 	backup     *backup
 	// unaware says that the store may not know of some damage: it has not built
 	// its index from the journal since. A scrub is forgotten by a restart.
@@ -329,6 +331,9 @@ func (w *world) do(s step) {
 	w.pumpAll()
 	if s.seed%16 == 0 {
 		w.checkFold(n)
+	}
+	if s.seed%8 == 1 {
+		w.checkShown(n)
 	}
 }
 

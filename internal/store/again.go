@@ -227,6 +227,7 @@ func (s *Store) rescue(ctx context.Context, h *hole) (carried int, err error) {
 		if err := s.NewEpoch(lostHere); err != nil {
 			return 0, err
 		}
+		_, h.stamp, _, _ = s.logs.suspected(h.log) // it moved as a predecessor
 	}
 	s.again.ran(h.log, nil)
 	told, err := s.sayLost(ctx, h)
@@ -406,4 +407,40 @@ func (s *Store) countStranded(l *LogInfo) (records, stranded int64) {
 		s.again.put(l.ID, st, runs)
 	}
 	return int64(st.from), st.behind
+}
+
+// HandedOn is Held, as others can take it from a file: an own log whose hole nobody
+// can fill ends before it, once what stands behind was saved again.
+func (s *Store) HandedOn() []exchange.HeldLog {
+	held := s.Held()
+	out := held[:0]
+	for _, h := range held {
+		if st, ok := s.stranding(h.Log); ok && st.done && st.behind == 0 {
+			h.Missing, h.Tips = nil, nil
+			if st.from == 0 {
+				continue
+			}
+			for _, r := range s.projection.RecordsAt(h.Log, st.from-1) {
+				h.Tips = append(h.Tips, exchange.Tip{Seq: st.from - 1, Hash: r.Hash})
+			}
+		}
+		out = append(out, h)
+	}
+	return out
+}
+
+// LostIn lists the places of a log at which nothing can be read. It reads the log.
+func (s *Store) LostIn(log event.LogID) (out []exchange.SeqRange) {
+	l, ok := s.Log(log)
+	if !ok {
+		return nil
+	}
+	h, err := s.holeIn(&l)
+	if err != nil || h == nil {
+		return nil
+	}
+	for _, lost := range h.lost {
+		out = append(out, lost.SeqRange)
+	}
+	return out
 }

@@ -123,6 +123,11 @@ func prepareRecheck(_ *site.Request, p *stepPage) error {
 	for _, b := range cv.Bags {
 		donor = max(donor, b.IggCgPerL)
 	}
+	if donor == 0 {
+		m.Refusal = words.Say("recheck.no_donor")
+		p.basis(engine.ClassAfter(float64(*after.IggCgPerL) / 100).Basis)
+		return nil
+	}
 	r, err := engine.Response(engine.ResponseInput{
 		WeightKg: cv.Kg, IgGBeforeGPerL: new(float64(*before.IggCgPerL) / 100), IgGAfterGPerL: new(float64(*after.IggCgPerL) / 100),
 		GivenMl: float64(cv.C.PlasmaMl), DonorIgGGPerL: float64(donor) / 100, AgeH: cv.AgeH,

@@ -49,6 +49,7 @@ type plasma struct {
 	Igg      string
 	Bags     int
 	Words    string // the label's own words on dose
+	from     query.IggFrom
 }
 
 // doseResult is the dose in words, ready to be read aloud: mL first.
@@ -197,11 +198,10 @@ func newPlasma(l *query.ReadView, of *ledger.BagLabel) (*plasma, error) {
 	if card != nil {
 		pl.Words = card.Dose
 	}
-	var from query.IggFrom
-	if pl.IggCg, from, err = l.DonorIgg(of); err != nil {
+	if pl.IggCg, pl.from, err = l.DonorIgg(of); err != nil {
 		return nil, err
 	}
-	switch from {
+	switch pl.from {
 	case query.IggOfBatch:
 		pl.Igg = words.Say("dose.measured", l.Igg(pl.IggCg), of.Batch)
 	case query.IggOfDonor:
@@ -226,8 +226,11 @@ func (pl *plasma) dose(cv *caseview.View) engine.DoseInput {
 		WeightKg: cv.WeightKg, IgGReading: r, AgeH: cv.AgeH,
 		BagMl: new(float64(pl.BagMl)), Given24hMl: new(float64(cv.PlasmaMl)), OtherFluids24hMl: new(float64(cv.OtherMl)),
 	}
-	if pl.IggCg > 0 {
-		donor := engine.Exactly(float64(pl.IggCg) / 100)
+	switch gPerL := float64(pl.IggCg) / 100; {
+	case pl.from == query.IggLeast:
+		in.LabelIgGGPerL = &gPerL
+	case pl.IggCg > 0:
+		donor := engine.Exactly(gPerL)
 		in.DonorIgGGPerL = &donor
 	}
 	if p := cv.Protocol; p != nil && p.TargetIggCgPerL != nil {

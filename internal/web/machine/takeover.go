@@ -170,6 +170,7 @@ func partText(parts *multipart.Reader, name string) (string, error) {
 // stickMore is a file of a case to be carried to another laptop.
 type stickMore struct {
 	Code, Address, Patient string
+	Omitted                []string // what cannot be read here
 }
 
 // Sticks are the codes of files that are offered, by the file's name.
@@ -210,7 +211,10 @@ func (s *Sticks) Show(req *site.Request) error {
 	if err != nil {
 		return err
 	}
-	return req.RenderCase("stick", words.Say("stick.title"), "barn", &cv.Header, &stickMore{code.Text(), "/case/" + cv.ID + "/stick/" + s.offer(code), cv.Patient.Line})
+	return req.RenderCase("stick", words.Say("stick.title"), "barn", &cv.Header, &stickMore{
+		Code: code.Text(), Address: "/case/" + cv.ID + "/stick/" + s.offer(code), Patient: cv.Patient.Line,
+		Omitted: replication.Bundles{Replica: req.Site.Replica}.Omitted(),
+	})
 }
 
 // Send writes the file into the answer.

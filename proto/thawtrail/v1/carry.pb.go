@@ -75,8 +75,10 @@ type WriteBooksResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Data  []byte                 `protobuf:"bytes,1,opt,name=data,proto3" json:"data,omitempty"`
 	// The one-time code under which the file is encrypted.
-	Code          string `protobuf:"bytes,2,opt,name=code,proto3" json:"code,omitempty"`
-	Records       int64  `protobuf:"varint,3,opt,name=records,proto3" json:"records,omitempty"`
+	Code    string `protobuf:"bytes,2,opt,name=code,proto3" json:"code,omitempty"`
+	Records int64  `protobuf:"varint,3,opt,name=records,proto3" json:"records,omitempty"`
+	// What could not be read here and is not in the file, in words.
+	Omitted       []string `protobuf:"bytes,4,rep,name=omitted,proto3" json:"omitted,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -130,6 +132,13 @@ func (x *WriteBooksResponse) GetRecords() int64 {
 		return x.Records
 	}
 	return 0
+}
+
+func (x *WriteBooksResponse) GetOmitted() []string {
+	if x != nil {
+		return x.Omitted
+	}
+	return nil
 }
 
 // ReadBooksRequest is a piece of the file; the first one has the code.
@@ -807,11 +816,12 @@ const file_thawtrail_v1_carry_proto_rawDesc = "" +
 	"\n" +
 	"\x18thawtrail/v1/carry.proto\x12\fthawtrail.v1\x1a\x1bthawtrail/v1/exchange.proto\x1a\x18thawtrail/v1/rules.proto\"'\n" +
 	"\x11WriteBooksRequest\x12\x12\n" +
-	"\x04case\x18\x01 \x01(\tR\x04case\"V\n" +
+	"\x04case\x18\x01 \x01(\tR\x04case\"p\n" +
 	"\x12WriteBooksResponse\x12\x12\n" +
 	"\x04data\x18\x01 \x01(\fR\x04data\x12\x12\n" +
 	"\x04code\x18\x02 \x01(\tR\x04code\x12\x18\n" +
-	"\arecords\x18\x03 \x01(\x03R\arecords\":\n" +
+	"\arecords\x18\x03 \x01(\x03R\arecords\x12\x18\n" +
+	"\aomitted\x18\x04 \x03(\tR\aomitted\":\n" +
 	"\x10ReadBooksRequest\x12\x12\n" +
 	"\x04code\x18\x01 \x01(\tR\x04code\x12\x12\n" +
 	"\x04data\x18\x02 \x01(\fR\x04data\"\xef\x01\n" +
