@@ -28,6 +28,10 @@ func TestAnswersOnTheScreen(t *testing.T) {
 		&pb.GetNowResponse{Now: "2026-11-24T03:00:00Z", Running: []*pb.CaseRow{row}, Due: []*pb.DueRow{{At: "2026-11-24T03:05:00Z", What: "vitals", Case: "5QX2", Bag: "7K2M9QX47", Overdue: true}}, HoldsInUse: []*pb.HoldRow{{Record: h, Kind: "hold", At: "2026-11-24T02:50:00Z", Reason: "two reactions", Who: "clinic", SupportTelephone: "0491 570 156"}}, NotYetSent: 3, Freshness: fr},
 		&pb.ListBatchesResponse{Batches: []*pb.BatchRow{{Product: "Foal plasma", Batch: "H2207", Held: true, BagsInStock: 4, Holds: []*pb.HoldRow{{Record: h, Kind: "hold", At: "2026-11-24T02:50:00Z", Reason: "two reactions", Who: "clinic", SupportTelephone: "0491 570 156", Heard: []*pb.HeardRow{{Device: "north laptop", At: "2026-11-24T02:51:00Z"}}}}}}, Freshness: fr},
 		&pb.ListDiscrepanciesResponse{Discrepancies: dis, Freshness: fr},
+		&pb.GetBalanceResponse{From: "2026-11-01T00:00:00+11:00", Until: "2026-12-01T00:00:00+11:00", Currency: "AUD", Rows: []*pb.BalanceRow{{
+			Group: "north car", Opening: 3, OpeningMl: 2850, Closing: 2, ClosingMl: 1900, GivenMl: 940, Unpriced: 1,
+			Lines: []*pb.BalanceLine{{Way: "received", Bags: 1, VolumeMl: 950}, {Way: "given", Out: true, Bags: 1, VolumeMl: 950, CostMinor: 31000}, {Way: "discarded", Out: true, Reason: "broken", Bags: 1, VolumeMl: 950, CostMinor: 31000}},
+		}}},
 		&pb.ListUseResponse{Rows: []*pb.UseRow{{Group: "2026-11", Received: 6, Given: 4, Discarded: 1, GivenMl: 3800, CostMinor: 124000, WasteMinor: 31000}}, Currency: "AUD"},
 		&pb.GetDigestResponse{Digest: h, Records: 1234, Heads: []*pb.Head{{Log: h, Device: "north laptop", Lane: "ordinary", Seq: 99, Hash: h}}, FoldVersion: 1},
 		&pb.GetRecordResponse{Record: h, Type: "patient_weighed", At: "2026-11-24T02:50:00Z", Who: "J. Reed", Log: h, Seq: 9, Saved: 2, Entities: []string{"case/5QX2"}, Entry: &pb.Entry{Body: &pb.Entry_PatientWeighed{PatientWeighed: &pb.PatientWeighed{Case: "5QX2", WeightG: 52500, Method: 1}}}},

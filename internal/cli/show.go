@@ -307,6 +307,7 @@ var emptyLists = map[protoreflect.FullName]string{
 	"thawtrail.v1.ListDiscrepanciesResponse.discrepancies": "Nothing found that does not fit, in what this replica holds.",
 	"thawtrail.v1.ListPeopleResponse.people":               "Nobody yet. Begin with `thawtrail practice found`, then `thawtrail person add`.",
 	"thawtrail.v1.ListAffectedResponse.cases":              "No case here relied on that version.",
+	"thawtrail.v1.GetBalanceResponse.rows":                 "No bag was in the books in that time.",
 	"thawtrail.v1.ListUseResponse.rows":                    "No bags were used in what this replica holds.",
 	"thawtrail.v1.GetBagResponse.timeline":                 "Nothing is written about this bag.",
 }

@@ -55,10 +55,10 @@ func (w *custody) step(f *fact) {
 	case *pb.PlaceCounted:
 		w.counted(f, p)
 	case *pb.ThawStarted:
-		w.seen(f, p.Place)
+		w.seen(f, w.known(f, p.Place))
 		w.soft = true
 	case *pb.TransfusionStarted:
-		w.seen(f, p.Place)
+		w.seen(f, w.known(f, p.Place))
 	case *pb.BagSoftened, *pb.BagThawed:
 		w.soft = true
 	case *pb.BagsCarried:
@@ -136,6 +136,16 @@ func (w *custody) home(f *fact, place string) {
 	w.enter(f.stamp(), CameBack)
 }
 
+// known is a place that was filled in by what the laptop held when the entry was typed.
+// It tells where the bag was if that was when it happened. Typed afterwards it tells
+// where the books had the bag by then, and says nothing.
+func (w *custody) known(f *fact, place string) string {
+	if f.live() || w.bag.Place == "" {
+		return place
+	}
+	return ""
+}
+
 // givenOn says that the bag hung before and is started again: no question of
 // custody.
 func givenOn(gone, f *fact) bool {
@@ -147,7 +157,7 @@ func givenOn(gone, f *fact) bool {
 func (w *custody) moved(f *fact, p *pb.BagsMoved) {
 	from := ""
 	if i, ok := indexOf(p.Bags, w.set.key.ID); ok && i < len(p.FromPlaces) {
-		from = p.FromPlaces[i]
+		from = w.known(f, p.FromPlaces[i])
 	}
 	switch {
 	case w.lent():

@@ -1,6 +1,7 @@
 package replication
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -27,7 +28,7 @@ const (
 	maxKeysListed = 4096     // ids in one answer
 	maxWaiting    = 4096     // keys of one device that wait for their record
 	maxInFile     = 64 << 10 // keys of a file that wait for theirs
-	maxKeysOf     = 16 << 10 // of records that one device wrote, taken since the start
+	maxKeysOf     = 16 << 10 // held of records that one device wrote
 	maxOfEntity   = 20_000   // records of one entity that are looked through
 )
 
@@ -50,7 +51,7 @@ type keyIntake struct {
 
 	mu      sync.Mutex
 	waiting map[exchange.DeviceID]*waitingKeys // guarded by mu; by who brought them
-	taken   map[exchange.DeviceID]int          // guarded by mu; by who wrote the record
+	taken   map[exchange.DeviceID]int          // guarded by mu; those held, by who wrote the record
 }
 
 // waitingKeys are keys that one device brought before a record that needs them.
@@ -119,6 +120,9 @@ func (k *keyIntake) take(ctx context.Context, from exchange.DeviceID, keys []*pb
 	if err := k.look(ctx, w.keys, came, needed); err != nil {
 		return err
 	}
+	if err := k.count(ctx, w.keys, needed); err != nil {
+		return err
+	}
 	return k.save(from, k.choose(w.keys, needed))
 }
 
@@ -129,6 +133,9 @@ func (k *keyIntake) settle(ctx context.Context, from exchange.DeviceID) error {
 	defer w.mu.Unlock()
 	needed := map[string]*event.Record{}
 	if err := k.look(ctx, w.keys, slices.Sorted(maps.Keys(w.keys)), needed); err != nil {
+		return err
+	}
+	if err := k.count(ctx, w.keys, needed); err != nil {
 		return err
 	}
 	taken := k.choose(w.keys, needed)
@@ -150,6 +157,68 @@ func isOf(m *pb.FieldKey, rec *event.Record) bool {
 	return slices.Contains(rec.Touches(), e) || e == event.SealOwner(0, &pb.Sealed{}, time.Time{})
 }
 
+// count counts, once since the start, the keys that are held of the records of each
+// device whose keys come now: what a device may have does not begin anew with a start.
+func (k *keyIntake) count(ctx context.Context, pending map[string]*pb.FieldKey, needed map[string]*event.Record) error {
+	for _, id := range slices.Sorted(maps.Keys(pending)) {
+		rec, ok := needed[id]
+		if !ok {
+			continue
+		}
+		writer := writerOf(rec)
+		k.mu.Lock()
+		_, counted := k.taken[writer]
+		k.mu.Unlock()
+		if counted {
+			continue
+		}
+		n, err := k.heldOf(ctx, writer)
+		if err != nil {
+			return err
+		}
+		k.mu.Lock()
+		if _, counted = k.taken[writer]; !counted {
+			k.taken[writer] = n
+		}
+		k.mu.Unlock()
+	}
+	return nil
+}
+
+// writerOf is the device that a record names as its writer.
+func writerOf(rec *event.Record) (id exchange.DeviceID) {
+	copy(id[:], rec.Head.GetDevice())
+	return id
+}
+
+// heldOf counts the keys that are held of the records of one device, as far as it may
+// have any. It reads the logs of that device.
+func (k *keyIntake) heldOf(ctx context.Context, writer exchange.DeviceID) (n int, err error) {
+	seen := map[string]bool{}
+	for _, l := range k.Store.Logs() {
+		if !bytes.Equal(l.Device(), writer[:]) {
+			continue
+		}
+		for from := uint64(0); from <= l.Newest() && n < maxKeysOf; {
+			run, next, err := k.Store.ReadRun(ctx, l.ID, from, exchange.MaxBatchBytes)
+			if err != nil {
+				return n, err
+			}
+			if run == nil || next <= from {
+				break // what stands behind damage is counted when it is there again
+			}
+			for _, key := range keysFor(k.Replica, run) {
+				if id := string(key.GetKeyId()); !seen[id] {
+					seen[id] = true
+					n++
+				}
+			}
+			from = next
+		}
+	}
+	return n, nil
+}
+
 // choose moves the keys that are needed out of those that wait, within what one
 // device may have.
 func (k *keyIntake) choose(pending map[string]*pb.FieldKey, needed map[string]*event.Record) (out []*pb.FieldKey) {
@@ -160,8 +229,7 @@ func (k *keyIntake) choose(pending map[string]*pb.FieldKey, needed map[string]*e
 		if !ok || !isOf(pending[id], rec) {
 			continue
 		}
-		var writer exchange.DeviceID
-		copy(writer[:], rec.Head.GetDevice())
+		writer := writerOf(rec)
 		if k.taken[writer] < maxKeysOf {
 			k.taken[writer]++
 			out = append(out, pending[id])

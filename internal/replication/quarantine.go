@@ -37,7 +37,7 @@ func quarantine(r *replica.Replica, run *pb.Run, why *exchange.Refusal) {
 		write = r.KeepFile
 	}
 	if write(base+".run", data) == nil {
-		_ = wholefile.Write(base+".txt", []byte(why.Error()+"\n"))
+		_ = write(base+".txt", []byte(why.Error()+"\n"))
 	}
 	trimQuarantine(r.Quarantine)
 }

@@ -34,6 +34,9 @@ type Responder struct {
 	news  fanout
 	twins twins
 
+	copying sync.Mutex // held by the one that writes down that copies were met
+	wrote   copies     // guarded by copying; those written last
+
 	once sync.Once
 	keys *keyIntake
 }

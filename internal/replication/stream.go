@@ -95,7 +95,7 @@ func (x *Responder) Open(ctx context.Context, req *pb.PullRequest, out Outgoing)
 	if err := x.enter(ctx, p); err != nil {
 		return nil, err
 	}
-	x.meet(p, x.nameOf(p.device))
+	x.meet(ctx, p, x.nameOf(p.device))
 	return p, nil
 }
 

@@ -2,6 +2,7 @@ package replication
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"slices"
 	"sync"
@@ -63,40 +64,55 @@ func (t *twins) hello(device exchange.DeviceID, boot string) (session uint64, to
 	return t.sessions, v.told
 }
 
-// heard notes that a device heard the answer to its hello. It gives the boot, and
-// what is new about its copies.
-func (t *twins) heard(device exchange.DeviceID, session uint64, name string) (boot, news string, twice bool) {
+// heard notes that a device heard the answer to its hello. It gives the boot, what is
+// new about its copies, and the two boots that were proven last to live at once.
+func (t *twins) heard(device exchange.DeviceID, session uint64, name string) (boot, news string, met copies) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	v := t.of[device]
 	if v == nil {
-		return "", "", false
+		return "", "", met
 	}
 	i, ok := slices.BinarySearchFunc(v.list, session, func(v visit, s uint64) int { return cmp.Compare(v.session, s) })
 	if !ok {
-		return "", "", v.told != ""
+		return "", "", met
 	}
 	v.list[i].heard = true
-	if v.told == "" && v.proven() {
+	met = v.proven()
+	if v.told == "" && met.proven() {
 		v.told = fmt.Sprintf("%s (%s, %s)", exchange.Difference{Kind: exchange.DeviceTwice}, refusal.Shorten(name), device.Short())
 		news = v.told
 	}
-	return v.list[i].boot, news, v.told != ""
+	return v.list[i].boot, news, met
 }
 
-// proven says that one boot was heard before and after another one.
-func (v *visits) proven() bool {
+// copies are the boots of two live copies, in order; empty where none are proven.
+type copies [2]string
+
+func (c copies) proven() bool { return c[0] != "" }
+
+// proven gives the newest two boots of which one was heard before and after the other.
+func (v *visits) proven() (met copies) {
 	var before []string // boots in the order in which each came first or came back
 	for _, s := range v.list {
-		if !s.heard || s.boot == "" || len(before) > 0 && before[len(before)-1] == s.boot {
+		n := len(before)
+		if !s.heard || s.boot == "" || n > 0 && before[n-1] == s.boot {
 			continue
 		}
 		if slices.Contains(before, s.boot) {
-			return true
+			met = copies{min(s.boot, before[n-1]), max(s.boot, before[n-1])}
 		}
 		before = append(before, s.boot)
 	}
-	return false
+	return met
+}
+
+// twice says that two copies of a device were proven since the start.
+func (t *twins) twice(device exchange.DeviceID) bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	v := t.of[device]
+	return v != nil && v.told != ""
 }
 
 // told lists what is said of all devices.
@@ -114,10 +130,14 @@ func (t *twins) told() (words []string) {
 
 // meet looks at who opens a stream: the streams of another boot are ended, or, when
 // two copies are proven, all of the device are told.
-func (x *Responder) meet(p *Stream, name string) {
-	boot, news, twice := x.twins.heard(p.device, p.session, name)
+func (x *Responder) meet(ctx context.Context, p *Stream, name string) {
+	boot, news, met := x.twins.heard(p.device, p.session, name)
+	twice := x.twins.twice(p.device)
 	if news != "" {
 		x.Log.Warn("exchange", "difference", news)
+	}
+	if met.proven() {
+		x.writeCopies(ctx, p.device, name, met)
 	}
 	x.mu.Lock()
 	defer x.mu.Unlock()

@@ -12,6 +12,7 @@ import (
 	"thawtrail/internal/entry/entrytest"
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
+	"thawtrail/internal/ledger"
 	"thawtrail/internal/replication"
 	"thawtrail/internal/replication/replicationtest"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -39,6 +40,38 @@ func TestTwoCopiesOfOneFolder(t *testing.T) {
 	require.Eventually(t, func() bool { return first.State() == "connected" && second.State() == "connected" }, 10*time.Second, 5*time.Millisecond)
 	one.Must(&pb.BatchHeld{Product: "foal plasma", Batch: "H-2207", Reason: "one foal shook"})
 	require.Eventually(t, func() bool { return digest(t, two) == digest(t, one) }, 5*time.Second, 5*time.Millisecond, "the hold reaches the copy")
+
+	out, err := hub.ListDiscrepancies(t.Context(), &pb.ListDiscrepanciesRequest{Open: true, Kind: ledger.DeviceTwice})
+	require.NoError(t, err)
+	require.Len(t, out.Discrepancies, 1, "the owner reads of it, also when both are gone")
+	require.Len(t, out.Discrepancies[0].Records, 1, "once for the two boots")
+	require.Contains(t, out.Discrepancies[0].Entity, "north car")
+}
+
+// However many copies are made of one key, a few records say so.
+func TestFewRecordsTellOfCopies(t *testing.T) {
+	hub := entrytest.Named(t, "clinic", 1)
+	hub.Hub = true
+	hub.Begin()
+	one := entrytest.Booted(t, "north car", 2, 20)
+	x := responder(t, hub)
+	run, _, err := one.Replica.Store.ReadRun(t.Context(), one.Replica.Store.OwnLogs()[0], 0, exchange.MaxBatchBytes)
+	require.NoError(t, err)
+	_, err = x.Push(t.Context(), &pb.PushRequest{Device: one.Replica.Store.Device(), Runs: []*pb.Run{run}})
+	require.NoError(t, err)
+	for boot := byte(30); boot < 50; boot++ {
+		other := entrytest.Booted(t, "north car", 2, boot)
+		for range 2 {
+			for _, l := range []*entrytest.Laptop{one, other} {
+				_, open := visit(t, x, l)
+				open()()
+			}
+		}
+	}
+	out, err := hub.ListDiscrepancies(t.Context(), &pb.ListDiscrepanciesRequest{Open: true, Kind: ledger.DeviceTwice})
+	require.NoError(t, err)
+	require.Len(t, out.Discrepancies, 1)
+	require.Len(t, out.Discrepancies[0].Records, 8)
 }
 
 // visit says hello as a boot of a laptop and opens a stream.

@@ -4304,6 +4304,361 @@ func (x *ListUseResponse) GetCurrency() string {
 	return ""
 }
 
+type GetBalanceRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	From          string                 `protobuf:"bytes,1,opt,name=from,proto3" json:"from,omitempty"`
+	To            string                 `protobuf:"bytes,2,opt,name=to,proto3" json:"to,omitempty"`
+	By            string                 `protobuf:"bytes,3,opt,name=by,proto3" json:"by,omitempty"`
+	Bags          bool                   `protobuf:"varint,4,opt,name=bags,proto3" json:"bags,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetBalanceRequest) Reset() {
+	*x = GetBalanceRequest{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetBalanceRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetBalanceRequest) ProtoMessage() {}
+
+func (x *GetBalanceRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetBalanceRequest.ProtoReflect.Descriptor instead.
+func (*GetBalanceRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
+}
+
+func (x *GetBalanceRequest) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *GetBalanceRequest) GetTo() string {
+	if x != nil {
+		return x.To
+	}
+	return ""
+}
+
+func (x *GetBalanceRequest) GetBy() string {
+	if x != nil {
+		return x.By
+	}
+	return ""
+}
+
+func (x *GetBalanceRequest) GetBags() bool {
+	if x != nil {
+		return x.Bags
+	}
+	return false
+}
+
+// BalanceLine is one way in which bags came or went.
+type BalanceLine struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// As the bag's story tells it: received, moved_in, given, discarded and so on.
+	Way string `protobuf:"bytes,1,opt,name=way,proto3" json:"way,omitempty"`
+	// They left.
+	Out bool `protobuf:"varint,2,opt,name=out,proto3" json:"out,omitempty"`
+	// Why, of bags that were discarded.
+	Reason string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	Bags   int32  `protobuf:"varint,4,opt,name=bags,proto3" json:"bags,omitempty"`
+	// By the labels' volume.
+	VolumeMl  int64 `protobuf:"varint,5,opt,name=volume_ml,json=volumeMl,proto3" json:"volume_ml,omitempty"`
+	CostMinor int64 `protobuf:"varint,6,opt,name=cost_minor,json=costMinor,proto3" json:"cost_minor,omitempty"`
+	// The bags' numbers, when asked for.
+	Numbers       []string `protobuf:"bytes,7,rep,name=numbers,proto3" json:"numbers,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BalanceLine) Reset() {
+	*x = BalanceLine{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BalanceLine) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BalanceLine) ProtoMessage() {}
+
+func (x *BalanceLine) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BalanceLine.ProtoReflect.Descriptor instead.
+func (*BalanceLine) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{58}
+}
+
+func (x *BalanceLine) GetWay() string {
+	if x != nil {
+		return x.Way
+	}
+	return ""
+}
+
+func (x *BalanceLine) GetOut() bool {
+	if x != nil {
+		return x.Out
+	}
+	return false
+}
+
+func (x *BalanceLine) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *BalanceLine) GetBags() int32 {
+	if x != nil {
+		return x.Bags
+	}
+	return 0
+}
+
+func (x *BalanceLine) GetVolumeMl() int64 {
+	if x != nil {
+		return x.VolumeMl
+	}
+	return 0
+}
+
+func (x *BalanceLine) GetCostMinor() int64 {
+	if x != nil {
+		return x.CostMinor
+	}
+	return 0
+}
+
+func (x *BalanceLine) GetNumbers() []string {
+	if x != nil {
+		return x.Numbers
+	}
+	return nil
+}
+
+// BalanceRow is the balance of one place or product: opening and what came, less
+// what went, is closing.
+type BalanceRow struct {
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	Group     string                 `protobuf:"bytes,1,opt,name=group,proto3" json:"group,omitempty"`
+	Opening   int32                  `protobuf:"varint,2,opt,name=opening,proto3" json:"opening,omitempty"`
+	OpeningMl int64                  `protobuf:"varint,3,opt,name=opening_ml,json=openingMl,proto3" json:"opening_ml,omitempty"`
+	Lines     []*BalanceLine         `protobuf:"bytes,4,rep,name=lines,proto3" json:"lines,omitempty"`
+	Closing   int32                  `protobuf:"varint,5,opt,name=closing,proto3" json:"closing,omitempty"`
+	ClosingMl int64                  `protobuf:"varint,6,opt,name=closing_ml,json=closingMl,proto3" json:"closing_ml,omitempty"`
+	// Given into patients by transfusions that began in the span.
+	GivenMl int64 `protobuf:"varint,7,opt,name=given_ml,json=givenMl,proto3" json:"given_ml,omitempty"`
+	// Thrown away in the span, whole bags and rests, as far as the mL were told.
+	ThrownMl int64 `protobuf:"varint,8,opt,name=thrown_ml,json=thrownMl,proto3" json:"thrown_ml,omitempty"`
+	// Bags among these lines without a price.
+	Unpriced      int32 `protobuf:"varint,9,opt,name=unpriced,proto3" json:"unpriced,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BalanceRow) Reset() {
+	*x = BalanceRow{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BalanceRow) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BalanceRow) ProtoMessage() {}
+
+func (x *BalanceRow) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BalanceRow.ProtoReflect.Descriptor instead.
+func (*BalanceRow) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{59}
+}
+
+func (x *BalanceRow) GetGroup() string {
+	if x != nil {
+		return x.Group
+	}
+	return ""
+}
+
+func (x *BalanceRow) GetOpening() int32 {
+	if x != nil {
+		return x.Opening
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetOpeningMl() int64 {
+	if x != nil {
+		return x.OpeningMl
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetLines() []*BalanceLine {
+	if x != nil {
+		return x.Lines
+	}
+	return nil
+}
+
+func (x *BalanceRow) GetClosing() int32 {
+	if x != nil {
+		return x.Closing
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetClosingMl() int64 {
+	if x != nil {
+		return x.ClosingMl
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetGivenMl() int64 {
+	if x != nil {
+		return x.GivenMl
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetThrownMl() int64 {
+	if x != nil {
+		return x.ThrownMl
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetUnpriced() int32 {
+	if x != nil {
+		return x.Unpriced
+	}
+	return 0
+}
+
+type GetBalanceResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Rows          []*BalanceRow          `protobuf:"bytes,1,rep,name=rows,proto3" json:"rows,omitempty"`
+	Currency      string                 `protobuf:"bytes,2,opt,name=currency,proto3" json:"currency,omitempty"`
+	From          string                 `protobuf:"bytes,3,opt,name=from,proto3" json:"from,omitempty"`
+	Until         string                 `protobuf:"bytes,4,opt,name=until,proto3" json:"until,omitempty"`
+	Freshness     *Freshness             `protobuf:"bytes,5,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetBalanceResponse) Reset() {
+	*x = GetBalanceResponse{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetBalanceResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetBalanceResponse) ProtoMessage() {}
+
+func (x *GetBalanceResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetBalanceResponse.ProtoReflect.Descriptor instead.
+func (*GetBalanceResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{60}
+}
+
+func (x *GetBalanceResponse) GetRows() []*BalanceRow {
+	if x != nil {
+		return x.Rows
+	}
+	return nil
+}
+
+func (x *GetBalanceResponse) GetCurrency() string {
+	if x != nil {
+		return x.Currency
+	}
+	return ""
+}
+
+func (x *GetBalanceResponse) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *GetBalanceResponse) GetUntil() string {
+	if x != nil {
+		return x.Until
+	}
+	return ""
+}
+
+func (x *GetBalanceResponse) GetFreshness() *Freshness {
+	if x != nil {
+		return x.Freshness
+	}
+	return nil
+}
+
 type ListUnprovenRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Unsigned      bool                   `protobuf:"varint,1,opt,name=unsigned,proto3" json:"unsigned,omitempty"`
@@ -4313,7 +4668,7 @@ type ListUnprovenRequest struct {
 
 func (x *ListUnprovenRequest) Reset() {
 	*x = ListUnprovenRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4325,7 +4680,7 @@ func (x *ListUnprovenRequest) String() string {
 func (*ListUnprovenRequest) ProtoMessage() {}
 
 func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4338,7 +4693,7 @@ func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenRequest.ProtoReflect.Descriptor instead.
 func (*ListUnprovenRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *ListUnprovenRequest) GetUnsigned() bool {
@@ -4368,7 +4723,7 @@ type UnprovenRow struct {
 
 func (x *UnprovenRow) Reset() {
 	*x = UnprovenRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4380,7 +4735,7 @@ func (x *UnprovenRow) String() string {
 func (*UnprovenRow) ProtoMessage() {}
 
 func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4393,7 +4748,7 @@ func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnprovenRow.ProtoReflect.Descriptor instead.
 func (*UnprovenRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{58}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *UnprovenRow) GetAt() string {
@@ -4469,7 +4824,7 @@ type ListUnprovenResponse struct {
 
 func (x *ListUnprovenResponse) Reset() {
 	*x = ListUnprovenResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4481,7 +4836,7 @@ func (x *ListUnprovenResponse) String() string {
 func (*ListUnprovenResponse) ProtoMessage() {}
 
 func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4494,7 +4849,7 @@ func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenResponse.ProtoReflect.Descriptor instead.
 func (*ListUnprovenResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{59}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *ListUnprovenResponse) GetRows() []*UnprovenRow {
@@ -4521,7 +4876,7 @@ type ListLateRequest struct {
 
 func (x *ListLateRequest) Reset() {
 	*x = ListLateRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4533,7 +4888,7 @@ func (x *ListLateRequest) String() string {
 func (*ListLateRequest) ProtoMessage() {}
 
 func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4546,7 +4901,7 @@ func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateRequest.ProtoReflect.Descriptor instead.
 func (*ListLateRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{60}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *ListLateRequest) GetLimit() int32 {
@@ -4583,7 +4938,7 @@ type LateRow struct {
 
 func (x *LateRow) Reset() {
 	*x = LateRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4595,7 +4950,7 @@ func (x *LateRow) String() string {
 func (*LateRow) ProtoMessage() {}
 
 func (x *LateRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4608,7 +4963,7 @@ func (x *LateRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LateRow.ProtoReflect.Descriptor instead.
 func (*LateRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{61}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *LateRow) GetCase() string {
@@ -4685,7 +5040,7 @@ type ListLateResponse struct {
 
 func (x *ListLateResponse) Reset() {
 	*x = ListLateResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4697,7 +5052,7 @@ func (x *ListLateResponse) String() string {
 func (*ListLateResponse) ProtoMessage() {}
 
 func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4710,7 +5065,7 @@ func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateResponse.ProtoReflect.Descriptor instead.
 func (*ListLateResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *ListLateResponse) GetRows() []*LateRow {
@@ -4737,7 +5092,7 @@ type ListCorrectionsRequest struct {
 
 func (x *ListCorrectionsRequest) Reset() {
 	*x = ListCorrectionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4749,7 +5104,7 @@ func (x *ListCorrectionsRequest) String() string {
 func (*ListCorrectionsRequest) ProtoMessage() {}
 
 func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4762,7 +5117,7 @@ func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsRequest.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *ListCorrectionsRequest) GetLimit() int32 {
@@ -4802,7 +5157,7 @@ type CorrectionRow struct {
 
 func (x *CorrectionRow) Reset() {
 	*x = CorrectionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4814,7 +5169,7 @@ func (x *CorrectionRow) String() string {
 func (*CorrectionRow) ProtoMessage() {}
 
 func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4827,7 +5182,7 @@ func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectionRow.ProtoReflect.Descriptor instead.
 func (*CorrectionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *CorrectionRow) GetAt() string {
@@ -4918,7 +5273,7 @@ type ListCorrectionsResponse struct {
 
 func (x *ListCorrectionsResponse) Reset() {
 	*x = ListCorrectionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4930,7 +5285,7 @@ func (x *ListCorrectionsResponse) String() string {
 func (*ListCorrectionsResponse) ProtoMessage() {}
 
 func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4943,7 +5298,7 @@ func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsResponse.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *ListCorrectionsResponse) GetRows() []*CorrectionRow {
@@ -4968,7 +5323,7 @@ type ListOverridesRequest struct {
 
 func (x *ListOverridesRequest) Reset() {
 	*x = ListOverridesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4980,7 +5335,7 @@ func (x *ListOverridesRequest) String() string {
 func (*ListOverridesRequest) ProtoMessage() {}
 
 func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4993,7 +5348,7 @@ func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesRequest.ProtoReflect.Descriptor instead.
 func (*ListOverridesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
 }
 
 // OverrideRow counts how often one caution was gone past in a month.
@@ -5008,7 +5363,7 @@ type OverrideRow struct {
 
 func (x *OverrideRow) Reset() {
 	*x = OverrideRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5020,7 +5375,7 @@ func (x *OverrideRow) String() string {
 func (*OverrideRow) ProtoMessage() {}
 
 func (x *OverrideRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5033,7 +5388,7 @@ func (x *OverrideRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverrideRow.ProtoReflect.Descriptor instead.
 func (*OverrideRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *OverrideRow) GetMonth() string {
@@ -5066,7 +5421,7 @@ type ListOverridesResponse struct {
 
 func (x *ListOverridesResponse) Reset() {
 	*x = ListOverridesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5078,7 +5433,7 @@ func (x *ListOverridesResponse) String() string {
 func (*ListOverridesResponse) ProtoMessage() {}
 
 func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5091,7 +5446,7 @@ func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesResponse.ProtoReflect.Descriptor instead.
 func (*ListOverridesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *ListOverridesResponse) GetRows() []*OverrideRow {
@@ -5489,7 +5844,44 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"wasteMinor\"W\n" +
 	"\x0fListUseResponse\x12(\n" +
 	"\x04rows\x18\x01 \x03(\v2\x14.thawtrail.v1.UseRowR\x04rows\x12\x1a\n" +
-	"\bcurrency\x18\x02 \x01(\tR\bcurrency\"`\n" +
+	"\bcurrency\x18\x02 \x01(\tR\bcurrency\"\x98\x02\n" +
+	"\x11GetBalanceRequest\x12<\n" +
+	"\x04from\x18\x01 \x01(\tB(\xca\xda\x18$\n" +
+	" first day or month, e.g. 2026-11\x10\x01R\x04from\x12E\n" +
+	"\x02to\x18\x02 \x01(\tB5\xca\xda\x181\n" +
+	"/last day or month; that of --from when left outR\x02to\x12H\n" +
+	"\x02by\x18\x03 \x01(\tB8\xca\xda\x184\n" +
+	"2place or product; the whole practice when left outR\x02by\x124\n" +
+	"\x04bags\x18\x04 \x01(\bB \xca\xda\x18\x1c\n" +
+	"\x1aname the bags of each lineR\x04bags\"\xb3\x01\n" +
+	"\vBalanceLine\x12\x10\n" +
+	"\x03way\x18\x01 \x01(\tR\x03way\x12\x10\n" +
+	"\x03out\x18\x02 \x01(\bR\x03out\x12\x16\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\x12\x12\n" +
+	"\x04bags\x18\x04 \x01(\x05R\x04bags\x12\x1b\n" +
+	"\tvolume_ml\x18\x05 \x01(\x03R\bvolumeMl\x12\x1d\n" +
+	"\n" +
+	"cost_minor\x18\x06 \x01(\x03R\tcostMinor\x12\x18\n" +
+	"\anumbers\x18\a \x03(\tR\anumbers\"\x99\x02\n" +
+	"\n" +
+	"BalanceRow\x12\x14\n" +
+	"\x05group\x18\x01 \x01(\tR\x05group\x12\x18\n" +
+	"\aopening\x18\x02 \x01(\x05R\aopening\x12\x1d\n" +
+	"\n" +
+	"opening_ml\x18\x03 \x01(\x03R\topeningMl\x12/\n" +
+	"\x05lines\x18\x04 \x03(\v2\x19.thawtrail.v1.BalanceLineR\x05lines\x12\x18\n" +
+	"\aclosing\x18\x05 \x01(\x05R\aclosing\x12\x1d\n" +
+	"\n" +
+	"closing_ml\x18\x06 \x01(\x03R\tclosingMl\x12\x19\n" +
+	"\bgiven_ml\x18\a \x01(\x03R\agivenMl\x12\x1b\n" +
+	"\tthrown_ml\x18\b \x01(\x03R\bthrownMl\x12\x1a\n" +
+	"\bunpriced\x18\t \x01(\x05R\bunpriced\"\xbf\x01\n" +
+	"\x12GetBalanceResponse\x12,\n" +
+	"\x04rows\x18\x01 \x03(\v2\x18.thawtrail.v1.BalanceRowR\x04rows\x12\x1a\n" +
+	"\bcurrency\x18\x02 \x01(\tR\bcurrency\x12\x12\n" +
+	"\x04from\x18\x03 \x01(\tR\x04from\x12\x14\n" +
+	"\x05until\x18\x04 \x01(\tR\x05until\x125\n" +
+	"\tfreshness\x18\x05 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"`\n" +
 	"\x13ListUnprovenRequest\x12I\n" +
 	"\bunsigned\x18\x01 \x01(\bB-\xca\xda\x18)\n" +
 	"'only entries that nobody has signed yetR\bunsigned\"\xe0\x01\n" +
@@ -5588,7 +5980,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\aGetCase\x12\x1c.thawtrail.v1.GetCaseRequest\x1a\x1d.thawtrail.v1.GetCaseResponse\"0\xda\xda\x18,\n" +
 	"\x04case\x12\x0eThe case sheet\x1a\acase 5Q\"\x04case*\x05sheet\x12r\n" +
 	"\x06GetNow\x12\x1b.thawtrail.v1.GetNowRequest\x1a\x1c.thawtrail.v1.GetNowResponse\"-\xda\xda\x18)\n" +
-	"\x03now\x12\x1dWhat runs and what is due now\x1a\x03now2\xc0\x0f\n" +
+	"\x03now\x12\x1dWhat runs and what is due now\x1a\x03now2\xb6\x11\n" +
 	"\fAuditService\x12\xbd\x01\n" +
 	"\x11ListDiscrepancies\x12&.thawtrail.v1.ListDiscrepanciesRequest\x1a'.thawtrail.v1.ListDiscrepanciesResponse\"W\xda\xda\x18S\n" +
 	"\rdiscrepancies\x12$What does not fit, with its evidence\x1a\x14discrepancies --open*\x06doubts\x12\x8c\x01\n" +
@@ -5604,7 +5996,10 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\fListAffected\x12!.thawtrail.v1.ListAffectedRequest\x1a\".thawtrail.v1.ListAffectedResponse\"x\xda\xda\x18t\n" +
 	"\x0eaudit affected\x12@Cases whose plan relied on a version of engine, card or protocol\x1a\x17audit affected engine-1\"\aversion\x12\xb2\x01\n" +
 	"\aListUse\x12\x1c.thawtrail.v1.ListUseRequest\x1a\x1d.thawtrail.v1.ListUseResponse\"j\xda\xda\x18f\n" +
-	"\taudit use\x12CBags used and wasted, with cost, by month, place, product or person\x1a\x14audit use --by place\x12\xc7\x01\n" +
+	"\taudit use\x12CBags used and wasted, with cost, by month, place, product or person\x1a\x14audit use --by place\x12\xf3\x01\n" +
+	"\n" +
+	"GetBalance\x12\x1f.thawtrail.v1.GetBalanceRequest\x1a .thawtrail.v1.GetBalanceResponse\"\xa1\x01\xda\xda\x18\x9c\x01\n" +
+	"\raudit balance\x12bBags at the start of a span, what came, what went, and at its end: it ties out by place or product\x1a'audit balance --from 2026-11 --by place\x12\xc7\x01\n" +
 	"\fListUnproven\x12!.thawtrail.v1.ListUnprovenRequest\x1a\".thawtrail.v1.ListUnprovenResponse\"p\xda\xda\x18l\n" +
 	"\x0eaudit unproven\x12JActs without proof of who did them, and entries that nobody has signed yet\x1a\x0eaudit unproven\x12\xab\x01\n" +
 	"\bListLate\x12\x1d.thawtrail.v1.ListLateRequest\x1a\x1e.thawtrail.v1.ListLateResponse\"`\xda\xda\x18\\\n" +
@@ -5628,7 +6023,7 @@ func file_thawtrail_v1_services_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_services_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 69)
+var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 73)
 var file_thawtrail_v1_services_proto_goTypes = []any{
 	(SavedState)(0),                   // 0: thawtrail.v1.SavedState
 	(*WriteRequest)(nil),              // 1: thawtrail.v1.WriteRequest
@@ -5688,31 +6083,35 @@ var file_thawtrail_v1_services_proto_goTypes = []any{
 	(*ListUseRequest)(nil),            // 55: thawtrail.v1.ListUseRequest
 	(*UseRow)(nil),                    // 56: thawtrail.v1.UseRow
 	(*ListUseResponse)(nil),           // 57: thawtrail.v1.ListUseResponse
-	(*ListUnprovenRequest)(nil),       // 58: thawtrail.v1.ListUnprovenRequest
-	(*UnprovenRow)(nil),               // 59: thawtrail.v1.UnprovenRow
-	(*ListUnprovenResponse)(nil),      // 60: thawtrail.v1.ListUnprovenResponse
-	(*ListLateRequest)(nil),           // 61: thawtrail.v1.ListLateRequest
-	(*LateRow)(nil),                   // 62: thawtrail.v1.LateRow
-	(*ListLateResponse)(nil),          // 63: thawtrail.v1.ListLateResponse
-	(*ListCorrectionsRequest)(nil),    // 64: thawtrail.v1.ListCorrectionsRequest
-	(*CorrectionRow)(nil),             // 65: thawtrail.v1.CorrectionRow
-	(*ListCorrectionsResponse)(nil),   // 66: thawtrail.v1.ListCorrectionsResponse
-	(*ListOverridesRequest)(nil),      // 67: thawtrail.v1.ListOverridesRequest
-	(*OverrideRow)(nil),               // 68: thawtrail.v1.OverrideRow
-	(*ListOverridesResponse)(nil),     // 69: thawtrail.v1.ListOverridesResponse
-	(*Entry)(nil),                     // 70: thawtrail.v1.Entry
-	(*Moment)(nil),                    // 71: thawtrail.v1.Moment
-	(*Override)(nil),                  // 72: thawtrail.v1.Override
-	(ProofKind)(0),                    // 73: thawtrail.v1.ProofKind
+	(*GetBalanceRequest)(nil),         // 58: thawtrail.v1.GetBalanceRequest
+	(*BalanceLine)(nil),               // 59: thawtrail.v1.BalanceLine
+	(*BalanceRow)(nil),                // 60: thawtrail.v1.BalanceRow
+	(*GetBalanceResponse)(nil),        // 61: thawtrail.v1.GetBalanceResponse
+	(*ListUnprovenRequest)(nil),       // 62: thawtrail.v1.ListUnprovenRequest
+	(*UnprovenRow)(nil),               // 63: thawtrail.v1.UnprovenRow
+	(*ListUnprovenResponse)(nil),      // 64: thawtrail.v1.ListUnprovenResponse
+	(*ListLateRequest)(nil),           // 65: thawtrail.v1.ListLateRequest
+	(*LateRow)(nil),                   // 66: thawtrail.v1.LateRow
+	(*ListLateResponse)(nil),          // 67: thawtrail.v1.ListLateResponse
+	(*ListCorrectionsRequest)(nil),    // 68: thawtrail.v1.ListCorrectionsRequest
+	(*CorrectionRow)(nil),             // 69: thawtrail.v1.CorrectionRow
+	(*ListCorrectionsResponse)(nil),   // 70: thawtrail.v1.ListCorrectionsResponse
+	(*ListOverridesRequest)(nil),      // 71: thawtrail.v1.ListOverridesRequest
+	(*OverrideRow)(nil),               // 72: thawtrail.v1.OverrideRow
+	(*ListOverridesResponse)(nil),     // 73: thawtrail.v1.ListOverridesResponse
+	(*Entry)(nil),                     // 74: thawtrail.v1.Entry
+	(*Moment)(nil),                    // 75: thawtrail.v1.Moment
+	(*Override)(nil),                  // 76: thawtrail.v1.Override
+	(ProofKind)(0),                    // 77: thawtrail.v1.ProofKind
 }
 var file_thawtrail_v1_services_proto_depIdxs = []int32{
-	70, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
-	71, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
-	72, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
-	70, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
+	74, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
+	75, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
+	76, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
+	74, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
 	0,  // 4: thawtrail.v1.WriteResponse.saved:type_name -> thawtrail.v1.SavedState
 	3,  // 5: thawtrail.v1.WriteResponse.cautions:type_name -> thawtrail.v1.Caution
-	73, // 6: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
+	77, // 6: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
 	8,  // 7: thawtrail.v1.ListStockResponse.bags:type_name -> thawtrail.v1.BagRow
 	9,  // 8: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
 	6,  // 9: thawtrail.v1.ListStockResponse.freshness:type_name -> thawtrail.v1.Freshness
@@ -5751,67 +6150,72 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	6,  // 42: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
 	3,  // 43: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
 	46, // 44: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
-	70, // 45: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
+	74, // 45: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
 	0,  // 46: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
-	73, // 47: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
+	77, // 47: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
 	50, // 48: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
 	51, // 49: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
 	28, // 50: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
 	56, // 51: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
-	59, // 52: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
-	6,  // 53: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
-	62, // 54: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
-	65, // 55: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
-	68, // 56: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
-	1,  // 57: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
-	4,  // 58: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
-	7,  // 59: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
-	11, // 60: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
-	14, // 61: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
-	19, // 62: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
-	22, // 63: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
-	25, // 64: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
-	27, // 65: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
-	30, // 66: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
-	34, // 67: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
-	37, // 68: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
-	41, // 69: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
-	44, // 70: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
-	47, // 71: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
-	49, // 72: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
-	53, // 73: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
-	55, // 74: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
-	58, // 75: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
-	61, // 76: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
-	64, // 77: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
-	67, // 78: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
-	2,  // 79: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
-	5,  // 80: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
-	10, // 81: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
-	13, // 82: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
-	18, // 83: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
-	21, // 84: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
-	24, // 85: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
-	26, // 86: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
-	29, // 87: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
-	33, // 88: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
-	36, // 89: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
-	39, // 90: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
-	43, // 91: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
-	45, // 92: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
-	48, // 93: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
-	52, // 94: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
-	54, // 95: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
-	57, // 96: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
-	60, // 97: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
-	63, // 98: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
-	66, // 99: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
-	69, // 100: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
-	79, // [79:101] is the sub-list for method output_type
-	57, // [57:79] is the sub-list for method input_type
-	57, // [57:57] is the sub-list for extension type_name
-	57, // [57:57] is the sub-list for extension extendee
-	0,  // [0:57] is the sub-list for field type_name
+	59, // 52: thawtrail.v1.BalanceRow.lines:type_name -> thawtrail.v1.BalanceLine
+	60, // 53: thawtrail.v1.GetBalanceResponse.rows:type_name -> thawtrail.v1.BalanceRow
+	6,  // 54: thawtrail.v1.GetBalanceResponse.freshness:type_name -> thawtrail.v1.Freshness
+	63, // 55: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
+	6,  // 56: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
+	66, // 57: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
+	69, // 58: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
+	72, // 59: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
+	1,  // 60: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
+	4,  // 61: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
+	7,  // 62: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
+	11, // 63: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
+	14, // 64: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
+	19, // 65: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
+	22, // 66: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
+	25, // 67: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
+	27, // 68: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
+	30, // 69: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
+	34, // 70: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
+	37, // 71: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
+	41, // 72: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
+	44, // 73: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
+	47, // 74: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
+	49, // 75: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
+	53, // 76: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
+	55, // 77: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
+	58, // 78: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
+	62, // 79: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
+	65, // 80: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
+	68, // 81: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
+	71, // 82: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
+	2,  // 83: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
+	5,  // 84: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
+	10, // 85: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
+	13, // 86: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
+	18, // 87: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
+	21, // 88: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
+	24, // 89: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
+	26, // 90: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
+	29, // 91: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
+	33, // 92: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
+	36, // 93: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
+	39, // 94: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
+	43, // 95: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
+	45, // 96: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
+	48, // 97: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
+	52, // 98: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
+	54, // 99: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
+	57, // 100: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
+	61, // 101: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
+	64, // 102: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
+	67, // 103: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
+	70, // 104: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
+	73, // 105: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
+	83, // [83:106] is the sub-list for method output_type
+	60, // [60:83] is the sub-list for method input_type
+	60, // [60:60] is the sub-list for extension type_name
+	60, // [60:60] is the sub-list for extension extendee
+	0,  // [0:60] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_services_proto_init() }
@@ -5832,7 +6236,7 @@ func file_thawtrail_v1_services_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_services_proto_rawDesc), len(file_thawtrail_v1_services_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   69,
+			NumMessages:   73,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

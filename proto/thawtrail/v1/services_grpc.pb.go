@@ -656,6 +656,7 @@ const (
 	AuditService_ListPeople_FullMethodName        = "/thawtrail.v1.AuditService/ListPeople"
 	AuditService_ListAffected_FullMethodName      = "/thawtrail.v1.AuditService/ListAffected"
 	AuditService_ListUse_FullMethodName           = "/thawtrail.v1.AuditService/ListUse"
+	AuditService_GetBalance_FullMethodName        = "/thawtrail.v1.AuditService/GetBalance"
 	AuditService_ListUnproven_FullMethodName      = "/thawtrail.v1.AuditService/ListUnproven"
 	AuditService_ListLate_FullMethodName          = "/thawtrail.v1.AuditService/ListLate"
 	AuditService_ListCorrections_FullMethodName   = "/thawtrail.v1.AuditService/ListCorrections"
@@ -675,6 +676,7 @@ type AuditServiceClient interface {
 	ListPeople(ctx context.Context, in *ListPeopleRequest, opts ...grpc.CallOption) (*ListPeopleResponse, error)
 	ListAffected(ctx context.Context, in *ListAffectedRequest, opts ...grpc.CallOption) (*ListAffectedResponse, error)
 	ListUse(ctx context.Context, in *ListUseRequest, opts ...grpc.CallOption) (*ListUseResponse, error)
+	GetBalance(ctx context.Context, in *GetBalanceRequest, opts ...grpc.CallOption) (*GetBalanceResponse, error)
 	ListUnproven(ctx context.Context, in *ListUnprovenRequest, opts ...grpc.CallOption) (*ListUnprovenResponse, error)
 	ListLate(ctx context.Context, in *ListLateRequest, opts ...grpc.CallOption) (*ListLateResponse, error)
 	ListCorrections(ctx context.Context, in *ListCorrectionsRequest, opts ...grpc.CallOption) (*ListCorrectionsResponse, error)
@@ -759,6 +761,16 @@ func (c *auditServiceClient) ListUse(ctx context.Context, in *ListUseRequest, op
 	return out, nil
 }
 
+func (c *auditServiceClient) GetBalance(ctx context.Context, in *GetBalanceRequest, opts ...grpc.CallOption) (*GetBalanceResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetBalanceResponse)
+	err := c.cc.Invoke(ctx, AuditService_GetBalance_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *auditServiceClient) ListUnproven(ctx context.Context, in *ListUnprovenRequest, opts ...grpc.CallOption) (*ListUnprovenResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListUnprovenResponse)
@@ -812,6 +824,7 @@ type AuditServiceServer interface {
 	ListPeople(context.Context, *ListPeopleRequest) (*ListPeopleResponse, error)
 	ListAffected(context.Context, *ListAffectedRequest) (*ListAffectedResponse, error)
 	ListUse(context.Context, *ListUseRequest) (*ListUseResponse, error)
+	GetBalance(context.Context, *GetBalanceRequest) (*GetBalanceResponse, error)
 	ListUnproven(context.Context, *ListUnprovenRequest) (*ListUnprovenResponse, error)
 	ListLate(context.Context, *ListLateRequest) (*ListLateResponse, error)
 	ListCorrections(context.Context, *ListCorrectionsRequest) (*ListCorrectionsResponse, error)
@@ -846,6 +859,9 @@ func (UnimplementedAuditServiceServer) ListAffected(context.Context, *ListAffect
 }
 func (UnimplementedAuditServiceServer) ListUse(context.Context, *ListUseRequest) (*ListUseResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListUse not implemented")
+}
+func (UnimplementedAuditServiceServer) GetBalance(context.Context, *GetBalanceRequest) (*GetBalanceResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetBalance not implemented")
 }
 func (UnimplementedAuditServiceServer) ListUnproven(context.Context, *ListUnprovenRequest) (*ListUnprovenResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListUnproven not implemented")
@@ -1006,6 +1022,24 @@ func _AuditService_ListUse_Handler(srv interface{}, ctx context.Context, dec fun
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AuditService_GetBalance_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetBalanceRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).GetBalance(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_GetBalance_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).GetBalance(ctx, req.(*GetBalanceRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _AuditService_ListUnproven_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListUnprovenRequest)
 	if err := dec(in); err != nil {
@@ -1112,6 +1146,10 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListUse",
 			Handler:    _AuditService_ListUse_Handler,
+		},
+		{
+			MethodName: "GetBalance",
+			Handler:    _AuditService_GetBalance_Handler,
 		},
 		{
 			MethodName: "ListUnproven",
