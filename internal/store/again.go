@@ -222,7 +222,7 @@ func (s *Store) readable(h *hole, places []projection.Place, newest uint64) ([]p
 
 // rescue carries what stands behind a hole and no other log carries, and says what
 // is lost.
-func (s *Store) rescue(ctx context.Context, h *hole) (carried int, err error) {
+func (s *Store) rescue(ctx context.Context, h *hole) (int, error) {
 	if slices.Contains(s.OwnLogs(), h.log) {
 		if err := s.NewEpoch(lostHere); err != nil {
 			return 0, err
@@ -234,42 +234,42 @@ func (s *Store) rescue(ctx context.Context, h *hole) (carried int, err error) {
 	if err != nil {
 		return 0, err
 	}
-	var drafts []Draft
-	save := func() error {
-		_, err := s.Append(ctx, drafts...)
-		if err == nil {
-			carried, drafts = carried+len(drafts), drafts[:0]
-		}
-		return err
+	carried, left, err := s.carryAll(ctx, h.behind)
+	if err != nil {
+		return carried, err
 	}
-	left := int64(0)
-	for _, p := range h.behind {
-		d, err := s.carryDraft(p)
-		switch {
-		case errors.Is(err, errTooLong):
-			left++
-			s.report.add(fmt.Sprintf("record %d of log %s stands behind one that is lost, and is too long to be saved again", p.Seq+1, h.log.Short()))
-		case err != nil:
-			return carried, err
-		case d != nil:
-			drafts = append(drafts, *d)
-		}
-		if len(drafts) == saveAtOnce {
-			if err := save(); err != nil {
-				return carried, err
-			}
-		}
-	}
-	if len(drafts) > 0 {
-		if err := save(); err != nil {
-			return carried, err
-		}
+	if left > 0 {
+		s.report.add(fmt.Sprintf("%d records of log %s stand behind one that is lost, and are too long to be saved again", left, h.log.Short()))
 	}
 	s.again.ran(h.log, &stranding{stamp: h.stamp, from: h.from, behind: left, done: true})
 	if told > 0 || carried > 0 {
 		s.report.add(h.words(carried))
 	}
 	return carried, nil
+}
+
+// carryAll carries the records at places, a few in each commit, as far as no other log
+// carries them. left are those that cannot be carried.
+func (s *Store) carryAll(ctx context.Context, places []projection.Place) (carried int, left int64, err error) {
+	var drafts []Draft
+	for i, p := range places {
+		d, err := s.carryDraft(p)
+		switch {
+		case errors.Is(err, errTooLong):
+			left++
+		case err != nil:
+			return carried, left, err
+		case d != nil:
+			drafts = append(drafts, *d)
+		}
+		if n := len(drafts); n == saveAtOnce || n > 0 && i == len(places)-1 {
+			if _, err := s.Append(ctx, drafts...); err != nil {
+				return carried, left, err
+			}
+			carried, drafts = carried+n, nil
+		}
+	}
+	return carried, left, nil
 }
 
 // words is what people are told of a hole.
@@ -306,7 +306,7 @@ func (s *Store) carryDraft(p projection.Place) (*Draft, error) {
 		return nil, nil
 	}
 	d := Draft{Type: event.TypeSavedAgain, Payload: event.Carry(r)}
-	if proto := d.Payload.(*pb.SavedAgain); len(proto.Record) > event.MaxPayloadBytes-carryBytes {
+	if r.Size() > event.MaxPayloadBytes-carryBytes {
 		return nil, errTooLong
 	}
 	return &d, nil

@@ -5,6 +5,8 @@ import (
 	"reflect"
 	"slices"
 
+	"google.golang.org/protobuf/proto"
+
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -14,15 +16,18 @@ import (
 // later look shows too, unless a record that it holds says why not. A hold that was
 // read on a screen never vanishes because the program went on applying what it has.
 //
-// What was shown is every place of a state in which a record stands, and, of a hold,
-// that it stands. It is looked for by reflection, so that what is folded next year
-// is held to its word too.
-type History struct{ shown map[Shown]bool }
+// What was shown is every field of a state in which a record stands, anywhere below it
+// (a thaw that was only told to be complete finds its beginning later), and, of a
+// hold, that it stands. It is looked for by reflection, so that what is folded next
+// year is held to its word too.
+type History struct {
+	shown map[Shown]event.Hash // and the correction by which it was shown, if there was one
+}
 
 // Shown is one thing that a replica told of an entity.
 type Shown struct {
 	Entity event.Key
-	Where  string // fields of the state, '[]' after a list
+	Where  string // the field of the state
 	Record event.Hash
 }
 
@@ -37,20 +42,26 @@ type Evidence struct {
 }
 
 // stands is the place of a hold that no release names.
-const stands = "Holds[] stands"
+const stands = "Holds that stand"
 
 // Look compares what all states show now with what was shown before. The states of
 // logs and of the rights are passed over: they tell of the exchange itself.
 func (h *History) Look(states []ledger.State, e Evidence) error {
-	now, cut := map[Shown]bool{}, map[event.Key]bool{}
+	now, cut := map[Shown]event.Hash{}, map[event.Key]bool{}
 	for _, s := range states {
 		if key := s.Key(); key.Kind != event.KindLog && key.Kind != event.KindRights {
 			cut[key] = slices.ContainsFunc(s.Discrepancies(), func(d ledger.Discrepancy) bool { return d.Kind == ledger.TooMuch })
-			show(s, func(where string, record event.Hash) { now[Shown{key, where, record}] = true })
+			by := map[event.Hash]event.Hash{}
+			for _, entry := range s.Story() {
+				by[entry.Record] = entry.By
+			}
+			show(s, func(where string, record event.Hash) { now[Shown{key, where, record}] = by[record] })
 		}
 	}
-	for s := range h.shown {
-		if !now[s] && !cut[s.Entity] && !e.explains(s) {
+	for s, by := range h.shown {
+		_, still := now[s]
+		lost := !by.IsZero() && e.Records[by] == nil // the correction: the record says what it said at first
+		if !still && !cut[s.Entity] && !lost && !e.explains(s) {
 			return fmt.Errorf("no longer shown, and no record says why: %s", s)
 		}
 	}
@@ -68,25 +79,38 @@ func (e Evidence) explains(s Shown) bool {
 	if r == nil || !ledger.Clean(e.Rights.Standing(r)) { // damaged, or taken out of the books
 		return true
 	}
-	if s.Where != "Timeline[]" && e.leans(r, s.Entity) {
+	if s.Where != "Timeline" && e.leans(r, s.Entity) {
 		return true
 	}
 	for _, o := range e.Records {
 		if o.Hash != r.Hash && o.Log == r.Log && o.Seq() == r.Seq() {
 			return true // a fork was found
 		}
-		switch p := payload(o).(type) {
-		case *pb.Corrected:
-			if p.Original == s.Record.String() {
+		p := payload(o)
+		if c, ok := p.(*pb.Corrected); ok {
+			if c.Original == s.Record.String() {
 				return true
 			}
-		case *pb.BatchReleased:
-			if s.Where == stands && p.Hold == s.Record.String() {
-				return true
-			}
+			p = corrected(c)
+		}
+		if released, ok := p.(*pb.BatchReleased); ok && s.Where == stands && released.Hold == s.Record.String() {
+			return true
 		}
 	}
 	return false
+}
+
+// corrected is what a correction says instead; nil for nothing.
+func corrected(c *pb.Corrected) proto.Message {
+	spec, ok := event.Lookup(c.Type)
+	if !ok || c.Void {
+		return nil
+	}
+	m := spec.New()
+	if proto.Unmarshal(c.Payload, m) != nil {
+		return nil
+	}
+	return m
 }
 
 // leans says that what a record tells is shown beside that of another, and went with
@@ -97,7 +121,7 @@ func (e Evidence) leans(r *event.Record, entity event.Key) bool {
 		return true
 	case *pb.BatchReleased:
 		hold, ok := event.ParseHash(p.Hold)
-		return ok && e.explains(Shown{entity, "Holds[]", hold})
+		return ok && e.explains(Shown{entity, "Holds", hold})
 	}
 	return false
 }
@@ -125,7 +149,7 @@ func walk(v reflect.Value, where string, found func(where string, record event.H
 		}
 	case reflect.Slice:
 		for i := range v.Len() {
-			walk(v.Index(i), where+"[]", found)
+			walk(v.Index(i), where, found)
 		}
 	case reflect.Struct:
 		for i := range v.NumField() {
@@ -134,18 +158,11 @@ func walk(v reflect.Value, where string, found func(where string, record event.H
 			case !field.IsExported() || slices.Contains(passed, field.Name):
 			case is && field.Name == "Record":
 				found(where, record.Interface().(event.Hash))
-			case field.Anonymous || field.Name == "Stamp":
+			case field.Anonymous || where != "":
 				walk(record, where, found)
 			default:
-				walk(record, join(where, field.Name), found)
+				walk(record, field.Name, found)
 			}
 		}
 	}
-}
-
-func join(where, field string) string {
-	if where == "" {
-		return field
-	}
-	return where + "." + field
 }
