@@ -6,6 +6,7 @@ import (
 	"crypto/sha256"
 	"encoding/binary"
 	"errors"
+	"maps"
 	"math/rand/v2"
 
 	"thawtrail/internal/bundle"
@@ -178,9 +179,11 @@ func (n *node) loseSegment() {
 		return
 	}
 	n.off()
-	if err := n.fs.Remove(names[len(names)-1]); err != nil {
+	gone := names[len(names)-1]
+	if err := n.fs.Remove(gone); err != nil {
 		n.w.fail("%v", err)
 	}
+	maps.DeleteFunc(n.hurt, func(_ event.Hash, segment uint32) bool { return segmentPath(segment) == gone })
 	n.frames = map[journal.Position]*event.Record{}
 	have := n.read()
 	for h := range n.acked {

@@ -197,7 +197,7 @@ func (n *node) flipAt(p journal.Position, r *rand.Rand) {
 	}
 	n.w.count("byte flipped")
 	delete(n.frames, p)
-	n.hurt[rec.Hash], n.unaware, n.scrubbed = true, true, false
+	n.hurt[rec.Hash], n.unaware, n.scrubbed = p.Segment, true, false
 	for q, o := range n.frames {
 		if q != p && o.Hash == rec.Hash {
 			delete(n.hurt, rec.Hash) // another copy is whole
@@ -232,7 +232,7 @@ func (n *node) loseDisk() {
 	n.w.epoch = fmt.Sprintf("epoch %d", n.w.ids)
 	n.w.ids++
 	n.closed = map[event.LogID]bool{}
-	n.acked, n.hurt, n.sick, n.full = map[event.Hash]*event.Record{}, map[event.Hash]bool{}, false, false
+	n.acked, n.hurt, n.sick, n.full = map[event.Hash]*event.Record{}, map[event.Hash]uint32{}, false, false
 	n.cure()
 	n.open()
 }

@@ -119,7 +119,7 @@ func (w *world) check(n *node) {
 	have := n.read()
 	n.lookFor(have)
 	for h, r := range n.acked {
-		if have[h] == nil && !n.hurt[h] {
+		if have[h] == nil && n.hurt[h] == 0 {
 			w.fail("%s lost record %s of log %s, seq %d, which it had acknowledged", n.name, h.Short(), r.Log.Short(), r.Seq())
 		}
 	}
@@ -155,7 +155,7 @@ func (n *node) ownTips() (out []exchange.LogTip) {
 func (n *node) lookFor(have held) {
 	for _, t := range n.told.tips {
 		r := have[t.Hash]
-		if r == nil && !n.hurt[t.Hash] {
+		if r == nil && n.hurt[t.Hash] == 0 {
 			n.w.fail("%s acknowledged log %s up to seq %d and does not hold it", n.name, t.Log.Short(), t.Seq)
 		}
 		for ; r != nil && n.acked[r.Hash] == nil; r = have.parent(r) {
