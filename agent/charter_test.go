@@ -17,8 +17,11 @@ import (
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/encoding/protojson"
 
+	"thawtrail/internal/clock"
 	"thawtrail/internal/event"
+	"thawtrail/internal/store"
 	"thawtrail/internal/store/journal"
+	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/vault"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -285,6 +288,72 @@ func TestBooksThatEndBeforeARevocationDoNotUndoIt(t *testing.T) {
 	require.Equal(t, before, people(t, c.conn))
 	require.NotEqual(t, "connected", thief.state())
 	require.FileExists(t, filepath.Join(c.dir, "charter.box"))
+}
+
+// charter is what a stopped laptop holds of the founding and the members.
+func (l *laptop) charter() []*pb.Run {
+	l.t.Helper()
+	s, err := store.Open(l.t.Context(), l.home().Store(store.Options{Clock: clock.System{}, DeviceName: l.name}))
+	require.NoError(l.t, err)
+	defer func() { require.NoError(l.t, s.Close()) }()
+	runs, err := s.Charter(l.t.Context())
+	require.NoError(l.t, err)
+	return runs
+}
+
+// TestWhatIsOfferedProvesItself: a server in doubt takes from anybody what the practice
+// wrote, and nothing else, and not without end. One that knows its practice takes none.
+func TestWhatIsOfferedProvesItself(t *testing.T) {
+	c, north, thief := practiceOfThree(t)
+	north.stop()
+	thief.stop()
+	offer := func(runs ...*pb.Run) (*pb.OfferResponse, error) {
+		return pb.NewCharterServiceClient(c.link(newKey(t))).Offer(t.Context(), &pb.OfferRequest{Runs: runs})
+	}
+	_, err := offer(north.charter()...)
+	require.ErrorContains(t, err, "bad certificate", "a stranger, while nothing is in doubt")
+	_, err = pb.NewCharterServiceClient(c.link(north.home().Device)).Offer(t.Context(), &pb.OfferRequest{})
+	require.Equal(t, codes.PermissionDenied, status.Code(err), "%v", err)
+
+	c.stop()
+	c.loseBoth()
+	c.start(c.addr)
+	stranger := newLaptop(t, "stranger")
+	root := newKey(t)
+	founded := stranger.forge(store.Draft{Type: event.TypePracticeFounded, Payload: &pb.PracticeFounded{
+		Practice: "other", Name: "Alder Creek Equine", Zone: "Australia/Sydney", Currency: "AUD", Owner: "x", OwnerName: "X", Authority: authority.Public(root)}},
+		store.Draft{Type: event.TypeServerRestored, Payload: &pb.ServerRestored{PublicKey: authority.Public(stranger.home().Device), Name: "clinic", Signature: make([]byte, 64)}})
+	forged := north.forge(store.Draft{Type: event.TypeRoleGranted, Author: "J. Reed", Payload: &pb.RoleGranted{Person: "J. Reed", Roles: []pb.Role{pb.Role_ROLE_OWNER}}})
+	forged = slices.DeleteFunc(forged, func(r *pb.Run) bool { return len(r.Records) == 1 }) // an opening is its own to write
+	good := north.charter()
+	altered := make([]*pb.Run, len(good))
+	for i, run := range good {
+		altered[i] = &pb.Run{Log: run.Log, From: run.From, Records: [][]byte{bytes.Clone(run.Records[0])}}
+		altered[i].Records[0][len(altered[i].Records[0])/2] ^= 1
+	}
+	cut := &pb.Run{Log: good[0].Log, From: good[0].From + 1, Records: good[0].Records}
+	refused := func(what string) {
+		for _, runs := range [][]*pb.Run{founded, forged, altered, {cut, {}, {Log: []byte("short")}}} {
+			out, err := offer(runs...)
+			require.NoError(t, err)
+			require.Zero(t, out.Taken, what)
+			require.Contains(t, out.Doubt, "cannot tell who belongs to the practice")
+		}
+	}
+	refused("before the founding is known")
+	out, err := offer(good...)
+	require.NoError(t, err)
+	require.Positive(t, out.Taken)
+	require.Len(t, c.roles("M. Alder"), 3)
+	before := people(t, c.conn)
+	refused("and after")
+	require.Equal(t, before, people(t, c.conn))
+
+	var last error
+	for n := 0; n < 60 && last == nil; n++ {
+		_, last = offer(cut)
+	}
+	require.Equal(t, codes.ResourceExhausted, status.Code(last), "%v", last)
 }
 
 // TestADamagedKeyFileIsPutBack from its envelope in the second place, and said.
