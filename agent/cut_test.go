@@ -11,6 +11,7 @@ import (
 
 	"thawtrail/internal/clock"
 	"thawtrail/internal/store"
+	"thawtrail/internal/testrun"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -147,4 +148,53 @@ func TestALossIsReadByAPerson(t *testing.T) {
 	require.NotContains(t, repairs(), "gone from this disk")
 	code, printed = command(t, "verify", "--data", l.dir, "--passphrase-file", phrase)
 	require.Zero(t, code, printed)
+}
+
+// TestALostJournalIsSaidByRealPrograms harms the journal of a server and of a laptop,
+// whose programs then run: `verify` says so before, after, and after another start, and
+// no longer once a person has read it and what is left is whole.
+func TestALostJournalIsSaidByRealPrograms(t *testing.T) {
+	c := newClinic(t)
+	l := c.join("north", "J. Reed", pb.Role_ROLE_CLINIC)
+	c.same(l)
+	l.stop()
+	c.stop()
+	phrase := phraseFile(t)
+	verify := func(dir string) (int, string) {
+		return command(t, "verify", "--data", dir, "--passphrase-file", phrase)
+	}
+	for _, p := range []struct {
+		who  string
+		dir  *string
+		runs func()
+	}{
+		{"laptop", &l.dir, func() { l.start(); l.stop() }},
+		{"server", &c.dir, func() { c.start("127.0.0.1:0"); c.stop() }},
+	} {
+		whole := *p.dir
+		code, printed := verify(whole)
+		require.Zero(t, code, "%s: %s", p.who, printed)
+		for _, way := range []string{"deleted", "cut by one", "emptied", "zeroed"}[:testrun.Of(2, 4)] {
+			*p.dir = filepath.Join(t.TempDir(), "folder")
+			require.NoError(t, os.CopyFS(*p.dir, os.DirFS(whole)))
+			path := filepath.Join(*p.dir, "journal", "0000000001.journal")
+			raw, err := os.ReadFile(path)
+			require.NoError(t, err)
+			require.NoError(t, harms[way](path, raw))
+			for _, when := range []string{"before", "after a start", "after another"} {
+				code, printed := verify(*p.dir)
+				require.Equal(t, 1, code, "%s %s, %s: %s", p.who, way, when, printed)
+				require.NotContains(t, printed, "no damage was found")
+				require.NotContains(t, printed, "nobody was told that they are saved")
+				p.runs()
+			}
+			code, printed = command(t, "losses", "--data", *p.dir, "--passphrase-file", phrase, "--seen")
+			require.Zero(t, code, printed)
+			if way == "deleted" || way == "cut by one" { // nothing unreadable is left
+				code, printed = verify(*p.dir)
+				require.NotContains(t, printed, "gone from this disk", "%s %s", p.who, way)
+			}
+		}
+		*p.dir = whole
+	}
 }
