@@ -54,7 +54,7 @@ func (b *ReadView) CardLines(c *ledger.Card) (out []Line) {
 	add("rate", c.Rate)
 	number("greatest rate", c.RateMaxMlPerKgPerH, "mL/kg/h")
 	add("reactions", c.Reactions)
-	add("contraindications", c.Contraindications)
+	add("not for", c.Contraindications)
 	number("withdrawal", c.WithdrawalDays, "d")
 	add("compared with the label by", c.CheckedBy)
 	return out
