@@ -10,7 +10,7 @@ import (
 // ends in another.
 var unitEndings = []struct{ ending, unit string }{
 	{"_ml_per_kg_per_h", "mL/kg/h"}, {"_ml_per_kg", "mL/kg"}, {"_ml_per_h", "mL/h"}, {"_ml_per_min", "mL/min"},
-	{"_mg_per_dl", "mg/dL"}, {"_g_per_l", "g/L"}, {"_drops_per_min", "drops/min"}, {"_per_ml", "per mL"},
+	{"_mg_per_dl", "mg/dL"}, {"_g_per_l", "g/L"}, {"_mmol_per_l", "mmol/L"}, {"_drops_per_min", "drops/min"}, {"_per_ml", "per mL"},
 	{"_ml", "mL"}, {"_kg", "kg"}, {"_g", "g"}, {"_cm", "cm"}, {"_mm", "mm"}, {"_kj", "kJ"},
 	{"_percent", "%"}, {"_minutes", "min"}, {"_min", "min"}, {"_ms", "ms"}, {"_h", "h"}, {"_c", "C"},
 }

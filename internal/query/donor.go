@@ -107,7 +107,7 @@ func (b *ReadView) donorLines(d *ledger.Donor) (out []Line) {
 	}
 	add := func(name, value string) {
 		if value != "" {
-			out = append(out, Line{name, value})
+			out = append(out, lineOf(name, value))
 		}
 	}
 	add("donor", d.Name)

@@ -6,6 +6,8 @@ import (
 	"strings"
 	"time"
 
+	"google.golang.org/protobuf/reflect/protoreflect"
+
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/wording"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -84,12 +86,15 @@ func (b *ReadView) journeyLine(j *ledger.Journey) string {
 		bags = append(bags, bagText(id))
 	}
 	text := fmt.Sprintf("in a cool box: bag %s, %d min, %s, came out %s",
-		strings.Join(bags, ", "), j.Minutes, wording.Enum(j.Coolant), wording.Enum(j.Feel))
+		strings.Join(bags, ", "), j.Minutes, plainEnum(j.Coolant), plainEnum(j.Feel))
 	if j.BoxDc != nil {
 		return text + ", warmest " + tenthsC(j.BoxDc)
 	}
 	return text + ", temperature not known"
 }
+
+// plainEnum is a choice in words.
+func plainEnum(e protoreflect.Enum) string { return strings.ReplaceAll(wording.Enum(e), "_", " ") }
 
 func foodLine(c *ledger.Case) string {
 	n := len(c.FoodChain)
@@ -132,7 +137,7 @@ func (b *ReadView) WithdrawalLines(c *ledger.Case) (out []string, err error) {
 		}
 		if card != nil && card.WithdrawalDays != nil {
 			end := time.UnixMilli(told[product]).In(b.zone).AddDate(0, 0, int(*card.WithdrawalDays))
-			out = append(out, fmt.Sprintf("withdrawal of %s by its label: %s, until %s",
+			out = append(out, fmt.Sprintf("Withdrawal of %s by its label: %s, until %s",
 				card.Name, wording.Plural(int(*card.WithdrawalDays), "day"), end.Format("2 Jan 2006")))
 		}
 	}

@@ -11,6 +11,9 @@ import (
 // Line is one thing that a card or a sheet says.
 type Line struct{ Name, Value string }
 
+// lineOf begins a line with a capital.
+func lineOf(name, value string) Line { return Line{strings.ToUpper(name[:1]) + name[1:], value} }
+
 // linesText is lines as answers hold them.
 func linesText(lines []Line) (out []string) {
 	for _, l := range lines {
@@ -23,7 +26,7 @@ func linesText(lines []Line) (out []string) {
 func (b *ReadView) CardLines(c *ledger.Card) (out []Line) {
 	add := func(name, value string) {
 		if value != "" {
-			out = append(out, Line{name, value})
+			out = append(out, lineOf(name, value))
 		}
 	}
 	number := func(name string, v *int32, unit string) {
@@ -51,7 +54,7 @@ func (b *ReadView) CardLines(c *ledger.Card) (out []Line) {
 	add("rate", c.Rate)
 	number("greatest rate", c.RateMaxMlPerKgPerH, "mL/kg/h")
 	add("reactions", c.Reactions)
-	add("contraindications", c.Contraindications)
+	add("not for", c.Contraindications)
 	number("withdrawal", c.WithdrawalDays, "d")
 	add("compared with the label by", c.CheckedBy)
 	return out

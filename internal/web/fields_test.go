@@ -50,7 +50,7 @@ var (
 
 // storedFields are the fields with their readers.
 var storedFields = []storedField{
-	{label, "name", "Foal plasma", "Mare plasma", page("/clinic/stock")},
+	{label, "name", "Foal plasma", "Mare plasma", pageAt("/clinic/stock")},
 	{label, "maker", "Wattle Biologics", "Banksia Biologics", step("bath")},
 	{label, "support_telephone", "1800 000 000", "1800 000 001", step("bath")},
 	{label, "registration_number", "L 12", "L 13", step("bath")},
@@ -110,8 +110,8 @@ var storedFields = []storedField{
 	{look, "lactate_umol_per_l", "2", "9", step("referral")},
 }
 
-// page reads a page of the site.
-func page(path string) reader {
+// pageAt reads a page of the site.
+func pageAt(path string) reader {
 	return func(d *laptop, _ oneNight) string { return plainText(d.get(path)) }
 }
 

@@ -209,7 +209,7 @@ func bloodWords(e *ledger.Exam) (parts []string) {
 		parts = append(parts, words.Say("path.glucose", words.Num(float64(*e.GlucoseUmolPer)/1000)))
 	}
 	if e.PcvPm != nil {
-		parts = append(parts, words.Say("path.pcv", words.Tenths(*e.PcvPm)))
+		parts = append(parts, words.Say("path.pcv", words.Num(float64(*e.PcvPm)/10)))
 	}
 	if e.LactateUmolPer != nil {
 		parts = append(parts, words.Say("path.lactate", words.Num(float64(*e.LactateUmolPer)/1000)))
