@@ -137,14 +137,14 @@ func plannedMl(c *ledger.Case) (given, accepted int32) {
 func (b *ReadView) restsOf(c *ledger.Case, add func(pb.FollowUp, int64, string, string)) error {
 	for i := range c.Transfusions {
 		t := &c.Transfusions[i]
-		bag, err := b.Bag(t.Bag)
+		bag, known, err := b.bagLine(t.Bag)
 		if err != nil {
 			return err
 		}
-		if bag == nil || bag.Label == nil || bag.Label.VolumeMl-bag.GivenMl < leastRestMl || len(bag.Fridge) > 0 || settled(bag) {
+		if !known || bag.Label == nil || bag.Settled || bag.Label.VolumeMl-bag.GivenMl < leastRestMl {
 			continue
 		}
-		shelf, err := b.ShelfAt(bag.Line(), b.ClinicNow())
+		shelf, err := b.ShelfAt(bag, b.ClinicNow())
 		if err != nil {
 			return err
 		}
@@ -153,16 +153,9 @@ func (b *ReadView) restsOf(c *ledger.Case, add func(pb.FollowUp, int64, string, 
 			until = b.now.Add(shelf.UseBy.Sub(b.ClinicNow())).UnixMilli()
 		}
 		add(pb.FollowUp_FOLLOW_UP_REST_OF_BAG, until, t.Bag, fmt.Sprintf(
-			"rest of %s: %d mL, to be used or thrown away by then, or kept back", b.BagWords(t.Bag), bag.Label.VolumeMl-bag.GivenMl))
+			"rest of bag %s (batch %s): %d mL, to be used or thrown away by then, or kept back", bagText(t.Bag), bag.Label.Batch, bag.Label.VolumeMl-bag.GivenMl))
 	}
 	return nil
-}
-
-// settled says that the rest of a bag was thrown away, kept back or sent to the maker.
-func settled(bag *ledger.Bag) bool {
-	return slices.ContainsFunc(bag.Ends, func(e ledger.BagEnd) bool {
-		return e.How == ledger.EndDiscarded || e.How == ledger.EndKeptBack || e.How == ledger.EndReturned
-	})
 }
 
 // after lists what is due in cases in which nothing runs any more.
