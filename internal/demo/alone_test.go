@@ -76,10 +76,10 @@ func TestAloneFromTheFirstStart(t *testing.T) {
 		"accept CASE dose 950 --bag BAG0", "check bath CASE BAG0 --all", "thaw BAG0 --case CASE --bath-c 37", "bath BAG0 34.5",
 		"thawed BAG0 --bag-c 33", "catheter in CASE 16 'left jugular'", "vitals CASE --baseline --temp-c 38.4 --heart 98 --breaths 34",
 		"check hang CASE BAG0 --all", "set BAG0 --case CASE", "start CASE BAG0", "rate CASE 78 --slow",
-		"vitals CASE --temp-c 38.4 --heart 99 --breaths 35 --given-ml 25", "rate CASE 832", "clamp CASE --given-ml 120", "reaction CASE --sign hives",
+		"vitals CASE --temp-c 38.4 --heart 99 --breaths 35 --given-ml 25", "rate CASE 832", "clamp CASE --given-ml 120", "reaction CASE --sign hives", "reaction detail CASE allergic --grade mild --onset-ml 120",
 		"drug CASE adrenaline --dose-mg 0.5 --strength-mg-per-ml 1 --route vein", "resume CASE", "fluid CASE 'lactated Ringer' 500",
 		"handover CASE --to REED --given-ml 400", "takeover CASE", "finish CASE BAG0 940", "check hang CASE BAG1 --all", "start CASE BAG1", "stop CASE BAG1 200 --reason hives",
-		"catheter out CASE", "kit use 'north freezer' filtered_set 1 --case CASE", "recheck plan CASE --person REED",
+		"follow CASE next_bag --reason 'the vet stops here'", "bag torn BAG1 --again BAG1", "catheter out CASE", "kit use 'north freezer' filtered_set 1 --case CASE", "recheck plan CASE --person REED",
 		"recheck CASE --kind 'barn immunoassay' --igg-g-per-l 8,4", "adverse CASE reaction", "adverse report CASE reaction --to maker",
 		"note case CASE --text 'mare kicks'", "close CASE well",
 	} {

@@ -111,6 +111,8 @@ func (e *pending) raiseByType() ([]caution.Raised, error) {
 		return b.checkFlow(p)
 	case *pb.DrugGiven:
 		return b.checkDrug(e, p)
+	case *pb.FollowUpNoted:
+		return nil, checkFollowUp(p)
 	case *pb.IggTested:
 		return nil, checkBand(p)
 	case *pb.TransfusionEnded:
@@ -223,6 +225,14 @@ func (b view) checkWeight(p *pb.PatientWeighed, at time.Time) ([]caution.Raised,
 }
 
 func kilograms(g int32) string { return strconv.FormatFloat(float64(g)/1000, 'f', -1, 64) }
+
+// checkFollowUp wants a person or a reason: without either nothing is said.
+func checkFollowUp(p *pb.FollowUpNoted) error {
+	if p.Person == "" && strings.TrimSpace(p.Reason) == "" {
+		return refusal.New("person", "", "who does it, or a reason why it is left")
+	}
+	return nil
+}
 
 // checkBand refuses a band whose ends are the wrong way round.
 func checkBand(p *pb.IggTested) error {

@@ -90,6 +90,8 @@ func (b view) fillCase(m proto.Message) (err error) {
 		p.Patient, err = b.patient(p.Case)
 	case *pb.ReactionNoted:
 		return b.fillReaction(p)
+	case *pb.ReactionDescribed:
+		return b.fillDescribed(p)
 	case *pb.RateSet:
 		p.Bag, err = b.runningBag(p.Case)
 	case *pb.FlowChanged:
@@ -237,6 +239,20 @@ func (b view) fillReaction(p *pb.ReactionNoted) (err error) {
 			p.Product, p.Batch = bag.Label.Product, bag.Label.Batch
 		}
 	})
+}
+
+// fillDescribed reckons the minutes from the start of the bag to the first sign, where
+// nobody typed them. The mL are read off the bag, never filled in.
+func (b view) fillDescribed(p *pb.ReactionDescribed) error {
+	c, err := b.Case(p.Case)
+	if err != nil || c == nil || p.OnsetMin != nil || len(c.Reactions) == 0 {
+		return err
+	}
+	first := &c.Reactions[0]
+	if t := c.Transfused(first.Bag); t != nil && first.Stamp.AtMs >= t.FirstMs() {
+		p.OnsetMin = proto.Int32(int32((first.Stamp.AtMs - t.FirstMs()) / 60_000))
+	}
+	return nil
 }
 
 // runningBag is the bag that runs in a case, else the last one that ran.

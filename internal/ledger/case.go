@@ -36,12 +36,14 @@ type Case struct {
 	Flows        []Flow
 	Vitals       []Vitals
 	Reactions    []Reaction
+	Details      []ReactionDetail
 	Drugs        []Drug
 	Fluids       []Fluid
 	Kit          []CaseKit
 	Handovers    []Handover
 	Adoptions    []Adoption
 
+	Followed     []Following
 	RecheckPlans []RecheckPlan
 	Adverse      []Adverse
 	Closings     []Closing
@@ -183,6 +185,8 @@ func (c *Case) treating(f *fact) bool {
 		c.read(p.GivenMl, "")
 	case *pb.ReactionNoted:
 		c.Reactions = append(c.Reactions, reactionOf(at, p))
+	case *pb.ReactionDescribed:
+		c.Details = append(c.Details, reactionDetailOf(at, p))
 	case *pb.DrugGiven:
 		c.Drugs = append(c.Drugs, drugOf(at, p))
 	case *pb.FluidGiven:
@@ -201,6 +205,8 @@ func (c *Case) treating(f *fact) bool {
 func (c *Case) after(f *fact) {
 	at := f.stamp()
 	switch p := f.body.(type) {
+	case *pb.FollowUpNoted:
+		c.Followed = append(c.Followed, Following{Stamp: at, What: p.What, Person: p.Person, Reason: p.Reason})
 	case *pb.RecheckPlanned:
 		c.RecheckPlans = append(c.RecheckPlans, RecheckPlan{Stamp: at, Person: p.Person, DueMs: p.DueAt.GetUnixMs()})
 	case *pb.AdverseEvent:

@@ -336,6 +336,36 @@ func reactionOf(at Stamp, p *pb.ReactionNoted) Reaction {
 	}
 }
 
+// ReactionDetail is a reaction as it was described afterwards.
+type ReactionDetail struct {
+	_         struct{} `cbor:",toarray"`
+	Stamp     Stamp
+	Kind      pb.ReactionKind
+	Grade     pb.ReactionGrade
+	OnsetMin  *int32
+	OnsetMl   *int32
+	Treatment string
+	CheckedBy string
+	Course    string
+	EndedMs   int64
+}
+
+func reactionDetailOf(at Stamp, p *pb.ReactionDescribed) ReactionDetail {
+	return ReactionDetail{
+		Stamp: at, Kind: p.Kind, Grade: p.Grade, OnsetMin: copied(p.OnsetMin), OnsetMl: copied(p.OnsetMl),
+		Treatment: p.Treatment, CheckedBy: p.CheckedBy, Course: p.Course, EndedMs: p.EndedAt.GetUnixMs(),
+	}
+}
+
+// Following is who does what is due after plasma, or why it is left.
+type Following struct {
+	_      struct{} `cbor:",toarray"`
+	Stamp  Stamp
+	What   pb.FollowUp
+	Person string
+	Reason string
+}
+
 // Drug given.
 type Drug struct {
 	_               struct{} `cbor:",toarray"`
@@ -345,12 +375,13 @@ type Drug struct {
 	StrengthUgPerMl int32
 	Route           string
 	CheckedBy       string
+	RepeatMin       *int32 // after so many minutes it may be given again
 }
 
 func drugOf(at Stamp, p *pb.DrugGiven) Drug {
 	return Drug{
 		Stamp: at, Drug: p.Drug, DoseUg: p.DoseUg, StrengthUgPerMl: p.StrengthUgPerMl,
-		Route: p.Route, CheckedBy: p.CheckedBy,
+		Route: p.Route, CheckedBy: p.CheckedBy, RepeatMin: copied(p.RepeatMin),
 	}
 }
 

@@ -3,6 +3,7 @@ package ledger
 import (
 	"cmp"
 	"fmt"
+	"slices"
 
 	"github.com/fxamacker/cbor/v2"
 
@@ -22,6 +23,7 @@ type BagLine struct {
 	Clocks  *Clocks // nil for a bag that stayed frozen
 	Stays   []Stay  // where it lay, in happened order
 	Judged  []Judged
+	Settled bool   // its rest was thrown away, kept back, sent to the maker or put into a fridge
 	Torn    bool   // its label could not be read
 	Aside   string // and the record that set it aside for that, hex
 	Given   []GivenTo
@@ -107,7 +109,7 @@ func (l *BagLine) InStock() bool { return l.Ended == "" && l.Label != nil }
 func (b *Bag) Line() *BagLine {
 	l := &BagLine{
 		ID: b.Entity.ID, Label: b.Label, Place: b.Place, Ended: b.Ended, GivenMl: b.GivenMl, Clocks: b.clocks(), Given: b.Given,
-		Torn: len(b.Torn) > 0, Aside: b.SetAside(),
+		Settled: b.settled(), Torn: len(b.Torn) > 0, Aside: b.SetAside(),
 	}
 	for _, s := range b.Custody {
 		l.Stays = append(l.Stays, Stay{Place: s.Place, FromMs: s.FromMs + s.OffMs})
@@ -116,6 +118,13 @@ func (b *Bag) Line() *BagLine {
 		l.Judged = append(l.Judged, Judged{Warm: d.Warm, AtMs: d.Stamp.AtMs, Unfit: d.Unfit, Reason: d.Reason})
 	}
 	return l
+}
+
+// settled says that somebody decided on what is left of the bag.
+func (b *Bag) settled() bool {
+	return len(b.Fridge) > 0 || slices.ContainsFunc(b.Ends, func(e BagEnd) bool {
+		return e.How == EndDiscarded || e.How == EndKeptBack || e.How == EndReturned
+	})
 }
 
 // books is what sums over time need of the bag.

@@ -19,6 +19,7 @@ const (
 	TermStock      = "stock"       // bags that have not left the stock
 	TermInUse      = "in_use"      // bags thawed or running and not yet ended
 	TermRunning    = "running"     // cases in which a bag runs
+	TermAfter      = "after"       // open cases that had plasma, and in which nothing runs
 	TermRecheckDue = "recheck_due" // closed or open cases that wait for a recheck
 	TermForgotten  = "forgotten"   // clients who asked to be forgotten
 	TermUnproven   = "unproven"    // any entity with an act without the proof that it asked for
@@ -199,6 +200,8 @@ func (c *Case) terms() []string {
 	}
 	if c.Running {
 		out = append(out, TermRunning)
+	} else if c.Open() && len(c.Transfusions) > 0 {
+		out = append(out, TermAfter)
 	}
 	if len(c.RecheckPlans) > 0 && !c.Rechecked() && c.mayBeRechecked() {
 		out = append(out, TermRecheckDue)

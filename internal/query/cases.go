@@ -107,6 +107,7 @@ func (b *ReadView) caseRow(c *ledger.Case) *pb.CaseRow {
 	case len(c.Transfusions) > 0:
 		row.State = "plasma given"
 	}
+	row.Reaction = ReactionWords(c)
 	if due, ok := recheckDue(c); ok {
 		row.RecheckDue = b.Stamp(due)
 	}
@@ -125,6 +126,9 @@ func (b *ReadView) elsewhere(c *ledger.Case) bool {
 // recheckDue is when the patient is to be tested again; ok is false when it was, or
 // nobody planned it.
 func recheckDue(c *ledger.Case) (ms int64, ok bool) {
+	if slices.ContainsFunc(c.Followed, func(f ledger.Following) bool { return f.What == pb.FollowUp_FOLLOW_UP_RECHECK && f.Reason != "" }) {
+		return 0, false
+	}
 	if n := len(c.RecheckPlans); n > 0 && !c.Rechecked() {
 		return c.RecheckPlans[n-1].DueMs, true
 	}
@@ -240,13 +244,18 @@ func (b *ReadView) VolumesOfDay(c *ledger.Case) (plasma, other int32) {
 // nextStep is the one obvious next step of a case. It never names a bag that hangs
 // elsewhere, is unfit, on hold or quarantined.
 func (b *ReadView) nextStep(c *ledger.Case) (string, error) {
+	now, err := b.dueNow(c)
 	switch {
+	case err != nil:
+		return "", err
 	case c.Clamped:
 		return "clamp is shut: after a stop, going on is the vet's decision", nil
 	case c.Running:
 		return b.runningStep(c)
 	case !c.Open():
 		return "closed", nil
+	case now != "":
+		return now, nil
 	case len(c.Transfusions) > 0 && len(c.RecheckPlans) == 0:
 		return "plan the recheck: who, and when", nil
 	case len(c.Transfusions) > 0 && !c.Rechecked():
@@ -325,6 +334,9 @@ func (s Reader) GetNow(ctx context.Context, _ *pb.GetNowRequest) (*pb.GetNowResp
 			return err
 		}
 		if err := b.clocks(out); err != nil {
+			return err
+		}
+		if err := b.after(out); err != nil {
 			return err
 		}
 		if err := b.rechecks(out); err != nil {

@@ -13,9 +13,9 @@ import (
 // takes none that follow it in its log. Whether it has it is known once it was asked
 // and gave all that it had. What is stranded then is saved again in a new log.
 
-// errLost ends a session: damage was found after the other side was asked, and it
+// ErrLost ends a session: damage was found after the other side was asked, and it
 // holds what is gone.
-var errLost = errors.New("records were found to be damaged here: the server is asked for them")
+var ErrLost = errors.New("records were found to be damaged here: the server is asked for them")
 
 // savingAgain is the part of the program that people see when this fails.
 const savingAgain = "saving again what damage cut off"
@@ -36,7 +36,7 @@ func (s *Session) SaveAgain(ctx context.Context) error {
 		return true
 	})
 	if err == nil && ask {
-		return errLost
+		return ErrLost
 	}
 	return err
 }
@@ -64,7 +64,7 @@ func (s *Session) saveAgain(ctx context.Context, caughtUp <-chan struct{}) error
 		switch {
 		case ctx.Err() != nil:
 			return nil
-		case errors.Is(err, errLost):
+		case errors.Is(err, ErrLost):
 			return err
 		case err != nil:
 			l.replica.Parts.Fail(savingAgain, err, l.clock.Now())

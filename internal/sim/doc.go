@@ -62,6 +62,7 @@
 //
 // A restored backup takes records with it that nobody else had, and so does a
 // disk that is lost. What followed such a record in its log cannot be verified by
-// anyone who does not hold it already, so it stays where it is. The model says
-// which records those are.
+// anyone who does not hold it already, so it stays where it is, until the laptop that
+// wrote it meets the server and saves it again in a new log. The model says which
+// records those are.
 package sim

@@ -443,8 +443,25 @@ func (s *session) took(m *message) bool {
 	if ok {
 		s.a.took(resp.Runs)
 	}
-	s.caughtUp = s.caughtUp || ok && resp.CaughtUp
+	if ok && resp.CaughtUp && !s.caughtUp {
+		s.caughtUp = true
+		return s.savedAgain()
+	}
 	return ok
+}
+
+// savedAgain lets the laptop save again what is stranded on it, once the other side
+// gave all that it had.
+func (s *session) savedAgain() bool {
+	before := s.a.store.Records()
+	err := s.met.SaveAgain(ctx)
+	if s.a.store.Records() > before {
+		s.w.count("saved again")
+	}
+	if errors.Is(err, replication.ErrLost) {
+		return false // it says hello again, and asks for what it lost
+	}
+	return s.a.holds(err, nil)
 }
 
 // timeout gives up the push that is on its way, and with it the session.

@@ -45,8 +45,9 @@ func prepareHandover(req *site.Request, p *stepPage) error {
 			m.Code = nil // it does not fit into a code; the file carries it
 		}
 	}
-	for _, r := range cv.C.Reactions {
-		m.Reacts = append(m.Reacts, words.Say("treat.reaction", cv.At(r.Stamp.AtMs), strings.Join(r.Signs, ", ")))
+	var err error
+	if m.Reacts, err = reactionsSeen(cv); err != nil {
+		return err
 	}
 	if n := len(cv.C.Handovers); n > 0 {
 		h := cv.C.Handovers[n-1]
@@ -74,10 +75,38 @@ func handoverWords(cv *caseview.View, l *query.ReadView, h *ledger.Handover) str
 	return strings.Join(parts, ", ")
 }
 
+// afterMore is what is due after plasma.
+type afterMore struct{ Due []dueRow }
+
+// dueRow is one thing that is due, and where it is done or explained.
+type dueRow struct{ At, What, Who, Href, Leave string }
+
 func prepareAfter(_ *site.Request, p *stepPage) error {
+	cv := p.Case
 	p.Form.Submit = words.Say("after.submit")
-	p.More = p.Case.C.LastEndMs() != 0
+	m := &afterMore{}
+	p.More = m
+	for _, f := range cv.After {
+		m.Due = append(m.Due, dueRow{
+			At: cv.At(f.DueMs), What: f.Text, Who: f.Person, Href: followHref(cv, f),
+			Leave: "/write/follow_up_noted?case=" + cv.ID + "&what=" + words.Enum(f.What) + "&back=/case/" + cv.ID + "/after",
+		})
+	}
 	return nil
+}
+
+// followHref is where something that is due is done.
+func followHref(cv *caseview.View, f query.FollowUp) string {
+	at := "/case/" + cv.ID
+	switch f.What {
+	case pb.FollowUp_FOLLOW_UP_DRUG:
+		return at + "/treat"
+	case pb.FollowUp_FOLLOW_UP_NEXT_BAG:
+		return at + "/dose"
+	case pb.FollowUp_FOLLOW_UP_REST_OF_BAG:
+		return at + "/rest"
+	}
+	return "/write/vitals_noted?case=" + cv.ID + "&back=" + at
 }
 
 // recheckPlan tells when the recheck is due, and who does it.
@@ -170,7 +199,11 @@ func prepareSheet(req *site.Request, p *stepPage) error {
 	slices.Reverse(m.Vitals)
 	m.HasVitals = len(m.Vitals) > 1
 	p.More = m
-	m.facts(cv)
+	reactions, err := reactionsSeen(cv)
+	if err != nil {
+		return err
+	}
+	m.facts(cv, reactions)
 	for _, b := range cv.Bags {
 		row := sheetBag{Torn: b.TornAt, Number: b.Number, Product: b.Product, Batch: b.Batch, Expiry: b.Expiry}
 		if b.T != nil {
@@ -196,7 +229,7 @@ func prepareSheet(req *site.Request, p *stepPage) error {
 }
 
 // facts are the lines of the sheet, only those that are known.
-func (m *sheetMore) facts(cv *caseview.View) {
+func (m *sheetMore) facts(cv *caseview.View, reactions []string) {
 	add := func(name, value string) {
 		if value != "" {
 			m.Facts = append(m.Facts, site.Pair{Name: name, Value: value})
@@ -217,8 +250,8 @@ func (m *sheetMore) facts(cv *caseview.View) {
 	add(words.Say("sheet.day"), words.Say("word.ml", cv.DayMl()))
 	add(words.Say("sheet.recheck"), cv.RecheckWord())
 	add(words.Say("sheet.outcome"), words.Enum(cv.C.Outcome()))
-	for _, r := range cv.C.Reactions {
-		add(words.Say("sheet.reaction"), words.Say("treat.reaction", cv.At(r.Stamp.AtMs), strings.Join(r.Signs, ", ")))
+	for _, line := range reactions {
+		add(words.Say("sheet.reaction"), line)
 	}
 }
 
@@ -268,8 +301,8 @@ func (m *adviceMore) papers(l *query.ReadView, cv *caseview.View) error {
 var laterEvents = []string{
 	"patient_examined", "patient_weighed", "risk_asked", "colostrum_given", "igg_tested", "crossmatch_noted", "food_chain_told", "referral_offered", "estimate_agreed",
 	"bags_carried", "bath_checked", "thaw_started", "bath_measured", "bag_thawed", "hang_checked", "catheter_placed", "set_attached",
-	"transfusion_started", "rate_set", "vitals_noted", "fluid_given", "reaction_noted", "drug_given", "clamped", "resumed",
-	"stopped", "finished", "catheter_removed", "bag_discarded", "bag_kept_back", "recheck_planned", "igg_rechecked", "adverse_event_considered", "adverse_event_reported", "case_closed",
+	"transfusion_started", "rate_set", "vitals_noted", "fluid_given", "reaction_noted", "reaction_described", "drug_given", "clamped", "resumed",
+	"stopped", "finished", "catheter_removed", "bag_discarded", "bag_kept_back", "follow_up_noted", "recheck_planned", "igg_rechecked", "adverse_event_considered", "adverse_event_reported", "case_closed",
 }
 
 // newbornEvents are asked about foals alone.

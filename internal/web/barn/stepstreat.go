@@ -5,6 +5,7 @@ import (
 	"strconv"
 	"strings"
 
+	"thawtrail/internal/query"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/web/caseview"
 	"thawtrail/internal/web/form"
@@ -38,8 +39,8 @@ func prepareTreat(req *site.Request, p *stepPage) (err error) {
 	}
 	m.Stopped = m.Bag != nil && m.Bag.T != nil && !m.Bag.T.Running
 	m.Drugs = drugsGiven(cv)
-	for _, r := range cv.C.Reactions {
-		m.Reactions = append(m.Reactions, words.Say("treat.reaction", cv.At(r.Stamp.AtMs), strings.Join(r.Signs, ", ")))
+	if m.Reactions, err = reactionsSeen(cv); err != nil {
+		return err
 	}
 	if m.Reaction, err = form.New(req, "reaction_noted", "signs", "grave"); err != nil {
 		return err
@@ -60,6 +61,24 @@ func prepareTreat(req *site.Request, p *stepPage) (err error) {
 		m.Keep.Input("reason").Value = words.Say("treat.keep_reason")
 	}
 	return nil
+}
+
+// reactionsSeen tells the signs with their times, then what was described afterwards.
+func reactionsSeen(cv *caseview.View) (out []string, err error) {
+	for _, r := range cv.C.Reactions {
+		out = append(out, words.Say("treat.reaction", cv.At(r.Stamp.AtMs), strings.Join(r.Signs, ", ")))
+	}
+	if told := cv.C.LastTold(); len(out) == 0 && told != nil && told.ReactionSeen {
+		out = append(out, words.Say("sheet.reaction_told"))
+	}
+	err = cv.Read(func(l *query.ReadView) error {
+		for i := range cv.C.Details {
+			d := &cv.C.Details[i]
+			out = append(out, words.Say("treat.described", cv.At(d.Stamp.AtMs), l.DetailWords(d)))
+		}
+		return nil
+	})
+	return out, err
 }
 
 // drugsGiven tells each drug that was given, in a line.

@@ -27,6 +27,7 @@ type View struct {
 	Protocol *ledger.ProtocolVersion // the practice's own numbers; nil: none
 	Watch    engine.VitalsWatch      // what the vitals mean
 	StepUp   engine.StepUp           // whether the rate may go up
+	After    []query.FollowUp        // what is due after plasma, the first first
 	PlasmaMl int32                   // by vein in the last 24 h
 	OtherMl  int32                   // other fluids by vein in the last 24 h
 	Currency string
@@ -137,6 +138,9 @@ func (cv *View) read(l *query.ReadView) (err error) {
 		return err
 	}
 	if cv.StepUp, err = l.StepUp(c, cv.Now); err != nil {
+		return err
+	}
+	if cv.After, err = l.After(c); err != nil {
 		return err
 	}
 	for _, id := range query.BagsOf(c) {

@@ -82,9 +82,14 @@ func (cv *View) bagSteps(add adder) {
 
 func (cv *View) afterSteps(add adder) {
 	c := cv.C
-	add("after", len(c.RecheckPlans) > 0, false, cv.RecheckWord())
+	add("after", len(c.RecheckPlans) > 0 && !cv.dueNow(), false, cv.RecheckWord())
 	add("recheck", c.Rechecked(), false, "")
 	add("close", !c.Open(), false, words.Enum(c.Outcome()))
+}
+
+// dueNow says that something is due by now after plasma: it comes before the recheck.
+func (cv *View) dueNow() bool {
+	return len(cv.After) > 0 && cv.After[0].DueMs <= cv.Now.UnixMilli()
 }
 
 // nextStep picks the one step: what runs comes before what is asked.

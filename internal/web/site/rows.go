@@ -26,13 +26,13 @@ func DueOf(d *pb.DueRow, href string) Due {
 }
 
 // CaseRow is a case as lists show it.
-type CaseRow struct{ ID, Patient, Yard, State, Opened, Outcome, Given, Recheck string }
+type CaseRow struct{ ID, Patient, Yard, State, Opened, Outcome, Given, Recheck, Reaction string }
 
 // CaseRows words the cases of an answer.
 func CaseRows(in []*pb.CaseRow) []CaseRow {
 	var out []CaseRow
 	for _, c := range in {
-		row := CaseRow{ID: c.Case, Patient: c.Patient, Yard: c.Yard, State: c.State, Outcome: words.Plain(c.Outcome), Opened: words.Moment(words.ParseTime(c.OpenedAt))}
+		row := CaseRow{ID: c.Case, Patient: c.Patient, Yard: c.Yard, State: c.State, Outcome: words.Plain(c.Outcome), Reaction: c.Reaction, Opened: words.Moment(words.ParseTime(c.OpenedAt))}
 		if c.GivenMl > 0 {
 			row.Given = words.Say("word.ml", c.GivenMl)
 		}

@@ -447,6 +447,186 @@ func (FoodChain) EnumDescriptor() ([]byte, []int) {
 	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{7}
 }
 
+// ReactionKind of a reaction, as the vet judges it afterwards.
+type ReactionKind int32
+
+const (
+	ReactionKind_REACTION_KIND_UNSPECIFIED  ReactionKind = 0
+	ReactionKind_REACTION_KIND_ALLERGIC     ReactionKind = 1
+	ReactionKind_REACTION_KIND_FEBRILE      ReactionKind = 2
+	ReactionKind_REACTION_KIND_ANAPHYLACTIC ReactionKind = 3
+	ReactionKind_REACTION_KIND_OVERLOAD     ReactionKind = 4
+	ReactionKind_REACTION_KIND_HAEMOLYTIC   ReactionKind = 5
+	ReactionKind_REACTION_KIND_OTHER        ReactionKind = 6
+)
+
+// Enum value maps for ReactionKind.
+var (
+	ReactionKind_name = map[int32]string{
+		0: "REACTION_KIND_UNSPECIFIED",
+		1: "REACTION_KIND_ALLERGIC",
+		2: "REACTION_KIND_FEBRILE",
+		3: "REACTION_KIND_ANAPHYLACTIC",
+		4: "REACTION_KIND_OVERLOAD",
+		5: "REACTION_KIND_HAEMOLYTIC",
+		6: "REACTION_KIND_OTHER",
+	}
+	ReactionKind_value = map[string]int32{
+		"REACTION_KIND_UNSPECIFIED":  0,
+		"REACTION_KIND_ALLERGIC":     1,
+		"REACTION_KIND_FEBRILE":      2,
+		"REACTION_KIND_ANAPHYLACTIC": 3,
+		"REACTION_KIND_OVERLOAD":     4,
+		"REACTION_KIND_HAEMOLYTIC":   5,
+		"REACTION_KIND_OTHER":        6,
+	}
+)
+
+func (x ReactionKind) Enum() *ReactionKind {
+	p := new(ReactionKind)
+	*p = x
+	return p
+}
+
+func (x ReactionKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ReactionKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_thawtrail_v1_case_proto_enumTypes[8].Descriptor()
+}
+
+func (ReactionKind) Type() protoreflect.EnumType {
+	return &file_thawtrail_v1_case_proto_enumTypes[8]
+}
+
+func (x ReactionKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ReactionKind.Descriptor instead.
+func (ReactionKind) EnumDescriptor() ([]byte, []int) {
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{8}
+}
+
+// ReactionGrade of a reaction.
+type ReactionGrade int32
+
+const (
+	ReactionGrade_REACTION_GRADE_UNSPECIFIED ReactionGrade = 0
+	ReactionGrade_REACTION_GRADE_MILD        ReactionGrade = 1
+	ReactionGrade_REACTION_GRADE_MODERATE    ReactionGrade = 2
+	ReactionGrade_REACTION_GRADE_SEVERE      ReactionGrade = 3
+	ReactionGrade_REACTION_GRADE_FATAL       ReactionGrade = 4
+)
+
+// Enum value maps for ReactionGrade.
+var (
+	ReactionGrade_name = map[int32]string{
+		0: "REACTION_GRADE_UNSPECIFIED",
+		1: "REACTION_GRADE_MILD",
+		2: "REACTION_GRADE_MODERATE",
+		3: "REACTION_GRADE_SEVERE",
+		4: "REACTION_GRADE_FATAL",
+	}
+	ReactionGrade_value = map[string]int32{
+		"REACTION_GRADE_UNSPECIFIED": 0,
+		"REACTION_GRADE_MILD":        1,
+		"REACTION_GRADE_MODERATE":    2,
+		"REACTION_GRADE_SEVERE":      3,
+		"REACTION_GRADE_FATAL":       4,
+	}
+)
+
+func (x ReactionGrade) Enum() *ReactionGrade {
+	p := new(ReactionGrade)
+	*p = x
+	return p
+}
+
+func (x ReactionGrade) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ReactionGrade) Descriptor() protoreflect.EnumDescriptor {
+	return file_thawtrail_v1_case_proto_enumTypes[9].Descriptor()
+}
+
+func (ReactionGrade) Type() protoreflect.EnumType {
+	return &file_thawtrail_v1_case_proto_enumTypes[9]
+}
+
+func (x ReactionGrade) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ReactionGrade.Descriptor instead.
+func (ReactionGrade) EnumDescriptor() ([]byte, []int) {
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{9}
+}
+
+// FollowUp is something that is due after plasma.
+type FollowUp int32
+
+const (
+	FollowUp_FOLLOW_UP_UNSPECIFIED  FollowUp = 0
+	FollowUp_FOLLOW_UP_VITALS_AFTER FollowUp = 1
+	FollowUp_FOLLOW_UP_WATCH        FollowUp = 2
+	FollowUp_FOLLOW_UP_DRUG         FollowUp = 3
+	FollowUp_FOLLOW_UP_NEXT_BAG     FollowUp = 4
+	FollowUp_FOLLOW_UP_REST_OF_BAG  FollowUp = 5
+	FollowUp_FOLLOW_UP_RECHECK      FollowUp = 6
+)
+
+// Enum value maps for FollowUp.
+var (
+	FollowUp_name = map[int32]string{
+		0: "FOLLOW_UP_UNSPECIFIED",
+		1: "FOLLOW_UP_VITALS_AFTER",
+		2: "FOLLOW_UP_WATCH",
+		3: "FOLLOW_UP_DRUG",
+		4: "FOLLOW_UP_NEXT_BAG",
+		5: "FOLLOW_UP_REST_OF_BAG",
+		6: "FOLLOW_UP_RECHECK",
+	}
+	FollowUp_value = map[string]int32{
+		"FOLLOW_UP_UNSPECIFIED":  0,
+		"FOLLOW_UP_VITALS_AFTER": 1,
+		"FOLLOW_UP_WATCH":        2,
+		"FOLLOW_UP_DRUG":         3,
+		"FOLLOW_UP_NEXT_BAG":     4,
+		"FOLLOW_UP_REST_OF_BAG":  5,
+		"FOLLOW_UP_RECHECK":      6,
+	}
+)
+
+func (x FollowUp) Enum() *FollowUp {
+	p := new(FollowUp)
+	*p = x
+	return p
+}
+
+func (x FollowUp) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (FollowUp) Descriptor() protoreflect.EnumDescriptor {
+	return file_thawtrail_v1_case_proto_enumTypes[10].Descriptor()
+}
+
+func (FollowUp) Type() protoreflect.EnumType {
+	return &file_thawtrail_v1_case_proto_enumTypes[10]
+}
+
+func (x FollowUp) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use FollowUp.Descriptor instead.
+func (FollowUp) EnumDescriptor() ([]byte, []int) {
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{10}
+}
+
 // AdoptedBy says how a case came to the laptop that took it over.
 type AdoptedBy int32
 
@@ -482,11 +662,11 @@ func (x AdoptedBy) String() string {
 }
 
 func (AdoptedBy) Descriptor() protoreflect.EnumDescriptor {
-	return file_thawtrail_v1_case_proto_enumTypes[8].Descriptor()
+	return file_thawtrail_v1_case_proto_enumTypes[11].Descriptor()
 }
 
 func (AdoptedBy) Type() protoreflect.EnumType {
-	return &file_thawtrail_v1_case_proto_enumTypes[8]
+	return &file_thawtrail_v1_case_proto_enumTypes[11]
 }
 
 func (x AdoptedBy) Number() protoreflect.EnumNumber {
@@ -495,7 +675,7 @@ func (x AdoptedBy) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use AdoptedBy.Descriptor instead.
 func (AdoptedBy) EnumDescriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{8}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{11}
 }
 
 // Outcome of a case.
@@ -541,11 +721,11 @@ func (x Outcome) String() string {
 }
 
 func (Outcome) Descriptor() protoreflect.EnumDescriptor {
-	return file_thawtrail_v1_case_proto_enumTypes[9].Descriptor()
+	return file_thawtrail_v1_case_proto_enumTypes[12].Descriptor()
 }
 
 func (Outcome) Type() protoreflect.EnumType {
-	return &file_thawtrail_v1_case_proto_enumTypes[9]
+	return &file_thawtrail_v1_case_proto_enumTypes[12]
 }
 
 func (x Outcome) Number() protoreflect.EnumNumber {
@@ -554,7 +734,7 @@ func (x Outcome) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Outcome.Descriptor instead.
 func (Outcome) EnumDescriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{9}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{12}
 }
 
 // CaseOpened begins the treatment of one patient. A newborn has no chip and no
@@ -2360,6 +2540,185 @@ func (x *ReactionNoted) GetBatch() string {
 	return ""
 }
 
+// ReactionDescribed holds the details of a reaction, written when the patient is treated:
+// the signs with their times are in ReactionNoted.
+type ReactionDescribed struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Case          string                 `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	Kind          ReactionKind           `protobuf:"varint,2,opt,name=kind,proto3,enum=thawtrail.v1.ReactionKind" json:"kind,omitempty"`
+	Grade         ReactionGrade          `protobuf:"varint,3,opt,name=grade,proto3,enum=thawtrail.v1.ReactionGrade" json:"grade,omitempty"`
+	OnsetMin      *int32                 `protobuf:"varint,4,opt,name=onset_min,json=onsetMin,proto3,oneof" json:"onset_min,omitempty"`
+	OnsetMl       *int32                 `protobuf:"varint,5,opt,name=onset_ml,json=onsetMl,proto3,oneof" json:"onset_ml,omitempty"`
+	Treatment     string                 `protobuf:"bytes,6,opt,name=treatment,proto3" json:"treatment,omitempty"`
+	CheckedBy     string                 `protobuf:"bytes,7,opt,name=checked_by,json=checkedBy,proto3" json:"checked_by,omitempty"`
+	Course        string                 `protobuf:"bytes,8,opt,name=course,proto3" json:"course,omitempty"`
+	EndedAt       *Moment                `protobuf:"bytes,9,opt,name=ended_at,json=endedAt,proto3" json:"ended_at,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReactionDescribed) Reset() {
+	*x = ReactionDescribed{}
+	mi := &file_thawtrail_v1_case_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReactionDescribed) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReactionDescribed) ProtoMessage() {}
+
+func (x *ReactionDescribed) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_case_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReactionDescribed.ProtoReflect.Descriptor instead.
+func (*ReactionDescribed) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *ReactionDescribed) GetCase() string {
+	if x != nil {
+		return x.Case
+	}
+	return ""
+}
+
+func (x *ReactionDescribed) GetKind() ReactionKind {
+	if x != nil {
+		return x.Kind
+	}
+	return ReactionKind_REACTION_KIND_UNSPECIFIED
+}
+
+func (x *ReactionDescribed) GetGrade() ReactionGrade {
+	if x != nil {
+		return x.Grade
+	}
+	return ReactionGrade_REACTION_GRADE_UNSPECIFIED
+}
+
+func (x *ReactionDescribed) GetOnsetMin() int32 {
+	if x != nil && x.OnsetMin != nil {
+		return *x.OnsetMin
+	}
+	return 0
+}
+
+func (x *ReactionDescribed) GetOnsetMl() int32 {
+	if x != nil && x.OnsetMl != nil {
+		return *x.OnsetMl
+	}
+	return 0
+}
+
+func (x *ReactionDescribed) GetTreatment() string {
+	if x != nil {
+		return x.Treatment
+	}
+	return ""
+}
+
+func (x *ReactionDescribed) GetCheckedBy() string {
+	if x != nil {
+		return x.CheckedBy
+	}
+	return ""
+}
+
+func (x *ReactionDescribed) GetCourse() string {
+	if x != nil {
+		return x.Course
+	}
+	return ""
+}
+
+func (x *ReactionDescribed) GetEndedAt() *Moment {
+	if x != nil {
+		return x.EndedAt
+	}
+	return nil
+}
+
+// FollowUpNoted names who does what is due after plasma, or says why it is left.
+type FollowUpNoted struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Case          string                 `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	What          FollowUp               `protobuf:"varint,2,opt,name=what,proto3,enum=thawtrail.v1.FollowUp" json:"what,omitempty"`
+	Person        string                 `protobuf:"bytes,3,opt,name=person,proto3" json:"person,omitempty"`
+	Reason        string                 `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FollowUpNoted) Reset() {
+	*x = FollowUpNoted{}
+	mi := &file_thawtrail_v1_case_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FollowUpNoted) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FollowUpNoted) ProtoMessage() {}
+
+func (x *FollowUpNoted) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_case_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FollowUpNoted.ProtoReflect.Descriptor instead.
+func (*FollowUpNoted) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *FollowUpNoted) GetCase() string {
+	if x != nil {
+		return x.Case
+	}
+	return ""
+}
+
+func (x *FollowUpNoted) GetWhat() FollowUp {
+	if x != nil {
+		return x.What
+	}
+	return FollowUp_FOLLOW_UP_UNSPECIFIED
+}
+
+func (x *FollowUpNoted) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *FollowUpNoted) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
 // DrugGiven is a drug, always with its strength.
 type DrugGiven struct {
 	state           protoimpl.MessageState `protogen:"open.v1"`
@@ -2369,13 +2728,14 @@ type DrugGiven struct {
 	StrengthUgPerMl int32                  `protobuf:"varint,4,opt,name=strength_ug_per_ml,json=strengthUgPerMl,proto3" json:"strength_ug_per_ml,omitempty"`
 	Route           string                 `protobuf:"bytes,5,opt,name=route,proto3" json:"route,omitempty"`
 	CheckedBy       string                 `protobuf:"bytes,6,opt,name=checked_by,json=checkedBy,proto3" json:"checked_by,omitempty"`
+	RepeatMin       *int32                 `protobuf:"varint,7,opt,name=repeat_min,json=repeatMin,proto3,oneof" json:"repeat_min,omitempty"`
 	unknownFields   protoimpl.UnknownFields
 	sizeCache       protoimpl.SizeCache
 }
 
 func (x *DrugGiven) Reset() {
 	*x = DrugGiven{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2387,7 +2747,7 @@ func (x *DrugGiven) String() string {
 func (*DrugGiven) ProtoMessage() {}
 
 func (x *DrugGiven) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2400,7 +2760,7 @@ func (x *DrugGiven) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DrugGiven.ProtoReflect.Descriptor instead.
 func (*DrugGiven) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{19}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *DrugGiven) GetCase() string {
@@ -2445,6 +2805,13 @@ func (x *DrugGiven) GetCheckedBy() string {
 	return ""
 }
 
+func (x *DrugGiven) GetRepeatMin() int32 {
+	if x != nil && x.RepeatMin != nil {
+		return *x.RepeatMin
+	}
+	return 0
+}
+
 // FluidGiven is other fluid by vein; it counts in the day's volume.
 type FluidGiven struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -2457,7 +2824,7 @@ type FluidGiven struct {
 
 func (x *FluidGiven) Reset() {
 	*x = FluidGiven{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2469,7 +2836,7 @@ func (x *FluidGiven) String() string {
 func (*FluidGiven) ProtoMessage() {}
 
 func (x *FluidGiven) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2482,7 +2849,7 @@ func (x *FluidGiven) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FluidGiven.ProtoReflect.Descriptor instead.
 func (*FluidGiven) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{20}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *FluidGiven) GetCase() string {
@@ -2519,7 +2886,7 @@ type FlowChanged struct {
 
 func (x *FlowChanged) Reset() {
 	*x = FlowChanged{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2531,7 +2898,7 @@ func (x *FlowChanged) String() string {
 func (*FlowChanged) ProtoMessage() {}
 
 func (x *FlowChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2544,7 +2911,7 @@ func (x *FlowChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlowChanged.ProtoReflect.Descriptor instead.
 func (*FlowChanged) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{21}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *FlowChanged) GetCase() string {
@@ -2589,7 +2956,7 @@ type TransfusionEnded struct {
 
 func (x *TransfusionEnded) Reset() {
 	*x = TransfusionEnded{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2601,7 +2968,7 @@ func (x *TransfusionEnded) String() string {
 func (*TransfusionEnded) ProtoMessage() {}
 
 func (x *TransfusionEnded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2614,7 +2981,7 @@ func (x *TransfusionEnded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TransfusionEnded.ProtoReflect.Descriptor instead.
 func (*TransfusionEnded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{22}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *TransfusionEnded) GetBag() string {
@@ -2668,7 +3035,7 @@ type HandedOver struct {
 
 func (x *HandedOver) Reset() {
 	*x = HandedOver{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2680,7 +3047,7 @@ func (x *HandedOver) String() string {
 func (*HandedOver) ProtoMessage() {}
 
 func (x *HandedOver) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2693,7 +3060,7 @@ func (x *HandedOver) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HandedOver.ProtoReflect.Descriptor instead.
 func (*HandedOver) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{23}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *HandedOver) GetCase() string {
@@ -2791,7 +3158,7 @@ type CaseAdopted struct {
 
 func (x *CaseAdopted) Reset() {
 	*x = CaseAdopted{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2803,7 +3170,7 @@ func (x *CaseAdopted) String() string {
 func (*CaseAdopted) ProtoMessage() {}
 
 func (x *CaseAdopted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2816,7 +3183,7 @@ func (x *CaseAdopted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CaseAdopted.ProtoReflect.Descriptor instead.
 func (*CaseAdopted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{24}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *CaseAdopted) GetCase() string {
@@ -3027,7 +3394,7 @@ type RecheckPlanned struct {
 
 func (x *RecheckPlanned) Reset() {
 	*x = RecheckPlanned{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3039,7 +3406,7 @@ func (x *RecheckPlanned) String() string {
 func (*RecheckPlanned) ProtoMessage() {}
 
 func (x *RecheckPlanned) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3052,7 +3419,7 @@ func (x *RecheckPlanned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecheckPlanned.ProtoReflect.Descriptor instead.
 func (*RecheckPlanned) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{25}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *RecheckPlanned) GetCase() string {
@@ -3091,7 +3458,7 @@ type AdverseEvent struct {
 
 func (x *AdverseEvent) Reset() {
 	*x = AdverseEvent{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3103,7 +3470,7 @@ func (x *AdverseEvent) String() string {
 func (*AdverseEvent) ProtoMessage() {}
 
 func (x *AdverseEvent) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3116,7 +3483,7 @@ func (x *AdverseEvent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdverseEvent.ProtoReflect.Descriptor instead.
 func (*AdverseEvent) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{26}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *AdverseEvent) GetCase() string {
@@ -3173,7 +3540,7 @@ type CaseClosed struct {
 
 func (x *CaseClosed) Reset() {
 	*x = CaseClosed{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[27]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3185,7 +3552,7 @@ func (x *CaseClosed) String() string {
 func (*CaseClosed) ProtoMessage() {}
 
 func (x *CaseClosed) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[27]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3198,7 +3565,7 @@ func (x *CaseClosed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CaseClosed.ProtoReflect.Descriptor instead.
 func (*CaseClosed) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{27}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *CaseClosed) GetCase() string {
@@ -3575,7 +3942,39 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\n" +
 	"bag number8\x01B\x03bagp\x01R\x03bag\x12*\n" +
 	"\aproduct\x18\x05 \x01(\tB\x10\xca\xda\x18\fp\x01\x92\x01\aproductR\aproduct\x12%\n" +
-	"\x05batch\x18\x06 \x01(\tB\x0f\xca\xda\x18\v8\x02B\x05batchp\x01R\x05batch\"\xcd\x03\n" +
+	"\x05batch\x18\x06 \x01(\tB\x0f\xca\xda\x18\v8\x02B\x05batchp\x01R\x05batch\"\xf5\x05\n" +
+	"\x11ReactionDescribed\x12&\n" +
+	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
+	"\x04case\x10\x01B\x04caseR\x04case\x12v\n" +
+	"\x04kind\x18\x02 \x01(\x0e2\x1a.thawtrail.v1.ReactionKindBF\xca\xda\x18B\n" +
+	">allergic, febrile, anaphylactic, overload, haemolytic or other\x10\x01R\x04kind\x12X\n" +
+	"\x05grade\x18\x03 \x01(\x0e2\x1b.thawtrail.v1.ReactionGradeB%\xca\xda\x18!\n" +
+	"\x1fmild, moderate, severe or fatalR\x05grade\x12s\n" +
+	"\tonset_min\x18\x04 \x01(\x05BQ\xca\xda\x18M\n" +
+	"3minutes from the start of the bag to the first sign\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\xe0\xb0@\x8a\x01\x03minH\x00R\bonsetMin\x88\x01\x01\x12_\n" +
+	"\bonset_ml\x18\x05 \x01(\x05B?\xca\xda\x18;\n" +
+	"\"mL of the bag that were in by then\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xc3@\x8a\x01\x02mLH\x01R\aonsetMl\x88\x01\x01\x124\n" +
+	"\ttreatment\x18\x06 \x01(\tB\x16\xca\xda\x18\x12\n" +
+	"\rwhat was done(\xe8\aR\ttreatment\x12>\n" +
+	"\n" +
+	"checked_by\x18\a \x01(\tB\x1f\xca\xda\x18\x1b\n" +
+	"\x19second person who checkedR\tcheckedBy\x12/\n" +
+	"\x06course\x18\b \x01(\tB\x17\xca\xda\x18\x13\n" +
+	"\x0ehow it went on(\xe8\aR\x06course\x12N\n" +
+	"\bended_at\x18\t \x01(\v2\x14.thawtrail.v1.MomentB\x1d\xca\xda\x18\x19\n" +
+	"\x10when it was overJ\x05endedR\aendedAtB\f\n" +
+	"\n" +
+	"_onset_minB\v\n" +
+	"\t_onset_ml\"\xac\x02\n" +
+	"\rFollowUpNoted\x12&\n" +
+	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
+	"\x04case\x10\x01B\x04caseR\x04case\x12o\n" +
+	"\x04what\x18\x02 \x01(\x0e2\x16.thawtrail.v1.FollowUpBC\xca\xda\x18?\n" +
+	";vitals_after, watch, drug, next_bag, rest_of_bag or recheck\x10\x01R\x04what\x122\n" +
+	"\x06person\x18\x03 \x01(\tB\x1a\xca\xda\x18\x16\n" +
+	"\vwho does it\x92\x01\x06personR\x06person\x12N\n" +
+	"\x06reason\x18\x04 \x01(\tB6\xca\xda\x182\n" +
+	"-why it is left: nothing of it is due any more(\xf4\x03R\x06reason\"\xc9\x04\n" +
 	"\tDrugGiven\x12&\n" +
 	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
 	"\x04case\x10\x01B\x04caseR\x04case\x12,\n" +
@@ -3590,7 +3989,11 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\x1cvein, muscle, under the skin\x10\x01R\x05route\x12G\n" +
 	"\n" +
 	"checked_by\x18\x06 \x01(\tB(\xca\xda\x18$\n" +
-	"\"second person who checked the doseR\tcheckedBy\"\x98\x01\n" +
+	"\"second person who checked the doseR\tcheckedBy\x12k\n" +
+	"\n" +
+	"repeat_min\x18\a \x01(\x05BG\xca\xda\x18C\n" +
+	")minutes after which it may be given again\x19\x00\x00\x00\x00\x00\x00\xf0?!\x00\x00\x00\x00\x00\xe0\xb0@\x8a\x01\x03minH\x00R\trepeatMin\x88\x01\x01B\r\n" +
+	"\v_repeat_min\"\x98\x01\n" +
 	"\n" +
 	"FluidGiven\x12&\n" +
 	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
@@ -3753,7 +4156,29 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\x16FOOD_CHAIN_UNSPECIFIED\x10\x00\x12\x12\n" +
 	"\x0eFOOD_CHAIN_OUT\x10\x01\x12\x11\n" +
 	"\rFOOD_CHAIN_IN\x10\x02\x12\x16\n" +
-	"\x12FOOD_CHAIN_UNKNOWN\x10\x03*Q\n" +
+	"\x12FOOD_CHAIN_UNKNOWN\x10\x03*\xd7\x01\n" +
+	"\fReactionKind\x12\x1d\n" +
+	"\x19REACTION_KIND_UNSPECIFIED\x10\x00\x12\x1a\n" +
+	"\x16REACTION_KIND_ALLERGIC\x10\x01\x12\x19\n" +
+	"\x15REACTION_KIND_FEBRILE\x10\x02\x12\x1e\n" +
+	"\x1aREACTION_KIND_ANAPHYLACTIC\x10\x03\x12\x1a\n" +
+	"\x16REACTION_KIND_OVERLOAD\x10\x04\x12\x1c\n" +
+	"\x18REACTION_KIND_HAEMOLYTIC\x10\x05\x12\x17\n" +
+	"\x13REACTION_KIND_OTHER\x10\x06*\x9a\x01\n" +
+	"\rReactionGrade\x12\x1e\n" +
+	"\x1aREACTION_GRADE_UNSPECIFIED\x10\x00\x12\x17\n" +
+	"\x13REACTION_GRADE_MILD\x10\x01\x12\x1b\n" +
+	"\x17REACTION_GRADE_MODERATE\x10\x02\x12\x19\n" +
+	"\x15REACTION_GRADE_SEVERE\x10\x03\x12\x18\n" +
+	"\x14REACTION_GRADE_FATAL\x10\x04*\xb4\x01\n" +
+	"\bFollowUp\x12\x19\n" +
+	"\x15FOLLOW_UP_UNSPECIFIED\x10\x00\x12\x1a\n" +
+	"\x16FOLLOW_UP_VITALS_AFTER\x10\x01\x12\x13\n" +
+	"\x0fFOLLOW_UP_WATCH\x10\x02\x12\x12\n" +
+	"\x0eFOLLOW_UP_DRUG\x10\x03\x12\x16\n" +
+	"\x12FOLLOW_UP_NEXT_BAG\x10\x04\x12\x19\n" +
+	"\x15FOLLOW_UP_REST_OF_BAG\x10\x05\x12\x15\n" +
+	"\x11FOLLOW_UP_RECHECK\x10\x06*Q\n" +
 	"\tAdoptedBy\x12\x1a\n" +
 	"\x16ADOPTED_BY_UNSPECIFIED\x10\x00\x12\x13\n" +
 	"\x0fADOPTED_BY_FILE\x10\x01\x12\x13\n" +
@@ -3778,8 +4203,8 @@ func file_thawtrail_v1_case_proto_rawDescGZIP() []byte {
 	return file_thawtrail_v1_case_proto_rawDescData
 }
 
-var file_thawtrail_v1_case_proto_enumTypes = make([]protoimpl.EnumInfo, 10)
-var file_thawtrail_v1_case_proto_msgTypes = make([]protoimpl.MessageInfo, 28)
+var file_thawtrail_v1_case_proto_enumTypes = make([]protoimpl.EnumInfo, 13)
+var file_thawtrail_v1_case_proto_msgTypes = make([]protoimpl.MessageInfo, 30)
 var file_thawtrail_v1_case_proto_goTypes = []any{
 	(PatientKind)(0),           // 0: thawtrail.v1.PatientKind
 	(Sex)(0),                   // 1: thawtrail.v1.Sex
@@ -3789,68 +4214,77 @@ var file_thawtrail_v1_case_proto_goTypes = []any{
 	(ReferralAnswer)(0),        // 5: thawtrail.v1.ReferralAnswer
 	(MatchResult)(0),           // 6: thawtrail.v1.MatchResult
 	(FoodChain)(0),             // 7: thawtrail.v1.FoodChain
-	(AdoptedBy)(0),             // 8: thawtrail.v1.AdoptedBy
-	(Outcome)(0),               // 9: thawtrail.v1.Outcome
-	(*CaseOpened)(nil),         // 10: thawtrail.v1.CaseOpened
-	(*RiskAsked)(nil),          // 11: thawtrail.v1.RiskAsked
-	(*PatientExamined)(nil),    // 12: thawtrail.v1.PatientExamined
-	(*PatientWeighed)(nil),     // 13: thawtrail.v1.PatientWeighed
-	(*IggTested)(nil),          // 14: thawtrail.v1.IggTested
-	(*ColostrumGiven)(nil),     // 15: thawtrail.v1.ColostrumGiven
-	(*ReferralOffered)(nil),    // 16: thawtrail.v1.ReferralOffered
-	(*EstimateAgreed)(nil),     // 17: thawtrail.v1.EstimateAgreed
-	(*PlanAccepted)(nil),       // 18: thawtrail.v1.PlanAccepted
-	(*BathChecked)(nil),        // 19: thawtrail.v1.BathChecked
-	(*HangChecked)(nil),        // 20: thawtrail.v1.HangChecked
-	(*CrossmatchNoted)(nil),    // 21: thawtrail.v1.CrossmatchNoted
-	(*FoodChainTold)(nil),      // 22: thawtrail.v1.FoodChainTold
-	(*CatheterPlaced)(nil),     // 23: thawtrail.v1.CatheterPlaced
-	(*CatheterRemoved)(nil),    // 24: thawtrail.v1.CatheterRemoved
-	(*TransfusionStarted)(nil), // 25: thawtrail.v1.TransfusionStarted
-	(*RateSet)(nil),            // 26: thawtrail.v1.RateSet
-	(*VitalsNoted)(nil),        // 27: thawtrail.v1.VitalsNoted
-	(*ReactionNoted)(nil),      // 28: thawtrail.v1.ReactionNoted
-	(*DrugGiven)(nil),          // 29: thawtrail.v1.DrugGiven
-	(*FluidGiven)(nil),         // 30: thawtrail.v1.FluidGiven
-	(*FlowChanged)(nil),        // 31: thawtrail.v1.FlowChanged
-	(*TransfusionEnded)(nil),   // 32: thawtrail.v1.TransfusionEnded
-	(*HandedOver)(nil),         // 33: thawtrail.v1.HandedOver
-	(*CaseAdopted)(nil),        // 34: thawtrail.v1.CaseAdopted
-	(*RecheckPlanned)(nil),     // 35: thawtrail.v1.RecheckPlanned
-	(*AdverseEvent)(nil),       // 36: thawtrail.v1.AdverseEvent
-	(*CaseClosed)(nil),         // 37: thawtrail.v1.CaseClosed
-	(*Moment)(nil),             // 38: thawtrail.v1.Moment
+	(ReactionKind)(0),          // 8: thawtrail.v1.ReactionKind
+	(ReactionGrade)(0),         // 9: thawtrail.v1.ReactionGrade
+	(FollowUp)(0),              // 10: thawtrail.v1.FollowUp
+	(AdoptedBy)(0),             // 11: thawtrail.v1.AdoptedBy
+	(Outcome)(0),               // 12: thawtrail.v1.Outcome
+	(*CaseOpened)(nil),         // 13: thawtrail.v1.CaseOpened
+	(*RiskAsked)(nil),          // 14: thawtrail.v1.RiskAsked
+	(*PatientExamined)(nil),    // 15: thawtrail.v1.PatientExamined
+	(*PatientWeighed)(nil),     // 16: thawtrail.v1.PatientWeighed
+	(*IggTested)(nil),          // 17: thawtrail.v1.IggTested
+	(*ColostrumGiven)(nil),     // 18: thawtrail.v1.ColostrumGiven
+	(*ReferralOffered)(nil),    // 19: thawtrail.v1.ReferralOffered
+	(*EstimateAgreed)(nil),     // 20: thawtrail.v1.EstimateAgreed
+	(*PlanAccepted)(nil),       // 21: thawtrail.v1.PlanAccepted
+	(*BathChecked)(nil),        // 22: thawtrail.v1.BathChecked
+	(*HangChecked)(nil),        // 23: thawtrail.v1.HangChecked
+	(*CrossmatchNoted)(nil),    // 24: thawtrail.v1.CrossmatchNoted
+	(*FoodChainTold)(nil),      // 25: thawtrail.v1.FoodChainTold
+	(*CatheterPlaced)(nil),     // 26: thawtrail.v1.CatheterPlaced
+	(*CatheterRemoved)(nil),    // 27: thawtrail.v1.CatheterRemoved
+	(*TransfusionStarted)(nil), // 28: thawtrail.v1.TransfusionStarted
+	(*RateSet)(nil),            // 29: thawtrail.v1.RateSet
+	(*VitalsNoted)(nil),        // 30: thawtrail.v1.VitalsNoted
+	(*ReactionNoted)(nil),      // 31: thawtrail.v1.ReactionNoted
+	(*ReactionDescribed)(nil),  // 32: thawtrail.v1.ReactionDescribed
+	(*FollowUpNoted)(nil),      // 33: thawtrail.v1.FollowUpNoted
+	(*DrugGiven)(nil),          // 34: thawtrail.v1.DrugGiven
+	(*FluidGiven)(nil),         // 35: thawtrail.v1.FluidGiven
+	(*FlowChanged)(nil),        // 36: thawtrail.v1.FlowChanged
+	(*TransfusionEnded)(nil),   // 37: thawtrail.v1.TransfusionEnded
+	(*HandedOver)(nil),         // 38: thawtrail.v1.HandedOver
+	(*CaseAdopted)(nil),        // 39: thawtrail.v1.CaseAdopted
+	(*RecheckPlanned)(nil),     // 40: thawtrail.v1.RecheckPlanned
+	(*AdverseEvent)(nil),       // 41: thawtrail.v1.AdverseEvent
+	(*CaseClosed)(nil),         // 42: thawtrail.v1.CaseClosed
+	(*Moment)(nil),             // 43: thawtrail.v1.Moment
 }
 var file_thawtrail_v1_case_proto_depIdxs = []int32{
 	0,  // 0: thawtrail.v1.CaseOpened.kind:type_name -> thawtrail.v1.PatientKind
 	1,  // 1: thawtrail.v1.CaseOpened.sex:type_name -> thawtrail.v1.Sex
-	38, // 2: thawtrail.v1.CaseOpened.born_at:type_name -> thawtrail.v1.Moment
+	43, // 2: thawtrail.v1.CaseOpened.born_at:type_name -> thawtrail.v1.Moment
 	2,  // 3: thawtrail.v1.RiskAsked.jaundiced_foal_before:type_name -> thawtrail.v1.Answer
 	2,  // 4: thawtrail.v1.RiskAsked.positive_screen:type_name -> thawtrail.v1.Answer
 	2,  // 5: thawtrail.v1.RiskAsked.donkey_sire:type_name -> thawtrail.v1.Answer
 	2,  // 6: thawtrail.v1.RiskAsked.yellow_or_red_urine:type_name -> thawtrail.v1.Answer
 	3,  // 7: thawtrail.v1.PatientWeighed.method:type_name -> thawtrail.v1.WeightMethod
 	4,  // 8: thawtrail.v1.IggTested.side:type_name -> thawtrail.v1.CutSide
-	38, // 9: thawtrail.v1.IggTested.sampled_at:type_name -> thawtrail.v1.Moment
+	43, // 9: thawtrail.v1.IggTested.sampled_at:type_name -> thawtrail.v1.Moment
 	5,  // 10: thawtrail.v1.ReferralOffered.answer:type_name -> thawtrail.v1.ReferralAnswer
 	6,  // 11: thawtrail.v1.CrossmatchNoted.minor:type_name -> thawtrail.v1.MatchResult
 	6,  // 12: thawtrail.v1.CrossmatchNoted.major:type_name -> thawtrail.v1.MatchResult
 	7,  // 13: thawtrail.v1.FoodChainTold.status:type_name -> thawtrail.v1.FoodChain
-	38, // 14: thawtrail.v1.HandedOver.next_vitals_at:type_name -> thawtrail.v1.Moment
-	8,  // 15: thawtrail.v1.CaseAdopted.way:type_name -> thawtrail.v1.AdoptedBy
-	38, // 16: thawtrail.v1.CaseAdopted.started_at:type_name -> thawtrail.v1.Moment
-	38, // 17: thawtrail.v1.CaseAdopted.set_attached_at:type_name -> thawtrail.v1.Moment
-	38, // 18: thawtrail.v1.CaseAdopted.read_at:type_name -> thawtrail.v1.Moment
-	38, // 19: thawtrail.v1.CaseAdopted.next_vitals_at:type_name -> thawtrail.v1.Moment
-	38, // 20: thawtrail.v1.CaseAdopted.made_at:type_name -> thawtrail.v1.Moment
-	38, // 21: thawtrail.v1.CaseAdopted.vitals_at:type_name -> thawtrail.v1.Moment
-	38, // 22: thawtrail.v1.RecheckPlanned.due_at:type_name -> thawtrail.v1.Moment
-	9,  // 23: thawtrail.v1.CaseClosed.outcome:type_name -> thawtrail.v1.Outcome
-	24, // [24:24] is the sub-list for method output_type
-	24, // [24:24] is the sub-list for method input_type
-	24, // [24:24] is the sub-list for extension type_name
-	24, // [24:24] is the sub-list for extension extendee
-	0,  // [0:24] is the sub-list for field type_name
+	8,  // 14: thawtrail.v1.ReactionDescribed.kind:type_name -> thawtrail.v1.ReactionKind
+	9,  // 15: thawtrail.v1.ReactionDescribed.grade:type_name -> thawtrail.v1.ReactionGrade
+	43, // 16: thawtrail.v1.ReactionDescribed.ended_at:type_name -> thawtrail.v1.Moment
+	10, // 17: thawtrail.v1.FollowUpNoted.what:type_name -> thawtrail.v1.FollowUp
+	43, // 18: thawtrail.v1.HandedOver.next_vitals_at:type_name -> thawtrail.v1.Moment
+	11, // 19: thawtrail.v1.CaseAdopted.way:type_name -> thawtrail.v1.AdoptedBy
+	43, // 20: thawtrail.v1.CaseAdopted.started_at:type_name -> thawtrail.v1.Moment
+	43, // 21: thawtrail.v1.CaseAdopted.set_attached_at:type_name -> thawtrail.v1.Moment
+	43, // 22: thawtrail.v1.CaseAdopted.read_at:type_name -> thawtrail.v1.Moment
+	43, // 23: thawtrail.v1.CaseAdopted.next_vitals_at:type_name -> thawtrail.v1.Moment
+	43, // 24: thawtrail.v1.CaseAdopted.made_at:type_name -> thawtrail.v1.Moment
+	43, // 25: thawtrail.v1.CaseAdopted.vitals_at:type_name -> thawtrail.v1.Moment
+	43, // 26: thawtrail.v1.RecheckPlanned.due_at:type_name -> thawtrail.v1.Moment
+	12, // 27: thawtrail.v1.CaseClosed.outcome:type_name -> thawtrail.v1.Outcome
+	28, // [28:28] is the sub-list for method output_type
+	28, // [28:28] is the sub-list for method input_type
+	28, // [28:28] is the sub-list for extension type_name
+	28, // [28:28] is the sub-list for extension extendee
+	0,  // [0:28] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_case_proto_init() }
@@ -3871,16 +4305,18 @@ func file_thawtrail_v1_case_proto_init() {
 	file_thawtrail_v1_case_proto_msgTypes[13].OneofWrappers = []any{}
 	file_thawtrail_v1_case_proto_msgTypes[16].OneofWrappers = []any{}
 	file_thawtrail_v1_case_proto_msgTypes[17].OneofWrappers = []any{}
+	file_thawtrail_v1_case_proto_msgTypes[19].OneofWrappers = []any{}
 	file_thawtrail_v1_case_proto_msgTypes[21].OneofWrappers = []any{}
 	file_thawtrail_v1_case_proto_msgTypes[23].OneofWrappers = []any{}
-	file_thawtrail_v1_case_proto_msgTypes[24].OneofWrappers = []any{}
+	file_thawtrail_v1_case_proto_msgTypes[25].OneofWrappers = []any{}
+	file_thawtrail_v1_case_proto_msgTypes[26].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_case_proto_rawDesc), len(file_thawtrail_v1_case_proto_rawDesc)),
-			NumEnums:      10,
-			NumMessages:   28,
+			NumEnums:      13,
+			NumMessages:   30,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -116,6 +116,8 @@ type Entry struct {
 	//	*Entry_CaseAdopted
 	//	*Entry_CrossmatchNoted
 	//	*Entry_FoodChainTold
+	//	*Entry_ReactionDescribed
+	//	*Entry_FollowUpNoted
 	Body          isEntry_Body `protobuf_oneof:"body"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -941,6 +943,24 @@ func (x *Entry) GetFoodChainTold() *FoodChainTold {
 	return nil
 }
 
+func (x *Entry) GetReactionDescribed() *ReactionDescribed {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_ReactionDescribed); ok {
+			return x.ReactionDescribed
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetFollowUpNoted() *FollowUpNoted {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_FollowUpNoted); ok {
+			return x.FollowUpNoted
+		}
+	}
+	return nil
+}
+
 type isEntry_Body interface {
 	isEntry_Body()
 }
@@ -1293,6 +1313,14 @@ type Entry_FoodChainTold struct {
 	FoodChainTold *FoodChainTold `protobuf:"bytes,91,opt,name=food_chain_told,json=foodChainTold,proto3,oneof"`
 }
 
+type Entry_ReactionDescribed struct {
+	ReactionDescribed *ReactionDescribed `protobuf:"bytes,92,opt,name=reaction_described,json=reactionDescribed,proto3,oneof"`
+}
+
+type Entry_FollowUpNoted struct {
+	FollowUpNoted *FollowUpNoted `protobuf:"bytes,93,opt,name=follow_up_noted,json=followUpNoted,proto3,oneof"`
+}
+
 func (*Entry_LogOpened) isEntry_Body() {}
 
 func (*Entry_Heard) isEntry_Body() {}
@@ -1467,11 +1495,15 @@ func (*Entry_CrossmatchNoted) isEntry_Body() {}
 
 func (*Entry_FoodChainTold) isEntry_Body() {}
 
+func (*Entry_ReactionDescribed) isEntry_Body() {}
+
+func (*Entry_FollowUpNoted) isEntry_Body() {}
+
 var File_thawtrail_v1_entry_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\n" +
-	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\xabu\n" +
+	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\x9fy\n" +
 	"\x05Entry\x12@\n" +
 	"\n" +
 	"log_opened\x18\x01 \x01(\v2\x17.thawtrail.v1.LogOpenedB\x06\xd2\xda\x18\x02@\x01H\x00R\tlogOpened\x123\n" +
@@ -1670,7 +1702,11 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\n" +
 	"crossmatch\x12+Note a crossmatch of a bag with the patient\x1a>crossmatch 5Q 7K2M --minor compatible --laboratory 'Hill Road'\"\x04case\"\x03bagH\x00R\x0fcrossmatchNoted\x12\xbf\x01\n" +
 	"\x0ffood_chain_told\x18[ \x01(\v2\x1b.thawtrail.v1.FoodChainToldBx\xd2\xda\x18t\n" +
-	"\x04food\x12<Note whether the horse is in the food chain, by its passport\x1a food 5Q out --passport 'AU 0031'\"\x04case\"\x06statusH\x00R\rfoodChainToldB\x06\n" +
+	"\x04food\x12<Note whether the horse is in the food chain, by its passport\x1a food 5Q out --passport 'AU 0031'\"\x04case\"\x06statusH\x00R\rfoodChainTold\x12\x90\x02\n" +
+	"\x12reaction_described\x18\\ \x01(\v2\x1f.thawtrail.v1.ReactionDescribedB\xbd\x01\xd2\xda\x18\xb8\x01\n" +
+	"\x0freaction detail\x12EDescribe a reaction afterwards: kind, grade, onset, treatment, course\x1aPreaction detail 5Q allergic --grade moderate --onset-ml 40 --checked-by 'K. Low'\"\x04case\"\x04kindX\x01H\x00R\x11reactionDescribed\x12\xde\x01\n" +
+	"\x0ffollow_up_noted\x18] \x01(\v2\x1b.thawtrail.v1.FollowUpNotedB\x96\x01\xd2\xda\x18\x91\x01\n" +
+	"\x06follow\x12=Name who does what is due after plasma, or say why it is left\x1a<follow 5Q next_bag --reason 'the vet stops here after hives'\"\x04case\"\x04whatH\x00R\rfollowUpNotedB\x06\n" +
 	"\x04bodyB!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
 
 var (
@@ -1769,6 +1805,8 @@ var file_thawtrail_v1_entry_proto_goTypes = []any{
 	(*CaseAdopted)(nil),          // 79: thawtrail.v1.CaseAdopted
 	(*CrossmatchNoted)(nil),      // 80: thawtrail.v1.CrossmatchNoted
 	(*FoodChainTold)(nil),        // 81: thawtrail.v1.FoodChainTold
+	(*ReactionDescribed)(nil),    // 82: thawtrail.v1.ReactionDescribed
+	(*FollowUpNoted)(nil),        // 83: thawtrail.v1.FollowUpNoted
 }
 var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	1,  // 0: thawtrail.v1.Entry.log_opened:type_name -> thawtrail.v1.LogOpened
@@ -1858,11 +1896,13 @@ var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	79, // 84: thawtrail.v1.Entry.case_adopted:type_name -> thawtrail.v1.CaseAdopted
 	80, // 85: thawtrail.v1.Entry.crossmatch_noted:type_name -> thawtrail.v1.CrossmatchNoted
 	81, // 86: thawtrail.v1.Entry.food_chain_told:type_name -> thawtrail.v1.FoodChainTold
-	87, // [87:87] is the sub-list for method output_type
-	87, // [87:87] is the sub-list for method input_type
-	87, // [87:87] is the sub-list for extension type_name
-	87, // [87:87] is the sub-list for extension extendee
-	0,  // [0:87] is the sub-list for field type_name
+	82, // 87: thawtrail.v1.Entry.reaction_described:type_name -> thawtrail.v1.ReactionDescribed
+	83, // 88: thawtrail.v1.Entry.follow_up_noted:type_name -> thawtrail.v1.FollowUpNoted
+	89, // [89:89] is the sub-list for method output_type
+	89, // [89:89] is the sub-list for method input_type
+	89, // [89:89] is the sub-list for extension type_name
+	89, // [89:89] is the sub-list for extension extendee
+	0,  // [0:89] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_entry_proto_init() }
@@ -1962,6 +2002,8 @@ func file_thawtrail_v1_entry_proto_init() {
 		(*Entry_CaseAdopted)(nil),
 		(*Entry_CrossmatchNoted)(nil),
 		(*Entry_FoodChainTold)(nil),
+		(*Entry_ReactionDescribed)(nil),
+		(*Entry_FollowUpNoted)(nil),
 	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
