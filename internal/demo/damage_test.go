@@ -15,7 +15,7 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// TestTortureDamage spoils one file of one laptop in every round: a bit, a byte,
+// TestTortureDamage spoils one file of one machine in every round: a bit, a byte,
 // zeros, a cut, emptied or gone, over every kind of file that lies in a data folder.
 // The program goes on with everything it had, or says what it lacks, or refuses to
 // start in one line; then it gets back what it lacks from the others.
@@ -41,7 +41,7 @@ type mishaps struct {
 
 // round spoils a file while its program is stopped, and sees what comes of it.
 func (m *mishaps) round(round int) {
-	s := m.laptop()
+	s := m.victim()
 	s.proc.kill()
 	kind, path := m.file(filepath.Join(m.n.dir, s.name))
 	was, err := os.ReadFile(path)
