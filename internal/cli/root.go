@@ -24,7 +24,7 @@ var groups = []struct {
 	{"Case", []string{
 		"now", "cases", "case", "open", "risk", "exam", "weigh", "igg", "crossmatch", "colostrum", "food", "referral", "agree", "accept",
 		"check", "catheter", "thaw", "bath", "thawed", "set", "start", "rate", "vitals", "reaction", "drug", "fluid",
-		"clamp", "resume", "stop", "finish", "handover", "takeover", "recheck", "adverse", "close",
+		"clamp", "resume", "stop", "finish", "handover", "takeover", "follow", "recheck", "adverse", "close",
 	}},
 	{"Plan", []string{"plan", "label"}},
 	{"Clinic and owner", []string{
