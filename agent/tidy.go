@@ -43,6 +43,9 @@ func TidyKeys(ctx context.Context, cfg Config) (done Tidied, err error) {
 	}
 	needed := map[string]bool{}
 	for _, held := range r.Store.Held() {
+		if from, lacks := lacking(r.Store, held); lacks {
+			return done, unreadable(held.Log, from)
+		}
 		if err := keysOfLog(ctx, r.Store, held, needed); err != nil {
 			return done, err
 		}
@@ -50,6 +53,16 @@ func TidyKeys(ctx context.Context, cfg Config) (done Tidied, err error) {
 	done.Dropped, err = home.Seals.Keep(func(id []byte) bool { return needed[string(id)] })
 	done.Kept = home.Seals.Len()
 	return done, err
+}
+
+// lacking finds the first record of a log that is not told of as held: one that is to be
+// sent again, or what hangs on it, on whatever branch.
+func lacking(s *store.Store, held exchange.HeldLog) (seq uint64, lacks bool) {
+	if len(held.Missing) > 0 {
+		return held.Missing[0].From, true
+	}
+	info, known := s.Log(held.Log)
+	return held.Tip().Seq + 1, known && info.Tip.Seq > held.Tip().Seq
 }
 
 // keysOfLog notes the keys that the records of a log need.
