@@ -21,6 +21,7 @@ type entryForm struct {
 	when      *flagOf // occurred_at
 	by        *flagOf // author
 	overrides *flagOf
+	second    *flagOf // who else agreed to go past a hard limit
 	requestID *flagOf
 	pin       *flagOf
 	with      *flagOf // only of a correction: the entry that stands instead
@@ -36,6 +37,7 @@ func newEntryForm(spec *event.Spec) *entryForm {
 		when:      &flagOf{name: "when", metavar: metaTime, help: "when it happened, e.g. 02:10 or -20m; now when left out"},
 		by:        &flagOf{name: "by", metavar: metaText, help: "who says so: the person's name"},
 		overrides: &flagOf{name: "override", metavar: "CODE=REASON", help: "go past a caution, with the reason; may be repeated", many: true},
+		second:    &flagOf{name: "second", metavar: metaText, help: "who else agreed, where a hard limit is passed"},
 		requestID: &flagOf{name: "request-id", metavar: metaText, help: "the same id twice makes one record"},
 		pin:       &flagOf{name: "pin-file", metavar: "FILE", help: "a file with your PIN, for what asks for it"},
 	}
@@ -61,7 +63,7 @@ func (e *entryForm) tellsTime() bool {
 
 // bindCommon puts the flags that every entry has into a set.
 func (e *entryForm) bindCommon(set *pflag.FlagSet) {
-	bindCommon(set, e.when, e.by, e.overrides, e.requestID, e.pin)
+	bindCommon(set, e.when, e.by, e.overrides, e.second, e.requestID, e.pin)
 }
 
 // bindCommon marks the flags as common, for the help.
@@ -100,6 +102,7 @@ func (e *entryForm) request(d *console, words []string) (*pb.WriteRequest, error
 		if err != nil {
 			return nil, err
 		}
+		o.Second = e.second.text()
 		req.Overrides = append(req.Overrides, o)
 	}
 	if c, ok := payload.(*pb.Corrected); ok {

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"golang.org/x/sync/singleflight"
 	"google.golang.org/protobuf/proto"
@@ -396,10 +397,13 @@ func (e *pending) check(overrides []*pb.Override) error {
 		return err
 	}
 	e.draft.Overrides = slices.Clone(overrides)
-	var missing []caution.Raised
+	var missing, alone []caution.Raised
 	for _, c := range raised {
 		switch {
-		case c.Level != caution.Reason || given[c.Code]:
+		case c.Level != caution.Reason:
+		case given[c.Code] && !(HardLimit(c.Code) && e.alone(overrides, c.Code)):
+		case given[c.Code]:
+			alone = append(alone, c)
 		case (e.happened || e.slower) && factCodes[c.Code]:
 			e.draft.Overrides = append(e.draft.Overrides, &pb.Override{Code: c.Code, Reason: notAsked})
 		default:
@@ -407,12 +411,37 @@ func (e *pending) check(overrides []*pb.Override) error {
 		}
 	}
 	e.cautions = raised
-	return wantReasons(missing)
+	if err := wantReasons(missing); err != nil {
+		return err
+	}
+	return wantSecond(alone)
+}
+
+// alone says that nobody beside the author is named as agreeing to go past a caution.
+func (e *pending) alone(overrides []*pb.Override, code string) bool {
+	for _, o := range overrides {
+		second := strings.TrimSpace(o.GetSecond())
+		if o.GetCode() == code && second != "" && !strings.EqualFold(second, e.b.Name(event.KindPerson, e.author)) {
+			return false
+		}
+	}
+	return true
+}
+
+// wantSecond asks who else agrees to go past a hard limit.
+func wantSecond(alone []caution.Raised) error {
+	if len(alone) == 0 {
+		return nil
+	}
+	return refusal.Conflict("override", alone[0].Code, "a second person who agrees, not the author: --second NAME").Because(alone[0].Text)
 }
 
 // notAsked stands for the reason where none may be asked: it has happened, or the rate
 // goes down.
 const notAsked = "no reason asked: it had happened, or the rate went down"
+
+// maxSecond bounds the name of a second person, in bytes.
+const maxSecond = 200
 
 // reasonsIn checks the reasons that were given, by the code of their caution.
 func reasonsIn(overrides []*pb.Override) (map[string]bool, error) {
@@ -423,6 +452,9 @@ func reasonsIn(overrides []*pb.Override) (map[string]bool, error) {
 		}
 		if strings.TrimSpace(o.GetReason()) == "" || len(o.GetReason()) > 500 {
 			return nil, refusal.New("override", o.GetReason(), "a reason of at most 500 bytes for "+o.GetCode())
+		}
+		if len(o.GetSecond()) > maxSecond || !utf8.ValidString(o.GetSecond()) {
+			return nil, refusal.New("second", o.GetSecond(), "a name of at most 200 bytes")
 		}
 		given[o.Code] = true
 	}

@@ -44,6 +44,13 @@ var factCodes = map[string]bool{
 	"bath_over_label": true,
 }
 
+// hardLimits are the cautions that one person alone does not go past: 60 mL/kg of plasma
+// in 24 h, and 40 mL/kg/h.
+var hardLimits = map[string]bool{"volume_24h_over_60": true, "rate_over_40": true}
+
+// HardLimit says that whoever goes past a caution names a second person who agrees.
+func HardLimit(code string) bool { return hardLimits[code] }
+
 // define adds a caution that stops what is planned and marks what has happened.
 func define(code, text string) *caution.Kind {
 	factCodes[code] = true

@@ -162,6 +162,15 @@ func TestAcceptedVolumeAndBagsAgree(t *testing.T) {
 	require.Contains(t, codesOf(d.Must(plan(1100, bags[0], bags[1]))), "volume_24h_over_40")
 	_, text = d.Refused(plan(1500, bags[0], bags[1]))
 	require.Contains(t, text, "volume_24h_over_60")
+	agreed := func(second string) error {
+		_, err := d.Write(t.Context(), &pb.WriteRequest{Entry: d.Entry(plan(1500, bags[0], bags[1])), Overrides: []*pb.Override{
+			{Code: "volume_24h_over_60", Reason: "lost half of it", Second: second},
+		}})
+		return err
+	}
+	require.ErrorContains(t, agreed(""), "a second person")
+	require.ErrorContains(t, agreed("M. ALDER"), "not the author")
+	require.NoError(t, agreed("J. Reed, by telephone"))
 }
 
 // TestAStopIsRecordedWhateverItsNumber: it has happened. The slip is told and stays a

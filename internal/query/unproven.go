@@ -73,7 +73,7 @@ func (b *ReadView) unprovenOf(k event.Key, marks []ledger.Marks, of []event.LogI
 		if r, err := b.r.Store.FindRecord(row.Record); err == nil {
 			row.About = b.entityText(r.Primary())
 			for _, o := range r.Head.Overrides {
-				row.Overrides = append(row.Overrides, o.GetCode()+": "+o.GetReason())
+				row.Overrides = append(row.Overrides, o.GetCode()+": "+o.GetReason()+agreed(o))
 			}
 		}
 		rows[e.Record] = row
@@ -84,4 +84,12 @@ func (b *ReadView) unprovenOf(k event.Key, marks []ledger.Marks, of []event.LogI
 // Unsigned lists the entries of this machine that nobody has signed yet.
 func (b *ReadView) Unsigned() ([]*pb.UnprovenRow, error) {
 	return b.unproven(true, b.r.Store.OwnLogs())
+}
+
+// agreed names who else agreed to go past a hard limit.
+func agreed(o *pb.Override) string {
+	if o.GetSecond() == "" {
+		return ""
+	}
+	return " (" + o.GetSecond() + " agreed)"
 }

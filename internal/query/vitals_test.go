@@ -113,10 +113,11 @@ func TestANotedRateIsChecked(t *testing.T) {
 	d, id := running(t)
 	d.Must(&pb.ProductCard{Name: "Foal plasma", Maker: "Wattle Biologics", Route: pb.ProductRoute_PRODUCT_ROUTE_VEIN, RateMaxMlPerKgPerH: proto.Int32(15)})
 	look(d, id, 383, 97, 35, false)
+	second := ""
 	try := func(mlPerH int32, codes ...string) (string, *pb.WriteResponse) {
 		req := &pb.WriteRequest{Entry: d.Entry(&pb.RateSet{Case: id, MlPerH: mlPerH})}
 		for _, c := range codes {
-			req.Overrides = append(req.Overrides, &pb.Override{Code: c, Reason: "it ran so"})
+			req.Overrides = append(req.Overrides, &pb.Override{Code: c, Reason: "it ran so", Second: second})
 		}
 		out, err := d.Write(t.Context(), req)
 		if ref, ok := refusal.As(err); ok {
@@ -130,6 +131,12 @@ func TestANotedRateIsChecked(t *testing.T) {
 	require.Contains(t, text, "18 mL/kg/h is over the label's 15 mL/kg/h")
 	text, _ = try(2400)
 	require.Contains(t, text, "rate_over_40")
+	for _, nobody := range []string{"", " ", "m. alder"} {
+		second = nobody
+		text, _ = try(2400, "rate_over_40", "rate_over_label")
+		require.Contains(t, text, "a second person who agrees, not the author")
+	}
+	second = "J. Reed"
 	_, out := try(2400, "rate_over_40", "rate_over_label")
 	require.Contains(t, out.Text, "48 mL/kg/h")
 	_, out = try(1100)

@@ -146,7 +146,7 @@ func askReasons(req *site.Request, p *stepPage, raised []caution.Raised) {
 	}
 	for _, c := range raised {
 		if c.Level == caution.Reason && req.PostForm.Get("override."+c.Code) == "" {
-			p.Form.Override = &form.Override{Code: c.Code, Text: c.Text}
+			p.Form.Override = form.OverrideOf(req, c.Code, c.Text)
 		}
 	}
 }

@@ -82,6 +82,8 @@ type Override struct {
 	Code, Text, Value string
 	Asks, Note        bool // what it asks of the person
 	Missing           bool // the reason is not there yet
+	Two               bool // a second person has to agree
+	Second            string
 }
 
 // New makes the form of an event. Without fields it has every field that

@@ -9,6 +9,7 @@ import (
 
 	"google.golang.org/protobuf/reflect/protoreflect"
 
+	"thawtrail/internal/entry"
 	"thawtrail/internal/event"
 	"thawtrail/internal/input"
 	"thawtrail/internal/query"
@@ -165,11 +166,23 @@ func (f *Form) circumstances(ask *pb.WriteRequest) error {
 	return nil
 }
 
+// OverrideOf is a caution with what was typed to go past it.
+func OverrideOf(req *site.Request, code, text string) *Override {
+	return &Override{
+		Code: code, Text: text, Value: req.PostForm.Get("override." + code),
+		Two: entry.HardLimit(code), Second: req.PostForm.Get("second"),
+	}
+}
+
 // reasons are those that were typed to go past cautions, by their code.
 func reasons(got url.Values) (out []*pb.Override) {
 	for _, key := range slices.Sorted(maps.Keys(got)) {
 		if code, ok := strings.CutPrefix(key, "override."); ok && strings.TrimSpace(got.Get(key)) != "" {
-			out = append(out, &pb.Override{Code: code, Reason: got.Get(key)})
+			o := &pb.Override{Code: code, Reason: got.Get(key)}
+			if entry.HardLimit(code) {
+				o.Second = strings.TrimSpace(got.Get("second"))
+			}
+			out = append(out, o)
 		}
 	}
 	return out
@@ -202,7 +215,7 @@ func (f *Form) Tell(err error) error {
 	}
 	switch {
 	case ref.Field == "override":
-		f.Override = &Override{Code: ref.Value, Text: ref.Hint, Value: f.req.PostForm.Get("override." + ref.Value)}
+		f.Override = OverrideOf(f.req, ref.Value, ref.Hint)
 	case ref.Field == "when" || ref.Field == "occurred_at":
 		f.WhenError = text
 	case ref.Field == "by" && f.Input("by").Name == "":

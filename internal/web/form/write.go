@@ -33,7 +33,9 @@ func Foresee(req *site.Request, name string, m proto.Message) ([]Override, error
 	raised, err := req.Site.Records.Foresee(req.Context(), entry)
 	var out []Override
 	for _, c := range raised {
-		out = append(out, Override{Code: c.Code, Text: c.Text, Value: req.PostForm.Get("override." + c.Code), Asks: c.Level == "reason", Note: c.Level == "note"})
+		o := OverrideOf(req, c.Code, c.Text)
+		o.Asks, o.Note = c.Level == "reason", c.Level == "note"
+		out = append(out, *o)
 	}
 	return out, err
 }

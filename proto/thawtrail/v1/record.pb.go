@@ -822,9 +822,11 @@ func (x *AuthorProof) GetProvenUs() int64 {
 
 // Override is a caution that the author went past, and why.
 type Override struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Code          string                 `protobuf:"bytes,1,opt,name=code,proto3" json:"code,omitempty"`
-	Reason        string                 `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Code   string                 `protobuf:"bytes,1,opt,name=code,proto3" json:"code,omitempty"`
+	Reason string                 `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Who else agreed, where a hard limit is passed.
+	Second        string `protobuf:"bytes,3,opt,name=second,proto3" json:"second,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -869,6 +871,13 @@ func (x *Override) GetCode() string {
 func (x *Override) GetReason() string {
 	if x != nil {
 		return x.Reason
+	}
+	return ""
+}
+
+func (x *Override) GetSecond() string {
+	if x != nil {
+		return x.Second
 	}
 	return ""
 }
@@ -1005,10 +1014,11 @@ const file_thawtrail_v1_record_proto_rawDesc = "" +
 	"\x0f_utc_offset_min\"W\n" +
 	"\vAuthorProof\x12+\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x17.thawtrail.v1.ProofKindR\x04kind\x12\x1b\n" +
-	"\tproven_us\x18\x02 \x01(\x03R\bprovenUs\"6\n" +
+	"\tproven_us\x18\x02 \x01(\x03R\bprovenUs\"N\n" +
 	"\bOverride\x12\x12\n" +
 	"\x04code\x18\x01 \x01(\tR\x04code\x12\x16\n" +
-	"\x06reason\x18\x02 \x01(\tR\x06reason\"k\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\x12\x16\n" +
+	"\x06second\x18\x03 \x01(\tR\x06second\"k\n" +
 	"\x06Sealed\x12\x15\n" +
 	"\x06key_id\x18\x01 \x01(\fR\x05keyId\x12\x14\n" +
 	"\x05nonce\x18\x02 \x01(\fR\x05nonce\x12\x1e\n" +
