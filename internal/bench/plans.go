@@ -18,21 +18,21 @@ import (
 // planCalls is one usual question for each plan.
 func planCalls(p *plans.Plans) map[string]func(context.Context) error {
 	return map[string]func(context.Context) error{
-		"weigh":     call(p.Weigh, &pb.WeighRequest{Kind: "foal", GirthCm: new(84.0)}),
-		"assess":    call(p.Assess, &pb.AssessRequest{AgeH: new(14.0), IggGPerL: new(3.5)}),
-		"test":      call(p.Test, &pb.TestRequest{Kind: "semi_quantitative_elisa", CutGPerL: new(8.0), Result: "below", Prevalence: new(0.2)}),
-		"dose":      call(p.Dose, &pb.DoseRequest{WeightKg: new(50.0), IggGPerL: new(3.5), DonorIggGPerL: new(18.0), AgeH: new(20.0), BagMl: new(950.0)}),
-		"response":  call(p.Response, &pb.ResponseRequest{WeightKg: new(50.0), IggBeforeGPerL: new(3.5), IggAfterGPerL: new(7.4), GivenMl: new(1900.0), DonorIggGPerL: new(18.0)}),
-		"protein":   call(p.Protein, &pb.ProteinRequest{WeightKg: new(500.0), TpGPerL: new(40.0), TargetTpGPerL: new(50.0), DonorTpGPerL: new(70.0)}),
-		"thaw":      call(p.Thaw, &pb.ThawRequest{HeldAtC: new(37.0), BagThicknessMm: new(40.0), BagMl: new(950.0)}),
-		coolingPlan: call(p.Thaw, &pb.ThawRequest{BagMl: new(950.0), WaterL: new(15.0), WaterTempC: new(37.0), AirC: new(8.0)}),
-		"drip":      call(p.Drip, &pb.DripRequest{WeightKg: new(50.0), VolumeMl: new(950.0), PlateauMlPerKgPerH: new(20.0), DropsPerMl: new(15.0)}),
-		"flow":      call(p.Flow, &pb.FlowRequest{CatheterGauge: new(16.0), HeadCm: new(100.0), VolumeMl: new(950.0), WeightKg: new(50.0)}),
-		"shelf":     call(p.Shelf, &pb.ShelfRequest{Expiry: "2028-03", ThawedAt: "2026-11-24T02:10:00Z", At: "2026-11-24T03:00:00Z"}),
-		"mkt":       call(p.Mkt, &pb.MktRequest{Celsius: []float64{20, 25, 30}, DhOverRK: new(10000.0)}),
-		"interval":  call(p.Interval, &pb.IntervalRequest{Events: new(int32(6)), Trials: new(int32(69))}),
-		"exact":     call(p.Exact, &pb.ExactRequest{A: new(int32(3)), B: new(int32(1)), C: new(int32(1)), D: new(int32(3))}),
-		"demand":    call(p.Demand, &pb.DemandRequest{Foals: new(int32(100)), FailureRate: new(0.16), Service: new(0.95)}),
+		"weigh":        call(p.Weigh, &pb.WeighRequest{Kind: "foal", GirthCm: new(84.0)}),
+		"assess":       call(p.Assess, &pb.AssessRequest{AgeH: new(14.0), IggGPerL: new(3.5)}),
+		"test":         call(p.Test, &pb.TestRequest{Kind: "semi_quantitative_elisa", CutGPerL: new(8.0), Result: "below", Prevalence: new(0.2)}),
+		"dose":         call(p.Dose, &pb.DoseRequest{WeightKg: new(50.0), IggGPerL: new(3.5), DonorIggGPerL: new(18.0), AgeH: new(20.0), BagMl: new(950.0)}),
+		"response":     call(p.Response, &pb.ResponseRequest{WeightKg: new(50.0), IggBeforeGPerL: new(3.5), IggAfterGPerL: new(7.4), GivenMl: new(1900.0), DonorIggGPerL: new(18.0)}),
+		"protein":      call(p.Protein, &pb.ProteinRequest{WeightKg: new(500.0), TpGPerL: new(40.0), TargetTpGPerL: new(50.0), DonorTpGPerL: new(70.0)}),
+		"thaw":         call(p.Thaw, &pb.ThawRequest{HeldAtC: new(37.0), BagThicknessMm: new(40.0), BagMl: new(950.0)}),
+		"thaw_cooling": call(p.Thaw, &pb.ThawRequest{BagMl: new(950.0), WaterL: new(15.0), WaterTempC: new(37.0), AirC: new(8.0)}),
+		"drip":         call(p.Drip, &pb.DripRequest{WeightKg: new(50.0), VolumeMl: new(950.0), PlateauMlPerKgPerH: new(20.0), DropsPerMl: new(15.0)}),
+		"flow":         call(p.Flow, &pb.FlowRequest{CatheterGauge: new(16.0), HeadCm: new(100.0), VolumeMl: new(950.0), WeightKg: new(50.0)}),
+		"shelf":        call(p.Shelf, &pb.ShelfRequest{Expiry: "2028-03", ThawedAt: "2026-11-24T02:10:00Z", At: "2026-11-24T03:00:00Z"}),
+		"mkt":          call(p.Mkt, &pb.MktRequest{Celsius: []float64{20, 25, 30}, DhOverRK: new(10000.0)}),
+		"interval":     call(p.Interval, &pb.IntervalRequest{Events: new(int32(6)), Trials: new(int32(69))}),
+		"exact":        call(p.Exact, &pb.ExactRequest{A: new(int32(3)), B: new(int32(1)), C: new(int32(1)), D: new(int32(3))}),
+		"demand":       call(p.Demand, &pb.DemandRequest{Foals: new(int32(100)), FailureRate: new(0.16), Service: new(0.95)}),
 	}
 }
 
@@ -50,13 +50,8 @@ func fixedPlans() *plans.Plans {
 
 const (
 	planLimit = 20 * time.Microsecond
-	bathLimit = time.Millisecond
 	planText  = "the target of 20 us, with form, steps and cautions, without the link"
-	bathText  = "the target of 1 ms for a bath that cools, reckoned step by step"
 )
-
-// coolingPlan is the only plan that is reckoned step by step.
-const coolingPlan = "thaw_cooling"
 
 // planNames names the results of planMeasure, in their order.
 func planNames() []string {
@@ -68,7 +63,7 @@ func planNames() []string {
 }
 
 // planMeasure times every plan as the services answer it. The first result is the
-// slowest of those that are held to the common target.
+// slowest.
 func planMeasure(ctx context.Context, l *lab) ([]Result, error) {
 	calls := planCalls(fixedPlans())
 	out := []Result{{Name: "plans"}}
@@ -77,7 +72,7 @@ func planMeasure(ctx context.Context, l *lab) ([]Result, error) {
 		if err != nil {
 			return nil, fmt.Errorf("plan %s: %w", name, err)
 		}
-		if name != coolingPlan && r.Seconds > out[0].Seconds {
+		if r.Seconds > out[0].Seconds {
 			out[0] = r
 			out[0].Name, out[0].More = "plans", map[string]any{"slowest": name}
 		}
@@ -88,10 +83,6 @@ func planMeasure(ctx context.Context, l *lab) ([]Result, error) {
 
 func (l *lab) planned(ctx context.Context, name string, ask func(context.Context) error) (Result, error) {
 	n := l.size(2000)
-	limit, text := planLimit, planText
-	if name == coolingPlan {
-		limit, text = bathLimit, bathText
-	}
 	best, allocations := time.Hour, uint64(0)
 	for range rounds {
 		took, made, err := repeated(n, func() error { return ask(ctx) })
@@ -100,7 +91,7 @@ func (l *lab) planned(ctx context.Context, name string, ask func(context.Context
 		}
 		best, allocations = min(best, took), made
 	}
-	r := against("plan_"+name, n, best/time.Duration(n), limit, text)
+	r := against("plan_"+name, n, best/time.Duration(n), planLimit, planText)
 	r.More["us"], r.More["allocations"] = r.Seconds*1e6, allocations/uint64(n)
 	return r, nil
 }
