@@ -16,7 +16,7 @@ import (
 // at once, as after a move to a new machine when the old one is switched on again.
 // What either said is saved reaches the server, and somebody is told.
 func TestTortureClones(t *testing.T) {
-	k := newTorture(t, "clones of a folder", 1, 5, 50)
+	k := newTorture(t, "clones of a folder", 1, 3, 50)
 	for round := range k.rounds {
 		s := k.laptop()
 		s.proc.kill()

@@ -86,7 +86,7 @@ func (e Evidence) explains(s Shown) bool {
 		if o.Hash != r.Hash && o.Log == r.Log && o.Seq() == r.Seq() {
 			return true // a fork was found
 		}
-		p := payload(o)
+		p := payload(o.Original()) // it may have been saved again
 		if c, ok := p.(*pb.Corrected); ok {
 			if c.Original == s.Record.String() {
 				return true
