@@ -154,11 +154,13 @@ func newInput(l *query.ReadView, spec *event.Spec, name string) (*Input, error) 
 	if rule.Flag != "" {
 		in.shown = strings.ReplaceAll(rule.Flag, "-", "_")
 	}
-	_, in.Unit = event.Heading(desc)
+	_, unit := event.Heading(desc)
+	in.Unit = unit
 	if rule.AltFlag != "" && l.Practice() != nil && l.Practice().IggUnit == pb.IggUnit_IGG_UNIT_MG_PER_DL {
 		in.scale, in.Unit = max(rule.AltScale, 1), "mg/dL"
 	}
 	in.Label, in.Hint = words.LabelOf(spec.Name, name, rule)
+	in.Label = strings.TrimSuffix(in.Label, " in "+unit) // it stands behind, and may be the practice's own
 	return in, in.shape(l)
 }
 
