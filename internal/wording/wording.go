@@ -2,6 +2,7 @@ package wording
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 
@@ -110,7 +111,7 @@ func Plural(n int, word string) string {
 }
 
 // Tenths writes a number that counts tenths.
-func Tenths(v int32) string { return fmt.Sprintf("%d.%d", v/10, v%10) }
+func Tenths(v int32) string { return strconv.FormatFloat(float64(v)/10, 'f', 1, 64) }
 
 // Cautions are raised cautions as answers carry them, the gravest first.
 func Cautions(raised []caution.Raised) []*pb.Caution {
