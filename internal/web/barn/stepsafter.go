@@ -148,10 +148,7 @@ func prepareRecheck(_ *site.Request, p *stepPage) error {
 	if err != nil || before == nil || after == nil || before.IggCgPerL == nil || after.IggCgPerL == nil {
 		return err
 	}
-	donor := int32(0)
-	for _, b := range cv.Bags {
-		donor = max(donor, b.IggCgPerL)
-	}
+	donor := givenIggGPerL(cv.Bags)
 	if donor == 0 {
 		m.Refusal = words.Say("recheck.no_donor")
 		p.basis(engine.ClassAfter(float64(*after.IggCgPerL) / 100).Basis)
@@ -159,7 +156,7 @@ func prepareRecheck(_ *site.Request, p *stepPage) error {
 	}
 	r, err := engine.Response(engine.ResponseInput{
 		WeightKg: cv.Kg, IgGBeforeGPerL: new(float64(*before.IggCgPerL) / 100), IgGAfterGPerL: new(float64(*after.IggCgPerL) / 100),
-		GivenMl: float64(cv.C.PlasmaMl), DonorIgGGPerL: float64(donor) / 100, AgeH: cv.AgeH,
+		GivenMl: float64(cv.C.PlasmaMl), DonorIgGGPerL: donor, AgeH: cv.AgeH,
 	})
 	if err != nil {
 		m.Refusal = err.Error()
@@ -168,6 +165,26 @@ func prepareRecheck(_ *site.Request, p *stepPage) error {
 	p.basis(r.Basis)
 	m.Share = words.Num(r.ShareFound)
 	return nil
+}
+
+// givenIggGPerL is the IgG of the plasma that was given, over all bags by their mL; 0
+// when that of one of them is not known.
+func givenIggGPerL(bags []*caseview.Bag) float64 {
+	var mg, ml float64
+	for _, b := range bags {
+		if b.T == nil || b.T.CountedMl() == 0 {
+			continue
+		}
+		if b.IggCgPerL == 0 {
+			return 0
+		}
+		given := float64(b.T.CountedMl())
+		mg, ml = mg+given*float64(b.IggCgPerL)/100, ml+given
+	}
+	if ml == 0 {
+		return 0
+	}
+	return mg / ml
 }
 
 // sheetMore is the case sheet: one page to print.
