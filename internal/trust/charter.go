@@ -50,7 +50,12 @@ func (h *Home) readCharter() {
 }
 
 // Charter gives the records of the second place. whole says that it could be read.
-func (h *Home) Charter() (runs []*pb.Run, whole bool) { return h.charter.Runs, h.charterWhole }
+// What it gives is never changed: keeping more makes a new list.
+func (h *Home) Charter() (runs []*pb.Run, whole bool) {
+	h.keeping.Lock()
+	defer h.keeping.Unlock()
+	return h.charter.Runs, h.charterWhole
+}
 
 // KeepCharter adds records to the second place, durably, where they are not in it,
 // and brings its envelopes up to date. It takes none away: what the journal lost
