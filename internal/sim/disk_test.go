@@ -146,6 +146,7 @@ func (w *world) clone(n *node, r *rand.Rand) {
 	w.count("cloned")
 	c := w.add(n.name+" twin", 0, n.fs.CrashClone(func(n int) int { return 1 }), n.index.AsOf(n.index.Len()))
 	c.key, c.acked, c.hurt, c.unaware = n.key, maps.Clone(n.acked), maps.Clone(n.hurt), n.unaware
+	c.decayed = maps.Clone(n.decayed)
 	c.closed, c.ring, c.kept = maps.Clone(n.closed), n.ring, n.kept
 	c.clock.SetWall(n.clock.Now())
 	c.open()
@@ -197,6 +198,7 @@ func (n *node) flipAt(p journal.Position, r *rand.Rand) {
 	}
 	n.w.count("byte flipped")
 	delete(n.frames, p)
+	n.decayed[rec.Hash] = rec
 	n.hurt[rec.Hash], n.unaware, n.scrubbed = p.Segment, true, false
 	for q, o := range n.frames {
 		if q != p && o.Hash == rec.Hash {

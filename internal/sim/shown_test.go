@@ -31,7 +31,7 @@ func (w *world) checkShown(n *node) {
 		if err != nil {
 			return err
 		}
-		return n.shown.Look(states, ledgertest.Evidence{Records: n.read(), Rights: rights})
+		return n.shown.Look(states, ledgertest.Evidence{Records: n.read(), Rights: rights, Decayed: n.decayed})
 	})
 	if err != nil {
 		w.fail("%s: %v", n.name, err)

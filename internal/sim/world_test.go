@@ -86,12 +86,14 @@ type node struct {
 	acked      map[event.Hash]*event.Record
 	// hurt are records whose frame was damaged here and that were not refilled yet,
 	// with the segment in which they lay.
-	hurt   map[event.Hash]uint32
-	closed map[event.LogID]bool // own logs that this machine gave up for new ones
-	frames map[journal.Position]*event.Record
-	found  found // by read, while the disk and the index stay as they are
-	shown  ledgertest.History
-	backup *backup
+	hurt map[event.Hash]uint32
+	// decayed are all records whose frame was ever damaged here.
+	decayed map[event.Hash]*event.Record
+	closed  map[event.LogID]bool // own logs that this machine gave up for new ones
+	frames  map[journal.Position]*event.Record
+	found   found // by read, while the disk and the index stay as they are
+	shown   ledgertest.History
+	backup  *backup
 	// unaware says that the store may not know of some damage: it has not built
 	// its index from the journal since. A scrub is forgotten by a restart.
 	unaware, scrubbed bool
@@ -161,7 +163,7 @@ func (w *world) add(name string, key uint64, fs *memfs.FS, index *indextest.Trai
 	n := &node{
 		w: w, id: len(w.nodes), name: name, key: ed25519.NewKeyFromSeed(seed[:]), fs: fs, index: index,
 		clock: clock.NewManual(start), acked: map[event.Hash]*event.Record{}, hurt: map[event.Hash]uint32{},
-		closed: map[event.LogID]bool{}, frames: map[journal.Position]*event.Record{},
+		decayed: map[event.Hash]*event.Record{}, closed: map[event.LogID]bool{}, frames: map[journal.Position]*event.Record{},
 	}
 	w.nodes = append(w.nodes, n)
 	return n

@@ -2,6 +2,7 @@ package ledgertest
 
 import (
 	"fmt"
+	"maps"
 	"reflect"
 	"slices"
 
@@ -39,6 +40,12 @@ func (s Shown) String() string {
 type Evidence struct {
 	Records map[event.Hash]*event.Record // those that can be read
 	Rights  *ledger.Rights               // as they count in the states that are looked at
+	// Decayed are records that were held once and that the disk may not give any more.
+	// What was folded of one stands until the index is built again, so that it is a
+	// reason for as long as the entity's story lists it.
+	Decayed map[event.Hash]*event.Record
+
+	now map[Shown]event.Hash
 }
 
 // stands is the place of a hold that no release names.
@@ -58,6 +65,7 @@ func (h *History) Look(states []ledger.State, e Evidence) error {
 			show(s, func(where string, record event.Hash) { now[Shown{key, where, record}] = by[record] })
 		}
 	}
+	e.now = now
 	for s, by := range h.shown {
 		_, still := now[s]
 		lost := !by.IsZero() && e.Records[by] == nil // the correction: the record says what it said at first
@@ -82,7 +90,7 @@ func (e Evidence) explains(s Shown) bool {
 	if s.Where != "Timeline" && e.leans(r, s.Entity) {
 		return true
 	}
-	for _, o := range e.Records {
+	for _, o := range e.reasons(s.Entity) {
 		if o.Hash != r.Hash && o.Log == r.Log && o.Seq() == r.Seq() {
 			return true // a fork was found
 		}
@@ -98,6 +106,17 @@ func (e Evidence) explains(s Shown) bool {
 		}
 	}
 	return false
+}
+
+// reasons are the records that may say why something of an entity is not shown.
+func (e Evidence) reasons(entity event.Key) []*event.Record {
+	out := slices.Collect(maps.Values(e.Records))
+	for _, r := range e.Decayed {
+		if _, listed := e.now[Shown{entity, "Timeline", r.Original().Hash}]; listed {
+			out = append(out, r)
+		}
+	}
+	return out
 }
 
 // corrected is what a correction says instead; nil for nothing.
