@@ -29,6 +29,7 @@ type room struct {
 // in here by whoever needs it.
 var house = []room{
 	{"proto/thawtrail/v1", "", "the contract is generated, and knows nothing of the program"},
+	{"say", "", "everything may speak, and nothing else stands in the catalogue"},
 	{"refusal", "", "everything may say no"},
 	{"clock", "", "everything may be given a clock"},
 	{"caution", "", "it is a list of texts"},
@@ -85,7 +86,7 @@ var house = []room{
 
 	// Faces: gRPC and pages.
 	{"rpc", "access bundle entry event plans proto/thawtrail/v1 query refusal replica replication trust/authority trust/pins", "it maps the contract onto the rooms below, and decides nothing"},
-	{"web/words", "engine event label proto/thawtrail/v1", "it says every sentence"},
+	{"web/words", "engine event label proto/thawtrail/v1 say", "it puts sentences and values into pages"},
 	{"web/site", "access clock engine entry event label ledger proto/thawtrail/v1 query refusal replica replication trust trust/phones trust/pins web/words wholefile wording", "it is what all pages share"},
 	{"web/form", "engine entry event input ledger proto/thawtrail/v1 query refusal web/site web/words", "an event as its form, whichever page shows it"},
 	{"web/caseview", "engine event ledger query web/site web/words", "one case as its pages read it"},

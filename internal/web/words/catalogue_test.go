@@ -17,43 +17,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"thawtrail/internal/event"
+	"thawtrail/internal/say"
 )
-
-// TestSentences is the table of what the catalogue's file may hold.
-func TestSentences(t *testing.T) {
-	all, err := readCatalogue(strings.Join([]string{
-		"# a remark", "[a]", "plain = Look & feel.", "value = Bag {1 bag}, {2} mL", "count = {1} {1: bag / bags}", "long = one",
-		"  two", "[b]", "weight = *Empty.* Type `x | y`", "link = Go [there *now*](2), {1}", "list = one | two |  | four", "equals = = {1}", "",
-	}, "\n"))
-	require.NoError(t, err)
-	for _, c := range []struct {
-		key         string
-		values      []any
-		plain, html string
-	}{
-		{"a.plain", nil, "Look & feel.", "Look &amp; feel."},
-		{"a.value", []any{"<b>", int32(950)}, "Bag <b>, 950 mL", "Bag &lt;b&gt;, 950 mL"},
-		{"a.count", []any{1}, "1 bag", "1 bag"},
-		{"a.count", []any{0}, "0 bags", "0 bags"},
-		{"a.count", []any{int64(2)}, "2 bags", "2 bags"},
-		{"a.long", nil, "one two", "one two"},
-		{"b.weight", nil, "Empty. Type x | y", "<strong>Empty.</strong> Type <code>x | y</code>"},
-		{"b.link", []any{"*you*", `/case/1?a="b"`}, "Go there now, *you*", `Go <a href="/case/1?a=&#34;b&#34;">there <strong>now</strong></a>, *you*`},
-		{"b.link", []any{"x", "javascript:alert(1)"}, "Go there now, x", `Go <a href="/">there <strong>now</strong></a>, x`},
-		{"b.equals", []any{3}, "= 3", "= 3"},
-		{"b.nothing", nil, "b.nothing", "b.nothing"},
-	} {
-		assert.Equal(t, c.plain, all.text(c.key, c.values, false))
-		assert.Equal(t, c.html, all.text(c.key, c.values, true))
-	}
-	assert.Len(t, all["b.list"], 4)
-	for _, wrong := range []string{
-		"[a]\nx = {", "[a]\nx = {y}", "[a]\nx = {0}", "[a]\nx = {1: one}", "[a]\nx = [there]", "[a]\nx = there](1)", "[a]\nx = 1\nx = 2", "[a]\nwords", "[a",
-	} {
-		_, err := readCatalogue(wrong)
-		assert.Error(t, err, wrong)
-	}
-}
 
 // use is one place that says a sentence.
 type use struct {
@@ -69,14 +34,14 @@ const grown = "_grown"
 // families are keys that are put together: their beginning, and the ends there are.
 func families(t *testing.T) map[string][]string {
 	var steps, titles, fields []string
-	for key := range english {
+	for _, key := range say.Keys() {
 		if slug, ok := strings.CutPrefix(key, "step."); ok {
 			steps = append(steps, slug)
 		}
 	}
 	for slug, hasGrown := range stepsOfACase(t) {
 		titles = append(titles, slug)
-		if english["title."+slug+grown] != nil && hasGrown {
+		if say.Has("title."+slug+grown) && hasGrown {
 			titles = append(titles, slug+grown)
 		}
 	}
@@ -100,20 +65,19 @@ func TestEveryKeyIsThereAndUsed(t *testing.T) {
 			continue
 		}
 		said[u.key] = true
-		s, ok := english[u.key]
-		if assert.True(t, ok, "%s: %q is not in the catalogue", u.where, u.key) && u.values >= 0 {
-			assert.Equal(t, wants(s), u.values, "%s: values of %q", u.where, u.key)
+		if assert.True(t, say.Has(u.key), "%s: %q is not in the catalogue", u.where, u.key) && u.values >= 0 {
+			assert.Equal(t, say.Wants(u.key), u.values, "%s: values of %q", u.where, u.key)
 		}
 	}
 	for begin, ends := range family {
 		for _, end := range ends {
 			said[begin+end] = true
 			if begin == "title." {
-				assert.Contains(t, english, begin+end, "every page of a case has a title")
+				assert.True(t, say.Has(begin+end), "every page of a case has a title")
 			}
 		}
 	}
-	for key := range english {
+	for _, key := range say.Keys() {
 		assert.True(t, said[key], "%q is in the catalogue, and nothing says it", key)
 	}
 }
@@ -149,7 +113,8 @@ func stepsOfACase(t *testing.T) map[string]bool {
 // TestThePathHasItsWords wants the two words of each step, as the path puts them.
 func TestThePathHasItsWords(t *testing.T) {
 	steps := stepsOfACase(t)
-	for key, s := range english {
+	for _, key := range say.Keys() {
+		s := say.List(key)
 		if strings.HasPrefix(key, "step.") {
 			assert.Len(t, s, 2, key)
 			assert.Contains(t, steps, strings.TrimSuffix(strings.TrimPrefix(key, "step."), grown), "a step has a page")
@@ -158,16 +123,6 @@ func TestThePathHasItsWords(t *testing.T) {
 			assert.LessOrEqual(t, len(s), 2, "%s: a label, and a hint", key)
 		}
 	}
-}
-
-// wants is how many values a sentence asks for.
-func wants(s sentence) (most int) {
-	for _, it := range s {
-		for _, p := range it {
-			most = max(most, p.value)
-		}
-	}
-	return most
 }
 
 // Where the pages' code, templates and script stand.
@@ -292,7 +247,7 @@ func usesInCode(t *testing.T) (out []use) {
 		ast.Inspect(f, func(n ast.Node) bool {
 			if lit, ok := n.(*ast.BasicLit); ok && lit.Kind == token.STRING {
 				// Keys in a table are said by the code that goes through it.
-				if text, _ := strconv.Unquote(lit.Value); english[text] != nil {
+				if text, _ := strconv.Unquote(lit.Value); say.Has(text) {
 					out = append(out, use{key: text, values: -1, whole: true})
 				}
 			}

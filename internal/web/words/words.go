@@ -1,6 +1,7 @@
 package words
 
 import (
+	"html/template"
 	"math"
 	"strconv"
 	"strings"
@@ -11,8 +12,32 @@ import (
 	"thawtrail/internal/engine"
 	"thawtrail/internal/event"
 	"thawtrail/internal/label"
+	"thawtrail/internal/say"
 	pb "thawtrail/proto/thawtrail/v1"
 )
+
+// Say is a sentence of the catalogue as plain text.
+func Say(key string, values ...any) string { return say.Text(key, values...) }
+
+// HTML is a sentence of the catalogue for a template: its marks become tags,
+// and its values are text whatever they hold.
+func HTML(key string, values ...any) template.HTML {
+	return template.HTML(say.Marked(key, values...)) // #nosec G203 -- each value is escaped
+}
+
+// List is the items of a list of the catalogue.
+func List(key string) []string { return say.List(key) }
+
+// ScriptWords are the sentences of page.js, with their values still open.
+func ScriptWords() map[string]string {
+	out := map[string]string{}
+	for _, key := range say.Keys() {
+		if name, ok := strings.CutPrefix(key, "script."); ok {
+			out[name] = Say(key, "{1}", "{2}", "{3}")
+		}
+	}
+	return out
+}
 
 // Num prints a number with at most three digits behind the point and no
 // thousands separators.

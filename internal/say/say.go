@@ -1,9 +1,11 @@
-package words
+package say
 
 import (
 	_ "embed"
 	"fmt"
-	"html/template"
+	"html"
+	"maps"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -11,8 +13,8 @@ import (
 //go:embed english.txt
 var englishFile string
 
-// english holds every sentence of the pages by its key. The file itself says how
-// it is written; templates and code hold no sentence of their own.
+// english holds every sentence by its key. The file itself says how it is written;
+// templates and code hold no sentence of their own.
 var english = mustRead(englishFile)
 
 // catalogue is sentences by key.
@@ -162,16 +164,14 @@ func readValue(inside string) (piece, error) {
 	return p, nil
 }
 
-// Say is a sentence of the catalogue as plain text.
-func Say(key string, values ...any) string { return english.text(key, values, false) }
+// Text is a sentence of the catalogue as plain text.
+func Text(key string, values ...any) string { return english.text(key, values, false) }
 
-// HTML is a sentence of the catalogue for a template: its marks become tags,
-// and its values are text whatever they hold.
-func HTML(key string, values ...any) template.HTML {
-	return template.HTML(english.text(key, values, true)) // #nosec G203 -- each value is escaped
-}
+// Marked is a sentence as HTML: its marks become tags, and its values are text
+// whatever they hold.
+func Marked(key string, values ...any) string { return english.text(key, values, true) }
 
-// List is the items of a list of the catalogue.
+// List is the items of a list of the catalogue; none when it is not there.
 func List(key string) []string {
 	s := english[key]
 	out := make([]string, len(s))
@@ -183,26 +183,31 @@ func List(key string) []string {
 	return out
 }
 
-// ScriptWords are the sentences of page.js, with their values still open.
-func ScriptWords() map[string]string {
-	out := map[string]string{}
-	for key := range english {
-		if name, ok := strings.CutPrefix(key, "script."); ok {
-			out[name] = Say(key, "{1}", "{2}", "{3}")
+// Has says whether the catalogue has a sentence.
+func Has(key string) bool { return english[key] != nil }
+
+// Keys are the keys of all sentences, sorted.
+func Keys() []string { return slices.Sorted(maps.Keys(english)) }
+
+// Wants is how many values a sentence asks for.
+func Wants(key string) (most int) {
+	for _, it := range english[key] {
+		for _, p := range it {
+			most = max(most, p.value)
 		}
 	}
-	return out
+	return most
 }
 
 // text says a sentence. A key that is not there is shown: a test finds it first.
-func (c catalogue) text(key string, values []any, html bool) string {
+func (c catalogue) text(key string, values []any, marked bool) string {
 	s, ok := c[key]
 	if !ok {
 		return key
 	}
 	var b strings.Builder
 	var m *marks // of plain text: none
-	if html {
+	if marked {
 		m = &marks{}
 	}
 	for i, item := range s {
@@ -232,7 +237,7 @@ func (it item) write(b *strings.Builder, values []any, m *marks) {
 			text = valueText(p.value, values)
 		}
 		if m != nil {
-			text = template.HTMLEscapeString(text)
+			text = html.EscapeString(text)
 		}
 		b.WriteString(text)
 	}
@@ -255,7 +260,7 @@ func (m *marks) tag(p piece, values []any) string {
 		if !strings.HasPrefix(address, "/") { // only places on this site
 			address = "/"
 		}
-		return `<a href="` + template.HTMLEscapeString(address) + `">`
+		return `<a href="` + html.EscapeString(address) + `">`
 	}
 	return "</a>"
 }
