@@ -175,8 +175,8 @@ func (n *node) loseSegment() {
 	}
 	n.w.check(n)
 	names, before, own := n.segments(), n.read(), n.store.OwnLogs()
-	if len(names) < 2 {
-		return
+	if len(names) < 2 || n.store.Trouble() != nil {
+		return // an index that is still kept in memory would be gone with the machine
 	}
 	n.off()
 	gone := names[len(names)-1]

@@ -91,15 +91,16 @@ func (n *node) readAgain() held {
 	if err != nil {
 		n.w.fail("%s: journal: %v", n.name, err)
 	}
-	out := held{}
+	out, seen := held{}, n.frames
+	n.frames = map[journal.Position]*event.Record{} // a write that was refused may have gone out of sight
 	err = j.Scan(journal.Position{}, func(p journal.Position, frame []byte) error {
-		r, ok := n.frames[p]
+		r, ok := seen[p]
 		if !ok {
 			if r, err = event.Decode(bytes.Clone(frame)); err != nil {
 				return err
 			}
-			n.frames[p] = r
 		}
+		n.frames[p] = r
 		if old := out[r.Hash]; old == nil || !old.Signed() {
 			out[r.Hash] = r
 		}

@@ -89,9 +89,9 @@ type node struct {
 	hurt map[event.Hash]uint32
 	// decayed are all records whose frame was ever damaged here.
 	decayed map[event.Hash]*event.Record
-	closed  map[event.LogID]bool // own logs that this machine gave up for new ones
-	frames  map[journal.Position]*event.Record
-	found   found // by read, while the disk and the index stay as they are
+	closed  map[event.LogID]bool               // own logs that this machine gave up for new ones
+	frames  map[journal.Position]*event.Record // what the journal shows, by place
+	found   found                              // by read, while the disk and the index stay as they are
 	shown   ledgertest.History
 	backup  *backup
 	// unaware says that the store may not know of some damage: it has not built
