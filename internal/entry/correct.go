@@ -27,8 +27,8 @@ func (e *pending) correct(c *pb.Corrected, replacement *pb.Entry) error {
 	if err != nil {
 		return err
 	}
-	if spec, ok := event.Lookup(original.Head.Type); !ok || spec.Rule.GetInternal() {
-		return refusal.Conflict("original", c.Original, "an entry that a person made")
+	if err := canBeCorrected(original, c.Original); err != nil {
+		return err
 	}
 	e.original = original
 	e.draft.Keys = append(e.draft.Keys, original.Touches()...)
@@ -42,6 +42,33 @@ func (e *pending) correct(c *pb.Corrected, replacement *pb.Entry) error {
 		return nil
 	}
 	return e.replace(original, standing, c, replacement)
+}
+
+// canBeCorrected refuses what no correction reaches, with the way that is.
+func canBeCorrected(original *event.Record, typed string) error {
+	spec, known := event.Lookup(original.Head.Type)
+	if known && event.Correctable(original.Head.Type) {
+		return nil
+	}
+	refused := refusal.Conflict("original", typed, "an entry that a person made")
+	if c := correctionIn(original); c != nil {
+		return refused.Because("this corrects another entry; correct that one again: " + c.Original)
+	}
+	if !known {
+		return refused.Because("only a newer version of this program can read it")
+	}
+	if way := otherWays[original.Head.Type]; way != "" {
+		return refused.Because(spec.Rule.GetShort() + ": that is changed by '" + way + "'")
+	}
+	return refused
+}
+
+// otherWays are the commands that change what makes rights.
+var otherWays = map[event.Type]string{
+	event.TypePracticeFounded: "practice change",
+	event.TypeRoleGranted:     "rights revoke --grant",
+	event.TypeRightsRevoked:   "role grant",
+	event.TypeLogAdmitted:     "rights revoke --device",
 }
 
 // mayCorrect refuses to let somebody take back what another one told of a patient:
@@ -71,10 +98,8 @@ func (e *pending) standing(original *event.Record, c *pb.Corrected) (proto.Messa
 	}
 	var fixes []*event.Record
 	err = e.b.Records(original.Primary(), func(r *event.Record) error {
-		if p, err := r.Payload(); err == nil {
-			if known, ok := p.(*pb.Corrected); ok && known.Original == c.Original {
-				fixes = append(fixes, r)
-			}
+		if known := correctionIn(r); known != nil && known.Original == c.Original {
+			fixes = append(fixes, r)
 		}
 		return nil
 	})
@@ -82,30 +107,24 @@ func (e *pending) standing(original *event.Record, c *pb.Corrected) (proto.Messa
 	for _, r := range fixes {
 		c.Known = append(c.Known, r.Hash[:])
 		e.draft.Keys = append(e.draft.Keys, r.Touches()...)
-		if m := replacementOf(r); m != nil {
+		if m, err := event.Replacement(correctionIn(r)); err == nil && m != nil {
 			standing = m
 		}
 	}
 	return standing, err
 }
 
-// replacementOf is what a correction put in place; nil when it voided, or can only be
-// read by a newer version.
-func replacementOf(r *event.Record) proto.Message {
+// correctionIn is the correction that a record makes; nil for any other record.
+func correctionIn(r *event.Record) *pb.Corrected {
+	if r.Head.Type != event.TypeCorrected {
+		return nil
+	}
 	p, err := r.Payload()
-	c, ok := p.(*pb.Corrected)
-	if err != nil || !ok || c.Void {
+	if err != nil {
 		return nil
 	}
-	spec, ok := event.Lookup(c.Type)
-	if !ok {
-		return nil
-	}
-	m := spec.New()
-	if proto.Unmarshal(c.Payload, m) != nil {
-		return nil
-	}
-	return m
+	c, _ := p.(*pb.Corrected)
+	return c
 }
 
 func (e *pending) replace(original *event.Record, standing proto.Message, c *pb.Corrected, replacement *pb.Entry) error {

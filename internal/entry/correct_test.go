@@ -374,3 +374,19 @@ func TestATypedTimeIsEchoed(t *testing.T) {
 	require.NoError(t, err)
 	require.Contains(t, out.Text, "Time: 23:00 AEDT on Tue 24 Nov 2026.")
 }
+
+// What no correction reaches is refused with the way that is.
+func TestWhatCannotBeCorrectedSaysHowItIsChanged(t *testing.T) {
+	d := entrytest.New(t)
+	d.Begin()
+	granted := d.Must(&pb.RoleGranted{Person: "M. Alder", Roles: []pb.Role{pb.Role_ROLE_VET}})
+	fixed := d.Must(&pb.PlaceAdded{Name: "soth car", Kind: pb.PlaceKind_PLACE_KIND_VEHICLE_FREEZER})
+	again := instead(d, fixed.Record, &pb.PlaceAdded{Name: "south car", Kind: pb.PlaceKind_PLACE_KIND_VEHICLE_FREEZER})
+	for record, way := range map[string]string{
+		granted.Record: "rights revoke --grant",
+		again.Record:   "correct that one again: " + fixed.Record,
+	} {
+		_, err := d.Write(t.Context(), &pb.WriteRequest{Entry: d.Entry(&pb.Corrected{Original: record, Void: true, Reason: "a slip"})})
+		require.ErrorContains(t, err, way)
+	}
+}

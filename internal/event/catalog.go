@@ -99,13 +99,9 @@ func Wrap(t Type, payload proto.Message) (*pb.Entry, error) {
 // is kept and passed on, and its entities say that they need a newer version. One
 // that breaks the sizes of its fields (limits.go) cannot be read.
 func (r *Record) Payload() (proto.Message, error) {
-	s, ok := Lookup(r.Head.Type)
-	if !ok {
-		return nil, fmt.Errorf("%w: event type %d", ErrNewer, r.Head.Type)
-	}
-	m := s.New()
-	if err := proto.Unmarshal(r.Raw.Payload, m); err != nil {
-		return nil, fmt.Errorf("%w: %s: %v", ErrMalformed, s.Name, err)
+	s, m, err := decodePayload(r.Head.Type, r.Raw.Payload)
+	if err != nil {
+		return nil, err
 	}
 	if r.Head.Type == TypeSavedAgain && r.carried == nil {
 		return nil, fmt.Errorf("%w: %s carries no record of its device", ErrMalformed, s.Name)
@@ -113,8 +109,21 @@ func (r *Record) Payload() (proto.Message, error) {
 	if r.trimmed {
 		return nil, fmt.Errorf("%w: %s: a text in its header", ErrTooLarge, s.Name)
 	}
-	if err := sized(s, m.ProtoReflect(), len(r.Raw.Payload)); err != nil {
-		return nil, fmt.Errorf("%s: %w", s.Name, err)
-	}
 	return m, nil
+}
+
+// decodePayload reads the bytes of an event of a type.
+func decodePayload(t Type, payload []byte) (*Spec, proto.Message, error) {
+	s, ok := Lookup(t)
+	if !ok {
+		return nil, nil, fmt.Errorf("%w: event type %d", ErrNewer, t)
+	}
+	m := s.New()
+	if err := proto.Unmarshal(payload, m); err != nil {
+		return nil, nil, fmt.Errorf("%w: %s: %v", ErrMalformed, s.Name, err)
+	}
+	if err := sized(s, m.ProtoReflect(), len(payload)); err != nil {
+		return nil, nil, fmt.Errorf("%s: %w", s.Name, err)
+	}
+	return s, m, nil
 }

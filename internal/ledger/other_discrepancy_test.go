@@ -1,11 +1,13 @@
 package ledger_test
 
 import (
+	"strings"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 	"google.golang.org/protobuf/encoding/protowire"
+	"google.golang.org/protobuf/proto"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
@@ -185,12 +187,16 @@ func TestUnreadable(t *testing.T) {
 	}
 }
 
-// A correction that cannot be read leaves its original as it stands.
+// A correction that cannot be read, or says more than an entry may, leaves its
+// original as it stands.
 func TestUnreadableCorrection(t *testing.T) {
 	w := ledgertest.New(t)
 	x := w.Device("x")
 	got := x.Write(found("car"))
+	endless, err := proto.Marshal(&pb.BagFound{Bag: "B1", Batch: strings.Repeat("H", 201)})
+	require.NoError(t, err)
 	for _, c := range []*pb.Corrected{
+		{Original: got.Hash.String(), Type: 32, Payload: endless},
 		{Original: got.Hash.String(), Type: 32, Payload: []byte{0xff}},
 		{Original: got.Hash.String(), Type: 4000},
 		{Original: got.Hash.String(), Type: 4},

@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"cmp"
+	"errors"
 	"slices"
 	"time"
 
@@ -75,28 +76,12 @@ func (s *set) fixes() map[event.Hash][]fix {
 			continue
 		}
 		original, ok := event.ParseHash(body.Original)
-		to, err := replacement(body)
+		to, err := event.Replacement(body)
 		if err == nil && ok {
 			out[original] = append(out[original], fix{&s.inputs[i], body, to})
 		}
 	}
 	return out
-}
-
-// replacement decodes what a correction puts in place of its original.
-func replacement(c *pb.Corrected) (proto.Message, error) {
-	if c.Void {
-		return nil, nil
-	}
-	if !correctable(c.Type) {
-		return nil, event.ErrMalformed
-	}
-	spec, ok := event.Lookup(c.Type)
-	if !ok {
-		return nil, event.ErrNewer
-	}
-	m := spec.New()
-	return m, proto.Unmarshal(c.Payload, m)
 }
 
 // signatures says who put a name to entries without one: the first in written
@@ -148,12 +133,9 @@ func readability(in *Input) (newer, unreadable bool) {
 		return !known, known
 	}
 	if c, ok := in.Payload.(*pb.Corrected); ok {
-		switch _, err := replacement(c); err {
-		case nil:
-		case event.ErrNewer:
-			return true, false
-		default:
-			return false, true
+		if _, err := event.Replacement(c); err != nil {
+			newer = errors.Is(err, event.ErrNewer)
+			return newer, !newer
 		}
 	}
 	return hasUnknown(in.Payload.ProtoReflect()), false
@@ -204,7 +186,7 @@ func (s *set) place(in *Input, fixes []fix) {
 // cannot be corrected, and of decisions by people who may not decide.
 func effective(original event.Type, fixes []fix) []fix {
 	return slices.DeleteFunc(slices.Clone(fixes), func(x fix) bool {
-		return !correctable(original) ||
+		return !event.Correctable(original) ||
 			decision(original) && (x.body.Type != original || !x.in.Entitled) ||
 			decision(x.body.Type) && !x.in.Entitled
 	})

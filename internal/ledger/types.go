@@ -12,18 +12,6 @@ const (
 	typeAdverseReported event.Type = 87
 )
 
-// correctable says that records of the type can be corrected, or put in place of
-// another. What makes rights, and what the program writes by itself, cannot.
-func correctable(t event.Type) bool {
-	switch t {
-	case event.TypeLogOpened, event.TypeHeard, event.TypeHubStatement, event.TypeCorrected,
-		event.TypePracticeFounded, event.TypeDeviceAdded, event.TypeRoleGranted,
-		event.TypeRightsRevoked, event.TypeLogAdmitted:
-		return false
-	}
-	return true
-}
-
 // decision says that the type needs authority to enter state.
 func decision(t event.Type) bool {
 	spec, ok := event.Lookup(t)

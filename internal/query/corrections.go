@@ -82,12 +82,8 @@ func (b *ReadView) inWords(t event.Type, m proto.Message) string {
 
 // replacementWords is what a correction puts in place.
 func (b *ReadView) replacementWords(c *pb.Corrected) string {
-	spec, ok := event.Lookup(c.Type)
-	if !ok {
-		return wording.Unread
-	}
-	m := spec.New()
-	if proto.Unmarshal(c.Payload, m) != nil {
+	m, err := event.Replacement(c)
+	if err != nil {
 		return wording.Unread
 	}
 	return b.inWords(c.Type, m)

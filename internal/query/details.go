@@ -169,12 +169,7 @@ func (b *ReadView) said(k event.Key, e ledger.Entry, all map[event.Hash]proto.Me
 		return wording.EventType(e.Type) + ": " + wording.Unread
 	}
 	if c, ok := all[e.By].(*pb.Corrected); ok && !e.By.IsZero() && !c.Void {
-		if spec, known := event.Lookup(c.Type); known {
-			m = spec.New()
-			if proto.Unmarshal(c.Payload, m) != nil {
-				m = nil
-			}
-		}
+		m, _ = event.Replacement(c)
 	}
 	text := wording.EventType(e.Type)
 	if p, ok := m.(*pb.PlaceCounted); ok && k.Kind == event.KindBag {

@@ -6,7 +6,6 @@ import (
 	"reflect"
 	"slices"
 
-	"google.golang.org/protobuf/proto"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
@@ -99,7 +98,7 @@ func (e Evidence) explains(s Shown) bool {
 			if c.Original == s.Record.String() {
 				return true
 			}
-			p = corrected(c)
+			p, _ = event.Replacement(c)
 		}
 		if released, ok := p.(*pb.BatchReleased); ok && s.Where == stands && released.Hold == s.Record.String() {
 			return true
@@ -117,19 +116,6 @@ func (e Evidence) reasons(entity event.Key) []*event.Record {
 		}
 	}
 	return out
-}
-
-// corrected is what a correction says instead; nil for nothing.
-func corrected(c *pb.Corrected) proto.Message {
-	spec, ok := event.Lookup(c.Type)
-	if !ok || c.Void {
-		return nil
-	}
-	m := spec.New()
-	if proto.Unmarshal(c.Payload, m) != nil {
-		return nil
-	}
-	return m
 }
 
 // leans says that what a record tells is shown beside that of another, and went with
