@@ -118,41 +118,6 @@ func TestExactAgreesWithWholeNumberCounting(t *testing.T) {
 	})
 }
 
-func TestDemandIsTheSmallestThatServes(t *testing.T) {
-	testrun.Check(t, func(t *rapid.T) {
-		n := rapid.IntRange(1, 150).Draw(t, "n")
-		rate, service := rapid.Float64Range(0.01, 0.99).Draw(t, "rate"), rapid.Float64Range(0.01, 0.999).Draw(t, "service")
-		r, err := Demand(DemandInput{Foals: n, FailureRate: rate, Service: service})
-		require.NoError(t, err)
-		k := r.FoalsCovered
-		require.GreaterOrEqual(t, binomialUpTo(n, k, rate), service-1e-9)
-		if k > 0 {
-			require.Less(t, binomialUpTo(n, k-1, rate), service+1e-9)
-		}
-	})
-}
-
-// The twin adds the shortage day by day.
-func TestSteadyDemandShortage(t *testing.T) {
-	testrun.Check(t, func(t *rapid.T) {
-		mean, service := rapid.Float64Range(0.05, 60).Draw(t, "mean"), rapid.Float64Range(0.01, 0.999).Draw(t, "service")
-		r, err := SteadyDemand(SteadyDemandInput{Mean: mean, Service: service})
-		require.NoError(t, err)
-		p, upTo, short := math.Exp(-mean), 0.0, 0.0
-		for k := 0; k < 300; k++ {
-			if k <= r.Stock {
-				upTo += p
-			} else {
-				short += float64(k-r.Stock) * p
-			}
-			p *= mean / float64(k+1)
-		}
-		require.InDelta(t, upTo, r.Probability, 1e-9)
-		require.InDelta(t, short, r.ExpectedShort, 1e-7)
-		require.GreaterOrEqual(t, r.Probability, service-1e-12)
-	})
-}
-
 func TestSignalsRefuseSlips(t *testing.T) {
 	interval := func(x, n int, c float64) error { _, err := Interval(IntervalInput{x, n, &c}); return err }
 	refused(t, interval(5, 4, 0.95), "events")
