@@ -277,7 +277,7 @@ func TestTheWrongBagIsRefused(t *testing.T) {
 		{"another batch", append([]string{"bag", bag, "read_batch", "K9", "read_expiry", "2028-03"}, all...), "This is another batch"},
 		{"almost the batch", append([]string{"bag", bag, "read_batch", "H2208", "read_expiry", "2028-03"}, all...), "Almost, but not quite"},
 		{"another expiry", append([]string{"bag", bag, "read_batch", "H2207", "read_expiry", "2028-04"}, all...), "The books say expiry 2028-03"},
-		{"a point left open", append([]string{"bag", bag, "read_batch", "H2207", "read_expiry", "2028-03"}, all[2:]...), "Not every point is ticked"},
+		{"a point left open", append([]string{"bag", bag, "read_batch", "H2207", "read_expiry", "2028-03"}, all[4:]...), "Not saved: 2 points Batch and expiry on the bag are those of the books, above: open. Tick it"},
 	} {
 		before := d.replica.Store.Records()
 		code, _, body := d.send(at, d.fields(d.get(at), c.pairs...))

@@ -2,7 +2,6 @@ package barn
 
 import (
 	"cmp"
-	"slices"
 	"strings"
 	"time"
 
@@ -22,6 +21,8 @@ type bagCheck struct {
 	ReadBatch, ReadExpiry string // as the person read them off the bag
 	BatchError            string
 	ExpiryError           string
+	BatchFirst            bool // what was read is the first thing that was refused
+	ExpiryFirst           bool
 	Baseline              string
 	HasBaseline           bool
 	Card                  *caseview.ReactionCard
@@ -93,6 +94,17 @@ func (m *bagCheck) compareLabel(today label.Day) {
 	}
 }
 
+// refused puts what was read off the bag and does not fit at the top of the page.
+func (m *bagCheck) refused(req *site.Request) bool {
+	if m.BatchError != "" {
+		m.BatchFirst = req.Refuse("read_batch", words.Say("word.batch"), m.BatchError)
+	}
+	if m.ExpiryError != "" {
+		m.ExpiryFirst = req.Refuse("read_expiry", words.Say("word.expiry"), m.ExpiryError)
+	}
+	return m.BatchError != "" || m.ExpiryError != ""
+}
+
 // endsWith says that two ways to print an expiry mean the same last day: a month
 // ends with its last day.
 func endsWith(day label.Day, books string) bool {
@@ -100,10 +112,16 @@ func endsWith(day label.Day, books string) bool {
 	return err == nil && known.LastInstant(time.UTC).Equal(day.LastInstant(time.UTC))
 }
 
-// unticked says that a check has open points and no word about them.
-func unticked(f *form.Form) bool {
-	open := slices.ContainsFunc(f.Inputs, func(in *form.Input) bool { return in.Kind == form.KindYes && in.Value == "" })
-	return open && strings.TrimSpace(f.Input("text").Value) == ""
+// unticked marks the open points of a check, unless there is a word about them.
+func unticked(f *form.Form) {
+	if strings.TrimSpace(f.Input("text").Value) != "" {
+		return
+	}
+	for _, in := range f.Inputs {
+		if in.Kind == form.KindYes && in.Value == "" {
+			in.Error = words.Say("bath.open")
+		}
+	}
 }
 
 func postBath(req *site.Request, p *stepPage) (string, error) {
@@ -123,14 +141,12 @@ func postCheck(req *site.Request, p *stepPage, more func(*bagCheck)) (string, er
 	}
 	msg := p.Form.Spec.New()
 	if err := p.Form.Fill(msg.ProtoReflect()); err != nil {
-		return "", p.Form.Tell(err)
+		return "", err
 	}
 	samePhysicalBag(p, m.Bag)
 	more(m)
-	if unticked(p.Form) {
-		p.Form.Input("text").Error = words.Say("bath.ticks")
-	}
-	if p.Form.Wrong() || m.BatchError != "" || m.ExpiryError != "" {
+	unticked(p.Form)
+	if refused := p.Form.Refused(); m.refused(req) || refused {
 		return "", nil
 	}
 	if saved, err := p.Form.Post(); err != nil || saved == nil {

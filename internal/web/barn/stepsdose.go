@@ -323,8 +323,9 @@ func postDose(req *site.Request, p *stepPage) (string, error) {
 	}
 	ask := p.Form.Override
 	if ask != nil {
-		_ = p.Form.Fill((&pb.PlanAccepted{}).ProtoReflect()) // only to keep what was typed
-		return "", nil
+		err := p.Form.Fill((&pb.PlanAccepted{}).ProtoReflect()) // only to keep what was typed
+		p.Form.Refused()
+		return "", err
 	}
 	if saved, err := p.Form.Post(); err != nil || saved == nil {
 		return "", err

@@ -287,7 +287,7 @@ func postClamp(req *site.Request, p *stepPage) (string, error) {
 	}
 	out, err := form.Write(req, "", name, &pb.FlowChanged{Case: p.Case.ID, Reason: req.PostForm.Get("reason"), GivenMl: wholeTyped(req.PostForm.Get("given_ml"))})
 	if err != nil {
-		return "", err
+		return "", refused(req, err)
 	}
 	req.Saved(out)
 	return "/case/" + p.Case.ID + to, nil

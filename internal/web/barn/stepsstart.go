@@ -25,7 +25,6 @@ type startMore struct {
 	Card           *caseview.ReactionCard
 	RequestID      string
 	Gauge, Site    string
-	Refusal        string
 	slowMlPerH     int32
 	CatheterPlaced bool
 	Against        []form.Override // what stands against the start, the gravest first
@@ -63,7 +62,7 @@ func prepareStart(req *site.Request, p *stepPage) error {
 func (m *startMore) foresee(req *site.Request, id string) (err error) {
 	m.Against, err = form.Foresee(req, "transfusion_started", &pb.TransfusionStarted{Bag: m.Bag.ID, Case: id})
 	if err != nil {
-		return m.refused(err)
+		return refused(req, err)
 	}
 	m.Against = slices.DeleteFunc(m.Against, func(o form.Override) bool { return o.Note && o.Code != "no_baseline_vitals" })
 	if !slices.ContainsFunc(m.Against, func(o form.Override) bool { return o.Asks }) {
@@ -74,13 +73,17 @@ func (m *startMore) foresee(req *site.Request, id string) (err error) {
 }
 
 // wantsReason marks what still asks for a reason.
-func (m *startMore) wantsReason() bool {
+func (m *startMore) wantsReason(req *site.Request) (wants bool) {
 	for i, o := range m.Against {
 		if o.Asks && strings.TrimSpace(o.Value) == "" {
-			m.Refusal, m.Against[i].Missing = words.Say("start.reason_first"), true
+			if !wants {
+				req.Refuse("", "", words.Say("start.reason_first"))
+			}
+			m.Against[i].Missing, wants = true, true
+			req.Refuse("override-"+o.Code, "", words.Say("form.reason_for", o.Text))
 		}
 	}
-	return m.Refusal != ""
+	return wants
 }
 
 // postStart writes what one press means: the set is in and plasma runs slowly.
@@ -90,7 +93,7 @@ func postStart(req *site.Request, p *stepPage) (string, error) {
 		return "", refusal.Conflict("bag", "", words.Say("bath.wanted"))
 	}
 	m.RequestID = req.PostForm.Get("request_id")
-	if m.wantsReason() {
+	if m.wantsReason(req) {
 		return "", nil
 	}
 	if m.Gauge != "" || m.Site != "" {
@@ -100,32 +103,31 @@ func postStart(req *site.Request, p *stepPage) (string, error) {
 		if err == nil {
 			_, err = form.Write(req, "-c", "catheter_placed", cath)
 		}
-		if refused, ok := refusal.As(err); ok {
-			m.Refusal = refused.Error()
-			return "", nil
-		} else if err != nil {
-			return "", err
+		if err != nil {
+			return "", refused(req, err)
 		}
 	}
 	if _, err := form.Write(req, "-s", "set_attached", &pb.SetAttached{Bag: m.Bag.ID, Case: p.Case.ID}); err != nil {
-		return "", m.refused(err)
+		return "", refused(req, err)
 	}
 	out, err := form.Write(req, "", "transfusion_started", &pb.TransfusionStarted{Bag: m.Bag.ID, Case: p.Case.ID})
 	if err != nil {
-		return "", m.refused(err)
+		return "", refused(req, err)
 	}
 	if m.slowMlPerH > 0 {
 		if _, err := form.Write(req, "-r", "rate_set", &pb.RateSet{Case: p.Case.ID, MlPerH: m.slowMlPerH, SlowStage: true}); err != nil {
-			return "", m.refused(err)
+			return "", refused(req, err)
 		}
 	}
 	req.Saved(out)
 	return "/case/" + p.Case.ID + "/run", nil
 }
 
-func (m *startMore) refused(err error) error {
-	if ref, ok := refusal.As(err); ok {
-		m.Refusal = ref.Error()
+// refused puts a refusal at the top of the page; other errors are the page's.
+func refused(req *site.Request, err error) error {
+	text, plain := refusal.Plain(err)
+	if plain {
+		req.Refuse("", "", text)
 		return nil
 	}
 	return err

@@ -43,9 +43,9 @@ func postTorn(req *site.Request, p *stepPage) (string, error) {
 		return p.Form.PostTo("/case/" + p.Case.ID + "/dose")
 	}
 	if err := p.Form.Fill(p.Form.Spec.New().ProtoReflect()); err != nil {
-		return "", p.Form.Tell(err)
+		return "", err
 	}
-	if samePhysicalBag(p, m.Bag); p.Form.Wrong() {
+	if samePhysicalBag(p, m.Bag); p.Form.Refused() {
 		return "", nil
 	}
 	return p.Form.PostTo("/case/" + p.Case.ID + "/bath")

@@ -43,6 +43,7 @@ type Input struct {
 	Required                      bool
 	Less                          bool   // behind a fold: seldom needed
 	Expect                        string // a scan is compared with this
+	First                         bool   // the first of the page that was refused: it takes the focus
 
 	desc  protoreflect.FieldDescriptor
 	rule  *pb.FieldRule

@@ -27,23 +27,30 @@ func (f *Form) Post() (*pb.WriteResponse, error) {
 		f.RequestID = id
 	}
 	m := f.Spec.New()
-	err := f.Fill(m.ProtoReflect())
+	if err := f.Fill(m.ProtoReflect()); err != nil {
+		return nil, err
+	}
 	if f.Amend != nil {
 		f.Amend(m)
 	}
 	ask := &pb.WriteRequest{RequestId: f.RequestID}
-	if err == nil {
-		err = f.circumstances(ask)
+	if err := f.circumstances(ask); err != nil {
+		if err = f.tell(err); err != nil {
+			return nil, err
+		}
 	}
-	if err == nil {
-		ask.Entry, err = event.Wrap(f.Spec.Type, m)
+	if f.Refused() {
+		return nil, nil
 	}
-	if err != nil {
-		return nil, f.Tell(err)
+	var err error
+	if ask.Entry, err = event.Wrap(f.Spec.Type, m); err != nil {
+		return nil, err
 	}
 	out, err := f.req.Site.Records.WriteBy(f.req.Context(), f.req.Actor(), ask)
 	if err != nil {
-		return nil, f.Tell(err)
+		err = f.tell(err)
+		f.Refused()
+		return nil, err
 	}
 	f.req.Saved(out)
 	return out, nil
@@ -72,33 +79,40 @@ func (f *Form) Sent() (saved *pb.WriteResponse, err error) {
 	return saved, err
 }
 
-// Fill reads every field; the first that does not fit is the one that is told,
-// but all keep what was input.
-func (f *Form) Fill(m protoreflect.Message) (first error) {
+// Fill reads every field. Each that does not fit says so beside itself, and all keep
+// what was typed. The error is one of the page, and not of what was typed.
+func (f *Form) Fill(m protoreflect.Message) error {
 	clock := Clock(f.req)
 	for _, in := range f.Inputs {
 		texts := f.req.PostForm[in.Name]
 		in.Keep(texts)
-		texts = in.texts(texts)
-		if len(texts) == 0 {
-			if in.Required && first == nil && in.Kind != KindYes {
-				first = refusal.New(in.shown, "", in.wanted())
+		if err := in.read(clock, m, in.texts(texts)); err != nil {
+			if err := f.tell(err); err != nil {
+				return err
 			}
-			continue
-		}
-		err := input.Field{Clock: clock, Desc: in.desc, Rule: in.rule, Name: in.shown, Scale: in.scale}.Put(m, texts)
-		if err != nil && first == nil {
-			first = err
 		}
 	}
 	for field, text := range f.Preset {
 		d := f.Spec.Message().Fields().ByName(protoreflect.Name(field))
-		rule := event.RuleOf(d)
-		if err := (input.Field{Clock: clock, Desc: d, Rule: rule, Name: field, Scale: 1}).Put(m, []string{text}); err != nil && first == nil {
-			first = err
+		err := input.Field{Clock: clock, Desc: d, Rule: event.RuleOf(d), Name: field, Scale: 1}.Put(m, []string{text})
+		if err != nil {
+			if err := f.tell(err); err != nil {
+				return err
+			}
 		}
 	}
-	return first
+	return nil
+}
+
+// read puts what was typed into the field of a record.
+func (in *Input) read(clock input.Clock, m protoreflect.Message, texts []string) error {
+	if len(texts) > 0 {
+		return input.Field{Clock: clock, Desc: in.desc, Rule: in.rule, Name: in.shown, Scale: in.scale}.Put(m, texts)
+	}
+	if in.Required && in.Kind != KindYes {
+		return refusal.New(in.shown, "", in.wanted())
+	}
+	return nil
 }
 
 func (in *Input) wanted() string {
@@ -196,8 +210,8 @@ func (f *Form) author(ask *pb.WriteRequest) error {
 	})
 }
 
-// Tell puts a refusal beside its field. Anything else is an error of the page.
-func (f *Form) Tell(err error) error {
+// tell puts a refusal beside its field. Anything else is an error of the page.
+func (f *Form) tell(err error) error {
 	ref, ok := refusal.As(err)
 	if !ok {
 		if text, plain := refusal.Plain(err); plain {
@@ -232,12 +246,28 @@ func (f *Form) Tell(err error) error {
 	return nil
 }
 
-// Wrong says that the form has to be shown again.
-func (f *Form) Wrong() bool {
-	if f.Refusal != "" || f.Override != nil || f.WhenError != "" || f.ByError != "" {
-		return true
+// Refused says that the form has to be shown again, and puts each thing that keeps it
+// from being saved at the top of its page, in the order of the form.
+func (f *Form) Refused() bool {
+	before := f.req.Refusals()
+	if f.Refusal != "" {
+		f.req.Refuse("", "", f.Refusal)
 	}
-	return slices.ContainsFunc(f.Inputs, func(in *Input) bool { return in.Error != "" })
+	if f.Override != nil {
+		f.req.Refuse(f.ID+"-override", "", words.Say("form.reason_for", f.Override.Text))
+	}
+	for _, in := range f.Inputs {
+		if in.Error != "" {
+			in.First = f.req.Refuse(f.ID+"-"+in.Name, in.Label, in.Error)
+		}
+	}
+	if f.ByError != "" {
+		f.req.Refuse(f.ID+"-by", words.Say("form.who"), f.ByError)
+	}
+	if f.WhenError != "" {
+		f.req.Refuse(f.ID+"-when", words.Say("form.when"), f.WhenError)
+	}
+	return f.req.Refusals() > before
 }
 
 // Author is who writes here; empty when that is not known: a case is taken over

@@ -32,6 +32,7 @@ type frame struct {
 	Here    string // this page's address
 	Token   string
 	Flash   *Flash
+	Refused []refused // why the form of this page was not saved
 	Holds   []holdInUse
 	Seen    []holdInUse // holds in use that this browser has been told of
 	Running *Running    // of the case that this page is about
@@ -55,6 +56,7 @@ func (req *Request) RenderCase(name, title, section string, about *Header, body 
 	if req.Method == http.MethodPost {
 		f.Here = req.URL.Path
 	}
+	f.Refused = req.refusals
 	if about != nil {
 		f.Patient, f.Running = about.Patient, about.Running
 	}

@@ -26,9 +26,25 @@ type Request struct {
 	changes uint64
 	Code    int // status of the answer
 
-	Locked bool   // the browser is locked
-	chosen string // the person chosen by this very request
+	Locked   bool   // the browser is locked
+	chosen   string // the person chosen by this very request
+	refusals []refused
 }
+
+// refused is one thing that keeps a form from being saved.
+type refused struct {
+	Field, Label, Text string // the field's element and name; empty: none stands for it
+}
+
+// Refuse puts a line at the top of the page: why a form was not saved. It says whether
+// it is the first one, whose field takes the focus.
+func (req *Request) Refuse(field, label, text string) (first bool) {
+	req.refusals = append(req.refusals, refused{field, label, text})
+	return len(req.refusals) == 1
+}
+
+// Refusals counts the lines at the top of the page.
+func (req *Request) Refusals() int { return len(req.refusals) }
 
 // Read hands on the read view of the replica: all that is read in it is of one
 // moment.
