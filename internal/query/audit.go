@@ -186,7 +186,10 @@ func (s Reader) GetStatus(ctx context.Context, _ *pb.GetStatusRequest) (*pb.GetS
 	if s.Found != nil {
 		out.Differences = append(out.Differences, s.Found()...)
 	}
-	out.SavedHere, out.Sent, out.HeldOnServer = s.Delivered()
+	var unread error
+	if out.SavedHere, out.Sent, out.HeldOnServer, unread = s.Delivered(); unread != nil {
+		out.Parts = append(out.Parts, &pb.PartRow{Part: "own records", Problem: unread.Error()})
+	}
 	if left, short := s.Store.Room(); short {
 		out.RoomLeftBytes = proto.Int64(int64(min(left, math.MaxInt64)))
 	}

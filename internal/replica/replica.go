@@ -127,21 +127,26 @@ func (r *Replica) DropForgotten(ctx context.Context) error {
 // far they have come: by what a server acknowledged of each. What stands behind
 // records that are lost is saved here until another log carries it, and those that
 // are lost are nowhere.
-func (r *Replica) Delivered() (saved, sent, held int64) {
-	for _, l := range r.Store.OwnRecords() {
+func (r *Replica) Delivered() (saved, sent, held int64, err error) {
+	own, err := r.Store.OwnRecords()
+	for _, l := range own {
 		s, h := r.Link.Reached(l.Log)
 		reached := max(s, h)
 		saved, sent, held = saved+max(0, l.Records-reached)+l.Stranded, sent+reached-h, held+h
 	}
-	return saved, sent, held
+	return saved, sent, held, err
 }
 
-// Unsent counts own records that no server has acknowledged.
+// Unsent counts own records that no server has acknowledged, in the logs that can be
+// told to be this device's.
 func (r *Replica) Unsent() int64 {
 	if r.Hub {
 		return 0
 	}
-	saved, _, _ := r.Delivered()
+	saved, _, _, err := r.Delivered()
+	if err != nil {
+		r.Log.Error("count what was not sent", "error", err)
+	}
 	return saved
 }
 
@@ -166,6 +171,9 @@ func NotSaved(err error) error {
 	}
 	if errors.Is(err, store.ErrNoSpace) {
 		return refusal.Fail(refusal.ErrUnavailable, "not saved: the disk of this machine is full (no space left), and the room kept free for entries is used up. Delete something, then enter this again")
+	}
+	if errors.Is(err, store.ErrUnread) {
+		return refusal.Fail(refusal.ErrDamaged, "%s; try again, and if it stays so, let this machine check its disk", err.Error())
 	}
 	return refusal.Fail(refusal.ErrUnavailable, "%s", err.Error())
 }

@@ -49,7 +49,10 @@ func (r Bundles) Write(ctx context.Context, to io.Writer, code bundle.Code, id s
 	if err := r.saveAgain(ctx); err != nil {
 		r.Log.Error("what is stranded could not be saved again; the file leaves it out and says so", "error", err)
 	}
-	held := r.Store.HandedOn()
+	held, err := r.Store.HandedOn()
+	if err != nil {
+		return out, err
+	}
 	out.Omitted = r.omitted(held)
 	w, err := bundle.NewWriter(to, code, r.Random, r.bundleHead(held, id))
 	if err != nil {
@@ -95,7 +98,10 @@ func (r Bundles) saveAgain(ctx context.Context) error {
 }
 
 // Omitted names what a file that is written now leaves out, in words.
-func (r Bundles) Omitted() []string { return r.omitted(r.Store.HandedOn()) }
+func (r Bundles) Omitted() ([]string, error) {
+	held, err := r.Store.HandedOn()
+	return r.omitted(held), err
+}
 
 // omitted names, by log and place, what the file leaves out because it cannot be read
 // here, and what a reader cannot take without it.

@@ -232,9 +232,12 @@ func (l *Link) measure(sent, got time.Time, hubUs int64) {
 // compare acts on every difference: a stop ends the session, lost own records
 // open a new epoch, and a new hub epoch is remembered.
 func (l *Link) compare(ctx context.Context, theirs exchange.Beliefs) error {
-	found := differences(func() exchange.Mine {
-		return exchange.Mine{Beliefs: beliefs(l.replica, l.Practice(), l.HubEpoch()), Has: l.store.Has, Acked: l.ackedTips()}
+	found, err := differences(l.store, func() exchange.Mine {
+		return exchange.Mine{Beliefs: beliefs(l.replica, l.Practice(), l.HubEpoch()), Acked: l.ackedTips()}
 	}, theirs)
+	if err != nil {
+		return err
+	}
 	var words []string
 	for _, d := range found[:min(len(found), maxDifferences)] {
 		switch d.Kind {
@@ -266,7 +269,7 @@ func (l *Link) believe(theirs exchange.Beliefs) {
 	defer l.mu.Unlock()
 	l.acked = map[event.LogID]exchange.Tip{}
 	for _, h := range theirs.Held {
-		if info, ok := l.store.Log(h.Log); ok && info.Key.Equal(l.store.PublicKey()) && l.store.Has(h.Log, h.Tip()) {
+		if info, ok := l.store.Log(h.Log); ok && info.Key.Equal(l.store.PublicKey()) && l.store.Holds(h.Log, h.Tip()) {
 			l.acked[h.Log] = h.Tip()
 		}
 	}

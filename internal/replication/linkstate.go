@@ -107,7 +107,7 @@ func (l *Link) stateOf(r *event.Record) exchange.Delivery {
 	if tip, ok := l.stated(r.Log); ok {
 		d.Statements.Tips[r.Log] = tip
 	}
-	return exchange.StateOf(exchange.LogTip{Log: r.Log, Tip: exchange.Tip{Seq: r.Seq(), Hash: r.Hash}}, h, l.store.Has, d)
+	return exchange.StateOf(exchange.LogTip{Log: r.Log, Tip: exchange.Tip{Seq: r.Seq(), Hash: r.Hash}}, h, l.store.Holds, d)
 }
 
 // stated is the newest tip of a log in a statement of the server's present epoch.

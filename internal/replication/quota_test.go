@@ -24,7 +24,7 @@ func TestAStartBeginsNoNewQuotaOfKeys(t *testing.T) {
 	writer := exchange.DeviceID(laptop.Replica.Store.Device())
 	push := func(intake *keyIntake) {
 		laptop.Must(&pb.ClientAdded{Name: &pb.Sealed{Plain: "one more"}})
-		p := exchange.NewPusher(laptop.Replica.Store.Held(), hub.Replica.Store.Held(), laptop.Replica.Store.Has)
+		p := exchange.NewPusher(laptop.Replica.Store.Held(), hub.Replica.Store.Held(), laptop.Replica.Store.Holds)
 		for send, ok := p.Next(); ok; send, ok = p.Next() {
 			run, next, err := laptop.Replica.Store.ReadRun(t.Context(), send.Log, send.From, send.MaxBytes)
 			require.NoError(t, err)

@@ -2,6 +2,7 @@ package replication
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"fmt"
 	"slices"
@@ -12,6 +13,7 @@ import (
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/replica"
+	"thawtrail/internal/store"
 	"thawtrail/internal/trust/authority"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -59,13 +61,26 @@ func beliefs(r *replica.Replica, practice, epoch string) exchange.Beliefs {
 
 // differences compares what this side believes with what the other one does. A record
 // of which it turns out now that it cannot be read looks like another one; the second
-// look knows of the damage.
-func differences(mine func() exchange.Mine, theirs exchange.Beliefs) []exchange.Difference {
-	found := exchange.Compare(mine(), theirs)
-	if slices.ContainsFunc(found, func(d exchange.Difference) bool { return d.Kind == exchange.LogForked }) {
-		found = exchange.Compare(mine(), theirs)
+// look knows of the damage. Of what cannot be read just now nobody can say that it differs.
+func differences(s *store.Store, mine func() exchange.Mine, theirs exchange.Beliefs) ([]exchange.Difference, error) {
+	var unread error
+	compare := func() []exchange.Difference {
+		m := mine()
+		m.Has = func(log event.LogID, at exchange.Tip) bool {
+			has, err := s.Has(log, at)
+			unread = cmp.Or(unread, err)
+			return has
+		}
+		return exchange.Compare(m, theirs)
 	}
-	return found
+	found := compare()
+	if slices.ContainsFunc(found, func(d exchange.Difference) bool { return d.Kind == exchange.LogForked }) {
+		found = compare()
+	}
+	if unread != nil {
+		return nil, refusal.Fail(refusal.ErrDamaged, "what is held here cannot be compared: %v", unread)
+	}
+	return found, nil
 }
 
 // maxDifferences bounds the words of a hello. What is done about a difference never
@@ -84,9 +99,12 @@ func (x *Responder) Hello(ctx context.Context, req *pb.HelloRequest) (*pb.HelloR
 	if err := isCaller(ctx, theirs.Device[:]); err != nil {
 		return nil, err
 	}
-	found := differences(func() exchange.Mine {
-		return exchange.Mine{Beliefs: beliefs(x.Replica, x.Practice(), x.Epoch()), Has: x.Store.Has}
+	found, err := differences(x.Store, func() exchange.Mine {
+		return exchange.Mine{Beliefs: beliefs(x.Replica, x.Practice(), x.Epoch())}
 	}, theirs)
+	if err != nil {
+		return nil, err
+	}
 	if stop, ok := exchange.Stop(found); ok {
 		return nil, refusal.Fail(refusal.ErrUnready, "%s", stop.String())
 	}

@@ -217,8 +217,8 @@ func (n *node) holds(err error, m *message) bool {
 func (n *node) meeting(theirs *pb.Beliefs, m *message, step func() error) bool {
 	lost := false
 	if b, err := exchange.BeliefsFromPB(theirs); err == nil {
-		_ = exchange.Compare(exchange.Mine{Beliefs: n.beliefs(), Has: n.store.Has}, b)
-		found := exchange.Compare(exchange.Mine{Beliefs: n.beliefs(), Has: n.store.Has}, b) // damage may have come to light
+		_ = exchange.Compare(exchange.Mine{Beliefs: n.beliefs(), Has: n.store.Holds}, b)
+		found := exchange.Compare(exchange.Mine{Beliefs: n.beliefs(), Has: n.store.Holds}, b) // damage may have come to light
 		for _, d := range found {
 			n.w.count("difference " + d.Kind.String())
 		}

@@ -97,7 +97,11 @@ const saveAtOnce = 32
 func (s *Store) SaveAgain(ctx context.Context, elsewhere Elsewhere) (carried int, err error) {
 	s.again.mu.Lock()
 	defer s.again.mu.Unlock()
-	for _, l := range s.ownWithGaps() {
+	gappy, err := s.ownWithGaps()
+	if err != nil {
+		return 0, err
+	}
+	for _, l := range gappy {
 		if s.settled(l.ID) {
 			continue
 		}
@@ -120,34 +124,35 @@ func (s *Store) SaveAgain(ctx context.Context, elsewhere Elsewhere) (carried int
 }
 
 // ownWithGaps lists the logs of this device of which something cannot be read.
-func (s *Store) ownWithGaps() (out []LogInfo) {
-	for _, l := range s.ownLogs() {
-		if s.gapsOf(l.ID) != nil {
-			out = append(out, l)
-		}
-	}
-	return out
+func (s *Store) ownWithGaps() ([]LogInfo, error) {
+	own, err := s.ownLogs()
+	return slices.DeleteFunc(own, func(l LogInfo) bool { return s.gapsOf(l.ID) == nil }), err
 }
 
 // ownLogs lists all logs that this device writes or has written, by log id.
-func (s *Store) ownLogs() (out []LogInfo) {
+func (s *Store) ownLogs() (out []LogInfo, err error) {
 	s.logs.each(func(l *LogInfo) {
 		if l.Key == nil || l.Key.Equal(s.public) {
 			out = append(out, *l.Clone())
 		}
 	})
 	slices.SortFunc(out, func(a, b LogInfo) int { return a.ID.Compare(b.ID) })
-	return slices.DeleteFunc(out, func(l LogInfo) bool { return !s.wrote(&l) })
+	out = slices.DeleteFunc(out, func(l LogInfo) bool {
+		wrote, unread := s.wrote(&l)
+		err = cmp.Or(err, unread)
+		return !wrote
+	})
+	return out, err
 }
 
 // wrote says that this device writes the log, or has written it. One whose opening
 // is gone is told by its newest record.
-func (s *Store) wrote(l *LogInfo) bool {
+func (s *Store) wrote(l *LogInfo) (bool, error) {
 	if l.Key != nil {
-		return l.Key.Equal(s.public)
+		return l.Key.Equal(s.public), nil
 	}
-	recs := s.projection.RecordsAt(l.ID, l.Tip.Seq)
-	return len(recs) > 0 && bytes.Equal(recs[0].Head.Device, s.device)
+	recs, err := s.projection.RecordsAt(l.ID, l.Tip.Seq)
+	return len(recs) > 0 && bytes.Equal(recs[0].Head.Device, s.device), err
 }
 
 // settled says that nothing of a log is left to be carried, and nothing has changed
@@ -374,15 +379,16 @@ type OwnLog struct {
 }
 
 // OwnRecords counts the records of this device that are held here, by log.
-func (s *Store) OwnRecords() (out []OwnLog) {
-	for _, l := range s.ownLogs() {
+func (s *Store) OwnRecords() (out []OwnLog, err error) {
+	own, err := s.ownLogs()
+	for _, l := range own {
 		o := OwnLog{Log: l.ID, Records: int64(l.Newest()) + 1}
 		if s.gapsOf(l.ID) != nil {
 			o.Records, o.Stranded = s.countStranded(&l)
 		}
 		out = append(out, o)
 	}
-	return out
+	return out, err
 }
 
 // countStranded counts what a log with a hole can hand on, and what is stranded in
@@ -411,22 +417,20 @@ func (s *Store) countStranded(l *LogInfo) (records, stranded int64) {
 
 // HandedOn is Held, as others can take it from a file: an own log whose hole nobody
 // can fill ends before it, once what stands behind was saved again.
-func (s *Store) HandedOn() []exchange.HeldLog {
-	held := s.Held()
-	out := held[:0]
-	for _, h := range held {
+func (s *Store) HandedOn() (out []exchange.HeldLog, err error) {
+	for _, h := range s.Held() {
 		if st, ok := s.stranding(h.Log); ok && st.done && st.behind == 0 {
 			h.Missing, h.Tips = nil, nil
 			if st.from == 0 {
 				continue
 			}
-			for _, r := range s.projection.RecordsAt(h.Log, st.from-1) {
-				h.Tips = append(h.Tips, exchange.Tip{Seq: st.from - 1, Hash: r.Hash})
+			if h.Tips, err = s.tipsAt(h.Log, st.from-1); err != nil {
+				return nil, err
 			}
 		}
 		out = append(out, h)
 	}
-	return out
+	return out, nil
 }
 
 // LostIn lists the places of a log at which nothing can be read. It reads the log.

@@ -130,7 +130,11 @@ func TestWhatIsStrandedIsSavedAgain(t *testing.T) {
 }
 
 func ownRecords(s *Store, log event.LogID) OwnLog {
-	for _, o := range s.OwnRecords() {
+	list, err := s.OwnRecords()
+	if err != nil {
+		return OwnLog{}
+	}
+	for _, o := range list {
 		if o.Log == log {
 			return o
 		}

@@ -127,8 +127,9 @@ func TestStatementsThatDoNotFit(t *testing.T) {
 	}
 	state(1, 2, tip.Tip().Hash)
 	require.Empty(t, kindsOf(logOf(t, north, own)))
-	at := north.projection.RecordsAt(own, 1)[0]
-	state(2, 1, at.Hash)
+	first, err := north.projection.RecordsAt(own, 1)
+	require.NoError(t, err)
+	state(2, 1, first[0].Hash)
 	require.Equal(t, []string{ledger.StatementInDoubt}, kindsOf(logOf(t, north, own)), "it goes back")
 	state(3, 2, tip.Tip().Hash)
 	require.Empty(t, kindsOf(logOf(t, north, own)), "and has it again")

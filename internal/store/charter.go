@@ -129,7 +129,9 @@ func (s *Store) BringBack(runs []*pb.Run) (taken int, err error) {
 	defer s.writer.mu.Unlock()
 	p := s.begin()
 	for _, r := range found {
-		p.bringBack(r)
+		if err := p.bringBack(r); err != nil {
+			return 0, fmt.Errorf("bring back what the practice stands on: %w", err)
+		}
 	}
 	if taken = len(p.recs); taken == 0 {
 		return 0, nil
@@ -160,15 +162,18 @@ func (s *Store) KeyOf(run *pb.Run, runs []*pb.Run) ed25519.PublicKey {
 }
 
 // bringBack takes a verified record where none can be read.
-func (p *pendingCommit) bringBack(r *event.Record) {
-	held := p.at(r.Log, r.Seq())
+func (p *pendingCommit) bringBack(r *event.Record) error {
+	held, err := p.at(r.Log, r.Seq())
 	switch {
+	case err != nil:
+		return err
 	case slices.ContainsFunc(held, func(h exchange.Point) bool { return h.Hash == r.Hash }):
 	case len(held) > 0:
 		p.s.report.add(fmt.Sprintf("another record stands at seq %d of log %s than in the second place; the one in the journal counts", r.Seq(), r.Log.Short()))
 	default:
-		p.accept(r)
+		return p.accept(r)
 	}
+	return nil
 }
 
 // bringBackCharter does so with the charter of the second place, before anybody else

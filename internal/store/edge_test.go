@@ -156,7 +156,7 @@ func TestCloseDuringWrites(t *testing.T) {
 	again, err := Open(t.Context(), memoryOptions(19, fs.CrashClone(memfs.Lose), index.NewMemory()))
 	require.NoError(t, err)
 	for _, at := range saved {
-		require.True(t, again.Has(at.Log, at.Tip))
+		require.True(t, again.Holds(at.Log, at.Tip))
 	}
 	require.NoError(t, again.Close())
 }
@@ -227,7 +227,9 @@ func TestVerifyFindsForgeries(t *testing.T) {
 	own := s.OwnLogs()[0]
 	var honest []*event.Record
 	for seq := range uint64(5) {
-		honest = append(honest, s.projection.RecordsAt(own, seq)...)
+		recs, err := s.projection.RecordsAt(own, seq)
+		require.NoError(t, err)
+		honest = append(honest, recs...)
 	}
 	wire := func(seq int, change func(*pb.Record)) []byte {
 		raw := &pb.Record{Header: honest[seq].Raw.Header, Payload: honest[seq].Raw.Payload, Signature: honest[seq].Raw.Signature}

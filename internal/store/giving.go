@@ -44,7 +44,7 @@ func (s *Store) giving(l *LogInfo) exchange.HeldLog {
 
 // Gives says that a record is held and, in its log, can be given.
 func (s *Store) Gives(log event.LogID, at exchange.Tip) bool {
-	return s.Has(log, at) && !s.gapsOf(log).withholds(at.Hash)
+	return s.Holds(log, at) && !s.gapsOf(log).withholds(at.Hash)
 }
 
 // withholds says that nobody would take a record from here: the one before it is

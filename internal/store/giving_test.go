@@ -42,7 +42,7 @@ func TestABranchThatIsWholeIsGiven(t *testing.T) {
 	require.False(t, hub.Gives(lost[1].Log, exchange.Tip{Seq: lost[1].Seq(), Hash: lost[1].Hash}))
 	other := openMemory(t, 53)
 	give(t, hub, other)
-	require.True(t, other.Has(again[1].Log, end))
+	require.True(t, other.Holds(again[1].Log, end))
 	require.NoError(t, hub.Close())
 	require.NoError(t, restored.Close())
 }

@@ -123,7 +123,8 @@ func writeGoldenRecords(t *testing.T, path string) {
 	var list []goldenRecord
 	for _, id := range s.OwnLogs() {
 		for seq := uint64(0); ; seq++ {
-			recs := s.projection.RecordsAt(id, seq)
+			recs, err := s.projection.RecordsAt(id, seq)
+			require.NoError(t, err)
 			if len(recs) == 0 {
 				break
 			}

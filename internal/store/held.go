@@ -41,11 +41,21 @@ func (s *Store) told(l *LogInfo) exchange.HeldLog {
 	}
 	h.Missing, h.Tips = nil, nil
 	if gap := *g.first; gap > 0 {
-		for _, r := range s.projection.RecordsAt(l.ID, gap-1) {
-			h.Tips = append(h.Tips, exchange.Tip{Seq: gap - 1, Hash: r.Hash})
+		var err error
+		if h.Tips, err = s.tipsAt(l.ID, gap-1); err != nil {
+			s.opt.Logger.Error("what stands below a gap is not claimed", "error", err)
 		}
 	}
 	return h
+}
+
+// tipsAt lists the records of a log at one place as its ends.
+func (s *Store) tipsAt(log event.LogID, seq uint64) (tips []exchange.Tip, err error) {
+	recs, err := s.projection.RecordsAt(log, seq)
+	for _, r := range recs {
+		tips = append(tips, exchange.Tip{Seq: seq, Hash: r.Hash})
+	}
+	return tips, err
 }
 
 // heldOf is a log as the exchange sees it. Only what can be read is held: in

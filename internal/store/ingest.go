@@ -2,6 +2,7 @@ package store
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"fmt"
 	"slices"
@@ -65,23 +66,37 @@ func (s *Store) ingest(ctx context.Context, w *write) ([]RunResult, error) {
 // faster than the fold waits for it.
 const maxBehind = 200_000
 
-func (p *pendingCommit) ingest(runs []*pb.Run, peer *exchange.DeviceID) []RunResult {
+// ingest takes runs, up to the first of which it cannot be told what is held here.
+// What was taken before it is saved, and is known when it comes again.
+func (p *pendingCommit) ingest(runs []*pb.Run, peer *exchange.DeviceID) ([]RunResult, error) {
 	out := make([]RunResult, 0, len(runs))
 	for _, run := range runs {
-		out = append(out, p.ingestRun(run, peer))
+		res, err := p.ingestRun(run, peer)
+		if err != nil {
+			return nil, fmt.Errorf("not saved: %w", err)
+		}
+		out = append(out, res)
 	}
-	return out
+	return out, nil
 }
 
-func (p *pendingCommit) ingestRun(run *pb.Run, peer *exchange.DeviceID) RunResult {
+func (p *pendingCommit) ingestRun(run *pb.Run, peer *exchange.DeviceID) (RunResult, error) {
 	id, _ := event.ToHash(run.GetLog())
 	have := exchange.LogState{HeldLog: exchange.HeldLog{Log: id}}
 	held, known := p.log(id)
+	var unread error
 	if known {
 		have.HeldLog, have.PublicKey = p.s.heldOf(held), held.Key
-		have.At = func(seq uint64) []exchange.Point { return p.at(id, seq) }
+		have.At = func(seq uint64) []exchange.Point {
+			points, err := p.at(id, seq)
+			unread = cmp.Or(unread, err)
+			return points
+		}
 	}
 	c := exchange.Check(run, have)
+	if unread != nil {
+		return RunResult{}, unread // what was found rests on what could not be read
+	}
 	if c.Refused != nil && c.Refused.Why == exchange.Detached && len(have.Missing) > 0 {
 		p.s.logs.tellPlainly(id)
 	}
@@ -89,33 +104,35 @@ func (p *pendingCommit) ingestRun(run *pb.Run, peer *exchange.DeviceID) RunResul
 		c.Accept, c.Refused = nil, refused
 	}
 	for _, r := range c.Accept {
-		p.accept(r)
+		if err := p.accept(r); err != nil {
+			return RunResult{}, err
+		}
 	}
 	res := RunResult{Taken: len(c.Accept), Refused: c.Refused, Accepted: c.Accept}
 	if l, ok := p.log(id); ok {
 		res.Tip = exchange.LogTip{Log: id, Tip: p.s.heldOf(l).Tip()}
 	}
-	return res
+	return res, nil
 }
 
 // accept takes a verified record of another device, or one of ours come back.
-func (p *pendingCommit) accept(r *event.Record) {
+func (p *pendingCommit) accept(r *event.Record) error {
 	l, ok := p.log(r.Log)
 	if !ok {
 		if l, ok = projection.OpenedLog(r); !ok {
-			return
+			return nil
 		}
 		p.logs[r.Log] = l
 	}
 	newest, branches := l.Newest(), len(l.Branches)
 	if err := p.take(l, r); err != nil {
-		return
+		return err
 	}
 	if l.Key.Equal(p.s.public) {
 		if p.isOwn(r.Log) && (r.Seq() > newest || len(l.Branches) > branches) {
 			p.beyond = fmt.Sprintf("record %d of log %s, which this device writes, came from elsewhere: it was lost from this disk, or a copy of the folder writes too", r.Seq(), r.Log.Short())
 		}
-		return
+		return nil
 	}
 	p.seen[r.Log] = l.Tip
 	switch said := r.Original(); said.Head.Type {
@@ -124,6 +141,7 @@ func (p *pendingCommit) accept(r *event.Record) {
 	case event.TypeBatchHeld, event.TypeBatchRecalled:
 		p.hear(said)
 	}
+	return nil
 }
 
 // hearHub takes a statement of the practice's server as evidence of the time, and
@@ -185,20 +203,20 @@ func (p *pendingCommit) hear(r *event.Record) {
 }
 
 // at lists the records of a log at one seq: in this commit or held.
-func (p *pendingCommit) at(id event.LogID, seq uint64) []exchange.Point {
-	var out []exchange.Point
+func (p *pendingCommit) at(id event.LogID, seq uint64) (out []exchange.Point, err error) {
 	for i := len(p.recs) - 1; i >= 0; i-- {
 		if r := p.recs[i]; r.Log == id && r.Head.Seq == seq {
 			out = append(out, exchange.PointOf(r))
 		}
 	}
 	bare := p.s.logs.bareIn(id)
-	for _, r := range p.s.projection.RecordsAt(id, seq) {
+	held, err := p.s.projection.RecordsAt(id, seq)
+	for _, r := range held {
 		point := exchange.PointOf(r)
 		point.Bare = bare.has(r)
 		out = append(out, point)
 	}
-	return out
+	return out, err
 }
 
 func marshal(m proto.Message) ([]byte, error) {

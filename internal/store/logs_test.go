@@ -69,7 +69,9 @@ func TestAnEndThatWasNone(t *testing.T) {
 // follow it: the second one is a twin's.
 func twoEnds(t *testing.T) (s *Store, l *LogInfo, opening, end, other *event.Record) {
 	s = openMemory(t, 31)
-	opening = s.projection.RecordsAt(s.OwnLogs()[0], 0)[0]
+	openings, err := s.projection.RecordsAt(s.OwnLogs()[0], 0)
+	require.NoError(t, err)
+	opening = openings[0]
 	ends, err := s.Append(t.Context(), received("BAG1", "P", "H-1"))
 	require.NoError(t, err)
 	end = ends[0]

@@ -58,7 +58,7 @@ func (p *pendingCommit) log(id event.LogID) (*LogInfo, bool) {
 // add turns a wish into records, or fails it alone and leaves nothing of it.
 func (p *pendingCommit) add(w *write) {
 	if len(w.runs) > 0 {
-		w.results = p.ingest(w.runs, w.peer)
+		w.results, w.err = p.ingest(w.runs, w.peer)
 	}
 	if len(w.drafts) == 0 {
 		return
@@ -190,7 +190,7 @@ func (p *pendingCommit) seal(head *pb.Header, payload []byte) (*event.Record, er
 
 // take adds a record to the commit and moves its log.
 func (p *pendingCommit) take(l *LogInfo, r *event.Record) error {
-	err := l.Advance(r, func(seq uint64) ([]exchange.Point, error) { return p.at(r.Log, seq), nil })
+	err := l.Advance(r, func(seq uint64) ([]exchange.Point, error) { return p.at(r.Log, seq) })
 	if err != nil {
 		return err
 	}

@@ -12,6 +12,7 @@ import (
 	"thawtrail/internal/store/index"
 	"thawtrail/internal/store/index/indextest"
 	"thawtrail/internal/store/journal/memfs"
+	pb "thawtrail/proto/thawtrail/v1"
 )
 
 var errIO = errors.New("input/output error")
@@ -192,4 +193,30 @@ func TestAnIndexBuiltOnAFailingDiskIsMadeGood(t *testing.T) {
 		require.NoError(t, s.Close())
 	}
 	require.Greater(t, started, 3)
+}
+
+// An index that cannot be read says nothing about what is held. A run that follows
+// what is here is not refused as if it was not; it fails, and comes again.
+func TestAReadErrorRefusesNoRun(t *testing.T) {
+	ix := &blind{Index: index.NewMemory()}
+	hub, err := Open(t.Context(), memoryOptions(9, memfs.New(), ix))
+	require.NoError(t, err)
+	laptop := openMemory(t, 10)
+	give(t, laptop, hub)
+	require.NoError(t, hub.CatchUp(t.Context()))
+	recs, err := laptop.Append(t.Context(), received("BAG1", "P", "H-1"))
+	require.NoError(t, err)
+	run, _, err := laptop.ReadRun(t.Context(), recs[0].Log, 1, 1<<20)
+	require.NoError(t, err)
+
+	ix.shut = true
+	results, err := hub.Ingest(t.Context(), []*pb.Run{run})
+	require.ErrorIs(t, err, ErrUnread)
+	require.Empty(t, results)
+	ix.shut = false
+	results, err = hub.Ingest(t.Context(), []*pb.Run{run})
+	require.NoError(t, err)
+	require.Nil(t, results[0].Refused)
+	require.Equal(t, 1, results[0].Taken)
+	require.NoError(t, hub.Close())
 }

@@ -86,10 +86,18 @@ var errEnough = errors.New("enough")
 // minRecordBytes is less than any record takes, to bound how many are looked up.
 const minRecordBytes = 128
 
-// Has says whether the record with that hash is held at that place of a log.
-func (s *Store) Has(log event.LogID, at exchange.Tip) bool {
+// Has says whether the record with that hash is held at that place of a log. ErrUnread:
+// it cannot be told just now.
+func (s *Store) Has(log event.LogID, at exchange.Tip) (bool, error) {
 	if s.logs.IsEnd(log, at) || s.projection.Holds(log, at) {
-		return true
+		return true, nil
 	}
-	return slices.ContainsFunc(s.projection.RecordsAt(log, at.Seq), func(r *event.Record) bool { return r.Hash == at.Hash })
+	recs, err := s.projection.RecordsAt(log, at.Seq)
+	return slices.ContainsFunc(recs, func(r *event.Record) bool { return r.Hash == at.Hash }), err
+}
+
+// Holds says that the record with that hash is held at that place of a log for certain.
+func (s *Store) Holds(log event.LogID, at exchange.Tip) bool {
+	has, err := s.Has(log, at)
+	return has && err == nil
 }

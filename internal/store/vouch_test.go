@@ -41,7 +41,7 @@ func TestWhatNobodyVouchesForIsFetchedAgain(t *testing.T) {
 	other := openMemory(t, 43)
 	meet(t, restored, hub)
 	meet(t, other, hub)
-	require.True(t, other.Has(log, exchange.Tip{Hash: event.Hash(log)}), "the opening came to the other laptop")
+	require.True(t, other.Holds(log, exchange.Tip{Hash: event.Hash(log)}), "the opening came to the other laptop")
 	h, _ = hub.HeldOne(log)
 	require.Equal(t, []exchange.SeqRange{{From: 1, To: 1}}, h.Missing)
 	require.NoError(t, hub.Close())

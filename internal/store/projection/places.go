@@ -102,11 +102,11 @@ func (p *Projection) distinct(ps []Place) []Place {
 // no tells nothing.
 func (p *Projection) Holds(log event.LogID, at exchange.Tip) bool { return p.backlog.holds(log, at) }
 
-// RecordsAt reads the records of a log at one seq. What cannot be read is left
-// out: it counts as missing.
-func (p *Projection) RecordsAt(log event.LogID, seq uint64) []*event.Record {
+// RecordsAt reads the records of a log at one seq. What is damaged is left out: it
+// counts as missing. ErrUnread: it cannot be told just now what stands there.
+func (p *Projection) RecordsAt(log event.LogID, seq uint64) (out []*event.Record, err error) {
 	spots := p.backlog.at(log, seq)
-	err := p.index.View(func(r index.Reader) error {
+	err = p.index.View(func(r index.Reader) error {
 		found, err := positionsAt(r, log, seq)
 		for _, f := range found {
 			spots = append(spots, f.pos)
@@ -114,16 +114,22 @@ func (p *Projection) RecordsAt(log event.LogID, seq uint64) []*event.Record {
 		return err
 	})
 	if err != nil {
-		p.opt.Logger.Error("look up records", "log", log.Short(), "seq", seq, "error", err)
+		return nil, unreadAt(log, seq, err)
 	}
-	var out []*event.Record
 	for _, at := range spots {
 		r, err := p.RecordAt(at)
+		if errors.Is(err, errDisk) {
+			return nil, unreadAt(log, seq, err)
+		}
 		if err == nil && !slices.ContainsFunc(out, func(o *event.Record) bool { return o.Hash == r.Hash }) {
 			out = append(out, r)
 		}
 	}
-	return out
+	return out, nil
+}
+
+func unreadAt(log event.LogID, seq uint64, why error) error {
+	return fmt.Errorf("%w: record %d of log %s: %w", ErrUnread, seq+1, log.Short(), why)
 }
 
 // First is where a log begins: the lowest position of its opening record; zero

@@ -28,7 +28,8 @@ func TestExtentsGrow(t *testing.T) {
 	require.LessOrEqual(t, len(r.rows("p/")), n/growExtent+3)
 	for _, p := range []*rig{r, r.again(index.NewMemory())} {
 		for i, h := range hashes {
-			recs := p.RecordsAt(r.device.Log(), uint64(i)+1)
+			recs, err := p.RecordsAt(r.device.Log(), uint64(i)+1)
+			require.NoError(t, err)
 			require.Len(t, recs, 1)
 			require.Equal(t, h, recs[0].Hash.String())
 			found, err := p.FindRecord(h[:12])

@@ -211,9 +211,13 @@ func (s *Sticks) Show(req *site.Request) error {
 	if err != nil {
 		return err
 	}
+	omitted, err := replication.Bundles{Replica: req.Site.Replica}.Omitted()
+	if err != nil {
+		return err
+	}
 	return req.RenderCase("stick", words.Say("stick.title"), "barn", &cv.Header, &stickMore{
 		Code: code.Text(), Address: "/case/" + cv.ID + "/stick/" + s.offer(code), Patient: cv.Patient.Line,
-		Omitted: replication.Bundles{Replica: req.Site.Replica}.Omitted(),
+		Omitted: omitted,
 	})
 }
 
