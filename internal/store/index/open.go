@@ -93,7 +93,7 @@ func (f *folder) open() (*disk, Opened, error) {
 	if err := f.beginOpening(); err != nil {
 		return nil, opened, err
 	}
-	db, err := openBadger(f.tables(), f.opt)
+	db, err := openBadger(f.tables(), f.opt, opened.State)
 	if err != nil {
 		if err = hostError(err); !errors.Is(err, errDamage) {
 			return nil, opened, errors.Join(err, f.endOpening())
@@ -101,7 +101,7 @@ func (f *folder) open() (*disk, Opened, error) {
 		if opened, err = f.putAside("it could not be opened: " + err.Error()); err != nil {
 			return nil, opened, err
 		}
-		if db, err = openBadger(f.tables(), f.opt); err != nil {
+		if db, err = openBadger(f.tables(), f.opt, opened.State); err != nil {
 			return nil, opened, err
 		}
 	}
