@@ -34,7 +34,7 @@ func (n *Node) fold(ctx context.Context) error {
 // While records keep coming, folding waits: taking and acknowledging them goes
 // first. A query does not wait for this; it folds what it needs.
 const (
-	foldQuiet  = 20 * time.Millisecond  // without a new record
+	foldQuiet  = 100 * time.Millisecond // without a new record: longer than a slow sync
 	foldLatest = 600 * time.Millisecond // after the first one
 	foldMost   = 100_000                // records behind
 )

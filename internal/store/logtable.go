@@ -82,6 +82,13 @@ func (t *logTable) IsEnd(log event.LogID, at exchange.Tip) bool {
 	return ok && !t.suspect[log] && (l.Tip == at || slices.Contains(l.Branches, at))
 }
 
+// IsWhole says that no damage is known of a log.
+func (t *logTable) IsWhole(log event.LogID) bool {
+	t.mu.RLock()
+	defer t.mu.RUnlock()
+	return !t.suspect[log]
+}
+
 // stamp counts the changes of what is held of a log.
 func (t *logTable) stamp(id event.LogID) uint64 {
 	t.mu.RLock()

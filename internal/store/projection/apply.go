@@ -166,6 +166,7 @@ func (p *Projection) applyTxn(recs []located, next journal.Position, do func(*ap
 	if 2*a.w.txn < p.index.MaxTxnBytes() {
 		p.batch = min(mostBatch, p.batch*2)
 	}
+	p.recent.add(recs)
 	p.backlog.applied(recs, next, a.unfolded)
 	p.opt.Applied()
 	return nil

@@ -55,7 +55,7 @@ type touching func(event.Key, journal.Position)
 // attest holds a record's attestations against what is held.
 func (a *application) attest(l located, touch touching) error {
 	for _, named := range Attestations(l.rec) {
-		if a.p.Holds(named.Log, named.Tip) || a.p.opt.Logs.IsEnd(named.Log, named.Tip) {
+		if a.p.seen(named.Log, named.Tip) {
 			continue
 		}
 		if err := a.compare(named, l.pos, touch); err != nil {

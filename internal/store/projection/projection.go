@@ -48,6 +48,8 @@ type Logs interface {
 	Log(event.LogID) (LogInfo, bool)
 	// IsEnd says that a record is known to be held because a log ends with it.
 	IsEnd(event.LogID, exchange.Tip) bool
+	// IsWhole says that no damage is known of a log.
+	IsWhole(event.LogID) bool
 }
 
 // Errors that callers tell apart.
@@ -78,6 +80,7 @@ type Projection struct {
 	rights      *ledger.Rights
 	prioritized journal.Position // the newest record that was applied out of its turn
 	batch       int              // records in the next transaction
+	recent      recentTips       // records that were applied last
 }
 
 // Open opens the index. Nothing can be asked before Restore.
@@ -85,7 +88,7 @@ func Open(opt Options) (*Projection, error) {
 	if opt.Behind == 0 {
 		opt.Behind = fourTables
 	}
-	p := &Projection{opt: opt, index: opt.Index, unclean: opt.Unclean, batch: firstBatch,
+	p := &Projection{opt: opt, index: opt.Index, unclean: opt.Unclean, batch: firstBatch, recent: recentTips{},
 		backlog: backlog{tails: map[event.LogID][]tailEntry{}, unfolded: true}}
 	if opt.Index != nil {
 		return p, nil

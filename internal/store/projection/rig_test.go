@@ -46,6 +46,11 @@ func (t logTable) IsEnd(id event.LogID, at exchange.Tip) bool {
 	return ok && slices.Contains(l.Tips(), at)
 }
 
+func (t logTable) IsWhole(id event.LogID) bool {
+	l, ok := t[id]
+	return !ok || !l.Gaps
+}
+
 // newRig begins with an empty journal and the two logs of one device.
 func newRig(t *testing.T, ix index.Index, change ...func(*Options)) *rig {
 	w := ledgertest.New(t)
