@@ -152,12 +152,20 @@ func (p *Pusher) GiveBack(own []event.LogID) {
 // Moved says that this store holds more, or less, of one log than before.
 func (p *Pusher) Moved(h HeldLog) {
 	f := p.feed(h.Log)
-	branched := h.Fork != f.my.Fork || len(h.Tips) != len(f.my.Tips)
+	beside := h.Fork != f.my.Fork || len(h.Tips) != len(f.my.Tips) || f.grewBeside(h)
 	f.my, f.stuck = h, false
 	cursor := f.cursor
-	if f.restart(p.has); !branched {
+	if f.restart(p.has); !beside {
 		f.cursor = max(f.cursor, cursor)
 	}
+}
+
+// grewBeside says that a branch grew to a place which the cursor has passed on
+// another one.
+func (f *feed) grewBeside(h HeldLog) bool {
+	return len(h.Tips) > 1 && slices.ContainsFunc(h.Tips, func(t Tip) bool {
+		return t.Seq < f.cursor && !slices.Contains(f.my.Tips, t)
+	})
 }
 
 // TheyHold says that they hold one log up to a tip, because it came from them.

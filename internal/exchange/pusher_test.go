@@ -100,6 +100,32 @@ func TestPusherSendsNothingBack(t *testing.T) {
 	require.Equal(t, uint64(13), nextOf(t, p).From)
 }
 
+// Two live copies of a folder write one log in turns: what the second writes lies
+// where the first was already sent.
+func TestPusherSendsTheBranchThatGrowsLater(t *testing.T) {
+	forked := func(tips ...Tip) HeldLog {
+		h := heldTo(logA, tips...)
+		h.Fork = 3
+		return h
+	}
+	p := NewPusher([]HeldLog{forked(at("y", 3), at("x", 3))}, nil, nil)
+	require.Equal(t, uint64(3), nextOf(t, p).To)
+	p.Streamed(4)
+	p.Moved(forked(at("x", 4), at("y", 3)))
+	require.Equal(t, uint64(4), nextOf(t, p).From)
+	p.Streamed(5)
+	p.Moved(forked(at("x", 4), at("y", 4)))
+	w := nextOf(t, p)
+	require.LessOrEqual(t, w.From, uint64(4), "the other branch came to place 4 after this one was sent")
+	require.Equal(t, uint64(4), w.To)
+	p.Streamed(5)
+	_, ok := p.Next()
+	require.False(t, ok)
+	p.Moved(forked(at("x", 4), at("y", 4)))
+	_, ok = p.Next()
+	require.False(t, ok, "nothing is new")
+}
+
 func TestPusherRefillsThenGoesOn(t *testing.T) {
 	theirs := HeldLog{Log: logA, Tips: []Tip{at("x", 20)}, Missing: []SeqRange{{3, 8}, {12, 12}}}
 	p := NewPusher([]HeldLog{heldTo(logA, at("x", 30))}, []HeldLog{theirs}, onBranch("x", 30))
