@@ -116,18 +116,18 @@ func (b *ReadView) At(t time.Time) string {
 
 // freshness says how old an answer about shared stock may be.
 func (b *ReadView) freshness() *pb.Freshness {
-	if b.r.Hub {
+	last, from := b.Heard()
+	if from == FromHub {
 		return &pb.Freshness{Text: "This is the clinic's server."}
 	}
-	last := b.r.Link.LastHeard()
-	f := &pb.Freshness{HeardFromServerAt: b.At(last)}
-	switch age := b.now.Sub(last); {
-	case b.r.Link.Server() == "":
+	f := &pb.Freshness{HeardFromServerAt: b.At(b.r.Link.LastHeard())}
+	switch {
+	case from == Alone:
 		f.Text = "This laptop works alone: other vehicles' entries are not seen here."
 	case last.IsZero():
 		f.Text = "This laptop has not heard from the clinic since it was started."
 	default:
-		f.Text = "Last heard from the clinic " + wording.Ago(age) + " ago."
+		f.Text = "Last heard from the clinic " + wording.Ago(b.now.Sub(last)) + " ago."
 	}
 	return f
 }

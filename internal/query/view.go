@@ -26,6 +26,28 @@ func (b *ReadView) Practice() *ledger.Practice { return b.practice }
 // Freshness says in one sentence how old an answer may be.
 func (b *ReadView) Freshness() string { return b.freshness().Text }
 
+// Source is what an answer about shared stock rests on.
+type Source int
+
+// Sources of such an answer.
+const (
+	FromClinic Source = iota // what the clinic's server told, and when
+	FromHub                  // this is that server
+	Alone                    // this laptop has none
+)
+
+// Heard says what answers about shared stock rest on, and when the clinic was last
+// heard from: never, while the time is zero.
+func (b *ReadView) Heard() (at time.Time, from Source) {
+	switch {
+	case b.r.Hub:
+		return time.Time{}, FromHub
+	case b.r.Link.Server() == "":
+		return time.Time{}, Alone
+	}
+	return b.r.Link.LastHeard(), FromClinic
+}
+
 // Unsent counts own records that no server has acknowledged.
 func (b *ReadView) Unsent() int { return int(b.r.Unsent()) }
 

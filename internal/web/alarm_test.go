@@ -39,7 +39,7 @@ func TestAlarmsSoundAndTimesAreTrue(t *testing.T) {
 	require.Empty(t, tab.Text("#alarm"), "nothing is due yet")
 
 	d.sleep(tab, 47*time.Minute)
-	tab.Sees("#run time[data-since]", "47:")
+	tab.Sees("#run time[data-since]", "47 min")
 	tab.Sees("#alarm", "Vitals are due")
 	require.GreaterOrEqual(t, webtest.Ask[int](tab, "window.beeps"), 6, "it is heard")
 
@@ -47,7 +47,7 @@ func TestAlarmsSoundAndTimesAreTrue(t *testing.T) {
 	// though this browser's clock now lags behind the program's.
 	tab.Reload()
 	tab.Sees("#alarm", "Vitals are due")
-	tab.Sees("#run time[data-since]", "47:")
+	tab.Sees("#run time[data-since]", "47 min")
 	tab.PressIn("#alarm", "Heard")
 	tab.Misses("#alarm", "Vitals are due")
 

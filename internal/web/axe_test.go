@@ -96,7 +96,7 @@ func (i *inspector) inspectLocked(id string) {
 	d.unlockTab(i.ctx)
 	i.inspect("pin", "/pin")
 	i.inspect("write", "/write/bag_discarded")
-	require.NoError(t, chromedp.Do(i.ctx, chromedp.Navigate(d.server.URL+"/barn"), chromedp.Click(`form[action="/lock"] button`)))
+	require.NoError(t, chromedp.Do(i.ctx, chromedp.Navigate(d.server.URL+"/barn"), chromedp.Click(`.switch summary`), chromedp.Click(`form[action="/lock"] button`)))
 	until(t, i.ctx, "h1", "Locked")
 	i.inspect("locked", "/locked")
 	for _, step := range []string{"run", "slower", "clamp", "treat"} {

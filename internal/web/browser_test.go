@@ -190,7 +190,7 @@ func TestThreePagesLive(t *testing.T) {
 	// The clock of the page is the program's, also after a reload.
 	d.clock.Advance(4 * time.Minute)
 	require.NoError(t, chromedp.Do(barn, chromedp.Reload()))
-	until(t, barn, "#run time[data-since]", "4:0")
+	until(t, barn, "#run time[data-since]", "4 min")
 
 	// A look typed in one tab shows in the others without a press there.
 	d.clock.Advance(time.Minute)

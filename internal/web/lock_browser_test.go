@@ -46,6 +46,7 @@ func TestOneLockForAllTabs(t *testing.T) {
 		require.NoError(t, chromedp.Do(ctx, chromedp.Click(selector)))
 	}
 
+	press(two, `.switch summary`)
 	press(two, `form[action="/lock"] button`)
 	until(t, two, "h1", "Locked")
 	until(t, one, "h1", "Locked")
@@ -81,7 +82,7 @@ func TestOneLockForAllTabs(t *testing.T) {
 	require.Empty(t, js[string](t, one, `document.querySelector("#unlock-pin").value`))
 	press(one, `button[value="without"]`)
 	until(t, one, ".said", "J. Reed writes here from now on, with no proof")
-	until(t, two, ".who summary", "J. Reed writes here (no proof)")
+	until(t, two, ".who summary", "no proof")
 
 	press(one, `a[href="/sign"]`)
 	until(t, one, "h1", "Not signed yet")
@@ -108,7 +109,7 @@ func TestTwoPatientsOnOneLockedPage(t *testing.T) {
 	d.starts(second, bags[0])
 	tab := chromium(t)
 	d.enter(tab)
-	require.NoError(t, chromedp.Do(tab, chromedp.Navigate(d.server.URL+"/barn"), chromedp.Click(`form[action="/lock"] button`)))
+	require.NoError(t, chromedp.Do(tab, chromedp.Navigate(d.server.URL+"/barn"), chromedp.Click(`.switch summary`), chromedp.Click(`form[action="/lock"] button`)))
 	until(t, tab, "h1", "Locked")
 	until(t, tab, "#sound-said", "Sound") // the script has come
 	before := d.replica.Store.Records()
@@ -158,7 +159,7 @@ func TestLockIsPictured(t *testing.T) {
 	take("61-act", "/write/bag_discarded?bag="+bag, "")
 	js[any](t, ctx, `document.cookie`)
 	take("62-pin", "/pin", "")
-	require.NoError(t, chromedp.Do(ctx, chromedp.Navigate(d.server.URL+"/barn"), chromedp.Click(`form[action="/lock"] button`)))
+	require.NoError(t, chromedp.Do(ctx, chromedp.Navigate(d.server.URL+"/barn"), chromedp.Click(`.switch summary`), chromedp.Click(`form[action="/lock"] button`)))
 	take("63-locked", "/locked", "")
 	take("64-locked-run", "/case/"+id+"/run", "")
 	d.post("/lock")

@@ -96,7 +96,7 @@ func TestAPhoneInTheBarn(t *testing.T) {
 	snap(t, phone, "71-pair-phone")
 	require.NoError(t, chromedp.Do(phone, chromedp.SendKeys("#name", "blue phone"), chromedp.Click("button.main")))
 	until(t, phone, "h1", "Now")
-	until(t, phone, ".who", "M. Alder writes here")
+	until(t, phone, ".who", "M. Alder")
 	narrow()
 	snap(t, phone, "72-now-phone")
 	// The laptop's page shows it without a press there.

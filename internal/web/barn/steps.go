@@ -17,8 +17,8 @@ type stepPage struct {
 	Form  *form.Form
 	More  any // what this step's own template needs
 
-	Cautions, MoreCautions []*site.Caution
-	Sums                   *sums // arithmetic to unfold
+	Cautions []*site.Caution // the gravest first
+	Sums     *sums           // arithmetic to unfold
 }
 
 // sums is the arithmetic of a plan with its sources, to check on paper.
@@ -176,12 +176,4 @@ func nextOf(req *site.Request, id string) (string, error) {
 		return "", err
 	}
 	return cv.Next.Href(id), nil
-}
-
-// first3 splits cautions: at most three are shown, the rest unfolds.
-func first3[T any](all []T) (shown, rest []T) {
-	if len(all) <= 3 {
-		return all, nil
-	}
-	return all[:3], all[3:]
 }

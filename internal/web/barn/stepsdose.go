@@ -305,7 +305,7 @@ func (m *doseMore) chooseBags(req *site.Request, p *stepPage, place string, need
 		return err
 	}
 	m.Chosen, m.WasteMl, m.Empty = out.Steps, out.WasteMl, len(out.Bags) == 0
-	p.Cautions = append(p.Cautions, site.Cautions(out.Cautions)...)
+	p.Cautions = site.Gravest(append(p.Cautions, site.Cautions(out.Cautions)...))
 	sum := int32(0)
 	for _, b := range out.Bags {
 		sum += b.VolumeMl

@@ -50,9 +50,9 @@ func clockNow(req *site.Request) string {
 	return req.Now.In(c.Zone).Format(words.Say("time.clock"))
 }
 
-// caution shows cautions of the engine: at most three, the gravest first.
+// cautions shows cautions of the engine.
 func (p *stepPage) cautions(raised []caution.Raised) {
-	p.Cautions, p.MoreCautions = first3(site.Cautions(wording.Cautions(raised)))
+	p.Cautions = site.Cautions(wording.Cautions(raised))
 }
 
 func (p *stepPage) basis(b engine.Basis) {

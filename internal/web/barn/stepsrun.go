@@ -2,6 +2,7 @@ package barn
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -20,6 +21,7 @@ import (
 // runMore is the running sheet.
 type runMore struct {
 	Bag                      *caseview.Bag
+	Nth, Of                  int // which bag of the plan it is; 0: none of it
 	StartedMs                int64
 	Started                  string
 	SlowEndMs                int64
@@ -38,8 +40,11 @@ type runMore struct {
 	VitalsDueMs              int64
 	VitalsDue                string
 	Vitals                   []caseview.VitalsRow
-	Alarm                    string // the alarms of vitals that stand
-	AlarmMs                  int64  // since when
+	Signs                    []caseview.SignFact // each sign as last measured
+	Alarm                    string              // the alarms of vitals that stand
+	AlarmShort               string              // the same as changes alone
+	AlarmMs                  int64               // since when
+	AlarmAt                  string
 	PlateauMlPerH            int32
 	PlateauPerKg             string
 	StepUpNow                bool // the slow start is over, vitals are noted, the rate is still slow
@@ -86,7 +91,10 @@ func prepareRun(req *site.Request, p *stepPage) (err error) {
 	change := start.Add(setHours)
 	m.SetChangeMs, m.SetChange = change.UnixMilli(), change.Format("15:04")
 	m.Vitals = cv.Vitals()
-	m.Alarm, m.AlarmMs = cv.Alarm()
+	m.signs(req, p)
+	if plan := cv.DosePlan(); plan != nil {
+		m.Nth, m.Of = slices.Index(plan.Bags, b.ID)+1, len(plan.Bags)
+	}
 	if accepted := cv.AcceptedMl(b); accepted < b.FullMl() {
 		m.StopAtMl = accepted
 	}
@@ -98,8 +106,41 @@ func prepareRun(req *site.Request, p *stepPage) (err error) {
 	m.against(cv, b, start)
 	if p.Form != nil {
 		p.Form.Submit = words.Say("run.submit")
+		p.Form.Less("text")
+		given := p.Form.Input("given_ml")
+		given.Label, given.Hint = words.Say("run.given_now"), ""
+		if m.PlanMl != "" {
+			given.Beside = words.Say("run.by_plan", m.PlanMl)
+		}
 	}
 	return nil
+}
+
+// signs shows each sign as last measured, in the facts and beside its field, and the
+// alarms that stand: with one, what was saved is told below the numbers.
+func (m *runMore) signs(req *site.Request, p *stepPage) {
+	cv := p.Case
+	m.Signs = cv.Signs()
+	m.Alarm, m.AlarmMs = cv.Alarm()
+	if m.Alarm != "" {
+		m.AlarmShort, m.AlarmAt = cv.AlarmShort(), time.UnixMilli(m.AlarmMs).In(cv.Zone).Format("15:04")
+		req.FlashBelow = p.Slug == "run"
+	}
+	if p.Form != nil {
+		lastBeside(p.Form, m.Signs)
+	}
+}
+
+// lastBeside names the fields of vitals as the facts name their signs, and sets the last
+// values beside them: a measured value is never filled in.
+func lastBeside(f *form.Form, signs []caseview.SignFact) {
+	for _, s := range signs {
+		in := f.Input(s.Field)
+		in.Label = s.Name
+		if s.Value != "" {
+			in.Beside = words.Say("run.last", s.Value)
+		}
+	}
 }
 
 // rates finds the rate that is set, and what the plan says to set.

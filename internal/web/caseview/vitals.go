@@ -43,6 +43,68 @@ func (cv *View) Alarm() (text string, sinceMs int64) {
 	return query.Alarms(cv.Watch.Standing), sinceMs
 }
 
+// SignFact is one sign as it was last measured.
+type SignFact struct {
+	Field             string // of the form that notes it
+	Name, Value, Unit string // no value: not measured yet
+	Note              string // its change from the baseline, with the limit where it is passed
+	Alarm             bool   // an alarm of it stands
+}
+
+// signFields are the fields of vitals by sign.
+var signFields = map[engine.VitalSign]string{
+	engine.Temperature: "temperature_dc", engine.HeartRate: "heart_rate", engine.BreathingRate: "breathing_rate",
+}
+
+// Signs are the signs of a complete set as each was last measured.
+func (cv *View) Signs() (out []SignFact) {
+	looks := query.Looks(cv.C)
+	for i, s := range engine.VitalSigns() {
+		fact := SignFact{Field: signFields[s], Name: words.List("vitals.signs")[i], Unit: words.List("vitals.units")[i]}
+		for j := len(looks) - 1; j >= 0; j-- {
+			if v := looks[j].Values[s]; v != nil {
+				fact.Value, fact.Note = signValue(s, *v), words.Say("vitals.baseline")
+				if judged := &cv.Watch.Looks[j]; judged.Compared[s] && !looks[j].Baseline {
+					fact.Note = words.Say("vitals.change", signChange(s, judged.Change[s]), signValue(s, *v-judged.Change[s]))
+				}
+				break
+			}
+		}
+		for _, a := range cv.Watch.Standing {
+			if a.Sign == s {
+				fact.Alarm, fact.Note = true, words.Say("vitals.over", signChange(s, a.Change()), strings.TrimSuffix(signValue(s, a.Limit), ".0"))
+			}
+		}
+		out = append(out, fact)
+	}
+	return out
+}
+
+// AlarmShort tells the alarms that stand as their changes alone.
+func (cv *View) AlarmShort() string {
+	var parts []string
+	for _, a := range cv.Watch.Standing {
+		parts = append(parts, words.Say("vitals.short", a.Sign, signChange(a.Sign, a.Change()), words.List("vitals.units")[a.Sign]))
+	}
+	return strings.Join(parts, ", ")
+}
+
+// signValue is a value of a sign without its unit.
+func signValue(s engine.VitalSign, v int32) string {
+	if s == engine.Temperature {
+		return words.Tenths(v)
+	}
+	return words.IntOf(&v)
+}
+
+// signChange is a change of a sign with its sign before it.
+func signChange(s engine.VitalSign, v int32) string {
+	if v > 0 {
+		return "+" + signValue(s, v)
+	}
+	return signValue(s, v)
+}
+
 // changeWords tells the change from the baseline, with the word ALARM where a limit is
 // passed.
 func changeWords(j *engine.VitalsJudged) (text string, alarm bool) {

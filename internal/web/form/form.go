@@ -1,6 +1,7 @@
 package form
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 
@@ -44,6 +45,7 @@ type Input struct {
 	Less                          bool   // behind a fold: seldom needed
 	Expect                        string // a scan is compared with this
 	First                         bool   // the first of the page that was refused: it takes the focus
+	Beside                        string // the last or the planned value: beside the label, never in the box
 
 	desc  protoreflect.FieldDescriptor
 	rule  *pb.FieldRule
@@ -156,7 +158,7 @@ func newInput(l *query.ReadView, spec *event.Spec, name string) (*Input, error) 
 		in.shown = strings.ReplaceAll(rule.Flag, "-", "_")
 	}
 	_, unit := event.Heading(desc)
-	in.Unit = unit
+	in.Unit = cmp.Or(unit, words.UnitOf(name))
 	if rule.AltFlag != "" && l.Practice() != nil && l.Practice().IggUnit == pb.IggUnit_IGG_UNIT_MG_PER_DL {
 		in.scale, in.Unit = max(rule.AltScale, 1), "mg/dL"
 	}
@@ -316,6 +318,9 @@ func (f *Form) Folded() (out []*Input) {
 	}
 	return out
 }
+
+// AsksWhen says that the time is asked for in the open: it is wanted, or was typed.
+func (f *Form) AsksWhen() bool { return f.Later || f.When != "" || f.WhenError != "" }
 
 // Unfold says that the fold has to be open: something in it was typed or is wrong.
 func (f *Form) Unfold() bool {

@@ -1,6 +1,7 @@
 package site
 
 import (
+	"slices"
 	"strings"
 	"sync"
 
@@ -20,13 +21,21 @@ type Flash struct {
 // Caution is a caution as pages show it.
 type Caution struct{ Code, Level, Text string }
 
-// Cautions are the cautions of an answer.
+// Cautions are the cautions of an answer, the gravest first.
 func Cautions(in []*pb.Caution) []*Caution {
 	var out []*Caution
 	for _, c := range in {
 		out = append(out, &Caution{c.Code, c.Level, c.Text})
 	}
-	return out
+	return Gravest(out)
+}
+
+// Gravest puts the gravest caution first: pages show that one, and unfold the others
+// behind it.
+func Gravest(list []*Caution) []*Caution {
+	levels := []string{"note", "caution", "reason"}
+	slices.SortStableFunc(list, func(a, b *Caution) int { return slices.Index(levels, b.Level) - slices.Index(levels, a.Level) })
+	return list
 }
 
 // flashes keeps, for each session, what it is to be told next and which holds it
@@ -105,7 +114,7 @@ func (req *Request) Tell(text string) { req.Site.flash.put(req.Session.ID, &Flas
 
 // Saved tells of a record on the next page.
 func (req *Request) Saved(out *pb.WriteResponse) {
-	f := &Flash{Text: out.Text, Saved: words.SavedState(out.Saved), NoProof: out.NoProof, Repeated: out.RepeatedRequest, Cautions: Cautions(out.Cautions)}
+	f := &Flash{Text: out.Text, Saved: words.Sentence(words.SavedState(out.Saved)), NoProof: out.NoProof, Repeated: out.RepeatedRequest, Cautions: Cautions(out.Cautions)}
 	req.Site.flash.put(req.Session.ID, f)
 }
 

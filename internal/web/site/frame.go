@@ -4,7 +4,10 @@ import (
 	"bytes"
 	"net/http"
 	"slices"
+	"time"
+
 	"thawtrail/internal/query"
+	"thawtrail/internal/web/words"
 )
 
 // frame is what every page has around its own content.
@@ -15,7 +18,8 @@ type frame struct {
 	Changes  uint64 // what the page has seen; the live stream tells of more
 	Hub      bool
 	Practice string
-	Fresh    string
+	Fresh    string          // how old an answer about what lies elsewhere may be
+	Short    string          // the same in a few words, with what is not sent yet
 	Clock    *query.ClockOff // nil while this machine's clock is not known to be off
 	Unsent   int
 	Who      string // who writes; empty when nobody is chosen
@@ -29,15 +33,17 @@ type frame struct {
 	Phone     bool   // the page is on a paired phone: one person writes, and some pages are not for it
 	Pairs     bool   // phones can be let in here
 
-	Here    string // this page's address
-	Token   string
-	Flash   *Flash
-	Refused []refused // why the form of this page was not saved
-	Holds   []holdInUse
-	Seen    []holdInUse // holds in use that this browser has been told of
-	Running *Running    // of the case that this page is about
-	Patient *Patient
-	Body    any
+	Here  string // this page's address
+	Token string
+	Flash *Flash
+	// FlashBelow says that the page itself shows what was saved, below its numbers.
+	FlashBelow bool
+	Refused    []refused // why the form of this page was not saved
+	Holds      []holdInUse
+	Seen       []holdInUse // holds in use that this browser has been told of
+	Running    *Running    // of the case that this page is about
+	Patient    *Patient
+	Body       any
 }
 
 // Render writes a page.
@@ -51,7 +57,8 @@ func (req *Request) RenderCase(name, title, section string, about *Header, body 
 		Title: title, Section: section, NowMs: req.Now.UnixMilli(), Changes: req.changes, Hub: req.Site.Replica.Hub, Here: req.URL.RequestURI(),
 		Locked: req.Locked, AnyPIN: req.AnyPIN(), KeepsPINs: req.PINs() != nil && !req.Session.Phone,
 		Phone: req.Session.Phone, Pairs: req.Site.Phones != nil && !req.Session.Phone,
-		Token: req.Site.Token(req.Session), Flash: req.Site.flash.take(req.Session.ID, req.isFragment()), Body: body,
+		FlashBelow: req.FlashBelow,
+		Token:      req.Site.Token(req.Session), Flash: req.Site.flash.take(req.Session.ID, req.isFragment()), Body: body,
 	}
 	if req.Method == http.MethodPost {
 		f.Here = req.URL.Path
@@ -83,6 +90,7 @@ func (f *frame) look(l *query.ReadView, req *Request) error {
 		f.Practice = p.Name
 	}
 	f.Fresh, f.Unsent, f.Clock = l.Freshness(), l.Unsent(), l.ClockOff()
+	f.Short = shortly(l, f.Unsent)
 	people, err := req.PeopleIn(l)
 	if err != nil {
 		return err
@@ -104,6 +112,36 @@ func (f *frame) look(l *query.ReadView, req *Request) error {
 		}
 	}
 	return f.holds(l, req)
+}
+
+// shortly says in the words of the bar how old the page may be and what waits here.
+func shortly(l *query.ReadView, unsent int) string {
+	text := ""
+	switch at, from := l.Heard(); {
+	case from == query.FromHub:
+		text = words.Say("frame.is_server")
+	case from == query.Alone:
+		text = words.Say("frame.is_alone")
+	case at.IsZero():
+		text = words.Say("frame.not_heard")
+	default:
+		text = words.Say("frame.heard", shortAge(l.Now().Sub(at)))
+	}
+	if unsent > 0 {
+		text = words.Say("frame.and_unsent", text, unsent)
+	}
+	return text
+}
+
+// shortAge is a time that is past, rounded down: 5 min, 3 h, 2 d.
+func shortAge(d time.Duration) string {
+	switch {
+	case d < 2*time.Hour:
+		return words.Say("time.short_min", int(d.Minutes()))
+	case d < 48*time.Hour:
+		return words.Say("time.short_h", int(d.Hours()))
+	}
+	return words.Say("time.short_d", int(d.Hours()/24))
 }
 
 // holds sorts out the holds on bags in use. One takes the screen until it was

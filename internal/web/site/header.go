@@ -1,6 +1,7 @@
 package site
 
 import (
+	"strings"
 	"time"
 
 	"thawtrail/internal/engine"
@@ -18,11 +19,13 @@ type Header struct {
 
 // Patient stands on every page of a case.
 type Patient struct {
-	Case, Line, Dam, Marks, Yard, Twin, Weight, Age string
-	Foal                                            bool
-	AgeH                                            *float64 // now; nil when the birth is not told
-	Kg                                              float64
-	WeightKg                                        engine.Range // zero when not weighed
+	Case, Line, Name, Dam, Marks, Yard, Twin, Age string
+	Weight                                        string // all of it: 52.5 kg (50 to 55), tape
+	Weighs, Weighed                               string // 52.5 kg, and how that is known
+	Foal                                          bool
+	AgeH                                          *float64 // now; nil when the birth is not told
+	Kg                                            float64
+	WeightKg                                      engine.Range // zero when not weighed
 }
 
 // Running is a case in which a bag runs: its three buttons are always there.
@@ -52,8 +55,10 @@ func (req *Request) ReadCase(text string, fn func(*query.ReadView, *ledger.Case)
 
 // HeaderOf is the header of a case.
 func HeaderOf(l *query.ReadView, c *ledger.Case, now time.Time) Header {
-	h := Header{Patient: &Patient{Case: c.Entity.ID, Line: l.Patient(c)}}
+	line := l.Patient(c)
+	h := Header{Patient: &Patient{Case: c.Entity.ID, Line: line, Name: line}}
 	if p := c.Patient; p != nil {
+		h.Name = strings.TrimSuffix(line, " ("+l.Marks(p)+")")
 		h.Dam, h.Marks, h.Yard, h.Twin, h.Foal = p.DamName, l.Marks(p), p.Yard, p.Twin, p.Kind == pb.PatientKind_PATIENT_KIND_FOAL
 		if p.BornMs != 0 {
 			age := now.Sub(time.UnixMilli(p.BornMs)).Hours()
@@ -78,14 +83,15 @@ func (p *Patient) weigh(c *ledger.Case) {
 	w := c.Weights[n-1]
 	p.Kg = float64(w.WeightG) / 1000
 	p.WeightKg = engine.Exactly(p.Kg)
-	p.Weight = words.Num(p.Kg) + " kg"
+	p.Weighs = words.Num(p.Kg) + " kg"
 	if w.LowG != nil && w.HighG != nil {
 		p.WeightKg.Low, p.WeightKg.High = float64(*w.LowG)/1000, float64(*w.HighG)/1000
-		p.Weight += " " + words.Say("word.weight_range", words.Num(p.WeightKg.Low), words.Num(p.WeightKg.High))
+		p.Weighed = " " + words.Say("word.weight_range", words.Num(p.WeightKg.Low), words.Num(p.WeightKg.High))
 	}
 	if w.Method != pb.WeightMethod_WEIGHT_METHOD_UNSPECIFIED { // a code does not tell it
-		p.Weight += ", " + words.Enum(w.Method)
+		p.Weighed += ", " + words.Enum(w.Method)
 	}
+	p.Weight = p.Weighs + p.Weighed
 }
 
 func ageText(h float64) string {
@@ -93,7 +99,7 @@ func ageText(h float64) string {
 	case h < 0:
 		return words.Say("time.unborn")
 	case h < 48:
-		return words.Say("time.hours", int(h))
+		return words.Say("time.short_h", int(h))
 	}
-	return words.Say("time.days", int(h/24))
+	return words.Say("time.short_d", int(h/24))
 }

@@ -25,6 +25,9 @@ type Request struct {
 	// changes is the store's count before the page was read: the page is as new.
 	changes uint64
 	Code    int // status of the answer
+	// FlashBelow leaves it to the page to show what was saved: where an alarm stands,
+	// its numbers come first.
+	FlashBelow bool
 
 	Locked   bool   // the browser is locked
 	chosen   string // the person chosen by this very request

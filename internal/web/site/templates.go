@@ -17,6 +17,11 @@ var templateFiles embed.FS
 // helpers are what templates call.
 var helpers = template.FuncMap{
 	"say": words.HTML, "asset": AssetAddress, "list": words.List, "scriptWords": words.ScriptWords, "plain": words.Plain,
+	// th names a cell after an item of its table's heads: where a row has become a block,
+	// each cell names itself.
+	"th": func(heads string, column int) template.HTMLAttr {
+		return template.HTMLAttr(` data-th="` + template.HTMLEscapeString(words.List(heads)[column]) + `"`) // #nosec G203 -- escaped
+	},
 	"join": func(all []string) string { return strings.Join(all, ", ") },
 	"dict": func(kv ...any) map[string]any {
 		m := map[string]any{}

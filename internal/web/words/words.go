@@ -6,6 +6,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"google.golang.org/protobuf/reflect/protoreflect"
 
@@ -127,6 +129,12 @@ func SavedState(s pb.SavedState) string {
 	return Say("saved.here")
 }
 
+// Sentence begins with a capital letter.
+func Sentence(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	return string(unicode.ToUpper(r)) + s[n:]
+}
+
 // YesNo says a truth.
 func YesNo(b bool) string {
 	if b {
@@ -154,6 +162,14 @@ func BagNumber(id string) string {
 		return ""
 	}
 	return label.BagNumber(id).String()
+}
+
+// UnitOf is the unit of a field whose name does not end with one; empty for none.
+func UnitOf(field string) string {
+	if unit := List("unit." + field); len(unit) == 1 {
+		return unit[0]
+	}
+	return ""
 }
 
 // LabelOf is the label and the hint of a field: the words of the catalogue, where

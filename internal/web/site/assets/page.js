@@ -11,8 +11,8 @@
   const now = () => Date.now() + offset;
   const two = n => String(n).padStart(2, "0");
   const span = ms => {
-    const s = Math.floor(Math.abs(ms) / 1000), h = Math.floor(s / 3600), m = Math.floor(s / 60) % 60;
-    return h > 48 ? say("days", Math.floor(h / 24)) : h > 0 ? say("hours", h, two(m)) : say("minutes", m, two(s % 60));
+    const s = Math.floor(Math.abs(ms) / 1000), h = Math.floor(s / 3600), m = Math.floor(s / 60);
+    return h > 48 ? say("days", Math.floor(h / 24)) : h > 0 ? say("hours", h, two(m % 60)) : m > 1 ? say("minutes", m) : say("seconds", s);
   };
   const rung = new Set();
   const tick = () => {
@@ -88,10 +88,14 @@
       for (const part of all("[data-live]", page)) {
         const old = document.getElementById(part.id);
         if (old && old.innerHTML !== part.innerHTML && !old.contains(document.activeElement)) old.replaceWith(document.importNode(part, true));
-        else if (!old && part.id === "seen") $("main").prepend(document.importNode(part, true));
+        else if (!old && part.id === "seen") $("#alarm").before(document.importNode(part, true));
       }
-      const chart = $("img.chart"), fresh = $("img.chart", page);
-      if (chart && fresh) chart.src = fresh.getAttribute("src") + (fresh.getAttribute("src").includes("?") ? "&" : "?") + "t=" + now();
+      const chart = $("img.chart");
+      if (chart && $("img.chart", page)) for (const [i, at] of [...all("source", chart.parentNode).map(i => [i, "srcset"]), [chart, "src"]]) {
+        const u = new URL(i.getAttribute(at), location);
+        u.searchParams.set("t", now());
+        i.setAttribute(at, u.pathname + u.search);
+      }
       tick();
     } finally { fetching = false; if (again) { again = false; renew(); } }
   };
