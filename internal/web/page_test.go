@@ -462,9 +462,9 @@ func TestTheLiveStreamWakes(t *testing.T) {
 func TestAFieldSaysItsUnitOnce(t *testing.T) {
 	d := newLaptop(t)
 	d.begin()
-	text := plainText(d.get("/case/" + d.foal("Little Wren") + "/igg"))
-	require.Contains(t, text, "IgG, g/L")
-	require.NotContains(t, text, "g/L, g/L")
+	page := d.get("/case/" + d.foal("Little Wren") + "/igg")
+	require.Contains(t, page, `IgG<span class="out">, g/L</span>`, "the label says it, the box shows it")
+	require.NotContains(t, plainText(page), "g/L, g/L")
 	for _, page := range []string{"/write/protocol_set", "/write/donor_recorded", "/write/temperature_read", "/write/product_card"} {
 		for _, unit := range []string{"g/L", "C", "mL/h", "kg", "mL/kg/h", "mmol/L"} {
 			require.NotContains(t, plainText(d.get(page)), " in "+unit+", "+unit, page)

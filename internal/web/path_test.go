@@ -298,7 +298,7 @@ func TestABeginningInMgPerDl(t *testing.T) {
 	require.Equal(t, "/clinic/setup", to)
 	id := strings.Split(d.fill("/open", "kind", "foal", "dam_name", "Slate", "born_at", "-20h"), "/")[2]
 	at := "/case/" + id
-	require.Contains(t, plainText(d.get(at+"/igg")), "IgG, mg/dL")
+	require.Contains(t, d.get(at+"/igg"), `IgG<span class="out">, mg/dL</span>`)
 	d.fill(at+"/igg", "kind", "laboratory", "igg_cg_per_l", "350")
 	require.Contains(t, plainText(d.get(at+"/sheet")), "IgG before plasma 350 mg/dL")
 }

@@ -137,7 +137,7 @@
   // A scanner ends with Enter: go on to the next field, and compare.
   const bare = s => s.toUpperCase().replace(/[\s-]/g, "").replace(/O/g, "0").replace(/[IL]/g, "1");
   for (const i of all("[data-scan]")) {
-    const said = i.parentElement.querySelector(".match");
+    const said = i.closest(".field").querySelector(".match");
     const compare = () => {
       if (!said || !i.dataset.expect) return;
       const got = bare(i.value), same = got === bare(i.dataset.expect);
