@@ -3,6 +3,7 @@ package server
 import (
 	"context"
 	"crypto/ed25519"
+	"errors"
 	"fmt"
 	"slices"
 	"sync"
@@ -106,8 +107,7 @@ func (c *charter) unsettled(told []reach.Notice, text string, missing bool) (boo
 	if !missing {
 		return false, nil
 	}
-	c.h.log.Warn(text)
-	return true, reach.Tell(c.h.home.Dir, reach.Notice{FoundUs: c.h.replica.Clock.Now().UnixMicro(), Text: text})
+	return true, c.tell(text)
 }
 
 // doubt says why laptops cannot be told from strangers; empty: they can.
@@ -141,10 +141,31 @@ func (c *charter) keep(ctx context.Context) error {
 	if _, whole := c.h.home.Charter(); !whole && len(c.h.replica.Store.Lacks(rights.HasDevice)) > 0 {
 		return nil
 	}
-	if err := c.h.home.KeepCharter(runs); err != nil {
+	mended, err := c.h.home.KeepCharter(runs)
+	for _, text := range mended {
+		err = errors.Join(err, c.tell(text))
+	}
+	if err != nil {
 		return fmt.Errorf("the second place of founding and members: %w", err)
 	}
 	return reach.Untell(c.h.home.Dir, endGone, holesLeft)
+}
+
+// tell says something until a person has read it.
+func (c *charter) tell(text string) error {
+	c.h.log.Warn(text)
+	return reach.Tell(c.h.home.Dir, reach.Notice{FoundUs: c.h.replica.Clock.Now().UnixMicro(), Text: text})
+}
+
+// reread compares the two places while the server runs: what the journal has lost is
+// brought back at once, and the second place is written anew if it decayed.
+func (c *charter) reread(ctx context.Context) error {
+	runs, _ := c.h.home.Charter()
+	n, err := c.h.replica.Store.BringBackCharter(runs)
+	if n > 0 {
+		err = errors.Join(err, c.books.Refresh(ctx))
+	}
+	return errors.Join(err, c.books.Keep(ctx))
 }
 
 // Offer takes what a laptop brings, as far as it proves itself, and says what is

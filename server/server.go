@@ -151,6 +151,7 @@ func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error 
 			pb.RegisterHubServiceServer(s, registry)
 			pb.RegisterCharterServiceServer(s, charter)
 		},
+		Reread: charter.reread,
 		Loops: []node.Part{
 			{Name: "members", Run: members.Watch},
 			{Name: "statements", Run: func(ctx context.Context) error { return statements.Run(ctx, cfg.StateEvery) }},

@@ -57,6 +57,10 @@ type Node struct {
 	PhoneListener net.Listener
 	PhoneTLS      *tls.Config
 
+	// Reread reads what stands beside the journal, whenever that is read for damage; nil:
+	// nothing does.
+	Reread func(context.Context) error
+
 	// Register adds services, Loops run beside those that every replica has.
 	Register func(*grpc.Server)
 	Loops    []Part

@@ -2,12 +2,15 @@ package node
 
 import (
 	"context"
+	"errors"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"thawtrail/internal/entry/entrytest"
 )
 
 // The journal is read soon after a start and once a day, until the stop.
@@ -30,4 +33,13 @@ func TestScrubSoonAndDaily(t *testing.T) {
 		cancel()
 		require.NoError(t, <-done)
 	})
+}
+
+// What stands beside the journal is read when the journal is, and a failure is told.
+func TestWhatStandsBesideTheJournalIsRead(t *testing.T) {
+	n := &Node{Replica: entrytest.New(t).Replica}
+	require.NoError(t, n.readThrough(t.Context()))
+	failed := errors.New("it cannot be written")
+	n.Reread = func(context.Context) error { return failed }
+	require.ErrorIs(t, n.readThrough(t.Context()), failed)
 }

@@ -176,14 +176,21 @@ func (p *pendingCommit) bringBack(r *event.Record) error {
 	return nil
 }
 
-// bringBackCharter does so with the charter of the second place, before anybody else
-// is there, and says whether it held what this disk had lost.
+// BringBackCharter does so with the charter of the second place, and tells of it.
+func (s *Store) BringBackCharter(runs []*pb.Run) (taken int, err error) {
+	if taken, err = s.BringBack(runs); taken > 0 {
+		s.report.add(fmt.Sprintf("%d records of the founding and the members, which the journal had lost, were brought back from their second place", taken))
+	}
+	return taken, err
+}
+
+// bringBackCharter does so at the start, before anybody else is there, and says whether
+// it held what this disk had lost.
 func (s *Store) bringBackCharter(ctx context.Context) (lost bool, err error) {
-	n, err := s.BringBack(s.opt.Charter)
+	n, err := s.BringBackCharter(s.opt.Charter)
 	if n == 0 || err != nil {
 		return false, err
 	}
-	s.report.add(fmt.Sprintf("%d records of the founding and the members, which the journal had lost, were brought back from their second place", n))
 	if err := s.CatchUp(ctx); err != nil {
 		return true, err
 	}

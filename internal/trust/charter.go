@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"errors"
+	"fmt"
 	"io/fs"
 	"path/filepath"
 	"slices"
@@ -19,9 +20,9 @@ import (
 // charterFile is the second place of what a replica stands on: the signed records
 // that made the practice and its members, which also lie in the journal, and the key
 // files beside it, each closed as it is there. It is closed with the folder's secret
-// like all else, written as a whole, and read only where the first place fails. The
-// keys of sealed fields are not in it: a client who is forgotten is forgotten in every
-// place, and the laptops have those that are not.
+// like all else, written as a whole, read where the first place fails, and read back
+// once a day. The keys of sealed fields are not in it: a client who is forgotten is
+// forgotten in every place, and the laptops have those that are not.
 const charterFile = "charter.box"
 
 // doubled are the key files of which the charter holds an envelope.
@@ -59,23 +60,25 @@ func (h *Home) Charter() (runs []*pb.Run, whole bool) {
 
 // KeepCharter adds records to the second place, durably, where they are not in it,
 // and brings its envelopes up to date. It takes none away: what the journal lost
-// meanwhile is what it is there for.
-func (h *Home) KeepCharter(runs []*pb.Run) error {
+// meanwhile is what it is there for. It reads back what stands on the disk, and mends
+// what decayed there: mended says so in words.
+func (h *Home) KeepCharter(runs []*pb.Run) (mended []string, err error) {
 	h.keeping.Lock()
 	defer h.keeping.Unlock()
-	next := &pb.Charter{Runs: joinRuns(h.charter.Runs, runs)}
-	for _, d := range doubled {
-		raw, err := wholefile.Read(filepath.Join(h.Dir, d.name), maxEnvelope)
-		if errors.Is(err, fs.ErrNotExist) {
-			continue
-		}
-		if err != nil {
-			return err
-		}
-		next.Envelopes = append(next.Envelopes, &pb.Envelope{Name: d.name, Box: raw})
+	if mended, err = h.putBack(); err != nil {
+		return mended, err
 	}
-	if h.charterWhole && proto.Equal(next, h.charter) {
-		return nil
+	next := &pb.Charter{Runs: joinRuns(h.charter.Runs, runs)}
+	if next.Envelopes, err = h.envelopes(); err != nil {
+		return mended, err
+	}
+	if h.charterWhole {
+		same, decayed := proto.Equal(next, h.charter), h.decayed()
+		if decayed != nil {
+			mended = append(mended, fmt.Sprintf("%s could not be read any more and is written anew: %v", charterFile, decayed))
+		} else if same {
+			return mended, nil
+		}
 	}
 	raw, err := proto.MarshalOptions{Deterministic: true}.Marshal(next)
 	if err == nil {
@@ -84,7 +87,42 @@ func (h *Home) KeepCharter(runs []*pb.Run) error {
 	if err == nil {
 		h.charter, h.charterWhole = next, true
 	}
-	return err
+	return mended, err
+}
+
+// envelopes are the key files as they stand in the folder. One that is damaged there
+// and could not be put back has nothing to be kept.
+func (h *Home) envelopes() (out []*pb.Envelope, err error) {
+	for _, d := range doubled {
+		raw, err := wholefile.Read(filepath.Join(h.Dir, d.name), maxEnvelope)
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		if err != nil {
+			return nil, err
+		}
+		if _, err := h.Vault.OpenBox(raw, d.label); errors.Is(err, vault.ErrDamaged) {
+			continue
+		}
+		out = append(out, &pb.Envelope{Name: d.name, Box: raw})
+	}
+	return out, nil
+}
+
+// decayed says why the second place does not give on the disk what was kept in it.
+func (h *Home) decayed() error {
+	raw, err := h.Vault.ReadBox(filepath.Join(h.Dir, charterFile), vault.Charter)
+	if err != nil {
+		return err
+	}
+	there := &pb.Charter{}
+	if err := proto.Unmarshal(raw, there); err != nil {
+		return err
+	}
+	if !proto.Equal(there, h.charter) {
+		return errors.New("it is another one")
+	}
+	return nil
 }
 
 // joinRuns is both lists in one order, each run once: by the record that it begins
@@ -109,7 +147,7 @@ func joinRuns(a, b []*pb.Run) []*pb.Run {
 }
 
 // putBack puts key files that were changed back out of their envelopes.
-func (h *Home) putBack() error {
+func (h *Home) putBack() (mended []string, err error) {
 	for _, d := range doubled {
 		path := filepath.Join(h.Dir, d.name)
 		if _, err := h.Vault.ReadBox(path, d.label); !errors.Is(err, vault.ErrDamaged) {
@@ -124,9 +162,9 @@ func (h *Home) putBack() error {
 			continue
 		}
 		if err := wholefile.Write(path, box); err != nil {
-			return err
+			return mended, err
 		}
-		h.mended = append(h.mended, d.name+" was damaged and is put back from its second place, "+charterFile)
+		mended = append(mended, d.name+" was damaged and is put back from its second place, "+charterFile)
 	}
-	return nil
+	return mended, nil
 }

@@ -101,7 +101,8 @@ func OpenAtCost(dir string, secret *vault.Secret, cost vault.Cost, random io.Rea
 		return nil, err
 	}
 	h.readCharter()
-	if err := h.putBack(); err != nil {
+	mended, err := h.putBack()
+	if h.mended = append(h.mended, mended...); err != nil {
 		return nil, err
 	}
 	if h.Device, err = h.Key(deviceFile, vault.Device); err != nil {
