@@ -43,6 +43,9 @@ type Checked struct {
 	State LogState
 	// Opened is the log's opening, when Accept begins with it.
 	Opened *pb.LogOpened
+	// Reached is the newest record of the run that is held once Accept is durable:
+	// so much the sender is known to hold too.
+	Reached Tip
 	// ForkAt is the lowest seq at which Accept adds a second record; 0 for none.
 	ForkAt uint64
 	// Refused is what was not taken, or nil. Accept stands whether or not it is
@@ -268,6 +271,9 @@ func (c *checker) result() Checked {
 	for i := range c.links {
 		l := &c.links[i]
 		vouched = vouched || l.vouched
+		if l.held {
+			out.Reached = Tip{l.rec.Seq(), l.rec.Hash}
+		}
 		if l.held || !l.vouched {
 			continue
 		}
@@ -278,7 +284,7 @@ func (c *checker) result() Checked {
 		if out.ForkAt == 0 && c.beside(i) {
 			out.ForkAt = l.rec.Seq()
 		}
-		out.Accept = append(out.Accept, l.rec)
+		out.Accept, out.Reached = append(out.Accept, l.rec), Tip{l.rec.Seq(), l.rec.Hash}
 	}
 	if out.Refused == nil && !vouched {
 		out.Refused = c.refuse(Unsigned, c.run.From)

@@ -154,7 +154,9 @@ func (x *Responder) Push(ctx context.Context, req *pb.PushRequest) (*pb.PushResp
 	for i, res := range results {
 		if !res.Tip.Log.IsZero() {
 			out.Accepted = append(out.Accepted, x.tips(res.Tip)...)
-			x.theyHold(peer, req.Session, res.Tip)
+		}
+		if !res.Reached.Hash.IsZero() {
+			x.theyHold(peer, req.Session, res.Reached)
 		}
 		if res.Refused != nil {
 			out.Refused = append(out.Refused, res.Refused.PB())
@@ -180,8 +182,8 @@ func (x *Responder) tips(tip exchange.LogTip) []*pb.Tip {
 }
 
 // theyHold tells the stream of a session that its other side holds what it just
-// pushed, so that it is not sent back. A copy of the same folder, which has another
-// session, is sent it.
+// pushed, so that it is not sent back. It is told no more than that: a copy of the
+// same folder, which has another session, may have written on in the same log.
 func (x *Responder) theyHold(device exchange.DeviceID, session uint64, tip exchange.LogTip) {
 	x.mu.Lock()
 	defer x.mu.Unlock()

@@ -170,3 +170,47 @@ func TestACopyIsSentWhatItsTwinPushed(t *testing.T) {
 		}
 	}
 }
+
+// A copy pushes back the beginning of a log that its twin opened, when more of that
+// log has come from the twin already: the rest is still sent to it.
+func TestACopyHoldsOnlyWhatItPushed(t *testing.T) {
+	hub, one, two := entrytest.Named(t, "clinic", 1), entrytest.Booted(t, "north car", 2, 20), entrytest.Booted(t, "north car", 2, 21)
+	hub.Hub = true
+	x := responder(t, hub)
+	session, _ := visit(t, x, one)
+	copied, _ := visit(t, x, two)
+	device := event.DeviceID(one.Replica.Store.PublicKey())
+	one.Begin()
+	pushed := one.Replica.Store.OwnLogs()[0]
+	push := func(session uint64, bytes int) {
+		t.Helper()
+		run, _, err := one.Replica.Store.ReadRun(t.Context(), pushed, 0, bytes)
+		require.NoError(t, err)
+		_, err = x.Push(t.Context(), &pb.PushRequest{Device: device, Session: session, Runs: []*pb.Run{run}})
+		require.NoError(t, err)
+	}
+	var air wire
+	stream, err := x.Open(t.Context(), &pb.PullRequest{Device: device, Session: copied}, &air)
+	require.NoError(t, err)
+	defer stream.Close()
+	sent := func() (records int) {
+		for more := true; more; {
+			more, err = stream.Step()
+			require.NoError(t, err)
+		}
+		for _, m := range air.messages {
+			for _, run := range m.Runs {
+				if string(run.Log) == string(pushed[:]) {
+					records += len(run.Records)
+				}
+			}
+		}
+		return records
+	}
+	push(session, 1)
+	first := sent()
+	require.Positive(t, first)
+	push(session, exchange.MaxBatchBytes)
+	push(copied, 1)
+	require.Greater(t, sent(), first, "what the twin pushed since")
+}

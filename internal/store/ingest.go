@@ -19,6 +19,7 @@ import (
 // RunResult is what became of one run of another replica.
 type RunResult struct {
 	Tip      exchange.LogTip   // of the log as it is held now
+	Reached  exchange.LogTip   // the newest record of the run that is held; zero where none is
 	Taken    int               // records that were new here
 	Refused  *exchange.Refusal // what was not taken, or nil
 	Accepted []*event.Record   // the new records
@@ -101,7 +102,7 @@ func (p *pendingCommit) ingestRun(run *pb.Run, peer *exchange.DeviceID) (RunResu
 		p.s.logs.tellPlainly(id)
 	}
 	if refused := p.room(run, &c, peer); refused != nil {
-		c.Accept, c.Refused = nil, refused
+		c.Accept, c.Refused, c.Reached = nil, refused, exchange.Tip{}
 	}
 	for _, r := range c.Accept {
 		if err := p.accept(r); err != nil {
@@ -111,6 +112,7 @@ func (p *pendingCommit) ingestRun(run *pb.Run, peer *exchange.DeviceID) (RunResu
 	res := RunResult{Taken: len(c.Accept), Refused: c.Refused, Accepted: c.Accept}
 	if l, ok := p.log(id); ok {
 		res.Tip = exchange.LogTip{Log: id, Tip: p.s.heldOf(l).Tip()}
+		res.Reached = exchange.LogTip{Log: id, Tip: c.Reached}
 	}
 	return res, nil
 }
