@@ -66,7 +66,7 @@ func (m *mishaps) round(round int) {
 func (m *mishaps) refused(s *site, what string, err error) {
 	m.said["refused"]++
 	text := lastLine(s.log)
-	require.Contains(m.t, text, "thawtrail", "%s: %v", what, err)
+	require.Contains(m.t, text, m.n.dir, "%s: %v", what, err)
 	require.NotContains(m.t, strings.ToLower(text), "panic", what)
 }
 
