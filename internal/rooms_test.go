@@ -73,7 +73,7 @@ var house = []room{
 	{"proof", "event exchange proto/thawtrail/v1", "whoever checks it has nothing else"},
 
 	// What a replica answers, takes in and passes on.
-	{"wording", "caution event ledger proto/thawtrail/v1", "it puts states into words"},
+	{"wording", "caution event ledger proto/thawtrail/v1 say", "it puts states into words"},
 	{"replica", "clock event exchange ledger proto/thawtrail/v1 refusal store trust trust/pins", "it is the floor of the rooms that follow"},
 	{"replica/replicatest", "clock event exchange replica store store/index store/journal store/journal/memfs trust trust/vault", "it is a replica for tests"},
 	{"query", "caution engine event exchange handover label ledger proof proto/thawtrail/v1 refusal replica store wording", "it reads, and writes nothing"},
@@ -86,7 +86,7 @@ var house = []room{
 
 	// Faces: gRPC and pages.
 	{"rpc", "access bundle entry event plans proto/thawtrail/v1 query refusal replica replication trust/authority trust/pins", "it maps the contract onto the rooms below, and decides nothing"},
-	{"web/words", "engine event label proto/thawtrail/v1 say", "it puts sentences and values into pages"},
+	{"web/words", "engine label proto/thawtrail/v1 say wording", "it puts sentences and values into pages"},
 	{"web/site", "access clock engine entry event label ledger proto/thawtrail/v1 query refusal replica replication trust trust/phones trust/pins web/words wholefile wording", "it is what all pages share"},
 	{"web/form", "engine entry event input ledger proto/thawtrail/v1 query refusal web/site web/words", "an event as its form, whichever page shows it"},
 	{"web/caseview", "engine event ledger query web/site web/words", "one case as its pages read it"},

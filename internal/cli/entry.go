@@ -35,7 +35,7 @@ func newEntryForm(spec *event.Spec) *entryForm {
 		form:      newForm(spec.Message(), spec.Rule.GetArgs(), nil),
 		spec:      spec,
 		when:      &flagOf{name: "when", metavar: metaTime, help: "when it happened, e.g. 02:10 or -20m; now when left out"},
-		by:        &flagOf{name: "by", metavar: metaText, help: "who says so: the person's name"},
+		by:        &flagOf{name: "by", metavar: metaText, help: "entered by: the person's name"},
 		overrides: &flagOf{name: "override", metavar: "CODE=REASON", help: "go past a caution, with the reason; may be repeated", many: true},
 		second:    &flagOf{name: "second", metavar: metaText, help: "who else agreed, where a hard limit is passed"},
 		requestID: &flagOf{name: "request-id", metavar: metaText, help: "the same id twice makes one record"},

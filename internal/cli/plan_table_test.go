@@ -95,7 +95,7 @@ func TestSlipsAreNamed(t *testing.T) {
 		{"plan end --volume-ml 950 --noted 02:10=800 --noted 02:30=520", "given_ml", "left in the bag"},
 	} {
 		errs := requireRefusedLine(t, strings.Fields(c.line)...)
-		require.True(t, strings.HasPrefix(errs, c.field+": "), "%s: %s", c.line, errs)
+		require.Regexp(t, "^"+c.field+"(: | is missing: )", errs, "%s", c.line)
 		require.Contains(t, errs, c.hint, c.line)
 		require.Contains(t, errs, "expected", c.line)
 	}

@@ -44,7 +44,7 @@ var families = map[string]string{
 	"keys":     "Keys of private words",
 	"catheter": "Catheters in and out",
 	"caution":  "The fixed list of cautions",
-	"check":    "The two checks: before the bath, and before the set goes in",
+	"check":    "The two checks: before the water bath, and before the set goes in",
 	"client":   "The horses' owners and agents",
 	"donor":    "Donors of plasma the practice makes",
 	"kit":      "Sets, catheters, drugs and the like",

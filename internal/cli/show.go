@@ -304,7 +304,7 @@ var emptyLists = map[protoreflect.FullName]string{
 	"thawtrail.v1.ListPlacesResponse.places":               "No places yet. Name one with `thawtrail place add`.",
 	"thawtrail.v1.ChooseBagsResponse.bags":                 "No bag fits. `thawtrail stock` shows what lies where, and why it was left out.",
 	"thawtrail.v1.ListCasesResponse.cases":                 "No cases. Begin one with `thawtrail open foal --dam NAME`.",
-	"thawtrail.v1.ListDiscrepanciesResponse.discrepancies": "Nothing found that does not fit, in what this replica holds.",
+	"thawtrail.v1.ListDiscrepanciesResponse.discrepancies": "No discrepancy found, in what this replica holds.",
 	"thawtrail.v1.ListPeopleResponse.people":               "Nobody yet. Begin with `thawtrail practice found`, then `thawtrail person add`.",
 	"thawtrail.v1.ListAffectedResponse.cases":              "No case here relied on that version.",
 	"thawtrail.v1.GetBalanceResponse.rows":                 "No bag was in the books in that time.",

@@ -233,7 +233,7 @@ func (p *page) discrepancies(rows []*pb.DiscrepancyRow) {
 		return
 	}
 	p.blank()
-	p.line("What does not fit")
+	p.line("Discrepancies")
 	for _, r := range rows {
 		state := "explained"
 		if r.Open {

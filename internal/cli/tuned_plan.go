@@ -19,7 +19,7 @@ func (p *page) dose(x *pb.DoseResponse) {
 	}
 	p.blank()
 	pairs := spanPairs([]spanLine{
-		{"IgG lacking", x.IggLackingG, "g"}, {"volume", x.VolumeMl, "mL"}, {"", x.VolumeMlPerKg, "mL/kg"},
+		{"IgG deficit", x.IggLackingG, "g"}, {"volume", x.VolumeMl, "mL"}, {"", x.VolumeMlPerKg, "mL/kg"},
 		{"expected rise", x.ExpectedRiseGPerL, "g/L"}, {"expected IgG", x.ExpectedIggGPerL, "g/L"},
 	})
 	if x.DistributionRangeMlPerKg != nil {

@@ -62,7 +62,7 @@ func (n *night) meet(f *foal) {
 	n.write(f.by(2, "isoerythrolysis questions: no, no, no, no"), &pb.Entry{Body: &pb.Entry_RiskAsked{RiskAsked: &pb.RiskAsked{
 		Case: f.id, JaundicedFoalBefore: no, PositiveScreen: no, DonkeySire: no, YellowOrRedUrine: no,
 	}}})
-	n.write(f.by(4, fmt.Sprintf("examines: %s C, heart %d, breaths %d, up and sucking weakly", tenths(f.temperatureDc), f.heart, f.breaths)),
+	n.write(f.by(4, fmt.Sprintf("examination: %s C, heart rate %d, respiratory rate %d, up and sucking weakly", tenths(f.temperatureDc), f.heart, f.breaths)),
 		&pb.Entry{Body: &pb.Entry_PatientExamined{PatientExamined: &pb.PatientExamined{
 			Case: f.id, TemperatureDc: &f.temperatureDc, HeartRate: &f.heart, BreathingRate: &f.breaths, Text: "up and sucking weakly",
 		}}})
@@ -162,10 +162,10 @@ func asJSON(m proto.Message) (string, error) {
 
 // thaw checks the bag and puts it into the bath.
 func (n *night) thaw(f *foal) {
-	n.write(f.by(28, "checks the bag before the bath: all in order"), &pb.Entry{Body: &pb.Entry_BathChecked{BathChecked: &pb.BathChecked{
+	n.write(f.by(28, "checks the bag before the water bath: all in order"), &pb.Entry{Body: &pb.Entry_BathChecked{BathChecked: &pb.BathChecked{
 		Case: f.id, Bag: f.bag, LabelRead: true, BatchAndExpiryMatch: true, BagWhole: true, NoHoldKnown: true, IggKnownOrWaived: true, AgreementGiven: true,
 	}}})
-	n.write(f.by(minThaw, "puts it into the bath: 37 C, 12 L"), &pb.Entry{Body: &pb.Entry_ThawStarted{ThawStarted: &pb.ThawStarted{
+	n.write(f.by(minThaw, "puts it into the water bath: 37 C, 12 L"), &pb.Entry{Body: &pb.Entry_ThawStarted{ThawStarted: &pb.ThawStarted{
 		Bag: f.bag, Case: f.id, BathDc: proto.Int32(370), WaterLX10: proto.Int32(120),
 	}}})
 }
@@ -176,9 +176,9 @@ func (n *night) warm(f *foal) {
 		minute int
 		dc     int32
 	}{{minThaw + 12, 338}, {minThaw + 22, 351}} {
-		n.write(f.by(b.minute, "bath "+tenths(b.dc)+" C"), &pb.Entry{Body: &pb.Entry_BathMeasured{BathMeasured: &pb.BathMeasured{Bag: f.bag, BathDc: b.dc}}})
+		n.write(f.by(b.minute, "water bath "+tenths(b.dc)+" C"), &pb.Entry{Body: &pb.Entry_BathMeasured{BathMeasured: &pb.BathMeasured{Bag: f.bag, BathDc: b.dc}}})
 	}
-	n.write(f.by(minThaw+33, "thawed, by look and feel; bag 33.5 C"), &pb.Entry{Body: &pb.Entry_BagThawed{BagThawed: &pb.BagThawed{Bag: f.bag, BagDc: proto.Int32(335)}}})
+	n.write(f.by(minThaw+33, "thawed, by eye and hand; bag 33.5 C"), &pb.Entry{Body: &pb.Entry_BagThawed{BagThawed: &pb.BagThawed{Bag: f.bag, BagDc: proto.Int32(335)}}})
 }
 
 // hang checks patient and bag and attaches the set.
@@ -220,7 +220,7 @@ func (n *night) vitals(f *foal, when int, givenMl, rise int32, baseline bool) {
 		Case: f.id, TemperatureDc: proto.Int32(f.temperatureDc + rise/2), HeartRate: proto.Int32(f.heart + rise),
 		BreathingRate: proto.Int32(f.breaths + rise), Baseline: baseline,
 	}
-	text := fmt.Sprintf("vitals: %s C, heart %d, breaths %d", tenths(v.GetTemperatureDc()), v.GetHeartRate(), v.GetBreathingRate())
+	text := fmt.Sprintf("vitals: %s C, heart rate %d, respiratory rate %d", tenths(v.GetTemperatureDc()), v.GetHeartRate(), v.GetBreathingRate())
 	if baseline {
 		text += " (baseline)"
 	} else {

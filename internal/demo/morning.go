@@ -96,7 +96,7 @@ func (n *night) joined() {
 func (n *night) doubts() []*pb.DiscrepancyRow {
 	open := ask(n, n.clinic, n.clinic.audit.ListDiscrepancies, &pb.ListDiscrepanciesRequest{Open: true}).GetDiscrepancies()
 	for _, d := range open {
-		n.say(step{n.clinic, "server", now, "does not fit: " + strings.ReplaceAll(d.Kind, "_", " ") + ", " + d.Entity + holdWords[d.HoldReached]})
+		n.say(step{n.clinic, "server", now, "discrepancy: " + strings.ReplaceAll(d.Kind, "_", " ") + ", " + d.Entity + holdWords[d.HoldReached]})
 	}
 	return open
 }
@@ -111,7 +111,7 @@ func (n *night) books() {
 		{"stock by place", []string{"stock"}},
 		{"the south foal", []string{"case", n.southFoal.id}},
 		{"the north foal", []string{"case", n.northFoal.id}},
-		{"what does not fit", []string{"discrepancies", "--open"}},
+		{"discrepancies", []string{"discrepancies", "--open"}},
 	} {
 		if n.err != nil {
 			return

@@ -210,6 +210,6 @@ func (n *night) lookUp(s *site) {
 // finish ends the bag on the laptop that began it.
 func (n *night) finish(f *foal) {
 	n.vitals(f, now, 935, 1, false)
-	n.write(step{f.at, f.vet, now, "this bag is in: 940 mL"}, n.finished(f.id, f.bag, 940))
+	n.write(step{f.at, f.vet, now, "bag finished: 940 mL"}, n.finished(f.id, f.bag, 940))
 	n.afterwards(f, now)
 }

@@ -298,8 +298,8 @@ func TestSlowStartIsSlow(t *testing.T) {
 		{NotedRate{MlPerH: 75, WeightG: 50_000, SlowStage: true}, false},
 		{NotedRate{MlPerH: 90, WeightG: 50_000, SlowStage: true}, true},
 		{NotedRate{MlPerH: 90, WeightG: 50_000}, false},
-		{NotedRate{MlPerH: 1500, WeightG: 500_000, SlowStage: true, Grown: true}, false},
-		{NotedRate{MlPerH: 1700, WeightG: 500_000, SlowStage: true, Grown: true}, true},
+		{NotedRate{MlPerH: 1500, WeightG: 500_000, SlowStage: true, Adult: true}, false},
+		{NotedRate{MlPerH: 1700, WeightG: 500_000, SlowStage: true, Adult: true}, true},
 		{NotedRate{MlPerH: 75, WeightG: 50_000, SlowStage: true, StartUlPerKg: new(int32(300)), StartMin: new(int32(20))}, true},
 		{NotedRate{MlPerH: 75, WeightG: 50_000, SlowStage: true, StartMin: new(int32(40))}, true},
 	} {

@@ -88,9 +88,9 @@ const (
 
 	usualMlPerKgLow, usualMlPerKgMid, usualMlPerKgHigh = 20.0, 30.0, 40.0
 
-	// grownFromKg: over this a newborn's values are never taken for a patient of
+	// adultFromKg: over this a newborn's values are never taken for a patient of
 	// unknown age (ours).
-	grownFromKg = 120.0
+	adultFromKg = 120.0
 )
 
 var defaultShareFound = Range{0.4, 0.7, 1.0}
@@ -250,7 +250,7 @@ func readDose(in DoseInput, b *Basis) (dosing, error) {
 		d.vd = new(c.distribution(d.weight.Mid, in.AgeH, in.DistributionMlPerKg))
 	}
 	c.newborn(in.AgeH, d.weight)
-	foal := d.weight.Mid <= grownFromKg && in.AgeH == nil || in.AgeH != nil && *in.AgeH <= monthDays*24
+	foal := d.weight.Mid <= adultFromKg && in.AgeH == nil || in.AgeH != nil && *in.AgeH <= monthDays*24
 	d.limits = c.dayLimits(d.weight, foal, in.CeilingMlPerKg24h)
 	return d, c.err
 }

@@ -49,7 +49,7 @@ func (c *inputs) indication(in DoseInput) *Range {
 	switch {
 	case in.MlPerKg != nil:
 		return new(Exactly(c.one(boundsMlPerKg, *in.MlPerKg)))
-	case in.WeightKg.Mid > grownFromKg:
+	case in.WeightKg.Mid > adultFromKg:
 		c.refuse(refusal.New("ml_per_kg", "not given", "the mL/kg to give; in healthy mares 10 mL/kg was tried"))
 	}
 	return &usualMlPerKg

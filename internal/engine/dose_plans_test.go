@@ -121,7 +121,7 @@ func TestDoseByMlPerKg(t *testing.T) {
 
 // A patient over 28 days needs no distribution volume for a plan by mL/kg, and an
 // adult no age; for an adult nothing stands in for the mL/kg.
-func TestDoseByMlPerKgOfGrownPatients(t *testing.T) {
+func TestDoseByMlPerKgOfAdults(t *testing.T) {
 	in := DoseInput{WeightKg: Exactly(110), AgeH: new(60 * 24.0), Indication: ForRhodo, DonorIgGGPerL: new(Exactly(20))}
 	r, err := Dose(in)
 	require.NoError(t, err)

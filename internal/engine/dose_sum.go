@@ -111,7 +111,7 @@ func (d dosing) explain(in DoseInput, r *DoseResult) {
 		return
 	}
 	r.source(srcTarget, srcBalance)
-	r.step("IgG lacking = (%s - %s) g/L x %s mL/kg x %s kg / 1000 = %s g",
+	r.step("IgG deficit = (%s - %s) g/L x %s mL/kg x %s kg / 1000 = %s g",
 		d.target, d.igg, d.vd, d.weight, r.IgGLackingG)
 	if d.igg.Mid >= d.target {
 		r.caution(atTarget.With(num(d.igg.Mid), num(d.target)))
@@ -122,7 +122,7 @@ func (d dosing) explain(in DoseInput, r *DoseResult) {
 		return
 	}
 	r.source(srcShare, srcFoalsInside)
-	r.step("volume = IgG lacking / (share found %s x donor IgG %s g/L) = %s mL = %s mL/kg",
+	r.step("volume = IgG deficit / (share found %s x donor IgG %s g/L) = %s mL = %s mL/kg",
 		d.share, d.donorText(), r.VolumeMl, r.VolumeMlPerKg)
 	if d.vd.Low < d.vd.High {
 		r.step("by the teaching value of %s mL/kg the middle would be %s mL", teachingMlPerKg,

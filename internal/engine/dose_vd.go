@@ -37,7 +37,7 @@ func (c *inputs) distribution(weightKg float64, ageH, given *float64) Range {
 		return Exactly(v)
 	}
 	if ageH == nil {
-		if weightKg > grownFromKg {
+		if weightKg > adultFromKg {
 			c.refuse(refusal.New("age_h", "not given", "the age in hours, or distribution_ml_per_kg: a newborn's volume is never used over 120 kg").
 				Because(num(weightKg) + " kg"))
 		}
@@ -62,7 +62,7 @@ func (c *inputs) distribution(weightKg float64, ageH, given *float64) Range {
 
 // distributionKnown says that a plan which can do without the volume has one.
 func distributionKnown(weightKg float64, ageH, given *float64) bool {
-	return given != nil || ageH != nil && *ageH <= monthDays*24 || ageH == nil && weightKg <= grownFromKg
+	return given != nil || ageH != nil && *ageH <= monthDays*24 || ageH == nil && weightKg <= adultFromKg
 }
 
 // between is the straight line from one range to another, end by end.

@@ -167,7 +167,7 @@ func readDrip(in DripInput, b *Basis) (drip, error) {
 
 		startMlPerKg: foalStartMlPerKg, startMin: foalStartMin,
 	}
-	unsaid := !in.Adult && !in.Foal && d.weight > grownFromKg
+	unsaid := !in.Adult && !in.Foal && d.weight > adultFromKg
 	if d.in.Adult = in.Adult || unsaid; d.in.Adult {
 		d.startMlPerKg, d.startMin = adultStartMlPerKg, adultStartMin
 	}

@@ -166,7 +166,7 @@ func TestDripWithoutAWeight(t *testing.T) {
 // assertRefused wants a refusal of a field whose text holds a part.
 func assertRefused(t *testing.T, err error, field, part string) {
 	t.Helper()
-	require.ErrorContains(t, err, field+":")
+	require.Regexp(t, "^"+field+"(:| is missing:)", err.Error())
 	require.ErrorContains(t, err, part)
 }
 

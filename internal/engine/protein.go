@@ -31,7 +31,7 @@ const (
 
 	srcPlasmaVolume = "adult plasma volume 45 mL/kg: from memory"
 	srcSpace        = "albumin and globulin space 2 to 3 x plasma volume: Carlson and Bruss (names from memory), in Clinical Biochemistry of Domestic Animals, 6th ed"
-	srcDayGrown     = "a note over 20 mL/kg of plasma in 24 h, a caution over 40, a reason over 60: ours"
+	srcDayAdult     = "a note over 20 mL/kg of plasma in 24 h, a caution over 40, a reason over 60: ours"
 	srcProteinForm  = "mL = (target - now) x plasma volume x space factor / donor protein: textbook form, from memory"
 )
 
@@ -91,7 +91,7 @@ func Protein(in ProteinInput) (ProteinResult, error) {
 
 // judge raises the cautions and names the sources.
 func (r *ProteinResult) judge(in ProteinInput, limits dayLimits) {
-	r.source(srcProteinForm, srcSpace, srcDayGrown)
+	r.source(srcProteinForm, srcSpace, srcDayAdult)
 	if in.PlasmaVolumeMlPerKg == nil {
 		r.source(srcPlasmaVolume)
 		if in.WeightKg < foalUnderKg {

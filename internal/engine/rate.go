@@ -16,7 +16,7 @@ type NotedRate struct {
 	LabelMlPerKgPerH    *int32
 
 	SlowStage    bool   // said to be the slow start
-	Grown        bool   // known to be no foal
+	Adult        bool   // known to be no foal
 	StartUlPerKg *int32 // the practice's own slow start, as in its protocol; nil: the program's
 	StartMin     *int32
 }
@@ -79,7 +79,7 @@ func CheckRate(in NotedRate) RateJudged {
 // drip's own rounding (ours).
 func (n NotedRate) judgeStart(ulPerKgPerH int64) []caution.Raised {
 	ul, minutes := int64(foalStartMlPerKg*1000), int64(foalStartMin)
-	if n.Grown {
+	if n.Adult {
 		ul, minutes = int64(adultMostMlPerKg*1000), int64(adultLeastMin)
 	}
 	if n.StartUlPerKg != nil && *n.StartUlPerKg > 0 {

@@ -61,11 +61,11 @@ const (
 
 	srcPlank      = "Plank's equation for a slab with the melt's conductivity: Caballero (ed.), Encyclopaedia of Food Sciences and Nutrition, freezing times"
 	srcPlasma     = "plasma: 92 % water x 333.5 kJ/kg, cp 3.93 kJ/kgK, 0.57 W/mK, 1026 kg/m3 (Duck 1990, Physical Properties of Tissue, from memory)"
-	srcBath       = "bath 30-37 C, no microwave: Rubio-Martinez & Hendrickson (eds), Complications in Equine Surgery, ch. 6; caution over 40 and refusal over 45 C are ours"
+	srcBath       = "water bath 30-37 C, no microwave: Rubio-Martinez & Hendrickson (eds), Complications in Equine Surgery, ch. 6; caution over 40 and refusal over 45 C are ours"
 	srcHeatDamage = "57 C for 50 min lost 16.5 % of IgG: O'Rielly, Aust Vet J 1993"
 	srcSurface    = "100 to 250 W/m2K between water and bag (ours), as 57 to 248 in Carino-Sarabia & Velez-Ruiz, J Food Eng 2013;115:173-181"
-	lookAndFeel   = "at the time look and feel: no ice, no lumps; the clock never says 'thawed'"
-	bagLiftedOut  = "hot water goes in with the bag lifted out: add, stir, measure, put back; the ports stay dry; no microwave"
+	byEyeAndHand  = "at the time check by eye and hand: no ice, no lumps; the clock never says 'thawed'"
+	bagLiftedOut  = "hot water goes in with the bag lifted out: add, stir, measure, put back; the ports stay dry; never microwave"
 )
 
 var (
@@ -75,29 +75,29 @@ var (
 
 var (
 	bathWarm = caution.Define("bath_over_40", caution.Caution,
-		"%s C is over 40 C: hold the mixed bath at 30 to 37 C. At 57 C a sixth of the IgG was lost.")
+		"%s C is over 40 C: hold the water bath at 30 to 37 C. At 57 C a sixth of the IgG was lost.")
 	bathOverLabel = caution.Define("bath_over_label", caution.Reason,
 		"%s C is over the label's %s C.")
 	bathCool = caution.Define("bath_under_30", caution.Note,
 		"%s C is under 30 C: it thaws, but slowly.")
 	bucketCannot = caution.Define("bucket_cannot_thaw", caution.Reason,
-		"Before the bag goes in: this bucket cannot thaw %s: its heat ends before the ice does. It takes %s kJ to melt.")
+		"Before the bag goes in: this water bath cannot thaw %s: its heat ends before the ice does. It takes %s kJ to melt.")
 	bucketMayNot = caution.Define("bucket_may_not_thaw", caution.Caution,
-		"If nobody moves %s, this bucket's heat ends after %s min, before the ice does: knead, or add hot water with the bag lifted out.")
+		"If nobody moves %s, this water bath's heat ends after %s min, before the ice does: knead, or add hot water with the bag lifted out.")
 	bucketEndsCool = caution.Define("bucket_ends_cool", caution.Caution,
 		"Before the bag goes in: bag and water will meet at %s C, under 30 C: add hot water on the way, with the bag lifted out, or use more water.")
 	hotInPortions = caution.Define("hot_water_in_portions", caution.Caution,
 		"All of the hot water at once would make %s C: add it in portions, with the bag lifted out, and measure before the bag goes back. Never over 40 C.")
 	hotWithoutBucket = caution.Define("hot_water_without_bucket", caution.Reason,
-		"Not advised: a bag in water of %s C is over 45 C and would be set aside. Mix the hot water with cold to 40 C at most before the bag goes in.")
+		"Not advised: a bag in water of %s C is over 45 C and would be quarantined. Mix the hot water with cold to 40 C at most before the bag goes in.")
 	airMissing = caution.Define("barn_air_not_given", caution.Note,
-		"The air's temperature was not given: what the bucket loses to a cold barn is not counted.")
+		"The air's temperature was not given: what the water bath loses to a cold barn is not counted.")
 )
 
 // Limits of the thaw's inputs; those of the bath are ours.
 var (
 	boundsHeld = bounds{field: "held_at_c", unit: "C", hardLow: 1, hardHigh: bathRefuseC,
-		hint: "a bag that has been in more than 45 C is set aside for the vet; Fahrenheit? 98 F is 37 C"}
+		hint: "a bag that has been in more than 45 C is quarantined until the vet decides; Fahrenheit? 98 F is 37 C"}
 	boundsThickness = bounds{field: "bag_thickness_mm", unit: "mm", hardLow: 3, hardHigh: 200, likelyLow: 10, likelyHigh: 80,
 		hint: "the whole thickness in mm, not cm and not half"}
 	boundsSurface   = bounds{field: "h_w_per_m2k", unit: "W/m2K", hardLow: 2, hardHigh: 10000, likelyLow: 20, likelyHigh: 1500, hint: "W/m2K: still water about 100, stirred 250"}
@@ -153,7 +153,7 @@ func Thaw(in ThawInput) (ThawResult, error) {
 	}
 	if r.ThawMinutes != nil {
 		t.moveMiddle(&r)
-		r.say(lookAndFeel)
+		r.say(byEyeAndHand)
 	}
 	r.source(srcPlasma, srcBath, srcHeatDamage)
 	r.say(labelDecides)
@@ -173,7 +173,7 @@ func readThaw(in ThawInput, b *Basis) (thaw, error) {
 	}
 	if in.Bags != nil {
 		if t.bags = *in.Bags; t.bags < 1 || t.bags > maxThawBags {
-			c.refuse(refusal.New("bags", *in.Bags, fmt.Sprintf("1 to %d bags in one bath", maxThawBags)))
+			c.refuse(refusal.New("bags", *in.Bags, fmt.Sprintf("1 to %d bags in one water bath", maxThawBags)))
 		}
 	}
 	t.plasmaKg = float64(t.bags) * c.or(boundsBag, in.BagMl, 0) / 1000 * plasmaKgPerL
@@ -225,14 +225,14 @@ func (c *inputs) thawQuestion(in ThawInput) {
 		}
 	}
 	bucket, fetch := in.WaterL != nil || in.WaterTempC != nil, in.HotC != nil || in.EndAtC != nil
-	needs(!bucket && !fetch && in.HeldAtC == nil, "held_at_c", "the bath's temperature, or water_l and water_temp_c of a bucket")
-	needs(bucket && in.WaterL == nil, "water_l", "the bucket's litres")
-	needs(bucket && in.WaterTempC == nil, "water_temp_c", "the bucket's temperature in C")
+	needs(!bucket && !fetch && in.HeldAtC == nil, "held_at_c", "the temperature at which the water bath is held, or water_l and water_temp_c of one that cools")
+	needs(bucket && in.WaterL == nil, "water_l", "litres of water in the water bath")
+	needs(bucket && in.WaterTempC == nil, "water_temp_c", "temperature of the water bath in C")
 	needs(fetch && in.HotC == nil, "hot_c", "the hot water's temperature in C")
-	needs(fetch && in.EndAtC == nil, "end_at_c", "where bag and bath should end, 30 to 37 C")
+	needs(fetch && in.EndAtC == nil, "end_at_c", "where bag and water bath should end, 30 to 37 C")
 	needs(bucket != fetch && in.BagMl == nil, "bag_ml", "the volume of one bag in mL")
 	if bucket && in.HeldAtC != nil {
-		c.refuse(refusal.New("held_at_c", num(*in.HeldAtC), "either a bath held at a temperature or a bucket that cools"))
+		c.refuse(refusal.New("held_at_c", num(*in.HeldAtC), "either a water bath held at a temperature or one that cools"))
 	}
 	if in.HotC != nil && in.EndAtC != nil && *in.HotC < *in.EndAtC+1 {
 		c.refuse(refusal.New("hot_c", num(*in.HotC), "hotter than end_at_c by 1 C or more"))

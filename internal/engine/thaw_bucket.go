@@ -44,7 +44,7 @@ func (t thaw) bucket(r *ThawResult) {
 	end, enough := t.meets(mid.lostKJ)
 	r.WaterEndC = &end
 	r.first("before the bag goes in: the water will cool from " + num(*t.in.WaterTempC) + " C to about " + num(end) + " C; have hot water ready where that is under 30 C")
-	r.step("bucket: %s kg of water at %s C and %s kg of plasma at %s C meet at %s C; lost to the air meanwhile %s kJ",
+	r.step("water bath: %s kg of water at %s C and %s kg of plasma at %s C meet at %s C; lost to the air meanwhile %s kJ",
 		t.waterKg, *t.in.WaterTempC, t.plasmaKg, t.bagC, end, mid.lostKJ)
 	if !enough || !melts || !meltsEarly {
 		r.caution(bucketCannot.With(t.bagText(), num(t.heatTo(plasmaMeltC))))
@@ -57,7 +57,7 @@ func (t thaw) bucket(r *ThawResult) {
 		r.caution(bucketEndsCool.With(num(end)))
 	}
 	r.ThawMinutes = &Range{early.minutes, mid.minutes, late.minutes}
-	r.step("the bath cools while the bag melts: %s min; early: kneaded, late: still", r.ThawMinutes)
+	r.step("the water bath cools while the bag melts: %s min; early: kneaded, late: still", r.ThawMinutes)
 	t.sourceSurface(r)
 }
 
@@ -83,7 +83,7 @@ func (t thaw) fetch(r *ThawResult) {
 		r.say(bagLiftedOut)
 		return
 	}
-	r.step("hot water: (%s kJ to bring the plasma to %s C - %s kJ from the bucket) / (%s x (%s - %s)) = %s kg",
+	r.step("hot water: (%s kJ to bring the plasma to %s C - %s kJ from the water bath) / (%s x (%s - %s)) = %s kg",
 		need, end, have, waterKJPerKgK, hot, end, kg)
 	r.say(bagLiftedOut)
 	if t.waterKg == 0 && hot > bathRefuseC {

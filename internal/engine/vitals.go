@@ -27,7 +27,7 @@ func VitalSigns() []VitalSign { return []VitalSign{Temperature, HeartRate, Breat
 
 // String is the sign in words.
 func (s VitalSign) String() string {
-	return [vitalSigns]string{"temperature", "heart rate", "breathing rate"}[s]
+	return [vitalSigns]string{"temperature", "heart rate", "respiratory rate"}[s]
 }
 
 // Value prints a value of the sign with its unit.

@@ -53,7 +53,7 @@ func TestAlarmsStandUntilTheSignIsMeasuredWithinItsLimit(t *testing.T) {
 		"a fall of temperature":                       {"b 380 90 30; 369 90 30", "temperature down 1.1 C from 38 C (limit 1 C)"},
 		"heart rate up":                               {"b 380 90 30; 380 110 30", "heart rate up 20/min from 90/min (limit 20/min)"},
 		"heart rate down":                             {"b 380 90 30; 380 70 30", "heart rate down 20/min from 90/min (limit 20/min)"},
-		"breathing up":                                {"b 380 90 30; 380 90 45", "breathing rate up 15/min from 30/min (limit 15/min)"},
+		"breathing up":                                {"b 380 90 30; 380 90 45", "respiratory rate up 15/min from 30/min (limit 15/min)"},
 		"stands when the sign is left out":            {"b 380 90 30; 392 90 30; - 92 31; - - -", "temperature up 1.2 C from 38 C (limit 1 C)"},
 		"another sign does not end it":                {"b 380 90 30; 380 120 30; 380 - 30", "heart rate up 30/min from 90/min (limit 20/min)"},
 		"ends when measured within limits":            {"b 380 90 30; 392 90 30; 385 - -", ""},

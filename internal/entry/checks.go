@@ -33,9 +33,9 @@ var (
 	dripOverDose = caution.Define("drip_over_dose", caution.Reason,
 		"A rate for %d mL: the dose that was accepted is %d mL.")
 	bathWarm = caution.Define("bath_warm", caution.Caution,
-		"A bath of %s C is over 40 C: antibody is lost in hot water. Aim for 30 to 37 C; lift the bag out before hot water goes in.")
+		"A water bath of %s C is over 40 C: antibody is lost in hot water. Aim for 30 to 37 C; lift the bag out before hot water goes in.")
 	bathHot = caution.Define("bath_too_hot", caution.Caution,
-		"This bag has been in water of %s C, over 45 C: set it aside. The vet decides whether it is used.")
+		"This bag has been in water of %s C, over 45 C: it is quarantined until the vet decides.")
 	bagNotFit = caution.Define("bag_not_fit", caution.Caution,
 		"Bag %s: %s. The treating vet decides; the label comes first.")
 	bagUnknown = caution.Define("bag_unknown", caution.Caution,
@@ -247,7 +247,7 @@ func checkBand(p *pb.IggTested) error {
 // checkThaw refuses a bath over 45 C while the bag is still outside.
 func (b view) checkThaw(p *pb.ThawStarted) ([]caution.Raised, error) {
 	if p.BathDc != nil && *p.BathDc > 450 {
-		return nil, refusal.New("bath_c", wording.Tenths(*p.BathDc), "a mixed bath of 30 to 37 C, never over 45 C").
+		return nil, refusal.New("bath_c", wording.Tenths(*p.BathDc), "a water bath of 30 to 37 C, measured after stirring, never over 45 C").
 			Because("cool the water first; if the bag was in it, note that with 'bath'")
 	}
 	out, err := b.checkUse(p.Bag, p.Case, b.Now())

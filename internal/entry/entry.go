@@ -320,7 +320,7 @@ func (b view) author(actor Actor, text string) (string, error) {
 	case len(ids) == 1:
 		return ids[0], nil
 	}
-	return "", refusal.New("by", "", "who says so: a name, since several people are known"+b.Known(event.KindPerson))
+	return "", refusal.New("by", "", "the name of whoever enters this, since several people are known"+b.Known(event.KindPerson))
 }
 
 // right finds the grant that the author relies on. A fact needs none to be

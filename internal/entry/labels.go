@@ -23,9 +23,9 @@ var (
 	labelVolume = caution.Define("volume_not_label", caution.Caution,
 		"%d mL is not the %d mL that the label of %s says. Read the bag again.")
 	bathOverLabel = caution.Define("bath_measured_over_label", caution.Caution,
-		"A bath of %s C is over the %s C of the label of %s.")
+		"A water bath of %s C is over the %s C of the label of %s.")
 	overStorage = caution.Define("place_over_storage", caution.Caution,
-		"%s C is warmer than the %s C that the label of %s allows, and %s lies there. If it lasted, enter 'place warm' with from and to: its bags are set aside until a person decides.")
+		"%s C is warmer than the %s C that the label of %s allows, and %s lies there. If it lasted, enter 'place warm' with from and to: its bags are quarantined until a person decides.")
 	carriedWarm = caution.Define("carried_over_storage", caution.Caution,
 		"%s C in the box is warmer than the %s C that the label of %s allows. Hard all through? Feel it again; soft at the edges is soft.")
 	carriedSoft = caution.Define("carried_soft", caution.Caution,

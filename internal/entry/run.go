@@ -13,7 +13,7 @@ import (
 
 var (
 	noVitals = define("no_vitals_before_step_up",
-		"No step up without vitals: temperature, heart rate and breathing rate together, since the last step and in the last 15 minutes. Missing: %s.")
+		"No step up without vitals: temperature, heart rate and respiratory rate together, since the last step and in the last 15 minutes. Missing: %s.")
 	alarmStands = define("alarm_stands_before_step_up",
 		"No step up while an alarm stands: %s. It stands until that sign is measured again within its limit.")
 	vitalsAlarm = caution.Define("vitals_alarm", caution.Caution,

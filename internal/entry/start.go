@@ -123,8 +123,8 @@ func openPoints(k *ledger.HangCheck) (out []string) {
 		ticked bool
 		words  string
 	}{
-		{k.PatientConfirmed, "patient confirmed"}, {k.SameBag, "same bag"}, {k.ClearNoClots, "clear, no clots"},
-		{k.WholeWhenSqueezed, "whole when squeezed"},
+		{k.PatientConfirmed, "patient confirmed"}, {k.SameBag, "same bag"}, {k.ClearNoClots, "straw-coloured, no clots, not red, no gas"},
+		{k.WholeWhenSqueezed, "no leak when squeezed"},
 	} {
 		if !point.ticked {
 			out = append(out, point.words)

@@ -38,7 +38,7 @@ func (b view) fillTorn(p *pb.LabelUnreadable, made []string) ([]string, error) {
 func (e *pending) checkTorn(p *pb.LabelUnreadable) ([]caution.Raised, error) {
 	switch {
 	case len(e.made) > 0 && p.Place == "":
-		return nil, refusal.New("place", "", "where the bag lies now: it has no number of ours, and is set aside under a new one")
+		return nil, refusal.New("place", "", "where the bag lies now: it has no number of ours, and is quarantined under a new one")
 	case len(e.made) > 0, p.Batch == "", p.SetAside:
 		return []caution.Raised{setAside.With(label.BagNumber(p.Bag).String())}, nil
 	case p.BagAgain == "":

@@ -38,5 +38,14 @@ func Heading(f protoreflect.FieldDescriptor) (words, unit string) {
 			name = "time"
 		}
 	}
+	if whole := wholeWords[name]; whole != "" {
+		name = whole
+	}
 	return capitals.Replace(strings.ReplaceAll(name, "_", " ")), unit
+}
+
+// wholeWords are what people call what a field or flag names in short.
+var wholeWords = map[string]string{
+	"heart": "heart rate", "breaths": "respiratory rate", "breathing_rate": "respiratory rate", "igg_lacking": "IgG deficit",
+	"temp": "temperature", "thaw_max": "warmest water bath", "bath": "water bath",
 }

@@ -59,7 +59,7 @@ func field(m protoreflect.Message, f protoreflect.FieldDescriptor, rule *pb.Fiel
 	name := shownName(f, rule)
 	if !m.Has(f) {
 		if required && !zeroCounts(f, rule) {
-			return refusal.New(name, "", "a value: "+rule.Help)
+			return refusal.New(name, "", rule.Help)
 		}
 		return nil
 	}

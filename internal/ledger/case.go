@@ -69,16 +69,16 @@ func (c *Case) Foal() bool {
 	return c.Patient != nil && c.Patient.Kind == pb.PatientKind_PATIENT_KIND_FOAL
 }
 
-// Grown says that the patient is known to be no foal.
-func (c *Case) Grown() bool { return c.Patient != nil && !c.Foal() }
+// Adult says that the patient is known to be no foal.
+func (c *Case) Adult() bool { return c.Patient != nil && !c.Foal() }
 
 // Rechecked says that what plasma was given for was tested again: the IgG, or the
-// total protein of a grown patient.
+// total protein of an adult.
 func (c *Case) Rechecked() bool {
 	if slices.ContainsFunc(c.IggTests, func(t IggTest) bool { return t.Recheck }) {
 		return true
 	}
-	return c.Grown() && c.Protein(true) != nil
+	return c.Adult() && c.Protein(true) != nil
 }
 
 // Protein is the last look with a total protein, before plasma ended or after it.

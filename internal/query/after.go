@@ -49,7 +49,7 @@ func (b *ReadView) After(c *ledger.Case) (out []FollowUp, err error) {
 		add(pb.FollowUp_FOLLOW_UP_VITALS_AFTER, end+vitalsAfter.Milliseconds(), "", "vitals 30 min after the end")
 	}
 	if ms := watchDue(c); ms != 0 {
-		add(pb.FollowUp_FOLLOW_UP_WATCH, ms, "", "watch after the reaction: it may come back; temperature, heart and breathing rate")
+		add(pb.FollowUp_FOLLOW_UP_WATCH, ms, "", "watch after the reaction: it may come back; temperature, heart rate and respiratory rate")
 	}
 	for _, d := range repeatable(c) {
 		add(pb.FollowUp_FOLLOW_UP_DRUG, d.Stamp.AtMs+int64(*d.RepeatMin)*60_000, "", d.Drug+" may be given again from now on: look first")

@@ -173,7 +173,7 @@ func (s Reader) GetDigest(ctx context.Context, _ *pb.GetDigestRequest) (*pb.GetD
 	return out, err
 }
 
-func laneWord(l pb.Lane) string { return wording.Enum(l) }
+func laneWord(l pb.Lane) string { return wording.Code(l) }
 
 // GetStatus tells how far this replica's own records have come, and what was
 // found and mended.
@@ -275,7 +275,7 @@ func (s Reader) ListPeople(ctx context.Context, _ *pb.ListPeopleRequest) (*pb.Li
 			p := st.(*ledger.Person)
 			row := &pb.PersonRow{Person: p.Entity.ID, Name: p.Name}
 			for _, role := range rights.Roles(p.Entity.ID) {
-				row.Roles = append(row.Roles, wording.Enum(role))
+				row.Roles = append(row.Roles, wording.Code(role))
 				if grant, ok := rights.GrantFor(p.Entity.ID, []pb.Role{role}); ok && !slices.Contains(row.Grants, grant.String()) {
 					row.Grants = append(row.Grants, grant.String())
 				}

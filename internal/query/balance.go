@@ -162,7 +162,7 @@ func (s *balance) line(row *balanceRow, bag *ledger.BagLine, w way) {
 	if l == nil {
 		l = &pb.BalanceLine{Way: w.how, Out: w.out}
 		if w.reason != pb.DiscardReason_DISCARD_REASON_UNSPECIFIED {
-			l.Reason = wording.Enum(w.reason)
+			l.Reason = wording.Code(w.reason)
 		}
 		row.lines[w] = l
 	}

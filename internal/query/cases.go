@@ -93,7 +93,7 @@ func plasmaOf(cases []*ledger.Case) (ml int32) {
 }
 
 func (b *ReadView) caseRow(c *ledger.Case) *pb.CaseRow {
-	row := &pb.CaseRow{Case: c.Entity.ID, Patient: "patient not entered here yet", State: "open", Outcome: wording.Enum(c.Outcome()), GivenMl: c.PlasmaMl}
+	row := &pb.CaseRow{Case: c.Entity.ID, Patient: "patient not entered here yet", State: "open", Outcome: wording.Code(c.Outcome()), GivenMl: c.PlasmaMl}
 	if p := c.Patient; p != nil {
 		row.Patient, row.Yard, row.OpenedAt = wording.Patient(p), p.Yard, b.Stamp(p.Stamp.AtMs)
 	}
@@ -296,7 +296,7 @@ func bagStep(c *ledger.Case, bag string) string {
 	case slices.ContainsFunc(c.Thaws, func(k ledger.CaseBag) bool { return k.Bag == bag }):
 		return "check before the set goes in"
 	}
-	return "check before the bath, then thaw"
+	return "check before the water bath, then thaw"
 }
 
 // firstSteps are those before a bag is chosen. The examination comes first: 'nothing
@@ -304,7 +304,7 @@ func bagStep(c *ledger.Case, bag string) string {
 func firstSteps(c *ledger.Case) string {
 	switch {
 	case len(c.Exams) == 0 && c.Foal():
-		return "examine, before any colostrum"
+		return "examination, before any colostrum"
 	case len(c.Risk) == 0 && c.Foal():
 		return "isoerythrolysis questions, before any colostrum"
 	case len(c.Weights) == 0:
@@ -317,7 +317,7 @@ func firstSteps(c *ledger.Case) string {
 
 // recheckOf is what is tested after plasma.
 func recheckOf(c *ledger.Case) string {
-	if c.Grown() {
+	if c.Adult() {
 		return "total protein"
 	}
 	return "IgG"

@@ -13,7 +13,7 @@ import (
 
 // An alarm is a change from the patient's own baseline: 1 C of temperature
 // (Rubio-Martinez & Hendrickson (eds), Complications in Equine Surgery, ch. 6),
-// and the practice's own limits for heart and breathing rate.
+// and the practice's own limits for heart and respiratory rate.
 func TestAlarmOnChangeFromBaseline(t *testing.T) {
 	d := entrytest.New(t)
 	d.Begin()
@@ -28,11 +28,11 @@ func TestAlarmOnChangeFromBaseline(t *testing.T) {
 		return out.Vitals[len(out.Vitals)-1].Change
 	}
 	require.Equal(t, "baseline", look(382, 96, 34))
-	require.Equal(t, "temp +0.9 C, heart +19 /min", look(391, 115, 34))
-	require.Contains(t, look(392, 96, 34), "ALARM: temp +1 C")
-	require.Contains(t, look(382, 116, 34), "ALARM: heart +20 /min", "the tightest limit counts")
-	require.Contains(t, look(382, 96, 49), "ALARM: breaths +15 /min", "where the practice sets no limit the program's own counts")
-	require.Contains(t, look(372, 96, 34), "ALARM: temp -1 C", "a fall alarms too")
+	require.Equal(t, "temperature +0.9 C, heart rate +19/min", look(391, 115, 34))
+	require.Contains(t, look(392, 96, 34), "ALARM: temperature +1 C")
+	require.Contains(t, look(382, 116, 34), "ALARM: heart rate +20/min", "the tightest limit counts")
+	require.Contains(t, look(382, 96, 49), "ALARM: respiratory rate +15/min", "where the practice sets no limit the program's own counts")
+	require.Contains(t, look(372, 96, 34), "ALARM: temperature -1 C", "a fall alarms too")
 }
 
 // What is due stands in the order of time, and a hold on a bag that runs is told.

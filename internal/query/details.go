@@ -106,7 +106,7 @@ func (b *ReadView) oneText(v protoreflect.Value, f protoreflect.FieldDescriptor,
 		return "yes"
 	case protoreflect.EnumKind:
 		if e := f.Enum().Values().ByNumber(v.Enum()); e != nil {
-			return strings.ReplaceAll(event.EnumWord(e), "_", " ")
+			return wording.Choice(string(f.Enum().Name()), event.EnumWord(e))
 		}
 		return fmt.Sprint(v.Enum())
 	case protoreflect.StringKind:

@@ -6,8 +6,6 @@ import (
 	"strings"
 	"time"
 
-	"google.golang.org/protobuf/reflect/protoreflect"
-
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/wording"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -86,15 +84,12 @@ func (b *ReadView) journeyLine(j *ledger.Journey) string {
 		bags = append(bags, bagText(id))
 	}
 	text := fmt.Sprintf("in a cool box: bag %s, %d min, %s, came out %s",
-		strings.Join(bags, ", "), j.Minutes, plainEnum(j.Coolant), plainEnum(j.Feel))
+		strings.Join(bags, ", "), j.Minutes, wording.Enum(j.Coolant), wording.Enum(j.Feel))
 	if j.BoxDc != nil {
 		return text + ", warmest " + tenthsC(j.BoxDc)
 	}
 	return text + ", temperature not known"
 }
-
-// plainEnum is a choice in words.
-func plainEnum(e protoreflect.Enum) string { return strings.ReplaceAll(wording.Enum(e), "_", " ") }
 
 func foodLine(c *ledger.Case) string {
 	n := len(c.FoodChain)

@@ -48,7 +48,7 @@ func (b *ReadView) CardLines(c *ledger.Card) (out []Line) {
 	add("storage", c.Storage)
 	add("warmest storage", tenthsC(c.StorageMaxDc))
 	add("thawing", c.Thaw)
-	add("warmest bath", tenthsC(c.ThawMaxDc))
+	add("warmest water bath", tenthsC(c.ThawMaxDc))
 	number("use within", c.UseWithinThawMin, "min of thawing")
 	add("dose", c.Dose)
 	add("rate", c.Rate)

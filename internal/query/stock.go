@@ -225,7 +225,7 @@ func kitParts(id string) (place, item string) {
 	place, number, _ := strings.Cut(id, "/")
 	for n := range pb.KitItem_name {
 		if event.KitID(place, pb.KitItem(n)) == place+"/"+number {
-			return place, wording.Enum(pb.KitItem(n))
+			return place, wording.Code(pb.KitItem(n))
 		}
 	}
 	return place, number
@@ -366,7 +366,7 @@ func (s Reader) ListProducts(ctx context.Context, _ *pb.ListProductsRequest) (*p
 func (b *ReadView) productRow(id string, c *ledger.Card) *pb.ProductRow {
 	row := &pb.ProductRow{
 		Product: id, Name: c.Name, Maker: c.Maker, SupportTelephone: c.SupportTelephone,
-		Route: wording.Enum(c.Route), Version: c.Version, Thaw: c.Thaw, Rate: c.Rate,
+		Route: wording.Code(c.Route), Version: c.Version, Thaw: c.Thaw, Rate: c.Rate,
 		Label: linesText(b.CardLines(c)),
 	}
 	if c.VolumeMl != nil {
@@ -398,7 +398,7 @@ func (s Reader) ListPlaces(ctx context.Context, _ *pb.ListPlacesRequest) (*pb.Li
 
 // placeRow says 'history unknown' of a place without readings, never 'good'.
 func (b *ReadView) placeRow(p *ledger.Place) (*pb.PlaceRow, error) {
-	row := &pb.PlaceRow{Place: p.Entity.ID, Name: p.Name, Kind: wording.Enum(p.Kind), History: "history unknown: no reading"}
+	row := &pb.PlaceRow{Place: p.Entity.ID, Name: p.Name, Kind: wording.Code(p.Kind), History: "history unknown: no reading"}
 	there, err := b.Find(ledger.TermPlace(p.Entity.ID))
 	if err != nil {
 		return nil, err

@@ -42,7 +42,7 @@ func (b *ReadView) Protocol(c *ledger.Case) (found *ledger.ProtocolVersion, err 
 		}
 		n++
 		only = p.Current()
-		if c.Patient != nil && strings.Contains(strings.ToLower(p.Entity.ID), wording.Enum(c.Patient.Kind)) {
+		if c.Patient != nil && namesKind(p.Entity.ID, c.Patient.Kind) {
 			found = only
 		}
 		return n < MaxRows, nil
@@ -53,20 +53,24 @@ func (b *ReadView) Protocol(c *ledger.Case) (found *ledger.ProtocolVersion, err 
 	return found, err
 }
 
+// namesKind says that a protocol's name has the kind of patient in it. An adult is
+// what the contract calls a horse.
+func namesKind(protocol string, kind pb.PatientKind) bool {
+	name := strings.ToLower(protocol)
+	return kind != pb.PatientKind_PATIENT_KIND_UNSPECIFIED && strings.Contains(name, wording.Code(kind)) ||
+		kind == pb.PatientKind_PATIENT_KIND_HORSE && strings.Contains(name, "adult")
+}
+
 // VitalsLimits are the changes that raise an alarm in a case: the engine's defaults,
 // which the practice's protocols replace. Where several are for this kind of patient,
 // or none of several names it, the tightest counts.
 func (b *ReadView) VitalsLimits(c *ledger.Case) (limits engine.VitalsLimits, err error) {
-	kind := ""
-	if c.Patient != nil {
-		kind = wording.Enum(c.Patient.Kind)
-	}
 	var named, all engine.VitalsLimits
 	err = b.Each(event.KindProtocol, func(s ledger.State) (bool, error) {
 		p := s.(*ledger.Protocol)
 		if v := p.Current(); v != nil {
 			tighten(&all, v)
-			if kind != "" && strings.Contains(strings.ToLower(p.Entity.ID), kind) {
+			if c.Patient != nil && namesKind(p.Entity.ID, c.Patient.Kind) {
 				tighten(&named, v)
 			}
 		}
@@ -144,7 +148,7 @@ var signWords = map[engine.VitalSign]struct {
 	name, unit string
 	scale      float64
 }{
-	engine.Temperature: {"temp", "C", 10}, engine.HeartRate: {"heart", "/min", 1}, engine.BreathingRate: {"breaths", "/min", 1},
+	engine.Temperature: {"temperature", " C", 10}, engine.HeartRate: {"heart rate", "/min", 1}, engine.BreathingRate: {"respiratory rate", "/min", 1},
 }
 
 // changeWords words what changed since the baseline, and what raises an alarm.
@@ -155,7 +159,7 @@ func changeWords(j *engine.VitalsJudged, measure bool) string {
 			continue
 		}
 		w := signWords[s]
-		part := fmt.Sprintf("%s %+.4g %s", w.name, float64(j.Change[s])/w.scale, w.unit)
+		part := fmt.Sprintf("%s %+.4g%s", w.name, float64(j.Change[s])/w.scale, w.unit)
 		parts = append(parts, part)
 		if j.Alarm[s] {
 			alarms = append(alarms, part)
@@ -206,7 +210,7 @@ func NextVitals(c *ledger.Case) (ms int64) {
 // NotedRate is a rate of a case as the engine checks it: against the weight, the label
 // of the bag and the practice's protocol.
 func (b *ReadView) NotedRate(c *ledger.Case, bag string, mlPerH int32, slow bool) (in engine.NotedRate, err error) {
-	in.MlPerH, in.SlowStage, in.Grown = mlPerH, slow, c.Grown()
+	in.MlPerH, in.SlowStage, in.Adult = mlPerH, slow, c.Adult()
 	if n := len(c.Weights); n > 0 {
 		in.WeightG = c.Weights[n-1].WeightG
 	}

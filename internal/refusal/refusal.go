@@ -41,10 +41,15 @@ func (e *Error) Because(hint string) *Error {
 	return e
 }
 
-// Error is one sentence on one line: field, value, what was expected, hint.
+// Error is one sentence on one line: field, value, what was expected, hint. A value
+// that was not given is missing, not wrong.
 func (e *Error) Error() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s: %q was refused; expected %s", e.Field, e.Value, e.Want)
+	if e.Value == "" {
+		fmt.Fprintf(&b, "%s is missing: %s", e.Field, e.Want)
+	} else {
+		fmt.Fprintf(&b, "%s: %q was refused; expected %s", e.Field, e.Value, e.Want)
+	}
 	if e.Hint != "" {
 		fmt.Fprintf(&b, " (%s)", e.Hint)
 	}

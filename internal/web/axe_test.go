@@ -140,8 +140,8 @@ func TestEveryPageForEverybody(t *testing.T) {
 	d.fill(horse+"/weigh", "weight_g", "422", "method", "tape")
 	i.inspect("protein", horse+"/protein?target_tp=45&donor_tp=70")
 	for slug, st := range barn.CaseSteps {
-		if st.Grown != nil {
-			i.inspect(st.Grown.Template, horse+"/"+slug)
+		if st.Adult != nil {
+			i.inspect(st.Adult.Template, horse+"/"+slug)
 		}
 	}
 	full, err := d.site.Cases.GetCase(t.Context(), &pb.GetCaseRequest{Case: id})

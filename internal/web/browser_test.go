@@ -251,7 +251,7 @@ func TestKeyboardAlone(t *testing.T) {
 	tabTo("sex", kb.ArrowDown)
 	tabTo("clock_checked", " ")
 	tabTo("Open the case", kb.Enter)
-	until(t, ctx, "h1", "First look")
+	until(t, ctx, "h1", "Examination")
 	// Back to the form and forward again. Waiting for a load event would wait for
 	// ever: the browser keeps such pages ready and does not load them.
 	for _, step := range []struct{ script, at string }{{"history.back()", "/open"}, {"history.forward()", "/look"}} {

@@ -230,7 +230,10 @@ func TestErrorsKeepWhatWasTyped(t *testing.T) {
 		keeps      []string
 	}{
 		{"a weight in grams", "/case/" + id + "/weigh", []string{"weight_g", "52500", "method", "scale"}, "'52500' does not fit", []string{`value="52500"`, `value="scale" checked`}},
-		{"nothing chosen", "/case/" + id + "/weigh", []string{"weight_g", "52,5"}, "one of these to be chosen", []string{`value="52,5"`}},
+		{"nothing chosen", "/case/" + id + "/weigh", []string{"weight_g", "52,5"}, "How it was found is missing: choose one.", []string{`value="52,5"`}},
+		{"no weight", "/case/" + id + "/weigh", []string{"method", "scale"}, "Weight is missing: type it in kg.", []string{`value="scale" checked`}},
+		{"no answer", "/case/" + id + "/risk", []string{"jaundiced_foal_before", "no", "positive_screen", "no"}, "Is this a mule foal (donkey sire)? Choose an answer.", []string{`value="no" checked`}},
+		{"no name", "/write/person_added", nil, "is missing: type it.", nil},
 		{"Fahrenheit", "/case/" + id + "/look", []string{"temperature_dc", "100.4", "text", "dull <eyes>", "signs", "no_suck"}, "Fahrenheit?", []string{`value="100.4"`, "dull &lt;eyes&gt;", `value="no_suck" checked`}},
 		{"an ambiguous day", "/clinic/receive", []string{"product", "Foal plasma", "batch", "H2300", "expiry", "03/04/27", "volume_ml", "950", "count", "2", "place", "north car"}, "does not fit", []string{`value="03/04/27"`, `value="H2300"`}},
 		{"thousands separators", "/case/" + id + "/igg", []string{"kind", "laboratory", "igg_cg_per_l", "1,234.5"}, "does not fit", []string{`value="1,234.5"`, `value="laboratory"`}},
@@ -385,7 +388,7 @@ func TestSeveralPeopleHaveToSayWho(t *testing.T) {
 		v := d.fields(page, "kind", "foal", "dam_name", "Quiet Harbour")
 		code, _, body := d.send("/open", v)
 		require.Equal(t, http.StatusUnprocessableEntity, code)
-		assert.Contains(t, plainText(body), "who says so")
+		assert.Contains(t, plainText(body), "Missing: the name of whoever enters this")
 		who := regexp.MustCompile(`<option value="([^"]+)">J. Reed`).FindStringSubmatch(body)[1]
 		v.Set("said_by", who)
 		code, to, _ := d.send("/open", v)

@@ -185,7 +185,7 @@ func (d *laptop) caseOf(id string) (c *ledger.Case) {
 	return c
 }
 
-// TestTheBathIsToppedUp asks on the page of the bucket how much hot water brings
+// TestTheBathIsToppedUp asks on the page of the thaw how much hot water brings
 // the bath back: 12 L x (35 - 31) / (60 - 35) = 1.92 L.
 func TestTheBathIsToppedUp(t *testing.T) {
 	d := newLaptop(t)
@@ -200,7 +200,7 @@ func TestTheBathIsToppedUp(t *testing.T) {
 	require.Contains(t, plainText(d.get(at+"?hot_c=60")), "Lift the bag out. Add 1.9 L of water at 60 C")
 	require.Contains(t, plainText(d.get(at+"?hot_c=60&water_c=36")), "no hot water is needed")
 	require.Contains(t, plainText(d.get(at+"?hot_c=60&water_c=41")), "41 C is over 40 C")
-	require.Contains(t, plainText(d.get(at+"?hot_c=60&water_c=46")), "set aside for the vet")
+	require.Contains(t, plainText(d.get(at+"?hot_c=60&water_c=46")), "quarantined until the vet decides")
 }
 
 // TestTwinsShareABag gives the rest of a bag to the other twin on purpose: one act

@@ -56,7 +56,7 @@ func TestACaseIsTakenOverOnThePageByCode(t *testing.T) {
 	require.Equal(t, http.StatusOK, code)
 	require.Contains(t, plainText(body), "Compare with the other screen")
 	require.Contains(t, plainText(body), "weight 50.0 kg")
-	require.Contains(t, plainText(body), "last vitals temperature 38.2 C, heart rate 98/min, breathing rate 36/min, at ")
+	require.Contains(t, plainText(body), "last vitals temperature 38.2 C, heart rate 98/min, respiratory rate 36/min, at ")
 	require.NotContains(t, s.get("/barn"), id, "to look is not to take over")
 	code, to, body := s.send("/takeover", s.fields(body, append(typed, "compared", "yes")...))
 	require.Equal(t, http.StatusSeeOther, code, plainText(body))

@@ -11,16 +11,32 @@ import (
 	"thawtrail/internal/caution"
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
+	"thawtrail/internal/say"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// enumWord is an enum value as people read it; empty for the zero value.
-func Enum(e protoreflect.Enum) string {
+// Code is an enum value as people type it and answers carry it; empty for the zero
+// value.
+func Code(e protoreflect.Enum) string {
 	v := e.Descriptor().Values().ByNumber(e.Number())
 	if v == nil || v.Number() == 0 {
 		return ""
 	}
 	return event.EnumWord(v)
+}
+
+// Enum is an enum value as people read it; empty for the zero value.
+func Enum(e protoreflect.Enum) string {
+	return Choice(string(e.Descriptor().Name()), Code(e))
+}
+
+// Choice is the code of a choice as people read it; one of a newer version stands as
+// it is.
+func Choice(enum, code string) string {
+	if key := "choice." + enum + "." + code; say.Has(key) {
+		return say.Text(key)
+	}
+	return strings.ReplaceAll(code, "_", " ")
 }
 
 // Patient says who the patient is: the foal's dam, its letter and its marks.
@@ -43,7 +59,7 @@ func Patient(p *ledger.Patient) string {
 	return who
 }
 
-// marksText is what a newborn is known by.
+// PatientMarks is what a newborn is known by.
 func PatientMarks(p *ledger.Patient) string {
 	parts := []string{Enum(p.Sex), p.Colour, p.Markings}
 	if p.Box != "" {
@@ -61,8 +77,12 @@ func PatientMarks(p *ledger.Patient) string {
 	return strings.Join(out, ", ")
 }
 
-// markWords says what is special about a record in a story.
+// RecordMarks says what is special about a record in a story. Whoever did not sign yet
+// cannot have been entitled: then one word says it.
 func RecordMarks(m ledger.Marks) []string {
+	if m.Has(ledger.MarkUnsigned) {
+		m &^= ledger.MarkNotEntitled
+	}
 	var out []string
 	for _, w := range []struct {
 		mark ledger.Marks
@@ -81,7 +101,7 @@ func RecordMarks(m ledger.Marks) []string {
 	return out
 }
 
-// typeWords is an event type in plain words.
+// EventType is an event type in plain words.
 func EventType(t event.Type) string {
 	if s, ok := event.Lookup(t); ok {
 		return strings.ReplaceAll(strings.ReplaceAll(s.Name, "_", " "), "igg", "IgG")

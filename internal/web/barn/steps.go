@@ -39,8 +39,8 @@ type Step struct {
 	// next is where the path goes on; empty: the one obvious next step.
 	next     string
 	Template string // "step" when empty
-	// grown replaces the step for a patient that is no foal.
-	Grown *Step
+	// Adult replaces the step for a patient that is no foal.
+	Adult *Step
 }
 
 // CaseSteps are the pages of a case by slug.
@@ -54,7 +54,7 @@ func init() {
 			fields: []string{"source", "volume_ml", "brix_d", "specific_gravity_e3", "route", "udder_running_milk"}},
 		"look": {event: "patient_examined", Template: "look", prepare: prepareLook,
 			fields: []string{"signs", "temperature_dc", "heart_rate", "breathing_rate", "glucose_umol_per_l", "text", "pcv_pm", "lactate_umol_per_l", "total_protein_dg_per_l"},
-			Grown: &Step{event: "patient_examined", Template: "look", prepare: prepareLook,
+			Adult: &Step{event: "patient_examined", Template: "look", prepare: prepareLook,
 				fields: []string{"temperature_dc", "heart_rate", "breathing_rate", "total_protein_dg_per_l", "text", "pcv_pm", "lactate_umol_per_l"}}},
 		"referral": {event: "referral_offered", Template: "referral", prepare: prepareReferral,
 			fields: []string{"answer", "by"}},
@@ -88,7 +88,7 @@ func init() {
 			fields: []string{"to_person", "given_ml", "ml_per_h", "reaction_seen", "next_vitals_at", "sitter"}},
 		"after": {event: "recheck_planned", Template: "after", prepare: prepareAfter, fields: []string{"person", "due_at"}},
 		"recheck": {event: "igg_rechecked", Template: "recheck", next: "recheck", prepare: prepareRecheck, fields: []string{"kind", "igg_cg_per_l", "band_low_cg_per_l", "band_high_cg_per_l", "sampled_at"},
-			Grown: &Step{event: "patient_examined", Template: "recheck-grown", next: "recheck", prepare: prepareProteinRecheck, want: []string{"total_protein_dg_per_l"},
+			Adult: &Step{event: "patient_examined", Template: "recheck-adult", next: "recheck", prepare: prepareProteinRecheck, want: []string{"total_protein_dg_per_l"},
 				fields: []string{"total_protein_dg_per_l", "temperature_dc", "heart_rate", "breathing_rate", "text"}}},
 		"close":   {event: "case_closed", Template: "step", fields: []string{"outcome", "reason"}},
 		"patient": {Template: "patient"},
@@ -110,9 +110,9 @@ func ShowStep(req *site.Request) error {
 		return err
 	}
 	p := &stepPage{Case: cv, Slug: slug, Title: words.Say("title." + slug)}
-	if st.Grown != nil && !cv.Foal {
-		st = st.Grown
-		if titles := words.List("title." + slug + "_grown"); len(titles) > 0 {
+	if st.Adult != nil && !cv.Foal {
+		st = st.Adult
+		if titles := words.List("title." + slug + "_adult"); len(titles) > 0 {
 			p.Title = titles[0]
 		}
 	}

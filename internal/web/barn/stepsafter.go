@@ -12,6 +12,7 @@ import (
 	"thawtrail/internal/web/form"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
+	"thawtrail/internal/wording"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -89,7 +90,7 @@ func prepareAfter(_ *site.Request, p *stepPage) error {
 	for _, f := range cv.After {
 		m.Due = append(m.Due, dueRow{
 			At: cv.At(f.DueMs), What: f.Text, Who: f.Person, Href: followHref(cv, f),
-			Leave: "/write/follow_up_noted?case=" + cv.ID + "&what=" + words.Enum(f.What) + "&back=/case/" + cv.ID + "/after",
+			Leave: "/write/follow_up_noted?case=" + cv.ID + "&what=" + wording.Code(f.What) + "&back=/case/" + cv.ID + "/after",
 		})
 	}
 	return nil
@@ -284,7 +285,7 @@ func prepareAdvice(_ *site.Request, p *stepPage) error {
 	cv := p.Case
 	m := &adviceMore{Given: words.Say("word.ml", cv.C.PlasmaMl), Signs: words.List("advice.signs")}
 	if !cv.Foal {
-		m.Signs = words.List("advice.signs_grown")
+		m.Signs = words.List("advice.signs_adult")
 	}
 	p.More = m
 	if ms := cv.C.LastEndMs(); ms != 0 {

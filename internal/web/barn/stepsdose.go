@@ -38,7 +38,7 @@ type doseMore struct {
 	Empty   bool // nothing fits at the place
 	Nothing bool // by the sum nothing may be given now
 	Fresh   string
-	Protein *proteinMore // of a grown patient, when its numbers are in the address
+	Protein *proteinMore // of an adult, when its numbers are in the address
 }
 
 // plasma is a product in stock that goes into a vein.
@@ -114,7 +114,7 @@ type doseSum struct {
 	cautions       []caution.Raised
 }
 
-// reckon asks the engine how much the patient needs: a foal by its IgG, a grown one
+// reckon asks the engine how much the patient needs: a foal by its IgG, an adult
 // by its total protein, once its numbers are in the address. False: it refused.
 func (m *doseMore) reckon(req *site.Request, p *stepPage) (sum doseSum, ok bool) {
 	cv := p.Case

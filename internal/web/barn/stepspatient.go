@@ -92,7 +92,7 @@ func prepareReferral(_ *site.Request, p *stepPage) error {
 	return nil
 }
 
-// prepareWeigh turns girth and, of a grown patient, length in the address into a
+// prepareWeigh turns girth and, of an adult, length in the address into a
 // weight with its range.
 func prepareWeigh(req *site.Request, p *stepPage) error {
 	text, length := req.URL.Query().Get("girth"), req.URL.Query().Get("length")

@@ -142,7 +142,7 @@ func postRate(req *site.Request, p *stepPage) (string, error) {
 	return postDose(req, p)
 }
 
-// proteinMore asks how much plasma a grown patient with low protein would need.
+// proteinMore asks how much plasma an adult with low protein would need.
 type proteinMore struct {
 	Now, NowAt, Target, Donor string // g/L, as typed or as measured
 	Missing                   bool   // a weight comes first

@@ -1,7 +1,6 @@
 package caseview
 
 import (
-	"cmp"
 	"slices"
 	"time"
 
@@ -22,7 +21,7 @@ type View struct {
 	Zone     *time.Location
 	Here     bool   // this device wrote of the case
 	Kind     string // foal, horse or donkey
-	Word     string // the same for sentences; 'patient' when it is not known
+	Word     string // for sentences: the foal, or the patient
 	Bags     []*Bag
 	Protocol *ledger.ProtocolVersion // the practice's own numbers; nil: none
 	Watch    engine.VitalsWatch      // what the vitals mean
@@ -127,7 +126,9 @@ func (cv *View) read(l *query.ReadView) (err error) {
 	if p := c.Patient; p != nil {
 		cv.Kind = words.Enum(p.Kind)
 	}
-	cv.Word = cmp.Or(cv.Kind, words.Say("word.patient"))
+	if cv.Word = words.Say("word.patient"); c.Foal() {
+		cv.Word = words.Say("word.foal")
+	}
 	if t := cv.LastIgg(false); t != nil {
 		cv.Igg = l.IggTest(t)
 	}

@@ -28,8 +28,8 @@ func (cv *View) path() {
 	c := cv.C
 	add := func(slug string, done, optional bool, said string) {
 		names := words.List("step." + slug)
-		if grown := words.List("step." + slug + "_grown"); !cv.Foal && len(grown) > 0 {
-			names = grown
+		if adult := words.List("step." + slug + "_adult"); !cv.Foal && len(adult) > 0 {
+			names = adult
 		}
 		cv.Steps = append(cv.Steps, &Step{Slug: slug, Title: names[0], Button: names[1], Done: done, Optional: optional, Said: said})
 	}

@@ -120,7 +120,7 @@ func ShowStock(req *site.Request) error {
 
 // placeOf is a place with what is in it.
 func placeOf(pl *pb.PlaceRow, bags []*pb.BagRow, kit []*pb.KitRow) placeView {
-	view := placeView{ID: pl.Place, Name: pl.Name, Kind: words.Plain(pl.Kind), History: pl.History}
+	view := placeView{ID: pl.Place, Name: pl.Name, Kind: words.Choice("PlaceKind", pl.Kind), History: pl.History}
 	if pl.NowC != nil {
 		view.Temp = words.Say("stock.reading", words.Num(*pl.NowC), words.Moment(words.ParseTime(pl.LastReadingAt)))
 	}
@@ -131,7 +131,7 @@ func placeOf(pl *pb.PlaceRow, bags []*pb.BagRow, kit []*pb.KitRow) placeView {
 	}
 	for _, k := range kit {
 		if k.Place == pl.Name {
-			view.Kit = append(view.Kit, words.Plain(k.Item)+" "+fmt.Sprint(k.Count))
+			view.Kit = append(view.Kit, words.Choice("KitItem", k.Item)+" "+fmt.Sprint(k.Count))
 		}
 	}
 	return view

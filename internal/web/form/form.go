@@ -51,6 +51,7 @@ type Input struct {
 	rule  *pb.FieldRule
 	scale int64
 	shown string // name in refusals
+	named bool   // what is wrong names the field
 }
 
 // Form writes one event.
@@ -267,7 +268,7 @@ func enumOptions(e protoreflect.EnumDescriptor) []site.Option {
 	for i := range e.Values().Len() {
 		if v := e.Values().Get(i); v.Number() != 0 {
 			word := event.EnumWord(v)
-			out = append(out, site.Option{Value: word, Label: strings.ReplaceAll(word, "_", " ")})
+			out = append(out, site.Option{Value: word, Label: words.Choice(string(e.Name()), word)})
 		}
 	}
 	return out

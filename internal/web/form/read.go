@@ -116,9 +116,6 @@ func (in *Input) read(clock input.Clock, m protoreflect.Message, texts []string)
 }
 
 func (in *Input) wanted() string {
-	if in.Kind == KindChoose || in.Kind == kindPick {
-		return words.Say("form.choose_one")
-	}
 	if in.rule.Help != "" {
 		return in.rule.Help
 	}
@@ -220,13 +217,7 @@ func (f *Form) tell(err error) error {
 		}
 		return err
 	}
-	text := words.Say("form.expected", ref.Want)
-	if ref.Value != "" {
-		text = words.Say("form.unfit", ref.Value, text)
-	}
-	if ref.Hint != "" {
-		text += " " + strings.ToUpper(ref.Hint[:1]) + ref.Hint[1:] + "."
-	}
+	text := refusedText(ref)
 	switch {
 	case ref.Field == "override":
 		f.Override = OverrideOf(f.req, ref.Value, ref.Hint)
@@ -237,13 +228,45 @@ func (f *Form) tell(err error) error {
 	default:
 		for _, in := range f.Inputs {
 			if in.shown == ref.Field || in.Name == ref.Field {
-				in.Error = text
+				in.Error, in.named = in.refused(ref)
 				return nil
 			}
 		}
 		f.Refusal = ref.Error()
 	}
 	return nil
+}
+
+// refusedText says what was wrong with a value and what was expected.
+func refusedText(ref *refusal.Error) string {
+	text := words.Say("form.lacking", ref.Want)
+	if ref.Value != "" {
+		text = words.Say("form.unfit", ref.Value, words.Say("form.expected", ref.Want))
+	}
+	if ref.Hint != "" {
+		text += " " + strings.ToUpper(ref.Hint[:1]) + ref.Hint[1:] + "."
+	}
+	return text
+}
+
+// refused says beside a field why it was refused, and whether that names the field. A
+// field that was left empty is missing, and told how to fill it.
+func (in *Input) refused(ref *refusal.Error) (text string, named bool) {
+	switch {
+	case ref.Value != "" || ref.State:
+		return refusedText(ref), false
+	case ref.Want != in.wanted(): // it is missing here, for a reason
+		return words.Say("form.missing_eg", in.Label, ref.Want), true
+	case strings.HasSuffix(in.Label, "?"):
+		return words.Say("form.unanswered", in.Label), true
+	case in.Kind == KindChoose || in.Kind == kindPick || in.Kind == KindTicks:
+		return words.Say("form.missing_choice", in.Label), true
+	case in.Unit != "":
+		return words.Say("form.missing_number", in.Label, in.Unit), true
+	case in.Hint != "":
+		return words.Say("form.missing_eg", in.Label, in.Hint), true
+	}
+	return words.Say("form.missing", in.Label), true
 }
 
 // Refused says that the form has to be shown again, and puts each thing that keeps it
@@ -258,7 +281,11 @@ func (f *Form) Refused() bool {
 	}
 	for _, in := range f.Inputs {
 		if in.Error != "" {
-			in.First = f.req.Refuse(f.ID+"-"+in.Name, in.Label, in.Error)
+			label := in.Label
+			if in.named { // the sentence has it
+				label = ""
+			}
+			in.First = f.req.Refuse(f.ID+"-"+in.Name, label, in.Error)
 		}
 	}
 	if f.ByError != "" {

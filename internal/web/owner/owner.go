@@ -183,7 +183,7 @@ func caseTable(req *site.Request, add func(...string)) error {
 	return site.EachPart(func(after string) (string, error) {
 		cases, err := req.Site.Cases.ListCases(req.Context(), &pb.ListCasesRequest{Limit: site.FileRows, After: after})
 		for _, c := range cases.GetCases() {
-			add(c.Case, c.Patient, c.Yard, c.OpenedAt, c.State, fmt.Sprint(c.GivenMl), c.RecheckDue, words.Plain(c.Outcome))
+			add(c.Case, c.Patient, c.Yard, c.OpenedAt, c.State, fmt.Sprint(c.GivenMl), c.RecheckDue, words.Choice("Outcome", c.Outcome))
 		}
 		return cases.GetNext(), err
 	})

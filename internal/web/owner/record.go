@@ -85,7 +85,7 @@ func valueLine(f protoreflect.FieldDescriptor, v protoreflect.Value) string {
 		return words.Say("word.yes")
 	case protoreflect.EnumKind:
 		if e := f.Enum().Values().ByNumber(v.Enum()); e != nil {
-			return words.Plain(event.EnumWord(e))
+			return words.Choice(string(f.Enum().Name()), event.EnumWord(e))
 		}
 		return fmt.Sprint(v.Enum())
 	case protoreflect.BytesKind:

@@ -15,6 +15,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/say"
@@ -28,8 +29,8 @@ type use struct {
 	where  string
 }
 
-// grown ends a key whose words are for patients that are no foals.
-const grown = "_grown"
+// adult ends a key whose words are for patients that are no foals.
+const adult = "_adult"
 
 // families are keys that are put together: their beginning, and the ends there are.
 func families(t *testing.T) map[string][]string {
@@ -39,10 +40,10 @@ func families(t *testing.T) map[string][]string {
 			steps = append(steps, slug)
 		}
 	}
-	for slug, hasGrown := range stepsOfACase(t) {
+	for slug, hasAdult := range stepsOfACase(t) {
 		titles = append(titles, slug)
-		if say.Has("title."+slug+grown) && hasGrown {
-			titles = append(titles, slug+grown)
+		if say.Has("title."+slug+adult) && hasAdult {
+			titles = append(titles, slug+adult)
 		}
 	}
 	for _, s := range event.All() {
@@ -51,7 +52,33 @@ func families(t *testing.T) map[string][]string {
 			fields = append(fields, name, s.Name+"."+name)
 		}
 	}
-	return map[string][]string{"step.": steps, "title.": titles, "field.": fields, "unit.": fields}
+	return map[string][]string{"step.": steps, "title.": titles, "field.": fields, "unit.": fields, "choice.": choices()}
+}
+
+// choices are the choices of all fields that people fill in or read.
+func choices() (out []string) {
+	seen := map[protoreflect.FullName]bool{}
+	var visit func(m protoreflect.MessageDescriptor)
+	visit = func(m protoreflect.MessageDescriptor) {
+		if seen[m.FullName()] {
+			return
+		}
+		seen[m.FullName()] = true
+		for i := range m.Fields().Len() {
+			f := m.Fields().Get(i)
+			if f.Message() != nil {
+				visit(f.Message())
+			}
+			e := f.Enum()
+			for j := 1; e != nil && j < e.Values().Len(); j++ {
+				out = append(out, string(e.Name())+"."+event.EnumWord(e.Values().Get(j)))
+			}
+		}
+	}
+	for _, s := range event.All() {
+		visit(s.Message())
+	}
+	return out
 }
 
 // TestEveryKeyIsThereAndUsed fails on a sentence that is not in the catalogue, on
@@ -72,8 +99,8 @@ func TestEveryKeyIsThereAndUsed(t *testing.T) {
 	for begin, ends := range family {
 		for _, end := range ends {
 			said[begin+end] = true
-			if begin == "title." {
-				assert.True(t, say.Has(begin+end), "every page of a case has a title")
+			if begin == "title." || begin == "choice." {
+				assert.True(t, say.Has(begin+end), "every page of a case has a title, and every choice a word: %s", begin+end)
 			}
 		}
 	}
@@ -101,7 +128,7 @@ func stepsOfACase(t *testing.T) map[string]bool {
 			slug, err := strconv.Unquote(row.Key.(*ast.BasicLit).Value)
 			require.NoError(t, err)
 			out[slug] = slices.ContainsFunc(row.Value.(*ast.CompositeLit).Elts, func(e ast.Expr) bool {
-				return strings.EqualFold(e.(*ast.KeyValueExpr).Key.(*ast.Ident).Name, "grown")
+				return strings.EqualFold(e.(*ast.KeyValueExpr).Key.(*ast.Ident).Name, "adult")
 			})
 		}
 		return false
@@ -117,7 +144,7 @@ func TestThePathHasItsWords(t *testing.T) {
 		s := say.List(key)
 		if strings.HasPrefix(key, "step.") {
 			assert.Len(t, s, 2, key)
-			assert.Contains(t, steps, strings.TrimSuffix(strings.TrimPrefix(key, "step."), grown), "a step has a page")
+			assert.Contains(t, steps, strings.TrimSuffix(strings.TrimPrefix(key, "step."), adult), "a step has a page")
 		}
 		if strings.HasPrefix(key, "field.") {
 			assert.LessOrEqual(t, len(s), 2, "%s: a label, and a hint", key)
@@ -338,7 +365,7 @@ func TestNoEnglishInTemplates(t *testing.T) {
 func TestNoEnglishInCode(t *testing.T) {
 	set, files := sources(t)
 	// Who is called with words of a protocol, of the log, or of an error.
-	silent := []string{"Error", "Errorf", "Info", "Warn", "New", "Set", "Get", "WriteString", "TrimSuffix", "Format"}
+	silent := []string{"Error", "Errorf", "Info", "Warn", "New", "Set", "Get", "WriteString", "TrimSuffix", "Format", "Choice"}
 	for _, f := range files {
 		var look func(n ast.Node) bool
 		look = func(n ast.Node) bool {

@@ -12,9 +12,9 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"thawtrail/internal/engine"
-	"thawtrail/internal/event"
 	"thawtrail/internal/label"
 	"thawtrail/internal/say"
+	"thawtrail/internal/wording"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -95,13 +95,10 @@ func IntOf(v *int32) string {
 func Money(v int64) string { return strconv.FormatFloat(float64(v)/100, 'f', 2, 64) }
 
 // Enum is an enum value in words; empty for none.
-func Enum(e protoreflect.Enum) string {
-	v := e.Descriptor().Values().ByNumber(e.Number())
-	if v == nil || v.Number() == 0 {
-		return ""
-	}
-	return strings.ReplaceAll(event.EnumWord(v), "_", " ")
-}
+func Enum(e protoreflect.Enum) string { return wording.Enum(e) }
+
+// Choice is the code of a choice in words.
+func Choice(enum, code string) string { return wording.Choice(enum, code) }
 
 // Plain shows a code word as words.
 func Plain(s string) string { return strings.ReplaceAll(s, "_", " ") }

@@ -3634,19 +3634,19 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"gestationD\x88\x01\x01\x12e\n" +
 	"\rclock_checked\x18\x13 \x01(\bB@\xca\xda\x18<\n" +
 	"-this laptop's clock was compared with a watchJ\vclock-rightR\fclockCheckedB\x0e\n" +
-	"\f_gestation_d\"\xad\x04\n" +
+	"\f_gestation_d\"\xb3\x04\n" +
 	"\tRiskAsked\x12&\n" +
 	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
 	"\x04case\x10\x01B\x04caseR\x04case\x12\x95\x01\n" +
 	"\x15jaundiced_foal_before\x18\x02 \x01(\x0e2\x14.thawtrail.v1.AnswerBK\xca\xda\x18G\n" +
 	"3the dam ever had a jaundiced foal: yes, no, unknown\x10\x01J\x0ejaundiced-foalR\x13jaundicedFoalBefore\x12y\n" +
 	"\x0fpositive_screen\x18\x03 \x01(\x0e2\x14.thawtrail.v1.AnswerB:\xca\xda\x186\n" +
-	"*antibody screen positive: yes, no, unknown\x10\x01J\x06screenR\x0epositiveScreen\x12d\n" +
-	"\vdonkey_sire\x18\x04 \x01(\x0e2\x14.thawtrail.v1.AnswerB-\xca\xda\x18)\n" +
-	"%donkey or mule sire: yes, no, unknown\x10\x01R\n" +
+	"*antibody screen positive: yes, no, unknown\x10\x01J\x06screenR\x0epositiveScreen\x12j\n" +
+	"\vdonkey_sire\x18\x04 \x01(\x0e2\x14.thawtrail.v1.AnswerB3\xca\xda\x18/\n" +
+	"+a mule foal (donkey sire): yes, no, unknown\x10\x01R\n" +
 	"donkeySire\x12\x7f\n" +
 	"\x13yellow_or_red_urine\x18\x05 \x01(\x0e2\x14.thawtrail.v1.AnswerB:\xca\xda\x186\n" +
-	"*foal yellow or red urine: yes, no, unknown\x10\x01J\x06yellowR\x10yellowOrRedUrine\"\xb9\t\n" +
+	"*foal yellow or red urine: yes, no, unknown\x10\x01J\x06yellowR\x10yellowOrRedUrine\"\xbb\t\n" +
 	"\x0fPatientExamined\x12&\n" +
 	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
 	"\x04case\x10\x01B\x04caseR\x04case\x12{\n" +
@@ -3655,9 +3655,9 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\x82\x01\vFahrenheit?\x8a\x01\x050.1 CH\x00R\rtemperatureDc\x88\x01\x01\x12d\n" +
 	"\n" +
 	"heart_rate\x18\x03 \x01(\x05B@\xca\xda\x18<\n" +
-	"\x15heart rate, beats/min\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\xe0u@J\x05heart\x8a\x01\tbeats/minH\x01R\theartRate\x88\x01\x01\x12v\n" +
-	"\x0ebreathing_rate\x18\x04 \x01(\x05BJ\xca\xda\x18F\n" +
-	"\x1bbreathing rate, breaths/min\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00@o@J\abreaths\x8a\x01\vbreaths/minH\x02R\rbreathingRate\x88\x01\x01\x12\x97\x01\n" +
+	"\x15heart rate, beats/min\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\xe0u@J\x05heart\x8a\x01\tbeats/minH\x01R\theartRate\x88\x01\x01\x12x\n" +
+	"\x0ebreathing_rate\x18\x04 \x01(\x05BL\xca\xda\x18H\n" +
+	"\x1drespiratory rate, breaths/min\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00@o@J\abreaths\x8a\x01\vbreaths/minH\x02R\rbreathingRate\x88\x01\x01\x12\x97\x01\n" +
 	"\x12glucose_umol_per_l\x18\x05 \x01(\x05Be\xca\xda\x18a\n" +
 	"\x11glucose in mmol/L\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00L\xed@J\x12glucose-mmol-per-lP\xe8\a\x82\x01\x13mg/dL? divide by 18\x8a\x01\f0.001 mmol/LH\x03R\x0fglucoseUmolPerL\x88\x01\x01\x12;\n" +
 	"\x05signs\x18\x06 \x03(\tB%\xca\xda\x18!\n" +
@@ -3809,7 +3809,7 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\x0fagreement_given\x18\b \x01(\bB\x1b\xca\xda\x18\x17\n" +
 	"\rclient agreedJ\x06agreedR\x0eagreementGiven\x122\n" +
 	"\x04text\x18\t \x01(\tB\x1e\xca\xda\x18\x1a\n" +
-	"\x15what was not in order(\xf4\x03R\x04text\"\xb4\a\n" +
+	"\x15what was not in order(\xf4\x03R\x04text\"\xd6\a\n" +
 	"\vHangChecked\x12&\n" +
 	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
 	"\x04case\x10\x01B\x04caseR\x04case\x12+\n" +
@@ -3817,15 +3817,15 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\n" +
 	"bag number\x10\x018\x01B\x03bagR\x03bag\x12g\n" +
 	"\x11patient_confirmed\x18\x03 \x01(\bB:\xca\xda\x186\n" +
-	"+this is the patient: dam and marks comparedJ\apatientR\x10patientConfirmed\x12I\n" +
-	"\bsame_bag\x18\x04 \x01(\bB.\xca\xda\x18*\n" +
-	"(the bag that was checked before the bathR\asameBag\x12=\n" +
+	"+this is the patient: dam and marks comparedJ\apatientR\x10patientConfirmed\x12O\n" +
+	"\bsame_bag\x18\x04 \x01(\bB4\xca\xda\x180\n" +
+	".the bag that was checked before the water bathR\asameBag\x12=\n" +
 	"\ffully_thawed\x18\x05 \x01(\bB\x1a\xca\xda\x18\x16\n" +
-	"\ffully thawedJ\x06thawedR\vfullyThawed\x12B\n" +
-	"\x0eclear_no_clots\x18\x06 \x01(\bB\x1c\xca\xda\x18\x18\n" +
-	"\x0fclear, no clotsJ\x05clearR\fclearNoClots\x12P\n" +
-	"\x13whole_when_squeezed\x18\a \x01(\bB \xca\xda\x18\x1c\n" +
-	"\x13whole when squeezedJ\x05wholeR\x11wholeWhenSqueezed\x12`\n" +
+	"\ffully thawedJ\x06thawedR\vfullyThawed\x12\\\n" +
+	"\x0eclear_no_clots\x18\x06 \x01(\bB6\xca\xda\x182\n" +
+	")straw-coloured, no clots, not red, no gasJ\x05clearR\fclearNoClots\x12R\n" +
+	"\x13whole_when_squeezed\x18\a \x01(\bB\"\xca\xda\x18\x1e\n" +
+	"\x15no leak when squeezedJ\x05wholeR\x11wholeWhenSqueezed\x12`\n" +
 	"\x06bag_dc\x18\b \x01(\x05BD\xca\xda\x18@\n" +
 	"\x1btemperature of the bag in C\x19\x00\x00\x00\x00\x00\x00I\xc0!\x00\x00\x00\x00\x00\xc0\x82@J\x05bag-cP\n" +
 	"\x8a\x01\x050.1 CH\x00R\x05bagDc\x88\x01\x01\x128\n" +
@@ -3909,7 +3909,7 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\x03bag\x18\x05 \x01(\tB\x1a\xca\xda\x18\x16\n" +
 	"\n" +
 	"bag number8\x01p\x01\x92\x01\x03bagR\x03bagB\x10\n" +
-	"\x0e_drops_per_min\"\x95\x05\n" +
+	"\x0e_drops_per_min\"\x97\x05\n" +
 	"\vVitalsNoted\x12&\n" +
 	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
 	"\x04case\x10\x01B\x04caseR\x04case\x12{\n" +
@@ -3918,9 +3918,9 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\x82\x01\vFahrenheit?\x8a\x01\x050.1 CH\x00R\rtemperatureDc\x88\x01\x01\x12d\n" +
 	"\n" +
 	"heart_rate\x18\x03 \x01(\x05B@\xca\xda\x18<\n" +
-	"\x15heart rate, beats/min\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\xe0u@J\x05heart\x8a\x01\tbeats/minH\x01R\theartRate\x88\x01\x01\x12v\n" +
-	"\x0ebreathing_rate\x18\x04 \x01(\x05BJ\xca\xda\x18F\n" +
-	"\x1bbreathing rate, breaths/min\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00@o@J\abreaths\x8a\x01\vbreaths/minH\x02R\rbreathingRate\x88\x01\x01\x12j\n" +
+	"\x15heart rate, beats/min\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\xe0u@J\x05heart\x8a\x01\tbeats/minH\x01R\theartRate\x88\x01\x01\x12x\n" +
+	"\x0ebreathing_rate\x18\x04 \x01(\x05BL\xca\xda\x18H\n" +
+	"\x1drespiratory rate, breaths/min\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00@o@J\abreaths\x8a\x01\vbreaths/minH\x02R\rbreathingRate\x88\x01\x01\x12j\n" +
 	"\bgiven_ml\x18\x05 \x01(\x05BJ\xca\xda\x18F\n" +
 	"-mL given of this bag so far, read off the bag\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xc3@\x8a\x01\x02mLH\x03R\agivenMl\x88\x01\x01\x122\n" +
 	"\bbaseline\x18\x06 \x01(\bB\x16\xca\xda\x18\x12\n" +

@@ -1503,7 +1503,7 @@ var File_thawtrail_v1_entry_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\n" +
-	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\x9fy\n" +
+	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\xc3y\n" +
 	"\x05Entry\x12@\n" +
 	"\n" +
 	"log_opened\x18\x01 \x01(\v2\x17.thawtrail.v1.LogOpenedB\x06\xd2\xda\x18\x02@\x01H\x00R\tlogOpened\x123\n" +
@@ -1580,25 +1580,25 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\bbag lend\x120Give bags to another practice, or lent bags back\x1a.bag lend 7K2M --to-practice 'Hill Road Equine'\"\x04bagsH\x00R\bbagsLent\x12\xe6\x01\n" +
 	"\x10temperature_read\x18% \x01(\v2\x1d.thawtrail.v1.TemperatureReadB\x99\x01\xd2\xda\x18\x94\x01\n" +
 	"\n" +
-	"place temp\x12FNote a place's temperature: now, least and most since the last reading\x1a1place temp 'north car' --now-c -19.5 --most-c -17\"\x05placeJ\x04tempH\x00R\x0ftemperatureRead\x12\xe5\x01\n" +
+	"place temp\x12FNote a place's temperature: now, least and most since the last reading\x1a1place temp 'north car' --now-c -19.5 --most-c -17\"\x05placeJ\x04tempH\x00R\x0ftemperatureRead\x12\xe7\x01\n" +
 	"\n" +
-	"place_warm\x18& \x01(\v2\x17.thawtrail.v1.PlaceWarmB\xaa\x01\xd2\xda\x18\xa5\x01\n" +
+	"place_warm\x18& \x01(\v2\x17.thawtrail.v1.PlaceWarmB\xac\x01\xd2\xda\x18\xa7\x01\n" +
 	"\n" +
-	"place warm\x12FSay that a place was warm or off; its bags are set aside until decided\x1aHplace warm 'north car' --from '2026-11-20 02:00' --to '2026-11-20 05:30'\"\x05placeH\x00R\tplaceWarm\x12\xde\x01\n" +
-	"\x12quarantine_decided\x18' \x01(\v2\x1f.thawtrail.v1.QuarantineDecidedB\x8b\x01\xd2\xda\x18\x86\x01\n" +
+	"place warm\x12HSay that a place was warm or off; its bags are quarantined until decided\x1aHplace warm 'north car' --from '2026-11-20 02:00' --to '2026-11-20 05:30'\"\x05placeH\x00R\tplaceWarm\x12\xe0\x01\n" +
+	"\x12quarantine_decided\x18' \x01(\v2\x1f.thawtrail.v1.QuarantineDecidedB\x8d\x01\xd2\xda\x18\x88\x01\n" +
 	"\n" +
-	"bag decide\x125Decide on bags that were set aside after a warm place\x1a3bag decide 7K2M --warm 3f9a --reason 'stayed solid'\"\x04bags0\x01:\x02\x01\x03P\x01H\x00R\x11quarantineDecided\x12\x89\x01\n" +
-	"\fthaw_started\x18( \x01(\v2\x19.thawtrail.v1.ThawStartedBI\xd2\xda\x18E\n" +
-	"\x04thaw\x12\x17Put a bag into the bath\x1a\x1fthaw 7K2M --case 5Q --bath-c 37\"\x03bagH\x00R\vthawStarted\x12\x93\x01\n" +
-	"\rbath_measured\x18) \x01(\v2\x1a.thawtrail.v1.BathMeasuredBP\xd2\xda\x18L\n" +
-	"\x04bath\x12&Note the temperature of the mixed bath\x1a\x0ebath 7K2M 34.5\"\x03bag\"\abath_dcH\x00R\fbathMeasured\x12\x94\x01\n" +
+	"bag decide\x127Decide on bags that were quarantined after a warm place\x1a3bag decide 7K2M --warm 3f9a --reason 'stayed solid'\"\x04bags0\x01:\x02\x01\x03P\x01H\x00R\x11quarantineDecided\x12\x8f\x01\n" +
+	"\fthaw_started\x18( \x01(\v2\x19.thawtrail.v1.ThawStartedBO\xd2\xda\x18K\n" +
+	"\x04thaw\x12\x1dPut a bag into the water bath\x1a\x1fthaw 7K2M --case 5Q --bath-c 37\"\x03bagH\x00R\vthawStarted\x12\xa3\x01\n" +
+	"\rbath_measured\x18) \x01(\v2\x1a.thawtrail.v1.BathMeasuredB`\xd2\xda\x18\\\n" +
+	"\x04bath\x126Note the temperature of the water bath, after stirring\x1a\x0ebath 7K2M 34.5\"\x03bag\"\abath_dcH\x00R\fbathMeasured\x12\x9c\x01\n" +
 	"\n" +
-	"bag_thawed\x18* \x01(\v2\x17.thawtrail.v1.BagThawedBZ\xd2\xda\x18V\n" +
-	"\x06thawed\x12/Say that a bag is fully thawed by look and feel\x1a\x16thawed 7K2M --bag-c 33\"\x03bagH\x00R\tbagThawed\x12\xa4\x01\n" +
+	"bag_thawed\x18* \x01(\v2\x17.thawtrail.v1.BagThawedBb\xd2\xda\x18^\n" +
+	"\x06thawed\x127Say that a bag is fully thawed, checked by eye and hand\x1a\x16thawed 7K2M --bag-c 33\"\x03bagH\x00R\tbagThawed\x12\xa4\x01\n" +
 	"\fbag_softened\x18+ \x01(\v2\x19.thawtrail.v1.BagSoftenedBd\xd2\xda\x18`\n" +
-	"\fbag softened\x12\x1fSay that a frozen bag went soft\x1a*bag softened 7K2M --reason 'lid left open'\"\x03bagH\x00R\vbagSoftened\x12\x8a\x01\n" +
-	"\fset_attached\x18, \x01(\v2\x19.thawtrail.v1.SetAttachedBJ\xd2\xda\x18F\n" +
-	"\x03set\x12&Say that a set was pushed into the bag\x1a\x12set 7K2M --case 5Q\"\x03bagH\x00R\vsetAttached\x12\xa4\x01\n" +
+	"\fbag softened\x12\x1fSay that a frozen bag went soft\x1a*bag softened 7K2M --reason 'lid left open'\"\x03bagH\x00R\vbagSoftened\x12\x81\x01\n" +
+	"\fset_attached\x18, \x01(\v2\x19.thawtrail.v1.SetAttachedBA\xd2\xda\x18=\n" +
+	"\x03set\x12\x1dBag spiked: a set is attached\x1a\x12set 7K2M --case 5Q\"\x03bagH\x00R\vsetAttached\x12\xa4\x01\n" +
 	"\fbag_refrozen\x18- \x01(\v2\x19.thawtrail.v1.BagRefrozenBd\xd2\xda\x18`\n" +
 	"\fbag refrozen\x128Say that a thawed or soft bag went back into the freezer\x1a\x11bag refrozen 7K2M\"\x03bagH\x00R\vbagRefrozen\x12\xa9\x01\n" +
 	"\rbag_discarded\x18. \x01(\v2\x1a.thawtrail.v1.BagDiscardedBf\xd2\xda\x18b\n" +
@@ -1633,9 +1633,9 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"caseOpened\x12\xe7\x01\n" +
 	"\n" +
 	"risk_asked\x18= \x01(\v2\x17.thawtrail.v1.RiskAskedB\xac\x01\xd2\xda\x18\xa7\x01\n" +
-	"\x04risk\x12:Answer the isoerythrolysis questions, before any colostrum\x1a\x13risk 5Q no no no no\"\x04case\"\x15jaundiced_foal_before\"\x0fpositive_screen\"\vdonkey_sire\"\x13yellow_or_red_urineH\x00R\triskAsked\x12\xa0\x01\n" +
-	"\x10patient_examined\x18> \x01(\v2\x1d.thawtrail.v1.PatientExaminedBT\xd2\xda\x18P\n" +
-	"\x04exam\x12\x13Note what was found\x1a-exam 5Q --temp-c 38,2 --heart 96 --breaths 34\"\x04caseH\x00R\x0fpatientExamined\x12\x90\x01\n" +
+	"\x04risk\x12:Answer the isoerythrolysis questions, before any colostrum\x1a\x13risk 5Q no no no no\"\x04case\"\x15jaundiced_foal_before\"\x0fpositive_screen\"\vdonkey_sire\"\x13yellow_or_red_urineH\x00R\triskAsked\x12\xad\x01\n" +
+	"\x10patient_examined\x18> \x01(\v2\x1d.thawtrail.v1.PatientExaminedBa\xd2\xda\x18]\n" +
+	"\x04exam\x12 Examination: note what was found\x1a-exam 5Q --temp-c 38,2 --heart 96 --breaths 34\"\x04caseH\x00R\x0fpatientExamined\x12\x90\x01\n" +
 	"\x0fpatient_weighed\x18? \x01(\v2\x1c.thawtrail.v1.PatientWeighedBG\xd2\xda\x18C\n" +
 	"\x05weigh\x12\x0fNote the weight\x1a\x19weigh 5Q 52.5 --how scale\"\x04case\"\bweight_gH\x00R\x0epatientWeighed\x12\x91\x01\n" +
 	"\n" +
@@ -1648,19 +1648,19 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\x0festimate_agreed\x18C \x01(\v2\x1c.thawtrail.v1.EstimateAgreedB\x8e\x01\xd2\xda\x18\x89\x01\n" +
 	"\x05agree\x12,Note the client's agreement and the estimate\x1aLagree 5Q --amount 980 --unused-bag 310 --by 'P. Hollis' --how 'by telephone'\"\x04caseH\x00R\x0eestimateAgreed\x12\xb3\x01\n" +
 	"\rplan_accepted\x18D \x01(\v2\x1a.thawtrail.v1.PlanAcceptedBp\xd2\xda\x18l\n" +
-	"\x06accept\x12\x1dAccept a plan as it was shown\x1a)accept 5Q dose 1900 --bag 7K2M --bag 9QX4\"\x04case\"\x04plan\"\tvolume_ml:\x01\x01H\x00R\fplanAccepted\x12\xa1\x01\n" +
-	"\fbath_checked\x18E \x01(\v2\x19.thawtrail.v1.BathCheckedBa\xd2\xda\x18]\n" +
+	"\x06accept\x12\x1dAccept a plan as it was shown\x1a)accept 5Q dose 1900 --bag 7K2M --bag 9QX4\"\x04case\"\x04plan\"\tvolume_ml:\x01\x01H\x00R\fplanAccepted\x12\xa7\x01\n" +
+	"\fbath_checked\x18E \x01(\v2\x19.thawtrail.v1.BathCheckedBg\xd2\xda\x18c\n" +
 	"\n" +
-	"check bath\x12*Check the bag before it goes into the bath\x1a\x18check bath 5Q 7K2M --all\"\x04case\"\x03bagH\x00R\vbathChecked\x12\xae\x01\n" +
+	"check bath\x120Check the bag before it goes into the water bath\x1a\x18check bath 5Q 7K2M --all\"\x04case\"\x03bagH\x00R\vbathChecked\x12\xae\x01\n" +
 	"\fhang_checked\x18F \x01(\v2\x19.thawtrail.v1.HangCheckedBn\xd2\xda\x18j\n" +
 	"\n" +
 	"check hang\x12,Check patient and bag before the set goes in\x1a#check hang 5Q 7K2M --all --bag-c 33\"\x04case\"\x03bagH\x00R\vhangChecked\x12\xa7\x01\n" +
 	"\x0fcatheter_placed\x18G \x01(\v2\x1c.thawtrail.v1.CatheterPlacedB^\xd2\xda\x18Z\n" +
 	"\vcatheter in\x12\x16Note a catheter put in\x1a catheter in 5Q 16 'left jugular'\"\x04case\"\x05gauge\"\x04siteH\x00R\x0ecatheterPlaced\x12\x90\x01\n" +
 	"\x10catheter_removed\x18H \x01(\v2\x1d.thawtrail.v1.CatheterRemovedBD\xd2\xda\x18@\n" +
-	"\fcatheter out\x12\x19Note a catheter taken out\x1a\x0fcatheter out 5Q\"\x04caseH\x00R\x0fcatheterRemoved\x12\x90\x01\n" +
-	"\x13transfusion_started\x18I \x01(\v2 .thawtrail.v1.TransfusionStartedB;\xd2\xda\x187\n" +
-	"\x05start\x12\x14Plasma begins to run\x1a\rstart 5Q 7K2M\"\x04case\"\x03bagH\x00R\x12transfusionStarted\x12\x92\x01\n" +
+	"\fcatheter out\x12\x19Note a catheter taken out\x1a\x0fcatheter out 5Q\"\x04caseH\x00R\x0fcatheterRemoved\x12\x8a\x01\n" +
+	"\x13transfusion_started\x18I \x01(\v2 .thawtrail.v1.TransfusionStartedB5\xd2\xda\x181\n" +
+	"\x05start\x12\x0ePlasma started\x1a\rstart 5Q 7K2M\"\x04case\"\x03bagH\x00R\x12transfusionStarted\x12\x92\x01\n" +
 	"\brate_set\x18J \x01(\v2\x15.thawtrail.v1.RateSetB^\xd2\xda\x18Z\n" +
 	"\x04rate\x12\x1aNote the rate that was set\x1a$rate 5Q 75 --slow --drops-per-min 19\"\x04case\"\bml_per_hX\x01H\x00R\arateSet\x12\xb2\x01\n" +
 	"\fvitals_noted\x18K \x01(\v2\x19.thawtrail.v1.VitalsNotedBr\xd2\xda\x18n\n" +
@@ -1679,9 +1679,9 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\aresumed\x18P \x01(\v2\x19.thawtrail.v1.FlowChangedBF\xd2\xda\x18B\n" +
 	"\x06resume\x12'Clamp open again, by the vet's decision\x1a\tresume 5Q\"\x04caseH\x00R\aresumed\x12\x9c\x01\n" +
 	"\astopped\x18Q \x01(\v2\x1e.thawtrail.v1.TransfusionEndedB`\xd2\xda\x18\\\n" +
-	"\x04stop\x12\x1cStop this bag before its end\x1a\x1fstop 5Q 7K2M 310 --reason hives\"\x04case\"\x03bag\"\bgiven_mlX\x01H\x00R\astopped\x12\x83\x01\n" +
-	"\bfinished\x18R \x01(\v2\x1e.thawtrail.v1.TransfusionEndedBE\xd2\xda\x18A\n" +
-	"\x06finish\x12\x0eThis bag is in\x1a\x12finish 5Q 7K2M 940\"\x04case\"\x03bag\"\bgiven_mlH\x00R\bfinished\x12\xb8\x01\n" +
+	"\x04stop\x12\x1cStop this bag before its end\x1a\x1fstop 5Q 7K2M 310 --reason hives\"\x04case\"\x03bag\"\bgiven_mlX\x01H\x00R\astopped\x12\x81\x01\n" +
+	"\bfinished\x18R \x01(\v2\x1e.thawtrail.v1.TransfusionEndedBC\xd2\xda\x18?\n" +
+	"\x06finish\x12\fBag finished\x1a\x12finish 5Q 7K2M 940\"\x04case\"\x03bag\"\bgiven_mlH\x00R\bfinished\x12\xb8\x01\n" +
 	"\vhanded_over\x18S \x01(\v2\x18.thawtrail.v1.HandedOverB{\xd2\xda\x18w\n" +
 	"\bhandover\x12%Pass a running case to another person\x1a>handover 5Q --to 'J. Reed' --given-ml 400 --sitter 'P. Hollis'\"\x04caseH\x00R\n" +
 	"handedOver\x12\xad\x01\n" +

@@ -4382,7 +4382,7 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
-	"\bversions\x18g \x03(\tR\bversions\"\xaa\t\n" +
+	"\bversions\x18g \x03(\tR\bversions\"\xad\t\n" +
 	"\rAssessRequest\x12F\n" +
 	"\x05age_h\x18\x01 \x01(\x01B,\xca\xda\x18(\n" +
 	"&age in hours when the sample was takenH\x00R\x04ageH\x88\x01\x01\x124\n" +
@@ -4408,9 +4408,9 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x17blood glucose in mmol/LH\x04R\x0fglucoseMmolPerL\x88\x01\x01\x12L\n" +
 	"\x11glucose_mg_per_dl\x18\n" +
 	" \x01(\x01B\x1c\xca\xda\x18\x18\n" +
-	"\x16blood glucose in mg/dLH\x05R\x0eglucoseMgPerDl\x88\x01\x01\x12\xa4\x01\n" +
-	"\x0fisoerythrolysis\x18\v \x01(\tBz\xca\xda\x18v\n" +
-	"tno, yes or unknown: the dam ever had a jaundiced foal or a positive antibody screen, or the sire is a donkey or muleR\x0fisoerythrolysis\x12=\n" +
+	"\x16blood glucose in mg/dLH\x05R\x0eglucoseMgPerDl\x88\x01\x01\x12\xa7\x01\n" +
+	"\x0fisoerythrolysis\x18\v \x01(\tB}\xca\xda\x18y\n" +
+	"wno, yes or unknown: the dam ever had a jaundiced foal or a positive antibody screen, or it is a mule foal (donkey sire)R\x0fisoerythrolysis\x12=\n" +
 	"\vgestation_d\x18\f \x01(\x01B\x17\xca\xda\x18\x13\n" +
 	"\x11gestation in daysH\x06R\n" +
 	"gestationD\x88\x01\x01\x12C\n" +
@@ -4705,23 +4705,23 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
-	"\bversions\x18g \x03(\tR\bversions\"\xa8\t\n" +
-	"\vThawRequest\x12Q\n" +
-	"\theld_at_c\x18\x01 \x01(\x01B0\xca\xda\x18,\n" +
-	"*temperature at which the bath is held in CH\x00R\aheldAtC\x88\x01\x01\x12V\n" +
+	"\bversions\x18g \x03(\tR\bversions\"\xc4\t\n" +
+	"\vThawRequest\x12W\n" +
+	"\theld_at_c\x18\x01 \x01(\x01B6\xca\xda\x182\n" +
+	"0temperature at which the water bath is held in CH\x00R\aheldAtC\x88\x01\x01\x12V\n" +
 	"\x10bag_thickness_mm\x18\x02 \x01(\x01B'\xca\xda\x18#\n" +
 	"!thickness of the frozen bag in mmH\x01R\x0ebagThicknessMm\x88\x01\x01\x12Y\n" +
 	"\vh_w_per_m2k\x18\x03 \x01(\x01B5\xca\xda\x181\n" +
 	"\"heat transfer coefficient in W/m2KJ\vh-w-per-m2kH\x02R\bhWPerM2k\x88\x01\x01\x129\n" +
 	"\x06bag_ml\x18\x04 \x01(\x01B\x1d\xca\xda\x18\x19\n" +
-	"\x17volume of one bag in mLH\x03R\x05bagMl\x88\x01\x01\x128\n" +
-	"\x04bags\x18\x05 \x01(\x05B\x1f\xca\xda\x18\x1b\n" +
-	"\x19how many bags in one bathH\x04R\x04bags\x88\x01\x01\x12Q\n" +
+	"\x17volume of one bag in mLH\x03R\x05bagMl\x88\x01\x01\x12>\n" +
+	"\x04bags\x18\x05 \x01(\x05B%\xca\xda\x18!\n" +
+	"\x1fhow many bags in one water bathH\x04R\x04bags\x88\x01\x01\x12Q\n" +
 	"\n" +
 	"bag_temp_c\x18\x06 \x01(\x01B.\xca\xda\x18*\n" +
-	"(temperature of the frozen bag in C (-20)H\x05R\bbagTempC\x88\x01\x01\x12A\n" +
-	"\awater_l\x18\a \x01(\x01B#\xca\xda\x18\x1f\n" +
-	"\x1dlitres of water in the bucketH\x06R\x06waterL\x88\x01\x01\x12J\n" +
+	"(temperature of the frozen bag in C (-20)H\x05R\bbagTempC\x88\x01\x01\x12E\n" +
+	"\awater_l\x18\a \x01(\x01B'\xca\xda\x18#\n" +
+	"!litres of water in the water bathH\x06R\x06waterL\x88\x01\x01\x12J\n" +
 	"\fwater_temp_c\x18\b \x01(\x01B#\xca\xda\x18\x1f\n" +
 	"\x1dtemperature of the water in CH\aR\n" +
 	"waterTempC\x88\x01\x01\x12<\n" +
@@ -4729,14 +4729,14 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x1ctemperature of the barn in CH\bR\x04airC\x88\x01\x01\x12I\n" +
 	"\x05hot_c\x18\n" +
 	" \x01(\x01B/\xca\xda\x18+\n" +
-	")temperature of the hot water at hand in CH\tR\x04hotC\x88\x01\x01\x12L\n" +
-	"\bend_at_c\x18\v \x01(\x01B-\xca\xda\x18)\n" +
-	"'temperature the bath should end at in CH\n" +
+	")temperature of the hot water at hand in CH\tR\x04hotC\x88\x01\x01\x12R\n" +
+	"\bend_at_c\x18\v \x01(\x01B3\xca\xda\x18/\n" +
+	"-temperature the water bath should end at in CH\n" +
 	"R\x06endAtC\x88\x01\x01\x12h\n" +
 	"\brecorded\x18\f \x03(\tBL\xca\xda\x18H\n" +
-	"Fan own thaw as ESTIMATE=ACTUAL minutes, such as 40=52; may be repeatedR\brecorded\x12W\n" +
-	"\vlabel_max_c\x18\r \x01(\x01B2\xca\xda\x18.\n" +
-	",the warmest bath that the label allows, in CH\vR\tlabelMaxC\x88\x01\x01B\f\n" +
+	"Fan own thaw as ESTIMATE=ACTUAL minutes, such as 40=52; may be repeatedR\brecorded\x12]\n" +
+	"\vlabel_max_c\x18\r \x01(\x01B8\xca\xda\x184\n" +
+	"2the warmest water bath that the label allows, in CH\vR\tlabelMaxC\x88\x01\x01B\f\n" +
 	"\n" +
 	"_held_at_cB\x13\n" +
 	"\x11_bag_thickness_mmB\x0e\n" +
@@ -4929,7 +4929,7 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\bcautions\x18d \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18e \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18f \x03(\tR\asources\x12\x1a\n" +
-	"\bversions\x18g \x03(\tR\bversions\"\xd3\a\n" +
+	"\bversions\x18g \x03(\tR\bversions\"\xdb\a\n" +
 	"\fShelfRequest\x12/\n" +
 	"\x06expiry\x18\x01 \x01(\tB\x17\xca\xda\x18\x13\n" +
 	"\x11expiry as printedR\x06expiry\x12=\n" +
@@ -4943,16 +4943,16 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x16refrozen at (RFC 3339)R\n" +
 	"refrozenAt\x12.\n" +
 	"\x04held\x18\x06 \x01(\bB\x1a\xca\xda\x18\x16\n" +
-	"\x14its batch is on holdR\x04held\x12D\n" +
-	"\vquarantined\x18\a \x01(\bB\"\xca\xda\x18\x1e\n" +
-	"\x1cset aside after a warm placeR\vquarantined\x12&\n" +
+	"\x14its batch is on holdR\x04held\x12F\n" +
+	"\vquarantined\x18\a \x01(\bB$\xca\xda\x18 \n" +
+	"\x1equarantined after a warm placeR\vquarantined\x12&\n" +
 	"\x02at\x18\b \x01(\tB\x16\xca\xda\x18\x12\n" +
 	"\x10as of (RFC 3339)R\x02at\x126\n" +
 	"\x04zone\x18\t \x01(\tB\"\xca\xda\x18\x1e\n" +
-	"\x1ctime zone of the label's dayR\x04zone\x12M\n" +
+	"\x1ctime zone of the label's dayR\x04zone\x12S\n" +
 	"\x0fthaw_started_at\x18\n" +
-	" \x01(\tB%\xca\xda\x18!\n" +
-	"\x1fput into the bath at (RFC 3339)R\rthawStartedAt\x12H\n" +
+	" \x01(\tB+\xca\xda\x18'\n" +
+	"%put into the water bath at (RFC 3339)R\rthawStartedAt\x12H\n" +
 	"\bsoftened\x18\v \x01(\bB,\xca\xda\x18(\n" +
 	"&found soft or reshaped: it thawed onceR\bsoftened\x12a\n" +
 	"\x11card_use_by_hours\x18\f \x01(\x01B1\xca\xda\x18-\n" +

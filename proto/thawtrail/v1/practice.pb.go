@@ -2649,7 +2649,7 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"\x04name\x18\x01 \x01(\tBO\xca\xda\x18K\n" +
 	">name of the setting: recheck_hours, watch_weeks or screen_days\x10\x01B\asettingR\x04name\x12'\n" +
 	"\x05value\x18\x02 \x01(\tB\x11\xca\xda\x18\r\n" +
-	"\tits value\x10\x01R\x05value\"\xd2\v\n" +
+	"\tits value\x10\x01R\x05value\"\xd4\v\n" +
 	"\vProtocolSet\x12O\n" +
 	"\x04name\x18\x01 \x01(\tB;\xca\xda\x187\n" +
 	")name of the protocol, e.g. 'newborn foal'\x10\x01B\bprotocolR\x04name\x12y\n" +
@@ -2662,9 +2662,9 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"\x17ceiling_ml_per_kg_per_h\x18\x05 \x01(\x05BC\xca\xda\x18?\n" +
 	"!ceiling of the plateau in mL/kg/h\x19\x00\x00\x00\x00\x00\x00\xf0?!\x00\x00\x00\x00\x00\x00D@\x8a\x01\amL/kg/hH\x03R\x12ceilingMlPerKgPerH\x88\x01\x01\x12\x80\x01\n" +
 	"\x0fheart_rate_rise\x18\x06 \x01(\x05BS\xca\xda\x18O\n" +
-	"/alarm on this rise of the heart rate, beats/min\x19\x00\x00\x00\x00\x00\x00\xf0?!\x00\x00\x00\x00\x00\x00i@\x8a\x01\tbeats/minH\x04R\rheartRateRise\x88\x01\x01\x12\x90\x01\n" +
-	"\x13breathing_rate_rise\x18\a \x01(\x05B[\xca\xda\x18W\n" +
-	"5alarm on this rise of the breathing rate, breaths/min\x19\x00\x00\x00\x00\x00\x00\xf0?!\x00\x00\x00\x00\x00\x00i@\x8a\x01\vbreaths/minH\x05R\x11breathingRateRise\x88\x01\x01\x12f\n" +
+	"/alarm on this rise of the heart rate, beats/min\x19\x00\x00\x00\x00\x00\x00\xf0?!\x00\x00\x00\x00\x00\x00i@\x8a\x01\tbeats/minH\x04R\rheartRateRise\x88\x01\x01\x12\x92\x01\n" +
+	"\x13breathing_rate_rise\x18\a \x01(\x05B]\xca\xda\x18Y\n" +
+	"7alarm on this rise of the respiratory rate, breaths/min\x19\x00\x00\x00\x00\x00\x00\xf0?!\x00\x00\x00\x00\x00\x00i@\x8a\x01\vbreaths/minH\x05R\x11breathingRateRise\x88\x01\x01\x12f\n" +
 	"\rreaction_card\x18\b \x01(\tBA\xca\xda\x18=\n" +
 	"8the practice's reaction card, filled and signed by a vet(\xc0>R\freactionCard\x12A\n" +
 	"\n" +
@@ -2684,7 +2684,7 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"\x10_heart_rate_riseB\x16\n" +
 	"\x14_breathing_rate_riseB\x16\n" +
 	"\x14_temperature_rise_dcB\x18\n" +
-	"\x16_ceiling_ml_per_kg_24h\"\xac\x11\n" +
+	"\x16_ceiling_ml_per_kg_24h\"\xb2\x11\n" +
 	"\vProductCard\x12)\n" +
 	"\aproduct\x18\x01 \x01(\tB\x0f\xca\xda\x18\vB\aproducth\x01R\aproduct\x12-\n" +
 	"\x04name\x18\x02 \x01(\tB\x19\xca\xda\x18\x15\n" +
@@ -2717,9 +2717,9 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"\x14warmest storage in C\x19\x00\x00\x00\x00\x00@\x8f\xc0!\x00\x00\x00\x00\x00\xc0r@J\rstorage-max-cP\n" +
 	"\x8a\x01\x050.1 CH\x03R\fstorageMaxDc\x88\x01\x01\x12:\n" +
 	"\x04thaw\x18\x10 \x01(\tB&\xca\xda\x18\"\n" +
-	"\x1dthawing, in the label's words(\xe8\aR\x04thaw\x12d\n" +
-	"\vthaw_max_dc\x18\x11 \x01(\x05B?\xca\xda\x18;\n" +
-	"\x11warmest bath in C\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00@\x7f@J\n" +
+	"\x1dthawing, in the label's words(\xe8\aR\x04thaw\x12j\n" +
+	"\vthaw_max_dc\x18\x11 \x01(\x05BE\xca\xda\x18A\n" +
+	"\x17warmest water bath in C\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00@\x7f@J\n" +
 	"thaw-max-cP\n" +
 	"\x8a\x01\x050.1 CH\x04R\tthawMaxDc\x88\x01\x01\x127\n" +
 	"\x04dose\x18\x12 \x01(\tB#\xca\xda\x18\x1f\n" +

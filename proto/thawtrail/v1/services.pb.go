@@ -5990,10 +5990,10 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\aGetCase\x12\x1c.thawtrail.v1.GetCaseRequest\x1a\x1d.thawtrail.v1.GetCaseResponse\"0\xda\xda\x18,\n" +
 	"\x04case\x12\x0eThe case sheet\x1a\acase 5Q\"\x04case*\x05sheet\x12r\n" +
 	"\x06GetNow\x12\x1b.thawtrail.v1.GetNowRequest\x1a\x1c.thawtrail.v1.GetNowResponse\"-\xda\xda\x18)\n" +
-	"\x03now\x12\x1dWhat runs and what is due now\x1a\x03now2\xb6\x11\n" +
-	"\fAuditService\x12\xbd\x01\n" +
-	"\x11ListDiscrepancies\x12&.thawtrail.v1.ListDiscrepanciesRequest\x1a'.thawtrail.v1.ListDiscrepanciesResponse\"W\xda\xda\x18S\n" +
-	"\rdiscrepancies\x12$What does not fit, with its evidence\x1a\x14discrepancies --open*\x06doubts\x12\x8c\x01\n" +
+	"\x03now\x12\x1dWhat runs and what is due now\x1a\x03now2\xb4\x11\n" +
+	"\fAuditService\x12\xbb\x01\n" +
+	"\x11ListDiscrepancies\x12&.thawtrail.v1.ListDiscrepanciesRequest\x1a'.thawtrail.v1.ListDiscrepanciesResponse\"U\xda\xda\x18Q\n" +
+	"\rdiscrepancies\x12\"Discrepancies, with their evidence\x1a\x14discrepancies --open*\x06doubts\x12\x8c\x01\n" +
 	"\tGetDigest\x12\x1e.thawtrail.v1.GetDigestRequest\x1a\x1f.thawtrail.v1.GetDigestResponse\">\xda\xda\x18:\n" +
 	"\x06digest\x12(Digest of the state, to compare replicas\x1a\x06digest\x12\xa5\x01\n" +
 	"\tGetStatus\x12\x1e.thawtrail.v1.GetStatusRequest\x1a\x1f.thawtrail.v1.GetStatusResponse\"W\xda\xda\x18S\n" +

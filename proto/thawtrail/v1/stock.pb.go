@@ -2295,16 +2295,16 @@ const file_thawtrail_v1_stock_proto_rawDesc = "" +
 	"\x05place\x18\x06 \x01(\tB\"\xca\xda\x18\x1e\n" +
 	"\x12where it was found\x10\x01\x92\x01\x05placeR\x05place\x12I\n" +
 	"\tcondition\x18\a \x01(\tB+\xca\xda\x18'\n" +
-	"%how it was found: frozen, soft, shapeR\tcondition\"\xd5\x05\n" +
-	"\x0fLabelUnreadable\x12z\n" +
-	"\x03bag\x18\x01 \x01(\tBh\xca\xda\x18d\n" +
-	"Your bag number as it stands on the bag; none: a new one is made, and the bag is set aside8\x01B\x03bagh\x01R\x03bag\x12\\\n" +
+	"%how it was found: frozen, soft, shapeR\tcondition\"\xd8\x05\n" +
+	"\x0fLabelUnreadable\x12|\n" +
+	"\x03bag\x18\x01 \x01(\tBj\xca\xda\x18f\n" +
+	"[our bag number as it stands on the bag; none: a new one is made, and the bag is quarantined8\x01B\x03bagh\x01R\x03bag\x12\\\n" +
 	"\tbag_again\x18\x02 \x01(\tB?\xca\xda\x18;\n" +
 	"*our number, read off the bag a second time8\x01J\x05again\x92\x01\x03bagR\bbagAgain\x12;\n" +
 	"\tsecond_by\x18\x03 \x01(\tB\x1e\xca\xda\x18\x1a\n" +
-	"\x18who took the second lookR\bsecondBy\x12V\n" +
-	"\tset_aside\x18\x04 \x01(\bB9\xca\xda\x185\n" +
-	",nobody is sure which bag it is: set it asideJ\x05asideR\bsetAside\x125\n" +
+	"\x18who took the second lookR\bsecondBy\x12W\n" +
+	"\tset_aside\x18\x04 \x01(\bB:\xca\xda\x186\n" +
+	"-nobody is sure which bag it is: quarantine itJ\x05asideR\bsetAside\x125\n" +
 	"\x05place\x18\x05 \x01(\tB\x1f\xca\xda\x18\x1b\n" +
 	"\x11where it lies now\x92\x01\x05placeR\x05place\x123\n" +
 	"\x04text\x18\x06 \x01(\tB\x1f\xca\xda\x18\x1b\n" +
@@ -2400,15 +2400,15 @@ const file_thawtrail_v1_stock_proto_rawDesc = "" +
 	"\x0enot to be usedR\x05unfit\x12&\n" +
 	"\x06reason\x18\x04 \x01(\tB\x0e\xca\xda\x18\n" +
 	"\n" +
-	"\x03why\x10\x01(\xf4\x03R\x06reason\"\x90\x03\n" +
+	"\x03why\x10\x01(\xf4\x03R\x06reason\"\x96\x03\n" +
 	"\vThawStarted\x12+\n" +
 	"\x03bag\x18\x01 \x01(\tB\x19\xca\xda\x18\x15\n" +
 	"\n" +
 	"bag number\x10\x018\x01B\x03bagR\x03bag\x12.\n" +
 	"\x04case\x18\x02 \x01(\tB\x1a\xca\xda\x18\x16\n" +
-	"\x0efor which caseB\x04caseR\x04case\x12d\n" +
-	"\abath_dc\x18\x03 \x01(\x05BF\xca\xda\x18B\n" +
-	"\x1ctemperature of the bath in C\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00@\x8f@J\x06bath-cP\n" +
+	"\x0efor which caseB\x04caseR\x04case\x12j\n" +
+	"\abath_dc\x18\x03 \x01(\x05BL\xca\xda\x18H\n" +
+	"\"temperature of the water bath in C\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00@\x8f@J\x06bath-cP\n" +
 	"\x8a\x01\x050.1 CH\x00R\x06bathDc\x88\x01\x01\x12_\n" +
 	"\vwater_l_x10\x18\x04 \x01(\x05B:\xca\xda\x186\n" +
 	"\x0flitres of water\x19\x00\x00\x00\x00\x00\x00\xf0?!\x00\x00\x00\x00\x00\x88\xb3@J\awater-lP\n" +
@@ -2417,13 +2417,13 @@ const file_thawtrail_v1_stock_proto_rawDesc = "" +
 	"\x1bthe place it was taken fromp\x01\x92\x01\x05placeR\x05placeB\n" +
 	"\n" +
 	"\b_bath_dcB\x0e\n" +
-	"\f_water_l_x10\"\xa4\x01\n" +
+	"\f_water_l_x10\"\xb4\x01\n" +
 	"\fBathMeasured\x12+\n" +
 	"\x03bag\x18\x01 \x01(\tB\x19\xca\xda\x18\x15\n" +
 	"\n" +
-	"bag number\x10\x018\x01B\x03bagR\x03bag\x12g\n" +
-	"\abath_dc\x18\x02 \x01(\x05BN\xca\xda\x18J\n" +
-	"\"temperature of the mixed bath in C\x10\x01\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00@\x8f@J\x06bath-cP\n" +
+	"bag number\x10\x018\x01B\x03bagR\x03bag\x12w\n" +
+	"\abath_dc\x18\x02 \x01(\x05B^\xca\xda\x18Z\n" +
+	"2temperature of the water bath in C, after stirring\x10\x01\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00@\x8f@J\x06bath-cP\n" +
 	"\x8a\x01\x050.1 CR\x06bathDc\"\xa5\x01\n" +
 	"\tBagThawed\x12+\n" +
 	"\x03bag\x18\x01 \x01(\tB\x19\xca\xda\x18\x15\n" +
