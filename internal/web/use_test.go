@@ -160,7 +160,7 @@ func (u *tenTasks) night() {
 		tab.Tick("batch_and_expiry_match", "label_read", "bag_whole", "no_hold_known", "igg_known_or_waived", "agreement_given")
 		tab.Press("Checked: on to the water bath")
 		tab.Type("bath_dc", "36")
-		tab.Press("Into the bath now")
+		tab.Press("Into the water bath now")
 		d.clock.Advance(25 * time.Minute)
 		tab.Type("bag_dc", "33")
 		tab.Press("Fully thawed, by eye and hand")

@@ -292,11 +292,11 @@ func (d *person) prepare(dam, sex, box string) {
 	d.Type("read_expiry", "2028-03")
 	d.Tick("batch_and_expiry_match", "label_read", "bag_whole", "no_hold_known", "igg_known_or_waived", "agreement_given")
 	d.Press("Checked: on to the water bath")
-	d.Sees("h1", "Bucket and thaw")
+	d.Sees("h1", "Water bath and thaw")
 	d.Type("bath_dc", "36")
 	d.Type("water_l_x10", "12")
-	d.Press("Into the bath now")
-	d.Sees("#thaw", "is in the bath since")
+	d.Press("Into the water bath now")
+	d.Sees("#thaw", "is in the water bath since")
 }
 
 // run goes from the bag that feels thawed to plasma that runs.
