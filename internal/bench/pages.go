@@ -94,7 +94,7 @@ func (l *lab) opened(ctx context.Context, f *filled, pages [][2]string, run func
 		return nil, err
 	}
 	assets := 0
-	for _, file := range []string{"/assets/page.css", "/assets/page.js"} {
+	for _, file := range []string{"/assets/page.css", "/assets/page.js", "/assets/press.js"} {
 		n, err := b.read(ctx, file)
 		if err != nil {
 			return nil, err

@@ -8,6 +8,7 @@ import (
 	"thawtrail/internal/caution"
 	"thawtrail/internal/engine"
 	"thawtrail/internal/query"
+	"thawtrail/internal/refusal"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -25,6 +26,9 @@ var (
 // checkVitals tells the alarms that stand with this look, what a set still wants, and
 // what lies outside the ranges published for the age.
 func (b view) checkVitals(p *pb.VitalsNoted, at time.Time) (out []caution.Raised, err error) {
+	if p.TemperatureDc == nil && p.HeartRate == nil && p.BreathingRate == nil && p.GivenMl == nil && p.Text == "" {
+		return nil, refusal.New("temperature_dc", "", "something that was seen: temperature, heart rate, respiratory rate, mL or a word")
+	}
 	c, err := b.Case(p.Case)
 	if err != nil || c == nil {
 		return nil, err

@@ -124,7 +124,7 @@ func TestPagesReadNoMoreThanTheyShow(t *testing.T) {
 // each part is a small page.
 func TestLongListsComeInParts(t *testing.T) {
 	d, _, _ := filledLaptop(t, 12_000)
-	css, js := len(d.get(site.AssetAddress("page.css"))), len(d.get(site.AssetAddress("page.js")))
+	css, js := len(d.get(site.AssetAddress("page.css"))), len(d.get(site.AssetAddress("page.js")))+len(d.get(site.AssetAddress("press.js")))
 	onward := regexp.MustCompile(`rel="next" href="([^"]+)"`)
 	for first, c := range map[string]struct {
 		link string

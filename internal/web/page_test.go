@@ -49,7 +49,7 @@ func TestEveryPageAnswers(t *testing.T) {
 		}
 	}
 	require.Greater(t, len(pages), 100)
-	css, js := len(d.get("/assets/page.css")), len(d.get("/assets/page.js"))
+	css, js := len(d.get("/assets/page.css")), len(d.get("/assets/page.js"))+len(d.get("/assets/press.js"))
 	for _, p := range pages {
 		body := d.get(p)
 		assert.Less(t, len(body)+css+js, 100<<10, p)

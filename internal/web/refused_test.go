@@ -40,6 +40,18 @@ func TestARefusalIsInSight(t *testing.T) {
 	assert.Contains(t, plainText("<div "+between(body, `id="not-saved"`, "</div>")), "Not saved: Heart")
 }
 
+// TestAnEmptyLookIsNoRecord: a press on the form with nothing in it says so.
+func TestAnEmptyLookIsNoRecord(t *testing.T) {
+	d := newLaptop(t)
+	id, _ := d.toRunning()
+	at := "/case/" + id + "/run"
+	before := d.replica.Store.Records()
+	code, _, body := d.send(at, d.fields(d.get(at)))
+	require.Equal(t, http.StatusUnprocessableEntity, code)
+	require.Contains(t, plainText(body), "something that was seen")
+	require.Equal(t, before, d.replica.Store.Records())
+}
+
 // between is the part of a page from one mark to the next one behind it.
 func between(page, from, to string) string {
 	_, rest, _ := strings.Cut(page, from)

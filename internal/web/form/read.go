@@ -153,7 +153,9 @@ func (in *Input) texts(raw []string) []string {
 // circumstances reads when it happened, who says so, and reasons for cautions.
 func (f *Form) circumstances(ask *pb.WriteRequest) error {
 	got := f.req.PostForm
-	f.When = strings.TrimSpace(got.Get("happened_at"))
+	if f.When = strings.TrimSpace(got.Get("happened_at")); f.When == "" {
+		f.When = pressedText(f.req)
+	}
 	if f.When != "" {
 		at, err := Clock(f.req).Moment("when", f.When)
 		if err != nil {
@@ -203,6 +205,9 @@ func (f *Form) author(ask *pb.WriteRequest) error {
 	return f.req.Read(func(l *query.ReadView) error {
 		people, err := f.req.PeopleIn(l)
 		ask.Author = f.req.Who(people)
+		if by := f.req.PostForm.Get(site.PressedBy); !f.req.Locked && slices.ContainsFunc(people, func(p site.Option) bool { return p.Value == by }) {
+			ask.Author = by
+		}
 		return err
 	})
 }

@@ -13,9 +13,12 @@ import (
 )
 
 // Clock is what typed times are read against: this machine's clock in the
-// practice's zone.
+// practice's zone, at the moment of the press.
 func Clock(req *site.Request) input.Clock {
 	c := input.Clock{Now: req.Site.Clock.Now, Zone: time.UTC}
+	if at, earlier := req.Pressed(); earlier {
+		c.Now = func() time.Time { return at }
+	}
 	_ = req.Read(func(l *query.ReadView) error {
 		c.Zone, c.ZoneName = l.Zone(), l.Zone().String()
 		return nil
@@ -53,6 +56,9 @@ func Write(req *site.Request, suffix string, name string, m proto.Message) (*pb.
 		id = site.NewRequestID()
 	}
 	ask := &pb.WriteRequest{Entry: entry, RequestId: id + suffix, Pin: req.PostForm.Get("pin")}
+	if ask.OccurredAt, err = pressed(req); err != nil {
+		return nil, err
+	}
 	if suffix == "" {
 		ask.Overrides = reasons(req.PostForm)
 	}
@@ -60,4 +66,23 @@ func Write(req *site.Request, suffix string, name string, m proto.Message) (*pb.
 		return nil, err
 	}
 	return req.Site.Records.WriteBy(req.Context(), req.Actor(), ask)
+}
+
+// pressed is when it happened, of a press that was kept; nil: now.
+func pressed(req *site.Request) (*pb.Moment, error) {
+	text := pressedText(req)
+	if text == "" {
+		return nil, nil
+	}
+	return Clock(req).Moment("when", text)
+}
+
+// pressedText is that time as a person would type it: a form that was refused shows it,
+// and can change it.
+func pressedText(req *site.Request) string {
+	at, earlier := req.Pressed()
+	if !earlier {
+		return ""
+	}
+	return at.In(Clock(req).Zone).Format(time.RFC3339)
 }

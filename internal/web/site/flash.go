@@ -115,6 +115,9 @@ func (req *Request) Tell(text string) { req.Site.flash.put(req.Session.ID, &Flas
 // Saved tells of a record on the next page.
 func (req *Request) Saved(out *pb.WriteResponse) {
 	f := &Flash{Text: out.Text, Saved: words.Sentence(words.SavedState(out.Saved)), NoProof: out.NoProof, Repeated: out.RepeatedRequest, Cautions: Cautions(out.Cautions)}
+	if _, earlier := req.Pressed(); earlier && f.Repeated { // the answer was lost, not the record
+		f.Text, f.Repeated = words.Say("frame.saved_then"), false
+	}
 	req.Site.flash.put(req.Session.ID, f)
 }
 

@@ -23,6 +23,8 @@ type frame struct {
 	Clock    *query.ClockOff // nil while this machine's clock is not known to be off
 	Unsent   int
 	Who      string // who writes; empty when nobody is chosen
+	WhoID    string
+	Zone     string // the practice's
 	People   []Option
 
 	Locked    bool
@@ -96,7 +98,8 @@ func (f *frame) look(l *query.ReadView, req *Request) error {
 		return err
 	}
 	f.People = people
-	f.Who = req.Who(people)
+	f.WhoID, f.Zone = req.Who(people), l.Zone().String()
+	f.Who = f.WhoID
 	f.Proof = req.proof(f.Who)
 	if !req.Locked {
 		waiting, err := l.Unsigned()

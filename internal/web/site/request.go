@@ -7,6 +7,7 @@ import (
 	"errors"
 	"net/http"
 	"net/url"
+	"strconv"
 	"strings"
 	"time"
 
@@ -172,10 +173,38 @@ func (req *Request) Fail(code int, text string) {
 	}
 }
 
-// Redirect ends a POST. Only places on this site are gone to.
+// keptFor is how long ago a press may have been that a browser kept: longer ago, its
+// clock has been set meanwhile.
+const keptFor = 30 * 24 * time.Hour
+
+// Pressed is when the button of this form was pressed, where that was before now: the
+// browser keeps a press while nobody answers, and sends it with its own time.
+func (req *Request) Pressed() (at time.Time, earlier bool) {
+	ms, err := strconv.ParseInt(req.PostForm.Get(PressedAt), 10, 64)
+	at = time.UnixMilli(ms)
+	if err != nil || !at.Before(req.Now) || req.Now.Sub(at) > keptFor {
+		return req.Now, false
+	}
+	return at, true
+}
+
+// PressedAt is the field with the time of a press that was kept, PressedBy that with the
+// person who wrote at the page.
+const (
+	PressedAt = "pressed_at"
+	PressedBy = "pressed_by"
+)
+
+// Redirect ends a POST. Only places on this site are gone to. The script is told the
+// place: it leaves its page when it knows that the press was taken.
 func (req *Request) Redirect(to string) error {
 	if !strings.HasPrefix(to, "/") || strings.HasPrefix(to, "//") || strings.ContainsAny(to, "\\\r\n") {
 		to = req.Site.Home()
+	}
+	if req.Header.Get("X-Press") != "" {
+		req.W.Header().Set("X-To", to)
+		req.W.WriteHeader(http.StatusNoContent)
+		return nil
 	}
 	http.Redirect(req.W, req.Request, to, http.StatusSeeOther)
 	return nil

@@ -154,10 +154,10 @@ func TestThePathHasItsWords(t *testing.T) {
 
 // Where the pages' code, templates and script stand.
 const (
-	rooms      = "../*/"
-	testHelp   = "../webtest/"
-	stepsFile  = "../barn/steps.go"
-	scriptFile = "../site/assets/page.js"
+	rooms       = "../*/"
+	testHelp    = "../webtest/"
+	stepsFile   = "../barn/steps.go"
+	scriptFiles = "../site/assets/*.js"
 )
 
 func templateSources(t *testing.T) map[string]string {
@@ -323,14 +323,28 @@ func says(f ast.Expr) bool {
 
 var quoted = regexp.MustCompile(`"([a-z_]+)"`)
 
-// usesInScript takes every quoted word of the script that is a key of it.
+// usesInScript takes every quoted word of the scripts that is a key of theirs.
 func usesInScript(t *testing.T) (out []use) {
-	raw, err := os.ReadFile(scriptFile)
-	require.NoError(t, err)
-	for _, call := range regexp.MustCompile(`say\([^)]*`).FindAllString(string(raw), -1) {
-		for _, m := range quoted.FindAllStringSubmatch(call, -1) {
-			out = append(out, use{key: "script." + m[1], values: -1, whole: true, where: "page.js"})
+	for file, script := range scripts(t) {
+		for _, call := range regexp.MustCompile(`say\([^)]*`).FindAllString(script, -1) {
+			for _, m := range quoted.FindAllStringSubmatch(call, -1) {
+				out = append(out, use{key: "script." + m[1], values: -1, whole: true, where: file})
+			}
 		}
+	}
+	return out
+}
+
+// scripts are our own scripts by their files.
+func scripts(t *testing.T) map[string]string {
+	files, err := filepath.Glob(scriptFiles)
+	require.NoError(t, err)
+	require.NotEmpty(t, files)
+	out := map[string]string{}
+	for _, file := range files {
+		raw, err := os.ReadFile(file)
+		require.NoError(t, err)
+		out[file] = string(raw)
 	}
 	return out
 }
@@ -390,11 +404,11 @@ func TestNoEnglishInCode(t *testing.T) {
 		}
 		ast.Inspect(f, look)
 	}
-	script, err := os.ReadFile(scriptFile)
-	require.NoError(t, err)
-	for _, m := range regexp.MustCompile(`"([^"\n]*)"`).FindAllStringSubmatch(stripped(string(script)), -1) {
-		if phrase.MatchString(m[1]) && m[1] != "use strict" {
-			t.Errorf("page.js: %q stands in the script: put it into english.txt", m[1])
+	for file, script := range scripts(t) {
+		for _, m := range regexp.MustCompile(`"([^"\n]*)"`).FindAllStringSubmatch(stripped(script), -1) {
+			if phrase.MatchString(m[1]) && m[1] != "use strict" {
+				t.Errorf("%s: %q stands in the script: put it into english.txt", file, m[1])
+			}
 		}
 	}
 }

@@ -30,7 +30,7 @@ func HTML(key string, values ...any) template.HTML {
 // List is the items of a list of the catalogue.
 func List(key string) []string { return say.List(key) }
 
-// ScriptWords are the sentences of page.js, with their values still open.
+// ScriptWords are the sentences of the scripts, with their values still open.
 func ScriptWords() map[string]string {
 	out := map[string]string{}
 	for _, key := range say.Keys() {

@@ -64,8 +64,17 @@
   // Any press lets sound on, as browsers ask for.
   addEventListener("pointerdown", () => { if (!audio && window.AudioContext) { audio = new AudioContext(); } }, { once: true });
 
+  // What press.js does beside: it keeps what is pressed and typed while nobody answers.
+  const more = window.thawtrail = { $, all, say, now, keepTyping: () => {}, flush: () => {} };
+  more.renew = () => renew();
+  more.leave = on => on === undefined ? leaving : leaving = on;
+  // Nothing was heard for more than two beats of the stream: the laptop sleeps, or is out
+  // of reach.
+  let heard = Date.now(), lost = false;
+  more.silent = () => lost || Date.now() - heard > 45000;
   // Live parts are fetched again when something was saved.
   let fetching = false, again = false, leaving = false; // a form is on its way: a reload now would hide its answer
+  const reload = to => { more.keepTyping(true); leaving = true; location.replace(to || location.pathname + location.search); };
   const renew = async () => {
     if (leaving) return;
     if (fetching) { again = true; return; }
@@ -78,13 +87,10 @@
       offset = Number(page.body.dataset.now) - Date.now();
       // A page that was locked or opened meanwhile, in whatever tab, is another
       // one: load it. So is a hold that takes the screen, changes or ends. What is
-      // typed is kept by the browser's history.
-      if (page.body.hasAttribute("data-locked") !== document.body.hasAttribute("data-locked")) {
-        if (r.redirected) location.assign(r.url); else location.reload();
-        return;
-      }
+      // typed comes back with the page.
+      if (page.body.hasAttribute("data-locked") !== document.body.hasAttribute("data-locked")) { reload(r.redirected && r.url); return; }
       const hold = p => { const t = $(".takeover", p); return t ? t.innerHTML : ""; };
-      if (hold(page) !== hold(document)) { location.reload(); return; }
+      if (hold(page) !== hold(document)) { reload(); return; }
       for (const part of all("[data-live]", page)) {
         const old = document.getElementById(part.id);
         if (old && old.innerHTML !== part.innerHTML && !old.contains(document.activeElement)) old.replaceWith(document.importNode(part, true));
@@ -101,16 +107,21 @@
   };
   if (window.EventSource && $("main") && document.body.dataset.now) {
     const live = new EventSource("/live"), gone = $("#gone");
-    const back = e => { offset = Number(e.data) - Date.now(); if (gone) gone.hidden = true; tick(); };
+    const back = e => {
+      offset = Number(e.data) - Date.now(); heard = Date.now();
+      if (lost) { lost = false; more.flush(); }
+      if (gone) gone.hidden = true;
+      tick();
+    };
     let first = true;
     // What was saved between the reading of this page and the hello was missed.
     live.addEventListener("hello", e => { back(e); if (!first || e.lastEventId !== document.body.dataset.changes) renew(); first = false; });
     // What runs is reckoned anew from time to time: the plan by now is no clock.
     live.addEventListener("beat", e => { back(e); if ($("[data-live] time[data-since]")) renew(); });
     live.addEventListener("wake", e => { back(e); renew(); });
-    live.onerror = () => { if (gone) gone.hidden = false; };
+    live.onerror = () => { lost = true; if (gone) gone.hidden = false; };
     addEventListener("pagehide", () => live.close());
-    addEventListener("pageshow", e => { if (e.persisted) location.reload(); });
+    addEventListener("pageshow", e => { if (e.persisted) reload(); });
     document.addEventListener("visibilitychange", () => { if (!document.hidden) renew(); });
   }
   setInterval(tick, 1000); tick();
@@ -153,9 +164,6 @@
     });
     compare();
   }
-  // One press is one sending; the program would make one record of two anyway.
-  for (const f of all("form[method=post]")) f.addEventListener("submit", () => { leaving = true; setTimeout(() => all("button", f).forEach(b => { b.disabled = true; })); });
-  addEventListener("pageshow", () => { leaving = false; all("form[method=post] button").forEach(b => { b.disabled = false; }); });
   for (const b of all("[data-print]")) b.onclick = () => print();
 
   // Drops against the clock: the rate from the first to the last of the taps.
