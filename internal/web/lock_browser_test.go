@@ -74,6 +74,7 @@ func TestOneLockForAllTabs(t *testing.T) {
 	until(t, one, "#sound-said", "Sound")
 	require.NoError(t, chromedp.Do(one, chromedp.KeyEvent(kb.F9)))
 	until(t, one, "h1", "Stop and treat")
+	until(t, one, "#sound-said", "Sound")
 	press(one, `a[href="/locked#unlock"]`)
 	until(t, one, "#unlock-person", "J. Reed") // the page has come to where it asks who it is
 	js[any](t, one, `document.querySelector("#unlock-person").value = "`+reed+`"`)

@@ -25,7 +25,7 @@
   };
 
   // A form in words: its button, and what was typed under which label.
-  const bare = e => { const c = e.cloneNode(true); all("kbd,.must,input,select", c).forEach(x => x.remove()); return c.textContent.replace(/\s+/g, " ").trim(); };
+  const bare = e => { const c = e.cloneNode(true); all("kbd,.must,.beside,input,select", c).forEach(x => x.remove()); return c.textContent.replace(/\s+/g, " ").trim(); };
   const typed = f => [...f.elements].filter(i => i.name && i.matches("input:not([type=hidden], [type=password], [type=file]), select, textarea"));
   const worded = i => {
     const choice = i.closest("label.choice"), group = i.closest("fieldset");
