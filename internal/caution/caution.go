@@ -93,3 +93,13 @@ func Gravest(raised []Raised) []Raised {
 	slices.SortStableFunc(out, func(a, b Raised) int { return cmp.Compare(b.Level, a.Level) })
 	return out
 }
+
+// Once keeps the first of every code.
+func Once(raised []Raised) (out []Raised) {
+	for _, r := range raised {
+		if !slices.ContainsFunc(out, func(o Raised) bool { return o.Code == r.Code }) {
+			out = append(out, r)
+		}
+	}
+	return out
+}

@@ -166,3 +166,12 @@ func fisher(a, b, c, d int) (twoSided, greater, less float64) {
 	}
 	return math.Min(1, twoSided), math.Min(1, greater), math.Min(1, less)
 }
+
+// ByChance is the chance of so many events or more in so many trials where each comes
+// with a known share. Outside of its bounds it is 1: nothing can be said.
+func ByChance(events, trials int, share float64) float64 {
+	if events <= 0 || events > trials || trials > maxTrials || !(share > 0 && share < 1) {
+		return 1
+	}
+	return 1 - distuv.Binomial{N: float64(trials), P: share}.CDF(float64(events-1))
+}

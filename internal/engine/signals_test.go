@@ -80,6 +80,18 @@ func TestIntervalEndsHaveTheirTails(t *testing.T) {
 	})
 }
 
+// 3 of 9 where one in twenty is usual: about one time in 120.
+func TestByChance(t *testing.T) {
+	require.InDelta(t, 1.0/120, ByChance(3, 9, 0.05), 1e-4)
+	require.Equal(t, 1.0, ByChance(0, 9, 0.05))
+	require.Equal(t, 1.0, ByChance(3, 2, 0.05))
+	testrun.Check(t, func(t *rapid.T) {
+		n := rapid.IntRange(1, 80).Draw(t, "n")
+		x, p := rapid.IntRange(1, n).Draw(t, "x"), rapid.Float64Range(0.01, 0.6).Draw(t, "p")
+		require.InDelta(t, 1-binomialUpTo(n, x-1, p), ByChance(x, n, p), 1e-9)
+	})
+}
+
 // The twin counts all tables with whole numbers.
 func TestExactAgreesWithWholeNumberCounting(t *testing.T) {
 	testrun.Check(t, func(t *rapid.T) {

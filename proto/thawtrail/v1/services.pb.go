@@ -5324,6 +5324,708 @@ func (x *ListCorrectionsResponse) GetNext() string {
 	return ""
 }
 
+type ListReactionsRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	By            string                 `protobuf:"bytes,1,opt,name=by,proto3" json:"by,omitempty"`
+	From          string                 `protobuf:"bytes,2,opt,name=from,proto3" json:"from,omitempty"`
+	To            string                 `protobuf:"bytes,3,opt,name=to,proto3" json:"to,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListReactionsRequest) Reset() {
+	*x = ListReactionsRequest{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListReactionsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListReactionsRequest) ProtoMessage() {}
+
+func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListReactionsRequest.ProtoReflect.Descriptor instead.
+func (*ListReactionsRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
+}
+
+func (x *ListReactionsRequest) GetBy() string {
+	if x != nil {
+		return x.By
+	}
+	return ""
+}
+
+func (x *ListReactionsRequest) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *ListReactionsRequest) GetTo() string {
+	if x != nil {
+		return x.To
+	}
+	return ""
+}
+
+// ReactionRow is one group of transfusions; one bag into one patient is one.
+type ReactionRow struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Group string                 `protobuf:"bytes,1,opt,name=group,proto3" json:"group,omitempty"`
+	// Transfusions with a reaction.
+	Events int32 `protobuf:"varint,2,opt,name=events,proto3" json:"events,omitempty"`
+	Trials int32 `protobuf:"varint,3,opt,name=trials,proto3" json:"trials,omitempty"`
+	// Exact 95 % interval of the share.
+	Low  float64 `protobuf:"fixed64,4,opt,name=low,proto3" json:"low,omitempty"`
+	High float64 `protobuf:"fixed64,5,opt,name=high,proto3" json:"high,omitempty"`
+	// Fisher's exact test against all other groups; absent where there is no other.
+	PTwoSided *float64 `protobuf:"fixed64,6,opt,name=p_two_sided,json=pTwoSided,proto3,oneof" json:"p_two_sided,omitempty"`
+	// Chance of so many or more where a reaction follows as often as in print.
+	PByChance float64 `protobuf:"fixed64,7,opt,name=p_by_chance,json=pByChance,proto3" json:"p_by_chance,omitempty"`
+	// All of it in one sentence.
+	Text string `protobuf:"bytes,8,opt,name=text,proto3" json:"text,omitempty"`
+	// Cases with a reaction.
+	Cases         []string `protobuf:"bytes,9,rep,name=cases,proto3" json:"cases,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReactionRow) Reset() {
+	*x = ReactionRow{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReactionRow) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReactionRow) ProtoMessage() {}
+
+func (x *ReactionRow) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReactionRow.ProtoReflect.Descriptor instead.
+func (*ReactionRow) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
+}
+
+func (x *ReactionRow) GetGroup() string {
+	if x != nil {
+		return x.Group
+	}
+	return ""
+}
+
+func (x *ReactionRow) GetEvents() int32 {
+	if x != nil {
+		return x.Events
+	}
+	return 0
+}
+
+func (x *ReactionRow) GetTrials() int32 {
+	if x != nil {
+		return x.Trials
+	}
+	return 0
+}
+
+func (x *ReactionRow) GetLow() float64 {
+	if x != nil {
+		return x.Low
+	}
+	return 0
+}
+
+func (x *ReactionRow) GetHigh() float64 {
+	if x != nil {
+		return x.High
+	}
+	return 0
+}
+
+func (x *ReactionRow) GetPTwoSided() float64 {
+	if x != nil && x.PTwoSided != nil {
+		return *x.PTwoSided
+	}
+	return 0
+}
+
+func (x *ReactionRow) GetPByChance() float64 {
+	if x != nil {
+		return x.PByChance
+	}
+	return 0
+}
+
+func (x *ReactionRow) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *ReactionRow) GetCases() []string {
+	if x != nil {
+		return x.Cases
+	}
+	return nil
+}
+
+// ReactionChart follows the transfusions over time: each adds its reaction, 1 or 0,
+// less the reference to a sum that never falls under 0.
+type ReactionChart struct {
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	Usual     float64                `protobuf:"fixed64,1,opt,name=usual,proto3" json:"usual,omitempty"`
+	Raised    float64                `protobuf:"fixed64,2,opt,name=raised,proto3" json:"raised,omitempty"`
+	Reference float64                `protobuf:"fixed64,3,opt,name=reference,proto3" json:"reference,omitempty"`
+	Decision  float64                `protobuf:"fixed64,4,opt,name=decision,proto3" json:"decision,omitempty"`
+	// Mean number of transfusions until a signal, when nothing is amiss and when raised.
+	RunLengthUsual  float64 `protobuf:"fixed64,5,opt,name=run_length_usual,json=runLengthUsual,proto3" json:"run_length_usual,omitempty"`
+	RunLengthRaised float64 `protobuf:"fixed64,6,opt,name=run_length_raised,json=runLengthRaised,proto3" json:"run_length_raised,omitempty"`
+	Transfusions    int32   `protobuf:"varint,7,opt,name=transfusions,proto3" json:"transfusions,omitempty"`
+	// When the transfusions ran that signalled.
+	Signals []string `protobuf:"bytes,8,rep,name=signals,proto3" json:"signals,omitempty"`
+	// The sum after each transfusion, the newest 500.
+	Sums          []float64 `protobuf:"fixed64,9,rep,packed,name=sums,proto3" json:"sums,omitempty"`
+	Text          string    `protobuf:"bytes,10,opt,name=text,proto3" json:"text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReactionChart) Reset() {
+	*x = ReactionChart{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReactionChart) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReactionChart) ProtoMessage() {}
+
+func (x *ReactionChart) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReactionChart.ProtoReflect.Descriptor instead.
+func (*ReactionChart) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
+}
+
+func (x *ReactionChart) GetUsual() float64 {
+	if x != nil {
+		return x.Usual
+	}
+	return 0
+}
+
+func (x *ReactionChart) GetRaised() float64 {
+	if x != nil {
+		return x.Raised
+	}
+	return 0
+}
+
+func (x *ReactionChart) GetReference() float64 {
+	if x != nil {
+		return x.Reference
+	}
+	return 0
+}
+
+func (x *ReactionChart) GetDecision() float64 {
+	if x != nil {
+		return x.Decision
+	}
+	return 0
+}
+
+func (x *ReactionChart) GetRunLengthUsual() float64 {
+	if x != nil {
+		return x.RunLengthUsual
+	}
+	return 0
+}
+
+func (x *ReactionChart) GetRunLengthRaised() float64 {
+	if x != nil {
+		return x.RunLengthRaised
+	}
+	return 0
+}
+
+func (x *ReactionChart) GetTransfusions() int32 {
+	if x != nil {
+		return x.Transfusions
+	}
+	return 0
+}
+
+func (x *ReactionChart) GetSignals() []string {
+	if x != nil {
+		return x.Signals
+	}
+	return nil
+}
+
+func (x *ReactionChart) GetSums() []float64 {
+	if x != nil {
+		return x.Sums
+	}
+	return nil
+}
+
+func (x *ReactionChart) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+type ListReactionsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Rows  []*ReactionRow         `protobuf:"bytes,1,rep,name=rows,proto3" json:"rows,omitempty"`
+	// How many groups were compared: look at many, and one will seem striking.
+	Looks int32          `protobuf:"varint,2,opt,name=looks,proto3" json:"looks,omitempty"`
+	Chart *ReactionChart `protobuf:"bytes,3,opt,name=chart,proto3" json:"chart,omitempty"`
+	// Reactions of which it is not known which bag ran.
+	WithoutBag    int32      `protobuf:"varint,4,opt,name=without_bag,json=withoutBag,proto3" json:"without_bag,omitempty"`
+	Cautions      []*Caution `protobuf:"bytes,5,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	Sources       []string   `protobuf:"bytes,6,rep,name=sources,proto3" json:"sources,omitempty"`
+	Freshness     *Freshness `protobuf:"bytes,7,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListReactionsResponse) Reset() {
+	*x = ListReactionsResponse{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListReactionsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListReactionsResponse) ProtoMessage() {}
+
+func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListReactionsResponse.ProtoReflect.Descriptor instead.
+func (*ListReactionsResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{73}
+}
+
+func (x *ListReactionsResponse) GetRows() []*ReactionRow {
+	if x != nil {
+		return x.Rows
+	}
+	return nil
+}
+
+func (x *ListReactionsResponse) GetLooks() int32 {
+	if x != nil {
+		return x.Looks
+	}
+	return 0
+}
+
+func (x *ListReactionsResponse) GetChart() *ReactionChart {
+	if x != nil {
+		return x.Chart
+	}
+	return nil
+}
+
+func (x *ListReactionsResponse) GetWithoutBag() int32 {
+	if x != nil {
+		return x.WithoutBag
+	}
+	return 0
+}
+
+func (x *ListReactionsResponse) GetCautions() []*Caution {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+func (x *ListReactionsResponse) GetSources() []string {
+	if x != nil {
+		return x.Sources
+	}
+	return nil
+}
+
+func (x *ListReactionsResponse) GetFreshness() *Freshness {
+	if x != nil {
+		return x.Freshness
+	}
+	return nil
+}
+
+type ListResponsesRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	By            string                 `protobuf:"bytes,1,opt,name=by,proto3" json:"by,omitempty"`
+	From          string                 `protobuf:"bytes,2,opt,name=from,proto3" json:"from,omitempty"`
+	To            string                 `protobuf:"bytes,3,opt,name=to,proto3" json:"to,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListResponsesRequest) Reset() {
+	*x = ListResponsesRequest{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListResponsesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListResponsesRequest) ProtoMessage() {}
+
+func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListResponsesRequest.ProtoReflect.Descriptor instead.
+func (*ListResponsesRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{74}
+}
+
+func (x *ListResponsesRequest) GetBy() string {
+	if x != nil {
+		return x.By
+	}
+	return ""
+}
+
+func (x *ListResponsesRequest) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *ListResponsesRequest) GetTo() string {
+	if x != nil {
+		return x.To
+	}
+	return ""
+}
+
+// ShareSpan is a middle share and both ends.
+type ShareSpan struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Low           float64                `protobuf:"fixed64,1,opt,name=low,proto3" json:"low,omitempty"`
+	Mid           float64                `protobuf:"fixed64,2,opt,name=mid,proto3" json:"mid,omitempty"`
+	High          float64                `protobuf:"fixed64,3,opt,name=high,proto3" json:"high,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ShareSpan) Reset() {
+	*x = ShareSpan{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ShareSpan) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ShareSpan) ProtoMessage() {}
+
+func (x *ShareSpan) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ShareSpan.ProtoReflect.Descriptor instead.
+func (*ShareSpan) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{75}
+}
+
+func (x *ShareSpan) GetLow() float64 {
+	if x != nil {
+		return x.Low
+	}
+	return 0
+}
+
+func (x *ShareSpan) GetMid() float64 {
+	if x != nil {
+		return x.Mid
+	}
+	return 0
+}
+
+func (x *ShareSpan) GetHigh() float64 {
+	if x != nil {
+		return x.High
+	}
+	return 0
+}
+
+// ResponseRow is one group of foals that had plasma. A foal whose bags were of two
+// groups stands in both.
+type ResponseRow struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Group string                 `protobuf:"bytes,1,opt,name=group,proto3" json:"group,omitempty"`
+	// Foals.
+	N int32 `protobuf:"varint,2,opt,name=n,proto3" json:"n,omitempty"`
+	// Foals with a weight, a donor IgG, and IgG as a number before and after.
+	Measured int32 `protobuf:"varint,3,opt,name=measured,proto3" json:"measured,omitempty"`
+	// Share of the IgG that was found: lower quartile, median, upper quartile.
+	ShareFound *ShareSpan `protobuf:"bytes,4,opt,name=share_found,json=shareFound,proto3" json:"share_found,omitempty"`
+	// 95 % interval of the median, by order statistics; absent for fewer than 6.
+	MedianLow  *float64 `protobuf:"fixed64,5,opt,name=median_low,json=medianLow,proto3,oneof" json:"median_low,omitempty"`
+	MedianHigh *float64 `protobuf:"fixed64,6,opt,name=median_high,json=medianHigh,proto3,oneof" json:"median_high,omitempty"`
+	RiseGPerL  float64  `protobuf:"fixed64,7,opt,name=rise_g_per_l,json=riseGPerL,proto3" json:"rise_g_per_l,omitempty"`
+	// Foals under 8 g/L at the recheck.
+	Failed        int32    `protobuf:"varint,8,opt,name=failed,proto3" json:"failed,omitempty"`
+	NotRechecked  int32    `protobuf:"varint,9,opt,name=not_rechecked,json=notRechecked,proto3" json:"not_rechecked,omitempty"`
+	Died          int32    `protobuf:"varint,10,opt,name=died,proto3" json:"died,omitempty"`
+	Cases         []string `protobuf:"bytes,11,rep,name=cases,proto3" json:"cases,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ResponseRow) Reset() {
+	*x = ResponseRow{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ResponseRow) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ResponseRow) ProtoMessage() {}
+
+func (x *ResponseRow) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ResponseRow.ProtoReflect.Descriptor instead.
+func (*ResponseRow) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{76}
+}
+
+func (x *ResponseRow) GetGroup() string {
+	if x != nil {
+		return x.Group
+	}
+	return ""
+}
+
+func (x *ResponseRow) GetN() int32 {
+	if x != nil {
+		return x.N
+	}
+	return 0
+}
+
+func (x *ResponseRow) GetMeasured() int32 {
+	if x != nil {
+		return x.Measured
+	}
+	return 0
+}
+
+func (x *ResponseRow) GetShareFound() *ShareSpan {
+	if x != nil {
+		return x.ShareFound
+	}
+	return nil
+}
+
+func (x *ResponseRow) GetMedianLow() float64 {
+	if x != nil && x.MedianLow != nil {
+		return *x.MedianLow
+	}
+	return 0
+}
+
+func (x *ResponseRow) GetMedianHigh() float64 {
+	if x != nil && x.MedianHigh != nil {
+		return *x.MedianHigh
+	}
+	return 0
+}
+
+func (x *ResponseRow) GetRiseGPerL() float64 {
+	if x != nil {
+		return x.RiseGPerL
+	}
+	return 0
+}
+
+func (x *ResponseRow) GetFailed() int32 {
+	if x != nil {
+		return x.Failed
+	}
+	return 0
+}
+
+func (x *ResponseRow) GetNotRechecked() int32 {
+	if x != nil {
+		return x.NotRechecked
+	}
+	return 0
+}
+
+func (x *ResponseRow) GetDied() int32 {
+	if x != nil {
+		return x.Died
+	}
+	return 0
+}
+
+func (x *ResponseRow) GetCases() []string {
+	if x != nil {
+		return x.Cases
+	}
+	return nil
+}
+
+type ListResponsesResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Rows          []*ResponseRow         `protobuf:"bytes,1,rep,name=rows,proto3" json:"rows,omitempty"`
+	Sources       []string               `protobuf:"bytes,2,rep,name=sources,proto3" json:"sources,omitempty"`
+	Freshness     *Freshness             `protobuf:"bytes,3,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListResponsesResponse) Reset() {
+	*x = ListResponsesResponse{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListResponsesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListResponsesResponse) ProtoMessage() {}
+
+func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListResponsesResponse.ProtoReflect.Descriptor instead.
+func (*ListResponsesResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{77}
+}
+
+func (x *ListResponsesResponse) GetRows() []*ResponseRow {
+	if x != nil {
+		return x.Rows
+	}
+	return nil
+}
+
+func (x *ListResponsesResponse) GetSources() []string {
+	if x != nil {
+		return x.Sources
+	}
+	return nil
+}
+
+func (x *ListResponsesResponse) GetFreshness() *Freshness {
+	if x != nil {
+		return x.Freshness
+	}
+	return nil
+}
+
 type ListOverridesRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	unknownFields protoimpl.UnknownFields
@@ -5332,7 +6034,7 @@ type ListOverridesRequest struct {
 
 func (x *ListOverridesRequest) Reset() {
 	*x = ListOverridesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5344,7 +6046,7 @@ func (x *ListOverridesRequest) String() string {
 func (*ListOverridesRequest) ProtoMessage() {}
 
 func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5357,7 +6059,7 @@ func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesRequest.ProtoReflect.Descriptor instead.
 func (*ListOverridesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{78}
 }
 
 // OverrideRow counts how often one caution was gone past in a month.
@@ -5372,7 +6074,7 @@ type OverrideRow struct {
 
 func (x *OverrideRow) Reset() {
 	*x = OverrideRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5384,7 +6086,7 @@ func (x *OverrideRow) String() string {
 func (*OverrideRow) ProtoMessage() {}
 
 func (x *OverrideRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5397,7 +6099,7 @@ func (x *OverrideRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverrideRow.ProtoReflect.Descriptor instead.
 func (*OverrideRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *OverrideRow) GetMonth() string {
@@ -5430,7 +6132,7 @@ type ListOverridesResponse struct {
 
 func (x *ListOverridesResponse) Reset() {
 	*x = ListOverridesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5442,7 +6144,7 @@ func (x *ListOverridesResponse) String() string {
 func (*ListOverridesResponse) ProtoMessage() {}
 
 func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5455,7 +6157,7 @@ func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesResponse.ProtoReflect.Descriptor instead.
 func (*ListOverridesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *ListOverridesResponse) GetRows() []*OverrideRow {
@@ -5949,7 +6651,79 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\bno_proof\x18\v \x01(\bR\anoProof\"^\n" +
 	"\x17ListCorrectionsResponse\x12/\n" +
 	"\x04rows\x18\x01 \x03(\v2\x1b.thawtrail.v1.CorrectionRowR\x04rows\x12\x12\n" +
-	"\x04next\x18\x02 \x01(\tR\x04next\"\x16\n" +
+	"\x04next\x18\x02 \x01(\tR\x04next\"\xf2\x01\n" +
+	"\x14ListReactionsRequest\x12:\n" +
+	"\x02by\x18\x01 \x01(\tB*\xca\xda\x18&\n" +
+	"\"batch, product, donor, rate or age\x10\x01R\x02by\x12S\n" +
+	"\x04from\x18\x02 \x01(\tB?\xca\xda\x18;\n" +
+	"9first day or month of the transfusions; all when left outR\x04from\x12I\n" +
+	"\x02to\x18\x03 \x01(\tB9\xca\xda\x185\n" +
+	"3last day or month; the same as --from when left outR\x02to\"\xf8\x01\n" +
+	"\vReactionRow\x12\x14\n" +
+	"\x05group\x18\x01 \x01(\tR\x05group\x12\x16\n" +
+	"\x06events\x18\x02 \x01(\x05R\x06events\x12\x16\n" +
+	"\x06trials\x18\x03 \x01(\x05R\x06trials\x12\x10\n" +
+	"\x03low\x18\x04 \x01(\x01R\x03low\x12\x12\n" +
+	"\x04high\x18\x05 \x01(\x01R\x04high\x12#\n" +
+	"\vp_two_sided\x18\x06 \x01(\x01H\x00R\tpTwoSided\x88\x01\x01\x12\x1e\n" +
+	"\vp_by_chance\x18\a \x01(\x01R\tpByChance\x12\x12\n" +
+	"\x04text\x18\b \x01(\tR\x04text\x12\x14\n" +
+	"\x05cases\x18\t \x03(\tR\x05casesB\x0e\n" +
+	"\f_p_two_sided\"\xb3\x02\n" +
+	"\rReactionChart\x12\x14\n" +
+	"\x05usual\x18\x01 \x01(\x01R\x05usual\x12\x16\n" +
+	"\x06raised\x18\x02 \x01(\x01R\x06raised\x12\x1c\n" +
+	"\treference\x18\x03 \x01(\x01R\treference\x12\x1a\n" +
+	"\bdecision\x18\x04 \x01(\x01R\bdecision\x12(\n" +
+	"\x10run_length_usual\x18\x05 \x01(\x01R\x0erunLengthUsual\x12*\n" +
+	"\x11run_length_raised\x18\x06 \x01(\x01R\x0frunLengthRaised\x12\"\n" +
+	"\ftransfusions\x18\a \x01(\x05R\ftransfusions\x12\x18\n" +
+	"\asignals\x18\b \x03(\tR\asignals\x12\x12\n" +
+	"\x04sums\x18\t \x03(\x01R\x04sums\x12\x12\n" +
+	"\x04text\x18\n" +
+	" \x01(\tR\x04text\"\xb4\x02\n" +
+	"\x15ListReactionsResponse\x12-\n" +
+	"\x04rows\x18\x01 \x03(\v2\x19.thawtrail.v1.ReactionRowR\x04rows\x12\x14\n" +
+	"\x05looks\x18\x02 \x01(\x05R\x05looks\x121\n" +
+	"\x05chart\x18\x03 \x01(\v2\x1b.thawtrail.v1.ReactionChartR\x05chart\x12\x1f\n" +
+	"\vwithout_bag\x18\x04 \x01(\x05R\n" +
+	"withoutBag\x121\n" +
+	"\bcautions\x18\x05 \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x18\n" +
+	"\asources\x18\x06 \x03(\tR\asources\x125\n" +
+	"\tfreshness\x18\a \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"\xec\x01\n" +
+	"\x14ListResponsesRequest\x124\n" +
+	"\x02by\x18\x01 \x01(\tB$\xca\xda\x18 \n" +
+	"\x1cproduct, batch, donor or age\x10\x01R\x02by\x12S\n" +
+	"\x04from\x18\x02 \x01(\tB?\xca\xda\x18;\n" +
+	"9first day or month of the transfusions; all when left outR\x04from\x12I\n" +
+	"\x02to\x18\x03 \x01(\tB9\xca\xda\x185\n" +
+	"3last day or month; the same as --from when left outR\x02to\"C\n" +
+	"\tShareSpan\x12\x10\n" +
+	"\x03low\x18\x01 \x01(\x01R\x03low\x12\x10\n" +
+	"\x03mid\x18\x02 \x01(\x01R\x03mid\x12\x12\n" +
+	"\x04high\x18\x03 \x01(\x01R\x04high\"\xf8\x02\n" +
+	"\vResponseRow\x12\x14\n" +
+	"\x05group\x18\x01 \x01(\tR\x05group\x12\f\n" +
+	"\x01n\x18\x02 \x01(\x05R\x01n\x12\x1a\n" +
+	"\bmeasured\x18\x03 \x01(\x05R\bmeasured\x128\n" +
+	"\vshare_found\x18\x04 \x01(\v2\x17.thawtrail.v1.ShareSpanR\n" +
+	"shareFound\x12\"\n" +
+	"\n" +
+	"median_low\x18\x05 \x01(\x01H\x00R\tmedianLow\x88\x01\x01\x12$\n" +
+	"\vmedian_high\x18\x06 \x01(\x01H\x01R\n" +
+	"medianHigh\x88\x01\x01\x12\x1f\n" +
+	"\frise_g_per_l\x18\a \x01(\x01R\triseGPerL\x12\x16\n" +
+	"\x06failed\x18\b \x01(\x05R\x06failed\x12#\n" +
+	"\rnot_rechecked\x18\t \x01(\x05R\fnotRechecked\x12\x12\n" +
+	"\x04died\x18\n" +
+	" \x01(\x05R\x04died\x12\x14\n" +
+	"\x05cases\x18\v \x03(\tR\x05casesB\r\n" +
+	"\v_median_lowB\x0e\n" +
+	"\f_median_high\"\x97\x01\n" +
+	"\x15ListResponsesResponse\x12-\n" +
+	"\x04rows\x18\x01 \x03(\v2\x19.thawtrail.v1.ResponseRowR\x04rows\x12\x18\n" +
+	"\asources\x18\x02 \x03(\tR\asources\x125\n" +
+	"\tfreshness\x18\x03 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"\x16\n" +
 	"\x14ListOverridesRequest\"M\n" +
 	"\vOverrideRow\x12\x14\n" +
 	"\x05month\x18\x01 \x01(\tR\x05month\x12\x12\n" +
@@ -5990,7 +6764,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\aGetCase\x12\x1c.thawtrail.v1.GetCaseRequest\x1a\x1d.thawtrail.v1.GetCaseResponse\"0\xda\xda\x18,\n" +
 	"\x04case\x12\x0eThe case sheet\x1a\acase 5Q\"\x04case*\x05sheet\x12r\n" +
 	"\x06GetNow\x12\x1b.thawtrail.v1.GetNowRequest\x1a\x1c.thawtrail.v1.GetNowResponse\"-\xda\xda\x18)\n" +
-	"\x03now\x12\x1dWhat runs and what is due now\x1a\x03now2\xb4\x11\n" +
+	"\x03now\x12\x1dWhat runs and what is due now\x1a\x03now2\x91\x15\n" +
 	"\fAuditService\x12\xbb\x01\n" +
 	"\x11ListDiscrepancies\x12&.thawtrail.v1.ListDiscrepanciesRequest\x1a'.thawtrail.v1.ListDiscrepanciesResponse\"U\xda\xda\x18Q\n" +
 	"\rdiscrepancies\x12\"Discrepancies, with their evidence\x1a\x14discrepancies --open*\x06doubts\x12\x8c\x01\n" +
@@ -6016,7 +6790,11 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\n" +
 	"audit late\x127Entries made afterwards, case by case, the newest first\x1a\x15audit late --limit 50\x12\xe2\x01\n" +
 	"\x0fListCorrections\x12$.thawtrail.v1.ListCorrectionsRequest\x1a%.thawtrail.v1.ListCorrectionsResponse\"\x81\x01\xda\xda\x18}\n" +
-	"\x11audit corrections\x12JWhat was corrected or voided: before, after, who and why, the newest first\x1a\x1caudit corrections --limit 50\x12\xa8\x01\n" +
+	"\x11audit corrections\x12JWhat was corrected or voided: before, after, who and why, the newest first\x1a\x1caudit corrections --limit 50\x12\xf1\x01\n" +
+	"\rListReactions\x12\".thawtrail.v1.ListReactionsRequest\x1a#.thawtrail.v1.ListReactionsResponse\"\x96\x01\xda\xda\x18\x91\x01\n" +
+	"\x0faudit reactions\x12bHow often plasma was followed by a reaction, by batch, product, donor, rate or age, with intervals\x1a\x1aaudit reactions --by batch\x12\xe6\x01\n" +
+	"\rListResponses\x12\".thawtrail.v1.ListResponsesRequest\x1a#.thawtrail.v1.ListResponsesResponse\"\x8b\x01\xda\xda\x18\x86\x01\n" +
+	"\x0eaudit response\x12WWhat plasma did: IgG before and after, the share found, who failed or was not rechecked\x1a\x1baudit response --by product\x12\xa8\x01\n" +
 	"\rListOverrides\x12\".thawtrail.v1.ListOverridesRequest\x1a#.thawtrail.v1.ListOverridesResponse\"N\xda\xda\x18J\n" +
 	"\x0faudit overrides\x12&Cautions that were gone past, by month\x1a\x0faudit overridesB!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
 
@@ -6033,7 +6811,7 @@ func file_thawtrail_v1_services_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_services_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 73)
+var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 81)
 var file_thawtrail_v1_services_proto_goTypes = []any{
 	(SavedState)(0),                   // 0: thawtrail.v1.SavedState
 	(*WriteRequest)(nil),              // 1: thawtrail.v1.WriteRequest
@@ -6106,22 +6884,30 @@ var file_thawtrail_v1_services_proto_goTypes = []any{
 	(*ListCorrectionsRequest)(nil),    // 68: thawtrail.v1.ListCorrectionsRequest
 	(*CorrectionRow)(nil),             // 69: thawtrail.v1.CorrectionRow
 	(*ListCorrectionsResponse)(nil),   // 70: thawtrail.v1.ListCorrectionsResponse
-	(*ListOverridesRequest)(nil),      // 71: thawtrail.v1.ListOverridesRequest
-	(*OverrideRow)(nil),               // 72: thawtrail.v1.OverrideRow
-	(*ListOverridesResponse)(nil),     // 73: thawtrail.v1.ListOverridesResponse
-	(*Entry)(nil),                     // 74: thawtrail.v1.Entry
-	(*Moment)(nil),                    // 75: thawtrail.v1.Moment
-	(*Override)(nil),                  // 76: thawtrail.v1.Override
-	(ProofKind)(0),                    // 77: thawtrail.v1.ProofKind
+	(*ListReactionsRequest)(nil),      // 71: thawtrail.v1.ListReactionsRequest
+	(*ReactionRow)(nil),               // 72: thawtrail.v1.ReactionRow
+	(*ReactionChart)(nil),             // 73: thawtrail.v1.ReactionChart
+	(*ListReactionsResponse)(nil),     // 74: thawtrail.v1.ListReactionsResponse
+	(*ListResponsesRequest)(nil),      // 75: thawtrail.v1.ListResponsesRequest
+	(*ShareSpan)(nil),                 // 76: thawtrail.v1.ShareSpan
+	(*ResponseRow)(nil),               // 77: thawtrail.v1.ResponseRow
+	(*ListResponsesResponse)(nil),     // 78: thawtrail.v1.ListResponsesResponse
+	(*ListOverridesRequest)(nil),      // 79: thawtrail.v1.ListOverridesRequest
+	(*OverrideRow)(nil),               // 80: thawtrail.v1.OverrideRow
+	(*ListOverridesResponse)(nil),     // 81: thawtrail.v1.ListOverridesResponse
+	(*Entry)(nil),                     // 82: thawtrail.v1.Entry
+	(*Moment)(nil),                    // 83: thawtrail.v1.Moment
+	(*Override)(nil),                  // 84: thawtrail.v1.Override
+	(ProofKind)(0),                    // 85: thawtrail.v1.ProofKind
 }
 var file_thawtrail_v1_services_proto_depIdxs = []int32{
-	74, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
-	75, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
-	76, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
-	74, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
+	82, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
+	83, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
+	84, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
+	82, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
 	0,  // 4: thawtrail.v1.WriteResponse.saved:type_name -> thawtrail.v1.SavedState
 	3,  // 5: thawtrail.v1.WriteResponse.cautions:type_name -> thawtrail.v1.Caution
-	77, // 6: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
+	85, // 6: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
 	8,  // 7: thawtrail.v1.ListStockResponse.bags:type_name -> thawtrail.v1.BagRow
 	9,  // 8: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
 	6,  // 9: thawtrail.v1.ListStockResponse.freshness:type_name -> thawtrail.v1.Freshness
@@ -6160,9 +6946,9 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	6,  // 42: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
 	3,  // 43: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
 	46, // 44: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
-	74, // 45: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
+	82, // 45: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
 	0,  // 46: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
-	77, // 47: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
+	85, // 47: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
 	50, // 48: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
 	51, // 49: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
 	28, // 50: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
@@ -6174,58 +6960,69 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	6,  // 56: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
 	66, // 57: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
 	69, // 58: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
-	72, // 59: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
-	1,  // 60: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
-	4,  // 61: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
-	7,  // 62: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
-	11, // 63: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
-	14, // 64: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
-	19, // 65: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
-	22, // 66: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
-	25, // 67: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
-	27, // 68: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
-	30, // 69: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
-	34, // 70: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
-	37, // 71: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
-	41, // 72: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
-	44, // 73: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
-	47, // 74: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
-	49, // 75: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
-	53, // 76: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
-	55, // 77: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
-	58, // 78: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
-	62, // 79: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
-	65, // 80: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
-	68, // 81: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
-	71, // 82: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
-	2,  // 83: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
-	5,  // 84: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
-	10, // 85: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
-	13, // 86: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
-	18, // 87: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
-	21, // 88: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
-	24, // 89: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
-	26, // 90: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
-	29, // 91: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
-	33, // 92: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
-	36, // 93: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
-	39, // 94: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
-	43, // 95: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
-	45, // 96: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
-	48, // 97: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
-	52, // 98: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
-	54, // 99: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
-	57, // 100: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
-	61, // 101: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
-	64, // 102: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
-	67, // 103: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
-	70, // 104: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
-	73, // 105: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
-	83, // [83:106] is the sub-list for method output_type
-	60, // [60:83] is the sub-list for method input_type
-	60, // [60:60] is the sub-list for extension type_name
-	60, // [60:60] is the sub-list for extension extendee
-	0,  // [0:60] is the sub-list for field type_name
+	72, // 59: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
+	73, // 60: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
+	3,  // 61: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
+	6,  // 62: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	76, // 63: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
+	77, // 64: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
+	6,  // 65: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	80, // 66: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
+	1,  // 67: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
+	4,  // 68: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
+	7,  // 69: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
+	11, // 70: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
+	14, // 71: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
+	19, // 72: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
+	22, // 73: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
+	25, // 74: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
+	27, // 75: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
+	30, // 76: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
+	34, // 77: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
+	37, // 78: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
+	41, // 79: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
+	44, // 80: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
+	47, // 81: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
+	49, // 82: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
+	53, // 83: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
+	55, // 84: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
+	58, // 85: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
+	62, // 86: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
+	65, // 87: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
+	68, // 88: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
+	71, // 89: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
+	75, // 90: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
+	79, // 91: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
+	2,  // 92: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
+	5,  // 93: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
+	10, // 94: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
+	13, // 95: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
+	18, // 96: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
+	21, // 97: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
+	24, // 98: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
+	26, // 99: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
+	29, // 100: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
+	33, // 101: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
+	36, // 102: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
+	39, // 103: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
+	43, // 104: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
+	45, // 105: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
+	48, // 106: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
+	52, // 107: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
+	54, // 108: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
+	57, // 109: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
+	61, // 110: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
+	64, // 111: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
+	67, // 112: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
+	70, // 113: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
+	74, // 114: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
+	78, // 115: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
+	81, // 116: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
+	92, // [92:117] is the sub-list for method output_type
+	67, // [67:92] is the sub-list for method input_type
+	67, // [67:67] is the sub-list for extension type_name
+	67, // [67:67] is the sub-list for extension extendee
+	0,  // [0:67] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_services_proto_init() }
@@ -6240,13 +7037,15 @@ func file_thawtrail_v1_services_proto_init() {
 	file_thawtrail_v1_services_proto_msgTypes[31].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[32].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[44].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[71].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[76].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_services_proto_rawDesc), len(file_thawtrail_v1_services_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   73,
+			NumMessages:   81,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

@@ -660,6 +660,8 @@ const (
 	AuditService_ListUnproven_FullMethodName      = "/thawtrail.v1.AuditService/ListUnproven"
 	AuditService_ListLate_FullMethodName          = "/thawtrail.v1.AuditService/ListLate"
 	AuditService_ListCorrections_FullMethodName   = "/thawtrail.v1.AuditService/ListCorrections"
+	AuditService_ListReactions_FullMethodName     = "/thawtrail.v1.AuditService/ListReactions"
+	AuditService_ListResponses_FullMethodName     = "/thawtrail.v1.AuditService/ListResponses"
 	AuditService_ListOverrides_FullMethodName     = "/thawtrail.v1.AuditService/ListOverrides"
 )
 
@@ -680,6 +682,8 @@ type AuditServiceClient interface {
 	ListUnproven(ctx context.Context, in *ListUnprovenRequest, opts ...grpc.CallOption) (*ListUnprovenResponse, error)
 	ListLate(ctx context.Context, in *ListLateRequest, opts ...grpc.CallOption) (*ListLateResponse, error)
 	ListCorrections(ctx context.Context, in *ListCorrectionsRequest, opts ...grpc.CallOption) (*ListCorrectionsResponse, error)
+	ListReactions(ctx context.Context, in *ListReactionsRequest, opts ...grpc.CallOption) (*ListReactionsResponse, error)
+	ListResponses(ctx context.Context, in *ListResponsesRequest, opts ...grpc.CallOption) (*ListResponsesResponse, error)
 	ListOverrides(ctx context.Context, in *ListOverridesRequest, opts ...grpc.CallOption) (*ListOverridesResponse, error)
 }
 
@@ -801,6 +805,26 @@ func (c *auditServiceClient) ListCorrections(ctx context.Context, in *ListCorrec
 	return out, nil
 }
 
+func (c *auditServiceClient) ListReactions(ctx context.Context, in *ListReactionsRequest, opts ...grpc.CallOption) (*ListReactionsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListReactionsResponse)
+	err := c.cc.Invoke(ctx, AuditService_ListReactions_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *auditServiceClient) ListResponses(ctx context.Context, in *ListResponsesRequest, opts ...grpc.CallOption) (*ListResponsesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListResponsesResponse)
+	err := c.cc.Invoke(ctx, AuditService_ListResponses_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *auditServiceClient) ListOverrides(ctx context.Context, in *ListOverridesRequest, opts ...grpc.CallOption) (*ListOverridesResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListOverridesResponse)
@@ -828,6 +852,8 @@ type AuditServiceServer interface {
 	ListUnproven(context.Context, *ListUnprovenRequest) (*ListUnprovenResponse, error)
 	ListLate(context.Context, *ListLateRequest) (*ListLateResponse, error)
 	ListCorrections(context.Context, *ListCorrectionsRequest) (*ListCorrectionsResponse, error)
+	ListReactions(context.Context, *ListReactionsRequest) (*ListReactionsResponse, error)
+	ListResponses(context.Context, *ListResponsesRequest) (*ListResponsesResponse, error)
 	ListOverrides(context.Context, *ListOverridesRequest) (*ListOverridesResponse, error)
 	mustEmbedUnimplementedAuditServiceServer()
 }
@@ -871,6 +897,12 @@ func (UnimplementedAuditServiceServer) ListLate(context.Context, *ListLateReques
 }
 func (UnimplementedAuditServiceServer) ListCorrections(context.Context, *ListCorrectionsRequest) (*ListCorrectionsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListCorrections not implemented")
+}
+func (UnimplementedAuditServiceServer) ListReactions(context.Context, *ListReactionsRequest) (*ListReactionsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListReactions not implemented")
+}
+func (UnimplementedAuditServiceServer) ListResponses(context.Context, *ListResponsesRequest) (*ListResponsesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListResponses not implemented")
 }
 func (UnimplementedAuditServiceServer) ListOverrides(context.Context, *ListOverridesRequest) (*ListOverridesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListOverrides not implemented")
@@ -1094,6 +1126,42 @@ func _AuditService_ListCorrections_Handler(srv interface{}, ctx context.Context,
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AuditService_ListReactions_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListReactionsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).ListReactions(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_ListReactions_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).ListReactions(ctx, req.(*ListReactionsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AuditService_ListResponses_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListResponsesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).ListResponses(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_ListResponses_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).ListResponses(ctx, req.(*ListResponsesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _AuditService_ListOverrides_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListOverridesRequest)
 	if err := dec(in); err != nil {
@@ -1162,6 +1230,14 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListCorrections",
 			Handler:    _AuditService_ListCorrections_Handler,
+		},
+		{
+			MethodName: "ListReactions",
+			Handler:    _AuditService_ListReactions_Handler,
+		},
+		{
+			MethodName: "ListResponses",
+			Handler:    _AuditService_ListResponses_Handler,
 		},
 		{
 			MethodName: "ListOverrides",

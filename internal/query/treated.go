@@ -1,0 +1,171 @@
+package query
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/label"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/store"
+)
+
+// span is a stretch of days that was asked for: until is not part of it.
+type span struct{ from, until time.Time }
+
+// spanOf reads a first and a last day or month; all time where neither is given.
+func (b *ReadView) spanOf(from, to string) (s span, err error) {
+	if from == "" && to == "" {
+		return span{until: time.UnixMilli(1 << 52)}, nil
+	}
+	first, err := label.ParseDay("from", cmp.Or(from, to))
+	if err != nil {
+		return s, err
+	}
+	last, err := label.ParseDay("to", cmp.Or(to, from))
+	if err != nil {
+		return s, err
+	}
+	if last.Compare(first) < 0 {
+		return s, refusal.New("to", to, "a day that is not before "+from)
+	}
+	return span{firstInstant(first, b.zone), last.LastInstant(b.zone)}, nil
+}
+
+func (s span) has(ms int64) bool { return s.from.UnixMilli() <= ms && ms < s.until.UnixMilli() }
+
+// treatment is one bag into one patient.
+type treatment struct {
+	*ledger.Transfusion
+	c   *ledger.Case
+	bag *ledger.BagLabel // nil where its label is not here
+}
+
+// eachTreated goes through every case in which plasma ran, with the transfusions that
+// began in a span.
+func (b *ReadView) eachTreated(in span, fn func(*ledger.Case, []treatment) error) error {
+	for _, term := range []string{ledger.TermOpenCase, ledger.TermClosedCase} {
+		err := b.Snapshot.Newest(term, "", func(f store.Found) (bool, error) {
+			c, err := b.Case(f.Key.ID)
+			if err != nil || c == nil {
+				return err == nil, err
+			}
+			ts, err := b.treatments(c, in)
+			if err == nil && len(ts) > 0 {
+				err = fn(c, ts)
+			}
+			return err == nil, err
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (b *ReadView) treatments(c *ledger.Case, in span) (out []treatment, err error) {
+	for i := range c.Transfusions {
+		t := &c.Transfusions[i]
+		if !in.has(t.FirstMs()) {
+			continue
+		}
+		line, known, err := b.bagLine(t.Bag)
+		if err != nil {
+			return nil, err
+		}
+		one := treatment{Transfusion: t, c: c}
+		if known {
+			one.bag = line.Label
+		}
+		out = append(out, one)
+	}
+	return out, nil
+}
+
+const notKnown = "not known"
+
+// group names what a transfusion belongs to, by one of the ways in which results are
+// grouped.
+func (b *ReadView) group(by string, t treatment) string {
+	switch by {
+	case "product":
+		return cmp.Or(b.Name(event.KindProduct, t.product()), notKnown)
+	case "batch":
+		if t.product() == "" || t.batch() == "" {
+			return notKnown
+		}
+		return b.Name(event.KindProduct, t.product()) + ", " + t.batch()
+	case "donor":
+		if t.bag == nil {
+			return notKnown
+		}
+		return cmp.Or(b.Name(event.KindDonor, t.bag.Donor), "donor not told")
+	case "rate":
+		return t.rateBand()
+	}
+	return t.ageBand()
+}
+
+func (t treatment) product() string {
+	if t.bag != nil {
+		return t.bag.Product
+	}
+	return t.Product
+}
+
+func (t treatment) batch() string {
+	if t.bag != nil {
+		return t.bag.Batch
+	}
+	return t.Batch
+}
+
+// ageBand is the age when the bag began; the bands are those of the published rates
+// (under 7 and under 30 days: J Vet Emerg Crit Care 2010, doi
+// 10.1111/j.1476-4431.2010.00545.x).
+func (t treatment) ageBand() string {
+	age := ageH(t.c, t.FirstMs())
+	switch {
+	case age == nil && !t.c.Foal():
+		return "adult"
+	case age == nil:
+		return "age " + notKnown
+	case *age < 7*24:
+		return "under 7 days"
+	case *age < 30*24:
+		return "7 to 29 days"
+	}
+	return "30 days and older"
+}
+
+// rateBand is the mean rate of the bag from its start to its end, clamped time
+// included, by the weight that was known then.
+func (t treatment) rateBand() string {
+	hours, ml := float64(t.LastMs()-t.FirstMs())/3.6e6, float64(t.CountedMl())
+	i := slices.IndexFunc(t.c.Weights, func(w ledger.Weight) bool { return w.Stamp.AtMs > t.FirstMs() })
+	if i < 0 {
+		i = len(t.c.Weights)
+	}
+	if i == 0 || hours <= 0 || ml <= 0 {
+		return "rate " + notKnown
+	}
+	rate := ml / hours / (float64(t.c.Weights[i-1].WeightG) / 1000)
+	for _, upTo := range []float64{10, 20, 30} {
+		if rate <= upTo {
+			return fmt.Sprintf("up to %g mL/kg/h", upTo)
+		}
+	}
+	return "over 30 mL/kg/h"
+}
+
+// checkBy refuses a grouping that is none of those that can be asked for.
+func checkBy(by string, ways ...string) error {
+	if slices.Contains(ways, by) {
+		return nil
+	}
+	return refusal.New("by", by, strings.Join(ways, ", "))
+}
