@@ -17,7 +17,8 @@ func TestAnswersOnTheScreen(t *testing.T) {
 	h := strings.Repeat("ab12", 16)
 	fr := &pb.Freshness{Text: "This laptop last heard from the clinic's server 25 minutes ago."}
 	row := &pb.CaseRow{Case: "5QX2", Patient: "filly out of Quiet Harbour, bay, star", Yard: "Alder Creek", State: "running", OpenedAt: "2026-11-24T01:00:00Z", GivenMl: 310}
-	tl := []*pb.TimelineRow{{At: "2026-11-24T01:00:00Z", What: "case opened", Who: "J. Reed", Record: h, Saved: 1}, {At: "2026-11-24T02:20:00Z", What: "transfusion started: bag 7K2M-9QX4-7", Where: "north car", Who: "J. Reed", Record: h, Marks: []string{"entered 40 min later"}, Saved: 3}}
+	tl := []*pb.TimelineRow{{At: "2026-11-24T01:00:00Z", What: "case opened", Who: "J. Reed", Record: h, Saved: 1}, {At: "2026-11-24T02:20:00Z", What: "transfusion started: bag 7K2M-9QX4-7", Where: "north car", Who: "J. Reed", Record: h, Marks: []string{"entered 40 min later"}, Saved: 3},
+		{At: "2026-11-24T02:50:00Z", What: "patient weighed: 52.5 kg", Who: "J. Reed", Record: h, Was: "525 kg", Corrected: &pb.Correction{At: "2026-11-24T02:54:00Z", Who: "A. Fenn", Reason: "a digit too many", Record: h}}}
 	dis := []*pb.DiscrepancyRow{{Kind: "given_after_hold", Entity: "H2207", Text: "A bag of this batch was given after the hold.", Open: true, HoldReached: "not_reached", At: "2026-11-24T02:20:00Z", Records: []string{h, h}, Explanations: []string{"the vet decided"}}}
 	ms := []proto.Message{
 		&pb.GetCaseResponse{Case: row, Dam: "Quiet Harbour 985141000123456", Marks: "bay, star, near hind sock, box 4", WeightKg: new(52.5), Igg: "3.5 g/L (barn immunoassay) at 14 h", Volume_24HMl: 310, NextStep: "vitals at 02:35", Facts: []string{"PCV 34 %", "food chain: out, passport AU 0031", "Withdrawal of Foal plasma by its label: 28 days, until 22 Dec 2026"},

@@ -176,9 +176,26 @@ func (p *page) timeline(rows []*pb.TimelineRow) {
 		if len(r.Marks) > 0 {
 			what += " (" + line(strings.Join(r.Marks, "; ")) + ")"
 		}
-		out = append(out, tableRow{cells: []string{line(clockText(r.At)), what, line(r.Where), line(r.Who), hashText(line(r.Record)), savedText(r.Saved)}})
+		row := tableRow{cells: []string{line(clockText(r.At)), what, line(r.Where), line(r.Who), hashText(line(r.Record)), savedText(r.Saved)}}
+		if c := r.Corrected; c != nil {
+			row.below = []string{line(correctionText(r.Was, c))}
+		}
+		out = append(out, row)
 	}
 	p.table([]column{{head: "when", whole: true}, {head: "what"}, {head: "where"}, {head: "who"}, {head: "record", whole: true}, {head: "kept"}}, out)
+}
+
+// correctionText is who put an entry right, when and why, and what it had told.
+func correctionText(was string, c *pb.Correction) string {
+	how := "corrected"
+	if c.Voided {
+		how = "voided"
+	}
+	text := fmt.Sprintf("%s %s by %s: %s", how, clockText(c.At), c.Who, c.Reason)
+	if was != "" {
+		text += "; it said: " + was
+	}
+	return text
 }
 
 func (p *page) bag(x *pb.GetBagResponse) {

@@ -41,7 +41,7 @@ func AsksPIN(spec *event.Spec) bool { return asksPIN(spec, nil) }
 // is made all the same, and says so; of an act that asked, it also says why.
 func (w *Writer) proofOf(e *pending, actor Actor, req *pb.WriteRequest) (*pb.AuthorProof, string) {
 	none := &pb.AuthorProof{Kind: pb.ProofKind_PROOF_KIND_NONE}
-	asks := asksPIN(e.spec, req.Overrides)
+	asks := asksPIN(e.spec, req.Overrides) && !e.takesBack()
 	var proven time.Time
 	err := pins.ErrNone
 	switch {

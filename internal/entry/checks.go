@@ -446,12 +446,12 @@ func (b view) checkGiven(id string, givenMl int32) ([]caution.Raised, error) {
 	return []caution.Raised{overLabel.With(givenMl, bag.Label.VolumeMl)}, nil
 }
 
-// checkRead looks at what was read off the bag that runs.
-func (b view) checkRead(id string, givenMl *int32) ([]caution.Raised, error) {
+// checkRead looks at what was read off the bag that ran then.
+func (b view) checkRead(id string, givenMl *int32, at time.Time) ([]caution.Raised, error) {
 	if givenMl == nil {
 		return nil, nil
 	}
-	bag, err := b.runningBag(id)
+	bag, err := b.bagAt(id, at)
 	if err != nil || bag == "" {
 		return nil, err
 	}

@@ -1,8 +1,10 @@
 package entry
 
 import (
+	"bytes"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -10,7 +12,9 @@ import (
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
+	"thawtrail/internal/query"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/wording"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -31,6 +35,7 @@ func (e *pending) correct(c *pb.Corrected, replacement *pb.Entry) error {
 		return err
 	}
 	e.original = original
+	c.Reason = strings.TrimSpace(c.Reason)
 	e.draft.Keys = append(e.draft.Keys, original.Touches()...)
 	e.draft.References = [][]byte{original.Hash[:]}
 	standing, err := e.standing(original, c)
@@ -39,7 +44,7 @@ func (e *pending) correct(c *pb.Corrected, replacement *pb.Entry) error {
 	}
 	c.Type = original.Head.Type
 	if c.Void {
-		return nil
+		return e.b.neverCame(standing)
 	}
 	return e.replace(original, standing, c, replacement)
 }
@@ -51,7 +56,7 @@ func canBeCorrected(original *event.Record, typed string) error {
 		return nil
 	}
 	refused := refusal.Conflict("original", typed, "an entry that a person made")
-	if c := correctionIn(original); c != nil {
+	if c := query.CorrectionIn(original); c != nil {
 		return refused.Because("this corrects another entry; correct that one again: " + c.Original)
 	}
 	if !known {
@@ -69,18 +74,48 @@ var otherWays = map[event.Type]string{
 	event.TypeRoleGranted:     "rights revoke --grant",
 	event.TypeRightsRevoked:   "role grant",
 	event.TypeLogAdmitted:     "rights revoke --device",
+	event.TypeForgotten:       "client add",
 }
 
 // mayCorrect refuses to let somebody take back what another one told of a patient:
-// whoever entered it may, a vet, and an owner.
+// whoever entered it may, a vet, and an owner. A reason is asked for, but of an author
+// who takes an entry back at once.
 func (e *pending) mayCorrect() error {
 	o := e.original
-	if o == nil || o.Head.Author == "" || o.Head.Author == e.author || !aboutPatient(o) ||
+	if o == nil {
+		return nil
+	}
+	if c := e.payload.(*pb.Corrected); c.Reason == "" && !(c.Void && e.justWritten()) {
+		return refusal.New("reason", "", "why it is corrected; within a minute of the entry its author can void it without").
+			Because("the entry is from " + e.b.Clock(o.Head.WallUs/1000))
+	}
+	if o.Head.Author == "" || o.Head.Author == e.author || !aboutPatient(o) ||
 		e.b.HasRole(e.author, pb.Role_ROLE_VET, pb.Role_ROLE_OWNER) {
 		return nil
 	}
 	return refusal.Fail(refusal.ErrDenied, "%s may not correct this: it tells of a patient and was entered by %s, who may, as a vet or an owner may",
 		orNobody(e.b.Name(event.KindPerson, e.author)), e.b.Name(event.KindPerson, o.Head.Author))
+}
+
+// justWritten says that the author wrote on this machine, a moment ago, what is
+// corrected.
+func (e *pending) justWritten() bool {
+	o, own := e.original, e.b.replica.Store
+	log, ok := own.Log(o.Log)
+	return ok && bytes.Equal(log.Device(), own.Device()) && (o.Head.Author == e.author || o.Head.Author == "") &&
+		o.Head.WallUs <= e.b.Now().UnixMicro() && e.b.Now().Before(query.UndoUntil(o))
+}
+
+// takesBack says that the entry is a correction for which nobody is asked for a PIN.
+func (e *pending) takesBack() bool {
+	c, ok := e.payload.(*pb.Corrected)
+	return ok && ledger.TakenBack(c)
+}
+
+// unnamed says that an entry may be saved without a name: it is signed later, or takes
+// back what was saved without one.
+func (e *pending) unnamed() bool {
+	return e.spec.Rule.GetSignLater() || e.takesBack() && e.original != nil && e.original.Head.Author == ""
 }
 
 // aboutPatient says that a record touches a case.
@@ -89,42 +124,18 @@ func aboutPatient(r *event.Record) bool {
 }
 
 // standing is what the original says after the corrections that are known here, which
-// are noted in c. One that voided it leaves what stood before. All that any of them was
-// about is touched again, so that what it put there goes with it.
+// are noted in c. All that any of them was about is touched again, so that what it put
+// there goes with it.
 func (e *pending) standing(original *event.Record, c *pb.Corrected) (proto.Message, error) {
-	standing, err := original.Payload()
+	stands, err := e.b.Standing(original)
 	if err != nil {
 		return nil, fmt.Errorf("read what is to be corrected: %w", err)
 	}
-	var fixes []*event.Record
-	err = e.b.Records(original.Primary(), func(r *event.Record) error {
-		if known := correctionIn(r); known != nil && known.Original == c.Original {
-			fixes = append(fixes, r)
-		}
-		return nil
-	})
-	slices.SortFunc(fixes, event.CompareWritten)
-	for _, r := range fixes {
-		c.Known = append(c.Known, r.Hash[:])
-		e.draft.Keys = append(e.draft.Keys, r.Touches()...)
-		if m, err := event.Replacement(correctionIn(r)); err == nil && m != nil {
-			standing = m
-		}
+	for _, f := range stands.Fixes {
+		c.Known = append(c.Known, f.Rec.Hash[:])
+		e.draft.Keys = append(e.draft.Keys, f.Rec.Touches()...)
 	}
-	return standing, err
-}
-
-// correctionIn is the correction that a record makes; nil for any other record.
-func correctionIn(r *event.Record) *pb.Corrected {
-	if r.Head.Type != event.TypeCorrected {
-		return nil
-	}
-	p, err := r.Payload()
-	if err != nil {
-		return nil
-	}
-	c, _ := p.(*pb.Corrected)
-	return c
+	return stands.Body, nil
 }
 
 func (e *pending) replace(original *event.Record, standing proto.Message, c *pb.Corrected, replacement *pb.Entry) error {
@@ -155,6 +166,9 @@ func (e *pending) replace(original *event.Record, standing proto.Message, c *pb.
 	}
 	if same {
 		keepKnown(sub.payload, standing)
+		if err := e.b.relabel(sub.payload); err != nil {
+			return err
+		}
 	}
 	if c.Payload, err = proto.Marshal(sub.payload); err != nil {
 		return err
@@ -210,6 +224,30 @@ func (e *pending) keepBags(p *pb.BagsReceived) error {
 	return nil
 }
 
+// neverCame refuses to void a delivery of which bags were handled: they were there, and
+// whoever had plasma of them must be found by their batch.
+func (b view) neverCame(standing proto.Message) error {
+	p, ok := standing.(*pb.BagsReceived)
+	if !ok {
+		return nil
+	}
+	n := 0
+	for _, id := range p.Bags {
+		told, err := b.handled(id)
+		if err != nil {
+			return err
+		}
+		if told {
+			n++
+		}
+	}
+	if n == 0 {
+		return nil
+	}
+	return refusal.Conflict("void", "true", "a delivery of whose bags nothing else was told; it was of "+wording.Plural(n, "bag")).
+		Because(fmt.Sprintf("correct its count to %d, or void first what was told of a bag that never came", n))
+}
+
 // maxBagsOfDelivery is as many as one delivery may name.
 const maxBagsOfDelivery = 200
 
@@ -251,6 +289,17 @@ func keepKnown(payload, standing proto.Message) {
 			to.Set(f, from.Get(f))
 		}
 	}
+}
+
+// relabel fills in the batch of the bag that was kept.
+func (b view) relabel(payload proto.Message) (err error) {
+	switch p := payload.(type) {
+	case *pb.TransfusionStarted:
+		p.Product, p.Batch, err = b.batchOf(p.Bag)
+	case *pb.ReactionNoted:
+		p.Product, p.Batch, err = b.batchOf(p.Bag)
+	}
+	return err
 }
 
 // sameSubject says that two payloads of one type name the same bag, case, place and

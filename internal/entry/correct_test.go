@@ -390,3 +390,79 @@ func TestWhatCannotBeCorrectedSaysHowItIsChanged(t *testing.T) {
 		require.ErrorContains(t, err, way)
 	}
 }
+
+// What was entered a moment ago is taken back by its author without a word and without
+// a PIN. A minute later a reason is asked for, and so it is of anybody else.
+func TestAnEntryIsTakenBackWithinAMinute(t *testing.T) {
+	d := entrytest.New(t)
+	bags := d.Begin()
+	voided := func(record, by, reason string) (*pb.WriteResponse, error) {
+		return d.Write(t.Context(), &pb.WriteRequest{Entry: d.Entry(&pb.Corrected{Original: record, Void: true, Reason: reason}), Author: by})
+	}
+	slip := d.Must(&pb.BagMissing{Bag: bags[0]})
+	require.NotEmpty(t, slip.UndoUntil)
+	d.Clock.Advance(59 * time.Second)
+	out, err := voided(slip.Record, "", "")
+	require.NoError(t, err)
+	require.Empty(t, out.NoProof)
+	require.Empty(t, out.UndoUntil, "a correction is not taken back: its original is corrected again")
+	require.Len(t, stock(d), 3)
+	rows, err := d.ListCorrections(t.Context(), &pb.ListCorrectionsRequest{})
+	require.NoError(t, err)
+	require.Len(t, rows.Rows, 1, "the owner sees it all the same")
+	require.Equal(t, "taken back within a minute", rows.Rows[0].Reason)
+	require.False(t, rows.Rows[0].NoProof)
+	unproven, err := d.ListUnproven(t.Context(), &pb.ListUnprovenRequest{})
+	require.NoError(t, err)
+	require.Empty(t, unproven.Rows)
+
+	late := d.Must(&pb.BagMissing{Bag: bags[1]})
+	d.Clock.Advance(61 * time.Second)
+	_, err = voided(late.Record, "", "")
+	require.ErrorContains(t, err, "reason")
+	_, err = voided(late.Record, "", "it lay behind the door")
+	require.NoError(t, err)
+
+	d.Must(&pb.PersonAdded{Name: "T. Clerk"})
+	another, err := d.Write(t.Context(), &pb.WriteRequest{Entry: d.Entry(&pb.BagMissing{Bag: bags[2]}), Author: "M. Alder"})
+	require.NoError(t, err)
+	_, err = voided(another.Record, "T. Clerk", "")
+	require.ErrorContains(t, err, "reason")
+}
+
+// A dated list tells what was corrected once: what stands, with what it had told, who
+// put it right and why. The record in full tells every correction.
+func TestAStoryTellsACorrectedEntryOnce(t *testing.T) {
+	d := entrytest.New(t)
+	d.Begin()
+	id := d.Foal()
+	weighed := d.Must(&pb.PatientWeighed{Case: id, WeightG: 52_500, Method: pb.WeightMethod_WEIGHT_METHOD_SCALE})
+	instead(d, weighed.Record, &pb.PatientWeighed{Case: id, WeightG: 48_000, Method: pb.WeightMethod_WEIGHT_METHOD_SCALE})
+	instead(d, weighed.Record, &pb.PatientWeighed{Case: id, WeightG: 50_000, Method: pb.WeightMethod_WEIGHT_METHOD_SCALE})
+	wrong := d.Must(&pb.PatientWeighed{Case: id, WeightG: 51_000, Method: pb.WeightMethod_WEIGHT_METHOD_SCALE})
+	d.Must(&pb.Corrected{Original: wrong.Record, Void: true, Reason: "the other foal"})
+
+	out, err := d.GetCase(t.Context(), &pb.GetCaseRequest{Case: id})
+	require.NoError(t, err)
+	require.Len(t, out.Timeline, 3, "the opening and the two weights")
+	row := out.Timeline[1]
+	require.Contains(t, row.What, "50")
+	require.NotContains(t, row.What, "52.5")
+	require.Contains(t, row.Was, "52.5")
+	require.NotContains(t, row.Was, "scale", "what stands is not told as it was")
+	require.Equal(t, "typed wrongly", row.Corrected.Reason)
+	require.True(t, row.Correctable)
+	require.True(t, out.Timeline[2].Corrected.Voided)
+	require.Equal(t, 50.0, *out.WeightKg)
+
+	full, err := d.GetRecord(t.Context(), &pb.GetRecordRequest{Record: weighed.Record})
+	require.NoError(t, err)
+	require.EqualValues(t, 52_500, full.Entry.GetPatientWeighed().WeightG)
+	require.EqualValues(t, 50_000, full.Stands.GetPatientWeighed().WeightG)
+	require.Len(t, full.Corrections, 2)
+	require.Contains(t, full.Corrections[0].Before, "48")
+	gone, err := d.GetRecord(t.Context(), &pb.GetRecordRequest{Record: wrong.Record})
+	require.NoError(t, err)
+	require.True(t, gone.Voided)
+	require.Nil(t, gone.Stands)
+}

@@ -188,7 +188,7 @@ func (b view) prepare(actor Actor, req *pb.WriteRequest) (*pending, error) {
 	if err := e.complete(req); err != nil {
 		return nil, err
 	}
-	if e.author, err = b.author(actor, req.Author); err != nil && !(req.Author == "" && e.spec.Rule.GetSignLater()) {
+	if e.author, err = b.author(actor, req.Author); err != nil && !(req.Author == "" && e.unnamed()) {
 		return nil, err
 	}
 	if err := e.sign(); err != nil {
@@ -249,7 +249,7 @@ func (e *pending) complete(req *pb.WriteRequest) (err error) {
 	if err := event.Typed(e.payload); err != nil && !e.fillsRequired() {
 		return err
 	}
-	if e.made, err = e.b.fill(e.payload); err != nil {
+	if e.made, err = e.b.fill(e.payload, e.at); err != nil {
 		return err
 	}
 	if c, ok := e.payload.(*pb.Corrected); ok {
@@ -475,10 +475,14 @@ func wantReasons(missing []caution.Raised) error {
 
 // answer words what was saved, with the patient, so that a slip is seen.
 func (w *Writer) answer(e *pending, r *event.Record, saved pb.SavedState) *pb.WriteResponse {
-	return &pb.WriteResponse{
+	out := &pb.WriteResponse{
 		Record: r.Hash.String(), Made: e.made, RepeatedRequest: e.repeated != nil, Cautions: wording.Cautions(e.cautions),
 		Saved: saved, Text: e.text, Proof: r.Head.AuthorProof.GetKind(), NoProof: e.noProof,
 	}
+	if until := query.UndoUntil(r); until.After(e.b.Now()) {
+		out.UndoUntil = e.b.At(until)
+	}
+	return out
 }
 
 // bagRead names the bag off which mL were read together with vitals.

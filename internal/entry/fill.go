@@ -23,7 +23,7 @@ import (
 
 // fill completes a payload with what this replica knows and with new ids: what
 // the rules mark 'filled' and 'generate'. made lists the new ids.
-func (b view) fill(m proto.Message) (made []string, err error) {
+func (b view) fill(m proto.Message, at time.Time) (made []string, err error) {
 	if made, err = b.generate(m); err != nil {
 		return nil, err
 	}
@@ -43,7 +43,7 @@ func (b view) fill(m proto.Message) (made []string, err error) {
 	if err := b.fillStock(m); err != nil {
 		return made, err
 	}
-	return made, b.fillCase(m)
+	return made, b.fillCase(m, at)
 }
 
 // fillStock completes what is about places, batches and the practice.
@@ -77,8 +77,8 @@ func (b view) fillStock(m proto.Message) (err error) {
 	return err
 }
 
-// fillCase completes what is about one case and the bag that runs in it.
-func (b view) fillCase(m proto.Message) (err error) {
+// fillCase completes what is about one case and the bag that ran in it when it happened.
+func (b view) fillCase(m proto.Message, at time.Time) (err error) {
 	switch p := m.(type) {
 	case *pb.CaseOpened:
 		p.DamKey = event.DamKey(p.DamChip, p.DamUeln, p.DamName)
@@ -89,13 +89,13 @@ func (b view) fillCase(m proto.Message) (err error) {
 	case *pb.TransfusionEnded:
 		p.Patient, err = b.patient(p.Case)
 	case *pb.ReactionNoted:
-		return b.fillReaction(p)
+		return b.fillReaction(p, at)
 	case *pb.ReactionDescribed:
 		return b.fillDescribed(p)
 	case *pb.RateSet:
-		p.Bag, err = b.runningBag(p.Case)
+		p.Bag, err = b.bagAt(p.Case, at)
 	case *pb.FlowChanged:
-		p.Bag, err = b.runningBag(p.Case)
+		p.Bag, err = b.bagAt(p.Case, at)
 	case *pb.RecheckPlanned:
 		return b.fillRecheck(p)
 	case *pb.CaseAdopted:
@@ -199,13 +199,11 @@ func (b view) fillCounted(p *pb.PlaceCounted) error {
 }
 
 func (b view) fillStarted(p *pb.TransfusionStarted) error {
-	err := b.withBag(p.Bag, func(bag *ledger.Bag) {
-		p.Place = bag.Place
-		if bag.Label != nil {
-			p.Product, p.Batch = bag.Label.Product, bag.Label.Batch
-		}
-	})
+	err := b.withBag(p.Bag, func(bag *ledger.Bag) { p.Place = bag.Place })
 	if err != nil {
+		return err
+	}
+	if p.Product, p.Batch, err = b.batchOf(p.Bag); err != nil {
 		return err
 	}
 	p.Patient, err = b.patient(p.Case)
@@ -230,15 +228,22 @@ func (b view) patient(id string) (string, error) {
 	return id, nil
 }
 
-func (b view) fillReaction(p *pb.ReactionNoted) (err error) {
-	if p.Bag, err = b.runningBag(p.Case); err != nil || p.Bag == "" {
+func (b view) fillReaction(p *pb.ReactionNoted, at time.Time) (err error) {
+	if p.Bag, err = b.bagAt(p.Case, at); err != nil || p.Bag == "" {
 		return err
 	}
-	return b.withBag(p.Bag, func(bag *ledger.Bag) {
+	p.Product, p.Batch, err = b.batchOf(p.Bag)
+	return err
+}
+
+// batchOf is the product and batch on a bag's label; empty while it is not here.
+func (b view) batchOf(id string) (product, batch string, err error) {
+	err = b.withBag(id, func(bag *ledger.Bag) {
 		if bag.Label != nil {
-			p.Product, p.Batch = bag.Label.Product, bag.Label.Batch
+			product, batch = bag.Label.Product, bag.Label.Batch
 		}
 	})
+	return product, batch, err
 }
 
 // fillDescribed reckons the minutes from the start of the bag to the first sign, where
@@ -255,18 +260,25 @@ func (b view) fillDescribed(p *pb.ReactionDescribed) error {
 	return nil
 }
 
-// runningBag is the bag that runs in a case, else the last one that ran.
-func (b view) runningBag(id string) (string, error) {
+// bagAt is the bag that ran in a case at a moment, else the last one that had been begun
+// by then. What is entered while a bag runs, whatever the clock says, is told of that.
+func (b view) bagAt(id string, at time.Time) (string, error) {
 	c, err := b.Case(id)
 	if err != nil || c == nil || len(c.Transfusions) == 0 {
 		return "", err
 	}
+	ms, bag, since := at.UnixMilli(), "", int64(0)
 	for i := range c.Transfusions {
-		if t := &c.Transfusions[i]; t.Running {
+		t := &c.Transfusions[i]
+		first, last := t.FirstMs(), t.LastMs()
+		switch {
+		case t.Running && (first <= ms || !at.Before(b.Now())), first <= ms && ms <= last:
 			return t.Bag, nil
+		case first <= ms && first >= since, bag == "":
+			bag, since = t.Bag, first
 		}
 	}
-	return c.Transfusions[len(c.Transfusions)-1].Bag, nil
+	return bag, nil
 }
 
 func (b view) supportTelephone(product string) (string, error) {

@@ -33,7 +33,7 @@ func (b view) checkVitals(p *pb.VitalsNoted, at time.Time) (out []caution.Raised
 	if err != nil || c == nil {
 		return nil, err
 	}
-	if out, err = b.checkRead(p.Case, p.GivenMl); err != nil {
+	if out, err = b.checkRead(p.Case, p.GivenMl, at); err != nil {
 		return nil, err
 	}
 	limits, err := b.VitalsLimits(c)

@@ -19,6 +19,7 @@ const (
 	TypeHeard        Type = 2
 	TypeHubStatement Type = 3
 	TypeCorrected    Type = 4
+	TypeForgotten    Type = 23
 	TypeSavedAgain   Type = 26
 	TypeRecordsLost  Type = 27
 	TypeCopiesMet    Type = 28

@@ -9,11 +9,12 @@ import (
 )
 
 // Correctable says that records of the type can be corrected, or put in place of
-// another. What makes rights, what the program writes by itself, and a correction
-// cannot: it is the original that is corrected again. A type of a newer version may be.
+// another. What makes rights and what the program writes by itself cannot. Nor can a
+// correction, since it is the original that is corrected again; nor that a client was
+// forgotten, since the keys are gone. A type of a newer version may be.
 func Correctable(t Type) bool {
 	s, known := Lookup(t)
-	return !known || t != TypeCorrected && !rightsTypes[t] && !s.Rule.GetInternal()
+	return !known || t != TypeCorrected && t != TypeForgotten && !rightsTypes[t] && !s.Rule.GetInternal()
 }
 
 // Replacement is what a correction puts in place of its original; nil when it voids.

@@ -3,6 +3,8 @@ package ledger
 import (
 	"slices"
 
+	"google.golang.org/protobuf/proto"
+
 	"thawtrail/internal/event"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -102,6 +104,7 @@ type BatchReaction struct {
 }
 
 func foldBatch(s *set) State {
+	s.dropGone(s.otherBatch())
 	b := &Batch{}
 	for _, f := range s.story {
 		b.apply(f)
@@ -114,6 +117,82 @@ func foldBatch(s *set) State {
 	b.afterHolds(s)
 	b.Common = s.common()
 	return b
+}
+
+// otherBatch are the bags that were entered as of this batch and are of another one since
+// their delivery was corrected. What is told of them belongs there. Of a delivery that was
+// voided nobody said so.
+func (s *set) otherBatch() map[string]bool {
+	fixes, bags := s.fixes(), map[string]bool{}
+	for i := range s.inputs {
+		in := &s.inputs[i]
+		original, m := in.Rec.Hash, in.Payload
+		if c, ok := m.(*pb.Corrected); ok {
+			original, _ = event.ParseHash(c.Original)
+			m, _ = event.Replacement(c)
+		}
+		if named := receivedIn(m); len(named) > 0 && s.moved(fixes[original]) {
+			for _, bag := range named {
+				bags[bag] = true
+			}
+		}
+	}
+	for _, f := range s.facts {
+		for _, bag := range receivedIn(f.body) {
+			delete(bags, bag)
+		}
+	}
+	return bags
+}
+
+// moved says that the last of some corrections puts something in place that does not
+// concern this entity.
+func (s *set) moved(fixes []fix) bool {
+	if len(fixes) == 0 {
+		return false
+	}
+	fixes = effective(fixes[0].body.Type, fixes)
+	if len(fixes) == 0 || fixes[len(fixes)-1].to == nil {
+		return false
+	}
+	f := fact{}
+	f.correct(fixes[len(fixes)-1], s.key)
+	return f.marks.Has(MarkElsewhere)
+}
+
+// receivedIn are the bags that an entry brought into the books.
+func receivedIn(m proto.Message) []string {
+	switch p := m.(type) {
+	case *pb.BagsReceived:
+		return p.Bags
+	case *pb.BagFound:
+		return []string{p.Bag}
+	}
+	return nil
+}
+
+// dropGone takes what is told of some bags out of the facts; the story keeps it, marked.
+func (s *set) dropGone(bags map[string]bool) {
+	if len(bags) == 0 {
+		return
+	}
+	gone := func(f *fact) bool {
+		switch p := f.body.(type) {
+		case *pb.TransfusionStarted:
+			return bags[p.Bag]
+		case *pb.ReactionNoted:
+			return bags[p.Bag]
+		}
+		return false
+	}
+	for i := range s.timeline {
+		e := &s.timeline[i]
+		if slices.ContainsFunc(s.facts, func(f *fact) bool { return f.id == e.Record && gone(f) }) {
+			e.Marks |= MarkElsewhere
+		}
+	}
+	s.facts = slices.DeleteFunc(s.facts, gone)
+	s.story = slices.DeleteFunc(s.story, gone)
 }
 
 func (b *Batch) apply(f *fact) {

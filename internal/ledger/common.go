@@ -130,6 +130,10 @@ func (c *Common) told() bool {
 	return slices.ContainsFunc(c.Timeline, func(e Entry) bool { return e.Stands() })
 }
 
+// Told says that something about an entity stands. What was voided as a whole keeps its
+// story and is in no list.
+func Told(s State) bool { return s.told() }
+
 // Story is every record of the entity, in happened order.
 func (c *Common) Story() []Entry { return c.Timeline }
 

@@ -1,7 +1,6 @@
 package ledger
 
 import (
-	"cmp"
 	"fmt"
 	"slices"
 
@@ -139,7 +138,7 @@ func (b *Bag) books() BagBooks {
 		u := &b.Uses[i]
 		at := u.at()
 		out.Doses = append(out.Doses, Dose{
-			AtMs: at.AtMs, Author: at.Author, Place: cmp.Or(u.Place, b.Place), Case: u.Case, Ml: u.CountedMl, Ended: u.End != nil,
+			AtMs: at.AtMs, Author: at.Author, Place: b.takenFrom(), Case: u.Case, Ml: u.CountedMl, Ended: u.End != nil,
 		})
 	}
 	for _, e := range b.Ends {
@@ -148,6 +147,16 @@ func (b *Bag) books() BagBooks {
 		}
 	}
 	return out
+}
+
+// takenFrom is the place from which the bag left the stock to be given, as the moves
+// have it: what a laptop held when an entry was typed afterwards is no evidence.
+func (b *Bag) takenFrom() string {
+	i := slices.IndexFunc(b.Moves, func(m Move) bool { return m.How == EndGiven })
+	if i < 0 {
+		return b.Place
+	}
+	return b.Moves[i].From
 }
 
 // reasonOf is why a bag was discarded by a move.

@@ -289,17 +289,24 @@ func marksOf(in *Input) Marks {
 	if in.Payload == nil {
 		m |= MarkUnread
 	}
-	if asksPIN(in.Rec) && in.Rec.Head.AuthorProof.GetKind() != pb.ProofKind_PROOF_KIND_PIN {
+	if asksPIN(in) && in.Rec.Head.AuthorProof.GetKind() != pb.ProofKind_PROOF_KIND_PIN {
 		m |= MarkNoProof
 	}
 	return m
 }
 
 // asksPIN says that a record's author was asked for a PIN.
-func asksPIN(r *event.Record) bool {
-	spec, ok := event.Lookup(r.Head.Type)
-	return len(r.Head.Overrides) > 0 || ok && spec.Rule.GetAsksPin()
+func asksPIN(in *Input) bool {
+	if c, ok := in.Payload.(*pb.Corrected); ok && TakenBack(c) {
+		return false
+	}
+	spec, ok := event.Lookup(in.Rec.Head.Type)
+	return len(in.Rec.Head.Overrides) > 0 || ok && spec.Rule.GetAsksPin()
 }
+
+// TakenBack says that a correction is an author's own, made so soon after the entry that
+// neither a reason nor a PIN was asked for.
+func TakenBack(c *pb.Corrected) bool { return c.Void && c.Reason == "" }
 
 // signLater says that an entry may be saved without a name.
 func signLater(t event.Type) bool {

@@ -131,7 +131,9 @@ func proofTerms(story []Entry) []string {
 	var out []string
 	var marks Marks
 	for _, e := range story {
-		marks |= e.Marks
+		if e.Marks&(MarkVoided|MarkElsewhere) == 0 {
+			marks |= e.Marks
+		}
 	}
 	if marks.Has(MarkNoProof) {
 		out = append(out, TermUnproven)
@@ -208,7 +210,7 @@ func (c *Case) terms() []string {
 	}
 	late := int64(0)
 	for _, e := range c.Timeline {
-		if e.Marks.Has(MarkLate) {
+		if e.Marks.Has(MarkLate) && e.Stands() {
 			late = max(late, e.WallMs)
 		}
 	}

@@ -20,17 +20,43 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// timeline is an entity's story, in the order in which it happened.
+// timeline is an entity's story, in the order in which it happened. What was corrected
+// is one line: what stands, with what was put right.
 func (b *ReadView) timeline(k event.Key, entries []ledger.Entry) []*pb.TimelineRow {
+	entries = entries[max(0, len(entries)-MaxRows):]
 	var out []*pb.TimelineRow
 	all := b.payloads(k)
 	bagAt := b.bagReadAt(k)
-	for _, e := range entries[max(0, len(entries)-MaxRows):] {
+	fixes := fixesAmong(entries, all)
+	for _, e := range entries {
+		if _, is := fixes[e.Record]; is {
+			continue
+		}
 		row := &pb.TimelineRow{
 			At: b.Stamp(e.AtMs), What: b.said(k, e, all) + bagAt(all[e.Record], e.AtMs), Who: b.Person(e.Author), Where: b.deviceOf(e.Log),
-			Record: e.Record.String(), Marks: wording.RecordMarks(e.Marks),
+			Record: e.Record.String(), Marks: wording.RecordMarks(e.Marks), Correctable: event.Correctable(e.Type),
+		}
+		if fix, ok := fixes[e.By]; ok {
+			b.corrected(row, fix, all)
+			row.Marks = wording.RecordMarks(e.Marks &^ (ledger.MarkCorrected | ledger.MarkVoided))
 		}
 		out = append(out, row)
+	}
+	return out
+}
+
+// fixesAmong are the corrections of a story that are told with what they correct: all
+// but those of which the original is not there, or that their author could not make.
+func fixesAmong(entries []ledger.Entry, all map[event.Hash]proto.Message) map[event.Hash]ledger.Entry {
+	there := make(map[string]bool, len(entries))
+	for _, e := range entries {
+		there[e.Record.String()] = true
+	}
+	out := map[event.Hash]ledger.Entry{}
+	for _, e := range entries {
+		if c, ok := all[e.Record].(*pb.Corrected); ok && there[c.Original] && !e.Marks.Has(ledger.MarkNotEntitled) {
+			out[e.Record] = e
+		}
 	}
 	return out
 }
@@ -238,7 +264,10 @@ func (s Reader) GetRecord(ctx context.Context, req *pb.GetRecordRequest) (*pb.Ge
 			return err
 		}
 		b.fullRecord(out, r)
-		return nil
+		if !out.Correctable {
+			return nil
+		}
+		return b.correctedRecord(out, r)
 	})
 	return out, err
 }
@@ -255,11 +284,36 @@ func (b *ReadView) fullRecord(out *pb.GetRecordResponse, r *event.Record) {
 	for _, k := range r.Touches() {
 		out.Entities = append(out.Entities, k.String())
 	}
+	out.Correctable = event.Correctable(h.Type)
 	if m, err := r.Payload(); err == nil {
 		if e, err := event.Wrap(h.Type, m); err == nil {
 			out.Entry = b.opened(e)
 		}
 	}
+}
+
+// correctedRecord adds what was corrected of a record, and what stands.
+func (b *ReadView) correctedRecord(out *pb.GetRecordResponse, r *event.Record) error {
+	stands, err := b.Standing(r)
+	if err != nil || len(stands.Fixes) == 0 {
+		return err
+	}
+	out.StandsAt, out.Voided = b.Stamp(stands.AtMs), stands.Voided
+	if e, err := event.Wrap(stands.Type, stands.Body); err == nil && !stands.Voided {
+		out.Stands = b.opened(e)
+	}
+	m, err := r.Payload()
+	if err != nil {
+		return err
+	}
+	before := told{b.inWords(r.Head.Type, m), r.Head.Author}
+	for _, f := range stands.Fixes {
+		row := b.correctionRow(r.Primary(), f, before)
+		before.words = cmp.Or(row.After, before.words)
+		out.Corrections = append(out.Corrections, row)
+	}
+	slices.Reverse(out.Corrections)
+	return nil
 }
 
 // ListPeople lists people with their roles, and laptops with when the clinic

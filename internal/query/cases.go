@@ -188,8 +188,12 @@ func (b *ReadView) sheet(out *pb.GetCaseResponse, c *ledger.Case) (err error) {
 }
 
 func (b *ReadView) transfusionRow(c *ledger.Case, t *ledger.Transfusion) *pb.TransfusionRow {
+	_, batch, err := b.batchNow(t.Bag, t.Product, t.Batch)
+	if err != nil {
+		batch = t.Batch // told as it was filled in when the start was entered
+	}
 	row := &pb.TransfusionRow{
-		Bag: bagText(t.Bag), Batch: t.Batch, StartedAt: b.Stamp(t.FirstMs()), EndedAt: b.Stamp(t.LastMs()),
+		Bag: bagText(t.Bag), Batch: batch, StartedAt: b.Stamp(t.FirstMs()), EndedAt: b.Stamp(t.LastMs()),
 		GivenMl: t.CountedMl(), Running: t.Running, Clamped: t.Running && c.Clamped, EndedByCode: t.ToldEndMs != 0,
 	}
 	end := b.now.UnixMilli()

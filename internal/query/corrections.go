@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"context"
 	"slices"
+	"strings"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 
@@ -13,6 +15,72 @@ import (
 	"thawtrail/internal/wording"
 	pb "thawtrail/proto/thawtrail/v1"
 )
+
+// Fix is one correction of a record.
+type Fix struct {
+	Rec  *event.Record
+	Body *pb.Corrected
+}
+
+// CorrectionIn is the correction that a record makes; nil for any other record.
+func CorrectionIn(r *event.Record) *pb.Corrected {
+	if r.Head.Type != event.TypeCorrected {
+		return nil
+	}
+	p, err := r.Payload()
+	if err != nil {
+		return nil
+	}
+	c, _ := p.(*pb.Corrected)
+	return c
+}
+
+// Standing is a record as it stands after the corrections that are held here.
+type Standing struct {
+	Type   event.Type
+	Body   proto.Message // what stands; of a voided record what stood before
+	AtMs   int64
+	Voided bool
+	Fixes  []Fix // all of them, in written order
+}
+
+// Standing tells what stands of a record. Which correction that is, the fold of what the
+// record is about says: one by somebody without the right does not count.
+func (b *ReadView) Standing(r *event.Record) (*Standing, error) {
+	body, err := r.Payload()
+	out := &Standing{Type: r.Head.Type, Body: body, AtMs: r.OccurredMs()}
+	if err != nil {
+		return out, err
+	}
+	name := r.Hash.String()
+	err = b.Records(r.Primary(), func(o *event.Record) error {
+		if c := CorrectionIn(o); c != nil && c.Original == name {
+			out.Fixes = append(out.Fixes, Fix{o, c})
+		}
+		return nil
+	})
+	slices.SortFunc(out.Fixes, func(x, y Fix) int { return event.CompareWritten(x.Rec, y.Rec) })
+	state, stateErr := b.State(r.Primary())
+	if err = cmp.Or(err, stateErr); err != nil || state == nil {
+		return out, err
+	}
+	story := state.Story()
+	if i := slices.IndexFunc(story, func(e ledger.Entry) bool { return e.Record == r.Hash }); i >= 0 {
+		out.take(story[i])
+	}
+	return out, nil
+}
+
+// take follows the corrections up to the one that the fold says stands.
+func (s *Standing) take(e ledger.Entry) {
+	s.AtMs, s.Voided = e.AtMs, e.Marks.Has(ledger.MarkVoided)
+	last := slices.IndexFunc(s.Fixes, func(f Fix) bool { return f.Rec.Hash == e.By })
+	for _, f := range s.Fixes[:last+1] {
+		if m, err := event.Replacement(f.Body); err == nil && m != nil {
+			s.Type, s.Body = f.Body.Type, m
+		}
+	}
+}
 
 // ListCorrections lists what was corrected or voided: before, after, who and why. What
 // was corrected last comes first.
@@ -42,23 +110,16 @@ func (b *ReadView) correctionsOf(k event.Key) (out []*pb.CorrectionRow, err erro
 	slices.SortFunc(all, event.CompareWritten)
 	said := map[string]told{} // what stands of an original, as it is gone through
 	for _, r := range all {
-		m, unread := r.Payload()
-		c, correction := m.(*pb.Corrected)
-		if !correction {
-			if unread == nil {
+		c := CorrectionIn(r)
+		if c == nil {
+			if m, unread := r.Payload(); unread == nil {
 				said[r.Hash.String()] = told{b.inWords(r.Head.Type, m), r.Head.Author}
 			}
 			continue
 		}
-		before := said[c.Original]
-		row := &pb.CorrectionRow{
-			At: b.Stamp(r.Head.WallUs / 1000), Who: b.Person(r.Head.Author), EnteredBy: b.Person(before.author),
-			About: b.entityText(k), Before: cmp.Or(before.words, wording.Unread), Voided: c.Void, Reason: c.Reason, Record: r.Hash.String(), Original: c.Original,
-			NoProof: r.Head.AuthorProof.GetKind() != pb.ProofKind_PROOF_KIND_PIN,
-		}
+		row := b.correctionRow(k, Fix{r, c}, said[c.Original])
 		if !c.Void {
-			row.After = b.replacementWords(c)
-			said[c.Original] = told{row.After, before.author}
+			said[c.Original] = told{row.After, said[c.Original].author}
 		}
 		if r.Primary() == k {
 			out = append(out, row)
@@ -66,6 +127,29 @@ func (b *ReadView) correctionsOf(k event.Key) (out []*pb.CorrectionRow, err erro
 	}
 	slices.Reverse(out)
 	return out, err
+}
+
+// correctionRow tells one correction of what had been said before it.
+func (b *ReadView) correctionRow(k event.Key, f Fix, before told) *pb.CorrectionRow {
+	r, c := f.Rec, f.Body
+	row := &pb.CorrectionRow{
+		At: b.Stamp(r.Head.WallUs / 1000), Who: b.Person(r.Head.Author), EnteredBy: b.Person(before.author),
+		About: b.entityText(k), Before: cmp.Or(before.words, wording.Unread), Voided: c.Void, Reason: ReasonOf(c), Record: r.Hash.String(), Original: c.Original,
+		NoProof: !ledger.TakenBack(c) && r.Head.AuthorProof.GetKind() != pb.ProofKind_PROOF_KIND_PIN,
+	}
+	if !c.Void {
+		row.After = b.replacementWords(c)
+	}
+	return row
+}
+
+// ReasonOf is why a correction was made; of an entry that its author took back at once
+// nobody was asked.
+func ReasonOf(c *pb.Corrected) string {
+	if ledger.TakenBack(c) {
+		return wording.TakenBack
+	}
+	return c.Reason
 }
 
 // told is what an entry says, and who entered it.
@@ -88,3 +172,38 @@ func (b *ReadView) replacementWords(c *pb.Corrected) string {
 	}
 	return b.inWords(c.Type, m)
 }
+
+// corrected puts into a line of a story who corrected its entry, when and why, and what
+// the entry had told otherwise.
+func (b *ReadView) corrected(row *pb.TimelineRow, fix ledger.Entry, all map[event.Hash]proto.Message) {
+	c := all[fix.Record].(*pb.Corrected)
+	row.Corrected = &pb.Correction{
+		At: b.Stamp(fix.WallMs), Who: b.Person(fix.Author), Reason: ReasonOf(c), Voided: c.Void, Record: fix.Record.String(),
+	}
+	now, err := event.Replacement(c)
+	original, readErr := b.r.Store.FindRecord(row.Record)
+	if err != nil || readErr != nil || now == nil {
+		return
+	}
+	var was []string
+	if first, err := original.Payload(); err == nil {
+		stands := b.detailParts(now)
+		was = slices.DeleteFunc(b.detailParts(first), func(part string) bool { return slices.Contains(stands, part) })
+	}
+	if at := c.OccurredAt.GetUnixMs(); at != 0 && at != original.OccurredMs() {
+		was = append(was, b.Clock(original.OccurredMs()))
+	}
+	row.Was = strings.Join(was, ", ")
+}
+
+// UndoUntil is until when whoever wrote a record can take it back without a word; the
+// zero time when it cannot be taken back so.
+func UndoUntil(r *event.Record) time.Time {
+	if !event.Correctable(r.Head.Type) {
+		return time.Time{}
+	}
+	return time.UnixMicro(r.Head.WallUs).Add(undoFor)
+}
+
+// undoFor is how long after an entry its author may take it back without a word (ours).
+const undoFor = time.Minute

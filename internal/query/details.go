@@ -19,8 +19,10 @@ import (
 // Details tells a payload's own values in one line: what was measured, chosen or
 // written, with units, and which bags of which batch. Other ids, sealed words and what
 // was filled in are left out.
-func (b *ReadView) Details(m proto.Message) string {
-	var parts []string
+func (b *ReadView) Details(m proto.Message) string { return strings.Join(b.detailParts(m), ", ") }
+
+// detailParts are the parts of that line, one for each value.
+func (b *ReadView) detailParts(m proto.Message) (parts []string) {
 	r := m.ProtoReflect()
 	fields := r.Descriptor().Fields()
 	for i := range fields.Len() {
@@ -38,7 +40,7 @@ func (b *ReadView) Details(m proto.Message) string {
 			parts = append(parts, strings.TrimSpace(name+" "+text+" "+unit))
 		}
 	}
-	return strings.Join(parts, ", ")
+	return parts
 }
 
 // maxNamed bounds the bags that one line names.
@@ -171,15 +173,11 @@ func (b *ReadView) said(k event.Key, e ledger.Entry, all map[event.Hash]proto.Me
 	if c, ok := all[e.By].(*pb.Corrected); ok && !e.By.IsZero() && !c.Void {
 		m, _ = event.Replacement(c)
 	}
-	text := wording.EventType(e.Type)
 	if p, ok := m.(*pb.PlaceCounted); ok && k.Kind == event.KindBag {
 		return b.countedWords(k.ID, p)
 	}
 	if m == nil {
-		return text
+		return wording.EventType(e.Type)
 	}
-	if d := b.Details(m); d != "" {
-		text += ": " + d
-	}
-	return text
+	return b.inWords(e.Type, m)
 }

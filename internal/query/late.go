@@ -34,7 +34,7 @@ func (s Reader) ListLate(ctx context.Context, req *pb.ListLateRequest) (*pb.List
 func (b *ReadView) lateOf(c *ledger.Case) (out []*pb.LateRow) {
 	for _, e := range c.Timeline {
 		spec, known := event.Lookup(e.Type)
-		if !known || !e.Marks.Has(ledger.MarkLate) {
+		if !known || !e.Marks.Has(ledger.MarkLate) || !e.Stands() {
 			continue
 		}
 		out = append(out, &pb.LateRow{

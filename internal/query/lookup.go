@@ -35,6 +35,16 @@ func (b *ReadView) bagLine(id string) (*ledger.BagLine, bool, error) {
 	return line, err == nil, err
 }
 
+// batchNow is the batch that a bag is of by what stands about it; that which was filled in
+// when something was told of it, while its label is not here.
+func (b *ReadView) batchNow(bag, product, batch string) (string, string, error) {
+	line, ok, err := b.bagLine(bag)
+	if err != nil || !ok || line.Label == nil || line.Label.Batch == "" {
+		return product, batch, err
+	}
+	return line.Label.Product, line.Label.Batch, nil
+}
+
 // eachFound hands on the bags found under a term, until fn says stop.
 func (b *ReadView) eachFound(term string, fn func(*ledger.BagLine) (more bool, err error)) error {
 	return b.FindLines(term, func(f store.Found) (bool, error) {

@@ -511,8 +511,12 @@ func (b *ReadView) reactedBatches(text string) (map[string]bool, error) {
 		return out, err
 	}
 	for _, r := range c.Reactions {
-		if r.Batch != "" {
-			out[event.BatchID(r.Product, r.Batch)] = true
+		product, batch, err := b.batchNow(r.Bag, r.Product, r.Batch)
+		if err != nil {
+			return nil, err
+		}
+		if batch != "" {
+			out[event.BatchID(product, batch)] = true
 		}
 	}
 	return out, nil

@@ -60,7 +60,7 @@ func (b *ReadView) unprovenOf(k event.Key, marks []ledger.Marks, of []event.LogI
 	}
 	var all map[event.Hash]proto.Message
 	for _, e := range state.Story() {
-		if rows[e.Record] != nil || !slices.ContainsFunc(marks, e.Marks.Has) || of != nil && !slices.Contains(of, e.Log) {
+		if rows[e.Record] != nil || e.Marks&(ledger.MarkVoided|ledger.MarkElsewhere) != 0 || !slices.ContainsFunc(marks, e.Marks.Has) || of != nil && !slices.Contains(of, e.Log) {
 			continue
 		}
 		if all == nil {

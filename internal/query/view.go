@@ -14,6 +14,17 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
+// Each hands on the states of a kind, in the order of their ids, until fn says stop.
+// What was voided as a whole is not among them.
+func (b *ReadView) Each(kind string, fn func(ledger.State) (more bool, err error)) error {
+	return b.Snapshot.Each(kind, func(s ledger.State) (bool, error) {
+		if !ledger.Told(s) {
+			return true, nil
+		}
+		return fn(s)
+	})
+}
+
 // Now is the moment of the look.
 func (b *ReadView) Now() time.Time { return b.now }
 

@@ -142,6 +142,10 @@ func Cautions(raised []caution.Raised) []*pb.Caution {
 	return out
 }
 
+// TakenBack stands for the reason of a correction by which an author took an entry back
+// at once.
+const TakenBack = "taken back within a minute"
+
 // Unread is what stands in place of what a record says while the disk cannot read it.
 const Unread = "what it says cannot be read on this machine just now"
 

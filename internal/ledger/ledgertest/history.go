@@ -6,7 +6,6 @@ import (
 	"reflect"
 	"slices"
 
-
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
 	pb "thawtrail/proto/thawtrail/v1"

@@ -2054,7 +2054,8 @@ type Corrected struct {
 	Type       uint32  `protobuf:"varint,3,opt,name=type,proto3" json:"type,omitempty"`
 	Payload    []byte  `protobuf:"bytes,4,opt,name=payload,proto3" json:"payload,omitempty"`
 	OccurredAt *Moment `protobuf:"bytes,5,opt,name=occurred_at,json=occurredAt,proto3" json:"occurred_at,omitempty"`
-	Reason     string  `protobuf:"bytes,6,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Empty only of an entry that its author took back within a minute.
+	Reason string `protobuf:"bytes,6,opt,name=reason,proto3" json:"reason,omitempty"`
 	// Corrections of the same original that this device held.
 	Known         [][]byte `protobuf:"bytes,7,rep,name=known,proto3" json:"known,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -2777,7 +2778,7 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"7infection tests together: negative, positive or pendingR\x0finfectionResult\x12T\n" +
 	"\finfection_on\x18\r \x01(\tB1\xca\xda\x18-\n" +
 	")day of the sample for the infection tests8\x03R\vinfectionOnB\x0f\n" +
-	"\r_igg_cg_per_l\"\xc6\x02\n" +
+	"\r_igg_cg_per_l\"\xf6\x02\n" +
 	"\tCorrected\x12;\n" +
 	"\boriginal\x18\x01 \x01(\tB\x1f\xca\xda\x18\x1b\n" +
 	"\x15the record to correct\x10\x018\x06R\boriginal\x125\n" +
@@ -2787,10 +2788,9 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"\apayload\x18\x04 \x01(\fB\n" +
 	"\xca\xda\x18\x06(\x80\x80\x10p\x01R\apayload\x12=\n" +
 	"\voccurred_at\x18\x05 \x01(\v2\x14.thawtrail.v1.MomentB\x06\xca\xda\x18\x02p\x01R\n" +
-	"occurredAt\x12&\n" +
-	"\x06reason\x18\x06 \x01(\tB\x0e\xca\xda\x18\n" +
-	"\n" +
-	"\x03why\x10\x01(\xf4\x03R\x06reason\x12\x1c\n" +
+	"occurredAt\x12V\n" +
+	"\x06reason\x18\x06 \x01(\tB>\xca\xda\x18:\n" +
+	"5why; not asked of --void within a minute of the entry(\xf4\x03R\x06reason\x12\x1c\n" +
 	"\x05known\x18\a \x03(\fB\x06\xca\xda\x18\x02p\x01R\x05known\"\xcf\x01\n" +
 	"\x06Linked\x12D\n" +
 	"\x04kind\x18\x01 \x01(\tB0\xca\xda\x18,\n" +

@@ -194,7 +194,10 @@ type WriteResponse struct {
 	// How this machine knew the author.
 	Proof ProofKind `protobuf:"varint,7,opt,name=proof,proto3,enum=thawtrail.v1.ProofKind" json:"proof,omitempty"`
 	// Why an act that asks for a PIN was saved without proof.
-	NoProof       string `protobuf:"bytes,8,opt,name=no_proof,json=noProof,proto3" json:"no_proof,omitempty"`
+	NoProof string `protobuf:"bytes,8,opt,name=no_proof,json=noProof,proto3" json:"no_proof,omitempty"`
+	// Until when whoever wrote it can void it without a word of why; empty: it cannot be
+	// taken back so.
+	UndoUntil     string `protobuf:"bytes,9,opt,name=undo_until,json=undoUntil,proto3" json:"undo_until,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -281,6 +284,13 @@ func (x *WriteResponse) GetProof() ProofKind {
 func (x *WriteResponse) GetNoProof() string {
 	if x != nil {
 		return x.NoProof
+	}
+	return ""
+}
+
+func (x *WriteResponse) GetUndoUntil() string {
+	if x != nil {
+		return x.UndoUntil
 	}
 	return ""
 }
@@ -912,8 +922,14 @@ type TimelineRow struct {
 	Where  string                 `protobuf:"bytes,4,opt,name=where,proto3" json:"where,omitempty"`
 	Record string                 `protobuf:"bytes,5,opt,name=record,proto3" json:"record,omitempty"`
 	// Written long after it happened, not entitled, corrected, in doubt.
-	Marks         []string   `protobuf:"bytes,6,rep,name=marks,proto3" json:"marks,omitempty"`
-	Saved         SavedState `protobuf:"varint,7,opt,name=saved,proto3,enum=thawtrail.v1.SavedState" json:"saved,omitempty"`
+	Marks []string   `protobuf:"bytes,6,rep,name=marks,proto3" json:"marks,omitempty"`
+	Saved SavedState `protobuf:"varint,7,opt,name=saved,proto3,enum=thawtrail.v1.SavedState" json:"saved,omitempty"`
+	// Of an entry that was corrected, which tells what stands now: what it had told of
+	// that, and the correction.
+	Was       string      `protobuf:"bytes,8,opt,name=was,proto3" json:"was,omitempty"`
+	Corrected *Correction `protobuf:"bytes,9,opt,name=corrected,proto3" json:"corrected,omitempty"`
+	// A correction reaches it.
+	Correctable   bool `protobuf:"varint,10,opt,name=correctable,proto3" json:"correctable,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -997,6 +1013,105 @@ func (x *TimelineRow) GetSaved() SavedState {
 	return SavedState_SAVED_STATE_UNSPECIFIED
 }
 
+func (x *TimelineRow) GetWas() string {
+	if x != nil {
+		return x.Was
+	}
+	return ""
+}
+
+func (x *TimelineRow) GetCorrected() *Correction {
+	if x != nil {
+		return x.Corrected
+	}
+	return nil
+}
+
+func (x *TimelineRow) GetCorrectable() bool {
+	if x != nil {
+		return x.Correctable
+	}
+	return false
+}
+
+// Correction is who put an entry right, when and why.
+type Correction struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	At     string                 `protobuf:"bytes,1,opt,name=at,proto3" json:"at,omitempty"`
+	Who    string                 `protobuf:"bytes,2,opt,name=who,proto3" json:"who,omitempty"`
+	Reason string                 `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	// The entry never happened.
+	Voided        bool   `protobuf:"varint,4,opt,name=voided,proto3" json:"voided,omitempty"`
+	Record        string `protobuf:"bytes,5,opt,name=record,proto3" json:"record,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Correction) Reset() {
+	*x = Correction{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Correction) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Correction) ProtoMessage() {}
+
+func (x *Correction) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Correction.ProtoReflect.Descriptor instead.
+func (*Correction) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *Correction) GetAt() string {
+	if x != nil {
+		return x.At
+	}
+	return ""
+}
+
+func (x *Correction) GetWho() string {
+	if x != nil {
+		return x.Who
+	}
+	return ""
+}
+
+func (x *Correction) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *Correction) GetVoided() bool {
+	if x != nil {
+		return x.Voided
+	}
+	return false
+}
+
+func (x *Correction) GetRecord() string {
+	if x != nil {
+		return x.Record
+	}
+	return ""
+}
+
 type GetBagResponse struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Bag           *BagRow                `protobuf:"bytes,1,opt,name=bag,proto3" json:"bag,omitempty"`
@@ -1011,7 +1126,7 @@ type GetBagResponse struct {
 
 func (x *GetBagResponse) Reset() {
 	*x = GetBagResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1023,7 +1138,7 @@ func (x *GetBagResponse) String() string {
 func (*GetBagResponse) ProtoMessage() {}
 
 func (x *GetBagResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1036,7 +1151,7 @@ func (x *GetBagResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBagResponse.ProtoReflect.Descriptor instead.
 func (*GetBagResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{12}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *GetBagResponse) GetBag() *BagRow {
@@ -1087,7 +1202,7 @@ type ListBatchesRequest struct {
 
 func (x *ListBatchesRequest) Reset() {
 	*x = ListBatchesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1099,7 +1214,7 @@ func (x *ListBatchesRequest) String() string {
 func (*ListBatchesRequest) ProtoMessage() {}
 
 func (x *ListBatchesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1112,7 +1227,7 @@ func (x *ListBatchesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListBatchesRequest.ProtoReflect.Descriptor instead.
 func (*ListBatchesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{13}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ListBatchesRequest) GetHeld() bool {
@@ -1166,7 +1281,7 @@ type HoldRow struct {
 
 func (x *HoldRow) Reset() {
 	*x = HoldRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1178,7 +1293,7 @@ func (x *HoldRow) String() string {
 func (*HoldRow) ProtoMessage() {}
 
 func (x *HoldRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1191,7 +1306,7 @@ func (x *HoldRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HoldRow.ProtoReflect.Descriptor instead.
 func (*HoldRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{14}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *HoldRow) GetRecord() string {
@@ -1260,7 +1375,7 @@ type HeardRow struct {
 
 func (x *HeardRow) Reset() {
 	*x = HeardRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1272,7 +1387,7 @@ func (x *HeardRow) String() string {
 func (*HeardRow) ProtoMessage() {}
 
 func (x *HeardRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1285,7 +1400,7 @@ func (x *HeardRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HeardRow.ProtoReflect.Descriptor instead.
 func (*HeardRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{15}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *HeardRow) GetDevice() string {
@@ -1315,7 +1430,7 @@ type BatchRow struct {
 
 func (x *BatchRow) Reset() {
 	*x = BatchRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1327,7 +1442,7 @@ func (x *BatchRow) String() string {
 func (*BatchRow) ProtoMessage() {}
 
 func (x *BatchRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1340,7 +1455,7 @@ func (x *BatchRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchRow.ProtoReflect.Descriptor instead.
 func (*BatchRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{16}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *BatchRow) GetProduct() string {
@@ -1390,7 +1505,7 @@ type ListBatchesResponse struct {
 
 func (x *ListBatchesResponse) Reset() {
 	*x = ListBatchesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1402,7 +1517,7 @@ func (x *ListBatchesResponse) String() string {
 func (*ListBatchesResponse) ProtoMessage() {}
 
 func (x *ListBatchesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1415,7 +1530,7 @@ func (x *ListBatchesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListBatchesResponse.ProtoReflect.Descriptor instead.
 func (*ListBatchesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{17}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ListBatchesResponse) GetBatches() []*BatchRow {
@@ -1447,7 +1562,7 @@ type ListProductsRequest struct {
 
 func (x *ListProductsRequest) Reset() {
 	*x = ListProductsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1459,7 +1574,7 @@ func (x *ListProductsRequest) String() string {
 func (*ListProductsRequest) ProtoMessage() {}
 
 func (x *ListProductsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1472,7 +1587,7 @@ func (x *ListProductsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProductsRequest.ProtoReflect.Descriptor instead.
 func (*ListProductsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{18}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{19}
 }
 
 type ProductRow struct {
@@ -1495,7 +1610,7 @@ type ProductRow struct {
 
 func (x *ProductRow) Reset() {
 	*x = ProductRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1507,7 +1622,7 @@ func (x *ProductRow) String() string {
 func (*ProductRow) ProtoMessage() {}
 
 func (x *ProductRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1520,7 +1635,7 @@ func (x *ProductRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProductRow.ProtoReflect.Descriptor instead.
 func (*ProductRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{19}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ProductRow) GetProduct() string {
@@ -1609,7 +1724,7 @@ type ListProductsResponse struct {
 
 func (x *ListProductsResponse) Reset() {
 	*x = ListProductsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1621,7 +1736,7 @@ func (x *ListProductsResponse) String() string {
 func (*ListProductsResponse) ProtoMessage() {}
 
 func (x *ListProductsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1634,7 +1749,7 @@ func (x *ListProductsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProductsResponse.ProtoReflect.Descriptor instead.
 func (*ListProductsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{20}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ListProductsResponse) GetProducts() []*ProductRow {
@@ -1652,7 +1767,7 @@ type ListPlacesRequest struct {
 
 func (x *ListPlacesRequest) Reset() {
 	*x = ListPlacesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1664,7 +1779,7 @@ func (x *ListPlacesRequest) String() string {
 func (*ListPlacesRequest) ProtoMessage() {}
 
 func (x *ListPlacesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1677,7 +1792,7 @@ func (x *ListPlacesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPlacesRequest.ProtoReflect.Descriptor instead.
 func (*ListPlacesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{21}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{22}
 }
 
 type PlaceRow struct {
@@ -1695,7 +1810,7 @@ type PlaceRow struct {
 
 func (x *PlaceRow) Reset() {
 	*x = PlaceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1707,7 +1822,7 @@ func (x *PlaceRow) String() string {
 func (*PlaceRow) ProtoMessage() {}
 
 func (x *PlaceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1720,7 +1835,7 @@ func (x *PlaceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceRow.ProtoReflect.Descriptor instead.
 func (*PlaceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{22}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *PlaceRow) GetPlace() string {
@@ -1782,7 +1897,7 @@ type ListPlacesResponse struct {
 
 func (x *ListPlacesResponse) Reset() {
 	*x = ListPlacesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1794,7 +1909,7 @@ func (x *ListPlacesResponse) String() string {
 func (*ListPlacesResponse) ProtoMessage() {}
 
 func (x *ListPlacesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1807,7 +1922,7 @@ func (x *ListPlacesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPlacesResponse.ProtoReflect.Descriptor instead.
 func (*ListPlacesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{23}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ListPlacesResponse) GetPlaces() []*PlaceRow {
@@ -1836,7 +1951,7 @@ type ChooseBagsRequest struct {
 
 func (x *ChooseBagsRequest) Reset() {
 	*x = ChooseBagsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1848,7 +1963,7 @@ func (x *ChooseBagsRequest) String() string {
 func (*ChooseBagsRequest) ProtoMessage() {}
 
 func (x *ChooseBagsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1861,7 +1976,7 @@ func (x *ChooseBagsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChooseBagsRequest.ProtoReflect.Descriptor instead.
 func (*ChooseBagsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{24}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *ChooseBagsRequest) GetCase() string {
@@ -1906,7 +2021,7 @@ type ChooseBagsResponse struct {
 
 func (x *ChooseBagsResponse) Reset() {
 	*x = ChooseBagsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1918,7 +2033,7 @@ func (x *ChooseBagsResponse) String() string {
 func (*ChooseBagsResponse) ProtoMessage() {}
 
 func (x *ChooseBagsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1931,7 +2046,7 @@ func (x *ChooseBagsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChooseBagsResponse.ProtoReflect.Descriptor instead.
 func (*ChooseBagsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{25}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *ChooseBagsResponse) GetBags() []*BagRow {
@@ -1987,7 +2102,7 @@ type ListCasesRequest struct {
 
 func (x *ListCasesRequest) Reset() {
 	*x = ListCasesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1999,7 +2114,7 @@ func (x *ListCasesRequest) String() string {
 func (*ListCasesRequest) ProtoMessage() {}
 
 func (x *ListCasesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2012,7 +2127,7 @@ func (x *ListCasesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCasesRequest.ProtoReflect.Descriptor instead.
 func (*ListCasesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{26}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *ListCasesRequest) GetOpen() bool {
@@ -2058,7 +2173,7 @@ type CaseRow struct {
 
 func (x *CaseRow) Reset() {
 	*x = CaseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[27]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2070,7 +2185,7 @@ func (x *CaseRow) String() string {
 func (*CaseRow) ProtoMessage() {}
 
 func (x *CaseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[27]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2083,7 +2198,7 @@ func (x *CaseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CaseRow.ProtoReflect.Descriptor instead.
 func (*CaseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{27}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *CaseRow) GetCase() string {
@@ -2181,7 +2296,7 @@ type ListCasesResponse struct {
 
 func (x *ListCasesResponse) Reset() {
 	*x = ListCasesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[28]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2193,7 +2308,7 @@ func (x *ListCasesResponse) String() string {
 func (*ListCasesResponse) ProtoMessage() {}
 
 func (x *ListCasesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[28]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2206,7 +2321,7 @@ func (x *ListCasesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCasesResponse.ProtoReflect.Descriptor instead.
 func (*ListCasesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{28}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *ListCasesResponse) GetCases() []*CaseRow {
@@ -2232,7 +2347,7 @@ type GetCaseRequest struct {
 
 func (x *GetCaseRequest) Reset() {
 	*x = GetCaseRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[29]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2244,7 +2359,7 @@ func (x *GetCaseRequest) String() string {
 func (*GetCaseRequest) ProtoMessage() {}
 
 func (x *GetCaseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[29]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2257,7 +2372,7 @@ func (x *GetCaseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCaseRequest.ProtoReflect.Descriptor instead.
 func (*GetCaseRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{29}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *GetCaseRequest) GetCase() string {
@@ -2288,7 +2403,7 @@ type TransfusionRow struct {
 
 func (x *TransfusionRow) Reset() {
 	*x = TransfusionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[30]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2300,7 +2415,7 @@ func (x *TransfusionRow) String() string {
 func (*TransfusionRow) ProtoMessage() {}
 
 func (x *TransfusionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[30]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2313,7 +2428,7 @@ func (x *TransfusionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TransfusionRow.ProtoReflect.Descriptor instead.
 func (*TransfusionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{30}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *TransfusionRow) GetBag() string {
@@ -2400,7 +2515,7 @@ type VitalsRow struct {
 
 func (x *VitalsRow) Reset() {
 	*x = VitalsRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[31]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2412,7 +2527,7 @@ func (x *VitalsRow) String() string {
 func (*VitalsRow) ProtoMessage() {}
 
 func (x *VitalsRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[31]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2425,7 +2540,7 @@ func (x *VitalsRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VitalsRow.ProtoReflect.Descriptor instead.
 func (*VitalsRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{31}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *VitalsRow) GetAt() string {
@@ -2496,7 +2611,7 @@ type GetCaseResponse struct {
 
 func (x *GetCaseResponse) Reset() {
 	*x = GetCaseResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[32]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2508,7 +2623,7 @@ func (x *GetCaseResponse) String() string {
 func (*GetCaseResponse) ProtoMessage() {}
 
 func (x *GetCaseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[32]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2521,7 +2636,7 @@ func (x *GetCaseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCaseResponse.ProtoReflect.Descriptor instead.
 func (*GetCaseResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{32}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *GetCaseResponse) GetCase() *CaseRow {
@@ -2637,7 +2752,7 @@ type GetNowRequest struct {
 
 func (x *GetNowRequest) Reset() {
 	*x = GetNowRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2649,7 +2764,7 @@ func (x *GetNowRequest) String() string {
 func (*GetNowRequest) ProtoMessage() {}
 
 func (x *GetNowRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2662,7 +2777,7 @@ func (x *GetNowRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetNowRequest.ProtoReflect.Descriptor instead.
 func (*GetNowRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{33}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{34}
 }
 
 type DueRow struct {
@@ -2678,7 +2793,7 @@ type DueRow struct {
 
 func (x *DueRow) Reset() {
 	*x = DueRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2690,7 +2805,7 @@ func (x *DueRow) String() string {
 func (*DueRow) ProtoMessage() {}
 
 func (x *DueRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2703,7 +2818,7 @@ func (x *DueRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DueRow.ProtoReflect.Descriptor instead.
 func (*DueRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{34}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *DueRow) GetAt() string {
@@ -2757,7 +2872,7 @@ type GetNowResponse struct {
 
 func (x *GetNowResponse) Reset() {
 	*x = GetNowResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2769,7 +2884,7 @@ func (x *GetNowResponse) String() string {
 func (*GetNowResponse) ProtoMessage() {}
 
 func (x *GetNowResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2782,7 +2897,7 @@ func (x *GetNowResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetNowResponse.ProtoReflect.Descriptor instead.
 func (*GetNowResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{35}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *GetNowResponse) GetNow() string {
@@ -2846,7 +2961,7 @@ type ListDiscrepanciesRequest struct {
 
 func (x *ListDiscrepanciesRequest) Reset() {
 	*x = ListDiscrepanciesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2858,7 +2973,7 @@ func (x *ListDiscrepanciesRequest) String() string {
 func (*ListDiscrepanciesRequest) ProtoMessage() {}
 
 func (x *ListDiscrepanciesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2871,7 +2986,7 @@ func (x *ListDiscrepanciesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDiscrepanciesRequest.ProtoReflect.Descriptor instead.
 func (*ListDiscrepanciesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{36}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *ListDiscrepanciesRequest) GetOpen() bool {
@@ -2919,7 +3034,7 @@ type DiscrepancyRow struct {
 
 func (x *DiscrepancyRow) Reset() {
 	*x = DiscrepancyRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2931,7 +3046,7 @@ func (x *DiscrepancyRow) String() string {
 func (*DiscrepancyRow) ProtoMessage() {}
 
 func (x *DiscrepancyRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2944,7 +3059,7 @@ func (x *DiscrepancyRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DiscrepancyRow.ProtoReflect.Descriptor instead.
 func (*DiscrepancyRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{37}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *DiscrepancyRow) GetKind() string {
@@ -3017,7 +3132,7 @@ type ListDiscrepanciesResponse struct {
 
 func (x *ListDiscrepanciesResponse) Reset() {
 	*x = ListDiscrepanciesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3029,7 +3144,7 @@ func (x *ListDiscrepanciesResponse) String() string {
 func (*ListDiscrepanciesResponse) ProtoMessage() {}
 
 func (x *ListDiscrepanciesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3042,7 +3157,7 @@ func (x *ListDiscrepanciesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDiscrepanciesResponse.ProtoReflect.Descriptor instead.
 func (*ListDiscrepanciesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{38}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *ListDiscrepanciesResponse) GetDiscrepancies() []*DiscrepancyRow {
@@ -3083,7 +3198,7 @@ type KindCount struct {
 
 func (x *KindCount) Reset() {
 	*x = KindCount{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3095,7 +3210,7 @@ func (x *KindCount) String() string {
 func (*KindCount) ProtoMessage() {}
 
 func (x *KindCount) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3108,7 +3223,7 @@ func (x *KindCount) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KindCount.ProtoReflect.Descriptor instead.
 func (*KindCount) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{39}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *KindCount) GetKind() string {
@@ -3133,7 +3248,7 @@ type GetDigestRequest struct {
 
 func (x *GetDigestRequest) Reset() {
 	*x = GetDigestRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3145,7 +3260,7 @@ func (x *GetDigestRequest) String() string {
 func (*GetDigestRequest) ProtoMessage() {}
 
 func (x *GetDigestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3158,7 +3273,7 @@ func (x *GetDigestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDigestRequest.ProtoReflect.Descriptor instead.
 func (*GetDigestRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{40}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{41}
 }
 
 type Head struct {
@@ -3174,7 +3289,7 @@ type Head struct {
 
 func (x *Head) Reset() {
 	*x = Head{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3186,7 +3301,7 @@ func (x *Head) String() string {
 func (*Head) ProtoMessage() {}
 
 func (x *Head) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3199,7 +3314,7 @@ func (x *Head) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Head.ProtoReflect.Descriptor instead.
 func (*Head) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{41}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *Head) GetLog() string {
@@ -3249,7 +3364,7 @@ type GetDigestResponse struct {
 
 func (x *GetDigestResponse) Reset() {
 	*x = GetDigestResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3261,7 +3376,7 @@ func (x *GetDigestResponse) String() string {
 func (*GetDigestResponse) ProtoMessage() {}
 
 func (x *GetDigestResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3274,7 +3389,7 @@ func (x *GetDigestResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDigestResponse.ProtoReflect.Descriptor instead.
 func (*GetDigestResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{42}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *GetDigestResponse) GetDigest() string {
@@ -3313,7 +3428,7 @@ type GetStatusRequest struct {
 
 func (x *GetStatusRequest) Reset() {
 	*x = GetStatusRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3325,7 +3440,7 @@ func (x *GetStatusRequest) String() string {
 func (*GetStatusRequest) ProtoMessage() {}
 
 func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3338,7 +3453,7 @@ func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetStatusRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{43}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{44}
 }
 
 type GetStatusResponse struct {
@@ -3373,7 +3488,7 @@ type GetStatusResponse struct {
 
 func (x *GetStatusResponse) Reset() {
 	*x = GetStatusResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3385,7 +3500,7 @@ func (x *GetStatusResponse) String() string {
 func (*GetStatusResponse) ProtoMessage() {}
 
 func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3398,7 +3513,7 @@ func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusResponse.ProtoReflect.Descriptor instead.
 func (*GetStatusResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{44}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *GetStatusResponse) GetPractice() string {
@@ -3555,7 +3670,7 @@ type PartRow struct {
 
 func (x *PartRow) Reset() {
 	*x = PartRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3567,7 +3682,7 @@ func (x *PartRow) String() string {
 func (*PartRow) ProtoMessage() {}
 
 func (x *PartRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3580,7 +3695,7 @@ func (x *PartRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PartRow.ProtoReflect.Descriptor instead.
 func (*PartRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{45}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *PartRow) GetPart() string {
@@ -3620,7 +3735,7 @@ type GetRecordRequest struct {
 
 func (x *GetRecordRequest) Reset() {
 	*x = GetRecordRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3632,7 +3747,7 @@ func (x *GetRecordRequest) String() string {
 func (*GetRecordRequest) ProtoMessage() {}
 
 func (x *GetRecordRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3645,7 +3760,7 @@ func (x *GetRecordRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecordRequest.ProtoReflect.Descriptor instead.
 func (*GetRecordRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{46}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *GetRecordRequest) GetRecord() string {
@@ -3669,15 +3784,23 @@ type GetRecordResponse struct {
 	Saved     SavedState             `protobuf:"varint,10,opt,name=saved,proto3,enum=thawtrail.v1.SavedState" json:"saved,omitempty"`
 	Entities  []string               `protobuf:"bytes,11,rep,name=entities,proto3" json:"entities,omitempty"`
 	// How the laptop knew who wrote it, and when that was proven.
-	Proof         ProofKind `protobuf:"varint,12,opt,name=proof,proto3,enum=thawtrail.v1.ProofKind" json:"proof,omitempty"`
-	ProvenAt      string    `protobuf:"bytes,13,opt,name=proven_at,json=provenAt,proto3" json:"proven_at,omitempty"`
+	Proof    ProofKind `protobuf:"varint,12,opt,name=proof,proto3,enum=thawtrail.v1.ProofKind" json:"proof,omitempty"`
+	ProvenAt string    `protobuf:"bytes,13,opt,name=proven_at,json=provenAt,proto3" json:"proven_at,omitempty"`
+	// Of an entry that was corrected: what stands in its place, when it happened by that,
+	// and every correction, the newest first.
+	Stands      *Entry           `protobuf:"bytes,14,opt,name=stands,proto3" json:"stands,omitempty"`
+	StandsAt    string           `protobuf:"bytes,15,opt,name=stands_at,json=standsAt,proto3" json:"stands_at,omitempty"`
+	Corrections []*CorrectionRow `protobuf:"bytes,16,rep,name=corrections,proto3" json:"corrections,omitempty"`
+	// A correction reaches it.
+	Correctable   bool `protobuf:"varint,17,opt,name=correctable,proto3" json:"correctable,omitempty"`
+	Voided        bool `protobuf:"varint,18,opt,name=voided,proto3" json:"voided,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *GetRecordResponse) Reset() {
 	*x = GetRecordResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3689,7 +3812,7 @@ func (x *GetRecordResponse) String() string {
 func (*GetRecordResponse) ProtoMessage() {}
 
 func (x *GetRecordResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3702,7 +3825,7 @@ func (x *GetRecordResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecordResponse.ProtoReflect.Descriptor instead.
 func (*GetRecordResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{47}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *GetRecordResponse) GetRecord() string {
@@ -3796,6 +3919,41 @@ func (x *GetRecordResponse) GetProvenAt() string {
 	return ""
 }
 
+func (x *GetRecordResponse) GetStands() *Entry {
+	if x != nil {
+		return x.Stands
+	}
+	return nil
+}
+
+func (x *GetRecordResponse) GetStandsAt() string {
+	if x != nil {
+		return x.StandsAt
+	}
+	return ""
+}
+
+func (x *GetRecordResponse) GetCorrections() []*CorrectionRow {
+	if x != nil {
+		return x.Corrections
+	}
+	return nil
+}
+
+func (x *GetRecordResponse) GetCorrectable() bool {
+	if x != nil {
+		return x.Correctable
+	}
+	return false
+}
+
+func (x *GetRecordResponse) GetVoided() bool {
+	if x != nil {
+		return x.Voided
+	}
+	return false
+}
+
 type ListPeopleRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	unknownFields protoimpl.UnknownFields
@@ -3804,7 +3962,7 @@ type ListPeopleRequest struct {
 
 func (x *ListPeopleRequest) Reset() {
 	*x = ListPeopleRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3816,7 +3974,7 @@ func (x *ListPeopleRequest) String() string {
 func (*ListPeopleRequest) ProtoMessage() {}
 
 func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3829,7 +3987,7 @@ func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleRequest.ProtoReflect.Descriptor instead.
 func (*ListPeopleRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{48}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{49}
 }
 
 type PersonRow struct {
@@ -3845,7 +4003,7 @@ type PersonRow struct {
 
 func (x *PersonRow) Reset() {
 	*x = PersonRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3857,7 +4015,7 @@ func (x *PersonRow) String() string {
 func (*PersonRow) ProtoMessage() {}
 
 func (x *PersonRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3870,7 +4028,7 @@ func (x *PersonRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PersonRow.ProtoReflect.Descriptor instead.
 func (*PersonRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{49}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *PersonRow) GetPerson() string {
@@ -3914,7 +4072,7 @@ type DeviceRow struct {
 
 func (x *DeviceRow) Reset() {
 	*x = DeviceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3926,7 +4084,7 @@ func (x *DeviceRow) String() string {
 func (*DeviceRow) ProtoMessage() {}
 
 func (x *DeviceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3939,7 +4097,7 @@ func (x *DeviceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceRow.ProtoReflect.Descriptor instead.
 func (*DeviceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{50}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *DeviceRow) GetDevice() string {
@@ -3987,7 +4145,7 @@ type ListPeopleResponse struct {
 
 func (x *ListPeopleResponse) Reset() {
 	*x = ListPeopleResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3999,7 +4157,7 @@ func (x *ListPeopleResponse) String() string {
 func (*ListPeopleResponse) ProtoMessage() {}
 
 func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4012,7 +4170,7 @@ func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleResponse.ProtoReflect.Descriptor instead.
 func (*ListPeopleResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{51}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *ListPeopleResponse) GetPeople() []*PersonRow {
@@ -4038,7 +4196,7 @@ type ListAffectedRequest struct {
 
 func (x *ListAffectedRequest) Reset() {
 	*x = ListAffectedRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4050,7 +4208,7 @@ func (x *ListAffectedRequest) String() string {
 func (*ListAffectedRequest) ProtoMessage() {}
 
 func (x *ListAffectedRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4063,7 +4221,7 @@ func (x *ListAffectedRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAffectedRequest.ProtoReflect.Descriptor instead.
 func (*ListAffectedRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{52}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *ListAffectedRequest) GetVersion() string {
@@ -4082,7 +4240,7 @@ type ListAffectedResponse struct {
 
 func (x *ListAffectedResponse) Reset() {
 	*x = ListAffectedResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4094,7 +4252,7 @@ func (x *ListAffectedResponse) String() string {
 func (*ListAffectedResponse) ProtoMessage() {}
 
 func (x *ListAffectedResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4107,7 +4265,7 @@ func (x *ListAffectedResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAffectedResponse.ProtoReflect.Descriptor instead.
 func (*ListAffectedResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{53}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *ListAffectedResponse) GetCases() []*CaseRow {
@@ -4126,7 +4284,7 @@ type ListUseRequest struct {
 
 func (x *ListUseRequest) Reset() {
 	*x = ListUseRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4138,7 +4296,7 @@ func (x *ListUseRequest) String() string {
 func (*ListUseRequest) ProtoMessage() {}
 
 func (x *ListUseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4151,7 +4309,7 @@ func (x *ListUseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUseRequest.ProtoReflect.Descriptor instead.
 func (*ListUseRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{54}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *ListUseRequest) GetBy() string {
@@ -4177,7 +4335,7 @@ type UseRow struct {
 
 func (x *UseRow) Reset() {
 	*x = UseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4189,7 +4347,7 @@ func (x *UseRow) String() string {
 func (*UseRow) ProtoMessage() {}
 
 func (x *UseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4202,7 +4360,7 @@ func (x *UseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UseRow.ProtoReflect.Descriptor instead.
 func (*UseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{55}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *UseRow) GetGroup() string {
@@ -4271,7 +4429,7 @@ type ListUseResponse struct {
 
 func (x *ListUseResponse) Reset() {
 	*x = ListUseResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4283,7 +4441,7 @@ func (x *ListUseResponse) String() string {
 func (*ListUseResponse) ProtoMessage() {}
 
 func (x *ListUseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4296,7 +4454,7 @@ func (x *ListUseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUseResponse.ProtoReflect.Descriptor instead.
 func (*ListUseResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{56}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *ListUseResponse) GetRows() []*UseRow {
@@ -4325,7 +4483,7 @@ type GetBalanceRequest struct {
 
 func (x *GetBalanceRequest) Reset() {
 	*x = GetBalanceRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4337,7 +4495,7 @@ func (x *GetBalanceRequest) String() string {
 func (*GetBalanceRequest) ProtoMessage() {}
 
 func (x *GetBalanceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4350,7 +4508,7 @@ func (x *GetBalanceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBalanceRequest.ProtoReflect.Descriptor instead.
 func (*GetBalanceRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *GetBalanceRequest) GetFrom() string {
@@ -4402,7 +4560,7 @@ type BalanceLine struct {
 
 func (x *BalanceLine) Reset() {
 	*x = BalanceLine{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4414,7 +4572,7 @@ func (x *BalanceLine) String() string {
 func (*BalanceLine) ProtoMessage() {}
 
 func (x *BalanceLine) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4427,7 +4585,7 @@ func (x *BalanceLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BalanceLine.ProtoReflect.Descriptor instead.
 func (*BalanceLine) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{58}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *BalanceLine) GetWay() string {
@@ -4501,7 +4659,7 @@ type BalanceRow struct {
 
 func (x *BalanceRow) Reset() {
 	*x = BalanceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4513,7 +4671,7 @@ func (x *BalanceRow) String() string {
 func (*BalanceRow) ProtoMessage() {}
 
 func (x *BalanceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4526,7 +4684,7 @@ func (x *BalanceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BalanceRow.ProtoReflect.Descriptor instead.
 func (*BalanceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{59}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *BalanceRow) GetGroup() string {
@@ -4605,7 +4763,7 @@ type GetBalanceResponse struct {
 
 func (x *GetBalanceResponse) Reset() {
 	*x = GetBalanceResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4617,7 +4775,7 @@ func (x *GetBalanceResponse) String() string {
 func (*GetBalanceResponse) ProtoMessage() {}
 
 func (x *GetBalanceResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4630,7 +4788,7 @@ func (x *GetBalanceResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBalanceResponse.ProtoReflect.Descriptor instead.
 func (*GetBalanceResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{60}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *GetBalanceResponse) GetRows() []*BalanceRow {
@@ -4677,7 +4835,7 @@ type ListUnprovenRequest struct {
 
 func (x *ListUnprovenRequest) Reset() {
 	*x = ListUnprovenRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4689,7 +4847,7 @@ func (x *ListUnprovenRequest) String() string {
 func (*ListUnprovenRequest) ProtoMessage() {}
 
 func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4702,7 +4860,7 @@ func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenRequest.ProtoReflect.Descriptor instead.
 func (*ListUnprovenRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{61}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *ListUnprovenRequest) GetUnsigned() bool {
@@ -4732,7 +4890,7 @@ type UnprovenRow struct {
 
 func (x *UnprovenRow) Reset() {
 	*x = UnprovenRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4744,7 +4902,7 @@ func (x *UnprovenRow) String() string {
 func (*UnprovenRow) ProtoMessage() {}
 
 func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4757,7 +4915,7 @@ func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnprovenRow.ProtoReflect.Descriptor instead.
 func (*UnprovenRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *UnprovenRow) GetAt() string {
@@ -4833,7 +4991,7 @@ type ListUnprovenResponse struct {
 
 func (x *ListUnprovenResponse) Reset() {
 	*x = ListUnprovenResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4845,7 +5003,7 @@ func (x *ListUnprovenResponse) String() string {
 func (*ListUnprovenResponse) ProtoMessage() {}
 
 func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4858,7 +5016,7 @@ func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenResponse.ProtoReflect.Descriptor instead.
 func (*ListUnprovenResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *ListUnprovenResponse) GetRows() []*UnprovenRow {
@@ -4885,7 +5043,7 @@ type ListLateRequest struct {
 
 func (x *ListLateRequest) Reset() {
 	*x = ListLateRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4897,7 +5055,7 @@ func (x *ListLateRequest) String() string {
 func (*ListLateRequest) ProtoMessage() {}
 
 func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4910,7 +5068,7 @@ func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateRequest.ProtoReflect.Descriptor instead.
 func (*ListLateRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *ListLateRequest) GetLimit() int32 {
@@ -4947,7 +5105,7 @@ type LateRow struct {
 
 func (x *LateRow) Reset() {
 	*x = LateRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4959,7 +5117,7 @@ func (x *LateRow) String() string {
 func (*LateRow) ProtoMessage() {}
 
 func (x *LateRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4972,7 +5130,7 @@ func (x *LateRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LateRow.ProtoReflect.Descriptor instead.
 func (*LateRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *LateRow) GetCase() string {
@@ -5049,7 +5207,7 @@ type ListLateResponse struct {
 
 func (x *ListLateResponse) Reset() {
 	*x = ListLateResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5061,7 +5219,7 @@ func (x *ListLateResponse) String() string {
 func (*ListLateResponse) ProtoMessage() {}
 
 func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5074,7 +5232,7 @@ func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateResponse.ProtoReflect.Descriptor instead.
 func (*ListLateResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *ListLateResponse) GetRows() []*LateRow {
@@ -5101,7 +5259,7 @@ type ListCorrectionsRequest struct {
 
 func (x *ListCorrectionsRequest) Reset() {
 	*x = ListCorrectionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5113,7 +5271,7 @@ func (x *ListCorrectionsRequest) String() string {
 func (*ListCorrectionsRequest) ProtoMessage() {}
 
 func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5126,7 +5284,7 @@ func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsRequest.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *ListCorrectionsRequest) GetLimit() int32 {
@@ -5166,7 +5324,7 @@ type CorrectionRow struct {
 
 func (x *CorrectionRow) Reset() {
 	*x = CorrectionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5178,7 +5336,7 @@ func (x *CorrectionRow) String() string {
 func (*CorrectionRow) ProtoMessage() {}
 
 func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5191,7 +5349,7 @@ func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectionRow.ProtoReflect.Descriptor instead.
 func (*CorrectionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *CorrectionRow) GetAt() string {
@@ -5282,7 +5440,7 @@ type ListCorrectionsResponse struct {
 
 func (x *ListCorrectionsResponse) Reset() {
 	*x = ListCorrectionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5294,7 +5452,7 @@ func (x *ListCorrectionsResponse) String() string {
 func (*ListCorrectionsResponse) ProtoMessage() {}
 
 func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5307,7 +5465,7 @@ func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsResponse.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{69}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *ListCorrectionsResponse) GetRows() []*CorrectionRow {
@@ -5335,7 +5493,7 @@ type ListReactionsRequest struct {
 
 func (x *ListReactionsRequest) Reset() {
 	*x = ListReactionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5347,7 +5505,7 @@ func (x *ListReactionsRequest) String() string {
 func (*ListReactionsRequest) ProtoMessage() {}
 
 func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5360,7 +5518,7 @@ func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsRequest.ProtoReflect.Descriptor instead.
 func (*ListReactionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *ListReactionsRequest) GetBy() string {
@@ -5408,7 +5566,7 @@ type ReactionRow struct {
 
 func (x *ReactionRow) Reset() {
 	*x = ReactionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5420,7 +5578,7 @@ func (x *ReactionRow) String() string {
 func (*ReactionRow) ProtoMessage() {}
 
 func (x *ReactionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5433,7 +5591,7 @@ func (x *ReactionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionRow.ProtoReflect.Descriptor instead.
 func (*ReactionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *ReactionRow) GetGroup() string {
@@ -5522,7 +5680,7 @@ type ReactionChart struct {
 
 func (x *ReactionChart) Reset() {
 	*x = ReactionChart{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5534,7 +5692,7 @@ func (x *ReactionChart) String() string {
 func (*ReactionChart) ProtoMessage() {}
 
 func (x *ReactionChart) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5547,7 +5705,7 @@ func (x *ReactionChart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionChart.ProtoReflect.Descriptor instead.
 func (*ReactionChart) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *ReactionChart) GetUsual() float64 {
@@ -5637,7 +5795,7 @@ type ListReactionsResponse struct {
 
 func (x *ListReactionsResponse) Reset() {
 	*x = ListReactionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5649,7 +5807,7 @@ func (x *ListReactionsResponse) String() string {
 func (*ListReactionsResponse) ProtoMessage() {}
 
 func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5662,7 +5820,7 @@ func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsResponse.ProtoReflect.Descriptor instead.
 func (*ListReactionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{73}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *ListReactionsResponse) GetRows() []*ReactionRow {
@@ -5725,7 +5883,7 @@ type ListResponsesRequest struct {
 
 func (x *ListResponsesRequest) Reset() {
 	*x = ListResponsesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5737,7 +5895,7 @@ func (x *ListResponsesRequest) String() string {
 func (*ListResponsesRequest) ProtoMessage() {}
 
 func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5750,7 +5908,7 @@ func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesRequest.ProtoReflect.Descriptor instead.
 func (*ListResponsesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{74}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *ListResponsesRequest) GetBy() string {
@@ -5786,7 +5944,7 @@ type ShareSpan struct {
 
 func (x *ShareSpan) Reset() {
 	*x = ShareSpan{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5798,7 +5956,7 @@ func (x *ShareSpan) String() string {
 func (*ShareSpan) ProtoMessage() {}
 
 func (x *ShareSpan) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5811,7 +5969,7 @@ func (x *ShareSpan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShareSpan.ProtoReflect.Descriptor instead.
 func (*ShareSpan) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{75}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *ShareSpan) GetLow() float64 {
@@ -5861,7 +6019,7 @@ type ResponseRow struct {
 
 func (x *ResponseRow) Reset() {
 	*x = ResponseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5873,7 +6031,7 @@ func (x *ResponseRow) String() string {
 func (*ResponseRow) ProtoMessage() {}
 
 func (x *ResponseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5886,7 +6044,7 @@ func (x *ResponseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResponseRow.ProtoReflect.Descriptor instead.
 func (*ResponseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{76}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *ResponseRow) GetGroup() string {
@@ -5977,7 +6135,7 @@ type ListResponsesResponse struct {
 
 func (x *ListResponsesResponse) Reset() {
 	*x = ListResponsesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5989,7 +6147,7 @@ func (x *ListResponsesResponse) String() string {
 func (*ListResponsesResponse) ProtoMessage() {}
 
 func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6002,7 +6160,7 @@ func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesResponse.ProtoReflect.Descriptor instead.
 func (*ListResponsesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{77}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *ListResponsesResponse) GetRows() []*ResponseRow {
@@ -6034,7 +6192,7 @@ type ListOverridesRequest struct {
 
 func (x *ListOverridesRequest) Reset() {
 	*x = ListOverridesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6046,7 +6204,7 @@ func (x *ListOverridesRequest) String() string {
 func (*ListOverridesRequest) ProtoMessage() {}
 
 func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6059,7 +6217,7 @@ func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesRequest.ProtoReflect.Descriptor instead.
 func (*ListOverridesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{78}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{79}
 }
 
 // OverrideRow counts how often one caution was gone past in a month.
@@ -6074,7 +6232,7 @@ type OverrideRow struct {
 
 func (x *OverrideRow) Reset() {
 	*x = OverrideRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6086,7 +6244,7 @@ func (x *OverrideRow) String() string {
 func (*OverrideRow) ProtoMessage() {}
 
 func (x *OverrideRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6099,7 +6257,7 @@ func (x *OverrideRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverrideRow.ProtoReflect.Descriptor instead.
 func (*OverrideRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{79}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *OverrideRow) GetMonth() string {
@@ -6132,7 +6290,7 @@ type ListOverridesResponse struct {
 
 func (x *ListOverridesResponse) Reset() {
 	*x = ListOverridesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6144,7 +6302,7 @@ func (x *ListOverridesResponse) String() string {
 func (*ListOverridesResponse) ProtoMessage() {}
 
 func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6157,7 +6315,7 @@ func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesResponse.ProtoReflect.Descriptor instead.
 func (*ListOverridesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{80}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *ListOverridesResponse) GetRows() []*OverrideRow {
@@ -6181,7 +6339,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x05 \x01(\tR\trequestId\x125\n" +
 	"\vreplacement\x18\x06 \x01(\v2\x13.thawtrail.v1.EntryR\vreplacement\x12\x10\n" +
-	"\x03pin\x18\a \x01(\tR\x03pin\"\xa7\x02\n" +
+	"\x03pin\x18\a \x01(\tR\x03pin\"\xc6\x02\n" +
 	"\rWriteResponse\x12\x16\n" +
 	"\x06record\x18\x01 \x01(\tR\x06record\x12.\n" +
 	"\x05saved\x18\x02 \x01(\x0e2\x18.thawtrail.v1.SavedStateR\x05saved\x12\x12\n" +
@@ -6190,7 +6348,9 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x04text\x18\x05 \x01(\tR\x04text\x12)\n" +
 	"\x10repeated_request\x18\x06 \x01(\bR\x0frepeatedRequest\x12-\n" +
 	"\x05proof\x18\a \x01(\x0e2\x17.thawtrail.v1.ProofKindR\x05proof\x12\x19\n" +
-	"\bno_proof\x18\b \x01(\tR\anoProof\"G\n" +
+	"\bno_proof\x18\b \x01(\tR\anoProof\x12\x1d\n" +
+	"\n" +
+	"undo_until\x18\t \x01(\tR\tundoUntil\"G\n" +
 	"\aCaution\x12\x12\n" +
 	"\x04code\x18\x01 \x01(\tR\x04code\x12\x14\n" +
 	"\x05level\x18\x02 \x01(\tR\x05level\x12\x12\n" +
@@ -6244,7 +6404,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x04next\x18\x04 \x01(\tR\x04next\"T\n" +
 	"\rGetBagRequest\x12C\n" +
 	"\x03bag\x18\x01 \x01(\tB1\xca\xda\x18-\n" +
-	"#bag number, or its first characters\x10\x01\x92\x01\x03bagR\x03bag\"\xb7\x01\n" +
+	"#bag number, or its first characters\x10\x01\x92\x01\x03bagR\x03bag\"\xa3\x02\n" +
 	"\vTimelineRow\x12\x0e\n" +
 	"\x02at\x18\x01 \x01(\tR\x02at\x12\x12\n" +
 	"\x04what\x18\x02 \x01(\tR\x04what\x12\x10\n" +
@@ -6252,7 +6412,18 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x05where\x18\x04 \x01(\tR\x05where\x12\x16\n" +
 	"\x06record\x18\x05 \x01(\tR\x06record\x12\x14\n" +
 	"\x05marks\x18\x06 \x03(\tR\x05marks\x12.\n" +
-	"\x05saved\x18\a \x01(\x0e2\x18.thawtrail.v1.SavedStateR\x05saved\"\x80\x02\n" +
+	"\x05saved\x18\a \x01(\x0e2\x18.thawtrail.v1.SavedStateR\x05saved\x12\x10\n" +
+	"\x03was\x18\b \x01(\tR\x03was\x126\n" +
+	"\tcorrected\x18\t \x01(\v2\x18.thawtrail.v1.CorrectionR\tcorrected\x12 \n" +
+	"\vcorrectable\x18\n" +
+	" \x01(\bR\vcorrectable\"v\n" +
+	"\n" +
+	"Correction\x12\x0e\n" +
+	"\x02at\x18\x01 \x01(\tR\x02at\x12\x10\n" +
+	"\x03who\x18\x02 \x01(\tR\x03who\x12\x16\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\x12\x16\n" +
+	"\x06voided\x18\x04 \x01(\bR\x06voided\x12\x16\n" +
+	"\x06record\x18\x05 \x01(\tR\x06record\"\x80\x02\n" +
 	"\x0eGetBagResponse\x12&\n" +
 	"\x03bag\x18\x01 \x01(\v2\x14.thawtrail.v1.BagRowR\x03bag\x125\n" +
 	"\btimeline\x18\x02 \x03(\v2\x19.thawtrail.v1.TimelineRowR\btimeline\x12B\n" +
@@ -6503,7 +6674,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\bfailures\x18\x04 \x01(\x03R\bfailures\"[\n" +
 	"\x10GetRecordRequest\x12G\n" +
 	"\x06record\x18\x01 \x01(\tB/\xca\xda\x18+\n" +
-	"'hash of the record, or its first digits\x10\x01R\x06record\"\xff\x02\n" +
+	"'hash of the record, or its first digits\x10\x01R\x06record\"\xc2\x04\n" +
 	"\x11GetRecordResponse\x12\x16\n" +
 	"\x06record\x18\x01 \x01(\tR\x06record\x12\x12\n" +
 	"\x04type\x18\x02 \x01(\tR\x04type\x12\x0e\n" +
@@ -6519,7 +6690,12 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	" \x01(\x0e2\x18.thawtrail.v1.SavedStateR\x05saved\x12\x1a\n" +
 	"\bentities\x18\v \x03(\tR\bentities\x12-\n" +
 	"\x05proof\x18\f \x01(\x0e2\x17.thawtrail.v1.ProofKindR\x05proof\x12\x1b\n" +
-	"\tproven_at\x18\r \x01(\tR\bprovenAt\"\x13\n" +
+	"\tproven_at\x18\r \x01(\tR\bprovenAt\x12+\n" +
+	"\x06stands\x18\x0e \x01(\v2\x13.thawtrail.v1.EntryR\x06stands\x12\x1b\n" +
+	"\tstands_at\x18\x0f \x01(\tR\bstandsAt\x12=\n" +
+	"\vcorrections\x18\x10 \x03(\v2\x1b.thawtrail.v1.CorrectionRowR\vcorrections\x12 \n" +
+	"\vcorrectable\x18\x11 \x01(\bR\vcorrectable\x12\x16\n" +
+	"\x06voided\x18\x12 \x01(\bR\x06voided\"\x13\n" +
 	"\x11ListPeopleRequest\"e\n" +
 	"\tPersonRow\x12\x16\n" +
 	"\x06person\x18\x01 \x01(\tR\x06person\x12\x12\n" +
@@ -6811,7 +6987,7 @@ func file_thawtrail_v1_services_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_services_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 81)
+var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 82)
 var file_thawtrail_v1_services_proto_goTypes = []any{
 	(SavedState)(0),                   // 0: thawtrail.v1.SavedState
 	(*WriteRequest)(nil),              // 1: thawtrail.v1.WriteRequest
@@ -6826,203 +7002,207 @@ var file_thawtrail_v1_services_proto_goTypes = []any{
 	(*ListStockResponse)(nil),         // 10: thawtrail.v1.ListStockResponse
 	(*GetBagRequest)(nil),             // 11: thawtrail.v1.GetBagRequest
 	(*TimelineRow)(nil),               // 12: thawtrail.v1.TimelineRow
-	(*GetBagResponse)(nil),            // 13: thawtrail.v1.GetBagResponse
-	(*ListBatchesRequest)(nil),        // 14: thawtrail.v1.ListBatchesRequest
-	(*HoldRow)(nil),                   // 15: thawtrail.v1.HoldRow
-	(*HeardRow)(nil),                  // 16: thawtrail.v1.HeardRow
-	(*BatchRow)(nil),                  // 17: thawtrail.v1.BatchRow
-	(*ListBatchesResponse)(nil),       // 18: thawtrail.v1.ListBatchesResponse
-	(*ListProductsRequest)(nil),       // 19: thawtrail.v1.ListProductsRequest
-	(*ProductRow)(nil),                // 20: thawtrail.v1.ProductRow
-	(*ListProductsResponse)(nil),      // 21: thawtrail.v1.ListProductsResponse
-	(*ListPlacesRequest)(nil),         // 22: thawtrail.v1.ListPlacesRequest
-	(*PlaceRow)(nil),                  // 23: thawtrail.v1.PlaceRow
-	(*ListPlacesResponse)(nil),        // 24: thawtrail.v1.ListPlacesResponse
-	(*ChooseBagsRequest)(nil),         // 25: thawtrail.v1.ChooseBagsRequest
-	(*ChooseBagsResponse)(nil),        // 26: thawtrail.v1.ChooseBagsResponse
-	(*ListCasesRequest)(nil),          // 27: thawtrail.v1.ListCasesRequest
-	(*CaseRow)(nil),                   // 28: thawtrail.v1.CaseRow
-	(*ListCasesResponse)(nil),         // 29: thawtrail.v1.ListCasesResponse
-	(*GetCaseRequest)(nil),            // 30: thawtrail.v1.GetCaseRequest
-	(*TransfusionRow)(nil),            // 31: thawtrail.v1.TransfusionRow
-	(*VitalsRow)(nil),                 // 32: thawtrail.v1.VitalsRow
-	(*GetCaseResponse)(nil),           // 33: thawtrail.v1.GetCaseResponse
-	(*GetNowRequest)(nil),             // 34: thawtrail.v1.GetNowRequest
-	(*DueRow)(nil),                    // 35: thawtrail.v1.DueRow
-	(*GetNowResponse)(nil),            // 36: thawtrail.v1.GetNowResponse
-	(*ListDiscrepanciesRequest)(nil),  // 37: thawtrail.v1.ListDiscrepanciesRequest
-	(*DiscrepancyRow)(nil),            // 38: thawtrail.v1.DiscrepancyRow
-	(*ListDiscrepanciesResponse)(nil), // 39: thawtrail.v1.ListDiscrepanciesResponse
-	(*KindCount)(nil),                 // 40: thawtrail.v1.KindCount
-	(*GetDigestRequest)(nil),          // 41: thawtrail.v1.GetDigestRequest
-	(*Head)(nil),                      // 42: thawtrail.v1.Head
-	(*GetDigestResponse)(nil),         // 43: thawtrail.v1.GetDigestResponse
-	(*GetStatusRequest)(nil),          // 44: thawtrail.v1.GetStatusRequest
-	(*GetStatusResponse)(nil),         // 45: thawtrail.v1.GetStatusResponse
-	(*PartRow)(nil),                   // 46: thawtrail.v1.PartRow
-	(*GetRecordRequest)(nil),          // 47: thawtrail.v1.GetRecordRequest
-	(*GetRecordResponse)(nil),         // 48: thawtrail.v1.GetRecordResponse
-	(*ListPeopleRequest)(nil),         // 49: thawtrail.v1.ListPeopleRequest
-	(*PersonRow)(nil),                 // 50: thawtrail.v1.PersonRow
-	(*DeviceRow)(nil),                 // 51: thawtrail.v1.DeviceRow
-	(*ListPeopleResponse)(nil),        // 52: thawtrail.v1.ListPeopleResponse
-	(*ListAffectedRequest)(nil),       // 53: thawtrail.v1.ListAffectedRequest
-	(*ListAffectedResponse)(nil),      // 54: thawtrail.v1.ListAffectedResponse
-	(*ListUseRequest)(nil),            // 55: thawtrail.v1.ListUseRequest
-	(*UseRow)(nil),                    // 56: thawtrail.v1.UseRow
-	(*ListUseResponse)(nil),           // 57: thawtrail.v1.ListUseResponse
-	(*GetBalanceRequest)(nil),         // 58: thawtrail.v1.GetBalanceRequest
-	(*BalanceLine)(nil),               // 59: thawtrail.v1.BalanceLine
-	(*BalanceRow)(nil),                // 60: thawtrail.v1.BalanceRow
-	(*GetBalanceResponse)(nil),        // 61: thawtrail.v1.GetBalanceResponse
-	(*ListUnprovenRequest)(nil),       // 62: thawtrail.v1.ListUnprovenRequest
-	(*UnprovenRow)(nil),               // 63: thawtrail.v1.UnprovenRow
-	(*ListUnprovenResponse)(nil),      // 64: thawtrail.v1.ListUnprovenResponse
-	(*ListLateRequest)(nil),           // 65: thawtrail.v1.ListLateRequest
-	(*LateRow)(nil),                   // 66: thawtrail.v1.LateRow
-	(*ListLateResponse)(nil),          // 67: thawtrail.v1.ListLateResponse
-	(*ListCorrectionsRequest)(nil),    // 68: thawtrail.v1.ListCorrectionsRequest
-	(*CorrectionRow)(nil),             // 69: thawtrail.v1.CorrectionRow
-	(*ListCorrectionsResponse)(nil),   // 70: thawtrail.v1.ListCorrectionsResponse
-	(*ListReactionsRequest)(nil),      // 71: thawtrail.v1.ListReactionsRequest
-	(*ReactionRow)(nil),               // 72: thawtrail.v1.ReactionRow
-	(*ReactionChart)(nil),             // 73: thawtrail.v1.ReactionChart
-	(*ListReactionsResponse)(nil),     // 74: thawtrail.v1.ListReactionsResponse
-	(*ListResponsesRequest)(nil),      // 75: thawtrail.v1.ListResponsesRequest
-	(*ShareSpan)(nil),                 // 76: thawtrail.v1.ShareSpan
-	(*ResponseRow)(nil),               // 77: thawtrail.v1.ResponseRow
-	(*ListResponsesResponse)(nil),     // 78: thawtrail.v1.ListResponsesResponse
-	(*ListOverridesRequest)(nil),      // 79: thawtrail.v1.ListOverridesRequest
-	(*OverrideRow)(nil),               // 80: thawtrail.v1.OverrideRow
-	(*ListOverridesResponse)(nil),     // 81: thawtrail.v1.ListOverridesResponse
-	(*Entry)(nil),                     // 82: thawtrail.v1.Entry
-	(*Moment)(nil),                    // 83: thawtrail.v1.Moment
-	(*Override)(nil),                  // 84: thawtrail.v1.Override
-	(ProofKind)(0),                    // 85: thawtrail.v1.ProofKind
+	(*Correction)(nil),                // 13: thawtrail.v1.Correction
+	(*GetBagResponse)(nil),            // 14: thawtrail.v1.GetBagResponse
+	(*ListBatchesRequest)(nil),        // 15: thawtrail.v1.ListBatchesRequest
+	(*HoldRow)(nil),                   // 16: thawtrail.v1.HoldRow
+	(*HeardRow)(nil),                  // 17: thawtrail.v1.HeardRow
+	(*BatchRow)(nil),                  // 18: thawtrail.v1.BatchRow
+	(*ListBatchesResponse)(nil),       // 19: thawtrail.v1.ListBatchesResponse
+	(*ListProductsRequest)(nil),       // 20: thawtrail.v1.ListProductsRequest
+	(*ProductRow)(nil),                // 21: thawtrail.v1.ProductRow
+	(*ListProductsResponse)(nil),      // 22: thawtrail.v1.ListProductsResponse
+	(*ListPlacesRequest)(nil),         // 23: thawtrail.v1.ListPlacesRequest
+	(*PlaceRow)(nil),                  // 24: thawtrail.v1.PlaceRow
+	(*ListPlacesResponse)(nil),        // 25: thawtrail.v1.ListPlacesResponse
+	(*ChooseBagsRequest)(nil),         // 26: thawtrail.v1.ChooseBagsRequest
+	(*ChooseBagsResponse)(nil),        // 27: thawtrail.v1.ChooseBagsResponse
+	(*ListCasesRequest)(nil),          // 28: thawtrail.v1.ListCasesRequest
+	(*CaseRow)(nil),                   // 29: thawtrail.v1.CaseRow
+	(*ListCasesResponse)(nil),         // 30: thawtrail.v1.ListCasesResponse
+	(*GetCaseRequest)(nil),            // 31: thawtrail.v1.GetCaseRequest
+	(*TransfusionRow)(nil),            // 32: thawtrail.v1.TransfusionRow
+	(*VitalsRow)(nil),                 // 33: thawtrail.v1.VitalsRow
+	(*GetCaseResponse)(nil),           // 34: thawtrail.v1.GetCaseResponse
+	(*GetNowRequest)(nil),             // 35: thawtrail.v1.GetNowRequest
+	(*DueRow)(nil),                    // 36: thawtrail.v1.DueRow
+	(*GetNowResponse)(nil),            // 37: thawtrail.v1.GetNowResponse
+	(*ListDiscrepanciesRequest)(nil),  // 38: thawtrail.v1.ListDiscrepanciesRequest
+	(*DiscrepancyRow)(nil),            // 39: thawtrail.v1.DiscrepancyRow
+	(*ListDiscrepanciesResponse)(nil), // 40: thawtrail.v1.ListDiscrepanciesResponse
+	(*KindCount)(nil),                 // 41: thawtrail.v1.KindCount
+	(*GetDigestRequest)(nil),          // 42: thawtrail.v1.GetDigestRequest
+	(*Head)(nil),                      // 43: thawtrail.v1.Head
+	(*GetDigestResponse)(nil),         // 44: thawtrail.v1.GetDigestResponse
+	(*GetStatusRequest)(nil),          // 45: thawtrail.v1.GetStatusRequest
+	(*GetStatusResponse)(nil),         // 46: thawtrail.v1.GetStatusResponse
+	(*PartRow)(nil),                   // 47: thawtrail.v1.PartRow
+	(*GetRecordRequest)(nil),          // 48: thawtrail.v1.GetRecordRequest
+	(*GetRecordResponse)(nil),         // 49: thawtrail.v1.GetRecordResponse
+	(*ListPeopleRequest)(nil),         // 50: thawtrail.v1.ListPeopleRequest
+	(*PersonRow)(nil),                 // 51: thawtrail.v1.PersonRow
+	(*DeviceRow)(nil),                 // 52: thawtrail.v1.DeviceRow
+	(*ListPeopleResponse)(nil),        // 53: thawtrail.v1.ListPeopleResponse
+	(*ListAffectedRequest)(nil),       // 54: thawtrail.v1.ListAffectedRequest
+	(*ListAffectedResponse)(nil),      // 55: thawtrail.v1.ListAffectedResponse
+	(*ListUseRequest)(nil),            // 56: thawtrail.v1.ListUseRequest
+	(*UseRow)(nil),                    // 57: thawtrail.v1.UseRow
+	(*ListUseResponse)(nil),           // 58: thawtrail.v1.ListUseResponse
+	(*GetBalanceRequest)(nil),         // 59: thawtrail.v1.GetBalanceRequest
+	(*BalanceLine)(nil),               // 60: thawtrail.v1.BalanceLine
+	(*BalanceRow)(nil),                // 61: thawtrail.v1.BalanceRow
+	(*GetBalanceResponse)(nil),        // 62: thawtrail.v1.GetBalanceResponse
+	(*ListUnprovenRequest)(nil),       // 63: thawtrail.v1.ListUnprovenRequest
+	(*UnprovenRow)(nil),               // 64: thawtrail.v1.UnprovenRow
+	(*ListUnprovenResponse)(nil),      // 65: thawtrail.v1.ListUnprovenResponse
+	(*ListLateRequest)(nil),           // 66: thawtrail.v1.ListLateRequest
+	(*LateRow)(nil),                   // 67: thawtrail.v1.LateRow
+	(*ListLateResponse)(nil),          // 68: thawtrail.v1.ListLateResponse
+	(*ListCorrectionsRequest)(nil),    // 69: thawtrail.v1.ListCorrectionsRequest
+	(*CorrectionRow)(nil),             // 70: thawtrail.v1.CorrectionRow
+	(*ListCorrectionsResponse)(nil),   // 71: thawtrail.v1.ListCorrectionsResponse
+	(*ListReactionsRequest)(nil),      // 72: thawtrail.v1.ListReactionsRequest
+	(*ReactionRow)(nil),               // 73: thawtrail.v1.ReactionRow
+	(*ReactionChart)(nil),             // 74: thawtrail.v1.ReactionChart
+	(*ListReactionsResponse)(nil),     // 75: thawtrail.v1.ListReactionsResponse
+	(*ListResponsesRequest)(nil),      // 76: thawtrail.v1.ListResponsesRequest
+	(*ShareSpan)(nil),                 // 77: thawtrail.v1.ShareSpan
+	(*ResponseRow)(nil),               // 78: thawtrail.v1.ResponseRow
+	(*ListResponsesResponse)(nil),     // 79: thawtrail.v1.ListResponsesResponse
+	(*ListOverridesRequest)(nil),      // 80: thawtrail.v1.ListOverridesRequest
+	(*OverrideRow)(nil),               // 81: thawtrail.v1.OverrideRow
+	(*ListOverridesResponse)(nil),     // 82: thawtrail.v1.ListOverridesResponse
+	(*Entry)(nil),                     // 83: thawtrail.v1.Entry
+	(*Moment)(nil),                    // 84: thawtrail.v1.Moment
+	(*Override)(nil),                  // 85: thawtrail.v1.Override
+	(ProofKind)(0),                    // 86: thawtrail.v1.ProofKind
 }
 var file_thawtrail_v1_services_proto_depIdxs = []int32{
-	82, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
-	83, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
-	84, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
-	82, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
+	83, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
+	84, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
+	85, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
+	83, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
 	0,  // 4: thawtrail.v1.WriteResponse.saved:type_name -> thawtrail.v1.SavedState
 	3,  // 5: thawtrail.v1.WriteResponse.cautions:type_name -> thawtrail.v1.Caution
-	85, // 6: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
+	86, // 6: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
 	8,  // 7: thawtrail.v1.ListStockResponse.bags:type_name -> thawtrail.v1.BagRow
 	9,  // 8: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
 	6,  // 9: thawtrail.v1.ListStockResponse.freshness:type_name -> thawtrail.v1.Freshness
 	0,  // 10: thawtrail.v1.TimelineRow.saved:type_name -> thawtrail.v1.SavedState
-	8,  // 11: thawtrail.v1.GetBagResponse.bag:type_name -> thawtrail.v1.BagRow
-	12, // 12: thawtrail.v1.GetBagResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	38, // 13: thawtrail.v1.GetBagResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	6,  // 14: thawtrail.v1.GetBagResponse.freshness:type_name -> thawtrail.v1.Freshness
-	16, // 15: thawtrail.v1.HoldRow.heard:type_name -> thawtrail.v1.HeardRow
-	15, // 16: thawtrail.v1.BatchRow.holds:type_name -> thawtrail.v1.HoldRow
-	17, // 17: thawtrail.v1.ListBatchesResponse.batches:type_name -> thawtrail.v1.BatchRow
-	6,  // 18: thawtrail.v1.ListBatchesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	20, // 19: thawtrail.v1.ListProductsResponse.products:type_name -> thawtrail.v1.ProductRow
-	23, // 20: thawtrail.v1.ListPlacesResponse.places:type_name -> thawtrail.v1.PlaceRow
-	9,  // 21: thawtrail.v1.ListPlacesResponse.kit:type_name -> thawtrail.v1.KitRow
-	8,  // 22: thawtrail.v1.ChooseBagsResponse.bags:type_name -> thawtrail.v1.BagRow
-	3,  // 23: thawtrail.v1.ChooseBagsResponse.cautions:type_name -> thawtrail.v1.Caution
-	6,  // 24: thawtrail.v1.ChooseBagsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	28, // 25: thawtrail.v1.ListCasesResponse.cases:type_name -> thawtrail.v1.CaseRow
-	28, // 26: thawtrail.v1.GetCaseResponse.case:type_name -> thawtrail.v1.CaseRow
-	31, // 27: thawtrail.v1.GetCaseResponse.transfusions:type_name -> thawtrail.v1.TransfusionRow
-	32, // 28: thawtrail.v1.GetCaseResponse.vitals:type_name -> thawtrail.v1.VitalsRow
-	12, // 29: thawtrail.v1.GetCaseResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	38, // 30: thawtrail.v1.GetCaseResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	3,  // 31: thawtrail.v1.GetCaseResponse.cautions:type_name -> thawtrail.v1.Caution
-	6,  // 32: thawtrail.v1.GetCaseResponse.freshness:type_name -> thawtrail.v1.Freshness
-	28, // 33: thawtrail.v1.GetNowResponse.running:type_name -> thawtrail.v1.CaseRow
-	35, // 34: thawtrail.v1.GetNowResponse.due:type_name -> thawtrail.v1.DueRow
-	15, // 35: thawtrail.v1.GetNowResponse.holds_in_use:type_name -> thawtrail.v1.HoldRow
-	6,  // 36: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
-	3,  // 37: thawtrail.v1.GetNowResponse.cautions:type_name -> thawtrail.v1.Caution
-	38, // 38: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	6,  // 39: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	40, // 40: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
-	42, // 41: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
-	6,  // 42: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
-	3,  // 43: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
-	46, // 44: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
-	82, // 45: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
-	0,  // 46: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
-	85, // 47: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
-	50, // 48: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
-	51, // 49: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
-	28, // 50: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
-	56, // 51: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
-	59, // 52: thawtrail.v1.BalanceRow.lines:type_name -> thawtrail.v1.BalanceLine
-	60, // 53: thawtrail.v1.GetBalanceResponse.rows:type_name -> thawtrail.v1.BalanceRow
-	6,  // 54: thawtrail.v1.GetBalanceResponse.freshness:type_name -> thawtrail.v1.Freshness
-	63, // 55: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
-	6,  // 56: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
-	66, // 57: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
-	69, // 58: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
-	72, // 59: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
-	73, // 60: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
-	3,  // 61: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
-	6,  // 62: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	76, // 63: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
-	77, // 64: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
-	6,  // 65: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	80, // 66: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
-	1,  // 67: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
-	4,  // 68: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
-	7,  // 69: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
-	11, // 70: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
-	14, // 71: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
-	19, // 72: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
-	22, // 73: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
-	25, // 74: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
-	27, // 75: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
-	30, // 76: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
-	34, // 77: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
-	37, // 78: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
-	41, // 79: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
-	44, // 80: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
-	47, // 81: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
-	49, // 82: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
-	53, // 83: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
-	55, // 84: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
-	58, // 85: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
-	62, // 86: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
-	65, // 87: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
-	68, // 88: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
-	71, // 89: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
-	75, // 90: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
-	79, // 91: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
-	2,  // 92: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
-	5,  // 93: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
-	10, // 94: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
-	13, // 95: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
-	18, // 96: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
-	21, // 97: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
-	24, // 98: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
-	26, // 99: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
-	29, // 100: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
-	33, // 101: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
-	36, // 102: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
-	39, // 103: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
-	43, // 104: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
-	45, // 105: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
-	48, // 106: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
-	52, // 107: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
-	54, // 108: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
-	57, // 109: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
-	61, // 110: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
-	64, // 111: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
-	67, // 112: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
-	70, // 113: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
-	74, // 114: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
-	78, // 115: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
-	81, // 116: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
-	92, // [92:117] is the sub-list for method output_type
-	67, // [67:92] is the sub-list for method input_type
-	67, // [67:67] is the sub-list for extension type_name
-	67, // [67:67] is the sub-list for extension extendee
-	0,  // [0:67] is the sub-list for field type_name
+	13, // 11: thawtrail.v1.TimelineRow.corrected:type_name -> thawtrail.v1.Correction
+	8,  // 12: thawtrail.v1.GetBagResponse.bag:type_name -> thawtrail.v1.BagRow
+	12, // 13: thawtrail.v1.GetBagResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	39, // 14: thawtrail.v1.GetBagResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	6,  // 15: thawtrail.v1.GetBagResponse.freshness:type_name -> thawtrail.v1.Freshness
+	17, // 16: thawtrail.v1.HoldRow.heard:type_name -> thawtrail.v1.HeardRow
+	16, // 17: thawtrail.v1.BatchRow.holds:type_name -> thawtrail.v1.HoldRow
+	18, // 18: thawtrail.v1.ListBatchesResponse.batches:type_name -> thawtrail.v1.BatchRow
+	6,  // 19: thawtrail.v1.ListBatchesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	21, // 20: thawtrail.v1.ListProductsResponse.products:type_name -> thawtrail.v1.ProductRow
+	24, // 21: thawtrail.v1.ListPlacesResponse.places:type_name -> thawtrail.v1.PlaceRow
+	9,  // 22: thawtrail.v1.ListPlacesResponse.kit:type_name -> thawtrail.v1.KitRow
+	8,  // 23: thawtrail.v1.ChooseBagsResponse.bags:type_name -> thawtrail.v1.BagRow
+	3,  // 24: thawtrail.v1.ChooseBagsResponse.cautions:type_name -> thawtrail.v1.Caution
+	6,  // 25: thawtrail.v1.ChooseBagsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	29, // 26: thawtrail.v1.ListCasesResponse.cases:type_name -> thawtrail.v1.CaseRow
+	29, // 27: thawtrail.v1.GetCaseResponse.case:type_name -> thawtrail.v1.CaseRow
+	32, // 28: thawtrail.v1.GetCaseResponse.transfusions:type_name -> thawtrail.v1.TransfusionRow
+	33, // 29: thawtrail.v1.GetCaseResponse.vitals:type_name -> thawtrail.v1.VitalsRow
+	12, // 30: thawtrail.v1.GetCaseResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	39, // 31: thawtrail.v1.GetCaseResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	3,  // 32: thawtrail.v1.GetCaseResponse.cautions:type_name -> thawtrail.v1.Caution
+	6,  // 33: thawtrail.v1.GetCaseResponse.freshness:type_name -> thawtrail.v1.Freshness
+	29, // 34: thawtrail.v1.GetNowResponse.running:type_name -> thawtrail.v1.CaseRow
+	36, // 35: thawtrail.v1.GetNowResponse.due:type_name -> thawtrail.v1.DueRow
+	16, // 36: thawtrail.v1.GetNowResponse.holds_in_use:type_name -> thawtrail.v1.HoldRow
+	6,  // 37: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
+	3,  // 38: thawtrail.v1.GetNowResponse.cautions:type_name -> thawtrail.v1.Caution
+	39, // 39: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	6,  // 40: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	41, // 41: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
+	43, // 42: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
+	6,  // 43: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
+	3,  // 44: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
+	47, // 45: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
+	83, // 46: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
+	0,  // 47: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
+	86, // 48: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
+	83, // 49: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
+	70, // 50: thawtrail.v1.GetRecordResponse.corrections:type_name -> thawtrail.v1.CorrectionRow
+	51, // 51: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
+	52, // 52: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
+	29, // 53: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
+	57, // 54: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
+	60, // 55: thawtrail.v1.BalanceRow.lines:type_name -> thawtrail.v1.BalanceLine
+	61, // 56: thawtrail.v1.GetBalanceResponse.rows:type_name -> thawtrail.v1.BalanceRow
+	6,  // 57: thawtrail.v1.GetBalanceResponse.freshness:type_name -> thawtrail.v1.Freshness
+	64, // 58: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
+	6,  // 59: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
+	67, // 60: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
+	70, // 61: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
+	73, // 62: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
+	74, // 63: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
+	3,  // 64: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
+	6,  // 65: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	77, // 66: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
+	78, // 67: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
+	6,  // 68: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	81, // 69: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
+	1,  // 70: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
+	4,  // 71: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
+	7,  // 72: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
+	11, // 73: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
+	15, // 74: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
+	20, // 75: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
+	23, // 76: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
+	26, // 77: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
+	28, // 78: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
+	31, // 79: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
+	35, // 80: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
+	38, // 81: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
+	42, // 82: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
+	45, // 83: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
+	48, // 84: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
+	50, // 85: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
+	54, // 86: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
+	56, // 87: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
+	59, // 88: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
+	63, // 89: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
+	66, // 90: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
+	69, // 91: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
+	72, // 92: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
+	76, // 93: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
+	80, // 94: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
+	2,  // 95: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
+	5,  // 96: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
+	10, // 97: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
+	14, // 98: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
+	19, // 99: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
+	22, // 100: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
+	25, // 101: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
+	27, // 102: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
+	30, // 103: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
+	34, // 104: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
+	37, // 105: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
+	40, // 106: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
+	44, // 107: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
+	46, // 108: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
+	49, // 109: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
+	53, // 110: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
+	55, // 111: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
+	58, // 112: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
+	62, // 113: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
+	65, // 114: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
+	68, // 115: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
+	71, // 116: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
+	75, // 117: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
+	79, // 118: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
+	82, // 119: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
+	95, // [95:120] is the sub-list for method output_type
+	70, // [70:95] is the sub-list for method input_type
+	70, // [70:70] is the sub-list for extension type_name
+	70, // [70:70] is the sub-list for extension extendee
+	0,  // [0:70] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_services_proto_init() }
@@ -7033,19 +7213,19 @@ func file_thawtrail_v1_services_proto_init() {
 	file_thawtrail_v1_entry_proto_init()
 	file_thawtrail_v1_record_proto_init()
 	file_thawtrail_v1_rules_proto_init()
-	file_thawtrail_v1_services_proto_msgTypes[22].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[31].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[23].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[32].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[44].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[71].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[76].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[33].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[45].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[72].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[77].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_services_proto_rawDesc), len(file_thawtrail_v1_services_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   81,
+			NumMessages:   82,
 			NumExtensions: 0,
 			NumServices:   4,
 		},
