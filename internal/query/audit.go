@@ -38,7 +38,6 @@ func (b *ReadView) timeline(k event.Key, entries []ledger.Entry) []*pb.TimelineR
 		}
 		if fix, ok := fixes[e.By]; ok {
 			b.corrected(row, fix, all)
-			row.Marks = wording.RecordMarks(e.Marks &^ (ledger.MarkCorrected | ledger.MarkVoided))
 		}
 		out = append(out, row)
 	}

@@ -2,6 +2,7 @@ package wording
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -89,8 +90,8 @@ func RecordMarks(m ledger.Marks) []string {
 		word string
 	}{
 		{ledger.MarkLate, "entered afterwards"}, {ledger.MarkNotEntitled, "not entitled"},
-		{ledger.MarkForked, "forked log"}, {ledger.MarkCorrected, "corrected"},
-		{ledger.MarkVoided, "never happened"}, {ledger.MarkElsewhere, "moved elsewhere"},
+		{ledger.MarkForked, "forked log"}, {ledger.MarkCorrected, corrected},
+		{ledger.MarkVoided, voided}, {ledger.MarkElsewhere, "moved elsewhere"},
 		{ledger.MarkUnread, "cannot be read here"}, {ledger.MarkNoProof, NoProof},
 		{ledger.MarkUnsigned, "nobody has signed this yet"},
 	} {
@@ -99,6 +100,17 @@ func RecordMarks(m ledger.Marks) []string {
 		}
 	}
 	return out
+}
+
+// Marks that a line which tells its own correction need not repeat.
+const (
+	corrected = "corrected"
+	voided    = "never happened"
+)
+
+// OtherMarks are the marks of a record beside those that say it was corrected.
+func OtherMarks(marks []string) []string {
+	return slices.DeleteFunc(slices.Clone(marks), func(m string) bool { return m == corrected || m == voided })
 }
 
 // EventType is an event type in plain words.
