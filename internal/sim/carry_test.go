@@ -15,7 +15,6 @@ import (
 	"thawtrail/internal/replication"
 	"thawtrail/internal/store"
 	"thawtrail/internal/store/index"
-	"thawtrail/internal/store/journal"
 	"thawtrail/internal/store/journal/memfs"
 	"thawtrail/internal/trust/vault"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -174,7 +173,7 @@ func (n *node) loseSegment() {
 		n.w.fail("%s: catch up: %v", n.name, err)
 	}
 	n.w.check(n)
-	names, before, own := n.segments(), n.read(), n.store.OwnLogs()
+	names, before, own := n.segments(), len(n.read()), n.store.OwnLogs()
 	if len(names) < 2 || n.store.Trouble() != nil {
 		return // an index that is still kept in memory would be gone with the machine
 	}
@@ -184,7 +183,7 @@ func (n *node) loseSegment() {
 		n.w.fail("%v", err)
 	}
 	maps.DeleteFunc(n.hurt, func(_ event.Hash, segment uint32) bool { return segmentPath(segment) == gone })
-	n.frames = map[journal.Position]*event.Record{}
+	n.found = nil
 	have := n.read()
 	for h := range n.acked {
 		if have[h] == nil {
@@ -192,7 +191,7 @@ func (n *node) loseSegment() {
 		}
 	}
 	n.open()
-	if len(have) == len(before) {
+	if len(have) == before {
 		return
 	}
 	n.w.count("part of the journal gone")

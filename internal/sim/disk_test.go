@@ -174,34 +174,32 @@ func (n *node) flip(r *rand.Rand) {
 		}
 	}
 	safe := others.whole()
-	var at []journal.Position
-	for p, rec := range n.frames {
-		if have[rec.Hash] != nil && safe[rec.Hash] != nil {
-			at = append(at, p)
+	var at []int
+	for i, f := range n.found.frames {
+		if have[f.rec.Hash] != nil && safe[f.rec.Hash] != nil {
+			at = append(at, i)
 		}
 	}
 	if len(at) == 0 {
 		return
 	}
-	slices.SortFunc(at, journal.Position.Compare)
-	p := at[r.IntN(len(at))]
-	if p == slices.MaxFunc(slices.Collect(maps.Keys(n.frames)), journal.Position.Compare) {
+	i := at[r.IntN(len(at))]
+	if i == len(n.found.frames)-1 {
 		return // damage in the last frame of all looks like a torn write
 	}
-	n.flipAt(p, r)
+	n.flipAt(i, r)
 }
 
-func (n *node) flipAt(p journal.Position, r *rand.Rand) {
-	rec := n.frames[p]
+func (n *node) flipAt(i int, r *rand.Rand) {
+	p, rec := n.found.frames[i].at, n.found.frames[i].rec
 	if err := n.fs.Flip(segmentPath(p.Segment), int(p.Offset)+r.IntN(16+rec.Size()/2), byte(1<<r.IntN(8))); err != nil {
 		n.w.fail("%v", err)
 	}
 	n.w.count("byte flipped")
-	delete(n.frames, p)
 	n.decayed[rec.Hash] = rec
 	n.hurt[rec.Hash], n.unaware, n.scrubbed = p.Segment, true, false
-	for q, o := range n.frames {
-		if q != p && o.Hash == rec.Hash {
+	for j, o := range n.found.frames {
+		if j != i && o.rec.Hash == rec.Hash {
 			delete(n.hurt, rec.Hash) // another copy is whole
 		}
 	}

@@ -136,9 +136,10 @@ func (w *world) agreed() {
 	}
 	w.ordered(union)
 	states := union.fold()
+	sum := digest(states)
 	for _, n := range w.nodes {
 		w.check(n)
-		n.sameAs(states)
+		n.sameAs(states, sum)
 	}
 	w.forks(union, states)
 }

@@ -3,16 +3,15 @@ package sim
 import (
 	"bytes"
 	"cmp"
-	"errors"
 	"maps"
-	"path/filepath"
 	"slices"
+
+	"google.golang.org/protobuf/proto"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/store"
-	"thawtrail/internal/store/journal"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -75,43 +74,6 @@ func sorted(h held) []*event.Record {
 	})
 }
 
-// read reads the node's journal behind the store's back, once for each change of
-// its disk. The set is not to be changed.
-func (n *node) read() held {
-	if n.found.in == n.fs && n.found.changes == n.fs.Changes() && n.found.held != nil {
-		return n.found.held
-	}
-	n.found.in, n.found.changes, n.found.held = n.fs, n.fs.Changes(), n.readAgain()
-	return n.found.held
-}
-
-func (n *node) readAgain() held {
-	o := n.options()
-	j, _, err := journal.Open(journal.Options{FS: n.fs, Dir: filepath.Join(dir, "journal"), Key: o.Key, ReadOnly: true, Now: n.clock.Now})
-	if err != nil {
-		n.w.fail("%s: journal: %v", n.name, err)
-	}
-	out, seen := held{}, n.frames
-	n.frames = map[journal.Position]*event.Record{} // a write that was refused may have gone out of sight
-	err = j.Scan(journal.Position{}, func(p journal.Position, frame []byte) error {
-		r, ok := seen[p]
-		if !ok {
-			if r, err = event.Decode(bytes.Clone(frame)); err != nil {
-				return err
-			}
-		}
-		n.frames[p] = r
-		if old := out[r.Hash]; old == nil || !old.Signed() {
-			out[r.Hash] = r
-		}
-		return nil
-	}, func(_, _ journal.Position, _ string) error { return nil })
-	if err := errors.Join(err, j.Close()); err != nil {
-		n.w.fail("%s: journal: %v", n.name, err)
-	}
-	return out
-}
-
 // check holds the laws that cost little against one node.
 func (w *world) check(n *node) {
 	if n.store == nil || n.sick {
@@ -125,7 +87,7 @@ func (w *world) check(n *node) {
 		}
 	}
 	if !n.unsettled() {
-		n.checkTables(have)
+		n.checkTables(n.found)
 	}
 }
 
@@ -179,49 +141,56 @@ func (n *node) lookFor(have held) {
 }
 
 // checkTables compares what the store says it holds with what its journal holds.
-func (n *node) checkTables(have held) {
-	seats := have.seats()
-	newest := map[event.LogID]uint64{}
-	for at := range seats {
-		newest[at.log] = max(newest[at.log], at.seq)
-	}
+func (n *node) checkTables(f *found) {
 	told := n.store.Held()
-	if len(told) < len(newest) {
-		n.w.fail("%s says that it holds %d logs and holds %d", n.name, len(told), len(newest))
+	if len(told) < len(f.newest) {
+		n.w.fail("%s says that it holds %d logs and holds %d", n.name, len(told), len(f.newest))
 	}
 	for _, h := range told {
-		n.checkLog(h, newest[h.Log], have, seats)
+		if !f.agreed[h.Log].same(h) {
+			n.checkLog(h, f)
+		}
 	}
 }
 
-func (n *node) checkLog(h exchange.HeldLog, newest uint64, have held, seats map[seat][]*event.Record) {
-	var ends []exchange.Tip
-	var gaps []exchange.SeqRange
-	fork := uint64(0)
-	for seq := uint64(0); seq <= newest; seq++ {
-		here := seats[seat{h.Log, seq}]
-		if len(here) > 1 && fork == 0 {
-			fork = seq
+// asTold are the parts of what a store says of a log that are compared.
+type asTold struct {
+	tips []exchange.Tip
+	gaps []exchange.SeqRange
+	fork uint64
+}
+
+func (a *asTold) same(h exchange.HeldLog) bool {
+	return a != nil && slices.Equal(a.tips, h.Tips) && slices.Equal(a.gaps, h.Missing) && a.fork == h.Fork
+}
+
+func (n *node) checkLog(h exchange.HeldLog, f *found) {
+	var is asTold
+	for seq := uint64(0); seq <= f.newest[h.Log]; seq++ {
+		here := f.seats[seat{h.Log, seq}]
+		if len(here) > 1 && is.fork == 0 {
+			is.fork = seq
 		}
-		if len(here) == 0 && len(gaps) > 0 && gaps[len(gaps)-1].To+1 == seq {
-			gaps[len(gaps)-1].To = seq
+		if n := len(is.gaps); len(here) == 0 && n > 0 && is.gaps[n-1].To+1 == seq {
+			is.gaps[n-1].To = seq
 		} else if len(here) == 0 {
-			gaps = append(gaps, exchange.SeqRange{From: seq, To: seq})
+			is.gaps = append(is.gaps, exchange.SeqRange{From: seq, To: seq})
 		}
 		for _, r := range here {
-			if !followed(r, seats) {
-				ends = append(ends, exchange.Tip{Seq: seq, Hash: r.Hash})
+			if !followed(r, f.seats) {
+				is.tips = append(is.tips, exchange.Tip{Seq: seq, Hash: r.Hash})
 			}
 		}
 	}
-	if len(n.hurt) > 0 || len(gaps) > 0 || n.bare(ends, have) {
+	if len(n.hurt) > 0 || len(is.gaps) > 0 || n.bare(is.tips, f.held) {
 		return // which of two branches a lost record was on, nobody can tell
 	}
-	slices.SortFunc(ends, func(a, b exchange.Tip) int { return cmp.Or(cmp.Compare(b.Seq, a.Seq), b.Hash.Compare(a.Hash)) })
-	if !slices.Equal(ends, h.Tips) || !slices.Equal(gaps, h.Missing) || fork != h.Fork {
+	slices.SortFunc(is.tips, func(a, b exchange.Tip) int { return cmp.Or(cmp.Compare(b.Seq, a.Seq), b.Hash.Compare(a.Hash)) })
+	if !is.same(h) {
 		n.w.fail("%s says of log %s: tips %v, missing %v, fork %d; its journal holds tips %v, missing %v, fork %d",
-			n.name, h.Log.Short(), h.Tips, h.Missing, h.Fork, ends, gaps, fork)
+			n.name, h.Log.Short(), h.Tips, h.Missing, h.Fork, is.tips, is.gaps, is.fork)
 	}
+	f.agreed[h.Log] = &is
 }
 
 // bare says that no signature vouches for the end of a log: a write was torn.
@@ -239,19 +208,17 @@ func followed(r *event.Record, seats map[seat][]*event.Record) bool {
 
 // fold is the naive twin of the store: a set, a sort and a fold.
 func (h held) fold() map[event.Key]ledger.State {
-	forked := map[event.Hash]bool{}
-	for _, list := range h.seats() {
-		for _, r := range list {
-			forked[r.Hash] = len(list) > 1
-		}
+	seats, said := h.seats(), make(map[event.Hash]proto.Message, len(h))
+	for _, r := range h {
+		said[r.Hash], _ = r.Payload()
 	}
 	touched := map[event.Key][]ledger.Input{}
-	odd := h.odd()
+	odd := h.odd(seats, said)
 	for _, r := range h {
-		payload, _ := r.Payload()
-		in := ledger.Input{Rec: r, Payload: payload, Entitled: true, Forked: forked[r.Hash]}
+		forked := len(seats[seat{r.Log, r.Seq()}]) > 1
+		in := ledger.Input{Rec: r, Payload: said[r.Hash], Entitled: true, Forked: forked}
 		keys := r.Touches()
-		if forked[r.Hash] {
+		if forked {
 			keys = append(keys, event.LogKey(r.Log))
 		}
 		keys = append(keys, odd[r.Hash]...)
@@ -272,15 +239,13 @@ func (h held) fold() map[event.Key]ledger.State {
 
 // odd finds the records that name a record of another log where only others are
 // held, and those others: all of them concern that log.
-func (h held) odd() map[event.Hash][]event.Key {
-	seats, out := h.seats(), map[event.Hash][]event.Key{}
+func (h held) odd(seats map[seat][]*event.Record, said map[event.Hash]proto.Message) map[event.Hash][]event.Key {
+	out := map[event.Hash][]event.Key{}
 	for _, r := range h {
 		tips := slices.Clone(r.Head.Seen)
-		if payload, _ := r.Payload(); payload != nil {
-			if p, ok := payload.(*pb.HubStatement); ok {
-				for _, a := range p.Accepted {
-					tips = append(tips, a.Tip)
-				}
+		if p, ok := said[r.Hash].(*pb.HubStatement); ok {
+			for _, a := range p.Accepted {
+				tips = append(tips, a.Tip)
 			}
 		}
 		for _, t := range tips {
@@ -330,15 +295,16 @@ func (w *world) checkFold(n *node) {
 	if n.store == nil || n.sick || n.index.Refuse != nil || n.unsettled() || len(n.hurt) > 0 {
 		return
 	}
-	n.sameAs(n.read().fold())
+	states := n.read().fold()
+	n.sameAs(states, digest(states))
 	w.count("folded from scratch")
 }
 
 // sameAs says which entity differs from the model, and how.
-func (n *node) sameAs(want map[event.Key]ledger.State) {
+func (n *node) sameAs(want map[event.Key]ledger.State, sum event.Hash) {
 	err := n.store.View(ctx, func(v *store.Snapshot) error {
 		got, err := v.Digest()
-		if err != nil || got == digest(want) {
+		if err != nil || got == sum {
 			return err
 		}
 		for k, s := range want {

@@ -7,6 +7,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"slices"
 	"strings"
@@ -19,7 +20,6 @@ import (
 	"thawtrail/internal/replication"
 	"thawtrail/internal/store"
 	"thawtrail/internal/store/index/indextest"
-	"thawtrail/internal/store/journal"
 	"thawtrail/internal/store/journal/memfs"
 	"thawtrail/internal/trust"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -89,9 +89,8 @@ type node struct {
 	hurt map[event.Hash]uint32
 	// decayed are all records whose frame was ever damaged here.
 	decayed map[event.Hash]*event.Record
-	closed  map[event.LogID]bool               // own logs that this machine gave up for new ones
-	frames  map[journal.Position]*event.Record // what the journal shows, by place
-	found   found                              // by read, while the disk and the index stay as they are
+	closed  map[event.LogID]bool // own logs that this machine gave up for new ones
+	found   *found               // by read, while the disk stays as it is; nil after a start
 	shown   ledgertest.History
 	backup  *backup
 	// unaware says that the store may not know of some damage: it has not built
@@ -102,13 +101,6 @@ type node struct {
 	// refused counts moves of the store when a write last failed. Until the next
 	// write that holds, or a restart, the disk may show records that were refused.
 	refused uint64
-}
-
-// found is what the journal on a disk held after so many changes of the disk.
-type found struct {
-	in      *memfs.FS
-	changes uint64
-	held    held
 }
 
 // backup is an older copy of a disk.
@@ -163,7 +155,7 @@ func (w *world) add(name string, key uint64, fs *memfs.FS, index *indextest.Trai
 	n := &node{
 		w: w, id: len(w.nodes), name: name, key: ed25519.NewKeyFromSeed(seed[:]), fs: fs, index: index,
 		clock: clock.NewManual(start), acked: map[event.Hash]*event.Record{}, hurt: map[event.Hash]uint32{},
-		decayed: map[event.Hash]*event.Record{}, closed: map[event.LogID]bool{}, frames: map[journal.Position]*event.Record{},
+		decayed: map[event.Hash]*event.Record{}, closed: map[event.LogID]bool{},
 	}
 	w.nodes = append(w.nodes, n)
 	return n
@@ -223,7 +215,7 @@ func (n *node) tryOpen() error {
 	n.opens++
 	n.unaware, n.scrubbed = n.unaware && n.index.Len() > 0, false
 	n.index = n.index.Reopened()
-	n.frames, n.found = map[journal.Position]*event.Record{}, found{}
+	n.found = nil
 	s, err := store.Open(ctx, n.options())
 	if err != nil {
 		return err
@@ -235,7 +227,7 @@ func (n *node) tryOpen() error {
 
 // moves counts what the store saved since it was opened, from 1.
 func (n *node) moves() uint64 {
-	_, upto, _ := n.store.MovedSince(0)
+	_, upto, _ := n.store.MovedSince(math.MaxUint64)
 	return upto + 1
 }
 

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"path/filepath"
+	"sync"
 	"time"
 )
 
@@ -65,14 +66,23 @@ func (r *reserve) whole() bool {
 	return false
 }
 
-// write fills the file with a pattern that is not zero, since a file system may
-// keep no room for zeros.
+// patterns keep what a reserve is filled with while journals are begun one after the
+// other: it is not zero, since a file system may keep no room for zeros.
+var patterns = sync.Pool{New: func() any {
+	text := []byte("kept free for records. ")
+	pattern := bytes.Repeat(text, reserveBytes/len(text)+1)[:reserveBytes]
+	return &pattern
+}}
+
+// write fills the file with the pattern.
 func (r *reserve) write(path string) error {
 	f, err := r.fs.Create(path)
 	if err != nil {
 		return err
 	}
-	_, err = f.WriteAt(bytes.Repeat([]byte("kept free for records. "), reserveBytes/23+1)[:reserveBytes], 0)
+	pattern := patterns.Get().(*[]byte)
+	_, err = f.WriteAt(*pattern, 0)
+	patterns.Put(pattern)
 	if err == nil {
 		err = f.Sync()
 	}

@@ -42,15 +42,29 @@ func (t *Trail) Update(fn func(index.Writer) error) error {
 type recorder struct {
 	index.Writer
 	changes []change
+	block   []byte // where keys and values are kept
+}
+
+// blockBytes is how many bytes are taken at once for keys and values.
+const blockBytes = 8 << 10
+
+// keep copies bytes that the caller may change.
+func (r *recorder) keep(b []byte) []byte {
+	if len(b) > cap(r.block)-len(r.block) {
+		r.block = make([]byte, 0, max(blockBytes, len(b)))
+	}
+	n := len(r.block)
+	r.block = append(r.block, b...)
+	return r.block[n:len(r.block):len(r.block)]
 }
 
 func (r *recorder) Set(key, value []byte) error {
-	r.changes = append(r.changes, change{slices.Clone(key), slices.Clone(value), false})
+	r.changes = append(r.changes, change{r.keep(key), r.keep(value), false})
 	return r.Writer.Set(key, value)
 }
 
 func (r *recorder) Delete(key []byte) error {
-	r.changes = append(r.changes, change{key: slices.Clone(key), deleted: true})
+	r.changes = append(r.changes, change{key: r.keep(key), deleted: true})
 	return r.Writer.Delete(key)
 }
 

@@ -11,6 +11,7 @@
 package memfs
 
 import (
+	"bytes"
 	"fmt"
 	"io"
 	"io/fs"
@@ -18,6 +19,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 
 	"thawtrail/internal/store/journal"
 )
@@ -113,6 +115,25 @@ func (c *content) apply(w write) {
 type write struct {
 	off  int
 	data []byte
+}
+
+// large is how long a write is that is kept once however often it comes, and once the
+// newest of them: journals begin with one.
+const large = 1 << 20
+
+var once atomic.Pointer[[]byte]
+
+// copied are the bytes of a write, which its caller may change afterwards.
+func copied(p []byte) []byte {
+	if len(p) < large {
+		return slices.Clone(p)
+	}
+	if kept := once.Load(); kept != nil && bytes.Equal(*kept, p) {
+		return *kept
+	}
+	c := slices.Clone(p)
+	once.Store(&c)
+	return c
 }
 
 // New gives an empty disk.
@@ -346,7 +367,7 @@ func (f *file) WriteAt(p []byte, off int64) (int, error) {
 	if free := f.fs.capacity - f.fs.used(); f.fs.capacity > 0 && grow > free {
 		n, err = max(0, n-(grow-free)), journal.ErrNoSpace
 	}
-	f.node.put(write{int(off), slices.Clone(p[:n])})
+	f.node.put(write{int(off), copied(p[:n])})
 	f.fs.changes++
 	if err != nil {
 		return n, pathError("write", f.path, err)

@@ -1,0 +1,109 @@
+package sim
+
+import (
+	"bytes"
+	"errors"
+	"path/filepath"
+	"slices"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/store/journal"
+	"thawtrail/internal/store/journal/memfs"
+)
+
+// found is what the journal on a disk held after so many changes of the disk. Mostly
+// records were added since it was looked at last: then all that was made of the others
+// stands, and they are compared byte by byte with what is there now.
+type found struct {
+	in      *memfs.FS
+	changes uint64
+	frames  []frame // in their order
+	held    held
+	seats   map[seat][]*event.Record
+	newest  map[event.LogID]uint64
+	// agreed is what the store said of logs to which nothing was added since, and what
+	// their records bear out.
+	agreed map[event.LogID]*asTold
+}
+
+// frame is a record in the journal.
+type frame struct {
+	at  journal.Position
+	raw []byte
+	rec *event.Record
+}
+
+func (f *frame) is(at journal.Position, raw []byte) bool {
+	return f.at == at && bytes.Equal(f.raw, raw)
+}
+
+// read reads the node's journal behind the store's back, once for each change of
+// its disk. The set is not to be changed, and is good until the disk changes.
+func (n *node) read() held {
+	if n.found == nil || n.found.in != n.fs || n.found.changes != n.fs.Changes() {
+		n.readAgain()
+	}
+	return n.found.held
+}
+
+func (n *node) readAgain() {
+	frames, err := n.frames()
+	if err != nil {
+		n.w.fail("%s: journal: %v", n.name, err)
+	}
+	if n.found == nil || !n.found.goesOnIn(frames) {
+		n.found = &found{held: held{}, seats: map[seat][]*event.Record{}, newest: map[event.LogID]uint64{}, agreed: map[event.LogID]*asTold{}}
+	}
+	for _, f := range frames[len(n.found.frames):] {
+		n.found.add(f)
+	}
+	n.found.in, n.found.changes = n.fs, n.fs.Changes()
+}
+
+// frames reads every record in the journal; what was read before is not decoded again.
+func (n *node) frames() (out []frame, err error) {
+	var before []frame
+	if n.found != nil {
+		before = n.found.frames
+	}
+	o := n.options()
+	j, _, err := journal.Open(journal.Options{FS: n.fs, Dir: filepath.Join(dir, "journal"), Key: o.Key, ReadOnly: true, Now: n.clock.Now})
+	if err != nil {
+		return nil, err
+	}
+	out = make([]frame, 0, len(before)+8)
+	err = j.Scan(journal.Position{}, func(at journal.Position, raw []byte) error {
+		for len(before) > 0 && before[0].at.Compare(at) < 0 {
+			before = before[1:]
+		}
+		if len(before) > 0 && before[0].is(at, raw) {
+			out = append(out, before[0])
+			return nil
+		}
+		raw = bytes.Clone(raw)
+		rec, err := event.Decode(raw)
+		out = append(out, frame{at, raw, rec})
+		return err
+	}, func(_, _ journal.Position, _ string) error { return nil })
+	return out, errors.Join(err, j.Close())
+}
+
+// goesOnIn says that frames begin with all those that were found.
+func (f *found) goesOnIn(frames []frame) bool {
+	return len(f.frames) <= len(frames) && slices.EqualFunc(f.frames, frames[:len(f.frames)], func(a, b frame) bool { return a.rec == b.rec && a.at == b.at })
+}
+
+func (f *found) add(a frame) {
+	f.frames = append(f.frames, a)
+	r := a.rec
+	old := f.held[r.Hash]
+	if old == nil || !old.Signed() {
+		f.held[r.Hash] = r
+	}
+	if old == nil {
+		at := seat{r.Log, r.Seq()}
+		f.seats[at] = append(f.seats[at], r)
+		f.newest[r.Log] = max(f.newest[r.Log], r.Seq())
+	}
+	delete(f.agreed, r.Log)
+}
