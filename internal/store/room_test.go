@@ -144,6 +144,42 @@ func TestALostEndIsNoticedThatTheIndexNeverSaw(t *testing.T) {
 	require.NoError(t, back.Close())
 }
 
+// A segment goes, and the header of the next one, which says how far it reached, was
+// damaged before: the store opens, says so, and folds on, though its index still names
+// what lay there.
+func TestALostSegmentNobodyVouchesFor(t *testing.T) {
+	opt := memoryOptions(12, journal.OSFS{}, &crowded{Index: index.NewMemory()})
+	opt.Dir, opt.SegmentMax = t.TempDir(), 4<<10
+	s, err := Open(t.Context(), opt)
+	require.NoError(t, err)
+	for n := 0; len(segmentsOf(t, opt.Dir)) < 4; n++ {
+		_, err := s.Append(t.Context(), received(fmt.Sprintf("BAG%d", n), "P", "H-1"))
+		require.NoError(t, err)
+	}
+	digest(t, s)
+	require.NoError(t, s.Close())
+	segments := segmentsOf(t, opt.Dir)
+	header, err := os.ReadFile(segments[2])
+	require.NoError(t, err)
+	header[20] ^= 1
+	require.NoError(t, os.WriteFile(segments[2], header, 0o600))
+	opt.Random = chacha(95)
+	s, err = Open(t.Context(), opt)
+	require.NoError(t, err)
+	require.NoError(t, s.Close())
+	require.NoError(t, os.Remove(segments[1]))
+
+	opt.Random = chacha(96)
+	s, err = Open(t.Context(), opt)
+	require.NoError(t, err)
+	require.Contains(t, strings.Join(s.Repairs(), "\n"), "segment file is missing")
+	_, err = s.Append(t.Context(), hold("P", "H-1"))
+	require.NoError(t, err)
+	digest(t, s)
+	require.NoError(t, s.Scrub(t.Context()))
+	require.NoError(t, s.Close())
+}
+
 func segmentsOf(t *testing.T, dir string) []string {
 	t.Helper()
 	list, err := filepath.Glob(filepath.Join(dir, "journal", "*.journal"))

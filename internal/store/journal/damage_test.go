@@ -138,6 +138,41 @@ func TestLostFilesAreNoticed(t *testing.T) {
 	})
 }
 
+// A segment is gone and the header of the next one, which says how far it reached, is
+// damaged too: what lay there is damage, and no place where nothing ever was.
+func TestALostFileNobodyVouchesFor(t *testing.T) {
+	eachKind(t, func(t *testing.T, options func(journal.FS) journal.Options) {
+		for lost := 1; lost <= 2; lost++ {
+			fs, want, positions := filled(t, options)
+			require.NoError(t, fs.Remove(segmentPath(lost)))
+			if lost == 1 { // of the first two, the second is vouched for by the third
+				require.NoError(t, fs.Remove(segmentPath(2)))
+			} else {
+				require.NoError(t, fs.Flip(segmentPath(lost+1), 20, 1))
+			}
+			j, report := mustOpen(t, options(fs))
+			require.EqualValues(t, lost, report.Damaged[0].From.Segment)
+			var expect []string
+			for i, p := range positions {
+				if int(p.Segment) == lost || lost == 1 && p.Segment == 2 {
+					_, _, err := j.ReadAt(p, nil)
+					require.ErrorIs(t, err, journal.ErrDamaged)
+					require.ErrorIs(t, j.ReadEach([]journal.Position{p}, nil), journal.ErrDamaged)
+					_, damaged := readAll(t, j, p)
+					require.NotEmpty(t, damaged)
+					continue
+				}
+				expect = append(expect, want[i])
+			}
+			got, damaged := readAll(t, j, journal.Position{})
+			require.Equal(t, expect, got)
+			require.Equal(t, report.Damaged, damaged)
+			mustCommit(t, j, "goes on")
+			require.NoError(t, j.Close())
+		}
+	})
+}
+
 // TestShortFiles cuts a segment that is not the last, on the real disk.
 func TestShortFiles(t *testing.T) {
 	eachKind(t, func(t *testing.T, options func(journal.FS) journal.Options) {

@@ -201,6 +201,7 @@ func (c *chain) build(files []found) error {
 		if c.known && f.segment < c.end.Segment {
 			c.missing()
 		}
+		c.unvouched(f.segment)
 		s, ok, err := c.span(f)
 		if err != nil {
 			return err
@@ -214,6 +215,7 @@ func (c *chain) build(files []found) error {
 	if c.known && !c.end.IsZero() {
 		c.missing()
 	}
+	c.unvouched(0)
 	slices.Reverse(c.spans)
 	slices.SortStableFunc(c.report.Damaged, func(a, b Range) int { return a.From.Compare(b.From) })
 	return nil
@@ -225,6 +227,24 @@ func (c *chain) missing() {
 	c.spans = append(c.spans, s)
 	c.damaged(s, headerBytes, s.limit, reasonMissing)
 	c.known = false
+}
+
+// maxUnvouched bounds the segments of one gap that are taken for missing.
+const maxUnvouched = 1 << 12
+
+// unvouched records what may be gone where the header behind a gap in the numbers
+// cannot be read: whether those files held anything, and how much, is not known. What
+// the index still says of them is then damage, and not a place that never was.
+func (c *chain) unvouched(below uint32) {
+	if len(c.spans) == 0 || c.known {
+		return
+	}
+	above := c.spans[len(c.spans)-1].segment
+	for n := above - min(above, 1); n > below && above-n <= maxUnvouched; n-- {
+		s := span{segment: n, limit: math.MaxUint32, missing: true}
+		c.spans = append(c.spans, s)
+		c.damaged(s, headerBytes, s.limit, reasonMissing)
+	}
 }
 
 func (c *chain) damaged(s span, from, to uint32, reason string) {
