@@ -298,6 +298,10 @@ func givenBy(stages []DripStage, m float64) float64 {
 	return given
 }
 
+// Countable says that drops at this rate a minute can be counted by eye: there are any,
+// and not too many.
+func Countable(dropsPerMin float64) bool { return dropsPerMin > 0 && dropsPerMin <= countablePerMin }
+
 // litreInMinutes is the rate of a litre in so many minutes.
 func (d drip) litreInMinutes(m float64) string { return num(1000 / m * 60 / d.weight) }
 
@@ -315,7 +319,7 @@ func (d drip) judge(r *DripResult) {
 	if d.in.NoSlowStart {
 		r.caution(noSlowStart.With())
 	}
-	if plateau := r.Stages[len(r.Stages)-1].DropsPerMin; plateau > countablePerMin {
+	if plateau := r.Stages[len(r.Stages)-1].DropsPerMin; plateau > 0 && !Countable(plateau) {
 		r.caution(dropsNotCounted.With(num(plateau), num(countablePerMin)))
 	}
 }

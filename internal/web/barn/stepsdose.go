@@ -36,6 +36,7 @@ type doseMore struct {
 	Chosen  []string // why these bags
 	WasteMl int32
 	Empty   bool // nothing fits at the place
+	Bags    bool // bags were chosen: the form can be accepted
 	Nothing bool // by the sum nothing may be given now
 	Fresh   string
 	Protein *proteinMore // of an adult, when its numbers are in the address
@@ -54,14 +55,27 @@ type plasma struct {
 
 // doseResult is the dose in words, ready to be read aloud: mL first.
 type doseResult struct {
+	NowMl                  string // mL to give now
 	Now, Later, Rest       string
-	NowIgg                 string
+	Facts                  []figure
 	BagsTotal              int
 	Lacking, Volume, PerKg string
 	TotalMl, TotalIgg      string
 	FewerMl, FewerIgg      string
 	Ceiling                string
 	HasFewer, MoreThanNow  bool
+}
+
+// figure is one number of an answer: its value stands out, its unit and a note beside.
+type figure struct{ Name, Value, Unit, Note string }
+
+// spread is a middle with both ends as a figure.
+func spread(name string, r engine.Range, format func(float64) string, unit string) figure {
+	f := figure{Name: name, Value: format(r.Mid), Unit: unit}
+	if r.Low != r.High {
+		f.Note = words.Say("word.from_to", format(r.Low), format(r.High))
+	}
+	return f
 }
 
 func prepareDose(req *site.Request, p *stepPage) error {
@@ -127,7 +141,7 @@ func (m *doseMore) reckon(req *site.Request, p *stepPage) (sum doseSum, ok bool)
 		}
 		p.basis(r.Basis)
 		m.Result = doseWords(r)
-		return doseSum{int(r.GiveNowMl + 1e-6), asJSON(in, 8000), asJSON(r, 16000), r.Cautions}, true
+		return doseSum{wholeMl(r.GiveNowMl), asJSON(in, 8000), asJSON(r, 16000), r.Cautions}, true
 	}
 	if pr := readProtein(req, cv); !cv.Foal && pr.Asked {
 		m.Protein = pr
@@ -242,9 +256,13 @@ func (pl *plasma) dose(cv *caseview.View) engine.DoseInput {
 	return in
 }
 
+// wholeMl is a volume as it is told and filled in: rounded down, but for what the sum
+// itself rounded.
+func wholeMl(ml float64) int { return int(ml + 1e-6) }
+
 func doseWords(r engine.DoseResult) *doseResult {
 	d := &doseResult{
-		Now: r.Now, Lacking: words.Span(r.IgGLackingG, words.Whole, "g"), Volume: words.Span(r.VolumeMl, words.Whole, "mL"),
+		NowMl: strconv.Itoa(wholeMl(r.GiveNowMl)), Now: r.Now, Lacking: words.Span(r.IgGLackingG, words.Whole, "g"), Volume: words.Span(r.VolumeMl, words.Whole, "mL"),
 		PerKg: words.Span(r.VolumeMlPerKg, words.Whole, "mL/kg"), Ceiling: words.Say("word.ml", words.Whole(r.CeilingMl)),
 	}
 	if r.LaterMl >= 1 {
@@ -257,15 +275,22 @@ func doseWords(r engine.DoseResult) *doseResult {
 	if b == nil {
 		return d
 	}
+	d.figures(b, r.GiveNowMl)
 	d.BagsTotal, d.MoreThanNow = b.BagsTotal, b.Total.VolumeMl > b.Now.VolumeMl
 	d.TotalMl, d.TotalIgg = words.Say("word.ml", words.Whole(b.Total.VolumeMl)), iggSpan(b.Total.ExpectedIgGGPerL)
-	if d.NowIgg = iggSpan(b.Now.ExpectedIgGGPerL); r.GiveNowMl == 0 {
-		d.NowIgg = ""
-	}
 	if b.OneFewer != nil && b.OneFewer.Bags > 0 {
 		d.HasFewer, d.FewerMl, d.FewerIgg = true, words.Say("word.ml", words.Whole(b.OneFewer.VolumeMl)), iggSpan(b.OneFewer.ExpectedIgGGPerL)
 	}
 	return d
+}
+
+// figures are what the volume of now comes to.
+func (d *doseResult) figures(b *engine.BagPlan, nowMl float64) {
+	if igg := b.Now.ExpectedIgGGPerL; igg != nil && nowMl > 0 {
+		d.Facts = append(d.Facts, spread(words.Say("dose.igg_after"), *igg, words.Tenth, "g/L"))
+	}
+	d.Facts = append(d.Facts, figure{Name: words.Say("dose.by_weight"), Value: words.Whole(b.Now.VolumeMlPerKg), Unit: "mL/kg"},
+		figure{Name: words.Say("dose.in_all"), Value: strconv.Itoa(wholeMl(b.Total.VolumeMl)), Unit: "mL", Note: words.Say("dose.bags_in_all", b.BagsTotal)})
 }
 
 func iggSpan(r *engine.Range) string {
@@ -304,7 +329,7 @@ func (m *doseMore) chooseBags(req *site.Request, p *stepPage, place string, need
 	} else if err != nil {
 		return err
 	}
-	m.Chosen, m.WasteMl, m.Empty = out.Steps, out.WasteMl, len(out.Bags) == 0
+	m.Chosen, m.WasteMl, m.Empty, m.Bags = out.Steps, out.WasteMl, len(out.Bags) == 0, len(out.Bags) > 0
 	p.Cautions = site.Gravest(append(p.Cautions, site.Cautions(out.Cautions)...))
 	sum := int32(0)
 	for _, b := range out.Bags {

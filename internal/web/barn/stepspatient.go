@@ -24,6 +24,7 @@ func OpenCase(req *site.Request) error {
 	if err != nil {
 		return err
 	}
+	f.Input("clock_checked").Hint = words.Say("open.clock", clockNow(req))
 	f.Less("neck_band", "gestation_d", "dam_chip", "dam_ueln", "patient_name", "patient_chip", "client").Submit = words.Say("open.submit")
 	if saved, err := f.Sent(); err != nil {
 		return err
@@ -41,7 +42,7 @@ func OpenCase(req *site.Request) error {
 		}
 		return req.Redirect(to)
 	}
-	return req.Render("open", words.Say("now.new"), "barn", map[string]any{"Form": f, "Clock": clockNow(req)})
+	return req.Render("open", words.Say("now.new"), "barn", map[string]any{"Form": f})
 }
 
 // clockNow is what this machine's clock says, to compare with a watch.

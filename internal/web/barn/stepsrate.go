@@ -36,9 +36,10 @@ type rateOption struct {
 }
 
 type rateResult struct {
-	Stages []engineStage
-	Total  string
-	Vitals string
+	Sentences []string // what to set, in the order of time
+	Stages    []engineStage
+	Total     string
+	Vitals    string
 }
 
 // engineStage is one stage of the drip in words.
@@ -110,12 +111,41 @@ func rateWords(r engine.DripResult) *rateResult {
 		}
 		out.Stages = append(out.Stages, st)
 	}
+	out.Sentences = rateSentences(r)
 	var at []string
 	for _, min := range r.VitalsAtMin {
 		at = append(at, words.Whole(min))
 	}
 	out.Vitals = strings.Join(at, ", ")
 	return out
+}
+
+// rateSentences say what to set: drops while they can be counted by eye, mL an hour and
+// the mL marks after that.
+func rateSentences(r engine.DripResult) (out []string) {
+	last := len(r.Stages) - 1
+	for i, s := range r.Stages {
+		key := "rate.then"
+		if i == 0 {
+			key = "rate.first"
+		}
+		text := words.Say(key, words.Whole(s.ToMin-s.FromMin), pace(s))
+		if i < last {
+			text += ";"
+		} else {
+			text += "."
+		}
+		out = append(out, text)
+	}
+	return out
+}
+
+// pace is how fast a stage runs.
+func pace(s engine.DripStage) string {
+	if engine.Countable(s.DropsPerMin) {
+		return words.Say("rate.by_drops", words.Whole(s.DropsPerMin), words.Whole(s.MlPerH))
+	}
+	return words.Say("rate.by_marks", words.Whole(s.MlPerH))
 }
 
 // form accepts the rate plan.

@@ -296,7 +296,7 @@ func (d *person) prepare(dam, sex, box string) {
 	d.Type("bath_dc", "36")
 	d.Type("water_l_x10", "12")
 	d.Press("Into the water bath now")
-	d.Sees("#thaw", "is in the water bath since")
+	d.Sees("#thaw", "In the water bath since")
 }
 
 // run goes from the bag that feels thawed to plasma that runs.
