@@ -27,7 +27,9 @@ func (n *Node) fold(ctx context.Context) error {
 			return nil
 		case <-changed:
 		}
-		n.letPass(ctx)
+		if n.Store.Behind() < foldMost {
+			calm(ctx, n.Store.Saved, foldQuiet, foldLatest)
+		}
 	}
 }
 
@@ -36,26 +38,5 @@ func (n *Node) fold(ctx context.Context) error {
 const (
 	foldQuiet  = 100 * time.Millisecond // without a new record: longer than a slow sync
 	foldLatest = 600 * time.Millisecond // after the first one
-	foldMost   = 100_000                // records behind
+	foldMost   = 100_000                // records behind: then it does not wait
 )
-
-// letPass waits until no more records come, at most foldLatest.
-func (n *Node) letPass(ctx context.Context) {
-	latest := time.NewTimer(foldLatest)
-	defer latest.Stop()
-	quiet := time.NewTimer(foldQuiet)
-	defer quiet.Stop()
-	for n.Store.Behind() < foldMost {
-		saved := n.Store.Saved()
-		select {
-		case <-ctx.Done():
-			return
-		case <-latest.C:
-			return
-		case <-quiet.C:
-			return
-		case <-saved:
-			quiet.Reset(foldQuiet)
-		}
-	}
-}

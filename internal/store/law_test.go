@@ -110,7 +110,9 @@ func findAll(t *testing.T, s *Store, start string) (out []event.Key) {
 func requireRebuilt(t *testing.T, s *Store, opt Options) {
 	t.Helper()
 	want := digest(t, s)
-	opt.unclean = false
+	_, err := s.Settle(t.Context())
+	require.NoError(t, err)
+	opt.unclean, opt.far = false, 0
 	opt.FS, opt.Index = opt.FS.(*memfs.FS).CrashClone(memfs.Keep), index.NewMemory()
 	fresh, err := Open(t.Context(), opt)
 	require.NoError(t, err)
@@ -147,7 +149,7 @@ func TestCrashesLoseNothing(t *testing.T) {
 		for life := range uint64(6) {
 			trail = trail.Reopened()
 			opt := memoryOptions(20+life, fs, trail)
-			opt.Device, opt.SegmentMax = deviceKey(20), 8<<10
+			opt.Device, opt.SegmentMax, opt.far = deviceKey(20), 8<<10, []int{0, 1, 8}[seed%3]
 			s, err := Open(t.Context(), opt)
 			require.NoError(t, err)
 			for h, at := range acked {
@@ -175,9 +177,14 @@ func TestCrashesLoseNothing(t *testing.T) {
 					give(t, peer, s)
 				case 2:
 					require.NoError(t, s.projection.ApplyPriority(t.Context()))
+				case 3:
+					_, err := s.Settle(t.Context())
+					require.NoError(t, err)
 				}
 			}
-			requireRebuilt(t, s, opt)
+			if r.IntN(3) > 0 {
+				requireRebuilt(t, s, opt)
+			} // else it stops while updates are gathered
 			fs = fs.CrashClone(r.IntN)
 			trail = trail.AsOf(max(0, trail.Len()-r.IntN(8)))
 		}
@@ -206,7 +213,7 @@ func TestUpdatesLostFromTheMiddle(t *testing.T) {
 		for life := range uint64(7) {
 			trail = trail.Reopened()
 			opt := memoryOptions(30, fs, trail)
-			opt.Random, opt.unclean, opt.behind = chacha(life), true, behind
+			opt.Random, opt.unclean, opt.behind, opt.far = chacha(life), true, behind, []int{0, 2, 8}[seed%3]
 			ctx, die := context.WithCancel(t.Context())
 			d := &dying{trail, 1 << 30, die}
 			if opt.Index = d; life > 0 && r.IntN(3) == 0 {
@@ -215,7 +222,13 @@ func TestUpdatesLostFromTheMiddle(t *testing.T) {
 			s, err := Open(ctx, opt)
 			if d.left = 1 << 30; err == nil {
 				founded = live(t, s, r, founded)
-				requireRebuilt(t, s, opt)
+				switch r.IntN(3) {
+				case 0:
+					d.left = r.IntN(4)
+					_, _ = s.Settle(ctx) // the stop comes in the middle of it
+				case 1:
+					requireRebuilt(t, s, opt)
+				}
 			} else {
 				require.ErrorIs(t, err, context.Canceled)
 			}
@@ -257,6 +270,9 @@ func live(t *testing.T, s *Store, r *rand.Rand, founded *event.Record) *event.Re
 			require.NoError(t, s.CatchUp(t.Context()))
 		case 1:
 			require.NoError(t, s.projection.ApplyPriority(t.Context()))
+		case 2:
+			_, err := s.Settle(t.Context())
+			require.NoError(t, err)
 		}
 	}
 	require.NoError(t, s.CatchUp(t.Context()))
@@ -267,6 +283,7 @@ func live(t *testing.T, s *Store, r *rand.Rand, founded *event.Record) *event.Re
 // still hold: the newest, as many as fit, and none that was on the disk before.
 func cutMiddle(trail **indextest.Trail, r *rand.Rand, behind int, safe *int) int {
 	from, size := (*trail).Len(), 0
+	*safe = max(*safe, (*trail).Persisted)
 	for from > *safe && size+(*trail).Bytes(from-1) < behind {
 		from--
 		size += (*trail).Bytes(from)

@@ -48,6 +48,7 @@ type Options struct {
 
 	// Tests make these small, or say how the index they hand over was closed.
 	behind  uint64
+	far     int
 	unclean bool
 }
 
@@ -144,7 +145,7 @@ func (s *Store) projectionOptions() projection.Options {
 	return projection.Options{
 		Dir: s.opt.Dir, Index: s.opt.Index, Key: s.opt.IndexKey, Device: s.public, Founding: s.opt.Founding,
 		Logger: s.opt.Logger, Logs: &s.logs, Damaged: s.damaged, Repaired: s.report.add, Applied: s.signals.fold,
-		Behind: s.opt.behind, Unclean: s.opt.unclean,
+		Behind: s.opt.behind, Far: s.opt.far, Unclean: s.opt.unclean,
 	}
 }
 

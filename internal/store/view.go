@@ -67,6 +67,13 @@ func (s *Store) Room() (bytes uint64, short bool) {
 // it costs next to nothing when there is nothing to apply.
 func (s *Store) CatchUp(ctx context.Context) error { return s.projection.CatchUp(ctx) }
 
+// Settle writes down what the index gathered in memory while much was applied to it,
+// for when the replica has come to rest. settled is false when it is worth asking again
+// a little later.
+func (s *Store) Settle(ctx context.Context) (settled bool, err error) {
+	return s.projection.Settle(ctx)
+}
+
 // Behind counts the records that are saved and not yet folded.
 func (s *Store) Behind() int { return s.projection.Behind() }
 

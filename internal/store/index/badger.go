@@ -5,21 +5,22 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"strings"
 	"sync"
-	"sync/atomic"
 
 	"github.com/dgraph-io/badger/v4"
 	"github.com/dgraph-io/badger/v4/options"
+
+	"thawtrail/internal/wholefile"
 )
 
 // disk is an index on the disk: Badger, tuned for a small resident size, with
 // every value in its tables and nothing in its value log.
 type disk struct {
-	db      *badger.DB
-	folder  *folder
-	written atomic.Uint64
-	update  sync.Mutex // one update at a time
+	db     *badger.DB
+	folder *folder
+	update sync.Mutex // one update at a time
 
 	// state guards closed and the first step of users: nobody comes in once
 	// Close has begun to wait for those inside.
@@ -143,7 +144,6 @@ func (d *disk) commit(o *overlay) error {
 	if err := txn.Commit(); err != nil {
 		return tooBig(err)
 	}
-	d.written.Add(uint64(o.bytes))
 	return nil
 }
 
@@ -164,11 +164,27 @@ func tooBig(err error) error {
 // MaxTxnBytes keeps under Badger's own bounds of bytes and of entries.
 func (d *disk) MaxTxnBytes() int64 { return d.folder.opt.MemTableBytes*15/100 - 1024 }
 
-// MemTableBytes is the size of one table in memory.
-func (d *disk) MemTableBytes() int64 { return d.folder.opt.MemTableBytes }
-
-// WrittenBytes counts since Open.
-func (d *disk) WrittenBytes() uint64 { return d.written.Load() }
+// Persist syncs the write-ahead log that Badger writes to. Older ones are not synced:
+// each is gone as soon as what it holds lies in a table, and those are. So all will
+// outlive a stop when there is one log, the same before and after.
+func (d *disk) Persist() (bool, error) {
+	if err := d.enter(); err != nil {
+		return false, err
+	}
+	defer d.users.Done()
+	before, err := d.folder.writeAheadLogs()
+	if err == nil {
+		err = d.db.Sync()
+	}
+	if err != nil {
+		return false, err
+	}
+	after, err := d.folder.writeAheadLogs()
+	if err != nil || len(before) != 1 || !slices.Equal(before, after) {
+		return false, err
+	}
+	return true, wholefile.SyncFolder(d.folder.tables())
+}
 
 // Close flushes the tables and, when all went well, leaves the clean mark. It
 // waits for views and updates to end.
@@ -192,14 +208,8 @@ func (d *disk) Close() error {
 type reader struct{ txn *badger.Txn }
 
 func (r reader) Get(key []byte) ([]byte, bool, error) {
-	if len(key) == 0 {
-		return nil, false, nil
-	}
-	item, err := r.txn.Get(key)
-	if errors.Is(err, badger.ErrKeyNotFound) {
-		return nil, false, nil
-	}
-	if err != nil {
+	item, err := r.item(key)
+	if err != nil || item == nil {
 		return nil, false, err
 	}
 	var value []byte
@@ -211,6 +221,23 @@ func (r reader) Get(key []byte) ([]byte, bool, error) {
 		return err
 	})
 	return value, err == nil, err
+}
+
+func (r reader) Has(key []byte) (bool, error) {
+	item, err := r.item(key)
+	return item != nil, err
+}
+
+// item finds a key; nil when there is none.
+func (r reader) item(key []byte) (*badger.Item, error) {
+	if len(key) == 0 {
+		return nil, nil
+	}
+	item, err := r.txn.Get(key)
+	if errors.Is(err, badger.ErrKeyNotFound) {
+		return nil, nil
+	}
+	return item, err
 }
 
 func (r reader) Scan(prefix, from []byte, reverse bool, fn func(key, value []byte) (bool, error)) error {

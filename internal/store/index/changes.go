@@ -4,7 +4,6 @@ import (
 	"iter"
 	"slices"
 	"sort"
-	"strings"
 )
 
 // changeList is changes in order of key, cut in pieces so that putting one in
@@ -18,19 +17,26 @@ const pieceChanges = 128
 
 // place finds the first change not before key: its piece, where it stands in it,
 // and whether it is key's. The place may be one past the end of the last piece.
-func (l *changeList) place(key string) (piece, at int, ok bool) {
-	last := len(l.pieces) - 1
-	piece = sort.Search(last+1, func(i int) bool { return l.pieces[i][len(l.pieces[i])-1].key >= key })
-	if piece > last {
-		return piece, 0, false
+func (l *changeList) place(key []byte) (piece, at int, ok bool) {
+	low, high := 0, len(l.pieces)
+	for low < high {
+		if mid := (low + high) / 2; l.pieces[mid][len(l.pieces[mid])-1].key < string(key) {
+			low = mid + 1
+		} else {
+			high = mid
+		}
 	}
-	at, ok = slices.BinarySearchFunc(l.pieces[piece], key, func(c change, k string) int { return strings.Compare(c.key, k) })
-	return piece, at, ok
+	if low == len(l.pieces) {
+		return low, 0, false
+	}
+	p := l.pieces[low]
+	at = sort.Search(len(p), func(i int) bool { return p[i].key >= string(key) })
+	return low, at, at < len(p) && p[at].key == string(key)
 }
 
 // find gives the change of a key; nil when there is none.
 func (l *changeList) find(key []byte) *change {
-	if i, at, ok := l.place(string(key)); ok {
+	if i, at, ok := l.place(key); ok {
 		return &l.pieces[i][at]
 	}
 	return nil
@@ -38,7 +44,7 @@ func (l *changeList) find(key []byte) *change {
 
 // put adds a change, or replaces the one of the same key and gives that.
 func (l *changeList) put(c change) (old change, replaced bool) {
-	i, at, ok := l.place(c.key)
+	i, at, ok := l.place([]byte(c.key))
 	if ok {
 		old, l.pieces[i][at] = l.pieces[i][at], c
 		return old, true
@@ -80,7 +86,7 @@ func (l *changeList) within(prefix, from []byte, reverse bool) []change {
 		low = string(from)
 	}
 	var out []change
-	for i, at, _ := l.place(low); i < len(l.pieces); i, at = i+1, 0 {
+	for i, at, _ := l.place([]byte(low)); i < len(l.pieces); i, at = i+1, 0 {
 		for _, c := range l.pieces[i][at:] {
 			past := end != nil && c.key >= string(end) || reverse && from != nil && c.key > string(from)
 			if past {

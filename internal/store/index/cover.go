@@ -1,32 +1,48 @@
 package index
 
 import (
+	"context"
 	"errors"
 	"fmt"
+	"iter"
 	"slices"
 	"sync"
 	"sync/atomic"
 )
 
-// Cover is an index that goes on in memory while the one below cannot be written,
-// as on a disk that is full or fails. What was changed meanwhile lies over it, and
-// is written down once the index below takes it again; after a stop it is gone, as
-// after an unclean one.
+// Cover is an index that can go on in memory over another one, and writes what was
+// changed meanwhile down to it later. It does so for two reasons:
+//
+//   - The index below cannot be written, as on a disk that is full or fails. Then each
+//     update tries to write down what lies over it.
+//   - Its user has far to go (Gather). Then answers come from memory at once, and each
+//     key is written once, in order, when the user has arrived (Settle). Updates do
+//     not wait for that.
+//
+// What lies in memory is gone after a stop, as after an unclean one.
 type Cover struct {
 	below Index
 	last  [][]byte
 	tell  func(error)
 
-	update sync.Mutex    // one update at a time
-	bytes  atomic.Uint64 // put over the index and not written down yet, as TxnBytes counts
+	settle sync.Mutex // one Settle at a time; taken before update
+	update sync.Mutex // one update at a time, and one change of the fields below
+
+	gathers  atomic.Bool   // what lies over the index stays there until Settle
+	bytes    atomic.Uint64 // over the index, as TxnBytes counts
+	topBytes uint64        // of those, not being written down
 
 	mu   sync.RWMutex // guards the field below; held to look while a view begins, and to publish
-	over *chunks      // nil while the index below is written
+	over *layers      // nil while the index below is written
 }
 
-// mostCovered bounds what lies in memory. The journal's reserve and the room that
-// Open and Update leave hold far less.
-const mostCovered = 64 << 20
+const (
+	// mostCovered bounds what lies in memory. The journal's reserve and the room that
+	// Open and Update leave hold far less, and whoever gathers settles in time.
+	mostCovered = 96 << 20
+	// gatheredTxnBytes bounds an update that stays in memory.
+	gatheredTxnBytes = 4 << 20
+)
 
 // ErrCovered: the index below failed after the update's function had run, so that
 // it must not be run again on what it left. Done anew, the same update goes into memory.
@@ -34,10 +50,13 @@ var ErrCovered = errors.New("index: the update was not made, and is to be made a
 
 // NewCover covers an index. The keys in last say how far the index has come: they
 // are written after all others. tell hears why the index below is covered, and nil
-// when all is in it again.
+// when all is in it again; it hears nothing of what is gathered.
 func NewCover(below Index, tell func(error), last ...[]byte) *Cover {
 	return &Cover{below: below, last: last, tell: tell}
 }
+
+// Below is the index that is covered.
+func (c *Cover) Below() Index { return c.below }
 
 // View reads the index below with what lies over it. What is over an index is
 // looked up when the view below has begun: only what is in neither could be
@@ -52,7 +71,7 @@ func (c *Cover) View(fn func(Reader) error) error {
 		if over == nil {
 			return fn(r)
 		}
-		return fn(covered{r, *over})
+		return fn(over.on(r))
 	})
 	if !began {
 		c.mu.RUnlock()
@@ -60,7 +79,7 @@ func (c *Cover) View(fn func(Reader) error) error {
 	return err
 }
 
-func (c *Cover) publish(over *chunks) {
+func (c *Cover) publish(over *layers) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.over = over
@@ -70,7 +89,7 @@ func (c *Cover) publish(over *chunks) {
 func (c *Cover) Update(fn func(Writer) error) error {
 	c.update.Lock()
 	defer c.update.Unlock()
-	if c.over != nil && (c.bytes.Load() == 0 || c.writeDown() != nil) {
+	if c.over != nil && (c.gathers.Load() || c.topBytes == 0 || c.writeDown() != nil) {
 		return c.updateOver(fn)
 	}
 	ran, own := false, error(nil)
@@ -83,7 +102,7 @@ func (c *Cover) Update(fn func(Writer) error) error {
 		return err
 	}
 	c.tell(err)
-	c.publish(&chunks{})
+	c.publish(&layers{})
 	if ran {
 		return fmt.Errorf("%w: %w", ErrCovered, err)
 	}
@@ -92,7 +111,7 @@ func (c *Cover) Update(fn func(Writer) error) error {
 
 // updateOver changes what lies over the index below.
 func (c *Cover) updateOver(fn func(Writer) error) error {
-	o := &overlay{limit: c.MaxTxnBytes()}
+	o := &overlay{limit: c.MaxTxnBytes(), most: c.below.MaxTxnBytes()}
 	err := c.View(func(r Reader) error {
 		o.base = r
 		return fn(o)
@@ -106,84 +125,81 @@ func (c *Cover) updateOver(fn func(Writer) error) error {
 	if bytes := c.bytes.Load(); bytes+uint64(o.bytes) > mostCovered {
 		return fmt.Errorf("%w: %d bytes wait for it in memory", ErrNoSpace, bytes)
 	}
-	c.bytes.Add(uint64(o.bytes))
-	next := c.over.apply(slices.Collect(func(yield func(change) bool) {
-		for ch := range o.changes.all() {
-			if !yield(ch.covering()) {
-				return
-			}
-		}
-	}))
-	c.publish(&next)
+	top, grown := c.over.top.apply(slices.Collect(o.changes.all()), true)
+	c.topBytes += uint64(grown)
+	c.bytes.Add(uint64(grown))
+	c.publish(&layers{top: top, down: c.over.down})
 	return nil
 }
 
-// Over an index a value has one byte before it, which says whether the key is
-// there or was deleted.
-const (
-	coverDeleted byte = iota
-	coverSet
-)
-
-func (ch change) covering() change {
-	if ch.deleted {
-		return change{key: ch.key, value: []byte{coverDeleted}}
-	}
-	return change{key: ch.key, value: append([]byte{coverSet}, ch.value...)}
-}
-
-func (e entry) uncovered() change {
-	return change{key: e.key, value: e.value[1:], deleted: e.value[0] == coverDeleted}
-}
-
-// writeDown gives what lies over the index to it: first what was set, then what was
-// deleted, and last how far the index has come. So a stop in between leaves what
-// applying again makes good.
+// writeDown gives all that lies over the index to it. The update lock is held.
 func (c *Cover) writeDown() error {
-	var sets, deletes, last []change
-	for _, piece := range *c.over {
-		for _, e := range piece {
-			switch ch := e.uncovered(); {
-			case slices.ContainsFunc(c.last, func(k []byte) bool { return string(k) == ch.key }):
-				last = append(last, ch)
-			case ch.deleted:
-				deletes = append(deletes, ch)
-			default:
-				sets = append(sets, ch)
-			}
-		}
+	if err := c.write(context.Background(), c.over.top); err != nil {
+		return err
 	}
-	for _, list := range [][]change{sets, deletes, last} {
-		if err := c.write(list); err != nil {
-			return err
-		}
-	}
-	c.publish(nil)
-	c.bytes.Store(0)
+	c.uncover()
 	c.tell(nil)
 	return nil
 }
 
-// write puts changes into the index below, in updates that it takes.
-func (c *Cover) write(list []change) error {
-	for len(list) > 0 {
-		n, size := 0, int64(0)
-		for n < len(list) && (n == 0 || size+list[n].txnBytes() <= c.MaxTxnBytes()) {
-			size += list[n].txnBytes()
-			n++
-		}
-		err := c.below.Update(func(w Writer) error {
-			for _, ch := range list[:n] {
-				if err := ch.to(w); err != nil {
-					return err
-				}
+// uncover says that all is in the index below.
+func (c *Cover) uncover() {
+	c.publish(nil)
+	c.bytes.Store(0)
+	c.topBytes = 0
+	c.gathers.Store(false)
+}
+
+// write gives changes to the index below: first what was set, then what was deleted,
+// and last how far the index has come. So a stop in between leaves what applying again
+// makes good.
+func (c *Cover) write(ctx context.Context, over chunks) error {
+	isLast := func(ch change) bool {
+		return slices.ContainsFunc(c.last, func(k []byte) bool { return string(k) == ch.key })
+	}
+	for _, turn := range []func(change) bool{
+		func(ch change) bool { return !ch.deleted && !isLast(ch) },
+		func(ch change) bool { return ch.deleted && !isLast(ch) },
+		isLast,
+	} {
+		for list := range c.updates(over.where(turn)) {
+			if err := ctx.Err(); err != nil {
+				return err
 			}
-			return nil
-		})
-		if err != nil {
+			if err := c.below.Update(func(w Writer) error { return setAll(w, list) }); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// updates cuts changes in lists that the index below takes in one update. A list is
+// valid until the next one.
+func (c *Cover) updates(all iter.Seq[change]) iter.Seq[[]change] {
+	return func(yield func([]change) bool) {
+		var list []change
+		size := int64(0)
+		for ch := range all {
+			if len(list) > 0 && size+ch.txnBytes() > c.below.MaxTxnBytes() {
+				if !yield(list) {
+					return
+				}
+				list, size = list[:0], 0
+			}
+			list, size = append(list, ch), size+ch.txnBytes()
+		}
+		if len(list) > 0 {
+			yield(list)
+		}
+	}
+}
+
+func setAll(w Writer, list []change) error {
+	for _, ch := range list {
+		if err := ch.to(w); err != nil {
 			return err
 		}
-		list = list[n:]
 	}
 	return nil
 }
@@ -195,47 +211,25 @@ func (ch change) to(w Writer) error {
 	return w.Set([]byte(ch.key), ch.value)
 }
 
-// MaxTxnBytes is the one of the index below.
-func (c *Cover) MaxTxnBytes() int64 { return c.below.MaxTxnBytes() }
+// MaxTxnBytes is the one of the index below, and more while updates are gathered.
+func (c *Cover) MaxTxnBytes() int64 {
+	if c.gathers.Load() {
+		return gatheredTxnBytes
+	}
+	return c.below.MaxTxnBytes()
+}
 
-// WrittenBytes counts what the index below took and what waits for it.
-func (c *Cover) WrittenBytes() uint64 { return c.below.WrittenBytes() + c.bytes.Load() }
-
-// MemTableBytes is the one of the index below.
-func (c *Cover) MemTableBytes() int64 { return c.below.MemTableBytes() }
+// Persist is the one of the index below.
+func (c *Cover) Persist() (bool, error) { return c.below.Persist() }
 
 // Close writes down what it can. What it cannot is applied again at the next start.
 func (c *Cover) Close() error {
+	c.settle.Lock()
+	defer c.settle.Unlock()
 	c.update.Lock()
 	defer c.update.Unlock()
 	if c.over != nil {
-		_ = c.writeDown() // told when it began
+		_ = c.write(context.Background(), c.over.top) // told when it began
 	}
 	return c.below.Close()
-}
-
-// covered is one state of an index with what lies over it.
-type covered struct {
-	below Reader
-	over  chunks
-}
-
-func (v covered) Get(key []byte) ([]byte, bool, error) {
-	value, ok, _ := v.over.Get(key) // memory does not fail
-	if !ok {
-		return v.below.Get(key)
-	}
-	if value[0] == coverDeleted {
-		return nil, false, nil
-	}
-	return value[1:], true, nil
-}
-
-func (v covered) Scan(prefix, from []byte, reverse bool, fn func(key, value []byte) (bool, error)) error {
-	var pending []change
-	_ = v.over.Scan(prefix, from, reverse, func(key, value []byte) (bool, error) { // memory does not fail
-		pending = append(pending, entry{string(key), value}.uncovered())
-		return true, nil
-	})
-	return scanOver(v.below, pending, prefix, from, reverse, fn)
 }

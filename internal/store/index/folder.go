@@ -136,6 +136,20 @@ func (f *folder) eachFile(flag int, fn func(*os.File) error) error {
 	return nil
 }
 
+// writeAheadLogs are the names of the logs of what is not in tables yet, the newest last.
+func (f *folder) writeAheadLogs() (names []string, err error) {
+	list, err := os.ReadDir(f.tables())
+	for _, e := range list {
+		if filepath.Ext(e.Name()) == writeAheadExt {
+			names = append(names, e.Name())
+		}
+	}
+	return names, err
+}
+
+// writeAheadExt ends the names of Badger's logs of what lies in memory.
+const writeAheadExt = ".mem"
+
 // markClean makes Badger's files durable, which Badger does not, and then
 // writes the clean mark, whole or not at all.
 func (f *folder) markClean() error {

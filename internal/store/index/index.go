@@ -56,6 +56,8 @@ const (
 type Reader interface {
 	// Get gives the value of a key, and whether there is one.
 	Get(key []byte) ([]byte, bool, error)
+	// Has says whether there is a value of a key.
+	Has(key []byte) (bool, error)
 	// Scan visits the keys that begin with prefix, in order, or in reverse
 	// order. It starts at from: the first key not before it, or in reverse
 	// the last key not after it; nil starts at the edge. It stops when fn
@@ -76,11 +78,9 @@ type Index interface {
 	Update(fn func(Writer) error) error
 	// MaxTxnBytes bounds the sum of TxnBytes over the keys that one update changes.
 	MaxTxnBytes() int64
-	// WrittenBytes is the sum of TxnBytes over all updates since the index was opened.
-	WrittenBytes() uint64
-	// MemTableBytes is how many written bytes fill one table in memory. Up to a
-	// few of them can be lost at a crash, so this is the unit for "well behind".
-	MemTableBytes() int64
+	// Persist says whether all updates before the call will outlive a stop of the
+	// machine. Where they would not yet, it may be asked again a little later.
+	Persist() (bool, error)
 	// Close writes everything out.
 	Close() error
 }

@@ -10,8 +10,9 @@ import (
 )
 
 const (
-	// chunkEntries is the most entries in a chunk before it is split.
-	chunkEntries = 256
+	// chunkEntries is the most entries in a chunk before it is split: few, since an
+	// update with keys from everywhere copies a chunk for nearly each of them.
+	chunkEntries = 64
 
 	defaultMemTable = 4 << 20
 	// memoryTxnBytes is near the limit on the disk, so that what passes in a
@@ -26,14 +27,16 @@ type entry struct {
 
 // chunks are sorted entries, cut in pieces that are never empty. An update
 // copies the pieces it touches; a reader keeps the ones it began with.
+//
+// Over another index (layers.go) an entry without a value says that its key was
+// deleted. Everywhere else each has one, be it empty.
 type chunks [][]entry
 
 // Memory is an index in memory.
 type Memory struct {
-	update  sync.Mutex // one update at a time
-	state   atomic.Pointer[chunks]
-	written atomic.Uint64
-	closed  atomic.Bool
+	update sync.Mutex // one update at a time
+	state  atomic.Pointer[chunks]
+	closed atomic.Bool
 }
 
 // NewMemory gives an empty index in memory.
@@ -66,20 +69,16 @@ func (m *Memory) Update(fn func(Writer) error) error {
 	if err := o.check(); err != nil {
 		return err
 	}
-	next := now.apply(slices.Collect(o.changes.all()))
+	next, _ := now.apply(slices.Collect(o.changes.all()), false)
 	m.state.Store(&next)
-	m.written.Add(uint64(o.bytes))
 	return nil
 }
 
 // MaxTxnBytes is near the limit of the index on the disk.
 func (m *Memory) MaxTxnBytes() int64 { return memoryTxnBytes }
 
-// MemTableBytes is the same as on the disk.
-func (m *Memory) MemTableBytes() int64 { return defaultMemTable }
-
-// WrittenBytes counts updates since NewMemory.
-func (m *Memory) WrittenBytes() uint64 { return m.written.Load() }
+// Persist says yes: what lies in memory has no other life to outlive.
+func (m *Memory) Persist() (bool, error) { return true, nil }
 
 // Close refuses all later use.
 func (m *Memory) Close() error {
@@ -89,26 +88,52 @@ func (m *Memory) Close() error {
 
 // Get finds one key.
 func (c chunks) Get(key []byte) ([]byte, bool, error) {
-	i, k, ok := c.find(string(key))
+	value, ok := c.value(key)
+	return value, ok, nil
+}
+
+// Has looks for one key.
+func (c chunks) Has(key []byte) (bool, error) {
+	_, ok := c.value(key)
+	return ok, nil
+}
+
+func (c chunks) value(key []byte) ([]byte, bool) {
+	i, k, ok := c.find(key)
 	if !ok {
-		return nil, false, nil
+		return nil, false
 	}
-	return c[i][k].value, true, nil
+	return c[i][k].value, true
 }
 
 // find gives the place of the first entry not before key. The place may be one
 // past a chunk's end.
-func (c chunks) find(key string) (chunk, at int, ok bool) {
-	chunk = sort.Search(len(c), func(i int) bool { return c[i][len(c[i])-1].key >= key })
-	if chunk == len(c) {
-		return chunk, 0, false
+func (c chunks) find(key []byte) (chunk, at int, ok bool) {
+	low, high := 0, len(c)
+	for low < high {
+		if mid := (low + high) / 2; c[mid][len(c[mid])-1].key < string(key) {
+			low = mid + 1
+		} else {
+			high = mid
+		}
 	}
-	at, ok = searchEntries(c[chunk], key)
-	return chunk, at, ok
+	if low == len(c) {
+		return low, 0, false
+	}
+	at, ok = searchEntries(c[low], key)
+	return low, at, ok
 }
 
-func searchEntries(entries []entry, key string) (int, bool) {
-	return slices.BinarySearchFunc(entries, key, func(e entry, k string) int { return strings.Compare(e.key, k) })
+func searchEntries(entries []entry, key []byte) (int, bool) {
+	low, high := 0, len(entries)
+	for low < high {
+		if mid := (low + high) / 2; entries[mid].key < string(key) {
+			low = mid + 1
+		} else {
+			high = mid
+		}
+	}
+	return low, low < len(entries) && entries[low].key == string(key)
 }
 
 // Scan walks the chunks from the starting place.
@@ -119,7 +144,7 @@ func (c chunks) Scan(prefix, from []byte, reverse bool, fn func(key, value []byt
 	if bytes.Compare(from, prefix) < 0 {
 		from = prefix
 	}
-	for i, at, _ := c.find(string(from)); i < len(c); i, at = i+1, 0 {
+	for i, at, _ := c.find(from); i < len(c); i, at = i+1, 0 {
 		for _, e := range c[i][at:] {
 			if !strings.HasPrefix(e.key, string(prefix)) {
 				return nil
@@ -161,7 +186,7 @@ func (c chunks) last(prefix, from []byte) (chunk, at int) {
 		chunk, at = len(c), 0
 	} else {
 		var ok bool
-		if chunk, at, ok = c.find(string(end)); ok && inclusive {
+		if chunk, at, ok = c.find(end); ok && inclusive {
 			return chunk, at
 		}
 	}
@@ -173,9 +198,11 @@ func (c chunks) last(prefix, from []byte) (chunk, at int) {
 	return chunk, at
 }
 
-// apply gives the next state; changes are in order of key.
-func (c chunks) apply(changes []change) chunks {
-	next := make(chunks, 0, len(c)+1)
+// apply gives the next state, and how many bytes more it counts for; changes are in
+// order of key. What is deleted goes, or stays as an entry without a value.
+func (c chunks) apply(changes []change, keepDeleted bool) (next chunks, grown int64) {
+	m := merger{keepDeleted: keepDeleted}
+	next = make(chunks, 0, len(c)+1)
 	for i, chunk := range c {
 		n := len(changes)
 		if i < len(c)-1 {
@@ -186,10 +213,10 @@ func (c chunks) apply(changes []change) chunks {
 			next = append(next, chunk)
 			continue
 		}
-		next = next.add(mergeEntries(chunk, changes[:n]))
+		next = next.add(m.merged(chunk, changes[:n]))
 		changes = changes[n:]
 	}
-	return next.add(mergeEntries(nil, changes))
+	return next.add(m.merged(nil, changes)), m.grown
 }
 
 // add appends entries in chunks of a fair size.
@@ -205,19 +232,68 @@ func (c chunks) add(entries []entry) chunks {
 	return c
 }
 
-// mergeEntries gives a new slice of entries with the changes made.
-func mergeEntries(entries []entry, changes []change) []entry {
+// merger makes changes in entries.
+type merger struct {
+	keepDeleted bool
+	grown       int64
+}
+
+// merged gives a new slice of entries with the changes made.
+func (m *merger) merged(entries []entry, changes []change) []entry {
 	out := make([]entry, 0, len(entries)+len(changes))
 	for _, ch := range changes {
-		at, found := searchEntries(entries, ch.key)
+		at, found := searchEntries(entries, []byte(ch.key))
 		out = append(out, entries[:at]...)
 		if found {
+			m.grown -= TxnBytes([]byte(ch.key), entries[at].value)
 			at++
 		}
 		entries = entries[at:]
-		if !ch.deleted {
+		if !ch.deleted || m.keepDeleted {
+			m.grown += ch.txnBytes()
 			out = append(out, entry{ch.key, ch.value})
 		}
 	}
 	return append(out, entries...)
 }
+
+// ahead gives the changes that a scan meets, in its order, read from entries over
+// another index.
+func (c chunks) ahead(prefix, from []byte, reverse bool) ahead {
+	if reverse {
+		return c.aheadBack(prefix, from)
+	}
+	if bytes.Compare(from, prefix) < 0 {
+		from = prefix
+	}
+	i, at, _ := c.find(from)
+	return func() (change, bool) {
+		for i < len(c) && at == len(c[i]) {
+			i, at = i+1, 0
+		}
+		if i == len(c) || !strings.HasPrefix(c[i][at].key, string(prefix)) {
+			return change{}, false
+		}
+		at++
+		return c[i][at-1].change(), true
+	}
+}
+
+func (c chunks) aheadBack(prefix, from []byte) ahead {
+	i, at := c.last(prefix, from)
+	return func() (change, bool) {
+		if i >= 0 && at < 0 {
+			if i--; i >= 0 {
+				at = len(c[i]) - 1
+			}
+		}
+		if i < 0 || !strings.HasPrefix(c[i][at].key, string(prefix)) {
+			return change{}, false
+		}
+		at--
+		return c[i][at+1].change(), true
+	}
+}
+
+// change is an entry over another index as the change that it stands for.
+func (e entry) change() change { return change{key: e.key, value: e.value, deleted: e.value == nil} }

@@ -18,7 +18,8 @@ type overlay struct {
 	base    Reader
 	changes changeList
 	bytes   int64 // sum of TxnBytes
-	limit   int64
+	limit   int64 // of that sum
+	most    int64 // of a single change; 0 for the limit
 	tooBig  bool
 }
 
@@ -27,6 +28,13 @@ func (o *overlay) Get(key []byte) ([]byte, bool, error) {
 		return c.value, !c.deleted, nil
 	}
 	return o.base.Get(key)
+}
+
+func (o *overlay) Has(key []byte) (bool, error) {
+	if c := o.changes.find(key); c != nil {
+		return !c.deleted, nil
+	}
+	return o.base.Has(key)
 }
 
 func (o *overlay) Set(key, value []byte) error {
@@ -45,7 +53,7 @@ func (o *overlay) put(c change) error {
 		o.bytes -= old.txnBytes()
 	}
 	o.bytes += c.txnBytes()
-	o.tooBig = o.tooBig || o.bytes > o.limit
+	o.tooBig = o.tooBig || o.bytes > o.limit || o.most > 0 && c.txnBytes() > o.most
 	return o.check()
 }
 
@@ -61,12 +69,28 @@ func (c change) txnBytes() int64 { return int64(len(c.key) + len(c.value) + entr
 
 // Scan merges the pending changes into a scan of the state below.
 func (o *overlay) Scan(prefix, from []byte, reverse bool, fn func(key, value []byte) (bool, error)) error {
-	return scanOver(o.base, o.changes.within(prefix, from, reverse), prefix, from, reverse, fn)
+	return scanOver(o.base, listed(o.changes.within(prefix, from, reverse)), prefix, from, reverse, fn)
 }
 
-// scanOver scans a state with changes over it: those that the scan can meet, in its order.
-func scanOver(base Reader, pending []change, prefix, from []byte, reverse bool, fn func(key, value []byte) (bool, error)) error {
+// ahead gives the changes that a scan meets, one at each call, in the scan's order;
+// ok is false after the last.
+type ahead func() (c change, ok bool)
+
+func listed(changes []change) ahead {
+	return func() (change, bool) {
+		if len(changes) == 0 {
+			return change{}, false
+		}
+		c := changes[0]
+		changes = changes[1:]
+		return c, true
+	}
+}
+
+// scanOver scans a state with changes over it: those that the scan can meet.
+func scanOver(base Reader, pending ahead, prefix, from []byte, reverse bool, fn func(key, value []byte) (bool, error)) error {
 	m := merge{pending: pending, reverse: reverse, fn: fn}
+	m.next, m.more = pending()
 	err := base.Scan(prefix, from, reverse, func(key, value []byte) (bool, error) {
 		covered, err := m.before(key)
 		if err != nil || m.stopped {
@@ -86,7 +110,9 @@ func scanOver(base Reader, pending []change, prefix, from []byte, reverse bool, 
 
 // merge hands on keys from two ordered sources.
 type merge struct {
-	pending []change
+	pending ahead
+	next    change // the first that is pending, when there is more
+	more    bool
 	reverse bool
 	stopped bool
 	fn      func(key, value []byte) (bool, error)
@@ -95,8 +121,8 @@ type merge struct {
 // before emits the pending changes that come before key (all, for nil) and says
 // whether a pending change takes the place of key itself.
 func (m *merge) before(key []byte) (covered bool, err error) {
-	for len(m.pending) > 0 {
-		c := m.pending[0]
+	for m.more {
+		c := m.next
 		order := -1
 		if key != nil {
 			order = bytes.Compare([]byte(c.key), key)
@@ -108,7 +134,7 @@ func (m *merge) before(key []byte) (covered bool, err error) {
 			return covered, nil
 		}
 		covered = covered || order == 0
-		m.pending = m.pending[1:]
+		m.next, m.more = m.pending()
 		if c.deleted {
 			continue
 		}

@@ -3,6 +3,7 @@ package projection
 import (
 	"errors"
 	"slices"
+	"sync"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
@@ -15,7 +16,7 @@ type application struct {
 	p        *Projection
 	w        *counter
 	recs     []located
-	byPos    map[journal.Position]*event.Record
+	known    map[journal.Position]*known // of this batch
 	rights   *ledger.Rights
 	logs     map[event.LogID]*LogInfo         // those looked at
 	changed  map[event.LogID]bool             // those to be written
@@ -25,6 +26,8 @@ type application struct {
 	unfolded bool                             // entities are left to be folded
 	unread   []journal.Position               // where records lie that could not be read
 	whole    bool                             // rights changed: what was left out of entities may count
+
+	beside sync.Mutex // guards logs and unread while entities are folded side by side
 }
 
 // slot is one place of a log.
@@ -44,7 +47,7 @@ func (a *application) apply() error {
 		if a.noted[k] {
 			continue
 		}
-		if err := addPositions(a.w, touchKey(k, a.recs[0].pos), touched[k]); err != nil {
+		if err := a.addTouches(touchKey(k, a.recs[0].pos), touched[k]); err != nil {
 			return err
 		}
 	}
@@ -53,7 +56,16 @@ func (a *application) apply() error {
 			return err
 		}
 	}
+	a.learn()
 	return a.fold(slices.DeleteFunc(order, func(k event.Key) bool { return k == event.RightsKey || a.noted[k] })...)
+}
+
+// addTouches writes the row of positions that one batch adds to an entity.
+func (a *application) addTouches(key []byte, ps []journal.Position) error {
+	if at := a.recs[0].pos; at.Compare(a.p.twice) >= 0 && at.Compare(a.p.prioritized) > 0 {
+		return a.w.Set(key, encodePositions(merged(nil, ps))) // no batch has begun here before
+	}
+	return addPositions(a.w, key, ps)
 }
 
 // place writes where the records lie and gathers which entities they touch, in
@@ -188,6 +200,8 @@ func (a *application) forked(r *event.Record) (bool, error) {
 // log is the state of a log in this transaction. One whose opening record was
 // lost to damage begins with what there is.
 func (a *application) log(id event.LogID) (*LogInfo, error) {
+	a.beside.Lock()
+	defer a.beside.Unlock()
 	if l, ok := a.logs[id]; ok {
 		return l, nil
 	}

@@ -31,7 +31,10 @@ func (p *Projection) CatchUp(ctx context.Context) error {
 			return err
 		}
 		var err error
-		if more, err = p.applyStep(); err != nil {
+		if more, err = p.applyStep(); err == nil {
+			err = p.settleIfFull(ctx)
+		}
+		if err != nil {
 			return err
 		}
 	}
@@ -45,9 +48,15 @@ func (p *Projection) applyStep() (more bool, err error) {
 	if p.closed.Load() {
 		return false, ErrClosed
 	}
+	if p.Behind() > p.opt.Far {
+		p.gather()
+	}
 	n, err := p.applySome()
 	if err != nil {
 		return false, fmt.Errorf("bring the index up to date: %w", err)
+	}
+	if n == 0 {
+		p.before = nil
 	}
 	return n > 0, nil
 }
@@ -152,7 +161,7 @@ func (p *Projection) applyTxn(recs []located, next journal.Position, do func(*ap
 	a := p.application(recs)
 	moved, err := p.update(a, func() (cursor, error) {
 		err := do(a)
-		moved := p.cursor.moved(next, a.w.bytes, p.opt.Behind)
+		moved := p.cursor.moved(next, p.counted(a.w.bytes), p.opt.Behind)
 		if n := len(recs); n > 0 {
 			moved.last = witness{recs[n-1].pos, recs[n-1].rec.Hash}
 		}
@@ -167,6 +176,7 @@ func (p *Projection) applyTxn(recs []located, next journal.Position, do func(*ap
 		p.batch = min(mostBatch, p.batch*2)
 	}
 	p.recent.add(recs)
+	p.before = a.known
 	p.backlog.applied(recs, next, a.unfolded)
 	p.opt.Applied()
 	return nil
@@ -179,6 +189,7 @@ func (p *Projection) update(a *application, do func() (cursor, error)) (next cur
 		if next, err = do(); err != nil {
 			return err
 		}
+		slices.SortFunc(a.unread, journal.Position.Compare)
 		for _, at := range a.unread {
 			next = next.passing(at, at)
 		}
@@ -222,9 +233,9 @@ func (p *Projection) applyLater(recs []located, next journal.Position) error {
 
 func (p *Projection) application(recs []located) *application {
 	a := &application{p: p, recs: recs, rights: p.rights, logs: map[event.LogID]*LogInfo{},
-		changed: map[event.LogID]bool{}, byPos: make(map[journal.Position]*event.Record, len(recs))}
+		changed: map[event.LogID]bool{}, known: make(map[journal.Position]*known, len(recs))}
 	for _, l := range recs {
-		a.byPos[l.pos] = l.rec
+		a.known[l.pos] = &known{rec: l.rec}
 	}
 	return a
 }

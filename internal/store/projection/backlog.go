@@ -15,8 +15,10 @@ type backlog struct {
 	mu sync.RWMutex // guards the fields below; held only to look or to publish
 
 	tails    map[event.LogID][]tailEntry // by log, in the order of the journal
-	fresh    []located                   // the same records decoded, contiguous, at most maxFresh
-	gap      bool                        // fresh does not reach back to the cursor
+	fresh    []located                   // the oldest of the same records decoded, contiguous
+	bytes    int                         // of fresh, as wire bytes
+	most     int                         // of those
+	gap      bool                        // there are newer ones than fresh holds
 	unfolded bool                        // entities are left to be folded again
 }
 
@@ -33,18 +35,17 @@ type tailEntry struct {
 	pos  journal.Position
 }
 
-// maxFresh bounds the records kept decoded between commit and application.
-const maxFresh = 8192
+// maxFreshBytes bounds the records kept decoded between commit and application. They
+// take about three times as much.
+const maxFreshBytes = 12 << 20
 
 // add takes note of a record that was committed. It is kept decoded, so that it
-// need not be read again; when too many wait, the journal is read.
+// need not be read again; when too many wait, the newer ones are read from the journal.
 func (b *backlog) add(l located) {
 	b.tails[l.rec.Log] = append(b.tails[l.rec.Log], tailEntry{l.rec.Head.Seq, l.rec.Hash, l.pos})
-	if len(b.fresh) >= maxFresh {
-		b.fresh, b.gap = nil, true
-	}
-	if !b.gap {
+	if b.gap = b.gap || b.bytes+l.rec.Size() > b.most; !b.gap {
 		b.fresh = append(b.fresh, l)
+		b.bytes += l.rec.Size()
 	}
 }
 
@@ -90,6 +91,8 @@ func (b *backlog) after(cursor journal.Position, n int) []located {
 // forget drops decoded records before a position; mu is held.
 func (b *backlog) forget(before journal.Position) {
 	for len(b.fresh) > 0 && b.fresh[0].pos.Compare(before) < 0 {
+		b.bytes -= b.fresh[0].rec.Size()
+		b.fresh[0] = located{}
 		b.fresh = b.fresh[1:]
 	}
 	if len(b.fresh) == 0 {
@@ -114,11 +117,12 @@ func (b *backlog) applied(recs []located, next journal.Position, unfolded bool) 
 	b.forget(next)
 }
 
-// reached says that fresh records reach back to the cursor from now on.
+// reached says that the journal was read to its end, where the cursor goes now: fresh
+// records begin anew there. Those of before would not join on to them.
 func (b *backlog) reached() {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	b.gap = false
+	b.fresh, b.bytes, b.gap = nil, 0, false
 }
 
 // leave says whether entities are left to be folded again.

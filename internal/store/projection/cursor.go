@@ -21,6 +21,10 @@ import (
 // from well behind the cursor: marks keep, for the last transactions, how many
 // bytes the index had been given by then, and the start is the mark that lies
 // further back than all tables the index may have held in memory.
+//
+// While the index gathers (gather.go), nothing is given to it, and then all at once in
+// the order of keys: no mark can lie in between. Once it is known that all of it will
+// outlive a stop of the machine, an anchor says so, behind which nothing starts.
 type cursor struct {
 	pos     journal.Position // next to apply
 	written uint64           // bytes given to the index so far
@@ -28,6 +32,7 @@ type cursor struct {
 	refold  uint64           // written when entities were last folded again; 0 for never
 	last    witness          // a record that was applied
 	passed  []passed         // damage that was passed over, at most maxPassed
+	anchor  mark             // before it nothing can be lost; the zero mark when that is not known
 }
 
 // passed is a stretch of damage that was passed over while the journal was applied:
@@ -78,6 +83,7 @@ type cursorRow struct {
 	Last    []byte `cbor:"7,keyasint,omitempty"`
 
 	Passed []passed `cbor:"8,keyasint,omitempty"`
+	Anchor *mark    `cbor:"9,keyasint,omitempty"`
 }
 
 const (
@@ -100,8 +106,21 @@ func (c *cursor) witness() Witness {
 }
 
 func (c *cursor) encode() ([]byte, error) {
-	return cbor.Marshal(cursorRow{Pos: c.pos.Encode(), Written: c.written, Marks: c.marks, Fold: ledger.FoldVersion, Refold: c.refold,
-		LastPos: c.last.pos.Encode(), Last: c.last.hash[:], Passed: c.passed})
+	r := cursorRow{Pos: c.pos.Encode(), Written: c.written, Marks: c.marks, Fold: ledger.FoldVersion, Refold: c.refold,
+		LastPos: c.last.pos.Encode(), Last: c.last.hash[:], Passed: c.passed}
+	if !c.anchor.at().IsZero() {
+		r.Anchor = &c.anchor
+	}
+	return cbor.Marshal(r)
+}
+
+// at is where a mark lies; zero for the zero mark.
+func (m mark) at() journal.Position {
+	at, err := journal.DecodePosition(m.Pos)
+	if err != nil {
+		return journal.Position{}
+	}
+	return at
 }
 
 // decodeCursor reads the row; ok is false when the state in the index was
@@ -115,6 +134,9 @@ func decodeCursor(value []byte) (c cursor, ok bool, err error) {
 		return c, false, fmt.Errorf("cursor: %w", err)
 	}
 	c.written, c.marks, c.refold, c.passed = r.Written, r.Marks, r.Refold, r.Passed
+	if r.Anchor != nil {
+		c.anchor = *r.Anchor
+	}
 	if len(r.Last) > 0 {
 		c.last.hash, _ = event.ToHash(r.Last)
 		if c.last.pos, err = journal.DecodePosition(r.LastPos); err != nil {
@@ -127,12 +149,13 @@ func decodeCursor(value []byte) (c cursor, ok bool, err error) {
 // moved is the cursor after a transaction of n bytes that applied up to pos.
 // Marks are spaced so that maxMarks of them reach back further than behind.
 func (c cursor) moved(pos journal.Position, n, behind uint64) cursor {
-	next := cursor{pos: pos, written: c.written + n, marks: c.marks, refold: c.refold, last: c.last, passed: c.passed}
+	next := c
+	next.pos, next.written = pos, c.written+n
 	newest := uint64(0)
 	if len(c.marks) > 0 {
 		newest = c.marks[len(c.marks)-1].Written
 	}
-	if len(c.marks) == 0 || c.written-newest >= 2*behind/maxMarks {
+	if n > 0 && (len(c.marks) == 0 || c.written-newest >= 2*behind/maxMarks) {
 		next.marks = append(append([]mark(nil), c.marks...), mark{c.pos.Encode(), c.written})
 		if len(next.marks) > maxMarks {
 			next.marks = next.marks[1:]
@@ -149,10 +172,20 @@ func (c cursor) wrote(n uint64) cursor {
 
 // folded is the cursor after a transaction of n bytes that folded entities again.
 func (c cursor) folded(n uint64) cursor {
-	c.written += n
+	c.written += max(n, 1)
 	c.refold = c.written
 	return c
 }
+
+// anchored is the cursor when all before a mark is known to outlive a stop of the
+// machine.
+func (c cursor) anchored(at mark) cursor {
+	c.anchor = at
+	return c
+}
+
+// here is where the cursor stands, as a mark.
+func (c cursor) here() mark { return mark{c.pos.Encode(), c.written} }
 
 // passing is the cursor after damage was passed over.
 func (c cursor) passing(from, to journal.Position) cursor {
@@ -164,11 +197,12 @@ func (c cursor) passing(from, to journal.Position) cursor {
 }
 
 // rewound is the cursor after an unclean stop: at the newest mark that lies
-// further back than the index's tables in memory, or at the start. Marks past it
-// go: what lies between them and the old cursor is in doubt, and must stay so
-// should the next stop be unclean too.
+// further back than the index's tables in memory, at the anchor if that is newer, or
+// at the start. Marks past it go: what lies between them and the old cursor is in
+// doubt, and must stay so should the next stop be unclean too.
 func (c cursor) rewound(behind uint64) cursor {
-	back := cursor{written: c.written, refold: c.refold, last: c.last, passed: c.passed}
+	back := c
+	back.pos, back.marks = journal.Position{}, nil
 	for i := len(c.marks) - 1; i >= 0; i-- {
 		p, err := journal.DecodePosition(c.marks[i].Pos)
 		if err == nil && c.written-c.marks[i].Written >= behind && p.Compare(c.pos) <= 0 {
@@ -176,11 +210,14 @@ func (c cursor) rewound(behind uint64) cursor {
 			break
 		}
 	}
+	if at := c.anchor.at(); at.Compare(back.pos) > 0 && at.Compare(c.pos) <= 0 {
+		back.pos, back.marks = at, []mark{c.anchor}
+	}
 	return back
 }
 
 // refolding says that entities were folded again so lately that a part of that
 // may be lost although the note of it is gone.
 func (c cursor) refolding(behind uint64) bool {
-	return c.refold != 0 && c.written-c.refold < behind
+	return c.refold > c.anchor.Written && c.written-c.refold < behind
 }

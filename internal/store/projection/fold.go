@@ -16,33 +16,42 @@ import (
 // folding is one entity on its way from its records to its rows.
 type folding struct {
 	key    event.Key
-	inputs []ledger.Input // payloads are filled in by work
+	inputs []ledger.Input
 	met    found
+	was    rows   // what the index says of it
 	value  []byte // the state, encoded; nil for none
 	terms  []string
 	line   []byte // the state as lists need it; nil for none
 	err    error
 }
 
+// rows are those of an entity that a fold compares with.
+type rows struct {
+	terms   []byte
+	unclean bool
+}
+
 // fold builds entities' states from all records that touch them. What takes long
-// needs nothing but the records and is done side by side; the rows are read and
-// written in order.
+// needs nothing but the records and rows that are there, and is done side by side; the
+// rows are written in order.
 func (a *application) fold(keys ...event.Key) error {
 	list := make([]folding, len(keys))
 	for i, k := range keys {
 		f := &list[i]
-		f.key = k
-		if f.inputs, f.met, f.err = a.inputs(k); f.err != nil {
+		if f.key = k; !ledger.Prunes(k.Kind) {
+			continue
+		}
+		if f.inputs, f.met, f.err = a.pruned(k); f.err != nil {
 			return f.err
 		}
 	}
-	inParallel(len(list), func(i int) { list[i].work() })
+	inParallel(len(list), func(i int) { a.work(&list[i]) })
 	for i := range list {
 		f := &list[i]
 		if f.err != nil {
 			return f.err
 		}
-		if err := a.mark(uncleanKey(f.key), f.met.unclean); err != nil {
+		if err := a.mark(uncleanKey(f.key), f.was.unclean, f.met.unclean); err != nil {
 			return err
 		}
 		if err := a.put(f); err != nil {
@@ -52,10 +61,27 @@ func (a *application) fold(keys ...event.Key) error {
 	return nil
 }
 
-// work decodes, folds and encodes.
-func (f *folding) work() {
+// work reads, decodes, folds and encodes. It writes nothing.
+func (a *application) work(f *folding) {
+	if !ledger.Prunes(f.key.Kind) {
+		f.inputs, f.met, f.err = a.inputs(f.key)
+	}
+	if f.err == nil {
+		f.was, f.err = a.rows(f.key)
+	}
+	if f.err != nil {
+		return
+	}
 	readPayloads(f.inputs)
 	f.encode(ledger.Fold(f.key, f.inputs))
+}
+
+// rows reads what the index says of an entity.
+func (a *application) rows(k event.Key) (was rows, err error) {
+	if was.terms, _, err = a.w.Get(termsKey(k)); err == nil {
+		was.unclean, err = a.w.Has(uncleanKey(k))
+	}
+	return was, err
 }
 
 // readPayloads fills in what the records say.
@@ -88,7 +114,7 @@ func (a *application) put(f *folding) error {
 	if err := a.setOrDelete(stateKey(f.key), f.value); err != nil {
 		return err
 	}
-	return a.retitle(f.key, f.terms, f.line)
+	return a.retitle(f)
 }
 
 // maxTerm bounds a term in bytes, so that with its entity it makes a key.
@@ -97,29 +123,25 @@ const maxTerm = 400
 // retitle changes the terms under which an entity is found, and its line. All
 // terms that stand are written with the row that lists them: an unclean stop that
 // loses one loses the other too, so that applying again makes both good.
-func (a *application) retitle(k event.Key, terms []string, line []byte) error {
-	old, _, err := a.w.Get(termsKey(k))
-	if err != nil {
-		return err
-	}
-	now := joinTerms(terms, line)
-	if bytes.Equal(old, now) {
+func (a *application) retitle(f *folding) error {
+	now := joinTerms(f.terms, f.line)
+	if bytes.Equal(f.was.terms, now) {
 		return nil
 	}
-	before, _ := splitTerms(old)
+	before, _ := splitTerms(f.was.terms)
 	for _, t := range before {
-		if !slices.Contains(terms, t) {
-			if err := a.w.Delete(termKey(t, k)); err != nil {
+		if !slices.Contains(f.terms, t) {
+			if err := a.w.Delete(termKey(t, f.key)); err != nil {
 				return err
 			}
 		}
 	}
-	for _, t := range terms {
-		if err := a.w.Set(termKey(t, k), []byte{1}); err != nil {
+	for _, t := range f.terms {
+		if err := a.w.Set(termKey(t, f.key), []byte{1}); err != nil {
 			return err
 		}
 	}
-	return a.setOrDelete(termsKey(k), now)
+	return a.setOrDelete(termsKey(f.key), now)
 }
 
 // joinTerms is the row of an entity's terms and line. No term is empty or holds a
@@ -149,12 +171,11 @@ func (a *application) setOrDelete(key, value []byte) error {
 }
 
 // mark sets or removes a row that has no value of its own.
-func (a *application) mark(key []byte, on bool) error {
-	_, was, err := a.w.Get(key)
-	if err != nil || was == on {
-		return err
-	}
-	if on {
+func (a *application) mark(key []byte, was, on bool) error {
+	switch {
+	case was == on:
+		return nil
+	case on:
 		return a.w.Set(key, []byte{1})
 	}
 	return a.w.Delete(key)
@@ -166,12 +187,8 @@ type found struct {
 	damaged bool // some record cannot be read
 }
 
-// inputs reads the records on which an entity's state rests, but not always
-// their payloads.
+// inputs reads the records on which an entity's state rests.
 func (a *application) inputs(k event.Key) ([]ledger.Input, found, error) {
-	if ledger.Prunes(k.Kind) {
-		return a.pruned(k)
-	}
 	positions, err := a.touches(k)
 	if err != nil {
 		return nil, found{}, err
@@ -179,11 +196,12 @@ func (a *application) inputs(k event.Key) ([]ledger.Input, found, error) {
 	return a.read(k, positions, nil)
 }
 
-// read reads the records at positions as an entity's fold takes them, without
-// payloads, and notes in at where each lies.
+// read reads the records at positions as an entity's fold takes them, and notes in at
+// where each lies.
 func (a *application) read(k event.Key, positions []journal.Position, at map[event.Hash]journal.Position) (inputs []ledger.Input, met found, err error) {
+	inputs = make([]ledger.Input, 0, len(positions))
 	for _, p := range positions {
-		r, err := a.record(p)
+		r, err := a.fetch(p)
 		if err != nil {
 			if errors.Is(err, journal.ErrDamaged) {
 				met.damaged = true // noted when it was met; other replicas can refill it
@@ -193,35 +211,22 @@ func (a *application) read(k event.Key, positions []journal.Position, at map[eve
 		}
 		st := ledger.Standing{In: true, Entitled: true}
 		if k != event.RightsKey {
-			st = a.rights.Standing(r)
+			st = r.standingBy(a.rights)
 		}
 		met.unclean = met.unclean || !ledger.Clean(st)
 		if !st.In {
 			continue
 		}
-		forked, err := a.forked(r)
+		forked, err := a.forked(r.rec)
 		if err != nil {
 			return nil, met, err
 		}
 		if at != nil {
-			at[r.Hash] = p
+			at[r.rec.Hash] = p
 		}
-		inputs = append(inputs, ledger.Input{Rec: r, Entitled: st.Entitled, Forked: forked, Foreign: a.p.foreign(r)})
+		inputs = append(inputs, ledger.Input{Rec: r.rec, Payload: r.payload, Entitled: st.Entitled, Forked: forked, Foreign: a.p.foreign(r.rec)})
 	}
 	return inputs, met, nil
-}
-
-// record reads one record. What cannot be read the index is built without: that is
-// noted as damage that was passed over.
-func (a *application) record(p journal.Position) (*event.Record, error) {
-	if r, ok := a.byPos[p]; ok {
-		return r, nil
-	}
-	r, err := a.p.RecordAt(p)
-	if errors.Is(err, journal.ErrDamaged) {
-		a.unread = append(a.unread, p)
-	}
-	return r, err
 }
 
 // touches lists where the records that touch an entity lie, each once. An entity
@@ -229,9 +234,9 @@ func (a *application) record(p journal.Position) (*event.Record, error) {
 // this batch by any record that can be read.
 func (a *application) touches(k event.Key) ([]journal.Position, error) {
 	if now := a.touched[k]; now != nil {
-		_, known, err := a.w.Get(stateKey(k))
+		known, err := a.w.Has(stateKey(k))
 		if err == nil && !known {
-			_, known, err = a.w.Get(uncleanKey(k))
+			known, err = a.w.Has(uncleanKey(k))
 		}
 		if err != nil || !known {
 			slices.SortFunc(now, journal.Position.Compare)

@@ -3,15 +3,18 @@ package projection
 import (
 	"runtime"
 	"sync"
+	"sync/atomic"
 )
 
 const (
 	maxWorkers = 4
 	leastShare = 16 // of the work for each worker
+	handOut    = 4  // that a worker takes at once
 )
 
 // inParallel does n independent things, each once, and returns when all are done.
-// Few are done one after the other.
+// Few are done one after the other. Workers take a few at a time, for some things
+// take a hundred times as long as others.
 func inParallel(n int, do func(i int)) {
 	workers := min(runtime.GOMAXPROCS(0), maxWorkers, n/leastShare)
 	if workers < 2 {
@@ -20,13 +23,22 @@ func inParallel(n int, do func(i int)) {
 		}
 		return
 	}
-	var done sync.WaitGroup
-	for w := range workers {
-		done.Go(func() {
-			for i := w * n / workers; i < (w+1)*n/workers; i++ {
+	var taken atomic.Int64
+	work := func() {
+		for {
+			end := int(taken.Add(handOut))
+			for i := end - handOut; i < min(end, n); i++ {
 				do(i)
 			}
-		})
+			if end >= n {
+				return
+			}
+		}
 	}
+	var done sync.WaitGroup
+	for range workers - 1 {
+		done.Go(work)
+	}
+	work()
 	done.Wait()
 }

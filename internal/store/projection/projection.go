@@ -32,6 +32,7 @@ type Options struct {
 	Applied  func()                                         // state was folded
 
 	Behind  uint64 // how far back applying starts after an unclean stop, in bytes of rows; 0: as far as the index may have lost
+	Far     int    // how many records behind the index gathers what it is given; 0: farRecords
 	Unclean bool   // an index that was handed over was not closed well
 }
 
@@ -64,10 +65,11 @@ var (
 // concurrent use once Restore has returned.
 type Projection struct {
 	opt     Options
-	index   index.Index // set by Open and Restore
-	journal Journal     // set by Restore
-	unclean bool        // the index was not closed well; read by Restore
-	kept    bool        // the index was there before, and went on; set by Restore
+	index   index.Index  // set by Open and Restore
+	cover   *index.Cover // the index, once Restore has read it
+	journal Journal      // set by Restore
+	unclean bool         // the index was not closed well; read by Restore
+	kept    bool         // the index was there before, and went on; set by Restore
 
 	backlog backlog // has a lock of its own
 	folded  atomic.Pointer[ledger.Rights]
@@ -80,7 +82,13 @@ type Projection struct {
 	rights      *ledger.Rights
 	prioritized journal.Position // the newest record that was applied out of its turn
 	batch       int              // records in the next transaction
+	twice       journal.Position // what lies before may be applied a second time
 	recent      recentTips       // records that were applied last
+	before      knownRecords     // of the last batch
+	base        cursor           // as it lies on the disk while the index gathers
+
+	settling sync.Mutex // one Settle at a time, taken before the applier; guards the field below
+	loose    bool       // what was settled last is not known to outlive a stop of the machine
 }
 
 // Open opens the index. Nothing can be asked before Restore.
@@ -88,8 +96,11 @@ func Open(opt Options) (*Projection, error) {
 	if opt.Behind == 0 {
 		opt.Behind = fourTables
 	}
+	if opt.Far == 0 {
+		opt.Far = farRecords
+	}
 	p := &Projection{opt: opt, index: opt.Index, unclean: opt.Unclean, batch: firstBatch, recent: recentTips{},
-		backlog: backlog{tails: map[event.LogID][]tailEntry{}, unfolded: true}}
+		backlog: backlog{tails: map[event.LogID][]tailEntry{}, most: maxFreshBytes, unfolded: true}}
 	if opt.Index != nil {
 		return p, nil
 	}

@@ -44,6 +44,9 @@ func (a *application) foldRights(touched []journal.Position) error {
 	}
 	before := a.rights
 	a.rights = rights
+	if f.was, err = a.rows(f.key); err != nil {
+		return err
+	}
 	if err := a.put(&f); err != nil {
 		return err
 	}
@@ -163,7 +166,7 @@ func (p *Projection) refoldSome(n int) (more bool, err error) {
 		if more, err = a.refold(n); err != nil {
 			return cursor{}, err
 		}
-		return p.cursor.folded(a.w.bytes), nil
+		return p.cursor.folded(p.counted(a.w.bytes)), nil
 	})
 	if errors.Is(err, index.ErrTooBig) && n > 1 {
 		return p.refoldSome(n / 2)

@@ -25,7 +25,6 @@ type Witness struct {
 // for the index it is built in memory.
 func (p *Projection) Restore(ctx context.Context, j Journal, also Witness) (lost journal.Position, err error) {
 	p.journal = j
-	defer func() { p.index = index.NewCover(p.index, p.covered, refoldKey, cursorKey) }()
 	lost, err = p.restore(ctx, also)
 	if !errors.Is(err, index.ErrNoSpace) {
 		return lost, err
@@ -50,6 +49,8 @@ func (p *Projection) restore(ctx context.Context, also Witness) (lost journal.Po
 			return lost, err
 		}
 	}
+	p.cover = index.NewCover(p.index, p.covered, refoldKey, cursorKey)
+	p.index = p.cover
 	return lost, p.catchUpFrom(ctx)
 }
 
@@ -196,6 +197,7 @@ func (p *Projection) joinedAnother() (bool, error) {
 // rewind moves the cursor well back after an unclean stop, and notes that
 // entities are to be folded again when that was going on.
 func (p *Projection) rewind() error {
+	p.twice = p.journal.End()
 	again := p.cursor.refolding(p.opt.Behind)
 	p.cursor = p.cursor.rewound(p.opt.Behind)
 	if !again {
@@ -249,21 +251,33 @@ func (p *Projection) catchUpFrom(ctx context.Context) error {
 		p.rights = ledger.FoldRights(nil)
 	}
 	if p.cursor.pos.Compare(p.journal.End()) < 0 {
-		for {
-			if err := ctx.Err(); err != nil {
-				return err
-			}
-			n, err := p.applySome()
-			if err != nil {
-				return fmt.Errorf("apply the journal: %w", err)
-			}
-			if n == 0 {
-				break
-			}
+		if err := p.applyAll(ctx); err != nil {
+			return fmt.Errorf("apply the journal: %w", err)
 		}
 	}
+	p.before = nil
 	p.backlog.reached()
 	return p.refoldAll(ctx)
+}
+
+// applyAll applies the journal to its end. That it is far away shows on the way.
+func (p *Projection) applyAll(ctx context.Context) error {
+	for applied := 0; ; {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		if applied > p.opt.Far {
+			p.gather()
+		}
+		n, err := p.applySome()
+		if err == nil {
+			err = p.settleIfFull(ctx)
+		}
+		if err != nil || n == 0 {
+			return err
+		}
+		applied += n
+	}
 }
 
 // EachLog hands on what the index knows of every log, in the order of ids.

@@ -16,6 +16,8 @@ type Trail struct {
 
 	// Refuse is what every update fails with, as on a full disk; nil for none.
 	Refuse error
+	// Persisted is how many updates outlive a stop of the machine whatever happens.
+	Persisted int
 }
 
 type change struct {
@@ -68,6 +70,12 @@ func (r *recorder) Delete(key []byte) error {
 	return r.Writer.Delete(key)
 }
 
+// Persist notes that what was updated so far cannot be lost any more.
+func (t *Trail) Persist() (bool, error) {
+	t.Persisted = len(t.updates)
+	return true, nil
+}
+
 // Len is the number of updates.
 func (t *Trail) Len() int { return len(t.updates) }
 
@@ -90,12 +98,12 @@ func (t *Trail) AsOf(n int) *Trail { return &Trail{updates: t.updates[:n:n]} }
 // Without is the trail without some updates from its middle: what is left when an
 // older of several write-ahead logs is cut and the newer ones are whole.
 func (t *Trail) Without(from, to int) *Trail {
-	return &Trail{updates: slices.Concat(t.updates[:from], t.updates[to:])}
+	return &Trail{updates: slices.Concat(t.updates[:from], t.updates[to:]), Persisted: t.Persisted}
 }
 
 // Reopened is the same trail over a new index in memory.
 func (t *Trail) Reopened() *Trail {
-	next := &Trail{Memory: index.NewMemory(), updates: t.updates}
+	next := &Trail{Memory: index.NewMemory(), updates: t.updates, Persisted: t.Persisted}
 	for _, changes := range t.updates {
 		err := next.Memory.Update(func(w index.Writer) error {
 			for _, c := range changes {
