@@ -80,7 +80,7 @@ func CUSUM(in CUSUMInput) (CUSUMResult, error) {
 	r.step("mean looks until a signal: %s when nothing is amiss, %s when raised", r.RunLengthUsual, r.RunLengthRaised)
 	r.step("%d looks, %d signals", len(in.Counts), len(r.Signals))
 	r.source(srcCUSUM, srcCUSUMARL)
-	r.caution(signalIsALook.With(num(r.RunLengthUsual)))
+	r.caution(signalIsALook.With(num(math.Round(r.RunLengthUsual))))
 	r.Versions = []string{Version}
 	return r, nil
 }

@@ -19,8 +19,8 @@ import (
 // that should be noticed soon (ours).
 const (
 	usualReactions    = 6.0 / 107
+	raisedReactions   = 2 * usualReactions
 	usualInWords      = "6 of 107"
-	raisedTimes       = 2
 	maxChart          = 500
 	srcUsualReactions = "usual share of transfusions with a reaction, 6 of 107: J Vet Emerg Crit Care 2010, doi 10.1111/j.1476-4431.2010.00545.x"
 )
@@ -186,19 +186,23 @@ func (s *reactions) chart() (*pb.ReactionChart, []caution.Raised, error) {
 	for i, l := range s.looks {
 		counts[i] = l.reacted
 	}
-	r, err := engine.CUSUM(engine.CUSUMInput{Counts: counts, Usual: usualReactions, Raised: raisedTimes * usualReactions})
+	r, err := engine.CUSUM(engine.CUSUMInput{Counts: counts, Usual: usualReactions, Raised: raisedReactions})
 	if err != nil {
 		return nil, nil, err
 	}
 	chart := &pb.ReactionChart{
-		Usual: usualReactions, Raised: raisedTimes * usualReactions, Reference: r.Reference, Decision: r.Decision,
+		Usual: usualReactions, Raised: raisedReactions, Reference: r.Reference, Decision: r.Decision,
 		RunLengthUsual: r.RunLengthUsual, RunLengthRaised: r.RunLengthRaised, Transfusions: int32(len(counts)),
 		Sums: r.Sums[max(0, len(r.Sums)-maxChart):],
 	}
 	for _, at := range r.Signals {
 		chart.Signals = append(chart.Signals, s.b.Stamp(s.looks[at-1].ms))
 	}
-	chart.Text = fmt.Sprintf("%s followed, %s; while nothing is amiss a signal comes by chance once in %.0f transfusions, and after %.0f where reactions are %d times as frequent",
-		wording.Plural(len(counts), "transfusion"), wording.Plural(len(r.Signals), "signal"), r.RunLengthUsual, r.RunLengthRaised, raisedTimes)
+	signals := "no signal"
+	if n := len(r.Signals); n > 0 {
+		signals = wording.Plural(n, "signal")
+	}
+	chart.Text = fmt.Sprintf("%s followed, %s; on average one comes by chance in %.0f transfusions while nothing is amiss, and within %.0f where reactions are twice as frequent",
+		wording.Plural(len(counts), "transfusion"), signals, r.RunLengthUsual, r.RunLengthRaised)
 	return chart, r.Cautions, nil
 }

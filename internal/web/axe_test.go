@@ -172,6 +172,7 @@ func TestEveryPageForEverybody(t *testing.T) {
 	weighed := d.write(&pb.PatientWeighed{Case: id, WeightG: 51_000, Method: pb.WeightMethod_WEIGHT_METHOD_SCALE})
 	d.write(&pb.Corrected{Original: weighed.Record, Void: true, Reason: "the other foal"})
 	i.inspect("corrections", "/owner/corrections")
+	i.inspect("results", "/owner/results")
 	d.letIn("blue phone")
 	code := d.phoneCode()
 	i.inspect("phones", "/phones")

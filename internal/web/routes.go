@@ -64,6 +64,7 @@ func routes(s *site.Site) {
 	s.Here("GET /owner/people", owner.ListPeople)
 	s.Page("GET /owner/late", owner.ListLate)
 	s.Page("GET /owner/corrections", owner.ListCorrections)
+	s.Page("GET /owner/results", owner.ShowResults)
 	s.Page("GET /owner/csv/{table}", owner.SendCSV)
 	s.Page("GET /", func(*site.Request) error { return site.ErrNotFound })
 }

@@ -155,6 +155,7 @@ var tables = []table{
 	{"doubts", words.Say("owner.file_doubts"), []string{"kind", "about", "text", "at", "open", "hold"}, doubtTable},
 	{"late", words.Say("owner.file_late"), []string{"about", "what", "happened", "written", "who"}, lateTable},
 	{"corrections", words.Say("corrections.title"), []string{"about", "before", "after", "why", "who", "at", "entered_by"}, correctionTable},
+	{"reactions", words.Say("results.reactions"), []string{"batch", "reactions", "transfusions", "low_95", "high_95", "p_two_sided"}, reactionTable},
 	{"overrides", words.Say("owner.file_overrides"), []string{"month", "caution", "times"}, overrideTable},
 }
 
