@@ -150,7 +150,8 @@ func TestTimesAsPeopleTypeThem(t *testing.T) {
 	for _, c := range []struct{ field, text, want string }{
 		{"born", "-10h", "2026-11-23T17:00:00Z"},
 		{"when", "02:10", "2026-11-24T02:10:00Z"},
-		{"when", "04:10", "2026-11-23T04:10:00Z"},
+		{"when", "16:10", "2026-11-23T16:10:00Z"},
+		{"born", "40 h ago", "2026-11-22T11:00:00Z"},
 		{"due", "04:10", "2026-11-24T04:10:00Z"},
 		{"due", "02:10", "2026-11-25T02:10:00Z"},
 		{"next_vitals", "+90m", "2026-11-24T04:30:00Z"},
@@ -162,7 +163,7 @@ func TestTimesAsPeopleTypeThem(t *testing.T) {
 		require.NoError(t, err, c.text)
 		require.Equal(t, c.want, timeOf(m), "%s %s", c.field, c.text)
 	}
-	for _, text := range []string{"", "25:00", "+", "soon", "2026-03-29 01:30", "2026-10-25 01:30"} {
+	for _, text := range []string{"", "25:00", "04:10", "+", "soon", "2026-03-29 01:30", "2026-10-25 01:30"} {
 		_, err := d.clock().Moment("when", text)
 		require.Equal(t, exitRefused, exitOf(t, err), text)
 	}

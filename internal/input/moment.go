@@ -33,7 +33,8 @@ type Clock struct {
 
 // Moment reads a time as people type it: 02:10, '2026-11-24 02:10', -20m, RFC
 // 3339, and for what is still to come +90m. A bare time of day is the latest one
-// that has passed, but the next one for what is due.
+// that has passed, never yesterday's unless it was in the last twelve hours, but the next
+// one for what is due.
 func (c Clock) Moment(field, text string) (*pb.Moment, error) {
 	now := c.Now().Round(0)
 	if m := fromNow.FindStringSubmatch(strings.TrimSpace(text)); m != nil && m[1]+m[2] != "" {
@@ -42,16 +43,35 @@ func (c Clock) Moment(field, text string) (*pb.Moment, error) {
 		t := now.Add(time.Duration(hours)*time.Hour + time.Duration(minutes)*time.Minute)
 		return c.told(t, label.ToMinute), nil
 	}
+	if bare := strings.TrimSpace(text); toCome(field) && clockOnly.MatchString(bare) {
+		return c.next(field, bare, now)
+	}
 	t, precision, err := label.ParseInstant(field, text, c.Zone, now)
 	if err != nil {
 		return nil, err
 	}
-	if toCome(field) && clockOnly.MatchString(strings.TrimSpace(text)) && t.Before(now) {
-		// Typed again as tomorrow's time, so that a change of the clocks is told.
-		tomorrow := t.AddDate(0, 0, 1).Format("2006-01-02 ") + t.Format("15:04")
-		if t, precision, err = label.ParseInstant(field, tomorrow, c.Zone, now); err != nil {
-			return nil, renamed(err, text)
-		}
+	return c.told(t, precision), nil
+}
+
+// next reads a bare time of day of what is still to come: today's, else tomorrow's. It
+// is read with its date, so that a change of the clocks is told.
+func (c Clock) next(field, bare string, now time.Time) (*pb.Moment, error) {
+	if len(bare) < len("02:10") {
+		bare = "0" + bare
+	}
+	on := func(day time.Time) (time.Time, label.Precision, error) {
+		return label.ParseInstant(field, day.Format("2006-01-02 ")+bare, c.Zone, now)
+	}
+	today := now
+	if c.Zone != nil {
+		today = now.In(c.Zone)
+	}
+	t, precision, err := on(today)
+	if err == nil && t.Before(now) {
+		t, precision, err = on(today.AddDate(0, 0, 1))
+	}
+	if err != nil {
+		return nil, renamed(err, bare)
 	}
 	return c.told(t, precision), nil
 }

@@ -51,7 +51,8 @@ var (
 //   - RFC 3339, with its own offset from UTC; a second 60 is read as the first
 //     second of the next minute, as POSIX does, where a leap second can stand;
 //   - 2027-04-03 02:10 (seconds may follow) on the clocks of zone;
-//   - 02:10, the latest such time that is not after now;
+//   - 02:10, the latest such time that is not after now, or the one within the next
+//     hour; yesterday's only when it was less than twelve hours ago;
 //   - -20m, 20m ago, -1h30m, 2 h ago, up to 48 hours; now.
 //
 // A local time that the clocks skip, or show twice, is refused with both
@@ -165,6 +166,11 @@ func (p instantParser) local(wall time.Time, instants []time.Time) (time.Time, e
 // hour alone. Ours.
 const aheadAtMost = time.Hour
 
+// backAtMost is how long ago yesterday's bare time of day may have been: the night that
+// has just passed. Further back nobody can tell yesterday's from today's that is still to
+// come, and the date is asked for. Ours.
+const backAtMost = 12 * time.Hour
+
 // clock reads a bare time of day as the latest one that is not after now, or the one
 // that comes within the hour: whoever asks then asks whether the clock is right.
 func (p instantParser) clock(hour, minute int) (time.Time, Precision, error) {
@@ -186,6 +192,9 @@ func (p instantParser) clock(hour, minute int) (time.Time, Precision, error) {
 			if !t.After(p.now) {
 				past = append(past, t)
 			}
+		}
+		if len(past) > 0 && back > 0 && p.now.Sub(past[len(past)-1]) > backAtMost {
+			return p.refuse(fmt.Sprintf("%02d:%02d today is still to come: if yesterday was meant, type %s", hour, minute, wall.Format("2006-01-02 15:04")))
 		}
 		if len(past) > 0 {
 			t, err := p.local(wall, past)

@@ -70,10 +70,23 @@ func TestTheWholeNight(t *testing.T) {
 	// A laptop dies in mid-transfusion, and comes back. Nobody touches the page.
 	north.unchanged(30*time.Minute, func() {
 		p.north.kill()
-		north.Sees("#gone", "lost the program on this machine")
+		north.Sees("#gone", "The laptop does not answer")
 		p.north.start()
-		north.Misses("#gone", "lost the program")
+		north.Misses("#gone", "does not answer")
 	})
+
+	// It dies again, and a look is noted while it is dead: one record, when it is back.
+	p.north.kill()
+	north.Sees("#gone", "The laptop does not answer")
+	north.Type("temperature_dc", "38.3")
+	north.Type("heart_rate", "101")
+	north.Type("breathing_rate", "35")
+	webtest.Ask[any](north.Tab, `document.querySelector("#form-vitals_noted button.main").click(); null`)
+	north.Sees(".kept", "Noted here, sent when the laptop answers")
+	p.north.start()
+	north.Misses(".kept", "Noted here")
+	north.Sees("#vitals-so-far", "101")
+	require.Equal(t, 1, strings.Count(north.Text("#vitals-so-far"), "101"))
 
 	// The signal is back: the hold takes the screens by itself.
 	for _, w := range p.wires {
@@ -362,7 +375,7 @@ func (d *person) alarmsFor(own, other string) {
 }
 
 // clocks are what moves by itself on the running sheet.
-var clocks = regexp.MustCompile(`(in )?(\d+ h \d+ min|\d+:\d\d min)( ago)?|Plan by now \d+ mL|No step up: [^.]*\.`)
+var clocks = regexp.MustCompile(`(in )?(\d+ h \d+ min|\d+ min|\d+ s)( ago)?|Plan by now \d+ mL|No step up: [^.]*\.`)
 
 // unchanged does something to the page and wants the running sheet as it was, and
 // the time since the start true.
@@ -371,11 +384,11 @@ func (d *person) unchanged(since time.Duration, do func()) {
 	t.Helper()
 	before := clocks.ReplaceAllString(d.Text("#run"), "") + d.Text("#vitals-so-far")
 	do()
-	d.Sees("#run", d.bag)
+	d.Sees("main", d.bag)
 	d.Sees("#run time[data-since]", "min")
 	after := clocks.ReplaceAllString(d.Text("#run"), "") + d.Text("#vitals-so-far")
 	require.Equal(t, before, after)
-	got, err := time.ParseDuration(strings.NewReplacer(" h ", "h", ":", "m", " min", "s").Replace(d.Text("#run time[data-since]")))
+	got, err := time.ParseDuration(strings.NewReplacer(" h ", "h", " min", "m", " s", "s").Replace(d.Text("#run time[data-since]")))
 	require.NoError(t, err)
 	require.GreaterOrEqual(t, got, since)
 	require.Less(t, got, since+3*time.Minute, "the story's own time is short")
