@@ -60,7 +60,7 @@ var (
 		"Compare this laptop's clock with a watch: all times rest on it. It says %s.")
 )
 
-// slackMs is how far ahead of the clock a typed time may lie without a question.
+// slack is how far ahead of the clock a typed time may lie without a question.
 const slack = 2 * time.Minute
 
 // slipFactor: more than this multiple of the label's mL is a slip (ours).
@@ -69,8 +69,10 @@ const slipFactor = 1.5
 // raise lists the cautions of an entry; an error is a refusal.
 func (e *pending) raise() ([]caution.Raised, error) {
 	var out []caution.Raised
-	if ahead := e.at.Sub(e.b.Now()); ahead > slack {
-		out = append(out, futureTime.With(e.at.In(e.b.Zone()).Format("2 Jan 2006 15:04"), wording.Ago(ahead)))
+	for _, at := range append([]time.Time{e.at}, e.typedTimes(false)...) {
+		if ahead := at.Sub(e.b.Now()); ahead > slack {
+			out = append(out, futureTime.With(at.In(e.b.Zone()).Format("2 Jan 2006 15:04"), wording.Ago(ahead)))
+		}
 	}
 	more, err := e.raiseByType()
 	return append(out, more...), err

@@ -210,7 +210,7 @@ func (b view) prepare(actor Actor, req *pb.WriteRequest) (*pending, error) {
 	}
 	e.text = e.sentence()
 	if told.Source == pb.TimeSource_TIME_SOURCE_TYPED {
-		e.text += " Time: " + e.at.In(b.Zone()).Format("15:04 MST on Mon 2 Jan 2006") + "."
+		e.text += " Time: " + b.sayTime(e.at) + "."
 	}
 	return e, e.relate()
 }
@@ -503,7 +503,7 @@ func (e *pending) sentence() string {
 	text := wording.EventType(e.spec.Type)
 	text = strings.ToUpper(text[:1]) + text[1:]
 	if d := e.b.Details(e.payload); d != "" {
-		text += ": " + d
+		text += ": " + e.sayTimes(d)
 	}
 	text += e.bagRead() + e.dose
 	if d := rateWords(e.rate); d != "" {

@@ -49,3 +49,9 @@ var wholeWords = map[string]string{
 	"heart": "heart rate", "breaths": "respiratory rate", "breathing_rate": "respiratory rate", "igg_lacking": "IgG deficit",
 	"temp": "temperature", "thaw_max": "warmest water bath", "bath": "water bath",
 }
+
+// ToCome says that a field, by its name, tells what is still to come: a bare time of day
+// is then the next one, and lies ahead of the clock by right.
+func ToCome(field string) bool {
+	return strings.HasPrefix(field, "due") || strings.HasPrefix(field, "next_")
+}

@@ -14,6 +14,7 @@ import (
 	"strings"
 	"time"
 
+	"thawtrail/internal/event"
 	"thawtrail/internal/label"
 	"thawtrail/internal/refusal"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -43,7 +44,7 @@ func (c Clock) Moment(field, text string) (*pb.Moment, error) {
 		t := now.Add(time.Duration(hours)*time.Hour + time.Duration(minutes)*time.Minute)
 		return c.told(t, label.ToMinute), nil
 	}
-	if bare := strings.TrimSpace(text); toCome(field) && clockOnly.MatchString(bare) {
+	if bare := strings.TrimSpace(text); event.ToCome(field) && clockOnly.MatchString(bare) {
 		return c.next(field, bare, now)
 	}
 	t, precision, err := label.ParseInstant(field, text, c.Zone, now)
@@ -82,11 +83,6 @@ func renamed(err error, text string) error {
 		r.Value = refusal.Shorten(text)
 	}
 	return err
-}
-
-// toCome says that a field tells what is still to come.
-func toCome(field string) bool {
-	return strings.HasPrefix(field, "due") || strings.HasPrefix(field, "next_")
 }
 
 func (c Clock) told(t time.Time, precision label.Precision) *pb.Moment {

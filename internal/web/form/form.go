@@ -66,10 +66,12 @@ type Form struct {
 	Override  *Override // a caution that takes a reason
 	When      string    // when it happened, as typed; empty: now
 	WhenError string
+	WhenFirst bool          // it takes the focus, as Input.First does
 	Later     bool          // entering afterwards: the time is asked for
 	People    []site.Option // to choose who writes; empty when known
 	By        string
 	ByError   string
+	ByFirst   bool
 	SignLater bool // saved without a name as well
 	AsksPIN   bool // the act asks for a PIN
 	PastPIN   bool // going past a caution asks for a PIN

@@ -294,10 +294,10 @@ func (f *Form) Refused() bool {
 		}
 	}
 	if f.ByError != "" {
-		f.req.Refuse(f.ID+"-by", words.Say("form.who"), f.ByError)
+		f.ByFirst = f.req.Refuse(f.ID+"-by", words.Say("form.who"), f.ByError)
 	}
 	if f.WhenError != "" {
-		f.req.Refuse(f.ID+"-when", words.Say("form.when"), f.WhenError)
+		f.WhenFirst = f.req.Refuse(f.ID+"-when", words.Say("form.when"), f.WhenError)
 	}
 	return f.req.Refusals() > before
 }

@@ -164,6 +164,20 @@
     });
     compare();
   }
+  // A typed time is said back with its day and zone, before it is sent.
+  let asking = 0;
+  addEventListener("input", e => {
+    const i = e.target.closest("[data-when]");
+    if (!i) return;
+    clearTimeout(asking);
+    asking = setTimeout(async () => {
+      const r = i.value.trim() && await fetch("/when?" + new URLSearchParams({ field: i.dataset.when, text: i.value }), { headers: { "X-Live": "1" } }).catch(() => null);
+      const text = r && r.ok && /^text.plain/.test(r.headers.get("Content-Type")) ? await r.text() : "";
+      let said = i.closest(".field").querySelector(".match");
+      if (!said) { said = document.createElement("p"); said.className = "match"; said.setAttribute("role", "status"); i.closest(".field").append(said); }
+      said.textContent = text;
+    }, 400);
+  });
   for (const b of all("[data-print]")) b.onclick = () => print();
 
   // Drops against the clock: the rate from the first to the last of the taps.
