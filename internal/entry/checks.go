@@ -200,6 +200,9 @@ func (b view) otherOpen(out []caution.Raised, p *pb.CaseOpened) ([]caution.Raise
 		return out, err
 	}
 	for _, other := range dam.Cases {
+		if other.Case == p.Case { // the one that is corrected
+			continue
+		}
 		c, err := b.Case(other.Case)
 		if err != nil {
 			return nil, err

@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
+	"thawtrail/internal/caution"
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/query"
@@ -38,15 +39,18 @@ func (e *pending) correct(c *pb.Corrected, replacement *pb.Entry) error {
 	c.Reason = strings.TrimSpace(c.Reason)
 	e.draft.Keys = append(e.draft.Keys, original.Touches()...)
 	e.draft.References = [][]byte{original.Hash[:]}
-	standing, err := e.standing(original, c)
+	stands, err := e.standing(original, c)
 	if err != nil {
 		return err
 	}
 	c.Type = original.Head.Type
 	if c.Void {
-		return e.b.neverCame(standing)
+		return e.b.neverCame(stands.Body)
 	}
-	return e.replace(original, standing, c, replacement)
+	if c.OccurredAt == nil { // the time that stands is told again: another case may hear of it here alone
+		c.OccurredAt = stands.Told
+	}
+	return e.replace(original, stands, c, replacement)
 }
 
 // canBeCorrected refuses what no correction reaches, with the way that is.
@@ -126,7 +130,7 @@ func aboutPatient(r *event.Record) bool {
 // standing is what the original says after the corrections that are known here, which
 // are noted in c. All that any of them was about is touched again, so that what it put
 // there goes with it.
-func (e *pending) standing(original *event.Record, c *pb.Corrected) (proto.Message, error) {
+func (e *pending) standing(original *event.Record, c *pb.Corrected) (*query.Standing, error) {
 	stands, err := e.b.Standing(original)
 	if err != nil {
 		return nil, fmt.Errorf("read what is to be corrected: %w", err)
@@ -135,10 +139,13 @@ func (e *pending) standing(original *event.Record, c *pb.Corrected) (proto.Messa
 		c.Known = append(c.Known, f.Rec.Hash[:])
 		e.draft.Keys = append(e.draft.Keys, f.Rec.Touches()...)
 	}
-	return stands.Body, nil
+	return stands, nil
 }
 
-func (e *pending) replace(original *event.Record, standing proto.Message, c *pb.Corrected, replacement *pb.Entry) error {
+// replace makes what stands instead as if it were entered now, but keeps what the original
+// is about and what was known then. A slip is refused as in any entry; what is done is
+// done, so that no caution stops it.
+func (e *pending) replace(original *event.Record, stands *query.Standing, c *pb.Corrected, replacement *pb.Entry) error {
 	t, payload, err := event.Unwrap(replacement)
 	if err != nil {
 		return refusal.New("with", "", "what stands instead, or --void when it never happened")
@@ -154,9 +161,9 @@ func (e *pending) replace(original *event.Record, standing proto.Message, c *pb.
 	if sub.spec, _ = event.Lookup(t); sub.spec == nil || sub.spec.Rule.GetInternal() {
 		return refusal.New("with", t, "an entry that people make")
 	}
-	same := payload.ProtoReflect().Descriptor() == standing.ProtoReflect().Descriptor()
+	same := payload.ProtoReflect().Descriptor() == stands.Body.ProtoReflect().Descriptor()
 	if same {
-		if err := sub.keepIDs(standing); err != nil {
+		if err := sub.keepIDs(stands); err != nil {
 			return err
 		}
 	}
@@ -165,10 +172,13 @@ func (e *pending) replace(original *event.Record, standing proto.Message, c *pb.
 		return err
 	}
 	if same {
-		keepKnown(sub.payload, standing)
+		keepKnown(sub.payload, stands.Body)
 		if err := e.b.relabel(sub.payload); err != nil {
 			return err
 		}
+	}
+	if e.foreseen, err = sub.raise(); err != nil {
+		return err
 	}
 	if c.Payload, err = proto.Marshal(sub.payload); err != nil {
 		return err
@@ -178,26 +188,59 @@ func (e *pending) replace(original *event.Record, standing proto.Message, c *pb.
 	return nil
 }
 
+// ofReplacement are the cautions about the words that a correction puts in place: what
+// takes a reason of who is about to act is not asked of what was done, but for a time
+// that has not come yet.
+func (e *pending) ofReplacement() []caution.Raised {
+	return slices.DeleteFunc(slices.Clone(e.foreseen), func(r caution.Raised) bool {
+		return r.Level == caution.Reason && r.Code != futureTime.Code
+	})
+}
+
 // keepIDs carries over what the original made: a correction is about the same bags,
-// case, place or person.
-func (e *pending) keepIDs(standing proto.Message) error {
-	from, to := standing.ProtoReflect(), e.payload.ProtoReflect()
+// case, place or person. Words that nobody can read here stay sealed as they are.
+func (e *pending) keepIDs(stands *query.Standing) error {
+	from, to := proto.Clone(stands.Body).ProtoReflect(), e.payload.ProtoReflect()
+	readable := e.b.Opened(stands).ProtoReflect()
 	fields := to.Descriptor().Fields()
 	for i := range fields.Len() {
-		if f := fields.Get(i); event.RuleOf(f).Generate && from.Has(f) && !to.Has(f) {
-			to.Set(f, proto.Clone(standing).ProtoReflect().Get(f))
+		f := fields.Get(i)
+		keep := event.RuleOf(f).Generate || event.RuleOf(f).Sealed && !readable.Has(f)
+		if keep && from.Has(f) && !to.Has(f) {
+			to.Set(f, from.Get(f))
 		}
 	}
 	if p, ok := e.payload.(*pb.BagsReceived); ok {
-		return e.keepBags(p)
+		return e.keepBags(p, everNamed(stands))
 	}
 	return nil
 }
 
+// everNamed are the numbers of a delivery's bags, those too that fell away when its count
+// was corrected: their stickers were printed.
+func everNamed(stands *query.Standing) (out []string) {
+	told := []proto.Message{stands.First}
+	for _, f := range stands.Fixes {
+		m, _ := event.Replacement(f.Body)
+		told = append(told, m)
+	}
+	for _, m := range told {
+		if p, ok := m.(*pb.BagsReceived); ok {
+			out = append(out, p.Bags...)
+		}
+	}
+	return out
+}
+
 // keepBags fits the numbers of a delivery to a count that was put right. Bags more than
-// were typed get new numbers. Of fewer, the last fall away that nothing else was told
-// of; a bag that somebody handled was there.
-func (e *pending) keepBags(p *pb.BagsReceived) error {
+// stand take the numbers that had fallen away, then new ones. Of fewer, the last fall
+// away that nothing else was told of; a bag that somebody handled was there.
+func (e *pending) keepBags(p *pb.BagsReceived, named []string) error {
+	for _, n := range named {
+		if int(p.Count) > len(p.Bags) && !slices.Contains(p.Bags, n) {
+			p.Bags = append(p.Bags, n)
+		}
+	}
 	for int(p.Count) > len(p.Bags) && p.Count <= maxBagsOfDelivery {
 		n, err := e.b.newBag()
 		if err != nil {

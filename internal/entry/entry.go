@@ -143,7 +143,8 @@ type pending struct {
 	noProof  string // why an act that asks for a PIN has no proof
 	newKeys  bool
 	repeated *event.Record
-	original *event.Record // of a correction: what it corrects
+	original *event.Record    // of a correction: what it corrects
+	foreseen []caution.Raised // of a correction: what is raised of the words that it puts in place
 }
 
 // Foresee tells what would be raised if an entry were written now, and writes nothing:
@@ -396,6 +397,7 @@ func (e *pending) check(overrides []*pb.Override) error {
 	if err != nil {
 		return err
 	}
+	raised = append(raised, e.ofReplacement()...)
 	e.draft.Overrides = slices.Clone(overrides)
 	var missing, alone []caution.Raised
 	for _, c := range raised {

@@ -47,3 +47,12 @@ func TestReplacement(t *testing.T) {
 	_, err = Replacement(&pb.Corrected{Type: 9999})
 	require.ErrorIs(t, err, ErrNewer)
 }
+
+// The key of words that a correction puts in place travels as that of any other words.
+func TestACorrectionNeedsItsKeys(t *testing.T) {
+	client := &pb.ClientAdded{Client: "K", Name: &pb.Sealed{KeyId: []byte("a key"), Ciphertext: []byte("x")}}
+	r := written(t, TypeCorrected, instead(t, 22, client), nil)
+	require.Equal(t, [][]byte{[]byte("a key")}, r.KeysNeeded())
+	require.Empty(t, written(t, TypeCorrected, &pb.Corrected{Void: true}, nil).KeysNeeded())
+	require.Empty(t, written(t, TypeCorrected, &pb.Corrected{Type: 9999}, nil).KeysNeeded())
+}

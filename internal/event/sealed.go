@@ -19,15 +19,19 @@ func SealOwner(t Type, m proto.Message, at time.Time) Key {
 	return Key{Kind: KindPractice, ID: "notes"}
 }
 
-// KeysNeeded are the ids of the keys that the record's sealed fields need. A record
-// that cannot be read needs none: nobody can read its words with any key.
+// KeysNeeded are the ids of the keys that the record's sealed fields need, those of what
+// a correction puts in place too. A record that cannot be read needs none: nobody can
+// read its words with any key.
 func (r *Record) KeysNeeded() (ids [][]byte) {
 	r = r.Original()
-	if !sealedTypes()[r.Head.Type] {
+	if !sealedTypes()[r.Head.Type] && r.Head.Type != TypeCorrected {
 		return nil
 	}
 	m, err := r.Payload()
-	if err != nil {
+	if c, ok := m.(*pb.Corrected); ok && err == nil {
+		m, err = Replacement(c)
+	}
+	if err != nil || m == nil {
 		return nil
 	}
 	_ = EachSealed(m, func(_ string, s *pb.Sealed) (*pb.Sealed, error) { // it fails only where this does
@@ -53,7 +57,7 @@ var sealedTypes = sync.OnceValue(func() map[Type]bool {
 })
 
 // EachSealed calls fn for every sealed field of a message and puts back what it
-// returns.
+// returns; nil empties the field.
 func EachSealed(m proto.Message, fn func(field string, s *pb.Sealed) (*pb.Sealed, error)) error {
 	r := m.ProtoReflect()
 	fields := r.Descriptor().Fields()
@@ -69,6 +73,10 @@ func EachSealed(m proto.Message, fn func(field string, s *pb.Sealed) (*pb.Sealed
 		out, err := fn(string(f.Name()), s)
 		if err != nil {
 			return err
+		}
+		if out == nil {
+			r.Clear(f)
+			continue
 		}
 		r.Set(f, protoreflect.ValueOfMessage(out.ProtoReflect()))
 	}

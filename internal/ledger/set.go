@@ -196,7 +196,7 @@ func effective(original event.Type, fixes []fix) []fix {
 func (f *fact) correct(x fix, key event.Key) {
 	f.by = x.in.Rec.Hash
 	f.marks |= MarkCorrected
-	if m := x.body.OccurredAt; m.GetUnixMs() != 0 {
+	if m := x.body.OccurredAt; m.GetUnixMs() != 0 && m.GetUnixMs() != f.atMs { // else it is the original's, by its clock
 		f.told, f.atMs, f.clock = m, m.UnixMs, x.in.Rec
 	}
 	if x.body.Void {

@@ -40,15 +40,17 @@ type Standing struct {
 	Type   event.Type
 	Body   proto.Message // what stands; of a voided record what stood before
 	AtMs   int64
+	Told   *pb.Moment // that time as it was told, or corrected
 	Voided bool
-	Fixes  []Fix // all of them, in written order
+	First  proto.Message // what was told at first
+	Fixes  []Fix         // all of them, in written order
 }
 
 // Standing tells what stands of a record. Which correction that is, the fold of what the
 // record is about says: one by somebody without the right does not count.
 func (b *ReadView) Standing(r *event.Record) (*Standing, error) {
 	body, err := r.Payload()
-	out := &Standing{Type: r.Head.Type, Body: body, AtMs: r.OccurredMs()}
+	out := &Standing{Type: r.Head.Type, Body: body, First: body, AtMs: r.OccurredMs(), Told: r.Head.OccurredAt}
 	if err != nil {
 		return out, err
 	}
@@ -79,7 +81,25 @@ func (s *Standing) take(e ledger.Entry) {
 		if m, err := event.Replacement(f.Body); err == nil && m != nil {
 			s.Type, s.Body = f.Body.Type, m
 		}
+		if f.Body.OccurredAt.GetUnixMs() == s.AtMs {
+			s.Told = f.Body.OccurredAt
+		}
 	}
+}
+
+// Opened is what stands, with sealed fields in clear as far as their keys are here: those
+// of which the key is gone are left out.
+func (b *ReadView) Opened(s *Standing) proto.Message {
+	m := proto.Clone(s.Body)
+	owner := event.SealOwner(s.Type, m, time.UnixMilli(s.AtMs))
+	_ = event.EachSealed(m, func(field string, sealed *pb.Sealed) (*pb.Sealed, error) { // opening cannot fail
+		plain, ok := b.r.Seals.Open(owner, field, sealed)
+		if !ok {
+			return nil, nil
+		}
+		return &pb.Sealed{Plain: plain}, nil
+	})
+	return m
 }
 
 // ListCorrections lists what was corrected or voided: before, after, who and why. What
