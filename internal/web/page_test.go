@@ -30,14 +30,9 @@ var allPages = []string{
 // linkOf finds the forms and files that a page leads to.
 var linkOf = regexp.MustCompile(`href="(/(?:write|owner/csv)/[^"]+)"`)
 
-// TestEveryPageAnswers reads every page with empty books and with a night in
-// them, every step of a case included, and weighs it.
-func TestEveryPageAnswers(t *testing.T) {
-	d := newLaptop(t)
-	for _, p := range allPages {
-		d.get(p)
-	}
-	id, bag := d.toRunning()
+// everyPage lists every page there is once a case runs, with the forms that they lead to.
+func (d *laptop) everyPage(id, bag string) []string {
+	d.t.Helper()
 	pages := append([]string{"/bag/" + bag, "/clinic/labels?bag=" + bag, "/clinic/load?place=" + d.place, "/clinic/count?place=" + d.place,
 		"/clinic/batch?product=Foal+plasma&batch=H-2207"}, allPages...)
 	for slug := range barn.CaseSteps {
@@ -48,6 +43,18 @@ func TestEveryPageAnswers(t *testing.T) {
 			pages = append(pages, html.UnescapeString(m[1]))
 		}
 	}
+	return pages
+}
+
+// TestEveryPageAnswers reads every page with empty books and with a night in
+// them, every step of a case included, and weighs it.
+func TestEveryPageAnswers(t *testing.T) {
+	d := newLaptop(t)
+	for _, p := range allPages {
+		d.get(p)
+	}
+	id, bag := d.toRunning()
+	pages := d.everyPage(id, bag)
 	require.Greater(t, len(pages), 100)
 	css, js := len(d.get("/assets/page.css")), len(d.get("/assets/page.js"))+len(d.get("/assets/press.js"))
 	for _, p := range pages {

@@ -188,6 +188,6 @@ func VitalsChart(req *site.Request) error {
 	if err != nil {
 		return err
 	}
-	req.SendPicture(site.VitalsOverTime(cv.C.Vitals, cv.Zone).Draw(req.ChartColors()))
+	req.SendPicture(site.VitalsOverTime(cv.C.Vitals, cv.Zone).Draw(req.ChartLook()))
 	return nil
 }

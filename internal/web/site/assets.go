@@ -1,11 +1,17 @@
 package site
 
 import (
+	"bytes"
+	"compress/gzip"
 	"crypto/sha256"
 	"embed"
 	"encoding/hex"
+	"io"
 	"io/fs"
 	"net/http"
+	"strings"
+	"sync"
+	"time"
 )
 
 //go:embed assets
@@ -33,15 +39,78 @@ var AssetMarks = func() map[string]string {
 // so that a browser keeps what it has for good.
 func AssetAddress(name string) string { return "/assets/" + name + "?v=" + AssetMarks[name] }
 
-// ServeAsset serves the style sheet, the script and the mark.
-func ServeAsset(w http.ResponseWriter, r *http.Request) {
-	h := w.Header()
-	h.Set("Cache-Control", "no-cache")
-	if mark := AssetMarks[r.PathValue("name")]; mark != "" {
-		h.Set("ETag", `"`+mark+`"`)
-		if r.URL.Query().Get("v") == mark {
-			h.Set("Cache-Control", "private, max-age=31536000, immutable")
+// packedAssets are the assets as most browsers take them, made when the first asks.
+var packedAssets = sync.OnceValue(func() map[string][]byte {
+	out := map[string][]byte{}
+	for name := range AssetMarks {
+		raw, err := assetFiles.ReadFile("assets/" + name)
+		if err != nil {
+			continue // it is served as it is
 		}
+		var b bytes.Buffer
+		pack(&b, raw)
+		out[name] = b.Bytes()
+	}
+	return out
+})
+
+// ServeAsset serves the style sheet, the scripts and the mark.
+func ServeAsset(w http.ResponseWriter, r *http.Request) {
+	h, name := w.Header(), r.PathValue("name")
+	h.Set("Cache-Control", "no-cache")
+	mark := AssetMarks[name]
+	if mark != "" && r.URL.Query().Get("v") == mark {
+		h.Set("Cache-Control", "private, max-age=31536000, immutable")
+	}
+	h.Set("Vary", "Accept-Encoding")
+	if raw := packedAssets()[name]; raw != nil && takesPacked(r) {
+		h.Set("ETag", `W/"`+mark+`"`)
+		h.Set("Content-Encoding", "gzip")
+		http.ServeContent(w, r, name, time.Time{}, bytes.NewReader(raw))
+		return
+	}
+	if mark != "" {
+		h.Set("ETag", `"`+mark+`"`)
 	}
 	http.FileServerFS(assetFiles).ServeHTTP(w, r)
+}
+
+// takesPacked says that a browser unpacks what it is sent.
+func takesPacked(r *http.Request) bool {
+	return strings.Contains(r.Header.Get("Accept-Encoding"), "gzip")
+}
+
+// sendText answers with a text, packed where the browser takes that: a phone far down
+// in a barn has little of the hotspot. What is packed holds the token of its session;
+// no page from elsewhere can try lengths against it, for the session's cookie is strict.
+func sendText(w http.ResponseWriter, r *http.Request, code int, kind string, text []byte) {
+	h := w.Header()
+	h.Set("Content-Type", kind)
+	h.Set("Vary", "Accept-Encoding")
+	if !takesPacked(r) {
+		w.WriteHeader(code)
+		_, _ = w.Write(text) // a browser that went away is no error
+		return
+	}
+	h.Set("Content-Encoding", "gzip")
+	w.WriteHeader(code)
+	pack(w, text)
+}
+
+// packers are kept between pages: each holds most of a megabyte.
+var packers = sync.Pool{New: func() any {
+	z, err := gzip.NewWriterLevel(io.Discard, gzip.BestSpeed)
+	if err != nil {
+		panic(err) // the level is one of the package's own
+	}
+	return z
+}}
+
+// pack writes a text packed.
+func pack(w io.Writer, text []byte) {
+	z := packers.Get().(*gzip.Writer)
+	defer packers.Put(z)
+	z.Reset(w)
+	_, _ = z.Write(text) // a browser that went away is no error
+	_ = z.Close()
 }

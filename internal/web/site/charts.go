@@ -13,32 +13,37 @@ import (
 // chart alone. Bars are part of their page (bars.go). The vitals over time are a
 // file of their own, asked for in a light and a dark form; paper takes the light one.
 
-// chartColors is one theme of the charts.
-type chartColors struct {
+// chartLook is one theme of the charts, at one width: a phone's is drawn for its own
+// width, so that its text can be read.
+type chartLook struct {
+	Width                        int
 	Axis, Grid, Background, Text string
 	Series                       [3]string
 }
 
 var (
-	lightChart = chartColors{"#5d6a70", "#dcd6c9", "#fffdf8", "#1d282d", [3]string{"#0a5a78", "#9a4a00", "#5b3a8c"}}
-	darkChart  = chartColors{"#9fb0b6", "#33444b", "#1a2429", "#e8e3d8", [3]string{"#7cc7e2", "#f0b46a", "#c6a7f2"}}
+	lightChart = chartLook{wideChart, "#716a5a", "#d8cfbd", "#fffdf7", "#1a2629", [3]string{"#0a5361", "#9a4a00", "#5b3a8c"}}
+	darkChart  = chartLook{wideChart, "#7f9196", "#31424a", "#182226", "#ece6d9", [3]string{"#7accd3", "#f0b46a", "#c6a7f2"}}
 )
 
-// ChartColors are those that the browser asked for.
-func (req *Request) ChartColors() chartColors {
-	if req.URL.Query().Get("dark") != "" {
-		return darkChart
-	}
-	return lightChart
-}
+// Widths of a chart in pixels, and its height.
+const wideChart, narrowChart, chartHeight = 720, 360, 300
 
-const chartWidth, chartHeight = 720, 300
+// ChartLook is the one that the browser asked for.
+func (req *Request) ChartLook() chartLook {
+	look := lightChart
+	if req.URL.Query().Get("dark") != "" {
+		look = darkChart
+	}
+	if req.URL.Query().Get("narrow") != "" {
+		look.Width = narrowChart
+	}
+	return look
+}
 
 // SendPicture answers with a picture.
 func (req *Request) SendPicture(svg []byte) {
-	req.W.Header().Set("Content-Type", "image/svg+xml")
-	req.W.WriteHeader(http.StatusOK)
-	_, _ = req.W.Write(svg) // a browser that went away is no error
+	sendText(req.W, req.Request, http.StatusOK, "image/svg+xml", svg)
 }
 
 // VitalsOverTime puts looks into lines. The scales are wide, so that a tenth of a

@@ -81,9 +81,7 @@ func (req *Request) RenderCase(name, title, section string, about *Header, body 
 	if err := t.ExecuteTemplate(&out, "layout", f); err != nil {
 		return err
 	}
-	req.W.Header().Set("Content-Type", "text/html; charset=utf-8")
-	req.W.WriteHeader(req.Code)
-	_, _ = out.WriteTo(req.W) // a browser that went away is no error
+	sendText(req.W, req.Request, req.Code, "text/html; charset=utf-8", out.Bytes())
 	return nil
 }
 

@@ -49,7 +49,7 @@ func scaleOf(low, high float64, values []timePoint) scale {
 }
 
 // The plot's edges within the picture, in pixels.
-const plotLeft, plotRight, plotTop, plotBottom = 56, chartWidth - 56, 44, chartHeight - 40
+const plotLeft, plotEdge, plotTop, plotBottom = 44, 44, 44, chartHeight - 40
 
 // timeSteps are the distances of the marks below the chart, in minutes; a longer
 // span takes a multiple of the last.
@@ -60,32 +60,33 @@ const (
 	minuteMs     = 60_000
 )
 
-// timeStep is the distance of the marks of a span, in milliseconds.
-func timeStep(spanMs int64) int64 {
+// timeStep is the distance of at most some marks of a span, in milliseconds.
+func timeStep(spanMs, most int64) int64 {
 	for _, minutes := range timeSteps {
-		if spanMs < maxTimeMarks*minutes*minuteMs {
+		if spanMs < most*minutes*minuteMs {
 			return minutes * minuteMs
 		}
 	}
 	day := timeSteps[len(timeSteps)-1] * minuteMs
-	return day * (1 + spanMs/(maxTimeMarks*day))
+	return day * (1 + spanMs/(most*day))
 }
 
 // Draw makes the picture; without points it is an empty frame.
-func (c *timeChart) Draw(colors chartColors) []byte {
-	d := &drawing{chart: c, colors: colors}
+func (c *timeChart) Draw(look chartLook) []byte {
+	d := &drawing{chart: c, colors: look, right: look.Width - plotEdge}
+	legend := d.legend()
 	d.add(`<svg xmlns="http://www.w3.org/2000/svg" width="%d" height="%d" viewBox="0 0 %[1]d %[2]d" font-family="sans-serif" font-size="13" fill="%s">`,
-		chartWidth, chartHeight, colors.Text)
-	d.add(`<rect width="%d" height="%d" fill="%s"/>`, chartWidth, chartHeight, colors.Background)
+		look.Width, chartHeight, look.Text)
+	d.add(`<rect width="%d" height="%d" fill="%s"/>`, look.Width, chartHeight, look.Background)
 	if d.span() {
 		d.times()
 		d.side(c.Left, plotLeft, -8, "end", true)
-		d.side(c.Right, plotRight, 8, "start", false)
+		d.side(c.Right, d.right, 8, "start", false)
 		for i := range c.Lines {
 			d.line(i)
 		}
 	}
-	d.legend()
+	d.WriteString(legend)
 	d.add(`</svg>`)
 	return []byte(d.String())
 }
@@ -94,7 +95,9 @@ func (c *timeChart) Draw(colors chartColors) []byte {
 type drawing struct {
 	strings.Builder
 	chart    *timeChart
-	colors   chartColors
+	colors   chartLook
+	right    int   // the plot's right edge
+	top      int   // its upper edge: below the names of its lines
 	from, to int64 // milliseconds
 }
 
@@ -118,16 +121,16 @@ func (d *drawing) span() bool {
 }
 
 func (d *drawing) x(ms int64) float64 {
-	return plotLeft + float64(ms-d.from)/float64(d.to-d.from)*(plotRight-plotLeft)
+	return plotLeft + float64(ms-d.from)/float64(d.to-d.from)*float64(d.right-plotLeft)
 }
 
-func (s scale) y(value float64) float64 {
-	return plotBottom - (value-s.Low)/(s.High-s.Low)*(plotBottom-plotTop)
+func (d *drawing) y(s scale, value float64) float64 {
+	return plotBottom - (value-s.Low)/(s.High-s.Low)*float64(plotBottom-d.top)
 }
 
 // times marks round moments of the zone below the chart.
 func (d *drawing) times() {
-	step := timeStep(d.to - d.from)
+	step := timeStep(d.to-d.from, int64(maxTimeMarks*d.colors.Width/wideChart))
 	layout := "15:04"
 	if step >= 720*minuteMs {
 		layout = "2 Jan 15:04"
@@ -140,16 +143,16 @@ func (d *drawing) times() {
 		d.add(`<path d="M%.1f %dV%d" stroke="%s"/>`, x, plotBottom, plotBottom+5, d.colors.Axis)
 		d.add(`<text x="%.1f" y="%d" text-anchor="middle">%s</text>`, x, plotBottom+20, time.UnixMilli(ms).In(d.chart.Zone).Format(layout))
 	}
-	d.add(`<path d="M%d %dH%d" stroke="%s"/>`, plotLeft, plotBottom, plotRight, d.colors.Axis)
+	d.add(`<path d="M%d %dH%d" stroke="%s"/>`, plotLeft, plotBottom, d.right, d.colors.Axis)
 }
 
 // side writes one scale beside the plot, with lines across for the left one.
 func (d *drawing) side(s scale, x, gap int, anchor string, across bool) {
 	for i := 0; s.Low+float64(i)*s.Step <= s.High+s.Step/2; i++ {
 		value := s.Low + float64(i)*s.Step
-		y := s.y(value)
+		y := d.y(s, value)
 		if across && i > 0 {
-			d.add(`<path d="M%d %.1fH%d" stroke="%s"/>`, plotLeft, y, plotRight, d.colors.Grid)
+			d.add(`<path d="M%d %.1fH%d" stroke="%s"/>`, plotLeft, y, d.right, d.colors.Grid)
 		}
 		d.add(`<text x="%d" y="%.1f" text-anchor="%s">%s</text>`, x+gap, y+4, anchor, words.Num(value))
 	}
@@ -163,7 +166,7 @@ func (d *drawing) line(i int) {
 	}
 	var path, marks strings.Builder
 	for j, p := range l.Points {
-		x, y := d.x(p.AtMs), s.y(p.Value)
+		x, y := d.x(p.AtMs), d.y(s, p.Value)
 		fmt.Fprintf(&path, "%c%.1f %.1f", "ML"[min(j, 1)], x, y)
 		marks.WriteString(shapeAt(i, x, y))
 	}
@@ -185,12 +188,20 @@ func shapeAt(i int, x, y float64) string {
 	return fmt.Sprintf("M%.1f %.1fl5.5 5.5l-5.5 5.5l-5.5 -5.5z", x, y-5.5)
 }
 
-// legend names the lines above the plot, each with its mark.
-func (d *drawing) legend() {
-	x := float64(plotLeft)
+// legend names the lines above the plot, each with its mark, in as many rows as it
+// takes: the plot begins below them.
+func (d *drawing) legend() string {
+	var out strings.Builder
+	x, y := float64(plotLeft), 20
 	for i, l := range d.chart.Lines {
-		d.add(`<path d="M%.1f 20h36" fill="none" stroke="%s" stroke-width="2"%s/><path d="%s" fill="%[2]s"/>`, x, d.colors.Series[i], dashes[i], shapeAt(i, x+18, 20))
-		d.add(`<text x="%.1f" y="24">%s</text>`, x+44, html.EscapeString(l.Name))
-		x += 60 + 7.2*float64(len([]rune(l.Name)))
+		wide := 60 + 7.2*float64(len([]rune(l.Name)))
+		if i > 0 && x+wide > float64(d.colors.Width) {
+			x, y = plotLeft, y+20
+		}
+		fmt.Fprintf(&out, `<path d="M%.1f %dh36" fill="none" stroke="%s" stroke-width="2"%s/><path d="%s" fill="%[3]s"/>`+"\n", x, y, d.colors.Series[i], dashes[i], shapeAt(i, x+18, float64(y)))
+		fmt.Fprintf(&out, `<text x="%.1f" y="%d">%s</text>`+"\n", x+44, y+4, html.EscapeString(l.Name))
+		x += wide
 	}
+	d.top = y + plotTop - 20
+	return out.String()
 }

@@ -59,7 +59,7 @@ func TestVitalsStandAtTheirMinutes(t *testing.T) {
 			require.InDelta(t, want, xs[i], 0.2)
 		}
 		require.InDelta(t, plotLeft, xs[0], 0.1)
-		require.InDelta(t, plotRight, xs[last], 0.1)
+		require.InDelta(t, lightChart.Width-plotEdge, xs[last], 0.1)
 	})
 }
 
@@ -77,6 +77,11 @@ func TestOddVitalsMakeAPicture(t *testing.T) {
 		assert.NotContains(t, svg, "NaN", name)
 		assert.NotContains(t, svg, "Inf", name)
 		assert.LessOrEqual(t, strings.Count(svg, "text-anchor=\"middle\""), maxTimeMarks+1, name)
+		phone := darkChart
+		phone.Width = narrowChart
+		svg = string(VitalsOverTime(v, time.FixedZone("", 34200)).Draw(phone))
+		require.NoError(t, xml.Unmarshal([]byte(svg), new(struct{ XMLName xml.Name })), name)
+		assert.LessOrEqual(t, strings.Count(svg, "text-anchor=\"middle\""), maxTimeMarks/2+1, name)
 	}
 }
 
