@@ -73,6 +73,7 @@ type Form struct {
 	ByError   string
 	ByFirst   bool
 	SignLater bool // saved without a name as well
+	Unnamed   bool // nobody is named yet: a press saves it so, and it waits to be signed
 	AsksPIN   bool // the act asks for a PIN
 	PastPIN   bool // going past a caution asks for a PIN
 
@@ -144,7 +145,8 @@ func typedFields(spec *event.Spec) []string {
 
 func (f *Form) askWho(l *query.ReadView) error {
 	people, err := f.req.PeopleIn(l)
-	if err == nil && len(people) > 1 && f.req.Who(people) == "" && !f.req.Locked {
+	nobody := len(people) > 1 && f.req.Who(people) == "" || f.req.Locked
+	if f.Unnamed = nobody && f.SignLater; nobody && !f.req.Locked {
 		f.People = people
 	}
 	return err

@@ -26,7 +26,7 @@ const (
 	phoneStreams      = 32 // requests under way on one connection
 )
 
-// cookieDays is how long a browser keeps a phone's session: as long as browsers
+// cookieDays is how long a browser keeps a phone's session, and who writes: as long as browsers
 // keep any cookie.
 const cookieDays = 400
 

@@ -16,7 +16,8 @@ import (
 func (req *Request) whoCookie() string { return req.Site.cookie + "-who" }
 
 // Who is the person who writes, nobody on a locked page: the one that the session
-// is for, the one that was chosen in this browser, else the only one there is.
+// is for, the only one there is, the one that was chosen in this browser, else the one
+// that this laptop joined the practice for.
 func (req *Request) Who(people []Option) string {
 	if req.Locked {
 		return ""
@@ -30,19 +31,20 @@ func (req *Request) Who(people []Option) string {
 	if len(people) == 1 {
 		return people[0].Value
 	}
-	c, err := req.Cookie(req.whoCookie())
-	if err != nil {
-		return ""
+	known := func(person string) bool {
+		return slices.ContainsFunc(people, func(p Option) bool { return p.Value == person })
 	}
-	for _, p := range people {
-		if p.Value == c.Value {
-			return p.Value
-		}
+	if c, err := req.Cookie(req.whoCookie()); err == nil && known(c.Value) {
+		return c.Value
+	}
+	if j := req.Site.Replica.Joined; j != nil && known(j.Person) {
+		return j.Person
 	}
 	return ""
 }
 
-// SetWho chooses who writes from this browser from now on.
+// SetWho chooses who writes from this browser from now on, whatever is started again
+// meanwhile.
 func (req *Request) SetWho(person string) {
 	if req.Session.Person != "" {
 		return
@@ -50,7 +52,7 @@ func (req *Request) SetWho(person string) {
 	req.chosen = person
 	// #nosec G124 -- plain HTTP on loopback; a Secure cookie would not come back
 	http.SetCookie(req.W, &http.Cookie{
-		Name: req.whoCookie(), Value: person, Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode, MaxAge: 12 * 3600,
+		Name: req.whoCookie(), Value: person, Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode, MaxAge: cookieDays * 24 * 3600,
 	})
 }
 
