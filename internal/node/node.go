@@ -112,7 +112,10 @@ func (n *Node) Run(ctx context.Context) error {
 
 // ownParts are the loops that every replica has.
 func (n *Node) ownParts() []Part {
-	return []Part{{"index", n.fold}, {"settle", n.settle}, {"memory", n.idle}, {"scrub", n.scrub}, {"metrics", n.metrics}, {"pages", n.servePages}}
+	return []Part{
+		{"index", n.fold}, {"settle", n.settle}, {"memory", n.idle}, {"scrub", n.scrub}, {"unread records", n.takeBack},
+		{"metrics", n.metrics}, {"pages", n.servePages},
+	}
 }
 
 // checkAddresses refuses at once what no further try could open.

@@ -2,8 +2,11 @@ package node
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
+
+	"thawtrail/internal/store"
 )
 
 // When the whole journal is read for damage: soon after a start, when the first
@@ -17,7 +20,7 @@ const (
 // it. What cannot be read is named among the repairs, and asked of other replicas at
 // the next hello.
 func (n *Node) scrub(ctx context.Context) error {
-	return scrubDaily(ctx, n.readThrough)
+	return repeat(ctx, scrubFirst, scrubEvery, n.readThrough)
 }
 
 func (n *Node) readThrough(ctx context.Context) error {
@@ -30,17 +33,30 @@ func (n *Node) readThrough(ctx context.Context) error {
 	return n.Reread(ctx)
 }
 
-func scrubDaily(ctx context.Context, read func(context.Context) error) error {
-	for wait := scrubFirst; ; wait = scrubEvery {
-		timer := time.NewTimer(wait)
-		select {
-		case <-ctx.Done():
-			timer.Stop()
+// unreadEvery is how often what the disk could not read is tried again: a cable is put
+// right, and a disk far away comes back.
+const unreadEvery = 10 * time.Minute
+
+// takeBack takes back what the disk could not read, once it can, until ctx ends.
+func (n *Node) takeBack(ctx context.Context) error {
+	return repeat(ctx, unreadEvery, unreadEvery, func(ctx context.Context) error {
+		_, err := n.Store.TakeBack(ctx)
+		if errors.Is(err, store.ErrStartAgain) {
+			return nil // it stands among the repairs
+		}
+		return err
+	})
+}
+
+// repeat does something after a while, and from then on in equal steps, until ctx ends
+// or it fails.
+func repeat(ctx context.Context, first, every time.Duration, do func(context.Context) error) error {
+	for wait := first; ; wait = every {
+		if !sleep(ctx, wait) {
 			return nil
-		case <-timer.C:
-			if err := read(ctx); err != nil {
-				return err
-			}
+		}
+		if err := do(ctx); err != nil {
+			return err
 		}
 	}
 }

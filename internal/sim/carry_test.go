@@ -123,10 +123,44 @@ func (n *node) fillIndex() {
 var errUnread = errors.New("input/output error")
 
 // unreadable lets reads of the disk fail for a moment, in which it sends, takes,
-// looks and perhaps starts.
+// looks and perhaps starts. What was unreadable counts as damaged until the next start.
 func (n *node) unreadable(w *world, r *rand.Rand) {
-	if n.store == nil || n.sick || n.index.Refuse != nil {
+	if n.failReads(w, r) {
+		n.off()
+		n.open()
+	}
+}
+
+// recovers does so too, and then lets the machine run on on a disk that is well again,
+// and take back what it could not read.
+func (n *node) recovers(w *world, r *rand.Rand) {
+	if !n.failReads(w, r) {
 		return
+	}
+	if n.store == nil {
+		n.open()
+		return
+	}
+	taken, err := n.store.TakeBack(ctx)
+	if errors.Is(err, store.ErrStartAgain) {
+		w.count("a new start asked for")
+		n.off()
+		n.open()
+		return
+	}
+	if err != nil {
+		w.fail("%s takes nothing back: %v", n.name, err)
+	}
+	if taken > 0 {
+		w.count("records read again")
+	}
+}
+
+// failReads lets reads fail from one of the next on; false when the disk has another
+// fault.
+func (n *node) failReads(w *world, r *rand.Rand) bool {
+	if n.store == nil || n.sick || n.index.Refuse != nil {
+		return false
 	}
 	w.count("disk cannot be read")
 	n.read() // what the model knows it reads from another disk
@@ -158,8 +192,7 @@ func (n *node) unreadable(w *world, r *rand.Rand) {
 	}
 	n.sick = false
 	n.fs.SetHook(nil)
-	n.off() // what was unreadable counts as damaged until the next start
-	n.open()
+	return true
 }
 
 // loseSegment takes the newest file of the journal: what was in it is gone from

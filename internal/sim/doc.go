@@ -32,12 +32,12 @@
 // # What happens
 //
 // Besides the link: machines crash, also inside a write, and come back with an older
-// index or none; disks are full, refuse writes or cannot be read; bytes decay; the
-// newest file of a journal goes; the index has no room; readers fall silent; clocks
-// are set; a folder is copied, both copies write and both are told; keys of sealed
-// words are lost, and compared by their ids; several callers of one store write at
-// once; an older copy of a disk is put back; the hub loses all, or a new machine takes
-// its place with a laptop's file.
+// index or none; disks are full, refuse writes or cannot be read, and get well under a
+// machine that runs on; bytes decay; the newest file of a journal goes; the index has no
+// room; readers fall silent; clocks are set; a folder is copied, both copies write and
+// both are told; keys of sealed words are lost, and compared by their ids; several
+// callers of one store write at once; an older copy of a disk is put back; the hub loses
+// all, or a new machine takes its place with a laptop's file.
 //
 // # What is checked
 //

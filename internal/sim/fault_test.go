@@ -44,6 +44,7 @@ func init() {
 		"silent":     func(w *world, _ *node, r *rand.Rand) { w.silence(r) },
 		"index full": func(_ *world, n *node, _ *rand.Rand) { n.fillIndex() },
 		"unread":     func(w *world, n *node, r *rand.Rand) { n.unreadable(w, r) },
+		"recovers":   func(w *world, n *node, r *rand.Rand) { n.recovers(w, r) },
 		"carry":      func(w *world, n *node, r *rand.Rand) { w.carry(n, r) },
 		"takeover":   func(w *world, n *node, r *rand.Rand) { w.takeOver(n, r) },
 		"partial":    func(_ *world, n *node, _ *rand.Rand) { n.loseSegment() },
@@ -63,7 +64,7 @@ var weights = []struct {
 	{"timeout", 8}, {"hang up", 3}, {"part", 3}, {"clock", 6}, {"crash", 4}, {"crash in", 8}, {"stop", 2},
 	{"lose index", 2}, {"back up", 4}, {"restore", 2}, {"clone", 1}, {"flip", 4}, {"scrub", 2}, {"hub lost", 1},
 	{"full", 2}, {"sick", 4}, {"statement", 4}, {"rights", 5},
-	{"silent", 4}, {"index full", 2}, {"unread", 4}, {"carry", 3}, {"takeover", 1}, {"partial", 2},
+	{"silent", 4}, {"index full", 2}, {"unread", 2}, {"recovers", 2}, {"carry", 3}, {"takeover", 1}, {"partial", 2},
 	{"keys", 2}, {"lose keys", 4}, {"together", 6},
 }
 

@@ -45,6 +45,13 @@ func (a *authorship) logs() []event.LogID {
 	return out
 }
 
+// met takes in the hybrid clock of records that turned up.
+func (a *authorship) met(hlc int64) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.hlc = event.AdoptHLC(a.hlc, hlc)
+}
+
 func (a *authorship) setOffset(m measurement) {
 	a.mu.Lock()
 	defer a.mu.Unlock()

@@ -47,6 +47,26 @@ func (d *damageReport) addHole(r journal.Range) bool {
 	return true
 }
 
+// heal puts in place of each stretch what is left of it, and says whether that is less:
+// damage that comes later where the disk was well again is new.
+func (d *damageReport) heal(left func(journal.Range) []journal.Range) (healed bool) {
+	d.mu.RLock()
+	known := slices.Clone(d.holes)
+	d.mu.RUnlock()
+	for _, r := range known {
+		now := left(r)
+		if len(now) == 1 && now[0].From == r.From && now[0].To == r.To {
+			continue
+		}
+		healed = true
+		d.mu.Lock()
+		d.holes = append(slices.DeleteFunc(d.holes, func(h journal.Range) bool { return h == r }), now...)
+		d.holes = d.holes[:min(len(d.holes), maxHoles)]
+		d.mu.Unlock()
+	}
+	return healed
+}
+
 func (d *damageReport) lines() []string {
 	d.mu.RLock()
 	defer d.mu.RUnlock()

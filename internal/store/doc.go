@@ -22,6 +22,7 @@
 //
 // Two witnesses say how far the journal had reached, should its end be cut off: the
 // index's cursor, and a small file beside it that outlives the index (reached.go).
+//
 // # When the disk fails
 //
 // The index is the first to stop on a disk that is nearly full, and any failure to
@@ -29,6 +30,9 @@
 // (index.Cover), is written down once that can be, and after a stop the journal is
 // applied again. Answers stay new, Trouble says why. The journal takes records until its
 // reserve is used up; Room says what is left.
+//
+// What it cannot read is passed over and asked of others. Once it can read that again,
+// TakeBack takes it back, or the next start does.
 //
 // # What it never does
 //

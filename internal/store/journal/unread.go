@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"slices"
 )
 
 // A disk that fails cannot read some of its sectors. What lies there is damaged
@@ -52,6 +53,35 @@ func passing(err error) bool {
 		}
 	}
 	return false
+}
+
+// Relook reads the headers again that could not be read when the journal was opened. A
+// header says how much of the segment before it counts. ok is false when that is not
+// what was shown: then a new start alone can put it right.
+func (j *Journal) Relook() (ok bool, err error) {
+	j.view.RLock()
+	live := slices.Clone(j.live)
+	j.view.RUnlock()
+	read, before := map[uint32]bool{}, Position{}
+	for _, s := range live {
+		if s.badHeader && !s.missing {
+			h, ok, err := j.readHeader(s.segment)
+			if err != nil {
+				return false, err
+			}
+			if ok && h.after != before {
+				return false, nil
+			}
+			read[s.segment] = ok
+		}
+		before = Position{s.segment, s.limit}
+	}
+	j.view.Lock()
+	defer j.view.Unlock()
+	for i, s := range j.live {
+		j.live[i].badHeader = s.badHeader && !read[s.segment]
+	}
+	return true, nil
 }
 
 func reasonUnread(err error) string { return "the disk cannot read it: " + err.Error() }

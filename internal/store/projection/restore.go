@@ -153,13 +153,14 @@ func (p *Projection) MadeGood() error {
 	return nil
 }
 
-// readable says that a record can be read now where there was damage.
+// readable says that a record can be read now where there was damage, or that nothing
+// is damaged there any more: a segment's header says what counts of the one before it.
 func (p *Projection) readable(at passed) bool {
 	from, to, ok := at.stretch()
 	if !ok {
 		return false
 	}
-	found := false
+	found, damaged := false, false
 	err := p.journal.Scan(from, func(pos journal.Position, frame []byte) error {
 		if pos != from && pos.Compare(to) >= 0 {
 			return errEnough
@@ -168,14 +169,16 @@ func (p *Projection) readable(at passed) bool {
 			found = true
 			return errEnough
 		}
+		damaged = true
 		return nil
 	}, func(_, end journal.Position, _ string) error {
+		damaged = true
 		if end.Compare(to) >= 0 {
 			return errEnough
 		}
 		return nil
 	})
-	return found && errors.Is(err, errEnough)
+	return (found || !damaged) && (err == nil || errors.Is(err, errEnough))
 }
 
 // foundingName is the local fact under which practice the index was folded.

@@ -1,0 +1,83 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/store/journal"
+)
+
+// ErrStartAgain: the disk can be read again, and a new start takes back what was not.
+var ErrStartAgain = errors.New("the disk can be read again: start this program anew, so that it takes back the records that it could not read")
+
+// TakeBack takes back what the disk could not read and can read now, as after a cable
+// was put right, and says how many records that are. Where nothing was unreadable it
+// costs next to nothing. ErrStartAgain is told among the repairs.
+func (s *Store) TakeBack(ctx context.Context) (taken int, err error) {
+	switch same, err := s.journal.Relook(); {
+	case err != nil:
+		return 0, err
+	case !same:
+		s.report.add(ErrStartAgain.Error())
+		return 0, ErrStartAgain
+	}
+	logs, taken, err := s.projection.TakeBack(ctx)
+	if err != nil {
+		return taken, fmt.Errorf("take back what could not be read: %w", err)
+	}
+	if len(logs) > 0 {
+		if err := s.retake(ctx, logs); err != nil {
+			return taken, err
+		}
+		s.report.add(fmt.Sprintf("the disk can read %d records again that it could not read", taken))
+	}
+	if s.report.heal(s.damagedIn) || len(logs) > 0 {
+		s.logs.suspectAll() // each is read once more, and then is whole again
+		s.signals.save()
+	}
+	return taken, nil
+}
+
+// retake brings the table of logs to what the index knows of some of them, while
+// nothing is committed.
+func (s *Store) retake(ctx context.Context, logs map[event.LogID]bool) error {
+	s.writer.mu.Lock()
+	defer s.writer.mu.Unlock()
+	if err := s.CatchUp(ctx); err != nil {
+		return err
+	}
+	return s.projection.EachLog(func(l LogInfo) {
+		if logs[l.ID] {
+			s.logs.publish(map[event.LogID]*LogInfo{l.ID: &l})
+			s.author.met(l.HLC)
+		}
+	})
+}
+
+// damagedIn is what of a stretch of the journal cannot be read now.
+func (s *Store) damagedIn(r journal.Range) (out []journal.Range) {
+	if r.From == r.To {
+		if _, _, err := s.journal.ReadAt(r.From, nil); err != nil {
+			out = append(out, r)
+		}
+		return out
+	}
+	err := s.journal.Scan(r.From, func(at journal.Position, _ []byte) error {
+		if at.Compare(r.To) >= 0 {
+			return errEnough
+		}
+		return nil
+	}, func(from, to journal.Position, reason string) error {
+		if from.Compare(r.To) >= 0 {
+			return errEnough
+		}
+		out = append(out, journal.Range{From: from, To: to, Reason: reason})
+		return nil
+	})
+	if err != nil && !errors.Is(err, errEnough) {
+		return []journal.Range{r}
+	}
+	return out
+}
