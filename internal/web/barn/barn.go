@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"slices"
 	"strings"
+	"time"
 
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/query"
@@ -29,6 +30,11 @@ type nowCase struct {
 	ID, Patient, Yard, Button, Said string
 	Clamped                         bool
 	Held                            string // another laptop has it
+	// Of a case in which plasma runs: when it is looked at again, and what stands.
+	VitalsDueMs, AlarmMs int64
+	VitalsDue, Alarm     string
+	Here                 bool // its alarms sound here
+	Stops                *site.Running
 }
 
 // ShowNow serves the barn page.
@@ -48,6 +54,8 @@ func ShowNow(req *site.Request) error {
 		case d.Bag != "":
 			row.What += " " + d.Bag
 			row.Href = "/bag/" + strings.ReplaceAll(d.Bag, "-", "")
+		case strings.HasPrefix(d.What, "vitals") && m.runs(d.Case):
+			continue // it stands with its patient, above
 		case strings.HasPrefix(d.What, "vitals"):
 			row.Href, row.Alarm = "/case/"+d.Case+"/run", here[d.Case]
 		}
@@ -89,6 +97,7 @@ func (m *nowMore) openCases(req *site.Request) (here map[string]bool, err error)
 			}
 		}
 		if cv.C.Running {
+			row.watch(cv)
 			m.Running = append(m.Running, row)
 		} else {
 			m.Open = append(m.Open, row)
@@ -96,6 +105,20 @@ func (m *nowMore) openCases(req *site.Request) (here map[string]bool, err error)
 		m.thaws(cv)
 		return nil
 	})
+}
+
+// watch takes in when a patient that has plasma running is looked at again, and the
+// alarms that stand.
+func (c *nowCase) watch(cv *caseview.View) {
+	due := time.UnixMilli(query.NextVitals(cv.C)).In(cv.Zone)
+	c.VitalsDueMs, c.VitalsDue = due.UnixMilli(), due.Format("15:04")
+	_, c.AlarmMs = cv.Alarm()
+	c.Alarm, c.Here, c.Stops = cv.AlarmShort(), cv.Here, cv.Running
+}
+
+// runs says that a case stands among those in which plasma runs.
+func (m *nowMore) runs(id string) bool {
+	return slices.ContainsFunc(m.Running, func(c nowCase) bool { return c.ID == id })
 }
 
 // nowCases lists the cases in which a bag runs, and the newest of the open ones.

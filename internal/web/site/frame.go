@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"thawtrail/internal/ledger"
 	"thawtrail/internal/query"
 	"thawtrail/internal/web/words"
 )
@@ -111,6 +112,13 @@ func (f *frame) look(l *query.ReadView, req *Request) error {
 		if f.People[i].Checked {
 			defer func(name string) { f.Who = name }(f.People[i].Label)
 		}
+	}
+	if f.Running != nil {
+		all, err := l.Find(ledger.TermRunning)
+		if err != nil {
+			return err
+		}
+		f.Running.Several = len(all) > 1
 	}
 	return f.holds(l, req)
 }

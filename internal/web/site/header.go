@@ -33,6 +33,8 @@ type Running struct {
 	Case    string
 	Bag     string
 	Clamped bool
+	Name    string // of the patient
+	Several bool   // more than one runs: each press names its patient
 }
 
 // ReadCase hands on the case that an address names.
@@ -68,7 +70,7 @@ func HeaderOf(l *query.ReadView, c *ledger.Case, now time.Time) Header {
 	h.weigh(c)
 	for i := range c.Transfusions {
 		if t := &c.Transfusions[i]; t.Running {
-			h.Running = &Running{Case: c.Entity.ID, Bag: words.BagNumber(t.Bag), Clamped: c.Clamped}
+			h.Running = &Running{Case: c.Entity.ID, Bag: words.BagNumber(t.Bag), Clamped: c.Clamped, Name: h.Name}
 		}
 	}
 	return h

@@ -14,7 +14,7 @@ type holdInUse struct {
 	Record, Kind, At, Reason, Who string
 	Telephone, Maker              string
 	Bag, Product, Batch           string
-	Case, Patient                 string
+	Case, Patient, Name           string
 	Running                       bool
 	Here                          bool // this device wrote of the bag's case
 	Elsewhere                     bool // in use, but not here and not on this page
@@ -76,6 +76,7 @@ func holdOn(l *query.ReadView, bag *ledger.Bag, h ledger.Hold) (holdInUse, error
 	c, err := l.Case(id)
 	if c != nil {
 		out.Case, out.Patient, out.Here = id, l.Patient(c), l.WrittenHere(c.Timeline)
+		out.Name = HeaderOf(l, c, l.Now()).Name
 	} else { // thawed for no case: whoever wrote of the bag may have it
 		out.Here = l.WrittenHere(bag.Timeline)
 	}
