@@ -16,11 +16,11 @@ import (
 // set is the records of one entity while they are folded.
 type set struct {
 	key      event.Key
-	inputs   []Input               // distinct, written order
-	facts    []*fact               // what stands, written order
-	story    []*fact               // the same in happened order
-	timeline []Entry               // everything, happened order
-	signed   map[event.Hash]string // who put a name to entries without one
+	inputs   []Input                  // distinct, written order
+	facts    []*fact                  // what stands, written order
+	story    []*fact                  // the same in happened order
+	timeline []Entry                  // everything, happened order
+	signed   map[event.Hash]signature // who put a name to entries without one
 	claims   []claim
 	newer    bool
 	tooMuch  bool // not all of it fits into a state
@@ -87,8 +87,8 @@ func (s *set) fixes() map[event.Hash][]fix {
 // signatures says who put a name to entries without one: the first in written
 // order, so that nobody takes another's name off. A signature that was corrected
 // does not count.
-func (s *set) signatures(fixes map[event.Hash][]fix) map[event.Hash]string {
-	out := map[event.Hash]string{}
+func (s *set) signatures(fixes map[event.Hash][]fix) map[event.Hash]signature {
+	out := map[event.Hash]signature{}
 	for i := range s.inputs {
 		p, ok := s.inputs[i].Payload.(*pb.Signed)
 		rec := s.inputs[i].Rec
@@ -99,11 +99,23 @@ func (s *set) signatures(fixes map[event.Hash][]fix) map[event.Hash]string {
 		for _, text := range p.Records {
 			h, ok := event.ParseHash(text)
 			if _, taken := out[h]; ok && !taken {
-				out[h] = author
+				out[h] = signature{author, s.inputs[i].Entitled}
 			}
 		}
 	}
 	return out
+}
+
+// signature is a name that was put to an entry without one.
+type signature struct {
+	author   string
+	entitled bool // it had the right to sign, and so to write what needs no role
+}
+
+// entitled says that a record was written by right: its author's, or that of whoever
+// signed what was saved without a name. What may be so saved needs no role of its own.
+func (s *set) entitled(in *Input) bool {
+	return in.Entitled || in.Rec.Head.Author == "" && signLater(in.Rec.Head.Type) && s.signed[in.Rec.Hash].entitled
 }
 
 // inspect claims what is wrong with a record as a whole. The claim belongs to
@@ -121,7 +133,7 @@ func (s *set) inspect(in *Input) {
 	case unreadable:
 		s.claim(claim{kind: UnreadableRecord, atMs: in.Rec.OccurredMs(), records: own})
 	}
-	if !in.Entitled {
+	if !s.entitled(in) {
 		s.claim(claim{kind: NotEntitled, atMs: in.Rec.OccurredMs(), records: own})
 	}
 }
@@ -169,7 +181,7 @@ func hasUnknown(m protoreflect.Message) bool {
 func (s *set) place(in *Input, fixes []fix) {
 	f := &fact{
 		id: in.Rec.Hash, rec: in.Rec, typ: in.Rec.Head.Type, body: in.Payload,
-		told: in.Rec.Head.OccurredAt, atMs: in.Rec.OccurredMs(), clock: in.Rec, marks: marksOf(in), author: s.author(in.Rec),
+		told: in.Rec.Head.OccurredAt, atMs: in.Rec.OccurredMs(), clock: in.Rec, marks: s.marksOf(in), author: s.author(in.Rec),
 	}
 	fixes = effective(in.Rec.Head.Type, fixes)
 	if len(fixes) > 0 {
@@ -241,7 +253,7 @@ func (s *set) orphans(fixes map[event.Hash][]fix, held map[event.Hash]bool) {
 			continue
 		}
 		in := &s.inputs[i]
-		f := &fact{id: original, rec: in.Rec, told: in.Rec.Head.OccurredAt, atMs: in.Rec.OccurredMs(), clock: in.Rec, marks: marksOf(in), author: s.author(in.Rec)}
+		f := &fact{id: original, rec: in.Rec, told: in.Rec.Head.OccurredAt, atMs: in.Rec.OccurredMs(), clock: in.Rec, marks: s.marksOf(in), author: s.author(in.Rec)}
 		f.correct(list[len(list)-1], s.key)
 		if !f.marks.Has(MarkElsewhere) {
 			s.keep(f, in.Entitled)
@@ -278,9 +290,9 @@ func (x fix) knew(o fix) bool {
 	})
 }
 
-func marksOf(in *Input) Marks {
+func (s *set) marksOf(in *Input) Marks {
 	var m Marks
-	if !in.Entitled {
+	if !s.entitled(in) {
 		m |= MarkNotEntitled
 	}
 	if in.Forked {
@@ -317,7 +329,7 @@ func signLater(t event.Type) bool {
 // author is who wrote a record, or signed it later.
 func (s *set) author(r *event.Record) string {
 	if r.Head.Author == "" {
-		return s.signed[r.Hash]
+		return s.signed[r.Hash].author
 	}
 	return r.Head.Author
 }

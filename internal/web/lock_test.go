@@ -405,3 +405,24 @@ func TestWithoutPINsNothingChanges(t *testing.T) {
 	code, _, _ := d.send("/lock", url.Values{})
 	assert.Equal(t, http.StatusForbidden, code, "only with the token of the session")
 }
+
+// TestSigningClosesIt: what was saved without a name is a discrepancy until somebody who
+// may has signed it.
+func TestSigningClosesIt(t *testing.T) {
+	d := newLaptop(t)
+	id, _ := d.toRunning()
+	d.write(&pb.PersonAdded{Name: "J. Reed"})
+	d.fill("/case/"+id+"/run", "heart_rate", "99")
+	open := func() int {
+		out, err := d.site.Audit.ListDiscrepancies(t.Context(), &pb.ListDiscrepanciesRequest{Open: true})
+		require.NoError(t, err)
+		return len(out.Discrepancies)
+	}
+	require.Equal(t, 1, open())
+	waiting, err := d.site.Audit.ListUnproven(t.Context(), &pb.ListUnprovenRequest{Unsigned: true})
+	require.NoError(t, err)
+	require.Len(t, waiting.Rows, 1)
+	d.write(&pb.Signed{Records: []string{waiting.Rows[0].Record}})
+	require.Zero(t, open())
+	require.NotContains(t, d.get("/case/"+id+"/sheet"), "not entitled")
+}
