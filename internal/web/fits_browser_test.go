@@ -11,6 +11,8 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // misfits lists, in the page, what does not fit it: the page or a part of it that has
@@ -34,6 +36,7 @@ const misfits = `(() => {
   const bar = document.querySelector(".stop"), head = document.querySelector(".patient");
   if (!bar) return bad;
   const top = bar.getBoundingClientRect().top;
+  for (const e of bar.querySelectorAll(".press")) if (e.getBoundingClientRect().right > wide) bad.push("a stop is cut off: " + name(e));
   scrollTo({top: root.scrollHeight, behavior: "instant"});
   for (const [t, r] of lines) for (const b of r.getClientRects()) if (b.bottom > top + 1) { bad.push("under the bar: " + t.data.trim().slice(0, 80)); break; }
   for (const e of document.querySelectorAll("main a, main button, main input:not([type=hidden]), main select, main textarea, main summary, footer a, footer button")) {
@@ -70,6 +73,10 @@ func TestEveryPageFits(t *testing.T) {
 			d.fits(ctx, p, 390, 844)
 		}
 	}
+	second := d.foalOf("Far Meadow")
+	bags := d.write(&pb.BagsReceived{Product: "Foal plasma", Batch: "H-2299", Expiry: "2028-03", VolumeMl: 950, Count: 1, Place: "north car"}).Made
+	d.starts(second, bags[0])
+	d.fits(ctx, "/case/"+second+"/run", 390, 844)
 	for _, p := range []string{"/barn", "/clinic/stock", at + "/run", at + "/treat", at + "/dose", at + "/rate?plateau=20&drops=15", at + "/sheet", "/owner"} {
 		d.fits(ctx, p, 320, 568)
 	}
