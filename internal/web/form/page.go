@@ -24,6 +24,9 @@ func ServeEvent(req *site.Request) error {
 		req.Fail(http.StatusForbidden, words.Say("phones.stays"))
 		return nil
 	}
+	if err := f.inForce(req); err != nil {
+		return err
+	}
 	q := req.URL.Query()
 	for _, in := range f.Inputs {
 		if text := q.Get(in.Name); text != "" && req.Method == http.MethodGet {
