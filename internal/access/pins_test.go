@@ -99,7 +99,7 @@ func TestActsThatAskForAPIN(t *testing.T) {
 		require.Equal(t, "M. Alder", row.Who)
 		require.False(t, row.Unsigned)
 	}
-	require.Contains(t, list.Rows[1].What, "bag discarded")
+	require.Contains(t, list.Rows[1].What, "Thrown away")
 	bag, err := d.GetBag(t.Context(), &pb.GetBagRequest{Bag: bags[0]})
 	require.NoError(t, err)
 	marked := 0

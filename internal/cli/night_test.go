@@ -120,7 +120,7 @@ func TestANightOnARealAgent(t *testing.T) {
 	require.Contains(t, out, "940")
 	requireFits(t, out)
 	out, _ = l.types(exitDone, "bag show BAG1")
-	require.Contains(t, out, "transfusion started")
+	require.Contains(t, out, "Plasma started")
 
 	// What is not known here, or was never asked so, is refused on one line.
 	for _, text := range []string{

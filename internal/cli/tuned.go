@@ -2,11 +2,14 @@ package cli
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"google.golang.org/protobuf/proto"
 
 	"thawtrail/internal/label"
+	"thawtrail/internal/say"
+	"thawtrail/internal/wording"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -170,19 +173,37 @@ func (p *page) choice(x *pb.ChooseBagsResponse) {
 
 // timeline prints a dated list.
 func (p *page) timeline(rows []*pb.TimelineRow) {
+	marks := make([][]string, len(rows))
+	for i, r := range rows {
+		marks[i] = r.Marks
+	}
+	shared := wording.SharedMarks(marks)
+	if len(shared) > 0 {
+		p.wrap("  ", say.Text("story.all", line(strings.Join(shared, "; "))))
+	}
 	var out []tableRow
 	for _, r := range rows {
-		what := line(r.What)
-		if len(r.Marks) > 0 {
-			what += " (" + line(strings.Join(r.Marks, "; ")) + ")"
-		}
-		row := tableRow{cells: []string{line(clockText(r.At)), what, line(r.Where), line(r.Who), hashText(line(r.Record)), savedText(r.Saved)}}
+		row := tableRow{cells: []string{line(clockText(r.At)), storyText(r, shared), line(r.Where), line(r.Who), hashText(line(r.Record)), savedText(r.Saved)}}
 		if c := r.Corrected; c != nil {
-			row.below = []string{line(correctionText(r.Was, c))}
+			row.below = append(row.below, line(correctionText(r.Was, c)))
 		}
 		out = append(out, row)
 	}
 	p.table([]column{{head: "when", whole: true}, {head: "what"}, {head: "where"}, {head: "who"}, {head: "record", whole: true}, {head: "kept"}}, out)
+}
+
+// storyText is what a line of a dated list tells: behind a mark what is not right, and
+// the marks that not all of its lines share.
+func storyText(r *pb.TimelineRow, shared []string) string {
+	text := line(strings.TrimSuffix(r.What, r.Wrong))
+	if r.Wrong != "" {
+		text += "! " + line(r.Wrong)
+	}
+	own := slices.DeleteFunc(slices.Clone(r.Marks), func(m string) bool { return slices.Contains(shared, m) })
+	if len(own) > 0 {
+		text += " (" + line(strings.Join(own, "; ")) + ")"
+	}
+	return text
 }
 
 // correctionText is who put an entry right, when and why, and what it had told.

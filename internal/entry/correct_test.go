@@ -209,8 +209,8 @@ func TestABagThatACountDidNotSee(t *testing.T) {
 		require.NoError(t, err)
 		return out.Timeline[len(out.Timeline)-1].What
 	}
-	require.Equal(t, "seen at the count of north car", said(bags[0]))
-	require.Equal(t, "NOT seen at the count of north car", said(bags[2]))
+	require.Equal(t, "Seen at the count of north car", said(bags[0]))
+	require.Equal(t, "Not seen at the count of north car.", said(bags[2]))
 }
 
 // What stock there was at a moment past is what there was then, not what is left today.

@@ -19,6 +19,7 @@ import (
 	"thawtrail/internal/query"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/replica"
+	"thawtrail/internal/say"
 	"thawtrail/internal/store"
 	"thawtrail/internal/trust/pins"
 	"thawtrail/internal/wording"
@@ -487,37 +488,21 @@ func (w *Writer) answer(e *pending, r *event.Record, saved pb.SavedState) *pb.Wr
 	return out
 }
 
-// bagRead names the bag off which mL were read together with vitals.
-func (e *pending) bagRead() string {
-	v, ok := e.payload.(*pb.VitalsNoted)
-	if !ok || v.GivenMl == nil {
-		return ""
-	}
-	c, err := e.b.Case(v.Case)
-	if err != nil || c == nil {
-		return ""
-	}
-	return e.b.RanAt(c, e.at.UnixMilli())
-}
-
 // sentence says what was saved and, where a patient is concerned, who it is.
 func (e *pending) sentence() string {
-	text := wording.EventType(e.spec.Type)
-	text = strings.ToUpper(text[:1]) + text[1:]
-	if d := e.b.Details(e.payload); d != "" {
-		text += ": " + e.sayTimes(d)
-	}
-	text += e.bagRead() + e.dose
+	tale := e.b.Tell(event.Key{}, e.spec.Type, e.payload, e.at.UnixMilli())
+	tale.Text = e.sayTimes(tale.Text) + e.dose
 	if d := rateWords(e.rate); d != "" {
-		text += ", " + d
+		tale.Text += ", " + d
 	}
+	text := strings.TrimSuffix(tale.String(), ".")
 	if p, ok := e.payload.(*pb.CaseOpened); ok {
-		return text + ". Case " + p.Case + "."
+		return say.Text("saved.of_case", text, p.Case)
 	}
 	for _, k := range event.KeysOf(e.spec.Type, e.payload, e.at) {
-		if k.Kind == event.KindCase {
-			return text + ". " + e.b.PatientLine(k.ID) + "."
+		if who := e.b.PatientLine(k.ID); k.Kind == event.KindCase && !strings.Contains(text, who) {
+			return say.Text("saved.of_patient", text, who)
 		}
 	}
-	return text + "."
+	return say.Text("saved.said", text)
 }

@@ -65,6 +65,14 @@ func Lookup(t Type) (*Spec, bool) {
 	return s, ok
 }
 
+// Name is the name of an event type; empty for one of a newer version.
+func Name(t Type) string {
+	if s, ok := Lookup(t); ok {
+		return s.Name
+	}
+	return ""
+}
+
 // All lists the event types in the order of their numbers.
 func All() []*Spec {
 	body := (&pb.Entry{}).ProtoReflect().Descriptor().Oneofs().ByName("body")

@@ -26,18 +26,18 @@ func (b *ReadView) timeline(k event.Key, entries []ledger.Entry) []*pb.TimelineR
 	entries = entries[max(0, len(entries)-MaxRows):]
 	var out []*pb.TimelineRow
 	all := b.payloads(k)
-	bagAt := b.bagReadAt(k)
 	fixes := fixesAmong(entries, all)
 	for _, e := range entries {
 		if _, is := fixes[e.Record]; is {
 			continue
 		}
+		tale := b.said(k, e, all)
 		row := &pb.TimelineRow{
-			At: b.Stamp(e.AtMs), What: b.said(k, e, all) + bagAt(all[e.Record], e.AtMs), Who: b.Person(e.Author), Where: b.deviceOf(e.Log),
+			At: b.Stamp(e.AtMs), What: tale.String(), Wrong: tale.Wrong, Who: b.Person(e.Author), Where: b.deviceOf(e.Log),
 			Record: e.Record.String(), Marks: wording.RecordMarks(e.Marks), Correctable: event.Correctable(e.Type),
 		}
 		if fix, ok := fixes[e.By]; ok {
-			b.corrected(row, fix, all)
+			b.corrected(k, row, fix, all)
 		}
 		out = append(out, row)
 	}
@@ -60,28 +60,11 @@ func fixesAmong(entries []ledger.Entry, all map[event.Hash]proto.Message) map[ev
 	return out
 }
 
-// bagReadAt names the bag off which mL were read together with vitals: the one that ran
-// in the case at that moment.
-func (b *ReadView) bagReadAt(k event.Key) func(m proto.Message, ms int64) string {
-	c, err := b.Case(k.ID)
-	if k.Kind != event.KindCase || err != nil || c == nil {
-		return func(proto.Message, int64) string { return "" }
-	}
-	return func(m proto.Message, ms int64) string {
-		v, ok := m.(*pb.VitalsNoted)
-		if !ok || v.GivenMl == nil {
-			return ""
-		}
-		return b.RanAt(c, ms)
-	}
-}
-
-// RanAt names the bag that ran in a case at a moment, as the end of a line; empty when
-// none did.
-func (b *ReadView) RanAt(c *ledger.Case, ms int64) string {
+// RanAt is the bag that ran in a case at a moment; empty when none did.
+func RanAt(c *ledger.Case, ms int64) string {
 	for i := range c.Transfusions {
 		if t := &c.Transfusions[i]; t.FirstMs() <= ms && (t.LastMs() == 0 || ms <= t.LastMs()) {
-			return ", " + b.BagWords(t.Bag)
+			return t.Bag
 		}
 	}
 	return ""
@@ -305,7 +288,7 @@ func (b *ReadView) correctedRecord(out *pb.GetRecordResponse, r *event.Record) e
 	if err != nil {
 		return err
 	}
-	before := told{b.inWords(r.Head.Type, m), r.Head.Author}
+	before := told{b.Tell(r.Primary(), r.Head.Type, m, r.OccurredMs()).String(), r.Head.Author}
 	for _, f := range stands.Fixes {
 		row := b.correctionRow(r.Primary(), f, before)
 		before.words = cmp.Or(row.After, before.words)

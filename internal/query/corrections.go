@@ -133,7 +133,7 @@ func (b *ReadView) correctionsOf(k event.Key) (out []*pb.CorrectionRow, err erro
 		c := CorrectionIn(r)
 		if c == nil {
 			if m, unread := r.Payload(); unread == nil {
-				said[r.Hash.String()] = told{b.inWords(r.Head.Type, m), r.Head.Author}
+				said[r.Hash.String()] = told{b.Tell(k, r.Head.Type, m, r.OccurredMs()).String(), r.Head.Author}
 			}
 			continue
 		}
@@ -158,7 +158,7 @@ func (b *ReadView) correctionRow(k event.Key, f Fix, before told) *pb.Correction
 		NoProof: !ledger.TakenBack(c) && r.Head.AuthorProof.GetKind() != pb.ProofKind_PROOF_KIND_PIN,
 	}
 	if !c.Void {
-		row.After = b.replacementWords(c)
+		row.After = b.replacementWords(k, c)
 	}
 	return row
 }
@@ -175,27 +175,18 @@ func ReasonOf(c *pb.Corrected) string {
 // told is what an entry says, and who entered it.
 type told struct{ words, author string }
 
-// inWords is an entry in one line.
-func (b *ReadView) inWords(t event.Type, m proto.Message) string {
-	text := wording.EventType(t)
-	if d := b.Details(m); d != "" {
-		text += ": " + d
-	}
-	return text
-}
-
 // replacementWords is what a correction puts in place.
-func (b *ReadView) replacementWords(c *pb.Corrected) string {
+func (b *ReadView) replacementWords(k event.Key, c *pb.Corrected) string {
 	m, err := event.Replacement(c)
 	if err != nil {
 		return wording.Unread
 	}
-	return b.inWords(c.Type, m)
+	return b.Tell(k, c.Type, m, c.OccurredAt.GetUnixMs()).String()
 }
 
 // corrected puts into a line of a story who corrected its entry, when and why, and what
 // the entry had told otherwise.
-func (b *ReadView) corrected(row *pb.TimelineRow, fix ledger.Entry, all map[event.Hash]proto.Message) {
+func (b *ReadView) corrected(k event.Key, row *pb.TimelineRow, fix ledger.Entry, all map[event.Hash]proto.Message) {
 	c := all[fix.Record].(*pb.Corrected)
 	row.Corrected = &pb.Correction{
 		At: b.Stamp(fix.WallMs), Who: b.Person(fix.Author), Reason: ReasonOf(c), Voided: c.Void, Record: fix.Record.String(),
@@ -207,8 +198,10 @@ func (b *ReadView) corrected(row *pb.TimelineRow, fix ledger.Entry, all map[even
 	}
 	var was []string
 	if first, err := original.Payload(); err == nil {
-		stands := b.detailParts(now)
-		was = slices.DeleteFunc(b.detailParts(first), func(part string) bool { return slices.Contains(stands, part) })
+		stands := b.teller(k, c.Type, now, c.OccurredAt.GetUnixMs())
+		if other := b.teller(k, original.Head.Type, first, original.OccurredMs()).otherwise(stands); other != "" {
+			was = append(was, other)
+		}
 	}
 	if at := c.OccurredAt.GetUnixMs(); at != 0 && at != original.OccurredMs() {
 		was = append(was, b.Clock(original.OccurredMs()))

@@ -2,85 +2,125 @@ package query
 
 import (
 	"fmt"
-	"slices"
 	"strconv"
 	"strings"
+	"unicode"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
-	"thawtrail/internal/refusal"
+	"thawtrail/internal/say"
 	"thawtrail/internal/wording"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// Details tells a payload's own values in one line: what was measured, chosen or
+// details tells a payload's own values, one by one: what was measured, chosen or
 // written, with units, and which bags of which batch. Other ids, sealed words and what
 // was filled in are left out.
-func (b *ReadView) Details(m proto.Message) string { return strings.Join(b.detailParts(m), ", ") }
-
-// detailParts are the parts of that line, one for each value.
-func (b *ReadView) detailParts(m proto.Message) (parts []string) {
+func (b *ReadView) details(m proto.Message) (parts []string) {
 	r := m.ProtoReflect()
+	name := eventOf(m)
 	fields := r.Descriptor().Fields()
 	for i := range fields.Len() {
 		f := fields.Get(i)
 		rule := event.RuleOf(f)
-		if text := b.bagsIn(r, f, rule); text != "" {
-			parts = append(parts, text)
+		if !r.Has(f) || rule.Filled && rule.Format != pb.Format_FORMAT_BAG || rule.Sealed || rule.Generate || f.Kind() == protoreflect.BytesKind || rule.Format == pb.Format_FORMAT_RECORD || shownInFull(f) {
 			continue
 		}
-		if !r.Has(f) || rule.Entity != "" || rule.Filled || rule.Sealed || rule.Generate || f.Kind() == protoreflect.BytesKind || rule.Format == pb.Format_FORMAT_RECORD || shownInFull(f) {
+		if rule.Format == pb.Format_FORMAT_BAG && f.Kind() == protoreflect.StringKind {
+			parts = append(parts, b.bagsIn(r, f))
 			continue
 		}
-		name, unit := event.Heading(f)
-		if text := b.valueText(r.Get(f), f, rule); text != "" {
-			parts = append(parts, strings.TrimSpace(name+" "+text+" "+unit))
+		if rule.Entity != "" {
+			continue
+		}
+		if f.Kind() == protoreflect.BoolKind {
+			parts = append(parts, small(fieldWords(name, f)))
+		} else if text := b.valueText(r.Get(f), f, rule); text != "" {
+			_, unit := event.Heading(f)
+			parts = append(parts, strings.TrimSpace(small(fieldWords(name, f))+" "+text+" "+unit))
 		}
 	}
 	return parts
 }
 
+// eventOf is the name of the first event that has such a payload.
+func eventOf(m proto.Message) string {
+	for _, s := range event.All() {
+		if s.Message() == m.ProtoReflect().Descriptor() {
+			return s.Name
+		}
+	}
+	return ""
+}
+
+// small makes the beginning of a label fit into a sentence; IgG and its like stay.
+func small(label string) string {
+	r := []rune(label)
+	if len(r) > 1 && unicode.IsLower(r[1]) && label != "IgG" {
+		return strings.ToLower(string(r[:1])) + string(r[1:])
+	}
+	return label
+}
+
 // maxNamed bounds the bags that one line names.
 const maxNamed = 3
 
-// bagsIn names the bags of a field, each with its batch unless the entry tells that
-// itself; empty for a field of anything else.
-func (b *ReadView) bagsIn(r protoreflect.Message, f protoreflect.FieldDescriptor, rule *pb.FieldRule) string {
-	if !r.Has(f) || rule.Format != pb.Format_FORMAT_BAG || f.Kind() != protoreflect.StringKind {
-		return ""
+// bagsIn names the bags of a field.
+func (b *ReadView) bagsIn(r protoreflect.Message, f protoreflect.FieldDescriptor) string {
+	if !f.IsList() {
+		return b.BagWords(r.Get(f).String())
 	}
-	ids := []string{r.Get(f).String()}
-	if f.IsList() {
-		ids = nil
-		for i := range r.Get(f).List().Len() {
-			ids = append(ids, r.Get(f).List().Get(i).String())
-		}
+	var ids []string
+	for i := range r.Get(f).List().Len() {
+		ids = append(ids, r.Get(f).List().Get(i).String())
 	}
-	own := r.Descriptor().Fields().ByName("batch")
-	told := own != nil && !event.RuleOf(own).Filled
-	var parts []string
-	for _, id := range ids[:min(len(ids), maxNamed)] {
-		if told {
-			parts = append(parts, "bag "+bagText(id))
-		} else {
-			parts = append(parts, b.BagWords(id))
-		}
-	}
-	if more := len(ids) - maxNamed; more > 0 {
-		parts = append(parts, wording.Plural(more, "more bag"))
-	}
-	return strings.TrimSpace(bagsField(f) + strings.Join(parts, ", "))
+	return b.bagsWords(ids, false)
 }
 
-// bagsField says what is special about a list of bags: those that were not seen.
-func bagsField(f protoreflect.FieldDescriptor) string {
-	if f.Name() == "bags_not_seen" {
-		return "not seen: "
+// bagsWords names some bags with their product and batch: once when all have the same,
+// and not at all where it is told beside them.
+func (b *ReadView) bagsWords(ids []string, numbersOnly bool) string {
+	shown := ids[:min(len(ids), maxNamed)]
+	batch, same := b.oneBatch(shown)
+	numbers := make([]string, len(shown))
+	for i, id := range shown {
+		numbers[i] = bagText(id)
+		if !numbersOnly && !same {
+			numbers[i] = b.BagWords(id)
+		}
 	}
-	return ""
+	text := strings.Join(numbers, ", ")
+	if more := len(ids) - maxNamed; more > 0 {
+		text = say.Text("tale.more_bags", text, more)
+	}
+	switch {
+	case len(ids) == 0:
+		return ""
+	case numbersOnly:
+		return say.Text("tale.bags", len(ids), text)
+	case same:
+		return say.Text("tale.bags_of", len(ids), text, batch)
+	}
+	return text
+}
+
+// oneBatch is the product and batch of bags that are all of one.
+func (b *ReadView) oneBatch(ids []string) (text string, same bool) {
+	for i, id := range ids {
+		bag, err := b.Bag(id)
+		if err != nil || bag == nil || bag.Label == nil {
+			return "", false
+		}
+		of := say.Text("tale.batch", b.Name(event.KindProduct, bag.Label.Product), bag.Label.Batch)
+		if i > 0 && of != text {
+			return "", false
+		}
+		text = of
+	}
+	return text, len(ids) > 0
 }
 
 // shownInFull says that a field is for the record in full: a plan as it was shown.
@@ -88,8 +128,18 @@ func shownInFull(f protoreflect.FieldDescriptor) bool {
 	return f.Name() == "inputs" || f.Name() == "result"
 }
 
-// maxDetail bounds one value in a story, in characters.
-const maxDetail = 80
+// maxDetail bounds one text in a story, in characters.
+const maxDetail = 300
+
+// short is a text as a line of a list has room for it: one line, and not all of a long
+// one.
+func short(text string) string {
+	text = strings.Join(strings.Fields(text), " ")
+	if r := []rune(text); len(r) > maxDetail {
+		return string(r[:maxDetail]) + "…"
+	}
+	return text
+}
 
 func (b *ReadView) valueText(v protoreflect.Value, f protoreflect.FieldDescriptor, rule *pb.FieldRule) string {
 	if f.IsList() {
@@ -104,8 +154,6 @@ func (b *ReadView) valueText(v protoreflect.Value, f protoreflect.FieldDescripto
 
 func (b *ReadView) oneText(v protoreflect.Value, f protoreflect.FieldDescriptor, rule *pb.FieldRule) string {
 	switch f.Kind() {
-	case protoreflect.BoolKind:
-		return "yes"
 	case protoreflect.EnumKind:
 		if e := f.Enum().Values().ByNumber(v.Enum()); e != nil {
 			return wording.Choice(string(f.Enum().Name()), event.EnumWord(e))
@@ -115,11 +163,7 @@ func (b *ReadView) oneText(v protoreflect.Value, f protoreflect.FieldDescriptor,
 		if rule.Refers != "" {
 			return b.Name(rule.Refers, v.String())
 		}
-		text := v.String()
-		if len(text) > maxDetail {
-			text = refusal.Shorten(text)
-		}
-		return text
+		return short(v.String())
 	case protoreflect.MessageKind:
 		if m, ok := v.Message().Interface().(*pb.Moment); ok {
 			return b.Clock(m.UnixMs)
@@ -155,29 +199,14 @@ func (b *ReadView) payloads(k event.Key) map[event.Hash]proto.Message {
 	return out
 }
 
-// countedWords says what a count of a place means for one bag.
-func (b *ReadView) countedWords(bag string, p *pb.PlaceCounted) string {
-	place := b.Name(event.KindPlace, p.Place)
-	if slices.Contains(p.BagsSeen, bag) {
-		return "seen at the count of " + place
-	}
-	return "NOT seen at the count of " + place
-}
-
-// said is what an entry of a story says, in words.
-func (b *ReadView) said(k event.Key, e ledger.Entry, all map[event.Hash]proto.Message) string {
+// said is what an entry of a story says.
+func (b *ReadView) said(k event.Key, e ledger.Entry, all map[event.Hash]proto.Message) Tale {
 	m, read := all[e.Record]
 	if _, corrected := all[e.By]; !read || !corrected && !e.By.IsZero() {
-		return wording.EventType(e.Type) + ": " + wording.Unread
+		return Tale{Text: say.Text("tale.with", capital(wording.EventType(e.Type)), wording.Unread)}
 	}
 	if c, ok := all[e.By].(*pb.Corrected); ok && !e.By.IsZero() && !c.Void {
 		m, _ = event.Replacement(c)
 	}
-	if p, ok := m.(*pb.PlaceCounted); ok && k.Kind == event.KindBag {
-		return b.countedWords(k.ID, p)
-	}
-	if m == nil {
-		return wording.EventType(e.Type)
-	}
-	return b.inWords(e.Type, m)
+	return b.Tell(k, e.Type, m, e.AtMs)
 }

@@ -67,7 +67,7 @@ func (b *ReadView) unprovenOf(k event.Key, marks []ledger.Marks, of []event.LogI
 			all = b.payloads(k)
 		}
 		row := &pb.UnprovenRow{
-			At: b.Stamp(e.AtMs), WrittenAt: b.Stamp(e.WallMs), What: b.said(k, e, all), Who: b.Person(e.Author), About: b.entityText(k),
+			At: b.Stamp(e.AtMs), WrittenAt: b.Stamp(e.WallMs), What: b.said(k, e, all).String(), Who: b.Person(e.Author), About: b.entityText(k),
 			Where: b.deviceOf(e.Log), Record: e.Record.String(), Unsigned: e.Marks.Has(ledger.MarkUnsigned),
 		}
 		if r, err := b.r.Store.FindRecord(row.Record); err == nil {

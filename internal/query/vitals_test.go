@@ -154,7 +154,7 @@ func TestANotedRateIsChecked(t *testing.T) {
 func TestClampedIsSaid(t *testing.T) {
 	d, id := running(t)
 	out := d.Must(&pb.FlowChanged{Case: id, GivenMl: proto.Int32(20)})
-	require.Contains(t, out.Text, "lamped")
+	require.Contains(t, out.Text, "Clamp shut")
 	require.Equal(t, "clamp shut", sheetOf(d, id).Case.State)
 	require.Contains(t, sheetOf(d, id).NextStep, "clamp is shut")
 	require.Zero(t, sheetOf(d, id).Transfusions[0].RateMlPerH, "nothing runs")

@@ -1,8 +1,6 @@
 package query
 
 import (
-	"fmt"
-
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/wording"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -30,12 +28,4 @@ func (b *ReadView) IggTest(t *ledger.IggTest) string {
 		return "not tested: never sucked"
 	}
 	return ""
-}
-
-// Igg shows 0.01 g/L in the practice's unit; 1 g/L is 100 mg/dL.
-func (b *ReadView) Igg(cg int32) string {
-	if b.practice != nil && b.practice.IggUnit == pb.IggUnit_IGG_UNIT_MG_PER_DL {
-		return fmt.Sprintf("%d mg/dL", cg)
-	}
-	return fmt.Sprintf("%d.%02d g/L", cg/100, cg%100)
 }

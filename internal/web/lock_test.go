@@ -183,7 +183,7 @@ func TestActsAskForThePINThere(t *testing.T) {
 	}
 	// The owner sees who and what.
 	list := d.get("/owner/unproven")
-	assert.Equal(t, 2, strings.Count(list, ">bag discarded"))
+	assert.Equal(t, 2, strings.Count(list, ">Thrown away, broken"))
 	assert.Contains(t, plainText(list), "M. Alder")
 	assert.Contains(t, plainText(d.get("/bag/"+bags[0])), "(no proof)")
 

@@ -215,7 +215,7 @@ func TestStartingTwiceStartsOnce(t *testing.T) {
 	require.NoError(t, err)
 	started := 0
 	for _, row := range out.Timeline {
-		if strings.HasPrefix(row.What, "transfusion started") {
+		if strings.HasPrefix(row.What, "Plasma started") {
 			started++
 		}
 	}

@@ -111,7 +111,7 @@ func TestTheWholePath(t *testing.T) {
 	require.Contains(t, plainText(d.get(at+"/recheck")), "Share of IgG found")
 	d.fill(at+"/close", "outcome", "well")
 	sheet := plainText(d.get(at + "/sheet"))
-	for _, want := range []string{"3.50 g/L", "7.10 g/L", "940 mL", words.BagNumber(bag), "50 kg", "transfusion started"} {
+	for _, want := range []string{"3.50 g/L", "7.10 g/L", "940 mL", words.BagNumber(bag), "50 kg", "Plasma started"} {
 		require.Contains(t, sheet, want)
 	}
 	for _, p := range []string{"/advice", "/handover", "/later", "/patient", "/run", "/treat", "/vitals.svg", "/vitals.svg?dark=1"} {

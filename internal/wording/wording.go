@@ -113,6 +113,20 @@ func OtherMarks(marks []string) []string {
 	return slices.DeleteFunc(slices.Clone(marks), func(m string) bool { return m == corrected || m == voided })
 }
 
+// SharedMarks are the marks that all lines of a list have, when it has several: they are
+// said once for the list.
+func SharedMarks(lines [][]string) (shared []string) {
+	if len(lines) < 2 {
+		return nil
+	}
+	for _, mark := range lines[0] {
+		if !slices.ContainsFunc(lines, func(marks []string) bool { return !slices.Contains(marks, mark) }) {
+			shared = append(shared, mark)
+		}
+	}
+	return shared
+}
+
 // EventType is an event type in plain words.
 func EventType(t event.Type) string {
 	if s, ok := event.Lookup(t); ok {

@@ -929,7 +929,9 @@ type TimelineRow struct {
 	Was       string      `protobuf:"bytes,8,opt,name=was,proto3" json:"was,omitempty"`
 	Corrected *Correction `protobuf:"bytes,9,opt,name=corrected,proto3" json:"corrected,omitempty"`
 	// A correction reaches it.
-	Correctable   bool `protobuf:"varint,10,opt,name=correctable,proto3" json:"correctable,omitempty"`
+	Correctable bool `protobuf:"varint,10,opt,name=correctable,proto3" json:"correctable,omitempty"`
+	// The end of what, where it tells what is not right.
+	Wrong         string `protobuf:"bytes,11,opt,name=wrong,proto3" json:"wrong,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1032,6 +1034,13 @@ func (x *TimelineRow) GetCorrectable() bool {
 		return x.Correctable
 	}
 	return false
+}
+
+func (x *TimelineRow) GetWrong() string {
+	if x != nil {
+		return x.Wrong
+	}
+	return ""
 }
 
 // Correction is who put an entry right, when and why.
@@ -6404,7 +6413,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x04next\x18\x04 \x01(\tR\x04next\"T\n" +
 	"\rGetBagRequest\x12C\n" +
 	"\x03bag\x18\x01 \x01(\tB1\xca\xda\x18-\n" +
-	"#bag number, or its first characters\x10\x01\x92\x01\x03bagR\x03bag\"\xa3\x02\n" +
+	"#bag number, or its first characters\x10\x01\x92\x01\x03bagR\x03bag\"\xb9\x02\n" +
 	"\vTimelineRow\x12\x0e\n" +
 	"\x02at\x18\x01 \x01(\tR\x02at\x12\x12\n" +
 	"\x04what\x18\x02 \x01(\tR\x04what\x12\x10\n" +
@@ -6416,7 +6425,8 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x03was\x18\b \x01(\tR\x03was\x126\n" +
 	"\tcorrected\x18\t \x01(\v2\x18.thawtrail.v1.CorrectionR\tcorrected\x12 \n" +
 	"\vcorrectable\x18\n" +
-	" \x01(\bR\vcorrectable\"v\n" +
+	" \x01(\bR\vcorrectable\x12\x14\n" +
+	"\x05wrong\x18\v \x01(\tR\x05wrong\"v\n" +
 	"\n" +
 	"Correction\x12\x0e\n" +
 	"\x02at\x18\x01 \x01(\tR\x02at\x12\x10\n" +
