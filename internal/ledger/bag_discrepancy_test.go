@@ -292,3 +292,43 @@ func TestWrittenOrderNotWallClock(t *testing.T) {
 	s := ledgertest.Fold(event.Key{Kind: event.KindSetting, ID: "recheck_hours"}, w.Records()).(*ledger.Setting)
 	require.Equal(t, "18", s.Value, "the second had seen the first")
 }
+
+// A patient leaves the list of a batch when the delivery of the bag is corrected to
+// another batch, and for nothing less: when the correction does not say of which batch
+// the bag is, what was read at the bedside stands, and a recall finds the patient.
+func TestAPatientStaysWithTheBatchThatWasRead(t *testing.T) {
+	other := func(bags ...string) *pb.BagsReceived {
+		m := received("car")
+		m.Batch, m.Bags, m.Count = "H2208", bags, int32(len(bags))
+		return m
+	}
+	for what, c := range map[string]struct {
+		to     proto.Message
+		starts int
+	}{
+		"voided":                           {nil, 1},
+		"a recall of another batch":        {&pb.BatchRecalled{Product: "plasma", Batch: "H2208", Reason: "recall"}, 1},
+		"other bags of another batch":      {other("B0"), 1},
+		"the same bags of another batch":   {other("B0", "B1"), 0},
+		"the same bags of the same batch":  {received("clinic"), 1},
+		"this bag alone, of another batch": {other("B1"), 0},
+	} {
+		w := ledgertest.New(t)
+		x := w.Device("x")
+		delivery := x.Write(received("car"))
+		x.Write(started("C1", "name:FIRST/", "car"))
+		var shown ledgertest.History
+		look := func() *ledger.Batch {
+			b := ledgertest.Fold(batchKey, w.Records()).(*ledger.Batch)
+			held := map[event.Hash]*event.Record{}
+			for _, r := range w.Records() {
+				held[r.Hash] = r
+			}
+			require.NoError(t, shown.Look([]ledger.State{b}, ledgertest.Evidence{Records: held, Rights: ledger.FoldRights(nil)}), what)
+			return b
+		}
+		require.Len(t, look().Starts, 1)
+		x.Correct(delivery, c.to)
+		require.Len(t, look().Starts, c.starts, what)
+	}
+}

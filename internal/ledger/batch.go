@@ -121,7 +121,7 @@ func foldBatch(s *set) State {
 
 // otherBatch are the bags that were entered as of this batch and are of another one since
 // their delivery was corrected. What is told of them belongs there. Of a delivery that was
-// voided nobody said so.
+// voided, or that became something else, nobody said so.
 func (s *set) otherBatch() map[string]bool {
 	fixes, bags := s.fixes(), map[string]bool{}
 	for i := range s.inputs {
@@ -131,8 +131,8 @@ func (s *set) otherBatch() map[string]bool {
 			original, _ = event.ParseHash(c.Original)
 			m, _ = event.Replacement(c)
 		}
-		if named := receivedIn(m); len(named) > 0 && s.moved(fixes[original]) {
-			for _, bag := range named {
+		for _, bag := range receivedIn(m) {
+			if slices.Contains(s.movedTo(fixes[original]), bag) {
 				bags[bag] = true
 			}
 		}
@@ -145,19 +145,21 @@ func (s *set) otherBatch() map[string]bool {
 	return bags
 }
 
-// moved says that the last of some corrections puts something in place that does not
-// concern this entity.
-func (s *set) moved(fixes []fix) bool {
+// movedTo are the bags of the delivery that the last of some corrections puts in place,
+// when it does not concern this entity.
+func (s *set) movedTo(fixes []fix) []string {
 	if len(fixes) == 0 {
-		return false
+		return nil
 	}
 	fixes = effective(fixes[0].body.Type, fixes)
 	if len(fixes) == 0 || fixes[len(fixes)-1].to == nil {
-		return false
+		return nil
 	}
 	f := fact{}
-	f.correct(fixes[len(fixes)-1], s.key)
-	return f.marks.Has(MarkElsewhere)
+	if f.correct(fixes[len(fixes)-1], s.key); !f.marks.Has(MarkElsewhere) {
+		return nil
+	}
+	return receivedIn(f.body)
 }
 
 // receivedIn are the bags that an entry brought into the books.

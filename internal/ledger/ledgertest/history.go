@@ -6,6 +6,8 @@ import (
 	"reflect"
 	"slices"
 
+	"google.golang.org/protobuf/proto"
+
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -97,7 +99,9 @@ func (e Evidence) explains(s Shown) bool {
 			if c.Original == s.Record.String() {
 				return true
 			}
-			p, _ = event.Replacement(c)
+			if p, _ = event.Replacement(c); s.Entity.Kind == event.KindBatch && delivers(p, payload(r)) {
+				return true // its bag is of the batch that the delivery names now
+			}
 		}
 		if released, ok := p.(*pb.BatchReleased); ok && s.Where == stands && released.Hold == s.Record.String() {
 			return true
@@ -126,6 +130,21 @@ func (e Evidence) leans(r *event.Record, entity event.Key) bool {
 	case *pb.BatchReleased:
 		hold, ok := event.ParseHash(p.Hold)
 		return ok && e.explains(Shown{entity, "Holds", hold})
+	}
+	return false
+}
+
+// delivers says that an entry brought the bag into the books of which a record tells.
+func delivers(delivery, told proto.Message) bool {
+	of, ok := told.(interface{ GetBag() string })
+	if !ok {
+		return false
+	}
+	switch p := delivery.(type) {
+	case *pb.BagsReceived:
+		return slices.Contains(p.Bags, of.GetBag())
+	case *pb.BagFound:
+		return p.Bag == of.GetBag()
 	}
 	return false
 }
