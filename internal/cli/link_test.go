@@ -42,6 +42,7 @@ func (p *peer) ListStock(_ context.Context, req *pb.ListStockRequest) (*pb.ListS
 // startPeer serves on loopback until the test ends and gives the address.
 func startPeer(t *testing.T, p *peer) string {
 	t.Helper()
+	t.Setenv("XDG_RUNTIME_DIR", t.TempDir()) // no door that a killed agent left at this address
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
 	s := grpc.NewServer()

@@ -30,6 +30,7 @@ func TestMain(m *testing.M) {
 		panic(err)
 	}
 	built = dir
+	os.Setenv("XDG_RUNTIME_DIR", dir) // killed programs leave their doors here, not with whoever runs the tests
 	code := m.Run()
 	os.RemoveAll(dir)
 	os.Exit(code)

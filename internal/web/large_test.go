@@ -74,6 +74,8 @@ func filledLaptop(t testing.TB, n int64) (*laptop, *readIndex, nights.Known) {
 	known, err := nights.Write(t.Context(), d.replica.Store, c, n)
 	require.NoError(t, err)
 	require.NoError(t, d.replica.Store.CatchUp(t.Context()))
+	_, err = d.replica.Store.Settle(t.Context()) // what was gathered in memory goes where reads are counted
+	require.NoError(t, err)
 	return d, x, known
 }
 
