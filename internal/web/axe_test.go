@@ -172,6 +172,10 @@ func TestEveryPageForEverybody(t *testing.T) {
 	weighed := d.write(&pb.PatientWeighed{Case: id, WeightG: 51_000, Method: pb.WeightMethod_WEIGHT_METHOD_SCALE})
 	d.write(&pb.Corrected{Original: weighed.Record, Void: true, Reason: "the other foal"})
 	i.inspect("corrections", "/owner/corrections")
+	for _, row := range full.Timeline {
+		i.inspect("correct", "/correct/"+row.Record)
+	}
+	i.inspect("correct", "/correct/"+weighed.Record)
 	i.inspect("results", "/owner/results")
 	d.letIn("blue phone")
 	code := d.phoneCode()

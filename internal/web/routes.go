@@ -44,6 +44,8 @@ func routes(s *site.Site) {
 	s.Here("GET /case/{case}/stick/{name}", sticks.Send)
 	s.Page("GET /case/{case}/vitals.svg", barn.VitalsChart)
 	s.Both("/write/{event}", form.ServeEvent)
+	s.Both("/correct/{record}", form.ServeCorrection)
+	s.Page("POST /undo", form.Undo)
 	s.Page("GET /when", form.EchoTime)
 	s.Page("GET /bag/{bag}", clinic.ShowBag)
 	s.Page("GET /record/{record}", owner.ShowRecord)

@@ -76,12 +76,18 @@ type Form struct {
 	Unnamed   bool // nobody is named yet: a press saves it so, and it waits to be signed
 	AsksPIN   bool // the act asks for a PIN
 	PastPIN   bool // going past a caution asks for a PIN
+	Corrects  bool // it puts an entry right, and asks why
+	Reason    string
+	ReasonBad string // what is wrong with the reason
+	Was       string // when it happened by what stands
 
 	Spec   *event.Spec
 	Preset map[string]string   // fields that the page sets, not the person
 	Carry  map[string]string   // what the page sends again beside the fields
 	Amend  func(proto.Message) // sets what is no text
 	req    *site.Request
+
+	instead func(*pb.WriteRequest) // turns what is asked for into a correction
 }
 
 // Override is a caution, with the reason to go past it where it asks for one.

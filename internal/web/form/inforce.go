@@ -3,11 +3,7 @@ package form
 import (
 	"cmp"
 	"net/http"
-	"strconv"
 
-	"google.golang.org/protobuf/reflect/protoreflect"
-
-	"thawtrail/internal/event"
 	"thawtrail/internal/query"
 	"thawtrail/internal/web/site"
 )
@@ -24,22 +20,12 @@ func (f *Form) inForce(req *site.Request) error {
 		if m == nil || err != nil {
 			return err
 		}
+		clock := Clock(req)
 		for _, in := range f.Inputs {
-			if r := m.ProtoReflect(); r.Has(in.desc) {
-				in.Keep([]string{in.typed(r.Get(in.desc))})
+			if texts := in.typed(clock, m.ProtoReflect()); len(texts) > 0 {
+				in.Keep(texts)
 			}
 		}
 		return nil
 	})
-}
-
-// typed is a stored value as a person would type it into the field.
-func (in *Input) typed(v protoreflect.Value) string {
-	switch in.desc.Kind() {
-	case protoreflect.EnumKind:
-		return event.EnumWord(in.desc.Enum().Values().ByNumber(v.Enum()))
-	case protoreflect.Int32Kind, protoreflect.Int64Kind:
-		return strconv.FormatFloat(float64(v.Int())/float64(in.scale), 'f', -1, 64)
-	}
-	return v.String()
 }

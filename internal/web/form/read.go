@@ -46,6 +46,9 @@ func (f *Form) Post() (*pb.WriteResponse, error) {
 	if ask.Entry, err = event.Wrap(f.Spec.Type, m); err != nil {
 		return nil, err
 	}
+	if f.instead != nil {
+		f.instead(ask)
+	}
 	out, err := f.req.Site.Records.WriteBy(f.req.Context(), f.req.Actor(), ask)
 	if err != nil {
 		err = f.tell(err)
@@ -165,6 +168,9 @@ func (f *Form) circumstances(ask *pb.WriteRequest) error {
 	} else if f.Later {
 		return refusal.New("when", "", words.Say("form.when_wanted"))
 	}
+	if f.Reason = got.Get("reason_why"); f.Corrects && strings.TrimSpace(f.Reason) == "" {
+		return refusal.New("reason_why", "", words.Say("correct.why_wanted"))
+	}
 	ask.Pin = got.Get("pin")
 	if f.req.Session.Person == "" {
 		f.By = got.Get("said_by")
@@ -228,6 +234,8 @@ func (f *Form) tell(err error) error {
 		f.Override = OverrideOf(f.req, ref.Value, ref.Hint)
 	case ref.Field == "when" || ref.Field == "occurred_at":
 		f.WhenError = text
+	case f.Corrects && (ref.Field == "reason_why" || ref.Field == "reason" && f.Input("reason").Name == ""):
+		f.ReasonBad = text
 	case ref.Field == "by" && f.Input("by").Name == "":
 		f.ByError = text
 	default:

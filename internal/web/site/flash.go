@@ -16,6 +16,7 @@ type Flash struct {
 	NoProof  string // why an act has no proof of who did it
 	Repeated bool
 	Cautions []*Caution
+	Undo     string // the record, while its author may take it back without a word
 }
 
 // Caution is a caution as pages show it.
@@ -115,6 +116,9 @@ func (req *Request) Tell(text string) { req.Site.flash.put(req.Session.ID, &Flas
 // Saved tells of a record on the next page.
 func (req *Request) Saved(out *pb.WriteResponse) {
 	f := &Flash{Text: out.Text, Saved: words.Sentence(words.SavedState(out.Saved)), NoProof: out.NoProof, Repeated: out.RepeatedRequest, Cautions: Cautions(out.Cautions)}
+	if out.UndoUntil != "" && !req.Locked {
+		f.Undo = out.Record
+	}
 	if _, earlier := req.Pressed(); earlier && f.Repeated { // the answer was lost, not the record
 		f.Text, f.Repeated = words.Say("frame.saved_then"), false
 	}

@@ -6,6 +6,7 @@ import (
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/web/words"
+	"thawtrail/internal/wording"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -64,14 +65,33 @@ func Devices(req *Request) ([]DeviceRow, error) {
 	return rows, nil
 }
 
-// StoryRow is one line of a dated list.
-type StoryRow struct{ At, What, Who, Where, Marks, Record, Saved string }
+// StoryRow is one line of a dated list. What was corrected tells what it had told, and
+// who put it right.
+type StoryRow struct {
+	At, What, Who, Where, Marks, Record, Saved string
+	Was, Fix, Correct                          string // Correct is where it is put right
+	Voided                                     bool
+}
 
 // StoryRows words the dated records of an answer.
 func StoryRows(in []*pb.TimelineRow) []StoryRow {
 	var out []StoryRow
 	for _, r := range in {
-		out = append(out, StoryRow{words.Moment(words.ParseTime(r.At)), r.What, r.Who, r.Where, strings.Join(r.Marks, "; "), r.Record, words.SavedState(r.Saved)})
+		row := StoryRow{
+			At: words.Moment(words.ParseTime(r.At)), What: r.What, Who: r.Who, Where: r.Where, Marks: strings.Join(r.Marks, "; "), Record: r.Record,
+			Saved: words.SavedState(r.Saved), Was: r.Was,
+		}
+		if c := r.Corrected; c != nil {
+			row.Marks, row.Voided = strings.Join(wording.OtherMarks(r.Marks), "; "), c.Voided
+			row.Fix = words.Say("story.corrected", words.Moment(words.ParseTime(c.At)), c.Who, c.Reason)
+			if c.Voided {
+				row.Fix = words.Say("story.voided", words.Moment(words.ParseTime(c.At)), c.Who, c.Reason)
+			}
+		}
+		if r.Correctable {
+			row.Correct = "/correct/" + r.Record
+		}
+		out = append(out, row)
 	}
 	return out
 }
