@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 	"google.golang.org/protobuf/proto"
@@ -65,6 +66,44 @@ func TestAProofForAnOutsider(t *testing.T) {
 	answer, err := pb.NewProofServiceClient(stranger.conn).CompareProof(t.Context(), &pb.CompareProofRequest{Proof: p})
 	require.NoError(t, err)
 	require.Equal(t, pb.StatementMatch_STATEMENT_MATCH_UNKNOWN, answer.Match)
+}
+
+// TestAProofOfWhatTheServerWrote proves records of the server's own log: who was let in
+// and with what rights. Its statements cover it as they cover the laptops' logs, and do
+// not call for one another.
+func TestAProofOfWhatTheServerWrote(t *testing.T) {
+	c := newClinic(t)
+	north := c.join("north", "J. Reed", pb.Role_ROLE_VET)
+	eventually(t, "connected", func() bool { return north.state() == "connected" })
+	c.same(north)
+	people, err := north.audit.ListPeople(t.Context(), &pb.ListPeopleRequest{})
+	require.NoError(t, err)
+	proven := 0
+	for _, row := range people.People {
+		for _, grant := range row.Grants {
+			var p *pb.Proof
+			eventually(t, "the server has stated its own log", func() bool {
+				answer, err := pb.NewProofServiceClient(north.conn).MakeProof(t.Context(), &pb.MakeProofRequest{Record: grant})
+				p = answer.GetProof()
+				return err == nil
+			})
+			shown, err := proof.Verify(p)
+			require.NoError(t, err)
+			require.Equal(t, grant, shown.Record.Hash.String())
+			require.Equal(t, shown.Server, shown.Device, "the server wrote it")
+			proven++
+		}
+	}
+	require.Positive(t, proven)
+	records, since := int64(0), time.Now()
+	eventually(t, "nothing more is stated while nothing comes", func() bool {
+		status, err := north.audit.GetStatus(t.Context(), &pb.GetStatusRequest{})
+		require.NoError(t, err)
+		if status.Records != records {
+			records, since = status.Records, time.Now()
+		}
+		return time.Since(since) > 2*time.Second
+	})
 }
 
 // TestAServerThatTellsTwoStories runs a copy of the server beside it: each tells
