@@ -49,7 +49,7 @@ type fix struct {
 }
 
 func newSet(key event.Key, inputs []Input) *set {
-	s := &set{key: key, inputs: inputs}
+	s := &set{key: key, inputs: inputs, facts: make([]*fact, 0, len(inputs)), timeline: make([]Entry, 0, len(inputs))}
 	fixes := s.fixes()
 	s.signed = s.signatures(fixes)
 	held := make(map[event.Hash]bool, len(inputs))

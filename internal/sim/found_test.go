@@ -29,12 +29,19 @@ type found struct {
 // frame is a record in the journal.
 type frame struct {
 	at  journal.Position
-	raw []byte
 	rec *event.Record
 }
 
-func (f *frame) is(at journal.Position, raw []byte) bool {
-	return f.at == at && bytes.Equal(f.raw, raw)
+// decode decodes a record, once however often its bytes are met in a world.
+func (w *world) decode(raw []byte) (*event.Record, error) {
+	if r := w.decoded[string(raw)]; r != nil {
+		return r, nil
+	}
+	r, err := event.Decode(bytes.Clone(raw))
+	if err == nil {
+		w.decoded[string(raw)] = r
+	}
+	return r, err
 }
 
 // read reads the node's journal behind the store's back, once for each change of
@@ -60,29 +67,16 @@ func (n *node) readAgain() {
 	n.found.in, n.found.changes = n.fs, n.fs.Changes()
 }
 
-// frames reads every record in the journal; what was read before is not decoded again.
+// frames reads every record in the journal.
 func (n *node) frames() (out []frame, err error) {
-	var before []frame
-	if n.found != nil {
-		before = n.found.frames
-	}
 	o := n.options()
 	j, _, err := journal.Open(journal.Options{FS: n.fs, Dir: filepath.Join(dir, "journal"), Key: o.Key, ReadOnly: true, Now: n.clock.Now})
 	if err != nil {
 		return nil, err
 	}
-	out = make([]frame, 0, len(before)+8)
 	err = j.Scan(journal.Position{}, func(at journal.Position, raw []byte) error {
-		for len(before) > 0 && before[0].at.Compare(at) < 0 {
-			before = before[1:]
-		}
-		if len(before) > 0 && before[0].is(at, raw) {
-			out = append(out, before[0])
-			return nil
-		}
-		raw = bytes.Clone(raw)
-		rec, err := event.Decode(raw)
-		out = append(out, frame{at, raw, rec})
+		rec, err := n.w.decode(raw)
+		out = append(out, frame{at, rec})
 		return err
 	}, func(_, _ journal.Position, _ string) error { return nil })
 	return out, errors.Join(err, j.Close())
@@ -90,7 +84,7 @@ func (n *node) frames() (out []frame, err error) {
 
 // goesOnIn says that frames begin with all those that were found.
 func (f *found) goesOnIn(frames []frame) bool {
-	return len(f.frames) <= len(frames) && slices.EqualFunc(f.frames, frames[:len(f.frames)], func(a, b frame) bool { return a.rec == b.rec && a.at == b.at })
+	return len(f.frames) <= len(frames) && slices.Equal(f.frames, frames[:len(f.frames)])
 }
 
 func (f *found) add(a frame) {

@@ -127,7 +127,7 @@ func (n *node) lookFor(have held) {
 	}
 	for _, run := range n.told.runs {
 		for _, b := range run.Records {
-			if r, err := event.Decode(b); err == nil && have[r.Hash] != nil && !n.unsettled() {
+			if r, err := n.w.decode(b); err == nil && have[r.Hash] != nil && !n.unsettled() {
 				n.acked[r.Hash] = have[r.Hash]
 			}
 		}

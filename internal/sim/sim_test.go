@@ -111,7 +111,7 @@ var must = []string{
 
 // TestMain collects garbage seldom: worlds are small and live for a moment.
 func TestMain(m *testing.M) {
-	debug.SetGCPercent(400)
+	debug.SetGCPercent(800)
 	cheap()
 	os.Exit(m.Run())
 }

@@ -59,7 +59,8 @@ type world struct {
 	joined   trust.Joined
 	epoch    string // of the hub
 	founded  *event.Record
-	ids      int // numbers bags, cases and sessions
+	decoded  map[string]*event.Record // by their bytes
+	ids      int                      // numbers bags, cases and sessions
 	did      map[string]int
 	log      []string // what happened, in words
 }
@@ -131,7 +132,7 @@ func pcg(seed uint64) *rand.Rand { return rand.New(rand.NewPCG(seed, 0x746861777
 // newWorld builds a practice of a hub and laptops that all know each other.
 func newWorld(seed uint64) *world {
 	w := &world{
-		seed: seed, parted: map[[2]int]bool{}, did: map[string]int{}, epoch: "epoch 0",
+		seed: seed, parted: map[[2]int]bool{}, did: map[string]int{}, decoded: map[string]*event.Record{}, epoch: "epoch 0",
 		joined: trust.Joined{Practice: "practice", PracticeName: practiceName},
 	}
 	r := pcg(seed)

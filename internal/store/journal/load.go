@@ -163,7 +163,8 @@ func (j *Journal) rewrite(file File, last span, from uint32) error {
 		return err
 	}
 	defer j.release(r)
-	w := window{file: r.file, segment: last.segment, limit: last.limit}
+	w := openWindow(r, last)
+	defer w.close()
 	for from < last.limit {
 		b, err := w.at(from, windowBytes)
 		if err != nil || len(b) == 0 {

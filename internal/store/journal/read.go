@@ -83,7 +83,8 @@ func (j *Journal) readRising(ps []Position, fn func(i int, frame []byte) error) 
 		return err
 	}
 	defer j.release(r)
-	w := window{file: r.file, segment: s.segment, limit: s.limit}
+	w := openWindow(r, s)
+	defer w.close()
 	for i, p := range ps {
 		_, body, err := w.read(p.Offset)
 		if err != nil {
@@ -245,7 +246,8 @@ func (j *Journal) walkSpan(s span, start uint32, v visitor) (uint32, error) {
 		return start, err
 	}
 	defer j.release(r)
-	w := window{file: r.file, segment: s.segment, limit: s.limit}
+	w := openWindow(r, s)
+	defer w.close()
 	return w.walk(r.seal, start, v)
 }
 

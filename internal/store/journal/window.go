@@ -5,6 +5,7 @@ import (
 	"errors"
 	"hash/crc32"
 	"io"
+	"sync"
 )
 
 const (
@@ -22,6 +23,18 @@ type window struct {
 
 	unread   error  // why the disk could not read a part; nil: it could
 	unreadTo uint32 // where the last such part ended
+}
+
+// buffers of windows that were closed.
+var buffers = sync.Pool{New: func() any { return new([]byte) }}
+
+func openWindow(r *reader, s span) window {
+	return window{file: r.file, segment: s.segment, limit: s.limit, buf: (*buffers.Get().(*[]byte))[:0]}
+}
+
+// close gives the buffer to the next window: no frame is valid any more.
+func (w *window) close() {
+	buffers.Put(&w.buf)
 }
 
 // at gives n bytes from offset, or fewer where the segment ends. The bytes are

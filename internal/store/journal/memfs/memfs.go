@@ -118,18 +118,18 @@ type write struct {
 }
 
 // large is how long a write is that is kept once however often it comes, and once the
-// newest of them: journals begin with one.
+// newest of them: journals begin with one, whole or as far as the disk takes it.
 const large = 1 << 20
 
 var once atomic.Pointer[[]byte]
 
 // copied are the bytes of a write, which its caller may change afterwards.
 func copied(p []byte) []byte {
+	if kept := once.Load(); kept != nil && len(p) > large/16 && bytes.HasPrefix(*kept, p) {
+		return (*kept)[:len(p):len(p)]
+	}
 	if len(p) < large {
 		return slices.Clone(p)
-	}
-	if kept := once.Load(); kept != nil && bytes.Equal(*kept, p) {
-		return *kept
 	}
 	c := slices.Clone(p)
 	once.Store(&c)
