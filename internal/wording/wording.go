@@ -6,6 +6,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 
 	"google.golang.org/protobuf/reflect/protoreflect"
 
@@ -60,11 +61,21 @@ func Patient(p *ledger.Patient) string {
 	return who
 }
 
+// boxWords is where a newborn stands: a bare number or letter is a box, and what has
+// a word of its own, such as 'box 4' or 'paddock 2', is told as it was typed.
+func boxWords(typed string) string {
+	first, _, _ := strings.Cut(typed, " ")
+	if len(first) >= 3 && strings.IndexFunc(first, unicode.IsDigit) < 0 {
+		return typed
+	}
+	return "box " + typed
+}
+
 // PatientMarks is what a newborn is known by.
 func PatientMarks(p *ledger.Patient) string {
 	parts := []string{Enum(p.Sex), p.Colour, p.Markings}
 	if p.Box != "" {
-		parts = append(parts, "box "+p.Box)
+		parts = append(parts, boxWords(p.Box))
 	}
 	if p.NeckBand != "" {
 		parts = append(parts, "neck band "+p.NeckBand)
