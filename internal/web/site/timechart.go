@@ -86,7 +86,7 @@ func (c *timeChart) Draw(look chartLook) []byte {
 			d.line(i)
 		}
 	}
-	d.WriteString(legend)
+	d.add("%s", strings.TrimSuffix(legend, "\n"))
 	d.add(`</svg>`)
 	return []byte(d.String())
 }
