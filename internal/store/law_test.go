@@ -237,7 +237,7 @@ func TestUpdatesLostFromTheMiddle(t *testing.T) {
 			lost += cutMiddle(&trail, r, behind, &safe)
 		}
 	}
-	require.Greater(t, lost, 5*seeds, "updates were really lost")
+	require.Greater(t, lost, 3*seeds, "updates were really lost; what is gathered goes down in few of them")
 }
 
 // dying is an index that stops the program after a few updates.
