@@ -48,10 +48,10 @@ func TestAPageComesBack(t *testing.T) {
 	tab.Misses("#gone", "lost")
 	tab.Type("heart_rate", "101")
 	stop()
-	tab.Sees("#gone", "lost the program")
+	tab.Sees("#gone", "does not answer")
 	_, stop = d.serve(u.Host)
 	defer stop()
-	tab.Misses("#gone", "lost the program")
+	tab.Misses("#gone", "does not answer")
 
 	// What was saved meanwhile shows, and what was being typed is still there.
 	d.fill("/case/"+id+"/look", "text", "quiet")

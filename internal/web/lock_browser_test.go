@@ -89,7 +89,7 @@ func TestOneLockForAllTabs(t *testing.T) {
 	until(t, one, "h1", "Not signed yet")
 	press(one, `input[name="record"]`)
 	press(one, `form[action=""] button, form:not([action]) button.main`)
-	until(t, one, ".said", "Signed")
+	until(t, one, ".said", "1 entry signed")
 	require.False(t, js[bool](t, one, `!!document.querySelector("#unsigned")`))
 
 	// Left alone, both lock by themselves: the heartbeat of their streams finds it.

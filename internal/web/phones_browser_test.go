@@ -117,11 +117,11 @@ func TestAPhoneInTheBarn(t *testing.T) {
 	narrow()
 	snap(t, phone, "73-run-phone")
 
-	// Shut out with the page open: it says that it has lost the program, and no
+	// Shut out with the page open: it says that the laptop does not answer, and no
 	// page comes any more.
 	require.NoError(t, chromedp.Do(laptop, chromedp.Click(`#paired button`)))
 	until(t, laptop, "#paired", "No phone is paired")
-	until(t, phone, "#gone:not([hidden])", "lost the program")
+	until(t, phone, "#gone:not([hidden])", "does not answer")
 	require.NoError(t, chromedp.Do(phone, chromedp.Reload()))
 	until(t, phone, "h1", "Pair this phone")
 	require.NotContains(t, js[string](t, phone, "document.body.innerText"), "Quiet Harbour")

@@ -39,13 +39,13 @@ func (d *laptop) back() {
 	d.t.Cleanup(func() { d.server.CloseClientConnections() })
 }
 
-// linesOf are the lines of a case that begin so.
+// linesOf are the lines of a case that say so, in whatever case.
 func (d *laptop) linesOf(id, what string) (rows []*pb.TimelineRow) {
 	d.t.Helper()
 	out, err := d.site.Cases.GetCase(d.t.Context(), &pb.GetCaseRequest{Case: id})
 	require.NoError(d.t, err)
 	for _, r := range out.Timeline {
-		if strings.HasPrefix(r.What, what) {
+		if strings.Contains(strings.ToLower(r.What), what) {
 			rows = append(rows, r)
 		}
 	}
@@ -101,7 +101,7 @@ func TestTheAgentStopsBeforeAPress(t *testing.T) {
 	d.back()
 	tab.Misses(".kept", "Noted here")
 	tab.Arrives("/treat")
-	for what, of := range map[string]int{"clamped": 1, "vitals": 2, "drug": 1} { // the baseline is one of the vitals
+	for what, of := range map[string]int{"clamp shut": 1, "vitals": 2, "mg/ml": 1} { // the baseline is one of the vitals
 		rows := d.linesOf(id, what)
 		require.Len(t, rows, of, what)
 		is, err := time.Parse(time.RFC3339, rows[of-1].At)
@@ -110,7 +110,7 @@ func TestTheAgentStopsBeforeAPress(t *testing.T) {
 	}
 	tab.Reload()
 	tab.Sees("#sound-said", "Sound")
-	require.Len(t, d.linesOf(id, "clamped"), 1)
+	require.Len(t, d.linesOf(id, "clamp shut"), 1)
 }
 
 // press presses a button that may lead nowhere.
@@ -145,7 +145,7 @@ func TestTheAgentStopsInTheMiddle(t *testing.T) {
 			d.clock.Advance(4 * time.Minute)
 			tab.Sees(".said", "aved")
 			tab.Misses(".kept", "Noted here")
-			rows := d.linesOf(id, "clamped")
+			rows := d.linesOf(id, "clamp shut")
 			require.Len(t, rows, 1)
 			is, err := time.Parse(time.RFC3339, rows[0].At)
 			require.NoError(t, err)
