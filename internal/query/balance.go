@@ -5,10 +5,8 @@ import (
 	"context"
 	"maps"
 	"slices"
-	"time"
 
 	"thawtrail/internal/event"
-	"thawtrail/internal/label"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/wording"
@@ -49,11 +47,11 @@ func (s Reader) GetBalance(ctx context.Context, req *pb.GetBalanceRequest) (*pb.
 
 // balance is a balance while it is added up.
 type balance struct {
-	b           *ReadView
-	by          string
-	names       bool
-	from, until time.Time
-	rows        map[string]*balanceRow
+	span
+	b     *ReadView
+	by    string
+	names bool
+	rows  map[string]*balanceRow
 }
 
 type balanceRow struct {
@@ -78,26 +76,11 @@ func (b *ReadView) newBalance(req *pb.GetBalanceRequest) (*balance, error) {
 	if !slices.Contains([]string{"", "place", "product"}, req.By) {
 		return nil, refusal.New("by", req.By, "place, product, or nothing for the whole practice")
 	}
-	first, err := label.ParseDay("from", req.From)
+	in, err := b.days(req.From, cmp.Or(req.To, req.From))
 	if err != nil {
 		return nil, err
 	}
-	last, err := label.ParseDay("to", cmp.Or(req.To, req.From))
-	if err != nil {
-		return nil, err
-	}
-	if last.Compare(first) < 0 {
-		return nil, refusal.New("to", req.To, "a day that is not before "+req.From)
-	}
-	return &balance{
-		b: b, by: req.By, names: req.Bags, from: firstInstant(first, b.zone), until: last.LastInstant(b.zone), rows: map[string]*balanceRow{},
-	}, nil
-}
-
-// firstInstant is when a day or month begins: with the end of the day before.
-func firstInstant(d label.Day, zone *time.Location) time.Time {
-	before := time.Date(d.Year, d.Month, max(d.Day, 1)-1, 0, 0, 0, 0, time.UTC)
-	return label.Day{Year: before.Year(), Month: before.Month(), Day: before.Day()}.LastInstant(zone)
+	return &balance{b: b, by: req.By, names: req.Bags, span: in, rows: map[string]*balanceRow{}}, nil
 }
 
 // add puts the moves of one bag into the rows that they concern.
@@ -129,12 +112,12 @@ func (s *balance) add(bag *ledger.BagLine) error {
 		row.ClosingMl += ml
 	}
 	for _, d := range books.Doses {
-		if fromMs <= d.AtMs && d.AtMs < untilMs {
+		if s.has(d.AtMs) {
 			s.row(bag, d.Place).GivenMl += int64(d.Ml)
 		}
 	}
 	for _, t := range books.Thrown {
-		if fromMs <= t.AtMs && t.AtMs < untilMs && t.Ml != nil {
+		if t.Ml != nil && s.has(t.AtMs) {
 			s.row(bag, bag.Place).ThrownMl += int64(*t.Ml)
 		}
 	}

@@ -5,38 +5,12 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"time"
 
 	"thawtrail/internal/event"
-	"thawtrail/internal/label"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/store"
 )
-
-// span is a stretch of days that was asked for: until is not part of it.
-type span struct{ from, until time.Time }
-
-// spanOf reads a first and a last day or month; all time where neither is given.
-func (b *ReadView) spanOf(from, to string) (s span, err error) {
-	if from == "" && to == "" {
-		return span{until: time.UnixMilli(1 << 52)}, nil
-	}
-	first, err := label.ParseDay("from", cmp.Or(from, to))
-	if err != nil {
-		return s, err
-	}
-	last, err := label.ParseDay("to", cmp.Or(to, from))
-	if err != nil {
-		return s, err
-	}
-	if last.Compare(first) < 0 {
-		return s, refusal.New("to", to, "a day that is not before "+from)
-	}
-	return span{firstInstant(first, b.zone), last.LastInstant(b.zone)}, nil
-}
-
-func (s span) has(ms int64) bool { return s.from.UnixMilli() <= ms && ms < s.until.UnixMilli() }
 
 // treatment is one bag into one patient.
 type treatment struct {
