@@ -202,6 +202,9 @@ func LogKey(log LogID) Key { return Key{KindLog, log.String()} }
 
 // Primary is the entity that owns what concerns the record as a whole.
 func (r *Record) Primary() Key {
+	if e := r.Head.Entities; len(e) > 0 {
+		return Key{e[0].GetKind(), e[0].GetId()}
+	}
 	if keys := r.Touches(); len(keys) > 0 {
 		return keys[0]
 	}

@@ -22,6 +22,7 @@ type set struct {
 	timeline []Entry                  // everything, happened order
 	signed   map[event.Hash]signature // who put a name to entries without one
 	claims   []claim
+	space    []fact // where facts lie, in few pieces
 	newer    bool
 	tooMuch  bool // not all of it fits into a state
 }
@@ -49,22 +50,30 @@ type fix struct {
 }
 
 func newSet(key event.Key, inputs []Input) *set {
-	s := &set{key: key, inputs: inputs, facts: make([]*fact, 0, len(inputs)), timeline: make([]Entry, 0, len(inputs))}
+	n := len(inputs)
+	s := &set{key: key, inputs: inputs, facts: make([]*fact, 0, n), timeline: make([]Entry, 0, n), space: make([]fact, 0, n)}
 	fixes := s.fixes()
 	s.signed = s.signatures(fixes)
-	held := make(map[event.Hash]bool, len(inputs))
 	for i := range s.inputs {
 		in := &s.inputs[i]
-		held[in.Rec.Hash] = true
 		s.inspect(in)
 		s.place(in, fixes[in.Rec.Hash])
 	}
-	s.orphans(fixes, held)
+	s.orphans(fixes)
 	slices.SortStableFunc(s.facts, func(a, b *fact) int { return event.CompareWritten(a.rec, b.rec) })
 	s.story = slices.Clone(s.facts)
 	slices.SortStableFunc(s.story, func(a, b *fact) int { return cmp.Compare(a.atMs, b.atMs) })
 	slices.SortStableFunc(s.timeline, func(a, b Entry) int { return cmp.Compare(a.AtMs, b.AtMs) })
 	return s
+}
+
+// fact makes room for a fact. A fact that was made stays where it is.
+func (s *set) fact(f fact) *fact {
+	if len(s.space) == cap(s.space) {
+		s.space = make([]fact, 0, 8)
+	}
+	s.space = append(s.space, f)
+	return &s.space[len(s.space)-1]
 }
 
 // fixes collects the readable corrections by their original, in written order.
@@ -126,16 +135,20 @@ func (s *set) inspect(in *Input) {
 	if in.Rec.Primary() != s.key {
 		return
 	}
-	own := []event.Hash{in.Rec.Hash}
 	switch {
 	case newer:
-		s.claim(claim{kind: NeedsNewerVersion, atMs: in.Rec.OccurredMs(), records: own})
+		s.claimOf(NeedsNewerVersion, in.Rec)
 	case unreadable:
-		s.claim(claim{kind: UnreadableRecord, atMs: in.Rec.OccurredMs(), records: own})
+		s.claimOf(UnreadableRecord, in.Rec)
 	}
 	if !s.entitled(in) {
-		s.claim(claim{kind: NotEntitled, atMs: in.Rec.OccurredMs(), records: own})
+		s.claimOf(NotEntitled, in.Rec)
 	}
+}
+
+// claimOf claims something of a record as a whole.
+func (s *set) claimOf(kind string, r *event.Record) {
+	s.claim(claim{kind: kind, atMs: r.OccurredMs(), records: []event.Hash{r.Hash}})
 }
 
 // readability says whether a record needs a newer version or cannot be read.
@@ -158,10 +171,8 @@ func hasUnknown(m protoreflect.Message) bool {
 	if len(m.GetUnknown()) > 0 {
 		return true
 	}
-	fields := m.Descriptor().Fields()
-	for i := range fields.Len() {
-		f := fields.Get(i)
-		if f.Message() == nil || !m.Has(f) {
+	for _, f := range event.MessageFields(m.Descriptor()) {
+		if !m.Has(f) {
 			continue
 		}
 		if !f.IsList() && hasUnknown(m.Get(f).Message()) {
@@ -179,10 +190,10 @@ func hasUnknown(m protoreflect.Message) bool {
 // place puts a record, as it stands after its corrections, into the story and,
 // when it counts, among the facts.
 func (s *set) place(in *Input, fixes []fix) {
-	f := &fact{
+	f := s.fact(fact{
 		id: in.Rec.Hash, rec: in.Rec, typ: in.Rec.Head.Type, body: in.Payload,
 		told: in.Rec.Head.OccurredAt, atMs: in.Rec.OccurredMs(), clock: in.Rec, marks: s.marksOf(in), author: s.author(in.Rec),
-	}
+	})
 	fixes = effective(in.Rec.Head.Type, fixes)
 	if len(fixes) > 0 {
 		f.correct(fixes[len(fixes)-1], s.key)
@@ -241,7 +252,14 @@ func (s *set) keep(f *fact, entitled bool) {
 }
 
 // orphans enters the replacements whose originals do not touch this entity.
-func (s *set) orphans(fixes map[event.Hash][]fix, held map[event.Hash]bool) {
+func (s *set) orphans(fixes map[event.Hash][]fix) {
+	if len(fixes) == 0 {
+		return
+	}
+	held := make(map[event.Hash]bool, len(s.inputs))
+	for i := range s.inputs {
+		held[s.inputs[i].Rec.Hash] = true
+	}
 	for i := range s.inputs {
 		c, ok := s.inputs[i].Payload.(*pb.Corrected)
 		if !ok {
@@ -253,7 +271,7 @@ func (s *set) orphans(fixes map[event.Hash][]fix, held map[event.Hash]bool) {
 			continue
 		}
 		in := &s.inputs[i]
-		f := &fact{id: original, rec: in.Rec, told: in.Rec.Head.OccurredAt, atMs: in.Rec.OccurredMs(), clock: in.Rec, marks: s.marksOf(in), author: s.author(in.Rec)}
+		f := s.fact(fact{id: original, rec: in.Rec, told: in.Rec.Head.OccurredAt, atMs: in.Rec.OccurredMs(), clock: in.Rec, marks: s.marksOf(in), author: s.author(in.Rec)})
 		f.correct(list[len(list)-1], s.key)
 		if !f.marks.Has(MarkElsewhere) {
 			s.keep(f, in.Entitled)

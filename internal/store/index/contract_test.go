@@ -32,7 +32,7 @@ func eachIndex(t *testing.T, run func(t *testing.T, ix Index)) {
 		},
 		"gathering": func(*testing.T) Index {
 			c := NewCover(NewMemory(), func(error) {})
-			c.Gather()
+			gather(t, c)
 			return c
 		},
 		"settling": func(*testing.T) Index { return &settling{Cover: NewCover(NewMemory(), func(error) {})} },
@@ -57,8 +57,8 @@ func (s *settling) Update(fn func(Writer) error) error {
 		if err := s.Settle(context.Background()); err != nil {
 			return err
 		}
-	} else {
-		s.Gather()
+	} else if err := s.Gather(); err != nil {
+		return err
 	}
 	return s.Cover.Update(fn)
 }

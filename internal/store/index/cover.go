@@ -128,7 +128,7 @@ func (c *Cover) updateOver(fn func(Writer) error) error {
 	top, grown := c.over.top.apply(slices.Collect(o.changes.all()), true)
 	c.topBytes += uint64(grown)
 	c.bytes.Add(uint64(grown))
-	c.publish(&layers{top: top, down: c.over.down})
+	c.publish(&layers{top: top, down: c.over.down, ground: c.over.ground})
 	return nil
 }
 

@@ -6,14 +6,47 @@ import (
 )
 
 // Gather keeps all updates in memory from now on, until Settle. An index that is
-// covered for another reason stays so.
-func (c *Cover) Gather() {
+// covered for another reason stays so. Where little lies below, as on a laptop that has
+// just joined, it is read once, so that it need not be asked again for all that it
+// does not have.
+func (c *Cover) Gather() error {
 	c.update.Lock()
 	defer c.update.Unlock()
-	if c.over == nil {
-		c.gathers.Store(true)
-		c.publish(&layers{})
+	if c.over != nil {
+		return nil
 	}
+	ground, err := c.ground()
+	if err != nil {
+		return err
+	}
+	c.gathers.Store(true)
+	c.publish(&layers{ground: ground})
+	return nil
+}
+
+// mostGround is how many keys of the index below, and mostGroundBytes how many bytes,
+// are little.
+const (
+	mostGround      = 4096
+	mostGroundBytes = 4 << 20
+)
+
+// ground is all that lies below; nil when that is too much.
+func (c *Cover) ground() (ground *chunks, err error) {
+	var all []change
+	size := int64(0)
+	err = c.below.View(func(r Reader) error {
+		return r.Scan(nil, nil, false, func(key, value []byte) (bool, error) {
+			ch := change{key: string(key), value: append([]byte{}, value...)}
+			all, size = append(all, ch), size+ch.txnBytes()
+			return len(all) <= mostGround && size <= mostGroundBytes, nil
+		})
+	})
+	if err != nil || len(all) > mostGround || size > mostGroundBytes {
+		return nil, err
+	}
+	read, _ := chunks{}.apply(all, false)
+	return &read, nil
 }
 
 // Gathered says whether updates are being gathered, and how many bytes wait.
@@ -85,11 +118,18 @@ func (c *Cover) lift(err error, failed bool) {
 }
 
 // layers are the changes that lie over an index: down is being written down to it and
-// stays as it is, top takes what comes meanwhile.
-type layers struct{ top, down chunks }
+// stays as it is, top takes what comes meanwhile. ground is all that lies in the index,
+// as long as nothing was written down; nil when that was too much to read.
+type layers struct {
+	top, down chunks
+	ground    *chunks
+}
 
 // on reads an index with the layers over it.
 func (l *layers) on(base Reader) Reader {
+	if l.ground != nil {
+		base = *l.ground
+	}
 	if len(l.down) > 0 {
 		base = layered{base, l.down}
 	}

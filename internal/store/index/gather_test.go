@@ -21,7 +21,7 @@ func TestGatherAndSettle(t *testing.T) {
 	below := &counted{Index: NewMemory()}
 	c := NewCover(below, func(err error) { t.Errorf("told %v", err) }, []byte("cursor"))
 	put(t, c, "a", "1", "b", "2", "cursor", "A")
-	c.Gather()
+	gather(t, c)
 	put(t, c, "a", "3", "b", "-", "c", "4", "cursor", "B")
 	put(t, c, "a", "5", "cursor", "C")
 	require.Equal(t, []string{"a=5", "c=4", "cursor=C"}, listAll(t, c))
@@ -40,6 +40,8 @@ func TestGatherAndSettle(t *testing.T) {
 	require.Equal(t, []string{"a=5", "c=4", "cursor=C", "d=6"}, listAll(t, below))
 	require.NoError(t, c.Settle(t.Context()), "there is nothing to settle")
 }
+
+func gather(t require.TestingT, c *Cover) { require.NoError(t, c.Gather()) }
 
 // counted counts updates.
 type counted struct {
@@ -65,7 +67,7 @@ func TestSettleThatEndsEarly(t *testing.T) {
 	}}
 	var told []error
 	c := NewCover(below, func(err error) { told = append(told, err) }, []byte("z"))
-	c.Gather()
+	gather(t, c)
 	put(t, c, "a", "1", "b", "-", "z", "A")
 	stops = 1
 	require.ErrorIs(t, c.Settle(ctx), context.Canceled)
@@ -88,7 +90,7 @@ func TestSettleThatEndsEarly(t *testing.T) {
 func TestCloseWritesDownWhatWasGathered(t *testing.T) {
 	o := Options{Dir: t.TempDir()}
 	c := NewCover(mustOpen(t, o, Fresh), func(err error) { t.Errorf("told %v", err) })
-	c.Gather()
+	gather(t, c)
 	put(t, c, "a", "1")
 	require.NoError(t, c.Close())
 	ix := mustOpen(t, o, Clean)
@@ -115,7 +117,7 @@ func TestGatheringEqualsAModel(t *testing.T) {
 			failing = rapid.IntRange(0, 3).Draw(t, "failing") == 0
 			switch rapid.IntRange(0, 3).Draw(t, "act") {
 			case 0:
-				c.Gather()
+				gather(t, c)
 			case 1:
 				_ = c.Settle(context.Background()) // what fails is told, and tried again
 			}
@@ -187,7 +189,7 @@ func TestSettlingBesideViewsAndUpdates(t *testing.T) {
 			case <-done:
 				return
 			default:
-				c.Gather()
+				gather(t, c)
 				if err := c.Settle(t.Context()); err != nil {
 					t.Error(err)
 				}

@@ -15,8 +15,8 @@
 // sees the index as it was when View began, whatever is updated meanwhile. An
 // update reads its own writes; a scan sees what was written before the scan began.
 //
-// Bytes given to a function are valid until it returns and must not be changed;
-// bytes given to Set and Delete are copied.
+// Bytes given to a function are valid until it returns and must not be changed. A value
+// that is given to Set is kept, and must not be changed either; keys are copied.
 package index
 
 import (

@@ -38,7 +38,10 @@ func (o *overlay) Has(key []byte) (bool, error) {
 }
 
 func (o *overlay) Set(key, value []byte) error {
-	return o.put(change{key: string(key), value: append([]byte{}, value...)})
+	if value == nil {
+		value = []byte{} // nil stands for a key that was deleted
+	}
+	return o.put(change{key: string(key), value: value})
 }
 
 func (o *overlay) Delete(key []byte) error {

@@ -48,7 +48,7 @@ func (h segmentHeader) append(b []byte, s sealer) []byte {
 	b = binary.BigEndian.AppendUint16(b, formatVersion)
 	b = append(b, h.cipher, 0)
 	b = binary.BigEndian.AppendUint32(b, h.segment)
-	b = h.after.append(b)
+	b = h.after.AppendTo(b)
 	b = binary.BigEndian.AppendUint64(b, uint64(h.createdMS))
 	b = append(b, h.keyID[:]...)
 	b = append(b, h.session[:]...)
@@ -118,9 +118,10 @@ func parseFrameHead(b []byte, p Position) (frameHead, bool) {
 
 // frameHeaderCRC covers the position and the first 12 bytes.
 func frameHeaderCRC(p Position, head []byte) uint32 {
-	var at [8]byte
-	p.append(at[:0])
-	return crc32.Update(crc32.Checksum(at[:], castagnoli), castagnoli, head[:12])
+	var text [8 + 12]byte
+	copy(text[8:], head[:12])
+	p.AppendTo(text[:0])
+	return crc32.Checksum(text[:], castagnoli)
 }
 
 func segmentName(n uint32) string { return fmt.Sprintf("%010d%s", n, segmentSuffix) }

@@ -25,9 +25,10 @@ func (p Position) IsZero() bool { return p == Position{} }
 func (p Position) String() string { return fmt.Sprintf("%d:%d", p.Segment, p.Offset) }
 
 // Encode gives 8 bytes, big endian, that sort as the positions do.
-func (p Position) Encode() []byte { return p.append(nil) }
+func (p Position) Encode() []byte { return p.AppendTo(make([]byte, 0, 8)) }
 
-func (p Position) append(b []byte) []byte {
+// AppendTo is Encode at the end of other bytes.
+func (p Position) AppendTo(b []byte) []byte {
 	b = binary.BigEndian.AppendUint32(b, p.Segment)
 	return binary.BigEndian.AppendUint32(b, p.Offset)
 }

@@ -20,7 +20,7 @@ type application struct {
 	rights   *ledger.Rights
 	logs     map[event.LogID]*LogInfo         // those looked at
 	changed  map[event.LogID]bool             // those to be written
-	placed   map[slot][]spot                  // records of this batch
+	placed   map[event.LogID][]placing        // records of this batch
 	noted    map[event.Key]bool               // entities that are folded later
 	touched  map[event.Key][]journal.Position // by the records of this batch
 	unfolded bool                             // entities are left to be folded
@@ -34,6 +34,12 @@ type application struct {
 type slot struct {
 	log event.LogID
 	seq uint64
+}
+
+// placing is a record of this batch in its log.
+type placing struct {
+	seq uint64
+	spot
 }
 
 // apply writes extents, touches and logs, then folds what was touched.
@@ -80,7 +86,7 @@ func (a *application) place() (map[event.Key][]journal.Position, []event.Key, er
 		touched[k] = append(touched[k], p)
 	}
 	x := newExtents(a.w)
-	a.placed = map[slot][]spot{}
+	a.placed = map[event.LogID][]placing{}
 	for _, l := range a.recs {
 		known, err := a.follow(l, touch)
 		if err != nil {
@@ -151,7 +157,7 @@ func (a *application) follow(l located, touch func(event.Key, journal.Position))
 			touch(event.LogKey(l.rec.Log), l.pos)
 		}
 	}
-	a.placed[at] = append(a.placed[at], here)
+	a.placed[at.log] = append(a.placed[at.log], placing{at.seq, here})
 	a.changed[at.log] = true
 	return known, log.Advance(l.rec, func(seq uint64) ([]exchange.Point, error) { return a.points(slot{at.log, seq}) })
 }
@@ -159,9 +165,9 @@ func (a *application) follow(l located, touch func(event.Key, journal.Position))
 // spots lists where the records of one place lie: in the index and in this batch.
 func (a *application) spots(at slot) ([]spot, error) {
 	out, err := positionsAt(a.w, at.log, at.seq)
-	for _, p := range a.placed[at] {
-		if !slices.Contains(out, p) {
-			out = append(out, p)
+	for _, p := range a.placed[at.log] {
+		if p.seq == at.seq && !slices.Contains(out, p.spot) {
+			out = append(out, p.spot)
 		}
 	}
 	return out, err

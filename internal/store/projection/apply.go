@@ -49,9 +49,12 @@ func (p *Projection) applyStep() (more bool, err error) {
 		return false, ErrClosed
 	}
 	if p.Behind() > p.opt.Far {
-		p.gather()
+		err = p.gather()
 	}
-	n, err := p.applySome()
+	n := 0
+	if err == nil {
+		n, err = p.applySome()
+	}
 	if err != nil {
 		return false, fmt.Errorf("bring the index up to date: %w", err)
 	}
@@ -234,8 +237,10 @@ func (p *Projection) applyLater(recs []located, next journal.Position) error {
 func (p *Projection) application(recs []located) *application {
 	a := &application{p: p, recs: recs, rights: p.rights, logs: map[event.LogID]*LogInfo{},
 		changed: map[event.LogID]bool{}, known: make(map[journal.Position]*known, len(recs))}
-	for _, l := range recs {
-		a.known[l.pos] = &known{rec: l.rec}
+	space := make([]known, len(recs))
+	for i, l := range recs {
+		space[i].rec = l.rec
+		a.known[l.pos] = &space[i]
 	}
 	return a
 }

@@ -117,12 +117,12 @@ func (a *application) settle(touch touching) error {
 // stretches says, for each log of this batch, from where to where its records stand.
 func (a *application) stretches() map[event.LogID]exchange.SeqRange {
 	out := map[event.LogID]exchange.SeqRange{}
-	for at := range a.placed {
-		s, ok := out[at.log]
-		if !ok {
-			s = exchange.SeqRange{From: at.seq, To: at.seq}
+	for log, list := range a.placed {
+		s := exchange.SeqRange{From: list[0].seq, To: list[0].seq}
+		for _, p := range list {
+			s.From, s.To = min(s.From, p.seq), max(s.To, p.seq)
 		}
-		out[at.log] = exchange.SeqRange{From: min(s.From, at.seq), To: max(s.To, at.seq)}
+		out[log] = s
 	}
 	return out
 }
@@ -131,7 +131,7 @@ func (a *application) stretches() map[event.LogID]exchange.SeqRange {
 func (a *application) waited(log event.LogID, s exchange.SeqRange) (out []waiting, err error) {
 	err = a.w.Scan(waitPrefix(log), waitKey(slot{log, s.From}, journal.Position{}), false, func(k, v []byte) (bool, error) {
 		named, by, ok := decodeWait(log, k, v)
-		if ok && len(a.placed[slot{log, named.Seq}]) > 0 {
+		if ok && slices.ContainsFunc(a.placed[log], func(p placing) bool { return p.seq == named.Seq }) {
 			out = append(out, waiting{named, by, slices.Clone(k)})
 		}
 		return !ok || named.Seq <= s.To, nil

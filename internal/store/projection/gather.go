@@ -24,12 +24,12 @@ const (
 )
 
 // gather lets the index gather; the applier is held.
-func (p *Projection) gather() {
+func (p *Projection) gather() error {
 	if p.gathers() {
-		return
+		return nil
 	}
 	p.base = p.cursor
-	p.cover.Gather()
+	return p.cover.Gather()
 }
 
 func (p *Projection) gathers() bool {

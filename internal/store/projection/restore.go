@@ -269,17 +269,16 @@ func (p *Projection) applyAll(ctx context.Context) error {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		if applied > p.opt.Far {
-			p.gather()
-		}
 		n, err := p.applySome()
+		if applied += n; err == nil && applied > p.opt.Far {
+			err = p.gather()
+		}
 		if err == nil {
 			err = p.settleIfFull(ctx)
 		}
 		if err != nil || n == 0 {
 			return err
 		}
-		applied += n
 	}
 }
 

@@ -30,10 +30,18 @@ func entitiesOf(r *event.Record) []event.Key {
 }
 
 func entityBytes(k event.Key) []byte {
-	b := make([]byte, 0, len(k.Kind)+len(k.ID)+1)
+	return appendEntity(make([]byte, 0, len(k.Kind)+1+len(k.ID)), k)
+}
+
+func appendEntity(b []byte, k event.Key) []byte {
 	b = append(b, k.Kind...)
 	b = append(b, 0)
 	return append(b, k.ID...)
+}
+
+// entityRow is a row's letter and an entity, with room for more bytes behind them.
+func entityRow(letter byte, k event.Key, more int) []byte {
+	return appendEntity(append(make([]byte, 0, 2+len(k.Kind)+1+len(k.ID)+more), letter, '/'), k)
 }
 
 func parseEntity(b []byte) event.Key {
@@ -54,10 +62,10 @@ func row(letter byte, parts ...[]byte) []byte {
 	return b
 }
 
-func stateKey(k event.Key) []byte   { return row('s', entityBytes(k)) }
-func termsKey(k event.Key) []byte   { return row('t', entityBytes(k)) }
-func dirtyKey(k event.Key) []byte   { return row('d', entityBytes(k)) }
-func uncleanKey(k event.Key) []byte { return row('u', entityBytes(k)) }
+func stateKey(k event.Key) []byte   { return entityRow('s', k, 0) }
+func termsKey(k event.Key) []byte   { return entityRow('t', k, 0) }
+func dirtyKey(k event.Key) []byte   { return entityRow('d', k, 0) }
+func uncleanKey(k event.Key) []byte { return entityRow('u', k, 0) }
 func logKey(l event.LogID) []byte   { return row('l', l[:]) }
 func requestKey(id string) []byte   { return row('q', []byte(id)) }
 func againKey(h event.Hash) []byte  { return row('a', h[:]) }
@@ -65,11 +73,9 @@ func localKey(name string) []byte   { return row('k', []byte(name)) }
 
 // touchPrefix ends with a zero byte and ids hold none, so that one entity's
 // rows are never a prefix of another's.
-func touchPrefix(k event.Key) []byte { return row('e', entityBytes(k), []byte{0}) }
+func touchPrefix(k event.Key) []byte { return append(entityRow('e', k, 1+positionBytes), 0) }
 
-func touchKey(k event.Key, at journal.Position) []byte {
-	return append(touchPrefix(k), at.Encode()...)
-}
+func touchKey(k event.Key, at journal.Position) []byte { return at.AppendTo(touchPrefix(k)) }
 
 func termKey(term string, k event.Key) []byte {
 	return row('i', []byte(term), []byte{0}, entityBytes(k))
@@ -78,8 +84,7 @@ func termKey(term string, k event.Key) []byte {
 func extentPrefix(l event.LogID) []byte { return row('p', l[:]) }
 
 func extentKey(l event.LogID, seq uint64, at journal.Position) []byte {
-	b := binary.BigEndian.AppendUint64(extentPrefix(l), seq)
-	return append(b, at.Encode()...)
+	return at.AppendTo(binary.BigEndian.AppendUint64(extentPrefix(l), seq))
 }
 
 // extent says where consecutive records of one log lie: from seq on, all in one
@@ -124,7 +129,7 @@ func decodeExtent(key, value []byte) (x extent, log event.LogID, ok bool) {
 func encodePositions(ps []journal.Position) []byte {
 	b := make([]byte, 0, 8*len(ps))
 	for _, p := range ps {
-		b = append(b, p.Encode()...)
+		b = p.AppendTo(b)
 	}
 	return b
 }

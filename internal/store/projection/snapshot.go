@@ -237,7 +237,8 @@ func (v *Snapshot) Rights() (*ledger.Rights, error) {
 
 // SetLocal keeps a small fact of this replica alone, outside the state.
 func (p *Projection) SetLocal(name string, value []byte) error {
-	set := func(w index.Writer) error { return w.Set(localKey(name), value) }
+	kept := bytes.Clone(value)
+	set := func(w index.Writer) error { return w.Set(localKey(name), kept) }
 	err := p.index.Update(set)
 	if errors.Is(err, index.ErrCovered) {
 		return p.index.Update(set)
