@@ -18,6 +18,7 @@ type block struct {
 	rec    Record
 	raw    pb.Record
 	head   pb.Header
+	offset pb.ClockOffset
 	moment pb.Moment
 	proof  pb.AuthorProof
 	keys   [3]pb.EntityKey
@@ -121,7 +122,7 @@ func (b *block) placed(f *fields) {
 	case 8:
 		h.MonotonicUs = int64(f.varint())
 	case 9:
-		h.Offset = f.offset()
+		h.Offset = f.offset(&b.offset)
 	case 10:
 		h.Seen = append(h.Seen, f.tip())
 	case 11:
@@ -165,8 +166,7 @@ func (b *block) told(f *fields) {
 	}
 }
 
-func (f *fields) offset() *pb.ClockOffset {
-	o := &pb.ClockOffset{}
+func (f *fields) offset(o *pb.ClockOffset) *pb.ClockOffset {
 	p := f.part()
 	for p.next() {
 		switch p.num {

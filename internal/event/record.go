@@ -40,9 +40,9 @@ type LogID = Hash
 // String is the hash in hex.
 func (h Hash) String() string { return hex.EncodeToString(h[:]) }
 
-// MarshalBinary gives the bytes; states hold many hashes, and an encoder that
-// looks at each byte by reflection takes long.
-func (h Hash) MarshalBinary() ([]byte, error) { return h[:], nil }
+// MarshalBinary gives the hash's own bytes; states hold many hashes, and an encoder
+// that looks at each byte by reflection, or that is given a copy, takes long.
+func (h *Hash) MarshalBinary() ([]byte, error) { return h[:], nil }
 
 // UnmarshalBinary takes exactly 32 bytes.
 func (h *Hash) UnmarshalBinary(b []byte) error {

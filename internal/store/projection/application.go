@@ -16,7 +16,8 @@ type application struct {
 	p        *Projection
 	w        *counter
 	recs     []located
-	known    map[journal.Position]*known // of this batch
+	known    knownRecords // of this batch
+	fetched  readRecords  // read for it, the last of them
 	rights   *ledger.Rights
 	logs     map[event.LogID]*LogInfo         // those looked at
 	changed  map[event.LogID]bool             // those to be written
@@ -27,7 +28,7 @@ type application struct {
 	unread   []journal.Position               // where records lie that could not be read
 	whole    bool                             // rights changed: what was left out of entities may count
 
-	beside sync.Mutex // guards logs and unread while entities are folded side by side
+	beside sync.Mutex // guards logs, fetched and unread while entities are folded side by side
 }
 
 // slot is one place of a log.

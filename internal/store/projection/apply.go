@@ -59,7 +59,7 @@ func (p *Projection) applyStep() (more bool, err error) {
 		return false, fmt.Errorf("bring the index up to date: %w", err)
 	}
 	if n == 0 {
-		p.before = nil
+		p.read = readRecords{}
 	}
 	return n > 0, nil
 }
@@ -179,7 +179,9 @@ func (p *Projection) applyTxn(recs []located, next journal.Position, do func(*ap
 		p.batch = min(mostBatch, p.batch*2)
 	}
 	p.recent.add(recs)
-	p.before = a.known
+	for _, records := range []knownRecords{a.fetched.old, a.fetched.young, a.known} {
+		p.read.addAll(records)
+	}
 	p.backlog.applied(recs, next, a.unfolded)
 	p.opt.Applied()
 	return nil
@@ -236,7 +238,7 @@ func (p *Projection) applyLater(recs []located, next journal.Position) error {
 
 func (p *Projection) application(recs []located) *application {
 	a := &application{p: p, recs: recs, rights: p.rights, logs: map[event.LogID]*LogInfo{},
-		changed: map[event.LogID]bool{}, known: make(map[journal.Position]*known, len(recs))}
+		changed: map[event.LogID]bool{}, known: make(knownRecords, len(recs))}
 	space := make([]known, len(recs))
 	for i, l := range recs {
 		space[i].rec = l.rec

@@ -43,22 +43,59 @@ func (r *known) standingBy(rights *ledger.Rights) ledger.Standing {
 	return rights.Standing(r.rec)
 }
 
-// fetch is the record at a position, from memory when it is one of this batch or of the
-// last one.
+// fetch is the record at a position, from memory when it is one of this batch or was
+// read a while ago: of a delivery, each bag is used on another night.
 func (a *application) fetch(p journal.Position) (*known, error) {
-	for _, records := range []knownRecords{a.known, a.p.before} {
+	for _, records := range []knownRecords{a.known, a.p.read.young, a.p.read.old} {
 		if r, ok := records[p]; ok {
 			return r, nil
 		}
 	}
 	r, err := a.p.RecordAt(p)
+	a.beside.Lock()
+	defer a.beside.Unlock()
+	if errors.Is(err, journal.ErrDamaged) {
+		a.unread = append(a.unread, p)
+	}
 	if err != nil {
-		if errors.Is(err, journal.ErrDamaged) {
-			a.note(p)
-		}
 		return nil, err
 	}
-	return &known{rec: r}, nil
+	k := &known{rec: r}
+	a.fetched.add(p, k)
+	return k, nil
+}
+
+// readRecords are records that were read lately. They are forgotten in two steps: when
+// the young ones are many they become the old ones, and the old ones are gone.
+type readRecords struct {
+	young, old knownRecords
+	bytes      int // of the young ones, as they came
+}
+
+// maxYoung is how many records are young, and maxYoungBytes how many bytes.
+const (
+	maxYoung      = 4096
+	maxYoungBytes = 4 << 20
+)
+
+// add remembers a record.
+func (r *readRecords) add(p journal.Position, k *known) {
+	size := k.rec.Size()
+	if len(r.young) == maxYoung || r.bytes+size > maxYoungBytes {
+		*r = readRecords{old: r.young}
+	}
+	if r.young == nil {
+		r.young = knownRecords{}
+	}
+	r.young[p] = k
+	r.bytes += size
+}
+
+// addAll remembers records.
+func (r *readRecords) addAll(records knownRecords) {
+	for p, k := range records {
+		r.add(p, k)
+	}
 }
 
 // record reads one record. What cannot be read the index is built without: that is
@@ -69,11 +106,4 @@ func (a *application) record(p journal.Position) (*event.Record, error) {
 		return nil, err
 	}
 	return r.rec, nil
-}
-
-// note notes damage that was passed over.
-func (a *application) note(p journal.Position) {
-	a.beside.Lock()
-	defer a.beside.Unlock()
-	a.unread = append(a.unread, p)
 }

@@ -84,7 +84,7 @@ type Projection struct {
 	batch       int              // records in the next transaction
 	twice       journal.Position // what lies before may be applied a second time
 	recent      recentTips       // records that were applied last
-	before      knownRecords     // of the last batch
+	read        readRecords      // on the way to the end of the journal
 	base        cursor           // as it lies on the disk while the index gathers
 
 	settling sync.Mutex // one Settle at a time, taken before the applier; guards the field below

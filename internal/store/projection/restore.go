@@ -258,7 +258,7 @@ func (p *Projection) catchUpFrom(ctx context.Context) error {
 			return fmt.Errorf("apply the journal: %w", err)
 		}
 	}
-	p.before = nil
+	p.read = readRecords{}
 	p.backlog.reached()
 	return p.refoldAll(ctx)
 }
