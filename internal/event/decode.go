@@ -73,6 +73,16 @@ func (f *fields) text() string {
 	return string(b)
 }
 
+// skip passes over a field.
+func (f *fields) skip() {
+	n := protowire.ConsumeFieldValue(f.num, f.kind, f.rest)
+	if n < 0 {
+		f.ok = false
+		return
+	}
+	f.rest = f.rest[n:]
+}
+
 // part begins a message inside this one.
 func (f *fields) part() fields { return fields{rest: f.bytes(), ok: f.ok} }
 
@@ -276,23 +286,28 @@ func (f *fields) proof(a *pb.AuthorProof) *pb.AuthorProof {
 	return a
 }
 
-// plainRecord takes a record apart without copying: header, payload and
-// signature, in this order and in the one form in which they are written.
+// plainRecord takes a record apart without copying.
 func (b *block) plainRecord(wire []byte) bool {
-	var parts [4][]byte
+	parts, ok := plainParts(wire)
+	b.raw.Header, b.raw.Payload, b.raw.Signature = parts[1], parts[2], parts[3]
+	return ok
+}
+
+// plainParts are header, payload and signature, at their numbers, when they stand in
+// this order and in the one form in which they are written.
+func plainParts(wire []byte) (parts [4][]byte, ok bool) {
 	rest, last := wire, protowire.Number(0)
 	for len(rest) > 0 {
 		num, kind, n := protowire.ConsumeTag(rest)
 		if n != 1 || kind != protowire.BytesType || num <= last || int(num) >= len(parts) {
-			return false
+			return parts, false
 		}
 		body, m := protowire.ConsumeBytes(rest[n:])
 		if m < 0 || m != protowire.SizeBytes(len(body)) || len(body) == 0 {
-			return false
+			return parts, false
 		}
 		parts[num], last = body[:len(body):len(body)], num
 		rest = rest[n+m:]
 	}
-	b.raw.Header, b.raw.Payload, b.raw.Signature = parts[1], parts[2], parts[3]
-	return true
+	return parts, true
 }

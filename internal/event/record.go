@@ -245,8 +245,10 @@ func (r *Record) wireSize() int {
 }
 
 // Size is about the number of bytes of Wire.
-func (r *Record) Size() int {
-	return len(r.Raw.Header) + len(r.Raw.Payload) + len(r.Raw.Signature) + 12
+func (r *Record) Size() int { return sizeOfParts(r.Raw.Header, r.Raw.Payload, r.Raw.Signature) }
+
+func sizeOfParts(header, payload, signature []byte) int {
+	return len(header) + len(payload) + len(signature) + 12
 }
 
 // Seq is the position in the log.

@@ -24,7 +24,7 @@ func SealOwner(t Type, m proto.Message, at time.Time) Key {
 // read its words with any key.
 func (r *Record) KeysNeeded() (ids [][]byte) {
 	r = r.Original()
-	if !sealedTypes()[r.Head.Type] && r.Head.Type != TypeCorrected {
+	if !mayNeedKeys(r.Head.Type) {
 		return nil
 	}
 	m, err := r.Payload()
@@ -42,6 +42,10 @@ func (r *Record) KeysNeeded() (ids [][]byte) {
 	})
 	return ids
 }
+
+// mayNeedKeys says that a record of a type may hold sealed fields: its own, or those that
+// a correction puts in place.
+func mayNeedKeys(t Type) bool { return t == TypeCorrected || sealedTypes()[t] }
 
 // sealedTypes are the event types with fields that may be sealed.
 var sealedTypes = sync.OnceValue(func() map[Type]bool {

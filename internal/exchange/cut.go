@@ -21,27 +21,48 @@ const recordOverhead = 4
 // first one, up to MaxRunBytes. The result is empty when there is none at all;
 // the log cannot be sent on until more of it is held.
 func CutRun(records []*event.Record, maxBytes int) (run []*event.Record, next uint64) {
-	end, size, signed := 0, 0, false
-	for i, rec := range records {
-		if i > 0 && rec.Seq() > records[i-1].Seq()+1 {
-			break
-		}
-		size += rec.Size() + recordOverhead
-		if size > MaxRunBytes || end > 0 && size > maxBytes {
-			break
-		}
-		beside := i > 0 && records[i-1].Seq() == rec.Seq()
-		signed = rec.Signed() || beside && signed
-		whole := i+1 == len(records) || records[i+1].Seq() != rec.Seq()
-		if whole && signed {
-			end = i + 1
-		}
-	}
+	end := cut(len(records), maxBytes, func(i int) Piece {
+		return Piece{records[i].Seq(), records[i].Size(), records[i].Signed()}
+	})
 	if end == 0 {
 		return nil, 0
 	}
 	run = records[:end]
 	return run, firstUnvouched(run)
+}
+
+// Piece is what cutting needs to know of a record.
+type Piece struct {
+	Seq    uint64
+	Size   int
+	Signed bool
+}
+
+// CutPlain is CutRun for records of which one stands at each seq, and each follows the
+// one before: it says how many make the run.
+func CutPlain(pieces []Piece, maxBytes int) int {
+	return cut(len(pieces), maxBytes, func(i int) Piece { return pieces[i] })
+}
+
+func cut(n, maxBytes int, at func(int) Piece) (end int) {
+	size, signed := 0, false
+	for i := range n {
+		p := at(i)
+		if i > 0 && p.Seq > at(i-1).Seq+1 {
+			break
+		}
+		size += p.Size + recordOverhead
+		if size > MaxRunBytes || end > 0 && size > maxBytes {
+			break
+		}
+		beside := i > 0 && at(i-1).Seq == p.Seq
+		signed = p.Signed || beside && signed
+		whole := i+1 == n || at(i+1).Seq != p.Seq
+		if whole && signed {
+			end = i + 1
+		}
+	}
+	return end
 }
 
 // firstUnvouched is the lowest seq of the run that no signature in it vouches

@@ -36,9 +36,7 @@ const (
 func keysFor(r *replica.Replica, run *pb.Run) []*pb.FieldKey {
 	var ids [][]byte
 	for _, wire := range run.GetRecords() {
-		if rec, err := event.Decode(wire); err == nil {
-			ids = append(ids, rec.KeysNeeded()...)
-		}
+		ids = append(ids, event.KeysNeededBy(wire)...)
 	}
 	slices.SortFunc(ids, slices.Compare[[]byte])
 	return r.Seals.Find(slices.CompactFunc(ids, slices.Equal[[]byte]))

@@ -93,7 +93,7 @@ func (s *Store) alone(ctx context.Context, r *event.Record) (*pb.Run, error) {
 	if r.Signed() {
 		return run, nil
 	}
-	recs, err := s.readRecords(ctx, r.Log, r.Seq()+1, exchange.StoneBytes)
+	recs, err := s.readRecords(ctx, r.Log, r.Seq()+1, exchange.StoneBytes, s.gapsOf(r.Log))
 	if err != nil {
 		return nil, err
 	}
