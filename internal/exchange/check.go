@@ -32,7 +32,12 @@ type LogState struct {
 	// At lists the records held at a place in this log. It is asked about places
 	// at or below the tip only: for the start of a run, and for overlaps.
 	At func(seq uint64) []Point
+	// Pause is called now and then, so that a long run holds nobody up; nil: never.
+	Pause func()
 }
+
+// pauseEvery is how many records are checked without a pause.
+const pauseEvery = 64
 
 // Checked is what Check found.
 type Checked struct {
@@ -71,7 +76,10 @@ func Check(run *pb.Run, have LogState) Checked {
 	c.refused = c.bounds()
 	if c.refused == nil {
 		c.links = make([]link, 0, len(run.Records))
-		for _, wire := range run.Records {
+		for i, wire := range run.Records {
+			if have.Pause != nil && i%pauseEvery == 0 {
+				have.Pause()
+			}
 			if c.refused = c.take(wire); c.refused != nil {
 				break
 			}

@@ -2,7 +2,6 @@ package store
 
 import (
 	"bytes"
-	"cmp"
 	"context"
 	"fmt"
 	"slices"
@@ -58,6 +57,7 @@ func (s *Store) ingest(ctx context.Context, w *write) ([]RunResult, error) {
 			s.gapsOf(id) // what is slow is looked up before the writer is held
 		}
 	}
+	w.ahead, w.rank = s.checkAhead(w.runs), s.rankOf(w.runs)
 	w.done = make(chan struct{})
 	s.submit(w)
 	return w.results, w.err
@@ -69,10 +69,10 @@ const maxBehind = 200_000
 
 // ingest takes runs, up to the first of which it cannot be told what is held here.
 // What was taken before it is saved, and is known when it comes again.
-func (p *pendingCommit) ingest(runs []*pb.Run, peer *exchange.DeviceID) ([]RunResult, error) {
-	out := make([]RunResult, 0, len(runs))
-	for _, run := range runs {
-		res, err := p.ingestRun(run, peer)
+func (p *pendingCommit) ingest(w *write) ([]RunResult, error) {
+	out := make([]RunResult, 0, len(w.runs))
+	for i := range w.runs {
+		res, err := p.ingestRun(w, i)
 		if err != nil {
 			return nil, fmt.Errorf("not saved: %w", err)
 		}
@@ -81,27 +81,17 @@ func (p *pendingCommit) ingest(runs []*pb.Run, peer *exchange.DeviceID) ([]RunRe
 	return out, nil
 }
 
-func (p *pendingCommit) ingestRun(run *pb.Run, peer *exchange.DeviceID) (RunResult, error) {
+func (p *pendingCommit) ingestRun(w *write, i int) (RunResult, error) {
+	run := w.runs[i]
 	id, _ := event.ToHash(run.GetLog())
-	have := exchange.LogState{HeldLog: exchange.HeldLog{Log: id}}
-	held, known := p.log(id)
-	var unread error
-	if known {
-		have.HeldLog, have.PublicKey = p.s.heldOf(held), held.Key
-		have.At = func(seq uint64) []exchange.Point {
-			points, err := p.at(id, seq)
-			unread = cmp.Or(unread, err)
-			return points
+	c, ok := p.foundAhead(w, i, id)
+	if !ok {
+		var err error
+		if c, err = p.check(run, id); err != nil {
+			return RunResult{}, err
 		}
 	}
-	c := exchange.Check(run, have)
-	if unread != nil {
-		return RunResult{}, unread // what was found rests on what could not be read
-	}
-	if c.Refused != nil && c.Refused.Why == exchange.Detached && len(have.Missing) > 0 {
-		p.s.logs.tellPlainly(id)
-	}
-	if refused := p.room(run, &c, peer); refused != nil {
+	if refused := p.room(run, &c, w.peer); refused != nil {
 		c.Accept, c.Refused, c.Reached = nil, refused, exchange.Tip{}
 	}
 	for _, r := range c.Accept {
@@ -115,6 +105,16 @@ func (p *pendingCommit) ingestRun(run *pb.Run, peer *exchange.DeviceID) (RunResu
 		res.Reached = exchange.LogTip{Log: id, Tip: c.Reached}
 	}
 	return res, nil
+}
+
+// check verifies a run against what is held, this commit included.
+func (p *pendingCommit) check(run *pb.Run, id event.LogID) (exchange.Checked, error) {
+	held, _ := p.log(id)
+	c, missing, err := p.s.check(run, id, held, func(seq uint64) ([]exchange.Point, error) { return p.at(id, seq) })
+	if err == nil && missing && c.Refused != nil && c.Refused.Why == exchange.Detached {
+		p.s.logs.tellPlainly(id)
+	}
+	return c, err
 }
 
 // accept takes a verified record of another device, or one of ours come back.
@@ -211,14 +211,8 @@ func (p *pendingCommit) at(id event.LogID, seq uint64) (out []exchange.Point, er
 			out = append(out, exchange.PointOf(r))
 		}
 	}
-	bare := p.s.logs.bareIn(id)
-	held, err := p.s.projection.RecordsAt(id, seq)
-	for _, r := range held {
-		point := exchange.PointOf(r)
-		point.Bare = bare.has(r)
-		out = append(out, point)
-	}
-	return out, err
+	held, err := p.s.heldAt(id, seq)
+	return append(out, held...), err
 }
 
 func marshal(m proto.Message) ([]byte, error) {

@@ -58,7 +58,7 @@ func (p *pendingCommit) log(id event.LogID) (*LogInfo, bool) {
 // add turns a wish into records, or fails it alone and leaves nothing of it.
 func (p *pendingCommit) add(w *write) {
 	if len(w.runs) > 0 {
-		w.results, w.err = p.ingest(w.runs, w.peer)
+		w.results, w.err = p.ingest(w)
 	}
 	if len(w.drafts) == 0 {
 		return

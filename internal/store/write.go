@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"fmt"
+	"slices"
 	"sync"
 
 	"google.golang.org/protobuf/proto"
@@ -33,6 +34,8 @@ type write struct {
 	drafts  []Draft
 	runs    []*pb.Run
 	peer    *exchange.DeviceID // who pushed the runs; nil: they count without bound
+	ahead   []ahead            // what was found of the runs before their turn
+	rank    int                // those of the lowest rank go first
 	done    chan struct{}
 	records []*event.Record // of the drafts
 	results []RunResult     // of the runs
@@ -56,6 +59,24 @@ type writeQueue struct {
 	waiting []*write
 }
 
+// Ranks of wishes: what a person waits for does not wait for what laptops exchange.
+const (
+	rankEntry = iota
+	rankUrgent
+	rankRuns
+)
+
+// rankOf is the rank of runs: that of the urgent ones among them.
+func (s *Store) rankOf(runs []*pb.Run) int {
+	for _, run := range runs {
+		id, _ := event.ToHash(run.GetLog())
+		if l, ok := s.logs.Log(id); ok && l.Lane == pb.Lane_LANE_URGENT {
+			return rankUrgent
+		}
+	}
+	return rankRuns
+}
+
 // maxGroup bounds how many wishes go into one commit.
 const maxGroup = 64
 
@@ -65,12 +86,22 @@ func (q *writeQueue) add(w *write) {
 	q.waiting = append(q.waiting, w)
 }
 
-func (q *writeQueue) take() []*write {
+// take takes the next group: wishes of the lowest rank that waits, in the order in
+// which they came.
+func (q *writeQueue) take() (group []*write) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	n := min(len(q.waiting), maxGroup)
-	group := q.waiting[:n:n]
-	q.waiting = q.waiting[n:]
+	first := rankRuns
+	for _, w := range q.waiting {
+		first = min(first, w.rank)
+	}
+	q.waiting = slices.DeleteFunc(q.waiting, func(w *write) bool {
+		taken := w.rank == first && len(group) < maxGroup
+		if taken {
+			group = append(group, w)
+		}
+		return taken
+	})
 	return group
 }
 

@@ -20,18 +20,20 @@ const (
 	mostBatch  = 1024
 )
 
-// CatchUp applies to the index all that the journal holds. A query calls it
-// first; it costs next to nothing when there is nothing to apply.
+// CatchUp applies to the index all that the journal holds at this moment; what comes
+// meanwhile is left to the next call. A query calls it first; it costs next to nothing
+// when there is nothing to apply.
 func (p *Projection) CatchUp(ctx context.Context) error {
 	if p.Behind() == 0 {
 		return nil
 	}
+	end := p.journal.End()
 	for more := true; more; {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
 		var err error
-		if more, err = p.applyStep(); err == nil {
+		if more, err = p.applyStep(end); err == nil {
 			err = p.settleIfFull(ctx)
 		}
 		if err != nil {
@@ -41,8 +43,9 @@ func (p *Projection) CatchUp(ctx context.Context) error {
 	return p.refoldAll(ctx)
 }
 
-// applyStep applies one batch and lets others come between it and the next.
-func (p *Projection) applyStep() (more bool, err error) {
+// applyStep applies one batch and lets others come between it and the next. more says
+// that there is something left before an end.
+func (p *Projection) applyStep(end journal.Position) (more bool, err error) {
 	p.applier.Lock()
 	defer p.applier.Unlock()
 	if p.closed.Load() {
@@ -58,10 +61,10 @@ func (p *Projection) applyStep() (more bool, err error) {
 	if err != nil {
 		return false, fmt.Errorf("bring the index up to date: %w", err)
 	}
-	if n == 0 {
+	if n == 0 || p.Behind() == 0 {
 		p.read = readRecords{}
 	}
-	return n > 0, nil
+	return n > 0 && p.cursor.pos.Compare(end) < 0, nil
 }
 
 // Behind counts the records that are saved and not yet folded, and one more when
@@ -98,22 +101,23 @@ func (p *Projection) applySome() (int, error) {
 // nextBatch takes the next records after the cursor: from memory when they are
 // kept there, else from the journal.
 func (p *Projection) nextBatch() ([]located, journal.Position, error) {
-	if recs := p.backlog.after(p.cursor.pos, p.batch); len(recs) > 0 {
+	n := p.step()
+	if recs := p.backlog.after(p.cursor.pos, n); len(recs) > 0 {
 		return recs, recs[len(recs)-1].next, nil
 	}
-	return p.scanBatch()
+	return p.scanBatch(n)
 }
 
 var errEnough = errors.New("enough")
 
 // scanBatch reads the next records from the journal. Damage is noted and passed.
-func (p *Projection) scanBatch() ([]located, journal.Position, error) {
+func (p *Projection) scanBatch(n int) ([]located, journal.Position, error) {
 	var frames [][]byte
 	var at []journal.Position
 	end := p.journal.End()
 	next := p.cursor.pos
 	err := p.journal.Scan(p.cursor.pos, func(pos journal.Position, frame []byte) error {
-		if len(frames) == p.batch {
+		if len(frames) == n {
 			next = pos
 			return errEnough
 		}

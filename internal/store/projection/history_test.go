@@ -110,7 +110,7 @@ func (e *evening) step(south *ledgertest.Device) {
 		e.look("applied with priority")
 	case 4, 5:
 		e.batch = 1 + e.random.IntN(4)
-		_, err := e.applyStep()
+		_, err := e.applyStep(e.journal.End())
 		require.NoError(e.t, err)
 		e.look("applied in turn")
 	case 6:

@@ -30,6 +30,7 @@ func inParallel(n int, do func(i int)) {
 			for i := end - handOut; i < min(end, n); i++ {
 				do(i)
 			}
+			runtime.Gosched() // what came meanwhile goes first
 			if end >= n {
 				return
 			}

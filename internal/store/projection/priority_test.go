@@ -38,7 +38,7 @@ func TestWhatWasShownWithPriorityStaysShown(t *testing.T) {
 	require.True(t, held(), "it shows at once")
 	for more := true; more; {
 		var err error
-		more, err = r.applyStep()
+		more, err = r.applyStep(r.journal.End())
 		require.NoError(t, err)
 		require.True(t, held(), "it shows with the cursor at %s", r.cursor.pos)
 	}

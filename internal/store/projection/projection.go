@@ -76,12 +76,13 @@ type Projection struct {
 	trouble atomic.Pointer[error] // why the index cannot be written; nil while it can
 	closed  atomic.Bool
 
-	applier sync.Mutex // held by the one that moves the cursor, through a whole transaction; guards the fields below
+	applier turnstile // held by the one that moves the cursor, through a whole transaction; guards the fields below
 
 	cursor      cursor
 	rights      *ledger.Rights
 	prioritized journal.Position // the newest record that was applied out of its turn
 	batch       int              // records in the next transaction
+	hurried     int              // transactions that are short, because an entry came a moment ago
 	twice       journal.Position // what lies before may be applied a second time
 	recent      recentTips       // records that were applied last
 	read        readRecords      // on the way to the end of the journal
