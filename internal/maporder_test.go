@@ -41,6 +41,7 @@ var anyOrder = map[string]string{
 	"store pendingCommit.clone":                     "it fills another map",
 	"store pendingCommit.publish":                   "it adds to counters, one for each laptop",
 	"store/projection application.stretches":        "it keeps the lowest and the highest for each log",
+	"store/projection readRecords.addAll":           "it remembers what is read again if it is forgotten",
 	"store/projection backlog.size":                 "it adds up",
 	"store/projection Projection.priorityPositions": "it sorts what it gathered",
 }
