@@ -117,7 +117,38 @@ func (p *page) list(m protoreflect.Message, f protoreflect.FieldDescriptor) {
 		return
 	}
 	p.line(words)
+	if f.Message().Fields().Len() > mostColumns {
+		p.blocks(list, f.Message())
+		return
+	}
 	p.rows(list, f.Message())
+}
+
+// mostColumns is how many fields rows may have to stand in a table.
+const mostColumns = 20
+
+// blocks prints rows of many fields one below the other: what each is called, its
+// values but for zeros, and what has rows of its own.
+func (p *page) blocks(list protoreflect.List, desc protoreflect.MessageDescriptor) {
+	for i := range list.Len() {
+		m := list.Get(i).Message()
+		var pairs [][2]string
+		for j := 1; j < desc.Fields().Len(); j++ {
+			f := desc.Fields().Get(j)
+			if f.IsList() || !m.Has(f) {
+				continue
+			}
+			if words, text := single(f, m.Get(f)); text != "" {
+				pairs = append(pairs, [2]string{words, text})
+			}
+		}
+		p.blank()
+		p.line("  " + cell(desc.Fields().Get(0), m.Get(desc.Fields().Get(0))))
+		p.pairs(pairs)
+		for _, line := range belowRow(m) {
+			p.hang("  - ", "    ", line)
+		}
+	}
 }
 
 // shortTexts is how long texts may be to stand on one line with others.

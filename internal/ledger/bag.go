@@ -18,6 +18,7 @@ type Bag struct {
 
 	Custody []Span   // where it lay, in happened order
 	Moves   []Move   // into the stock, within it and out of it, in happened order
+	Counts  []Count  // counts of a place that saw it, or missed it there; happened order
 	Place   string   // where it lies, or lay last; empty when unknown
 	Ended   string   // how it left the stock; empty while it is in it
 	Ends    []BagEnd // happened order
@@ -43,6 +44,7 @@ const (
 	EndDiscarded = "discarded"
 	EndReturned  = "returned" // to the maker
 	EndLent      = "lent"
+	EndLentBack  = "lent_back" // to the practice that had lent it to us
 	EndKeptBack  = "kept_back"
 	EndMissing   = "missing"
 )
@@ -82,6 +84,14 @@ type Span struct {
 	OffMs  int64 // as in Stamp
 	Record event.Hash
 	Seen   bool // the bag was only seen there: nobody had put it
+}
+
+// Count is a count of a place, as far as it concerns the bag.
+type Count struct {
+	_     struct{} `cbor:",toarray"`
+	Stamp Stamp
+	Place string
+	Seen  bool
 }
 
 // BagEnd is one way in which the bag was told to have left the stock.
@@ -286,7 +296,7 @@ func (b *Bag) end(f *fact) {
 		}
 		e.How = EndReturned
 	case *pb.BagsLent:
-		e.How, e.To = EndLent, p.ToPractice
+		e.How, e.To = lentHow(p), p.ToPractice
 	case *pb.BagKeptBack:
 		e.How, e.Text, e.Place = EndKeptBack, p.Reason, p.Place
 	case *pb.BagMissing:
@@ -297,6 +307,14 @@ func (b *Bag) end(f *fact) {
 		return
 	}
 	b.Ends = append(b.Ends, e)
+}
+
+// lentHow tells a bag of ours that is lent from one of another practice that goes home.
+func lentHow(p *pb.BagsLent) string {
+	if p.GivenBack {
+		return EndLentBack
+	}
+	return EndLent
 }
 
 // indexOf finds the bag among several in one record.

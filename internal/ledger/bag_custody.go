@@ -125,7 +125,7 @@ func (w *custody) seen(f *fact, place string) {
 	}
 	w.lay(f, place, true)
 	if w.gone == nil && place != "" {
-		w.enter(f.stamp(), w.inflow())
+		w.enter(f.stamp(), w.inflow(f))
 	}
 }
 
@@ -173,14 +173,16 @@ func (w *custody) moved(f *fact, p *pb.BagsMoved) {
 	if w.gone == nil {
 		how := MovedOn
 		if !w.in {
-			how = w.inflow()
+			how = w.inflow(f)
 		}
 		w.enter(f.stamp(), how)
 	}
 }
 
 func (w *custody) counted(f *fact, p *pb.PlaceCounted) {
-	if _, ok := indexOf(p.BagsSeen, w.set.key.ID); ok {
+	_, saw := indexOf(p.BagsSeen, w.set.key.ID)
+	w.bag.Counts = append(w.bag.Counts, Count{Stamp: f.stamp(), Place: p.Place, Seen: saw})
+	if saw {
 		w.seen(f, p.Place)
 		return
 	}
@@ -191,7 +193,7 @@ func (w *custody) counted(f *fact, p *pb.PlaceCounted) {
 
 func (w *custody) returned(f *fact, p *pb.BagReturned) {
 	if p.To == pb.ReturnTo_RETURN_TO_MAKER {
-		w.leave(f.stamp(), EndReturned)
+		w.leave(f, f.stamp(), EndReturned)
 		w.gone = f
 		return
 	}
@@ -205,7 +207,7 @@ func (w *custody) returned(f *fact, p *pb.BagReturned) {
 	}
 	w.lay(f, p.Place, false)
 	if w.gone == nil {
-		w.enter(f.stamp(), w.inflow())
+		w.enter(f.stamp(), w.inflow(f))
 	}
 }
 
@@ -215,17 +217,17 @@ func (w *custody) ended(f *fact) {
 	case *pb.TransfusionEnded:
 		w.gone = f
 	case *pb.BagDiscarded:
-		w.leave(f.stamp(), EndDiscarded)
+		w.leave(f, f.stamp(), EndDiscarded)
 		w.gone = f
 	case *pb.BagsLent:
-		w.leave(f.stamp(), EndLent)
+		w.leave(f, f.stamp(), lentHow(p))
 		w.gone = f
 	case *pb.BagKeptBack:
-		w.leave(f.stamp(), EndKeptBack)
+		w.leave(f, f.stamp(), EndKeptBack)
 		w.gone = f
 		w.lay(f, p.Place, false)
 	case *pb.BagMissing:
-		w.leave(f.stamp(), EndMissing)
+		w.leave(f, f.stamp(), EndMissing)
 		w.lost = f
 	}
 }

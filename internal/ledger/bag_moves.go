@@ -47,10 +47,13 @@ func cameBy(f *fact, p *pb.BagsReceived) string {
 	return CameReceived
 }
 
-// inflow is how a bag came in that is met before its delivery: by that delivery, when
-// one is told for later.
-func (w *custody) inflow() string {
+// inflow is how a bag came in that something is told of while the books have it out:
+// one that is met before its delivery by that delivery, when one is told for later.
+func (w *custody) inflow(f *fact) string {
 	if len(w.bag.Moves) > 0 {
+		if _, found := f.body.(*pb.BagFound); found {
+			return CameFound
+		}
 		return CameSeen
 	}
 	for _, f := range w.set.story {
@@ -76,23 +79,23 @@ func (w *custody) enter(at Stamp, how string) {
 
 // leave takes the bag out of the stock. One that was told to have left before was
 // there after all.
-func (w *custody) leave(at Stamp, how string) {
+func (w *custody) leave(f *fact, at Stamp, how string) {
 	if w.used {
 		return
 	}
 	if !w.in {
-		w.enter(at, w.again())
+		w.enter(at, w.again(f))
 	}
 	w.bag.Moves = append(w.bag.Moves, Move{Stamp: at, How: how, From: w.at, Was: true})
 	w.in, w.at = false, ""
 }
 
 // again is how a bag came in that is handled while the books have it out.
-func (w *custody) again() string {
+func (w *custody) again(f *fact) string {
 	if w.away() {
 		return CameBack
 	}
-	return w.inflow()
+	return w.inflow(f)
 }
 
 // away says that the bag left the stock and may come home: it was lent, or kept back.
@@ -125,7 +128,7 @@ func (w *custody) use(f *fact) {
 	if i < 0 || w.used {
 		return
 	}
-	w.leave(uses[i].at(), EndGiven)
+	w.leave(f, uses[i].at(), EndGiven)
 	w.used = true
 }
 

@@ -6,6 +6,7 @@ import (
 
 	"github.com/fxamacker/cbor/v2"
 
+	"thawtrail/internal/event"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -36,6 +37,16 @@ type BagBooks struct {
 	Moves  []LineMove
 	Doses  []Dose
 	Thrown []Thrown
+	Counts []LineCount
+}
+
+// LineCount is a count of a place that saw the bag, or missed it there.
+type LineCount struct {
+	_      struct{} `cbor:",toarray"`
+	AtMs   int64
+	Record event.Hash
+	Place  string
+	Seen   bool
 }
 
 // LineMove is a move of the bag, as in Bag.
@@ -60,6 +71,7 @@ type Dose struct {
 	Case   string
 	Ml     int32
 	Ended  bool
+	EndMs  int64 // 0: no end was told
 }
 
 // Thrown is what was told to be thrown away of a bag, whole or its rest.
@@ -137,9 +149,14 @@ func (b *Bag) books() BagBooks {
 	for i := range b.Uses {
 		u := &b.Uses[i]
 		at := u.at()
-		out.Doses = append(out.Doses, Dose{
-			AtMs: at.AtMs, Author: at.Author, Place: b.takenFrom(), Case: u.Case, Ml: u.CountedMl, Ended: u.End != nil,
-		})
+		d := Dose{AtMs: at.AtMs, Author: at.Author, Place: b.takenFrom(), Case: u.Case, Ml: u.CountedMl, Ended: u.End != nil}
+		if d.Ended {
+			d.EndMs = u.End.AtMs
+		}
+		out.Doses = append(out.Doses, d)
+	}
+	for _, c := range b.Counts {
+		out.Counts = append(out.Counts, LineCount{AtMs: c.Stamp.AtMs, Record: c.Stamp.Record, Place: c.Place, Seen: c.Seen})
 	}
 	for _, e := range b.Ends {
 		if e.How == EndDiscarded {
@@ -244,4 +261,31 @@ func DecodeBagLine(b []byte) (*BagLine, error) {
 		return nil, fmt.Errorf("decode line of a bag: %w", err)
 	}
 	return l, nil
+}
+
+// Before is where the bag lay just before a moment, and whether it was in the stock.
+func (b *BagBooks) Before(ms int64) (place string, in bool) {
+	last, ok := b.lastMove(ms)
+	return last.To, ok && last.Is
+}
+
+// LeftFrom is the place where the bag lay at a moment, or from which it had left the stock.
+func (b *BagBooks) LeftFrom(ms int64) string {
+	last, _ := b.lastMove(ms + 1)
+	if last.Is {
+		return last.To
+	}
+	return last.From
+}
+
+// lastMove is the last move before a moment.
+func (b *BagBooks) lastMove(ms int64) (LineMove, bool) {
+	n := 0
+	for n < len(b.Moves) && b.Moves[n].AtMs < ms {
+		n++
+	}
+	if n == 0 {
+		return LineMove{}, false
+	}
+	return b.Moves[n-1], true
 }

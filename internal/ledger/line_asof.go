@@ -10,14 +10,11 @@ func (l *BagLine) AsOf(ms int64) (*BagLine, error) {
 	if err != nil {
 		return nil, err
 	}
-	n := 0
-	for n < len(books.Moves) && books.Moves[n].AtMs <= ms {
-		n++
-	}
-	if n == 0 {
+	last, came := books.lastMove(ms + 1)
+	if !came {
 		return nil, nil
 	}
-	last, then := books.Moves[n-1], *l
+	then := *l
 	then.Place, then.Ended = last.To, ""
 	if !last.Is {
 		then.Place, then.Ended = last.From, last.How

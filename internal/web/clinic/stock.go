@@ -50,7 +50,7 @@ type stockMore struct {
 // isGone says that a bag's state is a way of having left the stock.
 func isGone(state string) bool {
 	switch state {
-	case ledger.EndGiven, ledger.EndDiscarded, ledger.EndReturned, ledger.EndLent, ledger.EndKeptBack, ledger.EndMissing:
+	case ledger.EndGiven, ledger.EndDiscarded, ledger.EndReturned, ledger.EndLent, ledger.EndLentBack, ledger.EndKeptBack, ledger.EndMissing:
 		return true
 	}
 	return false

@@ -4661,7 +4661,45 @@ type BalanceRow struct {
 	// Thrown away in the span, whole bags and rests, as far as the mL were told.
 	ThrownMl int64 `protobuf:"varint,8,opt,name=thrown_ml,json=thrownMl,proto3" json:"thrown_ml,omitempty"`
 	// Bags among these lines without a price.
-	Unpriced      int32 `protobuf:"varint,9,opt,name=unpriced,proto3" json:"unpriced,omitempty"`
+	Unpriced int32 `protobuf:"varint,9,opt,name=unpriced,proto3" json:"unpriced,omitempty"`
+	// The lines by name, in bags: what came.
+	Received     int32 `protobuf:"varint,10,opt,name=received,proto3" json:"received,omitempty"`
+	OpeningStock int32 `protobuf:"varint,11,opt,name=opening_stock,json=openingStock,proto3" json:"opening_stock,omitempty"`
+	Borrowed     int32 `protobuf:"varint,12,opt,name=borrowed,proto3" json:"borrowed,omitempty"`
+	Found        int32 `protobuf:"varint,13,opt,name=found,proto3" json:"found,omitempty"`
+	// Lent or kept back before.
+	Back int32 `protobuf:"varint,14,opt,name=back,proto3" json:"back,omitempty"`
+	// Told to be gone, and seen there all the same; or handled, and named by no delivery.
+	Seen        int32 `protobuf:"varint,15,opt,name=seen,proto3" json:"seen,omitempty"`
+	NotReceived int32 `protobuf:"varint,16,opt,name=not_received,json=notReceived,proto3" json:"not_received,omitempty"`
+	MovedIn     int32 `protobuf:"varint,17,opt,name=moved_in,json=movedIn,proto3" json:"moved_in,omitempty"`
+	// What went.
+	MovedOut  int32 `protobuf:"varint,18,opt,name=moved_out,json=movedOut,proto3" json:"moved_out,omitempty"`
+	Given     int32 `protobuf:"varint,19,opt,name=given,proto3" json:"given,omitempty"`
+	Discarded int32 `protobuf:"varint,20,opt,name=discarded,proto3" json:"discarded,omitempty"`
+	Lent      int32 `protobuf:"varint,21,opt,name=lent,proto3" json:"lent,omitempty"`
+	// Borrowed bags that went home.
+	LentBack int32 `protobuf:"varint,22,opt,name=lent_back,json=lentBack,proto3" json:"lent_back,omitempty"`
+	// To the maker.
+	Returned int32 `protobuf:"varint,23,opt,name=returned,proto3" json:"returned,omitempty"`
+	KeptBack int32 `protobuf:"varint,24,opt,name=kept_back,json=keptBack,proto3" json:"kept_back,omitempty"`
+	Missing  int32 `protobuf:"varint,25,opt,name=missing,proto3" json:"missing,omitempty"`
+	// Of those given by the end of the span, what still ran then.
+	InUse int32 `protobuf:"varint,26,opt,name=in_use,json=inUse,proto3" json:"in_use,omitempty"`
+	// Of those discarded, what had been thawed and was not used.
+	ThawedNotUsed int32 `protobuf:"varint,27,opt,name=thawed_not_used,json=thawedNotUsed,proto3" json:"thawed_not_used,omitempty"`
+	// What the books have at the end of the span; as closing.
+	Book int32 `protobuf:"varint,28,opt,name=book,proto3" json:"book,omitempty"`
+	// The last count of the place in the span: what was seen, and how many more that is
+	// than the books have for that moment. Absent where nobody counted.
+	Counted    *int32 `protobuf:"varint,29,opt,name=counted,proto3,oneof" json:"counted,omitempty"`
+	Difference *int32 `protobuf:"varint,30,opt,name=difference,proto3,oneof" json:"difference,omitempty"`
+	CountedAt  string `protobuf:"bytes,31,opt,name=counted_at,json=countedAt,proto3" json:"counted_at,omitempty"`
+	// Cost of what was given, and of what was discarded or is missing.
+	CostMinor  int64 `protobuf:"varint,32,opt,name=cost_minor,json=costMinor,proto3" json:"cost_minor,omitempty"`
+	WasteMinor int64 `protobuf:"varint,33,opt,name=waste_minor,json=wasteMinor,proto3" json:"waste_minor,omitempty"`
+	// Bags that came or went without a price, each once.
+	WithoutPrice  int32 `protobuf:"varint,34,opt,name=without_price,json=withoutPrice,proto3" json:"without_price,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -4759,13 +4797,190 @@ func (x *BalanceRow) GetUnpriced() int32 {
 	return 0
 }
 
+func (x *BalanceRow) GetReceived() int32 {
+	if x != nil {
+		return x.Received
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetOpeningStock() int32 {
+	if x != nil {
+		return x.OpeningStock
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetBorrowed() int32 {
+	if x != nil {
+		return x.Borrowed
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetFound() int32 {
+	if x != nil {
+		return x.Found
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetBack() int32 {
+	if x != nil {
+		return x.Back
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetSeen() int32 {
+	if x != nil {
+		return x.Seen
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetNotReceived() int32 {
+	if x != nil {
+		return x.NotReceived
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetMovedIn() int32 {
+	if x != nil {
+		return x.MovedIn
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetMovedOut() int32 {
+	if x != nil {
+		return x.MovedOut
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetGiven() int32 {
+	if x != nil {
+		return x.Given
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetDiscarded() int32 {
+	if x != nil {
+		return x.Discarded
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetLent() int32 {
+	if x != nil {
+		return x.Lent
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetLentBack() int32 {
+	if x != nil {
+		return x.LentBack
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetReturned() int32 {
+	if x != nil {
+		return x.Returned
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetKeptBack() int32 {
+	if x != nil {
+		return x.KeptBack
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetMissing() int32 {
+	if x != nil {
+		return x.Missing
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetInUse() int32 {
+	if x != nil {
+		return x.InUse
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetThawedNotUsed() int32 {
+	if x != nil {
+		return x.ThawedNotUsed
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetBook() int32 {
+	if x != nil {
+		return x.Book
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetCounted() int32 {
+	if x != nil && x.Counted != nil {
+		return *x.Counted
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetDifference() int32 {
+	if x != nil && x.Difference != nil {
+		return *x.Difference
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetCountedAt() string {
+	if x != nil {
+		return x.CountedAt
+	}
+	return ""
+}
+
+func (x *BalanceRow) GetCostMinor() int64 {
+	if x != nil {
+		return x.CostMinor
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetWasteMinor() int64 {
+	if x != nil {
+		return x.WasteMinor
+	}
+	return 0
+}
+
+func (x *BalanceRow) GetWithoutPrice() int32 {
+	if x != nil {
+		return x.WithoutPrice
+	}
+	return 0
+}
+
 type GetBalanceResponse struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Rows          []*BalanceRow          `protobuf:"bytes,1,rep,name=rows,proto3" json:"rows,omitempty"`
-	Currency      string                 `protobuf:"bytes,2,opt,name=currency,proto3" json:"currency,omitempty"`
-	From          string                 `protobuf:"bytes,3,opt,name=from,proto3" json:"from,omitempty"`
-	Until         string                 `protobuf:"bytes,4,opt,name=until,proto3" json:"until,omitempty"`
-	Freshness     *Freshness             `protobuf:"bytes,5,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	Rows      []*BalanceRow          `protobuf:"bytes,1,rep,name=rows,proto3" json:"rows,omitempty"`
+	Currency  string                 `protobuf:"bytes,2,opt,name=currency,proto3" json:"currency,omitempty"`
+	From      string                 `protobuf:"bytes,3,opt,name=from,proto3" json:"from,omitempty"`
+	Until     string                 `protobuf:"bytes,4,opt,name=until,proto3" json:"until,omitempty"`
+	Freshness *Freshness             `protobuf:"bytes,5,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	// Every row adds up, in bags and in mL.
+	Ties          bool `protobuf:"varint,6,opt,name=ties,proto3" json:"ties,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -4833,6 +5048,13 @@ func (x *GetBalanceResponse) GetFreshness() *Freshness {
 		return x.Freshness
 	}
 	return nil
+}
+
+func (x *GetBalanceResponse) GetTies() bool {
+	if x != nil {
+		return x.Ties
+	}
+	return false
 }
 
 type ListUnprovenRequest struct {
@@ -6742,14 +6964,14 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"wasteMinor\"W\n" +
 	"\x0fListUseResponse\x12(\n" +
 	"\x04rows\x18\x01 \x03(\v2\x14.thawtrail.v1.UseRowR\x04rows\x12\x1a\n" +
-	"\bcurrency\x18\x02 \x01(\tR\bcurrency\"\x98\x02\n" +
+	"\bcurrency\x18\x02 \x01(\tR\bcurrency\"\xa4\x02\n" +
 	"\x11GetBalanceRequest\x12<\n" +
 	"\x04from\x18\x01 \x01(\tB(\xca\xda\x18$\n" +
 	" first day or month, e.g. 2026-11\x10\x01R\x04from\x12E\n" +
 	"\x02to\x18\x02 \x01(\tB5\xca\xda\x181\n" +
-	"/last day or month; that of --from when left outR\x02to\x12H\n" +
-	"\x02by\x18\x03 \x01(\tB8\xca\xda\x184\n" +
-	"2place or product; the whole practice when left outR\x02by\x124\n" +
+	"/last day or month; that of --from when left outR\x02to\x12T\n" +
+	"\x02by\x18\x03 \x01(\tBD\xca\xda\x18@\n" +
+	">month, place, product or vet; the whole practice when left outR\x02by\x124\n" +
 	"\x04bags\x18\x04 \x01(\bB \xca\xda\x18\x1c\n" +
 	"\x1aname the bags of each lineR\x04bags\"\xb3\x01\n" +
 	"\vBalanceLine\x12\x10\n" +
@@ -6760,7 +6982,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\tvolume_ml\x18\x05 \x01(\x03R\bvolumeMl\x12\x1d\n" +
 	"\n" +
 	"cost_minor\x18\x06 \x01(\x03R\tcostMinor\x12\x18\n" +
-	"\anumbers\x18\a \x03(\tR\anumbers\"\x99\x02\n" +
+	"\anumbers\x18\a \x03(\tR\anumbers\"\xfd\a\n" +
 	"\n" +
 	"BalanceRow\x12\x14\n" +
 	"\x05group\x18\x01 \x01(\tR\x05group\x12\x18\n" +
@@ -6773,13 +6995,48 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"closing_ml\x18\x06 \x01(\x03R\tclosingMl\x12\x19\n" +
 	"\bgiven_ml\x18\a \x01(\x03R\agivenMl\x12\x1b\n" +
 	"\tthrown_ml\x18\b \x01(\x03R\bthrownMl\x12\x1a\n" +
-	"\bunpriced\x18\t \x01(\x05R\bunpriced\"\xbf\x01\n" +
+	"\bunpriced\x18\t \x01(\x05R\bunpriced\x12\x1a\n" +
+	"\breceived\x18\n" +
+	" \x01(\x05R\breceived\x12#\n" +
+	"\ropening_stock\x18\v \x01(\x05R\fopeningStock\x12\x1a\n" +
+	"\bborrowed\x18\f \x01(\x05R\bborrowed\x12\x14\n" +
+	"\x05found\x18\r \x01(\x05R\x05found\x12\x12\n" +
+	"\x04back\x18\x0e \x01(\x05R\x04back\x12\x12\n" +
+	"\x04seen\x18\x0f \x01(\x05R\x04seen\x12!\n" +
+	"\fnot_received\x18\x10 \x01(\x05R\vnotReceived\x12\x19\n" +
+	"\bmoved_in\x18\x11 \x01(\x05R\amovedIn\x12\x1b\n" +
+	"\tmoved_out\x18\x12 \x01(\x05R\bmovedOut\x12\x14\n" +
+	"\x05given\x18\x13 \x01(\x05R\x05given\x12\x1c\n" +
+	"\tdiscarded\x18\x14 \x01(\x05R\tdiscarded\x12\x12\n" +
+	"\x04lent\x18\x15 \x01(\x05R\x04lent\x12\x1b\n" +
+	"\tlent_back\x18\x16 \x01(\x05R\blentBack\x12\x1a\n" +
+	"\breturned\x18\x17 \x01(\x05R\breturned\x12\x1b\n" +
+	"\tkept_back\x18\x18 \x01(\x05R\bkeptBack\x12\x18\n" +
+	"\amissing\x18\x19 \x01(\x05R\amissing\x12\x15\n" +
+	"\x06in_use\x18\x1a \x01(\x05R\x05inUse\x12&\n" +
+	"\x0fthawed_not_used\x18\x1b \x01(\x05R\rthawedNotUsed\x12\x12\n" +
+	"\x04book\x18\x1c \x01(\x05R\x04book\x12\x1d\n" +
+	"\acounted\x18\x1d \x01(\x05H\x00R\acounted\x88\x01\x01\x12#\n" +
+	"\n" +
+	"difference\x18\x1e \x01(\x05H\x01R\n" +
+	"difference\x88\x01\x01\x12\x1d\n" +
+	"\n" +
+	"counted_at\x18\x1f \x01(\tR\tcountedAt\x12\x1d\n" +
+	"\n" +
+	"cost_minor\x18  \x01(\x03R\tcostMinor\x12\x1f\n" +
+	"\vwaste_minor\x18! \x01(\x03R\n" +
+	"wasteMinor\x12#\n" +
+	"\rwithout_price\x18\" \x01(\x05R\fwithoutPriceB\n" +
+	"\n" +
+	"\b_countedB\r\n" +
+	"\v_difference\"\xd3\x01\n" +
 	"\x12GetBalanceResponse\x12,\n" +
 	"\x04rows\x18\x01 \x03(\v2\x18.thawtrail.v1.BalanceRowR\x04rows\x12\x1a\n" +
 	"\bcurrency\x18\x02 \x01(\tR\bcurrency\x12\x12\n" +
 	"\x04from\x18\x03 \x01(\tR\x04from\x12\x14\n" +
 	"\x05until\x18\x04 \x01(\tR\x05until\x125\n" +
-	"\tfreshness\x18\x05 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"`\n" +
+	"\tfreshness\x18\x05 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\x12\x12\n" +
+	"\x04ties\x18\x06 \x01(\bR\x04ties\"`\n" +
 	"\x13ListUnprovenRequest\x12I\n" +
 	"\bunsigned\x18\x01 \x01(\bB-\xca\xda\x18)\n" +
 	"'only entries that nobody has signed yetR\bunsigned\"\xe0\x01\n" +
@@ -6950,7 +7207,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\aGetCase\x12\x1c.thawtrail.v1.GetCaseRequest\x1a\x1d.thawtrail.v1.GetCaseResponse\"0\xda\xda\x18,\n" +
 	"\x04case\x12\x0eThe case sheet\x1a\acase 5Q\"\x04case*\x05sheet\x12r\n" +
 	"\x06GetNow\x12\x1b.thawtrail.v1.GetNowRequest\x1a\x1c.thawtrail.v1.GetNowResponse\"-\xda\xda\x18)\n" +
-	"\x03now\x12\x1dWhat runs and what is due now\x1a\x03now2\x91\x15\n" +
+	"\x03now\x12\x1dWhat runs and what is due now\x1a\x03now2\xb0\x15\n" +
 	"\fAuditService\x12\xbb\x01\n" +
 	"\x11ListDiscrepancies\x12&.thawtrail.v1.ListDiscrepanciesRequest\x1a'.thawtrail.v1.ListDiscrepanciesResponse\"U\xda\xda\x18Q\n" +
 	"\rdiscrepancies\x12\"Discrepancies, with their evidence\x1a\x14discrepancies --open*\x06doubts\x12\x8c\x01\n" +
@@ -6966,10 +7223,10 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\fListAffected\x12!.thawtrail.v1.ListAffectedRequest\x1a\".thawtrail.v1.ListAffectedResponse\"x\xda\xda\x18t\n" +
 	"\x0eaudit affected\x12@Cases whose plan relied on a version of engine, card or protocol\x1a\x17audit affected engine-1\"\aversion\x12\xb2\x01\n" +
 	"\aListUse\x12\x1c.thawtrail.v1.ListUseRequest\x1a\x1d.thawtrail.v1.ListUseResponse\"j\xda\xda\x18f\n" +
-	"\taudit use\x12CBags used and wasted, with cost, by month, place, product or person\x1a\x14audit use --by place\x12\xf3\x01\n" +
+	"\taudit use\x12CBags used and wasted, with cost, by month, place, product or person\x1a\x14audit use --by place\x12\x92\x02\n" +
 	"\n" +
-	"GetBalance\x12\x1f.thawtrail.v1.GetBalanceRequest\x1a .thawtrail.v1.GetBalanceResponse\"\xa1\x01\xda\xda\x18\x9c\x01\n" +
-	"\raudit balance\x12bBags at the start of a span, what came, what went, and at its end: it ties out by place or product\x1a'audit balance --from 2026-11 --by place\x12\xc7\x01\n" +
+	"GetBalance\x12\x1f.thawtrail.v1.GetBalanceRequest\x1a .thawtrail.v1.GetBalanceResponse\"\xc0\x01\xda\xda\x18\xbb\x01\n" +
+	"\raudit balance\x12\x80\x01Bags at the start of a span, what came, what went, and at its end: it ties out by month, place or product; by vet, what each did\x1a'audit balance --from 2026-11 --by place\x12\xc7\x01\n" +
 	"\fListUnproven\x12!.thawtrail.v1.ListUnprovenRequest\x1a\".thawtrail.v1.ListUnprovenResponse\"p\xda\xda\x18l\n" +
 	"\x0eaudit unproven\x12JActs without proof of who did them, and entries that nobody has signed yet\x1a\x0eaudit unproven\x12\xab\x01\n" +
 	"\bListLate\x12\x1d.thawtrail.v1.ListLateRequest\x1a\x1e.thawtrail.v1.ListLateResponse\"`\xda\xda\x18\\\n" +
@@ -7227,6 +7484,7 @@ func file_thawtrail_v1_services_proto_init() {
 	file_thawtrail_v1_services_proto_msgTypes[32].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[33].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[45].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[60].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[72].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[77].OneofWrappers = []any{}
 	type x struct{}
