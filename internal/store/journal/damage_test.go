@@ -173,6 +173,38 @@ func TestALostFileNobodyVouchesFor(t *testing.T) {
 	})
 }
 
+// A segment was cut, and the next one, whose header said how far it reached, is gone or
+// spoiled: what lay past the cut is damage too.
+func TestACutFileNobodyVouchesFor(t *testing.T) {
+	for _, gone := range []bool{true, false} {
+		eachKind(t, func(t *testing.T, options func(journal.FS) journal.Options) {
+			fs, want, positions := filled(t, options)
+			cut := fileBytes(t, fs, "0000000001.journal")[:positions[1].Offset]
+			require.NoError(t, fs.Remove(segmentPath(1)))
+			writeFile(t, fs, "0000000001.journal", cut)
+			if gone {
+				require.NoError(t, fs.Remove(segmentPath(2)))
+			} else {
+				require.NoError(t, fs.Flip(segmentPath(2), 20, 1))
+			}
+			j, report := mustOpen(t, options(fs))
+			require.NotEmpty(t, report.Damaged)
+			for _, p := range positions[1:] {
+				if p.Segment != 1 {
+					break
+				}
+				_, _, err := j.ReadAt(p, nil)
+				require.ErrorIs(t, err, journal.ErrDamaged)
+				require.ErrorIs(t, j.ReadEach([]journal.Position{p}, nil), journal.ErrDamaged)
+				got, damaged := readAll(t, j, p)
+				require.Contains(t, got, want[len(want)-1])
+				require.NotEmpty(t, damaged)
+			}
+			require.NoError(t, j.Close())
+		})
+	}
+}
+
 // TestShortFiles cuts a segment that is not the last, on the real disk.
 func TestShortFiles(t *testing.T) {
 	eachKind(t, func(t *testing.T, options func(journal.FS) journal.Options) {

@@ -81,6 +81,7 @@ type span struct {
 	limit     uint32
 	missing   bool // the file is gone
 	badHeader bool // the file's header is damaged; its frames may be fine
+	loose     bool // no header says where it ended: it may have been cut at limit
 }
 
 // Range is a stretch of damaged bytes; To is the first position after it.

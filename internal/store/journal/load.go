@@ -296,6 +296,7 @@ func (c *chain) measure(f found, s *span) (unfinished bool, err error) {
 		return false, err
 	}
 	if !newest {
+		s.loose = true
 		if end < f.size {
 			c.damaged(*s, end, f.size, reasonNoFrame)
 		}

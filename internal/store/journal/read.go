@@ -124,10 +124,14 @@ func (j *Journal) locate(p Position) (span, error) {
 		return span{}, ErrClosed
 	}
 	i, ok := j.search(p.Segment)
-	if !ok || p.Offset < headerBytes || p.Offset >= j.live[i].limit {
-		return span{}, fmt.Errorf("%w: %v", ErrNotFound, p)
+	switch {
+	case !ok || p.Offset < headerBytes:
+	case p.Offset < j.live[i].limit:
+		return j.live[i], nil
+	case j.live[i].loose:
+		return span{}, fmt.Errorf("%w: %v: %s", ErrDamaged, p, reasonShort)
 	}
-	return j.live[i], nil
+	return span{}, fmt.Errorf("%w: %v", ErrNotFound, p)
 }
 
 // search finds a segment in live; the view lock is held.
@@ -206,7 +210,7 @@ func (j *Journal) spansFrom(from Position) ([]span, error) {
 		return nil, ErrClosed
 	}
 	i, ok := j.search(from.Segment)
-	void := ok && from.Offset > j.live[i].limit || !ok && from.Offset > headerBytes && !from.IsZero()
+	void := ok && from.Offset > j.live[i].limit && !j.live[i].loose || !ok && from.Offset > headerBytes && !from.IsZero()
 	if void || from.Compare(j.end) > 0 {
 		return nil, fmt.Errorf("%w: %v; the journal ends at %v", ErrNotFound, from, j.end)
 	}
@@ -223,6 +227,9 @@ func (j *Journal) scanSpan(s span, start uint32, fn func(Position, []byte) error
 	}
 	if s.missing {
 		return v.damage(start, s.limit, reasonMissing)
+	}
+	if start > s.limit {
+		return v.damage(s.limit, start, reasonShort)
 	}
 	if s.badHeader && start == headerBytes {
 		if err := v.damage(0, headerBytes, errHeader.Error()); err != nil {
