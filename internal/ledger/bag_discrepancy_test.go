@@ -293,6 +293,20 @@ func TestWrittenOrderNotWallClock(t *testing.T) {
 	require.Equal(t, "18", s.Value, "the second had seen the first")
 }
 
+// Which corrections count is asked of what was corrected: a delivery that was taken for
+// a label card, and then put right as of another batch, takes its patient there.
+func TestTheLastWordOnADeliveryMovesItsBags(t *testing.T) {
+	w := ledgertest.New(t)
+	x := w.Device("x")
+	delivery := x.Write(received("car"))
+	x.Write(started("C1", "name:FIRST/", "car"))
+	x.Correct(delivery, &pb.ProductCard{Name: "plasma"})
+	right := received("car")
+	right.Batch = "H2208"
+	x.Correct(delivery, right)
+	require.Empty(t, ledgertest.Fold(batchKey, w.Records()).(*ledger.Batch).Starts)
+}
+
 // A patient leaves the list of a batch when the delivery of the bag is corrected to
 // another batch, and for nothing less: when the correction does not say of which batch
 // the bag is, what was read at the bedside stands, and a recall finds the patient.

@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"cmp"
 	"slices"
 
 	"google.golang.org/protobuf/proto"
@@ -123,16 +124,20 @@ func foldBatch(s *set) State {
 // their delivery was corrected. What is told of them belongs there. Of a delivery that was
 // voided, or that became something else, nobody said so.
 func (s *set) otherBatch() map[string]bool {
-	fixes, bags := s.fixes(), map[string]bool{}
+	fixes, types, bags := s.fixes(), map[event.Hash]event.Type{}, map[string]bool{}
+	for i := range s.inputs {
+		types[s.inputs[i].Rec.Hash] = s.inputs[i].Rec.Head.Type
+	}
 	for i := range s.inputs {
 		in := &s.inputs[i]
-		original, m := in.Rec.Hash, in.Payload
+		original, was, m := in.Rec.Hash, in.Rec.Head.Type, in.Payload
 		if c, ok := m.(*pb.Corrected); ok {
 			original, _ = event.ParseHash(c.Original)
+			was = cmp.Or(types[original], c.Type) // an original of another batch is not told here
 			m, _ = event.Replacement(c)
 		}
 		for _, bag := range receivedIn(m) {
-			if slices.Contains(s.movedTo(fixes[original]), bag) {
+			if slices.Contains(s.movedTo(effective(was, fixes[original])), bag) {
 				bags[bag] = true
 			}
 		}
@@ -148,10 +153,6 @@ func (s *set) otherBatch() map[string]bool {
 // movedTo are the bags of the delivery that the last of some corrections puts in place,
 // when it does not concern this entity.
 func (s *set) movedTo(fixes []fix) []string {
-	if len(fixes) == 0 {
-		return nil
-	}
-	fixes = effective(fixes[0].body.Type, fixes)
 	if len(fixes) == 0 || fixes[len(fixes)-1].to == nil {
 		return nil
 	}

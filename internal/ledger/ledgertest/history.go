@@ -5,6 +5,7 @@ import (
 	"maps"
 	"reflect"
 	"slices"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 
@@ -99,8 +100,9 @@ func (e Evidence) explains(s Shown) bool {
 			if c.Original == s.Record.String() {
 				return true
 			}
-			if p, _ = event.Replacement(c); s.Entity.Kind == event.KindBatch && delivers(p, payload(r)) {
-				return true // its bag is of the batch that the delivery names now
+			if p, _ = event.Replacement(c); s.Entity.Kind == event.KindBatch && delivers(p, payload(r)) &&
+				!slices.Contains(event.KeysOf(c.Type, p, time.UnixMilli(o.OccurredMs())), s.Entity) {
+				return true // its bag is of another batch, which the delivery names now
 			}
 		}
 		if released, ok := p.(*pb.BatchReleased); ok && s.Where == stands && released.Hold == s.Record.String() {
