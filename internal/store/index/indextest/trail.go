@@ -93,7 +93,9 @@ func (t *Trail) Bytes(update int) int {
 }
 
 // AsOf is the trail after its first n updates: what is not synced can be lost.
-func (t *Trail) AsOf(n int) *Trail { return &Trail{updates: t.updates[:n:n]} }
+func (t *Trail) AsOf(n int) *Trail {
+	return &Trail{updates: t.updates[:n:n], Persisted: min(t.Persisted, n)}
+}
 
 // Without is the trail without some updates from its middle: what is left when an
 // older of several write-ahead logs is cut and the newer ones are whole.
