@@ -37,7 +37,8 @@ var house = []room{
 	{"testrun", "", "it says how many rounds a test has"},
 
 	// Pure: the same answer to the same question on every machine.
-	{"label", "refusal", "it reads what is printed on a bag"},
+	{"unit", "", "it turns one unit into another"},
+	{"label", "refusal unit", "it reads what is printed on a bag, and numbers as they are typed"},
 	{"engine", "caution label refusal", "it is arithmetic about labels and patients"},
 	{"event", "label proto/thawtrail/v1 refusal", "a record knows its form, and not who keeps it"},
 	{"exchange", "event proto/thawtrail/v1 refusal", "it compares logs, and does not carry them"},
@@ -67,7 +68,7 @@ var house = []room{
 	{"trust", "event proto/thawtrail/v1 refusal seal store store/reach trust/authority trust/pins trust/vault wholefile", "it opens a data folder, and serves nobody"},
 
 	// What goes by hand.
-	{"input", "event label proto/thawtrail/v1 refusal", "it reads what people type, and knows no state"},
+	{"input", "event label proto/thawtrail/v1 refusal unit", "it reads what people type, and knows no state"},
 	{"handover", "label refusal trust/transcript", "it is one case in characters"},
 	{"bundle", "exchange proto/thawtrail/v1 refusal trust/transcript trust/vault", "it is a file, whoever made it"},
 	{"proof", "event exchange proto/thawtrail/v1", "whoever checks it has nothing else"},
@@ -76,7 +77,7 @@ var house = []room{
 	{"wording", "caution event ledger proto/thawtrail/v1 say", "it puts states into words"},
 	{"replica", "clock event exchange ledger proto/thawtrail/v1 refusal store trust trust/pins", "it is the floor of the rooms that follow"},
 	{"replica/replicatest", "clock event exchange replica store store/index store/journal store/journal/memfs trust trust/vault", "it is a replica for tests"},
-	{"query", "caution engine event exchange handover label ledger proof proto/thawtrail/v1 refusal replica say store wording", "it reads, and writes nothing"},
+	{"query", "caution engine event exchange handover label ledger proof proto/thawtrail/v1 refusal replica say store unit wording", "it reads, and writes nothing"},
 	{"entry", "caution engine event exchange handover label ledger proto/thawtrail/v1 query refusal replica say store trust/pins wording", "it writes what a person entered, however that came"},
 	{"entry/entrytest", "clock entry event proto/thawtrail/v1 refusal replica/replicatest store/index store/journal store/journal/memfs", "it makes replicas for tests"},
 	{"plans", "engine label proto/thawtrail/v1 refusal wording", "it puts requests of plans to the engine"},
@@ -87,7 +88,7 @@ var house = []room{
 	// Faces: gRPC and pages.
 	{"rpc", "access bundle entry event plans proto/thawtrail/v1 query refusal replica replication trust/authority trust/pins", "it maps the contract onto the rooms below, and decides nothing"},
 	{"web/words", "engine label proto/thawtrail/v1 say wording", "it puts sentences and values into pages"},
-	{"web/site", "access clock engine entry event label ledger proto/thawtrail/v1 query refusal replica replication trust trust/phones trust/pins web/words wholefile wording", "it is what all pages share"},
+	{"web/site", "access clock engine entry event label ledger proto/thawtrail/v1 query refusal replica replication trust trust/phones trust/pins unit web/words wholefile wording", "it is what all pages share"},
 	{"web/form", "engine entry event input ledger proto/thawtrail/v1 query refusal web/site web/words", "an event as its form, whichever page shows it"},
 	{"web/caseview", "engine event ledger query web/site web/words", "one case as its pages read it"},
 	{"web/barn", "caution engine event input label ledger proto/thawtrail/v1 query refusal web/caseview web/form web/site web/words wording", "it is the barn's pages alone"},

@@ -13,11 +13,13 @@ import (
 
 // console is what every command works with: one clock, one zone, two writers.
 type console struct {
+	in       io.Reader
 	out, err io.Writer
 	now      func() time.Time
 	zone     *time.Location
-	zoneName string // in the tz database, or empty where this system does not say
-	address  string // of the agent, when no --at is typed
+	zoneName string   // in the tz database, or empty where this system does not say
+	address  string   // of the agent, when no --at is typed
+	both     []string // numbers of a dose that were typed in a customary unit, in both units
 }
 
 const (
@@ -26,7 +28,7 @@ const (
 )
 
 func newDesk(out, err io.Writer) *console {
-	d := &console{out: cleanWriter{out}, err: cleanWriter{err}, now: time.Now, zone: time.Local, address: defaultAddress}
+	d := &console{in: os.Stdin, out: cleanWriter{out}, err: cleanWriter{err}, now: time.Now, zone: time.Local, address: defaultAddress}
 	d.zoneName = zoneName()
 	if at := os.Getenv(envAddress); at != "" {
 		d.address = at

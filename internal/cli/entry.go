@@ -208,6 +208,9 @@ func (d *console) entryCommand(spec *event.Spec) *cobra.Command {
 		if err != nil {
 			return err
 		}
+		if err := d.inBothUnits(cmd.Context(), interactive()); err != nil {
+			return err
+		}
 		if err := link.askPIN(cmd.Context(), spec, req); err != nil {
 			return err
 		}

@@ -12,6 +12,7 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/input"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/say"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -167,7 +168,11 @@ func (d *console) put(m protoreflect.Message, field input.Field, texts []string)
 		return readStock(m.Mutable(field.Desc).List(), field.Name, texts[0])
 	}
 	field.Clock = d.clock()
-	return field.Put(m, texts)
+	err := field.Put(m, texts)
+	if typed, own, both := field.InBothUnits(texts); both && err == nil {
+		d.both = append(d.both, say.Text("units.both", typed, own))
+	}
+	return err
 }
 
 func (f *form) tickAll(m protoreflect.Message) {

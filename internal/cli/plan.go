@@ -31,6 +31,9 @@ func (d *console) planCommand(m protoreflect.MethodDescriptor) *cobra.Command {
 		if err != nil {
 			return err
 		}
+		if err := d.inBothUnits(cmd.Context(), false); err != nil {
+			return err
+		}
 		if pick, ok := answer.(*pb.PickResponse); ok && pick.Schema != "" {
 			d.printf("%s", pick.Schema) // the file itself, for a validator, with or without --json
 			return nil

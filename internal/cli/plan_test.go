@@ -239,7 +239,7 @@ func TestBadInputIsRefusedOnOneLine(t *testing.T) {
 		{[]string{"plan", "dose", "--weight-kg", long}, "weight_kg"},
 		{[]string{"plan", "dose", "--weight-kg", "5\xff"}, "weight_kg"},
 		{[]string{"plan", "dose", "--weight-kg", "50\x1b[2J"}, "weight_kg"},
-		{[]string{"plan", "dose", "--weight-kg", "50 lb"}, "weight_kg"},
+		{[]string{"plan", "dose", "--weight-kg", "8 st"}, "weight_kg"},
 		{[]string{"plan", "dose", "--bags", "1.5"}, "bags"},
 		{[]string{"plan", "dose", "--bags", "99999999999"}, "bags"},
 		{[]string{"plan", "dose", "--weight-kg", "50", "--weight-kg", "51"}, "weight_kg"},

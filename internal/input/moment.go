@@ -17,6 +17,7 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/label"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/unit"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -44,7 +45,7 @@ func (c Clock) Moment(field, text string) (*pb.Moment, error) {
 		t := now.Add(time.Duration(hours)*time.Hour + time.Duration(minutes)*time.Minute)
 		return c.told(t, label.ToMinute), nil
 	}
-	if bare := strings.TrimSpace(text); event.ToCome(field) && clockOnly.MatchString(bare) {
+	if bare, _ := unit.Hours24(strings.TrimSpace(text)); event.ToCome(field) && clockOnly.MatchString(bare) {
 		return c.next(field, bare, now)
 	}
 	t, precision, err := label.ParseInstant(field, text, c.Zone, now)

@@ -2,11 +2,12 @@ package label
 
 import (
 	"fmt"
-	"math/bits"
+	"math/big"
 	"strconv"
 	"strings"
 
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/unit"
 )
 
 // decimal is a number as it was typed: digits / 10^places, exact.
@@ -14,6 +15,19 @@ type decimal struct {
 	negative bool
 	digits   uint64
 	places   int
+	other    *unit.Unit // it was typed in this one, and not in the field's own; nil: in that
+}
+
+// rat is the number in the field's own unit.
+func (d decimal) rat() *big.Rat {
+	x := new(big.Rat).SetFrac(new(big.Int).SetUint64(d.digits), new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(d.places)), nil))
+	if d.negative {
+		x.Neg(x)
+	}
+	if d.other != nil {
+		x = d.other.FromTyped(x)
+	}
+	return x
 }
 
 const (
@@ -24,8 +38,9 @@ const (
 )
 
 // fieldUnits are the units that a number may be followed by, by the end of the
-// field's name, longest first where one ends in another. Only the field's own
-// unit is taken: '800 mg/dL' typed into a g/L field is refused, not converted.
+// field's name, longest first where one ends in another. The field's own unit is
+// taken, and a customary one of the same quantity: '800 mg/dL' typed into a g/L field
+// is 8 g/L. A bare number is always in the field's own.
 var fieldUnits = []struct{ ending, unit string }{
 	{"_ml_per_kg_per_h", "mL/kg/h"},
 	{"_ml_per_kg", "mL/kg"},
@@ -50,50 +65,56 @@ var fieldUnits = []struct{ ending, unit string }{
 
 // ParseDecimal reads a number typed by a person: digits with at most one
 // decimal point or comma, perhaps a sign, perhaps the field's own unit as named
-// by the end of field (weight_kg: kg). The result is the float64 nearest to the
-// typed value. There are no thousands separators, exponents, NaN or infinities.
+// by the end of field (weight_kg: kg) or a customary one (weight_kg: lb). The result
+// is the float64 nearest to the typed value. There are no thousands separators,
+// exponents, NaN or infinities.
 func ParseDecimal(field, text string) (float64, error) {
 	d, err := parseDecimal(field, text)
 	if err != nil {
 		return 0, err
 	}
-	plain := strconv.FormatUint(d.digits, 10) + "e-" + strconv.Itoa(d.places)
-	if d.negative {
-		plain = "-" + plain
-	}
-	// At most 15 digits: always in range.
-	value, _ := strconv.ParseFloat(plain, 64)
+	value, _ := d.rat().Float64() // at most 15 digits: always in range
 	return value, nil
 }
 
 // ParseScaled reads a number as ParseDecimal does and returns it times scale,
 // exactly: ParseScaled("igg_g_per_l", "8,25", 100) is 825. A number that is not
-// a whole count of 1/scale is refused, as is one beyond an int64. Scale must be
-// positive.
+// a whole count of 1/scale is refused, as is one beyond an int64. One in a customary
+// unit is rounded to the nearest count. Scale must be positive.
 func ParseScaled(field, text string, scale int64) (int64, error) {
 	d, err := parseDecimal(field, text)
 	if err != nil {
 		return 0, err
 	}
-	high, low := bits.Mul64(d.digits, uint64(scale))
-	divisor := uint64(1)
-	for range d.places {
-		divisor *= 10
-	}
-	if high >= divisor {
-		return 0, refusal.New(field, text, "a smaller number")
-	}
-	whole, rest := bits.Div64(high, low, divisor)
-	if rest != 0 {
+	stored := d.rat()
+	stored.Mul(stored, new(big.Rat).SetInt64(scale))
+	if d.other == nil && !stored.IsInt() {
 		return 0, refusal.New(field, text, "a whole number of "+strconv.FormatFloat(1/float64(scale), 'f', -1, 64)).Because("it has more decimals than are kept")
 	}
-	if whole > 1<<63-1 {
+	count, fits := unit.Nearest(stored)
+	if !fits {
 		return 0, refusal.New(field, text, "a smaller number")
 	}
-	if d.negative {
-		return -int64(whole), nil
+	return count, nil
+}
+
+// InOwnUnit says what a number that was typed in a customary unit is in the field's own,
+// for who has to see both: '110 lb' in a field of kg, kept to 1/1000, is '49.895 kg'.
+// False for every other text.
+func InOwnUnit(field, text string, scale int64) (own string, converted bool) {
+	d, err := parseDecimal(field, text)
+	if err != nil || d.other == nil {
+		return "", false
 	}
-	return int64(whole), nil
+	count, err := ParseScaled(field, text, scale)
+	if err != nil {
+		return "", false
+	}
+	number := big.NewRat(count, scale).FloatString(len(strconv.FormatInt(scale, 10)) - 1)
+	if strings.Contains(number, ".") {
+		number = strings.TrimRight(strings.TrimRight(number, "0"), ".")
+	}
+	return number + " " + unitOf(field), true
 }
 
 func parseDecimal(field, text string) (decimal, error) {
@@ -103,7 +124,7 @@ func parseDecimal(field, text string) (decimal, error) {
 	if len(text) > maxTyped {
 		return refuse("")
 	}
-	number, sign, hint := stripUnit(field, strings.TrimFunc(text, isSpace))
+	number, sign, other, hint := stripUnit(field, strings.TrimFunc(text, isSpace))
 	if hint != "" {
 		return refuse(hint)
 	}
@@ -119,11 +140,12 @@ func parseDecimal(field, text string) (decimal, error) {
 	if err != nil {
 		return refuse("")
 	}
-	return decimal{negative: sign && digits != 0, digits: digits, places: len(fraction)}, nil
+	return decimal{negative: sign && digits != 0, digits: digits, places: len(fraction), other: other}, nil
 }
 
-// stripUnit takes off a sign and the field's own unit; hint says why not.
-func stripUnit(field, text string) (number string, negative bool, hint string) {
+// stripUnit takes off a sign and the unit, and tells one that is not the field's own; hint
+// says why not.
+func stripUnit(field, text string) (number string, negative bool, other *unit.Unit, hint string) {
 	switch {
 	case strings.HasPrefix(text, "-"):
 		text, negative = text[1:], true
@@ -134,18 +156,18 @@ func stripUnit(field, text string) (number string, negative bool, hint string) {
 	}
 	text = strings.TrimLeftFunc(text, isSpace)
 	end := strings.LastIndexAny(text, "0123456789") + 1
-	unit := strings.TrimFunc(text[end:], isSpace)
-	if unit == "" || strings.Trim(unit, ".,") == "" || end == 0 {
-		return text, negative, ""
+	typed := strings.TrimFunc(text[end:], isSpace)
+	if typed == "" || strings.Trim(typed, ".,") == "" || end == 0 {
+		return text, negative, nil, ""
 	}
 	own := unitOf(field)
-	if own != "" && (strings.EqualFold(unit, own) || own == "C" && strings.EqualFold(unit, "°C")) {
-		return text[:end], negative, ""
-	}
 	if own == "" {
-		return "", false, "type the number alone, without " + refusal.Shorten(unit)
+		return "", false, nil, "type the number alone, without " + refusal.Shorten(typed)
 	}
-	return "", false, "this field is in " + own + ", not " + refusal.Shorten(unit)
+	if other = unit.Find(own, typed); other != nil || strings.EqualFold(typed, own) || own == "C" && strings.EqualFold(typed, "°C") {
+		return text[:end], negative, other, ""
+	}
+	return "", false, nil, "this field is in " + own + ", not " + refusal.Shorten(typed)
 }
 
 // unitOf is the unit in which field is, by the end of its name, or "". What
@@ -160,8 +182,8 @@ func unitOf(field string) string {
 }
 
 func inUnit(field string) string {
-	if unit := unitOf(field); unit != "" {
-		return " in " + unit
+	if own := unitOf(field); own != "" {
+		return " in " + own
 	}
 	return ""
 }

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/unit"
 )
 
 // Precision says how exactly an instant was given, so that nobody reads 'two
@@ -53,15 +54,19 @@ var (
 //   - 2027-04-03 02:10 (seconds may follow) on the clocks of zone;
 //   - 02:10, the latest such time that is not after now, or the one within the next
 //     hour; yesterday's only when it was less than twelve hours ago;
-//   - -20m, 20m ago, -1h30m, 2 h ago, up to 48 hours; now.
+//   - -20m, 20m ago, -1h30m, 2 h ago, up to 48 hours; now;
+//   - the two with a time of day by the clock of twelve hours too: 7:30 pm.
 //
 // A local time that the clocks skip, or show twice, is refused with both
 // readings. The result is in zone, without a monotonic part.
 func ParseInstant(field, text string, zone *time.Location, now time.Time) (time.Time, Precision, error) {
 	p := instantParser{field, text, zoneOrUTC(zone), now.Round(0)}
-	trimmed := strings.TrimFunc(text, isSpace)
 	if len(text) > maxTyped {
 		return p.refuse("")
+	}
+	trimmed, halfDay := unit.Hours24(strings.TrimFunc(text, isSpace))
+	if !halfDay {
+		return p.refuse("a clock with am and pm runs from 12:00 am to 11:59 pm")
 	}
 	if m := fullInstant.FindStringSubmatch(trimmed); m != nil {
 		return p.full(m)

@@ -86,7 +86,7 @@ func (b *ReadView) journeyLine(j *ledger.Journey) string {
 	text := fmt.Sprintf("in a cool box: bag %s, %d min, %s, came out %s",
 		strings.Join(bags, ", "), j.Minutes, wording.Enum(j.Coolant), wording.Enum(j.Feel))
 	if j.BoxDc != nil {
-		return text + ", warmest " + tenthsC(j.BoxDc)
+		return text + ", warmest " + b.celsiusOf(j.BoxDc)
 	}
 	return text + ", temperature not known"
 }

@@ -1,8 +1,6 @@
 package query
 
 import (
-	"strconv"
-
 	"google.golang.org/protobuf/proto"
 
 	"thawtrail/internal/event"
@@ -28,7 +26,7 @@ func (b *ReadView) InForce(of proto.Message, which string) (proto.Message, error
 		}
 	case *pb.SettingsChanged:
 		if n, err := b.Setting(which); err == nil {
-			return &pb.SettingsChanged{Name: which, Value: strconv.Itoa(n)}, nil
+			return &pb.SettingsChanged{Name: which, Value: settingOf(which).Typed(n)}, nil
 		}
 	}
 	return nil, nil

@@ -46,9 +46,9 @@ func (b *ReadView) CardLines(c *ledger.Card) (out []Line) {
 	add("additives", c.Additives)
 	add("donors", c.DonorStatement)
 	add("storage", c.Storage)
-	add("warmest storage", tenthsC(c.StorageMaxDc))
+	add("warmest storage", b.celsiusOf(c.StorageMaxDc))
 	add("thawing", c.Thaw)
-	add("warmest water bath", tenthsC(c.ThawMaxDc))
+	add("warmest water bath", b.celsiusOf(c.ThawMaxDc))
 	number("use within", c.UseWithinThawMin, "min of thawing")
 	add("dose", c.Dose)
 	add("rate", c.Rate)
@@ -60,12 +60,12 @@ func (b *ReadView) CardLines(c *ledger.Card) (out []Line) {
 	return out
 }
 
-// tenthsC prints a temperature in 0.1 C; empty for none.
-func tenthsC(dc *int32) string {
+// celsiusOf prints a temperature; empty for none.
+func (b *ReadView) celsiusOf(dc *int32) string {
 	if dc == nil {
 		return ""
 	}
-	return strconv.FormatFloat(float64(*dc)/10, 'f', -1, 64) + " C"
+	return b.Celsius(*dc)
 }
 
 // ForHorses says that a label's species is a horse, or a donkey; a label that names

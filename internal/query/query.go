@@ -35,6 +35,7 @@ type ReadView struct {
 	holds  map[string][]ledger.Hold // that stand, by batch
 
 	shelves map[frozen]engine.ShelfResult
+	beside  *Beside // nil: not read yet
 }
 
 // View opens a book. It is closed when fn returns; what it gives is folded

@@ -1,20 +1,23 @@
 package query
 
 import (
+	"slices"
 	"strconv"
+	"strings"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/refusal"
 )
 
-// Setting is one number that a practice may set for itself. The list is fixed: each
-// has a reader, and anything else is refused where it is typed.
+// Setting is one number or choice that a practice may set for itself. The list is fixed:
+// each has a reader, and anything else is refused where it is typed.
 type Setting struct {
 	Name        string
 	Words       string // what it is, with its unit
 	Usual       int    // without a word of the practice
 	Least, Most int
+	Choices     []string // the words of a choice, from the number Least on; none: it is a number
 }
 
 // The settings.
@@ -22,16 +25,59 @@ const (
 	SettingRecheckHours = "recheck_hours" // read where a recheck is planned
 	SettingWatchWeeks   = "watch_weeks"   // read by the advice and the case sheet
 	SettingScreenDays   = "screen_days"   // read where plasma of the practice's own donors is used
+
+	// Read wherever a person reads a number or a time.
+	SettingWeight      = "weight_beside_kg"
+	SettingTemperature = "temperature_beside_c"
+	SettingClock       = "clock_beside_24h"
 )
 
 var settings = []Setting{
 	// 12 to 24 h: DVM360 proceedings, August 2011; up to 72 h for a patient far away: ours.
-	{SettingRecheckHours, "hours from the end of plasma to the recheck", 24, 12, 72},
+	{SettingRecheckHours, "hours from the end of plasma to the recheck", 24, 12, 72, nil},
 	// Serum hepatitis has been told 4 to 13 weeks after a biologic: a practice may watch
 	// longer, never shorter.
-	{SettingWatchWeeks, "weeks of watching for hepatitis after plasma", 13, 13, 52},
+	{SettingWatchWeeks, "weeks of watching for hepatitis after plasma", 13, 13, 52, nil},
 	// How old a donor's screen may be when plasma is collected: ours.
-	{SettingScreenDays, "days that a donor's screen may lie before the collection", 365, 7, 730},
+	{SettingScreenDays, "days that a donor's screen may lie before the collection", 365, 7, 730, nil},
+	{SettingWeight, "the unit of weight shown beside kg", 0, 0, 1, []string{"none", "lb"}},
+	{SettingTemperature, "the unit of temperature shown beside C", 0, 0, 1, []string{"none", "F"}},
+	{SettingClock, "the clock shown beside that of 24 hours", 0, 0, 1, []string{"none", "12h"}},
+}
+
+// Typed is a value as it is typed.
+func (s *Setting) Typed(value int) string {
+	if s.Choices != nil {
+		return s.Choices[value-s.Least]
+	}
+	return strconv.Itoa(value)
+}
+
+// read is what a text sets, and whether it can be.
+func (s *Setting) read(text string) (value int, ok bool) {
+	if s.Choices != nil {
+		i := slices.IndexFunc(s.Choices, func(c string) bool { return strings.EqualFold(c, strings.TrimSpace(text)) })
+		return s.Least + i, i >= 0
+	}
+	value, err := strconv.Atoi(text)
+	return value, err == nil && value >= s.Least && value <= s.Most
+}
+
+// wanted says what may be typed.
+func (s *Setting) wanted() string {
+	if s.Choices != nil {
+		return strings.Join(s.Choices, " or ") + ": " + s.Words
+	}
+	return "a whole number from " + strconv.Itoa(s.Least) + " to " + strconv.Itoa(s.Most) + ": " + s.Words
+}
+
+// settingOf finds a setting by its name; nil when there is none.
+func settingOf(name string) *Setting {
+	i := slices.IndexFunc(settings, func(s Setting) bool { return s.Name == name })
+	if i < 0 {
+		return nil
+	}
+	return &settings[i]
 }
 
 // Settings lists every setting there is.
@@ -39,34 +85,33 @@ func Settings() []Setting { return settings }
 
 // CheckSetting refuses a name that is not on the list and a value that cannot be.
 func CheckSetting(name, value string) error {
-	for _, s := range settings {
-		if s.Name != name {
-			continue
+	s := settingOf(name)
+	if s == nil {
+		known := ""
+		for _, s := range settings {
+			known += " " + s.Name
 		}
-		if n, err := strconv.Atoi(value); err != nil || n < s.Least || n > s.Most {
-			return refusal.New("value", value, "a whole number from "+strconv.Itoa(s.Least)+" to "+strconv.Itoa(s.Most)+": "+s.Words)
-		}
-		return nil
+		return refusal.New("name", name, "one of the settings:"+known)
 	}
-	known := ""
-	for _, s := range settings {
-		known += " " + s.Name
+	if _, ok := s.read(value); !ok {
+		return refusal.New("value", value, s.wanted())
 	}
-	return refusal.New("name", name, "one of the settings:"+known)
+	return nil
 }
 
 // Setting is what the practice set, else the usual. A value of an older program that
 // cannot be is not taken.
 func (b *ReadView) Setting(name string) (int, error) {
-	for _, s := range settings {
-		if s.Name != name {
-			continue
-		}
-		set, err := Get[*ledger.Setting](b, event.KindSetting, name)
-		if err != nil || set == nil || CheckSetting(name, set.Value) != nil {
-			return s.Usual, err
-		}
-		return strconv.Atoi(set.Value)
+	s := settingOf(name)
+	if s == nil {
+		return 0, refusal.New("name", name, "a setting")
 	}
-	return 0, refusal.New("name", name, "a setting")
+	set, err := Get[*ledger.Setting](b, event.KindSetting, name)
+	if err != nil || set == nil {
+		return s.Usual, err
+	}
+	if value, ok := s.read(set.Value); ok {
+		return value, nil
+	}
+	return s.Usual, nil
 }

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"net/url"
 	"slices"
-	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -316,15 +315,18 @@ func TestEverySettingIsRead(t *testing.T) {
 			d.write(&pb.RecheckPlanned{Case: n.id, Person: "M. Alder"})
 			return step("recheck")(d, n)
 		},
-		query.SettingWatchWeeks: after("advice"),
-		query.SettingScreenDays: answers(start),
+		query.SettingWatchWeeks:  after("advice"),
+		query.SettingScreenDays:  answers(start),
+		query.SettingWeight:      step("dose"),
+		query.SettingTemperature: after("sheet"),
+		query.SettingClock:       after("sheet"),
 	}
 	require.Len(t, readers, len(query.Settings()))
 	for _, s := range query.Settings() {
 		said := map[string]bool{}
-		for _, value := range []int{s.Least, s.Most} {
+		for _, value := range []string{s.Typed(s.Least), s.Typed(s.Most)} {
 			f := storedField{message: donor, name: "antibody_on", read: func(d *laptop, n oneNight) string {
-				d.write(&pb.SettingsChanged{Name: s.Name, Value: strconv.Itoa(value)})
+				d.write(&pb.SettingsChanged{Name: s.Name, Value: value})
 				return readers[s.Name](d, n)
 			}}
 			said[f.tell(t, "2026-08-01")] = true
@@ -335,7 +337,7 @@ func TestEverySettingIsRead(t *testing.T) {
 	d.begin()
 	for _, c := range []struct{ name, value, field string }{
 		{"recheck_hours", "11", "value"}, {"recheck_hours", "73", "value"}, {"recheck_hours", "a day", "value"}, {"recheck_hours", "24.5", "value"},
-		{"watch_weeks", "12", "value"}, {"currency", "NZD", "name"}, {"Recheck_Hours", "24", "name"},
+		{"watch_weeks", "12", "value"}, {"weight_beside_kg", "stone", "value"}, {"temperature_beside_c", "1", "value"}, {"clock_beside_24h", "12", "value"}, {"currency", "NZD", "name"}, {"Recheck_Hours", "24", "name"},
 	} {
 		require.True(t, strings.HasPrefix(d.told(&pb.SettingsChanged{Name: c.name, Value: c.value}), "refused: "+c.field+":"), "%v", c)
 	}

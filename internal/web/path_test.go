@@ -289,8 +289,8 @@ func TestLateEntriesAreAllThere(t *testing.T) {
 	require.Contains(t, plainText(d.get("/owner")), past.Rows[0].Month+" future time 1")
 }
 
-// TestABeginningInMgPerDl founds a practice by its page that shows IgG in mg/dL:
-// what is typed and shown is in that unit.
+// TestABeginningInMgPerDl founds a practice by its page that shows IgG in mg/dL too: it
+// is typed with its unit and shown beside g/L, and a bare number stays one in g/L.
 func TestABeginningInMgPerDl(t *testing.T) {
 	d := newLaptop(t)
 	require.Contains(t, plainText(d.get("/barn")), "The books are empty")
@@ -298,7 +298,8 @@ func TestABeginningInMgPerDl(t *testing.T) {
 	require.Equal(t, "/clinic/setup", to)
 	id := strings.Split(d.fill("/open", "kind", "foal", "dam_name", "Slate", "born_at", "-20h"), "/")[2]
 	at := "/case/" + id
-	require.Contains(t, d.get(at+"/igg"), `IgG<span class="out">, mg/dL</span>`)
-	d.fill(at+"/igg", "kind", "laboratory", "igg_cg_per_l", "350")
-	require.Contains(t, plainText(d.get(at+"/sheet")), "IgG before plasma 350 mg/dL")
+	require.Contains(t, plainText(d.get(at+"/igg")), `IgG , g/L or in mg/dL, with the unit`)
+	d.refused(at+"/igg", "kind", "laboratory", "igg_cg_per_l", "350")
+	d.fill(at+"/igg", "kind", "laboratory", "igg_cg_per_l", "350 mg/dL", "both.igg_cg_per_l", "350 mg/dL")
+	require.Contains(t, plainText(d.get(at+"/sheet")), "IgG before plasma 3.50 g/L (350 mg/dL)")
 }

@@ -2,6 +2,7 @@ package barn
 
 import (
 	"cmp"
+	"math"
 	"strings"
 	"time"
 
@@ -283,7 +284,7 @@ func (m *thawMore) tell(p *stepPage, r engine.ThawResult) {
 		m.Result.Minutes = words.Span(*r.ThawMinutes, words.Whole, "min")
 	}
 	if r.WaterEndC != nil {
-		m.Result.Ends = words.Say("path.temperature", words.Num(*r.WaterEndC))
+		m.Result.Ends = p.Case.Beside.Celsius(int32(math.Round(*r.WaterEndC * 10)))
 	}
 	if r.WaterNeededKg != nil {
 		m.Result.HotNeeded = words.Say("thaw.hot_needed", words.Num(*r.WaterNeededKg), m.Hot)
@@ -363,7 +364,11 @@ func prepareHang(req *site.Request, p *stepPage) error {
 	}
 	m.HasBaseline = p.Case.C.HasBaseline()
 	if b := p.Case.Baseline(); b != nil && b.Baseline {
-		m.Baseline = words.Say("hang.vitals", words.TenthsOf(b.TemperatureDc), words.IntOf(b.HeartRate), words.IntOf(b.BreathingRate), p.Case.At(b.Stamp.AtMs))
+		warmth := ""
+		if b.TemperatureDc != nil {
+			warmth = p.Case.Beside.Celsius(*b.TemperatureDc)
+		}
+		m.Baseline = words.Say("hang.vitals", warmth, words.IntOf(b.HeartRate), words.IntOf(b.BreathingRate), p.Case.At(b.Stamp.AtMs))
 	}
 	m.Card = p.Case.ReactionCard()
 	return nil

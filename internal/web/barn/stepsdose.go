@@ -140,7 +140,7 @@ func (m *doseMore) reckon(req *site.Request, p *stepPage) (sum doseSum, ok bool)
 			return sum, false
 		}
 		p.basis(r.Basis)
-		m.Result = doseWords(r)
+		m.Result = doseWords(r, cv.Beside)
 		return doseSum{wholeMl(r.GiveNowMl), asJSON(in, 8000), asJSON(r, 16000), r.Cautions}, true
 	}
 	if pr := readProtein(req, cv); !cv.Foal && pr.Asked {
@@ -260,7 +260,7 @@ func (pl *plasma) dose(cv *caseview.View) engine.DoseInput {
 // itself rounded.
 func wholeMl(ml float64) int { return int(ml + 1e-6) }
 
-func doseWords(r engine.DoseResult) *doseResult {
+func doseWords(r engine.DoseResult, beside query.Beside) *doseResult {
 	d := &doseResult{
 		NowMl: strconv.Itoa(wholeMl(r.GiveNowMl)), Now: r.Now, Lacking: words.Span(r.IgGLackingG, words.Whole, "g"), Volume: words.Span(r.VolumeMl, words.Whole, "mL"),
 		PerKg: words.Span(r.VolumeMlPerKg, words.Whole, "mL/kg"), Ceiling: words.Say("word.ml", words.Whole(r.CeilingMl)),
@@ -275,29 +275,34 @@ func doseWords(r engine.DoseResult) *doseResult {
 	if b == nil {
 		return d
 	}
-	d.figures(b, r.GiveNowMl)
+	d.figures(b, r.GiveNowMl, beside)
 	d.BagsTotal, d.MoreThanNow = b.BagsTotal, b.Total.VolumeMl > b.Now.VolumeMl
-	d.TotalMl, d.TotalIgg = words.Say("word.ml", words.Whole(b.Total.VolumeMl)), iggSpan(b.Total.ExpectedIgGGPerL)
+	d.TotalMl, d.TotalIgg = words.Say("word.ml", words.Whole(b.Total.VolumeMl)), iggSpan(b.Total.ExpectedIgGGPerL, beside)
 	if b.OneFewer != nil && b.OneFewer.Bags > 0 {
-		d.HasFewer, d.FewerMl, d.FewerIgg = true, words.Say("word.ml", words.Whole(b.OneFewer.VolumeMl)), iggSpan(b.OneFewer.ExpectedIgGGPerL)
+		d.HasFewer, d.FewerMl, d.FewerIgg = true, words.Say("word.ml", words.Whole(b.OneFewer.VolumeMl)), iggSpan(b.OneFewer.ExpectedIgGGPerL, beside)
 	}
 	return d
 }
 
 // figures are what the volume of now comes to.
-func (d *doseResult) figures(b *engine.BagPlan, nowMl float64) {
+func (d *doseResult) figures(b *engine.BagPlan, nowMl float64, beside query.Beside) {
 	if igg := b.Now.ExpectedIgGGPerL; igg != nil && nowMl > 0 {
-		d.Facts = append(d.Facts, spread(words.Say("dose.igg_after"), *igg, words.Tenth, "g/L"))
+		d.Facts = append(d.Facts, spread(words.Say("dose.igg_after"), *igg, words.Tenth, gPerL(igg.Mid, beside)))
 	}
 	d.Facts = append(d.Facts, figure{Name: words.Say("dose.by_weight"), Value: words.Whole(b.Now.VolumeMlPerKg), Unit: "mL/kg"},
 		figure{Name: words.Say("dose.in_all"), Value: strconv.Itoa(wholeMl(b.Total.VolumeMl)), Unit: "mL", Note: words.Say("dose.bags_in_all", b.BagsTotal)})
 }
 
-func iggSpan(r *engine.Range) string {
+func iggSpan(r *engine.Range, beside query.Beside) string {
 	if r == nil {
 		return ""
 	}
-	return words.Span(*r, words.Tenth, "g/L")
+	return words.Span(*r, words.Tenth, gPerL(r.Mid, beside))
+}
+
+// gPerL is the unit behind an expected IgG, and what that is in the one shown beside it.
+func gPerL(igg float64, beside query.Beside) string {
+	return beside.With("g/L", beside.MgPerDLOf(int32(math.Round(igg*10)*10))) // no finer than the g/L before it
 }
 
 // chooseBags lets the engine choose at a place, and makes the form that accepts.

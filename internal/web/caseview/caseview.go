@@ -30,7 +30,8 @@ type View struct {
 	PlasmaMl int32                   // by vein in the last 24 h
 	OtherMl  int32                   // other fluids by vein in the last 24 h
 	Currency string
-	Igg      string // before plasma, in the practice's unit
+	Igg      string       // before plasma
+	Beside   query.Beside // the customary units that are shown beside those of the record
 
 	Steps []*Step
 	Next  *Step
@@ -116,7 +117,7 @@ func Of(req *site.Request, text string) (*View, error) {
 func (cv *View) read(l *query.ReadView) (err error) {
 	c := cv.C
 	_, elsewhere := l.Holder(c)
-	cv.Zone, cv.Here = l.Zone(), l.WrittenHere(c.Timeline) && !elsewhere
+	cv.Zone, cv.Beside, cv.Here = l.Zone(), l.Beside(), l.WrittenHere(c.Timeline) && !elsewhere
 	cv.assessed, cv.assessErr = l.Assess(c, cv.Now)
 	cv.PlasmaMl, cv.OtherMl = l.VolumesOfDay(c)
 	if p := l.Practice(); p != nil {

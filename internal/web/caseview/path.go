@@ -187,7 +187,7 @@ func (cv *View) LookWord() string {
 	e := &cv.C.Exams[n-1]
 	var parts []string
 	if e.TemperatureDc != nil {
-		parts = append(parts, words.Say("path.temperature", words.Tenths(*e.TemperatureDc)))
+		parts = append(parts, cv.Beside.Celsius(*e.TemperatureDc))
 	}
 	if e.HeartRate != nil {
 		parts = append(parts, words.Say("path.heart", *e.HeartRate))

@@ -23,13 +23,21 @@ func (cv *View) Vitals() (rows []VitalsRow) {
 	for i := range cv.C.Vitals {
 		x, judged := &cv.C.Vitals[i], &cv.Watch.Looks[i]
 		row := VitalsRow{
-			At: cv.At(x.Stamp.AtMs), Temp: words.TenthsOf(x.TemperatureDc), Heart: words.IntOf(x.HeartRate), Breaths: words.IntOf(x.BreathingRate),
+			At: cv.At(x.Stamp.AtMs), Temp: cv.tempCell(x.TemperatureDc), Heart: words.IntOf(x.HeartRate), Breaths: words.IntOf(x.BreathingRate),
 			Given: words.IntOf(x.GivenMl), Text: x.Text, Baseline: i == cv.Watch.Measure || x.Baseline,
 		}
 		row.Change, row.Alarm = changeWords(judged)
 		rows = append([]VitalsRow{row}, rows...)
 	}
 	return rows
+}
+
+// tempCell is a temperature as a cell under its unit; empty for none.
+func (cv *View) tempCell(dc *int32) string {
+	if dc == nil {
+		return ""
+	}
+	return cv.Beside.With(words.Tenths(*dc), cv.Beside.FahrenheitOf(*dc))
 }
 
 // Alarm tells the alarms that stand, and since when the oldest does; empty when none
@@ -64,6 +72,9 @@ func (cv *View) Signs() (out []SignFact) {
 		for j := len(looks) - 1; j >= 0; j-- {
 			if v := looks[j].Values[s]; v != nil {
 				fact.Value, fact.Note = signValue(s, *v), words.Say("vitals.baseline")
+				if s == engine.Temperature {
+					fact.Unit = cv.Beside.With(fact.Unit, cv.Beside.FahrenheitOf(*v))
+				}
 				if judged := &cv.Watch.Looks[j]; judged.Compared[s] && !looks[j].Baseline {
 					fact.Note = words.Say("vitals.change", signChange(s, judged.Change[s]), signValue(s, *v-judged.Change[s]))
 				}

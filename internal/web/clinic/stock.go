@@ -3,6 +3,7 @@ package clinic
 import (
 	"fmt"
 	"maps"
+	"math"
 	"net/url"
 	"slices"
 	"strconv"
@@ -96,11 +97,15 @@ func ShowStock(req *site.Request) error {
 	if err != nil {
 		return err
 	}
+	beside, err := req.Beside()
+	if err != nil {
+		return err
+	}
 	for _, pl := range places.Places {
 		if m.Place != "" && pl.Place != m.Place {
 			continue
 		}
-		view := placeOf(pl, shown, stock.Kit)
+		view := placeOf(pl, shown, stock.Kit, beside)
 		if m.All && len(view.Bags) == 0 {
 			continue
 		}
@@ -119,10 +124,10 @@ func ShowStock(req *site.Request) error {
 }
 
 // placeOf is a place with what is in it.
-func placeOf(pl *pb.PlaceRow, bags []*pb.BagRow, kit []*pb.KitRow) placeView {
+func placeOf(pl *pb.PlaceRow, bags []*pb.BagRow, kit []*pb.KitRow, beside query.Beside) placeView {
 	view := placeView{ID: pl.Place, Name: pl.Name, Kind: words.Choice("PlaceKind", pl.Kind), History: pl.History}
 	if pl.NowC != nil {
-		view.Temp = words.Say("stock.reading", words.Num(*pl.NowC), words.Moment(words.ParseTime(pl.LastReadingAt)))
+		view.Temp = words.Say("stock.reading", beside.Celsius(int32(math.Round(*pl.NowC*10))), words.Moment(words.ParseTime(pl.LastReadingAt)))
 	}
 	for _, b := range bags {
 		if b.PlaceId == pl.Place {

@@ -170,11 +170,11 @@ func newInput(l *query.ReadView, spec *event.Spec, name string) (*Input, error) 
 	}
 	_, unit := event.Heading(desc)
 	in.Unit = cmp.Or(unit, words.UnitOf(name))
-	if rule.AltFlag != "" && l.Practice() != nil && l.Practice().IggUnit == pb.IggUnit_IGG_UNIT_MG_PER_DL {
-		in.scale, in.Unit = max(rule.AltScale, 1), "mg/dL"
-	}
 	in.Label, in.Hint = words.LabelOf(spec.Name, name, rule)
-	in.Label = strings.TrimSuffix(in.Label, " in "+unit) // it stands behind, and may be the practice's own
+	in.Label = strings.TrimSuffix(in.Label, " in "+unit) // it stands behind
+	if other := l.Beside().Unit(unit); other != "" {
+		in.Beside = words.Say("form.or_in", other)
+	}
 	return in, in.shape(l)
 }
 

@@ -93,7 +93,9 @@ func (f *Form) Fill(m protoreflect.Message) error {
 			if err := f.tell(err); err != nil {
 				return err
 			}
+			continue
 		}
+		f.inBothUnits(in, in.texts(texts))
 	}
 	for field, text := range f.Preset {
 		d := f.Spec.Message().Fields().ByName(protoreflect.Name(field))
@@ -107,10 +109,31 @@ func (f *Form) Fill(m protoreflect.Message) error {
 	return nil
 }
 
+// inBothUnits has a number that was typed in a customary unit seen in both units before it
+// is saved: the same press again saves it.
+func (f *Form) inBothUnits(in *Input, texts []string) {
+	typed, own, both := in.field(input.Clock{}).InBothUnits(texts)
+	if !both {
+		return
+	}
+	seen := "both." + in.Name
+	if f.Carry == nil {
+		f.Carry = map[string]string{}
+	}
+	if f.Carry[seen] = typed; f.req.PostForm.Get(seen) != typed {
+		in.Error, in.named = words.Say("form.both", in.Label, typed, own), true
+	}
+}
+
+// field reads what is typed into the box.
+func (in *Input) field(clock input.Clock) input.Field {
+	return input.Field{Clock: clock, Desc: in.desc, Rule: in.rule, Name: in.shown, Scale: in.scale}
+}
+
 // read puts what was typed into the field of a record.
 func (in *Input) read(clock input.Clock, m protoreflect.Message, texts []string) error {
 	if len(texts) > 0 {
-		return input.Field{Clock: clock, Desc: in.desc, Rule: in.rule, Name: in.shown, Scale: in.scale}.Put(m, texts)
+		return in.field(clock).Put(m, texts)
 	}
 	if in.Required && in.Kind != KindYes {
 		return refusal.New(in.shown, "", in.wanted())

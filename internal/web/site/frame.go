@@ -8,6 +8,7 @@ import (
 
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/query"
+	"thawtrail/internal/unit"
 	"thawtrail/internal/web/words"
 )
 
@@ -47,6 +48,8 @@ type frame struct {
 	Running    *Running    // of the case that this page is about
 	Patient    *Patient
 	Body       any
+
+	hours12 bool // the clock of twelve hours is shown beside each time of day
 }
 
 // Render writes a page.
@@ -82,7 +85,11 @@ func (req *Request) RenderCase(name, title, section string, about *Header, body 
 	if err := t.ExecuteTemplate(&out, "layout", f); err != nil {
 		return err
 	}
-	sendText(req.W, req.Request, req.Code, "text/html; charset=utf-8", out.Bytes())
+	page := out.Bytes()
+	if f.hours12 {
+		page = inTexts(page, unit.Hours12)
+	}
+	sendText(req.W, req.Request, req.Code, "text/html; charset=utf-8", page)
 	return nil
 }
 
@@ -90,6 +97,7 @@ func (f *frame) look(l *query.ReadView, req *Request) error {
 	if p := l.Practice(); p != nil {
 		f.Practice = p.Name
 	}
+	f.hours12 = l.Beside().Hours12
 	f.Fresh, f.Unsent, f.Clock = l.Freshness(), l.Unsent(), l.ClockOff()
 	f.Short = shortly(l, f.Unsent)
 	people, err := req.PeopleIn(l)

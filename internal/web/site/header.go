@@ -67,7 +67,7 @@ func HeaderOf(l *query.ReadView, c *ledger.Case, now time.Time) Header {
 			h.AgeH, h.Age = &age, ageText(age)
 		}
 	}
-	h.weigh(c)
+	h.weigh(l, c)
 	for i := range c.Transfusions {
 		if t := &c.Transfusions[i]; t.Running {
 			h.Running = &Running{Case: c.Entity.ID, Bag: words.BagNumber(t.Bag), Clamped: c.Clamped, Name: h.Name}
@@ -77,7 +77,7 @@ func HeaderOf(l *query.ReadView, c *ledger.Case, now time.Time) Header {
 }
 
 // weigh takes the last weight with its range.
-func (p *Patient) weigh(c *ledger.Case) {
+func (p *Patient) weigh(l *query.ReadView, c *ledger.Case) {
 	n := len(c.Weights)
 	if n == 0 {
 		return
@@ -85,7 +85,7 @@ func (p *Patient) weigh(c *ledger.Case) {
 	w := c.Weights[n-1]
 	p.Kg = float64(w.WeightG) / 1000
 	p.WeightKg = engine.Exactly(p.Kg)
-	p.Weighs = words.Num(p.Kg) + " kg"
+	p.Weighs = l.Weight(w.WeightG)
 	if w.LowG != nil && w.HighG != nil {
 		p.WeightKg.Low, p.WeightKg.High = float64(*w.LowG)/1000, float64(*w.HighG)/1000
 		p.Weighed = " " + words.Say("word.weight_range", words.Num(p.WeightKg.Low), words.Num(p.WeightKg.High))

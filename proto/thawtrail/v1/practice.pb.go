@@ -2520,7 +2520,7 @@ var File_thawtrail_v1_practice_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"\n" +
-	"\x1bthawtrail/v1/practice.proto\x12\fthawtrail.v1\x1a\x19thawtrail/v1/record.proto\x1a\x18thawtrail/v1/rules.proto\"\xd4\x03\n" +
+	"\x1bthawtrail/v1/practice.proto\x12\fthawtrail.v1\x1a\x19thawtrail/v1/record.proto\x1a\x18thawtrail/v1/rules.proto\"\xf4\x03\n" +
 	"\x0fPracticeFounded\x12,\n" +
 	"\bpractice\x18\x01 \x01(\tB\x10\xca\xda\x18\fB\bpracticeh\x01R\bpractice\x120\n" +
 	"\x04name\x18\x02 \x01(\tB\x1c\xca\xda\x18\x18\n" +
@@ -2533,10 +2533,10 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"B\x06personh\x01R\x05owner\x12>\n" +
 	"\n" +
 	"owner_name\x18\x06 \x01(\tB\x1f\xca\xda\x18\x1b\n" +
-	"\x17name of the first owner\x10\x01R\townerName\x12R\n" +
-	"\bigg_unit\x18\a \x01(\x0e2\x15.thawtrail.v1.IggUnitB \xca\xda\x18\x1c\n" +
-	"\x1aunit in which IgG is shownR\aiggUnit\x12$\n" +
-	"\tauthority\x18\b \x01(\fB\x06\xca\xda\x18\x02p\x01R\tauthority\"\xea\x02\n" +
+	"\x17name of the first owner\x10\x01R\townerName\x12r\n" +
+	"\bigg_unit\x18\a \x01(\x0e2\x15.thawtrail.v1.IggUnitB@\xca\xda\x18<\n" +
+	":unit of IgG that is shown: g_per_l, or mg_per_dl beside itR\aiggUnit\x12$\n" +
+	"\tauthority\x18\b \x01(\fB\x06\xca\xda\x18\x02p\x01R\tauthority\"\x8a\x03\n" +
 	"\x0fPracticeChanged\x12,\n" +
 	"\bpractice\x18\x01 \x01(\tB\x10\xca\xda\x18\fB\bpracticep\x01R\bpractice\x12.\n" +
 	"\x04name\x18\x02 \x01(\tB\x1a\xca\xda\x18\x16\n" +
@@ -2544,9 +2544,9 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"\x04zone\x18\x03 \x01(\tB(\xca\xda\x18$\n" +
 	" time zone, e.g. Australia/Sydney8\aR\x04zone\x12?\n" +
 	"\bcurrency\x18\x04 \x01(\tB#\xca\xda\x18\x1f\n" +
-	"\x1bcurrency of costs, e.g. AUD8\bR\bcurrency\x12R\n" +
-	"\bigg_unit\x18\x05 \x01(\x0e2\x15.thawtrail.v1.IggUnitB \xca\xda\x18\x1c\n" +
-	"\x1aunit in which IgG is shownR\aiggUnit\x12&\n" +
+	"\x1bcurrency of costs, e.g. AUD8\bR\bcurrency\x12r\n" +
+	"\bigg_unit\x18\x05 \x01(\x0e2\x15.thawtrail.v1.IggUnitB@\xca\xda\x18<\n" +
+	":unit of IgG that is shown: g_per_l, or mg_per_dl beside itR\aiggUnit\x12&\n" +
 	"\x06reason\x18\x06 \x01(\tB\x0e\xca\xda\x18\n" +
 	"\n" +
 	"\x03why\x10\x01(\xf4\x03R\x06reason\"\xf9\x01\n" +
@@ -2645,10 +2645,10 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"\baccepted\x18\x04 \x03(\v2\x19.thawtrail.v1.AcceptedTipR\baccepted\"X\n" +
 	"\vAcceptedTip\x12#\n" +
 	"\x03tip\x18\x01 \x01(\v2\x11.thawtrail.v1.TipR\x03tip\x12$\n" +
-	"\x0enewest_wall_us\x18\x02 \x01(\x03R\fnewestWallUs\"\x9f\x01\n" +
-	"\x0fSettingsChanged\x12c\n" +
-	"\x04name\x18\x01 \x01(\tBO\xca\xda\x18K\n" +
-	">name of the setting: recheck_hours, watch_weeks or screen_days\x10\x01B\asettingR\x04name\x12'\n" +
+	"\x0enewest_wall_us\x18\x02 \x01(\x03R\fnewestWallUs\"\xdc\x01\n" +
+	"\x0fSettingsChanged\x12\x9f\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x8a\x01\xca\xda\x18\x85\x01\n" +
+	"xname of the setting: recheck_hours, watch_weeks, screen_days, weight_beside_kg, temperature_beside_c or clock_beside_24h\x10\x01B\asettingR\x04name\x12'\n" +
 	"\x05value\x18\x02 \x01(\tB\x11\xca\xda\x18\r\n" +
 	"\tits value\x10\x01R\x05value\"\xd4\v\n" +
 	"\vProtocolSet\x12O\n" +
