@@ -28,7 +28,7 @@ var groups = []struct {
 	}},
 	{"Plan", []string{"plan", "label"}},
 	{"Clinic and owner", []string{
-		"practice", "person", "people", "role", "rights", "setting", "protocol", "vehicle", "donor", "client",
+		"practice", "person", "people", "role", "rights", "setting", "month", "protocol", "vehicle", "donor", "client",
 		"note", "link", "unlink", "correct", "sign", "discrepancies", "explain", "audit", "caution",
 	}},
 	{"Program", []string{"agent", "server", "books", "passphrase", "pin", "switch", "phone", "status", "digest", "record", "verify", "losses", "keys", "demo", "bench", "version", "completion"}},
@@ -52,6 +52,7 @@ var families = map[string]string{
 	"person":   "People of the practice",
 	"phone":    "Phones that use this laptop's pages: pair, list, shut out",
 	"pin":      "PINs of the people who share this machine",
+	"month":    "Months of the books",
 	"place":    "Freezers, fridges and shelves, in the clinic and in cars",
 	"plan":     "Arithmetic: dose, thaw, drip, shelf; needs no agent",
 	"practice": "The practice itself",

@@ -69,6 +69,8 @@ func (b view) fillStock(m proto.Message) (err error) {
 		p.Entity, err = b.Resolve("entity", p.EntityKind, p.Entity)
 	case *pb.RightsRevoked:
 		return b.fillCuts(p)
+	case *pb.MonthClosed:
+		p.Figures, err = b.MonthFigures(p.Month)
 	case *pb.PracticeChanged:
 		if own := b.Practice(); own != nil {
 			p.Practice = own.Entity.ID

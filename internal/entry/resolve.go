@@ -66,7 +66,7 @@ func (b view) stored(field, text string, rule *pb.FieldRule) (string, error) {
 		return strings.TrimSpace(text), nil
 	case rule.Format == pb.Format_FORMAT_RECORD:
 		return b.Record(field, text)
-	case kind == "" || kind == event.KindSetting || kind == event.KindProtocol || kind == event.KindDam:
+	case kind == "" || kind == event.KindSetting || kind == event.KindMonth || kind == event.KindProtocol || kind == event.KindDam:
 		return text, nil
 	case rule.Generate && kind != event.KindBag:
 		return text, nil

@@ -35,6 +35,7 @@ const (
 	KindPractice    = "practice"
 	KindSetting     = "setting"
 	KindProtocol    = "protocol"
+	KindMonth       = "month"  // a month of the books: 2026-11
 	KindLog         = "log"    // log id in hex: forks, doubtful times
 	KindRights      = "rights" // one for the practice: who may do what
 )

@@ -29,7 +29,7 @@ type Input struct {
 }
 
 // State is what one entity's records add up to: *Bag, *Batch, *Case, *Client,
-// *Dam, *Donor, *Kit, *Log, *Person, *Place, *Practice, *Product, *Protocol,
+// *Dam, *Donor, *Kit, *Log, *Month, *Person, *Place, *Practice, *Product, *Protocol,
 // *Rights, *Setting, *Temperature or *Vehicle. States are read, never changed.
 type State interface {
 	Key() event.Key
@@ -53,6 +53,7 @@ var kinds = map[string]struct {
 	event.KindDonor:       {foldDonor, func() State { return &Donor{} }},
 	event.KindKit:         {foldKit, func() State { return &Kit{} }},
 	event.KindLog:         {foldLog, func() State { return &Log{} }},
+	event.KindMonth:       {foldMonth, func() State { return &Month{} }},
 	event.KindPerson:      {foldPerson, func() State { return &Person{} }},
 	event.KindPlace:       {foldPlace, func() State { return &Place{} }},
 	event.KindPractice:    {foldPractice, func() State { return &Practice{} }},

@@ -42,7 +42,8 @@ func (s Reader) GetBalance(ctx context.Context, req *pb.GetBalanceRequest) (*pb.
 			return err
 		}
 		out.Rows, out.Ties = sum.list()
-		return nil
+		out.Closings, err = b.closings(sum.span)
+		return err
 	})
 	return out, err
 }
@@ -53,6 +54,7 @@ const (
 	byPlace   = "place"
 	byProduct = "product"
 	byVet     = "vet"
+	byPlaceID = "place of a month" // a closed month's figures
 )
 
 // balance is a balance while it is added up.
@@ -217,7 +219,7 @@ func thrownMl(bag *ledger.BagLine, books *ledger.BagBooks, t ledger.Thrown) int6
 func (s *balance) move(p part, bag *ledger.BagLine, m ledger.LineMove) {
 	switch {
 	case m.Was && m.Is:
-		if s.by == byPlace && m.From != m.To {
+		if (s.by == byPlace || s.by == byPlaceID) && m.From != m.To {
 			s.line(s.rowOf(p, bag, m.From, ""), bag, way{out: true, how: movedOut})
 			s.line(s.rowOf(p, bag, m.To, ""), bag, way{how: movedIn})
 		}
@@ -289,6 +291,8 @@ func (s *balance) rowOf(p part, bag *ledger.BagLine, place, author string) *bala
 	switch s.by {
 	case byPlace:
 		return s.row(s.placeName(place))
+	case byPlaceID:
+		return s.row(p.name + "/" + place)
 	case byProduct:
 		if bag.Label == nil {
 			return s.row("product not known")

@@ -42,6 +42,9 @@ func (w *teller) ofPractice(m proto.Message) bool {
 		w.begin(say.Text("tale.roles", w.b.Person(p.Person), rolesText(p.Roles)))
 	case *pb.SettingsChanged:
 		w.begin(say.Text("tale.setting", strings.ReplaceAll(p.Name, "_", " "), p.Value))
+	case *pb.MonthClosed:
+		w.begin(say.Text("tale.month_closed", p.Month))
+		w.and(quoted(p.Note))
 	case *pb.PracticeFounded:
 		w.begin(say.Text("tale.founded", p.Name))
 		w.and(p.Zone, p.Currency, say.Text("tale.owner", p.OwnerName))

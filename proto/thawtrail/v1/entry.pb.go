@@ -57,6 +57,7 @@ type Entry struct {
 	//	*Entry_SavedAgain
 	//	*Entry_RecordsLost
 	//	*Entry_CopiesMet
+	//	*Entry_MonthClosed
 	//	*Entry_BagsReceived
 	//	*Entry_OpeningStock
 	//	*Entry_BagFound
@@ -407,6 +408,15 @@ func (x *Entry) GetCopiesMet() *CopiesMet {
 	if x != nil {
 		if x, ok := x.Body.(*Entry_CopiesMet); ok {
 			return x.CopiesMet
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetMonthClosed() *MonthClosed {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_MonthClosed); ok {
+			return x.MonthClosed
 		}
 	}
 	return nil
@@ -1077,6 +1087,10 @@ type Entry_CopiesMet struct {
 	CopiesMet *CopiesMet `protobuf:"bytes,28,opt,name=copies_met,json=copiesMet,proto3,oneof"`
 }
 
+type Entry_MonthClosed struct {
+	MonthClosed *MonthClosed `protobuf:"bytes,29,opt,name=month_closed,json=monthClosed,proto3,oneof"`
+}
+
 type Entry_BagsReceived struct {
 	BagsReceived *BagsReceived `protobuf:"bytes,30,opt,name=bags_received,json=bagsReceived,proto3,oneof"`
 }
@@ -1377,6 +1391,8 @@ func (*Entry_RecordsLost) isEntry_Body() {}
 
 func (*Entry_CopiesMet) isEntry_Body() {}
 
+func (*Entry_MonthClosed) isEntry_Body() {}
+
 func (*Entry_BagsReceived) isEntry_Body() {}
 
 func (*Entry_OpeningStock) isEntry_Body() {}
@@ -1503,7 +1519,7 @@ var File_thawtrail_v1_entry_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\n" +
-	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\xc3y\n" +
+	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\x82{\n" +
 	"\x05Entry\x12@\n" +
 	"\n" +
 	"log_opened\x18\x01 \x01(\v2\x17.thawtrail.v1.LogOpenedB\x06\xd2\xda\x18\x02@\x01H\x00R\tlogOpened\x123\n" +
@@ -1561,7 +1577,9 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"savedAgain\x12F\n" +
 	"\frecords_lost\x18\x1b \x01(\v2\x19.thawtrail.v1.RecordsLostB\x06\xd2\xda\x18\x02@\x01H\x00R\vrecordsLost\x12@\n" +
 	"\n" +
-	"copies_met\x18\x1c \x01(\v2\x17.thawtrail.v1.CopiesMetB\x06\xd2\xda\x18\x02@\x01H\x00R\tcopiesMet\x12\x86\x02\n" +
+	"copies_met\x18\x1c \x01(\v2\x17.thawtrail.v1.CopiesMetB\x06\xd2\xda\x18\x02@\x01H\x00R\tcopiesMet\x12\xbc\x01\n" +
+	"\fmonth_closed\x18\x1d \x01(\v2\x19.thawtrail.v1.MonthClosedB|\xd2\xda\x18x\n" +
+	"\vmonth close\x12FClose a month of the books: what is told later shows as a change to it\x1a\x13month close 2026-11\"\x05month0\x01:\x01\x04P\x01H\x00R\vmonthClosed\x12\x86\x02\n" +
 	"\rbags_received\x18\x1e \x01(\v2\x1a.thawtrail.v1.BagsReceivedB\xc2\x01\xd2\xda\x18\xbd\x01\n" +
 	"\vbag receive\x12.Take a delivery into stock and number the bags\x1aubag receive --product 'Foal plasma' --batch H2207 --expiry 2028-03 --volume-ml 950 --count 6 --place 'clinic freezer'J\areceiveH\x00R\fbagsReceived\x12\x80\x02\n" +
 	"\ropening_stock\x18\x1f \x01(\v2\x1a.thawtrail.v1.BagsReceivedB\xbc\x01\xd2\xda\x18\xb7\x01\n" +
@@ -1751,62 +1769,63 @@ var file_thawtrail_v1_entry_proto_goTypes = []any{
 	(*SavedAgain)(nil),           // 25: thawtrail.v1.SavedAgain
 	(*RecordsLost)(nil),          // 26: thawtrail.v1.RecordsLost
 	(*CopiesMet)(nil),            // 27: thawtrail.v1.CopiesMet
-	(*BagsReceived)(nil),         // 28: thawtrail.v1.BagsReceived
-	(*BagFound)(nil),             // 29: thawtrail.v1.BagFound
-	(*BagsMoved)(nil),            // 30: thawtrail.v1.BagsMoved
-	(*PlaceCounted)(nil),         // 31: thawtrail.v1.PlaceCounted
-	(*BagMissing)(nil),           // 32: thawtrail.v1.BagMissing
-	(*BagsLent)(nil),             // 33: thawtrail.v1.BagsLent
-	(*TemperatureRead)(nil),      // 34: thawtrail.v1.TemperatureRead
-	(*PlaceWarm)(nil),            // 35: thawtrail.v1.PlaceWarm
-	(*QuarantineDecided)(nil),    // 36: thawtrail.v1.QuarantineDecided
-	(*ThawStarted)(nil),          // 37: thawtrail.v1.ThawStarted
-	(*BathMeasured)(nil),         // 38: thawtrail.v1.BathMeasured
-	(*BagThawed)(nil),            // 39: thawtrail.v1.BagThawed
-	(*BagSoftened)(nil),          // 40: thawtrail.v1.BagSoftened
-	(*SetAttached)(nil),          // 41: thawtrail.v1.SetAttached
-	(*BagRefrozen)(nil),          // 42: thawtrail.v1.BagRefrozen
-	(*BagDiscarded)(nil),         // 43: thawtrail.v1.BagDiscarded
-	(*BagReturned)(nil),          // 44: thawtrail.v1.BagReturned
-	(*BagKeptBack)(nil),          // 45: thawtrail.v1.BagKeptBack
-	(*BagsCarried)(nil),          // 46: thawtrail.v1.BagsCarried
-	(*BatchHeld)(nil),            // 47: thawtrail.v1.BatchHeld
-	(*BatchReleased)(nil),        // 48: thawtrail.v1.BatchReleased
-	(*BatchRecalled)(nil),        // 49: thawtrail.v1.BatchRecalled
-	(*KitStocked)(nil),           // 50: thawtrail.v1.KitStocked
-	(*KitUsed)(nil),              // 51: thawtrail.v1.KitUsed
-	(*KitCounted)(nil),           // 52: thawtrail.v1.KitCounted
-	(*LabelUnreadable)(nil),      // 53: thawtrail.v1.LabelUnreadable
-	(*CaseOpened)(nil),           // 54: thawtrail.v1.CaseOpened
-	(*RiskAsked)(nil),            // 55: thawtrail.v1.RiskAsked
-	(*PatientExamined)(nil),      // 56: thawtrail.v1.PatientExamined
-	(*PatientWeighed)(nil),       // 57: thawtrail.v1.PatientWeighed
-	(*IggTested)(nil),            // 58: thawtrail.v1.IggTested
-	(*ColostrumGiven)(nil),       // 59: thawtrail.v1.ColostrumGiven
-	(*ReferralOffered)(nil),      // 60: thawtrail.v1.ReferralOffered
-	(*EstimateAgreed)(nil),       // 61: thawtrail.v1.EstimateAgreed
-	(*PlanAccepted)(nil),         // 62: thawtrail.v1.PlanAccepted
-	(*BathChecked)(nil),          // 63: thawtrail.v1.BathChecked
-	(*HangChecked)(nil),          // 64: thawtrail.v1.HangChecked
-	(*CatheterPlaced)(nil),       // 65: thawtrail.v1.CatheterPlaced
-	(*CatheterRemoved)(nil),      // 66: thawtrail.v1.CatheterRemoved
-	(*TransfusionStarted)(nil),   // 67: thawtrail.v1.TransfusionStarted
-	(*RateSet)(nil),              // 68: thawtrail.v1.RateSet
-	(*VitalsNoted)(nil),          // 69: thawtrail.v1.VitalsNoted
-	(*ReactionNoted)(nil),        // 70: thawtrail.v1.ReactionNoted
-	(*DrugGiven)(nil),            // 71: thawtrail.v1.DrugGiven
-	(*FluidGiven)(nil),           // 72: thawtrail.v1.FluidGiven
-	(*FlowChanged)(nil),          // 73: thawtrail.v1.FlowChanged
-	(*TransfusionEnded)(nil),     // 74: thawtrail.v1.TransfusionEnded
-	(*HandedOver)(nil),           // 75: thawtrail.v1.HandedOver
-	(*RecheckPlanned)(nil),       // 76: thawtrail.v1.RecheckPlanned
-	(*AdverseEvent)(nil),         // 77: thawtrail.v1.AdverseEvent
-	(*CaseClosed)(nil),           // 78: thawtrail.v1.CaseClosed
-	(*CaseAdopted)(nil),          // 79: thawtrail.v1.CaseAdopted
-	(*CrossmatchNoted)(nil),      // 80: thawtrail.v1.CrossmatchNoted
-	(*FoodChainTold)(nil),        // 81: thawtrail.v1.FoodChainTold
-	(*ReactionDescribed)(nil),    // 82: thawtrail.v1.ReactionDescribed
-	(*FollowUpNoted)(nil),        // 83: thawtrail.v1.FollowUpNoted
+	(*MonthClosed)(nil),          // 28: thawtrail.v1.MonthClosed
+	(*BagsReceived)(nil),         // 29: thawtrail.v1.BagsReceived
+	(*BagFound)(nil),             // 30: thawtrail.v1.BagFound
+	(*BagsMoved)(nil),            // 31: thawtrail.v1.BagsMoved
+	(*PlaceCounted)(nil),         // 32: thawtrail.v1.PlaceCounted
+	(*BagMissing)(nil),           // 33: thawtrail.v1.BagMissing
+	(*BagsLent)(nil),             // 34: thawtrail.v1.BagsLent
+	(*TemperatureRead)(nil),      // 35: thawtrail.v1.TemperatureRead
+	(*PlaceWarm)(nil),            // 36: thawtrail.v1.PlaceWarm
+	(*QuarantineDecided)(nil),    // 37: thawtrail.v1.QuarantineDecided
+	(*ThawStarted)(nil),          // 38: thawtrail.v1.ThawStarted
+	(*BathMeasured)(nil),         // 39: thawtrail.v1.BathMeasured
+	(*BagThawed)(nil),            // 40: thawtrail.v1.BagThawed
+	(*BagSoftened)(nil),          // 41: thawtrail.v1.BagSoftened
+	(*SetAttached)(nil),          // 42: thawtrail.v1.SetAttached
+	(*BagRefrozen)(nil),          // 43: thawtrail.v1.BagRefrozen
+	(*BagDiscarded)(nil),         // 44: thawtrail.v1.BagDiscarded
+	(*BagReturned)(nil),          // 45: thawtrail.v1.BagReturned
+	(*BagKeptBack)(nil),          // 46: thawtrail.v1.BagKeptBack
+	(*BagsCarried)(nil),          // 47: thawtrail.v1.BagsCarried
+	(*BatchHeld)(nil),            // 48: thawtrail.v1.BatchHeld
+	(*BatchReleased)(nil),        // 49: thawtrail.v1.BatchReleased
+	(*BatchRecalled)(nil),        // 50: thawtrail.v1.BatchRecalled
+	(*KitStocked)(nil),           // 51: thawtrail.v1.KitStocked
+	(*KitUsed)(nil),              // 52: thawtrail.v1.KitUsed
+	(*KitCounted)(nil),           // 53: thawtrail.v1.KitCounted
+	(*LabelUnreadable)(nil),      // 54: thawtrail.v1.LabelUnreadable
+	(*CaseOpened)(nil),           // 55: thawtrail.v1.CaseOpened
+	(*RiskAsked)(nil),            // 56: thawtrail.v1.RiskAsked
+	(*PatientExamined)(nil),      // 57: thawtrail.v1.PatientExamined
+	(*PatientWeighed)(nil),       // 58: thawtrail.v1.PatientWeighed
+	(*IggTested)(nil),            // 59: thawtrail.v1.IggTested
+	(*ColostrumGiven)(nil),       // 60: thawtrail.v1.ColostrumGiven
+	(*ReferralOffered)(nil),      // 61: thawtrail.v1.ReferralOffered
+	(*EstimateAgreed)(nil),       // 62: thawtrail.v1.EstimateAgreed
+	(*PlanAccepted)(nil),         // 63: thawtrail.v1.PlanAccepted
+	(*BathChecked)(nil),          // 64: thawtrail.v1.BathChecked
+	(*HangChecked)(nil),          // 65: thawtrail.v1.HangChecked
+	(*CatheterPlaced)(nil),       // 66: thawtrail.v1.CatheterPlaced
+	(*CatheterRemoved)(nil),      // 67: thawtrail.v1.CatheterRemoved
+	(*TransfusionStarted)(nil),   // 68: thawtrail.v1.TransfusionStarted
+	(*RateSet)(nil),              // 69: thawtrail.v1.RateSet
+	(*VitalsNoted)(nil),          // 70: thawtrail.v1.VitalsNoted
+	(*ReactionNoted)(nil),        // 71: thawtrail.v1.ReactionNoted
+	(*DrugGiven)(nil),            // 72: thawtrail.v1.DrugGiven
+	(*FluidGiven)(nil),           // 73: thawtrail.v1.FluidGiven
+	(*FlowChanged)(nil),          // 74: thawtrail.v1.FlowChanged
+	(*TransfusionEnded)(nil),     // 75: thawtrail.v1.TransfusionEnded
+	(*HandedOver)(nil),           // 76: thawtrail.v1.HandedOver
+	(*RecheckPlanned)(nil),       // 77: thawtrail.v1.RecheckPlanned
+	(*AdverseEvent)(nil),         // 78: thawtrail.v1.AdverseEvent
+	(*CaseClosed)(nil),           // 79: thawtrail.v1.CaseClosed
+	(*CaseAdopted)(nil),          // 80: thawtrail.v1.CaseAdopted
+	(*CrossmatchNoted)(nil),      // 81: thawtrail.v1.CrossmatchNoted
+	(*FoodChainTold)(nil),        // 82: thawtrail.v1.FoodChainTold
+	(*ReactionDescribed)(nil),    // 83: thawtrail.v1.ReactionDescribed
+	(*FollowUpNoted)(nil),        // 84: thawtrail.v1.FollowUpNoted
 }
 var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	1,  // 0: thawtrail.v1.Entry.log_opened:type_name -> thawtrail.v1.LogOpened
@@ -1837,72 +1856,73 @@ var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	25, // 25: thawtrail.v1.Entry.saved_again:type_name -> thawtrail.v1.SavedAgain
 	26, // 26: thawtrail.v1.Entry.records_lost:type_name -> thawtrail.v1.RecordsLost
 	27, // 27: thawtrail.v1.Entry.copies_met:type_name -> thawtrail.v1.CopiesMet
-	28, // 28: thawtrail.v1.Entry.bags_received:type_name -> thawtrail.v1.BagsReceived
-	28, // 29: thawtrail.v1.Entry.opening_stock:type_name -> thawtrail.v1.BagsReceived
-	29, // 30: thawtrail.v1.Entry.bag_found:type_name -> thawtrail.v1.BagFound
-	30, // 31: thawtrail.v1.Entry.bags_moved:type_name -> thawtrail.v1.BagsMoved
-	31, // 32: thawtrail.v1.Entry.place_counted:type_name -> thawtrail.v1.PlaceCounted
-	32, // 33: thawtrail.v1.Entry.bag_missing:type_name -> thawtrail.v1.BagMissing
-	33, // 34: thawtrail.v1.Entry.bags_lent:type_name -> thawtrail.v1.BagsLent
-	34, // 35: thawtrail.v1.Entry.temperature_read:type_name -> thawtrail.v1.TemperatureRead
-	35, // 36: thawtrail.v1.Entry.place_warm:type_name -> thawtrail.v1.PlaceWarm
-	36, // 37: thawtrail.v1.Entry.quarantine_decided:type_name -> thawtrail.v1.QuarantineDecided
-	37, // 38: thawtrail.v1.Entry.thaw_started:type_name -> thawtrail.v1.ThawStarted
-	38, // 39: thawtrail.v1.Entry.bath_measured:type_name -> thawtrail.v1.BathMeasured
-	39, // 40: thawtrail.v1.Entry.bag_thawed:type_name -> thawtrail.v1.BagThawed
-	40, // 41: thawtrail.v1.Entry.bag_softened:type_name -> thawtrail.v1.BagSoftened
-	41, // 42: thawtrail.v1.Entry.set_attached:type_name -> thawtrail.v1.SetAttached
-	42, // 43: thawtrail.v1.Entry.bag_refrozen:type_name -> thawtrail.v1.BagRefrozen
-	43, // 44: thawtrail.v1.Entry.bag_discarded:type_name -> thawtrail.v1.BagDiscarded
-	44, // 45: thawtrail.v1.Entry.bag_returned:type_name -> thawtrail.v1.BagReturned
-	45, // 46: thawtrail.v1.Entry.bag_kept_back:type_name -> thawtrail.v1.BagKeptBack
-	46, // 47: thawtrail.v1.Entry.bags_carried:type_name -> thawtrail.v1.BagsCarried
-	47, // 48: thawtrail.v1.Entry.batch_held:type_name -> thawtrail.v1.BatchHeld
-	48, // 49: thawtrail.v1.Entry.batch_released:type_name -> thawtrail.v1.BatchReleased
-	49, // 50: thawtrail.v1.Entry.batch_recalled:type_name -> thawtrail.v1.BatchRecalled
-	50, // 51: thawtrail.v1.Entry.kit_stocked:type_name -> thawtrail.v1.KitStocked
-	51, // 52: thawtrail.v1.Entry.kit_used:type_name -> thawtrail.v1.KitUsed
-	52, // 53: thawtrail.v1.Entry.kit_counted:type_name -> thawtrail.v1.KitCounted
-	53, // 54: thawtrail.v1.Entry.label_unreadable:type_name -> thawtrail.v1.LabelUnreadable
-	54, // 55: thawtrail.v1.Entry.case_opened:type_name -> thawtrail.v1.CaseOpened
-	55, // 56: thawtrail.v1.Entry.risk_asked:type_name -> thawtrail.v1.RiskAsked
-	56, // 57: thawtrail.v1.Entry.patient_examined:type_name -> thawtrail.v1.PatientExamined
-	57, // 58: thawtrail.v1.Entry.patient_weighed:type_name -> thawtrail.v1.PatientWeighed
-	58, // 59: thawtrail.v1.Entry.igg_tested:type_name -> thawtrail.v1.IggTested
-	59, // 60: thawtrail.v1.Entry.colostrum_given:type_name -> thawtrail.v1.ColostrumGiven
-	60, // 61: thawtrail.v1.Entry.referral_offered:type_name -> thawtrail.v1.ReferralOffered
-	61, // 62: thawtrail.v1.Entry.estimate_agreed:type_name -> thawtrail.v1.EstimateAgreed
-	62, // 63: thawtrail.v1.Entry.plan_accepted:type_name -> thawtrail.v1.PlanAccepted
-	63, // 64: thawtrail.v1.Entry.bath_checked:type_name -> thawtrail.v1.BathChecked
-	64, // 65: thawtrail.v1.Entry.hang_checked:type_name -> thawtrail.v1.HangChecked
-	65, // 66: thawtrail.v1.Entry.catheter_placed:type_name -> thawtrail.v1.CatheterPlaced
-	66, // 67: thawtrail.v1.Entry.catheter_removed:type_name -> thawtrail.v1.CatheterRemoved
-	67, // 68: thawtrail.v1.Entry.transfusion_started:type_name -> thawtrail.v1.TransfusionStarted
-	68, // 69: thawtrail.v1.Entry.rate_set:type_name -> thawtrail.v1.RateSet
-	69, // 70: thawtrail.v1.Entry.vitals_noted:type_name -> thawtrail.v1.VitalsNoted
-	70, // 71: thawtrail.v1.Entry.reaction_noted:type_name -> thawtrail.v1.ReactionNoted
-	71, // 72: thawtrail.v1.Entry.drug_given:type_name -> thawtrail.v1.DrugGiven
-	72, // 73: thawtrail.v1.Entry.fluid_given:type_name -> thawtrail.v1.FluidGiven
-	73, // 74: thawtrail.v1.Entry.clamped:type_name -> thawtrail.v1.FlowChanged
-	73, // 75: thawtrail.v1.Entry.resumed:type_name -> thawtrail.v1.FlowChanged
-	74, // 76: thawtrail.v1.Entry.stopped:type_name -> thawtrail.v1.TransfusionEnded
-	74, // 77: thawtrail.v1.Entry.finished:type_name -> thawtrail.v1.TransfusionEnded
-	75, // 78: thawtrail.v1.Entry.handed_over:type_name -> thawtrail.v1.HandedOver
-	76, // 79: thawtrail.v1.Entry.recheck_planned:type_name -> thawtrail.v1.RecheckPlanned
-	58, // 80: thawtrail.v1.Entry.igg_rechecked:type_name -> thawtrail.v1.IggTested
-	77, // 81: thawtrail.v1.Entry.adverse_event_considered:type_name -> thawtrail.v1.AdverseEvent
-	77, // 82: thawtrail.v1.Entry.adverse_event_reported:type_name -> thawtrail.v1.AdverseEvent
-	78, // 83: thawtrail.v1.Entry.case_closed:type_name -> thawtrail.v1.CaseClosed
-	79, // 84: thawtrail.v1.Entry.case_adopted:type_name -> thawtrail.v1.CaseAdopted
-	80, // 85: thawtrail.v1.Entry.crossmatch_noted:type_name -> thawtrail.v1.CrossmatchNoted
-	81, // 86: thawtrail.v1.Entry.food_chain_told:type_name -> thawtrail.v1.FoodChainTold
-	82, // 87: thawtrail.v1.Entry.reaction_described:type_name -> thawtrail.v1.ReactionDescribed
-	83, // 88: thawtrail.v1.Entry.follow_up_noted:type_name -> thawtrail.v1.FollowUpNoted
-	89, // [89:89] is the sub-list for method output_type
-	89, // [89:89] is the sub-list for method input_type
-	89, // [89:89] is the sub-list for extension type_name
-	89, // [89:89] is the sub-list for extension extendee
-	0,  // [0:89] is the sub-list for field type_name
+	28, // 28: thawtrail.v1.Entry.month_closed:type_name -> thawtrail.v1.MonthClosed
+	29, // 29: thawtrail.v1.Entry.bags_received:type_name -> thawtrail.v1.BagsReceived
+	29, // 30: thawtrail.v1.Entry.opening_stock:type_name -> thawtrail.v1.BagsReceived
+	30, // 31: thawtrail.v1.Entry.bag_found:type_name -> thawtrail.v1.BagFound
+	31, // 32: thawtrail.v1.Entry.bags_moved:type_name -> thawtrail.v1.BagsMoved
+	32, // 33: thawtrail.v1.Entry.place_counted:type_name -> thawtrail.v1.PlaceCounted
+	33, // 34: thawtrail.v1.Entry.bag_missing:type_name -> thawtrail.v1.BagMissing
+	34, // 35: thawtrail.v1.Entry.bags_lent:type_name -> thawtrail.v1.BagsLent
+	35, // 36: thawtrail.v1.Entry.temperature_read:type_name -> thawtrail.v1.TemperatureRead
+	36, // 37: thawtrail.v1.Entry.place_warm:type_name -> thawtrail.v1.PlaceWarm
+	37, // 38: thawtrail.v1.Entry.quarantine_decided:type_name -> thawtrail.v1.QuarantineDecided
+	38, // 39: thawtrail.v1.Entry.thaw_started:type_name -> thawtrail.v1.ThawStarted
+	39, // 40: thawtrail.v1.Entry.bath_measured:type_name -> thawtrail.v1.BathMeasured
+	40, // 41: thawtrail.v1.Entry.bag_thawed:type_name -> thawtrail.v1.BagThawed
+	41, // 42: thawtrail.v1.Entry.bag_softened:type_name -> thawtrail.v1.BagSoftened
+	42, // 43: thawtrail.v1.Entry.set_attached:type_name -> thawtrail.v1.SetAttached
+	43, // 44: thawtrail.v1.Entry.bag_refrozen:type_name -> thawtrail.v1.BagRefrozen
+	44, // 45: thawtrail.v1.Entry.bag_discarded:type_name -> thawtrail.v1.BagDiscarded
+	45, // 46: thawtrail.v1.Entry.bag_returned:type_name -> thawtrail.v1.BagReturned
+	46, // 47: thawtrail.v1.Entry.bag_kept_back:type_name -> thawtrail.v1.BagKeptBack
+	47, // 48: thawtrail.v1.Entry.bags_carried:type_name -> thawtrail.v1.BagsCarried
+	48, // 49: thawtrail.v1.Entry.batch_held:type_name -> thawtrail.v1.BatchHeld
+	49, // 50: thawtrail.v1.Entry.batch_released:type_name -> thawtrail.v1.BatchReleased
+	50, // 51: thawtrail.v1.Entry.batch_recalled:type_name -> thawtrail.v1.BatchRecalled
+	51, // 52: thawtrail.v1.Entry.kit_stocked:type_name -> thawtrail.v1.KitStocked
+	52, // 53: thawtrail.v1.Entry.kit_used:type_name -> thawtrail.v1.KitUsed
+	53, // 54: thawtrail.v1.Entry.kit_counted:type_name -> thawtrail.v1.KitCounted
+	54, // 55: thawtrail.v1.Entry.label_unreadable:type_name -> thawtrail.v1.LabelUnreadable
+	55, // 56: thawtrail.v1.Entry.case_opened:type_name -> thawtrail.v1.CaseOpened
+	56, // 57: thawtrail.v1.Entry.risk_asked:type_name -> thawtrail.v1.RiskAsked
+	57, // 58: thawtrail.v1.Entry.patient_examined:type_name -> thawtrail.v1.PatientExamined
+	58, // 59: thawtrail.v1.Entry.patient_weighed:type_name -> thawtrail.v1.PatientWeighed
+	59, // 60: thawtrail.v1.Entry.igg_tested:type_name -> thawtrail.v1.IggTested
+	60, // 61: thawtrail.v1.Entry.colostrum_given:type_name -> thawtrail.v1.ColostrumGiven
+	61, // 62: thawtrail.v1.Entry.referral_offered:type_name -> thawtrail.v1.ReferralOffered
+	62, // 63: thawtrail.v1.Entry.estimate_agreed:type_name -> thawtrail.v1.EstimateAgreed
+	63, // 64: thawtrail.v1.Entry.plan_accepted:type_name -> thawtrail.v1.PlanAccepted
+	64, // 65: thawtrail.v1.Entry.bath_checked:type_name -> thawtrail.v1.BathChecked
+	65, // 66: thawtrail.v1.Entry.hang_checked:type_name -> thawtrail.v1.HangChecked
+	66, // 67: thawtrail.v1.Entry.catheter_placed:type_name -> thawtrail.v1.CatheterPlaced
+	67, // 68: thawtrail.v1.Entry.catheter_removed:type_name -> thawtrail.v1.CatheterRemoved
+	68, // 69: thawtrail.v1.Entry.transfusion_started:type_name -> thawtrail.v1.TransfusionStarted
+	69, // 70: thawtrail.v1.Entry.rate_set:type_name -> thawtrail.v1.RateSet
+	70, // 71: thawtrail.v1.Entry.vitals_noted:type_name -> thawtrail.v1.VitalsNoted
+	71, // 72: thawtrail.v1.Entry.reaction_noted:type_name -> thawtrail.v1.ReactionNoted
+	72, // 73: thawtrail.v1.Entry.drug_given:type_name -> thawtrail.v1.DrugGiven
+	73, // 74: thawtrail.v1.Entry.fluid_given:type_name -> thawtrail.v1.FluidGiven
+	74, // 75: thawtrail.v1.Entry.clamped:type_name -> thawtrail.v1.FlowChanged
+	74, // 76: thawtrail.v1.Entry.resumed:type_name -> thawtrail.v1.FlowChanged
+	75, // 77: thawtrail.v1.Entry.stopped:type_name -> thawtrail.v1.TransfusionEnded
+	75, // 78: thawtrail.v1.Entry.finished:type_name -> thawtrail.v1.TransfusionEnded
+	76, // 79: thawtrail.v1.Entry.handed_over:type_name -> thawtrail.v1.HandedOver
+	77, // 80: thawtrail.v1.Entry.recheck_planned:type_name -> thawtrail.v1.RecheckPlanned
+	59, // 81: thawtrail.v1.Entry.igg_rechecked:type_name -> thawtrail.v1.IggTested
+	78, // 82: thawtrail.v1.Entry.adverse_event_considered:type_name -> thawtrail.v1.AdverseEvent
+	78, // 83: thawtrail.v1.Entry.adverse_event_reported:type_name -> thawtrail.v1.AdverseEvent
+	79, // 84: thawtrail.v1.Entry.case_closed:type_name -> thawtrail.v1.CaseClosed
+	80, // 85: thawtrail.v1.Entry.case_adopted:type_name -> thawtrail.v1.CaseAdopted
+	81, // 86: thawtrail.v1.Entry.crossmatch_noted:type_name -> thawtrail.v1.CrossmatchNoted
+	82, // 87: thawtrail.v1.Entry.food_chain_told:type_name -> thawtrail.v1.FoodChainTold
+	83, // 88: thawtrail.v1.Entry.reaction_described:type_name -> thawtrail.v1.ReactionDescribed
+	84, // 89: thawtrail.v1.Entry.follow_up_noted:type_name -> thawtrail.v1.FollowUpNoted
+	90, // [90:90] is the sub-list for method output_type
+	90, // [90:90] is the sub-list for method input_type
+	90, // [90:90] is the sub-list for extension type_name
+	90, // [90:90] is the sub-list for extension extendee
+	0,  // [0:90] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_entry_proto_init() }
@@ -1943,6 +1963,7 @@ func file_thawtrail_v1_entry_proto_init() {
 		(*Entry_SavedAgain)(nil),
 		(*Entry_RecordsLost)(nil),
 		(*Entry_CopiesMet)(nil),
+		(*Entry_MonthClosed)(nil),
 		(*Entry_BagsReceived)(nil),
 		(*Entry_OpeningStock)(nil),
 		(*Entry_BagFound)(nil),

@@ -1539,6 +1539,163 @@ func (x *SettingsChanged) GetValue() string {
 	return ""
 }
 
+// MonthClosed is the owner's word that a month of the books is what it was. Nothing is
+// locked by it: what is told later of that month shows as a change to these figures.
+type MonthClosed struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Month string                 `protobuf:"bytes,1,opt,name=month,proto3" json:"month,omitempty"`
+	Note  string                 `protobuf:"bytes,2,opt,name=note,proto3" json:"note,omitempty"`
+	// The balance by place as it stood then.
+	Figures       []*ClosedFigure `protobuf:"bytes,3,rep,name=figures,proto3" json:"figures,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MonthClosed) Reset() {
+	*x = MonthClosed{}
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MonthClosed) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MonthClosed) ProtoMessage() {}
+
+func (x *MonthClosed) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MonthClosed.ProtoReflect.Descriptor instead.
+func (*MonthClosed) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *MonthClosed) GetMonth() string {
+	if x != nil {
+		return x.Month
+	}
+	return ""
+}
+
+func (x *MonthClosed) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *MonthClosed) GetFigures() []*ClosedFigure {
+	if x != nil {
+		return x.Figures
+	}
+	return nil
+}
+
+// ClosedFigure is one line of the balance of a place.
+type ClosedFigure struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Place string                 `protobuf:"bytes,1,opt,name=place,proto3" json:"place,omitempty"`
+	// As in BalanceLine; or opening, or closing.
+	Way           string `protobuf:"bytes,2,opt,name=way,proto3" json:"way,omitempty"`
+	Out           bool   `protobuf:"varint,3,opt,name=out,proto3" json:"out,omitempty"`
+	Reason        string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	Bags          int32  `protobuf:"varint,5,opt,name=bags,proto3" json:"bags,omitempty"`
+	VolumeMl      int64  `protobuf:"varint,6,opt,name=volume_ml,json=volumeMl,proto3" json:"volume_ml,omitempty"`
+	CostMinor     int64  `protobuf:"varint,7,opt,name=cost_minor,json=costMinor,proto3" json:"cost_minor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ClosedFigure) Reset() {
+	*x = ClosedFigure{}
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ClosedFigure) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ClosedFigure) ProtoMessage() {}
+
+func (x *ClosedFigure) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ClosedFigure.ProtoReflect.Descriptor instead.
+func (*ClosedFigure) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *ClosedFigure) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *ClosedFigure) GetWay() string {
+	if x != nil {
+		return x.Way
+	}
+	return ""
+}
+
+func (x *ClosedFigure) GetOut() bool {
+	if x != nil {
+		return x.Out
+	}
+	return false
+}
+
+func (x *ClosedFigure) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *ClosedFigure) GetBags() int32 {
+	if x != nil {
+		return x.Bags
+	}
+	return 0
+}
+
+func (x *ClosedFigure) GetVolumeMl() int64 {
+	if x != nil {
+		return x.VolumeMl
+	}
+	return 0
+}
+
+func (x *ClosedFigure) GetCostMinor() int64 {
+	if x != nil {
+		return x.CostMinor
+	}
+	return 0
+}
+
 // ProtocolSet is the practice's own numbers for treating, within the limits of
 // the program. Absent numbers keep the program's default.
 type ProtocolSet struct {
@@ -1560,7 +1717,7 @@ type ProtocolSet struct {
 
 func (x *ProtocolSet) Reset() {
 	*x = ProtocolSet{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1572,7 +1729,7 @@ func (x *ProtocolSet) String() string {
 func (*ProtocolSet) ProtoMessage() {}
 
 func (x *ProtocolSet) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1585,7 +1742,7 @@ func (x *ProtocolSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProtocolSet.ProtoReflect.Descriptor instead.
 func (*ProtocolSet) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{18}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ProtocolSet) GetName() string {
@@ -1700,7 +1857,7 @@ type ProductCard struct {
 
 func (x *ProductCard) Reset() {
 	*x = ProductCard{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1712,7 +1869,7 @@ func (x *ProductCard) String() string {
 func (*ProductCard) ProtoMessage() {}
 
 func (x *ProductCard) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1725,7 +1882,7 @@ func (x *ProductCard) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProductCard.ProtoReflect.Descriptor instead.
 func (*ProductCard) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{19}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ProductCard) GetProduct() string {
@@ -1926,7 +2083,7 @@ type DonorRecorded struct {
 
 func (x *DonorRecorded) Reset() {
 	*x = DonorRecorded{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1938,7 +2095,7 @@ func (x *DonorRecorded) String() string {
 func (*DonorRecorded) ProtoMessage() {}
 
 func (x *DonorRecorded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1951,7 +2108,7 @@ func (x *DonorRecorded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DonorRecorded.ProtoReflect.Descriptor instead.
 func (*DonorRecorded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{20}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *DonorRecorded) GetDonor() string {
@@ -2064,7 +2221,7 @@ type Corrected struct {
 
 func (x *Corrected) Reset() {
 	*x = Corrected{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2076,7 +2233,7 @@ func (x *Corrected) String() string {
 func (*Corrected) ProtoMessage() {}
 
 func (x *Corrected) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2089,7 +2246,7 @@ func (x *Corrected) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Corrected.ProtoReflect.Descriptor instead.
 func (*Corrected) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{21}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *Corrected) GetOriginal() string {
@@ -2154,7 +2311,7 @@ type Linked struct {
 
 func (x *Linked) Reset() {
 	*x = Linked{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2166,7 +2323,7 @@ func (x *Linked) String() string {
 func (*Linked) ProtoMessage() {}
 
 func (x *Linked) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2179,7 +2336,7 @@ func (x *Linked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Linked.ProtoReflect.Descriptor instead.
 func (*Linked) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{22}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *Linked) GetKind() string {
@@ -2224,7 +2381,7 @@ type DiscrepancyExplained struct {
 
 func (x *DiscrepancyExplained) Reset() {
 	*x = DiscrepancyExplained{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2236,7 +2393,7 @@ func (x *DiscrepancyExplained) String() string {
 func (*DiscrepancyExplained) ProtoMessage() {}
 
 func (x *DiscrepancyExplained) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2249,7 +2406,7 @@ func (x *DiscrepancyExplained) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DiscrepancyExplained.ProtoReflect.Descriptor instead.
 func (*DiscrepancyExplained) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{23}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *DiscrepancyExplained) GetKind() string {
@@ -2298,7 +2455,7 @@ type ClientForgotten struct {
 
 func (x *ClientForgotten) Reset() {
 	*x = ClientForgotten{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2310,7 +2467,7 @@ func (x *ClientForgotten) String() string {
 func (*ClientForgotten) ProtoMessage() {}
 
 func (x *ClientForgotten) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2323,7 +2480,7 @@ func (x *ClientForgotten) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClientForgotten.ProtoReflect.Descriptor instead.
 func (*ClientForgotten) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{24}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *ClientForgotten) GetClient() string {
@@ -2353,7 +2510,7 @@ type ClientAdded struct {
 
 func (x *ClientAdded) Reset() {
 	*x = ClientAdded{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2365,7 +2522,7 @@ func (x *ClientAdded) String() string {
 func (*ClientAdded) ProtoMessage() {}
 
 func (x *ClientAdded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2378,7 +2535,7 @@ func (x *ClientAdded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClientAdded.ProtoReflect.Descriptor instead.
 func (*ClientAdded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{25}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *ClientAdded) GetClient() string {
@@ -2420,7 +2577,7 @@ type Signed struct {
 
 func (x *Signed) Reset() {
 	*x = Signed{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2432,7 +2589,7 @@ func (x *Signed) String() string {
 func (*Signed) ProtoMessage() {}
 
 func (x *Signed) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2445,7 +2602,7 @@ func (x *Signed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Signed.ProtoReflect.Descriptor instead.
 func (*Signed) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{26}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *Signed) GetRecords() []string {
@@ -2467,7 +2624,7 @@ type NoteAdded struct {
 
 func (x *NoteAdded) Reset() {
 	*x = NoteAdded{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[27]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2479,7 +2636,7 @@ func (x *NoteAdded) String() string {
 func (*NoteAdded) ProtoMessage() {}
 
 func (x *NoteAdded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[27]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2492,7 +2649,7 @@ func (x *NoteAdded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NoteAdded.ProtoReflect.Descriptor instead.
 func (*NoteAdded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{27}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *NoteAdded) GetEntityKind() string {
@@ -2650,7 +2807,22 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"\x04name\x18\x01 \x01(\tB\x8a\x01\xca\xda\x18\x85\x01\n" +
 	"xname of the setting: recheck_hours, watch_weeks, screen_days, weight_beside_kg, temperature_beside_c or clock_beside_24h\x10\x01B\asettingR\x04name\x12'\n" +
 	"\x05value\x18\x02 \x01(\tB\x11\xca\xda\x18\r\n" +
-	"\tits value\x10\x01R\x05value\"\xd4\v\n" +
+	"\tits value\x10\x01R\x05value\"\xc5\x01\n" +
+	"\vMonthClosed\x12>\n" +
+	"\x05month\x18\x01 \x01(\tB(\xca\xda\x18$\n" +
+	"\x17the month, e.g. 2026-11\x10\x018\x03B\x05monthR\x05month\x125\n" +
+	"\x04note\x18\x02 \x01(\tB!\xca\xda\x18\x1d\n" +
+	"\x18what is to be said of it(\xf4\x03R\x04note\x12?\n" +
+	"\afigures\x18\x03 \x03(\v2\x1a.thawtrail.v1.ClosedFigureB\t\xca\xda\x18\x050\xd0\x0fp\x01R\afigures\"\xb0\x01\n" +
+	"\fClosedFigure\x12\x14\n" +
+	"\x05place\x18\x01 \x01(\tR\x05place\x12\x10\n" +
+	"\x03way\x18\x02 \x01(\tR\x03way\x12\x10\n" +
+	"\x03out\x18\x03 \x01(\bR\x03out\x12\x16\n" +
+	"\x06reason\x18\x04 \x01(\tR\x06reason\x12\x12\n" +
+	"\x04bags\x18\x05 \x01(\x05R\x04bags\x12\x1b\n" +
+	"\tvolume_ml\x18\x06 \x01(\x03R\bvolumeMl\x12\x1d\n" +
+	"\n" +
+	"cost_minor\x18\a \x01(\x03R\tcostMinor\"\xd4\v\n" +
 	"\vProtocolSet\x12O\n" +
 	"\x04name\x18\x01 \x01(\tB;\xca\xda\x187\n" +
 	")name of the protocol, e.g. 'newborn foal'\x10\x01B\bprotocolR\x04name\x12y\n" +
@@ -2879,7 +3051,7 @@ func file_thawtrail_v1_practice_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_practice_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
-var file_thawtrail_v1_practice_proto_msgTypes = make([]protoimpl.MessageInfo, 28)
+var file_thawtrail_v1_practice_proto_msgTypes = make([]protoimpl.MessageInfo, 30)
 var file_thawtrail_v1_practice_proto_goTypes = []any{
 	(IggUnit)(0),                 // 0: thawtrail.v1.IggUnit
 	(PlaceKind)(0),               // 1: thawtrail.v1.PlaceKind
@@ -2904,46 +3076,49 @@ var file_thawtrail_v1_practice_proto_goTypes = []any{
 	(*HubStatement)(nil),         // 20: thawtrail.v1.HubStatement
 	(*AcceptedTip)(nil),          // 21: thawtrail.v1.AcceptedTip
 	(*SettingsChanged)(nil),      // 22: thawtrail.v1.SettingsChanged
-	(*ProtocolSet)(nil),          // 23: thawtrail.v1.ProtocolSet
-	(*ProductCard)(nil),          // 24: thawtrail.v1.ProductCard
-	(*DonorRecorded)(nil),        // 25: thawtrail.v1.DonorRecorded
-	(*Corrected)(nil),            // 26: thawtrail.v1.Corrected
-	(*Linked)(nil),               // 27: thawtrail.v1.Linked
-	(*DiscrepancyExplained)(nil), // 28: thawtrail.v1.DiscrepancyExplained
-	(*ClientForgotten)(nil),      // 29: thawtrail.v1.ClientForgotten
-	(*ClientAdded)(nil),          // 30: thawtrail.v1.ClientAdded
-	(*Signed)(nil),               // 31: thawtrail.v1.Signed
-	(*NoteAdded)(nil),            // 32: thawtrail.v1.NoteAdded
-	(Role)(0),                    // 33: thawtrail.v1.Role
-	(*Tip)(nil),                  // 34: thawtrail.v1.Tip
-	(*Moment)(nil),               // 35: thawtrail.v1.Moment
-	(*Sealed)(nil),               // 36: thawtrail.v1.Sealed
+	(*MonthClosed)(nil),          // 23: thawtrail.v1.MonthClosed
+	(*ClosedFigure)(nil),         // 24: thawtrail.v1.ClosedFigure
+	(*ProtocolSet)(nil),          // 25: thawtrail.v1.ProtocolSet
+	(*ProductCard)(nil),          // 26: thawtrail.v1.ProductCard
+	(*DonorRecorded)(nil),        // 27: thawtrail.v1.DonorRecorded
+	(*Corrected)(nil),            // 28: thawtrail.v1.Corrected
+	(*Linked)(nil),               // 29: thawtrail.v1.Linked
+	(*DiscrepancyExplained)(nil), // 30: thawtrail.v1.DiscrepancyExplained
+	(*ClientForgotten)(nil),      // 31: thawtrail.v1.ClientForgotten
+	(*ClientAdded)(nil),          // 32: thawtrail.v1.ClientAdded
+	(*Signed)(nil),               // 33: thawtrail.v1.Signed
+	(*NoteAdded)(nil),            // 34: thawtrail.v1.NoteAdded
+	(Role)(0),                    // 35: thawtrail.v1.Role
+	(*Tip)(nil),                  // 36: thawtrail.v1.Tip
+	(*Moment)(nil),               // 37: thawtrail.v1.Moment
+	(*Sealed)(nil),               // 38: thawtrail.v1.Sealed
 }
 var file_thawtrail_v1_practice_proto_depIdxs = []int32{
 	0,  // 0: thawtrail.v1.PracticeFounded.igg_unit:type_name -> thawtrail.v1.IggUnit
 	0,  // 1: thawtrail.v1.PracticeChanged.igg_unit:type_name -> thawtrail.v1.IggUnit
 	1,  // 2: thawtrail.v1.PlaceAdded.kind:type_name -> thawtrail.v1.PlaceKind
-	33, // 3: thawtrail.v1.RoleGranted.roles:type_name -> thawtrail.v1.Role
-	34, // 4: thawtrail.v1.RightsRevoked.cuts:type_name -> thawtrail.v1.Tip
-	34, // 5: thawtrail.v1.LogAdmitted.upto:type_name -> thawtrail.v1.Tip
+	35, // 3: thawtrail.v1.RoleGranted.roles:type_name -> thawtrail.v1.Role
+	36, // 4: thawtrail.v1.RightsRevoked.cuts:type_name -> thawtrail.v1.Tip
+	36, // 5: thawtrail.v1.LogAdmitted.upto:type_name -> thawtrail.v1.Tip
 	2,  // 6: thawtrail.v1.LogOpened.lane:type_name -> thawtrail.v1.Lane
-	34, // 7: thawtrail.v1.LogOpened.predecessors:type_name -> thawtrail.v1.Tip
-	34, // 8: thawtrail.v1.SavedAgain.original:type_name -> thawtrail.v1.Tip
+	36, // 7: thawtrail.v1.LogOpened.predecessors:type_name -> thawtrail.v1.Tip
+	36, // 8: thawtrail.v1.SavedAgain.original:type_name -> thawtrail.v1.Tip
 	21, // 9: thawtrail.v1.HubStatement.accepted:type_name -> thawtrail.v1.AcceptedTip
-	34, // 10: thawtrail.v1.AcceptedTip.tip:type_name -> thawtrail.v1.Tip
-	3,  // 11: thawtrail.v1.ProductCard.route:type_name -> thawtrail.v1.ProductRoute
-	4,  // 12: thawtrail.v1.DonorRecorded.antibody_result:type_name -> thawtrail.v1.ScreenResult
-	4,  // 13: thawtrail.v1.DonorRecorded.infection_result:type_name -> thawtrail.v1.ScreenResult
-	35, // 14: thawtrail.v1.Corrected.occurred_at:type_name -> thawtrail.v1.Moment
-	36, // 15: thawtrail.v1.ClientAdded.name:type_name -> thawtrail.v1.Sealed
-	36, // 16: thawtrail.v1.ClientAdded.telephone:type_name -> thawtrail.v1.Sealed
-	36, // 17: thawtrail.v1.ClientAdded.address:type_name -> thawtrail.v1.Sealed
-	36, // 18: thawtrail.v1.NoteAdded.text:type_name -> thawtrail.v1.Sealed
-	19, // [19:19] is the sub-list for method output_type
-	19, // [19:19] is the sub-list for method input_type
-	19, // [19:19] is the sub-list for extension type_name
-	19, // [19:19] is the sub-list for extension extendee
-	0,  // [0:19] is the sub-list for field type_name
+	36, // 10: thawtrail.v1.AcceptedTip.tip:type_name -> thawtrail.v1.Tip
+	24, // 11: thawtrail.v1.MonthClosed.figures:type_name -> thawtrail.v1.ClosedFigure
+	3,  // 12: thawtrail.v1.ProductCard.route:type_name -> thawtrail.v1.ProductRoute
+	4,  // 13: thawtrail.v1.DonorRecorded.antibody_result:type_name -> thawtrail.v1.ScreenResult
+	4,  // 14: thawtrail.v1.DonorRecorded.infection_result:type_name -> thawtrail.v1.ScreenResult
+	37, // 15: thawtrail.v1.Corrected.occurred_at:type_name -> thawtrail.v1.Moment
+	38, // 16: thawtrail.v1.ClientAdded.name:type_name -> thawtrail.v1.Sealed
+	38, // 17: thawtrail.v1.ClientAdded.telephone:type_name -> thawtrail.v1.Sealed
+	38, // 18: thawtrail.v1.ClientAdded.address:type_name -> thawtrail.v1.Sealed
+	38, // 19: thawtrail.v1.NoteAdded.text:type_name -> thawtrail.v1.Sealed
+	20, // [20:20] is the sub-list for method output_type
+	20, // [20:20] is the sub-list for method input_type
+	20, // [20:20] is the sub-list for extension type_name
+	20, // [20:20] is the sub-list for extension extendee
+	0,  // [0:20] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_practice_proto_init() }
@@ -2953,16 +3128,16 @@ func file_thawtrail_v1_practice_proto_init() {
 	}
 	file_thawtrail_v1_record_proto_init()
 	file_thawtrail_v1_rules_proto_init()
-	file_thawtrail_v1_practice_proto_msgTypes[18].OneofWrappers = []any{}
-	file_thawtrail_v1_practice_proto_msgTypes[19].OneofWrappers = []any{}
 	file_thawtrail_v1_practice_proto_msgTypes[20].OneofWrappers = []any{}
+	file_thawtrail_v1_practice_proto_msgTypes[21].OneofWrappers = []any{}
+	file_thawtrail_v1_practice_proto_msgTypes[22].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_practice_proto_rawDesc), len(file_thawtrail_v1_practice_proto_rawDesc)),
 			NumEnums:      5,
-			NumMessages:   28,
+			NumMessages:   30,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -4980,7 +4980,9 @@ type GetBalanceResponse struct {
 	Until     string                 `protobuf:"bytes,4,opt,name=until,proto3" json:"until,omitempty"`
 	Freshness *Freshness             `protobuf:"bytes,5,opt,name=freshness,proto3" json:"freshness,omitempty"`
 	// Every row adds up, in bags and in mL.
-	Ties          bool `protobuf:"varint,6,opt,name=ties,proto3" json:"ties,omitempty"`
+	Ties bool `protobuf:"varint,6,opt,name=ties,proto3" json:"ties,omitempty"`
+	// The months in the span that the owner closed, and what changed in them since.
+	Closings      []*Closing `protobuf:"bytes,7,rep,name=closings,proto3" json:"closings,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -5057,6 +5059,215 @@ func (x *GetBalanceResponse) GetTies() bool {
 	return false
 }
 
+func (x *GetBalanceResponse) GetClosings() []*Closing {
+	if x != nil {
+		return x.Closings
+	}
+	return nil
+}
+
+// Closing is a month that was closed.
+type Closing struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Month         string                 `protobuf:"bytes,1,opt,name=month,proto3" json:"month,omitempty"`
+	At            string                 `protobuf:"bytes,2,opt,name=at,proto3" json:"at,omitempty"`
+	Who           string                 `protobuf:"bytes,3,opt,name=who,proto3" json:"who,omitempty"`
+	Note          string                 `protobuf:"bytes,4,opt,name=note,proto3" json:"note,omitempty"`
+	Record        string                 `protobuf:"bytes,5,opt,name=record,proto3" json:"record,omitempty"`
+	Changes       []*ClosingChange       `protobuf:"bytes,6,rep,name=changes,proto3" json:"changes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Closing) Reset() {
+	*x = Closing{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Closing) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Closing) ProtoMessage() {}
+
+func (x *Closing) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Closing.ProtoReflect.Descriptor instead.
+func (*Closing) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
+}
+
+func (x *Closing) GetMonth() string {
+	if x != nil {
+		return x.Month
+	}
+	return ""
+}
+
+func (x *Closing) GetAt() string {
+	if x != nil {
+		return x.At
+	}
+	return ""
+}
+
+func (x *Closing) GetWho() string {
+	if x != nil {
+		return x.Who
+	}
+	return ""
+}
+
+func (x *Closing) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *Closing) GetRecord() string {
+	if x != nil {
+		return x.Record
+	}
+	return ""
+}
+
+func (x *Closing) GetChanges() []*ClosingChange {
+	if x != nil {
+		return x.Changes
+	}
+	return nil
+}
+
+// ClosingChange is a line of a place's balance that is no longer what it was.
+type ClosingChange struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Place         string                 `protobuf:"bytes,1,opt,name=place,proto3" json:"place,omitempty"`
+	Way           string                 `protobuf:"bytes,2,opt,name=way,proto3" json:"way,omitempty"`
+	Out           bool                   `protobuf:"varint,3,opt,name=out,proto3" json:"out,omitempty"`
+	Reason        string                 `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	WasBags       int32                  `protobuf:"varint,5,opt,name=was_bags,json=wasBags,proto3" json:"was_bags,omitempty"`
+	Bags          int32                  `protobuf:"varint,6,opt,name=bags,proto3" json:"bags,omitempty"`
+	WasVolumeMl   int64                  `protobuf:"varint,7,opt,name=was_volume_ml,json=wasVolumeMl,proto3" json:"was_volume_ml,omitempty"`
+	VolumeMl      int64                  `protobuf:"varint,8,opt,name=volume_ml,json=volumeMl,proto3" json:"volume_ml,omitempty"`
+	WasCostMinor  int64                  `protobuf:"varint,9,opt,name=was_cost_minor,json=wasCostMinor,proto3" json:"was_cost_minor,omitempty"`
+	CostMinor     int64                  `protobuf:"varint,10,opt,name=cost_minor,json=costMinor,proto3" json:"cost_minor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ClosingChange) Reset() {
+	*x = ClosingChange{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ClosingChange) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ClosingChange) ProtoMessage() {}
+
+func (x *ClosingChange) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ClosingChange.ProtoReflect.Descriptor instead.
+func (*ClosingChange) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
+}
+
+func (x *ClosingChange) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *ClosingChange) GetWay() string {
+	if x != nil {
+		return x.Way
+	}
+	return ""
+}
+
+func (x *ClosingChange) GetOut() bool {
+	if x != nil {
+		return x.Out
+	}
+	return false
+}
+
+func (x *ClosingChange) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *ClosingChange) GetWasBags() int32 {
+	if x != nil {
+		return x.WasBags
+	}
+	return 0
+}
+
+func (x *ClosingChange) GetBags() int32 {
+	if x != nil {
+		return x.Bags
+	}
+	return 0
+}
+
+func (x *ClosingChange) GetWasVolumeMl() int64 {
+	if x != nil {
+		return x.WasVolumeMl
+	}
+	return 0
+}
+
+func (x *ClosingChange) GetVolumeMl() int64 {
+	if x != nil {
+		return x.VolumeMl
+	}
+	return 0
+}
+
+func (x *ClosingChange) GetWasCostMinor() int64 {
+	if x != nil {
+		return x.WasCostMinor
+	}
+	return 0
+}
+
+func (x *ClosingChange) GetCostMinor() int64 {
+	if x != nil {
+		return x.CostMinor
+	}
+	return 0
+}
+
 type ListUnprovenRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Unsigned      bool                   `protobuf:"varint,1,opt,name=unsigned,proto3" json:"unsigned,omitempty"`
@@ -5066,7 +5277,7 @@ type ListUnprovenRequest struct {
 
 func (x *ListUnprovenRequest) Reset() {
 	*x = ListUnprovenRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5078,7 +5289,7 @@ func (x *ListUnprovenRequest) String() string {
 func (*ListUnprovenRequest) ProtoMessage() {}
 
 func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5091,7 +5302,7 @@ func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenRequest.ProtoReflect.Descriptor instead.
 func (*ListUnprovenRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *ListUnprovenRequest) GetUnsigned() bool {
@@ -5121,7 +5332,7 @@ type UnprovenRow struct {
 
 func (x *UnprovenRow) Reset() {
 	*x = UnprovenRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5133,7 +5344,7 @@ func (x *UnprovenRow) String() string {
 func (*UnprovenRow) ProtoMessage() {}
 
 func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5146,7 +5357,7 @@ func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnprovenRow.ProtoReflect.Descriptor instead.
 func (*UnprovenRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *UnprovenRow) GetAt() string {
@@ -5222,7 +5433,7 @@ type ListUnprovenResponse struct {
 
 func (x *ListUnprovenResponse) Reset() {
 	*x = ListUnprovenResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5234,7 +5445,7 @@ func (x *ListUnprovenResponse) String() string {
 func (*ListUnprovenResponse) ProtoMessage() {}
 
 func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5247,7 +5458,7 @@ func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenResponse.ProtoReflect.Descriptor instead.
 func (*ListUnprovenResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *ListUnprovenResponse) GetRows() []*UnprovenRow {
@@ -5274,7 +5485,7 @@ type ListLateRequest struct {
 
 func (x *ListLateRequest) Reset() {
 	*x = ListLateRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5286,7 +5497,7 @@ func (x *ListLateRequest) String() string {
 func (*ListLateRequest) ProtoMessage() {}
 
 func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5299,7 +5510,7 @@ func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateRequest.ProtoReflect.Descriptor instead.
 func (*ListLateRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *ListLateRequest) GetLimit() int32 {
@@ -5336,7 +5547,7 @@ type LateRow struct {
 
 func (x *LateRow) Reset() {
 	*x = LateRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5348,7 +5559,7 @@ func (x *LateRow) String() string {
 func (*LateRow) ProtoMessage() {}
 
 func (x *LateRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5361,7 +5572,7 @@ func (x *LateRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LateRow.ProtoReflect.Descriptor instead.
 func (*LateRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *LateRow) GetCase() string {
@@ -5438,7 +5649,7 @@ type ListLateResponse struct {
 
 func (x *ListLateResponse) Reset() {
 	*x = ListLateResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5450,7 +5661,7 @@ func (x *ListLateResponse) String() string {
 func (*ListLateResponse) ProtoMessage() {}
 
 func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5463,7 +5674,7 @@ func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateResponse.ProtoReflect.Descriptor instead.
 func (*ListLateResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *ListLateResponse) GetRows() []*LateRow {
@@ -5490,7 +5701,7 @@ type ListCorrectionsRequest struct {
 
 func (x *ListCorrectionsRequest) Reset() {
 	*x = ListCorrectionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5502,7 +5713,7 @@ func (x *ListCorrectionsRequest) String() string {
 func (*ListCorrectionsRequest) ProtoMessage() {}
 
 func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5515,7 +5726,7 @@ func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsRequest.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *ListCorrectionsRequest) GetLimit() int32 {
@@ -5555,7 +5766,7 @@ type CorrectionRow struct {
 
 func (x *CorrectionRow) Reset() {
 	*x = CorrectionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5567,7 +5778,7 @@ func (x *CorrectionRow) String() string {
 func (*CorrectionRow) ProtoMessage() {}
 
 func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5580,7 +5791,7 @@ func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectionRow.ProtoReflect.Descriptor instead.
 func (*CorrectionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{69}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *CorrectionRow) GetAt() string {
@@ -5671,7 +5882,7 @@ type ListCorrectionsResponse struct {
 
 func (x *ListCorrectionsResponse) Reset() {
 	*x = ListCorrectionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5683,7 +5894,7 @@ func (x *ListCorrectionsResponse) String() string {
 func (*ListCorrectionsResponse) ProtoMessage() {}
 
 func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5696,7 +5907,7 @@ func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsResponse.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *ListCorrectionsResponse) GetRows() []*CorrectionRow {
@@ -5724,7 +5935,7 @@ type ListReactionsRequest struct {
 
 func (x *ListReactionsRequest) Reset() {
 	*x = ListReactionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5736,7 +5947,7 @@ func (x *ListReactionsRequest) String() string {
 func (*ListReactionsRequest) ProtoMessage() {}
 
 func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5749,7 +5960,7 @@ func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsRequest.ProtoReflect.Descriptor instead.
 func (*ListReactionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *ListReactionsRequest) GetBy() string {
@@ -5797,7 +6008,7 @@ type ReactionRow struct {
 
 func (x *ReactionRow) Reset() {
 	*x = ReactionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5809,7 +6020,7 @@ func (x *ReactionRow) String() string {
 func (*ReactionRow) ProtoMessage() {}
 
 func (x *ReactionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5822,7 +6033,7 @@ func (x *ReactionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionRow.ProtoReflect.Descriptor instead.
 func (*ReactionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *ReactionRow) GetGroup() string {
@@ -5911,7 +6122,7 @@ type ReactionChart struct {
 
 func (x *ReactionChart) Reset() {
 	*x = ReactionChart{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5923,7 +6134,7 @@ func (x *ReactionChart) String() string {
 func (*ReactionChart) ProtoMessage() {}
 
 func (x *ReactionChart) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5936,7 +6147,7 @@ func (x *ReactionChart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionChart.ProtoReflect.Descriptor instead.
 func (*ReactionChart) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{73}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *ReactionChart) GetUsual() float64 {
@@ -6026,7 +6237,7 @@ type ListReactionsResponse struct {
 
 func (x *ListReactionsResponse) Reset() {
 	*x = ListReactionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6038,7 +6249,7 @@ func (x *ListReactionsResponse) String() string {
 func (*ListReactionsResponse) ProtoMessage() {}
 
 func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6051,7 +6262,7 @@ func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsResponse.ProtoReflect.Descriptor instead.
 func (*ListReactionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{74}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *ListReactionsResponse) GetRows() []*ReactionRow {
@@ -6114,7 +6325,7 @@ type ListResponsesRequest struct {
 
 func (x *ListResponsesRequest) Reset() {
 	*x = ListResponsesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6126,7 +6337,7 @@ func (x *ListResponsesRequest) String() string {
 func (*ListResponsesRequest) ProtoMessage() {}
 
 func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6139,7 +6350,7 @@ func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesRequest.ProtoReflect.Descriptor instead.
 func (*ListResponsesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{75}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *ListResponsesRequest) GetBy() string {
@@ -6175,7 +6386,7 @@ type ShareSpan struct {
 
 func (x *ShareSpan) Reset() {
 	*x = ShareSpan{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6187,7 +6398,7 @@ func (x *ShareSpan) String() string {
 func (*ShareSpan) ProtoMessage() {}
 
 func (x *ShareSpan) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6200,7 +6411,7 @@ func (x *ShareSpan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShareSpan.ProtoReflect.Descriptor instead.
 func (*ShareSpan) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{76}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *ShareSpan) GetLow() float64 {
@@ -6250,7 +6461,7 @@ type ResponseRow struct {
 
 func (x *ResponseRow) Reset() {
 	*x = ResponseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6262,7 +6473,7 @@ func (x *ResponseRow) String() string {
 func (*ResponseRow) ProtoMessage() {}
 
 func (x *ResponseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6275,7 +6486,7 @@ func (x *ResponseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResponseRow.ProtoReflect.Descriptor instead.
 func (*ResponseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{77}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *ResponseRow) GetGroup() string {
@@ -6366,7 +6577,7 @@ type ListResponsesResponse struct {
 
 func (x *ListResponsesResponse) Reset() {
 	*x = ListResponsesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6378,7 +6589,7 @@ func (x *ListResponsesResponse) String() string {
 func (*ListResponsesResponse) ProtoMessage() {}
 
 func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6391,7 +6602,7 @@ func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesResponse.ProtoReflect.Descriptor instead.
 func (*ListResponsesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{78}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *ListResponsesResponse) GetRows() []*ResponseRow {
@@ -6423,7 +6634,7 @@ type ListOverridesRequest struct {
 
 func (x *ListOverridesRequest) Reset() {
 	*x = ListOverridesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6435,7 +6646,7 @@ func (x *ListOverridesRequest) String() string {
 func (*ListOverridesRequest) ProtoMessage() {}
 
 func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6448,7 +6659,7 @@ func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesRequest.ProtoReflect.Descriptor instead.
 func (*ListOverridesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{79}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{81}
 }
 
 // OverrideRow counts how often one caution was gone past in a month.
@@ -6463,7 +6674,7 @@ type OverrideRow struct {
 
 func (x *OverrideRow) Reset() {
 	*x = OverrideRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6475,7 +6686,7 @@ func (x *OverrideRow) String() string {
 func (*OverrideRow) ProtoMessage() {}
 
 func (x *OverrideRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6488,7 +6699,7 @@ func (x *OverrideRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverrideRow.ProtoReflect.Descriptor instead.
 func (*OverrideRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{80}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *OverrideRow) GetMonth() string {
@@ -6521,7 +6732,7 @@ type ListOverridesResponse struct {
 
 func (x *ListOverridesResponse) Reset() {
 	*x = ListOverridesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6533,7 +6744,7 @@ func (x *ListOverridesResponse) String() string {
 func (*ListOverridesResponse) ProtoMessage() {}
 
 func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6546,7 +6757,7 @@ func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesResponse.ProtoReflect.Descriptor instead.
 func (*ListOverridesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{81}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *ListOverridesResponse) GetRows() []*OverrideRow {
@@ -7029,14 +7240,35 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\rwithout_price\x18\" \x01(\x05R\fwithoutPriceB\n" +
 	"\n" +
 	"\b_countedB\r\n" +
-	"\v_difference\"\xd3\x01\n" +
+	"\v_difference\"\x86\x02\n" +
 	"\x12GetBalanceResponse\x12,\n" +
 	"\x04rows\x18\x01 \x03(\v2\x18.thawtrail.v1.BalanceRowR\x04rows\x12\x1a\n" +
 	"\bcurrency\x18\x02 \x01(\tR\bcurrency\x12\x12\n" +
 	"\x04from\x18\x03 \x01(\tR\x04from\x12\x14\n" +
 	"\x05until\x18\x04 \x01(\tR\x05until\x125\n" +
 	"\tfreshness\x18\x05 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\x12\x12\n" +
-	"\x04ties\x18\x06 \x01(\bR\x04ties\"`\n" +
+	"\x04ties\x18\x06 \x01(\bR\x04ties\x121\n" +
+	"\bclosings\x18\a \x03(\v2\x15.thawtrail.v1.ClosingR\bclosings\"\xa4\x01\n" +
+	"\aClosing\x12\x14\n" +
+	"\x05month\x18\x01 \x01(\tR\x05month\x12\x0e\n" +
+	"\x02at\x18\x02 \x01(\tR\x02at\x12\x10\n" +
+	"\x03who\x18\x03 \x01(\tR\x03who\x12\x12\n" +
+	"\x04note\x18\x04 \x01(\tR\x04note\x12\x16\n" +
+	"\x06record\x18\x05 \x01(\tR\x06record\x125\n" +
+	"\achanges\x18\x06 \x03(\v2\x1b.thawtrail.v1.ClosingChangeR\achanges\"\x96\x02\n" +
+	"\rClosingChange\x12\x14\n" +
+	"\x05place\x18\x01 \x01(\tR\x05place\x12\x10\n" +
+	"\x03way\x18\x02 \x01(\tR\x03way\x12\x10\n" +
+	"\x03out\x18\x03 \x01(\bR\x03out\x12\x16\n" +
+	"\x06reason\x18\x04 \x01(\tR\x06reason\x12\x19\n" +
+	"\bwas_bags\x18\x05 \x01(\x05R\awasBags\x12\x12\n" +
+	"\x04bags\x18\x06 \x01(\x05R\x04bags\x12\"\n" +
+	"\rwas_volume_ml\x18\a \x01(\x03R\vwasVolumeMl\x12\x1b\n" +
+	"\tvolume_ml\x18\b \x01(\x03R\bvolumeMl\x12$\n" +
+	"\x0ewas_cost_minor\x18\t \x01(\x03R\fwasCostMinor\x12\x1d\n" +
+	"\n" +
+	"cost_minor\x18\n" +
+	" \x01(\x03R\tcostMinor\"`\n" +
 	"\x13ListUnprovenRequest\x12I\n" +
 	"\bunsigned\x18\x01 \x01(\bB-\xca\xda\x18)\n" +
 	"'only entries that nobody has signed yetR\bunsigned\"\xe0\x01\n" +
@@ -7254,7 +7486,7 @@ func file_thawtrail_v1_services_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_services_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 82)
+var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 84)
 var file_thawtrail_v1_services_proto_goTypes = []any{
 	(SavedState)(0),                   // 0: thawtrail.v1.SavedState
 	(*WriteRequest)(nil),              // 1: thawtrail.v1.WriteRequest
@@ -7319,39 +7551,41 @@ var file_thawtrail_v1_services_proto_goTypes = []any{
 	(*BalanceLine)(nil),               // 60: thawtrail.v1.BalanceLine
 	(*BalanceRow)(nil),                // 61: thawtrail.v1.BalanceRow
 	(*GetBalanceResponse)(nil),        // 62: thawtrail.v1.GetBalanceResponse
-	(*ListUnprovenRequest)(nil),       // 63: thawtrail.v1.ListUnprovenRequest
-	(*UnprovenRow)(nil),               // 64: thawtrail.v1.UnprovenRow
-	(*ListUnprovenResponse)(nil),      // 65: thawtrail.v1.ListUnprovenResponse
-	(*ListLateRequest)(nil),           // 66: thawtrail.v1.ListLateRequest
-	(*LateRow)(nil),                   // 67: thawtrail.v1.LateRow
-	(*ListLateResponse)(nil),          // 68: thawtrail.v1.ListLateResponse
-	(*ListCorrectionsRequest)(nil),    // 69: thawtrail.v1.ListCorrectionsRequest
-	(*CorrectionRow)(nil),             // 70: thawtrail.v1.CorrectionRow
-	(*ListCorrectionsResponse)(nil),   // 71: thawtrail.v1.ListCorrectionsResponse
-	(*ListReactionsRequest)(nil),      // 72: thawtrail.v1.ListReactionsRequest
-	(*ReactionRow)(nil),               // 73: thawtrail.v1.ReactionRow
-	(*ReactionChart)(nil),             // 74: thawtrail.v1.ReactionChart
-	(*ListReactionsResponse)(nil),     // 75: thawtrail.v1.ListReactionsResponse
-	(*ListResponsesRequest)(nil),      // 76: thawtrail.v1.ListResponsesRequest
-	(*ShareSpan)(nil),                 // 77: thawtrail.v1.ShareSpan
-	(*ResponseRow)(nil),               // 78: thawtrail.v1.ResponseRow
-	(*ListResponsesResponse)(nil),     // 79: thawtrail.v1.ListResponsesResponse
-	(*ListOverridesRequest)(nil),      // 80: thawtrail.v1.ListOverridesRequest
-	(*OverrideRow)(nil),               // 81: thawtrail.v1.OverrideRow
-	(*ListOverridesResponse)(nil),     // 82: thawtrail.v1.ListOverridesResponse
-	(*Entry)(nil),                     // 83: thawtrail.v1.Entry
-	(*Moment)(nil),                    // 84: thawtrail.v1.Moment
-	(*Override)(nil),                  // 85: thawtrail.v1.Override
-	(ProofKind)(0),                    // 86: thawtrail.v1.ProofKind
+	(*Closing)(nil),                   // 63: thawtrail.v1.Closing
+	(*ClosingChange)(nil),             // 64: thawtrail.v1.ClosingChange
+	(*ListUnprovenRequest)(nil),       // 65: thawtrail.v1.ListUnprovenRequest
+	(*UnprovenRow)(nil),               // 66: thawtrail.v1.UnprovenRow
+	(*ListUnprovenResponse)(nil),      // 67: thawtrail.v1.ListUnprovenResponse
+	(*ListLateRequest)(nil),           // 68: thawtrail.v1.ListLateRequest
+	(*LateRow)(nil),                   // 69: thawtrail.v1.LateRow
+	(*ListLateResponse)(nil),          // 70: thawtrail.v1.ListLateResponse
+	(*ListCorrectionsRequest)(nil),    // 71: thawtrail.v1.ListCorrectionsRequest
+	(*CorrectionRow)(nil),             // 72: thawtrail.v1.CorrectionRow
+	(*ListCorrectionsResponse)(nil),   // 73: thawtrail.v1.ListCorrectionsResponse
+	(*ListReactionsRequest)(nil),      // 74: thawtrail.v1.ListReactionsRequest
+	(*ReactionRow)(nil),               // 75: thawtrail.v1.ReactionRow
+	(*ReactionChart)(nil),             // 76: thawtrail.v1.ReactionChart
+	(*ListReactionsResponse)(nil),     // 77: thawtrail.v1.ListReactionsResponse
+	(*ListResponsesRequest)(nil),      // 78: thawtrail.v1.ListResponsesRequest
+	(*ShareSpan)(nil),                 // 79: thawtrail.v1.ShareSpan
+	(*ResponseRow)(nil),               // 80: thawtrail.v1.ResponseRow
+	(*ListResponsesResponse)(nil),     // 81: thawtrail.v1.ListResponsesResponse
+	(*ListOverridesRequest)(nil),      // 82: thawtrail.v1.ListOverridesRequest
+	(*OverrideRow)(nil),               // 83: thawtrail.v1.OverrideRow
+	(*ListOverridesResponse)(nil),     // 84: thawtrail.v1.ListOverridesResponse
+	(*Entry)(nil),                     // 85: thawtrail.v1.Entry
+	(*Moment)(nil),                    // 86: thawtrail.v1.Moment
+	(*Override)(nil),                  // 87: thawtrail.v1.Override
+	(ProofKind)(0),                    // 88: thawtrail.v1.ProofKind
 }
 var file_thawtrail_v1_services_proto_depIdxs = []int32{
-	83, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
-	84, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
-	85, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
-	83, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
+	85, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
+	86, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
+	87, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
+	85, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
 	0,  // 4: thawtrail.v1.WriteResponse.saved:type_name -> thawtrail.v1.SavedState
 	3,  // 5: thawtrail.v1.WriteResponse.cautions:type_name -> thawtrail.v1.Caution
-	86, // 6: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
+	88, // 6: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
 	8,  // 7: thawtrail.v1.ListStockResponse.bags:type_name -> thawtrail.v1.BagRow
 	9,  // 8: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
 	6,  // 9: thawtrail.v1.ListStockResponse.freshness:type_name -> thawtrail.v1.Freshness
@@ -7391,11 +7625,11 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	6,  // 43: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
 	3,  // 44: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
 	47, // 45: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
-	83, // 46: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
+	85, // 46: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
 	0,  // 47: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
-	86, // 48: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
-	83, // 49: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
-	70, // 50: thawtrail.v1.GetRecordResponse.corrections:type_name -> thawtrail.v1.CorrectionRow
+	88, // 48: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
+	85, // 49: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
+	72, // 50: thawtrail.v1.GetRecordResponse.corrections:type_name -> thawtrail.v1.CorrectionRow
 	51, // 51: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
 	52, // 52: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
 	29, // 53: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
@@ -7403,73 +7637,75 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	60, // 55: thawtrail.v1.BalanceRow.lines:type_name -> thawtrail.v1.BalanceLine
 	61, // 56: thawtrail.v1.GetBalanceResponse.rows:type_name -> thawtrail.v1.BalanceRow
 	6,  // 57: thawtrail.v1.GetBalanceResponse.freshness:type_name -> thawtrail.v1.Freshness
-	64, // 58: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
-	6,  // 59: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
-	67, // 60: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
-	70, // 61: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
-	73, // 62: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
-	74, // 63: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
-	3,  // 64: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
-	6,  // 65: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	77, // 66: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
-	78, // 67: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
-	6,  // 68: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	81, // 69: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
-	1,  // 70: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
-	4,  // 71: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
-	7,  // 72: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
-	11, // 73: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
-	15, // 74: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
-	20, // 75: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
-	23, // 76: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
-	26, // 77: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
-	28, // 78: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
-	31, // 79: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
-	35, // 80: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
-	38, // 81: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
-	42, // 82: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
-	45, // 83: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
-	48, // 84: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
-	50, // 85: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
-	54, // 86: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
-	56, // 87: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
-	59, // 88: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
-	63, // 89: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
-	66, // 90: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
-	69, // 91: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
-	72, // 92: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
-	76, // 93: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
-	80, // 94: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
-	2,  // 95: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
-	5,  // 96: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
-	10, // 97: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
-	14, // 98: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
-	19, // 99: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
-	22, // 100: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
-	25, // 101: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
-	27, // 102: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
-	30, // 103: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
-	34, // 104: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
-	37, // 105: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
-	40, // 106: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
-	44, // 107: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
-	46, // 108: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
-	49, // 109: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
-	53, // 110: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
-	55, // 111: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
-	58, // 112: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
-	62, // 113: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
-	65, // 114: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
-	68, // 115: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
-	71, // 116: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
-	75, // 117: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
-	79, // 118: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
-	82, // 119: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
-	95, // [95:120] is the sub-list for method output_type
-	70, // [70:95] is the sub-list for method input_type
-	70, // [70:70] is the sub-list for extension type_name
-	70, // [70:70] is the sub-list for extension extendee
-	0,  // [0:70] is the sub-list for field type_name
+	63, // 58: thawtrail.v1.GetBalanceResponse.closings:type_name -> thawtrail.v1.Closing
+	64, // 59: thawtrail.v1.Closing.changes:type_name -> thawtrail.v1.ClosingChange
+	66, // 60: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
+	6,  // 61: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
+	69, // 62: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
+	72, // 63: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
+	75, // 64: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
+	76, // 65: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
+	3,  // 66: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
+	6,  // 67: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	79, // 68: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
+	80, // 69: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
+	6,  // 70: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	83, // 71: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
+	1,  // 72: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
+	4,  // 73: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
+	7,  // 74: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
+	11, // 75: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
+	15, // 76: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
+	20, // 77: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
+	23, // 78: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
+	26, // 79: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
+	28, // 80: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
+	31, // 81: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
+	35, // 82: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
+	38, // 83: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
+	42, // 84: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
+	45, // 85: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
+	48, // 86: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
+	50, // 87: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
+	54, // 88: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
+	56, // 89: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
+	59, // 90: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
+	65, // 91: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
+	68, // 92: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
+	71, // 93: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
+	74, // 94: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
+	78, // 95: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
+	82, // 96: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
+	2,  // 97: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
+	5,  // 98: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
+	10, // 99: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
+	14, // 100: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
+	19, // 101: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
+	22, // 102: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
+	25, // 103: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
+	27, // 104: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
+	30, // 105: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
+	34, // 106: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
+	37, // 107: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
+	40, // 108: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
+	44, // 109: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
+	46, // 110: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
+	49, // 111: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
+	53, // 112: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
+	55, // 113: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
+	58, // 114: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
+	62, // 115: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
+	67, // 116: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
+	70, // 117: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
+	73, // 118: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
+	77, // 119: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
+	81, // 120: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
+	84, // 121: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
+	97, // [97:122] is the sub-list for method output_type
+	72, // [72:97] is the sub-list for method input_type
+	72, // [72:72] is the sub-list for extension type_name
+	72, // [72:72] is the sub-list for extension extendee
+	0,  // [0:72] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_services_proto_init() }
@@ -7485,15 +7721,15 @@ func file_thawtrail_v1_services_proto_init() {
 	file_thawtrail_v1_services_proto_msgTypes[33].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[45].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[60].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[72].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[77].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[74].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[79].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_services_proto_rawDesc), len(file_thawtrail_v1_services_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   82,
+			NumMessages:   84,
 			NumExtensions: 0,
 			NumServices:   4,
 		},
