@@ -178,10 +178,12 @@ func (s *balance) add(p part, bag *ledger.BagLine, books *ledger.BagBooks) {
 		if at, in := books.Before(fromMs); in {
 			row := s.rowOf(p, bag, at, "")
 			row.Opening, row.OpeningMl = row.Opening+1, row.OpeningMl+ml
+			s.number(&row.OpeningNumbers, bag)
 		}
 		if at, in := books.Before(untilMs); in {
 			row := s.rowOf(p, bag, at, "")
 			row.Closing, row.ClosingMl = row.Closing+1, row.ClosingMl+ml
+			s.number(&row.ClosingNumbers, bag)
 		}
 	}
 	s.mls(p, bag, books)
@@ -248,8 +250,13 @@ func (s *balance) line(row *balanceRow, bag *ledger.BagLine, w way) {
 		row.Unpriced++
 		row.unpriced[bag.ID] = true
 	}
-	if s.names && len(l.Numbers) < MaxRows {
-		l.Numbers = append(l.Numbers, bagText(bag.ID))
+	s.number(&l.Numbers, bag)
+}
+
+// number names a bag where that is asked for.
+func (s *balance) number(numbers *[]string, bag *ledger.BagLine) {
+	if s.names && len(*numbers) < MaxRows {
+		*numbers = append(*numbers, bagText(bag.ID))
 	}
 }
 

@@ -177,6 +177,8 @@ func TestEveryPageForEverybody(t *testing.T) {
 	}
 	i.inspect("correct", "/correct/"+weighed.Record)
 	i.inspect("results", "/owner/results")
+	i.inspect("balance", "/owner/balance?from=2026-11&by=place")
+	i.inspect("balancebags", "/owner/balance/bags?from=2026-11&by=place&group=north+car&line=opening")
 	d.letIn("blue phone")
 	code := d.phoneCode()
 	i.inspect("phones", "/phones")

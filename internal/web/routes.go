@@ -68,6 +68,8 @@ func routes(s *site.Site) {
 	s.Page("GET /owner/late", owner.ListLate)
 	s.Page("GET /owner/corrections", owner.ListCorrections)
 	s.Page("GET /owner/results", owner.ShowResults)
+	s.Page("GET /owner/balance", owner.ShowBalance)
+	s.Page("GET /owner/balance/bags", owner.ListBalanceBags)
 	s.Page("GET /owner/csv/{table}", owner.SendCSV)
 	s.Page("GET /", func(*site.Request) error { return site.ErrNotFound })
 }

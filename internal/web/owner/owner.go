@@ -150,6 +150,7 @@ var tables = []table{
 	useTable("use-place", words.Say("owner.file_place"), "place"),
 	useTable("use-product", words.Say("owner.file_product"), "product"),
 	useTable("use-person", words.Say("owner.file_person"), "person"),
+	{"balance", words.Say("owner.file_balance"), []string{"group", "line", "out", "reason", "bags", "volume_ml", "cost", "currency"}, balanceTable},
 	{"bags", words.Say("owner.file_bags"), []string{"bag", "place", "product", "batch", "expiry", "volume_ml", "state", "use_by"}, bagTable},
 	{"cases", words.Say("owner.file_cases"), []string{"case", "patient", "yard", "opened_at", "state", "given_ml", "recheck_due", "outcome"}, caseTable},
 	{"doubts", words.Say("owner.file_doubts"), []string{"kind", "about", "text", "at", "open", "hold"}, doubtTable},

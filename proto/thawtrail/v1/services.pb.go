@@ -4699,9 +4699,12 @@ type BalanceRow struct {
 	CostMinor  int64 `protobuf:"varint,32,opt,name=cost_minor,json=costMinor,proto3" json:"cost_minor,omitempty"`
 	WasteMinor int64 `protobuf:"varint,33,opt,name=waste_minor,json=wasteMinor,proto3" json:"waste_minor,omitempty"`
 	// Bags that came or went without a price, each once.
-	WithoutPrice  int32 `protobuf:"varint,34,opt,name=without_price,json=withoutPrice,proto3" json:"without_price,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	WithoutPrice int32 `protobuf:"varint,34,opt,name=without_price,json=withoutPrice,proto3" json:"without_price,omitempty"`
+	// The numbers of the bags at the start and at the end, when asked for.
+	OpeningNumbers []string `protobuf:"bytes,35,rep,name=opening_numbers,json=openingNumbers,proto3" json:"opening_numbers,omitempty"`
+	ClosingNumbers []string `protobuf:"bytes,36,rep,name=closing_numbers,json=closingNumbers,proto3" json:"closing_numbers,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *BalanceRow) Reset() {
@@ -4970,6 +4973,20 @@ func (x *BalanceRow) GetWithoutPrice() int32 {
 		return x.WithoutPrice
 	}
 	return 0
+}
+
+func (x *BalanceRow) GetOpeningNumbers() []string {
+	if x != nil {
+		return x.OpeningNumbers
+	}
+	return nil
+}
+
+func (x *BalanceRow) GetClosingNumbers() []string {
+	if x != nil {
+		return x.ClosingNumbers
+	}
+	return nil
 }
 
 type GetBalanceResponse struct {
@@ -7193,7 +7210,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\tvolume_ml\x18\x05 \x01(\x03R\bvolumeMl\x12\x1d\n" +
 	"\n" +
 	"cost_minor\x18\x06 \x01(\x03R\tcostMinor\x12\x18\n" +
-	"\anumbers\x18\a \x03(\tR\anumbers\"\xfd\a\n" +
+	"\anumbers\x18\a \x03(\tR\anumbers\"\xcf\b\n" +
 	"\n" +
 	"BalanceRow\x12\x14\n" +
 	"\x05group\x18\x01 \x01(\tR\x05group\x12\x18\n" +
@@ -7237,7 +7254,9 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"cost_minor\x18  \x01(\x03R\tcostMinor\x12\x1f\n" +
 	"\vwaste_minor\x18! \x01(\x03R\n" +
 	"wasteMinor\x12#\n" +
-	"\rwithout_price\x18\" \x01(\x05R\fwithoutPriceB\n" +
+	"\rwithout_price\x18\" \x01(\x05R\fwithoutPrice\x12'\n" +
+	"\x0fopening_numbers\x18# \x03(\tR\x0eopeningNumbers\x12'\n" +
+	"\x0fclosing_numbers\x18$ \x03(\tR\x0eclosingNumbersB\n" +
 	"\n" +
 	"\b_countedB\r\n" +
 	"\v_difference\"\x86\x02\n" +

@@ -178,7 +178,7 @@
       said.textContent = text;
     }, 400);
   });
-  for (const b of all("[data-print]")) b.onclick = () => print();
+  for (const b of all("[data-print]")) b.onclick = () => { for (const d of all("details")) d.open = true; print(); };
 
   // Drops against the clock: the rate from the first to the last of the taps.
   const tap = $("#tap");
