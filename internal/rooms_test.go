@@ -83,7 +83,7 @@ var house = []room{
 	{"plans", "engine label proto/thawtrail/v1 refusal wording", "it puts requests of plans to the engine"},
 	{"replication", "bundle clock event exchange ledger proto/thawtrail/v1 refusal replica store trust/authority wholefile", "it carries records, whatever they mean to people"},
 	{"replication/replicationtest", "proto/thawtrail/v1 replica replication", "it carries records for tests"},
-	{"access", "event ledger proto/thawtrail/v1 query refusal replica store trust/authority trust/phones trust/pins", "it says who may what"},
+	{"access", "event exchange ledger proto/thawtrail/v1 query refusal replica store trust/authority trust/phones trust/pins", "it says who may what"},
 
 	// Faces: gRPC and pages.
 	{"rpc", "access bundle entry event plans proto/thawtrail/v1 query refusal replica replication trust/authority trust/pins", "it maps the contract onto the rooms below, and decides nothing"},

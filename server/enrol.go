@@ -21,8 +21,6 @@ import (
 	"thawtrail/internal/access"
 	"thawtrail/internal/entry"
 	"thawtrail/internal/event"
-	"thawtrail/internal/exchange"
-	"thawtrail/internal/ledger"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/replica"
 	"thawtrail/internal/rpc"
@@ -128,7 +126,7 @@ func isRefusal(err error) bool {
 
 // owner finds who lets in or shuts out: an owner, the first one when not said.
 func (g *registry) owner(ctx context.Context, text string) (string, error) {
-	rights, err := rightsOf(ctx, g.replica.Store)
+	rights, err := access.RightsOf(ctx, g.replica.Store)
 	if err != nil {
 		return "", err
 	}
@@ -147,14 +145,6 @@ func (g *registry) owner(ctx context.Context, text string) (string, error) {
 		return "", status.Errorf(codes.PermissionDenied, "%s may not do this: it needs the role owner", text)
 	}
 	return id, nil
-}
-
-func rightsOf(ctx context.Context, s *store.Store) (rights *ledger.Rights, err error) {
-	err = s.View(ctx, func(v *store.Snapshot) error {
-		rights, err = v.Rights()
-		return err
-	})
-	return rights, err
 }
 
 // Enrol answers a laptop that joins over the network.
@@ -227,7 +217,7 @@ func (g *registry) enter(ctx context.Context, claim *pb.EnrolClaim, in *invite.I
 			return err
 		}
 	}
-	rights, err := rightsOf(ctx, g.replica.Store)
+	rights, err := access.RightsOf(ctx, g.replica.Store)
 	if err != nil {
 		return err
 	}
@@ -238,7 +228,12 @@ func (g *registry) enter(ctx context.Context, claim *pb.EnrolClaim, in *invite.I
 			return err
 		}
 	}
-	return g.enterDevice(ctx, claim, in.By, rights)
+	drafts, err := access.Admission{Claim: claim, By: in.By, Practice: g.home.Joined.Practice}.Drafts(rights)
+	if err != nil || len(drafts) == 0 {
+		return err
+	}
+	_, err = g.replica.Store.Append(ctx, drafts...)
+	return err
 }
 
 // personOf reads which person a record added.
@@ -266,40 +261,6 @@ func payloadOf[M proto.Message](ctx context.Context, s *store.Store, record stri
 		return none, fmt.Errorf("record %s is a %T", record, m)
 	}
 	return p, nil
-}
-
-func (g *registry) enterDevice(ctx context.Context, claim *pb.EnrolClaim, by string, rights *ledger.Rights) error {
-	id := event.DeviceID(claim.PublicKey)
-	if rights.HasDevice(id) && !rights.Admits(id) {
-		return refusal.Conflict("device", hex.EncodeToString(id)[:12], "a laptop that was not shut out").
-			Because("move its data folder away and join as a new laptop; its old records stay where they are")
-	}
-	if rights.HasDevice(id) {
-		return nil
-	}
-	grant, ok := rights.GrantFor(by, []pb.Role{pb.Role_ROLE_OWNER})
-	if !ok {
-		return status.Error(codes.PermissionDenied, "who made this code is no owner any more")
-	}
-	draft := func(t event.Type) store.Draft {
-		return store.Draft{Type: t, Author: by, Grant: grant[:], Proof: &pb.AuthorProof{Kind: pb.ProofKind_PROOF_KIND_NONE}}
-	}
-	added := draft(event.TypeDeviceAdded)
-	added.Payload = &pb.DeviceAdded{Device: id, PublicKey: claim.PublicKey, Name: claim.DeviceName}
-	drafts := []store.Draft{added}
-	if claim.Practice != "" && claim.Practice != g.home.Joined.Practice {
-		for _, tip := range claim.Logs {
-			t, err := exchange.TipFromPB(tip)
-			if err != nil {
-				return err
-			}
-			d := draft(event.TypeLogAdmitted)
-			d.Payload = &pb.LogAdmitted{Log: t.Log[:], Upto: t.PB(), Joined: true, Reason: "this laptop was a practice of one before it joined"}
-			drafts = append(drafts, d)
-		}
-	}
-	_, err := g.replica.Store.Append(ctx, drafts...)
-	return err
 }
 
 // RevokeDevice shuts a laptop out: what it wrote up to what this server holds
@@ -356,7 +317,7 @@ func (g *registry) revoked(ctx context.Context, record string, cut int) (*pb.Rev
 	if err != nil {
 		return nil, err
 	}
-	rights, err := rightsOf(ctx, g.replica.Store)
+	rights, err := access.RightsOf(ctx, g.replica.Store)
 	if err != nil {
 		return nil, err
 	}

@@ -1,7 +1,6 @@
 package server
 
 import (
-	"bytes"
 	"cmp"
 	"context"
 	"crypto/ed25519"
@@ -10,13 +9,11 @@ import (
 	"fmt"
 	"io"
 
+	"thawtrail/internal/access"
 	"thawtrail/internal/bundle"
 	"thawtrail/internal/clock"
-	"thawtrail/internal/event"
-	"thawtrail/internal/ledger"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/replication"
-	"thawtrail/internal/store"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/vault"
@@ -109,34 +106,14 @@ func openRestored(ctx context.Context, cfg Config, home *trust.Home, joined trus
 	return openHome(ctx, cfg, home)
 }
 
-// takeOffice checks that the books are those of the sheet and writes, signed by
-// its key, that this machine is the practice's server.
+// takeOffice writes, signed by the sheet's key, that this machine is the practice's
+// server, and lists the laptops that it knows.
 func (h *hub) takeOffice(ctx context.Context, key ed25519.PrivateKey, joined trust.Joined, out *Restored) error {
-	rights, err := h.rights(ctx)
+	rights, err := access.Office{
+		Key: key, Founding: joined.Founding, Practice: joined.PracticeName, Books: out.Head.DeviceName,
+	}.Take(ctx, h.replica)
 	if err != nil {
 		return err
-	}
-	if !rights.Founded() || !bytes.Equal(rights.Founding.Record[:], joined.Founding) {
-		return refusal.Conflict("books", out.Head.DeviceName, "books that reach back to the founding of "+joined.PracticeName)
-	}
-	if !authority.Public(key).Equal(ed25519.PublicKey(rights.Founding.Authority)) {
-		return refusal.Conflict("books", joined.PracticeName, "a practice whose founding names its authority").
-			Because("this one was begun by a version that did not write it down: restore a copy of the server's folder")
-	}
-	own := h.replica.Store.PublicKey()
-	if !rights.HasDevice(h.replica.Store.Device()) {
-		_, err := h.replica.Store.Append(ctx, store.Draft{Type: event.TypeServerRestored, Payload: &pb.ServerRestored{
-			PublicKey: own, Name: h.replica.Name, Signature: ed25519.Sign(key, ledger.ServerClaim(rights.Founding.Record, own)),
-		}})
-		if err != nil {
-			return err
-		}
-	}
-	if rights, err = h.rights(ctx); err != nil {
-		return err
-	}
-	if !rights.Admits(h.replica.Store.Device()) {
-		return errors.New("the books do not take this machine as the practice's server")
 	}
 	for _, d := range rights.Devices {
 		switch name := fmt.Sprintf("%s (%x)", d.Name, d.Device[:min(len(d.Device), 3)]); {

@@ -25,6 +25,7 @@ import (
 	"regexp"
 	"time"
 
+	"thawtrail/internal/access"
 	"thawtrail/internal/clock"
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
@@ -224,7 +225,7 @@ func openHome(ctx context.Context, cfg Config, home *trust.Home) (*hub, error) {
 }
 
 func (h *hub) rights(ctx context.Context) (*ledger.Rights, error) {
-	return rightsOf(ctx, h.replica.Store)
+	return access.RightsOf(ctx, h.replica.Store)
 }
 
 // epochFile lies beside the journal: who loses the one loses the other.

@@ -6,15 +6,19 @@ import (
 	"crypto/sha256"
 	"encoding/binary"
 	"errors"
+	"fmt"
 	"maps"
 	"math/rand/v2"
+	"slices"
 
+	"thawtrail/internal/access"
 	"thawtrail/internal/bundle"
 	"thawtrail/internal/event"
-	"thawtrail/internal/ledger"
+	"thawtrail/internal/refusal"
 	"thawtrail/internal/replication"
 	"thawtrail/internal/store"
 	"thawtrail/internal/store/index"
+	"thawtrail/internal/store/index/indextest"
 	"thawtrail/internal/store/journal/memfs"
 	"thawtrail/internal/trust/vault"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -82,29 +86,80 @@ func (w *world) carried(from, to *node, out replication.Outcome) {
 }
 
 // takeOver puts a new machine in the place of the hub: all that it has is the file
-// of a laptop and the authority's key.
+// of a laptop and the authority's key. Where that file does not reach back to the
+// founding, because of damage at the laptop, those of the others are asked as well.
 func (w *world) takeOver(n *node, r *rand.Rand) {
 	h := w.hub
-	if n == h || n.store == nil || h.store == nil || n.sick || n.full || n.index.Refuse != nil {
+	if n == h || h.store == nil || !n.runsWell() {
 		return
 	}
-	file, code, ok := n.books(r)
-	if !ok || n.read()[w.founded.Hash] == nil {
+	givers := slices.DeleteFunc(slices.Clone(w.nodes), func(o *node) bool { return o == h || o == n || !o.runsWell() })
+	givers = append([]*node{n}, givers...)
+	if n.read()[w.founded.Hash] == nil {
 		return
 	}
 	w.count("a new server from a laptop's file")
 	seed := sha256.Sum256(binary.BigEndian.AppendUint64([]byte("server"), r.Uint64()))
 	h.key = ed25519.NewKeyFromSeed(seed[:])
 	h.loseDisk()
+	if !slices.ContainsFunc(givers, func(o *node) bool { return w.takesOffice(o, r) }) {
+		w.count("books without the founding")
+	}
+}
+
+// runsWell says that the machine runs and nothing ails its disk.
+func (n *node) runsWell() bool {
+	return n.store != nil && !n.sick && !n.full && n.index.Refuse == nil
+}
+
+// takesOffice lets the new hub read the books of a laptop and take its office; false
+// when they do not reach back to the founding.
+func (w *world) takesOffice(n *node, r *rand.Rand) bool {
+	h := w.hub
+	file, code, ok := n.books(r)
+	if !ok {
+		return false
+	}
 	out, err := replication.Bundles{Replica: h.replica}.Read(ctx, bytes.NewReader(file), code)
 	if err != nil {
 		w.fail("%s cannot read the file of %s: %v", h.name, n.name, err)
 	}
 	w.carried(n, h, out)
-	claim := ledger.ServerClaim(w.founded.Hash, h.public())
-	w.wrote(h, store.Draft{Type: event.TypeServerRestored, Payload: &pb.ServerRestored{
-		PublicKey: h.public(), Name: h.name, Signature: ed25519.Sign(authorityKey, claim),
-	}})
+	office := access.Office{Key: authorityKey, Founding: w.joined.Founding, Practice: practiceName, Books: n.name}
+	var refused *refusal.Error
+	if _, err = office.Take(ctx, h.replica); err != nil && !errors.As(err, &refused) {
+		w.fail("%s does not take the place of the server by the file of %s: %v", h.name, n.name, err)
+	}
+	return err == nil
+}
+
+// joins lets one more laptop into the practice, which may have written before.
+func (w *world) joins(r *rand.Rand) {
+	h := w.hub
+	if !h.runsWell() || len(w.nodes) >= 8 {
+		return
+	}
+	w.count("a laptop joined")
+	n := w.add(fmt.Sprintf("laptop %d", len(w.nodes)), r.Uint64(), memfs.New(), &indextest.Trail{})
+	n.clock.SetWall(h.clock.Now())
+	n.open()
+	for range r.IntN(3) {
+		w.author(n, r)
+	}
+	rights, err := access.RightsOf(ctx, h.store)
+	if err != nil {
+		w.fail("%s cannot read who may what: %v", h.name, err)
+	}
+	if !rights.Founded() {
+		return // the founding has not come back to it yet: it lets nobody in
+	}
+	drafts, err := access.Admission{
+		Claim: &pb.EnrolClaim{PublicKey: n.public(), DeviceName: n.name}, By: "owner", Practice: w.joined.Practice,
+	}.Drafts(rights)
+	if err != nil {
+		w.fail("%s does not let %s in: %v", h.name, n.name, err)
+	}
+	w.wrote(h, drafts...)
 }
 
 // fillIndex leaves no room for the index, or makes room again. The journal has its
