@@ -25,7 +25,8 @@ import (
 func (b *ReadView) timeline(k event.Key, entries []ledger.Entry) []*pb.TimelineRow {
 	entries = entries[max(0, len(entries)-MaxRows):]
 	var out []*pb.TimelineRow
-	all := b.payloads(k)
+	came := map[event.Hash]exchange.Delivery{}
+	all := b.payloads(k, func(r *event.Record) { came[r.Hash] = b.r.Link.StateOf(r) })
 	fixes := fixesAmong(entries, all)
 	for _, e := range entries {
 		if _, is := fixes[e.Record]; is {
@@ -34,10 +35,11 @@ func (b *ReadView) timeline(k event.Key, entries []ledger.Entry) []*pb.TimelineR
 		tale := b.said(k, e, all)
 		row := &pb.TimelineRow{
 			At: b.Stamp(e.AtMs), What: tale.String(), Wrong: tale.Wrong, Who: b.Person(e.Author), Where: b.deviceOf(e.Log),
-			Record: e.Record.String(), Marks: wording.RecordMarks(e.Marks), Correctable: event.Correctable(e.Type),
+			Record: e.Record.String(), Marks: wording.RecordMarks(e.Marks), Correctable: event.Correctable(e.Type), Saved: SavedState(came[e.Record]),
 		}
 		if fix, ok := fixes[e.By]; ok {
 			b.corrected(k, row, fix, all)
+			row.Saved = SavedState(min(came[e.Record], came[fix.Record])) // what stands has come as far as both
 		}
 		out = append(out, row)
 	}

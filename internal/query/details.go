@@ -187,10 +187,11 @@ func scaled(v protoreflect.Value, rule *pb.FieldRule) string {
 
 // payloads reads what the records of an entity say, by their hashes; nil is what this
 // version cannot read. A record that the disk cannot read is not among them.
-func (b *ReadView) payloads(k event.Key) map[event.Hash]proto.Message {
+func (b *ReadView) payloads(k event.Key, each func(*event.Record)) map[event.Hash]proto.Message {
 	out := map[event.Hash]proto.Message{}
 	err := b.Records(k, func(r *event.Record) error {
 		out[r.Hash], _ = r.Payload()
+		each(r)
 		return nil
 	})
 	if err != nil {
