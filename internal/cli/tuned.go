@@ -175,7 +175,7 @@ func (p *page) choice(x *pb.ChooseBagsResponse) {
 func (p *page) timeline(rows []*pb.TimelineRow) {
 	marks := make([][]string, len(rows))
 	for i, r := range rows {
-		marks[i] = r.Marks
+		marks[i] = lineMarks(r)
 	}
 	shared := wording.SharedMarks(marks)
 	if len(shared) > 0 {
@@ -183,13 +183,22 @@ func (p *page) timeline(rows []*pb.TimelineRow) {
 	}
 	var out []tableRow
 	for _, r := range rows {
-		row := tableRow{cells: []string{line(clockText(r.At)), storyText(r, shared), line(r.Where), line(r.Who), hashText(line(r.Record)), savedText(r.Saved)}}
+		row := tableRow{cells: []string{line(clockText(r.At)), storyText(r, shared), line(r.Where), line(r.Who), hashText(line(r.Record))}}
 		if c := r.Corrected; c != nil {
 			row.below = append(row.below, line(correctionText(r.Was, c)))
 		}
 		out = append(out, row)
 	}
-	p.table([]column{{head: "when", whole: true}, {head: "what"}, {head: "where"}, {head: "who"}, {head: "record", whole: true}, {head: "kept"}}, out)
+	p.table([]column{{head: "when", whole: true}, {head: "what"}, {head: "where"}, {head: "who"}, {head: "record", whole: true}}, out)
+}
+
+// lineMarks are the marks of a line, and how far it has come.
+func lineMarks(r *pb.TimelineRow) []string {
+	marks := slices.Clone(r.Marks)
+	if kept := savedText(r.Saved); kept != "" {
+		marks = append(marks, kept)
+	}
+	return marks
 }
 
 // storyText is what a line of a dated list tells: behind a mark what is not right, and
@@ -199,7 +208,8 @@ func storyText(r *pb.TimelineRow, shared []string) string {
 	if r.Wrong != "" {
 		text += "! " + line(r.Wrong)
 	}
-	own := slices.DeleteFunc(slices.Clone(r.Marks), func(m string) bool { return slices.Contains(shared, m) })
+	held := savedText(pb.SavedState_SAVED_STATE_HELD_ON_SERVER) // where others are not, only they are named
+	own := slices.DeleteFunc(lineMarks(r), func(m string) bool { return m == held || slices.Contains(shared, m) })
 	if len(own) > 0 {
 		text += " (" + line(strings.Join(own, "; ")) + ")"
 	}
