@@ -20,13 +20,18 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// timeline is an entity's story, in the order in which it happened. What was corrected
-// is one line: what stands, with what was put right.
+// timeline is an entity's story, in the order in which it happened.
 func (b *ReadView) timeline(k event.Key, entries []ledger.Entry) []*pb.TimelineRow {
+	return b.story(k, entries, k)
+}
+
+// story tells entries about an entity, which the records of some entities made. What was
+// corrected is one line: what stands, with what was put right.
+func (b *ReadView) story(k event.Key, entries []ledger.Entry, of ...event.Key) []*pb.TimelineRow {
 	entries = entries[max(0, len(entries)-MaxRows):]
 	var out []*pb.TimelineRow
 	came := map[event.Hash]exchange.Delivery{}
-	all := b.payloads(k, func(r *event.Record) { came[r.Hash] = b.r.Link.StateOf(r) })
+	all := b.payloads(of, func(r *event.Record) { came[r.Hash] = b.r.Link.StateOf(r) })
 	fixes := fixesAmong(entries, all)
 	for _, e := range entries {
 		if _, is := fixes[e.Record]; is {

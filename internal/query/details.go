@@ -185,17 +185,20 @@ func scaled(v protoreflect.Value, rule *pb.FieldRule) string {
 	return strconv.FormatFloat(float64(n)/float64(max(rule.Scale, 1)), 'f', -1, 64)
 }
 
-// payloads reads what the records of an entity say, by their hashes; nil is what this
-// version cannot read. A record that the disk cannot read is not among them.
-func (b *ReadView) payloads(k event.Key, each func(*event.Record)) map[event.Hash]proto.Message {
+// payloads reads what the records of some entities say, by their hashes; nil is what this
+// version cannot read. A record that the disk cannot read is not among them. Each record
+// is handed on as well.
+func (b *ReadView) payloads(of []event.Key, each func(*event.Record)) map[event.Hash]proto.Message {
 	out := map[event.Hash]proto.Message{}
-	err := b.Records(k, func(r *event.Record) error {
-		out[r.Hash], _ = r.Payload()
-		each(r)
-		return nil
-	})
-	if err != nil {
-		b.r.Log.Error("read the records of an entity", "entity", k.String(), "error", err)
+	for _, k := range of {
+		err := b.Records(k, func(r *event.Record) error {
+			out[r.Hash], _ = r.Payload()
+			each(r)
+			return nil
+		})
+		if err != nil {
+			b.r.Log.Error("read the records of an entity", "entity", k.String(), "error", err)
+		}
 	}
 	return out
 }

@@ -4,13 +4,14 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/refusal"
 )
 
-// Setting is one number or choice that a practice may set for itself. The list is fixed:
+// Setting is one number, choice or telephone that a practice may set for itself. The list is fixed:
 // each has a reader, and anything else is refused where it is typed.
 type Setting struct {
 	Name        string
@@ -18,6 +19,7 @@ type Setting struct {
 	Usual       int    // without a word of the practice
 	Least, Most int
 	Choices     []string // the words of a choice, from the number Least on; none: it is a number
+	Telephone   bool     // a text with so many digits
 }
 
 // The settings.
@@ -25,6 +27,7 @@ const (
 	SettingRecheckHours = "recheck_hours" // read where a recheck is planned
 	SettingWatchWeeks   = "watch_weeks"   // read by the advice and the case sheet
 	SettingScreenDays   = "screen_days"   // read where plasma of the practice's own donors is used
+	SettingTelephone    = "telephone"     // read by the advice sheet
 
 	// Read wherever a person reads a number or a time.
 	SettingWeight      = "weight_beside_kg"
@@ -34,21 +37,25 @@ const (
 
 var settings = []Setting{
 	// 12 to 24 h: DVM360 proceedings, August 2011; up to 72 h for a patient far away: ours.
-	{SettingRecheckHours, "hours from the end of plasma to the recheck", 24, 12, 72, nil},
+	{SettingRecheckHours, "hours from the end of plasma to the recheck", 24, 12, 72, nil, false},
 	// Serum hepatitis has been told 4 to 13 weeks after a biologic: a practice may watch
 	// longer, never shorter.
-	{SettingWatchWeeks, "weeks of watching for hepatitis after plasma", 13, 13, 52, nil},
+	{SettingWatchWeeks, "weeks of watching for hepatitis after plasma", 13, 13, 52, nil, false},
 	// How old a donor's screen may be when plasma is collected: ours.
-	{SettingScreenDays, "days that a donor's screen may lie before the collection", 365, 7, 730, nil},
-	{SettingWeight, "the unit of weight shown beside kg", 0, 0, 1, []string{"none", "lb"}},
-	{SettingTemperature, "the unit of temperature shown beside C", 0, 0, 1, []string{"none", "F"}},
-	{SettingClock, "the clock shown beside that of 24 hours", 0, 0, 1, []string{"none", "12h"}},
+	{SettingScreenDays, "days that a donor's screen may lie before the collection", 365, 7, 730, nil, false},
+	{SettingTelephone, "the telephone at which the practice is called day and night", 0, 3, 40, nil, true},
+	{SettingWeight, "the unit of weight shown beside kg", 0, 0, 1, []string{"none", "lb"}, false},
+	{SettingTemperature, "the unit of temperature shown beside C", 0, 0, 1, []string{"none", "F"}, false},
+	{SettingClock, "the clock shown beside that of 24 hours", 0, 0, 1, []string{"none", "12h"}, false},
 }
 
 // Typed is a value as it is typed.
 func (s *Setting) Typed(value int) string {
 	if s.Choices != nil {
 		return s.Choices[value-s.Least]
+	}
+	if s.Telephone {
+		return strings.Repeat("0", value)
 	}
 	return strconv.Itoa(value)
 }
@@ -60,6 +67,9 @@ func (s *Setting) read(text string) (value int, ok bool) {
 		return s.Least + i, i >= 0
 	}
 	value, err := strconv.Atoi(text)
+	if s.Telephone {
+		value, err = digits(text), nil
+	}
 	return value, err == nil && value >= s.Least && value <= s.Most
 }
 
@@ -68,7 +78,23 @@ func (s *Setting) wanted() string {
 	if s.Choices != nil {
 		return strings.Join(s.Choices, " or ") + ": " + s.Words
 	}
+	if s.Telephone {
+		return s.Words + ", in one line with " + strconv.Itoa(s.Least) + " to " + strconv.Itoa(s.Most) + " digits"
+	}
 	return "a whole number from " + strconv.Itoa(s.Least) + " to " + strconv.Itoa(s.Most) + ": " + s.Words
+}
+
+// digits counts those of a text; none where it is not one line of text.
+func digits(text string) (n int) {
+	for _, r := range text {
+		switch {
+		case !unicode.IsPrint(r):
+			return 0
+		case unicode.IsDigit(r):
+			n++
+		}
+	}
+	return n
 }
 
 // settingOf finds a setting by its name; nil when there is none.
@@ -97,6 +123,15 @@ func CheckSetting(name, value string) error {
 		return refusal.New("value", value, s.wanted())
 	}
 	return nil
+}
+
+// Telephone is at what number the practice is called; empty while none is set.
+func (b *ReadView) Telephone() (string, error) {
+	set, err := Get[*ledger.Setting](b, event.KindSetting, SettingTelephone)
+	if err != nil || set == nil || CheckSetting(SettingTelephone, set.Value) != nil {
+		return "", err
+	}
+	return set.Value, nil
 }
 
 // Setting is what the practice set, else the usual. A value of an older program that

@@ -64,7 +64,7 @@ func (b *ReadView) unprovenOf(k event.Key, marks []ledger.Marks, of []event.LogI
 			continue
 		}
 		if all == nil {
-			all = b.payloads(k, func(*event.Record) {})
+			all = b.payloads([]event.Key{k}, func(*event.Record) {})
 		}
 		row := &pb.UnprovenRow{
 			At: b.Stamp(e.AtMs), WrittenAt: b.Stamp(e.WallMs), What: b.said(k, e, all).String(), Who: b.Person(e.Author), About: b.entityText(k),

@@ -16,8 +16,10 @@ import (
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"thawtrail/internal/web/webtest"
@@ -264,7 +266,18 @@ func TestKeyboardAlone(t *testing.T) {
 	require.Len(t, cases.Cases, 1)
 }
 
-// TestSheetIsOnePage prints the case sheet and the other papers.
+// printed is a page as the browser prints it, and on how many sheets of paper.
+func (d *laptop) printed(ctx context.Context, path string, paper chromedp.PaperSize) (pdf []byte, sheets int) {
+	d.t.Helper()
+	require.NoError(d.t, chromedp.Do(ctx, chromedp.Navigate(d.server.URL+path), chromedp.Sleep(200*time.Millisecond)))
+	asStyled := func(p *page.PrintToPDFParams) { p.PreferCSSPageSize = new(true) }
+	pdf, err := chromedp.Run(ctx, chromedp.PrintToPDF(chromedp.PDFPaper(paper), asStyled))
+	require.NoError(d.t, err)
+	return pdf, bytes.Count(pdf, []byte("/Type /Page\n")) + bytes.Count(pdf, []byte("/Type /Page "))
+}
+
+// TestSheetIsOnePage prints the case sheet and the other papers of a usual night on both
+// usual papers.
 func TestSheetIsOnePage(t *testing.T) {
 	d := newLaptop(t)
 	id, bag := d.toRunning()
@@ -275,13 +288,52 @@ func TestSheetIsOnePage(t *testing.T) {
 	d.fill("/case/"+id+"/finish", "given_ml", "940")
 	ctx := chromium(t)
 	d.enter(ctx)
-	for name, p := range map[string]string{"sheet": "/case/" + id + "/sheet", "advice": "/case/" + id + "/advice", "blank": "/blank", "bag": "/bag/" + bag} {
-		require.NoError(t, chromedp.Do(ctx, chromedp.Navigate(d.server.URL+p), chromedp.Sleep(200*time.Millisecond)))
-		pdf, err := chromedp.Run(ctx, chromedp.PrintToPDF())
-		require.NoError(t, err)
-		require.Equal(t, 1, bytes.Count(pdf, []byte("/Type /Page\n"))+bytes.Count(pdf, []byte("/Type /Page ")), name)
-		if shots != "" {
-			require.NoError(t, os.WriteFile(filepath.Join(shots, name+".pdf"), pdf, 0o644))
+	for size, paper := range map[string]chromedp.PaperSize{"a4": chromedp.PaperA4, "letter": chromedp.PaperLetter} {
+		for name, p := range map[string]string{"sheet": "/case/" + id + "/sheet", "advice": "/case/" + id + "/advice", "blank": "/blank", "adult": "/blank?adult=1", "bag": "/bag/" + bag} {
+			pdf, sheets := d.printed(ctx, p, paper)
+			if shots != "" {
+				require.NoError(t, os.WriteFile(filepath.Join(shots, name+"-"+size+".pdf"), pdf, 0o644))
+			}
+			assert.Equal(t, 1, sheets, "%s on %s", name, size)
 		}
 	}
+}
+
+// asPrinted makes the tab style its page as it prints it.
+var asPrinted = chromedp.Func(func(ctx context.Context, tab *chromedp.Target) error {
+	_, err := cdp.Call(ctx, tab, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"})
+	return err
+})
+
+// TestTheBlankSheetFillsItsPaper: as it is printed it reaches from the head of the paper to
+// its foot, on both papers, so that there is room to write.
+func TestTheBlankSheetFillsItsPaper(t *testing.T) {
+	d := newLaptop(t)
+	ctx := chromium(t)
+	d.enter(ctx)
+	for _, p := range []string{"/blank", "/blank?adult=1"} {
+		for _, mm := range [][2]int64{{210, 297}, {216, 279}} { // A4, Letter
+			width, height := (mm[0]-24)*96*10/254, (mm[1]-26)*96*10/254
+			require.NoError(t, chromedp.Do(ctx, asPrinted, chromedp.EmulateViewport(width, height), chromedp.Navigate(d.server.URL+p)))
+			foot := js[float64](t, ctx, `document.querySelector(".blank > :last-child").getBoundingClientRect().bottom / innerHeight`)
+			require.InDelta(t, 0.98, foot, 0.02, "%s on %v", p, mm)
+			row := js[float64](t, ctx, `Math.min(...[...document.querySelectorAll(".many tbody tr")].map(r => r.getBoundingClientRect().height)) * 25.4 / 96`)
+			require.Greater(t, row, 5.0, "mm to write in: %s on %v", p, mm)
+		}
+	}
+}
+
+// TestALongSheetRepeatsItsHead: loose sheets of a long night say whose they are.
+func TestALongSheetRepeatsItsHead(t *testing.T) {
+	n := newRichNight(t)
+	for range 30 {
+		n.clock.Advance(5 * time.Minute)
+		n.write(&pb.NoteAdded{EntityKind: "case", Entity: n.id, Text: &pb.Sealed{Plain: "quiet, sucks"}})
+	}
+	ctx := chromium(t)
+	n.enter(ctx)
+	_, sheets := n.printed(ctx, "/case/"+n.id+"/sheet", chromedp.PaperA4)
+	require.Equal(t, 2, sheets)
+	require.NoError(t, chromedp.Do(ctx, asPrinted))
+	require.Equal(t, "table-header-group table-row", js[string](t, ctx, `[".course thead", ".again"].map(s => getComputedStyle(document.querySelector(s)).display).join(" ")`))
 }

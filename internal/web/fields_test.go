@@ -317,6 +317,7 @@ func TestEverySettingIsRead(t *testing.T) {
 		},
 		query.SettingWatchWeeks:  after("advice"),
 		query.SettingScreenDays:  answers(start),
+		query.SettingTelephone:   after("advice"),
 		query.SettingWeight:      step("dose"),
 		query.SettingTemperature: after("sheet"),
 		query.SettingClock:       after("sheet"),

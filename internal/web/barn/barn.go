@@ -199,11 +199,6 @@ func ListCases(req *site.Request) error {
 	return req.Render("cases", words.Say("cases.title"), "barn", map[string]any{"Rows": site.CaseRows(out.Cases), "Next": req.NextPart(out.Next)})
 }
 
-// BlankSheet serves the sheet to fill by hand.
-func BlankSheet(req *site.Request) error {
-	return req.Render("blank", words.Say("blank.heading"), "barn", nil)
-}
-
 // VitalsChart draws heart and breathing rate on the left and temperature on the
 // right, one mark for each look, at its minute.
 func VitalsChart(req *site.Request) error {

@@ -2802,10 +2802,10 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"\baccepted\x18\x04 \x03(\v2\x19.thawtrail.v1.AcceptedTipR\baccepted\"X\n" +
 	"\vAcceptedTip\x12#\n" +
 	"\x03tip\x18\x01 \x01(\v2\x11.thawtrail.v1.TipR\x03tip\x12$\n" +
-	"\x0enewest_wall_us\x18\x02 \x01(\x03R\fnewestWallUs\"\xdc\x01\n" +
-	"\x0fSettingsChanged\x12\x9f\x01\n" +
-	"\x04name\x18\x01 \x01(\tB\x8a\x01\xca\xda\x18\x85\x01\n" +
-	"xname of the setting: recheck_hours, watch_weeks, screen_days, weight_beside_kg, temperature_beside_c or clock_beside_24h\x10\x01B\asettingR\x04name\x12'\n" +
+	"\x0enewest_wall_us\x18\x02 \x01(\x03R\fnewestWallUs\"\xe8\x01\n" +
+	"\x0fSettingsChanged\x12\xab\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\x96\x01\xca\xda\x18\x91\x01\n" +
+	"\x83\x01name of the setting: recheck_hours, watch_weeks, screen_days, telephone, weight_beside_kg, temperature_beside_c or clock_beside_24h\x10\x01B\asettingR\x04name\x12'\n" +
 	"\x05value\x18\x02 \x01(\tB\x11\xca\xda\x18\r\n" +
 	"\tits value\x10\x01R\x05value\"\xc5\x01\n" +
 	"\vMonthClosed\x12>\n" +
