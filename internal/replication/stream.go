@@ -4,8 +4,11 @@ import (
 	"cmp"
 	"context"
 	"errors"
+	"slices"
 	"sync"
+	"time"
 
+	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/replica"
@@ -30,7 +33,7 @@ type Stream struct {
 	byID    bool        // keys are compared by their ids
 	keys    int         // how many field keys were sent; of one that knows no ids
 
-	saved  <-chan struct{} // nil at first; closed when there may be more to send
+	saved  <-chan struct{} // closed when there may be more to send; nil when there may be now
 	round  bool            // more is to be sent before the stream has caught up
 	want   exchange.Send   // the run that goes next, once chosen
 	chosen bool
@@ -107,20 +110,47 @@ func (p *Stream) ended() error {
 	return nil
 }
 
+// newsGather is how long what is not urgent waits for more of its kind. A hold is heard
+// by every laptop, and each says so in a record that goes to all the others: sent one by
+// one, those would be in the way of the hold itself.
+const newsGather = 100 * time.Millisecond
+
 // wait returns when a log moved or something was found; false when the stream is to
-// end.
+// end. Urgent logs are waited for alone once an ordinary one has moved.
 func (p *Stream) wait() bool {
-	select {
-	case <-p.ctx.Done():
-		return false
-	case <-p.x.Done:
-		return false
-	case words := <-p.words:
-		p.say = append(p.say, words)
-		return true
-	case <-p.saved:
-		return true
+	var gathered <-chan time.Time
+	for {
+		select {
+		case <-p.ctx.Done():
+			return false
+		case <-p.x.Done:
+			return false
+		case words := <-p.words:
+			p.say = append(p.say, words)
+			return true
+		case <-gathered:
+			p.saved = nil
+			return true
+		case <-p.saved:
+		}
+		p.saved = p.x.Store.Saved() // before looking: what comes in between wakes again
+		if p.urgent() {
+			p.saved = nil
+			return true
+		}
+		if gathered == nil {
+			gathered = time.After(newsGather)
+		}
 	}
+}
+
+// urgent says that an urgent log moved since this stream looked last, or too many did.
+func (p *Stream) urgent() bool {
+	logs, _, all := p.x.Store.MovedSince(p.seen)
+	return all || slices.ContainsFunc(logs, func(id event.LogID) bool {
+		l, ok := p.x.Store.Log(id)
+		return ok && l.Lane == pb.Lane_LANE_URGENT
+	})
 }
 
 // Step sends one message at most. It says with the last run that the stream has
