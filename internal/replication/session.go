@@ -253,14 +253,17 @@ func (s *Session) pushOne(ctx context.Context, peer Peer, req *pb.PushRequest) e
 // what comes. It closes caughtUp once all that the other side had has come.
 func (s *Session) pull(ctx context.Context, peer Peer, caughtUp chan<- struct{}) error {
 	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
 	stream, err := peer.Pull(ctx, s.Ask())
 	if err != nil {
+		cancel()
 		return err
 	}
+	in := newInbox(ctx, stream)
+	defer in.stop() // after the end of its context
+	defer cancel()
 	closeCaughtUp := sync.OnceFunc(func() { close(caughtUp) })
 	for {
-		resp, err := stream.Recv()
+		resp, err := in.next()
 		if err != nil {
 			return err
 		}
