@@ -9,7 +9,8 @@ import (
 	"thawtrail/internal/web/words"
 )
 
-// Pace of the live stream: changes that come together wake a page once.
+// Pace of the live stream: the first change wakes a page at once, and those that come
+// in the moment after it once more.
 const (
 	gather    = 50 * time.Millisecond
 	heartbeat = 20 * time.Second
@@ -43,6 +44,7 @@ func Stream(req *Request) error {
 			return nil
 		}
 		name = "wake"
+		rested := time.After(gather)
 		select {
 		case <-req.Context().Done():
 			return nil
@@ -57,7 +59,7 @@ func Stream(req *Request) error {
 		case <-changed:
 		}
 		select {
-		case <-time.After(gather):
+		case <-rested:
 		case <-req.Context().Done():
 			return nil
 		case <-cut:
