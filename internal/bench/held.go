@@ -1,12 +1,15 @@
 package bench
 
 import (
+	"bufio"
 	"context"
 	"errors"
+	"io"
 	"time"
 
 	"golang.org/x/sync/errgroup"
 
+	"thawtrail/agent"
 	"thawtrail/internal/clock"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -14,13 +17,10 @@ import (
 const (
 	// urgentLaptops is how many laptops take part in urgent_20.
 	urgentLaptops = 20
-	// askEvery is how often each is asked: seldom enough that the questions do not
-	// take the processor from the work that is measured.
-	askEvery    = 20 * time.Millisecond
-	settleEvery = 250 * time.Millisecond
+	settleEvery   = 250 * time.Millisecond
 )
 
-const heldText = "none; twenty agents and the server share this one process, each agent is asked for its held batches every 20 ms; target p99 100 ms"
+const heldText = "none; twenty agents and the server share this one process; each agent's page stream tells that something changed, and then its held batches are asked for; target p99 100 ms"
 
 // heldMeasure times a hold written on the server until twenty laptops have it
 // verified, durable and in their answers.
@@ -52,16 +52,19 @@ func (l *lab) timeHolds(ctx context.Context, from *filled, rounds int64) (times 
 		return nil, err
 	}
 	defer func() { err = errors.Join(err, srv.stop()) }()
-	var laps []*runningReplica
+	var laps []*watched
 	for _, dir := range dirs {
-		lap, err := startAgent(ctx, dir, srv.addr, clock.System{})
+		lap, err := startWatched(ctx, dir, srv.addr)
 		if err != nil {
 			return nil, err
 		}
 		defer func() { err = errors.Join(err, lap.stop()) }()
 		laps = append(laps, lap)
 	}
-	all := append([]*runningReplica{srv}, laps...)
+	all := []*runningReplica{srv}
+	for _, lap := range laps {
+		all = append(all, lap.runningReplica)
+	}
 	for i := range rounds {
 		if err := settled(ctx, all); err != nil {
 			return nil, err
@@ -115,15 +118,74 @@ func settled(ctx context.Context, all []*runningReplica) error {
 	})
 }
 
-// shownBy waits until each laptop lists n batches on hold.
-func shownBy(ctx context.Context, laps []*runningReplica, n int) error {
+// watched is an agent with an open page.
+type watched struct {
+	*runningReplica
+	told <-chan struct{} // the page's stream told of something since this was last read; closed when it ended
+}
+
+// startWatched starts an agent, signs in to its pages and opens the stream of one.
+func startWatched(ctx context.Context, dir, server string) (w *watched, err error) {
+	entrances := make(chan string, 4) // one for each part that a replica serves
+	r, err := start(ctx, dir, func(ctx context.Context, ready func(string)) error {
+		return agent.Run(ctx, agent.Config{Data: dir, Secret: secret(), Server: server, Listen: "127.0.0.1:0", Pages: "127.0.0.1:0",
+			Name: "laptop", Ready: ready, PagesReady: func(url string) { entrances <- url }})
+	})
+	if err != nil {
+		return nil, err
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, r.stop())
+		}
+	}()
+	b, err := signIn(ctx, <-entrances)
+	if err != nil {
+		return nil, err
+	}
+	stream, err := b.ask(ctx, "/live")
+	if err != nil {
+		return nil, err
+	}
+	return &watched{r, wakes(stream.Body)}, nil
+}
+
+// wakes reads a page's stream to its end. Several wakes that nobody waited for are one.
+func wakes(body io.ReadCloser) <-chan struct{} {
+	told := make(chan struct{}, 1)
+	go func() {
+		defer body.Close()
+		defer close(told)
+		for lines := bufio.NewScanner(body); awaitEvent(lines, "wake") == nil; {
+			select {
+			case told <- struct{}{}:
+			default:
+			}
+		}
+	}()
+	return told
+}
+
+// shownBy waits until each laptop lists n batches on hold. It asks a laptop when its
+// page is told that something changed, as the page does.
+func shownBy(ctx context.Context, laps []*watched, n int) error {
 	group, ctx := errgroup.WithContext(ctx)
 	for _, lap := range laps {
 		group.Go(func() error {
-			return every(ctx, askEvery, func() (bool, error) {
+			for {
 				got, err := pb.NewStockServiceClient(lap.conn).ListBatches(ctx, &pb.ListBatchesRequest{Held: true})
-				return len(got.GetBatches()) >= n, err
-			})
+				if err != nil || len(got.GetBatches()) >= n {
+					return err
+				}
+				select {
+				case <-ctx.Done():
+					return ctx.Err()
+				case _, on := <-lap.told:
+					if !on {
+						return errors.New("the stream of a page ended")
+					}
+				}
+			}
 		})
 	}
 	return group.Wait()
