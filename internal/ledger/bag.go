@@ -34,6 +34,7 @@ type Bag struct {
 	Given   []GivenTo
 	GivenMl int32 // over all patients, entries of one transfusion counted once
 
+	Pulled    []Stamp // fetched and set apart for a recall
 	Decisions []QuarantineDecision
 	Torn      []Torn // the maker's label could not be read; happened order
 }
@@ -257,6 +258,8 @@ func (b *Bag) apply(f *fact) {
 		b.Sets = append(b.Sets, SetAttached{Stamp: at, Case: p.Case})
 	case *pb.QuarantineDecided:
 		b.Decisions = append(b.Decisions, QuarantineDecision{Stamp: at, Warm: p.Warm, Unfit: p.Unfit, Reason: p.Reason})
+	case *pb.BagsPulled:
+		b.Pulled = append(b.Pulled, at)
 	case *pb.LabelUnreadable:
 		b.Torn = append(b.Torn, tornOf(at, p))
 	case *pb.ThawStarted, *pb.BagThawed:

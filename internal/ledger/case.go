@@ -43,6 +43,7 @@ type Case struct {
 	Handovers    []Handover
 	Adoptions    []Adoption
 
+	Calls        []Call
 	Followed     []Following
 	RecheckPlans []RecheckPlan
 	Adverse      []Adverse
@@ -205,6 +206,8 @@ func (c *Case) treating(f *fact) bool {
 func (c *Case) after(f *fact) {
 	at := f.stamp()
 	switch p := f.body.(type) {
+	case *pb.ClientCalled:
+		c.Calls = append(c.Calls, Call{Stamp: at, Reached: p.Reached, Product: p.Product, Batch: p.Batch})
 	case *pb.FollowUpNoted:
 		c.Followed = append(c.Followed, Following{Stamp: at, What: p.What, Person: p.Person, Reason: p.Reason})
 	case *pb.RecheckPlanned:

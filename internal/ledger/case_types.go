@@ -366,6 +366,15 @@ type Following struct {
 	Reason string
 }
 
+// Call is a call to the client about the plasma that was given.
+type Call struct {
+	_       struct{} `cbor:",toarray"`
+	Stamp   Stamp
+	Reached bool // somebody answered
+	Product string
+	Batch   string
+}
+
 // Drug given.
 type Drug struct {
 	_               struct{} `cbor:",toarray"`

@@ -596,6 +596,7 @@ func TestASeasonIsTheTruth(t *testing.T) {
 			s.checkUse(l)
 		}
 		s.checkYear(pick(s, s.laptops))
+		s.checkRecall(pick(s, s.laptops))
 		s.checkUse(s.hearsInAnyOrder())
 	}
 }

@@ -47,6 +47,8 @@ func (w *teller) ofCase(m proto.Message) bool {
 		w.adverse(p)
 	case *pb.RecheckPlanned:
 		w.recheckPlanned(p)
+	case *pb.ClientCalled:
+		w.called(p)
 	case *pb.FollowUpNoted:
 		w.followUp(p)
 	case *pb.HandedOver:
@@ -225,6 +227,14 @@ func (w *teller) recheckPlanned(p *pb.RecheckPlanned) {
 	if p.DueAt != nil {
 		w.and(say.Text("tale.due", w.b.Clock(p.DueAt.UnixMs)))
 	}
+}
+
+func (w *teller) called(p *pb.ClientCalled) {
+	w.title(say.Text("tale.called"))
+	if !p.Reached {
+		w.but(say.Text("tale.not_answered"))
+	}
+	w.and(toldOf(p.Batch, func(t string) string { return say.Text("tale.about_batch", w.b.Name(event.KindProduct, p.Product), t) }), quoted(p.Text))
 }
 
 func (w *teller) followUp(p *pb.FollowUpNoted) {

@@ -41,6 +41,9 @@ func (w *teller) ofStock(m proto.Message) bool {
 		w.and(w.bag(p.Bag), maybe(p.VolumeMl, w.b.Ml), quoted(p.Text))
 	case *pb.BagReturned:
 		w.returned(p)
+	case *pb.BagsPulled:
+		w.title(say.Text("tale.pulled"))
+		w.and(w.bags(p.Bags, false), quoted(p.Text))
 	case *pb.BagKeptBack:
 		w.title(say.Text("tale.kept_back"))
 		w.and(w.bag(p.Bag), quoted(p.Reason), w.place(p.Place))

@@ -133,6 +133,8 @@ func tales(c, b, d string) []struct {
 		{"person_added", "Person named, J. Reed, registration V 1234", "", &pb.PersonAdded{Name: "J. Reed", Registration: "V 1234"}},
 		{"role_granted", "J. Reed is vet, owner", "", &pb.RoleGranted{Person: "J. Reed", Roles: []pb.Role{pb.Role_ROLE_VET, pb.Role_ROLE_OWNER}}},
 		{"settings_changed", "Setting recheck hours is 24", "", &pb.SettingsChanged{Name: "recheck_hours", Value: "24"}},
+		{"bags_pulled", "Set apart for a recall: bag B (Foal plasma, batch H-2207), 'red box'", "", &pb.BagsPulled{Bags: []string{b}, Text: "red box"}},
+		{"client_called", "Client called: about Foal plasma, batch H-2207, 'foal is well'", "", &pb.ClientCalled{Case: c, Reached: true, Product: "Foal plasma", Batch: "H-2207", Text: "foal is well"}},
 		{"month_closed", "Month 2026-11 closed, 'counted'", "", &pb.MonthClosed{Month: "2026-11", Note: "counted"}},
 		{"protocol_set", "Protocol set: target 8 g/L, ceiling 20 mL/kg/h, checked by K. Low", "", &pb.ProtocolSet{Name: "newborn foal", TargetIggCgPerL: n(800), CeilingMlPerKgPerH: n(20), CheckedBy: "K. Low"}},
 		{"product_card", "Product card: name Foal plasma, maker Wattle Biologics, route vein, volume 950 mL, least IgG 18 g/L", "", &pb.ProductCard{Name: "Foal plasma", Maker: "Wattle Biologics", Route: pb.ProductRoute_PRODUCT_ROUTE_VEIN, VolumeMl: n(950), LeastIggCgPerL: n(1800)}},

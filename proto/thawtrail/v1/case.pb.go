@@ -2285,6 +2285,83 @@ func (x *TransfusionStarted) GetSharedWithTwin() bool {
 	return false
 }
 
+// ClientCalled says that the client of a case was called about the plasma that was given.
+type ClientCalled struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Case          string                 `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	Reached       bool                   `protobuf:"varint,2,opt,name=reached,proto3" json:"reached,omitempty"`
+	Product       string                 `protobuf:"bytes,3,opt,name=product,proto3" json:"product,omitempty"`
+	Batch         string                 `protobuf:"bytes,4,opt,name=batch,proto3" json:"batch,omitempty"`
+	Text          string                 `protobuf:"bytes,5,opt,name=text,proto3" json:"text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ClientCalled) Reset() {
+	*x = ClientCalled{}
+	mi := &file_thawtrail_v1_case_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ClientCalled) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ClientCalled) ProtoMessage() {}
+
+func (x *ClientCalled) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_case_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ClientCalled.ProtoReflect.Descriptor instead.
+func (*ClientCalled) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *ClientCalled) GetCase() string {
+	if x != nil {
+		return x.Case
+	}
+	return ""
+}
+
+func (x *ClientCalled) GetReached() bool {
+	if x != nil {
+		return x.Reached
+	}
+	return false
+}
+
+func (x *ClientCalled) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *ClientCalled) GetBatch() string {
+	if x != nil {
+		return x.Batch
+	}
+	return ""
+}
+
+func (x *ClientCalled) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
 // RateSet is a rate of flow that was set.
 type RateSet struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -2299,7 +2376,7 @@ type RateSet struct {
 
 func (x *RateSet) Reset() {
 	*x = RateSet{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2311,7 +2388,7 @@ func (x *RateSet) String() string {
 func (*RateSet) ProtoMessage() {}
 
 func (x *RateSet) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2324,7 +2401,7 @@ func (x *RateSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RateSet.ProtoReflect.Descriptor instead.
 func (*RateSet) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{16}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *RateSet) GetCase() string {
@@ -2378,7 +2455,7 @@ type VitalsNoted struct {
 
 func (x *VitalsNoted) Reset() {
 	*x = VitalsNoted{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2390,7 +2467,7 @@ func (x *VitalsNoted) String() string {
 func (*VitalsNoted) ProtoMessage() {}
 
 func (x *VitalsNoted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2403,7 +2480,7 @@ func (x *VitalsNoted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VitalsNoted.ProtoReflect.Descriptor instead.
 func (*VitalsNoted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{17}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *VitalsNoted) GetCase() string {
@@ -2470,7 +2547,7 @@ type ReactionNoted struct {
 
 func (x *ReactionNoted) Reset() {
 	*x = ReactionNoted{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2482,7 +2559,7 @@ func (x *ReactionNoted) String() string {
 func (*ReactionNoted) ProtoMessage() {}
 
 func (x *ReactionNoted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2495,7 +2572,7 @@ func (x *ReactionNoted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionNoted.ProtoReflect.Descriptor instead.
 func (*ReactionNoted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{18}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ReactionNoted) GetCase() string {
@@ -2559,7 +2636,7 @@ type ReactionDescribed struct {
 
 func (x *ReactionDescribed) Reset() {
 	*x = ReactionDescribed{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2571,7 +2648,7 @@ func (x *ReactionDescribed) String() string {
 func (*ReactionDescribed) ProtoMessage() {}
 
 func (x *ReactionDescribed) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2584,7 +2661,7 @@ func (x *ReactionDescribed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionDescribed.ProtoReflect.Descriptor instead.
 func (*ReactionDescribed) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{19}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ReactionDescribed) GetCase() string {
@@ -2663,7 +2740,7 @@ type FollowUpNoted struct {
 
 func (x *FollowUpNoted) Reset() {
 	*x = FollowUpNoted{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2675,7 +2752,7 @@ func (x *FollowUpNoted) String() string {
 func (*FollowUpNoted) ProtoMessage() {}
 
 func (x *FollowUpNoted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2688,7 +2765,7 @@ func (x *FollowUpNoted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FollowUpNoted.ProtoReflect.Descriptor instead.
 func (*FollowUpNoted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{20}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *FollowUpNoted) GetCase() string {
@@ -2735,7 +2812,7 @@ type DrugGiven struct {
 
 func (x *DrugGiven) Reset() {
 	*x = DrugGiven{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2747,7 +2824,7 @@ func (x *DrugGiven) String() string {
 func (*DrugGiven) ProtoMessage() {}
 
 func (x *DrugGiven) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2760,7 +2837,7 @@ func (x *DrugGiven) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DrugGiven.ProtoReflect.Descriptor instead.
 func (*DrugGiven) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{21}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *DrugGiven) GetCase() string {
@@ -2824,7 +2901,7 @@ type FluidGiven struct {
 
 func (x *FluidGiven) Reset() {
 	*x = FluidGiven{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2836,7 +2913,7 @@ func (x *FluidGiven) String() string {
 func (*FluidGiven) ProtoMessage() {}
 
 func (x *FluidGiven) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2849,7 +2926,7 @@ func (x *FluidGiven) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FluidGiven.ProtoReflect.Descriptor instead.
 func (*FluidGiven) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{22}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *FluidGiven) GetCase() string {
@@ -2886,7 +2963,7 @@ type FlowChanged struct {
 
 func (x *FlowChanged) Reset() {
 	*x = FlowChanged{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2898,7 +2975,7 @@ func (x *FlowChanged) String() string {
 func (*FlowChanged) ProtoMessage() {}
 
 func (x *FlowChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2911,7 +2988,7 @@ func (x *FlowChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlowChanged.ProtoReflect.Descriptor instead.
 func (*FlowChanged) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{23}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *FlowChanged) GetCase() string {
@@ -2956,7 +3033,7 @@ type TransfusionEnded struct {
 
 func (x *TransfusionEnded) Reset() {
 	*x = TransfusionEnded{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2968,7 +3045,7 @@ func (x *TransfusionEnded) String() string {
 func (*TransfusionEnded) ProtoMessage() {}
 
 func (x *TransfusionEnded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2981,7 +3058,7 @@ func (x *TransfusionEnded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TransfusionEnded.ProtoReflect.Descriptor instead.
 func (*TransfusionEnded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{24}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *TransfusionEnded) GetBag() string {
@@ -3035,7 +3112,7 @@ type HandedOver struct {
 
 func (x *HandedOver) Reset() {
 	*x = HandedOver{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3047,7 +3124,7 @@ func (x *HandedOver) String() string {
 func (*HandedOver) ProtoMessage() {}
 
 func (x *HandedOver) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3060,7 +3137,7 @@ func (x *HandedOver) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HandedOver.ProtoReflect.Descriptor instead.
 func (*HandedOver) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{25}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *HandedOver) GetCase() string {
@@ -3158,7 +3235,7 @@ type CaseAdopted struct {
 
 func (x *CaseAdopted) Reset() {
 	*x = CaseAdopted{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3170,7 +3247,7 @@ func (x *CaseAdopted) String() string {
 func (*CaseAdopted) ProtoMessage() {}
 
 func (x *CaseAdopted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3183,7 +3260,7 @@ func (x *CaseAdopted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CaseAdopted.ProtoReflect.Descriptor instead.
 func (*CaseAdopted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{26}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *CaseAdopted) GetCase() string {
@@ -3394,7 +3471,7 @@ type RecheckPlanned struct {
 
 func (x *RecheckPlanned) Reset() {
 	*x = RecheckPlanned{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[27]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3406,7 +3483,7 @@ func (x *RecheckPlanned) String() string {
 func (*RecheckPlanned) ProtoMessage() {}
 
 func (x *RecheckPlanned) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[27]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3419,7 +3496,7 @@ func (x *RecheckPlanned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecheckPlanned.ProtoReflect.Descriptor instead.
 func (*RecheckPlanned) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{27}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *RecheckPlanned) GetCase() string {
@@ -3458,7 +3535,7 @@ type AdverseEvent struct {
 
 func (x *AdverseEvent) Reset() {
 	*x = AdverseEvent{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[28]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3470,7 +3547,7 @@ func (x *AdverseEvent) String() string {
 func (*AdverseEvent) ProtoMessage() {}
 
 func (x *AdverseEvent) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[28]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3483,7 +3560,7 @@ func (x *AdverseEvent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdverseEvent.ProtoReflect.Descriptor instead.
 func (*AdverseEvent) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{28}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *AdverseEvent) GetCase() string {
@@ -3540,7 +3617,7 @@ type CaseClosed struct {
 
 func (x *CaseClosed) Reset() {
 	*x = CaseClosed{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[29]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3552,7 +3629,7 @@ func (x *CaseClosed) String() string {
 func (*CaseClosed) ProtoMessage() {}
 
 func (x *CaseClosed) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[29]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3565,7 +3642,7 @@ func (x *CaseClosed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CaseClosed.ProtoReflect.Descriptor instead.
 func (*CaseClosed) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{29}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *CaseClosed) GetCase() string {
@@ -3895,7 +3972,18 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\x05place\x18\x06 \x01(\tB+\xca\xda\x18'\n" +
 	"\x1bthe place whose bag this isp\x01\x92\x01\x05placeR\x05place\x12_\n" +
 	"\x10shared_with_twin\x18\a \x01(\bB5\xca\xda\x181\n" +
-	"/the bag is shared with the twin, with a new setR\x0esharedWithTwin\"\xe5\x02\n" +
+	"/the bag is shared with the twin, with a new setR\x0esharedWithTwin\"\x83\x02\n" +
+	"\fClientCalled\x12&\n" +
+	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
+	"\x04case\x10\x01B\x04caseR\x04case\x121\n" +
+	"\areached\x18\x02 \x01(\bB\x17\xca\xda\x18\x13\n" +
+	"\x11somebody answeredR\areached\x12=\n" +
+	"\aproduct\x18\x03 \x01(\tB#\xca\xda\x18\x1f\n" +
+	"\x13about which product\x92\x01\aproductR\aproduct\x12-\n" +
+	"\x05batch\x18\x04 \x01(\tB\x17\xca\xda\x18\x13\n" +
+	"\x0fand which batch8\x02R\x05batch\x12*\n" +
+	"\x04text\x18\x05 \x01(\tB\x16\xca\xda\x18\x12\n" +
+	"\rwhat was said(\xf4\x03R\x04text\"\xe5\x02\n" +
 	"\aRateSet\x12&\n" +
 	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
 	"\x04case\x10\x01B\x04caseR\x04case\x12G\n" +
@@ -4204,7 +4292,7 @@ func file_thawtrail_v1_case_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_case_proto_enumTypes = make([]protoimpl.EnumInfo, 13)
-var file_thawtrail_v1_case_proto_msgTypes = make([]protoimpl.MessageInfo, 30)
+var file_thawtrail_v1_case_proto_msgTypes = make([]protoimpl.MessageInfo, 31)
 var file_thawtrail_v1_case_proto_goTypes = []any{
 	(PatientKind)(0),           // 0: thawtrail.v1.PatientKind
 	(Sex)(0),                   // 1: thawtrail.v1.Sex
@@ -4235,50 +4323,51 @@ var file_thawtrail_v1_case_proto_goTypes = []any{
 	(*CatheterPlaced)(nil),     // 26: thawtrail.v1.CatheterPlaced
 	(*CatheterRemoved)(nil),    // 27: thawtrail.v1.CatheterRemoved
 	(*TransfusionStarted)(nil), // 28: thawtrail.v1.TransfusionStarted
-	(*RateSet)(nil),            // 29: thawtrail.v1.RateSet
-	(*VitalsNoted)(nil),        // 30: thawtrail.v1.VitalsNoted
-	(*ReactionNoted)(nil),      // 31: thawtrail.v1.ReactionNoted
-	(*ReactionDescribed)(nil),  // 32: thawtrail.v1.ReactionDescribed
-	(*FollowUpNoted)(nil),      // 33: thawtrail.v1.FollowUpNoted
-	(*DrugGiven)(nil),          // 34: thawtrail.v1.DrugGiven
-	(*FluidGiven)(nil),         // 35: thawtrail.v1.FluidGiven
-	(*FlowChanged)(nil),        // 36: thawtrail.v1.FlowChanged
-	(*TransfusionEnded)(nil),   // 37: thawtrail.v1.TransfusionEnded
-	(*HandedOver)(nil),         // 38: thawtrail.v1.HandedOver
-	(*CaseAdopted)(nil),        // 39: thawtrail.v1.CaseAdopted
-	(*RecheckPlanned)(nil),     // 40: thawtrail.v1.RecheckPlanned
-	(*AdverseEvent)(nil),       // 41: thawtrail.v1.AdverseEvent
-	(*CaseClosed)(nil),         // 42: thawtrail.v1.CaseClosed
-	(*Moment)(nil),             // 43: thawtrail.v1.Moment
+	(*ClientCalled)(nil),       // 29: thawtrail.v1.ClientCalled
+	(*RateSet)(nil),            // 30: thawtrail.v1.RateSet
+	(*VitalsNoted)(nil),        // 31: thawtrail.v1.VitalsNoted
+	(*ReactionNoted)(nil),      // 32: thawtrail.v1.ReactionNoted
+	(*ReactionDescribed)(nil),  // 33: thawtrail.v1.ReactionDescribed
+	(*FollowUpNoted)(nil),      // 34: thawtrail.v1.FollowUpNoted
+	(*DrugGiven)(nil),          // 35: thawtrail.v1.DrugGiven
+	(*FluidGiven)(nil),         // 36: thawtrail.v1.FluidGiven
+	(*FlowChanged)(nil),        // 37: thawtrail.v1.FlowChanged
+	(*TransfusionEnded)(nil),   // 38: thawtrail.v1.TransfusionEnded
+	(*HandedOver)(nil),         // 39: thawtrail.v1.HandedOver
+	(*CaseAdopted)(nil),        // 40: thawtrail.v1.CaseAdopted
+	(*RecheckPlanned)(nil),     // 41: thawtrail.v1.RecheckPlanned
+	(*AdverseEvent)(nil),       // 42: thawtrail.v1.AdverseEvent
+	(*CaseClosed)(nil),         // 43: thawtrail.v1.CaseClosed
+	(*Moment)(nil),             // 44: thawtrail.v1.Moment
 }
 var file_thawtrail_v1_case_proto_depIdxs = []int32{
 	0,  // 0: thawtrail.v1.CaseOpened.kind:type_name -> thawtrail.v1.PatientKind
 	1,  // 1: thawtrail.v1.CaseOpened.sex:type_name -> thawtrail.v1.Sex
-	43, // 2: thawtrail.v1.CaseOpened.born_at:type_name -> thawtrail.v1.Moment
+	44, // 2: thawtrail.v1.CaseOpened.born_at:type_name -> thawtrail.v1.Moment
 	2,  // 3: thawtrail.v1.RiskAsked.jaundiced_foal_before:type_name -> thawtrail.v1.Answer
 	2,  // 4: thawtrail.v1.RiskAsked.positive_screen:type_name -> thawtrail.v1.Answer
 	2,  // 5: thawtrail.v1.RiskAsked.donkey_sire:type_name -> thawtrail.v1.Answer
 	2,  // 6: thawtrail.v1.RiskAsked.yellow_or_red_urine:type_name -> thawtrail.v1.Answer
 	3,  // 7: thawtrail.v1.PatientWeighed.method:type_name -> thawtrail.v1.WeightMethod
 	4,  // 8: thawtrail.v1.IggTested.side:type_name -> thawtrail.v1.CutSide
-	43, // 9: thawtrail.v1.IggTested.sampled_at:type_name -> thawtrail.v1.Moment
+	44, // 9: thawtrail.v1.IggTested.sampled_at:type_name -> thawtrail.v1.Moment
 	5,  // 10: thawtrail.v1.ReferralOffered.answer:type_name -> thawtrail.v1.ReferralAnswer
 	6,  // 11: thawtrail.v1.CrossmatchNoted.minor:type_name -> thawtrail.v1.MatchResult
 	6,  // 12: thawtrail.v1.CrossmatchNoted.major:type_name -> thawtrail.v1.MatchResult
 	7,  // 13: thawtrail.v1.FoodChainTold.status:type_name -> thawtrail.v1.FoodChain
 	8,  // 14: thawtrail.v1.ReactionDescribed.kind:type_name -> thawtrail.v1.ReactionKind
 	9,  // 15: thawtrail.v1.ReactionDescribed.grade:type_name -> thawtrail.v1.ReactionGrade
-	43, // 16: thawtrail.v1.ReactionDescribed.ended_at:type_name -> thawtrail.v1.Moment
+	44, // 16: thawtrail.v1.ReactionDescribed.ended_at:type_name -> thawtrail.v1.Moment
 	10, // 17: thawtrail.v1.FollowUpNoted.what:type_name -> thawtrail.v1.FollowUp
-	43, // 18: thawtrail.v1.HandedOver.next_vitals_at:type_name -> thawtrail.v1.Moment
+	44, // 18: thawtrail.v1.HandedOver.next_vitals_at:type_name -> thawtrail.v1.Moment
 	11, // 19: thawtrail.v1.CaseAdopted.way:type_name -> thawtrail.v1.AdoptedBy
-	43, // 20: thawtrail.v1.CaseAdopted.started_at:type_name -> thawtrail.v1.Moment
-	43, // 21: thawtrail.v1.CaseAdopted.set_attached_at:type_name -> thawtrail.v1.Moment
-	43, // 22: thawtrail.v1.CaseAdopted.read_at:type_name -> thawtrail.v1.Moment
-	43, // 23: thawtrail.v1.CaseAdopted.next_vitals_at:type_name -> thawtrail.v1.Moment
-	43, // 24: thawtrail.v1.CaseAdopted.made_at:type_name -> thawtrail.v1.Moment
-	43, // 25: thawtrail.v1.CaseAdopted.vitals_at:type_name -> thawtrail.v1.Moment
-	43, // 26: thawtrail.v1.RecheckPlanned.due_at:type_name -> thawtrail.v1.Moment
+	44, // 20: thawtrail.v1.CaseAdopted.started_at:type_name -> thawtrail.v1.Moment
+	44, // 21: thawtrail.v1.CaseAdopted.set_attached_at:type_name -> thawtrail.v1.Moment
+	44, // 22: thawtrail.v1.CaseAdopted.read_at:type_name -> thawtrail.v1.Moment
+	44, // 23: thawtrail.v1.CaseAdopted.next_vitals_at:type_name -> thawtrail.v1.Moment
+	44, // 24: thawtrail.v1.CaseAdopted.made_at:type_name -> thawtrail.v1.Moment
+	44, // 25: thawtrail.v1.CaseAdopted.vitals_at:type_name -> thawtrail.v1.Moment
+	44, // 26: thawtrail.v1.RecheckPlanned.due_at:type_name -> thawtrail.v1.Moment
 	12, // 27: thawtrail.v1.CaseClosed.outcome:type_name -> thawtrail.v1.Outcome
 	28, // [28:28] is the sub-list for method output_type
 	28, // [28:28] is the sub-list for method input_type
@@ -4303,20 +4392,20 @@ func file_thawtrail_v1_case_proto_init() {
 	file_thawtrail_v1_case_proto_msgTypes[8].OneofWrappers = []any{}
 	file_thawtrail_v1_case_proto_msgTypes[10].OneofWrappers = []any{}
 	file_thawtrail_v1_case_proto_msgTypes[13].OneofWrappers = []any{}
-	file_thawtrail_v1_case_proto_msgTypes[16].OneofWrappers = []any{}
 	file_thawtrail_v1_case_proto_msgTypes[17].OneofWrappers = []any{}
-	file_thawtrail_v1_case_proto_msgTypes[19].OneofWrappers = []any{}
-	file_thawtrail_v1_case_proto_msgTypes[21].OneofWrappers = []any{}
-	file_thawtrail_v1_case_proto_msgTypes[23].OneofWrappers = []any{}
-	file_thawtrail_v1_case_proto_msgTypes[25].OneofWrappers = []any{}
+	file_thawtrail_v1_case_proto_msgTypes[18].OneofWrappers = []any{}
+	file_thawtrail_v1_case_proto_msgTypes[20].OneofWrappers = []any{}
+	file_thawtrail_v1_case_proto_msgTypes[22].OneofWrappers = []any{}
+	file_thawtrail_v1_case_proto_msgTypes[24].OneofWrappers = []any{}
 	file_thawtrail_v1_case_proto_msgTypes[26].OneofWrappers = []any{}
+	file_thawtrail_v1_case_proto_msgTypes[27].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_case_proto_rawDesc), len(file_thawtrail_v1_case_proto_rawDesc)),
 			NumEnums:      13,
-			NumMessages:   30,
+			NumMessages:   31,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

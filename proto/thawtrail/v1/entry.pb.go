@@ -81,6 +81,7 @@ type Entry struct {
 	//	*Entry_BatchHeld
 	//	*Entry_BatchReleased
 	//	*Entry_BatchRecalled
+	//	*Entry_BagsPulled
 	//	*Entry_KitStocked
 	//	*Entry_KitUsed
 	//	*Entry_KitCounted
@@ -118,6 +119,7 @@ type Entry struct {
 	//	*Entry_CrossmatchNoted
 	//	*Entry_FoodChainTold
 	//	*Entry_ReactionDescribed
+	//	*Entry_ClientCalled
 	//	*Entry_FollowUpNoted
 	Body          isEntry_Body `protobuf_oneof:"body"`
 	unknownFields protoimpl.UnknownFields
@@ -629,6 +631,15 @@ func (x *Entry) GetBatchRecalled() *BatchRecalled {
 	return nil
 }
 
+func (x *Entry) GetBagsPulled() *BagsPulled {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_BagsPulled); ok {
+			return x.BagsPulled
+		}
+	}
+	return nil
+}
+
 func (x *Entry) GetKitStocked() *KitStocked {
 	if x != nil {
 		if x, ok := x.Body.(*Entry_KitStocked); ok {
@@ -962,6 +973,15 @@ func (x *Entry) GetReactionDescribed() *ReactionDescribed {
 	return nil
 }
 
+func (x *Entry) GetClientCalled() *ClientCalled {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_ClientCalled); ok {
+			return x.ClientCalled
+		}
+	}
+	return nil
+}
+
 func (x *Entry) GetFollowUpNoted() *FollowUpNoted {
 	if x != nil {
 		if x, ok := x.Body.(*Entry_FollowUpNoted); ok {
@@ -1183,6 +1203,10 @@ type Entry_BatchRecalled struct {
 	BatchRecalled *BatchRecalled `protobuf:"bytes,52,opt,name=batch_recalled,json=batchRecalled,proto3,oneof"`
 }
 
+type Entry_BagsPulled struct {
+	BagsPulled *BagsPulled `protobuf:"bytes,53,opt,name=bags_pulled,json=bagsPulled,proto3,oneof"`
+}
+
 type Entry_KitStocked struct {
 	KitStocked *KitStocked `protobuf:"bytes,55,opt,name=kit_stocked,json=kitStocked,proto3,oneof"`
 }
@@ -1331,6 +1355,10 @@ type Entry_ReactionDescribed struct {
 	ReactionDescribed *ReactionDescribed `protobuf:"bytes,92,opt,name=reaction_described,json=reactionDescribed,proto3,oneof"`
 }
 
+type Entry_ClientCalled struct {
+	ClientCalled *ClientCalled `protobuf:"bytes,94,opt,name=client_called,json=clientCalled,proto3,oneof"`
+}
+
 type Entry_FollowUpNoted struct {
 	FollowUpNoted *FollowUpNoted `protobuf:"bytes,93,opt,name=follow_up_noted,json=followUpNoted,proto3,oneof"`
 }
@@ -1439,6 +1467,8 @@ func (*Entry_BatchReleased) isEntry_Body() {}
 
 func (*Entry_BatchRecalled) isEntry_Body() {}
 
+func (*Entry_BagsPulled) isEntry_Body() {}
+
 func (*Entry_KitStocked) isEntry_Body() {}
 
 func (*Entry_KitUsed) isEntry_Body() {}
@@ -1513,13 +1543,15 @@ func (*Entry_FoodChainTold) isEntry_Body() {}
 
 func (*Entry_ReactionDescribed) isEntry_Body() {}
 
+func (*Entry_ClientCalled) isEntry_Body() {}
+
 func (*Entry_FollowUpNoted) isEntry_Body() {}
 
 var File_thawtrail_v1_entry_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\n" +
-	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\x82{\n" +
+	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\x90~\n" +
 	"\x05Entry\x12@\n" +
 	"\n" +
 	"log_opened\x18\x01 \x01(\v2\x17.thawtrail.v1.LogOpenedB\x06\xd2\xda\x18\x02@\x01H\x00R\tlogOpened\x123\n" +
@@ -1635,7 +1667,10 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\x0ebatch_released\x183 \x01(\v2\x1b.thawtrail.v1.BatchReleasedB\x8d\x01\xd2\xda\x18\x88\x01\n" +
 	"\rbatch release\x12\x12End one named hold\x1aSbatch release H2207 --product 'Foal plasma' --hold 3f9a --reason 'maker cleared it'\"\x05batch(\x010\x01:\x01\x03P\x01H\x00R\rbatchReleased\x12\xb8\x01\n" +
 	"\x0ebatch_recalled\x184 \x01(\v2\x1b.thawtrail.v1.BatchRecalledBr\xd2\xda\x18n\n" +
-	"\fbatch recall\x12\x11Call a batch back\x1aBbatch recall H2207 --product 'Foal plasma' --reason 'maker recall'\"\x05batch(\x01H\x00R\rbatchRecalled\x12\x9a\x01\n" +
+	"\fbatch recall\x12\x11Call a batch back\x1aBbatch recall H2207 --product 'Foal plasma' --reason 'maker recall'\"\x05batch(\x01H\x00R\rbatchRecalled\x12\xbb\x01\n" +
+	"\vbags_pulled\x185 \x01(\v2\x18.thawtrail.v1.BagsPulledB~\xd2\xda\x18z\n" +
+	"\bbag pull\x125Say that bags were fetched and set apart for a recall\x1a1bag pull 7K2M 9QX4 --text 'red box in the clinic'\"\x04bagsH\x00R\n" +
+	"bagsPulled\x12\x9a\x01\n" +
 	"\vkit_stocked\x187 \x01(\v2\x18.thawtrail.v1.KitStockedB]\xd2\xda\x18Y\n" +
 	"\tkit stock\x12\x12Add kit to a place\x1a$kit stock 'north car' filtered_set 4\"\x05place\"\x04item\"\x05countH\x00R\n" +
 	"kitStocked\x12\x9a\x01\n" +
@@ -1722,7 +1757,9 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\x0ffood_chain_told\x18[ \x01(\v2\x1b.thawtrail.v1.FoodChainToldBx\xd2\xda\x18t\n" +
 	"\x04food\x12<Note whether the horse is in the food chain, by its passport\x1a food 5Q out --passport 'AU 0031'\"\x04case\"\x06statusH\x00R\rfoodChainTold\x12\x90\x02\n" +
 	"\x12reaction_described\x18\\ \x01(\v2\x1f.thawtrail.v1.ReactionDescribedB\xbd\x01\xd2\xda\x18\xb8\x01\n" +
-	"\x0freaction detail\x12EDescribe a reaction afterwards: kind, grade, onset, treatment, course\x1aPreaction detail 5Q allergic --grade moderate --onset-ml 40 --checked-by 'K. Low'\"\x04case\"\x04kindX\x01H\x00R\x11reactionDescribed\x12\xde\x01\n" +
+	"\x0freaction detail\x12EDescribe a reaction afterwards: kind, grade, onset, treatment, course\x1aPreaction detail 5Q allergic --grade moderate --onset-ml 40 --checked-by 'K. Low'\"\x04case\"\x04kindX\x01H\x00R\x11reactionDescribed\x12\xcd\x01\n" +
+	"\rclient_called\x18^ \x01(\v2\x1a.thawtrail.v1.ClientCalledB\x89\x01\xd2\xda\x18\x84\x01\n" +
+	"\vclient call\x12?Note that the client was called about the plasma that was given\x1a.client call 5Q --reached --text 'foal is well'\"\x04caseH\x00R\fclientCalled\x12\xde\x01\n" +
 	"\x0ffollow_up_noted\x18] \x01(\v2\x1b.thawtrail.v1.FollowUpNotedB\x96\x01\xd2\xda\x18\x91\x01\n" +
 	"\x06follow\x12=Name who does what is due after plasma, or say why it is left\x1a<follow 5Q next_bag --reason 'the vet stops here after hives'\"\x04case\"\x04whatH\x00R\rfollowUpNotedB\x06\n" +
 	"\x04bodyB!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
@@ -1792,40 +1829,42 @@ var file_thawtrail_v1_entry_proto_goTypes = []any{
 	(*BatchHeld)(nil),            // 48: thawtrail.v1.BatchHeld
 	(*BatchReleased)(nil),        // 49: thawtrail.v1.BatchReleased
 	(*BatchRecalled)(nil),        // 50: thawtrail.v1.BatchRecalled
-	(*KitStocked)(nil),           // 51: thawtrail.v1.KitStocked
-	(*KitUsed)(nil),              // 52: thawtrail.v1.KitUsed
-	(*KitCounted)(nil),           // 53: thawtrail.v1.KitCounted
-	(*LabelUnreadable)(nil),      // 54: thawtrail.v1.LabelUnreadable
-	(*CaseOpened)(nil),           // 55: thawtrail.v1.CaseOpened
-	(*RiskAsked)(nil),            // 56: thawtrail.v1.RiskAsked
-	(*PatientExamined)(nil),      // 57: thawtrail.v1.PatientExamined
-	(*PatientWeighed)(nil),       // 58: thawtrail.v1.PatientWeighed
-	(*IggTested)(nil),            // 59: thawtrail.v1.IggTested
-	(*ColostrumGiven)(nil),       // 60: thawtrail.v1.ColostrumGiven
-	(*ReferralOffered)(nil),      // 61: thawtrail.v1.ReferralOffered
-	(*EstimateAgreed)(nil),       // 62: thawtrail.v1.EstimateAgreed
-	(*PlanAccepted)(nil),         // 63: thawtrail.v1.PlanAccepted
-	(*BathChecked)(nil),          // 64: thawtrail.v1.BathChecked
-	(*HangChecked)(nil),          // 65: thawtrail.v1.HangChecked
-	(*CatheterPlaced)(nil),       // 66: thawtrail.v1.CatheterPlaced
-	(*CatheterRemoved)(nil),      // 67: thawtrail.v1.CatheterRemoved
-	(*TransfusionStarted)(nil),   // 68: thawtrail.v1.TransfusionStarted
-	(*RateSet)(nil),              // 69: thawtrail.v1.RateSet
-	(*VitalsNoted)(nil),          // 70: thawtrail.v1.VitalsNoted
-	(*ReactionNoted)(nil),        // 71: thawtrail.v1.ReactionNoted
-	(*DrugGiven)(nil),            // 72: thawtrail.v1.DrugGiven
-	(*FluidGiven)(nil),           // 73: thawtrail.v1.FluidGiven
-	(*FlowChanged)(nil),          // 74: thawtrail.v1.FlowChanged
-	(*TransfusionEnded)(nil),     // 75: thawtrail.v1.TransfusionEnded
-	(*HandedOver)(nil),           // 76: thawtrail.v1.HandedOver
-	(*RecheckPlanned)(nil),       // 77: thawtrail.v1.RecheckPlanned
-	(*AdverseEvent)(nil),         // 78: thawtrail.v1.AdverseEvent
-	(*CaseClosed)(nil),           // 79: thawtrail.v1.CaseClosed
-	(*CaseAdopted)(nil),          // 80: thawtrail.v1.CaseAdopted
-	(*CrossmatchNoted)(nil),      // 81: thawtrail.v1.CrossmatchNoted
-	(*FoodChainTold)(nil),        // 82: thawtrail.v1.FoodChainTold
-	(*ReactionDescribed)(nil),    // 83: thawtrail.v1.ReactionDescribed
-	(*FollowUpNoted)(nil),        // 84: thawtrail.v1.FollowUpNoted
+	(*BagsPulled)(nil),           // 51: thawtrail.v1.BagsPulled
+	(*KitStocked)(nil),           // 52: thawtrail.v1.KitStocked
+	(*KitUsed)(nil),              // 53: thawtrail.v1.KitUsed
+	(*KitCounted)(nil),           // 54: thawtrail.v1.KitCounted
+	(*LabelUnreadable)(nil),      // 55: thawtrail.v1.LabelUnreadable
+	(*CaseOpened)(nil),           // 56: thawtrail.v1.CaseOpened
+	(*RiskAsked)(nil),            // 57: thawtrail.v1.RiskAsked
+	(*PatientExamined)(nil),      // 58: thawtrail.v1.PatientExamined
+	(*PatientWeighed)(nil),       // 59: thawtrail.v1.PatientWeighed
+	(*IggTested)(nil),            // 60: thawtrail.v1.IggTested
+	(*ColostrumGiven)(nil),       // 61: thawtrail.v1.ColostrumGiven
+	(*ReferralOffered)(nil),      // 62: thawtrail.v1.ReferralOffered
+	(*EstimateAgreed)(nil),       // 63: thawtrail.v1.EstimateAgreed
+	(*PlanAccepted)(nil),         // 64: thawtrail.v1.PlanAccepted
+	(*BathChecked)(nil),          // 65: thawtrail.v1.BathChecked
+	(*HangChecked)(nil),          // 66: thawtrail.v1.HangChecked
+	(*CatheterPlaced)(nil),       // 67: thawtrail.v1.CatheterPlaced
+	(*CatheterRemoved)(nil),      // 68: thawtrail.v1.CatheterRemoved
+	(*TransfusionStarted)(nil),   // 69: thawtrail.v1.TransfusionStarted
+	(*RateSet)(nil),              // 70: thawtrail.v1.RateSet
+	(*VitalsNoted)(nil),          // 71: thawtrail.v1.VitalsNoted
+	(*ReactionNoted)(nil),        // 72: thawtrail.v1.ReactionNoted
+	(*DrugGiven)(nil),            // 73: thawtrail.v1.DrugGiven
+	(*FluidGiven)(nil),           // 74: thawtrail.v1.FluidGiven
+	(*FlowChanged)(nil),          // 75: thawtrail.v1.FlowChanged
+	(*TransfusionEnded)(nil),     // 76: thawtrail.v1.TransfusionEnded
+	(*HandedOver)(nil),           // 77: thawtrail.v1.HandedOver
+	(*RecheckPlanned)(nil),       // 78: thawtrail.v1.RecheckPlanned
+	(*AdverseEvent)(nil),         // 79: thawtrail.v1.AdverseEvent
+	(*CaseClosed)(nil),           // 80: thawtrail.v1.CaseClosed
+	(*CaseAdopted)(nil),          // 81: thawtrail.v1.CaseAdopted
+	(*CrossmatchNoted)(nil),      // 82: thawtrail.v1.CrossmatchNoted
+	(*FoodChainTold)(nil),        // 83: thawtrail.v1.FoodChainTold
+	(*ReactionDescribed)(nil),    // 84: thawtrail.v1.ReactionDescribed
+	(*ClientCalled)(nil),         // 85: thawtrail.v1.ClientCalled
+	(*FollowUpNoted)(nil),        // 86: thawtrail.v1.FollowUpNoted
 }
 var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	1,  // 0: thawtrail.v1.Entry.log_opened:type_name -> thawtrail.v1.LogOpened
@@ -1880,49 +1919,51 @@ var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	48, // 49: thawtrail.v1.Entry.batch_held:type_name -> thawtrail.v1.BatchHeld
 	49, // 50: thawtrail.v1.Entry.batch_released:type_name -> thawtrail.v1.BatchReleased
 	50, // 51: thawtrail.v1.Entry.batch_recalled:type_name -> thawtrail.v1.BatchRecalled
-	51, // 52: thawtrail.v1.Entry.kit_stocked:type_name -> thawtrail.v1.KitStocked
-	52, // 53: thawtrail.v1.Entry.kit_used:type_name -> thawtrail.v1.KitUsed
-	53, // 54: thawtrail.v1.Entry.kit_counted:type_name -> thawtrail.v1.KitCounted
-	54, // 55: thawtrail.v1.Entry.label_unreadable:type_name -> thawtrail.v1.LabelUnreadable
-	55, // 56: thawtrail.v1.Entry.case_opened:type_name -> thawtrail.v1.CaseOpened
-	56, // 57: thawtrail.v1.Entry.risk_asked:type_name -> thawtrail.v1.RiskAsked
-	57, // 58: thawtrail.v1.Entry.patient_examined:type_name -> thawtrail.v1.PatientExamined
-	58, // 59: thawtrail.v1.Entry.patient_weighed:type_name -> thawtrail.v1.PatientWeighed
-	59, // 60: thawtrail.v1.Entry.igg_tested:type_name -> thawtrail.v1.IggTested
-	60, // 61: thawtrail.v1.Entry.colostrum_given:type_name -> thawtrail.v1.ColostrumGiven
-	61, // 62: thawtrail.v1.Entry.referral_offered:type_name -> thawtrail.v1.ReferralOffered
-	62, // 63: thawtrail.v1.Entry.estimate_agreed:type_name -> thawtrail.v1.EstimateAgreed
-	63, // 64: thawtrail.v1.Entry.plan_accepted:type_name -> thawtrail.v1.PlanAccepted
-	64, // 65: thawtrail.v1.Entry.bath_checked:type_name -> thawtrail.v1.BathChecked
-	65, // 66: thawtrail.v1.Entry.hang_checked:type_name -> thawtrail.v1.HangChecked
-	66, // 67: thawtrail.v1.Entry.catheter_placed:type_name -> thawtrail.v1.CatheterPlaced
-	67, // 68: thawtrail.v1.Entry.catheter_removed:type_name -> thawtrail.v1.CatheterRemoved
-	68, // 69: thawtrail.v1.Entry.transfusion_started:type_name -> thawtrail.v1.TransfusionStarted
-	69, // 70: thawtrail.v1.Entry.rate_set:type_name -> thawtrail.v1.RateSet
-	70, // 71: thawtrail.v1.Entry.vitals_noted:type_name -> thawtrail.v1.VitalsNoted
-	71, // 72: thawtrail.v1.Entry.reaction_noted:type_name -> thawtrail.v1.ReactionNoted
-	72, // 73: thawtrail.v1.Entry.drug_given:type_name -> thawtrail.v1.DrugGiven
-	73, // 74: thawtrail.v1.Entry.fluid_given:type_name -> thawtrail.v1.FluidGiven
-	74, // 75: thawtrail.v1.Entry.clamped:type_name -> thawtrail.v1.FlowChanged
-	74, // 76: thawtrail.v1.Entry.resumed:type_name -> thawtrail.v1.FlowChanged
-	75, // 77: thawtrail.v1.Entry.stopped:type_name -> thawtrail.v1.TransfusionEnded
-	75, // 78: thawtrail.v1.Entry.finished:type_name -> thawtrail.v1.TransfusionEnded
-	76, // 79: thawtrail.v1.Entry.handed_over:type_name -> thawtrail.v1.HandedOver
-	77, // 80: thawtrail.v1.Entry.recheck_planned:type_name -> thawtrail.v1.RecheckPlanned
-	59, // 81: thawtrail.v1.Entry.igg_rechecked:type_name -> thawtrail.v1.IggTested
-	78, // 82: thawtrail.v1.Entry.adverse_event_considered:type_name -> thawtrail.v1.AdverseEvent
-	78, // 83: thawtrail.v1.Entry.adverse_event_reported:type_name -> thawtrail.v1.AdverseEvent
-	79, // 84: thawtrail.v1.Entry.case_closed:type_name -> thawtrail.v1.CaseClosed
-	80, // 85: thawtrail.v1.Entry.case_adopted:type_name -> thawtrail.v1.CaseAdopted
-	81, // 86: thawtrail.v1.Entry.crossmatch_noted:type_name -> thawtrail.v1.CrossmatchNoted
-	82, // 87: thawtrail.v1.Entry.food_chain_told:type_name -> thawtrail.v1.FoodChainTold
-	83, // 88: thawtrail.v1.Entry.reaction_described:type_name -> thawtrail.v1.ReactionDescribed
-	84, // 89: thawtrail.v1.Entry.follow_up_noted:type_name -> thawtrail.v1.FollowUpNoted
-	90, // [90:90] is the sub-list for method output_type
-	90, // [90:90] is the sub-list for method input_type
-	90, // [90:90] is the sub-list for extension type_name
-	90, // [90:90] is the sub-list for extension extendee
-	0,  // [0:90] is the sub-list for field type_name
+	51, // 52: thawtrail.v1.Entry.bags_pulled:type_name -> thawtrail.v1.BagsPulled
+	52, // 53: thawtrail.v1.Entry.kit_stocked:type_name -> thawtrail.v1.KitStocked
+	53, // 54: thawtrail.v1.Entry.kit_used:type_name -> thawtrail.v1.KitUsed
+	54, // 55: thawtrail.v1.Entry.kit_counted:type_name -> thawtrail.v1.KitCounted
+	55, // 56: thawtrail.v1.Entry.label_unreadable:type_name -> thawtrail.v1.LabelUnreadable
+	56, // 57: thawtrail.v1.Entry.case_opened:type_name -> thawtrail.v1.CaseOpened
+	57, // 58: thawtrail.v1.Entry.risk_asked:type_name -> thawtrail.v1.RiskAsked
+	58, // 59: thawtrail.v1.Entry.patient_examined:type_name -> thawtrail.v1.PatientExamined
+	59, // 60: thawtrail.v1.Entry.patient_weighed:type_name -> thawtrail.v1.PatientWeighed
+	60, // 61: thawtrail.v1.Entry.igg_tested:type_name -> thawtrail.v1.IggTested
+	61, // 62: thawtrail.v1.Entry.colostrum_given:type_name -> thawtrail.v1.ColostrumGiven
+	62, // 63: thawtrail.v1.Entry.referral_offered:type_name -> thawtrail.v1.ReferralOffered
+	63, // 64: thawtrail.v1.Entry.estimate_agreed:type_name -> thawtrail.v1.EstimateAgreed
+	64, // 65: thawtrail.v1.Entry.plan_accepted:type_name -> thawtrail.v1.PlanAccepted
+	65, // 66: thawtrail.v1.Entry.bath_checked:type_name -> thawtrail.v1.BathChecked
+	66, // 67: thawtrail.v1.Entry.hang_checked:type_name -> thawtrail.v1.HangChecked
+	67, // 68: thawtrail.v1.Entry.catheter_placed:type_name -> thawtrail.v1.CatheterPlaced
+	68, // 69: thawtrail.v1.Entry.catheter_removed:type_name -> thawtrail.v1.CatheterRemoved
+	69, // 70: thawtrail.v1.Entry.transfusion_started:type_name -> thawtrail.v1.TransfusionStarted
+	70, // 71: thawtrail.v1.Entry.rate_set:type_name -> thawtrail.v1.RateSet
+	71, // 72: thawtrail.v1.Entry.vitals_noted:type_name -> thawtrail.v1.VitalsNoted
+	72, // 73: thawtrail.v1.Entry.reaction_noted:type_name -> thawtrail.v1.ReactionNoted
+	73, // 74: thawtrail.v1.Entry.drug_given:type_name -> thawtrail.v1.DrugGiven
+	74, // 75: thawtrail.v1.Entry.fluid_given:type_name -> thawtrail.v1.FluidGiven
+	75, // 76: thawtrail.v1.Entry.clamped:type_name -> thawtrail.v1.FlowChanged
+	75, // 77: thawtrail.v1.Entry.resumed:type_name -> thawtrail.v1.FlowChanged
+	76, // 78: thawtrail.v1.Entry.stopped:type_name -> thawtrail.v1.TransfusionEnded
+	76, // 79: thawtrail.v1.Entry.finished:type_name -> thawtrail.v1.TransfusionEnded
+	77, // 80: thawtrail.v1.Entry.handed_over:type_name -> thawtrail.v1.HandedOver
+	78, // 81: thawtrail.v1.Entry.recheck_planned:type_name -> thawtrail.v1.RecheckPlanned
+	60, // 82: thawtrail.v1.Entry.igg_rechecked:type_name -> thawtrail.v1.IggTested
+	79, // 83: thawtrail.v1.Entry.adverse_event_considered:type_name -> thawtrail.v1.AdverseEvent
+	79, // 84: thawtrail.v1.Entry.adverse_event_reported:type_name -> thawtrail.v1.AdverseEvent
+	80, // 85: thawtrail.v1.Entry.case_closed:type_name -> thawtrail.v1.CaseClosed
+	81, // 86: thawtrail.v1.Entry.case_adopted:type_name -> thawtrail.v1.CaseAdopted
+	82, // 87: thawtrail.v1.Entry.crossmatch_noted:type_name -> thawtrail.v1.CrossmatchNoted
+	83, // 88: thawtrail.v1.Entry.food_chain_told:type_name -> thawtrail.v1.FoodChainTold
+	84, // 89: thawtrail.v1.Entry.reaction_described:type_name -> thawtrail.v1.ReactionDescribed
+	85, // 90: thawtrail.v1.Entry.client_called:type_name -> thawtrail.v1.ClientCalled
+	86, // 91: thawtrail.v1.Entry.follow_up_noted:type_name -> thawtrail.v1.FollowUpNoted
+	92, // [92:92] is the sub-list for method output_type
+	92, // [92:92] is the sub-list for method input_type
+	92, // [92:92] is the sub-list for extension type_name
+	92, // [92:92] is the sub-list for extension extendee
+	0,  // [0:92] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_entry_proto_init() }
@@ -1987,6 +2028,7 @@ func file_thawtrail_v1_entry_proto_init() {
 		(*Entry_BatchHeld)(nil),
 		(*Entry_BatchReleased)(nil),
 		(*Entry_BatchRecalled)(nil),
+		(*Entry_BagsPulled)(nil),
 		(*Entry_KitStocked)(nil),
 		(*Entry_KitUsed)(nil),
 		(*Entry_KitCounted)(nil),
@@ -2024,6 +2066,7 @@ func file_thawtrail_v1_entry_proto_init() {
 		(*Entry_CrossmatchNoted)(nil),
 		(*Entry_FoodChainTold)(nil),
 		(*Entry_ReactionDescribed)(nil),
+		(*Entry_ClientCalled)(nil),
 		(*Entry_FollowUpNoted)(nil),
 	}
 	type x struct{}

@@ -5285,6 +5285,788 @@ func (x *ClosingChange) GetCostMinor() int64 {
 	return 0
 }
 
+// GetRecallRequest says which bags a recall is about: one of its ways.
+type GetRecallRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Product       string                 `protobuf:"bytes,1,opt,name=product,proto3" json:"product,omitempty"`
+	Batch         string                 `protobuf:"bytes,2,opt,name=batch,proto3" json:"batch,omitempty"`
+	Donor         string                 `protobuf:"bytes,3,opt,name=donor,proto3" json:"donor,omitempty"`
+	Delivery      string                 `protobuf:"bytes,4,opt,name=delivery,proto3" json:"delivery,omitempty"`
+	Serial        string                 `protobuf:"bytes,5,opt,name=serial,proto3" json:"serial,omitempty"`
+	ExpiryFrom    string                 `protobuf:"bytes,6,opt,name=expiry_from,json=expiryFrom,proto3" json:"expiry_from,omitempty"`
+	ExpiryTo      string                 `protobuf:"bytes,7,opt,name=expiry_to,json=expiryTo,proto3" json:"expiry_to,omitempty"`
+	Warm          string                 `protobuf:"bytes,8,opt,name=warm,proto3" json:"warm,omitempty"`
+	Case          string                 `protobuf:"bytes,9,opt,name=case,proto3" json:"case,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetRecallRequest) Reset() {
+	*x = GetRecallRequest{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetRecallRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetRecallRequest) ProtoMessage() {}
+
+func (x *GetRecallRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetRecallRequest.ProtoReflect.Descriptor instead.
+func (*GetRecallRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
+}
+
+func (x *GetRecallRequest) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *GetRecallRequest) GetBatch() string {
+	if x != nil {
+		return x.Batch
+	}
+	return ""
+}
+
+func (x *GetRecallRequest) GetDonor() string {
+	if x != nil {
+		return x.Donor
+	}
+	return ""
+}
+
+func (x *GetRecallRequest) GetDelivery() string {
+	if x != nil {
+		return x.Delivery
+	}
+	return ""
+}
+
+func (x *GetRecallRequest) GetSerial() string {
+	if x != nil {
+		return x.Serial
+	}
+	return ""
+}
+
+func (x *GetRecallRequest) GetExpiryFrom() string {
+	if x != nil {
+		return x.ExpiryFrom
+	}
+	return ""
+}
+
+func (x *GetRecallRequest) GetExpiryTo() string {
+	if x != nil {
+		return x.ExpiryTo
+	}
+	return ""
+}
+
+func (x *GetRecallRequest) GetWarm() string {
+	if x != nil {
+		return x.Warm
+	}
+	return ""
+}
+
+func (x *GetRecallRequest) GetCase() string {
+	if x != nil {
+		return x.Case
+	}
+	return ""
+}
+
+// RecallBatch is a batch among the bags of a recall.
+type RecallBatch struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Product       string                 `protobuf:"bytes,1,opt,name=product,proto3" json:"product,omitempty"`
+	Batch         string                 `protobuf:"bytes,2,opt,name=batch,proto3" json:"batch,omitempty"`
+	Held          bool                   `protobuf:"varint,3,opt,name=held,proto3" json:"held,omitempty"`
+	Bags          int32                  `protobuf:"varint,4,opt,name=bags,proto3" json:"bags,omitempty"`
+	Telephone     string                 `protobuf:"bytes,5,opt,name=telephone,proto3" json:"telephone,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecallBatch) Reset() {
+	*x = RecallBatch{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecallBatch) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecallBatch) ProtoMessage() {}
+
+func (x *RecallBatch) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecallBatch.ProtoReflect.Descriptor instead.
+func (*RecallBatch) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
+}
+
+func (x *RecallBatch) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *RecallBatch) GetBatch() string {
+	if x != nil {
+		return x.Batch
+	}
+	return ""
+}
+
+func (x *RecallBatch) GetHeld() bool {
+	if x != nil {
+		return x.Held
+	}
+	return false
+}
+
+func (x *RecallBatch) GetBags() int32 {
+	if x != nil {
+		return x.Bags
+	}
+	return 0
+}
+
+func (x *RecallBatch) GetTelephone() string {
+	if x != nil {
+		return x.Telephone
+	}
+	return ""
+}
+
+// RecallBag is a bag and where it is, or how it left.
+type RecallBag struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Bag     string                 `protobuf:"bytes,1,opt,name=bag,proto3" json:"bag,omitempty"`
+	Place   string                 `protobuf:"bytes,2,opt,name=place,proto3" json:"place,omitempty"`
+	State   string                 `protobuf:"bytes,3,opt,name=state,proto3" json:"state,omitempty"`
+	Product string                 `protobuf:"bytes,4,opt,name=product,proto3" json:"product,omitempty"`
+	Batch   string                 `protobuf:"bytes,5,opt,name=batch,proto3" json:"batch,omitempty"`
+	// Whom to ask: who put it there, or took it out.
+	Who string `protobuf:"bytes,6,opt,name=who,proto3" json:"who,omitempty"`
+	At  string `protobuf:"bytes,7,opt,name=at,proto3" json:"at,omitempty"`
+	// Fetched and set apart.
+	PulledAt      string `protobuf:"bytes,8,opt,name=pulled_at,json=pulledAt,proto3" json:"pulled_at,omitempty"`
+	PulledBy      string `protobuf:"bytes,9,opt,name=pulled_by,json=pulledBy,proto3" json:"pulled_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecallBag) Reset() {
+	*x = RecallBag{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecallBag) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecallBag) ProtoMessage() {}
+
+func (x *RecallBag) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecallBag.ProtoReflect.Descriptor instead.
+func (*RecallBag) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
+}
+
+func (x *RecallBag) GetBag() string {
+	if x != nil {
+		return x.Bag
+	}
+	return ""
+}
+
+func (x *RecallBag) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *RecallBag) GetState() string {
+	if x != nil {
+		return x.State
+	}
+	return ""
+}
+
+func (x *RecallBag) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *RecallBag) GetBatch() string {
+	if x != nil {
+		return x.Batch
+	}
+	return ""
+}
+
+func (x *RecallBag) GetWho() string {
+	if x != nil {
+		return x.Who
+	}
+	return ""
+}
+
+func (x *RecallBag) GetAt() string {
+	if x != nil {
+		return x.At
+	}
+	return ""
+}
+
+func (x *RecallBag) GetPulledAt() string {
+	if x != nil {
+		return x.PulledAt
+	}
+	return ""
+}
+
+func (x *RecallBag) GetPulledBy() string {
+	if x != nil {
+		return x.PulledBy
+	}
+	return ""
+}
+
+// RecallPatient is what one patient had of one bag.
+type RecallPatient struct {
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	Case      string                 `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	Patient   string                 `protobuf:"bytes,2,opt,name=patient,proto3" json:"patient,omitempty"`
+	Bag       string                 `protobuf:"bytes,3,opt,name=bag,proto3" json:"bag,omitempty"`
+	At        string                 `protobuf:"bytes,4,opt,name=at,proto3" json:"at,omitempty"`
+	GivenMl   int32                  `protobuf:"varint,5,opt,name=given_ml,json=givenMl,proto3" json:"given_ml,omitempty"`
+	Vet       string                 `protobuf:"bytes,6,opt,name=vet,proto3" json:"vet,omitempty"`
+	Client    string                 `protobuf:"bytes,7,opt,name=client,proto3" json:"client,omitempty"`
+	Telephone string                 `protobuf:"bytes,8,opt,name=telephone,proto3" json:"telephone,omitempty"`
+	Yard      string                 `protobuf:"bytes,9,opt,name=yard,proto3" json:"yard,omitempty"`
+	Reaction  string                 `protobuf:"bytes,10,opt,name=reaction,proto3" json:"reaction,omitempty"`
+	Outcome   string                 `protobuf:"bytes,11,opt,name=outcome,proto3" json:"outcome,omitempty"`
+	CalledAt  string                 `protobuf:"bytes,12,opt,name=called_at,json=calledAt,proto3" json:"called_at,omitempty"`
+	CalledBy  string                 `protobuf:"bytes,13,opt,name=called_by,json=calledBy,proto3" json:"called_by,omitempty"`
+	// Somebody answered.
+	Reached bool   `protobuf:"varint,14,opt,name=reached,proto3" json:"reached,omitempty"`
+	Product string `protobuf:"bytes,15,opt,name=product,proto3" json:"product,omitempty"`
+	Batch   string `protobuf:"bytes,16,opt,name=batch,proto3" json:"batch,omitempty"`
+	// It was begun after a hold: whether the hold had reached that laptop (reached,
+	// not_reached or unknown); empty when it was not.
+	AfterHold     string `protobuf:"bytes,17,opt,name=after_hold,json=afterHold,proto3" json:"after_hold,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecallPatient) Reset() {
+	*x = RecallPatient{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecallPatient) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecallPatient) ProtoMessage() {}
+
+func (x *RecallPatient) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecallPatient.ProtoReflect.Descriptor instead.
+func (*RecallPatient) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
+}
+
+func (x *RecallPatient) GetCase() string {
+	if x != nil {
+		return x.Case
+	}
+	return ""
+}
+
+func (x *RecallPatient) GetPatient() string {
+	if x != nil {
+		return x.Patient
+	}
+	return ""
+}
+
+func (x *RecallPatient) GetBag() string {
+	if x != nil {
+		return x.Bag
+	}
+	return ""
+}
+
+func (x *RecallPatient) GetAt() string {
+	if x != nil {
+		return x.At
+	}
+	return ""
+}
+
+func (x *RecallPatient) GetGivenMl() int32 {
+	if x != nil {
+		return x.GivenMl
+	}
+	return 0
+}
+
+func (x *RecallPatient) GetVet() string {
+	if x != nil {
+		return x.Vet
+	}
+	return ""
+}
+
+func (x *RecallPatient) GetClient() string {
+	if x != nil {
+		return x.Client
+	}
+	return ""
+}
+
+func (x *RecallPatient) GetTelephone() string {
+	if x != nil {
+		return x.Telephone
+	}
+	return ""
+}
+
+func (x *RecallPatient) GetYard() string {
+	if x != nil {
+		return x.Yard
+	}
+	return ""
+}
+
+func (x *RecallPatient) GetReaction() string {
+	if x != nil {
+		return x.Reaction
+	}
+	return ""
+}
+
+func (x *RecallPatient) GetOutcome() string {
+	if x != nil {
+		return x.Outcome
+	}
+	return ""
+}
+
+func (x *RecallPatient) GetCalledAt() string {
+	if x != nil {
+		return x.CalledAt
+	}
+	return ""
+}
+
+func (x *RecallPatient) GetCalledBy() string {
+	if x != nil {
+		return x.CalledBy
+	}
+	return ""
+}
+
+func (x *RecallPatient) GetReached() bool {
+	if x != nil {
+		return x.Reached
+	}
+	return false
+}
+
+func (x *RecallPatient) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *RecallPatient) GetBatch() string {
+	if x != nil {
+		return x.Batch
+	}
+	return ""
+}
+
+func (x *RecallPatient) GetAfterHold() string {
+	if x != nil {
+		return x.AfterHold
+	}
+	return ""
+}
+
+// RecallHold is a hold or a recall that stood on one of the batches.
+type RecallHold struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Record     string                 `protobuf:"bytes,1,opt,name=record,proto3" json:"record,omitempty"`
+	Kind       string                 `protobuf:"bytes,2,opt,name=kind,proto3" json:"kind,omitempty"`
+	Product    string                 `protobuf:"bytes,3,opt,name=product,proto3" json:"product,omitempty"`
+	Batch      string                 `protobuf:"bytes,4,opt,name=batch,proto3" json:"batch,omitempty"`
+	Reason     string                 `protobuf:"bytes,5,opt,name=reason,proto3" json:"reason,omitempty"`
+	Who        string                 `protobuf:"bytes,6,opt,name=who,proto3" json:"who,omitempty"`
+	ToldAt     string                 `protobuf:"bytes,7,opt,name=told_at,json=toldAt,proto3" json:"told_at,omitempty"`
+	WrittenAt  string                 `protobuf:"bytes,8,opt,name=written_at,json=writtenAt,proto3" json:"written_at,omitempty"`
+	ReleasedAt string                 `protobuf:"bytes,9,opt,name=released_at,json=releasedAt,proto3" json:"released_at,omitempty"`
+	Heard      []*HeardRow            `protobuf:"bytes,10,rep,name=heard,proto3" json:"heard,omitempty"`
+	// Laptops of which nothing says that they heard.
+	NotHeard      []string `protobuf:"bytes,11,rep,name=not_heard,json=notHeard,proto3" json:"not_heard,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecallHold) Reset() {
+	*x = RecallHold{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecallHold) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecallHold) ProtoMessage() {}
+
+func (x *RecallHold) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecallHold.ProtoReflect.Descriptor instead.
+func (*RecallHold) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
+}
+
+func (x *RecallHold) GetRecord() string {
+	if x != nil {
+		return x.Record
+	}
+	return ""
+}
+
+func (x *RecallHold) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *RecallHold) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *RecallHold) GetBatch() string {
+	if x != nil {
+		return x.Batch
+	}
+	return ""
+}
+
+func (x *RecallHold) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *RecallHold) GetWho() string {
+	if x != nil {
+		return x.Who
+	}
+	return ""
+}
+
+func (x *RecallHold) GetToldAt() string {
+	if x != nil {
+		return x.ToldAt
+	}
+	return ""
+}
+
+func (x *RecallHold) GetWrittenAt() string {
+	if x != nil {
+		return x.WrittenAt
+	}
+	return ""
+}
+
+func (x *RecallHold) GetReleasedAt() string {
+	if x != nil {
+		return x.ReleasedAt
+	}
+	return ""
+}
+
+func (x *RecallHold) GetHeard() []*HeardRow {
+	if x != nil {
+		return x.Heard
+	}
+	return nil
+}
+
+func (x *RecallHold) GetNotHeard() []string {
+	if x != nil {
+		return x.NotHeard
+	}
+	return nil
+}
+
+type GetRecallResponse struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	About   string                 `protobuf:"bytes,1,opt,name=about,proto3" json:"about,omitempty"`
+	Batches []*RecallBatch         `protobuf:"bytes,2,rep,name=batches,proto3" json:"batches,omitempty"`
+	// received = given + out + lent + lent back + returned + kept back + discarded + missing.
+	Received  int32            `protobuf:"varint,3,opt,name=received,proto3" json:"received,omitempty"`
+	Given     int32            `protobuf:"varint,4,opt,name=given,proto3" json:"given,omitempty"`
+	Out       int32            `protobuf:"varint,5,opt,name=out,proto3" json:"out,omitempty"`
+	Lent      int32            `protobuf:"varint,6,opt,name=lent,proto3" json:"lent,omitempty"`
+	LentBack  int32            `protobuf:"varint,7,opt,name=lent_back,json=lentBack,proto3" json:"lent_back,omitempty"`
+	Returned  int32            `protobuf:"varint,8,opt,name=returned,proto3" json:"returned,omitempty"`
+	KeptBack  int32            `protobuf:"varint,9,opt,name=kept_back,json=keptBack,proto3" json:"kept_back,omitempty"`
+	Discarded int32            `protobuf:"varint,10,opt,name=discarded,proto3" json:"discarded,omitempty"`
+	Missing   int32            `protobuf:"varint,11,opt,name=missing,proto3" json:"missing,omitempty"`
+	BagsOut   []*RecallBag     `protobuf:"bytes,12,rep,name=bags_out,json=bagsOut,proto3" json:"bags_out,omitempty"`
+	Patients  []*RecallPatient `protobuf:"bytes,13,rep,name=patients,proto3" json:"patients,omitempty"`
+	Holds     []*RecallHold    `protobuf:"bytes,14,rep,name=holds,proto3" json:"holds,omitempty"`
+	BagsGone  []*RecallBag     `protobuf:"bytes,15,rep,name=bags_gone,json=bagsGone,proto3" json:"bags_gone,omitempty"`
+	// Every record that this is made of, the oldest first.
+	Records   []string   `protobuf:"bytes,16,rep,name=records,proto3" json:"records,omitempty"`
+	Freshness *Freshness `protobuf:"bytes,17,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	// There was more than an answer holds.
+	Cut           bool `protobuf:"varint,18,opt,name=cut,proto3" json:"cut,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetRecallResponse) Reset() {
+	*x = GetRecallResponse{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetRecallResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetRecallResponse) ProtoMessage() {}
+
+func (x *GetRecallResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetRecallResponse.ProtoReflect.Descriptor instead.
+func (*GetRecallResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{69}
+}
+
+func (x *GetRecallResponse) GetAbout() string {
+	if x != nil {
+		return x.About
+	}
+	return ""
+}
+
+func (x *GetRecallResponse) GetBatches() []*RecallBatch {
+	if x != nil {
+		return x.Batches
+	}
+	return nil
+}
+
+func (x *GetRecallResponse) GetReceived() int32 {
+	if x != nil {
+		return x.Received
+	}
+	return 0
+}
+
+func (x *GetRecallResponse) GetGiven() int32 {
+	if x != nil {
+		return x.Given
+	}
+	return 0
+}
+
+func (x *GetRecallResponse) GetOut() int32 {
+	if x != nil {
+		return x.Out
+	}
+	return 0
+}
+
+func (x *GetRecallResponse) GetLent() int32 {
+	if x != nil {
+		return x.Lent
+	}
+	return 0
+}
+
+func (x *GetRecallResponse) GetLentBack() int32 {
+	if x != nil {
+		return x.LentBack
+	}
+	return 0
+}
+
+func (x *GetRecallResponse) GetReturned() int32 {
+	if x != nil {
+		return x.Returned
+	}
+	return 0
+}
+
+func (x *GetRecallResponse) GetKeptBack() int32 {
+	if x != nil {
+		return x.KeptBack
+	}
+	return 0
+}
+
+func (x *GetRecallResponse) GetDiscarded() int32 {
+	if x != nil {
+		return x.Discarded
+	}
+	return 0
+}
+
+func (x *GetRecallResponse) GetMissing() int32 {
+	if x != nil {
+		return x.Missing
+	}
+	return 0
+}
+
+func (x *GetRecallResponse) GetBagsOut() []*RecallBag {
+	if x != nil {
+		return x.BagsOut
+	}
+	return nil
+}
+
+func (x *GetRecallResponse) GetPatients() []*RecallPatient {
+	if x != nil {
+		return x.Patients
+	}
+	return nil
+}
+
+func (x *GetRecallResponse) GetHolds() []*RecallHold {
+	if x != nil {
+		return x.Holds
+	}
+	return nil
+}
+
+func (x *GetRecallResponse) GetBagsGone() []*RecallBag {
+	if x != nil {
+		return x.BagsGone
+	}
+	return nil
+}
+
+func (x *GetRecallResponse) GetRecords() []string {
+	if x != nil {
+		return x.Records
+	}
+	return nil
+}
+
+func (x *GetRecallResponse) GetFreshness() *Freshness {
+	if x != nil {
+		return x.Freshness
+	}
+	return nil
+}
+
+func (x *GetRecallResponse) GetCut() bool {
+	if x != nil {
+		return x.Cut
+	}
+	return false
+}
+
 type ListUnprovenRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Unsigned      bool                   `protobuf:"varint,1,opt,name=unsigned,proto3" json:"unsigned,omitempty"`
@@ -5294,7 +6076,7 @@ type ListUnprovenRequest struct {
 
 func (x *ListUnprovenRequest) Reset() {
 	*x = ListUnprovenRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5306,7 +6088,7 @@ func (x *ListUnprovenRequest) String() string {
 func (*ListUnprovenRequest) ProtoMessage() {}
 
 func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5319,7 +6101,7 @@ func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenRequest.ProtoReflect.Descriptor instead.
 func (*ListUnprovenRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *ListUnprovenRequest) GetUnsigned() bool {
@@ -5349,7 +6131,7 @@ type UnprovenRow struct {
 
 func (x *UnprovenRow) Reset() {
 	*x = UnprovenRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5361,7 +6143,7 @@ func (x *UnprovenRow) String() string {
 func (*UnprovenRow) ProtoMessage() {}
 
 func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5374,7 +6156,7 @@ func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnprovenRow.ProtoReflect.Descriptor instead.
 func (*UnprovenRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *UnprovenRow) GetAt() string {
@@ -5450,7 +6232,7 @@ type ListUnprovenResponse struct {
 
 func (x *ListUnprovenResponse) Reset() {
 	*x = ListUnprovenResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5462,7 +6244,7 @@ func (x *ListUnprovenResponse) String() string {
 func (*ListUnprovenResponse) ProtoMessage() {}
 
 func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5475,7 +6257,7 @@ func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenResponse.ProtoReflect.Descriptor instead.
 func (*ListUnprovenResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *ListUnprovenResponse) GetRows() []*UnprovenRow {
@@ -5502,7 +6284,7 @@ type ListLateRequest struct {
 
 func (x *ListLateRequest) Reset() {
 	*x = ListLateRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5514,7 +6296,7 @@ func (x *ListLateRequest) String() string {
 func (*ListLateRequest) ProtoMessage() {}
 
 func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5527,7 +6309,7 @@ func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateRequest.ProtoReflect.Descriptor instead.
 func (*ListLateRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *ListLateRequest) GetLimit() int32 {
@@ -5564,7 +6346,7 @@ type LateRow struct {
 
 func (x *LateRow) Reset() {
 	*x = LateRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5576,7 +6358,7 @@ func (x *LateRow) String() string {
 func (*LateRow) ProtoMessage() {}
 
 func (x *LateRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5589,7 +6371,7 @@ func (x *LateRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LateRow.ProtoReflect.Descriptor instead.
 func (*LateRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *LateRow) GetCase() string {
@@ -5666,7 +6448,7 @@ type ListLateResponse struct {
 
 func (x *ListLateResponse) Reset() {
 	*x = ListLateResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5678,7 +6460,7 @@ func (x *ListLateResponse) String() string {
 func (*ListLateResponse) ProtoMessage() {}
 
 func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5691,7 +6473,7 @@ func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateResponse.ProtoReflect.Descriptor instead.
 func (*ListLateResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{69}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *ListLateResponse) GetRows() []*LateRow {
@@ -5718,7 +6500,7 @@ type ListCorrectionsRequest struct {
 
 func (x *ListCorrectionsRequest) Reset() {
 	*x = ListCorrectionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5730,7 +6512,7 @@ func (x *ListCorrectionsRequest) String() string {
 func (*ListCorrectionsRequest) ProtoMessage() {}
 
 func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5743,7 +6525,7 @@ func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsRequest.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *ListCorrectionsRequest) GetLimit() int32 {
@@ -5783,7 +6565,7 @@ type CorrectionRow struct {
 
 func (x *CorrectionRow) Reset() {
 	*x = CorrectionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5795,7 +6577,7 @@ func (x *CorrectionRow) String() string {
 func (*CorrectionRow) ProtoMessage() {}
 
 func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5808,7 +6590,7 @@ func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectionRow.ProtoReflect.Descriptor instead.
 func (*CorrectionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *CorrectionRow) GetAt() string {
@@ -5899,7 +6681,7 @@ type ListCorrectionsResponse struct {
 
 func (x *ListCorrectionsResponse) Reset() {
 	*x = ListCorrectionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5911,7 +6693,7 @@ func (x *ListCorrectionsResponse) String() string {
 func (*ListCorrectionsResponse) ProtoMessage() {}
 
 func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5924,7 +6706,7 @@ func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsResponse.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *ListCorrectionsResponse) GetRows() []*CorrectionRow {
@@ -5952,7 +6734,7 @@ type ListReactionsRequest struct {
 
 func (x *ListReactionsRequest) Reset() {
 	*x = ListReactionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5964,7 +6746,7 @@ func (x *ListReactionsRequest) String() string {
 func (*ListReactionsRequest) ProtoMessage() {}
 
 func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5977,7 +6759,7 @@ func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsRequest.ProtoReflect.Descriptor instead.
 func (*ListReactionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{73}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *ListReactionsRequest) GetBy() string {
@@ -6025,7 +6807,7 @@ type ReactionRow struct {
 
 func (x *ReactionRow) Reset() {
 	*x = ReactionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6037,7 +6819,7 @@ func (x *ReactionRow) String() string {
 func (*ReactionRow) ProtoMessage() {}
 
 func (x *ReactionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6050,7 +6832,7 @@ func (x *ReactionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionRow.ProtoReflect.Descriptor instead.
 func (*ReactionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{74}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *ReactionRow) GetGroup() string {
@@ -6139,7 +6921,7 @@ type ReactionChart struct {
 
 func (x *ReactionChart) Reset() {
 	*x = ReactionChart{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6151,7 +6933,7 @@ func (x *ReactionChart) String() string {
 func (*ReactionChart) ProtoMessage() {}
 
 func (x *ReactionChart) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6164,7 +6946,7 @@ func (x *ReactionChart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionChart.ProtoReflect.Descriptor instead.
 func (*ReactionChart) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{75}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *ReactionChart) GetUsual() float64 {
@@ -6254,7 +7036,7 @@ type ListReactionsResponse struct {
 
 func (x *ListReactionsResponse) Reset() {
 	*x = ListReactionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6266,7 +7048,7 @@ func (x *ListReactionsResponse) String() string {
 func (*ListReactionsResponse) ProtoMessage() {}
 
 func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6279,7 +7061,7 @@ func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsResponse.ProtoReflect.Descriptor instead.
 func (*ListReactionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{76}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *ListReactionsResponse) GetRows() []*ReactionRow {
@@ -6342,7 +7124,7 @@ type ListResponsesRequest struct {
 
 func (x *ListResponsesRequest) Reset() {
 	*x = ListResponsesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6354,7 +7136,7 @@ func (x *ListResponsesRequest) String() string {
 func (*ListResponsesRequest) ProtoMessage() {}
 
 func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6367,7 +7149,7 @@ func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesRequest.ProtoReflect.Descriptor instead.
 func (*ListResponsesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{77}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *ListResponsesRequest) GetBy() string {
@@ -6403,7 +7185,7 @@ type ShareSpan struct {
 
 func (x *ShareSpan) Reset() {
 	*x = ShareSpan{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6415,7 +7197,7 @@ func (x *ShareSpan) String() string {
 func (*ShareSpan) ProtoMessage() {}
 
 func (x *ShareSpan) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6428,7 +7210,7 @@ func (x *ShareSpan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShareSpan.ProtoReflect.Descriptor instead.
 func (*ShareSpan) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{78}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *ShareSpan) GetLow() float64 {
@@ -6478,7 +7260,7 @@ type ResponseRow struct {
 
 func (x *ResponseRow) Reset() {
 	*x = ResponseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6490,7 +7272,7 @@ func (x *ResponseRow) String() string {
 func (*ResponseRow) ProtoMessage() {}
 
 func (x *ResponseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6503,7 +7285,7 @@ func (x *ResponseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResponseRow.ProtoReflect.Descriptor instead.
 func (*ResponseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{79}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *ResponseRow) GetGroup() string {
@@ -6594,7 +7376,7 @@ type ListResponsesResponse struct {
 
 func (x *ListResponsesResponse) Reset() {
 	*x = ListResponsesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6606,7 +7388,7 @@ func (x *ListResponsesResponse) String() string {
 func (*ListResponsesResponse) ProtoMessage() {}
 
 func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6619,7 +7401,7 @@ func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesResponse.ProtoReflect.Descriptor instead.
 func (*ListResponsesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{80}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *ListResponsesResponse) GetRows() []*ResponseRow {
@@ -6651,7 +7433,7 @@ type ListOverridesRequest struct {
 
 func (x *ListOverridesRequest) Reset() {
 	*x = ListOverridesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6663,7 +7445,7 @@ func (x *ListOverridesRequest) String() string {
 func (*ListOverridesRequest) ProtoMessage() {}
 
 func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6676,7 +7458,7 @@ func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesRequest.ProtoReflect.Descriptor instead.
 func (*ListOverridesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{81}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{87}
 }
 
 // OverrideRow counts how often one caution was gone past in a month.
@@ -6691,7 +7473,7 @@ type OverrideRow struct {
 
 func (x *OverrideRow) Reset() {
 	*x = OverrideRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6703,7 +7485,7 @@ func (x *OverrideRow) String() string {
 func (*OverrideRow) ProtoMessage() {}
 
 func (x *OverrideRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6716,7 +7498,7 @@ func (x *OverrideRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverrideRow.ProtoReflect.Descriptor instead.
 func (*OverrideRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{82}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{88}
 }
 
 func (x *OverrideRow) GetMonth() string {
@@ -6749,7 +7531,7 @@ type ListOverridesResponse struct {
 
 func (x *ListOverridesResponse) Reset() {
 	*x = ListOverridesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6761,7 +7543,7 @@ func (x *ListOverridesResponse) String() string {
 func (*ListOverridesResponse) ProtoMessage() {}
 
 func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6774,7 +7556,7 @@ func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesResponse.ProtoReflect.Descriptor instead.
 func (*ListOverridesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{83}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{89}
 }
 
 func (x *ListOverridesResponse) GetRows() []*OverrideRow {
@@ -7287,7 +8069,99 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x0ewas_cost_minor\x18\t \x01(\x03R\fwasCostMinor\x12\x1d\n" +
 	"\n" +
 	"cost_minor\x18\n" +
-	" \x01(\x03R\tcostMinor\"`\n" +
+	" \x01(\x03R\tcostMinor\"\xef\x05\n" +
+	"\x10GetRecallRequest\x12\\\n" +
+	"\aproduct\x18\x01 \x01(\tBB\xca\xda\x18>\n" +
+	"2every bag of a product; with --batch of that batch\x92\x01\aproductR\aproduct\x12;\n" +
+	"\x05batch\x18\x02 \x01(\tB%\xca\xda\x18!\n" +
+	"\x1fwith --product: only this batchR\x05batch\x128\n" +
+	"\x05donor\x18\x03 \x01(\tB\"\xca\xda\x18\x1e\n" +
+	"\x14every bag of a donor\x92\x01\x05donorR\x05donor\x12U\n" +
+	"\bdelivery\x18\x04 \x01(\tB9\xca\xda\x185\n" +
+	"3every bag of a delivery: its note or invoice numberR\bdelivery\x12=\n" +
+	"\x06serial\x18\x05 \x01(\tB%\xca\xda\x18!\n" +
+	"\x1fthe bag with the maker's serialR\x06serial\x12b\n" +
+	"\vexpiry_from\x18\x06 \x01(\tBA\xca\xda\x18=\n" +
+	"9with --product, or alone: expiring from this day or month8\x03R\n" +
+	"expiryFrom\x12Y\n" +
+	"\texpiry_to\x18\a \x01(\tB<\xca\xda\x188\n" +
+	"4and to this one; that of --expiry-from when left out8\x03R\bexpiryTo\x12Z\n" +
+	"\x04warm\x18\b \x01(\tBF\xca\xda\x18B\n" +
+	"@every bag that lay in a warm place: the record of the warm spellR\x04warm\x12U\n" +
+	"\x04case\x18\t \x01(\tBA\xca\xda\x18=\n" +
+	"4from a patient to its batches, and all bags of those\x92\x01\x04caseR\x04case\"\x83\x01\n" +
+	"\vRecallBatch\x12\x18\n" +
+	"\aproduct\x18\x01 \x01(\tR\aproduct\x12\x14\n" +
+	"\x05batch\x18\x02 \x01(\tR\x05batch\x12\x12\n" +
+	"\x04held\x18\x03 \x01(\bR\x04held\x12\x12\n" +
+	"\x04bags\x18\x04 \x01(\x05R\x04bags\x12\x1c\n" +
+	"\ttelephone\x18\x05 \x01(\tR\ttelephone\"\xd5\x01\n" +
+	"\tRecallBag\x12\x10\n" +
+	"\x03bag\x18\x01 \x01(\tR\x03bag\x12\x14\n" +
+	"\x05place\x18\x02 \x01(\tR\x05place\x12\x14\n" +
+	"\x05state\x18\x03 \x01(\tR\x05state\x12\x18\n" +
+	"\aproduct\x18\x04 \x01(\tR\aproduct\x12\x14\n" +
+	"\x05batch\x18\x05 \x01(\tR\x05batch\x12\x10\n" +
+	"\x03who\x18\x06 \x01(\tR\x03who\x12\x0e\n" +
+	"\x02at\x18\a \x01(\tR\x02at\x12\x1b\n" +
+	"\tpulled_at\x18\b \x01(\tR\bpulledAt\x12\x1b\n" +
+	"\tpulled_by\x18\t \x01(\tR\bpulledBy\"\xaf\x03\n" +
+	"\rRecallPatient\x12\x12\n" +
+	"\x04case\x18\x01 \x01(\tR\x04case\x12\x18\n" +
+	"\apatient\x18\x02 \x01(\tR\apatient\x12\x10\n" +
+	"\x03bag\x18\x03 \x01(\tR\x03bag\x12\x0e\n" +
+	"\x02at\x18\x04 \x01(\tR\x02at\x12\x19\n" +
+	"\bgiven_ml\x18\x05 \x01(\x05R\agivenMl\x12\x10\n" +
+	"\x03vet\x18\x06 \x01(\tR\x03vet\x12\x16\n" +
+	"\x06client\x18\a \x01(\tR\x06client\x12\x1c\n" +
+	"\ttelephone\x18\b \x01(\tR\ttelephone\x12\x12\n" +
+	"\x04yard\x18\t \x01(\tR\x04yard\x12\x1a\n" +
+	"\breaction\x18\n" +
+	" \x01(\tR\breaction\x12\x18\n" +
+	"\aoutcome\x18\v \x01(\tR\aoutcome\x12\x1b\n" +
+	"\tcalled_at\x18\f \x01(\tR\bcalledAt\x12\x1b\n" +
+	"\tcalled_by\x18\r \x01(\tR\bcalledBy\x12\x18\n" +
+	"\areached\x18\x0e \x01(\bR\areached\x12\x18\n" +
+	"\aproduct\x18\x0f \x01(\tR\aproduct\x12\x14\n" +
+	"\x05batch\x18\x10 \x01(\tR\x05batch\x12\x1d\n" +
+	"\n" +
+	"after_hold\x18\x11 \x01(\tR\tafterHold\"\xb6\x02\n" +
+	"\n" +
+	"RecallHold\x12\x16\n" +
+	"\x06record\x18\x01 \x01(\tR\x06record\x12\x12\n" +
+	"\x04kind\x18\x02 \x01(\tR\x04kind\x12\x18\n" +
+	"\aproduct\x18\x03 \x01(\tR\aproduct\x12\x14\n" +
+	"\x05batch\x18\x04 \x01(\tR\x05batch\x12\x16\n" +
+	"\x06reason\x18\x05 \x01(\tR\x06reason\x12\x10\n" +
+	"\x03who\x18\x06 \x01(\tR\x03who\x12\x17\n" +
+	"\atold_at\x18\a \x01(\tR\x06toldAt\x12\x1d\n" +
+	"\n" +
+	"written_at\x18\b \x01(\tR\twrittenAt\x12\x1f\n" +
+	"\vreleased_at\x18\t \x01(\tR\n" +
+	"releasedAt\x12,\n" +
+	"\x05heard\x18\n" +
+	" \x03(\v2\x16.thawtrail.v1.HeardRowR\x05heard\x12\x1b\n" +
+	"\tnot_heard\x18\v \x03(\tR\bnotHeard\"\xfa\x04\n" +
+	"\x11GetRecallResponse\x12\x14\n" +
+	"\x05about\x18\x01 \x01(\tR\x05about\x123\n" +
+	"\abatches\x18\x02 \x03(\v2\x19.thawtrail.v1.RecallBatchR\abatches\x12\x1a\n" +
+	"\breceived\x18\x03 \x01(\x05R\breceived\x12\x14\n" +
+	"\x05given\x18\x04 \x01(\x05R\x05given\x12\x10\n" +
+	"\x03out\x18\x05 \x01(\x05R\x03out\x12\x12\n" +
+	"\x04lent\x18\x06 \x01(\x05R\x04lent\x12\x1b\n" +
+	"\tlent_back\x18\a \x01(\x05R\blentBack\x12\x1a\n" +
+	"\breturned\x18\b \x01(\x05R\breturned\x12\x1b\n" +
+	"\tkept_back\x18\t \x01(\x05R\bkeptBack\x12\x1c\n" +
+	"\tdiscarded\x18\n" +
+	" \x01(\x05R\tdiscarded\x12\x18\n" +
+	"\amissing\x18\v \x01(\x05R\amissing\x122\n" +
+	"\bbags_out\x18\f \x03(\v2\x17.thawtrail.v1.RecallBagR\abagsOut\x127\n" +
+	"\bpatients\x18\r \x03(\v2\x1b.thawtrail.v1.RecallPatientR\bpatients\x12.\n" +
+	"\x05holds\x18\x0e \x03(\v2\x18.thawtrail.v1.RecallHoldR\x05holds\x124\n" +
+	"\tbags_gone\x18\x0f \x03(\v2\x17.thawtrail.v1.RecallBagR\bbagsGone\x12\x18\n" +
+	"\arecords\x18\x10 \x03(\tR\arecords\x125\n" +
+	"\tfreshness\x18\x11 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\x12\x10\n" +
+	"\x03cut\x18\x12 \x01(\bR\x03cut\"`\n" +
 	"\x13ListUnprovenRequest\x12I\n" +
 	"\bunsigned\x18\x01 \x01(\bB-\xca\xda\x18)\n" +
 	"'only entries that nobody has signed yetR\bunsigned\"\xe0\x01\n" +
@@ -7458,7 +8332,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\aGetCase\x12\x1c.thawtrail.v1.GetCaseRequest\x1a\x1d.thawtrail.v1.GetCaseResponse\"0\xda\xda\x18,\n" +
 	"\x04case\x12\x0eThe case sheet\x1a\acase 5Q\"\x04case*\x05sheet\x12r\n" +
 	"\x06GetNow\x12\x1b.thawtrail.v1.GetNowRequest\x1a\x1c.thawtrail.v1.GetNowResponse\"-\xda\xda\x18)\n" +
-	"\x03now\x12\x1dWhat runs and what is due now\x1a\x03now2\xb0\x15\n" +
+	"\x03now\x12\x1dWhat runs and what is due now\x1a\x03now2\xb5\x17\n" +
 	"\fAuditService\x12\xbb\x01\n" +
 	"\x11ListDiscrepancies\x12&.thawtrail.v1.ListDiscrepanciesRequest\x1a'.thawtrail.v1.ListDiscrepanciesResponse\"U\xda\xda\x18Q\n" +
 	"\rdiscrepancies\x12\"Discrepancies, with their evidence\x1a\x14discrepancies --open*\x06doubts\x12\x8c\x01\n" +
@@ -7477,7 +8351,9 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\taudit use\x12CBags used and wasted, with cost, by month, place, product or person\x1a\x14audit use --by place\x12\x92\x02\n" +
 	"\n" +
 	"GetBalance\x12\x1f.thawtrail.v1.GetBalanceRequest\x1a .thawtrail.v1.GetBalanceResponse\"\xc0\x01\xda\xda\x18\xbb\x01\n" +
-	"\raudit balance\x12\x80\x01Bags at the start of a span, what came, what went, and at its end: it ties out by month, place or product; by vet, what each did\x1a'audit balance --from 2026-11 --by place\x12\xc7\x01\n" +
+	"\raudit balance\x12\x80\x01Bags at the start of a span, what came, what went, and at its end: it ties out by month, place or product; by vet, what each did\x1a'audit balance --from 2026-11 --by place\x12\x82\x02\n" +
+	"\tGetRecall\x12\x1e.thawtrail.v1.GetRecallRequest\x1a\x1f.thawtrail.v1.GetRecallResponse\"\xb3\x01\xda\xda\x18\xae\x01\n" +
+	"\faudit recall\x12jRecall dossier: bags still out, patients with whom to call, holds and who heard, what was given after them\x1a2audit recall --product 'Foal plasma' --batch H2207\x12\xc7\x01\n" +
 	"\fListUnproven\x12!.thawtrail.v1.ListUnprovenRequest\x1a\".thawtrail.v1.ListUnprovenResponse\"p\xda\xda\x18l\n" +
 	"\x0eaudit unproven\x12JActs without proof of who did them, and entries that nobody has signed yet\x1a\x0eaudit unproven\x12\xab\x01\n" +
 	"\bListLate\x12\x1d.thawtrail.v1.ListLateRequest\x1a\x1e.thawtrail.v1.ListLateResponse\"`\xda\xda\x18\\\n" +
@@ -7505,7 +8381,7 @@ func file_thawtrail_v1_services_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_services_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 84)
+var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 90)
 var file_thawtrail_v1_services_proto_goTypes = []any{
 	(SavedState)(0),                   // 0: thawtrail.v1.SavedState
 	(*WriteRequest)(nil),              // 1: thawtrail.v1.WriteRequest
@@ -7572,159 +8448,174 @@ var file_thawtrail_v1_services_proto_goTypes = []any{
 	(*GetBalanceResponse)(nil),        // 62: thawtrail.v1.GetBalanceResponse
 	(*Closing)(nil),                   // 63: thawtrail.v1.Closing
 	(*ClosingChange)(nil),             // 64: thawtrail.v1.ClosingChange
-	(*ListUnprovenRequest)(nil),       // 65: thawtrail.v1.ListUnprovenRequest
-	(*UnprovenRow)(nil),               // 66: thawtrail.v1.UnprovenRow
-	(*ListUnprovenResponse)(nil),      // 67: thawtrail.v1.ListUnprovenResponse
-	(*ListLateRequest)(nil),           // 68: thawtrail.v1.ListLateRequest
-	(*LateRow)(nil),                   // 69: thawtrail.v1.LateRow
-	(*ListLateResponse)(nil),          // 70: thawtrail.v1.ListLateResponse
-	(*ListCorrectionsRequest)(nil),    // 71: thawtrail.v1.ListCorrectionsRequest
-	(*CorrectionRow)(nil),             // 72: thawtrail.v1.CorrectionRow
-	(*ListCorrectionsResponse)(nil),   // 73: thawtrail.v1.ListCorrectionsResponse
-	(*ListReactionsRequest)(nil),      // 74: thawtrail.v1.ListReactionsRequest
-	(*ReactionRow)(nil),               // 75: thawtrail.v1.ReactionRow
-	(*ReactionChart)(nil),             // 76: thawtrail.v1.ReactionChart
-	(*ListReactionsResponse)(nil),     // 77: thawtrail.v1.ListReactionsResponse
-	(*ListResponsesRequest)(nil),      // 78: thawtrail.v1.ListResponsesRequest
-	(*ShareSpan)(nil),                 // 79: thawtrail.v1.ShareSpan
-	(*ResponseRow)(nil),               // 80: thawtrail.v1.ResponseRow
-	(*ListResponsesResponse)(nil),     // 81: thawtrail.v1.ListResponsesResponse
-	(*ListOverridesRequest)(nil),      // 82: thawtrail.v1.ListOverridesRequest
-	(*OverrideRow)(nil),               // 83: thawtrail.v1.OverrideRow
-	(*ListOverridesResponse)(nil),     // 84: thawtrail.v1.ListOverridesResponse
-	(*Entry)(nil),                     // 85: thawtrail.v1.Entry
-	(*Moment)(nil),                    // 86: thawtrail.v1.Moment
-	(*Override)(nil),                  // 87: thawtrail.v1.Override
-	(ProofKind)(0),                    // 88: thawtrail.v1.ProofKind
+	(*GetRecallRequest)(nil),          // 65: thawtrail.v1.GetRecallRequest
+	(*RecallBatch)(nil),               // 66: thawtrail.v1.RecallBatch
+	(*RecallBag)(nil),                 // 67: thawtrail.v1.RecallBag
+	(*RecallPatient)(nil),             // 68: thawtrail.v1.RecallPatient
+	(*RecallHold)(nil),                // 69: thawtrail.v1.RecallHold
+	(*GetRecallResponse)(nil),         // 70: thawtrail.v1.GetRecallResponse
+	(*ListUnprovenRequest)(nil),       // 71: thawtrail.v1.ListUnprovenRequest
+	(*UnprovenRow)(nil),               // 72: thawtrail.v1.UnprovenRow
+	(*ListUnprovenResponse)(nil),      // 73: thawtrail.v1.ListUnprovenResponse
+	(*ListLateRequest)(nil),           // 74: thawtrail.v1.ListLateRequest
+	(*LateRow)(nil),                   // 75: thawtrail.v1.LateRow
+	(*ListLateResponse)(nil),          // 76: thawtrail.v1.ListLateResponse
+	(*ListCorrectionsRequest)(nil),    // 77: thawtrail.v1.ListCorrectionsRequest
+	(*CorrectionRow)(nil),             // 78: thawtrail.v1.CorrectionRow
+	(*ListCorrectionsResponse)(nil),   // 79: thawtrail.v1.ListCorrectionsResponse
+	(*ListReactionsRequest)(nil),      // 80: thawtrail.v1.ListReactionsRequest
+	(*ReactionRow)(nil),               // 81: thawtrail.v1.ReactionRow
+	(*ReactionChart)(nil),             // 82: thawtrail.v1.ReactionChart
+	(*ListReactionsResponse)(nil),     // 83: thawtrail.v1.ListReactionsResponse
+	(*ListResponsesRequest)(nil),      // 84: thawtrail.v1.ListResponsesRequest
+	(*ShareSpan)(nil),                 // 85: thawtrail.v1.ShareSpan
+	(*ResponseRow)(nil),               // 86: thawtrail.v1.ResponseRow
+	(*ListResponsesResponse)(nil),     // 87: thawtrail.v1.ListResponsesResponse
+	(*ListOverridesRequest)(nil),      // 88: thawtrail.v1.ListOverridesRequest
+	(*OverrideRow)(nil),               // 89: thawtrail.v1.OverrideRow
+	(*ListOverridesResponse)(nil),     // 90: thawtrail.v1.ListOverridesResponse
+	(*Entry)(nil),                     // 91: thawtrail.v1.Entry
+	(*Moment)(nil),                    // 92: thawtrail.v1.Moment
+	(*Override)(nil),                  // 93: thawtrail.v1.Override
+	(ProofKind)(0),                    // 94: thawtrail.v1.ProofKind
 }
 var file_thawtrail_v1_services_proto_depIdxs = []int32{
-	85, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
-	86, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
-	87, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
-	85, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
-	0,  // 4: thawtrail.v1.WriteResponse.saved:type_name -> thawtrail.v1.SavedState
-	3,  // 5: thawtrail.v1.WriteResponse.cautions:type_name -> thawtrail.v1.Caution
-	88, // 6: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
-	8,  // 7: thawtrail.v1.ListStockResponse.bags:type_name -> thawtrail.v1.BagRow
-	9,  // 8: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
-	6,  // 9: thawtrail.v1.ListStockResponse.freshness:type_name -> thawtrail.v1.Freshness
-	0,  // 10: thawtrail.v1.TimelineRow.saved:type_name -> thawtrail.v1.SavedState
-	13, // 11: thawtrail.v1.TimelineRow.corrected:type_name -> thawtrail.v1.Correction
-	8,  // 12: thawtrail.v1.GetBagResponse.bag:type_name -> thawtrail.v1.BagRow
-	12, // 13: thawtrail.v1.GetBagResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	39, // 14: thawtrail.v1.GetBagResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	6,  // 15: thawtrail.v1.GetBagResponse.freshness:type_name -> thawtrail.v1.Freshness
-	17, // 16: thawtrail.v1.HoldRow.heard:type_name -> thawtrail.v1.HeardRow
-	16, // 17: thawtrail.v1.BatchRow.holds:type_name -> thawtrail.v1.HoldRow
-	18, // 18: thawtrail.v1.ListBatchesResponse.batches:type_name -> thawtrail.v1.BatchRow
-	6,  // 19: thawtrail.v1.ListBatchesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	21, // 20: thawtrail.v1.ListProductsResponse.products:type_name -> thawtrail.v1.ProductRow
-	24, // 21: thawtrail.v1.ListPlacesResponse.places:type_name -> thawtrail.v1.PlaceRow
-	9,  // 22: thawtrail.v1.ListPlacesResponse.kit:type_name -> thawtrail.v1.KitRow
-	8,  // 23: thawtrail.v1.ChooseBagsResponse.bags:type_name -> thawtrail.v1.BagRow
-	3,  // 24: thawtrail.v1.ChooseBagsResponse.cautions:type_name -> thawtrail.v1.Caution
-	6,  // 25: thawtrail.v1.ChooseBagsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	29, // 26: thawtrail.v1.ListCasesResponse.cases:type_name -> thawtrail.v1.CaseRow
-	29, // 27: thawtrail.v1.GetCaseResponse.case:type_name -> thawtrail.v1.CaseRow
-	32, // 28: thawtrail.v1.GetCaseResponse.transfusions:type_name -> thawtrail.v1.TransfusionRow
-	33, // 29: thawtrail.v1.GetCaseResponse.vitals:type_name -> thawtrail.v1.VitalsRow
-	12, // 30: thawtrail.v1.GetCaseResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	39, // 31: thawtrail.v1.GetCaseResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	3,  // 32: thawtrail.v1.GetCaseResponse.cautions:type_name -> thawtrail.v1.Caution
-	6,  // 33: thawtrail.v1.GetCaseResponse.freshness:type_name -> thawtrail.v1.Freshness
-	29, // 34: thawtrail.v1.GetNowResponse.running:type_name -> thawtrail.v1.CaseRow
-	36, // 35: thawtrail.v1.GetNowResponse.due:type_name -> thawtrail.v1.DueRow
-	16, // 36: thawtrail.v1.GetNowResponse.holds_in_use:type_name -> thawtrail.v1.HoldRow
-	6,  // 37: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
-	3,  // 38: thawtrail.v1.GetNowResponse.cautions:type_name -> thawtrail.v1.Caution
-	39, // 39: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	6,  // 40: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	41, // 41: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
-	43, // 42: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
-	6,  // 43: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
-	3,  // 44: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
-	47, // 45: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
-	85, // 46: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
-	0,  // 47: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
-	88, // 48: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
-	85, // 49: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
-	72, // 50: thawtrail.v1.GetRecordResponse.corrections:type_name -> thawtrail.v1.CorrectionRow
-	51, // 51: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
-	52, // 52: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
-	29, // 53: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
-	57, // 54: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
-	60, // 55: thawtrail.v1.BalanceRow.lines:type_name -> thawtrail.v1.BalanceLine
-	61, // 56: thawtrail.v1.GetBalanceResponse.rows:type_name -> thawtrail.v1.BalanceRow
-	6,  // 57: thawtrail.v1.GetBalanceResponse.freshness:type_name -> thawtrail.v1.Freshness
-	63, // 58: thawtrail.v1.GetBalanceResponse.closings:type_name -> thawtrail.v1.Closing
-	64, // 59: thawtrail.v1.Closing.changes:type_name -> thawtrail.v1.ClosingChange
-	66, // 60: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
-	6,  // 61: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
-	69, // 62: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
-	72, // 63: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
-	75, // 64: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
-	76, // 65: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
-	3,  // 66: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
-	6,  // 67: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	79, // 68: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
-	80, // 69: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
-	6,  // 70: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	83, // 71: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
-	1,  // 72: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
-	4,  // 73: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
-	7,  // 74: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
-	11, // 75: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
-	15, // 76: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
-	20, // 77: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
-	23, // 78: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
-	26, // 79: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
-	28, // 80: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
-	31, // 81: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
-	35, // 82: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
-	38, // 83: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
-	42, // 84: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
-	45, // 85: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
-	48, // 86: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
-	50, // 87: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
-	54, // 88: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
-	56, // 89: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
-	59, // 90: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
-	65, // 91: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
-	68, // 92: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
-	71, // 93: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
-	74, // 94: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
-	78, // 95: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
-	82, // 96: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
-	2,  // 97: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
-	5,  // 98: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
-	10, // 99: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
-	14, // 100: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
-	19, // 101: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
-	22, // 102: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
-	25, // 103: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
-	27, // 104: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
-	30, // 105: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
-	34, // 106: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
-	37, // 107: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
-	40, // 108: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
-	44, // 109: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
-	46, // 110: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
-	49, // 111: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
-	53, // 112: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
-	55, // 113: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
-	58, // 114: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
-	62, // 115: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
-	67, // 116: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
-	70, // 117: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
-	73, // 118: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
-	77, // 119: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
-	81, // 120: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
-	84, // 121: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
-	97, // [97:122] is the sub-list for method output_type
-	72, // [72:97] is the sub-list for method input_type
-	72, // [72:72] is the sub-list for extension type_name
-	72, // [72:72] is the sub-list for extension extendee
-	0,  // [0:72] is the sub-list for field type_name
+	91,  // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
+	92,  // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
+	93,  // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
+	91,  // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
+	0,   // 4: thawtrail.v1.WriteResponse.saved:type_name -> thawtrail.v1.SavedState
+	3,   // 5: thawtrail.v1.WriteResponse.cautions:type_name -> thawtrail.v1.Caution
+	94,  // 6: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
+	8,   // 7: thawtrail.v1.ListStockResponse.bags:type_name -> thawtrail.v1.BagRow
+	9,   // 8: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
+	6,   // 9: thawtrail.v1.ListStockResponse.freshness:type_name -> thawtrail.v1.Freshness
+	0,   // 10: thawtrail.v1.TimelineRow.saved:type_name -> thawtrail.v1.SavedState
+	13,  // 11: thawtrail.v1.TimelineRow.corrected:type_name -> thawtrail.v1.Correction
+	8,   // 12: thawtrail.v1.GetBagResponse.bag:type_name -> thawtrail.v1.BagRow
+	12,  // 13: thawtrail.v1.GetBagResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	39,  // 14: thawtrail.v1.GetBagResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	6,   // 15: thawtrail.v1.GetBagResponse.freshness:type_name -> thawtrail.v1.Freshness
+	17,  // 16: thawtrail.v1.HoldRow.heard:type_name -> thawtrail.v1.HeardRow
+	16,  // 17: thawtrail.v1.BatchRow.holds:type_name -> thawtrail.v1.HoldRow
+	18,  // 18: thawtrail.v1.ListBatchesResponse.batches:type_name -> thawtrail.v1.BatchRow
+	6,   // 19: thawtrail.v1.ListBatchesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	21,  // 20: thawtrail.v1.ListProductsResponse.products:type_name -> thawtrail.v1.ProductRow
+	24,  // 21: thawtrail.v1.ListPlacesResponse.places:type_name -> thawtrail.v1.PlaceRow
+	9,   // 22: thawtrail.v1.ListPlacesResponse.kit:type_name -> thawtrail.v1.KitRow
+	8,   // 23: thawtrail.v1.ChooseBagsResponse.bags:type_name -> thawtrail.v1.BagRow
+	3,   // 24: thawtrail.v1.ChooseBagsResponse.cautions:type_name -> thawtrail.v1.Caution
+	6,   // 25: thawtrail.v1.ChooseBagsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	29,  // 26: thawtrail.v1.ListCasesResponse.cases:type_name -> thawtrail.v1.CaseRow
+	29,  // 27: thawtrail.v1.GetCaseResponse.case:type_name -> thawtrail.v1.CaseRow
+	32,  // 28: thawtrail.v1.GetCaseResponse.transfusions:type_name -> thawtrail.v1.TransfusionRow
+	33,  // 29: thawtrail.v1.GetCaseResponse.vitals:type_name -> thawtrail.v1.VitalsRow
+	12,  // 30: thawtrail.v1.GetCaseResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	39,  // 31: thawtrail.v1.GetCaseResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	3,   // 32: thawtrail.v1.GetCaseResponse.cautions:type_name -> thawtrail.v1.Caution
+	6,   // 33: thawtrail.v1.GetCaseResponse.freshness:type_name -> thawtrail.v1.Freshness
+	29,  // 34: thawtrail.v1.GetNowResponse.running:type_name -> thawtrail.v1.CaseRow
+	36,  // 35: thawtrail.v1.GetNowResponse.due:type_name -> thawtrail.v1.DueRow
+	16,  // 36: thawtrail.v1.GetNowResponse.holds_in_use:type_name -> thawtrail.v1.HoldRow
+	6,   // 37: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
+	3,   // 38: thawtrail.v1.GetNowResponse.cautions:type_name -> thawtrail.v1.Caution
+	39,  // 39: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	6,   // 40: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	41,  // 41: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
+	43,  // 42: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
+	6,   // 43: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
+	3,   // 44: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
+	47,  // 45: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
+	91,  // 46: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
+	0,   // 47: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
+	94,  // 48: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
+	91,  // 49: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
+	78,  // 50: thawtrail.v1.GetRecordResponse.corrections:type_name -> thawtrail.v1.CorrectionRow
+	51,  // 51: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
+	52,  // 52: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
+	29,  // 53: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
+	57,  // 54: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
+	60,  // 55: thawtrail.v1.BalanceRow.lines:type_name -> thawtrail.v1.BalanceLine
+	61,  // 56: thawtrail.v1.GetBalanceResponse.rows:type_name -> thawtrail.v1.BalanceRow
+	6,   // 57: thawtrail.v1.GetBalanceResponse.freshness:type_name -> thawtrail.v1.Freshness
+	63,  // 58: thawtrail.v1.GetBalanceResponse.closings:type_name -> thawtrail.v1.Closing
+	64,  // 59: thawtrail.v1.Closing.changes:type_name -> thawtrail.v1.ClosingChange
+	17,  // 60: thawtrail.v1.RecallHold.heard:type_name -> thawtrail.v1.HeardRow
+	66,  // 61: thawtrail.v1.GetRecallResponse.batches:type_name -> thawtrail.v1.RecallBatch
+	67,  // 62: thawtrail.v1.GetRecallResponse.bags_out:type_name -> thawtrail.v1.RecallBag
+	68,  // 63: thawtrail.v1.GetRecallResponse.patients:type_name -> thawtrail.v1.RecallPatient
+	69,  // 64: thawtrail.v1.GetRecallResponse.holds:type_name -> thawtrail.v1.RecallHold
+	67,  // 65: thawtrail.v1.GetRecallResponse.bags_gone:type_name -> thawtrail.v1.RecallBag
+	6,   // 66: thawtrail.v1.GetRecallResponse.freshness:type_name -> thawtrail.v1.Freshness
+	72,  // 67: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
+	6,   // 68: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
+	75,  // 69: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
+	78,  // 70: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
+	81,  // 71: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
+	82,  // 72: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
+	3,   // 73: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
+	6,   // 74: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	85,  // 75: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
+	86,  // 76: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
+	6,   // 77: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	89,  // 78: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
+	1,   // 79: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
+	4,   // 80: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
+	7,   // 81: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
+	11,  // 82: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
+	15,  // 83: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
+	20,  // 84: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
+	23,  // 85: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
+	26,  // 86: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
+	28,  // 87: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
+	31,  // 88: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
+	35,  // 89: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
+	38,  // 90: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
+	42,  // 91: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
+	45,  // 92: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
+	48,  // 93: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
+	50,  // 94: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
+	54,  // 95: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
+	56,  // 96: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
+	59,  // 97: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
+	65,  // 98: thawtrail.v1.AuditService.GetRecall:input_type -> thawtrail.v1.GetRecallRequest
+	71,  // 99: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
+	74,  // 100: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
+	77,  // 101: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
+	80,  // 102: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
+	84,  // 103: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
+	88,  // 104: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
+	2,   // 105: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
+	5,   // 106: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
+	10,  // 107: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
+	14,  // 108: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
+	19,  // 109: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
+	22,  // 110: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
+	25,  // 111: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
+	27,  // 112: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
+	30,  // 113: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
+	34,  // 114: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
+	37,  // 115: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
+	40,  // 116: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
+	44,  // 117: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
+	46,  // 118: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
+	49,  // 119: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
+	53,  // 120: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
+	55,  // 121: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
+	58,  // 122: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
+	62,  // 123: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
+	70,  // 124: thawtrail.v1.AuditService.GetRecall:output_type -> thawtrail.v1.GetRecallResponse
+	73,  // 125: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
+	76,  // 126: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
+	79,  // 127: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
+	83,  // 128: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
+	87,  // 129: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
+	90,  // 130: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
+	105, // [105:131] is the sub-list for method output_type
+	79,  // [79:105] is the sub-list for method input_type
+	79,  // [79:79] is the sub-list for extension type_name
+	79,  // [79:79] is the sub-list for extension extendee
+	0,   // [0:79] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_services_proto_init() }
@@ -7740,15 +8631,15 @@ func file_thawtrail_v1_services_proto_init() {
 	file_thawtrail_v1_services_proto_msgTypes[33].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[45].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[60].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[74].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[79].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[80].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[85].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_services_proto_rawDesc), len(file_thawtrail_v1_services_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   84,
+			NumMessages:   90,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

@@ -657,6 +657,7 @@ const (
 	AuditService_ListAffected_FullMethodName      = "/thawtrail.v1.AuditService/ListAffected"
 	AuditService_ListUse_FullMethodName           = "/thawtrail.v1.AuditService/ListUse"
 	AuditService_GetBalance_FullMethodName        = "/thawtrail.v1.AuditService/GetBalance"
+	AuditService_GetRecall_FullMethodName         = "/thawtrail.v1.AuditService/GetRecall"
 	AuditService_ListUnproven_FullMethodName      = "/thawtrail.v1.AuditService/ListUnproven"
 	AuditService_ListLate_FullMethodName          = "/thawtrail.v1.AuditService/ListLate"
 	AuditService_ListCorrections_FullMethodName   = "/thawtrail.v1.AuditService/ListCorrections"
@@ -679,6 +680,7 @@ type AuditServiceClient interface {
 	ListAffected(ctx context.Context, in *ListAffectedRequest, opts ...grpc.CallOption) (*ListAffectedResponse, error)
 	ListUse(ctx context.Context, in *ListUseRequest, opts ...grpc.CallOption) (*ListUseResponse, error)
 	GetBalance(ctx context.Context, in *GetBalanceRequest, opts ...grpc.CallOption) (*GetBalanceResponse, error)
+	GetRecall(ctx context.Context, in *GetRecallRequest, opts ...grpc.CallOption) (*GetRecallResponse, error)
 	ListUnproven(ctx context.Context, in *ListUnprovenRequest, opts ...grpc.CallOption) (*ListUnprovenResponse, error)
 	ListLate(ctx context.Context, in *ListLateRequest, opts ...grpc.CallOption) (*ListLateResponse, error)
 	ListCorrections(ctx context.Context, in *ListCorrectionsRequest, opts ...grpc.CallOption) (*ListCorrectionsResponse, error)
@@ -775,6 +777,16 @@ func (c *auditServiceClient) GetBalance(ctx context.Context, in *GetBalanceReque
 	return out, nil
 }
 
+func (c *auditServiceClient) GetRecall(ctx context.Context, in *GetRecallRequest, opts ...grpc.CallOption) (*GetRecallResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetRecallResponse)
+	err := c.cc.Invoke(ctx, AuditService_GetRecall_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *auditServiceClient) ListUnproven(ctx context.Context, in *ListUnprovenRequest, opts ...grpc.CallOption) (*ListUnprovenResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListUnprovenResponse)
@@ -849,6 +861,7 @@ type AuditServiceServer interface {
 	ListAffected(context.Context, *ListAffectedRequest) (*ListAffectedResponse, error)
 	ListUse(context.Context, *ListUseRequest) (*ListUseResponse, error)
 	GetBalance(context.Context, *GetBalanceRequest) (*GetBalanceResponse, error)
+	GetRecall(context.Context, *GetRecallRequest) (*GetRecallResponse, error)
 	ListUnproven(context.Context, *ListUnprovenRequest) (*ListUnprovenResponse, error)
 	ListLate(context.Context, *ListLateRequest) (*ListLateResponse, error)
 	ListCorrections(context.Context, *ListCorrectionsRequest) (*ListCorrectionsResponse, error)
@@ -888,6 +901,9 @@ func (UnimplementedAuditServiceServer) ListUse(context.Context, *ListUseRequest)
 }
 func (UnimplementedAuditServiceServer) GetBalance(context.Context, *GetBalanceRequest) (*GetBalanceResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetBalance not implemented")
+}
+func (UnimplementedAuditServiceServer) GetRecall(context.Context, *GetRecallRequest) (*GetRecallResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetRecall not implemented")
 }
 func (UnimplementedAuditServiceServer) ListUnproven(context.Context, *ListUnprovenRequest) (*ListUnprovenResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListUnproven not implemented")
@@ -1072,6 +1088,24 @@ func _AuditService_GetBalance_Handler(srv interface{}, ctx context.Context, dec 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AuditService_GetRecall_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetRecallRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).GetRecall(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_GetRecall_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).GetRecall(ctx, req.(*GetRecallRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _AuditService_ListUnproven_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListUnprovenRequest)
 	if err := dec(in); err != nil {
@@ -1218,6 +1252,10 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetBalance",
 			Handler:    _AuditService_GetBalance_Handler,
+		},
+		{
+			MethodName: "GetRecall",
+			Handler:    _AuditService_GetRecall_Handler,
 		},
 		{
 			MethodName: "ListUnproven",

@@ -2028,6 +2028,59 @@ func (x *BatchRecalled) GetSupportTelephone() string {
 	return ""
 }
 
+// BagsPulled says that bags were fetched from where they lay and set apart for a recall.
+type BagsPulled struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Bags          []string               `protobuf:"bytes,1,rep,name=bags,proto3" json:"bags,omitempty"`
+	Text          string                 `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BagsPulled) Reset() {
+	*x = BagsPulled{}
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BagsPulled) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BagsPulled) ProtoMessage() {}
+
+func (x *BagsPulled) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BagsPulled.ProtoReflect.Descriptor instead.
+func (*BagsPulled) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *BagsPulled) GetBags() []string {
+	if x != nil {
+		return x.Bags
+	}
+	return nil
+}
+
+func (x *BagsPulled) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
 // KitStocked adds kit to a place.
 type KitStocked struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -2042,7 +2095,7 @@ type KitStocked struct {
 
 func (x *KitStocked) Reset() {
 	*x = KitStocked{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2054,7 +2107,7 @@ func (x *KitStocked) String() string {
 func (*KitStocked) ProtoMessage() {}
 
 func (x *KitStocked) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2067,7 +2120,7 @@ func (x *KitStocked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitStocked.ProtoReflect.Descriptor instead.
 func (*KitStocked) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{23}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *KitStocked) GetPlace() string {
@@ -2118,7 +2171,7 @@ type KitUsed struct {
 
 func (x *KitUsed) Reset() {
 	*x = KitUsed{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2130,7 +2183,7 @@ func (x *KitUsed) String() string {
 func (*KitUsed) ProtoMessage() {}
 
 func (x *KitUsed) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2143,7 +2196,7 @@ func (x *KitUsed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitUsed.ProtoReflect.Descriptor instead.
 func (*KitUsed) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{24}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *KitUsed) GetPlace() string {
@@ -2188,7 +2241,7 @@ type KitCounted struct {
 
 func (x *KitCounted) Reset() {
 	*x = KitCounted{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2200,7 +2253,7 @@ func (x *KitCounted) String() string {
 func (*KitCounted) ProtoMessage() {}
 
 func (x *KitCounted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2213,7 +2266,7 @@ func (x *KitCounted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitCounted.ProtoReflect.Descriptor instead.
 func (*KitCounted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{25}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *KitCounted) GetPlace() string {
@@ -2519,7 +2572,13 @@ const file_thawtrail_v1_stock_proto_rawDesc = "" +
 	"\x0fmaker_reference\x18\x05 \x01(\tB#\xca\xda\x18\x1f\n" +
 	"\x1dthe maker's reference, if anyR\x0emakerReference\x12J\n" +
 	"\x11support_telephone\x18\x06 \x01(\tB\x1d\xca\xda\x18\x19\n" +
-	"\x15the maker's telephonep\x01R\x10supportTelephone\"\xfc\x01\n" +
+	"\x15the maker's telephonep\x01R\x10supportTelephone\"\x92\x01\n" +
+	"\n" +
+	"BagsPulled\x121\n" +
+	"\x04bags\x18\x01 \x03(\tB\x1d\xca\xda\x18\x19\n" +
+	"\vbag numbers\x10\x010\xc8\x018\x01B\x03bagR\x04bags\x12Q\n" +
+	"\x04text\x18\x02 \x01(\tB=\xca\xda\x189\n" +
+	"4where they are set apart, or what else is to be said(\xf4\x03R\x04text\"\xfc\x01\n" +
 	"\n" +
 	"KitStocked\x12/\n" +
 	"\x05place\x18\x01 \x01(\tB\x19\xca\xda\x18\x15\n" +
@@ -2608,7 +2667,7 @@ func file_thawtrail_v1_stock_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_stock_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
-var file_thawtrail_v1_stock_proto_msgTypes = make([]protoimpl.MessageInfo, 26)
+var file_thawtrail_v1_stock_proto_msgTypes = make([]protoimpl.MessageInfo, 27)
 var file_thawtrail_v1_stock_proto_goTypes = []any{
 	(Coolant)(0),              // 0: thawtrail.v1.Coolant
 	(BagFeel)(0),              // 1: thawtrail.v1.BagFeel
@@ -2638,16 +2697,17 @@ var file_thawtrail_v1_stock_proto_goTypes = []any{
 	(*BatchHeld)(nil),         // 25: thawtrail.v1.BatchHeld
 	(*BatchReleased)(nil),     // 26: thawtrail.v1.BatchReleased
 	(*BatchRecalled)(nil),     // 27: thawtrail.v1.BatchRecalled
-	(*KitStocked)(nil),        // 28: thawtrail.v1.KitStocked
-	(*KitUsed)(nil),           // 29: thawtrail.v1.KitUsed
-	(*KitCounted)(nil),        // 30: thawtrail.v1.KitCounted
-	(*Moment)(nil),            // 31: thawtrail.v1.Moment
+	(*BagsPulled)(nil),        // 28: thawtrail.v1.BagsPulled
+	(*KitStocked)(nil),        // 29: thawtrail.v1.KitStocked
+	(*KitUsed)(nil),           // 30: thawtrail.v1.KitUsed
+	(*KitCounted)(nil),        // 31: thawtrail.v1.KitCounted
+	(*Moment)(nil),            // 32: thawtrail.v1.Moment
 }
 var file_thawtrail_v1_stock_proto_depIdxs = []int32{
 	0,  // 0: thawtrail.v1.BagsCarried.coolant:type_name -> thawtrail.v1.Coolant
 	1,  // 1: thawtrail.v1.BagsCarried.feel:type_name -> thawtrail.v1.BagFeel
-	31, // 2: thawtrail.v1.PlaceWarm.from:type_name -> thawtrail.v1.Moment
-	31, // 3: thawtrail.v1.PlaceWarm.to:type_name -> thawtrail.v1.Moment
+	32, // 2: thawtrail.v1.PlaceWarm.from:type_name -> thawtrail.v1.Moment
+	32, // 3: thawtrail.v1.PlaceWarm.to:type_name -> thawtrail.v1.Moment
 	2,  // 4: thawtrail.v1.BagDiscarded.reason:type_name -> thawtrail.v1.DiscardReason
 	3,  // 5: thawtrail.v1.BagReturned.to:type_name -> thawtrail.v1.ReturnTo
 	4,  // 6: thawtrail.v1.KitStocked.item:type_name -> thawtrail.v1.KitItem
@@ -2681,7 +2741,7 @@ func file_thawtrail_v1_stock_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_stock_proto_rawDesc), len(file_thawtrail_v1_stock_proto_rawDesc)),
 			NumEnums:      5,
-			NumMessages:   26,
+			NumMessages:   27,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
