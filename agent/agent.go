@@ -42,6 +42,9 @@ type Config struct {
 	Name    string        // of this laptop; the one it joined with, or the machine's, when empty
 	Clock   clock.Clock
 	Log     *slog.Logger
+	// Opened is told the replica before anything answers: a rehearsal brings its script,
+	// and a real laptop the way to begin one.
+	Opened func(*replica.Replica)
 	// PagesReady is told the one-time address that opens the pages.
 	PagesReady func(url string)
 	// PhonesReady is told the address at which phones come in.
@@ -59,6 +62,9 @@ func (c *Config) fill() error {
 	}
 	if c.Log == nil {
 		c.Log = slog.New(slog.DiscardHandler)
+	}
+	if c.Opened == nil {
+		c.Opened = func(*replica.Replica) {}
 	}
 	if c.PagesReady == nil {
 		c.PagesReady = func(string) {}
@@ -118,6 +124,7 @@ func run(ctx context.Context, cfg Config, home *trust.Home, r *replica.Replica, 
 	}
 	link := newLink(cfg, home, r)
 	r.Link = link
+	cfg.Opened(r)
 	n.Practice, n.Epoch, n.Loops = link.Practice, link.HubEpoch, []node.Part{{Name: "link", Run: link.Run}}
 	n.Ready = func(address string) {
 		if !home.Vault.Encrypted() {

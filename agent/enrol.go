@@ -123,7 +123,7 @@ func (j *joiner) accept(code invite.Code, req *pb.EnrolRequest, resp *pb.EnrolRe
 	}
 	err = j.home.Join(trust.Joined{
 		Practice: a.Practice, PracticeName: a.PracticeName, Founding: a.Founding, Authority: a.Authority,
-		Server: server, Person: a.Person, DeviceName: j.claim.DeviceName,
+		Server: server, Person: a.Person, DeviceName: j.claim.DeviceName, Rehearsal: a.Rehearsal,
 	})
 	return Enrolled{
 		Practice: a.Practice, Name: a.PracticeName, Person: a.PersonName, Roles: a.Roles,

@@ -94,7 +94,7 @@ var house = []room{
 	{"web/barn", "caution engine event input label ledger proto/thawtrail/v1 query refusal web/caseview web/form web/site web/words wording", "it is the barn's pages alone"},
 	{"web/clinic", "engine event label ledger proto/thawtrail/v1 query web/form web/site web/words", "it is the clinic's pages alone"},
 	{"web/owner", "event proto/thawtrail/v1 web/site web/words wording", "it is the owner's pages alone"},
-	{"web/machine", "access bundle event handover proto/thawtrail/v1 query refusal replication web/caseview web/form web/site web/words", "the pages of this machine alone"},
+	{"web/machine", "access bundle event handover proto/thawtrail/v1 query refusal replica replication web/caseview web/form web/site web/words", "the pages of this machine alone"},
 	{"web", "web/barn web/clinic web/form web/machine web/owner web/site", "it puts the pages at their addresses"},
 	{"web/webtest", "", "it is a person at a browser, and knows only pages"},
 	{"web/night", "", "it is a test"},
@@ -105,9 +105,10 @@ var house = []room{
 	{"agent", "access clock event exchange node proto/thawtrail/v1 query refusal replica replication rpc store trust trust/authority trust/invite trust/phones trust/vault wholefile", "it is what a laptop is more than a node"},
 	{"demo/wire", "", "it is a network that can be cut"},
 	{"demo", "clock demo/wire label proto/thawtrail/v1 refusal trust/local trust/vault wholefile", "it runs the real programs, and reaches into none"},
+	{"rehearse", "agent clock demo/wire ledger proto/thawtrail/v1 query replica say server store/filelock trust/invite trust/local trust/vault", "it runs the real programs beside the real work, reads the case and directs the rest"},
 	{"bench/nights", "event label proto/thawtrail/v1 store", "it invents records"},
 	{"bench", "agent bench/nights clock event exchange plans proto/thawtrail/v1 refusal rpc server store store/index trust trust/authority trust/invite trust/local trust/vault wholefile", "it measures all of the program"},
-	{"cli", "agent bench bundle caution demo engine event input label plans proof proto/thawtrail/v1 refusal replica replication rpc say server store store/reach trust trust/authority trust/invite trust/local trust/vault wholefile wording", "it is the command line of both programs"},
+	{"cli", "agent bench bundle caution demo engine event input label plans proof proto/thawtrail/v1 refusal rehearse replica replication rpc say server store store/reach trust trust/authority trust/invite trust/local trust/vault wholefile wording", "it is the command line of both programs"},
 	{"sim", "", "it is a test"},
 	{"cmd/thawtrail", "cli", "it starts the command line"},
 }
@@ -130,7 +131,7 @@ var apart = []struct{ from, to, why string }{
 // TestPurity guards.
 var libraries = []struct{ library, rooms, why string }{
 	{"github.com/dgraph-io", "store/index", "the index can be exchanged, and nothing else depends on what it is made of"},
-	{"google.golang.org/grpc", "proto/thawtrail/v1 rpc node cli server agent demo bench trust/authority trust/local",
+	{"google.golang.org/grpc", "proto/thawtrail/v1 rpc node cli server agent demo bench rehearse trust/authority trust/local",
 		"what a replica does must run without a network; the transport stays at the edge"},
 	{"github.com/spf13", "cli cmd/thawtrail", "commands are the command line's"},
 }

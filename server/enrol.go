@@ -198,6 +198,7 @@ func (g *registry) admit(ctx context.Context, req *pb.EnrolRequest, channel ed25
 	resp, err := invite.Answer(in.Key, g.root, req, &pb.EnrolAnswer{
 		Practice: g.home.Joined.Practice, PracticeName: g.home.Joined.PracticeName, Founding: g.home.Joined.Founding,
 		Authority: g.home.Joined.Authority, Person: in.Person, PersonName: in.Name, Roles: in.Roles, PublicKey: claim.PublicKey,
+		Rehearsal: g.home.Joined.Rehearsal,
 	})
 	return resp, rpc.Status(err)
 }

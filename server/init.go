@@ -37,6 +37,8 @@ type InitConfig struct {
 	Owner    string        // name of the first owner
 	Name     string        // of this machine; 'clinic' when empty
 	Clock    clock.Clock   // the machine's when nil
+	// Rehearsal marks the practice for good: nothing in it is real.
+	Rehearsal bool
 }
 
 // Begun is what a practice was begun with.
@@ -79,7 +81,7 @@ func Init(ctx context.Context, cfg InitConfig) (_ Begun, err error) {
 		return Begun{}, err
 	}
 	out.Fingerprint, out.Sheet = authority.Fingerprint(authority.Public(root)), authority.Sheet(cfg.Practice, root)
-	return out, home.Join(trust.Joined{Practice: out.Practice, PracticeName: cfg.Practice, Founding: founding[:], Authority: cert.Raw})
+	return out, home.Join(trust.Joined{Practice: out.Practice, PracticeName: cfg.Practice, Founding: founding[:], Authority: cert.Raw, Rehearsal: cfg.Rehearsal})
 }
 
 // found writes the founding, or finds the one that an earlier call wrote.

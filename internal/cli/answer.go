@@ -29,6 +29,9 @@ func (d *console) answer(asJSON *flagOf, m proto.Message) error {
 // printJSON lays out JSON; what could steer a terminal is escaped, so that the
 // value stays what it was.
 func (d *console) printJSON(raw []byte) error {
+	if d.rehearsal {
+		raw = withMark(raw)
+	}
 	var laid bytes.Buffer
 	if err := json.Indent(&laid, raw, "", "  "); err != nil {
 		return err
@@ -41,6 +44,10 @@ func (d *console) printJSON(raw []byte) error {
 		}
 		out.WriteRune(r)
 	}
-	d.printf("%s\n", out.String())
+	to := d.out
+	if d.rehearsal {
+		to = d.bare
+	}
+	fmt.Fprintf(to, "%s\n", out.String())
 	return nil
 }

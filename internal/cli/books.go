@@ -10,7 +10,6 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
-	"google.golang.org/grpc"
 	"google.golang.org/protobuf/encoding/protojson"
 
 	"thawtrail/agent"
@@ -32,7 +31,7 @@ func (d *console) carrier(data string) (pb.CarryServiceClient, string, func(), e
 		return nil, "", func() {}, nil
 	}
 	target, options := door.Target()
-	conn, err := grpc.NewClient(target, options...)
+	conn, err := d.dial(target, options...)
 	if err != nil {
 		return nil, "", nil, err
 	}

@@ -20,6 +20,9 @@ type console struct {
 	zoneName string   // in the tz database, or empty where this system does not say
 	address  string   // of the agent, when no --at is typed
 	both     []string // numbers of a dose that were typed in a customary unit, in both units
+	// rehearsal: what answered is one. out and err mark each line; bare does not.
+	rehearsal bool
+	bare      io.Writer
 }
 
 const (

@@ -29,6 +29,9 @@ func (d *console) exportCommand() *cobra.Command {
 			return err
 		}
 		raw, err := protojson.MarshalOptions{Multiline: true, UseProtoNames: true}.Marshal(answer)
+		if d.rehearsal {
+			raw = withMark(raw)
+		}
 		if err == nil {
 			err = wholefile.Write(out.text(), append(raw, '\n'))
 		}

@@ -59,7 +59,7 @@ func (l *link) call(ctx context.Context, method string, req, answer proto.Messag
 		return refusal.New("at", address, "HOST:PORT of an agent or server, e.g. "+defaultAddress)
 	}
 	target, options := local.Target(address)
-	conn, err := grpc.NewClient(target, append(options, grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxAnswer)))...)
+	conn, err := l.d.dial(target, append(options, grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxAnswer)))...)
 	if err != nil {
 		return refusal.New("at", address, "HOST:PORT of an agent or server")
 	}

@@ -47,6 +47,7 @@ func (d *console) ownCommands() []ownCommand {
 		{"audit verify-proof", d.verifyProofCommand()},
 		{"bench", d.benchCommand()},
 		{"demo", d.demoCommand()},
+		{"rehearse", d.rehearseCommand()},
 		{"caution list", d.cautionCommand()},
 		{"version", d.versionCommand()},
 	}

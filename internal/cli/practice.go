@@ -10,7 +10,6 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
-	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
@@ -159,7 +158,7 @@ func (o remoteOffice) RevokeDevice(ctx context.Context, req *pb.RevokeDeviceRequ
 func (d *console) office(ctx context.Context, f *ownForm, ask func(context.Context, pb.HubServiceServer) error) error {
 	if door, err := local.OfData(f.data.text()); err == nil {
 		target, options := door.Target()
-		conn, err := grpc.NewClient(target, options...)
+		conn, err := d.dial(target, options...)
 		if err != nil {
 			return err
 		}

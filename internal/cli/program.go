@@ -8,6 +8,7 @@ import (
 
 	"thawtrail/agent"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/rehearse"
 	"thawtrail/internal/trust/vault"
 	"thawtrail/server"
 )
@@ -86,9 +87,13 @@ func (d *console) agentCommand() *cobra.Command {
 	phone := &flagOf{name: "phone", metavar: "ADDRESS", help: "where paired phones find the pages, e.g. 0.0.0.0:4290; nowhere when left out"}
 	return f.command(d, "agent", "Run this laptop's agent, with or without a network", "agent --data thawtrail-data --server 127.0.0.1:4270", []*flagOf{clinic, phone},
 		func(ctx context.Context, secret *vault.Secret) error {
+			beside := rehearse.NewStarter(ctx, "")
+			defer beside.Discard()
 			return agent.Run(ctx, agent.Config{
 				Secret: secret, Data: f.data.text(), Server: clinic.text(), Listen: f.listen.text(), Pages: f.pages.text(), Phone: phone.text(), Metrics: f.metrics.text(), Name: f.name.text(),
-				Log: d.log(), PagesReady: d.pagesReady, PhonesReady: d.phonesReady, Ready: d.ready("this laptop's agent"),
+				Log: d.log(), PhonesReady: d.phonesReady, Opened: beside.Open,
+				PagesReady: func(url string) { beside.Beside("", url); d.pagesReady(url) },
+				Ready:      func(address string) { beside.Beside(address, ""); d.ready("this laptop's agent")(address) },
 			})
 		})
 }

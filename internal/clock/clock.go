@@ -7,6 +7,7 @@ package clock
 
 import (
 	"sync"
+	"sync/atomic"
 	"time"
 )
 
@@ -69,3 +70,22 @@ func (m *Manual) SetWall(t time.Time) {
 	defer m.mu.Unlock()
 	m.wall = t.Round(0)
 }
+
+// Ahead is another clock, some time on: for a rehearsal, in which nobody waits until
+// a bag is thawed. It is safe for concurrent use.
+type Ahead struct {
+	Clock
+	by atomic.Int64
+}
+
+// Now implements Clock.
+func (a *Ahead) Now() time.Time { return a.Clock.Now().Add(a.By()) }
+
+// Monotonic implements Clock.
+func (a *Ahead) Monotonic() time.Duration { return a.Clock.Monotonic() + a.By() }
+
+// By is how far it is ahead.
+func (a *Ahead) By() time.Duration { return time.Duration(a.by.Load()) }
+
+// Advance puts it further ahead.
+func (a *Ahead) Advance(d time.Duration) { a.by.Add(int64(d)) }

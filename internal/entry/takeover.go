@@ -83,11 +83,26 @@ func (b view) checkAdopted(p *pb.CaseAdopted) ([]caution.Raised, error) {
 	return []caution.Raised{olderCode.With(clock(momentOf(p)), clock(newest.MomentMs()))}, nil
 }
 
+// sameKind keeps a case of a rehearsal out of the books, and a real one out of a
+// rehearsal, where nobody would look after it.
+func sameKind(code, here bool) error {
+	switch {
+	case code && !here:
+		return refusal.Conflict("code", "of a rehearsal", "a code of a real case").Because("nothing of a rehearsal comes into the books; type it into another rehearsal")
+	case here && !code:
+		return refusal.Conflict("code", "of a real case", "a code of a rehearsal").Because("this is a rehearsal; take the case over on the real pages of this laptop")
+	}
+	return nil
+}
+
 // TakeOver reads a code that was typed and, unless it is only to be looked at,
 // takes the case over: from then on the running sheet goes on here.
 func (w *Writer) TakeOver(ctx context.Context, actor Actor, req *pb.TakeOverRequest) (*pb.TakeOverResponse, error) {
 	sheet, err := handover.Read(req.Code, req.Dam, req.Mark, w.Clock.Now())
 	if err != nil {
+		return nil, err
+	}
+	if err := sameKind(sheet.Rehearsal, w.Rehearsal()); err != nil {
 		return nil, err
 	}
 	out := &pb.TakeOverResponse{Case: sheet.Case}

@@ -48,6 +48,9 @@ type Sheet struct {
 	VitalsMs     int64 // of Vitals
 	Vitals       Look  // the last look
 	Baseline     Look  // what alarms compare with
+	// Rehearsal: the case is not real. Programs that are older than rehearsals refuse its
+	// code as one of another version.
+	Rehearsal bool
 }
 
 // field is one number of the code.
@@ -58,7 +61,7 @@ type field struct {
 
 var layout = []field{
 	{"version", 3}, {"case", 50}, {"bag", 40}, {"weight", 14}, {"given", 13}, {"before", 13}, {"rate", 13},
-	{"started", 11}, {"set", 8}, {"read", 8}, {"vitals", 8}, {"flags", 3}, {"words", 10}, {"zero", 1},
+	{"started", 11}, {"set", 8}, {"read", 8}, {"vitals", 8}, {"flags", 3}, {"words", 10}, {"rehearsal", 1},
 }
 
 // layouts are the numbers of each version. A code that is shown once is typed for ever:
@@ -110,6 +113,9 @@ func (s *Sheet) numbers() (map[string]uint64, error) {
 	v["set"] = minutes(s.SetMs, start-s.SetMs/minuteMs)
 	v["read"] = minutes(s.ReadMs, s.ReadMs/minuteMs-start)
 	v["vitals"] = minutes(s.NextVitalsMs, s.NextVitalsMs/minuteMs-start)
+	if s.Rehearsal {
+		v["rehearsal"] = 1
+	}
 	for i, is := range []bool{s.Reaction, s.SlowStage, s.Clamped} {
 		if is {
 			v["flags"] |= 1 << i
@@ -148,7 +154,7 @@ func Read(code, dam, mark string, now time.Time) (Sheet, error) {
 		chars = append(chars, row[:RowChars-1]...)
 	}
 	v := read(form.fields, chars)
-	if v["version"] != form.version || v["zero"] != 0 {
+	if v["version"] != form.version {
 		return Sheet{}, refusal.New("code", "another version", "a code of this version of the program").Because("hand the case over by a file, or bring both laptops up to date")
 	}
 	if v["words"] != wordCheck(dam, mark) {
@@ -163,6 +169,7 @@ func sheetOf(v map[string]uint64, now time.Time) (Sheet, error) {
 	s := Sheet{
 		Case: text(spellNumber(v["case"], 10)), WeightG: int32(v["weight"]) * 100, BeforeMl: int32(v["before"]),
 		Reaction: v["flags"]&1 != 0, SlowStage: v["flags"]&2 != 0, Clamped: v["flags"]&4 != 0,
+		Rehearsal: v["rehearsal"] != 0,
 	}
 	body := text(spellNumber(v["bag"], 8))
 	check, _ := label.CheckCharacter(body)

@@ -359,10 +359,17 @@ func (b *ReadView) running(out *pb.GetNowResponse) error {
 		if err != nil {
 			return err
 		}
-		if c != nil {
-			out.Running = append(out.Running, b.caseRow(c))
-			b.vitalsDue(out, c)
+		if c == nil {
+			continue
 		}
+		watch, err := b.Watch(c)
+		if err != nil {
+			return err
+		}
+		row := b.caseRow(c)
+		row.Alarm = Alarms(watch.Standing)
+		out.Running = append(out.Running, row)
+		b.vitalsDue(out, c)
 	}
 	return err
 }

@@ -68,7 +68,7 @@ func whoInWords(c *ledger.Case) (dam, mark string) {
 func (b *ReadView) codeSheet(c *ledger.Case) (handover.Sheet, error) {
 	s := handover.Sheet{
 		Case: c.Entity.ID, Clamped: c.Clamped, Reaction: len(c.Reactions) > 0, NextVitalsMs: NextVitals(c),
-		MadeMs: b.now.Truncate(time.Minute).UnixMilli(),
+		MadeMs: b.now.Truncate(time.Minute).UnixMilli(), Rehearsal: b.r.Rehearsal(),
 	}
 	if told := c.LastTold(); told != nil {
 		s.Reaction = s.Reaction || told.ReactionSeen

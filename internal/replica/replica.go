@@ -55,6 +55,9 @@ type Replica struct {
 	// words; nil where nobody calls.
 	Found func() []string
 
+	Script     Script     // of a rehearsal; nil in real work, and on its server
+	Rehearsals Rehearsals // where rehearsals can be started; nil elsewhere
+
 	Pins *pins.Registry // of the people who share this machine; nil where none are kept
 
 	// Parts says which parts of the program do not work now; nil where none run.

@@ -73,7 +73,8 @@ type Callers struct {
 func Mount(r *replica.Replica, x *replication.Responder, from Callers, h healthpb.HealthServer) *grpc.Server {
 	gate := newGate(from.Members, from.Token)
 	s := grpc.NewServer(
-		grpc.Creds(from.Credentials), grpc.ChainUnaryInterceptor(gate.Unary, unaryStatus), grpc.ChainStreamInterceptor(gate.Stream, streamStatus),
+		grpc.Creds(from.Credentials), marks(r), marksStreams(r),
+		grpc.ChainUnaryInterceptor(gate.Unary, unaryStatus), grpc.ChainStreamInterceptor(gate.Stream, streamStatus),
 		grpc.MaxRecvMsgSize(maxMessage), grpc.MaxSendMsgSize(maxMessage),
 		grpc.InitialWindowSize(window), grpc.InitialConnWindowSize(window),
 		grpc.MaxConcurrentStreams(256), grpc.ConnectionTimeout(PingTimeout),

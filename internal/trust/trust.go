@@ -74,6 +74,7 @@ type Joined struct {
 	Server       string `json:"server,omitempty"`
 	Person       string `json:"person,omitempty"`      // for whom the laptop joined
 	DeviceName   string `json:"device_name,omitempty"` // by which it joined
+	Rehearsal    bool   `json:"rehearsal,omitempty"`   // nothing in it is real, and all that is shown of it says so
 }
 
 // Open opens a data folder, or begins one on first start. Then the secret decides

@@ -13,6 +13,7 @@ import (
 func routes(s *site.Site) {
 	sticks := &machine.Sticks{}
 	s.Open("GET /assets/{name}", site.ServeAsset)
+	s.Open("GET /rehearsal.css", site.ServeRehearsalStyle)
 	s.Open("GET /enter/{code}", s.Enter)
 	s.Open("GET /pair", s.ShowPair)
 	s.Open("GET /pair/{code}", s.ShowPair)
@@ -29,6 +30,8 @@ func routes(s *site.Site) {
 	s.Here("POST /pin", machine.OwnPIN)
 	s.Both("/sign", machine.SignLater)
 	s.Here("GET /another", machine.MoreBrowsers)
+	s.Here("GET /rehearse", machine.Rehearse)
+	s.Here("POST /rehearse", machine.Rehearse)
 	s.Here("GET /phones", machine.ShowPhones)
 	s.Here("POST /phones", machine.ShowPhones)
 

@@ -233,7 +233,7 @@ func (s *Sticks) Send(req *site.Request) error {
 	}
 	_ = http.NewResponseController(req.W).SetWriteDeadline(time.Time{})
 	req.W.Header().Set("Content-Type", "application/octet-stream")
-	req.W.Header().Set("Content-Disposition", `attachment; filename="thawtrail-`+cv.ID+`.books"`)
+	req.W.Header().Set("Content-Disposition", `attachment; filename="`+req.FileName(cv.ID+".books")+`"`)
 	if _, err := (replication.Bundles{Replica: req.Site.Replica}).Write(req.Context(), req.W, code, cv.ID); err != nil {
 		req.Site.Log.Error("write a file of records", "error", err)
 		panic(http.ErrAbortHandler) // half a file must not look like a whole one

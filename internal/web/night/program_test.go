@@ -9,7 +9,6 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
-	"sync/atomic"
 	"testing"
 	"time"
 	_ "time/tzdata" // zones on systems that have none
@@ -52,18 +51,6 @@ func TestMain(m *testing.M) {
 
 func say(l line) { _ = json.NewEncoder(os.Stdout).Encode(l) } // nobody listens any more
 
-// ahead is the machine's clock, some time on.
-type ahead struct {
-	clock.System
-	by atomic.Int64
-}
-
-func (a *ahead) Now() time.Time { return a.System.Now().Add(time.Duration(a.by.Load())) }
-
-func (a *ahead) Monotonic() time.Duration {
-	return a.System.Monotonic() + time.Duration(a.by.Load())
-}
-
 // runProgram is a server or an agent until the test closes its standard input.
 // Each line that comes there is a time by which its clock is moved on.
 func runProgram(text string) error {
@@ -71,8 +58,8 @@ func runProgram(text string) error {
 	if err := json.Unmarshal([]byte(text), &p); err != nil {
 		return err
 	}
-	c := &ahead{}
-	c.by.Store(int64(p.Ahead))
+	c := &clock.Ahead{Clock: clock.System{}}
+	c.Advance(p.Ahead)
 	ctx, cancel := context.WithCancel(context.Background())
 	defer cancel()
 	go func() {
@@ -83,7 +70,8 @@ func runProgram(text string) error {
 				say(line{Error: err.Error()})
 				return
 			}
-			say(line{Ahead: time.Duration(c.by.Add(int64(d))).String()})
+			c.Advance(d)
+			say(line{Ahead: c.By().String()})
 		}
 	}()
 	secret, err := vault.Passphrase(passphrase)

@@ -228,10 +228,13 @@ func SendCSV(req *site.Request) error {
 	}
 	t := tables[i]
 	req.W.Header().Set("Content-Type", "text/csv; charset=utf-8")
-	req.W.Header().Set("Content-Disposition", `attachment; filename="thawtrail-`+t.name+`.csv"`)
+	req.W.Header().Set("Content-Disposition", `attachment; filename="`+req.FileName(t.name+".csv")+`"`)
 	out := csv.NewWriter(req.W)
 	out.UseCRLF = true
 	add := func(row ...string) {
+		if req.Site.Replica.Rehearsal() {
+			row = append([]string{words.Say("rehearsal.mark")}, row...)
+		}
 		for i := range row {
 			row[i] = Inert(row[i])
 		}

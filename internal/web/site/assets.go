@@ -6,12 +6,15 @@ import (
 	"crypto/sha256"
 	"embed"
 	"encoding/hex"
+	"fmt"
 	"io"
 	"io/fs"
 	"net/http"
 	"strings"
 	"sync"
 	"time"
+
+	"thawtrail/internal/web/words"
 )
 
 //go:embed assets
@@ -113,4 +116,17 @@ func pack(w io.Writer, text []byte) {
 	z.Reset(w)
 	_, _ = z.Write(text) // a browser that went away is no error
 	_ = z.Close()
+}
+
+// ServeRehearsalStyle serves what marks every line of a rehearsal's pages, on screen and
+// on paper. The word is the catalogue's.
+func ServeRehearsalStyle(w http.ResponseWriter, _ *http.Request) {
+	h := w.Header()
+	h.Set("Content-Type", "text/css; charset=utf-8")
+	h.Set("Cache-Control", "no-cache")
+	style, err := assetFiles.ReadFile("assets/rehearsal.css")
+	if err != nil {
+		panic("page: " + err.Error()) // the files are part of the program
+	}
+	_, _ = fmt.Fprintf(w, ":root { --mark: %q; }\n%s", words.Say("rehearsal.mark"), style) // a browser that went away is no error
 }

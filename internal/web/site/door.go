@@ -222,8 +222,20 @@ func (s *Site) Enter(w http.ResponseWriter, r *http.Request) {
 
 // shutDoor is the page before a session; with no reason it is the way in.
 func (s *Site) shutDoor(w http.ResponseWriter, reason, home string) {
+	s.standAlone(w, map[string]any{"Reason": reason, "Home": home})
+}
+
+// ThrownAway is the last page of a rehearsal: next opens the one that follows it, real
+// are the real pages; empty for none. It stands alone, since soon nothing answers.
+func (req *Request) ThrownAway(next, real string) {
+	req.Site.standAlone(req.W, map[string]any{"Thrown": true, "Next": next, "Real": real})
+}
+
+// standAlone writes a page that needs no session and asks for nothing more.
+func (s *Site) standAlone(w http.ResponseWriter, body map[string]any) {
+	body["Rehearsal"] = s.Replica.Rehearsal()
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	if err := s.tmpl["door"].ExecuteTemplate(w, "door", map[string]any{"Reason": reason, "Home": home}); err != nil {
+	if err := s.tmpl["door"].ExecuteTemplate(w, "door", body); err != nil {
 		s.Log.Error("write a page", "error", err)
 	}
 }

@@ -8,6 +8,7 @@ import (
 
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/query"
+	"thawtrail/internal/replica"
 	"thawtrail/internal/unit"
 	"thawtrail/internal/web/words"
 )
@@ -36,6 +37,10 @@ type frame struct {
 	Unsigned  int    // entries of this machine that wait for a name
 	Phone     bool   // the page is on a paired phone: one person writes, and some pages are not for it
 	Pairs     bool   // phones can be let in here
+
+	Rehearsal bool           // nothing on the page is real
+	Scene     *replica.Scene // what goes on in it; nil on its server
+	Rehearses bool           // rehearsals can be started here
 
 	Here  string // this page's address
 	Token string
@@ -70,6 +75,9 @@ func (req *Request) RenderCase(name, title, section string, about *Header, body 
 		f.Here = req.URL.Path
 	}
 	f.Refused = req.refusals
+	if err := f.rehearse(req); err != nil {
+		return err
+	}
 	if about != nil {
 		f.Patient, f.Running = about.Patient, about.Running
 	}
@@ -91,6 +99,18 @@ func (req *Request) RenderCase(name, title, section string, about *Header, body 
 	}
 	sendText(req.W, req.Request, req.Code, "text/html; charset=utf-8", page)
 	return nil
+}
+
+// rehearse marks the pages of a rehearsal, and leads to one from those of real work.
+func (f *frame) rehearse(req *Request) error {
+	r := req.Site.Replica
+	f.Rehearsal, f.Rehearses = r.Rehearsal(), r.Rehearsals != nil && !req.Session.Phone
+	if r.Script == nil {
+		return nil
+	}
+	scene, err := r.Script.Scene(req.Context())
+	f.Scene = &scene
+	return err
 }
 
 func (f *frame) look(l *query.ReadView, req *Request) error {

@@ -36,7 +36,7 @@ func Stream(req *Request) error {
 	defer beat.Stop()
 	name := "hello"
 	for {
-		changed, locks, phones := req.Site.Replica.Store.Changed(), req.locksChanged(), req.Site.phonesChanged(req.Session)
+		changed, locks, phones, script := req.Site.Replica.Store.Changed(), req.locksChanged(), req.Site.phonesChanged(req.Session), req.Site.sceneChanged()
 		if _, err := fmt.Fprintf(req.W, "id: %d\nevent: %s\ndata: %d\n\n", req.Site.Replica.Store.Changes(), name, req.Site.Clock.Now().UnixMilli()); err != nil {
 			return nil
 		}
@@ -56,6 +56,7 @@ func Stream(req *Request) error {
 		case <-locks:
 			continue // a lock waits for nothing
 		case <-phones:
+		case <-script:
 		case <-changed:
 		}
 		select {
@@ -88,4 +89,16 @@ func (s *Site) phonesChanged(sess *Session) <-chan struct{} {
 		return nil
 	}
 	return s.Phones.Registry.Changed()
+}
+
+// sceneChanged wakes the pages of a rehearsal when something in it came about by itself,
+// and those of the real laptop when one has begun or ended.
+func (s *Site) sceneChanged() <-chan struct{} {
+	switch r := s.Replica; {
+	case r.Script != nil:
+		return r.Script.Changed()
+	case r.Rehearsals != nil:
+		return r.Rehearsals.Changed()
+	}
+	return nil
 }

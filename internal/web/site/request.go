@@ -218,3 +218,11 @@ func NewRequestID() string {
 	}
 	return "page-" + hex.EncodeToString(raw)
 }
+
+// FileName is the name of a file that a browser is to save.
+func (req *Request) FileName(name string) string {
+	if req.Site.Replica.Rehearsal() {
+		name = words.Say("rehearsal.mark") + "-" + name
+	}
+	return "thawtrail-" + name
+}

@@ -253,7 +253,9 @@ type EnrolAnswer struct {
 	PersonName string `protobuf:"bytes,6,opt,name=person_name,json=personName,proto3" json:"person_name,omitempty"`
 	Roles      []Role `protobuf:"varint,7,rep,packed,name=roles,proto3,enum=thawtrail.v1.Role" json:"roles,omitempty"`
 	// The laptop's own key, so that an answer serves no other.
-	PublicKey     []byte `protobuf:"bytes,8,opt,name=public_key,json=publicKey,proto3" json:"public_key,omitempty"`
+	PublicKey []byte `protobuf:"bytes,8,opt,name=public_key,json=publicKey,proto3" json:"public_key,omitempty"`
+	// The practice is a rehearsal: its laptops mark all that they show.
+	Rehearsal     bool `protobuf:"varint,9,opt,name=rehearsal,proto3" json:"rehearsal,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -342,6 +344,13 @@ func (x *EnrolAnswer) GetPublicKey() []byte {
 		return x.PublicKey
 	}
 	return nil
+}
+
+func (x *EnrolAnswer) GetRehearsal() bool {
+	if x != nil {
+		return x.Rehearsal
+	}
+	return false
 }
 
 type InviteRequest struct {
@@ -1144,7 +1153,7 @@ const file_thawtrail_v1_enrol_proto_rawDesc = "" +
 	"\rEnrolResponse\x12\x16\n" +
 	"\x06answer\x18\x01 \x01(\fR\x06answer\x12\x14\n" +
 	"\x05proof\x18\x02 \x01(\fR\x05proof\x12\x1c\n" +
-	"\tsignature\x18\x03 \x01(\fR\tsignature\"\x8a\x02\n" +
+	"\tsignature\x18\x03 \x01(\fR\tsignature\"\xa8\x02\n" +
 	"\vEnrolAnswer\x12\x1a\n" +
 	"\bpractice\x18\x01 \x01(\tR\bpractice\x12#\n" +
 	"\rpractice_name\x18\x02 \x01(\tR\fpracticeName\x12\x1a\n" +
@@ -1155,7 +1164,8 @@ const file_thawtrail_v1_enrol_proto_rawDesc = "" +
 	"personName\x12(\n" +
 	"\x05roles\x18\a \x03(\x0e2\x12.thawtrail.v1.RoleR\x05roles\x12\x1d\n" +
 	"\n" +
-	"public_key\x18\b \x01(\fR\tpublicKey\"{\n" +
+	"public_key\x18\b \x01(\fR\tpublicKey\x12\x1c\n" +
+	"\trehearsal\x18\t \x01(\bR\trehearsal\"{\n" +
 	"\rInviteRequest\x12\x16\n" +
 	"\x06person\x18\x01 \x01(\tR\x06person\x12(\n" +
 	"\x05roles\x18\x02 \x03(\x0e2\x12.thawtrail.v1.RoleR\x05roles\x12\x0e\n" +

@@ -2175,7 +2175,9 @@ type CaseRow struct {
 	Elsewhere bool   `protobuf:"varint,10,opt,name=elsewhere,proto3" json:"elsewhere,omitempty"`
 	HeldSince string `protobuf:"bytes,11,opt,name=held_since,json=heldSince,proto3" json:"held_since,omitempty"`
 	// What reaction was seen, in words; empty: none was noted.
-	Reaction      string `protobuf:"bytes,12,opt,name=reaction,proto3" json:"reaction,omitempty"`
+	Reaction string `protobuf:"bytes,12,opt,name=reaction,proto3" json:"reaction,omitempty"`
+	// Of a case in which plasma runs: the alarms that stand; empty for none.
+	Alarm         string `protobuf:"bytes,13,opt,name=alarm,proto3" json:"alarm,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2290,6 +2292,13 @@ func (x *CaseRow) GetHeldSince() string {
 func (x *CaseRow) GetReaction() string {
 	if x != nil {
 		return x.Reaction
+	}
+	return ""
+}
+
+func (x *CaseRow) GetAlarm() string {
+	if x != nil {
+		return x.Alarm
 	}
 	return ""
 }
@@ -7757,7 +7766,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x05limit\x18\x02 \x01(\x05B>\xca\xda\x18:\n" +
 	"&at most so many rows; 5000 when absent\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xb3@R\x05limit\x12U\n" +
 	"\x05after\x18\x03 \x01(\tB?\xca\xda\x18;\n" +
-	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\"\xc6\x02\n" +
+	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\"\xdc\x02\n" +
 	"\aCaseRow\x12\x12\n" +
 	"\x04case\x18\x01 \x01(\tR\x04case\x12\x18\n" +
 	"\apatient\x18\x02 \x01(\tR\apatient\x12\x12\n" +
@@ -7773,7 +7782,8 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	" \x01(\bR\telsewhere\x12\x1d\n" +
 	"\n" +
 	"held_since\x18\v \x01(\tR\theldSince\x12\x1a\n" +
-	"\breaction\x18\f \x01(\tR\breaction\"T\n" +
+	"\breaction\x18\f \x01(\tR\breaction\x12\x14\n" +
+	"\x05alarm\x18\r \x01(\tR\x05alarm\"T\n" +
 	"\x11ListCasesResponse\x12+\n" +
 	"\x05cases\x18\x01 \x03(\v2\x15.thawtrail.v1.CaseRowR\x05cases\x12\x12\n" +
 	"\x04next\x18\x02 \x01(\tR\x04next\"T\n" +
