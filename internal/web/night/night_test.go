@@ -3,6 +3,7 @@
 package night
 
 import (
+	"cmp"
 	"regexp"
 	"slices"
 	"strings"
@@ -138,6 +139,9 @@ type person struct {
 	m       *machine
 	place   string
 	address string // of the case that is treated here
+	weighs  string // its patient, kg; 50 when empty
+	igg     string // of it, g/L; 3.5 when empty
+	drops   string // that its slow start aims at; 19 when empty
 	bag     string
 }
 
@@ -252,7 +256,18 @@ func (d *person) stockHas(bags ...string) {
 // prepare goes from the first look to the bag in the bath, always by the step
 // that the page leads to.
 func (d *person) prepare(dam, sex, box string) {
-	t := d.m.t
+	d.meet(dam, sex, box)
+	d.plan()
+	d.Sees("h1", "Agreement")
+	d.Type("amount_minor", "980")
+	d.Type("by", "P. Hollis")
+	d.Type("how", "by telephone")
+	d.PressIn("main", "Save")
+	d.thaw("h2207", "2028-03")
+}
+
+// meet opens the case and examines the foal, up to the dose.
+func (d *person) meet(dam, sex, box string) {
 	d.PressIn("header", "Barn")
 	d.Press("New case")
 	d.Choose("kind", "foal")
@@ -280,29 +295,34 @@ func (d *person) prepare(dam, sex, box string) {
 	d.Type("volume_ml", "300")
 	d.PressIn("main", "Save")
 	d.Sees("h1", "Weight")
-	d.Type("weight_g", "50")
+	d.Type("weight_g", cmp.Or(d.weighs, "50"))
 	d.Choose("method", "scale")
 	d.PressIn("main", "Save")
 	d.Sees("h1", "IgG")
 	d.Type("kind", "barn immunoassay")
-	d.Type("igg_cg_per_l", "3.5")
+	d.Type("igg_cg_per_l", cmp.Or(d.igg, "3.5"))
 	d.PressIn("main", "Save")
 	d.Sees("h1", "Dose and bags")
-	d.Choose("place", d.place)
-	d.Press("Work out")
+}
+
+// plan takes the bag that is offered at the place.
+func (d *person) plan() {
+	if d.place != "" { // several places are asked for
+		d.Choose("place", d.place)
+		d.Press("Work out")
+	}
 	d.bag = bagNumber.FindString(d.Text("#form-plan_accepted"))
-	require.NotEmpty(t, d.bag)
+	require.NotEmpty(d.m.t, d.bag)
 	d.Press("Accept this plan")
-	d.Sees("h1", "Agreement")
-	d.Type("amount_minor", "980")
-	d.Type("by", "P. Hollis")
-	d.Type("how", "by telephone")
-	d.PressIn("main", "Save")
+}
+
+// thaw checks the bag of the plan and puts it into the bath.
+func (d *person) thaw(batch, expiry string) {
 	d.Sees("h1", "Check before the water bath")
 	d.TypeCode("bag", d.bag)
 	d.Sees(".match", "The bag of the plan.")
-	d.TypeCode("read_batch", "h2207")
-	d.Type("read_expiry", "2028-03")
+	d.TypeCode("read_batch", batch)
+	d.Type("read_expiry", expiry)
 	d.Tick("batch_and_expiry_match", "label_read", "bag_whole", "no_hold_known", "igg_known_or_waived", "agreement_given")
 	d.Press("Checked: on to the water bath")
 	d.Sees("h1", "Water bath and thaw")
@@ -337,7 +357,7 @@ func (d *person) run() {
 	d.Type("site", "left jugular")
 	d.Press("Bag spiked, plasma started")
 	d.Sees("h1", "Running sheet")
-	d.Sees("#run", "aim at 19 drops/min")
+	d.Sees("#run", "aim at "+cmp.Or(d.drops, "19")+" drops/min")
 }
 
 // look notes vitals on the running sheet.

@@ -20,6 +20,9 @@ import (
 //go:embed assets
 var assetFiles embed.FS
 
+//go:embed rehearsal.css
+var rehearsalStyle string
+
 // AssetMarks marks each asset by what it holds.
 var AssetMarks = func() map[string]string {
 	marks := map[string]string{}
@@ -124,9 +127,5 @@ func ServeRehearsalStyle(w http.ResponseWriter, _ *http.Request) {
 	h := w.Header()
 	h.Set("Content-Type", "text/css; charset=utf-8")
 	h.Set("Cache-Control", "no-cache")
-	style, err := assetFiles.ReadFile("assets/rehearsal.css")
-	if err != nil {
-		panic("page: " + err.Error()) // the files are part of the program
-	}
-	_, _ = fmt.Fprintf(w, ":root { --mark: %q; }\n%s", words.Say("rehearsal.mark"), style) // a browser that went away is no error
+	_, _ = fmt.Fprintf(w, ":root { --mark: %q; }\n%s", words.Say("rehearsal.mark"), rehearsalStyle) // a browser that went away is no error
 }

@@ -228,6 +228,7 @@ func (s *Site) shutDoor(w http.ResponseWriter, reason, home string) {
 // ThrownAway is the last page of a rehearsal: next opens the one that follows it, real
 // are the real pages; empty for none. It stands alone, since soon nothing answers.
 func (req *Request) ThrownAway(next, real string) {
+	req.W.Header().Set("Clear-Site-Data", `"cache", "storage"`) // what was typed leaves the browser too
 	req.Site.standAlone(req.W, map[string]any{"Thrown": true, "Next": next, "Real": real})
 }
 

@@ -9,11 +9,13 @@
   const json = text => { try { return JSON.parse(text); } catch { return null; } };
 
   // What is kept, for all tabs. A browser that lets nothing be kept has the page's memory.
+  // A rehearsal has its own: an address of its pages may be that of real ones later.
   let memory = [];
-  const kept = () => { try { return json(localStorage.getItem("thawtrail.kept")) || memory; } catch { return memory; } };
+  const KEPT = document.body.classList.contains("rehearsal") ? "thawtrail.rehearsal" : "thawtrail.kept";
+  const kept = () => { try { return json(localStorage.getItem(KEPT)) || memory; } catch { return memory; } };
   const keep = presses => {
     memory = presses.slice(-MOST);
-    try { localStorage.setItem("thawtrail.kept", JSON.stringify(memory)); } catch { /* the memory has them */ }
+    try { localStorage.setItem(KEPT, JSON.stringify(memory)); } catch { /* the memory has them */ }
     show();
   };
   const change = (id, by) => keep(kept().map(p => p.id === id ? { ...p, ...by } : p));
