@@ -93,3 +93,17 @@ func TestEntriesGoFirst(t *testing.T) {
 	require.Equal(t, [][]string{{"0-2", "0-4"}, {"1-1", "1-5"}, {"2-0", "2-3"}}, order)
 	require.Zero(t, q.len())
 }
+
+// Of what laptops exchange no more is saved at a time than a person may wait for: an
+// entry that comes meanwhile goes before the rest.
+func TestAnEntryWaitsForFewRuns(t *testing.T) {
+	var q writeQueue
+	for range 8 {
+		q.add(&write{rank: rankRuns, bytes: exchange.MaxBatchBytes})
+	}
+	require.Len(t, q.take(), 1)
+	q.add(&write{rank: rankEntry})
+	require.Equal(t, rankEntry, q.take()[0].rank)
+	require.Len(t, q.take(), 1)
+	require.Equal(t, 6, q.len())
+}

@@ -57,10 +57,20 @@ func (s *Store) ingest(ctx context.Context, w *write) ([]RunResult, error) {
 			s.gapsOf(id) // what is slow is looked up before the writer is held
 		}
 	}
-	w.ahead, w.rank = s.checkAhead(w.runs), s.rankOf(w.runs)
+	w.ahead, w.rank, w.bytes = s.checkAhead(w.runs), s.rankOf(w.runs), bytesOf(w.runs)
 	w.done = make(chan struct{})
 	s.submit(w)
 	return w.results, w.err
+}
+
+// bytesOf counts the bytes of the records in runs.
+func bytesOf(runs []*pb.Run) (n int) {
+	for _, run := range runs {
+		for _, wire := range run.GetRecords() {
+			n += len(wire)
+		}
+	}
+	return n
 }
 
 // maxBehind bounds what waits for the index, in records: a pusher that is

@@ -36,6 +36,7 @@ type write struct {
 	peer    *exchange.DeviceID // who pushed the runs; nil: they count without bound
 	ahead   []ahead            // what was found of the runs before their turn
 	rank    int                // those of the lowest rank go first
+	bytes   int                // of the runs
 	done    chan struct{}
 	records []*event.Record // of the drafts
 	results []RunResult     // of the runs
@@ -87,18 +88,18 @@ func (q *writeQueue) add(w *write) {
 }
 
 // take takes the next group: wishes of the lowest rank that waits, in the order in
-// which they came.
+// which they came, and no more of them than a person may wait for.
 func (q *writeQueue) take() (group []*write) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	first := rankRuns
+	first, bytes := rankRuns, 0
 	for _, w := range q.waiting {
 		first = min(first, w.rank)
 	}
 	q.waiting = slices.DeleteFunc(q.waiting, func(w *write) bool {
-		taken := w.rank == first && len(group) < maxGroup
+		taken := w.rank == first && len(group) < maxGroup && bytes < maxGroupBytes
 		if taken {
-			group = append(group, w)
+			group, bytes = append(group, w), bytes+w.bytes
 		}
 		return taken
 	})
@@ -152,9 +153,10 @@ func isDone(w *write) bool {
 	}
 }
 
-// maxGroupBytes ends a group early; one wish may add as much again, and both
-// together fit into one commit of the journal.
-const maxGroupBytes = journal.MaxCommit / 4
+// maxGroupBytes ends a group early, so that whoever comes meanwhile does not wait long
+// for the disk. One wish may add four times as much, and both together fit into one
+// commit of the journal.
+const maxGroupBytes = journal.MaxCommit / 16
 
 // commitGroup saves a group of wishes in as few synced writes as may be.
 func (s *Store) commitGroup(group []*write) {

@@ -21,22 +21,6 @@ import (
 // that behind, all are simply caught up with.
 const maxPriority = 256
 
-// Where one entry came, others follow: for some transactions the fold of what is far
-// behind takes few records at a time, so that they find it between two of them.
-const (
-	hurriedSteps = 64
-	hurriedBatch = 256
-)
-
-// step is how many records the next transaction takes.
-func (p *Projection) step() int {
-	if p.hurried == 0 {
-		return p.batch
-	}
-	p.hurried--
-	return min(p.batch, hurriedBatch)
-}
-
 // ViewOwn is View that passes every record of this device and every urgent one
 // that was saved before the call, but perhaps not all of other devices' ordinary
 // records: those that arrived a moment ago look as if they had not come yet.
@@ -58,7 +42,6 @@ func (p *Projection) ViewOwn(ctx context.Context, fn func(*Snapshot) error) erro
 func (p *Projection) ApplyPriority(ctx context.Context) error {
 	p.applier.LockFirst()
 	defer p.applier.UnlockFirst()
-	p.hurried = hurriedSteps
 	for {
 		if err := ctx.Err(); err != nil {
 			return err

@@ -82,7 +82,6 @@ type Projection struct {
 	rights      *ledger.Rights
 	prioritized journal.Position // the newest record that was applied out of its turn
 	batch       int              // records in the next transaction
-	hurried     int              // transactions that are short, because an entry came a moment ago
 	twice       journal.Position // what lies before may be applied a second time
 	recent      recentTips       // records that were applied last
 	read        readRecords      // on the way to the end of the journal
@@ -100,7 +99,7 @@ func Open(opt Options) (*Projection, error) {
 	if opt.Far == 0 {
 		opt.Far = farRecords
 	}
-	p := &Projection{opt: opt, index: opt.Index, unclean: opt.Unclean, batch: firstBatch, recent: recentTips{},
+	p := &Projection{opt: opt, index: opt.Index, unclean: opt.Unclean, batch: mostBatch, recent: recentTips{},
 		backlog: backlog{tails: map[event.LogID][]tailEntry{}, most: maxFreshBytes, unfolded: true}}
 	if opt.Index != nil {
 		return p, nil

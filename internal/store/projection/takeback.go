@@ -72,7 +72,7 @@ func (p *Projection) passedOver() []passed {
 // takeBack applies one stretch, and gives what of it is still unreadable.
 func (p *Projection) takeBack(ctx context.Context, st passed, logs map[event.LogID]bool) (left []passed, taken int, err error) {
 	from, to, _ := st.stretch()
-	for at, size := from, firstBatch; ; {
+	for at, size := from, mostBatch; ; {
 		if err := ctx.Err(); err != nil {
 			return left, taken, err
 		}
