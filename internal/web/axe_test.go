@@ -167,6 +167,7 @@ func TestEveryPageForEverybody(t *testing.T) {
 	until(t, i.ctx, "h1", "Running sheet")
 	i.inspect("run", at+"/run")
 	i.inspect("batches", "/clinic/batches")
+	i.inspect("recall", "/clinic/recall?product=Foal+plasma&batch=H-2207")
 	d.fill(at+"/finish", "given_ml", "940")
 	i.inspect("rest", at+"/rest")
 	weighed := d.write(&pb.PatientWeighed{Case: id, WeightG: 51_000, Method: pb.WeightMethod_WEIGHT_METHOD_SCALE})

@@ -12,7 +12,6 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"thawtrail/internal/web/barn"
-	"thawtrail/internal/web/owner"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -34,7 +33,7 @@ var linkOf = regexp.MustCompile(`href="(/(?:write|owner/csv)/[^"]+)"`)
 func (d *laptop) everyPage(id, bag string) []string {
 	d.t.Helper()
 	pages := append([]string{"/bag/" + bag, "/clinic/labels?bag=" + bag, "/clinic/load?place=" + d.place, "/clinic/count?place=" + d.place,
-		"/clinic/batch?product=Foal+plasma&batch=H-2207"}, allPages...)
+		"/clinic/batch?product=Foal+plasma&batch=H-2207", "/clinic/recall", "/clinic/recall?product=Foal+plasma&batch=H-2207"}, allPages...)
 	for slug := range barn.CaseSteps {
 		pages = append(pages, "/case/"+id+"/"+slug, "/case/"+id+"/"+slug+"?later=1")
 	}
@@ -327,7 +326,7 @@ func TestNamesAreText(t *testing.T) {
 	for in, want := range map[string]string{
 		"=1+1": "'=1+1", "+1": "'+1", "-1+2": "'-1+2", "-12.5": "-12.5", "@x": "'@x", "\tx": "'\tx", "\rx": "'\rx", "fine": "fine", "": "", "-": "'-",
 	} {
-		assert.Equal(t, want, owner.Inert(in))
+		assert.Equal(t, want, site.Inert(in))
 	}
 }
 

@@ -30,7 +30,7 @@ func ServeEvent(req *site.Request) error {
 	q := req.URL.Query()
 	for _, in := range f.Inputs {
 		if text := q.Get(in.Name); text != "" && req.Method == http.MethodGet {
-			in.Keep([]string{text})
+			in.Keep(q[in.Name])
 		}
 	}
 	back := q.Get("back")

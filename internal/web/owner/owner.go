@@ -2,9 +2,7 @@ package owner
 
 import (
 	"cmp"
-	"encoding/csv"
 	"fmt"
-	"net/http"
 	"slices"
 	"strings"
 
@@ -219,50 +217,14 @@ func overrideTable(req *site.Request, add func(...string)) error {
 	return err
 }
 
-// SendCSV sends a table as a file. A file that cannot be read to its end is broken
-// off, so that the browser says so.
+// SendCSV sends a table as a file.
 func SendCSV(req *site.Request) error {
 	i := slices.IndexFunc(tables, func(t table) bool { return t.name == req.PathValue("table") })
 	if i < 0 {
 		return site.ErrNotFound
 	}
 	t := tables[i]
-	req.W.Header().Set("Content-Type", "text/csv; charset=utf-8")
-	req.W.Header().Set("Content-Disposition", `attachment; filename="`+req.FileName(t.name+".csv")+`"`)
-	out := csv.NewWriter(req.W)
-	out.UseCRLF = true
-	add := func(row ...string) {
-		if req.Site.Replica.Rehearsal() {
-			row = append([]string{words.Say("rehearsal.mark")}, row...)
-		}
-		for i := range row {
-			row[i] = Inert(row[i])
-		}
-		_ = out.Write(row) // a browser that went away is no error
-	}
-	add(slices.Clone(t.head)...)
-	if err := t.rows(req, add); err != nil {
-		req.Site.Log.Error("write a file", "file", t.name, "error", err)
-		panic(http.ErrAbortHandler)
-	}
-	out.Flush()
-	return nil
-}
-
-// Inert keeps a text from being taken for a formula by a spreadsheet: whatever
-// begins like one gets an apostrophe in front. Plain negative numbers stay.
-func Inert(text string) string {
-	if text == "" {
-		return text
-	}
-	switch text[0] {
-	case '=', '+', '@', '\t', '\r', '\n', '-':
-		if text[0] == '-' && strings.Trim(text[1:], "0123456789.") == "" && len(text) > 1 {
-			return text
-		}
-		return "'" + text
-	}
-	return text
+	return req.SendCSV(t.name, t.head, func(add func(...string)) error { return t.rows(req, add) })
 }
 
 // ListUnproven serves the owner's list.
