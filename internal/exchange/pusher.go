@@ -180,6 +180,14 @@ func (p *Pusher) TheyHold(at LogTip) {
 	f.cursor = max(f.cursor, at.Seq+1)
 }
 
+// Lack says that they are not known to hold a record of a log. When nothing is left to
+// be sent, they wait for it.
+func (p *Pusher) Lack(log event.LogID, seq uint64) bool {
+	f := p.feed(log)
+	_, hold := Gives([]HeldLog{f.theirs}, log, seq)
+	return !hold && f.cursor <= seq
+}
+
 // feed finds or makes the state of a log.
 func (p *Pusher) feed(log event.LogID) *feed {
 	i, ok := slices.BinarySearchFunc(p.logs, log, func(f feed, id event.LogID) int { return f.my.Log.Compare(id) })

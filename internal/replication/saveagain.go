@@ -79,6 +79,23 @@ func (s *Session) saveAgain(ctx context.Context, caughtUp <-chan struct{}) error
 	}
 }
 
+// rescue saves again what is stranded in the server's own logs, once a laptop got all
+// that can be sent and lacks what is gone: it would wait before the hole for ever. One
+// that has it gives it back instead. What fails is told, and tried with the next stream.
+func (p *Stream) rescue() {
+	holes := p.x.Store.Holes()
+	if !p.x.Hub || holes == p.holes {
+		return
+	}
+	_, err := p.x.Store.SaveAgain(p.ctx, func(log event.LogID, seq uint64) bool { return !p.pusher.Lack(log, seq) })
+	if err != nil {
+		p.x.Parts.Fail(savingAgain, err, p.x.Clock.Now())
+		return
+	}
+	p.holes = holes
+	p.x.Parts.Works(savingAgain)
+}
+
 // untilDamage returns when more damage was found than a count, or ctx ends.
 func (l *Link) untilDamage(ctx context.Context, holes uint64) {
 	for ctx.Err() == nil {

@@ -26,6 +26,7 @@ type Stream struct {
 	pusher  *exchange.Pusher
 	most    int
 	seen    uint64
+	holes   uint64 // how many were found when what is stranded here was saved again
 	session uint64
 	boot    string      // guarded by x.mu; of the program at the other end
 	say     []string    // to be sent with the next message of its own
@@ -180,6 +181,7 @@ func (p *Stream) step() (more bool, err error) {
 			}
 		}
 		if !p.chosen {
+			p.rescue()
 			last := p.ready
 			p.round, p.ready = false, nil
 			err := p.send(last, true)

@@ -281,7 +281,7 @@ func (s *Store) carryAll(ctx context.Context, places []projection.Place) (carrie
 func (h *hole) words(carried int) string {
 	var text string
 	for _, l := range h.lost[:min(len(h.lost), maxWords)] {
-		text += fmt.Sprintf("records %d to %d of log %s, which this laptop wrote, are lost: they cannot be read here, and the clinic's server never had them; ", l.From+1, l.To+1, h.log.Short())
+		text += fmt.Sprintf("records %d to %d of log %s, which this machine wrote, are lost: they cannot be read here, and nobody who can be asked has them; ", l.From+1, l.To+1, h.log.Short())
 	}
 	return text + fmt.Sprintf("%d records behind them were saved again in a new log", carried)
 }

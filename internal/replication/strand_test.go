@@ -1,0 +1,90 @@
+package replication_test
+
+import (
+	"context"
+	"fmt"
+	"math/rand/v2"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"thawtrail/internal/entry/entrytest"
+	"thawtrail/internal/replication/replicationtest"
+	"thawtrail/internal/store"
+	"thawtrail/internal/store/index"
+	"thawtrail/internal/store/journal/memfs"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// exchanged runs a link between two replicas until both hold what the other one has.
+func exchanged(t *testing.T, laptop, hub *entrytest.Laptop, done func() bool) {
+	t.Helper()
+	link := replicationtest.Join(laptop.Replica, hub.Replica, t.Context().Done())
+	ctx, stop := context.WithCancel(t.Context())
+	ended := make(chan error, 1)
+	go func() { ended <- link.Run(ctx) }()
+	require.Eventually(t, done, 10*time.Second, 5*time.Millisecond)
+	stop()
+	require.NoError(t, <-ended)
+}
+
+// journalEnd is the newest file of a hub's journal, and its length.
+func journalEnd(t *testing.T, disk *memfs.FS, dir string) (path string, size int) {
+	t.Helper()
+	list, err := disk.ReadDir(dir)
+	require.NoError(t, err)
+	for _, e := range list {
+		if strings.HasSuffix(e.Name, ".journal") {
+			path, size = dir+"/"+e.Name, int(e.Size)
+		}
+	}
+	return path, size
+}
+
+// The server writes while no laptop is on the link, and one of those records decays.
+// All others reach the laptops, which had waited before the hole for ever.
+func TestWhatIsStrandedOnTheServerIsSavedAgain(t *testing.T) {
+	disk := memfs.New()
+	open := func(boot byte) *entrytest.Laptop {
+		hub, err := entrytest.On(t, "clinic", 1, rand.NewChaCha8([32]byte{boot}), disk, index.NewMemory())
+		require.NoError(t, err)
+		hub.Hub = true
+		return hub
+	}
+	hub, laptop := open(1), entrytest.Named(t, "north car", 2)
+	hub.Begin()
+	exchanged(t, laptop, hub, func() bool { return digest(t, laptop) == digest(t, hub) })
+
+	const alone, decays = 6, 2
+	var wrote []string
+	var path string
+	var from, to int
+	for i := range alone {
+		if i == decays {
+			path, from = journalEnd(t, disk, "replica/journal")
+		}
+		wrote = append(wrote, hub.Must(&pb.VehicleAdded{Name: fmt.Sprintf("car %d", i)}).Record)
+		if i == decays {
+			_, to = journalEnd(t, disk, "replica/journal")
+		}
+	}
+	require.NoError(t, hub.Store.Close())
+	require.NoError(t, disk.Flip(path, (from+to)/2, 1))
+	hub = open(2)
+	t.Cleanup(func() { require.NoError(t, hub.Store.Close()) })
+	exchanged(t, laptop, hub, func() bool {
+		require.NoError(t, laptop.Store.CatchUp(t.Context()))
+		got := 0
+		for _, record := range wrote {
+			if _, err := laptop.Store.FindRecord(record); err == nil {
+				got++
+			}
+		}
+		return got == alone-1 && digest(t, hub) == digest(t, laptop)
+	})
+	_, err := laptop.Store.FindRecord(wrote[decays])
+	require.ErrorIs(t, err, store.ErrNotFound)
+	require.Contains(t, strings.Join(hub.Store.Repairs(), "\n"), "3 records behind them were saved again")
+}
