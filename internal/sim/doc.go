@@ -6,8 +6,9 @@
 //
 // Both sides of a session are the production code too: replication.Session and
 // replication.Stream are taken step by step, replication.Responder answers,
-// replication.Statements states, replication.Bundles carries by hand. The simulation
-// is the wire between them, and decides when each takes its next step.
+// replication.Statements states, replication.Bundles carries by hand, access.Admission
+// lets laptops in and access.Office puts a new server in its place. The simulation is the
+// wire between them, and decides when each takes its next step.
 //
 // # One goroutine, one seed
 //
@@ -37,7 +38,8 @@
 // room; readers fall silent; clocks are set; a folder is copied, both copies write and
 // both are told; keys of sealed words are lost, and compared by their ids; several
 // callers of one store write at once; an older copy of a disk is put back; the hub loses
-// all, or a new machine takes its place with a laptop's file.
+// all, or a new machine takes its place with a laptop's file; laptops join that wrote
+// before; an index far behind gathers in memory, settles, and may lose what it gathered.
 //
 // # What is checked
 //
@@ -63,6 +65,7 @@
 // A restored backup takes records with it that nobody else had, and so does a
 // disk that is lost. What followed such a record in its log cannot be verified by
 // anyone who does not hold it already, so it stays where it is, until the laptop that
-// wrote it meets the server and saves it again in a new log. The model says which
+// wrote it meets the server and saves it again in a new log; what the hub itself wrote
+// it saves again once a laptop waits for it. The model says which
 // records those are.
 package sim
