@@ -22,6 +22,7 @@ func Receive(req *site.Request) error {
 		return err
 	}
 	f.Submit = words.Say("receive.submit")
+	f.Input("batch").Scans = true
 	m := map[string]any{"Form": f, "Scan": ""}
 	if req.Method == http.MethodPost {
 		m["Read"] = scanInto(req, f)

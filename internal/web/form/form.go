@@ -44,6 +44,7 @@ type Input struct {
 	Required                      bool
 	Less                          bool   // behind a fold: seldom needed
 	Expect                        string // a scan is compared with this
+	Scans                         bool   // a maker's code may be scanned into it
 	First                         bool   // the first of the page that was refused: it takes the focus
 	Beside                        string // the last or the planned value: beside the label, never in the box
 

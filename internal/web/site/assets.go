@@ -17,26 +17,37 @@ import (
 	"thawtrail/internal/web/words"
 )
 
-//go:embed assets
+// What a page loads: our own files, and under kept what others made, as they publish it.
+//
+//go:embed assets kept
 var assetFiles embed.FS
 
 //go:embed rehearsal.css
 var rehearsalStyle string
 
+// assets are the files by their names.
+var assets = func() map[string][]byte {
+	all := map[string][]byte{}
+	for _, dir := range []string{"assets", "kept"} {
+		list, err := fs.ReadDir(assetFiles, dir)
+		for _, f := range list {
+			if err == nil {
+				all[f.Name()], err = assetFiles.ReadFile(dir + "/" + f.Name())
+			}
+		}
+		if err != nil {
+			panic("page: " + err.Error()) // the files are part of the program
+		}
+	}
+	return all
+}()
+
 // AssetMarks marks each asset by what it holds.
 var AssetMarks = func() map[string]string {
 	marks := map[string]string{}
-	list, err := fs.ReadDir(assetFiles, "assets")
-	for _, f := range list {
-		var raw []byte
-		if raw, err = assetFiles.ReadFile("assets/" + f.Name()); err != nil {
-			break
-		}
+	for name, raw := range assets {
 		sum := sha256.Sum256(raw)
-		marks[f.Name()] = hex.EncodeToString(sum[:8])
-	}
-	if err != nil {
-		panic("page: " + err.Error()) // the files are part of the program
+		marks[name] = hex.EncodeToString(sum[:8])
 	}
 	return marks
 }()
@@ -48,11 +59,7 @@ func AssetAddress(name string) string { return "/assets/" + name + "?v=" + Asset
 // packedAssets are the assets as most browsers take them, made when the first asks.
 var packedAssets = sync.OnceValue(func() map[string][]byte {
 	out := map[string][]byte{}
-	for name := range AssetMarks {
-		raw, err := assetFiles.ReadFile("assets/" + name)
-		if err != nil {
-			continue // it is served as it is
-		}
+	for name, raw := range assets {
 		var b bytes.Buffer
 		pack(&b, raw)
 		out[name] = b.Bytes()
@@ -60,25 +67,27 @@ var packedAssets = sync.OnceValue(func() map[string][]byte {
 	return out
 })
 
-// ServeAsset serves the style sheet, the scripts and the mark.
+// ServeAsset serves the style sheet, the scripts, the mark, and what is kept of others.
 func ServeAsset(w http.ResponseWriter, r *http.Request) {
 	h, name := w.Header(), r.PathValue("name")
+	raw, known := assets[name]
+	if !known {
+		http.NotFound(w, r)
+		return
+	}
 	h.Set("Cache-Control", "no-cache")
 	mark := AssetMarks[name]
-	if mark != "" && r.URL.Query().Get("v") == mark {
+	if r.URL.Query().Get("v") == mark {
 		h.Set("Cache-Control", "private, max-age=31536000, immutable")
 	}
 	h.Set("Vary", "Accept-Encoding")
-	if raw := packedAssets()[name]; raw != nil && takesPacked(r) {
+	h.Set("ETag", `"`+mark+`"`)
+	if takesPacked(r) {
+		raw = packedAssets()[name]
 		h.Set("ETag", `W/"`+mark+`"`)
 		h.Set("Content-Encoding", "gzip")
-		http.ServeContent(w, r, name, time.Time{}, bytes.NewReader(raw))
-		return
 	}
-	if mark != "" {
-		h.Set("ETag", `"`+mark+`"`)
-	}
-	http.FileServerFS(assetFiles).ServeHTTP(w, r)
+	http.ServeContent(w, r, name, time.Time{}, bytes.NewReader(raw))
 }
 
 // takesPacked says that a browser unpacks what it is sent.

@@ -25,6 +25,11 @@ const (
 // its warning about the certificates that the person has compared.
 func Chromium(tb testing.TB, within time.Duration, compared ...*x509.Certificate) context.Context {
 	tb.Helper()
+	return chromium(tb, within, compared)
+}
+
+func chromium(tb testing.TB, within time.Duration, compared []*x509.Certificate, more ...chromedp.ExecAllocatorOption) context.Context {
+	tb.Helper()
 	var keys []string
 	for _, c := range compared {
 		sum := sha256.Sum256(c.RawSubjectPublicKeyInfo)
@@ -33,6 +38,7 @@ func Chromium(tb testing.TB, within time.Duration, compared ...*x509.Certificate
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.NoSandbox, chromedp.DisableGPU,
 		chromedp.Flag("disable-dev-shm-usage", true), chromedp.Flag("autoplay-policy", "no-user-gesture-required"),
 		chromedp.Flag("ignore-certificate-errors-spki-list", strings.Join(keys, ",")))
+	opts = append(opts, more...)
 	alloc, stop := chromedp.NewExecAllocator(context.Background(), opts...)
 	tb.Cleanup(stop)
 	tab, cancel := chromedp.NewContext(alloc)

@@ -159,10 +159,18 @@
     i.addEventListener("keydown", e => {
       if (e.key !== "Enter") return;
       e.preventDefault();
-      const fields = all("input:not([type=hidden]), select, textarea, button", i.form), next = fields[fields.indexOf(i) + 1];
+      const fields = all("input:not([type=hidden]), select, textarea, button:not(.scan)", i.form), next = fields[fields.indexOf(i) + 1];
       if (next) next.focus();
     });
     compare();
+  }
+  // The camera reads a code too. What reads it comes when it is asked for.
+  let scanner = null;
+  const bring = src => scanner = scanner || new Promise((done, fail) => document.head.append(Object.assign(document.createElement("script"), { src, onload: done, onerror: fail })));
+  for (const i of all("[data-camera]")) {
+    const b = Object.assign(document.createElement("button"), { type: "button", className: "scan", textContent: say("camera") });
+    b.onclick = () => bring($("#words").dataset.scanner).then(() => more.scan(i, b, $("#words").dataset.reader), () => { scanner = null; b.textContent = say("away"); });
+    (i.closest(".box") || i).after(b);
   }
   // A typed time is said back with its day and zone, before it is sent.
   let asking = 0;
