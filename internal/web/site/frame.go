@@ -6,7 +6,6 @@ import (
 	"slices"
 	"time"
 
-	"thawtrail/internal/ledger"
 	"thawtrail/internal/query"
 	"thawtrail/internal/replica"
 	"thawtrail/internal/unit"
@@ -52,6 +51,7 @@ type frame struct {
 	Seen       []holdInUse // holds in use that this browser has been told of
 	Running    *Running    // of the case that this page is about
 	Patient    *Patient
+	Others     []other // beside that patient
 	Body       any
 
 	hours12 bool // the clock of twelve hours is shown beside each time of day
@@ -141,12 +141,8 @@ func (f *frame) look(l *query.ReadView, req *Request) error {
 			defer func(name string) { f.Who = name }(f.People[i].Label)
 		}
 	}
-	if f.Running != nil {
-		all, err := l.Find(ledger.TermRunning)
-		if err != nil {
-			return err
-		}
-		f.Running.Several = len(all) > 1
+	if err := f.readOthers(l); err != nil {
+		return err
 	}
 	return f.holds(l, req)
 }

@@ -22,7 +22,7 @@
     for (const t of all("time[data-until]")) {
       const left = t.dataset.until - now();
       if (!t.title) t.title = t.textContent;
-      t.textContent = say(left >= 0 ? "until" : "since", span(left));
+      t.textContent = Math.abs(left) < 1000 ? say("moment") : say(left >= 0 ? "until" : "since", span(left));
       t.classList.toggle("late", left < 0);
       if (left >= 0) t.dataset.ahead = "1"; else if (t.dataset.ahead) { delete t.dataset.ahead; passed = true; }
       if (left < 0 && t.dataset.alarm) due.push([t.dataset.alarm + t.dataset.until, t.dataset.alarm]);
