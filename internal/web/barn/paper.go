@@ -10,7 +10,6 @@ import (
 	"thawtrail/internal/web/caseview"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
-	"thawtrail/internal/wording"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -37,7 +36,7 @@ type sheetBag struct{ Torn, Number, Product, Batch, Expiry, Started, Ended, Give
 // the line above.
 type courseRow struct {
 	site.StoryRow
-	Day, Time, Wrong string
+	Day, Time string
 }
 
 func prepareSheet(req *site.Request, p *stepPage) error {
@@ -133,18 +132,16 @@ func (m *sheetMore) facts(cv *caseview.View, age string, reactions []string) {
 // courseOf words what was done, a line each, and what is so of all the lines: how far
 // they have come, the laptop, the marks.
 func courseOf(rows []*pb.TimelineRow) (out []courseRow, all string) {
-	marks, laptops := make([][]string, len(rows)), map[string]bool{}
-	for i, r := range rows {
-		marks[i] = append(wording.OtherMarks(r.Marks), words.SavedState(r.Saved))
+	laptops := map[string]bool{}
+	for _, r := range rows {
 		laptops[r.Where] = true
 	}
-	shared, day := wording.SharedMarks(marks), ""
+	story, day := site.StoryOf(rows), ""
 	held := words.SavedState(pb.SavedState_SAVED_STATE_HELD_ON_SERVER)
-	for i, line := range site.StoryRows(rows) {
+	for i, line := range story.Rows {
 		at := words.ParseTime(rows[i].At)
-		row := courseRow{StoryRow: line, Time: at.Format(words.Say("time.hour")), Day: at.Format(words.Say("time.day")), Wrong: rows[i].Wrong}
-		row.What = strings.TrimSpace(strings.TrimSuffix(row.What, row.Wrong))
-		row.Marks = strings.Join(slices.DeleteFunc(marks[i], func(m string) bool { return m == held || slices.Contains(shared, m) }), "; ")
+		row := courseRow{StoryRow: line, Time: at.Format(words.Say("time.hour")), Day: at.Format(words.Say("time.day"))}
+		row.Marks = strings.Join(slices.DeleteFunc([]string{line.Marks, line.Saved}, func(m string) bool { return m == "" || m == held }), "; ")
 		if len(laptops) > 1 && row.Where != "" {
 			row.Who = words.Say("sheet.who_where", row.Who, row.Where)
 		}
@@ -155,7 +152,7 @@ func courseOf(rows []*pb.TimelineRow) (out []courseRow, all string) {
 		}
 		out = append(out, row)
 	}
-	return out, strings.Join(shared, "; ")
+	return out, story.All
 }
 
 // adviceMore is the sheet that stays with the client.

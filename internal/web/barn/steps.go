@@ -88,7 +88,7 @@ func init() {
 			fields: []string{"to_person", "given_ml", "ml_per_h", "reaction_seen", "next_vitals_at", "sitter"}},
 		"after": {event: "recheck_planned", Template: "after", prepare: prepareAfter, fields: []string{"person", "due_at"}},
 		"recheck": {event: "igg_rechecked", Template: "recheck", next: "recheck", prepare: prepareRecheck, fields: []string{"kind", "igg_cg_per_l", "band_low_cg_per_l", "band_high_cg_per_l", "sampled_at"},
-			Adult: &Step{event: "patient_examined", Template: "recheck-adult", next: "recheck", prepare: prepareProteinRecheck, want: []string{"total_protein_dg_per_l"},
+			Adult: &Step{event: "patient_examined", Template: "recheck", next: "recheck", prepare: prepareProteinRecheck, want: []string{"total_protein_dg_per_l"},
 				fields: []string{"total_protein_dg_per_l", "temperature_dc", "heart_rate", "breathing_rate", "text"}}},
 		"close":   {event: "case_closed", Template: "step", fields: []string{"outcome", "reason"}},
 		"patient": {Template: "patient"},

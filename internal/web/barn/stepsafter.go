@@ -121,8 +121,10 @@ func recheckPlan(cv *caseview.View, due, person *string) error {
 	return cv.Read(func(l *query.ReadView) error { *person = l.Person(plan.Person); return nil })
 }
 
-// recheckMore sets the IgG after plasma beside the one before.
+// recheckMore sets what was measured after plasma beside what was before: the IgG, or the
+// total protein of an adult.
 type recheckMore struct {
+	Protein                    bool
 	Due, Person, Before, After string
 	Share                      string
 	Refusal                    string

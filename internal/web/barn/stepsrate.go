@@ -237,12 +237,9 @@ func prepareProtein(req *site.Request, p *stepPage) error {
 	return nil
 }
 
-// proteinRecheck sets the total protein after plasma beside the one before.
-type proteinRecheck struct{ Due, Person, Before, After string }
-
 func prepareProteinRecheck(_ *site.Request, p *stepPage) error {
 	cv := p.Case
-	m := &proteinRecheck{Before: caseview.ProteinText(cv.C.Protein(false)), After: caseview.ProteinText(cv.C.Protein(true))}
+	m := &recheckMore{Protein: true, Before: caseview.ProteinText(cv.C.Protein(false)), After: caseview.ProteinText(cv.C.Protein(true))}
 	p.More = m
 	return recheckPlan(cv, &m.Due, &m.Person)
 }

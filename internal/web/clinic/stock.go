@@ -150,7 +150,7 @@ func ShowBag(req *site.Request) error {
 	}
 	b := out.Bag
 	m := map[string]any{
-		"Bag": bagRowOf(b), "Story": site.StoryRows(out.Timeline), "Doubts": site.DoubtRows(out.Discrepancies),
+		"Bag": bagRowOf(b), "Story": site.StoryOf(out.Timeline), "Doubts": site.DoubtRows(out.Discrepancies),
 		"Fresh": out.GetFreshness().GetText(), "Because": b.Because, "Donor": out.Donor,
 	}
 	return req.Render("bag", words.Say("bag.title", words.BagNumber(b.Bag)), "clinic", m)

@@ -2,6 +2,7 @@ package site
 
 import (
 	"net/url"
+	"slices"
 	"strings"
 
 	"thawtrail/internal/event"
@@ -65,35 +66,57 @@ func Devices(req *Request) ([]DeviceRow, error) {
 	return rows, nil
 }
 
-// StoryRow is one line of a dated list. What was corrected tells what it had told, and
-// who put it right.
-type StoryRow struct {
-	At, What, Who, Where, Marks, Record, Saved string
-	Was, Fix, Correct                          string // Correct is where it is put right
-	Voided                                     bool
+// Story is a dated list. All is what is so of each of its lines, said once: marks, and how
+// far they have come.
+type Story struct {
+	Rows []StoryRow
+	All  string
 }
 
-// StoryRows words the dated records of an answer.
-func StoryRows(in []*pb.TimelineRow) []StoryRow {
-	var out []StoryRow
-	for _, r := range in {
-		row := StoryRow{
-			At: words.Moment(words.ParseTime(r.At)), What: r.What, Who: r.Who, Where: r.Where, Marks: strings.Join(r.Marks, "; "), Record: r.Record,
-			Saved: words.SavedState(r.Saved), Was: r.Was,
+// StoryRow is one line of a dated list. Wrong is the end of what it tells, where that is
+// not right. What was corrected tells what it had told, and who put it right.
+type StoryRow struct {
+	At, What, Wrong, Who, Where, Marks, Record, Saved string
+	Was, Fix, Correct                                 string // Correct is where it is put right
+	Voided                                            bool
+}
+
+// StoryOf words the dated records of an answer.
+func StoryOf(in []*pb.TimelineRow) (out Story) {
+	marks := make([][]string, len(in))
+	for i, r := range in {
+		marks[i] = append(wording.OtherMarks(r.Marks), words.SavedState(r.Saved))
+	}
+	shared := wording.SharedMarks(marks)
+	out.All = strings.Join(shared, "; ")
+	for i, r := range in {
+		row := storyRow(r)
+		own := slices.DeleteFunc(marks[i], func(m string) bool { return slices.Contains(shared, m) })
+		if n := len(own); n > 0 && own[n-1] == words.SavedState(r.Saved) {
+			row.Saved, own = own[n-1], own[:n-1]
 		}
-		if c := r.Corrected; c != nil {
-			row.Marks, row.Voided = strings.Join(wording.OtherMarks(r.Marks), "; "), c.Voided
-			row.Fix = words.Say("story.corrected", words.Moment(words.ParseTime(c.At)), c.Who, c.Reason)
-			if c.Voided {
-				row.Fix = words.Say("story.voided", words.Moment(words.ParseTime(c.At)), c.Who, c.Reason)
-			}
-		}
-		if r.Correctable {
-			row.Correct = "/correct/" + r.Record
-		}
-		out = append(out, row)
+		row.Marks = strings.Join(own, "; ")
+		out.Rows = append(out.Rows, row)
 	}
 	return out
+}
+
+// storyRow words one record, but for its marks.
+func storyRow(r *pb.TimelineRow) StoryRow {
+	row := StoryRow{
+		At: words.Moment(words.ParseTime(r.At)), What: strings.TrimSpace(strings.TrimSuffix(r.What, r.Wrong)), Wrong: r.Wrong,
+		Who: r.Who, Where: r.Where, Record: r.Record, Was: r.Was,
+	}
+	if c := r.Corrected; c != nil {
+		row.Voided, row.Fix = c.Voided, words.Say("story.corrected", words.Moment(words.ParseTime(c.At)), c.Who, c.Reason)
+		if c.Voided {
+			row.Fix = words.Say("story.voided", words.Moment(words.ParseTime(c.At)), c.Who, c.Reason)
+		}
+	}
+	if r.Correctable {
+		row.Correct = "/correct/" + r.Record
+	}
+	return row
 }
 
 // DoubtRow is a discrepancy as pages show it.
