@@ -1,11 +1,14 @@
 package webtest
 
 import (
+	"context"
 	"fmt"
 	"strconv"
 	"strings"
 	"time"
 
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 	"github.com/stretchr/testify/require"
@@ -131,13 +134,41 @@ func (t *Tab) Type(name, text string) { t.tb.Helper(); t.typeInto(name, text, fa
 // TypeCode types what is read letter by letter: a bag number or a batch.
 func (t *Tab) TypeCode(name, text string) { t.tb.Helper(); t.typeInto(name, text, true) }
 
-func (t *Tab) typeInto(name, text string, code bool) {
+// Focus presses into a field, unless the page has put the focus there.
+func (t *Tab) Focus(name string) {
 	t.tb.Helper()
-	at := t.reach("a field "+name, named(name))
-	at.Leads = false
 	if !Ask[bool](t, `document.activeElement === `+named(name)) {
+		at := t.reach("a field "+name, named(name))
+		at.Leads = false
 		t.click(at, 1)
 	}
+}
+
+// Scan reads a code with a scanner that types: one press of its button, all characters
+// and Enter at once, wherever the focus is.
+func (t *Tab) Scan(code string) {
+	t.tb.Helper()
+	t.Done.point(&t.hand)
+	t.wait("the page's script", func() (bool, string) {
+		ready, err := ask[bool](t, `!!window.thawtrail`)
+		return err == nil && ready, t.text("main")
+	})
+	// The library would send Enter's character apart from its key, to whatever field the
+	// page has gone on to by then; no keyboard does that.
+	require.NoError(t.tb, chromedp.Do(t.ctx, chromedp.KeyEvent(code), chromedp.Func(func(ctx context.Context, tab *chromedp.Target) error {
+		for _, way := range []input.DispatchKeyEventType{input.DispatchKeyEventTypeRawKeyDown, input.DispatchKeyEventTypeKeyUp} {
+			if _, err := cdp.Call(ctx, tab, input.DispatchKeyEvent, input.DispatchKeyEventParams{Type: way, Key: "Enter", Code: "Enter", WindowsVirtualKeyCode: 13}); err != nil {
+				return err
+			}
+		}
+		return nil
+	})))
+}
+
+func (t *Tab) typeInto(name, text string, code bool) {
+	t.tb.Helper()
+	t.reach("a field "+name, named(name))
+	t.Focus(name)
 	if Ask[bool](t, `document.activeElement.value !== "" && (document.activeElement.select(), true)`) {
 		t.Done.Keys++ // all of it is marked, the first key replaces it
 	}
