@@ -50,56 +50,61 @@ func answersMeasure(suffix string, n int64) func(context.Context, *lab) ([]Resul
 	}
 }
 
-// asked times a question, best of some; rows is how many bags it went over.
-func (l *lab) asked(ctx context.Context, name string, f *filled, ask func() (rows int, err error)) (Result, error) {
-	best, rows := time.Hour, 0
+// asked times a question and the limit, in turn; rows is how many bags it went over.
+func (l *lab) asked(ctx context.Context, name string, f *filled, ask func() (rows int, err error)) (r Result, err error) {
+	rows, err := ask()
+	if err != nil {
+		return r, err
+	}
+	limit, err := l.bareRows(rows)
+	if err != nil {
+		return r, err
+	}
+	defer func() { err = errors.Join(err, limit.db.Close()) }()
+	var ours, limits []time.Duration
 	for range 3 * rounds {
 		watch := stopwatch()
-		n, err := ask()
-		if err != nil {
-			return Result{}, err
+		if _, err := ask(); err != nil {
+			return r, err
 		}
-		best, rows = min(best, watch()), n
+		ours, watch = append(ours, watch()), stopwatch()
+		if _, err := limit.db.Read(limit.keys); err != nil {
+			return r, err
+		}
+		limits = append(limits, watch())
 	}
-	limit, err := l.bareReads(rows)
-	r := against(name, f.records, best, limit, answerLimit)
-	r.More["rows"], r.More["ms"] = rows, ms(best)
-	return r, err
+	r = inRounds(name, f.records, ours, limits, answerLimit)
+	r.More["rows"], r.More["ms"] = rows, r.Seconds*1e3
+	return r, nil
 }
 
 // stateBytes is about the size of a bag's state.
 const stateBytes = 1500
 
-// bareReads is how long it takes to read n keys from a Badger that holds them.
-func (l *lab) bareReads(n int) (took time.Duration, err error) {
+// bareRows is a Badger that holds rows and nothing else.
+type bareRows struct {
+	db   *index.Limit
+	keys [][]byte
+}
+
+func (l *lab) bareRows(n int) (b bareRows, err error) {
 	dir, err := l.folder("reads")
 	if err != nil {
-		return 0, err
+		return b, err
 	}
-	db, err := index.OpenLimit(dir)
-	if err != nil {
-		return 0, err
+	if b.db, err = index.OpenLimit(dir); err != nil {
+		return b, err
 	}
-	defer func() { err = errors.Join(err, db.Close()) }()
-	var keys [][]byte
 	for from := 0; from < n; from += 1000 {
 		var some, values [][]byte
 		for i := from; i < min(from+1000, n); i++ {
 			some = append(some, binary.BigEndian.AppendUint64(nil, uint64(i)))
 			values = append(values, make([]byte, stateBytes))
 		}
-		if err := db.Put(some, values); err != nil {
-			return 0, err
+		if err := b.db.Put(some, values); err != nil {
+			return b, errors.Join(err, b.db.Close())
 		}
-		keys = append(keys, some...)
+		b.keys = append(b.keys, some...)
 	}
-	best := time.Hour
-	for range rounds {
-		watch := stopwatch()
-		if _, err := db.Read(keys); err != nil {
-			return 0, err
-		}
-		best = min(best, watch())
-	}
-	return best, nil
+	return b, nil
 }

@@ -21,6 +21,8 @@ type Config struct {
 	JSON    bool      // one object a line instead of a table
 	Only    string    // name of one measure; empty: all but the very long ones
 	Quick   bool      // a tenth of the records and repetitions: to see that it runs
+	Whole   bool      // the very long measures too, and ten minutes of idling
+	Table   string    // file that results are added to as rows; empty: none
 	Out     io.Writer // results; what goes on meanwhile is not told
 	Program string    // this program, to be started again for measures of a whole process
 	Dir     string    // where to work; a temporary folder when empty
@@ -64,15 +66,22 @@ func against(name string, n int64, ours, limit time.Duration, what string) Resul
 // measure is one entry of the list.
 type measure struct {
 	names []string // of its results
-	long  bool     // only when asked for by name
+	long  bool     // only when asked for by name, or when all is asked for
 	run   func(context.Context, *lab) ([]Result, error)
 }
 
 // Run measures and prints. It refuses a name that it does not know.
 func Run(ctx context.Context, cfg Config) (err error) {
-	todo, err := chosen(cfg.Only)
+	todo, err := chosen(cfg.Only, cfg.Whole)
 	if err != nil {
 		return err
+	}
+	p := printer{cfg: cfg}
+	if cfg.Table != "" {
+		if p.table, err = openTable(cfg.Table, clock.System{}); err != nil {
+			return err
+		}
+		defer func() { err = errors.Join(err, p.table.file.Close()) }()
 	}
 	dir, err := os.MkdirTemp(cfg.Dir, "thawtrail-bench-")
 	if err != nil {
@@ -80,11 +89,14 @@ func Run(ctx context.Context, cfg Config) (err error) {
 	}
 	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
 	l := newLab(cfg, dir)
-	p := printer{cfg: cfg}
 	for _, m := range todo {
+		before, _ := loadNow()
 		results, err := m.run(ctx, l)
 		if err != nil {
 			return fmt.Errorf("%s: %w", strings.Join(m.names, ", "), err)
+		}
+		if now, ok := loadNow(); ok {
+			note(results, now.others(before))
 		}
 		for _, r := range results {
 			if err := p.print(r); err != nil {
@@ -104,8 +116,11 @@ func Names() []string {
 	return out
 }
 
-func chosen(only string) ([]measure, error) {
+func chosen(only string, whole bool) ([]measure, error) {
 	all := measures()
+	if only == "" && whole {
+		return all, nil
+	}
 	if only == "" {
 		return slices.DeleteFunc(all, func(m measure) bool { return m.long }), nil
 	}
@@ -127,10 +142,16 @@ func stopwatch() func() time.Duration {
 // printer prints results as they come.
 type printer struct {
 	cfg    Config
+	table  *table // nil: none
 	headed bool
 }
 
 func (p *printer) print(r Result) error {
+	if p.table != nil {
+		if err := p.table.add(r); err != nil {
+			return err
+		}
+	}
 	if p.cfg.JSON {
 		line, err := json.Marshal(r)
 		if err == nil {

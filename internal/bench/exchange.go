@@ -89,38 +89,46 @@ func (t limits) least(o limits) limits {
 	return limits{min(t.waiting, o.waiting), min(t.plain, o.plain), min(t.streamed, o.streamed)}
 }
 
-// rounds is how often a pair of ours and limit runs; the best of each counts,
-// since what disturbs a run only ever makes it slower.
-const rounds = 3
-
 func pushMeasure(names [2]string, n int64) func(context.Context, *lab) ([]Result, error) {
 	return func(ctx context.Context, l *lab) ([]Result, error) {
 		n := l.size(n)
-		var ours pushed
-		var limit limits
+		var acked, folded []time.Duration
+		var limit limited
 		var from *filled
-		for i := range rounds {
-			t, err := l.limitsOf(ctx, n, false)
-			if err != nil {
+		for range rounds {
+			if err := limit.measure(ctx, l, n, false); err != nil {
 				return nil, err
 			}
 			got, f, err := l.pushOf(ctx, n)
 			if err != nil {
 				return nil, err
 			}
-			from = f
-			if i == 0 {
-				ours, limit = got, t
-			}
-			ours.acked, ours.folded = min(ours.acked, got.acked), min(ours.folded, got.folded)
-			limit = limit.least(t)
+			from, acked, folded = f, append(acked, got.acked), append(folded, got.folded)
 		}
-		out := []Result{against(names[0], from.records, ours.acked, limit.waiting, rawLimit)}
+		out := []Result{inRounds(names[0], from.records, acked, limit.waiting, rawLimit)}
 		if names[1] != "" {
-			out = append(out, against(names[1], from.records, ours.folded, limit.waiting, rawLimit))
+			out = append(out, inRounds(names[1], from.records, folded, limit.waiting, rawLimit))
 		}
-		return out, sized(out, from, limit)
+		return out, sized(out, from, limit.least)
 	}
+}
+
+// limited is what the limits took in all rounds.
+type limited struct {
+	waiting []time.Duration
+	least   limits
+}
+
+func (t *limited) measure(ctx context.Context, l *lab, n int64, pull bool) error {
+	got, err := l.limitsOf(ctx, n, pull)
+	if err != nil {
+		return err
+	}
+	if t.least = t.least.least(got); len(t.waiting) == 0 {
+		t.least = got
+	}
+	t.waiting = append(t.waiting, got.waiting)
+	return nil
 }
 
 // sized adds what the records weigh and the other limits.
@@ -189,23 +197,19 @@ func pullMeasure(name string, n int64) func(context.Context, *lab) ([]Result, er
 		if err != nil {
 			return nil, err
 		}
-		var ours time.Duration
-		var limit limits
-		for i := range rounds {
-			t, err := l.limitsOf(ctx, l.size(n), true)
-			if err != nil {
+		var ours []time.Duration
+		var limit limited
+		for range rounds {
+			if err := limit.measure(ctx, l, l.size(n), true); err != nil {
 				return nil, err
 			}
 			got, err := pull(ctx, l, from)
 			if err != nil {
 				return nil, err
 			}
-			if i == 0 {
-				ours, limit = got, t
-			}
-			ours, limit = min(ours, got), limit.least(t)
+			ours = append(ours, got)
 		}
-		out := []Result{against(name, from.records, ours, limit.waiting, rawLimit)}
-		return out, sized(out, from, limit)
+		out := []Result{inRounds(name, from.records, ours, limit.waiting, rawLimit)}
+		return out, sized(out, from, limit.least)
 	}
 }

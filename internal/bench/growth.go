@@ -2,6 +2,7 @@ package bench
 
 import (
 	"context"
+	"errors"
 	"time"
 )
 
@@ -12,13 +13,19 @@ const moreRecords = 10_000
 // that holds many, and compares seconds a record.
 func growth(held int64) func(context.Context, *lab) ([]Result, error) {
 	return func(ctx context.Context, l *lab) ([]Result, error) {
-		few, err := l.pushMore(ctx, l.size(10_000))
-		if err != nil {
-			return nil, err
+		var few, many pushes
+		for _, side := range []struct {
+			of   *pushes
+			held int64
+		}{{&few, 10_000}, {&many, held}} {
+			if err := l.prepare(ctx, side.of, l.size(side.held)); err != nil {
+				return nil, err
+			}
 		}
-		many, err := l.pushMore(ctx, l.size(held))
-		if err != nil {
-			return nil, err
+		for range rounds {
+			if err := errors.Join(few.push(ctx, l), many.push(ctx, l)); err != nil {
+				return nil, err
+			}
 		}
 		const what = "the same with 10,000 records held"
 		suffix := ""
@@ -26,8 +33,8 @@ func growth(held int64) func(context.Context, *lab) ([]Result, error) {
 			suffix = "_1m"
 		}
 		out := []Result{
-			against("growth_ack"+suffix, moreRecords, many.acked, few.acked, what),
-			against("growth_folded"+suffix, moreRecords, many.folded, few.folded, what),
+			inRounds("growth_ack"+suffix, moreRecords, many.acked, few.acked, what),
+			inRounds("growth_folded"+suffix, moreRecords, many.folded, few.folded, what),
 		}
 		for _, r := range out {
 			r.More["held"], r.More["us_a_record"] = l.size(held), r.Seconds*1e6/moreRecords
@@ -36,32 +43,31 @@ func growth(held int64) func(context.Context, *lab) ([]Result, error) {
 	}
 }
 
-// pushMore is the best of some pushes of moreRecords to a server that holds the
-// laptop's earlier ones.
-func (l *lab) pushMore(ctx context.Context, held int64) (best pushed, err error) {
-	from, err := l.laptop(ctx, held+moreRecords)
+// pushes are what some pushes of moreRecords took, to a server that holds the laptop's
+// earlier ones.
+type pushes struct {
+	from, hub     *filled
+	acked, folded []time.Duration
+}
+
+func (l *lab) prepare(ctx context.Context, p *pushes, held int64) (err error) {
+	if p.from, err = l.laptop(ctx, held+moreRecords); err != nil {
+		return err
+	}
+	p.hub, err = l.hubUpTo(ctx, p.from, held)
+	return err
+}
+
+func (p *pushes) push(ctx context.Context, l *lab) error {
+	laptop, err := l.copied(p.from)
 	if err != nil {
-		return best, err
+		return err
 	}
-	hub, err := l.hubUpTo(ctx, from, held)
+	dir, err := l.copied(p.hub)
 	if err != nil {
-		return best, err
+		return err
 	}
-	best = pushed{time.Hour, time.Hour}
-	for range rounds {
-		laptop, err := l.copied(from)
-		if err != nil {
-			return best, err
-		}
-		dir, err := l.copied(hub)
-		if err != nil {
-			return best, err
-		}
-		got, err := push(ctx, laptop, dir, from.known)
-		if err != nil {
-			return best, err
-		}
-		best = pushed{min(best.acked, got.acked), min(best.folded, got.folded)}
-	}
-	return best, nil
+	got, err := push(ctx, laptop, dir, p.from.known)
+	p.acked, p.folded = append(p.acked, got.acked), append(p.folded, got.folded)
+	return err
 }

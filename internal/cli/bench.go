@@ -10,15 +10,17 @@ import (
 
 // benchCommand measures this program on this machine, beside the raw limits.
 func (d *console) benchCommand() *cobra.Command {
-	only := &flagOf{name: "only", metavar: "NAME", help: "one measure; without it all but the very long ones"}
+	only := &flagOf{name: "only", metavar: "NAME", help: "one measure; without it, and without --whole, all but the very long ones"}
 	quick := &flagOf{name: "quick", metavar: metaSwitch, help: "a tenth of the records and repetitions"}
+	whole := &flagOf{name: "whole", metavar: metaSwitch, help: "the very long measures too, and ten minutes of idling"}
+	table := &flagOf{name: "table", metavar: "FILE", help: "add the results to a table of rows, with commit, date and kind of machine"}
 	dir := &flagOf{name: "dir", metavar: "DIR", help: "where to work; a temporary folder when left out"}
 	asJSON := &flagOf{name: "json", metavar: metaSwitch, help: "print one JSON object for each measure"}
 	cmd := &cobra.Command{
 		Use: "bench", Short: "Measure speed on this machine, beside the raw limits of the same run",
 		Example: "bench --only push_ack_10k", Args: noArgs, DisableFlagsInUseLine: true,
 	}
-	bindFlags(cmd.Flags(), only, quick, dir)
+	bindFlags(cmd.Flags(), only, quick, whole, table, dir)
 	bindCommon(cmd.Flags(), asJSON)
 	_ = cmd.RegisterFlagCompletionFunc(only.name, cobra.FixedCompletions(bench.Names(), cobra.ShellCompDirectiveNoFileComp))
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
@@ -27,7 +29,7 @@ func (d *console) benchCommand() *cobra.Command {
 			return err
 		}
 		return bench.Run(cmd.Context(), bench.Config{
-			JSON: asJSON.text() == "true", Only: only.text(), Quick: quick.text() == "true",
+			JSON: asJSON.text() == "true", Only: only.text(), Quick: quick.text() == "true", Whole: whole.text() == "true", Table: table.text(),
 			Out: d.out, Program: program, Dir: dir.text(),
 		})
 	}
