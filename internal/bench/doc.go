@@ -4,6 +4,7 @@
 //	thawtrail bench                    all measures, as a table
 //	thawtrail bench --json             one JSON object a measure and line
 //	thawtrail bench --only push_folded_100k
+//	thawtrail bench --whole --table testdata/bench/speed.tsv
 //
 // # The nights
 //
