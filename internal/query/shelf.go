@@ -178,6 +178,15 @@ func (b *ReadView) OpenSpells(bag *ledger.BagLine) (open []ledger.WarmSpan, err 
 	return open, err
 }
 
+// SpellPlace names the place of a warm spell.
+func (b *ReadView) SpellPlace(w ledger.WarmSpan) string {
+	rec, err := b.r.Store.FindRecord(w.Stamp.Record.String())
+	if err != nil {
+		return ""
+	}
+	return b.Name(event.KindPlace, rec.Primary().ID)
+}
+
 // judgedOn are the decisions of people on what set a bag aside: the record of a warm
 // spell, or of a label.
 func judgedOn(bag *ledger.BagLine, why string) (out []ledger.Judged) {

@@ -249,6 +249,7 @@ func (s Reader) GetBag(ctx context.Context, req *pb.GetBagRequest) (*pb.GetBagRe
 		if out.Bag, err = b.bagRow(bag.Line(), b.ClinicNow()); err != nil {
 			return err
 		}
+		out.Can = canDo(bag, out.Bag.States)
 		out.Timeline, out.Discrepancies, out.Freshness = b.timeline(bag.Entity, bag.Timeline), b.discrepancies(bag), b.freshness()
 		if bag.Label != nil {
 			donor, err := b.Donor(bag.Label.Donor)

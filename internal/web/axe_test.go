@@ -167,6 +167,8 @@ func TestEveryPageForEverybody(t *testing.T) {
 	until(t, i.ctx, "h1", "Running sheet")
 	i.inspect("run", at+"/run")
 	i.inspect("batches", "/clinic/batches")
+	i.inspect("find", "/clinic/find?q=zzz")
+	i.inspect("warm", "/clinic/warm")
 	i.inspect("recall", "/clinic/recall?product=Foal+plasma&batch=H-2207")
 	d.fill(at+"/finish", "given_ml", "940")
 	i.inspect("rest", at+"/rest")

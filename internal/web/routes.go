@@ -62,6 +62,8 @@ func routes(s *site.Site) {
 	s.Page("GET /clinic/batches", clinic.ListBatches)
 	s.Page("GET /clinic/batch", clinic.ShowBatch)
 	s.Both("/clinic/hold", clinic.HoldBatch)
+	s.Page("GET /clinic/find", clinic.Find)
+	s.Page("GET /clinic/warm", clinic.ListWarm)
 	s.Page("GET /clinic/recall", clinic.ShowRecall)
 	s.Page("GET /clinic/recall/file", clinic.SendRecall)
 	s.Page("GET /clinic/setup", clinic.Setup)

@@ -47,7 +47,8 @@ func bagRows(in []*pb.BagRow) (out []bagRow) {
 type stockGroup struct {
 	Title string
 	Bags  []bagRow
-	More  int // bags that the stock list shows
+	More  int    // bags that the stock list shows
+	Href  string // where all of them are decided on
 }
 
 // clinicMore is the clinic's first page: what asks for somebody's attention.
@@ -122,7 +123,7 @@ func ShowClinic(req *site.Request) error {
 // attention sorts out the bags that ask for somebody, the gravest first.
 func attention(bags []*pb.BagRow, now time.Time) []stockGroup {
 	groups := []stockGroup{
-		{Title: words.Say("clinic.thawed")}, {Title: words.Say("clinic.held")}, {Title: words.Say("clinic.warm")}, {Title: words.Say("clinic.unfit")}, {Title: words.Say("clinic.soon")},
+		{Title: words.Say("clinic.thawed")}, {Title: words.Say("clinic.held")}, {Title: words.Say("clinic.warm"), Href: "/clinic/warm"}, {Title: words.Say("clinic.unfit")}, {Title: words.Say("clinic.soon")},
 	}
 	for _, b := range bags {
 		i := -1

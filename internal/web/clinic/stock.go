@@ -152,6 +152,7 @@ func ShowBag(req *site.Request) error {
 	m := map[string]any{
 		"Bag": bagRowOf(b), "Story": site.StoryOf(out.Timeline), "Doubts": site.DoubtRows(out.Discrepancies),
 		"Fresh": out.GetFreshness().GetText(), "Because": b.Because, "Donor": out.Donor,
+		"Acts": actsOf(out),
 	}
 	return req.Render("bag", words.Say("bag.title", words.BagNumber(b.Bag)), "clinic", m)
 }

@@ -151,7 +151,8 @@ func (in *Input) wanted() string {
 // Keep shows again what was input.
 func (in *Input) Keep(texts []string) {
 	for i := range in.Options {
-		in.Options[i].Checked = slices.Contains(texts, in.Options[i].Value)
+		o := &in.Options[i]
+		o.Checked = slices.Contains(texts, o.Value) || o.Label != "" && slices.Contains(texts, o.Label)
 	}
 	in.Value = strings.Join(texts, "\n")
 }

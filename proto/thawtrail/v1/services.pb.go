@@ -1128,7 +1128,9 @@ type GetBagResponse struct {
 	Discrepancies []*DiscrepancyRow      `protobuf:"bytes,3,rep,name=discrepancies,proto3" json:"discrepancies,omitempty"`
 	Freshness     *Freshness             `protobuf:"bytes,4,opt,name=freshness,proto3" json:"freshness,omitempty"`
 	// Of plasma that the practice made: who gave it, and what is known of the donor.
-	Donor         []string `protobuf:"bytes,5,rep,name=donor,proto3" json:"donor,omitempty"`
+	Donor []string `protobuf:"bytes,5,rep,name=donor,proto3" json:"donor,omitempty"`
+	// What can be done with it now.
+	Can           []*BagCan `protobuf:"bytes,6,rep,name=can,proto3" json:"can,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1198,6 +1200,75 @@ func (x *GetBagResponse) GetDonor() []string {
 	return nil
 }
 
+func (x *GetBagResponse) GetCan() []*BagCan {
+	if x != nil {
+		return x.Can
+	}
+	return nil
+}
+
+// BagCan is something that can be done with a bag as it is.
+type BagCan struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The event, as in Entry.body.
+	Event         string `protobuf:"bytes,1,opt,name=event,proto3" json:"event,omitempty"`
+	Command       string `protobuf:"bytes,2,opt,name=command,proto3" json:"command,omitempty"`
+	Text          string `protobuf:"bytes,3,opt,name=text,proto3" json:"text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BagCan) Reset() {
+	*x = BagCan{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BagCan) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BagCan) ProtoMessage() {}
+
+func (x *BagCan) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BagCan.ProtoReflect.Descriptor instead.
+func (*BagCan) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *BagCan) GetEvent() string {
+	if x != nil {
+		return x.Event
+	}
+	return ""
+}
+
+func (x *BagCan) GetCommand() string {
+	if x != nil {
+		return x.Command
+	}
+	return ""
+}
+
+func (x *BagCan) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
 type ListBatchesRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Held          bool                   `protobuf:"varint,1,opt,name=held,proto3" json:"held,omitempty"`
@@ -1211,7 +1282,7 @@ type ListBatchesRequest struct {
 
 func (x *ListBatchesRequest) Reset() {
 	*x = ListBatchesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1223,7 +1294,7 @@ func (x *ListBatchesRequest) String() string {
 func (*ListBatchesRequest) ProtoMessage() {}
 
 func (x *ListBatchesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1236,7 +1307,7 @@ func (x *ListBatchesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListBatchesRequest.ProtoReflect.Descriptor instead.
 func (*ListBatchesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{14}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ListBatchesRequest) GetHeld() bool {
@@ -1290,7 +1361,7 @@ type HoldRow struct {
 
 func (x *HoldRow) Reset() {
 	*x = HoldRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1302,7 +1373,7 @@ func (x *HoldRow) String() string {
 func (*HoldRow) ProtoMessage() {}
 
 func (x *HoldRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1315,7 +1386,7 @@ func (x *HoldRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HoldRow.ProtoReflect.Descriptor instead.
 func (*HoldRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{15}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *HoldRow) GetRecord() string {
@@ -1384,7 +1455,7 @@ type HeardRow struct {
 
 func (x *HeardRow) Reset() {
 	*x = HeardRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1396,7 +1467,7 @@ func (x *HeardRow) String() string {
 func (*HeardRow) ProtoMessage() {}
 
 func (x *HeardRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1409,7 +1480,7 @@ func (x *HeardRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HeardRow.ProtoReflect.Descriptor instead.
 func (*HeardRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{16}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *HeardRow) GetDevice() string {
@@ -1439,7 +1510,7 @@ type BatchRow struct {
 
 func (x *BatchRow) Reset() {
 	*x = BatchRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1451,7 +1522,7 @@ func (x *BatchRow) String() string {
 func (*BatchRow) ProtoMessage() {}
 
 func (x *BatchRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1464,7 +1535,7 @@ func (x *BatchRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchRow.ProtoReflect.Descriptor instead.
 func (*BatchRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{17}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *BatchRow) GetProduct() string {
@@ -1514,7 +1585,7 @@ type ListBatchesResponse struct {
 
 func (x *ListBatchesResponse) Reset() {
 	*x = ListBatchesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1526,7 +1597,7 @@ func (x *ListBatchesResponse) String() string {
 func (*ListBatchesResponse) ProtoMessage() {}
 
 func (x *ListBatchesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1539,7 +1610,7 @@ func (x *ListBatchesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListBatchesResponse.ProtoReflect.Descriptor instead.
 func (*ListBatchesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{18}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ListBatchesResponse) GetBatches() []*BatchRow {
@@ -1571,7 +1642,7 @@ type ListProductsRequest struct {
 
 func (x *ListProductsRequest) Reset() {
 	*x = ListProductsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1583,7 +1654,7 @@ func (x *ListProductsRequest) String() string {
 func (*ListProductsRequest) ProtoMessage() {}
 
 func (x *ListProductsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1596,7 +1667,7 @@ func (x *ListProductsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProductsRequest.ProtoReflect.Descriptor instead.
 func (*ListProductsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{19}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{20}
 }
 
 type ProductRow struct {
@@ -1619,7 +1690,7 @@ type ProductRow struct {
 
 func (x *ProductRow) Reset() {
 	*x = ProductRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1631,7 +1702,7 @@ func (x *ProductRow) String() string {
 func (*ProductRow) ProtoMessage() {}
 
 func (x *ProductRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1644,7 +1715,7 @@ func (x *ProductRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProductRow.ProtoReflect.Descriptor instead.
 func (*ProductRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{20}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ProductRow) GetProduct() string {
@@ -1733,7 +1804,7 @@ type ListProductsResponse struct {
 
 func (x *ListProductsResponse) Reset() {
 	*x = ListProductsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1745,7 +1816,7 @@ func (x *ListProductsResponse) String() string {
 func (*ListProductsResponse) ProtoMessage() {}
 
 func (x *ListProductsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1758,7 +1829,7 @@ func (x *ListProductsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProductsResponse.ProtoReflect.Descriptor instead.
 func (*ListProductsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{21}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ListProductsResponse) GetProducts() []*ProductRow {
@@ -1776,7 +1847,7 @@ type ListPlacesRequest struct {
 
 func (x *ListPlacesRequest) Reset() {
 	*x = ListPlacesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1788,7 +1859,7 @@ func (x *ListPlacesRequest) String() string {
 func (*ListPlacesRequest) ProtoMessage() {}
 
 func (x *ListPlacesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1801,7 +1872,7 @@ func (x *ListPlacesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPlacesRequest.ProtoReflect.Descriptor instead.
 func (*ListPlacesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{22}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{23}
 }
 
 type PlaceRow struct {
@@ -1819,7 +1890,7 @@ type PlaceRow struct {
 
 func (x *PlaceRow) Reset() {
 	*x = PlaceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1831,7 +1902,7 @@ func (x *PlaceRow) String() string {
 func (*PlaceRow) ProtoMessage() {}
 
 func (x *PlaceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1844,7 +1915,7 @@ func (x *PlaceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceRow.ProtoReflect.Descriptor instead.
 func (*PlaceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{23}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *PlaceRow) GetPlace() string {
@@ -1906,7 +1977,7 @@ type ListPlacesResponse struct {
 
 func (x *ListPlacesResponse) Reset() {
 	*x = ListPlacesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1918,7 +1989,7 @@ func (x *ListPlacesResponse) String() string {
 func (*ListPlacesResponse) ProtoMessage() {}
 
 func (x *ListPlacesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1931,7 +2002,7 @@ func (x *ListPlacesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPlacesResponse.ProtoReflect.Descriptor instead.
 func (*ListPlacesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{24}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *ListPlacesResponse) GetPlaces() []*PlaceRow {
@@ -1960,7 +2031,7 @@ type ChooseBagsRequest struct {
 
 func (x *ChooseBagsRequest) Reset() {
 	*x = ChooseBagsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1972,7 +2043,7 @@ func (x *ChooseBagsRequest) String() string {
 func (*ChooseBagsRequest) ProtoMessage() {}
 
 func (x *ChooseBagsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1985,7 +2056,7 @@ func (x *ChooseBagsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChooseBagsRequest.ProtoReflect.Descriptor instead.
 func (*ChooseBagsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{25}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *ChooseBagsRequest) GetCase() string {
@@ -2030,7 +2101,7 @@ type ChooseBagsResponse struct {
 
 func (x *ChooseBagsResponse) Reset() {
 	*x = ChooseBagsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2042,7 +2113,7 @@ func (x *ChooseBagsResponse) String() string {
 func (*ChooseBagsResponse) ProtoMessage() {}
 
 func (x *ChooseBagsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2055,7 +2126,7 @@ func (x *ChooseBagsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChooseBagsResponse.ProtoReflect.Descriptor instead.
 func (*ChooseBagsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{26}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *ChooseBagsResponse) GetBags() []*BagRow {
@@ -2111,7 +2182,7 @@ type ListCasesRequest struct {
 
 func (x *ListCasesRequest) Reset() {
 	*x = ListCasesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[27]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2123,7 +2194,7 @@ func (x *ListCasesRequest) String() string {
 func (*ListCasesRequest) ProtoMessage() {}
 
 func (x *ListCasesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[27]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2136,7 +2207,7 @@ func (x *ListCasesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCasesRequest.ProtoReflect.Descriptor instead.
 func (*ListCasesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{27}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *ListCasesRequest) GetOpen() bool {
@@ -2184,7 +2255,7 @@ type CaseRow struct {
 
 func (x *CaseRow) Reset() {
 	*x = CaseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[28]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2196,7 +2267,7 @@ func (x *CaseRow) String() string {
 func (*CaseRow) ProtoMessage() {}
 
 func (x *CaseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[28]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2209,7 +2280,7 @@ func (x *CaseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CaseRow.ProtoReflect.Descriptor instead.
 func (*CaseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{28}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *CaseRow) GetCase() string {
@@ -2314,7 +2385,7 @@ type ListCasesResponse struct {
 
 func (x *ListCasesResponse) Reset() {
 	*x = ListCasesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[29]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2326,7 +2397,7 @@ func (x *ListCasesResponse) String() string {
 func (*ListCasesResponse) ProtoMessage() {}
 
 func (x *ListCasesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[29]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2339,7 +2410,7 @@ func (x *ListCasesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCasesResponse.ProtoReflect.Descriptor instead.
 func (*ListCasesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{29}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *ListCasesResponse) GetCases() []*CaseRow {
@@ -2365,7 +2436,7 @@ type GetCaseRequest struct {
 
 func (x *GetCaseRequest) Reset() {
 	*x = GetCaseRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[30]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2377,7 +2448,7 @@ func (x *GetCaseRequest) String() string {
 func (*GetCaseRequest) ProtoMessage() {}
 
 func (x *GetCaseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[30]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2390,7 +2461,7 @@ func (x *GetCaseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCaseRequest.ProtoReflect.Descriptor instead.
 func (*GetCaseRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{30}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *GetCaseRequest) GetCase() string {
@@ -2421,7 +2492,7 @@ type TransfusionRow struct {
 
 func (x *TransfusionRow) Reset() {
 	*x = TransfusionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[31]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2433,7 +2504,7 @@ func (x *TransfusionRow) String() string {
 func (*TransfusionRow) ProtoMessage() {}
 
 func (x *TransfusionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[31]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2446,7 +2517,7 @@ func (x *TransfusionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TransfusionRow.ProtoReflect.Descriptor instead.
 func (*TransfusionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{31}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *TransfusionRow) GetBag() string {
@@ -2533,7 +2604,7 @@ type VitalsRow struct {
 
 func (x *VitalsRow) Reset() {
 	*x = VitalsRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[32]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2545,7 +2616,7 @@ func (x *VitalsRow) String() string {
 func (*VitalsRow) ProtoMessage() {}
 
 func (x *VitalsRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[32]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2558,7 +2629,7 @@ func (x *VitalsRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VitalsRow.ProtoReflect.Descriptor instead.
 func (*VitalsRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{32}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *VitalsRow) GetAt() string {
@@ -2629,7 +2700,7 @@ type GetCaseResponse struct {
 
 func (x *GetCaseResponse) Reset() {
 	*x = GetCaseResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2641,7 +2712,7 @@ func (x *GetCaseResponse) String() string {
 func (*GetCaseResponse) ProtoMessage() {}
 
 func (x *GetCaseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2654,7 +2725,7 @@ func (x *GetCaseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCaseResponse.ProtoReflect.Descriptor instead.
 func (*GetCaseResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{33}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *GetCaseResponse) GetCase() *CaseRow {
@@ -2770,7 +2841,7 @@ type GetNowRequest struct {
 
 func (x *GetNowRequest) Reset() {
 	*x = GetNowRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2782,7 +2853,7 @@ func (x *GetNowRequest) String() string {
 func (*GetNowRequest) ProtoMessage() {}
 
 func (x *GetNowRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2795,7 +2866,7 @@ func (x *GetNowRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetNowRequest.ProtoReflect.Descriptor instead.
 func (*GetNowRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{34}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{35}
 }
 
 type DueRow struct {
@@ -2811,7 +2882,7 @@ type DueRow struct {
 
 func (x *DueRow) Reset() {
 	*x = DueRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2823,7 +2894,7 @@ func (x *DueRow) String() string {
 func (*DueRow) ProtoMessage() {}
 
 func (x *DueRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2836,7 +2907,7 @@ func (x *DueRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DueRow.ProtoReflect.Descriptor instead.
 func (*DueRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{35}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *DueRow) GetAt() string {
@@ -2890,7 +2961,7 @@ type GetNowResponse struct {
 
 func (x *GetNowResponse) Reset() {
 	*x = GetNowResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2902,7 +2973,7 @@ func (x *GetNowResponse) String() string {
 func (*GetNowResponse) ProtoMessage() {}
 
 func (x *GetNowResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2915,7 +2986,7 @@ func (x *GetNowResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetNowResponse.ProtoReflect.Descriptor instead.
 func (*GetNowResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{36}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *GetNowResponse) GetNow() string {
@@ -2979,7 +3050,7 @@ type ListDiscrepanciesRequest struct {
 
 func (x *ListDiscrepanciesRequest) Reset() {
 	*x = ListDiscrepanciesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2991,7 +3062,7 @@ func (x *ListDiscrepanciesRequest) String() string {
 func (*ListDiscrepanciesRequest) ProtoMessage() {}
 
 func (x *ListDiscrepanciesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3004,7 +3075,7 @@ func (x *ListDiscrepanciesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDiscrepanciesRequest.ProtoReflect.Descriptor instead.
 func (*ListDiscrepanciesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{37}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *ListDiscrepanciesRequest) GetOpen() bool {
@@ -3052,7 +3123,7 @@ type DiscrepancyRow struct {
 
 func (x *DiscrepancyRow) Reset() {
 	*x = DiscrepancyRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3064,7 +3135,7 @@ func (x *DiscrepancyRow) String() string {
 func (*DiscrepancyRow) ProtoMessage() {}
 
 func (x *DiscrepancyRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3077,7 +3148,7 @@ func (x *DiscrepancyRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DiscrepancyRow.ProtoReflect.Descriptor instead.
 func (*DiscrepancyRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{38}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *DiscrepancyRow) GetKind() string {
@@ -3150,7 +3221,7 @@ type ListDiscrepanciesResponse struct {
 
 func (x *ListDiscrepanciesResponse) Reset() {
 	*x = ListDiscrepanciesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3162,7 +3233,7 @@ func (x *ListDiscrepanciesResponse) String() string {
 func (*ListDiscrepanciesResponse) ProtoMessage() {}
 
 func (x *ListDiscrepanciesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3175,7 +3246,7 @@ func (x *ListDiscrepanciesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDiscrepanciesResponse.ProtoReflect.Descriptor instead.
 func (*ListDiscrepanciesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{39}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *ListDiscrepanciesResponse) GetDiscrepancies() []*DiscrepancyRow {
@@ -3216,7 +3287,7 @@ type KindCount struct {
 
 func (x *KindCount) Reset() {
 	*x = KindCount{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3228,7 +3299,7 @@ func (x *KindCount) String() string {
 func (*KindCount) ProtoMessage() {}
 
 func (x *KindCount) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3241,7 +3312,7 @@ func (x *KindCount) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KindCount.ProtoReflect.Descriptor instead.
 func (*KindCount) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{40}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *KindCount) GetKind() string {
@@ -3266,7 +3337,7 @@ type GetDigestRequest struct {
 
 func (x *GetDigestRequest) Reset() {
 	*x = GetDigestRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3278,7 +3349,7 @@ func (x *GetDigestRequest) String() string {
 func (*GetDigestRequest) ProtoMessage() {}
 
 func (x *GetDigestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3291,7 +3362,7 @@ func (x *GetDigestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDigestRequest.ProtoReflect.Descriptor instead.
 func (*GetDigestRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{41}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{42}
 }
 
 type Head struct {
@@ -3307,7 +3378,7 @@ type Head struct {
 
 func (x *Head) Reset() {
 	*x = Head{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3319,7 +3390,7 @@ func (x *Head) String() string {
 func (*Head) ProtoMessage() {}
 
 func (x *Head) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3332,7 +3403,7 @@ func (x *Head) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Head.ProtoReflect.Descriptor instead.
 func (*Head) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{42}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *Head) GetLog() string {
@@ -3382,7 +3453,7 @@ type GetDigestResponse struct {
 
 func (x *GetDigestResponse) Reset() {
 	*x = GetDigestResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3394,7 +3465,7 @@ func (x *GetDigestResponse) String() string {
 func (*GetDigestResponse) ProtoMessage() {}
 
 func (x *GetDigestResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3407,7 +3478,7 @@ func (x *GetDigestResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDigestResponse.ProtoReflect.Descriptor instead.
 func (*GetDigestResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{43}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *GetDigestResponse) GetDigest() string {
@@ -3446,7 +3517,7 @@ type GetStatusRequest struct {
 
 func (x *GetStatusRequest) Reset() {
 	*x = GetStatusRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3458,7 +3529,7 @@ func (x *GetStatusRequest) String() string {
 func (*GetStatusRequest) ProtoMessage() {}
 
 func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3471,7 +3542,7 @@ func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetStatusRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{44}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{45}
 }
 
 type GetStatusResponse struct {
@@ -3506,7 +3577,7 @@ type GetStatusResponse struct {
 
 func (x *GetStatusResponse) Reset() {
 	*x = GetStatusResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3518,7 +3589,7 @@ func (x *GetStatusResponse) String() string {
 func (*GetStatusResponse) ProtoMessage() {}
 
 func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3531,7 +3602,7 @@ func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusResponse.ProtoReflect.Descriptor instead.
 func (*GetStatusResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{45}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *GetStatusResponse) GetPractice() string {
@@ -3688,7 +3759,7 @@ type PartRow struct {
 
 func (x *PartRow) Reset() {
 	*x = PartRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3700,7 +3771,7 @@ func (x *PartRow) String() string {
 func (*PartRow) ProtoMessage() {}
 
 func (x *PartRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3713,7 +3784,7 @@ func (x *PartRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PartRow.ProtoReflect.Descriptor instead.
 func (*PartRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{46}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *PartRow) GetPart() string {
@@ -3753,7 +3824,7 @@ type GetRecordRequest struct {
 
 func (x *GetRecordRequest) Reset() {
 	*x = GetRecordRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3765,7 +3836,7 @@ func (x *GetRecordRequest) String() string {
 func (*GetRecordRequest) ProtoMessage() {}
 
 func (x *GetRecordRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3778,7 +3849,7 @@ func (x *GetRecordRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecordRequest.ProtoReflect.Descriptor instead.
 func (*GetRecordRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{47}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *GetRecordRequest) GetRecord() string {
@@ -3818,7 +3889,7 @@ type GetRecordResponse struct {
 
 func (x *GetRecordResponse) Reset() {
 	*x = GetRecordResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3830,7 +3901,7 @@ func (x *GetRecordResponse) String() string {
 func (*GetRecordResponse) ProtoMessage() {}
 
 func (x *GetRecordResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3843,7 +3914,7 @@ func (x *GetRecordResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecordResponse.ProtoReflect.Descriptor instead.
 func (*GetRecordResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{48}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *GetRecordResponse) GetRecord() string {
@@ -3980,7 +4051,7 @@ type ListPeopleRequest struct {
 
 func (x *ListPeopleRequest) Reset() {
 	*x = ListPeopleRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3992,7 +4063,7 @@ func (x *ListPeopleRequest) String() string {
 func (*ListPeopleRequest) ProtoMessage() {}
 
 func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4005,7 +4076,7 @@ func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleRequest.ProtoReflect.Descriptor instead.
 func (*ListPeopleRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{49}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{50}
 }
 
 type PersonRow struct {
@@ -4021,7 +4092,7 @@ type PersonRow struct {
 
 func (x *PersonRow) Reset() {
 	*x = PersonRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4033,7 +4104,7 @@ func (x *PersonRow) String() string {
 func (*PersonRow) ProtoMessage() {}
 
 func (x *PersonRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4046,7 +4117,7 @@ func (x *PersonRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PersonRow.ProtoReflect.Descriptor instead.
 func (*PersonRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{50}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *PersonRow) GetPerson() string {
@@ -4090,7 +4161,7 @@ type DeviceRow struct {
 
 func (x *DeviceRow) Reset() {
 	*x = DeviceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4102,7 +4173,7 @@ func (x *DeviceRow) String() string {
 func (*DeviceRow) ProtoMessage() {}
 
 func (x *DeviceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4115,7 +4186,7 @@ func (x *DeviceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceRow.ProtoReflect.Descriptor instead.
 func (*DeviceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{51}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *DeviceRow) GetDevice() string {
@@ -4163,7 +4234,7 @@ type ListPeopleResponse struct {
 
 func (x *ListPeopleResponse) Reset() {
 	*x = ListPeopleResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4175,7 +4246,7 @@ func (x *ListPeopleResponse) String() string {
 func (*ListPeopleResponse) ProtoMessage() {}
 
 func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4188,7 +4259,7 @@ func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleResponse.ProtoReflect.Descriptor instead.
 func (*ListPeopleResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{52}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *ListPeopleResponse) GetPeople() []*PersonRow {
@@ -4214,7 +4285,7 @@ type ListAffectedRequest struct {
 
 func (x *ListAffectedRequest) Reset() {
 	*x = ListAffectedRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4226,7 +4297,7 @@ func (x *ListAffectedRequest) String() string {
 func (*ListAffectedRequest) ProtoMessage() {}
 
 func (x *ListAffectedRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4239,7 +4310,7 @@ func (x *ListAffectedRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAffectedRequest.ProtoReflect.Descriptor instead.
 func (*ListAffectedRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{53}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *ListAffectedRequest) GetVersion() string {
@@ -4258,7 +4329,7 @@ type ListAffectedResponse struct {
 
 func (x *ListAffectedResponse) Reset() {
 	*x = ListAffectedResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4270,7 +4341,7 @@ func (x *ListAffectedResponse) String() string {
 func (*ListAffectedResponse) ProtoMessage() {}
 
 func (x *ListAffectedResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4283,7 +4354,7 @@ func (x *ListAffectedResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAffectedResponse.ProtoReflect.Descriptor instead.
 func (*ListAffectedResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{54}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *ListAffectedResponse) GetCases() []*CaseRow {
@@ -4302,7 +4373,7 @@ type ListUseRequest struct {
 
 func (x *ListUseRequest) Reset() {
 	*x = ListUseRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4314,7 +4385,7 @@ func (x *ListUseRequest) String() string {
 func (*ListUseRequest) ProtoMessage() {}
 
 func (x *ListUseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4327,7 +4398,7 @@ func (x *ListUseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUseRequest.ProtoReflect.Descriptor instead.
 func (*ListUseRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{55}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *ListUseRequest) GetBy() string {
@@ -4353,7 +4424,7 @@ type UseRow struct {
 
 func (x *UseRow) Reset() {
 	*x = UseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4365,7 +4436,7 @@ func (x *UseRow) String() string {
 func (*UseRow) ProtoMessage() {}
 
 func (x *UseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4378,7 +4449,7 @@ func (x *UseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UseRow.ProtoReflect.Descriptor instead.
 func (*UseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{56}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *UseRow) GetGroup() string {
@@ -4447,7 +4518,7 @@ type ListUseResponse struct {
 
 func (x *ListUseResponse) Reset() {
 	*x = ListUseResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4459,7 +4530,7 @@ func (x *ListUseResponse) String() string {
 func (*ListUseResponse) ProtoMessage() {}
 
 func (x *ListUseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4472,7 +4543,7 @@ func (x *ListUseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUseResponse.ProtoReflect.Descriptor instead.
 func (*ListUseResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *ListUseResponse) GetRows() []*UseRow {
@@ -4501,7 +4572,7 @@ type GetBalanceRequest struct {
 
 func (x *GetBalanceRequest) Reset() {
 	*x = GetBalanceRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4513,7 +4584,7 @@ func (x *GetBalanceRequest) String() string {
 func (*GetBalanceRequest) ProtoMessage() {}
 
 func (x *GetBalanceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4526,7 +4597,7 @@ func (x *GetBalanceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBalanceRequest.ProtoReflect.Descriptor instead.
 func (*GetBalanceRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{58}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *GetBalanceRequest) GetFrom() string {
@@ -4578,7 +4649,7 @@ type BalanceLine struct {
 
 func (x *BalanceLine) Reset() {
 	*x = BalanceLine{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4590,7 +4661,7 @@ func (x *BalanceLine) String() string {
 func (*BalanceLine) ProtoMessage() {}
 
 func (x *BalanceLine) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4603,7 +4674,7 @@ func (x *BalanceLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BalanceLine.ProtoReflect.Descriptor instead.
 func (*BalanceLine) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{59}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *BalanceLine) GetWay() string {
@@ -4718,7 +4789,7 @@ type BalanceRow struct {
 
 func (x *BalanceRow) Reset() {
 	*x = BalanceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4730,7 +4801,7 @@ func (x *BalanceRow) String() string {
 func (*BalanceRow) ProtoMessage() {}
 
 func (x *BalanceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4743,7 +4814,7 @@ func (x *BalanceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BalanceRow.ProtoReflect.Descriptor instead.
 func (*BalanceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{60}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *BalanceRow) GetGroup() string {
@@ -5015,7 +5086,7 @@ type GetBalanceResponse struct {
 
 func (x *GetBalanceResponse) Reset() {
 	*x = GetBalanceResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5027,7 +5098,7 @@ func (x *GetBalanceResponse) String() string {
 func (*GetBalanceResponse) ProtoMessage() {}
 
 func (x *GetBalanceResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5040,7 +5111,7 @@ func (x *GetBalanceResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBalanceResponse.ProtoReflect.Descriptor instead.
 func (*GetBalanceResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{61}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *GetBalanceResponse) GetRows() []*BalanceRow {
@@ -5107,7 +5178,7 @@ type Closing struct {
 
 func (x *Closing) Reset() {
 	*x = Closing{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5119,7 +5190,7 @@ func (x *Closing) String() string {
 func (*Closing) ProtoMessage() {}
 
 func (x *Closing) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5132,7 +5203,7 @@ func (x *Closing) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Closing.ProtoReflect.Descriptor instead.
 func (*Closing) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *Closing) GetMonth() string {
@@ -5196,7 +5267,7 @@ type ClosingChange struct {
 
 func (x *ClosingChange) Reset() {
 	*x = ClosingChange{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5208,7 +5279,7 @@ func (x *ClosingChange) String() string {
 func (*ClosingChange) ProtoMessage() {}
 
 func (x *ClosingChange) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5221,7 +5292,7 @@ func (x *ClosingChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClosingChange.ProtoReflect.Descriptor instead.
 func (*ClosingChange) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *ClosingChange) GetPlace() string {
@@ -5312,7 +5383,7 @@ type GetRecallRequest struct {
 
 func (x *GetRecallRequest) Reset() {
 	*x = GetRecallRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5324,7 +5395,7 @@ func (x *GetRecallRequest) String() string {
 func (*GetRecallRequest) ProtoMessage() {}
 
 func (x *GetRecallRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5337,7 +5408,7 @@ func (x *GetRecallRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecallRequest.ProtoReflect.Descriptor instead.
 func (*GetRecallRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *GetRecallRequest) GetProduct() string {
@@ -5417,7 +5488,7 @@ type RecallBatch struct {
 
 func (x *RecallBatch) Reset() {
 	*x = RecallBatch{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5429,7 +5500,7 @@ func (x *RecallBatch) String() string {
 func (*RecallBatch) ProtoMessage() {}
 
 func (x *RecallBatch) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5442,7 +5513,7 @@ func (x *RecallBatch) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallBatch.ProtoReflect.Descriptor instead.
 func (*RecallBatch) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *RecallBatch) GetProduct() string {
@@ -5500,7 +5571,7 @@ type RecallBag struct {
 
 func (x *RecallBag) Reset() {
 	*x = RecallBag{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5512,7 +5583,7 @@ func (x *RecallBag) String() string {
 func (*RecallBag) ProtoMessage() {}
 
 func (x *RecallBag) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5525,7 +5596,7 @@ func (x *RecallBag) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallBag.ProtoReflect.Descriptor instead.
 func (*RecallBag) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *RecallBag) GetBag() string {
@@ -5620,7 +5691,7 @@ type RecallPatient struct {
 
 func (x *RecallPatient) Reset() {
 	*x = RecallPatient{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5632,7 +5703,7 @@ func (x *RecallPatient) String() string {
 func (*RecallPatient) ProtoMessage() {}
 
 func (x *RecallPatient) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5645,7 +5716,7 @@ func (x *RecallPatient) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallPatient.ProtoReflect.Descriptor instead.
 func (*RecallPatient) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *RecallPatient) GetCase() string {
@@ -5788,7 +5859,7 @@ type RecallHold struct {
 
 func (x *RecallHold) Reset() {
 	*x = RecallHold{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5800,7 +5871,7 @@ func (x *RecallHold) String() string {
 func (*RecallHold) ProtoMessage() {}
 
 func (x *RecallHold) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5813,7 +5884,7 @@ func (x *RecallHold) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallHold.ProtoReflect.Descriptor instead.
 func (*RecallHold) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *RecallHold) GetRecord() string {
@@ -5922,7 +5993,7 @@ type GetRecallResponse struct {
 
 func (x *GetRecallResponse) Reset() {
 	*x = GetRecallResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5934,7 +6005,7 @@ func (x *GetRecallResponse) String() string {
 func (*GetRecallResponse) ProtoMessage() {}
 
 func (x *GetRecallResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5947,7 +6018,7 @@ func (x *GetRecallResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecallResponse.ProtoReflect.Descriptor instead.
 func (*GetRecallResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{69}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *GetRecallResponse) GetAbout() string {
@@ -6085,7 +6156,7 @@ type ListUnprovenRequest struct {
 
 func (x *ListUnprovenRequest) Reset() {
 	*x = ListUnprovenRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6097,7 +6168,7 @@ func (x *ListUnprovenRequest) String() string {
 func (*ListUnprovenRequest) ProtoMessage() {}
 
 func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6110,7 +6181,7 @@ func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenRequest.ProtoReflect.Descriptor instead.
 func (*ListUnprovenRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *ListUnprovenRequest) GetUnsigned() bool {
@@ -6140,7 +6211,7 @@ type UnprovenRow struct {
 
 func (x *UnprovenRow) Reset() {
 	*x = UnprovenRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6152,7 +6223,7 @@ func (x *UnprovenRow) String() string {
 func (*UnprovenRow) ProtoMessage() {}
 
 func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6165,7 +6236,7 @@ func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnprovenRow.ProtoReflect.Descriptor instead.
 func (*UnprovenRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *UnprovenRow) GetAt() string {
@@ -6241,7 +6312,7 @@ type ListUnprovenResponse struct {
 
 func (x *ListUnprovenResponse) Reset() {
 	*x = ListUnprovenResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6253,7 +6324,7 @@ func (x *ListUnprovenResponse) String() string {
 func (*ListUnprovenResponse) ProtoMessage() {}
 
 func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6266,7 +6337,7 @@ func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenResponse.ProtoReflect.Descriptor instead.
 func (*ListUnprovenResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *ListUnprovenResponse) GetRows() []*UnprovenRow {
@@ -6293,7 +6364,7 @@ type ListLateRequest struct {
 
 func (x *ListLateRequest) Reset() {
 	*x = ListLateRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6305,7 +6376,7 @@ func (x *ListLateRequest) String() string {
 func (*ListLateRequest) ProtoMessage() {}
 
 func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6318,7 +6389,7 @@ func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateRequest.ProtoReflect.Descriptor instead.
 func (*ListLateRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{73}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *ListLateRequest) GetLimit() int32 {
@@ -6355,7 +6426,7 @@ type LateRow struct {
 
 func (x *LateRow) Reset() {
 	*x = LateRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6367,7 +6438,7 @@ func (x *LateRow) String() string {
 func (*LateRow) ProtoMessage() {}
 
 func (x *LateRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6380,7 +6451,7 @@ func (x *LateRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LateRow.ProtoReflect.Descriptor instead.
 func (*LateRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{74}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *LateRow) GetCase() string {
@@ -6457,7 +6528,7 @@ type ListLateResponse struct {
 
 func (x *ListLateResponse) Reset() {
 	*x = ListLateResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6469,7 +6540,7 @@ func (x *ListLateResponse) String() string {
 func (*ListLateResponse) ProtoMessage() {}
 
 func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6482,7 +6553,7 @@ func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateResponse.ProtoReflect.Descriptor instead.
 func (*ListLateResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{75}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *ListLateResponse) GetRows() []*LateRow {
@@ -6509,7 +6580,7 @@ type ListCorrectionsRequest struct {
 
 func (x *ListCorrectionsRequest) Reset() {
 	*x = ListCorrectionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6521,7 +6592,7 @@ func (x *ListCorrectionsRequest) String() string {
 func (*ListCorrectionsRequest) ProtoMessage() {}
 
 func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6534,7 +6605,7 @@ func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsRequest.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{76}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *ListCorrectionsRequest) GetLimit() int32 {
@@ -6574,7 +6645,7 @@ type CorrectionRow struct {
 
 func (x *CorrectionRow) Reset() {
 	*x = CorrectionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6586,7 +6657,7 @@ func (x *CorrectionRow) String() string {
 func (*CorrectionRow) ProtoMessage() {}
 
 func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6599,7 +6670,7 @@ func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectionRow.ProtoReflect.Descriptor instead.
 func (*CorrectionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{77}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *CorrectionRow) GetAt() string {
@@ -6690,7 +6761,7 @@ type ListCorrectionsResponse struct {
 
 func (x *ListCorrectionsResponse) Reset() {
 	*x = ListCorrectionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6702,7 +6773,7 @@ func (x *ListCorrectionsResponse) String() string {
 func (*ListCorrectionsResponse) ProtoMessage() {}
 
 func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6715,7 +6786,7 @@ func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsResponse.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{78}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *ListCorrectionsResponse) GetRows() []*CorrectionRow {
@@ -6743,7 +6814,7 @@ type ListReactionsRequest struct {
 
 func (x *ListReactionsRequest) Reset() {
 	*x = ListReactionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6755,7 +6826,7 @@ func (x *ListReactionsRequest) String() string {
 func (*ListReactionsRequest) ProtoMessage() {}
 
 func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6768,7 +6839,7 @@ func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsRequest.ProtoReflect.Descriptor instead.
 func (*ListReactionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{79}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *ListReactionsRequest) GetBy() string {
@@ -6816,7 +6887,7 @@ type ReactionRow struct {
 
 func (x *ReactionRow) Reset() {
 	*x = ReactionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6828,7 +6899,7 @@ func (x *ReactionRow) String() string {
 func (*ReactionRow) ProtoMessage() {}
 
 func (x *ReactionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6841,7 +6912,7 @@ func (x *ReactionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionRow.ProtoReflect.Descriptor instead.
 func (*ReactionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{80}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *ReactionRow) GetGroup() string {
@@ -6930,7 +7001,7 @@ type ReactionChart struct {
 
 func (x *ReactionChart) Reset() {
 	*x = ReactionChart{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6942,7 +7013,7 @@ func (x *ReactionChart) String() string {
 func (*ReactionChart) ProtoMessage() {}
 
 func (x *ReactionChart) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6955,7 +7026,7 @@ func (x *ReactionChart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionChart.ProtoReflect.Descriptor instead.
 func (*ReactionChart) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{81}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *ReactionChart) GetUsual() float64 {
@@ -7045,7 +7116,7 @@ type ListReactionsResponse struct {
 
 func (x *ListReactionsResponse) Reset() {
 	*x = ListReactionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7057,7 +7128,7 @@ func (x *ListReactionsResponse) String() string {
 func (*ListReactionsResponse) ProtoMessage() {}
 
 func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7070,7 +7141,7 @@ func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsResponse.ProtoReflect.Descriptor instead.
 func (*ListReactionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{82}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *ListReactionsResponse) GetRows() []*ReactionRow {
@@ -7133,7 +7204,7 @@ type ListResponsesRequest struct {
 
 func (x *ListResponsesRequest) Reset() {
 	*x = ListResponsesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7145,7 +7216,7 @@ func (x *ListResponsesRequest) String() string {
 func (*ListResponsesRequest) ProtoMessage() {}
 
 func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7158,7 +7229,7 @@ func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesRequest.ProtoReflect.Descriptor instead.
 func (*ListResponsesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{83}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *ListResponsesRequest) GetBy() string {
@@ -7194,7 +7265,7 @@ type ShareSpan struct {
 
 func (x *ShareSpan) Reset() {
 	*x = ShareSpan{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7206,7 +7277,7 @@ func (x *ShareSpan) String() string {
 func (*ShareSpan) ProtoMessage() {}
 
 func (x *ShareSpan) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7219,7 +7290,7 @@ func (x *ShareSpan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShareSpan.ProtoReflect.Descriptor instead.
 func (*ShareSpan) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{84}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *ShareSpan) GetLow() float64 {
@@ -7269,7 +7340,7 @@ type ResponseRow struct {
 
 func (x *ResponseRow) Reset() {
 	*x = ResponseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7281,7 +7352,7 @@ func (x *ResponseRow) String() string {
 func (*ResponseRow) ProtoMessage() {}
 
 func (x *ResponseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7294,7 +7365,7 @@ func (x *ResponseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResponseRow.ProtoReflect.Descriptor instead.
 func (*ResponseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{85}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *ResponseRow) GetGroup() string {
@@ -7385,7 +7456,7 @@ type ListResponsesResponse struct {
 
 func (x *ListResponsesResponse) Reset() {
 	*x = ListResponsesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7397,7 +7468,7 @@ func (x *ListResponsesResponse) String() string {
 func (*ListResponsesResponse) ProtoMessage() {}
 
 func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7410,7 +7481,7 @@ func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesResponse.ProtoReflect.Descriptor instead.
 func (*ListResponsesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{86}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{87}
 }
 
 func (x *ListResponsesResponse) GetRows() []*ResponseRow {
@@ -7442,7 +7513,7 @@ type ListOverridesRequest struct {
 
 func (x *ListOverridesRequest) Reset() {
 	*x = ListOverridesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7454,7 +7525,7 @@ func (x *ListOverridesRequest) String() string {
 func (*ListOverridesRequest) ProtoMessage() {}
 
 func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7467,7 +7538,7 @@ func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesRequest.ProtoReflect.Descriptor instead.
 func (*ListOverridesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{87}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{88}
 }
 
 // OverrideRow counts how often one caution was gone past in a month.
@@ -7482,7 +7553,7 @@ type OverrideRow struct {
 
 func (x *OverrideRow) Reset() {
 	*x = OverrideRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7494,7 +7565,7 @@ func (x *OverrideRow) String() string {
 func (*OverrideRow) ProtoMessage() {}
 
 func (x *OverrideRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7507,7 +7578,7 @@ func (x *OverrideRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverrideRow.ProtoReflect.Descriptor instead.
 func (*OverrideRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{88}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{89}
 }
 
 func (x *OverrideRow) GetMonth() string {
@@ -7540,7 +7611,7 @@ type ListOverridesResponse struct {
 
 func (x *ListOverridesResponse) Reset() {
 	*x = ListOverridesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7552,7 +7623,7 @@ func (x *ListOverridesResponse) String() string {
 func (*ListOverridesResponse) ProtoMessage() {}
 
 func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7565,7 +7636,7 @@ func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesResponse.ProtoReflect.Descriptor instead.
 func (*ListOverridesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{89}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{90}
 }
 
 func (x *ListOverridesResponse) GetRows() []*OverrideRow {
@@ -7674,13 +7745,18 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x03who\x18\x02 \x01(\tR\x03who\x12\x16\n" +
 	"\x06reason\x18\x03 \x01(\tR\x06reason\x12\x16\n" +
 	"\x06voided\x18\x04 \x01(\bR\x06voided\x12\x16\n" +
-	"\x06record\x18\x05 \x01(\tR\x06record\"\x80\x02\n" +
+	"\x06record\x18\x05 \x01(\tR\x06record\"\xa8\x02\n" +
 	"\x0eGetBagResponse\x12&\n" +
 	"\x03bag\x18\x01 \x01(\v2\x14.thawtrail.v1.BagRowR\x03bag\x125\n" +
 	"\btimeline\x18\x02 \x03(\v2\x19.thawtrail.v1.TimelineRowR\btimeline\x12B\n" +
 	"\rdiscrepancies\x18\x03 \x03(\v2\x1c.thawtrail.v1.DiscrepancyRowR\rdiscrepancies\x125\n" +
 	"\tfreshness\x18\x04 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\x12\x14\n" +
-	"\x05donor\x18\x05 \x03(\tR\x05donor\"\xff\x02\n" +
+	"\x05donor\x18\x05 \x03(\tR\x05donor\x12&\n" +
+	"\x03can\x18\x06 \x03(\v2\x14.thawtrail.v1.BagCanR\x03can\"L\n" +
+	"\x06BagCan\x12\x14\n" +
+	"\x05event\x18\x01 \x01(\tR\x05event\x12\x18\n" +
+	"\acommand\x18\x02 \x01(\tR\acommand\x12\x12\n" +
+	"\x04text\x18\x03 \x01(\tR\x04text\"\xff\x02\n" +
 	"\x12ListBatchesRequest\x12:\n" +
 	"\x04held\x18\x01 \x01(\bB&\xca\xda\x18\"\n" +
 	" only batches on hold or recalledR\x04held\x12E\n" +
@@ -8391,7 +8467,7 @@ func file_thawtrail_v1_services_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_services_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 90)
+var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 91)
 var file_thawtrail_v1_services_proto_goTypes = []any{
 	(SavedState)(0),                   // 0: thawtrail.v1.SavedState
 	(*WriteRequest)(nil),              // 1: thawtrail.v1.WriteRequest
@@ -8408,95 +8484,96 @@ var file_thawtrail_v1_services_proto_goTypes = []any{
 	(*TimelineRow)(nil),               // 12: thawtrail.v1.TimelineRow
 	(*Correction)(nil),                // 13: thawtrail.v1.Correction
 	(*GetBagResponse)(nil),            // 14: thawtrail.v1.GetBagResponse
-	(*ListBatchesRequest)(nil),        // 15: thawtrail.v1.ListBatchesRequest
-	(*HoldRow)(nil),                   // 16: thawtrail.v1.HoldRow
-	(*HeardRow)(nil),                  // 17: thawtrail.v1.HeardRow
-	(*BatchRow)(nil),                  // 18: thawtrail.v1.BatchRow
-	(*ListBatchesResponse)(nil),       // 19: thawtrail.v1.ListBatchesResponse
-	(*ListProductsRequest)(nil),       // 20: thawtrail.v1.ListProductsRequest
-	(*ProductRow)(nil),                // 21: thawtrail.v1.ProductRow
-	(*ListProductsResponse)(nil),      // 22: thawtrail.v1.ListProductsResponse
-	(*ListPlacesRequest)(nil),         // 23: thawtrail.v1.ListPlacesRequest
-	(*PlaceRow)(nil),                  // 24: thawtrail.v1.PlaceRow
-	(*ListPlacesResponse)(nil),        // 25: thawtrail.v1.ListPlacesResponse
-	(*ChooseBagsRequest)(nil),         // 26: thawtrail.v1.ChooseBagsRequest
-	(*ChooseBagsResponse)(nil),        // 27: thawtrail.v1.ChooseBagsResponse
-	(*ListCasesRequest)(nil),          // 28: thawtrail.v1.ListCasesRequest
-	(*CaseRow)(nil),                   // 29: thawtrail.v1.CaseRow
-	(*ListCasesResponse)(nil),         // 30: thawtrail.v1.ListCasesResponse
-	(*GetCaseRequest)(nil),            // 31: thawtrail.v1.GetCaseRequest
-	(*TransfusionRow)(nil),            // 32: thawtrail.v1.TransfusionRow
-	(*VitalsRow)(nil),                 // 33: thawtrail.v1.VitalsRow
-	(*GetCaseResponse)(nil),           // 34: thawtrail.v1.GetCaseResponse
-	(*GetNowRequest)(nil),             // 35: thawtrail.v1.GetNowRequest
-	(*DueRow)(nil),                    // 36: thawtrail.v1.DueRow
-	(*GetNowResponse)(nil),            // 37: thawtrail.v1.GetNowResponse
-	(*ListDiscrepanciesRequest)(nil),  // 38: thawtrail.v1.ListDiscrepanciesRequest
-	(*DiscrepancyRow)(nil),            // 39: thawtrail.v1.DiscrepancyRow
-	(*ListDiscrepanciesResponse)(nil), // 40: thawtrail.v1.ListDiscrepanciesResponse
-	(*KindCount)(nil),                 // 41: thawtrail.v1.KindCount
-	(*GetDigestRequest)(nil),          // 42: thawtrail.v1.GetDigestRequest
-	(*Head)(nil),                      // 43: thawtrail.v1.Head
-	(*GetDigestResponse)(nil),         // 44: thawtrail.v1.GetDigestResponse
-	(*GetStatusRequest)(nil),          // 45: thawtrail.v1.GetStatusRequest
-	(*GetStatusResponse)(nil),         // 46: thawtrail.v1.GetStatusResponse
-	(*PartRow)(nil),                   // 47: thawtrail.v1.PartRow
-	(*GetRecordRequest)(nil),          // 48: thawtrail.v1.GetRecordRequest
-	(*GetRecordResponse)(nil),         // 49: thawtrail.v1.GetRecordResponse
-	(*ListPeopleRequest)(nil),         // 50: thawtrail.v1.ListPeopleRequest
-	(*PersonRow)(nil),                 // 51: thawtrail.v1.PersonRow
-	(*DeviceRow)(nil),                 // 52: thawtrail.v1.DeviceRow
-	(*ListPeopleResponse)(nil),        // 53: thawtrail.v1.ListPeopleResponse
-	(*ListAffectedRequest)(nil),       // 54: thawtrail.v1.ListAffectedRequest
-	(*ListAffectedResponse)(nil),      // 55: thawtrail.v1.ListAffectedResponse
-	(*ListUseRequest)(nil),            // 56: thawtrail.v1.ListUseRequest
-	(*UseRow)(nil),                    // 57: thawtrail.v1.UseRow
-	(*ListUseResponse)(nil),           // 58: thawtrail.v1.ListUseResponse
-	(*GetBalanceRequest)(nil),         // 59: thawtrail.v1.GetBalanceRequest
-	(*BalanceLine)(nil),               // 60: thawtrail.v1.BalanceLine
-	(*BalanceRow)(nil),                // 61: thawtrail.v1.BalanceRow
-	(*GetBalanceResponse)(nil),        // 62: thawtrail.v1.GetBalanceResponse
-	(*Closing)(nil),                   // 63: thawtrail.v1.Closing
-	(*ClosingChange)(nil),             // 64: thawtrail.v1.ClosingChange
-	(*GetRecallRequest)(nil),          // 65: thawtrail.v1.GetRecallRequest
-	(*RecallBatch)(nil),               // 66: thawtrail.v1.RecallBatch
-	(*RecallBag)(nil),                 // 67: thawtrail.v1.RecallBag
-	(*RecallPatient)(nil),             // 68: thawtrail.v1.RecallPatient
-	(*RecallHold)(nil),                // 69: thawtrail.v1.RecallHold
-	(*GetRecallResponse)(nil),         // 70: thawtrail.v1.GetRecallResponse
-	(*ListUnprovenRequest)(nil),       // 71: thawtrail.v1.ListUnprovenRequest
-	(*UnprovenRow)(nil),               // 72: thawtrail.v1.UnprovenRow
-	(*ListUnprovenResponse)(nil),      // 73: thawtrail.v1.ListUnprovenResponse
-	(*ListLateRequest)(nil),           // 74: thawtrail.v1.ListLateRequest
-	(*LateRow)(nil),                   // 75: thawtrail.v1.LateRow
-	(*ListLateResponse)(nil),          // 76: thawtrail.v1.ListLateResponse
-	(*ListCorrectionsRequest)(nil),    // 77: thawtrail.v1.ListCorrectionsRequest
-	(*CorrectionRow)(nil),             // 78: thawtrail.v1.CorrectionRow
-	(*ListCorrectionsResponse)(nil),   // 79: thawtrail.v1.ListCorrectionsResponse
-	(*ListReactionsRequest)(nil),      // 80: thawtrail.v1.ListReactionsRequest
-	(*ReactionRow)(nil),               // 81: thawtrail.v1.ReactionRow
-	(*ReactionChart)(nil),             // 82: thawtrail.v1.ReactionChart
-	(*ListReactionsResponse)(nil),     // 83: thawtrail.v1.ListReactionsResponse
-	(*ListResponsesRequest)(nil),      // 84: thawtrail.v1.ListResponsesRequest
-	(*ShareSpan)(nil),                 // 85: thawtrail.v1.ShareSpan
-	(*ResponseRow)(nil),               // 86: thawtrail.v1.ResponseRow
-	(*ListResponsesResponse)(nil),     // 87: thawtrail.v1.ListResponsesResponse
-	(*ListOverridesRequest)(nil),      // 88: thawtrail.v1.ListOverridesRequest
-	(*OverrideRow)(nil),               // 89: thawtrail.v1.OverrideRow
-	(*ListOverridesResponse)(nil),     // 90: thawtrail.v1.ListOverridesResponse
-	(*Entry)(nil),                     // 91: thawtrail.v1.Entry
-	(*Moment)(nil),                    // 92: thawtrail.v1.Moment
-	(*Override)(nil),                  // 93: thawtrail.v1.Override
-	(ProofKind)(0),                    // 94: thawtrail.v1.ProofKind
+	(*BagCan)(nil),                    // 15: thawtrail.v1.BagCan
+	(*ListBatchesRequest)(nil),        // 16: thawtrail.v1.ListBatchesRequest
+	(*HoldRow)(nil),                   // 17: thawtrail.v1.HoldRow
+	(*HeardRow)(nil),                  // 18: thawtrail.v1.HeardRow
+	(*BatchRow)(nil),                  // 19: thawtrail.v1.BatchRow
+	(*ListBatchesResponse)(nil),       // 20: thawtrail.v1.ListBatchesResponse
+	(*ListProductsRequest)(nil),       // 21: thawtrail.v1.ListProductsRequest
+	(*ProductRow)(nil),                // 22: thawtrail.v1.ProductRow
+	(*ListProductsResponse)(nil),      // 23: thawtrail.v1.ListProductsResponse
+	(*ListPlacesRequest)(nil),         // 24: thawtrail.v1.ListPlacesRequest
+	(*PlaceRow)(nil),                  // 25: thawtrail.v1.PlaceRow
+	(*ListPlacesResponse)(nil),        // 26: thawtrail.v1.ListPlacesResponse
+	(*ChooseBagsRequest)(nil),         // 27: thawtrail.v1.ChooseBagsRequest
+	(*ChooseBagsResponse)(nil),        // 28: thawtrail.v1.ChooseBagsResponse
+	(*ListCasesRequest)(nil),          // 29: thawtrail.v1.ListCasesRequest
+	(*CaseRow)(nil),                   // 30: thawtrail.v1.CaseRow
+	(*ListCasesResponse)(nil),         // 31: thawtrail.v1.ListCasesResponse
+	(*GetCaseRequest)(nil),            // 32: thawtrail.v1.GetCaseRequest
+	(*TransfusionRow)(nil),            // 33: thawtrail.v1.TransfusionRow
+	(*VitalsRow)(nil),                 // 34: thawtrail.v1.VitalsRow
+	(*GetCaseResponse)(nil),           // 35: thawtrail.v1.GetCaseResponse
+	(*GetNowRequest)(nil),             // 36: thawtrail.v1.GetNowRequest
+	(*DueRow)(nil),                    // 37: thawtrail.v1.DueRow
+	(*GetNowResponse)(nil),            // 38: thawtrail.v1.GetNowResponse
+	(*ListDiscrepanciesRequest)(nil),  // 39: thawtrail.v1.ListDiscrepanciesRequest
+	(*DiscrepancyRow)(nil),            // 40: thawtrail.v1.DiscrepancyRow
+	(*ListDiscrepanciesResponse)(nil), // 41: thawtrail.v1.ListDiscrepanciesResponse
+	(*KindCount)(nil),                 // 42: thawtrail.v1.KindCount
+	(*GetDigestRequest)(nil),          // 43: thawtrail.v1.GetDigestRequest
+	(*Head)(nil),                      // 44: thawtrail.v1.Head
+	(*GetDigestResponse)(nil),         // 45: thawtrail.v1.GetDigestResponse
+	(*GetStatusRequest)(nil),          // 46: thawtrail.v1.GetStatusRequest
+	(*GetStatusResponse)(nil),         // 47: thawtrail.v1.GetStatusResponse
+	(*PartRow)(nil),                   // 48: thawtrail.v1.PartRow
+	(*GetRecordRequest)(nil),          // 49: thawtrail.v1.GetRecordRequest
+	(*GetRecordResponse)(nil),         // 50: thawtrail.v1.GetRecordResponse
+	(*ListPeopleRequest)(nil),         // 51: thawtrail.v1.ListPeopleRequest
+	(*PersonRow)(nil),                 // 52: thawtrail.v1.PersonRow
+	(*DeviceRow)(nil),                 // 53: thawtrail.v1.DeviceRow
+	(*ListPeopleResponse)(nil),        // 54: thawtrail.v1.ListPeopleResponse
+	(*ListAffectedRequest)(nil),       // 55: thawtrail.v1.ListAffectedRequest
+	(*ListAffectedResponse)(nil),      // 56: thawtrail.v1.ListAffectedResponse
+	(*ListUseRequest)(nil),            // 57: thawtrail.v1.ListUseRequest
+	(*UseRow)(nil),                    // 58: thawtrail.v1.UseRow
+	(*ListUseResponse)(nil),           // 59: thawtrail.v1.ListUseResponse
+	(*GetBalanceRequest)(nil),         // 60: thawtrail.v1.GetBalanceRequest
+	(*BalanceLine)(nil),               // 61: thawtrail.v1.BalanceLine
+	(*BalanceRow)(nil),                // 62: thawtrail.v1.BalanceRow
+	(*GetBalanceResponse)(nil),        // 63: thawtrail.v1.GetBalanceResponse
+	(*Closing)(nil),                   // 64: thawtrail.v1.Closing
+	(*ClosingChange)(nil),             // 65: thawtrail.v1.ClosingChange
+	(*GetRecallRequest)(nil),          // 66: thawtrail.v1.GetRecallRequest
+	(*RecallBatch)(nil),               // 67: thawtrail.v1.RecallBatch
+	(*RecallBag)(nil),                 // 68: thawtrail.v1.RecallBag
+	(*RecallPatient)(nil),             // 69: thawtrail.v1.RecallPatient
+	(*RecallHold)(nil),                // 70: thawtrail.v1.RecallHold
+	(*GetRecallResponse)(nil),         // 71: thawtrail.v1.GetRecallResponse
+	(*ListUnprovenRequest)(nil),       // 72: thawtrail.v1.ListUnprovenRequest
+	(*UnprovenRow)(nil),               // 73: thawtrail.v1.UnprovenRow
+	(*ListUnprovenResponse)(nil),      // 74: thawtrail.v1.ListUnprovenResponse
+	(*ListLateRequest)(nil),           // 75: thawtrail.v1.ListLateRequest
+	(*LateRow)(nil),                   // 76: thawtrail.v1.LateRow
+	(*ListLateResponse)(nil),          // 77: thawtrail.v1.ListLateResponse
+	(*ListCorrectionsRequest)(nil),    // 78: thawtrail.v1.ListCorrectionsRequest
+	(*CorrectionRow)(nil),             // 79: thawtrail.v1.CorrectionRow
+	(*ListCorrectionsResponse)(nil),   // 80: thawtrail.v1.ListCorrectionsResponse
+	(*ListReactionsRequest)(nil),      // 81: thawtrail.v1.ListReactionsRequest
+	(*ReactionRow)(nil),               // 82: thawtrail.v1.ReactionRow
+	(*ReactionChart)(nil),             // 83: thawtrail.v1.ReactionChart
+	(*ListReactionsResponse)(nil),     // 84: thawtrail.v1.ListReactionsResponse
+	(*ListResponsesRequest)(nil),      // 85: thawtrail.v1.ListResponsesRequest
+	(*ShareSpan)(nil),                 // 86: thawtrail.v1.ShareSpan
+	(*ResponseRow)(nil),               // 87: thawtrail.v1.ResponseRow
+	(*ListResponsesResponse)(nil),     // 88: thawtrail.v1.ListResponsesResponse
+	(*ListOverridesRequest)(nil),      // 89: thawtrail.v1.ListOverridesRequest
+	(*OverrideRow)(nil),               // 90: thawtrail.v1.OverrideRow
+	(*ListOverridesResponse)(nil),     // 91: thawtrail.v1.ListOverridesResponse
+	(*Entry)(nil),                     // 92: thawtrail.v1.Entry
+	(*Moment)(nil),                    // 93: thawtrail.v1.Moment
+	(*Override)(nil),                  // 94: thawtrail.v1.Override
+	(ProofKind)(0),                    // 95: thawtrail.v1.ProofKind
 }
 var file_thawtrail_v1_services_proto_depIdxs = []int32{
-	91,  // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
-	92,  // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
-	93,  // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
-	91,  // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
+	92,  // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
+	93,  // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
+	94,  // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
+	92,  // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
 	0,   // 4: thawtrail.v1.WriteResponse.saved:type_name -> thawtrail.v1.SavedState
 	3,   // 5: thawtrail.v1.WriteResponse.cautions:type_name -> thawtrail.v1.Caution
-	94,  // 6: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
+	95,  // 6: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
 	8,   // 7: thawtrail.v1.ListStockResponse.bags:type_name -> thawtrail.v1.BagRow
 	9,   // 8: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
 	6,   // 9: thawtrail.v1.ListStockResponse.freshness:type_name -> thawtrail.v1.Freshness
@@ -8504,128 +8581,129 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	13,  // 11: thawtrail.v1.TimelineRow.corrected:type_name -> thawtrail.v1.Correction
 	8,   // 12: thawtrail.v1.GetBagResponse.bag:type_name -> thawtrail.v1.BagRow
 	12,  // 13: thawtrail.v1.GetBagResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	39,  // 14: thawtrail.v1.GetBagResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	40,  // 14: thawtrail.v1.GetBagResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
 	6,   // 15: thawtrail.v1.GetBagResponse.freshness:type_name -> thawtrail.v1.Freshness
-	17,  // 16: thawtrail.v1.HoldRow.heard:type_name -> thawtrail.v1.HeardRow
-	16,  // 17: thawtrail.v1.BatchRow.holds:type_name -> thawtrail.v1.HoldRow
-	18,  // 18: thawtrail.v1.ListBatchesResponse.batches:type_name -> thawtrail.v1.BatchRow
-	6,   // 19: thawtrail.v1.ListBatchesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	21,  // 20: thawtrail.v1.ListProductsResponse.products:type_name -> thawtrail.v1.ProductRow
-	24,  // 21: thawtrail.v1.ListPlacesResponse.places:type_name -> thawtrail.v1.PlaceRow
-	9,   // 22: thawtrail.v1.ListPlacesResponse.kit:type_name -> thawtrail.v1.KitRow
-	8,   // 23: thawtrail.v1.ChooseBagsResponse.bags:type_name -> thawtrail.v1.BagRow
-	3,   // 24: thawtrail.v1.ChooseBagsResponse.cautions:type_name -> thawtrail.v1.Caution
-	6,   // 25: thawtrail.v1.ChooseBagsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	29,  // 26: thawtrail.v1.ListCasesResponse.cases:type_name -> thawtrail.v1.CaseRow
-	29,  // 27: thawtrail.v1.GetCaseResponse.case:type_name -> thawtrail.v1.CaseRow
-	32,  // 28: thawtrail.v1.GetCaseResponse.transfusions:type_name -> thawtrail.v1.TransfusionRow
-	33,  // 29: thawtrail.v1.GetCaseResponse.vitals:type_name -> thawtrail.v1.VitalsRow
-	12,  // 30: thawtrail.v1.GetCaseResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	39,  // 31: thawtrail.v1.GetCaseResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	3,   // 32: thawtrail.v1.GetCaseResponse.cautions:type_name -> thawtrail.v1.Caution
-	6,   // 33: thawtrail.v1.GetCaseResponse.freshness:type_name -> thawtrail.v1.Freshness
-	29,  // 34: thawtrail.v1.GetNowResponse.running:type_name -> thawtrail.v1.CaseRow
-	36,  // 35: thawtrail.v1.GetNowResponse.due:type_name -> thawtrail.v1.DueRow
-	16,  // 36: thawtrail.v1.GetNowResponse.holds_in_use:type_name -> thawtrail.v1.HoldRow
-	6,   // 37: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
-	3,   // 38: thawtrail.v1.GetNowResponse.cautions:type_name -> thawtrail.v1.Caution
-	39,  // 39: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	6,   // 40: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	41,  // 41: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
-	43,  // 42: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
-	6,   // 43: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
-	3,   // 44: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
-	47,  // 45: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
-	91,  // 46: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
-	0,   // 47: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
-	94,  // 48: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
-	91,  // 49: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
-	78,  // 50: thawtrail.v1.GetRecordResponse.corrections:type_name -> thawtrail.v1.CorrectionRow
-	51,  // 51: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
-	52,  // 52: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
-	29,  // 53: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
-	57,  // 54: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
-	60,  // 55: thawtrail.v1.BalanceRow.lines:type_name -> thawtrail.v1.BalanceLine
-	61,  // 56: thawtrail.v1.GetBalanceResponse.rows:type_name -> thawtrail.v1.BalanceRow
-	6,   // 57: thawtrail.v1.GetBalanceResponse.freshness:type_name -> thawtrail.v1.Freshness
-	63,  // 58: thawtrail.v1.GetBalanceResponse.closings:type_name -> thawtrail.v1.Closing
-	64,  // 59: thawtrail.v1.Closing.changes:type_name -> thawtrail.v1.ClosingChange
-	17,  // 60: thawtrail.v1.RecallHold.heard:type_name -> thawtrail.v1.HeardRow
-	66,  // 61: thawtrail.v1.GetRecallResponse.batches:type_name -> thawtrail.v1.RecallBatch
-	67,  // 62: thawtrail.v1.GetRecallResponse.bags_out:type_name -> thawtrail.v1.RecallBag
-	68,  // 63: thawtrail.v1.GetRecallResponse.patients:type_name -> thawtrail.v1.RecallPatient
-	69,  // 64: thawtrail.v1.GetRecallResponse.holds:type_name -> thawtrail.v1.RecallHold
-	67,  // 65: thawtrail.v1.GetRecallResponse.bags_gone:type_name -> thawtrail.v1.RecallBag
-	6,   // 66: thawtrail.v1.GetRecallResponse.freshness:type_name -> thawtrail.v1.Freshness
-	72,  // 67: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
-	6,   // 68: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
-	75,  // 69: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
-	78,  // 70: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
-	81,  // 71: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
-	82,  // 72: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
-	3,   // 73: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
-	6,   // 74: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	85,  // 75: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
-	86,  // 76: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
-	6,   // 77: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	89,  // 78: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
-	1,   // 79: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
-	4,   // 80: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
-	7,   // 81: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
-	11,  // 82: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
-	15,  // 83: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
-	20,  // 84: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
-	23,  // 85: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
-	26,  // 86: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
-	28,  // 87: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
-	31,  // 88: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
-	35,  // 89: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
-	38,  // 90: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
-	42,  // 91: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
-	45,  // 92: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
-	48,  // 93: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
-	50,  // 94: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
-	54,  // 95: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
-	56,  // 96: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
-	59,  // 97: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
-	65,  // 98: thawtrail.v1.AuditService.GetRecall:input_type -> thawtrail.v1.GetRecallRequest
-	71,  // 99: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
-	74,  // 100: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
-	77,  // 101: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
-	80,  // 102: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
-	84,  // 103: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
-	88,  // 104: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
-	2,   // 105: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
-	5,   // 106: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
-	10,  // 107: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
-	14,  // 108: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
-	19,  // 109: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
-	22,  // 110: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
-	25,  // 111: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
-	27,  // 112: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
-	30,  // 113: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
-	34,  // 114: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
-	37,  // 115: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
-	40,  // 116: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
-	44,  // 117: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
-	46,  // 118: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
-	49,  // 119: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
-	53,  // 120: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
-	55,  // 121: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
-	58,  // 122: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
-	62,  // 123: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
-	70,  // 124: thawtrail.v1.AuditService.GetRecall:output_type -> thawtrail.v1.GetRecallResponse
-	73,  // 125: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
-	76,  // 126: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
-	79,  // 127: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
-	83,  // 128: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
-	87,  // 129: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
-	90,  // 130: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
-	105, // [105:131] is the sub-list for method output_type
-	79,  // [79:105] is the sub-list for method input_type
-	79,  // [79:79] is the sub-list for extension type_name
-	79,  // [79:79] is the sub-list for extension extendee
-	0,   // [0:79] is the sub-list for field type_name
+	15,  // 16: thawtrail.v1.GetBagResponse.can:type_name -> thawtrail.v1.BagCan
+	18,  // 17: thawtrail.v1.HoldRow.heard:type_name -> thawtrail.v1.HeardRow
+	17,  // 18: thawtrail.v1.BatchRow.holds:type_name -> thawtrail.v1.HoldRow
+	19,  // 19: thawtrail.v1.ListBatchesResponse.batches:type_name -> thawtrail.v1.BatchRow
+	6,   // 20: thawtrail.v1.ListBatchesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	22,  // 21: thawtrail.v1.ListProductsResponse.products:type_name -> thawtrail.v1.ProductRow
+	25,  // 22: thawtrail.v1.ListPlacesResponse.places:type_name -> thawtrail.v1.PlaceRow
+	9,   // 23: thawtrail.v1.ListPlacesResponse.kit:type_name -> thawtrail.v1.KitRow
+	8,   // 24: thawtrail.v1.ChooseBagsResponse.bags:type_name -> thawtrail.v1.BagRow
+	3,   // 25: thawtrail.v1.ChooseBagsResponse.cautions:type_name -> thawtrail.v1.Caution
+	6,   // 26: thawtrail.v1.ChooseBagsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	30,  // 27: thawtrail.v1.ListCasesResponse.cases:type_name -> thawtrail.v1.CaseRow
+	30,  // 28: thawtrail.v1.GetCaseResponse.case:type_name -> thawtrail.v1.CaseRow
+	33,  // 29: thawtrail.v1.GetCaseResponse.transfusions:type_name -> thawtrail.v1.TransfusionRow
+	34,  // 30: thawtrail.v1.GetCaseResponse.vitals:type_name -> thawtrail.v1.VitalsRow
+	12,  // 31: thawtrail.v1.GetCaseResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	40,  // 32: thawtrail.v1.GetCaseResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	3,   // 33: thawtrail.v1.GetCaseResponse.cautions:type_name -> thawtrail.v1.Caution
+	6,   // 34: thawtrail.v1.GetCaseResponse.freshness:type_name -> thawtrail.v1.Freshness
+	30,  // 35: thawtrail.v1.GetNowResponse.running:type_name -> thawtrail.v1.CaseRow
+	37,  // 36: thawtrail.v1.GetNowResponse.due:type_name -> thawtrail.v1.DueRow
+	17,  // 37: thawtrail.v1.GetNowResponse.holds_in_use:type_name -> thawtrail.v1.HoldRow
+	6,   // 38: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
+	3,   // 39: thawtrail.v1.GetNowResponse.cautions:type_name -> thawtrail.v1.Caution
+	40,  // 40: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	6,   // 41: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	42,  // 42: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
+	44,  // 43: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
+	6,   // 44: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
+	3,   // 45: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
+	48,  // 46: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
+	92,  // 47: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
+	0,   // 48: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
+	95,  // 49: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
+	92,  // 50: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
+	79,  // 51: thawtrail.v1.GetRecordResponse.corrections:type_name -> thawtrail.v1.CorrectionRow
+	52,  // 52: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
+	53,  // 53: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
+	30,  // 54: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
+	58,  // 55: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
+	61,  // 56: thawtrail.v1.BalanceRow.lines:type_name -> thawtrail.v1.BalanceLine
+	62,  // 57: thawtrail.v1.GetBalanceResponse.rows:type_name -> thawtrail.v1.BalanceRow
+	6,   // 58: thawtrail.v1.GetBalanceResponse.freshness:type_name -> thawtrail.v1.Freshness
+	64,  // 59: thawtrail.v1.GetBalanceResponse.closings:type_name -> thawtrail.v1.Closing
+	65,  // 60: thawtrail.v1.Closing.changes:type_name -> thawtrail.v1.ClosingChange
+	18,  // 61: thawtrail.v1.RecallHold.heard:type_name -> thawtrail.v1.HeardRow
+	67,  // 62: thawtrail.v1.GetRecallResponse.batches:type_name -> thawtrail.v1.RecallBatch
+	68,  // 63: thawtrail.v1.GetRecallResponse.bags_out:type_name -> thawtrail.v1.RecallBag
+	69,  // 64: thawtrail.v1.GetRecallResponse.patients:type_name -> thawtrail.v1.RecallPatient
+	70,  // 65: thawtrail.v1.GetRecallResponse.holds:type_name -> thawtrail.v1.RecallHold
+	68,  // 66: thawtrail.v1.GetRecallResponse.bags_gone:type_name -> thawtrail.v1.RecallBag
+	6,   // 67: thawtrail.v1.GetRecallResponse.freshness:type_name -> thawtrail.v1.Freshness
+	73,  // 68: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
+	6,   // 69: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
+	76,  // 70: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
+	79,  // 71: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
+	82,  // 72: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
+	83,  // 73: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
+	3,   // 74: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
+	6,   // 75: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	86,  // 76: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
+	87,  // 77: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
+	6,   // 78: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	90,  // 79: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
+	1,   // 80: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
+	4,   // 81: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
+	7,   // 82: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
+	11,  // 83: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
+	16,  // 84: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
+	21,  // 85: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
+	24,  // 86: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
+	27,  // 87: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
+	29,  // 88: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
+	32,  // 89: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
+	36,  // 90: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
+	39,  // 91: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
+	43,  // 92: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
+	46,  // 93: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
+	49,  // 94: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
+	51,  // 95: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
+	55,  // 96: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
+	57,  // 97: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
+	60,  // 98: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
+	66,  // 99: thawtrail.v1.AuditService.GetRecall:input_type -> thawtrail.v1.GetRecallRequest
+	72,  // 100: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
+	75,  // 101: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
+	78,  // 102: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
+	81,  // 103: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
+	85,  // 104: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
+	89,  // 105: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
+	2,   // 106: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
+	5,   // 107: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
+	10,  // 108: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
+	14,  // 109: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
+	20,  // 110: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
+	23,  // 111: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
+	26,  // 112: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
+	28,  // 113: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
+	31,  // 114: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
+	35,  // 115: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
+	38,  // 116: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
+	41,  // 117: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
+	45,  // 118: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
+	47,  // 119: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
+	50,  // 120: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
+	54,  // 121: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
+	56,  // 122: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
+	59,  // 123: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
+	63,  // 124: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
+	71,  // 125: thawtrail.v1.AuditService.GetRecall:output_type -> thawtrail.v1.GetRecallResponse
+	74,  // 126: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
+	77,  // 127: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
+	80,  // 128: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
+	84,  // 129: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
+	88,  // 130: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
+	91,  // 131: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
+	106, // [106:132] is the sub-list for method output_type
+	80,  // [80:106] is the sub-list for method input_type
+	80,  // [80:80] is the sub-list for extension type_name
+	80,  // [80:80] is the sub-list for extension extendee
+	0,   // [0:80] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_services_proto_init() }
@@ -8636,20 +8714,20 @@ func file_thawtrail_v1_services_proto_init() {
 	file_thawtrail_v1_entry_proto_init()
 	file_thawtrail_v1_record_proto_init()
 	file_thawtrail_v1_rules_proto_init()
-	file_thawtrail_v1_services_proto_msgTypes[23].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[32].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[24].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[33].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[45].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[60].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[80].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[85].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[34].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[46].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[61].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[81].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[86].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_services_proto_rawDesc), len(file_thawtrail_v1_services_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   90,
+			NumMessages:   91,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

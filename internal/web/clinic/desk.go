@@ -1,0 +1,214 @@
+package clinic
+
+import (
+	"net/url"
+	"slices"
+	"strings"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/label"
+	"thawtrail/internal/ledger"
+	"thawtrail/internal/query"
+	"thawtrail/internal/web/site"
+	"thawtrail/internal/web/words"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// actWords are what can be done with a bag, in a word or two.
+var actWords = map[string]string{
+	"bags_moved": words.Say("desk.bags_moved"), "bag_discarded": words.Say("desk.bag_discarded"), "bags_lent": words.Say("desk.bags_lent"),
+	"bag_returned": words.Say("desk.bag_returned"), "bag_missing": words.Say("desk.bag_missing"), "bag_found": words.Say("desk.bag_found"),
+	"bag_kept_back": words.Say("desk.bag_kept_back"), "bags_pulled": words.Say("desk.bags_pulled"), "label_unreadable": words.Say("desk.label_unreadable"),
+	"quarantine_decided": words.Say("desk.quarantine_decided"),
+}
+
+// actsOf are the presses of a bag's desk: each leads to its form with what is known.
+func actsOf(out *pb.GetBagResponse) (acts []site.Pair) {
+	b := out.Bag
+	back := "/bag/" + b.Bag
+	for _, can := range out.Can {
+		q := url.Values{"bag": {b.Bag}, "bags": {b.Bag}, "back": {back}}
+		if can.Event == "bag_found" {
+			q["product"], q["batch"], q["expiry"], q["volume_ml"] = []string{b.Product}, []string{b.Batch}, []string{b.Expiry}, []string{words.Num(float64(b.VolumeMl))}
+		}
+		acts = append(acts, site.Pair{Name: "/write/" + can.Event + "?" + q.Encode(), Value: actWords[can.Event]})
+	}
+	acts = append(acts, site.Pair{Name: "/clinic/labels?bag=" + b.Bag, Value: words.Say("desk.sticker")})
+	if b.Batch != "" {
+		batch := url.Values{"product": {b.Product}, "batch": {b.Batch}}.Encode()
+		acts = append(acts, site.Pair{Name: "/clinic/hold?" + batch, Value: words.Say("desk.hold")}, site.Pair{Name: "/clinic/recall?" + batch, Value: words.Say("desk.recall")})
+	}
+	return acts
+}
+
+// searchedCases is how many cases a search looks through, the newest.
+const searchedCases = 2000
+
+// Find goes to what was scanned or typed; of several hits it lists all.
+func Find(req *site.Request) error {
+	text := strings.TrimSpace(req.URL.Query().Get("q"))
+	if text == "" {
+		return req.Render("find", words.Say("find.press"), "clinic", map[string]any{"Hits": nil, "Nothing": words.Say("find.nothing_typed")})
+	}
+	f := &finder{text: text, read: label.Read(text, today(req))}
+	err := req.Read(func(l *query.ReadView) error {
+		f.l = l
+		for _, look := range []func() error{f.bags, f.batches, f.cases} {
+			if err := look(); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	if len(f.hits) == 1 {
+		return req.Redirect(f.hits[0].Name)
+	}
+	return req.Render("find", words.Say("find.title", text), "clinic", map[string]any{"Hits": f.hits, "Nothing": words.Say("find.nothing", text)})
+}
+
+func today(req *site.Request) label.Day {
+	return label.Day{Year: req.Now.Year(), Month: req.Now.Month(), Day: req.Now.Day()}
+}
+
+// finder looks for what a text or a code names.
+type finder struct {
+	l    *query.ReadView
+	text string
+	read label.Reading
+	hits []site.Pair
+}
+
+func (f *finder) hit(href, text string) {
+	p := site.Pair{Name: href, Value: text}
+	if len(f.hits) < site.MaxChoices && !slices.Contains(f.hits, p) {
+		f.hits = append(f.hits, p)
+	}
+}
+
+// bags finds our own numbers, whole or begun.
+func (f *finder) bags() error {
+	if number, err := label.ParseBag(f.text); err == nil {
+		bag, err := f.l.Bag(string(number))
+		if err != nil {
+			return err
+		}
+		if bag == nil {
+			f.hit("/write/bag_found?"+url.Values{"bag": {string(number)}, "back": {"/clinic"}}.Encode(), words.Say("find.enter", number.String()))
+			return nil
+		}
+		f.hit("/bag/"+string(number), words.Say("find.bag", number.String()))
+		return nil
+	}
+	start := label.CanonicalBatch(f.text)
+	if len(start) < 3 {
+		return nil
+	}
+	ids, err := f.l.StartingWith(event.KindBag, start, 20)
+	for _, id := range ids {
+		f.hit("/bag/"+id, words.Say("find.bag", words.BagNumber(id)))
+	}
+	return err
+}
+
+// batches finds a batch by its code, typed or in a maker's code.
+func (f *finder) batches() error {
+	code := label.CanonicalBatch(f.text)
+	if f.read.Batch != "" {
+		code = label.CanonicalBatch(f.read.Batch)
+	}
+	if code == "" {
+		return nil
+	}
+	return f.l.Each(event.KindBatch, func(s ledger.State) (bool, error) {
+		b := s.(*ledger.Batch)
+		if label.CanonicalBatch(b.Code) == code {
+			product := f.l.Name(event.KindProduct, b.Product)
+			f.hit("/clinic/batch?"+url.Values{"product": {product}, "batch": {b.Code}}.Encode(), words.Say("find.batch", product, b.Code))
+		}
+		return len(f.hits) < site.MaxChoices, nil
+	})
+}
+
+// cases finds patients by dam, name, chip or client, among the newest.
+func (f *finder) cases() error {
+	want := strings.ToLower(f.text)
+	fits := func(texts ...string) bool {
+		return slices.ContainsFunc(texts, func(t string) bool { return t != "" && strings.HasPrefix(strings.ToLower(t), want) })
+	}
+	for _, term := range []string{ledger.TermOpenCase, ledger.TermClosedCase} {
+		keys, err := f.l.Newest(term, searchedCases)
+		if err != nil {
+			return err
+		}
+		for _, k := range keys {
+			c, err := f.l.Case(k.ID)
+			if err != nil || c == nil || c.Patient == nil {
+				continue
+			}
+			p := c.Patient
+			name, telephone, _ := f.l.Client(p.Client)
+			switch {
+			case fits(k.ID, p.DamName, p.Name, p.Chip, p.DamChip, p.DamUeln):
+				f.hit("/case/"+k.ID+"/sheet", f.l.Patient(c))
+			case fits(name, telephone):
+				f.hit("/case/"+k.ID+"/sheet", words.Say("find.client", f.l.Patient(c), name))
+			}
+		}
+	}
+	return nil
+}
+
+// mostDecided is how many bags one decision takes.
+const mostDecided = 200
+
+// warmSpell is a warm spell with the bags on which nobody decided yet.
+type warmSpell struct {
+	Title, Decide, Dossier string
+	Bags                   []bagRow
+	N                      int
+	ids                    []string
+}
+
+// ListWarm serves the bags that wait for a decision, spell by spell.
+func ListWarm(req *site.Request) error {
+	stock, err := req.Site.Stock.ListStock(req.Context(), &pb.ListStockRequest{})
+	if err != nil {
+		return err
+	}
+	rows := map[string]*pb.BagRow{}
+	for _, b := range stock.Bags {
+		rows[b.Bag] = b
+	}
+	var out []*warmSpell
+	at := map[event.Hash]*warmSpell{}
+	err = req.Read(func(l *query.ReadView) error {
+		return l.Bags(ledger.TermStock, func(bag *ledger.BagLine) error {
+			open, err := l.OpenSpells(bag)
+			for _, w := range open {
+				s := at[w.Stamp.Record]
+				if s == nil {
+					s = &warmSpell{Title: words.Say("warm.spell", l.SpellPlace(w), l.Clock(w.FromMs))}
+					s.Dossier = "/clinic/recall?warm=" + w.Stamp.Record.String()
+					s.Decide = w.Stamp.Record.String()
+					at[w.Stamp.Record] = s
+					out = append(out, s)
+				}
+				if row := rows[bag.ID]; row != nil {
+					s.Bags, s.ids = append(s.Bags, bagRowOf(row)), append(s.ids, bag.ID)
+				}
+			}
+			return err
+		})
+	})
+	if err != nil {
+		return err
+	}
+	for _, s := range out {
+		s.N = min(len(s.ids), mostDecided)
+		s.Decide = "/write/quarantine_decided?" + url.Values{"bags": s.ids[:s.N], "warm": {s.Decide}, "back": {"/clinic/warm"}}.Encode()
+	}
+	return req.Render("warm", words.Say("warm.title"), "clinic", out)
+}
