@@ -25,8 +25,8 @@ func (b *ReadView) InForce(of proto.Message, which string) (proto.Message, error
 			return cardWords(which, card), err
 		}
 	case *pb.SettingsChanged:
-		if n, err := b.Setting(which); err == nil {
-			return &pb.SettingsChanged{Name: which, Value: settingOf(which).Typed(n)}, nil
+		if text, _, err := b.SettingInForce(which); err == nil {
+			return &pb.SettingsChanged{Name: which, Value: text}, nil
 		}
 	}
 	return nil, nil

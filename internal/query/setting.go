@@ -127,11 +127,26 @@ func CheckSetting(name, value string) error {
 
 // Telephone is at what number the practice is called; empty while none is set.
 func (b *ReadView) Telephone() (string, error) {
-	set, err := Get[*ledger.Setting](b, event.KindSetting, SettingTelephone)
-	if err != nil || set == nil || CheckSetting(SettingTelephone, set.Value) != nil {
-		return "", err
+	text, _, err := b.SettingInForce(SettingTelephone)
+	return text, err
+}
+
+// SettingInForce is a setting as it is typed, and whether the practice set it: what it
+// set, else the usual. A value of an older program that cannot be is not taken. A
+// telephone has no usual one.
+func (b *ReadView) SettingInForce(name string) (text string, own bool, err error) {
+	s := settingOf(name)
+	if s == nil {
+		return "", false, refusal.New("name", name, "a setting")
 	}
-	return set.Value, nil
+	set, err := Get[*ledger.Setting](b, event.KindSetting, name)
+	if err != nil {
+		return "", false, err
+	}
+	if set != nil && CheckSetting(name, set.Value) == nil {
+		return set.Value, true, nil
+	}
+	return s.Typed(s.Usual), false, nil
 }
 
 // Setting is what the practice set, else the usual. A value of an older program that

@@ -67,6 +67,7 @@ func routes(s *site.Site) {
 	s.Page("GET /clinic/recall", clinic.ShowRecall)
 	s.Page("GET /clinic/recall/file", clinic.SendRecall)
 	s.Page("GET /clinic/setup", clinic.Setup)
+	s.Page("GET /clinic/settings", clinic.ListSettings)
 
 	s.Page("GET /owner", owner.ShowOwner)
 	s.Page("GET /owner/doubts", owner.ListDoubts)

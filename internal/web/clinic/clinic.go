@@ -177,6 +177,10 @@ var setupEvents = []string{
 func Setup(req *site.Request) error {
 	var out []site.Pair
 	for _, name := range setupEvents {
+		if name == "settings_changed" { // each is changed where all of them stand
+			out = append(out, site.Pair{Name: "/clinic/settings", Value: words.Say("settings.title")})
+			continue
+		}
 		if spec := form.SpecOf(name); spec != nil {
 			out = append(out, site.Pair{Name: "/write/" + name + "?back=/clinic/setup", Value: spec.Rule.GetShort()})
 		}

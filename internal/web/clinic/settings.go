@@ -1,0 +1,47 @@
+package clinic
+
+import (
+	"thawtrail/internal/query"
+	"thawtrail/internal/web/site"
+	"thawtrail/internal/web/words"
+)
+
+// settingRow is one setting as it stands.
+type settingRow struct{ Name, Words, Now, Usual string }
+
+// settingsMore is the page of what the practice set for itself.
+type settingsMore struct {
+	Practice string // its name, zone, currency and unit, in words
+	Rows     []settingRow
+}
+
+// ListSettings serves every setting with what is in force.
+func ListSettings(req *site.Request) error {
+	m := &settingsMore{}
+	err := req.Read(func(l *query.ReadView) error {
+		if p := l.Practice(); p != nil {
+			m.Practice = words.Say("settings.practice", p.Name, p.Zone, p.Currency, words.Enum(p.IggUnit))
+		}
+		for _, s := range query.Settings() {
+			now, own, err := l.SettingInForce(s.Name)
+			if err != nil {
+				return err
+			}
+			row := settingRow{Name: s.Name, Words: s.Words, Now: now, Usual: words.Say("settings.usual")}
+			switch usual := s.Typed(s.Usual); {
+			case now == "":
+				row.Now, row.Usual = words.Say("settings.none"), ""
+			case own && usual == "":
+				row.Usual = ""
+			case own:
+				row.Usual = words.Say("settings.own", usual)
+			}
+			m.Rows = append(m.Rows, row)
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return req.Render("settings", words.Say("settings.title"), "clinic", m)
+}
