@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"fmt"
 	"math"
 	"strconv"
 
@@ -107,12 +108,11 @@ func less(a, b int32) int32 {
 
 // Text tells the alarm in one line.
 func (a VitalsAlarm) Text() string {
-	way, by := "up", a.Change()
+	text, by := "%s up %s from %s (limit %s)", a.Change()
 	if by < 0 {
-		way, by = "down", -by
+		text, by = "%s down %s from %s (limit %s)", -by
 	}
-	return a.Sign.String() + " " + way + " " + a.Sign.Value(by) + " from " + a.Sign.Value(a.Baseline) +
-		" (limit " + a.Sign.Value(a.Limit) + ")"
+	return fmt.Sprintf(text, a.Sign, a.Sign.Value(by), a.Sign.Value(a.Baseline), a.Sign.Value(a.Limit))
 }
 
 // VitalsJudged is one look as Watch judged it, by VitalSign.

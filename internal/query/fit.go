@@ -10,6 +10,7 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/label"
 	"thawtrail/internal/ledger"
+	"thawtrail/internal/say"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -177,7 +178,7 @@ func (b *ReadView) clockText(ms int64) string {
 func (b *ReadView) BagWords(id string) string {
 	bag, err := b.Bag(id)
 	if err != nil || bag == nil || bag.Label == nil {
-		return "bag " + label.BagNumber(id).String() + " (batch not known here)"
+		return say.Text("named.bag_unknown", label.BagNumber(id).String())
 	}
-	return fmt.Sprintf("bag %s (%s, batch %s)", label.BagNumber(id), b.Name(event.KindProduct, bag.Label.Product), bag.Label.Batch)
+	return say.Text("named.bag", label.BagNumber(id).String(), b.Name(event.KindProduct, bag.Label.Product), bag.Label.Batch)
 }

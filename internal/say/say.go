@@ -1,7 +1,6 @@
 package say
 
 import (
-	_ "embed"
 	"fmt"
 	"html"
 	"maps"
@@ -10,14 +9,8 @@ import (
 	"strings"
 )
 
-//go:embed english.txt
-var englishFile string
-
-// english holds every sentence by its key. The file itself says how it is written;
-// templates and code hold no sentence of their own.
-var english = mustRead(englishFile)
-
-// catalogue is sentences by key.
+// catalogue is sentences by key. Its file itself says how it is written; templates and
+// code hold no sentence of their own.
 type catalogue map[string]sentence
 
 // sentence is the items of one entry: one, or those of a list. Its text was split
@@ -33,16 +26,6 @@ type piece struct {
 	value int      // from 1; 0: the words
 	forms []string // to choose from by the value
 	mark  byte     // * ` [ or ]
-}
-
-// mustRead reads the catalogue. It is part of the program: what is wrong in it
-// is found by the first test that runs.
-func mustRead(file string) catalogue {
-	all, err := readCatalogue(file)
-	if err != nil {
-		panic(err)
-	}
-	return all
 }
 
 // readCatalogue reads headings, entries and the lines that go on with them.
@@ -164,16 +147,30 @@ func readValue(inside string) (piece, error) {
 	return p, nil
 }
 
+// find is the catalogue that has a key: that of the language spoken, else English.
+func find(key string) catalogue {
+	if all := spoken.Load().all; all[key] != nil {
+		return all
+	}
+	return inEnglish
+}
+
 // Text is a sentence of the catalogue as plain text.
-func Text(key string, values ...any) string { return english.text(key, values, false) }
+func Text(key string, values ...any) string { return find(key).text(key, values, false) }
 
 // Marked is a sentence as HTML: its marks become tags, and its values are text
 // whatever they hold.
-func Marked(key string, values ...any) string { return english.text(key, values, true) }
+func Marked(key string, values ...any) string { return find(key).text(key, values, true) }
 
 // List is the items of a list of the catalogue; none when it is not there.
 func List(key string) []string {
-	s := english[key]
+	return find(key)[key].items()
+}
+
+// Kept is the items of a list as records keep them, whatever language people read.
+func Kept(key string) []string { return inEnglish[key].items() }
+
+func (s sentence) items() []string {
 	out := make([]string, len(s))
 	for i, item := range s {
 		var b strings.Builder
@@ -184,14 +181,14 @@ func List(key string) []string {
 }
 
 // Has says whether the catalogue has a sentence.
-func Has(key string) bool { return english[key] != nil }
+func Has(key string) bool { return inEnglish[key] != nil }
 
 // Keys are the keys of all sentences, sorted.
-func Keys() []string { return slices.Sorted(maps.Keys(english)) }
+func Keys() []string { return slices.Sorted(maps.Keys(inEnglish)) }
 
 // Wants is how many values a sentence asks for.
 func Wants(key string) (most int) {
-	for _, it := range english[key] {
+	for _, it := range inEnglish[key] {
 		for _, p := range it {
 			most = max(most, p.value)
 		}
@@ -276,6 +273,12 @@ func either(first bool, a, b string) string {
 func valueText(n int, values []any) string {
 	if n > len(values) {
 		return ""
+	}
+	switch v := values[n-1].(type) {
+	case string:
+		return Told(v) // what a service said may stand in what a page says
+	case fmt.Stringer:
+		return Told(v.String())
 	}
 	return fmt.Sprint(values[n-1])
 }

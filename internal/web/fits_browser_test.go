@@ -4,6 +4,7 @@ package web
 
 import (
 	"context"
+	"html"
 	"strings"
 	"testing"
 	"time"
@@ -12,6 +13,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"thawtrail/internal/say"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -55,12 +57,24 @@ func (d *laptop) fits(ctx context.Context, path string, width, height int64) {
 	d.t.Helper()
 	require.NoError(d.t, chromedp.Do(ctx, chromedp.EmulateViewport(width, height), chromedp.Navigate(d.server.URL+path)), path)
 	assert.Empty(d.t, js[[]string](d.t, ctx, misfits), "%s at %d px", path, width)
+	if say.Spoken() == say.Pseudo {
+		assert.Empty(d.t, unsaid(html.EscapeString(js[string](d.t, ctx, "document.body.innerText"))), "%s: not said by the catalogue", path)
+	}
 }
 
 // TestEveryPageFits shows every page to a phone: nothing is cut off or has to be moved
 // sideways, and nothing lies under the stops.
-func TestEveryPageFits(t *testing.T) {
-	d := newLaptop(t)
+func TestEveryPageFits(t *testing.T) { newLaptop(t).everyPageFits(t) }
+
+// TestEveryPageFitsALongerLanguage shows them all in one whose words are 40 % longer, and
+// has nothing in sight that the catalogue did not say: what the scripts show neither.
+func TestEveryPageFitsALongerLanguage(t *testing.T) {
+	inPseudo(t)
+	newLaptop(t).everyPageFits(t)
+}
+
+func (d *laptop) everyPageFits(t *testing.T) {
+	t.Helper()
 	id, bag := d.toRunning()
 	at := "/case/" + id
 	d.clock.Advance(15 * time.Minute)

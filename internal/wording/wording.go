@@ -48,15 +48,15 @@ func Patient(p *ledger.Patient) string {
 	case p.Name != "":
 		who = p.Name
 	case p.DamName != "":
-		who = "foal of " + p.DamName
+		who = say.Text("named.foal", p.DamName)
 	case p.DamKey != "":
-		who = "foal of " + p.DamKey
+		who = say.Text("named.foal", p.DamKey)
 	}
 	if p.Twin != "" {
-		who += ", twin " + p.Twin
+		who = say.Text("named.twin", who, p.Twin)
 	}
 	if m := PatientMarks(p); m != "" {
-		who += " (" + m + ")"
+		who = say.Text("named.marked", who, m)
 	}
 	return who
 }
@@ -68,7 +68,7 @@ func boxWords(typed string) string {
 	if len(first) >= 3 && strings.IndexFunc(first, unicode.IsDigit) < 0 {
 		return typed
 	}
-	return "box " + typed
+	return say.Text("named.box", typed)
 }
 
 // PatientMarks is what a newborn is known by.
@@ -78,7 +78,7 @@ func PatientMarks(p *ledger.Patient) string {
 		parts = append(parts, boxWords(p.Box))
 	}
 	if p.NeckBand != "" {
-		parts = append(parts, "neck band "+p.NeckBand)
+		parts = append(parts, say.Text("named.band", p.NeckBand))
 	}
 	var out []string
 	for _, s := range parts {

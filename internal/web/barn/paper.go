@@ -45,7 +45,7 @@ func prepareSheet(req *site.Request, p *stepPage) error {
 	if err != nil {
 		return err
 	}
-	m := &sheetMore{State: full.Case.State, Opened: words.Moment(words.ParseTime(full.Case.OpenedAt)), IggBefore: full.Igg, IggAfter: full.IggRecheck,
+	m := &sheetMore{State: words.Told(full.Case.State), Opened: words.Moment(words.ParseTime(full.Case.OpenedAt)), IggBefore: full.Igg, IggAfter: full.IggRecheck,
 		Doubts: site.DoubtRows(full.Discrepancies), Fresh: full.GetFreshness().GetText(), More: full.Facts}
 	m.Vitals = cv.Vitals()
 	m.HasVitals = len(m.Vitals) > 1

@@ -46,10 +46,15 @@ type rateResult struct {
 type engineStage struct{ From, To, PerKg, MlPerH, Drops, Volume string }
 
 // plateaus are shown to choose from; the last is the cautious ceiling.
-var plateaus = []struct {
+func plateaus() []plateau {
+	return []plateau{{5, words.Say("rate.slow")}, {10, words.Say("rate.half")}, {20, words.Say("rate.ceiling")}}
+}
+
+// plateau is a rate after the slow start, and what it is.
+type plateau struct {
 	perKg float64
 	note  string
-}{{5, words.Say("rate.slow")}, {10, words.Say("rate.half")}, {20, words.Say("rate.ceiling")}}
+}
 
 func prepareRate(req *site.Request, p *stepPage) error {
 	cv := p.Case
@@ -65,7 +70,7 @@ func prepareRate(req *site.Request, p *stepPage) error {
 	}
 	q := req.URL.Query()
 	m.VolumeMl, m.Plateau, m.Drops = fmt.Sprint(cv.AcceptedMl(b)), q.Get("plateau"), q.Get("drops")
-	for _, o := range plateaus {
+	for _, o := range plateaus() {
 		in := cv.DripInput(b, float64(cv.AcceptedMl(b)), o.perKg, 0)
 		if r, err := engine.Drip(in); err == nil {
 			m.Options = append(m.Options, rateOption{PerKg: words.Num(o.perKg), MlPerH: words.Whole(o.perKg * cv.Kg), Takes: hours(r.TotalMin), Note: o.note, Checked: words.Num(o.perKg) == m.Plateau})

@@ -215,8 +215,9 @@ func (in *Input) shapeList() error {
 	case "signs", "reasons":
 		in.Kind = KindTicks
 		if in.desc.ContainingMessage().Name() == "ReactionNoted" {
-			for _, s := range words.List("treat.signs") {
-				in.Options = append(in.Options, site.Option{Value: s, Label: s})
+			kept := words.Kept("treat.signs")
+			for i, s := range words.List("treat.signs") {
+				in.Options = append(in.Options, site.Option{Value: kept[i], Label: s})
 			}
 			return nil
 		}

@@ -36,12 +36,14 @@ type doubtCount struct {
 }
 
 // groupings are the ways in which use is added up.
-var groupings = []site.Option{{Value: "month", Label: words.Say("owner.by_month")}, {Value: "place", Label: words.Say("owner.by_place")}, {Value: "product", Label: words.Say("owner.by_product")}, {Value: "person", Label: words.Say("owner.by_person")}}
+func groupings() []site.Option {
+	return []site.Option{{Value: "month", Label: words.Say("owner.by_month")}, {Value: "place", Label: words.Say("owner.by_place")}, {Value: "product", Label: words.Say("owner.by_product")}, {Value: "person", Label: words.Say("owner.by_person")}}
+}
 
 // ShowOwner serves the owner's first page.
 func ShowOwner(req *site.Request) error {
 	m := &ownerMore{By: cmp.Or(req.URL.Query().Get("by"), "month")}
-	for _, g := range groupings {
+	for _, g := range groupings() {
 		g.Checked = g.Value == m.By
 		m.Bys = append(m.Bys, g)
 	}
@@ -62,7 +64,7 @@ func ShowOwner(req *site.Request) error {
 		return err
 	}
 	m.Overrides = overrides.Rows
-	for _, t := range tables {
+	for _, t := range tables() {
 		m.Tables = append(m.Tables, site.Pair{Name: "/owner/csv/" + t.name, Value: t.title})
 	}
 	return req.Render("owner", words.Say("owner.title"), "owner", m)
@@ -143,19 +145,22 @@ type table struct {
 	rows        func(req *site.Request, add func(row ...string)) error
 }
 
-var tables = []table{
-	useTable("use", words.Say("owner.file_use"), "month"),
-	useTable("use-place", words.Say("owner.file_place"), "place"),
-	useTable("use-product", words.Say("owner.file_product"), "product"),
-	useTable("use-person", words.Say("owner.file_person"), "person"),
-	{"balance", words.Say("owner.file_balance"), []string{"group", "line", "out", "reason", "bags", "volume_ml", "cost", "currency"}, balanceTable},
-	{"bags", words.Say("owner.file_bags"), []string{"bag", "place", "product", "batch", "expiry", "volume_ml", "state", "use_by"}, bagTable},
-	{"cases", words.Say("owner.file_cases"), []string{"case", "patient", "yard", "opened_at", "state", "given_ml", "recheck_due", "outcome"}, caseTable},
-	{"doubts", words.Say("owner.file_doubts"), []string{"kind", "about", "text", "at", "open", "hold"}, doubtTable},
-	{"late", words.Say("owner.file_late"), []string{"about", "what", "happened", "written", "who"}, lateTable},
-	{"corrections", words.Say("corrections.title"), []string{"about", "before", "after", "why", "who", "at", "entered_by"}, correctionTable},
-	{"reactions", words.Say("results.reactions"), []string{"batch", "reactions", "transfusions", "low_95", "high_95", "p_two_sided"}, reactionTable},
-	{"overrides", words.Say("owner.file_overrides"), []string{"month", "caution", "times"}, overrideTable},
+// tables are the lists there are.
+func tables() []table {
+	return []table{
+		useTable("use", words.Say("owner.file_use"), "month"),
+		useTable("use-place", words.Say("owner.file_place"), "place"),
+		useTable("use-product", words.Say("owner.file_product"), "product"),
+		useTable("use-person", words.Say("owner.file_person"), "person"),
+		{"balance", words.Say("owner.file_balance"), []string{"group", "line", "out", "reason", "bags", "volume_ml", "cost", "currency"}, balanceTable},
+		{"bags", words.Say("owner.file_bags"), []string{"bag", "place", "product", "batch", "expiry", "volume_ml", "state", "use_by"}, bagTable},
+		{"cases", words.Say("owner.file_cases"), []string{"case", "patient", "yard", "opened_at", "state", "given_ml", "recheck_due", "outcome"}, caseTable},
+		{"doubts", words.Say("owner.file_doubts"), []string{"kind", "about", "text", "at", "open", "hold"}, doubtTable},
+		{"late", words.Say("owner.file_late"), []string{"about", "what", "happened", "written", "who"}, lateTable},
+		{"corrections", words.Say("corrections.title"), []string{"about", "before", "after", "why", "who", "at", "entered_by"}, correctionTable},
+		{"reactions", words.Say("results.reactions"), []string{"batch", "reactions", "transfusions", "low_95", "high_95", "p_two_sided"}, reactionTable},
+		{"overrides", words.Say("owner.file_overrides"), []string{"month", "caution", "times"}, overrideTable},
+	}
 }
 
 func useTable(name, title, by string) table {
@@ -219,11 +224,11 @@ func overrideTable(req *site.Request, add func(...string)) error {
 
 // SendCSV sends a table as a file.
 func SendCSV(req *site.Request) error {
-	i := slices.IndexFunc(tables, func(t table) bool { return t.name == req.PathValue("table") })
+	i := slices.IndexFunc(tables(), func(t table) bool { return t.name == req.PathValue("table") })
 	if i < 0 {
 		return site.ErrNotFound
 	}
-	t := tables[i]
+	t := tables()[i]
 	return req.SendCSV(t.name, t.head, func(add func(...string)) error { return t.rows(req, add) })
 }
 

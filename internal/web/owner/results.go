@@ -30,15 +30,17 @@ type responseRow struct {
 }
 
 // resultsBy are the ways in which results are grouped; responses know no rate.
-var resultsBy = []site.Option{
-	{Value: "batch", Label: words.Say("results.by_batch")}, {Value: "product", Label: words.Say("results.by_product")},
-	{Value: "donor", Label: words.Say("results.by_donor")}, {Value: "age", Label: words.Say("results.by_age")}, {Value: "rate", Label: words.Say("results.by_rate")},
+func resultsBy() []site.Option {
+	return []site.Option{
+		{Value: "batch", Label: words.Say("results.by_batch")}, {Value: "product", Label: words.Say("results.by_product")},
+		{Value: "donor", Label: words.Say("results.by_donor")}, {Value: "age", Label: words.Say("results.by_age")}, {Value: "rate", Label: words.Say("results.by_rate")},
+	}
 }
 
 // ShowResults serves reactions and responses side by side.
 func ShowResults(req *site.Request) error {
-	m := &resultsMore{By: cmp.Or(req.URL.Query().Get("by"), resultsBy[0].Value)}
-	for _, by := range resultsBy {
+	m := &resultsMore{By: cmp.Or(req.URL.Query().Get("by"), resultsBy()[0].Value)}
+	for _, by := range resultsBy() {
 		by.Checked = by.Value == m.By
 		m.Bys = append(m.Bys, by)
 	}

@@ -2,6 +2,7 @@ package site
 
 import (
 	"bytes"
+	"html"
 	"net/http"
 	"slices"
 	"time"
@@ -94,6 +95,9 @@ func (req *Request) RenderCase(name, title, section string, about *Header, body 
 		return err
 	}
 	page := out.Bytes()
+	if words.Translates() {
+		page = inTexts(page, func(text string) string { return html.EscapeString(words.Told(html.UnescapeString(text))) })
+	}
 	if f.hours12 {
 		page = inTexts(page, unit.Hours12)
 	}

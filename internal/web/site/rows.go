@@ -34,7 +34,7 @@ type CaseRow struct{ ID, Patient, Yard, State, Opened, Outcome, Given, Recheck, 
 func CaseRows(in []*pb.CaseRow) []CaseRow {
 	var out []CaseRow
 	for _, c := range in {
-		row := CaseRow{ID: c.Case, Patient: c.Patient, Yard: c.Yard, State: c.State, Outcome: words.Choice("Outcome", c.Outcome), Reaction: c.Reaction, Opened: words.Moment(words.ParseTime(c.OpenedAt))}
+		row := CaseRow{ID: c.Case, Patient: c.Patient, Yard: c.Yard, State: words.Told(c.State), Outcome: words.Choice("Outcome", c.Outcome), Reaction: c.Reaction, Opened: words.Moment(words.ParseTime(c.OpenedAt))}
 		if c.GivenMl > 0 {
 			row.Given = words.Say("word.ml", c.GivenMl)
 		}

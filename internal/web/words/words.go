@@ -30,6 +30,15 @@ func HTML(key string, values ...any) template.HTML {
 // List is the items of a list of the catalogue.
 func List(key string) []string { return say.List(key) }
 
+// Kept is the items of a list of the catalogue as records keep them.
+func Kept(key string) []string { return say.Kept(key) }
+
+// Translates says that what services say has to be said in another language.
+func Translates() bool { return say.Spoken() != "english" }
+
+// Told is what a service said, in the language that is spoken.
+func Told(text string) string { return say.Told(text) }
+
 // ScriptWords are the sentences of the scripts, with their values still open.
 func ScriptWords() map[string]string {
 	out := map[string]string{}
