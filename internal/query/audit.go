@@ -15,6 +15,7 @@ import (
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/say"
 	"thawtrail/internal/store"
 	"thawtrail/internal/wording"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -104,12 +105,12 @@ func (b *ReadView) entityText(k event.Key) string {
 	switch k.Kind {
 	case event.KindBatch:
 		product, code, _ := strings.Cut(k.ID, "/")
-		return "batch " + b.Name(event.KindProduct, product) + "/" + code
+		return say.Text("named.batch", b.Name(event.KindProduct, product), code)
 	case event.KindCase:
-		return "case " + k.ID + ", " + b.PatientLine(k.ID)
+		return say.Text("named.case", k.ID, b.PatientLine(k.ID))
 	case event.KindLog:
 		if id, ok := event.ParseHash(k.ID); ok {
-			return "log of " + b.deviceOf(id)
+			return say.Text("named.log", b.deviceOf(id))
 		}
 	}
 	return k.Kind + " " + b.Name(k.Kind, k.ID)

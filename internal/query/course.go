@@ -8,6 +8,7 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/label"
 	"thawtrail/internal/ledger"
+	"thawtrail/internal/say"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -30,7 +31,7 @@ func (b *ReadView) Course(c *ledger.Case) ([]*pb.TimelineRow, error) {
 			continue
 		}
 		of = append(of, bag.Entity)
-		numbers = append(numbers, b.BagWords(id), "bag "+label.BagNumber(id).String())
+		numbers = append(numbers, b.BagWords(id), say.Text("named.number", label.BagNumber(id).String()))
 		entries = append(entries, asideOf(bag, entries)...)
 	}
 	slices.SortStableFunc(entries, func(x, y ledger.Entry) int { return cmp.Compare(x.AtMs, y.AtMs) })

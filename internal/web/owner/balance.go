@@ -49,9 +49,11 @@ type closingView struct {
 type closingChange struct{ Place, Line, Was, Now string }
 
 // balanceBys are the ways in which a balance is grouped.
-var balanceBys = []site.Option{
-	{Value: "month", Label: words.Say("owner.by_month")}, {Value: "place", Label: words.Say("owner.by_place")},
-	{Value: "product", Label: words.Say("owner.by_product")}, {Value: "vet", Label: words.Say("owner.by_person")}, {Value: "", Label: words.Say("balance.whole")},
+func balanceBys() []site.Option {
+	return []site.Option{
+		{Value: "month", Label: words.Say("owner.by_month")}, {Value: "place", Label: words.Say("owner.by_place")},
+		{Value: "product", Label: words.Say("owner.by_product")}, {Value: "vet", Label: words.Say("owner.by_person")}, {Value: "", Label: words.Say("balance.whole")},
+	}
 }
 
 // askedBalance reads the span and the grouping; this year by month when nothing is asked.
@@ -75,7 +77,7 @@ func ShowBalance(req *site.Request) error {
 		return err
 	}
 	m := &balanceMore{From: ask.From, To: ask.To, By: ask.By, Currency: out.Currency, Loose: !out.Ties, File: "/owner/csv/balance?" + balanceQuery(ask).Encode()}
-	for _, by := range balanceBys {
+	for _, by := range balanceBys() {
 		by.Checked = by.Value == m.By
 		m.Bys = append(m.Bys, by)
 	}
