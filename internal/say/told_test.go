@@ -228,11 +228,19 @@ func TestWhatServicesSay(t *testing.T) {
 		require.NoError(t, os.WriteFile("english.txt", []byte(pages+toldHead+want), 0o644))
 		return
 	}
-	have, wanted := strings.Split(told, "\n"), strings.Split(want, "\n")
-	for _, line := range wanted {
-		assert.Contains(t, have, line, "not in the catalogue: go test ./internal/say -run TestWhatServicesSay -update")
+	have, wanted := linesOf(told), linesOf(want)
+	for line := range wanted {
+		assert.True(t, have[line], "not in the catalogue: go test ./internal/say -run TestWhatServicesSay -update\n%s", line)
 	}
-	for _, line := range have {
-		assert.Contains(t, wanted, line, "in the catalogue, and nobody says it")
+	for line := range have {
+		assert.True(t, wanted[line], "in the catalogue, and nobody says it: go test ./internal/say -run TestWhatServicesSay -update\n%s", line)
 	}
+}
+
+func linesOf(text string) map[string]bool {
+	out := map[string]bool{}
+	for _, line := range strings.Split(text, "\n") {
+		out[line] = true
+	}
+	return out
 }

@@ -15,11 +15,13 @@ import (
 )
 
 // actWords are what can be done with a bag, in a word or two.
-var actWords = map[string]string{
-	"bags_moved": words.Say("desk.bags_moved"), "bag_discarded": words.Say("desk.bag_discarded"), "bags_lent": words.Say("desk.bags_lent"),
-	"bag_returned": words.Say("desk.bag_returned"), "bag_missing": words.Say("desk.bag_missing"), "bag_found": words.Say("desk.bag_found"),
-	"bag_kept_back": words.Say("desk.bag_kept_back"), "bags_pulled": words.Say("desk.bags_pulled"), "label_unreadable": words.Say("desk.label_unreadable"),
-	"quarantine_decided": words.Say("desk.quarantine_decided"),
+func actWords() map[string]string {
+	return map[string]string{
+		"bags_moved": words.Say("desk.bags_moved"), "bag_discarded": words.Say("desk.bag_discarded"), "bags_lent": words.Say("desk.bags_lent"),
+		"bag_returned": words.Say("desk.bag_returned"), "bag_missing": words.Say("desk.bag_missing"), "bag_found": words.Say("desk.bag_found"),
+		"bag_kept_back": words.Say("desk.bag_kept_back"), "bags_pulled": words.Say("desk.bags_pulled"), "label_unreadable": words.Say("desk.label_unreadable"),
+		"quarantine_decided": words.Say("desk.quarantine_decided"),
+	}
 }
 
 // actsOf are the presses of a bag's desk: each leads to its form with what is known.
@@ -31,7 +33,7 @@ func actsOf(out *pb.GetBagResponse) (acts []site.Pair) {
 		if can.Event == "bag_found" {
 			q["product"], q["batch"], q["expiry"], q["volume_ml"] = []string{b.Product}, []string{b.Batch}, []string{b.Expiry}, []string{words.Num(float64(b.VolumeMl))}
 		}
-		acts = append(acts, site.Pair{Name: "/write/" + can.Event + "?" + q.Encode(), Value: actWords[can.Event]})
+		acts = append(acts, site.Pair{Name: "/write/" + can.Event + "?" + q.Encode(), Value: actWords()[can.Event]})
 	}
 	acts = append(acts, site.Pair{Name: "/clinic/labels?bag=" + b.Bag, Value: words.Say("desk.sticker")})
 	if b.Batch != "" {
