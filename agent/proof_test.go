@@ -106,6 +106,51 @@ func TestAProofOfWhatTheServerWrote(t *testing.T) {
 	})
 }
 
+// TestOneFileProvesARecall proves every record of a recall dossier in one file; a signature
+// that was changed in it shows.
+func TestOneFileProvesARecall(t *testing.T) {
+	c := newClinic(t)
+	north := c.join("north", "J. Reed", pb.Role_ROLE_VET, pb.Role_ROLE_CLINIC)
+	eventually(t, "connected", func() bool { return north.state() == "connected" })
+	c.same(north)
+	write := func(e *pb.Entry) {
+		_, err := north.record.Write(t.Context(), &pb.WriteRequest{Author: "J. Reed", Entry: e})
+		require.NoError(t, err)
+	}
+	write(place("north freezer").Entry)
+	write(&pb.Entry{Body: &pb.Entry_ProductCard{ProductCard: &pb.ProductCard{Name: "Foal plasma", Maker: "Wattle Biologics", Route: pb.ProductRoute_PRODUCT_ROUTE_VEIN}}})
+	write(&pb.Entry{Body: &pb.Entry_BagsReceived{BagsReceived: &pb.BagsReceived{Product: "Foal plasma", Batch: "H-2207", Expiry: "2028-03", VolumeMl: 950, Count: 2, Place: "north freezer"}}})
+	write(&pb.Entry{Body: &pb.Entry_BatchRecalled{BatchRecalled: &pb.BatchRecalled{Product: "Foal plasma", Batch: "H-2207", Reason: "maker recall"}}})
+	dossier, err := north.audit.GetRecall(t.Context(), &pb.GetRecallRequest{Product: "Foal plasma", Batch: "H-2207"})
+	require.NoError(t, err)
+	require.GreaterOrEqual(t, len(dossier.Records), 2)
+	file := &pb.ProofFile{About: dossier.About}
+	for _, record := range dossier.Records {
+		eventually(t, "the server has stated it", func() bool {
+			answer, err := pb.NewProofServiceClient(north.conn).MakeProof(t.Context(), &pb.MakeProofRequest{Record: record})
+			if err == nil {
+				file.Proofs = append(file.Proofs, answer.Proof)
+			}
+			return err == nil
+		})
+	}
+	raw, err := proof.EncodeMany(file)
+	require.NoError(t, err)
+	read, err := proof.DecodeMany(raw)
+	require.NoError(t, err)
+	require.Len(t, read.Proofs, len(dossier.Records))
+	for i, p := range read.Proofs {
+		shown, err := proof.Verify(p)
+		require.NoError(t, err)
+		require.Equal(t, dossier.Records[i], shown.Record.Hash.String())
+	}
+	read.Proofs[0].Shown.Signature[0] ^= 1
+	_, err = proof.Verify(read.Proofs[0])
+	require.ErrorIs(t, err, proof.ErrInvalid)
+	_, err = proof.DecodeMany([]byte(proof.ManyMagic))
+	require.ErrorIs(t, err, proof.ErrInvalid)
+}
+
 // TestAServerThatTellsTwoStories runs a copy of the server beside it: each tells
 // its own laptop what it likes. Two laptops that compare a proof find out; and
 // without anybody comparing, so does the first one that comes to hold a record of

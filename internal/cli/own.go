@@ -43,6 +43,7 @@ func (d *console) ownCommands() []ownCommand {
 		{"losses", d.lossesCommand()},
 		{"keys tidy", d.keysTidyCommand()},
 		{"audit proof", d.proofCommand()},
+		{"audit recall-proof", d.recallProofCommand()},
 		{"client export", d.exportCommand()},
 		{"audit verify-proof", d.verifyProofCommand()},
 		{"bench", d.benchCommand()},

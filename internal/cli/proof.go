@@ -65,10 +65,14 @@ func (d *console) verifyProofCommand() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		p, err := proof.Decode(file)
+		many, err := proof.DecodeMany(file)
 		if err != nil {
 			return err
 		}
+		if len(many.Proofs) > 1 || many.About != "" {
+			return d.tellProofs(many, l.json.text() == "true")
+		}
+		p := many.Proofs[0]
 		var compared *pb.CompareProofResponse
 		if l.at.given() {
 			if compared, err = l.compareProof(cmd.Context(), p); err != nil {

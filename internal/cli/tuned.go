@@ -242,6 +242,11 @@ func (p *page) bag(x *pb.GetBagResponse) {
 		}
 	}
 	p.lines("Who gave it", x.Donor)
+	var can []string
+	for _, c := range x.Can {
+		can = append(can, "thawtrail "+c.Command+": "+c.Text)
+	}
+	p.lines("What can be done with it now", can)
 	p.blank()
 	p.line("What happened to this bag")
 	if len(x.Timeline) == 0 {

@@ -30,8 +30,12 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// Magic begins a proof's file; the serialized Proof follows.
-const Magic = "thawtrail proof 1\n"
+// Magic begins a proof's file; the serialized Proof follows. ManyMagic begins a file of
+// many proofs; the serialized ProofFile follows.
+const (
+	Magic     = "thawtrail proof 1\n"
+	ManyMagic = "thawtrail proofs 1\n"
+)
 
 // Bounds of a stranger's file.
 const (
@@ -66,6 +70,29 @@ func Decode(file []byte) (*pb.Proof, error) {
 		return nil, fmt.Errorf("%w: not a proof of this program", ErrInvalid)
 	}
 	return p, nil
+}
+
+// EncodeMany writes a file of many proofs.
+func EncodeMany(f *pb.ProofFile) ([]byte, error) {
+	raw, err := proto.Marshal(f)
+	if err == nil && len(ManyMagic)+len(raw) > MaxBytes {
+		err = fmt.Errorf("the proofs come to %d MB, more than the %d MB that a file may have: ask for less", len(raw)>>20, MaxBytes>>20)
+	}
+	return append([]byte(ManyMagic), raw...), err
+}
+
+// DecodeMany reads a file of many proofs, or of one. It does not check what is in it.
+func DecodeMany(file []byte) (*pb.ProofFile, error) {
+	raw, many := bytes.CutPrefix(file, []byte(ManyMagic))
+	if !many {
+		one, err := Decode(file)
+		return &pb.ProofFile{Proofs: []*pb.Proof{one}}, err
+	}
+	f := &pb.ProofFile{}
+	if len(file) > MaxBytes || proto.Unmarshal(raw, f) != nil || len(f.Proofs) == 0 {
+		return nil, fmt.Errorf("%w: not a file of proofs of this program", ErrInvalid)
+	}
+	return f, nil
 }
 
 // Verify checks every step. It trusts nothing but the arithmetic.

@@ -134,6 +134,69 @@ func (x *Proof) GetStatement() *ProofPiece {
 	return nil
 }
 
+// ProofFile is many proofs in one file, for an inspector.
+type ProofFile struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What they are about, in words.
+	About  string   `protobuf:"bytes,1,opt,name=about,proto3" json:"about,omitempty"`
+	Proofs []*Proof `protobuf:"bytes,2,rep,name=proofs,proto3" json:"proofs,omitempty"`
+	// Records among them that no statement of the server covers yet.
+	Unproven      []string `protobuf:"bytes,3,rep,name=unproven,proto3" json:"unproven,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ProofFile) Reset() {
+	*x = ProofFile{}
+	mi := &file_thawtrail_v1_proof_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ProofFile) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ProofFile) ProtoMessage() {}
+
+func (x *ProofFile) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_proof_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ProofFile.ProtoReflect.Descriptor instead.
+func (*ProofFile) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_proof_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *ProofFile) GetAbout() string {
+	if x != nil {
+		return x.About
+	}
+	return ""
+}
+
+func (x *ProofFile) GetProofs() []*Proof {
+	if x != nil {
+		return x.Proofs
+	}
+	return nil
+}
+
+func (x *ProofFile) GetUnproven() []string {
+	if x != nil {
+		return x.Unproven
+	}
+	return nil
+}
+
 // ProofPiece is one record and its chain to a signature. Of the records after it
 // there are headers only.
 type ProofPiece struct {
@@ -152,7 +215,7 @@ type ProofPiece struct {
 
 func (x *ProofPiece) Reset() {
 	*x = ProofPiece{}
-	mi := &file_thawtrail_v1_proof_proto_msgTypes[1]
+	mi := &file_thawtrail_v1_proof_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -164,7 +227,7 @@ func (x *ProofPiece) String() string {
 func (*ProofPiece) ProtoMessage() {}
 
 func (x *ProofPiece) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_proof_proto_msgTypes[1]
+	mi := &file_thawtrail_v1_proof_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -177,7 +240,7 @@ func (x *ProofPiece) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProofPiece.ProtoReflect.Descriptor instead.
 func (*ProofPiece) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_proof_proto_rawDescGZIP(), []int{1}
+	return file_thawtrail_v1_proof_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *ProofPiece) GetRecord() []byte {
@@ -217,7 +280,7 @@ type MakeProofRequest struct {
 
 func (x *MakeProofRequest) Reset() {
 	*x = MakeProofRequest{}
-	mi := &file_thawtrail_v1_proof_proto_msgTypes[2]
+	mi := &file_thawtrail_v1_proof_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -229,7 +292,7 @@ func (x *MakeProofRequest) String() string {
 func (*MakeProofRequest) ProtoMessage() {}
 
 func (x *MakeProofRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_proof_proto_msgTypes[2]
+	mi := &file_thawtrail_v1_proof_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -242,7 +305,7 @@ func (x *MakeProofRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MakeProofRequest.ProtoReflect.Descriptor instead.
 func (*MakeProofRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_proof_proto_rawDescGZIP(), []int{2}
+	return file_thawtrail_v1_proof_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *MakeProofRequest) GetRecord() string {
@@ -261,7 +324,7 @@ type MakeProofResponse struct {
 
 func (x *MakeProofResponse) Reset() {
 	*x = MakeProofResponse{}
-	mi := &file_thawtrail_v1_proof_proto_msgTypes[3]
+	mi := &file_thawtrail_v1_proof_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -273,7 +336,7 @@ func (x *MakeProofResponse) String() string {
 func (*MakeProofResponse) ProtoMessage() {}
 
 func (x *MakeProofResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_proof_proto_msgTypes[3]
+	mi := &file_thawtrail_v1_proof_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -286,7 +349,7 @@ func (x *MakeProofResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MakeProofResponse.ProtoReflect.Descriptor instead.
 func (*MakeProofResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_proof_proto_rawDescGZIP(), []int{3}
+	return file_thawtrail_v1_proof_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *MakeProofResponse) GetProof() *Proof {
@@ -305,7 +368,7 @@ type CompareProofRequest struct {
 
 func (x *CompareProofRequest) Reset() {
 	*x = CompareProofRequest{}
-	mi := &file_thawtrail_v1_proof_proto_msgTypes[4]
+	mi := &file_thawtrail_v1_proof_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -317,7 +380,7 @@ func (x *CompareProofRequest) String() string {
 func (*CompareProofRequest) ProtoMessage() {}
 
 func (x *CompareProofRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_proof_proto_msgTypes[4]
+	mi := &file_thawtrail_v1_proof_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -330,7 +393,7 @@ func (x *CompareProofRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CompareProofRequest.ProtoReflect.Descriptor instead.
 func (*CompareProofRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_proof_proto_rawDescGZIP(), []int{4}
+	return file_thawtrail_v1_proof_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *CompareProofRequest) GetProof() *Proof {
@@ -350,7 +413,7 @@ type CompareProofResponse struct {
 
 func (x *CompareProofResponse) Reset() {
 	*x = CompareProofResponse{}
-	mi := &file_thawtrail_v1_proof_proto_msgTypes[5]
+	mi := &file_thawtrail_v1_proof_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -362,7 +425,7 @@ func (x *CompareProofResponse) String() string {
 func (*CompareProofResponse) ProtoMessage() {}
 
 func (x *CompareProofResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_proof_proto_msgTypes[5]
+	mi := &file_thawtrail_v1_proof_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -375,7 +438,7 @@ func (x *CompareProofResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CompareProofResponse.ProtoReflect.Descriptor instead.
 func (*CompareProofResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_proof_proto_rawDescGZIP(), []int{5}
+	return file_thawtrail_v1_proof_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *CompareProofResponse) GetMatch() StatementMatch {
@@ -399,7 +462,11 @@ const file_thawtrail_v1_proof_proto_rawDesc = "" +
 	"\x18thawtrail/v1/proof.proto\x12\fthawtrail.v1\"o\n" +
 	"\x05Proof\x12.\n" +
 	"\x05shown\x18\x01 \x01(\v2\x18.thawtrail.v1.ProofPieceR\x05shown\x126\n" +
-	"\tstatement\x18\x02 \x01(\v2\x18.thawtrail.v1.ProofPieceR\tstatement\"r\n" +
+	"\tstatement\x18\x02 \x01(\v2\x18.thawtrail.v1.ProofPieceR\tstatement\"j\n" +
+	"\tProofFile\x12\x14\n" +
+	"\x05about\x18\x01 \x01(\tR\x05about\x12+\n" +
+	"\x06proofs\x18\x02 \x03(\v2\x13.thawtrail.v1.ProofR\x06proofs\x12\x1a\n" +
+	"\bunproven\x18\x03 \x03(\tR\bunproven\"r\n" +
 	"\n" +
 	"ProofPiece\x12\x16\n" +
 	"\x06record\x18\x01 \x01(\fR\x06record\x12\x18\n" +
@@ -437,31 +504,33 @@ func file_thawtrail_v1_proof_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_proof_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_thawtrail_v1_proof_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
+var file_thawtrail_v1_proof_proto_msgTypes = make([]protoimpl.MessageInfo, 7)
 var file_thawtrail_v1_proof_proto_goTypes = []any{
 	(StatementMatch)(0),          // 0: thawtrail.v1.StatementMatch
 	(*Proof)(nil),                // 1: thawtrail.v1.Proof
-	(*ProofPiece)(nil),           // 2: thawtrail.v1.ProofPiece
-	(*MakeProofRequest)(nil),     // 3: thawtrail.v1.MakeProofRequest
-	(*MakeProofResponse)(nil),    // 4: thawtrail.v1.MakeProofResponse
-	(*CompareProofRequest)(nil),  // 5: thawtrail.v1.CompareProofRequest
-	(*CompareProofResponse)(nil), // 6: thawtrail.v1.CompareProofResponse
+	(*ProofFile)(nil),            // 2: thawtrail.v1.ProofFile
+	(*ProofPiece)(nil),           // 3: thawtrail.v1.ProofPiece
+	(*MakeProofRequest)(nil),     // 4: thawtrail.v1.MakeProofRequest
+	(*MakeProofResponse)(nil),    // 5: thawtrail.v1.MakeProofResponse
+	(*CompareProofRequest)(nil),  // 6: thawtrail.v1.CompareProofRequest
+	(*CompareProofResponse)(nil), // 7: thawtrail.v1.CompareProofResponse
 }
 var file_thawtrail_v1_proof_proto_depIdxs = []int32{
-	2, // 0: thawtrail.v1.Proof.shown:type_name -> thawtrail.v1.ProofPiece
-	2, // 1: thawtrail.v1.Proof.statement:type_name -> thawtrail.v1.ProofPiece
-	1, // 2: thawtrail.v1.MakeProofResponse.proof:type_name -> thawtrail.v1.Proof
-	1, // 3: thawtrail.v1.CompareProofRequest.proof:type_name -> thawtrail.v1.Proof
-	0, // 4: thawtrail.v1.CompareProofResponse.match:type_name -> thawtrail.v1.StatementMatch
-	3, // 5: thawtrail.v1.ProofService.MakeProof:input_type -> thawtrail.v1.MakeProofRequest
-	5, // 6: thawtrail.v1.ProofService.CompareProof:input_type -> thawtrail.v1.CompareProofRequest
-	4, // 7: thawtrail.v1.ProofService.MakeProof:output_type -> thawtrail.v1.MakeProofResponse
-	6, // 8: thawtrail.v1.ProofService.CompareProof:output_type -> thawtrail.v1.CompareProofResponse
-	7, // [7:9] is the sub-list for method output_type
-	5, // [5:7] is the sub-list for method input_type
-	5, // [5:5] is the sub-list for extension type_name
-	5, // [5:5] is the sub-list for extension extendee
-	0, // [0:5] is the sub-list for field type_name
+	3, // 0: thawtrail.v1.Proof.shown:type_name -> thawtrail.v1.ProofPiece
+	3, // 1: thawtrail.v1.Proof.statement:type_name -> thawtrail.v1.ProofPiece
+	1, // 2: thawtrail.v1.ProofFile.proofs:type_name -> thawtrail.v1.Proof
+	1, // 3: thawtrail.v1.MakeProofResponse.proof:type_name -> thawtrail.v1.Proof
+	1, // 4: thawtrail.v1.CompareProofRequest.proof:type_name -> thawtrail.v1.Proof
+	0, // 5: thawtrail.v1.CompareProofResponse.match:type_name -> thawtrail.v1.StatementMatch
+	4, // 6: thawtrail.v1.ProofService.MakeProof:input_type -> thawtrail.v1.MakeProofRequest
+	6, // 7: thawtrail.v1.ProofService.CompareProof:input_type -> thawtrail.v1.CompareProofRequest
+	5, // 8: thawtrail.v1.ProofService.MakeProof:output_type -> thawtrail.v1.MakeProofResponse
+	7, // 9: thawtrail.v1.ProofService.CompareProof:output_type -> thawtrail.v1.CompareProofResponse
+	8, // [8:10] is the sub-list for method output_type
+	6, // [6:8] is the sub-list for method input_type
+	6, // [6:6] is the sub-list for extension type_name
+	6, // [6:6] is the sub-list for extension extendee
+	0, // [0:6] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_proof_proto_init() }
@@ -475,7 +544,7 @@ func file_thawtrail_v1_proof_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_proof_proto_rawDesc), len(file_thawtrail_v1_proof_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   6,
+			NumMessages:   7,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
