@@ -20,6 +20,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"thawtrail/internal/replica"
 	"thawtrail/internal/web/barn"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -117,6 +118,11 @@ var templateOf = map[string]string{
 	"/owner/unproven": "unproven", "/sign": "sign", "/takeover": "takeover",
 }
 
+// noneYet is a laptop on which no rehearsal was begun.
+type noneYet struct{ replica.Rehearsals }
+
+func (noneYet) State() (none replica.RehearsalState) { return none }
+
 // TestEveryPageForEverybody follows a night, and shows every page to axe-core in
 // the state in which it matters: at both widths, in both themes.
 func TestEveryPageForEverybody(t *testing.T) {
@@ -180,6 +186,8 @@ func TestEveryPageForEverybody(t *testing.T) {
 	}
 	i.inspect("correct", "/correct/"+weighed.Record)
 	i.inspect("results", "/owner/results")
+	d.site.Replica.Rehearsals = noneYet{}
+	i.inspect("rehearse", "/rehearse")
 	i.inspect("balance", "/owner/balance?from=2026-11&by=place")
 	i.inspect("balancebags", "/owner/balance/bags?from=2026-11&by=place&group=north+car&line=opening")
 	d.letIn("blue phone")
