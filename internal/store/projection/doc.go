@@ -25,6 +25,36 @@
 // thousands of records of others; it is applied with priority, without the cursor
 // (priority.go).
 //
+// # Far behind
+//
+// An index with thousands of records to go gathers what is applied to it in memory
+// (gather.go): an entity that is touched again and again is written once, in the order
+// of keys, when the replica has come to rest or much was gathered. Answers come from
+// memory meanwhile. Where little lay in the index before, as on a laptop that has just
+// joined, that is read once, so that nothing below is asked for what it does not have.
+// What is gathered is gone after a stop: Settle makes durable first what lay there
+// before, so that a stop costs applying again and nothing else.
+//
+// # Who goes first
+//
+// Whoever enters something does not wait for what laptops exchange. At the applier the
+// one with priority is the next to go in, however many others wait (turnstile.go), and a
+// batch is no more than folds in some milliseconds (apply.go), so that at most one such
+// batch is before it. CatchUp ends where the journal ended when it was called: it does
+// not chase what comes meanwhile. Before all this the store's writer does the same:
+// entries are committed before urgent runs and those before others, of which no more than
+// a megabyte is saved at a time, and runs are verified before the writer is held.
+//
+// # What is remembered
+//
+// A fold needs all records of an entity, and many entities are touched by batch after
+// batch. While there is more to apply, records that were decoded or read are remembered
+// with their payloads (known.go), some thousands of them and no more than a few megabytes;
+// where a record stands is worked out once for each state of the rights. At the end of the
+// journal they are forgotten. Records never change and a position never holds another
+// one, so that nothing remembered can be out of date; what could not be read is not
+// remembered, and is tried again.
+//
 // # Index rows
 //
 //	c                                   cursor (cursor.go)
@@ -55,7 +85,7 @@
 // # Who owns what
 //
 // One applier at a time moves the cursor (Projection.applier, held through a whole
-// transaction; it guards the cursor, the rights, the size of a batch and how far
-// priority went). What is committed and not yet applied stands in the backlog,
+// transaction; it guards the cursor, the rights, the size of a batch, how far priority
+// went and what is remembered). What is committed and not yet applied stands in the backlog,
 // whose lock is held only to look or to publish. The applier is taken first.
 package projection

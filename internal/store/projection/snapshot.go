@@ -130,16 +130,17 @@ func (v *Snapshot) Newest(term, after string, fn func(Found) (more bool, err err
 func (v *Snapshot) found(prefix, from []byte, reverse bool, fn func(Found) (bool, error)) error {
 	return v.r.Scan(prefix, from, reverse, func(k, _ []byte) (bool, error) {
 		term, entity, _ := bytes.Cut(k[2:], []byte{0})
-		f := Found{Key: parseEntity(entity), Term: string(term)}
 		value, _, err := v.r.Get(row('t', entity))
 		if err != nil {
 			return false, err
 		}
-		var terms []string
-		if terms, f.Line = splitTerms(value); !slices.Contains(terms, f.Term) {
-			return true, nil
+		terms, line, _ := bytes.Cut(value, []byte{0, 0})
+		for t := range bytes.SplitSeq(terms, []byte{0}) {
+			if bytes.Equal(t, term) {
+				return fn(Found{Key: parseEntity(entity), Term: string(term), Line: line})
+			}
 		}
-		return fn(f)
+		return true, nil
 	})
 }
 
