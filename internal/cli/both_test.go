@@ -7,6 +7,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"thawtrail/internal/say"
 )
 
 // A weight in pounds is said in both units before it is saved, and who sits at a terminal
@@ -37,4 +39,32 @@ func TestPoundsAreSaidInBothUnits(t *testing.T) {
 		require.Contains(t, said.String(), c.says)
 		require.Equal(t, c.says == "", said.String() == "", c.entry)
 	}
+}
+
+// A command speaks the language that its environment names: what an answer says, and a
+// refusal. Names, codes and JSON stay. One that is not there is said.
+func TestCommandsSpeakALanguage(t *testing.T) {
+	t.Cleanup(func() { require.NoError(t, say.Speak("")) })
+	dose := strings.Fields("plan dose --weight-kg 50 --igg-g-per-l 3.5 --donor-igg-g-per-l 18 --age-h 14 --bag-ml 950")
+	speak := func(args ...string) (code int, out string) {
+		var said bytes.Buffer
+		code = Main(t.Context(), args, &said, &said)
+		return code, said.String()
+	}
+	_, english := speak(append(dose, "--json")...)
+	t.Setenv("THAWTRAIL_LANGUAGE", say.Pseudo)
+	code, out := speak(dose...)
+	require.Zero(t, code)
+	require.NotContains(t, out, "volume = IgG deficit")
+	require.NotContains(t, out, "may not rise at all")
+	require.Contains(t, out, "[note: may_not_rise]")
+	_, out = speak(append(dose, "--json")...)
+	require.Equal(t, english, out, "JSON is the same in every language")
+	code, out = speak("plan", "dose", "--weight-kg", "50000", "--igg-g-per-l", "3")
+	require.Equal(t, exitRefused, code)
+	require.NotContains(t, out, "was refused")
+	t.Setenv("THAWTRAIL_LANGUAGE", "none")
+	code, out = speak("version")
+	require.Equal(t, exitFailed, code)
+	require.Contains(t, out, `no language "none"`)
 }

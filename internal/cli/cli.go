@@ -5,8 +5,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 
 	"thawtrail/internal/rpc"
+	"thawtrail/internal/say"
 )
 
 // Exit codes.
@@ -16,6 +18,9 @@ const (
 	exitRefused = 2
 )
 
+// envLanguage names the language in which people are spoken to; English without it.
+const envLanguage = "THAWTRAIL_LANGUAGE"
+
 // exitError ends the program with a code when all has been said already.
 type exitError struct{ code int }
 
@@ -23,7 +28,11 @@ func (e exitError) Error() string { return fmt.Sprintf("exit code %d", e.code) }
 
 // Main runs one command line and returns the exit code.
 func Main(ctx context.Context, args []string, stdout, stderr io.Writer) int {
-	return run(ctx, newDesk(stdout, stderr), args)
+	d := newDesk(stdout, stderr)
+	if err := say.Speak(os.Getenv(envLanguage)); err != nil {
+		return d.report(err)
+	}
+	return run(ctx, d, args)
 }
 
 func run(ctx context.Context, d *console, args []string) int {
@@ -44,9 +53,9 @@ func (d *console) report(err error) int {
 		return exit.code
 	}
 	if r, ok := rpc.Refusal(err); ok {
-		fmt.Fprintln(d.err, line(r.Error()))
+		fmt.Fprintln(d.err, line(say.Told(r.Error())))
 		return exitRefused
 	}
-	fmt.Fprintln(d.err, "thawtrail: "+line(err.Error()))
+	fmt.Fprintln(d.err, "thawtrail: "+line(say.Told(err.Error())))
 	return exitFailed
 }

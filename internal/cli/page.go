@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"io"
 	"strings"
+
+	"thawtrail/internal/say"
 )
 
 // screenWidth is the width that every layout fits.
@@ -34,7 +36,7 @@ func (p *page) wrap(indent, text string) { p.hang(indent, indent, text) }
 
 // hang prints a text: first stands before its first line, rest before others.
 func (p *page) hang(first, rest, text string) {
-	for i, l := range wrapText(text, screenWidth-runes(rest)) {
+	for i, l := range wrapText(say.Told(text), screenWidth-runes(rest)) {
 		if i == 0 {
 			p.line(first + l)
 		} else {
@@ -125,6 +127,13 @@ func (p *page) table(cols []column, rows []tableRow) {
 			if r.cells[c] != "" {
 				kept = append(kept, c)
 				break
+			}
+		}
+	}
+	if say.Spoken() != say.English {
+		for _, r := range rows {
+			for c := range r.cells {
+				r.cells[c] = say.Told(r.cells[c])
 			}
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"thawtrail/internal/event"
+	"thawtrail/internal/say"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -320,7 +321,7 @@ func (p *page) cautions(all []*pb.Caution, most int) {
 		if level == "reason" {
 			level = "give a reason"
 		}
-		p.hang("  ! ", "    ", line(c.Text)+" ["+level+": "+c.Code+"]")
+		p.hang("  ! ", "    ", line(say.Told(c.Text))+" ["+level+": "+c.Code+"]")
 	}
 }
 

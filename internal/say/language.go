@@ -14,7 +14,8 @@ import (
 var files embed.FS
 
 const (
-	english = "english"
+	// English is what the program is written in, and spoken without another word.
+	English = "english"
 	// Pseudo is no language: English with accents, and 40 % longer. What people see without
 	// accents was not said by the catalogue, and what does not fit then will not fit in
 	// another language either.
@@ -23,7 +24,7 @@ const (
 
 // inEnglish is what the program is written in: a sentence that another language lacks is
 // said so.
-var inEnglish = mustRead(english)
+var inEnglish = mustRead(English)
 
 // language is what is spoken.
 type language struct {
@@ -34,7 +35,7 @@ type language struct {
 
 var spoken = func() *atomic.Pointer[language] {
 	p := &atomic.Pointer[language]{}
-	p.Store(&language{name: english, all: inEnglish})
+	p.Store(&language{name: English, all: inEnglish})
 	return p
 }()
 
@@ -46,8 +47,8 @@ func Spoken() string { return spoken.Load().name }
 func Speak(name string) error {
 	to := &language{name: name, all: inEnglish}
 	switch name {
-	case "", english:
-		to.name = english
+	case "", English:
+		to.name = English
 	case Pseudo:
 		to.all = pseudo(inEnglish)
 	default:

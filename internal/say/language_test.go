@@ -46,7 +46,7 @@ func TestEveryLanguageIsWhole(t *testing.T) {
 		}
 	}
 	require.Error(t, Speak("klingon"))
-	require.Equal(t, english, Spoken(), "a language that is not there changes nothing")
+	require.Equal(t, English, Spoken(), "a language that is not there changes nothing")
 }
 
 // TestPseudo: it is as long as a long language, every letter of it has an accent, and what

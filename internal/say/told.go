@@ -82,7 +82,7 @@ func (p piece) shown() string {
 // Told is what a service said in English, in the language that is spoken. A text that
 // the catalogue does not know, such as a name, stays as it is.
 func Told(text string) string {
-	if Spoken() == english {
+	if Spoken() == English {
 		return text
 	}
 	return spoken.Load().memory.told(text)

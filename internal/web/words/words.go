@@ -34,7 +34,7 @@ func List(key string) []string { return say.List(key) }
 func Kept(key string) []string { return say.Kept(key) }
 
 // Translates says that what services say has to be said in another language.
-func Translates() bool { return say.Spoken() != "english" }
+func Translates() bool { return say.Spoken() != say.English }
 
 // Told is what a service said, in the language that is spoken.
 func Told(text string) string { return say.Told(text) }
