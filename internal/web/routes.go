@@ -29,6 +29,8 @@ func routes(s *site.Site) {
 	s.Here("GET /pin", machine.OwnPIN)
 	s.Here("POST /pin", machine.OwnPIN)
 	s.Both("/sign", machine.SignLater)
+	s.Here("GET /own-place", machine.OwnPlace)
+	s.Here("POST /own-place", machine.OwnPlace)
 	s.Here("GET /another", machine.MoreBrowsers)
 	s.Here("GET /rehearse", machine.Rehearse)
 	s.Here("POST /rehearse", machine.Rehearse)

@@ -319,6 +319,11 @@ func (m *doseMore) chooseBags(req *site.Request, p *stepPage, place string, need
 	if need > 0 {
 		m.Need = strconv.Itoa(need)
 	}
+	if place == "" {
+		if err := req.Read(func(l *query.ReadView) (err error) { place, err = req.Site.OwnPlace(l); return err }); err != nil {
+			return err
+		}
+	}
 	for _, o := range m.Places {
 		if o.Value == place || len(m.Places) == 1 {
 			m.Place = o.Value

@@ -1,6 +1,7 @@
 package clinic
 
 import (
+	"cmp"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -106,8 +107,8 @@ type moveMore struct {
 }
 
 // bagsHere prepares the choice of a place and its bags.
-func bagsHere(req *site.Request, f *form.Form, field string) (*moveMore, error) {
-	m := &moveMore{Form: f, Place: req.URL.Query().Get("place")}
+func bagsHere(req *site.Request, f *form.Form, field, usual string) (*moveMore, error) {
+	m := &moveMore{Form: f, Place: cmp.Or(req.URL.Query().Get("place"), usual)}
 	return m, req.Read(func(l *query.ReadView) error {
 		var err error
 		if m.Places, err = site.Names(l, event.KindPlace); err != nil {
@@ -136,6 +137,12 @@ func bagsHere(req *site.Request, f *form.Form, field string) (*moveMore, error) 
 	})
 }
 
+// ownPlace is the place that this laptop is with.
+func ownPlace(req *site.Request) (own string, err error) {
+	err = req.Read(func(l *query.ReadView) error { own, err = req.Site.OwnPlace(l); return err })
+	return own, err
+}
+
 // Load carries bags from one place to another.
 func Load(req *site.Request) error {
 	f, err := form.New(req, "bags_moved", "bags", "to_place")
@@ -144,9 +151,16 @@ func Load(req *site.Request) error {
 	}
 	f.Submit = words.Say("load.submit")
 	f.Input("to_place").Label = words.Say("load.to")
-	m, err := bagsHere(req, f, "bags")
+	own, err := ownPlace(req)
 	if err != nil {
 		return err
+	}
+	m, err := bagsHere(req, f, "bags", "")
+	if err != nil {
+		return err
+	}
+	if to := f.Input("to_place"); req.Method == http.MethodGet && own != m.Place {
+		to.Keep([]string{own})
 	}
 	return postOr(req, "load", words.Say("load.title"), f, m, "/clinic/stock")
 }
@@ -159,7 +173,11 @@ func CountPlace(req *site.Request) error {
 	}
 	f.Submit = words.Say("count.submit")
 	more := &form.Input{Name: "also", Label: words.Say("count.also"), Hint: words.Say("count.also_hint"), Kind: form.KindBags}
-	m, err := bagsHere(req, f, "bags_seen")
+	own, err := ownPlace(req)
+	if err != nil {
+		return err
+	}
+	m, err := bagsHere(req, f, "bags_seen", own)
 	if err != nil {
 		return err
 	}
