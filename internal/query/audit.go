@@ -316,21 +316,48 @@ func (s Reader) ListPeople(ctx context.Context, _ *pb.ListPeopleRequest) (*pb.Li
 			return err
 		}
 		err = b.Each(event.KindPerson, func(st ledger.State) (bool, error) {
-			p := st.(*ledger.Person)
-			row := &pb.PersonRow{Person: p.Entity.ID, Name: p.Name}
-			for _, role := range rights.Roles(p.Entity.ID) {
-				row.Roles = append(row.Roles, wording.Code(role))
-				if grant, ok := rights.GrantFor(p.Entity.ID, []pb.Role{role}); ok && !slices.Contains(row.Grants, grant.String()) {
-					row.Grants = append(row.Grants, grant.String())
-				}
-			}
-			out.People = append(out.People, row)
+			out.People = append(out.People, personRow(st.(*ledger.Person), rights))
 			return len(out.People) < MaxRows, nil
 		})
 		out.Devices = b.devices(rights)
 		return err
 	})
 	return out, err
+}
+
+// GetPerson tells what stands of one person, and what was entered of it.
+func (s Reader) GetPerson(ctx context.Context, req *pb.GetPersonRequest) (*pb.GetPersonResponse, error) {
+	out := &pb.GetPersonResponse{}
+	err := s.View(ctx, func(b *ReadView) error {
+		id, err := b.Resolve("person", event.KindPerson, req.Person)
+		if err != nil {
+			return err
+		}
+		p, err := Get[*ledger.Person](b, event.KindPerson, id)
+		if err != nil {
+			return err
+		}
+		if p == nil {
+			return refusal.Conflict("person", req.Person, "a person who is named here")
+		}
+		rights, err := b.Rights()
+		out.Person, out.Registration, out.Freshness = personRow(p, rights), p.Registration, b.freshness()
+		out.Timeline, out.Discrepancies = b.timeline(p.Entity, p.Timeline), b.discrepancies(p)
+		return err
+	})
+	return out, err
+}
+
+// personRow is a person with the roles that stand.
+func personRow(p *ledger.Person, rights *ledger.Rights) *pb.PersonRow {
+	row := &pb.PersonRow{Person: p.Entity.ID, Name: p.Name}
+	for _, role := range rights.Roles(p.Entity.ID) {
+		row.Roles = append(row.Roles, wording.Code(role))
+		if grant, ok := rights.GrantFor(p.Entity.ID, []pb.Role{role}); ok && !slices.Contains(row.Grants, grant.String()) {
+			row.Grants = append(row.Grants, grant.String())
+		}
+	}
+	return row
 }
 
 // devices adds up the logs of each laptop.

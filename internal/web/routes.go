@@ -75,6 +75,7 @@ func routes(s *site.Site) {
 	s.Page("GET /owner/doubts", owner.ListDoubts)
 	s.Page("GET /owner/unproven", owner.ListUnproven)
 	s.Here("GET /owner/people", owner.ListPeople)
+	s.Here("GET /owner/person/{person}", owner.ShowPerson)
 	s.Page("GET /owner/late", owner.ListLate)
 	s.Page("GET /owner/corrections", owner.ListCorrections)
 	s.Page("GET /owner/results", owner.ShowResults)

@@ -153,6 +153,10 @@ func backOf(r *event.Record) string {
 			return "/case/" + k.ID + "/sheet"
 		case event.KindBag:
 			to = "/bag/" + k.ID
+		case event.KindPerson:
+			if r.Primary() == k {
+				to = "/owner/person/" + k.ID
+			}
 		}
 	}
 	return to

@@ -103,11 +103,34 @@ func ListPeople(req *site.Request) error {
 	if err != nil {
 		return err
 	}
-	var people []site.Pair
+	var people []personRow
 	for _, p := range out.People {
-		people = append(people, site.Pair{Name: p.Name, Value: cmp.Or(words.Plain(strings.Join(p.Roles, ", ")), words.Say("people.no_role"))})
+		people = append(people, personRow{Href: "/owner/person/" + p.Person, Name: p.Name, Roles: rolesOf(p)})
 	}
 	return req.Render("people", words.Say("people.title"), "owner", map[string]any{"People": people, "Devices": devices})
+}
+
+// personRow is a person as the list shows it.
+type personRow struct{ Href, Name, Roles string }
+
+// rolesOf are the roles of a person in words.
+func rolesOf(p *pb.PersonRow) string {
+	return cmp.Or(words.Plain(strings.Join(p.Roles, ", ")), words.Say("people.no_role"))
+}
+
+// ShowPerson serves what stands of one person, and each line of it to be put right.
+func ShowPerson(req *site.Request) error {
+	out, err := req.Site.Audit.GetPerson(req.Context(), &pb.GetPersonRequest{Person: req.PathValue("person")})
+	if err != nil {
+		return err
+	}
+	facts := []site.Pair{{Name: words.Say("person.name"), Value: out.Person.Name}, {Name: words.Say("person.roles"), Value: rolesOf(out.Person)}}
+	if out.Registration != "" {
+		facts = append(facts, site.Pair{Name: words.Say("person.registration"), Value: out.Registration})
+	}
+	return req.Render("person", words.Say("person.title", out.Person.Name), "owner", map[string]any{
+		"ID": out.Person.Person, "Facts": facts, "Story": site.StoryOf(out.Timeline), "Doubts": site.DoubtRows(out.Discrepancies), "Fresh": out.GetFreshness().GetText(),
+	})
 }
 
 // lateRow is an entry made afterwards.

@@ -1,6 +1,8 @@
 package site
 
 import (
+	"bytes"
+
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/query"
@@ -12,7 +14,8 @@ import (
 const ownPlaceName = "own_place"
 
 // OwnPlace is the freezer of the car in which this laptop is: the one that was said here,
-// else the only vehicle's freezer of the practice. It is the default wherever a place is
+// else the one that the books say it works from, else the only vehicle's freezer of the
+// practice. It is the default wherever a place is
 // asked for; empty where there is none, as at the clinic's server.
 func (s *Site) OwnPlace(l *query.ReadView) (string, error) {
 	kept, err := s.Replica.Store.Local(ownPlaceName)
@@ -24,6 +27,15 @@ func (s *Site) OwnPlace(l *query.ReadView) (string, error) {
 	}
 	if s.Replica.Hub {
 		return "", nil
+	}
+	rights, err := l.Rights()
+	if err != nil {
+		return "", err
+	}
+	for _, d := range rights.Devices {
+		if d.Place != "" && bytes.Equal(d.Device, s.Replica.Store.Device()) {
+			return d.Place, nil
+		}
 	}
 	own, several := "", false
 	err = l.Each(event.KindPlace, func(st ledger.State) (bool, error) {

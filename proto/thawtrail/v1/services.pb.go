@@ -4276,6 +4276,127 @@ func (x *ListPeopleResponse) GetDevices() []*DeviceRow {
 	return nil
 }
 
+type GetPersonRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Person        string                 `protobuf:"bytes,1,opt,name=person,proto3" json:"person,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetPersonRequest) Reset() {
+	*x = GetPersonRequest{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetPersonRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetPersonRequest) ProtoMessage() {}
+
+func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetPersonRequest.ProtoReflect.Descriptor instead.
+func (*GetPersonRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{54}
+}
+
+func (x *GetPersonRequest) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+type GetPersonResponse struct {
+	state        protoimpl.MessageState `protogen:"open.v1"`
+	Person       *PersonRow             `protobuf:"bytes,1,opt,name=person,proto3" json:"person,omitempty"`
+	Registration string                 `protobuf:"bytes,2,opt,name=registration,proto3" json:"registration,omitempty"`
+	// What happened to this person in the books.
+	Timeline      []*TimelineRow    `protobuf:"bytes,3,rep,name=timeline,proto3" json:"timeline,omitempty"`
+	Discrepancies []*DiscrepancyRow `protobuf:"bytes,4,rep,name=discrepancies,proto3" json:"discrepancies,omitempty"`
+	Freshness     *Freshness        `protobuf:"bytes,5,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetPersonResponse) Reset() {
+	*x = GetPersonResponse{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetPersonResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetPersonResponse) ProtoMessage() {}
+
+func (x *GetPersonResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetPersonResponse.ProtoReflect.Descriptor instead.
+func (*GetPersonResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{55}
+}
+
+func (x *GetPersonResponse) GetPerson() *PersonRow {
+	if x != nil {
+		return x.Person
+	}
+	return nil
+}
+
+func (x *GetPersonResponse) GetRegistration() string {
+	if x != nil {
+		return x.Registration
+	}
+	return ""
+}
+
+func (x *GetPersonResponse) GetTimeline() []*TimelineRow {
+	if x != nil {
+		return x.Timeline
+	}
+	return nil
+}
+
+func (x *GetPersonResponse) GetDiscrepancies() []*DiscrepancyRow {
+	if x != nil {
+		return x.Discrepancies
+	}
+	return nil
+}
+
+func (x *GetPersonResponse) GetFreshness() *Freshness {
+	if x != nil {
+		return x.Freshness
+	}
+	return nil
+}
+
 type ListAffectedRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Version       string                 `protobuf:"bytes,1,opt,name=version,proto3" json:"version,omitempty"`
@@ -4285,7 +4406,7 @@ type ListAffectedRequest struct {
 
 func (x *ListAffectedRequest) Reset() {
 	*x = ListAffectedRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4297,7 +4418,7 @@ func (x *ListAffectedRequest) String() string {
 func (*ListAffectedRequest) ProtoMessage() {}
 
 func (x *ListAffectedRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4310,7 +4431,7 @@ func (x *ListAffectedRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAffectedRequest.ProtoReflect.Descriptor instead.
 func (*ListAffectedRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{54}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *ListAffectedRequest) GetVersion() string {
@@ -4329,7 +4450,7 @@ type ListAffectedResponse struct {
 
 func (x *ListAffectedResponse) Reset() {
 	*x = ListAffectedResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4341,7 +4462,7 @@ func (x *ListAffectedResponse) String() string {
 func (*ListAffectedResponse) ProtoMessage() {}
 
 func (x *ListAffectedResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4354,7 +4475,7 @@ func (x *ListAffectedResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAffectedResponse.ProtoReflect.Descriptor instead.
 func (*ListAffectedResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{55}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *ListAffectedResponse) GetCases() []*CaseRow {
@@ -4373,7 +4494,7 @@ type ListUseRequest struct {
 
 func (x *ListUseRequest) Reset() {
 	*x = ListUseRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4385,7 +4506,7 @@ func (x *ListUseRequest) String() string {
 func (*ListUseRequest) ProtoMessage() {}
 
 func (x *ListUseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4398,7 +4519,7 @@ func (x *ListUseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUseRequest.ProtoReflect.Descriptor instead.
 func (*ListUseRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{56}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *ListUseRequest) GetBy() string {
@@ -4424,7 +4545,7 @@ type UseRow struct {
 
 func (x *UseRow) Reset() {
 	*x = UseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4436,7 +4557,7 @@ func (x *UseRow) String() string {
 func (*UseRow) ProtoMessage() {}
 
 func (x *UseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4449,7 +4570,7 @@ func (x *UseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UseRow.ProtoReflect.Descriptor instead.
 func (*UseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *UseRow) GetGroup() string {
@@ -4518,7 +4639,7 @@ type ListUseResponse struct {
 
 func (x *ListUseResponse) Reset() {
 	*x = ListUseResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4530,7 +4651,7 @@ func (x *ListUseResponse) String() string {
 func (*ListUseResponse) ProtoMessage() {}
 
 func (x *ListUseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4543,7 +4664,7 @@ func (x *ListUseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUseResponse.ProtoReflect.Descriptor instead.
 func (*ListUseResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{58}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *ListUseResponse) GetRows() []*UseRow {
@@ -4572,7 +4693,7 @@ type GetBalanceRequest struct {
 
 func (x *GetBalanceRequest) Reset() {
 	*x = GetBalanceRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4584,7 +4705,7 @@ func (x *GetBalanceRequest) String() string {
 func (*GetBalanceRequest) ProtoMessage() {}
 
 func (x *GetBalanceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4597,7 +4718,7 @@ func (x *GetBalanceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBalanceRequest.ProtoReflect.Descriptor instead.
 func (*GetBalanceRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{59}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *GetBalanceRequest) GetFrom() string {
@@ -4649,7 +4770,7 @@ type BalanceLine struct {
 
 func (x *BalanceLine) Reset() {
 	*x = BalanceLine{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4661,7 +4782,7 @@ func (x *BalanceLine) String() string {
 func (*BalanceLine) ProtoMessage() {}
 
 func (x *BalanceLine) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4674,7 +4795,7 @@ func (x *BalanceLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BalanceLine.ProtoReflect.Descriptor instead.
 func (*BalanceLine) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{60}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *BalanceLine) GetWay() string {
@@ -4789,7 +4910,7 @@ type BalanceRow struct {
 
 func (x *BalanceRow) Reset() {
 	*x = BalanceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4801,7 +4922,7 @@ func (x *BalanceRow) String() string {
 func (*BalanceRow) ProtoMessage() {}
 
 func (x *BalanceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4814,7 +4935,7 @@ func (x *BalanceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BalanceRow.ProtoReflect.Descriptor instead.
 func (*BalanceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{61}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *BalanceRow) GetGroup() string {
@@ -5086,7 +5207,7 @@ type GetBalanceResponse struct {
 
 func (x *GetBalanceResponse) Reset() {
 	*x = GetBalanceResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5098,7 +5219,7 @@ func (x *GetBalanceResponse) String() string {
 func (*GetBalanceResponse) ProtoMessage() {}
 
 func (x *GetBalanceResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5111,7 +5232,7 @@ func (x *GetBalanceResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBalanceResponse.ProtoReflect.Descriptor instead.
 func (*GetBalanceResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *GetBalanceResponse) GetRows() []*BalanceRow {
@@ -5178,7 +5299,7 @@ type Closing struct {
 
 func (x *Closing) Reset() {
 	*x = Closing{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5190,7 +5311,7 @@ func (x *Closing) String() string {
 func (*Closing) ProtoMessage() {}
 
 func (x *Closing) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5203,7 +5324,7 @@ func (x *Closing) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Closing.ProtoReflect.Descriptor instead.
 func (*Closing) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *Closing) GetMonth() string {
@@ -5267,7 +5388,7 @@ type ClosingChange struct {
 
 func (x *ClosingChange) Reset() {
 	*x = ClosingChange{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5279,7 +5400,7 @@ func (x *ClosingChange) String() string {
 func (*ClosingChange) ProtoMessage() {}
 
 func (x *ClosingChange) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5292,7 +5413,7 @@ func (x *ClosingChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClosingChange.ProtoReflect.Descriptor instead.
 func (*ClosingChange) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *ClosingChange) GetPlace() string {
@@ -5383,7 +5504,7 @@ type GetRecallRequest struct {
 
 func (x *GetRecallRequest) Reset() {
 	*x = GetRecallRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5395,7 +5516,7 @@ func (x *GetRecallRequest) String() string {
 func (*GetRecallRequest) ProtoMessage() {}
 
 func (x *GetRecallRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5408,7 +5529,7 @@ func (x *GetRecallRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecallRequest.ProtoReflect.Descriptor instead.
 func (*GetRecallRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *GetRecallRequest) GetProduct() string {
@@ -5488,7 +5609,7 @@ type RecallBatch struct {
 
 func (x *RecallBatch) Reset() {
 	*x = RecallBatch{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5500,7 +5621,7 @@ func (x *RecallBatch) String() string {
 func (*RecallBatch) ProtoMessage() {}
 
 func (x *RecallBatch) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5513,7 +5634,7 @@ func (x *RecallBatch) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallBatch.ProtoReflect.Descriptor instead.
 func (*RecallBatch) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *RecallBatch) GetProduct() string {
@@ -5571,7 +5692,7 @@ type RecallBag struct {
 
 func (x *RecallBag) Reset() {
 	*x = RecallBag{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5583,7 +5704,7 @@ func (x *RecallBag) String() string {
 func (*RecallBag) ProtoMessage() {}
 
 func (x *RecallBag) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5596,7 +5717,7 @@ func (x *RecallBag) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallBag.ProtoReflect.Descriptor instead.
 func (*RecallBag) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *RecallBag) GetBag() string {
@@ -5691,7 +5812,7 @@ type RecallPatient struct {
 
 func (x *RecallPatient) Reset() {
 	*x = RecallPatient{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5703,7 +5824,7 @@ func (x *RecallPatient) String() string {
 func (*RecallPatient) ProtoMessage() {}
 
 func (x *RecallPatient) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5716,7 +5837,7 @@ func (x *RecallPatient) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallPatient.ProtoReflect.Descriptor instead.
 func (*RecallPatient) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *RecallPatient) GetCase() string {
@@ -5859,7 +5980,7 @@ type RecallHold struct {
 
 func (x *RecallHold) Reset() {
 	*x = RecallHold{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5871,7 +5992,7 @@ func (x *RecallHold) String() string {
 func (*RecallHold) ProtoMessage() {}
 
 func (x *RecallHold) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5884,7 +6005,7 @@ func (x *RecallHold) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallHold.ProtoReflect.Descriptor instead.
 func (*RecallHold) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{69}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *RecallHold) GetRecord() string {
@@ -5993,7 +6114,7 @@ type GetRecallResponse struct {
 
 func (x *GetRecallResponse) Reset() {
 	*x = GetRecallResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6005,7 +6126,7 @@ func (x *GetRecallResponse) String() string {
 func (*GetRecallResponse) ProtoMessage() {}
 
 func (x *GetRecallResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6018,7 +6139,7 @@ func (x *GetRecallResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecallResponse.ProtoReflect.Descriptor instead.
 func (*GetRecallResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *GetRecallResponse) GetAbout() string {
@@ -6156,7 +6277,7 @@ type ListUnprovenRequest struct {
 
 func (x *ListUnprovenRequest) Reset() {
 	*x = ListUnprovenRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6168,7 +6289,7 @@ func (x *ListUnprovenRequest) String() string {
 func (*ListUnprovenRequest) ProtoMessage() {}
 
 func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6181,7 +6302,7 @@ func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenRequest.ProtoReflect.Descriptor instead.
 func (*ListUnprovenRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *ListUnprovenRequest) GetUnsigned() bool {
@@ -6211,7 +6332,7 @@ type UnprovenRow struct {
 
 func (x *UnprovenRow) Reset() {
 	*x = UnprovenRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6223,7 +6344,7 @@ func (x *UnprovenRow) String() string {
 func (*UnprovenRow) ProtoMessage() {}
 
 func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6236,7 +6357,7 @@ func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnprovenRow.ProtoReflect.Descriptor instead.
 func (*UnprovenRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *UnprovenRow) GetAt() string {
@@ -6312,7 +6433,7 @@ type ListUnprovenResponse struct {
 
 func (x *ListUnprovenResponse) Reset() {
 	*x = ListUnprovenResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6324,7 +6445,7 @@ func (x *ListUnprovenResponse) String() string {
 func (*ListUnprovenResponse) ProtoMessage() {}
 
 func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6337,7 +6458,7 @@ func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenResponse.ProtoReflect.Descriptor instead.
 func (*ListUnprovenResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{73}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *ListUnprovenResponse) GetRows() []*UnprovenRow {
@@ -6364,7 +6485,7 @@ type ListLateRequest struct {
 
 func (x *ListLateRequest) Reset() {
 	*x = ListLateRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6376,7 +6497,7 @@ func (x *ListLateRequest) String() string {
 func (*ListLateRequest) ProtoMessage() {}
 
 func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6389,7 +6510,7 @@ func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateRequest.ProtoReflect.Descriptor instead.
 func (*ListLateRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{74}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *ListLateRequest) GetLimit() int32 {
@@ -6426,7 +6547,7 @@ type LateRow struct {
 
 func (x *LateRow) Reset() {
 	*x = LateRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6438,7 +6559,7 @@ func (x *LateRow) String() string {
 func (*LateRow) ProtoMessage() {}
 
 func (x *LateRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6451,7 +6572,7 @@ func (x *LateRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LateRow.ProtoReflect.Descriptor instead.
 func (*LateRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{75}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *LateRow) GetCase() string {
@@ -6528,7 +6649,7 @@ type ListLateResponse struct {
 
 func (x *ListLateResponse) Reset() {
 	*x = ListLateResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6540,7 +6661,7 @@ func (x *ListLateResponse) String() string {
 func (*ListLateResponse) ProtoMessage() {}
 
 func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6553,7 +6674,7 @@ func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateResponse.ProtoReflect.Descriptor instead.
 func (*ListLateResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{76}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *ListLateResponse) GetRows() []*LateRow {
@@ -6580,7 +6701,7 @@ type ListCorrectionsRequest struct {
 
 func (x *ListCorrectionsRequest) Reset() {
 	*x = ListCorrectionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6592,7 +6713,7 @@ func (x *ListCorrectionsRequest) String() string {
 func (*ListCorrectionsRequest) ProtoMessage() {}
 
 func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6605,7 +6726,7 @@ func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsRequest.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{77}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *ListCorrectionsRequest) GetLimit() int32 {
@@ -6645,7 +6766,7 @@ type CorrectionRow struct {
 
 func (x *CorrectionRow) Reset() {
 	*x = CorrectionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6657,7 +6778,7 @@ func (x *CorrectionRow) String() string {
 func (*CorrectionRow) ProtoMessage() {}
 
 func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6670,7 +6791,7 @@ func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectionRow.ProtoReflect.Descriptor instead.
 func (*CorrectionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{78}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *CorrectionRow) GetAt() string {
@@ -6761,7 +6882,7 @@ type ListCorrectionsResponse struct {
 
 func (x *ListCorrectionsResponse) Reset() {
 	*x = ListCorrectionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6773,7 +6894,7 @@ func (x *ListCorrectionsResponse) String() string {
 func (*ListCorrectionsResponse) ProtoMessage() {}
 
 func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6786,7 +6907,7 @@ func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsResponse.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{79}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *ListCorrectionsResponse) GetRows() []*CorrectionRow {
@@ -6814,7 +6935,7 @@ type ListReactionsRequest struct {
 
 func (x *ListReactionsRequest) Reset() {
 	*x = ListReactionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6826,7 +6947,7 @@ func (x *ListReactionsRequest) String() string {
 func (*ListReactionsRequest) ProtoMessage() {}
 
 func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6839,7 +6960,7 @@ func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsRequest.ProtoReflect.Descriptor instead.
 func (*ListReactionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{80}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *ListReactionsRequest) GetBy() string {
@@ -6887,7 +7008,7 @@ type ReactionRow struct {
 
 func (x *ReactionRow) Reset() {
 	*x = ReactionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6899,7 +7020,7 @@ func (x *ReactionRow) String() string {
 func (*ReactionRow) ProtoMessage() {}
 
 func (x *ReactionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6912,7 +7033,7 @@ func (x *ReactionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionRow.ProtoReflect.Descriptor instead.
 func (*ReactionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{81}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *ReactionRow) GetGroup() string {
@@ -7001,7 +7122,7 @@ type ReactionChart struct {
 
 func (x *ReactionChart) Reset() {
 	*x = ReactionChart{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7013,7 +7134,7 @@ func (x *ReactionChart) String() string {
 func (*ReactionChart) ProtoMessage() {}
 
 func (x *ReactionChart) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7026,7 +7147,7 @@ func (x *ReactionChart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionChart.ProtoReflect.Descriptor instead.
 func (*ReactionChart) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{82}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *ReactionChart) GetUsual() float64 {
@@ -7116,7 +7237,7 @@ type ListReactionsResponse struct {
 
 func (x *ListReactionsResponse) Reset() {
 	*x = ListReactionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7128,7 +7249,7 @@ func (x *ListReactionsResponse) String() string {
 func (*ListReactionsResponse) ProtoMessage() {}
 
 func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7141,7 +7262,7 @@ func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsResponse.ProtoReflect.Descriptor instead.
 func (*ListReactionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{83}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *ListReactionsResponse) GetRows() []*ReactionRow {
@@ -7204,7 +7325,7 @@ type ListResponsesRequest struct {
 
 func (x *ListResponsesRequest) Reset() {
 	*x = ListResponsesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7216,7 +7337,7 @@ func (x *ListResponsesRequest) String() string {
 func (*ListResponsesRequest) ProtoMessage() {}
 
 func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7229,7 +7350,7 @@ func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesRequest.ProtoReflect.Descriptor instead.
 func (*ListResponsesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{84}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *ListResponsesRequest) GetBy() string {
@@ -7265,7 +7386,7 @@ type ShareSpan struct {
 
 func (x *ShareSpan) Reset() {
 	*x = ShareSpan{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7277,7 +7398,7 @@ func (x *ShareSpan) String() string {
 func (*ShareSpan) ProtoMessage() {}
 
 func (x *ShareSpan) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7290,7 +7411,7 @@ func (x *ShareSpan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShareSpan.ProtoReflect.Descriptor instead.
 func (*ShareSpan) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{85}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{87}
 }
 
 func (x *ShareSpan) GetLow() float64 {
@@ -7340,7 +7461,7 @@ type ResponseRow struct {
 
 func (x *ResponseRow) Reset() {
 	*x = ResponseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7352,7 +7473,7 @@ func (x *ResponseRow) String() string {
 func (*ResponseRow) ProtoMessage() {}
 
 func (x *ResponseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7365,7 +7486,7 @@ func (x *ResponseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResponseRow.ProtoReflect.Descriptor instead.
 func (*ResponseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{86}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{88}
 }
 
 func (x *ResponseRow) GetGroup() string {
@@ -7456,7 +7577,7 @@ type ListResponsesResponse struct {
 
 func (x *ListResponsesResponse) Reset() {
 	*x = ListResponsesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7468,7 +7589,7 @@ func (x *ListResponsesResponse) String() string {
 func (*ListResponsesResponse) ProtoMessage() {}
 
 func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7481,7 +7602,7 @@ func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesResponse.ProtoReflect.Descriptor instead.
 func (*ListResponsesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{87}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{89}
 }
 
 func (x *ListResponsesResponse) GetRows() []*ResponseRow {
@@ -7513,7 +7634,7 @@ type ListOverridesRequest struct {
 
 func (x *ListOverridesRequest) Reset() {
 	*x = ListOverridesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7525,7 +7646,7 @@ func (x *ListOverridesRequest) String() string {
 func (*ListOverridesRequest) ProtoMessage() {}
 
 func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7538,7 +7659,7 @@ func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesRequest.ProtoReflect.Descriptor instead.
 func (*ListOverridesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{88}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{90}
 }
 
 // OverrideRow counts how often one caution was gone past in a month.
@@ -7553,7 +7674,7 @@ type OverrideRow struct {
 
 func (x *OverrideRow) Reset() {
 	*x = OverrideRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7565,7 +7686,7 @@ func (x *OverrideRow) String() string {
 func (*OverrideRow) ProtoMessage() {}
 
 func (x *OverrideRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7578,7 +7699,7 @@ func (x *OverrideRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverrideRow.ProtoReflect.Descriptor instead.
 func (*OverrideRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{89}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{91}
 }
 
 func (x *OverrideRow) GetMonth() string {
@@ -7611,7 +7732,7 @@ type ListOverridesResponse struct {
 
 func (x *ListOverridesResponse) Reset() {
 	*x = ListOverridesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7623,7 +7744,7 @@ func (x *ListOverridesResponse) String() string {
 func (*ListOverridesResponse) ProtoMessage() {}
 
 func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7636,7 +7757,7 @@ func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesResponse.ProtoReflect.Descriptor instead.
 func (*ListOverridesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{90}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{92}
 }
 
 func (x *ListOverridesResponse) GetRows() []*OverrideRow {
@@ -8038,7 +8159,16 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\bshut_out\x18\x05 \x01(\bR\ashutOut\"x\n" +
 	"\x12ListPeopleResponse\x12/\n" +
 	"\x06people\x18\x01 \x03(\v2\x17.thawtrail.v1.PersonRowR\x06people\x121\n" +
-	"\adevices\x18\x02 \x03(\v2\x17.thawtrail.v1.DeviceRowR\adevices\"S\n" +
+	"\adevices\x18\x02 \x03(\v2\x17.thawtrail.v1.DeviceRowR\adevices\"X\n" +
+	"\x10GetPersonRequest\x12D\n" +
+	"\x06person\x18\x01 \x01(\tB,\xca\xda\x18(\n" +
+	"\x1bname of a person, or the id\x10\x01\x92\x01\x06personR\x06person\"\x9a\x02\n" +
+	"\x11GetPersonResponse\x12/\n" +
+	"\x06person\x18\x01 \x01(\v2\x17.thawtrail.v1.PersonRowR\x06person\x12\"\n" +
+	"\fregistration\x18\x02 \x01(\tR\fregistration\x125\n" +
+	"\btimeline\x18\x03 \x03(\v2\x19.thawtrail.v1.TimelineRowR\btimeline\x12B\n" +
+	"\rdiscrepancies\x18\x04 \x03(\v2\x1c.thawtrail.v1.DiscrepancyRowR\rdiscrepancies\x125\n" +
+	"\tfreshness\x18\x05 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"S\n" +
 	"\x13ListAffectedRequest\x12<\n" +
 	"\aversion\x18\x01 \x01(\tB\"\xca\xda\x18\x1e\n" +
 	"\x1aa version as plans show it\x10\x01R\aversion\"C\n" +
@@ -8418,7 +8548,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\aGetCase\x12\x1c.thawtrail.v1.GetCaseRequest\x1a\x1d.thawtrail.v1.GetCaseResponse\"0\xda\xda\x18,\n" +
 	"\x04case\x12\x0eThe case sheet\x1a\acase 5Q\"\x04case*\x05sheet\x12r\n" +
 	"\x06GetNow\x12\x1b.thawtrail.v1.GetNowRequest\x1a\x1c.thawtrail.v1.GetNowResponse\"-\xda\xda\x18)\n" +
-	"\x03now\x12\x1dWhat runs and what is due now\x1a\x03now2\xb5\x17\n" +
+	"\x03now\x12\x1dWhat runs and what is due now\x1a\x03now2\xf8\x18\n" +
 	"\fAuditService\x12\xbb\x01\n" +
 	"\x11ListDiscrepancies\x12&.thawtrail.v1.ListDiscrepanciesRequest\x1a'.thawtrail.v1.ListDiscrepanciesResponse\"U\xda\xda\x18Q\n" +
 	"\rdiscrepancies\x12\"Discrepancies, with their evidence\x1a\x14discrepancies --open*\x06doubts\x12\x8c\x01\n" +
@@ -8430,7 +8560,9 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x06record\x12\x12One record in full\x1a\vrecord 3f9a\"\x06record\x12\xa3\x01\n" +
 	"\n" +
 	"ListPeople\x12\x1f.thawtrail.v1.ListPeopleRequest\x1a .thawtrail.v1.ListPeopleResponse\"R\xda\xda\x18N\n" +
-	"\x06people\x12<People and their roles, devices and when each was last heard\x1a\x06people\x12\xcf\x01\n" +
+	"\x06people\x12<People and their roles, devices and when each was last heard\x1a\x06people\x12\xc0\x01\n" +
+	"\tGetPerson\x12\x1e.thawtrail.v1.GetPersonRequest\x1a\x1f.thawtrail.v1.GetPersonResponse\"r\xda\xda\x18n\n" +
+	"\vperson show\x12@What stands of a person: name, roles, and what was entered of it\x1a\x15person show 'J. Reed'\"\x06person\x12\xcf\x01\n" +
 	"\fListAffected\x12!.thawtrail.v1.ListAffectedRequest\x1a\".thawtrail.v1.ListAffectedResponse\"x\xda\xda\x18t\n" +
 	"\x0eaudit affected\x12@Cases whose plan relied on a version of engine, card or protocol\x1a\x17audit affected engine-1\"\aversion\x12\xb2\x01\n" +
 	"\aListUse\x12\x1c.thawtrail.v1.ListUseRequest\x1a\x1d.thawtrail.v1.ListUseResponse\"j\xda\xda\x18f\n" +
@@ -8467,7 +8599,7 @@ func file_thawtrail_v1_services_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_services_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 91)
+var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 93)
 var file_thawtrail_v1_services_proto_goTypes = []any{
 	(SavedState)(0),                   // 0: thawtrail.v1.SavedState
 	(*WriteRequest)(nil),              // 1: thawtrail.v1.WriteRequest
@@ -8524,56 +8656,58 @@ var file_thawtrail_v1_services_proto_goTypes = []any{
 	(*PersonRow)(nil),                 // 52: thawtrail.v1.PersonRow
 	(*DeviceRow)(nil),                 // 53: thawtrail.v1.DeviceRow
 	(*ListPeopleResponse)(nil),        // 54: thawtrail.v1.ListPeopleResponse
-	(*ListAffectedRequest)(nil),       // 55: thawtrail.v1.ListAffectedRequest
-	(*ListAffectedResponse)(nil),      // 56: thawtrail.v1.ListAffectedResponse
-	(*ListUseRequest)(nil),            // 57: thawtrail.v1.ListUseRequest
-	(*UseRow)(nil),                    // 58: thawtrail.v1.UseRow
-	(*ListUseResponse)(nil),           // 59: thawtrail.v1.ListUseResponse
-	(*GetBalanceRequest)(nil),         // 60: thawtrail.v1.GetBalanceRequest
-	(*BalanceLine)(nil),               // 61: thawtrail.v1.BalanceLine
-	(*BalanceRow)(nil),                // 62: thawtrail.v1.BalanceRow
-	(*GetBalanceResponse)(nil),        // 63: thawtrail.v1.GetBalanceResponse
-	(*Closing)(nil),                   // 64: thawtrail.v1.Closing
-	(*ClosingChange)(nil),             // 65: thawtrail.v1.ClosingChange
-	(*GetRecallRequest)(nil),          // 66: thawtrail.v1.GetRecallRequest
-	(*RecallBatch)(nil),               // 67: thawtrail.v1.RecallBatch
-	(*RecallBag)(nil),                 // 68: thawtrail.v1.RecallBag
-	(*RecallPatient)(nil),             // 69: thawtrail.v1.RecallPatient
-	(*RecallHold)(nil),                // 70: thawtrail.v1.RecallHold
-	(*GetRecallResponse)(nil),         // 71: thawtrail.v1.GetRecallResponse
-	(*ListUnprovenRequest)(nil),       // 72: thawtrail.v1.ListUnprovenRequest
-	(*UnprovenRow)(nil),               // 73: thawtrail.v1.UnprovenRow
-	(*ListUnprovenResponse)(nil),      // 74: thawtrail.v1.ListUnprovenResponse
-	(*ListLateRequest)(nil),           // 75: thawtrail.v1.ListLateRequest
-	(*LateRow)(nil),                   // 76: thawtrail.v1.LateRow
-	(*ListLateResponse)(nil),          // 77: thawtrail.v1.ListLateResponse
-	(*ListCorrectionsRequest)(nil),    // 78: thawtrail.v1.ListCorrectionsRequest
-	(*CorrectionRow)(nil),             // 79: thawtrail.v1.CorrectionRow
-	(*ListCorrectionsResponse)(nil),   // 80: thawtrail.v1.ListCorrectionsResponse
-	(*ListReactionsRequest)(nil),      // 81: thawtrail.v1.ListReactionsRequest
-	(*ReactionRow)(nil),               // 82: thawtrail.v1.ReactionRow
-	(*ReactionChart)(nil),             // 83: thawtrail.v1.ReactionChart
-	(*ListReactionsResponse)(nil),     // 84: thawtrail.v1.ListReactionsResponse
-	(*ListResponsesRequest)(nil),      // 85: thawtrail.v1.ListResponsesRequest
-	(*ShareSpan)(nil),                 // 86: thawtrail.v1.ShareSpan
-	(*ResponseRow)(nil),               // 87: thawtrail.v1.ResponseRow
-	(*ListResponsesResponse)(nil),     // 88: thawtrail.v1.ListResponsesResponse
-	(*ListOverridesRequest)(nil),      // 89: thawtrail.v1.ListOverridesRequest
-	(*OverrideRow)(nil),               // 90: thawtrail.v1.OverrideRow
-	(*ListOverridesResponse)(nil),     // 91: thawtrail.v1.ListOverridesResponse
-	(*Entry)(nil),                     // 92: thawtrail.v1.Entry
-	(*Moment)(nil),                    // 93: thawtrail.v1.Moment
-	(*Override)(nil),                  // 94: thawtrail.v1.Override
-	(ProofKind)(0),                    // 95: thawtrail.v1.ProofKind
+	(*GetPersonRequest)(nil),          // 55: thawtrail.v1.GetPersonRequest
+	(*GetPersonResponse)(nil),         // 56: thawtrail.v1.GetPersonResponse
+	(*ListAffectedRequest)(nil),       // 57: thawtrail.v1.ListAffectedRequest
+	(*ListAffectedResponse)(nil),      // 58: thawtrail.v1.ListAffectedResponse
+	(*ListUseRequest)(nil),            // 59: thawtrail.v1.ListUseRequest
+	(*UseRow)(nil),                    // 60: thawtrail.v1.UseRow
+	(*ListUseResponse)(nil),           // 61: thawtrail.v1.ListUseResponse
+	(*GetBalanceRequest)(nil),         // 62: thawtrail.v1.GetBalanceRequest
+	(*BalanceLine)(nil),               // 63: thawtrail.v1.BalanceLine
+	(*BalanceRow)(nil),                // 64: thawtrail.v1.BalanceRow
+	(*GetBalanceResponse)(nil),        // 65: thawtrail.v1.GetBalanceResponse
+	(*Closing)(nil),                   // 66: thawtrail.v1.Closing
+	(*ClosingChange)(nil),             // 67: thawtrail.v1.ClosingChange
+	(*GetRecallRequest)(nil),          // 68: thawtrail.v1.GetRecallRequest
+	(*RecallBatch)(nil),               // 69: thawtrail.v1.RecallBatch
+	(*RecallBag)(nil),                 // 70: thawtrail.v1.RecallBag
+	(*RecallPatient)(nil),             // 71: thawtrail.v1.RecallPatient
+	(*RecallHold)(nil),                // 72: thawtrail.v1.RecallHold
+	(*GetRecallResponse)(nil),         // 73: thawtrail.v1.GetRecallResponse
+	(*ListUnprovenRequest)(nil),       // 74: thawtrail.v1.ListUnprovenRequest
+	(*UnprovenRow)(nil),               // 75: thawtrail.v1.UnprovenRow
+	(*ListUnprovenResponse)(nil),      // 76: thawtrail.v1.ListUnprovenResponse
+	(*ListLateRequest)(nil),           // 77: thawtrail.v1.ListLateRequest
+	(*LateRow)(nil),                   // 78: thawtrail.v1.LateRow
+	(*ListLateResponse)(nil),          // 79: thawtrail.v1.ListLateResponse
+	(*ListCorrectionsRequest)(nil),    // 80: thawtrail.v1.ListCorrectionsRequest
+	(*CorrectionRow)(nil),             // 81: thawtrail.v1.CorrectionRow
+	(*ListCorrectionsResponse)(nil),   // 82: thawtrail.v1.ListCorrectionsResponse
+	(*ListReactionsRequest)(nil),      // 83: thawtrail.v1.ListReactionsRequest
+	(*ReactionRow)(nil),               // 84: thawtrail.v1.ReactionRow
+	(*ReactionChart)(nil),             // 85: thawtrail.v1.ReactionChart
+	(*ListReactionsResponse)(nil),     // 86: thawtrail.v1.ListReactionsResponse
+	(*ListResponsesRequest)(nil),      // 87: thawtrail.v1.ListResponsesRequest
+	(*ShareSpan)(nil),                 // 88: thawtrail.v1.ShareSpan
+	(*ResponseRow)(nil),               // 89: thawtrail.v1.ResponseRow
+	(*ListResponsesResponse)(nil),     // 90: thawtrail.v1.ListResponsesResponse
+	(*ListOverridesRequest)(nil),      // 91: thawtrail.v1.ListOverridesRequest
+	(*OverrideRow)(nil),               // 92: thawtrail.v1.OverrideRow
+	(*ListOverridesResponse)(nil),     // 93: thawtrail.v1.ListOverridesResponse
+	(*Entry)(nil),                     // 94: thawtrail.v1.Entry
+	(*Moment)(nil),                    // 95: thawtrail.v1.Moment
+	(*Override)(nil),                  // 96: thawtrail.v1.Override
+	(ProofKind)(0),                    // 97: thawtrail.v1.ProofKind
 }
 var file_thawtrail_v1_services_proto_depIdxs = []int32{
-	92,  // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
-	93,  // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
-	94,  // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
-	92,  // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
+	94,  // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
+	95,  // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
+	96,  // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
+	94,  // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
 	0,   // 4: thawtrail.v1.WriteResponse.saved:type_name -> thawtrail.v1.SavedState
 	3,   // 5: thawtrail.v1.WriteResponse.cautions:type_name -> thawtrail.v1.Caution
-	95,  // 6: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
+	97,  // 6: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
 	8,   // 7: thawtrail.v1.ListStockResponse.bags:type_name -> thawtrail.v1.BagRow
 	9,   // 8: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
 	6,   // 9: thawtrail.v1.ListStockResponse.freshness:type_name -> thawtrail.v1.Freshness
@@ -8614,96 +8748,102 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	6,   // 44: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
 	3,   // 45: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
 	48,  // 46: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
-	92,  // 47: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
+	94,  // 47: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
 	0,   // 48: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
-	95,  // 49: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
-	92,  // 50: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
-	79,  // 51: thawtrail.v1.GetRecordResponse.corrections:type_name -> thawtrail.v1.CorrectionRow
+	97,  // 49: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
+	94,  // 50: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
+	81,  // 51: thawtrail.v1.GetRecordResponse.corrections:type_name -> thawtrail.v1.CorrectionRow
 	52,  // 52: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
 	53,  // 53: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
-	30,  // 54: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
-	58,  // 55: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
-	61,  // 56: thawtrail.v1.BalanceRow.lines:type_name -> thawtrail.v1.BalanceLine
-	62,  // 57: thawtrail.v1.GetBalanceResponse.rows:type_name -> thawtrail.v1.BalanceRow
-	6,   // 58: thawtrail.v1.GetBalanceResponse.freshness:type_name -> thawtrail.v1.Freshness
-	64,  // 59: thawtrail.v1.GetBalanceResponse.closings:type_name -> thawtrail.v1.Closing
-	65,  // 60: thawtrail.v1.Closing.changes:type_name -> thawtrail.v1.ClosingChange
-	18,  // 61: thawtrail.v1.RecallHold.heard:type_name -> thawtrail.v1.HeardRow
-	67,  // 62: thawtrail.v1.GetRecallResponse.batches:type_name -> thawtrail.v1.RecallBatch
-	68,  // 63: thawtrail.v1.GetRecallResponse.bags_out:type_name -> thawtrail.v1.RecallBag
-	69,  // 64: thawtrail.v1.GetRecallResponse.patients:type_name -> thawtrail.v1.RecallPatient
-	70,  // 65: thawtrail.v1.GetRecallResponse.holds:type_name -> thawtrail.v1.RecallHold
-	68,  // 66: thawtrail.v1.GetRecallResponse.bags_gone:type_name -> thawtrail.v1.RecallBag
-	6,   // 67: thawtrail.v1.GetRecallResponse.freshness:type_name -> thawtrail.v1.Freshness
-	73,  // 68: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
-	6,   // 69: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
-	76,  // 70: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
-	79,  // 71: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
-	82,  // 72: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
-	83,  // 73: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
-	3,   // 74: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
-	6,   // 75: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	86,  // 76: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
-	87,  // 77: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
-	6,   // 78: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	90,  // 79: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
-	1,   // 80: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
-	4,   // 81: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
-	7,   // 82: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
-	11,  // 83: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
-	16,  // 84: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
-	21,  // 85: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
-	24,  // 86: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
-	27,  // 87: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
-	29,  // 88: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
-	32,  // 89: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
-	36,  // 90: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
-	39,  // 91: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
-	43,  // 92: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
-	46,  // 93: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
-	49,  // 94: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
-	51,  // 95: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
-	55,  // 96: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
-	57,  // 97: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
-	60,  // 98: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
-	66,  // 99: thawtrail.v1.AuditService.GetRecall:input_type -> thawtrail.v1.GetRecallRequest
-	72,  // 100: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
-	75,  // 101: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
-	78,  // 102: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
-	81,  // 103: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
-	85,  // 104: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
-	89,  // 105: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
-	2,   // 106: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
-	5,   // 107: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
-	10,  // 108: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
-	14,  // 109: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
-	20,  // 110: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
-	23,  // 111: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
-	26,  // 112: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
-	28,  // 113: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
-	31,  // 114: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
-	35,  // 115: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
-	38,  // 116: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
-	41,  // 117: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
-	45,  // 118: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
-	47,  // 119: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
-	50,  // 120: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
-	54,  // 121: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
-	56,  // 122: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
-	59,  // 123: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
-	63,  // 124: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
-	71,  // 125: thawtrail.v1.AuditService.GetRecall:output_type -> thawtrail.v1.GetRecallResponse
-	74,  // 126: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
-	77,  // 127: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
-	80,  // 128: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
-	84,  // 129: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
-	88,  // 130: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
-	91,  // 131: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
-	106, // [106:132] is the sub-list for method output_type
-	80,  // [80:106] is the sub-list for method input_type
-	80,  // [80:80] is the sub-list for extension type_name
-	80,  // [80:80] is the sub-list for extension extendee
-	0,   // [0:80] is the sub-list for field type_name
+	52,  // 54: thawtrail.v1.GetPersonResponse.person:type_name -> thawtrail.v1.PersonRow
+	12,  // 55: thawtrail.v1.GetPersonResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	40,  // 56: thawtrail.v1.GetPersonResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	6,   // 57: thawtrail.v1.GetPersonResponse.freshness:type_name -> thawtrail.v1.Freshness
+	30,  // 58: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
+	60,  // 59: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
+	63,  // 60: thawtrail.v1.BalanceRow.lines:type_name -> thawtrail.v1.BalanceLine
+	64,  // 61: thawtrail.v1.GetBalanceResponse.rows:type_name -> thawtrail.v1.BalanceRow
+	6,   // 62: thawtrail.v1.GetBalanceResponse.freshness:type_name -> thawtrail.v1.Freshness
+	66,  // 63: thawtrail.v1.GetBalanceResponse.closings:type_name -> thawtrail.v1.Closing
+	67,  // 64: thawtrail.v1.Closing.changes:type_name -> thawtrail.v1.ClosingChange
+	18,  // 65: thawtrail.v1.RecallHold.heard:type_name -> thawtrail.v1.HeardRow
+	69,  // 66: thawtrail.v1.GetRecallResponse.batches:type_name -> thawtrail.v1.RecallBatch
+	70,  // 67: thawtrail.v1.GetRecallResponse.bags_out:type_name -> thawtrail.v1.RecallBag
+	71,  // 68: thawtrail.v1.GetRecallResponse.patients:type_name -> thawtrail.v1.RecallPatient
+	72,  // 69: thawtrail.v1.GetRecallResponse.holds:type_name -> thawtrail.v1.RecallHold
+	70,  // 70: thawtrail.v1.GetRecallResponse.bags_gone:type_name -> thawtrail.v1.RecallBag
+	6,   // 71: thawtrail.v1.GetRecallResponse.freshness:type_name -> thawtrail.v1.Freshness
+	75,  // 72: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
+	6,   // 73: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
+	78,  // 74: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
+	81,  // 75: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
+	84,  // 76: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
+	85,  // 77: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
+	3,   // 78: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
+	6,   // 79: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	88,  // 80: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
+	89,  // 81: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
+	6,   // 82: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	92,  // 83: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
+	1,   // 84: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
+	4,   // 85: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
+	7,   // 86: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
+	11,  // 87: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
+	16,  // 88: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
+	21,  // 89: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
+	24,  // 90: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
+	27,  // 91: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
+	29,  // 92: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
+	32,  // 93: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
+	36,  // 94: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
+	39,  // 95: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
+	43,  // 96: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
+	46,  // 97: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
+	49,  // 98: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
+	51,  // 99: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
+	55,  // 100: thawtrail.v1.AuditService.GetPerson:input_type -> thawtrail.v1.GetPersonRequest
+	57,  // 101: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
+	59,  // 102: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
+	62,  // 103: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
+	68,  // 104: thawtrail.v1.AuditService.GetRecall:input_type -> thawtrail.v1.GetRecallRequest
+	74,  // 105: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
+	77,  // 106: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
+	80,  // 107: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
+	83,  // 108: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
+	87,  // 109: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
+	91,  // 110: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
+	2,   // 111: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
+	5,   // 112: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
+	10,  // 113: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
+	14,  // 114: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
+	20,  // 115: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
+	23,  // 116: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
+	26,  // 117: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
+	28,  // 118: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
+	31,  // 119: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
+	35,  // 120: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
+	38,  // 121: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
+	41,  // 122: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
+	45,  // 123: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
+	47,  // 124: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
+	50,  // 125: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
+	54,  // 126: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
+	56,  // 127: thawtrail.v1.AuditService.GetPerson:output_type -> thawtrail.v1.GetPersonResponse
+	58,  // 128: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
+	61,  // 129: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
+	65,  // 130: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
+	73,  // 131: thawtrail.v1.AuditService.GetRecall:output_type -> thawtrail.v1.GetRecallResponse
+	76,  // 132: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
+	79,  // 133: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
+	82,  // 134: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
+	86,  // 135: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
+	90,  // 136: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
+	93,  // 137: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
+	111, // [111:138] is the sub-list for method output_type
+	84,  // [84:111] is the sub-list for method input_type
+	84,  // [84:84] is the sub-list for extension type_name
+	84,  // [84:84] is the sub-list for extension extendee
+	0,   // [0:84] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_services_proto_init() }
@@ -8718,16 +8858,16 @@ func file_thawtrail_v1_services_proto_init() {
 	file_thawtrail_v1_services_proto_msgTypes[33].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[34].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[46].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[61].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[81].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[86].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[63].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[83].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[88].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_services_proto_rawDesc), len(file_thawtrail_v1_services_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   91,
+			NumMessages:   93,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

@@ -654,6 +654,7 @@ const (
 	AuditService_GetStatus_FullMethodName         = "/thawtrail.v1.AuditService/GetStatus"
 	AuditService_GetRecord_FullMethodName         = "/thawtrail.v1.AuditService/GetRecord"
 	AuditService_ListPeople_FullMethodName        = "/thawtrail.v1.AuditService/ListPeople"
+	AuditService_GetPerson_FullMethodName         = "/thawtrail.v1.AuditService/GetPerson"
 	AuditService_ListAffected_FullMethodName      = "/thawtrail.v1.AuditService/ListAffected"
 	AuditService_ListUse_FullMethodName           = "/thawtrail.v1.AuditService/ListUse"
 	AuditService_GetBalance_FullMethodName        = "/thawtrail.v1.AuditService/GetBalance"
@@ -677,6 +678,7 @@ type AuditServiceClient interface {
 	GetStatus(ctx context.Context, in *GetStatusRequest, opts ...grpc.CallOption) (*GetStatusResponse, error)
 	GetRecord(ctx context.Context, in *GetRecordRequest, opts ...grpc.CallOption) (*GetRecordResponse, error)
 	ListPeople(ctx context.Context, in *ListPeopleRequest, opts ...grpc.CallOption) (*ListPeopleResponse, error)
+	GetPerson(ctx context.Context, in *GetPersonRequest, opts ...grpc.CallOption) (*GetPersonResponse, error)
 	ListAffected(ctx context.Context, in *ListAffectedRequest, opts ...grpc.CallOption) (*ListAffectedResponse, error)
 	ListUse(ctx context.Context, in *ListUseRequest, opts ...grpc.CallOption) (*ListUseResponse, error)
 	GetBalance(ctx context.Context, in *GetBalanceRequest, opts ...grpc.CallOption) (*GetBalanceResponse, error)
@@ -741,6 +743,16 @@ func (c *auditServiceClient) ListPeople(ctx context.Context, in *ListPeopleReque
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListPeopleResponse)
 	err := c.cc.Invoke(ctx, AuditService_ListPeople_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *auditServiceClient) GetPerson(ctx context.Context, in *GetPersonRequest, opts ...grpc.CallOption) (*GetPersonResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetPersonResponse)
+	err := c.cc.Invoke(ctx, AuditService_GetPerson_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -858,6 +870,7 @@ type AuditServiceServer interface {
 	GetStatus(context.Context, *GetStatusRequest) (*GetStatusResponse, error)
 	GetRecord(context.Context, *GetRecordRequest) (*GetRecordResponse, error)
 	ListPeople(context.Context, *ListPeopleRequest) (*ListPeopleResponse, error)
+	GetPerson(context.Context, *GetPersonRequest) (*GetPersonResponse, error)
 	ListAffected(context.Context, *ListAffectedRequest) (*ListAffectedResponse, error)
 	ListUse(context.Context, *ListUseRequest) (*ListUseResponse, error)
 	GetBalance(context.Context, *GetBalanceRequest) (*GetBalanceResponse, error)
@@ -892,6 +905,9 @@ func (UnimplementedAuditServiceServer) GetRecord(context.Context, *GetRecordRequ
 }
 func (UnimplementedAuditServiceServer) ListPeople(context.Context, *ListPeopleRequest) (*ListPeopleResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListPeople not implemented")
+}
+func (UnimplementedAuditServiceServer) GetPerson(context.Context, *GetPersonRequest) (*GetPersonResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetPerson not implemented")
 }
 func (UnimplementedAuditServiceServer) ListAffected(context.Context, *ListAffectedRequest) (*ListAffectedResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListAffected not implemented")
@@ -1030,6 +1046,24 @@ func _AuditService_ListPeople_Handler(srv interface{}, ctx context.Context, dec 
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(AuditServiceServer).ListPeople(ctx, req.(*ListPeopleRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AuditService_GetPerson_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetPersonRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).GetPerson(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_GetPerson_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).GetPerson(ctx, req.(*GetPersonRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -1240,6 +1274,10 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListPeople",
 			Handler:    _AuditService_ListPeople_Handler,
+		},
+		{
+			MethodName: "GetPerson",
+			Handler:    _AuditService_GetPerson_Handler,
 		},
 		{
 			MethodName: "ListAffected",
