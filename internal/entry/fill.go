@@ -16,7 +16,6 @@ import (
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/label"
 	"thawtrail/internal/ledger"
-	"thawtrail/internal/query"
 	"thawtrail/internal/refusal"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -317,19 +316,11 @@ func (b view) fillRecheck(p *pb.RecheckPlanned) error {
 	if err != nil {
 		return err
 	}
-	end := b.Now()
-	if c != nil {
-		for i := range c.Transfusions {
-			if ms := c.Transfusions[i].LastMs(); ms != 0 {
-				end = time.UnixMilli(ms)
-			}
-		}
-	}
-	hours, err := b.Setting(query.SettingRecheckHours)
+	due, err := b.RecheckUsual(c)
 	if err != nil {
 		return err
 	}
-	p.DueAt = &pb.Moment{UnixMs: end.Add(time.Duration(hours) * time.Hour).UnixMilli(), Zone: b.Zone().String(), Precision: pb.Precision_PRECISION_HOUR, Source: pb.TimeSource_TIME_SOURCE_NOW}
+	p.DueAt = &pb.Moment{UnixMs: due.UnixMilli(), Zone: b.Zone().String(), Precision: pb.Precision_PRECISION_HOUR, Source: pb.TimeSource_TIME_SOURCE_NOW}
 	return nil
 }
 

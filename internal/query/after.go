@@ -232,3 +232,18 @@ func (b *ReadView) DetailWords(d *ledger.ReactionDetail) string {
 	add("over at "+b.clockText(d.EndedMs), d.EndedMs != 0)
 	return strings.Join(parts, ", ")
 }
+
+// RecheckUsual is when a recheck is due where nobody says another time: the practice's
+// own hours after the last bag ended, or after now where none has. c may be nil.
+func (b *ReadView) RecheckUsual(c *ledger.Case) (time.Time, error) {
+	end := b.Now()
+	if c != nil {
+		for i := range c.Transfusions {
+			if ms := c.Transfusions[i].LastMs(); ms != 0 {
+				end = time.UnixMilli(ms)
+			}
+		}
+	}
+	hours, err := b.Setting(SettingRecheckHours)
+	return end.Add(time.Duration(hours) * time.Hour), err
+}

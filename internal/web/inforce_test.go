@@ -2,6 +2,7 @@ package web
 
 import (
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -35,4 +36,27 @@ func TestFormsStartFromWhatIsInForce(t *testing.T) {
 	assert.Regexp(t, `name="maker" value="Wattle Biologics"`, card)
 	assert.Regexp(t, `name="least_igg_cg_per_l" value="18"`, card)
 	assert.Regexp(t, `name="route" value="vein" checked`, card)
+}
+
+// TestTheRecheckShowsWhenItWouldBe: left empty, the time of the recheck is the practice's
+// own, and the form says which that is.
+func TestTheRecheckShowsWhenItWouldBe(t *testing.T) {
+	d := newLaptop(t)
+	id, bag := d.toRunning()
+	d.write(&pb.SettingsChanged{Name: "recheck_hours", Value: "18"})
+	d.write(&pb.TransfusionEnded{Case: id, Bag: bag, GivenMl: 940})
+	page := plainText(d.get("/case/" + id + "/after"))
+	usual := d.clock.Now().Add(18 * time.Hour).In(sydney(t)).Format("15:04 on 2 Jan 2006")
+	assert.Contains(t, page, usual+" when empty")
+	out := d.write(&pb.RecheckPlanned{Case: id, Person: "M. Alder"})
+	require.NotEmpty(t, out.Record)
+	assert.Contains(t, plainText(d.get("/case/"+id+"/recheck")), usual)
+}
+
+// sydney is the zone of the practice of these tests.
+func sydney(t *testing.T) *time.Location {
+	t.Helper()
+	zone, err := time.LoadLocation("Australia/Sydney")
+	require.NoError(t, err)
+	return zone
 }

@@ -222,11 +222,3 @@ func TestTypingOutlivesALock(t *testing.T) {
 	weigh.PressIn("main", "Clear it")
 	require.Empty(t, webtest.Ask[string](weigh, `document.querySelector("#patient_weighed-weight_g").value`))
 }
-
-// sydney is the zone of the practice of these tests.
-func sydney(t *testing.T) *time.Location {
-	t.Helper()
-	zone, err := time.LoadLocation("Australia/Sydney")
-	require.NoError(t, err)
-	return zone
-}

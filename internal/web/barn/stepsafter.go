@@ -93,7 +93,13 @@ func prepareAfter(_ *site.Request, p *stepPage) error {
 			Leave: "/write/follow_up_noted?case=" + cv.ID + "&what=" + wording.Code(f.What) + "&back=/case/" + cv.ID + "/after",
 		})
 	}
-	return nil
+	return cv.Read(func(l *query.ReadView) error {
+		due, err := l.RecheckUsual(cv.C)
+		if in := p.Form.Input("due_at"); in != nil {
+			in.Beside = words.Say("after.usual", cv.At(due.UnixMilli()))
+		}
+		return err
+	})
 }
 
 // followHref is where something that is due is done.
