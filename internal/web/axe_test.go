@@ -115,7 +115,7 @@ var templateOf = map[string]string{
 	"/barn": "now", "/open": "open", "/cases": "cases", "/blank": "blank", "/another": "another", "/clinic": "clinic", "/clinic/stock": "stock",
 	"/clinic/receive": "receive", "/clinic/load": "load", "/clinic/count": "count", "/clinic/batches": "batches", "/clinic/hold": "hold",
 	"/clinic/setup": "setup", "/owner": "owner", "/owner/doubts": "doubts", "/owner/people": "people", "/owner/late": "late",
-	"/owner/unproven": "unproven", "/sign": "sign", "/takeover": "takeover",
+	"/owner/unproven": "unproven", "/sign": "sign", "/takeover": "takeover", "/own-place": "ownplace",
 }
 
 // noneYet is a laptop on which no rehearsal was begun.
@@ -194,6 +194,7 @@ func TestEveryPageForEverybody(t *testing.T) {
 	code := d.phoneCode()
 	i.inspect("phones", "/phones")
 	i.inspect("pair", "https://"+phones+"/pair/"+code)
+	i.inspect("person", "/owner/person/"+d.people()[0].Value)
 	i.inspect("door", "/enter/used-before")
 	files, err := filepath.Glob("*/templates/*.html")
 	require.NoError(t, err)
