@@ -25,7 +25,7 @@ func TestSettingsAreListedAsTheyStand(t *testing.T) {
 	assert.Contains(t, page, "18 usual: 24")
 	assert.Contains(t, page, "13 as usual")
 	assert.Contains(t, page, "0491 570 156")
-	assert.Contains(t, page, "Australia/Sydney")
+	assert.Contains(t, page, "zone Australia/Sydney, currency AUD, IgG in g/L.")
 	assert.Regexp(t, `name="value" value="0491 570 156"`, d.get("/write/settings_changed?name=telephone"))
 	assert.Regexp(t, `name="value" value="18"`, d.get("/write/settings_changed?name=recheck_hours"))
 	require.Contains(t, d.get("/clinic/setup"), `href="/clinic/settings"`)

@@ -4,6 +4,7 @@ import (
 	"thawtrail/internal/query"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
+	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // settingRow is one setting as it stands.
@@ -20,7 +21,11 @@ func ListSettings(req *site.Request) error {
 	m := &settingsMore{}
 	err := req.Read(func(l *query.ReadView) error {
 		if p := l.Practice(); p != nil {
-			m.Practice = words.Say("settings.practice", p.Name, p.Zone, p.Currency, words.Enum(p.IggUnit))
+			unit := "g_per_l" // where the practice named none
+			if p.IggUnit == pb.IggUnit_IGG_UNIT_MG_PER_DL {
+				unit = "mg_per_dl"
+			}
+			m.Practice = words.Say("settings.practice", p.Name, p.Zone, p.Currency, words.Choice("IggUnit", unit))
 		}
 		for _, s := range query.Settings() {
 			now, own, err := l.SettingInForce(s.Name)
