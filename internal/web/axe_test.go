@@ -122,6 +122,7 @@ var templateOf = map[string]string{
 type noneYet struct{ replica.Rehearsals }
 
 func (noneYet) State() (none replica.RehearsalState) { return none }
+func (noneYet) Changed() <-chan struct{}             { return nil }
 
 // TestEveryPageForEverybody follows a night, and shows every page to axe-core in
 // the state in which it matters: at both widths, in both themes.
@@ -188,6 +189,7 @@ func TestEveryPageForEverybody(t *testing.T) {
 	i.inspect("results", "/owner/results")
 	d.site.Replica.Rehearsals = noneYet{}
 	i.inspect("rehearse", "/rehearse")
+	i.inspect("settings", "/clinic/settings")
 	i.inspect("balance", "/owner/balance?from=2026-11&by=place")
 	i.inspect("balancebags", "/owner/balance/bags?from=2026-11&by=place&group=north+car&line=opening")
 	d.letIn("blue phone")
