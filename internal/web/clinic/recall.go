@@ -78,7 +78,11 @@ func ShowRecall(req *site.Request) error {
 		if err != nil {
 			return err
 		}
-		title = words.Say("recall.title", out.About)
+		about := out.About
+		if ask.Batch != "" && len(out.Batches) == 1 {
+			about = words.Say("batches.batch", out.Batches[0].Product, out.Batches[0].Batch)
+		}
+		title = words.Say("recall.title", about)
 		m.tell(out, "/clinic/recall?"+q.Encode())
 	}
 	return req.Render("recall", title, "clinic", m)

@@ -219,7 +219,7 @@ func (m *balanceMore) closings(req *site.Request, ask *pb.GetBalanceRequest, out
 	until := words.ParseTime(out.Until)
 	for from := words.ParseTime(out.From); !from.AddDate(0, 1, 0).After(until) && !from.AddDate(0, 1, 0).After(req.Now) && from.Day() == 1 && len(m.ToClose) < monthsToClose; from = from.AddDate(0, 1, 0) {
 		month := from.Format("2006-01")
-		if there := m.By != "month" || slices.ContainsFunc(out.Rows, func(r *pb.BalanceRow) bool { return r.Group == month }); there && !closed[month] {
+		if there := m.To == "" || m.To == m.From || slices.ContainsFunc(out.Rows, func(r *pb.BalanceRow) bool { return r.Group == month }); there && !closed[month] {
 			to := "/write/month_closed?" + url.Values{"month": {month}, "back": {"/owner/balance?" + q.Encode()}}.Encode()
 			m.ToClose = append(m.ToClose, site.Pair{Name: to, Value: words.Say("balance.close", month)})
 		}
