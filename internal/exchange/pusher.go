@@ -160,12 +160,14 @@ func (p *Pusher) Moved(h HeldLog) {
 	}
 }
 
-// grewBeside says that a branch grew to a place which the cursor has passed on
-// another one.
+// grewBeside says that a branch grew at a place which the cursor has passed on another
+// one: it ends there now, or it ended before that place and has gone on, however far.
 func (f *feed) grewBeside(h HeldLog) bool {
-	return len(h.Tips) > 1 && slices.ContainsFunc(h.Tips, func(t Tip) bool {
+	return len(h.Tips) > 1 && (slices.ContainsFunc(h.Tips, func(t Tip) bool {
 		return t.Seq < f.cursor && !slices.Contains(f.my.Tips, t)
-	})
+	}) || slices.ContainsFunc(f.my.Tips, func(t Tip) bool {
+		return t.Seq+1 < f.cursor && !slices.Contains(h.Tips, t)
+	}))
 }
 
 // TheyHold says that they hold one log up to a tip, because it came from them.

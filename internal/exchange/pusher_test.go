@@ -126,6 +126,23 @@ func TestPusherSendsTheBranchThatGrowsLater(t *testing.T) {
 	require.False(t, ok, "nothing is new")
 }
 
+// Several records of the shorter branch come before the log is looked at again, and take
+// it to the place of the longer one or past it: all of them go out.
+func TestPusherSendsAllOfABranchThatGrewFar(t *testing.T) {
+	for _, to := range []uint64{5, 6, 9} {
+		p := NewPusher([]HeldLog{heldTo(logA, at("x", 2))}, []HeldLog{heldTo(logA, at("x", 2))}, nil)
+		forked := func(tips ...Tip) HeldLog { return HeldLog{Log: logA, Tips: tips, Fork: 3} }
+		p.Moved(forked(at("x", 4), at("y", 3)))
+		s, ok := p.Next()
+		require.True(t, ok)
+		p.Streamed(5)
+		p.Moved(forked(at("y", to), at("x", 4)))
+		s, ok = p.Next()
+		require.True(t, ok)
+		require.LessOrEqual(t, s.From, uint64(4), "the records 4 to %d of the other branch", to)
+	}
+}
+
 func TestPusherRefillsThenGoesOn(t *testing.T) {
 	theirs := HeldLog{Log: logA, Tips: []Tip{at("x", 20)}, Missing: []SeqRange{{3, 8}, {12, 12}}}
 	p := NewPusher([]HeldLog{heldTo(logA, at("x", 30))}, []HeldLog{theirs}, onBranch("x", 30))

@@ -88,3 +88,44 @@ func TestWhatIsStrandedOnTheServerIsSavedAgain(t *testing.T) {
 	require.ErrorIs(t, err, store.ErrNotFound)
 	require.Contains(t, strings.Join(hub.Store.Repairs(), "\n"), "3 records behind them were saved again")
 }
+
+// Two copies of one laptop's folder write at one place of their log at the same moment:
+// what either wrote reaches the other laptops too.
+func TestBothBranchesReachEveryLaptop(t *testing.T) {
+	disk := memfs.New()
+	open := func(disk *memfs.FS, boot byte) *entrytest.Laptop {
+		l, err := entrytest.On(t, "north car", 2, rand.NewChaCha8([32]byte{boot}), disk, index.NewMemory())
+		require.NoError(t, err)
+		return l
+	}
+	hub, south, north := entrytest.Named(t, "clinic", 1), entrytest.Named(t, "south car", 3), open(disk, 2)
+	hub.Hub = true
+	hub.Begin()
+	session(t, south, hub)
+	exchanged(t, north, hub, func() bool { return digest(t, north) == digest(t, hub) })
+	north.Must(&pb.VehicleAdded{Name: "before"})
+	exchanged(t, north, hub, func() bool { return north.Unsent() == 0 })
+	require.NoError(t, north.Store.Close())
+	other := disk.CrashClone(func(int) int { return 1 })
+	one, two := open(disk, 3), open(other, 4)
+	t.Cleanup(func() { require.NoError(t, one.Store.Close()); require.NoError(t, two.Store.Close()) })
+	session(t, one, hub)
+	session(t, two, hub)
+	var wrote []string
+	for i := range 3 {
+		for _, l := range []*entrytest.Laptop{one, two, hub} {
+			wrote = append(wrote, l.Must(&pb.VehicleAdded{Name: fmt.Sprintf("%s %d %p", l.Name, i, l)}).Record)
+		}
+	}
+	for name, l := range map[string]*entrytest.Laptop{"the server": hub, "south": south} {
+		require.Eventually(t, func() bool {
+			require.NoError(t, l.Store.CatchUp(t.Context()))
+			for _, record := range wrote {
+				if _, err := l.Store.FindRecord(record); err != nil {
+					return false
+				}
+			}
+			return true
+		}, 10*time.Second, 10*time.Millisecond, name)
+	}
+}
