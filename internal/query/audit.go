@@ -182,8 +182,9 @@ func (s Reader) GetDigest(ctx context.Context, _ *pb.GetDigestRequest) (*pb.GetD
 	})
 	out.Records = s.Store.Records()
 	for _, l := range s.Store.Logs() {
+		head := l.Head()
 		out.Heads = append(out.Heads, &pb.Head{
-			Log: l.ID.String(), Device: hex.EncodeToString(l.Device()), Lane: laneWord(l.Lane), Seq: l.Tip.Seq, Hash: l.Tip.Hash.String(),
+			Log: l.ID.String(), Device: hex.EncodeToString(l.Device()), Lane: laneWord(l.Lane), Seq: head.Seq, Hash: head.Hash.String(),
 		})
 	}
 	return out, err
@@ -373,7 +374,7 @@ func (b *ReadView) devices(rights *ledger.Rights) []*pb.DeviceRow {
 			rows[id] = row
 			order = append(order, id)
 		}
-		row.Records += l.Tip.Seq + 1
+		row.Records += l.Newest() + 1
 		last[id] = max(last[id], l.WallUs)
 		row.LastHeardAt = b.At(time.UnixMicro(last[id]))
 	}

@@ -4,11 +4,13 @@ import (
 	"context"
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
+	"google.golang.org/protobuf/proto"
 
 	"thawtrail/internal/entry/entrytest"
 	"thawtrail/internal/replication/replicationtest"
@@ -128,4 +130,12 @@ func TestBothBranchesReachEveryLaptop(t *testing.T) {
 			return true
 		}, 10*time.Second, 10*time.Millisecond, name)
 	}
+	heads := func(l *entrytest.Laptop) []*pb.Head {
+		out, err := l.GetDigest(t.Context(), &pb.GetDigestRequest{})
+		require.NoError(t, err)
+		return out.Heads
+	}
+	require.Eventually(t, func() bool {
+		return hub.Store.Records() == south.Store.Records() && slices.EqualFunc(heads(hub), heads(south), func(a, b *pb.Head) bool { return proto.Equal(a, b) })
+	}, 10*time.Second, 10*time.Millisecond, "the same heads, whichever branch came first")
 }

@@ -96,12 +96,12 @@ func (t *logTable) stamp(id event.LogID) uint64 {
 	return t.stamps[id]
 }
 
-// records counts the records of all logs.
+// records counts the records of all logs, of a forked one those that lead to its head.
 func (t *logTable) records() (n int64) {
 	t.mu.RLock()
 	defer t.mu.RUnlock()
 	for _, l := range t.logs {
-		n += int64(l.Tip.Seq) + 1
+		n += int64(l.Newest()) + 1
 	}
 	return n
 }

@@ -2,6 +2,7 @@ package projection
 
 import (
 	"bytes"
+	"cmp"
 	"crypto/ed25519"
 	"slices"
 
@@ -201,12 +202,18 @@ func (l *LogInfo) Tips() []exchange.Tip {
 }
 
 // Newest is the greatest seq among the tips.
-func (l *LogInfo) Newest() uint64 {
-	n := l.Tip.Seq
+func (l *LogInfo) Newest() uint64 { return l.Head().Seq }
+
+// Head is the newest end, the same on all replicas that hold the same: which branch is
+// the tip depends on which came first.
+func (l *LogInfo) Head() exchange.Tip {
+	head := l.Tip
 	for _, b := range l.Branches {
-		n = max(n, b.Seq)
+		if cmp.Or(cmp.Compare(b.Seq, head.Seq), b.Hash.Compare(head.Hash)) > 0 {
+			head = b
+		}
 	}
-	return n
+	return head
 }
 
 // opened reads what the opening record says of its log.
