@@ -17,7 +17,7 @@ import (
 
 const (
 	lookEvery  = 20 * time.Millisecond
-	lookAtMost = 20 * time.Second // a busy machine is slow; a page that never comes fails
+	lookAtMost = time.Minute // a busy machine is slow, and a page asks anew every 20 s or so; one that never comes fails
 )
 
 // Chromium starts the system's browser and gives the context of its first tab. A
