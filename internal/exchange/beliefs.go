@@ -92,8 +92,8 @@ type Beliefs struct {
 	Boot      string // drawn when its store was opened; empty from an older program
 }
 
-// find is the entry of one log in a list ordered by log.
-func find(held []HeldLog, log event.LogID) (HeldLog, bool) {
+// Find is the entry of one log in a list ordered by log.
+func Find(held []HeldLog, log event.LogID) (HeldLog, bool) {
 	i, ok := slices.BinarySearchFunc(held, log, func(h HeldLog, id event.LogID) int { return h.Log.Compare(id) })
 	if !ok {
 		return HeldLog{Log: log}, false

@@ -354,18 +354,5 @@ func without(ranges []SeqRange, seq uint64) []SeqRange {
 	if !anyHas(ranges, seq) {
 		return ranges
 	}
-	var out []SeqRange
-	for _, r := range ranges {
-		if !r.has(seq) {
-			out = append(out, r)
-			continue
-		}
-		if r.From < seq {
-			out = append(out, SeqRange{r.From, seq - 1})
-		}
-		if seq < r.To {
-			out = append(out, SeqRange{seq + 1, r.To})
-		}
-	}
-	return out
+	return less(ranges, seq, seq+1)
 }

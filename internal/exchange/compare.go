@@ -193,7 +193,7 @@ func refillable(missing []SeqRange, giver HeldLog) (SeqRange, bool) {
 // Gives says that who holds these logs, ordered by log, can give the record at a place
 // of one, or of a fork another one at that place. It also gives what is held of it.
 func Gives(held []HeldLog, log event.LogID, seq uint64) (HeldLog, bool) {
-	h, ok := find(held, log)
+	h, ok := Find(held, log)
 	return h, ok && len(h.Tips) > 0 && seq <= h.Tip().Seq && !anyHas(h.Missing, seq)
 }
 
@@ -204,7 +204,7 @@ func lostByHub(mine Mine, theirs Beliefs) (ds []Difference) {
 		return nil
 	}
 	for _, acked := range mine.Acked {
-		h, ok := find(theirs.Held, acked.Log)
+		h, ok := Find(theirs.Held, acked.Log)
 		if !ok || h.Tip().Seq < acked.Seq {
 			ds = append(ds, Difference{Kind: HubLostData, Log: acked.Log, From: after(h)})
 		}

@@ -270,13 +270,28 @@ func (p *Pusher) progress(f *feed, next uint64) {
 		return
 	}
 	f.refill = next
-	if n := len(f.theirs.Missing); n > 0 && f.theirs.Missing[0].To < next {
+	if p.sent.To < next {
 		f.refill = 0
 	}
-	f.theirs.Missing = slices.DeleteFunc(f.theirs.Missing, func(r SeqRange) bool { return r.To < next })
-	if m := f.theirs.Missing; len(m) > 0 && m[0].From < next {
-		m[0].From = next
+	f.theirs.Missing = less(f.theirs.Missing, p.sent.From, next)
+}
+
+// less takes a stretch out of ascending ranges; what lies before it cannot be given here
+// and stays missing there.
+func less(ranges []SeqRange, from, next uint64) (out []SeqRange) {
+	for _, r := range ranges {
+		if r.To < from || r.From >= next {
+			out = append(out, r)
+			continue
+		}
+		if r.From < from {
+			out = append(out, SeqRange{r.From, from - 1})
+		}
+		if r.To >= next {
+			out = append(out, SeqRange{next, r.To})
+		}
 	}
+	return out
 }
 
 // refusal draws the conclusion from one refused run.

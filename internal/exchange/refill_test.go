@@ -4,6 +4,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"thawtrail/internal/event"
 )
 
 // A gap is refilled also where the giver's log is forked below it: there the run
@@ -52,4 +54,25 @@ func TestAGapAboveAForkIsRefilled(t *testing.T) {
 			require.Empty(t, taker.held()[0].Missing)
 		}
 	}
+}
+
+// What lies behind a stretch that cannot be given here is given, and the stretch stays
+// open: another one may have it.
+func TestWhatIsHeldOfTwoMissingStretchesIsGiven(t *testing.T) {
+	a, first := newAuthor(1, 1, 1)
+	giver, taker := newReplica(), newReplica()
+	for _, run := range [][]*event.Record{{first}, a.commit(3, "one"), a.commit(3, "two")} {
+		giver.receive(t, runOf(run...))
+		taker.receive(t, runOf(run...))
+	}
+	giver.drop(a.log, 1, 2)
+	taker.drop(a.log, 4, 5)
+	theirs := taker.held()
+	theirs[0].Missing = []SeqRange{{1, 3}, {4, 5}} // the first is held, and nothing vouches for it
+	p := NewPusher(giver.held(), theirs, giver.has)
+	send, ok := p.Next()
+	require.True(t, ok)
+	require.Equal(t, Want{Log: a.log, From: 4, To: 5, Refill: true}, send.Want)
+	p.Acked(7, []LogTip{{a.log, taker.held()[0].Tip()}}, nil)
+	require.Equal(t, []SeqRange{{1, 3}}, p.feed(a.log).theirs.Missing)
 }

@@ -62,6 +62,10 @@ type Link struct {
 
 	keys *keyIntake
 
+	// unjoined is what this side had said of logs whose runs could not be joined on; the
+	// pulling half of a session uses it alone. At most exchange.MaxLogs.
+	unjoined map[event.LogID]exchange.HeldLog
+
 	offered time.Time // to a server in doubt, last; used by Run alone
 }
 
@@ -73,6 +77,7 @@ func NewLink(r *replica.Replica, server string, dial Dial, memory Memory) *Link 
 	l := &Link{
 		replica: r, store: r.Store, clock: r.Clock, log: r.Log, server: server, dial: dial,
 		state: "not connected yet", acked: map[event.LogID]exchange.Tip{}, keys: newKeyIntake(r, maxWaiting),
+		unjoined: map[event.LogID]exchange.HeldLog{},
 	}
 	if l.server == "" {
 		l.state = "no server: this laptop works alone"

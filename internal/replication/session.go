@@ -4,9 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"sync"
 	"time"
 
+	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/replica"
 	"thawtrail/internal/store"
@@ -24,10 +26,11 @@ type Session struct {
 	number uint64 // that the other side gave it; zero of a program that does not compare keys
 	pusher *exchange.Pusher
 	reader reader
-	seen   uint64             // moves of the store that the pusher was told
-	keys   int                // how many keys were sent to a program that does not compare them
-	theirs []exchange.HeldLog // what the other side said that it holds
-	asked  []exchange.HeldLog // what this side said that it holds when it asked
+	seen   uint64               // moves of the store that the pusher was told
+	keys   int                  // how many keys were sent to a program that does not compare them
+	theirs []exchange.HeldLog   // what the other side said that it holds
+	asked  []exchange.HeldLog   // what this side said that it holds when it asked
+	behind map[event.LogID]bool // logs of which runs came that cannot be joined on
 
 	// What goes out: the run of send up to next, once chosen, and ahead of it keys up
 	// to keysNext.
@@ -62,7 +65,7 @@ func (l *Link) Meet(ctx context.Context, g Greeting, resp *pb.HelloResponse) (*S
 	if err != nil {
 		return nil, err
 	}
-	s := &Session{link: l, number: resp.Session, reader: reader{store: l.store}, theirs: theirs.Held}
+	s := &Session{link: l, number: resp.Session, reader: reader{store: l.store}, theirs: theirs.Held, behind: map[event.LogID]bool{}}
 	_, s.seen, _ = l.store.MovedSince(0)
 	s.pusher = exchange.NewPusher(l.store.Giving(), theirs.Held, l.store.Gives)
 	s.pusher.GiveBack(theirs.Own)
@@ -180,7 +183,8 @@ func (s *Session) Ask() *pb.PullRequest {
 }
 
 // Take saves what came. A gap is an error and ends the session: the next hello
-// says what is held.
+// says what is held. Where that was said already and the same came of it, the log
+// waits, and the others go on.
 func (s *Session) Take(ctx context.Context, resp *pb.PullResponse) error {
 	l := s.link
 	l.mu.Lock()
@@ -197,15 +201,41 @@ func (s *Session) Take(ctx context.Context, resp *pb.PullResponse) error {
 	l.takeKeys(ctx, resp.Keys, results)
 	for i, r := range results {
 		switch {
+		case r.Refused == nil && s.behind[r.Tip.Log] && r.Taken > 0:
+			return ErrAnew
 		case r.Refused == nil:
 		case r.Refused.Damage():
 			quarantine(l.replica, resp.Runs[i], r.Refused)
+			l.noteQuarantined(r.Refused.Error())
+		case s.inVain(r.Refused.Log):
 			l.noteQuarantined(r.Refused.Error())
 		default:
 			return r.Refused
 		}
 	}
 	return nil
+}
+
+// ErrAnew ends a session in which a log came further that had waited: what came of it
+// meanwhile is asked for again.
+var ErrAnew = errors.New("records came that others had waited for: the server is asked for those again")
+
+// inVain says that asking the server once more helps nothing: a run of a log cannot be
+// joined on, and what is held of it is what was said when that happened before.
+func (s *Session) inVain(log event.LogID) bool {
+	if s.behind[log] {
+		return true
+	}
+	said, _ := exchange.Find(s.asked, log)
+	before, again := s.link.unjoined[log]
+	if len(s.link.unjoined) >= exchange.MaxLogs {
+		clear(s.link.unjoined)
+	}
+	s.link.unjoined[log] = said
+	if again = again && slices.Equal(before.Tips, said.Tips) && slices.Equal(before.Missing, said.Missing); again {
+		s.behind[log] = true
+	}
+	return again
 }
 
 // push carries one half of a session over a peer. It closes sent once all that was

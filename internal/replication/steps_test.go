@@ -6,6 +6,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"thawtrail/internal/entry/entrytest"
+	"thawtrail/internal/exchange"
 	"thawtrail/internal/replication"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -71,4 +72,40 @@ func TestASessionStepByStep(t *testing.T) {
 		require.NoError(t, session.Take(t.Context(), m))
 	}
 	require.Equal(t, digest(t, hub), digest(t, laptop))
+}
+
+// Runs of one log that cannot be joined on end one session; when the next one is sent
+// the same, that log waits and all others are taken. Once the lacking records come, the
+// session ends and the server is asked anew.
+func TestALogThatCannotBeJoinedHoldsUpNoOther(t *testing.T) {
+	hub, laptop, far := entrytest.Named(t, "clinic", 1), entrytest.Named(t, "north car", 2), entrytest.Named(t, "south car", 3)
+	hub.Hub = true
+	hub.Begin()
+	far.Foal()
+	x := responder(t, hub)
+	link := replication.NewLink(laptop.Replica, "the hub", nil, replication.Memory{})
+	meet := func() *replication.Session {
+		greeting := link.Greet()
+		welcome, err := x.Hello(t.Context(), greeting.Request)
+		require.NoError(t, err)
+		session, err := link.Meet(t.Context(), greeting, welcome)
+		require.NoError(t, err)
+		session.Ask()
+		return session
+	}
+	run := func(of *entrytest.Laptop, from uint64) *pb.PullResponse {
+		run, _, err := of.Store.ReadRun(t.Context(), of.Store.OwnLogs()[0], from, 1<<20)
+		require.NoError(t, err)
+		return &pb.PullResponse{Runs: []*pb.Run{run}}
+	}
+	late := run(far, 1)
+	var refused *exchange.Refusal
+	require.ErrorAs(t, meet().Take(t.Context(), late), &refused)
+	require.Equal(t, exchange.UnknownLog, refused.Why)
+	session := meet()
+	require.NoError(t, session.Take(t.Context(), late), "that was said already")
+	require.NoError(t, session.Take(t.Context(), run(hub, 0)))
+	require.Equal(t, hub.Store.OwnLogs()[0], laptop.Store.Held()[0].Log, "and stops nothing else")
+	require.Contains(t, link.Quarantined()[0], "the log's opening record is not held here")
+	require.ErrorIs(t, session.Take(t.Context(), run(far, 0)), replication.ErrAnew)
 }

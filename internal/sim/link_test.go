@@ -426,14 +426,19 @@ func (s *session) took(m *message) bool {
 	if proto.Unmarshal(m.bytes, resp) != nil {
 		return false
 	}
-	full := false
+	full, anew := false, false
 	ok := s.a.given(m, func() error {
 		err := s.met.Take(ctx, resp)
-		if full = errors.Is(err, store.ErrNoSpace); full {
+		if full, anew = errors.Is(err, store.ErrNoSpace), errors.Is(err, replication.ErrAnew); full || anew {
 			return nil
 		}
 		return err
 	})
+	if anew {
+		s.w.count("a log that waited")
+		s.a.took(resp.Runs)
+		return false
+	}
 	if full { // it waits for room, and the session goes on
 		s.w.count("waited for room")
 		s.streamed++

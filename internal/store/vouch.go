@@ -63,24 +63,18 @@ func (g *gaps) unvouched(v vouching, places []projection.Place, tips []exchange.
 		g.lost = append(g.lost, ends...)
 		return
 	}
+	var bare []exchange.SeqRange
 	for _, seq := range slices.Sorted(maps.Keys(at)) {
-		g.missing = append(g.missing, exchange.SeqRange{From: seq, To: seq})
-	}
-	g.missing = joined(g.missing)
-}
-
-// joined puts ranges in order and makes one of those that touch.
-func joined(ranges []exchange.SeqRange) []exchange.SeqRange {
-	slices.SortFunc(ranges, func(a, b exchange.SeqRange) int { return cmp.Compare(a.From, b.From) })
-	out := ranges[:0]
-	for _, r := range ranges {
-		if n := len(out); n > 0 && r.From <= out[n-1].To+1 {
-			out[n-1].To = max(out[n-1].To, r.To)
-			continue
+		if n := len(bare); n > 0 && bare[n-1].To+1 == seq {
+			bare[n-1].To = seq
+		} else {
+			bare = append(bare, exchange.SeqRange{From: seq, To: seq})
 		}
-		out = append(out, r)
 	}
-	return out[:min(len(out), exchange.MaxMissing)]
+	// Not joined with what is lost beside it: one that has only that can give it.
+	g.missing = append(g.missing, bare...)
+	slices.SortFunc(g.missing, func(a, b exchange.SeqRange) int { return cmp.Compare(a.From, b.From) })
+	g.missing = g.missing[:min(len(g.missing), exchange.MaxMissing)]
 }
 
 // has says that the record is bare.
