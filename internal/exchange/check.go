@@ -356,3 +356,20 @@ func without(ranges []SeqRange, seq uint64) []SeqRange {
 	}
 	return less(ranges, seq, seq+1)
 }
+
+// less takes the stretch from from up to next out of ascending ranges.
+func less(ranges []SeqRange, from, next uint64) (out []SeqRange) {
+	for _, r := range ranges {
+		if r.To < from || r.From >= next {
+			out = append(out, r)
+			continue
+		}
+		if r.From < from {
+			out = append(out, SeqRange{r.From, from - 1})
+		}
+		if r.To >= next {
+			out = append(out, SeqRange{next, r.To})
+		}
+	}
+	return out
+}

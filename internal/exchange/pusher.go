@@ -273,25 +273,8 @@ func (p *Pusher) progress(f *feed, next uint64) {
 	if p.sent.To < next {
 		f.refill = 0
 	}
+	// What lies before cannot be given here, and stays missing there.
 	f.theirs.Missing = less(f.theirs.Missing, p.sent.From, next)
-}
-
-// less takes a stretch out of ascending ranges; what lies before it cannot be given here
-// and stays missing there.
-func less(ranges []SeqRange, from, next uint64) (out []SeqRange) {
-	for _, r := range ranges {
-		if r.To < from || r.From >= next {
-			out = append(out, r)
-			continue
-		}
-		if r.From < from {
-			out = append(out, SeqRange{r.From, from - 1})
-		}
-		if r.To >= next {
-			out = append(out, SeqRange{next, r.To})
-		}
-	}
-	return out
 }
 
 // refusal draws the conclusion from one refused run.
