@@ -373,3 +373,15 @@ func less(ranges []SeqRange, from, next uint64) (out []SeqRange) {
 	}
 	return out
 }
+
+// Joined makes one range of those that touch. The ranges are ascending.
+func Joined(ranges []SeqRange) (out []SeqRange) {
+	for _, r := range ranges {
+		if n := len(out); n > 0 && r.From <= out[n-1].To+1 {
+			out[n-1].To = max(out[n-1].To, r.To)
+			continue
+		}
+		out = append(out, r)
+	}
+	return out
+}

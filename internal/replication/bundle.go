@@ -112,7 +112,7 @@ func (r Bundles) omitted(held []exchange.HeldLog) (out []string) {
 		if ok {
 			h = held[i]
 		}
-		gone := slices.Clone(h.Missing)
+		gone := exchange.Joined(h.Missing)
 		if next := r.nextOf(h); next <= info.Newest() {
 			gone = r.Store.LostIn(info.ID)
 		}
@@ -309,7 +309,7 @@ func gaps(h exchange.HeldLog, from, next uint64) (out []exchange.SeqRange) {
 			out = append(out, exchange.SeqRange{From: max(m.From, next), To: m.To})
 		}
 	}
-	return out
+	return exchange.Joined(out)
 }
 
 // TakeBooks saves what a file that was checked brings. It adds to out what was

@@ -65,14 +65,10 @@ func (g *gaps) unvouched(v vouching, places []projection.Place, tips []exchange.
 	}
 	var bare []exchange.SeqRange
 	for _, seq := range slices.Sorted(maps.Keys(at)) {
-		if n := len(bare); n > 0 && bare[n-1].To+1 == seq {
-			bare[n-1].To = seq
-		} else {
-			bare = append(bare, exchange.SeqRange{From: seq, To: seq})
-		}
+		bare = append(bare, exchange.SeqRange{From: seq, To: seq})
 	}
 	// Not joined with what is lost beside it: one that has only that can give it.
-	g.missing = append(g.missing, bare...)
+	g.missing = append(g.missing, exchange.Joined(bare)...)
 	slices.SortFunc(g.missing, func(a, b exchange.SeqRange) int { return cmp.Compare(a.From, b.From) })
 	g.missing = g.missing[:min(len(g.missing), exchange.MaxMissing)]
 }
