@@ -69,7 +69,7 @@ func readDonation(text string) Reading {
 	}
 	if check != "" && check != string(want) {
 		return r.wrong(refusal.New(donationField, text, "a number whose check character fits").
-			Because(fmt.Sprintf("check character %s does not fit", check)))
+			Because(fmt.Sprintf("check character %s does not fit", refusal.Shorten(check))))
 	}
 	if check == "" {
 		r.Note = "these flags carry no check character: compare the number by eye"

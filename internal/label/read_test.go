@@ -261,6 +261,7 @@ func FuzzGS1Date(f *testing.F) {
 func FuzzUELNAndDonation(f *testing.F) {
 	f.Add("372IRE000123456")
 	f.Add("G123498654321H")
+	f.Add("1000000000000\x1d") // a separator of the scanner as check character
 	f.Fuzz(func(t *testing.T, text string) {
 		n, err := ParseUELN(text)
 		if err == nil {
