@@ -20,7 +20,7 @@ var groups = []struct {
 	title string
 	words []string
 }{
-	{"Stock", []string{"stock", "bag", "batch", "place", "product", "kit", "choose"}},
+	{"Stock", []string{"stock", "bag", "batch", "place", "product", "kit", "choose", "mare"}},
 	{"Case", []string{
 		"now", "cases", "case", "open", "risk", "exam", "weigh", "igg", "crossmatch", "colostrum", "food", "referral", "agree", "accept",
 		"check", "catheter", "thaw", "bath", "thawed", "set", "start", "rate", "vitals", "reaction", "drug", "fluid",
@@ -52,6 +52,7 @@ var families = map[string]string{
 	"person":   "People of the practice",
 	"phone":    "Phones that use this laptop's pages: pair, list, shut out",
 	"pin":      "PINs of the people who share this machine",
+	"mare":     "Mares that are due",
 	"month":    "Months of the books",
 	"place":    "Freezers, fridges and shelves, in the clinic and in cars",
 	"plan":     "Arithmetic: dose, thaw, drip, shelf; needs no agent",

@@ -106,6 +106,7 @@ func TestAloneFromTheFirstStart(t *testing.T) {
 	do("bag pull BAG2 --text 'red box in the clinic' --by REED")
 	do("client call CASE --reached --text 'foal is well' --by REED")
 	do("month close 2026-01 --by 'M. Alder'")
+	do("mare due 'Quiet Harbour' --no-longer foaled --breed thoroughbred --place 'north freezer' --by REED")
 	do("correct RECALL --void --reason 'typed on the wrong batch' --by REED")
 	do("explain refrozen bag BAG5 --text 'thrown away' --by REED")
 	do("client forget CLIENT --reason 'asked for' --by 'M. Alder'")

@@ -141,6 +141,8 @@ func (e *pending) raiseAboutStock() ([]caution.Raised, error) {
 		return b.checkReading(p)
 	case *pb.DonorRecorded:
 		return nil, b.checkDonor(p)
+	case *pb.MareDue:
+		return nil, b.checkMare(p)
 	case *pb.PracticeFounded:
 		return nil, b.checkFounding(p)
 	case *pb.PracticeChanged:

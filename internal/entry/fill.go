@@ -68,6 +68,8 @@ func (b view) fillStock(m proto.Message) (err error) {
 		p.Entity, err = b.Resolve("entity", p.EntityKind, p.Entity)
 	case *pb.RightsRevoked:
 		return b.fillCuts(p)
+	case *pb.MareDue:
+		p.Mare = event.MareID(p.Chip, p.Ueln, p.Name, p.Client)
 	case *pb.MonthClosed:
 		p.Figures, err = b.MonthFigures(p.Month)
 	case *pb.PracticeChanged:

@@ -36,6 +36,7 @@ const (
 	KindSetting     = "setting"
 	KindProtocol    = "protocol"
 	KindMonth       = "month"  // a month of the books: 2026-11
+	KindMare        = "mare"   // MareID: chip, UELN, or name and client
 	KindLog         = "log"    // log id in hex: forks, doubtful times
 	KindRights      = "rights" // one for the practice: who may do what
 )
@@ -76,6 +77,16 @@ func DamKey(chip, ueln, name string) string {
 		return "name:" + strings.ToUpper(strings.Join(strings.Fields(name), " "))
 	}
 	return ""
+}
+
+// MareID identifies a mare that is due: by chip or UELN, else by her name among those
+// of one client.
+func MareID(chip, ueln, name, client string) string {
+	id := DamKey(chip, ueln, name)
+	if chip == "" && ueln == "" && client != "" {
+		id += "/" + client
+	}
+	return id
 }
 
 // DeviceID is the id of a device: the start of the hash of its public key.

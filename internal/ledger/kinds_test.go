@@ -84,6 +84,26 @@ func TestPracticeAndPeople(t *testing.T) {
 	require.Empty(t, kindsOf(r))
 }
 
+// Two laptops tell of one mare; what is left empty stays, and a new date begins a season.
+func TestMareIsToldInParts(t *testing.T) {
+	w := ledgertest.New(t)
+	x, y := w.Device("x"), w.Device("y")
+	id := event.MareID("", "", "Quiet  Harbour", "K")
+	require.Equal(t, id, event.MareID("", "", "QUIET HARBOUR", "K"))
+	require.NotEqual(t, id, event.MareID("", "", "Quiet Harbour", "L"), "another client's mare of that name")
+	x.Write(&pb.MareDue{Mare: id, Name: "Quiet Harbour", ServedOn: "2026-01-15", Breed: "thoroughbred", Client: "K"})
+	ended := y.Write(&pb.MareDue{Mare: id, Name: "Quiet Harbour", Yard: "Hill Farm", Client: "K", NoLonger: pb.MareEnd_MARE_END_FOALED})
+	m := fold[*ledger.Mare](t, w, event.KindMare, id)
+	require.Equal(t, "2026-01-15", m.ServedOn)
+	require.Equal(t, "Hill Farm", m.Yard)
+	require.Empty(t, ledger.Terms(m), "she is awaited no longer")
+	x.See(ended)
+	x.Write(&pb.MareDue{Mare: id, Name: "Quiet Harbour", DueOn: "2027-11-02", Client: "K"})
+	m = fold[*ledger.Mare](t, w, event.KindMare, id)
+	require.Empty(t, m.ServedOn, "last season's")
+	require.Len(t, ledger.Terms(m), 1)
+}
+
 // An owner gives the practice another name and currency; what is left empty stays, and
 // nobody else's word counts.
 func TestPracticeChanges(t *testing.T) {

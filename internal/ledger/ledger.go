@@ -9,7 +9,7 @@ import (
 )
 
 // FoldVersion changes whenever the same records may give other bytes.
-const FoldVersion = 13
+const FoldVersion = 14
 
 // Input is one record of a set that is folded.
 type Input struct {
@@ -29,7 +29,7 @@ type Input struct {
 }
 
 // State is what one entity's records add up to: *Bag, *Batch, *Case, *Client,
-// *Dam, *Donor, *Kit, *Log, *Month, *Person, *Place, *Practice, *Product, *Protocol,
+// *Dam, *Donor, *Kit, *Log, *Mare, *Month, *Person, *Place, *Practice, *Product, *Protocol,
 // *Rights, *Setting, *Temperature or *Vehicle. States are read, never changed.
 type State interface {
 	Key() event.Key
@@ -53,6 +53,7 @@ var kinds = map[string]struct {
 	event.KindDonor:       {foldDonor, func() State { return &Donor{} }},
 	event.KindKit:         {foldKit, func() State { return &Kit{} }},
 	event.KindLog:         {foldLog, func() State { return &Log{} }},
+	event.KindMare:        {foldMare, func() State { return &Mare{} }},
 	event.KindMonth:       {foldMonth, func() State { return &Month{} }},
 	event.KindPerson:      {foldPerson, func() State { return &Person{} }},
 	event.KindPlace:       {foldPlace, func() State { return &Place{} }},

@@ -38,6 +38,7 @@ const (
 	TermOpenDoubt  = "open_doubt"  // any entity with an open discrepancy
 	TermCorrected  = "corrected"   // any entity with a corrected entry, when the last correction was written
 	TermLate       = "late"        // cases with entries made afterwards, when the last one was
+	TermAwaited    = "awaited"     // mares whose foals are awaited, about when
 )
 
 // TermPlace is the word for bags in stock at a place.
@@ -101,6 +102,8 @@ func listTerms(s State) []string {
 			out = append(out, TermForgotten)
 		}
 	case *Batch:
+		out = s.terms()
+	case *Mare:
 		out = s.terms()
 	}
 	return out
@@ -255,7 +258,7 @@ func (c *Case) HasBaseline() bool {
 // Named says that people give entities of a kind a name.
 func Named(kind string) bool {
 	switch kind {
-	case event.KindPerson, event.KindPlace, event.KindPractice, event.KindVehicle, event.KindDonor, event.KindProduct:
+	case event.KindPerson, event.KindPlace, event.KindPractice, event.KindVehicle, event.KindDonor, event.KindProduct, event.KindMare:
 		return true
 	}
 	return false
@@ -273,6 +276,8 @@ func NameOf(s State) string {
 	case *Vehicle:
 		return s.Name
 	case *Donor:
+		return s.Name
+	case *Mare:
 		return s.Name
 	case *Product:
 		if c := s.Card(); c != nil {

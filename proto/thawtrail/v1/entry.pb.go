@@ -121,6 +121,7 @@ type Entry struct {
 	//	*Entry_ReactionDescribed
 	//	*Entry_ClientCalled
 	//	*Entry_FollowUpNoted
+	//	*Entry_MareDue
 	Body          isEntry_Body `protobuf_oneof:"body"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -991,6 +992,15 @@ func (x *Entry) GetFollowUpNoted() *FollowUpNoted {
 	return nil
 }
 
+func (x *Entry) GetMareDue() *MareDue {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_MareDue); ok {
+			return x.MareDue
+		}
+	}
+	return nil
+}
+
 type isEntry_Body interface {
 	isEntry_Body()
 }
@@ -1363,6 +1373,10 @@ type Entry_FollowUpNoted struct {
 	FollowUpNoted *FollowUpNoted `protobuf:"bytes,93,opt,name=follow_up_noted,json=followUpNoted,proto3,oneof"`
 }
 
+type Entry_MareDue struct {
+	MareDue *MareDue `protobuf:"bytes,100,opt,name=mare_due,json=mareDue,proto3,oneof"`
+}
+
 func (*Entry_LogOpened) isEntry_Body() {}
 
 func (*Entry_Heard) isEntry_Body() {}
@@ -1547,11 +1561,13 @@ func (*Entry_ClientCalled) isEntry_Body() {}
 
 func (*Entry_FollowUpNoted) isEntry_Body() {}
 
+func (*Entry_MareDue) isEntry_Body() {}
+
 var File_thawtrail_v1_entry_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\n" +
-	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\x90~\n" +
+	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\x91\x80\x01\n" +
 	"\x05Entry\x12@\n" +
 	"\n" +
 	"log_opened\x18\x01 \x01(\v2\x17.thawtrail.v1.LogOpenedB\x06\xd2\xda\x18\x02@\x01H\x00R\tlogOpened\x123\n" +
@@ -1761,7 +1777,9 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\rclient_called\x18^ \x01(\v2\x1a.thawtrail.v1.ClientCalledB\x89\x01\xd2\xda\x18\x84\x01\n" +
 	"\vclient call\x12?Note that the client was called about the plasma that was given\x1a.client call 5Q --reached --text 'foal is well'\"\x04caseH\x00R\fclientCalled\x12\xde\x01\n" +
 	"\x0ffollow_up_noted\x18] \x01(\v2\x1b.thawtrail.v1.FollowUpNotedB\x96\x01\xd2\xda\x18\x91\x01\n" +
-	"\x06follow\x12=Name who does what is due after plasma, or say why it is left\x1a<follow 5Q next_bag --reason 'the vet stops here after hives'\"\x04case\"\x04whatH\x00R\rfollowUpNotedB\x06\n" +
+	"\x06follow\x12=Name who does what is due after plasma, or say why it is left\x1a<follow 5Q next_bag --reason 'the vet stops here after hives'\"\x04case\"\x04whatH\x00R\rfollowUpNoted\x12\xfe\x01\n" +
+	"\bmare_due\x18d \x01(\v2\x15.thawtrail.v1.MareDueB\xc9\x01\xd2\xda\x18\xc4\x01\n" +
+	"\bmare due\x12\\Say that a mare is due, by service or due date, so that plasma for her foal is reckoned with\x1aTmare due 'Quiet Harbour' --served 2025-12-20 --breed thoroughbred --yard 'Hill Farm'\"\x04nameH\x00R\amareDueB\x06\n" +
 	"\x04bodyB!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
 
 var (
@@ -1865,6 +1883,7 @@ var file_thawtrail_v1_entry_proto_goTypes = []any{
 	(*ReactionDescribed)(nil),    // 84: thawtrail.v1.ReactionDescribed
 	(*ClientCalled)(nil),         // 85: thawtrail.v1.ClientCalled
 	(*FollowUpNoted)(nil),        // 86: thawtrail.v1.FollowUpNoted
+	(*MareDue)(nil),              // 87: thawtrail.v1.MareDue
 }
 var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	1,  // 0: thawtrail.v1.Entry.log_opened:type_name -> thawtrail.v1.LogOpened
@@ -1959,11 +1978,12 @@ var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	84, // 89: thawtrail.v1.Entry.reaction_described:type_name -> thawtrail.v1.ReactionDescribed
 	85, // 90: thawtrail.v1.Entry.client_called:type_name -> thawtrail.v1.ClientCalled
 	86, // 91: thawtrail.v1.Entry.follow_up_noted:type_name -> thawtrail.v1.FollowUpNoted
-	92, // [92:92] is the sub-list for method output_type
-	92, // [92:92] is the sub-list for method input_type
-	92, // [92:92] is the sub-list for extension type_name
-	92, // [92:92] is the sub-list for extension extendee
-	0,  // [0:92] is the sub-list for field type_name
+	87, // 92: thawtrail.v1.Entry.mare_due:type_name -> thawtrail.v1.MareDue
+	93, // [93:93] is the sub-list for method output_type
+	93, // [93:93] is the sub-list for method input_type
+	93, // [93:93] is the sub-list for extension type_name
+	93, // [93:93] is the sub-list for extension extendee
+	0,  // [0:93] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_entry_proto_init() }
@@ -2068,6 +2088,7 @@ func file_thawtrail_v1_entry_proto_init() {
 		(*Entry_ReactionDescribed)(nil),
 		(*Entry_ClientCalled)(nil),
 		(*Entry_FollowUpNoted)(nil),
+		(*Entry_MareDue)(nil),
 	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{

@@ -254,6 +254,64 @@ func (ReturnTo) EnumDescriptor() ([]byte, []int) {
 	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{3}
 }
 
+// MareEnd says why a mare is awaited no longer.
+type MareEnd int32
+
+const (
+	MareEnd_MARE_END_UNSPECIFIED MareEnd = 0
+	MareEnd_MARE_END_FOALED      MareEnd = 1
+	MareEnd_MARE_END_LOST        MareEnd = 2
+	// She foals in the care of others.
+	MareEnd_MARE_END_ELSEWHERE MareEnd = 3
+	// She should not be on the list.
+	MareEnd_MARE_END_MISTAKEN MareEnd = 4
+)
+
+// Enum value maps for MareEnd.
+var (
+	MareEnd_name = map[int32]string{
+		0: "MARE_END_UNSPECIFIED",
+		1: "MARE_END_FOALED",
+		2: "MARE_END_LOST",
+		3: "MARE_END_ELSEWHERE",
+		4: "MARE_END_MISTAKEN",
+	}
+	MareEnd_value = map[string]int32{
+		"MARE_END_UNSPECIFIED": 0,
+		"MARE_END_FOALED":      1,
+		"MARE_END_LOST":        2,
+		"MARE_END_ELSEWHERE":   3,
+		"MARE_END_MISTAKEN":    4,
+	}
+)
+
+func (x MareEnd) Enum() *MareEnd {
+	p := new(MareEnd)
+	*p = x
+	return p
+}
+
+func (x MareEnd) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (MareEnd) Descriptor() protoreflect.EnumDescriptor {
+	return file_thawtrail_v1_stock_proto_enumTypes[4].Descriptor()
+}
+
+func (MareEnd) Type() protoreflect.EnumType {
+	return &file_thawtrail_v1_stock_proto_enumTypes[4]
+}
+
+func (x MareEnd) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use MareEnd.Descriptor instead.
+func (MareEnd) EnumDescriptor() ([]byte, []int) {
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{4}
+}
+
 // KitItem that a transfusion needs beside the bag.
 type KitItem int32
 
@@ -321,11 +379,11 @@ func (x KitItem) String() string {
 }
 
 func (KitItem) Descriptor() protoreflect.EnumDescriptor {
-	return file_thawtrail_v1_stock_proto_enumTypes[4].Descriptor()
+	return file_thawtrail_v1_stock_proto_enumTypes[5].Descriptor()
 }
 
 func (KitItem) Type() protoreflect.EnumType {
-	return &file_thawtrail_v1_stock_proto_enumTypes[4]
+	return &file_thawtrail_v1_stock_proto_enumTypes[5]
 }
 
 func (x KitItem) Number() protoreflect.EnumNumber {
@@ -334,7 +392,7 @@ func (x KitItem) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use KitItem.Descriptor instead.
 func (KitItem) EnumDescriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{4}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{5}
 }
 
 // BagsReceived takes bags of one batch into stock, each with our own number.
@@ -2081,6 +2139,135 @@ func (x *BagsPulled) GetText() string {
 	return ""
 }
 
+// MareDue is a mare whose foal is awaited: what of her foal's plasma is to be reckoned
+// with. A mare that is told again, by chip, UELN or by name and client, is the same mare:
+// what is new stands, what is left empty stays.
+type MareDue struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Made from chip or UELN, else from name and client, so that lists read on two laptops
+	// tell of one mare.
+	Mare          string  `protobuf:"bytes,1,opt,name=mare,proto3" json:"mare,omitempty"`
+	Name          string  `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
+	Chip          string  `protobuf:"bytes,3,opt,name=chip,proto3" json:"chip,omitempty"`
+	Ueln          string  `protobuf:"bytes,4,opt,name=ueln,proto3" json:"ueln,omitempty"`
+	Breed         string  `protobuf:"bytes,5,opt,name=breed,proto3" json:"breed,omitempty"`
+	ServedOn      string  `protobuf:"bytes,6,opt,name=served_on,json=servedOn,proto3" json:"served_on,omitempty"`
+	DueOn         string  `protobuf:"bytes,7,opt,name=due_on,json=dueOn,proto3" json:"due_on,omitempty"`
+	Client        string  `protobuf:"bytes,8,opt,name=client,proto3" json:"client,omitempty"`
+	Yard          string  `protobuf:"bytes,9,opt,name=yard,proto3" json:"yard,omitempty"`
+	Place         string  `protobuf:"bytes,10,opt,name=place,proto3" json:"place,omitempty"`
+	NoLonger      MareEnd `protobuf:"varint,11,opt,name=no_longer,json=noLonger,proto3,enum=thawtrail.v1.MareEnd" json:"no_longer,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MareDue) Reset() {
+	*x = MareDue{}
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MareDue) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MareDue) ProtoMessage() {}
+
+func (x *MareDue) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MareDue.ProtoReflect.Descriptor instead.
+func (*MareDue) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{24}
+}
+
+func (x *MareDue) GetMare() string {
+	if x != nil {
+		return x.Mare
+	}
+	return ""
+}
+
+func (x *MareDue) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *MareDue) GetChip() string {
+	if x != nil {
+		return x.Chip
+	}
+	return ""
+}
+
+func (x *MareDue) GetUeln() string {
+	if x != nil {
+		return x.Ueln
+	}
+	return ""
+}
+
+func (x *MareDue) GetBreed() string {
+	if x != nil {
+		return x.Breed
+	}
+	return ""
+}
+
+func (x *MareDue) GetServedOn() string {
+	if x != nil {
+		return x.ServedOn
+	}
+	return ""
+}
+
+func (x *MareDue) GetDueOn() string {
+	if x != nil {
+		return x.DueOn
+	}
+	return ""
+}
+
+func (x *MareDue) GetClient() string {
+	if x != nil {
+		return x.Client
+	}
+	return ""
+}
+
+func (x *MareDue) GetYard() string {
+	if x != nil {
+		return x.Yard
+	}
+	return ""
+}
+
+func (x *MareDue) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *MareDue) GetNoLonger() MareEnd {
+	if x != nil {
+		return x.NoLonger
+	}
+	return MareEnd_MARE_END_UNSPECIFIED
+}
+
 // KitStocked adds kit to a place.
 type KitStocked struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -2095,7 +2282,7 @@ type KitStocked struct {
 
 func (x *KitStocked) Reset() {
 	*x = KitStocked{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2107,7 +2294,7 @@ func (x *KitStocked) String() string {
 func (*KitStocked) ProtoMessage() {}
 
 func (x *KitStocked) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2120,7 +2307,7 @@ func (x *KitStocked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitStocked.ProtoReflect.Descriptor instead.
 func (*KitStocked) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{24}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *KitStocked) GetPlace() string {
@@ -2171,7 +2358,7 @@ type KitUsed struct {
 
 func (x *KitUsed) Reset() {
 	*x = KitUsed{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2183,7 +2370,7 @@ func (x *KitUsed) String() string {
 func (*KitUsed) ProtoMessage() {}
 
 func (x *KitUsed) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2196,7 +2383,7 @@ func (x *KitUsed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitUsed.ProtoReflect.Descriptor instead.
 func (*KitUsed) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{25}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *KitUsed) GetPlace() string {
@@ -2241,7 +2428,7 @@ type KitCounted struct {
 
 func (x *KitCounted) Reset() {
 	*x = KitCounted{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2253,7 +2440,7 @@ func (x *KitCounted) String() string {
 func (*KitCounted) ProtoMessage() {}
 
 func (x *KitCounted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2266,7 +2453,7 @@ func (x *KitCounted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitCounted.ProtoReflect.Descriptor instead.
 func (*KitCounted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{26}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *KitCounted) GetPlace() string {
@@ -2578,7 +2765,30 @@ const file_thawtrail_v1_stock_proto_rawDesc = "" +
 	"\x04bags\x18\x01 \x03(\tB\x1d\xca\xda\x18\x19\n" +
 	"\vbag numbers\x10\x010\xc8\x018\x01B\x03bagR\x04bags\x12Q\n" +
 	"\x04text\x18\x02 \x01(\tB=\xca\xda\x189\n" +
-	"4where they are set apart, or what else is to be said(\xf4\x03R\x04text\"\xfc\x01\n" +
+	"4where they are set apart, or what else is to be said(\xf4\x03R\x04text\"\xae\x06\n" +
+	"\aMareDue\x12 \n" +
+	"\x04mare\x18\x01 \x01(\tB\f\xca\xda\x18\bB\x04marep\x01R\x04mare\x12,\n" +
+	"\x04name\x18\x02 \x01(\tB\x18\xca\xda\x18\x14\n" +
+	"\x10name of the mare\x10\x01R\x04name\x124\n" +
+	"\x04chip\x18\x03 \x01(\tB \xca\xda\x18\x1c\n" +
+	"\x18her microchip, 15 digits8\x04R\x04chip\x123\n" +
+	"\x04ueln\x18\x04 \x01(\tB\x1f\xca\xda\x18\x1b\n" +
+	"\x17her UELN, 15 characters8\x05R\x04ueln\x12z\n" +
+	"\x05breed\x18\x05 \x01(\tBd\xca\xda\x18`\n" +
+	"^breed, e.g. thoroughbred, standardbred, heavy draft; any other has the gestation of all breedsR\x05breed\x12D\n" +
+	"\tserved_on\x18\x06 \x01(\tB'\xca\xda\x18#\n" +
+	"\x17day of the last service8\x03J\x06servedR\bservedOn\x12d\n" +
+	"\x06due_on\x18\a \x01(\tBM\xca\xda\x18I\n" +
+	"@day on which she is expected to foal, where somebody reckoned it8\x03J\x03dueR\x05dueOn\x129\n" +
+	"\x06client\x18\b \x01(\tB!\xca\xda\x18\x1d\n" +
+	"\x12her owner or agent\x92\x01\x06clientR\x06client\x12&\n" +
+	"\x04yard\x18\t \x01(\tB\x12\xca\xda\x18\x0e\n" +
+	"\fyard or farmR\x04yard\x12`\n" +
+	"\x05place\x18\n" +
+	" \x01(\tBJ\xca\xda\x18F\n" +
+	"<whose bags her foal would get: the freezer of a car, by name\x92\x01\x05placeR\x05place\x12{\n" +
+	"\tno_longer\x18\v \x01(\x0e2\x15.thawtrail.v1.MareEndBG\xca\xda\x18C\n" +
+	"Awhy she is awaited no longer: foaled, lost, elsewhere or mistakenR\bnoLonger\"\xfc\x01\n" +
 	"\n" +
 	"KitStocked\x12/\n" +
 	"\x05place\x18\x01 \x01(\tB\x19\xca\xda\x18\x15\n" +
@@ -2636,7 +2846,13 @@ const file_thawtrail_v1_stock_proto_rawDesc = "" +
 	"\x15RETURN_TO_UNSPECIFIED\x10\x00\x12\x13\n" +
 	"\x0fRETURN_TO_MAKER\x10\x01\x12\x15\n" +
 	"\x11RETURN_TO_FREEZER\x10\x02\x12\x14\n" +
-	"\x10RETURN_TO_FRIDGE\x10\x03*\xec\x02\n" +
+	"\x10RETURN_TO_FRIDGE\x10\x03*z\n" +
+	"\aMareEnd\x12\x18\n" +
+	"\x14MARE_END_UNSPECIFIED\x10\x00\x12\x13\n" +
+	"\x0fMARE_END_FOALED\x10\x01\x12\x11\n" +
+	"\rMARE_END_LOST\x10\x02\x12\x16\n" +
+	"\x12MARE_END_ELSEWHERE\x10\x03\x12\x15\n" +
+	"\x11MARE_END_MISTAKEN\x10\x04*\xec\x02\n" +
 	"\aKitItem\x12\x18\n" +
 	"\x14KIT_ITEM_UNSPECIFIED\x10\x00\x12\x19\n" +
 	"\x15KIT_ITEM_FILTERED_SET\x10\x01\x12\x19\n" +
@@ -2666,58 +2882,61 @@ func file_thawtrail_v1_stock_proto_rawDescGZIP() []byte {
 	return file_thawtrail_v1_stock_proto_rawDescData
 }
 
-var file_thawtrail_v1_stock_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
-var file_thawtrail_v1_stock_proto_msgTypes = make([]protoimpl.MessageInfo, 27)
+var file_thawtrail_v1_stock_proto_enumTypes = make([]protoimpl.EnumInfo, 6)
+var file_thawtrail_v1_stock_proto_msgTypes = make([]protoimpl.MessageInfo, 28)
 var file_thawtrail_v1_stock_proto_goTypes = []any{
 	(Coolant)(0),              // 0: thawtrail.v1.Coolant
 	(BagFeel)(0),              // 1: thawtrail.v1.BagFeel
 	(DiscardReason)(0),        // 2: thawtrail.v1.DiscardReason
 	(ReturnTo)(0),             // 3: thawtrail.v1.ReturnTo
-	(KitItem)(0),              // 4: thawtrail.v1.KitItem
-	(*BagsReceived)(nil),      // 5: thawtrail.v1.BagsReceived
-	(*BagFound)(nil),          // 6: thawtrail.v1.BagFound
-	(*LabelUnreadable)(nil),   // 7: thawtrail.v1.LabelUnreadable
-	(*BagsMoved)(nil),         // 8: thawtrail.v1.BagsMoved
-	(*BagsCarried)(nil),       // 9: thawtrail.v1.BagsCarried
-	(*PlaceCounted)(nil),      // 10: thawtrail.v1.PlaceCounted
-	(*BagMissing)(nil),        // 11: thawtrail.v1.BagMissing
-	(*BagsLent)(nil),          // 12: thawtrail.v1.BagsLent
-	(*TemperatureRead)(nil),   // 13: thawtrail.v1.TemperatureRead
-	(*PlaceWarm)(nil),         // 14: thawtrail.v1.PlaceWarm
-	(*QuarantineDecided)(nil), // 15: thawtrail.v1.QuarantineDecided
-	(*ThawStarted)(nil),       // 16: thawtrail.v1.ThawStarted
-	(*BathMeasured)(nil),      // 17: thawtrail.v1.BathMeasured
-	(*BagThawed)(nil),         // 18: thawtrail.v1.BagThawed
-	(*BagSoftened)(nil),       // 19: thawtrail.v1.BagSoftened
-	(*SetAttached)(nil),       // 20: thawtrail.v1.SetAttached
-	(*BagRefrozen)(nil),       // 21: thawtrail.v1.BagRefrozen
-	(*BagDiscarded)(nil),      // 22: thawtrail.v1.BagDiscarded
-	(*BagReturned)(nil),       // 23: thawtrail.v1.BagReturned
-	(*BagKeptBack)(nil),       // 24: thawtrail.v1.BagKeptBack
-	(*BatchHeld)(nil),         // 25: thawtrail.v1.BatchHeld
-	(*BatchReleased)(nil),     // 26: thawtrail.v1.BatchReleased
-	(*BatchRecalled)(nil),     // 27: thawtrail.v1.BatchRecalled
-	(*BagsPulled)(nil),        // 28: thawtrail.v1.BagsPulled
-	(*KitStocked)(nil),        // 29: thawtrail.v1.KitStocked
-	(*KitUsed)(nil),           // 30: thawtrail.v1.KitUsed
-	(*KitCounted)(nil),        // 31: thawtrail.v1.KitCounted
-	(*Moment)(nil),            // 32: thawtrail.v1.Moment
+	(MareEnd)(0),              // 4: thawtrail.v1.MareEnd
+	(KitItem)(0),              // 5: thawtrail.v1.KitItem
+	(*BagsReceived)(nil),      // 6: thawtrail.v1.BagsReceived
+	(*BagFound)(nil),          // 7: thawtrail.v1.BagFound
+	(*LabelUnreadable)(nil),   // 8: thawtrail.v1.LabelUnreadable
+	(*BagsMoved)(nil),         // 9: thawtrail.v1.BagsMoved
+	(*BagsCarried)(nil),       // 10: thawtrail.v1.BagsCarried
+	(*PlaceCounted)(nil),      // 11: thawtrail.v1.PlaceCounted
+	(*BagMissing)(nil),        // 12: thawtrail.v1.BagMissing
+	(*BagsLent)(nil),          // 13: thawtrail.v1.BagsLent
+	(*TemperatureRead)(nil),   // 14: thawtrail.v1.TemperatureRead
+	(*PlaceWarm)(nil),         // 15: thawtrail.v1.PlaceWarm
+	(*QuarantineDecided)(nil), // 16: thawtrail.v1.QuarantineDecided
+	(*ThawStarted)(nil),       // 17: thawtrail.v1.ThawStarted
+	(*BathMeasured)(nil),      // 18: thawtrail.v1.BathMeasured
+	(*BagThawed)(nil),         // 19: thawtrail.v1.BagThawed
+	(*BagSoftened)(nil),       // 20: thawtrail.v1.BagSoftened
+	(*SetAttached)(nil),       // 21: thawtrail.v1.SetAttached
+	(*BagRefrozen)(nil),       // 22: thawtrail.v1.BagRefrozen
+	(*BagDiscarded)(nil),      // 23: thawtrail.v1.BagDiscarded
+	(*BagReturned)(nil),       // 24: thawtrail.v1.BagReturned
+	(*BagKeptBack)(nil),       // 25: thawtrail.v1.BagKeptBack
+	(*BatchHeld)(nil),         // 26: thawtrail.v1.BatchHeld
+	(*BatchReleased)(nil),     // 27: thawtrail.v1.BatchReleased
+	(*BatchRecalled)(nil),     // 28: thawtrail.v1.BatchRecalled
+	(*BagsPulled)(nil),        // 29: thawtrail.v1.BagsPulled
+	(*MareDue)(nil),           // 30: thawtrail.v1.MareDue
+	(*KitStocked)(nil),        // 31: thawtrail.v1.KitStocked
+	(*KitUsed)(nil),           // 32: thawtrail.v1.KitUsed
+	(*KitCounted)(nil),        // 33: thawtrail.v1.KitCounted
+	(*Moment)(nil),            // 34: thawtrail.v1.Moment
 }
 var file_thawtrail_v1_stock_proto_depIdxs = []int32{
 	0,  // 0: thawtrail.v1.BagsCarried.coolant:type_name -> thawtrail.v1.Coolant
 	1,  // 1: thawtrail.v1.BagsCarried.feel:type_name -> thawtrail.v1.BagFeel
-	32, // 2: thawtrail.v1.PlaceWarm.from:type_name -> thawtrail.v1.Moment
-	32, // 3: thawtrail.v1.PlaceWarm.to:type_name -> thawtrail.v1.Moment
+	34, // 2: thawtrail.v1.PlaceWarm.from:type_name -> thawtrail.v1.Moment
+	34, // 3: thawtrail.v1.PlaceWarm.to:type_name -> thawtrail.v1.Moment
 	2,  // 4: thawtrail.v1.BagDiscarded.reason:type_name -> thawtrail.v1.DiscardReason
 	3,  // 5: thawtrail.v1.BagReturned.to:type_name -> thawtrail.v1.ReturnTo
-	4,  // 6: thawtrail.v1.KitStocked.item:type_name -> thawtrail.v1.KitItem
-	4,  // 7: thawtrail.v1.KitUsed.item:type_name -> thawtrail.v1.KitItem
-	4,  // 8: thawtrail.v1.KitCounted.item:type_name -> thawtrail.v1.KitItem
-	9,  // [9:9] is the sub-list for method output_type
-	9,  // [9:9] is the sub-list for method input_type
-	9,  // [9:9] is the sub-list for extension type_name
-	9,  // [9:9] is the sub-list for extension extendee
-	0,  // [0:9] is the sub-list for field type_name
+	4,  // 6: thawtrail.v1.MareDue.no_longer:type_name -> thawtrail.v1.MareEnd
+	5,  // 7: thawtrail.v1.KitStocked.item:type_name -> thawtrail.v1.KitItem
+	5,  // 8: thawtrail.v1.KitUsed.item:type_name -> thawtrail.v1.KitItem
+	5,  // 9: thawtrail.v1.KitCounted.item:type_name -> thawtrail.v1.KitItem
+	10, // [10:10] is the sub-list for method output_type
+	10, // [10:10] is the sub-list for method input_type
+	10, // [10:10] is the sub-list for extension type_name
+	10, // [10:10] is the sub-list for extension extendee
+	0,  // [0:10] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_stock_proto_init() }
@@ -2740,8 +2959,8 @@ func file_thawtrail_v1_stock_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_stock_proto_rawDesc), len(file_thawtrail_v1_stock_proto_rawDesc)),
-			NumEnums:      5,
-			NumMessages:   27,
+			NumEnums:      6,
+			NumMessages:   28,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
