@@ -34,6 +34,7 @@ var house = []room{
 	{"clock", "", "everything may be given a clock"},
 	{"caution", "", "it is a list of texts"},
 	{"wholefile", "", "it writes a file whole or not at all"},
+	{"cmd/thawtrail/shipped", "", "it is texts that go with the program"},
 	{"testrun", "", "it says how many rounds a test has"},
 
 	// Pure: the same answer to the same question on every machine.
@@ -108,9 +109,10 @@ var house = []room{
 	{"rehearse", "agent clock demo/wire ledger proto/thawtrail/v1 query replica say server store/filelock trust/invite trust/local trust/vault", "it runs the real programs beside the real work, reads the case and directs the rest"},
 	{"bench/nights", "event label proto/thawtrail/v1 store", "it invents records"},
 	{"bench", "agent bench/nights clock event exchange plans proto/thawtrail/v1 refusal rpc server store store/index trust trust/authority trust/invite trust/local trust/vault wholefile", "it measures all of the program"},
-	{"cli", "agent bench bundle caution demo engine event input label plans proof proto/thawtrail/v1 refusal rehearse replica replication rpc say server store store/reach trust trust/authority trust/invite trust/local trust/vault wholefile wording", "it is the command line of both programs"},
+	{"cli", "agent bench bundle caution cmd/thawtrail/shipped demo engine event input label plans proof proto/thawtrail/v1 refusal rehearse replica replication rpc say server store store/reach trust trust/authority trust/invite trust/local trust/vault wholefile wording", "it is the command line of both programs"},
 	{"sim", "", "it is a test"},
 	{"cmd/thawtrail", "cli", "it starts the command line"},
+	{"release", "", "it packs the program, and is no part of it"},
 }
 
 // apart are rooms that never meet, each with the reason. A star stands for the

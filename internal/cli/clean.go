@@ -35,11 +35,18 @@ func clean(s string) string {
 func line(s string) string { return strings.Join(strings.Fields(clean(s)), " ") }
 
 // cleanWriter cleans all that is printed through it. Each write holds whole
-// runes: we print whole texts.
-type cleanWriter struct{ to io.Writer }
+// runes: we print whole texts. It remembers the first failure, since few who print
+// can do anything about it: a sheet that went to a full disk must not look printed.
+type cleanWriter struct {
+	to     io.Writer
+	failed error
+}
 
-func (w cleanWriter) Write(p []byte) (int, error) {
+func (w *cleanWriter) Write(p []byte) (int, error) {
 	if _, err := io.WriteString(w.to, clean(string(p))); err != nil {
+		if w.failed == nil {
+			w.failed = err
+		}
 		return 0, err
 	}
 	return len(p), nil

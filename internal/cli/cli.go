@@ -40,7 +40,11 @@ func run(ctx context.Context, d *console, args []string) int {
 	root.SetArgs(append([]string{}, args...)) // never nil, which would mean os.Args
 	root.SetOut(d.out)
 	root.SetErr(d.err)
-	return d.report(root.ExecuteContext(ctx))
+	code := d.report(root.ExecuteContext(ctx))
+	if code == exitDone && d.printed.failed != nil {
+		return d.report(fmt.Errorf("what was to be printed did not come out: %w", d.printed.failed))
+	}
+	return code
 }
 
 // report says on one line what went wrong and finds the exit code.

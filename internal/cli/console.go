@@ -23,6 +23,7 @@ type console struct {
 	// rehearsal: what answered is one. out and err mark each line; bare does not.
 	rehearsal bool
 	bare      io.Writer
+	printed   *cleanWriter // behind out: knows whether all came out
 }
 
 const (
@@ -31,7 +32,8 @@ const (
 )
 
 func newDesk(out, err io.Writer) *console {
-	d := &console{in: os.Stdin, out: cleanWriter{out}, err: cleanWriter{err}, now: time.Now, zone: time.Local, address: defaultAddress}
+	printed := &cleanWriter{to: out}
+	d := &console{in: os.Stdin, out: printed, err: &cleanWriter{to: err}, printed: printed, now: time.Now, zone: time.Local, address: defaultAddress}
 	d.zoneName = zoneName()
 	if at := os.Getenv(envAddress); at != "" {
 		d.address = at

@@ -3,15 +3,12 @@ package cli
 import (
 	"encoding/json"
 	"regexp"
-	"runtime"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"thawtrail/internal/caution"
-	"thawtrail/internal/engine"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/replica"
 )
 
 // ownCommand is a command that no .proto file names.
@@ -96,16 +93,6 @@ func (d *console) cautionCommand() *cobra.Command {
 			p.line(r.Code + "  [" + r.Level + "]")
 			p.wrap("  ", r.Text)
 		}
-		return nil
-	})
-}
-
-func (d *console) versionCommand() *cobra.Command {
-	return plain("version", "Versions of this program and its formulas", "version", func(asJSON bool) error {
-		if asJSON {
-			return d.object(map[string]any{"program": replica.Version, "engine": engine.Version, "go": runtime.Version(), "system": runtime.GOOS + "/" + runtime.GOARCH})
-		}
-		d.printf("thawtrail %s, %s, %s on %s/%s\n", replica.Version, engine.Version, runtime.Version(), runtime.GOOS, runtime.GOARCH)
 		return nil
 	})
 }

@@ -11,6 +11,7 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/input"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/replica"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -90,6 +91,8 @@ func (d *console) root() *cobra.Command {
 		d.printf("%s", overview)
 		return nil
 	}
+	root.Version = replica.Version
+	root.SetVersionTemplate(programLine() + "\n")
 	root.SetHelpFunc(func(cmd *cobra.Command, _ []string) { d.help(cmd) })
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error { return flagError(cmd.CommandPath(), err) })
 	root.SetHelpCommand(&cobra.Command{Use: "help", Hidden: true, Args: cobra.ArbitraryArgs, RunE: func(cmd *cobra.Command, words []string) error {
@@ -219,8 +222,8 @@ func groupOf(word string) string {
 func unknownWord(cmd *cobra.Command, word string) error {
 	r := refusal.New("command", word, "a command that `"+cmd.CommandPath()+" --help` lists")
 	if len(word) <= input.LongestText {
-		if near := cmd.SuggestionsFor(word); len(near) > 0 {
-			r = r.Because("did you mean " + strings.Join(near, " or ") + "?")
+		if names := near(cmd, word); len(names) > 0 {
+			r = r.Because("did you mean " + strings.Join(names, " or ") + "?")
 		}
 	}
 	return r

@@ -21,6 +21,9 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
+// JournalFormat is the number of the form in which records lie on a disk.
+const JournalFormat = journal.FormatVersion
+
 // Options open a replica.
 type Options struct {
 	Dir        string             // holds journal/, index/ and aside/

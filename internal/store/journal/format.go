@@ -13,7 +13,7 @@ import (
 const (
 	headerBytes      = 80
 	frameHeaderBytes = 16
-	formatVersion    = 1
+	FormatVersion    = 1 // of the files; what is not this number is refused
 	headerMagic      = "THAWJRNL"
 	segmentSuffix    = ".journal"
 
@@ -45,7 +45,7 @@ type segmentHeader struct {
 func (h segmentHeader) append(b []byte, s sealer) []byte {
 	start := len(b)
 	b = append(b, headerMagic...)
-	b = binary.BigEndian.AppendUint16(b, formatVersion)
+	b = binary.BigEndian.AppendUint16(b, FormatVersion)
 	b = append(b, h.cipher, 0)
 	b = binary.BigEndian.AppendUint32(b, h.segment)
 	b = h.after.AppendTo(b)
@@ -64,9 +64,9 @@ func decodeHeader(b []byte, segment uint32) (segmentHeader, error) {
 		crc32.Checksum(b[:76], castagnoli) != binary.BigEndian.Uint32(b[76:]) {
 		return segmentHeader{}, errHeader
 	}
-	if v := binary.BigEndian.Uint16(b[8:]); v != formatVersion {
+	if v := binary.BigEndian.Uint16(b[8:]); v != FormatVersion {
 		return segmentHeader{}, fmt.Errorf("%w: segment %d has format version %d, this program knows %d",
-			ErrFormat, segment, v, formatVersion)
+			ErrFormat, segment, v, FormatVersion)
 	}
 	h := segmentHeader{cipher: b[10], segment: binary.BigEndian.Uint32(b[12:])}
 	h.after = Position{binary.BigEndian.Uint32(b[16:]), binary.BigEndian.Uint32(b[20:])}
