@@ -133,6 +133,8 @@ func (e *pending) raiseAboutStock() ([]caution.Raised, error) {
 		return e.checkTorn(p)
 	case *pb.BagsReceived:
 		return b.checkReceived(p)
+	case *pb.ProductCoded:
+		return b.checkCoded(p)
 	case *pb.BatchHeld:
 		return b.checkBatch(p.Product, p.Batch, false)
 	case *pb.BagsCarried:

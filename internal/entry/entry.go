@@ -46,8 +46,8 @@ func (w *Writer) WriteBy(ctx context.Context, actor Actor, req *pb.WriteRequest)
 	if req.RequestId == "" {
 		return w.write(ctx, actor, req)
 	}
-	if len(req.RequestId) > 64 {
-		return nil, refusal.New("request_id", req.RequestId, "at most 64 bytes")
+	if len(req.RequestId) > maxRequestID {
+		return nil, requestTooLong(req)
 	}
 	// The first caller's context must not end what the second one waits for.
 	out, err, _ := w.requests.Do(req.RequestId, func() (any, error) {
@@ -59,12 +59,22 @@ func (w *Writer) WriteBy(ctx context.Context, actor Actor, req *pb.WriteRequest)
 	return out.(*pb.WriteResponse), nil
 }
 
+// maxRequestID bounds what makes one press one record, in bytes.
+const maxRequestID = 64
+
+func requestTooLong(req *pb.WriteRequest) error {
+	return refusal.New("request_id", req.RequestId, "at most 64 bytes")
+}
+
+// savedBefore is said where a request id shows that the record is there.
+const savedBefore = "This was saved before; nothing was added."
+
 func (w *Writer) write(ctx context.Context, actor Actor, req *pb.WriteRequest) (*pb.WriteResponse, error) {
 	var e *pending
 	err := w.ViewOwn(ctx, func(b *query.ReadView) (err error) {
-		v := view{b, w.Replica}
+		v := view{ReadView: b, replica: w.Replica}
 		if done, ok, err := b.ByRequest(req.RequestId); ok && req.RequestId != "" || err != nil {
-			e = &pending{b: v, repeated: done, text: "This was saved before; nothing was added."}
+			e = &pending{b: v, repeated: done, text: savedBefore}
 			return err
 		}
 		e, err = v.prepare(actor, req)
@@ -124,6 +134,7 @@ func (w *Writer) justSaved() pb.SavedState {
 type view struct {
 	*query.ReadView
 	replica *replica.Replica
+	trial   bool // nothing will be saved: no keys are made
 }
 
 // pending is what a person entered, on its way to become a record.
@@ -156,7 +167,7 @@ func (w *Writer) Foresee(ctx context.Context, entry *pb.Entry) (out []*pb.Cautio
 		return nil, refusal.New("entry", "", "one thing that is to happen")
 	}
 	err = w.ViewOwn(ctx, func(b *query.ReadView) (err error) {
-		e := &pending{b: view{b, w.Replica}, payload: proto.Clone(payload), at: b.Now()}
+		e := &pending{b: view{ReadView: b, replica: w.Replica}, payload: proto.Clone(payload), at: b.Now()}
 		if e.spec, _ = event.Lookup(t); e.spec == nil {
 			return refusal.New("entry", t, "an entry that people make")
 		}

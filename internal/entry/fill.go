@@ -36,6 +36,9 @@ func (b view) fill(m proto.Message, at time.Time) (made []string, err error) {
 		return b.fillTorn(p, made)
 	case *pb.ProductCard:
 		return b.fillCard(p, made)
+	case *pb.ProductCoded:
+		p.Gtin, err = label.ParseGTIN("gtin", p.Gtin)
+		return made, err
 	case *pb.DonorRecorded:
 		return b.fillDonor(p, made)
 	}
@@ -133,6 +136,11 @@ func (b view) newBag() (string, error) {
 }
 
 func (b view) fillReceived(p *pb.BagsReceived) (made []string, err error) {
+	warm, _, err := b.arrivedWarm(p)
+	if err != nil {
+		return nil, err
+	}
+	p.SetAside = p.SetAside || warm || p.Arrived == pb.Arrival_ARRIVAL_SOFT || p.Arrived == pb.Arrival_ARRIVAL_THAWED
 	if len(p.Bags) == 0 && 0 < p.Count && p.Count <= 200 {
 		for range p.Count {
 			n, err := b.newBag()
@@ -327,19 +335,21 @@ func (b view) fillRecheck(p *pb.RecheckPlanned) error {
 }
 
 // fillDecided finds what is decided on: the warm spell that is open for any of the bags,
-// else the label for which the bag was set aside.
+// else what all of them were set aside for: a label, or how a delivery arrived.
 func (b view) fillDecided(p *pb.QuarantineDecided) error {
 	if p.Warm != "" {
 		return nil
 	}
 	var open []ledger.WarmSpan
-	aside := ""
+	var aside []string
 	for _, id := range p.Bags {
 		bag, err := b.Bag(id)
 		if err != nil || bag == nil {
 			return err
 		}
-		aside = bag.SetAside()
+		if why := cmp.Or(bag.SetAside(), bag.ArrivedAside()); !slices.Contains(aside, why) {
+			aside = append(aside, why)
+		}
 		spells, err := b.OpenSpells(bag.Line())
 		if err != nil {
 			return err
@@ -354,8 +364,8 @@ func (b view) fillDecided(p *pb.QuarantineDecided) error {
 		p.Warm = open[0].Stamp.Record.String()
 		return nil
 	}
-	if len(open) == 0 && len(p.Bags) == 1 && aside != "" {
-		p.Warm = aside
+	if len(open) == 0 && len(aside) == 1 && aside[0] != "" {
+		p.Warm = aside[0]
 		return nil
 	}
 	want := "bags for which a warm spell is open"

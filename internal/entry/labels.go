@@ -12,6 +12,7 @@ import (
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/query"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/wording"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -32,6 +33,16 @@ var (
 		"Came out soft: it counts as softened from now on and never becomes frozen again.")
 	carriedUnread = caution.Define("carried_without_reading", caution.Note,
 		"Nobody measured the box: its history is unknown.")
+	arrivedSoft = caution.Define("arrived_not_frozen", caution.Caution,
+		"They arrived %s: they are set aside until a person decides. Ask the maker; the label decides, and a bag that thawed is never frozen again.")
+	arrivedOver = caution.Define("arrived_over_storage", caution.Caution,
+		"%s C on arrival is warmer than the %s C that the label of %s allows: they are set aside until a person decides. Ask the maker; the label decides.")
+	arrivedExpired = caution.Define("arrived_expired", caution.Caution,
+		"Batch %s expired with %s, before it arrived. Read the label again; expired plasma is not given.")
+	noteDiffers = caution.Define("delivery_differs", caution.Note,
+		"The delivery note says %d, and %d came.")
+	codeOfAnother = caution.Define("gtin_of_another", caution.Caution,
+		"%s is told to stand for %s too: a scan will ask which of them it is. Void the one that is wrong.")
 	donorUnclear = caution.Define("donor_screen_unclear", caution.Caution,
 		"Of donor %s: %s.")
 )
@@ -97,6 +108,53 @@ func (b view) checkReceived(p *pb.BagsReceived) ([]caution.Raised, error) {
 	card, err := b.Card(p.Product)
 	if card != nil && card.VolumeMl != nil && *card.VolumeMl != p.VolumeMl {
 		out = append(out, labelVolume.With(p.VolumeMl, *card.VolumeMl, card.Name))
+	}
+	if err != nil {
+		return nil, err
+	}
+	more, err := b.checkArrival(p)
+	return append(out, more...), err
+}
+
+// arrivedWarm says that a delivery came warmer than its label allows to store it, and how
+// warm that is.
+func (b view) arrivedWarm(p *pb.BagsReceived) (warm bool, card *ledger.Card, err error) {
+	if p.ArrivedDc == nil {
+		return false, nil, nil
+	}
+	card, err = b.Card(p.Product)
+	return card != nil && card.StorageMaxDc != nil && *p.ArrivedDc > *card.StorageMaxDc, card, err
+}
+
+// checkArrival looks at how a delivery came: soft, warm, late, or of another number than
+// its note says.
+func (b view) checkArrival(p *pb.BagsReceived) (out []caution.Raised, err error) {
+	if p.Arrived == pb.Arrival_ARRIVAL_SOFT || p.Arrived == pb.Arrival_ARRIVAL_THAWED {
+		out = append(out, arrivedSoft.With(wording.Enum(p.Arrived)))
+	}
+	warm, card, err := b.arrivedWarm(p)
+	if err != nil {
+		return nil, err
+	}
+	if warm {
+		out = append(out, arrivedOver.With(celsius(*p.ArrivedDc), celsius(*card.StorageMaxDc), card.Name))
+	}
+	if day, err := label.ParseDay("expiry", p.Expiry); err == nil && !day.LastInstant(b.Zone()).After(b.Now()) {
+		out = append(out, arrivedExpired.With(p.Batch, p.Expiry))
+	}
+	if p.NotedCount != nil && *p.NotedCount != p.Count {
+		out = append(out, noteDiffers.With(*p.NotedCount, p.Count))
+	}
+	return out, nil
+}
+
+// checkCoded tells when a maker's number stands for another product too.
+func (b view) checkCoded(p *pb.ProductCoded) (out []caution.Raised, err error) {
+	known, err := b.ProductsOf(p.Gtin)
+	for _, id := range known {
+		if id != p.Product {
+			out = append(out, codeOfAnother.With(p.Gtin, b.Name(event.KindProduct, id)))
+		}
 	}
 	return out, err
 }

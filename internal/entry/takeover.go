@@ -108,7 +108,7 @@ func (w *Writer) TakeOver(ctx context.Context, actor Actor, req *pb.TakeOverRequ
 	out := &pb.TakeOverResponse{Case: sheet.Case}
 	if err := w.View(ctx, func(b *query.ReadView) error {
 		out.Says = b.SheetWords(sheet)
-		raised, err := (view{b, w.Replica}).checkAdopted(adoptedOf(sheet, req.Dam, req.Mark))
+		raised, err := (view{ReadView: b, replica: w.Replica}).checkAdopted(adoptedOf(sheet, req.Dam, req.Mark))
 		for _, r := range raised {
 			out.Cautions = append(out.Cautions, r.Text)
 		}

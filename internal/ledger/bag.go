@@ -75,6 +75,9 @@ type Receipt struct {
 	Opening   bool // stock from before the books began
 	Found     bool
 	Condition string // of a found bag
+	Arrived   pb.Arrival
+	ArrivedDc *int32
+	SetAside  bool // until a person decides
 }
 
 // Span is a stay at a place, until the next one.
@@ -164,11 +167,21 @@ func (b *Bag) SetAside() string {
 	return ""
 }
 
-// QuarantineDecision ends the setting aside after one warm place, or for a label.
+// ArrivedAside is the delivery that set the bag aside as it arrived, hex; empty: none did,
+// or the last one told did not.
+func (b *Bag) ArrivedAside() string {
+	if n := len(b.Receipts); n > 0 && b.Receipts[n-1].SetAside {
+		return b.Receipts[n-1].Stamp.Record.String()
+	}
+	return ""
+}
+
+// QuarantineDecision ends the setting aside after one warm place, for a label, or as a
+// delivery arrived.
 type QuarantineDecision struct {
 	_      struct{} `cbor:",toarray"`
 	Stamp  Stamp
-	Warm   string // the record of the warm place, hex
+	Warm   string // the record of the warm place, of the label or of the delivery, hex
 	Unfit  bool
 	Reason string
 }
@@ -241,7 +254,7 @@ func (b *Bag) apply(f *fact) {
 	at := f.stamp()
 	switch p := f.body.(type) {
 	case *pb.BagsReceived:
-		b.Receipts = append(b.Receipts, Receipt{Stamp: at, Place: p.Place, Opening: f.typ == typeOpeningStock})
+		b.Receipts = append(b.Receipts, Receipt{Stamp: at, Place: p.Place, Opening: f.typ == typeOpeningStock, Arrived: p.Arrived, ArrivedDc: copied(p.ArrivedDc), SetAside: p.SetAside})
 	case *pb.BagFound:
 		b.Receipts = append(b.Receipts, Receipt{Stamp: at, Place: p.Place, Found: true, Condition: p.Condition})
 	case *pb.BathMeasured:

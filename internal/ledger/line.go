@@ -26,6 +26,7 @@ type BagLine struct {
 	Settled bool   // its rest was thrown away, kept back, sent to the maker or put into a fridge
 	Torn    bool   // its label could not be read
 	Aside   string // and the record that set it aside for that, hex
+	Arrived string // the delivery that set it aside as it arrived, hex
 	Given   []GivenTo
 	// Books are its BagBooks as bytes: lists of what is in stock do not read them.
 	Books cbor.RawMessage
@@ -104,7 +105,7 @@ type Stay struct {
 	FromMs int64
 }
 
-// Judged is a person's decision after one warm place, or on a label.
+// Judged is a person's decision after one warm place, on a label or on how a bag arrived.
 type Judged struct {
 	_      struct{} `cbor:",toarray"`
 	Warm   string   // the record of the warm place, or of the label, hex
@@ -120,7 +121,7 @@ func (l *BagLine) InStock() bool { return l.Ended == "" && l.Label != nil }
 func (b *Bag) Line() *BagLine {
 	l := &BagLine{
 		ID: b.Entity.ID, Label: b.Label, Place: b.Place, Ended: b.Ended, GivenMl: b.GivenMl, Clocks: b.clocks(), Given: b.Given,
-		Settled: b.settled(), Torn: len(b.Torn) > 0, Aside: b.SetAside(),
+		Settled: b.settled(), Torn: len(b.Torn) > 0, Aside: b.SetAside(), Arrived: b.ArrivedAside(),
 	}
 	for _, s := range b.Custody {
 		l.Stays = append(l.Stays, Stay{Place: s.Place, FromMs: s.FromMs + s.OffMs})

@@ -7,6 +7,14 @@ type Product struct {
 	_ struct{} `cbor:",toarray"`
 	Common
 	Cards []Card // written order; the last one stands
+	Codes []ProductCode
+}
+
+// ProductCode is a maker's number that was told to stand for the product.
+type ProductCode struct {
+	_     struct{} `cbor:",toarray"`
+	Stamp Stamp
+	GTIN  string // 14 digits
 }
 
 // Card is a label in the label's own words.
@@ -50,8 +58,11 @@ func (p *Product) Card() *Card {
 func foldProduct(s *set) State {
 	pr := &Product{}
 	for _, f := range s.facts {
-		if p, ok := f.body.(*pb.ProductCard); ok {
+		switch p := f.body.(type) {
+		case *pb.ProductCard:
 			pr.Cards = append(pr.Cards, cardOf(f.stamp(), p))
+		case *pb.ProductCoded:
+			pr.Codes = append(pr.Codes, ProductCode{Stamp: f.stamp(), GTIN: p.Gtin})
 		}
 	}
 	pr.Common = s.common()

@@ -72,6 +72,22 @@ func (b *ReadView) Card(product string) (*ledger.Card, error) {
 	return card, nil
 }
 
+// ProductsOf are the products for which a maker's number was told to stand, by id. Several
+// are a slip of somebody: whoever scans is asked.
+func (b *ReadView) ProductsOf(gtin string) (out []string, err error) {
+	err = b.Each(event.KindProduct, func(s ledger.State) (bool, error) {
+		p := s.(*ledger.Product)
+		if slices.ContainsFunc(p.Codes, func(c ledger.ProductCode) bool { return c.GTIN == gtin }) {
+			out = append(out, p.Entity.ID)
+		}
+		return len(out) < maxOfOneCode, nil
+	})
+	return out, err
+}
+
+// maxOfOneCode bounds the products that one number is told to stand for.
+const maxOfOneCode = 20
+
 // place is the state of a place; nil when it is not known here.
 func (b *ReadView) place(id string) (*ledger.Place, error) {
 	place, known := b.places[id]

@@ -44,6 +44,7 @@ func (b *ReadView) ShelfAt(bag *ledger.BagLine, at time.Time) (engine.ShelfResul
 		return engine.ShelfResult{}, err
 	}
 	b.tornLabel(bag, &in)
+	arrived(bag, &in)
 	if bag.Label == nil || bag.Clocks != nil || in.Quarantined || len(in.UnfitBecause) > 0 {
 		return engine.Shelf(in)
 	}
@@ -148,20 +149,31 @@ func (b *ReadView) spells(bag *ledger.BagLine, at time.Time, fn func(ledger.Warm
 // tornLabel sets a bag aside whose label could not be read and whose number nobody
 // confirmed, until a person decides.
 func (b *ReadView) tornLabel(bag *ledger.BagLine, in *engine.ShelfInput) {
-	if bag.Aside == "" {
+	setAside(bag, in, bag.Aside, "judged unfit, its label not readable: ",
+		"label not readable, and nobody confirmed which bag it is; do not give it; a person has to decide")
+}
+
+// arrived sets a bag aside that did not arrive frozen, until a person decides.
+func arrived(bag *ledger.BagLine, in *engine.ShelfInput) {
+	setAside(bag, in, bag.Arrived, "judged unfit after it arrived thawed or warm: ",
+		"arrived thawed or warm; ask the maker; a person has to decide")
+}
+
+// setAside quarantines a bag because of a record, until a person decided on that.
+func setAside(bag *ledger.BagLine, in *engine.ShelfInput, record, unfit, why string) {
+	if record == "" {
 		return
 	}
-	decisions := judgedOn(bag, bag.Aside)
+	decisions := judgedOn(bag, record)
 	for _, d := range decisions {
 		if d.Unfit {
-			in.UnfitBecause = append(in.UnfitBecause, "judged unfit, its label not readable: "+d.Reason)
+			in.UnfitBecause = append(in.UnfitBecause, unfit+d.Reason)
 		}
 	}
-	if len(decisions) > 0 {
-		return
+	if len(decisions) == 0 {
+		in.Quarantined = true
+		in.QuarantineBecause = append(in.QuarantineBecause, why)
 	}
-	in.Quarantined = true
-	in.QuarantineBecause = append(in.QuarantineBecause, "label not readable, and nobody confirmed which bag it is; do not give it; a person has to decide")
 }
 
 // TornWords marks a bag whose label could not be read and whose number two looks

@@ -51,6 +51,8 @@ func (w *teller) ofPractice(m proto.Message) bool {
 	case *pb.ClientForgotten:
 		w.title(say.Text("tale.forgotten"))
 		w.and(quoted(p.Reason))
+	case *pb.ProductCoded:
+		w.begin(say.Text("tale.product_coded", p.Gtin, w.b.Name(event.KindProduct, p.Product)))
 	case *pb.ClientAdded:
 		w.begin(say.Text("tale.client"))
 	default:

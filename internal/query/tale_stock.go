@@ -158,9 +158,17 @@ func (w *teller) received(p *pb.BagsReceived) {
 	if p.CostMinor != nil {
 		w.and(say.Text("tale.each", b.money(*p.CostMinor)))
 	}
+	if p.Arrived != pb.Arrival_ARRIVAL_UNSPECIFIED {
+		w.and(say.Text("tale.arrived", wording.Enum(p.Arrived)))
+	}
+	w.and(maybe(p.ArrivedDc, func(v int32) string { return say.Text("tale.arrived_at", b.Celsius(v)) }),
+		maybe(p.NotedCount, func(v int32) string { return say.Text("tale.noted_count", v) }))
 	w.and(toldOf(p.Serial, func(t string) string { return say.Text("tale.serial", t) }))
 	if p.Borrowed {
 		w.and(say.Text("tale.borrowed"))
+	}
+	if p.SetAside {
+		w.but(say.Text("tale.torn_quarantined"))
 	}
 	w.and(w.bags(p.Bags, true))
 }

@@ -140,6 +140,7 @@ func tales(c, b, d string) []struct {
 		{"protocol_set", "Protocol set: target 8 g/L, ceiling 20 mL/kg/h, checked by K. Low", "", &pb.ProtocolSet{Name: "newborn foal", TargetIggCgPerL: n(800), CeilingMlPerKgPerH: n(20), CheckedBy: "K. Low"}},
 		{"product_card", "Product card: name Foal plasma, maker Wattle Biologics, route vein, volume 950 mL, least IgG 18 g/L", "", &pb.ProductCard{Name: "Foal plasma", Maker: "Wattle Biologics", Route: pb.ProductRoute_PRODUCT_ROUTE_VEIN, VolumeMl: n(950), LeastIggCgPerL: n(1800)}},
 		{"donor_recorded", "Donor recorded: name Bess, IgG 18 g/L, antibody result negative", "", &pb.DonorRecorded{Name: "Bess", IggCgPerL: n(1800), AntibodyResult: pb.ScreenResult_SCREEN_RESULT_NEGATIVE}},
+		{"product_coded", "Number 09501101530003 stands for Foal plasma", "", &pb.ProductCoded{Product: "Foal plasma", Gtin: "09501101530003"}},
 		{"client_added", "Client entered", "", &pb.ClientAdded{}},
 		{"client_forgotten", "Client forgotten: 'asked for by the client'", "", &pb.ClientForgotten{Reason: "asked for by the client"}},
 		{"device_added", "Laptop joined, south laptop", "", &pb.DeviceAdded{Name: "south laptop"}},

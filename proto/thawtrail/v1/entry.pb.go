@@ -82,6 +82,7 @@ type Entry struct {
 	//	*Entry_BatchReleased
 	//	*Entry_BatchRecalled
 	//	*Entry_BagsPulled
+	//	*Entry_ProductCoded
 	//	*Entry_KitStocked
 	//	*Entry_KitUsed
 	//	*Entry_KitCounted
@@ -636,6 +637,15 @@ func (x *Entry) GetBagsPulled() *BagsPulled {
 	if x != nil {
 		if x, ok := x.Body.(*Entry_BagsPulled); ok {
 			return x.BagsPulled
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetProductCoded() *ProductCoded {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_ProductCoded); ok {
+			return x.ProductCoded
 		}
 	}
 	return nil
@@ -1217,6 +1227,10 @@ type Entry_BagsPulled struct {
 	BagsPulled *BagsPulled `protobuf:"bytes,53,opt,name=bags_pulled,json=bagsPulled,proto3,oneof"`
 }
 
+type Entry_ProductCoded struct {
+	ProductCoded *ProductCoded `protobuf:"bytes,54,opt,name=product_coded,json=productCoded,proto3,oneof"`
+}
+
 type Entry_KitStocked struct {
 	KitStocked *KitStocked `protobuf:"bytes,55,opt,name=kit_stocked,json=kitStocked,proto3,oneof"`
 }
@@ -1483,6 +1497,8 @@ func (*Entry_BatchRecalled) isEntry_Body() {}
 
 func (*Entry_BagsPulled) isEntry_Body() {}
 
+func (*Entry_ProductCoded) isEntry_Body() {}
+
 func (*Entry_KitStocked) isEntry_Body() {}
 
 func (*Entry_KitUsed) isEntry_Body() {}
@@ -1567,7 +1583,7 @@ var File_thawtrail_v1_entry_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\n" +
-	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\x91\x80\x01\n" +
+	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"ہ\x01\n" +
 	"\x05Entry\x12@\n" +
 	"\n" +
 	"log_opened\x18\x01 \x01(\v2\x17.thawtrail.v1.LogOpenedB\x06\xd2\xda\x18\x02@\x01H\x00R\tlogOpened\x123\n" +
@@ -1686,7 +1702,9 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\fbatch recall\x12\x11Call a batch back\x1aBbatch recall H2207 --product 'Foal plasma' --reason 'maker recall'\"\x05batch(\x01H\x00R\rbatchRecalled\x12\xbb\x01\n" +
 	"\vbags_pulled\x185 \x01(\v2\x18.thawtrail.v1.BagsPulledB~\xd2\xda\x18z\n" +
 	"\bbag pull\x125Say that bags were fetched and set apart for a recall\x1a1bag pull 7K2M 9QX4 --text 'red box in the clinic'\"\x04bagsH\x00R\n" +
-	"bagsPulled\x12\x9a\x01\n" +
+	"bagsPulled\x12\xc7\x01\n" +
+	"\rproduct_coded\x186 \x01(\v2\x1a.thawtrail.v1.ProductCodedB\x83\x01\xd2\xda\x18\x7f\n" +
+	"\fproduct gtin\x125Say which product a maker's product number stands for\x1a)product gtin 'Foal plasma' 09501101530003\"\aproduct\"\x04gtinH\x00R\fproductCoded\x12\x9a\x01\n" +
 	"\vkit_stocked\x187 \x01(\v2\x18.thawtrail.v1.KitStockedB]\xd2\xda\x18Y\n" +
 	"\tkit stock\x12\x12Add kit to a place\x1a$kit stock 'north car' filtered_set 4\"\x05place\"\x04item\"\x05countH\x00R\n" +
 	"kitStocked\x12\x9a\x01\n" +
@@ -1848,42 +1866,43 @@ var file_thawtrail_v1_entry_proto_goTypes = []any{
 	(*BatchReleased)(nil),        // 49: thawtrail.v1.BatchReleased
 	(*BatchRecalled)(nil),        // 50: thawtrail.v1.BatchRecalled
 	(*BagsPulled)(nil),           // 51: thawtrail.v1.BagsPulled
-	(*KitStocked)(nil),           // 52: thawtrail.v1.KitStocked
-	(*KitUsed)(nil),              // 53: thawtrail.v1.KitUsed
-	(*KitCounted)(nil),           // 54: thawtrail.v1.KitCounted
-	(*LabelUnreadable)(nil),      // 55: thawtrail.v1.LabelUnreadable
-	(*CaseOpened)(nil),           // 56: thawtrail.v1.CaseOpened
-	(*RiskAsked)(nil),            // 57: thawtrail.v1.RiskAsked
-	(*PatientExamined)(nil),      // 58: thawtrail.v1.PatientExamined
-	(*PatientWeighed)(nil),       // 59: thawtrail.v1.PatientWeighed
-	(*IggTested)(nil),            // 60: thawtrail.v1.IggTested
-	(*ColostrumGiven)(nil),       // 61: thawtrail.v1.ColostrumGiven
-	(*ReferralOffered)(nil),      // 62: thawtrail.v1.ReferralOffered
-	(*EstimateAgreed)(nil),       // 63: thawtrail.v1.EstimateAgreed
-	(*PlanAccepted)(nil),         // 64: thawtrail.v1.PlanAccepted
-	(*BathChecked)(nil),          // 65: thawtrail.v1.BathChecked
-	(*HangChecked)(nil),          // 66: thawtrail.v1.HangChecked
-	(*CatheterPlaced)(nil),       // 67: thawtrail.v1.CatheterPlaced
-	(*CatheterRemoved)(nil),      // 68: thawtrail.v1.CatheterRemoved
-	(*TransfusionStarted)(nil),   // 69: thawtrail.v1.TransfusionStarted
-	(*RateSet)(nil),              // 70: thawtrail.v1.RateSet
-	(*VitalsNoted)(nil),          // 71: thawtrail.v1.VitalsNoted
-	(*ReactionNoted)(nil),        // 72: thawtrail.v1.ReactionNoted
-	(*DrugGiven)(nil),            // 73: thawtrail.v1.DrugGiven
-	(*FluidGiven)(nil),           // 74: thawtrail.v1.FluidGiven
-	(*FlowChanged)(nil),          // 75: thawtrail.v1.FlowChanged
-	(*TransfusionEnded)(nil),     // 76: thawtrail.v1.TransfusionEnded
-	(*HandedOver)(nil),           // 77: thawtrail.v1.HandedOver
-	(*RecheckPlanned)(nil),       // 78: thawtrail.v1.RecheckPlanned
-	(*AdverseEvent)(nil),         // 79: thawtrail.v1.AdverseEvent
-	(*CaseClosed)(nil),           // 80: thawtrail.v1.CaseClosed
-	(*CaseAdopted)(nil),          // 81: thawtrail.v1.CaseAdopted
-	(*CrossmatchNoted)(nil),      // 82: thawtrail.v1.CrossmatchNoted
-	(*FoodChainTold)(nil),        // 83: thawtrail.v1.FoodChainTold
-	(*ReactionDescribed)(nil),    // 84: thawtrail.v1.ReactionDescribed
-	(*ClientCalled)(nil),         // 85: thawtrail.v1.ClientCalled
-	(*FollowUpNoted)(nil),        // 86: thawtrail.v1.FollowUpNoted
-	(*MareDue)(nil),              // 87: thawtrail.v1.MareDue
+	(*ProductCoded)(nil),         // 52: thawtrail.v1.ProductCoded
+	(*KitStocked)(nil),           // 53: thawtrail.v1.KitStocked
+	(*KitUsed)(nil),              // 54: thawtrail.v1.KitUsed
+	(*KitCounted)(nil),           // 55: thawtrail.v1.KitCounted
+	(*LabelUnreadable)(nil),      // 56: thawtrail.v1.LabelUnreadable
+	(*CaseOpened)(nil),           // 57: thawtrail.v1.CaseOpened
+	(*RiskAsked)(nil),            // 58: thawtrail.v1.RiskAsked
+	(*PatientExamined)(nil),      // 59: thawtrail.v1.PatientExamined
+	(*PatientWeighed)(nil),       // 60: thawtrail.v1.PatientWeighed
+	(*IggTested)(nil),            // 61: thawtrail.v1.IggTested
+	(*ColostrumGiven)(nil),       // 62: thawtrail.v1.ColostrumGiven
+	(*ReferralOffered)(nil),      // 63: thawtrail.v1.ReferralOffered
+	(*EstimateAgreed)(nil),       // 64: thawtrail.v1.EstimateAgreed
+	(*PlanAccepted)(nil),         // 65: thawtrail.v1.PlanAccepted
+	(*BathChecked)(nil),          // 66: thawtrail.v1.BathChecked
+	(*HangChecked)(nil),          // 67: thawtrail.v1.HangChecked
+	(*CatheterPlaced)(nil),       // 68: thawtrail.v1.CatheterPlaced
+	(*CatheterRemoved)(nil),      // 69: thawtrail.v1.CatheterRemoved
+	(*TransfusionStarted)(nil),   // 70: thawtrail.v1.TransfusionStarted
+	(*RateSet)(nil),              // 71: thawtrail.v1.RateSet
+	(*VitalsNoted)(nil),          // 72: thawtrail.v1.VitalsNoted
+	(*ReactionNoted)(nil),        // 73: thawtrail.v1.ReactionNoted
+	(*DrugGiven)(nil),            // 74: thawtrail.v1.DrugGiven
+	(*FluidGiven)(nil),           // 75: thawtrail.v1.FluidGiven
+	(*FlowChanged)(nil),          // 76: thawtrail.v1.FlowChanged
+	(*TransfusionEnded)(nil),     // 77: thawtrail.v1.TransfusionEnded
+	(*HandedOver)(nil),           // 78: thawtrail.v1.HandedOver
+	(*RecheckPlanned)(nil),       // 79: thawtrail.v1.RecheckPlanned
+	(*AdverseEvent)(nil),         // 80: thawtrail.v1.AdverseEvent
+	(*CaseClosed)(nil),           // 81: thawtrail.v1.CaseClosed
+	(*CaseAdopted)(nil),          // 82: thawtrail.v1.CaseAdopted
+	(*CrossmatchNoted)(nil),      // 83: thawtrail.v1.CrossmatchNoted
+	(*FoodChainTold)(nil),        // 84: thawtrail.v1.FoodChainTold
+	(*ReactionDescribed)(nil),    // 85: thawtrail.v1.ReactionDescribed
+	(*ClientCalled)(nil),         // 86: thawtrail.v1.ClientCalled
+	(*FollowUpNoted)(nil),        // 87: thawtrail.v1.FollowUpNoted
+	(*MareDue)(nil),              // 88: thawtrail.v1.MareDue
 }
 var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	1,  // 0: thawtrail.v1.Entry.log_opened:type_name -> thawtrail.v1.LogOpened
@@ -1939,51 +1958,52 @@ var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	49, // 50: thawtrail.v1.Entry.batch_released:type_name -> thawtrail.v1.BatchReleased
 	50, // 51: thawtrail.v1.Entry.batch_recalled:type_name -> thawtrail.v1.BatchRecalled
 	51, // 52: thawtrail.v1.Entry.bags_pulled:type_name -> thawtrail.v1.BagsPulled
-	52, // 53: thawtrail.v1.Entry.kit_stocked:type_name -> thawtrail.v1.KitStocked
-	53, // 54: thawtrail.v1.Entry.kit_used:type_name -> thawtrail.v1.KitUsed
-	54, // 55: thawtrail.v1.Entry.kit_counted:type_name -> thawtrail.v1.KitCounted
-	55, // 56: thawtrail.v1.Entry.label_unreadable:type_name -> thawtrail.v1.LabelUnreadable
-	56, // 57: thawtrail.v1.Entry.case_opened:type_name -> thawtrail.v1.CaseOpened
-	57, // 58: thawtrail.v1.Entry.risk_asked:type_name -> thawtrail.v1.RiskAsked
-	58, // 59: thawtrail.v1.Entry.patient_examined:type_name -> thawtrail.v1.PatientExamined
-	59, // 60: thawtrail.v1.Entry.patient_weighed:type_name -> thawtrail.v1.PatientWeighed
-	60, // 61: thawtrail.v1.Entry.igg_tested:type_name -> thawtrail.v1.IggTested
-	61, // 62: thawtrail.v1.Entry.colostrum_given:type_name -> thawtrail.v1.ColostrumGiven
-	62, // 63: thawtrail.v1.Entry.referral_offered:type_name -> thawtrail.v1.ReferralOffered
-	63, // 64: thawtrail.v1.Entry.estimate_agreed:type_name -> thawtrail.v1.EstimateAgreed
-	64, // 65: thawtrail.v1.Entry.plan_accepted:type_name -> thawtrail.v1.PlanAccepted
-	65, // 66: thawtrail.v1.Entry.bath_checked:type_name -> thawtrail.v1.BathChecked
-	66, // 67: thawtrail.v1.Entry.hang_checked:type_name -> thawtrail.v1.HangChecked
-	67, // 68: thawtrail.v1.Entry.catheter_placed:type_name -> thawtrail.v1.CatheterPlaced
-	68, // 69: thawtrail.v1.Entry.catheter_removed:type_name -> thawtrail.v1.CatheterRemoved
-	69, // 70: thawtrail.v1.Entry.transfusion_started:type_name -> thawtrail.v1.TransfusionStarted
-	70, // 71: thawtrail.v1.Entry.rate_set:type_name -> thawtrail.v1.RateSet
-	71, // 72: thawtrail.v1.Entry.vitals_noted:type_name -> thawtrail.v1.VitalsNoted
-	72, // 73: thawtrail.v1.Entry.reaction_noted:type_name -> thawtrail.v1.ReactionNoted
-	73, // 74: thawtrail.v1.Entry.drug_given:type_name -> thawtrail.v1.DrugGiven
-	74, // 75: thawtrail.v1.Entry.fluid_given:type_name -> thawtrail.v1.FluidGiven
-	75, // 76: thawtrail.v1.Entry.clamped:type_name -> thawtrail.v1.FlowChanged
-	75, // 77: thawtrail.v1.Entry.resumed:type_name -> thawtrail.v1.FlowChanged
-	76, // 78: thawtrail.v1.Entry.stopped:type_name -> thawtrail.v1.TransfusionEnded
-	76, // 79: thawtrail.v1.Entry.finished:type_name -> thawtrail.v1.TransfusionEnded
-	77, // 80: thawtrail.v1.Entry.handed_over:type_name -> thawtrail.v1.HandedOver
-	78, // 81: thawtrail.v1.Entry.recheck_planned:type_name -> thawtrail.v1.RecheckPlanned
-	60, // 82: thawtrail.v1.Entry.igg_rechecked:type_name -> thawtrail.v1.IggTested
-	79, // 83: thawtrail.v1.Entry.adverse_event_considered:type_name -> thawtrail.v1.AdverseEvent
-	79, // 84: thawtrail.v1.Entry.adverse_event_reported:type_name -> thawtrail.v1.AdverseEvent
-	80, // 85: thawtrail.v1.Entry.case_closed:type_name -> thawtrail.v1.CaseClosed
-	81, // 86: thawtrail.v1.Entry.case_adopted:type_name -> thawtrail.v1.CaseAdopted
-	82, // 87: thawtrail.v1.Entry.crossmatch_noted:type_name -> thawtrail.v1.CrossmatchNoted
-	83, // 88: thawtrail.v1.Entry.food_chain_told:type_name -> thawtrail.v1.FoodChainTold
-	84, // 89: thawtrail.v1.Entry.reaction_described:type_name -> thawtrail.v1.ReactionDescribed
-	85, // 90: thawtrail.v1.Entry.client_called:type_name -> thawtrail.v1.ClientCalled
-	86, // 91: thawtrail.v1.Entry.follow_up_noted:type_name -> thawtrail.v1.FollowUpNoted
-	87, // 92: thawtrail.v1.Entry.mare_due:type_name -> thawtrail.v1.MareDue
-	93, // [93:93] is the sub-list for method output_type
-	93, // [93:93] is the sub-list for method input_type
-	93, // [93:93] is the sub-list for extension type_name
-	93, // [93:93] is the sub-list for extension extendee
-	0,  // [0:93] is the sub-list for field type_name
+	52, // 53: thawtrail.v1.Entry.product_coded:type_name -> thawtrail.v1.ProductCoded
+	53, // 54: thawtrail.v1.Entry.kit_stocked:type_name -> thawtrail.v1.KitStocked
+	54, // 55: thawtrail.v1.Entry.kit_used:type_name -> thawtrail.v1.KitUsed
+	55, // 56: thawtrail.v1.Entry.kit_counted:type_name -> thawtrail.v1.KitCounted
+	56, // 57: thawtrail.v1.Entry.label_unreadable:type_name -> thawtrail.v1.LabelUnreadable
+	57, // 58: thawtrail.v1.Entry.case_opened:type_name -> thawtrail.v1.CaseOpened
+	58, // 59: thawtrail.v1.Entry.risk_asked:type_name -> thawtrail.v1.RiskAsked
+	59, // 60: thawtrail.v1.Entry.patient_examined:type_name -> thawtrail.v1.PatientExamined
+	60, // 61: thawtrail.v1.Entry.patient_weighed:type_name -> thawtrail.v1.PatientWeighed
+	61, // 62: thawtrail.v1.Entry.igg_tested:type_name -> thawtrail.v1.IggTested
+	62, // 63: thawtrail.v1.Entry.colostrum_given:type_name -> thawtrail.v1.ColostrumGiven
+	63, // 64: thawtrail.v1.Entry.referral_offered:type_name -> thawtrail.v1.ReferralOffered
+	64, // 65: thawtrail.v1.Entry.estimate_agreed:type_name -> thawtrail.v1.EstimateAgreed
+	65, // 66: thawtrail.v1.Entry.plan_accepted:type_name -> thawtrail.v1.PlanAccepted
+	66, // 67: thawtrail.v1.Entry.bath_checked:type_name -> thawtrail.v1.BathChecked
+	67, // 68: thawtrail.v1.Entry.hang_checked:type_name -> thawtrail.v1.HangChecked
+	68, // 69: thawtrail.v1.Entry.catheter_placed:type_name -> thawtrail.v1.CatheterPlaced
+	69, // 70: thawtrail.v1.Entry.catheter_removed:type_name -> thawtrail.v1.CatheterRemoved
+	70, // 71: thawtrail.v1.Entry.transfusion_started:type_name -> thawtrail.v1.TransfusionStarted
+	71, // 72: thawtrail.v1.Entry.rate_set:type_name -> thawtrail.v1.RateSet
+	72, // 73: thawtrail.v1.Entry.vitals_noted:type_name -> thawtrail.v1.VitalsNoted
+	73, // 74: thawtrail.v1.Entry.reaction_noted:type_name -> thawtrail.v1.ReactionNoted
+	74, // 75: thawtrail.v1.Entry.drug_given:type_name -> thawtrail.v1.DrugGiven
+	75, // 76: thawtrail.v1.Entry.fluid_given:type_name -> thawtrail.v1.FluidGiven
+	76, // 77: thawtrail.v1.Entry.clamped:type_name -> thawtrail.v1.FlowChanged
+	76, // 78: thawtrail.v1.Entry.resumed:type_name -> thawtrail.v1.FlowChanged
+	77, // 79: thawtrail.v1.Entry.stopped:type_name -> thawtrail.v1.TransfusionEnded
+	77, // 80: thawtrail.v1.Entry.finished:type_name -> thawtrail.v1.TransfusionEnded
+	78, // 81: thawtrail.v1.Entry.handed_over:type_name -> thawtrail.v1.HandedOver
+	79, // 82: thawtrail.v1.Entry.recheck_planned:type_name -> thawtrail.v1.RecheckPlanned
+	61, // 83: thawtrail.v1.Entry.igg_rechecked:type_name -> thawtrail.v1.IggTested
+	80, // 84: thawtrail.v1.Entry.adverse_event_considered:type_name -> thawtrail.v1.AdverseEvent
+	80, // 85: thawtrail.v1.Entry.adverse_event_reported:type_name -> thawtrail.v1.AdverseEvent
+	81, // 86: thawtrail.v1.Entry.case_closed:type_name -> thawtrail.v1.CaseClosed
+	82, // 87: thawtrail.v1.Entry.case_adopted:type_name -> thawtrail.v1.CaseAdopted
+	83, // 88: thawtrail.v1.Entry.crossmatch_noted:type_name -> thawtrail.v1.CrossmatchNoted
+	84, // 89: thawtrail.v1.Entry.food_chain_told:type_name -> thawtrail.v1.FoodChainTold
+	85, // 90: thawtrail.v1.Entry.reaction_described:type_name -> thawtrail.v1.ReactionDescribed
+	86, // 91: thawtrail.v1.Entry.client_called:type_name -> thawtrail.v1.ClientCalled
+	87, // 92: thawtrail.v1.Entry.follow_up_noted:type_name -> thawtrail.v1.FollowUpNoted
+	88, // 93: thawtrail.v1.Entry.mare_due:type_name -> thawtrail.v1.MareDue
+	94, // [94:94] is the sub-list for method output_type
+	94, // [94:94] is the sub-list for method input_type
+	94, // [94:94] is the sub-list for extension type_name
+	94, // [94:94] is the sub-list for extension extendee
+	0,  // [0:94] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_entry_proto_init() }
@@ -2049,6 +2069,7 @@ func file_thawtrail_v1_entry_proto_init() {
 		(*Entry_BatchReleased)(nil),
 		(*Entry_BatchRecalled)(nil),
 		(*Entry_BagsPulled)(nil),
+		(*Entry_ProductCoded)(nil),
 		(*Entry_KitStocked)(nil),
 		(*Entry_KitUsed)(nil),
 		(*Entry_KitCounted)(nil),

@@ -179,6 +179,169 @@ func (x *WriteRequest) GetPin() string {
 	return ""
 }
 
+// WriteAllRequest is several entries that stand or fall together; 2,000 at most.
+type WriteAllRequest struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Entries []*WriteRequest        `protobuf:"bytes,1,rep,name=entries,proto3" json:"entries,omitempty"`
+	// Say what would become of each, and save nothing.
+	DryRun        bool `protobuf:"varint,2,opt,name=dry_run,json=dryRun,proto3" json:"dry_run,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WriteAllRequest) Reset() {
+	*x = WriteAllRequest{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WriteAllRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WriteAllRequest) ProtoMessage() {}
+
+func (x *WriteAllRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WriteAllRequest.ProtoReflect.Descriptor instead.
+func (*WriteAllRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *WriteAllRequest) GetEntries() []*WriteRequest {
+	if x != nil {
+		return x.Entries
+	}
+	return nil
+}
+
+func (x *WriteAllRequest) GetDryRun() bool {
+	if x != nil {
+		return x.DryRun
+	}
+	return false
+}
+
+// WriteAllResponse has a fate for each entry, in their order.
+type WriteAllResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Fates []*Fate                `protobuf:"bytes,1,rep,name=fates,proto3" json:"fates,omitempty"`
+	// They are saved. Else none of them is.
+	AllSaved      bool `protobuf:"varint,2,opt,name=all_saved,json=allSaved,proto3" json:"all_saved,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WriteAllResponse) Reset() {
+	*x = WriteAllResponse{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WriteAllResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WriteAllResponse) ProtoMessage() {}
+
+func (x *WriteAllResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WriteAllResponse.ProtoReflect.Descriptor instead.
+func (*WriteAllResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *WriteAllResponse) GetFates() []*Fate {
+	if x != nil {
+		return x.Fates
+	}
+	return nil
+}
+
+func (x *WriteAllResponse) GetAllSaved() bool {
+	if x != nil {
+		return x.AllSaved
+	}
+	return false
+}
+
+// Fate of one entry among several.
+type Fate struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Why it cannot be saved as it is; empty when it can.
+	Refused string `protobuf:"bytes,1,opt,name=refused,proto3" json:"refused,omitempty"`
+	// What was saved, or would be.
+	Written       *WriteResponse `protobuf:"bytes,2,opt,name=written,proto3" json:"written,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Fate) Reset() {
+	*x = Fate{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Fate) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Fate) ProtoMessage() {}
+
+func (x *Fate) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Fate.ProtoReflect.Descriptor instead.
+func (*Fate) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *Fate) GetRefused() string {
+	if x != nil {
+		return x.Refused
+	}
+	return ""
+}
+
+func (x *Fate) GetWritten() *WriteResponse {
+	if x != nil {
+		return x.Written
+	}
+	return nil
+}
+
 type WriteResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Hash of the record in hex.
@@ -204,7 +367,7 @@ type WriteResponse struct {
 
 func (x *WriteResponse) Reset() {
 	*x = WriteResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[1]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -216,7 +379,7 @@ func (x *WriteResponse) String() string {
 func (*WriteResponse) ProtoMessage() {}
 
 func (x *WriteResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[1]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -229,7 +392,7 @@ func (x *WriteResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WriteResponse.ProtoReflect.Descriptor instead.
 func (*WriteResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{1}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *WriteResponse) GetRecord() string {
@@ -307,7 +470,7 @@ type Caution struct {
 
 func (x *Caution) Reset() {
 	*x = Caution{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[2]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -319,7 +482,7 @@ func (x *Caution) String() string {
 func (*Caution) ProtoMessage() {}
 
 func (x *Caution) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[2]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -332,7 +495,7 @@ func (x *Caution) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Caution.ProtoReflect.Descriptor instead.
 func (*Caution) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{2}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Caution) GetCode() string {
@@ -366,7 +529,7 @@ type ResolveRequest struct {
 
 func (x *ResolveRequest) Reset() {
 	*x = ResolveRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[3]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -378,7 +541,7 @@ func (x *ResolveRequest) String() string {
 func (*ResolveRequest) ProtoMessage() {}
 
 func (x *ResolveRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[3]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -391,7 +554,7 @@ func (x *ResolveRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResolveRequest.ProtoReflect.Descriptor instead.
 func (*ResolveRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{3}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *ResolveRequest) GetKind() string {
@@ -418,7 +581,7 @@ type ResolveResponse struct {
 
 func (x *ResolveResponse) Reset() {
 	*x = ResolveResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[4]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -430,7 +593,7 @@ func (x *ResolveResponse) String() string {
 func (*ResolveResponse) ProtoMessage() {}
 
 func (x *ResolveResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[4]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -443,7 +606,7 @@ func (x *ResolveResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResolveResponse.ProtoReflect.Descriptor instead.
 func (*ResolveResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{4}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *ResolveResponse) GetId() string {
@@ -472,7 +635,7 @@ type Freshness struct {
 
 func (x *Freshness) Reset() {
 	*x = Freshness{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[5]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -484,7 +647,7 @@ func (x *Freshness) String() string {
 func (*Freshness) ProtoMessage() {}
 
 func (x *Freshness) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[5]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -497,7 +660,7 @@ func (x *Freshness) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Freshness.ProtoReflect.Descriptor instead.
 func (*Freshness) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{5}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Freshness) GetHeardFromServerAt() string {
@@ -530,7 +693,7 @@ type ListStockRequest struct {
 
 func (x *ListStockRequest) Reset() {
 	*x = ListStockRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -542,7 +705,7 @@ func (x *ListStockRequest) String() string {
 func (*ListStockRequest) ProtoMessage() {}
 
 func (x *ListStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -555,7 +718,7 @@ func (x *ListStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockRequest.ProtoReflect.Descriptor instead.
 func (*ListStockRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{6}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ListStockRequest) GetPlace() string {
@@ -628,7 +791,7 @@ type BagRow struct {
 
 func (x *BagRow) Reset() {
 	*x = BagRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -640,7 +803,7 @@ func (x *BagRow) String() string {
 func (*BagRow) ProtoMessage() {}
 
 func (x *BagRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -653,7 +816,7 @@ func (x *BagRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagRow.ProtoReflect.Descriptor instead.
 func (*BagRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{7}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *BagRow) GetBag() string {
@@ -751,7 +914,7 @@ type KitRow struct {
 
 func (x *KitRow) Reset() {
 	*x = KitRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -763,7 +926,7 @@ func (x *KitRow) String() string {
 func (*KitRow) ProtoMessage() {}
 
 func (x *KitRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -776,7 +939,7 @@ func (x *KitRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitRow.ProtoReflect.Descriptor instead.
 func (*KitRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{8}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *KitRow) GetPlace() string {
@@ -813,7 +976,7 @@ type ListStockResponse struct {
 
 func (x *ListStockResponse) Reset() {
 	*x = ListStockResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[9]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -825,7 +988,7 @@ func (x *ListStockResponse) String() string {
 func (*ListStockResponse) ProtoMessage() {}
 
 func (x *ListStockResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[9]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -838,7 +1001,7 @@ func (x *ListStockResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockResponse.ProtoReflect.Descriptor instead.
 func (*ListStockResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{9}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ListStockResponse) GetBags() []*BagRow {
@@ -878,7 +1041,7 @@ type GetBagRequest struct {
 
 func (x *GetBagRequest) Reset() {
 	*x = GetBagRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -890,7 +1053,7 @@ func (x *GetBagRequest) String() string {
 func (*GetBagRequest) ProtoMessage() {}
 
 func (x *GetBagRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -903,7 +1066,7 @@ func (x *GetBagRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBagRequest.ProtoReflect.Descriptor instead.
 func (*GetBagRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{10}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *GetBagRequest) GetBag() string {
@@ -938,7 +1101,7 @@ type TimelineRow struct {
 
 func (x *TimelineRow) Reset() {
 	*x = TimelineRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -950,7 +1113,7 @@ func (x *TimelineRow) String() string {
 func (*TimelineRow) ProtoMessage() {}
 
 func (x *TimelineRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -963,7 +1126,7 @@ func (x *TimelineRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TimelineRow.ProtoReflect.Descriptor instead.
 func (*TimelineRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{11}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *TimelineRow) GetAt() string {
@@ -1058,7 +1221,7 @@ type Correction struct {
 
 func (x *Correction) Reset() {
 	*x = Correction{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1070,7 +1233,7 @@ func (x *Correction) String() string {
 func (*Correction) ProtoMessage() {}
 
 func (x *Correction) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1083,7 +1246,7 @@ func (x *Correction) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Correction.ProtoReflect.Descriptor instead.
 func (*Correction) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{12}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *Correction) GetAt() string {
@@ -1137,7 +1300,7 @@ type GetBagResponse struct {
 
 func (x *GetBagResponse) Reset() {
 	*x = GetBagResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1149,7 +1312,7 @@ func (x *GetBagResponse) String() string {
 func (*GetBagResponse) ProtoMessage() {}
 
 func (x *GetBagResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1162,7 +1325,7 @@ func (x *GetBagResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBagResponse.ProtoReflect.Descriptor instead.
 func (*GetBagResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{13}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *GetBagResponse) GetBag() *BagRow {
@@ -1220,7 +1383,7 @@ type BagCan struct {
 
 func (x *BagCan) Reset() {
 	*x = BagCan{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1232,7 +1395,7 @@ func (x *BagCan) String() string {
 func (*BagCan) ProtoMessage() {}
 
 func (x *BagCan) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1245,7 +1408,7 @@ func (x *BagCan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagCan.ProtoReflect.Descriptor instead.
 func (*BagCan) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{14}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *BagCan) GetEvent() string {
@@ -1282,7 +1445,7 @@ type ListBatchesRequest struct {
 
 func (x *ListBatchesRequest) Reset() {
 	*x = ListBatchesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1294,7 +1457,7 @@ func (x *ListBatchesRequest) String() string {
 func (*ListBatchesRequest) ProtoMessage() {}
 
 func (x *ListBatchesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1307,7 +1470,7 @@ func (x *ListBatchesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListBatchesRequest.ProtoReflect.Descriptor instead.
 func (*ListBatchesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{15}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ListBatchesRequest) GetHeld() bool {
@@ -1361,7 +1524,7 @@ type HoldRow struct {
 
 func (x *HoldRow) Reset() {
 	*x = HoldRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1373,7 +1536,7 @@ func (x *HoldRow) String() string {
 func (*HoldRow) ProtoMessage() {}
 
 func (x *HoldRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1386,7 +1549,7 @@ func (x *HoldRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HoldRow.ProtoReflect.Descriptor instead.
 func (*HoldRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{16}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *HoldRow) GetRecord() string {
@@ -1455,7 +1618,7 @@ type HeardRow struct {
 
 func (x *HeardRow) Reset() {
 	*x = HeardRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1467,7 +1630,7 @@ func (x *HeardRow) String() string {
 func (*HeardRow) ProtoMessage() {}
 
 func (x *HeardRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1480,7 +1643,7 @@ func (x *HeardRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HeardRow.ProtoReflect.Descriptor instead.
 func (*HeardRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{17}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *HeardRow) GetDevice() string {
@@ -1510,7 +1673,7 @@ type BatchRow struct {
 
 func (x *BatchRow) Reset() {
 	*x = BatchRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1522,7 +1685,7 @@ func (x *BatchRow) String() string {
 func (*BatchRow) ProtoMessage() {}
 
 func (x *BatchRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1535,7 +1698,7 @@ func (x *BatchRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchRow.ProtoReflect.Descriptor instead.
 func (*BatchRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{18}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *BatchRow) GetProduct() string {
@@ -1585,7 +1748,7 @@ type ListBatchesResponse struct {
 
 func (x *ListBatchesResponse) Reset() {
 	*x = ListBatchesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1597,7 +1760,7 @@ func (x *ListBatchesResponse) String() string {
 func (*ListBatchesResponse) ProtoMessage() {}
 
 func (x *ListBatchesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1610,7 +1773,7 @@ func (x *ListBatchesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListBatchesResponse.ProtoReflect.Descriptor instead.
 func (*ListBatchesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{19}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ListBatchesResponse) GetBatches() []*BatchRow {
@@ -1642,7 +1805,7 @@ type ListProductsRequest struct {
 
 func (x *ListProductsRequest) Reset() {
 	*x = ListProductsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1654,7 +1817,7 @@ func (x *ListProductsRequest) String() string {
 func (*ListProductsRequest) ProtoMessage() {}
 
 func (x *ListProductsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1667,7 +1830,7 @@ func (x *ListProductsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProductsRequest.ProtoReflect.Descriptor instead.
 func (*ListProductsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{20}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{23}
 }
 
 type ProductRow struct {
@@ -1690,7 +1853,7 @@ type ProductRow struct {
 
 func (x *ProductRow) Reset() {
 	*x = ProductRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1702,7 +1865,7 @@ func (x *ProductRow) String() string {
 func (*ProductRow) ProtoMessage() {}
 
 func (x *ProductRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1715,7 +1878,7 @@ func (x *ProductRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProductRow.ProtoReflect.Descriptor instead.
 func (*ProductRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{21}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ProductRow) GetProduct() string {
@@ -1804,7 +1967,7 @@ type ListProductsResponse struct {
 
 func (x *ListProductsResponse) Reset() {
 	*x = ListProductsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1816,7 +1979,7 @@ func (x *ListProductsResponse) String() string {
 func (*ListProductsResponse) ProtoMessage() {}
 
 func (x *ListProductsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1829,7 +1992,7 @@ func (x *ListProductsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProductsResponse.ProtoReflect.Descriptor instead.
 func (*ListProductsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{22}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *ListProductsResponse) GetProducts() []*ProductRow {
@@ -1847,7 +2010,7 @@ type ListPlacesRequest struct {
 
 func (x *ListPlacesRequest) Reset() {
 	*x = ListPlacesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1859,7 +2022,7 @@ func (x *ListPlacesRequest) String() string {
 func (*ListPlacesRequest) ProtoMessage() {}
 
 func (x *ListPlacesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1872,7 +2035,7 @@ func (x *ListPlacesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPlacesRequest.ProtoReflect.Descriptor instead.
 func (*ListPlacesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{23}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{26}
 }
 
 type PlaceRow struct {
@@ -1890,7 +2053,7 @@ type PlaceRow struct {
 
 func (x *PlaceRow) Reset() {
 	*x = PlaceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1902,7 +2065,7 @@ func (x *PlaceRow) String() string {
 func (*PlaceRow) ProtoMessage() {}
 
 func (x *PlaceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1915,7 +2078,7 @@ func (x *PlaceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceRow.ProtoReflect.Descriptor instead.
 func (*PlaceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{24}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *PlaceRow) GetPlace() string {
@@ -1977,7 +2140,7 @@ type ListPlacesResponse struct {
 
 func (x *ListPlacesResponse) Reset() {
 	*x = ListPlacesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1989,7 +2152,7 @@ func (x *ListPlacesResponse) String() string {
 func (*ListPlacesResponse) ProtoMessage() {}
 
 func (x *ListPlacesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2002,7 +2165,7 @@ func (x *ListPlacesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPlacesResponse.ProtoReflect.Descriptor instead.
 func (*ListPlacesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{25}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *ListPlacesResponse) GetPlaces() []*PlaceRow {
@@ -2031,7 +2194,7 @@ type ChooseBagsRequest struct {
 
 func (x *ChooseBagsRequest) Reset() {
 	*x = ChooseBagsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2043,7 +2206,7 @@ func (x *ChooseBagsRequest) String() string {
 func (*ChooseBagsRequest) ProtoMessage() {}
 
 func (x *ChooseBagsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2056,7 +2219,7 @@ func (x *ChooseBagsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChooseBagsRequest.ProtoReflect.Descriptor instead.
 func (*ChooseBagsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{26}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *ChooseBagsRequest) GetCase() string {
@@ -2101,7 +2264,7 @@ type ChooseBagsResponse struct {
 
 func (x *ChooseBagsResponse) Reset() {
 	*x = ChooseBagsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[27]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2113,7 +2276,7 @@ func (x *ChooseBagsResponse) String() string {
 func (*ChooseBagsResponse) ProtoMessage() {}
 
 func (x *ChooseBagsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[27]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2126,7 +2289,7 @@ func (x *ChooseBagsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChooseBagsResponse.ProtoReflect.Descriptor instead.
 func (*ChooseBagsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{27}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *ChooseBagsResponse) GetBags() []*BagRow {
@@ -2182,7 +2345,7 @@ type ListCasesRequest struct {
 
 func (x *ListCasesRequest) Reset() {
 	*x = ListCasesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[28]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2194,7 +2357,7 @@ func (x *ListCasesRequest) String() string {
 func (*ListCasesRequest) ProtoMessage() {}
 
 func (x *ListCasesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[28]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2207,7 +2370,7 @@ func (x *ListCasesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCasesRequest.ProtoReflect.Descriptor instead.
 func (*ListCasesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{28}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *ListCasesRequest) GetOpen() bool {
@@ -2255,7 +2418,7 @@ type CaseRow struct {
 
 func (x *CaseRow) Reset() {
 	*x = CaseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[29]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2267,7 +2430,7 @@ func (x *CaseRow) String() string {
 func (*CaseRow) ProtoMessage() {}
 
 func (x *CaseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[29]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2280,7 +2443,7 @@ func (x *CaseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CaseRow.ProtoReflect.Descriptor instead.
 func (*CaseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{29}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *CaseRow) GetCase() string {
@@ -2385,7 +2548,7 @@ type ListCasesResponse struct {
 
 func (x *ListCasesResponse) Reset() {
 	*x = ListCasesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[30]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2397,7 +2560,7 @@ func (x *ListCasesResponse) String() string {
 func (*ListCasesResponse) ProtoMessage() {}
 
 func (x *ListCasesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[30]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2410,7 +2573,7 @@ func (x *ListCasesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCasesResponse.ProtoReflect.Descriptor instead.
 func (*ListCasesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{30}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *ListCasesResponse) GetCases() []*CaseRow {
@@ -2436,7 +2599,7 @@ type GetCaseRequest struct {
 
 func (x *GetCaseRequest) Reset() {
 	*x = GetCaseRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[31]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2448,7 +2611,7 @@ func (x *GetCaseRequest) String() string {
 func (*GetCaseRequest) ProtoMessage() {}
 
 func (x *GetCaseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[31]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2461,7 +2624,7 @@ func (x *GetCaseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCaseRequest.ProtoReflect.Descriptor instead.
 func (*GetCaseRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{31}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *GetCaseRequest) GetCase() string {
@@ -2492,7 +2655,7 @@ type TransfusionRow struct {
 
 func (x *TransfusionRow) Reset() {
 	*x = TransfusionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[32]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2504,7 +2667,7 @@ func (x *TransfusionRow) String() string {
 func (*TransfusionRow) ProtoMessage() {}
 
 func (x *TransfusionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[32]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2517,7 +2680,7 @@ func (x *TransfusionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TransfusionRow.ProtoReflect.Descriptor instead.
 func (*TransfusionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{32}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *TransfusionRow) GetBag() string {
@@ -2604,7 +2767,7 @@ type VitalsRow struct {
 
 func (x *VitalsRow) Reset() {
 	*x = VitalsRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2616,7 +2779,7 @@ func (x *VitalsRow) String() string {
 func (*VitalsRow) ProtoMessage() {}
 
 func (x *VitalsRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2629,7 +2792,7 @@ func (x *VitalsRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VitalsRow.ProtoReflect.Descriptor instead.
 func (*VitalsRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{33}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *VitalsRow) GetAt() string {
@@ -2700,7 +2863,7 @@ type GetCaseResponse struct {
 
 func (x *GetCaseResponse) Reset() {
 	*x = GetCaseResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2712,7 +2875,7 @@ func (x *GetCaseResponse) String() string {
 func (*GetCaseResponse) ProtoMessage() {}
 
 func (x *GetCaseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2725,7 +2888,7 @@ func (x *GetCaseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCaseResponse.ProtoReflect.Descriptor instead.
 func (*GetCaseResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{34}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *GetCaseResponse) GetCase() *CaseRow {
@@ -2841,7 +3004,7 @@ type GetNowRequest struct {
 
 func (x *GetNowRequest) Reset() {
 	*x = GetNowRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2853,7 +3016,7 @@ func (x *GetNowRequest) String() string {
 func (*GetNowRequest) ProtoMessage() {}
 
 func (x *GetNowRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2866,7 +3029,7 @@ func (x *GetNowRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetNowRequest.ProtoReflect.Descriptor instead.
 func (*GetNowRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{35}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{38}
 }
 
 type DueRow struct {
@@ -2882,7 +3045,7 @@ type DueRow struct {
 
 func (x *DueRow) Reset() {
 	*x = DueRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2894,7 +3057,7 @@ func (x *DueRow) String() string {
 func (*DueRow) ProtoMessage() {}
 
 func (x *DueRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2907,7 +3070,7 @@ func (x *DueRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DueRow.ProtoReflect.Descriptor instead.
 func (*DueRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{36}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *DueRow) GetAt() string {
@@ -2961,7 +3124,7 @@ type GetNowResponse struct {
 
 func (x *GetNowResponse) Reset() {
 	*x = GetNowResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2973,7 +3136,7 @@ func (x *GetNowResponse) String() string {
 func (*GetNowResponse) ProtoMessage() {}
 
 func (x *GetNowResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2986,7 +3149,7 @@ func (x *GetNowResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetNowResponse.ProtoReflect.Descriptor instead.
 func (*GetNowResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{37}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *GetNowResponse) GetNow() string {
@@ -3050,7 +3213,7 @@ type ListDiscrepanciesRequest struct {
 
 func (x *ListDiscrepanciesRequest) Reset() {
 	*x = ListDiscrepanciesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3062,7 +3225,7 @@ func (x *ListDiscrepanciesRequest) String() string {
 func (*ListDiscrepanciesRequest) ProtoMessage() {}
 
 func (x *ListDiscrepanciesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3075,7 +3238,7 @@ func (x *ListDiscrepanciesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDiscrepanciesRequest.ProtoReflect.Descriptor instead.
 func (*ListDiscrepanciesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{38}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *ListDiscrepanciesRequest) GetOpen() bool {
@@ -3123,7 +3286,7 @@ type DiscrepancyRow struct {
 
 func (x *DiscrepancyRow) Reset() {
 	*x = DiscrepancyRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3135,7 +3298,7 @@ func (x *DiscrepancyRow) String() string {
 func (*DiscrepancyRow) ProtoMessage() {}
 
 func (x *DiscrepancyRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3148,7 +3311,7 @@ func (x *DiscrepancyRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DiscrepancyRow.ProtoReflect.Descriptor instead.
 func (*DiscrepancyRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{39}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *DiscrepancyRow) GetKind() string {
@@ -3221,7 +3384,7 @@ type ListDiscrepanciesResponse struct {
 
 func (x *ListDiscrepanciesResponse) Reset() {
 	*x = ListDiscrepanciesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3233,7 +3396,7 @@ func (x *ListDiscrepanciesResponse) String() string {
 func (*ListDiscrepanciesResponse) ProtoMessage() {}
 
 func (x *ListDiscrepanciesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3246,7 +3409,7 @@ func (x *ListDiscrepanciesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDiscrepanciesResponse.ProtoReflect.Descriptor instead.
 func (*ListDiscrepanciesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{40}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *ListDiscrepanciesResponse) GetDiscrepancies() []*DiscrepancyRow {
@@ -3287,7 +3450,7 @@ type KindCount struct {
 
 func (x *KindCount) Reset() {
 	*x = KindCount{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3299,7 +3462,7 @@ func (x *KindCount) String() string {
 func (*KindCount) ProtoMessage() {}
 
 func (x *KindCount) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3312,7 +3475,7 @@ func (x *KindCount) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KindCount.ProtoReflect.Descriptor instead.
 func (*KindCount) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{41}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *KindCount) GetKind() string {
@@ -3337,7 +3500,7 @@ type GetDigestRequest struct {
 
 func (x *GetDigestRequest) Reset() {
 	*x = GetDigestRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3349,7 +3512,7 @@ func (x *GetDigestRequest) String() string {
 func (*GetDigestRequest) ProtoMessage() {}
 
 func (x *GetDigestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3362,7 +3525,7 @@ func (x *GetDigestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDigestRequest.ProtoReflect.Descriptor instead.
 func (*GetDigestRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{42}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{45}
 }
 
 type Head struct {
@@ -3378,7 +3541,7 @@ type Head struct {
 
 func (x *Head) Reset() {
 	*x = Head{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3390,7 +3553,7 @@ func (x *Head) String() string {
 func (*Head) ProtoMessage() {}
 
 func (x *Head) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3403,7 +3566,7 @@ func (x *Head) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Head.ProtoReflect.Descriptor instead.
 func (*Head) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{43}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *Head) GetLog() string {
@@ -3453,7 +3616,7 @@ type GetDigestResponse struct {
 
 func (x *GetDigestResponse) Reset() {
 	*x = GetDigestResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3465,7 +3628,7 @@ func (x *GetDigestResponse) String() string {
 func (*GetDigestResponse) ProtoMessage() {}
 
 func (x *GetDigestResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3478,7 +3641,7 @@ func (x *GetDigestResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDigestResponse.ProtoReflect.Descriptor instead.
 func (*GetDigestResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{44}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *GetDigestResponse) GetDigest() string {
@@ -3517,7 +3680,7 @@ type GetStatusRequest struct {
 
 func (x *GetStatusRequest) Reset() {
 	*x = GetStatusRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3529,7 +3692,7 @@ func (x *GetStatusRequest) String() string {
 func (*GetStatusRequest) ProtoMessage() {}
 
 func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3542,7 +3705,7 @@ func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetStatusRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{45}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{48}
 }
 
 type GetStatusResponse struct {
@@ -3577,7 +3740,7 @@ type GetStatusResponse struct {
 
 func (x *GetStatusResponse) Reset() {
 	*x = GetStatusResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3589,7 +3752,7 @@ func (x *GetStatusResponse) String() string {
 func (*GetStatusResponse) ProtoMessage() {}
 
 func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3602,7 +3765,7 @@ func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusResponse.ProtoReflect.Descriptor instead.
 func (*GetStatusResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{46}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *GetStatusResponse) GetPractice() string {
@@ -3759,7 +3922,7 @@ type PartRow struct {
 
 func (x *PartRow) Reset() {
 	*x = PartRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3771,7 +3934,7 @@ func (x *PartRow) String() string {
 func (*PartRow) ProtoMessage() {}
 
 func (x *PartRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3784,7 +3947,7 @@ func (x *PartRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PartRow.ProtoReflect.Descriptor instead.
 func (*PartRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{47}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *PartRow) GetPart() string {
@@ -3824,7 +3987,7 @@ type GetRecordRequest struct {
 
 func (x *GetRecordRequest) Reset() {
 	*x = GetRecordRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3836,7 +3999,7 @@ func (x *GetRecordRequest) String() string {
 func (*GetRecordRequest) ProtoMessage() {}
 
 func (x *GetRecordRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3849,7 +4012,7 @@ func (x *GetRecordRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecordRequest.ProtoReflect.Descriptor instead.
 func (*GetRecordRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{48}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *GetRecordRequest) GetRecord() string {
@@ -3889,7 +4052,7 @@ type GetRecordResponse struct {
 
 func (x *GetRecordResponse) Reset() {
 	*x = GetRecordResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3901,7 +4064,7 @@ func (x *GetRecordResponse) String() string {
 func (*GetRecordResponse) ProtoMessage() {}
 
 func (x *GetRecordResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3914,7 +4077,7 @@ func (x *GetRecordResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecordResponse.ProtoReflect.Descriptor instead.
 func (*GetRecordResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{49}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *GetRecordResponse) GetRecord() string {
@@ -4051,7 +4214,7 @@ type ListPeopleRequest struct {
 
 func (x *ListPeopleRequest) Reset() {
 	*x = ListPeopleRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4063,7 +4226,7 @@ func (x *ListPeopleRequest) String() string {
 func (*ListPeopleRequest) ProtoMessage() {}
 
 func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4076,7 +4239,7 @@ func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleRequest.ProtoReflect.Descriptor instead.
 func (*ListPeopleRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{50}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{53}
 }
 
 type PersonRow struct {
@@ -4092,7 +4255,7 @@ type PersonRow struct {
 
 func (x *PersonRow) Reset() {
 	*x = PersonRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4104,7 +4267,7 @@ func (x *PersonRow) String() string {
 func (*PersonRow) ProtoMessage() {}
 
 func (x *PersonRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4117,7 +4280,7 @@ func (x *PersonRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PersonRow.ProtoReflect.Descriptor instead.
 func (*PersonRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{51}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *PersonRow) GetPerson() string {
@@ -4161,7 +4324,7 @@ type DeviceRow struct {
 
 func (x *DeviceRow) Reset() {
 	*x = DeviceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4173,7 +4336,7 @@ func (x *DeviceRow) String() string {
 func (*DeviceRow) ProtoMessage() {}
 
 func (x *DeviceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4186,7 +4349,7 @@ func (x *DeviceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceRow.ProtoReflect.Descriptor instead.
 func (*DeviceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{52}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *DeviceRow) GetDevice() string {
@@ -4234,7 +4397,7 @@ type ListPeopleResponse struct {
 
 func (x *ListPeopleResponse) Reset() {
 	*x = ListPeopleResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4246,7 +4409,7 @@ func (x *ListPeopleResponse) String() string {
 func (*ListPeopleResponse) ProtoMessage() {}
 
 func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4259,7 +4422,7 @@ func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleResponse.ProtoReflect.Descriptor instead.
 func (*ListPeopleResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{53}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *ListPeopleResponse) GetPeople() []*PersonRow {
@@ -4285,7 +4448,7 @@ type GetPersonRequest struct {
 
 func (x *GetPersonRequest) Reset() {
 	*x = GetPersonRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4297,7 +4460,7 @@ func (x *GetPersonRequest) String() string {
 func (*GetPersonRequest) ProtoMessage() {}
 
 func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4310,7 +4473,7 @@ func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPersonRequest.ProtoReflect.Descriptor instead.
 func (*GetPersonRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{54}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *GetPersonRequest) GetPerson() string {
@@ -4334,7 +4497,7 @@ type GetPersonResponse struct {
 
 func (x *GetPersonResponse) Reset() {
 	*x = GetPersonResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4346,7 +4509,7 @@ func (x *GetPersonResponse) String() string {
 func (*GetPersonResponse) ProtoMessage() {}
 
 func (x *GetPersonResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4359,7 +4522,7 @@ func (x *GetPersonResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPersonResponse.ProtoReflect.Descriptor instead.
 func (*GetPersonResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{55}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *GetPersonResponse) GetPerson() *PersonRow {
@@ -4406,7 +4569,7 @@ type ListAffectedRequest struct {
 
 func (x *ListAffectedRequest) Reset() {
 	*x = ListAffectedRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4418,7 +4581,7 @@ func (x *ListAffectedRequest) String() string {
 func (*ListAffectedRequest) ProtoMessage() {}
 
 func (x *ListAffectedRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4431,7 +4594,7 @@ func (x *ListAffectedRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAffectedRequest.ProtoReflect.Descriptor instead.
 func (*ListAffectedRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{56}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *ListAffectedRequest) GetVersion() string {
@@ -4450,7 +4613,7 @@ type ListAffectedResponse struct {
 
 func (x *ListAffectedResponse) Reset() {
 	*x = ListAffectedResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4462,7 +4625,7 @@ func (x *ListAffectedResponse) String() string {
 func (*ListAffectedResponse) ProtoMessage() {}
 
 func (x *ListAffectedResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4475,7 +4638,7 @@ func (x *ListAffectedResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAffectedResponse.ProtoReflect.Descriptor instead.
 func (*ListAffectedResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *ListAffectedResponse) GetCases() []*CaseRow {
@@ -4494,7 +4657,7 @@ type ListUseRequest struct {
 
 func (x *ListUseRequest) Reset() {
 	*x = ListUseRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4506,7 +4669,7 @@ func (x *ListUseRequest) String() string {
 func (*ListUseRequest) ProtoMessage() {}
 
 func (x *ListUseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4519,7 +4682,7 @@ func (x *ListUseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUseRequest.ProtoReflect.Descriptor instead.
 func (*ListUseRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{58}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *ListUseRequest) GetBy() string {
@@ -4545,7 +4708,7 @@ type UseRow struct {
 
 func (x *UseRow) Reset() {
 	*x = UseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4557,7 +4720,7 @@ func (x *UseRow) String() string {
 func (*UseRow) ProtoMessage() {}
 
 func (x *UseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4570,7 +4733,7 @@ func (x *UseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UseRow.ProtoReflect.Descriptor instead.
 func (*UseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{59}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *UseRow) GetGroup() string {
@@ -4639,7 +4802,7 @@ type ListUseResponse struct {
 
 func (x *ListUseResponse) Reset() {
 	*x = ListUseResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4651,7 +4814,7 @@ func (x *ListUseResponse) String() string {
 func (*ListUseResponse) ProtoMessage() {}
 
 func (x *ListUseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4664,7 +4827,7 @@ func (x *ListUseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUseResponse.ProtoReflect.Descriptor instead.
 func (*ListUseResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{60}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *ListUseResponse) GetRows() []*UseRow {
@@ -4693,7 +4856,7 @@ type GetBalanceRequest struct {
 
 func (x *GetBalanceRequest) Reset() {
 	*x = GetBalanceRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4705,7 +4868,7 @@ func (x *GetBalanceRequest) String() string {
 func (*GetBalanceRequest) ProtoMessage() {}
 
 func (x *GetBalanceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4718,7 +4881,7 @@ func (x *GetBalanceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBalanceRequest.ProtoReflect.Descriptor instead.
 func (*GetBalanceRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{61}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *GetBalanceRequest) GetFrom() string {
@@ -4770,7 +4933,7 @@ type BalanceLine struct {
 
 func (x *BalanceLine) Reset() {
 	*x = BalanceLine{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4782,7 +4945,7 @@ func (x *BalanceLine) String() string {
 func (*BalanceLine) ProtoMessage() {}
 
 func (x *BalanceLine) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4795,7 +4958,7 @@ func (x *BalanceLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BalanceLine.ProtoReflect.Descriptor instead.
 func (*BalanceLine) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *BalanceLine) GetWay() string {
@@ -4910,7 +5073,7 @@ type BalanceRow struct {
 
 func (x *BalanceRow) Reset() {
 	*x = BalanceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4922,7 +5085,7 @@ func (x *BalanceRow) String() string {
 func (*BalanceRow) ProtoMessage() {}
 
 func (x *BalanceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4935,7 +5098,7 @@ func (x *BalanceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BalanceRow.ProtoReflect.Descriptor instead.
 func (*BalanceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *BalanceRow) GetGroup() string {
@@ -5207,7 +5370,7 @@ type GetBalanceResponse struct {
 
 func (x *GetBalanceResponse) Reset() {
 	*x = GetBalanceResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5219,7 +5382,7 @@ func (x *GetBalanceResponse) String() string {
 func (*GetBalanceResponse) ProtoMessage() {}
 
 func (x *GetBalanceResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5232,7 +5395,7 @@ func (x *GetBalanceResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBalanceResponse.ProtoReflect.Descriptor instead.
 func (*GetBalanceResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *GetBalanceResponse) GetRows() []*BalanceRow {
@@ -5299,7 +5462,7 @@ type Closing struct {
 
 func (x *Closing) Reset() {
 	*x = Closing{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5311,7 +5474,7 @@ func (x *Closing) String() string {
 func (*Closing) ProtoMessage() {}
 
 func (x *Closing) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5324,7 +5487,7 @@ func (x *Closing) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Closing.ProtoReflect.Descriptor instead.
 func (*Closing) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *Closing) GetMonth() string {
@@ -5388,7 +5551,7 @@ type ClosingChange struct {
 
 func (x *ClosingChange) Reset() {
 	*x = ClosingChange{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5400,7 +5563,7 @@ func (x *ClosingChange) String() string {
 func (*ClosingChange) ProtoMessage() {}
 
 func (x *ClosingChange) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5413,7 +5576,7 @@ func (x *ClosingChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClosingChange.ProtoReflect.Descriptor instead.
 func (*ClosingChange) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *ClosingChange) GetPlace() string {
@@ -5504,7 +5667,7 @@ type GetRecallRequest struct {
 
 func (x *GetRecallRequest) Reset() {
 	*x = GetRecallRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5516,7 +5679,7 @@ func (x *GetRecallRequest) String() string {
 func (*GetRecallRequest) ProtoMessage() {}
 
 func (x *GetRecallRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5529,7 +5692,7 @@ func (x *GetRecallRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecallRequest.ProtoReflect.Descriptor instead.
 func (*GetRecallRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *GetRecallRequest) GetProduct() string {
@@ -5609,7 +5772,7 @@ type RecallBatch struct {
 
 func (x *RecallBatch) Reset() {
 	*x = RecallBatch{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5621,7 +5784,7 @@ func (x *RecallBatch) String() string {
 func (*RecallBatch) ProtoMessage() {}
 
 func (x *RecallBatch) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5634,7 +5797,7 @@ func (x *RecallBatch) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallBatch.ProtoReflect.Descriptor instead.
 func (*RecallBatch) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *RecallBatch) GetProduct() string {
@@ -5692,7 +5855,7 @@ type RecallBag struct {
 
 func (x *RecallBag) Reset() {
 	*x = RecallBag{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5704,7 +5867,7 @@ func (x *RecallBag) String() string {
 func (*RecallBag) ProtoMessage() {}
 
 func (x *RecallBag) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5717,7 +5880,7 @@ func (x *RecallBag) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallBag.ProtoReflect.Descriptor instead.
 func (*RecallBag) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{69}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *RecallBag) GetBag() string {
@@ -5812,7 +5975,7 @@ type RecallPatient struct {
 
 func (x *RecallPatient) Reset() {
 	*x = RecallPatient{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5824,7 +5987,7 @@ func (x *RecallPatient) String() string {
 func (*RecallPatient) ProtoMessage() {}
 
 func (x *RecallPatient) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5837,7 +6000,7 @@ func (x *RecallPatient) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallPatient.ProtoReflect.Descriptor instead.
 func (*RecallPatient) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *RecallPatient) GetCase() string {
@@ -5980,7 +6143,7 @@ type RecallHold struct {
 
 func (x *RecallHold) Reset() {
 	*x = RecallHold{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5992,7 +6155,7 @@ func (x *RecallHold) String() string {
 func (*RecallHold) ProtoMessage() {}
 
 func (x *RecallHold) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6005,7 +6168,7 @@ func (x *RecallHold) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallHold.ProtoReflect.Descriptor instead.
 func (*RecallHold) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *RecallHold) GetRecord() string {
@@ -6114,7 +6277,7 @@ type GetRecallResponse struct {
 
 func (x *GetRecallResponse) Reset() {
 	*x = GetRecallResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6126,7 +6289,7 @@ func (x *GetRecallResponse) String() string {
 func (*GetRecallResponse) ProtoMessage() {}
 
 func (x *GetRecallResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6139,7 +6302,7 @@ func (x *GetRecallResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecallResponse.ProtoReflect.Descriptor instead.
 func (*GetRecallResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *GetRecallResponse) GetAbout() string {
@@ -6277,7 +6440,7 @@ type ListUnprovenRequest struct {
 
 func (x *ListUnprovenRequest) Reset() {
 	*x = ListUnprovenRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6289,7 +6452,7 @@ func (x *ListUnprovenRequest) String() string {
 func (*ListUnprovenRequest) ProtoMessage() {}
 
 func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6302,7 +6465,7 @@ func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenRequest.ProtoReflect.Descriptor instead.
 func (*ListUnprovenRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{73}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *ListUnprovenRequest) GetUnsigned() bool {
@@ -6332,7 +6495,7 @@ type UnprovenRow struct {
 
 func (x *UnprovenRow) Reset() {
 	*x = UnprovenRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6344,7 +6507,7 @@ func (x *UnprovenRow) String() string {
 func (*UnprovenRow) ProtoMessage() {}
 
 func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6357,7 +6520,7 @@ func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnprovenRow.ProtoReflect.Descriptor instead.
 func (*UnprovenRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{74}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *UnprovenRow) GetAt() string {
@@ -6433,7 +6596,7 @@ type ListUnprovenResponse struct {
 
 func (x *ListUnprovenResponse) Reset() {
 	*x = ListUnprovenResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6445,7 +6608,7 @@ func (x *ListUnprovenResponse) String() string {
 func (*ListUnprovenResponse) ProtoMessage() {}
 
 func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6458,7 +6621,7 @@ func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenResponse.ProtoReflect.Descriptor instead.
 func (*ListUnprovenResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{75}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *ListUnprovenResponse) GetRows() []*UnprovenRow {
@@ -6485,7 +6648,7 @@ type ListLateRequest struct {
 
 func (x *ListLateRequest) Reset() {
 	*x = ListLateRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6497,7 +6660,7 @@ func (x *ListLateRequest) String() string {
 func (*ListLateRequest) ProtoMessage() {}
 
 func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6510,7 +6673,7 @@ func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateRequest.ProtoReflect.Descriptor instead.
 func (*ListLateRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{76}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *ListLateRequest) GetLimit() int32 {
@@ -6547,7 +6710,7 @@ type LateRow struct {
 
 func (x *LateRow) Reset() {
 	*x = LateRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6559,7 +6722,7 @@ func (x *LateRow) String() string {
 func (*LateRow) ProtoMessage() {}
 
 func (x *LateRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6572,7 +6735,7 @@ func (x *LateRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LateRow.ProtoReflect.Descriptor instead.
 func (*LateRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{77}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *LateRow) GetCase() string {
@@ -6649,7 +6812,7 @@ type ListLateResponse struct {
 
 func (x *ListLateResponse) Reset() {
 	*x = ListLateResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6661,7 +6824,7 @@ func (x *ListLateResponse) String() string {
 func (*ListLateResponse) ProtoMessage() {}
 
 func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6674,7 +6837,7 @@ func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateResponse.ProtoReflect.Descriptor instead.
 func (*ListLateResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{78}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *ListLateResponse) GetRows() []*LateRow {
@@ -6701,7 +6864,7 @@ type ListCorrectionsRequest struct {
 
 func (x *ListCorrectionsRequest) Reset() {
 	*x = ListCorrectionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6713,7 +6876,7 @@ func (x *ListCorrectionsRequest) String() string {
 func (*ListCorrectionsRequest) ProtoMessage() {}
 
 func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6726,7 +6889,7 @@ func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsRequest.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{79}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *ListCorrectionsRequest) GetLimit() int32 {
@@ -6766,7 +6929,7 @@ type CorrectionRow struct {
 
 func (x *CorrectionRow) Reset() {
 	*x = CorrectionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6778,7 +6941,7 @@ func (x *CorrectionRow) String() string {
 func (*CorrectionRow) ProtoMessage() {}
 
 func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6791,7 +6954,7 @@ func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectionRow.ProtoReflect.Descriptor instead.
 func (*CorrectionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{80}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *CorrectionRow) GetAt() string {
@@ -6882,7 +7045,7 @@ type ListCorrectionsResponse struct {
 
 func (x *ListCorrectionsResponse) Reset() {
 	*x = ListCorrectionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6894,7 +7057,7 @@ func (x *ListCorrectionsResponse) String() string {
 func (*ListCorrectionsResponse) ProtoMessage() {}
 
 func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6907,7 +7070,7 @@ func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsResponse.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{81}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *ListCorrectionsResponse) GetRows() []*CorrectionRow {
@@ -6935,7 +7098,7 @@ type ListReactionsRequest struct {
 
 func (x *ListReactionsRequest) Reset() {
 	*x = ListReactionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6947,7 +7110,7 @@ func (x *ListReactionsRequest) String() string {
 func (*ListReactionsRequest) ProtoMessage() {}
 
 func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6960,7 +7123,7 @@ func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsRequest.ProtoReflect.Descriptor instead.
 func (*ListReactionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{82}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *ListReactionsRequest) GetBy() string {
@@ -7008,7 +7171,7 @@ type ReactionRow struct {
 
 func (x *ReactionRow) Reset() {
 	*x = ReactionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7020,7 +7183,7 @@ func (x *ReactionRow) String() string {
 func (*ReactionRow) ProtoMessage() {}
 
 func (x *ReactionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7033,7 +7196,7 @@ func (x *ReactionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionRow.ProtoReflect.Descriptor instead.
 func (*ReactionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{83}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *ReactionRow) GetGroup() string {
@@ -7122,7 +7285,7 @@ type ReactionChart struct {
 
 func (x *ReactionChart) Reset() {
 	*x = ReactionChart{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7134,7 +7297,7 @@ func (x *ReactionChart) String() string {
 func (*ReactionChart) ProtoMessage() {}
 
 func (x *ReactionChart) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7147,7 +7310,7 @@ func (x *ReactionChart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionChart.ProtoReflect.Descriptor instead.
 func (*ReactionChart) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{84}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{87}
 }
 
 func (x *ReactionChart) GetUsual() float64 {
@@ -7237,7 +7400,7 @@ type ListReactionsResponse struct {
 
 func (x *ListReactionsResponse) Reset() {
 	*x = ListReactionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7249,7 +7412,7 @@ func (x *ListReactionsResponse) String() string {
 func (*ListReactionsResponse) ProtoMessage() {}
 
 func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7262,7 +7425,7 @@ func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsResponse.ProtoReflect.Descriptor instead.
 func (*ListReactionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{85}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{88}
 }
 
 func (x *ListReactionsResponse) GetRows() []*ReactionRow {
@@ -7325,7 +7488,7 @@ type ListResponsesRequest struct {
 
 func (x *ListResponsesRequest) Reset() {
 	*x = ListResponsesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7337,7 +7500,7 @@ func (x *ListResponsesRequest) String() string {
 func (*ListResponsesRequest) ProtoMessage() {}
 
 func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7350,7 +7513,7 @@ func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesRequest.ProtoReflect.Descriptor instead.
 func (*ListResponsesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{86}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{89}
 }
 
 func (x *ListResponsesRequest) GetBy() string {
@@ -7386,7 +7549,7 @@ type ShareSpan struct {
 
 func (x *ShareSpan) Reset() {
 	*x = ShareSpan{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7398,7 +7561,7 @@ func (x *ShareSpan) String() string {
 func (*ShareSpan) ProtoMessage() {}
 
 func (x *ShareSpan) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7411,7 +7574,7 @@ func (x *ShareSpan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShareSpan.ProtoReflect.Descriptor instead.
 func (*ShareSpan) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{87}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{90}
 }
 
 func (x *ShareSpan) GetLow() float64 {
@@ -7461,7 +7624,7 @@ type ResponseRow struct {
 
 func (x *ResponseRow) Reset() {
 	*x = ResponseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7473,7 +7636,7 @@ func (x *ResponseRow) String() string {
 func (*ResponseRow) ProtoMessage() {}
 
 func (x *ResponseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7486,7 +7649,7 @@ func (x *ResponseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResponseRow.ProtoReflect.Descriptor instead.
 func (*ResponseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{88}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{91}
 }
 
 func (x *ResponseRow) GetGroup() string {
@@ -7577,7 +7740,7 @@ type ListResponsesResponse struct {
 
 func (x *ListResponsesResponse) Reset() {
 	*x = ListResponsesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7589,7 +7752,7 @@ func (x *ListResponsesResponse) String() string {
 func (*ListResponsesResponse) ProtoMessage() {}
 
 func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7602,7 +7765,7 @@ func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesResponse.ProtoReflect.Descriptor instead.
 func (*ListResponsesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{89}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{92}
 }
 
 func (x *ListResponsesResponse) GetRows() []*ResponseRow {
@@ -7634,7 +7797,7 @@ type ListOverridesRequest struct {
 
 func (x *ListOverridesRequest) Reset() {
 	*x = ListOverridesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7646,7 +7809,7 @@ func (x *ListOverridesRequest) String() string {
 func (*ListOverridesRequest) ProtoMessage() {}
 
 func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7659,7 +7822,7 @@ func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesRequest.ProtoReflect.Descriptor instead.
 func (*ListOverridesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{90}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{93}
 }
 
 // OverrideRow counts how often one caution was gone past in a month.
@@ -7674,7 +7837,7 @@ type OverrideRow struct {
 
 func (x *OverrideRow) Reset() {
 	*x = OverrideRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7686,7 +7849,7 @@ func (x *OverrideRow) String() string {
 func (*OverrideRow) ProtoMessage() {}
 
 func (x *OverrideRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7699,7 +7862,7 @@ func (x *OverrideRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverrideRow.ProtoReflect.Descriptor instead.
 func (*OverrideRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{91}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{94}
 }
 
 func (x *OverrideRow) GetMonth() string {
@@ -7732,7 +7895,7 @@ type ListOverridesResponse struct {
 
 func (x *ListOverridesResponse) Reset() {
 	*x = ListOverridesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7744,7 +7907,7 @@ func (x *ListOverridesResponse) String() string {
 func (*ListOverridesResponse) ProtoMessage() {}
 
 func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7757,7 +7920,7 @@ func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesResponse.ProtoReflect.Descriptor instead.
 func (*ListOverridesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{92}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{95}
 }
 
 func (x *ListOverridesResponse) GetRows() []*OverrideRow {
@@ -7781,7 +7944,16 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x05 \x01(\tR\trequestId\x125\n" +
 	"\vreplacement\x18\x06 \x01(\v2\x13.thawtrail.v1.EntryR\vreplacement\x12\x10\n" +
-	"\x03pin\x18\a \x01(\tR\x03pin\"\xc6\x02\n" +
+	"\x03pin\x18\a \x01(\tR\x03pin\"`\n" +
+	"\x0fWriteAllRequest\x124\n" +
+	"\aentries\x18\x01 \x03(\v2\x1a.thawtrail.v1.WriteRequestR\aentries\x12\x17\n" +
+	"\adry_run\x18\x02 \x01(\bR\x06dryRun\"Y\n" +
+	"\x10WriteAllResponse\x12(\n" +
+	"\x05fates\x18\x01 \x03(\v2\x12.thawtrail.v1.FateR\x05fates\x12\x1b\n" +
+	"\tall_saved\x18\x02 \x01(\bR\ballSaved\"W\n" +
+	"\x04Fate\x12\x18\n" +
+	"\arefused\x18\x01 \x01(\tR\arefused\x125\n" +
+	"\awritten\x18\x02 \x01(\v2\x1b.thawtrail.v1.WriteResponseR\awritten\"\xc6\x02\n" +
 	"\rWriteResponse\x12\x16\n" +
 	"\x06record\x18\x01 \x01(\tR\x06record\x12.\n" +
 	"\x05saved\x18\x02 \x01(\x0e2\x18.thawtrail.v1.SavedStateR\x05saved\x12\x12\n" +
@@ -8520,9 +8692,10 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x17SAVED_STATE_UNSPECIFIED\x10\x00\x12\x1a\n" +
 	"\x16SAVED_STATE_SAVED_HERE\x10\x01\x12\x14\n" +
 	"\x10SAVED_STATE_SENT\x10\x02\x12\x1e\n" +
-	"\x1aSAVED_STATE_HELD_ON_SERVER\x10\x032\x99\x01\n" +
+	"\x1aSAVED_STATE_HELD_ON_SERVER\x10\x032\xe4\x01\n" +
 	"\rRecordService\x12@\n" +
-	"\x05Write\x12\x1a.thawtrail.v1.WriteRequest\x1a\x1b.thawtrail.v1.WriteResponse\x12F\n" +
+	"\x05Write\x12\x1a.thawtrail.v1.WriteRequest\x1a\x1b.thawtrail.v1.WriteResponse\x12I\n" +
+	"\bWriteAll\x12\x1d.thawtrail.v1.WriteAllRequest\x1a\x1e.thawtrail.v1.WriteAllResponse\x12F\n" +
 	"\aResolve\x12\x1c.thawtrail.v1.ResolveRequest\x1a\x1d.thawtrail.v1.ResolveResponse2\xd4\a\n" +
 	"\fStockService\x12\xab\x01\n" +
 	"\tListStock\x12\x1e.thawtrail.v1.ListStockRequest\x1a\x1f.thawtrail.v1.ListStockResponse\"]\xda\xda\x18Y\n" +
@@ -8599,251 +8772,259 @@ func file_thawtrail_v1_services_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_services_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 93)
+var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 96)
 var file_thawtrail_v1_services_proto_goTypes = []any{
 	(SavedState)(0),                   // 0: thawtrail.v1.SavedState
 	(*WriteRequest)(nil),              // 1: thawtrail.v1.WriteRequest
-	(*WriteResponse)(nil),             // 2: thawtrail.v1.WriteResponse
-	(*Caution)(nil),                   // 3: thawtrail.v1.Caution
-	(*ResolveRequest)(nil),            // 4: thawtrail.v1.ResolveRequest
-	(*ResolveResponse)(nil),           // 5: thawtrail.v1.ResolveResponse
-	(*Freshness)(nil),                 // 6: thawtrail.v1.Freshness
-	(*ListStockRequest)(nil),          // 7: thawtrail.v1.ListStockRequest
-	(*BagRow)(nil),                    // 8: thawtrail.v1.BagRow
-	(*KitRow)(nil),                    // 9: thawtrail.v1.KitRow
-	(*ListStockResponse)(nil),         // 10: thawtrail.v1.ListStockResponse
-	(*GetBagRequest)(nil),             // 11: thawtrail.v1.GetBagRequest
-	(*TimelineRow)(nil),               // 12: thawtrail.v1.TimelineRow
-	(*Correction)(nil),                // 13: thawtrail.v1.Correction
-	(*GetBagResponse)(nil),            // 14: thawtrail.v1.GetBagResponse
-	(*BagCan)(nil),                    // 15: thawtrail.v1.BagCan
-	(*ListBatchesRequest)(nil),        // 16: thawtrail.v1.ListBatchesRequest
-	(*HoldRow)(nil),                   // 17: thawtrail.v1.HoldRow
-	(*HeardRow)(nil),                  // 18: thawtrail.v1.HeardRow
-	(*BatchRow)(nil),                  // 19: thawtrail.v1.BatchRow
-	(*ListBatchesResponse)(nil),       // 20: thawtrail.v1.ListBatchesResponse
-	(*ListProductsRequest)(nil),       // 21: thawtrail.v1.ListProductsRequest
-	(*ProductRow)(nil),                // 22: thawtrail.v1.ProductRow
-	(*ListProductsResponse)(nil),      // 23: thawtrail.v1.ListProductsResponse
-	(*ListPlacesRequest)(nil),         // 24: thawtrail.v1.ListPlacesRequest
-	(*PlaceRow)(nil),                  // 25: thawtrail.v1.PlaceRow
-	(*ListPlacesResponse)(nil),        // 26: thawtrail.v1.ListPlacesResponse
-	(*ChooseBagsRequest)(nil),         // 27: thawtrail.v1.ChooseBagsRequest
-	(*ChooseBagsResponse)(nil),        // 28: thawtrail.v1.ChooseBagsResponse
-	(*ListCasesRequest)(nil),          // 29: thawtrail.v1.ListCasesRequest
-	(*CaseRow)(nil),                   // 30: thawtrail.v1.CaseRow
-	(*ListCasesResponse)(nil),         // 31: thawtrail.v1.ListCasesResponse
-	(*GetCaseRequest)(nil),            // 32: thawtrail.v1.GetCaseRequest
-	(*TransfusionRow)(nil),            // 33: thawtrail.v1.TransfusionRow
-	(*VitalsRow)(nil),                 // 34: thawtrail.v1.VitalsRow
-	(*GetCaseResponse)(nil),           // 35: thawtrail.v1.GetCaseResponse
-	(*GetNowRequest)(nil),             // 36: thawtrail.v1.GetNowRequest
-	(*DueRow)(nil),                    // 37: thawtrail.v1.DueRow
-	(*GetNowResponse)(nil),            // 38: thawtrail.v1.GetNowResponse
-	(*ListDiscrepanciesRequest)(nil),  // 39: thawtrail.v1.ListDiscrepanciesRequest
-	(*DiscrepancyRow)(nil),            // 40: thawtrail.v1.DiscrepancyRow
-	(*ListDiscrepanciesResponse)(nil), // 41: thawtrail.v1.ListDiscrepanciesResponse
-	(*KindCount)(nil),                 // 42: thawtrail.v1.KindCount
-	(*GetDigestRequest)(nil),          // 43: thawtrail.v1.GetDigestRequest
-	(*Head)(nil),                      // 44: thawtrail.v1.Head
-	(*GetDigestResponse)(nil),         // 45: thawtrail.v1.GetDigestResponse
-	(*GetStatusRequest)(nil),          // 46: thawtrail.v1.GetStatusRequest
-	(*GetStatusResponse)(nil),         // 47: thawtrail.v1.GetStatusResponse
-	(*PartRow)(nil),                   // 48: thawtrail.v1.PartRow
-	(*GetRecordRequest)(nil),          // 49: thawtrail.v1.GetRecordRequest
-	(*GetRecordResponse)(nil),         // 50: thawtrail.v1.GetRecordResponse
-	(*ListPeopleRequest)(nil),         // 51: thawtrail.v1.ListPeopleRequest
-	(*PersonRow)(nil),                 // 52: thawtrail.v1.PersonRow
-	(*DeviceRow)(nil),                 // 53: thawtrail.v1.DeviceRow
-	(*ListPeopleResponse)(nil),        // 54: thawtrail.v1.ListPeopleResponse
-	(*GetPersonRequest)(nil),          // 55: thawtrail.v1.GetPersonRequest
-	(*GetPersonResponse)(nil),         // 56: thawtrail.v1.GetPersonResponse
-	(*ListAffectedRequest)(nil),       // 57: thawtrail.v1.ListAffectedRequest
-	(*ListAffectedResponse)(nil),      // 58: thawtrail.v1.ListAffectedResponse
-	(*ListUseRequest)(nil),            // 59: thawtrail.v1.ListUseRequest
-	(*UseRow)(nil),                    // 60: thawtrail.v1.UseRow
-	(*ListUseResponse)(nil),           // 61: thawtrail.v1.ListUseResponse
-	(*GetBalanceRequest)(nil),         // 62: thawtrail.v1.GetBalanceRequest
-	(*BalanceLine)(nil),               // 63: thawtrail.v1.BalanceLine
-	(*BalanceRow)(nil),                // 64: thawtrail.v1.BalanceRow
-	(*GetBalanceResponse)(nil),        // 65: thawtrail.v1.GetBalanceResponse
-	(*Closing)(nil),                   // 66: thawtrail.v1.Closing
-	(*ClosingChange)(nil),             // 67: thawtrail.v1.ClosingChange
-	(*GetRecallRequest)(nil),          // 68: thawtrail.v1.GetRecallRequest
-	(*RecallBatch)(nil),               // 69: thawtrail.v1.RecallBatch
-	(*RecallBag)(nil),                 // 70: thawtrail.v1.RecallBag
-	(*RecallPatient)(nil),             // 71: thawtrail.v1.RecallPatient
-	(*RecallHold)(nil),                // 72: thawtrail.v1.RecallHold
-	(*GetRecallResponse)(nil),         // 73: thawtrail.v1.GetRecallResponse
-	(*ListUnprovenRequest)(nil),       // 74: thawtrail.v1.ListUnprovenRequest
-	(*UnprovenRow)(nil),               // 75: thawtrail.v1.UnprovenRow
-	(*ListUnprovenResponse)(nil),      // 76: thawtrail.v1.ListUnprovenResponse
-	(*ListLateRequest)(nil),           // 77: thawtrail.v1.ListLateRequest
-	(*LateRow)(nil),                   // 78: thawtrail.v1.LateRow
-	(*ListLateResponse)(nil),          // 79: thawtrail.v1.ListLateResponse
-	(*ListCorrectionsRequest)(nil),    // 80: thawtrail.v1.ListCorrectionsRequest
-	(*CorrectionRow)(nil),             // 81: thawtrail.v1.CorrectionRow
-	(*ListCorrectionsResponse)(nil),   // 82: thawtrail.v1.ListCorrectionsResponse
-	(*ListReactionsRequest)(nil),      // 83: thawtrail.v1.ListReactionsRequest
-	(*ReactionRow)(nil),               // 84: thawtrail.v1.ReactionRow
-	(*ReactionChart)(nil),             // 85: thawtrail.v1.ReactionChart
-	(*ListReactionsResponse)(nil),     // 86: thawtrail.v1.ListReactionsResponse
-	(*ListResponsesRequest)(nil),      // 87: thawtrail.v1.ListResponsesRequest
-	(*ShareSpan)(nil),                 // 88: thawtrail.v1.ShareSpan
-	(*ResponseRow)(nil),               // 89: thawtrail.v1.ResponseRow
-	(*ListResponsesResponse)(nil),     // 90: thawtrail.v1.ListResponsesResponse
-	(*ListOverridesRequest)(nil),      // 91: thawtrail.v1.ListOverridesRequest
-	(*OverrideRow)(nil),               // 92: thawtrail.v1.OverrideRow
-	(*ListOverridesResponse)(nil),     // 93: thawtrail.v1.ListOverridesResponse
-	(*Entry)(nil),                     // 94: thawtrail.v1.Entry
-	(*Moment)(nil),                    // 95: thawtrail.v1.Moment
-	(*Override)(nil),                  // 96: thawtrail.v1.Override
-	(ProofKind)(0),                    // 97: thawtrail.v1.ProofKind
+	(*WriteAllRequest)(nil),           // 2: thawtrail.v1.WriteAllRequest
+	(*WriteAllResponse)(nil),          // 3: thawtrail.v1.WriteAllResponse
+	(*Fate)(nil),                      // 4: thawtrail.v1.Fate
+	(*WriteResponse)(nil),             // 5: thawtrail.v1.WriteResponse
+	(*Caution)(nil),                   // 6: thawtrail.v1.Caution
+	(*ResolveRequest)(nil),            // 7: thawtrail.v1.ResolveRequest
+	(*ResolveResponse)(nil),           // 8: thawtrail.v1.ResolveResponse
+	(*Freshness)(nil),                 // 9: thawtrail.v1.Freshness
+	(*ListStockRequest)(nil),          // 10: thawtrail.v1.ListStockRequest
+	(*BagRow)(nil),                    // 11: thawtrail.v1.BagRow
+	(*KitRow)(nil),                    // 12: thawtrail.v1.KitRow
+	(*ListStockResponse)(nil),         // 13: thawtrail.v1.ListStockResponse
+	(*GetBagRequest)(nil),             // 14: thawtrail.v1.GetBagRequest
+	(*TimelineRow)(nil),               // 15: thawtrail.v1.TimelineRow
+	(*Correction)(nil),                // 16: thawtrail.v1.Correction
+	(*GetBagResponse)(nil),            // 17: thawtrail.v1.GetBagResponse
+	(*BagCan)(nil),                    // 18: thawtrail.v1.BagCan
+	(*ListBatchesRequest)(nil),        // 19: thawtrail.v1.ListBatchesRequest
+	(*HoldRow)(nil),                   // 20: thawtrail.v1.HoldRow
+	(*HeardRow)(nil),                  // 21: thawtrail.v1.HeardRow
+	(*BatchRow)(nil),                  // 22: thawtrail.v1.BatchRow
+	(*ListBatchesResponse)(nil),       // 23: thawtrail.v1.ListBatchesResponse
+	(*ListProductsRequest)(nil),       // 24: thawtrail.v1.ListProductsRequest
+	(*ProductRow)(nil),                // 25: thawtrail.v1.ProductRow
+	(*ListProductsResponse)(nil),      // 26: thawtrail.v1.ListProductsResponse
+	(*ListPlacesRequest)(nil),         // 27: thawtrail.v1.ListPlacesRequest
+	(*PlaceRow)(nil),                  // 28: thawtrail.v1.PlaceRow
+	(*ListPlacesResponse)(nil),        // 29: thawtrail.v1.ListPlacesResponse
+	(*ChooseBagsRequest)(nil),         // 30: thawtrail.v1.ChooseBagsRequest
+	(*ChooseBagsResponse)(nil),        // 31: thawtrail.v1.ChooseBagsResponse
+	(*ListCasesRequest)(nil),          // 32: thawtrail.v1.ListCasesRequest
+	(*CaseRow)(nil),                   // 33: thawtrail.v1.CaseRow
+	(*ListCasesResponse)(nil),         // 34: thawtrail.v1.ListCasesResponse
+	(*GetCaseRequest)(nil),            // 35: thawtrail.v1.GetCaseRequest
+	(*TransfusionRow)(nil),            // 36: thawtrail.v1.TransfusionRow
+	(*VitalsRow)(nil),                 // 37: thawtrail.v1.VitalsRow
+	(*GetCaseResponse)(nil),           // 38: thawtrail.v1.GetCaseResponse
+	(*GetNowRequest)(nil),             // 39: thawtrail.v1.GetNowRequest
+	(*DueRow)(nil),                    // 40: thawtrail.v1.DueRow
+	(*GetNowResponse)(nil),            // 41: thawtrail.v1.GetNowResponse
+	(*ListDiscrepanciesRequest)(nil),  // 42: thawtrail.v1.ListDiscrepanciesRequest
+	(*DiscrepancyRow)(nil),            // 43: thawtrail.v1.DiscrepancyRow
+	(*ListDiscrepanciesResponse)(nil), // 44: thawtrail.v1.ListDiscrepanciesResponse
+	(*KindCount)(nil),                 // 45: thawtrail.v1.KindCount
+	(*GetDigestRequest)(nil),          // 46: thawtrail.v1.GetDigestRequest
+	(*Head)(nil),                      // 47: thawtrail.v1.Head
+	(*GetDigestResponse)(nil),         // 48: thawtrail.v1.GetDigestResponse
+	(*GetStatusRequest)(nil),          // 49: thawtrail.v1.GetStatusRequest
+	(*GetStatusResponse)(nil),         // 50: thawtrail.v1.GetStatusResponse
+	(*PartRow)(nil),                   // 51: thawtrail.v1.PartRow
+	(*GetRecordRequest)(nil),          // 52: thawtrail.v1.GetRecordRequest
+	(*GetRecordResponse)(nil),         // 53: thawtrail.v1.GetRecordResponse
+	(*ListPeopleRequest)(nil),         // 54: thawtrail.v1.ListPeopleRequest
+	(*PersonRow)(nil),                 // 55: thawtrail.v1.PersonRow
+	(*DeviceRow)(nil),                 // 56: thawtrail.v1.DeviceRow
+	(*ListPeopleResponse)(nil),        // 57: thawtrail.v1.ListPeopleResponse
+	(*GetPersonRequest)(nil),          // 58: thawtrail.v1.GetPersonRequest
+	(*GetPersonResponse)(nil),         // 59: thawtrail.v1.GetPersonResponse
+	(*ListAffectedRequest)(nil),       // 60: thawtrail.v1.ListAffectedRequest
+	(*ListAffectedResponse)(nil),      // 61: thawtrail.v1.ListAffectedResponse
+	(*ListUseRequest)(nil),            // 62: thawtrail.v1.ListUseRequest
+	(*UseRow)(nil),                    // 63: thawtrail.v1.UseRow
+	(*ListUseResponse)(nil),           // 64: thawtrail.v1.ListUseResponse
+	(*GetBalanceRequest)(nil),         // 65: thawtrail.v1.GetBalanceRequest
+	(*BalanceLine)(nil),               // 66: thawtrail.v1.BalanceLine
+	(*BalanceRow)(nil),                // 67: thawtrail.v1.BalanceRow
+	(*GetBalanceResponse)(nil),        // 68: thawtrail.v1.GetBalanceResponse
+	(*Closing)(nil),                   // 69: thawtrail.v1.Closing
+	(*ClosingChange)(nil),             // 70: thawtrail.v1.ClosingChange
+	(*GetRecallRequest)(nil),          // 71: thawtrail.v1.GetRecallRequest
+	(*RecallBatch)(nil),               // 72: thawtrail.v1.RecallBatch
+	(*RecallBag)(nil),                 // 73: thawtrail.v1.RecallBag
+	(*RecallPatient)(nil),             // 74: thawtrail.v1.RecallPatient
+	(*RecallHold)(nil),                // 75: thawtrail.v1.RecallHold
+	(*GetRecallResponse)(nil),         // 76: thawtrail.v1.GetRecallResponse
+	(*ListUnprovenRequest)(nil),       // 77: thawtrail.v1.ListUnprovenRequest
+	(*UnprovenRow)(nil),               // 78: thawtrail.v1.UnprovenRow
+	(*ListUnprovenResponse)(nil),      // 79: thawtrail.v1.ListUnprovenResponse
+	(*ListLateRequest)(nil),           // 80: thawtrail.v1.ListLateRequest
+	(*LateRow)(nil),                   // 81: thawtrail.v1.LateRow
+	(*ListLateResponse)(nil),          // 82: thawtrail.v1.ListLateResponse
+	(*ListCorrectionsRequest)(nil),    // 83: thawtrail.v1.ListCorrectionsRequest
+	(*CorrectionRow)(nil),             // 84: thawtrail.v1.CorrectionRow
+	(*ListCorrectionsResponse)(nil),   // 85: thawtrail.v1.ListCorrectionsResponse
+	(*ListReactionsRequest)(nil),      // 86: thawtrail.v1.ListReactionsRequest
+	(*ReactionRow)(nil),               // 87: thawtrail.v1.ReactionRow
+	(*ReactionChart)(nil),             // 88: thawtrail.v1.ReactionChart
+	(*ListReactionsResponse)(nil),     // 89: thawtrail.v1.ListReactionsResponse
+	(*ListResponsesRequest)(nil),      // 90: thawtrail.v1.ListResponsesRequest
+	(*ShareSpan)(nil),                 // 91: thawtrail.v1.ShareSpan
+	(*ResponseRow)(nil),               // 92: thawtrail.v1.ResponseRow
+	(*ListResponsesResponse)(nil),     // 93: thawtrail.v1.ListResponsesResponse
+	(*ListOverridesRequest)(nil),      // 94: thawtrail.v1.ListOverridesRequest
+	(*OverrideRow)(nil),               // 95: thawtrail.v1.OverrideRow
+	(*ListOverridesResponse)(nil),     // 96: thawtrail.v1.ListOverridesResponse
+	(*Entry)(nil),                     // 97: thawtrail.v1.Entry
+	(*Moment)(nil),                    // 98: thawtrail.v1.Moment
+	(*Override)(nil),                  // 99: thawtrail.v1.Override
+	(ProofKind)(0),                    // 100: thawtrail.v1.ProofKind
 }
 var file_thawtrail_v1_services_proto_depIdxs = []int32{
-	94,  // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
-	95,  // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
-	96,  // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
-	94,  // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
-	0,   // 4: thawtrail.v1.WriteResponse.saved:type_name -> thawtrail.v1.SavedState
-	3,   // 5: thawtrail.v1.WriteResponse.cautions:type_name -> thawtrail.v1.Caution
-	97,  // 6: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
-	8,   // 7: thawtrail.v1.ListStockResponse.bags:type_name -> thawtrail.v1.BagRow
-	9,   // 8: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
-	6,   // 9: thawtrail.v1.ListStockResponse.freshness:type_name -> thawtrail.v1.Freshness
-	0,   // 10: thawtrail.v1.TimelineRow.saved:type_name -> thawtrail.v1.SavedState
-	13,  // 11: thawtrail.v1.TimelineRow.corrected:type_name -> thawtrail.v1.Correction
-	8,   // 12: thawtrail.v1.GetBagResponse.bag:type_name -> thawtrail.v1.BagRow
-	12,  // 13: thawtrail.v1.GetBagResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	40,  // 14: thawtrail.v1.GetBagResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	6,   // 15: thawtrail.v1.GetBagResponse.freshness:type_name -> thawtrail.v1.Freshness
-	15,  // 16: thawtrail.v1.GetBagResponse.can:type_name -> thawtrail.v1.BagCan
-	18,  // 17: thawtrail.v1.HoldRow.heard:type_name -> thawtrail.v1.HeardRow
-	17,  // 18: thawtrail.v1.BatchRow.holds:type_name -> thawtrail.v1.HoldRow
-	19,  // 19: thawtrail.v1.ListBatchesResponse.batches:type_name -> thawtrail.v1.BatchRow
-	6,   // 20: thawtrail.v1.ListBatchesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	22,  // 21: thawtrail.v1.ListProductsResponse.products:type_name -> thawtrail.v1.ProductRow
-	25,  // 22: thawtrail.v1.ListPlacesResponse.places:type_name -> thawtrail.v1.PlaceRow
-	9,   // 23: thawtrail.v1.ListPlacesResponse.kit:type_name -> thawtrail.v1.KitRow
-	8,   // 24: thawtrail.v1.ChooseBagsResponse.bags:type_name -> thawtrail.v1.BagRow
-	3,   // 25: thawtrail.v1.ChooseBagsResponse.cautions:type_name -> thawtrail.v1.Caution
-	6,   // 26: thawtrail.v1.ChooseBagsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	30,  // 27: thawtrail.v1.ListCasesResponse.cases:type_name -> thawtrail.v1.CaseRow
-	30,  // 28: thawtrail.v1.GetCaseResponse.case:type_name -> thawtrail.v1.CaseRow
-	33,  // 29: thawtrail.v1.GetCaseResponse.transfusions:type_name -> thawtrail.v1.TransfusionRow
-	34,  // 30: thawtrail.v1.GetCaseResponse.vitals:type_name -> thawtrail.v1.VitalsRow
-	12,  // 31: thawtrail.v1.GetCaseResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	40,  // 32: thawtrail.v1.GetCaseResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	3,   // 33: thawtrail.v1.GetCaseResponse.cautions:type_name -> thawtrail.v1.Caution
-	6,   // 34: thawtrail.v1.GetCaseResponse.freshness:type_name -> thawtrail.v1.Freshness
-	30,  // 35: thawtrail.v1.GetNowResponse.running:type_name -> thawtrail.v1.CaseRow
-	37,  // 36: thawtrail.v1.GetNowResponse.due:type_name -> thawtrail.v1.DueRow
-	17,  // 37: thawtrail.v1.GetNowResponse.holds_in_use:type_name -> thawtrail.v1.HoldRow
-	6,   // 38: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
-	3,   // 39: thawtrail.v1.GetNowResponse.cautions:type_name -> thawtrail.v1.Caution
-	40,  // 40: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	6,   // 41: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	42,  // 42: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
-	44,  // 43: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
-	6,   // 44: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
-	3,   // 45: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
-	48,  // 46: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
-	94,  // 47: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
-	0,   // 48: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
-	97,  // 49: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
-	94,  // 50: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
-	81,  // 51: thawtrail.v1.GetRecordResponse.corrections:type_name -> thawtrail.v1.CorrectionRow
-	52,  // 52: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
-	53,  // 53: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
-	52,  // 54: thawtrail.v1.GetPersonResponse.person:type_name -> thawtrail.v1.PersonRow
-	12,  // 55: thawtrail.v1.GetPersonResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	40,  // 56: thawtrail.v1.GetPersonResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	6,   // 57: thawtrail.v1.GetPersonResponse.freshness:type_name -> thawtrail.v1.Freshness
-	30,  // 58: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
-	60,  // 59: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
-	63,  // 60: thawtrail.v1.BalanceRow.lines:type_name -> thawtrail.v1.BalanceLine
-	64,  // 61: thawtrail.v1.GetBalanceResponse.rows:type_name -> thawtrail.v1.BalanceRow
-	6,   // 62: thawtrail.v1.GetBalanceResponse.freshness:type_name -> thawtrail.v1.Freshness
-	66,  // 63: thawtrail.v1.GetBalanceResponse.closings:type_name -> thawtrail.v1.Closing
-	67,  // 64: thawtrail.v1.Closing.changes:type_name -> thawtrail.v1.ClosingChange
-	18,  // 65: thawtrail.v1.RecallHold.heard:type_name -> thawtrail.v1.HeardRow
-	69,  // 66: thawtrail.v1.GetRecallResponse.batches:type_name -> thawtrail.v1.RecallBatch
-	70,  // 67: thawtrail.v1.GetRecallResponse.bags_out:type_name -> thawtrail.v1.RecallBag
-	71,  // 68: thawtrail.v1.GetRecallResponse.patients:type_name -> thawtrail.v1.RecallPatient
-	72,  // 69: thawtrail.v1.GetRecallResponse.holds:type_name -> thawtrail.v1.RecallHold
-	70,  // 70: thawtrail.v1.GetRecallResponse.bags_gone:type_name -> thawtrail.v1.RecallBag
-	6,   // 71: thawtrail.v1.GetRecallResponse.freshness:type_name -> thawtrail.v1.Freshness
-	75,  // 72: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
-	6,   // 73: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
-	78,  // 74: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
-	81,  // 75: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
-	84,  // 76: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
-	85,  // 77: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
-	3,   // 78: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
-	6,   // 79: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	88,  // 80: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
-	89,  // 81: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
-	6,   // 82: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	92,  // 83: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
-	1,   // 84: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
-	4,   // 85: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
-	7,   // 86: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
-	11,  // 87: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
-	16,  // 88: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
-	21,  // 89: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
-	24,  // 90: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
-	27,  // 91: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
-	29,  // 92: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
-	32,  // 93: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
-	36,  // 94: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
-	39,  // 95: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
-	43,  // 96: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
-	46,  // 97: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
-	49,  // 98: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
-	51,  // 99: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
-	55,  // 100: thawtrail.v1.AuditService.GetPerson:input_type -> thawtrail.v1.GetPersonRequest
-	57,  // 101: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
-	59,  // 102: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
-	62,  // 103: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
-	68,  // 104: thawtrail.v1.AuditService.GetRecall:input_type -> thawtrail.v1.GetRecallRequest
-	74,  // 105: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
-	77,  // 106: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
-	80,  // 107: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
-	83,  // 108: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
-	87,  // 109: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
-	91,  // 110: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
-	2,   // 111: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
-	5,   // 112: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
-	10,  // 113: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
-	14,  // 114: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
-	20,  // 115: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
-	23,  // 116: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
-	26,  // 117: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
-	28,  // 118: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
-	31,  // 119: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
-	35,  // 120: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
-	38,  // 121: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
-	41,  // 122: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
-	45,  // 123: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
-	47,  // 124: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
-	50,  // 125: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
-	54,  // 126: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
-	56,  // 127: thawtrail.v1.AuditService.GetPerson:output_type -> thawtrail.v1.GetPersonResponse
-	58,  // 128: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
-	61,  // 129: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
-	65,  // 130: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
-	73,  // 131: thawtrail.v1.AuditService.GetRecall:output_type -> thawtrail.v1.GetRecallResponse
-	76,  // 132: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
-	79,  // 133: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
-	82,  // 134: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
-	86,  // 135: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
-	90,  // 136: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
-	93,  // 137: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
-	111, // [111:138] is the sub-list for method output_type
-	84,  // [84:111] is the sub-list for method input_type
-	84,  // [84:84] is the sub-list for extension type_name
-	84,  // [84:84] is the sub-list for extension extendee
-	0,   // [0:84] is the sub-list for field type_name
+	97,  // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
+	98,  // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
+	99,  // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
+	97,  // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
+	1,   // 4: thawtrail.v1.WriteAllRequest.entries:type_name -> thawtrail.v1.WriteRequest
+	4,   // 5: thawtrail.v1.WriteAllResponse.fates:type_name -> thawtrail.v1.Fate
+	5,   // 6: thawtrail.v1.Fate.written:type_name -> thawtrail.v1.WriteResponse
+	0,   // 7: thawtrail.v1.WriteResponse.saved:type_name -> thawtrail.v1.SavedState
+	6,   // 8: thawtrail.v1.WriteResponse.cautions:type_name -> thawtrail.v1.Caution
+	100, // 9: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
+	11,  // 10: thawtrail.v1.ListStockResponse.bags:type_name -> thawtrail.v1.BagRow
+	12,  // 11: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
+	9,   // 12: thawtrail.v1.ListStockResponse.freshness:type_name -> thawtrail.v1.Freshness
+	0,   // 13: thawtrail.v1.TimelineRow.saved:type_name -> thawtrail.v1.SavedState
+	16,  // 14: thawtrail.v1.TimelineRow.corrected:type_name -> thawtrail.v1.Correction
+	11,  // 15: thawtrail.v1.GetBagResponse.bag:type_name -> thawtrail.v1.BagRow
+	15,  // 16: thawtrail.v1.GetBagResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	43,  // 17: thawtrail.v1.GetBagResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	9,   // 18: thawtrail.v1.GetBagResponse.freshness:type_name -> thawtrail.v1.Freshness
+	18,  // 19: thawtrail.v1.GetBagResponse.can:type_name -> thawtrail.v1.BagCan
+	21,  // 20: thawtrail.v1.HoldRow.heard:type_name -> thawtrail.v1.HeardRow
+	20,  // 21: thawtrail.v1.BatchRow.holds:type_name -> thawtrail.v1.HoldRow
+	22,  // 22: thawtrail.v1.ListBatchesResponse.batches:type_name -> thawtrail.v1.BatchRow
+	9,   // 23: thawtrail.v1.ListBatchesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	25,  // 24: thawtrail.v1.ListProductsResponse.products:type_name -> thawtrail.v1.ProductRow
+	28,  // 25: thawtrail.v1.ListPlacesResponse.places:type_name -> thawtrail.v1.PlaceRow
+	12,  // 26: thawtrail.v1.ListPlacesResponse.kit:type_name -> thawtrail.v1.KitRow
+	11,  // 27: thawtrail.v1.ChooseBagsResponse.bags:type_name -> thawtrail.v1.BagRow
+	6,   // 28: thawtrail.v1.ChooseBagsResponse.cautions:type_name -> thawtrail.v1.Caution
+	9,   // 29: thawtrail.v1.ChooseBagsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	33,  // 30: thawtrail.v1.ListCasesResponse.cases:type_name -> thawtrail.v1.CaseRow
+	33,  // 31: thawtrail.v1.GetCaseResponse.case:type_name -> thawtrail.v1.CaseRow
+	36,  // 32: thawtrail.v1.GetCaseResponse.transfusions:type_name -> thawtrail.v1.TransfusionRow
+	37,  // 33: thawtrail.v1.GetCaseResponse.vitals:type_name -> thawtrail.v1.VitalsRow
+	15,  // 34: thawtrail.v1.GetCaseResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	43,  // 35: thawtrail.v1.GetCaseResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	6,   // 36: thawtrail.v1.GetCaseResponse.cautions:type_name -> thawtrail.v1.Caution
+	9,   // 37: thawtrail.v1.GetCaseResponse.freshness:type_name -> thawtrail.v1.Freshness
+	33,  // 38: thawtrail.v1.GetNowResponse.running:type_name -> thawtrail.v1.CaseRow
+	40,  // 39: thawtrail.v1.GetNowResponse.due:type_name -> thawtrail.v1.DueRow
+	20,  // 40: thawtrail.v1.GetNowResponse.holds_in_use:type_name -> thawtrail.v1.HoldRow
+	9,   // 41: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
+	6,   // 42: thawtrail.v1.GetNowResponse.cautions:type_name -> thawtrail.v1.Caution
+	43,  // 43: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	9,   // 44: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	45,  // 45: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
+	47,  // 46: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
+	9,   // 47: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
+	6,   // 48: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
+	51,  // 49: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
+	97,  // 50: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
+	0,   // 51: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
+	100, // 52: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
+	97,  // 53: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
+	84,  // 54: thawtrail.v1.GetRecordResponse.corrections:type_name -> thawtrail.v1.CorrectionRow
+	55,  // 55: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
+	56,  // 56: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
+	55,  // 57: thawtrail.v1.GetPersonResponse.person:type_name -> thawtrail.v1.PersonRow
+	15,  // 58: thawtrail.v1.GetPersonResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	43,  // 59: thawtrail.v1.GetPersonResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	9,   // 60: thawtrail.v1.GetPersonResponse.freshness:type_name -> thawtrail.v1.Freshness
+	33,  // 61: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
+	63,  // 62: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
+	66,  // 63: thawtrail.v1.BalanceRow.lines:type_name -> thawtrail.v1.BalanceLine
+	67,  // 64: thawtrail.v1.GetBalanceResponse.rows:type_name -> thawtrail.v1.BalanceRow
+	9,   // 65: thawtrail.v1.GetBalanceResponse.freshness:type_name -> thawtrail.v1.Freshness
+	69,  // 66: thawtrail.v1.GetBalanceResponse.closings:type_name -> thawtrail.v1.Closing
+	70,  // 67: thawtrail.v1.Closing.changes:type_name -> thawtrail.v1.ClosingChange
+	21,  // 68: thawtrail.v1.RecallHold.heard:type_name -> thawtrail.v1.HeardRow
+	72,  // 69: thawtrail.v1.GetRecallResponse.batches:type_name -> thawtrail.v1.RecallBatch
+	73,  // 70: thawtrail.v1.GetRecallResponse.bags_out:type_name -> thawtrail.v1.RecallBag
+	74,  // 71: thawtrail.v1.GetRecallResponse.patients:type_name -> thawtrail.v1.RecallPatient
+	75,  // 72: thawtrail.v1.GetRecallResponse.holds:type_name -> thawtrail.v1.RecallHold
+	73,  // 73: thawtrail.v1.GetRecallResponse.bags_gone:type_name -> thawtrail.v1.RecallBag
+	9,   // 74: thawtrail.v1.GetRecallResponse.freshness:type_name -> thawtrail.v1.Freshness
+	78,  // 75: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
+	9,   // 76: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
+	81,  // 77: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
+	84,  // 78: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
+	87,  // 79: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
+	88,  // 80: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
+	6,   // 81: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
+	9,   // 82: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	91,  // 83: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
+	92,  // 84: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
+	9,   // 85: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	95,  // 86: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
+	1,   // 87: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
+	2,   // 88: thawtrail.v1.RecordService.WriteAll:input_type -> thawtrail.v1.WriteAllRequest
+	7,   // 89: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
+	10,  // 90: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
+	14,  // 91: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
+	19,  // 92: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
+	24,  // 93: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
+	27,  // 94: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
+	30,  // 95: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
+	32,  // 96: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
+	35,  // 97: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
+	39,  // 98: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
+	42,  // 99: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
+	46,  // 100: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
+	49,  // 101: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
+	52,  // 102: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
+	54,  // 103: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
+	58,  // 104: thawtrail.v1.AuditService.GetPerson:input_type -> thawtrail.v1.GetPersonRequest
+	60,  // 105: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
+	62,  // 106: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
+	65,  // 107: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
+	71,  // 108: thawtrail.v1.AuditService.GetRecall:input_type -> thawtrail.v1.GetRecallRequest
+	77,  // 109: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
+	80,  // 110: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
+	83,  // 111: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
+	86,  // 112: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
+	90,  // 113: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
+	94,  // 114: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
+	5,   // 115: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
+	3,   // 116: thawtrail.v1.RecordService.WriteAll:output_type -> thawtrail.v1.WriteAllResponse
+	8,   // 117: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
+	13,  // 118: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
+	17,  // 119: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
+	23,  // 120: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
+	26,  // 121: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
+	29,  // 122: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
+	31,  // 123: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
+	34,  // 124: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
+	38,  // 125: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
+	41,  // 126: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
+	44,  // 127: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
+	48,  // 128: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
+	50,  // 129: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
+	53,  // 130: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
+	57,  // 131: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
+	59,  // 132: thawtrail.v1.AuditService.GetPerson:output_type -> thawtrail.v1.GetPersonResponse
+	61,  // 133: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
+	64,  // 134: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
+	68,  // 135: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
+	76,  // 136: thawtrail.v1.AuditService.GetRecall:output_type -> thawtrail.v1.GetRecallResponse
+	79,  // 137: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
+	82,  // 138: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
+	85,  // 139: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
+	89,  // 140: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
+	93,  // 141: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
+	96,  // 142: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
+	115, // [115:143] is the sub-list for method output_type
+	87,  // [87:115] is the sub-list for method input_type
+	87,  // [87:87] is the sub-list for extension type_name
+	87,  // [87:87] is the sub-list for extension extendee
+	0,   // [0:87] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_services_proto_init() }
@@ -8854,20 +9035,20 @@ func file_thawtrail_v1_services_proto_init() {
 	file_thawtrail_v1_entry_proto_init()
 	file_thawtrail_v1_record_proto_init()
 	file_thawtrail_v1_rules_proto_init()
-	file_thawtrail_v1_services_proto_msgTypes[24].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[33].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[34].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[46].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[63].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[83].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[88].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[27].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[36].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[37].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[49].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[66].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[86].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[91].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_services_proto_rawDesc), len(file_thawtrail_v1_services_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   93,
+			NumMessages:   96,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

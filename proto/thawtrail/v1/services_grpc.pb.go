@@ -23,8 +23,9 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	RecordService_Write_FullMethodName   = "/thawtrail.v1.RecordService/Write"
-	RecordService_Resolve_FullMethodName = "/thawtrail.v1.RecordService/Resolve"
+	RecordService_Write_FullMethodName    = "/thawtrail.v1.RecordService/Write"
+	RecordService_WriteAll_FullMethodName = "/thawtrail.v1.RecordService/WriteAll"
+	RecordService_Resolve_FullMethodName  = "/thawtrail.v1.RecordService/Resolve"
 )
 
 // RecordServiceClient is the client API for RecordService service.
@@ -35,6 +36,9 @@ const (
 type RecordServiceClient interface {
 	// Write makes one record. It answers when the record is saved here.
 	Write(ctx context.Context, in *WriteRequest, opts ...grpc.CallOption) (*WriteResponse, error)
+	// WriteAll makes the records of several entries, all of them or none: where one is
+	// refused, or only a trial was asked for, nothing is saved. It tells the fate of each.
+	WriteAll(ctx context.Context, in *WriteAllRequest, opts ...grpc.CallOption) (*WriteAllResponse, error)
 	// Resolve turns what a person typed (a name, the start of an id) into an id.
 	Resolve(ctx context.Context, in *ResolveRequest, opts ...grpc.CallOption) (*ResolveResponse, error)
 }
@@ -51,6 +55,16 @@ func (c *recordServiceClient) Write(ctx context.Context, in *WriteRequest, opts 
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(WriteResponse)
 	err := c.cc.Invoke(ctx, RecordService_Write_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *recordServiceClient) WriteAll(ctx context.Context, in *WriteAllRequest, opts ...grpc.CallOption) (*WriteAllResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(WriteAllResponse)
+	err := c.cc.Invoke(ctx, RecordService_WriteAll_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -75,6 +89,9 @@ func (c *recordServiceClient) Resolve(ctx context.Context, in *ResolveRequest, o
 type RecordServiceServer interface {
 	// Write makes one record. It answers when the record is saved here.
 	Write(context.Context, *WriteRequest) (*WriteResponse, error)
+	// WriteAll makes the records of several entries, all of them or none: where one is
+	// refused, or only a trial was asked for, nothing is saved. It tells the fate of each.
+	WriteAll(context.Context, *WriteAllRequest) (*WriteAllResponse, error)
 	// Resolve turns what a person typed (a name, the start of an id) into an id.
 	Resolve(context.Context, *ResolveRequest) (*ResolveResponse, error)
 	mustEmbedUnimplementedRecordServiceServer()
@@ -89,6 +106,9 @@ type UnimplementedRecordServiceServer struct{}
 
 func (UnimplementedRecordServiceServer) Write(context.Context, *WriteRequest) (*WriteResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method Write not implemented")
+}
+func (UnimplementedRecordServiceServer) WriteAll(context.Context, *WriteAllRequest) (*WriteAllResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method WriteAll not implemented")
 }
 func (UnimplementedRecordServiceServer) Resolve(context.Context, *ResolveRequest) (*ResolveResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method Resolve not implemented")
@@ -132,6 +152,24 @@ func _RecordService_Write_Handler(srv interface{}, ctx context.Context, dec func
 	return interceptor(ctx, in, info, handler)
 }
 
+func _RecordService_WriteAll_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(WriteAllRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordServiceServer).WriteAll(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordService_WriteAll_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordServiceServer).WriteAll(ctx, req.(*WriteAllRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _RecordService_Resolve_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ResolveRequest)
 	if err := dec(in); err != nil {
@@ -160,6 +198,10 @@ var RecordService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "Write",
 			Handler:    _RecordService_Write_Handler,
+		},
+		{
+			MethodName: "WriteAll",
+			Handler:    _RecordService_WriteAll_Handler,
 		},
 		{
 			MethodName: "Resolve",

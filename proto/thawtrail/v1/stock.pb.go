@@ -23,6 +23,61 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// Arrival says how a hand felt the bags of a delivery.
+type Arrival int32
+
+const (
+	Arrival_ARRIVAL_UNSPECIFIED Arrival = 0
+	// Hard all through.
+	Arrival_ARRIVAL_FROZEN Arrival = 1
+	// Soft, if only at the edges.
+	Arrival_ARRIVAL_SOFT   Arrival = 2
+	Arrival_ARRIVAL_THAWED Arrival = 3
+)
+
+// Enum value maps for Arrival.
+var (
+	Arrival_name = map[int32]string{
+		0: "ARRIVAL_UNSPECIFIED",
+		1: "ARRIVAL_FROZEN",
+		2: "ARRIVAL_SOFT",
+		3: "ARRIVAL_THAWED",
+	}
+	Arrival_value = map[string]int32{
+		"ARRIVAL_UNSPECIFIED": 0,
+		"ARRIVAL_FROZEN":      1,
+		"ARRIVAL_SOFT":        2,
+		"ARRIVAL_THAWED":      3,
+	}
+)
+
+func (x Arrival) Enum() *Arrival {
+	p := new(Arrival)
+	*p = x
+	return p
+}
+
+func (x Arrival) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Arrival) Descriptor() protoreflect.EnumDescriptor {
+	return file_thawtrail_v1_stock_proto_enumTypes[0].Descriptor()
+}
+
+func (Arrival) Type() protoreflect.EnumType {
+	return &file_thawtrail_v1_stock_proto_enumTypes[0]
+}
+
+func (x Arrival) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Arrival.Descriptor instead.
+func (Arrival) EnumDescriptor() ([]byte, []int) {
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{0}
+}
+
 // Coolant in a box.
 type Coolant int32
 
@@ -63,11 +118,11 @@ func (x Coolant) String() string {
 }
 
 func (Coolant) Descriptor() protoreflect.EnumDescriptor {
-	return file_thawtrail_v1_stock_proto_enumTypes[0].Descriptor()
+	return file_thawtrail_v1_stock_proto_enumTypes[1].Descriptor()
 }
 
 func (Coolant) Type() protoreflect.EnumType {
-	return &file_thawtrail_v1_stock_proto_enumTypes[0]
+	return &file_thawtrail_v1_stock_proto_enumTypes[1]
 }
 
 func (x Coolant) Number() protoreflect.EnumNumber {
@@ -76,7 +131,7 @@ func (x Coolant) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Coolant.Descriptor instead.
 func (Coolant) EnumDescriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{0}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{1}
 }
 
 // BagFeel is what a hand feels through the bag.
@@ -117,11 +172,11 @@ func (x BagFeel) String() string {
 }
 
 func (BagFeel) Descriptor() protoreflect.EnumDescriptor {
-	return file_thawtrail_v1_stock_proto_enumTypes[1].Descriptor()
+	return file_thawtrail_v1_stock_proto_enumTypes[2].Descriptor()
 }
 
 func (BagFeel) Type() protoreflect.EnumType {
-	return &file_thawtrail_v1_stock_proto_enumTypes[1]
+	return &file_thawtrail_v1_stock_proto_enumTypes[2]
 }
 
 func (x BagFeel) Number() protoreflect.EnumNumber {
@@ -130,7 +185,7 @@ func (x BagFeel) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use BagFeel.Descriptor instead.
 func (BagFeel) EnumDescriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{1}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{2}
 }
 
 // DiscardReason of a bag.
@@ -185,11 +240,11 @@ func (x DiscardReason) String() string {
 }
 
 func (DiscardReason) Descriptor() protoreflect.EnumDescriptor {
-	return file_thawtrail_v1_stock_proto_enumTypes[2].Descriptor()
+	return file_thawtrail_v1_stock_proto_enumTypes[3].Descriptor()
 }
 
 func (DiscardReason) Type() protoreflect.EnumType {
-	return &file_thawtrail_v1_stock_proto_enumTypes[2]
+	return &file_thawtrail_v1_stock_proto_enumTypes[3]
 }
 
 func (x DiscardReason) Number() protoreflect.EnumNumber {
@@ -198,7 +253,7 @@ func (x DiscardReason) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use DiscardReason.Descriptor instead.
 func (DiscardReason) EnumDescriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{2}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{3}
 }
 
 // ReturnTo of a bag.
@@ -238,11 +293,11 @@ func (x ReturnTo) String() string {
 }
 
 func (ReturnTo) Descriptor() protoreflect.EnumDescriptor {
-	return file_thawtrail_v1_stock_proto_enumTypes[3].Descriptor()
+	return file_thawtrail_v1_stock_proto_enumTypes[4].Descriptor()
 }
 
 func (ReturnTo) Type() protoreflect.EnumType {
-	return &file_thawtrail_v1_stock_proto_enumTypes[3]
+	return &file_thawtrail_v1_stock_proto_enumTypes[4]
 }
 
 func (x ReturnTo) Number() protoreflect.EnumNumber {
@@ -251,7 +306,7 @@ func (x ReturnTo) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ReturnTo.Descriptor instead.
 func (ReturnTo) EnumDescriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{3}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{4}
 }
 
 // MareEnd says why a mare is awaited no longer.
@@ -296,11 +351,11 @@ func (x MareEnd) String() string {
 }
 
 func (MareEnd) Descriptor() protoreflect.EnumDescriptor {
-	return file_thawtrail_v1_stock_proto_enumTypes[4].Descriptor()
+	return file_thawtrail_v1_stock_proto_enumTypes[5].Descriptor()
 }
 
 func (MareEnd) Type() protoreflect.EnumType {
-	return &file_thawtrail_v1_stock_proto_enumTypes[4]
+	return &file_thawtrail_v1_stock_proto_enumTypes[5]
 }
 
 func (x MareEnd) Number() protoreflect.EnumNumber {
@@ -309,7 +364,7 @@ func (x MareEnd) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use MareEnd.Descriptor instead.
 func (MareEnd) EnumDescriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{4}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{5}
 }
 
 // KitItem that a transfusion needs beside the bag.
@@ -379,11 +434,11 @@ func (x KitItem) String() string {
 }
 
 func (KitItem) Descriptor() protoreflect.EnumDescriptor {
-	return file_thawtrail_v1_stock_proto_enumTypes[5].Descriptor()
+	return file_thawtrail_v1_stock_proto_enumTypes[6].Descriptor()
 }
 
 func (KitItem) Type() protoreflect.EnumType {
-	return &file_thawtrail_v1_stock_proto_enumTypes[5]
+	return &file_thawtrail_v1_stock_proto_enumTypes[6]
 }
 
 func (x KitItem) Number() protoreflect.EnumNumber {
@@ -392,26 +447,31 @@ func (x KitItem) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use KitItem.Descriptor instead.
 func (KitItem) EnumDescriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{5}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{6}
 }
 
 // BagsReceived takes bags of one batch into stock, each with our own number.
 type BagsReceived struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Bags          []string               `protobuf:"bytes,1,rep,name=bags,proto3" json:"bags,omitempty"`
-	Product       string                 `protobuf:"bytes,2,opt,name=product,proto3" json:"product,omitempty"`
-	Batch         string                 `protobuf:"bytes,3,opt,name=batch,proto3" json:"batch,omitempty"`
-	Expiry        string                 `protobuf:"bytes,4,opt,name=expiry,proto3" json:"expiry,omitempty"`
-	VolumeMl      int32                  `protobuf:"varint,5,opt,name=volume_ml,json=volumeMl,proto3" json:"volume_ml,omitempty"`
-	Count         int32                  `protobuf:"varint,6,opt,name=count,proto3" json:"count,omitempty"`
-	Place         string                 `protobuf:"bytes,7,opt,name=place,proto3" json:"place,omitempty"`
-	IggCgPerL     *int32                 `protobuf:"varint,8,opt,name=igg_cg_per_l,json=iggCgPerL,proto3,oneof" json:"igg_cg_per_l,omitempty"`
-	Donor         string                 `protobuf:"bytes,9,opt,name=donor,proto3" json:"donor,omitempty"`
-	Delivery      string                 `protobuf:"bytes,10,opt,name=delivery,proto3" json:"delivery,omitempty"`
-	Supplier      string                 `protobuf:"bytes,11,opt,name=supplier,proto3" json:"supplier,omitempty"`
-	CostMinor     *int64                 `protobuf:"varint,12,opt,name=cost_minor,json=costMinor,proto3,oneof" json:"cost_minor,omitempty"`
-	Serial        string                 `protobuf:"bytes,13,opt,name=serial,proto3" json:"serial,omitempty"`
-	Borrowed      bool                   `protobuf:"varint,14,opt,name=borrowed,proto3" json:"borrowed,omitempty"`
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Bags       []string               `protobuf:"bytes,1,rep,name=bags,proto3" json:"bags,omitempty"`
+	Product    string                 `protobuf:"bytes,2,opt,name=product,proto3" json:"product,omitempty"`
+	Batch      string                 `protobuf:"bytes,3,opt,name=batch,proto3" json:"batch,omitempty"`
+	Expiry     string                 `protobuf:"bytes,4,opt,name=expiry,proto3" json:"expiry,omitempty"`
+	VolumeMl   int32                  `protobuf:"varint,5,opt,name=volume_ml,json=volumeMl,proto3" json:"volume_ml,omitempty"`
+	Count      int32                  `protobuf:"varint,6,opt,name=count,proto3" json:"count,omitempty"`
+	Place      string                 `protobuf:"bytes,7,opt,name=place,proto3" json:"place,omitempty"`
+	IggCgPerL  *int32                 `protobuf:"varint,8,opt,name=igg_cg_per_l,json=iggCgPerL,proto3,oneof" json:"igg_cg_per_l,omitempty"`
+	Donor      string                 `protobuf:"bytes,9,opt,name=donor,proto3" json:"donor,omitempty"`
+	Delivery   string                 `protobuf:"bytes,10,opt,name=delivery,proto3" json:"delivery,omitempty"`
+	Supplier   string                 `protobuf:"bytes,11,opt,name=supplier,proto3" json:"supplier,omitempty"`
+	CostMinor  *int64                 `protobuf:"varint,12,opt,name=cost_minor,json=costMinor,proto3,oneof" json:"cost_minor,omitempty"`
+	Serial     string                 `protobuf:"bytes,13,opt,name=serial,proto3" json:"serial,omitempty"`
+	Borrowed   bool                   `protobuf:"varint,14,opt,name=borrowed,proto3" json:"borrowed,omitempty"`
+	Arrived    Arrival                `protobuf:"varint,15,opt,name=arrived,proto3,enum=thawtrail.v1.Arrival" json:"arrived,omitempty"`
+	ArrivedDc  *int32                 `protobuf:"varint,16,opt,name=arrived_dc,json=arrivedDc,proto3,oneof" json:"arrived_dc,omitempty"`
+	NotedCount *int32                 `protobuf:"varint,17,opt,name=noted_count,json=notedCount,proto3,oneof" json:"noted_count,omitempty"`
+	// Those that arrived soft, thawed or warmer than their label allows always are.
+	SetAside      bool `protobuf:"varint,18,opt,name=set_aside,json=setAside,proto3" json:"set_aside,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -544,6 +604,88 @@ func (x *BagsReceived) GetBorrowed() bool {
 	return false
 }
 
+func (x *BagsReceived) GetArrived() Arrival {
+	if x != nil {
+		return x.Arrived
+	}
+	return Arrival_ARRIVAL_UNSPECIFIED
+}
+
+func (x *BagsReceived) GetArrivedDc() int32 {
+	if x != nil && x.ArrivedDc != nil {
+		return *x.ArrivedDc
+	}
+	return 0
+}
+
+func (x *BagsReceived) GetNotedCount() int32 {
+	if x != nil && x.NotedCount != nil {
+		return *x.NotedCount
+	}
+	return 0
+}
+
+func (x *BagsReceived) GetSetAside() bool {
+	if x != nil {
+		return x.SetAside
+	}
+	return false
+}
+
+// ProductCoded says which product a maker's product number stands for, so that a scan
+// of a bag names it. A product may have several, for bags of several sizes.
+type ProductCoded struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Product       string                 `protobuf:"bytes,1,opt,name=product,proto3" json:"product,omitempty"`
+	Gtin          string                 `protobuf:"bytes,2,opt,name=gtin,proto3" json:"gtin,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ProductCoded) Reset() {
+	*x = ProductCoded{}
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ProductCoded) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ProductCoded) ProtoMessage() {}
+
+func (x *ProductCoded) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ProductCoded.ProtoReflect.Descriptor instead.
+func (*ProductCoded) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *ProductCoded) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *ProductCoded) GetGtin() string {
+	if x != nil {
+		return x.Gtin
+	}
+	return ""
+}
+
 // BagFound enters a well-formed bag that nobody here knew.
 type BagFound struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -560,7 +702,7 @@ type BagFound struct {
 
 func (x *BagFound) Reset() {
 	*x = BagFound{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[1]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -572,7 +714,7 @@ func (x *BagFound) String() string {
 func (*BagFound) ProtoMessage() {}
 
 func (x *BagFound) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[1]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -585,7 +727,7 @@ func (x *BagFound) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagFound.ProtoReflect.Descriptor instead.
 func (*BagFound) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{1}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *BagFound) GetBag() string {
@@ -661,7 +803,7 @@ type LabelUnreadable struct {
 
 func (x *LabelUnreadable) Reset() {
 	*x = LabelUnreadable{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[2]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -673,7 +815,7 @@ func (x *LabelUnreadable) String() string {
 func (*LabelUnreadable) ProtoMessage() {}
 
 func (x *LabelUnreadable) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[2]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -686,7 +828,7 @@ func (x *LabelUnreadable) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LabelUnreadable.ProtoReflect.Descriptor instead.
 func (*LabelUnreadable) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{2}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *LabelUnreadable) GetBag() string {
@@ -779,7 +921,7 @@ type BagsMoved struct {
 
 func (x *BagsMoved) Reset() {
 	*x = BagsMoved{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[3]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -791,7 +933,7 @@ func (x *BagsMoved) String() string {
 func (*BagsMoved) ProtoMessage() {}
 
 func (x *BagsMoved) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[3]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -804,7 +946,7 @@ func (x *BagsMoved) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagsMoved.ProtoReflect.Descriptor instead.
 func (*BagsMoved) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{3}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *BagsMoved) GetBags() []string {
@@ -844,7 +986,7 @@ type BagsCarried struct {
 
 func (x *BagsCarried) Reset() {
 	*x = BagsCarried{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[4]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -856,7 +998,7 @@ func (x *BagsCarried) String() string {
 func (*BagsCarried) ProtoMessage() {}
 
 func (x *BagsCarried) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[4]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -869,7 +1011,7 @@ func (x *BagsCarried) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagsCarried.ProtoReflect.Descriptor instead.
 func (*BagsCarried) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{4}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *BagsCarried) GetBags() []string {
@@ -927,7 +1069,7 @@ type PlaceCounted struct {
 
 func (x *PlaceCounted) Reset() {
 	*x = PlaceCounted{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[5]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -939,7 +1081,7 @@ func (x *PlaceCounted) String() string {
 func (*PlaceCounted) ProtoMessage() {}
 
 func (x *PlaceCounted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[5]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -952,7 +1094,7 @@ func (x *PlaceCounted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceCounted.ProtoReflect.Descriptor instead.
 func (*PlaceCounted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{5}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *PlaceCounted) GetPlace() string {
@@ -988,7 +1130,7 @@ type BagMissing struct {
 
 func (x *BagMissing) Reset() {
 	*x = BagMissing{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1000,7 +1142,7 @@ func (x *BagMissing) String() string {
 func (*BagMissing) ProtoMessage() {}
 
 func (x *BagMissing) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1013,7 +1155,7 @@ func (x *BagMissing) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagMissing.ProtoReflect.Descriptor instead.
 func (*BagMissing) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{6}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *BagMissing) GetBag() string {
@@ -1049,7 +1191,7 @@ type BagsLent struct {
 
 func (x *BagsLent) Reset() {
 	*x = BagsLent{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1061,7 +1203,7 @@ func (x *BagsLent) String() string {
 func (*BagsLent) ProtoMessage() {}
 
 func (x *BagsLent) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1074,7 +1216,7 @@ func (x *BagsLent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagsLent.ProtoReflect.Descriptor instead.
 func (*BagsLent) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{7}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *BagsLent) GetBags() []string {
@@ -1111,7 +1253,7 @@ type TemperatureRead struct {
 
 func (x *TemperatureRead) Reset() {
 	*x = TemperatureRead{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1123,7 +1265,7 @@ func (x *TemperatureRead) String() string {
 func (*TemperatureRead) ProtoMessage() {}
 
 func (x *TemperatureRead) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1136,7 +1278,7 @@ func (x *TemperatureRead) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TemperatureRead.ProtoReflect.Descriptor instead.
 func (*TemperatureRead) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{8}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *TemperatureRead) GetPlace() string {
@@ -1182,7 +1324,7 @@ type PlaceWarm struct {
 
 func (x *PlaceWarm) Reset() {
 	*x = PlaceWarm{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[9]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1194,7 +1336,7 @@ func (x *PlaceWarm) String() string {
 func (*PlaceWarm) ProtoMessage() {}
 
 func (x *PlaceWarm) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[9]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1207,7 +1349,7 @@ func (x *PlaceWarm) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceWarm.ProtoReflect.Descriptor instead.
 func (*PlaceWarm) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{9}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *PlaceWarm) GetPlace() string {
@@ -1258,7 +1400,7 @@ type QuarantineDecided struct {
 
 func (x *QuarantineDecided) Reset() {
 	*x = QuarantineDecided{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1270,7 +1412,7 @@ func (x *QuarantineDecided) String() string {
 func (*QuarantineDecided) ProtoMessage() {}
 
 func (x *QuarantineDecided) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1283,7 +1425,7 @@ func (x *QuarantineDecided) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QuarantineDecided.ProtoReflect.Descriptor instead.
 func (*QuarantineDecided) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{10}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *QuarantineDecided) GetBags() []string {
@@ -1328,7 +1470,7 @@ type ThawStarted struct {
 
 func (x *ThawStarted) Reset() {
 	*x = ThawStarted{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1340,7 +1482,7 @@ func (x *ThawStarted) String() string {
 func (*ThawStarted) ProtoMessage() {}
 
 func (x *ThawStarted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1353,7 +1495,7 @@ func (x *ThawStarted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ThawStarted.ProtoReflect.Descriptor instead.
 func (*ThawStarted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{11}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ThawStarted) GetBag() string {
@@ -1402,7 +1544,7 @@ type BathMeasured struct {
 
 func (x *BathMeasured) Reset() {
 	*x = BathMeasured{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1414,7 +1556,7 @@ func (x *BathMeasured) String() string {
 func (*BathMeasured) ProtoMessage() {}
 
 func (x *BathMeasured) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1427,7 +1569,7 @@ func (x *BathMeasured) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BathMeasured.ProtoReflect.Descriptor instead.
 func (*BathMeasured) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{12}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *BathMeasured) GetBag() string {
@@ -1455,7 +1597,7 @@ type BagThawed struct {
 
 func (x *BagThawed) Reset() {
 	*x = BagThawed{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1467,7 +1609,7 @@ func (x *BagThawed) String() string {
 func (*BagThawed) ProtoMessage() {}
 
 func (x *BagThawed) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1480,7 +1622,7 @@ func (x *BagThawed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagThawed.ProtoReflect.Descriptor instead.
 func (*BagThawed) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{13}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *BagThawed) GetBag() string {
@@ -1508,7 +1650,7 @@ type BagSoftened struct {
 
 func (x *BagSoftened) Reset() {
 	*x = BagSoftened{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1520,7 +1662,7 @@ func (x *BagSoftened) String() string {
 func (*BagSoftened) ProtoMessage() {}
 
 func (x *BagSoftened) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1533,7 +1675,7 @@ func (x *BagSoftened) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagSoftened.ProtoReflect.Descriptor instead.
 func (*BagSoftened) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{14}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *BagSoftened) GetBag() string {
@@ -1561,7 +1703,7 @@ type SetAttached struct {
 
 func (x *SetAttached) Reset() {
 	*x = SetAttached{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1573,7 +1715,7 @@ func (x *SetAttached) String() string {
 func (*SetAttached) ProtoMessage() {}
 
 func (x *SetAttached) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1586,7 +1728,7 @@ func (x *SetAttached) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetAttached.ProtoReflect.Descriptor instead.
 func (*SetAttached) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{15}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *SetAttached) GetBag() string {
@@ -1614,7 +1756,7 @@ type BagRefrozen struct {
 
 func (x *BagRefrozen) Reset() {
 	*x = BagRefrozen{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1626,7 +1768,7 @@ func (x *BagRefrozen) String() string {
 func (*BagRefrozen) ProtoMessage() {}
 
 func (x *BagRefrozen) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1639,7 +1781,7 @@ func (x *BagRefrozen) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagRefrozen.ProtoReflect.Descriptor instead.
 func (*BagRefrozen) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{16}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *BagRefrozen) GetBag() string {
@@ -1669,7 +1811,7 @@ type BagDiscarded struct {
 
 func (x *BagDiscarded) Reset() {
 	*x = BagDiscarded{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1681,7 +1823,7 @@ func (x *BagDiscarded) String() string {
 func (*BagDiscarded) ProtoMessage() {}
 
 func (x *BagDiscarded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1694,7 +1836,7 @@ func (x *BagDiscarded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagDiscarded.ProtoReflect.Descriptor instead.
 func (*BagDiscarded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{17}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *BagDiscarded) GetBag() string {
@@ -1738,7 +1880,7 @@ type BagReturned struct {
 
 func (x *BagReturned) Reset() {
 	*x = BagReturned{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1750,7 +1892,7 @@ func (x *BagReturned) String() string {
 func (*BagReturned) ProtoMessage() {}
 
 func (x *BagReturned) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1763,7 +1905,7 @@ func (x *BagReturned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagReturned.ProtoReflect.Descriptor instead.
 func (*BagReturned) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{18}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *BagReturned) GetBag() string {
@@ -1806,7 +1948,7 @@ type BagKeptBack struct {
 
 func (x *BagKeptBack) Reset() {
 	*x = BagKeptBack{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1818,7 +1960,7 @@ func (x *BagKeptBack) String() string {
 func (*BagKeptBack) ProtoMessage() {}
 
 func (x *BagKeptBack) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1831,7 +1973,7 @@ func (x *BagKeptBack) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagKeptBack.ProtoReflect.Descriptor instead.
 func (*BagKeptBack) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{19}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *BagKeptBack) GetBag() string {
@@ -1869,7 +2011,7 @@ type BatchHeld struct {
 
 func (x *BatchHeld) Reset() {
 	*x = BatchHeld{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1881,7 +2023,7 @@ func (x *BatchHeld) String() string {
 func (*BatchHeld) ProtoMessage() {}
 
 func (x *BatchHeld) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1894,7 +2036,7 @@ func (x *BatchHeld) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchHeld.ProtoReflect.Descriptor instead.
 func (*BatchHeld) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{20}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *BatchHeld) GetProduct() string {
@@ -1945,7 +2087,7 @@ type BatchReleased struct {
 
 func (x *BatchReleased) Reset() {
 	*x = BatchReleased{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1957,7 +2099,7 @@ func (x *BatchReleased) String() string {
 func (*BatchReleased) ProtoMessage() {}
 
 func (x *BatchReleased) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1970,7 +2112,7 @@ func (x *BatchReleased) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchReleased.ProtoReflect.Descriptor instead.
 func (*BatchReleased) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{21}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *BatchReleased) GetProduct() string {
@@ -2016,7 +2158,7 @@ type BatchRecalled struct {
 
 func (x *BatchRecalled) Reset() {
 	*x = BatchRecalled{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2028,7 +2170,7 @@ func (x *BatchRecalled) String() string {
 func (*BatchRecalled) ProtoMessage() {}
 
 func (x *BatchRecalled) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2041,7 +2183,7 @@ func (x *BatchRecalled) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchRecalled.ProtoReflect.Descriptor instead.
 func (*BatchRecalled) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{22}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *BatchRecalled) GetProduct() string {
@@ -2097,7 +2239,7 @@ type BagsPulled struct {
 
 func (x *BagsPulled) Reset() {
 	*x = BagsPulled{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2109,7 +2251,7 @@ func (x *BagsPulled) String() string {
 func (*BagsPulled) ProtoMessage() {}
 
 func (x *BagsPulled) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2122,7 +2264,7 @@ func (x *BagsPulled) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagsPulled.ProtoReflect.Descriptor instead.
 func (*BagsPulled) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{23}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *BagsPulled) GetBags() []string {
@@ -2163,7 +2305,7 @@ type MareDue struct {
 
 func (x *MareDue) Reset() {
 	*x = MareDue{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2175,7 +2317,7 @@ func (x *MareDue) String() string {
 func (*MareDue) ProtoMessage() {}
 
 func (x *MareDue) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2188,7 +2330,7 @@ func (x *MareDue) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MareDue.ProtoReflect.Descriptor instead.
 func (*MareDue) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{24}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *MareDue) GetMare() string {
@@ -2282,7 +2424,7 @@ type KitStocked struct {
 
 func (x *KitStocked) Reset() {
 	*x = KitStocked{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2294,7 +2436,7 @@ func (x *KitStocked) String() string {
 func (*KitStocked) ProtoMessage() {}
 
 func (x *KitStocked) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2307,7 +2449,7 @@ func (x *KitStocked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitStocked.ProtoReflect.Descriptor instead.
 func (*KitStocked) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{25}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *KitStocked) GetPlace() string {
@@ -2358,7 +2500,7 @@ type KitUsed struct {
 
 func (x *KitUsed) Reset() {
 	*x = KitUsed{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2370,7 +2512,7 @@ func (x *KitUsed) String() string {
 func (*KitUsed) ProtoMessage() {}
 
 func (x *KitUsed) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2383,7 +2525,7 @@ func (x *KitUsed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitUsed.ProtoReflect.Descriptor instead.
 func (*KitUsed) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{26}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *KitUsed) GetPlace() string {
@@ -2428,7 +2570,7 @@ type KitCounted struct {
 
 func (x *KitCounted) Reset() {
 	*x = KitCounted{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[27]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2440,7 +2582,7 @@ func (x *KitCounted) String() string {
 func (*KitCounted) ProtoMessage() {}
 
 func (x *KitCounted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[27]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2453,7 +2595,7 @@ func (x *KitCounted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitCounted.ProtoReflect.Descriptor instead.
 func (*KitCounted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{27}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *KitCounted) GetPlace() string {
@@ -2488,7 +2630,7 @@ var File_thawtrail_v1_stock_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_stock_proto_rawDesc = "" +
 	"\n" +
-	"\x18thawtrail/v1/stock.proto\x12\fthawtrail.v1\x1a\x19thawtrail/v1/record.proto\x1a\x18thawtrail/v1/rules.proto\"\x86\t\n" +
+	"\x18thawtrail/v1/stock.proto\x12\fthawtrail.v1\x1a\x19thawtrail/v1/record.proto\x1a\x18thawtrail/v1/rules.proto\"\xbe\f\n" +
 	"\fBagsReceived\x12$\n" +
 	"\x04bags\x18\x01 \x03(\tB\x10\xca\xda\x18\f0\xc8\x018\x01B\x03bagh\x01R\x04bags\x12B\n" +
 	"\aproduct\x18\x02 \x01(\tB(\xca\xda\x18$\n" +
@@ -2518,9 +2660,27 @@ const file_thawtrail_v1_stock_proto_rawDesc = "" +
 	"\x06serial\x18\r \x01(\tB&\xca\xda\x18\"\n" +
 	" maker's serial, for a single bagR\x06serial\x12@\n" +
 	"\bborrowed\x18\x0e \x01(\bB$\xca\xda\x18 \n" +
-	"\x1elent to us by another practiceR\bborrowedB\x0f\n" +
+	"\x1elent to us by another practiceR\bborrowed\x12_\n" +
+	"\aarrived\x18\x0f \x01(\x0e2\x15.thawtrail.v1.ArrivalB.\xca\xda\x18*\n" +
+	"(how they arrived: frozen, soft or thawedR\aarrived\x12~\n" +
+	"\n" +
+	"arrived_dc\x18\x10 \x01(\x05BZ\xca\xda\x18V\n" +
+	"-temperature in the box when they arrived in C\x19\x00\x00\x00\x00\x00@\x8f\xc0!\x00\x00\x00\x00\x00\xc0\x82@J\tarrived-cP\n" +
+	"\x8a\x01\x050.1 CH\x02R\tarrivedDc\x88\x01\x01\x12e\n" +
+	"\vnoted_count\x18\x11 \x01(\x05B?\xca\xda\x18;\n" +
+	"'bags of this batch by the delivery note\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xc3@H\x03R\n" +
+	"notedCount\x88\x01\x01\x12O\n" +
+	"\tset_aside\x18\x12 \x01(\bB2\xca\xda\x18.\n" +
+	"%set them aside until a person decidesJ\x05asideR\bsetAsideB\x0f\n" +
 	"\r_igg_cg_per_lB\r\n" +
-	"\v_cost_minor\"\xfc\x03\n" +
+	"\v_cost_minorB\r\n" +
+	"\v_arrived_dcB\x0e\n" +
+	"\f_noted_count\"\xbd\x01\n" +
+	"\fProductCoded\x12A\n" +
+	"\aproduct\x18\x01 \x01(\tB'\xca\xda\x18#\n" +
+	"\x16product, by name or id\x10\x01B\aproductR\aproduct\x12j\n" +
+	"\x04gtin\x18\x02 \x01(\tBV\xca\xda\x18R\n" +
+	"Nthe maker's product number (GTIN), as it is scanned: 14 digits, or 8, 12 or 13\x10\x01R\x04gtin\"\xfc\x03\n" +
 	"\bBagFound\x12B\n" +
 	"\x03bag\x18\x01 \x01(\tB0\xca\xda\x18,\n" +
 	"!our bag number, if it carries one8\x01B\x03bagh\x01R\x03bag\x12B\n" +
@@ -2820,7 +2980,12 @@ const file_thawtrail_v1_stock_proto_rawDesc = "" +
 	"\x04what\x10\x01R\x04item\x12D\n" +
 	"\acounted\x18\x03 \x01(\x05B*\xca\xda\x18&\n" +
 	"\x12how many are there\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xc3@R\acounted\x12\"\n" +
-	"\bexpected\x18\x04 \x01(\x05B\x06\xca\xda\x18\x02p\x01R\bexpected*\x81\x01\n" +
+	"\bexpected\x18\x04 \x01(\x05B\x06\xca\xda\x18\x02p\x01R\bexpected*\\\n" +
+	"\aArrival\x12\x17\n" +
+	"\x13ARRIVAL_UNSPECIFIED\x10\x00\x12\x12\n" +
+	"\x0eARRIVAL_FROZEN\x10\x01\x12\x10\n" +
+	"\fARRIVAL_SOFT\x10\x02\x12\x12\n" +
+	"\x0eARRIVAL_THAWED\x10\x03*\x81\x01\n" +
 	"\aCoolant\x12\x17\n" +
 	"\x13COOLANT_UNSPECIFIED\x10\x00\x12\x13\n" +
 	"\x0fCOOLANT_DRY_ICE\x10\x01\x12\x18\n" +
@@ -2882,61 +3047,64 @@ func file_thawtrail_v1_stock_proto_rawDescGZIP() []byte {
 	return file_thawtrail_v1_stock_proto_rawDescData
 }
 
-var file_thawtrail_v1_stock_proto_enumTypes = make([]protoimpl.EnumInfo, 6)
-var file_thawtrail_v1_stock_proto_msgTypes = make([]protoimpl.MessageInfo, 28)
+var file_thawtrail_v1_stock_proto_enumTypes = make([]protoimpl.EnumInfo, 7)
+var file_thawtrail_v1_stock_proto_msgTypes = make([]protoimpl.MessageInfo, 29)
 var file_thawtrail_v1_stock_proto_goTypes = []any{
-	(Coolant)(0),              // 0: thawtrail.v1.Coolant
-	(BagFeel)(0),              // 1: thawtrail.v1.BagFeel
-	(DiscardReason)(0),        // 2: thawtrail.v1.DiscardReason
-	(ReturnTo)(0),             // 3: thawtrail.v1.ReturnTo
-	(MareEnd)(0),              // 4: thawtrail.v1.MareEnd
-	(KitItem)(0),              // 5: thawtrail.v1.KitItem
-	(*BagsReceived)(nil),      // 6: thawtrail.v1.BagsReceived
-	(*BagFound)(nil),          // 7: thawtrail.v1.BagFound
-	(*LabelUnreadable)(nil),   // 8: thawtrail.v1.LabelUnreadable
-	(*BagsMoved)(nil),         // 9: thawtrail.v1.BagsMoved
-	(*BagsCarried)(nil),       // 10: thawtrail.v1.BagsCarried
-	(*PlaceCounted)(nil),      // 11: thawtrail.v1.PlaceCounted
-	(*BagMissing)(nil),        // 12: thawtrail.v1.BagMissing
-	(*BagsLent)(nil),          // 13: thawtrail.v1.BagsLent
-	(*TemperatureRead)(nil),   // 14: thawtrail.v1.TemperatureRead
-	(*PlaceWarm)(nil),         // 15: thawtrail.v1.PlaceWarm
-	(*QuarantineDecided)(nil), // 16: thawtrail.v1.QuarantineDecided
-	(*ThawStarted)(nil),       // 17: thawtrail.v1.ThawStarted
-	(*BathMeasured)(nil),      // 18: thawtrail.v1.BathMeasured
-	(*BagThawed)(nil),         // 19: thawtrail.v1.BagThawed
-	(*BagSoftened)(nil),       // 20: thawtrail.v1.BagSoftened
-	(*SetAttached)(nil),       // 21: thawtrail.v1.SetAttached
-	(*BagRefrozen)(nil),       // 22: thawtrail.v1.BagRefrozen
-	(*BagDiscarded)(nil),      // 23: thawtrail.v1.BagDiscarded
-	(*BagReturned)(nil),       // 24: thawtrail.v1.BagReturned
-	(*BagKeptBack)(nil),       // 25: thawtrail.v1.BagKeptBack
-	(*BatchHeld)(nil),         // 26: thawtrail.v1.BatchHeld
-	(*BatchReleased)(nil),     // 27: thawtrail.v1.BatchReleased
-	(*BatchRecalled)(nil),     // 28: thawtrail.v1.BatchRecalled
-	(*BagsPulled)(nil),        // 29: thawtrail.v1.BagsPulled
-	(*MareDue)(nil),           // 30: thawtrail.v1.MareDue
-	(*KitStocked)(nil),        // 31: thawtrail.v1.KitStocked
-	(*KitUsed)(nil),           // 32: thawtrail.v1.KitUsed
-	(*KitCounted)(nil),        // 33: thawtrail.v1.KitCounted
-	(*Moment)(nil),            // 34: thawtrail.v1.Moment
+	(Arrival)(0),              // 0: thawtrail.v1.Arrival
+	(Coolant)(0),              // 1: thawtrail.v1.Coolant
+	(BagFeel)(0),              // 2: thawtrail.v1.BagFeel
+	(DiscardReason)(0),        // 3: thawtrail.v1.DiscardReason
+	(ReturnTo)(0),             // 4: thawtrail.v1.ReturnTo
+	(MareEnd)(0),              // 5: thawtrail.v1.MareEnd
+	(KitItem)(0),              // 6: thawtrail.v1.KitItem
+	(*BagsReceived)(nil),      // 7: thawtrail.v1.BagsReceived
+	(*ProductCoded)(nil),      // 8: thawtrail.v1.ProductCoded
+	(*BagFound)(nil),          // 9: thawtrail.v1.BagFound
+	(*LabelUnreadable)(nil),   // 10: thawtrail.v1.LabelUnreadable
+	(*BagsMoved)(nil),         // 11: thawtrail.v1.BagsMoved
+	(*BagsCarried)(nil),       // 12: thawtrail.v1.BagsCarried
+	(*PlaceCounted)(nil),      // 13: thawtrail.v1.PlaceCounted
+	(*BagMissing)(nil),        // 14: thawtrail.v1.BagMissing
+	(*BagsLent)(nil),          // 15: thawtrail.v1.BagsLent
+	(*TemperatureRead)(nil),   // 16: thawtrail.v1.TemperatureRead
+	(*PlaceWarm)(nil),         // 17: thawtrail.v1.PlaceWarm
+	(*QuarantineDecided)(nil), // 18: thawtrail.v1.QuarantineDecided
+	(*ThawStarted)(nil),       // 19: thawtrail.v1.ThawStarted
+	(*BathMeasured)(nil),      // 20: thawtrail.v1.BathMeasured
+	(*BagThawed)(nil),         // 21: thawtrail.v1.BagThawed
+	(*BagSoftened)(nil),       // 22: thawtrail.v1.BagSoftened
+	(*SetAttached)(nil),       // 23: thawtrail.v1.SetAttached
+	(*BagRefrozen)(nil),       // 24: thawtrail.v1.BagRefrozen
+	(*BagDiscarded)(nil),      // 25: thawtrail.v1.BagDiscarded
+	(*BagReturned)(nil),       // 26: thawtrail.v1.BagReturned
+	(*BagKeptBack)(nil),       // 27: thawtrail.v1.BagKeptBack
+	(*BatchHeld)(nil),         // 28: thawtrail.v1.BatchHeld
+	(*BatchReleased)(nil),     // 29: thawtrail.v1.BatchReleased
+	(*BatchRecalled)(nil),     // 30: thawtrail.v1.BatchRecalled
+	(*BagsPulled)(nil),        // 31: thawtrail.v1.BagsPulled
+	(*MareDue)(nil),           // 32: thawtrail.v1.MareDue
+	(*KitStocked)(nil),        // 33: thawtrail.v1.KitStocked
+	(*KitUsed)(nil),           // 34: thawtrail.v1.KitUsed
+	(*KitCounted)(nil),        // 35: thawtrail.v1.KitCounted
+	(*Moment)(nil),            // 36: thawtrail.v1.Moment
 }
 var file_thawtrail_v1_stock_proto_depIdxs = []int32{
-	0,  // 0: thawtrail.v1.BagsCarried.coolant:type_name -> thawtrail.v1.Coolant
-	1,  // 1: thawtrail.v1.BagsCarried.feel:type_name -> thawtrail.v1.BagFeel
-	34, // 2: thawtrail.v1.PlaceWarm.from:type_name -> thawtrail.v1.Moment
-	34, // 3: thawtrail.v1.PlaceWarm.to:type_name -> thawtrail.v1.Moment
-	2,  // 4: thawtrail.v1.BagDiscarded.reason:type_name -> thawtrail.v1.DiscardReason
-	3,  // 5: thawtrail.v1.BagReturned.to:type_name -> thawtrail.v1.ReturnTo
-	4,  // 6: thawtrail.v1.MareDue.no_longer:type_name -> thawtrail.v1.MareEnd
-	5,  // 7: thawtrail.v1.KitStocked.item:type_name -> thawtrail.v1.KitItem
-	5,  // 8: thawtrail.v1.KitUsed.item:type_name -> thawtrail.v1.KitItem
-	5,  // 9: thawtrail.v1.KitCounted.item:type_name -> thawtrail.v1.KitItem
-	10, // [10:10] is the sub-list for method output_type
-	10, // [10:10] is the sub-list for method input_type
-	10, // [10:10] is the sub-list for extension type_name
-	10, // [10:10] is the sub-list for extension extendee
-	0,  // [0:10] is the sub-list for field type_name
+	0,  // 0: thawtrail.v1.BagsReceived.arrived:type_name -> thawtrail.v1.Arrival
+	1,  // 1: thawtrail.v1.BagsCarried.coolant:type_name -> thawtrail.v1.Coolant
+	2,  // 2: thawtrail.v1.BagsCarried.feel:type_name -> thawtrail.v1.BagFeel
+	36, // 3: thawtrail.v1.PlaceWarm.from:type_name -> thawtrail.v1.Moment
+	36, // 4: thawtrail.v1.PlaceWarm.to:type_name -> thawtrail.v1.Moment
+	3,  // 5: thawtrail.v1.BagDiscarded.reason:type_name -> thawtrail.v1.DiscardReason
+	4,  // 6: thawtrail.v1.BagReturned.to:type_name -> thawtrail.v1.ReturnTo
+	5,  // 7: thawtrail.v1.MareDue.no_longer:type_name -> thawtrail.v1.MareEnd
+	6,  // 8: thawtrail.v1.KitStocked.item:type_name -> thawtrail.v1.KitItem
+	6,  // 9: thawtrail.v1.KitUsed.item:type_name -> thawtrail.v1.KitItem
+	6,  // 10: thawtrail.v1.KitCounted.item:type_name -> thawtrail.v1.KitItem
+	11, // [11:11] is the sub-list for method output_type
+	11, // [11:11] is the sub-list for method input_type
+	11, // [11:11] is the sub-list for extension type_name
+	11, // [11:11] is the sub-list for extension extendee
+	0,  // [0:11] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_stock_proto_init() }
@@ -2947,20 +3115,20 @@ func file_thawtrail_v1_stock_proto_init() {
 	file_thawtrail_v1_record_proto_init()
 	file_thawtrail_v1_rules_proto_init()
 	file_thawtrail_v1_stock_proto_msgTypes[0].OneofWrappers = []any{}
-	file_thawtrail_v1_stock_proto_msgTypes[4].OneofWrappers = []any{}
-	file_thawtrail_v1_stock_proto_msgTypes[8].OneofWrappers = []any{}
+	file_thawtrail_v1_stock_proto_msgTypes[5].OneofWrappers = []any{}
 	file_thawtrail_v1_stock_proto_msgTypes[9].OneofWrappers = []any{}
-	file_thawtrail_v1_stock_proto_msgTypes[11].OneofWrappers = []any{}
-	file_thawtrail_v1_stock_proto_msgTypes[13].OneofWrappers = []any{}
-	file_thawtrail_v1_stock_proto_msgTypes[17].OneofWrappers = []any{}
+	file_thawtrail_v1_stock_proto_msgTypes[10].OneofWrappers = []any{}
+	file_thawtrail_v1_stock_proto_msgTypes[12].OneofWrappers = []any{}
+	file_thawtrail_v1_stock_proto_msgTypes[14].OneofWrappers = []any{}
 	file_thawtrail_v1_stock_proto_msgTypes[18].OneofWrappers = []any{}
+	file_thawtrail_v1_stock_proto_msgTypes[19].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_stock_proto_rawDesc), len(file_thawtrail_v1_stock_proto_rawDesc)),
-			NumEnums:      6,
-			NumMessages:   28,
+			NumEnums:      7,
+			NumMessages:   29,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
