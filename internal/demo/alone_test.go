@@ -44,6 +44,7 @@ func TestAloneFromTheFirstStart(t *testing.T) {
 	_, made = do("client add --name 'P. Hollis' --telephone '0491 570 156'" + by)
 	name("CLIENT", made[0])
 
+	do("product gtin Foal 09501101530003" + by)
 	_, bags := do("receive --product Foal --batch H2207 --expiry 2099-03 --volume-ml 950 --count 9 --place 'clinic freezer'" + by)
 	for i, n := range []string{"BAG0", "BAG1", "BAG2", "BAG3", "BAG4", "BAG5", "BAG6", "BAG7", "BAG8"} {
 		name(n, bags[i])
