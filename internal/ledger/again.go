@@ -30,6 +30,7 @@ func originals(key event.Key, inputs []Input) []Input {
 			in.via = in.ways()
 			in.Rec = o
 			in.Payload, _ = o.Payload() // what cannot be read is nil and folded as such
+			in.Flaw = FlawUnasked
 			out = append(out, in)
 		}
 	}

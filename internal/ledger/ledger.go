@@ -15,6 +15,9 @@ const FoldVersion = 14
 type Input struct {
 	Rec     *event.Record
 	Payload proto.Message // nil when it is unreadable or of an unknown type
+	// Flaw is FlawOf the record and payload, by whoever folds them into many entities;
+	// FlawUnasked: it is worked out.
+	Flaw Flaw
 	// Entitled says that the author held the right (Rights.Standing).
 	Entitled bool
 	// Forked says that another record with the same log and seq is held.
@@ -97,7 +100,7 @@ func distinctWritten(inputs []Input) []Input {
 // merged joins what two copies of one record were said to be.
 func merged(a, b Input) Input {
 	if a.Payload == nil {
-		a.Payload = b.Payload
+		a.Payload, a.Flaw = b.Payload, b.Flaw
 	}
 	a.Entitled = a.Entitled || b.Entitled
 	a.Forked = a.Forked || b.Forked

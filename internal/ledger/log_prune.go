@@ -124,8 +124,7 @@ func (t *pruner) names(in *Input) bool {
 // that did not fit, and is neither of the log nor about it, is told of by that
 // word alone: the word fits for whoever holds the branch that it names.
 func (t *pruner) flawed(in *Input) bool {
-	newer, unreadable := readability(in)
-	return (t.own(in) || t.names(in)) && (newer || unreadable || !in.Entitled)
+	return (t.own(in) || t.names(in)) && (in.flaw() != FlawNone || !in.Entitled)
 }
 
 // doubtful says that the record's clock, or a clock of which it speaks, is in

@@ -130,15 +130,15 @@ func (s *set) entitled(in *Input) bool {
 // inspect claims what is wrong with a record as a whole. The claim belongs to
 // the record's primary entity.
 func (s *set) inspect(in *Input) {
-	newer, unreadable := readability(in)
-	s.newer = s.newer || newer
+	flaw := in.flaw()
+	s.newer = s.newer || flaw == FlawNewer
 	if in.Rec.Primary() != s.key {
 		return
 	}
-	switch {
-	case newer:
+	switch flaw {
+	case FlawNewer:
 		s.claimOf(NeedsNewerVersion, in.Rec)
-	case unreadable:
+	case FlawUnreadable:
 		s.claimOf(UnreadableRecord, in.Rec)
 	}
 	if !s.entitled(in) {
@@ -151,19 +151,45 @@ func (s *set) claimOf(kind string, r *event.Record) {
 	s.claim(claim{kind: kind, atMs: r.OccurredMs(), records: []event.Hash{r.Hash}})
 }
 
-// readability says whether a record needs a newer version or cannot be read.
-func readability(in *Input) (newer, unreadable bool) {
-	if in.Payload == nil {
-		_, known := event.Lookup(in.Rec.Head.Type)
-		return !known, known
+// Flaw says why what a record says is not known, or not all of it.
+type Flaw uint8
+
+// Flaws of what a record says.
+const (
+	FlawUnasked Flaw = iota
+	FlawNone
+	FlawNewer      // it needs a newer version
+	FlawUnreadable // it cannot be read
+)
+
+// flaw is what is wrong with what the input's record says.
+func (in *Input) flaw() Flaw {
+	if in.Flaw != FlawUnasked {
+		return in.Flaw
 	}
-	if c, ok := in.Payload.(*pb.Corrected); ok {
-		if _, err := event.Replacement(c); err != nil {
-			newer = errors.Is(err, event.ErrNewer)
-			return newer, !newer
+	return FlawOf(in.Rec, in.Payload)
+}
+
+// FlawOf says whether a record needs a newer version or cannot be read. The payload is
+// nil when it is unreadable or of an unknown type.
+func FlawOf(r *event.Record, payload proto.Message) Flaw {
+	if payload == nil {
+		if _, known := event.Lookup(r.Head.Type); known {
+			return FlawUnreadable
+		}
+		return FlawNewer
+	}
+	if c, ok := payload.(*pb.Corrected); ok {
+		if _, err := event.Replacement(c); errors.Is(err, event.ErrNewer) {
+			return FlawNewer
+		} else if err != nil {
+			return FlawUnreadable
 		}
 	}
-	return hasUnknown(in.Payload.ProtoReflect()), false
+	if hasUnknown(payload.ProtoReflect()) {
+		return FlawNewer
+	}
+	return FlawNone
 }
 
 // hasUnknown says that a message carries fields this version does not know.

@@ -84,10 +84,10 @@ func (a *application) rows(k event.Key) (was rows, err error) {
 	return was, err
 }
 
-// readPayloads fills in what the records say.
+// readPayloads fills in what the records say, where nobody has read it yet.
 func readPayloads(inputs []ledger.Input) {
 	for i := range inputs {
-		if inputs[i].Payload != nil {
+		if inputs[i].Flaw != ledger.FlawUnasked {
 			continue
 		}
 		inputs[i].Payload, _ = inputs[i].Rec.Payload() // what cannot be read is nil and folded as such
@@ -196,8 +196,9 @@ func (a *application) inputs(k event.Key) ([]ledger.Input, found, error) {
 	return a.read(k, positions, nil)
 }
 
-// read reads the records at positions as an entity's fold takes them, and notes in at
-// where each lies.
+// read reads the records at positions as an entity's fold takes them. With at, which
+// notes where each lies, it serves an entity that is pruned, and they are remembered
+// for the next one.
 func (a *application) read(k event.Key, positions []journal.Position, at map[event.Hash]journal.Position) (inputs []ledger.Input, met found, err error) {
 	inputs = make([]ledger.Input, 0, len(positions))
 	for _, p := range positions {
@@ -223,8 +224,9 @@ func (a *application) read(k event.Key, positions []journal.Position, at map[eve
 		}
 		if at != nil {
 			at[r.rec.Hash] = p
+			a.p.rests.addAlone(p, r)
 		}
-		inputs = append(inputs, ledger.Input{Rec: r.rec, Payload: r.payload, Entitled: st.Entitled, Forked: forked, Foreign: a.p.foreign(r.rec)})
+		inputs = append(inputs, ledger.Input{Rec: r.rec, Payload: r.payload, Flaw: r.flaw, Entitled: st.Entitled, Forked: forked, Foreign: a.p.foreign(r.rec)})
 	}
 	return inputs, met, nil
 }

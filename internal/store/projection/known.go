@@ -1,6 +1,7 @@
 package projection
 
 import (
+	"cmp"
 	"errors"
 
 	"google.golang.org/protobuf/proto"
@@ -17,6 +18,7 @@ import (
 type known struct {
 	rec      *event.Record
 	payload  proto.Message // nil when it cannot be read, or was not yet
+	flaw     ledger.Flaw   // of payload; FlawUnasked: it was not read yet
 	rights   *ledger.Rights
 	standing ledger.Standing // by rights
 }
@@ -28,11 +30,17 @@ type knownRecords map[journal.Position]*known
 func (a *application) learn() {
 	inParallel(len(a.recs), func(i int) {
 		r := a.known[a.recs[i].pos]
-		if r.payload == nil {
-			r.payload, _ = r.rec.Payload() // what cannot be read is nil and folded as such
+		if r.flaw == ledger.FlawUnasked {
+			r.say()
 		}
 		r.rights, r.standing = a.rights, a.rights.Standing(r.rec)
 	})
+}
+
+// say works out what the record says.
+func (r *known) say() {
+	r.payload, _ = r.rec.Payload() // what cannot be read is nil and folded as such
+	r.flaw = ledger.FlawOf(r.rec, r.payload)
 }
 
 // standingBy is what rights say of the record.
@@ -44,14 +52,17 @@ func (r *known) standingBy(rights *ledger.Rights) ledger.Standing {
 }
 
 // fetch is the record at a position, from memory when it is one of this batch or was
-// read a while ago: of a delivery, each bag is used on another night.
+// read a while ago: of a delivery, each bag is used on another night. What it says is
+// read here, once for all entities that rest on it.
 func (a *application) fetch(p journal.Position) (*known, error) {
-	for _, records := range []knownRecords{a.known, a.p.read.young, a.p.read.old} {
-		if r, ok := records[p]; ok {
-			return r, nil
-		}
+	if r := a.remembered(p); r != nil {
+		return r, nil
 	}
 	r, err := a.p.RecordAt(p)
+	k := &known{rec: r}
+	if err == nil {
+		k.say()
+	}
 	a.beside.Lock()
 	defer a.beside.Unlock()
 	if errors.Is(err, journal.ErrDamaged) {
@@ -60,14 +71,30 @@ func (a *application) fetch(p journal.Position) (*known, error) {
 	if err != nil {
 		return nil, err
 	}
-	k := &known{rec: r}
 	a.fetched.add(p, k)
 	return k, nil
+}
+
+// remembered is the record at a position if it is in memory; nil when it is not.
+func (a *application) remembered(p journal.Position) *known {
+	if r, ok := a.known[p]; ok {
+		return r
+	}
+	for _, records := range []*readRecords{&a.p.read, &a.p.rests} {
+		if r := records.find(p); r != nil {
+			return r
+		}
+	}
+	a.beside.Lock()
+	defer a.beside.Unlock()
+	return a.fetched.find(p)
 }
 
 // readRecords are records that were read lately. They are forgotten in two steps: when
 // the young ones are many they become the old ones, and the old ones are gone.
 type readRecords struct {
+	most       int // of the young ones; 0: maxYoung, and maxYoungBytes
+	mostBytes  int
 	young, old knownRecords
 	bytes      int // of the young ones, as they came
 }
@@ -78,17 +105,44 @@ const (
 	maxYoungBytes = 4 << 20
 )
 
+// Of the records on which the state of logs rests: a statement of the server names many
+// logs, and each of them is folded anew from its statements when the next one comes.
+// They are remembered beyond the end of the journal, so they are few.
+const (
+	maxRests      = 512
+	maxRestsBytes = 256 << 10
+)
+
 // add remembers a record.
 func (r *readRecords) add(p journal.Position, k *known) {
+	if _, ok := r.young[p]; ok {
+		return
+	}
 	size := k.rec.Size()
-	if len(r.young) == maxYoung || r.bytes+size > maxYoungBytes {
-		*r = readRecords{old: r.young}
+	if len(r.young) == cmp.Or(r.most, maxYoung) || r.bytes+size > cmp.Or(r.mostBytes, maxYoungBytes) {
+		r.old, r.young, r.bytes = r.young, nil, 0
 	}
 	if r.young == nil {
 		r.young = knownRecords{}
 	}
 	r.young[p] = k
 	r.bytes += size
+}
+
+// addAlone remembers a record and none of those that came with it.
+func (r *readRecords) addAlone(p journal.Position, k *known) {
+	if _, ok := r.young[p]; !ok {
+		alone := *k
+		r.add(p, &alone)
+	}
+}
+
+// find is the record at a position; nil when it is not remembered.
+func (r *readRecords) find(p journal.Position) *known {
+	if k, ok := r.young[p]; ok {
+		return k
+	}
+	return r.old[p]
 }
 
 // addAll remembers records.

@@ -85,6 +85,7 @@ type Projection struct {
 	twice       journal.Position // what lies before may be applied a second time
 	recent      recentTips       // records that were applied last
 	read        readRecords      // on the way to the end of the journal
+	rests       readRecords      // on which the state of logs rests
 	base        cursor           // as it lies on the disk while the index gathers
 
 	settling sync.Mutex // one Settle at a time, taken before the applier; guards the field below
@@ -100,6 +101,7 @@ func Open(opt Options) (*Projection, error) {
 		opt.Far = farRecords
 	}
 	p := &Projection{opt: opt, index: opt.Index, unclean: opt.Unclean, batch: mostBatch, recent: recentTips{},
+		rests:   readRecords{most: maxRests, mostBytes: maxRestsBytes},
 		backlog: backlog{tails: map[event.LogID][]tailEntry{}, most: maxFreshBytes, unfolded: true}}
 	if opt.Index != nil {
 		return p, nil
