@@ -28,6 +28,21 @@ func (w *Writer) WriteAllBy(ctx context.Context, actor Actor, req *pb.WriteAllRe
 	if n := len(req.Entries); n == 0 || n > maxTogether {
 		return nil, refusal.New("entries", n, fmt.Sprintf("1 to %d entries", maxTogether))
 	}
+	id := req.Entries[0].RequestId
+	if id == "" || req.DryRun {
+		return w.writeAll(ctx, actor, req)
+	}
+	// Two presses of one button are one call, as in WriteBy.
+	out, err, _ := w.requests.Do(id+"\x00", func() (any, error) {
+		return w.writeAll(context.WithoutCancel(ctx), actor, req)
+	})
+	if err != nil {
+		return nil, err
+	}
+	return out.(*pb.WriteAllResponse), nil
+}
+
+func (w *Writer) writeAll(ctx context.Context, actor Actor, req *pb.WriteAllRequest) (*pb.WriteAllResponse, error) {
 	out := &pb.WriteAllResponse{}
 	var all []*pending
 	err := w.ViewOwn(ctx, func(b *query.ReadView) (err error) {

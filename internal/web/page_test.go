@@ -21,7 +21,7 @@ var regexpBag = regexp.MustCompile(`name="bags" value="([0-9A-Z]{9})"`)
 
 // allPages are the addresses of every page that has no case in it.
 var allPages = []string{
-	"/barn", "/takeover", "/open", "/cases", "/blank", "/another", "/clinic", "/clinic/stock", "/clinic/stock?all=1", "/clinic/receive", "/clinic/load",
+	"/barn", "/takeover", "/open", "/cases", "/blank", "/another", "/clinic", "/clinic/stock", "/clinic/stock?all=1", "/clinic/receive", "/clinic/delivery", "/clinic/load",
 	"/clinic/count", "/clinic/batches", "/clinic/hold", "/clinic/hold?do=recall", "/clinic/hold?do=release", "/clinic/setup", "/clinic/settings", "/own-place",
 	"/owner", "/owner?by=place", "/owner?by=person", "/owner?by=product", "/owner/doubts", "/owner/people", "/owner/late", "/owner/unproven", "/sign", "/owner/balance", "/owner/balance?by=place", "/owner/balance?by=vet",
 }

@@ -58,6 +58,7 @@ func routes(s *site.Site) {
 	s.Page("GET /clinic", clinic.ShowClinic)
 	s.Page("GET /clinic/stock", clinic.ShowStock)
 	s.Both("/clinic/receive", clinic.Receive)
+	s.Both("/clinic/delivery", clinic.Deliver)
 	s.Page("GET /clinic/labels", clinic.Labels)
 	s.Both("/clinic/load", clinic.Load)
 	s.Both("/clinic/count", clinic.CountPlace)

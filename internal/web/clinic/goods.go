@@ -14,6 +14,7 @@ import (
 	"thawtrail/internal/web/form"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
+	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // Receive takes a delivery and goes to the page that prints its bag numbers.
@@ -64,30 +65,28 @@ type labelView struct {
 	Symbol                                 site.QR
 }
 
-// Labels prints bag numbers.
+// mostStickers is how many bags one print has.
+const mostStickers = 500
+
+// Labels prints the numbers of bags, or of all bags of deliveries, as often as it is asked.
 func Labels(req *site.Request) error {
 	var out []labelView
 	err := req.Read(func(l *query.ReadView) error {
-		for _, id := range req.URL.Query()["bag"] {
-			number, err := label.ParseBag(id)
+		q := req.URL.Query()
+		bags := q["bag"]
+		for _, text := range q["record"] {
+			of, err := bagsOfDelivery(req, l, text)
 			if err != nil {
 				return err
 			}
-			row := labelView{Number: number.String()}
-			if row.Symbol, err = site.StickerOf(number); err != nil {
-				return err
-			}
-			bag, err := l.Bag(string(number))
+			bags = append(bags, of...)
+		}
+		for _, id := range bags[:min(len(bags), mostStickers)] {
+			row, err := stickerOf(l, id)
 			if err != nil {
 				return err
 			}
-			if bag != nil && bag.Label != nil {
-				row.Product, row.Batch, row.Expiry = l.Name(event.KindProduct, bag.Label.Product), bag.Label.Batch, bag.Label.Expiry
-				row.Volume = words.Say("word.ml", bag.Label.VolumeMl)
-			}
-			if out = append(out, row); len(out) >= site.MaxChoices {
-				break
-			}
+			out = append(out, row)
 		}
 		return nil
 	})
@@ -95,6 +94,40 @@ func Labels(req *site.Request) error {
 		return err
 	}
 	return req.Render("labels", words.Say("labels.title"), "clinic", out)
+}
+
+// bagsOfDelivery are the bags that a delivery stands for now.
+func bagsOfDelivery(req *site.Request, l *query.ReadView, text string) ([]string, error) {
+	rec, err := req.Site.Replica.FindRecord("record", text)
+	if err != nil {
+		return nil, err
+	}
+	standing, err := l.Standing(rec)
+	if err != nil {
+		return nil, err
+	}
+	if p, ok := standing.Body.(*pb.BagsReceived); ok && !standing.Voided {
+		return p.Bags, nil
+	}
+	return nil, nil
+}
+
+// stickerOf is the sticker of one bag.
+func stickerOf(l *query.ReadView, id string) (row labelView, err error) {
+	number, err := label.ParseBag(id)
+	if err != nil {
+		return row, err
+	}
+	row.Number = number.String()
+	if row.Symbol, err = site.StickerOf(number); err != nil {
+		return row, err
+	}
+	bag, err := l.Bag(string(number))
+	if err == nil && bag != nil && bag.Label != nil {
+		row.Product, row.Batch, row.Expiry = l.Name(event.KindProduct, bag.Label.Product), bag.Label.Batch, bag.Label.Expiry
+		row.Volume = words.Say("word.ml", bag.Label.VolumeMl)
+	}
+	return row, err
 }
 
 // moveMore is a page that works on the bags of one place.

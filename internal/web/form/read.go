@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 
 	"google.golang.org/protobuf/reflect/protoreflect"
@@ -33,16 +34,10 @@ func (f *Form) Post() (*pb.WriteResponse, error) {
 	if f.Amend != nil {
 		f.Amend(m)
 	}
-	ask := &pb.WriteRequest{RequestId: f.RequestID}
-	if err := f.circumstances(ask); err != nil {
-		if err = f.tell(err); err != nil {
-			return nil, err
-		}
+	ask, err := f.Asks()
+	if err != nil || f.Refused() {
+		return nil, err
 	}
-	if f.Refused() {
-		return nil, nil
-	}
-	var err error
 	if ask.Entry, err = event.Wrap(f.Spec.Type, m); err != nil {
 		return nil, err
 	}
@@ -57,6 +52,26 @@ func (f *Form) Post() (*pb.WriteResponse, error) {
 	}
 	f.req.Saved(out)
 	return out, nil
+}
+
+// Asks begins what is asked for: who says so, when it happened, and reasons to go on. What
+// is wrong with those stands in the form.
+func (f *Form) Asks() (*pb.WriteRequest, error) {
+	ask := &pb.WriteRequest{RequestId: f.RequestID}
+	if err := f.circumstances(ask); err != nil {
+		return ask, f.tell(err)
+	}
+	return ask, nil
+}
+
+// Among makes the form one of several in one page's form: its fields are told apart by a
+// number.
+func (f *Form) Among(n int) *Form {
+	f.ID += "-" + strconv.Itoa(n)
+	for _, in := range f.Inputs {
+		in.Name += "_" + strconv.Itoa(n)
+	}
+	return f
 }
 
 // PostTo posts the form and says where to go: nowhere when it was refused.

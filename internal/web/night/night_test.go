@@ -207,6 +207,7 @@ var bagNumber = regexp.MustCompile(`[0-9A-Z]{4}-[0-9A-Z]{4}-[0-9A-Z]`)
 func (d *person) receive(batch, expiry string, count int) []string {
 	d.PressIn("header", "Clinic")
 	d.Press("Receive a delivery")
+	d.Press("One batch by hand")
 	d.Choose("product", "Foal plasma")
 	d.TypeCode("batch", batch)
 	d.Type("expiry", expiry)

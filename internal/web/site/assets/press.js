@@ -192,7 +192,7 @@
   const differs = i => i.type === "checkbox" || i.type === "radio" ? i.checked !== i.defaultChecked
     : i.options ? i.selectedIndex !== Math.max(0, [...i.options].findIndex(o => o.defaultSelected)) : i.value !== i.defaultValue;
   const place = "thawtrail.typed:" + location.pathname;
-  const records = () => all("form[method=post]").filter(f => f.elements.request_id);
+  const records = () => all("form[method=post]").filter(f => f.elements.request_id || f.hasAttribute("data-keeps"));
   const keepTyping = byProgram => {
     const fields = records().flatMap((f, n) => typed(f).map((i, k) => [n, k, i.name, i.value, i.checked, differs(i)])).filter(t => t[5]);
     try { if (fields.length) sessionStorage.setItem(place, JSON.stringify({ at: now(), byProgram, fields })); } catch { /* nothing to keep it in */ }

@@ -1,0 +1,317 @@
+package clinic
+
+import (
+	"cmp"
+	"maps"
+	"net/http"
+	"slices"
+	"strconv"
+	"strings"
+
+	"google.golang.org/protobuf/proto"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/label"
+	"thawtrail/internal/query"
+	"thawtrail/internal/web/form"
+	"thawtrail/internal/web/site"
+	"thawtrail/internal/web/words"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// deliveryMore is the page of a delivery on its way.
+type deliveryMore struct {
+	ID        string
+	Head      *form.Form
+	Rows      []*deliveryRow
+	Carry     []site.Pair // what the page sends again beside its fields
+	Said      string      // what became of the last scan
+	Wrong     bool        // it was not counted
+	Ask       string      // the code that can be read in several ways
+	Ways      []site.Pair
+	Waiting   int
+	Noted     string
+	Sum       string
+	Differs   string // of the note's bags and those that came, where somebody has to agree
+	Cautions  []*site.Caution
+	Saved     string // address of its stickers: it is in the books already
+	Bags      int
+	StartOver string
+}
+
+// deliveryRow is a row as the page shows it.
+type deliveryRow struct {
+	N                          int
+	Title, Batch, Expiry, GTIN string
+	Form                       *form.Form
+	Serials                    int
+	Learns                     bool // its product is not known by the number yet
+	Last                       bool // the last scan counted here
+}
+
+// Deliver receives a delivery, scan by scan.
+func Deliver(req *site.Request) error {
+	if req.Method == http.MethodGet {
+		g := gridOf(req.URL.Query(), today(req))
+		g.id = cmp.Or(g.id, site.NewRequestID())
+		return showDelivery(req, g, nil)
+	}
+	g := gridOf(req.PostForm, today(req))
+	if len(g.id) > maxGridID || g.id == "" {
+		g.id = site.NewRequestID()
+	}
+	if req.PostForm.Get("do") == "save" && strings.TrimSpace(req.PostForm.Get("scan")) == "" {
+		return saveDelivery(req, g)
+	}
+	err := req.Read(func(l *query.ReadView) error {
+		if err := g.act(l, req.PostForm.Get("do"), req.PostForm.Get("scan")); err != nil {
+			return err
+		}
+		return g.complete(l)
+	})
+	if err != nil {
+		return err
+	}
+	return req.Redirect(g.address())
+}
+
+// maxGridID bounds the id of a delivery, so that it and a number make a request's id.
+const maxGridID = 40
+
+// address is where this delivery goes on.
+func (g *grid) address() string { return "/clinic/delivery?" + g.values().Encode() }
+
+// forms makes the fields of the head and of each row, with what was typed in them.
+func (g *grid) forms(req *site.Request) (head *form.Form, rows []*form.Form, err error) {
+	if head, err = form.New(req, "bags_received", gridHead...); err != nil {
+		return nil, nil, err
+	}
+	head.Want("place")
+	head.In("cost_minor").Required = false
+	for _, f := range gridHead {
+		keepIn(head.In(f), g.head.Get(f))
+	}
+	for i, r := range g.rows {
+		row, err := form.New(req, "bags_received", gridFields...)
+		if err != nil {
+			return nil, nil, err
+		}
+		row.People, row.ID = nil, "row"
+		row.Among(i)
+		for _, f := range gridFields {
+			keepIn(row.In(f+"_"+strconv.Itoa(i)), r.get(f))
+		}
+		rows = append(rows, row)
+	}
+	return head, rows, nil
+}
+
+func keepIn(in *form.Input, text string) {
+	if text != "" {
+		in.Keep([]string{text})
+	}
+}
+
+// showDelivery shows the page; forms are those of a press that was refused.
+func showDelivery(req *site.Request, g *grid, rows []*form.Form, refused ...*form.Form) error {
+	head, fresh, err := g.forms(req)
+	if err != nil {
+		return err
+	}
+	if len(refused) > 0 {
+		head, fresh = refused[0], rows
+	}
+	m := &deliveryMore{ID: g.id, Head: head, Noted: g.noted, Waiting: len(g.asked), StartOver: "/clinic/delivery"}
+	err = req.Read(func(l *query.ReadView) error {
+		for i, r := range g.rows {
+			m.Rows = append(m.Rows, rowView(l, g, i, r, fresh[i]))
+			m.Bags += r.bags()
+		}
+		m.tellScan(l, g)
+		m.ask(l, g)
+		m.Saved, err = savedDelivery(l, g)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	m.sums(g)
+	m.Cautions = g.foresee(req, head, fresh)
+	return req.Render("delivery", words.Say("delivery.title"), "clinic", m)
+}
+
+// rowView shows a row: what was read from a code is told, the rest is asked.
+func rowView(l *query.ReadView, g *grid, i int, r *gridRow, f *form.Form) *deliveryRow {
+	at := "_" + strconv.Itoa(i)
+	v := &deliveryRow{N: i, Title: r.name(l), Form: f, GTIN: r.gtin, Last: g.last == i+1, Learns: r.gtin != "" && !learned(l, r)}
+	for _, serial := range r.serials {
+		if serial != "" {
+			v.Serials++
+		}
+	}
+	keep := f.Inputs[:0]
+	for _, in := range f.Inputs {
+		field := strings.TrimSuffix(in.Name, at)
+		known := r.scanned(field) || field == "product" && r.get("product") != "" && r.gtin != "" && !v.Learns
+		if known && in.Error == "" {
+			continue
+		}
+		in.Less = field == "igg_cg_per_l" || field == "cost_minor"
+		in.Hint = ""
+		keep = append(keep, in)
+	}
+	f.Inputs = keep
+	if r.scanned("batch") {
+		v.Batch = r.get("batch")
+	}
+	if r.scanned("expiry") {
+		v.Expiry = r.get("expiry")
+	}
+	return v
+}
+
+// learned says that the books know which one product a row's number stands for.
+func learned(l *query.ReadView, r *gridRow) bool {
+	known, err := l.ProductsOf(r.gtin)
+	return err == nil && len(known) == 1 && known[0] == r.get("product")
+}
+
+// hidden are the parts of the delivery that are sent again unseen.
+func (m *deliveryMore) hidden(g *grid) {
+	seen := map[string]bool{"scan": true, "noted": true}
+	for _, in := range m.Head.Inputs {
+		seen[in.Name] = true
+	}
+	for _, r := range m.Rows {
+		for _, in := range r.Form.Inputs {
+			seen[in.Name] = true
+		}
+	}
+	v := g.values()
+	for _, skip := range []string{"last", "bad", "twice"} {
+		v.Del(skip)
+	}
+	for _, name := range slices.Sorted(maps.Keys(v)) {
+		for _, value := range v[name] {
+			if !seen[name] {
+				m.Carry = append(m.Carry, site.Pair{Name: name, Value: value})
+			}
+		}
+	}
+}
+
+// tellScan says what became of the last scan.
+func (m *deliveryMore) tellScan(l *query.ReadView, g *grid) {
+	switch {
+	case g.twice != "":
+		m.Said, m.Wrong = words.Say("delivery.twice", g.twice), true
+	case g.bad != "":
+		m.Said, m.Wrong = g.why(), true
+	case 0 < g.last && g.last <= len(g.rows):
+		r := g.rows[g.last-1]
+		m.Said = words.Say("delivery.counted", r.name(l), r.bags())
+	}
+}
+
+// why says why a scan was not counted.
+func (g *grid) why() string {
+	read := label.Read(g.bad, g.today)
+	switch {
+	case g.full():
+		return words.Say("delivery.full")
+	case read.Kind == label.KindBag && read.Valid:
+		return words.Say("delivery.own", read.Number)
+	case read.Kind == label.KindGS1 && read.Valid && read.Batch == "":
+		return words.Say("delivery.no_batch", read.GTIN)
+	case read.Problem != "":
+		return words.Say("delivery.unread", shown(g.bad), read.Problem)
+	}
+	return words.Say("delivery.unread", shown(g.bad), words.Say("delivery.no_product"))
+}
+
+// shown is a code as a person may see it: its separators as a mark, and not too long.
+func shown(code string) string {
+	text := []rune(strings.ReplaceAll(code, "\x1d", "·"))
+	if len(text) > 80 {
+		text = append(text[:80], '…')
+	}
+	return string(text)
+}
+
+// ask puts the question how the first code that waits is to be read.
+func (m *deliveryMore) ask(l *query.ReadView, g *grid) {
+	if len(g.asked) == 0 {
+		return
+	}
+	m.Ask = shown(g.asked[0])
+	ways, _ := label.Readings(g.asked[0], g.today)
+	for i, w := range ways {
+		text := words.Say("delivery.way", cmp.Or(w.Batch, "-"), cmp.Or(w.Expiry.String(), "-"))
+		if w.Serial != "" {
+			text = words.Say("delivery.way_serial", text, w.Serial)
+		}
+		if known, err := l.ProductsOf(w.GTIN); err == nil && len(known) == 1 {
+			if b, err := l.Batch(known[0], w.Batch); err == nil && b != nil {
+				text = words.Say("delivery.way_known", text)
+			}
+		}
+		m.Ways = append(m.Ways, site.Pair{Name: "read-" + strconv.Itoa(i), Value: text})
+	}
+}
+
+// sums compares what came with what the note says.
+func (m *deliveryMore) sums(g *grid) {
+	m.Sum = words.Say("delivery.sum", m.Bags)
+	if n, err := strconv.Atoi(strings.TrimSpace(g.noted)); err == nil {
+		m.Sum = words.Say("delivery.sum_of", m.Bags, n)
+		if n != m.Bags {
+			m.Differs = words.Say("delivery.differs", n, m.Bags)
+		}
+	}
+	m.hidden(g)
+}
+
+// foresee lists what would be raised if it were saved now.
+func (g *grid) foresee(req *site.Request, head *form.Form, rows []*form.Form) (out []*site.Caution) {
+	told := map[string]bool{}
+	for _, p := range g.payloads(req) {
+		entry, err := event.Wrap(head.Spec.Type, p)
+		if err != nil {
+			continue
+		}
+		raised, err := req.Site.Records.Foresee(req.Context(), entry)
+		if err != nil {
+			continue // not whole yet: the press tells what lacks
+		}
+		for _, c := range site.Cautions(raised) {
+			if !told[c.Text] {
+				told[c.Text] = true
+				out = append(out, c)
+			}
+		}
+	}
+	return site.Gravest(out)
+}
+
+// payloads are the rows as far as they can be read, for a look ahead.
+func (g *grid) payloads(req *site.Request) (out []*pb.BagsReceived) {
+	scratch := *req
+	plain := *req.Request
+	plain.PostForm = g.values()
+	scratch.Request = &plain
+	head, rows, err := g.forms(&scratch)
+	if err != nil {
+		return nil
+	}
+	shared := &pb.BagsReceived{}
+	if head.Fill(shared.ProtoReflect()) != nil {
+		return nil
+	}
+	for _, row := range rows {
+		p := proto.CloneOf(shared)
+		if row.Fill(p.ProtoReflect()) == nil {
+			out = append(out, p)
+		}
+	}
+	return out
+}
