@@ -107,6 +107,7 @@ func TestAloneFromTheFirstStart(t *testing.T) {
 	do("bag pull BAG2 --text 'red box in the clinic' --by REED")
 	do("client call CASE --reached --text 'foal is well' --by REED")
 	do("month close 2026-01 --by 'M. Alder'")
+	do("bag order --product Foal --count 6 --supplier 'Wattle Biologics' --by REED")
 	do("mare due 'Quiet Harbour' --no-longer foaled --breed thoroughbred --place 'north freezer' --by REED")
 	do("correct RECALL --void --reason 'typed on the wrong batch' --by REED")
 	do("explain refrozen bag BAG5 --text 'thrown away' --by REED")
@@ -114,7 +115,7 @@ func TestAloneFromTheFirstStart(t *testing.T) {
 	do("rights revoke --grant GRANT --reason 'left the practice' --by 'M. Alder'")
 
 	for _, question := range []string{
-		"stock", "stock --all", "bag show BAG0", "batch list", "product list", "place list", "choose --need-ml 900", "cases",
+		"stock", "stock --all", "stock levels", "bag show BAG0", "batch list", "product list", "place list", "choose --need-ml 900", "cases",
 		"case CASE", "now", "discrepancies", "digest", "status", "record HOLD", "people", "audit affected engine-1", "audit use",
 	} {
 		require.NotEmpty(t, a.types(split(strings.NewReplacer(names...).Replace(question))...))

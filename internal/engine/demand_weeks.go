@@ -50,6 +50,7 @@ func GestationKinds() []string {
 // counted from today, and the spread around it.
 type MareDue struct {
 	DueDays, SpreadDays float64
+	Elsewhere           float64 // chance that her foal gets its bags from elsewhere
 }
 
 // DemandWeeksInput asks how many bags will be wanted, week by week.
@@ -86,16 +87,18 @@ const (
 	maxWeeks       = 60
 	maxBagsPerFoal = 10
 	maxDemand      = 1000 // bags in one span
+	unlikelyFoal   = 1e-12
 
 	srcDueDates = "foaling days as a normal distribution around the due day, cut at today for a mare that has not foaled"
 	srcCompound = "exact convolution: foalings (Poisson-binomial), of which some need plasma (beta-binomial), of which each takes bags; other uses Poisson"
 )
 
 var (
-	boundsDue    = bounds{field: "due_days", unit: "days from today", hardLow: -120, hardHigh: 400, likelyLow: -25, likelyHigh: 400, hint: "is the service date right, and has she foaled?"}
-	boundsSpread = bounds{field: "spread_days", unit: "days", hardLow: 0.5, hardHigh: 60, hint: "the standard deviation, some 10 days"}
-	boundsBeta   = bounds{field: "alpha_and_beta", unit: "", hardLow: 0.01, hardHigh: 1e7, hint: "of the share of foals that need plasma"}
-	boundsOther  = bounds{field: "other_a_week", unit: "bags a week", hardLow: 0, hardHigh: 100, hint: "the mean, fractions too"}
+	boundsDue       = bounds{field: "due_days", unit: "days from today", hardLow: -120, hardHigh: 400, likelyLow: -25, likelyHigh: 400, hint: "is the service date right, and has she foaled?"}
+	boundsSpread    = bounds{field: "spread_days", unit: "days", hardLow: 0.5, hardHigh: 60, hint: "the standard deviation, some 10 days"}
+	boundsElsewhere = bounds{field: "elsewhere", unit: "", hardLow: 0, hardHigh: 1, hint: "a share"}
+	boundsBeta      = bounds{field: "alpha_and_beta", unit: "", hardLow: 0.01, hardHigh: 1e7, hint: "of the share of foals that need plasma"}
+	boundsOther     = bounds{field: "other_a_week", unit: "bags a week", hardLow: 0, hardHigh: 100, hint: "the mean, fractions too"}
 
 	fewerThanShown = caution.Define("mares_not_on_the_list", caution.Note,
 		"Mares that nobody listed foal too: the demand shown is of those on the list and of the other uses.")
@@ -109,10 +112,7 @@ func DemandWeeks(in DemandWeeksInput) (DemandWeeksResult, error) {
 	if c.err != nil {
 		return DemandWeeksResult{}, c.err
 	}
-	perFoal := in.BagsPerFoal
-	if perFoal == nil {
-		perFoal = []float64{0, 1}
-	}
+	perFoal := in.perFoal()
 	for w := range in.Weeks {
 		r.Weeks = append(r.Weeks, in.span(7*w, 7*(w+1), perFoal))
 		r.UpTo = append(r.UpTo, in.span(0, 7*(w+1), perFoal))
@@ -126,12 +126,34 @@ func DemandWeeks(in DemandWeeksInput) (DemandWeeksResult, error) {
 	return r, nil
 }
 
+// DemandUntil is the demand from today until before a day, for a span that is no whole
+// number of weeks: until a car is filled again.
+func DemandUntil(in DemandWeeksInput, days int) (SpanDemand, error) {
+	in.Weeks = 1
+	c := &inputs{basis: &Basis{}}
+	in.check(c)
+	c.count("days", days, 1, 7*maxWeeks)
+	if c.err != nil {
+		return SpanDemand{}, c.err
+	}
+	return in.span(0, days, in.perFoal()), nil
+}
+
+// perFoal is the chance of each number of bags for a treated foal.
+func (in DemandWeeksInput) perFoal() []float64 {
+	if in.BagsPerFoal == nil {
+		return []float64{0, 1}
+	}
+	return in.BagsPerFoal
+}
+
 func (in DemandWeeksInput) check(c *inputs) {
 	c.count("mares", len(in.Mares), 0, maxMares)
 	c.count("weeks", in.Weeks, 1, maxWeeks)
 	for _, m := range in.Mares {
 		c.one(boundsDue, m.DueDays)
 		c.one(boundsSpread, m.SpreadDays)
+		c.one(boundsElsewhere, m.Elsewhere)
 	}
 	c.one(boundsBeta, in.Alpha)
 	c.one(boundsBeta, in.Beta)
@@ -156,7 +178,10 @@ func (in DemandWeeksInput) span(from, to int, perFoal []float64) SpanDemand {
 	d := SpanDemand{FromDay: from, ToDay: to}
 	foaled := []float64{1}
 	for _, m := range in.Mares {
-		p := m.foalsWithin(float64(from), float64(to))
+		p := m.FoalsWithin(float64(from), float64(to)) * (1 - m.Elsewhere)
+		if p < unlikelyFoal {
+			continue
+		}
 		d.Foals += p
 		foaled = convolve(foaled, []float64{1 - p, p}, maxMares)
 	}
@@ -170,9 +195,9 @@ func (in DemandWeeksInput) span(from, to int, perFoal []float64) SpanDemand {
 	return d
 }
 
-// foalsWithin is the chance that a mare who has not foaled before today foals from
+// FoalsWithin is the chance that a mare who has not foaled before today foals from
 // one day until before another.
-func (m MareDue) foalsWithin(from, to float64) float64 {
+func (m MareDue) FoalsWithin(from, to float64) float64 {
 	day := distuv.Normal{Mu: m.DueDays, Sigma: m.SpreadDays}
 	left := day.Survival(0)
 	if left < 1e-12 { // so far over that only 'now' is left

@@ -41,6 +41,8 @@ func (b view) fill(m proto.Message, at time.Time) (made []string, err error) {
 		return made, err
 	case *pb.DonorRecorded:
 		return b.fillDonor(p, made)
+	case *pb.BagsOrdered:
+		return b.fillOrder(p, made)
 	}
 	if err := b.fillStock(m); err != nil {
 		return made, err

@@ -25,6 +25,7 @@ const (
 	KindCase        = "case"        // random id
 	KindDam         = "dam"         // DamKey: chip, UELN or name
 	KindKit         = "kit"         // place and item: a commutative sum
+	KindOrder       = "order"       // random id
 	KindPlace       = "place"       // random id
 	KindTemperature = "temperature" // place and month
 	KindProduct     = "product"

@@ -32,7 +32,7 @@ type Input struct {
 }
 
 // State is what one entity's records add up to: *Bag, *Batch, *Case, *Client,
-// *Dam, *Donor, *Kit, *Log, *Mare, *Month, *Person, *Place, *Practice, *Product, *Protocol,
+// *Dam, *Donor, *Kit, *Log, *Mare, *Month, *Order, *Person, *Place, *Practice, *Product, *Protocol,
 // *Rights, *Setting, *Temperature or *Vehicle. States are read, never changed.
 type State interface {
 	Key() event.Key
@@ -58,6 +58,7 @@ var kinds = map[string]struct {
 	event.KindLog:         {foldLog, func() State { return &Log{} }},
 	event.KindMare:        {foldMare, func() State { return &Mare{} }},
 	event.KindMonth:       {foldMonth, func() State { return &Month{} }},
+	event.KindOrder:       {foldOrder, func() State { return &Order{} }},
 	event.KindPerson:      {foldPerson, func() State { return &Person{} }},
 	event.KindPlace:       {foldPlace, func() State { return &Place{} }},
 	event.KindPractice:    {foldPractice, func() State { return &Practice{} }},

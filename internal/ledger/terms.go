@@ -39,6 +39,7 @@ const (
 	TermCorrected  = "corrected"   // any entity with a corrected entry, when the last correction was written
 	TermLate       = "late"        // cases with entries made afterwards, when the last one was
 	TermAwaited    = "awaited"     // mares whose foals are awaited, about when
+	TermOrdered    = "ordered"     // orders that neither arrived nor were cancelled, when they were placed
 )
 
 // TermPlace is the word for bags in stock at a place.
@@ -104,6 +105,8 @@ func listTerms(s State) []string {
 	case *Batch:
 		out = s.terms()
 	case *Mare:
+		out = s.terms()
+	case *Order:
 		out = s.terms()
 	}
 	return out

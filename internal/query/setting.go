@@ -29,6 +29,13 @@ const (
 	SettingScreenDays   = "screen_days"   // read where plasma of the practice's own donors is used
 	SettingTelephone    = "telephone"     // read by the advice sheet
 
+	// Read where bags to hold are reckoned.
+	SettingPlasmaUnder  = "plasma_under_g_per_l"
+	SettingLeadWeeks    = "order_lead_weeks"
+	SettingShelfWeeks   = "bought_shelf_weeks"
+	SettingShortageBags = "shortage_costs_bags"
+	SettingRefillDays   = "car_refill_days"
+
 	// Read wherever a person reads a number or a time.
 	SettingWeight      = "weight_beside_kg"
 	SettingTemperature = "temperature_beside_c"
@@ -44,6 +51,15 @@ var settings = []Setting{
 	// How old a donor's screen may be when plasma is collected: ours.
 	{SettingScreenDays, "days that a donor's screen may lie before the collection", 365, 7, 730, nil, false},
 	{SettingTelephone, "the telephone at which the practice is called day and night", 0, 3, 40, nil, true},
+	// 4 g/L failure, 8 g/L failure or partial failure: the two cuts of published populations.
+	{SettingPlasmaUnder, "the IgG in g/L under which a newborn foal counts as one that needs plasma", 0, 0, 1, []string{"4", "8"}, false},
+	// What an order takes, how long bought bags keep, how often cars are filled: ours, for
+	// the practice to set.
+	{SettingLeadWeeks, "weeks from ordering bags until they are in the freezer", 2, 1, 26, nil, false},
+	{SettingShelfWeeks, "weeks in which a bag that is bought now can be used", 52, 4, 60, nil, false},
+	// 19 bags to one is a service of 95 %: a choice of the practice's, not a fact.
+	{SettingShortageBags, "what a bag that is wanted and not there costs, counted in bags written off", 19, 1, 500, nil, false},
+	{SettingRefillDays, "days after which a car is filled again", 7, 1, 60, nil, false},
 	{SettingWeight, "the unit of weight shown beside kg", 0, 0, 1, []string{"none", "lb"}, false},
 	{SettingTemperature, "the unit of temperature shown beside C", 0, 0, 1, []string{"none", "F"}, false},
 	{SettingClock, "the clock shown beside that of 24 hours", 0, 0, 1, []string{"none", "12h"}, false},

@@ -137,6 +137,7 @@ func tales(c, b, d string) []struct {
 		{"client_called", "Client called: about Foal plasma, batch H-2207, 'foal is well'", "", &pb.ClientCalled{Case: c, Reached: true, Product: "Foal plasma", Batch: "H-2207", Text: "foal is well"}},
 		{"month_closed", "Month 2026-11 closed, 'counted'", "", &pb.MonthClosed{Month: "2026-11", Note: "counted"}},
 		{"mare_due", "Mare due: name Quiet Harbour, breed thoroughbred, served 2026-01-15, yard Hill Farm, place L", "", &pb.MareDue{Name: "Quiet Harbour", Breed: "thoroughbred", ServedOn: "2026-01-15", Yard: "Hill Farm", Place: "L"}},
+		{"bags_ordered", "Bags ordered: product Foal plasma, count 6, supplier Wattle Biologics", "", &pb.BagsOrdered{Product: "Foal plasma", Count: 6, Supplier: "Wattle Biologics"}},
 		{"protocol_set", "Protocol set: target 8 g/L, ceiling 20 mL/kg/h, checked by K. Low", "", &pb.ProtocolSet{Name: "newborn foal", TargetIggCgPerL: n(800), CeilingMlPerKgPerH: n(20), CheckedBy: "K. Low"}},
 		{"product_card", "Product card: name Foal plasma, maker Wattle Biologics, route vein, volume 950 mL, least IgG 18 g/L", "", &pb.ProductCard{Name: "Foal plasma", Maker: "Wattle Biologics", Route: pb.ProductRoute_PRODUCT_ROUTE_VEIN, VolumeMl: n(950), LeastIggCgPerL: n(1800)}},
 		{"donor_recorded", "Donor recorded: name Bess, IgG 18 g/L, antibody result negative", "", &pb.DonorRecorded{Name: "Bess", IggCgPerL: n(1800), AntibodyResult: pb.ScreenResult_SCREEN_RESULT_NEGATIVE}},

@@ -170,7 +170,7 @@ func cut(bags []bagRow, from, n int) (part []bagRow, more int) {
 var setupEvents = []string{
 	"practice_founded", "practice_changed", "person_added", "role_granted", "vehicle_added", "place_added", "product_card", "product_coded", "protocol_set", "client_added", "donor_recorded",
 	"opening_stock", "bag_found", "label_unreadable", "bag_missing", "bags_lent", "bags_carried", "bag_returned", "temperature_read", "place_warm", "quarantine_decided", "kit_stocked", "kit_used", "kit_counted",
-	"mare_due", "settings_changed", "month_closed", "rights_revoked", "discrepancy_explained", "linked", "unlinked", "corrected", "client_forgotten",
+	"mare_due", "bags_ordered", "settings_changed", "month_closed", "rights_revoked", "discrepancy_explained", "linked", "unlinked", "corrected", "client_forgotten",
 }
 
 // Setup serves the list of what a practice enters about itself.

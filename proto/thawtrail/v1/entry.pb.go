@@ -123,6 +123,7 @@ type Entry struct {
 	//	*Entry_ClientCalled
 	//	*Entry_FollowUpNoted
 	//	*Entry_MareDue
+	//	*Entry_BagsOrdered
 	Body          isEntry_Body `protobuf_oneof:"body"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1011,6 +1012,15 @@ func (x *Entry) GetMareDue() *MareDue {
 	return nil
 }
 
+func (x *Entry) GetBagsOrdered() *BagsOrdered {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_BagsOrdered); ok {
+			return x.BagsOrdered
+		}
+	}
+	return nil
+}
+
 type isEntry_Body interface {
 	isEntry_Body()
 }
@@ -1391,6 +1401,10 @@ type Entry_MareDue struct {
 	MareDue *MareDue `protobuf:"bytes,100,opt,name=mare_due,json=mareDue,proto3,oneof"`
 }
 
+type Entry_BagsOrdered struct {
+	BagsOrdered *BagsOrdered `protobuf:"bytes,101,opt,name=bags_ordered,json=bagsOrdered,proto3,oneof"`
+}
+
 func (*Entry_LogOpened) isEntry_Body() {}
 
 func (*Entry_Heard) isEntry_Body() {}
@@ -1579,11 +1593,13 @@ func (*Entry_FollowUpNoted) isEntry_Body() {}
 
 func (*Entry_MareDue) isEntry_Body() {}
 
+func (*Entry_BagsOrdered) isEntry_Body() {}
+
 var File_thawtrail_v1_entry_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\n" +
-	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"ہ\x01\n" +
+	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"׃\x01\n" +
 	"\x05Entry\x12@\n" +
 	"\n" +
 	"log_opened\x18\x01 \x01(\v2\x17.thawtrail.v1.LogOpenedB\x06\xd2\xda\x18\x02@\x01H\x00R\tlogOpened\x123\n" +
@@ -1797,7 +1813,9 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\x0ffollow_up_noted\x18] \x01(\v2\x1b.thawtrail.v1.FollowUpNotedB\x96\x01\xd2\xda\x18\x91\x01\n" +
 	"\x06follow\x12=Name who does what is due after plasma, or say why it is left\x1a<follow 5Q next_bag --reason 'the vet stops here after hives'\"\x04case\"\x04whatH\x00R\rfollowUpNoted\x12\xfe\x01\n" +
 	"\bmare_due\x18d \x01(\v2\x15.thawtrail.v1.MareDueB\xc9\x01\xd2\xda\x18\xc4\x01\n" +
-	"\bmare due\x12\\Say that a mare is due, by service or due date, so that plasma for her foal is reckoned with\x1aTmare due 'Quiet Harbour' --served 2025-12-20 --breed thoroughbred --yard 'Hill Farm'\"\x04nameH\x00R\amareDueB\x06\n" +
+	"\bmare due\x12\\Say that a mare is due, by service or due date, so that plasma for her foal is reckoned with\x1aTmare due 'Quiet Harbour' --served 2025-12-20 --breed thoroughbred --yard 'Hill Farm'\"\x04nameH\x00R\amareDue\x12\xf9\x01\n" +
+	"\fbags_ordered\x18e \x01(\v2\x19.thawtrail.v1.BagsOrderedB\xb8\x01\xd2\xda\x18\xb3\x01\n" +
+	"\tbag order\x12ESay that bags were ordered, or that an order arrived or was cancelled\x1a_bag order --product 'Foal plasma' --count 6 --supplier 'Wattle Biologics' --expected 2026-12-10H\x00R\vbagsOrderedB\x06\n" +
 	"\x04bodyB!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
 
 var (
@@ -1903,6 +1921,7 @@ var file_thawtrail_v1_entry_proto_goTypes = []any{
 	(*ClientCalled)(nil),         // 86: thawtrail.v1.ClientCalled
 	(*FollowUpNoted)(nil),        // 87: thawtrail.v1.FollowUpNoted
 	(*MareDue)(nil),              // 88: thawtrail.v1.MareDue
+	(*BagsOrdered)(nil),          // 89: thawtrail.v1.BagsOrdered
 }
 var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	1,  // 0: thawtrail.v1.Entry.log_opened:type_name -> thawtrail.v1.LogOpened
@@ -1999,11 +2018,12 @@ var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	86, // 91: thawtrail.v1.Entry.client_called:type_name -> thawtrail.v1.ClientCalled
 	87, // 92: thawtrail.v1.Entry.follow_up_noted:type_name -> thawtrail.v1.FollowUpNoted
 	88, // 93: thawtrail.v1.Entry.mare_due:type_name -> thawtrail.v1.MareDue
-	94, // [94:94] is the sub-list for method output_type
-	94, // [94:94] is the sub-list for method input_type
-	94, // [94:94] is the sub-list for extension type_name
-	94, // [94:94] is the sub-list for extension extendee
-	0,  // [0:94] is the sub-list for field type_name
+	89, // 94: thawtrail.v1.Entry.bags_ordered:type_name -> thawtrail.v1.BagsOrdered
+	95, // [95:95] is the sub-list for method output_type
+	95, // [95:95] is the sub-list for method input_type
+	95, // [95:95] is the sub-list for extension type_name
+	95, // [95:95] is the sub-list for extension extendee
+	0,  // [0:95] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_entry_proto_init() }
@@ -2110,6 +2130,7 @@ func file_thawtrail_v1_entry_proto_init() {
 		(*Entry_ClientCalled)(nil),
 		(*Entry_FollowUpNoted)(nil),
 		(*Entry_MareDue)(nil),
+		(*Entry_BagsOrdered)(nil),
 	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{

@@ -2182,6 +2182,1267 @@ func (x *ListPlacesResponse) GetKit() []*KitRow {
 	return nil
 }
 
+type ListLevelsRequest struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Weeks   int32                  `protobuf:"varint,1,opt,name=weeks,proto3" json:"weeks,omitempty"`
+	Product string                 `protobuf:"bytes,2,opt,name=product,proto3" json:"product,omitempty"`
+	// What if: instead of the practice's settings.
+	LeadWeeks     int32 `protobuf:"varint,3,opt,name=lead_weeks,json=leadWeeks,proto3" json:"lead_weeks,omitempty"`
+	ShelfWeeks    int32 `protobuf:"varint,4,opt,name=shelf_weeks,json=shelfWeeks,proto3" json:"shelf_weeks,omitempty"`
+	ShortageBags  int32 `protobuf:"varint,5,opt,name=shortage_bags,json=shortageBags,proto3" json:"shortage_bags,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListLevelsRequest) Reset() {
+	*x = ListLevelsRequest{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[29]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListLevelsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListLevelsRequest) ProtoMessage() {}
+
+func (x *ListLevelsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[29]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListLevelsRequest.ProtoReflect.Descriptor instead.
+func (*ListLevelsRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{29}
+}
+
+func (x *ListLevelsRequest) GetWeeks() int32 {
+	if x != nil {
+		return x.Weeks
+	}
+	return 0
+}
+
+func (x *ListLevelsRequest) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *ListLevelsRequest) GetLeadWeeks() int32 {
+	if x != nil {
+		return x.LeadWeeks
+	}
+	return 0
+}
+
+func (x *ListLevelsRequest) GetShelfWeeks() int32 {
+	if x != nil {
+		return x.ShelfWeeks
+	}
+	return 0
+}
+
+func (x *ListLevelsRequest) GetShortageBags() int32 {
+	if x != nil {
+		return x.ShortageBags
+	}
+	return 0
+}
+
+// MareChance is how likely a mare foals in a week.
+type MareChance struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Mare          string                 `protobuf:"bytes,1,opt,name=mare,proto3" json:"mare,omitempty"`
+	Name          string                 `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
+	Chance        float64                `protobuf:"fixed64,3,opt,name=chance,proto3" json:"chance,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MareChance) Reset() {
+	*x = MareChance{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[30]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MareChance) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MareChance) ProtoMessage() {}
+
+func (x *MareChance) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[30]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MareChance.ProtoReflect.Descriptor instead.
+func (*MareChance) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{30}
+}
+
+func (x *MareChance) GetMare() string {
+	if x != nil {
+		return x.Mare
+	}
+	return ""
+}
+
+func (x *MareChance) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *MareChance) GetChance() float64 {
+	if x != nil {
+		return x.Chance
+	}
+	return 0
+}
+
+// DemandWeek is one week that comes.
+type DemandWeek struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// First day, and the last.
+	From          string  `protobuf:"bytes,1,opt,name=from,proto3" json:"from,omitempty"`
+	To            string  `protobuf:"bytes,2,opt,name=to,proto3" json:"to,omitempty"`
+	FoalsExpected float64 `protobuf:"fixed64,3,opt,name=foals_expected,json=foalsExpected,proto3" json:"foals_expected,omitempty"`
+	BagsExpected  float64 `protobuf:"fixed64,4,opt,name=bags_expected,json=bagsExpected,proto3" json:"bags_expected,omitempty"`
+	// Bags wanted with a chance of 5 % and of 95 % at most.
+	BagsLow  int32 `protobuf:"varint,5,opt,name=bags_low,json=bagsLow,proto3" json:"bags_low,omitempty"`
+	BagsHigh int32 `protobuf:"varint,6,opt,name=bags_high,json=bagsHigh,proto3" json:"bags_high,omitempty"`
+	// Chance of 0, 1, 2 … bags.
+	Chance []float64 `protobuf:"fixed64,7,rep,packed,name=chance,proto3" json:"chance,omitempty"`
+	// Mares that foal then with a chance of 1 % or more, the likeliest first.
+	Mares []*MareChance `protobuf:"bytes,8,rep,name=mares,proto3" json:"mares,omitempty"`
+	// Bags that can be used last in that week, and how many of them are expected unused.
+	BagsExpiring     int32   `protobuf:"varint,9,opt,name=bags_expiring,json=bagsExpiring,proto3" json:"bags_expiring,omitempty"`
+	ExpectedWriteOff float64 `protobuf:"fixed64,10,opt,name=expected_write_off,json=expectedWriteOff,proto3" json:"expected_write_off,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *DemandWeek) Reset() {
+	*x = DemandWeek{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[31]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DemandWeek) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DemandWeek) ProtoMessage() {}
+
+func (x *DemandWeek) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[31]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DemandWeek.ProtoReflect.Descriptor instead.
+func (*DemandWeek) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{31}
+}
+
+func (x *DemandWeek) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *DemandWeek) GetTo() string {
+	if x != nil {
+		return x.To
+	}
+	return ""
+}
+
+func (x *DemandWeek) GetFoalsExpected() float64 {
+	if x != nil {
+		return x.FoalsExpected
+	}
+	return 0
+}
+
+func (x *DemandWeek) GetBagsExpected() float64 {
+	if x != nil {
+		return x.BagsExpected
+	}
+	return 0
+}
+
+func (x *DemandWeek) GetBagsLow() int32 {
+	if x != nil {
+		return x.BagsLow
+	}
+	return 0
+}
+
+func (x *DemandWeek) GetBagsHigh() int32 {
+	if x != nil {
+		return x.BagsHigh
+	}
+	return 0
+}
+
+func (x *DemandWeek) GetChance() []float64 {
+	if x != nil {
+		return x.Chance
+	}
+	return nil
+}
+
+func (x *DemandWeek) GetMares() []*MareChance {
+	if x != nil {
+		return x.Mares
+	}
+	return nil
+}
+
+func (x *DemandWeek) GetBagsExpiring() int32 {
+	if x != nil {
+		return x.BagsExpiring
+	}
+	return 0
+}
+
+func (x *DemandWeek) GetExpectedWriteOff() float64 {
+	if x != nil {
+		return x.ExpectedWriteOff
+	}
+	return 0
+}
+
+// AwaitedMare is a mare on the list, and what is reckoned of her.
+type AwaitedMare struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Mare       string                 `protobuf:"bytes,1,opt,name=mare,proto3" json:"mare,omitempty"`
+	Name       string                 `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
+	Breed      string                 `protobuf:"bytes,3,opt,name=breed,proto3" json:"breed,omitempty"`
+	Yard       string                 `protobuf:"bytes,4,opt,name=yard,proto3" json:"yard,omitempty"`
+	Client     string                 `protobuf:"bytes,5,opt,name=client,proto3" json:"client,omitempty"`
+	Place      string                 `protobuf:"bytes,6,opt,name=place,proto3" json:"place,omitempty"`
+	DueOn      string                 `protobuf:"bytes,7,opt,name=due_on,json=dueOn,proto3" json:"due_on,omitempty"`
+	SpreadDays float64                `protobuf:"fixed64,8,opt,name=spread_days,json=spreadDays,proto3" json:"spread_days,omitempty"`
+	// awaited; foaled: a case of her foal is in the books; overdue: so far over that she is
+	// not reckoned with until somebody says what became of her.
+	State         string `protobuf:"bytes,9,opt,name=state,proto3" json:"state,omitempty"`
+	Case          string `protobuf:"bytes,10,opt,name=case,proto3" json:"case,omitempty"`
+	Because       string `protobuf:"bytes,11,opt,name=because,proto3" json:"because,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AwaitedMare) Reset() {
+	*x = AwaitedMare{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[32]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AwaitedMare) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AwaitedMare) ProtoMessage() {}
+
+func (x *AwaitedMare) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[32]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AwaitedMare.ProtoReflect.Descriptor instead.
+func (*AwaitedMare) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{32}
+}
+
+func (x *AwaitedMare) GetMare() string {
+	if x != nil {
+		return x.Mare
+	}
+	return ""
+}
+
+func (x *AwaitedMare) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *AwaitedMare) GetBreed() string {
+	if x != nil {
+		return x.Breed
+	}
+	return ""
+}
+
+func (x *AwaitedMare) GetYard() string {
+	if x != nil {
+		return x.Yard
+	}
+	return ""
+}
+
+func (x *AwaitedMare) GetClient() string {
+	if x != nil {
+		return x.Client
+	}
+	return ""
+}
+
+func (x *AwaitedMare) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *AwaitedMare) GetDueOn() string {
+	if x != nil {
+		return x.DueOn
+	}
+	return ""
+}
+
+func (x *AwaitedMare) GetSpreadDays() float64 {
+	if x != nil {
+		return x.SpreadDays
+	}
+	return 0
+}
+
+func (x *AwaitedMare) GetState() string {
+	if x != nil {
+		return x.State
+	}
+	return ""
+}
+
+func (x *AwaitedMare) GetCase() string {
+	if x != nil {
+		return x.Case
+	}
+	return ""
+}
+
+func (x *AwaitedMare) GetBecause() string {
+	if x != nil {
+		return x.Because
+	}
+	return ""
+}
+
+// PlaceLevel is what one place has and should have until it is filled again.
+type PlaceLevel struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Place string                 `protobuf:"bytes,1,opt,name=place,proto3" json:"place,omitempty"`
+	Hold  int32                  `protobuf:"varint,2,opt,name=hold,proto3" json:"hold,omitempty"`
+	Has   int32                  `protobuf:"varint,3,opt,name=has,proto3" json:"has,omitempty"`
+	// Nights on which a bag or a set would be missing there, on average, with 'hold'.
+	ExpectedShortage float64 `protobuf:"fixed64,4,opt,name=expected_shortage,json=expectedShortage,proto3" json:"expected_shortage,omitempty"`
+	// Bags there that are expected to expire unused.
+	ExpectedWriteOff float64 `protobuf:"fixed64,5,opt,name=expected_write_off,json=expectedWriteOff,proto3" json:"expected_write_off,omitempty"`
+	PlaceId          string  `protobuf:"bytes,6,opt,name=place_id,json=placeId,proto3" json:"place_id,omitempty"`
+	KitHold          int32   `protobuf:"varint,7,opt,name=kit_hold,json=kitHold,proto3" json:"kit_hold,omitempty"`
+	KitHas           int32   `protobuf:"varint,8,opt,name=kit_has,json=kitHas,proto3" json:"kit_has,omitempty"`
+	// Share of the nights without a place of their own, by where bags came from.
+	Share         float64 `protobuf:"fixed64,9,opt,name=share,proto3" json:"share,omitempty"`
+	BagsUsed      int32   `protobuf:"varint,10,opt,name=bags_used,json=bagsUsed,proto3" json:"bags_used,omitempty"`
+	Store         bool    `protobuf:"varint,11,opt,name=store,proto3" json:"store,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PlaceLevel) Reset() {
+	*x = PlaceLevel{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PlaceLevel) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PlaceLevel) ProtoMessage() {}
+
+func (x *PlaceLevel) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PlaceLevel.ProtoReflect.Descriptor instead.
+func (*PlaceLevel) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{33}
+}
+
+func (x *PlaceLevel) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *PlaceLevel) GetHold() int32 {
+	if x != nil {
+		return x.Hold
+	}
+	return 0
+}
+
+func (x *PlaceLevel) GetHas() int32 {
+	if x != nil {
+		return x.Has
+	}
+	return 0
+}
+
+func (x *PlaceLevel) GetExpectedShortage() float64 {
+	if x != nil {
+		return x.ExpectedShortage
+	}
+	return 0
+}
+
+func (x *PlaceLevel) GetExpectedWriteOff() float64 {
+	if x != nil {
+		return x.ExpectedWriteOff
+	}
+	return 0
+}
+
+func (x *PlaceLevel) GetPlaceId() string {
+	if x != nil {
+		return x.PlaceId
+	}
+	return ""
+}
+
+func (x *PlaceLevel) GetKitHold() int32 {
+	if x != nil {
+		return x.KitHold
+	}
+	return 0
+}
+
+func (x *PlaceLevel) GetKitHas() int32 {
+	if x != nil {
+		return x.KitHas
+	}
+	return 0
+}
+
+func (x *PlaceLevel) GetShare() float64 {
+	if x != nil {
+		return x.Share
+	}
+	return 0
+}
+
+func (x *PlaceLevel) GetBagsUsed() int32 {
+	if x != nil {
+		return x.BagsUsed
+	}
+	return 0
+}
+
+func (x *PlaceLevel) GetStore() bool {
+	if x != nil {
+		return x.Store
+	}
+	return false
+}
+
+// SuggestedMove is bags to carry; it becomes a record when somebody enters it.
+type SuggestedMove struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Bags          []string               `protobuf:"bytes,1,rep,name=bags,proto3" json:"bags,omitempty"`
+	From          string                 `protobuf:"bytes,2,opt,name=from,proto3" json:"from,omitempty"`
+	To            string                 `protobuf:"bytes,3,opt,name=to,proto3" json:"to,omitempty"`
+	ToId          string                 `protobuf:"bytes,4,opt,name=to_id,json=toId,proto3" json:"to_id,omitempty"`
+	Text          string                 `protobuf:"bytes,5,opt,name=text,proto3" json:"text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SuggestedMove) Reset() {
+	*x = SuggestedMove{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SuggestedMove) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SuggestedMove) ProtoMessage() {}
+
+func (x *SuggestedMove) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SuggestedMove.ProtoReflect.Descriptor instead.
+func (*SuggestedMove) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{34}
+}
+
+func (x *SuggestedMove) GetBags() []string {
+	if x != nil {
+		return x.Bags
+	}
+	return nil
+}
+
+func (x *SuggestedMove) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *SuggestedMove) GetTo() string {
+	if x != nil {
+		return x.To
+	}
+	return ""
+}
+
+func (x *SuggestedMove) GetToId() string {
+	if x != nil {
+		return x.ToId
+	}
+	return ""
+}
+
+func (x *SuggestedMove) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+// SuggestedOrder is bags to order; it becomes a record when somebody has ordered them.
+type SuggestedOrder struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Product       string                 `protobuf:"bytes,1,opt,name=product,proto3" json:"product,omitempty"`
+	Bags          int32                  `protobuf:"varint,2,opt,name=bags,proto3" json:"bags,omitempty"`
+	OrderBy       string                 `protobuf:"bytes,3,opt,name=order_by,json=orderBy,proto3" json:"order_by,omitempty"`
+	InWeeks       int32                  `protobuf:"varint,4,opt,name=in_weeks,json=inWeeks,proto3" json:"in_weeks,omitempty"`
+	Text          string                 `protobuf:"bytes,5,opt,name=text,proto3" json:"text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SuggestedOrder) Reset() {
+	*x = SuggestedOrder{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SuggestedOrder) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SuggestedOrder) ProtoMessage() {}
+
+func (x *SuggestedOrder) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SuggestedOrder.ProtoReflect.Descriptor instead.
+func (*SuggestedOrder) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{35}
+}
+
+func (x *SuggestedOrder) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *SuggestedOrder) GetBags() int32 {
+	if x != nil {
+		return x.Bags
+	}
+	return 0
+}
+
+func (x *SuggestedOrder) GetOrderBy() string {
+	if x != nil {
+		return x.OrderBy
+	}
+	return ""
+}
+
+func (x *SuggestedOrder) GetInWeeks() int32 {
+	if x != nil {
+		return x.InWeeks
+	}
+	return 0
+}
+
+func (x *SuggestedOrder) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+// OpenOrder is an order that neither arrived nor was cancelled.
+type OpenOrder struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Order         string                 `protobuf:"bytes,1,opt,name=order,proto3" json:"order,omitempty"`
+	Product       string                 `protobuf:"bytes,2,opt,name=product,proto3" json:"product,omitempty"`
+	Bags          int32                  `protobuf:"varint,3,opt,name=bags,proto3" json:"bags,omitempty"`
+	Supplier      string                 `protobuf:"bytes,4,opt,name=supplier,proto3" json:"supplier,omitempty"`
+	ExpectedOn    string                 `protobuf:"bytes,5,opt,name=expected_on,json=expectedOn,proto3" json:"expected_on,omitempty"`
+	PlacedAt      string                 `protobuf:"bytes,6,opt,name=placed_at,json=placedAt,proto3" json:"placed_at,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OpenOrder) Reset() {
+	*x = OpenOrder{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OpenOrder) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OpenOrder) ProtoMessage() {}
+
+func (x *OpenOrder) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OpenOrder.ProtoReflect.Descriptor instead.
+func (*OpenOrder) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{36}
+}
+
+func (x *OpenOrder) GetOrder() string {
+	if x != nil {
+		return x.Order
+	}
+	return ""
+}
+
+func (x *OpenOrder) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *OpenOrder) GetBags() int32 {
+	if x != nil {
+		return x.Bags
+	}
+	return 0
+}
+
+func (x *OpenOrder) GetSupplier() string {
+	if x != nil {
+		return x.Supplier
+	}
+	return ""
+}
+
+func (x *OpenOrder) GetExpectedOn() string {
+	if x != nil {
+		return x.ExpectedOn
+	}
+	return ""
+}
+
+func (x *OpenOrder) GetPlacedAt() string {
+	if x != nil {
+		return x.PlacedAt
+	}
+	return ""
+}
+
+// LevelRow is what is to be expected when so many bags are held.
+type LevelRow struct {
+	state            protoimpl.MessageState `protogen:"open.v1"`
+	Bags             int32                  `protobuf:"varint,1,opt,name=bags,proto3" json:"bags,omitempty"`
+	ExpectedShortage float64                `protobuf:"fixed64,2,opt,name=expected_shortage,json=expectedShortage,proto3" json:"expected_shortage,omitempty"`
+	ExpectedWriteOff float64                `protobuf:"fixed64,3,opt,name=expected_write_off,json=expectedWriteOff,proto3" json:"expected_write_off,omitempty"`
+	// Both, in bags written off.
+	CostBags      float64 `protobuf:"fixed64,4,opt,name=cost_bags,json=costBags,proto3" json:"cost_bags,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LevelRow) Reset() {
+	*x = LevelRow{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LevelRow) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LevelRow) ProtoMessage() {}
+
+func (x *LevelRow) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LevelRow.ProtoReflect.Descriptor instead.
+func (*LevelRow) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{37}
+}
+
+func (x *LevelRow) GetBags() int32 {
+	if x != nil {
+		return x.Bags
+	}
+	return 0
+}
+
+func (x *LevelRow) GetExpectedShortage() float64 {
+	if x != nil {
+		return x.ExpectedShortage
+	}
+	return 0
+}
+
+func (x *LevelRow) GetExpectedWriteOff() float64 {
+	if x != nil {
+		return x.ExpectedWriteOff
+	}
+	return 0
+}
+
+func (x *LevelRow) GetCostBags() float64 {
+	if x != nil {
+		return x.CostBags
+	}
+	return 0
+}
+
+// FailureBasis is what the share of foals that need plasma rests on.
+type FailureBasis struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	UnderGPerL int32                  `protobuf:"varint,1,opt,name=under_g_per_l,json=underGPerL,proto3" json:"under_g_per_l,omitempty"`
+	// The practice's own tests of newborn foals, and how many were under the cut.
+	Tested int32   `protobuf:"varint,2,opt,name=tested,proto3" json:"tested,omitempty"`
+	Under  int32   `protobuf:"varint,3,opt,name=under,proto3" json:"under,omitempty"`
+	Low    float64 `protobuf:"fixed64,4,opt,name=low,proto3" json:"low,omitempty"`
+	Mid    float64 `protobuf:"fixed64,5,opt,name=mid,proto3" json:"mid,omitempty"`
+	High   float64 `protobuf:"fixed64,6,opt,name=high,proto3" json:"high,omitempty"`
+	// Tests of one's own that weigh as much as the print.
+	PrintWeight   float64  `protobuf:"fixed64,7,opt,name=print_weight,json=printWeight,proto3" json:"print_weight,omitempty"`
+	CasesUnder    []string `protobuf:"bytes,8,rep,name=cases_under,json=casesUnder,proto3" json:"cases_under,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FailureBasis) Reset() {
+	*x = FailureBasis{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FailureBasis) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FailureBasis) ProtoMessage() {}
+
+func (x *FailureBasis) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FailureBasis.ProtoReflect.Descriptor instead.
+func (*FailureBasis) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{38}
+}
+
+func (x *FailureBasis) GetUnderGPerL() int32 {
+	if x != nil {
+		return x.UnderGPerL
+	}
+	return 0
+}
+
+func (x *FailureBasis) GetTested() int32 {
+	if x != nil {
+		return x.Tested
+	}
+	return 0
+}
+
+func (x *FailureBasis) GetUnder() int32 {
+	if x != nil {
+		return x.Under
+	}
+	return 0
+}
+
+func (x *FailureBasis) GetLow() float64 {
+	if x != nil {
+		return x.Low
+	}
+	return 0
+}
+
+func (x *FailureBasis) GetMid() float64 {
+	if x != nil {
+		return x.Mid
+	}
+	return 0
+}
+
+func (x *FailureBasis) GetHigh() float64 {
+	if x != nil {
+		return x.High
+	}
+	return 0
+}
+
+func (x *FailureBasis) GetPrintWeight() float64 {
+	if x != nil {
+		return x.PrintWeight
+	}
+	return 0
+}
+
+func (x *FailureBasis) GetCasesUnder() []string {
+	if x != nil {
+		return x.CasesUnder
+	}
+	return nil
+}
+
+// UseBasis is what was used before.
+type UseBasis struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Weeks int32                  `protobuf:"varint,1,opt,name=weeks,proto3" json:"weeks,omitempty"`
+	// Foals that had plasma, and how many bags they took: 0, 1, 2 ….
+	Foals       int32     `protobuf:"varint,2,opt,name=foals,proto3" json:"foals,omitempty"`
+	FoalsByBags []int32   `protobuf:"varint,3,rep,packed,name=foals_by_bags,json=foalsByBags,proto3" json:"foals_by_bags,omitempty"`
+	BagsPerFoal []float64 `protobuf:"fixed64,4,rep,packed,name=bags_per_foal,json=bagsPerFoal,proto3" json:"bags_per_foal,omitempty"`
+	// Bags and patients besides: adults, and foals of 7 days and older. Where no mare is
+	// listed, newborn foals too.
+	OtherBags      int32    `protobuf:"varint,5,opt,name=other_bags,json=otherBags,proto3" json:"other_bags,omitempty"`
+	OtherPatients  int32    `protobuf:"varint,6,opt,name=other_patients,json=otherPatients,proto3" json:"other_patients,omitempty"`
+	OtherBagsAWeek float64  `protobuf:"fixed64,7,opt,name=other_bags_a_week,json=otherBagsAWeek,proto3" json:"other_bags_a_week,omitempty"`
+	OtherCases     []string `protobuf:"bytes,8,rep,name=other_cases,json=otherCases,proto3" json:"other_cases,omitempty"`
+	AllPatients    bool     `protobuf:"varint,9,opt,name=all_patients,json=allPatients,proto3" json:"all_patients,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *UseBasis) Reset() {
+	*x = UseBasis{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UseBasis) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UseBasis) ProtoMessage() {}
+
+func (x *UseBasis) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UseBasis.ProtoReflect.Descriptor instead.
+func (*UseBasis) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{39}
+}
+
+func (x *UseBasis) GetWeeks() int32 {
+	if x != nil {
+		return x.Weeks
+	}
+	return 0
+}
+
+func (x *UseBasis) GetFoals() int32 {
+	if x != nil {
+		return x.Foals
+	}
+	return 0
+}
+
+func (x *UseBasis) GetFoalsByBags() []int32 {
+	if x != nil {
+		return x.FoalsByBags
+	}
+	return nil
+}
+
+func (x *UseBasis) GetBagsPerFoal() []float64 {
+	if x != nil {
+		return x.BagsPerFoal
+	}
+	return nil
+}
+
+func (x *UseBasis) GetOtherBags() int32 {
+	if x != nil {
+		return x.OtherBags
+	}
+	return 0
+}
+
+func (x *UseBasis) GetOtherPatients() int32 {
+	if x != nil {
+		return x.OtherPatients
+	}
+	return 0
+}
+
+func (x *UseBasis) GetOtherBagsAWeek() float64 {
+	if x != nil {
+		return x.OtherBagsAWeek
+	}
+	return 0
+}
+
+func (x *UseBasis) GetOtherCases() []string {
+	if x != nil {
+		return x.OtherCases
+	}
+	return nil
+}
+
+func (x *UseBasis) GetAllPatients() bool {
+	if x != nil {
+		return x.AllPatients
+	}
+	return false
+}
+
+type ListLevelsResponse struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Weeks  []*DemandWeek          `protobuf:"bytes,1,rep,name=weeks,proto3" json:"weeks,omitempty"`
+	Places []*PlaceLevel          `protobuf:"bytes,2,rep,name=places,proto3" json:"places,omitempty"`
+	Moves  []*SuggestedMove       `protobuf:"bytes,3,rep,name=moves,proto3" json:"moves,omitempty"`
+	Order  []*SuggestedOrder      `protobuf:"bytes,4,rep,name=order,proto3" json:"order,omitempty"`
+	// Levels around the one of least cost.
+	Levels []*LevelRow `protobuf:"bytes,5,rep,name=levels,proto3" json:"levels,omitempty"`
+	Hold   int32       `protobuf:"varint,6,opt,name=hold,proto3" json:"hold,omitempty"`
+	// Bags that can be used, and bags on order.
+	Has              int32          `protobuf:"varint,7,opt,name=has,proto3" json:"has,omitempty"`
+	Ordered          int32          `protobuf:"varint,8,opt,name=ordered,proto3" json:"ordered,omitempty"`
+	Service          float64        `protobuf:"fixed64,9,opt,name=service,proto3" json:"service,omitempty"`
+	LeadWeeks        int32          `protobuf:"varint,10,opt,name=lead_weeks,json=leadWeeks,proto3" json:"lead_weeks,omitempty"`
+	ShelfWeeks       int32          `protobuf:"varint,11,opt,name=shelf_weeks,json=shelfWeeks,proto3" json:"shelf_weeks,omitempty"`
+	ShortageBags     int32          `protobuf:"varint,12,opt,name=shortage_bags,json=shortageBags,proto3" json:"shortage_bags,omitempty"`
+	RefillDays       int32          `protobuf:"varint,13,opt,name=refill_days,json=refillDays,proto3" json:"refill_days,omitempty"`
+	Failure          *FailureBasis  `protobuf:"bytes,14,opt,name=failure,proto3" json:"failure,omitempty"`
+	Use              *UseBasis      `protobuf:"bytes,15,opt,name=use,proto3" json:"use,omitempty"`
+	Mares            []*AwaitedMare `protobuf:"bytes,16,rep,name=mares,proto3" json:"mares,omitempty"`
+	Orders           []*OpenOrder   `protobuf:"bytes,17,rep,name=orders,proto3" json:"orders,omitempty"`
+	ExpectedWriteOff float64        `protobuf:"fixed64,18,opt,name=expected_write_off,json=expectedWriteOff,proto3" json:"expected_write_off,omitempty"`
+	Text             string         `protobuf:"bytes,19,opt,name=text,proto3" json:"text,omitempty"`
+	Cautions         []*Caution     `protobuf:"bytes,20,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	Steps            []string       `protobuf:"bytes,21,rep,name=steps,proto3" json:"steps,omitempty"`
+	Sources          []string       `protobuf:"bytes,22,rep,name=sources,proto3" json:"sources,omitempty"`
+	Freshness        *Freshness     `protobuf:"bytes,23,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *ListLevelsResponse) Reset() {
+	*x = ListLevelsResponse{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListLevelsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListLevelsResponse) ProtoMessage() {}
+
+func (x *ListLevelsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListLevelsResponse.ProtoReflect.Descriptor instead.
+func (*ListLevelsResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{40}
+}
+
+func (x *ListLevelsResponse) GetWeeks() []*DemandWeek {
+	if x != nil {
+		return x.Weeks
+	}
+	return nil
+}
+
+func (x *ListLevelsResponse) GetPlaces() []*PlaceLevel {
+	if x != nil {
+		return x.Places
+	}
+	return nil
+}
+
+func (x *ListLevelsResponse) GetMoves() []*SuggestedMove {
+	if x != nil {
+		return x.Moves
+	}
+	return nil
+}
+
+func (x *ListLevelsResponse) GetOrder() []*SuggestedOrder {
+	if x != nil {
+		return x.Order
+	}
+	return nil
+}
+
+func (x *ListLevelsResponse) GetLevels() []*LevelRow {
+	if x != nil {
+		return x.Levels
+	}
+	return nil
+}
+
+func (x *ListLevelsResponse) GetHold() int32 {
+	if x != nil {
+		return x.Hold
+	}
+	return 0
+}
+
+func (x *ListLevelsResponse) GetHas() int32 {
+	if x != nil {
+		return x.Has
+	}
+	return 0
+}
+
+func (x *ListLevelsResponse) GetOrdered() int32 {
+	if x != nil {
+		return x.Ordered
+	}
+	return 0
+}
+
+func (x *ListLevelsResponse) GetService() float64 {
+	if x != nil {
+		return x.Service
+	}
+	return 0
+}
+
+func (x *ListLevelsResponse) GetLeadWeeks() int32 {
+	if x != nil {
+		return x.LeadWeeks
+	}
+	return 0
+}
+
+func (x *ListLevelsResponse) GetShelfWeeks() int32 {
+	if x != nil {
+		return x.ShelfWeeks
+	}
+	return 0
+}
+
+func (x *ListLevelsResponse) GetShortageBags() int32 {
+	if x != nil {
+		return x.ShortageBags
+	}
+	return 0
+}
+
+func (x *ListLevelsResponse) GetRefillDays() int32 {
+	if x != nil {
+		return x.RefillDays
+	}
+	return 0
+}
+
+func (x *ListLevelsResponse) GetFailure() *FailureBasis {
+	if x != nil {
+		return x.Failure
+	}
+	return nil
+}
+
+func (x *ListLevelsResponse) GetUse() *UseBasis {
+	if x != nil {
+		return x.Use
+	}
+	return nil
+}
+
+func (x *ListLevelsResponse) GetMares() []*AwaitedMare {
+	if x != nil {
+		return x.Mares
+	}
+	return nil
+}
+
+func (x *ListLevelsResponse) GetOrders() []*OpenOrder {
+	if x != nil {
+		return x.Orders
+	}
+	return nil
+}
+
+func (x *ListLevelsResponse) GetExpectedWriteOff() float64 {
+	if x != nil {
+		return x.ExpectedWriteOff
+	}
+	return 0
+}
+
+func (x *ListLevelsResponse) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *ListLevelsResponse) GetCautions() []*Caution {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+func (x *ListLevelsResponse) GetSteps() []string {
+	if x != nil {
+		return x.Steps
+	}
+	return nil
+}
+
+func (x *ListLevelsResponse) GetSources() []string {
+	if x != nil {
+		return x.Sources
+	}
+	return nil
+}
+
+func (x *ListLevelsResponse) GetFreshness() *Freshness {
+	if x != nil {
+		return x.Freshness
+	}
+	return nil
+}
+
 type ChooseBagsRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Case          string                 `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
@@ -2194,7 +3455,7 @@ type ChooseBagsRequest struct {
 
 func (x *ChooseBagsRequest) Reset() {
 	*x = ChooseBagsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[29]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2206,7 +3467,7 @@ func (x *ChooseBagsRequest) String() string {
 func (*ChooseBagsRequest) ProtoMessage() {}
 
 func (x *ChooseBagsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[29]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2219,7 +3480,7 @@ func (x *ChooseBagsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChooseBagsRequest.ProtoReflect.Descriptor instead.
 func (*ChooseBagsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{29}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *ChooseBagsRequest) GetCase() string {
@@ -2264,7 +3525,7 @@ type ChooseBagsResponse struct {
 
 func (x *ChooseBagsResponse) Reset() {
 	*x = ChooseBagsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[30]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2276,7 +3537,7 @@ func (x *ChooseBagsResponse) String() string {
 func (*ChooseBagsResponse) ProtoMessage() {}
 
 func (x *ChooseBagsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[30]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2289,7 +3550,7 @@ func (x *ChooseBagsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChooseBagsResponse.ProtoReflect.Descriptor instead.
 func (*ChooseBagsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{30}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *ChooseBagsResponse) GetBags() []*BagRow {
@@ -2345,7 +3606,7 @@ type ListCasesRequest struct {
 
 func (x *ListCasesRequest) Reset() {
 	*x = ListCasesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[31]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2357,7 +3618,7 @@ func (x *ListCasesRequest) String() string {
 func (*ListCasesRequest) ProtoMessage() {}
 
 func (x *ListCasesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[31]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2370,7 +3631,7 @@ func (x *ListCasesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCasesRequest.ProtoReflect.Descriptor instead.
 func (*ListCasesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{31}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *ListCasesRequest) GetOpen() bool {
@@ -2418,7 +3679,7 @@ type CaseRow struct {
 
 func (x *CaseRow) Reset() {
 	*x = CaseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[32]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2430,7 +3691,7 @@ func (x *CaseRow) String() string {
 func (*CaseRow) ProtoMessage() {}
 
 func (x *CaseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[32]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2443,7 +3704,7 @@ func (x *CaseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CaseRow.ProtoReflect.Descriptor instead.
 func (*CaseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{32}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *CaseRow) GetCase() string {
@@ -2548,7 +3809,7 @@ type ListCasesResponse struct {
 
 func (x *ListCasesResponse) Reset() {
 	*x = ListCasesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2560,7 +3821,7 @@ func (x *ListCasesResponse) String() string {
 func (*ListCasesResponse) ProtoMessage() {}
 
 func (x *ListCasesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2573,7 +3834,7 @@ func (x *ListCasesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCasesResponse.ProtoReflect.Descriptor instead.
 func (*ListCasesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{33}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *ListCasesResponse) GetCases() []*CaseRow {
@@ -2599,7 +3860,7 @@ type GetCaseRequest struct {
 
 func (x *GetCaseRequest) Reset() {
 	*x = GetCaseRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2611,7 +3872,7 @@ func (x *GetCaseRequest) String() string {
 func (*GetCaseRequest) ProtoMessage() {}
 
 func (x *GetCaseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2624,7 +3885,7 @@ func (x *GetCaseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCaseRequest.ProtoReflect.Descriptor instead.
 func (*GetCaseRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{34}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *GetCaseRequest) GetCase() string {
@@ -2655,7 +3916,7 @@ type TransfusionRow struct {
 
 func (x *TransfusionRow) Reset() {
 	*x = TransfusionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2667,7 +3928,7 @@ func (x *TransfusionRow) String() string {
 func (*TransfusionRow) ProtoMessage() {}
 
 func (x *TransfusionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2680,7 +3941,7 @@ func (x *TransfusionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TransfusionRow.ProtoReflect.Descriptor instead.
 func (*TransfusionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{35}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *TransfusionRow) GetBag() string {
@@ -2767,7 +4028,7 @@ type VitalsRow struct {
 
 func (x *VitalsRow) Reset() {
 	*x = VitalsRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2779,7 +4040,7 @@ func (x *VitalsRow) String() string {
 func (*VitalsRow) ProtoMessage() {}
 
 func (x *VitalsRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2792,7 +4053,7 @@ func (x *VitalsRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VitalsRow.ProtoReflect.Descriptor instead.
 func (*VitalsRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{36}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *VitalsRow) GetAt() string {
@@ -2863,7 +4124,7 @@ type GetCaseResponse struct {
 
 func (x *GetCaseResponse) Reset() {
 	*x = GetCaseResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2875,7 +4136,7 @@ func (x *GetCaseResponse) String() string {
 func (*GetCaseResponse) ProtoMessage() {}
 
 func (x *GetCaseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2888,7 +4149,7 @@ func (x *GetCaseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCaseResponse.ProtoReflect.Descriptor instead.
 func (*GetCaseResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{37}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *GetCaseResponse) GetCase() *CaseRow {
@@ -3004,7 +4265,7 @@ type GetNowRequest struct {
 
 func (x *GetNowRequest) Reset() {
 	*x = GetNowRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3016,7 +4277,7 @@ func (x *GetNowRequest) String() string {
 func (*GetNowRequest) ProtoMessage() {}
 
 func (x *GetNowRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3029,7 +4290,7 @@ func (x *GetNowRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetNowRequest.ProtoReflect.Descriptor instead.
 func (*GetNowRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{38}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{50}
 }
 
 type DueRow struct {
@@ -3045,7 +4306,7 @@ type DueRow struct {
 
 func (x *DueRow) Reset() {
 	*x = DueRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3057,7 +4318,7 @@ func (x *DueRow) String() string {
 func (*DueRow) ProtoMessage() {}
 
 func (x *DueRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3070,7 +4331,7 @@ func (x *DueRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DueRow.ProtoReflect.Descriptor instead.
 func (*DueRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{39}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *DueRow) GetAt() string {
@@ -3124,7 +4385,7 @@ type GetNowResponse struct {
 
 func (x *GetNowResponse) Reset() {
 	*x = GetNowResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3136,7 +4397,7 @@ func (x *GetNowResponse) String() string {
 func (*GetNowResponse) ProtoMessage() {}
 
 func (x *GetNowResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3149,7 +4410,7 @@ func (x *GetNowResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetNowResponse.ProtoReflect.Descriptor instead.
 func (*GetNowResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{40}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *GetNowResponse) GetNow() string {
@@ -3213,7 +4474,7 @@ type ListDiscrepanciesRequest struct {
 
 func (x *ListDiscrepanciesRequest) Reset() {
 	*x = ListDiscrepanciesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3225,7 +4486,7 @@ func (x *ListDiscrepanciesRequest) String() string {
 func (*ListDiscrepanciesRequest) ProtoMessage() {}
 
 func (x *ListDiscrepanciesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3238,7 +4499,7 @@ func (x *ListDiscrepanciesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDiscrepanciesRequest.ProtoReflect.Descriptor instead.
 func (*ListDiscrepanciesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{41}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *ListDiscrepanciesRequest) GetOpen() bool {
@@ -3286,7 +4547,7 @@ type DiscrepancyRow struct {
 
 func (x *DiscrepancyRow) Reset() {
 	*x = DiscrepancyRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3298,7 +4559,7 @@ func (x *DiscrepancyRow) String() string {
 func (*DiscrepancyRow) ProtoMessage() {}
 
 func (x *DiscrepancyRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3311,7 +4572,7 @@ func (x *DiscrepancyRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DiscrepancyRow.ProtoReflect.Descriptor instead.
 func (*DiscrepancyRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{42}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *DiscrepancyRow) GetKind() string {
@@ -3384,7 +4645,7 @@ type ListDiscrepanciesResponse struct {
 
 func (x *ListDiscrepanciesResponse) Reset() {
 	*x = ListDiscrepanciesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3396,7 +4657,7 @@ func (x *ListDiscrepanciesResponse) String() string {
 func (*ListDiscrepanciesResponse) ProtoMessage() {}
 
 func (x *ListDiscrepanciesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3409,7 +4670,7 @@ func (x *ListDiscrepanciesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDiscrepanciesResponse.ProtoReflect.Descriptor instead.
 func (*ListDiscrepanciesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{43}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *ListDiscrepanciesResponse) GetDiscrepancies() []*DiscrepancyRow {
@@ -3450,7 +4711,7 @@ type KindCount struct {
 
 func (x *KindCount) Reset() {
 	*x = KindCount{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3462,7 +4723,7 @@ func (x *KindCount) String() string {
 func (*KindCount) ProtoMessage() {}
 
 func (x *KindCount) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3475,7 +4736,7 @@ func (x *KindCount) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KindCount.ProtoReflect.Descriptor instead.
 func (*KindCount) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{44}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *KindCount) GetKind() string {
@@ -3500,7 +4761,7 @@ type GetDigestRequest struct {
 
 func (x *GetDigestRequest) Reset() {
 	*x = GetDigestRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3512,7 +4773,7 @@ func (x *GetDigestRequest) String() string {
 func (*GetDigestRequest) ProtoMessage() {}
 
 func (x *GetDigestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3525,7 +4786,7 @@ func (x *GetDigestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDigestRequest.ProtoReflect.Descriptor instead.
 func (*GetDigestRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{45}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
 }
 
 type Head struct {
@@ -3541,7 +4802,7 @@ type Head struct {
 
 func (x *Head) Reset() {
 	*x = Head{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3553,7 +4814,7 @@ func (x *Head) String() string {
 func (*Head) ProtoMessage() {}
 
 func (x *Head) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3566,7 +4827,7 @@ func (x *Head) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Head.ProtoReflect.Descriptor instead.
 func (*Head) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{46}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *Head) GetLog() string {
@@ -3616,7 +4877,7 @@ type GetDigestResponse struct {
 
 func (x *GetDigestResponse) Reset() {
 	*x = GetDigestResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3628,7 +4889,7 @@ func (x *GetDigestResponse) String() string {
 func (*GetDigestResponse) ProtoMessage() {}
 
 func (x *GetDigestResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3641,7 +4902,7 @@ func (x *GetDigestResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDigestResponse.ProtoReflect.Descriptor instead.
 func (*GetDigestResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{47}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *GetDigestResponse) GetDigest() string {
@@ -3680,7 +4941,7 @@ type GetStatusRequest struct {
 
 func (x *GetStatusRequest) Reset() {
 	*x = GetStatusRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3692,7 +4953,7 @@ func (x *GetStatusRequest) String() string {
 func (*GetStatusRequest) ProtoMessage() {}
 
 func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3705,7 +4966,7 @@ func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetStatusRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{48}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{60}
 }
 
 type GetStatusResponse struct {
@@ -3740,7 +5001,7 @@ type GetStatusResponse struct {
 
 func (x *GetStatusResponse) Reset() {
 	*x = GetStatusResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3752,7 +5013,7 @@ func (x *GetStatusResponse) String() string {
 func (*GetStatusResponse) ProtoMessage() {}
 
 func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3765,7 +5026,7 @@ func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusResponse.ProtoReflect.Descriptor instead.
 func (*GetStatusResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{49}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *GetStatusResponse) GetPractice() string {
@@ -3922,7 +5183,7 @@ type PartRow struct {
 
 func (x *PartRow) Reset() {
 	*x = PartRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3934,7 +5195,7 @@ func (x *PartRow) String() string {
 func (*PartRow) ProtoMessage() {}
 
 func (x *PartRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3947,7 +5208,7 @@ func (x *PartRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PartRow.ProtoReflect.Descriptor instead.
 func (*PartRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{50}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *PartRow) GetPart() string {
@@ -3987,7 +5248,7 @@ type GetRecordRequest struct {
 
 func (x *GetRecordRequest) Reset() {
 	*x = GetRecordRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3999,7 +5260,7 @@ func (x *GetRecordRequest) String() string {
 func (*GetRecordRequest) ProtoMessage() {}
 
 func (x *GetRecordRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4012,7 +5273,7 @@ func (x *GetRecordRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecordRequest.ProtoReflect.Descriptor instead.
 func (*GetRecordRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{51}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *GetRecordRequest) GetRecord() string {
@@ -4052,7 +5313,7 @@ type GetRecordResponse struct {
 
 func (x *GetRecordResponse) Reset() {
 	*x = GetRecordResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4064,7 +5325,7 @@ func (x *GetRecordResponse) String() string {
 func (*GetRecordResponse) ProtoMessage() {}
 
 func (x *GetRecordResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4077,7 +5338,7 @@ func (x *GetRecordResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecordResponse.ProtoReflect.Descriptor instead.
 func (*GetRecordResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{52}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *GetRecordResponse) GetRecord() string {
@@ -4214,7 +5475,7 @@ type ListPeopleRequest struct {
 
 func (x *ListPeopleRequest) Reset() {
 	*x = ListPeopleRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4226,7 +5487,7 @@ func (x *ListPeopleRequest) String() string {
 func (*ListPeopleRequest) ProtoMessage() {}
 
 func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4239,7 +5500,7 @@ func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleRequest.ProtoReflect.Descriptor instead.
 func (*ListPeopleRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{53}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
 }
 
 type PersonRow struct {
@@ -4255,7 +5516,7 @@ type PersonRow struct {
 
 func (x *PersonRow) Reset() {
 	*x = PersonRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4267,7 +5528,7 @@ func (x *PersonRow) String() string {
 func (*PersonRow) ProtoMessage() {}
 
 func (x *PersonRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4280,7 +5541,7 @@ func (x *PersonRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PersonRow.ProtoReflect.Descriptor instead.
 func (*PersonRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{54}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *PersonRow) GetPerson() string {
@@ -4324,7 +5585,7 @@ type DeviceRow struct {
 
 func (x *DeviceRow) Reset() {
 	*x = DeviceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4336,7 +5597,7 @@ func (x *DeviceRow) String() string {
 func (*DeviceRow) ProtoMessage() {}
 
 func (x *DeviceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4349,7 +5610,7 @@ func (x *DeviceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceRow.ProtoReflect.Descriptor instead.
 func (*DeviceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{55}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *DeviceRow) GetDevice() string {
@@ -4397,7 +5658,7 @@ type ListPeopleResponse struct {
 
 func (x *ListPeopleResponse) Reset() {
 	*x = ListPeopleResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4409,7 +5670,7 @@ func (x *ListPeopleResponse) String() string {
 func (*ListPeopleResponse) ProtoMessage() {}
 
 func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4422,7 +5683,7 @@ func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleResponse.ProtoReflect.Descriptor instead.
 func (*ListPeopleResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{56}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *ListPeopleResponse) GetPeople() []*PersonRow {
@@ -4448,7 +5709,7 @@ type GetPersonRequest struct {
 
 func (x *GetPersonRequest) Reset() {
 	*x = GetPersonRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4460,7 +5721,7 @@ func (x *GetPersonRequest) String() string {
 func (*GetPersonRequest) ProtoMessage() {}
 
 func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4473,7 +5734,7 @@ func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPersonRequest.ProtoReflect.Descriptor instead.
 func (*GetPersonRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *GetPersonRequest) GetPerson() string {
@@ -4497,7 +5758,7 @@ type GetPersonResponse struct {
 
 func (x *GetPersonResponse) Reset() {
 	*x = GetPersonResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4509,7 +5770,7 @@ func (x *GetPersonResponse) String() string {
 func (*GetPersonResponse) ProtoMessage() {}
 
 func (x *GetPersonResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4522,7 +5783,7 @@ func (x *GetPersonResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPersonResponse.ProtoReflect.Descriptor instead.
 func (*GetPersonResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{58}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *GetPersonResponse) GetPerson() *PersonRow {
@@ -4569,7 +5830,7 @@ type ListAffectedRequest struct {
 
 func (x *ListAffectedRequest) Reset() {
 	*x = ListAffectedRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4581,7 +5842,7 @@ func (x *ListAffectedRequest) String() string {
 func (*ListAffectedRequest) ProtoMessage() {}
 
 func (x *ListAffectedRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4594,7 +5855,7 @@ func (x *ListAffectedRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAffectedRequest.ProtoReflect.Descriptor instead.
 func (*ListAffectedRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{59}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *ListAffectedRequest) GetVersion() string {
@@ -4613,7 +5874,7 @@ type ListAffectedResponse struct {
 
 func (x *ListAffectedResponse) Reset() {
 	*x = ListAffectedResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4625,7 +5886,7 @@ func (x *ListAffectedResponse) String() string {
 func (*ListAffectedResponse) ProtoMessage() {}
 
 func (x *ListAffectedResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4638,7 +5899,7 @@ func (x *ListAffectedResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAffectedResponse.ProtoReflect.Descriptor instead.
 func (*ListAffectedResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{60}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *ListAffectedResponse) GetCases() []*CaseRow {
@@ -4657,7 +5918,7 @@ type ListUseRequest struct {
 
 func (x *ListUseRequest) Reset() {
 	*x = ListUseRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4669,7 +5930,7 @@ func (x *ListUseRequest) String() string {
 func (*ListUseRequest) ProtoMessage() {}
 
 func (x *ListUseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4682,7 +5943,7 @@ func (x *ListUseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUseRequest.ProtoReflect.Descriptor instead.
 func (*ListUseRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{61}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *ListUseRequest) GetBy() string {
@@ -4708,7 +5969,7 @@ type UseRow struct {
 
 func (x *UseRow) Reset() {
 	*x = UseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4720,7 +5981,7 @@ func (x *UseRow) String() string {
 func (*UseRow) ProtoMessage() {}
 
 func (x *UseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4733,7 +5994,7 @@ func (x *UseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UseRow.ProtoReflect.Descriptor instead.
 func (*UseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *UseRow) GetGroup() string {
@@ -4802,7 +6063,7 @@ type ListUseResponse struct {
 
 func (x *ListUseResponse) Reset() {
 	*x = ListUseResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4814,7 +6075,7 @@ func (x *ListUseResponse) String() string {
 func (*ListUseResponse) ProtoMessage() {}
 
 func (x *ListUseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4827,7 +6088,7 @@ func (x *ListUseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUseResponse.ProtoReflect.Descriptor instead.
 func (*ListUseResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *ListUseResponse) GetRows() []*UseRow {
@@ -4856,7 +6117,7 @@ type GetBalanceRequest struct {
 
 func (x *GetBalanceRequest) Reset() {
 	*x = GetBalanceRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4868,7 +6129,7 @@ func (x *GetBalanceRequest) String() string {
 func (*GetBalanceRequest) ProtoMessage() {}
 
 func (x *GetBalanceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4881,7 +6142,7 @@ func (x *GetBalanceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBalanceRequest.ProtoReflect.Descriptor instead.
 func (*GetBalanceRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *GetBalanceRequest) GetFrom() string {
@@ -4933,7 +6194,7 @@ type BalanceLine struct {
 
 func (x *BalanceLine) Reset() {
 	*x = BalanceLine{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4945,7 +6206,7 @@ func (x *BalanceLine) String() string {
 func (*BalanceLine) ProtoMessage() {}
 
 func (x *BalanceLine) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4958,7 +6219,7 @@ func (x *BalanceLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BalanceLine.ProtoReflect.Descriptor instead.
 func (*BalanceLine) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *BalanceLine) GetWay() string {
@@ -5073,7 +6334,7 @@ type BalanceRow struct {
 
 func (x *BalanceRow) Reset() {
 	*x = BalanceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5085,7 +6346,7 @@ func (x *BalanceRow) String() string {
 func (*BalanceRow) ProtoMessage() {}
 
 func (x *BalanceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5098,7 +6359,7 @@ func (x *BalanceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BalanceRow.ProtoReflect.Descriptor instead.
 func (*BalanceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *BalanceRow) GetGroup() string {
@@ -5370,7 +6631,7 @@ type GetBalanceResponse struct {
 
 func (x *GetBalanceResponse) Reset() {
 	*x = GetBalanceResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5382,7 +6643,7 @@ func (x *GetBalanceResponse) String() string {
 func (*GetBalanceResponse) ProtoMessage() {}
 
 func (x *GetBalanceResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5395,7 +6656,7 @@ func (x *GetBalanceResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBalanceResponse.ProtoReflect.Descriptor instead.
 func (*GetBalanceResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *GetBalanceResponse) GetRows() []*BalanceRow {
@@ -5462,7 +6723,7 @@ type Closing struct {
 
 func (x *Closing) Reset() {
 	*x = Closing{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5474,7 +6735,7 @@ func (x *Closing) String() string {
 func (*Closing) ProtoMessage() {}
 
 func (x *Closing) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5487,7 +6748,7 @@ func (x *Closing) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Closing.ProtoReflect.Descriptor instead.
 func (*Closing) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *Closing) GetMonth() string {
@@ -5551,7 +6812,7 @@ type ClosingChange struct {
 
 func (x *ClosingChange) Reset() {
 	*x = ClosingChange{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5563,7 +6824,7 @@ func (x *ClosingChange) String() string {
 func (*ClosingChange) ProtoMessage() {}
 
 func (x *ClosingChange) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5576,7 +6837,7 @@ func (x *ClosingChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClosingChange.ProtoReflect.Descriptor instead.
 func (*ClosingChange) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{69}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *ClosingChange) GetPlace() string {
@@ -5667,7 +6928,7 @@ type GetRecallRequest struct {
 
 func (x *GetRecallRequest) Reset() {
 	*x = GetRecallRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5679,7 +6940,7 @@ func (x *GetRecallRequest) String() string {
 func (*GetRecallRequest) ProtoMessage() {}
 
 func (x *GetRecallRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5692,7 +6953,7 @@ func (x *GetRecallRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecallRequest.ProtoReflect.Descriptor instead.
 func (*GetRecallRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *GetRecallRequest) GetProduct() string {
@@ -5772,7 +7033,7 @@ type RecallBatch struct {
 
 func (x *RecallBatch) Reset() {
 	*x = RecallBatch{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5784,7 +7045,7 @@ func (x *RecallBatch) String() string {
 func (*RecallBatch) ProtoMessage() {}
 
 func (x *RecallBatch) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5797,7 +7058,7 @@ func (x *RecallBatch) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallBatch.ProtoReflect.Descriptor instead.
 func (*RecallBatch) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *RecallBatch) GetProduct() string {
@@ -5855,7 +7116,7 @@ type RecallBag struct {
 
 func (x *RecallBag) Reset() {
 	*x = RecallBag{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5867,7 +7128,7 @@ func (x *RecallBag) String() string {
 func (*RecallBag) ProtoMessage() {}
 
 func (x *RecallBag) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5880,7 +7141,7 @@ func (x *RecallBag) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallBag.ProtoReflect.Descriptor instead.
 func (*RecallBag) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *RecallBag) GetBag() string {
@@ -5975,7 +7236,7 @@ type RecallPatient struct {
 
 func (x *RecallPatient) Reset() {
 	*x = RecallPatient{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5987,7 +7248,7 @@ func (x *RecallPatient) String() string {
 func (*RecallPatient) ProtoMessage() {}
 
 func (x *RecallPatient) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6000,7 +7261,7 @@ func (x *RecallPatient) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallPatient.ProtoReflect.Descriptor instead.
 func (*RecallPatient) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{73}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *RecallPatient) GetCase() string {
@@ -6143,7 +7404,7 @@ type RecallHold struct {
 
 func (x *RecallHold) Reset() {
 	*x = RecallHold{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6155,7 +7416,7 @@ func (x *RecallHold) String() string {
 func (*RecallHold) ProtoMessage() {}
 
 func (x *RecallHold) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6168,7 +7429,7 @@ func (x *RecallHold) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallHold.ProtoReflect.Descriptor instead.
 func (*RecallHold) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{74}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *RecallHold) GetRecord() string {
@@ -6277,7 +7538,7 @@ type GetRecallResponse struct {
 
 func (x *GetRecallResponse) Reset() {
 	*x = GetRecallResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6289,7 +7550,7 @@ func (x *GetRecallResponse) String() string {
 func (*GetRecallResponse) ProtoMessage() {}
 
 func (x *GetRecallResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6302,7 +7563,7 @@ func (x *GetRecallResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecallResponse.ProtoReflect.Descriptor instead.
 func (*GetRecallResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{75}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{87}
 }
 
 func (x *GetRecallResponse) GetAbout() string {
@@ -6440,7 +7701,7 @@ type ListUnprovenRequest struct {
 
 func (x *ListUnprovenRequest) Reset() {
 	*x = ListUnprovenRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6452,7 +7713,7 @@ func (x *ListUnprovenRequest) String() string {
 func (*ListUnprovenRequest) ProtoMessage() {}
 
 func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6465,7 +7726,7 @@ func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenRequest.ProtoReflect.Descriptor instead.
 func (*ListUnprovenRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{76}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{88}
 }
 
 func (x *ListUnprovenRequest) GetUnsigned() bool {
@@ -6495,7 +7756,7 @@ type UnprovenRow struct {
 
 func (x *UnprovenRow) Reset() {
 	*x = UnprovenRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6507,7 +7768,7 @@ func (x *UnprovenRow) String() string {
 func (*UnprovenRow) ProtoMessage() {}
 
 func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6520,7 +7781,7 @@ func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnprovenRow.ProtoReflect.Descriptor instead.
 func (*UnprovenRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{77}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{89}
 }
 
 func (x *UnprovenRow) GetAt() string {
@@ -6596,7 +7857,7 @@ type ListUnprovenResponse struct {
 
 func (x *ListUnprovenResponse) Reset() {
 	*x = ListUnprovenResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6608,7 +7869,7 @@ func (x *ListUnprovenResponse) String() string {
 func (*ListUnprovenResponse) ProtoMessage() {}
 
 func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6621,7 +7882,7 @@ func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenResponse.ProtoReflect.Descriptor instead.
 func (*ListUnprovenResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{78}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{90}
 }
 
 func (x *ListUnprovenResponse) GetRows() []*UnprovenRow {
@@ -6648,7 +7909,7 @@ type ListLateRequest struct {
 
 func (x *ListLateRequest) Reset() {
 	*x = ListLateRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6660,7 +7921,7 @@ func (x *ListLateRequest) String() string {
 func (*ListLateRequest) ProtoMessage() {}
 
 func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6673,7 +7934,7 @@ func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateRequest.ProtoReflect.Descriptor instead.
 func (*ListLateRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{79}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{91}
 }
 
 func (x *ListLateRequest) GetLimit() int32 {
@@ -6710,7 +7971,7 @@ type LateRow struct {
 
 func (x *LateRow) Reset() {
 	*x = LateRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6722,7 +7983,7 @@ func (x *LateRow) String() string {
 func (*LateRow) ProtoMessage() {}
 
 func (x *LateRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6735,7 +7996,7 @@ func (x *LateRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LateRow.ProtoReflect.Descriptor instead.
 func (*LateRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{80}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{92}
 }
 
 func (x *LateRow) GetCase() string {
@@ -6812,7 +8073,7 @@ type ListLateResponse struct {
 
 func (x *ListLateResponse) Reset() {
 	*x = ListLateResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6824,7 +8085,7 @@ func (x *ListLateResponse) String() string {
 func (*ListLateResponse) ProtoMessage() {}
 
 func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6837,7 +8098,7 @@ func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateResponse.ProtoReflect.Descriptor instead.
 func (*ListLateResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{81}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{93}
 }
 
 func (x *ListLateResponse) GetRows() []*LateRow {
@@ -6864,7 +8125,7 @@ type ListCorrectionsRequest struct {
 
 func (x *ListCorrectionsRequest) Reset() {
 	*x = ListCorrectionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6876,7 +8137,7 @@ func (x *ListCorrectionsRequest) String() string {
 func (*ListCorrectionsRequest) ProtoMessage() {}
 
 func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6889,7 +8150,7 @@ func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsRequest.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{82}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{94}
 }
 
 func (x *ListCorrectionsRequest) GetLimit() int32 {
@@ -6929,7 +8190,7 @@ type CorrectionRow struct {
 
 func (x *CorrectionRow) Reset() {
 	*x = CorrectionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6941,7 +8202,7 @@ func (x *CorrectionRow) String() string {
 func (*CorrectionRow) ProtoMessage() {}
 
 func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6954,7 +8215,7 @@ func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectionRow.ProtoReflect.Descriptor instead.
 func (*CorrectionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{83}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{95}
 }
 
 func (x *CorrectionRow) GetAt() string {
@@ -7045,7 +8306,7 @@ type ListCorrectionsResponse struct {
 
 func (x *ListCorrectionsResponse) Reset() {
 	*x = ListCorrectionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[96]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7057,7 +8318,7 @@ func (x *ListCorrectionsResponse) String() string {
 func (*ListCorrectionsResponse) ProtoMessage() {}
 
 func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[96]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7070,7 +8331,7 @@ func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsResponse.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{84}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{96}
 }
 
 func (x *ListCorrectionsResponse) GetRows() []*CorrectionRow {
@@ -7098,7 +8359,7 @@ type ListReactionsRequest struct {
 
 func (x *ListReactionsRequest) Reset() {
 	*x = ListReactionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[97]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7110,7 +8371,7 @@ func (x *ListReactionsRequest) String() string {
 func (*ListReactionsRequest) ProtoMessage() {}
 
 func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[97]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7123,7 +8384,7 @@ func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsRequest.ProtoReflect.Descriptor instead.
 func (*ListReactionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{85}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{97}
 }
 
 func (x *ListReactionsRequest) GetBy() string {
@@ -7171,7 +8432,7 @@ type ReactionRow struct {
 
 func (x *ReactionRow) Reset() {
 	*x = ReactionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[98]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7183,7 +8444,7 @@ func (x *ReactionRow) String() string {
 func (*ReactionRow) ProtoMessage() {}
 
 func (x *ReactionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[98]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7196,7 +8457,7 @@ func (x *ReactionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionRow.ProtoReflect.Descriptor instead.
 func (*ReactionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{86}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{98}
 }
 
 func (x *ReactionRow) GetGroup() string {
@@ -7285,7 +8546,7 @@ type ReactionChart struct {
 
 func (x *ReactionChart) Reset() {
 	*x = ReactionChart{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[99]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7297,7 +8558,7 @@ func (x *ReactionChart) String() string {
 func (*ReactionChart) ProtoMessage() {}
 
 func (x *ReactionChart) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[99]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7310,7 +8571,7 @@ func (x *ReactionChart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionChart.ProtoReflect.Descriptor instead.
 func (*ReactionChart) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{87}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{99}
 }
 
 func (x *ReactionChart) GetUsual() float64 {
@@ -7400,7 +8661,7 @@ type ListReactionsResponse struct {
 
 func (x *ListReactionsResponse) Reset() {
 	*x = ListReactionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[100]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7412,7 +8673,7 @@ func (x *ListReactionsResponse) String() string {
 func (*ListReactionsResponse) ProtoMessage() {}
 
 func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[100]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7425,7 +8686,7 @@ func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsResponse.ProtoReflect.Descriptor instead.
 func (*ListReactionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{88}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{100}
 }
 
 func (x *ListReactionsResponse) GetRows() []*ReactionRow {
@@ -7488,7 +8749,7 @@ type ListResponsesRequest struct {
 
 func (x *ListResponsesRequest) Reset() {
 	*x = ListResponsesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7500,7 +8761,7 @@ func (x *ListResponsesRequest) String() string {
 func (*ListResponsesRequest) ProtoMessage() {}
 
 func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7513,7 +8774,7 @@ func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesRequest.ProtoReflect.Descriptor instead.
 func (*ListResponsesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{89}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{101}
 }
 
 func (x *ListResponsesRequest) GetBy() string {
@@ -7549,7 +8810,7 @@ type ShareSpan struct {
 
 func (x *ShareSpan) Reset() {
 	*x = ShareSpan{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7561,7 +8822,7 @@ func (x *ShareSpan) String() string {
 func (*ShareSpan) ProtoMessage() {}
 
 func (x *ShareSpan) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7574,7 +8835,7 @@ func (x *ShareSpan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShareSpan.ProtoReflect.Descriptor instead.
 func (*ShareSpan) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{90}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{102}
 }
 
 func (x *ShareSpan) GetLow() float64 {
@@ -7624,7 +8885,7 @@ type ResponseRow struct {
 
 func (x *ResponseRow) Reset() {
 	*x = ResponseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7636,7 +8897,7 @@ func (x *ResponseRow) String() string {
 func (*ResponseRow) ProtoMessage() {}
 
 func (x *ResponseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7649,7 +8910,7 @@ func (x *ResponseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResponseRow.ProtoReflect.Descriptor instead.
 func (*ResponseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{91}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{103}
 }
 
 func (x *ResponseRow) GetGroup() string {
@@ -7740,7 +9001,7 @@ type ListResponsesResponse struct {
 
 func (x *ListResponsesResponse) Reset() {
 	*x = ListResponsesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7752,7 +9013,7 @@ func (x *ListResponsesResponse) String() string {
 func (*ListResponsesResponse) ProtoMessage() {}
 
 func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7765,7 +9026,7 @@ func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesResponse.ProtoReflect.Descriptor instead.
 func (*ListResponsesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{92}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{104}
 }
 
 func (x *ListResponsesResponse) GetRows() []*ResponseRow {
@@ -7797,7 +9058,7 @@ type ListOverridesRequest struct {
 
 func (x *ListOverridesRequest) Reset() {
 	*x = ListOverridesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7809,7 +9070,7 @@ func (x *ListOverridesRequest) String() string {
 func (*ListOverridesRequest) ProtoMessage() {}
 
 func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7822,7 +9083,7 @@ func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesRequest.ProtoReflect.Descriptor instead.
 func (*ListOverridesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{93}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{105}
 }
 
 // OverrideRow counts how often one caution was gone past in a month.
@@ -7837,7 +9098,7 @@ type OverrideRow struct {
 
 func (x *OverrideRow) Reset() {
 	*x = OverrideRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7849,7 +9110,7 @@ func (x *OverrideRow) String() string {
 func (*OverrideRow) ProtoMessage() {}
 
 func (x *OverrideRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7862,7 +9123,7 @@ func (x *OverrideRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverrideRow.ProtoReflect.Descriptor instead.
 func (*OverrideRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{94}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{106}
 }
 
 func (x *OverrideRow) GetMonth() string {
@@ -7895,7 +9156,7 @@ type ListOverridesResponse struct {
 
 func (x *ListOverridesResponse) Reset() {
 	*x = ListOverridesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7907,7 +9168,7 @@ func (x *ListOverridesResponse) String() string {
 func (*ListOverridesResponse) ProtoMessage() {}
 
 func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7920,7 +9181,7 @@ func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesResponse.ProtoReflect.Descriptor instead.
 func (*ListOverridesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{95}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{107}
 }
 
 func (x *ListOverridesResponse) GetRows() []*OverrideRow {
@@ -8112,7 +9373,142 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x06_now_c\"l\n" +
 	"\x12ListPlacesResponse\x12.\n" +
 	"\x06places\x18\x01 \x03(\v2\x16.thawtrail.v1.PlaceRowR\x06places\x12&\n" +
-	"\x03kit\x18\x02 \x03(\v2\x14.thawtrail.v1.KitRowR\x03kit\"\x98\x02\n" +
+	"\x03kit\x18\x02 \x03(\v2\x14.thawtrail.v1.KitRowR\x03kit\"\xd0\x04\n" +
+	"\x11ListLevelsRequest\x12W\n" +
+	"\x05weeks\x18\x01 \x01(\x05BA\xca\xda\x18=\n" +
+	")so many weeks are shown; 12 when left out\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x00N@R\x05weeks\x12j\n" +
+	"\aproduct\x18\x02 \x01(\tBP\xca\xda\x18L\n" +
+	"@bags of this product only; all plasma for the vein when left out\x92\x01\aproductR\aproduct\x12q\n" +
+	"\n" +
+	"lead_weeks\x18\x03 \x01(\x05BR\xca\xda\x18N\n" +
+	":weeks from ordering to the freezer, instead of the setting\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x00:@R\tleadWeeks\x12|\n" +
+	"\vshelf_weeks\x18\x04 \x01(\x05B[\xca\xda\x18W\n" +
+	"Cweeks in which a bag bought now can be used, instead of the setting\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x00N@R\n" +
+	"shelfWeeks\x12\x84\x01\n" +
+	"\rshortage_bags\x18\x05 \x01(\x05B_\xca\xda\x18[\n" +
+	"Gwhat a bag not there costs, in bags written off, instead of the setting\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00@\x7f@R\fshortageBags\"L\n" +
+	"\n" +
+	"MareChance\x12\x12\n" +
+	"\x04mare\x18\x01 \x01(\tR\x04mare\x12\x12\n" +
+	"\x04name\x18\x02 \x01(\tR\x04name\x12\x16\n" +
+	"\x06chance\x18\x03 \x01(\x01R\x06chance\"\xcf\x02\n" +
+	"\n" +
+	"DemandWeek\x12\x12\n" +
+	"\x04from\x18\x01 \x01(\tR\x04from\x12\x0e\n" +
+	"\x02to\x18\x02 \x01(\tR\x02to\x12%\n" +
+	"\x0efoals_expected\x18\x03 \x01(\x01R\rfoalsExpected\x12#\n" +
+	"\rbags_expected\x18\x04 \x01(\x01R\fbagsExpected\x12\x19\n" +
+	"\bbags_low\x18\x05 \x01(\x05R\abagsLow\x12\x1b\n" +
+	"\tbags_high\x18\x06 \x01(\x05R\bbagsHigh\x12\x16\n" +
+	"\x06chance\x18\a \x03(\x01R\x06chance\x12.\n" +
+	"\x05mares\x18\b \x03(\v2\x18.thawtrail.v1.MareChanceR\x05mares\x12#\n" +
+	"\rbags_expiring\x18\t \x01(\x05R\fbagsExpiring\x12,\n" +
+	"\x12expected_write_off\x18\n" +
+	" \x01(\x01R\x10expectedWriteOff\"\x89\x02\n" +
+	"\vAwaitedMare\x12\x12\n" +
+	"\x04mare\x18\x01 \x01(\tR\x04mare\x12\x12\n" +
+	"\x04name\x18\x02 \x01(\tR\x04name\x12\x14\n" +
+	"\x05breed\x18\x03 \x01(\tR\x05breed\x12\x12\n" +
+	"\x04yard\x18\x04 \x01(\tR\x04yard\x12\x16\n" +
+	"\x06client\x18\x05 \x01(\tR\x06client\x12\x14\n" +
+	"\x05place\x18\x06 \x01(\tR\x05place\x12\x15\n" +
+	"\x06due_on\x18\a \x01(\tR\x05dueOn\x12\x1f\n" +
+	"\vspread_days\x18\b \x01(\x01R\n" +
+	"spreadDays\x12\x14\n" +
+	"\x05state\x18\t \x01(\tR\x05state\x12\x12\n" +
+	"\x04case\x18\n" +
+	" \x01(\tR\x04case\x12\x18\n" +
+	"\abecause\x18\v \x01(\tR\abecause\"\xbb\x02\n" +
+	"\n" +
+	"PlaceLevel\x12\x14\n" +
+	"\x05place\x18\x01 \x01(\tR\x05place\x12\x12\n" +
+	"\x04hold\x18\x02 \x01(\x05R\x04hold\x12\x10\n" +
+	"\x03has\x18\x03 \x01(\x05R\x03has\x12+\n" +
+	"\x11expected_shortage\x18\x04 \x01(\x01R\x10expectedShortage\x12,\n" +
+	"\x12expected_write_off\x18\x05 \x01(\x01R\x10expectedWriteOff\x12\x19\n" +
+	"\bplace_id\x18\x06 \x01(\tR\aplaceId\x12\x19\n" +
+	"\bkit_hold\x18\a \x01(\x05R\akitHold\x12\x17\n" +
+	"\akit_has\x18\b \x01(\x05R\x06kitHas\x12\x14\n" +
+	"\x05share\x18\t \x01(\x01R\x05share\x12\x1b\n" +
+	"\tbags_used\x18\n" +
+	" \x01(\x05R\bbagsUsed\x12\x14\n" +
+	"\x05store\x18\v \x01(\bR\x05store\"p\n" +
+	"\rSuggestedMove\x12\x12\n" +
+	"\x04bags\x18\x01 \x03(\tR\x04bags\x12\x12\n" +
+	"\x04from\x18\x02 \x01(\tR\x04from\x12\x0e\n" +
+	"\x02to\x18\x03 \x01(\tR\x02to\x12\x13\n" +
+	"\x05to_id\x18\x04 \x01(\tR\x04toId\x12\x12\n" +
+	"\x04text\x18\x05 \x01(\tR\x04text\"\x88\x01\n" +
+	"\x0eSuggestedOrder\x12\x18\n" +
+	"\aproduct\x18\x01 \x01(\tR\aproduct\x12\x12\n" +
+	"\x04bags\x18\x02 \x01(\x05R\x04bags\x12\x19\n" +
+	"\border_by\x18\x03 \x01(\tR\aorderBy\x12\x19\n" +
+	"\bin_weeks\x18\x04 \x01(\x05R\ainWeeks\x12\x12\n" +
+	"\x04text\x18\x05 \x01(\tR\x04text\"\xa9\x01\n" +
+	"\tOpenOrder\x12\x14\n" +
+	"\x05order\x18\x01 \x01(\tR\x05order\x12\x18\n" +
+	"\aproduct\x18\x02 \x01(\tR\aproduct\x12\x12\n" +
+	"\x04bags\x18\x03 \x01(\x05R\x04bags\x12\x1a\n" +
+	"\bsupplier\x18\x04 \x01(\tR\bsupplier\x12\x1f\n" +
+	"\vexpected_on\x18\x05 \x01(\tR\n" +
+	"expectedOn\x12\x1b\n" +
+	"\tplaced_at\x18\x06 \x01(\tR\bplacedAt\"\x96\x01\n" +
+	"\bLevelRow\x12\x12\n" +
+	"\x04bags\x18\x01 \x01(\x05R\x04bags\x12+\n" +
+	"\x11expected_shortage\x18\x02 \x01(\x01R\x10expectedShortage\x12,\n" +
+	"\x12expected_write_off\x18\x03 \x01(\x01R\x10expectedWriteOff\x12\x1b\n" +
+	"\tcost_bags\x18\x04 \x01(\x01R\bcostBags\"\xdb\x01\n" +
+	"\fFailureBasis\x12!\n" +
+	"\runder_g_per_l\x18\x01 \x01(\x05R\n" +
+	"underGPerL\x12\x16\n" +
+	"\x06tested\x18\x02 \x01(\x05R\x06tested\x12\x14\n" +
+	"\x05under\x18\x03 \x01(\x05R\x05under\x12\x10\n" +
+	"\x03low\x18\x04 \x01(\x01R\x03low\x12\x10\n" +
+	"\x03mid\x18\x05 \x01(\x01R\x03mid\x12\x12\n" +
+	"\x04high\x18\x06 \x01(\x01R\x04high\x12!\n" +
+	"\fprint_weight\x18\a \x01(\x01R\vprintWeight\x12\x1f\n" +
+	"\vcases_under\x18\b \x03(\tR\n" +
+	"casesUnder\"\xb3\x02\n" +
+	"\bUseBasis\x12\x14\n" +
+	"\x05weeks\x18\x01 \x01(\x05R\x05weeks\x12\x14\n" +
+	"\x05foals\x18\x02 \x01(\x05R\x05foals\x12\"\n" +
+	"\rfoals_by_bags\x18\x03 \x03(\x05R\vfoalsByBags\x12\"\n" +
+	"\rbags_per_foal\x18\x04 \x03(\x01R\vbagsPerFoal\x12\x1d\n" +
+	"\n" +
+	"other_bags\x18\x05 \x01(\x05R\totherBags\x12%\n" +
+	"\x0eother_patients\x18\x06 \x01(\x05R\rotherPatients\x12)\n" +
+	"\x11other_bags_a_week\x18\a \x01(\x01R\x0eotherBagsAWeek\x12\x1f\n" +
+	"\vother_cases\x18\b \x03(\tR\n" +
+	"otherCases\x12!\n" +
+	"\fall_patients\x18\t \x01(\bR\vallPatients\"\x8b\a\n" +
+	"\x12ListLevelsResponse\x12.\n" +
+	"\x05weeks\x18\x01 \x03(\v2\x18.thawtrail.v1.DemandWeekR\x05weeks\x120\n" +
+	"\x06places\x18\x02 \x03(\v2\x18.thawtrail.v1.PlaceLevelR\x06places\x121\n" +
+	"\x05moves\x18\x03 \x03(\v2\x1b.thawtrail.v1.SuggestedMoveR\x05moves\x122\n" +
+	"\x05order\x18\x04 \x03(\v2\x1c.thawtrail.v1.SuggestedOrderR\x05order\x12.\n" +
+	"\x06levels\x18\x05 \x03(\v2\x16.thawtrail.v1.LevelRowR\x06levels\x12\x12\n" +
+	"\x04hold\x18\x06 \x01(\x05R\x04hold\x12\x10\n" +
+	"\x03has\x18\a \x01(\x05R\x03has\x12\x18\n" +
+	"\aordered\x18\b \x01(\x05R\aordered\x12\x18\n" +
+	"\aservice\x18\t \x01(\x01R\aservice\x12\x1d\n" +
+	"\n" +
+	"lead_weeks\x18\n" +
+	" \x01(\x05R\tleadWeeks\x12\x1f\n" +
+	"\vshelf_weeks\x18\v \x01(\x05R\n" +
+	"shelfWeeks\x12#\n" +
+	"\rshortage_bags\x18\f \x01(\x05R\fshortageBags\x12\x1f\n" +
+	"\vrefill_days\x18\r \x01(\x05R\n" +
+	"refillDays\x124\n" +
+	"\afailure\x18\x0e \x01(\v2\x1a.thawtrail.v1.FailureBasisR\afailure\x12(\n" +
+	"\x03use\x18\x0f \x01(\v2\x16.thawtrail.v1.UseBasisR\x03use\x12/\n" +
+	"\x05mares\x18\x10 \x03(\v2\x19.thawtrail.v1.AwaitedMareR\x05mares\x12/\n" +
+	"\x06orders\x18\x11 \x03(\v2\x17.thawtrail.v1.OpenOrderR\x06orders\x12,\n" +
+	"\x12expected_write_off\x18\x12 \x01(\x01R\x10expectedWriteOff\x12\x12\n" +
+	"\x04text\x18\x13 \x01(\tR\x04text\x121\n" +
+	"\bcautions\x18\x14 \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
+	"\x05steps\x18\x15 \x03(\tR\x05steps\x12\x18\n" +
+	"\asources\x18\x16 \x03(\tR\asources\x125\n" +
+	"\tfreshness\x18\x17 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"\x98\x02\n" +
 	"\x11ChooseBagsRequest\x12/\n" +
 	"\x04case\x18\x01 \x01(\tB\x1b\xca\xda\x18\x17\n" +
 	"\x0efor which case\x92\x01\x04caseR\x04case\x12<\n" +
@@ -8696,7 +10092,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\rRecordService\x12@\n" +
 	"\x05Write\x12\x1a.thawtrail.v1.WriteRequest\x1a\x1b.thawtrail.v1.WriteResponse\x12I\n" +
 	"\bWriteAll\x12\x1d.thawtrail.v1.WriteAllRequest\x1a\x1e.thawtrail.v1.WriteAllResponse\x12F\n" +
-	"\aResolve\x12\x1c.thawtrail.v1.ResolveRequest\x1a\x1d.thawtrail.v1.ResolveResponse2\xd4\a\n" +
+	"\aResolve\x12\x1c.thawtrail.v1.ResolveRequest\x1a\x1d.thawtrail.v1.ResolveResponse2\xbd\t\n" +
 	"\fStockService\x12\xab\x01\n" +
 	"\tListStock\x12\x1e.thawtrail.v1.ListStockRequest\x1a\x1f.thawtrail.v1.ListStockResponse\"]\xda\xda\x18Y\n" +
 	"\x05stock\x125Stock by place: what lies where, soonest use-by first\x1a\x19stock --place 'north car'\x12\x82\x01\n" +
@@ -8711,7 +10107,10 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"ListPlaces\x12\x1f.thawtrail.v1.ListPlacesRequest\x1a .thawtrail.v1.ListPlacesResponse\"<\xda\xda\x188\n" +
 	"\n" +
 	"place list\x12\x1ePlaces, their readings and kit\x1a\n" +
-	"place list\x12\xc2\x01\n" +
+	"place list\x12\xe6\x01\n" +
+	"\n" +
+	"ListLevels\x12\x1f.thawtrail.v1.ListLevelsRequest\x1a .thawtrail.v1.ListLevelsResponse\"\x94\x01\xda\xda\x18\x8f\x01\n" +
+	"\fstock levels\x12fHow many bags to hold: demand by week, when to order, what expires unused, how to share bags over cars\x1a\x17stock levels --weeks 12\x12\xc2\x01\n" +
 	"\n" +
 	"ChooseBags\x12\x1f.thawtrail.v1.ChooseBagsRequest\x1a .thawtrail.v1.ChooseBagsResponse\"q\xda\xda\x18m\n" +
 	"\x06choose\x12/Which bags to take for a case, with the reasons\x1a,choose 5Q --need-ml 1900 --place 'north car'\"\x04case2\x81\x03\n" +
@@ -8772,7 +10171,7 @@ func file_thawtrail_v1_services_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_services_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 96)
+var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 108)
 var file_thawtrail_v1_services_proto_goTypes = []any{
 	(SavedState)(0),                   // 0: thawtrail.v1.SavedState
 	(*WriteRequest)(nil),              // 1: thawtrail.v1.WriteRequest
@@ -8804,89 +10203,101 @@ var file_thawtrail_v1_services_proto_goTypes = []any{
 	(*ListPlacesRequest)(nil),         // 27: thawtrail.v1.ListPlacesRequest
 	(*PlaceRow)(nil),                  // 28: thawtrail.v1.PlaceRow
 	(*ListPlacesResponse)(nil),        // 29: thawtrail.v1.ListPlacesResponse
-	(*ChooseBagsRequest)(nil),         // 30: thawtrail.v1.ChooseBagsRequest
-	(*ChooseBagsResponse)(nil),        // 31: thawtrail.v1.ChooseBagsResponse
-	(*ListCasesRequest)(nil),          // 32: thawtrail.v1.ListCasesRequest
-	(*CaseRow)(nil),                   // 33: thawtrail.v1.CaseRow
-	(*ListCasesResponse)(nil),         // 34: thawtrail.v1.ListCasesResponse
-	(*GetCaseRequest)(nil),            // 35: thawtrail.v1.GetCaseRequest
-	(*TransfusionRow)(nil),            // 36: thawtrail.v1.TransfusionRow
-	(*VitalsRow)(nil),                 // 37: thawtrail.v1.VitalsRow
-	(*GetCaseResponse)(nil),           // 38: thawtrail.v1.GetCaseResponse
-	(*GetNowRequest)(nil),             // 39: thawtrail.v1.GetNowRequest
-	(*DueRow)(nil),                    // 40: thawtrail.v1.DueRow
-	(*GetNowResponse)(nil),            // 41: thawtrail.v1.GetNowResponse
-	(*ListDiscrepanciesRequest)(nil),  // 42: thawtrail.v1.ListDiscrepanciesRequest
-	(*DiscrepancyRow)(nil),            // 43: thawtrail.v1.DiscrepancyRow
-	(*ListDiscrepanciesResponse)(nil), // 44: thawtrail.v1.ListDiscrepanciesResponse
-	(*KindCount)(nil),                 // 45: thawtrail.v1.KindCount
-	(*GetDigestRequest)(nil),          // 46: thawtrail.v1.GetDigestRequest
-	(*Head)(nil),                      // 47: thawtrail.v1.Head
-	(*GetDigestResponse)(nil),         // 48: thawtrail.v1.GetDigestResponse
-	(*GetStatusRequest)(nil),          // 49: thawtrail.v1.GetStatusRequest
-	(*GetStatusResponse)(nil),         // 50: thawtrail.v1.GetStatusResponse
-	(*PartRow)(nil),                   // 51: thawtrail.v1.PartRow
-	(*GetRecordRequest)(nil),          // 52: thawtrail.v1.GetRecordRequest
-	(*GetRecordResponse)(nil),         // 53: thawtrail.v1.GetRecordResponse
-	(*ListPeopleRequest)(nil),         // 54: thawtrail.v1.ListPeopleRequest
-	(*PersonRow)(nil),                 // 55: thawtrail.v1.PersonRow
-	(*DeviceRow)(nil),                 // 56: thawtrail.v1.DeviceRow
-	(*ListPeopleResponse)(nil),        // 57: thawtrail.v1.ListPeopleResponse
-	(*GetPersonRequest)(nil),          // 58: thawtrail.v1.GetPersonRequest
-	(*GetPersonResponse)(nil),         // 59: thawtrail.v1.GetPersonResponse
-	(*ListAffectedRequest)(nil),       // 60: thawtrail.v1.ListAffectedRequest
-	(*ListAffectedResponse)(nil),      // 61: thawtrail.v1.ListAffectedResponse
-	(*ListUseRequest)(nil),            // 62: thawtrail.v1.ListUseRequest
-	(*UseRow)(nil),                    // 63: thawtrail.v1.UseRow
-	(*ListUseResponse)(nil),           // 64: thawtrail.v1.ListUseResponse
-	(*GetBalanceRequest)(nil),         // 65: thawtrail.v1.GetBalanceRequest
-	(*BalanceLine)(nil),               // 66: thawtrail.v1.BalanceLine
-	(*BalanceRow)(nil),                // 67: thawtrail.v1.BalanceRow
-	(*GetBalanceResponse)(nil),        // 68: thawtrail.v1.GetBalanceResponse
-	(*Closing)(nil),                   // 69: thawtrail.v1.Closing
-	(*ClosingChange)(nil),             // 70: thawtrail.v1.ClosingChange
-	(*GetRecallRequest)(nil),          // 71: thawtrail.v1.GetRecallRequest
-	(*RecallBatch)(nil),               // 72: thawtrail.v1.RecallBatch
-	(*RecallBag)(nil),                 // 73: thawtrail.v1.RecallBag
-	(*RecallPatient)(nil),             // 74: thawtrail.v1.RecallPatient
-	(*RecallHold)(nil),                // 75: thawtrail.v1.RecallHold
-	(*GetRecallResponse)(nil),         // 76: thawtrail.v1.GetRecallResponse
-	(*ListUnprovenRequest)(nil),       // 77: thawtrail.v1.ListUnprovenRequest
-	(*UnprovenRow)(nil),               // 78: thawtrail.v1.UnprovenRow
-	(*ListUnprovenResponse)(nil),      // 79: thawtrail.v1.ListUnprovenResponse
-	(*ListLateRequest)(nil),           // 80: thawtrail.v1.ListLateRequest
-	(*LateRow)(nil),                   // 81: thawtrail.v1.LateRow
-	(*ListLateResponse)(nil),          // 82: thawtrail.v1.ListLateResponse
-	(*ListCorrectionsRequest)(nil),    // 83: thawtrail.v1.ListCorrectionsRequest
-	(*CorrectionRow)(nil),             // 84: thawtrail.v1.CorrectionRow
-	(*ListCorrectionsResponse)(nil),   // 85: thawtrail.v1.ListCorrectionsResponse
-	(*ListReactionsRequest)(nil),      // 86: thawtrail.v1.ListReactionsRequest
-	(*ReactionRow)(nil),               // 87: thawtrail.v1.ReactionRow
-	(*ReactionChart)(nil),             // 88: thawtrail.v1.ReactionChart
-	(*ListReactionsResponse)(nil),     // 89: thawtrail.v1.ListReactionsResponse
-	(*ListResponsesRequest)(nil),      // 90: thawtrail.v1.ListResponsesRequest
-	(*ShareSpan)(nil),                 // 91: thawtrail.v1.ShareSpan
-	(*ResponseRow)(nil),               // 92: thawtrail.v1.ResponseRow
-	(*ListResponsesResponse)(nil),     // 93: thawtrail.v1.ListResponsesResponse
-	(*ListOverridesRequest)(nil),      // 94: thawtrail.v1.ListOverridesRequest
-	(*OverrideRow)(nil),               // 95: thawtrail.v1.OverrideRow
-	(*ListOverridesResponse)(nil),     // 96: thawtrail.v1.ListOverridesResponse
-	(*Entry)(nil),                     // 97: thawtrail.v1.Entry
-	(*Moment)(nil),                    // 98: thawtrail.v1.Moment
-	(*Override)(nil),                  // 99: thawtrail.v1.Override
-	(ProofKind)(0),                    // 100: thawtrail.v1.ProofKind
+	(*ListLevelsRequest)(nil),         // 30: thawtrail.v1.ListLevelsRequest
+	(*MareChance)(nil),                // 31: thawtrail.v1.MareChance
+	(*DemandWeek)(nil),                // 32: thawtrail.v1.DemandWeek
+	(*AwaitedMare)(nil),               // 33: thawtrail.v1.AwaitedMare
+	(*PlaceLevel)(nil),                // 34: thawtrail.v1.PlaceLevel
+	(*SuggestedMove)(nil),             // 35: thawtrail.v1.SuggestedMove
+	(*SuggestedOrder)(nil),            // 36: thawtrail.v1.SuggestedOrder
+	(*OpenOrder)(nil),                 // 37: thawtrail.v1.OpenOrder
+	(*LevelRow)(nil),                  // 38: thawtrail.v1.LevelRow
+	(*FailureBasis)(nil),              // 39: thawtrail.v1.FailureBasis
+	(*UseBasis)(nil),                  // 40: thawtrail.v1.UseBasis
+	(*ListLevelsResponse)(nil),        // 41: thawtrail.v1.ListLevelsResponse
+	(*ChooseBagsRequest)(nil),         // 42: thawtrail.v1.ChooseBagsRequest
+	(*ChooseBagsResponse)(nil),        // 43: thawtrail.v1.ChooseBagsResponse
+	(*ListCasesRequest)(nil),          // 44: thawtrail.v1.ListCasesRequest
+	(*CaseRow)(nil),                   // 45: thawtrail.v1.CaseRow
+	(*ListCasesResponse)(nil),         // 46: thawtrail.v1.ListCasesResponse
+	(*GetCaseRequest)(nil),            // 47: thawtrail.v1.GetCaseRequest
+	(*TransfusionRow)(nil),            // 48: thawtrail.v1.TransfusionRow
+	(*VitalsRow)(nil),                 // 49: thawtrail.v1.VitalsRow
+	(*GetCaseResponse)(nil),           // 50: thawtrail.v1.GetCaseResponse
+	(*GetNowRequest)(nil),             // 51: thawtrail.v1.GetNowRequest
+	(*DueRow)(nil),                    // 52: thawtrail.v1.DueRow
+	(*GetNowResponse)(nil),            // 53: thawtrail.v1.GetNowResponse
+	(*ListDiscrepanciesRequest)(nil),  // 54: thawtrail.v1.ListDiscrepanciesRequest
+	(*DiscrepancyRow)(nil),            // 55: thawtrail.v1.DiscrepancyRow
+	(*ListDiscrepanciesResponse)(nil), // 56: thawtrail.v1.ListDiscrepanciesResponse
+	(*KindCount)(nil),                 // 57: thawtrail.v1.KindCount
+	(*GetDigestRequest)(nil),          // 58: thawtrail.v1.GetDigestRequest
+	(*Head)(nil),                      // 59: thawtrail.v1.Head
+	(*GetDigestResponse)(nil),         // 60: thawtrail.v1.GetDigestResponse
+	(*GetStatusRequest)(nil),          // 61: thawtrail.v1.GetStatusRequest
+	(*GetStatusResponse)(nil),         // 62: thawtrail.v1.GetStatusResponse
+	(*PartRow)(nil),                   // 63: thawtrail.v1.PartRow
+	(*GetRecordRequest)(nil),          // 64: thawtrail.v1.GetRecordRequest
+	(*GetRecordResponse)(nil),         // 65: thawtrail.v1.GetRecordResponse
+	(*ListPeopleRequest)(nil),         // 66: thawtrail.v1.ListPeopleRequest
+	(*PersonRow)(nil),                 // 67: thawtrail.v1.PersonRow
+	(*DeviceRow)(nil),                 // 68: thawtrail.v1.DeviceRow
+	(*ListPeopleResponse)(nil),        // 69: thawtrail.v1.ListPeopleResponse
+	(*GetPersonRequest)(nil),          // 70: thawtrail.v1.GetPersonRequest
+	(*GetPersonResponse)(nil),         // 71: thawtrail.v1.GetPersonResponse
+	(*ListAffectedRequest)(nil),       // 72: thawtrail.v1.ListAffectedRequest
+	(*ListAffectedResponse)(nil),      // 73: thawtrail.v1.ListAffectedResponse
+	(*ListUseRequest)(nil),            // 74: thawtrail.v1.ListUseRequest
+	(*UseRow)(nil),                    // 75: thawtrail.v1.UseRow
+	(*ListUseResponse)(nil),           // 76: thawtrail.v1.ListUseResponse
+	(*GetBalanceRequest)(nil),         // 77: thawtrail.v1.GetBalanceRequest
+	(*BalanceLine)(nil),               // 78: thawtrail.v1.BalanceLine
+	(*BalanceRow)(nil),                // 79: thawtrail.v1.BalanceRow
+	(*GetBalanceResponse)(nil),        // 80: thawtrail.v1.GetBalanceResponse
+	(*Closing)(nil),                   // 81: thawtrail.v1.Closing
+	(*ClosingChange)(nil),             // 82: thawtrail.v1.ClosingChange
+	(*GetRecallRequest)(nil),          // 83: thawtrail.v1.GetRecallRequest
+	(*RecallBatch)(nil),               // 84: thawtrail.v1.RecallBatch
+	(*RecallBag)(nil),                 // 85: thawtrail.v1.RecallBag
+	(*RecallPatient)(nil),             // 86: thawtrail.v1.RecallPatient
+	(*RecallHold)(nil),                // 87: thawtrail.v1.RecallHold
+	(*GetRecallResponse)(nil),         // 88: thawtrail.v1.GetRecallResponse
+	(*ListUnprovenRequest)(nil),       // 89: thawtrail.v1.ListUnprovenRequest
+	(*UnprovenRow)(nil),               // 90: thawtrail.v1.UnprovenRow
+	(*ListUnprovenResponse)(nil),      // 91: thawtrail.v1.ListUnprovenResponse
+	(*ListLateRequest)(nil),           // 92: thawtrail.v1.ListLateRequest
+	(*LateRow)(nil),                   // 93: thawtrail.v1.LateRow
+	(*ListLateResponse)(nil),          // 94: thawtrail.v1.ListLateResponse
+	(*ListCorrectionsRequest)(nil),    // 95: thawtrail.v1.ListCorrectionsRequest
+	(*CorrectionRow)(nil),             // 96: thawtrail.v1.CorrectionRow
+	(*ListCorrectionsResponse)(nil),   // 97: thawtrail.v1.ListCorrectionsResponse
+	(*ListReactionsRequest)(nil),      // 98: thawtrail.v1.ListReactionsRequest
+	(*ReactionRow)(nil),               // 99: thawtrail.v1.ReactionRow
+	(*ReactionChart)(nil),             // 100: thawtrail.v1.ReactionChart
+	(*ListReactionsResponse)(nil),     // 101: thawtrail.v1.ListReactionsResponse
+	(*ListResponsesRequest)(nil),      // 102: thawtrail.v1.ListResponsesRequest
+	(*ShareSpan)(nil),                 // 103: thawtrail.v1.ShareSpan
+	(*ResponseRow)(nil),               // 104: thawtrail.v1.ResponseRow
+	(*ListResponsesResponse)(nil),     // 105: thawtrail.v1.ListResponsesResponse
+	(*ListOverridesRequest)(nil),      // 106: thawtrail.v1.ListOverridesRequest
+	(*OverrideRow)(nil),               // 107: thawtrail.v1.OverrideRow
+	(*ListOverridesResponse)(nil),     // 108: thawtrail.v1.ListOverridesResponse
+	(*Entry)(nil),                     // 109: thawtrail.v1.Entry
+	(*Moment)(nil),                    // 110: thawtrail.v1.Moment
+	(*Override)(nil),                  // 111: thawtrail.v1.Override
+	(ProofKind)(0),                    // 112: thawtrail.v1.ProofKind
 }
 var file_thawtrail_v1_services_proto_depIdxs = []int32{
-	97,  // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
-	98,  // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
-	99,  // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
-	97,  // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
+	109, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
+	110, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
+	111, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
+	109, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
 	1,   // 4: thawtrail.v1.WriteAllRequest.entries:type_name -> thawtrail.v1.WriteRequest
 	4,   // 5: thawtrail.v1.WriteAllResponse.fates:type_name -> thawtrail.v1.Fate
 	5,   // 6: thawtrail.v1.Fate.written:type_name -> thawtrail.v1.WriteResponse
 	0,   // 7: thawtrail.v1.WriteResponse.saved:type_name -> thawtrail.v1.SavedState
 	6,   // 8: thawtrail.v1.WriteResponse.cautions:type_name -> thawtrail.v1.Caution
-	100, // 9: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
+	112, // 9: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
 	11,  // 10: thawtrail.v1.ListStockResponse.bags:type_name -> thawtrail.v1.BagRow
 	12,  // 11: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
 	9,   // 12: thawtrail.v1.ListStockResponse.freshness:type_name -> thawtrail.v1.Freshness
@@ -8894,7 +10305,7 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	16,  // 14: thawtrail.v1.TimelineRow.corrected:type_name -> thawtrail.v1.Correction
 	11,  // 15: thawtrail.v1.GetBagResponse.bag:type_name -> thawtrail.v1.BagRow
 	15,  // 16: thawtrail.v1.GetBagResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	43,  // 17: thawtrail.v1.GetBagResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	55,  // 17: thawtrail.v1.GetBagResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
 	9,   // 18: thawtrail.v1.GetBagResponse.freshness:type_name -> thawtrail.v1.Freshness
 	18,  // 19: thawtrail.v1.GetBagResponse.can:type_name -> thawtrail.v1.BagCan
 	21,  // 20: thawtrail.v1.HoldRow.heard:type_name -> thawtrail.v1.HeardRow
@@ -8904,127 +10315,141 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	25,  // 24: thawtrail.v1.ListProductsResponse.products:type_name -> thawtrail.v1.ProductRow
 	28,  // 25: thawtrail.v1.ListPlacesResponse.places:type_name -> thawtrail.v1.PlaceRow
 	12,  // 26: thawtrail.v1.ListPlacesResponse.kit:type_name -> thawtrail.v1.KitRow
-	11,  // 27: thawtrail.v1.ChooseBagsResponse.bags:type_name -> thawtrail.v1.BagRow
-	6,   // 28: thawtrail.v1.ChooseBagsResponse.cautions:type_name -> thawtrail.v1.Caution
-	9,   // 29: thawtrail.v1.ChooseBagsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	33,  // 30: thawtrail.v1.ListCasesResponse.cases:type_name -> thawtrail.v1.CaseRow
-	33,  // 31: thawtrail.v1.GetCaseResponse.case:type_name -> thawtrail.v1.CaseRow
-	36,  // 32: thawtrail.v1.GetCaseResponse.transfusions:type_name -> thawtrail.v1.TransfusionRow
-	37,  // 33: thawtrail.v1.GetCaseResponse.vitals:type_name -> thawtrail.v1.VitalsRow
-	15,  // 34: thawtrail.v1.GetCaseResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	43,  // 35: thawtrail.v1.GetCaseResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	6,   // 36: thawtrail.v1.GetCaseResponse.cautions:type_name -> thawtrail.v1.Caution
-	9,   // 37: thawtrail.v1.GetCaseResponse.freshness:type_name -> thawtrail.v1.Freshness
-	33,  // 38: thawtrail.v1.GetNowResponse.running:type_name -> thawtrail.v1.CaseRow
-	40,  // 39: thawtrail.v1.GetNowResponse.due:type_name -> thawtrail.v1.DueRow
-	20,  // 40: thawtrail.v1.GetNowResponse.holds_in_use:type_name -> thawtrail.v1.HoldRow
-	9,   // 41: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
-	6,   // 42: thawtrail.v1.GetNowResponse.cautions:type_name -> thawtrail.v1.Caution
-	43,  // 43: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	9,   // 44: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	45,  // 45: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
-	47,  // 46: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
-	9,   // 47: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
-	6,   // 48: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
-	51,  // 49: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
-	97,  // 50: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
-	0,   // 51: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
-	100, // 52: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
-	97,  // 53: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
-	84,  // 54: thawtrail.v1.GetRecordResponse.corrections:type_name -> thawtrail.v1.CorrectionRow
-	55,  // 55: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
-	56,  // 56: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
-	55,  // 57: thawtrail.v1.GetPersonResponse.person:type_name -> thawtrail.v1.PersonRow
-	15,  // 58: thawtrail.v1.GetPersonResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	43,  // 59: thawtrail.v1.GetPersonResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	9,   // 60: thawtrail.v1.GetPersonResponse.freshness:type_name -> thawtrail.v1.Freshness
-	33,  // 61: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
-	63,  // 62: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
-	66,  // 63: thawtrail.v1.BalanceRow.lines:type_name -> thawtrail.v1.BalanceLine
-	67,  // 64: thawtrail.v1.GetBalanceResponse.rows:type_name -> thawtrail.v1.BalanceRow
-	9,   // 65: thawtrail.v1.GetBalanceResponse.freshness:type_name -> thawtrail.v1.Freshness
-	69,  // 66: thawtrail.v1.GetBalanceResponse.closings:type_name -> thawtrail.v1.Closing
-	70,  // 67: thawtrail.v1.Closing.changes:type_name -> thawtrail.v1.ClosingChange
-	21,  // 68: thawtrail.v1.RecallHold.heard:type_name -> thawtrail.v1.HeardRow
-	72,  // 69: thawtrail.v1.GetRecallResponse.batches:type_name -> thawtrail.v1.RecallBatch
-	73,  // 70: thawtrail.v1.GetRecallResponse.bags_out:type_name -> thawtrail.v1.RecallBag
-	74,  // 71: thawtrail.v1.GetRecallResponse.patients:type_name -> thawtrail.v1.RecallPatient
-	75,  // 72: thawtrail.v1.GetRecallResponse.holds:type_name -> thawtrail.v1.RecallHold
-	73,  // 73: thawtrail.v1.GetRecallResponse.bags_gone:type_name -> thawtrail.v1.RecallBag
-	9,   // 74: thawtrail.v1.GetRecallResponse.freshness:type_name -> thawtrail.v1.Freshness
-	78,  // 75: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
-	9,   // 76: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
-	81,  // 77: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
-	84,  // 78: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
-	87,  // 79: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
-	88,  // 80: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
-	6,   // 81: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
-	9,   // 82: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	91,  // 83: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
-	92,  // 84: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
-	9,   // 85: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	95,  // 86: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
-	1,   // 87: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
-	2,   // 88: thawtrail.v1.RecordService.WriteAll:input_type -> thawtrail.v1.WriteAllRequest
-	7,   // 89: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
-	10,  // 90: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
-	14,  // 91: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
-	19,  // 92: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
-	24,  // 93: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
-	27,  // 94: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
-	30,  // 95: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
-	32,  // 96: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
-	35,  // 97: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
-	39,  // 98: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
-	42,  // 99: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
-	46,  // 100: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
-	49,  // 101: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
-	52,  // 102: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
-	54,  // 103: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
-	58,  // 104: thawtrail.v1.AuditService.GetPerson:input_type -> thawtrail.v1.GetPersonRequest
-	60,  // 105: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
-	62,  // 106: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
-	65,  // 107: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
-	71,  // 108: thawtrail.v1.AuditService.GetRecall:input_type -> thawtrail.v1.GetRecallRequest
-	77,  // 109: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
-	80,  // 110: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
-	83,  // 111: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
-	86,  // 112: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
-	90,  // 113: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
-	94,  // 114: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
-	5,   // 115: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
-	3,   // 116: thawtrail.v1.RecordService.WriteAll:output_type -> thawtrail.v1.WriteAllResponse
-	8,   // 117: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
-	13,  // 118: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
-	17,  // 119: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
-	23,  // 120: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
-	26,  // 121: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
-	29,  // 122: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
-	31,  // 123: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
-	34,  // 124: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
-	38,  // 125: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
-	41,  // 126: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
-	44,  // 127: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
-	48,  // 128: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
-	50,  // 129: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
-	53,  // 130: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
-	57,  // 131: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
-	59,  // 132: thawtrail.v1.AuditService.GetPerson:output_type -> thawtrail.v1.GetPersonResponse
-	61,  // 133: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
-	64,  // 134: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
-	68,  // 135: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
-	76,  // 136: thawtrail.v1.AuditService.GetRecall:output_type -> thawtrail.v1.GetRecallResponse
-	79,  // 137: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
-	82,  // 138: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
-	85,  // 139: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
-	89,  // 140: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
-	93,  // 141: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
-	96,  // 142: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
-	115, // [115:143] is the sub-list for method output_type
-	87,  // [87:115] is the sub-list for method input_type
-	87,  // [87:87] is the sub-list for extension type_name
-	87,  // [87:87] is the sub-list for extension extendee
-	0,   // [0:87] is the sub-list for field type_name
+	31,  // 27: thawtrail.v1.DemandWeek.mares:type_name -> thawtrail.v1.MareChance
+	32,  // 28: thawtrail.v1.ListLevelsResponse.weeks:type_name -> thawtrail.v1.DemandWeek
+	34,  // 29: thawtrail.v1.ListLevelsResponse.places:type_name -> thawtrail.v1.PlaceLevel
+	35,  // 30: thawtrail.v1.ListLevelsResponse.moves:type_name -> thawtrail.v1.SuggestedMove
+	36,  // 31: thawtrail.v1.ListLevelsResponse.order:type_name -> thawtrail.v1.SuggestedOrder
+	38,  // 32: thawtrail.v1.ListLevelsResponse.levels:type_name -> thawtrail.v1.LevelRow
+	39,  // 33: thawtrail.v1.ListLevelsResponse.failure:type_name -> thawtrail.v1.FailureBasis
+	40,  // 34: thawtrail.v1.ListLevelsResponse.use:type_name -> thawtrail.v1.UseBasis
+	33,  // 35: thawtrail.v1.ListLevelsResponse.mares:type_name -> thawtrail.v1.AwaitedMare
+	37,  // 36: thawtrail.v1.ListLevelsResponse.orders:type_name -> thawtrail.v1.OpenOrder
+	6,   // 37: thawtrail.v1.ListLevelsResponse.cautions:type_name -> thawtrail.v1.Caution
+	9,   // 38: thawtrail.v1.ListLevelsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	11,  // 39: thawtrail.v1.ChooseBagsResponse.bags:type_name -> thawtrail.v1.BagRow
+	6,   // 40: thawtrail.v1.ChooseBagsResponse.cautions:type_name -> thawtrail.v1.Caution
+	9,   // 41: thawtrail.v1.ChooseBagsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	45,  // 42: thawtrail.v1.ListCasesResponse.cases:type_name -> thawtrail.v1.CaseRow
+	45,  // 43: thawtrail.v1.GetCaseResponse.case:type_name -> thawtrail.v1.CaseRow
+	48,  // 44: thawtrail.v1.GetCaseResponse.transfusions:type_name -> thawtrail.v1.TransfusionRow
+	49,  // 45: thawtrail.v1.GetCaseResponse.vitals:type_name -> thawtrail.v1.VitalsRow
+	15,  // 46: thawtrail.v1.GetCaseResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	55,  // 47: thawtrail.v1.GetCaseResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	6,   // 48: thawtrail.v1.GetCaseResponse.cautions:type_name -> thawtrail.v1.Caution
+	9,   // 49: thawtrail.v1.GetCaseResponse.freshness:type_name -> thawtrail.v1.Freshness
+	45,  // 50: thawtrail.v1.GetNowResponse.running:type_name -> thawtrail.v1.CaseRow
+	52,  // 51: thawtrail.v1.GetNowResponse.due:type_name -> thawtrail.v1.DueRow
+	20,  // 52: thawtrail.v1.GetNowResponse.holds_in_use:type_name -> thawtrail.v1.HoldRow
+	9,   // 53: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
+	6,   // 54: thawtrail.v1.GetNowResponse.cautions:type_name -> thawtrail.v1.Caution
+	55,  // 55: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	9,   // 56: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	57,  // 57: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
+	59,  // 58: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
+	9,   // 59: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
+	6,   // 60: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
+	63,  // 61: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
+	109, // 62: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
+	0,   // 63: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
+	112, // 64: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
+	109, // 65: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
+	96,  // 66: thawtrail.v1.GetRecordResponse.corrections:type_name -> thawtrail.v1.CorrectionRow
+	67,  // 67: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
+	68,  // 68: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
+	67,  // 69: thawtrail.v1.GetPersonResponse.person:type_name -> thawtrail.v1.PersonRow
+	15,  // 70: thawtrail.v1.GetPersonResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	55,  // 71: thawtrail.v1.GetPersonResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	9,   // 72: thawtrail.v1.GetPersonResponse.freshness:type_name -> thawtrail.v1.Freshness
+	45,  // 73: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
+	75,  // 74: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
+	78,  // 75: thawtrail.v1.BalanceRow.lines:type_name -> thawtrail.v1.BalanceLine
+	79,  // 76: thawtrail.v1.GetBalanceResponse.rows:type_name -> thawtrail.v1.BalanceRow
+	9,   // 77: thawtrail.v1.GetBalanceResponse.freshness:type_name -> thawtrail.v1.Freshness
+	81,  // 78: thawtrail.v1.GetBalanceResponse.closings:type_name -> thawtrail.v1.Closing
+	82,  // 79: thawtrail.v1.Closing.changes:type_name -> thawtrail.v1.ClosingChange
+	21,  // 80: thawtrail.v1.RecallHold.heard:type_name -> thawtrail.v1.HeardRow
+	84,  // 81: thawtrail.v1.GetRecallResponse.batches:type_name -> thawtrail.v1.RecallBatch
+	85,  // 82: thawtrail.v1.GetRecallResponse.bags_out:type_name -> thawtrail.v1.RecallBag
+	86,  // 83: thawtrail.v1.GetRecallResponse.patients:type_name -> thawtrail.v1.RecallPatient
+	87,  // 84: thawtrail.v1.GetRecallResponse.holds:type_name -> thawtrail.v1.RecallHold
+	85,  // 85: thawtrail.v1.GetRecallResponse.bags_gone:type_name -> thawtrail.v1.RecallBag
+	9,   // 86: thawtrail.v1.GetRecallResponse.freshness:type_name -> thawtrail.v1.Freshness
+	90,  // 87: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
+	9,   // 88: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
+	93,  // 89: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
+	96,  // 90: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
+	99,  // 91: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
+	100, // 92: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
+	6,   // 93: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
+	9,   // 94: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	103, // 95: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
+	104, // 96: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
+	9,   // 97: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	107, // 98: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
+	1,   // 99: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
+	2,   // 100: thawtrail.v1.RecordService.WriteAll:input_type -> thawtrail.v1.WriteAllRequest
+	7,   // 101: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
+	10,  // 102: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
+	14,  // 103: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
+	19,  // 104: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
+	24,  // 105: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
+	27,  // 106: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
+	30,  // 107: thawtrail.v1.StockService.ListLevels:input_type -> thawtrail.v1.ListLevelsRequest
+	42,  // 108: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
+	44,  // 109: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
+	47,  // 110: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
+	51,  // 111: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
+	54,  // 112: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
+	58,  // 113: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
+	61,  // 114: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
+	64,  // 115: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
+	66,  // 116: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
+	70,  // 117: thawtrail.v1.AuditService.GetPerson:input_type -> thawtrail.v1.GetPersonRequest
+	72,  // 118: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
+	74,  // 119: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
+	77,  // 120: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
+	83,  // 121: thawtrail.v1.AuditService.GetRecall:input_type -> thawtrail.v1.GetRecallRequest
+	89,  // 122: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
+	92,  // 123: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
+	95,  // 124: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
+	98,  // 125: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
+	102, // 126: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
+	106, // 127: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
+	5,   // 128: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
+	3,   // 129: thawtrail.v1.RecordService.WriteAll:output_type -> thawtrail.v1.WriteAllResponse
+	8,   // 130: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
+	13,  // 131: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
+	17,  // 132: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
+	23,  // 133: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
+	26,  // 134: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
+	29,  // 135: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
+	41,  // 136: thawtrail.v1.StockService.ListLevels:output_type -> thawtrail.v1.ListLevelsResponse
+	43,  // 137: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
+	46,  // 138: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
+	50,  // 139: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
+	53,  // 140: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
+	56,  // 141: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
+	60,  // 142: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
+	62,  // 143: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
+	65,  // 144: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
+	69,  // 145: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
+	71,  // 146: thawtrail.v1.AuditService.GetPerson:output_type -> thawtrail.v1.GetPersonResponse
+	73,  // 147: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
+	76,  // 148: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
+	80,  // 149: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
+	88,  // 150: thawtrail.v1.AuditService.GetRecall:output_type -> thawtrail.v1.GetRecallResponse
+	91,  // 151: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
+	94,  // 152: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
+	97,  // 153: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
+	101, // 154: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
+	105, // 155: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
+	108, // 156: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
+	128, // [128:157] is the sub-list for method output_type
+	99,  // [99:128] is the sub-list for method input_type
+	99,  // [99:99] is the sub-list for extension type_name
+	99,  // [99:99] is the sub-list for extension extendee
+	0,   // [0:99] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_services_proto_init() }
@@ -9036,19 +10461,19 @@ func file_thawtrail_v1_services_proto_init() {
 	file_thawtrail_v1_record_proto_init()
 	file_thawtrail_v1_rules_proto_init()
 	file_thawtrail_v1_services_proto_msgTypes[27].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[36].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[37].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[48].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[49].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[66].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[86].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[91].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[61].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[78].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[98].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[103].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_services_proto_rawDesc), len(file_thawtrail_v1_services_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   96,
+			NumMessages:   108,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

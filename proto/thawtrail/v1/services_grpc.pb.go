@@ -218,6 +218,7 @@ const (
 	StockService_ListBatches_FullMethodName  = "/thawtrail.v1.StockService/ListBatches"
 	StockService_ListProducts_FullMethodName = "/thawtrail.v1.StockService/ListProducts"
 	StockService_ListPlaces_FullMethodName   = "/thawtrail.v1.StockService/ListPlaces"
+	StockService_ListLevels_FullMethodName   = "/thawtrail.v1.StockService/ListLevels"
 	StockService_ChooseBags_FullMethodName   = "/thawtrail.v1.StockService/ChooseBags"
 )
 
@@ -232,6 +233,7 @@ type StockServiceClient interface {
 	ListBatches(ctx context.Context, in *ListBatchesRequest, opts ...grpc.CallOption) (*ListBatchesResponse, error)
 	ListProducts(ctx context.Context, in *ListProductsRequest, opts ...grpc.CallOption) (*ListProductsResponse, error)
 	ListPlaces(ctx context.Context, in *ListPlacesRequest, opts ...grpc.CallOption) (*ListPlacesResponse, error)
+	ListLevels(ctx context.Context, in *ListLevelsRequest, opts ...grpc.CallOption) (*ListLevelsResponse, error)
 	ChooseBags(ctx context.Context, in *ChooseBagsRequest, opts ...grpc.CallOption) (*ChooseBagsResponse, error)
 }
 
@@ -293,6 +295,16 @@ func (c *stockServiceClient) ListPlaces(ctx context.Context, in *ListPlacesReque
 	return out, nil
 }
 
+func (c *stockServiceClient) ListLevels(ctx context.Context, in *ListLevelsRequest, opts ...grpc.CallOption) (*ListLevelsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListLevelsResponse)
+	err := c.cc.Invoke(ctx, StockService_ListLevels_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *stockServiceClient) ChooseBags(ctx context.Context, in *ChooseBagsRequest, opts ...grpc.CallOption) (*ChooseBagsResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ChooseBagsResponse)
@@ -314,6 +326,7 @@ type StockServiceServer interface {
 	ListBatches(context.Context, *ListBatchesRequest) (*ListBatchesResponse, error)
 	ListProducts(context.Context, *ListProductsRequest) (*ListProductsResponse, error)
 	ListPlaces(context.Context, *ListPlacesRequest) (*ListPlacesResponse, error)
+	ListLevels(context.Context, *ListLevelsRequest) (*ListLevelsResponse, error)
 	ChooseBags(context.Context, *ChooseBagsRequest) (*ChooseBagsResponse, error)
 	mustEmbedUnimplementedStockServiceServer()
 }
@@ -339,6 +352,9 @@ func (UnimplementedStockServiceServer) ListProducts(context.Context, *ListProduc
 }
 func (UnimplementedStockServiceServer) ListPlaces(context.Context, *ListPlacesRequest) (*ListPlacesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListPlaces not implemented")
+}
+func (UnimplementedStockServiceServer) ListLevels(context.Context, *ListLevelsRequest) (*ListLevelsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListLevels not implemented")
 }
 func (UnimplementedStockServiceServer) ChooseBags(context.Context, *ChooseBagsRequest) (*ChooseBagsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ChooseBags not implemented")
@@ -454,6 +470,24 @@ func _StockService_ListPlaces_Handler(srv interface{}, ctx context.Context, dec 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _StockService_ListLevels_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListLevelsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(StockServiceServer).ListLevels(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: StockService_ListLevels_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(StockServiceServer).ListLevels(ctx, req.(*ListLevelsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _StockService_ChooseBags_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ChooseBagsRequest)
 	if err := dec(in); err != nil {
@@ -498,6 +532,10 @@ var StockService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListPlaces",
 			Handler:    _StockService_ListPlaces_Handler,
+		},
+		{
+			MethodName: "ListLevels",
+			Handler:    _StockService_ListLevels_Handler,
 		},
 		{
 			MethodName: "ChooseBags",

@@ -309,6 +309,56 @@ func (ReturnTo) EnumDescriptor() ([]byte, []int) {
 	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{4}
 }
 
+// OrderEnd says why an order is awaited no longer.
+type OrderEnd int32
+
+const (
+	OrderEnd_ORDER_END_UNSPECIFIED OrderEnd = 0
+	OrderEnd_ORDER_END_ARRIVED     OrderEnd = 1
+	OrderEnd_ORDER_END_CANCELLED   OrderEnd = 2
+)
+
+// Enum value maps for OrderEnd.
+var (
+	OrderEnd_name = map[int32]string{
+		0: "ORDER_END_UNSPECIFIED",
+		1: "ORDER_END_ARRIVED",
+		2: "ORDER_END_CANCELLED",
+	}
+	OrderEnd_value = map[string]int32{
+		"ORDER_END_UNSPECIFIED": 0,
+		"ORDER_END_ARRIVED":     1,
+		"ORDER_END_CANCELLED":   2,
+	}
+)
+
+func (x OrderEnd) Enum() *OrderEnd {
+	p := new(OrderEnd)
+	*p = x
+	return p
+}
+
+func (x OrderEnd) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (OrderEnd) Descriptor() protoreflect.EnumDescriptor {
+	return file_thawtrail_v1_stock_proto_enumTypes[5].Descriptor()
+}
+
+func (OrderEnd) Type() protoreflect.EnumType {
+	return &file_thawtrail_v1_stock_proto_enumTypes[5]
+}
+
+func (x OrderEnd) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use OrderEnd.Descriptor instead.
+func (OrderEnd) EnumDescriptor() ([]byte, []int) {
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{5}
+}
+
 // MareEnd says why a mare is awaited no longer.
 type MareEnd int32
 
@@ -351,11 +401,11 @@ func (x MareEnd) String() string {
 }
 
 func (MareEnd) Descriptor() protoreflect.EnumDescriptor {
-	return file_thawtrail_v1_stock_proto_enumTypes[5].Descriptor()
+	return file_thawtrail_v1_stock_proto_enumTypes[6].Descriptor()
 }
 
 func (MareEnd) Type() protoreflect.EnumType {
-	return &file_thawtrail_v1_stock_proto_enumTypes[5]
+	return &file_thawtrail_v1_stock_proto_enumTypes[6]
 }
 
 func (x MareEnd) Number() protoreflect.EnumNumber {
@@ -364,7 +414,7 @@ func (x MareEnd) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use MareEnd.Descriptor instead.
 func (MareEnd) EnumDescriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{5}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{6}
 }
 
 // KitItem that a transfusion needs beside the bag.
@@ -434,11 +484,11 @@ func (x KitItem) String() string {
 }
 
 func (KitItem) Descriptor() protoreflect.EnumDescriptor {
-	return file_thawtrail_v1_stock_proto_enumTypes[6].Descriptor()
+	return file_thawtrail_v1_stock_proto_enumTypes[7].Descriptor()
 }
 
 func (KitItem) Type() protoreflect.EnumType {
-	return &file_thawtrail_v1_stock_proto_enumTypes[6]
+	return &file_thawtrail_v1_stock_proto_enumTypes[7]
 }
 
 func (x KitItem) Number() protoreflect.EnumNumber {
@@ -447,7 +497,7 @@ func (x KitItem) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use KitItem.Descriptor instead.
 func (KitItem) EnumDescriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{6}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{7}
 }
 
 // BagsReceived takes bags of one batch into stock, each with our own number.
@@ -2410,6 +2460,108 @@ func (x *MareDue) GetNoLonger() MareEnd {
 	return MareEnd_MARE_END_UNSPECIFIED
 }
 
+// BagsOrdered says that bags were ordered, or what became of an order. The program orders
+// nothing: a person does, and tells it.
+type BagsOrdered struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Order         string                 `protobuf:"bytes,1,opt,name=order,proto3" json:"order,omitempty"`
+	Product       string                 `protobuf:"bytes,2,opt,name=product,proto3" json:"product,omitempty"`
+	Count         int32                  `protobuf:"varint,3,opt,name=count,proto3" json:"count,omitempty"`
+	Supplier      string                 `protobuf:"bytes,4,opt,name=supplier,proto3" json:"supplier,omitempty"`
+	ExpectedOn    string                 `protobuf:"bytes,5,opt,name=expected_on,json=expectedOn,proto3" json:"expected_on,omitempty"`
+	Reference     string                 `protobuf:"bytes,6,opt,name=reference,proto3" json:"reference,omitempty"`
+	Ended         OrderEnd               `protobuf:"varint,7,opt,name=ended,proto3,enum=thawtrail.v1.OrderEnd" json:"ended,omitempty"`
+	Text          string                 `protobuf:"bytes,8,opt,name=text,proto3" json:"text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BagsOrdered) Reset() {
+	*x = BagsOrdered{}
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[26]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BagsOrdered) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BagsOrdered) ProtoMessage() {}
+
+func (x *BagsOrdered) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[26]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BagsOrdered.ProtoReflect.Descriptor instead.
+func (*BagsOrdered) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{26}
+}
+
+func (x *BagsOrdered) GetOrder() string {
+	if x != nil {
+		return x.Order
+	}
+	return ""
+}
+
+func (x *BagsOrdered) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *BagsOrdered) GetCount() int32 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
+func (x *BagsOrdered) GetSupplier() string {
+	if x != nil {
+		return x.Supplier
+	}
+	return ""
+}
+
+func (x *BagsOrdered) GetExpectedOn() string {
+	if x != nil {
+		return x.ExpectedOn
+	}
+	return ""
+}
+
+func (x *BagsOrdered) GetReference() string {
+	if x != nil {
+		return x.Reference
+	}
+	return ""
+}
+
+func (x *BagsOrdered) GetEnded() OrderEnd {
+	if x != nil {
+		return x.Ended
+	}
+	return OrderEnd_ORDER_END_UNSPECIFIED
+}
+
+func (x *BagsOrdered) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
 // KitStocked adds kit to a place.
 type KitStocked struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -2424,7 +2576,7 @@ type KitStocked struct {
 
 func (x *KitStocked) Reset() {
 	*x = KitStocked{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2436,7 +2588,7 @@ func (x *KitStocked) String() string {
 func (*KitStocked) ProtoMessage() {}
 
 func (x *KitStocked) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2449,7 +2601,7 @@ func (x *KitStocked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitStocked.ProtoReflect.Descriptor instead.
 func (*KitStocked) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{26}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *KitStocked) GetPlace() string {
@@ -2500,7 +2652,7 @@ type KitUsed struct {
 
 func (x *KitUsed) Reset() {
 	*x = KitUsed{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[27]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2512,7 +2664,7 @@ func (x *KitUsed) String() string {
 func (*KitUsed) ProtoMessage() {}
 
 func (x *KitUsed) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[27]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2525,7 +2677,7 @@ func (x *KitUsed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitUsed.ProtoReflect.Descriptor instead.
 func (*KitUsed) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{27}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *KitUsed) GetPlace() string {
@@ -2570,7 +2722,7 @@ type KitCounted struct {
 
 func (x *KitCounted) Reset() {
 	*x = KitCounted{}
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[28]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2582,7 +2734,7 @@ func (x *KitCounted) String() string {
 func (*KitCounted) ProtoMessage() {}
 
 func (x *KitCounted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_stock_proto_msgTypes[28]
+	mi := &file_thawtrail_v1_stock_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2595,7 +2747,7 @@ func (x *KitCounted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitCounted.ProtoReflect.Descriptor instead.
 func (*KitCounted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{28}
+	return file_thawtrail_v1_stock_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *KitCounted) GetPlace() string {
@@ -2948,7 +3100,25 @@ const file_thawtrail_v1_stock_proto_rawDesc = "" +
 	" \x01(\tBJ\xca\xda\x18F\n" +
 	"<whose bags her foal would get: the freezer of a car, by name\x92\x01\x05placeR\x05place\x12{\n" +
 	"\tno_longer\x18\v \x01(\x0e2\x15.thawtrail.v1.MareEndBG\xca\xda\x18C\n" +
-	"Awhy she is awaited no longer: foaled, lost, elsewhere or mistakenR\bnoLonger\"\xfc\x01\n" +
+	"Awhy she is awaited no longer: foaled, lost, elsewhere or mistakenR\bnoLonger\"\xbc\x04\n" +
+	"\vBagsOrdered\x12l\n" +
+	"\x05order\x18\x01 \x01(\tBV\xca\xda\x18R\n" +
+	"@the order that arrived or was cancelled; a new one when left outB\x05orderJ\x05orderh\x01R\x05order\x12@\n" +
+	"\aproduct\x18\x02 \x01(\tB&\xca\xda\x18\"\n" +
+	"\x16product, by name or id\x92\x01\aproductR\aproduct\x12;\n" +
+	"\x05count\x18\x03 \x01(\x05B%\xca\xda\x18!\n" +
+	"\rhow many bags\x19\x00\x00\x00\x00\x00\x00\xf0?!\x00\x00\x00\x00\x00@\x7f@R\x05count\x12+\n" +
+	"\bsupplier\x18\x04 \x01(\tB\x0f\xca\xda\x18\v\n" +
+	"\tfrom whomR\bsupplier\x12Q\n" +
+	"\vexpected_on\x18\x05 \x01(\tB0\xca\xda\x18,\n" +
+	"\x1eday on which they are expected8\x03J\bexpectedR\n" +
+	"expectedOn\x12:\n" +
+	"\treference\x18\x06 \x01(\tB\x1c\xca\xda\x18\x18\n" +
+	"\x16reference of the orderR\treference\x12a\n" +
+	"\x05ended\x18\a \x01(\x0e2\x16.thawtrail.v1.OrderEndB3\xca\xda\x18/\n" +
+	"-arrived or cancelled: it is awaited no longerR\x05ended\x12!\n" +
+	"\x04text\x18\b \x01(\tB\r\xca\xda\x18\t\n" +
+	"\x04more(\xf4\x03R\x04text\"\xfc\x01\n" +
 	"\n" +
 	"KitStocked\x12/\n" +
 	"\x05place\x18\x01 \x01(\tB\x19\xca\xda\x18\x15\n" +
@@ -3011,7 +3181,11 @@ const file_thawtrail_v1_stock_proto_rawDesc = "" +
 	"\x15RETURN_TO_UNSPECIFIED\x10\x00\x12\x13\n" +
 	"\x0fRETURN_TO_MAKER\x10\x01\x12\x15\n" +
 	"\x11RETURN_TO_FREEZER\x10\x02\x12\x14\n" +
-	"\x10RETURN_TO_FRIDGE\x10\x03*z\n" +
+	"\x10RETURN_TO_FRIDGE\x10\x03*U\n" +
+	"\bOrderEnd\x12\x19\n" +
+	"\x15ORDER_END_UNSPECIFIED\x10\x00\x12\x15\n" +
+	"\x11ORDER_END_ARRIVED\x10\x01\x12\x17\n" +
+	"\x13ORDER_END_CANCELLED\x10\x02*z\n" +
 	"\aMareEnd\x12\x18\n" +
 	"\x14MARE_END_UNSPECIFIED\x10\x00\x12\x13\n" +
 	"\x0fMARE_END_FOALED\x10\x01\x12\x11\n" +
@@ -3047,64 +3221,67 @@ func file_thawtrail_v1_stock_proto_rawDescGZIP() []byte {
 	return file_thawtrail_v1_stock_proto_rawDescData
 }
 
-var file_thawtrail_v1_stock_proto_enumTypes = make([]protoimpl.EnumInfo, 7)
-var file_thawtrail_v1_stock_proto_msgTypes = make([]protoimpl.MessageInfo, 29)
+var file_thawtrail_v1_stock_proto_enumTypes = make([]protoimpl.EnumInfo, 8)
+var file_thawtrail_v1_stock_proto_msgTypes = make([]protoimpl.MessageInfo, 30)
 var file_thawtrail_v1_stock_proto_goTypes = []any{
 	(Arrival)(0),              // 0: thawtrail.v1.Arrival
 	(Coolant)(0),              // 1: thawtrail.v1.Coolant
 	(BagFeel)(0),              // 2: thawtrail.v1.BagFeel
 	(DiscardReason)(0),        // 3: thawtrail.v1.DiscardReason
 	(ReturnTo)(0),             // 4: thawtrail.v1.ReturnTo
-	(MareEnd)(0),              // 5: thawtrail.v1.MareEnd
-	(KitItem)(0),              // 6: thawtrail.v1.KitItem
-	(*BagsReceived)(nil),      // 7: thawtrail.v1.BagsReceived
-	(*ProductCoded)(nil),      // 8: thawtrail.v1.ProductCoded
-	(*BagFound)(nil),          // 9: thawtrail.v1.BagFound
-	(*LabelUnreadable)(nil),   // 10: thawtrail.v1.LabelUnreadable
-	(*BagsMoved)(nil),         // 11: thawtrail.v1.BagsMoved
-	(*BagsCarried)(nil),       // 12: thawtrail.v1.BagsCarried
-	(*PlaceCounted)(nil),      // 13: thawtrail.v1.PlaceCounted
-	(*BagMissing)(nil),        // 14: thawtrail.v1.BagMissing
-	(*BagsLent)(nil),          // 15: thawtrail.v1.BagsLent
-	(*TemperatureRead)(nil),   // 16: thawtrail.v1.TemperatureRead
-	(*PlaceWarm)(nil),         // 17: thawtrail.v1.PlaceWarm
-	(*QuarantineDecided)(nil), // 18: thawtrail.v1.QuarantineDecided
-	(*ThawStarted)(nil),       // 19: thawtrail.v1.ThawStarted
-	(*BathMeasured)(nil),      // 20: thawtrail.v1.BathMeasured
-	(*BagThawed)(nil),         // 21: thawtrail.v1.BagThawed
-	(*BagSoftened)(nil),       // 22: thawtrail.v1.BagSoftened
-	(*SetAttached)(nil),       // 23: thawtrail.v1.SetAttached
-	(*BagRefrozen)(nil),       // 24: thawtrail.v1.BagRefrozen
-	(*BagDiscarded)(nil),      // 25: thawtrail.v1.BagDiscarded
-	(*BagReturned)(nil),       // 26: thawtrail.v1.BagReturned
-	(*BagKeptBack)(nil),       // 27: thawtrail.v1.BagKeptBack
-	(*BatchHeld)(nil),         // 28: thawtrail.v1.BatchHeld
-	(*BatchReleased)(nil),     // 29: thawtrail.v1.BatchReleased
-	(*BatchRecalled)(nil),     // 30: thawtrail.v1.BatchRecalled
-	(*BagsPulled)(nil),        // 31: thawtrail.v1.BagsPulled
-	(*MareDue)(nil),           // 32: thawtrail.v1.MareDue
-	(*KitStocked)(nil),        // 33: thawtrail.v1.KitStocked
-	(*KitUsed)(nil),           // 34: thawtrail.v1.KitUsed
-	(*KitCounted)(nil),        // 35: thawtrail.v1.KitCounted
-	(*Moment)(nil),            // 36: thawtrail.v1.Moment
+	(OrderEnd)(0),             // 5: thawtrail.v1.OrderEnd
+	(MareEnd)(0),              // 6: thawtrail.v1.MareEnd
+	(KitItem)(0),              // 7: thawtrail.v1.KitItem
+	(*BagsReceived)(nil),      // 8: thawtrail.v1.BagsReceived
+	(*ProductCoded)(nil),      // 9: thawtrail.v1.ProductCoded
+	(*BagFound)(nil),          // 10: thawtrail.v1.BagFound
+	(*LabelUnreadable)(nil),   // 11: thawtrail.v1.LabelUnreadable
+	(*BagsMoved)(nil),         // 12: thawtrail.v1.BagsMoved
+	(*BagsCarried)(nil),       // 13: thawtrail.v1.BagsCarried
+	(*PlaceCounted)(nil),      // 14: thawtrail.v1.PlaceCounted
+	(*BagMissing)(nil),        // 15: thawtrail.v1.BagMissing
+	(*BagsLent)(nil),          // 16: thawtrail.v1.BagsLent
+	(*TemperatureRead)(nil),   // 17: thawtrail.v1.TemperatureRead
+	(*PlaceWarm)(nil),         // 18: thawtrail.v1.PlaceWarm
+	(*QuarantineDecided)(nil), // 19: thawtrail.v1.QuarantineDecided
+	(*ThawStarted)(nil),       // 20: thawtrail.v1.ThawStarted
+	(*BathMeasured)(nil),      // 21: thawtrail.v1.BathMeasured
+	(*BagThawed)(nil),         // 22: thawtrail.v1.BagThawed
+	(*BagSoftened)(nil),       // 23: thawtrail.v1.BagSoftened
+	(*SetAttached)(nil),       // 24: thawtrail.v1.SetAttached
+	(*BagRefrozen)(nil),       // 25: thawtrail.v1.BagRefrozen
+	(*BagDiscarded)(nil),      // 26: thawtrail.v1.BagDiscarded
+	(*BagReturned)(nil),       // 27: thawtrail.v1.BagReturned
+	(*BagKeptBack)(nil),       // 28: thawtrail.v1.BagKeptBack
+	(*BatchHeld)(nil),         // 29: thawtrail.v1.BatchHeld
+	(*BatchReleased)(nil),     // 30: thawtrail.v1.BatchReleased
+	(*BatchRecalled)(nil),     // 31: thawtrail.v1.BatchRecalled
+	(*BagsPulled)(nil),        // 32: thawtrail.v1.BagsPulled
+	(*MareDue)(nil),           // 33: thawtrail.v1.MareDue
+	(*BagsOrdered)(nil),       // 34: thawtrail.v1.BagsOrdered
+	(*KitStocked)(nil),        // 35: thawtrail.v1.KitStocked
+	(*KitUsed)(nil),           // 36: thawtrail.v1.KitUsed
+	(*KitCounted)(nil),        // 37: thawtrail.v1.KitCounted
+	(*Moment)(nil),            // 38: thawtrail.v1.Moment
 }
 var file_thawtrail_v1_stock_proto_depIdxs = []int32{
 	0,  // 0: thawtrail.v1.BagsReceived.arrived:type_name -> thawtrail.v1.Arrival
 	1,  // 1: thawtrail.v1.BagsCarried.coolant:type_name -> thawtrail.v1.Coolant
 	2,  // 2: thawtrail.v1.BagsCarried.feel:type_name -> thawtrail.v1.BagFeel
-	36, // 3: thawtrail.v1.PlaceWarm.from:type_name -> thawtrail.v1.Moment
-	36, // 4: thawtrail.v1.PlaceWarm.to:type_name -> thawtrail.v1.Moment
+	38, // 3: thawtrail.v1.PlaceWarm.from:type_name -> thawtrail.v1.Moment
+	38, // 4: thawtrail.v1.PlaceWarm.to:type_name -> thawtrail.v1.Moment
 	3,  // 5: thawtrail.v1.BagDiscarded.reason:type_name -> thawtrail.v1.DiscardReason
 	4,  // 6: thawtrail.v1.BagReturned.to:type_name -> thawtrail.v1.ReturnTo
-	5,  // 7: thawtrail.v1.MareDue.no_longer:type_name -> thawtrail.v1.MareEnd
-	6,  // 8: thawtrail.v1.KitStocked.item:type_name -> thawtrail.v1.KitItem
-	6,  // 9: thawtrail.v1.KitUsed.item:type_name -> thawtrail.v1.KitItem
-	6,  // 10: thawtrail.v1.KitCounted.item:type_name -> thawtrail.v1.KitItem
-	11, // [11:11] is the sub-list for method output_type
-	11, // [11:11] is the sub-list for method input_type
-	11, // [11:11] is the sub-list for extension type_name
-	11, // [11:11] is the sub-list for extension extendee
-	0,  // [0:11] is the sub-list for field type_name
+	6,  // 7: thawtrail.v1.MareDue.no_longer:type_name -> thawtrail.v1.MareEnd
+	5,  // 8: thawtrail.v1.BagsOrdered.ended:type_name -> thawtrail.v1.OrderEnd
+	7,  // 9: thawtrail.v1.KitStocked.item:type_name -> thawtrail.v1.KitItem
+	7,  // 10: thawtrail.v1.KitUsed.item:type_name -> thawtrail.v1.KitItem
+	7,  // 11: thawtrail.v1.KitCounted.item:type_name -> thawtrail.v1.KitItem
+	12, // [12:12] is the sub-list for method output_type
+	12, // [12:12] is the sub-list for method input_type
+	12, // [12:12] is the sub-list for extension type_name
+	12, // [12:12] is the sub-list for extension extendee
+	0,  // [0:12] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_stock_proto_init() }
@@ -3127,8 +3304,8 @@ func file_thawtrail_v1_stock_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_stock_proto_rawDesc), len(file_thawtrail_v1_stock_proto_rawDesc)),
-			NumEnums:      7,
-			NumMessages:   29,
+			NumEnums:      8,
+			NumMessages:   30,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
