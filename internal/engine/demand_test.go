@@ -102,6 +102,15 @@ func TestDemandWeeksHasItsClosedForms(t *testing.T) {
 		require.InDelta(t, 1.0/41, p, 1e-9)
 	}
 
+	// Until a day that ends a week it is that week's.
+	r, err = DemandWeeks(DemandWeeksInput{Mares: mares[:5], Alpha: 2, Beta: 3, OtherAWeek: 1, Weeks: 2})
+	require.NoError(t, err)
+	until, err := DemandUntil(DemandWeeksInput{Mares: mares[:5], Alpha: 2, Beta: 3, OtherAWeek: 1}, 14)
+	require.NoError(t, err)
+	require.Equal(t, r.UpTo[1], until)
+	_, err = DemandUntil(DemandWeeksInput{Alpha: 2, Beta: 3}, 0)
+	refused(t, err, "days")
+
 	// Other uses alone: Poisson.
 	r, err = DemandWeeks(DemandWeeksInput{Alpha: 1, Beta: 1, OtherAWeek: 2, Weeks: 2})
 	require.NoError(t, err)
@@ -118,7 +127,7 @@ func TestDemandWeeksAgainstEveryWay(t *testing.T) {
 		in := DemandWeeksInput{Weeks: 2, BagsPerFoal: []float64{0.1, 0.6, 0.3},
 			Alpha: float64(rapid.IntRange(1, 6).Draw(t, "alpha")), Beta: float64(rapid.IntRange(1, 6).Draw(t, "beta"))}
 		for range rapid.IntRange(0, 4).Draw(t, "mares") {
-			in.Mares = append(in.Mares, MareDue{rapid.Float64Range(-20, 60).Draw(t, "due"), rapid.Float64Range(3, 15).Draw(t, "spread")})
+			in.Mares = append(in.Mares, MareDue{DueDays: rapid.Float64Range(-20, 60).Draw(t, "due"), SpreadDays: rapid.Float64Range(3, 15).Draw(t, "spread"), Elsewhere: rapid.SampledFrom([]float64{0, 0, 0.3, 1}).Draw(t, "elsewhere")})
 		}
 		r, err := DemandWeeks(in)
 		require.NoError(t, err)
@@ -138,7 +147,7 @@ func TestDemandWeeksAgainstEveryWay(t *testing.T) {
 					want[bags] += p
 					return
 				}
-				foals1 := in.Mares[i].foalsWithin(float64(span.FromDay), float64(span.ToDay))
+				foals1 := in.Mares[i].FoalsWithin(float64(span.FromDay), float64(span.ToDay)) * (1 - in.Mares[i].Elsewhere)
 				walk(i+1, foals, need, bags, p*(1-foals1))
 				walk(i+1, foals+1, need, bags, p*foals1)
 				for n, chance := range in.BagsPerFoal {
@@ -161,17 +170,17 @@ func TestAMareThatHasNotFoaledFoals(t *testing.T) {
 	m := MareDue{DueDays: 5, SpreadDays: 10}
 	sum := 0.0
 	for day := range 200 {
-		sum += m.foalsWithin(float64(day), float64(day+1))
+		sum += m.FoalsWithin(float64(day), float64(day+1))
 	}
 	require.InDelta(t, 1, sum, 1e-9)
 	late := MareDue{DueDays: -110, SpreadDays: 5}
-	require.Equal(t, 1.0, late.foalsWithin(0, 7))
-	require.Equal(t, 0.0, late.foalsWithin(7, 14))
+	require.Equal(t, 1.0, late.FoalsWithin(0, 7))
+	require.Equal(t, 0.0, late.FoalsWithin(7, 14))
 	// 342.3 +/- 10.2 d puts 1.44 % of foals before day 320 (computed from the row of
 	// 25 breeds).
 	g := GestationOf("any other")
 	early := MareDue{DueDays: g.MeanDays, SpreadDays: g.SpreadDays}
-	require.InDelta(t, 0.0144, early.foalsWithin(0, 320), 1e-4)
+	require.InDelta(t, 0.0144, early.FoalsWithin(0, 320), 1e-4)
 	require.Equal(t, []string{"heavy draft", "standardbred", "thoroughbred"}, GestationKinds())
 	require.Equal(t, 334.9, GestationOf("heavy draft").MeanDays)
 }
@@ -179,8 +188,9 @@ func TestAMareThatHasNotFoaledFoals(t *testing.T) {
 func TestDemandWeeksRefusesSlips(t *testing.T) {
 	for field, in := range map[string]DemandWeeksInput{
 		"weeks":          {Alpha: 1, Beta: 1},
-		"due_days":       {Alpha: 1, Beta: 1, Weeks: 1, Mares: []MareDue{{math.NaN(), 1}}},
-		"spread_days":    {Alpha: 1, Beta: 1, Weeks: 1, Mares: []MareDue{{1, 0}}},
+		"due_days":       {Alpha: 1, Beta: 1, Weeks: 1, Mares: []MareDue{{DueDays: math.NaN(), SpreadDays: 1}}},
+		"elsewhere":      {Alpha: 1, Beta: 1, Weeks: 1, Mares: []MareDue{{SpreadDays: 1, Elsewhere: 1.1}}},
+		"spread_days":    {Alpha: 1, Beta: 1, Weeks: 1, Mares: []MareDue{{DueDays: 1}}},
 		"alpha_and_beta": {Alpha: math.Inf(1), Beta: 1, Weeks: 1},
 		"other_a_week":   {Alpha: 1, Beta: 1, Weeks: 1, OtherAWeek: -1},
 		"bags_per_foal":  {Alpha: 1, Beta: 1, Weeks: 1, BagsPerFoal: []float64{0.5, 0.4}},
