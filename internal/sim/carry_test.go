@@ -260,6 +260,7 @@ func (n *node) loseSegment() {
 	if err := n.store.CatchUp(ctx); err != nil {
 		n.w.fail("%s: catch up: %v", n.name, err)
 	}
+	n.settle()
 	n.w.check(n)
 	names, before, own := n.segments(), len(n.read()), n.store.OwnLogs()
 	if len(names) < 2 || n.store.Trouble() != nil {

@@ -36,7 +36,7 @@ func (n *node) ageIndex(r *rand.Rand) {
 		n.index = &indextest.Trail{}
 	case 1, 2:
 		back := r.IntN(6)
-		n.index = n.index.AsOf(max(0, n.index.Len()-back))
+		n.index = n.index.AsOf(max(n.index.Persisted, n.index.Len()-back))
 	}
 }
 
@@ -80,6 +80,20 @@ func (n *node) stop() {
 	}
 	n.w.count("clean restart")
 	n.open()
+}
+
+// settle lets the index write down what it gathered while it was far behind.
+func (n *node) settle() {
+	if n.store == nil || n.sick || n.index.Refuse != nil {
+		return
+	}
+	before := n.index.Len()
+	if _, err := n.store.Settle(ctx); err != nil {
+		n.w.fail("%s does not settle: %v", n.name, err)
+	}
+	if n.index.Len() > before {
+		n.w.count("gathered and settled")
+	}
 }
 
 func (n *node) loseIndex() {

@@ -39,7 +39,7 @@
 // both are told; keys of sealed words are lost, and compared by their ids; several
 // callers of one store write at once; an older copy of a disk is put back; the hub loses
 // all, or a new machine takes its place with a laptop's file; laptops join that wrote
-// before.
+// before; an index far behind gathers in memory, settles, and may lose what it gathered.
 //
 // # What is checked
 //

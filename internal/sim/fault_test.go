@@ -52,6 +52,7 @@ func init() {
 		"keys":       func(w *world, _ *node, r *rand.Rand) { w.compareKeys(r) },
 		"lose keys":  func(w *world, n *node, r *rand.Rand) { w.loseKeys(n, r) },
 		"joins":      func(w *world, _ *node, r *rand.Rand) { w.joins(r) },
+		"settle":     func(_ *world, n *node, _ *rand.Rand) { n.settle() },
 		"rights":     func(w *world, n *node, r *rand.Rand) { w.rights(n, r) },
 	}
 }
@@ -66,7 +67,7 @@ var weights = []struct {
 	{"lose index", 2}, {"back up", 4}, {"restore", 2}, {"clone", 1}, {"flip", 4}, {"scrub", 2}, {"hub lost", 1},
 	{"full", 2}, {"sick", 4}, {"statement", 4}, {"rights", 5},
 	{"silent", 4}, {"index full", 2}, {"unread", 2}, {"recovers", 2}, {"carry", 3}, {"takeover", 1}, {"partial", 2},
-	{"keys", 2}, {"lose keys", 4}, {"together", 6}, {"joins", 2},
+	{"keys", 2}, {"lose keys", 4}, {"together", 6}, {"settle", 6}, {"joins", 2},
 }
 
 // steps draws the steps of a seed.

@@ -204,6 +204,7 @@ func (n *node) options() store.Options {
 	o := store.Options{
 		Dir: dir, FS: n.fs, Index: n.index, Clock: n.clock, Random: rand.NewChaCha8(n.random()),
 		Device: n.key, DeviceName: n.name, Version: "sim", SegmentMax: 16 << 10,
+		Far: []int{0, 1, 8}[n.w.seed%3],
 	}
 	if n.w.seed%4 == 1 {
 		o.Key, o.KeyID = make([]byte, 32), "sim"

@@ -112,7 +112,7 @@ func requireRebuilt(t *testing.T, s *Store, opt Options) {
 	want := digest(t, s)
 	_, err := s.Settle(t.Context())
 	require.NoError(t, err)
-	opt.unclean, opt.far = false, 0
+	opt.unclean, opt.Far = false, 0
 	opt.FS, opt.Index = opt.FS.(*memfs.FS).CrashClone(memfs.Keep), index.NewMemory()
 	fresh, err := Open(t.Context(), opt)
 	require.NoError(t, err)
@@ -149,7 +149,7 @@ func TestCrashesLoseNothing(t *testing.T) {
 		for life := range uint64(6) {
 			trail = trail.Reopened()
 			opt := memoryOptions(20+life, fs, trail)
-			opt.Device, opt.SegmentMax, opt.far = deviceKey(20), 8<<10, []int{0, 1, 8}[seed%3]
+			opt.Device, opt.SegmentMax, opt.Far = deviceKey(20), 8<<10, []int{0, 1, 8}[seed%3]
 			s, err := Open(t.Context(), opt)
 			require.NoError(t, err)
 			for h, at := range acked {
@@ -213,7 +213,7 @@ func TestUpdatesLostFromTheMiddle(t *testing.T) {
 		for life := range uint64(7) {
 			trail = trail.Reopened()
 			opt := memoryOptions(30, fs, trail)
-			opt.Random, opt.unclean, opt.behind, opt.far = chacha(life), true, behind, []int{0, 2, 8}[seed%3]
+			opt.Random, opt.unclean, opt.behind, opt.Far = chacha(life), true, behind, []int{0, 2, 8}[seed%3]
 			ctx, die := context.WithCancel(t.Context())
 			d := &dying{trail, 1 << 30, die}
 			if opt.Index = d; life > 0 && r.IntN(3) == 0 {

@@ -48,10 +48,12 @@ type Options struct {
 	// Charter is what stands in the second place of what the replica stands on
 	// (Store.Charter); nil: there is none.
 	Charter []*pb.Run
+	// Far is how many records behind the journal the index gathers what is applied to
+	// it in memory, until Settle; 0: what is usual.
+	Far int
 
 	// Tests make these small, or say how the index they hand over was closed.
 	behind  uint64
-	far     int
 	unclean bool
 }
 
@@ -148,7 +150,7 @@ func (s *Store) projectionOptions() projection.Options {
 	return projection.Options{
 		Dir: s.opt.Dir, Index: s.opt.Index, Key: s.opt.IndexKey, Device: s.public, Founding: s.opt.Founding,
 		Logger: s.opt.Logger, Logs: &s.logs, Damaged: s.damaged, Repaired: s.report.add, Applied: s.signals.fold,
-		Behind: s.opt.behind, Far: s.opt.far, Unclean: s.opt.unclean,
+		Behind: s.opt.behind, Far: s.opt.Far, Unclean: s.opt.unclean,
 	}
 }
 

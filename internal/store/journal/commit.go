@@ -152,7 +152,7 @@ func (j *Journal) encode(frames [][]byte) []Position {
 	a := j.active
 	b := j.buf[:0]
 	if a.size == 0 {
-		h := segmentHeader{cipher: j.cipherID(), segment: a.segment, after: j.end,
+		h := segmentHeader{cipher: j.cipherID(), segment: a.segment, after: j.end, unsettled: j.unsettled(),
 			createdMS: j.opt.Now().UnixMilli(), keyID: j.keyID, session: j.session}
 		b = h.append(b, a.seal)
 	}

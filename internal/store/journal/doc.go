@@ -67,7 +67,7 @@
 //	48   8  session: random for each run of the program; zero when not encrypted
 //	56  16  AES-GCM tag over bytes 0 to 55 as additional data, nonce session and
 //	        offset zero; all zero when not encrypted
-//	72   4  zero
+//	72   4  offset from which the end of the segment before was unsettled, 0 for none
 //	76   4  CRC-32C (Castagnoli) of bytes 0 to 75
 //
 // The position at byte 16 is what makes recovery safe: bytes of older segments

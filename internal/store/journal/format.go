@@ -39,6 +39,7 @@ type segmentHeader struct {
 	createdMS int64    // milliseconds since 1970 UTC
 	keyID     [keyIDBytes]byte
 	session   [sessionBytes]byte
+	unsettled uint32 // span.unsettled of the segment before, when this one was begun
 }
 
 // append writes the header, sealed by the segment's own key when there is one.
@@ -53,7 +54,7 @@ func (h segmentHeader) append(b []byte, s sealer) []byte {
 	b = append(b, h.keyID[:]...)
 	b = append(b, h.session[:]...)
 	b = append(b, s.headerTag(h.session, b[start:])...)
-	b = append(b, 0, 0, 0, 0)
+	b = binary.BigEndian.AppendUint32(b, h.unsettled)
 	return binary.BigEndian.AppendUint32(b, crc32.Checksum(b[start:], castagnoli))
 }
 
@@ -73,6 +74,7 @@ func decodeHeader(b []byte, segment uint32) (segmentHeader, error) {
 	h.createdMS = int64(binary.BigEndian.Uint64(b[24:]))
 	copy(h.keyID[:], b[32:48])
 	copy(h.session[:], b[48:56])
+	h.unsettled = binary.BigEndian.Uint32(b[72:])
 	if h.segment != segment || h.after.Segment >= segment {
 		return segmentHeader{}, fmt.Errorf("%w: the file of segment %d says it is segment %d, after %v",
 			ErrFormat, segment, h.segment, h.after)

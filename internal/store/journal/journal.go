@@ -82,6 +82,10 @@ type span struct {
 	missing   bool // the file is gone
 	badHeader bool // the file's header is damaged; its frames may be fine
 	loose     bool // no header says where it ended: it may have been cut at limit
+
+	// unsettled is where bytes begin, up to limit, that may not be on the disk and
+	// could not be put there; 0: all are. Until they are there, nobody reads them.
+	unsettled uint32
 }
 
 // Range is a stretch of damaged bytes; To is the first position after it.

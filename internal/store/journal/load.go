@@ -124,14 +124,21 @@ func (j *Journal) settle(files []found, c *chain) error {
 	if len(j.live) == 0 || j.opt.ReadOnly {
 		return nil
 	}
-	last := j.live[len(j.live)-1]
+	if err := j.settleOlder(c); err != nil {
+		return err
+	}
+	last := &j.live[len(j.live)-1]
 	file, err := j.opt.FS.OpenWrite(j.path(last.segment))
 	if err != nil {
 		return err
 	}
-	if err = j.rewrite(file, last, c.lastBatch); errors.Is(err, ErrDamaged) || errors.Is(err, ErrNoSpace) {
-		// A disk that is full may refuse to write over what is there. Nobody knows whether that is on the disk: its end is written on no more.
-		c.damaged(last, c.lastBatch, last.limit, err.Error())
+	if err = j.rewrite(file, *last, c.lastBatch); errors.Is(err, ErrDamaged) || errors.Is(err, ErrNoSpace) {
+		// Nobody knows whether that is on the disk: its end is written on no more. A disk
+		// that is full may refuse to write over what is there; that can still be read.
+		if errors.Is(err, ErrDamaged) {
+			last.unsettled = max(c.lastBatch, headerBytes)
+		}
+		c.damaged(*last, c.lastBatch, last.limit, err.Error())
 		err = nil
 	}
 	if err == nil {
@@ -190,6 +197,8 @@ type chain struct {
 	end     Position // where the span below must end, when known
 	known   bool
 
+	unsettled uint32 // of the span below, when its end is known
+
 	lastBatch uint32 // offset in the newest span; 0 when that is its first batch
 }
 
@@ -210,8 +219,11 @@ func (c *chain) build(files []found) error {
 		if !ok {
 			continue
 		}
+		if c.known && !c.journal.opt.ReadOnly { // who only reads cannot settle it, and builds nothing on it
+			s.unsettled = c.unsettled
+		}
 		c.spans = append(c.spans, s)
-		c.end, c.known = f.header.after, f.headerOK
+		c.end, c.unsettled, c.known = f.header.after, f.header.unsettled, f.headerOK
 	}
 	if c.known && !c.end.IsZero() {
 		c.missing()

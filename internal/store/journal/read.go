@@ -71,7 +71,7 @@ func (j *Journal) ReadEach(ps []Position, fn func(i int, frame []byte) error) er
 
 // readRising reads frames of one segment through one window.
 func (j *Journal) readRising(ps []Position, fn func(i int, frame []byte) error) error {
-	s, err := j.locate(ps[len(ps)-1])
+	s, err := j.locate(ps[0])
 	if err != nil {
 		return err
 	}
@@ -86,6 +86,10 @@ func (j *Journal) readRising(ps []Position, fn func(i int, frame []byte) error) 
 	w := openWindow(r, s)
 	defer w.close()
 	for i, p := range ps {
+		if p.Offset >= s.shown() {
+			_, err := j.locate(p)
+			return err
+		}
 		_, body, err := w.read(p.Offset)
 		if err != nil {
 			return err
@@ -126,8 +130,10 @@ func (j *Journal) locate(p Position) (span, error) {
 	i, ok := j.search(p.Segment)
 	switch {
 	case !ok || p.Offset < headerBytes:
-	case p.Offset < j.live[i].limit:
+	case p.Offset < j.live[i].shown():
 		return j.live[i], nil
+	case p.Offset < j.live[i].limit:
+		return span{}, fmt.Errorf("%w: %v: %s", ErrUnreadable, p, reasonUnsettled)
 	case j.live[i].loose:
 		return span{}, fmt.Errorf("%w: %v: %s", ErrDamaged, p, reasonShort)
 	}
@@ -236,11 +242,20 @@ func (j *Journal) scanSpan(s span, start uint32, fn func(Position, []byte) error
 			return err
 		}
 	}
-	end, err := j.walkSpan(s, start, v)
-	if err != nil || end >= s.limit {
-		return err
+	shown, limit := s.shown(), s.limit
+	if s.limit = shown; start < shown {
+		end, err := j.walkSpan(s, start, v)
+		if err == nil && end < shown {
+			err = v.damage(end, shown, reasonNoFrame)
+		}
+		if err != nil {
+			return err
+		}
 	}
-	return v.damage(end, s.limit, reasonNoFrame)
+	if shown < limit {
+		return v.damage(max(start, shown), limit, reasonUnsettled)
+	}
+	return nil
 }
 
 // walkSpan opens a segment's file and walks it.

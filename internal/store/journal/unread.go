@@ -57,8 +57,12 @@ func passing(err error) bool {
 
 // Relook reads the headers again that could not be read when the journal was opened. A
 // header says how much of the segment before it counts. ok is false when that is not
-// what was shown: then a new start alone can put it right.
+// what was shown: then a new start alone can put it right. What could not be put on the
+// disk is put there now, if it can be read.
 func (j *Journal) Relook() (ok bool, err error) {
+	if err := j.settleAgain(); err != nil {
+		return false, err
+	}
 	j.view.RLock()
 	live := slices.Clone(j.live)
 	j.view.RUnlock()
@@ -69,7 +73,7 @@ func (j *Journal) Relook() (ok bool, err error) {
 			if err != nil {
 				return false, err
 			}
-			if ok && h.after != before {
+			if ok && (h.after != before || h.unsettled != 0) {
 				return false, nil
 			}
 			read[s.segment] = ok
@@ -82,6 +86,87 @@ func (j *Journal) Relook() (ok bool, err error) {
 		j.live[i].badHeader = s.badHeader && !read[s.segment]
 	}
 	return true, nil
+}
+
+// Bytes that a process wrote and could not sync may be read from memory and be gone
+// after a power cut. Open writes the end of the journal once more for that; where it
+// cannot read that end it cannot, and nothing may be built on it: what was read there
+// later, and folded, would be state of a record that is on no disk. So the stretch stays
+// unread until it was written and synced after all; the header of the next segment
+// says so to a later start.
+
+const reasonUnsettled = "the disk could not read it, so that it may not be on the disk for good"
+
+// shown is where the bytes of a span end that may be read.
+func (s span) shown() uint32 {
+	if s.unsettled == 0 {
+		return s.limit
+	}
+	return min(s.unsettled, s.limit)
+}
+
+// unsettled is that of the newest span.
+func (j *Journal) unsettled() uint32 {
+	j.view.RLock()
+	defer j.view.RUnlock()
+	if len(j.live) == 0 {
+		return 0
+	}
+	return j.live[len(j.live)-1].unsettled
+}
+
+// settleOlder settles what earlier starts could not, and names what it cannot either.
+func (j *Journal) settleOlder(c *chain) error {
+	if err := j.settleAgain(); err != nil {
+		return err
+	}
+	for _, s := range j.live {
+		if s.unsettled != 0 && !s.missing {
+			c.damaged(s, s.shown(), s.limit, reasonUnsettled)
+		}
+	}
+	return nil
+}
+
+// settleAgain tries to put on the disk what could not be put there. What cannot be
+// now stays as it is; an error is trouble of the machine.
+func (j *Journal) settleAgain() error {
+	j.view.RLock()
+	live := slices.Clone(j.live)
+	j.view.RUnlock()
+	for i, s := range live {
+		if s.unsettled == 0 || s.missing {
+			continue
+		}
+		switch err := j.settleSpan(s); {
+		case errors.Is(err, ErrClosed):
+			return err
+		case err == nil:
+			j.view.Lock()
+			j.live[i].unsettled = 0
+			j.view.Unlock()
+		}
+	}
+	return nil
+}
+
+// settleSpan writes and syncs the end of a span that nothing is written behind any more.
+func (j *Journal) settleSpan(s span) error {
+	from := s.unsettled
+	if from == headerBytes {
+		from = 0 // the header was written with the first batch
+	}
+	file, err := j.opt.FS.OpenWrite(j.path(s.segment))
+	if err != nil {
+		return err
+	}
+	if err = j.rewrite(file, s, from); err == nil {
+		err = file.Sync()
+	}
+	if err == nil {
+		err = j.opt.FS.SyncDir(j.opt.Dir)
+	}
+	return errors.Join(err, file.Close())
 }
 
 func reasonUnread(err error) string { return "the disk cannot read it: " + err.Error() }

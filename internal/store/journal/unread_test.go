@@ -3,6 +3,7 @@ package journal_test
 import (
 	"errors"
 	"path/filepath"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -186,4 +187,75 @@ func TestEachReadFails(t *testing.T) {
 func fileSize(t *testing.T, fs journal.FS, n int) int64 {
 	t.Helper()
 	return sizes(t, fs)[filepath.Base(segmentPath(n))]
+}
+
+// failing is the fault of an operation that fails.
+func failing(fails bool) (f memfs.Fault) {
+	if fails {
+		f.Err = errDisk
+	}
+	return f
+}
+
+// requireKept gives what a journal shows, and sees that a power cut now would leave it.
+func requireKept(t *testing.T, fs *memfs.FS, j *journal.Journal, options func(journal.FS) journal.Options) []string {
+	t.Helper()
+	read, _ := readAll(t, j, journal.Position{})
+	after, _ := mustOpen(t, options(fs.CrashClone(memfs.Lose)))
+	kept, _ := readAll(t, after, journal.Position{})
+	require.Subset(t, kept, read)
+	require.NoError(t, after.Close())
+	return read
+}
+
+// What was written and could not be synced may be read until the machine stops. A start
+// that can read it and cannot write it once more shows it to nobody, nor does a later
+// one, until it lies on the disk: whatever is read survives a power cut.
+func TestWhatIsReadSurvivesAPowerCut(t *testing.T) {
+	eachKind(t, func(t *testing.T, options func(journal.FS) journal.Options) {
+		hidden := 0
+		for good := range 40 {
+			fs := memfs.New()
+			j, _ := mustOpen(t, options(fs))
+			mustCommit(t, j, texts(3, 700)...)
+			fs.SetHook(func(op memfs.Op) memfs.Fault { return failing(op.Kind == memfs.Sync) })
+			_, err := j.Commit(rawFrames([]string{"refused"}))
+			require.Error(t, err)
+			require.NoError(t, j.Close())
+
+			left := good
+			fs.SetHook(func(op memfs.Op) memfs.Fault {
+				if op.Kind == memfs.Read {
+					left--
+				}
+				return failing(op.Kind == memfs.Read && left < 0)
+			})
+			j, report, err := journal.Open(options(fs))
+			fs.SetHook(nil)
+			if err != nil {
+				continue
+			}
+			read := requireKept(t, fs, j, options)
+			if len(report.Damaged) > 0 && !slices.Contains(read, "refused") {
+				hidden++
+			}
+			mustCommit(t, j, "after")
+			requireKept(t, fs, j, options)
+			require.NoError(t, j.Close())
+
+			fs.SetHook(func(op memfs.Op) memfs.Fault {
+				return failing(len(report.Damaged) > 0 && op.Kind == memfs.Write && op.Path == segmentPath(1))
+			})
+			j, _ = mustOpen(t, options(fs))
+			fs.SetHook(nil)
+			requireKept(t, fs, j, options)
+			same, err := j.Relook()
+			require.NoError(t, err)
+			if same {
+				require.Contains(t, requireKept(t, fs, j, options), "after")
+			}
+			require.NoError(t, j.Close())
+		}
+		require.Positive(t, hidden)
+	})
 }
