@@ -739,4 +739,44 @@ func (s *season) checkStock(l *entrytest.Laptop, at time.Time) {
 		got = append(got, b.Bag+" "+b.Place)
 	}
 	require.ElementsMatch(s.t, want, got, "stock at %s", at)
+	s.checkGroups(l, at)
+}
+
+// alike is what the bags of one row of the grouped stock have in common.
+type alike struct{ place, product, batch string }
+
+// checkGroups asks for the same stock by groups: each bag in one row, with its like alone,
+// and sums that tie out by place.
+func (s *season) checkGroups(l *entrytest.Laptop, at time.Time) {
+	s.t.Helper()
+	want, there := map[alike]figures{}, map[string]figures{}
+	for _, b := range s.bags {
+		if place := b.placeAt(at); place != "" {
+			addTo(want, alike{place, b.product, b.batch}, 1, b.ml)
+			addTo(there, place, 1, b.ml)
+		}
+	}
+	out, err := l.ListStock(s.t.Context(), &pb.ListStockRequest{At: at.Add(-time.Millisecond).Format(time.RFC3339Nano), Grouped: true})
+	require.NoError(s.t, err)
+	got, sums, seen := map[alike]figures{}, map[string]figures{}, map[string]bool{}
+	for _, g := range out.Groups {
+		require.Len(s.t, g.Bags, int(g.Count))
+		require.Equal(s.t, g.Count*g.EachMl, g.TotalMl)
+		for _, bag := range g.Bags {
+			require.False(s.t, seen[bag], "%s stands in two rows", bag)
+			seen[bag] = true
+		}
+		addTo(got, alike{g.Place, g.Product, g.Batch}, int64(g.Count), int64(g.TotalMl))
+	}
+	for _, sum := range out.Sums {
+		addTo(sums, sum.Place, int64(sum.Count), int64(sum.TotalMl))
+	}
+	require.Equal(s.t, want, got, "rows of the stock at %s", at)
+	require.Equal(s.t, there, sums, "sums by place at %s", at)
+}
+
+func addTo[K comparable](of map[K]figures, key K, bags, ml int64) {
+	f := of[key]
+	f.add(figures{bags: bags, ml: ml})
+	of[key] = f
 }

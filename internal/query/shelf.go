@@ -237,7 +237,7 @@ func (b *ReadView) bagRow(bag *ledger.BagLine, at time.Time) (*pb.BagRow, error)
 	}
 	if bag.Ended != "" {
 		row.State, row.States = bag.Ended, []string{bag.Ended}
-		return row, nil
+		return row, b.left(bag, row)
 	}
 	shelf, err := b.ShelfAt(bag, at)
 	if err != nil {

@@ -33,32 +33,47 @@ func (s Reader) ListStock(ctx context.Context, req *pb.ListStockRequest) (*pb.Li
 		if err != nil {
 			return err
 		}
-		add := func(bag *ledger.BagLine) error {
-			if !which.fits(bag) {
-				return nil
-			}
-			row, err := b.bagRow(bag, at)
-			out.Bags = append(out.Bags, row)
+		order, err := stockOrder(req.Sort)
+		if err != nil {
 			return err
 		}
-		if at.Before(b.ClinicNow()) {
-			return b.stockAsOf(at, req.All, add, out)
+		if err := b.stockAt(at, req, which, out); err != nil || !req.Grouped {
+			return err
 		}
-		if req.After == "" {
-			if err := b.Bags(which.term(), add); err != nil {
-				return err
-			}
-			slices.SortStableFunc(out.Bags, compareBags)
-			if out.Kit, err = b.kit(which.place); err != nil {
-				return err
-			}
-		}
-		if req.All {
-			out.Next, err = b.goneBags(req, which, add)
-		}
-		return err
+		groupStock(out, order)
+		return nil
 	})
 	return out, err
+}
+
+// stockAt lists the bags and the kit that were asked for.
+func (b *ReadView) stockAt(at time.Time, req *pb.ListStockRequest, which bagFilter, out *pb.ListStockResponse) (err error) {
+	add := func(bag *ledger.BagLine) error {
+		if !which.fits(bag) {
+			return nil
+		}
+		row, err := b.bagRow(bag, at)
+		if err == nil && which.find.fits(row) {
+			out.Bags = append(out.Bags, row)
+		}
+		return err
+	}
+	if at.Before(b.ClinicNow()) {
+		return b.stockAsOf(at, req.All, add, out)
+	}
+	if req.After == "" {
+		if err := b.Bags(which.term(), add); err != nil {
+			return err
+		}
+		slices.SortStableFunc(out.Bags, compareBags)
+		if out.Kit, err = b.kit(which.place); err != nil {
+			return err
+		}
+	}
+	if req.All {
+		out.Next, err = b.goneBags(req, which, add)
+	}
+	return err
 }
 
 // stockAsOf lists what was in stock at a moment past, and when asked what had left it
@@ -81,13 +96,17 @@ func (b *ReadView) stockAsOf(at time.Time, all bool, add func(*ledger.BagLine) e
 }
 
 // bagFilter says which bags a list takes; empty parts take all.
-type bagFilter struct{ place, batch string }
+type bagFilter struct {
+	place, batch string
+	find         search
+}
 
 func (b *ReadView) bagFilter(req *pb.ListStockRequest) (f bagFilter, err error) {
 	if f.place, err = b.optional("place", event.KindPlace, req.Place); err != nil {
 		return f, err
 	}
 	f.batch, err = b.batchID(req.Product, req.Batch)
+	f.find = searchOf(req.Find)
 	return f, err
 }
 
@@ -120,10 +139,15 @@ func (f bagFilter) fits(bag *ledger.BagLine) bool {
 }
 
 // goneBags hands on bags that have left the stock: those that a batch's
-// deliveries name, or all, in parts.
+// deliveries name, or all, in parts. A search looks through the longest part that there
+// is, so that it does not come back with nothing from a short one.
 func (b *ReadView) goneBags(req *pb.ListStockRequest, which bagFilter, fn func(*ledger.BagLine) error) (next string, err error) {
 	if which.batch == "" {
-		return b.listed(req, []string{ledger.TermGone}, func(f store.Found) error {
+		part := &pb.ListStockRequest{After: req.After, Limit: req.Limit}
+		if len(which.find) > 0 {
+			part.Limit = 0
+		}
+		return b.listed(part, []string{ledger.TermGone}, func(f store.Found) error {
 			line, err := ledger.DecodeBagLine(f.Line)
 			if err != nil {
 				return err

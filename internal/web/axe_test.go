@@ -179,6 +179,8 @@ func TestEveryPageForEverybody(t *testing.T) {
 	i.inspect("recall", "/clinic/recall?product=Foal+plasma&batch=H-2207")
 	d.fill(at+"/finish", "given_ml", "940")
 	i.inspect("rest", at+"/rest")
+	i.inspect("stock", "/clinic/stock?q=plasma") // a row that is on hold, with its fold
+	i.inspect("stock", "/clinic/stock?all=1")    // and who was given a bag
 	weighed := d.write(&pb.PatientWeighed{Case: id, WeightG: 51_000, Method: pb.WeightMethod_WEIGHT_METHOD_SCALE})
 	d.write(&pb.Corrected{Original: weighed.Record, Void: true, Reason: "the other foal"})
 	i.inspect("corrections", "/owner/corrections")

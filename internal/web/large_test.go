@@ -101,7 +101,7 @@ func TestPagesReadNoMoreThanTheyShow(t *testing.T) {
 		"/case/" + known.Case:               {event.KindCase: 20, event.KindBag: 20},
 		"/clinic":                           {event.KindCase: 8},
 		"/clinic/stock":                     {},
-		"/clinic/stock?all=1":               {},
+		"/clinic/stock?all=1":               {event.KindCase: site.PageRows}, // whose patients had them
 		"/clinic/load?place=" + known.Place: {},
 		"/clinic/batches":                   {event.KindBatch: site.PageRows},
 		"/clinic/batches?held=1":            {},

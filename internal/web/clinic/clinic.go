@@ -151,7 +151,7 @@ func attention(bags []*pb.BagRow, now time.Time) []stockGroup {
 	return slices.DeleteFunc(groups, func(g stockGroup) bool { return len(g.Bags) == 0 })
 }
 
-// Bags that one heading shows: of a group that asks for somebody, of a place
+// Rows that one heading shows: of a group that asks for somebody, of a place
 // among others, and of a place alone.
 const (
 	groupRows = 25
@@ -159,11 +159,11 @@ const (
 	aloneRows = 200
 )
 
-// cut takes n bags of a list from one on, and counts those behind them.
-func cut(bags []bagRow, from, n int) (part []bagRow, more int) {
-	from = min(max(from, 0), len(bags))
-	to := min(from+n, len(bags))
-	return bags[from:to], len(bags) - to
+// cut takes n rows of a list from one on, and counts those behind them.
+func cut[T any](rows []T, from, n int) (part []T, more int) {
+	from = min(max(from, 0), len(rows))
+	to := min(from+n, len(rows))
+	return rows[from:to], len(rows) - to
 }
 
 // setupEvents are what the practice enters about itself.

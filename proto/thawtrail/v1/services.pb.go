@@ -687,6 +687,9 @@ type ListStockRequest struct {
 	// Of the bags that have left the stock.
 	Limit         int32  `protobuf:"varint,6,opt,name=limit,proto3" json:"limit,omitempty"`
 	After         string `protobuf:"bytes,7,opt,name=after,proto3" json:"after,omitempty"`
+	Find          string `protobuf:"bytes,8,opt,name=find,proto3" json:"find,omitempty"`
+	Sort          string `protobuf:"bytes,9,opt,name=sort,proto3" json:"sort,omitempty"`
+	Grouped       bool   `protobuf:"varint,10,opt,name=grouped,proto3" json:"grouped,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -770,6 +773,27 @@ func (x *ListStockRequest) GetAfter() string {
 	return ""
 }
 
+func (x *ListStockRequest) GetFind() string {
+	if x != nil {
+		return x.Find
+	}
+	return ""
+}
+
+func (x *ListStockRequest) GetSort() string {
+	if x != nil {
+		return x.Sort
+	}
+	return ""
+}
+
+func (x *ListStockRequest) GetGrouped() bool {
+	if x != nil {
+		return x.Grouped
+	}
+	return false
+}
+
 type BagRow struct {
 	state    protoimpl.MessageState `protogen:"open.v1"`
 	Bag      string                 `protobuf:"bytes,1,opt,name=bag,proto3" json:"bag,omitempty"`
@@ -784,7 +808,11 @@ type BagRow struct {
 	Because  []string               `protobuf:"bytes,10,rep,name=because,proto3" json:"because,omitempty"`
 	ForCase  string                 `protobuf:"bytes,11,opt,name=for_case,json=forCase,proto3" json:"for_case,omitempty"`
 	// Two places can have one name.
-	PlaceId       string `protobuf:"bytes,12,opt,name=place_id,json=placeId,proto3" json:"place_id,omitempty"`
+	PlaceId string `protobuf:"bytes,12,opt,name=place_id,json=placeId,proto3" json:"place_id,omitempty"`
+	// Of a bag that has left the stock: when, to whom or why, and the cases it was given in.
+	LeftAt        string   `protobuf:"bytes,13,opt,name=left_at,json=leftAt,proto3" json:"left_at,omitempty"`
+	LeftTo        string   `protobuf:"bytes,14,opt,name=left_to,json=leftTo,proto3" json:"left_to,omitempty"`
+	LeftCases     []string `protobuf:"bytes,15,rep,name=left_cases,json=leftCases,proto3" json:"left_cases,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -903,6 +931,245 @@ func (x *BagRow) GetPlaceId() string {
 	return ""
 }
 
+func (x *BagRow) GetLeftAt() string {
+	if x != nil {
+		return x.LeftAt
+	}
+	return ""
+}
+
+func (x *BagRow) GetLeftTo() string {
+	if x != nil {
+		return x.LeftTo
+	}
+	return ""
+}
+
+func (x *BagRow) GetLeftCases() []string {
+	if x != nil {
+		return x.LeftCases
+	}
+	return nil
+}
+
+// StockGroup is the bags of one place that are alike: of one batch, size, use-by and state.
+type StockGroup struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Place         string                 `protobuf:"bytes,1,opt,name=place,proto3" json:"place,omitempty"`
+	Product       string                 `protobuf:"bytes,2,opt,name=product,proto3" json:"product,omitempty"`
+	Batch         string                 `protobuf:"bytes,3,opt,name=batch,proto3" json:"batch,omitempty"`
+	Count         int32                  `protobuf:"varint,4,opt,name=count,proto3" json:"count,omitempty"`
+	UseBy         string                 `protobuf:"bytes,5,opt,name=use_by,json=useBy,proto3" json:"use_by,omitempty"`
+	EachMl        int32                  `protobuf:"varint,6,opt,name=each_ml,json=eachMl,proto3" json:"each_ml,omitempty"`
+	TotalMl       int32                  `protobuf:"varint,7,opt,name=total_ml,json=totalMl,proto3" json:"total_ml,omitempty"`
+	State         string                 `protobuf:"bytes,8,opt,name=state,proto3" json:"state,omitempty"`
+	Expiry        string                 `protobuf:"bytes,9,opt,name=expiry,proto3" json:"expiry,omitempty"`
+	States        []string               `protobuf:"bytes,10,rep,name=states,proto3" json:"states,omitempty"`
+	Because       []string               `protobuf:"bytes,11,rep,name=because,proto3" json:"because,omitempty"`
+	Bags          []string               `protobuf:"bytes,12,rep,name=bags,proto3" json:"bags,omitempty"`
+	PlaceId       string                 `protobuf:"bytes,13,opt,name=place_id,json=placeId,proto3" json:"place_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StockGroup) Reset() {
+	*x = StockGroup{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StockGroup) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StockGroup) ProtoMessage() {}
+
+func (x *StockGroup) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StockGroup.ProtoReflect.Descriptor instead.
+func (*StockGroup) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *StockGroup) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *StockGroup) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *StockGroup) GetBatch() string {
+	if x != nil {
+		return x.Batch
+	}
+	return ""
+}
+
+func (x *StockGroup) GetCount() int32 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
+func (x *StockGroup) GetUseBy() string {
+	if x != nil {
+		return x.UseBy
+	}
+	return ""
+}
+
+func (x *StockGroup) GetEachMl() int32 {
+	if x != nil {
+		return x.EachMl
+	}
+	return 0
+}
+
+func (x *StockGroup) GetTotalMl() int32 {
+	if x != nil {
+		return x.TotalMl
+	}
+	return 0
+}
+
+func (x *StockGroup) GetState() string {
+	if x != nil {
+		return x.State
+	}
+	return ""
+}
+
+func (x *StockGroup) GetExpiry() string {
+	if x != nil {
+		return x.Expiry
+	}
+	return ""
+}
+
+func (x *StockGroup) GetStates() []string {
+	if x != nil {
+		return x.States
+	}
+	return nil
+}
+
+func (x *StockGroup) GetBecause() []string {
+	if x != nil {
+		return x.Because
+	}
+	return nil
+}
+
+func (x *StockGroup) GetBags() []string {
+	if x != nil {
+		return x.Bags
+	}
+	return nil
+}
+
+func (x *StockGroup) GetPlaceId() string {
+	if x != nil {
+		return x.PlaceId
+	}
+	return ""
+}
+
+// StockSum is how much of one state lies at a place.
+type StockSum struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Place         string                 `protobuf:"bytes,1,opt,name=place,proto3" json:"place,omitempty"`
+	State         string                 `protobuf:"bytes,2,opt,name=state,proto3" json:"state,omitempty"`
+	Count         int32                  `protobuf:"varint,3,opt,name=count,proto3" json:"count,omitempty"`
+	TotalMl       int32                  `protobuf:"varint,4,opt,name=total_ml,json=totalMl,proto3" json:"total_ml,omitempty"`
+	PlaceId       string                 `protobuf:"bytes,5,opt,name=place_id,json=placeId,proto3" json:"place_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StockSum) Reset() {
+	*x = StockSum{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StockSum) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StockSum) ProtoMessage() {}
+
+func (x *StockSum) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StockSum.ProtoReflect.Descriptor instead.
+func (*StockSum) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *StockSum) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *StockSum) GetState() string {
+	if x != nil {
+		return x.State
+	}
+	return ""
+}
+
+func (x *StockSum) GetCount() int32 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
+func (x *StockSum) GetTotalMl() int32 {
+	if x != nil {
+		return x.TotalMl
+	}
+	return 0
+}
+
+func (x *StockSum) GetPlaceId() string {
+	if x != nil {
+		return x.PlaceId
+	}
+	return ""
+}
+
 type KitRow struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Place         string                 `protobuf:"bytes,1,opt,name=place,proto3" json:"place,omitempty"`
@@ -914,7 +1181,7 @@ type KitRow struct {
 
 func (x *KitRow) Reset() {
 	*x = KitRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -926,7 +1193,7 @@ func (x *KitRow) String() string {
 func (*KitRow) ProtoMessage() {}
 
 func (x *KitRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -939,7 +1206,7 @@ func (x *KitRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitRow.ProtoReflect.Descriptor instead.
 func (*KitRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{11}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *KitRow) GetPlace() string {
@@ -969,14 +1236,17 @@ type ListStockResponse struct {
 	Kit       []*KitRow              `protobuf:"bytes,2,rep,name=kit,proto3" json:"kit,omitempty"`
 	Freshness *Freshness             `protobuf:"bytes,3,opt,name=freshness,proto3" json:"freshness,omitempty"`
 	// Where to go on with 'after'; empty at the end.
-	Next          string `protobuf:"bytes,4,opt,name=next,proto3" json:"next,omitempty"`
+	Next string `protobuf:"bytes,4,opt,name=next,proto3" json:"next,omitempty"`
+	// In place of the bags, when groups are asked for.
+	Groups        []*StockGroup `protobuf:"bytes,5,rep,name=groups,proto3" json:"groups,omitempty"`
+	Sums          []*StockSum   `protobuf:"bytes,6,rep,name=sums,proto3" json:"sums,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ListStockResponse) Reset() {
 	*x = ListStockResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -988,7 +1258,7 @@ func (x *ListStockResponse) String() string {
 func (*ListStockResponse) ProtoMessage() {}
 
 func (x *ListStockResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1001,7 +1271,7 @@ func (x *ListStockResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockResponse.ProtoReflect.Descriptor instead.
 func (*ListStockResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{12}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ListStockResponse) GetBags() []*BagRow {
@@ -1032,6 +1302,20 @@ func (x *ListStockResponse) GetNext() string {
 	return ""
 }
 
+func (x *ListStockResponse) GetGroups() []*StockGroup {
+	if x != nil {
+		return x.Groups
+	}
+	return nil
+}
+
+func (x *ListStockResponse) GetSums() []*StockSum {
+	if x != nil {
+		return x.Sums
+	}
+	return nil
+}
+
 type GetBagRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Bag           string                 `protobuf:"bytes,1,opt,name=bag,proto3" json:"bag,omitempty"`
@@ -1041,7 +1325,7 @@ type GetBagRequest struct {
 
 func (x *GetBagRequest) Reset() {
 	*x = GetBagRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1053,7 +1337,7 @@ func (x *GetBagRequest) String() string {
 func (*GetBagRequest) ProtoMessage() {}
 
 func (x *GetBagRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1066,7 +1350,7 @@ func (x *GetBagRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBagRequest.ProtoReflect.Descriptor instead.
 func (*GetBagRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{13}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *GetBagRequest) GetBag() string {
@@ -1101,7 +1385,7 @@ type TimelineRow struct {
 
 func (x *TimelineRow) Reset() {
 	*x = TimelineRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1113,7 +1397,7 @@ func (x *TimelineRow) String() string {
 func (*TimelineRow) ProtoMessage() {}
 
 func (x *TimelineRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1126,7 +1410,7 @@ func (x *TimelineRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TimelineRow.ProtoReflect.Descriptor instead.
 func (*TimelineRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{14}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *TimelineRow) GetAt() string {
@@ -1221,7 +1505,7 @@ type Correction struct {
 
 func (x *Correction) Reset() {
 	*x = Correction{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1233,7 +1517,7 @@ func (x *Correction) String() string {
 func (*Correction) ProtoMessage() {}
 
 func (x *Correction) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1246,7 +1530,7 @@ func (x *Correction) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Correction.ProtoReflect.Descriptor instead.
 func (*Correction) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{15}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Correction) GetAt() string {
@@ -1300,7 +1584,7 @@ type GetBagResponse struct {
 
 func (x *GetBagResponse) Reset() {
 	*x = GetBagResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1312,7 +1596,7 @@ func (x *GetBagResponse) String() string {
 func (*GetBagResponse) ProtoMessage() {}
 
 func (x *GetBagResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1325,7 +1609,7 @@ func (x *GetBagResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBagResponse.ProtoReflect.Descriptor instead.
 func (*GetBagResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{16}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *GetBagResponse) GetBag() *BagRow {
@@ -1383,7 +1667,7 @@ type BagCan struct {
 
 func (x *BagCan) Reset() {
 	*x = BagCan{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1395,7 +1679,7 @@ func (x *BagCan) String() string {
 func (*BagCan) ProtoMessage() {}
 
 func (x *BagCan) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1408,7 +1692,7 @@ func (x *BagCan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagCan.ProtoReflect.Descriptor instead.
 func (*BagCan) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{17}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *BagCan) GetEvent() string {
@@ -1445,7 +1729,7 @@ type ListBatchesRequest struct {
 
 func (x *ListBatchesRequest) Reset() {
 	*x = ListBatchesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1457,7 +1741,7 @@ func (x *ListBatchesRequest) String() string {
 func (*ListBatchesRequest) ProtoMessage() {}
 
 func (x *ListBatchesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1470,7 +1754,7 @@ func (x *ListBatchesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListBatchesRequest.ProtoReflect.Descriptor instead.
 func (*ListBatchesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{18}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ListBatchesRequest) GetHeld() bool {
@@ -1524,7 +1808,7 @@ type HoldRow struct {
 
 func (x *HoldRow) Reset() {
 	*x = HoldRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1536,7 +1820,7 @@ func (x *HoldRow) String() string {
 func (*HoldRow) ProtoMessage() {}
 
 func (x *HoldRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1549,7 +1833,7 @@ func (x *HoldRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HoldRow.ProtoReflect.Descriptor instead.
 func (*HoldRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{19}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *HoldRow) GetRecord() string {
@@ -1618,7 +1902,7 @@ type HeardRow struct {
 
 func (x *HeardRow) Reset() {
 	*x = HeardRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1630,7 +1914,7 @@ func (x *HeardRow) String() string {
 func (*HeardRow) ProtoMessage() {}
 
 func (x *HeardRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1643,7 +1927,7 @@ func (x *HeardRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HeardRow.ProtoReflect.Descriptor instead.
 func (*HeardRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{20}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *HeardRow) GetDevice() string {
@@ -1673,7 +1957,7 @@ type BatchRow struct {
 
 func (x *BatchRow) Reset() {
 	*x = BatchRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1685,7 +1969,7 @@ func (x *BatchRow) String() string {
 func (*BatchRow) ProtoMessage() {}
 
 func (x *BatchRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1698,7 +1982,7 @@ func (x *BatchRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchRow.ProtoReflect.Descriptor instead.
 func (*BatchRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{21}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *BatchRow) GetProduct() string {
@@ -1748,7 +2032,7 @@ type ListBatchesResponse struct {
 
 func (x *ListBatchesResponse) Reset() {
 	*x = ListBatchesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1760,7 +2044,7 @@ func (x *ListBatchesResponse) String() string {
 func (*ListBatchesResponse) ProtoMessage() {}
 
 func (x *ListBatchesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1773,7 +2057,7 @@ func (x *ListBatchesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListBatchesResponse.ProtoReflect.Descriptor instead.
 func (*ListBatchesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{22}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ListBatchesResponse) GetBatches() []*BatchRow {
@@ -1805,7 +2089,7 @@ type ListProductsRequest struct {
 
 func (x *ListProductsRequest) Reset() {
 	*x = ListProductsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1817,7 +2101,7 @@ func (x *ListProductsRequest) String() string {
 func (*ListProductsRequest) ProtoMessage() {}
 
 func (x *ListProductsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1830,7 +2114,7 @@ func (x *ListProductsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProductsRequest.ProtoReflect.Descriptor instead.
 func (*ListProductsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{23}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{25}
 }
 
 type ProductRow struct {
@@ -1853,7 +2137,7 @@ type ProductRow struct {
 
 func (x *ProductRow) Reset() {
 	*x = ProductRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1865,7 +2149,7 @@ func (x *ProductRow) String() string {
 func (*ProductRow) ProtoMessage() {}
 
 func (x *ProductRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1878,7 +2162,7 @@ func (x *ProductRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProductRow.ProtoReflect.Descriptor instead.
 func (*ProductRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{24}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *ProductRow) GetProduct() string {
@@ -1967,7 +2251,7 @@ type ListProductsResponse struct {
 
 func (x *ListProductsResponse) Reset() {
 	*x = ListProductsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1979,7 +2263,7 @@ func (x *ListProductsResponse) String() string {
 func (*ListProductsResponse) ProtoMessage() {}
 
 func (x *ListProductsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1992,7 +2276,7 @@ func (x *ListProductsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProductsResponse.ProtoReflect.Descriptor instead.
 func (*ListProductsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{25}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *ListProductsResponse) GetProducts() []*ProductRow {
@@ -2010,7 +2294,7 @@ type ListPlacesRequest struct {
 
 func (x *ListPlacesRequest) Reset() {
 	*x = ListPlacesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2022,7 +2306,7 @@ func (x *ListPlacesRequest) String() string {
 func (*ListPlacesRequest) ProtoMessage() {}
 
 func (x *ListPlacesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2035,7 +2319,7 @@ func (x *ListPlacesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPlacesRequest.ProtoReflect.Descriptor instead.
 func (*ListPlacesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{26}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{28}
 }
 
 type PlaceRow struct {
@@ -2053,7 +2337,7 @@ type PlaceRow struct {
 
 func (x *PlaceRow) Reset() {
 	*x = PlaceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[27]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2065,7 +2349,7 @@ func (x *PlaceRow) String() string {
 func (*PlaceRow) ProtoMessage() {}
 
 func (x *PlaceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[27]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2078,7 +2362,7 @@ func (x *PlaceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceRow.ProtoReflect.Descriptor instead.
 func (*PlaceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{27}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *PlaceRow) GetPlace() string {
@@ -2140,7 +2424,7 @@ type ListPlacesResponse struct {
 
 func (x *ListPlacesResponse) Reset() {
 	*x = ListPlacesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[28]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2152,7 +2436,7 @@ func (x *ListPlacesResponse) String() string {
 func (*ListPlacesResponse) ProtoMessage() {}
 
 func (x *ListPlacesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[28]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2165,7 +2449,7 @@ func (x *ListPlacesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPlacesResponse.ProtoReflect.Descriptor instead.
 func (*ListPlacesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{28}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *ListPlacesResponse) GetPlaces() []*PlaceRow {
@@ -2196,7 +2480,7 @@ type ListLevelsRequest struct {
 
 func (x *ListLevelsRequest) Reset() {
 	*x = ListLevelsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[29]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2208,7 +2492,7 @@ func (x *ListLevelsRequest) String() string {
 func (*ListLevelsRequest) ProtoMessage() {}
 
 func (x *ListLevelsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[29]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2221,7 +2505,7 @@ func (x *ListLevelsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLevelsRequest.ProtoReflect.Descriptor instead.
 func (*ListLevelsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{29}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *ListLevelsRequest) GetWeeks() int32 {
@@ -2271,7 +2555,7 @@ type MareChance struct {
 
 func (x *MareChance) Reset() {
 	*x = MareChance{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[30]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2283,7 +2567,7 @@ func (x *MareChance) String() string {
 func (*MareChance) ProtoMessage() {}
 
 func (x *MareChance) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[30]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2296,7 +2580,7 @@ func (x *MareChance) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MareChance.ProtoReflect.Descriptor instead.
 func (*MareChance) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{30}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *MareChance) GetMare() string {
@@ -2344,7 +2628,7 @@ type DemandWeek struct {
 
 func (x *DemandWeek) Reset() {
 	*x = DemandWeek{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[31]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2356,7 +2640,7 @@ func (x *DemandWeek) String() string {
 func (*DemandWeek) ProtoMessage() {}
 
 func (x *DemandWeek) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[31]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2369,7 +2653,7 @@ func (x *DemandWeek) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DemandWeek.ProtoReflect.Descriptor instead.
 func (*DemandWeek) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{31}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *DemandWeek) GetFrom() string {
@@ -2464,7 +2748,7 @@ type AwaitedMare struct {
 
 func (x *AwaitedMare) Reset() {
 	*x = AwaitedMare{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[32]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2476,7 +2760,7 @@ func (x *AwaitedMare) String() string {
 func (*AwaitedMare) ProtoMessage() {}
 
 func (x *AwaitedMare) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[32]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2489,7 +2773,7 @@ func (x *AwaitedMare) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AwaitedMare.ProtoReflect.Descriptor instead.
 func (*AwaitedMare) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{32}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *AwaitedMare) GetMare() string {
@@ -2592,7 +2876,7 @@ type PlaceLevel struct {
 
 func (x *PlaceLevel) Reset() {
 	*x = PlaceLevel{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2604,7 +2888,7 @@ func (x *PlaceLevel) String() string {
 func (*PlaceLevel) ProtoMessage() {}
 
 func (x *PlaceLevel) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2617,7 +2901,7 @@ func (x *PlaceLevel) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceLevel.ProtoReflect.Descriptor instead.
 func (*PlaceLevel) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{33}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *PlaceLevel) GetPlace() string {
@@ -2711,7 +2995,7 @@ type SuggestedMove struct {
 
 func (x *SuggestedMove) Reset() {
 	*x = SuggestedMove{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2723,7 +3007,7 @@ func (x *SuggestedMove) String() string {
 func (*SuggestedMove) ProtoMessage() {}
 
 func (x *SuggestedMove) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2736,7 +3020,7 @@ func (x *SuggestedMove) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuggestedMove.ProtoReflect.Descriptor instead.
 func (*SuggestedMove) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{34}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *SuggestedMove) GetBags() []string {
@@ -2788,7 +3072,7 @@ type SuggestedOrder struct {
 
 func (x *SuggestedOrder) Reset() {
 	*x = SuggestedOrder{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2800,7 +3084,7 @@ func (x *SuggestedOrder) String() string {
 func (*SuggestedOrder) ProtoMessage() {}
 
 func (x *SuggestedOrder) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2813,7 +3097,7 @@ func (x *SuggestedOrder) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuggestedOrder.ProtoReflect.Descriptor instead.
 func (*SuggestedOrder) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{35}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *SuggestedOrder) GetProduct() string {
@@ -2866,7 +3150,7 @@ type OpenOrder struct {
 
 func (x *OpenOrder) Reset() {
 	*x = OpenOrder{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2878,7 +3162,7 @@ func (x *OpenOrder) String() string {
 func (*OpenOrder) ProtoMessage() {}
 
 func (x *OpenOrder) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2891,7 +3175,7 @@ func (x *OpenOrder) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OpenOrder.ProtoReflect.Descriptor instead.
 func (*OpenOrder) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{36}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *OpenOrder) GetOrder() string {
@@ -2950,7 +3234,7 @@ type LevelRow struct {
 
 func (x *LevelRow) Reset() {
 	*x = LevelRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2962,7 +3246,7 @@ func (x *LevelRow) String() string {
 func (*LevelRow) ProtoMessage() {}
 
 func (x *LevelRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2975,7 +3259,7 @@ func (x *LevelRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LevelRow.ProtoReflect.Descriptor instead.
 func (*LevelRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{37}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *LevelRow) GetBags() int32 {
@@ -3025,7 +3309,7 @@ type FailureBasis struct {
 
 func (x *FailureBasis) Reset() {
 	*x = FailureBasis{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3037,7 +3321,7 @@ func (x *FailureBasis) String() string {
 func (*FailureBasis) ProtoMessage() {}
 
 func (x *FailureBasis) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3050,7 +3334,7 @@ func (x *FailureBasis) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FailureBasis.ProtoReflect.Descriptor instead.
 func (*FailureBasis) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{38}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *FailureBasis) GetUnderGPerL() int32 {
@@ -3130,7 +3414,7 @@ type UseBasis struct {
 
 func (x *UseBasis) Reset() {
 	*x = UseBasis{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3142,7 +3426,7 @@ func (x *UseBasis) String() string {
 func (*UseBasis) ProtoMessage() {}
 
 func (x *UseBasis) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3155,7 +3439,7 @@ func (x *UseBasis) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UseBasis.ProtoReflect.Descriptor instead.
 func (*UseBasis) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{39}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *UseBasis) GetWeeks() int32 {
@@ -3254,7 +3538,7 @@ type ListLevelsResponse struct {
 
 func (x *ListLevelsResponse) Reset() {
 	*x = ListLevelsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3266,7 +3550,7 @@ func (x *ListLevelsResponse) String() string {
 func (*ListLevelsResponse) ProtoMessage() {}
 
 func (x *ListLevelsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3279,7 +3563,7 @@ func (x *ListLevelsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLevelsResponse.ProtoReflect.Descriptor instead.
 func (*ListLevelsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{40}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *ListLevelsResponse) GetWeeks() []*DemandWeek {
@@ -3455,7 +3739,7 @@ type ChooseBagsRequest struct {
 
 func (x *ChooseBagsRequest) Reset() {
 	*x = ChooseBagsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3467,7 +3751,7 @@ func (x *ChooseBagsRequest) String() string {
 func (*ChooseBagsRequest) ProtoMessage() {}
 
 func (x *ChooseBagsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3480,7 +3764,7 @@ func (x *ChooseBagsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChooseBagsRequest.ProtoReflect.Descriptor instead.
 func (*ChooseBagsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{41}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *ChooseBagsRequest) GetCase() string {
@@ -3525,7 +3809,7 @@ type ChooseBagsResponse struct {
 
 func (x *ChooseBagsResponse) Reset() {
 	*x = ChooseBagsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3537,7 +3821,7 @@ func (x *ChooseBagsResponse) String() string {
 func (*ChooseBagsResponse) ProtoMessage() {}
 
 func (x *ChooseBagsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3550,7 +3834,7 @@ func (x *ChooseBagsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChooseBagsResponse.ProtoReflect.Descriptor instead.
 func (*ChooseBagsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{42}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *ChooseBagsResponse) GetBags() []*BagRow {
@@ -3606,7 +3890,7 @@ type ListCasesRequest struct {
 
 func (x *ListCasesRequest) Reset() {
 	*x = ListCasesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3618,7 +3902,7 @@ func (x *ListCasesRequest) String() string {
 func (*ListCasesRequest) ProtoMessage() {}
 
 func (x *ListCasesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3631,7 +3915,7 @@ func (x *ListCasesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCasesRequest.ProtoReflect.Descriptor instead.
 func (*ListCasesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{43}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *ListCasesRequest) GetOpen() bool {
@@ -3679,7 +3963,7 @@ type CaseRow struct {
 
 func (x *CaseRow) Reset() {
 	*x = CaseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3691,7 +3975,7 @@ func (x *CaseRow) String() string {
 func (*CaseRow) ProtoMessage() {}
 
 func (x *CaseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3704,7 +3988,7 @@ func (x *CaseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CaseRow.ProtoReflect.Descriptor instead.
 func (*CaseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{44}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *CaseRow) GetCase() string {
@@ -3809,7 +4093,7 @@ type ListCasesResponse struct {
 
 func (x *ListCasesResponse) Reset() {
 	*x = ListCasesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3821,7 +4105,7 @@ func (x *ListCasesResponse) String() string {
 func (*ListCasesResponse) ProtoMessage() {}
 
 func (x *ListCasesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3834,7 +4118,7 @@ func (x *ListCasesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCasesResponse.ProtoReflect.Descriptor instead.
 func (*ListCasesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{45}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *ListCasesResponse) GetCases() []*CaseRow {
@@ -3860,7 +4144,7 @@ type GetCaseRequest struct {
 
 func (x *GetCaseRequest) Reset() {
 	*x = GetCaseRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3872,7 +4156,7 @@ func (x *GetCaseRequest) String() string {
 func (*GetCaseRequest) ProtoMessage() {}
 
 func (x *GetCaseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3885,7 +4169,7 @@ func (x *GetCaseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCaseRequest.ProtoReflect.Descriptor instead.
 func (*GetCaseRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{46}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *GetCaseRequest) GetCase() string {
@@ -3916,7 +4200,7 @@ type TransfusionRow struct {
 
 func (x *TransfusionRow) Reset() {
 	*x = TransfusionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3928,7 +4212,7 @@ func (x *TransfusionRow) String() string {
 func (*TransfusionRow) ProtoMessage() {}
 
 func (x *TransfusionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3941,7 +4225,7 @@ func (x *TransfusionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TransfusionRow.ProtoReflect.Descriptor instead.
 func (*TransfusionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{47}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *TransfusionRow) GetBag() string {
@@ -4028,7 +4312,7 @@ type VitalsRow struct {
 
 func (x *VitalsRow) Reset() {
 	*x = VitalsRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4040,7 +4324,7 @@ func (x *VitalsRow) String() string {
 func (*VitalsRow) ProtoMessage() {}
 
 func (x *VitalsRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4053,7 +4337,7 @@ func (x *VitalsRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VitalsRow.ProtoReflect.Descriptor instead.
 func (*VitalsRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{48}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *VitalsRow) GetAt() string {
@@ -4124,7 +4408,7 @@ type GetCaseResponse struct {
 
 func (x *GetCaseResponse) Reset() {
 	*x = GetCaseResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4136,7 +4420,7 @@ func (x *GetCaseResponse) String() string {
 func (*GetCaseResponse) ProtoMessage() {}
 
 func (x *GetCaseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4149,7 +4433,7 @@ func (x *GetCaseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCaseResponse.ProtoReflect.Descriptor instead.
 func (*GetCaseResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{49}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *GetCaseResponse) GetCase() *CaseRow {
@@ -4265,7 +4549,7 @@ type GetNowRequest struct {
 
 func (x *GetNowRequest) Reset() {
 	*x = GetNowRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4277,7 +4561,7 @@ func (x *GetNowRequest) String() string {
 func (*GetNowRequest) ProtoMessage() {}
 
 func (x *GetNowRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4290,7 +4574,7 @@ func (x *GetNowRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetNowRequest.ProtoReflect.Descriptor instead.
 func (*GetNowRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{50}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{52}
 }
 
 type DueRow struct {
@@ -4306,7 +4590,7 @@ type DueRow struct {
 
 func (x *DueRow) Reset() {
 	*x = DueRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4318,7 +4602,7 @@ func (x *DueRow) String() string {
 func (*DueRow) ProtoMessage() {}
 
 func (x *DueRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4331,7 +4615,7 @@ func (x *DueRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DueRow.ProtoReflect.Descriptor instead.
 func (*DueRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{51}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *DueRow) GetAt() string {
@@ -4385,7 +4669,7 @@ type GetNowResponse struct {
 
 func (x *GetNowResponse) Reset() {
 	*x = GetNowResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4397,7 +4681,7 @@ func (x *GetNowResponse) String() string {
 func (*GetNowResponse) ProtoMessage() {}
 
 func (x *GetNowResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4410,7 +4694,7 @@ func (x *GetNowResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetNowResponse.ProtoReflect.Descriptor instead.
 func (*GetNowResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{52}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *GetNowResponse) GetNow() string {
@@ -4474,7 +4758,7 @@ type ListDiscrepanciesRequest struct {
 
 func (x *ListDiscrepanciesRequest) Reset() {
 	*x = ListDiscrepanciesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4486,7 +4770,7 @@ func (x *ListDiscrepanciesRequest) String() string {
 func (*ListDiscrepanciesRequest) ProtoMessage() {}
 
 func (x *ListDiscrepanciesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4499,7 +4783,7 @@ func (x *ListDiscrepanciesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDiscrepanciesRequest.ProtoReflect.Descriptor instead.
 func (*ListDiscrepanciesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{53}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *ListDiscrepanciesRequest) GetOpen() bool {
@@ -4547,7 +4831,7 @@ type DiscrepancyRow struct {
 
 func (x *DiscrepancyRow) Reset() {
 	*x = DiscrepancyRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4559,7 +4843,7 @@ func (x *DiscrepancyRow) String() string {
 func (*DiscrepancyRow) ProtoMessage() {}
 
 func (x *DiscrepancyRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4572,7 +4856,7 @@ func (x *DiscrepancyRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DiscrepancyRow.ProtoReflect.Descriptor instead.
 func (*DiscrepancyRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{54}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *DiscrepancyRow) GetKind() string {
@@ -4645,7 +4929,7 @@ type ListDiscrepanciesResponse struct {
 
 func (x *ListDiscrepanciesResponse) Reset() {
 	*x = ListDiscrepanciesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4657,7 +4941,7 @@ func (x *ListDiscrepanciesResponse) String() string {
 func (*ListDiscrepanciesResponse) ProtoMessage() {}
 
 func (x *ListDiscrepanciesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4670,7 +4954,7 @@ func (x *ListDiscrepanciesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDiscrepanciesResponse.ProtoReflect.Descriptor instead.
 func (*ListDiscrepanciesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{55}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *ListDiscrepanciesResponse) GetDiscrepancies() []*DiscrepancyRow {
@@ -4711,7 +4995,7 @@ type KindCount struct {
 
 func (x *KindCount) Reset() {
 	*x = KindCount{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4723,7 +5007,7 @@ func (x *KindCount) String() string {
 func (*KindCount) ProtoMessage() {}
 
 func (x *KindCount) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4736,7 +5020,7 @@ func (x *KindCount) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KindCount.ProtoReflect.Descriptor instead.
 func (*KindCount) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{56}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *KindCount) GetKind() string {
@@ -4761,7 +5045,7 @@ type GetDigestRequest struct {
 
 func (x *GetDigestRequest) Reset() {
 	*x = GetDigestRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4773,7 +5057,7 @@ func (x *GetDigestRequest) String() string {
 func (*GetDigestRequest) ProtoMessage() {}
 
 func (x *GetDigestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4786,7 +5070,7 @@ func (x *GetDigestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDigestRequest.ProtoReflect.Descriptor instead.
 func (*GetDigestRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{59}
 }
 
 type Head struct {
@@ -4802,7 +5086,7 @@ type Head struct {
 
 func (x *Head) Reset() {
 	*x = Head{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4814,7 +5098,7 @@ func (x *Head) String() string {
 func (*Head) ProtoMessage() {}
 
 func (x *Head) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4827,7 +5111,7 @@ func (x *Head) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Head.ProtoReflect.Descriptor instead.
 func (*Head) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{58}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *Head) GetLog() string {
@@ -4877,7 +5161,7 @@ type GetDigestResponse struct {
 
 func (x *GetDigestResponse) Reset() {
 	*x = GetDigestResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4889,7 +5173,7 @@ func (x *GetDigestResponse) String() string {
 func (*GetDigestResponse) ProtoMessage() {}
 
 func (x *GetDigestResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4902,7 +5186,7 @@ func (x *GetDigestResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDigestResponse.ProtoReflect.Descriptor instead.
 func (*GetDigestResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{59}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *GetDigestResponse) GetDigest() string {
@@ -4941,7 +5225,7 @@ type GetStatusRequest struct {
 
 func (x *GetStatusRequest) Reset() {
 	*x = GetStatusRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4953,7 +5237,7 @@ func (x *GetStatusRequest) String() string {
 func (*GetStatusRequest) ProtoMessage() {}
 
 func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4966,7 +5250,7 @@ func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetStatusRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{60}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
 }
 
 type GetStatusResponse struct {
@@ -5001,7 +5285,7 @@ type GetStatusResponse struct {
 
 func (x *GetStatusResponse) Reset() {
 	*x = GetStatusResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5013,7 +5297,7 @@ func (x *GetStatusResponse) String() string {
 func (*GetStatusResponse) ProtoMessage() {}
 
 func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5026,7 +5310,7 @@ func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusResponse.ProtoReflect.Descriptor instead.
 func (*GetStatusResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{61}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *GetStatusResponse) GetPractice() string {
@@ -5183,7 +5467,7 @@ type PartRow struct {
 
 func (x *PartRow) Reset() {
 	*x = PartRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5195,7 +5479,7 @@ func (x *PartRow) String() string {
 func (*PartRow) ProtoMessage() {}
 
 func (x *PartRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5208,7 +5492,7 @@ func (x *PartRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PartRow.ProtoReflect.Descriptor instead.
 func (*PartRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *PartRow) GetPart() string {
@@ -5248,7 +5532,7 @@ type GetRecordRequest struct {
 
 func (x *GetRecordRequest) Reset() {
 	*x = GetRecordRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5260,7 +5544,7 @@ func (x *GetRecordRequest) String() string {
 func (*GetRecordRequest) ProtoMessage() {}
 
 func (x *GetRecordRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5273,7 +5557,7 @@ func (x *GetRecordRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecordRequest.ProtoReflect.Descriptor instead.
 func (*GetRecordRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *GetRecordRequest) GetRecord() string {
@@ -5313,7 +5597,7 @@ type GetRecordResponse struct {
 
 func (x *GetRecordResponse) Reset() {
 	*x = GetRecordResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5325,7 +5609,7 @@ func (x *GetRecordResponse) String() string {
 func (*GetRecordResponse) ProtoMessage() {}
 
 func (x *GetRecordResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5338,7 +5622,7 @@ func (x *GetRecordResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecordResponse.ProtoReflect.Descriptor instead.
 func (*GetRecordResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *GetRecordResponse) GetRecord() string {
@@ -5475,7 +5759,7 @@ type ListPeopleRequest struct {
 
 func (x *ListPeopleRequest) Reset() {
 	*x = ListPeopleRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5487,7 +5771,7 @@ func (x *ListPeopleRequest) String() string {
 func (*ListPeopleRequest) ProtoMessage() {}
 
 func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5500,7 +5784,7 @@ func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleRequest.ProtoReflect.Descriptor instead.
 func (*ListPeopleRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
 }
 
 type PersonRow struct {
@@ -5516,7 +5800,7 @@ type PersonRow struct {
 
 func (x *PersonRow) Reset() {
 	*x = PersonRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5528,7 +5812,7 @@ func (x *PersonRow) String() string {
 func (*PersonRow) ProtoMessage() {}
 
 func (x *PersonRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5541,7 +5825,7 @@ func (x *PersonRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PersonRow.ProtoReflect.Descriptor instead.
 func (*PersonRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *PersonRow) GetPerson() string {
@@ -5585,7 +5869,7 @@ type DeviceRow struct {
 
 func (x *DeviceRow) Reset() {
 	*x = DeviceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5597,7 +5881,7 @@ func (x *DeviceRow) String() string {
 func (*DeviceRow) ProtoMessage() {}
 
 func (x *DeviceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5610,7 +5894,7 @@ func (x *DeviceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceRow.ProtoReflect.Descriptor instead.
 func (*DeviceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *DeviceRow) GetDevice() string {
@@ -5658,7 +5942,7 @@ type ListPeopleResponse struct {
 
 func (x *ListPeopleResponse) Reset() {
 	*x = ListPeopleResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5670,7 +5954,7 @@ func (x *ListPeopleResponse) String() string {
 func (*ListPeopleResponse) ProtoMessage() {}
 
 func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5683,7 +5967,7 @@ func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleResponse.ProtoReflect.Descriptor instead.
 func (*ListPeopleResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *ListPeopleResponse) GetPeople() []*PersonRow {
@@ -5709,7 +5993,7 @@ type GetPersonRequest struct {
 
 func (x *GetPersonRequest) Reset() {
 	*x = GetPersonRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5721,7 +6005,7 @@ func (x *GetPersonRequest) String() string {
 func (*GetPersonRequest) ProtoMessage() {}
 
 func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5734,7 +6018,7 @@ func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPersonRequest.ProtoReflect.Descriptor instead.
 func (*GetPersonRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{69}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *GetPersonRequest) GetPerson() string {
@@ -5758,7 +6042,7 @@ type GetPersonResponse struct {
 
 func (x *GetPersonResponse) Reset() {
 	*x = GetPersonResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5770,7 +6054,7 @@ func (x *GetPersonResponse) String() string {
 func (*GetPersonResponse) ProtoMessage() {}
 
 func (x *GetPersonResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5783,7 +6067,7 @@ func (x *GetPersonResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPersonResponse.ProtoReflect.Descriptor instead.
 func (*GetPersonResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *GetPersonResponse) GetPerson() *PersonRow {
@@ -5830,7 +6114,7 @@ type ListAffectedRequest struct {
 
 func (x *ListAffectedRequest) Reset() {
 	*x = ListAffectedRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5842,7 +6126,7 @@ func (x *ListAffectedRequest) String() string {
 func (*ListAffectedRequest) ProtoMessage() {}
 
 func (x *ListAffectedRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5855,7 +6139,7 @@ func (x *ListAffectedRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAffectedRequest.ProtoReflect.Descriptor instead.
 func (*ListAffectedRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *ListAffectedRequest) GetVersion() string {
@@ -5874,7 +6158,7 @@ type ListAffectedResponse struct {
 
 func (x *ListAffectedResponse) Reset() {
 	*x = ListAffectedResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5886,7 +6170,7 @@ func (x *ListAffectedResponse) String() string {
 func (*ListAffectedResponse) ProtoMessage() {}
 
 func (x *ListAffectedResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5899,7 +6183,7 @@ func (x *ListAffectedResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAffectedResponse.ProtoReflect.Descriptor instead.
 func (*ListAffectedResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *ListAffectedResponse) GetCases() []*CaseRow {
@@ -5918,7 +6202,7 @@ type ListUseRequest struct {
 
 func (x *ListUseRequest) Reset() {
 	*x = ListUseRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5930,7 +6214,7 @@ func (x *ListUseRequest) String() string {
 func (*ListUseRequest) ProtoMessage() {}
 
 func (x *ListUseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5943,7 +6227,7 @@ func (x *ListUseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUseRequest.ProtoReflect.Descriptor instead.
 func (*ListUseRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{73}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *ListUseRequest) GetBy() string {
@@ -5969,7 +6253,7 @@ type UseRow struct {
 
 func (x *UseRow) Reset() {
 	*x = UseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5981,7 +6265,7 @@ func (x *UseRow) String() string {
 func (*UseRow) ProtoMessage() {}
 
 func (x *UseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5994,7 +6278,7 @@ func (x *UseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UseRow.ProtoReflect.Descriptor instead.
 func (*UseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{74}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *UseRow) GetGroup() string {
@@ -6063,7 +6347,7 @@ type ListUseResponse struct {
 
 func (x *ListUseResponse) Reset() {
 	*x = ListUseResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6075,7 +6359,7 @@ func (x *ListUseResponse) String() string {
 func (*ListUseResponse) ProtoMessage() {}
 
 func (x *ListUseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6088,7 +6372,7 @@ func (x *ListUseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUseResponse.ProtoReflect.Descriptor instead.
 func (*ListUseResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{75}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *ListUseResponse) GetRows() []*UseRow {
@@ -6117,7 +6401,7 @@ type GetBalanceRequest struct {
 
 func (x *GetBalanceRequest) Reset() {
 	*x = GetBalanceRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6129,7 +6413,7 @@ func (x *GetBalanceRequest) String() string {
 func (*GetBalanceRequest) ProtoMessage() {}
 
 func (x *GetBalanceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6142,7 +6426,7 @@ func (x *GetBalanceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBalanceRequest.ProtoReflect.Descriptor instead.
 func (*GetBalanceRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{76}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *GetBalanceRequest) GetFrom() string {
@@ -6194,7 +6478,7 @@ type BalanceLine struct {
 
 func (x *BalanceLine) Reset() {
 	*x = BalanceLine{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6206,7 +6490,7 @@ func (x *BalanceLine) String() string {
 func (*BalanceLine) ProtoMessage() {}
 
 func (x *BalanceLine) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6219,7 +6503,7 @@ func (x *BalanceLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BalanceLine.ProtoReflect.Descriptor instead.
 func (*BalanceLine) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{77}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *BalanceLine) GetWay() string {
@@ -6334,7 +6618,7 @@ type BalanceRow struct {
 
 func (x *BalanceRow) Reset() {
 	*x = BalanceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6346,7 +6630,7 @@ func (x *BalanceRow) String() string {
 func (*BalanceRow) ProtoMessage() {}
 
 func (x *BalanceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6359,7 +6643,7 @@ func (x *BalanceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BalanceRow.ProtoReflect.Descriptor instead.
 func (*BalanceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{78}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *BalanceRow) GetGroup() string {
@@ -6631,7 +6915,7 @@ type GetBalanceResponse struct {
 
 func (x *GetBalanceResponse) Reset() {
 	*x = GetBalanceResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6643,7 +6927,7 @@ func (x *GetBalanceResponse) String() string {
 func (*GetBalanceResponse) ProtoMessage() {}
 
 func (x *GetBalanceResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6656,7 +6940,7 @@ func (x *GetBalanceResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBalanceResponse.ProtoReflect.Descriptor instead.
 func (*GetBalanceResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{79}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *GetBalanceResponse) GetRows() []*BalanceRow {
@@ -6723,7 +7007,7 @@ type Closing struct {
 
 func (x *Closing) Reset() {
 	*x = Closing{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6735,7 +7019,7 @@ func (x *Closing) String() string {
 func (*Closing) ProtoMessage() {}
 
 func (x *Closing) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6748,7 +7032,7 @@ func (x *Closing) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Closing.ProtoReflect.Descriptor instead.
 func (*Closing) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{80}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *Closing) GetMonth() string {
@@ -6812,7 +7096,7 @@ type ClosingChange struct {
 
 func (x *ClosingChange) Reset() {
 	*x = ClosingChange{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6824,7 +7108,7 @@ func (x *ClosingChange) String() string {
 func (*ClosingChange) ProtoMessage() {}
 
 func (x *ClosingChange) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6837,7 +7121,7 @@ func (x *ClosingChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClosingChange.ProtoReflect.Descriptor instead.
 func (*ClosingChange) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{81}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *ClosingChange) GetPlace() string {
@@ -6928,7 +7212,7 @@ type GetRecallRequest struct {
 
 func (x *GetRecallRequest) Reset() {
 	*x = GetRecallRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6940,7 +7224,7 @@ func (x *GetRecallRequest) String() string {
 func (*GetRecallRequest) ProtoMessage() {}
 
 func (x *GetRecallRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6953,7 +7237,7 @@ func (x *GetRecallRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecallRequest.ProtoReflect.Descriptor instead.
 func (*GetRecallRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{82}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *GetRecallRequest) GetProduct() string {
@@ -7033,7 +7317,7 @@ type RecallBatch struct {
 
 func (x *RecallBatch) Reset() {
 	*x = RecallBatch{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7045,7 +7329,7 @@ func (x *RecallBatch) String() string {
 func (*RecallBatch) ProtoMessage() {}
 
 func (x *RecallBatch) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7058,7 +7342,7 @@ func (x *RecallBatch) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallBatch.ProtoReflect.Descriptor instead.
 func (*RecallBatch) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{83}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *RecallBatch) GetProduct() string {
@@ -7116,7 +7400,7 @@ type RecallBag struct {
 
 func (x *RecallBag) Reset() {
 	*x = RecallBag{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7128,7 +7412,7 @@ func (x *RecallBag) String() string {
 func (*RecallBag) ProtoMessage() {}
 
 func (x *RecallBag) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7141,7 +7425,7 @@ func (x *RecallBag) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallBag.ProtoReflect.Descriptor instead.
 func (*RecallBag) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{84}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *RecallBag) GetBag() string {
@@ -7236,7 +7520,7 @@ type RecallPatient struct {
 
 func (x *RecallPatient) Reset() {
 	*x = RecallPatient{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7248,7 +7532,7 @@ func (x *RecallPatient) String() string {
 func (*RecallPatient) ProtoMessage() {}
 
 func (x *RecallPatient) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7261,7 +7545,7 @@ func (x *RecallPatient) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallPatient.ProtoReflect.Descriptor instead.
 func (*RecallPatient) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{85}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{87}
 }
 
 func (x *RecallPatient) GetCase() string {
@@ -7404,7 +7688,7 @@ type RecallHold struct {
 
 func (x *RecallHold) Reset() {
 	*x = RecallHold{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7416,7 +7700,7 @@ func (x *RecallHold) String() string {
 func (*RecallHold) ProtoMessage() {}
 
 func (x *RecallHold) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7429,7 +7713,7 @@ func (x *RecallHold) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallHold.ProtoReflect.Descriptor instead.
 func (*RecallHold) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{86}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{88}
 }
 
 func (x *RecallHold) GetRecord() string {
@@ -7538,7 +7822,7 @@ type GetRecallResponse struct {
 
 func (x *GetRecallResponse) Reset() {
 	*x = GetRecallResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7550,7 +7834,7 @@ func (x *GetRecallResponse) String() string {
 func (*GetRecallResponse) ProtoMessage() {}
 
 func (x *GetRecallResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7563,7 +7847,7 @@ func (x *GetRecallResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecallResponse.ProtoReflect.Descriptor instead.
 func (*GetRecallResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{87}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{89}
 }
 
 func (x *GetRecallResponse) GetAbout() string {
@@ -7701,7 +7985,7 @@ type ListUnprovenRequest struct {
 
 func (x *ListUnprovenRequest) Reset() {
 	*x = ListUnprovenRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7713,7 +7997,7 @@ func (x *ListUnprovenRequest) String() string {
 func (*ListUnprovenRequest) ProtoMessage() {}
 
 func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7726,7 +8010,7 @@ func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenRequest.ProtoReflect.Descriptor instead.
 func (*ListUnprovenRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{88}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{90}
 }
 
 func (x *ListUnprovenRequest) GetUnsigned() bool {
@@ -7756,7 +8040,7 @@ type UnprovenRow struct {
 
 func (x *UnprovenRow) Reset() {
 	*x = UnprovenRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7768,7 +8052,7 @@ func (x *UnprovenRow) String() string {
 func (*UnprovenRow) ProtoMessage() {}
 
 func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7781,7 +8065,7 @@ func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnprovenRow.ProtoReflect.Descriptor instead.
 func (*UnprovenRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{89}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{91}
 }
 
 func (x *UnprovenRow) GetAt() string {
@@ -7857,7 +8141,7 @@ type ListUnprovenResponse struct {
 
 func (x *ListUnprovenResponse) Reset() {
 	*x = ListUnprovenResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7869,7 +8153,7 @@ func (x *ListUnprovenResponse) String() string {
 func (*ListUnprovenResponse) ProtoMessage() {}
 
 func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7882,7 +8166,7 @@ func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenResponse.ProtoReflect.Descriptor instead.
 func (*ListUnprovenResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{90}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{92}
 }
 
 func (x *ListUnprovenResponse) GetRows() []*UnprovenRow {
@@ -7909,7 +8193,7 @@ type ListLateRequest struct {
 
 func (x *ListLateRequest) Reset() {
 	*x = ListLateRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7921,7 +8205,7 @@ func (x *ListLateRequest) String() string {
 func (*ListLateRequest) ProtoMessage() {}
 
 func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7934,7 +8218,7 @@ func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateRequest.ProtoReflect.Descriptor instead.
 func (*ListLateRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{91}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{93}
 }
 
 func (x *ListLateRequest) GetLimit() int32 {
@@ -7971,7 +8255,7 @@ type LateRow struct {
 
 func (x *LateRow) Reset() {
 	*x = LateRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7983,7 +8267,7 @@ func (x *LateRow) String() string {
 func (*LateRow) ProtoMessage() {}
 
 func (x *LateRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7996,7 +8280,7 @@ func (x *LateRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LateRow.ProtoReflect.Descriptor instead.
 func (*LateRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{92}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{94}
 }
 
 func (x *LateRow) GetCase() string {
@@ -8073,7 +8357,7 @@ type ListLateResponse struct {
 
 func (x *ListLateResponse) Reset() {
 	*x = ListLateResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8085,7 +8369,7 @@ func (x *ListLateResponse) String() string {
 func (*ListLateResponse) ProtoMessage() {}
 
 func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8098,7 +8382,7 @@ func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateResponse.ProtoReflect.Descriptor instead.
 func (*ListLateResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{93}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{95}
 }
 
 func (x *ListLateResponse) GetRows() []*LateRow {
@@ -8125,7 +8409,7 @@ type ListCorrectionsRequest struct {
 
 func (x *ListCorrectionsRequest) Reset() {
 	*x = ListCorrectionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[96]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8137,7 +8421,7 @@ func (x *ListCorrectionsRequest) String() string {
 func (*ListCorrectionsRequest) ProtoMessage() {}
 
 func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[96]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8150,7 +8434,7 @@ func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsRequest.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{94}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{96}
 }
 
 func (x *ListCorrectionsRequest) GetLimit() int32 {
@@ -8190,7 +8474,7 @@ type CorrectionRow struct {
 
 func (x *CorrectionRow) Reset() {
 	*x = CorrectionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[97]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8202,7 +8486,7 @@ func (x *CorrectionRow) String() string {
 func (*CorrectionRow) ProtoMessage() {}
 
 func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[97]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8215,7 +8499,7 @@ func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectionRow.ProtoReflect.Descriptor instead.
 func (*CorrectionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{95}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{97}
 }
 
 func (x *CorrectionRow) GetAt() string {
@@ -8306,7 +8590,7 @@ type ListCorrectionsResponse struct {
 
 func (x *ListCorrectionsResponse) Reset() {
 	*x = ListCorrectionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[96]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[98]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8318,7 +8602,7 @@ func (x *ListCorrectionsResponse) String() string {
 func (*ListCorrectionsResponse) ProtoMessage() {}
 
 func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[96]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[98]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8331,7 +8615,7 @@ func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsResponse.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{96}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{98}
 }
 
 func (x *ListCorrectionsResponse) GetRows() []*CorrectionRow {
@@ -8359,7 +8643,7 @@ type ListReactionsRequest struct {
 
 func (x *ListReactionsRequest) Reset() {
 	*x = ListReactionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[97]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[99]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8371,7 +8655,7 @@ func (x *ListReactionsRequest) String() string {
 func (*ListReactionsRequest) ProtoMessage() {}
 
 func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[97]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[99]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8384,7 +8668,7 @@ func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsRequest.ProtoReflect.Descriptor instead.
 func (*ListReactionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{97}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{99}
 }
 
 func (x *ListReactionsRequest) GetBy() string {
@@ -8432,7 +8716,7 @@ type ReactionRow struct {
 
 func (x *ReactionRow) Reset() {
 	*x = ReactionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[98]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[100]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8444,7 +8728,7 @@ func (x *ReactionRow) String() string {
 func (*ReactionRow) ProtoMessage() {}
 
 func (x *ReactionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[98]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[100]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8457,7 +8741,7 @@ func (x *ReactionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionRow.ProtoReflect.Descriptor instead.
 func (*ReactionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{98}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{100}
 }
 
 func (x *ReactionRow) GetGroup() string {
@@ -8546,7 +8830,7 @@ type ReactionChart struct {
 
 func (x *ReactionChart) Reset() {
 	*x = ReactionChart{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[99]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8558,7 +8842,7 @@ func (x *ReactionChart) String() string {
 func (*ReactionChart) ProtoMessage() {}
 
 func (x *ReactionChart) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[99]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8571,7 +8855,7 @@ func (x *ReactionChart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionChart.ProtoReflect.Descriptor instead.
 func (*ReactionChart) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{99}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{101}
 }
 
 func (x *ReactionChart) GetUsual() float64 {
@@ -8661,7 +8945,7 @@ type ListReactionsResponse struct {
 
 func (x *ListReactionsResponse) Reset() {
 	*x = ListReactionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[100]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8673,7 +8957,7 @@ func (x *ListReactionsResponse) String() string {
 func (*ListReactionsResponse) ProtoMessage() {}
 
 func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[100]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8686,7 +8970,7 @@ func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsResponse.ProtoReflect.Descriptor instead.
 func (*ListReactionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{100}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{102}
 }
 
 func (x *ListReactionsResponse) GetRows() []*ReactionRow {
@@ -8749,7 +9033,7 @@ type ListResponsesRequest struct {
 
 func (x *ListResponsesRequest) Reset() {
 	*x = ListResponsesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8761,7 +9045,7 @@ func (x *ListResponsesRequest) String() string {
 func (*ListResponsesRequest) ProtoMessage() {}
 
 func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8774,7 +9058,7 @@ func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesRequest.ProtoReflect.Descriptor instead.
 func (*ListResponsesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{101}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{103}
 }
 
 func (x *ListResponsesRequest) GetBy() string {
@@ -8810,7 +9094,7 @@ type ShareSpan struct {
 
 func (x *ShareSpan) Reset() {
 	*x = ShareSpan{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8822,7 +9106,7 @@ func (x *ShareSpan) String() string {
 func (*ShareSpan) ProtoMessage() {}
 
 func (x *ShareSpan) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8835,7 +9119,7 @@ func (x *ShareSpan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShareSpan.ProtoReflect.Descriptor instead.
 func (*ShareSpan) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{102}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{104}
 }
 
 func (x *ShareSpan) GetLow() float64 {
@@ -8885,7 +9169,7 @@ type ResponseRow struct {
 
 func (x *ResponseRow) Reset() {
 	*x = ResponseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8897,7 +9181,7 @@ func (x *ResponseRow) String() string {
 func (*ResponseRow) ProtoMessage() {}
 
 func (x *ResponseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8910,7 +9194,7 @@ func (x *ResponseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResponseRow.ProtoReflect.Descriptor instead.
 func (*ResponseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{103}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{105}
 }
 
 func (x *ResponseRow) GetGroup() string {
@@ -9001,7 +9285,7 @@ type ListResponsesResponse struct {
 
 func (x *ListResponsesResponse) Reset() {
 	*x = ListResponsesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9013,7 +9297,7 @@ func (x *ListResponsesResponse) String() string {
 func (*ListResponsesResponse) ProtoMessage() {}
 
 func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9026,7 +9310,7 @@ func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesResponse.ProtoReflect.Descriptor instead.
 func (*ListResponsesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{104}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{106}
 }
 
 func (x *ListResponsesResponse) GetRows() []*ResponseRow {
@@ -9058,7 +9342,7 @@ type ListOverridesRequest struct {
 
 func (x *ListOverridesRequest) Reset() {
 	*x = ListOverridesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9070,7 +9354,7 @@ func (x *ListOverridesRequest) String() string {
 func (*ListOverridesRequest) ProtoMessage() {}
 
 func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9083,7 +9367,7 @@ func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesRequest.ProtoReflect.Descriptor instead.
 func (*ListOverridesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{105}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{107}
 }
 
 // OverrideRow counts how often one caution was gone past in a month.
@@ -9098,7 +9382,7 @@ type OverrideRow struct {
 
 func (x *OverrideRow) Reset() {
 	*x = OverrideRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[108]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9110,7 +9394,7 @@ func (x *OverrideRow) String() string {
 func (*OverrideRow) ProtoMessage() {}
 
 func (x *OverrideRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[108]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9123,7 +9407,7 @@ func (x *OverrideRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverrideRow.ProtoReflect.Descriptor instead.
 func (*OverrideRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{106}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{108}
 }
 
 func (x *OverrideRow) GetMonth() string {
@@ -9156,7 +9440,7 @@ type ListOverridesResponse struct {
 
 func (x *ListOverridesResponse) Reset() {
 	*x = ListOverridesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[109]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9168,7 +9452,7 @@ func (x *ListOverridesResponse) String() string {
 func (*ListOverridesResponse) ProtoMessage() {}
 
 func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[109]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9181,7 +9465,7 @@ func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesResponse.ProtoReflect.Descriptor instead.
 func (*ListOverridesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{107}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{109}
 }
 
 func (x *ListOverridesResponse) GetRows() []*OverrideRow {
@@ -9238,7 +9522,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x04name\x18\x02 \x01(\tR\x04name\"P\n" +
 	"\tFreshness\x12/\n" +
 	"\x14heard_from_server_at\x18\x01 \x01(\tR\x11heardFromServerAt\x12\x12\n" +
-	"\x04text\x18\x02 \x01(\tR\x04text\"\xf7\x03\n" +
+	"\x04text\x18\x02 \x01(\tR\x04text\"\xac\x06\n" +
 	"\x10ListStockRequest\x123\n" +
 	"\x05place\x18\x01 \x01(\tB\x1d\xca\xda\x18\x19\n" +
 	"\x0fonly this place\x92\x01\x05placeR\x05place\x129\n" +
@@ -9253,7 +9537,14 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x05limit\x18\x06 \x01(\x05B>\xca\xda\x18:\n" +
 	"&at most so many rows; 5000 when absent\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xb3@R\x05limit\x12U\n" +
 	"\x05after\x18\a \x01(\tB?\xca\xda\x18;\n" +
-	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\"\xaa\x02\n" +
+	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\x12k\n" +
+	"\x04find\x18\b \x01(\tBW\xca\xda\x18S\n" +
+	"Oonly what has each of these words in its number, batch, product, place or state(dR\x04find\x12b\n" +
+	"\x04sort\x18\t \x01(\tBN\xca\xda\x18J\n" +
+	"Hwith --grouped: within a place by use_by, product, batch, bags or volumeR\x04sort\x12b\n" +
+	"\agrouped\x18\n" +
+	" \x01(\bBH\xca\xda\x18D\n" +
+	"Bbags of one batch, size and state in one row, with totals by placeR\agrouped\"\xfb\x02\n" +
 	"\x06BagRow\x12\x10\n" +
 	"\x03bag\x18\x01 \x01(\tR\x03bag\x12\x14\n" +
 	"\x05place\x18\x02 \x01(\tR\x05place\x12\x18\n" +
@@ -9267,16 +9558,44 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\abecause\x18\n" +
 	" \x03(\tR\abecause\x12\x19\n" +
 	"\bfor_case\x18\v \x01(\tR\aforCase\x12\x19\n" +
-	"\bplace_id\x18\f \x01(\tR\aplaceId\"H\n" +
+	"\bplace_id\x18\f \x01(\tR\aplaceId\x12\x17\n" +
+	"\aleft_at\x18\r \x01(\tR\x06leftAt\x12\x17\n" +
+	"\aleft_to\x18\x0e \x01(\tR\x06leftTo\x12\x1d\n" +
+	"\n" +
+	"left_cases\x18\x0f \x03(\tR\tleftCases\"\xc2\x02\n" +
+	"\n" +
+	"StockGroup\x12\x14\n" +
+	"\x05place\x18\x01 \x01(\tR\x05place\x12\x18\n" +
+	"\aproduct\x18\x02 \x01(\tR\aproduct\x12\x14\n" +
+	"\x05batch\x18\x03 \x01(\tR\x05batch\x12\x14\n" +
+	"\x05count\x18\x04 \x01(\x05R\x05count\x12\x15\n" +
+	"\x06use_by\x18\x05 \x01(\tR\x05useBy\x12\x17\n" +
+	"\aeach_ml\x18\x06 \x01(\x05R\x06eachMl\x12\x19\n" +
+	"\btotal_ml\x18\a \x01(\x05R\atotalMl\x12\x14\n" +
+	"\x05state\x18\b \x01(\tR\x05state\x12\x16\n" +
+	"\x06expiry\x18\t \x01(\tR\x06expiry\x12\x16\n" +
+	"\x06states\x18\n" +
+	" \x03(\tR\x06states\x12\x18\n" +
+	"\abecause\x18\v \x03(\tR\abecause\x12\x12\n" +
+	"\x04bags\x18\f \x03(\tR\x04bags\x12\x19\n" +
+	"\bplace_id\x18\r \x01(\tR\aplaceId\"\x82\x01\n" +
+	"\bStockSum\x12\x14\n" +
+	"\x05place\x18\x01 \x01(\tR\x05place\x12\x14\n" +
+	"\x05state\x18\x02 \x01(\tR\x05state\x12\x14\n" +
+	"\x05count\x18\x03 \x01(\x05R\x05count\x12\x19\n" +
+	"\btotal_ml\x18\x04 \x01(\x05R\atotalMl\x12\x19\n" +
+	"\bplace_id\x18\x05 \x01(\tR\aplaceId\"H\n" +
 	"\x06KitRow\x12\x14\n" +
 	"\x05place\x18\x01 \x01(\tR\x05place\x12\x12\n" +
 	"\x04item\x18\x02 \x01(\tR\x04item\x12\x14\n" +
-	"\x05count\x18\x03 \x01(\x05R\x05count\"\xb0\x01\n" +
+	"\x05count\x18\x03 \x01(\x05R\x05count\"\x8e\x02\n" +
 	"\x11ListStockResponse\x12(\n" +
 	"\x04bags\x18\x01 \x03(\v2\x14.thawtrail.v1.BagRowR\x04bags\x12&\n" +
 	"\x03kit\x18\x02 \x03(\v2\x14.thawtrail.v1.KitRowR\x03kit\x125\n" +
 	"\tfreshness\x18\x03 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\x12\x12\n" +
-	"\x04next\x18\x04 \x01(\tR\x04next\"T\n" +
+	"\x04next\x18\x04 \x01(\tR\x04next\x120\n" +
+	"\x06groups\x18\x05 \x03(\v2\x18.thawtrail.v1.StockGroupR\x06groups\x12*\n" +
+	"\x04sums\x18\x06 \x03(\v2\x16.thawtrail.v1.StockSumR\x04sums\"T\n" +
 	"\rGetBagRequest\x12C\n" +
 	"\x03bag\x18\x01 \x01(\tB1\xca\xda\x18-\n" +
 	"#bag number, or its first characters\x10\x01\x92\x01\x03bagR\x03bag\"\xb9\x02\n" +
@@ -10171,7 +10490,7 @@ func file_thawtrail_v1_services_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_services_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 108)
+var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 110)
 var file_thawtrail_v1_services_proto_goTypes = []any{
 	(SavedState)(0),                   // 0: thawtrail.v1.SavedState
 	(*WriteRequest)(nil),              // 1: thawtrail.v1.WriteRequest
@@ -10185,271 +10504,275 @@ var file_thawtrail_v1_services_proto_goTypes = []any{
 	(*Freshness)(nil),                 // 9: thawtrail.v1.Freshness
 	(*ListStockRequest)(nil),          // 10: thawtrail.v1.ListStockRequest
 	(*BagRow)(nil),                    // 11: thawtrail.v1.BagRow
-	(*KitRow)(nil),                    // 12: thawtrail.v1.KitRow
-	(*ListStockResponse)(nil),         // 13: thawtrail.v1.ListStockResponse
-	(*GetBagRequest)(nil),             // 14: thawtrail.v1.GetBagRequest
-	(*TimelineRow)(nil),               // 15: thawtrail.v1.TimelineRow
-	(*Correction)(nil),                // 16: thawtrail.v1.Correction
-	(*GetBagResponse)(nil),            // 17: thawtrail.v1.GetBagResponse
-	(*BagCan)(nil),                    // 18: thawtrail.v1.BagCan
-	(*ListBatchesRequest)(nil),        // 19: thawtrail.v1.ListBatchesRequest
-	(*HoldRow)(nil),                   // 20: thawtrail.v1.HoldRow
-	(*HeardRow)(nil),                  // 21: thawtrail.v1.HeardRow
-	(*BatchRow)(nil),                  // 22: thawtrail.v1.BatchRow
-	(*ListBatchesResponse)(nil),       // 23: thawtrail.v1.ListBatchesResponse
-	(*ListProductsRequest)(nil),       // 24: thawtrail.v1.ListProductsRequest
-	(*ProductRow)(nil),                // 25: thawtrail.v1.ProductRow
-	(*ListProductsResponse)(nil),      // 26: thawtrail.v1.ListProductsResponse
-	(*ListPlacesRequest)(nil),         // 27: thawtrail.v1.ListPlacesRequest
-	(*PlaceRow)(nil),                  // 28: thawtrail.v1.PlaceRow
-	(*ListPlacesResponse)(nil),        // 29: thawtrail.v1.ListPlacesResponse
-	(*ListLevelsRequest)(nil),         // 30: thawtrail.v1.ListLevelsRequest
-	(*MareChance)(nil),                // 31: thawtrail.v1.MareChance
-	(*DemandWeek)(nil),                // 32: thawtrail.v1.DemandWeek
-	(*AwaitedMare)(nil),               // 33: thawtrail.v1.AwaitedMare
-	(*PlaceLevel)(nil),                // 34: thawtrail.v1.PlaceLevel
-	(*SuggestedMove)(nil),             // 35: thawtrail.v1.SuggestedMove
-	(*SuggestedOrder)(nil),            // 36: thawtrail.v1.SuggestedOrder
-	(*OpenOrder)(nil),                 // 37: thawtrail.v1.OpenOrder
-	(*LevelRow)(nil),                  // 38: thawtrail.v1.LevelRow
-	(*FailureBasis)(nil),              // 39: thawtrail.v1.FailureBasis
-	(*UseBasis)(nil),                  // 40: thawtrail.v1.UseBasis
-	(*ListLevelsResponse)(nil),        // 41: thawtrail.v1.ListLevelsResponse
-	(*ChooseBagsRequest)(nil),         // 42: thawtrail.v1.ChooseBagsRequest
-	(*ChooseBagsResponse)(nil),        // 43: thawtrail.v1.ChooseBagsResponse
-	(*ListCasesRequest)(nil),          // 44: thawtrail.v1.ListCasesRequest
-	(*CaseRow)(nil),                   // 45: thawtrail.v1.CaseRow
-	(*ListCasesResponse)(nil),         // 46: thawtrail.v1.ListCasesResponse
-	(*GetCaseRequest)(nil),            // 47: thawtrail.v1.GetCaseRequest
-	(*TransfusionRow)(nil),            // 48: thawtrail.v1.TransfusionRow
-	(*VitalsRow)(nil),                 // 49: thawtrail.v1.VitalsRow
-	(*GetCaseResponse)(nil),           // 50: thawtrail.v1.GetCaseResponse
-	(*GetNowRequest)(nil),             // 51: thawtrail.v1.GetNowRequest
-	(*DueRow)(nil),                    // 52: thawtrail.v1.DueRow
-	(*GetNowResponse)(nil),            // 53: thawtrail.v1.GetNowResponse
-	(*ListDiscrepanciesRequest)(nil),  // 54: thawtrail.v1.ListDiscrepanciesRequest
-	(*DiscrepancyRow)(nil),            // 55: thawtrail.v1.DiscrepancyRow
-	(*ListDiscrepanciesResponse)(nil), // 56: thawtrail.v1.ListDiscrepanciesResponse
-	(*KindCount)(nil),                 // 57: thawtrail.v1.KindCount
-	(*GetDigestRequest)(nil),          // 58: thawtrail.v1.GetDigestRequest
-	(*Head)(nil),                      // 59: thawtrail.v1.Head
-	(*GetDigestResponse)(nil),         // 60: thawtrail.v1.GetDigestResponse
-	(*GetStatusRequest)(nil),          // 61: thawtrail.v1.GetStatusRequest
-	(*GetStatusResponse)(nil),         // 62: thawtrail.v1.GetStatusResponse
-	(*PartRow)(nil),                   // 63: thawtrail.v1.PartRow
-	(*GetRecordRequest)(nil),          // 64: thawtrail.v1.GetRecordRequest
-	(*GetRecordResponse)(nil),         // 65: thawtrail.v1.GetRecordResponse
-	(*ListPeopleRequest)(nil),         // 66: thawtrail.v1.ListPeopleRequest
-	(*PersonRow)(nil),                 // 67: thawtrail.v1.PersonRow
-	(*DeviceRow)(nil),                 // 68: thawtrail.v1.DeviceRow
-	(*ListPeopleResponse)(nil),        // 69: thawtrail.v1.ListPeopleResponse
-	(*GetPersonRequest)(nil),          // 70: thawtrail.v1.GetPersonRequest
-	(*GetPersonResponse)(nil),         // 71: thawtrail.v1.GetPersonResponse
-	(*ListAffectedRequest)(nil),       // 72: thawtrail.v1.ListAffectedRequest
-	(*ListAffectedResponse)(nil),      // 73: thawtrail.v1.ListAffectedResponse
-	(*ListUseRequest)(nil),            // 74: thawtrail.v1.ListUseRequest
-	(*UseRow)(nil),                    // 75: thawtrail.v1.UseRow
-	(*ListUseResponse)(nil),           // 76: thawtrail.v1.ListUseResponse
-	(*GetBalanceRequest)(nil),         // 77: thawtrail.v1.GetBalanceRequest
-	(*BalanceLine)(nil),               // 78: thawtrail.v1.BalanceLine
-	(*BalanceRow)(nil),                // 79: thawtrail.v1.BalanceRow
-	(*GetBalanceResponse)(nil),        // 80: thawtrail.v1.GetBalanceResponse
-	(*Closing)(nil),                   // 81: thawtrail.v1.Closing
-	(*ClosingChange)(nil),             // 82: thawtrail.v1.ClosingChange
-	(*GetRecallRequest)(nil),          // 83: thawtrail.v1.GetRecallRequest
-	(*RecallBatch)(nil),               // 84: thawtrail.v1.RecallBatch
-	(*RecallBag)(nil),                 // 85: thawtrail.v1.RecallBag
-	(*RecallPatient)(nil),             // 86: thawtrail.v1.RecallPatient
-	(*RecallHold)(nil),                // 87: thawtrail.v1.RecallHold
-	(*GetRecallResponse)(nil),         // 88: thawtrail.v1.GetRecallResponse
-	(*ListUnprovenRequest)(nil),       // 89: thawtrail.v1.ListUnprovenRequest
-	(*UnprovenRow)(nil),               // 90: thawtrail.v1.UnprovenRow
-	(*ListUnprovenResponse)(nil),      // 91: thawtrail.v1.ListUnprovenResponse
-	(*ListLateRequest)(nil),           // 92: thawtrail.v1.ListLateRequest
-	(*LateRow)(nil),                   // 93: thawtrail.v1.LateRow
-	(*ListLateResponse)(nil),          // 94: thawtrail.v1.ListLateResponse
-	(*ListCorrectionsRequest)(nil),    // 95: thawtrail.v1.ListCorrectionsRequest
-	(*CorrectionRow)(nil),             // 96: thawtrail.v1.CorrectionRow
-	(*ListCorrectionsResponse)(nil),   // 97: thawtrail.v1.ListCorrectionsResponse
-	(*ListReactionsRequest)(nil),      // 98: thawtrail.v1.ListReactionsRequest
-	(*ReactionRow)(nil),               // 99: thawtrail.v1.ReactionRow
-	(*ReactionChart)(nil),             // 100: thawtrail.v1.ReactionChart
-	(*ListReactionsResponse)(nil),     // 101: thawtrail.v1.ListReactionsResponse
-	(*ListResponsesRequest)(nil),      // 102: thawtrail.v1.ListResponsesRequest
-	(*ShareSpan)(nil),                 // 103: thawtrail.v1.ShareSpan
-	(*ResponseRow)(nil),               // 104: thawtrail.v1.ResponseRow
-	(*ListResponsesResponse)(nil),     // 105: thawtrail.v1.ListResponsesResponse
-	(*ListOverridesRequest)(nil),      // 106: thawtrail.v1.ListOverridesRequest
-	(*OverrideRow)(nil),               // 107: thawtrail.v1.OverrideRow
-	(*ListOverridesResponse)(nil),     // 108: thawtrail.v1.ListOverridesResponse
-	(*Entry)(nil),                     // 109: thawtrail.v1.Entry
-	(*Moment)(nil),                    // 110: thawtrail.v1.Moment
-	(*Override)(nil),                  // 111: thawtrail.v1.Override
-	(ProofKind)(0),                    // 112: thawtrail.v1.ProofKind
+	(*StockGroup)(nil),                // 12: thawtrail.v1.StockGroup
+	(*StockSum)(nil),                  // 13: thawtrail.v1.StockSum
+	(*KitRow)(nil),                    // 14: thawtrail.v1.KitRow
+	(*ListStockResponse)(nil),         // 15: thawtrail.v1.ListStockResponse
+	(*GetBagRequest)(nil),             // 16: thawtrail.v1.GetBagRequest
+	(*TimelineRow)(nil),               // 17: thawtrail.v1.TimelineRow
+	(*Correction)(nil),                // 18: thawtrail.v1.Correction
+	(*GetBagResponse)(nil),            // 19: thawtrail.v1.GetBagResponse
+	(*BagCan)(nil),                    // 20: thawtrail.v1.BagCan
+	(*ListBatchesRequest)(nil),        // 21: thawtrail.v1.ListBatchesRequest
+	(*HoldRow)(nil),                   // 22: thawtrail.v1.HoldRow
+	(*HeardRow)(nil),                  // 23: thawtrail.v1.HeardRow
+	(*BatchRow)(nil),                  // 24: thawtrail.v1.BatchRow
+	(*ListBatchesResponse)(nil),       // 25: thawtrail.v1.ListBatchesResponse
+	(*ListProductsRequest)(nil),       // 26: thawtrail.v1.ListProductsRequest
+	(*ProductRow)(nil),                // 27: thawtrail.v1.ProductRow
+	(*ListProductsResponse)(nil),      // 28: thawtrail.v1.ListProductsResponse
+	(*ListPlacesRequest)(nil),         // 29: thawtrail.v1.ListPlacesRequest
+	(*PlaceRow)(nil),                  // 30: thawtrail.v1.PlaceRow
+	(*ListPlacesResponse)(nil),        // 31: thawtrail.v1.ListPlacesResponse
+	(*ListLevelsRequest)(nil),         // 32: thawtrail.v1.ListLevelsRequest
+	(*MareChance)(nil),                // 33: thawtrail.v1.MareChance
+	(*DemandWeek)(nil),                // 34: thawtrail.v1.DemandWeek
+	(*AwaitedMare)(nil),               // 35: thawtrail.v1.AwaitedMare
+	(*PlaceLevel)(nil),                // 36: thawtrail.v1.PlaceLevel
+	(*SuggestedMove)(nil),             // 37: thawtrail.v1.SuggestedMove
+	(*SuggestedOrder)(nil),            // 38: thawtrail.v1.SuggestedOrder
+	(*OpenOrder)(nil),                 // 39: thawtrail.v1.OpenOrder
+	(*LevelRow)(nil),                  // 40: thawtrail.v1.LevelRow
+	(*FailureBasis)(nil),              // 41: thawtrail.v1.FailureBasis
+	(*UseBasis)(nil),                  // 42: thawtrail.v1.UseBasis
+	(*ListLevelsResponse)(nil),        // 43: thawtrail.v1.ListLevelsResponse
+	(*ChooseBagsRequest)(nil),         // 44: thawtrail.v1.ChooseBagsRequest
+	(*ChooseBagsResponse)(nil),        // 45: thawtrail.v1.ChooseBagsResponse
+	(*ListCasesRequest)(nil),          // 46: thawtrail.v1.ListCasesRequest
+	(*CaseRow)(nil),                   // 47: thawtrail.v1.CaseRow
+	(*ListCasesResponse)(nil),         // 48: thawtrail.v1.ListCasesResponse
+	(*GetCaseRequest)(nil),            // 49: thawtrail.v1.GetCaseRequest
+	(*TransfusionRow)(nil),            // 50: thawtrail.v1.TransfusionRow
+	(*VitalsRow)(nil),                 // 51: thawtrail.v1.VitalsRow
+	(*GetCaseResponse)(nil),           // 52: thawtrail.v1.GetCaseResponse
+	(*GetNowRequest)(nil),             // 53: thawtrail.v1.GetNowRequest
+	(*DueRow)(nil),                    // 54: thawtrail.v1.DueRow
+	(*GetNowResponse)(nil),            // 55: thawtrail.v1.GetNowResponse
+	(*ListDiscrepanciesRequest)(nil),  // 56: thawtrail.v1.ListDiscrepanciesRequest
+	(*DiscrepancyRow)(nil),            // 57: thawtrail.v1.DiscrepancyRow
+	(*ListDiscrepanciesResponse)(nil), // 58: thawtrail.v1.ListDiscrepanciesResponse
+	(*KindCount)(nil),                 // 59: thawtrail.v1.KindCount
+	(*GetDigestRequest)(nil),          // 60: thawtrail.v1.GetDigestRequest
+	(*Head)(nil),                      // 61: thawtrail.v1.Head
+	(*GetDigestResponse)(nil),         // 62: thawtrail.v1.GetDigestResponse
+	(*GetStatusRequest)(nil),          // 63: thawtrail.v1.GetStatusRequest
+	(*GetStatusResponse)(nil),         // 64: thawtrail.v1.GetStatusResponse
+	(*PartRow)(nil),                   // 65: thawtrail.v1.PartRow
+	(*GetRecordRequest)(nil),          // 66: thawtrail.v1.GetRecordRequest
+	(*GetRecordResponse)(nil),         // 67: thawtrail.v1.GetRecordResponse
+	(*ListPeopleRequest)(nil),         // 68: thawtrail.v1.ListPeopleRequest
+	(*PersonRow)(nil),                 // 69: thawtrail.v1.PersonRow
+	(*DeviceRow)(nil),                 // 70: thawtrail.v1.DeviceRow
+	(*ListPeopleResponse)(nil),        // 71: thawtrail.v1.ListPeopleResponse
+	(*GetPersonRequest)(nil),          // 72: thawtrail.v1.GetPersonRequest
+	(*GetPersonResponse)(nil),         // 73: thawtrail.v1.GetPersonResponse
+	(*ListAffectedRequest)(nil),       // 74: thawtrail.v1.ListAffectedRequest
+	(*ListAffectedResponse)(nil),      // 75: thawtrail.v1.ListAffectedResponse
+	(*ListUseRequest)(nil),            // 76: thawtrail.v1.ListUseRequest
+	(*UseRow)(nil),                    // 77: thawtrail.v1.UseRow
+	(*ListUseResponse)(nil),           // 78: thawtrail.v1.ListUseResponse
+	(*GetBalanceRequest)(nil),         // 79: thawtrail.v1.GetBalanceRequest
+	(*BalanceLine)(nil),               // 80: thawtrail.v1.BalanceLine
+	(*BalanceRow)(nil),                // 81: thawtrail.v1.BalanceRow
+	(*GetBalanceResponse)(nil),        // 82: thawtrail.v1.GetBalanceResponse
+	(*Closing)(nil),                   // 83: thawtrail.v1.Closing
+	(*ClosingChange)(nil),             // 84: thawtrail.v1.ClosingChange
+	(*GetRecallRequest)(nil),          // 85: thawtrail.v1.GetRecallRequest
+	(*RecallBatch)(nil),               // 86: thawtrail.v1.RecallBatch
+	(*RecallBag)(nil),                 // 87: thawtrail.v1.RecallBag
+	(*RecallPatient)(nil),             // 88: thawtrail.v1.RecallPatient
+	(*RecallHold)(nil),                // 89: thawtrail.v1.RecallHold
+	(*GetRecallResponse)(nil),         // 90: thawtrail.v1.GetRecallResponse
+	(*ListUnprovenRequest)(nil),       // 91: thawtrail.v1.ListUnprovenRequest
+	(*UnprovenRow)(nil),               // 92: thawtrail.v1.UnprovenRow
+	(*ListUnprovenResponse)(nil),      // 93: thawtrail.v1.ListUnprovenResponse
+	(*ListLateRequest)(nil),           // 94: thawtrail.v1.ListLateRequest
+	(*LateRow)(nil),                   // 95: thawtrail.v1.LateRow
+	(*ListLateResponse)(nil),          // 96: thawtrail.v1.ListLateResponse
+	(*ListCorrectionsRequest)(nil),    // 97: thawtrail.v1.ListCorrectionsRequest
+	(*CorrectionRow)(nil),             // 98: thawtrail.v1.CorrectionRow
+	(*ListCorrectionsResponse)(nil),   // 99: thawtrail.v1.ListCorrectionsResponse
+	(*ListReactionsRequest)(nil),      // 100: thawtrail.v1.ListReactionsRequest
+	(*ReactionRow)(nil),               // 101: thawtrail.v1.ReactionRow
+	(*ReactionChart)(nil),             // 102: thawtrail.v1.ReactionChart
+	(*ListReactionsResponse)(nil),     // 103: thawtrail.v1.ListReactionsResponse
+	(*ListResponsesRequest)(nil),      // 104: thawtrail.v1.ListResponsesRequest
+	(*ShareSpan)(nil),                 // 105: thawtrail.v1.ShareSpan
+	(*ResponseRow)(nil),               // 106: thawtrail.v1.ResponseRow
+	(*ListResponsesResponse)(nil),     // 107: thawtrail.v1.ListResponsesResponse
+	(*ListOverridesRequest)(nil),      // 108: thawtrail.v1.ListOverridesRequest
+	(*OverrideRow)(nil),               // 109: thawtrail.v1.OverrideRow
+	(*ListOverridesResponse)(nil),     // 110: thawtrail.v1.ListOverridesResponse
+	(*Entry)(nil),                     // 111: thawtrail.v1.Entry
+	(*Moment)(nil),                    // 112: thawtrail.v1.Moment
+	(*Override)(nil),                  // 113: thawtrail.v1.Override
+	(ProofKind)(0),                    // 114: thawtrail.v1.ProofKind
 }
 var file_thawtrail_v1_services_proto_depIdxs = []int32{
-	109, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
-	110, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
-	111, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
-	109, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
+	111, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
+	112, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
+	113, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
+	111, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
 	1,   // 4: thawtrail.v1.WriteAllRequest.entries:type_name -> thawtrail.v1.WriteRequest
 	4,   // 5: thawtrail.v1.WriteAllResponse.fates:type_name -> thawtrail.v1.Fate
 	5,   // 6: thawtrail.v1.Fate.written:type_name -> thawtrail.v1.WriteResponse
 	0,   // 7: thawtrail.v1.WriteResponse.saved:type_name -> thawtrail.v1.SavedState
 	6,   // 8: thawtrail.v1.WriteResponse.cautions:type_name -> thawtrail.v1.Caution
-	112, // 9: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
+	114, // 9: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
 	11,  // 10: thawtrail.v1.ListStockResponse.bags:type_name -> thawtrail.v1.BagRow
-	12,  // 11: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
+	14,  // 11: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
 	9,   // 12: thawtrail.v1.ListStockResponse.freshness:type_name -> thawtrail.v1.Freshness
-	0,   // 13: thawtrail.v1.TimelineRow.saved:type_name -> thawtrail.v1.SavedState
-	16,  // 14: thawtrail.v1.TimelineRow.corrected:type_name -> thawtrail.v1.Correction
-	11,  // 15: thawtrail.v1.GetBagResponse.bag:type_name -> thawtrail.v1.BagRow
-	15,  // 16: thawtrail.v1.GetBagResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	55,  // 17: thawtrail.v1.GetBagResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	9,   // 18: thawtrail.v1.GetBagResponse.freshness:type_name -> thawtrail.v1.Freshness
-	18,  // 19: thawtrail.v1.GetBagResponse.can:type_name -> thawtrail.v1.BagCan
-	21,  // 20: thawtrail.v1.HoldRow.heard:type_name -> thawtrail.v1.HeardRow
-	20,  // 21: thawtrail.v1.BatchRow.holds:type_name -> thawtrail.v1.HoldRow
-	22,  // 22: thawtrail.v1.ListBatchesResponse.batches:type_name -> thawtrail.v1.BatchRow
-	9,   // 23: thawtrail.v1.ListBatchesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	25,  // 24: thawtrail.v1.ListProductsResponse.products:type_name -> thawtrail.v1.ProductRow
-	28,  // 25: thawtrail.v1.ListPlacesResponse.places:type_name -> thawtrail.v1.PlaceRow
-	12,  // 26: thawtrail.v1.ListPlacesResponse.kit:type_name -> thawtrail.v1.KitRow
-	31,  // 27: thawtrail.v1.DemandWeek.mares:type_name -> thawtrail.v1.MareChance
-	32,  // 28: thawtrail.v1.ListLevelsResponse.weeks:type_name -> thawtrail.v1.DemandWeek
-	34,  // 29: thawtrail.v1.ListLevelsResponse.places:type_name -> thawtrail.v1.PlaceLevel
-	35,  // 30: thawtrail.v1.ListLevelsResponse.moves:type_name -> thawtrail.v1.SuggestedMove
-	36,  // 31: thawtrail.v1.ListLevelsResponse.order:type_name -> thawtrail.v1.SuggestedOrder
-	38,  // 32: thawtrail.v1.ListLevelsResponse.levels:type_name -> thawtrail.v1.LevelRow
-	39,  // 33: thawtrail.v1.ListLevelsResponse.failure:type_name -> thawtrail.v1.FailureBasis
-	40,  // 34: thawtrail.v1.ListLevelsResponse.use:type_name -> thawtrail.v1.UseBasis
-	33,  // 35: thawtrail.v1.ListLevelsResponse.mares:type_name -> thawtrail.v1.AwaitedMare
-	37,  // 36: thawtrail.v1.ListLevelsResponse.orders:type_name -> thawtrail.v1.OpenOrder
-	6,   // 37: thawtrail.v1.ListLevelsResponse.cautions:type_name -> thawtrail.v1.Caution
-	9,   // 38: thawtrail.v1.ListLevelsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	11,  // 39: thawtrail.v1.ChooseBagsResponse.bags:type_name -> thawtrail.v1.BagRow
-	6,   // 40: thawtrail.v1.ChooseBagsResponse.cautions:type_name -> thawtrail.v1.Caution
-	9,   // 41: thawtrail.v1.ChooseBagsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	45,  // 42: thawtrail.v1.ListCasesResponse.cases:type_name -> thawtrail.v1.CaseRow
-	45,  // 43: thawtrail.v1.GetCaseResponse.case:type_name -> thawtrail.v1.CaseRow
-	48,  // 44: thawtrail.v1.GetCaseResponse.transfusions:type_name -> thawtrail.v1.TransfusionRow
-	49,  // 45: thawtrail.v1.GetCaseResponse.vitals:type_name -> thawtrail.v1.VitalsRow
-	15,  // 46: thawtrail.v1.GetCaseResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	55,  // 47: thawtrail.v1.GetCaseResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	6,   // 48: thawtrail.v1.GetCaseResponse.cautions:type_name -> thawtrail.v1.Caution
-	9,   // 49: thawtrail.v1.GetCaseResponse.freshness:type_name -> thawtrail.v1.Freshness
-	45,  // 50: thawtrail.v1.GetNowResponse.running:type_name -> thawtrail.v1.CaseRow
-	52,  // 51: thawtrail.v1.GetNowResponse.due:type_name -> thawtrail.v1.DueRow
-	20,  // 52: thawtrail.v1.GetNowResponse.holds_in_use:type_name -> thawtrail.v1.HoldRow
-	9,   // 53: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
-	6,   // 54: thawtrail.v1.GetNowResponse.cautions:type_name -> thawtrail.v1.Caution
-	55,  // 55: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	9,   // 56: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	57,  // 57: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
-	59,  // 58: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
-	9,   // 59: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
-	6,   // 60: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
-	63,  // 61: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
-	109, // 62: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
-	0,   // 63: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
-	112, // 64: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
-	109, // 65: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
-	96,  // 66: thawtrail.v1.GetRecordResponse.corrections:type_name -> thawtrail.v1.CorrectionRow
-	67,  // 67: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
-	68,  // 68: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
-	67,  // 69: thawtrail.v1.GetPersonResponse.person:type_name -> thawtrail.v1.PersonRow
-	15,  // 70: thawtrail.v1.GetPersonResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	55,  // 71: thawtrail.v1.GetPersonResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	9,   // 72: thawtrail.v1.GetPersonResponse.freshness:type_name -> thawtrail.v1.Freshness
-	45,  // 73: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
-	75,  // 74: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
-	78,  // 75: thawtrail.v1.BalanceRow.lines:type_name -> thawtrail.v1.BalanceLine
-	79,  // 76: thawtrail.v1.GetBalanceResponse.rows:type_name -> thawtrail.v1.BalanceRow
-	9,   // 77: thawtrail.v1.GetBalanceResponse.freshness:type_name -> thawtrail.v1.Freshness
-	81,  // 78: thawtrail.v1.GetBalanceResponse.closings:type_name -> thawtrail.v1.Closing
-	82,  // 79: thawtrail.v1.Closing.changes:type_name -> thawtrail.v1.ClosingChange
-	21,  // 80: thawtrail.v1.RecallHold.heard:type_name -> thawtrail.v1.HeardRow
-	84,  // 81: thawtrail.v1.GetRecallResponse.batches:type_name -> thawtrail.v1.RecallBatch
-	85,  // 82: thawtrail.v1.GetRecallResponse.bags_out:type_name -> thawtrail.v1.RecallBag
-	86,  // 83: thawtrail.v1.GetRecallResponse.patients:type_name -> thawtrail.v1.RecallPatient
-	87,  // 84: thawtrail.v1.GetRecallResponse.holds:type_name -> thawtrail.v1.RecallHold
-	85,  // 85: thawtrail.v1.GetRecallResponse.bags_gone:type_name -> thawtrail.v1.RecallBag
-	9,   // 86: thawtrail.v1.GetRecallResponse.freshness:type_name -> thawtrail.v1.Freshness
-	90,  // 87: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
-	9,   // 88: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
-	93,  // 89: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
-	96,  // 90: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
-	99,  // 91: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
-	100, // 92: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
-	6,   // 93: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
-	9,   // 94: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	103, // 95: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
-	104, // 96: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
-	9,   // 97: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	107, // 98: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
-	1,   // 99: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
-	2,   // 100: thawtrail.v1.RecordService.WriteAll:input_type -> thawtrail.v1.WriteAllRequest
-	7,   // 101: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
-	10,  // 102: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
-	14,  // 103: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
-	19,  // 104: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
-	24,  // 105: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
-	27,  // 106: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
-	30,  // 107: thawtrail.v1.StockService.ListLevels:input_type -> thawtrail.v1.ListLevelsRequest
-	42,  // 108: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
-	44,  // 109: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
-	47,  // 110: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
-	51,  // 111: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
-	54,  // 112: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
-	58,  // 113: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
-	61,  // 114: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
-	64,  // 115: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
-	66,  // 116: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
-	70,  // 117: thawtrail.v1.AuditService.GetPerson:input_type -> thawtrail.v1.GetPersonRequest
-	72,  // 118: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
-	74,  // 119: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
-	77,  // 120: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
-	83,  // 121: thawtrail.v1.AuditService.GetRecall:input_type -> thawtrail.v1.GetRecallRequest
-	89,  // 122: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
-	92,  // 123: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
-	95,  // 124: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
-	98,  // 125: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
-	102, // 126: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
-	106, // 127: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
-	5,   // 128: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
-	3,   // 129: thawtrail.v1.RecordService.WriteAll:output_type -> thawtrail.v1.WriteAllResponse
-	8,   // 130: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
-	13,  // 131: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
-	17,  // 132: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
-	23,  // 133: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
-	26,  // 134: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
-	29,  // 135: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
-	41,  // 136: thawtrail.v1.StockService.ListLevels:output_type -> thawtrail.v1.ListLevelsResponse
-	43,  // 137: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
-	46,  // 138: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
-	50,  // 139: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
-	53,  // 140: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
-	56,  // 141: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
-	60,  // 142: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
-	62,  // 143: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
-	65,  // 144: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
-	69,  // 145: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
-	71,  // 146: thawtrail.v1.AuditService.GetPerson:output_type -> thawtrail.v1.GetPersonResponse
-	73,  // 147: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
-	76,  // 148: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
-	80,  // 149: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
-	88,  // 150: thawtrail.v1.AuditService.GetRecall:output_type -> thawtrail.v1.GetRecallResponse
-	91,  // 151: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
-	94,  // 152: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
-	97,  // 153: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
-	101, // 154: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
-	105, // 155: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
-	108, // 156: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
-	128, // [128:157] is the sub-list for method output_type
-	99,  // [99:128] is the sub-list for method input_type
-	99,  // [99:99] is the sub-list for extension type_name
-	99,  // [99:99] is the sub-list for extension extendee
-	0,   // [0:99] is the sub-list for field type_name
+	12,  // 13: thawtrail.v1.ListStockResponse.groups:type_name -> thawtrail.v1.StockGroup
+	13,  // 14: thawtrail.v1.ListStockResponse.sums:type_name -> thawtrail.v1.StockSum
+	0,   // 15: thawtrail.v1.TimelineRow.saved:type_name -> thawtrail.v1.SavedState
+	18,  // 16: thawtrail.v1.TimelineRow.corrected:type_name -> thawtrail.v1.Correction
+	11,  // 17: thawtrail.v1.GetBagResponse.bag:type_name -> thawtrail.v1.BagRow
+	17,  // 18: thawtrail.v1.GetBagResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	57,  // 19: thawtrail.v1.GetBagResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	9,   // 20: thawtrail.v1.GetBagResponse.freshness:type_name -> thawtrail.v1.Freshness
+	20,  // 21: thawtrail.v1.GetBagResponse.can:type_name -> thawtrail.v1.BagCan
+	23,  // 22: thawtrail.v1.HoldRow.heard:type_name -> thawtrail.v1.HeardRow
+	22,  // 23: thawtrail.v1.BatchRow.holds:type_name -> thawtrail.v1.HoldRow
+	24,  // 24: thawtrail.v1.ListBatchesResponse.batches:type_name -> thawtrail.v1.BatchRow
+	9,   // 25: thawtrail.v1.ListBatchesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	27,  // 26: thawtrail.v1.ListProductsResponse.products:type_name -> thawtrail.v1.ProductRow
+	30,  // 27: thawtrail.v1.ListPlacesResponse.places:type_name -> thawtrail.v1.PlaceRow
+	14,  // 28: thawtrail.v1.ListPlacesResponse.kit:type_name -> thawtrail.v1.KitRow
+	33,  // 29: thawtrail.v1.DemandWeek.mares:type_name -> thawtrail.v1.MareChance
+	34,  // 30: thawtrail.v1.ListLevelsResponse.weeks:type_name -> thawtrail.v1.DemandWeek
+	36,  // 31: thawtrail.v1.ListLevelsResponse.places:type_name -> thawtrail.v1.PlaceLevel
+	37,  // 32: thawtrail.v1.ListLevelsResponse.moves:type_name -> thawtrail.v1.SuggestedMove
+	38,  // 33: thawtrail.v1.ListLevelsResponse.order:type_name -> thawtrail.v1.SuggestedOrder
+	40,  // 34: thawtrail.v1.ListLevelsResponse.levels:type_name -> thawtrail.v1.LevelRow
+	41,  // 35: thawtrail.v1.ListLevelsResponse.failure:type_name -> thawtrail.v1.FailureBasis
+	42,  // 36: thawtrail.v1.ListLevelsResponse.use:type_name -> thawtrail.v1.UseBasis
+	35,  // 37: thawtrail.v1.ListLevelsResponse.mares:type_name -> thawtrail.v1.AwaitedMare
+	39,  // 38: thawtrail.v1.ListLevelsResponse.orders:type_name -> thawtrail.v1.OpenOrder
+	6,   // 39: thawtrail.v1.ListLevelsResponse.cautions:type_name -> thawtrail.v1.Caution
+	9,   // 40: thawtrail.v1.ListLevelsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	11,  // 41: thawtrail.v1.ChooseBagsResponse.bags:type_name -> thawtrail.v1.BagRow
+	6,   // 42: thawtrail.v1.ChooseBagsResponse.cautions:type_name -> thawtrail.v1.Caution
+	9,   // 43: thawtrail.v1.ChooseBagsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	47,  // 44: thawtrail.v1.ListCasesResponse.cases:type_name -> thawtrail.v1.CaseRow
+	47,  // 45: thawtrail.v1.GetCaseResponse.case:type_name -> thawtrail.v1.CaseRow
+	50,  // 46: thawtrail.v1.GetCaseResponse.transfusions:type_name -> thawtrail.v1.TransfusionRow
+	51,  // 47: thawtrail.v1.GetCaseResponse.vitals:type_name -> thawtrail.v1.VitalsRow
+	17,  // 48: thawtrail.v1.GetCaseResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	57,  // 49: thawtrail.v1.GetCaseResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	6,   // 50: thawtrail.v1.GetCaseResponse.cautions:type_name -> thawtrail.v1.Caution
+	9,   // 51: thawtrail.v1.GetCaseResponse.freshness:type_name -> thawtrail.v1.Freshness
+	47,  // 52: thawtrail.v1.GetNowResponse.running:type_name -> thawtrail.v1.CaseRow
+	54,  // 53: thawtrail.v1.GetNowResponse.due:type_name -> thawtrail.v1.DueRow
+	22,  // 54: thawtrail.v1.GetNowResponse.holds_in_use:type_name -> thawtrail.v1.HoldRow
+	9,   // 55: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
+	6,   // 56: thawtrail.v1.GetNowResponse.cautions:type_name -> thawtrail.v1.Caution
+	57,  // 57: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	9,   // 58: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	59,  // 59: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
+	61,  // 60: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
+	9,   // 61: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
+	6,   // 62: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
+	65,  // 63: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
+	111, // 64: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
+	0,   // 65: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
+	114, // 66: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
+	111, // 67: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
+	98,  // 68: thawtrail.v1.GetRecordResponse.corrections:type_name -> thawtrail.v1.CorrectionRow
+	69,  // 69: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
+	70,  // 70: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
+	69,  // 71: thawtrail.v1.GetPersonResponse.person:type_name -> thawtrail.v1.PersonRow
+	17,  // 72: thawtrail.v1.GetPersonResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	57,  // 73: thawtrail.v1.GetPersonResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	9,   // 74: thawtrail.v1.GetPersonResponse.freshness:type_name -> thawtrail.v1.Freshness
+	47,  // 75: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
+	77,  // 76: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
+	80,  // 77: thawtrail.v1.BalanceRow.lines:type_name -> thawtrail.v1.BalanceLine
+	81,  // 78: thawtrail.v1.GetBalanceResponse.rows:type_name -> thawtrail.v1.BalanceRow
+	9,   // 79: thawtrail.v1.GetBalanceResponse.freshness:type_name -> thawtrail.v1.Freshness
+	83,  // 80: thawtrail.v1.GetBalanceResponse.closings:type_name -> thawtrail.v1.Closing
+	84,  // 81: thawtrail.v1.Closing.changes:type_name -> thawtrail.v1.ClosingChange
+	23,  // 82: thawtrail.v1.RecallHold.heard:type_name -> thawtrail.v1.HeardRow
+	86,  // 83: thawtrail.v1.GetRecallResponse.batches:type_name -> thawtrail.v1.RecallBatch
+	87,  // 84: thawtrail.v1.GetRecallResponse.bags_out:type_name -> thawtrail.v1.RecallBag
+	88,  // 85: thawtrail.v1.GetRecallResponse.patients:type_name -> thawtrail.v1.RecallPatient
+	89,  // 86: thawtrail.v1.GetRecallResponse.holds:type_name -> thawtrail.v1.RecallHold
+	87,  // 87: thawtrail.v1.GetRecallResponse.bags_gone:type_name -> thawtrail.v1.RecallBag
+	9,   // 88: thawtrail.v1.GetRecallResponse.freshness:type_name -> thawtrail.v1.Freshness
+	92,  // 89: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
+	9,   // 90: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
+	95,  // 91: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
+	98,  // 92: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
+	101, // 93: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
+	102, // 94: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
+	6,   // 95: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
+	9,   // 96: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	105, // 97: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
+	106, // 98: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
+	9,   // 99: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	109, // 100: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
+	1,   // 101: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
+	2,   // 102: thawtrail.v1.RecordService.WriteAll:input_type -> thawtrail.v1.WriteAllRequest
+	7,   // 103: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
+	10,  // 104: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
+	16,  // 105: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
+	21,  // 106: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
+	26,  // 107: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
+	29,  // 108: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
+	32,  // 109: thawtrail.v1.StockService.ListLevels:input_type -> thawtrail.v1.ListLevelsRequest
+	44,  // 110: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
+	46,  // 111: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
+	49,  // 112: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
+	53,  // 113: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
+	56,  // 114: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
+	60,  // 115: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
+	63,  // 116: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
+	66,  // 117: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
+	68,  // 118: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
+	72,  // 119: thawtrail.v1.AuditService.GetPerson:input_type -> thawtrail.v1.GetPersonRequest
+	74,  // 120: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
+	76,  // 121: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
+	79,  // 122: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
+	85,  // 123: thawtrail.v1.AuditService.GetRecall:input_type -> thawtrail.v1.GetRecallRequest
+	91,  // 124: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
+	94,  // 125: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
+	97,  // 126: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
+	100, // 127: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
+	104, // 128: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
+	108, // 129: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
+	5,   // 130: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
+	3,   // 131: thawtrail.v1.RecordService.WriteAll:output_type -> thawtrail.v1.WriteAllResponse
+	8,   // 132: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
+	15,  // 133: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
+	19,  // 134: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
+	25,  // 135: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
+	28,  // 136: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
+	31,  // 137: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
+	43,  // 138: thawtrail.v1.StockService.ListLevels:output_type -> thawtrail.v1.ListLevelsResponse
+	45,  // 139: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
+	48,  // 140: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
+	52,  // 141: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
+	55,  // 142: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
+	58,  // 143: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
+	62,  // 144: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
+	64,  // 145: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
+	67,  // 146: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
+	71,  // 147: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
+	73,  // 148: thawtrail.v1.AuditService.GetPerson:output_type -> thawtrail.v1.GetPersonResponse
+	75,  // 149: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
+	78,  // 150: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
+	82,  // 151: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
+	90,  // 152: thawtrail.v1.AuditService.GetRecall:output_type -> thawtrail.v1.GetRecallResponse
+	93,  // 153: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
+	96,  // 154: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
+	99,  // 155: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
+	103, // 156: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
+	107, // 157: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
+	110, // 158: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
+	130, // [130:159] is the sub-list for method output_type
+	101, // [101:130] is the sub-list for method input_type
+	101, // [101:101] is the sub-list for extension type_name
+	101, // [101:101] is the sub-list for extension extendee
+	0,   // [0:101] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_services_proto_init() }
@@ -10460,20 +10783,20 @@ func file_thawtrail_v1_services_proto_init() {
 	file_thawtrail_v1_entry_proto_init()
 	file_thawtrail_v1_record_proto_init()
 	file_thawtrail_v1_rules_proto_init()
-	file_thawtrail_v1_services_proto_msgTypes[27].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[48].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[49].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[61].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[78].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[98].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[103].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[29].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[50].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[51].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[63].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[80].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[100].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[105].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_services_proto_rawDesc), len(file_thawtrail_v1_services_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   108,
+			NumMessages:   110,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

@@ -186,7 +186,11 @@
       said.textContent = text;
     }, 400);
   });
-  for (const b of all("[data-print]")) b.onclick = () => { for (const d of all("details")) d.open = true; print(); };
+  // On paper nothing is folded; on the screen it is as it was again.
+  let unfolded = [];
+  addEventListener("beforeprint", () => { unfolded = all("details:not([open])"); for (const d of unfolded) d.open = true; });
+  addEventListener("afterprint", () => { for (const d of unfolded) d.open = false; });
+  for (const b of all("[data-print]")) b.onclick = () => print();
 
   // Drops against the clock: the rate from the first to the last of the taps.
   const tap = $("#tap");
