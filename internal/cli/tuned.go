@@ -112,9 +112,10 @@ func cleanAll(texts []string) []string {
 
 // stock prints bags by place, in the order of the answer.
 func (p *page) stock(x *pb.ListStockResponse) {
-	if len(x.Bags) == 0 {
+	if len(x.Bags)+len(x.Groups) == 0 {
 		p.wrap("", emptyLists["thawtrail.v1.ListStockResponse.bags"])
 	}
+	p.groups(x)
 	for i := 0; i < len(x.Bags); {
 		place := x.Bags[i].Place
 		var rows []tableRow
@@ -134,6 +135,40 @@ func (p *page) stock(x *pb.ListStockResponse) {
 		p.table([]column{{head: "place"}, {head: "item"}, {head: "count", number: true}}, kit)
 	}
 	p.tail(x.ProtoReflect())
+}
+
+// groups prints bags that are alike as one row, below how much lies at their place.
+func (p *page) groups(x *pb.ListStockResponse) {
+	for i := 0; i < len(x.Groups); {
+		place, bags, ml := x.Groups[i], int32(0), int32(0)
+		var rows []tableRow
+		for ; i < len(x.Groups) && x.Groups[i].PlaceId == place.PlaceId; i++ {
+			g := x.Groups[i]
+			bags, ml = bags+g.Count, ml+g.TotalMl
+			rows = append(rows, groupRow(g))
+		}
+		p.wrap("", line(orElse(place.Place, "place not known"))+": "+count(int(bags), "bag")+", "+fmt.Sprint(ml)+" mL")
+		p.table(groupColumns, rows)
+		p.blank()
+	}
+}
+
+// groupColumns are the columns of bags that are alike.
+var groupColumns = []column{
+	{head: "bags", number: true, whole: true}, {head: "product"}, {head: "batch"}, {head: "use by", whole: true},
+	{head: "mL each", number: true, whole: true}, {head: "state"},
+}
+
+// groupRow is a row of its first bag with how many there are, and their numbers below.
+func groupRow(g *pb.StockGroup) tableRow {
+	row := bagRow(&pb.BagRow{Product: g.Product, Batch: g.Batch, Expiry: g.Expiry, UseBy: g.UseBy, VolumeMl: g.EachMl, State: g.State, States: g.States, Because: g.Because})
+	row.cells[0] = fmt.Sprint(g.Count)
+	var numbers []string
+	for _, bag := range g.Bags {
+		numbers = append(numbers, line(bagText(bag)))
+	}
+	row.below = append(row.below, strings.Join(numbers, ", "))
+	return row
 }
 
 func orElse(s, other string) string {
