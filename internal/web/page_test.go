@@ -19,9 +19,16 @@ import (
 
 var regexpBag = regexp.MustCompile(`name="bags" value="([0-9A-Z]{9})"`)
 
+// deliveryUnderway is the page of a delivery with all that it can show: a number to learn, a
+// row that was typed, a code to ask about, scans that were not counted, and fewer bags than
+// the note says.
+const deliveryUnderway = "/clinic/delivery?id=page-1&rows=3&gtin_0=09501101530003&batch_0=K77&expiry_0=2028-03-31&code_0=01095011015300031728033110K77&serial_0=S1&count_0=1" +
+	"&gtin_1=09501101530003&batch_1=K78&expiry_1=2028-03-31&code_1=01095011015300031728033110K78&count_1=1&supplier=Wattle+Biologics&noted=5&arrived=soft&arrived_dc=-30" +
+	"&asked=01095011015300031728043010L821AB&asked=01095011015300031728043010L921AB&missed=12345&missed=0123456&bad=12345"
+
 // allPages are the addresses of every page that has no case in it.
 var allPages = []string{
-	"/barn", "/takeover", "/open", "/cases", "/blank", "/another", "/clinic", "/clinic/stock", "/clinic/stock?all=1", "/clinic/receive", "/clinic/delivery", "/clinic/load",
+	"/barn", "/takeover", "/open", "/cases", "/blank", "/another", "/clinic", "/clinic/stock", "/clinic/stock?all=1", "/clinic/receive", "/clinic/delivery", deliveryUnderway, "/clinic/load",
 	"/clinic/count", "/clinic/batches", "/clinic/hold", "/clinic/hold?do=recall", "/clinic/hold?do=release", "/clinic/setup", "/clinic/settings", "/own-place",
 	"/owner", "/owner?by=place", "/owner?by=person", "/owner?by=product", "/owner/doubts", "/owner/people", "/owner/late", "/owner/unproven", "/sign", "/owner/balance", "/owner/balance?by=place", "/owner/balance?by=vet",
 }

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"maps"
 	"net/http"
+	"net/url"
 	"slices"
 	"strconv"
 	"strings"
@@ -23,6 +24,8 @@ import (
 type deliveryMore struct {
 	ID        string
 	Head      *form.Form
+	HeadSays  string // what stands in it, while it is folded
+	HeadOpen  bool
 	Rows      []*deliveryRow
 	Carry     []site.Pair // what the page sends again beside its fields
 	Said      string      // what became of the last scan
@@ -30,6 +33,7 @@ type deliveryMore struct {
 	Ask       string      // the code that can be read in several ways
 	Ways      []site.Pair
 	Waiting   int
+	Missed    []string // scans that were not counted, and why, until a person has seen to them
 	Noted     string
 	Sum       string
 	Differs   string // of the note's bags and those that came, where somebody has to agree
@@ -41,12 +45,13 @@ type deliveryMore struct {
 
 // deliveryRow is a row as the page shows it.
 type deliveryRow struct {
-	N                          int
-	Title, Batch, Expiry, GTIN string
-	Form                       *form.Form
-	Serials                    int
-	Learns                     bool // its product is not known by the number yet
-	Last                       bool // the last scan counted here
+	N                           int
+	Title, Expiry, Volume, GTIN string
+	Form                        *form.Form
+	Serials                     int
+	Learns                      bool // its product is not known by the number yet, and is told here
+	Last                        bool // the last scan counted here
+	Unfold                      bool // something behind the fold was typed or is wrong
 }
 
 // Deliver receives a delivery, scan by scan.
@@ -60,9 +65,7 @@ func Deliver(req *site.Request) error {
 	if len(g.id) > maxGridID || g.id == "" {
 		g.id = site.NewRequestID()
 	}
-	if req.PostForm.Get("do") == "save" && strings.TrimSpace(req.PostForm.Get("scan")) == "" {
-		return saveDelivery(req, g)
-	}
+	save := req.PostForm.Get("do") == "save" && strings.TrimSpace(req.PostForm.Get("scan")) == ""
 	err := req.Read(func(l *query.ReadView) error {
 		if err := g.act(l, req.PostForm.Get("do"), req.PostForm.Get("scan")); err != nil {
 			return err
@@ -72,11 +75,24 @@ func Deliver(req *site.Request) error {
 	if err != nil {
 		return err
 	}
+	if save {
+		g.put(req.PostForm)
+		return saveDelivery(req, g)
+	}
 	return req.Redirect(g.address())
 }
 
 // maxGridID bounds the id of a delivery, so that it and a number make a request's id.
 const maxGridID = 40
+
+// put has the rows in a form as they are now.
+func (g *grid) put(form url.Values) {
+	for i, r := range g.rows {
+		for field := range r.typed {
+			form.Set(field+"_"+strconv.Itoa(i), r.get(field))
+		}
+	}
+}
 
 // address is where this delivery goes on.
 func (g *grid) address() string { return "/clinic/delivery?" + g.values().Encode() }
@@ -136,6 +152,7 @@ func showDelivery(req *site.Request, g *grid, rows []*form.Form, refused ...*for
 		return err
 	}
 	m.sums(g)
+	m.foldHead(len(g.rows) > 0)
 	m.Cautions = g.foresee(req, head, fresh)
 	return req.Render("delivery", words.Say("delivery.title"), "clinic", m)
 }
@@ -143,7 +160,7 @@ func showDelivery(req *site.Request, g *grid, rows []*form.Form, refused ...*for
 // rowView shows a row: what was read from a code is told, the rest is asked.
 func rowView(l *query.ReadView, g *grid, i int, r *gridRow, f *form.Form) *deliveryRow {
 	at := "_" + strconv.Itoa(i)
-	v := &deliveryRow{N: i, Title: r.name(l), Form: f, GTIN: r.gtin, Last: g.last == i+1, Learns: r.gtin != "" && !learned(l, r)}
+	v := &deliveryRow{N: i, Title: r.name(l), Form: f, GTIN: r.gtin, Last: g.last == i+1, Learns: r.gtin != "" && g.firstOf(i) == i && !learned(l, r)}
 	for _, serial := range r.serials {
 		if serial != "" {
 			v.Serials++
@@ -152,20 +169,21 @@ func rowView(l *query.ReadView, g *grid, i int, r *gridRow, f *form.Form) *deliv
 	keep := f.Inputs[:0]
 	for _, in := range f.Inputs {
 		field := strings.TrimSuffix(in.Name, at)
-		known := r.scanned(field) || field == "product" && r.get("product") != "" && r.gtin != "" && !v.Learns
+		known := r.scanned(field) || field == "product" && r.gtin != "" && !v.Learns && (r.get("product") != "" || g.firstOf(i) != i)
 		if known && in.Error == "" {
 			continue
 		}
-		in.Less = field == "igg_cg_per_l" || field == "cost_minor"
+		in.Less = field == "igg_cg_per_l" || field == "cost_minor" || field == "volume_ml" && r.get(field) != ""
+		v.Unfold = v.Unfold || in.Less && (in.Error != "" || in.Value != "" && field != "volume_ml")
 		in.Hint = ""
 		keep = append(keep, in)
 	}
 	f.Inputs = keep
-	if r.scanned("batch") {
-		v.Batch = r.get("batch")
-	}
 	if r.scanned("expiry") {
 		v.Expiry = r.get("expiry")
+	}
+	if n, err := strconv.Atoi(r.get("volume_ml")); err == nil {
+		v.Volume = words.Say("word.ml", n)
 	}
 	return v
 }
@@ -174,6 +192,25 @@ func rowView(l *query.ReadView, g *grid, i int, r *gridRow, f *form.Form) *deliv
 func learned(l *query.ReadView, r *gridRow) bool {
 	known, err := l.ProductsOf(r.gtin)
 	return err == nil && len(known) == 1 && known[0] == r.get("product")
+}
+
+// foldHead folds the head once it is filled in, and says what stands in it.
+func (m *deliveryMore) foldHead(begun bool) {
+	m.HeadOpen = !begun
+	var says []string
+	for _, in := range m.Head.Inputs {
+		if in.Error != "" || in.Required && in.Value == "" {
+			m.HeadOpen = true
+		}
+		at := slices.IndexFunc(in.Options, func(o site.Option) bool { return o.Checked })
+		switch {
+		case at >= 0:
+			says = append(says, in.Options[at].Label)
+		case in.Name == "supplier" || in.Name == "delivery":
+			says = append(says, in.Value)
+		}
+	}
+	m.HeadSays = strings.Join(slices.DeleteFunc(says, func(s string) bool { return s == "" }), ", ")
 }
 
 // hidden are the parts of the delivery that are sent again unseen.
@@ -200,40 +237,46 @@ func (m *deliveryMore) hidden(g *grid) {
 	}
 }
 
-// tellScan says what became of the last scan.
+// tellScan says what became of the last scan, and which before it were not counted.
 func (m *deliveryMore) tellScan(l *query.ReadView, g *grid) {
+	for _, code := range g.missed {
+		if code == g.bad {
+			continue // said below the field
+		}
+		m.Missed = append(m.Missed, g.why(code))
+	}
 	switch {
 	case g.twice != "":
 		m.Said, m.Wrong = words.Say("delivery.twice", g.twice), true
 	case g.bad != "":
-		m.Said, m.Wrong = g.why(), true
+		m.Said, m.Wrong = g.why(g.bad), true
 	case 0 < g.last && g.last <= len(g.rows):
 		r := g.rows[g.last-1]
 		m.Said = words.Say("delivery.counted", r.name(l), r.bags())
 	}
 }
 
-// why says why a scan was not counted.
-func (g *grid) why() string {
-	read := label.Read(g.bad, g.today)
+// why says why a code was not counted.
+func (g *grid) why(code string) string {
+	read := label.Read(code, g.today)
 	switch {
-	case g.full():
-		return words.Say("delivery.full")
 	case read.Kind == label.KindBag && read.Valid:
 		return words.Say("delivery.own", read.Number)
-	case read.Kind == label.KindGS1 && read.Valid && read.Batch == "":
+	case read.Kind == label.KindGS1 && !read.Valid && read.Problem != "":
+		return words.Say("delivery.unread", shown(code), words.Say("delivery.broken"))
+	case read.Kind != label.KindGS1 || read.GTIN == "":
+		return words.Say("delivery.unread", shown(code), words.Say("delivery.no_product"))
+	case read.Batch == "":
 		return words.Say("delivery.no_batch", read.GTIN)
-	case read.Problem != "":
-		return words.Say("delivery.unread", shown(g.bad), read.Problem)
 	}
-	return words.Say("delivery.unread", shown(g.bad), words.Say("delivery.no_product"))
+	return words.Say("delivery.full")
 }
 
 // shown is a code as a person may see it: its separators as a mark, and not too long.
 func shown(code string) string {
 	text := []rune(strings.ReplaceAll(code, "\x1d", "·"))
-	if len(text) > 80 {
-		text = append(text[:80], '…')
+	if len(text) >= maxShown {
+		text = append(text[:maxShown], '…')
 	}
 	return string(text)
 }

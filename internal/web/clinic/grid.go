@@ -21,6 +21,8 @@ import (
 const (
 	maxGridRows  = 40
 	maxGridCodes = 200
+	maxMissed    = 20
+	maxShown     = 80 // characters of a code
 	// maxAddress leaves room in the 32 kB that a browser may send before its form.
 	maxAddress = 20 << 10
 )
@@ -33,15 +35,16 @@ var gridFields = []string{"product", "batch", "expiry", "volume_ml", "count", "n
 
 // grid is a delivery on its way.
 type grid struct {
-	id    string // one delivery is saved once
-	head  url.Values
-	rows  []*gridRow
-	asked []string // codes that can be read in several ways, as scanned
-	noted string   // bags by the delivery note, in all
-	last  int      // the row that the last scan counted in, from 1; 0: none
-	bad   string   // the last scan, where it could not be counted
-	twice string   // the serial of the last scan, where that very bag was scanned before
-	today label.Day
+	id     string // one delivery is saved once
+	head   url.Values
+	rows   []*gridRow
+	asked  []string // codes that can be read in several ways, as scanned
+	noted  string   // bags by the delivery note, in all
+	last   int      // the row that the last scan counted in, from 1; 0: none
+	bad    string   // the last scan, where it could not be counted
+	missed []string // scans before it that could not be counted, each once
+	twice  string   // the serial of the last scan, where that very bag was scanned before
+	today  label.Day
 }
 
 // gridRow is a batch of it.
@@ -93,6 +96,7 @@ func gridOf(v url.Values, today label.Day) *grid {
 		g.rows = append(g.rows, r)
 	}
 	g.asked = v["asked"][:min(len(v["asked"]), maxGridRows)]
+	g.missed = v["missed"][:min(len(v["missed"]), maxMissed)]
 	g.last, _ = strconv.Atoi(v.Get("last"))
 	return g
 }
@@ -127,6 +131,9 @@ func (g *grid) values() url.Values {
 	if len(g.asked) > 0 {
 		v["asked"] = g.asked
 	}
+	if len(g.missed) > 0 {
+		v["missed"] = g.missed
+	}
 	return v
 }
 
@@ -146,6 +153,8 @@ func (g *grid) act(l *query.ReadView, do, scan string) error {
 		g.rows = append(g.rows, &gridRow{typed: url.Values{}})
 	case what == "drop" && err == nil && 0 <= n && n < len(g.rows):
 		g.rows, g.last = slices.Delete(g.rows, n, n+1), 0
+	case what == "seen":
+		g.missed = nil
 	case what == "leave" && len(g.asked) > 0:
 		g.asked = g.asked[1:]
 	case what == "read" && len(g.asked) > 0:
@@ -170,7 +179,7 @@ func (g *grid) scan(l *query.ReadView, code string) error {
 	ways, more := label.Readings(code, g.today)
 	switch {
 	case len(ways) == 0 || ways[0].Kind != label.KindGS1 || ways[0].GTIN == "" || g.full():
-		g.bad = code
+		g.miss(code)
 	case more || label.Doubtful(code, ways, g.today):
 		if len(g.asked) < maxGridRows {
 			g.asked = append(g.asked, code)
@@ -179,6 +188,16 @@ func (g *grid) scan(l *query.ReadView, code string) error {
 		return g.take(l, code, ways[0])
 	}
 	return nil
+}
+
+// miss keeps a scan that was not counted in sight: the next ones may come while nobody looks.
+func (g *grid) miss(code string) {
+	if text := []rune(code); len(text) > maxShown {
+		code = string(text[:maxShown])
+	}
+	if g.bad = code; !slices.Contains(g.missed, code) && len(g.missed) < maxMissed {
+		g.missed = append(g.missed, code)
+	}
 }
 
 // again counts one more of a code; but a code with a serial is one bag, once.
@@ -207,7 +226,7 @@ func (g *grid) take(l *query.ReadView, code string, read label.Reading) error {
 	})
 	if i < 0 {
 		if len(g.rows) >= maxGridRows {
-			g.bad = code
+			g.miss(code)
 			return nil
 		}
 		row, err := g.rowOf(l, read)
@@ -240,25 +259,20 @@ func (g *grid) rowOf(l *query.ReadView, read label.Reading) (*gridRow, error) {
 	if len(known) == 1 {
 		r.typed.Set("product", known[0])
 	}
-	for _, other := range g.rows { // told a moment ago, in this delivery
-		if len(known) == 0 && other.gtin == read.GTIN && other.get("product") != "" {
-			r.typed.Set("product", other.get("product"))
-			r.typed.Set("volume_ml", other.get("volume_ml"))
-		}
-	}
 	if read.NetML > 0 {
 		r.typed.Set("volume_ml", strconv.FormatInt(read.NetML, 10))
 	}
 	return r, nil
 }
 
-// complete puts in what the label cards know, and the product that was told of a number
-// once.
+// complete puts in what the label cards know. What a number stands for is told once, in the
+// first row that has it.
 func (g *grid) complete(l *query.ReadView) error {
-	for _, r := range g.rows {
-		for _, other := range g.rows {
-			if r.get("product") == "" && r.gtin != "" && other.gtin == r.gtin {
-				r.typed.Set("product", other.get("product"))
+	for i, r := range g.rows {
+		if at := g.firstOf(i); at != i {
+			r.typed.Set("product", g.rows[at].get("product"))
+			if r.get("volume_ml") == "" {
+				r.typed.Set("volume_ml", g.rows[at].get("volume_ml"))
 			}
 		}
 		card, err := l.Card(r.get("product"))
@@ -272,7 +286,17 @@ func (g *grid) complete(l *query.ReadView) error {
 	return nil
 }
 
+// firstOf is the first row that has the number of a row.
+func (g *grid) firstOf(i int) int {
+	for at, r := range g.rows[:i] {
+		if r.gtin != "" && r.gtin == g.rows[i].gtin {
+			return at
+		}
+	}
+	return i
+}
+
 // name is how a row is called.
 func (r *gridRow) name(l *query.ReadView) string {
-	return words.Say("delivery.row", cmp.Or(l.Name(event.KindProduct, r.get("product")), r.gtin, "?"), cmp.Or(r.get("batch"), "?"))
+	return words.Say("delivery.row", cmp.Or(l.Name(event.KindProduct, r.get("product")), words.Say("delivery.no_name")), cmp.Or(r.get("batch"), "?"))
 }

@@ -1,0 +1,107 @@
+//go:build browser
+
+package web
+
+import (
+	"net/http"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"thawtrail/internal/web/webtest"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// slowly has every answer to a delivery take longer than a scanner needs.
+func (d *laptop) slowly(by time.Duration) {
+	answer := d.server.Config.Handler
+	d.server.Config.Handler = http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.URL.Path == "/clinic/delivery" && r.Method == http.MethodPost {
+			time.Sleep(by)
+		}
+		answer.ServeHTTP(w, r)
+	})
+}
+
+// learns has the books know what a maker's number stands for.
+func (d *laptop) learns() {
+	d.write(&pb.ProductCoded{Product: "Foal plasma", Gtin: "09501101530003"})
+}
+
+// bagsOf counts the stock of each batch.
+func (d *laptop) bagsOf() map[string]int {
+	out, err := d.site.Stock.ListStock(d.t.Context(), &pb.ListStockRequest{})
+	require.NoError(d.t, err)
+	of := map[string]int{}
+	for _, b := range out.Bags {
+		of[b.Batch]++
+	}
+	return of
+}
+
+// TestScansOutrunTheAnswers scans faster than the laptop answers, which goes away and comes
+// back meanwhile, while the page is loaded anew: each scan counts once, in its order.
+func TestScansOutrunTheAnswers(t *testing.T) {
+	d := newLaptop(t)
+	d.begin()
+	d.learns()
+	d.slowly(150 * time.Millisecond)
+	ctx := chromium(t)
+	d.enter(ctx)
+	tab := webtest.NewTab(t, ctx)
+	tab.Open(d.server.URL + "/clinic/delivery")
+	scan := func(batches ...string) {
+		for _, b := range batches {
+			tab.Scan(gtin + "1728033110" + b + "{GS}")
+		}
+	}
+	scan("K3", "K1", "K3", "K2", "K3", "K1")
+	tab.Type("supplier", "Wattle & Sons") // while they are on their way
+	tab.Focus("scan")
+	scan("K2", "K3")
+	d.gone()
+	scan("K1", "K1")
+	tab.Sees(".desk", "does not answer")
+	d.back()
+	scan("K2")
+	tab.Reload()
+	scan("K3")
+	tab.Sees("#delivery-said", "12 bags in all")
+	require.Equal(t, "Wattle & Sons", webtest.Ask[string](tab, `document.querySelector("[name=supplier]").value`), "what was typed meanwhile stays")
+	for i, want := range []string{"K3, 5", "K1, 4", "K2, 3"} {
+		batch, count, _ := strings.Cut(want, ", ")
+		require.Equal(t, count, webtest.Ask[string](tab, `document.querySelector("[name=count_`+strconv.Itoa(i)+`]").value`), batch)
+		require.Contains(t, webtest.Ask[string](tab, `document.querySelectorAll(".batch legend")[`+strconv.Itoa(i)+`].textContent`), batch)
+	}
+	tab.Choose("place", "north car")
+	tab.Focus("scan")
+	scan("K2", "K1")
+	tab.Press("Take 1") // bags, before they are counted
+	tab.Arrives("/clinic/labels")
+	require.Equal(t, map[string]int{"K3": 5, "K1": 5, "K2": 4}, without(d.bagsOf(), "H-2207"))
+}
+
+// without leaves out one batch.
+func without(of map[string]int, batch string) map[string]int {
+	delete(of, batch)
+	return of
+}
+
+// TestAScannersSeparatorIsAKey types the sign that ends a field as scanners do.
+func TestAScannersSeparatorIsAKey(t *testing.T) {
+	d := newLaptop(t)
+	d.begin()
+	ctx := chromium(t)
+	d.enter(ctx)
+	tab := webtest.NewTab(t, ctx)
+	tab.Open(d.server.URL + "/clinic/delivery")
+	webtest.Ask[any](tab, `(() => {
+		const f = document.querySelector("#code"), key = (key, ctrlKey) => f.dispatchEvent(new KeyboardEvent("keydown", { key, ctrlKey, bubbles: true, cancelable: true }));
+		f.value = "`+gtin+`1728043010L8"; key("]", true); f.value += "21AB"; key("Enter");
+	})()`)
+	tab.Sees("#delivery-said", "L8: 1 bag")
+	require.Empty(t, tab.Text("#asked"), "nothing is in doubt")
+}
