@@ -229,7 +229,7 @@ func (g *registry) enter(ctx context.Context, claim *pb.EnrolClaim, in *invite.I
 			return err
 		}
 	}
-	drafts, err := access.Admission{Claim: claim, By: in.By, Practice: g.home.Joined.Practice}.Drafts(rights)
+	drafts, err := access.Admission{Claim: claim, By: in.By, Person: in.Person, Practice: g.home.Joined.Practice}.Drafts(rights)
 	if err != nil || len(drafts) == 0 {
 		return err
 	}

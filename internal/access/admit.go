@@ -21,6 +21,7 @@ import (
 type Admission struct {
 	Claim    *pb.EnrolClaim
 	By       string // the owner's id
+	Person   string // the id of whose laptop it is
 	Practice string // the practice that it joins
 }
 
@@ -43,7 +44,7 @@ func (a Admission) Drafts(rights *ledger.Rights) ([]store.Draft, error) {
 		return store.Draft{Type: t, Author: a.By, Grant: grant[:], Proof: &pb.AuthorProof{Kind: pb.ProofKind_PROOF_KIND_NONE}}
 	}
 	added := draft(event.TypeDeviceAdded)
-	added.Payload = &pb.DeviceAdded{Device: id, PublicKey: a.Claim.PublicKey, Name: a.Claim.DeviceName}
+	added.Payload = &pb.DeviceAdded{Device: id, PublicKey: a.Claim.PublicKey, Name: a.Claim.DeviceName, Person: a.Person}
 	drafts := []store.Draft{added}
 	if a.Claim.Practice == "" || a.Claim.Practice == a.Practice {
 		return drafts, nil

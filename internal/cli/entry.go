@@ -44,11 +44,6 @@ func newEntryForm(spec *event.Spec) *entryForm {
 	if checks[spec.Name] {
 		e.withAll()
 	}
-	for _, own := range e.flags {
-		if own.name == e.by.name {
-			e.by.name = "author" // --by is a field of this entry: who agreed, who answered
-		}
-	}
 	if spec.Type == event.TypeCorrected {
 		e.with = &flagOf{name: "with", metavar: "ENTRY", help: "what stands instead, typed like any entry, in quotes"}
 		e.flags = append(e.flags, e.with)

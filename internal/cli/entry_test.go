@@ -76,22 +76,22 @@ func parse(t *testing.T, text string) (*pb.WriteRequest, error) {
 
 func TestEntriesBecomeExactFields(t *testing.T) {
 	for text, want := range map[string]proto.Message{
-		"weigh 5Q 52,5 --how scale":                             &pb.PatientWeighed{Case: "5Q", WeightG: 52_500, Method: pb.WeightMethod_WEIGHT_METHOD_SCALE},
-		"weigh 5Q 52.125kg --how tape --girth-cm 84,5":          &pb.PatientWeighed{Case: "5Q", WeightG: 52_125, Method: pb.WeightMethod_WEIGHT_METHOD_TAPE, GirthMm: new(int32(845))},
-		"igg 5Q --kind snap --igg-mg-per-dl 350":                &pb.IggTested{Case: "5Q", Kind: "snap", IggCgPerL: new(int32(350))},
-		"igg 5Q --kind snap --igg-g-per-l 3,5":                  &pb.IggTested{Case: "5Q", Kind: "snap", IggCgPerL: new(int32(350))},
-		"igg 5Q --kind snap --side below --cut-g-per-l 8":       &pb.IggTested{Case: "5Q", Kind: "snap", Side: pb.CutSide_CUT_SIDE_BELOW, CutCgPerL: new(int32(800))},
-		"move 7K2M,9QX4 '3abc' --to 'north car'":                &pb.BagsMoved{Bags: []string{"7K2M", "9QX4", "3abc"}, ToPlace: "north car"},
-		"place temp car --now-c -19.5":                          &pb.TemperatureRead{Place: "car", NowDc: -195},
-		"kit count car filtered-set 0":                          &pb.KitCounted{Place: "car", Item: pb.KitItem_KIT_ITEM_FILTERED_SET},
-		"close 5Q lost":                                         &pb.CaseClosed{Case: "5Q", Outcome: pb.Outcome_OUTCOME_LOST_TO_FOLLOW_UP},
-		"risk 5Q no yes unknown No":                             &pb.RiskAsked{Case: "5Q", JaundicedFoalBefore: pb.Answer_ANSWER_NO, PositiveScreen: pb.Answer_ANSWER_YES, DonkeySire: pb.Answer_ANSWER_UNKNOWN, YellowOrRedUrine: pb.Answer_ANSWER_NO},
-		"client add --name 'P. Hollis'":                         &pb.ClientAdded{Name: &pb.Sealed{Plain: "P. Hollis"}},
-		"role grant Reed --roles vet,owner":                     &pb.RoleGranted{Person: "Reed", Roles: []pb.Role{pb.Role_ROLE_VET, pb.Role_ROLE_OWNER}},
-		"rights revoke --device 9f21 --reason stolen":           &pb.RightsRevoked{Device: []byte{0x9f, 0x21}, Reason: "stolen"},
-		"check bath 5Q 7K2M --all --no-hold=no":                 &pb.BathChecked{Case: "5Q", Bag: "7K2M", LabelRead: true, BatchAndExpiryMatch: true, BagWhole: true, IggKnownOrWaived: true, AgreementGiven: true},
-		"check bath 5Q 7K2M --igg":                              &pb.BathChecked{Case: "5Q", Bag: "7K2M", IggKnownOrWaived: true},
-		"agree 5Q --amount 980,50 --by Hollis --how 'by phone'": &pb.EstimateAgreed{Case: "5Q", AmountMinor: new(int64(98_050)), By: "Hollis", How: "by phone"},
+		"weigh 5Q 52,5 --how scale":                                 &pb.PatientWeighed{Case: "5Q", WeightG: 52_500, Method: pb.WeightMethod_WEIGHT_METHOD_SCALE},
+		"weigh 5Q 52.125kg --how tape --girth-cm 84,5":              &pb.PatientWeighed{Case: "5Q", WeightG: 52_125, Method: pb.WeightMethod_WEIGHT_METHOD_TAPE, GirthMm: new(int32(845))},
+		"igg 5Q --kind snap --igg-mg-per-dl 350":                    &pb.IggTested{Case: "5Q", Kind: "snap", IggCgPerL: new(int32(350))},
+		"igg 5Q --kind snap --igg-g-per-l 3,5":                      &pb.IggTested{Case: "5Q", Kind: "snap", IggCgPerL: new(int32(350))},
+		"igg 5Q --kind snap --side below --cut-g-per-l 8":           &pb.IggTested{Case: "5Q", Kind: "snap", Side: pb.CutSide_CUT_SIDE_BELOW, CutCgPerL: new(int32(800))},
+		"move 7K2M,9QX4 '3abc' --to 'north car'":                    &pb.BagsMoved{Bags: []string{"7K2M", "9QX4", "3abc"}, ToPlace: "north car"},
+		"place temp car --now-c -19.5":                              &pb.TemperatureRead{Place: "car", NowDc: -195},
+		"kit count car filtered-set 0":                              &pb.KitCounted{Place: "car", Item: pb.KitItem_KIT_ITEM_FILTERED_SET},
+		"close 5Q lost":                                             &pb.CaseClosed{Case: "5Q", Outcome: pb.Outcome_OUTCOME_LOST_TO_FOLLOW_UP},
+		"risk 5Q no yes unknown No":                                 &pb.RiskAsked{Case: "5Q", JaundicedFoalBefore: pb.Answer_ANSWER_NO, PositiveScreen: pb.Answer_ANSWER_YES, DonkeySire: pb.Answer_ANSWER_UNKNOWN, YellowOrRedUrine: pb.Answer_ANSWER_NO},
+		"client add --name 'P. Hollis'":                             &pb.ClientAdded{Name: &pb.Sealed{Plain: "P. Hollis"}},
+		"role grant Reed --roles vet,owner":                         &pb.RoleGranted{Person: "Reed", Roles: []pb.Role{pb.Role_ROLE_VET, pb.Role_ROLE_OWNER}},
+		"rights revoke --device 9f21 --reason stolen":               &pb.RightsRevoked{Device: []byte{0x9f, 0x21}, Reason: "stolen"},
+		"check bath 5Q 7K2M --all --no-hold=no":                     &pb.BathChecked{Case: "5Q", Bag: "7K2M", LabelRead: true, BatchAndExpiryMatch: true, BagWhole: true, IggKnownOrWaived: true, AgreementGiven: true},
+		"check bath 5Q 7K2M --igg":                                  &pb.BathChecked{Case: "5Q", Bag: "7K2M", IggKnownOrWaived: true},
+		"agree 5Q --amount 980,50 --client Hollis --how 'by phone'": &pb.EstimateAgreed{Case: "5Q", AmountMinor: new(int64(98_050)), By: "Hollis", How: "by phone"},
 		"receive --product P --batch 'h 22-07' --expiry 'Apr 2028' --volume-ml 950 --count 6 --place F": &pb.BagsReceived{Product: "P", Batch: "h 22-07", Expiry: "2028-04", VolumeMl: 950, Count: 6, Place: "F"},
 		"found --bag 7K2M --product P --batch B --expiry 2028-04-03 --volume-ml 950 --place F":          &pb.BagFound{Bag: "7K2M", Product: "P", Batch: "B", Expiry: "2028-04-03", VolumeMl: 950, Place: "F"},
 	} {
@@ -104,7 +104,7 @@ func TestEntriesBecomeExactFields(t *testing.T) {
 }
 
 func TestCommonFlagsOfEntries(t *testing.T) {
-	req, err := parse(t, "referral 5Q declined --by 'P. Hollis' --author Reed --when -20m --override igg_unknown_taken_as_zero='mare kicks' --override may_not_rise=seen --request-id r-1")
+	req, err := parse(t, "referral 5Q declined --client 'P. Hollis' --by Reed --when -20m --override igg_unknown_taken_as_zero='mare kicks' --override may_not_rise=seen --request-id r-1")
 	require.NoError(t, err)
 	require.Equal(t, "Reed", req.Author)
 	require.Equal(t, "r-1", req.RequestId)

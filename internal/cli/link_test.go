@@ -153,7 +153,7 @@ func TestKeystrokesOfACase(t *testing.T) {
 		"exam 5Q --temp-c 38,2 --heart 96 --breaths 34",
 		"weigh 5Q 52.5 --how scale",
 		"igg 5Q --kind snap --igg-mg-per-dl 350",
-		"agree 5Q --amount 980 --by Hollis --how phone",
+		"agree 5Q --amount 980 --client Hollis --how phone",
 		"accept 5Q dose 1900 --bag 7K2M --bag 9QX4",
 		"check bath 5Q 7K2M --all",
 		"thaw 7K2M --case 5Q --bath-c 37",

@@ -50,7 +50,7 @@ func newMessage(desc protoreflect.MessageDescriptor) (proto.Message, error) {
 // their request: questions, and what is asked of this laptop alone.
 var queryServices = []string{
 	pb.StockService_ServiceDesc.ServiceName, pb.CaseService_ServiceDesc.ServiceName, pb.AuditService_ServiceDesc.ServiceName,
-	pb.PhoneService_ServiceDesc.ServiceName,
+	pb.PhoneService_ServiceDesc.ServiceName, pb.PrivacyService_ServiceDesc.ServiceName, pb.RecordService_ServiceDesc.ServiceName,
 }
 
 // queryCommand asks one method of an agent or server.

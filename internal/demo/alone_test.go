@@ -40,6 +40,7 @@ func TestAloneFromTheFirstStart(t *testing.T) {
 	do("product card --name 'Foal plasma' --maker 'Wattle Biologics' --route vein --volume-ml 950" + by)
 	do("protocol set --name 'newborn foal' --ceiling-ml-per-kg-per-h 20" + by)
 	do("setting recheck_hours 24" + by)
+	do("person telephone REED --telephone '0491 570 157'" + by)
 	do("donor add --name Bess --igg-g-per-l 18" + by)
 	_, made = do("client add --name 'P. Hollis' --telephone '0491 570 156'" + by)
 	name("CLIENT", made[0])
@@ -72,7 +73,7 @@ func TestAloneFromTheFirstStart(t *testing.T) {
 	for _, text := range []string{
 		"risk CASE no no no no", "exam CASE --temp-c 38,4 --heart 98 --breaths 34", "weigh CASE 52 --how scale",
 		"colostrum CASE --source dam --volume-ml 300 --brix 24", "igg CASE --kind 'barn immunoassay' --igg-mg-per-dl 540",
-		"referral CASE declined --by 'P. Hollis'", "agree CASE --amount 980 --by 'P. Hollis' --how 'in person'",
+		"referral CASE declined --client 'P. Hollis'", "agree CASE --amount 980 --client 'P. Hollis' --how 'in person'",
 		"crossmatch CASE BAG0 --minor compatible", "food CASE out", "bag carry BAG0 --case CASE --coolant dry_ice --minutes 90 --feel hard",
 		"accept CASE dose 950 --bag BAG0", "check bath CASE BAG0 --all", "thaw BAG0 --case CASE --bath-c 37", "bath BAG0 34.5",
 		"thawed BAG0 --bag-c 33", "catheter in CASE 16 'left jugular'", "vitals CASE --baseline --temp-c 38.4 --heart 98 --breaths 34",
@@ -89,11 +90,7 @@ func TestAloneFromTheFirstStart(t *testing.T) {
 			do("sign " + clamp + " --by REED")
 			continue
 		}
-		author := " --by REED"
-		if strings.Contains(text, "--by") { // who answered, not who writes
-			author = " --author REED"
-		}
-		do(text + author)
+		do(text + " --by REED")
 	}
 	_, made = do("open foal --dam 'Quiet Harbour' --sex filly --by REED --clock-right")
 	name("OTHER", made[0])
@@ -111,7 +108,13 @@ func TestAloneFromTheFirstStart(t *testing.T) {
 	do("mare due 'Quiet Harbour' --no-longer foaled --breed thoroughbred --place 'north freezer' --by REED")
 	do("correct RECALL --void --reason 'typed on the wrong batch' --by REED")
 	do("explain refrozen bag BAG5 --text 'thrown away' --by REED")
-	do("client forget CLIENT --reason 'asked for' --by 'M. Alder'")
+	require.Contains(t, a.types("client", "list", "--text", "hollis"), "0491 570 156")
+	require.Contains(t, a.types("client", "show", "P. Hollis"), "Quiet Harbour")
+	require.Contains(t, a.types("horse", "quiet harbour"), "P. Hollis")
+	do("client forget 'P. Hollis' --reason 'asked for' --by 'M. Alder'")
+	require.NotContains(t, a.types("client", "list"), "Hollis")
+	require.Contains(t, a.types("person", "end", "J. Reed", "--reason", "left the practice", "--by", "M. Alder"), "1 grant of roles")
+	do("role grant REED --roles vet --by 'M. Alder'")
 	do("rights revoke --grant GRANT --reason 'left the practice' --by 'M. Alder'")
 
 	for _, question := range []string{

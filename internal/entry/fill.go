@@ -104,6 +104,10 @@ func (b view) fillCase(m proto.Message, at time.Time) (err error) {
 		p.Bag, err = b.bagAt(p.Case, at)
 	case *pb.FlowChanged:
 		p.Bag, err = b.bagAt(p.Case, at)
+	case *pb.ReferralOffered:
+		p.By, p.Client, err = b.answerer(p.Case, p.By)
+	case *pb.EstimateAgreed:
+		p.By, p.Client, err = b.answerer(p.Case, p.By)
 	case *pb.RecheckPlanned:
 		return b.fillRecheck(p)
 	case *pb.CaseAdopted:
@@ -221,6 +225,26 @@ func (b view) fillStarted(p *pb.TransfusionStarted) error {
 	}
 	p.Patient, err = b.patient(p.Case)
 	return err
+}
+
+// answerer is who spoke for a patient, told apart from who wrote it down: the case's own
+// client, by id so that the name stays sealed, when nobody else was typed.
+func (b view) answerer(of, typed string) (by, client string, err error) {
+	c, err := b.Case(of)
+	if err != nil {
+		return typed, "", err
+	}
+	typed = strings.TrimSpace(typed)
+	if c != nil && c.Patient != nil && c.Patient.Client != "" {
+		id := c.Patient.Client
+		if typed == "" || typed == id || strings.EqualFold(typed, b.Name(event.KindClient, id)) {
+			return "", id, nil
+		}
+	}
+	if typed == "" {
+		return "", "", refusal.New("client", "", "who spoke for the patient: no client stands in this case")
+	}
+	return typed, "", nil
 }
 
 // patient is what two entries of one patient have in common: the dam and the

@@ -129,7 +129,7 @@ func (c *Case) before(f *fact) bool {
 	case *pb.ColostrumGiven:
 		c.Colostrum = append(c.Colostrum, colostrumOf(at, p))
 	case *pb.ReferralOffered:
-		c.Referrals = append(c.Referrals, Referral{Stamp: at, Reasons: slices.Clone(p.Reasons), Answer: p.Answer, By: p.By})
+		c.Referrals = append(c.Referrals, Referral{Stamp: at, Reasons: slices.Clone(p.Reasons), Answer: p.Answer, By: p.By, Client: p.Client})
 	case *pb.EstimateAgreed:
 		c.Estimates = append(c.Estimates, estimateOf(at, p))
 	case *pb.PlanAccepted:

@@ -184,7 +184,8 @@ type Referral struct {
 	Stamp   Stamp
 	Reasons []string
 	Answer  pb.ReferralAnswer
-	By      string
+	By      string // whoever answered, as typed; empty where it was the client
+	Client  string
 }
 
 // Estimate that was agreed, in minor units of the practice's currency.
@@ -193,14 +194,15 @@ type Estimate struct {
 	Stamp          Stamp
 	AmountMinor    *int64
 	UnusedBagMinor *int64
-	By             string
+	By             string // whoever agreed, as typed; empty where it was the client
+	Client         string
 	How            string
 }
 
 func estimateOf(at Stamp, p *pb.EstimateAgreed) Estimate {
 	return Estimate{
 		Stamp: at, AmountMinor: copied(p.AmountMinor), UnusedBagMinor: copied(p.UnusedBagMinor),
-		By: p.By, How: p.How,
+		By: p.By, Client: p.Client, How: p.How,
 	}
 }
 

@@ -12,6 +12,7 @@ type Person struct {
 	Common
 	Name         string
 	Registration string
+	Telephone    *Sealed        // the newest
 	Granted      []RolesGranted // written order
 }
 
@@ -31,6 +32,8 @@ func foldPerson(s *set) State {
 			pe.Granted = append(pe.Granted, RolesGranted{Stamp: f.stamp(), Roles: slices.Clone(foundersRoles)})
 		case *pb.PersonAdded:
 			pe.Name, pe.Registration = p.Name, p.Registration
+		case *pb.PersonReached:
+			pe.Telephone = sealedOf(p.Telephone)
 		case *pb.RoleGranted:
 			pe.Granted = append(pe.Granted, RolesGranted{Stamp: f.stamp(), Roles: slices.Clone(p.Roles)})
 		}

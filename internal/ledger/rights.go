@@ -50,6 +50,7 @@ type DeviceRight struct {
 	Device []byte   // id
 	Name   string
 	Place  string     // the place it works from
+	Person string     // whose it is, when the books say so
 	Added  event.Hash // the record that added it, or the founding
 }
 
@@ -260,14 +261,25 @@ func (r *Rights) Roles(person string) []pb.Role {
 	if r == nil {
 		return nil
 	}
-	for _, g := range r.Grants {
-		revoked := slices.ContainsFunc(r.GrantCuts, func(c GrantCut) bool { return c.Grant == g.Record })
-		if !revoked && g.Person == person {
-			out = append(out, g.Roles...)
-		}
+	for _, g := range r.GrantsOf(person) {
+		out = append(out, g.Roles...)
 	}
 	slices.Sort(out)
 	return slices.Compact(out)
+}
+
+// GrantsOf lists the grants of a person that count and are not revoked, in written order.
+func (r *Rights) GrantsOf(person string) (out []Grant) {
+	if r == nil {
+		return nil
+	}
+	for _, g := range r.Grants {
+		revoked := slices.ContainsFunc(r.GrantCuts, func(c GrantCut) bool { return c.Grant == g.Record })
+		if !revoked && g.Person == person {
+			out = append(out, g)
+		}
+	}
+	return out
 }
 
 // GrantFor finds the newest unrevoked grant by which a person holds one
@@ -276,9 +288,8 @@ func (r *Rights) GrantFor(person string, needed []pb.Role) (event.Hash, bool) {
 	if r == nil {
 		return event.Hash{}, false
 	}
-	for _, g := range slices.Backward(r.Grants) {
-		revoked := slices.ContainsFunc(r.GrantCuts, func(c GrantCut) bool { return c.Grant == g.Record })
-		if !revoked && g.Person == person && covers(g.Roles, needed) {
+	for _, g := range slices.Backward(r.GrantsOf(person)) {
+		if covers(g.Roles, needed) {
 			return g.Record, true
 		}
 	}

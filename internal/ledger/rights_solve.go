@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"bytes"
+	"cmp"
 	"crypto/ed25519"
 	"slices"
 
@@ -197,8 +198,9 @@ func (v *solver) writtenBefore(a, b Grant) int { return v.at[a.Record] - v.at[b.
 func (r *Rights) addDevice(by event.Hash, p *pb.DeviceAdded) bool {
 	id := event.DeviceID(p.PublicKey)
 	i, ok := slices.BinarySearchFunc(r.Devices, id, func(d DeviceRight, id []byte) int { return bytes.Compare(d.Device, id) })
-	d := DeviceRight{Device: id, Name: p.Name, Place: p.Place, Added: by}
+	d := DeviceRight{Device: id, Name: p.Name, Place: p.Place, Person: p.Person, Added: by}
 	if ok {
+		d.Person = cmp.Or(d.Person, r.Devices[i].Person)
 		r.Devices[i] = d
 		return false
 	}

@@ -2,6 +2,8 @@ package ledger
 
 import (
 	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
 	"fmt"
 	"slices"
 	"strconv"
@@ -47,6 +49,20 @@ func TermPlace(place string) string { return "place:" + place }
 
 // TermStockOf is the word for bags in stock of a batch, by its id.
 func TermStockOf(batch string) string { return "stock_of:" + batch }
+
+// TermCaseOf is the dated term for the cases of a client's horses, by the client's id.
+func TermCaseOf(client string) string { return "case_of:" + client }
+
+// TermHorse is the dated term for the cases of a horse, as patient or as dam, under one
+// of its marks: a name, chip or UELN. The mark stands in it as a hash, so that no name is
+// in clear among the index's words.
+func TermHorse(mark string) string {
+	sum := sha256.Sum256([]byte("thawtrail horse 1\x00" + HorseMark(mark)))
+	return "horse:" + hex.EncodeToString(sum[:12])
+}
+
+// HorseMark is a mark as marks are compared: in capitals, with single blanks.
+func HorseMark(text string) string { return strings.ToUpper(strings.Join(strings.Fields(text), " ")) }
 
 // TermOpenDoubtOf is the dated term for entities with an open discrepancy of a kind.
 func TermOpenDoubtOf(kind string) string { return TermOpenDoubt + ":" + kind }
@@ -222,6 +238,23 @@ func (c *Case) terms() []string {
 	}
 	if late > 0 {
 		out = append(out, Dated(TermLate, late))
+	}
+	return append(out, c.Patient.terms()...)
+}
+
+// terms find a patient's cases by the client and by every mark of patient and dam.
+func (p *Patient) terms() []string {
+	if p == nil {
+		return nil
+	}
+	var out []string
+	if p.Client != "" {
+		out = append(out, Dated(TermCaseOf(p.Client), p.Stamp.AtMs))
+	}
+	for _, mark := range []string{p.DamName, p.DamChip, p.DamUeln, p.Name, p.Chip} {
+		if term := Dated(TermHorse(mark), p.Stamp.AtMs); mark != "" && !slices.Contains(out, term) {
+			out = append(out, term)
+		}
 	}
 	return out
 }

@@ -1,6 +1,7 @@
 package query
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"encoding/hex"
@@ -317,7 +318,9 @@ func (s Reader) ListPeople(ctx context.Context, _ *pb.ListPeopleRequest) (*pb.Li
 			return err
 		}
 		err = b.Each(event.KindPerson, func(st ledger.State) (bool, error) {
-			out.People = append(out.People, personRow(st.(*ledger.Person), rights))
+			row := personRow(st.(*ledger.Person), rights)
+			row.Telephone = b.open(st, "telephone", st.(*ledger.Person).Telephone)
+			out.People = append(out.People, row)
 			return len(out.People) < MaxRows, nil
 		})
 		out.Devices = b.devices(rights)
@@ -344,6 +347,13 @@ func (s Reader) GetPerson(ctx context.Context, req *pb.GetPersonRequest) (*pb.Ge
 		rights, err := b.Rights()
 		out.Person, out.Registration, out.Freshness = personRow(p, rights), p.Registration, b.freshness()
 		out.Timeline, out.Discrepancies = b.timeline(p.Entity, p.Timeline), b.discrepancies(p)
+		if err != nil {
+			return err
+		}
+		out.Laptops = slices.DeleteFunc(b.devices(rights), func(d *pb.DeviceRow) bool {
+			return cmp.Or(d.Person, d.LastWriter) != out.Person.Name
+		})
+		out.Person.Telephone, err = b.TelephoneOf(id)
 		return err
 	})
 	return out, err
@@ -390,9 +400,58 @@ func (b *ReadView) devices(rights *ledger.Rights) []*pb.DeviceRow {
 	for _, id := range order {
 		device, _ := hex.DecodeString(id)
 		rows[id].ShutOut = rights.Founded() && !rights.Admits(device)
+		b.whoseLaptop(rows[id], rights, device)
 		out = append(out, rows[id])
 	}
 	return out
+}
+
+// whoseLaptop says whose a laptop is; where the books do not, who wrote on it last.
+func (b *ReadView) whoseLaptop(row *pb.DeviceRow, rights *ledger.Rights, device []byte) {
+	if !rights.Founded() || rights.WasServer(device) {
+		return
+	}
+	i := slices.IndexFunc(rights.Devices, func(d ledger.DeviceRight) bool { return bytes.Equal(d.Device, device) })
+	switch {
+	case i >= 0 && rights.Devices[i].Person != "":
+		row.Person = b.Person(rights.Devices[i].Person)
+	default:
+		if last := b.LastWriter(device); last != "" {
+			row.LastWriter = b.Person(last)
+		}
+	}
+}
+
+// lookedBack bounds the records in which the last author of a laptop is looked for: what
+// it wrote by itself stands between.
+const lookedBack = 64
+
+// LastWriter is who wrote last on a laptop; empty when nobody did lately.
+func (b *ReadView) LastWriter(device []byte) string {
+	var newest store.LogInfo
+	for _, l := range b.r.Store.Logs() {
+		if bytes.Equal(l.Device(), device) && l.Lane != pb.Lane_LANE_URGENT && l.HLC > newest.HLC {
+			newest = l
+		}
+	}
+	if newest.HLC == 0 {
+		return ""
+	}
+	hash := newest.Tip.Hash
+	for range lookedBack {
+		r, err := b.r.Store.FindRecord(hash.String())
+		if err != nil {
+			return ""
+		}
+		if r.Head.Author != "" {
+			return r.Head.Author
+		}
+		var ok bool
+		if hash, ok = event.ToHash(r.Head.Prev); !ok {
+			return ""
+		}
+	}
+	return ""
 }
 
 // ListAffected lists the cases of which a plan relied on a version.

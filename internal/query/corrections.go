@@ -70,6 +70,7 @@ func (b *ReadView) Standing(r *event.Record) (*Standing, error) {
 	if i := slices.IndexFunc(story, func(e ledger.Entry) bool { return e.Record == r.Hash }); i >= 0 {
 		out.take(story[i])
 	}
+	out.First, out.Body = b.withoutForgotten(out.First), b.withoutForgotten(out.Body)
 	return out, nil
 }
 

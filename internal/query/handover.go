@@ -28,6 +28,9 @@ func (b *ReadView) laptop(id []byte) string {
 	return exchangeID[:min(len(exchangeID), 6)]
 }
 
+// LaptopName is what a laptop is called; the first digits of its id where it has no name.
+func (b *ReadView) LaptopName(id []byte) string { return b.laptop(id) }
+
 // ShowCode puts a running case into the characters of package handover.
 func (s Reader) ShowCode(ctx context.Context, id string) (*pb.ShowCodeResponse, error) {
 	out := &pb.ShowCodeResponse{}

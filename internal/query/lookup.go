@@ -13,7 +13,10 @@ const MaxRows = 5000
 
 // Get reads the state of one entity with its type; nil when it is not known here.
 func Get[S ledger.State](b *ReadView, kind, id string) (S, error) {
-	s, _, err := store.Get[S](b.Snapshot, event.Key{Kind: kind, ID: id})
+	s, known, err := store.Get[S](b.Snapshot, event.Key{Kind: kind, ID: id})
+	if known && (kind == event.KindCase || kind == event.KindMare) {
+		s, _ = b.emptied(s).(S)
+	}
 	return s, err
 }
 

@@ -16,7 +16,7 @@ func (b *ReadView) opened(e *pb.Entry) *pb.Entry {
 	if err != nil {
 		return e
 	}
-	m = proto.Clone(m)
+	m = proto.Clone(b.withoutForgotten(m))
 	owner := event.SealOwner(t, m, b.now)
 	// Opening cannot fail; what cannot be read says so.
 	_ = event.EachSealed(m, func(field string, s *pb.Sealed) (*pb.Sealed, error) {

@@ -27,6 +27,7 @@ type ReadView struct {
 	practice *ledger.Practice
 	past     time.Time // the moment past that an answer is about; zero for now
 	names    map[event.Key]string
+	gone     map[string]bool // clients of whom it is known whether they were forgotten
 
 	// What many rows of one answer share is read once.
 	cards  map[string]*ledger.Card
@@ -60,7 +61,7 @@ func (s Reader) opened(fn func(*ReadView) error) func(*store.Snapshot) error {
 }
 
 func (s Reader) open(v *store.Snapshot) (*ReadView, error) {
-	b := &ReadView{Snapshot: v, r: s.Replica, now: s.Clock.Now(), clock: s.Store.ClockOffset(), zone: time.UTC, names: map[event.Key]string{},
+	b := &ReadView{Snapshot: v, r: s.Replica, now: s.Clock.Now(), clock: s.Store.ClockOffset(), zone: time.UTC, names: map[event.Key]string{}, gone: map[string]bool{},
 		cards: map[string]*ledger.Card{}, donors: map[string]*ledger.Donor{}, places: map[string]*ledger.Place{}, holds: map[string][]ledger.Hold{}, shelves: map[frozen]engine.ShelfResult{}}
 	practices := 0
 	err := v.Each(event.KindPractice, func(s ledger.State) (bool, error) {

@@ -243,7 +243,11 @@ func (r *recall) bagRow(bag *ledger.Bag) (*pb.RecallBag, error) {
 	}
 	row := &pb.RecallBag{Bag: shown.Bag, Place: shown.Place, State: shown.State, Product: shown.Product, Batch: shown.Batch}
 	if n := len(bag.Moves); n > 0 {
-		row.Who, row.At = r.b.Person(bag.Moves[n-1].Stamp.Author), r.b.Stamp(bag.Moves[n-1].Stamp.AtMs)
+		last := bag.Moves[n-1].Stamp
+		row.Who, row.At = r.b.Person(last.Author), r.b.Stamp(last.AtMs)
+		if row.Telephone, err = r.b.TelephoneOf(last.Author); err != nil {
+			return nil, err
+		}
 	}
 	if n := len(bag.Pulled); n > 0 {
 		row.PulledAt, row.PulledBy = r.b.Stamp(bag.Pulled[n-1].AtMs), r.b.Person(bag.Pulled[n-1].Author)

@@ -83,7 +83,9 @@ func (b *ReadView) Known(kind string) string {
 	}
 	var names []string
 	err := b.Each(kind, func(s ledger.State) (bool, error) {
-		names = append(names, ledger.NameOf(s))
+		if name := b.nameOf(s); name != "" {
+			names = append(names, name)
+		}
 		return len(names) < 8, nil
 	})
 	if err != nil || len(names) == 0 {
@@ -95,6 +97,9 @@ func (b *ReadView) Known(kind string) string {
 // ByName finds the state whose name is the text, or the only one that begins
 // with it. Case does not matter.
 func (b *ReadView) ByName(field, kind, text string) (id string, ok bool, err error) {
+	if kind == event.KindClient {
+		return b.clientByName(field, text)
+	}
 	if !ledger.Named(kind) {
 		return "", false, nil
 	}
@@ -133,7 +138,7 @@ func (b *ReadView) Name(kind, id string) string {
 	}
 	n := k.ID
 	if s, err := b.State(k); err == nil && s != nil {
-		if own := ledger.NameOf(s); own != "" {
+		if own := b.nameOf(s); own != "" {
 			n = own
 		}
 	}
@@ -142,6 +147,55 @@ func (b *ReadView) Name(kind, id string) string {
 	}
 	b.names[k] = n
 	return n
+}
+
+// nameOf is the name that people gave an entity, a client's too; empty for one that has
+// none or was forgotten.
+func (b *ReadView) nameOf(s ledger.State) string {
+	c, ok := s.(*ledger.Client)
+	if !ok {
+		return ledger.NameOf(s)
+	}
+	if name := b.open(c, "name", c.Name); name != forgotten {
+		return name
+	}
+	return ""
+}
+
+// clientByName finds the client of a name, or the only one whose name begins so. Of two
+// with one name neither is guessed.
+func (b *ReadView) clientByName(field, text string) (id string, ok bool, err error) {
+	want := strings.ToLower(text)
+	var whole, starts []string
+	err = b.Each(event.KindClient, func(s ledger.State) (bool, error) {
+		switch name := strings.ToLower(b.nameOf(s)); {
+		case name == want:
+			whole = append(whole, s.Key().ID)
+		case strings.HasPrefix(name, want):
+			starts = append(starts, s.Key().ID)
+		}
+		return len(whole) < 10 && len(starts) < 100, nil
+	})
+	if len(whole) > 0 {
+		starts = whole
+	}
+	switch {
+	case err != nil || len(starts) == 0:
+		return "", false, err
+	case len(starts) == 1:
+		return starts[0], true, nil
+	}
+	return "", false, refusal.Conflict(field, text, "the id of one client, since several are meant: "+b.clientsWords(starts))
+}
+
+// clientsWords tells some clients apart, for a refusal that helps.
+func (b *ReadView) clientsWords(ids []string) string {
+	var out []string
+	for _, id := range ids[:min(len(ids), 5)] {
+		name, telephone, _ := b.Client(id)
+		out = append(out, strings.TrimSpace(id+" "+name+" "+telephone))
+	}
+	return strings.Join(out, ", ")
 }
 
 // Record finds a record by the first digits of its hash.

@@ -24,10 +24,11 @@ type Setting struct {
 
 // The settings.
 const (
-	SettingRecheckHours = "recheck_hours" // read where a recheck is planned
-	SettingWatchWeeks   = "watch_weeks"   // read by the advice and the case sheet
-	SettingScreenDays   = "screen_days"   // read where plasma of the practice's own donors is used
-	SettingTelephone    = "telephone"     // read by the advice sheet
+	SettingRecheckHours = "recheck_hours"     // read where a recheck is planned
+	SettingWatchWeeks   = "watch_weeks"       // read by the advice and the case sheet
+	SettingScreenDays   = "screen_days"       // read where plasma of the practice's own donors is used
+	SettingTelephone    = "telephone"         // read by the advice sheet
+	SettingKeepYears    = "keep_client_years" // read by the list of clients
 
 	// Read where bags to hold are reckoned.
 	SettingPlasmaUnder  = "plasma_under_g_per_l"
@@ -50,6 +51,9 @@ var settings = []Setting{
 	{SettingWatchWeeks, "weeks of watching for hepatitis after plasma", 13, 13, 52, nil, false},
 	// How old a donor's screen may be when plasma is collected: ours.
 	{SettingScreenDays, "days that a donor's screen may lie before the collection", 365, 7, 730, nil, false},
+	// How long records are to be kept differs from land to land: no number is usual, and 0
+	// says that none was set.
+	{SettingKeepYears, "years after the last case that a client's details are kept; 0 for no limit", 0, 0, 50, nil, false},
 	{SettingTelephone, "the telephone at which the practice is called day and night", 0, 3, 40, nil, true},
 	// 4 g/L failure, 8 g/L failure or partial failure: the two cuts of published populations.
 	{SettingPlasmaUnder, "the IgG in g/L under which a newborn foal counts as one that needs plasma", 0, 0, 1, []string{"4", "8"}, false},

@@ -29,7 +29,7 @@ func (w *teller) ofCase(m proto.Message) bool {
 	case *pb.ColostrumGiven:
 		w.colostrum(p)
 	case *pb.ReferralOffered:
-		w.title(say.Text("tale.referral", wording.Enum(p.Answer), p.By))
+		w.title(say.Text("tale.referral", wording.Enum(p.Answer), w.b.Answerer(p.Case, p.Client, p.By)))
 		w.and(strings.Join(signsRead(p.Reasons), ", "))
 	case *pb.EstimateAgreed:
 		w.estimate(p)
@@ -179,7 +179,7 @@ func (w *teller) colostrum(p *pb.ColostrumGiven) {
 }
 
 func (w *teller) estimate(p *pb.EstimateAgreed) {
-	w.title(say.Text("tale.agreed", p.By, p.How))
+	w.title(say.Text("tale.agreed", w.b.Answerer(p.Case, p.Client, p.By), p.How))
 	if p.AmountMinor != nil {
 		w.and(w.b.money(*p.AmountMinor))
 	}

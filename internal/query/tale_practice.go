@@ -32,6 +32,8 @@ func (w *teller) ofPractice(m proto.Message) bool {
 	case *pb.PersonAdded:
 		w.begin(say.Text("tale.person", p.Name))
 		w.and(toldOf(p.Registration, func(t string) string { return say.Text("tale.registration", t) }))
+	case *pb.PersonReached:
+		w.begin(say.Text("tale.reached", w.b.Person(p.Person)))
 	case *pb.PlaceAdded:
 		w.begin(say.Text("tale.place", p.Name, wording.Enum(p.Kind)))
 		w.and(w.b.Name(event.KindVehicle, p.Vehicle))
@@ -66,7 +68,7 @@ func (w *teller) ofRights(m proto.Message) bool {
 	switch p := m.(type) {
 	case *pb.DeviceAdded:
 		w.begin(say.Text("tale.laptop", p.Name))
-		w.and(w.place(p.Place))
+		w.and(w.place(p.Place), toldOf(w.b.Name(event.KindPerson, p.Person), func(t string) string { return say.Text("tale.laptop_of", t) }))
 	case *pb.ServerRestored:
 		w.begin(say.Text("tale.restored", p.Name))
 	case *pb.RightsRevoked:

@@ -144,6 +144,7 @@ func tales(c, b, d string) []struct {
 		{"product_coded", "Number 09501101530003 stands for Foal plasma", "", &pb.ProductCoded{Product: "Foal plasma", Gtin: "09501101530003"}},
 		{"client_added", "Client entered", "", &pb.ClientAdded{}},
 		{"client_forgotten", "Client forgotten: 'asked for by the client'", "", &pb.ClientForgotten{Reason: "asked for by the client"}},
+		{"person_reached", "Telephone of M. Alder entered", "", &pb.PersonReached{Person: "M. Alder"}},
 		{"device_added", "Laptop joined, south laptop", "", &pb.DeviceAdded{Name: "south laptop"}},
 		{"server_restored", "Server restored, clinic", "", &pb.ServerRestored{Name: "clinic"}},
 		{"rights_revoked", "Rights ended: 'laptop stolen'", "", &pb.RightsRevoked{Reason: "laptop stolen", Grant: "9f"}},

@@ -21,7 +21,7 @@ func (b *ReadView) Each(kind string, fn func(ledger.State) (more bool, err error
 		if !ledger.Told(s) {
 			return true, nil
 		}
-		return fn(s)
+		return fn(b.emptied(s))
 	})
 }
 
@@ -134,17 +134,29 @@ func (b *ReadView) Client(id string) (name, telephone, address string) {
 	if err != nil || c == nil {
 		return "", "", ""
 	}
-	open := func(field string, s *ledger.Sealed) string {
-		if s == nil {
-			return ""
-		}
-		plain, ok := b.r.Seals.Open(c.Entity, field, &pb.Sealed{KeyId: s.KeyID, Nonce: s.Nonce, Ciphertext: s.Ciphertext})
-		if !ok {
-			return forgotten
-		}
-		return plain
+	return b.open(c, "name", c.Name), b.open(c, "telephone", c.Telephone), b.open(c, "address", c.Address)
+}
+
+// open reads a sealed field of an entity; empty for none.
+func (b *ReadView) open(of ledger.State, field string, s *ledger.Sealed) string {
+	if s == nil {
+		return ""
 	}
-	return open("name", c.Name), open("telephone", c.Telephone), open("address", c.Address)
+	plain, ok := b.r.Seals.Open(of.Key(), field, &pb.Sealed{KeyId: s.KeyID, Nonce: s.Nonce, Ciphertext: s.Ciphertext})
+	if !ok {
+		return forgotten
+	}
+	return plain
+}
+
+// TelephoneOf is at what number a person of the practice is rung up; empty while none
+// was told.
+func (b *ReadView) TelephoneOf(person string) (string, error) {
+	p, err := Get[*ledger.Person](b, event.KindPerson, person)
+	if err != nil || p == nil {
+		return "", err
+	}
+	return b.open(p, "telephone", p.Telephone), nil
 }
 
 // Find lists entities under a term of ledger.Terms.

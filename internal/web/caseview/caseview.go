@@ -31,6 +31,7 @@ type View struct {
 	OtherMl  int32                   // other fluids by vein in the last 24 h
 	Currency string
 	Igg      string       // before plasma
+	answerer string       // who answered the offer of a clinic last
 	Beside   query.Beside // the customary units that are shown beside those of the record
 
 	Steps []*Step
@@ -129,6 +130,9 @@ func (cv *View) read(l *query.ReadView) (err error) {
 	}
 	if cv.Word = words.Say("word.patient"); c.Foal() {
 		cv.Word = words.Say("word.foal")
+	}
+	if n := len(c.Referrals); n > 0 {
+		cv.answerer = l.Answerer(cv.ID, c.Referrals[n-1].Client, c.Referrals[n-1].By)
 	}
 	if t := cv.LastIgg(false); t != nil {
 		cv.Igg = l.IggTest(t)

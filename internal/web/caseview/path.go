@@ -244,7 +244,7 @@ func signWords(name string) string {
 // ReferralWord says what was answered to the offer of a clinic.
 func (cv *View) ReferralWord() string {
 	if n := len(cv.C.Referrals); n > 0 {
-		return words.Say("path.referral", words.Enum(cv.C.Referrals[n-1].Answer), cv.C.Referrals[n-1].By)
+		return words.Say("path.referral", words.Enum(cv.C.Referrals[n-1].Answer), cv.answerer)
 	}
 	return ""
 }

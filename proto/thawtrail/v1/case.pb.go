@@ -1411,11 +1411,13 @@ func (x *ColostrumGiven) GetUdderRunningMilk() bool {
 
 // ReferralOffered is the offer of a hospital and its answer.
 type ReferralOffered struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Case          string                 `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
-	Reasons       []string               `protobuf:"bytes,2,rep,name=reasons,proto3" json:"reasons,omitempty"`
-	Answer        ReferralAnswer         `protobuf:"varint,3,opt,name=answer,proto3,enum=thawtrail.v1.ReferralAnswer" json:"answer,omitempty"`
-	By            string                 `protobuf:"bytes,4,opt,name=by,proto3" json:"by,omitempty"`
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Case    string                 `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	Reasons []string               `protobuf:"bytes,2,rep,name=reasons,proto3" json:"reasons,omitempty"`
+	Answer  ReferralAnswer         `protobuf:"varint,3,opt,name=answer,proto3,enum=thawtrail.v1.ReferralAnswer" json:"answer,omitempty"`
+	By      string                 `protobuf:"bytes,4,opt,name=by,proto3" json:"by,omitempty"`
+	// The client, where it is the case's: the name itself stays sealed.
+	Client        string `protobuf:"bytes,5,opt,name=client,proto3" json:"client,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1478,6 +1480,13 @@ func (x *ReferralOffered) GetBy() string {
 	return ""
 }
 
+func (x *ReferralOffered) GetClient() string {
+	if x != nil {
+		return x.Client
+	}
+	return ""
+}
+
 // EstimateAgreed is the agreement with the client and the estimate.
 type EstimateAgreed struct {
 	state          protoimpl.MessageState `protogen:"open.v1"`
@@ -1486,8 +1495,10 @@ type EstimateAgreed struct {
 	UnusedBagMinor *int64                 `protobuf:"varint,3,opt,name=unused_bag_minor,json=unusedBagMinor,proto3,oneof" json:"unused_bag_minor,omitempty"`
 	By             string                 `protobuf:"bytes,4,opt,name=by,proto3" json:"by,omitempty"`
 	How            string                 `protobuf:"bytes,5,opt,name=how,proto3" json:"how,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// The client, where it is the case's: the name itself stays sealed.
+	Client        string `protobuf:"bytes,6,opt,name=client,proto3" json:"client,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *EstimateAgreed) Reset() {
@@ -1551,6 +1562,13 @@ func (x *EstimateAgreed) GetBy() string {
 func (x *EstimateAgreed) GetHow() string {
 	if x != nil {
 		return x.How
+	}
+	return ""
+}
+
+func (x *EstimateAgreed) GetClient() string {
+	if x != nil {
+		return x.Client
 	}
 	return ""
 }
@@ -3817,16 +3835,17 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\x12udder_running_milk\x18\a \x01(\bB$\xca\xda\x18 \n" +
 	"\x1ethe mare had been running milkR\x10udderRunningMilkB\t\n" +
 	"\a_brix_dB\x16\n" +
-	"\x14_specific_gravity_e3\"\xfe\x01\n" +
+	"\x14_specific_gravity_e3\"\xde\x02\n" +
 	"\x0fReferralOffered\x12&\n" +
 	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
 	"\x04case\x10\x01B\x04caseR\x04case\x12>\n" +
 	"\areasons\x18\x02 \x03(\tB$\xca\xda\x18 \n" +
 	"\x14why, may be repeated0\x14J\x06reasonR\areasons\x12]\n" +
 	"\x06answer\x18\x03 \x01(\x0e2\x1c.thawtrail.v1.ReferralAnswerB'\xca\xda\x18#\n" +
-	"\x1faccepted, declined or undecided\x10\x01R\x06answer\x12$\n" +
-	"\x02by\x18\x04 \x01(\tB\x14\xca\xda\x18\x10\n" +
-	"\fwho answered\x10\x01R\x02by\"\xac\x03\n" +
+	"\x1faccepted, declined or undecided\x10\x01R\x06answer\x12[\n" +
+	"\x02by\x18\x04 \x01(\tBK\xca\xda\x18G\n" +
+	"=who answered for the patient; the case's client when left outJ\x06clientR\x02by\x12'\n" +
+	"\x06client\x18\x05 \x01(\tB\x0f\xca\xda\x18\vp\x01\x92\x01\x06clientR\x06client\"\xfc\x03\n" +
 	"\x0eEstimateAgreed\x12&\n" +
 	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
 	"\x04case\x10\x01B\x04caseR\x04case\x12h\n" +
@@ -3834,12 +3853,12 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\x16amount of the estimate\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x84חAJ\x06amountPd\x8a\x01\x051/100H\x00R\vamountMinor\x88\x01\x01\x12\x7f\n" +
 	"\x10unused_bag_minor\x18\x03 \x01(\x03BP\xca\xda\x18L\n" +
 	"\"price of a bag thawed and not used\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x84חAJ\n" +
-	"unused-bagPd\x8a\x01\x051/100H\x01R\x0eunusedBagMinor\x88\x01\x01\x12\"\n" +
-	"\x02by\x18\x04 \x01(\tB\x12\xca\xda\x18\x0e\n" +
-	"\n" +
-	"who agreed\x10\x01R\x02by\x12=\n" +
+	"unused-bagPd\x8a\x01\x051/100H\x01R\x0eunusedBagMinor\x88\x01\x01\x12I\n" +
+	"\x02by\x18\x04 \x01(\tB9\xca\xda\x185\n" +
+	"+who agreed; the case's client when left outJ\x06clientR\x02by\x12=\n" +
 	"\x03how\x18\x05 \x01(\tB+\xca\xda\x18'\n" +
-	"#in person, by telephone, in writing\x10\x01R\x03howB\x0f\n" +
+	"#in person, by telephone, in writing\x10\x01R\x03how\x12'\n" +
+	"\x06client\x18\x06 \x01(\tB\x0f\xca\xda\x18\vp\x01\x92\x01\x06clientR\x06clientB\x0f\n" +
 	"\r_amount_minorB\x13\n" +
 	"\x11_unused_bag_minor\"\x99\x05\n" +
 	"\fPlanAccepted\x12&\n" +

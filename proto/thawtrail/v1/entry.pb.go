@@ -58,6 +58,7 @@ type Entry struct {
 	//	*Entry_RecordsLost
 	//	*Entry_CopiesMet
 	//	*Entry_MonthClosed
+	//	*Entry_PersonReached
 	//	*Entry_BagsReceived
 	//	*Entry_OpeningStock
 	//	*Entry_BagFound
@@ -422,6 +423,15 @@ func (x *Entry) GetMonthClosed() *MonthClosed {
 	if x != nil {
 		if x, ok := x.Body.(*Entry_MonthClosed); ok {
 			return x.MonthClosed
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetPersonReached() *PersonReached {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_PersonReached); ok {
+			return x.PersonReached
 		}
 	}
 	return nil
@@ -1141,6 +1151,10 @@ type Entry_MonthClosed struct {
 	MonthClosed *MonthClosed `protobuf:"bytes,29,opt,name=month_closed,json=monthClosed,proto3,oneof"`
 }
 
+type Entry_PersonReached struct {
+	PersonReached *PersonReached `protobuf:"bytes,110,opt,name=person_reached,json=personReached,proto3,oneof"`
+}
+
 type Entry_BagsReceived struct {
 	BagsReceived *BagsReceived `protobuf:"bytes,30,opt,name=bags_received,json=bagsReceived,proto3,oneof"`
 }
@@ -1463,6 +1477,8 @@ func (*Entry_CopiesMet) isEntry_Body() {}
 
 func (*Entry_MonthClosed) isEntry_Body() {}
 
+func (*Entry_PersonReached) isEntry_Body() {}
+
 func (*Entry_BagsReceived) isEntry_Body() {}
 
 func (*Entry_OpeningStock) isEntry_Body() {}
@@ -1599,7 +1615,7 @@ var File_thawtrail_v1_entry_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\n" +
-	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"׃\x01\n" +
+	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"օ\x01\n" +
 	"\x05Entry\x12@\n" +
 	"\n" +
 	"log_opened\x18\x01 \x01(\v2\x17.thawtrail.v1.LogOpenedB\x06\xd2\xda\x18\x02@\x01H\x00R\tlogOpened\x123\n" +
@@ -1647,9 +1663,9 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\tdonor add\x12+Record a donor of plasma the practice makes\x1a(donor add --name 'Bess' --igg-g-per-l 18H\x00R\rdonorRecorded\x12\xc7\x01\n" +
 	"\fclient_added\x18\x16 \x01(\v2\x19.thawtrail.v1.ClientAddedB\x86\x01\xd2\xda\x18\x81\x01\n" +
 	"\n" +
-	"client add\x129Add a horse's owner or agent; name and address are sealed\x1a8client add --name 'P. Hollis' --telephone '0491 570 156'H\x00R\vclientAdded\x12\xdf\x01\n" +
-	"\x10client_forgotten\x18\x17 \x01(\v2\x1d.thawtrail.v1.ClientForgottenB\x92\x01\xd2\xda\x18\x8d\x01\n" +
-	"\rclient forget\x129Drop the keys of a client's sealed fields on every laptop\x1a3client forget 5Q --reason 'asked for by the client'\"\x06client0\x01:\x02\x03\x04H\x00R\x0fclientForgotten\x12O\n" +
+	"client add\x129Add a horse's owner or agent; name and address are sealed\x1a8client add --name 'P. Hollis' --telephone '0491 570 156'H\x00R\vclientAdded\x12\xea\x01\n" +
+	"\x10client_forgotten\x18\x17 \x01(\v2\x1d.thawtrail.v1.ClientForgottenB\x9d\x01\xd2\xda\x18\x98\x01\n" +
+	"\rclient forget\x129Drop the keys of a client's sealed fields on every laptop\x1a<client forget 'P. Hollis' --reason 'asked for by the client'\"\x06client0\x01:\x02\x03\x04P\x01H\x00R\x0fclientForgotten\x12O\n" +
 	"\x0fserver_restored\x18\x18 \x01(\v2\x1c.thawtrail.v1.ServerRestoredB\x06\xd2\xda\x18\x02@\x01H\x00R\x0eserverRestored\x12\xf0\x01\n" +
 	"\x10practice_changed\x18\x19 \x01(\v2\x1d.thawtrail.v1.PracticeChangedB\xa3\x01\xd2\xda\x18\x9e\x01\n" +
 	"\x0fpractice change\x126Give the practice another name, zone, currency or unit\x1aLpractice change --name 'Alder Creek Equine' --reason 'merged with Hill Road'0\x01:\x01\x04P\x01H\x00R\x0fpracticeChanged\x12C\n" +
@@ -1659,7 +1675,9 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\n" +
 	"copies_met\x18\x1c \x01(\v2\x17.thawtrail.v1.CopiesMetB\x06\xd2\xda\x18\x02@\x01H\x00R\tcopiesMet\x12\xbc\x01\n" +
 	"\fmonth_closed\x18\x1d \x01(\v2\x19.thawtrail.v1.MonthClosedB|\xd2\xda\x18x\n" +
-	"\vmonth close\x12FClose a month of the books: what is told later shows as a change to it\x1a\x13month close 2026-11\"\x05month0\x01:\x01\x04P\x01H\x00R\vmonthClosed\x12\x86\x02\n" +
+	"\vmonth close\x12FClose a month of the books: what is told later shows as a change to it\x1a\x13month close 2026-11\"\x05month0\x01:\x01\x04P\x01H\x00R\vmonthClosed\x12\xe9\x01\n" +
+	"\x0eperson_reached\x18n \x01(\v2\x1b.thawtrail.v1.PersonReachedB\xa2\x01\xd2\xda\x18\x9d\x01\n" +
+	"\x10person telephone\x12DSay at what number a person of the practice is rung up; it is sealed\x1a5person telephone 'J. Reed' --telephone '0491 570 156'\"\x06person0\x01:\x02\x03\x04H\x00R\rpersonReached\x12\x86\x02\n" +
 	"\rbags_received\x18\x1e \x01(\v2\x1a.thawtrail.v1.BagsReceivedB\xc2\x01\xd2\xda\x18\xbd\x01\n" +
 	"\vbag receive\x12.Take a delivery into stock and number the bags\x1aubag receive --product 'Foal plasma' --batch H2207 --expiry 2028-03 --volume-ml 950 --count 6 --place 'clinic freezer'J\areceiveH\x00R\fbagsReceived\x12\x80\x02\n" +
 	"\ropening_stock\x18\x1f \x01(\v2\x1a.thawtrail.v1.BagsReceivedB\xbc\x01\xd2\xda\x18\xb7\x01\n" +
@@ -1745,11 +1763,11 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"igg_tested\x18@ \x01(\v2\x17.thawtrail.v1.IggTestedBW\xd2\xda\x18S\n" +
 	"\x03igg\x12\x10Note an IgG test\x1a4igg 5Q --kind 'barn immunoassay' --igg-mg-per-dl 350\"\x04caseH\x00R\tiggTested\x12\xa9\x01\n" +
 	"\x0fcolostrum_given\x18A \x01(\v2\x1c.thawtrail.v1.ColostrumGivenB`\xd2\xda\x18\\\n" +
-	"\tcolostrum\x12\x14Note colostrum given\x1a3colostrum 5Q --source dam --volume-ml 300 --brix 24\"\x04caseH\x00R\x0ecolostrumGiven\x12\xc1\x01\n" +
-	"\x10referral_offered\x18B \x01(\v2\x1d.thawtrail.v1.ReferralOfferedBu\xd2\xda\x18q\n" +
-	"\breferral\x120Note that a hospital was offered, and the answer\x1a%referral 5Q declined --by 'P. Hollis'\"\x04case\"\x06answerH\x00R\x0freferralOffered\x12\xd8\x01\n" +
-	"\x0festimate_agreed\x18C \x01(\v2\x1c.thawtrail.v1.EstimateAgreedB\x8e\x01\xd2\xda\x18\x89\x01\n" +
-	"\x05agree\x12,Note the client's agreement and the estimate\x1aLagree 5Q --amount 980 --unused-bag 310 --by 'P. Hollis' --how 'by telephone'\"\x04caseH\x00R\x0eestimateAgreed\x12\xb3\x01\n" +
+	"\tcolostrum\x12\x14Note colostrum given\x1a3colostrum 5Q --source dam --volume-ml 300 --brix 24\"\x04caseH\x00R\x0ecolostrumGiven\x12\xc5\x01\n" +
+	"\x10referral_offered\x18B \x01(\v2\x1d.thawtrail.v1.ReferralOfferedBy\xd2\xda\x18u\n" +
+	"\breferral\x120Note that a hospital was offered, and the answer\x1a)referral 5Q declined --client 'P. Hollis'\"\x04case\"\x06answerH\x00R\x0freferralOffered\x12\xdc\x01\n" +
+	"\x0festimate_agreed\x18C \x01(\v2\x1c.thawtrail.v1.EstimateAgreedB\x92\x01\xd2\xda\x18\x8d\x01\n" +
+	"\x05agree\x12,Note the client's agreement and the estimate\x1aPagree 5Q --amount 980 --unused-bag 310 --client 'P. Hollis' --how 'by telephone'\"\x04caseH\x00R\x0eestimateAgreed\x12\xb3\x01\n" +
 	"\rplan_accepted\x18D \x01(\v2\x1a.thawtrail.v1.PlanAcceptedBp\xd2\xda\x18l\n" +
 	"\x06accept\x12\x1dAccept a plan as it was shown\x1a)accept 5Q dose 1900 --bag 7K2M --bag 9QX4\"\x04case\"\x04plan\"\tvolume_ml:\x01\x01H\x00R\fplanAccepted\x12\xa7\x01\n" +
 	"\fbath_checked\x18E \x01(\v2\x19.thawtrail.v1.BathCheckedBg\xd2\xda\x18c\n" +
@@ -1861,67 +1879,68 @@ var file_thawtrail_v1_entry_proto_goTypes = []any{
 	(*RecordsLost)(nil),          // 26: thawtrail.v1.RecordsLost
 	(*CopiesMet)(nil),            // 27: thawtrail.v1.CopiesMet
 	(*MonthClosed)(nil),          // 28: thawtrail.v1.MonthClosed
-	(*BagsReceived)(nil),         // 29: thawtrail.v1.BagsReceived
-	(*BagFound)(nil),             // 30: thawtrail.v1.BagFound
-	(*BagsMoved)(nil),            // 31: thawtrail.v1.BagsMoved
-	(*PlaceCounted)(nil),         // 32: thawtrail.v1.PlaceCounted
-	(*BagMissing)(nil),           // 33: thawtrail.v1.BagMissing
-	(*BagsLent)(nil),             // 34: thawtrail.v1.BagsLent
-	(*TemperatureRead)(nil),      // 35: thawtrail.v1.TemperatureRead
-	(*PlaceWarm)(nil),            // 36: thawtrail.v1.PlaceWarm
-	(*QuarantineDecided)(nil),    // 37: thawtrail.v1.QuarantineDecided
-	(*ThawStarted)(nil),          // 38: thawtrail.v1.ThawStarted
-	(*BathMeasured)(nil),         // 39: thawtrail.v1.BathMeasured
-	(*BagThawed)(nil),            // 40: thawtrail.v1.BagThawed
-	(*BagSoftened)(nil),          // 41: thawtrail.v1.BagSoftened
-	(*SetAttached)(nil),          // 42: thawtrail.v1.SetAttached
-	(*BagRefrozen)(nil),          // 43: thawtrail.v1.BagRefrozen
-	(*BagDiscarded)(nil),         // 44: thawtrail.v1.BagDiscarded
-	(*BagReturned)(nil),          // 45: thawtrail.v1.BagReturned
-	(*BagKeptBack)(nil),          // 46: thawtrail.v1.BagKeptBack
-	(*BagsCarried)(nil),          // 47: thawtrail.v1.BagsCarried
-	(*BatchHeld)(nil),            // 48: thawtrail.v1.BatchHeld
-	(*BatchReleased)(nil),        // 49: thawtrail.v1.BatchReleased
-	(*BatchRecalled)(nil),        // 50: thawtrail.v1.BatchRecalled
-	(*BagsPulled)(nil),           // 51: thawtrail.v1.BagsPulled
-	(*ProductCoded)(nil),         // 52: thawtrail.v1.ProductCoded
-	(*KitStocked)(nil),           // 53: thawtrail.v1.KitStocked
-	(*KitUsed)(nil),              // 54: thawtrail.v1.KitUsed
-	(*KitCounted)(nil),           // 55: thawtrail.v1.KitCounted
-	(*LabelUnreadable)(nil),      // 56: thawtrail.v1.LabelUnreadable
-	(*CaseOpened)(nil),           // 57: thawtrail.v1.CaseOpened
-	(*RiskAsked)(nil),            // 58: thawtrail.v1.RiskAsked
-	(*PatientExamined)(nil),      // 59: thawtrail.v1.PatientExamined
-	(*PatientWeighed)(nil),       // 60: thawtrail.v1.PatientWeighed
-	(*IggTested)(nil),            // 61: thawtrail.v1.IggTested
-	(*ColostrumGiven)(nil),       // 62: thawtrail.v1.ColostrumGiven
-	(*ReferralOffered)(nil),      // 63: thawtrail.v1.ReferralOffered
-	(*EstimateAgreed)(nil),       // 64: thawtrail.v1.EstimateAgreed
-	(*PlanAccepted)(nil),         // 65: thawtrail.v1.PlanAccepted
-	(*BathChecked)(nil),          // 66: thawtrail.v1.BathChecked
-	(*HangChecked)(nil),          // 67: thawtrail.v1.HangChecked
-	(*CatheterPlaced)(nil),       // 68: thawtrail.v1.CatheterPlaced
-	(*CatheterRemoved)(nil),      // 69: thawtrail.v1.CatheterRemoved
-	(*TransfusionStarted)(nil),   // 70: thawtrail.v1.TransfusionStarted
-	(*RateSet)(nil),              // 71: thawtrail.v1.RateSet
-	(*VitalsNoted)(nil),          // 72: thawtrail.v1.VitalsNoted
-	(*ReactionNoted)(nil),        // 73: thawtrail.v1.ReactionNoted
-	(*DrugGiven)(nil),            // 74: thawtrail.v1.DrugGiven
-	(*FluidGiven)(nil),           // 75: thawtrail.v1.FluidGiven
-	(*FlowChanged)(nil),          // 76: thawtrail.v1.FlowChanged
-	(*TransfusionEnded)(nil),     // 77: thawtrail.v1.TransfusionEnded
-	(*HandedOver)(nil),           // 78: thawtrail.v1.HandedOver
-	(*RecheckPlanned)(nil),       // 79: thawtrail.v1.RecheckPlanned
-	(*AdverseEvent)(nil),         // 80: thawtrail.v1.AdverseEvent
-	(*CaseClosed)(nil),           // 81: thawtrail.v1.CaseClosed
-	(*CaseAdopted)(nil),          // 82: thawtrail.v1.CaseAdopted
-	(*CrossmatchNoted)(nil),      // 83: thawtrail.v1.CrossmatchNoted
-	(*FoodChainTold)(nil),        // 84: thawtrail.v1.FoodChainTold
-	(*ReactionDescribed)(nil),    // 85: thawtrail.v1.ReactionDescribed
-	(*ClientCalled)(nil),         // 86: thawtrail.v1.ClientCalled
-	(*FollowUpNoted)(nil),        // 87: thawtrail.v1.FollowUpNoted
-	(*MareDue)(nil),              // 88: thawtrail.v1.MareDue
-	(*BagsOrdered)(nil),          // 89: thawtrail.v1.BagsOrdered
+	(*PersonReached)(nil),        // 29: thawtrail.v1.PersonReached
+	(*BagsReceived)(nil),         // 30: thawtrail.v1.BagsReceived
+	(*BagFound)(nil),             // 31: thawtrail.v1.BagFound
+	(*BagsMoved)(nil),            // 32: thawtrail.v1.BagsMoved
+	(*PlaceCounted)(nil),         // 33: thawtrail.v1.PlaceCounted
+	(*BagMissing)(nil),           // 34: thawtrail.v1.BagMissing
+	(*BagsLent)(nil),             // 35: thawtrail.v1.BagsLent
+	(*TemperatureRead)(nil),      // 36: thawtrail.v1.TemperatureRead
+	(*PlaceWarm)(nil),            // 37: thawtrail.v1.PlaceWarm
+	(*QuarantineDecided)(nil),    // 38: thawtrail.v1.QuarantineDecided
+	(*ThawStarted)(nil),          // 39: thawtrail.v1.ThawStarted
+	(*BathMeasured)(nil),         // 40: thawtrail.v1.BathMeasured
+	(*BagThawed)(nil),            // 41: thawtrail.v1.BagThawed
+	(*BagSoftened)(nil),          // 42: thawtrail.v1.BagSoftened
+	(*SetAttached)(nil),          // 43: thawtrail.v1.SetAttached
+	(*BagRefrozen)(nil),          // 44: thawtrail.v1.BagRefrozen
+	(*BagDiscarded)(nil),         // 45: thawtrail.v1.BagDiscarded
+	(*BagReturned)(nil),          // 46: thawtrail.v1.BagReturned
+	(*BagKeptBack)(nil),          // 47: thawtrail.v1.BagKeptBack
+	(*BagsCarried)(nil),          // 48: thawtrail.v1.BagsCarried
+	(*BatchHeld)(nil),            // 49: thawtrail.v1.BatchHeld
+	(*BatchReleased)(nil),        // 50: thawtrail.v1.BatchReleased
+	(*BatchRecalled)(nil),        // 51: thawtrail.v1.BatchRecalled
+	(*BagsPulled)(nil),           // 52: thawtrail.v1.BagsPulled
+	(*ProductCoded)(nil),         // 53: thawtrail.v1.ProductCoded
+	(*KitStocked)(nil),           // 54: thawtrail.v1.KitStocked
+	(*KitUsed)(nil),              // 55: thawtrail.v1.KitUsed
+	(*KitCounted)(nil),           // 56: thawtrail.v1.KitCounted
+	(*LabelUnreadable)(nil),      // 57: thawtrail.v1.LabelUnreadable
+	(*CaseOpened)(nil),           // 58: thawtrail.v1.CaseOpened
+	(*RiskAsked)(nil),            // 59: thawtrail.v1.RiskAsked
+	(*PatientExamined)(nil),      // 60: thawtrail.v1.PatientExamined
+	(*PatientWeighed)(nil),       // 61: thawtrail.v1.PatientWeighed
+	(*IggTested)(nil),            // 62: thawtrail.v1.IggTested
+	(*ColostrumGiven)(nil),       // 63: thawtrail.v1.ColostrumGiven
+	(*ReferralOffered)(nil),      // 64: thawtrail.v1.ReferralOffered
+	(*EstimateAgreed)(nil),       // 65: thawtrail.v1.EstimateAgreed
+	(*PlanAccepted)(nil),         // 66: thawtrail.v1.PlanAccepted
+	(*BathChecked)(nil),          // 67: thawtrail.v1.BathChecked
+	(*HangChecked)(nil),          // 68: thawtrail.v1.HangChecked
+	(*CatheterPlaced)(nil),       // 69: thawtrail.v1.CatheterPlaced
+	(*CatheterRemoved)(nil),      // 70: thawtrail.v1.CatheterRemoved
+	(*TransfusionStarted)(nil),   // 71: thawtrail.v1.TransfusionStarted
+	(*RateSet)(nil),              // 72: thawtrail.v1.RateSet
+	(*VitalsNoted)(nil),          // 73: thawtrail.v1.VitalsNoted
+	(*ReactionNoted)(nil),        // 74: thawtrail.v1.ReactionNoted
+	(*DrugGiven)(nil),            // 75: thawtrail.v1.DrugGiven
+	(*FluidGiven)(nil),           // 76: thawtrail.v1.FluidGiven
+	(*FlowChanged)(nil),          // 77: thawtrail.v1.FlowChanged
+	(*TransfusionEnded)(nil),     // 78: thawtrail.v1.TransfusionEnded
+	(*HandedOver)(nil),           // 79: thawtrail.v1.HandedOver
+	(*RecheckPlanned)(nil),       // 80: thawtrail.v1.RecheckPlanned
+	(*AdverseEvent)(nil),         // 81: thawtrail.v1.AdverseEvent
+	(*CaseClosed)(nil),           // 82: thawtrail.v1.CaseClosed
+	(*CaseAdopted)(nil),          // 83: thawtrail.v1.CaseAdopted
+	(*CrossmatchNoted)(nil),      // 84: thawtrail.v1.CrossmatchNoted
+	(*FoodChainTold)(nil),        // 85: thawtrail.v1.FoodChainTold
+	(*ReactionDescribed)(nil),    // 86: thawtrail.v1.ReactionDescribed
+	(*ClientCalled)(nil),         // 87: thawtrail.v1.ClientCalled
+	(*FollowUpNoted)(nil),        // 88: thawtrail.v1.FollowUpNoted
+	(*MareDue)(nil),              // 89: thawtrail.v1.MareDue
+	(*BagsOrdered)(nil),          // 90: thawtrail.v1.BagsOrdered
 }
 var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	1,  // 0: thawtrail.v1.Entry.log_opened:type_name -> thawtrail.v1.LogOpened
@@ -1953,77 +1972,78 @@ var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	26, // 26: thawtrail.v1.Entry.records_lost:type_name -> thawtrail.v1.RecordsLost
 	27, // 27: thawtrail.v1.Entry.copies_met:type_name -> thawtrail.v1.CopiesMet
 	28, // 28: thawtrail.v1.Entry.month_closed:type_name -> thawtrail.v1.MonthClosed
-	29, // 29: thawtrail.v1.Entry.bags_received:type_name -> thawtrail.v1.BagsReceived
-	29, // 30: thawtrail.v1.Entry.opening_stock:type_name -> thawtrail.v1.BagsReceived
-	30, // 31: thawtrail.v1.Entry.bag_found:type_name -> thawtrail.v1.BagFound
-	31, // 32: thawtrail.v1.Entry.bags_moved:type_name -> thawtrail.v1.BagsMoved
-	32, // 33: thawtrail.v1.Entry.place_counted:type_name -> thawtrail.v1.PlaceCounted
-	33, // 34: thawtrail.v1.Entry.bag_missing:type_name -> thawtrail.v1.BagMissing
-	34, // 35: thawtrail.v1.Entry.bags_lent:type_name -> thawtrail.v1.BagsLent
-	35, // 36: thawtrail.v1.Entry.temperature_read:type_name -> thawtrail.v1.TemperatureRead
-	36, // 37: thawtrail.v1.Entry.place_warm:type_name -> thawtrail.v1.PlaceWarm
-	37, // 38: thawtrail.v1.Entry.quarantine_decided:type_name -> thawtrail.v1.QuarantineDecided
-	38, // 39: thawtrail.v1.Entry.thaw_started:type_name -> thawtrail.v1.ThawStarted
-	39, // 40: thawtrail.v1.Entry.bath_measured:type_name -> thawtrail.v1.BathMeasured
-	40, // 41: thawtrail.v1.Entry.bag_thawed:type_name -> thawtrail.v1.BagThawed
-	41, // 42: thawtrail.v1.Entry.bag_softened:type_name -> thawtrail.v1.BagSoftened
-	42, // 43: thawtrail.v1.Entry.set_attached:type_name -> thawtrail.v1.SetAttached
-	43, // 44: thawtrail.v1.Entry.bag_refrozen:type_name -> thawtrail.v1.BagRefrozen
-	44, // 45: thawtrail.v1.Entry.bag_discarded:type_name -> thawtrail.v1.BagDiscarded
-	45, // 46: thawtrail.v1.Entry.bag_returned:type_name -> thawtrail.v1.BagReturned
-	46, // 47: thawtrail.v1.Entry.bag_kept_back:type_name -> thawtrail.v1.BagKeptBack
-	47, // 48: thawtrail.v1.Entry.bags_carried:type_name -> thawtrail.v1.BagsCarried
-	48, // 49: thawtrail.v1.Entry.batch_held:type_name -> thawtrail.v1.BatchHeld
-	49, // 50: thawtrail.v1.Entry.batch_released:type_name -> thawtrail.v1.BatchReleased
-	50, // 51: thawtrail.v1.Entry.batch_recalled:type_name -> thawtrail.v1.BatchRecalled
-	51, // 52: thawtrail.v1.Entry.bags_pulled:type_name -> thawtrail.v1.BagsPulled
-	52, // 53: thawtrail.v1.Entry.product_coded:type_name -> thawtrail.v1.ProductCoded
-	53, // 54: thawtrail.v1.Entry.kit_stocked:type_name -> thawtrail.v1.KitStocked
-	54, // 55: thawtrail.v1.Entry.kit_used:type_name -> thawtrail.v1.KitUsed
-	55, // 56: thawtrail.v1.Entry.kit_counted:type_name -> thawtrail.v1.KitCounted
-	56, // 57: thawtrail.v1.Entry.label_unreadable:type_name -> thawtrail.v1.LabelUnreadable
-	57, // 58: thawtrail.v1.Entry.case_opened:type_name -> thawtrail.v1.CaseOpened
-	58, // 59: thawtrail.v1.Entry.risk_asked:type_name -> thawtrail.v1.RiskAsked
-	59, // 60: thawtrail.v1.Entry.patient_examined:type_name -> thawtrail.v1.PatientExamined
-	60, // 61: thawtrail.v1.Entry.patient_weighed:type_name -> thawtrail.v1.PatientWeighed
-	61, // 62: thawtrail.v1.Entry.igg_tested:type_name -> thawtrail.v1.IggTested
-	62, // 63: thawtrail.v1.Entry.colostrum_given:type_name -> thawtrail.v1.ColostrumGiven
-	63, // 64: thawtrail.v1.Entry.referral_offered:type_name -> thawtrail.v1.ReferralOffered
-	64, // 65: thawtrail.v1.Entry.estimate_agreed:type_name -> thawtrail.v1.EstimateAgreed
-	65, // 66: thawtrail.v1.Entry.plan_accepted:type_name -> thawtrail.v1.PlanAccepted
-	66, // 67: thawtrail.v1.Entry.bath_checked:type_name -> thawtrail.v1.BathChecked
-	67, // 68: thawtrail.v1.Entry.hang_checked:type_name -> thawtrail.v1.HangChecked
-	68, // 69: thawtrail.v1.Entry.catheter_placed:type_name -> thawtrail.v1.CatheterPlaced
-	69, // 70: thawtrail.v1.Entry.catheter_removed:type_name -> thawtrail.v1.CatheterRemoved
-	70, // 71: thawtrail.v1.Entry.transfusion_started:type_name -> thawtrail.v1.TransfusionStarted
-	71, // 72: thawtrail.v1.Entry.rate_set:type_name -> thawtrail.v1.RateSet
-	72, // 73: thawtrail.v1.Entry.vitals_noted:type_name -> thawtrail.v1.VitalsNoted
-	73, // 74: thawtrail.v1.Entry.reaction_noted:type_name -> thawtrail.v1.ReactionNoted
-	74, // 75: thawtrail.v1.Entry.drug_given:type_name -> thawtrail.v1.DrugGiven
-	75, // 76: thawtrail.v1.Entry.fluid_given:type_name -> thawtrail.v1.FluidGiven
-	76, // 77: thawtrail.v1.Entry.clamped:type_name -> thawtrail.v1.FlowChanged
-	76, // 78: thawtrail.v1.Entry.resumed:type_name -> thawtrail.v1.FlowChanged
-	77, // 79: thawtrail.v1.Entry.stopped:type_name -> thawtrail.v1.TransfusionEnded
-	77, // 80: thawtrail.v1.Entry.finished:type_name -> thawtrail.v1.TransfusionEnded
-	78, // 81: thawtrail.v1.Entry.handed_over:type_name -> thawtrail.v1.HandedOver
-	79, // 82: thawtrail.v1.Entry.recheck_planned:type_name -> thawtrail.v1.RecheckPlanned
-	61, // 83: thawtrail.v1.Entry.igg_rechecked:type_name -> thawtrail.v1.IggTested
-	80, // 84: thawtrail.v1.Entry.adverse_event_considered:type_name -> thawtrail.v1.AdverseEvent
-	80, // 85: thawtrail.v1.Entry.adverse_event_reported:type_name -> thawtrail.v1.AdverseEvent
-	81, // 86: thawtrail.v1.Entry.case_closed:type_name -> thawtrail.v1.CaseClosed
-	82, // 87: thawtrail.v1.Entry.case_adopted:type_name -> thawtrail.v1.CaseAdopted
-	83, // 88: thawtrail.v1.Entry.crossmatch_noted:type_name -> thawtrail.v1.CrossmatchNoted
-	84, // 89: thawtrail.v1.Entry.food_chain_told:type_name -> thawtrail.v1.FoodChainTold
-	85, // 90: thawtrail.v1.Entry.reaction_described:type_name -> thawtrail.v1.ReactionDescribed
-	86, // 91: thawtrail.v1.Entry.client_called:type_name -> thawtrail.v1.ClientCalled
-	87, // 92: thawtrail.v1.Entry.follow_up_noted:type_name -> thawtrail.v1.FollowUpNoted
-	88, // 93: thawtrail.v1.Entry.mare_due:type_name -> thawtrail.v1.MareDue
-	89, // 94: thawtrail.v1.Entry.bags_ordered:type_name -> thawtrail.v1.BagsOrdered
-	95, // [95:95] is the sub-list for method output_type
-	95, // [95:95] is the sub-list for method input_type
-	95, // [95:95] is the sub-list for extension type_name
-	95, // [95:95] is the sub-list for extension extendee
-	0,  // [0:95] is the sub-list for field type_name
+	29, // 29: thawtrail.v1.Entry.person_reached:type_name -> thawtrail.v1.PersonReached
+	30, // 30: thawtrail.v1.Entry.bags_received:type_name -> thawtrail.v1.BagsReceived
+	30, // 31: thawtrail.v1.Entry.opening_stock:type_name -> thawtrail.v1.BagsReceived
+	31, // 32: thawtrail.v1.Entry.bag_found:type_name -> thawtrail.v1.BagFound
+	32, // 33: thawtrail.v1.Entry.bags_moved:type_name -> thawtrail.v1.BagsMoved
+	33, // 34: thawtrail.v1.Entry.place_counted:type_name -> thawtrail.v1.PlaceCounted
+	34, // 35: thawtrail.v1.Entry.bag_missing:type_name -> thawtrail.v1.BagMissing
+	35, // 36: thawtrail.v1.Entry.bags_lent:type_name -> thawtrail.v1.BagsLent
+	36, // 37: thawtrail.v1.Entry.temperature_read:type_name -> thawtrail.v1.TemperatureRead
+	37, // 38: thawtrail.v1.Entry.place_warm:type_name -> thawtrail.v1.PlaceWarm
+	38, // 39: thawtrail.v1.Entry.quarantine_decided:type_name -> thawtrail.v1.QuarantineDecided
+	39, // 40: thawtrail.v1.Entry.thaw_started:type_name -> thawtrail.v1.ThawStarted
+	40, // 41: thawtrail.v1.Entry.bath_measured:type_name -> thawtrail.v1.BathMeasured
+	41, // 42: thawtrail.v1.Entry.bag_thawed:type_name -> thawtrail.v1.BagThawed
+	42, // 43: thawtrail.v1.Entry.bag_softened:type_name -> thawtrail.v1.BagSoftened
+	43, // 44: thawtrail.v1.Entry.set_attached:type_name -> thawtrail.v1.SetAttached
+	44, // 45: thawtrail.v1.Entry.bag_refrozen:type_name -> thawtrail.v1.BagRefrozen
+	45, // 46: thawtrail.v1.Entry.bag_discarded:type_name -> thawtrail.v1.BagDiscarded
+	46, // 47: thawtrail.v1.Entry.bag_returned:type_name -> thawtrail.v1.BagReturned
+	47, // 48: thawtrail.v1.Entry.bag_kept_back:type_name -> thawtrail.v1.BagKeptBack
+	48, // 49: thawtrail.v1.Entry.bags_carried:type_name -> thawtrail.v1.BagsCarried
+	49, // 50: thawtrail.v1.Entry.batch_held:type_name -> thawtrail.v1.BatchHeld
+	50, // 51: thawtrail.v1.Entry.batch_released:type_name -> thawtrail.v1.BatchReleased
+	51, // 52: thawtrail.v1.Entry.batch_recalled:type_name -> thawtrail.v1.BatchRecalled
+	52, // 53: thawtrail.v1.Entry.bags_pulled:type_name -> thawtrail.v1.BagsPulled
+	53, // 54: thawtrail.v1.Entry.product_coded:type_name -> thawtrail.v1.ProductCoded
+	54, // 55: thawtrail.v1.Entry.kit_stocked:type_name -> thawtrail.v1.KitStocked
+	55, // 56: thawtrail.v1.Entry.kit_used:type_name -> thawtrail.v1.KitUsed
+	56, // 57: thawtrail.v1.Entry.kit_counted:type_name -> thawtrail.v1.KitCounted
+	57, // 58: thawtrail.v1.Entry.label_unreadable:type_name -> thawtrail.v1.LabelUnreadable
+	58, // 59: thawtrail.v1.Entry.case_opened:type_name -> thawtrail.v1.CaseOpened
+	59, // 60: thawtrail.v1.Entry.risk_asked:type_name -> thawtrail.v1.RiskAsked
+	60, // 61: thawtrail.v1.Entry.patient_examined:type_name -> thawtrail.v1.PatientExamined
+	61, // 62: thawtrail.v1.Entry.patient_weighed:type_name -> thawtrail.v1.PatientWeighed
+	62, // 63: thawtrail.v1.Entry.igg_tested:type_name -> thawtrail.v1.IggTested
+	63, // 64: thawtrail.v1.Entry.colostrum_given:type_name -> thawtrail.v1.ColostrumGiven
+	64, // 65: thawtrail.v1.Entry.referral_offered:type_name -> thawtrail.v1.ReferralOffered
+	65, // 66: thawtrail.v1.Entry.estimate_agreed:type_name -> thawtrail.v1.EstimateAgreed
+	66, // 67: thawtrail.v1.Entry.plan_accepted:type_name -> thawtrail.v1.PlanAccepted
+	67, // 68: thawtrail.v1.Entry.bath_checked:type_name -> thawtrail.v1.BathChecked
+	68, // 69: thawtrail.v1.Entry.hang_checked:type_name -> thawtrail.v1.HangChecked
+	69, // 70: thawtrail.v1.Entry.catheter_placed:type_name -> thawtrail.v1.CatheterPlaced
+	70, // 71: thawtrail.v1.Entry.catheter_removed:type_name -> thawtrail.v1.CatheterRemoved
+	71, // 72: thawtrail.v1.Entry.transfusion_started:type_name -> thawtrail.v1.TransfusionStarted
+	72, // 73: thawtrail.v1.Entry.rate_set:type_name -> thawtrail.v1.RateSet
+	73, // 74: thawtrail.v1.Entry.vitals_noted:type_name -> thawtrail.v1.VitalsNoted
+	74, // 75: thawtrail.v1.Entry.reaction_noted:type_name -> thawtrail.v1.ReactionNoted
+	75, // 76: thawtrail.v1.Entry.drug_given:type_name -> thawtrail.v1.DrugGiven
+	76, // 77: thawtrail.v1.Entry.fluid_given:type_name -> thawtrail.v1.FluidGiven
+	77, // 78: thawtrail.v1.Entry.clamped:type_name -> thawtrail.v1.FlowChanged
+	77, // 79: thawtrail.v1.Entry.resumed:type_name -> thawtrail.v1.FlowChanged
+	78, // 80: thawtrail.v1.Entry.stopped:type_name -> thawtrail.v1.TransfusionEnded
+	78, // 81: thawtrail.v1.Entry.finished:type_name -> thawtrail.v1.TransfusionEnded
+	79, // 82: thawtrail.v1.Entry.handed_over:type_name -> thawtrail.v1.HandedOver
+	80, // 83: thawtrail.v1.Entry.recheck_planned:type_name -> thawtrail.v1.RecheckPlanned
+	62, // 84: thawtrail.v1.Entry.igg_rechecked:type_name -> thawtrail.v1.IggTested
+	81, // 85: thawtrail.v1.Entry.adverse_event_considered:type_name -> thawtrail.v1.AdverseEvent
+	81, // 86: thawtrail.v1.Entry.adverse_event_reported:type_name -> thawtrail.v1.AdverseEvent
+	82, // 87: thawtrail.v1.Entry.case_closed:type_name -> thawtrail.v1.CaseClosed
+	83, // 88: thawtrail.v1.Entry.case_adopted:type_name -> thawtrail.v1.CaseAdopted
+	84, // 89: thawtrail.v1.Entry.crossmatch_noted:type_name -> thawtrail.v1.CrossmatchNoted
+	85, // 90: thawtrail.v1.Entry.food_chain_told:type_name -> thawtrail.v1.FoodChainTold
+	86, // 91: thawtrail.v1.Entry.reaction_described:type_name -> thawtrail.v1.ReactionDescribed
+	87, // 92: thawtrail.v1.Entry.client_called:type_name -> thawtrail.v1.ClientCalled
+	88, // 93: thawtrail.v1.Entry.follow_up_noted:type_name -> thawtrail.v1.FollowUpNoted
+	89, // 94: thawtrail.v1.Entry.mare_due:type_name -> thawtrail.v1.MareDue
+	90, // 95: thawtrail.v1.Entry.bags_ordered:type_name -> thawtrail.v1.BagsOrdered
+	96, // [96:96] is the sub-list for method output_type
+	96, // [96:96] is the sub-list for method input_type
+	96, // [96:96] is the sub-list for extension type_name
+	96, // [96:96] is the sub-list for extension extendee
+	0,  // [0:96] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_entry_proto_init() }
@@ -2065,6 +2085,7 @@ func file_thawtrail_v1_entry_proto_init() {
 		(*Entry_RecordsLost)(nil),
 		(*Entry_CopiesMet)(nil),
 		(*Entry_MonthClosed)(nil),
+		(*Entry_PersonReached)(nil),
 		(*Entry_BagsReceived)(nil),
 		(*Entry_OpeningStock)(nil),
 		(*Entry_BagFound)(nil),

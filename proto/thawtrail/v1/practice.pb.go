@@ -665,11 +665,13 @@ func (x *PersonAdded) GetRegistration() string {
 
 // DeviceAdded takes a laptop into the practice: its logs count from here on.
 type DeviceAdded struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Device        []byte                 `protobuf:"bytes,1,opt,name=device,proto3" json:"device,omitempty"`
-	PublicKey     []byte                 `protobuf:"bytes,2,opt,name=public_key,json=publicKey,proto3" json:"public_key,omitempty"`
-	Name          string                 `protobuf:"bytes,3,opt,name=name,proto3" json:"name,omitempty"`
-	Place         string                 `protobuf:"bytes,4,opt,name=place,proto3" json:"place,omitempty"`
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	Device    []byte                 `protobuf:"bytes,1,opt,name=device,proto3" json:"device,omitempty"`
+	PublicKey []byte                 `protobuf:"bytes,2,opt,name=public_key,json=publicKey,proto3" json:"public_key,omitempty"`
+	Name      string                 `protobuf:"bytes,3,opt,name=name,proto3" json:"name,omitempty"`
+	Place     string                 `protobuf:"bytes,4,opt,name=place,proto3" json:"place,omitempty"`
+	// Whose laptop it is: the person whom the invitation named.
+	Person        string `protobuf:"bytes,5,opt,name=person,proto3" json:"person,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -732,6 +734,67 @@ func (x *DeviceAdded) GetPlace() string {
 	return ""
 }
 
+func (x *DeviceAdded) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+// PersonReached says at what number a person of the practice is rung up. Sealed; the
+// newest stands.
+type PersonReached struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Person        string                 `protobuf:"bytes,1,opt,name=person,proto3" json:"person,omitempty"`
+	Telephone     *Sealed                `protobuf:"bytes,2,opt,name=telephone,proto3" json:"telephone,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PersonReached) Reset() {
+	*x = PersonReached{}
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PersonReached) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PersonReached) ProtoMessage() {}
+
+func (x *PersonReached) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PersonReached.ProtoReflect.Descriptor instead.
+func (*PersonReached) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *PersonReached) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *PersonReached) GetTelephone() *Sealed {
+	if x != nil {
+		return x.Telephone
+	}
+	return nil
+}
+
 // ServerRestored puts a new server in the place of one that was lost. The new
 // server writes it into its own log; the practice's authority signs it.
 type ServerRestored struct {
@@ -748,7 +811,7 @@ type ServerRestored struct {
 
 func (x *ServerRestored) Reset() {
 	*x = ServerRestored{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -760,7 +823,7 @@ func (x *ServerRestored) String() string {
 func (*ServerRestored) ProtoMessage() {}
 
 func (x *ServerRestored) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -773,7 +836,7 @@ func (x *ServerRestored) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ServerRestored.ProtoReflect.Descriptor instead.
 func (*ServerRestored) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{6}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *ServerRestored) GetPublicKey() []byte {
@@ -808,7 +871,7 @@ type RoleGranted struct {
 
 func (x *RoleGranted) Reset() {
 	*x = RoleGranted{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -820,7 +883,7 @@ func (x *RoleGranted) String() string {
 func (*RoleGranted) ProtoMessage() {}
 
 func (x *RoleGranted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -833,7 +896,7 @@ func (x *RoleGranted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoleGranted.ProtoReflect.Descriptor instead.
 func (*RoleGranted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{7}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *RoleGranted) GetPerson() string {
@@ -864,7 +927,7 @@ type RightsRevoked struct {
 
 func (x *RightsRevoked) Reset() {
 	*x = RightsRevoked{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -876,7 +939,7 @@ func (x *RightsRevoked) String() string {
 func (*RightsRevoked) ProtoMessage() {}
 
 func (x *RightsRevoked) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -889,7 +952,7 @@ func (x *RightsRevoked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RightsRevoked.ProtoReflect.Descriptor instead.
 func (*RightsRevoked) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{8}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *RightsRevoked) GetDevice() []byte {
@@ -936,7 +999,7 @@ type LogAdmitted struct {
 
 func (x *LogAdmitted) Reset() {
 	*x = LogAdmitted{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[9]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -948,7 +1011,7 @@ func (x *LogAdmitted) String() string {
 func (*LogAdmitted) ProtoMessage() {}
 
 func (x *LogAdmitted) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[9]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -961,7 +1024,7 @@ func (x *LogAdmitted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LogAdmitted.ProtoReflect.Descriptor instead.
 func (*LogAdmitted) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{9}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *LogAdmitted) GetLog() []byte {
@@ -1009,7 +1072,7 @@ type LogOpened struct {
 
 func (x *LogOpened) Reset() {
 	*x = LogOpened{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1021,7 +1084,7 @@ func (x *LogOpened) String() string {
 func (*LogOpened) ProtoMessage() {}
 
 func (x *LogOpened) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1034,7 +1097,7 @@ func (x *LogOpened) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LogOpened.ProtoReflect.Descriptor instead.
 func (*LogOpened) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{10}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *LogOpened) GetPublicKey() []byte {
@@ -1101,7 +1164,7 @@ type Heard struct {
 
 func (x *Heard) Reset() {
 	*x = Heard{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1113,7 +1176,7 @@ func (x *Heard) String() string {
 func (*Heard) ProtoMessage() {}
 
 func (x *Heard) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1126,7 +1189,7 @@ func (x *Heard) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Heard.ProtoReflect.Descriptor instead.
 func (*Heard) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{11}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Heard) GetProduct() string {
@@ -1173,7 +1236,7 @@ type SavedAgain struct {
 
 func (x *SavedAgain) Reset() {
 	*x = SavedAgain{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1185,7 +1248,7 @@ func (x *SavedAgain) String() string {
 func (*SavedAgain) ProtoMessage() {}
 
 func (x *SavedAgain) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1198,7 +1261,7 @@ func (x *SavedAgain) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SavedAgain.ProtoReflect.Descriptor instead.
 func (*SavedAgain) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{12}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *SavedAgain) GetOriginal() *Tip {
@@ -1232,7 +1295,7 @@ type RecordsLost struct {
 
 func (x *RecordsLost) Reset() {
 	*x = RecordsLost{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1244,7 +1307,7 @@ func (x *RecordsLost) String() string {
 func (*RecordsLost) ProtoMessage() {}
 
 func (x *RecordsLost) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1257,7 +1320,7 @@ func (x *RecordsLost) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordsLost.ProtoReflect.Descriptor instead.
 func (*RecordsLost) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{13}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *RecordsLost) GetLog() []byte {
@@ -1304,7 +1367,7 @@ type CopiesMet struct {
 
 func (x *CopiesMet) Reset() {
 	*x = CopiesMet{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1316,7 +1379,7 @@ func (x *CopiesMet) String() string {
 func (*CopiesMet) ProtoMessage() {}
 
 func (x *CopiesMet) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1329,7 +1392,7 @@ func (x *CopiesMet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CopiesMet.ProtoReflect.Descriptor instead.
 func (*CopiesMet) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{14}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *CopiesMet) GetDevice() []byte {
@@ -1375,7 +1438,7 @@ type HubStatement struct {
 
 func (x *HubStatement) Reset() {
 	*x = HubStatement{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1387,7 +1450,7 @@ func (x *HubStatement) String() string {
 func (*HubStatement) ProtoMessage() {}
 
 func (x *HubStatement) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1400,7 +1463,7 @@ func (x *HubStatement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HubStatement.ProtoReflect.Descriptor instead.
 func (*HubStatement) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{15}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *HubStatement) GetHubEpoch() []byte {
@@ -1443,7 +1506,7 @@ type AcceptedTip struct {
 
 func (x *AcceptedTip) Reset() {
 	*x = AcceptedTip{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1455,7 +1518,7 @@ func (x *AcceptedTip) String() string {
 func (*AcceptedTip) ProtoMessage() {}
 
 func (x *AcceptedTip) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1468,7 +1531,7 @@ func (x *AcceptedTip) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcceptedTip.ProtoReflect.Descriptor instead.
 func (*AcceptedTip) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{16}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *AcceptedTip) GetTip() *Tip {
@@ -1497,7 +1560,7 @@ type SettingsChanged struct {
 
 func (x *SettingsChanged) Reset() {
 	*x = SettingsChanged{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1509,7 +1572,7 @@ func (x *SettingsChanged) String() string {
 func (*SettingsChanged) ProtoMessage() {}
 
 func (x *SettingsChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1522,7 +1585,7 @@ func (x *SettingsChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SettingsChanged.ProtoReflect.Descriptor instead.
 func (*SettingsChanged) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{17}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *SettingsChanged) GetName() string {
@@ -1553,7 +1616,7 @@ type MonthClosed struct {
 
 func (x *MonthClosed) Reset() {
 	*x = MonthClosed{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1565,7 +1628,7 @@ func (x *MonthClosed) String() string {
 func (*MonthClosed) ProtoMessage() {}
 
 func (x *MonthClosed) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1578,7 +1641,7 @@ func (x *MonthClosed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MonthClosed.ProtoReflect.Descriptor instead.
 func (*MonthClosed) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{18}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *MonthClosed) GetMonth() string {
@@ -1619,7 +1682,7 @@ type ClosedFigure struct {
 
 func (x *ClosedFigure) Reset() {
 	*x = ClosedFigure{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1631,7 +1694,7 @@ func (x *ClosedFigure) String() string {
 func (*ClosedFigure) ProtoMessage() {}
 
 func (x *ClosedFigure) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1644,7 +1707,7 @@ func (x *ClosedFigure) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClosedFigure.ProtoReflect.Descriptor instead.
 func (*ClosedFigure) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{19}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ClosedFigure) GetPlace() string {
@@ -1717,7 +1780,7 @@ type ProtocolSet struct {
 
 func (x *ProtocolSet) Reset() {
 	*x = ProtocolSet{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1729,7 +1792,7 @@ func (x *ProtocolSet) String() string {
 func (*ProtocolSet) ProtoMessage() {}
 
 func (x *ProtocolSet) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1742,7 +1805,7 @@ func (x *ProtocolSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProtocolSet.ProtoReflect.Descriptor instead.
 func (*ProtocolSet) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{20}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ProtocolSet) GetName() string {
@@ -1857,7 +1920,7 @@ type ProductCard struct {
 
 func (x *ProductCard) Reset() {
 	*x = ProductCard{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1869,7 +1932,7 @@ func (x *ProductCard) String() string {
 func (*ProductCard) ProtoMessage() {}
 
 func (x *ProductCard) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1882,7 +1945,7 @@ func (x *ProductCard) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProductCard.ProtoReflect.Descriptor instead.
 func (*ProductCard) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{21}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ProductCard) GetProduct() string {
@@ -2083,7 +2146,7 @@ type DonorRecorded struct {
 
 func (x *DonorRecorded) Reset() {
 	*x = DonorRecorded{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2095,7 +2158,7 @@ func (x *DonorRecorded) String() string {
 func (*DonorRecorded) ProtoMessage() {}
 
 func (x *DonorRecorded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2108,7 +2171,7 @@ func (x *DonorRecorded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DonorRecorded.ProtoReflect.Descriptor instead.
 func (*DonorRecorded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{22}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *DonorRecorded) GetDonor() string {
@@ -2221,7 +2284,7 @@ type Corrected struct {
 
 func (x *Corrected) Reset() {
 	*x = Corrected{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2233,7 +2296,7 @@ func (x *Corrected) String() string {
 func (*Corrected) ProtoMessage() {}
 
 func (x *Corrected) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2246,7 +2309,7 @@ func (x *Corrected) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Corrected.ProtoReflect.Descriptor instead.
 func (*Corrected) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{23}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *Corrected) GetOriginal() string {
@@ -2311,7 +2374,7 @@ type Linked struct {
 
 func (x *Linked) Reset() {
 	*x = Linked{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2323,7 +2386,7 @@ func (x *Linked) String() string {
 func (*Linked) ProtoMessage() {}
 
 func (x *Linked) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2336,7 +2399,7 @@ func (x *Linked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Linked.ProtoReflect.Descriptor instead.
 func (*Linked) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{24}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *Linked) GetKind() string {
@@ -2381,7 +2444,7 @@ type DiscrepancyExplained struct {
 
 func (x *DiscrepancyExplained) Reset() {
 	*x = DiscrepancyExplained{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2393,7 +2456,7 @@ func (x *DiscrepancyExplained) String() string {
 func (*DiscrepancyExplained) ProtoMessage() {}
 
 func (x *DiscrepancyExplained) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2406,7 +2469,7 @@ func (x *DiscrepancyExplained) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DiscrepancyExplained.ProtoReflect.Descriptor instead.
 func (*DiscrepancyExplained) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{25}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *DiscrepancyExplained) GetKind() string {
@@ -2455,7 +2518,7 @@ type ClientForgotten struct {
 
 func (x *ClientForgotten) Reset() {
 	*x = ClientForgotten{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2467,7 +2530,7 @@ func (x *ClientForgotten) String() string {
 func (*ClientForgotten) ProtoMessage() {}
 
 func (x *ClientForgotten) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2480,7 +2543,7 @@ func (x *ClientForgotten) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClientForgotten.ProtoReflect.Descriptor instead.
 func (*ClientForgotten) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{26}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *ClientForgotten) GetClient() string {
@@ -2510,7 +2573,7 @@ type ClientAdded struct {
 
 func (x *ClientAdded) Reset() {
 	*x = ClientAdded{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[27]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2522,7 +2585,7 @@ func (x *ClientAdded) String() string {
 func (*ClientAdded) ProtoMessage() {}
 
 func (x *ClientAdded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[27]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2535,7 +2598,7 @@ func (x *ClientAdded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClientAdded.ProtoReflect.Descriptor instead.
 func (*ClientAdded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{27}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *ClientAdded) GetClient() string {
@@ -2577,7 +2640,7 @@ type Signed struct {
 
 func (x *Signed) Reset() {
 	*x = Signed{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[28]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2589,7 +2652,7 @@ func (x *Signed) String() string {
 func (*Signed) ProtoMessage() {}
 
 func (x *Signed) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[28]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2602,7 +2665,7 @@ func (x *Signed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Signed.ProtoReflect.Descriptor instead.
 func (*Signed) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{28}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *Signed) GetRecords() []string {
@@ -2624,7 +2687,7 @@ type NoteAdded struct {
 
 func (x *NoteAdded) Reset() {
 	*x = NoteAdded{}
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[29]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2636,7 +2699,7 @@ func (x *NoteAdded) String() string {
 func (*NoteAdded) ProtoMessage() {}
 
 func (x *NoteAdded) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_practice_proto_msgTypes[29]
+	mi := &file_thawtrail_v1_practice_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2649,7 +2712,7 @@ func (x *NoteAdded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NoteAdded.ProtoReflect.Descriptor instead.
 func (*NoteAdded) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{29}
+	return file_thawtrail_v1_practice_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *NoteAdded) GetEntityKind() string {
@@ -2729,7 +2792,7 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"\x04name\x18\x02 \x01(\tB(\xca\xda\x18$\n" +
 	" name as it stands on case sheets\x10\x01R\x04name\x12J\n" +
 	"\fregistration\x18\x03 \x01(\tB&\xca\xda\x18\"\n" +
-	" professional registration numberR\fregistration\"\xc8\x01\n" +
+	" professional registration numberR\fregistration\"\xf1\x01\n" +
 	"\vDeviceAdded\x12\x1e\n" +
 	"\x06device\x18\x01 \x01(\fB\x06\xca\xda\x18\x02p\x01R\x06device\x12%\n" +
 	"\n" +
@@ -2737,7 +2800,13 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"\x04name\x18\x03 \x01(\tB\x18\xca\xda\x18\x14\n" +
 	"\x12name of the laptopR\x04name\x12D\n" +
 	"\x05place\x18\x04 \x01(\tB.\xca\xda\x18*\n" +
-	" the place this laptop works from\x92\x01\x05placeR\x05place\"\x8b\x01\n" +
+	" the place this laptop works from\x92\x01\x05placeR\x05place\x12'\n" +
+	"\x06person\x18\x05 \x01(\tB\x0f\xca\xda\x18\vp\x01\x92\x01\x06personR\x06person\"\x85\x01\n" +
+	"\rPersonReached\x12+\n" +
+	"\x06person\x18\x01 \x01(\tB\x13\xca\xda\x18\x0f\n" +
+	"\x03who\x10\x01B\x06personR\x06person\x12G\n" +
+	"\ttelephone\x18\x02 \x01(\v2\x14.thawtrail.v1.SealedB\x13\xca\xda\x18\x0f\n" +
+	"\ttelephone\x10\x01x\x01R\ttelephone\"\x8b\x01\n" +
 	"\x0eServerRestored\x12%\n" +
 	"\n" +
 	"public_key\x18\x01 \x01(\fB\x06\xca\xda\x18\x02p\x01R\tpublicKey\x12,\n" +
@@ -2802,10 +2871,10 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"\baccepted\x18\x04 \x03(\v2\x19.thawtrail.v1.AcceptedTipR\baccepted\"X\n" +
 	"\vAcceptedTip\x12#\n" +
 	"\x03tip\x18\x01 \x01(\v2\x11.thawtrail.v1.TipR\x03tip\x12$\n" +
-	"\x0enewest_wall_us\x18\x02 \x01(\x03R\fnewestWallUs\"\xe8\x01\n" +
-	"\x0fSettingsChanged\x12\xab\x01\n" +
-	"\x04name\x18\x01 \x01(\tB\x96\x01\xca\xda\x18\x91\x01\n" +
-	"\x83\x01name of the setting: recheck_hours, watch_weeks, screen_days, telephone, weight_beside_kg, temperature_beside_c or clock_beside_24h\x10\x01B\asettingR\x04name\x12'\n" +
+	"\x0enewest_wall_us\x18\x02 \x01(\x03R\fnewestWallUs\"\xfb\x01\n" +
+	"\x0fSettingsChanged\x12\xbe\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\xa9\x01\xca\xda\x18\xa4\x01\n" +
+	"\x96\x01name of the setting: recheck_hours, watch_weeks, screen_days, keep_client_years, telephone, weight_beside_kg, temperature_beside_c or clock_beside_24h\x10\x01B\asettingR\x04name\x12'\n" +
 	"\x05value\x18\x02 \x01(\tB\x11\xca\xda\x18\r\n" +
 	"\tits value\x10\x01R\x05value\"\xc5\x01\n" +
 	"\vMonthClosed\x12>\n" +
@@ -3051,7 +3120,7 @@ func file_thawtrail_v1_practice_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_practice_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
-var file_thawtrail_v1_practice_proto_msgTypes = make([]protoimpl.MessageInfo, 30)
+var file_thawtrail_v1_practice_proto_msgTypes = make([]protoimpl.MessageInfo, 31)
 var file_thawtrail_v1_practice_proto_goTypes = []any{
 	(IggUnit)(0),                 // 0: thawtrail.v1.IggUnit
 	(PlaceKind)(0),               // 1: thawtrail.v1.PlaceKind
@@ -3064,61 +3133,63 @@ var file_thawtrail_v1_practice_proto_goTypes = []any{
 	(*VehicleAdded)(nil),         // 8: thawtrail.v1.VehicleAdded
 	(*PersonAdded)(nil),          // 9: thawtrail.v1.PersonAdded
 	(*DeviceAdded)(nil),          // 10: thawtrail.v1.DeviceAdded
-	(*ServerRestored)(nil),       // 11: thawtrail.v1.ServerRestored
-	(*RoleGranted)(nil),          // 12: thawtrail.v1.RoleGranted
-	(*RightsRevoked)(nil),        // 13: thawtrail.v1.RightsRevoked
-	(*LogAdmitted)(nil),          // 14: thawtrail.v1.LogAdmitted
-	(*LogOpened)(nil),            // 15: thawtrail.v1.LogOpened
-	(*Heard)(nil),                // 16: thawtrail.v1.Heard
-	(*SavedAgain)(nil),           // 17: thawtrail.v1.SavedAgain
-	(*RecordsLost)(nil),          // 18: thawtrail.v1.RecordsLost
-	(*CopiesMet)(nil),            // 19: thawtrail.v1.CopiesMet
-	(*HubStatement)(nil),         // 20: thawtrail.v1.HubStatement
-	(*AcceptedTip)(nil),          // 21: thawtrail.v1.AcceptedTip
-	(*SettingsChanged)(nil),      // 22: thawtrail.v1.SettingsChanged
-	(*MonthClosed)(nil),          // 23: thawtrail.v1.MonthClosed
-	(*ClosedFigure)(nil),         // 24: thawtrail.v1.ClosedFigure
-	(*ProtocolSet)(nil),          // 25: thawtrail.v1.ProtocolSet
-	(*ProductCard)(nil),          // 26: thawtrail.v1.ProductCard
-	(*DonorRecorded)(nil),        // 27: thawtrail.v1.DonorRecorded
-	(*Corrected)(nil),            // 28: thawtrail.v1.Corrected
-	(*Linked)(nil),               // 29: thawtrail.v1.Linked
-	(*DiscrepancyExplained)(nil), // 30: thawtrail.v1.DiscrepancyExplained
-	(*ClientForgotten)(nil),      // 31: thawtrail.v1.ClientForgotten
-	(*ClientAdded)(nil),          // 32: thawtrail.v1.ClientAdded
-	(*Signed)(nil),               // 33: thawtrail.v1.Signed
-	(*NoteAdded)(nil),            // 34: thawtrail.v1.NoteAdded
-	(Role)(0),                    // 35: thawtrail.v1.Role
-	(*Tip)(nil),                  // 36: thawtrail.v1.Tip
-	(*Moment)(nil),               // 37: thawtrail.v1.Moment
-	(*Sealed)(nil),               // 38: thawtrail.v1.Sealed
+	(*PersonReached)(nil),        // 11: thawtrail.v1.PersonReached
+	(*ServerRestored)(nil),       // 12: thawtrail.v1.ServerRestored
+	(*RoleGranted)(nil),          // 13: thawtrail.v1.RoleGranted
+	(*RightsRevoked)(nil),        // 14: thawtrail.v1.RightsRevoked
+	(*LogAdmitted)(nil),          // 15: thawtrail.v1.LogAdmitted
+	(*LogOpened)(nil),            // 16: thawtrail.v1.LogOpened
+	(*Heard)(nil),                // 17: thawtrail.v1.Heard
+	(*SavedAgain)(nil),           // 18: thawtrail.v1.SavedAgain
+	(*RecordsLost)(nil),          // 19: thawtrail.v1.RecordsLost
+	(*CopiesMet)(nil),            // 20: thawtrail.v1.CopiesMet
+	(*HubStatement)(nil),         // 21: thawtrail.v1.HubStatement
+	(*AcceptedTip)(nil),          // 22: thawtrail.v1.AcceptedTip
+	(*SettingsChanged)(nil),      // 23: thawtrail.v1.SettingsChanged
+	(*MonthClosed)(nil),          // 24: thawtrail.v1.MonthClosed
+	(*ClosedFigure)(nil),         // 25: thawtrail.v1.ClosedFigure
+	(*ProtocolSet)(nil),          // 26: thawtrail.v1.ProtocolSet
+	(*ProductCard)(nil),          // 27: thawtrail.v1.ProductCard
+	(*DonorRecorded)(nil),        // 28: thawtrail.v1.DonorRecorded
+	(*Corrected)(nil),            // 29: thawtrail.v1.Corrected
+	(*Linked)(nil),               // 30: thawtrail.v1.Linked
+	(*DiscrepancyExplained)(nil), // 31: thawtrail.v1.DiscrepancyExplained
+	(*ClientForgotten)(nil),      // 32: thawtrail.v1.ClientForgotten
+	(*ClientAdded)(nil),          // 33: thawtrail.v1.ClientAdded
+	(*Signed)(nil),               // 34: thawtrail.v1.Signed
+	(*NoteAdded)(nil),            // 35: thawtrail.v1.NoteAdded
+	(*Sealed)(nil),               // 36: thawtrail.v1.Sealed
+	(Role)(0),                    // 37: thawtrail.v1.Role
+	(*Tip)(nil),                  // 38: thawtrail.v1.Tip
+	(*Moment)(nil),               // 39: thawtrail.v1.Moment
 }
 var file_thawtrail_v1_practice_proto_depIdxs = []int32{
 	0,  // 0: thawtrail.v1.PracticeFounded.igg_unit:type_name -> thawtrail.v1.IggUnit
 	0,  // 1: thawtrail.v1.PracticeChanged.igg_unit:type_name -> thawtrail.v1.IggUnit
 	1,  // 2: thawtrail.v1.PlaceAdded.kind:type_name -> thawtrail.v1.PlaceKind
-	35, // 3: thawtrail.v1.RoleGranted.roles:type_name -> thawtrail.v1.Role
-	36, // 4: thawtrail.v1.RightsRevoked.cuts:type_name -> thawtrail.v1.Tip
-	36, // 5: thawtrail.v1.LogAdmitted.upto:type_name -> thawtrail.v1.Tip
-	2,  // 6: thawtrail.v1.LogOpened.lane:type_name -> thawtrail.v1.Lane
-	36, // 7: thawtrail.v1.LogOpened.predecessors:type_name -> thawtrail.v1.Tip
-	36, // 8: thawtrail.v1.SavedAgain.original:type_name -> thawtrail.v1.Tip
-	21, // 9: thawtrail.v1.HubStatement.accepted:type_name -> thawtrail.v1.AcceptedTip
-	36, // 10: thawtrail.v1.AcceptedTip.tip:type_name -> thawtrail.v1.Tip
-	24, // 11: thawtrail.v1.MonthClosed.figures:type_name -> thawtrail.v1.ClosedFigure
-	3,  // 12: thawtrail.v1.ProductCard.route:type_name -> thawtrail.v1.ProductRoute
-	4,  // 13: thawtrail.v1.DonorRecorded.antibody_result:type_name -> thawtrail.v1.ScreenResult
-	4,  // 14: thawtrail.v1.DonorRecorded.infection_result:type_name -> thawtrail.v1.ScreenResult
-	37, // 15: thawtrail.v1.Corrected.occurred_at:type_name -> thawtrail.v1.Moment
-	38, // 16: thawtrail.v1.ClientAdded.name:type_name -> thawtrail.v1.Sealed
-	38, // 17: thawtrail.v1.ClientAdded.telephone:type_name -> thawtrail.v1.Sealed
-	38, // 18: thawtrail.v1.ClientAdded.address:type_name -> thawtrail.v1.Sealed
-	38, // 19: thawtrail.v1.NoteAdded.text:type_name -> thawtrail.v1.Sealed
-	20, // [20:20] is the sub-list for method output_type
-	20, // [20:20] is the sub-list for method input_type
-	20, // [20:20] is the sub-list for extension type_name
-	20, // [20:20] is the sub-list for extension extendee
-	0,  // [0:20] is the sub-list for field type_name
+	36, // 3: thawtrail.v1.PersonReached.telephone:type_name -> thawtrail.v1.Sealed
+	37, // 4: thawtrail.v1.RoleGranted.roles:type_name -> thawtrail.v1.Role
+	38, // 5: thawtrail.v1.RightsRevoked.cuts:type_name -> thawtrail.v1.Tip
+	38, // 6: thawtrail.v1.LogAdmitted.upto:type_name -> thawtrail.v1.Tip
+	2,  // 7: thawtrail.v1.LogOpened.lane:type_name -> thawtrail.v1.Lane
+	38, // 8: thawtrail.v1.LogOpened.predecessors:type_name -> thawtrail.v1.Tip
+	38, // 9: thawtrail.v1.SavedAgain.original:type_name -> thawtrail.v1.Tip
+	22, // 10: thawtrail.v1.HubStatement.accepted:type_name -> thawtrail.v1.AcceptedTip
+	38, // 11: thawtrail.v1.AcceptedTip.tip:type_name -> thawtrail.v1.Tip
+	25, // 12: thawtrail.v1.MonthClosed.figures:type_name -> thawtrail.v1.ClosedFigure
+	3,  // 13: thawtrail.v1.ProductCard.route:type_name -> thawtrail.v1.ProductRoute
+	4,  // 14: thawtrail.v1.DonorRecorded.antibody_result:type_name -> thawtrail.v1.ScreenResult
+	4,  // 15: thawtrail.v1.DonorRecorded.infection_result:type_name -> thawtrail.v1.ScreenResult
+	39, // 16: thawtrail.v1.Corrected.occurred_at:type_name -> thawtrail.v1.Moment
+	36, // 17: thawtrail.v1.ClientAdded.name:type_name -> thawtrail.v1.Sealed
+	36, // 18: thawtrail.v1.ClientAdded.telephone:type_name -> thawtrail.v1.Sealed
+	36, // 19: thawtrail.v1.ClientAdded.address:type_name -> thawtrail.v1.Sealed
+	36, // 20: thawtrail.v1.NoteAdded.text:type_name -> thawtrail.v1.Sealed
+	21, // [21:21] is the sub-list for method output_type
+	21, // [21:21] is the sub-list for method input_type
+	21, // [21:21] is the sub-list for extension type_name
+	21, // [21:21] is the sub-list for extension extendee
+	0,  // [0:21] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_practice_proto_init() }
@@ -3128,16 +3199,16 @@ func file_thawtrail_v1_practice_proto_init() {
 	}
 	file_thawtrail_v1_record_proto_init()
 	file_thawtrail_v1_rules_proto_init()
-	file_thawtrail_v1_practice_proto_msgTypes[20].OneofWrappers = []any{}
 	file_thawtrail_v1_practice_proto_msgTypes[21].OneofWrappers = []any{}
 	file_thawtrail_v1_practice_proto_msgTypes[22].OneofWrappers = []any{}
+	file_thawtrail_v1_practice_proto_msgTypes[23].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_practice_proto_rawDesc), len(file_thawtrail_v1_practice_proto_rawDesc)),
 			NumEnums:      5,
-			NumMessages:   30,
+			NumMessages:   31,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

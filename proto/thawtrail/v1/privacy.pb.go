@@ -4,7 +4,7 @@
 // 	protoc        (unknown)
 // source: thawtrail/v1/privacy.proto
 
-// What a client may ask of the practice about themselves.
+// Clients and their horses, and what a client may ask of the practice about themselves.
 
 package pb
 
@@ -180,11 +180,799 @@ func (x *ExportClientResponse) GetText() string {
 	return ""
 }
 
+type ListClientsRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Text          string                 `protobuf:"bytes,1,opt,name=text,proto3" json:"text,omitempty"`
+	Due           bool                   `protobuf:"varint,2,opt,name=due,proto3" json:"due,omitempty"`
+	Limit         int32                  `protobuf:"varint,3,opt,name=limit,proto3" json:"limit,omitempty"`
+	After         string                 `protobuf:"bytes,4,opt,name=after,proto3" json:"after,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListClientsRequest) Reset() {
+	*x = ListClientsRequest{}
+	mi := &file_thawtrail_v1_privacy_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListClientsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListClientsRequest) ProtoMessage() {}
+
+func (x *ListClientsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_privacy_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListClientsRequest.ProtoReflect.Descriptor instead.
+func (*ListClientsRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_privacy_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *ListClientsRequest) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *ListClientsRequest) GetDue() bool {
+	if x != nil {
+		return x.Due
+	}
+	return false
+}
+
+func (x *ListClientsRequest) GetLimit() int32 {
+	if x != nil {
+		return x.Limit
+	}
+	return 0
+}
+
+func (x *ListClientsRequest) GetAfter() string {
+	if x != nil {
+		return x.After
+	}
+	return ""
+}
+
+// ClientRow is a client as lists show it. Of one who was forgotten the words are gone.
+type ClientRow struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Client     string                 `protobuf:"bytes,1,opt,name=client,proto3" json:"client,omitempty"`
+	Name       string                 `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
+	Telephone  string                 `protobuf:"bytes,3,opt,name=telephone,proto3" json:"telephone,omitempty"`
+	Cases      int32                  `protobuf:"varint,4,opt,name=cases,proto3" json:"cases,omitempty"`
+	LastCaseAt string                 `protobuf:"bytes,5,opt,name=last_case_at,json=lastCaseAt,proto3" json:"last_case_at,omitempty"`
+	Forgotten  bool                   `protobuf:"varint,6,opt,name=forgotten,proto3" json:"forgotten,omitempty"`
+	// Until when the practice keeps the details, by its own setting; empty: it set none.
+	KeepUntil string `protobuf:"bytes,7,opt,name=keep_until,json=keepUntil,proto3" json:"keep_until,omitempty"`
+	// That day is past, and no case is open.
+	Due           bool `protobuf:"varint,8,opt,name=due,proto3" json:"due,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ClientRow) Reset() {
+	*x = ClientRow{}
+	mi := &file_thawtrail_v1_privacy_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ClientRow) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ClientRow) ProtoMessage() {}
+
+func (x *ClientRow) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_privacy_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ClientRow.ProtoReflect.Descriptor instead.
+func (*ClientRow) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_privacy_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *ClientRow) GetClient() string {
+	if x != nil {
+		return x.Client
+	}
+	return ""
+}
+
+func (x *ClientRow) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *ClientRow) GetTelephone() string {
+	if x != nil {
+		return x.Telephone
+	}
+	return ""
+}
+
+func (x *ClientRow) GetCases() int32 {
+	if x != nil {
+		return x.Cases
+	}
+	return 0
+}
+
+func (x *ClientRow) GetLastCaseAt() string {
+	if x != nil {
+		return x.LastCaseAt
+	}
+	return ""
+}
+
+func (x *ClientRow) GetForgotten() bool {
+	if x != nil {
+		return x.Forgotten
+	}
+	return false
+}
+
+func (x *ClientRow) GetKeepUntil() string {
+	if x != nil {
+		return x.KeepUntil
+	}
+	return ""
+}
+
+func (x *ClientRow) GetDue() bool {
+	if x != nil {
+		return x.Due
+	}
+	return false
+}
+
+type ListClientsResponse struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Clients []*ClientRow           `protobuf:"bytes,1,rep,name=clients,proto3" json:"clients,omitempty"`
+	// How long the practice keeps clients' details.
+	Text      string     `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
+	Freshness *Freshness `protobuf:"bytes,3,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	// Where to go on with 'after'; empty at the end.
+	Next          string `protobuf:"bytes,4,opt,name=next,proto3" json:"next,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListClientsResponse) Reset() {
+	*x = ListClientsResponse{}
+	mi := &file_thawtrail_v1_privacy_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListClientsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListClientsResponse) ProtoMessage() {}
+
+func (x *ListClientsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_privacy_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListClientsResponse.ProtoReflect.Descriptor instead.
+func (*ListClientsResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_privacy_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *ListClientsResponse) GetClients() []*ClientRow {
+	if x != nil {
+		return x.Clients
+	}
+	return nil
+}
+
+func (x *ListClientsResponse) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *ListClientsResponse) GetFreshness() *Freshness {
+	if x != nil {
+		return x.Freshness
+	}
+	return nil
+}
+
+func (x *ListClientsResponse) GetNext() string {
+	if x != nil {
+		return x.Next
+	}
+	return ""
+}
+
+type GetClientRequest struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Client string                 `protobuf:"bytes,1,opt,name=client,proto3" json:"client,omitempty"`
+	// Of the cases.
+	Limit         int32  `protobuf:"varint,2,opt,name=limit,proto3" json:"limit,omitempty"`
+	After         string `protobuf:"bytes,3,opt,name=after,proto3" json:"after,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetClientRequest) Reset() {
+	*x = GetClientRequest{}
+	mi := &file_thawtrail_v1_privacy_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetClientRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetClientRequest) ProtoMessage() {}
+
+func (x *GetClientRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_privacy_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetClientRequest.ProtoReflect.Descriptor instead.
+func (*GetClientRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_privacy_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *GetClientRequest) GetClient() string {
+	if x != nil {
+		return x.Client
+	}
+	return ""
+}
+
+func (x *GetClientRequest) GetLimit() int32 {
+	if x != nil {
+		return x.Limit
+	}
+	return 0
+}
+
+func (x *GetClientRequest) GetAfter() string {
+	if x != nil {
+		return x.After
+	}
+	return ""
+}
+
+// HorseRow is a horse of a client: a mare, or a patient with a name or chip of its own.
+type HorseRow struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What it is asked by: its name, else its chip or UELN.
+	Horse         string `protobuf:"bytes,1,opt,name=horse,proto3" json:"horse,omitempty"`
+	Chip          string `protobuf:"bytes,2,opt,name=chip,proto3" json:"chip,omitempty"`
+	Cases         int32  `protobuf:"varint,3,opt,name=cases,proto3" json:"cases,omitempty"`
+	LastCaseAt    string `protobuf:"bytes,4,opt,name=last_case_at,json=lastCaseAt,proto3" json:"last_case_at,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *HorseRow) Reset() {
+	*x = HorseRow{}
+	mi := &file_thawtrail_v1_privacy_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *HorseRow) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*HorseRow) ProtoMessage() {}
+
+func (x *HorseRow) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_privacy_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use HorseRow.ProtoReflect.Descriptor instead.
+func (*HorseRow) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_privacy_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *HorseRow) GetHorse() string {
+	if x != nil {
+		return x.Horse
+	}
+	return ""
+}
+
+func (x *HorseRow) GetChip() string {
+	if x != nil {
+		return x.Chip
+	}
+	return ""
+}
+
+func (x *HorseRow) GetCases() int32 {
+	if x != nil {
+		return x.Cases
+	}
+	return 0
+}
+
+func (x *HorseRow) GetLastCaseAt() string {
+	if x != nil {
+		return x.LastCaseAt
+	}
+	return ""
+}
+
+// NamedRow is a place where a client's name, yard or word stands outside the sealed fields.
+type NamedRow struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Field, as forms name it.
+	Field   string `protobuf:"bytes,1,opt,name=field,proto3" json:"field,omitempty"`
+	Text    string `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
+	Case    string `protobuf:"bytes,3,opt,name=case,proto3" json:"case,omitempty"`
+	Patient string `protobuf:"bytes,4,opt,name=patient,proto3" json:"patient,omitempty"`
+	Record  string `protobuf:"bytes,5,opt,name=record,proto3" json:"record,omitempty"`
+	// 'client forget' empties it; what it does not empty was typed as free text, or in a
+	// case of another client.
+	Emptied       bool `protobuf:"varint,6,opt,name=emptied,proto3" json:"emptied,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *NamedRow) Reset() {
+	*x = NamedRow{}
+	mi := &file_thawtrail_v1_privacy_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *NamedRow) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*NamedRow) ProtoMessage() {}
+
+func (x *NamedRow) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_privacy_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use NamedRow.ProtoReflect.Descriptor instead.
+func (*NamedRow) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_privacy_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *NamedRow) GetField() string {
+	if x != nil {
+		return x.Field
+	}
+	return ""
+}
+
+func (x *NamedRow) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *NamedRow) GetCase() string {
+	if x != nil {
+		return x.Case
+	}
+	return ""
+}
+
+func (x *NamedRow) GetPatient() string {
+	if x != nil {
+		return x.Patient
+	}
+	return ""
+}
+
+func (x *NamedRow) GetRecord() string {
+	if x != nil {
+		return x.Record
+	}
+	return ""
+}
+
+func (x *NamedRow) GetEmptied() bool {
+	if x != nil {
+		return x.Emptied
+	}
+	return false
+}
+
+type GetClientResponse struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Client  *ClientRow             `protobuf:"bytes,1,opt,name=client,proto3" json:"client,omitempty"`
+	Address string                 `protobuf:"bytes,2,opt,name=address,proto3" json:"address,omitempty"`
+	Horses  []*HorseRow            `protobuf:"bytes,3,rep,name=horses,proto3" json:"horses,omitempty"`
+	// Cases of the client's horses, the newest first.
+	Cases []*CaseRow `protobuf:"bytes,4,rep,name=cases,proto3" json:"cases,omitempty"`
+	// Where else the name stands.
+	Named     []*NamedRow    `protobuf:"bytes,5,rep,name=named,proto3" json:"named,omitempty"`
+	Timeline  []*TimelineRow `protobuf:"bytes,6,rep,name=timeline,proto3" json:"timeline,omitempty"`
+	Freshness *Freshness     `protobuf:"bytes,7,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	// Where to go on with 'after'; empty at the end.
+	Next          string `protobuf:"bytes,8,opt,name=next,proto3" json:"next,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetClientResponse) Reset() {
+	*x = GetClientResponse{}
+	mi := &file_thawtrail_v1_privacy_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetClientResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetClientResponse) ProtoMessage() {}
+
+func (x *GetClientResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_privacy_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetClientResponse.ProtoReflect.Descriptor instead.
+func (*GetClientResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_privacy_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *GetClientResponse) GetClient() *ClientRow {
+	if x != nil {
+		return x.Client
+	}
+	return nil
+}
+
+func (x *GetClientResponse) GetAddress() string {
+	if x != nil {
+		return x.Address
+	}
+	return ""
+}
+
+func (x *GetClientResponse) GetHorses() []*HorseRow {
+	if x != nil {
+		return x.Horses
+	}
+	return nil
+}
+
+func (x *GetClientResponse) GetCases() []*CaseRow {
+	if x != nil {
+		return x.Cases
+	}
+	return nil
+}
+
+func (x *GetClientResponse) GetNamed() []*NamedRow {
+	if x != nil {
+		return x.Named
+	}
+	return nil
+}
+
+func (x *GetClientResponse) GetTimeline() []*TimelineRow {
+	if x != nil {
+		return x.Timeline
+	}
+	return nil
+}
+
+func (x *GetClientResponse) GetFreshness() *Freshness {
+	if x != nil {
+		return x.Freshness
+	}
+	return nil
+}
+
+func (x *GetClientResponse) GetNext() string {
+	if x != nil {
+		return x.Next
+	}
+	return ""
+}
+
+type GetHorseRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Horse         string                 `protobuf:"bytes,1,opt,name=horse,proto3" json:"horse,omitempty"`
+	Limit         int32                  `protobuf:"varint,2,opt,name=limit,proto3" json:"limit,omitempty"`
+	After         string                 `protobuf:"bytes,3,opt,name=after,proto3" json:"after,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetHorseRequest) Reset() {
+	*x = GetHorseRequest{}
+	mi := &file_thawtrail_v1_privacy_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetHorseRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetHorseRequest) ProtoMessage() {}
+
+func (x *GetHorseRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_privacy_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetHorseRequest.ProtoReflect.Descriptor instead.
+func (*GetHorseRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_privacy_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *GetHorseRequest) GetHorse() string {
+	if x != nil {
+		return x.Horse
+	}
+	return ""
+}
+
+func (x *GetHorseRequest) GetLimit() int32 {
+	if x != nil {
+		return x.Limit
+	}
+	return 0
+}
+
+func (x *GetHorseRequest) GetAfter() string {
+	if x != nil {
+		return x.After
+	}
+	return ""
+}
+
+// HorseCase is one case of a horse.
+type HorseCase struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Case  *CaseRow               `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	// The foal of this mare was the patient, not the horse itself.
+	AsDam      bool   `protobuf:"varint,2,opt,name=as_dam,json=asDam,proto3" json:"as_dam,omitempty"`
+	Client     string `protobuf:"bytes,3,opt,name=client,proto3" json:"client,omitempty"`
+	ClientName string `protobuf:"bytes,4,opt,name=client_name,json=clientName,proto3" json:"client_name,omitempty"`
+	// IgG before plasma and after, as it was told last.
+	IggBefore     string `protobuf:"bytes,5,opt,name=igg_before,json=iggBefore,proto3" json:"igg_before,omitempty"`
+	IggAfter      string `protobuf:"bytes,6,opt,name=igg_after,json=iggAfter,proto3" json:"igg_after,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *HorseCase) Reset() {
+	*x = HorseCase{}
+	mi := &file_thawtrail_v1_privacy_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *HorseCase) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*HorseCase) ProtoMessage() {}
+
+func (x *HorseCase) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_privacy_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use HorseCase.ProtoReflect.Descriptor instead.
+func (*HorseCase) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_privacy_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *HorseCase) GetCase() *CaseRow {
+	if x != nil {
+		return x.Case
+	}
+	return nil
+}
+
+func (x *HorseCase) GetAsDam() bool {
+	if x != nil {
+		return x.AsDam
+	}
+	return false
+}
+
+func (x *HorseCase) GetClient() string {
+	if x != nil {
+		return x.Client
+	}
+	return ""
+}
+
+func (x *HorseCase) GetClientName() string {
+	if x != nil {
+		return x.ClientName
+	}
+	return ""
+}
+
+func (x *HorseCase) GetIggBefore() string {
+	if x != nil {
+		return x.IggBefore
+	}
+	return ""
+}
+
+func (x *HorseCase) GetIggAfter() string {
+	if x != nil {
+		return x.IggAfter
+	}
+	return ""
+}
+
+type GetHorseResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Horse string                 `protobuf:"bytes,1,opt,name=horse,proto3" json:"horse,omitempty"`
+	// Other marks under which the same horse stands in these cases.
+	Marks     []string     `protobuf:"bytes,2,rep,name=marks,proto3" json:"marks,omitempty"`
+	Cases     []*HorseCase `protobuf:"bytes,3,rep,name=cases,proto3" json:"cases,omitempty"`
+	Freshness *Freshness   `protobuf:"bytes,4,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	// Where to go on with 'after'; empty at the end.
+	Next          string `protobuf:"bytes,5,opt,name=next,proto3" json:"next,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetHorseResponse) Reset() {
+	*x = GetHorseResponse{}
+	mi := &file_thawtrail_v1_privacy_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetHorseResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetHorseResponse) ProtoMessage() {}
+
+func (x *GetHorseResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_privacy_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetHorseResponse.ProtoReflect.Descriptor instead.
+func (*GetHorseResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_privacy_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *GetHorseResponse) GetHorse() string {
+	if x != nil {
+		return x.Horse
+	}
+	return ""
+}
+
+func (x *GetHorseResponse) GetMarks() []string {
+	if x != nil {
+		return x.Marks
+	}
+	return nil
+}
+
+func (x *GetHorseResponse) GetCases() []*HorseCase {
+	if x != nil {
+		return x.Cases
+	}
+	return nil
+}
+
+func (x *GetHorseResponse) GetFreshness() *Freshness {
+	if x != nil {
+		return x.Freshness
+	}
+	return nil
+}
+
+func (x *GetHorseResponse) GetNext() string {
+	if x != nil {
+		return x.Next
+	}
+	return ""
+}
+
 var File_thawtrail_v1_privacy_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_privacy_proto_rawDesc = "" +
 	"\n" +
-	"\x1athawtrail/v1/privacy.proto\x12\fthawtrail.v1\x1a\x1bthawtrail/v1/services.proto\"-\n" +
+	"\x1athawtrail/v1/privacy.proto\x12\fthawtrail.v1\x1a\x18thawtrail/v1/rules.proto\x1a\x1bthawtrail/v1/services.proto\"-\n" +
 	"\x13ExportClientRequest\x12\x16\n" +
 	"\x06client\x18\x01 \x01(\tR\x06client\"\x9e\x02\n" +
 	"\x14ExportClientResponse\x12\x16\n" +
@@ -197,8 +985,90 @@ const file_thawtrail_v1_privacy_proto_rawDesc = "" +
 	"\arecords\x18\a \x03(\v2\x1f.thawtrail.v1.GetRecordResponseR\arecords\x12\x1f\n" +
 	"\vexported_at\x18\b \x01(\tR\n" +
 	"exportedAt\x12\x12\n" +
-	"\x04text\x18\t \x01(\tR\x04text2g\n" +
-	"\x0ePrivacyService\x12U\n" +
+	"\x04text\x18\t \x01(\tR\x04text\"\xf2\x02\n" +
+	"\x12ListClientsRequest\x12I\n" +
+	"\x04text\x18\x01 \x01(\tB5\xca\xda\x181\n" +
+	"/only clients whose name or telephone holds thisR\x04text\x12d\n" +
+	"\x03due\x18\x02 \x01(\bBR\xca\xda\x18N\n" +
+	"Lonly clients whose details have been kept as long as the practice keeps themR\x03due\x12T\n" +
+	"\x05limit\x18\x03 \x01(\x05B>\xca\xda\x18:\n" +
+	"&at most so many rows; 5000 when absent\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xb3@R\x05limit\x12U\n" +
+	"\x05after\x18\x04 \x01(\tB?\xca\xda\x18;\n" +
+	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\"\xdc\x01\n" +
+	"\tClientRow\x12\x16\n" +
+	"\x06client\x18\x01 \x01(\tR\x06client\x12\x12\n" +
+	"\x04name\x18\x02 \x01(\tR\x04name\x12\x1c\n" +
+	"\ttelephone\x18\x03 \x01(\tR\ttelephone\x12\x14\n" +
+	"\x05cases\x18\x04 \x01(\x05R\x05cases\x12 \n" +
+	"\flast_case_at\x18\x05 \x01(\tR\n" +
+	"lastCaseAt\x12\x1c\n" +
+	"\tforgotten\x18\x06 \x01(\bR\tforgotten\x12\x1d\n" +
+	"\n" +
+	"keep_until\x18\a \x01(\tR\tkeepUntil\x12\x10\n" +
+	"\x03due\x18\b \x01(\bR\x03due\"\xa7\x01\n" +
+	"\x13ListClientsResponse\x121\n" +
+	"\aclients\x18\x01 \x03(\v2\x17.thawtrail.v1.ClientRowR\aclients\x12\x12\n" +
+	"\x04text\x18\x02 \x01(\tR\x04text\x125\n" +
+	"\tfreshness\x18\x03 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\x12\x12\n" +
+	"\x04next\x18\x04 \x01(\tR\x04next\"\x85\x02\n" +
+	"\x10GetClientRequest\x12D\n" +
+	"\x06client\x18\x01 \x01(\tB,\xca\xda\x18(\n" +
+	"\x1bname of a client, or the id\x10\x01\x92\x01\x06clientR\x06client\x12T\n" +
+	"\x05limit\x18\x02 \x01(\x05B>\xca\xda\x18:\n" +
+	"&at most so many rows; 5000 when absent\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xb3@R\x05limit\x12U\n" +
+	"\x05after\x18\x03 \x01(\tB?\xca\xda\x18;\n" +
+	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\"l\n" +
+	"\bHorseRow\x12\x14\n" +
+	"\x05horse\x18\x01 \x01(\tR\x05horse\x12\x12\n" +
+	"\x04chip\x18\x02 \x01(\tR\x04chip\x12\x14\n" +
+	"\x05cases\x18\x03 \x01(\x05R\x05cases\x12 \n" +
+	"\flast_case_at\x18\x04 \x01(\tR\n" +
+	"lastCaseAt\"\x94\x01\n" +
+	"\bNamedRow\x12\x14\n" +
+	"\x05field\x18\x01 \x01(\tR\x05field\x12\x12\n" +
+	"\x04text\x18\x02 \x01(\tR\x04text\x12\x12\n" +
+	"\x04case\x18\x03 \x01(\tR\x04case\x12\x18\n" +
+	"\apatient\x18\x04 \x01(\tR\apatient\x12\x16\n" +
+	"\x06record\x18\x05 \x01(\tR\x06record\x12\x18\n" +
+	"\aemptied\x18\x06 \x01(\bR\aemptied\"\xeb\x02\n" +
+	"\x11GetClientResponse\x12/\n" +
+	"\x06client\x18\x01 \x01(\v2\x17.thawtrail.v1.ClientRowR\x06client\x12\x18\n" +
+	"\aaddress\x18\x02 \x01(\tR\aaddress\x12.\n" +
+	"\x06horses\x18\x03 \x03(\v2\x16.thawtrail.v1.HorseRowR\x06horses\x12+\n" +
+	"\x05cases\x18\x04 \x03(\v2\x15.thawtrail.v1.CaseRowR\x05cases\x12,\n" +
+	"\x05named\x18\x05 \x03(\v2\x16.thawtrail.v1.NamedRowR\x05named\x125\n" +
+	"\btimeline\x18\x06 \x03(\v2\x19.thawtrail.v1.TimelineRowR\btimeline\x125\n" +
+	"\tfreshness\x18\a \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\x12\x12\n" +
+	"\x04next\x18\b \x01(\tR\x04next\"\x8d\x02\n" +
+	"\x0fGetHorseRequest\x12M\n" +
+	"\x05horse\x18\x01 \x01(\tB7\xca\xda\x183\n" +
+	"/whole name, chip or UELN of a mare or a patient\x10\x01R\x05horse\x12T\n" +
+	"\x05limit\x18\x02 \x01(\x05B>\xca\xda\x18:\n" +
+	"&at most so many rows; 5000 when absent\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xb3@R\x05limit\x12U\n" +
+	"\x05after\x18\x03 \x01(\tB?\xca\xda\x18;\n" +
+	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\"\xc2\x01\n" +
+	"\tHorseCase\x12)\n" +
+	"\x04case\x18\x01 \x01(\v2\x15.thawtrail.v1.CaseRowR\x04case\x12\x15\n" +
+	"\x06as_dam\x18\x02 \x01(\bR\x05asDam\x12\x16\n" +
+	"\x06client\x18\x03 \x01(\tR\x06client\x12\x1f\n" +
+	"\vclient_name\x18\x04 \x01(\tR\n" +
+	"clientName\x12\x1d\n" +
+	"\n" +
+	"igg_before\x18\x05 \x01(\tR\tiggBefore\x12\x1b\n" +
+	"\tigg_after\x18\x06 \x01(\tR\biggAfter\"\xb8\x01\n" +
+	"\x10GetHorseResponse\x12\x14\n" +
+	"\x05horse\x18\x01 \x01(\tR\x05horse\x12\x14\n" +
+	"\x05marks\x18\x02 \x03(\tR\x05marks\x12-\n" +
+	"\x05cases\x18\x03 \x03(\v2\x17.thawtrail.v1.HorseCaseR\x05cases\x125\n" +
+	"\tfreshness\x18\x04 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\x12\x12\n" +
+	"\x04next\x18\x05 \x01(\tR\x04next2\xb8\x05\n" +
+	"\x0ePrivacyService\x12\xc9\x01\n" +
+	"\vListClients\x12 .thawtrail.v1.ListClientsRequest\x1a!.thawtrail.v1.ListClientsResponse\"u\xda\xda\x18q\n" +
+	"\vclient list\x12GClients by name, with telephone, cases, and whose details are due to go\x1a\x19client list --text Hollis\x12\xc5\x01\n" +
+	"\tGetClient\x12\x1e.thawtrail.v1.GetClientRequest\x1a\x1f.thawtrail.v1.GetClientResponse\"w\xda\xda\x18s\n" +
+	"\vclient show\x12COne client: horses, cases over the years, and where the name stands\x1a\x17client show 'P. Hollis'\"\x06client\x12\xba\x01\n" +
+	"\bGetHorse\x12\x1d.thawtrail.v1.GetHorseRequest\x1a\x1e.thawtrail.v1.GetHorseResponse\"o\xda\xda\x18k\n" +
+	"\x05horse\x12DA horse over the years, as patient and as dam, by name, chip or UELN\x1a\x15horse 'Quiet Harbour'\"\x05horse\x12U\n" +
 	"\fExportClient\x12!.thawtrail.v1.ExportClientRequest\x1a\".thawtrail.v1.ExportClientResponseB!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
 
 var (
@@ -213,21 +1083,51 @@ func file_thawtrail_v1_privacy_proto_rawDescGZIP() []byte {
 	return file_thawtrail_v1_privacy_proto_rawDescData
 }
 
-var file_thawtrail_v1_privacy_proto_msgTypes = make([]protoimpl.MessageInfo, 2)
+var file_thawtrail_v1_privacy_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
 var file_thawtrail_v1_privacy_proto_goTypes = []any{
 	(*ExportClientRequest)(nil),  // 0: thawtrail.v1.ExportClientRequest
 	(*ExportClientResponse)(nil), // 1: thawtrail.v1.ExportClientResponse
-	(*GetRecordResponse)(nil),    // 2: thawtrail.v1.GetRecordResponse
+	(*ListClientsRequest)(nil),   // 2: thawtrail.v1.ListClientsRequest
+	(*ClientRow)(nil),            // 3: thawtrail.v1.ClientRow
+	(*ListClientsResponse)(nil),  // 4: thawtrail.v1.ListClientsResponse
+	(*GetClientRequest)(nil),     // 5: thawtrail.v1.GetClientRequest
+	(*HorseRow)(nil),             // 6: thawtrail.v1.HorseRow
+	(*NamedRow)(nil),             // 7: thawtrail.v1.NamedRow
+	(*GetClientResponse)(nil),    // 8: thawtrail.v1.GetClientResponse
+	(*GetHorseRequest)(nil),      // 9: thawtrail.v1.GetHorseRequest
+	(*HorseCase)(nil),            // 10: thawtrail.v1.HorseCase
+	(*GetHorseResponse)(nil),     // 11: thawtrail.v1.GetHorseResponse
+	(*GetRecordResponse)(nil),    // 12: thawtrail.v1.GetRecordResponse
+	(*Freshness)(nil),            // 13: thawtrail.v1.Freshness
+	(*CaseRow)(nil),              // 14: thawtrail.v1.CaseRow
+	(*TimelineRow)(nil),          // 15: thawtrail.v1.TimelineRow
 }
 var file_thawtrail_v1_privacy_proto_depIdxs = []int32{
-	2, // 0: thawtrail.v1.ExportClientResponse.records:type_name -> thawtrail.v1.GetRecordResponse
-	0, // 1: thawtrail.v1.PrivacyService.ExportClient:input_type -> thawtrail.v1.ExportClientRequest
-	1, // 2: thawtrail.v1.PrivacyService.ExportClient:output_type -> thawtrail.v1.ExportClientResponse
-	2, // [2:3] is the sub-list for method output_type
-	1, // [1:2] is the sub-list for method input_type
-	1, // [1:1] is the sub-list for extension type_name
-	1, // [1:1] is the sub-list for extension extendee
-	0, // [0:1] is the sub-list for field type_name
+	12, // 0: thawtrail.v1.ExportClientResponse.records:type_name -> thawtrail.v1.GetRecordResponse
+	3,  // 1: thawtrail.v1.ListClientsResponse.clients:type_name -> thawtrail.v1.ClientRow
+	13, // 2: thawtrail.v1.ListClientsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	3,  // 3: thawtrail.v1.GetClientResponse.client:type_name -> thawtrail.v1.ClientRow
+	6,  // 4: thawtrail.v1.GetClientResponse.horses:type_name -> thawtrail.v1.HorseRow
+	14, // 5: thawtrail.v1.GetClientResponse.cases:type_name -> thawtrail.v1.CaseRow
+	7,  // 6: thawtrail.v1.GetClientResponse.named:type_name -> thawtrail.v1.NamedRow
+	15, // 7: thawtrail.v1.GetClientResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	13, // 8: thawtrail.v1.GetClientResponse.freshness:type_name -> thawtrail.v1.Freshness
+	14, // 9: thawtrail.v1.HorseCase.case:type_name -> thawtrail.v1.CaseRow
+	10, // 10: thawtrail.v1.GetHorseResponse.cases:type_name -> thawtrail.v1.HorseCase
+	13, // 11: thawtrail.v1.GetHorseResponse.freshness:type_name -> thawtrail.v1.Freshness
+	2,  // 12: thawtrail.v1.PrivacyService.ListClients:input_type -> thawtrail.v1.ListClientsRequest
+	5,  // 13: thawtrail.v1.PrivacyService.GetClient:input_type -> thawtrail.v1.GetClientRequest
+	9,  // 14: thawtrail.v1.PrivacyService.GetHorse:input_type -> thawtrail.v1.GetHorseRequest
+	0,  // 15: thawtrail.v1.PrivacyService.ExportClient:input_type -> thawtrail.v1.ExportClientRequest
+	4,  // 16: thawtrail.v1.PrivacyService.ListClients:output_type -> thawtrail.v1.ListClientsResponse
+	8,  // 17: thawtrail.v1.PrivacyService.GetClient:output_type -> thawtrail.v1.GetClientResponse
+	11, // 18: thawtrail.v1.PrivacyService.GetHorse:output_type -> thawtrail.v1.GetHorseResponse
+	1,  // 19: thawtrail.v1.PrivacyService.ExportClient:output_type -> thawtrail.v1.ExportClientResponse
+	16, // [16:20] is the sub-list for method output_type
+	12, // [12:16] is the sub-list for method input_type
+	12, // [12:12] is the sub-list for extension type_name
+	12, // [12:12] is the sub-list for extension extendee
+	0,  // [0:12] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_privacy_proto_init() }
@@ -235,6 +1135,7 @@ func file_thawtrail_v1_privacy_proto_init() {
 	if File_thawtrail_v1_privacy_proto != nil {
 		return
 	}
+	file_thawtrail_v1_rules_proto_init()
 	file_thawtrail_v1_services_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
@@ -242,7 +1143,7 @@ func file_thawtrail_v1_privacy_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_privacy_proto_rawDesc), len(file_thawtrail_v1_privacy_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   2,
+			NumMessages:   12,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

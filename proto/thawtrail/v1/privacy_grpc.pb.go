@@ -4,7 +4,7 @@
 // - protoc             (unknown)
 // source: thawtrail/v1/privacy.proto
 
-// What a client may ask of the practice about themselves.
+// Clients and their horses, and what a client may ask of the practice about themselves.
 
 package pb
 
@@ -21,6 +21,9 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
+	PrivacyService_ListClients_FullMethodName  = "/thawtrail.v1.PrivacyService/ListClients"
+	PrivacyService_GetClient_FullMethodName    = "/thawtrail.v1.PrivacyService/GetClient"
+	PrivacyService_GetHorse_FullMethodName     = "/thawtrail.v1.PrivacyService/GetHorse"
 	PrivacyService_ExportClient_FullMethodName = "/thawtrail.v1.PrivacyService/ExportClient"
 )
 
@@ -28,8 +31,11 @@ const (
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// PrivacyService answers what is held on one client.
+// PrivacyService answers what is held on clients and on their horses.
 type PrivacyServiceClient interface {
+	ListClients(ctx context.Context, in *ListClientsRequest, opts ...grpc.CallOption) (*ListClientsResponse, error)
+	GetClient(ctx context.Context, in *GetClientRequest, opts ...grpc.CallOption) (*GetClientResponse, error)
+	GetHorse(ctx context.Context, in *GetHorseRequest, opts ...grpc.CallOption) (*GetHorseResponse, error)
 	// ExportClient lists every record that concerns a client, sealed words opened.
 	ExportClient(ctx context.Context, in *ExportClientRequest, opts ...grpc.CallOption) (*ExportClientResponse, error)
 }
@@ -40,6 +46,36 @@ type privacyServiceClient struct {
 
 func NewPrivacyServiceClient(cc grpc.ClientConnInterface) PrivacyServiceClient {
 	return &privacyServiceClient{cc}
+}
+
+func (c *privacyServiceClient) ListClients(ctx context.Context, in *ListClientsRequest, opts ...grpc.CallOption) (*ListClientsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListClientsResponse)
+	err := c.cc.Invoke(ctx, PrivacyService_ListClients_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *privacyServiceClient) GetClient(ctx context.Context, in *GetClientRequest, opts ...grpc.CallOption) (*GetClientResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetClientResponse)
+	err := c.cc.Invoke(ctx, PrivacyService_GetClient_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *privacyServiceClient) GetHorse(ctx context.Context, in *GetHorseRequest, opts ...grpc.CallOption) (*GetHorseResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetHorseResponse)
+	err := c.cc.Invoke(ctx, PrivacyService_GetHorse_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
 }
 
 func (c *privacyServiceClient) ExportClient(ctx context.Context, in *ExportClientRequest, opts ...grpc.CallOption) (*ExportClientResponse, error) {
@@ -56,8 +92,11 @@ func (c *privacyServiceClient) ExportClient(ctx context.Context, in *ExportClien
 // All implementations must embed UnimplementedPrivacyServiceServer
 // for forward compatibility.
 //
-// PrivacyService answers what is held on one client.
+// PrivacyService answers what is held on clients and on their horses.
 type PrivacyServiceServer interface {
+	ListClients(context.Context, *ListClientsRequest) (*ListClientsResponse, error)
+	GetClient(context.Context, *GetClientRequest) (*GetClientResponse, error)
+	GetHorse(context.Context, *GetHorseRequest) (*GetHorseResponse, error)
 	// ExportClient lists every record that concerns a client, sealed words opened.
 	ExportClient(context.Context, *ExportClientRequest) (*ExportClientResponse, error)
 	mustEmbedUnimplementedPrivacyServiceServer()
@@ -70,6 +109,15 @@ type PrivacyServiceServer interface {
 // pointer dereference when methods are called.
 type UnimplementedPrivacyServiceServer struct{}
 
+func (UnimplementedPrivacyServiceServer) ListClients(context.Context, *ListClientsRequest) (*ListClientsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListClients not implemented")
+}
+func (UnimplementedPrivacyServiceServer) GetClient(context.Context, *GetClientRequest) (*GetClientResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetClient not implemented")
+}
+func (UnimplementedPrivacyServiceServer) GetHorse(context.Context, *GetHorseRequest) (*GetHorseResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetHorse not implemented")
+}
 func (UnimplementedPrivacyServiceServer) ExportClient(context.Context, *ExportClientRequest) (*ExportClientResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ExportClient not implemented")
 }
@@ -92,6 +140,60 @@ func RegisterPrivacyServiceServer(s grpc.ServiceRegistrar, srv PrivacyServiceSer
 		t.testEmbeddedByValue()
 	}
 	s.RegisterService(&PrivacyService_ServiceDesc, srv)
+}
+
+func _PrivacyService_ListClients_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListClientsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PrivacyServiceServer).ListClients(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PrivacyService_ListClients_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PrivacyServiceServer).ListClients(ctx, req.(*ListClientsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PrivacyService_GetClient_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetClientRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PrivacyServiceServer).GetClient(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PrivacyService_GetClient_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PrivacyServiceServer).GetClient(ctx, req.(*GetClientRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PrivacyService_GetHorse_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetHorseRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PrivacyServiceServer).GetHorse(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PrivacyService_GetHorse_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PrivacyServiceServer).GetHorse(ctx, req.(*GetHorseRequest))
+	}
+	return interceptor(ctx, in, info, handler)
 }
 
 func _PrivacyService_ExportClient_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
@@ -119,6 +221,18 @@ var PrivacyService_ServiceDesc = grpc.ServiceDesc{
 	ServiceName: "thawtrail.v1.PrivacyService",
 	HandlerType: (*PrivacyServiceServer)(nil),
 	Methods: []grpc.MethodDesc{
+		{
+			MethodName: "ListClients",
+			Handler:    _PrivacyService_ListClients_Handler,
+		},
+		{
+			MethodName: "GetClient",
+			Handler:    _PrivacyService_GetClient_Handler,
+		},
+		{
+			MethodName: "GetHorse",
+			Handler:    _PrivacyService_GetHorse_Handler,
+		},
 		{
 			MethodName: "ExportClient",
 			Handler:    _PrivacyService_ExportClient_Handler,

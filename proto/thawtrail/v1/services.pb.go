@@ -81,6 +81,145 @@ func (SavedState) EnumDescriptor() ([]byte, []int) {
 	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{0}
 }
 
+type EndPersonRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Person        string                 `protobuf:"bytes,1,opt,name=person,proto3" json:"person,omitempty"`
+	Reason        string                 `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	Author        string                 `protobuf:"bytes,3,opt,name=author,proto3" json:"author,omitempty"`
+	KeepLaptops   bool                   `protobuf:"varint,4,opt,name=keep_laptops,json=keepLaptops,proto3" json:"keep_laptops,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EndPersonRequest) Reset() {
+	*x = EndPersonRequest{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[0]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EndPersonRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EndPersonRequest) ProtoMessage() {}
+
+func (x *EndPersonRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[0]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EndPersonRequest.ProtoReflect.Descriptor instead.
+func (*EndPersonRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{0}
+}
+
+func (x *EndPersonRequest) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *EndPersonRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *EndPersonRequest) GetAuthor() string {
+	if x != nil {
+		return x.Author
+	}
+	return ""
+}
+
+func (x *EndPersonRequest) GetKeepLaptops() bool {
+	if x != nil {
+		return x.KeepLaptops
+	}
+	return false
+}
+
+type EndPersonResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Text  string                 `protobuf:"bytes,1,opt,name=text,proto3" json:"text,omitempty"`
+	// What was written, one record for each role's grant and each laptop.
+	Records []string `protobuf:"bytes,2,rep,name=records,proto3" json:"records,omitempty"`
+	Laptops []string `protobuf:"bytes,3,rep,name=laptops,proto3" json:"laptops,omitempty"`
+	// Laptops that the person wrote on last, and of which the books do not say whose they
+	// are: they still count.
+	Left          []string `protobuf:"bytes,4,rep,name=left,proto3" json:"left,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EndPersonResponse) Reset() {
+	*x = EndPersonResponse{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EndPersonResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EndPersonResponse) ProtoMessage() {}
+
+func (x *EndPersonResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EndPersonResponse.ProtoReflect.Descriptor instead.
+func (*EndPersonResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *EndPersonResponse) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *EndPersonResponse) GetRecords() []string {
+	if x != nil {
+		return x.Records
+	}
+	return nil
+}
+
+func (x *EndPersonResponse) GetLaptops() []string {
+	if x != nil {
+		return x.Laptops
+	}
+	return nil
+}
+
+func (x *EndPersonResponse) GetLeft() []string {
+	if x != nil {
+		return x.Left
+	}
+	return nil
+}
+
 type WriteRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Entry *Entry                 `protobuf:"bytes,1,opt,name=entry,proto3" json:"entry,omitempty"`
@@ -102,7 +241,7 @@ type WriteRequest struct {
 
 func (x *WriteRequest) Reset() {
 	*x = WriteRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[0]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -114,7 +253,7 @@ func (x *WriteRequest) String() string {
 func (*WriteRequest) ProtoMessage() {}
 
 func (x *WriteRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[0]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -127,7 +266,7 @@ func (x *WriteRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WriteRequest.ProtoReflect.Descriptor instead.
 func (*WriteRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{0}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *WriteRequest) GetEntry() *Entry {
@@ -191,7 +330,7 @@ type WriteAllRequest struct {
 
 func (x *WriteAllRequest) Reset() {
 	*x = WriteAllRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[1]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -203,7 +342,7 @@ func (x *WriteAllRequest) String() string {
 func (*WriteAllRequest) ProtoMessage() {}
 
 func (x *WriteAllRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[1]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -216,7 +355,7 @@ func (x *WriteAllRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WriteAllRequest.ProtoReflect.Descriptor instead.
 func (*WriteAllRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{1}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *WriteAllRequest) GetEntries() []*WriteRequest {
@@ -245,7 +384,7 @@ type WriteAllResponse struct {
 
 func (x *WriteAllResponse) Reset() {
 	*x = WriteAllResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[2]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -257,7 +396,7 @@ func (x *WriteAllResponse) String() string {
 func (*WriteAllResponse) ProtoMessage() {}
 
 func (x *WriteAllResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[2]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -270,7 +409,7 @@ func (x *WriteAllResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WriteAllResponse.ProtoReflect.Descriptor instead.
 func (*WriteAllResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{2}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *WriteAllResponse) GetFates() []*Fate {
@@ -300,7 +439,7 @@ type Fate struct {
 
 func (x *Fate) Reset() {
 	*x = Fate{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[3]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -312,7 +451,7 @@ func (x *Fate) String() string {
 func (*Fate) ProtoMessage() {}
 
 func (x *Fate) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[3]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -325,7 +464,7 @@ func (x *Fate) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Fate.ProtoReflect.Descriptor instead.
 func (*Fate) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{3}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Fate) GetRefused() string {
@@ -367,7 +506,7 @@ type WriteResponse struct {
 
 func (x *WriteResponse) Reset() {
 	*x = WriteResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[4]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -379,7 +518,7 @@ func (x *WriteResponse) String() string {
 func (*WriteResponse) ProtoMessage() {}
 
 func (x *WriteResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[4]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -392,7 +531,7 @@ func (x *WriteResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WriteResponse.ProtoReflect.Descriptor instead.
 func (*WriteResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{4}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *WriteResponse) GetRecord() string {
@@ -470,7 +609,7 @@ type Caution struct {
 
 func (x *Caution) Reset() {
 	*x = Caution{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[5]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -482,7 +621,7 @@ func (x *Caution) String() string {
 func (*Caution) ProtoMessage() {}
 
 func (x *Caution) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[5]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -495,7 +634,7 @@ func (x *Caution) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Caution.ProtoReflect.Descriptor instead.
 func (*Caution) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{5}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Caution) GetCode() string {
@@ -529,7 +668,7 @@ type ResolveRequest struct {
 
 func (x *ResolveRequest) Reset() {
 	*x = ResolveRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -541,7 +680,7 @@ func (x *ResolveRequest) String() string {
 func (*ResolveRequest) ProtoMessage() {}
 
 func (x *ResolveRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -554,7 +693,7 @@ func (x *ResolveRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResolveRequest.ProtoReflect.Descriptor instead.
 func (*ResolveRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{6}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *ResolveRequest) GetKind() string {
@@ -581,7 +720,7 @@ type ResolveResponse struct {
 
 func (x *ResolveResponse) Reset() {
 	*x = ResolveResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -593,7 +732,7 @@ func (x *ResolveResponse) String() string {
 func (*ResolveResponse) ProtoMessage() {}
 
 func (x *ResolveResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -606,7 +745,7 @@ func (x *ResolveResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResolveResponse.ProtoReflect.Descriptor instead.
 func (*ResolveResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{7}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ResolveResponse) GetId() string {
@@ -635,7 +774,7 @@ type Freshness struct {
 
 func (x *Freshness) Reset() {
 	*x = Freshness{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -647,7 +786,7 @@ func (x *Freshness) String() string {
 func (*Freshness) ProtoMessage() {}
 
 func (x *Freshness) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -660,7 +799,7 @@ func (x *Freshness) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Freshness.ProtoReflect.Descriptor instead.
 func (*Freshness) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{8}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Freshness) GetHeardFromServerAt() string {
@@ -696,7 +835,7 @@ type ListStockRequest struct {
 
 func (x *ListStockRequest) Reset() {
 	*x = ListStockRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[9]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -708,7 +847,7 @@ func (x *ListStockRequest) String() string {
 func (*ListStockRequest) ProtoMessage() {}
 
 func (x *ListStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[9]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -721,7 +860,7 @@ func (x *ListStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockRequest.ProtoReflect.Descriptor instead.
 func (*ListStockRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{9}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ListStockRequest) GetPlace() string {
@@ -819,7 +958,7 @@ type BagRow struct {
 
 func (x *BagRow) Reset() {
 	*x = BagRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -831,7 +970,7 @@ func (x *BagRow) String() string {
 func (*BagRow) ProtoMessage() {}
 
 func (x *BagRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -844,7 +983,7 @@ func (x *BagRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagRow.ProtoReflect.Descriptor instead.
 func (*BagRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{10}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *BagRow) GetBag() string {
@@ -974,7 +1113,7 @@ type StockGroup struct {
 
 func (x *StockGroup) Reset() {
 	*x = StockGroup{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -986,7 +1125,7 @@ func (x *StockGroup) String() string {
 func (*StockGroup) ProtoMessage() {}
 
 func (x *StockGroup) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -999,7 +1138,7 @@ func (x *StockGroup) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StockGroup.ProtoReflect.Descriptor instead.
 func (*StockGroup) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{11}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *StockGroup) GetPlace() string {
@@ -1107,7 +1246,7 @@ type StockSum struct {
 
 func (x *StockSum) Reset() {
 	*x = StockSum{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1119,7 +1258,7 @@ func (x *StockSum) String() string {
 func (*StockSum) ProtoMessage() {}
 
 func (x *StockSum) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1132,7 +1271,7 @@ func (x *StockSum) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StockSum.ProtoReflect.Descriptor instead.
 func (*StockSum) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{12}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *StockSum) GetPlace() string {
@@ -1181,7 +1320,7 @@ type KitRow struct {
 
 func (x *KitRow) Reset() {
 	*x = KitRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1193,7 +1332,7 @@ func (x *KitRow) String() string {
 func (*KitRow) ProtoMessage() {}
 
 func (x *KitRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1206,7 +1345,7 @@ func (x *KitRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitRow.ProtoReflect.Descriptor instead.
 func (*KitRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{13}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *KitRow) GetPlace() string {
@@ -1246,7 +1385,7 @@ type ListStockResponse struct {
 
 func (x *ListStockResponse) Reset() {
 	*x = ListStockResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1258,7 +1397,7 @@ func (x *ListStockResponse) String() string {
 func (*ListStockResponse) ProtoMessage() {}
 
 func (x *ListStockResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1271,7 +1410,7 @@ func (x *ListStockResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockResponse.ProtoReflect.Descriptor instead.
 func (*ListStockResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{14}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ListStockResponse) GetBags() []*BagRow {
@@ -1325,7 +1464,7 @@ type GetBagRequest struct {
 
 func (x *GetBagRequest) Reset() {
 	*x = GetBagRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1337,7 +1476,7 @@ func (x *GetBagRequest) String() string {
 func (*GetBagRequest) ProtoMessage() {}
 
 func (x *GetBagRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1350,7 +1489,7 @@ func (x *GetBagRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBagRequest.ProtoReflect.Descriptor instead.
 func (*GetBagRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{15}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *GetBagRequest) GetBag() string {
@@ -1385,7 +1524,7 @@ type TimelineRow struct {
 
 func (x *TimelineRow) Reset() {
 	*x = TimelineRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1397,7 +1536,7 @@ func (x *TimelineRow) String() string {
 func (*TimelineRow) ProtoMessage() {}
 
 func (x *TimelineRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1410,7 +1549,7 @@ func (x *TimelineRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TimelineRow.ProtoReflect.Descriptor instead.
 func (*TimelineRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{16}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *TimelineRow) GetAt() string {
@@ -1505,7 +1644,7 @@ type Correction struct {
 
 func (x *Correction) Reset() {
 	*x = Correction{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1517,7 +1656,7 @@ func (x *Correction) String() string {
 func (*Correction) ProtoMessage() {}
 
 func (x *Correction) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1530,7 +1669,7 @@ func (x *Correction) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Correction.ProtoReflect.Descriptor instead.
 func (*Correction) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{17}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *Correction) GetAt() string {
@@ -1584,7 +1723,7 @@ type GetBagResponse struct {
 
 func (x *GetBagResponse) Reset() {
 	*x = GetBagResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1596,7 +1735,7 @@ func (x *GetBagResponse) String() string {
 func (*GetBagResponse) ProtoMessage() {}
 
 func (x *GetBagResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1609,7 +1748,7 @@ func (x *GetBagResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBagResponse.ProtoReflect.Descriptor instead.
 func (*GetBagResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{18}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *GetBagResponse) GetBag() *BagRow {
@@ -1667,7 +1806,7 @@ type BagCan struct {
 
 func (x *BagCan) Reset() {
 	*x = BagCan{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1679,7 +1818,7 @@ func (x *BagCan) String() string {
 func (*BagCan) ProtoMessage() {}
 
 func (x *BagCan) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1692,7 +1831,7 @@ func (x *BagCan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BagCan.ProtoReflect.Descriptor instead.
 func (*BagCan) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{19}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *BagCan) GetEvent() string {
@@ -1729,7 +1868,7 @@ type ListBatchesRequest struct {
 
 func (x *ListBatchesRequest) Reset() {
 	*x = ListBatchesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1741,7 +1880,7 @@ func (x *ListBatchesRequest) String() string {
 func (*ListBatchesRequest) ProtoMessage() {}
 
 func (x *ListBatchesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1754,7 +1893,7 @@ func (x *ListBatchesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListBatchesRequest.ProtoReflect.Descriptor instead.
 func (*ListBatchesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{20}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ListBatchesRequest) GetHeld() bool {
@@ -1808,7 +1947,7 @@ type HoldRow struct {
 
 func (x *HoldRow) Reset() {
 	*x = HoldRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1820,7 +1959,7 @@ func (x *HoldRow) String() string {
 func (*HoldRow) ProtoMessage() {}
 
 func (x *HoldRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1833,7 +1972,7 @@ func (x *HoldRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HoldRow.ProtoReflect.Descriptor instead.
 func (*HoldRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{21}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *HoldRow) GetRecord() string {
@@ -1902,7 +2041,7 @@ type HeardRow struct {
 
 func (x *HeardRow) Reset() {
 	*x = HeardRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1914,7 +2053,7 @@ func (x *HeardRow) String() string {
 func (*HeardRow) ProtoMessage() {}
 
 func (x *HeardRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[22]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1927,7 +2066,7 @@ func (x *HeardRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HeardRow.ProtoReflect.Descriptor instead.
 func (*HeardRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{22}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *HeardRow) GetDevice() string {
@@ -1957,7 +2096,7 @@ type BatchRow struct {
 
 func (x *BatchRow) Reset() {
 	*x = BatchRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1969,7 +2108,7 @@ func (x *BatchRow) String() string {
 func (*BatchRow) ProtoMessage() {}
 
 func (x *BatchRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[23]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1982,7 +2121,7 @@ func (x *BatchRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchRow.ProtoReflect.Descriptor instead.
 func (*BatchRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{23}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *BatchRow) GetProduct() string {
@@ -2032,7 +2171,7 @@ type ListBatchesResponse struct {
 
 func (x *ListBatchesResponse) Reset() {
 	*x = ListBatchesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2044,7 +2183,7 @@ func (x *ListBatchesResponse) String() string {
 func (*ListBatchesResponse) ProtoMessage() {}
 
 func (x *ListBatchesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[24]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2057,7 +2196,7 @@ func (x *ListBatchesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListBatchesResponse.ProtoReflect.Descriptor instead.
 func (*ListBatchesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{24}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *ListBatchesResponse) GetBatches() []*BatchRow {
@@ -2089,7 +2228,7 @@ type ListProductsRequest struct {
 
 func (x *ListProductsRequest) Reset() {
 	*x = ListProductsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2101,7 +2240,7 @@ func (x *ListProductsRequest) String() string {
 func (*ListProductsRequest) ProtoMessage() {}
 
 func (x *ListProductsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[25]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2114,7 +2253,7 @@ func (x *ListProductsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProductsRequest.ProtoReflect.Descriptor instead.
 func (*ListProductsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{25}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{27}
 }
 
 type ProductRow struct {
@@ -2137,7 +2276,7 @@ type ProductRow struct {
 
 func (x *ProductRow) Reset() {
 	*x = ProductRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2149,7 +2288,7 @@ func (x *ProductRow) String() string {
 func (*ProductRow) ProtoMessage() {}
 
 func (x *ProductRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[26]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2162,7 +2301,7 @@ func (x *ProductRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProductRow.ProtoReflect.Descriptor instead.
 func (*ProductRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{26}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *ProductRow) GetProduct() string {
@@ -2251,7 +2390,7 @@ type ListProductsResponse struct {
 
 func (x *ListProductsResponse) Reset() {
 	*x = ListProductsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[27]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2263,7 +2402,7 @@ func (x *ListProductsResponse) String() string {
 func (*ListProductsResponse) ProtoMessage() {}
 
 func (x *ListProductsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[27]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2276,7 +2415,7 @@ func (x *ListProductsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProductsResponse.ProtoReflect.Descriptor instead.
 func (*ListProductsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{27}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *ListProductsResponse) GetProducts() []*ProductRow {
@@ -2294,7 +2433,7 @@ type ListPlacesRequest struct {
 
 func (x *ListPlacesRequest) Reset() {
 	*x = ListPlacesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[28]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2306,7 +2445,7 @@ func (x *ListPlacesRequest) String() string {
 func (*ListPlacesRequest) ProtoMessage() {}
 
 func (x *ListPlacesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[28]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2319,7 +2458,7 @@ func (x *ListPlacesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPlacesRequest.ProtoReflect.Descriptor instead.
 func (*ListPlacesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{28}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{30}
 }
 
 type PlaceRow struct {
@@ -2337,7 +2476,7 @@ type PlaceRow struct {
 
 func (x *PlaceRow) Reset() {
 	*x = PlaceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[29]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2349,7 +2488,7 @@ func (x *PlaceRow) String() string {
 func (*PlaceRow) ProtoMessage() {}
 
 func (x *PlaceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[29]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2362,7 +2501,7 @@ func (x *PlaceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceRow.ProtoReflect.Descriptor instead.
 func (*PlaceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{29}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *PlaceRow) GetPlace() string {
@@ -2424,7 +2563,7 @@ type ListPlacesResponse struct {
 
 func (x *ListPlacesResponse) Reset() {
 	*x = ListPlacesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[30]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2436,7 +2575,7 @@ func (x *ListPlacesResponse) String() string {
 func (*ListPlacesResponse) ProtoMessage() {}
 
 func (x *ListPlacesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[30]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2449,7 +2588,7 @@ func (x *ListPlacesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPlacesResponse.ProtoReflect.Descriptor instead.
 func (*ListPlacesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{30}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *ListPlacesResponse) GetPlaces() []*PlaceRow {
@@ -2480,7 +2619,7 @@ type ListLevelsRequest struct {
 
 func (x *ListLevelsRequest) Reset() {
 	*x = ListLevelsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[31]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2492,7 +2631,7 @@ func (x *ListLevelsRequest) String() string {
 func (*ListLevelsRequest) ProtoMessage() {}
 
 func (x *ListLevelsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[31]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2505,7 +2644,7 @@ func (x *ListLevelsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLevelsRequest.ProtoReflect.Descriptor instead.
 func (*ListLevelsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{31}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *ListLevelsRequest) GetWeeks() int32 {
@@ -2555,7 +2694,7 @@ type MareChance struct {
 
 func (x *MareChance) Reset() {
 	*x = MareChance{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[32]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2567,7 +2706,7 @@ func (x *MareChance) String() string {
 func (*MareChance) ProtoMessage() {}
 
 func (x *MareChance) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[32]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2580,7 +2719,7 @@ func (x *MareChance) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MareChance.ProtoReflect.Descriptor instead.
 func (*MareChance) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{32}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *MareChance) GetMare() string {
@@ -2628,7 +2767,7 @@ type DemandWeek struct {
 
 func (x *DemandWeek) Reset() {
 	*x = DemandWeek{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2640,7 +2779,7 @@ func (x *DemandWeek) String() string {
 func (*DemandWeek) ProtoMessage() {}
 
 func (x *DemandWeek) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2653,7 +2792,7 @@ func (x *DemandWeek) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DemandWeek.ProtoReflect.Descriptor instead.
 func (*DemandWeek) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{33}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *DemandWeek) GetFrom() string {
@@ -2748,7 +2887,7 @@ type AwaitedMare struct {
 
 func (x *AwaitedMare) Reset() {
 	*x = AwaitedMare{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2760,7 +2899,7 @@ func (x *AwaitedMare) String() string {
 func (*AwaitedMare) ProtoMessage() {}
 
 func (x *AwaitedMare) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2773,7 +2912,7 @@ func (x *AwaitedMare) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AwaitedMare.ProtoReflect.Descriptor instead.
 func (*AwaitedMare) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{34}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *AwaitedMare) GetMare() string {
@@ -2876,7 +3015,7 @@ type PlaceLevel struct {
 
 func (x *PlaceLevel) Reset() {
 	*x = PlaceLevel{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2888,7 +3027,7 @@ func (x *PlaceLevel) String() string {
 func (*PlaceLevel) ProtoMessage() {}
 
 func (x *PlaceLevel) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2901,7 +3040,7 @@ func (x *PlaceLevel) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceLevel.ProtoReflect.Descriptor instead.
 func (*PlaceLevel) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{35}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *PlaceLevel) GetPlace() string {
@@ -2995,7 +3134,7 @@ type SuggestedMove struct {
 
 func (x *SuggestedMove) Reset() {
 	*x = SuggestedMove{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3007,7 +3146,7 @@ func (x *SuggestedMove) String() string {
 func (*SuggestedMove) ProtoMessage() {}
 
 func (x *SuggestedMove) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3020,7 +3159,7 @@ func (x *SuggestedMove) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuggestedMove.ProtoReflect.Descriptor instead.
 func (*SuggestedMove) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{36}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *SuggestedMove) GetBags() []string {
@@ -3072,7 +3211,7 @@ type SuggestedOrder struct {
 
 func (x *SuggestedOrder) Reset() {
 	*x = SuggestedOrder{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3084,7 +3223,7 @@ func (x *SuggestedOrder) String() string {
 func (*SuggestedOrder) ProtoMessage() {}
 
 func (x *SuggestedOrder) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3097,7 +3236,7 @@ func (x *SuggestedOrder) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuggestedOrder.ProtoReflect.Descriptor instead.
 func (*SuggestedOrder) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{37}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *SuggestedOrder) GetProduct() string {
@@ -3150,7 +3289,7 @@ type OpenOrder struct {
 
 func (x *OpenOrder) Reset() {
 	*x = OpenOrder{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3162,7 +3301,7 @@ func (x *OpenOrder) String() string {
 func (*OpenOrder) ProtoMessage() {}
 
 func (x *OpenOrder) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3175,7 +3314,7 @@ func (x *OpenOrder) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OpenOrder.ProtoReflect.Descriptor instead.
 func (*OpenOrder) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{38}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *OpenOrder) GetOrder() string {
@@ -3234,7 +3373,7 @@ type LevelRow struct {
 
 func (x *LevelRow) Reset() {
 	*x = LevelRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3246,7 +3385,7 @@ func (x *LevelRow) String() string {
 func (*LevelRow) ProtoMessage() {}
 
 func (x *LevelRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3259,7 +3398,7 @@ func (x *LevelRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LevelRow.ProtoReflect.Descriptor instead.
 func (*LevelRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{39}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *LevelRow) GetBags() int32 {
@@ -3309,7 +3448,7 @@ type FailureBasis struct {
 
 func (x *FailureBasis) Reset() {
 	*x = FailureBasis{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3321,7 +3460,7 @@ func (x *FailureBasis) String() string {
 func (*FailureBasis) ProtoMessage() {}
 
 func (x *FailureBasis) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3334,7 +3473,7 @@ func (x *FailureBasis) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FailureBasis.ProtoReflect.Descriptor instead.
 func (*FailureBasis) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{40}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *FailureBasis) GetUnderGPerL() int32 {
@@ -3414,7 +3553,7 @@ type UseBasis struct {
 
 func (x *UseBasis) Reset() {
 	*x = UseBasis{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3426,7 +3565,7 @@ func (x *UseBasis) String() string {
 func (*UseBasis) ProtoMessage() {}
 
 func (x *UseBasis) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3439,7 +3578,7 @@ func (x *UseBasis) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UseBasis.ProtoReflect.Descriptor instead.
 func (*UseBasis) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{41}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *UseBasis) GetWeeks() int32 {
@@ -3538,7 +3677,7 @@ type ListLevelsResponse struct {
 
 func (x *ListLevelsResponse) Reset() {
 	*x = ListLevelsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3550,7 +3689,7 @@ func (x *ListLevelsResponse) String() string {
 func (*ListLevelsResponse) ProtoMessage() {}
 
 func (x *ListLevelsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3563,7 +3702,7 @@ func (x *ListLevelsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLevelsResponse.ProtoReflect.Descriptor instead.
 func (*ListLevelsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{42}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *ListLevelsResponse) GetWeeks() []*DemandWeek {
@@ -3739,7 +3878,7 @@ type ChooseBagsRequest struct {
 
 func (x *ChooseBagsRequest) Reset() {
 	*x = ChooseBagsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3751,7 +3890,7 @@ func (x *ChooseBagsRequest) String() string {
 func (*ChooseBagsRequest) ProtoMessage() {}
 
 func (x *ChooseBagsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3764,7 +3903,7 @@ func (x *ChooseBagsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChooseBagsRequest.ProtoReflect.Descriptor instead.
 func (*ChooseBagsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{43}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *ChooseBagsRequest) GetCase() string {
@@ -3809,7 +3948,7 @@ type ChooseBagsResponse struct {
 
 func (x *ChooseBagsResponse) Reset() {
 	*x = ChooseBagsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3821,7 +3960,7 @@ func (x *ChooseBagsResponse) String() string {
 func (*ChooseBagsResponse) ProtoMessage() {}
 
 func (x *ChooseBagsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3834,7 +3973,7 @@ func (x *ChooseBagsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChooseBagsResponse.ProtoReflect.Descriptor instead.
 func (*ChooseBagsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{44}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *ChooseBagsResponse) GetBags() []*BagRow {
@@ -3890,7 +4029,7 @@ type ListCasesRequest struct {
 
 func (x *ListCasesRequest) Reset() {
 	*x = ListCasesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3902,7 +4041,7 @@ func (x *ListCasesRequest) String() string {
 func (*ListCasesRequest) ProtoMessage() {}
 
 func (x *ListCasesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3915,7 +4054,7 @@ func (x *ListCasesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCasesRequest.ProtoReflect.Descriptor instead.
 func (*ListCasesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{45}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *ListCasesRequest) GetOpen() bool {
@@ -3963,7 +4102,7 @@ type CaseRow struct {
 
 func (x *CaseRow) Reset() {
 	*x = CaseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3975,7 +4114,7 @@ func (x *CaseRow) String() string {
 func (*CaseRow) ProtoMessage() {}
 
 func (x *CaseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3988,7 +4127,7 @@ func (x *CaseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CaseRow.ProtoReflect.Descriptor instead.
 func (*CaseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{46}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *CaseRow) GetCase() string {
@@ -4093,7 +4232,7 @@ type ListCasesResponse struct {
 
 func (x *ListCasesResponse) Reset() {
 	*x = ListCasesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4105,7 +4244,7 @@ func (x *ListCasesResponse) String() string {
 func (*ListCasesResponse) ProtoMessage() {}
 
 func (x *ListCasesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4118,7 +4257,7 @@ func (x *ListCasesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCasesResponse.ProtoReflect.Descriptor instead.
 func (*ListCasesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{47}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *ListCasesResponse) GetCases() []*CaseRow {
@@ -4144,7 +4283,7 @@ type GetCaseRequest struct {
 
 func (x *GetCaseRequest) Reset() {
 	*x = GetCaseRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4156,7 +4295,7 @@ func (x *GetCaseRequest) String() string {
 func (*GetCaseRequest) ProtoMessage() {}
 
 func (x *GetCaseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4169,7 +4308,7 @@ func (x *GetCaseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCaseRequest.ProtoReflect.Descriptor instead.
 func (*GetCaseRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{48}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *GetCaseRequest) GetCase() string {
@@ -4200,7 +4339,7 @@ type TransfusionRow struct {
 
 func (x *TransfusionRow) Reset() {
 	*x = TransfusionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4212,7 +4351,7 @@ func (x *TransfusionRow) String() string {
 func (*TransfusionRow) ProtoMessage() {}
 
 func (x *TransfusionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4225,7 +4364,7 @@ func (x *TransfusionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TransfusionRow.ProtoReflect.Descriptor instead.
 func (*TransfusionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{49}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *TransfusionRow) GetBag() string {
@@ -4312,7 +4451,7 @@ type VitalsRow struct {
 
 func (x *VitalsRow) Reset() {
 	*x = VitalsRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4324,7 +4463,7 @@ func (x *VitalsRow) String() string {
 func (*VitalsRow) ProtoMessage() {}
 
 func (x *VitalsRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4337,7 +4476,7 @@ func (x *VitalsRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VitalsRow.ProtoReflect.Descriptor instead.
 func (*VitalsRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{50}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *VitalsRow) GetAt() string {
@@ -4408,7 +4547,7 @@ type GetCaseResponse struct {
 
 func (x *GetCaseResponse) Reset() {
 	*x = GetCaseResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4420,7 +4559,7 @@ func (x *GetCaseResponse) String() string {
 func (*GetCaseResponse) ProtoMessage() {}
 
 func (x *GetCaseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4433,7 +4572,7 @@ func (x *GetCaseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCaseResponse.ProtoReflect.Descriptor instead.
 func (*GetCaseResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{51}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *GetCaseResponse) GetCase() *CaseRow {
@@ -4549,7 +4688,7 @@ type GetNowRequest struct {
 
 func (x *GetNowRequest) Reset() {
 	*x = GetNowRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4561,7 +4700,7 @@ func (x *GetNowRequest) String() string {
 func (*GetNowRequest) ProtoMessage() {}
 
 func (x *GetNowRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4574,7 +4713,7 @@ func (x *GetNowRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetNowRequest.ProtoReflect.Descriptor instead.
 func (*GetNowRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{52}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{54}
 }
 
 type DueRow struct {
@@ -4590,7 +4729,7 @@ type DueRow struct {
 
 func (x *DueRow) Reset() {
 	*x = DueRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4602,7 +4741,7 @@ func (x *DueRow) String() string {
 func (*DueRow) ProtoMessage() {}
 
 func (x *DueRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4615,7 +4754,7 @@ func (x *DueRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DueRow.ProtoReflect.Descriptor instead.
 func (*DueRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{53}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *DueRow) GetAt() string {
@@ -4669,7 +4808,7 @@ type GetNowResponse struct {
 
 func (x *GetNowResponse) Reset() {
 	*x = GetNowResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4681,7 +4820,7 @@ func (x *GetNowResponse) String() string {
 func (*GetNowResponse) ProtoMessage() {}
 
 func (x *GetNowResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4694,7 +4833,7 @@ func (x *GetNowResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetNowResponse.ProtoReflect.Descriptor instead.
 func (*GetNowResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{54}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *GetNowResponse) GetNow() string {
@@ -4758,7 +4897,7 @@ type ListDiscrepanciesRequest struct {
 
 func (x *ListDiscrepanciesRequest) Reset() {
 	*x = ListDiscrepanciesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4770,7 +4909,7 @@ func (x *ListDiscrepanciesRequest) String() string {
 func (*ListDiscrepanciesRequest) ProtoMessage() {}
 
 func (x *ListDiscrepanciesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4783,7 +4922,7 @@ func (x *ListDiscrepanciesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDiscrepanciesRequest.ProtoReflect.Descriptor instead.
 func (*ListDiscrepanciesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{55}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *ListDiscrepanciesRequest) GetOpen() bool {
@@ -4831,7 +4970,7 @@ type DiscrepancyRow struct {
 
 func (x *DiscrepancyRow) Reset() {
 	*x = DiscrepancyRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4843,7 +4982,7 @@ func (x *DiscrepancyRow) String() string {
 func (*DiscrepancyRow) ProtoMessage() {}
 
 func (x *DiscrepancyRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4856,7 +4995,7 @@ func (x *DiscrepancyRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DiscrepancyRow.ProtoReflect.Descriptor instead.
 func (*DiscrepancyRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{56}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *DiscrepancyRow) GetKind() string {
@@ -4929,7 +5068,7 @@ type ListDiscrepanciesResponse struct {
 
 func (x *ListDiscrepanciesResponse) Reset() {
 	*x = ListDiscrepanciesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4941,7 +5080,7 @@ func (x *ListDiscrepanciesResponse) String() string {
 func (*ListDiscrepanciesResponse) ProtoMessage() {}
 
 func (x *ListDiscrepanciesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4954,7 +5093,7 @@ func (x *ListDiscrepanciesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDiscrepanciesResponse.ProtoReflect.Descriptor instead.
 func (*ListDiscrepanciesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *ListDiscrepanciesResponse) GetDiscrepancies() []*DiscrepancyRow {
@@ -4995,7 +5134,7 @@ type KindCount struct {
 
 func (x *KindCount) Reset() {
 	*x = KindCount{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5007,7 +5146,7 @@ func (x *KindCount) String() string {
 func (*KindCount) ProtoMessage() {}
 
 func (x *KindCount) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5020,7 +5159,7 @@ func (x *KindCount) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KindCount.ProtoReflect.Descriptor instead.
 func (*KindCount) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{58}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *KindCount) GetKind() string {
@@ -5045,7 +5184,7 @@ type GetDigestRequest struct {
 
 func (x *GetDigestRequest) Reset() {
 	*x = GetDigestRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5057,7 +5196,7 @@ func (x *GetDigestRequest) String() string {
 func (*GetDigestRequest) ProtoMessage() {}
 
 func (x *GetDigestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5070,7 +5209,7 @@ func (x *GetDigestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDigestRequest.ProtoReflect.Descriptor instead.
 func (*GetDigestRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{59}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{61}
 }
 
 type Head struct {
@@ -5086,7 +5225,7 @@ type Head struct {
 
 func (x *Head) Reset() {
 	*x = Head{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5098,7 +5237,7 @@ func (x *Head) String() string {
 func (*Head) ProtoMessage() {}
 
 func (x *Head) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5111,7 +5250,7 @@ func (x *Head) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Head.ProtoReflect.Descriptor instead.
 func (*Head) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{60}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *Head) GetLog() string {
@@ -5161,7 +5300,7 @@ type GetDigestResponse struct {
 
 func (x *GetDigestResponse) Reset() {
 	*x = GetDigestResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5173,7 +5312,7 @@ func (x *GetDigestResponse) String() string {
 func (*GetDigestResponse) ProtoMessage() {}
 
 func (x *GetDigestResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5186,7 +5325,7 @@ func (x *GetDigestResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDigestResponse.ProtoReflect.Descriptor instead.
 func (*GetDigestResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{61}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *GetDigestResponse) GetDigest() string {
@@ -5225,7 +5364,7 @@ type GetStatusRequest struct {
 
 func (x *GetStatusRequest) Reset() {
 	*x = GetStatusRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5237,7 +5376,7 @@ func (x *GetStatusRequest) String() string {
 func (*GetStatusRequest) ProtoMessage() {}
 
 func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5250,7 +5389,7 @@ func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetStatusRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
 }
 
 type GetStatusResponse struct {
@@ -5285,7 +5424,7 @@ type GetStatusResponse struct {
 
 func (x *GetStatusResponse) Reset() {
 	*x = GetStatusResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5297,7 +5436,7 @@ func (x *GetStatusResponse) String() string {
 func (*GetStatusResponse) ProtoMessage() {}
 
 func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5310,7 +5449,7 @@ func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusResponse.ProtoReflect.Descriptor instead.
 func (*GetStatusResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *GetStatusResponse) GetPractice() string {
@@ -5467,7 +5606,7 @@ type PartRow struct {
 
 func (x *PartRow) Reset() {
 	*x = PartRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5479,7 +5618,7 @@ func (x *PartRow) String() string {
 func (*PartRow) ProtoMessage() {}
 
 func (x *PartRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5492,7 +5631,7 @@ func (x *PartRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PartRow.ProtoReflect.Descriptor instead.
 func (*PartRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *PartRow) GetPart() string {
@@ -5532,7 +5671,7 @@ type GetRecordRequest struct {
 
 func (x *GetRecordRequest) Reset() {
 	*x = GetRecordRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5544,7 +5683,7 @@ func (x *GetRecordRequest) String() string {
 func (*GetRecordRequest) ProtoMessage() {}
 
 func (x *GetRecordRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5557,7 +5696,7 @@ func (x *GetRecordRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecordRequest.ProtoReflect.Descriptor instead.
 func (*GetRecordRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *GetRecordRequest) GetRecord() string {
@@ -5597,7 +5736,7 @@ type GetRecordResponse struct {
 
 func (x *GetRecordResponse) Reset() {
 	*x = GetRecordResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5609,7 +5748,7 @@ func (x *GetRecordResponse) String() string {
 func (*GetRecordResponse) ProtoMessage() {}
 
 func (x *GetRecordResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5622,7 +5761,7 @@ func (x *GetRecordResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecordResponse.ProtoReflect.Descriptor instead.
 func (*GetRecordResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *GetRecordResponse) GetRecord() string {
@@ -5759,7 +5898,7 @@ type ListPeopleRequest struct {
 
 func (x *ListPeopleRequest) Reset() {
 	*x = ListPeopleRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5771,7 +5910,7 @@ func (x *ListPeopleRequest) String() string {
 func (*ListPeopleRequest) ProtoMessage() {}
 
 func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5784,7 +5923,7 @@ func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleRequest.ProtoReflect.Descriptor instead.
 func (*ListPeopleRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{69}
 }
 
 type PersonRow struct {
@@ -5794,13 +5933,14 @@ type PersonRow struct {
 	Roles  []string               `protobuf:"bytes,3,rep,name=roles,proto3" json:"roles,omitempty"`
 	// The records that gave the roles, as 'rights revoke --grant' ends them.
 	Grants        []string `protobuf:"bytes,4,rep,name=grants,proto3" json:"grants,omitempty"`
+	Telephone     string   `protobuf:"bytes,5,opt,name=telephone,proto3" json:"telephone,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *PersonRow) Reset() {
 	*x = PersonRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5812,7 +5952,7 @@ func (x *PersonRow) String() string {
 func (*PersonRow) ProtoMessage() {}
 
 func (x *PersonRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5825,7 +5965,7 @@ func (x *PersonRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PersonRow.ProtoReflect.Descriptor instead.
 func (*PersonRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *PersonRow) GetPerson() string {
@@ -5856,20 +5996,31 @@ func (x *PersonRow) GetGrants() []string {
 	return nil
 }
 
+func (x *PersonRow) GetTelephone() string {
+	if x != nil {
+		return x.Telephone
+	}
+	return ""
+}
+
 type DeviceRow struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Device        string                 `protobuf:"bytes,1,opt,name=device,proto3" json:"device,omitempty"`
-	Name          string                 `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
-	LastHeardAt   string                 `protobuf:"bytes,3,opt,name=last_heard_at,json=lastHeardAt,proto3" json:"last_heard_at,omitempty"`
-	Records       uint64                 `protobuf:"varint,4,opt,name=records,proto3" json:"records,omitempty"`
-	ShutOut       bool                   `protobuf:"varint,5,opt,name=shut_out,json=shutOut,proto3" json:"shut_out,omitempty"`
+	state       protoimpl.MessageState `protogen:"open.v1"`
+	Device      string                 `protobuf:"bytes,1,opt,name=device,proto3" json:"device,omitempty"`
+	Name        string                 `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
+	LastHeardAt string                 `protobuf:"bytes,3,opt,name=last_heard_at,json=lastHeardAt,proto3" json:"last_heard_at,omitempty"`
+	Records     uint64                 `protobuf:"varint,4,opt,name=records,proto3" json:"records,omitempty"`
+	ShutOut     bool                   `protobuf:"varint,5,opt,name=shut_out,json=shutOut,proto3" json:"shut_out,omitempty"`
+	// Whose it is: the person for whom it was let in.
+	Person string `protobuf:"bytes,6,opt,name=person,proto3" json:"person,omitempty"`
+	// The books do not say whose it is: who wrote on it last.
+	LastWriter    string `protobuf:"bytes,7,opt,name=last_writer,json=lastWriter,proto3" json:"last_writer,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *DeviceRow) Reset() {
 	*x = DeviceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5881,7 +6032,7 @@ func (x *DeviceRow) String() string {
 func (*DeviceRow) ProtoMessage() {}
 
 func (x *DeviceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5894,7 +6045,7 @@ func (x *DeviceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceRow.ProtoReflect.Descriptor instead.
 func (*DeviceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{69}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *DeviceRow) GetDevice() string {
@@ -5932,6 +6083,20 @@ func (x *DeviceRow) GetShutOut() bool {
 	return false
 }
 
+func (x *DeviceRow) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *DeviceRow) GetLastWriter() string {
+	if x != nil {
+		return x.LastWriter
+	}
+	return ""
+}
+
 type ListPeopleResponse struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	People        []*PersonRow           `protobuf:"bytes,1,rep,name=people,proto3" json:"people,omitempty"`
@@ -5942,7 +6107,7 @@ type ListPeopleResponse struct {
 
 func (x *ListPeopleResponse) Reset() {
 	*x = ListPeopleResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5954,7 +6119,7 @@ func (x *ListPeopleResponse) String() string {
 func (*ListPeopleResponse) ProtoMessage() {}
 
 func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5967,7 +6132,7 @@ func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleResponse.ProtoReflect.Descriptor instead.
 func (*ListPeopleResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *ListPeopleResponse) GetPeople() []*PersonRow {
@@ -5993,7 +6158,7 @@ type GetPersonRequest struct {
 
 func (x *GetPersonRequest) Reset() {
 	*x = GetPersonRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6005,7 +6170,7 @@ func (x *GetPersonRequest) String() string {
 func (*GetPersonRequest) ProtoMessage() {}
 
 func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6018,7 +6183,7 @@ func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPersonRequest.ProtoReflect.Descriptor instead.
 func (*GetPersonRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *GetPersonRequest) GetPerson() string {
@@ -6036,13 +6201,15 @@ type GetPersonResponse struct {
 	Timeline      []*TimelineRow    `protobuf:"bytes,3,rep,name=timeline,proto3" json:"timeline,omitempty"`
 	Discrepancies []*DiscrepancyRow `protobuf:"bytes,4,rep,name=discrepancies,proto3" json:"discrepancies,omitempty"`
 	Freshness     *Freshness        `protobuf:"bytes,5,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	// The person's laptops.
+	Laptops       []*DeviceRow `protobuf:"bytes,6,rep,name=laptops,proto3" json:"laptops,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *GetPersonResponse) Reset() {
 	*x = GetPersonResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6054,7 +6221,7 @@ func (x *GetPersonResponse) String() string {
 func (*GetPersonResponse) ProtoMessage() {}
 
 func (x *GetPersonResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6067,7 +6234,7 @@ func (x *GetPersonResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPersonResponse.ProtoReflect.Descriptor instead.
 func (*GetPersonResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *GetPersonResponse) GetPerson() *PersonRow {
@@ -6105,6 +6272,13 @@ func (x *GetPersonResponse) GetFreshness() *Freshness {
 	return nil
 }
 
+func (x *GetPersonResponse) GetLaptops() []*DeviceRow {
+	if x != nil {
+		return x.Laptops
+	}
+	return nil
+}
+
 type ListAffectedRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Version       string                 `protobuf:"bytes,1,opt,name=version,proto3" json:"version,omitempty"`
@@ -6114,7 +6288,7 @@ type ListAffectedRequest struct {
 
 func (x *ListAffectedRequest) Reset() {
 	*x = ListAffectedRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6126,7 +6300,7 @@ func (x *ListAffectedRequest) String() string {
 func (*ListAffectedRequest) ProtoMessage() {}
 
 func (x *ListAffectedRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6139,7 +6313,7 @@ func (x *ListAffectedRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAffectedRequest.ProtoReflect.Descriptor instead.
 func (*ListAffectedRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{73}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *ListAffectedRequest) GetVersion() string {
@@ -6158,7 +6332,7 @@ type ListAffectedResponse struct {
 
 func (x *ListAffectedResponse) Reset() {
 	*x = ListAffectedResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6170,7 +6344,7 @@ func (x *ListAffectedResponse) String() string {
 func (*ListAffectedResponse) ProtoMessage() {}
 
 func (x *ListAffectedResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6183,7 +6357,7 @@ func (x *ListAffectedResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAffectedResponse.ProtoReflect.Descriptor instead.
 func (*ListAffectedResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{74}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *ListAffectedResponse) GetCases() []*CaseRow {
@@ -6202,7 +6376,7 @@ type ListUseRequest struct {
 
 func (x *ListUseRequest) Reset() {
 	*x = ListUseRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6214,7 +6388,7 @@ func (x *ListUseRequest) String() string {
 func (*ListUseRequest) ProtoMessage() {}
 
 func (x *ListUseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6227,7 +6401,7 @@ func (x *ListUseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUseRequest.ProtoReflect.Descriptor instead.
 func (*ListUseRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{75}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *ListUseRequest) GetBy() string {
@@ -6253,7 +6427,7 @@ type UseRow struct {
 
 func (x *UseRow) Reset() {
 	*x = UseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6265,7 +6439,7 @@ func (x *UseRow) String() string {
 func (*UseRow) ProtoMessage() {}
 
 func (x *UseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6278,7 +6452,7 @@ func (x *UseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UseRow.ProtoReflect.Descriptor instead.
 func (*UseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{76}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *UseRow) GetGroup() string {
@@ -6347,7 +6521,7 @@ type ListUseResponse struct {
 
 func (x *ListUseResponse) Reset() {
 	*x = ListUseResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6359,7 +6533,7 @@ func (x *ListUseResponse) String() string {
 func (*ListUseResponse) ProtoMessage() {}
 
 func (x *ListUseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6372,7 +6546,7 @@ func (x *ListUseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUseResponse.ProtoReflect.Descriptor instead.
 func (*ListUseResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{77}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *ListUseResponse) GetRows() []*UseRow {
@@ -6401,7 +6575,7 @@ type GetBalanceRequest struct {
 
 func (x *GetBalanceRequest) Reset() {
 	*x = GetBalanceRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6413,7 +6587,7 @@ func (x *GetBalanceRequest) String() string {
 func (*GetBalanceRequest) ProtoMessage() {}
 
 func (x *GetBalanceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6426,7 +6600,7 @@ func (x *GetBalanceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBalanceRequest.ProtoReflect.Descriptor instead.
 func (*GetBalanceRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{78}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *GetBalanceRequest) GetFrom() string {
@@ -6478,7 +6652,7 @@ type BalanceLine struct {
 
 func (x *BalanceLine) Reset() {
 	*x = BalanceLine{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6490,7 +6664,7 @@ func (x *BalanceLine) String() string {
 func (*BalanceLine) ProtoMessage() {}
 
 func (x *BalanceLine) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6503,7 +6677,7 @@ func (x *BalanceLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BalanceLine.ProtoReflect.Descriptor instead.
 func (*BalanceLine) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{79}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *BalanceLine) GetWay() string {
@@ -6618,7 +6792,7 @@ type BalanceRow struct {
 
 func (x *BalanceRow) Reset() {
 	*x = BalanceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6630,7 +6804,7 @@ func (x *BalanceRow) String() string {
 func (*BalanceRow) ProtoMessage() {}
 
 func (x *BalanceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6643,7 +6817,7 @@ func (x *BalanceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BalanceRow.ProtoReflect.Descriptor instead.
 func (*BalanceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{80}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *BalanceRow) GetGroup() string {
@@ -6915,7 +7089,7 @@ type GetBalanceResponse struct {
 
 func (x *GetBalanceResponse) Reset() {
 	*x = GetBalanceResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6927,7 +7101,7 @@ func (x *GetBalanceResponse) String() string {
 func (*GetBalanceResponse) ProtoMessage() {}
 
 func (x *GetBalanceResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6940,7 +7114,7 @@ func (x *GetBalanceResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBalanceResponse.ProtoReflect.Descriptor instead.
 func (*GetBalanceResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{81}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *GetBalanceResponse) GetRows() []*BalanceRow {
@@ -7007,7 +7181,7 @@ type Closing struct {
 
 func (x *Closing) Reset() {
 	*x = Closing{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7019,7 +7193,7 @@ func (x *Closing) String() string {
 func (*Closing) ProtoMessage() {}
 
 func (x *Closing) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7032,7 +7206,7 @@ func (x *Closing) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Closing.ProtoReflect.Descriptor instead.
 func (*Closing) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{82}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *Closing) GetMonth() string {
@@ -7096,7 +7270,7 @@ type ClosingChange struct {
 
 func (x *ClosingChange) Reset() {
 	*x = ClosingChange{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7108,7 +7282,7 @@ func (x *ClosingChange) String() string {
 func (*ClosingChange) ProtoMessage() {}
 
 func (x *ClosingChange) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7121,7 +7295,7 @@ func (x *ClosingChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClosingChange.ProtoReflect.Descriptor instead.
 func (*ClosingChange) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{83}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *ClosingChange) GetPlace() string {
@@ -7212,7 +7386,7 @@ type GetRecallRequest struct {
 
 func (x *GetRecallRequest) Reset() {
 	*x = GetRecallRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7224,7 +7398,7 @@ func (x *GetRecallRequest) String() string {
 func (*GetRecallRequest) ProtoMessage() {}
 
 func (x *GetRecallRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7237,7 +7411,7 @@ func (x *GetRecallRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecallRequest.ProtoReflect.Descriptor instead.
 func (*GetRecallRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{84}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *GetRecallRequest) GetProduct() string {
@@ -7317,7 +7491,7 @@ type RecallBatch struct {
 
 func (x *RecallBatch) Reset() {
 	*x = RecallBatch{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7329,7 +7503,7 @@ func (x *RecallBatch) String() string {
 func (*RecallBatch) ProtoMessage() {}
 
 func (x *RecallBatch) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7342,7 +7516,7 @@ func (x *RecallBatch) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallBatch.ProtoReflect.Descriptor instead.
 func (*RecallBatch) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{85}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{87}
 }
 
 func (x *RecallBatch) GetProduct() string {
@@ -7392,15 +7566,17 @@ type RecallBag struct {
 	Who string `protobuf:"bytes,6,opt,name=who,proto3" json:"who,omitempty"`
 	At  string `protobuf:"bytes,7,opt,name=at,proto3" json:"at,omitempty"`
 	// Fetched and set apart.
-	PulledAt      string `protobuf:"bytes,8,opt,name=pulled_at,json=pulledAt,proto3" json:"pulled_at,omitempty"`
-	PulledBy      string `protobuf:"bytes,9,opt,name=pulled_by,json=pulledBy,proto3" json:"pulled_by,omitempty"`
+	PulledAt string `protobuf:"bytes,8,opt,name=pulled_at,json=pulledAt,proto3" json:"pulled_at,omitempty"`
+	PulledBy string `protobuf:"bytes,9,opt,name=pulled_by,json=pulledBy,proto3" json:"pulled_by,omitempty"`
+	// Of whom to ask.
+	Telephone     string `protobuf:"bytes,10,opt,name=telephone,proto3" json:"telephone,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *RecallBag) Reset() {
 	*x = RecallBag{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7412,7 +7588,7 @@ func (x *RecallBag) String() string {
 func (*RecallBag) ProtoMessage() {}
 
 func (x *RecallBag) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7425,7 +7601,7 @@ func (x *RecallBag) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallBag.ProtoReflect.Descriptor instead.
 func (*RecallBag) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{86}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{88}
 }
 
 func (x *RecallBag) GetBag() string {
@@ -7491,6 +7667,13 @@ func (x *RecallBag) GetPulledBy() string {
 	return ""
 }
 
+func (x *RecallBag) GetTelephone() string {
+	if x != nil {
+		return x.Telephone
+	}
+	return ""
+}
+
 // RecallPatient is what one patient had of one bag.
 type RecallPatient struct {
 	state     protoimpl.MessageState `protogen:"open.v1"`
@@ -7520,7 +7703,7 @@ type RecallPatient struct {
 
 func (x *RecallPatient) Reset() {
 	*x = RecallPatient{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7532,7 +7715,7 @@ func (x *RecallPatient) String() string {
 func (*RecallPatient) ProtoMessage() {}
 
 func (x *RecallPatient) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7545,7 +7728,7 @@ func (x *RecallPatient) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallPatient.ProtoReflect.Descriptor instead.
 func (*RecallPatient) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{87}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{89}
 }
 
 func (x *RecallPatient) GetCase() string {
@@ -7688,7 +7871,7 @@ type RecallHold struct {
 
 func (x *RecallHold) Reset() {
 	*x = RecallHold{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7700,7 +7883,7 @@ func (x *RecallHold) String() string {
 func (*RecallHold) ProtoMessage() {}
 
 func (x *RecallHold) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7713,7 +7896,7 @@ func (x *RecallHold) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallHold.ProtoReflect.Descriptor instead.
 func (*RecallHold) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{88}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{90}
 }
 
 func (x *RecallHold) GetRecord() string {
@@ -7822,7 +8005,7 @@ type GetRecallResponse struct {
 
 func (x *GetRecallResponse) Reset() {
 	*x = GetRecallResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7834,7 +8017,7 @@ func (x *GetRecallResponse) String() string {
 func (*GetRecallResponse) ProtoMessage() {}
 
 func (x *GetRecallResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7847,7 +8030,7 @@ func (x *GetRecallResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecallResponse.ProtoReflect.Descriptor instead.
 func (*GetRecallResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{89}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{91}
 }
 
 func (x *GetRecallResponse) GetAbout() string {
@@ -7985,7 +8168,7 @@ type ListUnprovenRequest struct {
 
 func (x *ListUnprovenRequest) Reset() {
 	*x = ListUnprovenRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7997,7 +8180,7 @@ func (x *ListUnprovenRequest) String() string {
 func (*ListUnprovenRequest) ProtoMessage() {}
 
 func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8010,7 +8193,7 @@ func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenRequest.ProtoReflect.Descriptor instead.
 func (*ListUnprovenRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{90}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{92}
 }
 
 func (x *ListUnprovenRequest) GetUnsigned() bool {
@@ -8040,7 +8223,7 @@ type UnprovenRow struct {
 
 func (x *UnprovenRow) Reset() {
 	*x = UnprovenRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8052,7 +8235,7 @@ func (x *UnprovenRow) String() string {
 func (*UnprovenRow) ProtoMessage() {}
 
 func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8065,7 +8248,7 @@ func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnprovenRow.ProtoReflect.Descriptor instead.
 func (*UnprovenRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{91}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{93}
 }
 
 func (x *UnprovenRow) GetAt() string {
@@ -8141,7 +8324,7 @@ type ListUnprovenResponse struct {
 
 func (x *ListUnprovenResponse) Reset() {
 	*x = ListUnprovenResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8153,7 +8336,7 @@ func (x *ListUnprovenResponse) String() string {
 func (*ListUnprovenResponse) ProtoMessage() {}
 
 func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8166,7 +8349,7 @@ func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenResponse.ProtoReflect.Descriptor instead.
 func (*ListUnprovenResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{92}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{94}
 }
 
 func (x *ListUnprovenResponse) GetRows() []*UnprovenRow {
@@ -8193,7 +8376,7 @@ type ListLateRequest struct {
 
 func (x *ListLateRequest) Reset() {
 	*x = ListLateRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8205,7 +8388,7 @@ func (x *ListLateRequest) String() string {
 func (*ListLateRequest) ProtoMessage() {}
 
 func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8218,7 +8401,7 @@ func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateRequest.ProtoReflect.Descriptor instead.
 func (*ListLateRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{93}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{95}
 }
 
 func (x *ListLateRequest) GetLimit() int32 {
@@ -8255,7 +8438,7 @@ type LateRow struct {
 
 func (x *LateRow) Reset() {
 	*x = LateRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[96]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8267,7 +8450,7 @@ func (x *LateRow) String() string {
 func (*LateRow) ProtoMessage() {}
 
 func (x *LateRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[96]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8280,7 +8463,7 @@ func (x *LateRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LateRow.ProtoReflect.Descriptor instead.
 func (*LateRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{94}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{96}
 }
 
 func (x *LateRow) GetCase() string {
@@ -8357,7 +8540,7 @@ type ListLateResponse struct {
 
 func (x *ListLateResponse) Reset() {
 	*x = ListLateResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[97]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8369,7 +8552,7 @@ func (x *ListLateResponse) String() string {
 func (*ListLateResponse) ProtoMessage() {}
 
 func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[97]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8382,7 +8565,7 @@ func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateResponse.ProtoReflect.Descriptor instead.
 func (*ListLateResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{95}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{97}
 }
 
 func (x *ListLateResponse) GetRows() []*LateRow {
@@ -8409,7 +8592,7 @@ type ListCorrectionsRequest struct {
 
 func (x *ListCorrectionsRequest) Reset() {
 	*x = ListCorrectionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[96]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[98]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8421,7 +8604,7 @@ func (x *ListCorrectionsRequest) String() string {
 func (*ListCorrectionsRequest) ProtoMessage() {}
 
 func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[96]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[98]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8434,7 +8617,7 @@ func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsRequest.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{96}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{98}
 }
 
 func (x *ListCorrectionsRequest) GetLimit() int32 {
@@ -8474,7 +8657,7 @@ type CorrectionRow struct {
 
 func (x *CorrectionRow) Reset() {
 	*x = CorrectionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[97]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[99]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8486,7 +8669,7 @@ func (x *CorrectionRow) String() string {
 func (*CorrectionRow) ProtoMessage() {}
 
 func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[97]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[99]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8499,7 +8682,7 @@ func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectionRow.ProtoReflect.Descriptor instead.
 func (*CorrectionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{97}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{99}
 }
 
 func (x *CorrectionRow) GetAt() string {
@@ -8590,7 +8773,7 @@ type ListCorrectionsResponse struct {
 
 func (x *ListCorrectionsResponse) Reset() {
 	*x = ListCorrectionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[98]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[100]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8602,7 +8785,7 @@ func (x *ListCorrectionsResponse) String() string {
 func (*ListCorrectionsResponse) ProtoMessage() {}
 
 func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[98]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[100]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8615,7 +8798,7 @@ func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsResponse.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{98}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{100}
 }
 
 func (x *ListCorrectionsResponse) GetRows() []*CorrectionRow {
@@ -8643,7 +8826,7 @@ type ListReactionsRequest struct {
 
 func (x *ListReactionsRequest) Reset() {
 	*x = ListReactionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[99]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8655,7 +8838,7 @@ func (x *ListReactionsRequest) String() string {
 func (*ListReactionsRequest) ProtoMessage() {}
 
 func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[99]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8668,7 +8851,7 @@ func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsRequest.ProtoReflect.Descriptor instead.
 func (*ListReactionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{99}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{101}
 }
 
 func (x *ListReactionsRequest) GetBy() string {
@@ -8716,7 +8899,7 @@ type ReactionRow struct {
 
 func (x *ReactionRow) Reset() {
 	*x = ReactionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[100]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8728,7 +8911,7 @@ func (x *ReactionRow) String() string {
 func (*ReactionRow) ProtoMessage() {}
 
 func (x *ReactionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[100]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8741,7 +8924,7 @@ func (x *ReactionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionRow.ProtoReflect.Descriptor instead.
 func (*ReactionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{100}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{102}
 }
 
 func (x *ReactionRow) GetGroup() string {
@@ -8830,7 +9013,7 @@ type ReactionChart struct {
 
 func (x *ReactionChart) Reset() {
 	*x = ReactionChart{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8842,7 +9025,7 @@ func (x *ReactionChart) String() string {
 func (*ReactionChart) ProtoMessage() {}
 
 func (x *ReactionChart) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8855,7 +9038,7 @@ func (x *ReactionChart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionChart.ProtoReflect.Descriptor instead.
 func (*ReactionChart) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{101}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{103}
 }
 
 func (x *ReactionChart) GetUsual() float64 {
@@ -8945,7 +9128,7 @@ type ListReactionsResponse struct {
 
 func (x *ListReactionsResponse) Reset() {
 	*x = ListReactionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8957,7 +9140,7 @@ func (x *ListReactionsResponse) String() string {
 func (*ListReactionsResponse) ProtoMessage() {}
 
 func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8970,7 +9153,7 @@ func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsResponse.ProtoReflect.Descriptor instead.
 func (*ListReactionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{102}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{104}
 }
 
 func (x *ListReactionsResponse) GetRows() []*ReactionRow {
@@ -9033,7 +9216,7 @@ type ListResponsesRequest struct {
 
 func (x *ListResponsesRequest) Reset() {
 	*x = ListResponsesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9045,7 +9228,7 @@ func (x *ListResponsesRequest) String() string {
 func (*ListResponsesRequest) ProtoMessage() {}
 
 func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9058,7 +9241,7 @@ func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesRequest.ProtoReflect.Descriptor instead.
 func (*ListResponsesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{103}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{105}
 }
 
 func (x *ListResponsesRequest) GetBy() string {
@@ -9094,7 +9277,7 @@ type ShareSpan struct {
 
 func (x *ShareSpan) Reset() {
 	*x = ShareSpan{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9106,7 +9289,7 @@ func (x *ShareSpan) String() string {
 func (*ShareSpan) ProtoMessage() {}
 
 func (x *ShareSpan) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9119,7 +9302,7 @@ func (x *ShareSpan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShareSpan.ProtoReflect.Descriptor instead.
 func (*ShareSpan) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{104}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{106}
 }
 
 func (x *ShareSpan) GetLow() float64 {
@@ -9169,7 +9352,7 @@ type ResponseRow struct {
 
 func (x *ResponseRow) Reset() {
 	*x = ResponseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9181,7 +9364,7 @@ func (x *ResponseRow) String() string {
 func (*ResponseRow) ProtoMessage() {}
 
 func (x *ResponseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9194,7 +9377,7 @@ func (x *ResponseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResponseRow.ProtoReflect.Descriptor instead.
 func (*ResponseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{105}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{107}
 }
 
 func (x *ResponseRow) GetGroup() string {
@@ -9285,7 +9468,7 @@ type ListResponsesResponse struct {
 
 func (x *ListResponsesResponse) Reset() {
 	*x = ListResponsesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[108]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9297,7 +9480,7 @@ func (x *ListResponsesResponse) String() string {
 func (*ListResponsesResponse) ProtoMessage() {}
 
 func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[108]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9310,7 +9493,7 @@ func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesResponse.ProtoReflect.Descriptor instead.
 func (*ListResponsesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{106}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{108}
 }
 
 func (x *ListResponsesResponse) GetRows() []*ResponseRow {
@@ -9342,7 +9525,7 @@ type ListOverridesRequest struct {
 
 func (x *ListOverridesRequest) Reset() {
 	*x = ListOverridesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[109]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9354,7 +9537,7 @@ func (x *ListOverridesRequest) String() string {
 func (*ListOverridesRequest) ProtoMessage() {}
 
 func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[109]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9367,7 +9550,7 @@ func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesRequest.ProtoReflect.Descriptor instead.
 func (*ListOverridesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{107}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{109}
 }
 
 // OverrideRow counts how often one caution was gone past in a month.
@@ -9382,7 +9565,7 @@ type OverrideRow struct {
 
 func (x *OverrideRow) Reset() {
 	*x = OverrideRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[108]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[110]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9394,7 +9577,7 @@ func (x *OverrideRow) String() string {
 func (*OverrideRow) ProtoMessage() {}
 
 func (x *OverrideRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[108]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[110]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9407,7 +9590,7 @@ func (x *OverrideRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverrideRow.ProtoReflect.Descriptor instead.
 func (*OverrideRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{108}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{110}
 }
 
 func (x *OverrideRow) GetMonth() string {
@@ -9440,7 +9623,7 @@ type ListOverridesResponse struct {
 
 func (x *ListOverridesResponse) Reset() {
 	*x = ListOverridesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[109]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[111]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9452,7 +9635,7 @@ func (x *ListOverridesResponse) String() string {
 func (*ListOverridesResponse) ProtoMessage() {}
 
 func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[109]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[111]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9465,7 +9648,7 @@ func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesResponse.ProtoReflect.Descriptor instead.
 func (*ListOverridesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{109}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{111}
 }
 
 func (x *ListOverridesResponse) GetRows() []*OverrideRow {
@@ -9479,7 +9662,22 @@ var File_thawtrail_v1_services_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\n" +
-	"\x1bthawtrail/v1/services.proto\x12\fthawtrail.v1\x1a\x18thawtrail/v1/entry.proto\x1a\x19thawtrail/v1/record.proto\x1a\x18thawtrail/v1/rules.proto\"\xa6\x02\n" +
+	"\x1bthawtrail/v1/services.proto\x12\fthawtrail.v1\x1a\x18thawtrail/v1/entry.proto\x1a\x19thawtrail/v1/record.proto\x1a\x18thawtrail/v1/rules.proto\"\x80\x02\n" +
+	"\x10EndPersonRequest\x12F\n" +
+	"\x06person\x18\x01 \x01(\tB.\xca\xda\x18*\n" +
+	"\x1dname of the person, or the id\x10\x01\x92\x01\x06personR\x06person\x12&\n" +
+	"\x06reason\x18\x02 \x01(\tB\x0e\xca\xda\x18\n" +
+	"\n" +
+	"\x03why\x10\x01(\xf4\x03R\x06reason\x12?\n" +
+	"\x06author\x18\x03 \x01(\tB'\xca\xda\x18#\n" +
+	"\x1dentered by: the person's nameJ\x02byR\x06author\x12;\n" +
+	"\fkeep_laptops\x18\x04 \x01(\bB\x18\xca\xda\x18\x14\n" +
+	"\x12end the roles onlyR\vkeepLaptops\"o\n" +
+	"\x11EndPersonResponse\x12\x12\n" +
+	"\x04text\x18\x01 \x01(\tR\x04text\x12\x18\n" +
+	"\arecords\x18\x02 \x03(\tR\arecords\x12\x18\n" +
+	"\alaptops\x18\x03 \x03(\tR\alaptops\x12\x12\n" +
+	"\x04left\x18\x04 \x03(\tR\x04left\"\xa6\x02\n" +
 	"\fWriteRequest\x12)\n" +
 	"\x05entry\x18\x01 \x01(\v2\x13.thawtrail.v1.EntryR\x05entry\x125\n" +
 	"\voccurred_at\x18\x02 \x01(\v2\x14.thawtrail.v1.MomentR\n" +
@@ -10032,30 +10230,35 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\vcorrections\x18\x10 \x03(\v2\x1b.thawtrail.v1.CorrectionRowR\vcorrections\x12 \n" +
 	"\vcorrectable\x18\x11 \x01(\bR\vcorrectable\x12\x16\n" +
 	"\x06voided\x18\x12 \x01(\bR\x06voided\"\x13\n" +
-	"\x11ListPeopleRequest\"e\n" +
+	"\x11ListPeopleRequest\"\x83\x01\n" +
 	"\tPersonRow\x12\x16\n" +
 	"\x06person\x18\x01 \x01(\tR\x06person\x12\x12\n" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x12\x14\n" +
 	"\x05roles\x18\x03 \x03(\tR\x05roles\x12\x16\n" +
-	"\x06grants\x18\x04 \x03(\tR\x06grants\"\x90\x01\n" +
+	"\x06grants\x18\x04 \x03(\tR\x06grants\x12\x1c\n" +
+	"\ttelephone\x18\x05 \x01(\tR\ttelephone\"\xc9\x01\n" +
 	"\tDeviceRow\x12\x16\n" +
 	"\x06device\x18\x01 \x01(\tR\x06device\x12\x12\n" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x12\"\n" +
 	"\rlast_heard_at\x18\x03 \x01(\tR\vlastHeardAt\x12\x18\n" +
 	"\arecords\x18\x04 \x01(\x04R\arecords\x12\x19\n" +
-	"\bshut_out\x18\x05 \x01(\bR\ashutOut\"x\n" +
+	"\bshut_out\x18\x05 \x01(\bR\ashutOut\x12\x16\n" +
+	"\x06person\x18\x06 \x01(\tR\x06person\x12\x1f\n" +
+	"\vlast_writer\x18\a \x01(\tR\n" +
+	"lastWriter\"x\n" +
 	"\x12ListPeopleResponse\x12/\n" +
 	"\x06people\x18\x01 \x03(\v2\x17.thawtrail.v1.PersonRowR\x06people\x121\n" +
 	"\adevices\x18\x02 \x03(\v2\x17.thawtrail.v1.DeviceRowR\adevices\"X\n" +
 	"\x10GetPersonRequest\x12D\n" +
 	"\x06person\x18\x01 \x01(\tB,\xca\xda\x18(\n" +
-	"\x1bname of a person, or the id\x10\x01\x92\x01\x06personR\x06person\"\x9a\x02\n" +
+	"\x1bname of a person, or the id\x10\x01\x92\x01\x06personR\x06person\"\xcd\x02\n" +
 	"\x11GetPersonResponse\x12/\n" +
 	"\x06person\x18\x01 \x01(\v2\x17.thawtrail.v1.PersonRowR\x06person\x12\"\n" +
 	"\fregistration\x18\x02 \x01(\tR\fregistration\x125\n" +
 	"\btimeline\x18\x03 \x03(\v2\x19.thawtrail.v1.TimelineRowR\btimeline\x12B\n" +
 	"\rdiscrepancies\x18\x04 \x03(\v2\x1c.thawtrail.v1.DiscrepancyRowR\rdiscrepancies\x125\n" +
-	"\tfreshness\x18\x05 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"S\n" +
+	"\tfreshness\x18\x05 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\x121\n" +
+	"\alaptops\x18\x06 \x03(\v2\x17.thawtrail.v1.DeviceRowR\alaptops\"S\n" +
 	"\x13ListAffectedRequest\x12<\n" +
 	"\aversion\x18\x01 \x01(\tB\"\xca\xda\x18\x1e\n" +
 	"\x1aa version as plans show it\x10\x01R\aversion\"C\n" +
@@ -10198,7 +10401,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x05batch\x18\x02 \x01(\tR\x05batch\x12\x12\n" +
 	"\x04held\x18\x03 \x01(\bR\x04held\x12\x12\n" +
 	"\x04bags\x18\x04 \x01(\x05R\x04bags\x12\x1c\n" +
-	"\ttelephone\x18\x05 \x01(\tR\ttelephone\"\xd5\x01\n" +
+	"\ttelephone\x18\x05 \x01(\tR\ttelephone\"\xf3\x01\n" +
 	"\tRecallBag\x12\x10\n" +
 	"\x03bag\x18\x01 \x01(\tR\x03bag\x12\x14\n" +
 	"\x05place\x18\x02 \x01(\tR\x05place\x12\x14\n" +
@@ -10208,7 +10411,9 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x03who\x18\x06 \x01(\tR\x03who\x12\x0e\n" +
 	"\x02at\x18\a \x01(\tR\x02at\x12\x1b\n" +
 	"\tpulled_at\x18\b \x01(\tR\bpulledAt\x12\x1b\n" +
-	"\tpulled_by\x18\t \x01(\tR\bpulledBy\"\xaf\x03\n" +
+	"\tpulled_by\x18\t \x01(\tR\bpulledBy\x12\x1c\n" +
+	"\ttelephone\x18\n" +
+	" \x01(\tR\ttelephone\"\xaf\x03\n" +
 	"\rRecallPatient\x12\x12\n" +
 	"\x04case\x18\x01 \x01(\tR\x04case\x12\x18\n" +
 	"\apatient\x18\x02 \x01(\tR\apatient\x12\x10\n" +
@@ -10407,11 +10612,14 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x17SAVED_STATE_UNSPECIFIED\x10\x00\x12\x1a\n" +
 	"\x16SAVED_STATE_SAVED_HERE\x10\x01\x12\x14\n" +
 	"\x10SAVED_STATE_SENT\x10\x02\x12\x1e\n" +
-	"\x1aSAVED_STATE_HELD_ON_SERVER\x10\x032\xe4\x01\n" +
+	"\x1aSAVED_STATE_HELD_ON_SERVER\x10\x032\xc0\x03\n" +
 	"\rRecordService\x12@\n" +
 	"\x05Write\x12\x1a.thawtrail.v1.WriteRequest\x1a\x1b.thawtrail.v1.WriteResponse\x12I\n" +
 	"\bWriteAll\x12\x1d.thawtrail.v1.WriteAllRequest\x1a\x1e.thawtrail.v1.WriteAllResponse\x12F\n" +
-	"\aResolve\x12\x1c.thawtrail.v1.ResolveRequest\x1a\x1d.thawtrail.v1.ResolveResponse2\xbd\t\n" +
+	"\aResolve\x12\x1c.thawtrail.v1.ResolveRequest\x1a\x1d.thawtrail.v1.ResolveResponse\x12\xd9\x01\n" +
+	"\tEndPerson\x12\x1e.thawtrail.v1.EndPersonRequest\x1a\x1f.thawtrail.v1.EndPersonResponse\"\x8a\x01\xda\xda\x18\x85\x01\n" +
+	"\n" +
+	"person end\x12<End all roles of a person, and shut out the person's laptops\x1a1person end 'J. Reed' --reason 'left the practice'\"\x06person2\xbd\t\n" +
 	"\fStockService\x12\xab\x01\n" +
 	"\tListStock\x12\x1e.thawtrail.v1.ListStockRequest\x1a\x1f.thawtrail.v1.ListStockResponse\"]\xda\xda\x18Y\n" +
 	"\x05stock\x125Stock by place: what lies where, soonest use-by first\x1a\x19stock --place 'north car'\x12\x82\x01\n" +
@@ -10490,289 +10698,294 @@ func file_thawtrail_v1_services_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_services_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 110)
+var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 112)
 var file_thawtrail_v1_services_proto_goTypes = []any{
 	(SavedState)(0),                   // 0: thawtrail.v1.SavedState
-	(*WriteRequest)(nil),              // 1: thawtrail.v1.WriteRequest
-	(*WriteAllRequest)(nil),           // 2: thawtrail.v1.WriteAllRequest
-	(*WriteAllResponse)(nil),          // 3: thawtrail.v1.WriteAllResponse
-	(*Fate)(nil),                      // 4: thawtrail.v1.Fate
-	(*WriteResponse)(nil),             // 5: thawtrail.v1.WriteResponse
-	(*Caution)(nil),                   // 6: thawtrail.v1.Caution
-	(*ResolveRequest)(nil),            // 7: thawtrail.v1.ResolveRequest
-	(*ResolveResponse)(nil),           // 8: thawtrail.v1.ResolveResponse
-	(*Freshness)(nil),                 // 9: thawtrail.v1.Freshness
-	(*ListStockRequest)(nil),          // 10: thawtrail.v1.ListStockRequest
-	(*BagRow)(nil),                    // 11: thawtrail.v1.BagRow
-	(*StockGroup)(nil),                // 12: thawtrail.v1.StockGroup
-	(*StockSum)(nil),                  // 13: thawtrail.v1.StockSum
-	(*KitRow)(nil),                    // 14: thawtrail.v1.KitRow
-	(*ListStockResponse)(nil),         // 15: thawtrail.v1.ListStockResponse
-	(*GetBagRequest)(nil),             // 16: thawtrail.v1.GetBagRequest
-	(*TimelineRow)(nil),               // 17: thawtrail.v1.TimelineRow
-	(*Correction)(nil),                // 18: thawtrail.v1.Correction
-	(*GetBagResponse)(nil),            // 19: thawtrail.v1.GetBagResponse
-	(*BagCan)(nil),                    // 20: thawtrail.v1.BagCan
-	(*ListBatchesRequest)(nil),        // 21: thawtrail.v1.ListBatchesRequest
-	(*HoldRow)(nil),                   // 22: thawtrail.v1.HoldRow
-	(*HeardRow)(nil),                  // 23: thawtrail.v1.HeardRow
-	(*BatchRow)(nil),                  // 24: thawtrail.v1.BatchRow
-	(*ListBatchesResponse)(nil),       // 25: thawtrail.v1.ListBatchesResponse
-	(*ListProductsRequest)(nil),       // 26: thawtrail.v1.ListProductsRequest
-	(*ProductRow)(nil),                // 27: thawtrail.v1.ProductRow
-	(*ListProductsResponse)(nil),      // 28: thawtrail.v1.ListProductsResponse
-	(*ListPlacesRequest)(nil),         // 29: thawtrail.v1.ListPlacesRequest
-	(*PlaceRow)(nil),                  // 30: thawtrail.v1.PlaceRow
-	(*ListPlacesResponse)(nil),        // 31: thawtrail.v1.ListPlacesResponse
-	(*ListLevelsRequest)(nil),         // 32: thawtrail.v1.ListLevelsRequest
-	(*MareChance)(nil),                // 33: thawtrail.v1.MareChance
-	(*DemandWeek)(nil),                // 34: thawtrail.v1.DemandWeek
-	(*AwaitedMare)(nil),               // 35: thawtrail.v1.AwaitedMare
-	(*PlaceLevel)(nil),                // 36: thawtrail.v1.PlaceLevel
-	(*SuggestedMove)(nil),             // 37: thawtrail.v1.SuggestedMove
-	(*SuggestedOrder)(nil),            // 38: thawtrail.v1.SuggestedOrder
-	(*OpenOrder)(nil),                 // 39: thawtrail.v1.OpenOrder
-	(*LevelRow)(nil),                  // 40: thawtrail.v1.LevelRow
-	(*FailureBasis)(nil),              // 41: thawtrail.v1.FailureBasis
-	(*UseBasis)(nil),                  // 42: thawtrail.v1.UseBasis
-	(*ListLevelsResponse)(nil),        // 43: thawtrail.v1.ListLevelsResponse
-	(*ChooseBagsRequest)(nil),         // 44: thawtrail.v1.ChooseBagsRequest
-	(*ChooseBagsResponse)(nil),        // 45: thawtrail.v1.ChooseBagsResponse
-	(*ListCasesRequest)(nil),          // 46: thawtrail.v1.ListCasesRequest
-	(*CaseRow)(nil),                   // 47: thawtrail.v1.CaseRow
-	(*ListCasesResponse)(nil),         // 48: thawtrail.v1.ListCasesResponse
-	(*GetCaseRequest)(nil),            // 49: thawtrail.v1.GetCaseRequest
-	(*TransfusionRow)(nil),            // 50: thawtrail.v1.TransfusionRow
-	(*VitalsRow)(nil),                 // 51: thawtrail.v1.VitalsRow
-	(*GetCaseResponse)(nil),           // 52: thawtrail.v1.GetCaseResponse
-	(*GetNowRequest)(nil),             // 53: thawtrail.v1.GetNowRequest
-	(*DueRow)(nil),                    // 54: thawtrail.v1.DueRow
-	(*GetNowResponse)(nil),            // 55: thawtrail.v1.GetNowResponse
-	(*ListDiscrepanciesRequest)(nil),  // 56: thawtrail.v1.ListDiscrepanciesRequest
-	(*DiscrepancyRow)(nil),            // 57: thawtrail.v1.DiscrepancyRow
-	(*ListDiscrepanciesResponse)(nil), // 58: thawtrail.v1.ListDiscrepanciesResponse
-	(*KindCount)(nil),                 // 59: thawtrail.v1.KindCount
-	(*GetDigestRequest)(nil),          // 60: thawtrail.v1.GetDigestRequest
-	(*Head)(nil),                      // 61: thawtrail.v1.Head
-	(*GetDigestResponse)(nil),         // 62: thawtrail.v1.GetDigestResponse
-	(*GetStatusRequest)(nil),          // 63: thawtrail.v1.GetStatusRequest
-	(*GetStatusResponse)(nil),         // 64: thawtrail.v1.GetStatusResponse
-	(*PartRow)(nil),                   // 65: thawtrail.v1.PartRow
-	(*GetRecordRequest)(nil),          // 66: thawtrail.v1.GetRecordRequest
-	(*GetRecordResponse)(nil),         // 67: thawtrail.v1.GetRecordResponse
-	(*ListPeopleRequest)(nil),         // 68: thawtrail.v1.ListPeopleRequest
-	(*PersonRow)(nil),                 // 69: thawtrail.v1.PersonRow
-	(*DeviceRow)(nil),                 // 70: thawtrail.v1.DeviceRow
-	(*ListPeopleResponse)(nil),        // 71: thawtrail.v1.ListPeopleResponse
-	(*GetPersonRequest)(nil),          // 72: thawtrail.v1.GetPersonRequest
-	(*GetPersonResponse)(nil),         // 73: thawtrail.v1.GetPersonResponse
-	(*ListAffectedRequest)(nil),       // 74: thawtrail.v1.ListAffectedRequest
-	(*ListAffectedResponse)(nil),      // 75: thawtrail.v1.ListAffectedResponse
-	(*ListUseRequest)(nil),            // 76: thawtrail.v1.ListUseRequest
-	(*UseRow)(nil),                    // 77: thawtrail.v1.UseRow
-	(*ListUseResponse)(nil),           // 78: thawtrail.v1.ListUseResponse
-	(*GetBalanceRequest)(nil),         // 79: thawtrail.v1.GetBalanceRequest
-	(*BalanceLine)(nil),               // 80: thawtrail.v1.BalanceLine
-	(*BalanceRow)(nil),                // 81: thawtrail.v1.BalanceRow
-	(*GetBalanceResponse)(nil),        // 82: thawtrail.v1.GetBalanceResponse
-	(*Closing)(nil),                   // 83: thawtrail.v1.Closing
-	(*ClosingChange)(nil),             // 84: thawtrail.v1.ClosingChange
-	(*GetRecallRequest)(nil),          // 85: thawtrail.v1.GetRecallRequest
-	(*RecallBatch)(nil),               // 86: thawtrail.v1.RecallBatch
-	(*RecallBag)(nil),                 // 87: thawtrail.v1.RecallBag
-	(*RecallPatient)(nil),             // 88: thawtrail.v1.RecallPatient
-	(*RecallHold)(nil),                // 89: thawtrail.v1.RecallHold
-	(*GetRecallResponse)(nil),         // 90: thawtrail.v1.GetRecallResponse
-	(*ListUnprovenRequest)(nil),       // 91: thawtrail.v1.ListUnprovenRequest
-	(*UnprovenRow)(nil),               // 92: thawtrail.v1.UnprovenRow
-	(*ListUnprovenResponse)(nil),      // 93: thawtrail.v1.ListUnprovenResponse
-	(*ListLateRequest)(nil),           // 94: thawtrail.v1.ListLateRequest
-	(*LateRow)(nil),                   // 95: thawtrail.v1.LateRow
-	(*ListLateResponse)(nil),          // 96: thawtrail.v1.ListLateResponse
-	(*ListCorrectionsRequest)(nil),    // 97: thawtrail.v1.ListCorrectionsRequest
-	(*CorrectionRow)(nil),             // 98: thawtrail.v1.CorrectionRow
-	(*ListCorrectionsResponse)(nil),   // 99: thawtrail.v1.ListCorrectionsResponse
-	(*ListReactionsRequest)(nil),      // 100: thawtrail.v1.ListReactionsRequest
-	(*ReactionRow)(nil),               // 101: thawtrail.v1.ReactionRow
-	(*ReactionChart)(nil),             // 102: thawtrail.v1.ReactionChart
-	(*ListReactionsResponse)(nil),     // 103: thawtrail.v1.ListReactionsResponse
-	(*ListResponsesRequest)(nil),      // 104: thawtrail.v1.ListResponsesRequest
-	(*ShareSpan)(nil),                 // 105: thawtrail.v1.ShareSpan
-	(*ResponseRow)(nil),               // 106: thawtrail.v1.ResponseRow
-	(*ListResponsesResponse)(nil),     // 107: thawtrail.v1.ListResponsesResponse
-	(*ListOverridesRequest)(nil),      // 108: thawtrail.v1.ListOverridesRequest
-	(*OverrideRow)(nil),               // 109: thawtrail.v1.OverrideRow
-	(*ListOverridesResponse)(nil),     // 110: thawtrail.v1.ListOverridesResponse
-	(*Entry)(nil),                     // 111: thawtrail.v1.Entry
-	(*Moment)(nil),                    // 112: thawtrail.v1.Moment
-	(*Override)(nil),                  // 113: thawtrail.v1.Override
-	(ProofKind)(0),                    // 114: thawtrail.v1.ProofKind
+	(*EndPersonRequest)(nil),          // 1: thawtrail.v1.EndPersonRequest
+	(*EndPersonResponse)(nil),         // 2: thawtrail.v1.EndPersonResponse
+	(*WriteRequest)(nil),              // 3: thawtrail.v1.WriteRequest
+	(*WriteAllRequest)(nil),           // 4: thawtrail.v1.WriteAllRequest
+	(*WriteAllResponse)(nil),          // 5: thawtrail.v1.WriteAllResponse
+	(*Fate)(nil),                      // 6: thawtrail.v1.Fate
+	(*WriteResponse)(nil),             // 7: thawtrail.v1.WriteResponse
+	(*Caution)(nil),                   // 8: thawtrail.v1.Caution
+	(*ResolveRequest)(nil),            // 9: thawtrail.v1.ResolveRequest
+	(*ResolveResponse)(nil),           // 10: thawtrail.v1.ResolveResponse
+	(*Freshness)(nil),                 // 11: thawtrail.v1.Freshness
+	(*ListStockRequest)(nil),          // 12: thawtrail.v1.ListStockRequest
+	(*BagRow)(nil),                    // 13: thawtrail.v1.BagRow
+	(*StockGroup)(nil),                // 14: thawtrail.v1.StockGroup
+	(*StockSum)(nil),                  // 15: thawtrail.v1.StockSum
+	(*KitRow)(nil),                    // 16: thawtrail.v1.KitRow
+	(*ListStockResponse)(nil),         // 17: thawtrail.v1.ListStockResponse
+	(*GetBagRequest)(nil),             // 18: thawtrail.v1.GetBagRequest
+	(*TimelineRow)(nil),               // 19: thawtrail.v1.TimelineRow
+	(*Correction)(nil),                // 20: thawtrail.v1.Correction
+	(*GetBagResponse)(nil),            // 21: thawtrail.v1.GetBagResponse
+	(*BagCan)(nil),                    // 22: thawtrail.v1.BagCan
+	(*ListBatchesRequest)(nil),        // 23: thawtrail.v1.ListBatchesRequest
+	(*HoldRow)(nil),                   // 24: thawtrail.v1.HoldRow
+	(*HeardRow)(nil),                  // 25: thawtrail.v1.HeardRow
+	(*BatchRow)(nil),                  // 26: thawtrail.v1.BatchRow
+	(*ListBatchesResponse)(nil),       // 27: thawtrail.v1.ListBatchesResponse
+	(*ListProductsRequest)(nil),       // 28: thawtrail.v1.ListProductsRequest
+	(*ProductRow)(nil),                // 29: thawtrail.v1.ProductRow
+	(*ListProductsResponse)(nil),      // 30: thawtrail.v1.ListProductsResponse
+	(*ListPlacesRequest)(nil),         // 31: thawtrail.v1.ListPlacesRequest
+	(*PlaceRow)(nil),                  // 32: thawtrail.v1.PlaceRow
+	(*ListPlacesResponse)(nil),        // 33: thawtrail.v1.ListPlacesResponse
+	(*ListLevelsRequest)(nil),         // 34: thawtrail.v1.ListLevelsRequest
+	(*MareChance)(nil),                // 35: thawtrail.v1.MareChance
+	(*DemandWeek)(nil),                // 36: thawtrail.v1.DemandWeek
+	(*AwaitedMare)(nil),               // 37: thawtrail.v1.AwaitedMare
+	(*PlaceLevel)(nil),                // 38: thawtrail.v1.PlaceLevel
+	(*SuggestedMove)(nil),             // 39: thawtrail.v1.SuggestedMove
+	(*SuggestedOrder)(nil),            // 40: thawtrail.v1.SuggestedOrder
+	(*OpenOrder)(nil),                 // 41: thawtrail.v1.OpenOrder
+	(*LevelRow)(nil),                  // 42: thawtrail.v1.LevelRow
+	(*FailureBasis)(nil),              // 43: thawtrail.v1.FailureBasis
+	(*UseBasis)(nil),                  // 44: thawtrail.v1.UseBasis
+	(*ListLevelsResponse)(nil),        // 45: thawtrail.v1.ListLevelsResponse
+	(*ChooseBagsRequest)(nil),         // 46: thawtrail.v1.ChooseBagsRequest
+	(*ChooseBagsResponse)(nil),        // 47: thawtrail.v1.ChooseBagsResponse
+	(*ListCasesRequest)(nil),          // 48: thawtrail.v1.ListCasesRequest
+	(*CaseRow)(nil),                   // 49: thawtrail.v1.CaseRow
+	(*ListCasesResponse)(nil),         // 50: thawtrail.v1.ListCasesResponse
+	(*GetCaseRequest)(nil),            // 51: thawtrail.v1.GetCaseRequest
+	(*TransfusionRow)(nil),            // 52: thawtrail.v1.TransfusionRow
+	(*VitalsRow)(nil),                 // 53: thawtrail.v1.VitalsRow
+	(*GetCaseResponse)(nil),           // 54: thawtrail.v1.GetCaseResponse
+	(*GetNowRequest)(nil),             // 55: thawtrail.v1.GetNowRequest
+	(*DueRow)(nil),                    // 56: thawtrail.v1.DueRow
+	(*GetNowResponse)(nil),            // 57: thawtrail.v1.GetNowResponse
+	(*ListDiscrepanciesRequest)(nil),  // 58: thawtrail.v1.ListDiscrepanciesRequest
+	(*DiscrepancyRow)(nil),            // 59: thawtrail.v1.DiscrepancyRow
+	(*ListDiscrepanciesResponse)(nil), // 60: thawtrail.v1.ListDiscrepanciesResponse
+	(*KindCount)(nil),                 // 61: thawtrail.v1.KindCount
+	(*GetDigestRequest)(nil),          // 62: thawtrail.v1.GetDigestRequest
+	(*Head)(nil),                      // 63: thawtrail.v1.Head
+	(*GetDigestResponse)(nil),         // 64: thawtrail.v1.GetDigestResponse
+	(*GetStatusRequest)(nil),          // 65: thawtrail.v1.GetStatusRequest
+	(*GetStatusResponse)(nil),         // 66: thawtrail.v1.GetStatusResponse
+	(*PartRow)(nil),                   // 67: thawtrail.v1.PartRow
+	(*GetRecordRequest)(nil),          // 68: thawtrail.v1.GetRecordRequest
+	(*GetRecordResponse)(nil),         // 69: thawtrail.v1.GetRecordResponse
+	(*ListPeopleRequest)(nil),         // 70: thawtrail.v1.ListPeopleRequest
+	(*PersonRow)(nil),                 // 71: thawtrail.v1.PersonRow
+	(*DeviceRow)(nil),                 // 72: thawtrail.v1.DeviceRow
+	(*ListPeopleResponse)(nil),        // 73: thawtrail.v1.ListPeopleResponse
+	(*GetPersonRequest)(nil),          // 74: thawtrail.v1.GetPersonRequest
+	(*GetPersonResponse)(nil),         // 75: thawtrail.v1.GetPersonResponse
+	(*ListAffectedRequest)(nil),       // 76: thawtrail.v1.ListAffectedRequest
+	(*ListAffectedResponse)(nil),      // 77: thawtrail.v1.ListAffectedResponse
+	(*ListUseRequest)(nil),            // 78: thawtrail.v1.ListUseRequest
+	(*UseRow)(nil),                    // 79: thawtrail.v1.UseRow
+	(*ListUseResponse)(nil),           // 80: thawtrail.v1.ListUseResponse
+	(*GetBalanceRequest)(nil),         // 81: thawtrail.v1.GetBalanceRequest
+	(*BalanceLine)(nil),               // 82: thawtrail.v1.BalanceLine
+	(*BalanceRow)(nil),                // 83: thawtrail.v1.BalanceRow
+	(*GetBalanceResponse)(nil),        // 84: thawtrail.v1.GetBalanceResponse
+	(*Closing)(nil),                   // 85: thawtrail.v1.Closing
+	(*ClosingChange)(nil),             // 86: thawtrail.v1.ClosingChange
+	(*GetRecallRequest)(nil),          // 87: thawtrail.v1.GetRecallRequest
+	(*RecallBatch)(nil),               // 88: thawtrail.v1.RecallBatch
+	(*RecallBag)(nil),                 // 89: thawtrail.v1.RecallBag
+	(*RecallPatient)(nil),             // 90: thawtrail.v1.RecallPatient
+	(*RecallHold)(nil),                // 91: thawtrail.v1.RecallHold
+	(*GetRecallResponse)(nil),         // 92: thawtrail.v1.GetRecallResponse
+	(*ListUnprovenRequest)(nil),       // 93: thawtrail.v1.ListUnprovenRequest
+	(*UnprovenRow)(nil),               // 94: thawtrail.v1.UnprovenRow
+	(*ListUnprovenResponse)(nil),      // 95: thawtrail.v1.ListUnprovenResponse
+	(*ListLateRequest)(nil),           // 96: thawtrail.v1.ListLateRequest
+	(*LateRow)(nil),                   // 97: thawtrail.v1.LateRow
+	(*ListLateResponse)(nil),          // 98: thawtrail.v1.ListLateResponse
+	(*ListCorrectionsRequest)(nil),    // 99: thawtrail.v1.ListCorrectionsRequest
+	(*CorrectionRow)(nil),             // 100: thawtrail.v1.CorrectionRow
+	(*ListCorrectionsResponse)(nil),   // 101: thawtrail.v1.ListCorrectionsResponse
+	(*ListReactionsRequest)(nil),      // 102: thawtrail.v1.ListReactionsRequest
+	(*ReactionRow)(nil),               // 103: thawtrail.v1.ReactionRow
+	(*ReactionChart)(nil),             // 104: thawtrail.v1.ReactionChart
+	(*ListReactionsResponse)(nil),     // 105: thawtrail.v1.ListReactionsResponse
+	(*ListResponsesRequest)(nil),      // 106: thawtrail.v1.ListResponsesRequest
+	(*ShareSpan)(nil),                 // 107: thawtrail.v1.ShareSpan
+	(*ResponseRow)(nil),               // 108: thawtrail.v1.ResponseRow
+	(*ListResponsesResponse)(nil),     // 109: thawtrail.v1.ListResponsesResponse
+	(*ListOverridesRequest)(nil),      // 110: thawtrail.v1.ListOverridesRequest
+	(*OverrideRow)(nil),               // 111: thawtrail.v1.OverrideRow
+	(*ListOverridesResponse)(nil),     // 112: thawtrail.v1.ListOverridesResponse
+	(*Entry)(nil),                     // 113: thawtrail.v1.Entry
+	(*Moment)(nil),                    // 114: thawtrail.v1.Moment
+	(*Override)(nil),                  // 115: thawtrail.v1.Override
+	(ProofKind)(0),                    // 116: thawtrail.v1.ProofKind
 }
 var file_thawtrail_v1_services_proto_depIdxs = []int32{
-	111, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
-	112, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
-	113, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
-	111, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
-	1,   // 4: thawtrail.v1.WriteAllRequest.entries:type_name -> thawtrail.v1.WriteRequest
-	4,   // 5: thawtrail.v1.WriteAllResponse.fates:type_name -> thawtrail.v1.Fate
-	5,   // 6: thawtrail.v1.Fate.written:type_name -> thawtrail.v1.WriteResponse
+	113, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
+	114, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
+	115, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
+	113, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
+	3,   // 4: thawtrail.v1.WriteAllRequest.entries:type_name -> thawtrail.v1.WriteRequest
+	6,   // 5: thawtrail.v1.WriteAllResponse.fates:type_name -> thawtrail.v1.Fate
+	7,   // 6: thawtrail.v1.Fate.written:type_name -> thawtrail.v1.WriteResponse
 	0,   // 7: thawtrail.v1.WriteResponse.saved:type_name -> thawtrail.v1.SavedState
-	6,   // 8: thawtrail.v1.WriteResponse.cautions:type_name -> thawtrail.v1.Caution
-	114, // 9: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
-	11,  // 10: thawtrail.v1.ListStockResponse.bags:type_name -> thawtrail.v1.BagRow
-	14,  // 11: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
-	9,   // 12: thawtrail.v1.ListStockResponse.freshness:type_name -> thawtrail.v1.Freshness
-	12,  // 13: thawtrail.v1.ListStockResponse.groups:type_name -> thawtrail.v1.StockGroup
-	13,  // 14: thawtrail.v1.ListStockResponse.sums:type_name -> thawtrail.v1.StockSum
+	8,   // 8: thawtrail.v1.WriteResponse.cautions:type_name -> thawtrail.v1.Caution
+	116, // 9: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
+	13,  // 10: thawtrail.v1.ListStockResponse.bags:type_name -> thawtrail.v1.BagRow
+	16,  // 11: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
+	11,  // 12: thawtrail.v1.ListStockResponse.freshness:type_name -> thawtrail.v1.Freshness
+	14,  // 13: thawtrail.v1.ListStockResponse.groups:type_name -> thawtrail.v1.StockGroup
+	15,  // 14: thawtrail.v1.ListStockResponse.sums:type_name -> thawtrail.v1.StockSum
 	0,   // 15: thawtrail.v1.TimelineRow.saved:type_name -> thawtrail.v1.SavedState
-	18,  // 16: thawtrail.v1.TimelineRow.corrected:type_name -> thawtrail.v1.Correction
-	11,  // 17: thawtrail.v1.GetBagResponse.bag:type_name -> thawtrail.v1.BagRow
-	17,  // 18: thawtrail.v1.GetBagResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	57,  // 19: thawtrail.v1.GetBagResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	9,   // 20: thawtrail.v1.GetBagResponse.freshness:type_name -> thawtrail.v1.Freshness
-	20,  // 21: thawtrail.v1.GetBagResponse.can:type_name -> thawtrail.v1.BagCan
-	23,  // 22: thawtrail.v1.HoldRow.heard:type_name -> thawtrail.v1.HeardRow
-	22,  // 23: thawtrail.v1.BatchRow.holds:type_name -> thawtrail.v1.HoldRow
-	24,  // 24: thawtrail.v1.ListBatchesResponse.batches:type_name -> thawtrail.v1.BatchRow
-	9,   // 25: thawtrail.v1.ListBatchesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	27,  // 26: thawtrail.v1.ListProductsResponse.products:type_name -> thawtrail.v1.ProductRow
-	30,  // 27: thawtrail.v1.ListPlacesResponse.places:type_name -> thawtrail.v1.PlaceRow
-	14,  // 28: thawtrail.v1.ListPlacesResponse.kit:type_name -> thawtrail.v1.KitRow
-	33,  // 29: thawtrail.v1.DemandWeek.mares:type_name -> thawtrail.v1.MareChance
-	34,  // 30: thawtrail.v1.ListLevelsResponse.weeks:type_name -> thawtrail.v1.DemandWeek
-	36,  // 31: thawtrail.v1.ListLevelsResponse.places:type_name -> thawtrail.v1.PlaceLevel
-	37,  // 32: thawtrail.v1.ListLevelsResponse.moves:type_name -> thawtrail.v1.SuggestedMove
-	38,  // 33: thawtrail.v1.ListLevelsResponse.order:type_name -> thawtrail.v1.SuggestedOrder
-	40,  // 34: thawtrail.v1.ListLevelsResponse.levels:type_name -> thawtrail.v1.LevelRow
-	41,  // 35: thawtrail.v1.ListLevelsResponse.failure:type_name -> thawtrail.v1.FailureBasis
-	42,  // 36: thawtrail.v1.ListLevelsResponse.use:type_name -> thawtrail.v1.UseBasis
-	35,  // 37: thawtrail.v1.ListLevelsResponse.mares:type_name -> thawtrail.v1.AwaitedMare
-	39,  // 38: thawtrail.v1.ListLevelsResponse.orders:type_name -> thawtrail.v1.OpenOrder
-	6,   // 39: thawtrail.v1.ListLevelsResponse.cautions:type_name -> thawtrail.v1.Caution
-	9,   // 40: thawtrail.v1.ListLevelsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	11,  // 41: thawtrail.v1.ChooseBagsResponse.bags:type_name -> thawtrail.v1.BagRow
-	6,   // 42: thawtrail.v1.ChooseBagsResponse.cautions:type_name -> thawtrail.v1.Caution
-	9,   // 43: thawtrail.v1.ChooseBagsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	47,  // 44: thawtrail.v1.ListCasesResponse.cases:type_name -> thawtrail.v1.CaseRow
-	47,  // 45: thawtrail.v1.GetCaseResponse.case:type_name -> thawtrail.v1.CaseRow
-	50,  // 46: thawtrail.v1.GetCaseResponse.transfusions:type_name -> thawtrail.v1.TransfusionRow
-	51,  // 47: thawtrail.v1.GetCaseResponse.vitals:type_name -> thawtrail.v1.VitalsRow
-	17,  // 48: thawtrail.v1.GetCaseResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	57,  // 49: thawtrail.v1.GetCaseResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	6,   // 50: thawtrail.v1.GetCaseResponse.cautions:type_name -> thawtrail.v1.Caution
-	9,   // 51: thawtrail.v1.GetCaseResponse.freshness:type_name -> thawtrail.v1.Freshness
-	47,  // 52: thawtrail.v1.GetNowResponse.running:type_name -> thawtrail.v1.CaseRow
-	54,  // 53: thawtrail.v1.GetNowResponse.due:type_name -> thawtrail.v1.DueRow
-	22,  // 54: thawtrail.v1.GetNowResponse.holds_in_use:type_name -> thawtrail.v1.HoldRow
-	9,   // 55: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
-	6,   // 56: thawtrail.v1.GetNowResponse.cautions:type_name -> thawtrail.v1.Caution
-	57,  // 57: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	9,   // 58: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	59,  // 59: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
-	61,  // 60: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
-	9,   // 61: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
-	6,   // 62: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
-	65,  // 63: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
-	111, // 64: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
+	20,  // 16: thawtrail.v1.TimelineRow.corrected:type_name -> thawtrail.v1.Correction
+	13,  // 17: thawtrail.v1.GetBagResponse.bag:type_name -> thawtrail.v1.BagRow
+	19,  // 18: thawtrail.v1.GetBagResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	59,  // 19: thawtrail.v1.GetBagResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	11,  // 20: thawtrail.v1.GetBagResponse.freshness:type_name -> thawtrail.v1.Freshness
+	22,  // 21: thawtrail.v1.GetBagResponse.can:type_name -> thawtrail.v1.BagCan
+	25,  // 22: thawtrail.v1.HoldRow.heard:type_name -> thawtrail.v1.HeardRow
+	24,  // 23: thawtrail.v1.BatchRow.holds:type_name -> thawtrail.v1.HoldRow
+	26,  // 24: thawtrail.v1.ListBatchesResponse.batches:type_name -> thawtrail.v1.BatchRow
+	11,  // 25: thawtrail.v1.ListBatchesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	29,  // 26: thawtrail.v1.ListProductsResponse.products:type_name -> thawtrail.v1.ProductRow
+	32,  // 27: thawtrail.v1.ListPlacesResponse.places:type_name -> thawtrail.v1.PlaceRow
+	16,  // 28: thawtrail.v1.ListPlacesResponse.kit:type_name -> thawtrail.v1.KitRow
+	35,  // 29: thawtrail.v1.DemandWeek.mares:type_name -> thawtrail.v1.MareChance
+	36,  // 30: thawtrail.v1.ListLevelsResponse.weeks:type_name -> thawtrail.v1.DemandWeek
+	38,  // 31: thawtrail.v1.ListLevelsResponse.places:type_name -> thawtrail.v1.PlaceLevel
+	39,  // 32: thawtrail.v1.ListLevelsResponse.moves:type_name -> thawtrail.v1.SuggestedMove
+	40,  // 33: thawtrail.v1.ListLevelsResponse.order:type_name -> thawtrail.v1.SuggestedOrder
+	42,  // 34: thawtrail.v1.ListLevelsResponse.levels:type_name -> thawtrail.v1.LevelRow
+	43,  // 35: thawtrail.v1.ListLevelsResponse.failure:type_name -> thawtrail.v1.FailureBasis
+	44,  // 36: thawtrail.v1.ListLevelsResponse.use:type_name -> thawtrail.v1.UseBasis
+	37,  // 37: thawtrail.v1.ListLevelsResponse.mares:type_name -> thawtrail.v1.AwaitedMare
+	41,  // 38: thawtrail.v1.ListLevelsResponse.orders:type_name -> thawtrail.v1.OpenOrder
+	8,   // 39: thawtrail.v1.ListLevelsResponse.cautions:type_name -> thawtrail.v1.Caution
+	11,  // 40: thawtrail.v1.ListLevelsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	13,  // 41: thawtrail.v1.ChooseBagsResponse.bags:type_name -> thawtrail.v1.BagRow
+	8,   // 42: thawtrail.v1.ChooseBagsResponse.cautions:type_name -> thawtrail.v1.Caution
+	11,  // 43: thawtrail.v1.ChooseBagsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	49,  // 44: thawtrail.v1.ListCasesResponse.cases:type_name -> thawtrail.v1.CaseRow
+	49,  // 45: thawtrail.v1.GetCaseResponse.case:type_name -> thawtrail.v1.CaseRow
+	52,  // 46: thawtrail.v1.GetCaseResponse.transfusions:type_name -> thawtrail.v1.TransfusionRow
+	53,  // 47: thawtrail.v1.GetCaseResponse.vitals:type_name -> thawtrail.v1.VitalsRow
+	19,  // 48: thawtrail.v1.GetCaseResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	59,  // 49: thawtrail.v1.GetCaseResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	8,   // 50: thawtrail.v1.GetCaseResponse.cautions:type_name -> thawtrail.v1.Caution
+	11,  // 51: thawtrail.v1.GetCaseResponse.freshness:type_name -> thawtrail.v1.Freshness
+	49,  // 52: thawtrail.v1.GetNowResponse.running:type_name -> thawtrail.v1.CaseRow
+	56,  // 53: thawtrail.v1.GetNowResponse.due:type_name -> thawtrail.v1.DueRow
+	24,  // 54: thawtrail.v1.GetNowResponse.holds_in_use:type_name -> thawtrail.v1.HoldRow
+	11,  // 55: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
+	8,   // 56: thawtrail.v1.GetNowResponse.cautions:type_name -> thawtrail.v1.Caution
+	59,  // 57: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	11,  // 58: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	61,  // 59: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
+	63,  // 60: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
+	11,  // 61: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
+	8,   // 62: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
+	67,  // 63: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
+	113, // 64: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
 	0,   // 65: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
-	114, // 66: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
-	111, // 67: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
-	98,  // 68: thawtrail.v1.GetRecordResponse.corrections:type_name -> thawtrail.v1.CorrectionRow
-	69,  // 69: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
-	70,  // 70: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
-	69,  // 71: thawtrail.v1.GetPersonResponse.person:type_name -> thawtrail.v1.PersonRow
-	17,  // 72: thawtrail.v1.GetPersonResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	57,  // 73: thawtrail.v1.GetPersonResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	9,   // 74: thawtrail.v1.GetPersonResponse.freshness:type_name -> thawtrail.v1.Freshness
-	47,  // 75: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
-	77,  // 76: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
-	80,  // 77: thawtrail.v1.BalanceRow.lines:type_name -> thawtrail.v1.BalanceLine
-	81,  // 78: thawtrail.v1.GetBalanceResponse.rows:type_name -> thawtrail.v1.BalanceRow
-	9,   // 79: thawtrail.v1.GetBalanceResponse.freshness:type_name -> thawtrail.v1.Freshness
-	83,  // 80: thawtrail.v1.GetBalanceResponse.closings:type_name -> thawtrail.v1.Closing
-	84,  // 81: thawtrail.v1.Closing.changes:type_name -> thawtrail.v1.ClosingChange
-	23,  // 82: thawtrail.v1.RecallHold.heard:type_name -> thawtrail.v1.HeardRow
-	86,  // 83: thawtrail.v1.GetRecallResponse.batches:type_name -> thawtrail.v1.RecallBatch
-	87,  // 84: thawtrail.v1.GetRecallResponse.bags_out:type_name -> thawtrail.v1.RecallBag
-	88,  // 85: thawtrail.v1.GetRecallResponse.patients:type_name -> thawtrail.v1.RecallPatient
-	89,  // 86: thawtrail.v1.GetRecallResponse.holds:type_name -> thawtrail.v1.RecallHold
-	87,  // 87: thawtrail.v1.GetRecallResponse.bags_gone:type_name -> thawtrail.v1.RecallBag
-	9,   // 88: thawtrail.v1.GetRecallResponse.freshness:type_name -> thawtrail.v1.Freshness
-	92,  // 89: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
-	9,   // 90: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
-	95,  // 91: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
-	98,  // 92: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
-	101, // 93: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
-	102, // 94: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
-	6,   // 95: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
-	9,   // 96: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	105, // 97: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
-	106, // 98: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
-	9,   // 99: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	109, // 100: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
-	1,   // 101: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
-	2,   // 102: thawtrail.v1.RecordService.WriteAll:input_type -> thawtrail.v1.WriteAllRequest
-	7,   // 103: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
-	10,  // 104: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
-	16,  // 105: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
-	21,  // 106: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
-	26,  // 107: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
-	29,  // 108: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
-	32,  // 109: thawtrail.v1.StockService.ListLevels:input_type -> thawtrail.v1.ListLevelsRequest
-	44,  // 110: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
-	46,  // 111: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
-	49,  // 112: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
-	53,  // 113: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
-	56,  // 114: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
-	60,  // 115: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
-	63,  // 116: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
-	66,  // 117: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
-	68,  // 118: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
-	72,  // 119: thawtrail.v1.AuditService.GetPerson:input_type -> thawtrail.v1.GetPersonRequest
-	74,  // 120: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
-	76,  // 121: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
-	79,  // 122: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
-	85,  // 123: thawtrail.v1.AuditService.GetRecall:input_type -> thawtrail.v1.GetRecallRequest
-	91,  // 124: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
-	94,  // 125: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
-	97,  // 126: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
-	100, // 127: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
-	104, // 128: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
-	108, // 129: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
-	5,   // 130: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
-	3,   // 131: thawtrail.v1.RecordService.WriteAll:output_type -> thawtrail.v1.WriteAllResponse
-	8,   // 132: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
-	15,  // 133: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
-	19,  // 134: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
-	25,  // 135: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
-	28,  // 136: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
-	31,  // 137: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
-	43,  // 138: thawtrail.v1.StockService.ListLevels:output_type -> thawtrail.v1.ListLevelsResponse
-	45,  // 139: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
-	48,  // 140: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
-	52,  // 141: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
-	55,  // 142: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
-	58,  // 143: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
-	62,  // 144: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
-	64,  // 145: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
-	67,  // 146: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
-	71,  // 147: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
-	73,  // 148: thawtrail.v1.AuditService.GetPerson:output_type -> thawtrail.v1.GetPersonResponse
-	75,  // 149: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
-	78,  // 150: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
-	82,  // 151: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
-	90,  // 152: thawtrail.v1.AuditService.GetRecall:output_type -> thawtrail.v1.GetRecallResponse
-	93,  // 153: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
-	96,  // 154: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
-	99,  // 155: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
-	103, // 156: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
-	107, // 157: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
-	110, // 158: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
-	130, // [130:159] is the sub-list for method output_type
-	101, // [101:130] is the sub-list for method input_type
-	101, // [101:101] is the sub-list for extension type_name
-	101, // [101:101] is the sub-list for extension extendee
-	0,   // [0:101] is the sub-list for field type_name
+	116, // 66: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
+	113, // 67: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
+	100, // 68: thawtrail.v1.GetRecordResponse.corrections:type_name -> thawtrail.v1.CorrectionRow
+	71,  // 69: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
+	72,  // 70: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
+	71,  // 71: thawtrail.v1.GetPersonResponse.person:type_name -> thawtrail.v1.PersonRow
+	19,  // 72: thawtrail.v1.GetPersonResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	59,  // 73: thawtrail.v1.GetPersonResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	11,  // 74: thawtrail.v1.GetPersonResponse.freshness:type_name -> thawtrail.v1.Freshness
+	72,  // 75: thawtrail.v1.GetPersonResponse.laptops:type_name -> thawtrail.v1.DeviceRow
+	49,  // 76: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
+	79,  // 77: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
+	82,  // 78: thawtrail.v1.BalanceRow.lines:type_name -> thawtrail.v1.BalanceLine
+	83,  // 79: thawtrail.v1.GetBalanceResponse.rows:type_name -> thawtrail.v1.BalanceRow
+	11,  // 80: thawtrail.v1.GetBalanceResponse.freshness:type_name -> thawtrail.v1.Freshness
+	85,  // 81: thawtrail.v1.GetBalanceResponse.closings:type_name -> thawtrail.v1.Closing
+	86,  // 82: thawtrail.v1.Closing.changes:type_name -> thawtrail.v1.ClosingChange
+	25,  // 83: thawtrail.v1.RecallHold.heard:type_name -> thawtrail.v1.HeardRow
+	88,  // 84: thawtrail.v1.GetRecallResponse.batches:type_name -> thawtrail.v1.RecallBatch
+	89,  // 85: thawtrail.v1.GetRecallResponse.bags_out:type_name -> thawtrail.v1.RecallBag
+	90,  // 86: thawtrail.v1.GetRecallResponse.patients:type_name -> thawtrail.v1.RecallPatient
+	91,  // 87: thawtrail.v1.GetRecallResponse.holds:type_name -> thawtrail.v1.RecallHold
+	89,  // 88: thawtrail.v1.GetRecallResponse.bags_gone:type_name -> thawtrail.v1.RecallBag
+	11,  // 89: thawtrail.v1.GetRecallResponse.freshness:type_name -> thawtrail.v1.Freshness
+	94,  // 90: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
+	11,  // 91: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
+	97,  // 92: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
+	100, // 93: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
+	103, // 94: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
+	104, // 95: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
+	8,   // 96: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
+	11,  // 97: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	107, // 98: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
+	108, // 99: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
+	11,  // 100: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	111, // 101: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
+	3,   // 102: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
+	4,   // 103: thawtrail.v1.RecordService.WriteAll:input_type -> thawtrail.v1.WriteAllRequest
+	9,   // 104: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
+	1,   // 105: thawtrail.v1.RecordService.EndPerson:input_type -> thawtrail.v1.EndPersonRequest
+	12,  // 106: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
+	18,  // 107: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
+	23,  // 108: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
+	28,  // 109: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
+	31,  // 110: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
+	34,  // 111: thawtrail.v1.StockService.ListLevels:input_type -> thawtrail.v1.ListLevelsRequest
+	46,  // 112: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
+	48,  // 113: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
+	51,  // 114: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
+	55,  // 115: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
+	58,  // 116: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
+	62,  // 117: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
+	65,  // 118: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
+	68,  // 119: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
+	70,  // 120: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
+	74,  // 121: thawtrail.v1.AuditService.GetPerson:input_type -> thawtrail.v1.GetPersonRequest
+	76,  // 122: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
+	78,  // 123: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
+	81,  // 124: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
+	87,  // 125: thawtrail.v1.AuditService.GetRecall:input_type -> thawtrail.v1.GetRecallRequest
+	93,  // 126: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
+	96,  // 127: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
+	99,  // 128: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
+	102, // 129: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
+	106, // 130: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
+	110, // 131: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
+	7,   // 132: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
+	5,   // 133: thawtrail.v1.RecordService.WriteAll:output_type -> thawtrail.v1.WriteAllResponse
+	10,  // 134: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
+	2,   // 135: thawtrail.v1.RecordService.EndPerson:output_type -> thawtrail.v1.EndPersonResponse
+	17,  // 136: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
+	21,  // 137: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
+	27,  // 138: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
+	30,  // 139: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
+	33,  // 140: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
+	45,  // 141: thawtrail.v1.StockService.ListLevels:output_type -> thawtrail.v1.ListLevelsResponse
+	47,  // 142: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
+	50,  // 143: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
+	54,  // 144: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
+	57,  // 145: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
+	60,  // 146: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
+	64,  // 147: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
+	66,  // 148: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
+	69,  // 149: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
+	73,  // 150: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
+	75,  // 151: thawtrail.v1.AuditService.GetPerson:output_type -> thawtrail.v1.GetPersonResponse
+	77,  // 152: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
+	80,  // 153: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
+	84,  // 154: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
+	92,  // 155: thawtrail.v1.AuditService.GetRecall:output_type -> thawtrail.v1.GetRecallResponse
+	95,  // 156: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
+	98,  // 157: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
+	101, // 158: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
+	105, // 159: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
+	109, // 160: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
+	112, // 161: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
+	132, // [132:162] is the sub-list for method output_type
+	102, // [102:132] is the sub-list for method input_type
+	102, // [102:102] is the sub-list for extension type_name
+	102, // [102:102] is the sub-list for extension extendee
+	0,   // [0:102] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_services_proto_init() }
@@ -10783,20 +10996,20 @@ func file_thawtrail_v1_services_proto_init() {
 	file_thawtrail_v1_entry_proto_init()
 	file_thawtrail_v1_record_proto_init()
 	file_thawtrail_v1_rules_proto_init()
-	file_thawtrail_v1_services_proto_msgTypes[29].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[50].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[51].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[63].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[80].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[100].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[105].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[31].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[52].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[53].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[65].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[82].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[102].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[107].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_services_proto_rawDesc), len(file_thawtrail_v1_services_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   110,
+			NumMessages:   112,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

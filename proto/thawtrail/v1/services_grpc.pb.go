@@ -23,9 +23,10 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	RecordService_Write_FullMethodName    = "/thawtrail.v1.RecordService/Write"
-	RecordService_WriteAll_FullMethodName = "/thawtrail.v1.RecordService/WriteAll"
-	RecordService_Resolve_FullMethodName  = "/thawtrail.v1.RecordService/Resolve"
+	RecordService_Write_FullMethodName     = "/thawtrail.v1.RecordService/Write"
+	RecordService_WriteAll_FullMethodName  = "/thawtrail.v1.RecordService/WriteAll"
+	RecordService_Resolve_FullMethodName   = "/thawtrail.v1.RecordService/Resolve"
+	RecordService_EndPerson_FullMethodName = "/thawtrail.v1.RecordService/EndPerson"
 )
 
 // RecordServiceClient is the client API for RecordService service.
@@ -41,6 +42,8 @@ type RecordServiceClient interface {
 	WriteAll(ctx context.Context, in *WriteAllRequest, opts ...grpc.CallOption) (*WriteAllResponse, error)
 	// Resolve turns what a person typed (a name, the start of an id) into an id.
 	Resolve(ctx context.Context, in *ResolveRequest, opts ...grpc.CallOption) (*ResolveResponse, error)
+	// EndPerson ends all roles and laptops that a person has, each by a record of its own.
+	EndPerson(ctx context.Context, in *EndPersonRequest, opts ...grpc.CallOption) (*EndPersonResponse, error)
 }
 
 type recordServiceClient struct {
@@ -81,6 +84,16 @@ func (c *recordServiceClient) Resolve(ctx context.Context, in *ResolveRequest, o
 	return out, nil
 }
 
+func (c *recordServiceClient) EndPerson(ctx context.Context, in *EndPersonRequest, opts ...grpc.CallOption) (*EndPersonResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(EndPersonResponse)
+	err := c.cc.Invoke(ctx, RecordService_EndPerson_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // RecordServiceServer is the server API for RecordService service.
 // All implementations must embed UnimplementedRecordServiceServer
 // for forward compatibility.
@@ -94,6 +107,8 @@ type RecordServiceServer interface {
 	WriteAll(context.Context, *WriteAllRequest) (*WriteAllResponse, error)
 	// Resolve turns what a person typed (a name, the start of an id) into an id.
 	Resolve(context.Context, *ResolveRequest) (*ResolveResponse, error)
+	// EndPerson ends all roles and laptops that a person has, each by a record of its own.
+	EndPerson(context.Context, *EndPersonRequest) (*EndPersonResponse, error)
 	mustEmbedUnimplementedRecordServiceServer()
 }
 
@@ -112,6 +127,9 @@ func (UnimplementedRecordServiceServer) WriteAll(context.Context, *WriteAllReque
 }
 func (UnimplementedRecordServiceServer) Resolve(context.Context, *ResolveRequest) (*ResolveResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method Resolve not implemented")
+}
+func (UnimplementedRecordServiceServer) EndPerson(context.Context, *EndPersonRequest) (*EndPersonResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method EndPerson not implemented")
 }
 func (UnimplementedRecordServiceServer) mustEmbedUnimplementedRecordServiceServer() {}
 func (UnimplementedRecordServiceServer) testEmbeddedByValue()                       {}
@@ -188,6 +206,24 @@ func _RecordService_Resolve_Handler(srv interface{}, ctx context.Context, dec fu
 	return interceptor(ctx, in, info, handler)
 }
 
+func _RecordService_EndPerson_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(EndPersonRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordServiceServer).EndPerson(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordService_EndPerson_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordServiceServer).EndPerson(ctx, req.(*EndPersonRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // RecordService_ServiceDesc is the grpc.ServiceDesc for RecordService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -206,6 +242,10 @@ var RecordService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "Resolve",
 			Handler:    _RecordService_Resolve_Handler,
+		},
+		{
+			MethodName: "EndPerson",
+			Handler:    _RecordService_EndPerson_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
