@@ -321,6 +321,11 @@ func TestEverySettingIsRead(t *testing.T) {
 		query.SettingWeight:      step("dose"),
 		query.SettingTemperature: after("sheet"),
 		query.SettingClock:       after("sheet"),
+		query.SettingKeepYears: func(d *laptop, n oneNight) string {
+			out, err := query.Reader{Replica: d.replica}.ListClients(d.t.Context(), &pb.ListClientsRequest{})
+			require.NoError(d.t, err)
+			return out.Text
+		},
 	}
 	require.Len(t, readers, len(query.Settings()))
 	for _, s := range query.Settings() {
