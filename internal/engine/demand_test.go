@@ -328,3 +328,15 @@ func TestSplitIsTheBestOfAll(t *testing.T) {
 	_, err = Split(SplitInput{Places: make([]SpanDemand, 1), BagsPerNight: 1})
 	refused(t, err, "nights")
 }
+
+// A large stud is answered while a person waits.
+func BenchmarkDemandWeeks(b *testing.B) {
+	in := DemandWeeksInput{Alpha: 1.5, Beta: 5.4, BagsPerFoal: []float64{0, 0.5, 0.5}, OtherAWeek: 2, Weeks: 52}
+	for i := range 300 {
+		in.Mares = append(in.Mares, MareDue{DueDays: float64(i % 120), SpreadDays: 10.2})
+	}
+	for b.Loop() {
+		_, err := DemandWeeks(in)
+		require.NoError(b, err)
+	}
+}

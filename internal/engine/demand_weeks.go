@@ -88,6 +88,7 @@ const (
 	maxBagsPerFoal = 10
 	maxDemand      = 1000 // bags in one span
 	unlikelyFoal   = 1e-12
+	unlikelyShare  = 1e-300
 
 	srcDueDates = "foaling days as a normal distribution around the due day, cut at today for a mare that has not foaled"
 	srcCompound = "exact convolution: foalings (Poisson-binomial), of which some need plasma (beta-binomial), of which each takes bags; other uses Poisson"
@@ -112,10 +113,9 @@ func DemandWeeks(in DemandWeeksInput) (DemandWeeksResult, error) {
 	if c.err != nil {
 		return DemandWeeksResult{}, c.err
 	}
-	perFoal := in.perFoal()
+	r.Weeks = in.weekByWeek()
 	for w := range in.Weeks {
-		r.Weeks = append(r.Weeks, in.span(7*w, 7*(w+1), perFoal))
-		r.UpTo = append(r.UpTo, in.span(0, 7*(w+1), perFoal))
+		r.UpTo = append(r.UpTo, in.span(0, 7*(w+1), in.perFoal()))
 	}
 	all := r.UpTo[in.Weeks-1]
 	r.step("%d mares; in %d weeks %s foals and %s bags are expected", len(in.Mares), in.Weeks, all.Foals, all.Bags)
@@ -124,6 +124,23 @@ func DemandWeeks(in DemandWeeksInput) (DemandWeeksResult, error) {
 	r.caution(fewerThanShown.With(), demandClusters.With())
 	r.Versions = []string{Version}
 	return r, nil
+}
+
+// WeeksAlone is the demand of every week without that of the spans that begin today,
+// which cost more: for a place whose bags are only followed to their expiry.
+func WeeksAlone(in DemandWeeksInput) ([]SpanDemand, error) {
+	c := &inputs{basis: &Basis{}}
+	if in.check(c); c.err != nil {
+		return nil, c.err
+	}
+	return in.weekByWeek(), nil
+}
+
+func (in DemandWeeksInput) weekByWeek() (weeks []SpanDemand) {
+	for w := range in.Weeks {
+		weeks = append(weeks, in.span(7*w, 7*(w+1), in.perFoal()))
+	}
+	return weeks
 }
 
 // DemandUntil is the demand from today until before a day, for a span that is no whole
@@ -183,7 +200,7 @@ func (in DemandWeeksInput) span(from, to int, perFoal []float64) SpanDemand {
 			continue
 		}
 		d.Foals += p
-		foaled = convolve(foaled, []float64{1 - p, p}, maxMares)
+		foaled = withOneMore(foaled, p)
 	}
 	d.Chance = compound(needing(foaled, in.Alpha, in.Beta), perFoal)
 	if mean := in.OtherAWeek * float64(to-from) / 7; mean > 0 {
@@ -214,14 +231,32 @@ func (m MareDue) FoalsWithin(from, to float64) float64 {
 func needing(foals []float64, a, b float64) []float64 {
 	out := make([]float64, len(foals))
 	for n, chance := range foals {
-		if chance < 1e-15 {
-			continue
-		}
-		for k := 0; k <= n; k++ {
-			out[k] += chance * betaBinomial(n, k, a, b)
+		if chance >= 1e-15 {
+			addBetaBinomial(out, chance, n, a, b)
 		}
 	}
 	return trimmed(out)
+}
+
+// addBetaBinomial adds the chances of 0 to n in n where the share is Beta(a, b), each
+// times a chance. It steps from the likeliest number to both sides by the ratio of
+// neighbours, until what is left does not matter.
+func addBetaBinomial(out []float64, chance float64, n int, a, b float64) {
+	middle := min(n, int(float64(n)*a/(a+b)))
+	ratio := func(k int) float64 { // of k + 1 to k
+		x, y := float64(k), float64(n-k)
+		return y / (x + 1) * (x + a) / (y - 1 + b)
+	}
+	start := chance * betaBinomial(n, middle, a, b)
+	out[middle] += start
+	for k, p := middle, start; k < n && p > unlikelyShare; k++ {
+		p *= ratio(k)
+		out[k+1] += p
+	}
+	for k, p := middle, start; k > 0 && p > unlikelyShare; k-- {
+		p /= ratio(k - 1)
+		out[k-1] += p
+	}
 }
 
 // trimmed folds a tail that does not matter into its first entry.
@@ -258,6 +293,20 @@ func compound(counts, each []float64) []float64 {
 		}
 	}
 	return out
+}
+
+// withOneMore is the distribution of a count when one more may come with a chance;
+// a largest count that is as good as impossible is left out.
+func withOneMore(chances []float64, p float64) []float64 {
+	chances = append(chances, 0)
+	for n := len(chances) - 1; n > 0; n-- {
+		chances[n] = chances[n]*(1-p) + chances[n-1]*p
+	}
+	chances[0] *= 1 - p
+	if last := len(chances) - 1; chances[last] < unlikelyFoal*unlikelyFoal {
+		return chances[:last]
+	}
+	return chances
 }
 
 // convolve is the distribution of a sum; what lies beyond most is kept in its last

@@ -82,7 +82,7 @@ func (l *levels) addMare(m *ledger.Mare) {
 	l.because = append(l.because, g.Source)
 	row := &pb.AwaitedMare{
 		Mare: m.Entity.ID, Name: m.Name, Breed: m.Breed, Yard: m.Yard, Place: l.b.Name(event.KindPlace, m.Place),
-		DueOn: l.day(int(days)), SpreadDays: g.SpreadDays, State: mareAwaited, Because: because,
+		DueOn: l.day(int(days)), SpreadDays: g.SpreadDays, State: mareAwaited, Because: because, Chip: m.Chip, Ueln: m.Ueln,
 	}
 	if m.Client != "" {
 		row.Client, _, _ = l.b.Client(m.Client)

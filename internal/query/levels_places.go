@@ -204,11 +204,10 @@ func (l *levels) expiryOf(c *carPlace) error {
 	if !c.row.Store {
 		in := l.demandOf(c)
 		in.Weeks = last
-		r, err := engine.DemandWeeks(in)
-		if err != nil {
+		var err error
+		if demand, err = engine.WeeksAlone(in); err != nil {
 			return err
 		}
-		demand = r.Weeks
 	}
 	off, err := engine.WriteOffs(demand, expiring[:last])
 	for _, x := range off {

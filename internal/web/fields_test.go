@@ -307,6 +307,23 @@ func TestReadersAreQuiet(t *testing.T) {
 	}
 }
 
+// levelsPage is how many bags to hold, with so many mares due that each setting counts.
+func levelsPage(d *laptop, _ oneNight) string {
+	for n := range 30 {
+		d.write(&pb.MareDue{Name: fmt.Sprintf("Mare %d", n), DueOn: night.AddDate(0, 0, 3*n).Format(time.DateOnly)})
+	}
+	out, err := d.site.Stock.ListLevels(d.t.Context(), &pb.ListLevelsRequest{})
+	require.NoError(d.t, err)
+	said := []string{fmt.Sprint(out.Hold), fmt.Sprint(out.ExpectedWriteOff), fmt.Sprint(out.Failure.Mid)}
+	for _, l := range out.Levels {
+		said = append(said, fmt.Sprint(l.Bags, l.ExpectedShortage, l.ExpectedWriteOff))
+	}
+	for _, p := range out.Places {
+		said = append(said, fmt.Sprint(p.Place, p.Hold, p.ExpectedShortage))
+	}
+	return strings.Join(said, "\n")
+}
+
 // TestEverySettingIsRead: the list is fixed, each value is checked, and each setting
 // changes what its reader tells. Anything else is refused.
 func TestEverySettingIsRead(t *testing.T) {
@@ -315,12 +332,17 @@ func TestEverySettingIsRead(t *testing.T) {
 			d.write(&pb.RecheckPlanned{Case: n.id, Person: "M. Alder"})
 			return step("recheck")(d, n)
 		},
-		query.SettingWatchWeeks:  after("advice"),
-		query.SettingScreenDays:  answers(start),
-		query.SettingTelephone:   after("advice"),
-		query.SettingWeight:      step("dose"),
-		query.SettingTemperature: after("sheet"),
-		query.SettingClock:       after("sheet"),
+		query.SettingWatchWeeks:   after("advice"),
+		query.SettingScreenDays:   answers(start),
+		query.SettingTelephone:    after("advice"),
+		query.SettingPlasmaUnder:  levelsPage,
+		query.SettingLeadWeeks:    levelsPage,
+		query.SettingShelfWeeks:   levelsPage,
+		query.SettingShortageBags: levelsPage,
+		query.SettingRefillDays:   levelsPage,
+		query.SettingWeight:       step("dose"),
+		query.SettingTemperature:  after("sheet"),
+		query.SettingClock:        after("sheet"),
 		query.SettingKeepYears: func(d *laptop, n oneNight) string {
 			out, err := query.Reader{Replica: d.replica}.ListClients(d.t.Context(), &pb.ListClientsRequest{})
 			require.NoError(d.t, err)

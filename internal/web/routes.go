@@ -57,6 +57,7 @@ func routes(s *site.Site) {
 
 	s.Page("GET /clinic", clinic.ShowClinic)
 	s.Page("GET /clinic/stock", clinic.ShowStock)
+	s.Page("GET /clinic/levels", clinic.ShowLevels)
 	s.Both("/clinic/receive", clinic.Receive)
 	s.Both("/clinic/delivery", clinic.Deliver)
 	s.Page("GET /clinic/labels", clinic.Labels)

@@ -62,3 +62,38 @@ func DrawBars(alt string, names []string, groups []BarValues) BarChart {
 	}
 	return c
 }
+
+// BandChart is a row of bands on one scale that begins at nothing: from a low to a high
+// value, with a mark at the mean. As with bars, names and numbers are text of the page.
+type BandChart struct {
+	Alt   string
+	Names []string // of the band, and of the mark
+	Bands []Band
+}
+
+// Band is one row, as drawn. Numbers are in percent of the room.
+type Band struct{ Name, Text, From, Wide, Mark string }
+
+// BandValues is a row before it is drawn.
+type BandValues struct {
+	Name, Text      string
+	Low, Mean, High float64
+}
+
+// DrawBands lays rows out on one scale.
+func DrawBands(alt string, names []string, rows []BandValues) BandChart {
+	c, most := BandChart{Alt: alt, Names: names}, 0.0
+	for _, r := range rows {
+		most = max(most, r.High, r.Mean)
+	}
+	percent := func(v float64) string {
+		if most == 0 {
+			return "0%"
+		}
+		return fmt.Sprintf("%.1f%%", v/most*100)
+	}
+	for _, r := range rows {
+		c.Bands = append(c.Bands, Band{Name: r.Name, Text: r.Text, From: percent(r.Low), Wide: percent(r.High - r.Low), Mark: percent(r.Mean)})
+	}
+	return c
+}

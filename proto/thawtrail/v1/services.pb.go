@@ -2609,7 +2609,7 @@ type ListLevelsRequest struct {
 	state   protoimpl.MessageState `protogen:"open.v1"`
 	Weeks   int32                  `protobuf:"varint,1,opt,name=weeks,proto3" json:"weeks,omitempty"`
 	Product string                 `protobuf:"bytes,2,opt,name=product,proto3" json:"product,omitempty"`
-	// What if: instead of the practice's settings.
+	// Instead of the practice's settings.
 	LeadWeeks     int32 `protobuf:"varint,3,opt,name=lead_weeks,json=leadWeeks,proto3" json:"lead_weeks,omitempty"`
 	ShelfWeeks    int32 `protobuf:"varint,4,opt,name=shelf_weeks,json=shelfWeeks,proto3" json:"shelf_weeks,omitempty"`
 	ShortageBags  int32 `protobuf:"varint,5,opt,name=shortage_bags,json=shortageBags,proto3" json:"shortage_bags,omitempty"`
@@ -2878,9 +2878,12 @@ type AwaitedMare struct {
 	SpreadDays float64                `protobuf:"fixed64,8,opt,name=spread_days,json=spreadDays,proto3" json:"spread_days,omitempty"`
 	// awaited; foaled: a case of her foal is in the books; overdue: so far over that she is
 	// not reckoned with until somebody says what became of her.
-	State         string `protobuf:"bytes,9,opt,name=state,proto3" json:"state,omitempty"`
-	Case          string `protobuf:"bytes,10,opt,name=case,proto3" json:"case,omitempty"`
-	Because       string `protobuf:"bytes,11,opt,name=because,proto3" json:"because,omitempty"`
+	State   string `protobuf:"bytes,9,opt,name=state,proto3" json:"state,omitempty"`
+	Case    string `protobuf:"bytes,10,opt,name=case,proto3" json:"case,omitempty"`
+	Because string `protobuf:"bytes,11,opt,name=because,proto3" json:"because,omitempty"`
+	// Marks under which she is told of again.
+	Chip          string `protobuf:"bytes,12,opt,name=chip,proto3" json:"chip,omitempty"`
+	Ueln          string `protobuf:"bytes,13,opt,name=ueln,proto3" json:"ueln,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2988,6 +2991,20 @@ func (x *AwaitedMare) GetCase() string {
 func (x *AwaitedMare) GetBecause() string {
 	if x != nil {
 		return x.Because
+	}
+	return ""
+}
+
+func (x *AwaitedMare) GetChip() string {
+	if x != nil {
+		return x.Chip
+	}
+	return ""
+}
+
+func (x *AwaitedMare) GetUeln() string {
+	if x != nil {
+		return x.Ueln
 	}
 	return ""
 }
@@ -9921,7 +9938,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x05mares\x18\b \x03(\v2\x18.thawtrail.v1.MareChanceR\x05mares\x12#\n" +
 	"\rbags_expiring\x18\t \x01(\x05R\fbagsExpiring\x12,\n" +
 	"\x12expected_write_off\x18\n" +
-	" \x01(\x01R\x10expectedWriteOff\"\x89\x02\n" +
+	" \x01(\x01R\x10expectedWriteOff\"\xb1\x02\n" +
 	"\vAwaitedMare\x12\x12\n" +
 	"\x04mare\x18\x01 \x01(\tR\x04mare\x12\x12\n" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x12\x14\n" +
@@ -9935,7 +9952,9 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x05state\x18\t \x01(\tR\x05state\x12\x12\n" +
 	"\x04case\x18\n" +
 	" \x01(\tR\x04case\x12\x18\n" +
-	"\abecause\x18\v \x01(\tR\abecause\"\xbb\x02\n" +
+	"\abecause\x18\v \x01(\tR\abecause\x12\x12\n" +
+	"\x04chip\x18\f \x01(\tR\x04chip\x12\x12\n" +
+	"\x04ueln\x18\r \x01(\tR\x04ueln\"\xbb\x02\n" +
 	"\n" +
 	"PlaceLevel\x12\x14\n" +
 	"\x05place\x18\x01 \x01(\tR\x05place\x12\x12\n" +
