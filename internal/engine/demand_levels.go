@@ -38,7 +38,7 @@ type LevelsResult struct {
 	OrderInWeeks int     // first week in which an order is due; Weeks of the demand when none is
 }
 
-const srcLevels = "least expected cost of bags short until an order comes and of bags written off at their expiry; where both spans are one it is the newsvendor rule, F(Q) >= Cu / (Cu + Co) (Hill, The Newsvendor Problem, 2011)"
+const srcLevels = "least expected cost of bags short until an order comes and of bags written off at their expiry; where both spans are one it is the newsvendor rule: the smallest stock that covers the need with a chance of Cu / (Cu + Co) (Hill, The Newsvendor Problem, 2011)"
 
 var costsAreChoices = caution.Define("prices_of_shortage_are_a_choice", caution.Note,
 	"What a night without a bag costs is for the practice to say: twice that price can move the level by some bags. Nothing is ordered by itself.")

@@ -123,7 +123,7 @@ func levelsOf(out *pb.ListLevelsResponse, q url.Values) *levelsMore {
 		m.Mares = append(m.Mares, mareRowOf(mare))
 	}
 	for _, l := range out.Levels {
-		m.Costs = append(m.Costs, costRow{fmt.Sprint(l.Bags), words.Num(l.ExpectedShortage), words.Num(l.ExpectedWriteOff), words.Num(l.CostBags), l.Bags == out.Hold})
+		m.Costs = append(m.Costs, costRow{fmt.Sprint(l.Bags), mean(l.ExpectedShortage), mean(l.ExpectedWriteOff), mean(l.CostBags), l.Bags == out.Hold})
 	}
 	m.Rests = basisOf(out)
 	m.Names = append([]string{"product"}, levelNumbers...)
@@ -165,7 +165,7 @@ func (m *levelsMore) acts(out *pb.ListLevelsResponse) {
 		}
 		m.Moves = append(m.Moves, levelAct{
 			words.HTML("levels.carry_line", len(c.Bags), c.From, c.To, strings.Join(numbers, ", ")),
-			form("bags_moved", url.Values{"bags": {strings.Join(c.Bags, " ")}, "to_place": {c.ToId}}),
+			form("bags_moved", url.Values{"bags": c.Bags, "to_place": {c.ToId}}),
 		})
 	}
 }
@@ -174,10 +174,10 @@ func (m *levelsMore) places(places []*pb.PlaceLevel) {
 	for _, p := range places {
 		row := placeLevel{
 			Place: p.Place, Href: "/clinic/stock?" + url.Values{"place": {p.PlaceId}}.Encode(), Has: fmt.Sprint(p.Has), Hold: fmt.Sprint(p.Hold), KitHas: fmt.Sprint(p.KitHas),
-			Unused: words.Num(p.ExpectedWriteOff),
+			Unused: mean(p.ExpectedWriteOff),
 		}
 		if !p.Store {
-			row.KitHold, row.Without = fmt.Sprint(p.KitHold), words.Num(p.ExpectedShortage)
+			row.KitHold, row.Without = fmt.Sprint(p.KitHold), mean(p.ExpectedShortage)
 			row.Share = words.Say("levels.share", percentOf(p.Share), p.BagsUsed)
 		}
 		m.Places = append(m.Places, row)
@@ -189,8 +189,8 @@ func (m *levelsMore) demand(weeks []*pb.DemandWeek) {
 	for _, w := range weeks {
 		band := words.Say("levels.band", w.BagsLow, w.BagsHigh)
 		m.Weeks = append(m.Weeks, demandWeek{
-			From: w.From, Foals: words.Num(w.FoalsExpected), Bags: words.Num(w.BagsExpected), Band: band,
-			Expiring: fmt.Sprint(w.BagsExpiring), Unused: words.Num(w.ExpectedWriteOff), Mares: mayFoal(w.Mares),
+			From: w.From, Foals: mean(w.FoalsExpected), Bags: mean(w.BagsExpected), Band: band,
+			Expiring: fmt.Sprint(w.BagsExpiring), Unused: mean(w.ExpectedWriteOff), Mares: mayFoal(w.Mares),
 		})
 		bands = append(bands, site.BandValues{Name: w.From, Text: band, Low: float64(w.BagsLow), Mean: w.BagsExpected, High: float64(w.BagsHigh)})
 	}
@@ -201,7 +201,7 @@ func (m *levelsMore) demand(weeks []*pb.DemandWeek) {
 func mayFoal(mares []*pb.MareChance) string {
 	var names []string
 	for _, mare := range mares[:min(len(mares), weekMares)] {
-		names = append(names, words.Say("levels.chance", mare.Name, percentOf(mare.Chance)))
+		names = append(names, words.Say("levels.chance", mare.Name, words.Whole(100*mare.Chance)))
 	}
 	if more := len(mares) - len(names); more > 0 {
 		names = append(names, words.Say("levels.more_mares", more))
@@ -245,7 +245,7 @@ func basisOf(out *pb.ListLevelsResponse) levelBasis {
 	if u.AllPatients {
 		other = "levels.other_all"
 	}
-	b.Other = words.Say(other, u.OtherPatients, u.OtherBags, words.Num(u.OtherBagsAWeek))
+	b.Other = words.Say(other, u.OtherPatients, u.OtherBags, mean(u.OtherBagsAWeek))
 	return b
 }
 
@@ -259,4 +259,7 @@ func caseLinks(ids []string) (out []site.Pair) {
 	return out
 }
 
-func percentOf(share float64) string { return words.Num(100*share) + "\u00a0%" }
+// percentOf and mean are as exact as what they rest on: not very.
+func percentOf(share float64) string { return words.Tenth(100*share) + "\u00a0%" }
+
+func mean(v float64) string { return strconv.FormatFloat(v, 'f', 2, 64) }

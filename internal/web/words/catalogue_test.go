@@ -182,7 +182,7 @@ var keyParts = []string{"heads", "print", "blank-row"}
 
 func usesInTemplates(t *testing.T) (out []use) {
 	for file, text := range templateSources(t) {
-		funcs := map[string]any{"eq": 0, "ne": 0, "gt": 0, "and": 0, "or": 0, "not": 0, "len": 0, "index": 0, "print": 0,
+		funcs := map[string]any{"eq": 0, "ne": 0, "gt": 0, "lt": 0, "and": 0, "or": 0, "not": 0, "len": 0, "index": 0, "print": 0,
 			"say": 0, "list": 0, "asset": 0, "scriptWords": 0, "th": 0, "slice": 0, "plain": 0, "join": 0, "dict": 0}
 		trees, err := parse.Parse(file, text, "{{", "}}", funcs)
 		require.NoError(t, err)
