@@ -3,12 +3,12 @@ package clinic
 import (
 	"fmt"
 	"html/template"
+	"net/http"
 	"net/url"
 	"slices"
 	"strconv"
 	"strings"
 
-	"thawtrail/internal/refusal"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -78,9 +78,10 @@ var levelNumbers = []string{"weeks", "lead_weeks", "shelf_weeks", "shortage_bags
 
 // ShowLevels serves how many bags to hold.
 func ShowLevels(req *site.Request) error {
-	ask, err := askedLevels(req.URL.Query())
-	if err != nil {
-		return err
+	ask, bad := askedLevels(req.URL.Query())
+	if bad != "" {
+		req.Fail(http.StatusNotFound, words.Say("levels.bad_number", bad))
+		return nil
 	}
 	out, err := req.Site.Stock.ListLevels(req.Context(), ask)
 	if err != nil {
@@ -89,8 +90,9 @@ func ShowLevels(req *site.Request) error {
 	return req.Render("levels", words.Say("levels.title"), "clinic", levelsOf(out, req.URL.Query()))
 }
 
-func askedLevels(q url.Values) (*pb.ListLevelsRequest, error) {
-	ask := &pb.ListLevelsRequest{Product: strings.TrimSpace(q.Get("product"))}
+// askedLevels reads the question, and which text of it is no number.
+func askedLevels(q url.Values) (ask *pb.ListLevelsRequest, bad string) {
+	ask = &pb.ListLevelsRequest{Product: strings.TrimSpace(q.Get("product"))}
 	for i, to := range []*int32{&ask.Weeks, &ask.LeadWeeks, &ask.ShelfWeeks, &ask.ShortageBags} {
 		text := strings.TrimSpace(q.Get(levelNumbers[i]))
 		if text == "" {
@@ -98,11 +100,11 @@ func askedLevels(q url.Values) (*pb.ListLevelsRequest, error) {
 		}
 		n, err := strconv.ParseInt(text, 10, 32)
 		if err != nil || n < 0 {
-			return nil, refusal.New(levelNumbers[i], text, words.Say("levels.bad_number", text))
+			return nil, text
 		}
 		*to = int32(n)
 	}
-	return ask, nil
+	return ask, ""
 }
 
 func levelsOf(out *pb.ListLevelsResponse, q url.Values) *levelsMore {
