@@ -3,6 +3,7 @@ package store
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 
@@ -108,7 +109,13 @@ func (s *Store) openOwnLogs(lost bool) error {
 	s.author.doubt = s.report.anyAfter(s.author.since)
 	switch {
 	case lost || s.author.doubt:
-		if err := s.NewEpoch(lostHere); err != nil || !lost {
+		err := s.NewEpoch(lostHere)
+		if errors.Is(err, journal.ErrNoSpace) && len(s.author.own) > 0 {
+			// What is here can be read all the same. The next record begins them first.
+			s.author.doubt = true
+			return nil
+		}
+		if err != nil || !lost {
 			return err
 		}
 		return s.projection.MadeGood()

@@ -210,3 +210,33 @@ func TestOneFolderHasOneWriter(t *testing.T) {
 	require.NoError(t, err)
 	require.NoError(t, second.Close())
 }
+
+// A replica that lost records of its own and has no room for new logs is read all the
+// same. It writes on in none of its old logs: the first record for which there is room
+// begins new ones.
+func TestALossOnAFullDiskStopsNobody(t *testing.T) {
+	fs := memfs.New()
+	opt := memoryOptions(9, fs, index.NewMemory())
+	s, err := Open(t.Context(), opt)
+	require.NoError(t, err)
+	recs, err := s.Append(t.Context(), received("BAG1", "P", "H-1"), received("BAG2", "P", "H-1"), received("BAG3", "P", "H-1"))
+	require.NoError(t, err)
+	at, was := positionOf(t, s, recs[1]), s.OwnLogs()
+	require.NoError(t, s.Close())
+	require.NoError(t, fs.Flip("replica/journal/0000000001.journal", int(at.Offset)+20, 1))
+	require.NoError(t, fs.Remove("replica/journal/reserve"))
+	fs.SetCapacity(1)
+
+	opt.Index, opt.Random = index.NewMemory(), chacha(95)
+	s, err = Open(t.Context(), opt)
+	require.NoError(t, err)
+	require.NotEmpty(t, digest(t, s), "what is here is read")
+	_, err = s.Append(t.Context(), received("BAG4", "P", "H-1"))
+	require.ErrorIs(t, err, journal.ErrNoSpace)
+	fs.SetCapacity(0)
+	recs, err = s.Append(t.Context(), received("BAG4", "P", "H-1"))
+	require.NoError(t, err)
+	require.NotContains(t, was, recs[0].Log)
+	require.Len(t, s.OwnLogs(), 2)
+	require.NoError(t, s.Close())
+}
