@@ -41,6 +41,7 @@ func (d *console) ownCommands() []ownCommand {
 		{"keys tidy", d.keysTidyCommand()},
 		{"audit proof", d.proofCommand()},
 		{"audit recall-proof", d.recallProofCommand()},
+		{"audit file", d.fileCommand()},
 		{"client export", d.exportCommand()},
 		{"audit verify-proof", d.verifyProofCommand()},
 		{"bench", d.benchCommand()},

@@ -80,8 +80,16 @@ func RanAt(c *ledger.Case, ms int64) string {
 }
 
 func (b *ReadView) discrepancies(s ledger.State) []*pb.DiscrepancyRow {
+	return b.discrepanciesIn(s, span{until: endOfTime})
+}
+
+// discrepanciesIn are those about what happened in a span.
+func (b *ReadView) discrepanciesIn(s ledger.State, in span) []*pb.DiscrepancyRow {
 	var out []*pb.DiscrepancyRow
 	for _, d := range s.Discrepancies() {
+		if !in.has(d.OccurredMs) {
+			continue
+		}
 		row := &pb.DiscrepancyRow{
 			Kind: d.Kind, Entity: b.entityText(d.Entity), Text: d.Text, At: b.Stamp(d.OccurredMs),
 			Open: d.Open, HoldReached: d.HoldReached,
@@ -137,17 +145,20 @@ func (s Reader) ListDiscrepancies(ctx context.Context, req *pb.ListDiscrepancies
 		case req.Open:
 			term = ledger.TermOpenDoubt
 		}
+		in, err := b.spanOf(req.From, req.To)
+		if err != nil {
+			return err
+		}
 		out.Next, err = b.listed(req, []string{term}, func(f store.Found) error {
 			st, err := b.State(f.Key)
 			if err != nil || st == nil {
 				return err
 			}
-			for _, row := range b.discrepancies(st) {
-				if (!req.Open || row.Open) && (req.Kind == "" || row.Kind == req.Kind) {
-					out.Discrepancies = append(out.Discrepancies, row)
-				}
-			}
-			return nil
+			rows := slices.DeleteFunc(b.discrepanciesIn(st, in), func(row *pb.DiscrepancyRow) bool {
+				return req.Open && !row.Open || req.Kind != "" && row.Kind != req.Kind
+			})
+			out.Discrepancies = append(out.Discrepancies, rows...)
+			return orNotAsked(rows)
 		})
 		return err
 	})
@@ -486,11 +497,18 @@ func (s Reader) ListUse(ctx context.Context, req *pb.ListUseRequest) (*pb.ListUs
 		if b.practice != nil {
 			out.Currency = b.practice.Currency
 		}
+		if err := event.Typed(req); err != nil {
+			return err
+		}
+		in, err := b.spanOf(req.From, req.To)
+		if err != nil {
+			return err
+		}
 		rows := map[string]*pb.UseRow{}
-		err := b.EachLine(event.KindBag, func(raw []byte) (bool, error) {
+		err = b.EachLine(event.KindBag, func(raw []byte) (bool, error) {
 			bag, err := ledger.DecodeBagLine(raw)
 			if err == nil {
-				err = b.count(rows, by, bag)
+				err = b.count(rows, by, in, bag)
 			}
 			return true, err
 		})
@@ -505,12 +523,15 @@ func (s Reader) ListUse(ctx context.Context, req *pb.ListUseRequest) (*pb.ListUs
 
 // count puts one bag into the groups in which it came and went. What was given belongs
 // to who began it and to when; the rest of a bag is thrown away by whoever did.
-func (b *ReadView) count(rows map[string]*pb.UseRow, by string, bag *ledger.BagLine) error {
+func (b *ReadView) count(rows map[string]*pb.UseRow, by string, in span, bag *ledger.BagLine) error {
 	books, err := bag.ReadBooks()
 	if err != nil {
 		return err
 	}
 	group := func(atMs int64, author, place string) *pb.UseRow {
+		if !in.has(atMs) {
+			return &pb.UseRow{} // not asked for
+		}
 		name := b.groupName(by, bag, atMs, author, place)
 		if rows[name] == nil {
 			rows[name] = &pb.UseRow{Group: name}

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"thawtrail/internal/event"
@@ -28,11 +29,17 @@ func (s Reader) ListCases(ctx context.Context, req *pb.ListCasesRequest) (*pb.Li
 		if req.Open {
 			terms = terms[:1]
 		}
-		var err error
+		asked, err := b.askedOf(req)
+		if err != nil {
+			return err
+		}
 		out.Next, err = b.listed(req, terms, func(f store.Found) error {
 			c, err := b.Case(f.Key.ID)
 			if err != nil || c == nil {
 				return err
+			}
+			if !asked.hasCase(c, req.Yard) {
+				return errNotAsked
 			}
 			linked, err := b.linkedCases(c)
 			if err != nil || stoodFor(c, linked) {
@@ -46,6 +53,18 @@ func (s Reader) ListCases(ctx context.Context, req *pb.ListCasesRequest) (*pb.Li
 		return err
 	})
 	return out, err
+}
+
+// hasCase says that a case was opened in the span, in a yard whose name holds a text,
+// and that the person wrote something in it.
+func (a asked) hasCase(c *ledger.Case, yard string) bool {
+	if !a.span.has(openedMs(c)) {
+		return false
+	}
+	if yard != "" && (c.Patient == nil || !strings.Contains(strings.ToLower(c.Patient.Yard), strings.ToLower(yard))) {
+		return false
+	}
+	return a.person == "" || slices.ContainsFunc(c.Timeline, func(e ledger.Entry) bool { return e.Author == a.person && e.Stands() })
 }
 
 // linkedCases are the other cases that were said to be one with this.

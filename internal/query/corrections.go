@@ -111,10 +111,17 @@ func (s Reader) ListCorrections(ctx context.Context, req *pb.ListCorrectionsRequ
 		if err := event.Typed(req); err != nil {
 			return err
 		}
-		out.Next, err = b.listed(req, []string{ledger.TermCorrected}, func(f store.Found) error {
-			rows, err := b.correctionsOf(f.Key)
-			out.Rows = append(out.Rows, rows...)
+		asked, err := b.askedOf(req)
+		if err != nil {
 			return err
+		}
+		out.Next, err = b.listed(req, []string{ledger.TermCorrected}, func(f store.Found) error {
+			rows, err := b.correctionsOf(f.Key, asked)
+			if err != nil {
+				return err
+			}
+			out.Rows = append(out.Rows, rows...)
+			return orNotAsked(rows)
 		})
 		return err
 	})
@@ -122,7 +129,7 @@ func (s Reader) ListCorrections(ctx context.Context, req *pb.ListCorrectionsRequ
 }
 
 // correctionsOf tells every correction that is about an entity first, the newest first.
-func (b *ReadView) correctionsOf(k event.Key) (out []*pb.CorrectionRow, err error) {
+func (b *ReadView) correctionsOf(k event.Key, asked asked) (out []*pb.CorrectionRow, err error) {
 	var all []*event.Record
 	err = b.Records(k, func(r *event.Record) error {
 		all = append(all, r)
@@ -138,11 +145,12 @@ func (b *ReadView) correctionsOf(k event.Key) (out []*pb.CorrectionRow, err erro
 			}
 			continue
 		}
-		row := b.correctionRow(k, Fix{r, c}, said[c.Original])
+		before := said[c.Original]
+		row := b.correctionRow(k, Fix{r, c}, before)
 		if !c.Void {
-			said[c.Original] = told{row.After, said[c.Original].author}
+			said[c.Original] = told{row.After, before.author}
 		}
-		if r.Primary() == k {
+		if r.Primary() == k && asked.has(r.Head.WallUs/1000, r.Head.Author, before.author) {
 			out = append(out, row)
 		}
 	}

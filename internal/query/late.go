@@ -19,22 +19,28 @@ func (s Reader) ListLate(ctx context.Context, req *pb.ListLateRequest) (*pb.List
 		if err := event.Typed(req); err != nil {
 			return err
 		}
+		asked, err := b.askedOf(req)
+		if err != nil {
+			return err
+		}
 		out.Next, err = b.listed(req, []string{ledger.TermLate}, func(f store.Found) error {
 			c, err := b.Case(f.Key.ID)
-			if c != nil {
-				out.Rows = append(out.Rows, b.lateOf(c)...)
+			if err != nil || c == nil {
+				return err
 			}
-			return err
+			rows := b.lateOf(c, asked)
+			out.Rows = append(out.Rows, rows...)
+			return orNotAsked(rows)
 		})
 		return err
 	})
 	return out, err
 }
 
-func (b *ReadView) lateOf(c *ledger.Case) (out []*pb.LateRow) {
+func (b *ReadView) lateOf(c *ledger.Case, asked asked) (out []*pb.LateRow) {
 	for _, e := range c.Timeline {
 		spec, known := event.Lookup(e.Type)
-		if !known || !e.Marks.Has(ledger.MarkLate) || !e.Stands() {
+		if !known || !e.Marks.Has(ledger.MarkLate) || !e.Stands() || !asked.has(e.AtMs, e.Author) {
 			continue
 		}
 		out = append(out, &pb.LateRow{

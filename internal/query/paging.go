@@ -3,6 +3,7 @@ package query
 import (
 	"cmp"
 	"encoding/base64"
+	"errors"
 
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/refusal"
@@ -18,9 +19,13 @@ type paged interface {
 	GetAfter() string
 }
 
+// errNotAsked says that what was found is not among what was asked for.
+var errNotAsked = errors.New("not asked for")
+
 // listed hands on what is found under dated terms, one term after another and
 // the newest first within each, after the mark of an earlier answer and as far as
-// the limit goes. next is the mark to go on from; empty at the end.
+// the limit goes, to which errNotAsked of fn does not count. next is the mark to go on
+// from; empty at the end.
 func (b *ReadView) listed(req paged, terms []string, fn func(store.Found) error) (next string, err error) {
 	after, err := markOf(req.GetAfter(), terms)
 	if err != nil {
@@ -36,8 +41,12 @@ func (b *ReadView) listed(req paged, terms []string, fn func(store.Found) error)
 				next = last
 				return false, nil
 			}
+			err := fn(f)
+			if errors.Is(err, errNotAsked) {
+				return true, nil
+			}
 			left, last = left-1, f.Mark()
-			return true, fn(f)
+			return true, err
 		})
 		if err != nil || next != "" {
 			return base64.RawURLEncoding.EncodeToString([]byte(next)), err

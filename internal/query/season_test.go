@@ -1,6 +1,7 @@
 package query_test
 
 import (
+	"cmp"
 	"fmt"
 	"math/rand/v2"
 	"slices"
@@ -594,6 +595,7 @@ func TestASeasonIsTheTruth(t *testing.T) {
 		}
 		for _, l := range s.laptops {
 			s.checkUse(l)
+			s.checkPlasma(l)
 		}
 		s.checkYear(pick(s, s.laptops))
 		s.checkRecall(pick(s, s.laptops))
@@ -635,6 +637,59 @@ func (s *season) checkUse(l *entrytest.Laptop) {
 		}
 		require.Equal(s.t, want, got, "use by %s", by)
 	}
+}
+
+// checkPlasma adds up the rows of what became of plasma, asked for in small parts, and by
+// month and place: they are use and waste again.
+func (s *season) checkPlasma(l *entrytest.Laptop) {
+	s.t.Helper()
+	all := s.plasma(l, &pb.ListPlasmaRequest{Limit: 37})
+	for by, group := range map[string]func(*pb.PlasmaRow) string{
+		"month": func(r *pb.PlasmaRow) string { return r.At[:7] },
+		"place": func(r *pb.PlasmaRow) string { return cmp.Or(r.Place, "place unknown") }, "person": (*pb.PlasmaRow).GetWho,
+	} {
+		got := map[string]use{}
+		for _, r := range all {
+			u := got[group(r)]
+			switch r.Kind {
+			case "given":
+				u.givenMl, u.cost = u.givenMl+int64(r.GetVolumeMl()), u.cost+r.GetCostMinor()
+			case "discarded", "missing":
+				u.waste += r.GetCostMinor()
+			}
+			got[group(r)] = u
+		}
+		for name, want := range s.used(by) {
+			want = use{givenMl: want.givenMl, cost: want.cost, waste: want.waste}
+			require.Equal(s.t, want, got[name], "plasma by %s: %s", by, name)
+		}
+	}
+	march := s.plasma(l, &pb.ListPlasmaRequest{From: "2026-03", Kind: "given"})
+	require.Equal(s.t, march, slices.DeleteFunc(slices.Clone(all), func(r *pb.PlasmaRow) bool {
+		return r.Kind != "given" || r.At[:7] != "2026-03"
+	}))
+}
+
+// plasma asks for all rows, part by part; each stands once, in the order in which it happened.
+func (s *season) plasma(l *entrytest.Laptop, req *pb.ListPlasmaRequest) (rows []*pb.PlasmaRow) {
+	s.t.Helper()
+	for {
+		out, err := l.ListPlasma(s.t.Context(), req)
+		require.NoError(s.t, err)
+		rows = append(rows, out.Rows...)
+		if req.After = out.Next; out.Next == "" {
+			require.True(s.t, slices.IsSortedFunc(rows, func(x, y *pb.PlasmaRow) int {
+				return momentAt(s.t, x.At).Compare(momentAt(s.t, y.At))
+			}))
+			return rows
+		}
+	}
+}
+
+func momentAt(t *testing.T, text string) time.Time {
+	at, err := time.Parse(time.RFC3339, text)
+	require.NoError(t, err)
+	return at
 }
 
 // use is one row of use and waste.

@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"thawtrail/internal/files"
 	"thawtrail/internal/web/barn"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
@@ -335,7 +336,7 @@ func TestNamesAreText(t *testing.T) {
 	for in, want := range map[string]string{
 		"=1+1": "'=1+1", "+1": "'+1", "-1+2": "'-1+2", "-12.5": "-12.5", "@x": "'@x", "\tx": "'\tx", "\rx": "'\rx", "fine": "fine", "": "", "-": "'-",
 	} {
-		assert.Equal(t, want, site.Inert(in))
+		assert.Equal(t, want, files.Inert(in))
 	}
 }
 

@@ -84,5 +84,6 @@ func routes(s *site.Site) {
 	s.Page("GET /owner/balance", owner.ShowBalance)
 	s.Page("GET /owner/balance/bags", owner.ListBalanceBags)
 	s.Page("GET /owner/csv/{table}", owner.SendCSV)
+	s.Page("GET /owner/file", owner.SendFile)
 	s.Page("GET /", func(*site.Request) error { return site.ErrNotFound })
 }

@@ -40,13 +40,3 @@ func corrections(req *site.Request, after string, limit int32) (out []correction
 	}
 	return out, part.Next, nil
 }
-
-func correctionTable(req *site.Request, add func(...string)) error {
-	return site.EachPart(func(after string) (string, error) {
-		rows, next, err := corrections(req, after, site.PageRows)
-		for _, r := range rows {
-			add(r.About, r.Before, r.After, r.Reason, r.Who, r.At, r.EnteredBy)
-		}
-		return next, err
-	})
-}

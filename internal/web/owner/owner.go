@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"thawtrail/internal/files"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 	"thawtrail/internal/wording"
@@ -22,6 +23,7 @@ type ownerMore struct {
 	Doubts    []doubtCount
 	Overrides []*pb.OverrideRow
 	Tables    []site.Pair
+	Files     fileForm
 }
 
 type useRow struct {
@@ -67,6 +69,7 @@ func ShowOwner(req *site.Request) error {
 	for _, t := range tables() {
 		m.Tables = append(m.Tables, site.Pair{Name: "/owner/csv/" + t.name, Value: t.title})
 	}
+	m.Files = newFileForm()
 	return req.Render("owner", words.Say("owner.title"), "owner", m)
 }
 
@@ -176,13 +179,7 @@ func tables() []table {
 		useTable("use-product", words.Say("owner.file_product"), "product"),
 		useTable("use-person", words.Say("owner.file_person"), "person"),
 		{"balance", words.Say("owner.file_balance"), []string{"group", "line", "out", "reason", "bags", "volume_ml", "cost", "currency"}, balanceTable},
-		{"bags", words.Say("owner.file_bags"), []string{"bag", "place", "product", "batch", "expiry", "volume_ml", "state", "use_by"}, bagTable},
-		{"cases", words.Say("owner.file_cases"), []string{"case", "patient", "yard", "opened_at", "state", "given_ml", "recheck_due", "outcome"}, caseTable},
-		{"doubts", words.Say("owner.file_doubts"), []string{"kind", "about", "text", "at", "open", "hold"}, doubtTable},
-		{"late", words.Say("owner.file_late"), []string{"about", "what", "happened", "written", "who"}, lateTable},
-		{"corrections", words.Say("corrections.title"), []string{"about", "before", "after", "why", "who", "at", "entered_by"}, correctionTable},
 		{"reactions", words.Say("results.reactions"), []string{"batch", "reactions", "transfusions", "low_95", "high_95", "p_two_sided"}, reactionTable},
-		{"overrides", words.Say("owner.file_overrides"), []string{"month", "caution", "times"}, overrideTable},
 	}
 }
 
@@ -197,59 +194,15 @@ func useTable(name, title, by string) table {
 	}}
 }
 
-func bagTable(req *site.Request, add func(...string)) error {
-	return site.EachPart(func(after string) (string, error) {
-		stock, err := req.Site.Stock.ListStock(req.Context(), &pb.ListStockRequest{All: true, Limit: site.FileRows, After: after})
-		for _, b := range stock.GetBags() {
-			add(words.BagNumber(b.Bag), b.Place, b.Product, b.Batch, b.Expiry, fmt.Sprint(b.VolumeMl), words.Plain(b.State), b.UseBy)
-		}
-		return stock.GetNext(), err
-	})
-}
-
-func caseTable(req *site.Request, add func(...string)) error {
-	return site.EachPart(func(after string) (string, error) {
-		cases, err := req.Site.Cases.ListCases(req.Context(), &pb.ListCasesRequest{Limit: site.FileRows, After: after})
-		for _, c := range cases.GetCases() {
-			add(c.Case, c.Patient, c.Yard, c.OpenedAt, c.State, fmt.Sprint(c.GivenMl), c.RecheckDue, words.Choice("Outcome", c.Outcome))
-		}
-		return cases.GetNext(), err
-	})
-}
-
-func doubtTable(req *site.Request, add func(...string)) error {
-	return site.EachPart(func(after string) (string, error) {
-		all, err := req.Site.Audit.ListDiscrepancies(req.Context(), &pb.ListDiscrepanciesRequest{Limit: site.FileRows, After: after})
-		for _, d := range all.GetDiscrepancies() {
-			add(words.Plain(d.Kind), d.Entity, d.Text, d.At, words.YesNo(d.Open), words.HoldReached(d.HoldReached))
-		}
-		return all.GetNext(), err
-	})
-}
-
-func lateTable(req *site.Request, add func(...string)) error {
-	return site.EachPart(func(after string) (string, error) {
-		rows, next, err := late(req, after, site.PageRows)
-		for _, r := range rows {
-			add(r.About, r.What, r.At, r.Written, r.Who)
-		}
-		return next, err
-	})
-}
-
-func overrideTable(req *site.Request, add func(...string)) error {
-	out, err := req.Site.Audit.ListOverrides(req.Context(), &pb.ListOverridesRequest{})
-	for _, r := range out.GetRows() {
-		add(r.Month, r.Code, fmt.Sprint(r.Times))
-	}
-	return err
-}
-
 // SendCSV sends a table as a file.
 func SendCSV(req *site.Request) error {
 	i := slices.IndexFunc(tables(), func(t table) bool { return t.name == req.PathValue("table") })
 	if i < 0 {
-		return site.ErrNotFound
+		list, err := files.Find(req.PathValue("table"))
+		if err != nil {
+			return site.ErrNotFound
+		}
+		return sendList(req, list, files.CSV, nil)
 	}
 	t := tables()[i]
 	return req.SendCSV(t.name, t.head, func(add func(...string)) error { return t.rows(req, add) })

@@ -4,8 +4,8 @@ import (
 	"encoding/csv"
 	"net/http"
 	"slices"
-	"strings"
 
+	"thawtrail/internal/files"
 	"thawtrail/internal/web/words"
 )
 
@@ -21,7 +21,7 @@ func (req *Request) SendCSV(name string, head []string, rows func(add func(row .
 			row = append([]string{words.Say("rehearsal.mark")}, row...)
 		}
 		for i := range row {
-			row[i] = Inert(row[i])
+			row[i] = files.Inert(row[i])
 		}
 		_ = out.Write(row) // a browser that went away is no error
 	}
@@ -32,20 +32,4 @@ func (req *Request) SendCSV(name string, head []string, rows func(add func(row .
 	}
 	out.Flush()
 	return nil
-}
-
-// Inert keeps a text from being taken for a formula by a spreadsheet: whatever
-// begins like one gets an apostrophe in front. Plain negative numbers stay.
-func Inert(text string) string {
-	if text == "" {
-		return text
-	}
-	switch text[0] {
-	case '=', '+', '@', '\t', '\r', '\n', '-':
-		if text[0] == '-' && strings.Trim(text[1:], "0123456789.") == "" && len(text) > 1 {
-			return text
-		}
-		return "'" + text
-	}
-	return text
 }

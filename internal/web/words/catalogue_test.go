@@ -19,6 +19,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"thawtrail/internal/event"
+	"thawtrail/internal/files"
 	"thawtrail/internal/say"
 )
 
@@ -53,7 +54,14 @@ func families(t *testing.T) map[string][]string {
 			fields = append(fields, name, s.Name+"."+name)
 		}
 	}
-	return map[string][]string{"step.": steps, "title.": titles, "field.": fields, "unit.": fields, "choice.": choices()}
+	var lists, forms []string
+	for _, l := range files.Lists() {
+		lists = append(lists, l.Name)
+	}
+	for _, f := range files.Formats() {
+		forms = append(forms, string(f))
+	}
+	return map[string][]string{"list.": lists, "form_of_file.": forms, "step.": steps, "title.": titles, "field.": fields, "unit.": fields, "choice.": choices()}
 }
 
 // choices are the choices of all fields that people fill in or read.
@@ -100,8 +108,8 @@ func TestEveryKeyIsThereAndUsed(t *testing.T) {
 	for begin, ends := range family {
 		for _, end := range ends {
 			said[begin+end] = true
-			if begin == "title." || begin == "choice." {
-				assert.True(t, say.Has(begin+end), "every page of a case has a title, and every choice a word: %s", begin+end)
+			if begin != "step." && begin != "field." && begin != "unit." {
+				assert.True(t, say.Has(begin+end), "every page of a case has a title, every choice, list and form of file a word: %s", begin+end)
 			}
 		}
 	}

@@ -4040,6 +4040,10 @@ type ListCasesRequest struct {
 	Open          bool                   `protobuf:"varint,1,opt,name=open,proto3" json:"open,omitempty"`
 	Limit         int32                  `protobuf:"varint,2,opt,name=limit,proto3" json:"limit,omitempty"`
 	After         string                 `protobuf:"bytes,3,opt,name=after,proto3" json:"after,omitempty"`
+	From          string                 `protobuf:"bytes,4,opt,name=from,proto3" json:"from,omitempty"`
+	To            string                 `protobuf:"bytes,5,opt,name=to,proto3" json:"to,omitempty"`
+	Yard          string                 `protobuf:"bytes,6,opt,name=yard,proto3" json:"yard,omitempty"`
+	Person        string                 `protobuf:"bytes,7,opt,name=person,proto3" json:"person,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -4091,6 +4095,34 @@ func (x *ListCasesRequest) GetLimit() int32 {
 func (x *ListCasesRequest) GetAfter() string {
 	if x != nil {
 		return x.After
+	}
+	return ""
+}
+
+func (x *ListCasesRequest) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *ListCasesRequest) GetTo() string {
+	if x != nil {
+		return x.To
+	}
+	return ""
+}
+
+func (x *ListCasesRequest) GetYard() string {
+	if x != nil {
+		return x.Yard
+	}
+	return ""
+}
+
+func (x *ListCasesRequest) GetPerson() string {
+	if x != nil {
+		return x.Person
 	}
 	return ""
 }
@@ -4908,6 +4940,8 @@ type ListDiscrepanciesRequest struct {
 	Kind          string                 `protobuf:"bytes,2,opt,name=kind,proto3" json:"kind,omitempty"`
 	Limit         int32                  `protobuf:"varint,3,opt,name=limit,proto3" json:"limit,omitempty"`
 	After         string                 `protobuf:"bytes,4,opt,name=after,proto3" json:"after,omitempty"`
+	From          string                 `protobuf:"bytes,5,opt,name=from,proto3" json:"from,omitempty"`
+	To            string                 `protobuf:"bytes,6,opt,name=to,proto3" json:"to,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -4966,6 +5000,20 @@ func (x *ListDiscrepanciesRequest) GetLimit() int32 {
 func (x *ListDiscrepanciesRequest) GetAfter() string {
 	if x != nil {
 		return x.After
+	}
+	return ""
+}
+
+func (x *ListDiscrepanciesRequest) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *ListDiscrepanciesRequest) GetTo() string {
+	if x != nil {
+		return x.To
 	}
 	return ""
 }
@@ -6387,6 +6435,8 @@ func (x *ListAffectedResponse) GetCases() []*CaseRow {
 type ListUseRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	By            string                 `protobuf:"bytes,1,opt,name=by,proto3" json:"by,omitempty"`
+	From          string                 `protobuf:"bytes,2,opt,name=from,proto3" json:"from,omitempty"`
+	To            string                 `protobuf:"bytes,3,opt,name=to,proto3" json:"to,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -6424,6 +6474,20 @@ func (*ListUseRequest) Descriptor() ([]byte, []int) {
 func (x *ListUseRequest) GetBy() string {
 	if x != nil {
 		return x.By
+	}
+	return ""
+}
+
+func (x *ListUseRequest) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *ListUseRequest) GetTo() string {
+	if x != nil {
+		return x.To
 	}
 	return ""
 }
@@ -8387,6 +8451,9 @@ type ListLateRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Limit         int32                  `protobuf:"varint,1,opt,name=limit,proto3" json:"limit,omitempty"`
 	After         string                 `protobuf:"bytes,2,opt,name=after,proto3" json:"after,omitempty"`
+	From          string                 `protobuf:"bytes,3,opt,name=from,proto3" json:"from,omitempty"`
+	To            string                 `protobuf:"bytes,4,opt,name=to,proto3" json:"to,omitempty"`
+	Person        string                 `protobuf:"bytes,5,opt,name=person,proto3" json:"person,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -8431,6 +8498,27 @@ func (x *ListLateRequest) GetLimit() int32 {
 func (x *ListLateRequest) GetAfter() string {
 	if x != nil {
 		return x.After
+	}
+	return ""
+}
+
+func (x *ListLateRequest) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *ListLateRequest) GetTo() string {
+	if x != nil {
+		return x.To
+	}
+	return ""
+}
+
+func (x *ListLateRequest) GetPerson() string {
+	if x != nil {
+		return x.Person
 	}
 	return ""
 }
@@ -8603,6 +8691,9 @@ type ListCorrectionsRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Limit         int32                  `protobuf:"varint,1,opt,name=limit,proto3" json:"limit,omitempty"`
 	After         string                 `protobuf:"bytes,2,opt,name=after,proto3" json:"after,omitempty"`
+	From          string                 `protobuf:"bytes,3,opt,name=from,proto3" json:"from,omitempty"`
+	To            string                 `protobuf:"bytes,4,opt,name=to,proto3" json:"to,omitempty"`
+	Person        string                 `protobuf:"bytes,5,opt,name=person,proto3" json:"person,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -8647,6 +8738,27 @@ func (x *ListCorrectionsRequest) GetLimit() int32 {
 func (x *ListCorrectionsRequest) GetAfter() string {
 	if x != nil {
 		return x.After
+	}
+	return ""
+}
+
+func (x *ListCorrectionsRequest) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *ListCorrectionsRequest) GetTo() string {
+	if x != nil {
+		return x.To
+	}
+	return ""
+}
+
+func (x *ListCorrectionsRequest) GetPerson() string {
+	if x != nil {
+		return x.Person
 	}
 	return ""
 }
@@ -8832,6 +8944,373 @@ func (x *ListCorrectionsResponse) GetNext() string {
 	return ""
 }
 
+type ListPlasmaRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Limit         int32                  `protobuf:"varint,1,opt,name=limit,proto3" json:"limit,omitempty"`
+	After         string                 `protobuf:"bytes,2,opt,name=after,proto3" json:"after,omitempty"`
+	From          string                 `protobuf:"bytes,3,opt,name=from,proto3" json:"from,omitempty"`
+	To            string                 `protobuf:"bytes,4,opt,name=to,proto3" json:"to,omitempty"`
+	Place         string                 `protobuf:"bytes,5,opt,name=place,proto3" json:"place,omitempty"`
+	Product       string                 `protobuf:"bytes,6,opt,name=product,proto3" json:"product,omitempty"`
+	Person        string                 `protobuf:"bytes,7,opt,name=person,proto3" json:"person,omitempty"`
+	Kind          string                 `protobuf:"bytes,8,opt,name=kind,proto3" json:"kind,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListPlasmaRequest) Reset() {
+	*x = ListPlasmaRequest{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListPlasmaRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListPlasmaRequest) ProtoMessage() {}
+
+func (x *ListPlasmaRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListPlasmaRequest.ProtoReflect.Descriptor instead.
+func (*ListPlasmaRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{101}
+}
+
+func (x *ListPlasmaRequest) GetLimit() int32 {
+	if x != nil {
+		return x.Limit
+	}
+	return 0
+}
+
+func (x *ListPlasmaRequest) GetAfter() string {
+	if x != nil {
+		return x.After
+	}
+	return ""
+}
+
+func (x *ListPlasmaRequest) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *ListPlasmaRequest) GetTo() string {
+	if x != nil {
+		return x.To
+	}
+	return ""
+}
+
+func (x *ListPlasmaRequest) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *ListPlasmaRequest) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *ListPlasmaRequest) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *ListPlasmaRequest) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+// PlasmaRow is one thing that happened to one bag. Costs are those of whole bags: with
+// the first patient that got of it, or with its loss; they add up to use and waste.
+type PlasmaRow struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	At    string                 `protobuf:"bytes,1,opt,name=at,proto3" json:"at,omitempty"`
+	// received, opening_stock, found, moved, given, discarded, lent and so on.
+	Kind    string `protobuf:"bytes,2,opt,name=kind,proto3" json:"kind,omitempty"`
+	Bag     string `protobuf:"bytes,3,opt,name=bag,proto3" json:"bag,omitempty"`
+	Product string `protobuf:"bytes,4,opt,name=product,proto3" json:"product,omitempty"`
+	Batch   string `protobuf:"bytes,5,opt,name=batch,proto3" json:"batch,omitempty"`
+	Expiry  string `protobuf:"bytes,6,opt,name=expiry,proto3" json:"expiry,omitempty"`
+	// Where the bag lay; of a bag that came, where it came to.
+	Place string `protobuf:"bytes,7,opt,name=place,proto3" json:"place,omitempty"`
+	// Of a bag that was moved.
+	To string `protobuf:"bytes,8,opt,name=to,proto3" json:"to,omitempty"`
+	// Given, or thrown away as far as that was told; else what the label says.
+	VolumeMl *int32 `protobuf:"varint,9,opt,name=volume_ml,json=volumeMl,proto3,oneof" json:"volume_ml,omitempty"`
+	// Why it was thrown away.
+	Reason  string `protobuf:"bytes,10,opt,name=reason,proto3" json:"reason,omitempty"`
+	Case    string `protobuf:"bytes,11,opt,name=case,proto3" json:"case,omitempty"`
+	Patient string `protobuf:"bytes,12,opt,name=patient,proto3" json:"patient,omitempty"`
+	Yard    string `protobuf:"bytes,13,opt,name=yard,proto3" json:"yard,omitempty"`
+	Client  string `protobuf:"bytes,14,opt,name=client,proto3" json:"client,omitempty"`
+	Who     string `protobuf:"bytes,15,opt,name=who,proto3" json:"who,omitempty"`
+	// The last number before and the first after plasma.
+	IggBeforeGPerL *float64 `protobuf:"fixed64,16,opt,name=igg_before_g_per_l,json=iggBeforeGPerL,proto3,oneof" json:"igg_before_g_per_l,omitempty"`
+	IggAfterGPerL  *float64 `protobuf:"fixed64,17,opt,name=igg_after_g_per_l,json=iggAfterGPerL,proto3,oneof" json:"igg_after_g_per_l,omitempty"`
+	Reaction       string   `protobuf:"bytes,18,opt,name=reaction,proto3" json:"reaction,omitempty"`
+	Outcome        string   `protobuf:"bytes,19,opt,name=outcome,proto3" json:"outcome,omitempty"`
+	// Absent for a bag without a price, and where the bag's cost stands elsewhere.
+	CostMinor     *int64 `protobuf:"varint,20,opt,name=cost_minor,json=costMinor,proto3,oneof" json:"cost_minor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PlasmaRow) Reset() {
+	*x = PlasmaRow{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PlasmaRow) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PlasmaRow) ProtoMessage() {}
+
+func (x *PlasmaRow) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PlasmaRow.ProtoReflect.Descriptor instead.
+func (*PlasmaRow) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{102}
+}
+
+func (x *PlasmaRow) GetAt() string {
+	if x != nil {
+		return x.At
+	}
+	return ""
+}
+
+func (x *PlasmaRow) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *PlasmaRow) GetBag() string {
+	if x != nil {
+		return x.Bag
+	}
+	return ""
+}
+
+func (x *PlasmaRow) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *PlasmaRow) GetBatch() string {
+	if x != nil {
+		return x.Batch
+	}
+	return ""
+}
+
+func (x *PlasmaRow) GetExpiry() string {
+	if x != nil {
+		return x.Expiry
+	}
+	return ""
+}
+
+func (x *PlasmaRow) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *PlasmaRow) GetTo() string {
+	if x != nil {
+		return x.To
+	}
+	return ""
+}
+
+func (x *PlasmaRow) GetVolumeMl() int32 {
+	if x != nil && x.VolumeMl != nil {
+		return *x.VolumeMl
+	}
+	return 0
+}
+
+func (x *PlasmaRow) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *PlasmaRow) GetCase() string {
+	if x != nil {
+		return x.Case
+	}
+	return ""
+}
+
+func (x *PlasmaRow) GetPatient() string {
+	if x != nil {
+		return x.Patient
+	}
+	return ""
+}
+
+func (x *PlasmaRow) GetYard() string {
+	if x != nil {
+		return x.Yard
+	}
+	return ""
+}
+
+func (x *PlasmaRow) GetClient() string {
+	if x != nil {
+		return x.Client
+	}
+	return ""
+}
+
+func (x *PlasmaRow) GetWho() string {
+	if x != nil {
+		return x.Who
+	}
+	return ""
+}
+
+func (x *PlasmaRow) GetIggBeforeGPerL() float64 {
+	if x != nil && x.IggBeforeGPerL != nil {
+		return *x.IggBeforeGPerL
+	}
+	return 0
+}
+
+func (x *PlasmaRow) GetIggAfterGPerL() float64 {
+	if x != nil && x.IggAfterGPerL != nil {
+		return *x.IggAfterGPerL
+	}
+	return 0
+}
+
+func (x *PlasmaRow) GetReaction() string {
+	if x != nil {
+		return x.Reaction
+	}
+	return ""
+}
+
+func (x *PlasmaRow) GetOutcome() string {
+	if x != nil {
+		return x.Outcome
+	}
+	return ""
+}
+
+func (x *PlasmaRow) GetCostMinor() int64 {
+	if x != nil && x.CostMinor != nil {
+		return *x.CostMinor
+	}
+	return 0
+}
+
+type ListPlasmaResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// As it happened.
+	Rows     []*PlasmaRow `protobuf:"bytes,1,rep,name=rows,proto3" json:"rows,omitempty"`
+	Currency string       `protobuf:"bytes,2,opt,name=currency,proto3" json:"currency,omitempty"`
+	// Where to go on with 'after'; empty at the end.
+	Next          string `protobuf:"bytes,3,opt,name=next,proto3" json:"next,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListPlasmaResponse) Reset() {
+	*x = ListPlasmaResponse{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListPlasmaResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListPlasmaResponse) ProtoMessage() {}
+
+func (x *ListPlasmaResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListPlasmaResponse.ProtoReflect.Descriptor instead.
+func (*ListPlasmaResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{103}
+}
+
+func (x *ListPlasmaResponse) GetRows() []*PlasmaRow {
+	if x != nil {
+		return x.Rows
+	}
+	return nil
+}
+
+func (x *ListPlasmaResponse) GetCurrency() string {
+	if x != nil {
+		return x.Currency
+	}
+	return ""
+}
+
+func (x *ListPlasmaResponse) GetNext() string {
+	if x != nil {
+		return x.Next
+	}
+	return ""
+}
+
 type ListReactionsRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	By            string                 `protobuf:"bytes,1,opt,name=by,proto3" json:"by,omitempty"`
@@ -8843,7 +9322,7 @@ type ListReactionsRequest struct {
 
 func (x *ListReactionsRequest) Reset() {
 	*x = ListReactionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8855,7 +9334,7 @@ func (x *ListReactionsRequest) String() string {
 func (*ListReactionsRequest) ProtoMessage() {}
 
 func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8868,7 +9347,7 @@ func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsRequest.ProtoReflect.Descriptor instead.
 func (*ListReactionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{101}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{104}
 }
 
 func (x *ListReactionsRequest) GetBy() string {
@@ -8916,7 +9395,7 @@ type ReactionRow struct {
 
 func (x *ReactionRow) Reset() {
 	*x = ReactionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8928,7 +9407,7 @@ func (x *ReactionRow) String() string {
 func (*ReactionRow) ProtoMessage() {}
 
 func (x *ReactionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8941,7 +9420,7 @@ func (x *ReactionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionRow.ProtoReflect.Descriptor instead.
 func (*ReactionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{102}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{105}
 }
 
 func (x *ReactionRow) GetGroup() string {
@@ -9030,7 +9509,7 @@ type ReactionChart struct {
 
 func (x *ReactionChart) Reset() {
 	*x = ReactionChart{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9042,7 +9521,7 @@ func (x *ReactionChart) String() string {
 func (*ReactionChart) ProtoMessage() {}
 
 func (x *ReactionChart) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9055,7 +9534,7 @@ func (x *ReactionChart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionChart.ProtoReflect.Descriptor instead.
 func (*ReactionChart) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{103}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{106}
 }
 
 func (x *ReactionChart) GetUsual() float64 {
@@ -9145,7 +9624,7 @@ type ListReactionsResponse struct {
 
 func (x *ListReactionsResponse) Reset() {
 	*x = ListReactionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9157,7 +9636,7 @@ func (x *ListReactionsResponse) String() string {
 func (*ListReactionsResponse) ProtoMessage() {}
 
 func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9170,7 +9649,7 @@ func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsResponse.ProtoReflect.Descriptor instead.
 func (*ListReactionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{104}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{107}
 }
 
 func (x *ListReactionsResponse) GetRows() []*ReactionRow {
@@ -9233,7 +9712,7 @@ type ListResponsesRequest struct {
 
 func (x *ListResponsesRequest) Reset() {
 	*x = ListResponsesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[108]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9245,7 +9724,7 @@ func (x *ListResponsesRequest) String() string {
 func (*ListResponsesRequest) ProtoMessage() {}
 
 func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[108]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9258,7 +9737,7 @@ func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesRequest.ProtoReflect.Descriptor instead.
 func (*ListResponsesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{105}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{108}
 }
 
 func (x *ListResponsesRequest) GetBy() string {
@@ -9294,7 +9773,7 @@ type ShareSpan struct {
 
 func (x *ShareSpan) Reset() {
 	*x = ShareSpan{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[109]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9306,7 +9785,7 @@ func (x *ShareSpan) String() string {
 func (*ShareSpan) ProtoMessage() {}
 
 func (x *ShareSpan) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[109]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9319,7 +9798,7 @@ func (x *ShareSpan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShareSpan.ProtoReflect.Descriptor instead.
 func (*ShareSpan) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{106}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{109}
 }
 
 func (x *ShareSpan) GetLow() float64 {
@@ -9369,7 +9848,7 @@ type ResponseRow struct {
 
 func (x *ResponseRow) Reset() {
 	*x = ResponseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[110]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9381,7 +9860,7 @@ func (x *ResponseRow) String() string {
 func (*ResponseRow) ProtoMessage() {}
 
 func (x *ResponseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[110]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9394,7 +9873,7 @@ func (x *ResponseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResponseRow.ProtoReflect.Descriptor instead.
 func (*ResponseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{107}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{110}
 }
 
 func (x *ResponseRow) GetGroup() string {
@@ -9485,7 +9964,7 @@ type ListResponsesResponse struct {
 
 func (x *ListResponsesResponse) Reset() {
 	*x = ListResponsesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[108]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[111]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9497,7 +9976,7 @@ func (x *ListResponsesResponse) String() string {
 func (*ListResponsesResponse) ProtoMessage() {}
 
 func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[108]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[111]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9510,7 +9989,7 @@ func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesResponse.ProtoReflect.Descriptor instead.
 func (*ListResponsesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{108}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{111}
 }
 
 func (x *ListResponsesResponse) GetRows() []*ResponseRow {
@@ -9542,7 +10021,7 @@ type ListOverridesRequest struct {
 
 func (x *ListOverridesRequest) Reset() {
 	*x = ListOverridesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[109]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[112]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9554,7 +10033,7 @@ func (x *ListOverridesRequest) String() string {
 func (*ListOverridesRequest) ProtoMessage() {}
 
 func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[109]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[112]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9567,7 +10046,7 @@ func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesRequest.ProtoReflect.Descriptor instead.
 func (*ListOverridesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{109}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{112}
 }
 
 // OverrideRow counts how often one caution was gone past in a month.
@@ -9582,7 +10061,7 @@ type OverrideRow struct {
 
 func (x *OverrideRow) Reset() {
 	*x = OverrideRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[110]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[113]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9594,7 +10073,7 @@ func (x *OverrideRow) String() string {
 func (*OverrideRow) ProtoMessage() {}
 
 func (x *OverrideRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[110]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[113]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9607,7 +10086,7 @@ func (x *OverrideRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverrideRow.ProtoReflect.Descriptor instead.
 func (*OverrideRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{110}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{113}
 }
 
 func (x *OverrideRow) GetMonth() string {
@@ -9640,7 +10119,7 @@ type ListOverridesResponse struct {
 
 func (x *ListOverridesResponse) Reset() {
 	*x = ListOverridesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[111]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[114]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9652,7 +10131,7 @@ func (x *ListOverridesResponse) String() string {
 func (*ListOverridesResponse) ProtoMessage() {}
 
 func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[111]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[114]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9665,7 +10144,7 @@ func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesResponse.ProtoReflect.Descriptor instead.
 func (*ListOverridesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{111}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{114}
 }
 
 func (x *ListOverridesResponse) GetRows() []*OverrideRow {
@@ -10060,14 +10539,22 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\trunner_up\x18\x03 \x03(\tR\brunnerUp\x12\x14\n" +
 	"\x05steps\x18\x04 \x03(\tR\x05steps\x121\n" +
 	"\bcautions\x18\x05 \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x125\n" +
-	"\tfreshness\x18\x06 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"\xea\x01\n" +
+	"\tfreshness\x18\x06 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"\xae\x04\n" +
 	"\x10ListCasesRequest\x12)\n" +
 	"\x04open\x18\x01 \x01(\bB\x15\xca\xda\x18\x11\n" +
 	"\x0fonly open casesR\x04open\x12T\n" +
 	"\x05limit\x18\x02 \x01(\x05B>\xca\xda\x18:\n" +
 	"&at most so many rows; 5000 when absent\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xb3@R\x05limit\x12U\n" +
 	"\x05after\x18\x03 \x01(\tB?\xca\xda\x18;\n" +
-	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\"\xdc\x02\n" +
+	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\x12V\n" +
+	"\x04from\x18\x04 \x01(\tBB\xca\xda\x18>\n" +
+	"<first day or month on which it was opened; all when left outR\x04from\x12I\n" +
+	"\x02to\x18\x05 \x01(\tB9\xca\xda\x185\n" +
+	"3last day or month; the same as --from when left outR\x02to\x12G\n" +
+	"\x04yard\x18\x06 \x01(\tB3\xca\xda\x18/\n" +
+	"-only patients of a yard whose name holds thisR\x04yard\x12V\n" +
+	"\x06person\x18\a \x01(\tB>\xca\xda\x18:\n" +
+	"/only cases in which this person wrote something\x92\x01\x06personR\x06person\"\xdc\x02\n" +
 	"\aCaseRow\x12\x12\n" +
 	"\x04case\x18\x01 \x01(\tR\x04case\x12\x18\n" +
 	"\apatient\x18\x02 \x01(\tR\apatient\x12\x12\n" +
@@ -10154,7 +10641,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\fnot_yet_sent\x18\x05 \x01(\x05R\n" +
 	"notYetSent\x125\n" +
 	"\tfreshness\x18\x06 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\x121\n" +
-	"\bcautions\x18\a \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\"\xa5\x02\n" +
+	"\bcautions\x18\a \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\"\xb1\x03\n" +
 	"\x18ListDiscrepanciesRequest\x122\n" +
 	"\x04open\x18\x01 \x01(\bB\x1e\xca\xda\x18\x1a\n" +
 	"\x18only those that are openR\x04open\x12(\n" +
@@ -10163,7 +10650,11 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x05limit\x18\x03 \x01(\x05B>\xca\xda\x18:\n" +
 	"&at most so many rows; 5000 when absent\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xb3@R\x05limit\x12U\n" +
 	"\x05after\x18\x04 \x01(\tB?\xca\xda\x18;\n" +
-	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\"\xd5\x01\n" +
+	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\x12?\n" +
+	"\x04from\x18\x05 \x01(\tB+\xca\xda\x18'\n" +
+	"%first day or month; all when left outR\x04from\x12I\n" +
+	"\x02to\x18\x06 \x01(\tB9\xca\xda\x185\n" +
+	"3last day or month; the same as --from when left outR\x02to\"\xd5\x01\n" +
 	"\x0eDiscrepancyRow\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x16\n" +
 	"\x06entity\x18\x02 \x01(\tR\x06entity\x12\x12\n" +
@@ -10282,10 +10773,14 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\aversion\x18\x01 \x01(\tB\"\xca\xda\x18\x1e\n" +
 	"\x1aa version as plans show it\x10\x01R\aversion\"C\n" +
 	"\x14ListAffectedResponse\x12+\n" +
-	"\x05cases\x18\x01 \x03(\v2\x15.thawtrail.v1.CaseRowR\x05cases\"G\n" +
+	"\x05cases\x18\x01 \x03(\v2\x15.thawtrail.v1.CaseRowR\x05cases\"\xd3\x01\n" +
 	"\x0eListUseRequest\x125\n" +
 	"\x02by\x18\x01 \x01(\tB%\xca\xda\x18!\n" +
-	"\x1fmonth, place, product or personR\x02by\"\xe3\x01\n" +
+	"\x1fmonth, place, product or personR\x02by\x12?\n" +
+	"\x04from\x18\x02 \x01(\tB+\xca\xda\x18'\n" +
+	"%first day or month; all when left outR\x04from\x12I\n" +
+	"\x02to\x18\x03 \x01(\tB9\xca\xda\x185\n" +
+	"3last day or month; the same as --from when left outR\x02to\"\xe3\x01\n" +
 	"\x06UseRow\x12\x14\n" +
 	"\x05group\x18\x01 \x01(\tR\x05group\x12\x1a\n" +
 	"\breceived\x18\x02 \x01(\x05R\breceived\x12\x14\n" +
@@ -10505,12 +11000,18 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"written_at\x18\t \x01(\tR\twrittenAt\"|\n" +
 	"\x14ListUnprovenResponse\x12-\n" +
 	"\x04rows\x18\x01 \x03(\v2\x19.thawtrail.v1.UnprovenRowR\x04rows\x125\n" +
-	"\tfreshness\x18\x02 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"\xbf\x01\n" +
+	"\tfreshness\x18\x02 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"\xa4\x03\n" +
 	"\x0fListLateRequest\x12U\n" +
 	"\x05limit\x18\x01 \x01(\x05B?\xca\xda\x18;\n" +
 	"'at most so many cases; 5000 when absent\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xb3@R\x05limit\x12U\n" +
 	"\x05after\x18\x02 \x01(\tB?\xca\xda\x18;\n" +
-	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\"\xdb\x01\n" +
+	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\x12T\n" +
+	"\x04from\x18\x03 \x01(\tB@\xca\xda\x18<\n" +
+	":first day or month on which it happened; all when left outR\x04from\x12I\n" +
+	"\x02to\x18\x04 \x01(\tB9\xca\xda\x185\n" +
+	"3last day or month; the same as --from when left outR\x02to\x12B\n" +
+	"\x06person\x18\x05 \x01(\tB*\xca\xda\x18&\n" +
+	"\x1bonly entries of this person\x92\x01\x06personR\x06person\"\xdb\x01\n" +
 	"\aLateRow\x12\x12\n" +
 	"\x04case\x18\x01 \x01(\tR\x04case\x12\x18\n" +
 	"\apatient\x18\x02 \x01(\tR\apatient\x12\x12\n" +
@@ -10524,12 +11025,18 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\bunsigned\x18\t \x01(\bR\bunsigned\"Q\n" +
 	"\x10ListLateResponse\x12)\n" +
 	"\x04rows\x18\x01 \x03(\v2\x15.thawtrail.v1.LateRowR\x04rows\x12\x12\n" +
-	"\x04next\x18\x02 \x01(\tR\x04next\"\xdc\x01\n" +
+	"\x04next\x18\x02 \x01(\tR\x04next\"\xe7\x03\n" +
 	"\x16ListCorrectionsRequest\x12k\n" +
 	"\x05limit\x18\x01 \x01(\x05BU\xca\xda\x18Q\n" +
 	"=at most so many entries that were corrected; 5000 when absent\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xb3@R\x05limit\x12U\n" +
 	"\x05after\x18\x02 \x01(\tB?\xca\xda\x18;\n" +
-	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\"\x93\x02\n" +
+	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\x12R\n" +
+	"\x04from\x18\x03 \x01(\tB>\xca\xda\x18:\n" +
+	"8first day or month of the corrections; all when left outR\x04from\x12I\n" +
+	"\x02to\x18\x04 \x01(\tB9\xca\xda\x185\n" +
+	"3last day or month; the same as --from when left outR\x02to\x12j\n" +
+	"\x06person\x18\x05 \x01(\tBR\xca\xda\x18N\n" +
+	"Conly corrections by this person, or of what this person had entered\x92\x01\x06personR\x06person\"\x93\x02\n" +
 	"\rCorrectionRow\x12\x0e\n" +
 	"\x02at\x18\x01 \x01(\tR\x02at\x12\x10\n" +
 	"\x03who\x18\x02 \x01(\tR\x03who\x12\x1d\n" +
@@ -10546,7 +11053,56 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\bno_proof\x18\v \x01(\bR\anoProof\"^\n" +
 	"\x17ListCorrectionsResponse\x12/\n" +
 	"\x04rows\x18\x01 \x03(\v2\x1b.thawtrail.v1.CorrectionRowR\x04rows\x12\x12\n" +
-	"\x04next\x18\x02 \x01(\tR\x04next\"\xf2\x01\n" +
+	"\x04next\x18\x02 \x01(\tR\x04next\"\xfb\x04\n" +
+	"\x11ListPlasmaRequest\x12T\n" +
+	"\x05limit\x18\x01 \x01(\x05B>\xca\xda\x18:\n" +
+	"&at most so many rows; 5000 when absent\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xb3@R\x05limit\x12U\n" +
+	"\x05after\x18\x02 \x01(\tB?\xca\xda\x18;\n" +
+	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\x12?\n" +
+	"\x04from\x18\x03 \x01(\tB+\xca\xda\x18'\n" +
+	"%first day or month; all when left outR\x04from\x12I\n" +
+	"\x02to\x18\x04 \x01(\tB9\xca\xda\x185\n" +
+	"3last day or month; the same as --from when left outR\x02to\x123\n" +
+	"\x05place\x18\x05 \x01(\tB\x1d\xca\xda\x18\x19\n" +
+	"\x0fonly this place\x92\x01\x05placeR\x05place\x12;\n" +
+	"\aproduct\x18\x06 \x01(\tB!\xca\xda\x18\x1d\n" +
+	"\x11only this product\x92\x01\aproductR\aproduct\x12@\n" +
+	"\x06person\x18\a \x01(\tB(\xca\xda\x18$\n" +
+	"\x19only what this person did\x92\x01\x06personR\x06person\x12y\n" +
+	"\x04kind\x18\b \x01(\tBe\xca\xda\x18a\n" +
+	"_only this kind: received, moved, given, discarded, lent, missing and so on, as the rows name itR\x04kind\"\xd9\x04\n" +
+	"\tPlasmaRow\x12\x0e\n" +
+	"\x02at\x18\x01 \x01(\tR\x02at\x12\x12\n" +
+	"\x04kind\x18\x02 \x01(\tR\x04kind\x12\x10\n" +
+	"\x03bag\x18\x03 \x01(\tR\x03bag\x12\x18\n" +
+	"\aproduct\x18\x04 \x01(\tR\aproduct\x12\x14\n" +
+	"\x05batch\x18\x05 \x01(\tR\x05batch\x12\x16\n" +
+	"\x06expiry\x18\x06 \x01(\tR\x06expiry\x12\x14\n" +
+	"\x05place\x18\a \x01(\tR\x05place\x12\x0e\n" +
+	"\x02to\x18\b \x01(\tR\x02to\x12 \n" +
+	"\tvolume_ml\x18\t \x01(\x05H\x00R\bvolumeMl\x88\x01\x01\x12\x16\n" +
+	"\x06reason\x18\n" +
+	" \x01(\tR\x06reason\x12\x12\n" +
+	"\x04case\x18\v \x01(\tR\x04case\x12\x18\n" +
+	"\apatient\x18\f \x01(\tR\apatient\x12\x12\n" +
+	"\x04yard\x18\r \x01(\tR\x04yard\x12\x16\n" +
+	"\x06client\x18\x0e \x01(\tR\x06client\x12\x10\n" +
+	"\x03who\x18\x0f \x01(\tR\x03who\x12/\n" +
+	"\x12igg_before_g_per_l\x18\x10 \x01(\x01H\x01R\x0eiggBeforeGPerL\x88\x01\x01\x12-\n" +
+	"\x11igg_after_g_per_l\x18\x11 \x01(\x01H\x02R\riggAfterGPerL\x88\x01\x01\x12\x1a\n" +
+	"\breaction\x18\x12 \x01(\tR\breaction\x12\x18\n" +
+	"\aoutcome\x18\x13 \x01(\tR\aoutcome\x12\"\n" +
+	"\n" +
+	"cost_minor\x18\x14 \x01(\x03H\x03R\tcostMinor\x88\x01\x01B\f\n" +
+	"\n" +
+	"_volume_mlB\x15\n" +
+	"\x13_igg_before_g_per_lB\x14\n" +
+	"\x12_igg_after_g_per_lB\r\n" +
+	"\v_cost_minor\"q\n" +
+	"\x12ListPlasmaResponse\x12+\n" +
+	"\x04rows\x18\x01 \x03(\v2\x17.thawtrail.v1.PlasmaRowR\x04rows\x12\x1a\n" +
+	"\bcurrency\x18\x02 \x01(\tR\bcurrency\x12\x12\n" +
+	"\x04next\x18\x03 \x01(\tR\x04next\"\xf2\x01\n" +
 	"\x14ListReactionsRequest\x12:\n" +
 	"\x02by\x18\x01 \x01(\tB*\xca\xda\x18&\n" +
 	"\"batch, product, donor, rate or age\x10\x01R\x02by\x12S\n" +
@@ -10666,7 +11222,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\aGetCase\x12\x1c.thawtrail.v1.GetCaseRequest\x1a\x1d.thawtrail.v1.GetCaseResponse\"0\xda\xda\x18,\n" +
 	"\x04case\x12\x0eThe case sheet\x1a\acase 5Q\"\x04case*\x05sheet\x12r\n" +
 	"\x06GetNow\x12\x1b.thawtrail.v1.GetNowRequest\x1a\x1c.thawtrail.v1.GetNowResponse\"-\xda\xda\x18)\n" +
-	"\x03now\x12\x1dWhat runs and what is due now\x1a\x03now2\xf8\x18\n" +
+	"\x03now\x12\x1dWhat runs and what is due now\x1a\x03now2\x81\x1b\n" +
 	"\fAuditService\x12\xbb\x01\n" +
 	"\x11ListDiscrepancies\x12&.thawtrail.v1.ListDiscrepanciesRequest\x1a'.thawtrail.v1.ListDiscrepanciesResponse\"U\xda\xda\x18Q\n" +
 	"\rdiscrepancies\x12\"Discrepancies, with their evidence\x1a\x14discrepancies --open*\x06doubts\x12\x8c\x01\n" +
@@ -10694,7 +11250,10 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x0eaudit unproven\x12JActs without proof of who did them, and entries that nobody has signed yet\x1a\x0eaudit unproven\x12\xab\x01\n" +
 	"\bListLate\x12\x1d.thawtrail.v1.ListLateRequest\x1a\x1e.thawtrail.v1.ListLateResponse\"`\xda\xda\x18\\\n" +
 	"\n" +
-	"audit late\x127Entries made afterwards, case by case, the newest first\x1a\x15audit late --limit 50\x12\xe2\x01\n" +
+	"audit late\x127Entries made afterwards, case by case, the newest first\x1a\x15audit late --limit 50\x12\x86\x02\n" +
+	"\n" +
+	"ListPlasma\x12\x1f.thawtrail.v1.ListPlasmaRequest\x1a .thawtrail.v1.ListPlasmaResponse\"\xb4\x01\xda\xda\x18\xaf\x01\n" +
+	"\faudit plasma\x12uWhat became of plasma, row by row: received, moved, given, thrown away, with batch, reason, client, vet, IgG and cost\x1a(audit plasma --from 2026-11 --kind given\x12\xe2\x01\n" +
 	"\x0fListCorrections\x12$.thawtrail.v1.ListCorrectionsRequest\x1a%.thawtrail.v1.ListCorrectionsResponse\"\x81\x01\xda\xda\x18}\n" +
 	"\x11audit corrections\x12JWhat was corrected or voided: before, after, who and why, the newest first\x1a\x1caudit corrections --limit 50\x12\xf1\x01\n" +
 	"\rListReactions\x12\".thawtrail.v1.ListReactionsRequest\x1a#.thawtrail.v1.ListReactionsResponse\"\x96\x01\xda\xda\x18\x91\x01\n" +
@@ -10717,7 +11276,7 @@ func file_thawtrail_v1_services_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_services_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 112)
+var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 115)
 var file_thawtrail_v1_services_proto_goTypes = []any{
 	(SavedState)(0),                   // 0: thawtrail.v1.SavedState
 	(*EndPersonRequest)(nil),          // 1: thawtrail.v1.EndPersonRequest
@@ -10821,33 +11380,36 @@ var file_thawtrail_v1_services_proto_goTypes = []any{
 	(*ListCorrectionsRequest)(nil),    // 99: thawtrail.v1.ListCorrectionsRequest
 	(*CorrectionRow)(nil),             // 100: thawtrail.v1.CorrectionRow
 	(*ListCorrectionsResponse)(nil),   // 101: thawtrail.v1.ListCorrectionsResponse
-	(*ListReactionsRequest)(nil),      // 102: thawtrail.v1.ListReactionsRequest
-	(*ReactionRow)(nil),               // 103: thawtrail.v1.ReactionRow
-	(*ReactionChart)(nil),             // 104: thawtrail.v1.ReactionChart
-	(*ListReactionsResponse)(nil),     // 105: thawtrail.v1.ListReactionsResponse
-	(*ListResponsesRequest)(nil),      // 106: thawtrail.v1.ListResponsesRequest
-	(*ShareSpan)(nil),                 // 107: thawtrail.v1.ShareSpan
-	(*ResponseRow)(nil),               // 108: thawtrail.v1.ResponseRow
-	(*ListResponsesResponse)(nil),     // 109: thawtrail.v1.ListResponsesResponse
-	(*ListOverridesRequest)(nil),      // 110: thawtrail.v1.ListOverridesRequest
-	(*OverrideRow)(nil),               // 111: thawtrail.v1.OverrideRow
-	(*ListOverridesResponse)(nil),     // 112: thawtrail.v1.ListOverridesResponse
-	(*Entry)(nil),                     // 113: thawtrail.v1.Entry
-	(*Moment)(nil),                    // 114: thawtrail.v1.Moment
-	(*Override)(nil),                  // 115: thawtrail.v1.Override
-	(ProofKind)(0),                    // 116: thawtrail.v1.ProofKind
+	(*ListPlasmaRequest)(nil),         // 102: thawtrail.v1.ListPlasmaRequest
+	(*PlasmaRow)(nil),                 // 103: thawtrail.v1.PlasmaRow
+	(*ListPlasmaResponse)(nil),        // 104: thawtrail.v1.ListPlasmaResponse
+	(*ListReactionsRequest)(nil),      // 105: thawtrail.v1.ListReactionsRequest
+	(*ReactionRow)(nil),               // 106: thawtrail.v1.ReactionRow
+	(*ReactionChart)(nil),             // 107: thawtrail.v1.ReactionChart
+	(*ListReactionsResponse)(nil),     // 108: thawtrail.v1.ListReactionsResponse
+	(*ListResponsesRequest)(nil),      // 109: thawtrail.v1.ListResponsesRequest
+	(*ShareSpan)(nil),                 // 110: thawtrail.v1.ShareSpan
+	(*ResponseRow)(nil),               // 111: thawtrail.v1.ResponseRow
+	(*ListResponsesResponse)(nil),     // 112: thawtrail.v1.ListResponsesResponse
+	(*ListOverridesRequest)(nil),      // 113: thawtrail.v1.ListOverridesRequest
+	(*OverrideRow)(nil),               // 114: thawtrail.v1.OverrideRow
+	(*ListOverridesResponse)(nil),     // 115: thawtrail.v1.ListOverridesResponse
+	(*Entry)(nil),                     // 116: thawtrail.v1.Entry
+	(*Moment)(nil),                    // 117: thawtrail.v1.Moment
+	(*Override)(nil),                  // 118: thawtrail.v1.Override
+	(ProofKind)(0),                    // 119: thawtrail.v1.ProofKind
 }
 var file_thawtrail_v1_services_proto_depIdxs = []int32{
-	113, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
-	114, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
-	115, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
-	113, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
+	116, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
+	117, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
+	118, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
+	116, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
 	3,   // 4: thawtrail.v1.WriteAllRequest.entries:type_name -> thawtrail.v1.WriteRequest
 	6,   // 5: thawtrail.v1.WriteAllResponse.fates:type_name -> thawtrail.v1.Fate
 	7,   // 6: thawtrail.v1.Fate.written:type_name -> thawtrail.v1.WriteResponse
 	0,   // 7: thawtrail.v1.WriteResponse.saved:type_name -> thawtrail.v1.SavedState
 	8,   // 8: thawtrail.v1.WriteResponse.cautions:type_name -> thawtrail.v1.Caution
-	116, // 9: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
+	119, // 9: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
 	13,  // 10: thawtrail.v1.ListStockResponse.bags:type_name -> thawtrail.v1.BagRow
 	16,  // 11: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
 	11,  // 12: thawtrail.v1.ListStockResponse.freshness:type_name -> thawtrail.v1.Freshness
@@ -10902,10 +11464,10 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	11,  // 61: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
 	8,   // 62: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
 	67,  // 63: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
-	113, // 64: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
+	116, // 64: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
 	0,   // 65: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
-	116, // 66: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
-	113, // 67: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
+	119, // 66: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
+	116, // 67: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
 	100, // 68: thawtrail.v1.GetRecordResponse.corrections:type_name -> thawtrail.v1.CorrectionRow
 	71,  // 69: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
 	72,  // 70: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
@@ -10932,79 +11494,82 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	11,  // 91: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
 	97,  // 92: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
 	100, // 93: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
-	103, // 94: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
-	104, // 95: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
-	8,   // 96: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
-	11,  // 97: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	107, // 98: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
-	108, // 99: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
-	11,  // 100: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	111, // 101: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
-	3,   // 102: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
-	4,   // 103: thawtrail.v1.RecordService.WriteAll:input_type -> thawtrail.v1.WriteAllRequest
-	9,   // 104: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
-	1,   // 105: thawtrail.v1.RecordService.EndPerson:input_type -> thawtrail.v1.EndPersonRequest
-	12,  // 106: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
-	18,  // 107: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
-	23,  // 108: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
-	28,  // 109: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
-	31,  // 110: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
-	34,  // 111: thawtrail.v1.StockService.ListLevels:input_type -> thawtrail.v1.ListLevelsRequest
-	46,  // 112: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
-	48,  // 113: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
-	51,  // 114: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
-	55,  // 115: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
-	58,  // 116: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
-	62,  // 117: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
-	65,  // 118: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
-	68,  // 119: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
-	70,  // 120: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
-	74,  // 121: thawtrail.v1.AuditService.GetPerson:input_type -> thawtrail.v1.GetPersonRequest
-	76,  // 122: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
-	78,  // 123: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
-	81,  // 124: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
-	87,  // 125: thawtrail.v1.AuditService.GetRecall:input_type -> thawtrail.v1.GetRecallRequest
-	93,  // 126: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
-	96,  // 127: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
-	99,  // 128: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
-	102, // 129: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
-	106, // 130: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
-	110, // 131: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
-	7,   // 132: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
-	5,   // 133: thawtrail.v1.RecordService.WriteAll:output_type -> thawtrail.v1.WriteAllResponse
-	10,  // 134: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
-	2,   // 135: thawtrail.v1.RecordService.EndPerson:output_type -> thawtrail.v1.EndPersonResponse
-	17,  // 136: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
-	21,  // 137: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
-	27,  // 138: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
-	30,  // 139: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
-	33,  // 140: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
-	45,  // 141: thawtrail.v1.StockService.ListLevels:output_type -> thawtrail.v1.ListLevelsResponse
-	47,  // 142: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
-	50,  // 143: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
-	54,  // 144: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
-	57,  // 145: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
-	60,  // 146: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
-	64,  // 147: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
-	66,  // 148: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
-	69,  // 149: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
-	73,  // 150: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
-	75,  // 151: thawtrail.v1.AuditService.GetPerson:output_type -> thawtrail.v1.GetPersonResponse
-	77,  // 152: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
-	80,  // 153: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
-	84,  // 154: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
-	92,  // 155: thawtrail.v1.AuditService.GetRecall:output_type -> thawtrail.v1.GetRecallResponse
-	95,  // 156: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
-	98,  // 157: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
-	101, // 158: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
-	105, // 159: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
-	109, // 160: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
-	112, // 161: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
-	132, // [132:162] is the sub-list for method output_type
-	102, // [102:132] is the sub-list for method input_type
-	102, // [102:102] is the sub-list for extension type_name
-	102, // [102:102] is the sub-list for extension extendee
-	0,   // [0:102] is the sub-list for field type_name
+	103, // 94: thawtrail.v1.ListPlasmaResponse.rows:type_name -> thawtrail.v1.PlasmaRow
+	106, // 95: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
+	107, // 96: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
+	8,   // 97: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
+	11,  // 98: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	110, // 99: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
+	111, // 100: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
+	11,  // 101: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	114, // 102: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
+	3,   // 103: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
+	4,   // 104: thawtrail.v1.RecordService.WriteAll:input_type -> thawtrail.v1.WriteAllRequest
+	9,   // 105: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
+	1,   // 106: thawtrail.v1.RecordService.EndPerson:input_type -> thawtrail.v1.EndPersonRequest
+	12,  // 107: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
+	18,  // 108: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
+	23,  // 109: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
+	28,  // 110: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
+	31,  // 111: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
+	34,  // 112: thawtrail.v1.StockService.ListLevels:input_type -> thawtrail.v1.ListLevelsRequest
+	46,  // 113: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
+	48,  // 114: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
+	51,  // 115: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
+	55,  // 116: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
+	58,  // 117: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
+	62,  // 118: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
+	65,  // 119: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
+	68,  // 120: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
+	70,  // 121: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
+	74,  // 122: thawtrail.v1.AuditService.GetPerson:input_type -> thawtrail.v1.GetPersonRequest
+	76,  // 123: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
+	78,  // 124: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
+	81,  // 125: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
+	87,  // 126: thawtrail.v1.AuditService.GetRecall:input_type -> thawtrail.v1.GetRecallRequest
+	93,  // 127: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
+	96,  // 128: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
+	102, // 129: thawtrail.v1.AuditService.ListPlasma:input_type -> thawtrail.v1.ListPlasmaRequest
+	99,  // 130: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
+	105, // 131: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
+	109, // 132: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
+	113, // 133: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
+	7,   // 134: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
+	5,   // 135: thawtrail.v1.RecordService.WriteAll:output_type -> thawtrail.v1.WriteAllResponse
+	10,  // 136: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
+	2,   // 137: thawtrail.v1.RecordService.EndPerson:output_type -> thawtrail.v1.EndPersonResponse
+	17,  // 138: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
+	21,  // 139: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
+	27,  // 140: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
+	30,  // 141: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
+	33,  // 142: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
+	45,  // 143: thawtrail.v1.StockService.ListLevels:output_type -> thawtrail.v1.ListLevelsResponse
+	47,  // 144: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
+	50,  // 145: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
+	54,  // 146: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
+	57,  // 147: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
+	60,  // 148: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
+	64,  // 149: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
+	66,  // 150: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
+	69,  // 151: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
+	73,  // 152: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
+	75,  // 153: thawtrail.v1.AuditService.GetPerson:output_type -> thawtrail.v1.GetPersonResponse
+	77,  // 154: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
+	80,  // 155: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
+	84,  // 156: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
+	92,  // 157: thawtrail.v1.AuditService.GetRecall:output_type -> thawtrail.v1.GetRecallResponse
+	95,  // 158: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
+	98,  // 159: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
+	104, // 160: thawtrail.v1.AuditService.ListPlasma:output_type -> thawtrail.v1.ListPlasmaResponse
+	101, // 161: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
+	108, // 162: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
+	112, // 163: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
+	115, // 164: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
+	134, // [134:165] is the sub-list for method output_type
+	103, // [103:134] is the sub-list for method input_type
+	103, // [103:103] is the sub-list for extension type_name
+	103, // [103:103] is the sub-list for extension extendee
+	0,   // [0:103] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_services_proto_init() }
@@ -11021,14 +11586,15 @@ func file_thawtrail_v1_services_proto_init() {
 	file_thawtrail_v1_services_proto_msgTypes[65].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[82].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[102].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[107].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[105].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[110].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_services_proto_rawDesc), len(file_thawtrail_v1_services_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   112,
+			NumMessages:   115,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

@@ -781,6 +781,7 @@ const (
 	AuditService_GetRecall_FullMethodName         = "/thawtrail.v1.AuditService/GetRecall"
 	AuditService_ListUnproven_FullMethodName      = "/thawtrail.v1.AuditService/ListUnproven"
 	AuditService_ListLate_FullMethodName          = "/thawtrail.v1.AuditService/ListLate"
+	AuditService_ListPlasma_FullMethodName        = "/thawtrail.v1.AuditService/ListPlasma"
 	AuditService_ListCorrections_FullMethodName   = "/thawtrail.v1.AuditService/ListCorrections"
 	AuditService_ListReactions_FullMethodName     = "/thawtrail.v1.AuditService/ListReactions"
 	AuditService_ListResponses_FullMethodName     = "/thawtrail.v1.AuditService/ListResponses"
@@ -805,6 +806,7 @@ type AuditServiceClient interface {
 	GetRecall(ctx context.Context, in *GetRecallRequest, opts ...grpc.CallOption) (*GetRecallResponse, error)
 	ListUnproven(ctx context.Context, in *ListUnprovenRequest, opts ...grpc.CallOption) (*ListUnprovenResponse, error)
 	ListLate(ctx context.Context, in *ListLateRequest, opts ...grpc.CallOption) (*ListLateResponse, error)
+	ListPlasma(ctx context.Context, in *ListPlasmaRequest, opts ...grpc.CallOption) (*ListPlasmaResponse, error)
 	ListCorrections(ctx context.Context, in *ListCorrectionsRequest, opts ...grpc.CallOption) (*ListCorrectionsResponse, error)
 	ListReactions(ctx context.Context, in *ListReactionsRequest, opts ...grpc.CallOption) (*ListReactionsResponse, error)
 	ListResponses(ctx context.Context, in *ListResponsesRequest, opts ...grpc.CallOption) (*ListResponsesResponse, error)
@@ -939,6 +941,16 @@ func (c *auditServiceClient) ListLate(ctx context.Context, in *ListLateRequest, 
 	return out, nil
 }
 
+func (c *auditServiceClient) ListPlasma(ctx context.Context, in *ListPlasmaRequest, opts ...grpc.CallOption) (*ListPlasmaResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListPlasmaResponse)
+	err := c.cc.Invoke(ctx, AuditService_ListPlasma_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *auditServiceClient) ListCorrections(ctx context.Context, in *ListCorrectionsRequest, opts ...grpc.CallOption) (*ListCorrectionsResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListCorrectionsResponse)
@@ -997,6 +1009,7 @@ type AuditServiceServer interface {
 	GetRecall(context.Context, *GetRecallRequest) (*GetRecallResponse, error)
 	ListUnproven(context.Context, *ListUnprovenRequest) (*ListUnprovenResponse, error)
 	ListLate(context.Context, *ListLateRequest) (*ListLateResponse, error)
+	ListPlasma(context.Context, *ListPlasmaRequest) (*ListPlasmaResponse, error)
 	ListCorrections(context.Context, *ListCorrectionsRequest) (*ListCorrectionsResponse, error)
 	ListReactions(context.Context, *ListReactionsRequest) (*ListReactionsResponse, error)
 	ListResponses(context.Context, *ListResponsesRequest) (*ListResponsesResponse, error)
@@ -1046,6 +1059,9 @@ func (UnimplementedAuditServiceServer) ListUnproven(context.Context, *ListUnprov
 }
 func (UnimplementedAuditServiceServer) ListLate(context.Context, *ListLateRequest) (*ListLateResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListLate not implemented")
+}
+func (UnimplementedAuditServiceServer) ListPlasma(context.Context, *ListPlasmaRequest) (*ListPlasmaResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListPlasma not implemented")
 }
 func (UnimplementedAuditServiceServer) ListCorrections(context.Context, *ListCorrectionsRequest) (*ListCorrectionsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListCorrections not implemented")
@@ -1296,6 +1312,24 @@ func _AuditService_ListLate_Handler(srv interface{}, ctx context.Context, dec fu
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AuditService_ListPlasma_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListPlasmaRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).ListPlasma(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_ListPlasma_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).ListPlasma(ctx, req.(*ListPlasmaRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _AuditService_ListCorrections_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListCorrectionsRequest)
 	if err := dec(in); err != nil {
@@ -1422,6 +1456,10 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListLate",
 			Handler:    _AuditService_ListLate_Handler,
+		},
+		{
+			MethodName: "ListPlasma",
+			Handler:    _AuditService_ListPlasma_Handler,
 		},
 		{
 			MethodName: "ListCorrections",
