@@ -118,7 +118,7 @@ func TestAloneFromTheFirstStart(t *testing.T) {
 	do("rights revoke --grant GRANT --reason 'left the practice' --by 'M. Alder'")
 
 	for _, question := range []string{
-		"stock", "stock --all", "stock levels", "bag show BAG0", "batch list", "product list", "place list", "choose --need-ml 900", "cases",
+		"stock", "stock --all", "stock levels", "bag show BAG0", "batch list", "product list", "place list", "place show 'north freezer'", "choose --need-ml 900", "cases",
 		"case CASE", "now", "discrepancies", "digest", "status", "record HOLD", "people", "audit affected engine-1", "audit use",
 	} {
 		require.NotEmpty(t, a.types(split(strings.NewReplacer(names...).Replace(question))...))

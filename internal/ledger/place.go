@@ -10,6 +10,11 @@ type Place struct {
 	Kind    pb.PlaceKind
 	Vehicle string
 	Warm    []WarmSpan // happened order
+
+	// What the practice asks of it, beside the labels of what lies there.
+	WarmestDc, ColdestDc *int32
+	ReadEveryH           int32  // 0: no schedule
+	Named                *Stamp // by which record
 }
 
 // WarmSpan is a time in which the place was warm or off. Every bag that lay
@@ -33,7 +38,9 @@ func foldPlace(s *set) State {
 	pl := &Place{}
 	for _, f := range s.facts {
 		if p, ok := f.body.(*pb.PlaceAdded); ok {
-			pl.Name, pl.Kind, pl.Vehicle = p.Name, p.Kind, p.Vehicle
+			at := f.stamp()
+			pl.Name, pl.Kind, pl.Vehicle, pl.Named = p.Name, p.Kind, p.Vehicle, &at
+			pl.WarmestDc, pl.ColdestDc, pl.ReadEveryH = copied(p.WarmestDc), copied(p.ColdestDc), p.GetReadEveryH()
 		}
 	}
 	for _, f := range s.story {

@@ -36,7 +36,10 @@ func (w *teller) ofPractice(m proto.Message) bool {
 		w.begin(say.Text("tale.reached", w.b.Person(p.Person)))
 	case *pb.PlaceAdded:
 		w.begin(say.Text("tale.place", p.Name, wording.Enum(p.Kind)))
-		w.and(w.b.Name(event.KindVehicle, p.Vehicle))
+		w.and(w.b.Name(event.KindVehicle, p.Vehicle),
+			maybe(p.WarmestDc, func(v int32) string { return say.Text("tale.warmest", w.b.Celsius(v)) }),
+			maybe(p.ColdestDc, func(v int32) string { return say.Text("tale.coldest", w.b.Celsius(v)) }),
+			maybe(p.ReadEveryH, func(v int32) string { return say.Text("tale.read_every", v) }))
 	case *pb.VehicleAdded:
 		w.begin(say.Text("tale.vehicle", p.Name))
 		w.and(p.Registration)

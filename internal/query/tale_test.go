@@ -129,6 +129,7 @@ func tales(c, b, d string) []struct {
 		{"practice_founded", "Practice begun, Alder Creek Equine, Australia/Sydney, AUD, owner M. Alder", "", &pb.PracticeFounded{Name: "Alder Creek Equine", Zone: "Australia/Sydney", Currency: "AUD", OwnerName: "M. Alder"}},
 		{"practice_changed", "Practice changed: name Alder Creek and Hill Road, reason merged", "", &pb.PracticeChanged{Name: "Alder Creek and Hill Road", Reason: "merged"}},
 		{"place_added", "Place named, north car (vehicle freezer)", "", &pb.PlaceAdded{Name: "north car", Kind: pb.PlaceKind_PLACE_KIND_VEHICLE_FREEZER}},
+		{"place_added", "Place named, clinic (freezer), -18 °C or colder, not under -40 °C, read every 24 h", "", &pb.PlaceAdded{Name: "clinic", Kind: pb.PlaceKind_PLACE_KIND_FREEZER, WarmestDc: n(-180), ColdestDc: n(-400), ReadEveryH: n(24)}},
 		{"vehicle_added", "Vehicle named, north car, AB 12", "", &pb.VehicleAdded{Name: "north car", Registration: "AB 12"}},
 		{"person_added", "Person named, J. Reed, registration V 1234", "", &pb.PersonAdded{Name: "J. Reed", Registration: "V 1234"}},
 		{"role_granted", "J. Reed is vet, owner", "", &pb.RoleGranted{Person: "J. Reed", Roles: []pb.Role{pb.Role_ROLE_VET, pb.Role_ROLE_OWNER}}},

@@ -7,6 +7,7 @@ import (
 
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/web/words"
+	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // Charts are pictures beside tables that say the same: no number stands in a
@@ -68,5 +69,30 @@ func VitalsOverTime(vitals []ledger.Vitals, zone *time.Location) *timeChart {
 	}
 	c.Left = scaleOf(0, 100, slices.Concat(c.Lines[0].Points, c.Lines[1].Points))
 	c.Right = scaleOf(36.5, 40.5, c.Lines[2].Points)
+	return c
+}
+
+// ReadingsOverTime puts a place's readings into lines: the warmest since the reading
+// before, what was read, and the warmest that is allowed.
+func ReadingsOverTime(place *pb.GetPlaceResponse, zone *time.Location) *timeChart {
+	c := &timeChart{Zone: zone}
+	for _, name := range words.List("chart.readings") {
+		c.Lines = append(c.Lines, timeLine{Name: name})
+	}
+	add := func(line int, ms int64, value *float64) {
+		if value != nil {
+			c.Lines[line].Points = append(c.Lines[line].Points, timePoint{ms, *value})
+		}
+	}
+	for i, r := range place.Readings {
+		ms := words.ParseTime(r.At).UnixMilli()
+		add(0, ms, r.MostC)
+		add(1, ms, &r.NowC)
+		if i == 0 || i == len(place.Readings)-1 {
+			add(2, ms, place.WarmestC)
+		}
+	}
+	c.Left = scaleOf(-30, -10, slices.Concat(c.Lines[0].Points, c.Lines[1].Points, c.Lines[2].Points))
+	c.Right = c.Left
 	return c
 }

@@ -479,6 +479,9 @@ type PlaceAdded struct {
 	Name          string                 `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
 	Kind          PlaceKind              `protobuf:"varint,3,opt,name=kind,proto3,enum=thawtrail.v1.PlaceKind" json:"kind,omitempty"`
 	Vehicle       string                 `protobuf:"bytes,4,opt,name=vehicle,proto3" json:"vehicle,omitempty"`
+	WarmestDc     *int32                 `protobuf:"varint,5,opt,name=warmest_dc,json=warmestDc,proto3,oneof" json:"warmest_dc,omitempty"`
+	ColdestDc     *int32                 `protobuf:"varint,6,opt,name=coldest_dc,json=coldestDc,proto3,oneof" json:"coldest_dc,omitempty"`
+	ReadEveryH    *int32                 `protobuf:"varint,7,opt,name=read_every_h,json=readEveryH,proto3,oneof" json:"read_every_h,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -539,6 +542,27 @@ func (x *PlaceAdded) GetVehicle() string {
 		return x.Vehicle
 	}
 	return ""
+}
+
+func (x *PlaceAdded) GetWarmestDc() int32 {
+	if x != nil && x.WarmestDc != nil {
+		return *x.WarmestDc
+	}
+	return 0
+}
+
+func (x *PlaceAdded) GetColdestDc() int32 {
+	if x != nil && x.ColdestDc != nil {
+		return *x.ColdestDc
+	}
+	return 0
+}
+
+func (x *PlaceAdded) GetReadEveryH() int32 {
+	if x != nil && x.ReadEveryH != nil {
+		return *x.ReadEveryH
+	}
+	return 0
 }
 
 // VehicleAdded names a vehicle.
@@ -2769,7 +2793,7 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	":unit of IgG that is shown: g_per_l, or mg_per_dl beside itR\aiggUnit\x12&\n" +
 	"\x06reason\x18\x06 \x01(\tB\x0e\xca\xda\x18\n" +
 	"\n" +
-	"\x03why\x10\x01(\xf4\x03R\x06reason\"\xf9\x01\n" +
+	"\x03why\x10\x01(\xf4\x03R\x06reason\"\x80\x05\n" +
 	"\n" +
 	"PlaceAdded\x12#\n" +
 	"\x05place\x18\x01 \x01(\tB\r\xca\xda\x18\tB\x05placeh\x01R\x05place\x12=\n" +
@@ -2779,7 +2803,21 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"\n" +
 	"what it is\x10\x01R\x04kind\x12F\n" +
 	"\avehicle\x18\x04 \x01(\tB,\xca\xda\x18(\n" +
-	"\x1cthe vehicle it is in, if any\x92\x01\avehicleR\avehicle\"\xb1\x01\n" +
+	"\x1cthe vehicle it is in, if any\x92\x01\avehicleR\avehicle\x12z\n" +
+	"\n" +
+	"warmest_dc\x18\x05 \x01(\x05BV\xca\xda\x18R\n" +
+	")warmest it may be in C, beside the labels\x19\x00\x00\x00\x00\x00@\x8f\xc0!\x00\x00\x00\x00\x00\xc0\x82@J\twarmest-cP\n" +
+	"\x8a\x01\x050.1 CH\x00R\twarmestDc\x88\x01\x01\x12g\n" +
+	"\n" +
+	"coldest_dc\x18\x06 \x01(\x05BC\xca\xda\x18?\n" +
+	"\x16coldest it may be in C\x19\x00\x00\x00\x00\x00@\x8f\xc0!\x00\x00\x00\x00\x00\xc0\x82@J\tcoldest-cP\n" +
+	"\x8a\x01\x050.1 CH\x01R\tcoldestDc\x88\x01\x01\x12q\n" +
+	"\fread_every_h\x18\a \x01(\x05BJ\xca\xda\x18F\n" +
+	".hours from one reading to the next, such as 24\x19\x00\x00\x00\x00\x00\x00\xf0?!\x00\x00\x00\x00\x00@\x87@\x8a\x01\x01hH\x02R\n" +
+	"readEveryH\x88\x01\x01B\r\n" +
+	"\v_warmest_dcB\r\n" +
+	"\v_coldest_dcB\x0f\n" +
+	"\r_read_every_h\"\xb1\x01\n" +
 	"\fVehicleAdded\x12)\n" +
 	"\avehicle\x18\x01 \x01(\tB\x0f\xca\xda\x18\vB\avehicleh\x01R\avehicle\x128\n" +
 	"\x04name\x18\x02 \x01(\tB$\xca\xda\x18 \n" +
@@ -3199,6 +3237,7 @@ func file_thawtrail_v1_practice_proto_init() {
 	}
 	file_thawtrail_v1_record_proto_init()
 	file_thawtrail_v1_rules_proto_init()
+	file_thawtrail_v1_practice_proto_msgTypes[2].OneofWrappers = []any{}
 	file_thawtrail_v1_practice_proto_msgTypes[21].OneofWrappers = []any{}
 	file_thawtrail_v1_practice_proto_msgTypes[22].OneofWrappers = []any{}
 	file_thawtrail_v1_practice_proto_msgTypes[23].OneofWrappers = []any{}

@@ -2605,6 +2605,587 @@ func (x *ListPlacesResponse) GetKit() []*KitRow {
 	return nil
 }
 
+type GetPlaceRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Place         string                 `protobuf:"bytes,1,opt,name=place,proto3" json:"place,omitempty"`
+	From          string                 `protobuf:"bytes,2,opt,name=from,proto3" json:"from,omitempty"`
+	To            string                 `protobuf:"bytes,3,opt,name=to,proto3" json:"to,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetPlaceRequest) Reset() {
+	*x = GetPlaceRequest{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetPlaceRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetPlaceRequest) ProtoMessage() {}
+
+func (x *GetPlaceRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetPlaceRequest.ProtoReflect.Descriptor instead.
+func (*GetPlaceRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{33}
+}
+
+func (x *GetPlaceRequest) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *GetPlaceRequest) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *GetPlaceRequest) GetTo() string {
+	if x != nil {
+		return x.To
+	}
+	return ""
+}
+
+// LabelLimit is how warm the label of what is in stock here lets it be.
+type LabelLimit struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Product string                 `protobuf:"bytes,1,opt,name=product,proto3" json:"product,omitempty"`
+	Bags    int32                  `protobuf:"varint,2,opt,name=bags,proto3" json:"bags,omitempty"`
+	// Absent where the label card names no temperature.
+	WarmestC      *float64 `protobuf:"fixed64,3,opt,name=warmest_c,json=warmestC,proto3,oneof" json:"warmest_c,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LabelLimit) Reset() {
+	*x = LabelLimit{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LabelLimit) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LabelLimit) ProtoMessage() {}
+
+func (x *LabelLimit) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LabelLimit.ProtoReflect.Descriptor instead.
+func (*LabelLimit) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{34}
+}
+
+func (x *LabelLimit) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *LabelLimit) GetBags() int32 {
+	if x != nil {
+		return x.Bags
+	}
+	return 0
+}
+
+func (x *LabelLimit) GetWarmestC() float64 {
+	if x != nil && x.WarmestC != nil {
+		return *x.WarmestC
+	}
+	return 0
+}
+
+type PlaceReading struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	At     string                 `protobuf:"bytes,1,opt,name=at,proto3" json:"at,omitempty"`
+	NowC   float64                `protobuf:"fixed64,2,opt,name=now_c,json=nowC,proto3" json:"now_c,omitempty"`
+	LeastC *float64               `protobuf:"fixed64,3,opt,name=least_c,json=leastC,proto3,oneof" json:"least_c,omitempty"`
+	MostC  *float64               `protobuf:"fixed64,4,opt,name=most_c,json=mostC,proto3,oneof" json:"most_c,omitempty"`
+	// warm or cold: beyond a limit of the place, or of a label that lay there then.
+	Beyond        string `protobuf:"bytes,5,opt,name=beyond,proto3" json:"beyond,omitempty"`
+	Who           string `protobuf:"bytes,6,opt,name=who,proto3" json:"who,omitempty"`
+	Record        string `protobuf:"bytes,7,opt,name=record,proto3" json:"record,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PlaceReading) Reset() {
+	*x = PlaceReading{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PlaceReading) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PlaceReading) ProtoMessage() {}
+
+func (x *PlaceReading) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PlaceReading.ProtoReflect.Descriptor instead.
+func (*PlaceReading) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{35}
+}
+
+func (x *PlaceReading) GetAt() string {
+	if x != nil {
+		return x.At
+	}
+	return ""
+}
+
+func (x *PlaceReading) GetNowC() float64 {
+	if x != nil {
+		return x.NowC
+	}
+	return 0
+}
+
+func (x *PlaceReading) GetLeastC() float64 {
+	if x != nil && x.LeastC != nil {
+		return *x.LeastC
+	}
+	return 0
+}
+
+func (x *PlaceReading) GetMostC() float64 {
+	if x != nil && x.MostC != nil {
+		return *x.MostC
+	}
+	return 0
+}
+
+func (x *PlaceReading) GetBeyond() string {
+	if x != nil {
+		return x.Beyond
+	}
+	return ""
+}
+
+func (x *PlaceReading) GetWho() string {
+	if x != nil {
+		return x.Who
+	}
+	return ""
+}
+
+func (x *PlaceReading) GetRecord() string {
+	if x != nil {
+		return x.Record
+	}
+	return ""
+}
+
+// PlaceDay is one day of the practice's calendar.
+type PlaceDay struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Day      string                 `protobuf:"bytes,1,opt,name=day,proto3" json:"day,omitempty"`
+	Readings int32                  `protobuf:"varint,2,opt,name=readings,proto3" json:"readings,omitempty"`
+	LeastC   *float64               `protobuf:"fixed64,3,opt,name=least_c,json=leastC,proto3,oneof" json:"least_c,omitempty"`
+	MostC    *float64               `protobuf:"fixed64,4,opt,name=most_c,json=mostC,proto3,oneof" json:"most_c,omitempty"`
+	// ok, warm, cold, none (no reading), missed (none, and one was due), later (not over).
+	State         string `protobuf:"bytes,5,opt,name=state,proto3" json:"state,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PlaceDay) Reset() {
+	*x = PlaceDay{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PlaceDay) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PlaceDay) ProtoMessage() {}
+
+func (x *PlaceDay) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PlaceDay.ProtoReflect.Descriptor instead.
+func (*PlaceDay) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{36}
+}
+
+func (x *PlaceDay) GetDay() string {
+	if x != nil {
+		return x.Day
+	}
+	return ""
+}
+
+func (x *PlaceDay) GetReadings() int32 {
+	if x != nil {
+		return x.Readings
+	}
+	return 0
+}
+
+func (x *PlaceDay) GetLeastC() float64 {
+	if x != nil && x.LeastC != nil {
+		return *x.LeastC
+	}
+	return 0
+}
+
+func (x *PlaceDay) GetMostC() float64 {
+	if x != nil && x.MostC != nil {
+		return *x.MostC
+	}
+	return 0
+}
+
+func (x *PlaceDay) GetState() string {
+	if x != nil {
+		return x.State
+	}
+	return ""
+}
+
+// WarmTime is a stretch in which readings were warmer than allowed, and for which nobody
+// has set the bags aside.
+type WarmTime struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	From  string                 `protobuf:"bytes,1,opt,name=from,proto3" json:"from,omitempty"`
+	// Empty: it was still too warm when last read.
+	To    string  `protobuf:"bytes,2,opt,name=to,proto3" json:"to,omitempty"`
+	MostC float64 `protobuf:"fixed64,3,opt,name=most_c,json=mostC,proto3" json:"most_c,omitempty"`
+	// The longest that it can have lasted, between one good reading and the next.
+	AtMostMin int32 `protobuf:"varint,4,opt,name=at_most_min,json=atMostMin,proto3" json:"at_most_min,omitempty"`
+	// There was no good reading before: it may have begun earlier.
+	BeganUnread bool `protobuf:"varint,5,opt,name=began_unread,json=beganUnread,proto3" json:"began_unread,omitempty"`
+	// Bags that lay here in that time and are in stock: by whether their label allows it.
+	Bags          int32         `protobuf:"varint,6,opt,name=bags,proto3" json:"bags,omitempty"`
+	Over          []*LabelLimit `protobuf:"bytes,7,rep,name=over,proto3" json:"over,omitempty"`
+	Within        []*LabelLimit `protobuf:"bytes,8,rep,name=within,proto3" json:"within,omitempty"`
+	Unlabelled    []*LabelLimit `protobuf:"bytes,9,rep,name=unlabelled,proto3" json:"unlabelled,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WarmTime) Reset() {
+	*x = WarmTime{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WarmTime) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WarmTime) ProtoMessage() {}
+
+func (x *WarmTime) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WarmTime.ProtoReflect.Descriptor instead.
+func (*WarmTime) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{37}
+}
+
+func (x *WarmTime) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *WarmTime) GetTo() string {
+	if x != nil {
+		return x.To
+	}
+	return ""
+}
+
+func (x *WarmTime) GetMostC() float64 {
+	if x != nil {
+		return x.MostC
+	}
+	return 0
+}
+
+func (x *WarmTime) GetAtMostMin() int32 {
+	if x != nil {
+		return x.AtMostMin
+	}
+	return 0
+}
+
+func (x *WarmTime) GetBeganUnread() bool {
+	if x != nil {
+		return x.BeganUnread
+	}
+	return false
+}
+
+func (x *WarmTime) GetBags() int32 {
+	if x != nil {
+		return x.Bags
+	}
+	return 0
+}
+
+func (x *WarmTime) GetOver() []*LabelLimit {
+	if x != nil {
+		return x.Over
+	}
+	return nil
+}
+
+func (x *WarmTime) GetWithin() []*LabelLimit {
+	if x != nil {
+		return x.Within
+	}
+	return nil
+}
+
+func (x *WarmTime) GetUnlabelled() []*LabelLimit {
+	if x != nil {
+		return x.Unlabelled
+	}
+	return nil
+}
+
+type GetPlaceResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Place string                 `protobuf:"bytes,1,opt,name=place,proto3" json:"place,omitempty"`
+	Name  string                 `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
+	Kind  string                 `protobuf:"bytes,3,opt,name=kind,proto3" json:"kind,omitempty"`
+	// The strictest of the place's own limit and of the labels of what lies here.
+	WarmestC      *float64 `protobuf:"fixed64,4,opt,name=warmest_c,json=warmestC,proto3,oneof" json:"warmest_c,omitempty"`
+	OwnWarmestC   *float64 `protobuf:"fixed64,5,opt,name=own_warmest_c,json=ownWarmestC,proto3,oneof" json:"own_warmest_c,omitempty"`
+	OwnColdestC   *float64 `protobuf:"fixed64,6,opt,name=own_coldest_c,json=ownColdestC,proto3,oneof" json:"own_coldest_c,omitempty"`
+	ReadEveryH    int32    `protobuf:"varint,7,opt,name=read_every_h,json=readEveryH,proto3" json:"read_every_h,omitempty"`
+	LastReadingAt string   `protobuf:"bytes,8,opt,name=last_reading_at,json=lastReadingAt,proto3" json:"last_reading_at,omitempty"`
+	NextReadingAt string   `protobuf:"bytes,9,opt,name=next_reading_at,json=nextReadingAt,proto3" json:"next_reading_at,omitempty"`
+	Overdue       bool     `protobuf:"varint,10,opt,name=overdue,proto3" json:"overdue,omitempty"`
+	// Days in which a reading was due and none was written.
+	Missed        int32           `protobuf:"varint,11,opt,name=missed,proto3" json:"missed,omitempty"`
+	Limits        []*LabelLimit   `protobuf:"bytes,12,rep,name=limits,proto3" json:"limits,omitempty"`
+	Warm          []*WarmTime     `protobuf:"bytes,13,rep,name=warm,proto3" json:"warm,omitempty"`
+	Days          []*PlaceDay     `protobuf:"bytes,14,rep,name=days,proto3" json:"days,omitempty"`
+	Readings      []*PlaceReading `protobuf:"bytes,15,rep,name=readings,proto3" json:"readings,omitempty"`
+	Freshness     *Freshness      `protobuf:"bytes,16,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	Record        string          `protobuf:"bytes,17,opt,name=record,proto3" json:"record,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetPlaceResponse) Reset() {
+	*x = GetPlaceResponse{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetPlaceResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetPlaceResponse) ProtoMessage() {}
+
+func (x *GetPlaceResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetPlaceResponse.ProtoReflect.Descriptor instead.
+func (*GetPlaceResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{38}
+}
+
+func (x *GetPlaceResponse) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *GetPlaceResponse) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *GetPlaceResponse) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *GetPlaceResponse) GetWarmestC() float64 {
+	if x != nil && x.WarmestC != nil {
+		return *x.WarmestC
+	}
+	return 0
+}
+
+func (x *GetPlaceResponse) GetOwnWarmestC() float64 {
+	if x != nil && x.OwnWarmestC != nil {
+		return *x.OwnWarmestC
+	}
+	return 0
+}
+
+func (x *GetPlaceResponse) GetOwnColdestC() float64 {
+	if x != nil && x.OwnColdestC != nil {
+		return *x.OwnColdestC
+	}
+	return 0
+}
+
+func (x *GetPlaceResponse) GetReadEveryH() int32 {
+	if x != nil {
+		return x.ReadEveryH
+	}
+	return 0
+}
+
+func (x *GetPlaceResponse) GetLastReadingAt() string {
+	if x != nil {
+		return x.LastReadingAt
+	}
+	return ""
+}
+
+func (x *GetPlaceResponse) GetNextReadingAt() string {
+	if x != nil {
+		return x.NextReadingAt
+	}
+	return ""
+}
+
+func (x *GetPlaceResponse) GetOverdue() bool {
+	if x != nil {
+		return x.Overdue
+	}
+	return false
+}
+
+func (x *GetPlaceResponse) GetMissed() int32 {
+	if x != nil {
+		return x.Missed
+	}
+	return 0
+}
+
+func (x *GetPlaceResponse) GetLimits() []*LabelLimit {
+	if x != nil {
+		return x.Limits
+	}
+	return nil
+}
+
+func (x *GetPlaceResponse) GetWarm() []*WarmTime {
+	if x != nil {
+		return x.Warm
+	}
+	return nil
+}
+
+func (x *GetPlaceResponse) GetDays() []*PlaceDay {
+	if x != nil {
+		return x.Days
+	}
+	return nil
+}
+
+func (x *GetPlaceResponse) GetReadings() []*PlaceReading {
+	if x != nil {
+		return x.Readings
+	}
+	return nil
+}
+
+func (x *GetPlaceResponse) GetFreshness() *Freshness {
+	if x != nil {
+		return x.Freshness
+	}
+	return nil
+}
+
+func (x *GetPlaceResponse) GetRecord() string {
+	if x != nil {
+		return x.Record
+	}
+	return ""
+}
+
 type ListLevelsRequest struct {
 	state   protoimpl.MessageState `protogen:"open.v1"`
 	Weeks   int32                  `protobuf:"varint,1,opt,name=weeks,proto3" json:"weeks,omitempty"`
@@ -2619,7 +3200,7 @@ type ListLevelsRequest struct {
 
 func (x *ListLevelsRequest) Reset() {
 	*x = ListLevelsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2631,7 +3212,7 @@ func (x *ListLevelsRequest) String() string {
 func (*ListLevelsRequest) ProtoMessage() {}
 
 func (x *ListLevelsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[33]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2644,7 +3225,7 @@ func (x *ListLevelsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLevelsRequest.ProtoReflect.Descriptor instead.
 func (*ListLevelsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{33}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *ListLevelsRequest) GetWeeks() int32 {
@@ -2694,7 +3275,7 @@ type MareChance struct {
 
 func (x *MareChance) Reset() {
 	*x = MareChance{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2706,7 +3287,7 @@ func (x *MareChance) String() string {
 func (*MareChance) ProtoMessage() {}
 
 func (x *MareChance) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[34]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2719,7 +3300,7 @@ func (x *MareChance) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MareChance.ProtoReflect.Descriptor instead.
 func (*MareChance) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{34}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *MareChance) GetMare() string {
@@ -2767,7 +3348,7 @@ type DemandWeek struct {
 
 func (x *DemandWeek) Reset() {
 	*x = DemandWeek{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2779,7 +3360,7 @@ func (x *DemandWeek) String() string {
 func (*DemandWeek) ProtoMessage() {}
 
 func (x *DemandWeek) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[35]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2792,7 +3373,7 @@ func (x *DemandWeek) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DemandWeek.ProtoReflect.Descriptor instead.
 func (*DemandWeek) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{35}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *DemandWeek) GetFrom() string {
@@ -2890,7 +3471,7 @@ type AwaitedMare struct {
 
 func (x *AwaitedMare) Reset() {
 	*x = AwaitedMare{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2902,7 +3483,7 @@ func (x *AwaitedMare) String() string {
 func (*AwaitedMare) ProtoMessage() {}
 
 func (x *AwaitedMare) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[36]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2915,7 +3496,7 @@ func (x *AwaitedMare) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AwaitedMare.ProtoReflect.Descriptor instead.
 func (*AwaitedMare) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{36}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *AwaitedMare) GetMare() string {
@@ -3032,7 +3613,7 @@ type PlaceLevel struct {
 
 func (x *PlaceLevel) Reset() {
 	*x = PlaceLevel{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3044,7 +3625,7 @@ func (x *PlaceLevel) String() string {
 func (*PlaceLevel) ProtoMessage() {}
 
 func (x *PlaceLevel) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[37]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3057,7 +3638,7 @@ func (x *PlaceLevel) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceLevel.ProtoReflect.Descriptor instead.
 func (*PlaceLevel) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{37}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *PlaceLevel) GetPlace() string {
@@ -3151,7 +3732,7 @@ type SuggestedMove struct {
 
 func (x *SuggestedMove) Reset() {
 	*x = SuggestedMove{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3163,7 +3744,7 @@ func (x *SuggestedMove) String() string {
 func (*SuggestedMove) ProtoMessage() {}
 
 func (x *SuggestedMove) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3176,7 +3757,7 @@ func (x *SuggestedMove) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuggestedMove.ProtoReflect.Descriptor instead.
 func (*SuggestedMove) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{38}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *SuggestedMove) GetBags() []string {
@@ -3228,7 +3809,7 @@ type SuggestedOrder struct {
 
 func (x *SuggestedOrder) Reset() {
 	*x = SuggestedOrder{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3240,7 +3821,7 @@ func (x *SuggestedOrder) String() string {
 func (*SuggestedOrder) ProtoMessage() {}
 
 func (x *SuggestedOrder) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3253,7 +3834,7 @@ func (x *SuggestedOrder) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuggestedOrder.ProtoReflect.Descriptor instead.
 func (*SuggestedOrder) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{39}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *SuggestedOrder) GetProduct() string {
@@ -3306,7 +3887,7 @@ type OpenOrder struct {
 
 func (x *OpenOrder) Reset() {
 	*x = OpenOrder{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3318,7 +3899,7 @@ func (x *OpenOrder) String() string {
 func (*OpenOrder) ProtoMessage() {}
 
 func (x *OpenOrder) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3331,7 +3912,7 @@ func (x *OpenOrder) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OpenOrder.ProtoReflect.Descriptor instead.
 func (*OpenOrder) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{40}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *OpenOrder) GetOrder() string {
@@ -3390,7 +3971,7 @@ type LevelRow struct {
 
 func (x *LevelRow) Reset() {
 	*x = LevelRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3402,7 +3983,7 @@ func (x *LevelRow) String() string {
 func (*LevelRow) ProtoMessage() {}
 
 func (x *LevelRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3415,7 +3996,7 @@ func (x *LevelRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LevelRow.ProtoReflect.Descriptor instead.
 func (*LevelRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{41}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *LevelRow) GetBags() int32 {
@@ -3465,7 +4046,7 @@ type FailureBasis struct {
 
 func (x *FailureBasis) Reset() {
 	*x = FailureBasis{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3477,7 +4058,7 @@ func (x *FailureBasis) String() string {
 func (*FailureBasis) ProtoMessage() {}
 
 func (x *FailureBasis) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3490,7 +4071,7 @@ func (x *FailureBasis) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FailureBasis.ProtoReflect.Descriptor instead.
 func (*FailureBasis) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{42}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *FailureBasis) GetUnderGPerL() int32 {
@@ -3570,7 +4151,7 @@ type UseBasis struct {
 
 func (x *UseBasis) Reset() {
 	*x = UseBasis{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3582,7 +4163,7 @@ func (x *UseBasis) String() string {
 func (*UseBasis) ProtoMessage() {}
 
 func (x *UseBasis) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3595,7 +4176,7 @@ func (x *UseBasis) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UseBasis.ProtoReflect.Descriptor instead.
 func (*UseBasis) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{43}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *UseBasis) GetWeeks() int32 {
@@ -3694,7 +4275,7 @@ type ListLevelsResponse struct {
 
 func (x *ListLevelsResponse) Reset() {
 	*x = ListLevelsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3706,7 +4287,7 @@ func (x *ListLevelsResponse) String() string {
 func (*ListLevelsResponse) ProtoMessage() {}
 
 func (x *ListLevelsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3719,7 +4300,7 @@ func (x *ListLevelsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLevelsResponse.ProtoReflect.Descriptor instead.
 func (*ListLevelsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{44}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *ListLevelsResponse) GetWeeks() []*DemandWeek {
@@ -3895,7 +4476,7 @@ type ChooseBagsRequest struct {
 
 func (x *ChooseBagsRequest) Reset() {
 	*x = ChooseBagsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3907,7 +4488,7 @@ func (x *ChooseBagsRequest) String() string {
 func (*ChooseBagsRequest) ProtoMessage() {}
 
 func (x *ChooseBagsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3920,7 +4501,7 @@ func (x *ChooseBagsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChooseBagsRequest.ProtoReflect.Descriptor instead.
 func (*ChooseBagsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{45}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *ChooseBagsRequest) GetCase() string {
@@ -3965,7 +4546,7 @@ type ChooseBagsResponse struct {
 
 func (x *ChooseBagsResponse) Reset() {
 	*x = ChooseBagsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3977,7 +4558,7 @@ func (x *ChooseBagsResponse) String() string {
 func (*ChooseBagsResponse) ProtoMessage() {}
 
 func (x *ChooseBagsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3990,7 +4571,7 @@ func (x *ChooseBagsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChooseBagsResponse.ProtoReflect.Descriptor instead.
 func (*ChooseBagsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{46}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *ChooseBagsResponse) GetBags() []*BagRow {
@@ -4050,7 +4631,7 @@ type ListCasesRequest struct {
 
 func (x *ListCasesRequest) Reset() {
 	*x = ListCasesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4062,7 +4643,7 @@ func (x *ListCasesRequest) String() string {
 func (*ListCasesRequest) ProtoMessage() {}
 
 func (x *ListCasesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4075,7 +4656,7 @@ func (x *ListCasesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCasesRequest.ProtoReflect.Descriptor instead.
 func (*ListCasesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{47}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *ListCasesRequest) GetOpen() bool {
@@ -4151,7 +4732,7 @@ type CaseRow struct {
 
 func (x *CaseRow) Reset() {
 	*x = CaseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4163,7 +4744,7 @@ func (x *CaseRow) String() string {
 func (*CaseRow) ProtoMessage() {}
 
 func (x *CaseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4176,7 +4757,7 @@ func (x *CaseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CaseRow.ProtoReflect.Descriptor instead.
 func (*CaseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{48}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *CaseRow) GetCase() string {
@@ -4281,7 +4862,7 @@ type ListCasesResponse struct {
 
 func (x *ListCasesResponse) Reset() {
 	*x = ListCasesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4293,7 +4874,7 @@ func (x *ListCasesResponse) String() string {
 func (*ListCasesResponse) ProtoMessage() {}
 
 func (x *ListCasesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4306,7 +4887,7 @@ func (x *ListCasesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCasesResponse.ProtoReflect.Descriptor instead.
 func (*ListCasesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{49}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *ListCasesResponse) GetCases() []*CaseRow {
@@ -4332,7 +4913,7 @@ type GetCaseRequest struct {
 
 func (x *GetCaseRequest) Reset() {
 	*x = GetCaseRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4344,7 +4925,7 @@ func (x *GetCaseRequest) String() string {
 func (*GetCaseRequest) ProtoMessage() {}
 
 func (x *GetCaseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4357,7 +4938,7 @@ func (x *GetCaseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCaseRequest.ProtoReflect.Descriptor instead.
 func (*GetCaseRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{50}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *GetCaseRequest) GetCase() string {
@@ -4388,7 +4969,7 @@ type TransfusionRow struct {
 
 func (x *TransfusionRow) Reset() {
 	*x = TransfusionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4400,7 +4981,7 @@ func (x *TransfusionRow) String() string {
 func (*TransfusionRow) ProtoMessage() {}
 
 func (x *TransfusionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4413,7 +4994,7 @@ func (x *TransfusionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TransfusionRow.ProtoReflect.Descriptor instead.
 func (*TransfusionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{51}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *TransfusionRow) GetBag() string {
@@ -4500,7 +5081,7 @@ type VitalsRow struct {
 
 func (x *VitalsRow) Reset() {
 	*x = VitalsRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4512,7 +5093,7 @@ func (x *VitalsRow) String() string {
 func (*VitalsRow) ProtoMessage() {}
 
 func (x *VitalsRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4525,7 +5106,7 @@ func (x *VitalsRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VitalsRow.ProtoReflect.Descriptor instead.
 func (*VitalsRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{52}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *VitalsRow) GetAt() string {
@@ -4596,7 +5177,7 @@ type GetCaseResponse struct {
 
 func (x *GetCaseResponse) Reset() {
 	*x = GetCaseResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4608,7 +5189,7 @@ func (x *GetCaseResponse) String() string {
 func (*GetCaseResponse) ProtoMessage() {}
 
 func (x *GetCaseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4621,7 +5202,7 @@ func (x *GetCaseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCaseResponse.ProtoReflect.Descriptor instead.
 func (*GetCaseResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{53}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *GetCaseResponse) GetCase() *CaseRow {
@@ -4737,7 +5318,7 @@ type GetNowRequest struct {
 
 func (x *GetNowRequest) Reset() {
 	*x = GetNowRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4749,7 +5330,7 @@ func (x *GetNowRequest) String() string {
 func (*GetNowRequest) ProtoMessage() {}
 
 func (x *GetNowRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4762,7 +5343,7 @@ func (x *GetNowRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetNowRequest.ProtoReflect.Descriptor instead.
 func (*GetNowRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{54}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{60}
 }
 
 type DueRow struct {
@@ -4778,7 +5359,7 @@ type DueRow struct {
 
 func (x *DueRow) Reset() {
 	*x = DueRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4790,7 +5371,7 @@ func (x *DueRow) String() string {
 func (*DueRow) ProtoMessage() {}
 
 func (x *DueRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4803,7 +5384,7 @@ func (x *DueRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DueRow.ProtoReflect.Descriptor instead.
 func (*DueRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{55}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *DueRow) GetAt() string {
@@ -4857,7 +5438,7 @@ type GetNowResponse struct {
 
 func (x *GetNowResponse) Reset() {
 	*x = GetNowResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4869,7 +5450,7 @@ func (x *GetNowResponse) String() string {
 func (*GetNowResponse) ProtoMessage() {}
 
 func (x *GetNowResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4882,7 +5463,7 @@ func (x *GetNowResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetNowResponse.ProtoReflect.Descriptor instead.
 func (*GetNowResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{56}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *GetNowResponse) GetNow() string {
@@ -4948,7 +5529,7 @@ type ListDiscrepanciesRequest struct {
 
 func (x *ListDiscrepanciesRequest) Reset() {
 	*x = ListDiscrepanciesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4960,7 +5541,7 @@ func (x *ListDiscrepanciesRequest) String() string {
 func (*ListDiscrepanciesRequest) ProtoMessage() {}
 
 func (x *ListDiscrepanciesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4973,7 +5554,7 @@ func (x *ListDiscrepanciesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDiscrepanciesRequest.ProtoReflect.Descriptor instead.
 func (*ListDiscrepanciesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *ListDiscrepanciesRequest) GetOpen() bool {
@@ -5035,7 +5616,7 @@ type DiscrepancyRow struct {
 
 func (x *DiscrepancyRow) Reset() {
 	*x = DiscrepancyRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5047,7 +5628,7 @@ func (x *DiscrepancyRow) String() string {
 func (*DiscrepancyRow) ProtoMessage() {}
 
 func (x *DiscrepancyRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5060,7 +5641,7 @@ func (x *DiscrepancyRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DiscrepancyRow.ProtoReflect.Descriptor instead.
 func (*DiscrepancyRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{58}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *DiscrepancyRow) GetKind() string {
@@ -5133,7 +5714,7 @@ type ListDiscrepanciesResponse struct {
 
 func (x *ListDiscrepanciesResponse) Reset() {
 	*x = ListDiscrepanciesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5145,7 +5726,7 @@ func (x *ListDiscrepanciesResponse) String() string {
 func (*ListDiscrepanciesResponse) ProtoMessage() {}
 
 func (x *ListDiscrepanciesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5158,7 +5739,7 @@ func (x *ListDiscrepanciesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDiscrepanciesResponse.ProtoReflect.Descriptor instead.
 func (*ListDiscrepanciesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{59}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *ListDiscrepanciesResponse) GetDiscrepancies() []*DiscrepancyRow {
@@ -5199,7 +5780,7 @@ type KindCount struct {
 
 func (x *KindCount) Reset() {
 	*x = KindCount{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5211,7 +5792,7 @@ func (x *KindCount) String() string {
 func (*KindCount) ProtoMessage() {}
 
 func (x *KindCount) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5224,7 +5805,7 @@ func (x *KindCount) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KindCount.ProtoReflect.Descriptor instead.
 func (*KindCount) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{60}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *KindCount) GetKind() string {
@@ -5249,7 +5830,7 @@ type GetDigestRequest struct {
 
 func (x *GetDigestRequest) Reset() {
 	*x = GetDigestRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5261,7 +5842,7 @@ func (x *GetDigestRequest) String() string {
 func (*GetDigestRequest) ProtoMessage() {}
 
 func (x *GetDigestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5274,7 +5855,7 @@ func (x *GetDigestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDigestRequest.ProtoReflect.Descriptor instead.
 func (*GetDigestRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{61}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
 }
 
 type Head struct {
@@ -5290,7 +5871,7 @@ type Head struct {
 
 func (x *Head) Reset() {
 	*x = Head{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5302,7 +5883,7 @@ func (x *Head) String() string {
 func (*Head) ProtoMessage() {}
 
 func (x *Head) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5315,7 +5896,7 @@ func (x *Head) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Head.ProtoReflect.Descriptor instead.
 func (*Head) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *Head) GetLog() string {
@@ -5365,7 +5946,7 @@ type GetDigestResponse struct {
 
 func (x *GetDigestResponse) Reset() {
 	*x = GetDigestResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5377,7 +5958,7 @@ func (x *GetDigestResponse) String() string {
 func (*GetDigestResponse) ProtoMessage() {}
 
 func (x *GetDigestResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5390,7 +5971,7 @@ func (x *GetDigestResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDigestResponse.ProtoReflect.Descriptor instead.
 func (*GetDigestResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *GetDigestResponse) GetDigest() string {
@@ -5429,7 +6010,7 @@ type GetStatusRequest struct {
 
 func (x *GetStatusRequest) Reset() {
 	*x = GetStatusRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5441,7 +6022,7 @@ func (x *GetStatusRequest) String() string {
 func (*GetStatusRequest) ProtoMessage() {}
 
 func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5454,7 +6035,7 @@ func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetStatusRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
 }
 
 type GetStatusResponse struct {
@@ -5489,7 +6070,7 @@ type GetStatusResponse struct {
 
 func (x *GetStatusResponse) Reset() {
 	*x = GetStatusResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5501,7 +6082,7 @@ func (x *GetStatusResponse) String() string {
 func (*GetStatusResponse) ProtoMessage() {}
 
 func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5514,7 +6095,7 @@ func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusResponse.ProtoReflect.Descriptor instead.
 func (*GetStatusResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *GetStatusResponse) GetPractice() string {
@@ -5671,7 +6252,7 @@ type PartRow struct {
 
 func (x *PartRow) Reset() {
 	*x = PartRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5683,7 +6264,7 @@ func (x *PartRow) String() string {
 func (*PartRow) ProtoMessage() {}
 
 func (x *PartRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5696,7 +6277,7 @@ func (x *PartRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PartRow.ProtoReflect.Descriptor instead.
 func (*PartRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *PartRow) GetPart() string {
@@ -5736,7 +6317,7 @@ type GetRecordRequest struct {
 
 func (x *GetRecordRequest) Reset() {
 	*x = GetRecordRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5748,7 +6329,7 @@ func (x *GetRecordRequest) String() string {
 func (*GetRecordRequest) ProtoMessage() {}
 
 func (x *GetRecordRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5761,7 +6342,7 @@ func (x *GetRecordRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecordRequest.ProtoReflect.Descriptor instead.
 func (*GetRecordRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *GetRecordRequest) GetRecord() string {
@@ -5801,7 +6382,7 @@ type GetRecordResponse struct {
 
 func (x *GetRecordResponse) Reset() {
 	*x = GetRecordResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5813,7 +6394,7 @@ func (x *GetRecordResponse) String() string {
 func (*GetRecordResponse) ProtoMessage() {}
 
 func (x *GetRecordResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5826,7 +6407,7 @@ func (x *GetRecordResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecordResponse.ProtoReflect.Descriptor instead.
 func (*GetRecordResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *GetRecordResponse) GetRecord() string {
@@ -5963,7 +6544,7 @@ type ListPeopleRequest struct {
 
 func (x *ListPeopleRequest) Reset() {
 	*x = ListPeopleRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5975,7 +6556,7 @@ func (x *ListPeopleRequest) String() string {
 func (*ListPeopleRequest) ProtoMessage() {}
 
 func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5988,7 +6569,7 @@ func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleRequest.ProtoReflect.Descriptor instead.
 func (*ListPeopleRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{69}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{75}
 }
 
 type PersonRow struct {
@@ -6005,7 +6586,7 @@ type PersonRow struct {
 
 func (x *PersonRow) Reset() {
 	*x = PersonRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6017,7 +6598,7 @@ func (x *PersonRow) String() string {
 func (*PersonRow) ProtoMessage() {}
 
 func (x *PersonRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6030,7 +6611,7 @@ func (x *PersonRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PersonRow.ProtoReflect.Descriptor instead.
 func (*PersonRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *PersonRow) GetPerson() string {
@@ -6085,7 +6666,7 @@ type DeviceRow struct {
 
 func (x *DeviceRow) Reset() {
 	*x = DeviceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6097,7 +6678,7 @@ func (x *DeviceRow) String() string {
 func (*DeviceRow) ProtoMessage() {}
 
 func (x *DeviceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6110,7 +6691,7 @@ func (x *DeviceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceRow.ProtoReflect.Descriptor instead.
 func (*DeviceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *DeviceRow) GetDevice() string {
@@ -6172,7 +6753,7 @@ type ListPeopleResponse struct {
 
 func (x *ListPeopleResponse) Reset() {
 	*x = ListPeopleResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6184,7 +6765,7 @@ func (x *ListPeopleResponse) String() string {
 func (*ListPeopleResponse) ProtoMessage() {}
 
 func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6197,7 +6778,7 @@ func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleResponse.ProtoReflect.Descriptor instead.
 func (*ListPeopleResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *ListPeopleResponse) GetPeople() []*PersonRow {
@@ -6223,7 +6804,7 @@ type GetPersonRequest struct {
 
 func (x *GetPersonRequest) Reset() {
 	*x = GetPersonRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6235,7 +6816,7 @@ func (x *GetPersonRequest) String() string {
 func (*GetPersonRequest) ProtoMessage() {}
 
 func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6248,7 +6829,7 @@ func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPersonRequest.ProtoReflect.Descriptor instead.
 func (*GetPersonRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{73}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *GetPersonRequest) GetPerson() string {
@@ -6274,7 +6855,7 @@ type GetPersonResponse struct {
 
 func (x *GetPersonResponse) Reset() {
 	*x = GetPersonResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6286,7 +6867,7 @@ func (x *GetPersonResponse) String() string {
 func (*GetPersonResponse) ProtoMessage() {}
 
 func (x *GetPersonResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6299,7 +6880,7 @@ func (x *GetPersonResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPersonResponse.ProtoReflect.Descriptor instead.
 func (*GetPersonResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{74}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *GetPersonResponse) GetPerson() *PersonRow {
@@ -6353,7 +6934,7 @@ type ListAffectedRequest struct {
 
 func (x *ListAffectedRequest) Reset() {
 	*x = ListAffectedRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6365,7 +6946,7 @@ func (x *ListAffectedRequest) String() string {
 func (*ListAffectedRequest) ProtoMessage() {}
 
 func (x *ListAffectedRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6378,7 +6959,7 @@ func (x *ListAffectedRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAffectedRequest.ProtoReflect.Descriptor instead.
 func (*ListAffectedRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{75}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *ListAffectedRequest) GetVersion() string {
@@ -6397,7 +6978,7 @@ type ListAffectedResponse struct {
 
 func (x *ListAffectedResponse) Reset() {
 	*x = ListAffectedResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6409,7 +6990,7 @@ func (x *ListAffectedResponse) String() string {
 func (*ListAffectedResponse) ProtoMessage() {}
 
 func (x *ListAffectedResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6422,7 +7003,7 @@ func (x *ListAffectedResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAffectedResponse.ProtoReflect.Descriptor instead.
 func (*ListAffectedResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{76}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *ListAffectedResponse) GetCases() []*CaseRow {
@@ -6443,7 +7024,7 @@ type ListUseRequest struct {
 
 func (x *ListUseRequest) Reset() {
 	*x = ListUseRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6455,7 +7036,7 @@ func (x *ListUseRequest) String() string {
 func (*ListUseRequest) ProtoMessage() {}
 
 func (x *ListUseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6468,7 +7049,7 @@ func (x *ListUseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUseRequest.ProtoReflect.Descriptor instead.
 func (*ListUseRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{77}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *ListUseRequest) GetBy() string {
@@ -6508,7 +7089,7 @@ type UseRow struct {
 
 func (x *UseRow) Reset() {
 	*x = UseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6520,7 +7101,7 @@ func (x *UseRow) String() string {
 func (*UseRow) ProtoMessage() {}
 
 func (x *UseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6533,7 +7114,7 @@ func (x *UseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UseRow.ProtoReflect.Descriptor instead.
 func (*UseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{78}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *UseRow) GetGroup() string {
@@ -6602,7 +7183,7 @@ type ListUseResponse struct {
 
 func (x *ListUseResponse) Reset() {
 	*x = ListUseResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6614,7 +7195,7 @@ func (x *ListUseResponse) String() string {
 func (*ListUseResponse) ProtoMessage() {}
 
 func (x *ListUseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6627,7 +7208,7 @@ func (x *ListUseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUseResponse.ProtoReflect.Descriptor instead.
 func (*ListUseResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{79}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *ListUseResponse) GetRows() []*UseRow {
@@ -6656,7 +7237,7 @@ type GetBalanceRequest struct {
 
 func (x *GetBalanceRequest) Reset() {
 	*x = GetBalanceRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6668,7 +7249,7 @@ func (x *GetBalanceRequest) String() string {
 func (*GetBalanceRequest) ProtoMessage() {}
 
 func (x *GetBalanceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6681,7 +7262,7 @@ func (x *GetBalanceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBalanceRequest.ProtoReflect.Descriptor instead.
 func (*GetBalanceRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{80}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *GetBalanceRequest) GetFrom() string {
@@ -6733,7 +7314,7 @@ type BalanceLine struct {
 
 func (x *BalanceLine) Reset() {
 	*x = BalanceLine{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6745,7 +7326,7 @@ func (x *BalanceLine) String() string {
 func (*BalanceLine) ProtoMessage() {}
 
 func (x *BalanceLine) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6758,7 +7339,7 @@ func (x *BalanceLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BalanceLine.ProtoReflect.Descriptor instead.
 func (*BalanceLine) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{81}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{87}
 }
 
 func (x *BalanceLine) GetWay() string {
@@ -6873,7 +7454,7 @@ type BalanceRow struct {
 
 func (x *BalanceRow) Reset() {
 	*x = BalanceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6885,7 +7466,7 @@ func (x *BalanceRow) String() string {
 func (*BalanceRow) ProtoMessage() {}
 
 func (x *BalanceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6898,7 +7479,7 @@ func (x *BalanceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BalanceRow.ProtoReflect.Descriptor instead.
 func (*BalanceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{82}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{88}
 }
 
 func (x *BalanceRow) GetGroup() string {
@@ -7170,7 +7751,7 @@ type GetBalanceResponse struct {
 
 func (x *GetBalanceResponse) Reset() {
 	*x = GetBalanceResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7182,7 +7763,7 @@ func (x *GetBalanceResponse) String() string {
 func (*GetBalanceResponse) ProtoMessage() {}
 
 func (x *GetBalanceResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7195,7 +7776,7 @@ func (x *GetBalanceResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBalanceResponse.ProtoReflect.Descriptor instead.
 func (*GetBalanceResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{83}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{89}
 }
 
 func (x *GetBalanceResponse) GetRows() []*BalanceRow {
@@ -7262,7 +7843,7 @@ type Closing struct {
 
 func (x *Closing) Reset() {
 	*x = Closing{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7274,7 +7855,7 @@ func (x *Closing) String() string {
 func (*Closing) ProtoMessage() {}
 
 func (x *Closing) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7287,7 +7868,7 @@ func (x *Closing) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Closing.ProtoReflect.Descriptor instead.
 func (*Closing) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{84}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{90}
 }
 
 func (x *Closing) GetMonth() string {
@@ -7351,7 +7932,7 @@ type ClosingChange struct {
 
 func (x *ClosingChange) Reset() {
 	*x = ClosingChange{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7363,7 +7944,7 @@ func (x *ClosingChange) String() string {
 func (*ClosingChange) ProtoMessage() {}
 
 func (x *ClosingChange) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7376,7 +7957,7 @@ func (x *ClosingChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClosingChange.ProtoReflect.Descriptor instead.
 func (*ClosingChange) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{85}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{91}
 }
 
 func (x *ClosingChange) GetPlace() string {
@@ -7467,7 +8048,7 @@ type GetRecallRequest struct {
 
 func (x *GetRecallRequest) Reset() {
 	*x = GetRecallRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7479,7 +8060,7 @@ func (x *GetRecallRequest) String() string {
 func (*GetRecallRequest) ProtoMessage() {}
 
 func (x *GetRecallRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7492,7 +8073,7 @@ func (x *GetRecallRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecallRequest.ProtoReflect.Descriptor instead.
 func (*GetRecallRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{86}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{92}
 }
 
 func (x *GetRecallRequest) GetProduct() string {
@@ -7572,7 +8153,7 @@ type RecallBatch struct {
 
 func (x *RecallBatch) Reset() {
 	*x = RecallBatch{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7584,7 +8165,7 @@ func (x *RecallBatch) String() string {
 func (*RecallBatch) ProtoMessage() {}
 
 func (x *RecallBatch) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7597,7 +8178,7 @@ func (x *RecallBatch) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallBatch.ProtoReflect.Descriptor instead.
 func (*RecallBatch) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{87}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{93}
 }
 
 func (x *RecallBatch) GetProduct() string {
@@ -7657,7 +8238,7 @@ type RecallBag struct {
 
 func (x *RecallBag) Reset() {
 	*x = RecallBag{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7669,7 +8250,7 @@ func (x *RecallBag) String() string {
 func (*RecallBag) ProtoMessage() {}
 
 func (x *RecallBag) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7682,7 +8263,7 @@ func (x *RecallBag) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallBag.ProtoReflect.Descriptor instead.
 func (*RecallBag) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{88}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{94}
 }
 
 func (x *RecallBag) GetBag() string {
@@ -7784,7 +8365,7 @@ type RecallPatient struct {
 
 func (x *RecallPatient) Reset() {
 	*x = RecallPatient{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7796,7 +8377,7 @@ func (x *RecallPatient) String() string {
 func (*RecallPatient) ProtoMessage() {}
 
 func (x *RecallPatient) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7809,7 +8390,7 @@ func (x *RecallPatient) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallPatient.ProtoReflect.Descriptor instead.
 func (*RecallPatient) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{89}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{95}
 }
 
 func (x *RecallPatient) GetCase() string {
@@ -7952,7 +8533,7 @@ type RecallHold struct {
 
 func (x *RecallHold) Reset() {
 	*x = RecallHold{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[96]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7964,7 +8545,7 @@ func (x *RecallHold) String() string {
 func (*RecallHold) ProtoMessage() {}
 
 func (x *RecallHold) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[96]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7977,7 +8558,7 @@ func (x *RecallHold) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallHold.ProtoReflect.Descriptor instead.
 func (*RecallHold) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{90}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{96}
 }
 
 func (x *RecallHold) GetRecord() string {
@@ -8086,7 +8667,7 @@ type GetRecallResponse struct {
 
 func (x *GetRecallResponse) Reset() {
 	*x = GetRecallResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[97]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8098,7 +8679,7 @@ func (x *GetRecallResponse) String() string {
 func (*GetRecallResponse) ProtoMessage() {}
 
 func (x *GetRecallResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[97]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8111,7 +8692,7 @@ func (x *GetRecallResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecallResponse.ProtoReflect.Descriptor instead.
 func (*GetRecallResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{91}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{97}
 }
 
 func (x *GetRecallResponse) GetAbout() string {
@@ -8249,7 +8830,7 @@ type ListUnprovenRequest struct {
 
 func (x *ListUnprovenRequest) Reset() {
 	*x = ListUnprovenRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[98]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8261,7 +8842,7 @@ func (x *ListUnprovenRequest) String() string {
 func (*ListUnprovenRequest) ProtoMessage() {}
 
 func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[98]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8274,7 +8855,7 @@ func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenRequest.ProtoReflect.Descriptor instead.
 func (*ListUnprovenRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{92}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{98}
 }
 
 func (x *ListUnprovenRequest) GetUnsigned() bool {
@@ -8304,7 +8885,7 @@ type UnprovenRow struct {
 
 func (x *UnprovenRow) Reset() {
 	*x = UnprovenRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[99]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8316,7 +8897,7 @@ func (x *UnprovenRow) String() string {
 func (*UnprovenRow) ProtoMessage() {}
 
 func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[99]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8329,7 +8910,7 @@ func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnprovenRow.ProtoReflect.Descriptor instead.
 func (*UnprovenRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{93}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{99}
 }
 
 func (x *UnprovenRow) GetAt() string {
@@ -8405,7 +8986,7 @@ type ListUnprovenResponse struct {
 
 func (x *ListUnprovenResponse) Reset() {
 	*x = ListUnprovenResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[100]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8417,7 +8998,7 @@ func (x *ListUnprovenResponse) String() string {
 func (*ListUnprovenResponse) ProtoMessage() {}
 
 func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[100]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8430,7 +9011,7 @@ func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenResponse.ProtoReflect.Descriptor instead.
 func (*ListUnprovenResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{94}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{100}
 }
 
 func (x *ListUnprovenResponse) GetRows() []*UnprovenRow {
@@ -8460,7 +9041,7 @@ type ListLateRequest struct {
 
 func (x *ListLateRequest) Reset() {
 	*x = ListLateRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8472,7 +9053,7 @@ func (x *ListLateRequest) String() string {
 func (*ListLateRequest) ProtoMessage() {}
 
 func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8485,7 +9066,7 @@ func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateRequest.ProtoReflect.Descriptor instead.
 func (*ListLateRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{95}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{101}
 }
 
 func (x *ListLateRequest) GetLimit() int32 {
@@ -8543,7 +9124,7 @@ type LateRow struct {
 
 func (x *LateRow) Reset() {
 	*x = LateRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[96]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8555,7 +9136,7 @@ func (x *LateRow) String() string {
 func (*LateRow) ProtoMessage() {}
 
 func (x *LateRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[96]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8568,7 +9149,7 @@ func (x *LateRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LateRow.ProtoReflect.Descriptor instead.
 func (*LateRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{96}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{102}
 }
 
 func (x *LateRow) GetCase() string {
@@ -8645,7 +9226,7 @@ type ListLateResponse struct {
 
 func (x *ListLateResponse) Reset() {
 	*x = ListLateResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[97]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8657,7 +9238,7 @@ func (x *ListLateResponse) String() string {
 func (*ListLateResponse) ProtoMessage() {}
 
 func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[97]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8670,7 +9251,7 @@ func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateResponse.ProtoReflect.Descriptor instead.
 func (*ListLateResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{97}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{103}
 }
 
 func (x *ListLateResponse) GetRows() []*LateRow {
@@ -8700,7 +9281,7 @@ type ListCorrectionsRequest struct {
 
 func (x *ListCorrectionsRequest) Reset() {
 	*x = ListCorrectionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[98]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8712,7 +9293,7 @@ func (x *ListCorrectionsRequest) String() string {
 func (*ListCorrectionsRequest) ProtoMessage() {}
 
 func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[98]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8725,7 +9306,7 @@ func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsRequest.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{98}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{104}
 }
 
 func (x *ListCorrectionsRequest) GetLimit() int32 {
@@ -8786,7 +9367,7 @@ type CorrectionRow struct {
 
 func (x *CorrectionRow) Reset() {
 	*x = CorrectionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[99]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8798,7 +9379,7 @@ func (x *CorrectionRow) String() string {
 func (*CorrectionRow) ProtoMessage() {}
 
 func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[99]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8811,7 +9392,7 @@ func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectionRow.ProtoReflect.Descriptor instead.
 func (*CorrectionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{99}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{105}
 }
 
 func (x *CorrectionRow) GetAt() string {
@@ -8902,7 +9483,7 @@ type ListCorrectionsResponse struct {
 
 func (x *ListCorrectionsResponse) Reset() {
 	*x = ListCorrectionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[100]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8914,7 +9495,7 @@ func (x *ListCorrectionsResponse) String() string {
 func (*ListCorrectionsResponse) ProtoMessage() {}
 
 func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[100]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8927,7 +9508,7 @@ func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsResponse.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{100}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{106}
 }
 
 func (x *ListCorrectionsResponse) GetRows() []*CorrectionRow {
@@ -8960,7 +9541,7 @@ type ListPlasmaRequest struct {
 
 func (x *ListPlasmaRequest) Reset() {
 	*x = ListPlasmaRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8972,7 +9553,7 @@ func (x *ListPlasmaRequest) String() string {
 func (*ListPlasmaRequest) ProtoMessage() {}
 
 func (x *ListPlasmaRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8985,7 +9566,7 @@ func (x *ListPlasmaRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPlasmaRequest.ProtoReflect.Descriptor instead.
 func (*ListPlasmaRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{101}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{107}
 }
 
 func (x *ListPlasmaRequest) GetLimit() int32 {
@@ -9081,7 +9662,7 @@ type PlasmaRow struct {
 
 func (x *PlasmaRow) Reset() {
 	*x = PlasmaRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[108]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9093,7 +9674,7 @@ func (x *PlasmaRow) String() string {
 func (*PlasmaRow) ProtoMessage() {}
 
 func (x *PlasmaRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[108]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9106,7 +9687,7 @@ func (x *PlasmaRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlasmaRow.ProtoReflect.Descriptor instead.
 func (*PlasmaRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{102}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{108}
 }
 
 func (x *PlasmaRow) GetAt() string {
@@ -9262,7 +9843,7 @@ type ListPlasmaResponse struct {
 
 func (x *ListPlasmaResponse) Reset() {
 	*x = ListPlasmaResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[109]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9274,7 +9855,7 @@ func (x *ListPlasmaResponse) String() string {
 func (*ListPlasmaResponse) ProtoMessage() {}
 
 func (x *ListPlasmaResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[109]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9287,7 +9868,7 @@ func (x *ListPlasmaResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPlasmaResponse.ProtoReflect.Descriptor instead.
 func (*ListPlasmaResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{103}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{109}
 }
 
 func (x *ListPlasmaResponse) GetRows() []*PlasmaRow {
@@ -9322,7 +9903,7 @@ type ListReactionsRequest struct {
 
 func (x *ListReactionsRequest) Reset() {
 	*x = ListReactionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[110]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9334,7 +9915,7 @@ func (x *ListReactionsRequest) String() string {
 func (*ListReactionsRequest) ProtoMessage() {}
 
 func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[110]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9347,7 +9928,7 @@ func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsRequest.ProtoReflect.Descriptor instead.
 func (*ListReactionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{104}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{110}
 }
 
 func (x *ListReactionsRequest) GetBy() string {
@@ -9395,7 +9976,7 @@ type ReactionRow struct {
 
 func (x *ReactionRow) Reset() {
 	*x = ReactionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[111]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9407,7 +9988,7 @@ func (x *ReactionRow) String() string {
 func (*ReactionRow) ProtoMessage() {}
 
 func (x *ReactionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[111]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9420,7 +10001,7 @@ func (x *ReactionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionRow.ProtoReflect.Descriptor instead.
 func (*ReactionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{105}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{111}
 }
 
 func (x *ReactionRow) GetGroup() string {
@@ -9509,7 +10090,7 @@ type ReactionChart struct {
 
 func (x *ReactionChart) Reset() {
 	*x = ReactionChart{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[112]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9521,7 +10102,7 @@ func (x *ReactionChart) String() string {
 func (*ReactionChart) ProtoMessage() {}
 
 func (x *ReactionChart) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[112]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9534,7 +10115,7 @@ func (x *ReactionChart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionChart.ProtoReflect.Descriptor instead.
 func (*ReactionChart) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{106}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{112}
 }
 
 func (x *ReactionChart) GetUsual() float64 {
@@ -9624,7 +10205,7 @@ type ListReactionsResponse struct {
 
 func (x *ListReactionsResponse) Reset() {
 	*x = ListReactionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[113]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9636,7 +10217,7 @@ func (x *ListReactionsResponse) String() string {
 func (*ListReactionsResponse) ProtoMessage() {}
 
 func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[113]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9649,7 +10230,7 @@ func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsResponse.ProtoReflect.Descriptor instead.
 func (*ListReactionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{107}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{113}
 }
 
 func (x *ListReactionsResponse) GetRows() []*ReactionRow {
@@ -9712,7 +10293,7 @@ type ListResponsesRequest struct {
 
 func (x *ListResponsesRequest) Reset() {
 	*x = ListResponsesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[108]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[114]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9724,7 +10305,7 @@ func (x *ListResponsesRequest) String() string {
 func (*ListResponsesRequest) ProtoMessage() {}
 
 func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[108]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[114]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9737,7 +10318,7 @@ func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesRequest.ProtoReflect.Descriptor instead.
 func (*ListResponsesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{108}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{114}
 }
 
 func (x *ListResponsesRequest) GetBy() string {
@@ -9773,7 +10354,7 @@ type ShareSpan struct {
 
 func (x *ShareSpan) Reset() {
 	*x = ShareSpan{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[109]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[115]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9785,7 +10366,7 @@ func (x *ShareSpan) String() string {
 func (*ShareSpan) ProtoMessage() {}
 
 func (x *ShareSpan) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[109]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[115]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9798,7 +10379,7 @@ func (x *ShareSpan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShareSpan.ProtoReflect.Descriptor instead.
 func (*ShareSpan) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{109}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{115}
 }
 
 func (x *ShareSpan) GetLow() float64 {
@@ -9848,7 +10429,7 @@ type ResponseRow struct {
 
 func (x *ResponseRow) Reset() {
 	*x = ResponseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[110]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[116]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9860,7 +10441,7 @@ func (x *ResponseRow) String() string {
 func (*ResponseRow) ProtoMessage() {}
 
 func (x *ResponseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[110]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[116]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9873,7 +10454,7 @@ func (x *ResponseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResponseRow.ProtoReflect.Descriptor instead.
 func (*ResponseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{110}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{116}
 }
 
 func (x *ResponseRow) GetGroup() string {
@@ -9964,7 +10545,7 @@ type ListResponsesResponse struct {
 
 func (x *ListResponsesResponse) Reset() {
 	*x = ListResponsesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[111]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[117]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9976,7 +10557,7 @@ func (x *ListResponsesResponse) String() string {
 func (*ListResponsesResponse) ProtoMessage() {}
 
 func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[111]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[117]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9989,7 +10570,7 @@ func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesResponse.ProtoReflect.Descriptor instead.
 func (*ListResponsesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{111}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{117}
 }
 
 func (x *ListResponsesResponse) GetRows() []*ResponseRow {
@@ -10021,7 +10602,7 @@ type ListOverridesRequest struct {
 
 func (x *ListOverridesRequest) Reset() {
 	*x = ListOverridesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[112]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[118]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10033,7 +10614,7 @@ func (x *ListOverridesRequest) String() string {
 func (*ListOverridesRequest) ProtoMessage() {}
 
 func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[112]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[118]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10046,7 +10627,7 @@ func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesRequest.ProtoReflect.Descriptor instead.
 func (*ListOverridesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{112}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{118}
 }
 
 // OverrideRow counts how often one caution was gone past in a month.
@@ -10061,7 +10642,7 @@ type OverrideRow struct {
 
 func (x *OverrideRow) Reset() {
 	*x = OverrideRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[113]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[119]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10073,7 +10654,7 @@ func (x *OverrideRow) String() string {
 func (*OverrideRow) ProtoMessage() {}
 
 func (x *OverrideRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[113]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[119]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10086,7 +10667,7 @@ func (x *OverrideRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverrideRow.ProtoReflect.Descriptor instead.
 func (*OverrideRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{113}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{119}
 }
 
 func (x *OverrideRow) GetMonth() string {
@@ -10119,7 +10700,7 @@ type ListOverridesResponse struct {
 
 func (x *ListOverridesResponse) Reset() {
 	*x = ListOverridesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[114]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[120]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10131,7 +10712,7 @@ func (x *ListOverridesResponse) String() string {
 func (*ListOverridesResponse) ProtoMessage() {}
 
 func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[114]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[120]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10144,7 +10725,7 @@ func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesResponse.ProtoReflect.Descriptor instead.
 func (*ListOverridesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{114}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{120}
 }
 
 func (x *ListOverridesResponse) GetRows() []*OverrideRow {
@@ -10386,7 +10967,77 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x06_now_c\"l\n" +
 	"\x12ListPlacesResponse\x12.\n" +
 	"\x06places\x18\x01 \x03(\v2\x16.thawtrail.v1.PlaceRowR\x06places\x12&\n" +
-	"\x03kit\x18\x02 \x03(\v2\x14.thawtrail.v1.KitRowR\x03kit\"\xd0\x04\n" +
+	"\x03kit\x18\x02 \x03(\v2\x14.thawtrail.v1.KitRowR\x03kit\"\xc9\x01\n" +
+	"\x0fGetPlaceRequest\x12/\n" +
+	"\x05place\x18\x01 \x01(\tB\x19\xca\xda\x18\x15\n" +
+	"\tthe place\x10\x01\x92\x01\x05placeR\x05place\x12P\n" +
+	"\x04from\x18\x02 \x01(\tB<\xca\xda\x188\n" +
+	"6from this day or month; the last 31 days when left outR\x04from\x123\n" +
+	"\x02to\x18\x03 \x01(\tB#\xca\xda\x18\x1f\n" +
+	"\x1dto this day or month, with itR\x02to\"j\n" +
+	"\n" +
+	"LabelLimit\x12\x18\n" +
+	"\aproduct\x18\x01 \x01(\tR\aproduct\x12\x12\n" +
+	"\x04bags\x18\x02 \x01(\x05R\x04bags\x12 \n" +
+	"\twarmest_c\x18\x03 \x01(\x01H\x00R\bwarmestC\x88\x01\x01B\f\n" +
+	"\n" +
+	"_warmest_c\"\xc6\x01\n" +
+	"\fPlaceReading\x12\x0e\n" +
+	"\x02at\x18\x01 \x01(\tR\x02at\x12\x13\n" +
+	"\x05now_c\x18\x02 \x01(\x01R\x04nowC\x12\x1c\n" +
+	"\aleast_c\x18\x03 \x01(\x01H\x00R\x06leastC\x88\x01\x01\x12\x1a\n" +
+	"\x06most_c\x18\x04 \x01(\x01H\x01R\x05mostC\x88\x01\x01\x12\x16\n" +
+	"\x06beyond\x18\x05 \x01(\tR\x06beyond\x12\x10\n" +
+	"\x03who\x18\x06 \x01(\tR\x03who\x12\x16\n" +
+	"\x06record\x18\a \x01(\tR\x06recordB\n" +
+	"\n" +
+	"\b_least_cB\t\n" +
+	"\a_most_c\"\x9f\x01\n" +
+	"\bPlaceDay\x12\x10\n" +
+	"\x03day\x18\x01 \x01(\tR\x03day\x12\x1a\n" +
+	"\breadings\x18\x02 \x01(\x05R\breadings\x12\x1c\n" +
+	"\aleast_c\x18\x03 \x01(\x01H\x00R\x06leastC\x88\x01\x01\x12\x1a\n" +
+	"\x06most_c\x18\x04 \x01(\x01H\x01R\x05mostC\x88\x01\x01\x12\x14\n" +
+	"\x05state\x18\x05 \x01(\tR\x05stateB\n" +
+	"\n" +
+	"\b_least_cB\t\n" +
+	"\a_most_c\"\xb6\x02\n" +
+	"\bWarmTime\x12\x12\n" +
+	"\x04from\x18\x01 \x01(\tR\x04from\x12\x0e\n" +
+	"\x02to\x18\x02 \x01(\tR\x02to\x12\x15\n" +
+	"\x06most_c\x18\x03 \x01(\x01R\x05mostC\x12\x1e\n" +
+	"\vat_most_min\x18\x04 \x01(\x05R\tatMostMin\x12!\n" +
+	"\fbegan_unread\x18\x05 \x01(\bR\vbeganUnread\x12\x12\n" +
+	"\x04bags\x18\x06 \x01(\x05R\x04bags\x12,\n" +
+	"\x04over\x18\a \x03(\v2\x18.thawtrail.v1.LabelLimitR\x04over\x120\n" +
+	"\x06within\x18\b \x03(\v2\x18.thawtrail.v1.LabelLimitR\x06within\x128\n" +
+	"\n" +
+	"unlabelled\x18\t \x03(\v2\x18.thawtrail.v1.LabelLimitR\n" +
+	"unlabelled\"\xab\x05\n" +
+	"\x10GetPlaceResponse\x12\x14\n" +
+	"\x05place\x18\x01 \x01(\tR\x05place\x12\x12\n" +
+	"\x04name\x18\x02 \x01(\tR\x04name\x12\x12\n" +
+	"\x04kind\x18\x03 \x01(\tR\x04kind\x12 \n" +
+	"\twarmest_c\x18\x04 \x01(\x01H\x00R\bwarmestC\x88\x01\x01\x12'\n" +
+	"\rown_warmest_c\x18\x05 \x01(\x01H\x01R\vownWarmestC\x88\x01\x01\x12'\n" +
+	"\rown_coldest_c\x18\x06 \x01(\x01H\x02R\vownColdestC\x88\x01\x01\x12 \n" +
+	"\fread_every_h\x18\a \x01(\x05R\n" +
+	"readEveryH\x12&\n" +
+	"\x0flast_reading_at\x18\b \x01(\tR\rlastReadingAt\x12&\n" +
+	"\x0fnext_reading_at\x18\t \x01(\tR\rnextReadingAt\x12\x18\n" +
+	"\aoverdue\x18\n" +
+	" \x01(\bR\aoverdue\x12\x16\n" +
+	"\x06missed\x18\v \x01(\x05R\x06missed\x120\n" +
+	"\x06limits\x18\f \x03(\v2\x18.thawtrail.v1.LabelLimitR\x06limits\x12*\n" +
+	"\x04warm\x18\r \x03(\v2\x16.thawtrail.v1.WarmTimeR\x04warm\x12*\n" +
+	"\x04days\x18\x0e \x03(\v2\x16.thawtrail.v1.PlaceDayR\x04days\x126\n" +
+	"\breadings\x18\x0f \x03(\v2\x1a.thawtrail.v1.PlaceReadingR\breadings\x125\n" +
+	"\tfreshness\x18\x10 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\x12\x16\n" +
+	"\x06record\x18\x11 \x01(\tR\x06recordB\f\n" +
+	"\n" +
+	"_warmest_cB\x10\n" +
+	"\x0e_own_warmest_cB\x10\n" +
+	"\x0e_own_coldest_c\"\xd0\x04\n" +
 	"\x11ListLevelsRequest\x12W\n" +
 	"\x05weeks\x18\x01 \x01(\x05BA\xca\xda\x18=\n" +
 	")so many weeks are shown; 12 when left out\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x00N@R\x05weeks\x12j\n" +
@@ -11194,7 +11845,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\aResolve\x12\x1c.thawtrail.v1.ResolveRequest\x1a\x1d.thawtrail.v1.ResolveResponse\x12\xd9\x01\n" +
 	"\tEndPerson\x12\x1e.thawtrail.v1.EndPersonRequest\x1a\x1f.thawtrail.v1.EndPersonResponse\"\x8a\x01\xda\xda\x18\x85\x01\n" +
 	"\n" +
-	"person end\x12<End all roles of a person, and shut out the person's laptops\x1a1person end 'J. Reed' --reason 'left the practice'\"\x06person2\xbd\t\n" +
+	"person end\x12<End all roles of a person, and shut out the person's laptops\x1a1person end 'J. Reed' --reason 'left the practice'\"\x06person2\x88\v\n" +
 	"\fStockService\x12\xab\x01\n" +
 	"\tListStock\x12\x1e.thawtrail.v1.ListStockRequest\x1a\x1f.thawtrail.v1.ListStockResponse\"]\xda\xda\x18Y\n" +
 	"\x05stock\x125Stock by place: what lies where, soonest use-by first\x1a\x19stock --place 'north car'\x12\x82\x01\n" +
@@ -11209,7 +11860,10 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"ListPlaces\x12\x1f.thawtrail.v1.ListPlacesRequest\x1a .thawtrail.v1.ListPlacesResponse\"<\xda\xda\x188\n" +
 	"\n" +
 	"place list\x12\x1ePlaces, their readings and kit\x1a\n" +
-	"place list\x12\xe6\x01\n" +
+	"place list\x12\xc8\x01\n" +
+	"\bGetPlace\x12\x1d.thawtrail.v1.GetPlaceRequest\x1a\x1e.thawtrail.v1.GetPlaceResponse\"}\xda\xda\x18y\n" +
+	"\n" +
+	"place show\x12LA freezer day by day: its limits, its readings, days without one, warm times\x1a\x16place show 'north car'\"\x05place\x12\xe6\x01\n" +
 	"\n" +
 	"ListLevels\x12\x1f.thawtrail.v1.ListLevelsRequest\x1a .thawtrail.v1.ListLevelsResponse\"\x94\x01\xda\xda\x18\x8f\x01\n" +
 	"\fstock levels\x12fHow many bags to hold: demand by week, when to order, what expires unused, how to share bags over cars\x1a\x17stock levels --weeks 12\x12\xc2\x01\n" +
@@ -11276,7 +11930,7 @@ func file_thawtrail_v1_services_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_services_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 115)
+var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 121)
 var file_thawtrail_v1_services_proto_goTypes = []any{
 	(SavedState)(0),                   // 0: thawtrail.v1.SavedState
 	(*EndPersonRequest)(nil),          // 1: thawtrail.v1.EndPersonRequest
@@ -11312,104 +11966,110 @@ var file_thawtrail_v1_services_proto_goTypes = []any{
 	(*ListPlacesRequest)(nil),         // 31: thawtrail.v1.ListPlacesRequest
 	(*PlaceRow)(nil),                  // 32: thawtrail.v1.PlaceRow
 	(*ListPlacesResponse)(nil),        // 33: thawtrail.v1.ListPlacesResponse
-	(*ListLevelsRequest)(nil),         // 34: thawtrail.v1.ListLevelsRequest
-	(*MareChance)(nil),                // 35: thawtrail.v1.MareChance
-	(*DemandWeek)(nil),                // 36: thawtrail.v1.DemandWeek
-	(*AwaitedMare)(nil),               // 37: thawtrail.v1.AwaitedMare
-	(*PlaceLevel)(nil),                // 38: thawtrail.v1.PlaceLevel
-	(*SuggestedMove)(nil),             // 39: thawtrail.v1.SuggestedMove
-	(*SuggestedOrder)(nil),            // 40: thawtrail.v1.SuggestedOrder
-	(*OpenOrder)(nil),                 // 41: thawtrail.v1.OpenOrder
-	(*LevelRow)(nil),                  // 42: thawtrail.v1.LevelRow
-	(*FailureBasis)(nil),              // 43: thawtrail.v1.FailureBasis
-	(*UseBasis)(nil),                  // 44: thawtrail.v1.UseBasis
-	(*ListLevelsResponse)(nil),        // 45: thawtrail.v1.ListLevelsResponse
-	(*ChooseBagsRequest)(nil),         // 46: thawtrail.v1.ChooseBagsRequest
-	(*ChooseBagsResponse)(nil),        // 47: thawtrail.v1.ChooseBagsResponse
-	(*ListCasesRequest)(nil),          // 48: thawtrail.v1.ListCasesRequest
-	(*CaseRow)(nil),                   // 49: thawtrail.v1.CaseRow
-	(*ListCasesResponse)(nil),         // 50: thawtrail.v1.ListCasesResponse
-	(*GetCaseRequest)(nil),            // 51: thawtrail.v1.GetCaseRequest
-	(*TransfusionRow)(nil),            // 52: thawtrail.v1.TransfusionRow
-	(*VitalsRow)(nil),                 // 53: thawtrail.v1.VitalsRow
-	(*GetCaseResponse)(nil),           // 54: thawtrail.v1.GetCaseResponse
-	(*GetNowRequest)(nil),             // 55: thawtrail.v1.GetNowRequest
-	(*DueRow)(nil),                    // 56: thawtrail.v1.DueRow
-	(*GetNowResponse)(nil),            // 57: thawtrail.v1.GetNowResponse
-	(*ListDiscrepanciesRequest)(nil),  // 58: thawtrail.v1.ListDiscrepanciesRequest
-	(*DiscrepancyRow)(nil),            // 59: thawtrail.v1.DiscrepancyRow
-	(*ListDiscrepanciesResponse)(nil), // 60: thawtrail.v1.ListDiscrepanciesResponse
-	(*KindCount)(nil),                 // 61: thawtrail.v1.KindCount
-	(*GetDigestRequest)(nil),          // 62: thawtrail.v1.GetDigestRequest
-	(*Head)(nil),                      // 63: thawtrail.v1.Head
-	(*GetDigestResponse)(nil),         // 64: thawtrail.v1.GetDigestResponse
-	(*GetStatusRequest)(nil),          // 65: thawtrail.v1.GetStatusRequest
-	(*GetStatusResponse)(nil),         // 66: thawtrail.v1.GetStatusResponse
-	(*PartRow)(nil),                   // 67: thawtrail.v1.PartRow
-	(*GetRecordRequest)(nil),          // 68: thawtrail.v1.GetRecordRequest
-	(*GetRecordResponse)(nil),         // 69: thawtrail.v1.GetRecordResponse
-	(*ListPeopleRequest)(nil),         // 70: thawtrail.v1.ListPeopleRequest
-	(*PersonRow)(nil),                 // 71: thawtrail.v1.PersonRow
-	(*DeviceRow)(nil),                 // 72: thawtrail.v1.DeviceRow
-	(*ListPeopleResponse)(nil),        // 73: thawtrail.v1.ListPeopleResponse
-	(*GetPersonRequest)(nil),          // 74: thawtrail.v1.GetPersonRequest
-	(*GetPersonResponse)(nil),         // 75: thawtrail.v1.GetPersonResponse
-	(*ListAffectedRequest)(nil),       // 76: thawtrail.v1.ListAffectedRequest
-	(*ListAffectedResponse)(nil),      // 77: thawtrail.v1.ListAffectedResponse
-	(*ListUseRequest)(nil),            // 78: thawtrail.v1.ListUseRequest
-	(*UseRow)(nil),                    // 79: thawtrail.v1.UseRow
-	(*ListUseResponse)(nil),           // 80: thawtrail.v1.ListUseResponse
-	(*GetBalanceRequest)(nil),         // 81: thawtrail.v1.GetBalanceRequest
-	(*BalanceLine)(nil),               // 82: thawtrail.v1.BalanceLine
-	(*BalanceRow)(nil),                // 83: thawtrail.v1.BalanceRow
-	(*GetBalanceResponse)(nil),        // 84: thawtrail.v1.GetBalanceResponse
-	(*Closing)(nil),                   // 85: thawtrail.v1.Closing
-	(*ClosingChange)(nil),             // 86: thawtrail.v1.ClosingChange
-	(*GetRecallRequest)(nil),          // 87: thawtrail.v1.GetRecallRequest
-	(*RecallBatch)(nil),               // 88: thawtrail.v1.RecallBatch
-	(*RecallBag)(nil),                 // 89: thawtrail.v1.RecallBag
-	(*RecallPatient)(nil),             // 90: thawtrail.v1.RecallPatient
-	(*RecallHold)(nil),                // 91: thawtrail.v1.RecallHold
-	(*GetRecallResponse)(nil),         // 92: thawtrail.v1.GetRecallResponse
-	(*ListUnprovenRequest)(nil),       // 93: thawtrail.v1.ListUnprovenRequest
-	(*UnprovenRow)(nil),               // 94: thawtrail.v1.UnprovenRow
-	(*ListUnprovenResponse)(nil),      // 95: thawtrail.v1.ListUnprovenResponse
-	(*ListLateRequest)(nil),           // 96: thawtrail.v1.ListLateRequest
-	(*LateRow)(nil),                   // 97: thawtrail.v1.LateRow
-	(*ListLateResponse)(nil),          // 98: thawtrail.v1.ListLateResponse
-	(*ListCorrectionsRequest)(nil),    // 99: thawtrail.v1.ListCorrectionsRequest
-	(*CorrectionRow)(nil),             // 100: thawtrail.v1.CorrectionRow
-	(*ListCorrectionsResponse)(nil),   // 101: thawtrail.v1.ListCorrectionsResponse
-	(*ListPlasmaRequest)(nil),         // 102: thawtrail.v1.ListPlasmaRequest
-	(*PlasmaRow)(nil),                 // 103: thawtrail.v1.PlasmaRow
-	(*ListPlasmaResponse)(nil),        // 104: thawtrail.v1.ListPlasmaResponse
-	(*ListReactionsRequest)(nil),      // 105: thawtrail.v1.ListReactionsRequest
-	(*ReactionRow)(nil),               // 106: thawtrail.v1.ReactionRow
-	(*ReactionChart)(nil),             // 107: thawtrail.v1.ReactionChart
-	(*ListReactionsResponse)(nil),     // 108: thawtrail.v1.ListReactionsResponse
-	(*ListResponsesRequest)(nil),      // 109: thawtrail.v1.ListResponsesRequest
-	(*ShareSpan)(nil),                 // 110: thawtrail.v1.ShareSpan
-	(*ResponseRow)(nil),               // 111: thawtrail.v1.ResponseRow
-	(*ListResponsesResponse)(nil),     // 112: thawtrail.v1.ListResponsesResponse
-	(*ListOverridesRequest)(nil),      // 113: thawtrail.v1.ListOverridesRequest
-	(*OverrideRow)(nil),               // 114: thawtrail.v1.OverrideRow
-	(*ListOverridesResponse)(nil),     // 115: thawtrail.v1.ListOverridesResponse
-	(*Entry)(nil),                     // 116: thawtrail.v1.Entry
-	(*Moment)(nil),                    // 117: thawtrail.v1.Moment
-	(*Override)(nil),                  // 118: thawtrail.v1.Override
-	(ProofKind)(0),                    // 119: thawtrail.v1.ProofKind
+	(*GetPlaceRequest)(nil),           // 34: thawtrail.v1.GetPlaceRequest
+	(*LabelLimit)(nil),                // 35: thawtrail.v1.LabelLimit
+	(*PlaceReading)(nil),              // 36: thawtrail.v1.PlaceReading
+	(*PlaceDay)(nil),                  // 37: thawtrail.v1.PlaceDay
+	(*WarmTime)(nil),                  // 38: thawtrail.v1.WarmTime
+	(*GetPlaceResponse)(nil),          // 39: thawtrail.v1.GetPlaceResponse
+	(*ListLevelsRequest)(nil),         // 40: thawtrail.v1.ListLevelsRequest
+	(*MareChance)(nil),                // 41: thawtrail.v1.MareChance
+	(*DemandWeek)(nil),                // 42: thawtrail.v1.DemandWeek
+	(*AwaitedMare)(nil),               // 43: thawtrail.v1.AwaitedMare
+	(*PlaceLevel)(nil),                // 44: thawtrail.v1.PlaceLevel
+	(*SuggestedMove)(nil),             // 45: thawtrail.v1.SuggestedMove
+	(*SuggestedOrder)(nil),            // 46: thawtrail.v1.SuggestedOrder
+	(*OpenOrder)(nil),                 // 47: thawtrail.v1.OpenOrder
+	(*LevelRow)(nil),                  // 48: thawtrail.v1.LevelRow
+	(*FailureBasis)(nil),              // 49: thawtrail.v1.FailureBasis
+	(*UseBasis)(nil),                  // 50: thawtrail.v1.UseBasis
+	(*ListLevelsResponse)(nil),        // 51: thawtrail.v1.ListLevelsResponse
+	(*ChooseBagsRequest)(nil),         // 52: thawtrail.v1.ChooseBagsRequest
+	(*ChooseBagsResponse)(nil),        // 53: thawtrail.v1.ChooseBagsResponse
+	(*ListCasesRequest)(nil),          // 54: thawtrail.v1.ListCasesRequest
+	(*CaseRow)(nil),                   // 55: thawtrail.v1.CaseRow
+	(*ListCasesResponse)(nil),         // 56: thawtrail.v1.ListCasesResponse
+	(*GetCaseRequest)(nil),            // 57: thawtrail.v1.GetCaseRequest
+	(*TransfusionRow)(nil),            // 58: thawtrail.v1.TransfusionRow
+	(*VitalsRow)(nil),                 // 59: thawtrail.v1.VitalsRow
+	(*GetCaseResponse)(nil),           // 60: thawtrail.v1.GetCaseResponse
+	(*GetNowRequest)(nil),             // 61: thawtrail.v1.GetNowRequest
+	(*DueRow)(nil),                    // 62: thawtrail.v1.DueRow
+	(*GetNowResponse)(nil),            // 63: thawtrail.v1.GetNowResponse
+	(*ListDiscrepanciesRequest)(nil),  // 64: thawtrail.v1.ListDiscrepanciesRequest
+	(*DiscrepancyRow)(nil),            // 65: thawtrail.v1.DiscrepancyRow
+	(*ListDiscrepanciesResponse)(nil), // 66: thawtrail.v1.ListDiscrepanciesResponse
+	(*KindCount)(nil),                 // 67: thawtrail.v1.KindCount
+	(*GetDigestRequest)(nil),          // 68: thawtrail.v1.GetDigestRequest
+	(*Head)(nil),                      // 69: thawtrail.v1.Head
+	(*GetDigestResponse)(nil),         // 70: thawtrail.v1.GetDigestResponse
+	(*GetStatusRequest)(nil),          // 71: thawtrail.v1.GetStatusRequest
+	(*GetStatusResponse)(nil),         // 72: thawtrail.v1.GetStatusResponse
+	(*PartRow)(nil),                   // 73: thawtrail.v1.PartRow
+	(*GetRecordRequest)(nil),          // 74: thawtrail.v1.GetRecordRequest
+	(*GetRecordResponse)(nil),         // 75: thawtrail.v1.GetRecordResponse
+	(*ListPeopleRequest)(nil),         // 76: thawtrail.v1.ListPeopleRequest
+	(*PersonRow)(nil),                 // 77: thawtrail.v1.PersonRow
+	(*DeviceRow)(nil),                 // 78: thawtrail.v1.DeviceRow
+	(*ListPeopleResponse)(nil),        // 79: thawtrail.v1.ListPeopleResponse
+	(*GetPersonRequest)(nil),          // 80: thawtrail.v1.GetPersonRequest
+	(*GetPersonResponse)(nil),         // 81: thawtrail.v1.GetPersonResponse
+	(*ListAffectedRequest)(nil),       // 82: thawtrail.v1.ListAffectedRequest
+	(*ListAffectedResponse)(nil),      // 83: thawtrail.v1.ListAffectedResponse
+	(*ListUseRequest)(nil),            // 84: thawtrail.v1.ListUseRequest
+	(*UseRow)(nil),                    // 85: thawtrail.v1.UseRow
+	(*ListUseResponse)(nil),           // 86: thawtrail.v1.ListUseResponse
+	(*GetBalanceRequest)(nil),         // 87: thawtrail.v1.GetBalanceRequest
+	(*BalanceLine)(nil),               // 88: thawtrail.v1.BalanceLine
+	(*BalanceRow)(nil),                // 89: thawtrail.v1.BalanceRow
+	(*GetBalanceResponse)(nil),        // 90: thawtrail.v1.GetBalanceResponse
+	(*Closing)(nil),                   // 91: thawtrail.v1.Closing
+	(*ClosingChange)(nil),             // 92: thawtrail.v1.ClosingChange
+	(*GetRecallRequest)(nil),          // 93: thawtrail.v1.GetRecallRequest
+	(*RecallBatch)(nil),               // 94: thawtrail.v1.RecallBatch
+	(*RecallBag)(nil),                 // 95: thawtrail.v1.RecallBag
+	(*RecallPatient)(nil),             // 96: thawtrail.v1.RecallPatient
+	(*RecallHold)(nil),                // 97: thawtrail.v1.RecallHold
+	(*GetRecallResponse)(nil),         // 98: thawtrail.v1.GetRecallResponse
+	(*ListUnprovenRequest)(nil),       // 99: thawtrail.v1.ListUnprovenRequest
+	(*UnprovenRow)(nil),               // 100: thawtrail.v1.UnprovenRow
+	(*ListUnprovenResponse)(nil),      // 101: thawtrail.v1.ListUnprovenResponse
+	(*ListLateRequest)(nil),           // 102: thawtrail.v1.ListLateRequest
+	(*LateRow)(nil),                   // 103: thawtrail.v1.LateRow
+	(*ListLateResponse)(nil),          // 104: thawtrail.v1.ListLateResponse
+	(*ListCorrectionsRequest)(nil),    // 105: thawtrail.v1.ListCorrectionsRequest
+	(*CorrectionRow)(nil),             // 106: thawtrail.v1.CorrectionRow
+	(*ListCorrectionsResponse)(nil),   // 107: thawtrail.v1.ListCorrectionsResponse
+	(*ListPlasmaRequest)(nil),         // 108: thawtrail.v1.ListPlasmaRequest
+	(*PlasmaRow)(nil),                 // 109: thawtrail.v1.PlasmaRow
+	(*ListPlasmaResponse)(nil),        // 110: thawtrail.v1.ListPlasmaResponse
+	(*ListReactionsRequest)(nil),      // 111: thawtrail.v1.ListReactionsRequest
+	(*ReactionRow)(nil),               // 112: thawtrail.v1.ReactionRow
+	(*ReactionChart)(nil),             // 113: thawtrail.v1.ReactionChart
+	(*ListReactionsResponse)(nil),     // 114: thawtrail.v1.ListReactionsResponse
+	(*ListResponsesRequest)(nil),      // 115: thawtrail.v1.ListResponsesRequest
+	(*ShareSpan)(nil),                 // 116: thawtrail.v1.ShareSpan
+	(*ResponseRow)(nil),               // 117: thawtrail.v1.ResponseRow
+	(*ListResponsesResponse)(nil),     // 118: thawtrail.v1.ListResponsesResponse
+	(*ListOverridesRequest)(nil),      // 119: thawtrail.v1.ListOverridesRequest
+	(*OverrideRow)(nil),               // 120: thawtrail.v1.OverrideRow
+	(*ListOverridesResponse)(nil),     // 121: thawtrail.v1.ListOverridesResponse
+	(*Entry)(nil),                     // 122: thawtrail.v1.Entry
+	(*Moment)(nil),                    // 123: thawtrail.v1.Moment
+	(*Override)(nil),                  // 124: thawtrail.v1.Override
+	(ProofKind)(0),                    // 125: thawtrail.v1.ProofKind
 }
 var file_thawtrail_v1_services_proto_depIdxs = []int32{
-	116, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
-	117, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
-	118, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
-	116, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
+	122, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
+	123, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
+	124, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
+	122, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
 	3,   // 4: thawtrail.v1.WriteAllRequest.entries:type_name -> thawtrail.v1.WriteRequest
 	6,   // 5: thawtrail.v1.WriteAllResponse.fates:type_name -> thawtrail.v1.Fate
 	7,   // 6: thawtrail.v1.Fate.written:type_name -> thawtrail.v1.WriteResponse
 	0,   // 7: thawtrail.v1.WriteResponse.saved:type_name -> thawtrail.v1.SavedState
 	8,   // 8: thawtrail.v1.WriteResponse.cautions:type_name -> thawtrail.v1.Caution
-	119, // 9: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
+	125, // 9: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
 	13,  // 10: thawtrail.v1.ListStockResponse.bags:type_name -> thawtrail.v1.BagRow
 	16,  // 11: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
 	11,  // 12: thawtrail.v1.ListStockResponse.freshness:type_name -> thawtrail.v1.Freshness
@@ -11419,7 +12079,7 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	20,  // 16: thawtrail.v1.TimelineRow.corrected:type_name -> thawtrail.v1.Correction
 	13,  // 17: thawtrail.v1.GetBagResponse.bag:type_name -> thawtrail.v1.BagRow
 	19,  // 18: thawtrail.v1.GetBagResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	59,  // 19: thawtrail.v1.GetBagResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	65,  // 19: thawtrail.v1.GetBagResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
 	11,  // 20: thawtrail.v1.GetBagResponse.freshness:type_name -> thawtrail.v1.Freshness
 	22,  // 21: thawtrail.v1.GetBagResponse.can:type_name -> thawtrail.v1.BagCan
 	25,  // 22: thawtrail.v1.HoldRow.heard:type_name -> thawtrail.v1.HeardRow
@@ -11429,147 +12089,157 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	29,  // 26: thawtrail.v1.ListProductsResponse.products:type_name -> thawtrail.v1.ProductRow
 	32,  // 27: thawtrail.v1.ListPlacesResponse.places:type_name -> thawtrail.v1.PlaceRow
 	16,  // 28: thawtrail.v1.ListPlacesResponse.kit:type_name -> thawtrail.v1.KitRow
-	35,  // 29: thawtrail.v1.DemandWeek.mares:type_name -> thawtrail.v1.MareChance
-	36,  // 30: thawtrail.v1.ListLevelsResponse.weeks:type_name -> thawtrail.v1.DemandWeek
-	38,  // 31: thawtrail.v1.ListLevelsResponse.places:type_name -> thawtrail.v1.PlaceLevel
-	39,  // 32: thawtrail.v1.ListLevelsResponse.moves:type_name -> thawtrail.v1.SuggestedMove
-	40,  // 33: thawtrail.v1.ListLevelsResponse.order:type_name -> thawtrail.v1.SuggestedOrder
-	42,  // 34: thawtrail.v1.ListLevelsResponse.levels:type_name -> thawtrail.v1.LevelRow
-	43,  // 35: thawtrail.v1.ListLevelsResponse.failure:type_name -> thawtrail.v1.FailureBasis
-	44,  // 36: thawtrail.v1.ListLevelsResponse.use:type_name -> thawtrail.v1.UseBasis
-	37,  // 37: thawtrail.v1.ListLevelsResponse.mares:type_name -> thawtrail.v1.AwaitedMare
-	41,  // 38: thawtrail.v1.ListLevelsResponse.orders:type_name -> thawtrail.v1.OpenOrder
-	8,   // 39: thawtrail.v1.ListLevelsResponse.cautions:type_name -> thawtrail.v1.Caution
-	11,  // 40: thawtrail.v1.ListLevelsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	13,  // 41: thawtrail.v1.ChooseBagsResponse.bags:type_name -> thawtrail.v1.BagRow
-	8,   // 42: thawtrail.v1.ChooseBagsResponse.cautions:type_name -> thawtrail.v1.Caution
-	11,  // 43: thawtrail.v1.ChooseBagsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	49,  // 44: thawtrail.v1.ListCasesResponse.cases:type_name -> thawtrail.v1.CaseRow
-	49,  // 45: thawtrail.v1.GetCaseResponse.case:type_name -> thawtrail.v1.CaseRow
-	52,  // 46: thawtrail.v1.GetCaseResponse.transfusions:type_name -> thawtrail.v1.TransfusionRow
-	53,  // 47: thawtrail.v1.GetCaseResponse.vitals:type_name -> thawtrail.v1.VitalsRow
-	19,  // 48: thawtrail.v1.GetCaseResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	59,  // 49: thawtrail.v1.GetCaseResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	8,   // 50: thawtrail.v1.GetCaseResponse.cautions:type_name -> thawtrail.v1.Caution
-	11,  // 51: thawtrail.v1.GetCaseResponse.freshness:type_name -> thawtrail.v1.Freshness
-	49,  // 52: thawtrail.v1.GetNowResponse.running:type_name -> thawtrail.v1.CaseRow
-	56,  // 53: thawtrail.v1.GetNowResponse.due:type_name -> thawtrail.v1.DueRow
-	24,  // 54: thawtrail.v1.GetNowResponse.holds_in_use:type_name -> thawtrail.v1.HoldRow
-	11,  // 55: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
-	8,   // 56: thawtrail.v1.GetNowResponse.cautions:type_name -> thawtrail.v1.Caution
-	59,  // 57: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	11,  // 58: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	61,  // 59: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
-	63,  // 60: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
-	11,  // 61: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
-	8,   // 62: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
-	67,  // 63: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
-	116, // 64: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
-	0,   // 65: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
-	119, // 66: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
-	116, // 67: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
-	100, // 68: thawtrail.v1.GetRecordResponse.corrections:type_name -> thawtrail.v1.CorrectionRow
-	71,  // 69: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
-	72,  // 70: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
-	71,  // 71: thawtrail.v1.GetPersonResponse.person:type_name -> thawtrail.v1.PersonRow
-	19,  // 72: thawtrail.v1.GetPersonResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	59,  // 73: thawtrail.v1.GetPersonResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	11,  // 74: thawtrail.v1.GetPersonResponse.freshness:type_name -> thawtrail.v1.Freshness
-	72,  // 75: thawtrail.v1.GetPersonResponse.laptops:type_name -> thawtrail.v1.DeviceRow
-	49,  // 76: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
-	79,  // 77: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
-	82,  // 78: thawtrail.v1.BalanceRow.lines:type_name -> thawtrail.v1.BalanceLine
-	83,  // 79: thawtrail.v1.GetBalanceResponse.rows:type_name -> thawtrail.v1.BalanceRow
-	11,  // 80: thawtrail.v1.GetBalanceResponse.freshness:type_name -> thawtrail.v1.Freshness
-	85,  // 81: thawtrail.v1.GetBalanceResponse.closings:type_name -> thawtrail.v1.Closing
-	86,  // 82: thawtrail.v1.Closing.changes:type_name -> thawtrail.v1.ClosingChange
-	25,  // 83: thawtrail.v1.RecallHold.heard:type_name -> thawtrail.v1.HeardRow
-	88,  // 84: thawtrail.v1.GetRecallResponse.batches:type_name -> thawtrail.v1.RecallBatch
-	89,  // 85: thawtrail.v1.GetRecallResponse.bags_out:type_name -> thawtrail.v1.RecallBag
-	90,  // 86: thawtrail.v1.GetRecallResponse.patients:type_name -> thawtrail.v1.RecallPatient
-	91,  // 87: thawtrail.v1.GetRecallResponse.holds:type_name -> thawtrail.v1.RecallHold
-	89,  // 88: thawtrail.v1.GetRecallResponse.bags_gone:type_name -> thawtrail.v1.RecallBag
-	11,  // 89: thawtrail.v1.GetRecallResponse.freshness:type_name -> thawtrail.v1.Freshness
-	94,  // 90: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
-	11,  // 91: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
-	97,  // 92: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
-	100, // 93: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
-	103, // 94: thawtrail.v1.ListPlasmaResponse.rows:type_name -> thawtrail.v1.PlasmaRow
-	106, // 95: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
-	107, // 96: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
-	8,   // 97: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
-	11,  // 98: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	110, // 99: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
-	111, // 100: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
-	11,  // 101: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	114, // 102: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
-	3,   // 103: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
-	4,   // 104: thawtrail.v1.RecordService.WriteAll:input_type -> thawtrail.v1.WriteAllRequest
-	9,   // 105: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
-	1,   // 106: thawtrail.v1.RecordService.EndPerson:input_type -> thawtrail.v1.EndPersonRequest
-	12,  // 107: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
-	18,  // 108: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
-	23,  // 109: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
-	28,  // 110: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
-	31,  // 111: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
-	34,  // 112: thawtrail.v1.StockService.ListLevels:input_type -> thawtrail.v1.ListLevelsRequest
-	46,  // 113: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
-	48,  // 114: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
-	51,  // 115: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
-	55,  // 116: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
-	58,  // 117: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
-	62,  // 118: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
-	65,  // 119: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
-	68,  // 120: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
-	70,  // 121: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
-	74,  // 122: thawtrail.v1.AuditService.GetPerson:input_type -> thawtrail.v1.GetPersonRequest
-	76,  // 123: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
-	78,  // 124: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
-	81,  // 125: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
-	87,  // 126: thawtrail.v1.AuditService.GetRecall:input_type -> thawtrail.v1.GetRecallRequest
-	93,  // 127: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
-	96,  // 128: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
-	102, // 129: thawtrail.v1.AuditService.ListPlasma:input_type -> thawtrail.v1.ListPlasmaRequest
-	99,  // 130: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
-	105, // 131: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
-	109, // 132: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
-	113, // 133: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
-	7,   // 134: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
-	5,   // 135: thawtrail.v1.RecordService.WriteAll:output_type -> thawtrail.v1.WriteAllResponse
-	10,  // 136: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
-	2,   // 137: thawtrail.v1.RecordService.EndPerson:output_type -> thawtrail.v1.EndPersonResponse
-	17,  // 138: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
-	21,  // 139: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
-	27,  // 140: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
-	30,  // 141: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
-	33,  // 142: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
-	45,  // 143: thawtrail.v1.StockService.ListLevels:output_type -> thawtrail.v1.ListLevelsResponse
-	47,  // 144: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
-	50,  // 145: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
-	54,  // 146: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
-	57,  // 147: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
-	60,  // 148: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
-	64,  // 149: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
-	66,  // 150: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
-	69,  // 151: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
-	73,  // 152: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
-	75,  // 153: thawtrail.v1.AuditService.GetPerson:output_type -> thawtrail.v1.GetPersonResponse
-	77,  // 154: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
-	80,  // 155: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
-	84,  // 156: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
-	92,  // 157: thawtrail.v1.AuditService.GetRecall:output_type -> thawtrail.v1.GetRecallResponse
-	95,  // 158: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
-	98,  // 159: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
-	104, // 160: thawtrail.v1.AuditService.ListPlasma:output_type -> thawtrail.v1.ListPlasmaResponse
-	101, // 161: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
-	108, // 162: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
-	112, // 163: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
-	115, // 164: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
-	134, // [134:165] is the sub-list for method output_type
-	103, // [103:134] is the sub-list for method input_type
-	103, // [103:103] is the sub-list for extension type_name
-	103, // [103:103] is the sub-list for extension extendee
-	0,   // [0:103] is the sub-list for field type_name
+	35,  // 29: thawtrail.v1.WarmTime.over:type_name -> thawtrail.v1.LabelLimit
+	35,  // 30: thawtrail.v1.WarmTime.within:type_name -> thawtrail.v1.LabelLimit
+	35,  // 31: thawtrail.v1.WarmTime.unlabelled:type_name -> thawtrail.v1.LabelLimit
+	35,  // 32: thawtrail.v1.GetPlaceResponse.limits:type_name -> thawtrail.v1.LabelLimit
+	38,  // 33: thawtrail.v1.GetPlaceResponse.warm:type_name -> thawtrail.v1.WarmTime
+	37,  // 34: thawtrail.v1.GetPlaceResponse.days:type_name -> thawtrail.v1.PlaceDay
+	36,  // 35: thawtrail.v1.GetPlaceResponse.readings:type_name -> thawtrail.v1.PlaceReading
+	11,  // 36: thawtrail.v1.GetPlaceResponse.freshness:type_name -> thawtrail.v1.Freshness
+	41,  // 37: thawtrail.v1.DemandWeek.mares:type_name -> thawtrail.v1.MareChance
+	42,  // 38: thawtrail.v1.ListLevelsResponse.weeks:type_name -> thawtrail.v1.DemandWeek
+	44,  // 39: thawtrail.v1.ListLevelsResponse.places:type_name -> thawtrail.v1.PlaceLevel
+	45,  // 40: thawtrail.v1.ListLevelsResponse.moves:type_name -> thawtrail.v1.SuggestedMove
+	46,  // 41: thawtrail.v1.ListLevelsResponse.order:type_name -> thawtrail.v1.SuggestedOrder
+	48,  // 42: thawtrail.v1.ListLevelsResponse.levels:type_name -> thawtrail.v1.LevelRow
+	49,  // 43: thawtrail.v1.ListLevelsResponse.failure:type_name -> thawtrail.v1.FailureBasis
+	50,  // 44: thawtrail.v1.ListLevelsResponse.use:type_name -> thawtrail.v1.UseBasis
+	43,  // 45: thawtrail.v1.ListLevelsResponse.mares:type_name -> thawtrail.v1.AwaitedMare
+	47,  // 46: thawtrail.v1.ListLevelsResponse.orders:type_name -> thawtrail.v1.OpenOrder
+	8,   // 47: thawtrail.v1.ListLevelsResponse.cautions:type_name -> thawtrail.v1.Caution
+	11,  // 48: thawtrail.v1.ListLevelsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	13,  // 49: thawtrail.v1.ChooseBagsResponse.bags:type_name -> thawtrail.v1.BagRow
+	8,   // 50: thawtrail.v1.ChooseBagsResponse.cautions:type_name -> thawtrail.v1.Caution
+	11,  // 51: thawtrail.v1.ChooseBagsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	55,  // 52: thawtrail.v1.ListCasesResponse.cases:type_name -> thawtrail.v1.CaseRow
+	55,  // 53: thawtrail.v1.GetCaseResponse.case:type_name -> thawtrail.v1.CaseRow
+	58,  // 54: thawtrail.v1.GetCaseResponse.transfusions:type_name -> thawtrail.v1.TransfusionRow
+	59,  // 55: thawtrail.v1.GetCaseResponse.vitals:type_name -> thawtrail.v1.VitalsRow
+	19,  // 56: thawtrail.v1.GetCaseResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	65,  // 57: thawtrail.v1.GetCaseResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	8,   // 58: thawtrail.v1.GetCaseResponse.cautions:type_name -> thawtrail.v1.Caution
+	11,  // 59: thawtrail.v1.GetCaseResponse.freshness:type_name -> thawtrail.v1.Freshness
+	55,  // 60: thawtrail.v1.GetNowResponse.running:type_name -> thawtrail.v1.CaseRow
+	62,  // 61: thawtrail.v1.GetNowResponse.due:type_name -> thawtrail.v1.DueRow
+	24,  // 62: thawtrail.v1.GetNowResponse.holds_in_use:type_name -> thawtrail.v1.HoldRow
+	11,  // 63: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
+	8,   // 64: thawtrail.v1.GetNowResponse.cautions:type_name -> thawtrail.v1.Caution
+	65,  // 65: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	11,  // 66: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	67,  // 67: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
+	69,  // 68: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
+	11,  // 69: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
+	8,   // 70: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
+	73,  // 71: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
+	122, // 72: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
+	0,   // 73: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
+	125, // 74: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
+	122, // 75: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
+	106, // 76: thawtrail.v1.GetRecordResponse.corrections:type_name -> thawtrail.v1.CorrectionRow
+	77,  // 77: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
+	78,  // 78: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
+	77,  // 79: thawtrail.v1.GetPersonResponse.person:type_name -> thawtrail.v1.PersonRow
+	19,  // 80: thawtrail.v1.GetPersonResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	65,  // 81: thawtrail.v1.GetPersonResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	11,  // 82: thawtrail.v1.GetPersonResponse.freshness:type_name -> thawtrail.v1.Freshness
+	78,  // 83: thawtrail.v1.GetPersonResponse.laptops:type_name -> thawtrail.v1.DeviceRow
+	55,  // 84: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
+	85,  // 85: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
+	88,  // 86: thawtrail.v1.BalanceRow.lines:type_name -> thawtrail.v1.BalanceLine
+	89,  // 87: thawtrail.v1.GetBalanceResponse.rows:type_name -> thawtrail.v1.BalanceRow
+	11,  // 88: thawtrail.v1.GetBalanceResponse.freshness:type_name -> thawtrail.v1.Freshness
+	91,  // 89: thawtrail.v1.GetBalanceResponse.closings:type_name -> thawtrail.v1.Closing
+	92,  // 90: thawtrail.v1.Closing.changes:type_name -> thawtrail.v1.ClosingChange
+	25,  // 91: thawtrail.v1.RecallHold.heard:type_name -> thawtrail.v1.HeardRow
+	94,  // 92: thawtrail.v1.GetRecallResponse.batches:type_name -> thawtrail.v1.RecallBatch
+	95,  // 93: thawtrail.v1.GetRecallResponse.bags_out:type_name -> thawtrail.v1.RecallBag
+	96,  // 94: thawtrail.v1.GetRecallResponse.patients:type_name -> thawtrail.v1.RecallPatient
+	97,  // 95: thawtrail.v1.GetRecallResponse.holds:type_name -> thawtrail.v1.RecallHold
+	95,  // 96: thawtrail.v1.GetRecallResponse.bags_gone:type_name -> thawtrail.v1.RecallBag
+	11,  // 97: thawtrail.v1.GetRecallResponse.freshness:type_name -> thawtrail.v1.Freshness
+	100, // 98: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
+	11,  // 99: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
+	103, // 100: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
+	106, // 101: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
+	109, // 102: thawtrail.v1.ListPlasmaResponse.rows:type_name -> thawtrail.v1.PlasmaRow
+	112, // 103: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
+	113, // 104: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
+	8,   // 105: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
+	11,  // 106: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	116, // 107: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
+	117, // 108: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
+	11,  // 109: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	120, // 110: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
+	3,   // 111: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
+	4,   // 112: thawtrail.v1.RecordService.WriteAll:input_type -> thawtrail.v1.WriteAllRequest
+	9,   // 113: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
+	1,   // 114: thawtrail.v1.RecordService.EndPerson:input_type -> thawtrail.v1.EndPersonRequest
+	12,  // 115: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
+	18,  // 116: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
+	23,  // 117: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
+	28,  // 118: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
+	31,  // 119: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
+	34,  // 120: thawtrail.v1.StockService.GetPlace:input_type -> thawtrail.v1.GetPlaceRequest
+	40,  // 121: thawtrail.v1.StockService.ListLevels:input_type -> thawtrail.v1.ListLevelsRequest
+	52,  // 122: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
+	54,  // 123: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
+	57,  // 124: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
+	61,  // 125: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
+	64,  // 126: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
+	68,  // 127: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
+	71,  // 128: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
+	74,  // 129: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
+	76,  // 130: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
+	80,  // 131: thawtrail.v1.AuditService.GetPerson:input_type -> thawtrail.v1.GetPersonRequest
+	82,  // 132: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
+	84,  // 133: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
+	87,  // 134: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
+	93,  // 135: thawtrail.v1.AuditService.GetRecall:input_type -> thawtrail.v1.GetRecallRequest
+	99,  // 136: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
+	102, // 137: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
+	108, // 138: thawtrail.v1.AuditService.ListPlasma:input_type -> thawtrail.v1.ListPlasmaRequest
+	105, // 139: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
+	111, // 140: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
+	115, // 141: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
+	119, // 142: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
+	7,   // 143: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
+	5,   // 144: thawtrail.v1.RecordService.WriteAll:output_type -> thawtrail.v1.WriteAllResponse
+	10,  // 145: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
+	2,   // 146: thawtrail.v1.RecordService.EndPerson:output_type -> thawtrail.v1.EndPersonResponse
+	17,  // 147: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
+	21,  // 148: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
+	27,  // 149: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
+	30,  // 150: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
+	33,  // 151: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
+	39,  // 152: thawtrail.v1.StockService.GetPlace:output_type -> thawtrail.v1.GetPlaceResponse
+	51,  // 153: thawtrail.v1.StockService.ListLevels:output_type -> thawtrail.v1.ListLevelsResponse
+	53,  // 154: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
+	56,  // 155: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
+	60,  // 156: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
+	63,  // 157: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
+	66,  // 158: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
+	70,  // 159: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
+	72,  // 160: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
+	75,  // 161: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
+	79,  // 162: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
+	81,  // 163: thawtrail.v1.AuditService.GetPerson:output_type -> thawtrail.v1.GetPersonResponse
+	83,  // 164: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
+	86,  // 165: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
+	90,  // 166: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
+	98,  // 167: thawtrail.v1.AuditService.GetRecall:output_type -> thawtrail.v1.GetRecallResponse
+	101, // 168: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
+	104, // 169: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
+	110, // 170: thawtrail.v1.AuditService.ListPlasma:output_type -> thawtrail.v1.ListPlasmaResponse
+	107, // 171: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
+	114, // 172: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
+	118, // 173: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
+	121, // 174: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
+	143, // [143:175] is the sub-list for method output_type
+	111, // [111:143] is the sub-list for method input_type
+	111, // [111:111] is the sub-list for extension type_name
+	111, // [111:111] is the sub-list for extension extendee
+	0,   // [0:111] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_services_proto_init() }
@@ -11581,20 +12251,24 @@ func file_thawtrail_v1_services_proto_init() {
 	file_thawtrail_v1_record_proto_init()
 	file_thawtrail_v1_rules_proto_init()
 	file_thawtrail_v1_services_proto_msgTypes[31].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[52].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[53].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[65].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[82].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[102].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[105].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[110].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[34].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[35].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[36].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[38].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[58].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[59].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[71].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[88].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[108].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[111].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[116].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_services_proto_rawDesc), len(file_thawtrail_v1_services_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   115,
+			NumMessages:   121,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

@@ -258,6 +258,7 @@ const (
 	StockService_ListBatches_FullMethodName  = "/thawtrail.v1.StockService/ListBatches"
 	StockService_ListProducts_FullMethodName = "/thawtrail.v1.StockService/ListProducts"
 	StockService_ListPlaces_FullMethodName   = "/thawtrail.v1.StockService/ListPlaces"
+	StockService_GetPlace_FullMethodName     = "/thawtrail.v1.StockService/GetPlace"
 	StockService_ListLevels_FullMethodName   = "/thawtrail.v1.StockService/ListLevels"
 	StockService_ChooseBags_FullMethodName   = "/thawtrail.v1.StockService/ChooseBags"
 )
@@ -273,6 +274,7 @@ type StockServiceClient interface {
 	ListBatches(ctx context.Context, in *ListBatchesRequest, opts ...grpc.CallOption) (*ListBatchesResponse, error)
 	ListProducts(ctx context.Context, in *ListProductsRequest, opts ...grpc.CallOption) (*ListProductsResponse, error)
 	ListPlaces(ctx context.Context, in *ListPlacesRequest, opts ...grpc.CallOption) (*ListPlacesResponse, error)
+	GetPlace(ctx context.Context, in *GetPlaceRequest, opts ...grpc.CallOption) (*GetPlaceResponse, error)
 	ListLevels(ctx context.Context, in *ListLevelsRequest, opts ...grpc.CallOption) (*ListLevelsResponse, error)
 	ChooseBags(ctx context.Context, in *ChooseBagsRequest, opts ...grpc.CallOption) (*ChooseBagsResponse, error)
 }
@@ -335,6 +337,16 @@ func (c *stockServiceClient) ListPlaces(ctx context.Context, in *ListPlacesReque
 	return out, nil
 }
 
+func (c *stockServiceClient) GetPlace(ctx context.Context, in *GetPlaceRequest, opts ...grpc.CallOption) (*GetPlaceResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetPlaceResponse)
+	err := c.cc.Invoke(ctx, StockService_GetPlace_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *stockServiceClient) ListLevels(ctx context.Context, in *ListLevelsRequest, opts ...grpc.CallOption) (*ListLevelsResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListLevelsResponse)
@@ -366,6 +378,7 @@ type StockServiceServer interface {
 	ListBatches(context.Context, *ListBatchesRequest) (*ListBatchesResponse, error)
 	ListProducts(context.Context, *ListProductsRequest) (*ListProductsResponse, error)
 	ListPlaces(context.Context, *ListPlacesRequest) (*ListPlacesResponse, error)
+	GetPlace(context.Context, *GetPlaceRequest) (*GetPlaceResponse, error)
 	ListLevels(context.Context, *ListLevelsRequest) (*ListLevelsResponse, error)
 	ChooseBags(context.Context, *ChooseBagsRequest) (*ChooseBagsResponse, error)
 	mustEmbedUnimplementedStockServiceServer()
@@ -392,6 +405,9 @@ func (UnimplementedStockServiceServer) ListProducts(context.Context, *ListProduc
 }
 func (UnimplementedStockServiceServer) ListPlaces(context.Context, *ListPlacesRequest) (*ListPlacesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListPlaces not implemented")
+}
+func (UnimplementedStockServiceServer) GetPlace(context.Context, *GetPlaceRequest) (*GetPlaceResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetPlace not implemented")
 }
 func (UnimplementedStockServiceServer) ListLevels(context.Context, *ListLevelsRequest) (*ListLevelsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListLevels not implemented")
@@ -510,6 +526,24 @@ func _StockService_ListPlaces_Handler(srv interface{}, ctx context.Context, dec 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _StockService_GetPlace_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetPlaceRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(StockServiceServer).GetPlace(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: StockService_GetPlace_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(StockServiceServer).GetPlace(ctx, req.(*GetPlaceRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _StockService_ListLevels_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListLevelsRequest)
 	if err := dec(in); err != nil {
@@ -572,6 +606,10 @@ var StockService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListPlaces",
 			Handler:    _StockService_ListPlaces_Handler,
+		},
+		{
+			MethodName: "GetPlace",
+			Handler:    _StockService_GetPlace_Handler,
 		},
 		{
 			MethodName: "ListLevels",
