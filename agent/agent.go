@@ -93,7 +93,7 @@ func Run(ctx context.Context, cfg Config) (err error) {
 	if err := cfg.fill(); err != nil {
 		return err
 	}
-	listener, err := trust.Listen(cfg.Listen)
+	listener, err := trust.Listen("listen", cfg.Listen)
 	if err != nil {
 		return err
 	}

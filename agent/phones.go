@@ -34,7 +34,7 @@ func openPhones(home *trust.Home, cfg Config, n *node.Node) error {
 	if n.PhoneTLS, err = authority.ForPhones(made); err != nil {
 		return err
 	}
-	if n.PhoneListener, err = trust.ListenAny(cfg.Phone); err != nil {
+	if n.PhoneListener, err = trust.ListenAny("phone", cfg.Phone); err != nil {
 		return err
 	}
 	n.Phones.Listening = n.PhoneListener.Addr()

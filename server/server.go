@@ -93,7 +93,7 @@ func Run(ctx context.Context, cfg Config) (err error) {
 	if err != nil {
 		return err
 	}
-	listener, err := trust.ListenAny(cfg.Listen)
+	listener, err := trust.ListenAny("listen", cfg.Listen)
 	if err != nil {
 		return err
 	}

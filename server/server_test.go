@@ -28,13 +28,15 @@ func begin(t *testing.T) (dir string, begun server.Begun) {
 }
 
 // running runs a server until the test ends and gives a line to it.
-func running(t *testing.T, dir string) *grpc.ClientConn {
+func running(t *testing.T, dir string, change ...func(*server.Config)) *grpc.ClientConn {
 	t.Helper()
 	ctx, stop := context.WithCancel(t.Context())
 	ready, ended := make(chan string, 1), make(chan error, 1)
-	go func() {
-		ended <- server.Run(ctx, server.Config{Data: dir, Listen: "127.0.0.1:0", StateEvery: 10 * time.Millisecond, Ready: func(a string) { ready <- a }})
-	}()
+	cfg := server.Config{Data: dir, Listen: "127.0.0.1:0", StateEvery: 10 * time.Millisecond, Ready: func(a string) { ready <- a }}
+	for _, c := range change {
+		c(&cfg)
+	}
+	go func() { ended <- server.Run(ctx, cfg) }()
 	select {
 	case <-ready:
 	case err := <-ended:
@@ -106,4 +108,44 @@ func TestABusyAddressIsTold(t *testing.T) {
 	defer taken.Close()
 	err = server.Run(t.Context(), server.Config{Data: dir, Listen: taken.Addr().String()})
 	require.ErrorContains(t, err, taken.Addr().String())
+}
+
+// What cannot be an address is refused by the setting that it is of, before anything answers.
+func TestAWrongAddressIsRefusedByItsSetting(t *testing.T) {
+	dir, _ := begin(t)
+	for setting, cfg := range map[string]server.Config{
+		"listen":  {Listen: "127.0.0.1:99999"},
+		"pages":   {Listen: "127.0.0.1:0", Pages: "127.0.0.1:pages"},
+		"metrics": {Listen: "127.0.0.1:0", Metrics: "0.0.0.0:4281"},
+	} {
+		cfg.Data, cfg.Ready = dir, func(addr string) { t.Errorf("answers at %s", addr) }
+		err := server.Run(t.Context(), cfg)
+		refused, ok := refusal.As(err)
+		require.True(t, ok, "%s: %v", setting, err)
+		require.Equal(t, setting, refused.Field)
+	}
+}
+
+// Pages whose port is taken do not keep the server from serving: monitors see that they
+// are not there, and they are once the port is free.
+func TestABusyPagesPortStopsNoServer(t *testing.T) {
+	dir, _ := begin(t)
+	taken, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	conn := running(t, dir, func(cfg *server.Config) { cfg.Pages = taken.Addr().String() })
+	health := healthpb.NewHealthClient(conn)
+	state := func(service string) healthpb.HealthCheckResponse_ServingStatus {
+		out, err := health.Check(t.Context(), &healthpb.HealthCheckRequest{Service: service})
+		if err != nil {
+			return healthpb.HealthCheckResponse_UNKNOWN
+		}
+		return out.Status
+	}
+	pages := func(want healthpb.HealthCheckResponse_ServingStatus) func() bool {
+		return func() bool { return state("thawtrail.part.pages") == want }
+	}
+	require.Eventually(t, pages(healthpb.HealthCheckResponse_NOT_SERVING), time.Minute, 20*time.Millisecond)
+	require.Equal(t, healthpb.HealthCheckResponse_SERVING, state(""))
+	require.NoError(t, taken.Close())
+	require.Eventually(t, pages(healthpb.HealthCheckResponse_SERVING), 2*time.Minute, 50*time.Millisecond)
 }

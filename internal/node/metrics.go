@@ -22,7 +22,7 @@ func (n *Node) metrics(ctx context.Context) error {
 	if addr == "" {
 		return nil
 	}
-	l, err := trust.Listen(addr)
+	l, err := trust.Listen("metrics", addr)
 	if err != nil {
 		return err
 	}

@@ -120,11 +120,11 @@ func (n *Node) ownParts() []Part {
 
 // checkAddresses refuses at once what no further try could open.
 func (n *Node) checkAddresses() error {
-	for _, addr := range []string{n.Metrics, n.Pages} {
-		if addr == "" {
+	for _, a := range []struct{ setting, addr string }{{"metrics", n.Metrics}, {"pages", n.Pages}} {
+		if a.addr == "" {
 			continue
 		}
-		if err := trust.Loopback(addr); err != nil {
+		if err := trust.Loopback(a.setting, a.addr); err != nil {
 			return err
 		}
 	}

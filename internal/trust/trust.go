@@ -317,39 +317,52 @@ func (h *Home) Store(opt store.Options) store.Options {
 	return opt
 }
 
-// Loopback refuses what is not an address of this machine only.
-func Loopback(addr string) error {
-	host, _, err := net.SplitHostPort(addr)
+// Loopback refuses what is not an address of this machine only. The refusal names the
+// setting, by its flag, from which the address is.
+func Loopback(setting, addr string) error {
+	host, err := hostOf(setting, addr, "127.0.0.1:4270")
 	if err != nil {
-		return refusal.New("listen", addr, "an address such as 127.0.0.1:4270")
+		return err
 	}
 	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-		return refusal.New("listen", addr, "an address of this machine only, such as 127.0.0.1:4270").
+		return refusal.New(setting, addr, "an address of this machine only, such as 127.0.0.1:4270").
 			Because("what answers without a key of an admitted laptop never listens to other machines")
 	}
 	return nil
 }
 
+// hostOf is the host of an address whose port can be one.
+func hostOf(setting, addr, example string) (string, error) {
+	host, port, err := net.SplitHostPort(addr)
+	if err == nil {
+		_, err = net.LookupPort("tcp", port)
+	}
+	if err != nil {
+		return "", refusal.New(setting, addr, "an address such as "+example)
+	}
+	return host, nil
+}
+
 // Listen opens a loopback address and refuses any other.
-func Listen(addr string) (net.Listener, error) {
-	if err := Loopback(addr); err != nil {
+func Listen(setting, addr string) (net.Listener, error) {
+	if err := Loopback(setting, addr); err != nil {
 		return nil, err
 	}
-	return listen(addr)
+	return listen(setting, addr)
 }
 
 // ListenAny opens any address: for what asks each caller for a key or a session.
-func ListenAny(addr string) (net.Listener, error) {
-	if _, _, err := net.SplitHostPort(addr); err != nil {
-		return nil, refusal.New("listen", addr, "an address such as 0.0.0.0:4270")
+func ListenAny(setting, addr string) (net.Listener, error) {
+	if _, err := hostOf(setting, addr, "0.0.0.0:4270"); err != nil {
+		return nil, err
 	}
-	return listen(addr)
+	return listen(setting, addr)
 }
 
-func listen(addr string) (net.Listener, error) {
+func listen(setting, addr string) (net.Listener, error) {
 	l, err := net.Listen("tcp", addr)
 	if err != nil {
-		return nil, fmt.Errorf("listen on %s: %w", addr, err)
+		return nil, fmt.Errorf("listen on %s (--%s): %w", addr, setting, err)
 	}
 	return l, nil
 }

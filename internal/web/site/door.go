@@ -23,7 +23,7 @@ import (
 // Serve listens on a loopback address until ctx ends. Ready is told the one-time
 // address with which a browser signs in.
 func (s *Site) Serve(ctx context.Context, addr string, ready func(url string)) error {
-	l, err := trust.Listen(addr)
+	l, err := trust.Listen("pages", addr)
 	if err != nil {
 		return err
 	}
