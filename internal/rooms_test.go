@@ -69,7 +69,9 @@ var house = []room{
 	{"trust", "event proto/thawtrail/v1 refusal seal store store/reach trust/authority trust/pins trust/vault wholefile", "it opens a data folder, and serves nobody"},
 
 	// What goes by hand.
+	{"sheet", "refusal", "it is rows and cells, whatever they mean"},
 	{"input", "event label proto/thawtrail/v1 refusal unit", "it reads what people type, and knows no state"},
+	{"intake", "event input proto/thawtrail/v1 refusal sheet", "it makes entries of rows, and knows no state"},
 	{"handover", "label refusal trust/transcript", "it is one case in characters"},
 	{"bundle", "exchange proto/thawtrail/v1 refusal trust/transcript trust/vault", "it is a file, whoever made it"},
 	{"proof", "event exchange proto/thawtrail/v1", "whoever checks it has nothing else"},
@@ -110,7 +112,7 @@ var house = []room{
 	{"rehearse", "agent clock demo/wire ledger proto/thawtrail/v1 query replica say server store/filelock trust/invite trust/local trust/vault", "it runs the real programs beside the real work, reads the case and directs the rest"},
 	{"bench/nights", "event label proto/thawtrail/v1 store", "it invents records"},
 	{"bench", "agent bench/nights clock event exchange plans proto/thawtrail/v1 refusal rpc server store store/index trust trust/authority trust/invite trust/local trust/vault wholefile", "it measures all of the program"},
-	{"cli", "agent bench bundle caution cmd/thawtrail/shipped demo engine event files input label plans proof proto/thawtrail/v1 refusal rehearse replica replication rpc say server store store/reach trust trust/authority trust/invite trust/local trust/vault wholefile wording", "it is the command line of both programs"},
+	{"cli", "agent bench bundle caution cmd/thawtrail/shipped demo engine event files input intake label plans proof proto/thawtrail/v1 refusal rehearse replica replication rpc say server sheet store store/reach trust trust/authority trust/invite trust/local trust/vault wholefile wording", "it is the command line of both programs"},
 	{"sim", "", "it is a test"},
 	{"cmd/thawtrail", "cli", "it starts the command line"},
 	{"release", "", "it packs the program, and is no part of it"},

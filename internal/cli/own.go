@@ -43,6 +43,7 @@ func (d *console) ownCommands() []ownCommand {
 		{"audit recall-proof", d.recallProofCommand()},
 		{"audit file", d.fileCommand()},
 		{"client export", d.exportCommand()},
+		{"import", d.importCommand()},
 		{"audit verify-proof", d.verifyProofCommand()},
 		{"bench", d.benchCommand()},
 		{"demo", d.demoCommand()},

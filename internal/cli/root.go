@@ -29,7 +29,7 @@ var groups = []struct {
 	}},
 	{"Plan", []string{"plan", "label"}},
 	{"Clinic and owner", []string{
-		"practice", "person", "people", "role", "rights", "setting", "month", "protocol", "vehicle", "donor", "client", "horse",
+		"practice", "person", "people", "role", "rights", "setting", "month", "protocol", "vehicle", "donor", "client", "horse", "import",
 		"note", "link", "unlink", "correct", "sign", "discrepancies", "explain", "audit", "caution",
 	}},
 	{"Program", []string{"agent", "server", "books", "passphrase", "pin", "switch", "phone", "status", "digest", "record", "verify", "losses", "keys", "rehearse", "demo", "bench", "version", "completion"}},

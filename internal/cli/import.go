@@ -1,0 +1,243 @@
+package cli
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	"thawtrail/internal/intake"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/sheet"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// importForm is the command that takes a table in.
+type importForm struct {
+	kind, save, by, pin *flagOf
+	link                *link
+}
+
+// importCommand takes the rows of a table into the books, all or none.
+func (d *console) importCommand() *cobra.Command {
+	f := &importForm{
+		kind: &flagOf{name: "kind", metavar: "WORD", help: "what its rows are: " + intake.Words(), required: true},
+		save: &flagOf{name: "save", metavar: metaSwitch, help: "take them in, all or none; without it each row's fate is shown, and nothing is saved"},
+		by:   &flagOf{name: "by", metavar: metaText, help: "entered by: the person's name"},
+		pin:  &flagOf{name: "pin-file", metavar: "FILE", help: "a file with your PIN, for what asks for it"},
+	}
+	cmd := &cobra.Command{
+		Use: "import FILE --kind WORD", Short: "Take a list in: stock that is there, mares that are due, or clients", Example: "import freezer.csv --kind stock",
+		Args: oneWord("one file: text (CSV) or a workbook (.xlsx)"), DisableFlagsInUseLine: true, Annotations: map[string]string{noteArgs: importHelp()},
+	}
+	bindFlags(cmd.Flags(), f.kind, f.save)
+	cmd.Flags().Lookup("save").NoOptDefVal = "true"
+	bindCommon(cmd.Flags(), f.by, f.pin)
+	f.link = d.bindLink(cmd.Flags())
+	cmd.RunE = func(cmd *cobra.Command, words []string) error { return d.importFile(cmd.Context(), f, words[0]) }
+	return cmd
+}
+
+// importHelp lists the columns of each kind.
+func importHelp() string {
+	lines := []string{"FILE\ttext in UTF-8 whose values part at commas, semicolons or tabs, or the first sheet of a workbook (.xlsx); its first row names the columns"}
+	for _, k := range intake.Kinds {
+		needed, more := k.Names()
+		lines = append(lines, k.Word+"\tcolumns "+strings.Join(needed, ", ")+"; and if there: "+strings.Join(more, ", "))
+	}
+	return strings.Join(lines, "\n")
+}
+
+func (d *console) importFile(ctx context.Context, f *importForm, path string) error {
+	if !f.kind.given() {
+		return refusal.New("kind", "", "--kind WORD: "+f.kind.help)
+	}
+	kind, err := intake.KindOf(f.kind.text())
+	if err != nil {
+		return err
+	}
+	f.link.inPracticeZone(ctx, true)
+	lines, err := d.linesOf(kind, path)
+	if err != nil {
+		return err
+	}
+	rows, err := d.foretell(ctx, f, kind, lines)
+	if err != nil {
+		return err
+	}
+	return d.tellImport(f, rows)
+}
+
+// linesOf reads a file as lines of a kind.
+func (d *console) linesOf(kind *intake.Kind, path string) ([]intake.Line, error) {
+	file, err := os.Open(path)
+	if err != nil {
+		return nil, refusal.New("file", path, "a file that can be read").Because(refusal.Shorten(err.Error()))
+	}
+	defer file.Close()
+	raw, err := io.ReadAll(io.LimitReader(file, sheet.MaxBytes+1))
+	if err != nil {
+		return nil, refusal.New("file", path, "a file that can be read").Because(refusal.Shorten(err.Error()))
+	}
+	table, err := sheet.Read(raw)
+	if err != nil {
+		return nil, err
+	}
+	return kind.Lines(table, d.clock())
+}
+
+// importRow is what becomes of a row.
+type importRow struct {
+	Row      int      `json:"row"`
+	Fate     string   `json:"fate"` // one of the words below
+	Text     string   `json:"text"`
+	Record   string   `json:"record"`
+	Cautions []string `json:"cautions"`
+}
+
+// Fates of a row.
+const (
+	fateSaved   = "saved"
+	fateWould   = "would be saved"
+	fateThere   = "already there"
+	fateRefused = "not saved"
+)
+
+// foretell asks what becomes of each row, and has all of them saved where that is wanted and
+// each can be.
+func (d *console) foretell(ctx context.Context, f *importForm, kind *intake.Kind, lines []intake.Line) ([]importRow, error) {
+	rows, of := make([]importRow, len(lines)), []int(nil)
+	ask, refused := &pb.WriteAllRequest{DryRun: !f.save.given()}, 0
+	for i, l := range lines {
+		rows[i] = importRow{Row: l.Row, Fate: fateRefused}
+		there, err := f.link.knows(ctx, kind, l)
+		switch {
+		case err != nil:
+			return nil, err
+		case l.Refused != nil:
+			rows[i].Text = refusedText(l.Refused)
+			refused++
+		case there:
+			rows[i].Fate, rows[i].Text = fateThere, fmt.Sprintf("there is a client %q; `client add` enters another of that name", l.Text)
+		default:
+			ask.Entries, of = append(ask.Entries, &pb.WriteRequest{Author: f.by.text(), RequestId: l.ID, Entry: l.Entry}), append(of, i)
+		}
+	}
+	if len(of) == 0 {
+		return rows, nil
+	}
+	ask.DryRun = ask.DryRun || refused > 0
+	if err := d.proveImport(ctx, f, kind, ask); err != nil {
+		return nil, err
+	}
+	answer := &pb.WriteAllResponse{}
+	if err := f.link.call(ctx, pb.RecordService_WriteAll_FullMethodName, ask, answer); err != nil {
+		return nil, err
+	}
+	for n, fate := range answer.Fates {
+		rows[of[n]].take(fate, answer.AllSaved)
+	}
+	return rows, nil
+}
+
+// take is the fate of a row as the books tell it.
+func (r *importRow) take(fate *pb.Fate, saved bool) {
+	w := fate.Written
+	switch {
+	case fate.Refused != "":
+		r.Text = fate.Refused
+		return
+	case w.RepeatedRequest:
+		r.Fate = fateThere
+	case saved:
+		r.Fate = fateSaved
+	default:
+		r.Fate = fateWould
+	}
+	r.Text, r.Record = w.Text, w.Record
+	for _, c := range w.Cautions {
+		r.Cautions = append(r.Cautions, c.Text)
+	}
+}
+
+func refusedText(err error) string {
+	if text, ok := refusal.Plain(err); ok {
+		return text
+	}
+	return err.Error()
+}
+
+// proveImport has one PIN prove all entries, where one is asked for.
+func (d *console) proveImport(ctx context.Context, f *importForm, kind *intake.Kind, ask *pb.WriteAllRequest) (err error) {
+	if ask.DryRun {
+		return nil
+	}
+	first := ask.Entries[0]
+	if f.pin.given() {
+		first.Pin, err = d.secretText(f.pin, "")
+	} else {
+		err = f.link.askPIN(ctx, kind.Spec(), first)
+	}
+	for _, e := range ask.Entries {
+		e.Pin = first.Pin
+	}
+	return err
+}
+
+// knows says that a client of that name is in the books: an edited list would make another.
+// Mares are known by their chip or name, whoever tells of them.
+func (l *link) knows(ctx context.Context, kind *intake.Kind, line intake.Line) (bool, error) {
+	if kind.Event != "client_added" || line.Refused != nil {
+		return false, nil
+	}
+	found := &pb.ResolveResponse{}
+	err := l.call(ctx, pb.RecordService_Resolve_FullMethodName, &pb.ResolveRequest{Kind: "client", Text: line.Text}, found)
+	if code := status.Code(err); code == codes.InvalidArgument || code == codes.FailedPrecondition {
+		return false, nil // nobody of that name
+	}
+	return err == nil && strings.EqualFold(found.Name, line.Text), err
+}
+
+// tellImport prints what becomes of each row, and fails where one of them kept all from being
+// saved.
+func (d *console) tellImport(f *importForm, rows []importRow) error {
+	counts := map[string]int{}
+	for _, r := range rows {
+		counts[r.Fate]++
+	}
+	refused := counts[fateRefused]
+	if f.link.json.text() == "true" {
+		if err := d.object(map[string]any{"rows": rows, "saved": counts[fateSaved]}); err != nil {
+			return err
+		}
+	} else {
+		d.printImport(rows, counts)
+	}
+	if refused > 0 {
+		return fmt.Errorf("nothing was saved: %d of %s cannot be taken in as they stand", refused, count(len(rows), "row"))
+	}
+	return nil
+}
+
+func (d *console) printImport(rows []importRow, counts map[string]int) {
+	p := newPage(d.out)
+	for _, r := range rows {
+		p.hang(fmt.Sprintf("row %-5d", r.Row), "         ", r.Fate+": "+r.Text)
+		for _, c := range r.Cautions {
+			p.wrap("         ", "Caution. "+c)
+		}
+	}
+	p.blank()
+	switch {
+	case counts[fateRefused] > 0:
+	case counts[fateWould] > 0:
+		p.wrap("", fmt.Sprintf("%s would be saved, %d already there. Nothing was saved yet: the same with --save takes them in.", count(counts[fateWould], "row"), counts[fateThere]))
+	default:
+		p.wrap("", fmt.Sprintf("%s saved, %d already there.", count(counts[fateSaved], "row"), counts[fateThere]))
+	}
+}

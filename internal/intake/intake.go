@@ -1,0 +1,251 @@
+// Package intake turns the rows of a table that a practice keeps into entries: its stock, the
+// mares that are due, its clients. Which column is which is read off its name. It reads no
+// file and asks no books: sheet reads, and whoever saves judges.
+package intake
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"slices"
+	"strings"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"thawtrail/internal/event"
+	"thawtrail/internal/input"
+	"thawtrail/internal/refusal"
+	"thawtrail/internal/sheet"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// Kind is what each row of a table tells.
+type Kind struct {
+	Word    string // as it is typed
+	Event   string // the entry that a row becomes
+	Columns []Column
+}
+
+// Column is one that a table of a kind may have.
+type Column struct {
+	Field string
+	Names []string // the first is the one that is shown; all are compared without case and marks
+	Alt   bool     // counted in the second unit of its field
+}
+
+// Kinds are all of them.
+var Kinds = []Kind{
+	{"stock", "opening_stock", []Column{
+		{Field: "product", Names: []string{"product", "plasma"}},
+		{Field: "batch", Names: []string{"batch", "batch number", "lot", "lot number"}},
+		{Field: "expiry", Names: []string{"expiry", "expiry date", "expires", "use by"}},
+		{Field: "volume_ml", Names: []string{"mL each", "mL", "volume mL", "volume"}},
+		{Field: "count", Names: []string{"bags", "count", "number of bags"}},
+		{Field: "place", Names: []string{"place", "freezer"}},
+		{Field: "igg_cg_per_l", Names: []string{"IgG g/L"}},
+		{Field: "igg_cg_per_l", Names: []string{"IgG mg/dL"}, Alt: true},
+		{Field: "cost_minor", Names: []string{"cost", "cost of one bag", "price"}},
+		{Field: "supplier", Names: []string{"supplier"}},
+		{Field: "delivery", Names: []string{"delivery note", "invoice"}},
+		{Field: "donor", Names: []string{"donor"}},
+		{Field: "serial", Names: []string{"serial", "serial number"}},
+	}},
+	{"mares", "mare_due", []Column{
+		{Field: "name", Names: []string{"mare", "name", "dam"}},
+		{Field: "served_on", Names: []string{"served", "last service", "covered", "inseminated"}},
+		{Field: "due_on", Names: []string{"due", "due date", "expected"}},
+		{Field: "chip", Names: []string{"chip", "microchip"}},
+		{Field: "ueln", Names: []string{"UELN"}},
+		{Field: "breed", Names: []string{"breed"}},
+		{Field: "client", Names: []string{"client", "owner", "agent"}},
+		{Field: "yard", Names: []string{"yard", "farm", "stud"}},
+		{Field: "place", Names: []string{"place", "freezer"}},
+	}},
+	{"clients", "client_added", []Column{
+		{Field: "name", Names: []string{"name", "client", "owner"}},
+		{Field: "telephone", Names: []string{"telephone", "phone", "mobile"}},
+		{Field: "address", Names: []string{"address"}},
+	}},
+}
+
+// KindOf finds a kind by its word.
+func KindOf(word string) (*Kind, error) {
+	for i := range Kinds {
+		if Kinds[i].Word == word {
+			return &Kinds[i], nil
+		}
+	}
+	return nil, refusal.New("kind", word, Words())
+}
+
+// Words are the words of all kinds.
+func Words() string {
+	var words []string
+	for _, k := range Kinds {
+		words = append(words, k.Word)
+	}
+	return strings.Join(words[:len(words)-1], ", ") + " or " + words[len(words)-1]
+}
+
+// Spec is the event that a row becomes.
+func (k *Kind) Spec() *event.Spec {
+	for _, s := range event.All() {
+		if s.Name == k.Event {
+			return s
+		}
+	}
+	return nil
+}
+
+// Names are the names of its columns, those first that every table needs.
+func (k *Kind) Names() (needed, more []string) {
+	for _, c := range k.Columns {
+		if k.needs(c.Field) {
+			needed = append(needed, c.Names[0])
+		} else {
+			more = append(more, c.Names[0])
+		}
+	}
+	return needed, more
+}
+
+func (k *Kind) field(name string) protoreflect.FieldDescriptor {
+	return k.Spec().Message().Fields().ByName(protoreflect.Name(name))
+}
+
+func (k *Kind) needs(field string) bool { return event.RuleOf(k.field(field)).Required }
+
+// Line is a row as an entry, or why it is none.
+type Line struct {
+	Row     int // in the file
+	ID      string
+	Text    string // its first column, to tell it by
+	Entry   *pb.Entry
+	Refused error
+}
+
+// Lines reads all rows. An error is of the whole table; what is wrong in one row stands with it.
+func (k *Kind) Lines(t *sheet.Table, clock input.Clock) ([]Line, error) {
+	columns, err := k.columnsOf(t)
+	if err != nil {
+		return nil, err
+	}
+	var out []Line
+	same := map[string]int{}
+	for _, row := range t.Rows {
+		line := Line{Row: row.Number}
+		m := k.Spec().New()
+		line.Refused = k.fill(m.ProtoReflect(), t, row, columns, clock)
+		if line.Refused == nil {
+			line.Entry, line.Refused = event.Wrap(k.Spec().Type, m)
+		}
+		line.Text, line.ID = k.mark(row, columns, same)
+		out = append(out, line)
+	}
+	return out, nil
+}
+
+// columnsOf says which column of the table is which; a table with one that is not known is
+// refused, since what stands in it would be lost unseen.
+func (k *Kind) columnsOf(t *sheet.Table) ([]*Column, error) {
+	out := make([]*Column, len(t.Head))
+	seen := map[string]string{}
+	for i, name := range t.Head {
+		if name == "" && !slices.ContainsFunc(t.Rows, func(r sheet.Row) bool { return r.Cell(i) != "" }) {
+			continue
+		}
+		c := k.column(name)
+		if c == nil {
+			return nil, refusal.New("column", name, "one of: "+k.known())
+		}
+		if other, twice := seen[c.Field]; twice {
+			return nil, refusal.New("column", name, fmt.Sprintf("one column for this; %q is one already", other))
+		}
+		out[i], seen[c.Field] = c, name
+	}
+	for _, c := range k.Columns {
+		if _, there := seen[c.Field]; !there && k.needs(c.Field) {
+			return nil, refusal.New("column", "", fmt.Sprintf("a column %q; it is needed, and the file has: %s", c.Names[0], strings.Join(t.Head, ", ")))
+		}
+	}
+	return out, nil
+}
+
+// known are the names of all columns.
+func (k *Kind) known() string {
+	needed, more := k.Names()
+	return strings.Join(append(needed, more...), ", ")
+}
+
+// column finds one by its name.
+func (k *Kind) column(name string) *Column {
+	for i, c := range k.Columns {
+		for _, n := range c.Names {
+			if bare(n) == bare(name) {
+				return &k.Columns[i]
+			}
+		}
+	}
+	return nil
+}
+
+// bare is a name as names are compared: without case, spaces and marks.
+func bare(name string) string {
+	return strings.Map(func(r rune) rune {
+		if strings.ContainsRune(" _-./()[]:*", r) {
+			return -1
+		}
+		return r
+	}, strings.ToLower(name))
+}
+
+// fill reads the cells of one row. What is wrong names the column as the file does.
+func (k *Kind) fill(m protoreflect.Message, t *sheet.Table, row sheet.Row, columns []*Column, clock input.Clock) error {
+	for i, c := range columns {
+		text := row.Cell(i)
+		if c == nil || text == "" {
+			continue
+		}
+		desc := k.field(c.Field)
+		rule := event.RuleOf(desc)
+		f := input.Field{Clock: clock, Desc: desc, Rule: rule, Name: t.Head[i], Scale: max(rule.Scale, 1)}
+		if c.Alt {
+			f.Scale = max(rule.AltScale, 1)
+		}
+		if rule.Format == pb.Format_FORMAT_DAY {
+			text = t.DayOf(text)
+		}
+		if err := f.Put(m, []string{text}); err != nil {
+			return err
+		}
+	}
+	if len(row.Cells) > len(columns) {
+		return refusal.New("column", row.Cells[len(columns)], "no more values than there are names of columns")
+	}
+	for i, c := range columns {
+		if c != nil && row.Cell(i) == "" && k.needs(c.Field) {
+			return refusal.New(t.Head[i], "", event.RuleOf(k.field(c.Field)).Help)
+		}
+	}
+	return nil
+}
+
+// mark is what a row is told by, and an id that the same row of the same kind has again in
+// another reading of the file, wherever it stands there.
+func (k *Kind) mark(row sheet.Row, columns []*Column, same map[string]int) (text, id string) {
+	var all []string
+	for i, c := range columns {
+		if c == nil || row.Cell(i) == "" {
+			continue
+		}
+		if c.Field == k.Columns[0].Field {
+			text = row.Cell(i)
+		}
+		all = append(all, fmt.Sprintf("%s %v %s", c.Field, c.Alt, row.Cell(i)))
+	}
+	slices.Sort(all)
+	whole := strings.Join(all, "\n")
+	same[whole]++
+	sum := sha256.Sum256(fmt.Appendf(nil, "%s\n%s\n%d", k.Word, whole, same[whole]))
+	return text, "import-" + hex.EncodeToString(sum[:16])
+}
