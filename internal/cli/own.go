@@ -49,6 +49,7 @@ func (d *console) ownCommands() []ownCommand {
 		{"demo", d.demoCommand()},
 		{"rehearse", d.rehearseCommand()},
 		{"caution list", d.cautionCommand()},
+		{"config", d.configCommand()},
 		{"version", d.versionCommand()},
 	}
 }

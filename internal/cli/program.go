@@ -13,14 +13,16 @@ import (
 	"thawtrail/server"
 )
 
-// daemon are the flags that server and agent share.
+// daemon are the flags that server and agent share, and more of either.
 type daemon struct {
 	data, listen, pages, metrics, name *flagOf
+	more                               []*flagOf
 	unlock                             *unlock
 }
 
-func newDaemon(listen string) *daemon {
+func newDaemon(listen string, more ...*flagOf) *daemon {
 	return &daemon{
+		more:    more,
 		data:    &flagOf{name: "data", metavar: "DIR", help: "folder of this replica; made when absent", required: true},
 		listen:  &flagOf{name: "listen", metavar: "ADDRESS", help: "where commands and laptops reach it (" + listen + ")"},
 		pages:   &flagOf{name: "pages", metavar: "ADDRESS", help: "where its pages can be opened on this machine; nowhere when left out"},
@@ -30,16 +32,25 @@ func newDaemon(listen string) *daemon {
 	}
 }
 
+// settings are these flags as a section of a file of settings.
+func (f *daemon) settings(section string) *settings {
+	flags := append([]*flagOf{f.data}, f.more...)
+	flags = append(flags, f.listen, f.pages, f.metrics, f.name)
+	return newSettings(section, append(flags, f.unlock.flags()...))
+}
+
 // command is a command that runs until it is stopped.
-func (f *daemon) command(d *console, use, short, example string, more []*flagOf, run func(context.Context, *vault.Secret) error) *cobra.Command {
+func (f *daemon) command(d *console, use, short, example string, run func(context.Context, *vault.Secret) error) *cobra.Command {
+	from := f.settings(use)
 	cmd := &cobra.Command{
 		Use: use + " --data DIR", Short: short, Example: example, Args: noArgs, DisableFlagsInUseLine: true,
 	}
-	bindFlags(cmd.Flags(), f.data)
-	bindFlags(cmd.Flags(), more...)
-	bindFlags(cmd.Flags(), f.listen, f.pages, f.metrics, f.name)
-	bindFlags(cmd.Flags(), f.unlock.flags()...)
+	bindFlags(cmd.Flags(), from.flags...)
+	bindFlags(cmd.Flags(), from.file)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		if _, err := from.read(); err != nil {
+			return err
+		}
 		if f.data.text() == "" {
 			return refusal.New("data", "", "--data DIR: "+f.data.help)
 		}
@@ -70,9 +81,26 @@ func (d *console) phonesReady(address string) {
 	d.printf("phones: paired ones come in at %s; pair one with `thawtrail phone pair PERSON`\n", address)
 }
 
+func newServerFlags() *daemon { return newDaemon("127.0.0.1:4270") }
+
+// agentFlags are what an agent is started with.
+type agentFlags struct {
+	*daemon
+	clinic, phone *flagOf
+}
+
+func newAgentFlags() agentFlags {
+	f := agentFlags{
+		clinic: &flagOf{name: "server", metavar: "ADDRESS", help: "the clinic's server; without one this laptop works alone"},
+		phone:  &flagOf{name: "phone", metavar: "ADDRESS", help: "where paired phones find the pages, e.g. 0.0.0.0:4290; nowhere when left out"},
+	}
+	f.daemon = newDaemon(defaultAddress, f.clinic, f.phone)
+	return f
+}
+
 func (d *console) serverCommand() *cobra.Command {
-	f := newDaemon("127.0.0.1:4270")
-	return f.command(d, "server", "Run the clinic's server, where laptops meet", "server --data /var/lib/thawtrail", nil,
+	f := newServerFlags()
+	return f.command(d, "server", "Run the clinic's server, where laptops meet", "server --data /var/lib/thawtrail",
 		func(ctx context.Context, secret *vault.Secret) error {
 			return server.Run(ctx, server.Config{
 				Secret: secret, Data: f.data.text(), Listen: f.listen.text(), Pages: f.pages.text(), Metrics: f.metrics.text(), Name: f.name.text(),
@@ -82,15 +110,13 @@ func (d *console) serverCommand() *cobra.Command {
 }
 
 func (d *console) agentCommand() *cobra.Command {
-	f := newDaemon(defaultAddress)
-	clinic := &flagOf{name: "server", metavar: "ADDRESS", help: "the clinic's server; without one this laptop works alone"}
-	phone := &flagOf{name: "phone", metavar: "ADDRESS", help: "where paired phones find the pages, e.g. 0.0.0.0:4290; nowhere when left out"}
-	return f.command(d, "agent", "Run this laptop's agent, with or without a network", "agent --data thawtrail-data --server 127.0.0.1:4270", []*flagOf{clinic, phone},
+	f := newAgentFlags()
+	return f.command(d, "agent", "Run this laptop's agent, with or without a network", "agent --data thawtrail-data --server 127.0.0.1:4270",
 		func(ctx context.Context, secret *vault.Secret) error {
 			beside := rehearse.NewStarter(ctx, "")
 			defer beside.Discard()
 			return agent.Run(ctx, agent.Config{
-				Secret: secret, Data: f.data.text(), Server: clinic.text(), Listen: f.listen.text(), Pages: f.pages.text(), Phone: phone.text(), Metrics: f.metrics.text(), Name: f.name.text(),
+				Secret: secret, Data: f.data.text(), Server: f.clinic.text(), Listen: f.listen.text(), Pages: f.pages.text(), Phone: f.phone.text(), Metrics: f.metrics.text(), Name: f.name.text(),
 				Log: d.log(), PhonesReady: d.phonesReady, Opened: beside.Open,
 				PagesReady: func(url string) { beside.Beside("", url); d.pagesReady(url) },
 				Ready:      func(address string) { beside.Beside(address, ""); d.ready("this laptop's agent")(address) },
