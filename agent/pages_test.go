@@ -131,7 +131,7 @@ func TestNamesAreTextOnARealPage(t *testing.T) {
 	}
 	require.Positive(t, met, "the names are on the pages, as text")
 	met = 0
-	for _, table := range []string{"use", "use-place", "use-product", "use-person", "bags", "cases", "doubts", "late", "overrides"} {
+	for _, table := range []string{"use", "use-place", "use-product", "use-person", "bags", "cases", "discrepancies", "late", "overrides"} {
 		code, body := page(t, b, origin+"/owner/csv/"+table)
 		require.Equal(t, http.StatusOK, code, table)
 		rows, err := csv.NewReader(strings.NewReader(body)).ReadAll()
