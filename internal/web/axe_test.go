@@ -176,9 +176,12 @@ func TestEveryPageForEverybody(t *testing.T) {
 	i.inspect("batches", "/clinic/batches")
 	i.inspect("find", "/clinic/find?q=zzz")
 	i.inspect("warm", "/clinic/warm")
-	d.schedule()
-	d.readings()
-	i.inspect("freezer", "/clinic/freezer?place="+d.place)
+	cold := d.write(&pb.PlaceAdded{Name: "cold store", Kind: pb.PlaceKind_PLACE_KIND_FREEZER, WarmestDc: new(int32(-180)), ReadEveryH: new(int32(24))}).Made[0]
+	for _, dc := range []int32{-225, -112} {
+		d.write(&pb.TemperatureRead{Place: cold, NowDc: dc, LeastDc: new(dc - 12), MostDc: new(dc + 8)})
+		d.clock.Advance(time.Minute)
+	}
+	i.inspect("freezer", "/clinic/freezer?place="+cold)
 	i.inspect("recall", "/clinic/recall?product=Foal+plasma&batch=H-2207")
 	d.fill(at+"/finish", "given_ml", "940")
 	i.inspect("rest", at+"/rest")

@@ -62,6 +62,24 @@ func TestAFreezerIsReadDayByDay(t *testing.T) {
 	require.Contains(t, plainText(d.get("/bag/"+bags[0])), "quarantined")
 }
 
+// What waits for a decision is there by what set it aside, how it arrived included; and a
+// place that was read too warm leads to where its bags are set aside.
+func TestBagsThatArrivedWarmAreDecidedOn(t *testing.T) {
+	d := newLaptop(t)
+	d.begin()
+	d.schedule()
+	d.write(&pb.TemperatureRead{Place: d.place, NowDc: -112})
+	made := d.write(&pb.BagsReceived{Product: "Foal plasma", Batch: "H-2299", Expiry: "2028-09", VolumeMl: 950, Count: 2, Place: "north car", Arrived: pb.Arrival_ARRIVAL_SOFT}).Made
+	page := d.get("/clinic/warm")
+	require.Contains(t, plainText(page), words.Say("warm.place", "north car", 1))
+	require.Contains(t, page, "/clinic/freezer?place="+d.place)
+	require.Regexp(t, words.Say("warm.arrived")+`.*`+words.BagNumber(made[0]), plainText(page))
+	to := html.UnescapeString(regexp.MustCompile(`href="(/write/quarantine_decided[^"]*)"`).FindStringSubmatch(page)[1])
+	code, _, body := d.send(to, d.asShown(d.get(to), "reason", "the maker says they are good"))
+	require.Equal(t, http.StatusSeeOther, code, plainText(body))
+	require.NotContains(t, d.get("/clinic/warm"), `href="/bag/`+made[0])
+}
+
 // The file has every reading of the month, and its numbers.
 func TestReadingsAreAFile(t *testing.T) {
 	d := newLaptop(t)

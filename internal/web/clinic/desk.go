@@ -166,7 +166,7 @@ func (f *finder) cases() error {
 // mostDecided is how many bags one decision takes.
 const mostDecided = 200
 
-// warmSpell is a warm spell with the bags on which nobody decided yet.
+// warmSpell is what set bags aside, with those of them on which nobody decided yet.
 type warmSpell struct {
 	Title, Decide, Dossier string
 	Bags                   []bagRow
@@ -174,43 +174,97 @@ type warmSpell struct {
 	ids                    []string
 }
 
-// ListWarm serves the bags that wait for a decision, spell by spell.
+// warmMore is what waits for a decision, and places that were read too warm.
+type warmMore struct {
+	Spells []*warmSpell
+	Places []site.Pair
+}
+
+// waiting gathers bags by the record that set them aside.
+type waiting struct {
+	rows map[string]*pb.BagRow
+	at   map[string]*warmSpell
+	out  []*warmSpell
+}
+
+// add puts a bag to what set it aside.
+func (w *waiting) add(bag, record string, title func() string) {
+	s := w.at[record]
+	if s == nil {
+		s = &warmSpell{Title: title(), Decide: record}
+		w.at[record], w.out = s, append(w.out, s)
+	}
+	if row := w.rows[bag]; row != nil {
+		s.Bags, s.ids = append(s.Bags, bagRowOf(row)), append(s.ids, bag)
+	}
+}
+
+// ofBag puts a bag to each warm spell, delivery and label that set it aside.
+func (w *waiting) ofBag(l *query.ReadView, bag *ledger.BagLine) error {
+	open, err := l.OpenSpells(bag)
+	for _, spell := range open {
+		w.add(bag.ID, spell.Stamp.Record.String(), func() string { return words.Say("warm.spell", l.SpellPlace(spell), l.Clock(spell.FromMs)) })
+		w.at[spell.Stamp.Record.String()].Dossier = "/clinic/recall?warm=" + spell.Stamp.Record.String()
+	}
+	undecided := func(record string) bool {
+		return record != "" && !slices.ContainsFunc(bag.Judged, func(d ledger.Judged) bool { return d.Warm == record })
+	}
+	if undecided(bag.Arrived) {
+		w.add(bag.ID, bag.Arrived, func() string { return words.Say("warm.arrived") })
+	}
+	if undecided(bag.Aside) {
+		w.add(bag.ID, bag.Aside, func() string { return words.Say("warm.label") })
+	}
+	return err
+}
+
+// ListWarm serves the bags that wait for a decision, by what set them aside.
 func ListWarm(req *site.Request) error {
 	stock, err := req.Site.Stock.ListStock(req.Context(), &pb.ListStockRequest{})
 	if err != nil {
 		return err
 	}
-	rows := map[string]*pb.BagRow{}
+	w := &waiting{rows: map[string]*pb.BagRow{}, at: map[string]*warmSpell{}}
 	for _, b := range stock.Bags {
-		rows[b.Bag] = b
+		w.rows[b.Bag] = b
 	}
-	var out []*warmSpell
-	at := map[event.Hash]*warmSpell{}
 	err = req.Read(func(l *query.ReadView) error {
-		return l.Bags(ledger.TermStock, func(bag *ledger.BagLine) error {
-			open, err := l.OpenSpells(bag)
-			for _, w := range open {
-				s := at[w.Stamp.Record]
-				if s == nil {
-					s = &warmSpell{Title: words.Say("warm.spell", l.SpellPlace(w), l.Clock(w.FromMs))}
-					s.Dossier = "/clinic/recall?warm=" + w.Stamp.Record.String()
-					s.Decide = w.Stamp.Record.String()
-					at[w.Stamp.Record] = s
-					out = append(out, s)
-				}
-				if row := rows[bag.ID]; row != nil {
-					s.Bags, s.ids = append(s.Bags, bagRowOf(row)), append(s.ids, bag.ID)
-				}
-			}
-			return err
-		})
+		return l.Bags(ledger.TermStock, func(bag *ledger.BagLine) error { return w.ofBag(l, bag) })
 	})
 	if err != nil {
 		return err
 	}
-	for _, s := range out {
+	for _, s := range w.out {
 		s.N = min(len(s.ids), mostDecided)
 		s.Decide = "/write/quarantine_decided?" + url.Values{"bags": s.ids[:s.N], "warm": {s.Decide}, "back": {"/clinic/warm"}}.Encode()
 	}
-	return req.Render("warm", words.Say("warm.title"), "clinic", out)
+	m := &warmMore{Spells: w.out}
+	if m.Places, err = warmPlaces(req); err != nil {
+		return err
+	}
+	return req.Render("warm", words.Say("warm.title"), "clinic", m)
+}
+
+// mostWarmPlaces is how many places are looked at for readings that were too warm.
+const mostWarmPlaces = 50
+
+// warmPlaces are the places that were read too warm, and whose bags nobody set aside.
+func warmPlaces(req *site.Request) (out []site.Pair, err error) {
+	places, err := req.Site.Stock.ListPlaces(req.Context(), &pb.ListPlacesRequest{})
+	if err != nil {
+		return nil, err
+	}
+	for _, p := range places.Places[:min(len(places.Places), mostWarmPlaces)] {
+		if p.LastReadingAt == "" {
+			continue
+		}
+		one, err := req.Site.Stock.GetPlace(req.Context(), &pb.GetPlaceRequest{Place: p.Place})
+		if err != nil {
+			return nil, err
+		}
+		if len(one.Warm) > 0 {
+			out = append(out, site.Pair{Name: "/clinic/freezer?" + url.Values{"place": {p.Place}}.Encode(), Value: words.Say("warm.place", p.Name, len(one.Warm))})
+		}
+	}
+	return out, nil
 }
