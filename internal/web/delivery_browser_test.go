@@ -4,11 +4,16 @@ package web
 
 import (
 	"net/http"
+	"os"
+	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/page"
+	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/require"
 
 	"thawtrail/internal/web/webtest"
@@ -104,4 +109,27 @@ func TestAScannersSeparatorIsAKey(t *testing.T) {
 	})()`)
 	tab.Sees("#delivery-said", "L8: 1 bag")
 	require.Empty(t, tab.Text("#asked"), "nothing is in doubt")
+}
+
+// TestStickersOfADeliveryFitARoll prints the stickers of a delivery on a roll: each is a page
+// of its size, and its code is whole.
+func TestStickersOfADeliveryFitARoll(t *testing.T) {
+	d := newLaptop(t)
+	d.begin()
+	saved := d.write(&pb.BagsReceived{Product: "Foal plasma", Batch: "A-LONG-BATCH-2299", Expiry: "2028-03-31", VolumeMl: 950, Count: 3, Place: "north car"})
+	ctx := chromium(t)
+	d.enter(ctx)
+	tab := webtest.NewTab(t, ctx)
+	tab.Open(d.server.URL + "/clinic/labels?record=" + saved.Record[:16])
+	tab.Press("a roll")
+	tab.Sees("[aria-current=true]", "a roll")
+	asStyled := func(p *page.PrintToPDFParams) { p.PreferCSSPageSize = new(true) }
+	pdf, err := chromedp.Run(ctx, chromedp.PrintToPDF(asStyled))
+	require.NoError(t, err)
+	if shots != "" {
+		require.NoError(t, os.WriteFile(filepath.Join(shots, "roll.pdf"), pdf, 0o644))
+	}
+	require.Equal(t, 3, len(regexp.MustCompile(`/Type /Page\b[^s]`).FindAll(pdf, -1)), "a page for each")
+	// 57 by 32 mm are 161.6 by 90.7 points.
+	require.Len(t, regexp.MustCompile(`/MediaBox \[0 0 16[12](\.\d+)? 9[01](\.\d+)?\]`).FindAll(pdf, -1), 3)
 }

@@ -40,7 +40,7 @@ var linkOf = regexp.MustCompile(`href="(/(?:write|owner/csv)/[^"]+)"`)
 // everyPage lists every page there is once a case runs, with the forms that they lead to.
 func (d *laptop) everyPage(id, bag string) []string {
 	d.t.Helper()
-	pages := append([]string{"/bag/" + bag, "/clinic/labels?bag=" + bag, "/clinic/load?place=" + d.place, "/clinic/count?place=" + d.place,
+	pages := append([]string{"/bag/" + bag, "/clinic/labels?bag=" + bag, "/clinic/labels?paper=roll&bag=" + bag, "/clinic/load?place=" + d.place, "/clinic/count?place=" + d.place,
 		"/clinic/batch?product=Foal+plasma&batch=H-2207", "/clinic/recall", "/clinic/warm", "/clinic/freezer?place=" + d.place, "/clinic/freezer/" + d.place + "/2026-11/chart.svg", "/clinic/find?q=zzz", "/clinic/find", "/clinic/recall?product=Foal+plasma&batch=H-2207"}, allPages...)
 	for slug := range barn.CaseSteps {
 		pages = append(pages, "/case/"+id+"/"+slug, "/case/"+id+"/"+slug+"?later=1")

@@ -65,14 +65,34 @@ type labelView struct {
 	Symbol                                 site.QR
 }
 
+// labelsMore is a print of stickers, and on what.
+type labelsMore struct {
+	Stickers []labelView
+	Roll     bool // each is a page of its own
+	Papers   []site.Option
+}
+
+// papers leads to the same stickers on a sheet and on a roll.
+func papers(q url.Values, roll bool) (out []site.Option) {
+	for _, p := range []struct{ word, label string }{{"", words.Say("labels.sheet")}, {"roll", words.Say("labels.roll")}} {
+		to := url.Values{"bag": q["bag"], "record": q["record"]}
+		if p.word != "" {
+			to.Set("paper", p.word)
+		}
+		out = append(out, site.Option{Value: "/clinic/labels?" + to.Encode(), Label: p.label, Checked: roll == (p.word == "roll")})
+	}
+	return out
+}
+
 // mostStickers is how many bags one print has.
 const mostStickers = 500
 
 // Labels prints the numbers of bags, or of all bags of deliveries, as often as it is asked.
 func Labels(req *site.Request) error {
-	var out []labelView
+	q := req.URL.Query()
+	m := &labelsMore{Roll: q.Get("paper") == "roll"}
+	m.Papers = papers(q, m.Roll)
 	err := req.Read(func(l *query.ReadView) error {
-		q := req.URL.Query()
 		bags := q["bag"]
 		for _, text := range q["record"] {
 			of, err := bagsOfDelivery(req, l, text)
@@ -86,14 +106,14 @@ func Labels(req *site.Request) error {
 			if err != nil {
 				return err
 			}
-			out = append(out, row)
+			m.Stickers = append(m.Stickers, row)
 		}
 		return nil
 	})
 	if err != nil {
 		return err
 	}
-	return req.Render("labels", words.Say("labels.title"), "clinic", out)
+	return req.Render("labels", words.Say("labels.title"), "clinic", m)
 }
 
 // bagsOfDelivery are the bags that a delivery stands for now.
