@@ -47,6 +47,7 @@ type Case struct {
 	Followed     []Following
 	RecheckPlans []RecheckPlan
 	Adverse      []Adverse
+	AdverseMore  []AdverseDetail
 	Closings     []Closing
 
 	Running  bool  // a bag was started and not ended
@@ -214,6 +215,8 @@ func (c *Case) after(f *fact) {
 		c.RecheckPlans = append(c.RecheckPlans, RecheckPlan{Stamp: at, Person: p.Person, DueMs: p.DueAt.GetUnixMs()})
 	case *pb.AdverseEvent:
 		c.Adverse = append(c.Adverse, adverseOf(at, p, f.typ == typeAdverseReported))
+	case *pb.AdverseDetail:
+		c.AdverseMore = append(c.AdverseMore, adverseDetailOf(at, p))
 	case *pb.CaseClosed:
 		c.Closings = append(c.Closings, Closing{Stamp: at, Outcome: p.Outcome, Reason: p.Reason})
 	}

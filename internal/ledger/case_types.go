@@ -431,6 +431,27 @@ func adverseOf(at Stamp, p *pb.AdverseEvent, reported bool) Adverse {
 	}
 }
 
+// AdverseDetail is what a report asks for besides.
+type AdverseDetail struct {
+	_                       struct{} `cbor:",toarray"`
+	Stamp                   Stamp
+	Kind                    pb.AdverseKind
+	Breed                   string
+	Treated, Affected, Dead *int32
+	PreviousExposure        string
+	Assessment              string
+	OffLabel                string
+	Person                  string
+	Codes                   []string
+}
+
+func adverseDetailOf(at Stamp, p *pb.AdverseDetail) AdverseDetail {
+	return AdverseDetail{
+		Stamp: at, Kind: p.Kind, Breed: p.Breed, Treated: copied(p.Treated), Affected: copied(p.Affected), Dead: copied(p.Dead),
+		PreviousExposure: p.PreviousExposure, Assessment: p.Assessment, OffLabel: p.OffLabel, Person: p.Person, Codes: slices.Clone(p.Codes),
+	}
+}
+
 // Closing of the case.
 type Closing struct {
 	_       struct{} `cbor:",toarray"`

@@ -78,6 +78,7 @@ func tales(c, b, d string) []struct {
 		{"handed_over", "Handed over to J. Reed, 400 mL given, 315 mL/h, next vitals 13:30 on 24 Nov 2026, P. Hollis sits with the patient", "A reaction was seen.", &pb.HandedOver{Case: c, ToPerson: "J. Reed", GivenMl: n(400), MlPerH: n(315), ReactionSeen: true, NextVitalsAt: at(2, 30), Sitter: "P. Hollis"}},
 		{"recheck_planned", "Recheck by J. Reed, due 15:00 on 24 Nov 2026", "", &pb.RecheckPlanned{Case: c, Person: "J. Reed", DueAt: at(4, 0)}},
 		{"adverse_event_considered", "Adverse event, reaction, a report was considered, 'mild'", "", &pb.AdverseEvent{Case: c, Event: "reaction", Text: "mild"}},
+		{"adverse_event_described", "Adverse event described: kind an animal, breed thoroughbred, treated 3, assessment probably the plasma", "", &pb.AdverseDetail{Case: c, Kind: pb.AdverseKind_ADVERSE_KIND_ANIMAL, Breed: "thoroughbred", Treated: n(3), Assessment: "probably the plasma"}},
 		{"adverse_event_reported", "Adverse event, reaction, reported, to maker, reference R-114", "", &pb.AdverseEvent{Case: c, Event: "reaction", To: "maker", Reference: "R-114"}},
 		{"case_closed", "Case closed, euthanased: 'fracture'", "", &pb.CaseClosed{Case: c, Outcome: pb.Outcome_OUTCOME_EUTHANASED, Reason: "fracture"}},
 		{"case_adopted", "Case taken over by this laptop, the foal", "", &pb.CaseAdopted{Case: c}},

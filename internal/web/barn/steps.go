@@ -94,6 +94,7 @@ func init() {
 		"patient": {Template: "patient"},
 		"sheet":   {Template: "sheet", prepare: prepareSheet},
 		"advice":  {Template: "advice", prepare: prepareAdvice},
+		"report":  {Template: "report", prepare: prepareReport},
 		"later":   {Template: "later", prepare: prepareLater},
 	}
 }

@@ -201,7 +201,7 @@ var laterEvents = []string{
 	"patient_examined", "patient_weighed", "risk_asked", "colostrum_given", "igg_tested", "crossmatch_noted", "food_chain_told", "referral_offered", "estimate_agreed",
 	"bags_carried", "bath_checked", "thaw_started", "bath_measured", "bag_thawed", "hang_checked", "catheter_placed", "set_attached",
 	"transfusion_started", "rate_set", "vitals_noted", "fluid_given", "reaction_noted", "reaction_described", "drug_given", "clamped", "resumed",
-	"stopped", "finished", "catheter_removed", "bag_discarded", "bag_kept_back", "follow_up_noted", "recheck_planned", "igg_rechecked", "adverse_event_considered", "adverse_event_reported", "case_closed",
+	"stopped", "finished", "catheter_removed", "bag_discarded", "bag_kept_back", "follow_up_noted", "recheck_planned", "igg_rechecked", "adverse_event_considered", "adverse_event_described", "adverse_event_reported", "case_closed",
 }
 
 // newbornEvents are asked about foals alone.

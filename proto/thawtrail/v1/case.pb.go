@@ -678,6 +678,64 @@ func (AdoptedBy) EnumDescriptor() ([]byte, []int) {
 	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{11}
 }
 
+// AdverseKind says what a report of an adverse event is about.
+type AdverseKind int32
+
+const (
+	AdverseKind_ADVERSE_KIND_UNSPECIFIED AdverseKind = 0
+	// Something unwanted in an animal.
+	AdverseKind_ADVERSE_KIND_ANIMAL AdverseKind = 1
+	// A person was exposed or hurt, as by a needle.
+	AdverseKind_ADVERSE_KIND_PERSON           AdverseKind = 2
+	AdverseKind_ADVERSE_KIND_LACK_OF_EFFICACY AdverseKind = 3
+	AdverseKind_ADVERSE_KIND_OFF_LABEL        AdverseKind = 4
+)
+
+// Enum value maps for AdverseKind.
+var (
+	AdverseKind_name = map[int32]string{
+		0: "ADVERSE_KIND_UNSPECIFIED",
+		1: "ADVERSE_KIND_ANIMAL",
+		2: "ADVERSE_KIND_PERSON",
+		3: "ADVERSE_KIND_LACK_OF_EFFICACY",
+		4: "ADVERSE_KIND_OFF_LABEL",
+	}
+	AdverseKind_value = map[string]int32{
+		"ADVERSE_KIND_UNSPECIFIED":      0,
+		"ADVERSE_KIND_ANIMAL":           1,
+		"ADVERSE_KIND_PERSON":           2,
+		"ADVERSE_KIND_LACK_OF_EFFICACY": 3,
+		"ADVERSE_KIND_OFF_LABEL":        4,
+	}
+)
+
+func (x AdverseKind) Enum() *AdverseKind {
+	p := new(AdverseKind)
+	*p = x
+	return p
+}
+
+func (x AdverseKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (AdverseKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_thawtrail_v1_case_proto_enumTypes[12].Descriptor()
+}
+
+func (AdverseKind) Type() protoreflect.EnumType {
+	return &file_thawtrail_v1_case_proto_enumTypes[12]
+}
+
+func (x AdverseKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use AdverseKind.Descriptor instead.
+func (AdverseKind) EnumDescriptor() ([]byte, []int) {
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{12}
+}
+
 // Outcome of a case.
 type Outcome int32
 
@@ -721,11 +779,11 @@ func (x Outcome) String() string {
 }
 
 func (Outcome) Descriptor() protoreflect.EnumDescriptor {
-	return file_thawtrail_v1_case_proto_enumTypes[12].Descriptor()
+	return file_thawtrail_v1_case_proto_enumTypes[13].Descriptor()
 }
 
 func (Outcome) Type() protoreflect.EnumType {
-	return &file_thawtrail_v1_case_proto_enumTypes[12]
+	return &file_thawtrail_v1_case_proto_enumTypes[13]
 }
 
 func (x Outcome) Number() protoreflect.EnumNumber {
@@ -734,7 +792,7 @@ func (x Outcome) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Outcome.Descriptor instead.
 func (Outcome) EnumDescriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{12}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{13}
 }
 
 // CaseOpened begins the treatment of one patient. A newborn has no chip and no
@@ -3623,6 +3681,132 @@ func (x *AdverseEvent) GetText() string {
 	return ""
 }
 
+// AdverseDetail is what a report of an adverse event asks for and no other entry holds. Told
+// again, what is left empty stays.
+type AdverseDetail struct {
+	state            protoimpl.MessageState `protogen:"open.v1"`
+	Case             string                 `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	Kind             AdverseKind            `protobuf:"varint,2,opt,name=kind,proto3,enum=thawtrail.v1.AdverseKind" json:"kind,omitempty"`
+	Breed            string                 `protobuf:"bytes,3,opt,name=breed,proto3" json:"breed,omitempty"`
+	Treated          *int32                 `protobuf:"varint,4,opt,name=treated,proto3,oneof" json:"treated,omitempty"`
+	Affected         *int32                 `protobuf:"varint,5,opt,name=affected,proto3,oneof" json:"affected,omitempty"`
+	Dead             *int32                 `protobuf:"varint,6,opt,name=dead,proto3,oneof" json:"dead,omitempty"`
+	PreviousExposure string                 `protobuf:"bytes,7,opt,name=previous_exposure,json=previousExposure,proto3" json:"previous_exposure,omitempty"`
+	Assessment       string                 `protobuf:"bytes,8,opt,name=assessment,proto3" json:"assessment,omitempty"`
+	OffLabel         string                 `protobuf:"bytes,9,opt,name=off_label,json=offLabel,proto3" json:"off_label,omitempty"`
+	Person           string                 `protobuf:"bytes,10,opt,name=person,proto3" json:"person,omitempty"`
+	Codes            []string               `protobuf:"bytes,11,rep,name=codes,proto3" json:"codes,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *AdverseDetail) Reset() {
+	*x = AdverseDetail{}
+	mi := &file_thawtrail_v1_case_proto_msgTypes[30]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AdverseDetail) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AdverseDetail) ProtoMessage() {}
+
+func (x *AdverseDetail) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_case_proto_msgTypes[30]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AdverseDetail.ProtoReflect.Descriptor instead.
+func (*AdverseDetail) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{30}
+}
+
+func (x *AdverseDetail) GetCase() string {
+	if x != nil {
+		return x.Case
+	}
+	return ""
+}
+
+func (x *AdverseDetail) GetKind() AdverseKind {
+	if x != nil {
+		return x.Kind
+	}
+	return AdverseKind_ADVERSE_KIND_UNSPECIFIED
+}
+
+func (x *AdverseDetail) GetBreed() string {
+	if x != nil {
+		return x.Breed
+	}
+	return ""
+}
+
+func (x *AdverseDetail) GetTreated() int32 {
+	if x != nil && x.Treated != nil {
+		return *x.Treated
+	}
+	return 0
+}
+
+func (x *AdverseDetail) GetAffected() int32 {
+	if x != nil && x.Affected != nil {
+		return *x.Affected
+	}
+	return 0
+}
+
+func (x *AdverseDetail) GetDead() int32 {
+	if x != nil && x.Dead != nil {
+		return *x.Dead
+	}
+	return 0
+}
+
+func (x *AdverseDetail) GetPreviousExposure() string {
+	if x != nil {
+		return x.PreviousExposure
+	}
+	return ""
+}
+
+func (x *AdverseDetail) GetAssessment() string {
+	if x != nil {
+		return x.Assessment
+	}
+	return ""
+}
+
+func (x *AdverseDetail) GetOffLabel() string {
+	if x != nil {
+		return x.OffLabel
+	}
+	return ""
+}
+
+func (x *AdverseDetail) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *AdverseDetail) GetCodes() []string {
+	if x != nil {
+		return x.Codes
+	}
+	return nil
+}
+
 // CaseClosed ends a case with its outcome.
 type CaseClosed struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -3635,7 +3819,7 @@ type CaseClosed struct {
 
 func (x *CaseClosed) Reset() {
 	*x = CaseClosed{}
-	mi := &file_thawtrail_v1_case_proto_msgTypes[30]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3647,7 +3831,7 @@ func (x *CaseClosed) String() string {
 func (*CaseClosed) ProtoMessage() {}
 
 func (x *CaseClosed) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_case_proto_msgTypes[30]
+	mi := &file_thawtrail_v1_case_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3660,7 +3844,7 @@ func (x *CaseClosed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CaseClosed.ProtoReflect.Descriptor instead.
 func (*CaseClosed) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{30}
+	return file_thawtrail_v1_case_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *CaseClosed) GetCase() string {
@@ -4214,7 +4398,37 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\treference\x18\x05 \x01(\tB\x1d\xca\xda\x18\x19\n" +
 	"\x17reference of the reportR\treference\x12!\n" +
 	"\x04text\x18\x06 \x01(\tB\r\xca\xda\x18\t\n" +
-	"\x04more(\xd0\x0fR\x04text\"\xd9\x01\n" +
+	"\x04more(\xd0\x0fR\x04text\"\xce\a\n" +
+	"\rAdverseDetail\x12&\n" +
+	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
+	"\x04case\x10\x01B\x04caseR\x04case\x12b\n" +
+	"\x04kind\x18\x02 \x01(\x0e2\x19.thawtrail.v1.AdverseKindB3\xca\xda\x18/\n" +
+	"-animal, person, lack_of_efficacy or off_labelR\x04kind\x12/\n" +
+	"\x05breed\x18\x03 \x01(\tB\x19\xca\xda\x18\x15\n" +
+	"\x13breed of the animalR\x05breed\x12f\n" +
+	"\atreated\x18\x04 \x01(\x05BG\xca\xda\x18C\n" +
+	"/animals that were treated with the product then\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00j\xf8@H\x00R\atreated\x88\x01\x01\x12]\n" +
+	"\baffected\x18\x05 \x01(\x05B<\xca\xda\x188\n" +
+	"$of these, animals that were affected\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00j\xf8@H\x01R\baffected\x88\x01\x01\x12L\n" +
+	"\x04dead\x18\x06 \x01(\x05B3\xca\xda\x18/\n" +
+	"\x1bof these, animals that died\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00j\xf8@H\x02R\x04dead\x88\x01\x01\x12Y\n" +
+	"\x11previous_exposure\x18\a \x01(\tB,\xca\xda\x18(\n" +
+	"#plasma before this, and how it went(\xf4\x03R\x10previousExposure\x12^\n" +
+	"\n" +
+	"assessment\x18\b \x01(\tB>\xca\xda\x18:\n" +
+	"5the vet's own assessment: was it the product, and why(\xd0\x0fR\n" +
+	"assessment\x12K\n" +
+	"\toff_label\x18\t \x01(\tB.\xca\xda\x18*\n" +
+	"%what of the use was outside the label(\xf4\x03R\boffLabel\x12g\n" +
+	"\x06person\x18\n" +
+	" \x01(\tBO\xca\xda\x18K\n" +
+	"Fperson exposed: part and way of the exposure, and how it went; no name(\xe8\aR\x06person\x12X\n" +
+	"\x05codes\x18\v \x03(\tBB\xca\xda\x18>\n" +
+	"4a sign and the standard's code for it, as hives=12340\x1eJ\x04codeR\x05codesB\n" +
+	"\n" +
+	"\b_treatedB\v\n" +
+	"\t_affectedB\a\n" +
+	"\x05_dead\"\xd9\x01\n" +
 	"\n" +
 	"CaseClosed\x12&\n" +
 	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
@@ -4289,7 +4503,13 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\tAdoptedBy\x12\x1a\n" +
 	"\x16ADOPTED_BY_UNSPECIFIED\x10\x00\x12\x13\n" +
 	"\x0fADOPTED_BY_FILE\x10\x01\x12\x13\n" +
-	"\x0fADOPTED_BY_CODE\x10\x02*\x93\x01\n" +
+	"\x0fADOPTED_BY_CODE\x10\x02*\x9c\x01\n" +
+	"\vAdverseKind\x12\x1c\n" +
+	"\x18ADVERSE_KIND_UNSPECIFIED\x10\x00\x12\x17\n" +
+	"\x13ADVERSE_KIND_ANIMAL\x10\x01\x12\x17\n" +
+	"\x13ADVERSE_KIND_PERSON\x10\x02\x12!\n" +
+	"\x1dADVERSE_KIND_LACK_OF_EFFICACY\x10\x03\x12\x1a\n" +
+	"\x16ADVERSE_KIND_OFF_LABEL\x10\x04*\x93\x01\n" +
 	"\aOutcome\x12\x17\n" +
 	"\x13OUTCOME_UNSPECIFIED\x10\x00\x12\x10\n" +
 	"\fOUTCOME_WELL\x10\x01\x12\x14\n" +
@@ -4310,8 +4530,8 @@ func file_thawtrail_v1_case_proto_rawDescGZIP() []byte {
 	return file_thawtrail_v1_case_proto_rawDescData
 }
 
-var file_thawtrail_v1_case_proto_enumTypes = make([]protoimpl.EnumInfo, 13)
-var file_thawtrail_v1_case_proto_msgTypes = make([]protoimpl.MessageInfo, 31)
+var file_thawtrail_v1_case_proto_enumTypes = make([]protoimpl.EnumInfo, 14)
+var file_thawtrail_v1_case_proto_msgTypes = make([]protoimpl.MessageInfo, 32)
 var file_thawtrail_v1_case_proto_goTypes = []any{
 	(PatientKind)(0),           // 0: thawtrail.v1.PatientKind
 	(Sex)(0),                   // 1: thawtrail.v1.Sex
@@ -4325,74 +4545,77 @@ var file_thawtrail_v1_case_proto_goTypes = []any{
 	(ReactionGrade)(0),         // 9: thawtrail.v1.ReactionGrade
 	(FollowUp)(0),              // 10: thawtrail.v1.FollowUp
 	(AdoptedBy)(0),             // 11: thawtrail.v1.AdoptedBy
-	(Outcome)(0),               // 12: thawtrail.v1.Outcome
-	(*CaseOpened)(nil),         // 13: thawtrail.v1.CaseOpened
-	(*RiskAsked)(nil),          // 14: thawtrail.v1.RiskAsked
-	(*PatientExamined)(nil),    // 15: thawtrail.v1.PatientExamined
-	(*PatientWeighed)(nil),     // 16: thawtrail.v1.PatientWeighed
-	(*IggTested)(nil),          // 17: thawtrail.v1.IggTested
-	(*ColostrumGiven)(nil),     // 18: thawtrail.v1.ColostrumGiven
-	(*ReferralOffered)(nil),    // 19: thawtrail.v1.ReferralOffered
-	(*EstimateAgreed)(nil),     // 20: thawtrail.v1.EstimateAgreed
-	(*PlanAccepted)(nil),       // 21: thawtrail.v1.PlanAccepted
-	(*BathChecked)(nil),        // 22: thawtrail.v1.BathChecked
-	(*HangChecked)(nil),        // 23: thawtrail.v1.HangChecked
-	(*CrossmatchNoted)(nil),    // 24: thawtrail.v1.CrossmatchNoted
-	(*FoodChainTold)(nil),      // 25: thawtrail.v1.FoodChainTold
-	(*CatheterPlaced)(nil),     // 26: thawtrail.v1.CatheterPlaced
-	(*CatheterRemoved)(nil),    // 27: thawtrail.v1.CatheterRemoved
-	(*TransfusionStarted)(nil), // 28: thawtrail.v1.TransfusionStarted
-	(*ClientCalled)(nil),       // 29: thawtrail.v1.ClientCalled
-	(*RateSet)(nil),            // 30: thawtrail.v1.RateSet
-	(*VitalsNoted)(nil),        // 31: thawtrail.v1.VitalsNoted
-	(*ReactionNoted)(nil),      // 32: thawtrail.v1.ReactionNoted
-	(*ReactionDescribed)(nil),  // 33: thawtrail.v1.ReactionDescribed
-	(*FollowUpNoted)(nil),      // 34: thawtrail.v1.FollowUpNoted
-	(*DrugGiven)(nil),          // 35: thawtrail.v1.DrugGiven
-	(*FluidGiven)(nil),         // 36: thawtrail.v1.FluidGiven
-	(*FlowChanged)(nil),        // 37: thawtrail.v1.FlowChanged
-	(*TransfusionEnded)(nil),   // 38: thawtrail.v1.TransfusionEnded
-	(*HandedOver)(nil),         // 39: thawtrail.v1.HandedOver
-	(*CaseAdopted)(nil),        // 40: thawtrail.v1.CaseAdopted
-	(*RecheckPlanned)(nil),     // 41: thawtrail.v1.RecheckPlanned
-	(*AdverseEvent)(nil),       // 42: thawtrail.v1.AdverseEvent
-	(*CaseClosed)(nil),         // 43: thawtrail.v1.CaseClosed
-	(*Moment)(nil),             // 44: thawtrail.v1.Moment
+	(AdverseKind)(0),           // 12: thawtrail.v1.AdverseKind
+	(Outcome)(0),               // 13: thawtrail.v1.Outcome
+	(*CaseOpened)(nil),         // 14: thawtrail.v1.CaseOpened
+	(*RiskAsked)(nil),          // 15: thawtrail.v1.RiskAsked
+	(*PatientExamined)(nil),    // 16: thawtrail.v1.PatientExamined
+	(*PatientWeighed)(nil),     // 17: thawtrail.v1.PatientWeighed
+	(*IggTested)(nil),          // 18: thawtrail.v1.IggTested
+	(*ColostrumGiven)(nil),     // 19: thawtrail.v1.ColostrumGiven
+	(*ReferralOffered)(nil),    // 20: thawtrail.v1.ReferralOffered
+	(*EstimateAgreed)(nil),     // 21: thawtrail.v1.EstimateAgreed
+	(*PlanAccepted)(nil),       // 22: thawtrail.v1.PlanAccepted
+	(*BathChecked)(nil),        // 23: thawtrail.v1.BathChecked
+	(*HangChecked)(nil),        // 24: thawtrail.v1.HangChecked
+	(*CrossmatchNoted)(nil),    // 25: thawtrail.v1.CrossmatchNoted
+	(*FoodChainTold)(nil),      // 26: thawtrail.v1.FoodChainTold
+	(*CatheterPlaced)(nil),     // 27: thawtrail.v1.CatheterPlaced
+	(*CatheterRemoved)(nil),    // 28: thawtrail.v1.CatheterRemoved
+	(*TransfusionStarted)(nil), // 29: thawtrail.v1.TransfusionStarted
+	(*ClientCalled)(nil),       // 30: thawtrail.v1.ClientCalled
+	(*RateSet)(nil),            // 31: thawtrail.v1.RateSet
+	(*VitalsNoted)(nil),        // 32: thawtrail.v1.VitalsNoted
+	(*ReactionNoted)(nil),      // 33: thawtrail.v1.ReactionNoted
+	(*ReactionDescribed)(nil),  // 34: thawtrail.v1.ReactionDescribed
+	(*FollowUpNoted)(nil),      // 35: thawtrail.v1.FollowUpNoted
+	(*DrugGiven)(nil),          // 36: thawtrail.v1.DrugGiven
+	(*FluidGiven)(nil),         // 37: thawtrail.v1.FluidGiven
+	(*FlowChanged)(nil),        // 38: thawtrail.v1.FlowChanged
+	(*TransfusionEnded)(nil),   // 39: thawtrail.v1.TransfusionEnded
+	(*HandedOver)(nil),         // 40: thawtrail.v1.HandedOver
+	(*CaseAdopted)(nil),        // 41: thawtrail.v1.CaseAdopted
+	(*RecheckPlanned)(nil),     // 42: thawtrail.v1.RecheckPlanned
+	(*AdverseEvent)(nil),       // 43: thawtrail.v1.AdverseEvent
+	(*AdverseDetail)(nil),      // 44: thawtrail.v1.AdverseDetail
+	(*CaseClosed)(nil),         // 45: thawtrail.v1.CaseClosed
+	(*Moment)(nil),             // 46: thawtrail.v1.Moment
 }
 var file_thawtrail_v1_case_proto_depIdxs = []int32{
 	0,  // 0: thawtrail.v1.CaseOpened.kind:type_name -> thawtrail.v1.PatientKind
 	1,  // 1: thawtrail.v1.CaseOpened.sex:type_name -> thawtrail.v1.Sex
-	44, // 2: thawtrail.v1.CaseOpened.born_at:type_name -> thawtrail.v1.Moment
+	46, // 2: thawtrail.v1.CaseOpened.born_at:type_name -> thawtrail.v1.Moment
 	2,  // 3: thawtrail.v1.RiskAsked.jaundiced_foal_before:type_name -> thawtrail.v1.Answer
 	2,  // 4: thawtrail.v1.RiskAsked.positive_screen:type_name -> thawtrail.v1.Answer
 	2,  // 5: thawtrail.v1.RiskAsked.donkey_sire:type_name -> thawtrail.v1.Answer
 	2,  // 6: thawtrail.v1.RiskAsked.yellow_or_red_urine:type_name -> thawtrail.v1.Answer
 	3,  // 7: thawtrail.v1.PatientWeighed.method:type_name -> thawtrail.v1.WeightMethod
 	4,  // 8: thawtrail.v1.IggTested.side:type_name -> thawtrail.v1.CutSide
-	44, // 9: thawtrail.v1.IggTested.sampled_at:type_name -> thawtrail.v1.Moment
+	46, // 9: thawtrail.v1.IggTested.sampled_at:type_name -> thawtrail.v1.Moment
 	5,  // 10: thawtrail.v1.ReferralOffered.answer:type_name -> thawtrail.v1.ReferralAnswer
 	6,  // 11: thawtrail.v1.CrossmatchNoted.minor:type_name -> thawtrail.v1.MatchResult
 	6,  // 12: thawtrail.v1.CrossmatchNoted.major:type_name -> thawtrail.v1.MatchResult
 	7,  // 13: thawtrail.v1.FoodChainTold.status:type_name -> thawtrail.v1.FoodChain
 	8,  // 14: thawtrail.v1.ReactionDescribed.kind:type_name -> thawtrail.v1.ReactionKind
 	9,  // 15: thawtrail.v1.ReactionDescribed.grade:type_name -> thawtrail.v1.ReactionGrade
-	44, // 16: thawtrail.v1.ReactionDescribed.ended_at:type_name -> thawtrail.v1.Moment
+	46, // 16: thawtrail.v1.ReactionDescribed.ended_at:type_name -> thawtrail.v1.Moment
 	10, // 17: thawtrail.v1.FollowUpNoted.what:type_name -> thawtrail.v1.FollowUp
-	44, // 18: thawtrail.v1.HandedOver.next_vitals_at:type_name -> thawtrail.v1.Moment
+	46, // 18: thawtrail.v1.HandedOver.next_vitals_at:type_name -> thawtrail.v1.Moment
 	11, // 19: thawtrail.v1.CaseAdopted.way:type_name -> thawtrail.v1.AdoptedBy
-	44, // 20: thawtrail.v1.CaseAdopted.started_at:type_name -> thawtrail.v1.Moment
-	44, // 21: thawtrail.v1.CaseAdopted.set_attached_at:type_name -> thawtrail.v1.Moment
-	44, // 22: thawtrail.v1.CaseAdopted.read_at:type_name -> thawtrail.v1.Moment
-	44, // 23: thawtrail.v1.CaseAdopted.next_vitals_at:type_name -> thawtrail.v1.Moment
-	44, // 24: thawtrail.v1.CaseAdopted.made_at:type_name -> thawtrail.v1.Moment
-	44, // 25: thawtrail.v1.CaseAdopted.vitals_at:type_name -> thawtrail.v1.Moment
-	44, // 26: thawtrail.v1.RecheckPlanned.due_at:type_name -> thawtrail.v1.Moment
-	12, // 27: thawtrail.v1.CaseClosed.outcome:type_name -> thawtrail.v1.Outcome
-	28, // [28:28] is the sub-list for method output_type
-	28, // [28:28] is the sub-list for method input_type
-	28, // [28:28] is the sub-list for extension type_name
-	28, // [28:28] is the sub-list for extension extendee
-	0,  // [0:28] is the sub-list for field type_name
+	46, // 20: thawtrail.v1.CaseAdopted.started_at:type_name -> thawtrail.v1.Moment
+	46, // 21: thawtrail.v1.CaseAdopted.set_attached_at:type_name -> thawtrail.v1.Moment
+	46, // 22: thawtrail.v1.CaseAdopted.read_at:type_name -> thawtrail.v1.Moment
+	46, // 23: thawtrail.v1.CaseAdopted.next_vitals_at:type_name -> thawtrail.v1.Moment
+	46, // 24: thawtrail.v1.CaseAdopted.made_at:type_name -> thawtrail.v1.Moment
+	46, // 25: thawtrail.v1.CaseAdopted.vitals_at:type_name -> thawtrail.v1.Moment
+	46, // 26: thawtrail.v1.RecheckPlanned.due_at:type_name -> thawtrail.v1.Moment
+	12, // 27: thawtrail.v1.AdverseDetail.kind:type_name -> thawtrail.v1.AdverseKind
+	13, // 28: thawtrail.v1.CaseClosed.outcome:type_name -> thawtrail.v1.Outcome
+	29, // [29:29] is the sub-list for method output_type
+	29, // [29:29] is the sub-list for method input_type
+	29, // [29:29] is the sub-list for extension type_name
+	29, // [29:29] is the sub-list for extension extendee
+	0,  // [0:29] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_case_proto_init() }
@@ -4418,13 +4641,14 @@ func file_thawtrail_v1_case_proto_init() {
 	file_thawtrail_v1_case_proto_msgTypes[24].OneofWrappers = []any{}
 	file_thawtrail_v1_case_proto_msgTypes[26].OneofWrappers = []any{}
 	file_thawtrail_v1_case_proto_msgTypes[27].OneofWrappers = []any{}
+	file_thawtrail_v1_case_proto_msgTypes[30].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_case_proto_rawDesc), len(file_thawtrail_v1_case_proto_rawDesc)),
-			NumEnums:      13,
-			NumMessages:   31,
+			NumEnums:      14,
+			NumMessages:   32,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -123,6 +123,7 @@ type Entry struct {
 	//	*Entry_ReactionDescribed
 	//	*Entry_ClientCalled
 	//	*Entry_FollowUpNoted
+	//	*Entry_AdverseEventDescribed
 	//	*Entry_MareDue
 	//	*Entry_BagsOrdered
 	Body          isEntry_Body `protobuf_oneof:"body"`
@@ -1013,6 +1014,15 @@ func (x *Entry) GetFollowUpNoted() *FollowUpNoted {
 	return nil
 }
 
+func (x *Entry) GetAdverseEventDescribed() *AdverseDetail {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_AdverseEventDescribed); ok {
+			return x.AdverseEventDescribed
+		}
+	}
+	return nil
+}
+
 func (x *Entry) GetMareDue() *MareDue {
 	if x != nil {
 		if x, ok := x.Body.(*Entry_MareDue); ok {
@@ -1411,6 +1421,10 @@ type Entry_FollowUpNoted struct {
 	FollowUpNoted *FollowUpNoted `protobuf:"bytes,93,opt,name=follow_up_noted,json=followUpNoted,proto3,oneof"`
 }
 
+type Entry_AdverseEventDescribed struct {
+	AdverseEventDescribed *AdverseDetail `protobuf:"bytes,95,opt,name=adverse_event_described,json=adverseEventDescribed,proto3,oneof"`
+}
+
 type Entry_MareDue struct {
 	MareDue *MareDue `protobuf:"bytes,100,opt,name=mare_due,json=mareDue,proto3,oneof"`
 }
@@ -1607,6 +1621,8 @@ func (*Entry_ClientCalled) isEntry_Body() {}
 
 func (*Entry_FollowUpNoted) isEntry_Body() {}
 
+func (*Entry_AdverseEventDescribed) isEntry_Body() {}
+
 func (*Entry_MareDue) isEntry_Body() {}
 
 func (*Entry_BagsOrdered) isEntry_Body() {}
@@ -1615,7 +1631,7 @@ var File_thawtrail_v1_entry_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\n" +
-	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"օ\x01\n" +
+	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\xae\x88\x01\n" +
 	"\x05Entry\x12@\n" +
 	"\n" +
 	"log_opened\x18\x01 \x01(\v2\x17.thawtrail.v1.LogOpenedB\x06\xd2\xda\x18\x02@\x01H\x00R\tlogOpened\x123\n" +
@@ -1829,7 +1845,9 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\rclient_called\x18^ \x01(\v2\x1a.thawtrail.v1.ClientCalledB\x89\x01\xd2\xda\x18\x84\x01\n" +
 	"\vclient call\x12?Note that the client was called about the plasma that was given\x1a.client call 5Q --reached --text 'foal is well'\"\x04caseH\x00R\fclientCalled\x12\xde\x01\n" +
 	"\x0ffollow_up_noted\x18] \x01(\v2\x1b.thawtrail.v1.FollowUpNotedB\x96\x01\xd2\xda\x18\x91\x01\n" +
-	"\x06follow\x12=Name who does what is due after plasma, or say why it is left\x1a<follow 5Q next_bag --reason 'the vet stops here after hives'\"\x04case\"\x04whatH\x00R\rfollowUpNoted\x12\xfe\x01\n" +
+	"\x06follow\x12=Name who does what is due after plasma, or say why it is left\x1a<follow 5Q next_bag --reason 'the vet stops here after hives'\"\x04case\"\x04whatH\x00R\rfollowUpNoted\x12\xd5\x02\n" +
+	"\x17adverse_event_described\x18_ \x01(\v2\x1b.thawtrail.v1.AdverseDetailB\xfd\x01\xd2\xda\x18\xf8\x01\n" +
+	"\x0eadverse detail\x12nSay what a report of an adverse event asks for besides: kind, numbers, previous exposure, the vet's assessment\x1apadverse detail 5Q --kind animal --breed thoroughbred --assessment 'probably the plasma: hives within 10 minutes'\"\x04caseH\x00R\x15adverseEventDescribed\x12\xfe\x01\n" +
 	"\bmare_due\x18d \x01(\v2\x15.thawtrail.v1.MareDueB\xc9\x01\xd2\xda\x18\xc4\x01\n" +
 	"\bmare due\x12\\Say that a mare is due, by service or due date, so that plasma for her foal is reckoned with\x1aTmare due 'Quiet Harbour' --served 2025-12-20 --breed thoroughbred --yard 'Hill Farm'\"\x04nameH\x00R\amareDue\x12\xf9\x01\n" +
 	"\fbags_ordered\x18e \x01(\v2\x19.thawtrail.v1.BagsOrderedB\xb8\x01\xd2\xda\x18\xb3\x01\n" +
@@ -1939,8 +1957,9 @@ var file_thawtrail_v1_entry_proto_goTypes = []any{
 	(*ReactionDescribed)(nil),    // 86: thawtrail.v1.ReactionDescribed
 	(*ClientCalled)(nil),         // 87: thawtrail.v1.ClientCalled
 	(*FollowUpNoted)(nil),        // 88: thawtrail.v1.FollowUpNoted
-	(*MareDue)(nil),              // 89: thawtrail.v1.MareDue
-	(*BagsOrdered)(nil),          // 90: thawtrail.v1.BagsOrdered
+	(*AdverseDetail)(nil),        // 89: thawtrail.v1.AdverseDetail
+	(*MareDue)(nil),              // 90: thawtrail.v1.MareDue
+	(*BagsOrdered)(nil),          // 91: thawtrail.v1.BagsOrdered
 }
 var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	1,  // 0: thawtrail.v1.Entry.log_opened:type_name -> thawtrail.v1.LogOpened
@@ -2037,13 +2056,14 @@ var file_thawtrail_v1_entry_proto_depIdxs = []int32{
 	86, // 91: thawtrail.v1.Entry.reaction_described:type_name -> thawtrail.v1.ReactionDescribed
 	87, // 92: thawtrail.v1.Entry.client_called:type_name -> thawtrail.v1.ClientCalled
 	88, // 93: thawtrail.v1.Entry.follow_up_noted:type_name -> thawtrail.v1.FollowUpNoted
-	89, // 94: thawtrail.v1.Entry.mare_due:type_name -> thawtrail.v1.MareDue
-	90, // 95: thawtrail.v1.Entry.bags_ordered:type_name -> thawtrail.v1.BagsOrdered
-	96, // [96:96] is the sub-list for method output_type
-	96, // [96:96] is the sub-list for method input_type
-	96, // [96:96] is the sub-list for extension type_name
-	96, // [96:96] is the sub-list for extension extendee
-	0,  // [0:96] is the sub-list for field type_name
+	89, // 94: thawtrail.v1.Entry.adverse_event_described:type_name -> thawtrail.v1.AdverseDetail
+	90, // 95: thawtrail.v1.Entry.mare_due:type_name -> thawtrail.v1.MareDue
+	91, // 96: thawtrail.v1.Entry.bags_ordered:type_name -> thawtrail.v1.BagsOrdered
+	97, // [97:97] is the sub-list for method output_type
+	97, // [97:97] is the sub-list for method input_type
+	97, // [97:97] is the sub-list for extension type_name
+	97, // [97:97] is the sub-list for extension extendee
+	0,  // [0:97] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_entry_proto_init() }
@@ -2150,6 +2170,7 @@ func file_thawtrail_v1_entry_proto_init() {
 		(*Entry_ReactionDescribed)(nil),
 		(*Entry_ClientCalled)(nil),
 		(*Entry_FollowUpNoted)(nil),
+		(*Entry_AdverseEventDescribed)(nil),
 		(*Entry_MareDue)(nil),
 		(*Entry_BagsOrdered)(nil),
 	}

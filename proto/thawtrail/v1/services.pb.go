@@ -4464,6 +4464,871 @@ func (x *ListLevelsResponse) GetFreshness() *Freshness {
 	return nil
 }
 
+type GetAdverseSheetRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Case          string                 `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	Kind          AdverseKind            `protobuf:"varint,2,opt,name=kind,proto3,enum=thawtrail.v1.AdverseKind" json:"kind,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetAdverseSheetRequest) Reset() {
+	*x = GetAdverseSheetRequest{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetAdverseSheetRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetAdverseSheetRequest) ProtoMessage() {}
+
+func (x *GetAdverseSheetRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetAdverseSheetRequest.ProtoReflect.Descriptor instead.
+func (*GetAdverseSheetRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{51}
+}
+
+func (x *GetAdverseSheetRequest) GetCase() string {
+	if x != nil {
+		return x.Case
+	}
+	return ""
+}
+
+func (x *GetAdverseSheetRequest) GetKind() AdverseKind {
+	if x != nil {
+		return x.Kind
+	}
+	return AdverseKind_ADVERSE_KIND_UNSPECIFIED
+}
+
+// GetAdverseSheetResponse has the data elements of VICH GL24 and GL42. Its JSON is that of
+// adverse.schema.json, which lies beside the code.
+type GetAdverseSheetResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// animal, person, lack_of_efficacy or off_label.
+	Kind     string           `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
+	Reporter *AdverseReporter `protobuf:"bytes,2,opt,name=reporter,proto3" json:"reporter,omitempty"`
+	// One for each bag that was given.
+	Products   []*AdverseProduct `protobuf:"bytes,3,rep,name=products,proto3" json:"products,omitempty"`
+	Animal     *AdverseAnimal    `protobuf:"bytes,4,opt,name=animal,proto3" json:"animal,omitempty"`
+	Course     *AdverseCourse    `protobuf:"bytes,5,opt,name=course,proto3" json:"course,omitempty"`
+	Assessment string            `protobuf:"bytes,6,opt,name=assessment,proto3" json:"assessment,omitempty"`
+	OffLabel   string            `protobuf:"bytes,7,opt,name=off_label,json=offLabel,proto3" json:"off_label,omitempty"`
+	Person     string            `protobuf:"bytes,8,opt,name=person,proto3" json:"person,omitempty"`
+	// Reports that were made.
+	Reported []*AdverseReported `protobuf:"bytes,9,rep,name=reported,proto3" json:"reported,omitempty"`
+	// What is missing: without the first no report is valid.
+	MissingLeast  []string   `protobuf:"bytes,10,rep,name=missing_least,json=missingLeast,proto3" json:"missing_least,omitempty"`
+	Missing       []string   `protobuf:"bytes,11,rep,name=missing,proto3" json:"missing,omitempty"`
+	Text          string     `protobuf:"bytes,12,opt,name=text,proto3" json:"text,omitempty"`
+	Sources       []string   `protobuf:"bytes,13,rep,name=sources,proto3" json:"sources,omitempty"`
+	Freshness     *Freshness `protobuf:"bytes,14,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetAdverseSheetResponse) Reset() {
+	*x = GetAdverseSheetResponse{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetAdverseSheetResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetAdverseSheetResponse) ProtoMessage() {}
+
+func (x *GetAdverseSheetResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetAdverseSheetResponse.ProtoReflect.Descriptor instead.
+func (*GetAdverseSheetResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{52}
+}
+
+func (x *GetAdverseSheetResponse) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *GetAdverseSheetResponse) GetReporter() *AdverseReporter {
+	if x != nil {
+		return x.Reporter
+	}
+	return nil
+}
+
+func (x *GetAdverseSheetResponse) GetProducts() []*AdverseProduct {
+	if x != nil {
+		return x.Products
+	}
+	return nil
+}
+
+func (x *GetAdverseSheetResponse) GetAnimal() *AdverseAnimal {
+	if x != nil {
+		return x.Animal
+	}
+	return nil
+}
+
+func (x *GetAdverseSheetResponse) GetCourse() *AdverseCourse {
+	if x != nil {
+		return x.Course
+	}
+	return nil
+}
+
+func (x *GetAdverseSheetResponse) GetAssessment() string {
+	if x != nil {
+		return x.Assessment
+	}
+	return ""
+}
+
+func (x *GetAdverseSheetResponse) GetOffLabel() string {
+	if x != nil {
+		return x.OffLabel
+	}
+	return ""
+}
+
+func (x *GetAdverseSheetResponse) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *GetAdverseSheetResponse) GetReported() []*AdverseReported {
+	if x != nil {
+		return x.Reported
+	}
+	return nil
+}
+
+func (x *GetAdverseSheetResponse) GetMissingLeast() []string {
+	if x != nil {
+		return x.MissingLeast
+	}
+	return nil
+}
+
+func (x *GetAdverseSheetResponse) GetMissing() []string {
+	if x != nil {
+		return x.Missing
+	}
+	return nil
+}
+
+func (x *GetAdverseSheetResponse) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *GetAdverseSheetResponse) GetSources() []string {
+	if x != nil {
+		return x.Sources
+	}
+	return nil
+}
+
+func (x *GetAdverseSheetResponse) GetFreshness() *Freshness {
+	if x != nil {
+		return x.Freshness
+	}
+	return nil
+}
+
+// AdverseReporter is who reports.
+type AdverseReporter struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Name          string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Practice      string                 `protobuf:"bytes,2,opt,name=practice,proto3" json:"practice,omitempty"`
+	Telephone     string                 `protobuf:"bytes,3,opt,name=telephone,proto3" json:"telephone,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AdverseReporter) Reset() {
+	*x = AdverseReporter{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AdverseReporter) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AdverseReporter) ProtoMessage() {}
+
+func (x *AdverseReporter) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AdverseReporter.ProtoReflect.Descriptor instead.
+func (*AdverseReporter) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{53}
+}
+
+func (x *AdverseReporter) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *AdverseReporter) GetPractice() string {
+	if x != nil {
+		return x.Practice
+	}
+	return ""
+}
+
+func (x *AdverseReporter) GetTelephone() string {
+	if x != nil {
+		return x.Telephone
+	}
+	return ""
+}
+
+// AdverseProduct is the product of one bag, and how it was used.
+type AdverseProduct struct {
+	state              protoimpl.MessageState `protogen:"open.v1"`
+	Bag                string                 `protobuf:"bytes,1,opt,name=bag,proto3" json:"bag,omitempty"`
+	Product            string                 `protobuf:"bytes,2,opt,name=product,proto3" json:"product,omitempty"`
+	Maker              string                 `protobuf:"bytes,3,opt,name=maker,proto3" json:"maker,omitempty"`
+	RegistrationNumber string                 `protobuf:"bytes,4,opt,name=registration_number,json=registrationNumber,proto3" json:"registration_number,omitempty"`
+	Batch              string                 `protobuf:"bytes,5,opt,name=batch,proto3" json:"batch,omitempty"`
+	Expiry             string                 `protobuf:"bytes,6,opt,name=expiry,proto3" json:"expiry,omitempty"`
+	Serial             string                 `protobuf:"bytes,7,opt,name=serial,proto3" json:"serial,omitempty"`
+	// As the label says it must be stored.
+	Storage string `protobuf:"bytes,8,opt,name=storage,proto3" json:"storage,omitempty"`
+	Route   string `protobuf:"bytes,9,opt,name=route,proto3" json:"route,omitempty"`
+	GivenMl int32  `protobuf:"varint,10,opt,name=given_ml,json=givenMl,proto3" json:"given_ml,omitempty"`
+	// The greatest rate that was set.
+	MlPerH        int32  `protobuf:"varint,11,opt,name=ml_per_h,json=mlPerH,proto3" json:"ml_per_h,omitempty"`
+	StartedAt     string `protobuf:"bytes,12,opt,name=started_at,json=startedAt,proto3" json:"started_at,omitempty"`
+	EndedAt       string `protobuf:"bytes,13,opt,name=ended_at,json=endedAt,proto3" json:"ended_at,omitempty"`
+	GivenBy       string `protobuf:"bytes,14,opt,name=given_by,json=givenBy,proto3" json:"given_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AdverseProduct) Reset() {
+	*x = AdverseProduct{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AdverseProduct) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AdverseProduct) ProtoMessage() {}
+
+func (x *AdverseProduct) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AdverseProduct.ProtoReflect.Descriptor instead.
+func (*AdverseProduct) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{54}
+}
+
+func (x *AdverseProduct) GetBag() string {
+	if x != nil {
+		return x.Bag
+	}
+	return ""
+}
+
+func (x *AdverseProduct) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *AdverseProduct) GetMaker() string {
+	if x != nil {
+		return x.Maker
+	}
+	return ""
+}
+
+func (x *AdverseProduct) GetRegistrationNumber() string {
+	if x != nil {
+		return x.RegistrationNumber
+	}
+	return ""
+}
+
+func (x *AdverseProduct) GetBatch() string {
+	if x != nil {
+		return x.Batch
+	}
+	return ""
+}
+
+func (x *AdverseProduct) GetExpiry() string {
+	if x != nil {
+		return x.Expiry
+	}
+	return ""
+}
+
+func (x *AdverseProduct) GetSerial() string {
+	if x != nil {
+		return x.Serial
+	}
+	return ""
+}
+
+func (x *AdverseProduct) GetStorage() string {
+	if x != nil {
+		return x.Storage
+	}
+	return ""
+}
+
+func (x *AdverseProduct) GetRoute() string {
+	if x != nil {
+		return x.Route
+	}
+	return ""
+}
+
+func (x *AdverseProduct) GetGivenMl() int32 {
+	if x != nil {
+		return x.GivenMl
+	}
+	return 0
+}
+
+func (x *AdverseProduct) GetMlPerH() int32 {
+	if x != nil {
+		return x.MlPerH
+	}
+	return 0
+}
+
+func (x *AdverseProduct) GetStartedAt() string {
+	if x != nil {
+		return x.StartedAt
+	}
+	return ""
+}
+
+func (x *AdverseProduct) GetEndedAt() string {
+	if x != nil {
+		return x.EndedAt
+	}
+	return ""
+}
+
+func (x *AdverseProduct) GetGivenBy() string {
+	if x != nil {
+		return x.GivenBy
+	}
+	return ""
+}
+
+// AdverseAnimal is the animal, as it was when the first bag began.
+type AdverseAnimal struct {
+	state            protoimpl.MessageState `protogen:"open.v1"`
+	Species          string                 `protobuf:"bytes,1,opt,name=species,proto3" json:"species,omitempty"`
+	Breed            string                 `protobuf:"bytes,2,opt,name=breed,proto3" json:"breed,omitempty"`
+	Sex              string                 `protobuf:"bytes,3,opt,name=sex,proto3" json:"sex,omitempty"`
+	WeightG          *int32                 `protobuf:"varint,4,opt,name=weight_g,json=weightG,proto3,oneof" json:"weight_g,omitempty"`
+	AgeH             *float64               `protobuf:"fixed64,5,opt,name=age_h,json=ageH,proto3,oneof" json:"age_h,omitempty"`
+	Health           string                 `protobuf:"bytes,6,opt,name=health,proto3" json:"health,omitempty"`
+	Reason           string                 `protobuf:"bytes,7,opt,name=reason,proto3" json:"reason,omitempty"`
+	IggBeforeCgPerL  *int32                 `protobuf:"varint,8,opt,name=igg_before_cg_per_l,json=iggBeforeCgPerL,proto3,oneof" json:"igg_before_cg_per_l,omitempty"`
+	IggAfterCgPerL   *int32                 `protobuf:"varint,9,opt,name=igg_after_cg_per_l,json=iggAfterCgPerL,proto3,oneof" json:"igg_after_cg_per_l,omitempty"`
+	Treated          int32                  `protobuf:"varint,10,opt,name=treated,proto3" json:"treated,omitempty"`
+	Affected         int32                  `protobuf:"varint,11,opt,name=affected,proto3" json:"affected,omitempty"`
+	Dead             int32                  `protobuf:"varint,12,opt,name=dead,proto3" json:"dead,omitempty"`
+	PreviousExposure string                 `protobuf:"bytes,13,opt,name=previous_exposure,json=previousExposure,proto3" json:"previous_exposure,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *AdverseAnimal) Reset() {
+	*x = AdverseAnimal{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AdverseAnimal) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AdverseAnimal) ProtoMessage() {}
+
+func (x *AdverseAnimal) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AdverseAnimal.ProtoReflect.Descriptor instead.
+func (*AdverseAnimal) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{55}
+}
+
+func (x *AdverseAnimal) GetSpecies() string {
+	if x != nil {
+		return x.Species
+	}
+	return ""
+}
+
+func (x *AdverseAnimal) GetBreed() string {
+	if x != nil {
+		return x.Breed
+	}
+	return ""
+}
+
+func (x *AdverseAnimal) GetSex() string {
+	if x != nil {
+		return x.Sex
+	}
+	return ""
+}
+
+func (x *AdverseAnimal) GetWeightG() int32 {
+	if x != nil && x.WeightG != nil {
+		return *x.WeightG
+	}
+	return 0
+}
+
+func (x *AdverseAnimal) GetAgeH() float64 {
+	if x != nil && x.AgeH != nil {
+		return *x.AgeH
+	}
+	return 0
+}
+
+func (x *AdverseAnimal) GetHealth() string {
+	if x != nil {
+		return x.Health
+	}
+	return ""
+}
+
+func (x *AdverseAnimal) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *AdverseAnimal) GetIggBeforeCgPerL() int32 {
+	if x != nil && x.IggBeforeCgPerL != nil {
+		return *x.IggBeforeCgPerL
+	}
+	return 0
+}
+
+func (x *AdverseAnimal) GetIggAfterCgPerL() int32 {
+	if x != nil && x.IggAfterCgPerL != nil {
+		return *x.IggAfterCgPerL
+	}
+	return 0
+}
+
+func (x *AdverseAnimal) GetTreated() int32 {
+	if x != nil {
+		return x.Treated
+	}
+	return 0
+}
+
+func (x *AdverseAnimal) GetAffected() int32 {
+	if x != nil {
+		return x.Affected
+	}
+	return 0
+}
+
+func (x *AdverseAnimal) GetDead() int32 {
+	if x != nil {
+		return x.Dead
+	}
+	return 0
+}
+
+func (x *AdverseAnimal) GetPreviousExposure() string {
+	if x != nil {
+		return x.PreviousExposure
+	}
+	return ""
+}
+
+// AdverseCourse is what happened.
+type AdverseCourse struct {
+	state       protoimpl.MessageState `protogen:"open.v1"`
+	Events      []string               `protobuf:"bytes,1,rep,name=events,proto3" json:"events,omitempty"`
+	Signs       []*AdverseSign         `protobuf:"bytes,2,rep,name=signs,proto3" json:"signs,omitempty"`
+	OnsetAt     string                 `protobuf:"bytes,3,opt,name=onset_at,json=onsetAt,proto3" json:"onset_at,omitempty"`
+	OnsetMin    *int32                 `protobuf:"varint,4,opt,name=onset_min,json=onsetMin,proto3,oneof" json:"onset_min,omitempty"`
+	OnsetMl     *int32                 `protobuf:"varint,5,opt,name=onset_ml,json=onsetMl,proto3,oneof" json:"onset_ml,omitempty"`
+	EndedAt     string                 `protobuf:"bytes,6,opt,name=ended_at,json=endedAt,proto3" json:"ended_at,omitempty"`
+	DurationMin *int32                 `protobuf:"varint,7,opt,name=duration_min,json=durationMin,proto3,oneof" json:"duration_min,omitempty"`
+	Grade       string                 `protobuf:"bytes,8,opt,name=grade,proto3" json:"grade,omitempty"`
+	Reaction    string                 `protobuf:"bytes,9,opt,name=reaction,proto3" json:"reaction,omitempty"`
+	// What was done, and the drugs with dose and time.
+	Treatment string   `protobuf:"bytes,10,opt,name=treatment,proto3" json:"treatment,omitempty"`
+	Drugs     []string `protobuf:"bytes,11,rep,name=drugs,proto3" json:"drugs,omitempty"`
+	// What was given before the first sign.
+	OtherDrugs []string `protobuf:"bytes,12,rep,name=other_drugs,json=otherDrugs,proto3" json:"other_drugs,omitempty"`
+	// What followed when plasma was stopped, and when it was given again.
+	Dechallenge   string `protobuf:"bytes,13,opt,name=dechallenge,proto3" json:"dechallenge,omitempty"`
+	Rechallenge   string `protobuf:"bytes,14,opt,name=rechallenge,proto3" json:"rechallenge,omitempty"`
+	Outcome       string `protobuf:"bytes,15,opt,name=outcome,proto3" json:"outcome,omitempty"`
+	Course        string `protobuf:"bytes,16,opt,name=course,proto3" json:"course,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AdverseCourse) Reset() {
+	*x = AdverseCourse{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AdverseCourse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AdverseCourse) ProtoMessage() {}
+
+func (x *AdverseCourse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AdverseCourse.ProtoReflect.Descriptor instead.
+func (*AdverseCourse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{56}
+}
+
+func (x *AdverseCourse) GetEvents() []string {
+	if x != nil {
+		return x.Events
+	}
+	return nil
+}
+
+func (x *AdverseCourse) GetSigns() []*AdverseSign {
+	if x != nil {
+		return x.Signs
+	}
+	return nil
+}
+
+func (x *AdverseCourse) GetOnsetAt() string {
+	if x != nil {
+		return x.OnsetAt
+	}
+	return ""
+}
+
+func (x *AdverseCourse) GetOnsetMin() int32 {
+	if x != nil && x.OnsetMin != nil {
+		return *x.OnsetMin
+	}
+	return 0
+}
+
+func (x *AdverseCourse) GetOnsetMl() int32 {
+	if x != nil && x.OnsetMl != nil {
+		return *x.OnsetMl
+	}
+	return 0
+}
+
+func (x *AdverseCourse) GetEndedAt() string {
+	if x != nil {
+		return x.EndedAt
+	}
+	return ""
+}
+
+func (x *AdverseCourse) GetDurationMin() int32 {
+	if x != nil && x.DurationMin != nil {
+		return *x.DurationMin
+	}
+	return 0
+}
+
+func (x *AdverseCourse) GetGrade() string {
+	if x != nil {
+		return x.Grade
+	}
+	return ""
+}
+
+func (x *AdverseCourse) GetReaction() string {
+	if x != nil {
+		return x.Reaction
+	}
+	return ""
+}
+
+func (x *AdverseCourse) GetTreatment() string {
+	if x != nil {
+		return x.Treatment
+	}
+	return ""
+}
+
+func (x *AdverseCourse) GetDrugs() []string {
+	if x != nil {
+		return x.Drugs
+	}
+	return nil
+}
+
+func (x *AdverseCourse) GetOtherDrugs() []string {
+	if x != nil {
+		return x.OtherDrugs
+	}
+	return nil
+}
+
+func (x *AdverseCourse) GetDechallenge() string {
+	if x != nil {
+		return x.Dechallenge
+	}
+	return ""
+}
+
+func (x *AdverseCourse) GetRechallenge() string {
+	if x != nil {
+		return x.Rechallenge
+	}
+	return ""
+}
+
+func (x *AdverseCourse) GetOutcome() string {
+	if x != nil {
+		return x.Outcome
+	}
+	return ""
+}
+
+func (x *AdverseCourse) GetCourse() string {
+	if x != nil {
+		return x.Course
+	}
+	return ""
+}
+
+// AdverseSign is a sign in words, with the standard's code for it where somebody told it.
+type AdverseSign struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Sign          string                 `protobuf:"bytes,1,opt,name=sign,proto3" json:"sign,omitempty"`
+	Code          string                 `protobuf:"bytes,2,opt,name=code,proto3" json:"code,omitempty"`
+	At            string                 `protobuf:"bytes,3,opt,name=at,proto3" json:"at,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AdverseSign) Reset() {
+	*x = AdverseSign{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AdverseSign) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AdverseSign) ProtoMessage() {}
+
+func (x *AdverseSign) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AdverseSign.ProtoReflect.Descriptor instead.
+func (*AdverseSign) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
+}
+
+func (x *AdverseSign) GetSign() string {
+	if x != nil {
+		return x.Sign
+	}
+	return ""
+}
+
+func (x *AdverseSign) GetCode() string {
+	if x != nil {
+		return x.Code
+	}
+	return ""
+}
+
+func (x *AdverseSign) GetAt() string {
+	if x != nil {
+		return x.At
+	}
+	return ""
+}
+
+// AdverseReported is a report that was made.
+type AdverseReported struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	At            string                 `protobuf:"bytes,1,opt,name=at,proto3" json:"at,omitempty"`
+	Event         string                 `protobuf:"bytes,2,opt,name=event,proto3" json:"event,omitempty"`
+	To            string                 `protobuf:"bytes,3,opt,name=to,proto3" json:"to,omitempty"`
+	Reference     string                 `protobuf:"bytes,4,opt,name=reference,proto3" json:"reference,omitempty"`
+	By            string                 `protobuf:"bytes,5,opt,name=by,proto3" json:"by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AdverseReported) Reset() {
+	*x = AdverseReported{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AdverseReported) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AdverseReported) ProtoMessage() {}
+
+func (x *AdverseReported) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AdverseReported.ProtoReflect.Descriptor instead.
+func (*AdverseReported) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{58}
+}
+
+func (x *AdverseReported) GetAt() string {
+	if x != nil {
+		return x.At
+	}
+	return ""
+}
+
+func (x *AdverseReported) GetEvent() string {
+	if x != nil {
+		return x.Event
+	}
+	return ""
+}
+
+func (x *AdverseReported) GetTo() string {
+	if x != nil {
+		return x.To
+	}
+	return ""
+}
+
+func (x *AdverseReported) GetReference() string {
+	if x != nil {
+		return x.Reference
+	}
+	return ""
+}
+
+func (x *AdverseReported) GetBy() string {
+	if x != nil {
+		return x.By
+	}
+	return ""
+}
+
 type ChooseBagsRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Case          string                 `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
@@ -4476,7 +5341,7 @@ type ChooseBagsRequest struct {
 
 func (x *ChooseBagsRequest) Reset() {
 	*x = ChooseBagsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4488,7 +5353,7 @@ func (x *ChooseBagsRequest) String() string {
 func (*ChooseBagsRequest) ProtoMessage() {}
 
 func (x *ChooseBagsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4501,7 +5366,7 @@ func (x *ChooseBagsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChooseBagsRequest.ProtoReflect.Descriptor instead.
 func (*ChooseBagsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{51}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *ChooseBagsRequest) GetCase() string {
@@ -4546,7 +5411,7 @@ type ChooseBagsResponse struct {
 
 func (x *ChooseBagsResponse) Reset() {
 	*x = ChooseBagsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4558,7 +5423,7 @@ func (x *ChooseBagsResponse) String() string {
 func (*ChooseBagsResponse) ProtoMessage() {}
 
 func (x *ChooseBagsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4571,7 +5436,7 @@ func (x *ChooseBagsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChooseBagsResponse.ProtoReflect.Descriptor instead.
 func (*ChooseBagsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{52}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *ChooseBagsResponse) GetBags() []*BagRow {
@@ -4631,7 +5496,7 @@ type ListCasesRequest struct {
 
 func (x *ListCasesRequest) Reset() {
 	*x = ListCasesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4643,7 +5508,7 @@ func (x *ListCasesRequest) String() string {
 func (*ListCasesRequest) ProtoMessage() {}
 
 func (x *ListCasesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4656,7 +5521,7 @@ func (x *ListCasesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCasesRequest.ProtoReflect.Descriptor instead.
 func (*ListCasesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{53}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *ListCasesRequest) GetOpen() bool {
@@ -4732,7 +5597,7 @@ type CaseRow struct {
 
 func (x *CaseRow) Reset() {
 	*x = CaseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4744,7 +5609,7 @@ func (x *CaseRow) String() string {
 func (*CaseRow) ProtoMessage() {}
 
 func (x *CaseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4757,7 +5622,7 @@ func (x *CaseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CaseRow.ProtoReflect.Descriptor instead.
 func (*CaseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{54}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *CaseRow) GetCase() string {
@@ -4862,7 +5727,7 @@ type ListCasesResponse struct {
 
 func (x *ListCasesResponse) Reset() {
 	*x = ListCasesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4874,7 +5739,7 @@ func (x *ListCasesResponse) String() string {
 func (*ListCasesResponse) ProtoMessage() {}
 
 func (x *ListCasesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4887,7 +5752,7 @@ func (x *ListCasesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCasesResponse.ProtoReflect.Descriptor instead.
 func (*ListCasesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{55}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *ListCasesResponse) GetCases() []*CaseRow {
@@ -4913,7 +5778,7 @@ type GetCaseRequest struct {
 
 func (x *GetCaseRequest) Reset() {
 	*x = GetCaseRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4925,7 +5790,7 @@ func (x *GetCaseRequest) String() string {
 func (*GetCaseRequest) ProtoMessage() {}
 
 func (x *GetCaseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4938,7 +5803,7 @@ func (x *GetCaseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCaseRequest.ProtoReflect.Descriptor instead.
 func (*GetCaseRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{56}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *GetCaseRequest) GetCase() string {
@@ -4969,7 +5834,7 @@ type TransfusionRow struct {
 
 func (x *TransfusionRow) Reset() {
 	*x = TransfusionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4981,7 +5846,7 @@ func (x *TransfusionRow) String() string {
 func (*TransfusionRow) ProtoMessage() {}
 
 func (x *TransfusionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4994,7 +5859,7 @@ func (x *TransfusionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TransfusionRow.ProtoReflect.Descriptor instead.
 func (*TransfusionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *TransfusionRow) GetBag() string {
@@ -5081,7 +5946,7 @@ type VitalsRow struct {
 
 func (x *VitalsRow) Reset() {
 	*x = VitalsRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5093,7 +5958,7 @@ func (x *VitalsRow) String() string {
 func (*VitalsRow) ProtoMessage() {}
 
 func (x *VitalsRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5106,7 +5971,7 @@ func (x *VitalsRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VitalsRow.ProtoReflect.Descriptor instead.
 func (*VitalsRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{58}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *VitalsRow) GetAt() string {
@@ -5177,7 +6042,7 @@ type GetCaseResponse struct {
 
 func (x *GetCaseResponse) Reset() {
 	*x = GetCaseResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5189,7 +6054,7 @@ func (x *GetCaseResponse) String() string {
 func (*GetCaseResponse) ProtoMessage() {}
 
 func (x *GetCaseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5202,7 +6067,7 @@ func (x *GetCaseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCaseResponse.ProtoReflect.Descriptor instead.
 func (*GetCaseResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{59}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *GetCaseResponse) GetCase() *CaseRow {
@@ -5318,7 +6183,7 @@ type GetNowRequest struct {
 
 func (x *GetNowRequest) Reset() {
 	*x = GetNowRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5330,7 +6195,7 @@ func (x *GetNowRequest) String() string {
 func (*GetNowRequest) ProtoMessage() {}
 
 func (x *GetNowRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5343,7 +6208,7 @@ func (x *GetNowRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetNowRequest.ProtoReflect.Descriptor instead.
 func (*GetNowRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{60}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
 }
 
 type DueRow struct {
@@ -5359,7 +6224,7 @@ type DueRow struct {
 
 func (x *DueRow) Reset() {
 	*x = DueRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5371,7 +6236,7 @@ func (x *DueRow) String() string {
 func (*DueRow) ProtoMessage() {}
 
 func (x *DueRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5384,7 +6249,7 @@ func (x *DueRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DueRow.ProtoReflect.Descriptor instead.
 func (*DueRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{61}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *DueRow) GetAt() string {
@@ -5438,7 +6303,7 @@ type GetNowResponse struct {
 
 func (x *GetNowResponse) Reset() {
 	*x = GetNowResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5450,7 +6315,7 @@ func (x *GetNowResponse) String() string {
 func (*GetNowResponse) ProtoMessage() {}
 
 func (x *GetNowResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5463,7 +6328,7 @@ func (x *GetNowResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetNowResponse.ProtoReflect.Descriptor instead.
 func (*GetNowResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *GetNowResponse) GetNow() string {
@@ -5529,7 +6394,7 @@ type ListDiscrepanciesRequest struct {
 
 func (x *ListDiscrepanciesRequest) Reset() {
 	*x = ListDiscrepanciesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5541,7 +6406,7 @@ func (x *ListDiscrepanciesRequest) String() string {
 func (*ListDiscrepanciesRequest) ProtoMessage() {}
 
 func (x *ListDiscrepanciesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5554,7 +6419,7 @@ func (x *ListDiscrepanciesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDiscrepanciesRequest.ProtoReflect.Descriptor instead.
 func (*ListDiscrepanciesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *ListDiscrepanciesRequest) GetOpen() bool {
@@ -5616,7 +6481,7 @@ type DiscrepancyRow struct {
 
 func (x *DiscrepancyRow) Reset() {
 	*x = DiscrepancyRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5628,7 +6493,7 @@ func (x *DiscrepancyRow) String() string {
 func (*DiscrepancyRow) ProtoMessage() {}
 
 func (x *DiscrepancyRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5641,7 +6506,7 @@ func (x *DiscrepancyRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DiscrepancyRow.ProtoReflect.Descriptor instead.
 func (*DiscrepancyRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *DiscrepancyRow) GetKind() string {
@@ -5714,7 +6579,7 @@ type ListDiscrepanciesResponse struct {
 
 func (x *ListDiscrepanciesResponse) Reset() {
 	*x = ListDiscrepanciesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5726,7 +6591,7 @@ func (x *ListDiscrepanciesResponse) String() string {
 func (*ListDiscrepanciesResponse) ProtoMessage() {}
 
 func (x *ListDiscrepanciesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5739,7 +6604,7 @@ func (x *ListDiscrepanciesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDiscrepanciesResponse.ProtoReflect.Descriptor instead.
 func (*ListDiscrepanciesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *ListDiscrepanciesResponse) GetDiscrepancies() []*DiscrepancyRow {
@@ -5780,7 +6645,7 @@ type KindCount struct {
 
 func (x *KindCount) Reset() {
 	*x = KindCount{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5792,7 +6657,7 @@ func (x *KindCount) String() string {
 func (*KindCount) ProtoMessage() {}
 
 func (x *KindCount) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5805,7 +6670,7 @@ func (x *KindCount) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KindCount.ProtoReflect.Descriptor instead.
 func (*KindCount) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *KindCount) GetKind() string {
@@ -5830,7 +6695,7 @@ type GetDigestRequest struct {
 
 func (x *GetDigestRequest) Reset() {
 	*x = GetDigestRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5842,7 +6707,7 @@ func (x *GetDigestRequest) String() string {
 func (*GetDigestRequest) ProtoMessage() {}
 
 func (x *GetDigestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5855,7 +6720,7 @@ func (x *GetDigestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDigestRequest.ProtoReflect.Descriptor instead.
 func (*GetDigestRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{75}
 }
 
 type Head struct {
@@ -5871,7 +6736,7 @@ type Head struct {
 
 func (x *Head) Reset() {
 	*x = Head{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5883,7 +6748,7 @@ func (x *Head) String() string {
 func (*Head) ProtoMessage() {}
 
 func (x *Head) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5896,7 +6761,7 @@ func (x *Head) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Head.ProtoReflect.Descriptor instead.
 func (*Head) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *Head) GetLog() string {
@@ -5946,7 +6811,7 @@ type GetDigestResponse struct {
 
 func (x *GetDigestResponse) Reset() {
 	*x = GetDigestResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5958,7 +6823,7 @@ func (x *GetDigestResponse) String() string {
 func (*GetDigestResponse) ProtoMessage() {}
 
 func (x *GetDigestResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5971,7 +6836,7 @@ func (x *GetDigestResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDigestResponse.ProtoReflect.Descriptor instead.
 func (*GetDigestResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{69}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *GetDigestResponse) GetDigest() string {
@@ -6010,7 +6875,7 @@ type GetStatusRequest struct {
 
 func (x *GetStatusRequest) Reset() {
 	*x = GetStatusRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6022,7 +6887,7 @@ func (x *GetStatusRequest) String() string {
 func (*GetStatusRequest) ProtoMessage() {}
 
 func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6035,7 +6900,7 @@ func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetStatusRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{78}
 }
 
 type GetStatusResponse struct {
@@ -6070,7 +6935,7 @@ type GetStatusResponse struct {
 
 func (x *GetStatusResponse) Reset() {
 	*x = GetStatusResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6082,7 +6947,7 @@ func (x *GetStatusResponse) String() string {
 func (*GetStatusResponse) ProtoMessage() {}
 
 func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6095,7 +6960,7 @@ func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusResponse.ProtoReflect.Descriptor instead.
 func (*GetStatusResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *GetStatusResponse) GetPractice() string {
@@ -6252,7 +7117,7 @@ type PartRow struct {
 
 func (x *PartRow) Reset() {
 	*x = PartRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6264,7 +7129,7 @@ func (x *PartRow) String() string {
 func (*PartRow) ProtoMessage() {}
 
 func (x *PartRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6277,7 +7142,7 @@ func (x *PartRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PartRow.ProtoReflect.Descriptor instead.
 func (*PartRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *PartRow) GetPart() string {
@@ -6317,7 +7182,7 @@ type GetRecordRequest struct {
 
 func (x *GetRecordRequest) Reset() {
 	*x = GetRecordRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6329,7 +7194,7 @@ func (x *GetRecordRequest) String() string {
 func (*GetRecordRequest) ProtoMessage() {}
 
 func (x *GetRecordRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6342,7 +7207,7 @@ func (x *GetRecordRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecordRequest.ProtoReflect.Descriptor instead.
 func (*GetRecordRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{73}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *GetRecordRequest) GetRecord() string {
@@ -6382,7 +7247,7 @@ type GetRecordResponse struct {
 
 func (x *GetRecordResponse) Reset() {
 	*x = GetRecordResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6394,7 +7259,7 @@ func (x *GetRecordResponse) String() string {
 func (*GetRecordResponse) ProtoMessage() {}
 
 func (x *GetRecordResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6407,7 +7272,7 @@ func (x *GetRecordResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecordResponse.ProtoReflect.Descriptor instead.
 func (*GetRecordResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{74}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *GetRecordResponse) GetRecord() string {
@@ -6544,7 +7409,7 @@ type ListPeopleRequest struct {
 
 func (x *ListPeopleRequest) Reset() {
 	*x = ListPeopleRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6556,7 +7421,7 @@ func (x *ListPeopleRequest) String() string {
 func (*ListPeopleRequest) ProtoMessage() {}
 
 func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6569,7 +7434,7 @@ func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleRequest.ProtoReflect.Descriptor instead.
 func (*ListPeopleRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{75}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{83}
 }
 
 type PersonRow struct {
@@ -6586,7 +7451,7 @@ type PersonRow struct {
 
 func (x *PersonRow) Reset() {
 	*x = PersonRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6598,7 +7463,7 @@ func (x *PersonRow) String() string {
 func (*PersonRow) ProtoMessage() {}
 
 func (x *PersonRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6611,7 +7476,7 @@ func (x *PersonRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PersonRow.ProtoReflect.Descriptor instead.
 func (*PersonRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{76}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *PersonRow) GetPerson() string {
@@ -6666,7 +7531,7 @@ type DeviceRow struct {
 
 func (x *DeviceRow) Reset() {
 	*x = DeviceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6678,7 +7543,7 @@ func (x *DeviceRow) String() string {
 func (*DeviceRow) ProtoMessage() {}
 
 func (x *DeviceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6691,7 +7556,7 @@ func (x *DeviceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceRow.ProtoReflect.Descriptor instead.
 func (*DeviceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{77}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *DeviceRow) GetDevice() string {
@@ -6753,7 +7618,7 @@ type ListPeopleResponse struct {
 
 func (x *ListPeopleResponse) Reset() {
 	*x = ListPeopleResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6765,7 +7630,7 @@ func (x *ListPeopleResponse) String() string {
 func (*ListPeopleResponse) ProtoMessage() {}
 
 func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6778,7 +7643,7 @@ func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleResponse.ProtoReflect.Descriptor instead.
 func (*ListPeopleResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{78}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *ListPeopleResponse) GetPeople() []*PersonRow {
@@ -6804,7 +7669,7 @@ type GetPersonRequest struct {
 
 func (x *GetPersonRequest) Reset() {
 	*x = GetPersonRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6816,7 +7681,7 @@ func (x *GetPersonRequest) String() string {
 func (*GetPersonRequest) ProtoMessage() {}
 
 func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6829,7 +7694,7 @@ func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPersonRequest.ProtoReflect.Descriptor instead.
 func (*GetPersonRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{79}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{87}
 }
 
 func (x *GetPersonRequest) GetPerson() string {
@@ -6855,7 +7720,7 @@ type GetPersonResponse struct {
 
 func (x *GetPersonResponse) Reset() {
 	*x = GetPersonResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6867,7 +7732,7 @@ func (x *GetPersonResponse) String() string {
 func (*GetPersonResponse) ProtoMessage() {}
 
 func (x *GetPersonResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6880,7 +7745,7 @@ func (x *GetPersonResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPersonResponse.ProtoReflect.Descriptor instead.
 func (*GetPersonResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{80}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{88}
 }
 
 func (x *GetPersonResponse) GetPerson() *PersonRow {
@@ -6934,7 +7799,7 @@ type ListAffectedRequest struct {
 
 func (x *ListAffectedRequest) Reset() {
 	*x = ListAffectedRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6946,7 +7811,7 @@ func (x *ListAffectedRequest) String() string {
 func (*ListAffectedRequest) ProtoMessage() {}
 
 func (x *ListAffectedRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6959,7 +7824,7 @@ func (x *ListAffectedRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAffectedRequest.ProtoReflect.Descriptor instead.
 func (*ListAffectedRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{81}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{89}
 }
 
 func (x *ListAffectedRequest) GetVersion() string {
@@ -6978,7 +7843,7 @@ type ListAffectedResponse struct {
 
 func (x *ListAffectedResponse) Reset() {
 	*x = ListAffectedResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6990,7 +7855,7 @@ func (x *ListAffectedResponse) String() string {
 func (*ListAffectedResponse) ProtoMessage() {}
 
 func (x *ListAffectedResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7003,7 +7868,7 @@ func (x *ListAffectedResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAffectedResponse.ProtoReflect.Descriptor instead.
 func (*ListAffectedResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{82}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{90}
 }
 
 func (x *ListAffectedResponse) GetCases() []*CaseRow {
@@ -7024,7 +7889,7 @@ type ListUseRequest struct {
 
 func (x *ListUseRequest) Reset() {
 	*x = ListUseRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7036,7 +7901,7 @@ func (x *ListUseRequest) String() string {
 func (*ListUseRequest) ProtoMessage() {}
 
 func (x *ListUseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7049,7 +7914,7 @@ func (x *ListUseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUseRequest.ProtoReflect.Descriptor instead.
 func (*ListUseRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{83}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{91}
 }
 
 func (x *ListUseRequest) GetBy() string {
@@ -7089,7 +7954,7 @@ type UseRow struct {
 
 func (x *UseRow) Reset() {
 	*x = UseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7101,7 +7966,7 @@ func (x *UseRow) String() string {
 func (*UseRow) ProtoMessage() {}
 
 func (x *UseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7114,7 +7979,7 @@ func (x *UseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UseRow.ProtoReflect.Descriptor instead.
 func (*UseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{84}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{92}
 }
 
 func (x *UseRow) GetGroup() string {
@@ -7183,7 +8048,7 @@ type ListUseResponse struct {
 
 func (x *ListUseResponse) Reset() {
 	*x = ListUseResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7195,7 +8060,7 @@ func (x *ListUseResponse) String() string {
 func (*ListUseResponse) ProtoMessage() {}
 
 func (x *ListUseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7208,7 +8073,7 @@ func (x *ListUseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUseResponse.ProtoReflect.Descriptor instead.
 func (*ListUseResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{85}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{93}
 }
 
 func (x *ListUseResponse) GetRows() []*UseRow {
@@ -7237,7 +8102,7 @@ type GetBalanceRequest struct {
 
 func (x *GetBalanceRequest) Reset() {
 	*x = GetBalanceRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7249,7 +8114,7 @@ func (x *GetBalanceRequest) String() string {
 func (*GetBalanceRequest) ProtoMessage() {}
 
 func (x *GetBalanceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7262,7 +8127,7 @@ func (x *GetBalanceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBalanceRequest.ProtoReflect.Descriptor instead.
 func (*GetBalanceRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{86}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{94}
 }
 
 func (x *GetBalanceRequest) GetFrom() string {
@@ -7314,7 +8179,7 @@ type BalanceLine struct {
 
 func (x *BalanceLine) Reset() {
 	*x = BalanceLine{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7326,7 +8191,7 @@ func (x *BalanceLine) String() string {
 func (*BalanceLine) ProtoMessage() {}
 
 func (x *BalanceLine) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7339,7 +8204,7 @@ func (x *BalanceLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BalanceLine.ProtoReflect.Descriptor instead.
 func (*BalanceLine) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{87}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{95}
 }
 
 func (x *BalanceLine) GetWay() string {
@@ -7454,7 +8319,7 @@ type BalanceRow struct {
 
 func (x *BalanceRow) Reset() {
 	*x = BalanceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[96]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7466,7 +8331,7 @@ func (x *BalanceRow) String() string {
 func (*BalanceRow) ProtoMessage() {}
 
 func (x *BalanceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[96]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7479,7 +8344,7 @@ func (x *BalanceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BalanceRow.ProtoReflect.Descriptor instead.
 func (*BalanceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{88}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{96}
 }
 
 func (x *BalanceRow) GetGroup() string {
@@ -7751,7 +8616,7 @@ type GetBalanceResponse struct {
 
 func (x *GetBalanceResponse) Reset() {
 	*x = GetBalanceResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[97]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7763,7 +8628,7 @@ func (x *GetBalanceResponse) String() string {
 func (*GetBalanceResponse) ProtoMessage() {}
 
 func (x *GetBalanceResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[97]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7776,7 +8641,7 @@ func (x *GetBalanceResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBalanceResponse.ProtoReflect.Descriptor instead.
 func (*GetBalanceResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{89}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{97}
 }
 
 func (x *GetBalanceResponse) GetRows() []*BalanceRow {
@@ -7843,7 +8708,7 @@ type Closing struct {
 
 func (x *Closing) Reset() {
 	*x = Closing{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[98]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7855,7 +8720,7 @@ func (x *Closing) String() string {
 func (*Closing) ProtoMessage() {}
 
 func (x *Closing) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[98]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7868,7 +8733,7 @@ func (x *Closing) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Closing.ProtoReflect.Descriptor instead.
 func (*Closing) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{90}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{98}
 }
 
 func (x *Closing) GetMonth() string {
@@ -7932,7 +8797,7 @@ type ClosingChange struct {
 
 func (x *ClosingChange) Reset() {
 	*x = ClosingChange{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[99]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7944,7 +8809,7 @@ func (x *ClosingChange) String() string {
 func (*ClosingChange) ProtoMessage() {}
 
 func (x *ClosingChange) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[99]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7957,7 +8822,7 @@ func (x *ClosingChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClosingChange.ProtoReflect.Descriptor instead.
 func (*ClosingChange) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{91}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{99}
 }
 
 func (x *ClosingChange) GetPlace() string {
@@ -8048,7 +8913,7 @@ type GetRecallRequest struct {
 
 func (x *GetRecallRequest) Reset() {
 	*x = GetRecallRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[100]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8060,7 +8925,7 @@ func (x *GetRecallRequest) String() string {
 func (*GetRecallRequest) ProtoMessage() {}
 
 func (x *GetRecallRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[100]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8073,7 +8938,7 @@ func (x *GetRecallRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecallRequest.ProtoReflect.Descriptor instead.
 func (*GetRecallRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{92}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{100}
 }
 
 func (x *GetRecallRequest) GetProduct() string {
@@ -8153,7 +9018,7 @@ type RecallBatch struct {
 
 func (x *RecallBatch) Reset() {
 	*x = RecallBatch{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8165,7 +9030,7 @@ func (x *RecallBatch) String() string {
 func (*RecallBatch) ProtoMessage() {}
 
 func (x *RecallBatch) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8178,7 +9043,7 @@ func (x *RecallBatch) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallBatch.ProtoReflect.Descriptor instead.
 func (*RecallBatch) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{93}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{101}
 }
 
 func (x *RecallBatch) GetProduct() string {
@@ -8238,7 +9103,7 @@ type RecallBag struct {
 
 func (x *RecallBag) Reset() {
 	*x = RecallBag{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8250,7 +9115,7 @@ func (x *RecallBag) String() string {
 func (*RecallBag) ProtoMessage() {}
 
 func (x *RecallBag) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8263,7 +9128,7 @@ func (x *RecallBag) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallBag.ProtoReflect.Descriptor instead.
 func (*RecallBag) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{94}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{102}
 }
 
 func (x *RecallBag) GetBag() string {
@@ -8365,7 +9230,7 @@ type RecallPatient struct {
 
 func (x *RecallPatient) Reset() {
 	*x = RecallPatient{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8377,7 +9242,7 @@ func (x *RecallPatient) String() string {
 func (*RecallPatient) ProtoMessage() {}
 
 func (x *RecallPatient) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8390,7 +9255,7 @@ func (x *RecallPatient) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallPatient.ProtoReflect.Descriptor instead.
 func (*RecallPatient) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{95}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{103}
 }
 
 func (x *RecallPatient) GetCase() string {
@@ -8533,7 +9398,7 @@ type RecallHold struct {
 
 func (x *RecallHold) Reset() {
 	*x = RecallHold{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[96]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8545,7 +9410,7 @@ func (x *RecallHold) String() string {
 func (*RecallHold) ProtoMessage() {}
 
 func (x *RecallHold) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[96]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8558,7 +9423,7 @@ func (x *RecallHold) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallHold.ProtoReflect.Descriptor instead.
 func (*RecallHold) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{96}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{104}
 }
 
 func (x *RecallHold) GetRecord() string {
@@ -8667,7 +9532,7 @@ type GetRecallResponse struct {
 
 func (x *GetRecallResponse) Reset() {
 	*x = GetRecallResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[97]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8679,7 +9544,7 @@ func (x *GetRecallResponse) String() string {
 func (*GetRecallResponse) ProtoMessage() {}
 
 func (x *GetRecallResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[97]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8692,7 +9557,7 @@ func (x *GetRecallResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecallResponse.ProtoReflect.Descriptor instead.
 func (*GetRecallResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{97}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{105}
 }
 
 func (x *GetRecallResponse) GetAbout() string {
@@ -8830,7 +9695,7 @@ type ListUnprovenRequest struct {
 
 func (x *ListUnprovenRequest) Reset() {
 	*x = ListUnprovenRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[98]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8842,7 +9707,7 @@ func (x *ListUnprovenRequest) String() string {
 func (*ListUnprovenRequest) ProtoMessage() {}
 
 func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[98]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8855,7 +9720,7 @@ func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenRequest.ProtoReflect.Descriptor instead.
 func (*ListUnprovenRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{98}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{106}
 }
 
 func (x *ListUnprovenRequest) GetUnsigned() bool {
@@ -8885,7 +9750,7 @@ type UnprovenRow struct {
 
 func (x *UnprovenRow) Reset() {
 	*x = UnprovenRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[99]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8897,7 +9762,7 @@ func (x *UnprovenRow) String() string {
 func (*UnprovenRow) ProtoMessage() {}
 
 func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[99]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8910,7 +9775,7 @@ func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnprovenRow.ProtoReflect.Descriptor instead.
 func (*UnprovenRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{99}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{107}
 }
 
 func (x *UnprovenRow) GetAt() string {
@@ -8986,7 +9851,7 @@ type ListUnprovenResponse struct {
 
 func (x *ListUnprovenResponse) Reset() {
 	*x = ListUnprovenResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[100]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[108]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8998,7 +9863,7 @@ func (x *ListUnprovenResponse) String() string {
 func (*ListUnprovenResponse) ProtoMessage() {}
 
 func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[100]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[108]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9011,7 +9876,7 @@ func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenResponse.ProtoReflect.Descriptor instead.
 func (*ListUnprovenResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{100}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{108}
 }
 
 func (x *ListUnprovenResponse) GetRows() []*UnprovenRow {
@@ -9041,7 +9906,7 @@ type ListLateRequest struct {
 
 func (x *ListLateRequest) Reset() {
 	*x = ListLateRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[109]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9053,7 +9918,7 @@ func (x *ListLateRequest) String() string {
 func (*ListLateRequest) ProtoMessage() {}
 
 func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[109]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9066,7 +9931,7 @@ func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateRequest.ProtoReflect.Descriptor instead.
 func (*ListLateRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{101}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{109}
 }
 
 func (x *ListLateRequest) GetLimit() int32 {
@@ -9124,7 +9989,7 @@ type LateRow struct {
 
 func (x *LateRow) Reset() {
 	*x = LateRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[110]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9136,7 +10001,7 @@ func (x *LateRow) String() string {
 func (*LateRow) ProtoMessage() {}
 
 func (x *LateRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[110]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9149,7 +10014,7 @@ func (x *LateRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LateRow.ProtoReflect.Descriptor instead.
 func (*LateRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{102}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{110}
 }
 
 func (x *LateRow) GetCase() string {
@@ -9226,7 +10091,7 @@ type ListLateResponse struct {
 
 func (x *ListLateResponse) Reset() {
 	*x = ListLateResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[111]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9238,7 +10103,7 @@ func (x *ListLateResponse) String() string {
 func (*ListLateResponse) ProtoMessage() {}
 
 func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[111]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9251,7 +10116,7 @@ func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateResponse.ProtoReflect.Descriptor instead.
 func (*ListLateResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{103}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{111}
 }
 
 func (x *ListLateResponse) GetRows() []*LateRow {
@@ -9281,7 +10146,7 @@ type ListCorrectionsRequest struct {
 
 func (x *ListCorrectionsRequest) Reset() {
 	*x = ListCorrectionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[112]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9293,7 +10158,7 @@ func (x *ListCorrectionsRequest) String() string {
 func (*ListCorrectionsRequest) ProtoMessage() {}
 
 func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[112]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9306,7 +10171,7 @@ func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsRequest.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{104}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{112}
 }
 
 func (x *ListCorrectionsRequest) GetLimit() int32 {
@@ -9367,7 +10232,7 @@ type CorrectionRow struct {
 
 func (x *CorrectionRow) Reset() {
 	*x = CorrectionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[113]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9379,7 +10244,7 @@ func (x *CorrectionRow) String() string {
 func (*CorrectionRow) ProtoMessage() {}
 
 func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[113]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9392,7 +10257,7 @@ func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectionRow.ProtoReflect.Descriptor instead.
 func (*CorrectionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{105}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{113}
 }
 
 func (x *CorrectionRow) GetAt() string {
@@ -9483,7 +10348,7 @@ type ListCorrectionsResponse struct {
 
 func (x *ListCorrectionsResponse) Reset() {
 	*x = ListCorrectionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[114]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9495,7 +10360,7 @@ func (x *ListCorrectionsResponse) String() string {
 func (*ListCorrectionsResponse) ProtoMessage() {}
 
 func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[114]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9508,7 +10373,7 @@ func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsResponse.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{106}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{114}
 }
 
 func (x *ListCorrectionsResponse) GetRows() []*CorrectionRow {
@@ -9541,7 +10406,7 @@ type ListPlasmaRequest struct {
 
 func (x *ListPlasmaRequest) Reset() {
 	*x = ListPlasmaRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[115]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9553,7 +10418,7 @@ func (x *ListPlasmaRequest) String() string {
 func (*ListPlasmaRequest) ProtoMessage() {}
 
 func (x *ListPlasmaRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[115]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9566,7 +10431,7 @@ func (x *ListPlasmaRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPlasmaRequest.ProtoReflect.Descriptor instead.
 func (*ListPlasmaRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{107}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{115}
 }
 
 func (x *ListPlasmaRequest) GetLimit() int32 {
@@ -9662,7 +10527,7 @@ type PlasmaRow struct {
 
 func (x *PlasmaRow) Reset() {
 	*x = PlasmaRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[108]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[116]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9674,7 +10539,7 @@ func (x *PlasmaRow) String() string {
 func (*PlasmaRow) ProtoMessage() {}
 
 func (x *PlasmaRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[108]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[116]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9687,7 +10552,7 @@ func (x *PlasmaRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlasmaRow.ProtoReflect.Descriptor instead.
 func (*PlasmaRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{108}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{116}
 }
 
 func (x *PlasmaRow) GetAt() string {
@@ -9843,7 +10708,7 @@ type ListPlasmaResponse struct {
 
 func (x *ListPlasmaResponse) Reset() {
 	*x = ListPlasmaResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[109]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[117]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9855,7 +10720,7 @@ func (x *ListPlasmaResponse) String() string {
 func (*ListPlasmaResponse) ProtoMessage() {}
 
 func (x *ListPlasmaResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[109]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[117]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9868,7 +10733,7 @@ func (x *ListPlasmaResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPlasmaResponse.ProtoReflect.Descriptor instead.
 func (*ListPlasmaResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{109}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{117}
 }
 
 func (x *ListPlasmaResponse) GetRows() []*PlasmaRow {
@@ -9903,7 +10768,7 @@ type ListReactionsRequest struct {
 
 func (x *ListReactionsRequest) Reset() {
 	*x = ListReactionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[110]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[118]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9915,7 +10780,7 @@ func (x *ListReactionsRequest) String() string {
 func (*ListReactionsRequest) ProtoMessage() {}
 
 func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[110]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[118]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9928,7 +10793,7 @@ func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsRequest.ProtoReflect.Descriptor instead.
 func (*ListReactionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{110}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{118}
 }
 
 func (x *ListReactionsRequest) GetBy() string {
@@ -9976,7 +10841,7 @@ type ReactionRow struct {
 
 func (x *ReactionRow) Reset() {
 	*x = ReactionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[111]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[119]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9988,7 +10853,7 @@ func (x *ReactionRow) String() string {
 func (*ReactionRow) ProtoMessage() {}
 
 func (x *ReactionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[111]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[119]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10001,7 +10866,7 @@ func (x *ReactionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionRow.ProtoReflect.Descriptor instead.
 func (*ReactionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{111}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{119}
 }
 
 func (x *ReactionRow) GetGroup() string {
@@ -10090,7 +10955,7 @@ type ReactionChart struct {
 
 func (x *ReactionChart) Reset() {
 	*x = ReactionChart{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[112]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[120]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10102,7 +10967,7 @@ func (x *ReactionChart) String() string {
 func (*ReactionChart) ProtoMessage() {}
 
 func (x *ReactionChart) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[112]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[120]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10115,7 +10980,7 @@ func (x *ReactionChart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionChart.ProtoReflect.Descriptor instead.
 func (*ReactionChart) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{112}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{120}
 }
 
 func (x *ReactionChart) GetUsual() float64 {
@@ -10205,7 +11070,7 @@ type ListReactionsResponse struct {
 
 func (x *ListReactionsResponse) Reset() {
 	*x = ListReactionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[113]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[121]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10217,7 +11082,7 @@ func (x *ListReactionsResponse) String() string {
 func (*ListReactionsResponse) ProtoMessage() {}
 
 func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[113]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[121]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10230,7 +11095,7 @@ func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsResponse.ProtoReflect.Descriptor instead.
 func (*ListReactionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{113}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{121}
 }
 
 func (x *ListReactionsResponse) GetRows() []*ReactionRow {
@@ -10293,7 +11158,7 @@ type ListResponsesRequest struct {
 
 func (x *ListResponsesRequest) Reset() {
 	*x = ListResponsesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[114]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[122]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10305,7 +11170,7 @@ func (x *ListResponsesRequest) String() string {
 func (*ListResponsesRequest) ProtoMessage() {}
 
 func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[114]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[122]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10318,7 +11183,7 @@ func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesRequest.ProtoReflect.Descriptor instead.
 func (*ListResponsesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{114}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{122}
 }
 
 func (x *ListResponsesRequest) GetBy() string {
@@ -10354,7 +11219,7 @@ type ShareSpan struct {
 
 func (x *ShareSpan) Reset() {
 	*x = ShareSpan{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[115]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[123]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10366,7 +11231,7 @@ func (x *ShareSpan) String() string {
 func (*ShareSpan) ProtoMessage() {}
 
 func (x *ShareSpan) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[115]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[123]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10379,7 +11244,7 @@ func (x *ShareSpan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShareSpan.ProtoReflect.Descriptor instead.
 func (*ShareSpan) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{115}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{123}
 }
 
 func (x *ShareSpan) GetLow() float64 {
@@ -10429,7 +11294,7 @@ type ResponseRow struct {
 
 func (x *ResponseRow) Reset() {
 	*x = ResponseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[116]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[124]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10441,7 +11306,7 @@ func (x *ResponseRow) String() string {
 func (*ResponseRow) ProtoMessage() {}
 
 func (x *ResponseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[116]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[124]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10454,7 +11319,7 @@ func (x *ResponseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResponseRow.ProtoReflect.Descriptor instead.
 func (*ResponseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{116}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{124}
 }
 
 func (x *ResponseRow) GetGroup() string {
@@ -10545,7 +11410,7 @@ type ListResponsesResponse struct {
 
 func (x *ListResponsesResponse) Reset() {
 	*x = ListResponsesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[117]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[125]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10557,7 +11422,7 @@ func (x *ListResponsesResponse) String() string {
 func (*ListResponsesResponse) ProtoMessage() {}
 
 func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[117]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[125]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10570,7 +11435,7 @@ func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesResponse.ProtoReflect.Descriptor instead.
 func (*ListResponsesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{117}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{125}
 }
 
 func (x *ListResponsesResponse) GetRows() []*ResponseRow {
@@ -10602,7 +11467,7 @@ type ListOverridesRequest struct {
 
 func (x *ListOverridesRequest) Reset() {
 	*x = ListOverridesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[118]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[126]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10614,7 +11479,7 @@ func (x *ListOverridesRequest) String() string {
 func (*ListOverridesRequest) ProtoMessage() {}
 
 func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[118]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[126]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10627,7 +11492,7 @@ func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesRequest.ProtoReflect.Descriptor instead.
 func (*ListOverridesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{118}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{126}
 }
 
 // OverrideRow counts how often one caution was gone past in a month.
@@ -10642,7 +11507,7 @@ type OverrideRow struct {
 
 func (x *OverrideRow) Reset() {
 	*x = OverrideRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[119]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[127]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10654,7 +11519,7 @@ func (x *OverrideRow) String() string {
 func (*OverrideRow) ProtoMessage() {}
 
 func (x *OverrideRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[119]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[127]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10667,7 +11532,7 @@ func (x *OverrideRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverrideRow.ProtoReflect.Descriptor instead.
 func (*OverrideRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{119}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{127}
 }
 
 func (x *OverrideRow) GetMonth() string {
@@ -10700,7 +11565,7 @@ type ListOverridesResponse struct {
 
 func (x *ListOverridesResponse) Reset() {
 	*x = ListOverridesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[120]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[128]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10712,7 +11577,7 @@ func (x *ListOverridesResponse) String() string {
 func (*ListOverridesResponse) ProtoMessage() {}
 
 func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[120]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[128]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10725,7 +11590,7 @@ func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesResponse.ProtoReflect.Descriptor instead.
 func (*ListOverridesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{120}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{128}
 }
 
 func (x *ListOverridesResponse) GetRows() []*OverrideRow {
@@ -10739,7 +11604,7 @@ var File_thawtrail_v1_services_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\n" +
-	"\x1bthawtrail/v1/services.proto\x12\fthawtrail.v1\x1a\x18thawtrail/v1/entry.proto\x1a\x19thawtrail/v1/record.proto\x1a\x18thawtrail/v1/rules.proto\"\x80\x02\n" +
+	"\x1bthawtrail/v1/services.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x18thawtrail/v1/entry.proto\x1a\x19thawtrail/v1/record.proto\x1a\x18thawtrail/v1/rules.proto\"\x80\x02\n" +
 	"\x10EndPersonRequest\x12F\n" +
 	"\x06person\x18\x01 \x01(\tB.\xca\xda\x18*\n" +
 	"\x1dname of the person, or the id\x10\x01\x92\x01\x06personR\x06person\x12&\n" +
@@ -11174,7 +12039,104 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\bcautions\x18\x14 \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x14\n" +
 	"\x05steps\x18\x15 \x03(\tR\x05steps\x12\x18\n" +
 	"\asources\x18\x16 \x03(\tR\asources\x125\n" +
-	"\tfreshness\x18\x17 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"\x98\x02\n" +
+	"\tfreshness\x18\x17 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"\xcf\x01\n" +
+	"\x16GetAdverseSheetRequest\x12-\n" +
+	"\x04case\x18\x01 \x01(\tB\x19\xca\xda\x18\x15\n" +
+	"\n" +
+	"which case\x10\x01\x92\x01\x04caseR\x04case\x12\x85\x01\n" +
+	"\x04kind\x18\x02 \x01(\x0e2\x19.thawtrail.v1.AdverseKindBV\xca\xda\x18R\n" +
+	"Panimal, person, lack_of_efficacy or off_label; as told of the case when left outR\x04kind\"\xc0\x04\n" +
+	"\x17GetAdverseSheetResponse\x12\x12\n" +
+	"\x04kind\x18\x01 \x01(\tR\x04kind\x129\n" +
+	"\breporter\x18\x02 \x01(\v2\x1d.thawtrail.v1.AdverseReporterR\breporter\x128\n" +
+	"\bproducts\x18\x03 \x03(\v2\x1c.thawtrail.v1.AdverseProductR\bproducts\x123\n" +
+	"\x06animal\x18\x04 \x01(\v2\x1b.thawtrail.v1.AdverseAnimalR\x06animal\x123\n" +
+	"\x06course\x18\x05 \x01(\v2\x1b.thawtrail.v1.AdverseCourseR\x06course\x12\x1e\n" +
+	"\n" +
+	"assessment\x18\x06 \x01(\tR\n" +
+	"assessment\x12\x1b\n" +
+	"\toff_label\x18\a \x01(\tR\boffLabel\x12\x16\n" +
+	"\x06person\x18\b \x01(\tR\x06person\x129\n" +
+	"\breported\x18\t \x03(\v2\x1d.thawtrail.v1.AdverseReportedR\breported\x12#\n" +
+	"\rmissing_least\x18\n" +
+	" \x03(\tR\fmissingLeast\x12\x18\n" +
+	"\amissing\x18\v \x03(\tR\amissing\x12\x12\n" +
+	"\x04text\x18\f \x01(\tR\x04text\x12\x18\n" +
+	"\asources\x18\r \x03(\tR\asources\x125\n" +
+	"\tfreshness\x18\x0e \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"_\n" +
+	"\x0fAdverseReporter\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1a\n" +
+	"\bpractice\x18\x02 \x01(\tR\bpractice\x12\x1c\n" +
+	"\ttelephone\x18\x03 \x01(\tR\ttelephone\"\x83\x03\n" +
+	"\x0eAdverseProduct\x12\x10\n" +
+	"\x03bag\x18\x01 \x01(\tR\x03bag\x12\x18\n" +
+	"\aproduct\x18\x02 \x01(\tR\aproduct\x12\x14\n" +
+	"\x05maker\x18\x03 \x01(\tR\x05maker\x12/\n" +
+	"\x13registration_number\x18\x04 \x01(\tR\x12registrationNumber\x12\x14\n" +
+	"\x05batch\x18\x05 \x01(\tR\x05batch\x12\x16\n" +
+	"\x06expiry\x18\x06 \x01(\tR\x06expiry\x12\x16\n" +
+	"\x06serial\x18\a \x01(\tR\x06serial\x12\x18\n" +
+	"\astorage\x18\b \x01(\tR\astorage\x12\x14\n" +
+	"\x05route\x18\t \x01(\tR\x05route\x12\x19\n" +
+	"\bgiven_ml\x18\n" +
+	" \x01(\x05R\agivenMl\x12\x18\n" +
+	"\bml_per_h\x18\v \x01(\x05R\x06mlPerH\x12\x1d\n" +
+	"\n" +
+	"started_at\x18\f \x01(\tR\tstartedAt\x12\x19\n" +
+	"\bended_at\x18\r \x01(\tR\aendedAt\x12\x19\n" +
+	"\bgiven_by\x18\x0e \x01(\tR\agivenBy\"\xdc\x03\n" +
+	"\rAdverseAnimal\x12\x18\n" +
+	"\aspecies\x18\x01 \x01(\tR\aspecies\x12\x14\n" +
+	"\x05breed\x18\x02 \x01(\tR\x05breed\x12\x10\n" +
+	"\x03sex\x18\x03 \x01(\tR\x03sex\x12\x1e\n" +
+	"\bweight_g\x18\x04 \x01(\x05H\x00R\aweightG\x88\x01\x01\x12\x18\n" +
+	"\x05age_h\x18\x05 \x01(\x01H\x01R\x04ageH\x88\x01\x01\x12\x16\n" +
+	"\x06health\x18\x06 \x01(\tR\x06health\x12\x16\n" +
+	"\x06reason\x18\a \x01(\tR\x06reason\x121\n" +
+	"\x13igg_before_cg_per_l\x18\b \x01(\x05H\x02R\x0figgBeforeCgPerL\x88\x01\x01\x12/\n" +
+	"\x12igg_after_cg_per_l\x18\t \x01(\x05H\x03R\x0eiggAfterCgPerL\x88\x01\x01\x12\x18\n" +
+	"\atreated\x18\n" +
+	" \x01(\x05R\atreated\x12\x1a\n" +
+	"\baffected\x18\v \x01(\x05R\baffected\x12\x12\n" +
+	"\x04dead\x18\f \x01(\x05R\x04dead\x12+\n" +
+	"\x11previous_exposure\x18\r \x01(\tR\x10previousExposureB\v\n" +
+	"\t_weight_gB\b\n" +
+	"\x06_age_hB\x16\n" +
+	"\x14_igg_before_cg_per_lB\x15\n" +
+	"\x13_igg_after_cg_per_l\"\xa1\x04\n" +
+	"\rAdverseCourse\x12\x16\n" +
+	"\x06events\x18\x01 \x03(\tR\x06events\x12/\n" +
+	"\x05signs\x18\x02 \x03(\v2\x19.thawtrail.v1.AdverseSignR\x05signs\x12\x19\n" +
+	"\bonset_at\x18\x03 \x01(\tR\aonsetAt\x12 \n" +
+	"\tonset_min\x18\x04 \x01(\x05H\x00R\bonsetMin\x88\x01\x01\x12\x1e\n" +
+	"\bonset_ml\x18\x05 \x01(\x05H\x01R\aonsetMl\x88\x01\x01\x12\x19\n" +
+	"\bended_at\x18\x06 \x01(\tR\aendedAt\x12&\n" +
+	"\fduration_min\x18\a \x01(\x05H\x02R\vdurationMin\x88\x01\x01\x12\x14\n" +
+	"\x05grade\x18\b \x01(\tR\x05grade\x12\x1a\n" +
+	"\breaction\x18\t \x01(\tR\breaction\x12\x1c\n" +
+	"\ttreatment\x18\n" +
+	" \x01(\tR\ttreatment\x12\x14\n" +
+	"\x05drugs\x18\v \x03(\tR\x05drugs\x12\x1f\n" +
+	"\vother_drugs\x18\f \x03(\tR\n" +
+	"otherDrugs\x12 \n" +
+	"\vdechallenge\x18\r \x01(\tR\vdechallenge\x12 \n" +
+	"\vrechallenge\x18\x0e \x01(\tR\vrechallenge\x12\x18\n" +
+	"\aoutcome\x18\x0f \x01(\tR\aoutcome\x12\x16\n" +
+	"\x06course\x18\x10 \x01(\tR\x06courseB\f\n" +
+	"\n" +
+	"_onset_minB\v\n" +
+	"\t_onset_mlB\x0f\n" +
+	"\r_duration_min\"E\n" +
+	"\vAdverseSign\x12\x12\n" +
+	"\x04sign\x18\x01 \x01(\tR\x04sign\x12\x12\n" +
+	"\x04code\x18\x02 \x01(\tR\x04code\x12\x0e\n" +
+	"\x02at\x18\x03 \x01(\tR\x02at\"u\n" +
+	"\x0fAdverseReported\x12\x0e\n" +
+	"\x02at\x18\x01 \x01(\tR\x02at\x12\x14\n" +
+	"\x05event\x18\x02 \x01(\tR\x05event\x12\x0e\n" +
+	"\x02to\x18\x03 \x01(\tR\x02to\x12\x1c\n" +
+	"\treference\x18\x04 \x01(\tR\treference\x12\x0e\n" +
+	"\x02by\x18\x05 \x01(\tR\x02by\"\x98\x02\n" +
 	"\x11ChooseBagsRequest\x12/\n" +
 	"\x04case\x18\x01 \x01(\tB\x1b\xca\xda\x18\x17\n" +
 	"\x0efor which case\x92\x01\x04caseR\x04case\x12<\n" +
@@ -11876,7 +12838,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\aGetCase\x12\x1c.thawtrail.v1.GetCaseRequest\x1a\x1d.thawtrail.v1.GetCaseResponse\"0\xda\xda\x18,\n" +
 	"\x04case\x12\x0eThe case sheet\x1a\acase 5Q\"\x04case*\x05sheet\x12r\n" +
 	"\x06GetNow\x12\x1b.thawtrail.v1.GetNowRequest\x1a\x1c.thawtrail.v1.GetNowResponse\"-\xda\xda\x18)\n" +
-	"\x03now\x12\x1dWhat runs and what is due now\x1a\x03now2\x81\x1b\n" +
+	"\x03now\x12\x1dWhat runs and what is due now\x1a\x03now2\x85\x1d\n" +
 	"\fAuditService\x12\xbb\x01\n" +
 	"\x11ListDiscrepancies\x12&.thawtrail.v1.ListDiscrepanciesRequest\x1a'.thawtrail.v1.ListDiscrepanciesResponse\"U\xda\xda\x18Q\n" +
 	"\rdiscrepancies\x12\"Discrepancies, with their evidence\x1a\x14discrepancies --open*\x06doubts\x12\x8c\x01\n" +
@@ -11913,7 +12875,9 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\rListReactions\x12\".thawtrail.v1.ListReactionsRequest\x1a#.thawtrail.v1.ListReactionsResponse\"\x96\x01\xda\xda\x18\x91\x01\n" +
 	"\x0faudit reactions\x12bHow often plasma was followed by a reaction, by batch, product, donor, rate or age, with intervals\x1a\x1aaudit reactions --by batch\x12\xe6\x01\n" +
 	"\rListResponses\x12\".thawtrail.v1.ListResponsesRequest\x1a#.thawtrail.v1.ListResponsesResponse\"\x8b\x01\xda\xda\x18\x86\x01\n" +
-	"\x0eaudit response\x12WWhat plasma did: IgG before and after, the share found, who failed or was not rechecked\x1a\x1baudit response --by product\x12\xa8\x01\n" +
+	"\x0eaudit response\x12WWhat plasma did: IgG before and after, the share found, who failed or was not rechecked\x1a\x1baudit response --by product\x12\x81\x02\n" +
+	"\x0fGetAdverseSheet\x12$.thawtrail.v1.GetAdverseSheetRequest\x1a%.thawtrail.v1.GetAdverseSheetResponse\"\xa0\x01\xda\xda\x18\x9b\x01\n" +
+	"\radverse sheet\x12rThe sheet for a report of an adverse event, made from the case, with what is missing; it is sent by nobody but you\x1a\x10adverse sheet 5Q\"\x04case\x12\xa8\x01\n" +
 	"\rListOverrides\x12\".thawtrail.v1.ListOverridesRequest\x1a#.thawtrail.v1.ListOverridesResponse\"N\xda\xda\x18J\n" +
 	"\x0faudit overrides\x12&Cautions that were gone past, by month\x1a\x0faudit overridesB!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
 
@@ -11930,7 +12894,7 @@ func file_thawtrail_v1_services_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_services_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 121)
+var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 129)
 var file_thawtrail_v1_services_proto_goTypes = []any{
 	(SavedState)(0),                   // 0: thawtrail.v1.SavedState
 	(*EndPersonRequest)(nil),          // 1: thawtrail.v1.EndPersonRequest
@@ -11984,92 +12948,101 @@ var file_thawtrail_v1_services_proto_goTypes = []any{
 	(*FailureBasis)(nil),              // 49: thawtrail.v1.FailureBasis
 	(*UseBasis)(nil),                  // 50: thawtrail.v1.UseBasis
 	(*ListLevelsResponse)(nil),        // 51: thawtrail.v1.ListLevelsResponse
-	(*ChooseBagsRequest)(nil),         // 52: thawtrail.v1.ChooseBagsRequest
-	(*ChooseBagsResponse)(nil),        // 53: thawtrail.v1.ChooseBagsResponse
-	(*ListCasesRequest)(nil),          // 54: thawtrail.v1.ListCasesRequest
-	(*CaseRow)(nil),                   // 55: thawtrail.v1.CaseRow
-	(*ListCasesResponse)(nil),         // 56: thawtrail.v1.ListCasesResponse
-	(*GetCaseRequest)(nil),            // 57: thawtrail.v1.GetCaseRequest
-	(*TransfusionRow)(nil),            // 58: thawtrail.v1.TransfusionRow
-	(*VitalsRow)(nil),                 // 59: thawtrail.v1.VitalsRow
-	(*GetCaseResponse)(nil),           // 60: thawtrail.v1.GetCaseResponse
-	(*GetNowRequest)(nil),             // 61: thawtrail.v1.GetNowRequest
-	(*DueRow)(nil),                    // 62: thawtrail.v1.DueRow
-	(*GetNowResponse)(nil),            // 63: thawtrail.v1.GetNowResponse
-	(*ListDiscrepanciesRequest)(nil),  // 64: thawtrail.v1.ListDiscrepanciesRequest
-	(*DiscrepancyRow)(nil),            // 65: thawtrail.v1.DiscrepancyRow
-	(*ListDiscrepanciesResponse)(nil), // 66: thawtrail.v1.ListDiscrepanciesResponse
-	(*KindCount)(nil),                 // 67: thawtrail.v1.KindCount
-	(*GetDigestRequest)(nil),          // 68: thawtrail.v1.GetDigestRequest
-	(*Head)(nil),                      // 69: thawtrail.v1.Head
-	(*GetDigestResponse)(nil),         // 70: thawtrail.v1.GetDigestResponse
-	(*GetStatusRequest)(nil),          // 71: thawtrail.v1.GetStatusRequest
-	(*GetStatusResponse)(nil),         // 72: thawtrail.v1.GetStatusResponse
-	(*PartRow)(nil),                   // 73: thawtrail.v1.PartRow
-	(*GetRecordRequest)(nil),          // 74: thawtrail.v1.GetRecordRequest
-	(*GetRecordResponse)(nil),         // 75: thawtrail.v1.GetRecordResponse
-	(*ListPeopleRequest)(nil),         // 76: thawtrail.v1.ListPeopleRequest
-	(*PersonRow)(nil),                 // 77: thawtrail.v1.PersonRow
-	(*DeviceRow)(nil),                 // 78: thawtrail.v1.DeviceRow
-	(*ListPeopleResponse)(nil),        // 79: thawtrail.v1.ListPeopleResponse
-	(*GetPersonRequest)(nil),          // 80: thawtrail.v1.GetPersonRequest
-	(*GetPersonResponse)(nil),         // 81: thawtrail.v1.GetPersonResponse
-	(*ListAffectedRequest)(nil),       // 82: thawtrail.v1.ListAffectedRequest
-	(*ListAffectedResponse)(nil),      // 83: thawtrail.v1.ListAffectedResponse
-	(*ListUseRequest)(nil),            // 84: thawtrail.v1.ListUseRequest
-	(*UseRow)(nil),                    // 85: thawtrail.v1.UseRow
-	(*ListUseResponse)(nil),           // 86: thawtrail.v1.ListUseResponse
-	(*GetBalanceRequest)(nil),         // 87: thawtrail.v1.GetBalanceRequest
-	(*BalanceLine)(nil),               // 88: thawtrail.v1.BalanceLine
-	(*BalanceRow)(nil),                // 89: thawtrail.v1.BalanceRow
-	(*GetBalanceResponse)(nil),        // 90: thawtrail.v1.GetBalanceResponse
-	(*Closing)(nil),                   // 91: thawtrail.v1.Closing
-	(*ClosingChange)(nil),             // 92: thawtrail.v1.ClosingChange
-	(*GetRecallRequest)(nil),          // 93: thawtrail.v1.GetRecallRequest
-	(*RecallBatch)(nil),               // 94: thawtrail.v1.RecallBatch
-	(*RecallBag)(nil),                 // 95: thawtrail.v1.RecallBag
-	(*RecallPatient)(nil),             // 96: thawtrail.v1.RecallPatient
-	(*RecallHold)(nil),                // 97: thawtrail.v1.RecallHold
-	(*GetRecallResponse)(nil),         // 98: thawtrail.v1.GetRecallResponse
-	(*ListUnprovenRequest)(nil),       // 99: thawtrail.v1.ListUnprovenRequest
-	(*UnprovenRow)(nil),               // 100: thawtrail.v1.UnprovenRow
-	(*ListUnprovenResponse)(nil),      // 101: thawtrail.v1.ListUnprovenResponse
-	(*ListLateRequest)(nil),           // 102: thawtrail.v1.ListLateRequest
-	(*LateRow)(nil),                   // 103: thawtrail.v1.LateRow
-	(*ListLateResponse)(nil),          // 104: thawtrail.v1.ListLateResponse
-	(*ListCorrectionsRequest)(nil),    // 105: thawtrail.v1.ListCorrectionsRequest
-	(*CorrectionRow)(nil),             // 106: thawtrail.v1.CorrectionRow
-	(*ListCorrectionsResponse)(nil),   // 107: thawtrail.v1.ListCorrectionsResponse
-	(*ListPlasmaRequest)(nil),         // 108: thawtrail.v1.ListPlasmaRequest
-	(*PlasmaRow)(nil),                 // 109: thawtrail.v1.PlasmaRow
-	(*ListPlasmaResponse)(nil),        // 110: thawtrail.v1.ListPlasmaResponse
-	(*ListReactionsRequest)(nil),      // 111: thawtrail.v1.ListReactionsRequest
-	(*ReactionRow)(nil),               // 112: thawtrail.v1.ReactionRow
-	(*ReactionChart)(nil),             // 113: thawtrail.v1.ReactionChart
-	(*ListReactionsResponse)(nil),     // 114: thawtrail.v1.ListReactionsResponse
-	(*ListResponsesRequest)(nil),      // 115: thawtrail.v1.ListResponsesRequest
-	(*ShareSpan)(nil),                 // 116: thawtrail.v1.ShareSpan
-	(*ResponseRow)(nil),               // 117: thawtrail.v1.ResponseRow
-	(*ListResponsesResponse)(nil),     // 118: thawtrail.v1.ListResponsesResponse
-	(*ListOverridesRequest)(nil),      // 119: thawtrail.v1.ListOverridesRequest
-	(*OverrideRow)(nil),               // 120: thawtrail.v1.OverrideRow
-	(*ListOverridesResponse)(nil),     // 121: thawtrail.v1.ListOverridesResponse
-	(*Entry)(nil),                     // 122: thawtrail.v1.Entry
-	(*Moment)(nil),                    // 123: thawtrail.v1.Moment
-	(*Override)(nil),                  // 124: thawtrail.v1.Override
-	(ProofKind)(0),                    // 125: thawtrail.v1.ProofKind
+	(*GetAdverseSheetRequest)(nil),    // 52: thawtrail.v1.GetAdverseSheetRequest
+	(*GetAdverseSheetResponse)(nil),   // 53: thawtrail.v1.GetAdverseSheetResponse
+	(*AdverseReporter)(nil),           // 54: thawtrail.v1.AdverseReporter
+	(*AdverseProduct)(nil),            // 55: thawtrail.v1.AdverseProduct
+	(*AdverseAnimal)(nil),             // 56: thawtrail.v1.AdverseAnimal
+	(*AdverseCourse)(nil),             // 57: thawtrail.v1.AdverseCourse
+	(*AdverseSign)(nil),               // 58: thawtrail.v1.AdverseSign
+	(*AdverseReported)(nil),           // 59: thawtrail.v1.AdverseReported
+	(*ChooseBagsRequest)(nil),         // 60: thawtrail.v1.ChooseBagsRequest
+	(*ChooseBagsResponse)(nil),        // 61: thawtrail.v1.ChooseBagsResponse
+	(*ListCasesRequest)(nil),          // 62: thawtrail.v1.ListCasesRequest
+	(*CaseRow)(nil),                   // 63: thawtrail.v1.CaseRow
+	(*ListCasesResponse)(nil),         // 64: thawtrail.v1.ListCasesResponse
+	(*GetCaseRequest)(nil),            // 65: thawtrail.v1.GetCaseRequest
+	(*TransfusionRow)(nil),            // 66: thawtrail.v1.TransfusionRow
+	(*VitalsRow)(nil),                 // 67: thawtrail.v1.VitalsRow
+	(*GetCaseResponse)(nil),           // 68: thawtrail.v1.GetCaseResponse
+	(*GetNowRequest)(nil),             // 69: thawtrail.v1.GetNowRequest
+	(*DueRow)(nil),                    // 70: thawtrail.v1.DueRow
+	(*GetNowResponse)(nil),            // 71: thawtrail.v1.GetNowResponse
+	(*ListDiscrepanciesRequest)(nil),  // 72: thawtrail.v1.ListDiscrepanciesRequest
+	(*DiscrepancyRow)(nil),            // 73: thawtrail.v1.DiscrepancyRow
+	(*ListDiscrepanciesResponse)(nil), // 74: thawtrail.v1.ListDiscrepanciesResponse
+	(*KindCount)(nil),                 // 75: thawtrail.v1.KindCount
+	(*GetDigestRequest)(nil),          // 76: thawtrail.v1.GetDigestRequest
+	(*Head)(nil),                      // 77: thawtrail.v1.Head
+	(*GetDigestResponse)(nil),         // 78: thawtrail.v1.GetDigestResponse
+	(*GetStatusRequest)(nil),          // 79: thawtrail.v1.GetStatusRequest
+	(*GetStatusResponse)(nil),         // 80: thawtrail.v1.GetStatusResponse
+	(*PartRow)(nil),                   // 81: thawtrail.v1.PartRow
+	(*GetRecordRequest)(nil),          // 82: thawtrail.v1.GetRecordRequest
+	(*GetRecordResponse)(nil),         // 83: thawtrail.v1.GetRecordResponse
+	(*ListPeopleRequest)(nil),         // 84: thawtrail.v1.ListPeopleRequest
+	(*PersonRow)(nil),                 // 85: thawtrail.v1.PersonRow
+	(*DeviceRow)(nil),                 // 86: thawtrail.v1.DeviceRow
+	(*ListPeopleResponse)(nil),        // 87: thawtrail.v1.ListPeopleResponse
+	(*GetPersonRequest)(nil),          // 88: thawtrail.v1.GetPersonRequest
+	(*GetPersonResponse)(nil),         // 89: thawtrail.v1.GetPersonResponse
+	(*ListAffectedRequest)(nil),       // 90: thawtrail.v1.ListAffectedRequest
+	(*ListAffectedResponse)(nil),      // 91: thawtrail.v1.ListAffectedResponse
+	(*ListUseRequest)(nil),            // 92: thawtrail.v1.ListUseRequest
+	(*UseRow)(nil),                    // 93: thawtrail.v1.UseRow
+	(*ListUseResponse)(nil),           // 94: thawtrail.v1.ListUseResponse
+	(*GetBalanceRequest)(nil),         // 95: thawtrail.v1.GetBalanceRequest
+	(*BalanceLine)(nil),               // 96: thawtrail.v1.BalanceLine
+	(*BalanceRow)(nil),                // 97: thawtrail.v1.BalanceRow
+	(*GetBalanceResponse)(nil),        // 98: thawtrail.v1.GetBalanceResponse
+	(*Closing)(nil),                   // 99: thawtrail.v1.Closing
+	(*ClosingChange)(nil),             // 100: thawtrail.v1.ClosingChange
+	(*GetRecallRequest)(nil),          // 101: thawtrail.v1.GetRecallRequest
+	(*RecallBatch)(nil),               // 102: thawtrail.v1.RecallBatch
+	(*RecallBag)(nil),                 // 103: thawtrail.v1.RecallBag
+	(*RecallPatient)(nil),             // 104: thawtrail.v1.RecallPatient
+	(*RecallHold)(nil),                // 105: thawtrail.v1.RecallHold
+	(*GetRecallResponse)(nil),         // 106: thawtrail.v1.GetRecallResponse
+	(*ListUnprovenRequest)(nil),       // 107: thawtrail.v1.ListUnprovenRequest
+	(*UnprovenRow)(nil),               // 108: thawtrail.v1.UnprovenRow
+	(*ListUnprovenResponse)(nil),      // 109: thawtrail.v1.ListUnprovenResponse
+	(*ListLateRequest)(nil),           // 110: thawtrail.v1.ListLateRequest
+	(*LateRow)(nil),                   // 111: thawtrail.v1.LateRow
+	(*ListLateResponse)(nil),          // 112: thawtrail.v1.ListLateResponse
+	(*ListCorrectionsRequest)(nil),    // 113: thawtrail.v1.ListCorrectionsRequest
+	(*CorrectionRow)(nil),             // 114: thawtrail.v1.CorrectionRow
+	(*ListCorrectionsResponse)(nil),   // 115: thawtrail.v1.ListCorrectionsResponse
+	(*ListPlasmaRequest)(nil),         // 116: thawtrail.v1.ListPlasmaRequest
+	(*PlasmaRow)(nil),                 // 117: thawtrail.v1.PlasmaRow
+	(*ListPlasmaResponse)(nil),        // 118: thawtrail.v1.ListPlasmaResponse
+	(*ListReactionsRequest)(nil),      // 119: thawtrail.v1.ListReactionsRequest
+	(*ReactionRow)(nil),               // 120: thawtrail.v1.ReactionRow
+	(*ReactionChart)(nil),             // 121: thawtrail.v1.ReactionChart
+	(*ListReactionsResponse)(nil),     // 122: thawtrail.v1.ListReactionsResponse
+	(*ListResponsesRequest)(nil),      // 123: thawtrail.v1.ListResponsesRequest
+	(*ShareSpan)(nil),                 // 124: thawtrail.v1.ShareSpan
+	(*ResponseRow)(nil),               // 125: thawtrail.v1.ResponseRow
+	(*ListResponsesResponse)(nil),     // 126: thawtrail.v1.ListResponsesResponse
+	(*ListOverridesRequest)(nil),      // 127: thawtrail.v1.ListOverridesRequest
+	(*OverrideRow)(nil),               // 128: thawtrail.v1.OverrideRow
+	(*ListOverridesResponse)(nil),     // 129: thawtrail.v1.ListOverridesResponse
+	(*Entry)(nil),                     // 130: thawtrail.v1.Entry
+	(*Moment)(nil),                    // 131: thawtrail.v1.Moment
+	(*Override)(nil),                  // 132: thawtrail.v1.Override
+	(ProofKind)(0),                    // 133: thawtrail.v1.ProofKind
+	(AdverseKind)(0),                  // 134: thawtrail.v1.AdverseKind
 }
 var file_thawtrail_v1_services_proto_depIdxs = []int32{
-	122, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
-	123, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
-	124, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
-	122, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
+	130, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
+	131, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
+	132, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
+	130, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
 	3,   // 4: thawtrail.v1.WriteAllRequest.entries:type_name -> thawtrail.v1.WriteRequest
 	6,   // 5: thawtrail.v1.WriteAllResponse.fates:type_name -> thawtrail.v1.Fate
 	7,   // 6: thawtrail.v1.Fate.written:type_name -> thawtrail.v1.WriteResponse
 	0,   // 7: thawtrail.v1.WriteResponse.saved:type_name -> thawtrail.v1.SavedState
 	8,   // 8: thawtrail.v1.WriteResponse.cautions:type_name -> thawtrail.v1.Caution
-	125, // 9: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
+	133, // 9: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
 	13,  // 10: thawtrail.v1.ListStockResponse.bags:type_name -> thawtrail.v1.BagRow
 	16,  // 11: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
 	11,  // 12: thawtrail.v1.ListStockResponse.freshness:type_name -> thawtrail.v1.Freshness
@@ -12079,7 +13052,7 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	20,  // 16: thawtrail.v1.TimelineRow.corrected:type_name -> thawtrail.v1.Correction
 	13,  // 17: thawtrail.v1.GetBagResponse.bag:type_name -> thawtrail.v1.BagRow
 	19,  // 18: thawtrail.v1.GetBagResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	65,  // 19: thawtrail.v1.GetBagResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	73,  // 19: thawtrail.v1.GetBagResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
 	11,  // 20: thawtrail.v1.GetBagResponse.freshness:type_name -> thawtrail.v1.Freshness
 	22,  // 21: thawtrail.v1.GetBagResponse.can:type_name -> thawtrail.v1.BagCan
 	25,  // 22: thawtrail.v1.HoldRow.heard:type_name -> thawtrail.v1.HeardRow
@@ -12109,137 +13082,147 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	47,  // 46: thawtrail.v1.ListLevelsResponse.orders:type_name -> thawtrail.v1.OpenOrder
 	8,   // 47: thawtrail.v1.ListLevelsResponse.cautions:type_name -> thawtrail.v1.Caution
 	11,  // 48: thawtrail.v1.ListLevelsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	13,  // 49: thawtrail.v1.ChooseBagsResponse.bags:type_name -> thawtrail.v1.BagRow
-	8,   // 50: thawtrail.v1.ChooseBagsResponse.cautions:type_name -> thawtrail.v1.Caution
-	11,  // 51: thawtrail.v1.ChooseBagsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	55,  // 52: thawtrail.v1.ListCasesResponse.cases:type_name -> thawtrail.v1.CaseRow
-	55,  // 53: thawtrail.v1.GetCaseResponse.case:type_name -> thawtrail.v1.CaseRow
-	58,  // 54: thawtrail.v1.GetCaseResponse.transfusions:type_name -> thawtrail.v1.TransfusionRow
-	59,  // 55: thawtrail.v1.GetCaseResponse.vitals:type_name -> thawtrail.v1.VitalsRow
-	19,  // 56: thawtrail.v1.GetCaseResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	65,  // 57: thawtrail.v1.GetCaseResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	8,   // 58: thawtrail.v1.GetCaseResponse.cautions:type_name -> thawtrail.v1.Caution
-	11,  // 59: thawtrail.v1.GetCaseResponse.freshness:type_name -> thawtrail.v1.Freshness
-	55,  // 60: thawtrail.v1.GetNowResponse.running:type_name -> thawtrail.v1.CaseRow
-	62,  // 61: thawtrail.v1.GetNowResponse.due:type_name -> thawtrail.v1.DueRow
-	24,  // 62: thawtrail.v1.GetNowResponse.holds_in_use:type_name -> thawtrail.v1.HoldRow
-	11,  // 63: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
-	8,   // 64: thawtrail.v1.GetNowResponse.cautions:type_name -> thawtrail.v1.Caution
-	65,  // 65: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	11,  // 66: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	67,  // 67: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
-	69,  // 68: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
-	11,  // 69: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
-	8,   // 70: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
-	73,  // 71: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
-	122, // 72: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
-	0,   // 73: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
-	125, // 74: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
-	122, // 75: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
-	106, // 76: thawtrail.v1.GetRecordResponse.corrections:type_name -> thawtrail.v1.CorrectionRow
-	77,  // 77: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
-	78,  // 78: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
-	77,  // 79: thawtrail.v1.GetPersonResponse.person:type_name -> thawtrail.v1.PersonRow
-	19,  // 80: thawtrail.v1.GetPersonResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	65,  // 81: thawtrail.v1.GetPersonResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	11,  // 82: thawtrail.v1.GetPersonResponse.freshness:type_name -> thawtrail.v1.Freshness
-	78,  // 83: thawtrail.v1.GetPersonResponse.laptops:type_name -> thawtrail.v1.DeviceRow
-	55,  // 84: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
-	85,  // 85: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
-	88,  // 86: thawtrail.v1.BalanceRow.lines:type_name -> thawtrail.v1.BalanceLine
-	89,  // 87: thawtrail.v1.GetBalanceResponse.rows:type_name -> thawtrail.v1.BalanceRow
-	11,  // 88: thawtrail.v1.GetBalanceResponse.freshness:type_name -> thawtrail.v1.Freshness
-	91,  // 89: thawtrail.v1.GetBalanceResponse.closings:type_name -> thawtrail.v1.Closing
-	92,  // 90: thawtrail.v1.Closing.changes:type_name -> thawtrail.v1.ClosingChange
-	25,  // 91: thawtrail.v1.RecallHold.heard:type_name -> thawtrail.v1.HeardRow
-	94,  // 92: thawtrail.v1.GetRecallResponse.batches:type_name -> thawtrail.v1.RecallBatch
-	95,  // 93: thawtrail.v1.GetRecallResponse.bags_out:type_name -> thawtrail.v1.RecallBag
-	96,  // 94: thawtrail.v1.GetRecallResponse.patients:type_name -> thawtrail.v1.RecallPatient
-	97,  // 95: thawtrail.v1.GetRecallResponse.holds:type_name -> thawtrail.v1.RecallHold
-	95,  // 96: thawtrail.v1.GetRecallResponse.bags_gone:type_name -> thawtrail.v1.RecallBag
-	11,  // 97: thawtrail.v1.GetRecallResponse.freshness:type_name -> thawtrail.v1.Freshness
-	100, // 98: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
-	11,  // 99: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
-	103, // 100: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
-	106, // 101: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
-	109, // 102: thawtrail.v1.ListPlasmaResponse.rows:type_name -> thawtrail.v1.PlasmaRow
-	112, // 103: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
-	113, // 104: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
-	8,   // 105: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
-	11,  // 106: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	116, // 107: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
-	117, // 108: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
-	11,  // 109: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	120, // 110: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
-	3,   // 111: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
-	4,   // 112: thawtrail.v1.RecordService.WriteAll:input_type -> thawtrail.v1.WriteAllRequest
-	9,   // 113: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
-	1,   // 114: thawtrail.v1.RecordService.EndPerson:input_type -> thawtrail.v1.EndPersonRequest
-	12,  // 115: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
-	18,  // 116: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
-	23,  // 117: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
-	28,  // 118: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
-	31,  // 119: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
-	34,  // 120: thawtrail.v1.StockService.GetPlace:input_type -> thawtrail.v1.GetPlaceRequest
-	40,  // 121: thawtrail.v1.StockService.ListLevels:input_type -> thawtrail.v1.ListLevelsRequest
-	52,  // 122: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
-	54,  // 123: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
-	57,  // 124: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
-	61,  // 125: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
-	64,  // 126: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
-	68,  // 127: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
-	71,  // 128: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
-	74,  // 129: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
-	76,  // 130: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
-	80,  // 131: thawtrail.v1.AuditService.GetPerson:input_type -> thawtrail.v1.GetPersonRequest
-	82,  // 132: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
-	84,  // 133: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
-	87,  // 134: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
-	93,  // 135: thawtrail.v1.AuditService.GetRecall:input_type -> thawtrail.v1.GetRecallRequest
-	99,  // 136: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
-	102, // 137: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
-	108, // 138: thawtrail.v1.AuditService.ListPlasma:input_type -> thawtrail.v1.ListPlasmaRequest
-	105, // 139: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
-	111, // 140: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
-	115, // 141: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
-	119, // 142: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
-	7,   // 143: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
-	5,   // 144: thawtrail.v1.RecordService.WriteAll:output_type -> thawtrail.v1.WriteAllResponse
-	10,  // 145: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
-	2,   // 146: thawtrail.v1.RecordService.EndPerson:output_type -> thawtrail.v1.EndPersonResponse
-	17,  // 147: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
-	21,  // 148: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
-	27,  // 149: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
-	30,  // 150: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
-	33,  // 151: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
-	39,  // 152: thawtrail.v1.StockService.GetPlace:output_type -> thawtrail.v1.GetPlaceResponse
-	51,  // 153: thawtrail.v1.StockService.ListLevels:output_type -> thawtrail.v1.ListLevelsResponse
-	53,  // 154: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
-	56,  // 155: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
-	60,  // 156: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
-	63,  // 157: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
-	66,  // 158: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
-	70,  // 159: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
-	72,  // 160: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
-	75,  // 161: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
-	79,  // 162: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
-	81,  // 163: thawtrail.v1.AuditService.GetPerson:output_type -> thawtrail.v1.GetPersonResponse
-	83,  // 164: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
-	86,  // 165: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
-	90,  // 166: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
-	98,  // 167: thawtrail.v1.AuditService.GetRecall:output_type -> thawtrail.v1.GetRecallResponse
-	101, // 168: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
-	104, // 169: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
-	110, // 170: thawtrail.v1.AuditService.ListPlasma:output_type -> thawtrail.v1.ListPlasmaResponse
-	107, // 171: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
-	114, // 172: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
-	118, // 173: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
-	121, // 174: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
-	143, // [143:175] is the sub-list for method output_type
-	111, // [111:143] is the sub-list for method input_type
-	111, // [111:111] is the sub-list for extension type_name
-	111, // [111:111] is the sub-list for extension extendee
-	0,   // [0:111] is the sub-list for field type_name
+	134, // 49: thawtrail.v1.GetAdverseSheetRequest.kind:type_name -> thawtrail.v1.AdverseKind
+	54,  // 50: thawtrail.v1.GetAdverseSheetResponse.reporter:type_name -> thawtrail.v1.AdverseReporter
+	55,  // 51: thawtrail.v1.GetAdverseSheetResponse.products:type_name -> thawtrail.v1.AdverseProduct
+	56,  // 52: thawtrail.v1.GetAdverseSheetResponse.animal:type_name -> thawtrail.v1.AdverseAnimal
+	57,  // 53: thawtrail.v1.GetAdverseSheetResponse.course:type_name -> thawtrail.v1.AdverseCourse
+	59,  // 54: thawtrail.v1.GetAdverseSheetResponse.reported:type_name -> thawtrail.v1.AdverseReported
+	11,  // 55: thawtrail.v1.GetAdverseSheetResponse.freshness:type_name -> thawtrail.v1.Freshness
+	58,  // 56: thawtrail.v1.AdverseCourse.signs:type_name -> thawtrail.v1.AdverseSign
+	13,  // 57: thawtrail.v1.ChooseBagsResponse.bags:type_name -> thawtrail.v1.BagRow
+	8,   // 58: thawtrail.v1.ChooseBagsResponse.cautions:type_name -> thawtrail.v1.Caution
+	11,  // 59: thawtrail.v1.ChooseBagsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	63,  // 60: thawtrail.v1.ListCasesResponse.cases:type_name -> thawtrail.v1.CaseRow
+	63,  // 61: thawtrail.v1.GetCaseResponse.case:type_name -> thawtrail.v1.CaseRow
+	66,  // 62: thawtrail.v1.GetCaseResponse.transfusions:type_name -> thawtrail.v1.TransfusionRow
+	67,  // 63: thawtrail.v1.GetCaseResponse.vitals:type_name -> thawtrail.v1.VitalsRow
+	19,  // 64: thawtrail.v1.GetCaseResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	73,  // 65: thawtrail.v1.GetCaseResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	8,   // 66: thawtrail.v1.GetCaseResponse.cautions:type_name -> thawtrail.v1.Caution
+	11,  // 67: thawtrail.v1.GetCaseResponse.freshness:type_name -> thawtrail.v1.Freshness
+	63,  // 68: thawtrail.v1.GetNowResponse.running:type_name -> thawtrail.v1.CaseRow
+	70,  // 69: thawtrail.v1.GetNowResponse.due:type_name -> thawtrail.v1.DueRow
+	24,  // 70: thawtrail.v1.GetNowResponse.holds_in_use:type_name -> thawtrail.v1.HoldRow
+	11,  // 71: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
+	8,   // 72: thawtrail.v1.GetNowResponse.cautions:type_name -> thawtrail.v1.Caution
+	73,  // 73: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	11,  // 74: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	75,  // 75: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
+	77,  // 76: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
+	11,  // 77: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
+	8,   // 78: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
+	81,  // 79: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
+	130, // 80: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
+	0,   // 81: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
+	133, // 82: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
+	130, // 83: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
+	114, // 84: thawtrail.v1.GetRecordResponse.corrections:type_name -> thawtrail.v1.CorrectionRow
+	85,  // 85: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
+	86,  // 86: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
+	85,  // 87: thawtrail.v1.GetPersonResponse.person:type_name -> thawtrail.v1.PersonRow
+	19,  // 88: thawtrail.v1.GetPersonResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	73,  // 89: thawtrail.v1.GetPersonResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	11,  // 90: thawtrail.v1.GetPersonResponse.freshness:type_name -> thawtrail.v1.Freshness
+	86,  // 91: thawtrail.v1.GetPersonResponse.laptops:type_name -> thawtrail.v1.DeviceRow
+	63,  // 92: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
+	93,  // 93: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
+	96,  // 94: thawtrail.v1.BalanceRow.lines:type_name -> thawtrail.v1.BalanceLine
+	97,  // 95: thawtrail.v1.GetBalanceResponse.rows:type_name -> thawtrail.v1.BalanceRow
+	11,  // 96: thawtrail.v1.GetBalanceResponse.freshness:type_name -> thawtrail.v1.Freshness
+	99,  // 97: thawtrail.v1.GetBalanceResponse.closings:type_name -> thawtrail.v1.Closing
+	100, // 98: thawtrail.v1.Closing.changes:type_name -> thawtrail.v1.ClosingChange
+	25,  // 99: thawtrail.v1.RecallHold.heard:type_name -> thawtrail.v1.HeardRow
+	102, // 100: thawtrail.v1.GetRecallResponse.batches:type_name -> thawtrail.v1.RecallBatch
+	103, // 101: thawtrail.v1.GetRecallResponse.bags_out:type_name -> thawtrail.v1.RecallBag
+	104, // 102: thawtrail.v1.GetRecallResponse.patients:type_name -> thawtrail.v1.RecallPatient
+	105, // 103: thawtrail.v1.GetRecallResponse.holds:type_name -> thawtrail.v1.RecallHold
+	103, // 104: thawtrail.v1.GetRecallResponse.bags_gone:type_name -> thawtrail.v1.RecallBag
+	11,  // 105: thawtrail.v1.GetRecallResponse.freshness:type_name -> thawtrail.v1.Freshness
+	108, // 106: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
+	11,  // 107: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
+	111, // 108: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
+	114, // 109: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
+	117, // 110: thawtrail.v1.ListPlasmaResponse.rows:type_name -> thawtrail.v1.PlasmaRow
+	120, // 111: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
+	121, // 112: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
+	8,   // 113: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
+	11,  // 114: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	124, // 115: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
+	125, // 116: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
+	11,  // 117: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	128, // 118: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
+	3,   // 119: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
+	4,   // 120: thawtrail.v1.RecordService.WriteAll:input_type -> thawtrail.v1.WriteAllRequest
+	9,   // 121: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
+	1,   // 122: thawtrail.v1.RecordService.EndPerson:input_type -> thawtrail.v1.EndPersonRequest
+	12,  // 123: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
+	18,  // 124: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
+	23,  // 125: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
+	28,  // 126: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
+	31,  // 127: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
+	34,  // 128: thawtrail.v1.StockService.GetPlace:input_type -> thawtrail.v1.GetPlaceRequest
+	40,  // 129: thawtrail.v1.StockService.ListLevels:input_type -> thawtrail.v1.ListLevelsRequest
+	60,  // 130: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
+	62,  // 131: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
+	65,  // 132: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
+	69,  // 133: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
+	72,  // 134: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
+	76,  // 135: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
+	79,  // 136: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
+	82,  // 137: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
+	84,  // 138: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
+	88,  // 139: thawtrail.v1.AuditService.GetPerson:input_type -> thawtrail.v1.GetPersonRequest
+	90,  // 140: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
+	92,  // 141: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
+	95,  // 142: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
+	101, // 143: thawtrail.v1.AuditService.GetRecall:input_type -> thawtrail.v1.GetRecallRequest
+	107, // 144: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
+	110, // 145: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
+	116, // 146: thawtrail.v1.AuditService.ListPlasma:input_type -> thawtrail.v1.ListPlasmaRequest
+	113, // 147: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
+	119, // 148: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
+	123, // 149: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
+	52,  // 150: thawtrail.v1.AuditService.GetAdverseSheet:input_type -> thawtrail.v1.GetAdverseSheetRequest
+	127, // 151: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
+	7,   // 152: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
+	5,   // 153: thawtrail.v1.RecordService.WriteAll:output_type -> thawtrail.v1.WriteAllResponse
+	10,  // 154: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
+	2,   // 155: thawtrail.v1.RecordService.EndPerson:output_type -> thawtrail.v1.EndPersonResponse
+	17,  // 156: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
+	21,  // 157: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
+	27,  // 158: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
+	30,  // 159: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
+	33,  // 160: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
+	39,  // 161: thawtrail.v1.StockService.GetPlace:output_type -> thawtrail.v1.GetPlaceResponse
+	51,  // 162: thawtrail.v1.StockService.ListLevels:output_type -> thawtrail.v1.ListLevelsResponse
+	61,  // 163: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
+	64,  // 164: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
+	68,  // 165: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
+	71,  // 166: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
+	74,  // 167: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
+	78,  // 168: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
+	80,  // 169: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
+	83,  // 170: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
+	87,  // 171: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
+	89,  // 172: thawtrail.v1.AuditService.GetPerson:output_type -> thawtrail.v1.GetPersonResponse
+	91,  // 173: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
+	94,  // 174: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
+	98,  // 175: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
+	106, // 176: thawtrail.v1.AuditService.GetRecall:output_type -> thawtrail.v1.GetRecallResponse
+	109, // 177: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
+	112, // 178: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
+	118, // 179: thawtrail.v1.AuditService.ListPlasma:output_type -> thawtrail.v1.ListPlasmaResponse
+	115, // 180: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
+	122, // 181: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
+	126, // 182: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
+	53,  // 183: thawtrail.v1.AuditService.GetAdverseSheet:output_type -> thawtrail.v1.GetAdverseSheetResponse
+	129, // 184: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
+	152, // [152:185] is the sub-list for method output_type
+	119, // [119:152] is the sub-list for method input_type
+	119, // [119:119] is the sub-list for extension type_name
+	119, // [119:119] is the sub-list for extension extendee
+	0,   // [0:119] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_services_proto_init() }
@@ -12247,6 +13230,7 @@ func file_thawtrail_v1_services_proto_init() {
 	if File_thawtrail_v1_services_proto != nil {
 		return
 	}
+	file_thawtrail_v1_case_proto_init()
 	file_thawtrail_v1_entry_proto_init()
 	file_thawtrail_v1_record_proto_init()
 	file_thawtrail_v1_rules_proto_init()
@@ -12255,20 +13239,22 @@ func file_thawtrail_v1_services_proto_init() {
 	file_thawtrail_v1_services_proto_msgTypes[35].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[36].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[38].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[58].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[59].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[71].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[88].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[108].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[111].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[55].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[56].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[66].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[67].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[79].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[96].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[116].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[119].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[124].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_services_proto_rawDesc), len(file_thawtrail_v1_services_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   121,
+			NumMessages:   129,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

@@ -823,6 +823,7 @@ const (
 	AuditService_ListCorrections_FullMethodName   = "/thawtrail.v1.AuditService/ListCorrections"
 	AuditService_ListReactions_FullMethodName     = "/thawtrail.v1.AuditService/ListReactions"
 	AuditService_ListResponses_FullMethodName     = "/thawtrail.v1.AuditService/ListResponses"
+	AuditService_GetAdverseSheet_FullMethodName   = "/thawtrail.v1.AuditService/GetAdverseSheet"
 	AuditService_ListOverrides_FullMethodName     = "/thawtrail.v1.AuditService/ListOverrides"
 )
 
@@ -848,6 +849,7 @@ type AuditServiceClient interface {
 	ListCorrections(ctx context.Context, in *ListCorrectionsRequest, opts ...grpc.CallOption) (*ListCorrectionsResponse, error)
 	ListReactions(ctx context.Context, in *ListReactionsRequest, opts ...grpc.CallOption) (*ListReactionsResponse, error)
 	ListResponses(ctx context.Context, in *ListResponsesRequest, opts ...grpc.CallOption) (*ListResponsesResponse, error)
+	GetAdverseSheet(ctx context.Context, in *GetAdverseSheetRequest, opts ...grpc.CallOption) (*GetAdverseSheetResponse, error)
 	ListOverrides(ctx context.Context, in *ListOverridesRequest, opts ...grpc.CallOption) (*ListOverridesResponse, error)
 }
 
@@ -1019,6 +1021,16 @@ func (c *auditServiceClient) ListResponses(ctx context.Context, in *ListResponse
 	return out, nil
 }
 
+func (c *auditServiceClient) GetAdverseSheet(ctx context.Context, in *GetAdverseSheetRequest, opts ...grpc.CallOption) (*GetAdverseSheetResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetAdverseSheetResponse)
+	err := c.cc.Invoke(ctx, AuditService_GetAdverseSheet_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *auditServiceClient) ListOverrides(ctx context.Context, in *ListOverridesRequest, opts ...grpc.CallOption) (*ListOverridesResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListOverridesResponse)
@@ -1051,6 +1063,7 @@ type AuditServiceServer interface {
 	ListCorrections(context.Context, *ListCorrectionsRequest) (*ListCorrectionsResponse, error)
 	ListReactions(context.Context, *ListReactionsRequest) (*ListReactionsResponse, error)
 	ListResponses(context.Context, *ListResponsesRequest) (*ListResponsesResponse, error)
+	GetAdverseSheet(context.Context, *GetAdverseSheetRequest) (*GetAdverseSheetResponse, error)
 	ListOverrides(context.Context, *ListOverridesRequest) (*ListOverridesResponse, error)
 	mustEmbedUnimplementedAuditServiceServer()
 }
@@ -1109,6 +1122,9 @@ func (UnimplementedAuditServiceServer) ListReactions(context.Context, *ListReact
 }
 func (UnimplementedAuditServiceServer) ListResponses(context.Context, *ListResponsesRequest) (*ListResponsesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListResponses not implemented")
+}
+func (UnimplementedAuditServiceServer) GetAdverseSheet(context.Context, *GetAdverseSheetRequest) (*GetAdverseSheetResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetAdverseSheet not implemented")
 }
 func (UnimplementedAuditServiceServer) ListOverrides(context.Context, *ListOverridesRequest) (*ListOverridesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListOverrides not implemented")
@@ -1422,6 +1438,24 @@ func _AuditService_ListResponses_Handler(srv interface{}, ctx context.Context, d
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AuditService_GetAdverseSheet_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetAdverseSheetRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).GetAdverseSheet(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_GetAdverseSheet_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).GetAdverseSheet(ctx, req.(*GetAdverseSheetRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _AuditService_ListOverrides_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListOverridesRequest)
 	if err := dec(in); err != nil {
@@ -1510,6 +1544,10 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListResponses",
 			Handler:    _AuditService_ListResponses_Handler,
+		},
+		{
+			MethodName: "GetAdverseSheet",
+			Handler:    _AuditService_GetAdverseSheet_Handler,
 		},
 		{
 			MethodName: "ListOverrides",
