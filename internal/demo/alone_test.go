@@ -83,7 +83,7 @@ func TestAloneFromTheFirstStart(t *testing.T) {
 		"handover CASE --to REED --given-ml 400", "takeover CASE", "finish CASE BAG0 940", "check hang CASE BAG1 --all", "start CASE BAG1", "stop CASE BAG1 200 --reason hives",
 		"follow CASE next_bag --reason 'the vet stops here'", "bag torn BAG1 --again BAG1", "catheter out CASE", "kit use 'north freezer' filtered_set 1 --case CASE", "recheck plan CASE --person REED",
 		"recheck CASE --kind 'barn immunoassay' --igg-g-per-l 8,4", "adverse CASE reaction", "adverse report CASE reaction --to maker",
-		"adverse detail CASE --kind animal --breed thoroughbred", "adverse sheet CASE",
+		"adverse detail CASE --kind animal --breed thoroughbred",
 		"note case CASE --text 'mare kicks'", "close CASE well",
 	} {
 		if strings.HasPrefix(text, "clamp ") { // no hand is free to say who writes
@@ -120,7 +120,7 @@ func TestAloneFromTheFirstStart(t *testing.T) {
 
 	for _, question := range []string{
 		"stock", "stock --all", "stock levels", "bag show BAG0", "batch list", "product list", "place list", "place show 'north freezer'", "choose --need-ml 900", "cases",
-		"case CASE", "now", "discrepancies", "digest", "status", "record HOLD", "people", "audit affected engine-1", "audit use",
+		"case CASE", "adverse sheet CASE", "now", "discrepancies", "digest", "status", "record HOLD", "people", "audit affected engine-1", "audit use",
 	} {
 		require.NotEmpty(t, a.types(split(strings.NewReplacer(names...).Replace(question))...))
 	}
