@@ -112,7 +112,7 @@ func (i *inspector) inspectLocked(id string) {
 
 // templateOf names the templates of pages without a case.
 var templateOf = map[string]string{
-	"/barn": "now", "/open": "open", "/cases": "cases", "/blank": "blank", "/another": "another", "/clinic": "clinic", "/clinic/stock": "stock",
+	"/barn": "now", "/open": "open", "/cases": "cases", "/blank": "blank", "/another": "another", "/clinic": "clinic", "/clinic/stock": "stock", "/clinic/levels": "levels",
 	"/clinic/receive": "receive", "/clinic/delivery": "delivery", "/clinic/load": "load", "/clinic/count": "count", "/clinic/batches": "batches", "/clinic/hold": "hold",
 	"/clinic/setup": "setup", "/owner": "owner", "/owner/doubts": "doubts", "/owner/people": "people", "/owner/late": "late",
 	"/owner/unproven": "unproven", "/sign": "sign", "/takeover": "takeover", "/own-place": "ownplace",
