@@ -27,6 +27,8 @@ var (
 		"A water bath of %s C is over the %s C of the label of %s.")
 	overStorage = caution.Define("place_over_storage", caution.Caution,
 		"%s C is warmer than the %s C that the label of %s allows, and %s lies there. If it lasted, enter 'place warm' with from and to: its bags are quarantined until a person decides.")
+	overOwn = caution.Define("place_over_limit", caution.Caution,
+		"%s C is warmer than the %s C that the practice allows in %s. If it lasted, enter 'place warm' with from and to: its bags are quarantined until a person decides.")
 	carriedWarm = caution.Define("carried_over_storage", caution.Caution,
 		"%s C in the box is warmer than the %s C that the label of %s allows. Hard all through? Feel it again; soft at the edges is soft.")
 	carriedSoft = caution.Define("carried_soft", caution.Caution,
@@ -198,13 +200,22 @@ func (b view) checkDonor(p *pb.DonorRecorded) error {
 	return nil
 }
 
-// checkReading tells when a place is warmer than the labels of its bags allow.
+// checkReading tells when a place is warmer than the labels of its bags, or the practice
+// itself, allow.
 func (b view) checkReading(p *pb.TemperatureRead) ([]caution.Raised, error) {
 	warmest := p.NowDc
 	if p.MostDc != nil {
 		warmest = max(warmest, *p.MostDc)
 	}
-	return b.overStorageAt(p.Place, warmest)
+	out, err := b.overStorageAt(p.Place, warmest)
+	if err != nil {
+		return nil, err
+	}
+	place, err := query.Get[*ledger.Place](b.ReadView, event.KindPlace, p.Place)
+	if err == nil && place != nil && place.WarmestDc != nil && warmest > *place.WarmestDc {
+		out = append(out, overOwn.With(celsius(warmest), celsius(*place.WarmestDc), place.Name))
+	}
+	return out, err
 }
 
 // overStorageAt compares a temperature of a place with the label of each product that
