@@ -28,21 +28,32 @@ func (s Reader) ListClients(ctx context.Context, req *pb.ListClientsRequest) (*p
 			return err
 		}
 		out.Freshness, out.Text = b.freshness(), keepWords(years)
-		list := &clientList{want: strings.ToLower(strings.TrimSpace(req.Text)), limit: int(cmp.Or(req.Limit, MaxRows))}
+		list := &clientList{want: strings.ToLower(strings.TrimSpace(req.Text)), limit: int(cmp.Or(req.Limit, MaxRows)), due: req.Due}
 		if list.after, err = b.clientMark(req.After); err != nil {
 			return err
 		}
-		err = b.Each(event.KindClient, func(st ledger.State) (bool, error) {
-			row, err := b.clientRow(st.(*ledger.Client), years)
-			if err == nil && (row.Due || !req.Due) {
-				list.add(row)
-			}
-			return true, err
-		})
-		out.Clients, out.Next = list.done()
+		out.Clients, out.Next, err = b.listClients(list, years)
 		return err
 	})
 	return out, err
+}
+
+// Clients lists so many clients at the most whose name or telephone holds a text.
+func (b *ReadView) Clients(text string, most int) ([]*pb.ClientRow, error) {
+	rows, _, err := b.listClients(&clientList{want: strings.ToLower(text), limit: most}, 0)
+	return rows, err
+}
+
+func (b *ReadView) listClients(list *clientList, years int) (rows []*pb.ClientRow, next string, err error) {
+	err = b.Each(event.KindClient, func(st ledger.State) (bool, error) {
+		row, err := b.clientRow(st.(*ledger.Client), years)
+		if err == nil && (row.Due || !list.due) {
+			list.add(row)
+		}
+		return true, err
+	})
+	rows, next = list.done()
+	return rows, next, err
 }
 
 // clientMark is the client with whom an earlier answer ended.
@@ -63,6 +74,7 @@ func (b *ReadView) clientMark(after string) (*pb.ClientRow, error) {
 // clientList keeps the first rows behind a mark, by name.
 type clientList struct {
 	want  string // what name or telephone must hold
+	due   bool   // only those whose details are due to go
 	limit int
 	after *pb.ClientRow
 	rows  []*pb.ClientRow
@@ -166,7 +178,11 @@ func keepWords(years int) string {
 	if years == 0 {
 		return "The practice has not said how long it keeps clients' details: setting keep_client_years. Ask what the law wants."
 	}
-	return "The practice keeps clients' details for " + strconv.Itoa(years) + " years after the last case. The law may want other records kept longer."
+	span := "1 year"
+	if years > 1 {
+		span = strconv.Itoa(years) + " years"
+	}
+	return "The practice keeps clients' details for " + span + " after the last case. The law may want other records kept longer."
 }
 
 // GetClient tells what stands of one client: horses, cases, and where the name stands

@@ -73,6 +73,9 @@ func routes(s *site.Site) {
 	s.Page("GET /clinic/freezer/file", clinic.SendFreezer)
 	s.Page("GET /clinic/recall", clinic.ShowRecall)
 	s.Page("GET /clinic/recall/file", clinic.SendRecall)
+	s.Page("GET /clinic/clients", clinic.ListClients)
+	s.Page("GET /clinic/client/{client}", clinic.ShowClient)
+	s.Page("GET /clinic/horse", clinic.ShowHorse)
 	s.Page("GET /clinic/setup", clinic.Setup)
 	s.Page("GET /clinic/settings", clinic.ListSettings)
 
@@ -81,6 +84,8 @@ func routes(s *site.Site) {
 	s.Page("GET /owner/unproven", owner.ListUnproven)
 	s.Here("GET /owner/people", owner.ListPeople)
 	s.Here("GET /owner/person/{person}", owner.ShowPerson)
+	s.Here("GET /owner/person/{person}/end", owner.EndPerson)
+	s.Here("POST /owner/person/{person}/end", owner.EndPerson)
 	s.Page("GET /owner/late", owner.ListLate)
 	s.Page("GET /owner/corrections", owner.ListCorrections)
 	s.Page("GET /owner/results", owner.ShowResults)

@@ -55,7 +55,7 @@ func Find(req *site.Request) error {
 	f := &finder{text: text, read: label.Read(text, today(req))}
 	err := req.Read(func(l *query.ReadView) error {
 		f.l = l
-		for _, look := range []func() error{f.bags, f.batches, f.cases} {
+		for _, look := range []func() error{f.bags, f.batches, f.cases, f.clients} {
 			if err := look(); err != nil {
 				return err
 			}
@@ -111,6 +111,18 @@ func (f *finder) bags() error {
 	ids, err := f.l.StartingWith(event.KindBag, start, 20)
 	for _, id := range ids {
 		f.hit("/bag/"+id, words.Say("find.bag", words.BagNumber(id)))
+	}
+	return err
+}
+
+// clients finds clients by a part of the name or of the telephone.
+func (f *finder) clients() error {
+	if len(f.text) < 3 {
+		return nil
+	}
+	rows, err := f.l.Clients(f.text, site.MaxChoices)
+	for _, c := range rows {
+		f.hit(clientRowOf(c).Href, words.Say("find.own_client", c.Name))
 	}
 	return err
 }

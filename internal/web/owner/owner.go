@@ -108,13 +108,16 @@ func ListPeople(req *site.Request) error {
 	}
 	var people []personRow
 	for _, p := range out.People {
-		people = append(people, personRow{Href: "/owner/person/" + p.Person, Name: p.Name, Roles: rolesOf(p)})
+		people = append(people, personRow{Href: "/owner/person/" + p.Person, Name: p.Name, Roles: rolesOf(p), Telephone: p.Telephone, Ends: len(p.Roles) > 0})
 	}
 	return req.Render("people", words.Say("people.title"), "owner", map[string]any{"People": people, "Devices": devices})
 }
 
 // personRow is a person as the list shows it.
-type personRow struct{ Href, Name, Roles string }
+type personRow struct {
+	Href, Name, Roles, Telephone string
+	Ends                         bool // there is a role that can end
+}
 
 // rolesOf are the roles of a person in words.
 func rolesOf(p *pb.PersonRow) string {
@@ -130,6 +133,9 @@ func ShowPerson(req *site.Request) error {
 	facts := []site.Pair{{Name: words.Say("person.name"), Value: out.Person.Name}, {Name: words.Say("person.roles"), Value: rolesOf(out.Person)}}
 	if out.Registration != "" {
 		facts = append(facts, site.Pair{Name: words.Say("person.registration"), Value: out.Registration})
+	}
+	if out.Person.Telephone != "" {
+		facts = append(facts, site.Pair{Name: words.Say("person.telephone"), Value: out.Person.Telephone})
 	}
 	return req.Render("person", words.Say("person.title", out.Person.Name), "owner", map[string]any{
 		"ID": out.Person.Person, "Facts": facts, "Story": site.StoryOf(out.Timeline), "Doubts": site.DoubtRows(out.Discrepancies), "Fresh": out.GetFreshness().GetText(),

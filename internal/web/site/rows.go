@@ -48,9 +48,10 @@ func CaseRows(in []*pb.CaseRow) []CaseRow {
 
 // DeviceRow is a laptop as lists show it.
 type DeviceRow struct {
-	ID, Name, LastHeard string
-	Records             uint64
-	ShutOut             bool
+	ID, Name, LastHeard, Person string
+	LastWriter                  string // where the books do not say whose it is
+	Records                     uint64
+	ShutOut                     bool
 }
 
 // Devices lists the laptops of the practice.
@@ -61,7 +62,7 @@ func Devices(req *Request) ([]DeviceRow, error) {
 	}
 	var rows []DeviceRow
 	for _, d := range out.Devices {
-		rows = append(rows, DeviceRow{ID: d.Device, Name: d.Name, LastHeard: words.Moment(words.ParseTime(d.LastHeardAt)), Records: d.Records, ShutOut: d.ShutOut})
+		rows = append(rows, DeviceRow{ID: d.Device, Name: d.Name, LastHeard: words.Moment(words.ParseTime(d.LastHeardAt)), Person: d.Person, LastWriter: d.LastWriter, Records: d.Records, ShutOut: d.ShutOut})
 	}
 	return rows, nil
 }

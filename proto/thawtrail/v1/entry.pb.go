@@ -1631,7 +1631,7 @@ var File_thawtrail_v1_entry_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\n" +
-	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\xae\x88\x01\n" +
+	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\xc0\x88\x01\n" +
 	"\x05Entry\x12@\n" +
 	"\n" +
 	"log_opened\x18\x01 \x01(\v2\x17.thawtrail.v1.LogOpenedB\x06\xd2\xda\x18\x02@\x01H\x00R\tlogOpened\x123\n" +
@@ -1679,9 +1679,9 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\tdonor add\x12+Record a donor of plasma the practice makes\x1a(donor add --name 'Bess' --igg-g-per-l 18H\x00R\rdonorRecorded\x12\xc7\x01\n" +
 	"\fclient_added\x18\x16 \x01(\v2\x19.thawtrail.v1.ClientAddedB\x86\x01\xd2\xda\x18\x81\x01\n" +
 	"\n" +
-	"client add\x129Add a horse's owner or agent; name and address are sealed\x1a8client add --name 'P. Hollis' --telephone '0491 570 156'H\x00R\vclientAdded\x12\xea\x01\n" +
-	"\x10client_forgotten\x18\x17 \x01(\v2\x1d.thawtrail.v1.ClientForgottenB\x9d\x01\xd2\xda\x18\x98\x01\n" +
-	"\rclient forget\x129Drop the keys of a client's sealed fields on every laptop\x1a<client forget 'P. Hollis' --reason 'asked for by the client'\"\x06client0\x01:\x02\x03\x04P\x01H\x00R\x0fclientForgotten\x12O\n" +
+	"client add\x129Add a horse's owner or agent; name and address are sealed\x1a8client add --name 'P. Hollis' --telephone '0491 570 156'H\x00R\vclientAdded\x12\xfc\x01\n" +
+	"\x10client_forgotten\x18\x17 \x01(\v2\x1d.thawtrail.v1.ClientForgottenB\xaf\x01\xd2\xda\x18\xaa\x01\n" +
+	"\rclient forget\x12KForget a client: every laptop drops the keys of name, telephone and address\x1a<client forget 'P. Hollis' --reason 'asked for by the client'\"\x06client0\x01:\x02\x03\x04P\x01H\x00R\x0fclientForgotten\x12O\n" +
 	"\x0fserver_restored\x18\x18 \x01(\v2\x1c.thawtrail.v1.ServerRestoredB\x06\xd2\xda\x18\x02@\x01H\x00R\x0eserverRestored\x12\xf0\x01\n" +
 	"\x10practice_changed\x18\x19 \x01(\v2\x1d.thawtrail.v1.PracticeChangedB\xa3\x01\xd2\xda\x18\x9e\x01\n" +
 	"\x0fpractice change\x126Give the practice another name, zone, currency or unit\x1aLpractice change --name 'Alder Creek Equine' --reason 'merged with Hill Road'0\x01:\x01\x04P\x01H\x00R\x0fpracticeChanged\x12C\n" +
