@@ -36,13 +36,6 @@ func bagRowOf(b *pb.BagRow) bagRow {
 	return row
 }
 
-func bagRows(in []*pb.BagRow) (out []bagRow) {
-	for _, b := range in {
-		out = append(out, bagRowOf(b))
-	}
-	return out
-}
-
 // stockGroup is a part of the stock list with one heading.
 type stockGroup struct {
 	Title string
