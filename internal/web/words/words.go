@@ -135,8 +135,12 @@ func SavedState(s pb.SavedState) string {
 	return Say("saved.here")
 }
 
-// Sentence begins with a capital letter.
+// Sentence begins with a capital letter; the millilitre keeps its sign, since ML would be
+// a million litres.
 func Sentence(s string) string {
+	if strings.HasPrefix(s, "mL ") || s == "mL" {
+		return s
+	}
 	r, n := utf8.DecodeRuneInString(s)
 	return string(unicode.ToUpper(r)) + s[n:]
 }
@@ -193,5 +197,5 @@ func LabelOf(eventName, field string, rule *pb.FieldRule) (label, hint string) {
 		help = strings.ReplaceAll(field, "_", " ")
 	}
 	help = strings.TrimSuffix(help, " in C")
-	return strings.ToUpper(help[:1]) + help[1:], ""
+	return Sentence(help), ""
 }
