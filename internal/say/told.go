@@ -155,7 +155,7 @@ var (
 const around = " \t\n.,;:·=+"
 
 // number is a number or a code at the end of some words.
-var number = regexp.MustCompile(` [-+]?[0-9A-Z]*[0-9][0-9A-Z./:-]*(?:/[a-z]+)?(?: [A-Za-z/%°]{1,5})?$`)
+var number = regexp.MustCompile(` [-+]?[0-9A-Z-]*[0-9][0-9A-Z./:-]*(?:/[a-z]+)?(?: [A-Za-z/%°]{1,5})?$`)
 
 const (
 	// many letters are those of a sentence that is not met by chance.

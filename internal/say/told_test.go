@@ -244,3 +244,14 @@ func linesOf(text string) map[string]bool {
 	}
 	return out
 }
+
+// A bag's number ends a sentence whatever letters it is made of.
+func TestASentenceEndsWithANumber(t *testing.T) {
+	require.NoError(t, Speak(Pseudo))
+	defer func() { require.NoError(t, Speak("")) }()
+	for _, number := range []string{"8SGS-TW08-H", "JFKP-8AKQ-K", "ABCD-EFGH-4", "-12", "3.5 mL"} {
+		said := (&teller{known: map[part]string{}}).look("use by: thawed bag "+number, maxDepth)
+		require.True(t, strings.HasSuffix(said, " "+number), said)
+		require.NotContains(t, said, "thawed", number)
+	}
+}

@@ -33,7 +33,7 @@ var typedHere = []string{
 var (
 	unread = regexp.MustCompile(`(?s)<(script|style|textarea|code|kbd|svg)\b.*?</(?:script|style|textarea|code|kbd|svg)>`)
 	// data are numbers of bags, cases and records, moments, versions and addresses.
-	data = regexp.MustCompile(`\b[0-9A-Z]{2,5}(?:-[0-9A-Z]{1,4}){1,4}\b|\b[0-9A-Z]{8,10}\b|\b[0-9a-f]{6,}\b|\b(?:on )?(?:(?:Mon|Tue|Wed|Thu|Fri|Sat|Sun)[a-z]* )?` +
+	data = regexp.MustCompile(`\b[0-9A-Z]{2,5}(?:-[0-9A-Z]{1,4}){1,4}\b|\b[0-9A-Z]{8,10}\b|\b[A-Z]*\d[0-9A-Z]*\b|\b[0-9a-f]{6,}\b|\b(?:on )?(?:(?:Mon|Tue|Wed|Thu|Fri|Sat|Sun)[a-z]* )?` +
 		`(?:\d{1,2} (?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)[a-z]*(?: \d{4})?|\d{4}-\d\d-\d\d)|\b(?:AEDT|AEST|UTC|GMT)\b|\bengine-\d+|https?://\S+|[a-z]+_[a-z_]+`)
 	plainWord = regexp.MustCompile(`(?:^|[^\pL\pM])([A-Za-z]{3,})(?:$|[^\pL\pM])`)
 )
