@@ -19,23 +19,24 @@ import (
 
 // importForm is the command that takes a table in.
 type importForm struct {
-	kind, save, by, pin *flagOf
-	link                *link
+	kind, place, save, by, pin *flagOf
+	link                       *link
 }
 
 // importCommand takes the rows of a table into the books, all or none.
 func (d *console) importCommand() *cobra.Command {
 	f := &importForm{
-		kind: &flagOf{name: "kind", metavar: "WORD", help: "what its rows are: " + intake.Words(), required: true},
-		save: &flagOf{name: "save", metavar: metaSwitch, help: "take them in, all or none; without it each row's fate is shown, and nothing is saved"},
-		by:   &flagOf{name: "by", metavar: metaText, help: "entered by: the person's name"},
-		pin:  &flagOf{name: "pin-file", metavar: "FILE", help: "a file with your PIN, for what asks for it"},
+		kind:  &flagOf{name: "kind", metavar: "WORD", help: "what its rows are: " + intake.Words(), required: true},
+		place: &flagOf{name: "place", metavar: metaText, help: "of temperatures: where the logger lay"},
+		save:  &flagOf{name: "save", metavar: metaSwitch, help: "take them in, all or none; without it each row's fate is shown, and nothing is saved"},
+		by:    &flagOf{name: "by", metavar: metaText, help: "entered by: the person's name"},
+		pin:   &flagOf{name: "pin-file", metavar: "FILE", help: "a file with your PIN, for what asks for it"},
 	}
 	cmd := &cobra.Command{
-		Use: "import FILE --kind WORD", Short: "Take a list in: stock that is there, mares that are due, or clients", Example: "import freezer.csv --kind stock",
+		Use: "import FILE --kind WORD", Short: "Take a list in: stock that is there, mares that are due, clients, or what a temperature logger read", Example: "import freezer.csv --kind stock",
 		Args: oneWord("one file: text (CSV) or a workbook (.xlsx)"), DisableFlagsInUseLine: true, Annotations: map[string]string{noteArgs: importHelp()},
 	}
-	bindFlags(cmd.Flags(), f.kind, f.save)
+	bindFlags(cmd.Flags(), f.kind, f.place, f.save)
 	cmd.Flags().Lookup("save").NoOptDefVal = "true"
 	bindCommon(cmd.Flags(), f.by, f.pin)
 	f.link = d.bindLink(cmd.Flags())
@@ -50,7 +51,7 @@ func importHelp() string {
 		needed, more := k.Names()
 		lines = append(lines, k.Word+"\tcolumns "+strings.Join(needed, ", ")+"; and if there: "+strings.Join(more, ", "))
 	}
-	return strings.Join(lines, "\n")
+	return strings.Join(append(lines, intake.Logger.Word+"\t"+intake.LoggerHelp), "\n")
 }
 
 func (d *console) importFile(ctx context.Context, f *importForm, path string) error {
@@ -61,8 +62,11 @@ func (d *console) importFile(ctx context.Context, f *importForm, path string) er
 	if err != nil {
 		return err
 	}
+	if logged := kind == intake.Logger; logged != (f.place.text() != "") {
+		return refusal.New("place", f.place.text(), "where the logger lay, with temperatures; nothing with other lists")
+	}
 	f.link.inPracticeZone(ctx, true)
-	lines, err := d.linesOf(kind, path)
+	lines, err := d.linesOf(kind, path, f.place.text())
 	if err != nil {
 		return err
 	}
@@ -74,7 +78,7 @@ func (d *console) importFile(ctx context.Context, f *importForm, path string) er
 }
 
 // linesOf reads a file as lines of a kind.
-func (d *console) linesOf(kind *intake.Kind, path string) ([]intake.Line, error) {
+func (d *console) linesOf(kind *intake.Kind, path, place string) ([]intake.Line, error) {
 	file, err := os.Open(path)
 	if err != nil {
 		return nil, refusal.New("file", path, "a file that can be read").Because(refusal.Shorten(err.Error()))
@@ -83,6 +87,13 @@ func (d *console) linesOf(kind *intake.Kind, path string) ([]intake.Line, error)
 	raw, err := io.ReadAll(io.LimitReader(file, sheet.MaxBytes+1))
 	if err != nil {
 		return nil, refusal.New("file", path, "a file that can be read").Because(refusal.Shorten(err.Error()))
+	}
+	if kind == intake.Logger {
+		table, err := sheet.ReadUpTo(raw, intake.MaxLogged)
+		if err != nil {
+			return nil, err
+		}
+		return intake.Readings(table, place, d.clock())
 	}
 	table, err := sheet.Read(raw)
 	if err != nil {
@@ -125,7 +136,7 @@ func (d *console) foretell(ctx context.Context, f *importForm, kind *intake.Kind
 		case there:
 			rows[i].Fate, rows[i].Text = fateThere, fmt.Sprintf("there is a client %q; `client add` enters another of that name", l.Text)
 		default:
-			ask.Entries, of = append(ask.Entries, &pb.WriteRequest{Author: f.by.text(), RequestId: l.ID, Entry: l.Entry}), append(of, i)
+			ask.Entries, of = append(ask.Entries, &pb.WriteRequest{Author: f.by.text(), RequestId: l.ID, Entry: l.Entry, OccurredAt: l.At}), append(of, i)
 		}
 	}
 	if len(of) == 0 {

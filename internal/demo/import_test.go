@@ -60,4 +60,13 @@ func TestAListIsTakenInWhole(t *testing.T) {
 	_, errs, code := commandOutput(t, "import", file("odd.csv", "mare,colour\nA,bay\n"), "--kind", "mares", "--at", a.site.proc.address)
 	require.NotZero(t, code)
 	require.Contains(t, errs, `"colour" was refused; expected one of: mare, served, due`)
+
+	day := (clock.System{}).Now().AddDate(0, 0, -2).Format(time.DateOnly)
+	cold := file("logger.csv", "time,temperature\n"+day+" 08:00,-19.5\n"+day+" 20:00,-18.2\n"+day+" 12:00,-17.9\n")
+	require.Contains(t, a.types("import", cold, "--kind", "temperatures", "--place", "north car", "--save"), "1 row saved, 0 already there.")
+	require.Contains(t, a.types("import", cold, "--kind", "temperatures", "--place", "north car", "--save"), "0 rows saved, 1 already there.")
+	require.Contains(t, a.types("place", "show", "north car"), "-18.2")
+	_, errs, code = commandOutput(t, "import", cold, "--kind", "temperatures", "--at", a.site.proc.address)
+	require.NotZero(t, code)
+	require.Contains(t, errs, "where the logger lay")
 }

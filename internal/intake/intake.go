@@ -1,5 +1,5 @@
 // Package intake turns the rows of a table that a practice keeps into entries: its stock, the
-// mares that are due, its clients. Which column is which is read off its name. It reads no
+// mares that are due, its clients, and what a temperature logger read. Which column is which is read off its name. It reads no
 // file and asks no books: sheet reads, and whoever saves judges.
 package intake
 
@@ -70,6 +70,9 @@ var Kinds = []Kind{
 
 // KindOf finds a kind by its word.
 func KindOf(word string) (*Kind, error) {
+	if word == Logger.Word {
+		return Logger, nil
+	}
 	for i := range Kinds {
 		if Kinds[i].Word == word {
 			return &Kinds[i], nil
@@ -84,6 +87,7 @@ func Words() string {
 	for _, k := range Kinds {
 		words = append(words, k.Word)
 	}
+	words = append(words, Logger.Word)
 	return strings.Join(words[:len(words)-1], ", ") + " or " + words[len(words)-1]
 }
 
@@ -121,6 +125,7 @@ type Line struct {
 	ID      string
 	Text    string // its first column, to tell it by
 	Entry   *pb.Entry
+	At      *pb.Moment // when it happened; nil for now
 	Refused error
 }
 

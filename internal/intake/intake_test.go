@@ -69,7 +69,7 @@ func TestColumnsThatAreNotKnownAreRefused(t *testing.T) {
 	require.NoError(t, err, "an empty column holds nothing to lose")
 	require.Len(t, got, 1)
 	_, err = intake.KindOf("horses")
-	require.ErrorContains(t, err, "stock, mares or clients")
+	require.ErrorContains(t, err, "stock, mares, clients or temperatures")
 }
 
 // TestTheSameRowHasTheSameID wherever it stands, and twice in one file it is two.

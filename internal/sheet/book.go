@@ -49,8 +49,8 @@ func (t *Table) readBook(raw []byte) (err error) {
 		if err := t.add(number, cells); err != nil {
 			return err
 		}
-		if number > maxNumber {
-			return refuse(fmt.Sprintf("a row %d", number), fmt.Sprintf("%d rows at most, and no long gaps between them", MaxRows))
+		if number > t.most*emptyRows {
+			return refuse(fmt.Sprintf("a row %d", number), fmt.Sprintf("%d rows at most, and no long gaps between them", t.most))
 		}
 	}
 	if err := rows.Error(); err != nil {

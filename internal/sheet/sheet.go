@@ -21,10 +21,10 @@ import (
 // Bounds of a table.
 const (
 	MaxBytes   = 4 << 20 // of the file
-	MaxRows    = 2000    // below the head
+	MaxRows    = 2000    // below the head, but for ReadUpTo
 	MaxColumns = 60
-	maxCell    = 4000  // bytes of one cell
-	maxNumber  = 20000 // the last row that is looked at, empty ones counted
+	maxCell    = 4000 // bytes of one cell
+	emptyRows  = 10   // the last row that is looked at is so many times that, empty ones counted
 )
 
 // Table is what a file holds.
@@ -34,6 +34,7 @@ type Table struct {
 	// Days says that a day may stand as a number, as workbooks keep it: DayOf reads it.
 	Days  bool
 	since bool // days count from 1904
+	most  int  // rows
 }
 
 // Row is one below the head; rows without any text are left out.
@@ -51,11 +52,14 @@ func (r Row) Cell(column int) string {
 }
 
 // Read reads a file; what it is shows at its first bytes.
-func Read(raw []byte) (*Table, error) {
+func Read(raw []byte) (*Table, error) { return ReadUpTo(raw, MaxRows) }
+
+// ReadUpTo reads one with up to so many rows.
+func ReadUpTo(raw []byte, rows int) (*Table, error) {
 	if len(raw) > MaxBytes {
 		return nil, refuse(fmt.Sprintf("%d bytes", len(raw)), fmt.Sprintf("a file of %d MB at most", MaxBytes>>20))
 	}
-	t := &Table{}
+	t := &Table{most: rows}
 	if err := t.read(raw); err != nil {
 		return nil, err
 	}
@@ -125,8 +129,8 @@ func (t *Table) add(number int, cells []string) error {
 		return nil
 	case len(cells) > MaxColumns:
 		return refuse(fmt.Sprintf("%d columns in row %d", len(cells), number), fmt.Sprintf("%d columns at most", MaxColumns))
-	case len(t.Rows) == MaxRows || number > maxNumber:
-		return refuse(fmt.Sprintf("a row %d", number), fmt.Sprintf("%d rows at most; split the file", MaxRows))
+	case len(t.Rows) == t.most || number > t.most*emptyRows:
+		return refuse(fmt.Sprintf("a row %d", number), fmt.Sprintf("%d rows at most; split the file", t.most))
 	}
 	row := Row{Number: number}
 	for i, text := range cells {
