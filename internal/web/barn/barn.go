@@ -192,11 +192,15 @@ func ShowCase(req *site.Request) error {
 
 // ListCases serves all cases, the open and the newest first.
 func ListCases(req *site.Request) error {
-	out, err := req.Site.Cases.ListCases(req.Context(), &pb.ListCasesRequest{Limit: site.PageRows, After: req.After()})
+	narrow := req.Narrow()
+	narrow.Yards = true
+	out, err := req.Site.Cases.ListCases(req.Context(), &pb.ListCasesRequest{
+		Limit: site.PageRows, After: req.After(), From: narrow.From, To: narrow.To, Person: narrow.Person, Yard: narrow.Yard,
+	})
 	if err != nil {
 		return err
 	}
-	return req.Render("cases", words.Say("cases.title"), "barn", map[string]any{"Rows": site.CaseRows(out.Cases), "Next": req.NextPart(out.Next)})
+	return req.Render("cases", words.Say("cases.title"), "barn", map[string]any{"Narrow": narrow, "Rows": site.CaseRows(out.Cases), "Next": req.NextPart(out.Next)})
 }
 
 // VitalsChart draws heart and breathing rate on the left and temperature on the

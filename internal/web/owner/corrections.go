@@ -13,19 +13,12 @@ type correctionRow struct {
 
 // ListCorrections serves what was corrected: old beside new, who did it, and why.
 func ListCorrections(req *site.Request) error {
-	rows, next, err := corrections(req, req.After(), site.PageRows)
+	narrow := req.Narrow()
+	part, err := req.Site.Audit.ListCorrections(req.Context(), &pb.ListCorrectionsRequest{Limit: site.PageRows, After: req.After(), From: narrow.From, To: narrow.To, Person: narrow.Person})
 	if err != nil {
 		return err
 	}
-	return req.Render("corrections", words.Say("corrections.title"), "owner", map[string]any{"Rows": rows, "Next": req.NextPart(next)})
-}
-
-// corrections lists what was corrected, of some entries.
-func corrections(req *site.Request, after string, limit int32) (out []correctionRow, next string, err error) {
-	part, err := req.Site.Audit.ListCorrections(req.Context(), &pb.ListCorrectionsRequest{Limit: limit, After: after})
-	if err != nil {
-		return nil, "", err
-	}
+	var out []correctionRow
 	for _, r := range part.Rows {
 		row := correctionRow{
 			At: words.Moment(words.ParseTime(r.At)), Who: r.Who, EnteredBy: r.EnteredBy, About: r.About, Before: r.Before, After: r.After, Reason: r.Reason,
@@ -38,5 +31,5 @@ func corrections(req *site.Request, after string, limit int32) (out []correction
 		}
 		out = append(out, row)
 	}
-	return out, part.Next, nil
+	return req.Render("corrections", words.Say("corrections.title"), "owner", map[string]any{"Narrow": narrow, "Rows": out, "Next": req.NextPart(part.Next)})
 }

@@ -88,12 +88,14 @@ func useRows(use *pb.ListUseResponse) []useRow {
 func ListDoubts(req *site.Request) error {
 	q := req.URL.Query()
 	out, err := req.Site.Audit.ListDiscrepancies(req.Context(), &pb.ListDiscrepanciesRequest{
-		Open: q.Get("all") == "", Kind: q.Get("kind"), Limit: site.PageRows, After: req.After(),
+		Open: q.Get("all") == "", Kind: q.Get("kind"), Limit: site.PageRows, After: req.After(), From: q.Get("from"), To: q.Get("to"),
 	})
 	if err != nil {
 		return err
 	}
-	return req.Render("doubts", words.Say("doubts.title"), "owner", map[string]any{"Rows": site.DoubtRows(out.Discrepancies), "Next": req.NextPart(out.Next)})
+	narrow := req.Narrow()
+	narrow.People = false
+	return req.Render("doubts", words.Say("doubts.title"), "owner", map[string]any{"Narrow": narrow, "Rows": site.DoubtRows(out.Discrepancies), "Next": req.NextPart(out.Next)})
 }
 
 // ListPeople serves people with their roles, and laptops.
@@ -147,26 +149,19 @@ type lateRow struct{ About, Href, What, At, Written, Who string }
 
 // ListLate serves the entries that were made afterwards.
 func ListLate(req *site.Request) error {
-	rows, next, err := late(req, req.After(), site.PageRows)
+	narrow := req.Narrow()
+	part, err := req.Site.Audit.ListLate(req.Context(), &pb.ListLateRequest{Limit: site.PageRows, After: req.After(), From: narrow.From, To: narrow.To, Person: narrow.Person})
 	if err != nil {
 		return err
 	}
-	return req.Render("late", words.Say("late.title"), "owner", map[string]any{"Rows": rows, "Next": req.NextPart(next)})
-}
-
-// late lists entries made afterwards, of some cases.
-func late(req *site.Request, after string, cases int32) (out []lateRow, next string, err error) {
-	part, err := req.Site.Audit.ListLate(req.Context(), &pb.ListLateRequest{Limit: cases, After: after})
-	if err != nil {
-		return nil, "", err
-	}
+	var rows []lateRow
 	for _, r := range part.Rows {
-		out = append(out, lateRow{
+		rows = append(rows, lateRow{
 			About: r.Patient, Href: "/case/" + r.Case + "/sheet", What: words.Plain(r.What), Who: unprovenName(r),
 			At: words.Moment(words.ParseTime(r.At)), Written: words.Moment(words.ParseTime(r.WrittenAt)),
 		})
 	}
-	return out, part.Next, nil
+	return req.Render("late", words.Say("late.title"), "owner", map[string]any{"Narrow": narrow, "Rows": rows, "Next": req.NextPart(part.Next)})
 }
 
 // table is one list as a file of comma-separated values. It is written as it is

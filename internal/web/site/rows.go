@@ -189,6 +189,23 @@ func (req *Request) NextPart(next string) string {
 	return (&url.URL{Path: req.URL.Path, RawQuery: q.Encode()}).String()
 }
 
+// Narrow is what a long list is narrowed to: days, a person, and what else the page keeps
+// in its address.
+type Narrow struct {
+	From, To, Person, Yard string
+	People, Yards          bool   // whether those are asked for
+	All                    string // of discrepancies: the closed ones too
+	Any                    bool
+}
+
+// Narrow reads it off the page's address.
+func (req *Request) Narrow() Narrow {
+	q := req.URL.Query()
+	n := Narrow{From: q.Get("from"), To: q.Get("to"), Person: q.Get("person"), Yard: q.Get("yard"), All: q.Get("all"), People: true}
+	n.Any = n.From+n.To+n.Person+n.Yard != ""
+	return n
+}
+
 // EachPart asks for all parts of a list, one after another: for files, which hold
 // the whole.
 func EachPart(ask func(after string) (next string, err error)) error {
