@@ -219,12 +219,13 @@ func (f *freezer) schedule(b *ReadView, out *pb.GetPlaceResponse) {
 	last := f.readings[len(f.readings)-1].Stamp.AtMs
 	out.LastReadingAt = b.Stamp(last)
 	if f.place.ReadEveryH > 0 {
-		next := last + f.everyMs()
+		next := last + readEveryMs(f.place)
 		out.NextReadingAt, out.Overdue = b.Stamp(next), next < f.nowMs
 	}
 }
 
-func (f *freezer) everyMs() int64 { return int64(f.place.ReadEveryH) * time.Hour.Milliseconds() }
+// readEveryMs is how long after a reading the next one is due.
+func readEveryMs(p *ledger.Place) int64 { return int64(p.ReadEveryH) * time.Hour.Milliseconds() }
 
 // eachDay tells of the days one by one.
 func (f *freezer) eachDay(b *ReadView, out *pb.GetPlaceResponse, days span) {
@@ -269,7 +270,7 @@ func (f *freezer) unread(before int, endMs int64) string {
 	switch {
 	case endMs > f.nowMs:
 		return "later"
-	case f.place.ReadEveryH > 0 && before > 0 && f.readings[before-1].Stamp.AtMs+f.everyMs() < endMs:
+	case f.place.ReadEveryH > 0 && before > 0 && f.readings[before-1].Stamp.AtMs+readEveryMs(f.place) < endMs:
 		return "missed"
 	}
 	return "none"

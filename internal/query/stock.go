@@ -429,6 +429,7 @@ func (b *ReadView) placeRow(p *ledger.Place) (*pb.PlaceRow, error) {
 		return nil, err
 	}
 	row.Bags = int32(len(there))
+	next := b.now.UnixMilli() // of a place that nobody has read
 	for _, month := range []time.Time{b.now.UTC(), b.now.UTC().AddDate(0, -1, 0)} {
 		t, err := Get[*ledger.Temperature](b, event.KindTemperature, p.Entity.ID+"/"+month.Format("2006-01"))
 		if err != nil {
@@ -438,8 +439,12 @@ func (b *ReadView) placeRow(p *ledger.Place) (*pb.PlaceRow, error) {
 			last := t.Readings[len(t.Readings)-1]
 			now := float64(last.NowDc) / 10
 			row.NowC, row.LastReadingAt, row.History = &now, b.Stamp(last.Stamp.AtMs), wording.Plural(len(t.Readings), "reading")+" in "+month.Format("January 2006")
+			next = last.Stamp.AtMs + readEveryMs(p)
 			break
 		}
+	}
+	if p.ReadEveryH > 0 {
+		row.NextReadingAt, row.ReadingOverdue = b.Stamp(next), next <= b.now.UnixMilli()
 	}
 	for _, w := range p.Warm {
 		row.History += "; warm or off from " + b.Stamp(w.FromMs)

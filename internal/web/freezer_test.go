@@ -62,6 +62,20 @@ func TestAFreezerIsReadDayByDay(t *testing.T) {
 	require.Contains(t, plainText(d.get("/bag/"+bags[0])), "quarantined")
 }
 
+// A reading that is overdue stands on the clinic's first page, until it is taken.
+func TestAnOverdueReadingIsDue(t *testing.T) {
+	d := newLaptop(t)
+	d.begin()
+	due := words.Say("clinic.reading", "north car")
+	require.NotContains(t, d.get("/clinic"), due, "nobody set a schedule")
+	d.schedule()
+	require.Contains(t, d.get("/clinic"), due, "it was never read")
+	d.write(&pb.TemperatureRead{Place: d.place, NowDc: -200})
+	require.NotContains(t, d.get("/clinic"), due)
+	d.clock.Advance(49 * time.Hour)
+	require.Contains(t, d.get("/clinic"), due)
+}
+
 // What waits for a decision is there by what set it aside, how it arrived included; and a
 // place that was read too warm leads to where its bags are set aside.
 func TestBagsThatArrivedWarmAreDecidedOn(t *testing.T) {

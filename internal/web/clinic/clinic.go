@@ -85,6 +85,17 @@ func ShowClinic(req *site.Request) error {
 			m.Due = append(m.Due, site.DueOf(d, "/case/"+d.Case+"/recheck"))
 		}
 	}
+	places, err := req.Site.Stock.ListPlaces(req.Context(), &pb.ListPlacesRequest{})
+	if err != nil {
+		return err
+	}
+	for _, p := range places.Places {
+		if p.ReadingOverdue {
+			m.Due = append(m.Due, site.DueOf(
+				&pb.DueRow{At: p.NextReadingAt, What: words.Say("clinic.reading", p.Name), Overdue: true},
+				"/write/temperature_read?place="+p.Place+"&back=/clinic"))
+		}
+	}
 	open, err := req.Site.Cases.ListCases(req.Context(), &pb.ListCasesRequest{Open: true, Limit: site.PageRows})
 	if err != nil {
 		return err

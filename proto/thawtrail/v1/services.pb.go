@@ -2470,8 +2470,11 @@ type PlaceRow struct {
 	NowC          *float64               `protobuf:"fixed64,5,opt,name=now_c,json=nowC,proto3,oneof" json:"now_c,omitempty"`
 	History       string                 `protobuf:"bytes,6,opt,name=history,proto3" json:"history,omitempty"`
 	Bags          int32                  `protobuf:"varint,7,opt,name=bags,proto3" json:"bags,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	// When the place is to be read again, by its schedule; empty for none.
+	NextReadingAt  string `protobuf:"bytes,8,opt,name=next_reading_at,json=nextReadingAt,proto3" json:"next_reading_at,omitempty"`
+	ReadingOverdue bool   `protobuf:"varint,9,opt,name=reading_overdue,json=readingOverdue,proto3" json:"reading_overdue,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *PlaceRow) Reset() {
@@ -2551,6 +2554,20 @@ func (x *PlaceRow) GetBags() int32 {
 		return x.Bags
 	}
 	return 0
+}
+
+func (x *PlaceRow) GetNextReadingAt() string {
+	if x != nil {
+		return x.NextReadingAt
+	}
+	return ""
+}
+
+func (x *PlaceRow) GetReadingOverdue() bool {
+	if x != nil {
+		return x.ReadingOverdue
+	}
+	return false
 }
 
 type ListPlacesResponse struct {
@@ -11820,7 +11837,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x05label\x18\v \x03(\tR\x05label\"L\n" +
 	"\x14ListProductsResponse\x124\n" +
 	"\bproducts\x18\x01 \x03(\v2\x18.thawtrail.v1.ProductRowR\bproducts\"\x13\n" +
-	"\x11ListPlacesRequest\"\xc2\x01\n" +
+	"\x11ListPlacesRequest\"\x93\x02\n" +
 	"\bPlaceRow\x12\x14\n" +
 	"\x05place\x18\x01 \x01(\tR\x05place\x12\x12\n" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x12\x12\n" +
@@ -11828,7 +11845,9 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x0flast_reading_at\x18\x04 \x01(\tR\rlastReadingAt\x12\x18\n" +
 	"\x05now_c\x18\x05 \x01(\x01H\x00R\x04nowC\x88\x01\x01\x12\x18\n" +
 	"\ahistory\x18\x06 \x01(\tR\ahistory\x12\x12\n" +
-	"\x04bags\x18\a \x01(\x05R\x04bagsB\b\n" +
+	"\x04bags\x18\a \x01(\x05R\x04bags\x12&\n" +
+	"\x0fnext_reading_at\x18\b \x01(\tR\rnextReadingAt\x12'\n" +
+	"\x0freading_overdue\x18\t \x01(\bR\x0ereadingOverdueB\b\n" +
 	"\x06_now_c\"l\n" +
 	"\x12ListPlacesResponse\x12.\n" +
 	"\x06places\x18\x01 \x03(\v2\x16.thawtrail.v1.PlaceRowR\x06places\x12&\n" +
