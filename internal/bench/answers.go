@@ -30,24 +30,86 @@ func answersMeasure(suffix string, n int64) func(context.Context, *lab) ([]Resul
 			return nil, err
 		}
 		defer func() { err = errors.Join(err, srv.stop()) }()
-		stock := pb.NewStockServiceClient(srv.conn)
-		at, err := l.asked(ctx, "stock_by_place"+suffix, f, func() (int, error) {
+		for _, q := range questions(ctx, pb.NewStockServiceClient(srv.conn), pb.NewAuditServiceClient(srv.conn)) {
+			r, err := l.asked(ctx, q.name+suffix, f, q.ask)
+			if err != nil {
+				return nil, err
+			}
+			out = append(out, r)
+		}
+		return out, nil
+	}
+}
+
+// question is one that a page or a command asks; ask gives how many bags or rows it went
+// over, for the limit.
+type question struct {
+	name string
+	ask  func() (int, error)
+}
+
+// answerNames are the names of the questions.
+var answerNames = []string{"stock_by_place", "audit_year", "balance_year", "plasma_month", "recall_batch", "reactions", "responses", "levels"}
+
+// answersOf are those with the size of the books.
+func answersOf(suffix string) (out []string) {
+	for _, name := range answerNames {
+		out = append(out, name+suffix)
+	}
+	return out
+}
+
+func questions(ctx context.Context, stock pb.StockServiceClient, audit pb.AuditServiceClient) []question {
+	asks := map[string]func() (int, error){
+		"stock_by_place": func() (int, error) {
 			got, err := stock.ListStock(ctx, &pb.ListStockRequest{Place: "clinic freezer"})
 			return len(got.GetBags()), err
-		})
-		if err != nil {
-			return nil, err
-		}
-		use, err := l.asked(ctx, "audit_year"+suffix, f, func() (int, error) {
-			got, err := pb.NewAuditServiceClient(srv.conn).ListUse(ctx, &pb.ListUseRequest{By: "month"})
-			bags := 0
+		},
+		"audit_year": func() (bags int, err error) {
+			got, err := audit.ListUse(ctx, &pb.ListUseRequest{By: "month"})
 			for _, r := range got.GetRows() {
 				bags += int(r.Received)
 			}
 			return bags, err
-		})
-		return []Result{at, use}, err
+		},
+		"balance_year": func() (bags int, err error) {
+			got, err := audit.GetBalance(ctx, &pb.GetBalanceRequest{From: "2026-01", To: "2026-12", By: "place"})
+			for _, r := range got.GetRows() {
+				bags += int(r.Opening + r.Received)
+			}
+			return max(bags, 1), err
+		},
+		"plasma_month": func() (int, error) {
+			got, err := audit.ListPlasma(ctx, &pb.ListPlasmaRequest{From: "2026-03", Limit: 100})
+			return max(len(got.GetRows()), 1), err
+		},
+		"recall_batch": func() (int, error) {
+			batches, err := stock.ListBatches(ctx, &pb.ListBatchesRequest{Limit: 1})
+			if err != nil || len(batches.Batches) == 0 {
+				return 1, err
+			}
+			b := batches.Batches[0]
+			got, err := audit.GetRecall(ctx, &pb.GetRecallRequest{Product: b.Product, Batch: b.Batch})
+			return max(len(got.GetBagsOut())+len(got.GetBagsGone()), 1), err
+		},
+		"reactions": func() (int, error) {
+			got, err := audit.ListReactions(ctx, &pb.ListReactionsRequest{By: "batch"})
+			return max(len(got.GetRows()), 1), err
+		},
+		"responses": func() (int, error) {
+			got, err := audit.ListResponses(ctx, &pb.ListResponsesRequest{By: "product"})
+			return max(len(got.GetRows()), 1), err
+		},
+		"levels": func() (int, error) {
+			_, err := stock.ListLevels(ctx, &pb.ListLevelsRequest{})
+			return 1, err
+		},
 	}
+	var out []question
+	for _, name := range answerNames {
+		out = append(out, question{name, asks[name]})
+	}
+	return out
 }
 
 // asked times a question and the limit, in turn; rows is how many bags it went over.
