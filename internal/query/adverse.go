@@ -200,7 +200,7 @@ func (a *adverse) animal() {
 	}
 	for i := range c.Exams {
 		if e := &c.Exams[i]; e.Stamp.AtMs <= at {
-			n.Health = strings.Join(filledOf(append(signsRead(e.Signs), e.Text)...), ", ")
+			n.Health = wording.Joined(", ", append(signsRead(e.Signs), e.Text)...)
 		}
 	}
 	if t := numberBefore(c, at); t != nil {
@@ -212,16 +212,11 @@ func (a *adverse) animal() {
 	a.out.Animal = n
 }
 
-// filledOf are the texts that say something.
-func filledOf(texts ...string) []string {
-	return slices.DeleteFunc(texts, func(t string) bool { return t == "" })
-}
-
 func (a *adverse) course() {
 	c, k := a.c, &pb.AdverseCourse{}
 	a.out.Course = k
 	for _, e := range c.Adverse {
-		k.Events = append(k.Events, strings.Join(filledOf(e.Event, e.Text), ": "))
+		k.Events = append(k.Events, wording.Joined(": ", e.Event, e.Text))
 	}
 	for i := range c.Reactions {
 		r := &c.Reactions[i]

@@ -188,3 +188,8 @@ const Unread = "what it says cannot be read on this machine just now"
 
 // NoProof is what stands beside an act that asked for a PIN and got none.
 const NoProof = "no proof"
+
+// Joined puts the texts that say something behind one another.
+func Joined(between string, texts ...string) string {
+	return strings.Join(slices.DeleteFunc(slices.Clone(texts), func(t string) bool { return t == "" }), between)
+}

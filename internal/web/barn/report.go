@@ -7,6 +7,7 @@ import (
 
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
+	"thawtrail/internal/wording"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -94,19 +95,9 @@ func (m *reportMore) parts(out *pb.GetAdverseSheetResponse) {
 		duration = words.Say("report.minutes", *c.DurationMin)
 	}
 	m.part(words.Say("report.course"), "report.course_rows", strings.Join(c.Events, "; "), strings.Join(signs, "; "), moment(c.OnsetAt), words.IntOf(c.OnsetMin), words.IntOf(c.OnsetMl),
-		moment(c.EndedAt), duration, strings.Join(filled(c.Grade, c.Reaction), ", "), strings.Join(filled(append([]string{c.Treatment}, c.Drugs...)...), "; "), strings.Join(c.OtherDrugs, "; "),
+		moment(c.EndedAt), duration, wording.Joined(", ", c.Grade, c.Reaction), wording.Joined("; ", append([]string{c.Treatment}, c.Drugs...)...), strings.Join(c.OtherDrugs, "; "),
 		c.Dechallenge, c.Rechallenge, c.Outcome, c.Course)
 	m.part(words.Say("report.judged"), "report.judged_rows", out.OffLabel, out.Person, out.Assessment)
-}
-
-// filled are the texts that say something.
-func filled(texts ...string) (out []string) {
-	for _, t := range texts {
-		if t != "" {
-			out = append(out, t)
-		}
-	}
-	return out
 }
 
 func moment(at string) string {

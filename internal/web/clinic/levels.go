@@ -11,6 +11,7 @@ import (
 
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
+	"thawtrail/internal/wording"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -219,7 +220,7 @@ func mareRowOf(mare *pb.AwaitedMare) mareRow {
 		}
 	}
 	row := mareRow{
-		Name: mare.Name, Due: words.Say("levels.spread", mare.DueOn, words.Num(mare.SpreadDays)), Whose: strings.Join(filled(mare.Client, mare.Yard), ", "),
+		Name: mare.Name, Due: words.Say("levels.spread", mare.DueOn, words.Num(mare.SpreadDays)), Whose: wording.Joined(", ", mare.Client, mare.Yard),
 		Place: mare.Place, Because: mare.Because, Tell: "/write/mare_due?" + q.Encode(),
 	}
 	if mare.Case != "" {

@@ -9,6 +9,7 @@ import (
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
+	"thawtrail/internal/wording"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -168,7 +169,7 @@ func recallPatientOf(p *pb.RecallPatient, here string) recallPatient {
 	case ledger.HoldUnknown:
 		row.After = words.Say("recall.after_unknown")
 	}
-	row.Seen = strings.Join(filled(p.Reaction, p.Outcome), ", ")
+	row.Seen = wording.Joined(", ", p.Reaction, p.Outcome)
 	switch {
 	case p.Reached:
 		row.Called = words.Say("recall.called", when(p.CalledAt), p.CalledBy)
@@ -176,16 +177,6 @@ func recallPatientOf(p *pb.RecallPatient, here string) recallPatient {
 		row.Called = words.Say("recall.no_answer", when(p.CalledAt), p.CalledBy)
 	}
 	return row
-}
-
-// filled are the texts that say something.
-func filled(texts ...string) (out []string) {
-	for _, t := range texts {
-		if t != "" {
-			out = append(out, t)
-		}
-	}
-	return out
 }
 
 // bags lists what is to be fetched, and what is gone.
