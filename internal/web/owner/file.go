@@ -90,33 +90,31 @@ func (d *download) Write(p []byte) (int, error) {
 
 // ask puts the questions of lists to this replica.
 func ask(r query.Reader) files.Ask {
+	answers := map[string]files.Ask{
+		pb.AuditService_ListPlasma_FullMethodName:        by(r.ListPlasma),
+		pb.StockService_ListStock_FullMethodName:         by(r.ListStock),
+		pb.CaseService_ListCases_FullMethodName:          by(r.ListCases),
+		pb.AuditService_ListUse_FullMethodName:           by(r.ListUse),
+		pb.AuditService_ListLate_FullMethodName:          by(r.ListLate),
+		pb.AuditService_ListCorrections_FullMethodName:   by(r.ListCorrections),
+		pb.AuditService_ListDiscrepancies_FullMethodName: by(r.ListDiscrepancies),
+		pb.AuditService_ListOverrides_FullMethodName:     by(r.ListOverrides),
+	}
 	return func(ctx context.Context, method string, question, answer proto.Message) error {
-		got, err := put(ctx, r, question)
+		if answers[method] == nil {
+			return fmt.Errorf("no list is made of %s", method) // TestEveryListIsAFile
+		}
+		return answers[method](ctx, method, question, answer)
+	}
+}
+
+// by answers a question by the method that has it.
+func by[Q, A proto.Message](get func(context.Context, Q) (A, error)) files.Ask {
+	return func(ctx context.Context, _ string, question, answer proto.Message) error {
+		got, err := get(ctx, question.(Q))
 		if err == nil {
 			proto.Merge(answer, got)
 		}
 		return err
 	}
-}
-
-func put(ctx context.Context, r query.Reader, question proto.Message) (proto.Message, error) {
-	switch q := question.(type) {
-	case *pb.ListPlasmaRequest:
-		return r.ListPlasma(ctx, q)
-	case *pb.ListStockRequest:
-		return r.ListStock(ctx, q)
-	case *pb.ListCasesRequest:
-		return r.ListCases(ctx, q)
-	case *pb.ListUseRequest:
-		return r.ListUse(ctx, q)
-	case *pb.ListLateRequest:
-		return r.ListLate(ctx, q)
-	case *pb.ListCorrectionsRequest:
-		return r.ListCorrections(ctx, q)
-	case *pb.ListDiscrepanciesRequest:
-		return r.ListDiscrepancies(ctx, q)
-	case *pb.ListOverridesRequest:
-		return r.ListOverrides(ctx, q)
-	}
-	return nil, fmt.Errorf("no list is made of %s", question.ProtoReflect().Descriptor().FullName()) // TestEveryListIsAFile
 }
