@@ -19,6 +19,7 @@ import (
 	"thawtrail/internal/store"
 	"thawtrail/internal/store/index"
 	"thawtrail/internal/store/index/indextest"
+	"thawtrail/internal/store/journal"
 	"thawtrail/internal/store/journal/memfs"
 	"thawtrail/internal/trust/vault"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -196,7 +197,12 @@ func (n *node) recovers(w *world, r *rand.Rand) {
 		n.open()
 		return
 	}
+	own := n.store.OwnLogs()
 	taken, err := n.store.TakeBack(ctx)
+	if !slices.Equal(own, n.store.OwnLogs()) {
+		w.count("logs joined")
+		n.gaveUp(own)
+	}
 	if errors.Is(err, store.ErrStartAgain) {
 		w.count("a new start asked for")
 		n.off()
@@ -271,9 +277,15 @@ func (n *node) loseSegment() {
 	if err := n.fs.Remove(gone); err != nil {
 		n.w.fail("%v", err)
 	}
-	maps.DeleteFunc(n.hurt, func(_ event.Hash, segment uint32) bool { return segmentPath(segment) == gone })
 	n.found = nil
 	have := n.read()
+	// What is damaged behind all that is left looks like a torn write. It is told with
+	// the loss, by where the journal ends now, and out of sight once that goes on.
+	end := journal.Position{}
+	if left := n.found.frames; len(left) > 0 {
+		end = left[len(left)-1].at
+	}
+	maps.DeleteFunc(n.hurt, func(_ event.Hash, at journal.Position) bool { return at.Compare(end) > 0 })
 	for h := range n.acked {
 		if have[h] == nil {
 			delete(n.acked, h)

@@ -211,7 +211,7 @@ func (n *node) flipAt(i int, r *rand.Rand) {
 	}
 	n.w.count("byte flipped")
 	n.decayed[rec.Hash] = rec
-	n.hurt[rec.Hash], n.unaware, n.scrubbed = p.Segment, true, false
+	n.hurt[rec.Hash], n.unaware, n.scrubbed = p, true, false
 	for j, o := range n.found.frames {
 		if j != i && o.rec.Hash == rec.Hash {
 			delete(n.hurt, rec.Hash) // another copy is whole
@@ -246,7 +246,7 @@ func (n *node) loseDisk() {
 	n.w.epoch = fmt.Sprintf("epoch %d", n.w.ids)
 	n.w.ids++
 	n.closed = map[event.LogID]bool{}
-	n.acked, n.hurt, n.sick, n.full = map[event.Hash]*event.Record{}, map[event.Hash]uint32{}, false, false
+	n.acked, n.hurt, n.sick, n.full = map[event.Hash]*event.Record{}, map[event.Hash]journal.Position{}, false, false
 	n.cure()
 	n.open()
 }

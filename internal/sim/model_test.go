@@ -82,13 +82,19 @@ func (w *world) check(n *node) {
 	have := n.read()
 	n.lookFor(have)
 	for h, r := range n.acked {
-		if have[h] == nil && n.hurt[h] == 0 {
+		if have[h] == nil && !n.damagedAt(h) {
 			w.fail("%s lost record %s of log %s, seq %d, which it had acknowledged", n.name, h.Short(), r.Log.Short(), r.Seq())
 		}
 	}
 	if !n.unsettled() {
 		n.checkTables(n.found)
 	}
+}
+
+// damagedAt says that the frame of a record was damaged here, and it was not refilled yet.
+func (n *node) damagedAt(h event.Hash) bool {
+	_, hurt := n.hurt[h]
+	return hurt
 }
 
 // told is what production code acknowledged since the journal was read last: tips
@@ -118,7 +124,7 @@ func (n *node) ownTips() (out []exchange.LogTip) {
 func (n *node) lookFor(have held) {
 	for _, t := range n.told.tips {
 		r := have[t.Hash]
-		if r == nil && n.hurt[t.Hash] == 0 {
+		if r == nil && !n.damagedAt(t.Hash) {
 			n.w.fail("%s acknowledged log %s up to seq %d and does not hold it", n.name, t.Log.Short(), t.Seq)
 		}
 		for ; r != nil && n.acked[r.Hash] == nil; r = have.parent(r) {

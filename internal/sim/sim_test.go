@@ -103,7 +103,7 @@ var must = []string{
 	"crash", "crash inside a write", "clean restart", "index lost", "restored from an older copy", "index ahead of the journal", "cloned", "byte flipped",
 	"hub lost its data", "disk full", "disk error", "write refused", "clock set", "partition", "dropped", "doubled",
 	"truncated", "reordered", "old run came again", "new epoch", "fork", "rights changed", "folded from scratch",
-	"silent reader", "index full", "disk cannot be read", "records read again", "carried by hand", "a file cut", "a new server from a laptop's file", "part of the journal gone",
+	"logs joined", "silent reader", "index full", "disk cannot be read", "records read again", "carried by hand", "a file cut", "a new server from a laptop's file", "part of the journal gone",
 	"gathered and settled", "a laptop joined", "keys given", "keys asked for", "keys lost", "several writers at once", "a copy told",
 	"push timed out", "one reading for many streams", "own records came back", "private note",
 	"difference they_know_more_of_my_log", "difference own_log_differs", "difference log_forked", "difference they_miss_runs",

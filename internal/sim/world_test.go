@@ -20,6 +20,7 @@ import (
 	"thawtrail/internal/replication"
 	"thawtrail/internal/store"
 	"thawtrail/internal/store/index/indextest"
+	"thawtrail/internal/store/journal"
 	"thawtrail/internal/store/journal/memfs"
 	"thawtrail/internal/trust"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -86,8 +87,8 @@ type node struct {
 	opens      uint64
 	acked      map[event.Hash]*event.Record
 	// hurt are records whose frame was damaged here and that were not refilled yet,
-	// with the segment in which they lay.
-	hurt map[event.Hash]uint32
+	// with where they lay.
+	hurt map[event.Hash]journal.Position
 	// decayed are all records whose frame was ever damaged here.
 	decayed map[event.Hash]*event.Record
 	closed  map[event.LogID]bool // own logs that this machine gave up for new ones
@@ -109,7 +110,7 @@ type backup struct {
 	fs    *memfs.FS
 	trail *indextest.Trail
 	acked map[event.Hash]*event.Record
-	hurt  map[event.Hash]uint32
+	hurt  map[event.Hash]journal.Position
 
 	ring    []byte
 	kept    []byte
@@ -155,7 +156,7 @@ func (w *world) add(name string, key uint64, fs *memfs.FS, index *indextest.Trai
 	seed := sha256.Sum256(binary.BigEndian.AppendUint64([]byte("device"), key))
 	n := &node{
 		w: w, id: len(w.nodes), name: name, key: ed25519.NewKeyFromSeed(seed[:]), fs: fs, index: index,
-		clock: clock.NewManual(start), acked: map[event.Hash]*event.Record{}, hurt: map[event.Hash]uint32{},
+		clock: clock.NewManual(start), acked: map[event.Hash]*event.Record{}, hurt: map[event.Hash]journal.Position{},
 		decayed: map[event.Hash]*event.Record{}, closed: map[event.LogID]bool{},
 	}
 	w.nodes = append(w.nodes, n)

@@ -232,7 +232,6 @@ func (s *Store) rescue(ctx context.Context, h *hole) (int, error) {
 		if err := s.NewEpoch(lostHere); err != nil {
 			return 0, err
 		}
-		_, h.stamp, _, _ = s.logs.suspected(h.log) // it moved as a predecessor
 	}
 	s.again.ran(h.log, nil)
 	told, err := s.sayLost(ctx, h)

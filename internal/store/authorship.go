@@ -72,6 +72,13 @@ func (a *authorship) damaged(to journal.Position) {
 	a.doubt = a.doubt || to.Compare(a.since) > 0
 }
 
+// hesitate leaves it to the next record to begin new logs first.
+func (a *authorship) hesitate() {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.doubt = true
+}
+
 // lend copies into a pending commit what it goes on from.
 func (a *authorship) lend(p *pendingCommit) {
 	a.mu.RLock()

@@ -194,11 +194,8 @@ func (s *Store) bringBackCharter(ctx context.Context) (lost bool, err error) {
 	if err := s.CatchUp(ctx); err != nil {
 		return true, err
 	}
-	return true, s.projection.EachLog(func(l LogInfo) {
-		if l.Key.Equal(s.public) {
-			s.adopt(&l)
-		}
-	})
+	s.adoptOwn()
+	return true, nil
 }
 
 // Lacks says what cannot be read of the logs of some devices.

@@ -37,10 +37,10 @@
 // # What it never does
 //
 // It uses no number of an own log twice: where records of this device may be gone
-// from the disk, it goes on in new logs (restore.go). It changes no record, drops
-// none that it took, and holds none back that the practice wrote; logs foreign to
-// the practice have a bounded place (foreign.go). It says nothing of a record
-// before it is on the disk.
+// from the disk, or came back to it, it goes on in new logs (restore.go). It changes
+// no record, drops none that it took, and holds none back that the practice wrote;
+// logs foreign to the practice have a bounded place (foreign.go). It says nothing of
+// a record before it is on the disk.
 //
 // # Who owns what
 //

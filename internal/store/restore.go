@@ -6,10 +6,13 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
+	"slices"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/store/journal"
+	"thawtrail/internal/store/projection"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -24,6 +27,7 @@ func (s *Store) restore(ctx context.Context) error {
 	if err := s.projection.EachLog(s.restoreLog); err != nil {
 		return err
 	}
+	apart := s.adoptOwn()
 	brought, err := s.bringBackCharter(ctx)
 	if err != nil {
 		return err
@@ -35,28 +39,69 @@ func (s *Store) restore(ctx context.Context) error {
 	if err := s.restoreOffset(); err != nil {
 		return err
 	}
-	return s.openOwnLogs(brought || !lost.IsZero())
+	return s.openOwnLogs(apart, brought || !lost.IsZero())
 }
 
 func (s *Store) restoreLog(l LogInfo) {
 	s.logs.restore(&l, l.Gaps || l.Bare || s.report.any())
 	s.author.hlc = event.AdoptHLC(s.author.hlc, l.HLC)
-	if !l.Key.Equal(s.public) {
-		if s.byServer(s.projection.Rights(), &l) {
-			s.author.hubUs = max(s.author.hubUs, l.HubUs)
-		}
-		return
+	if !l.Key.Equal(s.public) && s.byServer(s.projection.Rights(), &l) {
+		s.author.hubUs = max(s.author.hubUs, l.HubUs)
 	}
-	s.adopt(&l)
 }
 
-// adopt takes up an own log to go on with, the newest epoch of its lane. Two of
-// one epoch came apart after a loss: the one that is further on in time goes on.
-func (s *Store) adopt(l *LogInfo) {
-	old, ok := s.logs.Log(s.author.own[l.Lane])
-	if !ok || cmp.Or(cmp.Compare(old.Epoch, l.Epoch), cmp.Compare(old.HLC, l.HLC)) < 0 {
-		s.author.own[l.Lane] = l.ID
+// adoptOwn takes up the logs that this device writes now. apart says that those it has
+// came apart: after a loss it began new ones, and one that was lost came back. On which
+// of them it wrote since, nobody can tell from them, and a number must never be used
+// twice: it writes on in none.
+func (s *Store) adoptOwn() (apart bool) {
+	ends := s.begin().ownEnds()
+	for _, lane := range lanes {
+		if len(ends[lane]) > 0 {
+			s.author.own[lane] = ends[lane][0].ID
+		}
+		apart = apart || len(ends[lane]) > 1
 	}
+	return apart
+}
+
+// ownEnds are the logs of this device from which none of its others goes on, by lane,
+// the newest first.
+func (p *pendingCommit) ownEnds() map[pb.Lane][]*LogInfo {
+	own, left := p.ownLogs(), map[event.LogID]bool{}
+	for _, l := range own {
+		for _, id := range l.Before {
+			left[id] = true
+		}
+	}
+	ends := map[pb.Lane][]*LogInfo{}
+	for _, l := range own {
+		if !left[l.ID] {
+			ends[l.Lane] = append(ends[l.Lane], l)
+		}
+	}
+	for _, lane := range lanes {
+		slices.SortFunc(ends[lane], func(a, b *LogInfo) int {
+			return cmp.Or(cmp.Compare(b.Epoch, a.Epoch), cmp.Compare(b.HLC, a.HLC), a.ID.Compare(b.ID))
+		})
+	}
+	return ends
+}
+
+// ownLogs are the logs that this device opened, as they are inside the commit.
+func (p *pendingCommit) ownLogs() (own []*LogInfo) {
+	logs := maps.Clone(p.logs)
+	p.s.logs.each(func(l *LogInfo) {
+		if logs[l.ID] == nil && l.Key.Equal(p.s.public) {
+			logs[l.ID] = l.Clone()
+		}
+	})
+	for _, id := range event.SortedLogs(logs) {
+		if l := logs[id]; l.Key.Equal(p.s.public) {
+			own = append(own, l)
+		}
+	}
+	return own
 }
 
 // restoreOwn finds where this device's logs begin, and the time of its last record.
@@ -105,34 +150,42 @@ func (s *Store) restoreSeen(last journal.Position) error {
 
 // openOwnLogs begins logs where there are none to go on with, and new epochs
 // when records of this device may be gone: it must never use a number twice.
-func (s *Store) openOwnLogs(lost bool) error {
+func (s *Store) openOwnLogs(apart, lost bool) error {
 	s.author.doubt = s.report.anyAfter(s.author.since)
 	switch {
 	case lost || s.author.doubt:
-		err := s.NewEpoch(lostHere)
-		if errors.Is(err, journal.ErrNoSpace) && len(s.author.own) > 0 {
-			// What is here can be read all the same. The next record begins them first.
-			s.author.doubt = true
-			return nil
-		}
-		if err != nil || !lost {
+		if err := s.renew(lostHere); err != nil || !lost || s.author.doubt {
 			return err
 		}
 		return s.projection.MadeGood()
+	case apart:
+		return s.renew(cameBack)
 	case len(s.author.own) < len(lanes):
 		return s.NewEpoch(firstStart)
 	}
 	return nil
 }
 
+// renew begins new logs, or leaves it to the next record when there is no room: what is
+// here can be read all the same.
+func (s *Store) renew(reason string) error {
+	err := s.NewEpoch(reason)
+	if errors.Is(err, journal.ErrNoSpace) && len(s.OwnLogs()) > 0 {
+		s.author.hesitate()
+		return nil
+	}
+	return err
+}
+
 // Reasons of new logs.
 const (
 	firstStart = "first start"
 	lostHere   = "records were lost from this disk"
+	cameBack   = "one that this disk had lost came back"
 )
 
-// NewEpoch closes this device's logs for good and begins new ones that name
-// their predecessors. It needs nobody's leave.
+// NewEpoch closes this device's logs for good and begins new ones that name those
+// from which they go on. It needs nobody's leave.
 func (s *Store) NewEpoch(reason string) error {
 	s.writer.mu.Lock()
 	defer s.writer.mu.Unlock()
@@ -165,9 +218,11 @@ func (p *pendingCommit) open(lane pb.Lane, reason string) error {
 	if _, err := io.ReadFull(p.s.opt.Random, o.Nonce); err != nil {
 		return fmt.Errorf("no randomness: %w", err)
 	}
-	if old, ok := p.log(p.own[lane]); ok {
-		o.Epoch = old.Epoch + 1
-		o.Predecessors = append(o.Predecessors, exchange.LogTip{Log: old.ID, Tip: old.Tip}.PB())
+	for _, end := range p.ownEnds()[lane] {
+		o.Epoch = max(o.Epoch, end.Epoch+1)
+		if len(o.Predecessors) < projection.MaxBefore {
+			o.Predecessors = append(o.Predecessors, exchange.LogTip{Log: end.ID, Tip: end.Tip}.PB())
+		}
 	}
 	head := p.header(Draft{Type: event.TypeLogOpened, Payload: o})
 	payload, err := marshal(o)

@@ -4,9 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/store/journal"
+	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // ErrStartAgain: the disk can be read again, and a new start takes back what was not.
@@ -29,6 +31,9 @@ func (s *Store) TakeBack(ctx context.Context) (taken int, err error) {
 	}
 	if len(logs) > 0 {
 		if err := s.retake(ctx, logs); err != nil {
+			return taken, err
+		}
+		if err := s.joinOwn(); err != nil {
 			return taken, err
 		}
 		s.report.add(fmt.Sprintf("the disk can read %d records again that it could not read", taken))
@@ -54,6 +59,16 @@ func (s *Store) retake(ctx context.Context, logs map[event.LogID]bool) error {
 			s.author.met(l.HLC)
 		}
 	})
+}
+
+// joinOwn begins new logs when one of this device came back that it could not read when
+// it began others: the next start could not tell on which of them it wrote.
+func (s *Store) joinOwn() error {
+	ends := s.begin().ownEnds()
+	if slices.ContainsFunc(lanes, func(lane pb.Lane) bool { return len(ends[lane]) > 1 }) {
+		return s.renew(cameBack)
+	}
+	return nil
 }
 
 // damagedIn is what of a stretch of the journal cannot be read now.

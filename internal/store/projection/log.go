@@ -29,6 +29,7 @@ type LogInfo struct {
 	Bytes    int64          // of the records that moved it on; counted for foreign logs
 	Gaps     bool           // records below the tip were not here when it came
 	Bare     bool           // an end came without a signature: what vouched for it may be gone
+	Before   []event.LogID  // its device's logs from which it goes on, as its opening names them; bounded
 }
 
 // Device is the id of the device that writes the log.
@@ -50,6 +51,7 @@ type logRow struct {
 	Gaps     bool     `cbor:"12,keyasint"`
 	Bytes    int64    `cbor:"13,keyasint,omitempty"`
 	Bare     bool     `cbor:"14,keyasint,omitempty"`
+	Before   [][]byte `cbor:"15,keyasint,omitempty"`
 }
 
 type tipRow struct {
@@ -63,6 +65,9 @@ func (l *LogInfo) encode() ([]byte, error) {
 	for _, b := range l.Branches {
 		r.Branches = append(r.Branches, tipRow{b.Seq, b.Hash[:]})
 	}
+	for _, id := range l.Before {
+		r.Before = append(r.Before, id[:])
+	}
 	return cbor.Marshal(r)
 }
 
@@ -75,6 +80,9 @@ func decodeLog(id event.LogID, value []byte) (LogInfo, error) {
 	l.Tip = tipOf(tipRow{r.Seq, r.Hash})
 	for _, b := range r.Branches {
 		l.Branches = append(l.Branches, tipOf(b))
+	}
+	for _, id := range r.Before {
+		l.before(id)
 	}
 	return l, nil
 }
@@ -226,8 +234,20 @@ func (l *LogInfo) opened(r *event.Record) bool {
 	if !ok || len(o.PublicKey) != ed25519.PublicKeySize {
 		return false
 	}
-	l.Key, l.Name, l.Lane, l.Epoch = o.PublicKey, o.DeviceName, o.Lane, o.Epoch
+	l.Key, l.Name, l.Lane, l.Epoch, l.Before = o.PublicKey, o.DeviceName, o.Lane, o.Epoch, nil
+	for _, t := range o.Predecessors {
+		l.before(t.GetLog())
+	}
 	return true
+}
+
+// MaxBefore bounds the logs that an opening names and a LogInfo keeps.
+const MaxBefore = 16
+
+func (l *LogInfo) before(id []byte) {
+	if log, ok := event.ToHash(id); ok && len(l.Before) < MaxBefore {
+		l.Before = append(l.Before, log)
+	}
 }
 
 // Clone copies what may be changed.
