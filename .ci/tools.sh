@@ -8,6 +8,8 @@ declare -A tool_source=(
   [protoc-gen-go-grpc]=google.golang.org/grpc/cmd/protoc-gen-go-grpc@v1.6.2
   [staticcheck]=honnef.co/go/tools/cmd/staticcheck@v0.8.2
   [gosec]=github.com/securego/gosec/v2/cmd/gosec@v2.30.0
+  [nfpm]=github.com/goreleaser/nfpm/v2/cmd/nfpm@v2.43.0
+  [cyclonedx-gomod]=github.com/CycloneDX/cyclonedx-gomod/cmd/cyclonedx-gomod@v1.10.0
   [govulncheck]=golang.org/x/vuln/cmd/govulncheck@v1.9.0
 )
 

@@ -45,15 +45,19 @@ func (d *console) help(cmd *cobra.Command) {
 		p.blank()
 		p.hang("  ", "      ", cmd.UseLine())
 	}
-	for _, alias := range strings.FieldsFunc(cmd.Annotations[noteAlso], func(r rune) bool { return r == ',' }) {
-		p.line("  also: thawtrail " + strings.TrimSpace(alias))
+	for _, alias := range alsoOf(cmd) {
+		p.line("  also: thawtrail " + alias)
 	}
 	if cmd.Example != "" {
 		p.blank()
 		p.line("For example")
 		p.hang("  ", "      ", "thawtrail "+cmd.Example)
 	}
-	d.flagHelp(p, cmd)
+	for _, s := range helpSections(cmd) {
+		p.blank()
+		p.line(s.title)
+		p.pairs(s.pairs)
+	}
 	if below := visible(cmd.Commands()); len(below) > 0 {
 		p.blank()
 		p.line("Commands, after " + cmd.CommandPath())
@@ -73,8 +77,22 @@ func commandPairs(cmds []*cobra.Command) [][2]string {
 	return pairs
 }
 
-// flagHelp lists arguments and flags, the command's own before the common ones.
-func (d *console) flagHelp(p *page, cmd *cobra.Command) {
+// alsoOf are the shorter words for a command.
+func alsoOf(cmd *cobra.Command) []string {
+	if cmd.Annotations[noteAlso] == "" {
+		return nil
+	}
+	return strings.Split(cmd.Annotations[noteAlso], ", ")
+}
+
+// helpSection is a heading with what stands below it.
+type helpSection struct {
+	title string
+	pairs [][2]string
+}
+
+// helpSections are a command's arguments and flags, its own before the common ones.
+func helpSections(cmd *cobra.Command) (out []helpSection) {
 	var own, common [][2]string
 	for _, l := range strings.Split(cmd.Annotations[noteArgs], "\n") {
 		if word, help, ok := strings.Cut(l, "\t"); ok {
@@ -95,21 +113,21 @@ func (d *console) flagHelp(p *page, cmd *cobra.Command) {
 			own = append(own, [2]string{name, f.Usage})
 		}
 	})
-	for _, section := range []struct {
-		title string
-		pairs [][2]string
-	}{{"What to type", own}, {"With any such command", common}} {
-		if len(section.pairs) > 0 {
-			p.blank()
-			p.line(section.title)
-			p.pairs(section.pairs)
+	for _, s := range []helpSection{{"What to type", own}, {"With any such command", common}} {
+		if len(s.pairs) > 0 {
+			out = append(out, s)
 		}
 	}
+	return out
 }
 
-// rootHelp lists the commands by group.
-func (d *console) rootHelp(p *page, root *cobra.Command) {
-	p.line(root.Short + ".")
+// commandGroup is a group of commands, in the order in which they are read.
+type commandGroup struct {
+	title string
+	cmds  []*cobra.Command
+}
+
+func grouped(root *cobra.Command) (out []commandGroup) {
 	for _, g := range groups {
 		var cmds []*cobra.Command
 		for _, c := range visible(root.Commands()) {
@@ -120,9 +138,18 @@ func (d *console) rootHelp(p *page, root *cobra.Command) {
 		slices.SortFunc(cmds, func(a, b *cobra.Command) int {
 			return cmp.Compare(slices.Index(g.words, a.Name()), slices.Index(g.words, b.Name()))
 		})
+		out = append(out, commandGroup{g.title, cmds})
+	}
+	return out
+}
+
+// rootHelp lists the commands by group.
+func (d *console) rootHelp(p *page, root *cobra.Command) {
+	p.line(root.Short + ".")
+	for _, g := range grouped(root) {
 		p.blank()
 		p.line(g.title)
-		p.pairs(commandPairs(cmds))
+		p.pairs(commandPairs(g.cmds))
 	}
 	p.blank()
 	p.wrap("", "`thawtrail COMMAND --help` explains a command and shows an example. Numbers take a decimal point or a comma; times read 02:10, '2026-11-24 02:10' or -20m. The agent asked is "+fmt.Sprintf("%s (%s or --at).", d.address, envAddress))

@@ -1,6 +1,7 @@
 // Command release packs the program for the systems that people have. It is called by
 // .ci/release, which brings the tools; it is no part of the program.
 //
+//	release build FOLDER  writes all files of a release into an empty folder
 //	release notices       writes the licences of all libraries beside the program
 //
 // Run it at the top of the repository.
@@ -36,12 +37,15 @@ func main() {
 }
 
 func run(ctx context.Context, args []string) error {
-	if len(args) == 1 && args[0] == "notices" {
+	switch {
+	case len(args) == 2 && args[0] == "build":
+		return build(ctx, args[1])
+	case len(args) == 1 && args[0] == "notices":
 		text, err := notices(ctx)
 		if err != nil {
 			return err
 		}
 		return os.WriteFile(noticesFile, []byte(text), 0o644) // #nosec G306 -- it is kept with the source
 	}
-	return errors.New("say what: notices")
+	return errors.New("say what: build FOLDER, or notices")
 }

@@ -1,0 +1,96 @@
+package main
+
+import (
+	"archive/tar"
+	"archive/zip"
+	"bytes"
+	"compress/gzip"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+var packedAt = time.Date(2026, 11, 29, 11, 55, 44, 0, time.FixedZone("", 3600))
+
+var packed = []entry{{"folder/thawtrail", 0o755, []byte("program")}, {"folder/notices.txt", 0o644, bytes.Repeat([]byte("words "), 1000)}}
+
+// TestAnArchiveIsTheSameEachTime, in whatever zone and second it is packed, and gives
+// back what went in.
+func TestAnArchiveIsTheSameEachTime(t *testing.T) {
+	for name, pack := range map[string]func([]entry, time.Time) ([]byte, error){"tar": tarball, "zip": zipped} {
+		first, err := pack(packed, packedAt)
+		require.NoError(t, err)
+		again, err := pack(packed, packedAt.UTC())
+		require.NoError(t, err)
+		require.Equal(t, first, again, name)
+		other, err := pack(packed, packedAt.Add(time.Hour))
+		require.NoError(t, err)
+		require.NotEqual(t, first, other, name)
+	}
+}
+
+func TestATarballHoldsWhatWentIn(t *testing.T) {
+	raw, err := tarball(packed, packedAt)
+	require.NoError(t, err)
+	unzipped, err := gzip.NewReader(bytes.NewReader(raw))
+	require.NoError(t, err)
+	r := tar.NewReader(unzipped)
+	for _, e := range packed {
+		head, err := r.Next()
+		require.NoError(t, err)
+		require.Equal(t, e.name, head.Name)
+		require.Equal(t, int64(e.mode), head.Mode)
+		require.True(t, packedAt.Equal(head.ModTime))
+		require.Zero(t, head.Uid)
+		body, err := io.ReadAll(r)
+		require.NoError(t, err)
+		require.Equal(t, e.body, body)
+	}
+	_, err = r.Next()
+	require.ErrorIs(t, err, io.EOF)
+}
+
+func TestAZipHoldsWhatWentIn(t *testing.T) {
+	raw, err := zipped(packed, packedAt)
+	require.NoError(t, err)
+	r, err := zip.NewReader(bytes.NewReader(raw), int64(len(raw)))
+	require.NoError(t, err)
+	for _, e := range packed {
+		body, err := fs.ReadFile(r, e.name)
+		require.NoError(t, err)
+		require.Equal(t, e.body, body)
+	}
+	require.True(t, packedAt.Equal(r.File[0].Modified))
+}
+
+// TestPackagesBetweenReleasesComeBeforeTheRelease, and in the order of their commits: a
+// tilde sorts before everything, the end too.
+func TestPackagesBetweenReleasesComeBeforeTheRelease(t *testing.T) {
+	require.Equal(t, "1.2.3", packageVersion("1.2.3", packedAt))
+	require.Equal(t, "1.2.3~20261129.105544+abcdef0", packageVersion("1.2.3+abcdef0", packedAt))
+}
+
+// TestAReleaseGoesIntoAFolderOfItsOwn: what lay there before would be summed as a part of it.
+func TestAReleaseGoesIntoAFolderOfItsOwn(t *testing.T) {
+	dir := t.TempDir()
+	require.NoError(t, (&builder{out: filepath.Join(dir, "new")}).begin(t.Context()))
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "old.zip"), nil, 0o600))
+	require.ErrorContains(t, (&builder{out: dir}).begin(t.Context()), "not empty")
+}
+
+// TestSumsAreOfAllFiles.
+func TestSumsAreOfAllFiles(t *testing.T) {
+	b := &builder{out: t.TempDir()}
+	require.NoError(t, b.write("b", []byte("hello\n")))
+	require.NoError(t, b.write("a", nil))
+	require.NoError(t, b.writeSums(t.Context()))
+	sums, err := os.ReadFile(filepath.Join(b.out, sumsFile))
+	require.NoError(t, err)
+	require.Equal(t, "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855  a\n"+
+		"5891b5b522d5df086d0ff0b110fbd9d21bb4fc7163af34d08286a2e846f6be03  b\n", string(sums))
+}

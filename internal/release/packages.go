@@ -1,0 +1,147 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"os"
+	"path"
+	"path/filepath"
+	"strconv"
+)
+
+// packager is one form of packages for Linux, with what it does otherwise than others.
+type packager struct {
+	name string // as nfpm calls it, and as its files end
+	zsh  string // where that shell looks for completions
+}
+
+var packagers = []packager{
+	{"deb", "usr/share/zsh/vendor-completions"},
+	{"rpm", "usr/share/zsh/site-functions"},
+}
+
+// systemSettings is where a system keeps what agent and server are started with. A
+// package never writes over what an administrator changed in it.
+const systemSettings = "etc/thawtrail/settings.toml"
+
+// recipe is what nfpm reads; JSON is YAML too.
+type recipe struct {
+	Name          string            `json:"name"`
+	Arch          string            `json:"arch"`
+	Version       string            `json:"version"`
+	VersionSchema string            `json:"version_schema"`
+	Maintainer    string            `json:"maintainer"`
+	Description   string            `json:"description"`
+	Section       string            `json:"section"`
+	Priority      string            `json:"priority"`
+	MTime         string            `json:"mtime"`
+	Contents      []content         `json:"contents"`
+	RPM           map[string]string `json:"rpm"`
+}
+
+// content is one file of a package.
+type content struct {
+	Src      string   `json:"src"`
+	Dst      string   `json:"dst"`
+	Type     string   `json:"type,omitempty"`
+	FileInfo fileInfo `json:"file_info"`
+}
+
+type fileInfo struct {
+	Mode  uint32 `json:"mode"`
+	MTime string `json:"mtime"`
+	Owner string `json:"owner"`
+	Group string `json:"group"`
+}
+
+// writePackages writes what a system's own installer reads.
+func (b *builder) writePackages(ctx context.Context) error {
+	for _, t := range targets {
+		if t.os != "linux" {
+			continue
+		}
+		for _, p := range packagers {
+			if err := b.writePackage(ctx, t, p); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+func (b *builder) writePackage(ctx context.Context, t target, p packager) error {
+	entries, err := b.installed(t, p)
+	if err != nil {
+		return err
+	}
+	stage := filepath.Join(b.scratch, p.name+"-"+t.arch)
+	r := b.recipe(t)
+	for _, e := range entries {
+		src := filepath.Join(stage, filepath.FromSlash(e.name))
+		if err := os.MkdirAll(filepath.Dir(src), 0o700); err != nil {
+			return err
+		}
+		if err := os.WriteFile(src, e.body, 0o600); err != nil {
+			return err
+		}
+		c := content{Src: src, Dst: "/" + e.name, FileInfo: fileInfo{uint32(e.mode.Perm()), r.MTime, "root", "root"}}
+		if e.name == systemSettings {
+			c.Type = "config|noreplace"
+		}
+		r.Contents = append(r.Contents, c)
+	}
+	raw, err := json.Marshal(r)
+	if err != nil {
+		return err
+	}
+	file := filepath.Join(stage, "recipe.json")
+	if err := os.WriteFile(file, raw, 0o600); err != nil {
+		return err
+	}
+	_, err = command(ctx, []string{"SOURCE_DATE_EPOCH=" + strconv.FormatInt(b.at.Unix(), 10)},
+		"nfpm", "package", "--config", file, "--packager", p.name, "--target", filepath.Join(b.out, b.named(t)+"."+p.name))
+	return err
+}
+
+func (b *builder) recipe(t target) recipe {
+	return recipe{
+		Name: "thawtrail", Arch: t.arch, Version: packageVersion(b.version, b.at), VersionSchema: "none",
+		Maintainer: "thawtrail <none>", Section: "science", Priority: "optional",
+		Description: "Frozen plasma for horses, from freezer to vein to books\n" +
+			"A server for the clinic and an agent for each laptop, which work with or\nwithout a network. One program is both.",
+		MTime: b.at.UTC().Format("2006-01-02T15:04:05Z"),
+		RPM:   map[string]string{"buildhost": "none", "group": "Applications/Productivity"},
+	}
+}
+
+// installed are the files of a package, from the top of the system on.
+func (b *builder) installed(t target, p packager) ([]entry, error) {
+	settings, err := os.ReadFile(settingsFile)
+	if err != nil {
+		return nil, err
+	}
+	all := []entry{
+		{"usr/bin/thawtrail", 0o755, b.programs[t]},
+		{systemSettings, 0o644, settings},
+		{path.Join("usr/share/bash-completion/completions", completionName["bash"]), 0o644, b.texts.completions["bash"]},
+		{path.Join("usr/share/fish/vendor_completions.d", completionName["fish"]), 0o644, b.texts.completions["fish"]},
+		{path.Join(p.zsh, completionName["zsh"]), 0o644, b.texts.completions["zsh"]},
+	}
+	for _, doc := range b.texts.docs {
+		all = append(all, entry{"usr/share/doc/thawtrail/" + doc.name, doc.mode, doc.body})
+	}
+	for _, name := range sortedKeys(b.texts.manuals) {
+		var packed bytes.Buffer
+		if err := gzipped(&packed, func(w io.Writer) error {
+			_, err := io.WriteString(w, b.texts.manuals[name])
+			return err
+		}); err != nil {
+			return nil, fmt.Errorf("%s: %w", name, err)
+		}
+		all = append(all, entry{"usr/share/man/man1/" + name + ".gz", 0o644, packed.Bytes()})
+	}
+	return all, nil
+}
