@@ -36,6 +36,12 @@ need_chromium() {
   command -v chromium >/dev/null || { apt-get update -q && apt-get install -qy chromium; }
 }
 
+# Wine runs the Windows program; mingw compiles the one function that this Wine has not.
+need_wine() {
+  command -v wine >/dev/null && command -v x86_64-w64-mingw32-gcc >/dev/null && return
+  apt-get update -q && apt-get install -qy --no-install-recommends wine wine64 gcc-mingw-w64-x86-64-win32
+}
+
 # axe-core looks at pages as people with poor sight, a keyboard or a screen reader
 # meet them. It is a tool of the tests: nothing of it is committed or shipped.
 axe_version=4.14.1
