@@ -247,6 +247,7 @@ func TestNewerFormatIsRefused(t *testing.T) {
 	require.NoError(t, err)
 	_, _, err = journal.Open(plain(fs))
 	require.ErrorIs(t, err, journal.ErrFormat)
+	require.ErrorIs(t, err, journal.ErrNewer)
 	require.ErrorContains(t, err, "format version 2")
 }
 

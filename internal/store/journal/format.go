@@ -66,8 +66,11 @@ func decodeHeader(b []byte, segment uint32) (segmentHeader, error) {
 		return segmentHeader{}, errHeader
 	}
 	if v := binary.BigEndian.Uint16(b[8:]); v != FormatVersion {
-		return segmentHeader{}, fmt.Errorf("%w: segment %d has format version %d, this program knows %d",
-			ErrFormat, segment, v, FormatVersion)
+		kind := ErrFormat
+		if v > FormatVersion {
+			kind = ErrNewer
+		}
+		return segmentHeader{}, fmt.Errorf("%w (segment %d has format version %d, this program knows %d)", kind, segment, v, FormatVersion)
 	}
 	h := segmentHeader{cipher: b[10], segment: binary.BigEndian.Uint32(b[12:])}
 	h.after = Position{binary.BigEndian.Uint32(b[16:]), binary.BigEndian.Uint32(b[20:])}

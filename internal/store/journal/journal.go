@@ -23,6 +23,8 @@ var (
 	ErrKey = errors.New("journal: wrong key")
 	// ErrFormat: the files were written by a program this one does not understand.
 	ErrFormat = errors.New("journal: unknown format")
+	// ErrNewer: by a later one, in a format to come.
+	ErrNewer = fmt.Errorf("%w: a newer version of this program wrote this: start that version again, or use the copy of the folder made before it came", ErrFormat)
 	// ErrTooLarge: a frame or a batch is empty or over its bound; nothing was written.
 	ErrTooLarge = errors.New("journal: size refused")
 	// ErrClosed: the journal was closed.

@@ -58,7 +58,7 @@ var (
 	// ErrDamaged: the file is not whole, or not ours.
 	ErrDamaged = errors.New("file is damaged")
 	// ErrNewer: the file is of a newer version than this program knows.
-	ErrNewer = errors.New("file is of a newer version than this program knows")
+	ErrNewer = errors.New("a newer version of this program wrote this: start that version again, or use the copy of the folder made before it came")
 	// ErrExists: there is a vault already.
 	ErrExists = errors.New("there is a vault already")
 )
