@@ -92,7 +92,7 @@ var house = []room{
 	{"files", "label proto/thawtrail/v1 refusal", "it writes lists of the contract, whoever answers them"},
 	{"rpc", "access bundle entry event plans proto/thawtrail/v1 query refusal replica replication trust/authority trust/pins", "it maps the contract onto the rooms below, and decides nothing"},
 	{"web/words", "engine label proto/thawtrail/v1 say wording", "it puts sentences and values into pages"},
-	{"web/site", "access clock engine entry event files label ledger proto/thawtrail/v1 query refusal replica replication trust trust/phones trust/pins unit web/words wholefile wording", "it is what all pages share"},
+	{"web/site", "access clock engine entry event files label ledger proto/thawtrail/v1 query refusal replica replication trust/phones trust/pins unit web/words wholefile wording", "it is what all pages share"},
 	{"web/form", "engine entry event input ledger proto/thawtrail/v1 query refusal web/site web/words", "an event as its form, whichever page shows it"},
 	{"web/caseview", "engine event ledger query web/site web/words", "one case as its pages read it"},
 	{"web/barn", "caution engine event input label ledger proto/thawtrail/v1 query refusal web/caseview web/form web/site web/words wording", "it is the barn's pages alone"},
@@ -104,9 +104,9 @@ var house = []room{
 	{"web/night", "", "it is a test"},
 
 	// Programs.
-	{"node", "access query replica replication rpc store trust trust/authority trust/local web", "it runs one replica, and is neither server nor agent"},
+	{"node", "access query replica replication rpc store trust trust/authority trust/local trust/phones trust/vault web", "it runs one replica, and is neither server nor agent"},
 	{"server", "access bundle clock entry event exchange ledger node proto/thawtrail/v1 refusal replica replication rpc store store/reach trust trust/authority trust/guess trust/invite trust/vault wholefile", "it is what a server is more than a node"},
-	{"agent", "access clock event exchange node proto/thawtrail/v1 query refusal replica replication rpc store trust trust/authority trust/invite trust/phones trust/vault wholefile", "it is what a laptop is more than a node"},
+	{"agent", "clock event exchange node proto/thawtrail/v1 refusal replica replication rpc store trust trust/authority trust/invite trust/vault wholefile", "it is what a laptop is more than a node"},
 	{"demo/wire", "", "it is a network that can be cut"},
 	{"demo", "clock demo/wire label proto/thawtrail/v1 refusal trust/local trust/vault wholefile", "it runs the real programs, and reaches into none"},
 	{"rehearse", "agent clock demo/wire ledger proto/thawtrail/v1 query replica say server store/filelock trust/invite trust/local trust/vault", "it runs the real programs beside the real work, reads the case and directs the rest"},

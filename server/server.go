@@ -21,8 +21,12 @@ import (
 	"io/fs"
 	"log/slog"
 	"net"
+	"net/netip"
+	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
+	"strings"
 	"time"
 
 	"thawtrail/internal/access"
@@ -46,19 +50,24 @@ import (
 
 // Config says how a server runs.
 type Config struct {
-	Data    string        // folder of the practice, begun with Init
-	Secret  *vault.Secret // nil: a folder that is not encrypted
-	Listen  string        // address for laptops and for commands of this machine; 127.0.0.1:4270 when empty
-	Pages   string        // loopback address for pages; none when empty
-	Metrics string        // loopback address for metrics; none when empty
-	Name    string        // of this machine; 'clinic' when empty
+	Data   string        // folder of the practice, begun with Init
+	Secret *vault.Secret // nil: a folder that is not encrypted
+	Listen string        // address for laptops and for commands of this machine; 127.0.0.1:4270 when empty
+	Pages  string        // address for pages: loopback, or one of the clinic's network; none when empty
+	// Network is where browsers of the clinic's network that are paired find the pages,
+	// over TLS; Pages, when that is no loopback address. None when empty.
+	Network string
+	Metrics string // loopback address for metrics; none when empty
+	Name    string // of this machine; 'clinic' when empty
 	// StateEvery is how often a statement is made when records came in; 2 s when 0.
 	StateEvery time.Duration
 	Clock      clock.Clock  // the machine's when nil
 	Log        *slog.Logger // discarded when nil
-	// PagesReady is told the one-time address that opens the pages.
-	PagesReady func(url string)
-	Ready      func(addr string)
+	// PagesReady is told the one-time address that opens the pages, NetworkReady where
+	// paired browsers come in.
+	PagesReady   func(url string)
+	NetworkReady func(addr string)
+	Ready        func(addr string)
 }
 
 func (c *Config) fill() error {
@@ -74,6 +83,7 @@ func (c *Config) fill() error {
 	if c.Log == nil {
 		c.Log = slog.New(slog.DiscardHandler)
 	}
+	c.apart()
 	if c.PagesReady == nil {
 		c.PagesReady = func(string) {}
 	}
@@ -81,6 +91,33 @@ func (c *Config) fill() error {
 		c.Ready = func(string) {}
 	}
 	return nil
+}
+
+// apart takes pages on an address of the network for what they are: over TLS for browsers
+// that are paired, and plain for this machine's own, at the same port.
+func (c *Config) apart() {
+	host, port, err := net.SplitHostPort(c.Pages)
+	if c.Network != "" || err != nil || host == "localhost" {
+		return
+	}
+	if ip := net.ParseIP(host); ip == nil || !ip.IsLoopback() {
+		c.Network, c.Pages = c.Pages, net.JoinHostPort("127.0.0.1", port)
+	}
+}
+
+// names are those by which browsers of the network may call this machine: the one that
+// its pages were given, and its own, as networks spell it.
+func (c *Config) names() (out []string) {
+	given, _, _ := net.SplitHostPort(c.Network)
+	own, _ := os.Hostname() // a machine without a name is called by its address
+	for _, name := range []string{given, own, strings.TrimSuffix(own, ".local") + ".local"} {
+		name = strings.ToLower(strings.TrimSuffix(name, "."))
+		_, err := netip.ParseAddr(name)
+		if isNumber := err == nil; !isNumber && name != "" && name != ".local" && !strings.HasPrefix(name, "localhost") && !slices.Contains(out, name) {
+			out = append(out, name)
+		}
+	}
+	return out
 }
 
 // Run serves until ctx ends. It returns nil after a clean stop. The practice must
@@ -147,6 +184,7 @@ func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error 
 		Credentials: creds, DoorKey: creds.Certificate().Leaf.PublicKey.(ed25519.PublicKey), Members: members,
 		Practice: h.practice, Epoch: func() string { return h.epoch },
 		Metrics: cfg.Metrics, Pages: cfg.Pages, PagesReady: cfg.PagesReady, PagesSecret: h.home.PagesSecret,
+		Network: cfg.Network, NetworkReady: cfg.NetworkReady,
 		Register: func(s *grpc.Server) {
 			pb.RegisterEnrolServiceServer(s, registry)
 			pb.RegisterHubServiceServer(s, registry)
@@ -162,7 +200,24 @@ func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error 
 			cfg.Ready(address)
 		},
 	}
+	if err := n.OpenPhones(h.home, cfg.Clock.Now, cfg.Network != ""); err != nil {
+		return err
+	}
+	n.Phones.Names, n.Phones.Rights = cfg.names(), members.Rights
+	members.After = func() { h.sweep(members, n.Phones) }
 	return n.Run(ctx)
+}
+
+// sweep ends the pages of people whose roles have ended. Books that are in doubt end
+// nobody's: they may lack the grant.
+func (h *hub) sweep(members *access.Members, paired *access.Phones) {
+	if members.Doubt() != "" || !members.Rights().Founded() {
+		return
+	}
+	n, err := paired.Sweep()
+	if n > 0 || err != nil {
+		h.log.Warn("pages of people without a role are closed", "browsers", n, "error", err)
+	}
 }
 
 func (h *hub) sayStarted(address string) {

@@ -22,6 +22,8 @@ type Members struct {
 	doubt   atomic.Pointer[string]
 	links   *authority.Links
 	charter Charter
+	// After is called when the books were looked at again; nil: nothing else hangs on them.
+	After func()
 }
 
 // Charter is what the books stand on, and its second place. The zero value has none.
@@ -47,6 +49,9 @@ func (m *Members) Admitted(key ed25519.PublicKey) bool {
 	return m.Doubt() == "" && rights.Founded() && rights.Admits(event.DeviceID(key))
 }
 
+// Rights are those of the books as they were last read.
+func (m *Members) Rights() *ledger.Rights { return m.rights.Load() }
+
 // Doubt implements authority.Members: why nobody can be told from a stranger now.
 func (m *Members) Doubt() string {
 	if d := m.doubt.Load(); d != nil {
@@ -70,6 +75,9 @@ func (m *Members) Refresh(ctx context.Context) error {
 	}
 	if n := m.links.Sweep(m); n > 0 {
 		m.replica.Log.Warn("links of laptops that were shut out are cut", "links", n)
+	}
+	if m.After != nil {
+		m.After()
 	}
 	return err
 }

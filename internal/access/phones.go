@@ -4,20 +4,68 @@ import (
 	"context"
 	"errors"
 	"net"
+	"strconv"
+	"sync/atomic"
 
 	"thawtrail/internal/event"
+	"thawtrail/internal/ledger"
 	"thawtrail/internal/query"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/trust/phones"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// PhoneDesk lets phones use this laptop's pages, and shuts them out.
+// Phones lets phones use this laptop's pages, and shuts them out; on the clinic's server,
+// browsers of the clinic's network.
 type Phones struct {
 	query.Reader
 	Registry    *phones.Registry
-	Listening   net.Addr // where phones come in; nil: nowhere
 	Fingerprint []string // of the certificate shown there
+	// Names are those by which browsers may call this machine beside its addresses.
+	Names []string
+	// Rights are those of the books as they stand, on the clinic's server: who holds no
+	// role gets no page there. Nil on a laptop, where whoever sits at it decides.
+	Rights func() *ledger.Rights
+
+	listening atomic.Pointer[net.TCPAddr]
+}
+
+// Listen says where phones come in from now on.
+func (s *Phones) Listen(at net.Addr) {
+	if tcp, ok := at.(*net.TCPAddr); ok {
+		s.listening.Store(tcp)
+	}
+}
+
+// at is where phones come in; nil: nowhere.
+func (s *Phones) at() *net.TCPAddr { return s.listening.Load() }
+
+// Admits says that a person may still use the pages over the network.
+func (s *Phones) Admits(person string) bool {
+	return s.Rights == nil || len(s.Rights().Roles(person)) > 0
+}
+
+// Decides says that a person may let others in, and decide about people, over the
+// network: an owner or somebody of the clinic, at the clinic's server.
+func (s *Phones) Decides(person string) bool {
+	if s.Rights == nil {
+		return false
+	}
+	_, ok := s.Rights().GrantFor(person, []pb.Role{pb.Role_ROLE_OWNER, pb.Role_ROLE_CLINIC})
+	return ok
+}
+
+// Sweep ends the sessions of those who hold no role any more, and cuts their open pages.
+func (s *Phones) Sweep() (ended int, err error) {
+	for _, p := range s.Registry.Phones() {
+		if s.Admits(p.Person) {
+			continue
+		}
+		_, _, failed := s.Registry.Revoke(p.ID)
+		err = errors.Join(err, failed)
+		ended++
+	}
+	return ended, err
 }
 
 // pairPath is the page where a phone types its code.
@@ -26,7 +74,7 @@ const pairPath = "/pair"
 // ListPhones tells which phones are paired, and where a phone finds the pages.
 func (s *Phones) ListPhones(ctx context.Context, _ *pb.ListPhonesRequest) (*pb.ListPhonesResponse, error) {
 	out := &pb.ListPhonesResponse{}
-	if s.Listening != nil {
+	if s.at() != nil {
 		addresses, err := s.addresses(pairPath)
 		if err != nil {
 			return nil, err
@@ -37,7 +85,7 @@ func (s *Phones) ListPhones(ctx context.Context, _ *pb.ListPhonesRequest) (*pb.L
 		for _, p := range s.Registry.Phones() {
 			out.Phones = append(out.Phones, &pb.Phone{
 				Phone: p.ID, Name: p.Name, Person: p.Person, PersonName: b.Name(event.KindPerson, p.Person),
-				PairedAt: b.Stamp(p.PairedMs), LastSeenAt: b.Stamp(p.SeenMs),
+				PairedAt: b.Stamp(p.PairedMs), LastSeenAt: b.Stamp(p.SeenMs), MadeBy: p.MadeBy, MadeByName: nameOf(b, p.MadeBy),
 			})
 		}
 		for _, i := range s.Registry.Invites() {
@@ -54,19 +102,30 @@ func phoneCode(b *query.ReadView, i phones.Invite) *pb.PhoneCode {
 	}
 }
 
+// nameOf is the name of a person, empty for nobody.
+func nameOf(b *query.ReadView, person string) string {
+	if person == "" {
+		return ""
+	}
+	return b.Name(event.KindPerson, person)
+}
+
 func (s *Phones) addresses(path string) ([]*pb.PhoneAddress, error) {
-	found, err := phones.Addresses(s.Listening)
+	found, err := phones.Addresses(s.at())
 	var out []*pb.PhoneAddress
 	for _, a := range found {
 		out = append(out, &pb.PhoneAddress{Interface: a.Interface, Url: a.URL(path)})
+	}
+	for _, name := range s.Names {
+		out = append(out, &pb.PhoneAddress{Url: "https://" + net.JoinHostPort(name, strconv.Itoa(s.at().Port)) + path})
 	}
 	return out, err
 }
 
 // PairPhone makes a one-time code for one phone of one person.
 func (s *Phones) PairPhone(ctx context.Context, req *pb.PairPhoneRequest) (*pb.PairPhoneResponse, error) {
-	if s.Listening == nil {
-		return nil, refusal.Fail(refusal.ErrUnready, "this laptop's agent was started without --phone ADDRESS, so no phone can reach it; start it with e.g. --phone 0.0.0.0:4290")
+	if err := s.ready(); err != nil {
+		return nil, err
 	}
 	out := &pb.PairPhoneResponse{CertificateSha256: s.Fingerprint}
 	err := s.View(ctx, func(b *query.ReadView) error {
@@ -74,7 +133,11 @@ func (s *Phones) PairPhone(ctx context.Context, req *pb.PairPhoneRequest) (*pb.P
 		if err != nil {
 			return err
 		}
-		made, err := s.Registry.Invite(person)
+		by, err := s.letInBy(b, req.By, person)
+		if err != nil {
+			return err
+		}
+		made, err := s.Registry.Invite(person, by)
 		if errors.Is(err, phones.ErrFull) {
 			return refusal.Fail(refusal.ErrTooMuch, "%s", err.Error())
 		}
@@ -86,6 +149,40 @@ func (s *Phones) PairPhone(ctx context.Context, req *pb.PairPhoneRequest) (*pb.P
 		return err
 	})
 	return out, err
+}
+
+// ready refuses where no phone could come in.
+func (s *Phones) ready() error {
+	switch {
+	case s.at() != nil:
+		return nil
+	case s.Rights != nil:
+		return refusal.Fail(refusal.ErrUnready, "no other computer can reach this server's pages: it was started without --pages on an address of the clinic's network, or that address is taken; start it with e.g. --pages 0.0.0.0:4280")
+	}
+	return refusal.Fail(refusal.ErrUnready, "this laptop's agent was started without --phone ADDRESS, so no phone can reach it; start it with e.g. --phone 0.0.0.0:4290")
+}
+
+// letInBy is who lets a phone of a person in. On the clinic's server that takes a role, on
+// both sides; the first owner does it where nobody is named.
+func (s *Phones) letInBy(b *query.ReadView, text, person string) (by string, err error) {
+	if text != "" {
+		if by, err = b.Resolve("by", event.KindPerson, text); err != nil {
+			return "", err
+		}
+	}
+	if s.Rights == nil {
+		return by, nil
+	}
+	if by == "" && s.Rights().Founded() {
+		by = s.Rights().Founding.Owner
+	}
+	if !s.Decides(by) {
+		return "", refusal.Fail(refusal.ErrDenied, "%s may not let anybody in: that needs the role owner or clinic", nameOf(b, by))
+	}
+	if !s.Admits(person) {
+		return "", refusal.Fail(refusal.ErrUnready, "%s has no role in this practice: give one first", nameOf(b, person))
+	}
+	return by, nil
 }
 
 // RevokePhone ends a phone's session and cuts its open pages at once.

@@ -36,6 +36,7 @@ func (d *console) ownCommands() []ownCommand {
 		{"pin set", d.pinCommand()},
 		{"pin list", d.pinListCommand()},
 		{"switch", d.switchCommand()},
+		{"page", d.pageCommand()},
 		{"verify", d.verifyCommand()},
 		{"losses", d.lossesCommand()},
 		{"keys tidy", d.keysTidyCommand()},

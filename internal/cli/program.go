@@ -81,7 +81,16 @@ func (d *console) phonesReady(address string) {
 	d.printf("phones: paired ones come in at %s; pair one with `thawtrail phone pair PERSON`\n", address)
 }
 
-func newServerFlags() *daemon { return newDaemon("127.0.0.1:4270") }
+// networkReady prints where browsers of the clinic's network come in.
+func (d *console) networkReady(address string) {
+	d.printf("pages: paired computers of the clinic come in at %s over TLS; pair one with `thawtrail phone pair PERSON --at ADDRESS`, or under 'Computers' on the pages\n", address)
+}
+
+func newServerFlags() *daemon {
+	f := newDaemon(serverAddress)
+	f.pages.help = "where its pages can be opened: on this machine alone, or on an address of the clinic's network, e.g. 0.0.0.0:4280, where browsers that are paired come in over TLS; nowhere when left out"
+	return f
+}
 
 // agentFlags are what an agent is started with.
 type agentFlags struct {
@@ -104,7 +113,7 @@ func (d *console) serverCommand() *cobra.Command {
 		func(ctx context.Context, secret *vault.Secret) error {
 			return server.Run(ctx, server.Config{
 				Secret: secret, Data: f.data.text(), Listen: f.listen.text(), Pages: f.pages.text(), Metrics: f.metrics.text(), Name: f.name.text(),
-				Log: d.log(), PagesReady: d.pagesReady, Ready: d.ready("the clinic's server"),
+				Log: d.log(), PagesReady: d.pagesReady, NetworkReady: d.networkReady, Ready: d.ready("the clinic's server"),
 			})
 		})
 }

@@ -32,7 +32,7 @@ var groups = []struct {
 		"practice", "person", "people", "role", "rights", "setting", "month", "protocol", "vehicle", "donor", "client", "horse", "import",
 		"note", "link", "unlink", "correct", "sign", "discrepancies", "explain", "audit", "caution",
 	}},
-	{"Program", []string{"agent", "server", "books", "passphrase", "pin", "switch", "phone", "status", "digest", "record", "verify", "losses", "keys", "rehearse", "demo", "bench", "config", "version", "completion"}},
+	{"Program", []string{"agent", "server", "page", "books", "passphrase", "pin", "switch", "phone", "status", "digest", "record", "verify", "losses", "keys", "rehearse", "demo", "bench", "config", "version", "completion"}},
 }
 
 // families say what a word stands for that has commands below it.
@@ -51,7 +51,7 @@ var families = map[string]string{
 	"kit":      "Sets, catheters, drugs and the like",
 	"label":    "Read what is printed on a bag or held in a chip",
 	"person":   "People of the practice",
-	"phone":    "Phones that use this laptop's pages: pair, list, shut out",
+	"phone":    "Phones at a laptop, browsers at the clinic's server: pair, list, shut out",
 	"pin":      "PINs of the people who share this machine",
 	"mare":     "Mares that are due",
 	"month":    "Months of the books",

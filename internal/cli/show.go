@@ -327,9 +327,9 @@ func (p *page) cautions(all []*pb.Caution, most int) {
 
 // emptyLists says what to do where a list is empty.
 var emptyLists = map[protoreflect.FullName]string{
-	"thawtrail.v1.ListPhonesResponse.phones":               "No phone is paired. Pair one with `thawtrail phone pair PERSON`.",
-	"thawtrail.v1.ListPhonesResponse.addresses":            "No phone can reach this laptop: it has no network now, or its agent was started without --phone ADDRESS.",
-	"thawtrail.v1.PairPhoneResponse.addresses":             "No phone can reach this laptop: it has no network now. Turn its hotspot on.",
+	"thawtrail.v1.ListPhonesResponse.phones":               "No phone or browser is paired. Pair one with `thawtrail phone pair PERSON`.",
+	"thawtrail.v1.ListPhonesResponse.addresses":            "Nobody can come in from the network: there is none now, or the agent was started without --phone ADDRESS, the server without --pages on an address of the network.",
+	"thawtrail.v1.PairPhoneResponse.addresses":             "Nobody can come in: this machine has no network now. Turn a laptop's hotspot on.",
 	"thawtrail.v1.ListStockResponse.bags":                  "No bags here. Take a delivery into stock with `thawtrail bag receive`.",
 	"thawtrail.v1.ListBatchesResponse.batches":             "No batches to show. `thawtrail bag receive` takes a delivery in; `thawtrail batch hold` stops a batch.",
 	"thawtrail.v1.ListProductsResponse.products":           "No products yet. Enter a label with `thawtrail product card`.",

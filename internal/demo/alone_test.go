@@ -125,6 +125,7 @@ func TestAloneFromTheFirstStart(t *testing.T) {
 		require.NotEmpty(t, a.types(split(strings.NewReplacer(names...).Replace(question))...))
 	}
 	require.Contains(t, a.types("stock"), "works alone")
+	require.Contains(t, a.types("page"), "barn  http://127.0.0.1:")
 	sheet := a.types("case", strings.NewReplacer(names...).Replace("CASE"))
 	require.Contains(t, sheet, "1140 mL plasma")
 	for command := range entryCommands() {

@@ -45,7 +45,7 @@ type alone struct {
 
 func startAlone(t *testing.T) *alone {
 	t.Helper()
-	s := &site{name: "laptop", args: []string{"agent", "--name", "lone laptop"}}
+	s := &site{name: "laptop", args: []string{"agent", "--name", "lone laptop", "--pages", "127.0.0.1:0"}}
 	require.NoError(t, s.open(t.Context(), program(t), t.TempDir()))
 	t.Cleanup(s.close)
 	return &alone{t, s}

@@ -56,6 +56,10 @@ type Node struct {
 	Phones        *access.Phones
 	PhoneListener net.Listener
 	PhoneTLS      *tls.Config
+	// Network is the address at which browsers of the clinic's network come in over
+	// PhoneTLS; none when empty. NetworkReady is told where that is.
+	Network      string
+	NetworkReady func(addr string)
 
 	// Reread reads what stands beside the journal, whenever that is read for damage; nil:
 	// nothing does.
@@ -68,6 +72,7 @@ type Node struct {
 	Ready func(addr string)
 
 	health *health.Server
+	pages  *access.Pages
 }
 
 // Run serves until ctx ends. It returns nil after a clean stop. Only the journal,
@@ -84,6 +89,7 @@ func (n *Node) Run(ctx context.Context) error {
 	defer opened.Close()
 	opened.Say(n.Log)
 	n.health = health.NewServer()
+	n.pages = &access.Pages{Reader: query.Reader{Replica: n.Replica}}
 	if n.Parts == nil {
 		n.Parts = &replica.Parts{}
 	}
@@ -93,6 +99,7 @@ func (n *Node) Run(ctx context.Context) error {
 	n.Replica.Found = responder.Differences
 	s := rpc.Mount(n.Replica, responder, n.callers(opened.Token), n.health)
 	rpc.RegisterPINs(s, &access.PINs{Reader: query.Reader{Replica: n.Replica}, Opens: n.Opens})
+	rpc.RegisterPages(s, n.pages)
 	if n.Phones != nil {
 		rpc.RegisterPhones(s, n.Phones)
 	}
@@ -142,10 +149,15 @@ func (n *Node) callers(token string) rpc.Callers {
 
 // servePages serves the pages of people until ctx ends.
 func (n *Node) servePages(ctx context.Context) error {
-	return web.Run(ctx, n.Pages, web.Config{
+	cfg := web.Config{
 		Replica: n.Replica, Clock: n.Clock, Log: n.Log, Opens: n.Opens, URLFile: filepath.Join(n.Data, "page.url"), Secret: n.PagesSecret,
-		Phones: n.Phones, PhoneListener: n.PhoneListener, PhoneTLS: n.PhoneTLS,
-	}, n.PagesReady)
+		Pages: n.pages, Phones: n.Phones, PhoneListener: n.PhoneListener, PhoneTLS: n.PhoneTLS,
+	}
+	here, err := n.listenPages(&cfg)
+	if err != nil {
+		return err
+	}
+	return web.Run(ctx, here, cfg, n.PagesReady)
 }
 
 // stopped is how a program ended that was told to stop: what was under way and

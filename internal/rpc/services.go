@@ -46,6 +46,10 @@ type (
 		pb.UnsafePhoneServiceServer
 		*access.Phones
 	}
+	pageService struct {
+		pb.UnsafePageServiceServer
+		*access.Pages
+	}
 )
 
 // RegisterPINs serves who types at this machine.
@@ -56,6 +60,11 @@ func RegisterPINs(s *grpc.Server, p *access.PINs) {
 // RegisterPhones serves the phones that are paired to this machine's pages.
 func RegisterPhones(s *grpc.Server, p *access.Phones) {
 	pb.RegisterPhoneServiceServer(s, phoneService{Phones: p})
+}
+
+// RegisterPages serves the way to the pages of this machine.
+func RegisterPages(s *grpc.Server, p *access.Pages) {
+	pb.RegisterPageServiceServer(s, pageService{Pages: p})
 }
 
 // unaryStatus and streamStatus give every error of a service the status code that

@@ -4,6 +4,7 @@ package web
 
 import (
 	"context"
+	"net"
 	"net/url"
 	"testing"
 	"time"
@@ -21,7 +22,9 @@ func (d *laptop) serve(addr string) (entrance string, stop func()) {
 	require.NoError(d.t, err)
 	ctx, cancel := context.WithCancel(context.Background())
 	ready, ended := make(chan string, 1), make(chan error, 1)
-	go func() { ended <- site.Serve(ctx, addr, func(u string) { ready <- u }) }()
+	l, err := net.Listen("tcp", addr)
+	require.NoError(d.t, err)
+	go func() { ended <- site.Serve(ctx, l, func(u string) { ready <- u }) }()
 	stop = func() {
 		cancel()
 		require.NoError(d.t, <-ended)

@@ -7,6 +7,7 @@ import (
 	"crypto/rand"
 	"fmt"
 	"io"
+	"net"
 	"net/http"
 	"net/http/cookiejar"
 	"os"
@@ -44,9 +45,11 @@ func Example() {
 	replica := &replica.Replica{Store: s, Clock: clock.System{}, Random: rand.Reader, Seals: keys, Link: replicatest.Alone{}, Name: "north laptop"}
 
 	ctx, stop := context.WithCancel(context.Background())
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	must(err)
 	addresses, ended := make(chan string, 1), make(chan error, 1)
 	go func() {
-		ended <- Run(ctx, "127.0.0.1:0", Config{Replica: replica, Clock: clock.System{}}, func(url string) { addresses <- url })
+		ended <- Run(ctx, l, Config{Replica: replica, Clock: clock.System{}}, func(url string) { addresses <- url })
 	}()
 	jar, err := cookiejar.New(nil)
 	must(err)

@@ -35,10 +35,9 @@ func (d *laptop) letPhonesIn() (at string, certificate *x509.Certificate) {
 	require.NoError(d.t, err)
 	certificate, err = x509.ParseCertificate(cfg.Certificates[0].Certificate[0])
 	require.NoError(d.t, err)
-	d.site, err = New(site.Config{
-		Replica: d.replica, Clock: d.clock, PhoneListener: l, PhoneTLS: cfg,
-		Phones: &access.Phones{Reader: query.Reader{Replica: d.replica}, Registry: book, Listening: l.Addr(), Fingerprint: authority.BrowserFingerprint(certificate.Raw)},
-	})
+	paired := &access.Phones{Reader: query.Reader{Replica: d.replica}, Registry: book, Fingerprint: authority.BrowserFingerprint(certificate.Raw)}
+	paired.Listen(l.Addr())
+	d.site, err = New(site.Config{Replica: d.replica, Clock: d.clock, PhoneListener: l, PhoneTLS: cfg, Phones: paired})
 	require.NoError(d.t, err)
 	d.server = httptest.NewServer(d.site)
 	d.t.Cleanup(d.close)

@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"net"
 
 	"golang.org/x/sync/errgroup"
 
@@ -24,10 +25,10 @@ func New(cfg Config) (*site.Site, error) {
 	return s, err
 }
 
-// Run serves the pages of a replica until ctx ends: on a loopback address, unless
-// it is empty, and to phones, where there is a listener for them.
-func Run(ctx context.Context, addr string, cfg Config, ready func(url string)) error {
-	if addr == "" && cfg.PhoneListener == nil {
+// Run serves the pages of a replica until ctx ends: where this machine's browser comes in,
+// unless that is nil, and to phones, where there is a listener for them.
+func Run(ctx context.Context, here net.Listener, cfg Config, ready func(url string)) error {
+	if here == nil && cfg.PhoneListener == nil {
 		return nil
 	}
 	s, err := New(cfg)
@@ -35,8 +36,8 @@ func Run(ctx context.Context, addr string, cfg Config, ready func(url string)) e
 		return err
 	}
 	group, ctx := errgroup.WithContext(ctx)
-	if addr != "" {
-		group.Go(func() error { return s.Serve(ctx, addr, ready) })
+	if here != nil {
+		group.Go(func() error { return s.Serve(ctx, here, ready) })
 	}
 	if cfg.PhoneListener != nil {
 		group.Go(func() error { return s.ServePhones(ctx) })

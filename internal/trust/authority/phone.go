@@ -33,7 +33,7 @@ func NewPhone() ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("make certificate for phones: %w", err)
 	}
-	t := template("thawtrail on a laptop", public)
+	t := template("pages of thawtrail", public)
 	t.DNSNames = []string{phoneName}
 	t.KeyUsage, t.ExtKeyUsage = x509.KeyUsageDigitalSignature, []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth}
 	leaf, err := sign(t, t, &key.PublicKey, key)

@@ -155,10 +155,13 @@ func parseDoor(raw []byte) (d Door, err error) {
 	return d, nil
 }
 
-// nameOf makes a file name of an address; localhost is its number.
+// nameOf makes a file name of an address; localhost is its number, and what listens on
+// every address is found by it too.
 func nameOf(address string) string {
-	if host, port, err := net.SplitHostPort(address); err == nil && host == "localhost" {
-		address = net.JoinHostPort("127.0.0.1", port)
+	if host, port, err := net.SplitHostPort(address); err == nil {
+		if ip := net.ParseIP(host); host == "localhost" || host == "" || ip != nil && ip.IsUnspecified() {
+			address = net.JoinHostPort("127.0.0.1", port)
+		}
 	}
 	sum := sha256.Sum256([]byte(address))
 	return hex.EncodeToString(sum[:8])

@@ -15,5 +15,8 @@
 // at most four are open: a guesser who never rests wins once in 227,000 times ten
 // minutes in which somebody pairs a phone.
 //
+// The clinic's server keeps the same book of the browsers on the clinic's network: there
+// an owner or somebody of the clinic lets them in.
+//
 // The secret is random, so that its bare hash is enough: there is nothing to try.
 package phones

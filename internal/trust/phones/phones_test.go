@@ -44,7 +44,7 @@ func (s *shelf) reopen(t testing.TB) {
 // pair lets a phone of a person in.
 func (s *shelf) pair(t testing.TB, person string) (Phone, string) {
 	t.Helper()
-	i, err := s.Invite(person)
+	i, err := s.Invite(person, "")
 	require.NoError(t, err)
 	p, cookie, err := s.Pair(i.Code, "north car")
 	require.NoError(t, err)
@@ -77,11 +77,11 @@ func TestACodeServesOnePhoneForTenMinutes(t *testing.T) {
 			require.NoError(t, err)
 			return i.Code
 		}, ErrNoSuchCode},
-		"replaced by a newer one of the person": {func(s *shelf, i Invite) string { _, _ = s.Invite(i.Person); return i.Code }, ErrNoSuchCode},
+		"replaced by a newer one of the person": {func(s *shelf, i Invite) string { _, _ = s.Invite(i.Person, ""); return i.Code }, ErrNoSuchCode},
 		"after a restart":                       {func(s *shelf, i Invite) string { s.reopen(t); return i.Code }, ErrNoSuchCode},
 	} {
 		s := newShelf(t)
-		i, err := s.Invite("reed")
+		i, err := s.Invite("reed", "")
 		require.NoError(t, err)
 		held := len(s.Phones())
 		p, cookie, err := s.Pair(c.before(s, i), "north car")
@@ -102,7 +102,7 @@ func TestACodeServesOnePhoneForTenMinutes(t *testing.T) {
 // seconds, and even the right one waits.
 func TestGuessing(t *testing.T) {
 	s := newShelf(t)
-	i, err := s.Invite("reed")
+	i, err := s.Invite("reed", "")
 	require.NoError(t, err)
 	wrong := other(i.Code)
 	for range maxWrong {
@@ -201,7 +201,7 @@ func TestBounds(t *testing.T) {
 	s := newShelf(t)
 	var first Invite
 	for n, person := range []string{"a", "b", "c", "d", "e"} {
-		i, err := s.Invite(person)
+		i, err := s.Invite(person, "")
 		require.NoError(t, err)
 		if n == 0 {
 			first = i
@@ -214,7 +214,7 @@ func TestBounds(t *testing.T) {
 	for range maxPhones {
 		s.pair(t, "reed")
 	}
-	_, err = s.Invite("reed")
+	_, err = s.Invite("reed", "")
 	require.ErrorIs(t, err, ErrFull)
 	_, _, err = s.Pair(left.Code, "")
 	require.ErrorIs(t, err, ErrFull)
@@ -350,4 +350,55 @@ func TestConnectionsAreBounded(t *testing.T) {
 	tooMany = dial()
 	_, err = tooMany.Read(make([]byte, 1))
 	require.Error(t, err)
+}
+
+// cameIn is a connection that came in at an address, from another.
+type cameIn struct {
+	net.Conn
+	at, from net.Addr
+}
+
+func (c cameIn) LocalAddr() net.Addr  { return c.at }
+func (c cameIn) RemoteAddr() net.Addr { return c.from }
+func (cameIn) Close() error           { return nil }
+
+// lineOf gives out connections one after another.
+type lineOf chan net.Conn
+
+func (l lineOf) Accept() (net.Conn, error) {
+	if c, ok := <-l; ok {
+		return c, nil
+	}
+	return nil, net.ErrClosed
+}
+func (lineOf) Close() error   { return nil }
+func (lineOf) Addr() net.Addr { return &net.TCPAddr{IP: net.IPv4zero, Port: 4280} }
+
+// TestOnlyThisMachineIsHere parts what comes in on a port of every address: in clear is
+// answered only what this machine says to itself.
+func TestOnlyThisMachineIsHere(t *testing.T) {
+	at := func(text string) net.Addr { return net.TCPAddrFromAddrPort(netip.MustParseAddrPort(text)) }
+	l := make(lineOf)
+	here, network := Apart(l)
+	for _, c := range []struct {
+		at, from string
+		own      bool
+	}{
+		{"127.0.0.1:4280", "127.0.0.1:50000", true}, {"[::1]:4280", "[::1]:50000", true}, {"[::ffff:127.0.0.1]:4280", "127.0.0.1:50000", true},
+		{"192.0.2.2:4280", "192.0.2.9:50000", false}, {"192.0.2.2:4280", "192.0.2.2:50000", false},
+		{"127.0.0.1:4280", "192.0.2.9:50000", false}, {"[fd00::2]:4280", "[fd00::9]:50000", false},
+	} {
+		go func() { l <- cameIn{at: at(c.at), from: at(c.from)} }()
+		face := network
+		if c.own {
+			face = here
+		}
+		got, err := face.Accept()
+		require.NoError(t, err)
+		require.Equal(t, at(c.from), got.RemoteAddr())
+	}
+	require.NoError(t, here.Close())
+	_, err := network.Accept()
+	require.ErrorIs(t, err, net.ErrClosed, "both close")
+	close(l)
 }

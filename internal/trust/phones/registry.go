@@ -42,9 +42,9 @@ var (
 	// ErrTooManyTries: wrong codes came too fast.
 	ErrTooManyTries = errors.New("too many wrong codes were typed; wait a minute")
 	// ErrFull: the book has no room.
-	ErrFull = fmt.Errorf("%d phones are paired to this laptop, and that is all it takes; revoke one at the laptop first", maxPhones)
+	ErrFull = fmt.Errorf("%d phones and browsers are paired here, and that is all there is room for; shut one out first", maxPhones)
 	// ErrNoSuchPhone: no such phone is paired.
-	ErrNoSuchPhone = errors.New("no such phone is paired to this laptop")
+	ErrNoSuchPhone = errors.New("no such phone or browser is paired here")
 )
 
 // Phone is a paired phone. It uses the pages as one person.
@@ -55,12 +55,14 @@ type Phone struct {
 	Hash     []byte `json:"hash"` // SHA-256 of the secret of its session
 	PairedMs int64  `json:"paired_ms"`
 	SeenMs   int64  `json:"seen_ms"`
+	MadeBy   string `json:"made_by,omitempty"` // the person who let it in, where that was said
 }
 
 // Invite is a code that can still be used.
 type Invite struct {
 	Code   string
 	Person string
+	MadeBy string // the person who let it in, where that was said
 	MadeMs int64
 }
 
@@ -138,9 +140,9 @@ func (b *Registry) Changed() <-chan struct{} {
 	return b.changed
 }
 
-// Invite opens a code for one phone of a person. The person's earlier code ends;
-// of too many the oldest does.
-func (b *Registry) Invite(person string) (Invite, error) {
+// Invite opens a code for one phone of a person; by is who lets it in, empty where nobody
+// says. The person's earlier code ends; of too many the oldest does.
+func (b *Registry) Invite(person, by string) (Invite, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if len(b.phones) >= maxPhones {
@@ -154,7 +156,7 @@ func (b *Registry) Invite(person string) (Invite, error) {
 	if len(b.invites) == maxInvites {
 		b.invites = b.invites[1:]
 	}
-	i := Invite{Code: code, Person: person, MadeMs: b.now().UnixMilli()}
+	i := Invite{Code: code, Person: person, MadeBy: by, MadeMs: b.now().UnixMilli()}
 	b.invites = append(b.invites, i)
 	b.tell()
 	return i, nil
@@ -205,7 +207,7 @@ func (b *Registry) Pair(code, name string) (p Phone, cookie string, err error) {
 	if len(b.phones) >= maxPhones {
 		return p, "", ErrFull
 	}
-	p, secret, err := b.newPhone(name, b.invites[at].Person, now)
+	p, secret, err := b.newPhone(name, b.invites[at], now)
 	if err != nil {
 		return p, "", err
 	}
@@ -218,7 +220,7 @@ func (b *Registry) Pair(code, name string) (p Phone, cookie string, err error) {
 }
 
 // newPhone draws an id that no phone has, and a secret; b.mu is held.
-func (b *Registry) newPhone(name, person string, now time.Time) (Phone, []byte, error) {
+func (b *Registry) newPhone(name string, in Invite, now time.Time) (Phone, []byte, error) {
 	for {
 		raw := make([]byte, idBytes+secretBytes)
 		if _, err := io.ReadFull(b.random, raw); err != nil {
@@ -229,7 +231,7 @@ func (b *Registry) newPhone(name, person string, now time.Time) (Phone, []byte, 
 			continue
 		}
 		hash := sha256.Sum256(secret)
-		return Phone{ID: id, Name: name, Person: person, Hash: hash[:], PairedMs: now.UnixMilli(), SeenMs: now.UnixMilli()}, secret, nil
+		return Phone{ID: id, Name: name, Person: in.Person, MadeBy: in.MadeBy, Hash: hash[:], PairedMs: now.UnixMilli(), SeenMs: now.UnixMilli()}, secret, nil
 	}
 }
 

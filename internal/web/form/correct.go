@@ -44,8 +44,8 @@ func ServeCorrection(req *site.Request) error {
 	if err != nil {
 		return err
 	}
-	if req.Session.Phone && (decidesRights(stands.spec) || stands.rec.Primary().Kind == event.KindPerson) {
-		req.Fail(http.StatusForbidden, words.Say("phones.stays"))
+	if !req.Session.MayDecide() && (decidesRights(stands.spec) || stands.rec.Primary().Kind == event.KindPerson) {
+		req.Stays()
 		return nil
 	}
 	m := stands.says

@@ -9,7 +9,6 @@ import (
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/query"
 	"thawtrail/internal/web/site"
-	"thawtrail/internal/web/words"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -20,8 +19,8 @@ func ServeEvent(req *site.Request) error {
 	if err != nil {
 		return err
 	}
-	if req.Session.Phone && staysHere(req, f.Spec) {
-		req.Fail(http.StatusForbidden, words.Say("phones.stays"))
+	if !req.Session.MayDecide() && staysHere(req, f.Spec) {
+		req.Stays()
 		return nil
 	}
 	if err := f.inForce(req); err != nil {

@@ -34,7 +34,7 @@ type phoneCode struct {
 	Symbol            site.QR
 }
 
-type pairedPhone struct{ ID, Name, Person, Paired, Seen string }
+type pairedPhone struct{ ID, Name, Person, Paired, Seen, By string }
 
 // ShowPhones serves the page of phones; a POST makes a code or shuts a phone out.
 func ShowPhones(req *site.Request) error {
@@ -56,6 +56,9 @@ func ShowPhones(req *site.Request) error {
 	if err := fillPhones(req, m); err != nil {
 		return err
 	}
+	if req.Site.Replica.Hub {
+		return req.Render("phones", words.Say("network.title"), "clinic", m)
+	}
 	return req.Render("phones", words.Say("phones.title"), "barn", m)
 }
 
@@ -65,7 +68,15 @@ func changePhones(req *site.Request) error {
 		_, err := req.Site.Phones.RevokePhone(req.Context(), &pb.RevokePhoneRequest{Phone: req.PostForm.Get("phone")})
 		return err
 	}
-	_, err := req.Site.Phones.PairPhone(req.Context(), &pb.PairPhoneRequest{Person: req.PostForm.Get("person")})
+	people, err := req.People()
+	if err != nil {
+		return err
+	}
+	by := req.Who(people)
+	if by == "" && req.Site.Replica.Hub {
+		return refusal.Fail(refusal.ErrUnready, "%s", words.Say("network.who"))
+	}
+	_, err = req.Site.Phones.PairPhone(req.Context(), &pb.PairPhoneRequest{Person: req.PostForm.Get("person"), By: by})
 	return err
 }
 
@@ -105,7 +116,7 @@ func fillPhones(req *site.Request, m *phonesMore) error {
 		m.Codes = append(m.Codes, view)
 	}
 	for _, p := range list.Phones {
-		m.Phones = append(m.Phones, pairedPhone{p.Phone, p.Name, p.PersonName, words.Moment(words.ParseTime(p.PairedAt)), words.Moment(words.ParseTime(p.LastSeenAt))})
+		m.Phones = append(m.Phones, pairedPhone{p.Phone, p.Name, p.PersonName, words.Moment(words.ParseTime(p.PairedAt)), words.Moment(words.ParseTime(p.LastSeenAt)), p.MadeByName})
 	}
 	return req.Read(func(l *query.ReadView) error {
 		m.People, err = site.Names(l, event.KindPerson)

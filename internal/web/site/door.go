@@ -12,48 +12,57 @@ import (
 	"net/http"
 	"os"
 	"strings"
+	"time"
 
+	"thawtrail/internal/access"
 	"thawtrail/internal/replication"
-	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/pins"
 	"thawtrail/internal/web/words"
 	"thawtrail/internal/wholefile"
 )
 
-// Serve listens on a loopback address until ctx ends. Ready is told the one-time
-// address with which a browser signs in.
-func (s *Site) Serve(ctx context.Context, addr string, ready func(url string)) error {
-	l, err := trust.Listen("pages", addr)
-	if err != nil {
-		return err
-	}
+// Serve answers this machine's browsers until ctx ends. Ready is told the one-time
+// address with which one signs in.
+func (s *Site) Serve(ctx context.Context, l net.Listener, ready func(url string)) error {
 	_, s.port, _ = net.SplitHostPort(l.Addr().String())
 	srv := &http.Server{Handler: s, ReadHeaderTimeout: readTimeout, MaxHeaderBytes: 32 << 10, BaseContext: func(net.Listener) context.Context { return ctx }}
 	stop := context.AfterFunc(ctx, func() { _ = srv.Close() }) // ending by Close is the normal end
 	defer stop()
-	ways, err := s.ways()
+	ways, err := s.ways(time.Time{})
 	if err != nil {
 		return err
 	}
+	if s.Pages != nil {
+		defer s.Pages.Served(s.freshWays)()
+	}
+	var text strings.Builder
+	for _, w := range ways {
+		text.WriteString(w.URL + "\n")
+	}
 	if s.URLFile != "" {
-		if err := wholefile.Write(s.URLFile, []byte(strings.Join(ways, "\n")+"\n")); err != nil {
+		if err := wholefile.Write(s.URLFile, []byte(text.String())); err != nil {
 			// A full disk must not keep the pages shut: who started the program is told.
 			s.Log.Warn("page.url could not be written; the pages' address is printed where this program was started", "error", err)
 			_ = os.Remove(s.URLFile)
 		}
 	}
-	for _, url := range ways {
-		ready(url)
+	for _, w := range ways {
+		ready(w.URL)
 	}
 	if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
-		return fmt.Errorf("pages on %s: %w", addr, err)
+		return fmt.Errorf("pages on %s: %w", l.Addr(), err)
 	}
 	return nil
 }
 
 // Entrance makes a one-time address that opens a session in the browser that
-// follows it first. Codes that nobody used are forgotten when there are many.
-func (s *Site) Entrance() (string, error) {
+// follows it first. Codes that nobody used are forgotten when there are many. One that
+// was asked for while the program runs ends after entranceFor; that of the start lies in
+// a file until it is used.
+func (s *Site) Entrance() (string, error) { return s.entranceUntil(s.Clock.Now().Add(entranceFor)) }
+
+// entranceUntil makes an address; the zero time is no end.
+func (s *Site) entranceUntil(end time.Time) (string, error) {
 	raw := make([]byte, 16)
 	if _, err := rand.Read(raw); err != nil {
 		return "", err
@@ -64,35 +73,44 @@ func (s *Site) Entrance() (string, error) {
 	if len(s.entrance) >= maxEntrances {
 		clear(s.entrance)
 	}
-	s.entrance[code] = true
+	s.entrance[code] = end
 	return "http://127.0.0.1:" + s.port + "/enter/" + code, nil
 }
 
 // ways makes one one-time address for each part that this replica serves: the
 // barn on a laptop, the clinic's and the owner's pages on the hub.
-func (s *Site) ways() ([]string, error) {
-	parts := []string{"/barn"}
+func (s *Site) ways(end time.Time) ([]access.Way, error) {
+	parts := []string{"barn"}
 	if s.Replica.Hub {
-		parts = []string{"/clinic", "/owner"}
+		parts = []string{"clinic", "owner"}
 	}
-	out := make([]string, len(parts))
+	out := make([]access.Way, len(parts))
 	for i, part := range parts {
-		url, err := s.Entrance()
+		url, err := s.entranceUntil(end)
 		if err != nil {
 			return nil, err
 		}
-		out[i] = url + "?to=" + part
+		out[i] = access.Way{Part: part, URL: url + "?to=/" + part}
 	}
 	return out, nil
 }
 
-// useEntrance spends a code.
+// freshWays makes addresses while the pages are served.
+func (s *Site) freshWays() ([]access.Way, time.Time, error) {
+	end := s.Clock.Now().Add(entranceFor)
+	out, err := s.ways(end)
+	return out, end, err
+}
+
+// useEntrance spends a code. One that ends later than a fresh one would was made before
+// the clock was set back: its time cannot be told.
 func (s *Site) useEntrance(code string) bool {
+	now := s.Clock.Now()
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	ok := s.entrance[code]
+	end, ok := s.entrance[code]
 	delete(s.entrance, code)
-	return ok
+	return ok && (end.IsZero() || now.Before(end) && end.Sub(now) <= entranceFor)
 }
 
 // ServeHTTP answers the browsers of this machine. It checks where a request comes
@@ -154,6 +172,9 @@ type Session struct {
 	ID     string
 	Person string // the one person it writes for; empty: whoever is chosen in it
 	Phone  bool   // it came in by the door of phones
+	// Decides: it came in there for an owner or somebody of the clinic, at the clinic's
+	// server, and may let others in.
+	Decides bool
 }
 
 func (s *Site) mac(parts ...string) string {

@@ -68,7 +68,7 @@ func (req *Request) RenderCase(name, title, section string, about *Header, body 
 	f := &frame{
 		Title: title, Section: section, NowMs: req.Now.UnixMilli(), Changes: req.changes, Hub: req.Site.Replica.Hub, Here: req.URL.RequestURI(),
 		Locked: req.Locked, AnyPIN: req.AnyPIN(), KeepsPINs: req.PINs() != nil && !req.Session.Phone,
-		Phone: req.Session.Phone, Pairs: req.Site.Phones != nil && !req.Session.Phone,
+		Phone: req.Session.Phone, Pairs: req.Site.Phones != nil && req.Session.MayDecide(),
 		FlashBelow: req.FlashBelow,
 		Token:      req.Site.Token(req.Session), Flash: req.Site.flash.take(req.Session.ID, req.isFragment()), Body: body,
 	}

@@ -1,6 +1,7 @@
 package site
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -8,6 +9,8 @@ import (
 	"net"
 	"net/http"
 	"net/netip"
+	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -50,7 +53,7 @@ func (s *Site) ServePhones(ctx context.Context) error {
 
 // servePhone answers what comes in by the phones' door.
 func (s *Site) servePhone(w http.ResponseWriter, r *http.Request) {
-	s.serve(w, r, ofThisConnection(r))
+	s.serve(w, r, ofThisConnection(r) || s.ofThisName(r))
 }
 
 // viaPhone says that a request came in by the phones' door: TLS is spoken there
@@ -79,6 +82,22 @@ func ofThisConnection(r *http.Request) bool {
 	return asked == netip.AddrPortFrom(at.Addr().Unmap().WithZone(""), at.Port())
 }
 
+// ofThisName says that the host is one of the names that this machine was given. A name
+// that somebody else made point here is none of them.
+func (s *Site) ofThisName(r *http.Request) bool {
+	local, ok := r.Context().Value(http.LocalAddrContextKey).(*net.TCPAddr)
+	if !ok {
+		return false
+	}
+	host, port, err := net.SplitHostPort(r.Host)
+	if err != nil { // browsers leave 443 out
+		host, port = r.Host, "443"
+	}
+	return port == strconv.Itoa(local.Port) && slices.ContainsFunc(s.Phones.Names, func(name string) bool {
+		return strings.EqualFold(name, strings.TrimSuffix(host, "."))
+	})
+}
+
 // phoneCookie names the cookie of a paired phone. The prefix makes browsers take
 // it over TLS alone, from this very host.
 func (s *Site) phoneCookie() string { return "__Host-" + s.cookie }
@@ -89,10 +108,10 @@ func (s *Site) sessionOfPhone(r *http.Request) *Session {
 		return nil
 	}
 	p, ok := s.Phones.Registry.Know(c.Value)
-	if !ok {
+	if !ok || !s.Phones.Admits(p.Person) {
 		return nil
 	}
-	return &Session{ID: p.ID, Person: p.Person, Phone: true}
+	return &Session{ID: p.ID, Person: p.Person, Phone: true, Decides: s.Phones.Decides(p.Person)}
 }
 
 // turnAway answers a browser without a session.
@@ -119,7 +138,7 @@ func (s *Site) pairForm(w http.ResponseWriter, r *http.Request, status int, trou
 		code = ""
 	}
 	err := s.tmpl["pair"].ExecuteTemplate(w, "pair", map[string]any{
-		"Code": code, "Name": r.PostForm.Get("name"), "Trouble": trouble, "Paired": s.sessionOf(r) != nil, "Home": s.Home(),
+		"Code": code, "Name": r.PostForm.Get("name"), "Trouble": trouble, "Paired": s.sessionOf(r) != nil, "Home": s.Home(), "Hub": s.Replica.Hub,
 	})
 	if err != nil {
 		s.Log.Error("write a page", "page", "pair", "error", err)
@@ -148,7 +167,7 @@ func (s *Site) PairPhone(w http.ResponseWriter, r *http.Request) {
 	earlier := s.sessionOf(r)
 	p, cookie, err := s.Phones.Registry.Pair(r.PostForm.Get("code"), r.PostForm.Get("name"))
 	if err != nil {
-		s.pairForm(w, r, pairStatus(err), pairTrouble(err))
+		s.pairForm(w, r, pairStatus(err), s.pairTrouble(err))
 		return
 	}
 	if earlier != nil { // this browser has one session
@@ -183,19 +202,19 @@ func pairStatus(err error) int {
 }
 
 // pairTrouble says why a phone was not paired, and to a stranger nothing more.
-func pairTrouble(err error) string {
+func (s *Site) pairTrouble(err error) string {
 	if ref, ok := refusal.As(err); ok && ref.Field == "name" {
 		return words.Say("pair.name_wrong")
 	} else if ok {
 		return words.Say("pair.code_wrong")
 	}
-	switch pairStatus(err) {
-	case http.StatusTooManyRequests:
-		return words.Say("pair.wait")
-	case http.StatusForbidden:
-		return words.Say("pair.unknown")
-	case http.StatusConflict:
-		return words.Say("pair.full")
+	own := map[int]string{
+		http.StatusForbidden: words.Say("pair.unknown"), http.StatusConflict: words.Say("pair.full"), http.StatusInternalServerError: words.Say("pair.unsaved"),
 	}
-	return words.Say("pair.unsaved")
+	if s.Replica.Hub {
+		own = map[int]string{
+			http.StatusForbidden: words.Say("network.unknown"), http.StatusConflict: words.Say("network.full"), http.StatusInternalServerError: words.Say("network.unsaved"),
+		}
+	}
+	return cmp.Or(own[pairStatus(err)], words.Say("pair.wait"))
 }

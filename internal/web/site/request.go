@@ -90,11 +90,35 @@ func (s *Site) Both(address string, h Handler) {
 func (s *Site) Here(pattern string, h Handler) {
 	s.Page(pattern, func(req *Request) error {
 		if req.Session.Phone {
-			req.Fail(http.StatusForbidden, words.Say("phones.stays"))
+			req.Stays()
 			return nil
 		}
 		return h(req)
 	})
+}
+
+// Decided registers a page about people and who is let in: for the browsers of this
+// machine, and at the clinic's server for those of an owner or of the clinic too.
+func (s *Site) Decided(pattern string, h Handler) {
+	s.Page(pattern, func(req *Request) error {
+		if !req.Session.MayDecide() {
+			req.Stays()
+			return nil
+		}
+		return h(req)
+	})
+}
+
+// MayDecide says that people and rights may be decided on in this browser.
+func (s *Session) MayDecide() bool { return !s.Phone || s.Decides }
+
+// Stays tells a phone that this is not for it.
+func (req *Request) Stays() {
+	if req.Site.Replica.Hub {
+		req.Fail(http.StatusForbidden, words.Say("network.stays"))
+		return
+	}
+	req.Fail(http.StatusForbidden, words.Say("phones.stays"))
 }
 
 // Upload registers the one page that takes a file. Its form is read part by part,

@@ -33,6 +33,8 @@ type Config struct {
 	Secret func(old []byte) ([]byte, error)
 	// URLFile takes the one-time address, readable by this user only; empty: none.
 	URLFile string
+	// Pages is told how one-time addresses are made while pages are served; nil: nobody asks.
+	Pages *access.Pages
 	// Phones lets phones in; nil: none, as on the hub.
 	Phones *access.Phones
 	// PhoneListener is where they come in, over PhoneTLS; nil: nowhere.
@@ -58,7 +60,7 @@ type Site struct {
 	live   chan struct{} // one token for each open stream of this machine's browsers
 
 	mu       sync.Mutex
-	entrance map[string]bool // one-time codes not used yet
+	entrance map[string]time.Time // one-time codes not used yet, and when each ends; zero: never
 	port     string
 }
 
@@ -68,6 +70,7 @@ const (
 	maxStreams   = 64
 	maxForm      = 256 << 10 // bytes of a POST
 	readTimeout  = 10 * time.Second
+	entranceFor  = 10 * time.Minute // how long an address that was asked for can be used
 )
 
 // New prepares the pages of a replica. The secret that keys its cookies is kept
@@ -82,7 +85,7 @@ func New(cfg Config, locked LockedView, rooms ...fs.FS) (*Site, error) {
 	s := &Site{
 		Config: cfg, Records: entry.NewWriter(r), Stock: query.Reader{Replica: r}, Cases: query.Reader{Replica: r},
 		Audit: query.Reader{Replica: r}, locked: locked, mux: http.NewServeMux(),
-		live: make(chan struct{}, maxStreams), entrance: map[string]bool{},
+		live: make(chan struct{}, maxStreams), entrance: map[string]time.Time{},
 	}
 	var err error
 	if s.secret, err = secretOf(r, cfg.Secret); err != nil {

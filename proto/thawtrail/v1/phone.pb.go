@@ -23,6 +23,150 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+type OpenPagesRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OpenPagesRequest) Reset() {
+	*x = OpenPagesRequest{}
+	mi := &file_thawtrail_v1_phone_proto_msgTypes[0]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OpenPagesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OpenPagesRequest) ProtoMessage() {}
+
+func (x *OpenPagesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_phone_proto_msgTypes[0]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OpenPagesRequest.ProtoReflect.Descriptor instead.
+func (*OpenPagesRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_phone_proto_rawDescGZIP(), []int{0}
+}
+
+type OpenPagesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// One for each part that this program serves.
+	Pages []*PageAddress `protobuf:"bytes,1,rep,name=pages,proto3" json:"pages,omitempty"`
+	// Until when they can be used, in the practice's zone.
+	ExpiresAt     string `protobuf:"bytes,2,opt,name=expires_at,json=expiresAt,proto3" json:"expires_at,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OpenPagesResponse) Reset() {
+	*x = OpenPagesResponse{}
+	mi := &file_thawtrail_v1_phone_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OpenPagesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OpenPagesResponse) ProtoMessage() {}
+
+func (x *OpenPagesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_phone_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OpenPagesResponse.ProtoReflect.Descriptor instead.
+func (*OpenPagesResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_phone_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *OpenPagesResponse) GetPages() []*PageAddress {
+	if x != nil {
+		return x.Pages
+	}
+	return nil
+}
+
+func (x *OpenPagesResponse) GetExpiresAt() string {
+	if x != nil {
+		return x.ExpiresAt
+	}
+	return ""
+}
+
+// PageAddress opens one part of the pages, once.
+type PageAddress struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// barn, clinic or owner.
+	Part          string `protobuf:"bytes,1,opt,name=part,proto3" json:"part,omitempty"`
+	Url           string `protobuf:"bytes,2,opt,name=url,proto3" json:"url,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PageAddress) Reset() {
+	*x = PageAddress{}
+	mi := &file_thawtrail_v1_phone_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PageAddress) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PageAddress) ProtoMessage() {}
+
+func (x *PageAddress) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_phone_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PageAddress.ProtoReflect.Descriptor instead.
+func (*PageAddress) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_phone_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *PageAddress) GetPart() string {
+	if x != nil {
+		return x.Part
+	}
+	return ""
+}
+
+func (x *PageAddress) GetUrl() string {
+	if x != nil {
+		return x.Url
+	}
+	return ""
+}
+
 type ListPhonesRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	unknownFields protoimpl.UnknownFields
@@ -31,7 +175,7 @@ type ListPhonesRequest struct {
 
 func (x *ListPhonesRequest) Reset() {
 	*x = ListPhonesRequest{}
-	mi := &file_thawtrail_v1_phone_proto_msgTypes[0]
+	mi := &file_thawtrail_v1_phone_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -43,7 +187,7 @@ func (x *ListPhonesRequest) String() string {
 func (*ListPhonesRequest) ProtoMessage() {}
 
 func (x *ListPhonesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_phone_proto_msgTypes[0]
+	mi := &file_thawtrail_v1_phone_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -56,7 +200,7 @@ func (x *ListPhonesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPhonesRequest.ProtoReflect.Descriptor instead.
 func (*ListPhonesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_phone_proto_rawDescGZIP(), []int{0}
+	return file_thawtrail_v1_phone_proto_rawDescGZIP(), []int{3}
 }
 
 type ListPhonesResponse struct {
@@ -76,7 +220,7 @@ type ListPhonesResponse struct {
 
 func (x *ListPhonesResponse) Reset() {
 	*x = ListPhonesResponse{}
-	mi := &file_thawtrail_v1_phone_proto_msgTypes[1]
+	mi := &file_thawtrail_v1_phone_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -88,7 +232,7 @@ func (x *ListPhonesResponse) String() string {
 func (*ListPhonesResponse) ProtoMessage() {}
 
 func (x *ListPhonesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_phone_proto_msgTypes[1]
+	mi := &file_thawtrail_v1_phone_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -101,7 +245,7 @@ func (x *ListPhonesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPhonesResponse.ProtoReflect.Descriptor instead.
 func (*ListPhonesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_phone_proto_rawDescGZIP(), []int{1}
+	return file_thawtrail_v1_phone_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *ListPhonesResponse) GetPhones() []*Phone {
@@ -134,20 +278,23 @@ func (x *ListPhonesResponse) GetCertificateSha256() []string {
 
 // Phone is one that is paired.
 type Phone struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Phone         string                 `protobuf:"bytes,1,opt,name=phone,proto3" json:"phone,omitempty"`
-	Name          string                 `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
-	Person        string                 `protobuf:"bytes,3,opt,name=person,proto3" json:"person,omitempty"`
-	PersonName    string                 `protobuf:"bytes,4,opt,name=person_name,json=personName,proto3" json:"person_name,omitempty"`
-	PairedAt      string                 `protobuf:"bytes,5,opt,name=paired_at,json=pairedAt,proto3" json:"paired_at,omitempty"`
-	LastSeenAt    string                 `protobuf:"bytes,6,opt,name=last_seen_at,json=lastSeenAt,proto3" json:"last_seen_at,omitempty"`
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Phone      string                 `protobuf:"bytes,1,opt,name=phone,proto3" json:"phone,omitempty"`
+	Name       string                 `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
+	Person     string                 `protobuf:"bytes,3,opt,name=person,proto3" json:"person,omitempty"`
+	PersonName string                 `protobuf:"bytes,4,opt,name=person_name,json=personName,proto3" json:"person_name,omitempty"`
+	PairedAt   string                 `protobuf:"bytes,5,opt,name=paired_at,json=pairedAt,proto3" json:"paired_at,omitempty"`
+	LastSeenAt string                 `protobuf:"bytes,6,opt,name=last_seen_at,json=lastSeenAt,proto3" json:"last_seen_at,omitempty"`
+	// Who let it in, where that was said.
+	MadeBy        string `protobuf:"bytes,7,opt,name=made_by,json=madeBy,proto3" json:"made_by,omitempty"`
+	MadeByName    string `protobuf:"bytes,8,opt,name=made_by_name,json=madeByName,proto3" json:"made_by_name,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Phone) Reset() {
 	*x = Phone{}
-	mi := &file_thawtrail_v1_phone_proto_msgTypes[2]
+	mi := &file_thawtrail_v1_phone_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -159,7 +306,7 @@ func (x *Phone) String() string {
 func (*Phone) ProtoMessage() {}
 
 func (x *Phone) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_phone_proto_msgTypes[2]
+	mi := &file_thawtrail_v1_phone_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -172,7 +319,7 @@ func (x *Phone) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Phone.ProtoReflect.Descriptor instead.
 func (*Phone) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_phone_proto_rawDescGZIP(), []int{2}
+	return file_thawtrail_v1_phone_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Phone) GetPhone() string {
@@ -217,6 +364,20 @@ func (x *Phone) GetLastSeenAt() string {
 	return ""
 }
 
+func (x *Phone) GetMadeBy() string {
+	if x != nil {
+		return x.MadeBy
+	}
+	return ""
+}
+
+func (x *Phone) GetMadeByName() string {
+	if x != nil {
+		return x.MadeByName
+	}
+	return ""
+}
+
 // PhoneCode is a one-time code that nobody has used yet.
 type PhoneCode struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -230,7 +391,7 @@ type PhoneCode struct {
 
 func (x *PhoneCode) Reset() {
 	*x = PhoneCode{}
-	mi := &file_thawtrail_v1_phone_proto_msgTypes[3]
+	mi := &file_thawtrail_v1_phone_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -242,7 +403,7 @@ func (x *PhoneCode) String() string {
 func (*PhoneCode) ProtoMessage() {}
 
 func (x *PhoneCode) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_phone_proto_msgTypes[3]
+	mi := &file_thawtrail_v1_phone_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -255,7 +416,7 @@ func (x *PhoneCode) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PhoneCode.ProtoReflect.Descriptor instead.
 func (*PhoneCode) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_phone_proto_rawDescGZIP(), []int{3}
+	return file_thawtrail_v1_phone_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *PhoneCode) GetCode() string {
@@ -298,7 +459,7 @@ type PhoneAddress struct {
 
 func (x *PhoneAddress) Reset() {
 	*x = PhoneAddress{}
-	mi := &file_thawtrail_v1_phone_proto_msgTypes[4]
+	mi := &file_thawtrail_v1_phone_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -310,7 +471,7 @@ func (x *PhoneAddress) String() string {
 func (*PhoneAddress) ProtoMessage() {}
 
 func (x *PhoneAddress) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_phone_proto_msgTypes[4]
+	mi := &file_thawtrail_v1_phone_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -323,7 +484,7 @@ func (x *PhoneAddress) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PhoneAddress.ProtoReflect.Descriptor instead.
 func (*PhoneAddress) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_phone_proto_rawDescGZIP(), []int{4}
+	return file_thawtrail_v1_phone_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *PhoneAddress) GetInterface() string {
@@ -343,13 +504,14 @@ func (x *PhoneAddress) GetUrl() string {
 type PairPhoneRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Person        string                 `protobuf:"bytes,1,opt,name=person,proto3" json:"person,omitempty"`
+	By            string                 `protobuf:"bytes,2,opt,name=by,proto3" json:"by,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *PairPhoneRequest) Reset() {
 	*x = PairPhoneRequest{}
-	mi := &file_thawtrail_v1_phone_proto_msgTypes[5]
+	mi := &file_thawtrail_v1_phone_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -361,7 +523,7 @@ func (x *PairPhoneRequest) String() string {
 func (*PairPhoneRequest) ProtoMessage() {}
 
 func (x *PairPhoneRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_phone_proto_msgTypes[5]
+	mi := &file_thawtrail_v1_phone_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -374,12 +536,19 @@ func (x *PairPhoneRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PairPhoneRequest.ProtoReflect.Descriptor instead.
 func (*PairPhoneRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_phone_proto_rawDescGZIP(), []int{5}
+	return file_thawtrail_v1_phone_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *PairPhoneRequest) GetPerson() string {
 	if x != nil {
 		return x.Person
+	}
+	return ""
+}
+
+func (x *PairPhoneRequest) GetBy() string {
+	if x != nil {
+		return x.By
 	}
 	return ""
 }
@@ -396,7 +565,7 @@ type PairPhoneResponse struct {
 
 func (x *PairPhoneResponse) Reset() {
 	*x = PairPhoneResponse{}
-	mi := &file_thawtrail_v1_phone_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_phone_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -408,7 +577,7 @@ func (x *PairPhoneResponse) String() string {
 func (*PairPhoneResponse) ProtoMessage() {}
 
 func (x *PairPhoneResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_phone_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_phone_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -421,7 +590,7 @@ func (x *PairPhoneResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PairPhoneResponse.ProtoReflect.Descriptor instead.
 func (*PairPhoneResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_phone_proto_rawDescGZIP(), []int{6}
+	return file_thawtrail_v1_phone_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *PairPhoneResponse) GetCode() *PhoneCode {
@@ -454,7 +623,7 @@ type RevokePhoneRequest struct {
 
 func (x *RevokePhoneRequest) Reset() {
 	*x = RevokePhoneRequest{}
-	mi := &file_thawtrail_v1_phone_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_phone_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -466,7 +635,7 @@ func (x *RevokePhoneRequest) String() string {
 func (*RevokePhoneRequest) ProtoMessage() {}
 
 func (x *RevokePhoneRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_phone_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_phone_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -479,7 +648,7 @@ func (x *RevokePhoneRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokePhoneRequest.ProtoReflect.Descriptor instead.
 func (*RevokePhoneRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_phone_proto_rawDescGZIP(), []int{7}
+	return file_thawtrail_v1_phone_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *RevokePhoneRequest) GetPhone() string {
@@ -502,7 +671,7 @@ type RevokePhoneResponse struct {
 
 func (x *RevokePhoneResponse) Reset() {
 	*x = RevokePhoneResponse{}
-	mi := &file_thawtrail_v1_phone_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_phone_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -514,7 +683,7 @@ func (x *RevokePhoneResponse) String() string {
 func (*RevokePhoneResponse) ProtoMessage() {}
 
 func (x *RevokePhoneResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_phone_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_phone_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -527,7 +696,7 @@ func (x *RevokePhoneResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokePhoneResponse.ProtoReflect.Descriptor instead.
 func (*RevokePhoneResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_phone_proto_rawDescGZIP(), []int{8}
+	return file_thawtrail_v1_phone_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *RevokePhoneResponse) GetPhone() string {
@@ -562,13 +731,21 @@ var File_thawtrail_v1_phone_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_phone_proto_rawDesc = "" +
 	"\n" +
-	"\x18thawtrail/v1/phone.proto\x12\fthawtrail.v1\x1a\x18thawtrail/v1/rules.proto\"\x13\n" +
+	"\x18thawtrail/v1/phone.proto\x12\fthawtrail.v1\x1a\x18thawtrail/v1/rules.proto\"\x12\n" +
+	"\x10OpenPagesRequest\"c\n" +
+	"\x11OpenPagesResponse\x12/\n" +
+	"\x05pages\x18\x01 \x03(\v2\x19.thawtrail.v1.PageAddressR\x05pages\x12\x1d\n" +
+	"\n" +
+	"expires_at\x18\x02 \x01(\tR\texpiresAt\"3\n" +
+	"\vPageAddress\x12\x12\n" +
+	"\x04part\x18\x01 \x01(\tR\x04part\x12\x10\n" +
+	"\x03url\x18\x02 \x01(\tR\x03url\"\x13\n" +
 	"\x11ListPhonesRequest\"\xd9\x01\n" +
 	"\x12ListPhonesResponse\x12+\n" +
 	"\x06phones\x18\x01 \x03(\v2\x13.thawtrail.v1.PhoneR\x06phones\x12-\n" +
 	"\x05codes\x18\x02 \x03(\v2\x17.thawtrail.v1.PhoneCodeR\x05codes\x128\n" +
 	"\taddresses\x18\x03 \x03(\v2\x1a.thawtrail.v1.PhoneAddressR\taddresses\x12-\n" +
-	"\x12certificate_sha256\x18\x04 \x03(\tR\x11certificateSha256\"\xa9\x01\n" +
+	"\x12certificate_sha256\x18\x04 \x03(\tR\x11certificateSha256\"\xe4\x01\n" +
 	"\x05Phone\x12\x14\n" +
 	"\x05phone\x18\x01 \x01(\tR\x05phone\x12\x12\n" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x12\x16\n" +
@@ -577,7 +754,10 @@ const file_thawtrail_v1_phone_proto_rawDesc = "" +
 	"personName\x12\x1b\n" +
 	"\tpaired_at\x18\x05 \x01(\tR\bpairedAt\x12 \n" +
 	"\flast_seen_at\x18\x06 \x01(\tR\n" +
-	"lastSeenAt\"w\n" +
+	"lastSeenAt\x12\x17\n" +
+	"\amade_by\x18\a \x01(\tR\x06madeBy\x12 \n" +
+	"\fmade_by_name\x18\b \x01(\tR\n" +
+	"madeByName\"w\n" +
 	"\tPhoneCode\x12\x12\n" +
 	"\x04code\x18\x01 \x01(\tR\x04code\x12\x16\n" +
 	"\x06person\x18\x02 \x01(\tR\x06person\x12\x1f\n" +
@@ -587,10 +767,12 @@ const file_thawtrail_v1_phone_proto_rawDesc = "" +
 	"expires_at\x18\x04 \x01(\tR\texpiresAt\">\n" +
 	"\fPhoneAddress\x12\x1c\n" +
 	"\tinterface\x18\x01 \x01(\tR\tinterface\x12\x10\n" +
-	"\x03url\x18\x02 \x01(\tR\x03url\"V\n" +
+	"\x03url\x18\x02 \x01(\tR\x03url\"\xcf\x01\n" +
 	"\x10PairPhoneRequest\x12B\n" +
 	"\x06person\x18\x01 \x01(\tB*\xca\xda\x18&\n" +
-	"\"for whom: a name or id of a person\x10\x01R\x06person\"\xa9\x01\n" +
+	"\"for whom: a name or id of a person\x10\x01R\x06person\x12w\n" +
+	"\x02by\x18\x02 \x01(\tBg\xca\xda\x18c\n" +
+	"awho lets it in; on the clinic's server an owner or a clinic person, the first owner when left outR\x02by\"\xa9\x01\n" +
 	"\x11PairPhoneResponse\x12+\n" +
 	"\x04code\x18\x01 \x01(\v2\x17.thawtrail.v1.PhoneCodeR\x04code\x128\n" +
 	"\taddresses\x18\x02 \x03(\v2\x1a.thawtrail.v1.PhoneAddressR\taddresses\x12-\n" +
@@ -603,18 +785,20 @@ const file_thawtrail_v1_phone_proto_rawDesc = "" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x12\x1f\n" +
 	"\vperson_name\x18\x03 \x01(\tR\n" +
 	"personName\x12\x1b\n" +
-	"\tpages_cut\x18\x04 \x01(\x05R\bpagesCut2\xb7\x04\n" +
-	"\fPhoneService\x12\xac\x01\n" +
+	"\tpages_cut\x18\x04 \x01(\x05R\bpagesCut2\xe5\x04\n" +
+	"\fPhoneService\x12\xcc\x01\n" +
 	"\n" +
-	"ListPhones\x12\x1f.thawtrail.v1.ListPhonesRequest\x1a .thawtrail.v1.ListPhonesResponse\"[\xda\xda\x18W\n" +
+	"ListPhones\x12\x1f.thawtrail.v1.ListPhonesRequest\x1a .thawtrail.v1.ListPhonesResponse\"{\xda\xda\x18w\n" +
 	"\n" +
-	"phone list\x12=Phones that use this laptop's pages, and where they find them\x1a\n" +
-	"phone list\x12\xc3\x01\n" +
-	"\tPairPhone\x12\x1e.thawtrail.v1.PairPhoneRequest\x1a\x1f.thawtrail.v1.PairPhoneResponse\"u\xda\xda\x18q\n" +
+	"phone list\x12]Phones that use this laptop's pages, browsers that use the clinic's, and where they find them\x1a\n" +
+	"phone list\x12\xc6\x01\n" +
+	"\tPairPhone\x12\x1e.thawtrail.v1.PairPhoneRequest\x1a\x1f.thawtrail.v1.PairPhoneResponse\"x\xda\xda\x18t\n" +
 	"\n" +
-	"phone pair\x12EMake a code by which a phone uses this laptop's pages, for one person\x1a\x14phone pair 'J. Reed'\"\x06person\x12\xb1\x01\n" +
-	"\vRevokePhone\x12 .thawtrail.v1.RevokePhoneRequest\x1a!.thawtrail.v1.RevokePhoneResponse\"]\xda\xda\x18Y\n" +
-	"\fphone revoke\x12/Shut a phone out and cut its open pages at once\x1a\x11phone revoke 9f21\"\x05phoneB!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
+	"phone pair\x12HMake a code by which a phone or browser uses these pages, for one person\x1a\x14phone pair 'J. Reed'\"\x06person\x12\xbc\x01\n" +
+	"\vRevokePhone\x12 .thawtrail.v1.RevokePhoneRequest\x1a!.thawtrail.v1.RevokePhoneResponse\"h\xda\xda\x18d\n" +
+	"\fphone revoke\x12:Shut a phone or browser out and cut its open pages at once\x1a\x11phone revoke 9f21\"\x05phone2[\n" +
+	"\vPageService\x12L\n" +
+	"\tOpenPages\x12\x1e.thawtrail.v1.OpenPagesRequest\x1a\x1f.thawtrail.v1.OpenPagesResponseB!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
 
 var (
 	file_thawtrail_v1_phone_proto_rawDescOnce sync.Once
@@ -628,35 +812,41 @@ func file_thawtrail_v1_phone_proto_rawDescGZIP() []byte {
 	return file_thawtrail_v1_phone_proto_rawDescData
 }
 
-var file_thawtrail_v1_phone_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_thawtrail_v1_phone_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
 var file_thawtrail_v1_phone_proto_goTypes = []any{
-	(*ListPhonesRequest)(nil),   // 0: thawtrail.v1.ListPhonesRequest
-	(*ListPhonesResponse)(nil),  // 1: thawtrail.v1.ListPhonesResponse
-	(*Phone)(nil),               // 2: thawtrail.v1.Phone
-	(*PhoneCode)(nil),           // 3: thawtrail.v1.PhoneCode
-	(*PhoneAddress)(nil),        // 4: thawtrail.v1.PhoneAddress
-	(*PairPhoneRequest)(nil),    // 5: thawtrail.v1.PairPhoneRequest
-	(*PairPhoneResponse)(nil),   // 6: thawtrail.v1.PairPhoneResponse
-	(*RevokePhoneRequest)(nil),  // 7: thawtrail.v1.RevokePhoneRequest
-	(*RevokePhoneResponse)(nil), // 8: thawtrail.v1.RevokePhoneResponse
+	(*OpenPagesRequest)(nil),    // 0: thawtrail.v1.OpenPagesRequest
+	(*OpenPagesResponse)(nil),   // 1: thawtrail.v1.OpenPagesResponse
+	(*PageAddress)(nil),         // 2: thawtrail.v1.PageAddress
+	(*ListPhonesRequest)(nil),   // 3: thawtrail.v1.ListPhonesRequest
+	(*ListPhonesResponse)(nil),  // 4: thawtrail.v1.ListPhonesResponse
+	(*Phone)(nil),               // 5: thawtrail.v1.Phone
+	(*PhoneCode)(nil),           // 6: thawtrail.v1.PhoneCode
+	(*PhoneAddress)(nil),        // 7: thawtrail.v1.PhoneAddress
+	(*PairPhoneRequest)(nil),    // 8: thawtrail.v1.PairPhoneRequest
+	(*PairPhoneResponse)(nil),   // 9: thawtrail.v1.PairPhoneResponse
+	(*RevokePhoneRequest)(nil),  // 10: thawtrail.v1.RevokePhoneRequest
+	(*RevokePhoneResponse)(nil), // 11: thawtrail.v1.RevokePhoneResponse
 }
 var file_thawtrail_v1_phone_proto_depIdxs = []int32{
-	2, // 0: thawtrail.v1.ListPhonesResponse.phones:type_name -> thawtrail.v1.Phone
-	3, // 1: thawtrail.v1.ListPhonesResponse.codes:type_name -> thawtrail.v1.PhoneCode
-	4, // 2: thawtrail.v1.ListPhonesResponse.addresses:type_name -> thawtrail.v1.PhoneAddress
-	3, // 3: thawtrail.v1.PairPhoneResponse.code:type_name -> thawtrail.v1.PhoneCode
-	4, // 4: thawtrail.v1.PairPhoneResponse.addresses:type_name -> thawtrail.v1.PhoneAddress
-	0, // 5: thawtrail.v1.PhoneService.ListPhones:input_type -> thawtrail.v1.ListPhonesRequest
-	5, // 6: thawtrail.v1.PhoneService.PairPhone:input_type -> thawtrail.v1.PairPhoneRequest
-	7, // 7: thawtrail.v1.PhoneService.RevokePhone:input_type -> thawtrail.v1.RevokePhoneRequest
-	1, // 8: thawtrail.v1.PhoneService.ListPhones:output_type -> thawtrail.v1.ListPhonesResponse
-	6, // 9: thawtrail.v1.PhoneService.PairPhone:output_type -> thawtrail.v1.PairPhoneResponse
-	8, // 10: thawtrail.v1.PhoneService.RevokePhone:output_type -> thawtrail.v1.RevokePhoneResponse
-	8, // [8:11] is the sub-list for method output_type
-	5, // [5:8] is the sub-list for method input_type
-	5, // [5:5] is the sub-list for extension type_name
-	5, // [5:5] is the sub-list for extension extendee
-	0, // [0:5] is the sub-list for field type_name
+	2,  // 0: thawtrail.v1.OpenPagesResponse.pages:type_name -> thawtrail.v1.PageAddress
+	5,  // 1: thawtrail.v1.ListPhonesResponse.phones:type_name -> thawtrail.v1.Phone
+	6,  // 2: thawtrail.v1.ListPhonesResponse.codes:type_name -> thawtrail.v1.PhoneCode
+	7,  // 3: thawtrail.v1.ListPhonesResponse.addresses:type_name -> thawtrail.v1.PhoneAddress
+	6,  // 4: thawtrail.v1.PairPhoneResponse.code:type_name -> thawtrail.v1.PhoneCode
+	7,  // 5: thawtrail.v1.PairPhoneResponse.addresses:type_name -> thawtrail.v1.PhoneAddress
+	3,  // 6: thawtrail.v1.PhoneService.ListPhones:input_type -> thawtrail.v1.ListPhonesRequest
+	8,  // 7: thawtrail.v1.PhoneService.PairPhone:input_type -> thawtrail.v1.PairPhoneRequest
+	10, // 8: thawtrail.v1.PhoneService.RevokePhone:input_type -> thawtrail.v1.RevokePhoneRequest
+	0,  // 9: thawtrail.v1.PageService.OpenPages:input_type -> thawtrail.v1.OpenPagesRequest
+	4,  // 10: thawtrail.v1.PhoneService.ListPhones:output_type -> thawtrail.v1.ListPhonesResponse
+	9,  // 11: thawtrail.v1.PhoneService.PairPhone:output_type -> thawtrail.v1.PairPhoneResponse
+	11, // 12: thawtrail.v1.PhoneService.RevokePhone:output_type -> thawtrail.v1.RevokePhoneResponse
+	1,  // 13: thawtrail.v1.PageService.OpenPages:output_type -> thawtrail.v1.OpenPagesResponse
+	10, // [10:14] is the sub-list for method output_type
+	6,  // [6:10] is the sub-list for method input_type
+	6,  // [6:6] is the sub-list for extension type_name
+	6,  // [6:6] is the sub-list for extension extendee
+	0,  // [0:6] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_phone_proto_init() }
@@ -671,9 +861,9 @@ func file_thawtrail_v1_phone_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_phone_proto_rawDesc), len(file_thawtrail_v1_phone_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   9,
+			NumMessages:   12,
 			NumExtensions: 0,
-			NumServices:   1,
+			NumServices:   2,
 		},
 		GoTypes:           file_thawtrail_v1_phone_proto_goTypes,
 		DependencyIndexes: file_thawtrail_v1_phone_proto_depIdxs,

@@ -30,8 +30,9 @@ const (
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// PhoneService is spoken on the laptop itself only: who sits at the laptop says
-// which phones may come in.
+// PhoneService is spoken on the machine itself only. Who sits at a laptop says which
+// phones may come in; on the clinic's server, owners and the clinic's people say which
+// browsers of its network may.
 type PhoneServiceClient interface {
 	// ListPhones tells which phones are paired, and where a phone finds the pages.
 	ListPhones(ctx context.Context, in *ListPhonesRequest, opts ...grpc.CallOption) (*ListPhonesResponse, error)
@@ -83,8 +84,9 @@ func (c *phoneServiceClient) RevokePhone(ctx context.Context, in *RevokePhoneReq
 // All implementations must embed UnimplementedPhoneServiceServer
 // for forward compatibility.
 //
-// PhoneService is spoken on the laptop itself only: who sits at the laptop says
-// which phones may come in.
+// PhoneService is spoken on the machine itself only. Who sits at a laptop says which
+// phones may come in; on the clinic's server, owners and the clinic's people say which
+// browsers of its network may.
 type PhoneServiceServer interface {
 	// ListPhones tells which phones are paired, and where a phone finds the pages.
 	ListPhones(context.Context, *ListPhonesRequest) (*ListPhonesResponse, error)
@@ -204,6 +206,116 @@ var PhoneService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "RevokePhone",
 			Handler:    _PhoneService_RevokePhone_Handler,
+		},
+	},
+	Streams:  []grpc.StreamDesc{},
+	Metadata: "thawtrail/v1/phone.proto",
+}
+
+const (
+	PageService_OpenPages_FullMethodName = "/thawtrail.v1.PageService/OpenPages"
+)
+
+// PageServiceClient is the client API for PageService service.
+//
+// For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
+//
+// PageService is spoken on the machine itself only: whoever may talk to the program
+// there may look at its pages.
+type PageServiceClient interface {
+	// OpenPages makes one-time addresses that open the pages in this machine's browser.
+	OpenPages(ctx context.Context, in *OpenPagesRequest, opts ...grpc.CallOption) (*OpenPagesResponse, error)
+}
+
+type pageServiceClient struct {
+	cc grpc.ClientConnInterface
+}
+
+func NewPageServiceClient(cc grpc.ClientConnInterface) PageServiceClient {
+	return &pageServiceClient{cc}
+}
+
+func (c *pageServiceClient) OpenPages(ctx context.Context, in *OpenPagesRequest, opts ...grpc.CallOption) (*OpenPagesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(OpenPagesResponse)
+	err := c.cc.Invoke(ctx, PageService_OpenPages_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+// PageServiceServer is the server API for PageService service.
+// All implementations must embed UnimplementedPageServiceServer
+// for forward compatibility.
+//
+// PageService is spoken on the machine itself only: whoever may talk to the program
+// there may look at its pages.
+type PageServiceServer interface {
+	// OpenPages makes one-time addresses that open the pages in this machine's browser.
+	OpenPages(context.Context, *OpenPagesRequest) (*OpenPagesResponse, error)
+	mustEmbedUnimplementedPageServiceServer()
+}
+
+// UnimplementedPageServiceServer must be embedded to have
+// forward compatible implementations.
+//
+// NOTE: this should be embedded by value instead of pointer to avoid a nil
+// pointer dereference when methods are called.
+type UnimplementedPageServiceServer struct{}
+
+func (UnimplementedPageServiceServer) OpenPages(context.Context, *OpenPagesRequest) (*OpenPagesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method OpenPages not implemented")
+}
+func (UnimplementedPageServiceServer) mustEmbedUnimplementedPageServiceServer() {}
+func (UnimplementedPageServiceServer) testEmbeddedByValue()                     {}
+
+// UnsafePageServiceServer may be embedded to opt out of forward compatibility for this service.
+// Use of this interface is not recommended, as added methods to PageServiceServer will
+// result in compilation errors.
+type UnsafePageServiceServer interface {
+	mustEmbedUnimplementedPageServiceServer()
+}
+
+func RegisterPageServiceServer(s grpc.ServiceRegistrar, srv PageServiceServer) {
+	// If the following call panics, it indicates UnimplementedPageServiceServer was
+	// embedded by pointer and is nil.  This will cause panics if an
+	// unimplemented method is ever invoked, so we test this at initialization
+	// time to prevent it from happening at runtime later due to I/O.
+	if t, ok := srv.(interface{ testEmbeddedByValue() }); ok {
+		t.testEmbeddedByValue()
+	}
+	s.RegisterService(&PageService_ServiceDesc, srv)
+}
+
+func _PageService_OpenPages_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(OpenPagesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PageServiceServer).OpenPages(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PageService_OpenPages_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PageServiceServer).OpenPages(ctx, req.(*OpenPagesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+// PageService_ServiceDesc is the grpc.ServiceDesc for PageService service.
+// It's only intended for direct use with grpc.RegisterService,
+// and not to be introspected or modified (even as a copy)
+var PageService_ServiceDesc = grpc.ServiceDesc{
+	ServiceName: "thawtrail.v1.PageService",
+	HandlerType: (*PageServiceServer)(nil),
+	Methods: []grpc.MethodDesc{
+		{
+			MethodName: "OpenPages",
+			Handler:    _PageService_OpenPages_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
