@@ -40,6 +40,7 @@ type Config struct {
 	Phone   string        // address at which phones that are paired find the pages; none when empty
 	Metrics string        // loopback address for metrics; none when empty
 	Name    string        // of this laptop; the one it joined with, or the machine's, when empty
+	Doors   string        // folder of a service's doors; empty: this user's own
 	Clock   clock.Clock
 	Log     *slog.Logger
 	// Opened is told the replica before anything answers: a rehearsal brings its script,
@@ -116,7 +117,7 @@ func run(ctx context.Context, cfg Config, home *trust.Home, r *replica.Replica, 
 		return err
 	}
 	n := &node.Node{
-		Replica: r, Data: cfg.Data, Listener: listener, Opens: home.Opens,
+		Replica: r, Data: cfg.Data, Doors: cfg.Doors, Listener: listener, Opens: home.Opens,
 		Metrics: cfg.Metrics, Pages: cfg.Pages, PagesReady: cfg.PagesReady, PagesSecret: home.PagesSecret,
 	}
 	if err := openPhones(home, cfg, n); err != nil {

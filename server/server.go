@@ -59,6 +59,7 @@ type Config struct {
 	Network string
 	Metrics string // loopback address for metrics; none when empty
 	Name    string // of this machine; 'clinic' when empty
+	Doors   string // folder of a service's doors; empty: this user's own
 	// StateEvery is how often a statement is made when records came in; 2 s when 0.
 	StateEvery time.Duration
 	Clock      clock.Clock  // the machine's when nil
@@ -180,7 +181,7 @@ func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error 
 		return err
 	}
 	n := &node.Node{
-		Replica: h.replica, Data: cfg.Data, Listener: listener, Opens: h.home.Opens,
+		Replica: h.replica, Data: cfg.Data, Doors: cfg.Doors, Listener: listener, Opens: h.home.Opens,
 		Credentials: creds, DoorKey: creds.Certificate().Leaf.PublicKey.(ed25519.PublicKey), Members: members,
 		Practice: h.practice, Epoch: func() string { return h.epoch },
 		Metrics: cfg.Metrics, Pages: cfg.Pages, PagesReady: cfg.PagesReady, PagesSecret: h.home.PagesSecret,

@@ -97,6 +97,8 @@ func inWords(err error, address string) error {
 	switch s := status.Convert(err); s.Code() {
 	case codes.Unavailable:
 		return unavailable(s.Message(), address)
+	case codes.Unauthenticated:
+		return ofAnother(address)
 	case codes.Unimplemented:
 		return fmt.Errorf("the program at %s is older than this command", address)
 	case codes.DeadlineExceeded:
@@ -110,10 +112,30 @@ func inWords(err error, address string) error {
 	}
 }
 
+// ofAnother is what a program says to somebody who did not start it.
+func ofAnother(address string) error {
+	return fmt.Errorf("what answers at %s was started by another user, and answers that user alone; a service answers its group: `sudo thawtrail service install agent --for USER`, and log in again", address)
+}
+
+// answersWithin is how long a program is looked for that may not be there.
+const answersWithin = time.Second
+
+// answers says whether any program listens at an address.
+func answers(address string) bool {
+	conn, err := net.DialTimeout("tcp", address, answersWithin)
+	if err != nil {
+		return false
+	}
+	_ = conn.Close() // nothing was said
+	return true
+}
+
 // unavailable tells apart nobody there, a link that broke on the way, and an
 // agent that itself says why it cannot.
 func unavailable(message, address string) error {
 	switch {
+	case strings.Contains(message, "connection error") && answers(address):
+		return ofAnother(address)
 	case strings.Contains(message, "connection error"):
 		return fmt.Errorf("no agent answers at %s; start one with `thawtrail agent --data DIR`", address)
 	case strings.Contains(message, "error reading from server"), strings.Contains(message, "transport is closing"):

@@ -18,7 +18,7 @@ type ownCommand struct {
 }
 
 func (d *console) ownCommands() []ownCommand {
-	return []ownCommand{
+	return append(d.serviceCommands(), []ownCommand{
 		{"label read", d.labelCommand()},
 		{"server", d.serverCommand()},
 		{"agent", d.agentCommand()},
@@ -52,7 +52,7 @@ func (d *console) ownCommands() []ownCommand {
 		{"caution list", d.cautionCommand()},
 		{"config", d.configCommand()},
 		{"version", d.versionCommand()},
-	}
+	}...)
 }
 
 // noArgs refuses whatever is typed beside flags.

@@ -9,6 +9,7 @@ import (
 	"thawtrail/agent"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/rehearse"
+	"thawtrail/internal/service"
 	"thawtrail/internal/trust/vault"
 	"thawtrail/server"
 )
@@ -18,6 +19,8 @@ type daemon struct {
 	data, listen, pages, metrics, name *flagOf
 	more                               []*flagOf
 	unlock                             *unlock
+	doors                              *flagOf
+	log                                *logFlags
 }
 
 func newDaemon(listen string, more ...*flagOf) *daemon {
@@ -29,18 +32,21 @@ func newDaemon(listen string, more ...*flagOf) *daemon {
 		metrics: &flagOf{name: "metrics", metavar: "ADDRESS", help: "where metrics can be read; nowhere when left out"},
 		name:    &flagOf{name: "name", metavar: metaText, help: "what people call this machine"},
 		unlock:  newUnlock(),
+		doors:   &flagOf{name: "doors", metavar: "DIR", help: "folder in which commands find a service of the system; your own when left out"},
+		log:     newLogFlags(),
 	}
 }
 
 // settings are these flags as a section of a file of settings.
 func (f *daemon) settings(section string) *settings {
 	flags := append([]*flagOf{f.data}, f.more...)
-	flags = append(flags, f.listen, f.pages, f.metrics, f.name)
+	flags = append(flags, f.listen, f.pages, f.metrics, f.name, f.doors)
+	flags = append(flags, f.log.flags()...)
 	return newSettings(section, append(flags, f.unlock.flags()...))
 }
 
 // command is a command that runs until it is stopped.
-func (f *daemon) command(d *console, use, short, example string, run func(context.Context, *vault.Secret) error) *cobra.Command {
+func (f *daemon) command(d *console, use, short, example string, run func(context.Context, *vault.Secret, *slog.Logger) error) *cobra.Command {
 	from := f.settings(use)
 	cmd := &cobra.Command{
 		Use: use + " --data DIR", Short: short, Example: example, Args: noArgs, DisableFlagsInUseLine: true,
@@ -54,21 +60,35 @@ func (f *daemon) command(d *console, use, short, example string, run func(contex
 		if f.data.text() == "" {
 			return refusal.New("data", "", "--data DIR: "+f.data.help)
 		}
-		secret, err := f.unlock.secret(d, f.data.text())
+		log, done, err := f.log.open(d)
 		if err != nil {
 			return err
 		}
-		return run(cmd.Context(), secret)
+		defer done()
+		secret, err := f.unlock.secret(d, f.data.text())
+		if err == nil {
+			err = service.Run(cmd.Context(), use, func(ctx context.Context) error { return run(ctx, secret, log) })
+		}
+		if err != nil && f.log.file.given() {
+			log.Error("it ends", "error", err) // nobody may be at its screen
+		}
+		return err
 	}
 	return cmd
 }
 
-// log writes what happens while a daemon runs to standard error.
+// log writes what happens while a command works to standard error.
 func (d *console) log() *slog.Logger { return slog.New(slog.NewTextHandler(d.err, nil)) }
 
-// ready says that a daemon answers, on standard output, where a script waits.
-func (d *console) ready(what string) func(string) {
-	return func(address string) { d.printf("%s answers at %s; stop it with Ctrl-C\n", what, address) }
+// ready says that a daemon answers, on standard output, where a script waits, and to the
+// system that started it.
+func (d *console) ready(what string, log *slog.Logger) func(string) {
+	return func(address string) {
+		d.printf("%s answers at %s; stop it with Ctrl-C\n", what, address)
+		if err := service.Ready(); err != nil {
+			log.Error("the system was not told that all answers", "error", err)
+		}
+	}
 }
 
 // pagesReady prints the address that opens the pages, once, in one browser.
@@ -110,10 +130,10 @@ func newAgentFlags() agentFlags {
 func (d *console) serverCommand() *cobra.Command {
 	f := newServerFlags()
 	return f.command(d, "server", "Run the clinic's server, where laptops meet", "server --data /var/lib/thawtrail",
-		func(ctx context.Context, secret *vault.Secret) error {
+		func(ctx context.Context, secret *vault.Secret, log *slog.Logger) error {
 			return server.Run(ctx, server.Config{
 				Secret: secret, Data: f.data.text(), Listen: f.listen.text(), Pages: f.pages.text(), Metrics: f.metrics.text(), Name: f.name.text(),
-				Log: d.log(), PagesReady: d.pagesReady, NetworkReady: d.networkReady, Ready: d.ready("the clinic's server"),
+				Doors: f.doors.text(), Log: log, PagesReady: d.pagesReady, NetworkReady: d.networkReady, Ready: d.ready("the clinic's server", log),
 			})
 		})
 }
@@ -121,14 +141,14 @@ func (d *console) serverCommand() *cobra.Command {
 func (d *console) agentCommand() *cobra.Command {
 	f := newAgentFlags()
 	return f.command(d, "agent", "Run this laptop's agent, with or without a network", "agent --data thawtrail-data --server 127.0.0.1:4270",
-		func(ctx context.Context, secret *vault.Secret) error {
+		func(ctx context.Context, secret *vault.Secret, log *slog.Logger) error {
 			beside := rehearse.NewStarter(ctx, "")
 			defer beside.Discard()
 			return agent.Run(ctx, agent.Config{
 				Secret: secret, Data: f.data.text(), Server: f.clinic.text(), Listen: f.listen.text(), Pages: f.pages.text(), Phone: f.phone.text(), Metrics: f.metrics.text(), Name: f.name.text(),
-				Log: d.log(), PhonesReady: d.phonesReady, Opened: beside.Open,
+				Doors: f.doors.text(), Log: log, PhonesReady: d.phonesReady, Opened: beside.Open,
 				PagesReady: func(url string) { beside.Beside("", url); d.pagesReady(url) },
-				Ready:      func(address string) { beside.Beside(address, ""); d.ready("this laptop's agent")(address) },
+				Ready:      func(address string) { beside.Beside(address, ""); d.ready("this laptop's agent", log)(address) },
 			})
 		})
 }

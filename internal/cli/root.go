@@ -32,7 +32,7 @@ var groups = []struct {
 		"practice", "person", "people", "role", "rights", "setting", "month", "protocol", "vehicle", "donor", "client", "horse", "import",
 		"note", "link", "unlink", "correct", "sign", "discrepancies", "explain", "audit", "caution",
 	}},
-	{"Program", []string{"agent", "server", "page", "books", "passphrase", "pin", "switch", "phone", "status", "digest", "record", "verify", "losses", "keys", "rehearse", "demo", "bench", "config", "version", "completion"}},
+	{"Program", []string{"agent", "server", "service", "page", "books", "passphrase", "pin", "switch", "phone", "status", "digest", "record", "verify", "losses", "keys", "rehearse", "demo", "bench", "config", "version", "completion"}},
 }
 
 // families say what a word stands for that has commands below it.
@@ -63,6 +63,7 @@ var families = map[string]string{
 	"recheck":  "IgG after plasma",
 	"rights":   "Rights of laptops and people",
 	"role":     "Roles of people",
+	"service":  "Agent or server as a service of this machine",
 	"vehicle":  "Vehicles",
 }
 

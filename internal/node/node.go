@@ -33,6 +33,7 @@ type Node struct {
 	*replica.Replica
 
 	Data     string       // its folder: the door of this machine and the pages' address lie there
+	Doors    string       // folder of a service's doors; empty: this user's own
 	Listener net.Listener // for commands, and on the hub for laptops
 	// Credentials prove this side to callers, and DoorKey is the key that they
 	// show; both nil for callers of this machine alone.
@@ -82,7 +83,7 @@ func (n *Node) Run(ctx context.Context) error {
 		return err
 	}
 	address := n.Listener.Addr().String()
-	opened, err := local.Open(n.Data, address, n.DoorKey, rand.Reader)
+	opened, err := local.Open(n.Data, address, n.Doors, n.DoorKey, rand.Reader)
 	if err != nil {
 		return err
 	}

@@ -34,6 +34,7 @@ import (
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/pins"
 	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -122,7 +123,7 @@ func lockNew(dir string) (io.Closer, error) {
 	if _, err := os.Stat(filepath.Join(dir, deviceFile)); err == nil {
 		return io.NopCloser(nil), nil
 	}
-	if err := os.MkdirAll(dir, 0o700); err != nil {
+	if err := wholefile.MakeFolder(dir); err != nil {
 		return nil, fmt.Errorf("begin %s: %w", dir, err)
 	}
 	return store.LockFolder(dir)

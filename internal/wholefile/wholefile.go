@@ -48,8 +48,8 @@ type file interface {
 }
 
 var realDisk = disk{
-	mkdir:      func(path string) error { return os.Mkdir(path, 0o700) },
-	create:     func(dir, pattern string) (file, error) { return os.CreateTemp(dir, pattern) },
+	mkdir:      makePrivate,
+	create:     createPrivate,
 	rename:     os.Rename,
 	remove:     os.Remove,
 	syncFolder: syncFolder,

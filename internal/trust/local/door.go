@@ -8,6 +8,10 @@
 //
 // What a daemon wrote down is its Door. Commands find it by the data folder
 // (--data) or by the address (--at), and use the socket where there is one.
+//
+// A daemon that is a service of the system runs as a user of its own. Its doors stand in a
+// folder that its installation made (ServiceFolder): who may enter that folder, by its
+// group, may use the service. The token stays the service's own.
 package local
 
 import (
@@ -21,6 +25,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"runtime"
 
 	"thawtrail/internal/wholefile"
 )
@@ -55,13 +60,15 @@ func NewToken(random io.Reader) (string, error) {
 // out, or all: err says which, and remove takes away again what was written. What an
 // earlier run left in the place of one that cannot be written only misleads, and
 // goes.
-func (d Door) Write(data string) (remove func(), err error) {
+func (d Door) Write(data string) (remove func(), err error) { return d.write(data, "") }
+
+func (d Door) write(data, service string) (remove func(), err error) {
 	raw, err := json.Marshal(d)
 	if err != nil {
 		return func() {}, err
 	}
 	paths := []string{filepath.Join(data, doorFile)}
-	dir, err := folder()
+	dir, err := folderOf(service)
 	if err == nil {
 		paths = append(paths, filepath.Join(dir, nameOf(d.Address)+".door"), ofDataIn(dir, data))
 	}
@@ -94,14 +101,15 @@ func OfData(data string) (Door, error) {
 	if err == nil {
 		return d, nil
 	}
-	dir, failed := folder()
-	if failed != nil {
-		return Door{}, err
+	for _, dir := range folders() {
+		if d, failed := readDoor(ofDataIn(dir, data)); failed == nil {
+			return d, nil
+		}
+		if d, failed := bySocket(socketOfData(dir, data), "", err); failed == nil {
+			return d, nil
+		}
 	}
-	if d, failed := readDoor(ofDataIn(dir, data)); failed == nil {
-		return d, nil
-	}
-	return bySocket(socketOfData(dir, data), "", err)
+	return Door{}, err
 }
 
 // bySocket is the door of a daemon that could write none down: its socket is where
@@ -127,17 +135,24 @@ func socketOfAddress(dir, address string) string {
 	return filepath.Join(dir, nameOf("socket at "+address)+".sock")
 }
 
-// OfAddress is the door of the daemon that this user started at an address.
+// OfAddress is the door of the daemon at an address that this user started, or of a service
+// that this user may use.
 func OfAddress(address string) (Door, error) {
-	dir, err := folder()
-	if err != nil {
+	if _, err := folder(); err != nil {
 		return Door{}, err
 	}
-	d, err := readDoor(filepath.Join(dir, nameOf(address)+".door"))
-	if err == nil {
-		return d, nil
+	err := ErrNoDoor
+	for _, dir := range folders() {
+		d, failed := readDoor(filepath.Join(dir, nameOf(address)+".door"))
+		if failed == nil {
+			return d, nil
+		}
+		if d, failed = bySocket(socketOfAddress(dir, address), address, failed); failed == nil {
+			return d, nil
+		}
+		err = errors.Join(err, failed)
 	}
-	return bySocket(socketOfAddress(dir, address), address, err)
+	return Door{}, err
 }
 
 func readDoor(path string) (Door, error) {
@@ -168,22 +183,73 @@ func nameOf(address string) string {
 }
 
 // folder is where the doors of this user's daemons stand: only this user can
-// enter it.
+// enter it. A user without a home, as services have, gets one among the temporary files.
 func folder() (string, error) {
-	base := os.Getenv("XDG_RUNTIME_DIR")
-	if base == "" {
-		var err error
-		if base, err = os.UserCacheDir(); err != nil {
-			base = filepath.Join(os.TempDir(), fmt.Sprintf("thawtrail-%d", os.Getuid()))
+	var err error
+	for _, base := range bases() {
+		dir := filepath.Join(base, "thawtrail")
+		// Nothing is synced: no door outlives its daemon, so none has to outlive a power cut.
+		failed := os.MkdirAll(dir, 0o700) // #nosec G703 -- the folder of this user, by its own environment
+		if failed != nil {
+			err = errors.Join(err, failed)
+			continue
+		}
+		if err := onlyOurs(dir); err != nil {
+			return "", fmt.Errorf("folder of local doors: %s: %w", dir, err)
+		}
+		return dir, nil
+	}
+	return "", fmt.Errorf("folder of local doors: %w", err)
+}
+
+// bases are where the folder of this user's doors may be, the best place first.
+func bases() (out []string) {
+	if dir := os.Getenv("XDG_RUNTIME_DIR"); dir != "" {
+		return []string{dir}
+	}
+	if dir, err := os.UserCacheDir(); err == nil {
+		out = append(out, dir)
+	}
+	return append(out, filepath.Join(os.TempDir(), fmt.Sprintf("thawtrail-%d", os.Getuid())))
+}
+
+// folderOf is the folder of a service's doors, or that of this user's when it is no service.
+func folderOf(service string) (string, error) {
+	if service == "" {
+		return folder()
+	}
+	if err := notEveryones(service); err != nil {
+		return "", fmt.Errorf("folder of the service's doors: %s: %w", service, err)
+	}
+	return service, nil
+}
+
+// folders are where a command looks for doors: this user's, then those of the services that
+// it may enter.
+func folders() (out []string) {
+	if dir, err := folder(); err == nil {
+		out = append(out, dir)
+	}
+	for _, dir := range []string{os.Getenv(envDoors), ServiceFolder(runtime.GOOS, "agent"), ServiceFolder(runtime.GOOS, "server")} {
+		if dir != "" && notEveryones(dir) == nil {
+			out = append(out, dir)
 		}
 	}
-	dir := filepath.Join(base, "thawtrail")
-	// Nothing is synced: no door outlives its daemon, so none has to outlive a power cut.
-	if err := os.MkdirAll(dir, 0o700); err != nil { // #nosec G703 -- the folder of this user, by its own environment
-		return "", fmt.Errorf("folder of local doors: %w", err)
+	return out
+}
+
+// envDoors names the folder of a service's doors that lie elsewhere, to the service as its
+// flag --doors and to commands.
+const envDoors = "THAWTRAIL_DOORS"
+
+// ServiceFolder is where the doors of agent or server stand on a system when it is a
+// service. Only an administrator can make it there.
+func ServiceFolder(system, program string) string {
+	switch system {
+	case "windows":
+		return `C:\ProgramData\thawtrail\` + program + "-doors"
+	case "darwin":
+		return "/Library/Application Support/thawtrail/" + program + "-doors"
 	}
-	if err := onlyOurs(dir); err != nil {
-		return "", fmt.Errorf("folder of local doors: %s: %w", dir, err)
-	}
-	return dir, nil
+	return "/run/thawtrail-" + program
 }

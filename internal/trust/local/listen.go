@@ -29,19 +29,20 @@ type Opened struct {
 
 // Open opens the door of the daemon on a data folder that listens at address:
 // its socket, a new token, and what commands need to find both. key is the
-// daemon's TLS key at that address, nil when it speaks in clear there. A full disk
+// daemon's TLS key at that address, nil when it speaks in clear there. service is the
+// folder of a service's doors, empty for a daemon that a person started. A full disk
 // does not keep it shut: see Unwritten.
-func Open(data, address string, key ed25519.PublicKey, random io.Reader) (*Opened, error) {
+func Open(data, address, service string, key ed25519.PublicKey, random io.Reader) (*Opened, error) {
 	o := &Opened{Door: Door{Address: address, Key: key}}
 	var err error
 	if o.Token, err = NewToken(random); err != nil {
 		return nil, err
 	}
-	if o.socket, err = ListenSocket(data); o.socket != nil {
+	if o.socket, err = listenSocket(data, service); o.socket != nil {
 		o.Socket = o.socket.Addr().String()
 	}
-	remove, unwritten := o.Write(data)
-	unlink := o.linkSocket()
+	remove, unwritten := o.write(data, service)
+	unlink := o.linkSocket(service)
 	o.remove = func() { remove(); unlink() }
 	o.Unwritten = errors.Join(err, unwritten)
 	return o, nil
@@ -49,8 +50,8 @@ func Open(data, address string, key ed25519.PublicKey, random io.Reader) (*Opene
 
 // linkSocket lets the socket be found by the daemon's address too, which takes no
 // room on a full disk. It is a help: without it nothing is lost.
-func (o *Opened) linkSocket() (unlink func()) {
-	dir, err := folder()
+func (o *Opened) linkSocket(service string) (unlink func()) {
+	dir, err := folderOf(service)
 	if err != nil || o.Socket == "" {
 		return func() {}
 	}
@@ -94,11 +95,13 @@ const maxSocketPath = 100
 // ListenSocket opens the socket of the daemon on a data folder, where the system
 // has sockets that keep other users out; nil elsewhere. One that a crashed daemon
 // left is replaced: who calls this holds the data folder's lock.
-func ListenSocket(data string) (net.Listener, error) {
+func ListenSocket(data string) (net.Listener, error) { return listenSocket(data, "") }
+
+func listenSocket(data, service string) (net.Listener, error) {
 	if !hasSockets {
 		return nil, nil
 	}
-	dir, err := folder()
+	dir, err := folderOf(service)
 	if err != nil {
 		return nil, err
 	}
@@ -113,7 +116,11 @@ func ListenSocket(data string) (net.Listener, error) {
 	if err != nil {
 		return nil, fmt.Errorf("local socket: %w", err)
 	}
-	if err := os.Chmod(path, 0o600); err != nil {
+	mode := os.FileMode(0o600)
+	if service != "" {
+		mode = 0o660 // the folder's group may use a service
+	}
+	if err := os.Chmod(path, mode); err != nil {
 		return nil, errors.Join(fmt.Errorf("local socket: %w", err), l.Close())
 	}
 	return l, nil

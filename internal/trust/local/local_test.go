@@ -119,7 +119,7 @@ func TestADoorThatCannotBeWrittenDown(t *testing.T) {
 	for _, path := range []string{filepath.Join(data, doorFile), filepath.Join(dir, nameOf(address)+".door"), ofDataIn(dir, data)} {
 		require.NoError(t, os.MkdirAll(filepath.Join(path, "in the way"), 0o700))
 	}
-	o, err := Open(data, address, nil, rand.Reader)
+	o, err := Open(data, address, "", nil, rand.Reader)
 	require.NoError(t, err)
 	require.Error(t, o.Unwritten)
 	for _, find := range []func() (Door, error){func() (Door, error) { return OfData(data) }, func() (Door, error) { return OfAddress(address) }} {

@@ -3,6 +3,8 @@ package vault
 import (
 	"fmt"
 	"io"
+	"os"
+	"path/filepath"
 
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/wholefile"
@@ -34,6 +36,9 @@ const (
 	maxPassphrase = 1024
 )
 
+// MaxSecretFile bounds a file with a passphrase or a key.
+const MaxSecretFile = maxPassphrase + 2
+
 // Passphrase is a secret that was typed, in whatever way its words were typed.
 func Passphrase(text string) (Secret, error) {
 	if len(text) > maxPassphrase {
@@ -48,11 +53,31 @@ func Passphrase(text string) (Secret, error) {
 
 // ReadPassphrase reads a passphrase out of a file: its first line.
 func ReadPassphrase(path string) (Secret, error) {
-	data, err := wholefile.Read(path, maxPassphrase+2)
+	if err := ownersAlone("passphrase_file", path); err != nil {
+		return Secret{}, err
+	}
+	data, err := wholefile.Read(path, MaxSecretFile)
 	if err != nil {
 		return Secret{}, fmt.Errorf("passphrase file: %w", err)
 	}
 	return Passphrase(firstLine(data))
+}
+
+// credentialsFolder is where systemd puts what it hands to one service alone. Who reads
+// there is said by access lists, which show as bits of a group.
+const credentialsFolder = "CREDENTIALS_DIRECTORY"
+
+// ownersAlone refuses a secret that lies open to others. A file that cannot be looked at is
+// left to whoever reads it.
+func ownersAlone(field, path string) error {
+	if dir := os.Getenv(credentialsFolder); dir != "" && filepath.Dir(path) == filepath.Clean(dir) {
+		return nil
+	}
+	how, err := wholefile.OthersRead(path)
+	if err != nil || how == "" {
+		return nil
+	}
+	return refusal.New(field, path, "a file that its owner alone can read").Because(how)
 }
 
 // KeyFile is the secret in a key file: 32 random bytes on other media.
@@ -65,6 +90,9 @@ func KeyFile(raw []byte) (Secret, error) {
 
 // ReadKeyFile reads a key file.
 func ReadKeyFile(path string) (Secret, error) {
+	if err := ownersAlone("key_file", path); err != nil {
+		return Secret{}, err
+	}
 	raw, err := wholefile.Read(path, KeySize+1)
 	if err != nil {
 		return Secret{}, fmt.Errorf("key file: %w", err)

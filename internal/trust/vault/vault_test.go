@@ -4,15 +4,18 @@ import (
 	"bytes"
 	"crypto/rand"
 	"encoding/binary"
+	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"thawtrail/internal/refusal"
 	"thawtrail/internal/testrun"
 )
 
@@ -257,6 +260,35 @@ func TestPassphraseFiles(t *testing.T) {
 	require.NoError(t, os.WriteFile(path, make([]byte, 1<<20), 0o600))
 	_, err := ReadPassphrase(path)
 	require.Error(t, err)
+}
+
+// A secret that others can read opens nothing: the refusal names the file's mode and the
+// way out. What the system's service manager hands over has its mode from there.
+func TestASecretThatOthersCanRead(t *testing.T) {
+	if runtime.GOOS == "windows" {
+		return // there an access list says who reads, and no mode
+	}
+	path := filepath.Join(t.TempDir(), "f")
+	require.NoError(t, os.WriteFile(path, make([]byte, KeySize), 0o600))
+	for _, mode := range []os.FileMode{0o644, 0o640, 0o604, 0o660} {
+		require.NoError(t, os.Chmod(path, mode))
+		for field, read := range map[string]func(string) (Secret, error){"passphrase_file": ReadPassphrase, "key_file": ReadKeyFile} {
+			_, err := read(path)
+			refused, ok := refusal.As(err)
+			require.True(t, ok, "mode %o: %v", mode, err)
+			require.Equal(t, field, refused.Field)
+			require.ErrorContains(t, err, fmt.Sprintf("mode %04o", mode))
+			require.ErrorContains(t, err, "chmod 600")
+		}
+	}
+	t.Setenv("CREDENTIALS_DIRECTORY", filepath.Dir(path))
+	require.NoError(t, os.Chmod(path, 0o440))
+	_, err := ReadKeyFile(path)
+	require.NoError(t, err)
+	t.Setenv("CREDENTIALS_DIRECTORY", "")
+	require.NoError(t, os.Chmod(path, 0o400))
+	_, err = ReadKeyFile(path)
+	require.NoError(t, err)
 }
 
 func FuzzVaultFile(f *testing.F) {

@@ -1,0 +1,147 @@
+package service
+
+import (
+	"context"
+	"fmt"
+	"path"
+	"strings"
+)
+
+// User is whom a service runs as, on systems whose users have names of one word. Who is in
+// the group of this name may use the service.
+const User = "thawtrail"
+
+// Sysusers tells systemd-sysusers of that user, for packages.
+const Sysusers = "u " + User + " - \"thawtrail\" /nonexistent /usr/sbin/nologin\n"
+
+// Unit is the service as systemd reads it (systemd.service(5), systemd.exec(5)), of version
+// 247 or later. The secret is read by systemd as root and handed to this service alone
+// (LoadCredential): not even the service's own user can open its file.
+func (s Service) Unit() string {
+	secret := path.Base(s.Secret)
+	return fmt.Sprintf(`[Unit]
+Description=%s
+After=network.target
+StartLimitIntervalSec=0
+
+[Service]
+Type=notify
+ExecStart=%s
+ExecReload=/bin/kill -HUP $MAINPID
+LoadCredential=%s:%s
+Restart=on-failure
+RestartSec=5
+TimeoutStartSec=15min
+TimeoutStopSec=60
+User=%s
+Group=%s
+UMask=0077
+StateDirectory=thawtrail/%s
+StateDirectoryMode=0700
+RuntimeDirectory=%s
+RuntimeDirectoryMode=0750
+%s
+[Install]
+WantedBy=multi-user.target
+`, s.Title(), unitLine(s.command("${CREDENTIALS_DIRECTORY}/"+secret)), secret, s.Secret, User, User, s.Program, s.Name(), hardening)
+}
+
+// hardening takes away what neither program needs. AF_NETLINK tells an agent its addresses,
+// which it shows beside the code for phones.
+const hardening = `
+NoNewPrivileges=yes
+CapabilityBoundingSet=
+AmbientCapabilities=
+PrivateDevices=yes
+PrivateTmp=yes
+PrivateUsers=yes
+ProtectClock=yes
+ProtectControlGroups=yes
+ProtectHome=yes
+ProtectHostname=yes
+ProtectKernelLogs=yes
+ProtectKernelModules=yes
+ProtectKernelTunables=yes
+ProtectProc=invisible
+ProtectSystem=strict
+DevicePolicy=closed
+LockPersonality=yes
+MemoryDenyWriteExecute=yes
+RemoveIPC=yes
+RestrictAddressFamilies=AF_INET AF_INET6 AF_UNIX AF_NETLINK
+RestrictNamespaces=yes
+RestrictRealtime=yes
+RestrictSUIDSGID=yes
+SystemCallArchitectures=native
+SystemCallFilter=@system-service
+SystemCallFilter=~@privileged @resources
+SystemCallErrorNumber=EPERM
+`
+
+// unitLine is a command as a line of a unit.
+func unitLine(words []string) string {
+	for i, w := range words {
+		if strings.ContainsAny(w, " \t") {
+			words[i] = `"` + w + `"`
+		}
+	}
+	return strings.Join(words, " ")
+}
+
+func (s Service) unitFile() string { return "/etc/systemd/system/" + s.Name() + ".service" }
+
+func systemdInstall(s Service) []Step {
+	steps := []Step{
+		{Unless: []string{"id", "-u", User}, Run: []string{"useradd", "--system", "--user-group", "--no-create-home", "--home-dir", "/nonexistent", "--shell", "/usr/sbin/nologin", User}},
+		{Folder: path.Dir(s.Settings), Mode: 0o755},
+		{File: s.Settings, Text: SettingsText, Keep: true, Mode: 0o644},
+		{File: s.Secret, Secret: true, Keep: true, Mode: 0o600},
+		{Folder: path.Dir(s.Data), Mode: 0o755},
+		{Folder: s.Data, Mode: 0o700},
+		{Run: []string{"chown", "-RhP", User + ":" + User, s.Data}},
+		{File: s.unitFile(), Text: s.Unit(), Mode: 0o644},
+		{Run: []string{"systemctl", "daemon-reload"}},
+		{Run: []string{"systemctl", "enable", s.Name()}},
+	}
+	for _, user := range s.For {
+		steps = append(steps, Step{Run: []string{"usermod", "--append", "--groups", User, user}})
+	}
+	return steps
+}
+
+func systemdUninstall(s Service) []Step {
+	return []Step{
+		{Run: []string{"systemctl", "disable", "--now", s.Name()}, Anyway: true},
+		{Remove: s.unitFile()},
+		{Run: []string{"systemctl", "daemon-reload"}},
+	}
+}
+
+// systemdStart gives the folder to the service first: an administrator may have begun the
+// practice in it.
+func systemdStart(s Service) []Step {
+	return []Step{
+		{Run: []string{"chown", "-RhP", User + ":" + User, s.Data}},
+		{Run: []string{"systemctl", "start", s.Name()}},
+	}
+}
+
+func systemdStop(s Service) []Step {
+	return []Step{{Run: []string{"systemctl", "stop", s.Name()}}}
+}
+
+func systemdState(ctx context.Context, s Service, run Runner) State {
+	printed, _ := run(ctx, []string{"systemctl", "is-active", s.Name()})
+	switch strings.TrimSpace(printed) {
+	case "active", "reloading":
+		return Running
+	case "activating":
+		return Starting
+	case "failed":
+		return Failed
+	}
+	if _, err := run(ctx, []string{"systemctl", "cat", s.Name()}); err != nil {
+		return NotInstalled
+	}
+	return Stopped
+}
