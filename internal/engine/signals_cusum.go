@@ -130,12 +130,18 @@ func newChart(c *inputs, in CUSUMInput) (chart, error) {
 }
 
 // least is the smallest decision whose false signals are at least so many looks
-// apart; the largest that can be reckoned where none is.
+// apart; the largest that can be reckoned where none is. It begins with small ones: a
+// run length takes the cube of its decision to reckon.
 func (ch chart) least(usual, every float64) int {
-	return 1 + sort.Search(maxCUSUMStates-1, func(i int) bool {
-		ch.decision = i + 1
+	rare := func(decision int) bool {
+		ch.decision = decision
 		return ch.runLength(usual) >= every
-	})
+	}
+	low, high := 0, 1
+	for high < maxCUSUMStates && !rare(high) {
+		low, high = high, min(2*high, maxCUSUMStates)
+	}
+	return low + 1 + sort.Search(high-low-1, func(i int) bool { return rare(low + 1 + i) })
 }
 
 // runLength solves (I - Q) L = 1, where Q holds the chances to go from one sum

@@ -1,10 +1,7 @@
 package ledger
 
 import (
-	"fmt"
 	"slices"
-
-	"github.com/fxamacker/cbor/v2"
 
 	"thawtrail/internal/event"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -14,7 +11,6 @@ import (
 // alone and is kept beside it, so that a question about many bags does not read
 // their whole histories.
 type BagLine struct {
-	_       struct{} `cbor:",toarray"`
 	ID      string
 	Label   *BagLabel // as in Bag
 	Place   string
@@ -28,13 +24,12 @@ type BagLine struct {
 	Aside   string // and the record that set it aside for that, hex
 	Arrived string // the delivery that set it aside as it arrived, hex
 	Given   []GivenTo
-	// Books are its BagBooks as bytes: lists of what is in stock do not read them.
-	Books cbor.RawMessage
+	// Books are its BagBooks as they are packed: lists of what is in stock do not read them.
+	Books string
 }
 
 // BagBooks are what sums over time need of a bag.
 type BagBooks struct {
-	_      struct{} `cbor:",toarray"`
 	Moves  []LineMove
 	Doses  []Dose
 	Thrown []Thrown
@@ -43,7 +38,6 @@ type BagBooks struct {
 
 // LineCount is a count of a place that saw the bag, or missed it there.
 type LineCount struct {
-	_      struct{} `cbor:",toarray"`
 	AtMs   int64
 	Record event.Hash
 	Place  string
@@ -52,7 +46,6 @@ type LineCount struct {
 
 // LineMove is a move of the bag, as in Bag.
 type LineMove struct {
-	_      struct{} `cbor:",toarray"`
 	AtMs   int64
 	Author string
 	How    string
@@ -65,7 +58,6 @@ type LineMove struct {
 
 // Dose is what one transfusion gave of the bag: it belongs to who began it, and to when.
 type Dose struct {
-	_      struct{} `cbor:",toarray"`
 	AtMs   int64
 	Author string
 	Place  string // from which the bag was taken
@@ -77,7 +69,6 @@ type Dose struct {
 
 // Thrown is what was told to be thrown away of a bag, whole or its rest.
 type Thrown struct {
-	_      struct{} `cbor:",toarray"`
 	AtMs   int64
 	Author string
 	Reason pb.DiscardReason
@@ -87,8 +78,7 @@ type Thrown struct {
 // Clocks are the moments from which a bag's time runs, by the clinic's time; 0 for
 // none.
 type Clocks struct {
-	_             struct{} `cbor:",toarray"`
-	SoftenedMs    int64    // first
+	SoftenedMs    int64 // first
 	Refrozen      bool
 	RefrozenMs    int64 // first
 	ThawStartedMs int64 // earliest
@@ -100,15 +90,13 @@ type Clocks struct {
 
 // Stay is a stay at a place, by the clinic's time, until the next one.
 type Stay struct {
-	_      struct{} `cbor:",toarray"`
 	Place  string
 	FromMs int64
 }
 
 // Judged is a person's decision after one warm place, on a label or on how a bag arrived.
 type Judged struct {
-	_      struct{} `cbor:",toarray"`
-	Warm   string   // the record of the warm place, or of the label, hex
+	Warm   string // the record of the warm place, or of the label, hex
 	AtMs   int64
 	Unfit  bool
 	Reason string
@@ -140,8 +128,8 @@ func (b *Bag) settled() bool {
 }
 
 // books is what sums over time need of the bag.
-func (b *Bag) books() BagBooks {
-	var out BagBooks
+func (b *Bag) books() *BagBooks {
+	out := &BagBooks{}
 	for _, m := range b.Moves {
 		out.Moves = append(out.Moves, LineMove{
 			AtMs: m.Stamp.AtMs, Author: m.Stamp.Author, How: m.How, Reason: b.reasonOf(m), From: m.From, To: m.To, Was: m.Was, Is: m.Is,
@@ -187,15 +175,6 @@ func (b *Bag) reasonOf(m Move) pb.DiscardReason {
 	return pb.DiscardReason_DISCARD_REASON_UNSPECIFIED
 }
 
-// ReadBooks decodes what sums over time need.
-func (l *BagLine) ReadBooks() (*BagBooks, error) {
-	out := &BagBooks{}
-	if err := cbor.Unmarshal(l.Books, out); err != nil {
-		return nil, fmt.Errorf("decode the books of a bag: %w", err)
-	}
-	return out, nil
-}
-
 // clocks takes the earliest of each, since the earliest clock wins.
 func (b *Bag) clocks() *Clocks {
 	c := Clocks{Refrozen: len(b.Refrozen) > 0}
@@ -233,35 +212,6 @@ func earliest(ms *int64, at int64) {
 	if *ms == 0 || at < *ms {
 		*ms = at
 	}
-}
-
-// EncodeLine is the line of a state as bytes: the same state always into the same
-// bytes. It is nil for kinds that lists read in full.
-func EncodeLine(s State) ([]byte, error) {
-	b, ok := s.(*Bag)
-	if !ok {
-		return nil, nil
-	}
-	line := b.Line()
-	books, err := encoding.Marshal(b.books())
-	if err != nil {
-		return nil, fmt.Errorf("encode the books of a bag: %w", err)
-	}
-	line.Books = books
-	out, err := encoding.Marshal(line)
-	if err != nil {
-		return nil, fmt.Errorf("encode line: %w", err)
-	}
-	return out, nil
-}
-
-// DecodeBagLine reads what EncodeLine wrote of a bag with the same FoldVersion.
-func DecodeBagLine(b []byte) (*BagLine, error) {
-	l := &BagLine{}
-	if err := cbor.Unmarshal(b, l); err != nil {
-		return nil, fmt.Errorf("decode line of a bag: %w", err)
-	}
-	return l, nil
 }
 
 // Before is where the bag lay just before a moment, and whether it was in the stock.

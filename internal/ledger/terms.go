@@ -28,6 +28,15 @@ const (
 	TermUnsigned   = "unsigned"    // any entity with an entry that nobody has signed yet
 )
 
+// LineTerms begin the terms under which bags in stock are listed: each row of one holds
+// the short line of its bag, so that such a list reads no other row.
+var LineTerms = []string{TermStock, TermInUse, TermPlace("")}
+
+// HoldsLine says that the rows of a term hold short lines.
+func HoldsLine(term string) bool {
+	return slices.ContainsFunc(LineTerms, func(start string) bool { return strings.HasPrefix(term, start) })
+}
+
 // Dated terms list what grows for years: each entity stands at a moment (Dated),
 // so that the newest are found first and the rest page by page.
 const (
@@ -218,9 +227,9 @@ func (b *Batch) terms() []string {
 func (c *Case) terms() []string {
 	var out []string
 	if c.Open() {
-		out = append(out, Dated(TermOpenCase, c.openedMs()))
+		out = append(out, Dated(TermOpenCase, c.OpenedMs()))
 	} else {
-		out = append(out, Dated(TermClosedCase, c.openedMs()))
+		out = append(out, Dated(TermClosedCase, c.OpenedMs()))
 	}
 	if c.Running {
 		out = append(out, TermRunning)
@@ -259,9 +268,9 @@ func (p *Patient) terms() []string {
 	return out
 }
 
-// openedMs is when the case was opened; while its opening is not here, when the
+// OpenedMs is when the case was opened; while its opening is not here, when the
 // first that is known of it happened.
-func (c *Case) openedMs() int64 {
+func (c *Case) OpenedMs() int64 {
 	switch {
 	case c.Patient != nil:
 		return c.Patient.Stamp.AtMs

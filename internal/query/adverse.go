@@ -174,7 +174,7 @@ func (a *adverse) firstMs() int64 {
 	if len(a.c.Transfusions) > 0 {
 		return a.c.Transfusions[0].FirstMs()
 	}
-	return openedMs(a.c)
+	return a.c.OpenedMs()
 }
 
 func (a *adverse) animal() {
@@ -203,10 +203,11 @@ func (a *adverse) animal() {
 			n.Health = wording.Joined(", ", append(signsRead(e.Signs), e.Text)...)
 		}
 	}
-	if t := numberBefore(c, at); t != nil {
+	line := c.Line()
+	if t := line.NumberBefore(at); t != nil {
 		n.IggBeforeCgPerL, n.Reason = t.IggCgPerL, "low IgG"
 	}
-	if t := numberAfter(c, at); t != nil {
+	if t := line.NumberAfter(at); t != nil {
 		n.IggAfterCgPerL = t.IggCgPerL
 	}
 	a.out.Animal = n

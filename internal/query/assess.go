@@ -65,10 +65,18 @@ func look(e *ledger.Exam, in *engine.AssessInput) {
 
 // ageH is the age at a moment; nil when the birth is not told.
 func ageH(c *ledger.Case, ms int64) *float64 {
-	if c.Patient == nil || c.Patient.BornMs == 0 || ms < c.Patient.BornMs {
+	if c.Patient == nil {
 		return nil
 	}
-	return new(float64(ms-c.Patient.BornMs) / 3.6e6)
+	return hoursSince(c.Patient.BornMs, ms)
+}
+
+// hoursSince is an age; nil before the birth, and where nobody told of it.
+func hoursSince(bornMs, ms int64) *float64 {
+	if bornMs == 0 || ms < bornMs {
+		return nil
+	}
+	return new(float64(ms-bornMs) / 3.6e6)
 }
 
 // Reading is an IgG test as the engine takes it: below a cut is the band from 0

@@ -505,12 +505,9 @@ func (s Reader) ListUse(ctx context.Context, req *pb.ListUseRequest) (*pb.ListUs
 			return err
 		}
 		rows := map[string]*pb.UseRow{}
-		err = b.EachLine(event.KindBag, func(raw []byte) (bool, error) {
-			bag, err := ledger.DecodeBagLine(raw)
-			if err == nil {
-				err = b.count(rows, by, in, bag)
-			}
-			return true, err
+		err = b.eachBag(func(bag *ledger.BagLine, books *ledger.BagBooks) error {
+			b.count(rows, by, in, bag, books)
+			return nil
 		})
 		for _, r := range rows {
 			out.Rows = append(out.Rows, r)
@@ -523,11 +520,7 @@ func (s Reader) ListUse(ctx context.Context, req *pb.ListUseRequest) (*pb.ListUs
 
 // count puts one bag into the groups in which it came and went. What was given belongs
 // to who began it and to when; the rest of a bag is thrown away by whoever did.
-func (b *ReadView) count(rows map[string]*pb.UseRow, by string, in span, bag *ledger.BagLine) error {
-	books, err := bag.ReadBooks()
-	if err != nil {
-		return err
-	}
+func (b *ReadView) count(rows map[string]*pb.UseRow, by string, in span, bag *ledger.BagLine, books *ledger.BagBooks) {
 	group := func(atMs int64, author, place string) *pb.UseRow {
 		if !in.has(atMs) {
 			return &pb.UseRow{} // not asked for
@@ -551,7 +544,7 @@ func (b *ReadView) count(rows map[string]*pb.UseRow, by string, in span, bag *le
 		}
 	}
 	if len(books.Moves) == 0 {
-		return nil
+		return
 	}
 	if in := books.Moves[0]; in.How != ledger.CameUnknown {
 		group(in.AtMs, in.Author, in.To).Received++
@@ -567,7 +560,6 @@ func (b *ReadView) count(rows map[string]*pb.UseRow, by string, in span, bag *le
 		row.Missing++
 		row.WasteMinor += cost
 	}
-	return nil
 }
 
 func (b *ReadView) groupName(by string, bag *ledger.BagLine, atMs int64, author, place string) string {

@@ -5,6 +5,7 @@ import (
 	"context"
 	"maps"
 	"slices"
+	"strings"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -138,31 +139,22 @@ func (s *balance) partsOf(in span) (out []part, err error) {
 // read goes through the lines of all bags: once for the sums, and by place once more for
 // what the books have for the moments at which somebody counted.
 func (s *balance) read() error {
-	each := func(fn func(*ledger.BagLine, *ledger.BagBooks)) error {
-		return s.b.EachLine(event.KindBag, func(raw []byte) (bool, error) {
-			bag, err := ledger.DecodeBagLine(raw)
-			if err != nil {
-				return false, err
-			}
-			books, err := bag.ReadBooks()
-			if err == nil {
-				fn(bag, books)
-			}
-			return true, err
-		})
-	}
-	err := each(func(bag *ledger.BagLine, books *ledger.BagBooks) {
+	err := s.b.eachBag(func(bag *ledger.BagLine, books *ledger.BagBooks) error {
 		for _, p := range s.parts {
 			s.add(p, bag, books)
 		}
 		if s.by == byPlace {
 			s.noteCounts(books)
 		}
+		return nil
 	})
 	if err != nil || len(s.counts) == 0 {
 		return err
 	}
-	return each(func(_ *ledger.BagLine, books *ledger.BagBooks) { s.compare(books) })
+	return s.b.eachBag(func(_ *ledger.BagLine, books *ledger.BagBooks) error {
+		s.compare(books)
+		return nil
+	})
 }
 
 // add puts what happened to one bag in a part of the span into the rows that it concerns.
@@ -248,7 +240,7 @@ func (s *balance) line(row *balanceRow, bag *ledger.BagLine, w way) {
 		l.CostMinor += *bag.Label.CostMinor
 	} else {
 		row.Unpriced++
-		row.unpriced[bag.ID] = true
+		row.unpriced[strings.Clone(bag.ID)] = true
 	}
 	s.number(&l.Numbers, bag)
 }

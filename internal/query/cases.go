@@ -58,7 +58,7 @@ func (s Reader) ListCases(ctx context.Context, req *pb.ListCasesRequest) (*pb.Li
 // hasCase says that a case was opened in the span, in a yard whose name holds a text,
 // and that the person wrote something in it.
 func (a asked) hasCase(c *ledger.Case, yard string) bool {
-	if !a.span.has(openedMs(c)) {
+	if !a.span.has(c.OpenedMs()) {
 		return false
 	}
 	if yard != "" && (c.Patient == nil || !strings.Contains(strings.ToLower(c.Patient.Yard), strings.ToLower(yard))) {

@@ -73,7 +73,7 @@ func (h *history) delivery() {
 	count, cost := 1+h.random.IntN(3), int64(20_000+h.random.IntN(9_000))
 	of := func(change func(*pb.BagsReceived)) func(ids) proto.Message {
 		return func(ids) proto.Message {
-			p := &pb.BagsReceived{Product: product, Batch: batch, Expiry: "2029-01", VolumeMl: 950, Count: int32(count), Place: place, CostMinor: proto.Int64(cost)}
+			p := &pb.BagsReceived{Product: product, Batch: batch, Expiry: "2029-01", VolumeMl: 950, Count: int32(count), Place: place, CostMinor: proto.Int64(cost), IggCgPerL: proto.Int32(2000)}
 			change(p)
 			return p
 		}
@@ -101,9 +101,10 @@ func (h *history) delivery() {
 
 func (h *history) opened() {
 	dam := h.pick([]string{"Quiet Harbour", "Morning Tide", "Velvet Brick"}) + " " + h.next()
+	born := h.at.Add(-time.Duration(1+h.random.IntN(9)) * time.Hour)
 	of := func(dam string) func(ids) proto.Message {
 		return func(ids) proto.Message {
-			return &pb.CaseOpened{Kind: pb.PatientKind_PATIENT_KIND_FOAL, DamName: dam, ClockChecked: true, Box: "4"}
+			return &pb.CaseOpened{Kind: pb.PatientKind_PATIENT_KIND_FOAL, DamName: dam, ClockChecked: true, Box: "4", BornAt: momentOf(born)}
 		}
 	}
 	id := "case " + h.next()
@@ -122,15 +123,30 @@ func (h *history) told() {
 			say(bag, id, ml+100, place), say(bag, id, ml, h.other(lawPlaces, place)), say(bag, h.pick(h.cases), ml, place), say(h.pick(h.bags), id, ml, place),
 		}}
 	}
-	switch h.random.IntN(10) {
-	case 0, 1, 2:
-		h.add(with(func(of ids, bag, id string, _ int32, _ string) proto.Message {
-			return &pb.TransfusionStarted{Bag: of[bag], Case: of[id]}
-		}))
+	weighed := with(func(of ids, _, id string, ml int32, _ string) proto.Message {
+		return &pb.PatientWeighed{Case: of[id], WeightG: ml * 60, Method: pb.WeightMethod_WEIGHT_METHOD_SCALE}
+	})
+	tested := with(func(of ids, _, id string, ml int32, _ string) proto.Message {
+		return &pb.IggTested{Case: of[id], Kind: "radial immunodiffusion", IggCgPerL: proto.Int32(ml)}
+	})
+	rechecked := with(func(of ids, _, id string, ml int32, _ string) proto.Message {
+		return &pb.Entry{Body: &pb.Entry_IggRechecked{IggRechecked: &pb.IggTested{Case: of[id], Kind: "radial immunodiffusion", IggCgPerL: proto.Int32(2 * ml)}}}
+	})
+	started := with(func(of ids, bag, id string, _ int32, _ string) proto.Message {
+		return &pb.TransfusionStarted{Bag: of[bag], Case: of[id]}
+	})
+	ended := with(func(of ids, bag, id string, ml int32, _ string) proto.Message {
+		return &pb.TransfusionEnded{Bag: of[bag], Case: of[id], GivenMl: ml}
+	})
+	switch h.random.IntN(13) {
+	case 0, 1:
+		h.add(started)
 		h.at = h.at.Add(time.Hour)
-		h.add(with(func(of ids, bag, id string, ml int32, _ string) proto.Message {
-			return &pb.TransfusionEnded{Bag: of[bag], Case: of[id], GivenMl: ml}
-		}))
+		h.add(ended)
+	case 2, 9:
+		for _, t := range []truth{weighed, tested, started, ended, rechecked} {
+			h.add(t)
+		}
 	case 3, 4:
 		h.add(with(func(of ids, bag, _ string, _ int32, place string) proto.Message {
 			return &pb.BagsMoved{Bags: []string{of[bag]}, ToPlace: place}
@@ -140,17 +156,23 @@ func (h *history) told() {
 			return &pb.BagDiscarded{Bag: of[bag], Reason: pb.DiscardReason(1 + ml%3)}
 		}))
 	case 6:
-		h.add(with(func(of ids, bag, id string, _ int32, _ string) proto.Message {
-			return &pb.ReactionNoted{Case: of[id], Bag: of[bag], Signs: []string{"hives"}}
+		h.add(with(func(of ids, bag, id string, ml int32, _ string) proto.Message {
+			p := &pb.ReactionNoted{Case: of[id], Signs: []string{"hives"}}
+			if ml%3 > 0 { // one in three names no bag
+				p.Bag = of[bag]
+			}
+			return p
 		}))
 	case 7:
-		h.add(with(func(of ids, _, id string, ml int32, _ string) proto.Message {
-			return &pb.PatientWeighed{Case: of[id], WeightG: ml * 60, Method: pb.WeightMethod_WEIGHT_METHOD_SCALE}
-		}))
+		h.add(weighed)
 	case 8:
 		h.add(with(func(_ ids, _, _ string, ml int32, place string) proto.Message {
 			return &pb.KitStocked{Place: place, Item: pb.KitItem_KIT_ITEM_FILTERED_SET, Count: 1 + ml%5}
 		}))
+	case 10:
+		h.add(tested)
+	case 11:
+		h.add(rechecked)
 	default:
 		h.add(with(func(_ ids, _, _ string, ml int32, place string) proto.Message {
 			return &pb.TemperatureRead{Place: place, NowDc: -200 - ml/10}
@@ -226,9 +248,17 @@ func newBooks(t *testing.T) *books {
 func (b *books) enter(at time.Time, m proto.Message) *pb.WriteResponse {
 	b.T.Helper()
 	b.Clock.Advance(time.Second)
-	out, err := b.Write(b.T.Context(), &pb.WriteRequest{Entry: b.Entry(m), OccurredAt: momentOf(at), Author: "M. Alder"})
+	out, err := b.Write(b.T.Context(), &pb.WriteRequest{Entry: b.entry(m), OccurredAt: momentOf(at), Author: "M. Alder"})
 	require.NoError(b.T, err)
 	return out
+}
+
+// entry is a message as an entry; some are told as one, since two types share a message.
+func (b *books) entry(m proto.Message) *pb.Entry {
+	if e, ok := m.(*pb.Entry); ok {
+		return e
+	}
+	return b.Entry(m)
 }
 
 // keep remembers what an entry made under the history's names.
@@ -287,7 +317,7 @@ func (b *books) mend(random *rand.Rand, t truth, out *pb.WriteResponse) {
 		c.Original, c.Reason = out.Record, "a slip"
 		req := &pb.WriteRequest{Entry: b.Entry(c), Author: "M. Alder"}
 		if instead != nil {
-			req.Replacement = b.Entry(instead)
+			req.Replacement = b.entry(instead)
 		}
 		fixed, err := b.Write(b.T.Context(), req)
 		if err != nil { // bags that were handled meanwhile do not fall away by a slip in the count
@@ -336,6 +366,12 @@ func (b *books) answers() []string {
 	for _, by := range []string{"", "place", "product"} {
 		sum, err := b.GetBalance(ctx, &pb.GetBalanceRequest{From: "2026-09", To: "2026-10", By: by, Bags: true})
 		add("balance by "+by, sum, err)
+	}
+	for _, by := range []string{"product", "batch", "donor", "age"} {
+		reacted, err := b.ListReactions(ctx, &pb.ListReactionsRequest{By: by})
+		add("reactions by "+by, reacted, err)
+		results, err := b.ListResponses(ctx, &pb.ListResponsesRequest{By: by})
+		add("results by "+by, results, err)
 	}
 	batches, err := b.ListBatches(ctx, &pb.ListBatchesRequest{})
 	add("batches", batches, err)

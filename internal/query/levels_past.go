@@ -70,17 +70,13 @@ func (l *levels) readPast() error {
 		n := 0
 		err := l.b.Snapshot.Newest(term, "", func(f store.Found) (bool, error) {
 			n++
-			c, err := l.b.Case(f.Key.ID)
-			if err != nil || c == nil {
-				return err == nil, err
+			c := &ledger.CaseLine{} // some of its texts are kept
+			if err := c.Read(f.Line); err != nil || c.OpenedMs < since {
+				return false, err
 			}
-			at := openedMs(c)
-			if at < since {
-				return false, nil
-			}
-			l.past.days = max(l.past.days, min(pastDays, int((l.today.UnixMilli()-at)/(24*3_600_000))))
-			if id := c.Canonical(); !seen[id] { // one patient whose case was opened twice
-				seen[id] = true
+			l.past.days = max(l.past.days, min(pastDays, int((l.today.UnixMilli()-c.OpenedMs)/(24*3_600_000))))
+			if !seen[c.Canonical] { // one patient whose case was opened twice
+				seen[c.Canonical] = true
 				l.addCase(c)
 			}
 			return n < maxPastCases, nil
@@ -92,18 +88,7 @@ func (l *levels) readPast() error {
 	return nil
 }
 
-// openedMs is when a case began, by which lists of cases are ordered.
-func openedMs(c *ledger.Case) int64 {
-	switch {
-	case c.Patient != nil:
-		return c.Patient.Stamp.AtMs
-	case len(c.Timeline) > 0:
-		return c.Timeline[0].AtMs
-	}
-	return 0
-}
-
-func (l *levels) addCase(c *ledger.Case) {
+func (l *levels) addCase(c *ledger.CaseLine) {
 	newborn := l.addTest(c)
 	l.past.addDam(c)
 	bags := l.bagsOf(c)
@@ -116,17 +101,16 @@ func (l *levels) addCase(c *ledger.Case) {
 		to = &l.past.newborn
 		l.past.foals[min(len(bags), mostBags)]++
 	}
-	to.bags, to.cases = to.bags+len(bags), append(to.cases, c.Entity.ID)
+	to.bags, to.cases = to.bags+len(bags), append(to.cases, c.ID)
 }
 
 // addDam keeps a foal under each mark of its dam: a list may know the mare by another one.
-func (p *past) addDam(c *ledger.Case) {
+func (p *past) addDam(c *ledger.CaseLine) {
 	if !c.Foal() {
 		return
 	}
-	of := c.Patient
-	foal := foalSeen{id: c.Entity.ID, client: of.Client, bornMs: cmp.Or(of.BornMs, of.Stamp.AtMs)}
-	for _, key := range marksOf(of.DamChip, of.DamUeln, of.DamName) {
+	foal := foalSeen{id: c.ID, client: c.Client, bornMs: cmp.Or(c.BornMs, c.OpenedMs)}
+	for _, key := range marksOf(c.DamChip, c.DamUeln, c.DamName) {
 		p.dams[key] = append(p.dams[key], foal)
 	}
 }
@@ -143,24 +127,20 @@ func marksOf(chip, ueln, name string) (keys []string) {
 
 // addTest counts a newborn foal's first test that is not provisional. It says whether the
 // patient is a newborn foal, by the age at its first bag or test.
-func (l *levels) addTest(c *ledger.Case) (newborn bool) {
+func (l *levels) addTest(c *ledger.CaseLine) (newborn bool) {
 	if !c.Foal() {
 		return false
 	}
-	at := c.Patient.Stamp.AtMs
-	if len(c.Transfusions) > 0 {
-		at = c.Transfusions[0].FirstMs()
+	at := c.OpenedMs
+	if len(c.Ran) > 0 {
+		at = c.Ran[0].FirstMs
 	}
-	if age := ageH(c, at); age != nil && *age >= newbornH {
+	if age := hoursSince(c.BornMs, at); age != nil && *age >= newbornH {
 		return false
 	}
-	for i := range c.IggTests {
-		t := &c.IggTests[i]
-		sampled := max(t.SampledMs, 0)
-		if sampled == 0 {
-			sampled = t.Stamp.AtMs
-		}
-		if age := ageH(c, sampled); t.Recheck || age == nil || *age < provisionalH || *age >= newbornH {
+	for i := range c.Tests {
+		t := &c.Tests[i]
+		if age := hoursSince(c.BornMs, t.AtMs); t.Recheck || age == nil || *age < provisionalH || *age >= newbornH {
 			continue
 		}
 		under, known := underCut(t, int32(100*l.past.cut))
@@ -169,7 +149,7 @@ func (l *levels) addTest(c *ledger.Case) (newborn bool) {
 		}
 		l.past.tested++
 		if under {
-			l.past.under = append(l.past.under, c.Entity.ID)
+			l.past.under = append(l.past.under, c.ID)
 		}
 		break
 	}
@@ -177,7 +157,7 @@ func (l *levels) addTest(c *ledger.Case) (newborn bool) {
 }
 
 // underCut says on which side of a cut a test lies; not known where its band spans the cut.
-func underCut(t *ledger.IggTest, cut int32) (under, known bool) {
+func underCut(t *ledger.LineTest, cut int32) (under, known bool) {
 	switch {
 	case t.IggCgPerL != nil:
 		return *t.IggCgPerL < cut, true
@@ -192,9 +172,9 @@ func underCut(t *ledger.IggTest, cut int32) (under, known bool) {
 }
 
 // bagsOf are the transfusions of a case that count: of the product that was asked for.
-func (l *levels) bagsOf(c *ledger.Case) (out []*ledger.Transfusion) {
-	for i := range c.Transfusions {
-		if t := &c.Transfusions[i]; l.product == "" || t.Product == l.product {
+func (l *levels) bagsOf(c *ledger.CaseLine) (out []*ledger.LineRun) {
+	for i := range c.Ran {
+		if t := &c.Ran[i]; l.product == "" || t.Product == l.product {
 			out = append(out, t)
 		}
 	}

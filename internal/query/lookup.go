@@ -59,6 +59,24 @@ func (b *ReadView) eachFound(term string, fn func(*ledger.BagLine) (more bool, e
 	})
 }
 
+// eachBag hands on every bag there ever was, in the order of ids, with what sums over
+// time need of it. Both are read into the same two structs for all: they are valid until
+// fn returns, but for label and texts.
+func (b *ReadView) eachBag(fn func(*ledger.BagLine, *ledger.BagBooks) error) error {
+	var bag ledger.BagLine
+	var books ledger.BagBooks
+	return b.EachLine(event.KindBag, func(raw []byte) (bool, error) {
+		err := bag.Read(raw)
+		if err == nil {
+			err = books.Read(&bag)
+		}
+		if err == nil {
+			err = fn(&bag, &books)
+		}
+		return err == nil, err
+	})
+}
+
 // Card is the label card that stands of a product; nil when there is none.
 func (b *ReadView) Card(product string) (*ledger.Card, error) {
 	card, known := b.cards[product]

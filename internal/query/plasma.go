@@ -32,7 +32,7 @@ func (s Reader) ListPlasma(ctx context.Context, req *pb.ListPlasmaRequest) (*pb.
 		if err != nil {
 			return err
 		}
-		if err := b.EachLine(event.KindBag, l.add); err != nil {
+		if err := b.eachBag(l.add); err != nil {
 			return err
 		}
 		if b.practice != nil {
@@ -97,17 +97,9 @@ func (b *ReadView) newPlasma(req *pb.ListPlasmaRequest) (*plasma, error) {
 }
 
 // add takes what happened to one bag.
-func (l *plasma) add(raw []byte) (bool, error) {
-	bag, err := ledger.DecodeBagLine(raw)
-	if err != nil {
-		return false, err
-	}
+func (l *plasma) add(bag *ledger.BagLine, books *ledger.BagBooks) error {
 	if l.product != "" && (bag.Label == nil || bag.Label.Product != l.product) {
-		return true, nil
-	}
-	books, err := bag.ReadBooks()
-	if err != nil {
-		return false, err
+		return nil
 	}
 	for i, d := range books.Doses {
 		l.note(i, happened{atMs: d.AtMs, kind: ledger.EndGiven, place: d.Place, who: d.Author, cas: d.Case, ml: &d.Ml, cost: i == 0, bag: bag})
@@ -121,7 +113,7 @@ func (l *plasma) add(raw []byte) (bool, error) {
 	for i, m := range books.Moves {
 		l.noteMove(i, m, bag, i == len(books.Moves)-1)
 	}
-	return true, nil
+	return nil
 }
 
 // toldMl is how much was thrown away; nil where nobody told how much the rest was.
@@ -153,6 +145,7 @@ func (l *plasma) note(i int, h happened) {
 	if !there || l.kind != "" && l.kind != h.kind || !l.has(h.atMs, h.who) {
 		return
 	}
+	h.bag = &ledger.BagLine{ID: h.bag.ID, Label: h.bag.Label} // the one that was read serves for the next bag
 	h.mark = fmt.Sprintf("%016x/%s/%s%04d", uint64(h.atMs), h.bag.ID, h.kind, i)
 	if h.mark <= l.after {
 		return
@@ -203,8 +196,8 @@ func (b *ReadView) aboutPatient(row *pb.PlasmaRow, id string) error {
 		row.Yard = c.Patient.Yard
 		row.Client, _, _ = b.Client(c.Patient.Client)
 	}
-	if t := firstTransfusion(c); t != nil {
-		row.IggBeforeGPerL, row.IggAfterGPerL = iggOf(numberBefore(c, t.FirstMs())), iggOf(numberAfter(c, t.FirstMs()))
+	if t, line := firstTransfusion(c), c.Line(); t != nil {
+		row.IggBeforeGPerL, row.IggAfterGPerL = iggOf(line.NumberBefore(t.FirstMs())), iggOf(line.NumberAfter(t.FirstMs()))
 	}
 	row.Reaction, row.Outcome = ReactionWords(c), wording.Code(c.Outcome())
 	return nil
@@ -221,7 +214,7 @@ func firstTransfusion(c *ledger.Case) (first *ledger.Transfusion) {
 }
 
 // iggOf is a test's number in g/L.
-func iggOf(t *ledger.IggTest) *float64 {
+func iggOf(t *ledger.LineTest) *float64 {
 	if t == nil {
 		return nil
 	}

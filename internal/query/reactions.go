@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strings"
 
 	"thawtrail/internal/caution"
 	"thawtrail/internal/engine"
@@ -42,7 +43,7 @@ func (s Reader) ListReactions(ctx context.Context, req *pb.ListReactionsRequest)
 			return err
 		}
 		out.Freshness = b.freshness()
-		sum := reactions{b: b, by: req.By, rows: map[string]*pb.ReactionRow{}}
+		sum := reactions{b: b, by: req.By, rows: map[string]*reactionRow{}}
 		if err := b.eachTreated(in, sum.add); err != nil {
 			return err
 		}
@@ -55,9 +56,14 @@ func (s Reader) ListReactions(ctx context.Context, req *pb.ListReactionsRequest)
 type reactions struct {
 	b          *ReadView
 	by         string
-	rows       map[string]*pb.ReactionRow
+	rows       map[string]*reactionRow
 	looks      []point
 	withoutBag int32
+}
+
+type reactionRow struct {
+	*pb.ReactionRow
+	cases []caseAt // in which a reaction was seen
 }
 
 // point is one transfusion on the chart.
@@ -67,7 +73,7 @@ type point struct {
 	reacted int
 }
 
-func (s *reactions) add(c *ledger.Case, ts []treatment) error {
+func (s *reactions) add(c *ledger.CaseLine, ts []treatment) error {
 	reacted := map[string]bool{}
 	for _, r := range c.Reactions {
 		switch i := slices.IndexFunc(ts, func(t treatment) bool { return t.causes(r) }); {
@@ -78,13 +84,13 @@ func (s *reactions) add(c *ledger.Case, ts []treatment) error {
 		}
 	}
 	for _, t := range ts {
-		row, one := s.row(s.b.group(s.by, t)), point{ms: t.FirstMs(), bag: t.Bag}
+		row, one := s.row(s.b.group(s.by, t)), point{ms: t.FirstMs, bag: strings.Clone(t.Bag)}
 		row.Trials++
 		if reacted[t.Bag] {
 			row.Events++
 			one.reacted = 1
-			if !slices.Contains(row.Cases, c.Entity.ID) {
-				row.Cases = append(row.Cases, c.Entity.ID)
+			if n := len(row.cases); n == 0 || row.cases[n-1].id != c.ID {
+				row.cases = append(row.cases, caseAt{c.OpenedMs, strings.Clone(c.ID)})
 			}
 		}
 		s.looks = append(s.looks, one)
@@ -94,18 +100,18 @@ func (s *reactions) add(c *ledger.Case, ts []treatment) error {
 
 // causes says that a reaction is put to this bag: it names it, or this one ran then or
 // had ended within the hour before.
-func (t treatment) causes(r ledger.Reaction) bool {
+func (t treatment) causes(r ledger.LineReaction) bool {
 	if r.Bag != "" {
 		return r.Bag == t.Bag
 	}
 	const after = 3_600_000
-	return t.FirstMs() <= r.Stamp.AtMs && (t.LastMs() == 0 || r.Stamp.AtMs <= t.LastMs()+after)
+	return t.FirstMs <= r.AtMs && (t.LastMs == 0 || r.AtMs <= t.LastMs+after)
 }
 
-func (s *reactions) row(group string) *pb.ReactionRow {
+func (s *reactions) row(group string) *reactionRow {
 	row, ok := s.rows[group]
 	if !ok {
-		row = &pb.ReactionRow{Group: group}
+		row = &reactionRow{ReactionRow: &pb.ReactionRow{Group: group}}
 		s.rows[group] = row
 	}
 	return row
@@ -116,7 +122,8 @@ func (s *reactions) tell(out *pb.ListReactionsResponse) error {
 	events, trials := 0, 0
 	for _, row := range s.rows {
 		events, trials = events+int(row.Events), trials+int(row.Trials)
-		out.Rows = append(out.Rows, row)
+		row.Cases = newest(row.cases)
+		out.Rows = append(out.Rows, row.ReactionRow)
 	}
 	slices.SortFunc(out.Rows, func(x, y *pb.ReactionRow) int { return cmp.Compare(x.Group, y.Group) })
 	var raised []caution.Raised

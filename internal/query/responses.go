@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"slices"
+	"strings"
 
 	"thawtrail/internal/engine"
 	"thawtrail/internal/event"
@@ -45,6 +46,7 @@ type responses struct {
 
 type responseRow struct {
 	*pb.ResponseRow
+	cases  []caseAt
 	shares []float64
 	rises  float64
 }
@@ -53,11 +55,11 @@ type responseRow struct {
 // failure of transfer begins there (facts of the engine's classes).
 const failedUnderCgPerL = 800
 
-func (s *responses) add(c *ledger.Case, ts []treatment) error {
+func (s *responses) add(c *ledger.CaseLine, ts []treatment) error {
 	if !c.Foal() {
 		return nil
 	}
-	before, after := numberBefore(c, ts[0].FirstMs()), numberAfter(c, ts[0].FirstMs())
+	before, after := c.NumberBefore(ts[0].FirstMs), c.NumberAfter(ts[0].FirstMs)
 	found, err := s.found(c, ts, before, after)
 	if err != nil {
 		return err
@@ -84,15 +86,15 @@ func (s *responses) row(group string) *responseRow {
 }
 
 // count adds one foal.
-func (r *responseRow) count(c *ledger.Case, after *ledger.IggTest, found *engine.ResponseResult) {
+func (r *responseRow) count(c *ledger.CaseLine, after *ledger.LineTest, found *engine.ResponseResult) {
 	r.N++
-	r.Cases = append(r.Cases, c.Entity.ID)
+	r.cases = append(r.cases, caseAt{c.OpenedMs, strings.Clone(c.ID)})
 	if after == nil {
 		r.NotRechecked++
 	} else if *after.IggCgPerL < failedUnderCgPerL {
 		r.Failed++
 	}
-	if o := c.Outcome(); o == pb.Outcome_OUTCOME_DIED || o == pb.Outcome_OUTCOME_EUTHANASED {
+	if o := c.Outcome; o == pb.Outcome_OUTCOME_DIED || o == pb.Outcome_OUTCOME_EUTHANASED {
 		r.Died++
 	}
 	if found != nil {
@@ -101,28 +103,8 @@ func (r *responseRow) count(c *ledger.Case, after *ledger.IggTest, found *engine
 	}
 }
 
-// numberBefore is the last IgG as a number before plasma.
-func numberBefore(c *ledger.Case, ms int64) (last *ledger.IggTest) {
-	for i := range c.IggTests {
-		if t := &c.IggTests[i]; !t.Recheck && t.IggCgPerL != nil && cmp.Or(t.SampledMs, t.Stamp.AtMs) <= ms {
-			last = t
-		}
-	}
-	return last
-}
-
-// numberAfter is the first IgG as a number after plasma.
-func numberAfter(c *ledger.Case, ms int64) *ledger.IggTest {
-	for i := range c.IggTests {
-		if t := &c.IggTests[i]; t.Recheck && t.IggCgPerL != nil && cmp.Or(t.SampledMs, t.Stamp.AtMs) > ms {
-			return t
-		}
-	}
-	return nil
-}
-
 // found reckons the share found; nil where a number for it is missing.
-func (s *responses) found(c *ledger.Case, ts []treatment, before, after *ledger.IggTest) (*engine.ResponseResult, error) {
+func (s *responses) found(c *ledger.CaseLine, ts []treatment, before, after *ledger.LineTest) (*engine.ResponseResult, error) {
 	if before == nil || after == nil || len(c.Weights) == 0 {
 		return nil, nil
 	}
@@ -138,7 +120,7 @@ func (s *responses) found(c *ledger.Case, ts []treatment, before, after *ledger.
 		if cg == 0 {
 			return nil, nil
 		}
-		igg, ml = igg+float64(cg)/100*float64(t.CountedMl()), ml+float64(t.CountedMl())
+		igg, ml = igg+float64(cg)/100*float64(t.Ml), ml+float64(t.Ml)
 	}
 	if ml == 0 {
 		return nil, nil
@@ -146,7 +128,7 @@ func (s *responses) found(c *ledger.Case, ts []treatment, before, after *ledger.
 	r, err := engine.Response(engine.ResponseInput{
 		WeightKg:       float64(c.Weights[len(c.Weights)-1].WeightG) / 1000,
 		IgGBeforeGPerL: new(float64(*before.IggCgPerL) / 100), IgGAfterGPerL: new(float64(*after.IggCgPerL) / 100),
-		GivenMl: ml, DonorIgGGPerL: igg / ml, AgeH: ageH(c, ts[0].FirstMs()),
+		GivenMl: ml, DonorIgGGPerL: igg / ml, AgeH: hoursSince(c.BornMs, ts[0].FirstMs),
 	})
 	if err != nil {
 		return nil, nil //nolint:nilerr // what the engine refuses cannot be measured; it stays on the sheet
@@ -168,6 +150,7 @@ func (s *responses) tell(out *pb.ListResponsesResponse) error {
 		if m.Median != nil {
 			row.MedianLow, row.MedianHigh = new(m.Median.Low), new(m.Median.High)
 		}
+		row.Cases = newest(row.cases)
 		out.Rows = append(out.Rows, row.ResponseRow)
 	}
 	slices.SortFunc(out.Rows, func(x, y *pb.ResponseRow) int { return cmp.Compare(x.Group, y.Group) })

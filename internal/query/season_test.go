@@ -601,6 +601,7 @@ func TestASeasonIsTheTruth(t *testing.T) {
 			s.checkPlasma(l)
 			s.checkYear(l)
 			s.checkRecall(l)
+			requireFromEntities(t, l)
 		}
 	}
 }

@@ -9,55 +9,68 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/store"
 )
 
 // treatment is one bag into one patient.
 type treatment struct {
-	*ledger.Transfusion
-	c   *ledger.Case
+	*ledger.LineRun
+	c   *ledger.CaseLine
 	bag *ledger.BagLabel // nil where its label is not here
 }
 
 // eachTreated goes through every case in which plasma ran, with the transfusions that
-// began in a span.
-func (b *ReadView) eachTreated(in span, fn func(*ledger.Case, []treatment) error) error {
-	for _, term := range []string{ledger.TermOpenCase, ledger.TermClosedCase} {
-		err := b.Snapshot.Newest(term, "", func(f store.Found) (bool, error) {
-			c, err := b.Case(f.Key.ID)
-			if err != nil || c == nil {
-				return err == nil, err
-			}
-			ts, err := b.treatments(c, in)
-			if err == nil && len(ts) > 0 {
-				err = fn(c, ts)
-			}
-			return err == nil, err
-		})
-		if err != nil {
-			return err
-		}
+// began in a span, in the order of the cases' ids. It reads the lines of bags and cases
+// once, each from the first to the last. What it hands on is valid until fn returns.
+func (b *ReadView) eachTreated(in span, fn func(*ledger.CaseLine, []treatment) error) error {
+	labels, err := b.labels()
+	if err != nil {
+		return err
 	}
-	return nil
+	var c ledger.CaseLine
+	var ts []treatment
+	return b.EachLine(event.KindCase, func(raw []byte) (bool, error) {
+		if err := c.Read(raw); err != nil {
+			return false, err
+		}
+		ts = ts[:0]
+		for i := range c.Ran {
+			if r := &c.Ran[i]; in.has(r.FirstMs) {
+				ts = append(ts, treatment{LineRun: r, c: &c, bag: labels[r.Bag]})
+			}
+		}
+		if len(ts) > 0 {
+			err = fn(&c, ts)
+		}
+		return err == nil, err
+	})
 }
 
-func (b *ReadView) treatments(c *ledger.Case, in span) (out []treatment, err error) {
-	for i := range c.Transfusions {
-		t := &c.Transfusions[i]
-		if !in.has(t.FirstMs()) {
-			continue
+// labels is what stands about every bag, by its number. Bags of one delivery share theirs.
+func (b *ReadView) labels() (map[string]*ledger.BagLabel, error) {
+	out, same := map[string]*ledger.BagLabel{}, ledger.Labels{}
+	err := b.EachLine(event.KindBag, func(raw []byte) (bool, error) {
+		id, label, err := same.Read(raw)
+		if label != nil {
+			out[id] = label
 		}
-		line, known, err := b.bagLine(t.Bag)
-		if err != nil {
-			return nil, err
-		}
-		one := treatment{Transfusion: t, c: c}
-		if known {
-			one.bag = line.Label
-		}
-		out = append(out, one)
+		return err == nil, err
+	})
+	return out, err
+}
+
+// newest are ids of cases, those that began last first.
+func newest(cases []caseAt) (ids []string) {
+	slices.SortFunc(cases, func(x, y caseAt) int { return cmp.Or(cmp.Compare(y.ms, x.ms), cmp.Compare(x.id, y.id)) })
+	for _, c := range cases {
+		ids = append(ids, c.id)
 	}
-	return out, nil
+	return ids
+}
+
+// caseAt is a case and when it began.
+type caseAt struct {
+	ms int64
+	id string
 }
 
 const notKnown = "not known"
@@ -102,7 +115,7 @@ func (t treatment) batch() string {
 // (under 7 and under 30 days: J Vet Emerg Crit Care 2010, doi
 // 10.1111/j.1476-4431.2010.00545.x).
 func (t treatment) ageBand() string {
-	age := ageH(t.c, t.FirstMs())
+	age := hoursSince(t.c.BornMs, t.FirstMs)
 	switch {
 	case age == nil && !t.c.Foal():
 		return "adult"
@@ -119,8 +132,8 @@ func (t treatment) ageBand() string {
 // rateBand is the mean rate of the bag from its start to its end, clamped time
 // included, by the weight that was known then.
 func (t treatment) rateBand() string {
-	hours, ml := float64(t.LastMs()-t.FirstMs())/3.6e6, float64(t.CountedMl())
-	i := slices.IndexFunc(t.c.Weights, func(w ledger.Weight) bool { return w.Stamp.AtMs > t.FirstMs() })
+	hours, ml := float64(t.LastMs-t.FirstMs)/3.6e6, float64(t.Ml)
+	i := slices.IndexFunc(t.c.Weights, func(w ledger.LineWeight) bool { return w.AtMs > t.FirstMs })
 	if i < 0 {
 		i = len(t.c.Weights)
 	}

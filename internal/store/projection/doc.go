@@ -67,7 +67,9 @@
 //	s/ entity                           folded state, deterministic CBOR
 //	t/ entity                           terms under which the state is found; two
 //	                                    zero bytes and its line, where it has one
-//	i/ term 00 entity                   the same, the other way round
+//	                                    (ledger.BagLine, ledger.CaseLine)
+//	i/ term 00 entity                   the same, the other way round; for bags in
+//	                                    stock with the line less its books (lines.go)
 //	u/ entity                           some record of it lacked a right
 //	d/ entity                           to be folded again: its record was too big
 //	r                                   which entities a change of rights concerns

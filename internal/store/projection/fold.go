@@ -22,6 +22,7 @@ type folding struct {
 	value  []byte // the state, encoded; nil for none
 	terms  []string
 	line   []byte // the state as lists need it; nil for none
+	short  []byte // its begin, for the terms that hold it
 	err    error
 }
 
@@ -102,10 +103,7 @@ func (f *folding) encode(state ledger.State) {
 		f.err = fmt.Errorf("encode %s: %w", f.key, f.err)
 		return
 	}
-	if f.line, f.err = ledger.EncodeLine(state); f.err != nil {
-		f.err = fmt.Errorf("encode %s: %w", f.key, f.err)
-		return
-	}
+	f.line, f.short = ledger.EncodeLine(state)
 	f.terms = slices.DeleteFunc(ledger.Terms(state), func(t string) bool { return len(t) > maxTerm || strings.Contains(t, "\x00") })
 }
 
@@ -137,12 +135,23 @@ func (a *application) retitle(f *folding) error {
 		}
 	}
 	for _, t := range f.terms {
-		if err := a.w.Set(termKey(t, f.key), []byte{1}); err != nil {
+		if err := a.w.Set(termKey(t, f.key), f.termValue(t)); err != nil {
 			return err
 		}
 	}
 	return a.setOrDelete(termsKey(f.key), now)
 }
+
+// termValue is what the row of a term holds.
+func (f *folding) termValue(term string) []byte {
+	if len(f.short) > len(noLine) && ledger.HoldsLine(term) {
+		return f.short
+	}
+	return noLine
+}
+
+// noLine is the value of a row of a term that holds no line.
+var noLine = []byte{1}
 
 // joinTerms is the row of an entity's terms and line. No term is empty or holds a
 // zero byte.

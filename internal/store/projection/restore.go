@@ -45,7 +45,7 @@ func (p *Projection) restore(ctx context.Context, also Witness) (lost journal.Po
 		return lost, err
 	}
 	if p.unclean {
-		if err := p.rewind(); err != nil {
+		if err := errors.Join(p.rewind(), p.checkLines()); err != nil {
 			return lost, err
 		}
 	}

@@ -10,6 +10,7 @@ import (
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
+	"thawtrail/internal/ledger"
 	"thawtrail/internal/ledger/ledgertest"
 	"thawtrail/internal/store/index"
 	"thawtrail/internal/store/journal"
@@ -143,6 +144,9 @@ func (r *rig) requireRebuilt() {
 	fresh := r.again(index.NewMemory())
 	for _, prefix := range []string{"s/", "l/", "t/", "u/", "q/"} {
 		require.Equal(r.t, fresh.rows(prefix), r.rows(prefix))
+	}
+	for _, term := range ledger.LineTerms {
+		require.Equal(r.t, fresh.rows("i/"+term), r.rows("i/"+term))
 	}
 	require.Equal(r.t, fresh.digest(), digest)
 	require.Empty(r.t, r.rows("d/"))

@@ -75,7 +75,8 @@ func (v *Snapshot) EachLine(kind string, fn func(line []byte) (more bool, err er
 	})
 }
 
-// Found is an entity found under a term, with its line if its kind has one.
+// Found is an entity found under a term, with its line if its kind has one: the short one
+// where the rows of the term hold it. It is valid until the function it is given to returns.
 type Found struct {
 	Key  event.Key
 	Term string
@@ -125,23 +126,35 @@ func (v *Snapshot) Newest(term, after string, fn func(Found) (more bool, err err
 	})
 }
 
-// found walks rows of terms. An unclean stop may have lost that an entity was
-// taken from a term, so what each entity says of its terms decides.
+// found walks rows of terms. An unclean stop may have lost that an entity was taken from
+// a term. Rows that hold lines were compared since then (lines.go); of any other what the
+// entity says of its terms decides.
 func (v *Snapshot) found(prefix, from []byte, reverse bool, fn func(Found) (bool, error)) error {
-	return v.r.Scan(prefix, from, reverse, func(k, _ []byte) (bool, error) {
+	return v.r.Scan(prefix, from, reverse, func(k, short []byte) (bool, error) {
 		term, entity, _ := bytes.Cut(k[2:], []byte{0})
+		if len(short) > len(noLine) {
+			return fn(Found{Key: parseEntity(entity), Term: string(term), Line: short})
+		}
 		value, _, err := v.r.Get(row('t', entity))
 		if err != nil {
 			return false, err
 		}
 		terms, line, _ := bytes.Cut(value, []byte{0, 0})
-		for t := range bytes.SplitSeq(terms, []byte{0}) {
-			if bytes.Equal(t, term) {
-				return fn(Found{Key: parseEntity(entity), Term: string(term), Line: line})
-			}
+		if !lists(terms, term) {
+			return true, nil
 		}
-		return true, nil
+		return fn(Found{Key: parseEntity(entity), Term: string(term), Line: line})
 	})
+}
+
+// lists says that a row of terms has one.
+func lists(terms, term []byte) bool {
+	for t := range bytes.SplitSeq(terms, []byte{0}) {
+		if bytes.Equal(t, term) {
+			return true
+		}
+	}
+	return false
 }
 
 // Line is the line of one entity; nil when nothing is known of it.
