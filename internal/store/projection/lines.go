@@ -11,9 +11,9 @@ import (
 
 // A row of a term that holds a line is shown as it stands. It and the row that lists its
 // entity's terms are written together, but an unclean stop may have lost one of two
-// updates, or come between the parts of what was gathered. So both are compared once
-// after such a stop, before anything is applied: what does not fit is taken away and its
-// entity folded again.
+// updates, and a full disk or a stop may have come between the parts of what was gathered:
+// then the index is behind the journal. So both are compared once at a start with either,
+// before anything is applied: what does not fit is taken away and its entity folded again.
 
 // checkLines does so. What it finds is made good by the fold that follows.
 func (p *Projection) checkLines() error {

@@ -45,7 +45,12 @@ func (p *Projection) restore(ctx context.Context, also Witness) (lost journal.Po
 		return lost, err
 	}
 	if p.unclean {
-		if err := errors.Join(p.rewind(), p.checkLines()); err != nil {
+		if err := p.rewind(); err != nil {
+			return lost, err
+		}
+	}
+	if p.unclean || p.cursor.pos.Compare(p.journal.End()) < 0 {
+		if err := p.checkLines(); err != nil {
 			return lost, err
 		}
 	}
