@@ -24,6 +24,7 @@ import (
 type builder struct {
 	out      string            // where files of the release go
 	scratch  string            // where everything else goes
+	targets  []target          // what it is for
 	version  string            // as the program tells it
 	at       time.Time         // of the commit; every file bears it
 	programs map[target][]byte // as built
@@ -37,14 +38,14 @@ type texts struct {
 	docs        []entry           // without a folder
 }
 
-// build writes all files of a release into an empty folder.
-func build(ctx context.Context, out string) error {
+// build writes all files of a release for some systems into an empty folder.
+func build(ctx context.Context, out string, of []target) error {
 	scratch, err := os.MkdirTemp("", "release")
 	if err != nil {
 		return err
 	}
 	defer func() { _ = os.RemoveAll(scratch) }()
-	b := &builder{out: out, scratch: scratch, programs: map[target][]byte{}}
+	b := &builder{out: out, scratch: scratch, targets: of, programs: map[target][]byte{}}
 	for _, step := range []func(context.Context) error{
 		b.begin, b.buildPrograms, b.askProgram, b.writeTexts, b.writeArchives, b.writePackages, b.writeParts, b.writeSums,
 	} {
@@ -67,9 +68,14 @@ func (b *builder) begin(context.Context) error {
 	return err
 }
 
+// buildPrograms builds for this machine too, which asks the program about itself.
 func (b *builder) buildPrograms(ctx context.Context) error {
-	for _, t := range targets {
-		fmt.Fprintf(os.Stderr, "building for %s/%s\n", t.os, t.arch)
+	all := b.targets
+	if !slices.Contains(all, here()) {
+		all = append(slices.Clone(all), here())
+	}
+	for _, t := range all {
+		fmt.Fprintln(os.Stderr, "building for "+t.String())
 		env := append(t.env(), "GOFLAGS=", "GOAMD64=v1", "GOARM64=v8.0", "GOEXPERIMENT=")
 		if _, err := goCommand(ctx, env, "build", "-trimpath", "-buildvcs=true", "-ldflags=-s -w", "-o", b.built(t), "./cmd/thawtrail"); err != nil {
 			return err
@@ -100,9 +106,6 @@ func here() target { return target{runtime.GOOS, runtime.GOARCH} }
 
 // askProgram learns from the program itself what it was built from.
 func (b *builder) askProgram(ctx context.Context) error {
-	if b.programs[here()] == nil {
-		return fmt.Errorf("%s/%s is no system that a release is for, and only such a one can make it", here().os, here().arch)
-	}
 	raw, err := command(ctx, nil, b.built(here()), "version", "--json")
 	if err != nil {
 		return err
@@ -161,7 +164,7 @@ func (b *builder) writeArchives(context.Context) error {
 	if err != nil {
 		return err
 	}
-	for _, t := range targets {
+	for _, t := range b.targets {
 		pack, ending := tarball, ".tar.gz"
 		if t.os == "windows" {
 			pack, ending = zipped, ".zip"
@@ -209,7 +212,7 @@ func (b *builder) named(t target) string {
 // writeParts lists the libraries in each program, as the program itself tells them, in
 // the CycloneDX form.
 func (b *builder) writeParts(ctx context.Context) error {
-	for _, t := range targets {
+	for _, t := range b.targets {
 		parts, err := command(ctx, nil, "cyclonedx-gomod", "bin", "-json", "-std", "-noserial", "-notimestamp", "-version", "v"+b.version, b.built(t))
 		if err != nil {
 			return err

@@ -94,3 +94,16 @@ func TestSumsAreOfAllFiles(t *testing.T) {
 	require.Equal(t, "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855  a\n"+
 		"5891b5b522d5df086d0ff0b110fbd9d21bb4fc7163af34d08286a2e846f6be03  b\n", string(sums))
 }
+
+// TestAReleaseMayBeForSomeSystems: a slip in a name is no release for fewer systems.
+func TestAReleaseMayBeForSomeSystems(t *testing.T) {
+	all, err := chosen(nil)
+	require.NoError(t, err)
+	require.Equal(t, targets, all)
+	some, err := chosen([]string{"windows/arm64", "linux/amd64"})
+	require.NoError(t, err)
+	require.Equal(t, []target{{"windows", "arm64"}, {"linux", "amd64"}}, some)
+	_, err = chosen([]string{"linux/amd46"})
+	require.ErrorContains(t, err, "linux/amd46")
+	require.ErrorContains(t, err, "linux/amd64")
+}

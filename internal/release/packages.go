@@ -59,7 +59,7 @@ type fileInfo struct {
 
 // writePackages writes what a system's own installer reads.
 func (b *builder) writePackages(ctx context.Context) error {
-	for _, t := range targets {
+	for _, t := range b.targets {
 		if t.os != "linux" {
 			continue
 		}
