@@ -117,7 +117,7 @@ var house = []room{
 	{"cli", "agent bench bundle caution cmd/thawtrail/shipped demo engine event files input intake label logfile plans proof proto/thawtrail/v1 refusal rehearse replica replication rpc say server service sheet store store/reach trust trust/authority trust/invite trust/local trust/vault wholefile wording", "it is the command line of both programs"},
 	{"sim", "", "it is a test"},
 	{"cmd/thawtrail", "cli", "it starts the command line"},
-	{"release", "cli", "it packs the program, asks the command line for its manuals, and is no part of it"},
+	{"release", "cli service", "it packs the program with its manuals and units, and is no part of it"},
 }
 
 // apart are rooms that never meet, each with the reason. A star stands for the

@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"os"
 	"path/filepath"
-	"regexp"
 	"strings"
 	"testing"
 
@@ -98,24 +97,4 @@ func FuzzSettings(f *testing.F) {
 			require.NotEmpty(t, err.Error())
 		}
 	})
-}
-
-// TestTheShippedSettingsNameEverySetting: taken as they come they set nothing, and with
-// their marks taken off each is one that is known.
-func TestTheShippedSettingsNameEverySetting(t *testing.T) {
-	raw, err := os.ReadFile("../../cmd/thawtrail/shipped/settings.toml")
-	require.NoError(t, err)
-	marked := regexp.MustCompile(`(?m)^# ([a-z-]+ = )`)
-	for name, text := range map[string]string{"as they come": string(raw), "unmarked": marked.ReplaceAllString(string(raw), "$1")} {
-		path := filepath.Join(t.TempDir(), "settings.toml")
-		require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
-		for _, s := range daemons() {
-			s.file.texts = []string{path}
-			all, err := s.read()
-			require.NoError(t, err, name)
-			for _, f := range all {
-				require.Equal(t, name == "unmarked", f.from != "", "%s: %s.%s", name, s.section, f.name)
-			}
-		}
-	}
 }

@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"thawtrail/internal/cli"
+	"thawtrail/internal/service"
 )
 
 // builder makes one release. All that it makes depends on the commit and on the versions
@@ -156,21 +157,17 @@ func (b *builder) writeTexts(ctx context.Context) (err error) {
 }
 
 // settingsFile is what a system's own settings begin as.
-const settingsFile = "cmd/thawtrail/shipped/settings.toml"
+const settingsFile = "thawtrail.toml"
 
 // writeArchives writes what is unpacked by hand.
 func (b *builder) writeArchives(context.Context) error {
-	settings, err := os.ReadFile(settingsFile)
-	if err != nil {
-		return err
-	}
 	for _, t := range b.targets {
 		pack, ending := tarball, ".tar.gz"
 		if t.os == "windows" {
 			pack, ending = zipped, ".zip"
 		}
 		folder := b.named(t)
-		all := append(b.archived(t), entry{"settings.toml", 0o644, settings})
+		all := append(b.archived(t), entry{settingsFile, 0o644, []byte(service.SettingsText)})
 		for i := range all {
 			all[i].name = folder + "/" + all[i].name
 		}

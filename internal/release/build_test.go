@@ -13,6 +13,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"thawtrail/internal/service"
 )
 
 var packedAt = time.Date(2026, 11, 29, 11, 55, 44, 0, time.FixedZone("", 3600))
@@ -106,4 +108,29 @@ func TestAReleaseMayBeForSomeSystems(t *testing.T) {
 	_, err = chosen([]string{"linux/amd46"})
 	require.ErrorContains(t, err, "linux/amd46")
 	require.ErrorContains(t, err, "linux/amd64")
+}
+
+// TestAPackageHoldsBothServicesAsTheyAreInstalled: their units start the program that the
+// package brings, with the settings that it brings.
+func TestAPackageHoldsBothServicesAsTheyAreInstalled(t *testing.T) {
+	b := &builder{programs: map[target][]byte{}, texts: texts{manuals: map[string]string{"thawtrail.1": ".TH"}}}
+	for _, p := range packagers {
+		all, err := b.installed(target{"linux", "arm64"}, p)
+		require.NoError(t, err)
+		at := map[string]string{}
+		for _, e := range all {
+			require.NotContains(t, at, e.name)
+			require.NotEqual(t, '/', rune(e.name[0]), e.name)
+			at[e.name] = string(e.body)
+		}
+		for _, name := range []string{"thawtrail-agent", "thawtrail-server"} {
+			unit := at["usr/lib/systemd/system/"+name+".service"]
+			require.Contains(t, unit, "\nExecStart="+binary+" ")
+			require.Contains(t, unit, " --settings /etc/thawtrail/thawtrail.toml ")
+			require.Contains(t, unit, "\nUser="+service.User+"\n")
+		}
+		require.Equal(t, service.SettingsText, at["etc/thawtrail/thawtrail.toml"])
+		require.Contains(t, at["usr/lib/sysusers.d/thawtrail.conf"], service.User)
+		require.Contains(t, at, "usr/share/man/man1/thawtrail.1.gz")
+	}
 }

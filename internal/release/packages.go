@@ -10,6 +10,9 @@ import (
 	"path"
 	"path/filepath"
 	"strconv"
+	"strings"
+
+	"thawtrail/internal/service"
 )
 
 // packager is one form of packages for Linux, with what it does otherwise than others.
@@ -23,9 +26,8 @@ var packagers = []packager{
 	{"rpm", "usr/share/zsh/site-functions"},
 }
 
-// systemSettings is where a system keeps what agent and server are started with. A
-// package never writes over what an administrator changed in it.
-const systemSettings = "etc/thawtrail/settings.toml"
+// binary is where a package puts the program.
+const binary = "/usr/bin/thawtrail"
 
 // recipe is what nfpm reads; JSON is YAML too.
 type recipe struct {
@@ -88,7 +90,7 @@ func (b *builder) writePackage(ctx context.Context, t target, p packager) error 
 			return err
 		}
 		c := content{Src: src, Dst: "/" + e.name, FileInfo: fileInfo{uint32(e.mode.Perm()), r.MTime, "root", "root"}}
-		if e.name == systemSettings {
+		if strings.HasPrefix(e.name, "etc/") { // what an administrator changed there stays
 			c.Type = "config|noreplace"
 		}
 		r.Contents = append(r.Contents, c)
@@ -117,19 +119,30 @@ func (b *builder) recipe(t target) recipe {
 	}
 }
 
+// fromTop is a path as a package names it.
+func fromTop(path string) string { return strings.TrimPrefix(path, "/") }
+
+// units are what systemd reads of both services. They are there and do not run: that is
+// for whoever installs a service, and has its secret.
+func units(t target) []entry {
+	agent, server := service.New(t.os, "agent", binary, false), service.New(t.os, "server", binary, false)
+	const folder = "usr/lib/systemd/system/"
+	return []entry{
+		{"usr/lib/sysusers.d/thawtrail.conf", 0o644, []byte(service.Sysusers)},
+		{folder + agent.Name() + ".service", 0o644, []byte(agent.Unit())},
+		{folder + server.Name() + ".service", 0o644, []byte(server.Unit())},
+		{fromTop(agent.Settings), 0o644, []byte(service.SettingsText)}, // one file for both
+	}
+}
+
 // installed are the files of a package, from the top of the system on.
 func (b *builder) installed(t target, p packager) ([]entry, error) {
-	settings, err := os.ReadFile(settingsFile)
-	if err != nil {
-		return nil, err
-	}
-	all := []entry{
-		{"usr/bin/thawtrail", 0o755, b.programs[t]},
-		{systemSettings, 0o644, settings},
+	all := append(units(t), []entry{
+		{fromTop(binary), 0o755, b.programs[t]},
 		{path.Join("usr/share/bash-completion/completions", completionName["bash"]), 0o644, b.texts.completions["bash"]},
 		{path.Join("usr/share/fish/vendor_completions.d", completionName["fish"]), 0o644, b.texts.completions["fish"]},
 		{path.Join(p.zsh, completionName["zsh"]), 0o644, b.texts.completions["zsh"]},
-	}
+	}...)
 	for _, doc := range b.texts.docs {
 		all = append(all, entry{"usr/share/doc/thawtrail/" + doc.name, doc.mode, doc.body})
 	}
