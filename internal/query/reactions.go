@@ -43,7 +43,7 @@ func (s Reader) ListReactions(ctx context.Context, req *pb.ListReactionsRequest)
 			return err
 		}
 		out.Freshness = b.freshness()
-		sum := reactions{b: b, by: req.By, rows: map[string]*reactionRow{}}
+		sum := reactions{groups: b.groupedBy(req.By), rows: map[string]*reactionRow{}}
 		if err := b.eachTreated(in, sum.add); err != nil {
 			return err
 		}
@@ -54,8 +54,7 @@ func (s Reader) ListReactions(ctx context.Context, req *pb.ListReactionsRequest)
 
 // reactions are counted here, one transfusion after the other.
 type reactions struct {
-	b          *ReadView
-	by         string
+	groups
 	rows       map[string]*reactionRow
 	looks      []point
 	withoutBag int32
@@ -84,7 +83,7 @@ func (s *reactions) add(c *ledger.CaseLine, ts []treatment) error {
 		}
 	}
 	for _, t := range ts {
-		row, one := s.row(s.b.group(s.by, t)), point{ms: t.FirstMs, bag: strings.Clone(t.Bag)}
+		row, one := s.row(s.of(t)), point{ms: t.FirstMs, bag: strings.Clone(t.Bag)}
 		row.Trials++
 		if reacted[t.Bag] {
 			row.Events++

@@ -28,7 +28,7 @@ func (s Reader) ListResponses(ctx context.Context, req *pb.ListResponsesRequest)
 			return err
 		}
 		out.Freshness = b.freshness()
-		sum := responses{b: b, by: req.By, rows: map[string]*responseRow{}}
+		sum := responses{groups: b.groupedBy(req.By), rows: map[string]*responseRow{}}
 		if err := b.eachTreated(in, sum.add); err != nil {
 			return err
 		}
@@ -38,8 +38,7 @@ func (s Reader) ListResponses(ctx context.Context, req *pb.ListResponsesRequest)
 }
 
 type responses struct {
-	b     *ReadView
-	by    string
+	groups
 	rows  map[string]*responseRow
 	basis []string // sources
 }
@@ -66,7 +65,7 @@ func (s *responses) add(c *ledger.CaseLine, ts []treatment) error {
 	}
 	var seen []string
 	for _, t := range ts {
-		group := s.b.group(s.by, t)
+		group := s.of(t)
 		if slices.Contains(seen, group) {
 			continue
 		}

@@ -75,26 +75,44 @@ type caseAt struct {
 
 const notKnown = "not known"
 
-// group names what a transfusion belongs to, by one of the ways in which results are
-// grouped.
-func (b *ReadView) group(by string, t treatment) string {
-	switch by {
-	case "product":
-		return cmp.Or(b.Name(event.KindProduct, t.product()), notKnown)
-	case "batch":
-		if t.product() == "" || t.batch() == "" {
-			return notKnown
-		}
-		return b.Name(event.KindProduct, t.product()) + ", " + t.batch()
-	case "donor":
-		if t.bag == nil {
-			return notKnown
-		}
-		return cmp.Or(b.Name(event.KindDonor, t.bag.Donor), "donor not told")
+// groups names what transfusions belong to, by one of the ways in which results are
+// grouped. What follows from the label alone is named once for the bags of a delivery.
+type groups struct {
+	b     *ReadView
+	by    string
+	named map[*ledger.BagLabel]string
+}
+
+func (b *ReadView) groupedBy(by string) groups {
+	return groups{b: b, by: by, named: map[*ledger.BagLabel]string{}}
+}
+
+func (g groups) of(t treatment) string {
+	switch g.by {
 	case "rate":
 		return t.rateBand()
+	case "age":
+		return t.ageBand()
 	}
-	return t.ageBand()
+	name, known := g.named[t.bag]
+	if t.bag == nil || !known {
+		name = g.labelled(t)
+		g.named[t.bag] = name
+	}
+	return name
+}
+
+// labelled is the group of a bag by what stands about it.
+func (g groups) labelled(t treatment) string {
+	switch {
+	case g.by == "product":
+		return cmp.Or(g.b.Name(event.KindProduct, t.product()), notKnown)
+	case g.by == "donor" && t.bag != nil:
+		return cmp.Or(g.b.Name(event.KindDonor, t.bag.Donor), "donor not told")
+	case g.by == "donor" || t.product() == "" || t.batch() == "":
+		return notKnown
+	}
+	return g.b.Name(event.KindProduct, t.product()) + ", " + t.batch()
 }
 
 func (t treatment) product() string {
