@@ -29,7 +29,7 @@ var groups = []struct {
 	}},
 	{"Plan", []string{"plan", "label"}},
 	{"Clinic and owner", []string{
-		"practice", "person", "people", "role", "rights", "setting", "month", "protocol", "vehicle", "donor", "client", "horse", "import",
+		"practice", "person", "people", "role", "rights", "setting", "month", "price", "charge", "protocol", "vehicle", "donor", "client", "horse", "import",
 		"note", "link", "unlink", "correct", "sign", "discrepancies", "explain", "audit", "caution",
 	}},
 	{"Program", []string{"agent", "server", "service", "page", "books", "passphrase", "pin", "switch", "phone", "status", "digest", "record", "verify", "losses", "keys", "rehearse", "demo", "bench", "config", "version", "completion"}},
@@ -55,6 +55,8 @@ var families = map[string]string{
 	"pin":      "PINs of the people who share this machine",
 	"mare":     "Mares that are due",
 	"month":    "Months of the books",
+	"price":    "The practice's price list",
+	"charge":   "What is charged for a case",
 	"place":    "Freezers, fridges and shelves, in the clinic and in cars",
 	"plan":     "Arithmetic: dose, thaw, drip, shelf; needs no agent",
 	"practice": "The practice itself",

@@ -84,7 +84,8 @@ func TestAloneFromTheFirstStart(t *testing.T) {
 		"follow CASE next_bag --reason 'the vet stops here'", "bag torn BAG1 --again BAG1", "catheter out CASE", "kit use 'north freezer' filtered_set 1 --case CASE", "recheck plan CASE --person REED",
 		"recheck CASE --kind 'barn immunoassay' --igg-g-per-l 8,4", "adverse CASE reaction", "adverse report CASE reaction --to maker",
 		"adverse detail CASE --kind animal --breed thoroughbred",
-		"note case CASE --text 'mare kicks'", "close CASE well",
+		"note case CASE --text 'mare kicks'", "close CASE well", "charge add CASE visit --price 150 --reason 'came back'", "charge change CASE bag/BAG0 --price 280 --reason 'half of it ran'",
+		"charge off CASE bag/BAG1 --reason 'stopped at once'", "charge explain CASE --text 'a second bag'",
 	} {
 		if strings.HasPrefix(text, "clamp ") { // no hand is free to say who writes
 			clamp, _ := do(text)
@@ -104,6 +105,9 @@ func TestAloneFromTheFirstStart(t *testing.T) {
 	name("RECALL", recall)
 	do("bag pull BAG2 --text 'red box in the clinic' --by REED")
 	do("client call CASE --reached --text 'foal is well' --by REED")
+	do("price set bag 380,50 --product Foal --by 'M. Alder'")
+	do("price tax GST 10 --by 'M. Alder'")
+	do("charge invoiced CASE 2026-114 --by 'M. Alder'")
 	do("month close 2026-01 --by 'M. Alder'")
 	do("bag order --product Foal --count 6 --supplier 'Wattle Biologics' --by REED")
 	do("mare due 'Quiet Harbour' --no-longer foaled --breed thoroughbred --place 'north freezer' --by REED")
@@ -120,7 +124,7 @@ func TestAloneFromTheFirstStart(t *testing.T) {
 
 	for _, question := range []string{
 		"stock", "stock --all", "stock levels", "bag show BAG0", "batch list", "product list", "place list", "place show 'north freezer'", "choose --need-ml 900", "cases",
-		"case CASE", "adverse sheet CASE", "now", "discrepancies", "digest", "status", "record HOLD", "people", "audit affected engine-1", "audit use",
+		"case CASE", "adverse sheet CASE", "now", "discrepancies", "digest", "status", "record HOLD", "people", "audit affected engine-1", "audit use", "price list", "charge show CASE", "audit charges", "audit charged",
 	} {
 		require.NotEmpty(t, a.types(split(strings.NewReplacer(names...).Replace(question))...))
 	}

@@ -87,6 +87,8 @@ func (e *pending) raiseByType() ([]caution.Raised, error) {
 		return b.checkExam(p, e.at)
 	case *pb.CrossmatchNoted:
 		return checkCrossmatch(p), nil
+	case *pb.PriceSet, *pb.TaxSet, *pb.ChargeAdded, *pb.ChargeChanged, *pb.ChargeTakenOff:
+		return nil, b.checkMoney(p, e.instead)
 	case *pb.RiskAsked:
 		return b.checkRisk(p, e.at)
 	case *pb.ColostrumGiven:

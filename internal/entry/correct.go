@@ -157,7 +157,7 @@ func (e *pending) replace(original *event.Record, stands *query.Standing, c *pb.
 		}
 		c.OccurredAt = e.b.told(c.OccurredAt, at)
 	}
-	sub := &pending{b: e.b, payload: proto.Clone(payload), at: at}
+	sub := &pending{b: e.b, payload: proto.Clone(payload), at: at, instead: true}
 	if sub.spec, _ = event.Lookup(t); sub.spec == nil || sub.spec.Rule.GetInternal() {
 		return refusal.New("with", t, "an entry that people make")
 	}
@@ -328,7 +328,8 @@ func keepKnown(payload, standing proto.Message) {
 		f := fields.Get(i)
 		rule := event.RuleOf(f)
 		labelled := rule.Entity == event.KindBatch || rule.Refers == event.KindProduct
-		if rule.Filled && !labelled && !f.IsList() && from.Has(f) {
+		ids := f.IsList() && f.Message() == nil // figures are kept, as of a closed month; a list of ids follows from the words
+		if rule.Filled && !labelled && !ids && from.Has(f) {
 			to.Set(f, from.Get(f))
 		}
 	}

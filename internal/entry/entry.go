@@ -156,6 +156,7 @@ type pending struct {
 	newKeys  bool
 	repeated *event.Record
 	original *event.Record    // of a correction: what it corrects
+	instead  bool             // these are the words that a correction puts in place
 	foreseen []caution.Raised // of a correction: what is raised of the words that it puts in place
 }
 

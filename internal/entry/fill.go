@@ -47,6 +47,9 @@ func (b view) fill(m proto.Message, at time.Time) (made []string, err error) {
 	if err := b.fillStock(m); err != nil {
 		return made, err
 	}
+	if err := b.fillMoney(m); err != nil {
+		return made, err
+	}
 	return made, b.fillCase(m, at)
 }
 

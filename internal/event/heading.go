@@ -53,5 +53,5 @@ var wholeWords = map[string]string{
 // ToCome says that a field, by its name, tells what is still to come: a bare time of day
 // is then the next one, and lies ahead of the clock by right.
 func ToCome(field string) bool {
-	return strings.HasPrefix(field, "due") || strings.HasPrefix(field, "next_")
+	return strings.HasPrefix(field, "due") || strings.HasPrefix(field, "next_") || strings.HasPrefix(field, "holds_")
 }

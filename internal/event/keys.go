@@ -37,6 +37,7 @@ const (
 	KindSetting     = "setting"
 	KindProtocol    = "protocol"
 	KindMonth       = "month"  // a month of the books: 2026-11
+	KindPrice       = "price"  // PriceID: one line of the price list, or the tax
 	KindMare        = "mare"   // MareID: chip, UELN, or name and client
 	KindLog         = "log"    // log id in hex: forks, doubtful times
 	KindRights      = "rights" // one for the practice: who may do what
@@ -90,6 +91,17 @@ func MareID(chip, ueln, name, client string) string {
 	return id
 }
 
+// PriceID identifies a line of the price list: the item, of a product or under a name.
+func PriceID(item pb.PriceItem, product, name string) string {
+	if item == pb.PriceItem_PRICE_ITEM_OTHER {
+		product = strings.ToUpper(strings.Join(strings.Fields(name), " "))
+	}
+	return fmt.Sprintf("%d/%s", item, product)
+}
+
+// TaxID is the one line that is the rate of the tax.
+const TaxID = "tax"
+
 // DeviceID is the id of a device: the start of the hash of its public key.
 func DeviceID(key ed25519.PublicKey) []byte {
 	sum := sha256.Sum256(key)
@@ -122,6 +134,10 @@ func KeysOf(t Type, payload proto.Message, occurred time.Time) []Key {
 		return []Key{{KindLog, hex.EncodeToString(p.Log)}}
 	case *pb.CopiesMet:
 		return []Key{{KindLog, hex.EncodeToString(p.Log)}}
+	case *pb.PriceSet:
+		return []Key{{KindPrice, PriceID(p.Item, p.Product, p.Name)}}
+	case *pb.TaxSet:
+		return []Key{{KindPrice, TaxID}}
 	case *pb.RightsRevoked, *pb.LogAdmitted, *pb.DeviceAdded, *pb.ServerRestored:
 		return []Key{RightsKey}
 	}

@@ -31,6 +31,12 @@ var lists = []List{
 	{Name: "bags", Method: pb.StockService_ListStock_FullMethodName, columns: "bag place product batch expiry volume_ml state use_by for_case", coded: "state", fixed: map[string]string{"all": "true"}},
 	{Name: "cases", Method: pb.CaseService_ListCases_FullMethodName, columns: "case patient yard opened_at state given_ml recheck_due reaction outcome", coded: "outcome"},
 	{Name: "use", Method: pb.AuditService_ListUse_FullMethodName, columns: "group received given discarded missing given_ml cost_minor waste_minor", fixed: map[string]string{"by": "month"}},
+	{
+		Name: "charges", Method: pb.AuditService_ListCharges_FullMethodName,
+		columns: "month client case patient at item text bag count price_minor amount_minor tax_percent tax_minor total_minor currency invoice invoiced_on changed_since_invoiced reason line record",
+		coded:   "item",
+	},
+	{Name: "charged", Method: pb.AuditService_ListCharged_FullMethodName, columns: "month client cases lines amount_minor tax_minor total_minor currency invoiced_minor open_minor without_price changed_cases"},
 	{Name: "late", Method: pb.AuditService_ListLate_FullMethodName, columns: "case patient what at written_at who no_proof unsigned record", coded: "what"},
 	{Name: "corrections", Method: pb.AuditService_ListCorrections_FullMethodName, columns: "at who entered_by about before after voided reason no_proof record"},
 	{Name: "discrepancies", Method: pb.AuditService_ListDiscrepancies_FullMethodName, columns: "at kind entity text open hold_reached", coded: "kind hold_reached"},
@@ -105,8 +111,12 @@ func (c column) moment() bool {
 // head is a column's heading in a table: amounts stand there in whole units.
 func (c column) head() string { return strings.TrimSuffix(string(c.field.Name()), minorSuffix) }
 
-// priced says that a list holds amounts, beside which the currency stands.
-func priced(cols []column) bool { return slices.ContainsFunc(cols, column.money) }
+// priced says that a list holds amounts in the practice's currency, which stands beside
+// them; where each row names its own, it is a column already.
+func priced(cols []column) bool {
+	own := slices.ContainsFunc(cols, func(c column) bool { return c.field.Name() == "currency" })
+	return !own && slices.ContainsFunc(cols, column.money)
+}
 
 // Filters are the names by which a list can be narrowed.
 func (l List) Filters() (out []string) {

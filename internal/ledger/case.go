@@ -50,6 +50,10 @@ type Case struct {
 	AdverseMore  []AdverseDetail
 	Closings     []Closing
 
+	Charges      []ChargeWord // as they were written
+	Invoices     []Invoice    // as they were written
+	ChargeReason *ChargeReason
+
 	Running  bool  // a bag was started and not ended
 	Clamped  bool  // and the clamp is shut
 	PlasmaMl int32 // given: of ended bags what was told, of a running one as last read
@@ -101,6 +105,7 @@ func foldCase(s *set) State {
 		if p, ok := f.body.(*pb.CaseOpened); ok {
 			c.Patient = patientOf(f, p)
 		}
+		c.charged(f)
 	}
 	for _, f := range s.story {
 		if p, ok := f.body.(*pb.CaseAdopted); ok {

@@ -197,12 +197,13 @@ type Estimate struct {
 	By             string // whoever agreed, as typed; empty where it was the client
 	Client         string
 	How            string
+	Currency       string // of the practice then; empty in an entry of an older program
 }
 
 func estimateOf(at Stamp, p *pb.EstimateAgreed) Estimate {
 	return Estimate{
 		Stamp: at, AmountMinor: copied(p.AmountMinor), UnusedBagMinor: copied(p.UnusedBagMinor),
-		By: p.By, Client: p.Client, How: p.How,
+		By: p.By, Client: p.Client, How: p.How, Currency: p.Currency,
 	}
 }
 

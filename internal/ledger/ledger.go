@@ -32,7 +32,7 @@ type Input struct {
 }
 
 // State is what one entity's records add up to: *Bag, *Batch, *Case, *Client,
-// *Dam, *Donor, *Kit, *Log, *Mare, *Month, *Order, *Person, *Place, *Practice, *Product, *Protocol,
+// *Dam, *Donor, *Kit, *Log, *Mare, *Month, *Order, *Person, *Place, *Practice, *Price, *Product, *Protocol,
 // *Rights, *Setting, *Temperature or *Vehicle. States are read, never changed.
 type State interface {
 	Key() event.Key
@@ -62,6 +62,7 @@ var kinds = map[string]struct {
 	event.KindPerson:      {foldPerson, func() State { return &Person{} }},
 	event.KindPlace:       {foldPlace, func() State { return &Place{} }},
 	event.KindPractice:    {foldPractice, func() State { return &Practice{} }},
+	event.KindPrice:       {foldPrice, func() State { return &Price{} }},
 	event.KindProduct:     {foldProduct, func() State { return &Product{} }},
 	event.KindProtocol:    {foldProtocol, func() State { return &Protocol{} }},
 	event.KindRights:      {foldRights, func() State { return &Rights{} }},

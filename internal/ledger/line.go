@@ -70,6 +70,7 @@ type Dose struct {
 // Thrown is what was told to be thrown away of a bag, whole or its rest.
 type Thrown struct {
 	AtMs   int64
+	Record event.Hash
 	Author string
 	Reason pb.DiscardReason
 	Ml     *int32 // nil when nobody told
@@ -149,7 +150,7 @@ func (b *Bag) books() *BagBooks {
 	}
 	for _, e := range b.Ends {
 		if e.How == EndDiscarded {
-			out.Thrown = append(out.Thrown, Thrown{AtMs: e.Stamp.AtMs, Author: e.Stamp.Author, Reason: e.Reason, Ml: e.VolumeMl})
+			out.Thrown = append(out.Thrown, Thrown{AtMs: e.Stamp.AtMs, Record: e.Stamp.Record, Author: e.Stamp.Author, Reason: e.Reason, Ml: e.VolumeMl})
 		}
 	}
 	return out

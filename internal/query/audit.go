@@ -42,7 +42,7 @@ func (b *ReadView) story(k event.Key, entries []ledger.Entry, of ...event.Key) [
 		tale := b.said(k, e, all)
 		row := &pb.TimelineRow{
 			At: b.Stamp(e.AtMs), What: tale.String(), Wrong: tale.Wrong, Who: b.Person(e.Author), Where: b.deviceOf(e.Log),
-			Record: e.Record.String(), Marks: wording.RecordMarks(e.Marks), Correctable: event.Correctable(e.Type), Saved: SavedState(came[e.Record]),
+			Record: e.Record.String(), Marks: wording.RecordMarks(e.Marks), Correctable: event.Correctable(e.Type), Saved: SavedState(came[e.Record]), Event: event.Name(e.Type),
 		}
 		if fix, ok := fixes[e.By]; ok {
 			b.corrected(k, row, fix, all)

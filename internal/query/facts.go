@@ -65,6 +65,7 @@ func bloodLines(c *ledger.Case) (out []string) {
 }
 
 func tenth(v int32) string      { return strconv.FormatFloat(float64(v)/10, 'f', -1, 64) }
+func hundredth(v int32) string  { return strconv.FormatFloat(float64(v)/100, 'f', -1, 64) }
 func thousandth(v int32) string { return strconv.FormatFloat(float64(v)/1000, 'f', -1, 64) }
 
 func (b *ReadView) crossmatchLine(x *ledger.Crossmatch) string {

@@ -2,10 +2,10 @@ package query
 
 import (
 	"fmt"
-	"strconv"
 
 	"thawtrail/internal/say"
 	"thawtrail/internal/unit"
+	"thawtrail/internal/wording"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -95,11 +95,18 @@ func (b *ReadView) mmolPerL(v int32) string { return say.Text("measure.mmol_per_
 func (b *ReadView) gPerL(dg int32) string   { return say.Text("measure.g_per_l", tenth(dg)) }
 func (b *ReadView) percent(pm int32) string { return say.Text("measure.percent", tenth(pm)) }
 
-// money shows minor units in the practice's currency.
-func (b *ReadView) money(minor int64) string {
-	currency := ""
-	if b.practice != nil {
-		currency = b.practice.Currency
+// currency is the practice's; empty before there is a practice.
+func (b *ReadView) currency() string {
+	if b.practice == nil {
+		return ""
 	}
-	return say.Text("measure.money", strconv.FormatFloat(float64(minor)/100, 'f', 2, 64), currency)
+	return b.practice.Currency
+}
+
+// money shows minor units in the practice's currency.
+func (b *ReadView) money(minor int64) string { return moneyIn(minor, b.currency()) }
+
+// moneyIn shows minor units in a currency.
+func moneyIn(minor int64, currency string) string {
+	return say.Text("measure.money", wording.Money(minor), currency)
 }

@@ -64,7 +64,7 @@ type count struct {
 	seen, overlooked int32
 }
 
-type foal struct{ id, dam, client, telephone, vet string }
+type foal struct{ id, dam, client, clientID, telephone, vet string }
 
 type season struct {
 	t       *testing.T
@@ -75,6 +75,7 @@ type season struct {
 	bags    []*trueBag
 	foals   []*foal
 	counts  []count
+	money   seasonMoney
 	typed   []func(*entrytest.Laptop) // entries that are still to be typed, in whatever order, on whichever laptop
 }
 
@@ -215,8 +216,9 @@ func (s *season) open(n int) {
 	l := pick(s, s.laptops)
 	f := &foal{dam: fmt.Sprintf("Mare %d", n), client: fmt.Sprintf("Client %d", n), telephone: fmt.Sprintf("02 5550 %04d", n), vet: pick(s, s.vets)}
 	client := enter(l, f.vet, l.Clock.Now(), l.Entry(&pb.ClientAdded{Name: &pb.Sealed{Plain: f.client}, Telephone: &pb.Sealed{Plain: f.telephone}}))
+	f.clientID = client.Made[0]
 	f.id = enter(l, f.vet, l.Clock.Now(), l.Entry(&pb.CaseOpened{
-		Kind: pb.PatientKind_PATIENT_KIND_FOAL, DamName: f.dam, Sex: pb.Sex_SEX_FILLY, Colour: "bay", Markings: "none", ClockChecked: true, Client: client.Made[0],
+		Kind: pb.PatientKind_PATIENT_KIND_FOAL, DamName: f.dam, Sex: pb.Sex_SEX_FILLY, Colour: "bay", Markings: "none", ClockChecked: true, Client: f.clientID,
 	})).Made[0]
 	s.foals = append(s.foals, f)
 }
@@ -574,6 +576,9 @@ func aSeason(t *testing.T, seed uint64) *season {
 	for range 60 {
 		s.counted(start.Add(time.Duration(s.random.IntN(340*24*60)) * time.Minute))
 	}
+	s.priced()
+	s.typeAll()
+	s.said()
 	s.typeAll()
 	return s
 }
@@ -602,6 +607,7 @@ func TestASeasonIsTheTruth(t *testing.T) {
 			s.checkYear(l)
 			s.checkRecall(l)
 			requireFromEntities(t, l)
+			s.checkCharges(l)
 		}
 	}
 }

@@ -1,6 +1,7 @@
 package query
 
 import (
+	"cmp"
 	"strings"
 
 	"google.golang.org/protobuf/proto"
@@ -54,7 +55,7 @@ func (w *teller) ofCase(m proto.Message) bool {
 	case *pb.HandedOver:
 		w.handedOver(p)
 	default:
-		return false
+		return w.ofMoney(m)
 	}
 	return true
 }
@@ -180,11 +181,12 @@ func (w *teller) colostrum(p *pb.ColostrumGiven) {
 
 func (w *teller) estimate(p *pb.EstimateAgreed) {
 	w.title(say.Text("tale.agreed", w.b.Answerer(p.Case, p.Client, p.By), p.How))
+	currency := cmp.Or(p.Currency, w.b.currency())
 	if p.AmountMinor != nil {
-		w.and(w.b.money(*p.AmountMinor))
+		w.and(moneyIn(*p.AmountMinor, currency))
 	}
 	if p.UnusedBagMinor != nil {
-		w.and(say.Text("tale.unused_bag", w.b.money(*p.UnusedBagMinor)))
+		w.and(say.Text("tale.unused_bag", moneyIn(*p.UnusedBagMinor, currency)))
 	}
 }
 

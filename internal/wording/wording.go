@@ -167,6 +167,15 @@ func Plural(n int, word string) string {
 	return fmt.Sprintf("%d %ss", n, word)
 }
 
+// Money shows hundredths of a currency as whole units, exactly.
+func Money(minor int64) string {
+	sign, n := "", uint64(minor)
+	if minor < 0 {
+		sign, n = "-", -n
+	}
+	return fmt.Sprintf("%s%d.%02d", sign, n/100, n%100)
+}
+
 // Tenths writes a number that counts tenths.
 func Tenths(v int32) string { return strconv.FormatFloat(float64(v)/10, 'f', 1, 64) }
 

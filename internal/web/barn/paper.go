@@ -64,7 +64,7 @@ func prepareSheet(req *site.Request, p *stepPage) error {
 		}
 		m.facts(cv, ageThen(l, cv.C), reactions)
 		rows, err := l.Course(cv.C)
-		m.Course, m.All = courseOf(rows)
+		m.Course, m.All = courseOf(withoutCharges(rows))
 		return err
 	})
 }
@@ -127,6 +127,16 @@ func (m *sheetMore) facts(cv *caseview.View, age string, reactions []string) {
 	for _, line := range reactions {
 		add(words.Say("sheet.reaction"), line)
 	}
+}
+
+// withoutCharges leaves out what the clinic says of the bill: it is no part of treating.
+func withoutCharges(rows []*pb.TimelineRow) (out []*pb.TimelineRow) {
+	for _, r := range rows {
+		if !strings.HasPrefix(r.Event, "charge_") && r.Event != "case_invoiced" {
+			out = append(out, r)
+		}
+	}
+	return out
 }
 
 // courseOf words what was done, a line each, and what is so of all the lines: how far

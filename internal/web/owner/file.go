@@ -28,7 +28,7 @@ func newFileForm() (out fileForm) {
 }
 
 // filters are those that the form asks for, as the lists know them.
-var filters = []string{"from", "to", "place", "product", "person", "yard", "kind"}
+var filters = []string{"from", "to", "place", "product", "person", "yard", "kind", "client"}
 
 // SendFile sends a list as a file in one of its forms.
 func SendFile(req *site.Request) error {
@@ -95,6 +95,8 @@ func ask(r query.Reader) files.Ask {
 		pb.StockService_ListStock_FullMethodName:         by(r.ListStock),
 		pb.CaseService_ListCases_FullMethodName:          by(r.ListCases),
 		pb.AuditService_ListUse_FullMethodName:           by(r.ListUse),
+		pb.AuditService_ListCharges_FullMethodName:       by(r.ListCharges),
+		pb.AuditService_ListCharged_FullMethodName:       by(r.ListCharged),
 		pb.AuditService_ListLate_FullMethodName:          by(r.ListLate),
 		pb.AuditService_ListCorrections_FullMethodName:   by(r.ListCorrections),
 		pb.AuditService_ListDiscrepancies_FullMethodName: by(r.ListDiscrepancies),

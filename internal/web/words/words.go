@@ -101,7 +101,7 @@ func IntOf(v *int32) string {
 }
 
 // Money prints minor units.
-func Money(v int64) string { return strconv.FormatFloat(float64(v)/100, 'f', 2, 64) }
+func Money(v int64) string { return wording.Money(v) }
 
 // Enum is an enum value in words; empty for none.
 func Enum(e protoreflect.Enum) string { return wording.Enum(e) }

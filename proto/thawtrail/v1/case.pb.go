@@ -1554,7 +1554,9 @@ type EstimateAgreed struct {
 	By             string                 `protobuf:"bytes,4,opt,name=by,proto3" json:"by,omitempty"`
 	How            string                 `protobuf:"bytes,5,opt,name=how,proto3" json:"how,omitempty"`
 	// The client, where it is the case's: the name itself stays sealed.
-	Client        string `protobuf:"bytes,6,opt,name=client,proto3" json:"client,omitempty"`
+	Client string `protobuf:"bytes,6,opt,name=client,proto3" json:"client,omitempty"`
+	// The practice's currency then; none in an entry of an older program.
+	Currency      string `protobuf:"bytes,7,opt,name=currency,proto3" json:"currency,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1627,6 +1629,13 @@ func (x *EstimateAgreed) GetHow() string {
 func (x *EstimateAgreed) GetClient() string {
 	if x != nil {
 		return x.Client
+	}
+	return ""
+}
+
+func (x *EstimateAgreed) GetCurrency() string {
+	if x != nil {
+		return x.Currency
 	}
 	return ""
 }
@@ -4029,7 +4038,7 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\x1faccepted, declined or undecided\x10\x01R\x06answer\x12[\n" +
 	"\x02by\x18\x04 \x01(\tBK\xca\xda\x18G\n" +
 	"=who answered for the patient; the case's client when left outJ\x06clientR\x02by\x12'\n" +
-	"\x06client\x18\x05 \x01(\tB\x0f\xca\xda\x18\vp\x01\x92\x01\x06clientR\x06client\"\xfc\x03\n" +
+	"\x06client\x18\x05 \x01(\tB\x0f\xca\xda\x18\vp\x01\x92\x01\x06clientR\x06client\"\xa2\x04\n" +
 	"\x0eEstimateAgreed\x12&\n" +
 	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
 	"\x04case\x10\x01B\x04caseR\x04case\x12h\n" +
@@ -4042,7 +4051,8 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"+who agreed; the case's client when left outJ\x06clientR\x02by\x12=\n" +
 	"\x03how\x18\x05 \x01(\tB+\xca\xda\x18'\n" +
 	"#in person, by telephone, in writing\x10\x01R\x03how\x12'\n" +
-	"\x06client\x18\x06 \x01(\tB\x0f\xca\xda\x18\vp\x01\x92\x01\x06clientR\x06clientB\x0f\n" +
+	"\x06client\x18\x06 \x01(\tB\x0f\xca\xda\x18\vp\x01\x92\x01\x06clientR\x06client\x12$\n" +
+	"\bcurrency\x18\a \x01(\tB\b\xca\xda\x18\x048\bp\x01R\bcurrencyB\x0f\n" +
 	"\r_amount_minorB\x13\n" +
 	"\x11_unused_bag_minor\"\x99\x05\n" +
 	"\fPlanAccepted\x12&\n" +

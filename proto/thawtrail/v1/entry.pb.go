@@ -59,6 +59,8 @@ type Entry struct {
 	//	*Entry_CopiesMet
 	//	*Entry_MonthClosed
 	//	*Entry_PersonReached
+	//	*Entry_PriceSet
+	//	*Entry_TaxSet
 	//	*Entry_BagsReceived
 	//	*Entry_OpeningStock
 	//	*Entry_BagFound
@@ -124,8 +126,13 @@ type Entry struct {
 	//	*Entry_ClientCalled
 	//	*Entry_FollowUpNoted
 	//	*Entry_AdverseEventDescribed
+	//	*Entry_ChargeAdded
+	//	*Entry_ChargeChanged
+	//	*Entry_ChargeTakenOff
+	//	*Entry_CaseInvoiced
 	//	*Entry_MareDue
 	//	*Entry_BagsOrdered
+	//	*Entry_ChargeExplained
 	Body          isEntry_Body `protobuf_oneof:"body"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -433,6 +440,24 @@ func (x *Entry) GetPersonReached() *PersonReached {
 	if x != nil {
 		if x, ok := x.Body.(*Entry_PersonReached); ok {
 			return x.PersonReached
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetPriceSet() *PriceSet {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_PriceSet); ok {
+			return x.PriceSet
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetTaxSet() *TaxSet {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_TaxSet); ok {
+			return x.TaxSet
 		}
 	}
 	return nil
@@ -1023,6 +1048,42 @@ func (x *Entry) GetAdverseEventDescribed() *AdverseDetail {
 	return nil
 }
 
+func (x *Entry) GetChargeAdded() *ChargeAdded {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_ChargeAdded); ok {
+			return x.ChargeAdded
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetChargeChanged() *ChargeChanged {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_ChargeChanged); ok {
+			return x.ChargeChanged
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetChargeTakenOff() *ChargeTakenOff {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_ChargeTakenOff); ok {
+			return x.ChargeTakenOff
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetCaseInvoiced() *CaseInvoiced {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_CaseInvoiced); ok {
+			return x.CaseInvoiced
+		}
+	}
+	return nil
+}
+
 func (x *Entry) GetMareDue() *MareDue {
 	if x != nil {
 		if x, ok := x.Body.(*Entry_MareDue); ok {
@@ -1036,6 +1097,15 @@ func (x *Entry) GetBagsOrdered() *BagsOrdered {
 	if x != nil {
 		if x, ok := x.Body.(*Entry_BagsOrdered); ok {
 			return x.BagsOrdered
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetChargeExplained() *ChargeExplained {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_ChargeExplained); ok {
+			return x.ChargeExplained
 		}
 	}
 	return nil
@@ -1163,6 +1233,14 @@ type Entry_MonthClosed struct {
 
 type Entry_PersonReached struct {
 	PersonReached *PersonReached `protobuf:"bytes,110,opt,name=person_reached,json=personReached,proto3,oneof"`
+}
+
+type Entry_PriceSet struct {
+	PriceSet *PriceSet `protobuf:"bytes,111,opt,name=price_set,json=priceSet,proto3,oneof"`
+}
+
+type Entry_TaxSet struct {
+	TaxSet *TaxSet `protobuf:"bytes,112,opt,name=tax_set,json=taxSet,proto3,oneof"`
 }
 
 type Entry_BagsReceived struct {
@@ -1425,12 +1503,32 @@ type Entry_AdverseEventDescribed struct {
 	AdverseEventDescribed *AdverseDetail `protobuf:"bytes,95,opt,name=adverse_event_described,json=adverseEventDescribed,proto3,oneof"`
 }
 
+type Entry_ChargeAdded struct {
+	ChargeAdded *ChargeAdded `protobuf:"bytes,96,opt,name=charge_added,json=chargeAdded,proto3,oneof"`
+}
+
+type Entry_ChargeChanged struct {
+	ChargeChanged *ChargeChanged `protobuf:"bytes,97,opt,name=charge_changed,json=chargeChanged,proto3,oneof"`
+}
+
+type Entry_ChargeTakenOff struct {
+	ChargeTakenOff *ChargeTakenOff `protobuf:"bytes,98,opt,name=charge_taken_off,json=chargeTakenOff,proto3,oneof"`
+}
+
+type Entry_CaseInvoiced struct {
+	CaseInvoiced *CaseInvoiced `protobuf:"bytes,99,opt,name=case_invoiced,json=caseInvoiced,proto3,oneof"`
+}
+
 type Entry_MareDue struct {
 	MareDue *MareDue `protobuf:"bytes,100,opt,name=mare_due,json=mareDue,proto3,oneof"`
 }
 
 type Entry_BagsOrdered struct {
 	BagsOrdered *BagsOrdered `protobuf:"bytes,101,opt,name=bags_ordered,json=bagsOrdered,proto3,oneof"`
+}
+
+type Entry_ChargeExplained struct {
+	ChargeExplained *ChargeExplained `protobuf:"bytes,102,opt,name=charge_explained,json=chargeExplained,proto3,oneof"`
 }
 
 func (*Entry_LogOpened) isEntry_Body() {}
@@ -1492,6 +1590,10 @@ func (*Entry_CopiesMet) isEntry_Body() {}
 func (*Entry_MonthClosed) isEntry_Body() {}
 
 func (*Entry_PersonReached) isEntry_Body() {}
+
+func (*Entry_PriceSet) isEntry_Body() {}
+
+func (*Entry_TaxSet) isEntry_Body() {}
 
 func (*Entry_BagsReceived) isEntry_Body() {}
 
@@ -1623,15 +1725,25 @@ func (*Entry_FollowUpNoted) isEntry_Body() {}
 
 func (*Entry_AdverseEventDescribed) isEntry_Body() {}
 
+func (*Entry_ChargeAdded) isEntry_Body() {}
+
+func (*Entry_ChargeChanged) isEntry_Body() {}
+
+func (*Entry_ChargeTakenOff) isEntry_Body() {}
+
+func (*Entry_CaseInvoiced) isEntry_Body() {}
+
 func (*Entry_MareDue) isEntry_Body() {}
 
 func (*Entry_BagsOrdered) isEntry_Body() {}
+
+func (*Entry_ChargeExplained) isEntry_Body() {}
 
 var File_thawtrail_v1_entry_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\n" +
-	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"\xc0\x88\x01\n" +
+	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x18thawtrail/v1/money.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"Δ\x01\n" +
 	"\x05Entry\x12@\n" +
 	"\n" +
 	"log_opened\x18\x01 \x01(\v2\x17.thawtrail.v1.LogOpenedB\x06\xd2\xda\x18\x02@\x01H\x00R\tlogOpened\x123\n" +
@@ -1693,7 +1805,11 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\fmonth_closed\x18\x1d \x01(\v2\x19.thawtrail.v1.MonthClosedB|\xd2\xda\x18x\n" +
 	"\vmonth close\x12FClose a month of the books: what is told later shows as a change to it\x1a\x13month close 2026-11\"\x05month0\x01:\x01\x04P\x01H\x00R\vmonthClosed\x12\xe9\x01\n" +
 	"\x0eperson_reached\x18n \x01(\v2\x1b.thawtrail.v1.PersonReachedB\xa2\x01\xd2\xda\x18\x9d\x01\n" +
-	"\x10person telephone\x12DSay at what number a person of the practice is rung up; it is sealed\x1a5person telephone 'J. Reed' --telephone '0491 570 156'\"\x06person0\x01:\x02\x03\x04H\x00R\rpersonReached\x12\x86\x02\n" +
+	"\x10person telephone\x12DSay at what number a person of the practice is rung up; it is sealed\x1a5person telephone 'J. Reed' --telephone '0491 570 156'\"\x06person0\x01:\x02\x03\x04H\x00R\rpersonReached\x12\xd1\x01\n" +
+	"\tprice_set\x18o \x01(\v2\x16.thawtrail.v1.PriceSetB\x99\x01\xd2\xda\x18\x94\x01\n" +
+	"\tprice set\x12CSet one price of the practice's list, from now or a later moment on\x1a)price set bag 380 --product 'Foal plasma'\"\x04item\"\vprice_minor0\x01:\x02\x03\x04H\x00R\bpriceSet\x12\xb0\x01\n" +
+	"\atax_set\x18p \x01(\v2\x14.thawtrail.v1.TaxSetB\x7f\xd2\xda\x18{\n" +
+	"\tprice tax\x12HSet the rate of the tax on what is charged; the program knows no tax law\x1a\x10price tax GST 10\"\x04name\"\arate_bp0\x01:\x01\x04H\x00R\x06taxSet\x12\x86\x02\n" +
 	"\rbags_received\x18\x1e \x01(\v2\x1a.thawtrail.v1.BagsReceivedB\xc2\x01\xd2\xda\x18\xbd\x01\n" +
 	"\vbag receive\x12.Take a delivery into stock and number the bags\x1aubag receive --product 'Foal plasma' --batch H2207 --expiry 2028-03 --volume-ml 950 --count 6 --place 'clinic freezer'J\areceiveH\x00R\fbagsReceived\x12\x80\x02\n" +
 	"\ropening_stock\x18\x1f \x01(\v2\x1a.thawtrail.v1.BagsReceivedB\xbc\x01\xd2\xda\x18\xb7\x01\n" +
@@ -1847,11 +1963,23 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\x0ffollow_up_noted\x18] \x01(\v2\x1b.thawtrail.v1.FollowUpNotedB\x96\x01\xd2\xda\x18\x91\x01\n" +
 	"\x06follow\x12=Name who does what is due after plasma, or say why it is left\x1a<follow 5Q next_bag --reason 'the vet stops here after hives'\"\x04case\"\x04whatH\x00R\rfollowUpNoted\x12\xd5\x02\n" +
 	"\x17adverse_event_described\x18_ \x01(\v2\x1b.thawtrail.v1.AdverseDetailB\xfd\x01\xd2\xda\x18\xf8\x01\n" +
-	"\x0eadverse detail\x12nSay what a report of an adverse event asks for besides: kind, numbers, previous exposure, the vet's assessment\x1apadverse detail 5Q --kind animal --breed thoroughbred --assessment 'probably the plasma: hives within 10 minutes'\"\x04caseH\x00R\x15adverseEventDescribed\x12\xfe\x01\n" +
+	"\x0eadverse detail\x12nSay what a report of an adverse event asks for besides: kind, numbers, previous exposure, the vet's assessment\x1apadverse detail 5Q --kind animal --breed thoroughbred --assessment 'probably the plasma: hives within 10 minutes'\"\x04caseH\x00R\x15adverseEventDescribed\x12\xf2\x01\n" +
+	"\fcharge_added\x18` \x01(\v2\x19.thawtrail.v1.ChargeAddedB\xb1\x01\xd2\xda\x18\xac\x01\n" +
+	"\n" +
+	"charge add\x12(Add a line to what is charged for a case\x1aacharge add 5Q other --name 'call-out at night' --price 120 --reason 'rung up at 2 in the morning'\"\x04case\"\x04item0\x01:\x03\x01\x03\x04H\x00R\vchargeAdded\x12\xed\x01\n" +
+	"\x0echarge_changed\x18a \x01(\v2\x1b.thawtrail.v1.ChargeChangedB\xa6\x01\xd2\xda\x18\xa1\x01\n" +
+	"\rcharge change\x125Change count or price of one line of a case's charges\x1aDcharge change 5Q bag/7K2M4V34J --price 280 --reason 'half of it ran'\"\x04case\"\x04line0\x01:\x03\x01\x03\x04P\x01H\x00R\rchargeChanged\x12\xda\x01\n" +
+	"\x10charge_taken_off\x18b \x01(\v2\x1c.thawtrail.v1.ChargeTakenOffB\x8f\x01\xd2\xda\x18\x8a\x01\n" +
+	"\n" +
+	"charge off\x12\"Take one line off a case's charges\x1aCcharge off 5Q visit/3f9a51c07d22 --reason 'one drive for two foals'\"\x04case\"\x04line0\x01:\x03\x01\x03\x04P\x01H\x00R\x0echargeTakenOff\x12\xe5\x01\n" +
+	"\rcase_invoiced\x18c \x01(\v2\x1a.thawtrail.v1.CaseInvoicedB\xa1\x01\xd2\xda\x18\x9c\x01\n" +
+	"\x0fcharge invoiced\x12HNote that a case was invoiced: a line that changes afterwards stands out\x1a+charge invoiced 5Q 2026-114 --on 2026-11-30\"\x04case\"\x06number0\x01:\x02\x03\x04H\x00R\fcaseInvoiced\x12\xfe\x01\n" +
 	"\bmare_due\x18d \x01(\v2\x15.thawtrail.v1.MareDueB\xc9\x01\xd2\xda\x18\xc4\x01\n" +
 	"\bmare due\x12\\Say that a mare is due, by service or due date, so that plasma for her foal is reckoned with\x1aTmare due 'Quiet Harbour' --served 2025-12-20 --breed thoroughbred --yard 'Hill Farm'\"\x04nameH\x00R\amareDue\x12\xf9\x01\n" +
 	"\fbags_ordered\x18e \x01(\v2\x19.thawtrail.v1.BagsOrderedB\xb8\x01\xd2\xda\x18\xb3\x01\n" +
-	"\tbag order\x12ESay that bags were ordered, or that an order arrived or was cancelled\x1a_bag order --product 'Foal plasma' --count 6 --supplier 'Wattle Biologics' --expected 2026-12-10H\x00R\vbagsOrderedB\x06\n" +
+	"\tbag order\x12ESay that bags were ordered, or that an order arrived or was cancelled\x1a_bag order --product 'Foal plasma' --count 6 --supplier 'Wattle Biologics' --expected 2026-12-10H\x00R\vbagsOrdered\x12\xda\x01\n" +
+	"\x10charge_explained\x18f \x01(\v2\x1d.thawtrail.v1.ChargeExplainedB\x8d\x01\xd2\xda\x18\x88\x01\n" +
+	"\x0echarge explain\x125Say why a case came to another amount than was agreed\x1a2charge explain 5Q --text 'a second bag was needed'\"\x04case0\x01:\x03\x01\x03\x04H\x00R\x0fchargeExplainedB\x06\n" +
 	"\x04bodyB!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
 
 var (
@@ -1898,172 +2026,186 @@ var file_thawtrail_v1_entry_proto_goTypes = []any{
 	(*CopiesMet)(nil),            // 27: thawtrail.v1.CopiesMet
 	(*MonthClosed)(nil),          // 28: thawtrail.v1.MonthClosed
 	(*PersonReached)(nil),        // 29: thawtrail.v1.PersonReached
-	(*BagsReceived)(nil),         // 30: thawtrail.v1.BagsReceived
-	(*BagFound)(nil),             // 31: thawtrail.v1.BagFound
-	(*BagsMoved)(nil),            // 32: thawtrail.v1.BagsMoved
-	(*PlaceCounted)(nil),         // 33: thawtrail.v1.PlaceCounted
-	(*BagMissing)(nil),           // 34: thawtrail.v1.BagMissing
-	(*BagsLent)(nil),             // 35: thawtrail.v1.BagsLent
-	(*TemperatureRead)(nil),      // 36: thawtrail.v1.TemperatureRead
-	(*PlaceWarm)(nil),            // 37: thawtrail.v1.PlaceWarm
-	(*QuarantineDecided)(nil),    // 38: thawtrail.v1.QuarantineDecided
-	(*ThawStarted)(nil),          // 39: thawtrail.v1.ThawStarted
-	(*BathMeasured)(nil),         // 40: thawtrail.v1.BathMeasured
-	(*BagThawed)(nil),            // 41: thawtrail.v1.BagThawed
-	(*BagSoftened)(nil),          // 42: thawtrail.v1.BagSoftened
-	(*SetAttached)(nil),          // 43: thawtrail.v1.SetAttached
-	(*BagRefrozen)(nil),          // 44: thawtrail.v1.BagRefrozen
-	(*BagDiscarded)(nil),         // 45: thawtrail.v1.BagDiscarded
-	(*BagReturned)(nil),          // 46: thawtrail.v1.BagReturned
-	(*BagKeptBack)(nil),          // 47: thawtrail.v1.BagKeptBack
-	(*BagsCarried)(nil),          // 48: thawtrail.v1.BagsCarried
-	(*BatchHeld)(nil),            // 49: thawtrail.v1.BatchHeld
-	(*BatchReleased)(nil),        // 50: thawtrail.v1.BatchReleased
-	(*BatchRecalled)(nil),        // 51: thawtrail.v1.BatchRecalled
-	(*BagsPulled)(nil),           // 52: thawtrail.v1.BagsPulled
-	(*ProductCoded)(nil),         // 53: thawtrail.v1.ProductCoded
-	(*KitStocked)(nil),           // 54: thawtrail.v1.KitStocked
-	(*KitUsed)(nil),              // 55: thawtrail.v1.KitUsed
-	(*KitCounted)(nil),           // 56: thawtrail.v1.KitCounted
-	(*LabelUnreadable)(nil),      // 57: thawtrail.v1.LabelUnreadable
-	(*CaseOpened)(nil),           // 58: thawtrail.v1.CaseOpened
-	(*RiskAsked)(nil),            // 59: thawtrail.v1.RiskAsked
-	(*PatientExamined)(nil),      // 60: thawtrail.v1.PatientExamined
-	(*PatientWeighed)(nil),       // 61: thawtrail.v1.PatientWeighed
-	(*IggTested)(nil),            // 62: thawtrail.v1.IggTested
-	(*ColostrumGiven)(nil),       // 63: thawtrail.v1.ColostrumGiven
-	(*ReferralOffered)(nil),      // 64: thawtrail.v1.ReferralOffered
-	(*EstimateAgreed)(nil),       // 65: thawtrail.v1.EstimateAgreed
-	(*PlanAccepted)(nil),         // 66: thawtrail.v1.PlanAccepted
-	(*BathChecked)(nil),          // 67: thawtrail.v1.BathChecked
-	(*HangChecked)(nil),          // 68: thawtrail.v1.HangChecked
-	(*CatheterPlaced)(nil),       // 69: thawtrail.v1.CatheterPlaced
-	(*CatheterRemoved)(nil),      // 70: thawtrail.v1.CatheterRemoved
-	(*TransfusionStarted)(nil),   // 71: thawtrail.v1.TransfusionStarted
-	(*RateSet)(nil),              // 72: thawtrail.v1.RateSet
-	(*VitalsNoted)(nil),          // 73: thawtrail.v1.VitalsNoted
-	(*ReactionNoted)(nil),        // 74: thawtrail.v1.ReactionNoted
-	(*DrugGiven)(nil),            // 75: thawtrail.v1.DrugGiven
-	(*FluidGiven)(nil),           // 76: thawtrail.v1.FluidGiven
-	(*FlowChanged)(nil),          // 77: thawtrail.v1.FlowChanged
-	(*TransfusionEnded)(nil),     // 78: thawtrail.v1.TransfusionEnded
-	(*HandedOver)(nil),           // 79: thawtrail.v1.HandedOver
-	(*RecheckPlanned)(nil),       // 80: thawtrail.v1.RecheckPlanned
-	(*AdverseEvent)(nil),         // 81: thawtrail.v1.AdverseEvent
-	(*CaseClosed)(nil),           // 82: thawtrail.v1.CaseClosed
-	(*CaseAdopted)(nil),          // 83: thawtrail.v1.CaseAdopted
-	(*CrossmatchNoted)(nil),      // 84: thawtrail.v1.CrossmatchNoted
-	(*FoodChainTold)(nil),        // 85: thawtrail.v1.FoodChainTold
-	(*ReactionDescribed)(nil),    // 86: thawtrail.v1.ReactionDescribed
-	(*ClientCalled)(nil),         // 87: thawtrail.v1.ClientCalled
-	(*FollowUpNoted)(nil),        // 88: thawtrail.v1.FollowUpNoted
-	(*AdverseDetail)(nil),        // 89: thawtrail.v1.AdverseDetail
-	(*MareDue)(nil),              // 90: thawtrail.v1.MareDue
-	(*BagsOrdered)(nil),          // 91: thawtrail.v1.BagsOrdered
+	(*PriceSet)(nil),             // 30: thawtrail.v1.PriceSet
+	(*TaxSet)(nil),               // 31: thawtrail.v1.TaxSet
+	(*BagsReceived)(nil),         // 32: thawtrail.v1.BagsReceived
+	(*BagFound)(nil),             // 33: thawtrail.v1.BagFound
+	(*BagsMoved)(nil),            // 34: thawtrail.v1.BagsMoved
+	(*PlaceCounted)(nil),         // 35: thawtrail.v1.PlaceCounted
+	(*BagMissing)(nil),           // 36: thawtrail.v1.BagMissing
+	(*BagsLent)(nil),             // 37: thawtrail.v1.BagsLent
+	(*TemperatureRead)(nil),      // 38: thawtrail.v1.TemperatureRead
+	(*PlaceWarm)(nil),            // 39: thawtrail.v1.PlaceWarm
+	(*QuarantineDecided)(nil),    // 40: thawtrail.v1.QuarantineDecided
+	(*ThawStarted)(nil),          // 41: thawtrail.v1.ThawStarted
+	(*BathMeasured)(nil),         // 42: thawtrail.v1.BathMeasured
+	(*BagThawed)(nil),            // 43: thawtrail.v1.BagThawed
+	(*BagSoftened)(nil),          // 44: thawtrail.v1.BagSoftened
+	(*SetAttached)(nil),          // 45: thawtrail.v1.SetAttached
+	(*BagRefrozen)(nil),          // 46: thawtrail.v1.BagRefrozen
+	(*BagDiscarded)(nil),         // 47: thawtrail.v1.BagDiscarded
+	(*BagReturned)(nil),          // 48: thawtrail.v1.BagReturned
+	(*BagKeptBack)(nil),          // 49: thawtrail.v1.BagKeptBack
+	(*BagsCarried)(nil),          // 50: thawtrail.v1.BagsCarried
+	(*BatchHeld)(nil),            // 51: thawtrail.v1.BatchHeld
+	(*BatchReleased)(nil),        // 52: thawtrail.v1.BatchReleased
+	(*BatchRecalled)(nil),        // 53: thawtrail.v1.BatchRecalled
+	(*BagsPulled)(nil),           // 54: thawtrail.v1.BagsPulled
+	(*ProductCoded)(nil),         // 55: thawtrail.v1.ProductCoded
+	(*KitStocked)(nil),           // 56: thawtrail.v1.KitStocked
+	(*KitUsed)(nil),              // 57: thawtrail.v1.KitUsed
+	(*KitCounted)(nil),           // 58: thawtrail.v1.KitCounted
+	(*LabelUnreadable)(nil),      // 59: thawtrail.v1.LabelUnreadable
+	(*CaseOpened)(nil),           // 60: thawtrail.v1.CaseOpened
+	(*RiskAsked)(nil),            // 61: thawtrail.v1.RiskAsked
+	(*PatientExamined)(nil),      // 62: thawtrail.v1.PatientExamined
+	(*PatientWeighed)(nil),       // 63: thawtrail.v1.PatientWeighed
+	(*IggTested)(nil),            // 64: thawtrail.v1.IggTested
+	(*ColostrumGiven)(nil),       // 65: thawtrail.v1.ColostrumGiven
+	(*ReferralOffered)(nil),      // 66: thawtrail.v1.ReferralOffered
+	(*EstimateAgreed)(nil),       // 67: thawtrail.v1.EstimateAgreed
+	(*PlanAccepted)(nil),         // 68: thawtrail.v1.PlanAccepted
+	(*BathChecked)(nil),          // 69: thawtrail.v1.BathChecked
+	(*HangChecked)(nil),          // 70: thawtrail.v1.HangChecked
+	(*CatheterPlaced)(nil),       // 71: thawtrail.v1.CatheterPlaced
+	(*CatheterRemoved)(nil),      // 72: thawtrail.v1.CatheterRemoved
+	(*TransfusionStarted)(nil),   // 73: thawtrail.v1.TransfusionStarted
+	(*RateSet)(nil),              // 74: thawtrail.v1.RateSet
+	(*VitalsNoted)(nil),          // 75: thawtrail.v1.VitalsNoted
+	(*ReactionNoted)(nil),        // 76: thawtrail.v1.ReactionNoted
+	(*DrugGiven)(nil),            // 77: thawtrail.v1.DrugGiven
+	(*FluidGiven)(nil),           // 78: thawtrail.v1.FluidGiven
+	(*FlowChanged)(nil),          // 79: thawtrail.v1.FlowChanged
+	(*TransfusionEnded)(nil),     // 80: thawtrail.v1.TransfusionEnded
+	(*HandedOver)(nil),           // 81: thawtrail.v1.HandedOver
+	(*RecheckPlanned)(nil),       // 82: thawtrail.v1.RecheckPlanned
+	(*AdverseEvent)(nil),         // 83: thawtrail.v1.AdverseEvent
+	(*CaseClosed)(nil),           // 84: thawtrail.v1.CaseClosed
+	(*CaseAdopted)(nil),          // 85: thawtrail.v1.CaseAdopted
+	(*CrossmatchNoted)(nil),      // 86: thawtrail.v1.CrossmatchNoted
+	(*FoodChainTold)(nil),        // 87: thawtrail.v1.FoodChainTold
+	(*ReactionDescribed)(nil),    // 88: thawtrail.v1.ReactionDescribed
+	(*ClientCalled)(nil),         // 89: thawtrail.v1.ClientCalled
+	(*FollowUpNoted)(nil),        // 90: thawtrail.v1.FollowUpNoted
+	(*AdverseDetail)(nil),        // 91: thawtrail.v1.AdverseDetail
+	(*ChargeAdded)(nil),          // 92: thawtrail.v1.ChargeAdded
+	(*ChargeChanged)(nil),        // 93: thawtrail.v1.ChargeChanged
+	(*ChargeTakenOff)(nil),       // 94: thawtrail.v1.ChargeTakenOff
+	(*CaseInvoiced)(nil),         // 95: thawtrail.v1.CaseInvoiced
+	(*MareDue)(nil),              // 96: thawtrail.v1.MareDue
+	(*BagsOrdered)(nil),          // 97: thawtrail.v1.BagsOrdered
+	(*ChargeExplained)(nil),      // 98: thawtrail.v1.ChargeExplained
 }
 var file_thawtrail_v1_entry_proto_depIdxs = []int32{
-	1,  // 0: thawtrail.v1.Entry.log_opened:type_name -> thawtrail.v1.LogOpened
-	2,  // 1: thawtrail.v1.Entry.heard:type_name -> thawtrail.v1.Heard
-	3,  // 2: thawtrail.v1.Entry.hub_statement:type_name -> thawtrail.v1.HubStatement
-	4,  // 3: thawtrail.v1.Entry.corrected:type_name -> thawtrail.v1.Corrected
-	5,  // 4: thawtrail.v1.Entry.linked:type_name -> thawtrail.v1.Linked
-	5,  // 5: thawtrail.v1.Entry.unlinked:type_name -> thawtrail.v1.Linked
-	6,  // 6: thawtrail.v1.Entry.discrepancy_explained:type_name -> thawtrail.v1.DiscrepancyExplained
-	7,  // 7: thawtrail.v1.Entry.note_added:type_name -> thawtrail.v1.NoteAdded
-	8,  // 8: thawtrail.v1.Entry.signed:type_name -> thawtrail.v1.Signed
-	9,  // 9: thawtrail.v1.Entry.practice_founded:type_name -> thawtrail.v1.PracticeFounded
-	10, // 10: thawtrail.v1.Entry.place_added:type_name -> thawtrail.v1.PlaceAdded
-	11, // 11: thawtrail.v1.Entry.vehicle_added:type_name -> thawtrail.v1.VehicleAdded
-	12, // 12: thawtrail.v1.Entry.person_added:type_name -> thawtrail.v1.PersonAdded
-	13, // 13: thawtrail.v1.Entry.device_added:type_name -> thawtrail.v1.DeviceAdded
-	14, // 14: thawtrail.v1.Entry.role_granted:type_name -> thawtrail.v1.RoleGranted
-	15, // 15: thawtrail.v1.Entry.rights_revoked:type_name -> thawtrail.v1.RightsRevoked
-	16, // 16: thawtrail.v1.Entry.log_admitted:type_name -> thawtrail.v1.LogAdmitted
-	17, // 17: thawtrail.v1.Entry.settings_changed:type_name -> thawtrail.v1.SettingsChanged
-	18, // 18: thawtrail.v1.Entry.protocol_set:type_name -> thawtrail.v1.ProtocolSet
-	19, // 19: thawtrail.v1.Entry.product_card:type_name -> thawtrail.v1.ProductCard
-	20, // 20: thawtrail.v1.Entry.donor_recorded:type_name -> thawtrail.v1.DonorRecorded
-	21, // 21: thawtrail.v1.Entry.client_added:type_name -> thawtrail.v1.ClientAdded
-	22, // 22: thawtrail.v1.Entry.client_forgotten:type_name -> thawtrail.v1.ClientForgotten
-	23, // 23: thawtrail.v1.Entry.server_restored:type_name -> thawtrail.v1.ServerRestored
-	24, // 24: thawtrail.v1.Entry.practice_changed:type_name -> thawtrail.v1.PracticeChanged
-	25, // 25: thawtrail.v1.Entry.saved_again:type_name -> thawtrail.v1.SavedAgain
-	26, // 26: thawtrail.v1.Entry.records_lost:type_name -> thawtrail.v1.RecordsLost
-	27, // 27: thawtrail.v1.Entry.copies_met:type_name -> thawtrail.v1.CopiesMet
-	28, // 28: thawtrail.v1.Entry.month_closed:type_name -> thawtrail.v1.MonthClosed
-	29, // 29: thawtrail.v1.Entry.person_reached:type_name -> thawtrail.v1.PersonReached
-	30, // 30: thawtrail.v1.Entry.bags_received:type_name -> thawtrail.v1.BagsReceived
-	30, // 31: thawtrail.v1.Entry.opening_stock:type_name -> thawtrail.v1.BagsReceived
-	31, // 32: thawtrail.v1.Entry.bag_found:type_name -> thawtrail.v1.BagFound
-	32, // 33: thawtrail.v1.Entry.bags_moved:type_name -> thawtrail.v1.BagsMoved
-	33, // 34: thawtrail.v1.Entry.place_counted:type_name -> thawtrail.v1.PlaceCounted
-	34, // 35: thawtrail.v1.Entry.bag_missing:type_name -> thawtrail.v1.BagMissing
-	35, // 36: thawtrail.v1.Entry.bags_lent:type_name -> thawtrail.v1.BagsLent
-	36, // 37: thawtrail.v1.Entry.temperature_read:type_name -> thawtrail.v1.TemperatureRead
-	37, // 38: thawtrail.v1.Entry.place_warm:type_name -> thawtrail.v1.PlaceWarm
-	38, // 39: thawtrail.v1.Entry.quarantine_decided:type_name -> thawtrail.v1.QuarantineDecided
-	39, // 40: thawtrail.v1.Entry.thaw_started:type_name -> thawtrail.v1.ThawStarted
-	40, // 41: thawtrail.v1.Entry.bath_measured:type_name -> thawtrail.v1.BathMeasured
-	41, // 42: thawtrail.v1.Entry.bag_thawed:type_name -> thawtrail.v1.BagThawed
-	42, // 43: thawtrail.v1.Entry.bag_softened:type_name -> thawtrail.v1.BagSoftened
-	43, // 44: thawtrail.v1.Entry.set_attached:type_name -> thawtrail.v1.SetAttached
-	44, // 45: thawtrail.v1.Entry.bag_refrozen:type_name -> thawtrail.v1.BagRefrozen
-	45, // 46: thawtrail.v1.Entry.bag_discarded:type_name -> thawtrail.v1.BagDiscarded
-	46, // 47: thawtrail.v1.Entry.bag_returned:type_name -> thawtrail.v1.BagReturned
-	47, // 48: thawtrail.v1.Entry.bag_kept_back:type_name -> thawtrail.v1.BagKeptBack
-	48, // 49: thawtrail.v1.Entry.bags_carried:type_name -> thawtrail.v1.BagsCarried
-	49, // 50: thawtrail.v1.Entry.batch_held:type_name -> thawtrail.v1.BatchHeld
-	50, // 51: thawtrail.v1.Entry.batch_released:type_name -> thawtrail.v1.BatchReleased
-	51, // 52: thawtrail.v1.Entry.batch_recalled:type_name -> thawtrail.v1.BatchRecalled
-	52, // 53: thawtrail.v1.Entry.bags_pulled:type_name -> thawtrail.v1.BagsPulled
-	53, // 54: thawtrail.v1.Entry.product_coded:type_name -> thawtrail.v1.ProductCoded
-	54, // 55: thawtrail.v1.Entry.kit_stocked:type_name -> thawtrail.v1.KitStocked
-	55, // 56: thawtrail.v1.Entry.kit_used:type_name -> thawtrail.v1.KitUsed
-	56, // 57: thawtrail.v1.Entry.kit_counted:type_name -> thawtrail.v1.KitCounted
-	57, // 58: thawtrail.v1.Entry.label_unreadable:type_name -> thawtrail.v1.LabelUnreadable
-	58, // 59: thawtrail.v1.Entry.case_opened:type_name -> thawtrail.v1.CaseOpened
-	59, // 60: thawtrail.v1.Entry.risk_asked:type_name -> thawtrail.v1.RiskAsked
-	60, // 61: thawtrail.v1.Entry.patient_examined:type_name -> thawtrail.v1.PatientExamined
-	61, // 62: thawtrail.v1.Entry.patient_weighed:type_name -> thawtrail.v1.PatientWeighed
-	62, // 63: thawtrail.v1.Entry.igg_tested:type_name -> thawtrail.v1.IggTested
-	63, // 64: thawtrail.v1.Entry.colostrum_given:type_name -> thawtrail.v1.ColostrumGiven
-	64, // 65: thawtrail.v1.Entry.referral_offered:type_name -> thawtrail.v1.ReferralOffered
-	65, // 66: thawtrail.v1.Entry.estimate_agreed:type_name -> thawtrail.v1.EstimateAgreed
-	66, // 67: thawtrail.v1.Entry.plan_accepted:type_name -> thawtrail.v1.PlanAccepted
-	67, // 68: thawtrail.v1.Entry.bath_checked:type_name -> thawtrail.v1.BathChecked
-	68, // 69: thawtrail.v1.Entry.hang_checked:type_name -> thawtrail.v1.HangChecked
-	69, // 70: thawtrail.v1.Entry.catheter_placed:type_name -> thawtrail.v1.CatheterPlaced
-	70, // 71: thawtrail.v1.Entry.catheter_removed:type_name -> thawtrail.v1.CatheterRemoved
-	71, // 72: thawtrail.v1.Entry.transfusion_started:type_name -> thawtrail.v1.TransfusionStarted
-	72, // 73: thawtrail.v1.Entry.rate_set:type_name -> thawtrail.v1.RateSet
-	73, // 74: thawtrail.v1.Entry.vitals_noted:type_name -> thawtrail.v1.VitalsNoted
-	74, // 75: thawtrail.v1.Entry.reaction_noted:type_name -> thawtrail.v1.ReactionNoted
-	75, // 76: thawtrail.v1.Entry.drug_given:type_name -> thawtrail.v1.DrugGiven
-	76, // 77: thawtrail.v1.Entry.fluid_given:type_name -> thawtrail.v1.FluidGiven
-	77, // 78: thawtrail.v1.Entry.clamped:type_name -> thawtrail.v1.FlowChanged
-	77, // 79: thawtrail.v1.Entry.resumed:type_name -> thawtrail.v1.FlowChanged
-	78, // 80: thawtrail.v1.Entry.stopped:type_name -> thawtrail.v1.TransfusionEnded
-	78, // 81: thawtrail.v1.Entry.finished:type_name -> thawtrail.v1.TransfusionEnded
-	79, // 82: thawtrail.v1.Entry.handed_over:type_name -> thawtrail.v1.HandedOver
-	80, // 83: thawtrail.v1.Entry.recheck_planned:type_name -> thawtrail.v1.RecheckPlanned
-	62, // 84: thawtrail.v1.Entry.igg_rechecked:type_name -> thawtrail.v1.IggTested
-	81, // 85: thawtrail.v1.Entry.adverse_event_considered:type_name -> thawtrail.v1.AdverseEvent
-	81, // 86: thawtrail.v1.Entry.adverse_event_reported:type_name -> thawtrail.v1.AdverseEvent
-	82, // 87: thawtrail.v1.Entry.case_closed:type_name -> thawtrail.v1.CaseClosed
-	83, // 88: thawtrail.v1.Entry.case_adopted:type_name -> thawtrail.v1.CaseAdopted
-	84, // 89: thawtrail.v1.Entry.crossmatch_noted:type_name -> thawtrail.v1.CrossmatchNoted
-	85, // 90: thawtrail.v1.Entry.food_chain_told:type_name -> thawtrail.v1.FoodChainTold
-	86, // 91: thawtrail.v1.Entry.reaction_described:type_name -> thawtrail.v1.ReactionDescribed
-	87, // 92: thawtrail.v1.Entry.client_called:type_name -> thawtrail.v1.ClientCalled
-	88, // 93: thawtrail.v1.Entry.follow_up_noted:type_name -> thawtrail.v1.FollowUpNoted
-	89, // 94: thawtrail.v1.Entry.adverse_event_described:type_name -> thawtrail.v1.AdverseDetail
-	90, // 95: thawtrail.v1.Entry.mare_due:type_name -> thawtrail.v1.MareDue
-	91, // 96: thawtrail.v1.Entry.bags_ordered:type_name -> thawtrail.v1.BagsOrdered
-	97, // [97:97] is the sub-list for method output_type
-	97, // [97:97] is the sub-list for method input_type
-	97, // [97:97] is the sub-list for extension type_name
-	97, // [97:97] is the sub-list for extension extendee
-	0,  // [0:97] is the sub-list for field type_name
+	1,   // 0: thawtrail.v1.Entry.log_opened:type_name -> thawtrail.v1.LogOpened
+	2,   // 1: thawtrail.v1.Entry.heard:type_name -> thawtrail.v1.Heard
+	3,   // 2: thawtrail.v1.Entry.hub_statement:type_name -> thawtrail.v1.HubStatement
+	4,   // 3: thawtrail.v1.Entry.corrected:type_name -> thawtrail.v1.Corrected
+	5,   // 4: thawtrail.v1.Entry.linked:type_name -> thawtrail.v1.Linked
+	5,   // 5: thawtrail.v1.Entry.unlinked:type_name -> thawtrail.v1.Linked
+	6,   // 6: thawtrail.v1.Entry.discrepancy_explained:type_name -> thawtrail.v1.DiscrepancyExplained
+	7,   // 7: thawtrail.v1.Entry.note_added:type_name -> thawtrail.v1.NoteAdded
+	8,   // 8: thawtrail.v1.Entry.signed:type_name -> thawtrail.v1.Signed
+	9,   // 9: thawtrail.v1.Entry.practice_founded:type_name -> thawtrail.v1.PracticeFounded
+	10,  // 10: thawtrail.v1.Entry.place_added:type_name -> thawtrail.v1.PlaceAdded
+	11,  // 11: thawtrail.v1.Entry.vehicle_added:type_name -> thawtrail.v1.VehicleAdded
+	12,  // 12: thawtrail.v1.Entry.person_added:type_name -> thawtrail.v1.PersonAdded
+	13,  // 13: thawtrail.v1.Entry.device_added:type_name -> thawtrail.v1.DeviceAdded
+	14,  // 14: thawtrail.v1.Entry.role_granted:type_name -> thawtrail.v1.RoleGranted
+	15,  // 15: thawtrail.v1.Entry.rights_revoked:type_name -> thawtrail.v1.RightsRevoked
+	16,  // 16: thawtrail.v1.Entry.log_admitted:type_name -> thawtrail.v1.LogAdmitted
+	17,  // 17: thawtrail.v1.Entry.settings_changed:type_name -> thawtrail.v1.SettingsChanged
+	18,  // 18: thawtrail.v1.Entry.protocol_set:type_name -> thawtrail.v1.ProtocolSet
+	19,  // 19: thawtrail.v1.Entry.product_card:type_name -> thawtrail.v1.ProductCard
+	20,  // 20: thawtrail.v1.Entry.donor_recorded:type_name -> thawtrail.v1.DonorRecorded
+	21,  // 21: thawtrail.v1.Entry.client_added:type_name -> thawtrail.v1.ClientAdded
+	22,  // 22: thawtrail.v1.Entry.client_forgotten:type_name -> thawtrail.v1.ClientForgotten
+	23,  // 23: thawtrail.v1.Entry.server_restored:type_name -> thawtrail.v1.ServerRestored
+	24,  // 24: thawtrail.v1.Entry.practice_changed:type_name -> thawtrail.v1.PracticeChanged
+	25,  // 25: thawtrail.v1.Entry.saved_again:type_name -> thawtrail.v1.SavedAgain
+	26,  // 26: thawtrail.v1.Entry.records_lost:type_name -> thawtrail.v1.RecordsLost
+	27,  // 27: thawtrail.v1.Entry.copies_met:type_name -> thawtrail.v1.CopiesMet
+	28,  // 28: thawtrail.v1.Entry.month_closed:type_name -> thawtrail.v1.MonthClosed
+	29,  // 29: thawtrail.v1.Entry.person_reached:type_name -> thawtrail.v1.PersonReached
+	30,  // 30: thawtrail.v1.Entry.price_set:type_name -> thawtrail.v1.PriceSet
+	31,  // 31: thawtrail.v1.Entry.tax_set:type_name -> thawtrail.v1.TaxSet
+	32,  // 32: thawtrail.v1.Entry.bags_received:type_name -> thawtrail.v1.BagsReceived
+	32,  // 33: thawtrail.v1.Entry.opening_stock:type_name -> thawtrail.v1.BagsReceived
+	33,  // 34: thawtrail.v1.Entry.bag_found:type_name -> thawtrail.v1.BagFound
+	34,  // 35: thawtrail.v1.Entry.bags_moved:type_name -> thawtrail.v1.BagsMoved
+	35,  // 36: thawtrail.v1.Entry.place_counted:type_name -> thawtrail.v1.PlaceCounted
+	36,  // 37: thawtrail.v1.Entry.bag_missing:type_name -> thawtrail.v1.BagMissing
+	37,  // 38: thawtrail.v1.Entry.bags_lent:type_name -> thawtrail.v1.BagsLent
+	38,  // 39: thawtrail.v1.Entry.temperature_read:type_name -> thawtrail.v1.TemperatureRead
+	39,  // 40: thawtrail.v1.Entry.place_warm:type_name -> thawtrail.v1.PlaceWarm
+	40,  // 41: thawtrail.v1.Entry.quarantine_decided:type_name -> thawtrail.v1.QuarantineDecided
+	41,  // 42: thawtrail.v1.Entry.thaw_started:type_name -> thawtrail.v1.ThawStarted
+	42,  // 43: thawtrail.v1.Entry.bath_measured:type_name -> thawtrail.v1.BathMeasured
+	43,  // 44: thawtrail.v1.Entry.bag_thawed:type_name -> thawtrail.v1.BagThawed
+	44,  // 45: thawtrail.v1.Entry.bag_softened:type_name -> thawtrail.v1.BagSoftened
+	45,  // 46: thawtrail.v1.Entry.set_attached:type_name -> thawtrail.v1.SetAttached
+	46,  // 47: thawtrail.v1.Entry.bag_refrozen:type_name -> thawtrail.v1.BagRefrozen
+	47,  // 48: thawtrail.v1.Entry.bag_discarded:type_name -> thawtrail.v1.BagDiscarded
+	48,  // 49: thawtrail.v1.Entry.bag_returned:type_name -> thawtrail.v1.BagReturned
+	49,  // 50: thawtrail.v1.Entry.bag_kept_back:type_name -> thawtrail.v1.BagKeptBack
+	50,  // 51: thawtrail.v1.Entry.bags_carried:type_name -> thawtrail.v1.BagsCarried
+	51,  // 52: thawtrail.v1.Entry.batch_held:type_name -> thawtrail.v1.BatchHeld
+	52,  // 53: thawtrail.v1.Entry.batch_released:type_name -> thawtrail.v1.BatchReleased
+	53,  // 54: thawtrail.v1.Entry.batch_recalled:type_name -> thawtrail.v1.BatchRecalled
+	54,  // 55: thawtrail.v1.Entry.bags_pulled:type_name -> thawtrail.v1.BagsPulled
+	55,  // 56: thawtrail.v1.Entry.product_coded:type_name -> thawtrail.v1.ProductCoded
+	56,  // 57: thawtrail.v1.Entry.kit_stocked:type_name -> thawtrail.v1.KitStocked
+	57,  // 58: thawtrail.v1.Entry.kit_used:type_name -> thawtrail.v1.KitUsed
+	58,  // 59: thawtrail.v1.Entry.kit_counted:type_name -> thawtrail.v1.KitCounted
+	59,  // 60: thawtrail.v1.Entry.label_unreadable:type_name -> thawtrail.v1.LabelUnreadable
+	60,  // 61: thawtrail.v1.Entry.case_opened:type_name -> thawtrail.v1.CaseOpened
+	61,  // 62: thawtrail.v1.Entry.risk_asked:type_name -> thawtrail.v1.RiskAsked
+	62,  // 63: thawtrail.v1.Entry.patient_examined:type_name -> thawtrail.v1.PatientExamined
+	63,  // 64: thawtrail.v1.Entry.patient_weighed:type_name -> thawtrail.v1.PatientWeighed
+	64,  // 65: thawtrail.v1.Entry.igg_tested:type_name -> thawtrail.v1.IggTested
+	65,  // 66: thawtrail.v1.Entry.colostrum_given:type_name -> thawtrail.v1.ColostrumGiven
+	66,  // 67: thawtrail.v1.Entry.referral_offered:type_name -> thawtrail.v1.ReferralOffered
+	67,  // 68: thawtrail.v1.Entry.estimate_agreed:type_name -> thawtrail.v1.EstimateAgreed
+	68,  // 69: thawtrail.v1.Entry.plan_accepted:type_name -> thawtrail.v1.PlanAccepted
+	69,  // 70: thawtrail.v1.Entry.bath_checked:type_name -> thawtrail.v1.BathChecked
+	70,  // 71: thawtrail.v1.Entry.hang_checked:type_name -> thawtrail.v1.HangChecked
+	71,  // 72: thawtrail.v1.Entry.catheter_placed:type_name -> thawtrail.v1.CatheterPlaced
+	72,  // 73: thawtrail.v1.Entry.catheter_removed:type_name -> thawtrail.v1.CatheterRemoved
+	73,  // 74: thawtrail.v1.Entry.transfusion_started:type_name -> thawtrail.v1.TransfusionStarted
+	74,  // 75: thawtrail.v1.Entry.rate_set:type_name -> thawtrail.v1.RateSet
+	75,  // 76: thawtrail.v1.Entry.vitals_noted:type_name -> thawtrail.v1.VitalsNoted
+	76,  // 77: thawtrail.v1.Entry.reaction_noted:type_name -> thawtrail.v1.ReactionNoted
+	77,  // 78: thawtrail.v1.Entry.drug_given:type_name -> thawtrail.v1.DrugGiven
+	78,  // 79: thawtrail.v1.Entry.fluid_given:type_name -> thawtrail.v1.FluidGiven
+	79,  // 80: thawtrail.v1.Entry.clamped:type_name -> thawtrail.v1.FlowChanged
+	79,  // 81: thawtrail.v1.Entry.resumed:type_name -> thawtrail.v1.FlowChanged
+	80,  // 82: thawtrail.v1.Entry.stopped:type_name -> thawtrail.v1.TransfusionEnded
+	80,  // 83: thawtrail.v1.Entry.finished:type_name -> thawtrail.v1.TransfusionEnded
+	81,  // 84: thawtrail.v1.Entry.handed_over:type_name -> thawtrail.v1.HandedOver
+	82,  // 85: thawtrail.v1.Entry.recheck_planned:type_name -> thawtrail.v1.RecheckPlanned
+	64,  // 86: thawtrail.v1.Entry.igg_rechecked:type_name -> thawtrail.v1.IggTested
+	83,  // 87: thawtrail.v1.Entry.adverse_event_considered:type_name -> thawtrail.v1.AdverseEvent
+	83,  // 88: thawtrail.v1.Entry.adverse_event_reported:type_name -> thawtrail.v1.AdverseEvent
+	84,  // 89: thawtrail.v1.Entry.case_closed:type_name -> thawtrail.v1.CaseClosed
+	85,  // 90: thawtrail.v1.Entry.case_adopted:type_name -> thawtrail.v1.CaseAdopted
+	86,  // 91: thawtrail.v1.Entry.crossmatch_noted:type_name -> thawtrail.v1.CrossmatchNoted
+	87,  // 92: thawtrail.v1.Entry.food_chain_told:type_name -> thawtrail.v1.FoodChainTold
+	88,  // 93: thawtrail.v1.Entry.reaction_described:type_name -> thawtrail.v1.ReactionDescribed
+	89,  // 94: thawtrail.v1.Entry.client_called:type_name -> thawtrail.v1.ClientCalled
+	90,  // 95: thawtrail.v1.Entry.follow_up_noted:type_name -> thawtrail.v1.FollowUpNoted
+	91,  // 96: thawtrail.v1.Entry.adverse_event_described:type_name -> thawtrail.v1.AdverseDetail
+	92,  // 97: thawtrail.v1.Entry.charge_added:type_name -> thawtrail.v1.ChargeAdded
+	93,  // 98: thawtrail.v1.Entry.charge_changed:type_name -> thawtrail.v1.ChargeChanged
+	94,  // 99: thawtrail.v1.Entry.charge_taken_off:type_name -> thawtrail.v1.ChargeTakenOff
+	95,  // 100: thawtrail.v1.Entry.case_invoiced:type_name -> thawtrail.v1.CaseInvoiced
+	96,  // 101: thawtrail.v1.Entry.mare_due:type_name -> thawtrail.v1.MareDue
+	97,  // 102: thawtrail.v1.Entry.bags_ordered:type_name -> thawtrail.v1.BagsOrdered
+	98,  // 103: thawtrail.v1.Entry.charge_explained:type_name -> thawtrail.v1.ChargeExplained
+	104, // [104:104] is the sub-list for method output_type
+	104, // [104:104] is the sub-list for method input_type
+	104, // [104:104] is the sub-list for extension type_name
+	104, // [104:104] is the sub-list for extension extendee
+	0,   // [0:104] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_entry_proto_init() }
@@ -2072,6 +2214,7 @@ func file_thawtrail_v1_entry_proto_init() {
 		return
 	}
 	file_thawtrail_v1_case_proto_init()
+	file_thawtrail_v1_money_proto_init()
 	file_thawtrail_v1_practice_proto_init()
 	file_thawtrail_v1_rules_proto_init()
 	file_thawtrail_v1_stock_proto_init()
@@ -2106,6 +2249,8 @@ func file_thawtrail_v1_entry_proto_init() {
 		(*Entry_CopiesMet)(nil),
 		(*Entry_MonthClosed)(nil),
 		(*Entry_PersonReached)(nil),
+		(*Entry_PriceSet)(nil),
+		(*Entry_TaxSet)(nil),
 		(*Entry_BagsReceived)(nil),
 		(*Entry_OpeningStock)(nil),
 		(*Entry_BagFound)(nil),
@@ -2171,8 +2316,13 @@ func file_thawtrail_v1_entry_proto_init() {
 		(*Entry_ClientCalled)(nil),
 		(*Entry_FollowUpNoted)(nil),
 		(*Entry_AdverseEventDescribed)(nil),
+		(*Entry_ChargeAdded)(nil),
+		(*Entry_ChargeChanged)(nil),
+		(*Entry_ChargeTakenOff)(nil),
+		(*Entry_CaseInvoiced)(nil),
 		(*Entry_MareDue)(nil),
 		(*Entry_BagsOrdered)(nil),
+		(*Entry_ChargeExplained)(nil),
 	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{

@@ -1517,7 +1517,10 @@ type TimelineRow struct {
 	// A correction reaches it.
 	Correctable bool `protobuf:"varint,10,opt,name=correctable,proto3" json:"correctable,omitempty"`
 	// The end of what, where it tells what is not right.
-	Wrong         string `protobuf:"bytes,11,opt,name=wrong,proto3" json:"wrong,omitempty"`
+	Wrong string `protobuf:"bytes,11,opt,name=wrong,proto3" json:"wrong,omitempty"`
+	// Name of the event that stands, as 'weigh' writes patient_weighed; empty for one of a
+	// newer program.
+	Event         string `protobuf:"bytes,12,opt,name=event,proto3" json:"event,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1625,6 +1628,13 @@ func (x *TimelineRow) GetCorrectable() bool {
 func (x *TimelineRow) GetWrong() string {
 	if x != nil {
 		return x.Wrong
+	}
+	return ""
+}
+
+func (x *TimelineRow) GetEvent() string {
+	if x != nil {
+		return x.Event
 	}
 	return ""
 }
@@ -10774,6 +10784,1515 @@ func (x *ListPlasmaResponse) GetNext() string {
 	return ""
 }
 
+type ListPricesRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	At            string                 `protobuf:"bytes,1,opt,name=at,proto3" json:"at,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListPricesRequest) Reset() {
+	*x = ListPricesRequest{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[118]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListPricesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListPricesRequest) ProtoMessage() {}
+
+func (x *ListPricesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[118]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListPricesRequest.ProtoReflect.Descriptor instead.
+func (*ListPricesRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{118}
+}
+
+func (x *ListPricesRequest) GetAt() string {
+	if x != nil {
+		return x.At
+	}
+	return ""
+}
+
+// PriceRow is one price of the list.
+type PriceRow struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// bag, rest_of_bag, unused_bag, filtered_set, visit, igg_test, other or tax.
+	Item string `protobuf:"bytes,1,opt,name=item,proto3" json:"item,omitempty"`
+	// The item with its product or name, in words.
+	Text    string `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
+	Product string `protobuf:"bytes,3,opt,name=product,proto3" json:"product,omitempty"`
+	Name    string `protobuf:"bytes,4,opt,name=name,proto3" json:"name,omitempty"`
+	// Before tax; absent for a tax.
+	PriceMinor *int64 `protobuf:"varint,5,opt,name=price_minor,json=priceMinor,proto3,oneof" json:"price_minor,omitempty"`
+	// Of a tax.
+	RatePercent *float64 `protobuf:"fixed64,6,opt,name=rate_percent,json=ratePercent,proto3,oneof" json:"rate_percent,omitempty"`
+	Currency    string   `protobuf:"bytes,7,opt,name=currency,proto3" json:"currency,omitempty"`
+	// From when it holds. A time still to come: it does not hold yet.
+	From          string `protobuf:"bytes,8,opt,name=from,proto3" json:"from,omitempty"`
+	ToCome        bool   `protobuf:"varint,9,opt,name=to_come,json=toCome,proto3" json:"to_come,omitempty"`
+	Who           string `protobuf:"bytes,10,opt,name=who,proto3" json:"who,omitempty"`
+	Record        string `protobuf:"bytes,11,opt,name=record,proto3" json:"record,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PriceRow) Reset() {
+	*x = PriceRow{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[119]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PriceRow) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PriceRow) ProtoMessage() {}
+
+func (x *PriceRow) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[119]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PriceRow.ProtoReflect.Descriptor instead.
+func (*PriceRow) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{119}
+}
+
+func (x *PriceRow) GetItem() string {
+	if x != nil {
+		return x.Item
+	}
+	return ""
+}
+
+func (x *PriceRow) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *PriceRow) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *PriceRow) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *PriceRow) GetPriceMinor() int64 {
+	if x != nil && x.PriceMinor != nil {
+		return *x.PriceMinor
+	}
+	return 0
+}
+
+func (x *PriceRow) GetRatePercent() float64 {
+	if x != nil && x.RatePercent != nil {
+		return *x.RatePercent
+	}
+	return 0
+}
+
+func (x *PriceRow) GetCurrency() string {
+	if x != nil {
+		return x.Currency
+	}
+	return ""
+}
+
+func (x *PriceRow) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *PriceRow) GetToCome() bool {
+	if x != nil {
+		return x.ToCome
+	}
+	return false
+}
+
+func (x *PriceRow) GetWho() string {
+	if x != nil {
+		return x.Who
+	}
+	return ""
+}
+
+func (x *PriceRow) GetRecord() string {
+	if x != nil {
+		return x.Record
+	}
+	return ""
+}
+
+type ListPricesResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Rows          []*PriceRow            `protobuf:"bytes,1,rep,name=rows,proto3" json:"rows,omitempty"`
+	Currency      string                 `protobuf:"bytes,2,opt,name=currency,proto3" json:"currency,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListPricesResponse) Reset() {
+	*x = ListPricesResponse{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[120]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListPricesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListPricesResponse) ProtoMessage() {}
+
+func (x *ListPricesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[120]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListPricesResponse.ProtoReflect.Descriptor instead.
+func (*ListPricesResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{120}
+}
+
+func (x *ListPricesResponse) GetRows() []*PriceRow {
+	if x != nil {
+		return x.Rows
+	}
+	return nil
+}
+
+func (x *ListPricesResponse) GetCurrency() string {
+	if x != nil {
+		return x.Currency
+	}
+	return ""
+}
+
+type GetChargesRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Case          string                 `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetChargesRequest) Reset() {
+	*x = GetChargesRequest{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[121]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetChargesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetChargesRequest) ProtoMessage() {}
+
+func (x *GetChargesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[121]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetChargesRequest.ProtoReflect.Descriptor instead.
+func (*GetChargesRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{121}
+}
+
+func (x *GetChargesRequest) GetCase() string {
+	if x != nil {
+		return x.Case
+	}
+	return ""
+}
+
+// ChargeRow is one line of what is charged. Amounts are hundredths of the currency.
+type ChargeRow struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The month in which it happened, by the practice's clock.
+	Month   string `protobuf:"bytes,1,opt,name=month,proto3" json:"month,omitempty"`
+	Client  string `protobuf:"bytes,2,opt,name=client,proto3" json:"client,omitempty"`
+	Case    string `protobuf:"bytes,3,opt,name=case,proto3" json:"case,omitempty"`
+	Patient string `protobuf:"bytes,4,opt,name=patient,proto3" json:"patient,omitempty"`
+	At      string `protobuf:"bytes,5,opt,name=at,proto3" json:"at,omitempty"`
+	// bag, rest_of_bag, unused_bag, filtered_set, visit, igg_test or other.
+	Item    string `protobuf:"bytes,6,opt,name=item,proto3" json:"item,omitempty"`
+	Text    string `protobuf:"bytes,7,opt,name=text,proto3" json:"text,omitempty"`
+	Product string `protobuf:"bytes,8,opt,name=product,proto3" json:"product,omitempty"`
+	Bag     string `protobuf:"bytes,9,opt,name=bag,proto3" json:"bag,omitempty"`
+	Count   int32  `protobuf:"varint,10,opt,name=count,proto3" json:"count,omitempty"`
+	// Of one, before tax; absent where no price stood then.
+	PriceMinor *int64 `protobuf:"varint,11,opt,name=price_minor,json=priceMinor,proto3,oneof" json:"price_minor,omitempty"`
+	// Count times price, before tax.
+	AmountMinor *int64 `protobuf:"varint,12,opt,name=amount_minor,json=amountMinor,proto3,oneof" json:"amount_minor,omitempty"`
+	// Tax on this line, rounded to the hundredth; half a hundredth goes away from zero.
+	TaxMinor   int64  `protobuf:"varint,13,opt,name=tax_minor,json=taxMinor,proto3" json:"tax_minor,omitempty"`
+	TotalMinor *int64 `protobuf:"varint,14,opt,name=total_minor,json=totalMinor,proto3,oneof" json:"total_minor,omitempty"`
+	Currency   string `protobuf:"bytes,15,opt,name=currency,proto3" json:"currency,omitempty"`
+	// The newest invoice of the case, and whether the case's lines are not what they were then.
+	Invoice              string `protobuf:"bytes,16,opt,name=invoice,proto3" json:"invoice,omitempty"`
+	InvoicedOn           string `protobuf:"bytes,17,opt,name=invoiced_on,json=invoicedOn,proto3" json:"invoiced_on,omitempty"`
+	ChangedSinceInvoiced bool   `protobuf:"varint,18,opt,name=changed_since_invoiced,json=changedSinceInvoiced,proto3" json:"changed_since_invoiced,omitempty"`
+	// A person added this line, changed it or took it off, and why.
+	Added   bool   `protobuf:"varint,19,opt,name=added,proto3" json:"added,omitempty"`
+	Changed bool   `protobuf:"varint,20,opt,name=changed,proto3" json:"changed,omitempty"`
+	Off     bool   `protobuf:"varint,21,opt,name=off,proto3" json:"off,omitempty"`
+	Reason  string `protobuf:"bytes,22,opt,name=reason,proto3" json:"reason,omitempty"`
+	Who     string `protobuf:"bytes,23,opt,name=who,proto3" json:"who,omitempty"`
+	// The record from which the line comes.
+	Record string `protobuf:"bytes,24,opt,name=record,proto3" json:"record,omitempty"`
+	// By which name 'charge change' and 'charge off' know it.
+	Line string `protobuf:"bytes,25,opt,name=line,proto3" json:"line,omitempty"`
+	// The record of the person's word about it; empty for none.
+	WordRecord    string  `protobuf:"bytes,26,opt,name=word_record,json=wordRecord,proto3" json:"word_record,omitempty"`
+	TaxPercent    float64 `protobuf:"fixed64,27,opt,name=tax_percent,json=taxPercent,proto3" json:"tax_percent,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ChargeRow) Reset() {
+	*x = ChargeRow{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[122]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ChargeRow) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ChargeRow) ProtoMessage() {}
+
+func (x *ChargeRow) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[122]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ChargeRow.ProtoReflect.Descriptor instead.
+func (*ChargeRow) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{122}
+}
+
+func (x *ChargeRow) GetMonth() string {
+	if x != nil {
+		return x.Month
+	}
+	return ""
+}
+
+func (x *ChargeRow) GetClient() string {
+	if x != nil {
+		return x.Client
+	}
+	return ""
+}
+
+func (x *ChargeRow) GetCase() string {
+	if x != nil {
+		return x.Case
+	}
+	return ""
+}
+
+func (x *ChargeRow) GetPatient() string {
+	if x != nil {
+		return x.Patient
+	}
+	return ""
+}
+
+func (x *ChargeRow) GetAt() string {
+	if x != nil {
+		return x.At
+	}
+	return ""
+}
+
+func (x *ChargeRow) GetItem() string {
+	if x != nil {
+		return x.Item
+	}
+	return ""
+}
+
+func (x *ChargeRow) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *ChargeRow) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *ChargeRow) GetBag() string {
+	if x != nil {
+		return x.Bag
+	}
+	return ""
+}
+
+func (x *ChargeRow) GetCount() int32 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
+func (x *ChargeRow) GetPriceMinor() int64 {
+	if x != nil && x.PriceMinor != nil {
+		return *x.PriceMinor
+	}
+	return 0
+}
+
+func (x *ChargeRow) GetAmountMinor() int64 {
+	if x != nil && x.AmountMinor != nil {
+		return *x.AmountMinor
+	}
+	return 0
+}
+
+func (x *ChargeRow) GetTaxMinor() int64 {
+	if x != nil {
+		return x.TaxMinor
+	}
+	return 0
+}
+
+func (x *ChargeRow) GetTotalMinor() int64 {
+	if x != nil && x.TotalMinor != nil {
+		return *x.TotalMinor
+	}
+	return 0
+}
+
+func (x *ChargeRow) GetCurrency() string {
+	if x != nil {
+		return x.Currency
+	}
+	return ""
+}
+
+func (x *ChargeRow) GetInvoice() string {
+	if x != nil {
+		return x.Invoice
+	}
+	return ""
+}
+
+func (x *ChargeRow) GetInvoicedOn() string {
+	if x != nil {
+		return x.InvoicedOn
+	}
+	return ""
+}
+
+func (x *ChargeRow) GetChangedSinceInvoiced() bool {
+	if x != nil {
+		return x.ChangedSinceInvoiced
+	}
+	return false
+}
+
+func (x *ChargeRow) GetAdded() bool {
+	if x != nil {
+		return x.Added
+	}
+	return false
+}
+
+func (x *ChargeRow) GetChanged() bool {
+	if x != nil {
+		return x.Changed
+	}
+	return false
+}
+
+func (x *ChargeRow) GetOff() bool {
+	if x != nil {
+		return x.Off
+	}
+	return false
+}
+
+func (x *ChargeRow) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *ChargeRow) GetWho() string {
+	if x != nil {
+		return x.Who
+	}
+	return ""
+}
+
+func (x *ChargeRow) GetRecord() string {
+	if x != nil {
+		return x.Record
+	}
+	return ""
+}
+
+func (x *ChargeRow) GetLine() string {
+	if x != nil {
+		return x.Line
+	}
+	return ""
+}
+
+func (x *ChargeRow) GetWordRecord() string {
+	if x != nil {
+		return x.WordRecord
+	}
+	return ""
+}
+
+func (x *ChargeRow) GetTaxPercent() float64 {
+	if x != nil {
+		return x.TaxPercent
+	}
+	return 0
+}
+
+// ChargeSum is what lines add up to in one currency; two are never added.
+type ChargeSum struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Currency      string                 `protobuf:"bytes,1,opt,name=currency,proto3" json:"currency,omitempty"`
+	AmountMinor   int64                  `protobuf:"varint,2,opt,name=amount_minor,json=amountMinor,proto3" json:"amount_minor,omitempty"`
+	TaxMinor      int64                  `protobuf:"varint,3,opt,name=tax_minor,json=taxMinor,proto3" json:"tax_minor,omitempty"`
+	TotalMinor    int64                  `protobuf:"varint,4,opt,name=total_minor,json=totalMinor,proto3" json:"total_minor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ChargeSum) Reset() {
+	*x = ChargeSum{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[123]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ChargeSum) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ChargeSum) ProtoMessage() {}
+
+func (x *ChargeSum) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[123]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ChargeSum.ProtoReflect.Descriptor instead.
+func (*ChargeSum) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{123}
+}
+
+func (x *ChargeSum) GetCurrency() string {
+	if x != nil {
+		return x.Currency
+	}
+	return ""
+}
+
+func (x *ChargeSum) GetAmountMinor() int64 {
+	if x != nil {
+		return x.AmountMinor
+	}
+	return 0
+}
+
+func (x *ChargeSum) GetTaxMinor() int64 {
+	if x != nil {
+		return x.TaxMinor
+	}
+	return 0
+}
+
+func (x *ChargeSum) GetTotalMinor() int64 {
+	if x != nil {
+		return x.TotalMinor
+	}
+	return 0
+}
+
+// ChargeTax is the tax at one rate, as a line of its own: the sum of the tax of each line.
+type ChargeTax struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Name          string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	RatePercent   float64                `protobuf:"fixed64,2,opt,name=rate_percent,json=ratePercent,proto3" json:"rate_percent,omitempty"`
+	Currency      string                 `protobuf:"bytes,3,opt,name=currency,proto3" json:"currency,omitempty"`
+	AmountMinor   int64                  `protobuf:"varint,4,opt,name=amount_minor,json=amountMinor,proto3" json:"amount_minor,omitempty"`
+	TaxMinor      int64                  `protobuf:"varint,5,opt,name=tax_minor,json=taxMinor,proto3" json:"tax_minor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ChargeTax) Reset() {
+	*x = ChargeTax{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[124]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ChargeTax) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ChargeTax) ProtoMessage() {}
+
+func (x *ChargeTax) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[124]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ChargeTax.ProtoReflect.Descriptor instead.
+func (*ChargeTax) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{124}
+}
+
+func (x *ChargeTax) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *ChargeTax) GetRatePercent() float64 {
+	if x != nil {
+		return x.RatePercent
+	}
+	return 0
+}
+
+func (x *ChargeTax) GetCurrency() string {
+	if x != nil {
+		return x.Currency
+	}
+	return ""
+}
+
+func (x *ChargeTax) GetAmountMinor() int64 {
+	if x != nil {
+		return x.AmountMinor
+	}
+	return 0
+}
+
+func (x *ChargeTax) GetTaxMinor() int64 {
+	if x != nil {
+		return x.TaxMinor
+	}
+	return 0
+}
+
+// ChargeChange is a line that is not what it was when the case was invoiced.
+type ChargeChange struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Line     string                 `protobuf:"bytes,1,opt,name=line,proto3" json:"line,omitempty"`
+	Text     string                 `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
+	Currency string                 `protobuf:"bytes,3,opt,name=currency,proto3" json:"currency,omitempty"`
+	// With tax. Absent: there was no such line, or no price of it.
+	WasMinor      *int64 `protobuf:"varint,4,opt,name=was_minor,json=wasMinor,proto3,oneof" json:"was_minor,omitempty"`
+	NowMinor      *int64 `protobuf:"varint,5,opt,name=now_minor,json=nowMinor,proto3,oneof" json:"now_minor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ChargeChange) Reset() {
+	*x = ChargeChange{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[125]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ChargeChange) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ChargeChange) ProtoMessage() {}
+
+func (x *ChargeChange) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[125]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ChargeChange.ProtoReflect.Descriptor instead.
+func (*ChargeChange) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{125}
+}
+
+func (x *ChargeChange) GetLine() string {
+	if x != nil {
+		return x.Line
+	}
+	return ""
+}
+
+func (x *ChargeChange) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *ChargeChange) GetCurrency() string {
+	if x != nil {
+		return x.Currency
+	}
+	return ""
+}
+
+func (x *ChargeChange) GetWasMinor() int64 {
+	if x != nil && x.WasMinor != nil {
+		return *x.WasMinor
+	}
+	return 0
+}
+
+func (x *ChargeChange) GetNowMinor() int64 {
+	if x != nil && x.NowMinor != nil {
+		return *x.NowMinor
+	}
+	return 0
+}
+
+// InvoiceRow is one invoice of a case.
+type InvoiceRow struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Number string                 `protobuf:"bytes,1,opt,name=number,proto3" json:"number,omitempty"`
+	On     string                 `protobuf:"bytes,2,opt,name=on,proto3" json:"on,omitempty"`
+	At     string                 `protobuf:"bytes,3,opt,name=at,proto3" json:"at,omitempty"`
+	Who    string                 `protobuf:"bytes,4,opt,name=who,proto3" json:"who,omitempty"`
+	Record string                 `protobuf:"bytes,5,opt,name=record,proto3" json:"record,omitempty"`
+	Totals []*ChargeSum           `protobuf:"bytes,6,rep,name=totals,proto3" json:"totals,omitempty"`
+	// Of the newest alone.
+	Changes       []*ChargeChange `protobuf:"bytes,7,rep,name=changes,proto3" json:"changes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *InvoiceRow) Reset() {
+	*x = InvoiceRow{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[126]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *InvoiceRow) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*InvoiceRow) ProtoMessage() {}
+
+func (x *InvoiceRow) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[126]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use InvoiceRow.ProtoReflect.Descriptor instead.
+func (*InvoiceRow) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{126}
+}
+
+func (x *InvoiceRow) GetNumber() string {
+	if x != nil {
+		return x.Number
+	}
+	return ""
+}
+
+func (x *InvoiceRow) GetOn() string {
+	if x != nil {
+		return x.On
+	}
+	return ""
+}
+
+func (x *InvoiceRow) GetAt() string {
+	if x != nil {
+		return x.At
+	}
+	return ""
+}
+
+func (x *InvoiceRow) GetWho() string {
+	if x != nil {
+		return x.Who
+	}
+	return ""
+}
+
+func (x *InvoiceRow) GetRecord() string {
+	if x != nil {
+		return x.Record
+	}
+	return ""
+}
+
+func (x *InvoiceRow) GetTotals() []*ChargeSum {
+	if x != nil {
+		return x.Totals
+	}
+	return nil
+}
+
+func (x *InvoiceRow) GetChanges() []*ChargeChange {
+	if x != nil {
+		return x.Changes
+	}
+	return nil
+}
+
+// LostCharge is a person's word about a line that is no longer there.
+type LostCharge struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Line          string                 `protobuf:"bytes,1,opt,name=line,proto3" json:"line,omitempty"`
+	Reason        string                 `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	Who           string                 `protobuf:"bytes,3,opt,name=who,proto3" json:"who,omitempty"`
+	Record        string                 `protobuf:"bytes,4,opt,name=record,proto3" json:"record,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LostCharge) Reset() {
+	*x = LostCharge{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[127]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LostCharge) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LostCharge) ProtoMessage() {}
+
+func (x *LostCharge) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[127]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LostCharge.ProtoReflect.Descriptor instead.
+func (*LostCharge) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{127}
+}
+
+func (x *LostCharge) GetLine() string {
+	if x != nil {
+		return x.Line
+	}
+	return ""
+}
+
+func (x *LostCharge) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *LostCharge) GetWho() string {
+	if x != nil {
+		return x.Who
+	}
+	return ""
+}
+
+func (x *LostCharge) GetRecord() string {
+	if x != nil {
+		return x.Record
+	}
+	return ""
+}
+
+type GetChargesResponse struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Case    string                 `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	Patient string                 `protobuf:"bytes,2,opt,name=patient,proto3" json:"patient,omitempty"`
+	Client  string                 `protobuf:"bytes,3,opt,name=client,proto3" json:"client,omitempty"`
+	// As they happened; those that were taken off too, which add nothing.
+	Lines  []*ChargeRow `protobuf:"bytes,4,rep,name=lines,proto3" json:"lines,omitempty"`
+	Taxes  []*ChargeTax `protobuf:"bytes,5,rep,name=taxes,proto3" json:"taxes,omitempty"`
+	Totals []*ChargeSum `protobuf:"bytes,6,rep,name=totals,proto3" json:"totals,omitempty"`
+	// Lines for which no price stood.
+	WithoutPrice int32 `protobuf:"varint,7,opt,name=without_price,json=withoutPrice,proto3" json:"without_price,omitempty"`
+	// What was last agreed with the client; absent where nothing was.
+	AgreedMinor    *int64 `protobuf:"varint,8,opt,name=agreed_minor,json=agreedMinor,proto3,oneof" json:"agreed_minor,omitempty"`
+	AgreedCurrency string `protobuf:"bytes,9,opt,name=agreed_currency,json=agreedCurrency,proto3" json:"agreed_currency,omitempty"`
+	AgreedRecord   string `protobuf:"bytes,10,opt,name=agreed_record,json=agreedRecord,proto3" json:"agreed_record,omitempty"`
+	// The total, tax included, less what was agreed. Absent in two currencies.
+	DifferenceMinor  *int64 `protobuf:"varint,11,opt,name=difference_minor,json=differenceMinor,proto3,oneof" json:"difference_minor,omitempty"`
+	DifferenceReason string `protobuf:"bytes,12,opt,name=difference_reason,json=differenceReason,proto3" json:"difference_reason,omitempty"`
+	DifferenceRecord string `protobuf:"bytes,13,opt,name=difference_record,json=differenceRecord,proto3" json:"difference_record,omitempty"`
+	// As they were written; the last one is the one that is compared.
+	Invoices             []*InvoiceRow `protobuf:"bytes,14,rep,name=invoices,proto3" json:"invoices,omitempty"`
+	ChangedSinceInvoiced bool          `protobuf:"varint,15,opt,name=changed_since_invoiced,json=changedSinceInvoiced,proto3" json:"changed_since_invoiced,omitempty"`
+	Lost                 []*LostCharge `protobuf:"bytes,16,rep,name=lost,proto3" json:"lost,omitempty"`
+	// How it is rounded, and what a visit is, in sentences.
+	Rules         []string   `protobuf:"bytes,17,rep,name=rules,proto3" json:"rules,omitempty"`
+	Freshness     *Freshness `protobuf:"bytes,18,opt,name=freshness,proto3" json:"freshness,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetChargesResponse) Reset() {
+	*x = GetChargesResponse{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[128]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetChargesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetChargesResponse) ProtoMessage() {}
+
+func (x *GetChargesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[128]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetChargesResponse.ProtoReflect.Descriptor instead.
+func (*GetChargesResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{128}
+}
+
+func (x *GetChargesResponse) GetCase() string {
+	if x != nil {
+		return x.Case
+	}
+	return ""
+}
+
+func (x *GetChargesResponse) GetPatient() string {
+	if x != nil {
+		return x.Patient
+	}
+	return ""
+}
+
+func (x *GetChargesResponse) GetClient() string {
+	if x != nil {
+		return x.Client
+	}
+	return ""
+}
+
+func (x *GetChargesResponse) GetLines() []*ChargeRow {
+	if x != nil {
+		return x.Lines
+	}
+	return nil
+}
+
+func (x *GetChargesResponse) GetTaxes() []*ChargeTax {
+	if x != nil {
+		return x.Taxes
+	}
+	return nil
+}
+
+func (x *GetChargesResponse) GetTotals() []*ChargeSum {
+	if x != nil {
+		return x.Totals
+	}
+	return nil
+}
+
+func (x *GetChargesResponse) GetWithoutPrice() int32 {
+	if x != nil {
+		return x.WithoutPrice
+	}
+	return 0
+}
+
+func (x *GetChargesResponse) GetAgreedMinor() int64 {
+	if x != nil && x.AgreedMinor != nil {
+		return *x.AgreedMinor
+	}
+	return 0
+}
+
+func (x *GetChargesResponse) GetAgreedCurrency() string {
+	if x != nil {
+		return x.AgreedCurrency
+	}
+	return ""
+}
+
+func (x *GetChargesResponse) GetAgreedRecord() string {
+	if x != nil {
+		return x.AgreedRecord
+	}
+	return ""
+}
+
+func (x *GetChargesResponse) GetDifferenceMinor() int64 {
+	if x != nil && x.DifferenceMinor != nil {
+		return *x.DifferenceMinor
+	}
+	return 0
+}
+
+func (x *GetChargesResponse) GetDifferenceReason() string {
+	if x != nil {
+		return x.DifferenceReason
+	}
+	return ""
+}
+
+func (x *GetChargesResponse) GetDifferenceRecord() string {
+	if x != nil {
+		return x.DifferenceRecord
+	}
+	return ""
+}
+
+func (x *GetChargesResponse) GetInvoices() []*InvoiceRow {
+	if x != nil {
+		return x.Invoices
+	}
+	return nil
+}
+
+func (x *GetChargesResponse) GetChangedSinceInvoiced() bool {
+	if x != nil {
+		return x.ChangedSinceInvoiced
+	}
+	return false
+}
+
+func (x *GetChargesResponse) GetLost() []*LostCharge {
+	if x != nil {
+		return x.Lost
+	}
+	return nil
+}
+
+func (x *GetChargesResponse) GetRules() []string {
+	if x != nil {
+		return x.Rules
+	}
+	return nil
+}
+
+func (x *GetChargesResponse) GetFreshness() *Freshness {
+	if x != nil {
+		return x.Freshness
+	}
+	return nil
+}
+
+type ListChargesRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Limit         int32                  `protobuf:"varint,1,opt,name=limit,proto3" json:"limit,omitempty"`
+	After         string                 `protobuf:"bytes,2,opt,name=after,proto3" json:"after,omitempty"`
+	From          string                 `protobuf:"bytes,3,opt,name=from,proto3" json:"from,omitempty"`
+	To            string                 `protobuf:"bytes,4,opt,name=to,proto3" json:"to,omitempty"`
+	Client        string                 `protobuf:"bytes,5,opt,name=client,proto3" json:"client,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListChargesRequest) Reset() {
+	*x = ListChargesRequest{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[129]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListChargesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListChargesRequest) ProtoMessage() {}
+
+func (x *ListChargesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[129]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListChargesRequest.ProtoReflect.Descriptor instead.
+func (*ListChargesRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{129}
+}
+
+func (x *ListChargesRequest) GetLimit() int32 {
+	if x != nil {
+		return x.Limit
+	}
+	return 0
+}
+
+func (x *ListChargesRequest) GetAfter() string {
+	if x != nil {
+		return x.After
+	}
+	return ""
+}
+
+func (x *ListChargesRequest) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *ListChargesRequest) GetTo() string {
+	if x != nil {
+		return x.To
+	}
+	return ""
+}
+
+func (x *ListChargesRequest) GetClient() string {
+	if x != nil {
+		return x.Client
+	}
+	return ""
+}
+
+type ListChargesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Case by case, the newest first, in each as it happened. What was taken off is left out.
+	Rows     []*ChargeRow `protobuf:"bytes,1,rep,name=rows,proto3" json:"rows,omitempty"`
+	Currency string       `protobuf:"bytes,2,opt,name=currency,proto3" json:"currency,omitempty"`
+	// Where to go on with 'after'; empty at the end.
+	Next          string `protobuf:"bytes,3,opt,name=next,proto3" json:"next,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListChargesResponse) Reset() {
+	*x = ListChargesResponse{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[130]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListChargesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListChargesResponse) ProtoMessage() {}
+
+func (x *ListChargesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[130]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListChargesResponse.ProtoReflect.Descriptor instead.
+func (*ListChargesResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{130}
+}
+
+func (x *ListChargesResponse) GetRows() []*ChargeRow {
+	if x != nil {
+		return x.Rows
+	}
+	return nil
+}
+
+func (x *ListChargesResponse) GetCurrency() string {
+	if x != nil {
+		return x.Currency
+	}
+	return ""
+}
+
+func (x *ListChargesResponse) GetNext() string {
+	if x != nil {
+		return x.Next
+	}
+	return ""
+}
+
+type ListChargedRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	From          string                 `protobuf:"bytes,1,opt,name=from,proto3" json:"from,omitempty"`
+	To            string                 `protobuf:"bytes,2,opt,name=to,proto3" json:"to,omitempty"`
+	Client        string                 `protobuf:"bytes,3,opt,name=client,proto3" json:"client,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListChargedRequest) Reset() {
+	*x = ListChargedRequest{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[131]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListChargedRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListChargedRequest) ProtoMessage() {}
+
+func (x *ListChargedRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[131]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListChargedRequest.ProtoReflect.Descriptor instead.
+func (*ListChargedRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{131}
+}
+
+func (x *ListChargedRequest) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *ListChargedRequest) GetTo() string {
+	if x != nil {
+		return x.To
+	}
+	return ""
+}
+
+func (x *ListChargedRequest) GetClient() string {
+	if x != nil {
+		return x.Client
+	}
+	return ""
+}
+
+// ChargedRow is what is charged to one client for one month in one currency.
+type ChargedRow struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Month string                 `protobuf:"bytes,1,opt,name=month,proto3" json:"month,omitempty"`
+	// Empty for cases without a client, and one who was forgotten.
+	Client      string `protobuf:"bytes,2,opt,name=client,proto3" json:"client,omitempty"`
+	ClientId    string `protobuf:"bytes,3,opt,name=client_id,json=clientId,proto3" json:"client_id,omitempty"`
+	Cases       int32  `protobuf:"varint,4,opt,name=cases,proto3" json:"cases,omitempty"`
+	Lines       int32  `protobuf:"varint,5,opt,name=lines,proto3" json:"lines,omitempty"`
+	AmountMinor int64  `protobuf:"varint,6,opt,name=amount_minor,json=amountMinor,proto3" json:"amount_minor,omitempty"`
+	TaxMinor    int64  `protobuf:"varint,7,opt,name=tax_minor,json=taxMinor,proto3" json:"tax_minor,omitempty"`
+	TotalMinor  int64  `protobuf:"varint,8,opt,name=total_minor,json=totalMinor,proto3" json:"total_minor,omitempty"`
+	// Of the total, what is of cases that were invoiced, and of those that were not.
+	InvoicedMinor int64 `protobuf:"varint,9,opt,name=invoiced_minor,json=invoicedMinor,proto3" json:"invoiced_minor,omitempty"`
+	OpenMinor     int64 `protobuf:"varint,10,opt,name=open_minor,json=openMinor,proto3" json:"open_minor,omitempty"`
+	WithoutPrice  int32 `protobuf:"varint,11,opt,name=without_price,json=withoutPrice,proto3" json:"without_price,omitempty"`
+	// Cases whose lines changed since they were invoiced.
+	ChangedCases  int32  `protobuf:"varint,12,opt,name=changed_cases,json=changedCases,proto3" json:"changed_cases,omitempty"`
+	Currency      string `protobuf:"bytes,13,opt,name=currency,proto3" json:"currency,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ChargedRow) Reset() {
+	*x = ChargedRow{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[132]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ChargedRow) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ChargedRow) ProtoMessage() {}
+
+func (x *ChargedRow) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[132]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ChargedRow.ProtoReflect.Descriptor instead.
+func (*ChargedRow) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{132}
+}
+
+func (x *ChargedRow) GetMonth() string {
+	if x != nil {
+		return x.Month
+	}
+	return ""
+}
+
+func (x *ChargedRow) GetClient() string {
+	if x != nil {
+		return x.Client
+	}
+	return ""
+}
+
+func (x *ChargedRow) GetClientId() string {
+	if x != nil {
+		return x.ClientId
+	}
+	return ""
+}
+
+func (x *ChargedRow) GetCases() int32 {
+	if x != nil {
+		return x.Cases
+	}
+	return 0
+}
+
+func (x *ChargedRow) GetLines() int32 {
+	if x != nil {
+		return x.Lines
+	}
+	return 0
+}
+
+func (x *ChargedRow) GetAmountMinor() int64 {
+	if x != nil {
+		return x.AmountMinor
+	}
+	return 0
+}
+
+func (x *ChargedRow) GetTaxMinor() int64 {
+	if x != nil {
+		return x.TaxMinor
+	}
+	return 0
+}
+
+func (x *ChargedRow) GetTotalMinor() int64 {
+	if x != nil {
+		return x.TotalMinor
+	}
+	return 0
+}
+
+func (x *ChargedRow) GetInvoicedMinor() int64 {
+	if x != nil {
+		return x.InvoicedMinor
+	}
+	return 0
+}
+
+func (x *ChargedRow) GetOpenMinor() int64 {
+	if x != nil {
+		return x.OpenMinor
+	}
+	return 0
+}
+
+func (x *ChargedRow) GetWithoutPrice() int32 {
+	if x != nil {
+		return x.WithoutPrice
+	}
+	return 0
+}
+
+func (x *ChargedRow) GetChangedCases() int32 {
+	if x != nil {
+		return x.ChangedCases
+	}
+	return 0
+}
+
+func (x *ChargedRow) GetCurrency() string {
+	if x != nil {
+		return x.Currency
+	}
+	return ""
+}
+
+type ListChargedResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// By month and then by client.
+	Rows          []*ChargedRow `protobuf:"bytes,1,rep,name=rows,proto3" json:"rows,omitempty"`
+	Totals        []*ChargeSum  `protobuf:"bytes,2,rep,name=totals,proto3" json:"totals,omitempty"`
+	Currency      string        `protobuf:"bytes,3,opt,name=currency,proto3" json:"currency,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListChargedResponse) Reset() {
+	*x = ListChargedResponse{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[133]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListChargedResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListChargedResponse) ProtoMessage() {}
+
+func (x *ListChargedResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[133]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListChargedResponse.ProtoReflect.Descriptor instead.
+func (*ListChargedResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{133}
+}
+
+func (x *ListChargedResponse) GetRows() []*ChargedRow {
+	if x != nil {
+		return x.Rows
+	}
+	return nil
+}
+
+func (x *ListChargedResponse) GetTotals() []*ChargeSum {
+	if x != nil {
+		return x.Totals
+	}
+	return nil
+}
+
+func (x *ListChargedResponse) GetCurrency() string {
+	if x != nil {
+		return x.Currency
+	}
+	return ""
+}
+
 type ListReactionsRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	By            string                 `protobuf:"bytes,1,opt,name=by,proto3" json:"by,omitempty"`
@@ -10785,7 +12304,7 @@ type ListReactionsRequest struct {
 
 func (x *ListReactionsRequest) Reset() {
 	*x = ListReactionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[118]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[134]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10797,7 +12316,7 @@ func (x *ListReactionsRequest) String() string {
 func (*ListReactionsRequest) ProtoMessage() {}
 
 func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[118]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[134]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10810,7 +12329,7 @@ func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsRequest.ProtoReflect.Descriptor instead.
 func (*ListReactionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{118}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{134}
 }
 
 func (x *ListReactionsRequest) GetBy() string {
@@ -10858,7 +12377,7 @@ type ReactionRow struct {
 
 func (x *ReactionRow) Reset() {
 	*x = ReactionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[119]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[135]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10870,7 +12389,7 @@ func (x *ReactionRow) String() string {
 func (*ReactionRow) ProtoMessage() {}
 
 func (x *ReactionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[119]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[135]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10883,7 +12402,7 @@ func (x *ReactionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionRow.ProtoReflect.Descriptor instead.
 func (*ReactionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{119}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{135}
 }
 
 func (x *ReactionRow) GetGroup() string {
@@ -10972,7 +12491,7 @@ type ReactionChart struct {
 
 func (x *ReactionChart) Reset() {
 	*x = ReactionChart{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[120]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[136]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10984,7 +12503,7 @@ func (x *ReactionChart) String() string {
 func (*ReactionChart) ProtoMessage() {}
 
 func (x *ReactionChart) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[120]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[136]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10997,7 +12516,7 @@ func (x *ReactionChart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionChart.ProtoReflect.Descriptor instead.
 func (*ReactionChart) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{120}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{136}
 }
 
 func (x *ReactionChart) GetUsual() float64 {
@@ -11087,7 +12606,7 @@ type ListReactionsResponse struct {
 
 func (x *ListReactionsResponse) Reset() {
 	*x = ListReactionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[121]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[137]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -11099,7 +12618,7 @@ func (x *ListReactionsResponse) String() string {
 func (*ListReactionsResponse) ProtoMessage() {}
 
 func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[121]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[137]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -11112,7 +12631,7 @@ func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsResponse.ProtoReflect.Descriptor instead.
 func (*ListReactionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{121}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{137}
 }
 
 func (x *ListReactionsResponse) GetRows() []*ReactionRow {
@@ -11175,7 +12694,7 @@ type ListResponsesRequest struct {
 
 func (x *ListResponsesRequest) Reset() {
 	*x = ListResponsesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[122]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[138]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -11187,7 +12706,7 @@ func (x *ListResponsesRequest) String() string {
 func (*ListResponsesRequest) ProtoMessage() {}
 
 func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[122]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[138]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -11200,7 +12719,7 @@ func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesRequest.ProtoReflect.Descriptor instead.
 func (*ListResponsesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{122}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{138}
 }
 
 func (x *ListResponsesRequest) GetBy() string {
@@ -11236,7 +12755,7 @@ type ShareSpan struct {
 
 func (x *ShareSpan) Reset() {
 	*x = ShareSpan{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[123]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[139]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -11248,7 +12767,7 @@ func (x *ShareSpan) String() string {
 func (*ShareSpan) ProtoMessage() {}
 
 func (x *ShareSpan) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[123]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[139]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -11261,7 +12780,7 @@ func (x *ShareSpan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShareSpan.ProtoReflect.Descriptor instead.
 func (*ShareSpan) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{123}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{139}
 }
 
 func (x *ShareSpan) GetLow() float64 {
@@ -11311,7 +12830,7 @@ type ResponseRow struct {
 
 func (x *ResponseRow) Reset() {
 	*x = ResponseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[124]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[140]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -11323,7 +12842,7 @@ func (x *ResponseRow) String() string {
 func (*ResponseRow) ProtoMessage() {}
 
 func (x *ResponseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[124]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[140]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -11336,7 +12855,7 @@ func (x *ResponseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResponseRow.ProtoReflect.Descriptor instead.
 func (*ResponseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{124}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{140}
 }
 
 func (x *ResponseRow) GetGroup() string {
@@ -11427,7 +12946,7 @@ type ListResponsesResponse struct {
 
 func (x *ListResponsesResponse) Reset() {
 	*x = ListResponsesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[125]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[141]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -11439,7 +12958,7 @@ func (x *ListResponsesResponse) String() string {
 func (*ListResponsesResponse) ProtoMessage() {}
 
 func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[125]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[141]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -11452,7 +12971,7 @@ func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesResponse.ProtoReflect.Descriptor instead.
 func (*ListResponsesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{125}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{141}
 }
 
 func (x *ListResponsesResponse) GetRows() []*ResponseRow {
@@ -11484,7 +13003,7 @@ type ListOverridesRequest struct {
 
 func (x *ListOverridesRequest) Reset() {
 	*x = ListOverridesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[126]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[142]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -11496,7 +13015,7 @@ func (x *ListOverridesRequest) String() string {
 func (*ListOverridesRequest) ProtoMessage() {}
 
 func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[126]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[142]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -11509,7 +13028,7 @@ func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesRequest.ProtoReflect.Descriptor instead.
 func (*ListOverridesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{126}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{142}
 }
 
 // OverrideRow counts how often one caution was gone past in a month.
@@ -11524,7 +13043,7 @@ type OverrideRow struct {
 
 func (x *OverrideRow) Reset() {
 	*x = OverrideRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[127]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[143]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -11536,7 +13055,7 @@ func (x *OverrideRow) String() string {
 func (*OverrideRow) ProtoMessage() {}
 
 func (x *OverrideRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[127]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[143]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -11549,7 +13068,7 @@ func (x *OverrideRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverrideRow.ProtoReflect.Descriptor instead.
 func (*OverrideRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{127}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{143}
 }
 
 func (x *OverrideRow) GetMonth() string {
@@ -11582,7 +13101,7 @@ type ListOverridesResponse struct {
 
 func (x *ListOverridesResponse) Reset() {
 	*x = ListOverridesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[128]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[144]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -11594,7 +13113,7 @@ func (x *ListOverridesResponse) String() string {
 func (*ListOverridesResponse) ProtoMessage() {}
 
 func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[128]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[144]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -11607,7 +13126,7 @@ func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesResponse.ProtoReflect.Descriptor instead.
 func (*ListOverridesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{128}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{144}
 }
 
 func (x *ListOverridesResponse) GetRows() []*OverrideRow {
@@ -11755,7 +13274,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x04sums\x18\x06 \x03(\v2\x16.thawtrail.v1.StockSumR\x04sums\"T\n" +
 	"\rGetBagRequest\x12C\n" +
 	"\x03bag\x18\x01 \x01(\tB1\xca\xda\x18-\n" +
-	"#bag number, or its first characters\x10\x01\x92\x01\x03bagR\x03bag\"\xb9\x02\n" +
+	"#bag number, or its first characters\x10\x01\x92\x01\x03bagR\x03bag\"\xcf\x02\n" +
 	"\vTimelineRow\x12\x0e\n" +
 	"\x02at\x18\x01 \x01(\tR\x02at\x12\x12\n" +
 	"\x04what\x18\x02 \x01(\tR\x04what\x12\x10\n" +
@@ -11768,7 +13287,8 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\tcorrected\x18\t \x01(\v2\x18.thawtrail.v1.CorrectionR\tcorrected\x12 \n" +
 	"\vcorrectable\x18\n" +
 	" \x01(\bR\vcorrectable\x12\x14\n" +
-	"\x05wrong\x18\v \x01(\tR\x05wrong\"v\n" +
+	"\x05wrong\x18\v \x01(\tR\x05wrong\x12\x14\n" +
+	"\x05event\x18\f \x01(\tR\x05event\"v\n" +
 	"\n" +
 	"Correction\x12\x0e\n" +
 	"\x02at\x18\x01 \x01(\tR\x02at\x12\x10\n" +
@@ -12734,7 +14254,172 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x12ListPlasmaResponse\x12+\n" +
 	"\x04rows\x18\x01 \x03(\v2\x17.thawtrail.v1.PlasmaRowR\x04rows\x12\x1a\n" +
 	"\bcurrency\x18\x02 \x01(\tR\bcurrency\x12\x12\n" +
-	"\x04next\x18\x03 \x01(\tR\x04next\"\xf2\x01\n" +
+	"\x04next\x18\x03 \x01(\tR\x04next\"i\n" +
+	"\x11ListPricesRequest\x12T\n" +
+	"\x02at\x18\x01 \x01(\tBD\xca\xda\x18@\n" +
+	">as the list holds at this moment (RFC 3339); now when left outR\x02at\"\xc2\x02\n" +
+	"\bPriceRow\x12\x12\n" +
+	"\x04item\x18\x01 \x01(\tR\x04item\x12\x12\n" +
+	"\x04text\x18\x02 \x01(\tR\x04text\x12\x18\n" +
+	"\aproduct\x18\x03 \x01(\tR\aproduct\x12\x12\n" +
+	"\x04name\x18\x04 \x01(\tR\x04name\x12$\n" +
+	"\vprice_minor\x18\x05 \x01(\x03H\x00R\n" +
+	"priceMinor\x88\x01\x01\x12&\n" +
+	"\frate_percent\x18\x06 \x01(\x01H\x01R\vratePercent\x88\x01\x01\x12\x1a\n" +
+	"\bcurrency\x18\a \x01(\tR\bcurrency\x12\x12\n" +
+	"\x04from\x18\b \x01(\tR\x04from\x12\x17\n" +
+	"\ato_come\x18\t \x01(\bR\x06toCome\x12\x10\n" +
+	"\x03who\x18\n" +
+	" \x01(\tR\x03who\x12\x16\n" +
+	"\x06record\x18\v \x01(\tR\x06recordB\x0e\n" +
+	"\f_price_minorB\x0f\n" +
+	"\r_rate_percent\"\\\n" +
+	"\x12ListPricesResponse\x12*\n" +
+	"\x04rows\x18\x01 \x03(\v2\x16.thawtrail.v1.PriceRowR\x04rows\x12\x1a\n" +
+	"\bcurrency\x18\x02 \x01(\tR\bcurrency\"<\n" +
+	"\x11GetChargesRequest\x12'\n" +
+	"\x04case\x18\x01 \x01(\tB\x13\xca\xda\x18\x0f\n" +
+	"\x04case\x10\x01\x92\x01\x04caseR\x04case\"\x8a\x06\n" +
+	"\tChargeRow\x12\x14\n" +
+	"\x05month\x18\x01 \x01(\tR\x05month\x12\x16\n" +
+	"\x06client\x18\x02 \x01(\tR\x06client\x12\x12\n" +
+	"\x04case\x18\x03 \x01(\tR\x04case\x12\x18\n" +
+	"\apatient\x18\x04 \x01(\tR\apatient\x12\x0e\n" +
+	"\x02at\x18\x05 \x01(\tR\x02at\x12\x12\n" +
+	"\x04item\x18\x06 \x01(\tR\x04item\x12\x12\n" +
+	"\x04text\x18\a \x01(\tR\x04text\x12\x18\n" +
+	"\aproduct\x18\b \x01(\tR\aproduct\x12\x10\n" +
+	"\x03bag\x18\t \x01(\tR\x03bag\x12\x14\n" +
+	"\x05count\x18\n" +
+	" \x01(\x05R\x05count\x12$\n" +
+	"\vprice_minor\x18\v \x01(\x03H\x00R\n" +
+	"priceMinor\x88\x01\x01\x12&\n" +
+	"\famount_minor\x18\f \x01(\x03H\x01R\vamountMinor\x88\x01\x01\x12\x1b\n" +
+	"\ttax_minor\x18\r \x01(\x03R\btaxMinor\x12$\n" +
+	"\vtotal_minor\x18\x0e \x01(\x03H\x02R\n" +
+	"totalMinor\x88\x01\x01\x12\x1a\n" +
+	"\bcurrency\x18\x0f \x01(\tR\bcurrency\x12\x18\n" +
+	"\ainvoice\x18\x10 \x01(\tR\ainvoice\x12\x1f\n" +
+	"\vinvoiced_on\x18\x11 \x01(\tR\n" +
+	"invoicedOn\x124\n" +
+	"\x16changed_since_invoiced\x18\x12 \x01(\bR\x14changedSinceInvoiced\x12\x14\n" +
+	"\x05added\x18\x13 \x01(\bR\x05added\x12\x18\n" +
+	"\achanged\x18\x14 \x01(\bR\achanged\x12\x10\n" +
+	"\x03off\x18\x15 \x01(\bR\x03off\x12\x16\n" +
+	"\x06reason\x18\x16 \x01(\tR\x06reason\x12\x10\n" +
+	"\x03who\x18\x17 \x01(\tR\x03who\x12\x16\n" +
+	"\x06record\x18\x18 \x01(\tR\x06record\x12\x12\n" +
+	"\x04line\x18\x19 \x01(\tR\x04line\x12\x1f\n" +
+	"\vword_record\x18\x1a \x01(\tR\n" +
+	"wordRecord\x12\x1f\n" +
+	"\vtax_percent\x18\x1b \x01(\x01R\n" +
+	"taxPercentB\x0e\n" +
+	"\f_price_minorB\x0f\n" +
+	"\r_amount_minorB\x0e\n" +
+	"\f_total_minor\"\x88\x01\n" +
+	"\tChargeSum\x12\x1a\n" +
+	"\bcurrency\x18\x01 \x01(\tR\bcurrency\x12!\n" +
+	"\famount_minor\x18\x02 \x01(\x03R\vamountMinor\x12\x1b\n" +
+	"\ttax_minor\x18\x03 \x01(\x03R\btaxMinor\x12\x1f\n" +
+	"\vtotal_minor\x18\x04 \x01(\x03R\n" +
+	"totalMinor\"\x9e\x01\n" +
+	"\tChargeTax\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12!\n" +
+	"\frate_percent\x18\x02 \x01(\x01R\vratePercent\x12\x1a\n" +
+	"\bcurrency\x18\x03 \x01(\tR\bcurrency\x12!\n" +
+	"\famount_minor\x18\x04 \x01(\x03R\vamountMinor\x12\x1b\n" +
+	"\ttax_minor\x18\x05 \x01(\x03R\btaxMinor\"\xb2\x01\n" +
+	"\fChargeChange\x12\x12\n" +
+	"\x04line\x18\x01 \x01(\tR\x04line\x12\x12\n" +
+	"\x04text\x18\x02 \x01(\tR\x04text\x12\x1a\n" +
+	"\bcurrency\x18\x03 \x01(\tR\bcurrency\x12 \n" +
+	"\twas_minor\x18\x04 \x01(\x03H\x00R\bwasMinor\x88\x01\x01\x12 \n" +
+	"\tnow_minor\x18\x05 \x01(\x03H\x01R\bnowMinor\x88\x01\x01B\f\n" +
+	"\n" +
+	"_was_minorB\f\n" +
+	"\n" +
+	"_now_minor\"\xd5\x01\n" +
+	"\n" +
+	"InvoiceRow\x12\x16\n" +
+	"\x06number\x18\x01 \x01(\tR\x06number\x12\x0e\n" +
+	"\x02on\x18\x02 \x01(\tR\x02on\x12\x0e\n" +
+	"\x02at\x18\x03 \x01(\tR\x02at\x12\x10\n" +
+	"\x03who\x18\x04 \x01(\tR\x03who\x12\x16\n" +
+	"\x06record\x18\x05 \x01(\tR\x06record\x12/\n" +
+	"\x06totals\x18\x06 \x03(\v2\x17.thawtrail.v1.ChargeSumR\x06totals\x124\n" +
+	"\achanges\x18\a \x03(\v2\x1a.thawtrail.v1.ChargeChangeR\achanges\"b\n" +
+	"\n" +
+	"LostCharge\x12\x12\n" +
+	"\x04line\x18\x01 \x01(\tR\x04line\x12\x16\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\x12\x10\n" +
+	"\x03who\x18\x03 \x01(\tR\x03who\x12\x16\n" +
+	"\x06record\x18\x04 \x01(\tR\x06record\"\x9b\x06\n" +
+	"\x12GetChargesResponse\x12\x12\n" +
+	"\x04case\x18\x01 \x01(\tR\x04case\x12\x18\n" +
+	"\apatient\x18\x02 \x01(\tR\apatient\x12\x16\n" +
+	"\x06client\x18\x03 \x01(\tR\x06client\x12-\n" +
+	"\x05lines\x18\x04 \x03(\v2\x17.thawtrail.v1.ChargeRowR\x05lines\x12-\n" +
+	"\x05taxes\x18\x05 \x03(\v2\x17.thawtrail.v1.ChargeTaxR\x05taxes\x12/\n" +
+	"\x06totals\x18\x06 \x03(\v2\x17.thawtrail.v1.ChargeSumR\x06totals\x12#\n" +
+	"\rwithout_price\x18\a \x01(\x05R\fwithoutPrice\x12&\n" +
+	"\fagreed_minor\x18\b \x01(\x03H\x00R\vagreedMinor\x88\x01\x01\x12'\n" +
+	"\x0fagreed_currency\x18\t \x01(\tR\x0eagreedCurrency\x12#\n" +
+	"\ragreed_record\x18\n" +
+	" \x01(\tR\fagreedRecord\x12.\n" +
+	"\x10difference_minor\x18\v \x01(\x03H\x01R\x0fdifferenceMinor\x88\x01\x01\x12+\n" +
+	"\x11difference_reason\x18\f \x01(\tR\x10differenceReason\x12+\n" +
+	"\x11difference_record\x18\r \x01(\tR\x10differenceRecord\x124\n" +
+	"\binvoices\x18\x0e \x03(\v2\x18.thawtrail.v1.InvoiceRowR\binvoices\x124\n" +
+	"\x16changed_since_invoiced\x18\x0f \x01(\bR\x14changedSinceInvoiced\x12,\n" +
+	"\x04lost\x18\x10 \x03(\v2\x18.thawtrail.v1.LostChargeR\x04lost\x12\x14\n" +
+	"\x05rules\x18\x11 \x03(\tR\x05rules\x125\n" +
+	"\tfreshness\x18\x12 \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshnessB\x0f\n" +
+	"\r_agreed_minorB\x13\n" +
+	"\x11_difference_minor\"\x8f\x03\n" +
+	"\x12ListChargesRequest\x12U\n" +
+	"\x05limit\x18\x01 \x01(\x05B?\xca\xda\x18;\n" +
+	"'at most so many cases; 5000 when absent\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xb3@R\x05limit\x12U\n" +
+	"\x05after\x18\x02 \x01(\tB?\xca\xda\x18;\n" +
+	"9the mark 'next' of an earlier answer, to go on from thereR\x05after\x12?\n" +
+	"\x04from\x18\x03 \x01(\tB+\xca\xda\x18'\n" +
+	"%first day or month; all when left outR\x04from\x12I\n" +
+	"\x02to\x18\x04 \x01(\tB9\xca\xda\x185\n" +
+	"3last day or month; the same as --from when left outR\x02to\x12?\n" +
+	"\x06client\x18\x05 \x01(\tB'\xca\xda\x18#\n" +
+	"\x18only this client's cases\x92\x01\x06clientR\x06client\"r\n" +
+	"\x13ListChargesResponse\x12+\n" +
+	"\x04rows\x18\x01 \x03(\v2\x17.thawtrail.v1.ChargeRowR\x04rows\x12\x1a\n" +
+	"\bcurrency\x18\x02 \x01(\tR\bcurrency\x12\x12\n" +
+	"\x04next\x18\x03 \x01(\tR\x04next\"\xd9\x01\n" +
+	"\x12ListChargedRequest\x12?\n" +
+	"\x04from\x18\x01 \x01(\tB+\xca\xda\x18'\n" +
+	"%first day or month; all when left outR\x04from\x12I\n" +
+	"\x02to\x18\x02 \x01(\tB9\xca\xda\x185\n" +
+	"3last day or month; the same as --from when left outR\x02to\x127\n" +
+	"\x06client\x18\x03 \x01(\tB\x1f\xca\xda\x18\x1b\n" +
+	"\x10only this client\x92\x01\x06clientR\x06client\"\x90\x03\n" +
+	"\n" +
+	"ChargedRow\x12\x14\n" +
+	"\x05month\x18\x01 \x01(\tR\x05month\x12\x16\n" +
+	"\x06client\x18\x02 \x01(\tR\x06client\x12\x1b\n" +
+	"\tclient_id\x18\x03 \x01(\tR\bclientId\x12\x14\n" +
+	"\x05cases\x18\x04 \x01(\x05R\x05cases\x12\x14\n" +
+	"\x05lines\x18\x05 \x01(\x05R\x05lines\x12!\n" +
+	"\famount_minor\x18\x06 \x01(\x03R\vamountMinor\x12\x1b\n" +
+	"\ttax_minor\x18\a \x01(\x03R\btaxMinor\x12\x1f\n" +
+	"\vtotal_minor\x18\b \x01(\x03R\n" +
+	"totalMinor\x12%\n" +
+	"\x0einvoiced_minor\x18\t \x01(\x03R\rinvoicedMinor\x12\x1d\n" +
+	"\n" +
+	"open_minor\x18\n" +
+	" \x01(\x03R\topenMinor\x12#\n" +
+	"\rwithout_price\x18\v \x01(\x05R\fwithoutPrice\x12#\n" +
+	"\rchanged_cases\x18\f \x01(\x05R\fchangedCases\x12\x1a\n" +
+	"\bcurrency\x18\r \x01(\tR\bcurrency\"\x90\x01\n" +
+	"\x13ListChargedResponse\x12,\n" +
+	"\x04rows\x18\x01 \x03(\v2\x18.thawtrail.v1.ChargedRowR\x04rows\x12/\n" +
+	"\x06totals\x18\x02 \x03(\v2\x17.thawtrail.v1.ChargeSumR\x06totals\x12\x1a\n" +
+	"\bcurrency\x18\x03 \x01(\tR\bcurrency\"\xf2\x01\n" +
 	"\x14ListReactionsRequest\x12:\n" +
 	"\x02by\x18\x01 \x01(\tB*\xca\xda\x18&\n" +
 	"\"batch, product, donor, rate or age\x10\x01R\x02by\x12S\n" +
@@ -12857,7 +14542,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\aGetCase\x12\x1c.thawtrail.v1.GetCaseRequest\x1a\x1d.thawtrail.v1.GetCaseResponse\"0\xda\xda\x18,\n" +
 	"\x04case\x12\x0eThe case sheet\x1a\acase 5Q\"\x04case*\x05sheet\x12r\n" +
 	"\x06GetNow\x12\x1b.thawtrail.v1.GetNowRequest\x1a\x1c.thawtrail.v1.GetNowResponse\"-\xda\xda\x18)\n" +
-	"\x03now\x12\x1dWhat runs and what is due now\x1a\x03now2\x85\x1d\n" +
+	"\x03now\x12\x1dWhat runs and what is due now\x1a\x03now2\xd3#\n" +
 	"\fAuditService\x12\xbb\x01\n" +
 	"\x11ListDiscrepancies\x12&.thawtrail.v1.ListDiscrepanciesRequest\x1a'.thawtrail.v1.ListDiscrepanciesResponse\"U\xda\xda\x18Q\n" +
 	"\rdiscrepancies\x12\"Discrepancies, with their evidence\x1a\x14discrepancies --open*\x06doubts\x12\x8c\x01\n" +
@@ -12896,7 +14581,19 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\rListResponses\x12\".thawtrail.v1.ListResponsesRequest\x1a#.thawtrail.v1.ListResponsesResponse\"\x8b\x01\xda\xda\x18\x86\x01\n" +
 	"\x0eaudit response\x12WWhat plasma did: IgG before and after, the share found, who failed or was not rechecked\x1a\x1baudit response --by product\x12\x81\x02\n" +
 	"\x0fGetAdverseSheet\x12$.thawtrail.v1.GetAdverseSheetRequest\x1a%.thawtrail.v1.GetAdverseSheetResponse\"\xa0\x01\xda\xda\x18\x9b\x01\n" +
-	"\radverse sheet\x12rThe sheet for a report of an adverse event, made from the case, with what is missing; it is sent by nobody but you\x1a\x10adverse sheet 5Q\"\x04case\x12\xa8\x01\n" +
+	"\radverse sheet\x12rThe sheet for a report of an adverse event, made from the case, with what is missing; it is sent by nobody but you\x1a\x10adverse sheet 5Q\"\x04case\x12\xc3\x01\n" +
+	"\n" +
+	"ListPrices\x12\x1f.thawtrail.v1.ListPricesRequest\x1a .thawtrail.v1.ListPricesResponse\"r\xda\xda\x18n\n" +
+	"\n" +
+	"price list\x12TThe price list of the practice, as it holds now or at a moment, with what is to come\x1a\n" +
+	"price list\x12\xd9\x01\n" +
+	"\n" +
+	"GetCharges\x12\x1f.thawtrail.v1.GetChargesRequest\x1a .thawtrail.v1.GetChargesResponse\"\x87\x01\xda\xda\x18\x82\x01\n" +
+	"\vcharge show\x12]What is charged for a case: lines from what happened, tax, what was agreed, what was invoiced\x1a\x0echarge show 5Q\"\x04case\x12\xdb\x01\n" +
+	"\vListCharges\x12 .thawtrail.v1.ListChargesRequest\x1a!.thawtrail.v1.ListChargesResponse\"\x86\x01\xda\xda\x18\x81\x01\n" +
+	"\raudit charges\x12=Lines of what is charged, case by case, the newest case first\x1a1audit charges --from 2026-11 --client 'P. Hollis'\x12\xcb\x01\n" +
+	"\vListCharged\x12 .thawtrail.v1.ListChargedRequest\x1a!.thawtrail.v1.ListChargedResponse\"w\xda\xda\x18s\n" +
+	"\raudit charged\x12DWhat is charged by client and month, with how much of it is invoiced\x1a\x1caudit charged --from 2026-11\x12\xa8\x01\n" +
 	"\rListOverrides\x12\".thawtrail.v1.ListOverridesRequest\x1a#.thawtrail.v1.ListOverridesResponse\"N\xda\xda\x18J\n" +
 	"\x0faudit overrides\x12&Cautions that were gone past, by month\x1a\x0faudit overridesB!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
 
@@ -12913,7 +14610,7 @@ func file_thawtrail_v1_services_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_services_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 129)
+var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 145)
 var file_thawtrail_v1_services_proto_goTypes = []any{
 	(SavedState)(0),                   // 0: thawtrail.v1.SavedState
 	(*EndPersonRequest)(nil),          // 1: thawtrail.v1.EndPersonRequest
@@ -13034,34 +14731,50 @@ var file_thawtrail_v1_services_proto_goTypes = []any{
 	(*ListPlasmaRequest)(nil),         // 116: thawtrail.v1.ListPlasmaRequest
 	(*PlasmaRow)(nil),                 // 117: thawtrail.v1.PlasmaRow
 	(*ListPlasmaResponse)(nil),        // 118: thawtrail.v1.ListPlasmaResponse
-	(*ListReactionsRequest)(nil),      // 119: thawtrail.v1.ListReactionsRequest
-	(*ReactionRow)(nil),               // 120: thawtrail.v1.ReactionRow
-	(*ReactionChart)(nil),             // 121: thawtrail.v1.ReactionChart
-	(*ListReactionsResponse)(nil),     // 122: thawtrail.v1.ListReactionsResponse
-	(*ListResponsesRequest)(nil),      // 123: thawtrail.v1.ListResponsesRequest
-	(*ShareSpan)(nil),                 // 124: thawtrail.v1.ShareSpan
-	(*ResponseRow)(nil),               // 125: thawtrail.v1.ResponseRow
-	(*ListResponsesResponse)(nil),     // 126: thawtrail.v1.ListResponsesResponse
-	(*ListOverridesRequest)(nil),      // 127: thawtrail.v1.ListOverridesRequest
-	(*OverrideRow)(nil),               // 128: thawtrail.v1.OverrideRow
-	(*ListOverridesResponse)(nil),     // 129: thawtrail.v1.ListOverridesResponse
-	(*Entry)(nil),                     // 130: thawtrail.v1.Entry
-	(*Moment)(nil),                    // 131: thawtrail.v1.Moment
-	(*Override)(nil),                  // 132: thawtrail.v1.Override
-	(ProofKind)(0),                    // 133: thawtrail.v1.ProofKind
-	(AdverseKind)(0),                  // 134: thawtrail.v1.AdverseKind
+	(*ListPricesRequest)(nil),         // 119: thawtrail.v1.ListPricesRequest
+	(*PriceRow)(nil),                  // 120: thawtrail.v1.PriceRow
+	(*ListPricesResponse)(nil),        // 121: thawtrail.v1.ListPricesResponse
+	(*GetChargesRequest)(nil),         // 122: thawtrail.v1.GetChargesRequest
+	(*ChargeRow)(nil),                 // 123: thawtrail.v1.ChargeRow
+	(*ChargeSum)(nil),                 // 124: thawtrail.v1.ChargeSum
+	(*ChargeTax)(nil),                 // 125: thawtrail.v1.ChargeTax
+	(*ChargeChange)(nil),              // 126: thawtrail.v1.ChargeChange
+	(*InvoiceRow)(nil),                // 127: thawtrail.v1.InvoiceRow
+	(*LostCharge)(nil),                // 128: thawtrail.v1.LostCharge
+	(*GetChargesResponse)(nil),        // 129: thawtrail.v1.GetChargesResponse
+	(*ListChargesRequest)(nil),        // 130: thawtrail.v1.ListChargesRequest
+	(*ListChargesResponse)(nil),       // 131: thawtrail.v1.ListChargesResponse
+	(*ListChargedRequest)(nil),        // 132: thawtrail.v1.ListChargedRequest
+	(*ChargedRow)(nil),                // 133: thawtrail.v1.ChargedRow
+	(*ListChargedResponse)(nil),       // 134: thawtrail.v1.ListChargedResponse
+	(*ListReactionsRequest)(nil),      // 135: thawtrail.v1.ListReactionsRequest
+	(*ReactionRow)(nil),               // 136: thawtrail.v1.ReactionRow
+	(*ReactionChart)(nil),             // 137: thawtrail.v1.ReactionChart
+	(*ListReactionsResponse)(nil),     // 138: thawtrail.v1.ListReactionsResponse
+	(*ListResponsesRequest)(nil),      // 139: thawtrail.v1.ListResponsesRequest
+	(*ShareSpan)(nil),                 // 140: thawtrail.v1.ShareSpan
+	(*ResponseRow)(nil),               // 141: thawtrail.v1.ResponseRow
+	(*ListResponsesResponse)(nil),     // 142: thawtrail.v1.ListResponsesResponse
+	(*ListOverridesRequest)(nil),      // 143: thawtrail.v1.ListOverridesRequest
+	(*OverrideRow)(nil),               // 144: thawtrail.v1.OverrideRow
+	(*ListOverridesResponse)(nil),     // 145: thawtrail.v1.ListOverridesResponse
+	(*Entry)(nil),                     // 146: thawtrail.v1.Entry
+	(*Moment)(nil),                    // 147: thawtrail.v1.Moment
+	(*Override)(nil),                  // 148: thawtrail.v1.Override
+	(ProofKind)(0),                    // 149: thawtrail.v1.ProofKind
+	(AdverseKind)(0),                  // 150: thawtrail.v1.AdverseKind
 }
 var file_thawtrail_v1_services_proto_depIdxs = []int32{
-	130, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
-	131, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
-	132, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
-	130, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
+	146, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
+	147, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
+	148, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
+	146, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
 	3,   // 4: thawtrail.v1.WriteAllRequest.entries:type_name -> thawtrail.v1.WriteRequest
 	6,   // 5: thawtrail.v1.WriteAllResponse.fates:type_name -> thawtrail.v1.Fate
 	7,   // 6: thawtrail.v1.Fate.written:type_name -> thawtrail.v1.WriteResponse
 	0,   // 7: thawtrail.v1.WriteResponse.saved:type_name -> thawtrail.v1.SavedState
 	8,   // 8: thawtrail.v1.WriteResponse.cautions:type_name -> thawtrail.v1.Caution
-	133, // 9: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
+	149, // 9: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
 	13,  // 10: thawtrail.v1.ListStockResponse.bags:type_name -> thawtrail.v1.BagRow
 	16,  // 11: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
 	11,  // 12: thawtrail.v1.ListStockResponse.freshness:type_name -> thawtrail.v1.Freshness
@@ -13101,7 +14814,7 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	47,  // 46: thawtrail.v1.ListLevelsResponse.orders:type_name -> thawtrail.v1.OpenOrder
 	8,   // 47: thawtrail.v1.ListLevelsResponse.cautions:type_name -> thawtrail.v1.Caution
 	11,  // 48: thawtrail.v1.ListLevelsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	134, // 49: thawtrail.v1.GetAdverseSheetRequest.kind:type_name -> thawtrail.v1.AdverseKind
+	150, // 49: thawtrail.v1.GetAdverseSheetRequest.kind:type_name -> thawtrail.v1.AdverseKind
 	54,  // 50: thawtrail.v1.GetAdverseSheetResponse.reporter:type_name -> thawtrail.v1.AdverseReporter
 	55,  // 51: thawtrail.v1.GetAdverseSheetResponse.products:type_name -> thawtrail.v1.AdverseProduct
 	56,  // 52: thawtrail.v1.GetAdverseSheetResponse.animal:type_name -> thawtrail.v1.AdverseAnimal
@@ -13132,10 +14845,10 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	11,  // 77: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
 	8,   // 78: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
 	81,  // 79: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
-	130, // 80: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
+	146, // 80: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
 	0,   // 81: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
-	133, // 82: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
-	130, // 83: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
+	149, // 82: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
+	146, // 83: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
 	114, // 84: thawtrail.v1.GetRecordResponse.corrections:type_name -> thawtrail.v1.CorrectionRow
 	85,  // 85: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
 	86,  // 86: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
@@ -13163,85 +14876,105 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	111, // 108: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
 	114, // 109: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
 	117, // 110: thawtrail.v1.ListPlasmaResponse.rows:type_name -> thawtrail.v1.PlasmaRow
-	120, // 111: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
-	121, // 112: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
-	8,   // 113: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
-	11,  // 114: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	124, // 115: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
-	125, // 116: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
-	11,  // 117: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	128, // 118: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
-	3,   // 119: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
-	4,   // 120: thawtrail.v1.RecordService.WriteAll:input_type -> thawtrail.v1.WriteAllRequest
-	9,   // 121: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
-	1,   // 122: thawtrail.v1.RecordService.EndPerson:input_type -> thawtrail.v1.EndPersonRequest
-	12,  // 123: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
-	18,  // 124: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
-	23,  // 125: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
-	28,  // 126: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
-	31,  // 127: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
-	34,  // 128: thawtrail.v1.StockService.GetPlace:input_type -> thawtrail.v1.GetPlaceRequest
-	40,  // 129: thawtrail.v1.StockService.ListLevels:input_type -> thawtrail.v1.ListLevelsRequest
-	60,  // 130: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
-	62,  // 131: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
-	65,  // 132: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
-	69,  // 133: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
-	72,  // 134: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
-	76,  // 135: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
-	79,  // 136: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
-	82,  // 137: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
-	84,  // 138: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
-	88,  // 139: thawtrail.v1.AuditService.GetPerson:input_type -> thawtrail.v1.GetPersonRequest
-	90,  // 140: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
-	92,  // 141: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
-	95,  // 142: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
-	101, // 143: thawtrail.v1.AuditService.GetRecall:input_type -> thawtrail.v1.GetRecallRequest
-	107, // 144: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
-	110, // 145: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
-	116, // 146: thawtrail.v1.AuditService.ListPlasma:input_type -> thawtrail.v1.ListPlasmaRequest
-	113, // 147: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
-	119, // 148: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
-	123, // 149: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
-	52,  // 150: thawtrail.v1.AuditService.GetAdverseSheet:input_type -> thawtrail.v1.GetAdverseSheetRequest
-	127, // 151: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
-	7,   // 152: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
-	5,   // 153: thawtrail.v1.RecordService.WriteAll:output_type -> thawtrail.v1.WriteAllResponse
-	10,  // 154: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
-	2,   // 155: thawtrail.v1.RecordService.EndPerson:output_type -> thawtrail.v1.EndPersonResponse
-	17,  // 156: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
-	21,  // 157: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
-	27,  // 158: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
-	30,  // 159: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
-	33,  // 160: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
-	39,  // 161: thawtrail.v1.StockService.GetPlace:output_type -> thawtrail.v1.GetPlaceResponse
-	51,  // 162: thawtrail.v1.StockService.ListLevels:output_type -> thawtrail.v1.ListLevelsResponse
-	61,  // 163: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
-	64,  // 164: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
-	68,  // 165: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
-	71,  // 166: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
-	74,  // 167: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
-	78,  // 168: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
-	80,  // 169: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
-	83,  // 170: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
-	87,  // 171: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
-	89,  // 172: thawtrail.v1.AuditService.GetPerson:output_type -> thawtrail.v1.GetPersonResponse
-	91,  // 173: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
-	94,  // 174: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
-	98,  // 175: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
-	106, // 176: thawtrail.v1.AuditService.GetRecall:output_type -> thawtrail.v1.GetRecallResponse
-	109, // 177: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
-	112, // 178: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
-	118, // 179: thawtrail.v1.AuditService.ListPlasma:output_type -> thawtrail.v1.ListPlasmaResponse
-	115, // 180: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
-	122, // 181: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
-	126, // 182: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
-	53,  // 183: thawtrail.v1.AuditService.GetAdverseSheet:output_type -> thawtrail.v1.GetAdverseSheetResponse
-	129, // 184: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
-	152, // [152:185] is the sub-list for method output_type
-	119, // [119:152] is the sub-list for method input_type
-	119, // [119:119] is the sub-list for extension type_name
-	119, // [119:119] is the sub-list for extension extendee
-	0,   // [0:119] is the sub-list for field type_name
+	120, // 111: thawtrail.v1.ListPricesResponse.rows:type_name -> thawtrail.v1.PriceRow
+	124, // 112: thawtrail.v1.InvoiceRow.totals:type_name -> thawtrail.v1.ChargeSum
+	126, // 113: thawtrail.v1.InvoiceRow.changes:type_name -> thawtrail.v1.ChargeChange
+	123, // 114: thawtrail.v1.GetChargesResponse.lines:type_name -> thawtrail.v1.ChargeRow
+	125, // 115: thawtrail.v1.GetChargesResponse.taxes:type_name -> thawtrail.v1.ChargeTax
+	124, // 116: thawtrail.v1.GetChargesResponse.totals:type_name -> thawtrail.v1.ChargeSum
+	127, // 117: thawtrail.v1.GetChargesResponse.invoices:type_name -> thawtrail.v1.InvoiceRow
+	128, // 118: thawtrail.v1.GetChargesResponse.lost:type_name -> thawtrail.v1.LostCharge
+	11,  // 119: thawtrail.v1.GetChargesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	123, // 120: thawtrail.v1.ListChargesResponse.rows:type_name -> thawtrail.v1.ChargeRow
+	133, // 121: thawtrail.v1.ListChargedResponse.rows:type_name -> thawtrail.v1.ChargedRow
+	124, // 122: thawtrail.v1.ListChargedResponse.totals:type_name -> thawtrail.v1.ChargeSum
+	136, // 123: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
+	137, // 124: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
+	8,   // 125: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
+	11,  // 126: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	140, // 127: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
+	141, // 128: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
+	11,  // 129: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	144, // 130: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
+	3,   // 131: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
+	4,   // 132: thawtrail.v1.RecordService.WriteAll:input_type -> thawtrail.v1.WriteAllRequest
+	9,   // 133: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
+	1,   // 134: thawtrail.v1.RecordService.EndPerson:input_type -> thawtrail.v1.EndPersonRequest
+	12,  // 135: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
+	18,  // 136: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
+	23,  // 137: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
+	28,  // 138: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
+	31,  // 139: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
+	34,  // 140: thawtrail.v1.StockService.GetPlace:input_type -> thawtrail.v1.GetPlaceRequest
+	40,  // 141: thawtrail.v1.StockService.ListLevels:input_type -> thawtrail.v1.ListLevelsRequest
+	60,  // 142: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
+	62,  // 143: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
+	65,  // 144: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
+	69,  // 145: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
+	72,  // 146: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
+	76,  // 147: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
+	79,  // 148: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
+	82,  // 149: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
+	84,  // 150: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
+	88,  // 151: thawtrail.v1.AuditService.GetPerson:input_type -> thawtrail.v1.GetPersonRequest
+	90,  // 152: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
+	92,  // 153: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
+	95,  // 154: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
+	101, // 155: thawtrail.v1.AuditService.GetRecall:input_type -> thawtrail.v1.GetRecallRequest
+	107, // 156: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
+	110, // 157: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
+	116, // 158: thawtrail.v1.AuditService.ListPlasma:input_type -> thawtrail.v1.ListPlasmaRequest
+	113, // 159: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
+	135, // 160: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
+	139, // 161: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
+	52,  // 162: thawtrail.v1.AuditService.GetAdverseSheet:input_type -> thawtrail.v1.GetAdverseSheetRequest
+	119, // 163: thawtrail.v1.AuditService.ListPrices:input_type -> thawtrail.v1.ListPricesRequest
+	122, // 164: thawtrail.v1.AuditService.GetCharges:input_type -> thawtrail.v1.GetChargesRequest
+	130, // 165: thawtrail.v1.AuditService.ListCharges:input_type -> thawtrail.v1.ListChargesRequest
+	132, // 166: thawtrail.v1.AuditService.ListCharged:input_type -> thawtrail.v1.ListChargedRequest
+	143, // 167: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
+	7,   // 168: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
+	5,   // 169: thawtrail.v1.RecordService.WriteAll:output_type -> thawtrail.v1.WriteAllResponse
+	10,  // 170: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
+	2,   // 171: thawtrail.v1.RecordService.EndPerson:output_type -> thawtrail.v1.EndPersonResponse
+	17,  // 172: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
+	21,  // 173: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
+	27,  // 174: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
+	30,  // 175: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
+	33,  // 176: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
+	39,  // 177: thawtrail.v1.StockService.GetPlace:output_type -> thawtrail.v1.GetPlaceResponse
+	51,  // 178: thawtrail.v1.StockService.ListLevels:output_type -> thawtrail.v1.ListLevelsResponse
+	61,  // 179: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
+	64,  // 180: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
+	68,  // 181: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
+	71,  // 182: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
+	74,  // 183: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
+	78,  // 184: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
+	80,  // 185: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
+	83,  // 186: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
+	87,  // 187: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
+	89,  // 188: thawtrail.v1.AuditService.GetPerson:output_type -> thawtrail.v1.GetPersonResponse
+	91,  // 189: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
+	94,  // 190: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
+	98,  // 191: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
+	106, // 192: thawtrail.v1.AuditService.GetRecall:output_type -> thawtrail.v1.GetRecallResponse
+	109, // 193: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
+	112, // 194: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
+	118, // 195: thawtrail.v1.AuditService.ListPlasma:output_type -> thawtrail.v1.ListPlasmaResponse
+	115, // 196: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
+	138, // 197: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
+	142, // 198: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
+	53,  // 199: thawtrail.v1.AuditService.GetAdverseSheet:output_type -> thawtrail.v1.GetAdverseSheetResponse
+	121, // 200: thawtrail.v1.AuditService.ListPrices:output_type -> thawtrail.v1.ListPricesResponse
+	129, // 201: thawtrail.v1.AuditService.GetCharges:output_type -> thawtrail.v1.GetChargesResponse
+	131, // 202: thawtrail.v1.AuditService.ListCharges:output_type -> thawtrail.v1.ListChargesResponse
+	134, // 203: thawtrail.v1.AuditService.ListCharged:output_type -> thawtrail.v1.ListChargedResponse
+	145, // 204: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
+	168, // [168:205] is the sub-list for method output_type
+	131, // [131:168] is the sub-list for method input_type
+	131, // [131:131] is the sub-list for extension type_name
+	131, // [131:131] is the sub-list for extension extendee
+	0,   // [0:131] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_services_proto_init() }
@@ -13266,14 +14999,18 @@ func file_thawtrail_v1_services_proto_init() {
 	file_thawtrail_v1_services_proto_msgTypes[96].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[116].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[119].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[124].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[122].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[125].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[128].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[135].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[140].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_services_proto_rawDesc), len(file_thawtrail_v1_services_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   129,
+			NumMessages:   145,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

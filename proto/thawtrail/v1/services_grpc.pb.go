@@ -824,6 +824,10 @@ const (
 	AuditService_ListReactions_FullMethodName     = "/thawtrail.v1.AuditService/ListReactions"
 	AuditService_ListResponses_FullMethodName     = "/thawtrail.v1.AuditService/ListResponses"
 	AuditService_GetAdverseSheet_FullMethodName   = "/thawtrail.v1.AuditService/GetAdverseSheet"
+	AuditService_ListPrices_FullMethodName        = "/thawtrail.v1.AuditService/ListPrices"
+	AuditService_GetCharges_FullMethodName        = "/thawtrail.v1.AuditService/GetCharges"
+	AuditService_ListCharges_FullMethodName       = "/thawtrail.v1.AuditService/ListCharges"
+	AuditService_ListCharged_FullMethodName       = "/thawtrail.v1.AuditService/ListCharged"
 	AuditService_ListOverrides_FullMethodName     = "/thawtrail.v1.AuditService/ListOverrides"
 )
 
@@ -850,6 +854,10 @@ type AuditServiceClient interface {
 	ListReactions(ctx context.Context, in *ListReactionsRequest, opts ...grpc.CallOption) (*ListReactionsResponse, error)
 	ListResponses(ctx context.Context, in *ListResponsesRequest, opts ...grpc.CallOption) (*ListResponsesResponse, error)
 	GetAdverseSheet(ctx context.Context, in *GetAdverseSheetRequest, opts ...grpc.CallOption) (*GetAdverseSheetResponse, error)
+	ListPrices(ctx context.Context, in *ListPricesRequest, opts ...grpc.CallOption) (*ListPricesResponse, error)
+	GetCharges(ctx context.Context, in *GetChargesRequest, opts ...grpc.CallOption) (*GetChargesResponse, error)
+	ListCharges(ctx context.Context, in *ListChargesRequest, opts ...grpc.CallOption) (*ListChargesResponse, error)
+	ListCharged(ctx context.Context, in *ListChargedRequest, opts ...grpc.CallOption) (*ListChargedResponse, error)
 	ListOverrides(ctx context.Context, in *ListOverridesRequest, opts ...grpc.CallOption) (*ListOverridesResponse, error)
 }
 
@@ -1031,6 +1039,46 @@ func (c *auditServiceClient) GetAdverseSheet(ctx context.Context, in *GetAdverse
 	return out, nil
 }
 
+func (c *auditServiceClient) ListPrices(ctx context.Context, in *ListPricesRequest, opts ...grpc.CallOption) (*ListPricesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListPricesResponse)
+	err := c.cc.Invoke(ctx, AuditService_ListPrices_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *auditServiceClient) GetCharges(ctx context.Context, in *GetChargesRequest, opts ...grpc.CallOption) (*GetChargesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetChargesResponse)
+	err := c.cc.Invoke(ctx, AuditService_GetCharges_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *auditServiceClient) ListCharges(ctx context.Context, in *ListChargesRequest, opts ...grpc.CallOption) (*ListChargesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListChargesResponse)
+	err := c.cc.Invoke(ctx, AuditService_ListCharges_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *auditServiceClient) ListCharged(ctx context.Context, in *ListChargedRequest, opts ...grpc.CallOption) (*ListChargedResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListChargedResponse)
+	err := c.cc.Invoke(ctx, AuditService_ListCharged_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *auditServiceClient) ListOverrides(ctx context.Context, in *ListOverridesRequest, opts ...grpc.CallOption) (*ListOverridesResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListOverridesResponse)
@@ -1064,6 +1112,10 @@ type AuditServiceServer interface {
 	ListReactions(context.Context, *ListReactionsRequest) (*ListReactionsResponse, error)
 	ListResponses(context.Context, *ListResponsesRequest) (*ListResponsesResponse, error)
 	GetAdverseSheet(context.Context, *GetAdverseSheetRequest) (*GetAdverseSheetResponse, error)
+	ListPrices(context.Context, *ListPricesRequest) (*ListPricesResponse, error)
+	GetCharges(context.Context, *GetChargesRequest) (*GetChargesResponse, error)
+	ListCharges(context.Context, *ListChargesRequest) (*ListChargesResponse, error)
+	ListCharged(context.Context, *ListChargedRequest) (*ListChargedResponse, error)
 	ListOverrides(context.Context, *ListOverridesRequest) (*ListOverridesResponse, error)
 	mustEmbedUnimplementedAuditServiceServer()
 }
@@ -1125,6 +1177,18 @@ func (UnimplementedAuditServiceServer) ListResponses(context.Context, *ListRespo
 }
 func (UnimplementedAuditServiceServer) GetAdverseSheet(context.Context, *GetAdverseSheetRequest) (*GetAdverseSheetResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetAdverseSheet not implemented")
+}
+func (UnimplementedAuditServiceServer) ListPrices(context.Context, *ListPricesRequest) (*ListPricesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListPrices not implemented")
+}
+func (UnimplementedAuditServiceServer) GetCharges(context.Context, *GetChargesRequest) (*GetChargesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetCharges not implemented")
+}
+func (UnimplementedAuditServiceServer) ListCharges(context.Context, *ListChargesRequest) (*ListChargesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListCharges not implemented")
+}
+func (UnimplementedAuditServiceServer) ListCharged(context.Context, *ListChargedRequest) (*ListChargedResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListCharged not implemented")
 }
 func (UnimplementedAuditServiceServer) ListOverrides(context.Context, *ListOverridesRequest) (*ListOverridesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListOverrides not implemented")
@@ -1456,6 +1520,78 @@ func _AuditService_GetAdverseSheet_Handler(srv interface{}, ctx context.Context,
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AuditService_ListPrices_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListPricesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).ListPrices(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_ListPrices_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).ListPrices(ctx, req.(*ListPricesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AuditService_GetCharges_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetChargesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).GetCharges(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_GetCharges_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).GetCharges(ctx, req.(*GetChargesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AuditService_ListCharges_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListChargesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).ListCharges(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_ListCharges_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).ListCharges(ctx, req.(*ListChargesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AuditService_ListCharged_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListChargedRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).ListCharged(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_ListCharged_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).ListCharged(ctx, req.(*ListChargedRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _AuditService_ListOverrides_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListOverridesRequest)
 	if err := dec(in); err != nil {
@@ -1548,6 +1684,22 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetAdverseSheet",
 			Handler:    _AuditService_GetAdverseSheet_Handler,
+		},
+		{
+			MethodName: "ListPrices",
+			Handler:    _AuditService_ListPrices_Handler,
+		},
+		{
+			MethodName: "GetCharges",
+			Handler:    _AuditService_GetCharges_Handler,
+		},
+		{
+			MethodName: "ListCharges",
+			Handler:    _AuditService_ListCharges_Handler,
+		},
+		{
+			MethodName: "ListCharged",
+			Handler:    _AuditService_ListCharged_Handler,
 		},
 		{
 			MethodName: "ListOverrides",
