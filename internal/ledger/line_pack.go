@@ -169,6 +169,7 @@ func (b *BagBooks) fields(p *packing) {
 	})
 	several(p, &b.Thrown, func(p *packing, t *Thrown) {
 		number(p, &t.AtMs)
+		p.hash(&t.Record)
 		p.text(&t.Author)
 		number(p, &t.Reason)
 		maybe(p, &t.Ml, number)
