@@ -34,7 +34,8 @@ import (
 type Config struct {
 	Data    string        // folder of the replica; made if absent
 	Secret  *vault.Secret // nil: a folder that is not encrypted, decided on first start
-	Server  string        // address of the clinic's server; empty: the one joined at, or none
+	Server  string        // addresses of the clinic's server, see Addresses; empty: those that answered last, or none
+	Servers <-chan string // other addresses, told while it runs; nil: none
 	Listen  string        // loopback address for commands; 127.0.0.1:4271 when empty
 	Pages   string        // loopback address for pages; none when empty
 	Phone   string        // address at which phones that are paired find the pages; none when empty
@@ -123,10 +124,13 @@ func run(ctx context.Context, cfg Config, home *trust.Home, r *replica.Replica, 
 	if err := openPhones(home, cfg, n); err != nil {
 		return err
 	}
-	link := newLink(cfg, home, r)
+	link, way := newLink(cfg, home, r)
 	r.Link = link
 	cfg.Opened(r)
-	n.Practice, n.Epoch, n.Loops = link.Practice, link.HubEpoch, []node.Part{{Name: "link", Run: link.Run}}
+	n.Practice, n.Epoch, n.Loops = link.Practice, link.HubEpoch, []node.Part{
+		{Name: "link", Run: link.Run},
+		{Name: "addresses", Run: func(ctx context.Context) error { return way.follow(ctx, cfg.Servers) }},
+	}
 	n.Ready = func(address string) {
 		if !home.Vault.Encrypted() {
 			cfg.Log.Warn("nothing on this disk is encrypted: whoever takes this laptop reads it all; for trying out only")
@@ -144,30 +148,40 @@ func run(ctx context.Context, cfg Config, home *trust.Home, r *replica.Replica, 
 // which can be lost.
 const linkFile = "link.box"
 
-// newLink is the way to the clinic's server: the one given, or the one joined at.
-func newLink(cfg Config, home *trust.Home, r *replica.Replica) *replication.Link {
-	address := cfg.Server
-	if address == "" && home.Joined != nil {
-		address = home.Joined.Server
+// newLink is the way to the clinic's server: the one given, or the one that was met last.
+func newLink(cfg Config, home *trust.Home, r *replica.Replica) (*replication.Link, *route) {
+	way := &route{setting: cfg.Server, log: cfg.Log, remember: func(setting string) error {
+		joined := *home.Joined // who answered is the server of a practice that was joined
+		joined.Server = setting
+		return home.Join(joined)
+	}}
+	if home.Joined != nil {
+		way.kept = home.Joined.Server
+		way.setting = cmp.Or(way.setting, way.kept)
+	}
+	way.dial = func(address string, arrived func()) (replication.Peer, error) {
+		return dialServer(home, address, arrived)
 	}
 	kept, save, err := home.Box(linkFile, vault.Link)
 	if err != nil {
 		cfg.Log.Warn("what this laptop knew of its server cannot be read; it asks anew", "error", err)
 	}
-	return replication.NewLink(r, address, func(arrived func()) (replication.Peer, error) {
-		if home.Joined == nil {
-			return nil, errors.New("this laptop has not joined the practice yet: `thawtrail agent enrol CODE`")
-		}
-		root, err := home.Joined.Root()
-		if err != nil {
-			return nil, err
-		}
-		creds, err := authority.Practice(home.Device, root)
-		if err != nil {
-			return nil, err
-		}
-		return rpc.DialPeer(address, creds, arrived)
-	}, replication.Memory{Kept: kept, Save: save})
+	return replication.NewLink(r, way.setting, way.Dial, replication.Memory{Kept: kept, Save: save}), way
+}
+
+func dialServer(home *trust.Home, address string, arrived func()) (replication.Peer, error) {
+	if home.Joined == nil {
+		return nil, errors.New("this laptop has not joined the practice yet: `thawtrail agent enrol CODE`")
+	}
+	root, err := home.Joined.Root()
+	if err != nil {
+		return nil, err
+	}
+	creds, err := authority.Practice(home.Device, root)
+	if err != nil {
+		return nil, err
+	}
+	return rpc.DialPeer(address, creds, arrived)
 }
 
 func open(ctx context.Context, cfg Config, home *trust.Home) (*replica.Replica, error) {

@@ -11,6 +11,8 @@ import (
 	"sync/atomic"
 	"time"
 
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/protobuf/proto"
 
@@ -88,15 +90,11 @@ func Enrol(ctx context.Context, cfg Config, code invite.Code) (Enrolled, error) 
 	var channel atomic.Value // []byte; the key of the link's certificate
 	channel.Store([]byte(nil))
 	creds := authority.Enrolment(code.Fits, func(_, server ed25519.PublicKey) { channel.Store([]byte(server)) })
-	conn, err := rpc.Dial(cfg.Server, creds)
+	conn, err := meet(ctx, cfg.Server, creds)
 	if err != nil {
-		return Enrolled{}, refusal.New("server", cfg.Server, "HOST:PORT of the clinic's server")
+		return Enrolled{}, err
 	}
 	defer conn.Close()
-	// The first call makes the link; then it is known whose it is.
-	if _, err := healthpb.NewHealthClient(conn).Check(ctx, &healthpb.HealthCheckRequest{}); err != nil {
-		return Enrolled{}, fmt.Errorf("the server at %s: %w", cfg.Server, rpc.Sentence(err))
-	}
 	if j.claim.Channel = channel.Load().([]byte); j.claim.Channel == nil {
 		return Enrolled{}, fmt.Errorf("the server at %s: %w", cfg.Server, authority.ErrNotOurs)
 	}
@@ -109,6 +107,26 @@ func Enrol(ctx context.Context, cfg Config, code invite.Code) (Enrolled, error) 
 		return Enrolled{}, rpc.Sentence(err)
 	}
 	return j.accept(code, req, resp, cfg.Server)
+}
+
+// meet makes a link to the first of the server's addresses that answers.
+func meet(ctx context.Context, setting string, creds credentials.TransportCredentials) (*grpc.ClientConn, error) {
+	var failed error
+	for _, address := range Addresses(setting) {
+		conn, err := rpc.Dial(address, creds)
+		if err != nil {
+			return nil, refusal.New("server", address, "HOST:PORT of the clinic's server")
+		}
+		// The first call makes the link; then it is known whose it is.
+		if _, err = healthpb.NewHealthClient(conn).Check(ctx, &healthpb.HealthCheckRequest{}); err == nil {
+			return conn, nil
+		}
+		failed = errors.Join(failed, fmt.Errorf("the server at %s: %w", address, rpc.Sentence(err)), conn.Close())
+	}
+	if failed == nil {
+		failed = refusal.New("server", setting, "HOST:PORT of the clinic's server")
+	}
+	return nil, failed
 }
 
 // accept checks an answer and keeps, durably, which practice the laptop joined.

@@ -2,7 +2,9 @@ package cli
 
 import (
 	"context"
+	"errors"
 	"log/slog"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -21,6 +23,8 @@ type daemon struct {
 	unlock                             *unlock
 	doors                              *flagOf
 	log                                *logFlags
+	// reloads are the settings that can change while it runs.
+	reloads map[string]func(text string) error
 }
 
 func newDaemon(listen string, more ...*flagOf) *daemon {
@@ -34,6 +38,7 @@ func newDaemon(listen string, more ...*flagOf) *daemon {
 		unlock:  newUnlock(),
 		doors:   &flagOf{name: "doors", metavar: "DIR", help: "folder in which commands find a service of the system; your own when left out"},
 		log:     newLogFlags(),
+		reloads: map[string]func(string) error{},
 	}
 }
 
@@ -48,12 +53,14 @@ func (f *daemon) settings(section string) *settings {
 // command is a command that runs until it is stopped.
 func (f *daemon) command(d *console, use, short, example string, run func(context.Context, *vault.Secret, *slog.Logger) error) *cobra.Command {
 	from := f.settings(use)
+	f.reloads["log-level"] = f.log.setLevel
 	cmd := &cobra.Command{
 		Use: use + " --data DIR", Short: short, Example: example, Args: noArgs, DisableFlagsInUseLine: true,
 	}
 	bindFlags(cmd.Flags(), from.flags...)
 	bindFlags(cmd.Flags(), from.file)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		typed := from.typed()
 		if _, err := from.read(); err != nil {
 			return err
 		}
@@ -67,7 +74,10 @@ func (f *daemon) command(d *console, use, short, example string, run func(contex
 		defer done()
 		secret, err := f.unlock.secret(d, f.data.text())
 		if err == nil {
-			err = service.Run(cmd.Context(), use, func(ctx context.Context) error { return run(ctx, secret, log) })
+			again := &reload{settings: from, typed: typed, held: from.texts(), apply: f.reloads, log: log}
+			err = service.Run(cmd.Context(), use, func(ctx context.Context) error {
+				return again.beside(ctx, func() error { return run(ctx, secret, log) })
+			})
 		}
 		if err != nil && f.log.file.given() {
 			log.Error("it ends", "error", err) // nobody may be at its screen
@@ -120,7 +130,7 @@ type agentFlags struct {
 
 func newAgentFlags() agentFlags {
 	f := agentFlags{
-		clinic: &flagOf{name: "server", metavar: "ADDRESS", help: "the clinic's server; without one this laptop works alone"},
+		clinic: &flagOf{name: "server", metavar: "ADDRESS", help: "the clinic's server; several addresses are tried in turn, divided by commas. The last that answered is remembered; without one this laptop works alone"},
 		phone:  &flagOf{name: "phone", metavar: "ADDRESS", help: "where paired phones find the pages, e.g. 0.0.0.0:4290; nowhere when left out"},
 	}
 	f.daemon = newDaemon(defaultAddress, f.clinic, f.phone)
@@ -138,14 +148,26 @@ func (d *console) serverCommand() *cobra.Command {
 		})
 }
 
+// addressesWithin is how long a running agent may take to hear of other addresses.
+const addressesWithin = 5 * time.Second
+
 func (d *console) agentCommand() *cobra.Command {
 	f := newAgentFlags()
+	servers := make(chan string)
+	f.reloads["server"] = func(addresses string) error {
+		select {
+		case servers <- addresses:
+			return nil
+		case <-time.After(addressesWithin):
+			return errors.New("it is busy; ask again")
+		}
+	}
 	return f.command(d, "agent", "Run this laptop's agent, with or without a network", "agent --data thawtrail-data --server 127.0.0.1:4270",
 		func(ctx context.Context, secret *vault.Secret, log *slog.Logger) error {
 			beside := rehearse.NewStarter(ctx, "")
 			defer beside.Discard()
 			return agent.Run(ctx, agent.Config{
-				Secret: secret, Data: f.data.text(), Server: f.clinic.text(), Listen: f.listen.text(), Pages: f.pages.text(), Phone: f.phone.text(), Metrics: f.metrics.text(), Name: f.name.text(),
+				Secret: secret, Data: f.data.text(), Server: f.clinic.text(), Servers: servers, Listen: f.listen.text(), Pages: f.pages.text(), Phone: f.phone.text(), Metrics: f.metrics.text(), Name: f.name.text(),
 				Doors: f.doors.text(), Log: log, PhonesReady: d.phonesReady, Opened: beside.Open,
 				PagesReady: func(url string) { beside.Beside("", url); d.pagesReady(url) },
 				Ready:      func(address string) { beside.Beside(address, ""); d.ready("this laptop's agent", log)(address) },

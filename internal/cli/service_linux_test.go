@@ -125,8 +125,26 @@ func TestAServiceRunsWithoutAHome(t *testing.T) {
 
 	again, errs := i.start()
 	require.GreaterOrEqual(t, i.records(), acknowledged, "what was answered is kept")
+	i.reload(again)
 	require.NoError(t, again.Process.Signal(syscall.SIGTERM))
 	require.NoError(t, again.Wait(), "%s", errs)
+	for _, want := range []string{
+		`"a setting was reloaded","setting":"log-level","value":"warn"`,
+		`"a setting has changed and counts at the next start","setting":"name"`,
+		`"the settings were not reloaded: nothing has changed","error":`, "line 2: server.lissten is no setting",
+	} {
+		require.Contains(t, errs.String(), want)
+	}
+}
+
+// reload changes the file of settings, asks for a reload, makes a slip in it and asks again.
+func (i *installed) reload(cmd *exec.Cmd) {
+	i.t.Helper()
+	for _, text := range []string{"[server]\nlisten = \"127.0.0.1:0\"\npages = \"127.0.0.1:0\"\nlog-as = \"json\"\nlog-level = \"warn\"\nname = \"other\"\n", "[server]\nlissten = \"x\"\n"} {
+		require.NoError(i.t, os.WriteFile(i.Settings, []byte(text), 0o644))
+		require.NoError(i.t, cmd.Process.Signal(syscall.SIGHUP))
+		time.Sleep(300 * time.Millisecond) // it says nothing when it is done but in its log, which is read at its end
+	}
 }
 
 // client is a connection through the service's door.
