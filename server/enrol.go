@@ -96,7 +96,7 @@ func (g *registry) invite(ctx context.Context, req *pb.InviteRequest) (*pb.Invit
 	}
 	expires, err := g.book.Add(in, life)
 	if err != nil {
-		return nil, status.Error(codes.ResourceExhausted, err.Error())
+		return nil, refusal.Fail(refusal.ErrTooMuch, "%s", err.Error())
 	}
 	return &pb.InviteResponse{Code: code.Text(), Person: in.Person, PersonName: in.Name, Roles: in.Roles, ExpiresAt: expires.UTC().Format(time.RFC3339)}, nil
 }
@@ -142,7 +142,7 @@ func (g *registry) owner(ctx context.Context, text string) (string, error) {
 		id = found.Id
 	}
 	if _, ok := rights.GrantFor(id, []pb.Role{pb.Role_ROLE_OWNER}); !ok {
-		return "", status.Errorf(codes.PermissionDenied, "%s may not do this: it needs the role owner", text)
+		return "", refusal.Fail(refusal.ErrDenied, "%s may not do this: it needs the role owner", text)
 	}
 	return id, nil
 }

@@ -25,6 +25,7 @@ import (
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/local"
 	"thawtrail/internal/web"
+	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // Node is one running replica. Server and agent fill it in and add what only they
@@ -53,6 +54,8 @@ type Node struct {
 	PagesReady func(url string)
 	// PagesSecret gives the secret behind the pages' cookies; see web.Config.
 	PagesSecret func(old []byte) ([]byte, error)
+	// Invites makes a code by which a laptop joins; nil: this is no hub.
+	Invites func(context.Context, *pb.InviteRequest) (*pb.InviteResponse, error)
 	// Phones is the registry of paired phones, and where they come in; nil: nowhere.
 	Phones        *access.Phones
 	PhoneListener net.Listener
@@ -152,7 +155,7 @@ func (n *Node) callers(token string) rpc.Callers {
 func (n *Node) servePages(ctx context.Context) error {
 	cfg := web.Config{
 		Replica: n.Replica, Clock: n.Clock, Log: n.Log, Opens: n.Opens, URLFile: filepath.Join(n.Data, "page.url"), Secret: n.PagesSecret,
-		Pages: n.pages, Phones: n.Phones, PhoneListener: n.PhoneListener, PhoneTLS: n.PhoneTLS,
+		Pages: n.pages, Invites: n.Invites, Phones: n.Phones, PhoneListener: n.PhoneListener, PhoneTLS: n.PhoneTLS,
 	}
 	here, err := n.listenPages(&cfg)
 	if err != nil {

@@ -114,7 +114,7 @@ func (i *inspector) inspectLocked(id string) {
 var templateOf = map[string]string{
 	"/barn": "now", "/open": "open", "/cases": "cases", "/blank": "blank", "/another": "another", "/clinic": "clinic", "/clinic/stock": "stock", "/clinic/levels": "levels",
 	"/clinic/receive": "receive", "/clinic/delivery": "delivery", "/clinic/load": "load", "/clinic/count": "count", "/clinic/batches": "batches", "/clinic/hold": "hold",
-	"/clinic/setup": "setup", "/owner": "owner", "/owner/doubts": "doubts", "/owner/people": "people", "/owner/late": "late",
+	"/clinic/setup": "setup", "/clinic/begin": "begin", "/clinic/sheets": "carsheet", "/backup": "backup", "/owner/invite": "invite", "/owner": "owner", "/owner/doubts": "doubts", "/owner/people": "people", "/owner/late": "late",
 	"/owner/unproven": "unproven", "/sign": "sign", "/takeover": "takeover", "/own-place": "ownplace",
 	"/clinic/clients": "clients", "/clinic/horse": "horse",
 }

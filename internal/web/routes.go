@@ -34,6 +34,8 @@ func routes(s *site.Site) {
 	s.Here("GET /another", machine.MoreBrowsers)
 	s.Here("GET /rehearse", machine.Rehearse)
 	s.Here("POST /rehearse", machine.Rehearse)
+	s.Decided("GET /backup", sticks.ShowBackup)
+	s.Decided("GET /backup/{name}", sticks.SendBackup)
 	s.Decided("GET /phones", machine.ShowPhones)
 	s.Decided("POST /phones", machine.ShowPhones)
 
@@ -78,6 +80,8 @@ func routes(s *site.Site) {
 	s.Page("GET /clinic/horse", clinic.ShowHorse)
 	s.Page("GET /clinic/setup", clinic.Setup)
 	s.Page("GET /clinic/settings", clinic.ListSettings)
+	s.Both(clinic.FirstHourPath, clinic.FirstHour)
+	s.Page("GET /clinic/sheets", clinic.CarSheets)
 
 	s.Page("GET /owner", owner.ShowOwner)
 	s.Page("GET /owner/doubts", owner.ListDoubts)
@@ -86,6 +90,8 @@ func routes(s *site.Site) {
 	s.Decided("GET /owner/person/{person}", owner.ShowPerson)
 	s.Decided("GET /owner/person/{person}/end", owner.EndPerson)
 	s.Decided("POST /owner/person/{person}/end", owner.EndPerson)
+	s.Decided("GET /owner/invite", owner.Invite)
+	s.Decided("POST /owner/invite", owner.Invite)
 	s.Page("GET /owner/late", owner.ListLate)
 	s.Page("GET /owner/corrections", owner.ListCorrections)
 	s.Page("GET /owner/results", owner.ShowResults)

@@ -56,6 +56,7 @@ type clinicMore struct {
 	Expiry  site.BarChart
 	Fresh   string
 	Founded bool
+	Hour    *firstHour // what the practice still needs; nil where nothing is told of it
 }
 
 type monthRow struct {
@@ -120,6 +121,15 @@ func ShowClinic(req *site.Request) error {
 	})
 	if err != nil {
 		return err
+	}
+	if req.Site.Replica.Hub {
+		hour, err := readFirstHour(req)
+		if err != nil {
+			return err
+		}
+		if hour.Shows() {
+			m.Hour = hour
+		}
 	}
 	return req.Render("clinic", words.Say("clinic.title"), "clinic", m)
 }

@@ -231,12 +231,6 @@ func (s *Sticks) Send(req *site.Request) error {
 	if !ok {
 		return req.Redirect("/case/" + cv.ID + "/stick")
 	}
-	_ = http.NewResponseController(req.W).SetWriteDeadline(time.Time{})
-	req.W.Header().Set("Content-Type", "application/octet-stream")
-	req.W.Header().Set("Content-Disposition", `attachment; filename="`+req.FileName(cv.ID+".books")+`"`)
-	if _, err := (replication.Bundles{Replica: req.Site.Replica}).Write(req.Context(), req.W, code, cv.ID); err != nil {
-		req.Site.Log.Error("write a file of records", "error", err)
-		panic(http.ErrAbortHandler) // half a file must not look like a whole one
-	}
+	s.write(req, code, req.FileName(cv.ID+".books"), cv.ID)
 	return nil
 }

@@ -24,6 +24,8 @@ type ownerMore struct {
 	Overrides []*pb.OverrideRow
 	Tables    []site.Pair
 	Files     fileForm
+	Backup    string // when the books were last saved; empty: never
+	Hub       bool
 }
 
 type useRow struct {
@@ -70,6 +72,13 @@ func ShowOwner(req *site.Request) error {
 		m.Tables = append(m.Tables, site.Pair{Name: "/owner/csv/" + t.name, Value: t.title})
 	}
 	m.Files = newFileForm()
+	at, ever, err := req.Site.LastBackup()
+	if err != nil {
+		return err
+	}
+	if m.Hub = req.Site.Replica.Hub; ever {
+		m.Backup = words.Moment(at)
+	}
 	return req.Render("owner", words.Say("owner.title"), "owner", m)
 }
 

@@ -1,6 +1,7 @@
 package site
 
 import (
+	"context"
 	"crypto/rand"
 	"crypto/sha256"
 	"crypto/tls"
@@ -18,6 +19,7 @@ import (
 	"thawtrail/internal/entry"
 	"thawtrail/internal/query"
 	"thawtrail/internal/replica"
+	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // Config says what a site serves.
@@ -33,6 +35,8 @@ type Config struct {
 	Secret func(old []byte) ([]byte, error)
 	// URLFile takes the one-time address, readable by this user only; empty: none.
 	URLFile string
+	// Invites makes a one-time code by which a laptop joins; nil: that is not done here.
+	Invites func(context.Context, *pb.InviteRequest) (*pb.InviteResponse, error)
 	// Pages is told how one-time addresses are made while pages are served; nil: nobody asks.
 	Pages *access.Pages
 	// Phones lets phones in; nil: none, as on the hub.
