@@ -10,6 +10,7 @@ import (
 	"net/http/cookiejar"
 	"net/url"
 	"os"
+	"regexp"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -19,7 +20,9 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
+	"thawtrail/agent"
 	"thawtrail/internal/clock"
+	"thawtrail/internal/trust/invite"
 	pb "thawtrail/proto/thawtrail/v1"
 	"thawtrail/server"
 )
@@ -46,10 +49,11 @@ func newOffice(t *testing.T) *office {
 		clinic: &clinic{t: t, dir: t.TempDir(), log: &said{}}, network: "127.0.0.1:0", grants: map[string]string{},
 		clock: clock.NewManual(time.Date(2026, 11, 24, 2, 10, 0, 0, time.UTC)),
 	}
-	_, err := server.Init(t.Context(), server.InitConfig{
+	begun, err := server.Init(t.Context(), server.InitConfig{
 		Data: o.dir, Secret: secret(t), Cost: cheap, Practice: "Alder Creek Equine", Zone: "Australia/Sydney", Currency: "AUD", Owner: "M. Alder",
 	})
 	require.NoError(t, err)
+	o.sheet = begun.Sheet
 	o.open(server.Config{Pages: "127.0.0.1:0", Network: o.network})
 	for name, role := range map[string]pb.Role{"R. Low": pb.Role_ROLE_CLINIC, "J. Reed": pb.Role_ROLE_VET} {
 		o.write(&pb.Entry{Body: &pb.Entry_PersonAdded{PersonAdded: &pb.PersonAdded{Name: name}}})
@@ -66,7 +70,7 @@ func (o *office) open(cfg server.Config) {
 	cfg.Data, cfg.Secret, cfg.Listen, cfg.Log, cfg.Clock = o.dir, secret(o.t), "127.0.0.1:0", o.log.logger(), o.clock
 	cfg.PagesReady = func(url string) { pages <- url }
 	cfg.NetworkReady = func(addr string) { network.Store(addr) }
-	_, o.stop = run(o.t, func(ctx context.Context, ready func(string)) error {
+	o.addr, o.stop = run(o.t, func(ctx context.Context, ready func(string)) error {
 		cfg.Ready = ready
 		return server.Run(ctx, cfg)
 	})
@@ -400,4 +404,83 @@ func TestOnePortForBoth(t *testing.T) {
 			require.Contains(t, inClear(t, u.Host, "/clinic"), "400 Bad Request", "clear text on the network's address")
 		}
 	}
+}
+
+// TestTheFirstHour begins a practice on its pages alone: the list ticks what the books
+// tell, the forms let a laptop in and save the records, and an owner folds it away.
+func TestTheFirstHour(t *testing.T) {
+	o := newOffice(t)
+	owner, low := o.paired("M. Alder"), o.paired("R. Low")
+	left := func() int {
+		t.Helper()
+		status, page := owner.get("/clinic/begin")
+		require.Equal(t, http.StatusOK, status)
+		return strings.Count(page, "<ol class") * (8 - strings.Count(page, `<li class="done"`))
+	}
+	require.Equal(t, 8, left())
+	_, page := owner.get("/clinic")
+	require.Contains(t, page, "The first hour: 8 still to do")
+	for path, fields := range map[string]url.Values{
+		"/write/place_added":  {"name": {"clinic freezer"}, "kind": {"freezer"}},
+		"/write/product_card": {"name": {"Foal plasma"}, "maker": {"Wattle Biologics"}, "support_telephone": {"1800 000 000"}, "route": {"vein"}, "volume_ml": {"950"}},
+		"/write/protocol_set": {"name": {"newborn foal"}},
+	} {
+		status, body := owner.send(path, fields)
+		require.Equal(t, http.StatusSeeOther, status, body)
+	}
+	require.Equal(t, 5, left())
+
+	// A laptop is let in by a code that the page made.
+	status1, page := low.send("/owner/invite", url.Values{"person": {"J. Reed"}})
+	require.Equal(t, http.StatusUnprocessableEntity, status1)
+	require.Contains(t, page, "R. Low may not do this: it needs the role owner")
+	require.NotContains(t, page, "agent enrol")
+	status1, page = owner.send("/owner/invite", url.Values{"person": {"N. Ewcomer"}})
+	require.Equal(t, http.StatusUnprocessableEntity, status1, "a new person needs a role")
+	require.NotContains(t, page, "agent enrol")
+	status1, page = owner.send("/owner/invite", url.Values{"person": {"J. Reed"}})
+	require.Equal(t, http.StatusOK, status1)
+	code := regexp.MustCompile(`thawtrail agent enrol (\S+) --server`).FindStringSubmatch(page)
+	require.Len(t, code, 2, page)
+	parsed, err := invite.ParseCode(code[1])
+	require.NoError(t, err)
+	north := newLaptop(t, "north")
+	north.server = o.addr
+	_, err = agent.Enrol(t.Context(), north.config(), parsed)
+	require.NoError(t, err)
+	require.Equal(t, 4, left())
+
+	// All records are saved as a file that a server can be put back from.
+	_, page = owner.get("/owner")
+	require.Contains(t, page, "never saved from here")
+	_, page = owner.get("/backup")
+	typed := regexp.MustCompile(`class="big typed">([^<]+)<`).FindStringSubmatch(page)
+	file := regexp.MustCompile(`href="(/backup/[^"]+)"`).FindStringSubmatch(page)
+	require.Len(t, typed, 2)
+	require.Len(t, file, 2)
+	status2, raw, head := owner.ask(http.MethodGet, file[1], nil, nil)
+	require.Equal(t, http.StatusOK, status2)
+	require.Contains(t, head.Get("Content-Disposition"), ".books")
+	restored, err := server.Restore(t.Context(), o.restoreConfig([]byte(raw), typed[1]))
+	require.NoError(t, err)
+	require.Equal(t, "Alder Creek Equine", restored.Practice)
+	require.Len(t, restored.Laptops, 1)
+	_, page = owner.get("/owner")
+	require.NotContains(t, page, "never saved from here")
+	require.Equal(t, 3, left())
+
+	// What no record tells is ticked by hand; only an owner folds the list away.
+	status3, _ := owner.send("/clinic/begin", url.Values{"step": {"stickers"}})
+	require.Equal(t, http.StatusSeeOther, status3)
+	require.Equal(t, 2, left())
+	status3, _ = owner.send("/clinic/begin", url.Values{"step": {"nonsense"}})
+	require.Equal(t, http.StatusNotFound, status3)
+	status3, _ = low.send("/clinic/begin", url.Values{"step": {"folded"}})
+	require.Equal(t, http.StatusForbidden, status3)
+	_, page = low.get("/clinic")
+	require.Contains(t, page, "The first hour: 2 still to do")
+	status3, _ = owner.send("/clinic/begin", url.Values{"step": {"folded"}})
+	require.Equal(t, http.StatusSeeOther, status3)
+	_, page = owner.get("/clinic")
+	require.NotContains(t, page, "The first hour")
 }

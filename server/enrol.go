@@ -133,16 +133,16 @@ func (g *registry) owner(ctx context.Context, text string) (string, error) {
 	if !rights.Founded() {
 		return "", errors.New("the practice's founding has not come to this server yet")
 	}
-	id := rights.Founding.Owner
+	id, name := rights.Founding.Owner, "the first owner"
 	if text != "" {
 		found, err := g.writes.Resolve(ctx, &pb.ResolveRequest{Kind: event.KindPerson, Text: text})
 		if err != nil {
 			return "", err
 		}
-		id = found.Id
+		id, name = found.Id, found.Name
 	}
 	if _, ok := rights.GrantFor(id, []pb.Role{pb.Role_ROLE_OWNER}); !ok {
-		return "", refusal.Fail(refusal.ErrDenied, "%s may not do this: it needs the role owner", text)
+		return "", refusal.Fail(refusal.ErrDenied, "%s may not do this: it needs the role owner", name)
 	}
 	return id, nil
 }

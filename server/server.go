@@ -204,19 +204,19 @@ func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error 
 	if err := n.OpenPhones(h.home, cfg.Clock.Now, cfg.Network != ""); err != nil {
 		return err
 	}
-	n.Phones.Names, n.Phones.Rights = cfg.names(), members.Rights
-	members.After = func() { h.sweep(members, n.Phones) }
+	n.Phones.Names, n.Phones.Rights, n.Phones.Refresh = cfg.names(), members.Rights, members.Refresh
+	members.After = func() { h.sweep(ctx, members, n.Phones) }
 	return n.Run(ctx)
 }
 
 // sweep ends the pages of people whose roles have ended. Books that are in doubt end
 // nobody's: they may lack the grant.
-func (h *hub) sweep(members *access.Members, paired *access.Phones) {
-	if members.Doubt() != "" || !members.Rights().Founded() {
+func (h *hub) sweep(ctx context.Context, members *access.Members, paired *access.Phones) {
+	if members.Doubt() != "" {
 		return
 	}
-	n, err := paired.Sweep()
-	if n > 0 || err != nil {
+	n, err := paired.Sweep(ctx)
+	if n > 0 || err != nil && ctx.Err() == nil {
 		h.log.Warn("pages of people without a role are closed", "browsers", n, "error", err)
 	}
 }

@@ -26,6 +26,8 @@ type Phones struct {
 	// Rights are those of the books as they stand, on the clinic's server: who holds no
 	// role gets no page there. Nil on a laptop, where whoever sits at it decides.
 	Rights func() *ledger.Rights
+	// Refresh reads them anew: a role that was given a moment ago counts. Nil with Rights.
+	Refresh func(context.Context) error
 
 	listening atomic.Pointer[net.TCPAddr]
 }
@@ -56,9 +58,18 @@ func (s *Phones) Decides(person string) bool {
 }
 
 // Sweep ends the sessions of those who hold no role any more, and cuts their open pages.
-func (s *Phones) Sweep() (ended int, err error) {
-	for _, p := range s.Registry.Phones() {
-		if s.Admits(p.Person) {
+// The books are read after the list: who was let in by then had a role by then.
+func (s *Phones) Sweep(ctx context.Context) (ended int, err error) {
+	paired := s.Registry.Phones()
+	if len(paired) == 0 {
+		return 0, nil
+	}
+	rights, err := RightsOf(ctx, s.Store)
+	if err != nil || !rights.Founded() {
+		return 0, err
+	}
+	for _, p := range paired {
+		if len(rights.Roles(p.Person)) > 0 {
 			continue
 		}
 		_, _, failed := s.Registry.Revoke(p.ID)
@@ -126,6 +137,11 @@ func (s *Phones) addresses(path string) ([]*pb.PhoneAddress, error) {
 func (s *Phones) PairPhone(ctx context.Context, req *pb.PairPhoneRequest) (*pb.PairPhoneResponse, error) {
 	if err := s.ready(); err != nil {
 		return nil, err
+	}
+	if s.Refresh != nil {
+		if err := s.Refresh(ctx); err != nil {
+			return nil, err
+		}
 	}
 	out := &pb.PairPhoneResponse{CertificateSha256: s.Fingerprint}
 	err := s.View(ctx, func(b *query.ReadView) error {
