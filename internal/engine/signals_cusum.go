@@ -130,23 +130,28 @@ func newChart(c *inputs, in CUSUMInput) (chart, error) {
 }
 
 // least is the smallest decision whose false signals are at least so many looks
-// apart; the largest that can be reckoned where none is. It begins with small ones: a
-// run length takes the cube of its decision to reckon.
+// apart; the largest that can be reckoned where none is.
 func (ch chart) least(usual, every float64) int {
-	rare := func(decision int) bool {
-		ch.decision = decision
+	return 1 + sort.Search(maxCUSUMStates-1, func(i int) bool {
+		ch.decision = i + 1
 		return ch.runLength(usual) >= every
+	})
+}
+
+// coarsest is the same chart on the coarsest lattice on which its sums lie: to reckon a
+// run length takes the cube of the number of sums.
+func (ch chart) coarsest() chart {
+	step, rest := ch.perEvent, ch.reference
+	for rest > 0 {
+		step, rest = rest, step%rest
 	}
-	low, high := 0, 1
-	for high < maxCUSUMStates && !rare(high) {
-		low, high = high, min(2*high, maxCUSUMStates)
-	}
-	return low + 1 + sort.Search(high-low-1, func(i int) bool { return rare(low + 1 + i) })
+	return chart{perEvent: ch.perEvent / step, reference: ch.reference / step, decision: (ch.decision + step - 1) / step}
 }
 
 // runLength solves (I - Q) L = 1, where Q holds the chances to go from one sum
 // under the decision to another; it starts at sum 0.
 func (ch chart) runLength(mean float64) float64 {
+	ch = ch.coarsest()
 	n, look := ch.decision, distuv.Poisson{Lambda: mean}
 	stays, ones := mat.NewDense(n, n, nil), mat.NewVecDense(n, nil)
 	for from := range n {

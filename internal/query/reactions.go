@@ -43,7 +43,7 @@ func (s Reader) ListReactions(ctx context.Context, req *pb.ListReactionsRequest)
 			return err
 		}
 		out.Freshness = b.freshness()
-		sum := reactions{groups: b.groupedBy(req.By), rows: map[string]*reactionRow{}}
+		sum := reactions{groups: b.groupedBy(req.By), rows: map[string]*reactionRow{}, intervals: map[[2]int]engine.IntervalResult{}}
 		if err := b.eachTreated(in, sum.add); err != nil {
 			return err
 		}
@@ -58,6 +58,7 @@ type reactions struct {
 	rows       map[string]*reactionRow
 	looks      []point
 	withoutBag int32
+	intervals  map[[2]int]engine.IntervalResult // by events and trials: many groups are alike
 }
 
 type reactionRow struct {
@@ -143,7 +144,7 @@ func (s *reactions) tell(out *pb.ListReactionsResponse) error {
 
 func (s *reactions) reckon(row *pb.ReactionRow, events, trials, groups int) ([]caution.Raised, error) {
 	x, n := int(row.Events), int(row.Trials)
-	sure, err := engine.Interval(engine.IntervalInput{Events: x, Trials: n})
+	sure, err := s.interval(x, n)
 	if err != nil {
 		return nil, err
 	}
@@ -154,11 +155,23 @@ func (s *reactions) reckon(row *pb.ReactionRow, events, trials, groups int) ([]c
 		if err != nil {
 			return nil, err
 		}
-		row.PTwoSided, raised = new(test.PTwoSided), append(raised, test.Cautions...)
+		row.PTwoSided, raised = new(test.PTwoSided), slices.Concat(raised, test.Cautions)
 	}
 	row.PByChance = engine.ByChance(x, n, usualReactions)
 	row.Text = seenText(x, n, row.PByChance)
 	return raised, nil
+}
+
+func (s *reactions) interval(events, trials int) (engine.IntervalResult, error) {
+	key := [2]int{events, trials}
+	if known, ok := s.intervals[key]; ok {
+		return known, nil
+	}
+	sure, err := engine.Interval(engine.IntervalInput{Events: events, Trials: trials})
+	if err == nil {
+		s.intervals[key] = sure
+	}
+	return sure, err
 }
 
 // seenText is a group in one sentence.
