@@ -19,15 +19,16 @@ type DoseInput struct {
 	Chosen              []DoseBag // the bags in the order in which they would hang, instead of BagMl and DonorIgGGPerL
 	AgeH                *float64  // at treatment; nil: newborn, with a note
 	BagMl               *float64
-	DistributionMlPerKg *float64 // must be given over 28 days of age
-	ShareFound          *Range   // share of the given IgG found at 24 h
-	Given24hMl          *float64 // plasma by vein in the last 24 h, all records
-	OtherFluids24hMl    *float64 // other fluids by vein in the last 24 h: shown, not counted against the ceiling
-	Bags                *int     // what would this many bags do?
-	CeilingMlPerKg24h   *float64 // the practice's own ceiling of plasma in 24 h
-	Indication          string   // one of those that Indications lists; empty: failure of transfer
-	MlPerKg             *float64 // plans by mL/kg; nil: by IgG, or the usual mL/kg of another indication
-	Reason              string   // why by mL/kg: for failure of transfer, and for 'other'
+	DistributionMlPerKg *float64  // must be given over 28 days of age
+	ShareFound          *Range    // share of the given IgG found at 24 h
+	OwnShare            *OwnShare // the practice's own rechecks; they move the middle of the share, where ShareFound is not given
+	Given24hMl          *float64  // plasma by vein in the last 24 h, all records
+	OtherFluids24hMl    *float64  // other fluids by vein in the last 24 h: shown, not counted against the ceiling
+	Bags                *int      // what would this many bags do?
+	CeilingMlPerKg24h   *float64  // the practice's own ceiling of plasma in 24 h
+	Indication          string    // one of those that Indications lists; empty: failure of transfer
+	MlPerKg             *float64  // plans by mL/kg; nil: by IgG, or the usual mL/kg of another indication
+	Reason              string    // why by mL/kg: for failure of transfer, and for 'other'
 }
 
 // DoseBag is a bag with its own batch's IgG; nil: the label's least.
@@ -237,8 +238,11 @@ func readDose(in DoseInput, b *Basis) (dosing, error) {
 		d.igg = new(c.igg(in.IgGReading))
 	}
 	c.supply(in, &d)
-	if in.ShareFound != nil {
+	switch {
+	case in.ShareFound != nil:
 		d.share = c.span(boundsShare, *in.ShareFound)
+	case in.OwnShare != nil:
+		d.share = c.ownShare(*in.OwnShare)
 	}
 	if in.Bags != nil && (*in.Bags < 0 || *in.Bags > maxBagsAsked) {
 		c.refuse(refusal.New("bags", *in.Bags, fmt.Sprintf("0 to %d bags", maxBagsAsked)).Because("mL?"))

@@ -3,6 +3,7 @@ package engine
 import (
 	"math"
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -408,4 +409,46 @@ func TestDoseLimitsAreInside(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, 1, r.Bags.BagsNow)
 	assert.NotContains(t, codes(r.Cautions), "plan_exceeds_one_day")
+}
+
+// The arithmetic of the practice's own share, by hand: 14 foals with a median of 0.62
+// move the published middle of 0.7 by 14/24 of the way, to 0.6533.
+func TestOwnShareMovesTheMiddleAlone(t *testing.T) {
+	share, err := LearnShare(OwnShare{N: 14, Median: 0.62})
+	require.NoError(t, err)
+	assert.InDelta(t, 0.7-0.08*14/24, share.Mid, 1e-12)
+	assert.Equal(t, Range{0.4, share.Mid, 1}, share)
+
+	in := DoseInput{WeightKg: Exactly(50), IgGReading: IgGReading{IgGGPerL: new(3.5)}, DonorIgGGPerL: new(Exactly(18)), AgeH: new(20.0), BagMl: new(950.0)}
+	plain, err := Dose(in)
+	require.NoError(t, err)
+	in.OwnShare = &OwnShare{N: 14, Median: 0.62}
+	own, err := Dose(in)
+	require.NoError(t, err)
+	assert.InDelta(t, plain.VolumeMl.Mid*0.7/share.Mid, own.VolumeMl.Mid, 1e-9)
+	assert.Equal(t, plain.VolumeMl.Low, own.VolumeMl.Low, "the ends stay as published")
+	assert.Equal(t, plain.VolumeMl.High, own.VolumeMl.High)
+	assert.Contains(t, strings.Join(own.Steps, "\n"), "0.7 + (0.62 - 0.7) x 14 / (14 + 10) = 0.653, by 14 foals of this practice")
+	in.ShareFound = new(Exactly(0.5))
+	given, err := Dose(in)
+	require.NoError(t, err)
+	assert.NotContains(t, strings.Join(given.Steps, "\n"), "foals of this practice", "a share that was given goes first")
+
+	for _, bad := range []OwnShare{{0, 0.7}, {-1, 0.7}, {100001, 0.7}, {5, math.NaN()}, {5, math.Inf(1)}, {5, 70}} {
+		_, err := LearnShare(bad)
+		require.Error(t, err, bad)
+	}
+}
+
+// However many foals a practice measured and whatever they showed, the middle stays
+// inside the published range and between the published middle and the practice's own.
+func TestLawOwnShareStaysPublished(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		own := OwnShare{N: rapid.IntRange(1, 100000).Draw(t, "n"), Median: rapid.Float64Range(-5, 10).Draw(t, "median")}
+		share, err := LearnShare(own)
+		require.NoError(t, err)
+		require.Equal(t, Range{0.4, share.Mid, 1}, share)
+		require.GreaterOrEqual(t, share.Mid, max(0.4, min(0.7, own.Median))-1e-12)
+		require.LessOrEqual(t, share.Mid, min(1, max(0.7, own.Median))+1e-12)
+	})
 }

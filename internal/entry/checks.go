@@ -152,9 +152,21 @@ func (e *pending) raiseAboutStock() ([]caution.Raised, error) {
 	case *pb.PracticeChanged:
 		return b.checkChange(p)
 	case *pb.SettingsChanged:
-		return nil, query.CheckSetting(p.Name, p.Value)
+		return nil, b.checkSetting(e.author, p)
 	}
 	return nil, nil
+}
+
+// checkSetting refuses what is no setting. A vet who is neither owner nor of the clinic
+// has a say in those alone that ask for a vet.
+func (b view) checkSetting(author string, p *pb.SettingsChanged) error {
+	if err := query.CheckSetting(p.Name, p.Value); err != nil {
+		return err
+	}
+	if !query.OwnEstimate(p.Name) && !b.HasRole(author, pb.Role_ROLE_OWNER, pb.Role_ROLE_CLINIC) {
+		return refusal.New("name", p.Name, "a setting for a vet to say: "+query.SettingOwnShare+" or "+query.SettingOwnThaws+"; the others are for the clinic or an owner")
+	}
+	return nil
 }
 
 // checkFounding refuses a second practice in one set of books.

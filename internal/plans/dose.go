@@ -26,6 +26,7 @@ func (p *Plans) Dose(_ context.Context, in *pb.DoseRequest) (*pb.DoseResponse, e
 		Given24hMl:          in.Given_24HMl, OtherFluids24hMl: in.OtherFluids_24HMl, Bags: whole(in.Bags), CeilingMlPerKg24h: in.CeilingMlPerKg_24H,
 	}
 	input.LabelIgGGPerL, input.Chosen = in.LabelIggGPerL, n.bags(in.Bag)
+	input.OwnShare = n.ownShare(in)
 	input.Indication, input.MlPerKg, input.Reason = in.Indication, in.MlPerKg, in.Reason
 	if n.err != nil {
 		return nil, n.err
@@ -49,6 +50,15 @@ func (p *Plans) Dose(_ context.Context, in *pb.DoseRequest) (*pb.DoseResponse, e
 		out.Bags = &pb.BagPlan{Now: outcome(&plan.Now), Total: outcome(&plan.Total), OneFewer: outcome(plan.OneFewer), Asked: outcome(plan.Asked)}
 	}
 	return answer(out, err)
+}
+
+// ownShare reads what the practice's own rechecks say: both numbers, or neither.
+func (n *needs) ownShare(in *pb.DoseRequest) *engine.OwnShare {
+	if in.OwnShareN == nil && in.OwnShareMedian == nil {
+		return nil
+	}
+	n.number("own_share_median", in.OwnShareMedian, "the median share, with own_share_n, the number of foals")
+	return &engine.OwnShare{N: int(in.GetOwnShareN()), Median: in.GetOwnShareMedian()}
 }
 
 // bags reads bags as ML@G_PER_L, or as ML alone.

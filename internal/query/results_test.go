@@ -34,6 +34,7 @@ func typeNight(d *entrytest.Laptop, n int, bag string, f foalNight) string {
 		d.Must(&pb.IggTested{Case: id, Kind: "radial immunodiffusion", IggCgPerL: f.before})
 	}
 	d.Must(&pb.ThawStarted{Bag: bag, Case: id, BathDc: proto.Int32(370)})
+	d.Clock.Advance(41 * time.Minute)
 	d.Must(&pb.BagThawed{Bag: bag})
 	d.Ready(id, bag)
 	d.Clock.Advance(time.Minute)

@@ -37,6 +37,10 @@ const (
 	SettingShortageBags = "shortage_costs_bags"
 	SettingRefillDays   = "car_refill_days"
 
+	// Read where a dose and a thaw are reckoned; each asks for an owner and a vet.
+	SettingOwnShare = "own_share_found"
+	SettingOwnThaws = "own_thaw_times"
+
 	// Read wherever a person reads a number or a time.
 	SettingWeight      = "weight_beside_kg"
 	SettingTemperature = "temperature_beside_c"
@@ -64,6 +68,8 @@ var settings = []Setting{
 	// 19 bags to one is a service of 95 %: a choice of the practice's, not a fact.
 	{SettingShortageBags, "what a bag that is wanted and not there costs, counted in bags written off", 19, 1, 500, nil, false},
 	{SettingRefillDays, "days after which a car is filled again", 7, 1, 60, nil, false},
+	{SettingOwnShare, "whether the practice's own rechecks move the middle of the share of IgG found; on once an owner and a vet said so", 0, 0, 1, []string{"off", "on"}, false},
+	{SettingOwnThaws, "whether the practice's own thaws move the middle of the thaw's minutes; on once an owner and a vet said so", 0, 0, 1, []string{"off", "on"}, false},
 	{SettingWeight, "the unit of weight shown beside kg", 0, 0, 1, []string{"none", "lb"}, false},
 	{SettingTemperature, "the unit of temperature shown beside C", 0, 0, 1, []string{"none", "F"}, false},
 	{SettingClock, "the clock shown beside that of 24 hours", 0, 0, 1, []string{"none", "12h"}, false},

@@ -324,6 +324,35 @@ func levelsPage(d *laptop, _ oneNight) string {
 	return strings.Join(said, "\n")
 }
 
+// nextFoal treats the foal to the end, measures it again, and reads a page of the next
+// one, whose bag is in the bath: what was learned from the first moves it.
+func nextFoal(slug string) reader {
+	return func(d *laptop, n oneNight) string {
+		d.write(&pb.RoleGranted{Person: "M. Alder", Roles: []pb.Role{pb.Role_ROLE_VET}})
+		d.told(bath(n))
+		d.clock.Advance(55 * time.Minute)
+		d.told(&pb.BagThawed{Bag: n.bag})
+		d.told(start(n))
+		d.clock.Advance(time.Hour)
+		d.told(&pb.TransfusionEnded{Bag: n.bag, Case: n.id, GivenMl: 940})
+		d.clock.Advance(20 * time.Hour)
+		all := event.All()
+		again := slices.IndexFunc(all, func(s *event.Spec) bool { return s.Name == "igg_rechecked" })
+		e, err := event.Wrap(all[again].Type, &pb.IggTested{Case: n.id, Kind: "radial immunodiffusion", IggCgPerL: new(int32(550))})
+		require.NoError(d.t, err)
+		_, err = d.site.Records.Write(d.t.Context(), &pb.WriteRequest{Entry: e, Author: d.author()})
+		require.NoError(d.t, err)
+		next := oneNight{bag: d.write(&pb.BagsReceived{Product: d.product(), Batch: "H-2208", Expiry: "2028-03", VolumeMl: 950, Count: 1, Place: "north car", IggCgPerL: new(int32(2000))}).Made[0]}
+		next.id = d.write(&pb.CaseOpened{Kind: pb.PatientKind_PATIENT_KIND_FOAL, DamName: "Fern", ClockChecked: true, BornAt: &pb.Moment{UnixMs: d.clock.Now().Add(-14 * time.Hour).UnixMilli(), Zone: "UTC"}}).Made[0]
+		d.write(&pb.PatientWeighed{Case: next.id, WeightG: 50_000, Method: pb.WeightMethod_WEIGHT_METHOD_SCALE})
+		d.write(&pb.IggTested{Case: next.id, Kind: "radial immunodiffusion", IggCgPerL: new(int32(300))})
+		if slug == "thaw" {
+			d.told(bath(next))
+		}
+		return step(slug)(d, next)
+	}
+}
+
 // TestEverySettingIsRead: the list is fixed, each value is checked, and each setting
 // changes what its reader tells. Anything else is refused.
 func TestEverySettingIsRead(t *testing.T) {
@@ -340,6 +369,8 @@ func TestEverySettingIsRead(t *testing.T) {
 		query.SettingShelfWeeks:   levelsPage,
 		query.SettingShortageBags: levelsPage,
 		query.SettingRefillDays:   levelsPage,
+		query.SettingOwnShare:     nextFoal("dose"),
+		query.SettingOwnThaws:     nextFoal("thaw"),
 		query.SettingWeight:       step("dose"),
 		query.SettingTemperature:  after("sheet"),
 		query.SettingClock:        after("sheet"),

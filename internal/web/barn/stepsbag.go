@@ -168,6 +168,8 @@ type thawMore struct {
 	MidMs, MeasureMs                 int64
 	Low, Mid, High, Since, MeasureAt string
 	Cold                             bool // the bath was last under 30 C
+	Own                              int  // thaws of the practice that moved the middle
+	own                              []engine.ThawRecord
 }
 
 type thawResult struct{ Minutes, Ends, HotNeeded, Heat string }
@@ -197,6 +199,9 @@ func prepareThaw(req *site.Request, p *stepPage) (err error) {
 		return err
 	}
 	m.Thawed.Set("bag", m.Bag.ID).Submit = words.Say("thaw.submit_thawed")
+	if err := p.Case.Read(func(l *query.ReadView) (err error) { m.own, err = l.OwnThaws(); return err }); err != nil {
+		return err
+	}
 	m.Water, m.WaterC, m.Hot, m.Air = asked(req, "water_l"), asked(req, "water_c"), asked(req, "hot_c"), asked(req, "air_c")
 	if m.Bag.Stage == caseview.Thawing {
 		m.Aim = words.Num(m.aim())
@@ -243,7 +248,7 @@ func (m *thawMore) bucket(p *stepPage) {
 	if m.Water == "" || m.WaterC == "" || m.Bag.VolumeMl == 0 {
 		return
 	}
-	in := engine.ThawInput{BagMl: new(float64(m.Bag.VolumeMl)), LabelMaxC: m.labelMaxC()}
+	in := engine.ThawInput{BagMl: new(float64(m.Bag.VolumeMl)), LabelMaxC: m.labelMaxC(), Recorded: m.own}
 	if !m.read(&in) {
 		return
 	}
@@ -280,6 +285,7 @@ func (m *thawMore) read(in *engine.ThawInput) bool {
 func (m *thawMore) tell(p *stepPage, r engine.ThawResult) {
 	p.basis(r.Basis)
 	m.Result = &thawResult{}
+	m.Own = r.Learned.N
 	if r.ThawMinutes != nil {
 		m.Result.Minutes = words.Span(*r.ThawMinutes, words.Whole, "min")
 	}
@@ -325,7 +331,7 @@ func (m *thawMore) countdown(p *stepPage) {
 		held = c
 		m.Cold = c < 30
 	}
-	r, err := engine.Thaw(engine.ThawInput{HeldAtC: &held, BagMl: caseview.Above(float64(b.VolumeMl)), LabelMaxC: m.labelMaxC()})
+	r, err := engine.Thaw(engine.ThawInput{HeldAtC: &held, BagMl: caseview.Above(float64(b.VolumeMl)), LabelMaxC: m.labelMaxC(), Recorded: m.own})
 	if err != nil || r.ThawMinutes == nil {
 		return
 	}
@@ -333,6 +339,7 @@ func (m *thawMore) countdown(p *stepPage) {
 		p.basis(r.Basis)
 	}
 	after := func(min float64) time.Time { return b.ThawAt.Add(time.Duration(min * float64(time.Minute))) }
+	m.Own = r.Learned.N
 	low, mid, high := after(r.ThawMinutes.Low), after(r.ThawMinutes.Mid), after(r.ThawMinutes.High)
 	m.MidMs = mid.UnixMilli()
 	m.Low, m.Mid, m.High, m.Since = low.Format("15:04"), mid.Format("15:04"), high.Format("15:04"), b.ThawAt.Format("15:04")

@@ -39,7 +39,8 @@ type doseMore struct {
 	Bags    bool // bags were chosen: the form can be accepted
 	Nothing bool // by the sum nothing may be given now
 	Fresh   string
-	Protein *proteinMore // of an adult, when its numbers are in the address
+	Own     *engine.OwnShare // the practice's own rechecks, where they count
+	Protein *proteinMore     // of an adult, when its numbers are in the address
 }
 
 // plasma is a product in stock that goes into a vein.
@@ -60,6 +61,7 @@ type doseResult struct {
 	Facts                  []figure
 	BagsTotal              int
 	Lacking, Volume, PerKg string
+	Share                  string // that the practice's own rechecks moved it; empty where they do not count
 	TotalMl, TotalIgg      string
 	FewerMl, FewerIgg      string
 	Ceiling                string
@@ -91,7 +93,7 @@ func prepareDose(req *site.Request, p *stepPage) error {
 	if len(m.Missing) > 0 {
 		return nil
 	}
-	if err := cv.Read(func(l *query.ReadView) error { m.Fresh = l.Freshness(); return m.inStock(l) }); err != nil {
+	if err := cv.Read(m.look); err != nil {
 		return err
 	}
 	q := req.URL.Query()
@@ -134,6 +136,7 @@ func (m *doseMore) reckon(req *site.Request, p *stepPage) (sum doseSum, ok bool)
 	cv := p.Case
 	if m.Plasma != nil && cv.Foal {
 		in := m.Plasma.dose(cv)
+		in.OwnShare = m.Own
 		r, err := engine.Dose(in)
 		if err != nil {
 			m.Refusal = err.Error()
@@ -141,6 +144,7 @@ func (m *doseMore) reckon(req *site.Request, p *stepPage) (sum doseSum, ok bool)
 		}
 		p.basis(r.Basis)
 		m.Result = doseWords(r, cv.Beside)
+		m.Result.Share = shareWords(m.Own)
 		return doseSum{wholeMl(r.GiveNowMl), asJSON(in, 8000), asJSON(r, 16000), r.Cautions}, true
 	}
 	if pr := readProtein(req, cv); !cv.Foal && pr.Asked {
@@ -254,6 +258,27 @@ func (pl *plasma) dose(cv *caseview.View) engine.DoseInput {
 		in.CeilingMlPerKg24h = new(float64(*p.CeilingMlPerKg24H))
 	}
 	return in
+}
+
+// look reads what the page needs of the books.
+func (m *doseMore) look(l *query.ReadView) (err error) {
+	m.Fresh = l.Freshness()
+	if m.Own, err = l.OwnShare(); err != nil {
+		return err
+	}
+	return m.inStock(l)
+}
+
+// shareWords tells what moved the middle of the share found, with how many foals.
+func shareWords(own *engine.OwnShare) string {
+	if own == nil {
+		return ""
+	}
+	share, err := engine.LearnShare(*own)
+	if err != nil {
+		return ""
+	}
+	return words.Say("dose.own_share", words.Num(share.Mid), words.Num(share.Low), words.Num(share.High), own.N)
 }
 
 // wholeMl is a volume as it is told and filled in: rounded down, but for what the sum

@@ -28,18 +28,9 @@ func ListSettings(req *site.Request) error {
 			m.Practice = words.Say("settings.practice", p.Name, p.Zone, p.Currency, words.Choice("IggUnit", unit))
 		}
 		for _, s := range query.Settings() {
-			now, own, err := l.SettingInForce(s.Name)
+			row, err := rowOf(l, &s)
 			if err != nil {
 				return err
-			}
-			row := settingRow{Name: s.Name, Words: s.Words, Now: now, Usual: words.Say("settings.usual")}
-			switch usual := s.Typed(s.Usual); {
-			case now == "":
-				row.Now, row.Usual = words.Say("settings.none"), ""
-			case own && usual == "":
-				row.Usual = ""
-			case own:
-				row.Usual = words.Say("settings.own", usual)
 			}
 			m.Rows = append(m.Rows, row)
 		}
@@ -49,4 +40,33 @@ func ListSettings(req *site.Request) error {
 		return err
 	}
 	return req.Render("settings", words.Say("settings.title"), "clinic", m)
+}
+
+// rowOf is one setting with what is in force.
+func rowOf(l *query.ReadView, s *query.Setting) (settingRow, error) {
+	now, own, err := l.SettingInForce(s.Name)
+	if err != nil {
+		return settingRow{}, err
+	}
+	row := settingRow{Name: s.Name, Words: s.Words, Now: now, Usual: words.Say("settings.usual")}
+	switch usual := s.Typed(s.Usual); {
+	case now == "":
+		row.Now, row.Usual = words.Say("settings.none"), ""
+	case own && query.OwnEstimate(s.Name) && now != usual:
+		row.Usual, err = waitsFor(l, s.Name, usual)
+	case own && usual == "":
+		row.Usual = ""
+	case own:
+		row.Usual = words.Say("settings.own", usual)
+	}
+	return row, err
+}
+
+// waitsFor tells whose word is still wanted before an estimate moves.
+func waitsFor(l *query.ReadView, name, usual string) (string, error) {
+	waits, err := l.OwnWaits(name)
+	if err != nil || waits == pb.Role_ROLE_UNSPECIFIED {
+		return words.Say("settings.own", usual), err
+	}
+	return words.Say("settings.waits", words.Enum(waits)), nil
 }

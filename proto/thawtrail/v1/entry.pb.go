@@ -1743,7 +1743,7 @@ var File_thawtrail_v1_entry_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\n" +
-	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x18thawtrail/v1/money.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"Δ\x01\n" +
+	"\x18thawtrail/v1/entry.proto\x12\fthawtrail.v1\x1a\x17thawtrail/v1/case.proto\x1a\x18thawtrail/v1/money.proto\x1a\x1bthawtrail/v1/practice.proto\x1a\x18thawtrail/v1/rules.proto\x1a\x18thawtrail/v1/stock.proto\"ϔ\x01\n" +
 	"\x05Entry\x12@\n" +
 	"\n" +
 	"log_opened\x18\x01 \x01(\v2\x17.thawtrail.v1.LogOpenedB\x06\xd2\xda\x18\x02@\x01H\x00R\tlogOpened\x123\n" +
@@ -1780,9 +1780,9 @@ const file_thawtrail_v1_entry_proto_rawDesc = "" +
 	"\x0erights_revoked\x18\x10 \x01(\v2\x1b.thawtrail.v1.RightsRevokedB~\xd2\xda\x18z\n" +
 	"\rrights revoke\x12.End a laptop's or a grant's rights from now on\x1a4rights revoke --device 9f21 --reason 'laptop stolen'0\x01:\x01\x04H\x00R\rrightsRevoked\x12\xbd\x01\n" +
 	"\flog_admitted\x18\x11 \x01(\v2\x19.thawtrail.v1.LogAdmittedB}\xd2\xda\x18y\n" +
-	"\frights admit\x12/Let records past a cut into the books after all\x1a3rights admit --log 9f21 --reason 'recovered laptop'0\x01:\x01\x04H\x00R\vlogAdmitted\x12\xa7\x01\n" +
-	"\x10settings_changed\x18\x12 \x01(\v2\x1d.thawtrail.v1.SettingsChangedB[\xd2\xda\x18W\n" +
-	"\asetting\x12\x1fSet one setting of the practice\x1a\x18setting recheck_hours 24\"\x04name\"\x05value0\x01:\x02\x03\x04H\x00R\x0fsettingsChanged\x12\xc8\x01\n" +
+	"\frights admit\x12/Let records past a cut into the books after all\x1a3rights admit --log 9f21 --reason 'recovered laptop'0\x01:\x01\x04H\x00R\vlogAdmitted\x12\xa8\x01\n" +
+	"\x10settings_changed\x18\x12 \x01(\v2\x1d.thawtrail.v1.SettingsChangedB\\\xd2\xda\x18X\n" +
+	"\asetting\x12\x1fSet one setting of the practice\x1a\x18setting recheck_hours 24\"\x04name\"\x05value0\x01:\x03\x03\x04\x01H\x00R\x0fsettingsChanged\x12\xc8\x01\n" +
 	"\fprotocol_set\x18\x13 \x01(\v2\x19.thawtrail.v1.ProtocolSetB\x87\x01\xd2\xda\x18\x82\x01\n" +
 	"\fprotocol set\x12+Set the practice's own numbers for treating\x1a?protocol set --name 'newborn foal' --ceiling-ml-per-kg-per-h 200\x01:\x02\x01\x04H\x00R\vprotocolSet\x12\xe9\x01\n" +
 	"\fproduct_card\x18\x14 \x01(\v2\x19.thawtrail.v1.ProductCardB\xa8\x01\xd2\xda\x18\xa3\x01\n" +

@@ -841,6 +841,8 @@ type DoseRequest struct {
 	Indication          string                 `protobuf:"bytes,25,opt,name=indication,proto3" json:"indication,omitempty"`
 	MlPerKg             *float64               `protobuf:"fixed64,26,opt,name=ml_per_kg,json=mlPerKg,proto3,oneof" json:"ml_per_kg,omitempty"`
 	Reason              string                 `protobuf:"bytes,27,opt,name=reason,proto3" json:"reason,omitempty"`
+	OwnShareN           *int32                 `protobuf:"varint,28,opt,name=own_share_n,json=ownShareN,proto3,oneof" json:"own_share_n,omitempty"`
+	OwnShareMedian      *float64               `protobuf:"fixed64,29,opt,name=own_share_median,json=ownShareMedian,proto3,oneof" json:"own_share_median,omitempty"`
 	unknownFields       protoimpl.UnknownFields
 	sizeCache           protoimpl.SizeCache
 }
@@ -1062,6 +1064,20 @@ func (x *DoseRequest) GetReason() string {
 		return x.Reason
 	}
 	return ""
+}
+
+func (x *DoseRequest) GetOwnShareN() int32 {
+	if x != nil && x.OwnShareN != nil {
+		return *x.OwnShareN
+	}
+	return 0
+}
+
+func (x *DoseRequest) GetOwnShareMedian() float64 {
+	if x != nil && x.OwnShareMedian != nil {
+		return *x.OwnShareMedian
+	}
+	return 0
 }
 
 // BagOutcome is what mL out of a number of bags give: less than the bags hold where
@@ -4489,7 +4505,7 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x17_likelihood_ratio_aboveB\x0e\n" +
 	"\f_sensitivityB\x0e\n" +
 	"\f_specificityB\x0e\n" +
-	"\f_cut_g_per_l\"\xf5\x14\n" +
+	"\f_cut_g_per_l\"\xf4\x16\n" +
 	"\vDoseRequest\x124\n" +
 	"\tweight_kg\x18\x01 \x01(\x01B\x12\xca\xda\x18\x0e\n" +
 	"\fweight in kgH\x00R\bweightKg\x88\x01\x01\x124\n" +
@@ -4553,7 +4569,11 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\tml_per_kg\x18\x1a \x01(\x01B%\xca\xda\x18!\n" +
 	"\x1fplan by mL/kg instead of by IgGH\x14R\amlPerKg\x88\x01\x01\x12*\n" +
 	"\x06reason\x18\x1b \x01(\tB\x12\xca\xda\x18\x0e\n" +
-	"\fwhy by mL/kgR\x06reasonB\f\n" +
+	"\fwhy by mL/kgR\x06reason\x12_\n" +
+	"\vown_share_n\x18\x1c \x01(\x05B:\xca\xda\x186\n" +
+	"4foals of the practice whose share found was measuredH\x15R\townShareN\x88\x01\x01\x12w\n" +
+	"\x10own_share_median\x18\x1d \x01(\x01BH\xca\xda\x18D\n" +
+	"Bthe median of their shares; it moves the middle of the share foundH\x16R\x0eownShareMedian\x88\x01\x01B\f\n" +
 	"\n" +
 	"_weight_kgB\x0e\n" +
 	"\f_igg_g_per_lB\x10\n" +
@@ -4576,7 +4596,9 @@ const file_thawtrail_v1_plans_proto_rawDesc = "" +
 	"\x14_other_fluids_24h_mlB\x14\n" +
 	"\x12_label_igg_g_per_lB\f\n" +
 	"\n" +
-	"_ml_per_kg\"\xf0\x01\n" +
+	"_ml_per_kgB\x0e\n" +
+	"\f_own_share_nB\x13\n" +
+	"\x11_own_share_median\"\xf0\x01\n" +
 	"\n" +
 	"BagOutcome\x12\x12\n" +
 	"\x04bags\x18\x01 \x01(\x05R\x04bags\x12\x1b\n" +

@@ -2909,10 +2909,10 @@ const file_thawtrail_v1_practice_proto_rawDesc = "" +
 	"\baccepted\x18\x04 \x03(\v2\x19.thawtrail.v1.AcceptedTipR\baccepted\"X\n" +
 	"\vAcceptedTip\x12#\n" +
 	"\x03tip\x18\x01 \x01(\v2\x11.thawtrail.v1.TipR\x03tip\x12$\n" +
-	"\x0enewest_wall_us\x18\x02 \x01(\x03R\fnewestWallUs\"\xfb\x01\n" +
-	"\x0fSettingsChanged\x12\xbe\x01\n" +
-	"\x04name\x18\x01 \x01(\tB\xa9\x01\xca\xda\x18\xa4\x01\n" +
-	"\x96\x01name of the setting: recheck_hours, watch_weeks, screen_days, keep_client_years, telephone, weight_beside_kg, temperature_beside_c or clock_beside_24h\x10\x01B\asettingR\x04name\x12'\n" +
+	"\x0enewest_wall_us\x18\x02 \x01(\x03R\fnewestWallUs\"\x9c\x02\n" +
+	"\x0fSettingsChanged\x12\xdf\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\xca\x01\xca\xda\x18\xc5\x01\n" +
+	"\xb7\x01name of the setting: recheck_hours, watch_weeks, screen_days, keep_client_years, telephone, own_share_found, own_thaw_times, weight_beside_kg, temperature_beside_c or clock_beside_24h\x10\x01B\asettingR\x04name\x12'\n" +
 	"\x05value\x18\x02 \x01(\tB\x11\xca\xda\x18\r\n" +
 	"\tits value\x10\x01R\x05value\"\xc5\x01\n" +
 	"\vMonthClosed\x12>\n" +
