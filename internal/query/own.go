@@ -57,11 +57,11 @@ func (b *ReadView) OwnShare() (*engine.OwnShare, error) {
 	}
 	sum := responses{b: b}
 	var shares []float64
-	err := b.newestTreated(func(c *ledger.Case, ts []treatment) error {
+	err := b.newestTreated(func(c *ledger.CaseLine, ts []treatment) error {
 		if !c.Foal() {
 			return nil
 		}
-		found, err := sum.found(c, ts, numberBefore(c, ts[0].FirstMs()), numberAfter(c, ts[0].FirstMs()))
+		found, err := sum.found(c, ts, c.NumberBefore(ts[0].FirstMs), c.NumberAfter(ts[0].FirstMs))
 		if err == nil && found != nil {
 			shares = append(shares, found.ShareFound)
 		}
@@ -80,7 +80,7 @@ func (b *ReadView) OwnThaws() (out []engine.ThawRecord, err error) {
 	if on, err := b.ownOn(SettingOwnThaws); err != nil || !on {
 		return nil, err
 	}
-	err = b.newestTreated(func(_ *ledger.Case, ts []treatment) error {
+	err = b.newestTreated(func(_ *ledger.CaseLine, ts []treatment) error {
 		for _, t := range ts {
 			bag, err := b.Bag(t.Bag)
 			if err != nil {
@@ -115,16 +115,11 @@ func thawsOf(bag *ledger.Bag) (out []engine.ThawRecord) {
 }
 
 // newestTreated hands on the newest cases in which plasma ran, each with all of it.
-func (b *ReadView) newestTreated(fn func(*ledger.Case, []treatment) error) error {
-	always := span{until: endOfTime}
+func (b *ReadView) newestTreated(fn func(*ledger.CaseLine, []treatment) error) error {
 	for _, term := range []string{ledger.TermOpenCase, ledger.TermClosedCase} {
 		n := 0
 		err := b.Snapshot.Newest(term, "", func(f store.Found) (bool, error) {
-			c, err := b.Case(f.Key.ID)
-			if err != nil || c == nil {
-				return err == nil, err
-			}
-			ts, err := b.treatments(c, always)
+			c, ts, err := b.treatedIn(f.Key)
 			if err == nil && len(ts) > 0 {
 				n++
 				err = fn(c, ts)
@@ -136,4 +131,28 @@ func (b *ReadView) newestTreated(fn func(*ledger.Case, []treatment) error) error
 		}
 	}
 	return nil
+}
+
+// treatedIn is the line of a case, and the transfusions in it.
+func (b *ReadView) treatedIn(key event.Key) (c *ledger.CaseLine, ts []treatment, err error) {
+	raw, err := b.Line(key)
+	if err != nil || len(raw) == 0 {
+		return nil, nil, err
+	}
+	c = &ledger.CaseLine{}
+	if err := c.Read(raw); err != nil {
+		return nil, nil, err
+	}
+	for i := range c.Ran {
+		t := treatment{LineRun: &c.Ran[i], c: c}
+		bag, known, err := b.bagLine(t.Bag)
+		if err != nil {
+			return nil, nil, err
+		}
+		if known {
+			t.bag = bag.Label
+		}
+		ts = append(ts, t)
+	}
+	return c, ts, nil
 }
