@@ -55,7 +55,7 @@ func (b *ReadView) OwnShare() (*engine.OwnShare, error) {
 	if on, err := b.ownOn(SettingOwnShare); err != nil || !on {
 		return nil, err
 	}
-	sum := responses{b: b}
+	sum := responses{groups: b.groupedBy("")}
 	var shares []float64
 	err := b.newestTreated(func(c *ledger.CaseLine, ts []treatment) error {
 		if !c.Foal() {
