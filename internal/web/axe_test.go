@@ -116,7 +116,7 @@ var templateOf = map[string]string{
 	"/clinic/receive": "receive", "/clinic/delivery": "delivery", "/clinic/load": "load", "/clinic/count": "count", "/clinic/batches": "batches", "/clinic/hold": "hold",
 	"/clinic/setup": "setup", "/clinic/begin": "begin", "/clinic/sheets": "carsheet", "/backup": "backup", "/owner/invite": "invite", "/owner": "owner", "/owner/doubts": "doubts", "/owner/people": "people", "/owner/late": "late",
 	"/owner/unproven": "unproven", "/sign": "sign", "/takeover": "takeover", "/own-place": "ownplace",
-	"/clinic/clients": "clients", "/clinic/horse": "horse",
+	"/clinic/prices": "prices", "/clinic/charges": "charges", "/clinic/clients": "clients", "/clinic/horse": "horse",
 }
 
 // noneYet is a laptop on which no rehearsal was begun.
@@ -202,6 +202,7 @@ func TestEveryPageForEverybody(t *testing.T) {
 	client, _ := d.aClient("P. Hollis", "0491 570 156", "Morning Tide", "Low Meadow", "G. Groom")
 	i.inspect("clients", "/clinic/clients")
 	i.inspect("client", "/clinic/client/"+client)
+	i.inspect("bill", "/clinic/charges/"+id)
 	i.inspect("horse", "/clinic/horse?horse=Morning+Tide")
 	i.inspect("endperson", "/owner/person/"+d.author()+"/end")
 	i.inspect("balance", "/owner/balance?from=2026-11&by=place")

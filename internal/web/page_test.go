@@ -31,7 +31,7 @@ const deliveryUnderway = "/clinic/delivery?id=page-1&rows=3&gtin_0=0950110153000
 // allPages are the addresses of every page that has no case in it.
 var allPages = []string{
 	"/barn", "/takeover", "/open", "/cases", "/blank", "/another", "/clinic", "/clinic/stock", "/clinic/stock?all=1", "/clinic/levels", "/clinic/levels?lead_weeks=4&weeks=3", "/clinic/receive", "/clinic/delivery", deliveryUnderway, "/clinic/load",
-	"/clinic/count", "/clinic/batches", "/clinic/hold", "/clinic/hold?do=recall", "/clinic/hold?do=release", "/clinic/setup", "/clinic/settings", "/clinic/begin", "/clinic/sheets", "/backup", "/owner/invite", "/own-place",
+	"/clinic/count", "/clinic/batches", "/clinic/hold", "/clinic/hold?do=recall", "/clinic/hold?do=release", "/clinic/setup", "/clinic/settings", "/clinic/prices", "/clinic/charges", "/clinic/charges?from=2026-11", "/clinic/begin", "/clinic/sheets", "/backup", "/owner/invite", "/own-place",
 	"/clinic/clients", "/clinic/clients?due=1", "/clinic/clients?q=zz", "/clinic/horse",
 	"/owner", "/owner?by=place", "/owner?by=person", "/owner?by=product", "/owner/doubts", "/owner/people", "/owner/late", "/owner/unproven", "/sign", "/owner/balance", "/owner/balance?by=place", "/owner/balance?by=vet",
 }
@@ -45,11 +45,11 @@ func (d *laptop) everyPage(id, bag string) []string {
 	pages := append([]string{"/bag/" + bag, "/clinic/labels?bag=" + bag, "/clinic/labels?paper=roll&bag=" + bag, "/clinic/load?place=" + d.place, "/clinic/count?place=" + d.place,
 		"/clinic/batch?product=Foal+plasma&batch=H-2207", "/clinic/recall", "/clinic/warm", "/clinic/freezer?place=" + d.place, "/clinic/freezer/" + d.place + "/2026-11/chart.svg", "/clinic/find?q=zzz", "/clinic/find", "/clinic/recall?product=Foal+plasma&batch=H-2207"}, allPages...)
 	client, _ := d.aClient("P. Hollis", "0491 570 156", "Morning Tide", "Low Meadow", "G. Groom")
-	pages = append(pages, "/clinic/client/"+client, "/clinic/horse?horse=Morning+Tide", "/owner/person/"+d.author()+"/end")
+	pages = append(pages, "/clinic/client/"+client, "/clinic/horse?horse=Morning+Tide", "/owner/person/"+d.author()+"/end", "/clinic/charges/"+id)
 	for slug := range barn.CaseSteps {
 		pages = append(pages, "/case/"+id+"/"+slug, "/case/"+id+"/"+slug+"?later=1")
 	}
-	for _, p := range []string{"/owner", "/clinic/setup", "/case/" + id + "/later"} {
+	for _, p := range []string{"/owner", "/clinic/setup", "/clinic/prices", "/clinic/charges/" + id, "/case/" + id + "/later"} {
 		for _, m := range linkOf.FindAllStringSubmatch(d.get(p), -1) {
 			pages = append(pages, html.UnescapeString(m[1]))
 		}

@@ -82,6 +82,9 @@ func routes(s *site.Site) {
 	s.Page("GET /clinic/settings", clinic.ListSettings)
 	s.Both(clinic.FirstHourPath, clinic.FirstHour)
 	s.Page("GET /clinic/sheets", clinic.CarSheets)
+	s.Page("GET /clinic/prices", clinic.ListPrices)
+	s.Page("GET /clinic/charges", clinic.ListCharged)
+	s.Page("GET /clinic/charges/{case}", clinic.ShowCharges)
 
 	s.Page("GET /owner", owner.ShowOwner)
 	s.Page("GET /owner/doubts", owner.ListDoubts)

@@ -184,7 +184,7 @@ func cut[T any](rows []T, from, n int) (part []T, more int) {
 var setupEvents = []string{
 	"practice_founded", "practice_changed", "person_added", "role_granted", "vehicle_added", "place_added", "product_card", "product_coded", "protocol_set", "client_added", "donor_recorded",
 	"opening_stock", "bag_found", "label_unreadable", "bag_missing", "bags_lent", "bags_carried", "bag_returned", "temperature_read", "place_warm", "quarantine_decided", "kit_stocked", "kit_used", "kit_counted",
-	"mare_due", "bags_ordered", "settings_changed", "month_closed", "rights_revoked", "discrepancy_explained", "linked", "unlinked", "corrected", "client_forgotten",
+	"mare_due", "bags_ordered", "settings_changed", "price_set", "month_closed", "rights_revoked", "discrepancy_explained", "linked", "unlinked", "corrected", "client_forgotten",
 }
 
 // Setup serves the list of what a practice enters about itself.
@@ -193,6 +193,10 @@ func Setup(req *site.Request) error {
 	for _, name := range setupEvents {
 		if name == "settings_changed" { // each is changed where all of them stand
 			out = append(out, site.Pair{Name: "/clinic/settings", Value: words.Say("settings.title")})
+			continue
+		}
+		if name == "price_set" {
+			out = append(out, site.Pair{Name: pricesPath, Value: words.Say("prices.title")})
 			continue
 		}
 		if spec := form.SpecOf(name); spec != nil {
