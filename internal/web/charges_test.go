@@ -2,6 +2,7 @@ package web
 
 import (
 	"html"
+	"net/url"
 	"regexp"
 	"testing"
 	"time"
@@ -53,12 +54,13 @@ func TestTheBillOfACase(t *testing.T) {
 	require.NotContains(t, plainText(d.get("/case/"+id+"/sheet")), "call-out at night", "the barn's sheet is about treating")
 
 	off := html.UnescapeString(regexp.MustCompile(`href="(/write/charge_taken_off[^"]*line=visit[^"]*)"`).FindStringSubmatch(d.get(at))[1])
-	d.fill(off, "reason", "one drive for two foals")
+	require.Contains(t, d.get(off), `value="`+lineOf(t, off)+`"`, "nobody types the line's name")
+	d.fill(off, "line", lineOf(t, off), "reason", "one drive for two foals")
 	page = plainText(d.get(at))
 	require.Contains(t, page, "taken off by M. Alder: one drive for two foals")
 	require.Contains(t, page, "563.37 AUD")
 	change := html.UnescapeString(regexp.MustCompile(`href="(/write/charge_changed[^"]*line=bag[^"]*)"`).FindStringSubmatch(d.get(at))[1])
-	d.fill(change, "price_minor", "280", "reason", "half of it ran")
+	d.fill(change, "line", lineOf(t, change), "price_minor", "280", "reason", "half of it ran")
 	require.Contains(t, plainText(d.get(at)), "changed by M. Alder: half of it ran")
 
 	list := plainText(d.get("/clinic/charges"))
@@ -66,6 +68,14 @@ func TestTheBillOfACase(t *testing.T) {
 	require.Contains(t, list, "changed since")
 	require.Contains(t, d.get("/owner/file?list=charges&as=csv&from=2026-11"), "call-out at night,,1,120.00,120.00,10,12.00,132.00,AUD,2026-114")
 	require.Contains(t, d.get("/owner/file?list=charged&as=csv"), "2026-11,")
+}
+
+// lineOf is the line that the address of a form names, as the form has it typed already.
+func lineOf(t *testing.T, path string) string {
+	t.Helper()
+	at, err := url.Parse(path)
+	require.NoError(t, err)
+	return at.Query().Get("line")
 }
 
 // The price list shows what holds and what is to come, and sets a price.
