@@ -197,6 +197,7 @@ func (d *console) entryCommand(spec *event.Spec) *cobra.Command {
 	cmd := newCommand(e.form, spec.Rule.Command, spec.Rule.Short, spec.Rule.Example)
 	e.bindCommon(cmd.Flags())
 	link := d.bindLink(cmd.Flags())
+	d.completeIDs(cmd, e.form, link)
 	cmd.RunE = func(cmd *cobra.Command, words []string) error {
 		link.inPracticeZone(cmd.Context(), e.tellsTime())
 		req, err := e.request(d, words)

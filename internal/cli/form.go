@@ -37,9 +37,14 @@ type flagOf struct {
 	texts    []string
 }
 
-// Set keeps the text; what it means is read when all is input.
+// Set keeps the text; what it means is read when all is input. The same text once more is no
+// slip: completion reads a line twice.
 func (f *flagOf) Set(text string) error {
-	if len(f.texts) > 0 && !f.many {
+	switch {
+	case f.many || len(f.texts) == 0:
+	case f.texts[0] == text:
+		return nil
+	default:
 		return errTwice
 	}
 	f.texts = append(f.texts, text)

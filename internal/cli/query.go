@@ -59,6 +59,7 @@ func (d *console) queryCommand(m protoreflect.MethodDescriptor) *cobra.Command {
 	f := newForm(m.Input(), rule.Args, askedAs)
 	cmd := newCommand(f, rule.Use, rule.Short, rule.Example)
 	link := d.bindLink(cmd.Flags())
+	d.completeIDs(cmd, f, link)
 	cmd.RunE = func(cmd *cobra.Command, words []string) error {
 		req, err := newMessage(m.Input())
 		if err != nil {
