@@ -91,18 +91,7 @@ func (o *office) write(e *pb.Entry) (record string) {
 	return out.Record
 }
 
-func (o *office) person(name string) string {
-	o.t.Helper()
-	list, err := o.people.ListPeople(o.t.Context(), &pb.ListPeopleRequest{})
-	require.NoError(o.t, err)
-	for _, p := range list.People {
-		if p.Name == name {
-			return p.Person
-		}
-	}
-	o.t.Fatalf("nobody is called %s", name)
-	return ""
-}
+func (o *office) person(name string) string { return personOf(o.t, o.people, name) }
 
 // browser is one of another computer, which has compared the fingerprint.
 func (o *office) browser() *phone {

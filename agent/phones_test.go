@@ -1,7 +1,6 @@
 package agent_test
 
 import (
-	"bufio"
 	"bytes"
 	"context"
 	"crypto/tls"
@@ -239,16 +238,7 @@ func TestAPhoneIsPaired(t *testing.T) {
 	require.Contains(t, page, "J. Reed writes here")
 
 	// Shut out with a page open: the stream ends, and the session with it.
-	req, err := http.NewRequestWithContext(t.Context(), http.MethodGet, "https://"+b.at+"/live", nil)
-	require.NoError(t, err)
-	stream, err := p.Do(req)
-	require.NoError(t, err)
-	defer stream.Body.Close()
-	lines := bufio.NewReader(stream.Body)
-	for first := ""; first != "event: hello\n"; {
-		first, err = lines.ReadString('\n')
-		require.NoError(t, err)
-	}
+	lines := p.streams()
 	list, err := b.desk.ListPhones(t.Context(), &pb.ListPhonesRequest{})
 	require.NoError(t, err)
 	require.Len(t, list.Phones, 1)
@@ -307,16 +297,19 @@ func (b *barn) newest() *pb.GetRecordResponse {
 	return nil
 }
 
-func (b *barn) person(name string) string {
-	b.t.Helper()
-	people, err := b.audit.ListPeople(b.t.Context(), &pb.ListPeopleRequest{})
-	require.NoError(b.t, err)
-	for _, p := range people.People {
+func (b *barn) person(name string) string { return personOf(b.t, b.audit, name) }
+
+// personOf is the id of a person who is called so.
+func personOf(t *testing.T, people pb.AuditServiceClient, name string) string {
+	t.Helper()
+	list, err := people.ListPeople(t.Context(), &pb.ListPeopleRequest{})
+	require.NoError(t, err)
+	for _, p := range list.People {
 		if p.Name == name {
 			return p.Person
 		}
 	}
-	b.t.Fatalf("nobody is called %s", name)
+	t.Fatalf("nobody is called %s", name)
 	return ""
 }
 
