@@ -24,6 +24,7 @@ type CaseLine struct {
 	Tests     []LineTest
 	Ran       []LineRun // as Case.Transfusions
 	Reactions []LineReaction
+	Exams     []LineExam
 }
 
 // LineWeight is a weight of the patient.
@@ -58,6 +59,12 @@ type LineRun struct {
 type LineReaction struct {
 	AtMs int64
 	Bag  string
+}
+
+// LineExam is a look at the patient, and whether it found a sign of illness.
+type LineExam struct {
+	AtMs int64
+	Sick bool
 }
 
 // Foal says that the patient is a foal; of a patient whose opening is not here nothing
@@ -104,6 +111,9 @@ func (c *Case) Line() *CaseLine {
 	for i := range c.Transfusions {
 		t := &c.Transfusions[i]
 		l.Ran = append(l.Ran, LineRun{Bag: t.Bag, Product: t.Product, Batch: t.Batch, Place: t.Place, FirstMs: t.FirstMs(), LastMs: t.LastMs(), Ml: t.CountedMl()})
+	}
+	for i := range c.Exams {
+		l.Exams = append(l.Exams, LineExam{AtMs: c.Exams[i].Stamp.AtMs, Sick: len(c.Exams[i].Signs) > 0})
 	}
 	for _, r := range c.Reactions {
 		l.Reactions = append(l.Reactions, LineReaction{AtMs: r.Stamp.AtMs, Bag: r.Bag})

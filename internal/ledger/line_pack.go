@@ -219,4 +219,8 @@ func (l *CaseLine) fields(p *packing) {
 		number(p, &r.AtMs)
 		p.text(&r.Bag)
 	})
+	several(p, &l.Exams, func(p *packing, e *LineExam) {
+		number(p, &e.AtMs)
+		p.flag(&e.Sick)
+	})
 }

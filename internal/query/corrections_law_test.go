@@ -138,13 +138,20 @@ func (h *history) told() {
 	ended := with(func(of ids, bag, id string, ml int32, _ string) proto.Message {
 		return &pb.TransfusionEnded{Bag: of[bag], Case: of[id], GivenMl: ml}
 	})
+	examined := with(func(of ids, _, id string, ml int32, _ string) proto.Message {
+		p := &pb.PatientExamined{Case: of[id], HeartRate: proto.Int32(80 + ml%40)}
+		if ml%2 == 0 {
+			p.Signs = []string{"no_suck"}
+		}
+		return p
+	})
 	switch h.random.IntN(13) {
 	case 0, 1:
 		h.add(started)
 		h.at = h.at.Add(time.Hour)
 		h.add(ended)
 	case 2, 9:
-		for _, t := range []truth{weighed, tested, started, ended, rechecked} {
+		for _, t := range []truth{weighed, examined, tested, started, ended, rechecked} {
 			h.add(t)
 		}
 	case 3, 4:
@@ -165,6 +172,7 @@ func (h *history) told() {
 		}))
 	case 7:
 		h.add(weighed)
+		h.add(examined)
 	case 8:
 		h.add(with(func(_ ids, _, _ string, ml int32, place string) proto.Message {
 			return &pb.KitStocked{Place: place, Item: pb.KitItem_KIT_ITEM_FILTERED_SET, Count: 1 + ml%5}

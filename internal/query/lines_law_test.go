@@ -133,6 +133,8 @@ func (e *entities) nameOf(c *ledger.Case, t *ledger.Transfusion) string {
 		return donor
 	case "rate":
 		return rateOf(c, t)
+	case "health":
+		return healthOf(c, t)
 	}
 	age := time.Duration(-1)
 	if c.Patient != nil && c.Patient.BornMs != 0 {
@@ -149,6 +151,23 @@ func (e *entities) nameOf(c *ledger.Case, t *ledger.Transfusion) string {
 		return "7 to 29 days"
 	}
 	return "30 days and older"
+}
+
+// healthOf is what the newest look from before the start found.
+func healthOf(c *ledger.Case, t *ledger.Transfusion) string {
+	newest, sick := int64(-1), false
+	for _, x := range c.Exams {
+		if x.Stamp.AtMs <= t.FirstMs() && x.Stamp.AtMs >= newest {
+			newest, sick = x.Stamp.AtMs, len(x.Signs) > 0
+		}
+	}
+	switch {
+	case newest < 0:
+		return "not examined before plasma"
+	case sick:
+		return "signs of illness before plasma"
+	}
+	return "no sign of illness before plasma"
 }
 
 // rateOf is the band of the mean rate, by the last weight from before the start.
@@ -250,7 +269,7 @@ func (e *entities) share(c *ledger.Case, ran []ledger.Transfusion, before, after
 // requireFromEntities compares what a laptop answers with what its states come to.
 func requireFromEntities(t *testing.T, l *entrytest.Laptop) {
 	t.Helper()
-	for _, by := range []string{"product", "batch", "donor", "rate", "age"} {
+	for _, by := range []string{"product", "batch", "donor", "rate", "age", "health"} {
 		for _, month := range []string{"", "2026-09"} {
 			e := &entities{t: t, by: by, until: time.UnixMilli(1 << 52), groups: map[string]*counted{}, shares: map[string][]float64{}}
 			require.NoError(t, l.View(t.Context(), func(b *query.ReadView) error {
@@ -297,23 +316,25 @@ func (e *entities) answered(l *entrytest.Laptop, month string) map[string]*count
 // Whatever is typed in whatever order, wrongly, corrected or voided: results and reactions
 // by lines are those by states.
 func TestLawLinesTellWhatStatesTell(t *testing.T) {
-	met := counted{}
+	met, healths := counted{}, map[string]bool{}
 	for round := range uint64(testrun.Rounds(4, 25, 300)) {
 		seed := testrun.Seed() + round
 		all := drawHistory(rand.New(rand.NewPCG(seed, 3)))
 		wrong := newBooks(t)
 		wrong.errs(rand.New(rand.NewPCG(seed, 4)), all)
 		requireFromEntities(t, wrong.Laptop)
-		e := &entities{t: t, by: "product", until: time.UnixMilli(1 << 52), groups: map[string]*counted{}, shares: map[string][]float64{}}
+		e := &entities{t: t, by: "health", until: time.UnixMilli(1 << 52), groups: map[string]*counted{}, shares: map[string][]float64{}}
 		require.NoError(t, wrong.View(t.Context(), func(b *query.ReadView) error {
 			e.ReadView = b
 			e.count()
 			return nil
 		}))
-		for _, g := range e.groups {
+		for name, g := range e.groups {
+			healths[name] = true
 			met.events, met.measured, met.failed = met.events+g.events, met.measured+g.measured, met.failed+g.failed
 		}
 	}
+	require.Len(t, healths, 3, "each state of health was met")
 	require.Positive(t, met.events, "no history had a reaction")
 	require.Positive(t, met.measured, "no history had a share found")
 	require.Positive(t, met.failed, fmt.Sprintf("no foal failed: %+v", met))

@@ -35,7 +35,7 @@ func (s Reader) ListReactions(ctx context.Context, req *pb.ListReactionsRequest)
 		if err := event.Typed(req); err != nil {
 			return err
 		}
-		if err := checkBy(req.By, "batch", "product", "donor", "rate", "age"); err != nil {
+		if err := checkBy(req.By, "batch", "product", "donor", "rate", "age", "health"); err != nil {
 			return err
 		}
 		in, err := b.spanOf(req.From, req.To)

@@ -20,7 +20,7 @@ func (s Reader) ListResponses(ctx context.Context, req *pb.ListResponsesRequest)
 		if err := event.Typed(req); err != nil {
 			return err
 		}
-		if err := checkBy(req.By, "product", "batch", "donor", "age"); err != nil {
+		if err := checkBy(req.By, "product", "batch", "donor", "age", "health"); err != nil {
 			return err
 		}
 		in, err := b.spanOf(req.From, req.To)
@@ -47,7 +47,7 @@ type responseRow struct {
 	*pb.ResponseRow
 	cases  []caseAt
 	shares []float64
-	rises  float64
+	riseCg int64 // summed exactly: a figure must not depend on the order of the foals
 }
 
 // failedUnder is the IgG at the recheck under which plasma did not do enough: partial
@@ -70,7 +70,7 @@ func (s *responses) add(c *ledger.CaseLine, ts []treatment) error {
 			continue
 		}
 		seen = append(seen, group)
-		s.row(group).count(c, after, found)
+		s.row(group).count(c, before, after, found)
 	}
 	return nil
 }
@@ -85,7 +85,7 @@ func (s *responses) row(group string) *responseRow {
 }
 
 // count adds one foal.
-func (r *responseRow) count(c *ledger.CaseLine, after *ledger.LineTest, found *engine.ResponseResult) {
+func (r *responseRow) count(c *ledger.CaseLine, before, after *ledger.LineTest, found *engine.ResponseResult) {
 	r.N++
 	r.cases = append(r.cases, caseAt{c.OpenedMs, strings.Clone(c.ID)})
 	if after == nil {
@@ -98,7 +98,7 @@ func (r *responseRow) count(c *ledger.CaseLine, after *ledger.LineTest, found *e
 	}
 	if found != nil {
 		r.Measured++
-		r.shares, r.rises = append(r.shares, found.ShareFound), r.rises+found.RiseGPerL
+		r.shares, r.riseCg = append(r.shares, found.ShareFound), r.riseCg+int64(*after.IggCgPerL-*before.IggCgPerL)
 	}
 }
 
@@ -144,7 +144,7 @@ func (s *responses) tell(out *pb.ListResponsesResponse) error {
 		}
 		if row.Measured > 0 {
 			row.ShareFound = &pb.ShareSpan{Low: m.Quartiles.Low, Mid: m.Quartiles.Mid, High: m.Quartiles.High}
-			row.RiseGPerL = row.rises / float64(row.Measured)
+			row.RiseGPerL = float64(row.riseCg) / 100 / float64(row.Measured)
 		}
 		if m.Median != nil {
 			row.MedianLow, row.MedianHigh = new(m.Median.Low), new(m.Median.High)

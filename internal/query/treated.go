@@ -93,6 +93,8 @@ func (g groups) of(t treatment) string {
 		return t.rateBand()
 	case "age":
 		return t.ageBand()
+	case "health":
+		return t.health()
 	}
 	name, known := g.named[t.bag]
 	if t.bag == nil || !known {
@@ -145,6 +147,22 @@ func (t treatment) ageBand() string {
 		return "7 to 29 days"
 	}
 	return "30 days and older"
+}
+
+// health is what was found at the last look before the bag began.
+func (t treatment) health() string {
+	found := "not examined before plasma"
+	for _, e := range t.c.Exams {
+		switch {
+		case e.AtMs > t.FirstMs:
+			return found
+		case e.Sick:
+			found = "signs of illness before plasma"
+		default:
+			found = "no sign of illness before plasma"
+		}
+	}
+	return found
 }
 
 // rateBand is the mean rate of the bag from its start to its end, clamped time

@@ -33,7 +33,8 @@ type responseRow struct {
 func resultsBy() []site.Option {
 	return []site.Option{
 		{Value: "batch", Label: words.Say("results.by_batch")}, {Value: "product", Label: words.Say("results.by_product")},
-		{Value: "donor", Label: words.Say("results.by_donor")}, {Value: "age", Label: words.Say("results.by_age")}, {Value: "rate", Label: words.Say("results.by_rate")},
+		{Value: "donor", Label: words.Say("results.by_donor")}, {Value: "age", Label: words.Say("results.by_age")},
+		{Value: "health", Label: words.Say("results.by_health")}, {Value: "rate", Label: words.Say("results.by_rate")},
 	}
 }
 

@@ -14419,10 +14419,10 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x13ListChargedResponse\x12,\n" +
 	"\x04rows\x18\x01 \x03(\v2\x18.thawtrail.v1.ChargedRowR\x04rows\x12/\n" +
 	"\x06totals\x18\x02 \x03(\v2\x17.thawtrail.v1.ChargeSumR\x06totals\x12\x1a\n" +
-	"\bcurrency\x18\x03 \x01(\tR\bcurrency\"\xf2\x01\n" +
-	"\x14ListReactionsRequest\x12:\n" +
-	"\x02by\x18\x01 \x01(\tB*\xca\xda\x18&\n" +
-	"\"batch, product, donor, rate or age\x10\x01R\x02by\x12S\n" +
+	"\bcurrency\x18\x03 \x01(\tR\bcurrency\"\xfa\x01\n" +
+	"\x14ListReactionsRequest\x12B\n" +
+	"\x02by\x18\x01 \x01(\tB2\xca\xda\x18.\n" +
+	"*batch, product, donor, rate, age or health\x10\x01R\x02by\x12S\n" +
 	"\x04from\x18\x02 \x01(\tB?\xca\xda\x18;\n" +
 	"9first day or month of the transfusions; all when left outR\x04from\x12I\n" +
 	"\x02to\x18\x03 \x01(\tB9\xca\xda\x185\n" +
@@ -14458,10 +14458,10 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"withoutBag\x121\n" +
 	"\bcautions\x18\x05 \x03(\v2\x15.thawtrail.v1.CautionR\bcautions\x12\x18\n" +
 	"\asources\x18\x06 \x03(\tR\asources\x125\n" +
-	"\tfreshness\x18\a \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"\xec\x01\n" +
-	"\x14ListResponsesRequest\x124\n" +
-	"\x02by\x18\x01 \x01(\tB$\xca\xda\x18 \n" +
-	"\x1cproduct, batch, donor or age\x10\x01R\x02by\x12S\n" +
+	"\tfreshness\x18\a \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\"\xf4\x01\n" +
+	"\x14ListResponsesRequest\x12<\n" +
+	"\x02by\x18\x01 \x01(\tB,\xca\xda\x18(\n" +
+	"$product, batch, donor, age or health\x10\x01R\x02by\x12S\n" +
 	"\x04from\x18\x02 \x01(\tB?\xca\xda\x18;\n" +
 	"9first day or month of the transfusions; all when left outR\x04from\x12I\n" +
 	"\x02to\x18\x03 \x01(\tB9\xca\xda\x185\n" +
