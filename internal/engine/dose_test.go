@@ -443,7 +443,7 @@ func TestOwnShareMovesTheMiddleAlone(t *testing.T) {
 // However many foals a practice measured and whatever they showed, the middle stays
 // inside the published range and between the published middle and the practice's own.
 func TestLawOwnShareStaysPublished(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	testrun.Check(t, func(t *rapid.T) {
 		own := OwnShare{N: rapid.IntRange(1, 100000).Draw(t, "n"), Median: rapid.Float64Range(-5, 10).Draw(t, "median")}
 		share, err := LearnShare(own)
 		require.NoError(t, err)

@@ -108,13 +108,18 @@ func ListCharged(req *site.Request) error {
 	}
 	m.byCase(lines.Rows)
 	m.Next = req.NextPart(lines.Next)
-	for _, list := range []string{"charges", "charged"} {
-		for _, as := range []string{"csv", "xlsx", "jsonl"} {
-			at := url.Values{"list": {list}, "as": {as}, "from": {m.From}, "to": {m.To}, "client": {m.Client}}
-			m.Files = append(m.Files, site.Pair{Name: "/owner/file?" + at.Encode(), Value: words.Say("charges.file_"+list, words.Say("form_of_file."+as))})
-		}
+	for _, as := range []string{"csv", "xlsx", "jsonl"} {
+		form := words.Say("form_of_file." + as)
+		m.file("charges", as, words.Say("charges.file_charges", form))
+		m.file("charged", as, words.Say("charges.file_charged", form))
 	}
 	return req.Render("charges", words.Say("charges.title"), "clinic", m)
+}
+
+// file offers a list as a file, narrowed as the page is.
+func (m *chargesMore) file(list, as, name string) {
+	at := url.Values{"list": {list}, "as": {as}, "from": {m.From}, "to": {m.To}, "client": {m.Client}}
+	m.Files = append(m.Files, site.Pair{Name: "/owner/file?" + at.Encode(), Value: name})
 }
 
 func (m *chargesMore) addUp(out *pb.ListChargedResponse) {
