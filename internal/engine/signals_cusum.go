@@ -36,8 +36,10 @@ type CUSUMResult struct {
 	RunLengthUsual, RunLengthRaised float64
 }
 
+// MaxLooks is how many looks one chart follows.
+const MaxLooks = 100_000
+
 const (
-	maxLooks          = 100_000
 	maxCUSUMStates    = 600
 	defaultFalseEvery = 500.0 // ours: once in some hundreds of transfusions
 
@@ -97,7 +99,7 @@ func (ch chart) after(sum, n int) int {
 }
 
 func newChart(c *inputs, in CUSUMInput) (chart, error) {
-	c.count("looks", len(in.Counts), 0, maxLooks)
+	c.count("looks", len(in.Counts), 0, MaxLooks)
 	for _, n := range in.Counts {
 		c.count("counts", n, 0, maxTrials)
 	}

@@ -201,6 +201,7 @@ func (s *reactions) chart() (*pb.ReactionChart, []caution.Raised, error) {
 		return nil, nil, nil
 	}
 	slices.SortFunc(s.looks, func(x, y point) int { return cmp.Or(cmp.Compare(x.ms, y.ms), cmp.Compare(x.bag, y.bag)) })
+	s.looks = s.looks[max(0, len(s.looks)-engine.MaxLooks):]
 	counts := make([]int, len(s.looks))
 	for i, l := range s.looks {
 		counts[i] = l.reacted
@@ -213,6 +214,9 @@ func (s *reactions) chart() (*pb.ReactionChart, []caution.Raised, error) {
 		Usual: usualReactions, Raised: raisedReactions, Reference: r.Reference, Decision: r.Decision,
 		RunLengthUsual: r.RunLengthUsual, RunLengthRaised: r.RunLengthRaised, Transfusions: int32(len(counts)),
 		Sums: r.Sums[max(0, len(r.Sums)-maxChart):],
+	}
+	for _, l := range s.looks[len(s.looks)-len(chart.Sums):] {
+		chart.SumsAtMs = append(chart.SumsAtMs, l.ms)
 	}
 	for _, at := range r.Signals {
 		chart.Signals = append(chart.Signals, s.b.Stamp(s.looks[at-1].ms))

@@ -98,6 +98,7 @@ func routes(s *site.Site) {
 	s.Page("GET /owner/late", owner.ListLate)
 	s.Page("GET /owner/corrections", owner.ListCorrections)
 	s.Page("GET /owner/results", owner.ShowResults)
+	s.Page("GET /owner/results/sums.svg", owner.DrawSums)
 	s.Page("GET /owner/balance", owner.ShowBalance)
 	s.Page("GET /owner/balance/bags", owner.ListBalanceBags)
 	s.Page("GET /owner/csv/{table}", owner.SendCSV)

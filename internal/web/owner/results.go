@@ -3,7 +3,9 @@ package owner
 import (
 	"cmp"
 	"fmt"
+	"time"
 
+	"thawtrail/internal/query"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -17,10 +19,17 @@ type resultsMore struct {
 	Looks     int32
 	NoBag     int32
 	Chart     *pb.ReactionChart
+	Sums      []sumRow // of the newest transfusions, the newest first
 	Responses []responseRow
 	Shares    site.BarChart
 	Cautions  []*pb.Caution
 	Sources   []string
+}
+
+// sumRow is the running sum of reactions after one transfusion.
+type sumRow struct {
+	At, Sum string
+	Signal  bool
 }
 
 type reactionRow struct{ Group, Seen, Interval, Against, Text string }
@@ -50,6 +59,11 @@ func ShowResults(req *site.Request) error {
 		return err
 	}
 	m.Looks, m.NoBag, m.Chart, m.Cautions, m.Sources = seen.Looks, seen.WithoutBag, seen.Chart, seen.Cautions, seen.Sources
+	zone, err := zoneOf(req)
+	if err != nil {
+		return err
+	}
+	m.Sums = sumsOf(seen.Chart, zone)
 	for _, r := range seen.Rows {
 		m.Reactions = append(m.Reactions, reactionWords(r))
 	}
@@ -61,6 +75,38 @@ func ShowResults(req *site.Request) error {
 		m.respond(did)
 	}
 	return req.Render("results", words.Say("results.title"), "owner", m)
+}
+
+// sumsOf are the running sums that the picture draws.
+func sumsOf(of *pb.ReactionChart, zone *time.Location) (rows []sumRow) {
+	for i := len(of.GetSums()) - 1; i >= max(0, len(of.GetSums())-site.MaxSums); i-- {
+		at := time.UnixMilli(of.SumsAtMs[i]).In(zone)
+		rows = append(rows, sumRow{At: words.Moment(at), Sum: words.Num(of.Sums[i]), Signal: of.Sums[i] >= of.Decision})
+	}
+	return rows
+}
+
+// zoneOf is the practice's zone.
+func zoneOf(req *site.Request) (zone *time.Location, err error) {
+	err = req.Read(func(l *query.ReadView) error {
+		zone = l.Zone()
+		return nil
+	})
+	return zone, err
+}
+
+// DrawSums serves the running sum of reactions as a picture.
+func DrawSums(req *site.Request) error {
+	seen, err := req.Site.Audit.ListReactions(req.Context(), &pb.ListReactionsRequest{By: "product"})
+	if err != nil {
+		return err
+	}
+	zone, err := zoneOf(req)
+	if err != nil {
+		return err
+	}
+	req.SendPicture(site.SumsOverTime(seen.Chart, zone).Draw(req.ChartLook()))
+	return nil
 }
 
 func reactionWords(r *pb.ReactionRow) reactionRow {

@@ -96,3 +96,24 @@ func ReadingsOverTime(place *pb.GetPlaceResponse, zone *time.Location) *timeChar
 	c.Right = c.Left
 	return c
 }
+
+// MaxSums is how many of the newest transfusions the running sum of reactions is drawn
+// and listed for.
+const MaxSums = 60
+
+// SumsOverTime puts the running sum of reactions into a line, beside the sum at which a
+// signal stands.
+func SumsOverTime(of *pb.ReactionChart, zone *time.Location) *timeChart {
+	names := words.List("chart.sums")
+	sum, stands := timeLine{Name: names[0]}, timeLine{Name: names[1]}
+	for i := max(0, len(of.GetSums())-MaxSums); i < len(of.GetSums()); i++ {
+		sum.Points = append(sum.Points, timePoint{of.SumsAtMs[i], of.Sums[i]})
+	}
+	if n := len(sum.Points); n > 0 {
+		stands.Points = []timePoint{{sum.Points[0].AtMs, of.Decision}, {sum.Points[n-1].AtMs, of.Decision}}
+	}
+	c := &timeChart{Zone: zone, Lines: []timeLine{sum, stands}}
+	c.Left = scaleOf(0, 2, slices.Concat(sum.Points, stands.Points))
+	c.Right = c.Left
+	return c
+}

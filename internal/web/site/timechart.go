@@ -132,7 +132,10 @@ func (d *drawing) y(s scale, value float64) float64 {
 func (d *drawing) times() {
 	step := timeStep(d.to-d.from, int64(maxTimeMarks*d.colors.Width/wideChart))
 	layout := "15:04"
-	if step >= 720*minuteMs {
+	switch {
+	case step >= 1440*minuteMs:
+		layout = "2 Jan"
+	case step >= 720*minuteMs:
 		layout = "2 Jan 15:04"
 	}
 	first := time.UnixMilli(d.from).In(d.chart.Zone)

@@ -14,6 +14,7 @@ import (
 
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/testrun"
+	pb "thawtrail/proto/thawtrail/v1"
 )
 
 var start = time.Date(2026, 11, 24, 15, 10, 0, 0, time.UTC)
@@ -95,4 +96,20 @@ func TestTimeMarksAreRound(t *testing.T) {
 	for _, m := range marks {
 		assert.Equal(t, "0", m[2][1:], "an hour and a quarter is marked every ten minutes")
 	}
+}
+
+// The running sum is drawn for the newest transfusions alone, beside the sum at which a
+// signal stands.
+func TestSumsOverTime(t *testing.T) {
+	of := &pb.ReactionChart{Decision: 2.5}
+	for i := range 100 {
+		of.Sums = append(of.Sums, float64(i%4))
+		of.SumsAtMs = append(of.SumsAtMs, int64(i)*3_600_000)
+	}
+	c := SumsOverTime(of, time.UTC)
+	require.Len(t, c.Lines[0].Points, MaxSums)
+	require.Equal(t, timePoint{99 * 3_600_000, 3}, c.Lines[0].Points[MaxSums-1])
+	require.Equal(t, []timePoint{{40 * 3_600_000, 2.5}, {99 * 3_600_000, 2.5}}, c.Lines[1].Points)
+	require.Contains(t, string(c.Draw(lightChart)), "a signal stands here")
+	require.Empty(t, SumsOverTime(nil, time.UTC).Lines[0].Points, "without transfusions it is an empty frame")
 }

@@ -12483,8 +12483,10 @@ type ReactionChart struct {
 	// When the transfusions ran that signalled.
 	Signals []string `protobuf:"bytes,8,rep,name=signals,proto3" json:"signals,omitempty"`
 	// The sum after each transfusion, the newest 500.
-	Sums          []float64 `protobuf:"fixed64,9,rep,packed,name=sums,proto3" json:"sums,omitempty"`
-	Text          string    `protobuf:"bytes,10,opt,name=text,proto3" json:"text,omitempty"`
+	Sums []float64 `protobuf:"fixed64,9,rep,packed,name=sums,proto3" json:"sums,omitempty"`
+	Text string    `protobuf:"bytes,10,opt,name=text,proto3" json:"text,omitempty"`
+	// When each of these ran, in ms since 1970.
+	SumsAtMs      []int64 `protobuf:"varint,11,rep,packed,name=sums_at_ms,json=sumsAtMs,proto3" json:"sums_at_ms,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -12587,6 +12589,13 @@ func (x *ReactionChart) GetText() string {
 		return x.Text
 	}
 	return ""
+}
+
+func (x *ReactionChart) GetSumsAtMs() []int64 {
+	if x != nil {
+		return x.SumsAtMs
+	}
+	return nil
 }
 
 type ListReactionsResponse struct {
@@ -14437,7 +14446,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\vp_by_chance\x18\a \x01(\x01R\tpByChance\x12\x12\n" +
 	"\x04text\x18\b \x01(\tR\x04text\x12\x14\n" +
 	"\x05cases\x18\t \x03(\tR\x05casesB\x0e\n" +
-	"\f_p_two_sided\"\xb3\x02\n" +
+	"\f_p_two_sided\"\xd1\x02\n" +
 	"\rReactionChart\x12\x14\n" +
 	"\x05usual\x18\x01 \x01(\x01R\x05usual\x12\x16\n" +
 	"\x06raised\x18\x02 \x01(\x01R\x06raised\x12\x1c\n" +
@@ -14449,7 +14458,9 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\asignals\x18\b \x03(\tR\asignals\x12\x12\n" +
 	"\x04sums\x18\t \x03(\x01R\x04sums\x12\x12\n" +
 	"\x04text\x18\n" +
-	" \x01(\tR\x04text\"\xb4\x02\n" +
+	" \x01(\tR\x04text\x12\x1c\n" +
+	"\n" +
+	"sums_at_ms\x18\v \x03(\x03R\bsumsAtMs\"\xb4\x02\n" +
 	"\x15ListReactionsResponse\x12-\n" +
 	"\x04rows\x18\x01 \x03(\v2\x19.thawtrail.v1.ReactionRowR\x04rows\x12\x14\n" +
 	"\x05looks\x18\x02 \x01(\x05R\x05looks\x121\n" +
