@@ -289,7 +289,7 @@ func TestSheetIsOnePage(t *testing.T) {
 	ctx := chromium(t)
 	d.enter(ctx)
 	for size, paper := range map[string]chromedp.PaperSize{"a4": chromedp.PaperA4, "letter": chromedp.PaperLetter} {
-		for name, p := range map[string]string{"sheet": "/case/" + id + "/sheet", "advice": "/case/" + id + "/advice", "blank": "/blank", "adult": "/blank?adult=1", "bag": "/bag/" + bag} {
+		for name, p := range map[string]string{"sheet": "/case/" + id + "/sheet", "advice": "/case/" + id + "/advice", "blank": "/blank", "adult": "/blank?adult=1", "bag": "/bag/" + bag, "vehicle": "/clinic/sheets"} {
 			pdf, sheets := d.printed(ctx, p, paper)
 			if shots != "" {
 				require.NoError(t, os.WriteFile(filepath.Join(shots, name+"-"+size+".pdf"), pdf, 0o644))
