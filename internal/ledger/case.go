@@ -116,6 +116,7 @@ func foldCase(s *set) State {
 	}
 	c.standIn()
 	c.total()
+	c.nameReactions()
 	c.Common = s.common()
 	return c
 }

@@ -339,6 +339,40 @@ func reactionOf(at Stamp, p *pb.ReactionNoted) Reaction {
 	}
 }
 
+// nameReactions says of each reaction which bag it followed, by the transfusions as they
+// stand: the program filled in the bag when it was typed, and what was told of the bags
+// may have been corrected since.
+func (c *Case) nameReactions() {
+	for i := range c.Reactions {
+		r := &c.Reactions[i]
+		if t := c.ranAt(r.Stamp.AtMs, r.Bag); t != nil && t.Bag != r.Bag {
+			r.Bag, r.Product, r.Batch = t.Bag, t.Product, t.Batch
+		}
+	}
+}
+
+// ranAt is the transfusion at a moment, else the last one that had been begun by then,
+// else the one that was named, else the first; nil when there is none.
+func (c *Case) ranAt(ms int64, named string) *Transfusion {
+	var last *Transfusion
+	for i := range c.Transfusions {
+		switch t := &c.Transfusions[i]; {
+		case t.FirstMs() > ms:
+		case t.Running || ms <= t.LastMs():
+			return t
+		case last == nil || t.FirstMs() >= last.FirstMs():
+			last = t
+		}
+	}
+	if last == nil {
+		last = c.Transfused(named)
+	}
+	if last == nil && len(c.Transfusions) > 0 {
+		last = &c.Transfusions[0]
+	}
+	return last
+}
+
 // ReactionDetail is a reaction as it was described afterwards.
 type ReactionDetail struct {
 	_         struct{} `cbor:",toarray"`
