@@ -307,18 +307,11 @@ func (b view) bagAt(id string, at time.Time) (string, error) {
 	if err != nil || c == nil || len(c.Transfusions) == 0 {
 		return "", err
 	}
-	ms, bag, since := at.UnixMilli(), "", int64(0)
-	for i := range c.Transfusions {
-		t := &c.Transfusions[i]
-		first, last := t.FirstMs(), t.LastMs()
-		switch {
-		case t.Running && (first <= ms || !at.Before(b.Now())), first <= ms && ms <= last:
-			return t.Bag, nil
-		case first <= ms && first >= since, bag == "":
-			bag, since = t.Bag, first
-		}
+	now := func(t ledger.Transfusion) bool { return t.Running && !at.Before(b.Now()) }
+	if i := slices.IndexFunc(c.Transfusions, now); i >= 0 {
+		return c.Transfusions[i].Bag, nil
 	}
-	return bag, nil
+	return c.RanAt(at.UnixMilli(), "").Bag, nil
 }
 
 func (b view) supportTelephone(product string) (string, error) {

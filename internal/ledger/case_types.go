@@ -345,15 +345,15 @@ func reactionOf(at Stamp, p *pb.ReactionNoted) Reaction {
 func (c *Case) nameReactions() {
 	for i := range c.Reactions {
 		r := &c.Reactions[i]
-		if t := c.ranAt(r.Stamp.AtMs, r.Bag); t != nil && t.Bag != r.Bag {
+		if t := c.RanAt(r.Stamp.AtMs, r.Bag); t != nil && t.Bag != r.Bag {
 			r.Bag, r.Product, r.Batch = t.Bag, t.Product, t.Batch
 		}
 	}
 }
 
-// ranAt is the transfusion at a moment, else the last one that had been begun by then,
+// RanAt is the transfusion at a moment, else the last one that had been begun by then,
 // else the one that was named, else the first; nil when there is none.
-func (c *Case) ranAt(ms int64, named string) *Transfusion {
+func (c *Case) RanAt(ms int64, named string) *Transfusion {
 	var last *Transfusion
 	for i := range c.Transfusions {
 		switch t := &c.Transfusions[i]; {
