@@ -25,39 +25,40 @@ func (s *Store) TakeBack(ctx context.Context) (taken int, err error) {
 		s.report.add(ErrStartAgain.Error())
 		return 0, ErrStartAgain
 	}
-	logs, taken, err := s.projection.TakeBack(ctx)
+	taken, err = s.projection.TakeBack(ctx)
 	if err != nil {
 		return taken, fmt.Errorf("take back what could not be read: %w", err)
 	}
-	if len(logs) > 0 {
-		if err := s.retake(ctx, logs); err != nil {
-			return taken, err
-		}
-		if err := s.joinOwn(); err != nil {
-			return taken, err
-		}
+	healed := s.report.heal(s.damagedIn)
+	if taken == 0 && !healed {
+		return taken, nil
+	}
+	if err := s.retake(ctx); err != nil {
+		return taken, err
+	}
+	if err := s.joinOwn(); err != nil {
+		return taken, err
+	}
+	if taken > 0 {
 		s.report.add(fmt.Sprintf("the disk can read %d records again that it could not read", taken))
 	}
-	if s.report.heal(s.damagedIn) || len(logs) > 0 {
-		s.logs.suspectAll() // each is read once more, and then is whole again
-		s.signals.save()
-	}
+	s.logs.suspectAll() // each is read once more, and then is whole again
+	s.signals.save()
 	return taken, nil
 }
 
-// retake brings the table of logs to what the index knows of some of them, while
-// nothing is committed.
-func (s *Store) retake(ctx context.Context, logs map[event.LogID]bool) error {
+// retake brings the table of logs to what the index knows of them, while nothing is
+// committed. Any of them may have moved beside a record that could not be read then, and
+// that the index held already: it lies beside what came since, as a fork does.
+func (s *Store) retake(ctx context.Context) error {
 	s.writer.mu.Lock()
 	defer s.writer.mu.Unlock()
 	if err := s.CatchUp(ctx); err != nil {
 		return err
 	}
 	return s.projection.EachLog(func(l LogInfo) {
-		if logs[l.ID] {
-			s.logs.publish(map[event.LogID]*LogInfo{l.ID: &l})
-			s.author.met(l.HLC)
-		}
+		s.logs.publish(map[event.LogID]*LogInfo{l.ID: &l})
+		s.author.met(l.HLC)
 	})
 }
 

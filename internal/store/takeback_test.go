@@ -11,6 +11,7 @@ import (
 	"thawtrail/internal/store/index"
 	"thawtrail/internal/store/index/indextest"
 	"thawtrail/internal/store/journal/memfs"
+	pb "thawtrail/proto/thawtrail/v1"
 )
 
 // sickAfter lets reads of a disk fail after some.
@@ -181,6 +182,40 @@ func TestOneOfABatchIsTakenBack(t *testing.T) {
 	require.NoError(t, err)
 	requireAsNew(t, s, opt, "and a fifth")
 	require.NoError(t, s.Close())
+}
+
+// The other branch of a fork comes while the disk cannot read this one's. Once it can, the
+// table of logs says where they part, without a new start.
+func TestAForkThatCameBesideWhatCouldNotBeRead(t *testing.T) {
+	fs := memfs.New()
+	opt := memoryOptions(5, fs, index.NewMemory())
+	s, err := Open(t.Context(), opt)
+	require.NoError(t, err)
+	cloned := memoryOptions(5, fs.CrashClone(memfs.Keep), index.NewMemory())
+	cloned.Random = chacha(99)
+	twin, err := Open(t.Context(), cloned)
+	require.NoError(t, err)
+	for _, batch := range []string{"H-1", "H-2"} {
+		_, err = s.Append(t.Context(), received("LEFT", "P", batch))
+		require.NoError(t, err)
+		_, err = twin.Append(t.Context(), received("RIGHT", "P", batch))
+		require.NoError(t, err)
+	}
+	own := s.OwnLogs()[0]
+	run, _, err := twin.ReadRun(t.Context(), own, 0, 1<<20)
+	require.NoError(t, err)
+
+	sickAfter(fs, 0)
+	_, err = s.Ingest(t.Context(), []*pb.Run{run})
+	require.NoError(t, err)
+	fs.SetHook(nil)
+	_, err = s.TakeBack(t.Context())
+	require.NoError(t, err)
+	h, _ := s.HeldOne(own)
+	require.EqualValues(t, 1, h.Fork)
+	requireAsNew(t, s, opt, "the fork begins where it begins")
+	require.NoError(t, s.Close())
+	require.NoError(t, twin.Close())
 }
 
 // loose is an index of which a stop of the machine could still undo what was put in.

@@ -16,25 +16,24 @@ import (
 // program that runs on while the disk gets well applies it where it lies, out of its
 // turn, as with what is applied with priority: applying twice changes nothing.
 
-// TakeBack applies what was passed over and can be read now, and gives the logs that
-// it met. The table of logs does not know of it yet.
-func (p *Projection) TakeBack(ctx context.Context) (logs map[event.LogID]bool, taken int, err error) {
-	logs = map[event.LogID]bool{}
+// TakeBack applies what was passed over and can be read now, and says how many records
+// that are. The table of logs does not know of them yet.
+func (p *Projection) TakeBack(ctx context.Context) (taken int, err error) {
 	var done []retaken
 	for _, st := range p.passedOver() {
 		if !p.readable(st) {
 			continue
 		}
-		left, n, err := p.takeBack(ctx, st, logs)
+		left, n, err := p.takeBack(ctx, st)
 		if taken += n; err != nil {
-			return logs, taken, err
+			return taken, err
 		}
 		done = append(done, retaken{st, left})
 	}
 	if err := p.refoldAll(ctx); err != nil || len(done) == 0 {
-		return logs, taken, err
+		return taken, err
 	}
-	return logs, taken, p.rememberAll(ctx, done)
+	return taken, p.rememberAll(ctx, done)
 }
 
 // retaken is a stretch that was applied, and what of it is still unreadable.
@@ -70,7 +69,7 @@ func (p *Projection) passedOver() []passed {
 }
 
 // takeBack applies one stretch, and gives what of it is still unreadable.
-func (p *Projection) takeBack(ctx context.Context, st passed, logs map[event.LogID]bool) (left []passed, taken int, err error) {
+func (p *Projection) takeBack(ctx context.Context, st passed) (left []passed, taken int, err error) {
 	from, to, _ := st.stretch()
 	for at, size := from, mostBatch; ; {
 		if err := ctx.Err(); err != nil {
@@ -93,9 +92,6 @@ func (p *Projection) takeBack(ctx context.Context, st passed, logs map[event.Log
 			return left, taken, err
 		default:
 			taken += len(recs)
-		}
-		for _, l := range recs {
-			logs[l.rec.Log] = true
 		}
 		left = append(left, gone...)
 		if at = next; at.Compare(to) >= 0 {
