@@ -111,6 +111,21 @@ func TestAScannersSeparatorIsAKey(t *testing.T) {
 	require.Empty(t, tab.Text("#asked"), "nothing is in doubt")
 }
 
+// TestAScanWithTheFocusNowhere has the vet press beside all fields before scanning: the
+// codes go into the field that there is for them.
+func TestAScanWithTheFocusNowhere(t *testing.T) {
+	d := newLaptop(t)
+	d.begin()
+	d.learns()
+	ctx := chromium(t)
+	d.enter(ctx)
+	tab := webtest.NewTab(t, ctx)
+	tab.Open(d.server.URL + "/clinic/delivery")
+	webtest.Ask[any](tab, `document.activeElement.blur()`)
+	tab.Scan(gtin + "1728033110K3{GS}")
+	tab.Sees("#delivery-said", "K3: 1 bag")
+}
+
 // TestStickersOfADeliveryFitARoll prints the stickers of a delivery on a roll: each is a page
 // of its size, and its code is whole.
 func TestStickersOfADeliveryFitARoll(t *testing.T) {

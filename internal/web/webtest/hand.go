@@ -134,14 +134,19 @@ func (t *Tab) Type(name, text string) { t.tb.Helper(); t.typeInto(name, text, fa
 // TypeCode types what is read letter by letter: a bag number or a batch.
 func (t *Tab) TypeCode(name, text string) { t.tb.Helper(); t.typeInto(name, text, true) }
 
-// Focus presses into a field, unless the page has put the focus there.
+// Focus presses into a field, unless the page has put the focus there. A page that moves
+// under the hand is pressed again.
 func (t *Tab) Focus(name string) {
 	t.tb.Helper()
-	if !Ask[bool](t, `document.activeElement === `+named(name)) {
+	t.wait("the focus in a field "+name, func() (bool, string) {
+		if Ask[bool](t, `document.activeElement === `+named(name)) {
+			return true, ""
+		}
 		at := t.reach("a field "+name, named(name))
 		at.Leads = false
 		t.click(at, 1)
-	}
+		return Ask[bool](t, `document.activeElement === `+named(name)), t.text("main")
+	})
 }
 
 // Scan reads a code with a scanner that types: one press of its button, all characters

@@ -74,6 +74,10 @@
     field.value = "";
     if (code.trim()) add(code);
   });
+  // A scanner types wherever the focus is: nowhere is the field.
+  document.addEventListener("keydown", e => {
+    if (document.activeElement === document.body && e.key.length === 1 && !e.ctrlKey && !e.altKey && !e.metaKey) field.focus();
+  });
   // A press waits for the scans before it.
   form.addEventListener("submit", e => {
     const by = e.submitter ? e.submitter.value : "scan";
