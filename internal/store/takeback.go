@@ -40,7 +40,7 @@ func (s *Store) TakeBack(ctx context.Context) (taken int, err error) {
 		return taken, err
 	}
 	if taken > 0 {
-		s.report.add(fmt.Sprintf("the disk can read %d records again that it could not read", taken))
+		s.report.add(fmt.Sprintf("the disk can be read again: %d records were taken from it once more", taken))
 	}
 	s.logs.suspectAll() // each is read once more, and then is whole again
 	s.signals.save()

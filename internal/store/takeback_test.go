@@ -218,6 +218,35 @@ func TestAForkThatCameBesideWhatCouldNotBeRead(t *testing.T) {
 	require.NoError(t, twin.Close())
 }
 
+// A disk that cannot be read for a while leaves more unread records behind than the index
+// remembers one by one. It takes back every one of them.
+func TestMoreIsTakenBackThanIsRemembered(t *testing.T) {
+	const bags = 600
+	fs, trail := memfs.New(), (&indextest.Trail{}).Reopened()
+	opt := memoryOptions(9, fs, trail)
+	s, err := Open(t.Context(), opt)
+	require.NoError(t, err)
+	for round := range 2 {
+		for i := range bags {
+			_, err = s.Append(t.Context(), received(fmt.Sprintf("BAG%d", i), "P", fmt.Sprintf("H-%d", round)))
+			require.NoError(t, err)
+		}
+		require.NoError(t, s.CatchUp(t.Context()))
+		if round == 0 { // what is remembered of them is gone with this run
+			require.NoError(t, s.Close())
+			opt.Index, opt.Random = trail.Reopened(), chacha(95)
+			s, err = Open(t.Context(), opt)
+			require.NoError(t, err)
+			sickAfter(fs, 0)
+		}
+	}
+	fs.SetHook(nil)
+	_, err = s.TakeBack(t.Context())
+	require.NoError(t, err)
+	requireAsNew(t, s, opt, "all bags")
+	require.NoError(t, s.Close())
+}
+
 // loose is an index of which a stop of the machine could still undo what was put in.
 type loose struct {
 	*indextest.Trail

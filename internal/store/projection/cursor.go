@@ -1,9 +1,7 @@
 package projection
 
 import (
-	"bytes"
 	"fmt"
-	"slices"
 
 	"github.com/fxamacker/cbor/v2"
 
@@ -31,34 +29,9 @@ type cursor struct {
 	marks   []mark           // oldest first, at most maxMarks
 	refold  uint64           // written when entities were last folded again; 0 for never
 	last    witness          // a record that was applied
-	passed  []passed         // damage that was passed over, at most maxPassed
+	passed  []passed         // damage that was passed over, in order, at most maxPassed
 	anchor  mark             // before it nothing can be lost; the zero mark when that is not known
 }
-
-// passed is a stretch of damage that was passed over while the journal was applied:
-// where it began and, when it was not a single record, where it ended. Should any of
-// it be readable one day, by another cable or an older copy, the index lacks what
-// lies there.
-type passed []byte
-
-func passedOver(from, to journal.Position) passed {
-	if to.Compare(from) <= 0 {
-		return from.Encode()
-	}
-	return append(from.Encode(), to.Encode()...)
-}
-
-// stretch is from where to where it reaches; ok is false for what is none.
-func (p passed) stretch() (from, to journal.Position, ok bool) {
-	from, err := journal.DecodePosition(p[:min(len(p), positionBytes)])
-	if err != nil || len(p) == positionBytes {
-		return from, from, err == nil
-	}
-	to, err = journal.DecodePosition(p[positionBytes:])
-	return from, to, err == nil
-}
-
-const maxPassed = 64
 
 // witness is a record and where it lay. While the journal holds it there, it is
 // the journal that the index was built from: not an older copy, nor one that was
@@ -189,10 +162,7 @@ func (c cursor) here() mark { return mark{c.pos.Encode(), c.written} }
 
 // passing is the cursor after damage was passed over.
 func (c cursor) passing(from, to journal.Position) cursor {
-	at := passedOver(from, to)
-	if len(c.passed) < maxPassed && !slices.ContainsFunc(c.passed, func(p passed) bool { return bytes.Equal(p, at) }) {
-		c.passed = append(slices.Clone(c.passed), at)
-	}
+	c.passed = withPassed(c.passed, passedOver(from, to))
 	return c
 }
 

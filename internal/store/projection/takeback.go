@@ -93,7 +93,7 @@ func (p *Projection) takeBack(ctx context.Context, st passed) (left []passed, ta
 		default:
 			taken += len(recs)
 		}
-		left = append(left, gone...)
+		left = withPassed(left, gone...)
 		if at = next; at.Compare(to) >= 0 {
 			return left, taken, nil
 		}
@@ -170,21 +170,13 @@ func (p *Projection) applyAgain(recs []located) error {
 	return nil
 }
 
-// remember puts in place of a stretch what is left of it. Where that is too much to be
-// remembered the stretch stays, and is applied once more some day.
+// remember puts in place of a stretch what is left of it.
 func (p *Projection) remember(d retaken) error {
 	p.applier.Lock()
 	defer p.applier.Unlock()
 	next := p.cursor
-	next.passed = slices.DeleteFunc(slices.Clone(next.passed), func(o passed) bool { return bytes.Equal(o, d.stretch) })
-	if len(next.passed)+len(d.left) > maxPassed {
-		return nil
-	}
-	for _, l := range d.left {
-		if !slices.ContainsFunc(next.passed, func(o passed) bool { return bytes.Equal(o, l) }) {
-			next.passed = append(next.passed, l)
-		}
-	}
+	others := slices.DeleteFunc(slices.Clone(next.passed), func(o passed) bool { return bytes.Equal(o, d.stretch) })
+	next.passed = withPassed(others, d.left...)
 	for {
 		moved, err := p.update(p.application(nil), func() (cursor, error) { return next, nil })
 		if errors.Is(err, index.ErrCovered) {
