@@ -96,7 +96,7 @@ var house = []room{
 	{"web/form", "engine entry event input ledger proto/thawtrail/v1 query refusal web/site web/words", "an event as its form, whichever page shows it"},
 	{"web/caseview", "engine event ledger query web/site web/words", "one case as its pages read it"},
 	{"web/barn", "caution engine event input label ledger proto/thawtrail/v1 query refusal web/caseview web/form web/site web/words wording", "it is the barn's pages alone"},
-	{"web/clinic", "engine event label ledger proto/thawtrail/v1 query web/form web/site web/words wording", "it is the clinic's pages alone"},
+	{"web/clinic", "engine event intake label ledger proto/thawtrail/v1 query refusal sheet web/form web/site web/words wording", "it is the clinic's pages alone, and takes lists in"},
 	{"web/owner", "event files proto/thawtrail/v1 query refusal web/site web/words wording", "it is the owner's pages alone, and says what ending a person is refused for"},
 	{"web/machine", "access bundle event handover proto/thawtrail/v1 query refusal replica replication web/caseview web/form web/site web/words", "the pages of this machine alone"},
 	{"web", "web/barn web/clinic web/form web/machine web/owner web/site", "it puts the pages at their addresses"},

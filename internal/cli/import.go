@@ -70,11 +70,11 @@ func (d *console) importFile(ctx context.Context, f *importForm, path string) er
 	if err != nil {
 		return err
 	}
-	rows, err := d.foretell(ctx, f, kind, lines)
+	b, err := d.foretell(ctx, f, kind, lines)
 	if err != nil {
 		return err
 	}
-	return d.tellImport(f, rows)
+	return d.tellImport(f, b)
 }
 
 // linesOf reads a file as lines of a kind.
@@ -88,99 +88,29 @@ func (d *console) linesOf(kind *intake.Kind, path, place string) ([]intake.Line,
 	if err != nil {
 		return nil, refusal.New("file", path, "a file that can be read").Because(refusal.Shorten(err.Error()))
 	}
-	if kind == intake.Logger {
-		table, err := sheet.ReadUpTo(raw, intake.MaxLogged)
-		if err != nil {
-			return nil, err
-		}
-		return intake.Readings(table, place, d.clock())
-	}
-	table, err := sheet.Read(raw)
-	if err != nil {
-		return nil, err
-	}
-	return kind.Lines(table, d.clock())
+	return kind.Read(raw, place, d.clock())
 }
-
-// importRow is what becomes of a row.
-type importRow struct {
-	Row      int      `json:"row"`
-	Fate     string   `json:"fate"` // one of the words below
-	Text     string   `json:"text"`
-	Record   string   `json:"record"`
-	Cautions []string `json:"cautions"`
-}
-
-// Fates of a row.
-const (
-	fateSaved   = "saved"
-	fateWould   = "would be saved"
-	fateThere   = "already there"
-	fateRefused = "not saved"
-)
 
 // foretell asks what becomes of each row, and has all of them saved where that is wanted and
 // each can be.
-func (d *console) foretell(ctx context.Context, f *importForm, kind *intake.Kind, lines []intake.Line) ([]importRow, error) {
-	rows, of := make([]importRow, len(lines)), []int(nil)
-	ask, refused := &pb.WriteAllRequest{DryRun: !f.save.given()}, 0
-	for i, l := range lines {
-		rows[i] = importRow{Row: l.Row, Fate: fateRefused}
-		there, err := f.link.knows(ctx, kind, l)
-		switch {
-		case err != nil:
-			return nil, err
-		case l.Refused != nil:
-			rows[i].Text = refusedText(l.Refused)
-			refused++
-		case there:
-			rows[i].Fate, rows[i].Text = fateThere, fmt.Sprintf("there is a client %q; `client add` enters another of that name", l.Text)
-		default:
-			ask.Entries, of = append(ask.Entries, &pb.WriteRequest{Author: f.by.text(), RequestId: l.ID, Entry: l.Entry, OccurredAt: l.At}), append(of, i)
-		}
+func (d *console) foretell(ctx context.Context, f *importForm, kind *intake.Kind, lines []intake.Line) (*intake.Batch, error) {
+	named := func(kind, text string) (string, error) { return f.link.nameOf(ctx, kind, text) }
+	there := func(name string) string {
+		return fmt.Sprintf("there is a client %q; `client add` enters another of that name", name)
 	}
-	if len(of) == 0 {
-		return rows, nil
+	b, err := kind.BatchOf(lines, &pb.WriteRequest{Author: f.by.text()}, f.save.given(), named, there)
+	if err != nil || len(b.Ask.Entries) == 0 {
+		return b, err
 	}
-	ask.DryRun = ask.DryRun || refused > 0
-	if err := d.proveImport(ctx, f, kind, ask); err != nil {
+	if err := d.proveImport(ctx, f, kind, b.Ask); err != nil {
 		return nil, err
 	}
 	answer := &pb.WriteAllResponse{}
-	if err := f.link.call(ctx, pb.RecordService_WriteAll_FullMethodName, ask, answer); err != nil {
+	if err := f.link.call(ctx, pb.RecordService_WriteAll_FullMethodName, b.Ask, answer); err != nil {
 		return nil, err
 	}
-	for n, fate := range answer.Fates {
-		rows[of[n]].take(fate, answer.AllSaved)
-	}
-	return rows, nil
-}
-
-// take is the fate of a row as the books tell it.
-func (r *importRow) take(fate *pb.Fate, saved bool) {
-	w := fate.Written
-	switch {
-	case fate.Refused != "":
-		r.Text = fate.Refused
-		return
-	case w.RepeatedRequest:
-		r.Fate = fateThere
-	case saved:
-		r.Fate = fateSaved
-	default:
-		r.Fate = fateWould
-	}
-	r.Text, r.Record = w.Text, w.Record
-	for _, c := range w.Cautions {
-		r.Cautions = append(r.Cautions, c.Text)
-	}
-}
-
-func refusedText(err error) string {
-	if text, ok := refusal.Plain(err); ok {
-		return text
-	}
-	return err.Error()
+	b.Take(answer)
+	return b, nil
 }
 
 // proveImport has one PIN prove all entries, where one is asked for.
@@ -200,55 +130,47 @@ func (d *console) proveImport(ctx context.Context, f *importForm, kind *intake.K
 	return err
 }
 
-// knows says that a client of that name is in the books: an edited list would make another.
-// Mares are known by their chip or name, whoever tells of them.
-func (l *link) knows(ctx context.Context, kind *intake.Kind, line intake.Line) (bool, error) {
-	if kind.Event != "client_added" || line.Refused != nil {
-		return false, nil
-	}
+// nameOf is the whole name of whom the books know by a text; nothing, where they know nobody.
+func (l *link) nameOf(ctx context.Context, kind, text string) (string, error) {
 	found := &pb.ResolveResponse{}
-	err := l.call(ctx, pb.RecordService_Resolve_FullMethodName, &pb.ResolveRequest{Kind: "client", Text: line.Text}, found)
+	err := l.call(ctx, pb.RecordService_Resolve_FullMethodName, &pb.ResolveRequest{Kind: kind, Text: text}, found)
 	if code := status.Code(err); code == codes.InvalidArgument || code == codes.FailedPrecondition {
-		return false, nil // nobody of that name
+		return "", nil
 	}
-	return err == nil && strings.EqualFold(found.Name, line.Text), err
+	return found.Name, err
 }
 
 // tellImport prints what becomes of each row, and fails where one of them kept all from being
 // saved.
-func (d *console) tellImport(f *importForm, rows []importRow) error {
-	counts := map[string]int{}
-	for _, r := range rows {
-		counts[r.Fate]++
-	}
-	refused := counts[fateRefused]
+func (d *console) tellImport(f *importForm, b *intake.Batch) error {
 	if f.link.json.text() == "true" {
-		if err := d.object(map[string]any{"rows": rows, "saved": counts[fateSaved]}); err != nil {
+		if err := d.object(map[string]any{"rows": b.Rows, "saved": b.Count(intake.Saved)}); err != nil {
 			return err
 		}
 	} else {
-		d.printImport(rows, counts)
+		d.printImport(b)
 	}
-	if refused > 0 {
-		return fmt.Errorf("nothing was saved: %d of %s cannot be taken in as they stand", refused, count(len(rows), "row"))
+	if refused := b.Count(intake.NotSaved); refused > 0 {
+		return fmt.Errorf("nothing was saved: %d of %s cannot be taken in as they stand", refused, count(len(b.Rows), "row"))
 	}
 	return nil
 }
 
-func (d *console) printImport(rows []importRow, counts map[string]int) {
+func (d *console) printImport(b *intake.Batch) {
 	p := newPage(d.out)
-	for _, r := range rows {
+	for _, r := range b.Rows {
 		p.hang(fmt.Sprintf("row %-5d", r.Row), "         ", r.Fate+": "+r.Text)
 		for _, c := range r.Cautions {
 			p.wrap("         ", "Caution. "+c)
 		}
 	}
 	p.blank()
-	switch {
-	case counts[fateRefused] > 0:
-	case counts[fateWould] > 0:
-		p.wrap("", fmt.Sprintf("%s would be saved, %d already there. Nothing was saved yet: the same with --save takes them in.", count(counts[fateWould], "row"), counts[fateThere]))
+	there := b.Count(intake.There)
+	switch would := b.Count(intake.Would); {
+	case b.Count(intake.NotSaved) > 0:
+	case would > 0:
+		p.wrap("", fmt.Sprintf("%s would be saved, %d already there. Nothing was saved yet: the same with --save takes them in.", count(would, "row"), there))
 	default:
-		p.wrap("", fmt.Sprintf("%s saved, %d already there.", count(counts[fateSaved], "row"), counts[fateThere]))
+		p.wrap("", fmt.Sprintf("%s saved, %d already there.", count(b.Count(intake.Saved), "row"), there))
 	}
 }

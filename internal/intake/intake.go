@@ -1,6 +1,7 @@
 // Package intake turns the rows of a table that a practice keeps into entries: its stock, the
 // mares that are due, its clients, and what a temperature logger read. Which column is which is read off its name. It reads no
-// file and asks no books: sheet reads, and whoever saves judges.
+// file and asks no books: sheet reads, and whoever saves judges. What the books say to them is
+// told as each row's fate (BatchOf).
 package intake
 
 import (
@@ -24,33 +25,42 @@ type Kind struct {
 	Word    string // as it is typed
 	Event   string // the entry that a row becomes
 	Columns []Column
+	Needs   []string // fields that every table has; nil: what the entry needs
 }
 
 // Column is one that a table of a kind may have.
 type Column struct {
 	Field string
 	Names []string // the first is the one that is shown; all are compared without case and marks
-	Alt   bool     // counted in the second unit of its field
+	Unit  string   // the second unit of its field, where it is counted in that
 }
+
+// ofBatch are the columns of a batch that comes or is there.
+var ofBatch = []Column{
+	{Field: "product", Names: []string{"product", "plasma"}},
+	{Field: "batch", Names: []string{"batch", "batch number", "lot", "lot number"}},
+	{Field: "expiry", Names: []string{"expiry", "expiry date", "expires", "use by"}},
+	{Field: "volume_ml", Names: []string{"mL each", "mL", "volume mL", "volume"}},
+	{Field: "count", Names: []string{"bags", "count", "number of bags"}},
+	{Field: "place", Names: []string{"place", "freezer"}},
+	{Field: "igg_cg_per_l", Names: []string{"IgG g/L"}},
+	{Field: "igg_cg_per_l", Names: []string{"IgG mg/dL"}, Unit: "mg/dL"},
+	{Field: "cost_minor", Names: []string{"cost", "cost of one bag", "price"}},
+	{Field: "supplier", Names: []string{"supplier"}},
+	{Field: "delivery", Names: []string{"delivery note", "invoice"}},
+}
+
+// Delivery is a delivery note as a file: a batch a row. It fills the page of a delivery, where
+// a person looks at each row, so that a row may lack what the page or a label card knows.
+var Delivery = &Kind{Word: "delivery", Event: "bags_received", Columns: ofBatch, Needs: []string{"batch", "count"}}
 
 // Kinds are all of them.
 var Kinds = []Kind{
-	{"stock", "opening_stock", []Column{
-		{Field: "product", Names: []string{"product", "plasma"}},
-		{Field: "batch", Names: []string{"batch", "batch number", "lot", "lot number"}},
-		{Field: "expiry", Names: []string{"expiry", "expiry date", "expires", "use by"}},
-		{Field: "volume_ml", Names: []string{"mL each", "mL", "volume mL", "volume"}},
-		{Field: "count", Names: []string{"bags", "count", "number of bags"}},
-		{Field: "place", Names: []string{"place", "freezer"}},
-		{Field: "igg_cg_per_l", Names: []string{"IgG g/L"}},
-		{Field: "igg_cg_per_l", Names: []string{"IgG mg/dL"}, Alt: true},
-		{Field: "cost_minor", Names: []string{"cost", "cost of one bag", "price"}},
-		{Field: "supplier", Names: []string{"supplier"}},
-		{Field: "delivery", Names: []string{"delivery note", "invoice"}},
-		{Field: "donor", Names: []string{"donor"}},
-		{Field: "serial", Names: []string{"serial", "serial number"}},
-	}},
-	{"mares", "mare_due", []Column{
+	{Word: "stock", Event: "opening_stock", Columns: append(slices.Clone(ofBatch),
+		Column{Field: "donor", Names: []string{"donor"}},
+		Column{Field: "serial", Names: []string{"serial", "serial number"}},
+	)},
+	{Word: "mares", Event: "mare_due", Columns: []Column{
 		{Field: "name", Names: []string{"mare", "name", "dam"}},
 		{Field: "served_on", Names: []string{"served", "last service", "covered", "inseminated"}},
 		{Field: "due_on", Names: []string{"due", "due date", "expected"}},
@@ -61,7 +71,7 @@ var Kinds = []Kind{
 		{Field: "yard", Names: []string{"yard", "farm", "stud"}},
 		{Field: "place", Names: []string{"place", "freezer"}},
 	}},
-	{"clients", "client_added", []Column{
+	{Word: "clients", Event: "client_added", Columns: []Column{
 		{Field: "name", Names: []string{"name", "client", "owner"}},
 		{Field: "telephone", Names: []string{"telephone", "phone", "mobile"}},
 		{Field: "address", Names: []string{"address"}},
@@ -113,11 +123,22 @@ func (k *Kind) Names() (needed, more []string) {
 	return needed, more
 }
 
+// Name is what the column of a field is called.
+func (k *Kind) Name(field string) string {
+	i := slices.IndexFunc(k.Columns, func(c Column) bool { return c.Field == field })
+	return k.Columns[i].Names[0]
+}
+
 func (k *Kind) field(name string) protoreflect.FieldDescriptor {
 	return k.Spec().Message().Fields().ByName(protoreflect.Name(name))
 }
 
-func (k *Kind) needs(field string) bool { return event.RuleOf(k.field(field)).Required }
+func (k *Kind) needs(field string) bool {
+	if k.Needs != nil {
+		return slices.Contains(k.Needs, field)
+	}
+	return event.RuleOf(k.field(field)).Required
+}
 
 // Line is a row as an entry, or why it is none.
 type Line struct {
@@ -127,6 +148,23 @@ type Line struct {
 	Entry   *pb.Entry
 	At      *pb.Moment // when it happened; nil for now
 	Refused error
+}
+
+// Read reads a file as rows of the kind. place is where a logger lay; other files have it in
+// their rows.
+func (k *Kind) Read(raw []byte, place string, clock input.Clock) ([]Line, error) {
+	most := sheet.MaxRows
+	if k == Logger {
+		most = MaxLogged
+	}
+	table, err := sheet.ReadUpTo(raw, most)
+	if err != nil {
+		return nil, err
+	}
+	if k == Logger {
+		return Readings(table, place, clock)
+	}
+	return k.Lines(table, clock)
 }
 
 // Lines reads all rows. An error is of the whole table; what is wrong in one row stands with it.
@@ -214,23 +252,72 @@ func (k *Kind) fill(m protoreflect.Message, t *sheet.Table, row sheet.Row, colum
 		desc := k.field(c.Field)
 		rule := event.RuleOf(desc)
 		f := input.Field{Clock: clock, Desc: desc, Rule: rule, Name: t.Head[i], Scale: max(rule.Scale, 1)}
-		if c.Alt {
+		if c.Unit != "" {
 			f.Scale = max(rule.AltScale, 1)
 		}
-		if rule.Format == pb.Format_FORMAT_DAY {
-			text = t.DayOf(text)
-		}
-		if err := f.Put(m, []string{text}); err != nil {
+		if err := f.Put(m, []string{k.text(t, c, text)}); err != nil {
 			return err
 		}
 	}
-	if len(row.Cells) > len(columns) {
-		return refusal.New("column", row.Cells[len(columns)], "no more values than there are names of columns")
+	if err := wide(row, columns); err != nil {
+		return err
 	}
 	for i, c := range columns {
 		if c != nil && row.Cell(i) == "" && k.needs(c.Field) {
 			return refusal.New(t.Head[i], "", event.RuleOf(k.field(c.Field)).Help)
 		}
+	}
+	return nil
+}
+
+// text is a cell as a person would type it: workbooks keep a day as a number.
+func (k *Kind) text(t *sheet.Table, c *Column, cell string) string {
+	if event.RuleOf(k.field(c.Field)).Format == pb.Format_FORMAT_DAY {
+		return t.DayOf(cell)
+	}
+	return cell
+}
+
+// Cells are the texts of a row, by field, as a form takes them.
+type Cells struct {
+	Row  int // in the file
+	Text map[string]string
+}
+
+// Cells reads a file as texts for a form that judges them.
+func (k *Kind) Cells(raw []byte) (out []Cells, err error) {
+	t, err := sheet.Read(raw)
+	if err != nil {
+		return nil, err
+	}
+	columns, err := k.columnsOf(t)
+	if err != nil {
+		return nil, err
+	}
+	for _, row := range t.Rows {
+		if err := wide(row, columns); err != nil {
+			return nil, err
+		}
+		cells := Cells{Row: row.Number, Text: map[string]string{}}
+		for i, c := range columns {
+			if c == nil || row.Cell(i) == "" {
+				continue
+			}
+			text := k.text(t, c, row.Cell(i))
+			if c.Unit != "" {
+				text += " " + c.Unit
+			}
+			cells.Text[c.Field] = text
+		}
+		out = append(out, cells)
+	}
+	return out, nil
+}
+
+// wide refuses values that no column has a name for.
+func wide(row sheet.Row, columns []*Column) error {
+	if len(row.Cells) > len(columns) {
+		return refusal.New("column", row.Cells[len(columns)], "no more values than there are names of columns")
 	}
 	return nil
 }
@@ -246,7 +333,7 @@ func (k *Kind) mark(row sheet.Row, columns []*Column, same map[string]int) (text
 		if c.Field == k.Columns[0].Field {
 			text = row.Cell(i)
 		}
-		all = append(all, fmt.Sprintf("%s %v %s", c.Field, c.Alt, row.Cell(i)))
+		all = append(all, fmt.Sprintf("%s %v %s", c.Field, c.Unit != "", row.Cell(i)))
 	}
 	slices.Sort(all)
 	whole := strings.Join(all, "\n")

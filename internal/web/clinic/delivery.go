@@ -12,6 +12,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"thawtrail/internal/event"
+	"thawtrail/internal/intake"
 	"thawtrail/internal/label"
 	"thawtrail/internal/query"
 	"thawtrail/internal/web/form"
@@ -41,6 +42,9 @@ type deliveryMore struct {
 	Saved     string // address of its stickers: it is in the books already
 	Bags      int
 	StartOver string
+
+	FillOpen         bool   // the fold of the file
+	Needed, Optional string // the columns of one
 }
 
 // deliveryRow is a row as the page shows it.
@@ -137,7 +141,8 @@ func showDelivery(req *site.Request, g *grid, rows []*form.Form, refused ...*for
 	if len(refused) > 0 {
 		head, fresh = refused[0], rows
 	}
-	m := &deliveryMore{ID: g.id, Head: head, Noted: g.noted, Waiting: len(g.asked), StartOver: "/clinic/delivery"}
+	m := &deliveryMore{ID: g.id, Head: head, Noted: g.noted, Waiting: len(g.asked), StartOver: "/clinic/delivery", FillOpen: req.URL.Path == FillPath}
+	m.Needed, m.Optional = columnsOf(intake.Delivery)
 	err = req.Read(func(l *query.ReadView) error {
 		for i, r := range g.rows {
 			m.Rows = append(m.Rows, rowView(l, g, i, r, fresh[i]))
@@ -152,6 +157,11 @@ func showDelivery(req *site.Request, g *grid, rows []*form.Form, refused ...*for
 		return err
 	}
 	m.sums(g)
+	for _, f := range append([]*form.Form{head}, fresh...) {
+		for _, name := range slices.Sorted(maps.Keys(f.Carry)) {
+			m.Carry = append(m.Carry, site.Pair{Name: name, Value: f.Carry[name]})
+		}
+	}
 	m.foldHead(len(g.rows) > 0)
 	m.Cautions = g.foresee(req, head, fresh)
 	return req.Render("delivery", words.Say("delivery.title"), "clinic", m)

@@ -83,7 +83,7 @@ func firstSteps(has map[string]bool, ticked []string) []firstStep {
 		{Text: words.Say("begin.places"), Done: has[event.KindPlace], Forms: []site.Pair{event1("vehicle_added", words.Say("begin.vehicle")), event1("place_added", words.Say("begin.place"))}},
 		{Text: words.Say("begin.cards"), Done: has[event.KindProduct], Forms: []site.Pair{event1("product_card", words.Say("begin.card"))}},
 		{Text: words.Say("begin.people"), Done: has["laptops"], Forms: []site.Pair{event1("person_added", words.Say("begin.person")), event1("role_granted", words.Say("begin.role")), form("/owner/invite", words.Say("invite.title"))}},
-		{Text: words.Say("begin.stock"), Done: has[event.KindBag], Forms: []site.Pair{event1("opening_stock", words.Say("begin.opening")), form("/clinic/delivery", words.Say("clinic.receive"))}},
+		{Text: words.Say("begin.stock"), Done: has[event.KindBag], Forms: []site.Pair{event1("opening_stock", words.Say("begin.opening")), form(ImportPath+"?kind=stock", words.Say("import.title")), form("/clinic/delivery", words.Say("clinic.receive"))}},
 		{Text: words.Say("begin.stickers"), Hand: site.StickersDone, Done: slices.Contains(ticked, site.StickersDone), Forms: []site.Pair{form("/clinic/stock", words.Say("clinic.stock"))}},
 		{Text: words.Say("begin.settings"), Done: has[event.KindProtocol], Forms: []site.Pair{form("/clinic/settings", words.Say("settings.title")), event1("protocol_set", words.Say("begin.protocol"))}},
 		{Text: words.Say("begin.backup"), Done: has["backup"], Forms: []site.Pair{form("/backup", words.Say("backup.title"))}},

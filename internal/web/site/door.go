@@ -15,7 +15,6 @@ import (
 	"time"
 
 	"thawtrail/internal/access"
-	"thawtrail/internal/replication"
 	"thawtrail/internal/trust/pins"
 	"thawtrail/internal/web/words"
 	"thawtrail/internal/wholefile"
@@ -136,11 +135,7 @@ func (s *Site) serve(w http.ResponseWriter, r *http.Request, hostAllowed bool) {
 			http.Error(w, words.Say("door.origin"), http.StatusForbidden)
 			return
 		}
-		most := int64(maxForm)
-		if r.URL.Path == s.upload {
-			most = replication.MaxCarried + maxForm
-		}
-		r.Body = http.MaxBytesReader(w, r.Body, most)
+		r.Body = http.MaxBytesReader(w, r.Body, s.upload[r.URL.Path]+maxForm)
 	}
 	s.mux.ServeHTTP(w, r)
 }

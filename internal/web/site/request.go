@@ -5,6 +5,7 @@ import (
 	"crypto/rand"
 	"encoding/hex"
 	"errors"
+	"io"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -13,6 +14,7 @@ import (
 
 	"thawtrail/internal/query"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/replication"
 	"thawtrail/internal/web/words"
 )
 
@@ -65,18 +67,24 @@ var ErrNotFound = errors.New("nowhere")
 // Page registers a handler for GET, or for POST with the session's token.
 func (s *Site) Page(pattern string, h Handler) {
 	s.handle(pattern, func(req *Request) error {
-		if req.Method == http.MethodPost {
-			if err := req.ParseForm(); err != nil {
-				req.Fail(http.StatusRequestEntityTooLarge, words.Say("trouble.large"))
-				return nil
-			}
-			if !req.Proves(req.PostForm.Get("token")) {
-				req.Fail(http.StatusForbidden, words.Say("trouble.token"))
-				return nil
-			}
+		if req.Method != http.MethodPost {
+			return req.answer(h)
 		}
-		return req.answer(h)
+		return req.sent(req.ParseForm(), h)
 	})
+}
+
+// sent answers a form that was read, or could not be, and that has to prove its session.
+func (req *Request) sent(read error, h Handler) error {
+	if read != nil {
+		req.Fail(http.StatusRequestEntityTooLarge, words.Say("trouble.large"))
+		return nil
+	}
+	if !req.Proves(req.PostForm.Get("token")) {
+		req.Fail(http.StatusForbidden, words.Say("trouble.token"))
+		return nil
+	}
+	return req.answer(h)
 }
 
 // Both registers a page that is read and sent.
@@ -121,11 +129,10 @@ func (req *Request) Stays() {
 	req.Fail(http.StatusForbidden, words.Say("phones.stays"))
 }
 
-// Upload registers the one page that takes a file. Its form is read part by part,
-// since a practice's books do not fit into memory; the handler wants the session's
-// token first.
+// Upload registers where a form goes that takes a practice's books. It is read part by
+// part, since they do not fit into memory; the handler wants the session's token first.
 func (s *Site) Upload(address string, h Handler) {
-	s.upload = address
+	s.upload[address] = replication.MaxCarried
 	s.handle("POST "+address, func(req *Request) error {
 		if req.Session.Phone {
 			s.turnAway(req.W, req.Request)
@@ -134,6 +141,29 @@ func (s *Site) Upload(address string, h Handler) {
 		req.PostForm = url.Values{} // what admit asks of other forms is not in this one
 		return req.answer(h)
 	})
+}
+
+// File registers where a form goes that takes a file of so many bytes at most: it is read
+// whole, so that the page is sent again like any other.
+func (s *Site) File(address string, most int64, h Handler) {
+	s.upload[address] = most
+	s.handle("POST "+address, func(req *Request) error {
+		err := req.ParseMultipartForm(most + maxForm) // all of it in memory
+		if errors.Is(err, http.ErrNotMultipart) {     // sent again from the page that opens a locked browser
+			err = nil
+		}
+		return req.sent(err, h)
+	})
+}
+
+// Chosen is the file that was chosen in a form of such a page; none is empty.
+func (req *Request) Chosen(field string) ([]byte, error) {
+	file, _, err := req.FormFile(field)
+	if err != nil {
+		return nil, nil
+	}
+	defer file.Close()
+	return io.ReadAll(file)
 }
 
 // Open registers a page for everybody: the door itself, and what it needs.

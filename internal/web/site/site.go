@@ -58,7 +58,7 @@ type Site struct {
 	cookie string // name, with the replica in it: cookies do not know ports
 	tmpl   map[string]*template.Template
 	locked LockedView
-	upload string // address of the page that takes a file
+	upload map[string]int64 // addresses that take a file, and how large it may be
 	mux    *http.ServeMux
 	flash  flashes
 	live   chan struct{} // one token for each open stream of this machine's browsers
@@ -89,7 +89,7 @@ func New(cfg Config, locked LockedView, rooms ...fs.FS) (*Site, error) {
 	s := &Site{
 		Config: cfg, Records: entry.NewWriter(r), Stock: query.Reader{Replica: r}, Cases: query.Reader{Replica: r},
 		Audit: query.Reader{Replica: r}, locked: locked, mux: http.NewServeMux(),
-		live: make(chan struct{}, maxStreams), entrance: map[string]time.Time{},
+		live: make(chan struct{}, maxStreams), entrance: map[string]time.Time{}, upload: map[string]int64{},
 	}
 	var err error
 	if s.secret, err = secretOf(r, cfg.Secret); err != nil {

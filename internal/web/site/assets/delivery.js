@@ -26,7 +26,7 @@
       return r.status < 500 ? { at: r.url, form: $("#form-delivery", new DOMParser().parseFromString(await r.text(), "text/html")) } : null;
     } catch { return null; } finally { clearTimeout(end); }
   };
-  const filled = () => new URLSearchParams(new FormData(form));
+  const filled = () => { const f = new FormData(form); f.delete("file"); return new URLSearchParams(f); };
   const work = async () => {
     if (working) return;
     working = true;
