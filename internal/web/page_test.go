@@ -30,7 +30,7 @@ const deliveryUnderway = "/clinic/delivery?id=page-1&rows=3&gtin_0=0950110153000
 
 // allPages are the addresses of every page that has no case in it.
 var allPages = []string{
-	"/barn", "/takeover", "/open", "/cases", "/blank", "/another", "/clinic", "/clinic/stock", "/clinic/stock?all=1", "/clinic/levels", "/clinic/levels?lead_weeks=4&weeks=3", "/clinic/receive", "/clinic/delivery", deliveryUnderway, "/clinic/load",
+	"/barn", "/takeover", "/open", "/cases", "/blank", "/another", "/clinic", "/clinic/stock", "/clinic/stock?all=1", "/clinic/levels", "/clinic/levels?lead_weeks=4&weeks=3", "/clinic/receive", "/clinic/delivery", deliveryUnderway, "/clinic/import", "/clinic/import?kind=temperatures", "/clinic/load",
 	"/clinic/count", "/clinic/batches", "/clinic/hold", "/clinic/hold?do=recall", "/clinic/hold?do=release", "/clinic/setup", "/clinic/settings", "/clinic/prices", "/clinic/charges", "/clinic/charges?from=2026-11", "/clinic/begin", "/clinic/sheets", "/backup", "/owner/invite", "/own-place",
 	"/clinic/clients", "/clinic/clients?due=1", "/clinic/clients?q=zz", "/clinic/horse",
 	"/owner", "/owner?by=place", "/owner?by=person", "/owner?by=product", "/owner/doubts", "/owner/people", "/owner/late", "/owner/unproven", "/sign", "/owner/balance", "/owner/balance?by=place", "/owner/balance?by=vet",
