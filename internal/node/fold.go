@@ -27,7 +27,7 @@ func (n *Node) fold(ctx context.Context) error {
 			return nil
 		case <-changed:
 		}
-		if n.Store.Behind() < foldMost {
+		if behind := n.Store.Behind(); behind > foldFew && behind < foldMost {
 			calm(ctx, n.Store.Saved, foldQuiet, foldLatest)
 		}
 	}
@@ -39,4 +39,5 @@ const (
 	foldQuiet  = 100 * time.Millisecond // without a new record: longer than a slow sync
 	foldLatest = 600 * time.Millisecond // after the first one
 	foldMost   = 100_000                // records behind: then it does not wait
+	foldFew    = 4                      // nor for these: somebody writes, and looks at it next
 )

@@ -93,6 +93,7 @@ func (s *Store) damaged(from, to journal.Position, reason string) {
 		return
 	}
 	s.logs.suspectAll()
+	s.projection.Doubt()
 	s.author.damaged(to)
 	s.holes.Add(1)
 	s.signals.save() // whoever can have it fetched again, or save again what stands behind it

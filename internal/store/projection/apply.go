@@ -52,6 +52,10 @@ func (p *Projection) applyStep(end journal.Position) (more bool, err error) {
 	if p.closed.Load() {
 		return false, ErrClosed
 	}
+	if p.doubted.Swap(false) {
+		p.read.forget()
+		p.rests.forget()
+	}
 	if p.Behind() > p.opt.Far {
 		err = p.gather()
 	}
@@ -63,7 +67,7 @@ func (p *Projection) applyStep(end journal.Position) (more bool, err error) {
 		return false, fmt.Errorf("bring the index up to date: %w", err)
 	}
 	if n == 0 || p.Behind() == 0 {
-		p.read = readRecords{}
+		p.read = p.read.few()
 	}
 	return n > 0 && p.cursor.pos.Compare(end) < 0, nil
 }

@@ -51,10 +51,11 @@
 // batch. While there is more to apply, records that were decoded or read are remembered
 // with their payloads (known.go), some thousands of them and no more than a few megabytes;
 // where a record stands is worked out once for each state of the rights. At the end of the
-// journal they are forgotten, but for some hundred on which the state of logs rests: a
-// statement of the server names many logs, and comes often. Records never change and a
-// position never holds another one, so that nothing remembered can be out of date; what
-// could not be read is not remembered, and is tried again.
+// journal they are forgotten, but for some hundred on which the state of logs rests (a
+// statement of the server names many logs, and comes often), and for those of a case that
+// is written now, while they are few. Records never change and a position never holds
+// another one, so that nothing remembered can be out of date; what could not be read is not
+// remembered, and is tried again. When damage is found, all of it is read anew.
 //
 // # Index rows
 //

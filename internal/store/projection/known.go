@@ -113,6 +113,28 @@ const (
 	maxRestsBytes = 256 << 10
 )
 
+// What a case that is being written rests on stays in memory at the end of the journal:
+// each of its entries would read all those before it.
+const (
+	maxFew      = 256
+	maxFewBytes = 64 << 10
+)
+
+// few is what was read when that is little, and nothing otherwise.
+func (r readRecords) few() readRecords {
+	if len(r.old) > 0 || len(r.young) > maxFew || r.bytes > maxFewBytes {
+		return readRecords{}
+	}
+	return r
+}
+
+// forget drops all of them.
+func (r *readRecords) forget() { r.young, r.old, r.bytes = nil, nil, 0 }
+
+// Doubt says that the journal holds damage: what is remembered of it may not be there any
+// more, and is read again.
+func (p *Projection) Doubt() { p.doubted.Store(true) }
+
 // add remembers a record.
 func (r *readRecords) add(p journal.Position, k *known) {
 	if _, ok := r.young[p]; ok {

@@ -75,6 +75,7 @@ type Projection struct {
 	folded  atomic.Pointer[ledger.Rights]
 	trouble atomic.Pointer[error] // why the index cannot be written; nil while it can
 	closed  atomic.Bool
+	doubted atomic.Bool // damage was found since what is remembered was read
 
 	applier turnstile // held by the one that moves the cursor, through a whole transaction; guards the fields below
 

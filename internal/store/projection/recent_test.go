@@ -40,6 +40,7 @@ func TestWhatCameAMomentAgoIsNotLookedUp(t *testing.T) {
 		mine++
 		r.device.See(named)
 		r.device.Write(&pb.PlaceAdded{Place: fmt.Sprint(mine), Name: "car", Kind: pb.PlaceKind_PLACE_KIND_FREEZER})
+		r.Projection.read.forget() // as after other cases
 		before := disk.reads
 		r.catchUp()
 		return disk.reads - before
