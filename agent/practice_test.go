@@ -35,15 +35,16 @@ func secret(t *testing.T) *vault.Secret {
 
 // clinic is a real server on loopback, begun with its first owner.
 type clinic struct {
-	t     *testing.T
-	dir   string
-	addr  string
-	log   *said
-	stop  func()
-	sheet string           // its recovery sheet
-	time  clock.Clock      // nil: the machine's
-	conn  *grpc.ClientConn // of its own user
-	hub   pb.HubServiceClient
+	t       *testing.T
+	dir     string
+	addr    string
+	log     *said
+	stop    func()
+	sheet   string           // its recovery sheet
+	time    clock.Clock      // nil: the machine's
+	metrics string           // where its metrics can be read; nowhere when empty
+	conn    *grpc.ClientConn // of its own user
+	hub     pb.HubServiceClient
 }
 
 // said collects what a program logs.
@@ -83,7 +84,7 @@ func (c *clinic) start(listen string) {
 	c.t.Helper()
 	c.addr, c.stop = run(c.t, func(ctx context.Context, ready func(string)) error {
 		return server.Run(ctx, server.Config{
-			Data: c.dir, Secret: secret(c.t), Listen: listen, Ready: ready, Log: c.log.logger(), StateEvery: 20 * time.Millisecond, Clock: c.time,
+			Data: c.dir, Secret: secret(c.t), Listen: listen, Ready: ready, Log: c.log.logger(), StateEvery: 20 * time.Millisecond, Clock: c.time, Metrics: c.metrics,
 		})
 	})
 	c.conn = dial(c.t, c.dir)

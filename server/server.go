@@ -329,6 +329,7 @@ type here struct{}
 
 func (here) Server() string                          { return "" }
 func (here) State() string                           { return "this is the server" }
+func (here) Up() bool                                { return true }
 func (here) Differences() []string                   { return nil }
 func (here) Quarantined() []string                   { return nil }
 func (here) LastHeard() time.Time                    { return time.Time{} }

@@ -3,6 +3,7 @@ package ledger
 import (
 	"cmp"
 	"crypto/sha256"
+	"maps"
 	"slices"
 
 	"thawtrail/internal/event"
@@ -36,6 +37,9 @@ const (
 	CorrectedApart      = "corrected_apart"        // primary entity of the original
 	NeedsNewerVersion   = "needs_newer_version"    // primary entity of the record
 )
+
+// Kinds are all kinds of discrepancy, sorted.
+func Kinds() []string { return slices.Sorted(maps.Keys(sentences)) }
 
 // sentences say each kind in plain words, without names.
 var sentences = map[string]string{

@@ -5,7 +5,8 @@
 //	fold     keeps the index up to date, so that a question rarely waits
 //	scrub    reads the journal for damage, soon after the start and once a day
 //	idle     gives memory back when nothing has been saved for a while
-//	metrics  serves counts to a monitoring system
+//	watch    looks every few seconds at what a monitor is to know within a minute
+//	metrics  serves what was seen and counted to this machine's monitor
 //	pages    serves the pages of people
 //
 // Two things may end the program: its journal cannot be opened, or the listener of

@@ -46,6 +46,8 @@ type side struct {
 	index *failing
 	disk  *memfs.FS
 	ended chan error
+	node  *Node
+	looks time.Duration // how often it looks at what is watched; 0: as in earnest
 }
 
 func newSide(t *testing.T, name string, seed byte) *side {
@@ -78,6 +80,7 @@ func (s *side) run(loops ...func(context.Context) error) {
 		Practice: func() string { return "" }, Epoch: func() string { return "first" },
 		Ready: func(addr string) { ready <- addr },
 	}
+	n.watchEvery, s.node = s.looks, n
 	for i, loop := range loops {
 		n.Loops = append(n.Loops, Part{Name: fmt.Sprintf("added %d", i), Run: loop})
 	}

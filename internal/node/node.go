@@ -8,6 +8,7 @@ import (
 	"errors"
 	"net"
 	"path/filepath"
+	"time"
 
 	"golang.org/x/sync/errgroup"
 	"google.golang.org/grpc"
@@ -75,8 +76,13 @@ type Node struct {
 	// Ready is told the address once everything answers.
 	Ready func(addr string)
 
-	health *health.Server
-	pages  *access.Pages
+	health  *health.Server
+	pages   *access.Pages
+	metrics metrics
+	lookout lookout
+	laptops func() int // that are connected
+	// watchEvery is how old what a monitor reads may be; tests make it short.
+	watchEvery time.Duration
 }
 
 // Run serves until ctx ends. It returns nil after a clean stop. Only the journal,
@@ -100,7 +106,8 @@ func (n *Node) Run(ctx context.Context) error {
 	asked := ctx
 	group, ctx := errgroup.WithContext(ctx)
 	responder := &replication.Responder{Replica: n.Replica, Practice: n.Practice, Epoch: n.Epoch, Done: ctx.Done()}
-	n.Replica.Found = responder.Differences
+	n.Replica.Found, n.laptops, n.lookout.well = responder.Differences, responder.Laptops, map[string]bool{}
+	n.newMetrics()
 	s := rpc.Mount(n.Replica, responder, n.callers(opened.Token), n.health)
 	rpc.RegisterPINs(s, &access.PINs{Reader: query.Reader{Replica: n.Replica}, Opens: n.Opens})
 	rpc.RegisterPages(s, n.pages)
@@ -125,7 +132,7 @@ func (n *Node) Run(ctx context.Context) error {
 func (n *Node) ownParts() []Part {
 	return []Part{
 		{"index", n.fold}, {"settle", n.settle}, {"memory", n.idle}, {"scrub", n.scrub}, {"unread records", n.takeBack},
-		{"metrics", n.metrics}, {"pages", n.servePages},
+		{"watch", n.watch}, {"metrics", n.serveMetrics}, {"pages", n.servePages},
 	}
 }
 
@@ -148,7 +155,7 @@ func (n *Node) callers(token string) rpc.Callers {
 	if creds == nil {
 		creds = local.NewCredentials()
 	}
-	return rpc.Callers{Credentials: creds, Members: n.Members, Token: token}
+	return rpc.Callers{Credentials: creds, Members: n.Members, Token: token, Called: n.metrics.called}
 }
 
 // servePages serves the pages of people until ctx ends.

@@ -166,14 +166,34 @@ func (s Reader) ListDiscrepancies(ctx context.Context, req *pb.ListDiscrepancies
 	return out, err
 }
 
-// openDoubts counts open discrepancies by kind, the most frequent first.
-func (b *ReadView) openDoubts() ([]*pb.KindCount, error) {
+// OpenDoubts counts open discrepancies by kind; a kind without one stands at 0.
+func (s Reader) OpenDoubts(ctx context.Context) (n map[string]int32, err error) {
+	err = s.View(ctx, func(b *ReadView) error {
+		n, err = b.countDoubts()
+		return err
+	})
+	for _, kind := range ledger.Kinds() {
+		if n != nil {
+			n[kind] += 0
+		}
+	}
+	return n, err
+}
+
+// countDoubts counts open discrepancies by kind.
+func (b *ReadView) countDoubts() (map[string]int32, error) {
 	n := map[string]int32{}
 	err := b.FindAll(ledger.TermOpenDoubtOf(""), func(f store.Found) (bool, error) {
 		kind, _, _ := strings.Cut(strings.TrimPrefix(f.Term, ledger.TermOpenDoubtOf("")), "@")
 		n[kind]++
 		return true, nil
 	})
+	return n, err
+}
+
+// openDoubts counts open discrepancies by kind, the most frequent first.
+func (b *ReadView) openDoubts() ([]*pb.KindCount, error) {
+	n, err := b.countDoubts()
 	var out []*pb.KindCount
 	for kind, count := range n {
 		out = append(out, &pb.KindCount{Kind: kind, Count: count})

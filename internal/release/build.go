@@ -37,6 +37,7 @@ type texts struct {
 	manuals     map[string]string // by the name of the file
 	completions map[string][]byte // by the name of the shell
 	docs        []entry           // without a folder
+	watching    []entry           // for a monitor, without a folder
 }
 
 // build writes all files of a release for some systems into an empty folder.
@@ -146,14 +147,26 @@ func (b *builder) writeTexts(ctx context.Context) (err error) {
 		}
 		b.texts.completions[shell] = []byte(script)
 	}
-	for _, path := range []string{"README.md", "cmd/thawtrail/shipped/changes.txt", noticesFile} {
+	if b.texts.docs, err = filesOf("README.md", "cmd/thawtrail/shipped/changes.txt", noticesFile); err != nil {
+		return err
+	}
+	b.texts.watching, err = filesOf(watchingFiles...)
+	return err
+}
+
+// watchingFiles are what a monitor of the practice's machines is told.
+var watchingFiles = []string{"cmd/thawtrail/shipped/alerts.yaml", "cmd/thawtrail/shipped/dashboard.json"}
+
+// filesOf reads files that everybody may read, without their folders.
+func filesOf(paths ...string) (out []entry, err error) {
+	for _, path := range paths {
 		body, err := os.ReadFile(path)
 		if err != nil {
-			return err
+			return nil, err
 		}
-		b.texts.docs = append(b.texts.docs, entry{filepath.Base(path), 0o644, body})
+		out = append(out, entry{filepath.Base(path), 0o644, body})
 	}
-	return nil
+	return out, nil
 }
 
 // settingsFile is what a system's own settings begin as.
@@ -186,6 +199,9 @@ func (b *builder) writeArchives(context.Context) error {
 func (b *builder) archived(t target) []entry {
 	all := []entry{{t.program(), 0o755, b.programs[t]}}
 	all = append(all, b.texts.docs...)
+	for _, w := range b.texts.watching {
+		all = append(all, entry{"watching/" + w.name, w.mode, w.body})
+	}
 	if t.os == "windows" {
 		return append(all, entry{"completions/thawtrail.ps1", 0o644, b.texts.completions["powershell"]})
 	}

@@ -113,7 +113,7 @@ func TestAReleaseMayBeForSomeSystems(t *testing.T) {
 // TestAPackageHoldsBothServicesAsTheyAreInstalled: their units start the program that the
 // package brings, with the settings that it brings.
 func TestAPackageHoldsBothServicesAsTheyAreInstalled(t *testing.T) {
-	b := &builder{programs: map[target][]byte{}, texts: texts{manuals: map[string]string{"thawtrail.1": ".TH"}}}
+	b := &builder{programs: map[target][]byte{}, texts: texts{manuals: map[string]string{"thawtrail.1": ".TH"}, watching: watching(t)}}
 	for _, p := range packagers {
 		all, err := b.installed(target{"linux", "arm64"}, p)
 		require.NoError(t, err)
@@ -132,5 +132,27 @@ func TestAPackageHoldsBothServicesAsTheyAreInstalled(t *testing.T) {
 		require.Equal(t, service.SettingsText, at["etc/thawtrail/thawtrail.toml"])
 		require.Contains(t, at["usr/lib/sysusers.d/thawtrail.conf"], service.User)
 		require.Contains(t, at, "usr/share/man/man1/thawtrail.1.gz")
+		require.Contains(t, at["usr/share/thawtrail/alerts.yaml"], "thawtrail_disk_free_bytes")
+		require.Contains(t, at["usr/share/thawtrail/dashboard.json"], "thawtrail_disk_free_bytes")
+	}
+}
+
+// watching are the files for a monitor, as a release reads them.
+func watching(t *testing.T) []entry {
+	t.Chdir("../..")
+	out, err := filesOf(watchingFiles...)
+	require.NoError(t, err)
+	return out
+}
+
+// TestAnArchiveHoldsWhatAMonitorIsTold, on every system.
+func TestAnArchiveHoldsWhatAMonitorIsTold(t *testing.T) {
+	b := &builder{programs: map[target][]byte{}, texts: texts{watching: watching(t)}}
+	for _, system := range targets {
+		var names []string
+		for _, e := range b.archived(system) {
+			names = append(names, e.name)
+		}
+		require.Subset(t, names, []string{"watching/alerts.yaml", "watching/dashboard.json"}, system)
 	}
 }

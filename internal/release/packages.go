@@ -146,6 +146,9 @@ func (b *builder) installed(t target, p packager) ([]entry, error) {
 	for _, doc := range b.texts.docs {
 		all = append(all, entry{"usr/share/doc/thawtrail/" + doc.name, doc.mode, doc.body})
 	}
+	for _, w := range b.texts.watching {
+		all = append(all, entry{"usr/share/thawtrail/" + w.name, w.mode, w.body})
+	}
 	for _, name := range sortedKeys(b.texts.manuals) {
 		var packed bytes.Buffer
 		if err := gzipped(&packed, func(w io.Writer) error {

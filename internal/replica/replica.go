@@ -22,8 +22,10 @@ import (
 type LinkState interface {
 	// Server is the address of the server; empty when there is none or this is it.
 	Server() string
-	// State is one word for people: up, down, alone, here (this is the server).
+	// State says for people how the link stands.
 	State() string
+	// Up says that the server answers now.
+	Up() bool
 	// Differences are what the last hello found, in words.
 	Differences() []string
 	// LastHeard is when this replica last heard from the server; zero: never.

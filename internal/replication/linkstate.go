@@ -35,6 +35,13 @@ func (l *Link) State() string {
 	return l.state
 }
 
+// Up says that a hello was answered and its link stands.
+func (l *Link) Up() bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.live
+}
+
 // Differences are what the last hello found beyond records to exchange.
 func (l *Link) Differences() []string {
 	l.mu.Lock()

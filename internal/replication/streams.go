@@ -59,6 +59,13 @@ func (p *Stream) Close() {
 	x.open--
 }
 
+// Laptops counts the devices that have a stream open.
+func (x *Responder) Laptops() int {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	return len(x.pulls)
+}
+
 // Streams counts the streams that are open.
 func (x *Responder) Streams() int {
 	x.mu.Lock()

@@ -8,6 +8,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/credentials"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/keepalive"
@@ -66,15 +67,26 @@ type Callers struct {
 	Credentials credentials.TransportCredentials
 	Members     authority.Members // nil: callers of this machine only
 	Token       string            // proves a local caller
+	// Called is told of each call when it has ended; nil: nobody is.
+	Called func(Call)
+}
+
+// Call is one call that has ended. Its service and method are of the contract: of any other
+// nobody is told.
+type Call struct {
+	Service, Method string
+	Code            codes.Code
+	Open            bool // it stayed open, as long as the other side wanted
+	Took            time.Duration
 }
 
 // Mount puts the services of a replica on a new gRPC server, with the health that
 // the caller keeps, and reflection. Both sides of the practice mount the same.
 func Mount(r *replica.Replica, x *replication.Responder, from Callers, h healthpb.HealthServer) *grpc.Server {
-	gate := newGate(from.Members, from.Token)
+	gate, watch := newGate(from.Members, from.Token), watcher{called: from.Called, elapsed: r.Clock.Monotonic}
 	s := grpc.NewServer(
 		grpc.Creds(from.Credentials), marks(r), marksStreams(r),
-		grpc.ChainUnaryInterceptor(gate.Unary, unaryStatus), grpc.ChainStreamInterceptor(gate.Stream, streamStatus),
+		grpc.ChainUnaryInterceptor(watch.unary, gate.Unary, unaryStatus), grpc.ChainStreamInterceptor(watch.stream, gate.Stream, streamStatus),
 		grpc.MaxRecvMsgSize(maxMessage), grpc.MaxSendMsgSize(maxMessage),
 		grpc.InitialWindowSize(window), grpc.InitialConnWindowSize(window),
 		grpc.MaxConcurrentStreams(256), grpc.ConnectionTimeout(PingTimeout),

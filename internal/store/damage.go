@@ -80,6 +80,12 @@ func (d *damageReport) anyAfter(p journal.Position) bool {
 	return slices.ContainsFunc(d.holes, func(h journal.Range) bool { return h.To.Compare(p) > 0 })
 }
 
+func (d *damageReport) standing() int {
+	d.mu.RLock()
+	defer d.mu.RUnlock()
+	return len(d.holes)
+}
+
 func (d *damageReport) any() bool {
 	d.mu.RLock()
 	defer d.mu.RUnlock()
@@ -106,3 +112,7 @@ func (s *Store) Repairs() []string { return s.report.lines() }
 // Holes counts the stretches of the journal that were found unreadable since the
 // replica was opened.
 func (s *Store) Holes() uint64 { return s.holes.Load() }
+
+// Unreadable counts the stretches of the journal that cannot be read now, as far as that
+// was met: a disk that recovers makes them fewer.
+func (s *Store) Unreadable() int { return s.report.standing() }

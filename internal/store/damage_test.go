@@ -19,6 +19,8 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"thawtrail/internal/event"
+	"thawtrail/internal/exchange"
 	"thawtrail/internal/store/index"
 	"thawtrail/internal/store/journal"
 	"thawtrail/internal/testrun"
@@ -420,4 +422,22 @@ func copyIndex(t *testing.T, dir string) (image string, logs []string) {
 		return "", nil
 	}
 	return to, logs
+}
+
+// TestMissingCountsRecordsThatAreGone: those below what can be read and those at the end.
+func TestMissingCountsRecordsThatAreGone(t *testing.T) {
+	tip := func(seq uint64) exchange.Tip { return exchange.Tip{Seq: seq, Hash: event.Hash{byte(seq), 1}} }
+	for name, row := range map[string]struct {
+		gaps *gaps
+		want uint64
+	}{
+		"a whole log":         {nil, 0},
+		"two gaps":            {&gaps{missing: []exchange.SeqRange{{From: 3, To: 3}, {From: 7, To: 9}}}, 4},
+		"its end":             {&gaps{lost: []exchange.Tip{tip(9)}, last: tip(6)}, 3},
+		"a gap and its end":   {&gaps{missing: []exchange.SeqRange{{From: 1, To: 2}}, lost: []exchange.Tip{tip(9)}, last: tip(8)}, 3},
+		"nothing can be read": {&gaps{lost: []exchange.Tip{tip(9)}}, 10},
+		"it cannot be told":   {&gaps{branch: true}, 1},
+	} {
+		require.Equal(t, row.want, row.gaps.count(), name)
+	}
 }

@@ -158,3 +158,30 @@ func (g *gaps) gone(seq uint64) {
 		g.first = &seq
 	}
 }
+
+// Missing counts records that are known to belong into logs here and cannot be read: what
+// was lost to damage, or came with a gap. What can be neither named nor read counts at least
+// as one. Of a log with more gaps than are named it is a lower bound.
+func (s *Store) Missing() (n uint64) {
+	for _, l := range s.logs.list() {
+		n += s.gapsOf(l.ID).count()
+	}
+	return n
+}
+
+func (g *gaps) count() (n uint64) {
+	if g == nil {
+		return 0
+	}
+	for _, r := range g.missing {
+		n += r.To - r.From + 1
+	}
+	for _, t := range g.lost {
+		if g.last.Hash.IsZero() {
+			n = max(n, t.Seq+1)
+		} else if t.Seq > g.last.Seq {
+			n += t.Seq - g.last.Seq
+		}
+	}
+	return max(n, 1)
+}

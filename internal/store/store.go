@@ -10,6 +10,7 @@ import (
 	"log/slog"
 	"path/filepath"
 	"sync/atomic"
+	"time"
 
 	"thawtrail/internal/clock"
 	"thawtrail/internal/event"
@@ -91,6 +92,7 @@ type Store struct {
 	rightsMoves atomic.Uint64         // counts records that touch rights
 	holes       atomic.Uint64         // counts unreadable stretches
 	unwritten   atomic.Pointer[error] // how the newest commit ended
+	onSync      atomic.Pointer[func(time.Duration)]
 	closed      atomic.Bool
 }
 
@@ -158,6 +160,7 @@ func (s *Store) openJournal() error {
 	j, report, err := journal.Open(journal.Options{
 		FS: s.opt.FS, Dir: filepath.Join(s.opt.Dir, "journal"), Key: s.opt.Key, KeyID: s.opt.KeyID,
 		Now: s.opt.Clock.Now, Rand: s.opt.Random, SegmentBytes: s.opt.SegmentMax,
+		Synced: s.synced, Elapsed: s.opt.Clock.Monotonic,
 	})
 	if err != nil {
 		return fmt.Errorf("open the journal in %s: %w", s.opt.Dir, err)

@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"errors"
+	"time"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
@@ -61,6 +62,23 @@ func (s *Store) Room() (bytes uint64, short bool) {
 		s.opt.Logger.Error("ask for the room left", "error", err)
 	}
 	return bytes, true
+}
+
+// DiskFree is how many bytes are left on the disk, without what the journal keeps free.
+func (s *Store) DiskFree() (uint64, error) { return s.journal.Free() }
+
+// ReserveUsed says that the disk was full and the room kept free for records is not in
+// place again.
+func (s *Store) ReserveUsed() bool { return s.journal.ReserveUsed() }
+
+// OnSync has fn told how long each sync of records takes, from now on. It is called while
+// records wait, and must be quick.
+func (s *Store) OnSync(fn func(took time.Duration)) { s.onSync.Store(&fn) }
+
+func (s *Store) synced(took time.Duration) {
+	if fn := s.onSync.Load(); fn != nil {
+		(*fn)(took)
+	}
 }
 
 // CatchUp applies to the index all that the journal holds. A view calls it first;

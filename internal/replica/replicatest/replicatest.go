@@ -33,6 +33,7 @@ var _ replica.LinkState = Alone{}
 // Server, State and the others implement replica.LinkState.
 func (Alone) Server() string                          { return "" }
 func (Alone) State() string                           { return "no server" }
+func (Alone) Up() bool                                { return false }
 func (Alone) Differences() []string                   { return nil }
 func (Alone) Quarantined() []string                   { return nil }
 func (Alone) LastHeard() time.Time                    { return time.Time{} }

@@ -107,7 +107,7 @@ func (j *Journal) commitOnce(frames [][]byte) ([]Position, error) {
 	if _, err := a.file.WriteAt(j.buf, int64(a.size)); err != nil {
 		return nil, err
 	}
-	if err := a.file.Sync(); err != nil {
+	if err := j.sync(a.file); err != nil {
 		return nil, err
 	}
 	if a.size == 0 {
@@ -121,6 +121,18 @@ func (j *Journal) commitOnce(frames [][]byte) ([]Position, error) {
 		j.buf = nil
 	}
 	return positions, nil
+}
+
+// sync syncs a file of records, and tells how long that took. One that failed took as
+// long as it took.
+func (j *Journal) sync(file File) error {
+	if j.opt.Synced == nil {
+		return file.Sync()
+	}
+	began := j.opt.Elapsed()
+	err := file.Sync()
+	j.opt.Synced(j.opt.Elapsed() - began)
+	return err
 }
 
 // ready makes sure a segment is open that has room for n more bytes.

@@ -51,6 +51,9 @@ type Options struct {
 	SegmentBytes int    // a new segment is begun past this size; 0 means 64 MiB
 	Now          func() time.Time
 	Rand         io.Reader // for encrypted journals; nil means crypto/rand
+	// Synced is told how long each sync of records took, by Elapsed; nil: nobody is.
+	Synced  func(took time.Duration)
+	Elapsed func() time.Duration
 	// ReadOnly changes nothing on the disk, not even what a crash left undone; an
 	// empty KeyID then stands for any. Commit answers ErrReadOnly.
 	ReadOnly bool
@@ -155,6 +158,8 @@ func (opt Options) check() error {
 	switch {
 	case opt.FS == nil || opt.Dir == "" || opt.Now == nil:
 		return errors.New("journal: FS, Dir and Now are required")
+	case opt.Synced != nil && opt.Elapsed == nil:
+		return errors.New("journal: Synced needs Elapsed")
 	case opt.Key != nil && len(opt.Key) != keyBytes:
 		return fmt.Errorf("%w: a key is %d bytes, not %d", ErrKey, keyBytes, len(opt.Key))
 	case len(opt.KeyID) > keyIDBytes:
@@ -180,10 +185,13 @@ func (j *Journal) ReserveUsed() bool {
 	return !j.reserve.held
 }
 
+// Free is how many bytes are left on the journal's disk, without the reserve.
+func (j *Journal) Free() (uint64, error) { return j.opt.FS.Free(j.opt.Dir) }
+
 // Room says how much can still be committed, about, in bytes: what is left on the
 // disk and the reserve.
 func (j *Journal) Room() (uint64, error) {
-	free, err := j.opt.FS.Free(j.opt.Dir)
+	free, err := j.Free()
 	if err == nil && !j.ReserveUsed() {
 		free += reserveBytes
 	}

@@ -39,7 +39,7 @@ func readFirstHour(req *site.Request) (*firstHour, error) {
 	if err != nil {
 		return nil, err
 	}
-	_, saved, err := req.Site.LastBackup()
+	_, saved, err := req.Site.Replica.LastBackup()
 	if err != nil {
 		return nil, err
 	}

@@ -26,7 +26,7 @@ func (s *Sticks) ShowBackup(req *site.Request) error {
 	if err != nil {
 		return err
 	}
-	at, ever, err := req.Site.LastBackup()
+	at, ever, err := req.Site.Replica.LastBackup()
 	if err != nil {
 		return err
 	}
@@ -45,7 +45,7 @@ func (s *Sticks) SendBackup(req *site.Request) error {
 	}
 	name := req.FileName(req.Now.UTC().Format(time.DateOnly) + ".books")
 	s.write(req, code, name, "")
-	return req.Site.BackedUp()
+	return req.Site.Replica.BackedUp()
 }
 
 // write writes a file of records into the answer; half a one never looks whole.

@@ -72,7 +72,7 @@ func ShowOwner(req *site.Request) error {
 		m.Tables = append(m.Tables, site.Pair{Name: "/owner/csv/" + t.name, Value: t.title})
 	}
 	m.Files = newFileForm()
-	at, ever, err := req.Site.LastBackup()
+	at, ever, err := req.Site.Replica.LastBackup()
 	if err != nil {
 		return err
 	}

@@ -2,17 +2,12 @@ package site
 
 import (
 	"slices"
-	"strconv"
 	"strings"
-	"time"
 )
 
 // What of the first hour no record tells is kept on this machine, in the index: after that
 // is built anew, a person says it once more.
-const (
-	firstHourName  = "first_hour"
-	lastBackupName = "last_backup"
-)
+const firstHourName = "first_hour"
 
 // Steps of the first hour that people tick, or that end the list.
 const (
@@ -39,16 +34,4 @@ func (s *Site) TickFirstHour(step string) error {
 		ticked = append(ticked, step)
 	}
 	return s.Replica.Store.SetLocal(firstHourName, []byte(strings.Join(ticked, " ")))
-}
-
-// LastBackup is when the books were last saved from the pages; false: never.
-func (s *Site) LastBackup() (at time.Time, ever bool, err error) {
-	kept, err := s.Replica.Store.Local(lastBackupName)
-	ms, failed := strconv.ParseInt(string(kept), 10, 64)
-	return time.UnixMilli(ms), err == nil && failed == nil, err
-}
-
-// BackedUp notes that the books were saved now.
-func (s *Site) BackedUp() error {
-	return s.Replica.Store.SetLocal(lastBackupName, strconv.AppendInt(nil, s.Clock.Now().UnixMilli(), 10))
 }
