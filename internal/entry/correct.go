@@ -157,7 +157,7 @@ func (e *pending) replace(original *event.Record, stands *query.Standing, c *pb.
 		}
 		c.OccurredAt = e.b.told(c.OccurredAt, at)
 	}
-	sub := &pending{b: e.b, payload: proto.Clone(payload), at: at, instead: true}
+	sub := &pending{b: e.b, payload: withoutTwins(proto.Clone(payload)), at: at, instead: true}
 	if sub.spec, _ = event.Lookup(t); sub.spec == nil || sub.spec.Rule.GetInternal() {
 		return refusal.New("with", t, "an entry that people make")
 	}
@@ -205,15 +205,26 @@ func (e *pending) keepIDs(stands *query.Standing) error {
 	fields := to.Descriptor().Fields()
 	for i := range fields.Len() {
 		f := fields.Get(i)
-		keep := event.RuleOf(f).Generate || event.RuleOf(f).Sealed && !readable.Has(f)
+		keep := event.RuleOf(f).Generate || event.RuleOf(f).Sealed && event.RuleOf(f).Seals == "" && !readable.Has(f)
 		if keep && from.Has(f) && !to.Has(f) {
 			to.Set(f, from.Get(f))
 		}
 	}
+	e.keepTwins(stands.Body, readable.Interface())
 	if p, ok := e.payload.(*pb.BagsReceived); ok {
 		return e.keepBags(p, everNamed(stands))
 	}
 	return nil
+}
+
+// keepTwins keeps words about a client that nobody can read here, as long as the client
+// under whose key they are is the same.
+func (e *pending) keepTwins(standing, readable proto.Message) {
+	for _, t := range event.Twins(e.payload) {
+		if s := t.Closed(standing); s != nil && t.Words(readable) == "" && t.Words(e.payload) == "" && t.Owner(standing) == t.Owner(e.payload) {
+			t.Close(e.payload, s)
+		}
+	}
 }
 
 // everNamed are the numbers of a delivery's bags, those too that fell away when its count
@@ -328,8 +339,9 @@ func keepKnown(payload, standing proto.Message) {
 		f := fields.Get(i)
 		rule := event.RuleOf(f)
 		labelled := rule.Entity == event.KindBatch || rule.Refers == event.KindProduct
-		ids := f.IsList() && f.Message() == nil // figures are kept, as of a closed month; a list of ids follows from the words
-		if rule.Filled && !labelled && !ids && from.Has(f) {
+		spoke := rule.Refers == event.KindClient || rule.Seals != "" // follows from who is said to have spoken
+		ids := f.IsList() && f.Message() == nil                      // figures are kept, as of a closed month; a list of ids follows from the words
+		if rule.Filled && !labelled && !spoke && !ids && from.Has(f) {
 			to.Set(f, from.Get(f))
 		}
 	}

@@ -168,7 +168,7 @@ func (w *Writer) Foresee(ctx context.Context, entry *pb.Entry) (out []*pb.Cautio
 		return nil, refusal.New("entry", "", "one thing that is to happen")
 	}
 	err = w.ViewOwn(ctx, func(b *query.ReadView) (err error) {
-		e := &pending{b: view{ReadView: b, replica: w.Replica}, payload: proto.Clone(payload), at: b.Now()}
+		e := &pending{b: view{ReadView: b, replica: w.Replica}, payload: withoutTwins(proto.Clone(payload)), at: b.Now()}
 		if e.spec, _ = event.Lookup(t); e.spec == nil {
 			return refusal.New("entry", t, "an entry that people make")
 		}
@@ -189,7 +189,7 @@ func (b view) prepare(actor Actor, req *pb.WriteRequest) (*pending, error) {
 	if err != nil {
 		return nil, refusal.New("entry", "", "one thing that happened")
 	}
-	e := &pending{b: b, payload: proto.Clone(payload)}
+	e := &pending{b: b, payload: withoutTwins(proto.Clone(payload))}
 	e.spec, _ = event.Lookup(t)
 	if e.spec == nil || e.spec.Rule.GetInternal() {
 		return nil, refusal.New("entry", t, "an entry that people make")
@@ -225,6 +225,13 @@ func (b view) prepare(actor Actor, req *pb.WriteRequest) (*pending, error) {
 	e.text = e.sentence()
 	if told.Source == pb.TimeSource_TIME_SOURCE_TYPED {
 		e.text += " Time: " + b.sayTime(e.at) + "."
+	}
+	if p, ok := e.payload.(*pb.ClientForgotten); ok {
+		left, err := b.PlainLeft(p.Client)
+		if err != nil {
+			return nil, err
+		}
+		e.text = strings.TrimSpace(e.text + " " + left)
 	}
 	return e, e.relate()
 }

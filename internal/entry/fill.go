@@ -16,6 +16,7 @@ import (
 	"thawtrail/internal/exchange"
 	"thawtrail/internal/label"
 	"thawtrail/internal/ledger"
+	"thawtrail/internal/query"
 	"thawtrail/internal/refusal"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -78,6 +79,7 @@ func (b view) fillStock(m proto.Message) (err error) {
 		return b.fillCuts(p)
 	case *pb.MareDue:
 		p.Mare = event.MareID(p.Chip, p.Ueln, p.Name, p.Client)
+		p.YardClient, err = b.clientOfMare(p)
 	case *pb.MonthClosed:
 		p.Figures, err = b.MonthFigures(p.Month)
 	case *pb.PracticeChanged:
@@ -108,9 +110,9 @@ func (b view) fillCase(m proto.Message, at time.Time) (err error) {
 	case *pb.FlowChanged:
 		p.Bag, err = b.bagAt(p.Case, at)
 	case *pb.ReferralOffered:
-		p.By, p.Client, err = b.answerer(p.Case, p.By)
+		p.By, p.Client, p.CaseClient, err = b.answerer(p.Case, p.By)
 	case *pb.EstimateAgreed:
-		p.By, p.Client, err = b.answerer(p.Case, p.By)
+		p.By, p.Client, p.CaseClient, err = b.answerer(p.Case, p.By)
 	case *pb.RecheckPlanned:
 		return b.fillRecheck(p)
 	case *pb.CaseAdopted:
@@ -232,26 +234,39 @@ func (b view) fillStarted(p *pb.TransfusionStarted) error {
 
 // answerer is who spoke for a patient, told apart from who wrote it down: the case's own
 // client, by id so that the name stays sealed, when nobody else was typed.
-func (b view) answerer(of, typed string) (by, client string, err error) {
+func (b view) answerer(of, typed string) (by, client, caseClient string, err error) {
 	c, err := b.Case(of)
 	if err != nil {
-		return typed, "", err
+		return typed, "", "", err
 	}
 	typed = strings.TrimSpace(typed)
 	if c != nil && c.Patient != nil && c.Patient.Client != "" {
-		id := c.Patient.Client
-		if typed == "" || typed == id || strings.EqualFold(typed, b.Name(event.KindClient, id)) {
-			return "", id, nil
+		caseClient = c.Patient.Client
+		if typed == "" || typed == caseClient || strings.EqualFold(typed, b.Name(event.KindClient, caseClient)) {
+			return "", caseClient, "", nil
 		}
 	}
 	if typed == "" {
-		return "", "", refusal.New("client", "", "who spoke for the patient: no client stands in this case")
+		return "", "", "", refusal.New("client", "", "who spoke for the patient: no client stands in this case")
 	}
-	return typed, "", nil
+	return typed, "", caseClient, nil
+}
+
+// clientOfMare is the client under whose key a mare's yard is sealed: as told now, else
+// as it was told of her before.
+func (b view) clientOfMare(p *pb.MareDue) (string, error) {
+	if p.Client != "" || p.Yard == "" {
+		return p.Client, nil
+	}
+	known, err := query.Get[*ledger.Mare](b.ReadView, event.KindMare, p.Mare)
+	if known == nil {
+		return "", err
+	}
+	return known.Client, err
 }
 
 // patient is what two entries of one patient have in common: the dam and the
-// twin letter; an adult's own chip, name or case.
+// twin letter; an adult's own chip, its name with the client or else with the yard, or its case.
 func (b view) patient(id string) (string, error) {
 	c, err := b.Case(id)
 	if err != nil || c == nil || c.Patient == nil {
@@ -262,6 +277,8 @@ func (b view) patient(id string) (string, error) {
 		return p.DamKey + "/" + p.Twin, nil
 	case p.Chip != "":
 		return "chip:" + p.Chip, nil
+	case p.Name != "" && p.Client != "":
+		return "client:" + p.Client + "/" + strings.ToUpper(p.Name), nil
 	case p.Name != "" && p.Yard != "":
 		return "name:" + strings.ToUpper(p.Name+"/"+p.Yard), nil
 	}

@@ -3,6 +3,7 @@ package ledger
 import (
 	"cmp"
 	"slices"
+	"strings"
 
 	"thawtrail/internal/event"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -64,7 +65,23 @@ func usesOf(id string, facts []*fact) []Use {
 			u.End, u.Finished, u.GivenMl, u.to, u.Told = &at, f.typ == typeFinished, p.GivenMl, f, false
 		}
 	}
+	oneAdult(uses)
 	return uses
+}
+
+// oneAdult gives the uses of one case one patient where an adult is told by name: one
+// program tells it by name and yard, another by name and client, and one of which the
+// yard is sealed knows the case alone.
+func oneAdult(uses []Use) {
+	named := func(patient string) bool {
+		return strings.HasPrefix(patient, "name:") || strings.HasPrefix(patient, "client:")
+	}
+	for i := range uses {
+		j := slices.IndexFunc(uses[:i], func(o Use) bool { return o.Case == uses[i].Case })
+		if j >= 0 && (named(uses[i].Patient) || named(uses[j].Patient)) {
+			uses[i].Patient = uses[j].Patient
+		}
+	}
 }
 
 // toldUse takes what a code says of a bag: that it hangs, or that it had ended by then.

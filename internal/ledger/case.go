@@ -121,6 +121,25 @@ func foldCase(s *set) State {
 	return c
 }
 
+// HasSealedWords says that words about a client stand in the case under the client's key.
+func (c *Case) HasSealedWords() bool {
+	return slices.ContainsFunc(c.sealedWords(), func(s *SealedFor) bool { return s != nil })
+}
+
+// sealedWords are those about clients.
+func (c *Case) sealedWords() (out []*SealedFor) {
+	if c.Patient != nil {
+		out = append(out, c.Patient.YardSealed)
+	}
+	for i := range c.Referrals {
+		out = append(out, c.Referrals[i].BySealed)
+	}
+	for i := range c.Estimates {
+		out = append(out, c.Estimates[i].BySealed)
+	}
+	return out
+}
+
 // before takes what comes before plasma.
 func (c *Case) before(f *fact) bool {
 	at := f.stamp()
@@ -136,7 +155,7 @@ func (c *Case) before(f *fact) bool {
 	case *pb.ColostrumGiven:
 		c.Colostrum = append(c.Colostrum, colostrumOf(at, p))
 	case *pb.ReferralOffered:
-		c.Referrals = append(c.Referrals, Referral{Stamp: at, Reasons: slices.Clone(p.Reasons), Answer: p.Answer, By: p.By, Client: p.Client})
+		c.Referrals = append(c.Referrals, Referral{Stamp: at, Reasons: slices.Clone(p.Reasons), Answer: p.Answer, By: p.By, Client: p.Client, BySealed: sealedFor(p)})
 	case *pb.EstimateAgreed:
 		c.Estimates = append(c.Estimates, estimateOf(at, p))
 	case *pb.PlanAccepted:

@@ -28,6 +28,7 @@ type Patient struct {
 	Client       string
 	GestationD   *int32
 	ClockChecked bool
+	YardSealed   *SealedFor // where Yard is empty; so with all words of a client
 }
 
 func patientOf(f *fact, p *pb.CaseOpened) *Patient {
@@ -36,6 +37,7 @@ func patientOf(f *fact, p *pb.CaseOpened) *Patient {
 		DamKey: p.DamKey, Name: p.PatientName, Chip: p.PatientChip, Sex: p.Sex, Colour: p.Colour,
 		Markings: p.Markings, Box: p.Box, Yard: p.Yard, BornMs: p.BornAt.GetUnixMs(), Twin: p.Twin,
 		NeckBand: p.NeckBand, Client: p.Client, GestationD: copied(p.GestationD), ClockChecked: p.ClockChecked,
+		YardSealed: sealedFor(p),
 	}
 }
 
@@ -186,6 +188,8 @@ type Referral struct {
 	Answer  pb.ReferralAnswer
 	By      string // whoever answered, as typed; empty where it was the client
 	Client  string
+	// BySealed is By where the case has a client.
+	BySealed *SealedFor
 }
 
 // Estimate that was agreed, in minor units of the practice's currency.
@@ -198,12 +202,14 @@ type Estimate struct {
 	Client         string
 	How            string
 	Currency       string // of the practice then; empty in an entry of an older program
+	BySealed       *SealedFor
 }
 
 func estimateOf(at Stamp, p *pb.EstimateAgreed) Estimate {
 	return Estimate{
 		Stamp: at, AmountMinor: copied(p.AmountMinor), UnusedBagMinor: copied(p.UnusedBagMinor),
 		By: p.By, Client: p.Client, How: p.How, Currency: p.Currency,
+		BySealed: sealedFor(p),
 	}
 }
 

@@ -5,6 +5,8 @@ import (
 	"slices"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	"thawtrail/internal/event"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -78,6 +80,25 @@ func sealedOf(p *pb.Sealed) *Sealed {
 		return nil
 	}
 	return &Sealed{KeyID: p.KeyId, Nonce: p.Nonce, Ciphertext: p.Ciphertext}
+}
+
+// SealedFor are words sealed under the key of the client about whom they are.
+type SealedFor struct {
+	_      struct{} `cbor:",toarray"`
+	Client string
+	Field  string // of the record
+	Words  Sealed
+}
+
+// sealedFor are the sealed words of the first twin of a message; nil for none. No
+// message has a second.
+func sealedFor(m proto.Message) *SealedFor {
+	for _, t := range event.Twins(m) {
+		if s := t.Closed(m); s != nil {
+			return &SealedFor{Client: t.Owner(m).ID, Field: string(t.Sealed.Name()), Words: *sealedOf(s)}
+		}
+	}
+	return nil
 }
 
 // Note is free text, sealed.

@@ -96,12 +96,12 @@ func TestMareIsToldInParts(t *testing.T) {
 	m := fold[*ledger.Mare](t, w, event.KindMare, id)
 	require.Equal(t, "2026-01-15", m.ServedOn)
 	require.Equal(t, "Hill Farm", m.Yard)
-	require.Empty(t, ledger.Terms(m), "she is awaited no longer")
+	require.Equal(t, []string{ledger.TermMareOf("K")}, ledger.Terms(m), "she is awaited no longer")
 	x.See(ended)
 	x.Write(&pb.MareDue{Mare: id, Name: "Quiet Harbour", DueOn: "2027-11-02", Client: "K"})
 	m = fold[*ledger.Mare](t, w, event.KindMare, id)
 	require.Empty(t, m.ServedOn, "last season's")
-	require.Len(t, ledger.Terms(m), 1)
+	require.Len(t, ledger.Terms(m), 2, "and she is awaited again")
 }
 
 // An owner gives the practice another name and currency; what is left empty stays, and
@@ -195,4 +195,52 @@ func TestLogEpoch(t *testing.T) {
 	require.Equal(t, x.ID(), l.Device)
 	require.Equal(t, before[0].Log, l.Predecessors[0].Log[:])
 	require.Equal(t, "restored", l.Reason)
+}
+
+// Words about a client fold as they came: sealed, with the client under whose key they are,
+// or in plain as in records of an older program; of a mare the last word stands.
+func TestWordsAboutAClientFoldAsTheyCame(t *testing.T) {
+	w := ledgertest.New(t)
+	x := w.Device("x")
+	words := func(n byte) *pb.Sealed {
+		return &pb.Sealed{KeyId: []byte{n}, Nonce: []byte{n}, Ciphertext: []byte{n}}
+	}
+	x.Write(&pb.CaseOpened{Case: "C1", Kind: pb.PatientKind_PATIENT_KIND_HORSE, PatientName: "Sea Cove", Client: "K", YardSealed: words(1)})
+	x.Write(&pb.EstimateAgreed{Case: "C1", CaseClient: "K", BySealed: words(2)})
+	x.Write(&pb.ReferralOffered{Case: "C1", By: "G. Groom"})
+	c := fold[*ledger.Case](t, w, event.KindCase, "C1")
+	require.Equal(t, "K yard_sealed", c.Patient.YardSealed.Client+" "+c.Patient.YardSealed.Field)
+	require.Equal(t, "K by_sealed", c.Estimates[0].BySealed.Client+" "+c.Estimates[0].BySealed.Field)
+	require.Equal(t, "G. Groom", c.Referrals[0].By)
+	require.Nil(t, c.Referrals[0].BySealed)
+	require.Contains(t, ledger.Terms(c), ledger.TermSealedFor("K"))
+	raw, err := ledger.Encode(c)
+	require.NoError(t, err)
+	again, err := ledger.Decode(event.KindCase, raw)
+	require.NoError(t, err)
+	require.Equal(t, c.Patient.YardSealed, again.(*ledger.Case).Patient.YardSealed)
+
+	mare := event.MareID("985000000000001", "", "", "")
+	x.Write(&pb.MareDue{Mare: mare, Name: "Quiet Harbour", Yard: "Hill Farm"})
+	x.Write(&pb.MareDue{Mare: mare, Name: "Quiet Harbour", YardClient: "K", YardSealed: words(3)})
+	x.Write(&pb.MareDue{Mare: mare, Name: "Quiet Harbour", Client: "K"})
+	m := fold[*ledger.Mare](t, w, event.KindMare, mare)
+	require.Empty(t, m.Yard, "the last word stands")
+	require.Equal(t, []byte{3}, m.YardSealed.Words.KeyID)
+}
+
+// A start by an older program, which told an adult by name and yard, and one by this
+// program of the same case are one patient's: what was given counts once.
+func TestOneAdultOfTwoPrograms(t *testing.T) {
+	w := ledgertest.New(t)
+	x, y := w.Device("x"), w.Device("y")
+	x.Write(received("car"))
+	x.Write(started("C1", "name:SEA COVE/HILL ROAD", "car"))
+	y.Write(started("C1", "client:K/SEA COVE", "car"))
+	x.Write(ended("C1", "name:SEA COVE/HILL ROAD", 700))
+	y.Write(ended("C1", "client:K/SEA COVE", 700))
+	b := fold[*ledger.Bag](t, w, event.KindBag, "B1")
+	require.Equal(t, int32(700), b.GivenMl)
+	require.NotContains(t, kindsOf(b), ledger.GivenToTwoPatients)
+	require.Contains(t, kindsOf(b), ledger.EnteredTwice)
 }

@@ -146,6 +146,7 @@ func (d *drawn) when() ledgertest.Option {
 
 func (d *drawn) fact() proto.Message {
 	place, id, patient := d.one("car", "freezer"), d.one("C1", "C2"), d.one(mare, other)
+	words := &pb.Sealed{KeyId: []byte{1}, Nonce: []byte{2}, Ciphertext: []byte(place)}
 	facts := []proto.Message{
 		received(place), moved(d.one("car", "freezer"), place), thawed(place), found(place),
 		&pb.BagThawed{Bag: "B1"}, &pb.SetAttached{Bag: "B1", Case: id}, &pb.BagRefrozen{Bag: "B1"},
@@ -158,6 +159,10 @@ func (d *drawn) fact() proto.Message {
 		&pb.TemperatureRead{Place: place, NowDc: -180}, &pb.PlaceAdded{Place: place, Name: place},
 		&pb.PlaceWarm{Place: place, From: &pb.Moment{UnixMs: 5}}, &pb.PersonAdded{Person: "reed", Name: "J. Reed"},
 		&pb.ClientAdded{Client: "K", Name: &pb.Sealed{KeyId: []byte{1}, Nonce: []byte{2}, Ciphertext: []byte{3}}},
+		&pb.CaseOpened{Case: id, Kind: 2, PatientName: "Sea Cove", Client: "K", YardSealed: words}, &pb.CaseOpened{Case: id, Kind: 2, PatientName: "Sea Cove", Client: "K", Yard: place},
+		&pb.EstimateAgreed{Case: id, CaseClient: "K", BySealed: words}, &pb.ReferralOffered{Case: id, CaseClient: "K", BySealed: words}, &pb.EstimateAgreed{Case: id, By: place},
+		&pb.MareDue{Mare: "M1", Name: "Quiet Harbour", YardClient: "K", YardSealed: words}, &pb.MareDue{Mare: "M1", Name: "Quiet Harbour", Client: "K", Yard: place},
+		started(id, "name:SEA COVE/YARD", place), started(id, "client:K/SEA COVE", place),
 		&pb.NoteAdded{EntityKind: "bag", Entity: "B1", Text: &pb.Sealed{Ciphertext: []byte{4}}},
 		&pb.Linked{Kind: "case", First: "C1", Second: "C2"}, &pb.CaseClosed{Case: id, Outcome: 1},
 		&pb.HubStatement{Number: 1, WallUs: d.Now().UnixMicro(), Accepted: []*pb.AcceptedTip{{Tip: d.device().Tips()[0]}}},

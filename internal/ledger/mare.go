@@ -22,6 +22,8 @@ type Mare struct {
 	Place    string     // whose bags her foal would get
 	NoLonger pb.MareEnd // why she is awaited no longer
 	Told     *Stamp     // the last word of her
+
+	YardSealed *SealedFor // the last word of her yard, where her client was known
 }
 
 // foldMare lets a later word replace an earlier one field by field. A new date begins a
@@ -41,7 +43,10 @@ func foldMare(s *set) State {
 
 func (m *Mare) tell(p *pb.MareDue) {
 	m.Name, m.Chip, m.Ueln, m.Breed = cmp.Or(p.Name, m.Name), cmp.Or(p.Chip, m.Chip), cmp.Or(p.Ueln, m.Ueln), cmp.Or(p.Breed, m.Breed)
-	m.Client, m.Yard, m.Place = cmp.Or(p.Client, m.Client), cmp.Or(p.Yard, m.Yard), cmp.Or(p.Place, m.Place)
+	m.Client, m.Place = cmp.Or(p.Client, m.Client), cmp.Or(p.Place, m.Place)
+	if words := sealedFor(p); p.Yard != "" || words != nil {
+		m.Yard, m.YardSealed = p.Yard, words
+	}
 	if p.ServedOn != "" || p.DueOn != "" {
 		m.ServedOn, m.DueOn, m.NoLonger = p.ServedOn, p.DueOn, pb.MareEnd_MARE_END_UNSPECIFIED
 	}
@@ -66,9 +71,13 @@ func (m *Mare) aboutMs() int64 {
 }
 
 func (m *Mare) terms() []string {
+	out := sealedTerms(m.YardSealed)
+	if m.Client != "" {
+		out = append(out, TermMareOf(m.Client))
+	}
 	ms := m.aboutMs()
 	if ms <= 0 || m.NoLonger != pb.MareEnd_MARE_END_UNSPECIFIED {
-		return nil
+		return out
 	}
-	return []string{Dated(TermAwaited, ms)}
+	return append(out, Dated(TermAwaited, ms))
 }

@@ -62,6 +62,26 @@ func TermStockOf(batch string) string { return "stock_of:" + batch }
 // TermCaseOf is the dated term for the cases of a client's horses, by the client's id.
 func TermCaseOf(client string) string { return "case_of:" + client }
 
+// TermMareOf is the word for mares of a client, by the client's id.
+func TermMareOf(client string) string { return "mare_of:" + client }
+
+// TermSealedFor is the word for cases and mares in which words stand that are sealed
+// under a client's key, by the client's id: a key that comes alone finds what needs it.
+func TermSealedFor(client string) string { return "sealed_for:" + client }
+
+// sealedTerms are those of words that may be there.
+func sealedTerms(all ...*SealedFor) (out []string) {
+	for _, s := range all {
+		if s == nil {
+			continue
+		}
+		if term := TermSealedFor(s.Client); !slices.Contains(out, term) {
+			out = append(out, term)
+		}
+	}
+	return out
+}
+
 // TermHorse is the dated term for the cases of a horse, as patient or as dam, under one
 // of its marks: a name, chip or UELN. The mark stands in it as a hash, so that no name is
 // in clear among the index's words.
@@ -248,7 +268,7 @@ func (c *Case) terms() []string {
 	if late > 0 {
 		out = append(out, Dated(TermLate, late))
 	}
-	return append(out, c.Patient.terms()...)
+	return slices.Concat(out, c.Patient.terms(), sealedTerms(c.sealedWords()...))
 }
 
 // terms find a patient's cases by the client and by every mark of patient and dam.

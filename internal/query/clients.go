@@ -8,9 +8,12 @@ import (
 	"strings"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	"thawtrail/internal/event"
 	"thawtrail/internal/ledger"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/say"
 	"thawtrail/internal/store"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -208,11 +211,15 @@ func (s Reader) GetClient(ctx context.Context, req *pb.GetClientRequest) (*pb.Ge
 			_, _, out.Address = b.Client(c.Entity.ID)
 		}
 		out.Freshness, out.Timeline = b.freshness(), b.timeline(c.Entity, c.Timeline)
-		if err := b.clientCases(req, out); err != nil || out.Client.Forgotten {
+		if err := b.clientCases(req, out); err != nil {
 			return err
 		}
-		out.Named, err = b.namedElsewhere(out.Client)
-		return err
+		var plain int
+		if out.Named, plain, err = b.namedElsewhere(out.Client); err != nil {
+			return err
+		}
+		out.PlainRecords, out.PlainText = int32(plain), plainLeft(plain)
+		return nil
 	})
 	return out, err
 }
@@ -267,25 +274,69 @@ func horseOf(p *ledger.Patient) (mark, chip string) {
 // maxNamedRows are told of where a name stands.
 const maxNamedRows = 500
 
-// namedElsewhere lists where a client's name, yard or word stands outside the sealed
-// fields of the client, in the records of the client's cases.
-func (b *ReadView) namedElsewhere(row *pb.ClientRow) (out []*pb.NamedRow, err error) {
-	err = b.Snapshot.Newest(ledger.TermCaseOf(row.Client), "", func(f store.Found) (bool, error) {
-		patient := b.PatientLine(f.Key.ID)
-		err := b.eachNamed(f.Key, row.Name, func(r *event.Record, n namedAt) {
-			out = append(out, &pb.NamedRow{Field: n.field, Text: short(n.text), Case: f.Key.ID, Patient: patient, Record: r.Hash.String(), Emptied: n.emptied})
+// namedElsewhere lists where a client's name, yard or word stands beside the client's own
+// entry, in the records of the client's cases and mares, and counts the records that hold
+// yard or answerer in plain words. Of a forgotten client they are counted alone.
+func (b *ReadView) namedElsewhere(row *pb.ClientRow) (out []*pb.NamedRow, plain int, err error) {
+	keys, err := b.about(row.Client)
+	if err != nil {
+		return nil, 0, err
+	}
+	in := map[event.Hash]bool{}
+	for _, k := range keys {
+		of, patient := "", ""
+		if k.Kind == event.KindCase {
+			of, patient = k.ID, b.PatientLine(k.ID)
+		} else {
+			patient = b.Name(k.Kind, k.ID)
+		}
+		err := b.eachNamed(k, row.Name, func(r *event.Record, n namedAt) {
+			if n.emptied && !n.sealed {
+				in[r.Hash] = true
+			}
+			if len(out) < maxNamedRows && !row.Forgotten {
+				out = append(out, &pb.NamedRow{Field: n.field, Text: short(n.text), Case: of, Patient: patient, Record: r.Hash.String(), Emptied: n.emptied, Sealed: n.sealed})
+			}
 		})
-		return len(out) < maxNamedRows, err
-	})
-	return out, err
+		if err != nil {
+			return nil, 0, err
+		}
+	}
+	return out, len(in), nil
 }
 
-// eachNamed goes through what the records of a case say of the client in words, sealed
-// notes too.
+// about lists the cases of a client, the newest first, and the client's mares.
+func (b *ReadView) about(client string) (out []event.Key, err error) {
+	err = b.Snapshot.Newest(ledger.TermCaseOf(client), "", func(f store.Found) (bool, error) {
+		out = append(out, f.Key)
+		return len(out) < maxExport, nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	mares, err := b.Find(ledger.TermMareOf(client))
+	return append(out, mares...), err
+}
+
+// PlainLeft says what forgetting a client leaves in the journal; empty for nothing.
+func (b *ReadView) PlainLeft(client string) (string, error) {
+	_, plain, err := b.namedElsewhere(&pb.ClientRow{Client: client, Forgotten: true})
+	return plainLeft(plain), err
+}
+
+func plainLeft(records int) string {
+	if records == 0 {
+		return ""
+	}
+	return say.Text("client.plain", records)
+}
+
+// eachNamed goes through what the records of a case or mare say of the client in words,
+// sealed notes too.
 func (b *ReadView) eachNamed(k event.Key, name string, fn func(*event.Record, namedAt)) error {
 	return b.Records(k, func(r *event.Record) error {
 		m, err := r.Payload()
-		if err != nil || r.Primary() != k {
+		if err != nil || r.Primary() != k && !isUse(m) {
 			return nil // what cannot be read tells nobody's name
 		}
 		if c, ok := m.(*pb.Corrected); ok {
@@ -293,7 +344,7 @@ func (b *ReadView) eachNamed(k event.Key, name string, fn func(*event.Record, na
 				m = c
 			}
 		}
-		for _, n := range wordsOf(m, name) {
+		for _, n := range b.wordsOf(m, name) {
 			fn(r, n)
 		}
 		if p, ok := m.(*pb.NoteAdded); ok {
@@ -303,6 +354,15 @@ func (b *ReadView) eachNamed(k event.Key, name string, fn func(*event.Record, na
 		}
 		return nil
 	})
+}
+
+// isUse says that an entry is about a bag first, and tells whose case had it.
+func isUse(m proto.Message) bool {
+	switch m.(type) {
+	case *pb.TransfusionStarted, *pb.TransfusionEnded:
+		return true
+	}
+	return false
 }
 
 // noteText opens a note.

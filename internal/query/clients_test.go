@@ -11,7 +11,9 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"thawtrail/internal/entry/entrytest"
+	"thawtrail/internal/event"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/store"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -241,4 +243,94 @@ func TestAForgottenClientIsToldNowhere(t *testing.T) {
 	unproven, err := d.ListUnproven(t.Context(), &pb.ListUnprovenRequest{})
 	require.NoError(t, err)
 	require.True(t, slices.ContainsFunc(unproven.Rows, func(r *pb.UnprovenRow) bool { return strings.Contains(r.What, "Client forgotten") }), "it asks for the PIN")
+}
+
+// older writes an entry as a program did that knew no sealed yard.
+func older(d *entrytest.Laptop, m proto.Message) string {
+	d.T.Helper()
+	typ, body, err := event.Unwrap(d.Entry(m))
+	require.NoError(d.T, err)
+	recs, err := d.Replica.Store.Append(d.T.Context(), store.Draft{
+		Type: typ, Payload: body, OccurredAt: &pb.Moment{UnixMs: d.Clock.Now().UnixMilli(), Source: pb.TimeSource_TIME_SOURCE_NOW},
+	})
+	require.NoError(d.T, err)
+	return recs[0].Hash.String()
+}
+
+// Of records with plain words no key can be thrown away: how many there are is said before
+// the forgetting, with its answer and after it, and they are told nowhere any more.
+func TestPlainWordsOfOlderRecords(t *testing.T) {
+	d := entrytest.New(t)
+	bags := d.Begin()
+	hollis := addClient(d, "P. Hollis", "0491 570 156")
+	const id = "8QW2ER4TY7"
+	records := []string{
+		older(d, &pb.CaseOpened{Case: id, Kind: pb.PatientKind_PATIENT_KIND_HORSE, PatientName: "Sea Cove", Yard: "Hill Road", Client: hollis, ClockChecked: true}),
+		older(d, &pb.EstimateAgreed{Case: id, AmountMinor: proto.Int64(98_000), By: "G. Groom", How: "in person"}),
+		older(d, &pb.TransfusionStarted{Case: id, Bag: bags[0], Patient: "name:SEA COVE/HILL ROAD"}),
+		older(d, &pb.MareDue{Mare: event.MareID("", "", "Quiet Harbour", hollis), Name: "Quiet Harbour", ServedOn: "2026-01-15", Yard: "Long Paddock", Client: hollis}),
+	}
+	records = append(records, d.Must(&pb.EstimateAgreed{Case: id, AmountMinor: proto.Int64(97_000), By: "T. Trainer", How: "in person"}).Record)
+	words := []string{"Hill Road", "HILL ROAD", "G. Groom", "T. Trainer"}
+	before := everyAnswer(d, hollis, id, records...)
+	for _, w := range words {
+		require.Contains(t, before, w)
+	}
+	shown, err := d.GetClient(t.Context(), &pb.GetClientRequest{Client: hollis})
+	require.NoError(t, err)
+	require.EqualValues(t, 4, shown.PlainRecords, "the newest is sealed")
+	require.Contains(t, shown.PlainText, "4 records hold")
+	sealed, plain := map[string]bool{}, map[string]bool{}
+	for _, n := range shown.Named {
+		require.True(t, n.Emptied)
+		if n.Sealed {
+			sealed[n.Text] = true
+		} else {
+			plain[n.Text] = true
+		}
+	}
+	require.Equal(t, map[string]bool{"T. Trainer": true}, sealed)
+	require.Equal(t, map[string]bool{"Hill Road": true, "G. Groom": true, "name:SEA COVE/HILL ROAD": true, "Long Paddock": true}, plain)
+
+	said := d.Must(&pb.ClientForgotten{Client: hollis, Reason: "asked for"})
+	require.Contains(t, said.Text, "4 records hold")
+	after := everyAnswer(d, hollis, id, records...)
+	for _, w := range append(words, "Long Paddock") {
+		require.NotContains(t, after, w)
+	}
+	shown, err = d.GetClient(t.Context(), &pb.GetClientRequest{Client: hollis})
+	require.NoError(t, err)
+	require.Empty(t, shown.Named)
+	require.EqualValues(t, 4, shown.PlainRecords, "it is still said")
+	mares, err := d.ListLevels(t.Context(), &pb.ListLevelsRequest{})
+	require.NoError(t, err)
+	require.NotContains(t, prototext.Format(mares), "Long Paddock")
+}
+
+// Who agreed is put right from the client to somebody else, and back; the yard keeps its
+// words when something else is corrected.
+func TestWhoAgreedIsCorrected(t *testing.T) {
+	d := entrytest.New(t)
+	d.Begin()
+	hollis := addClient(d, "P. Hollis", "0491 570 156")
+	opened := d.Must(&pb.CaseOpened{Kind: pb.PatientKind_PATIENT_KIND_FOAL, DamName: "Quiet Harbour", Yard: "Hill Road", Client: hollis, ClockChecked: true})
+	id := opened.Made[0]
+	agreed := d.Must(&pb.EstimateAgreed{Case: id, AmountMinor: proto.Int64(98_000), How: "by telephone"})
+	tells := func(want, not string) {
+		t.Helper()
+		sheet, err := d.GetCase(t.Context(), &pb.GetCaseRequest{Case: id})
+		require.NoError(t, err)
+		stands := sheet.Timeline[slices.IndexFunc(sheet.Timeline, func(r *pb.TimelineRow) bool { return strings.Contains(r.What, "greed") })]
+		require.Contains(t, stands.What, want)
+		require.NotContains(t, stands.What, not)
+	}
+	tells("P. Hollis", "G. Groom")
+	correct(d, "M. Alder", agreed.Record, d.Clock.Now(), d.Entry(&pb.EstimateAgreed{Case: id, AmountMinor: proto.Int64(98_000), By: "G. Groom", How: "by telephone"}))
+	tells("G. Groom", "P. Hollis")
+	correct(d, "M. Alder", agreed.Record, d.Clock.Now(), d.Entry(&pb.EstimateAgreed{Case: id, AmountMinor: proto.Int64(98_000), How: "by telephone"}))
+	tells("P. Hollis", "G. Groom")
+	correct(d, "M. Alder", opened.Record, d.Clock.Now(), d.Entry(&pb.CaseOpened{Kind: pb.PatientKind_PATIENT_KIND_FOAL, DamName: "Quiet Harbour", Colour: "bay", Yard: "Hill Road", Client: hollis, ClockChecked: true}))
+	rows, err := d.ListCases(t.Context(), &pb.ListCasesRequest{Yard: "hill"})
+	require.NoError(t, err)
+	require.Len(t, rows.Cases, 1, "found by its yard")
 }

@@ -91,10 +91,9 @@ func (s *Standing) take(e ledger.Entry) {
 // Opened is what stands, with sealed fields in clear as far as their keys are here: those
 // of which the key is gone are left out.
 func (b *ReadView) Opened(s *Standing) proto.Message {
-	m := proto.Clone(s.Body)
-	owner := event.SealOwner(s.Type, m, time.UnixMilli(s.AtMs))
+	m := proto.Clone(b.inClear(s.Body, ""))
 	_ = event.EachSealed(m, func(field string, sealed *pb.Sealed) (*pb.Sealed, error) { // opening cannot fail
-		plain, ok := b.r.Seals.Open(owner, field, sealed)
+		plain, ok := b.r.Seals.Open(event.SealOwner(s.Type, m, field, time.UnixMilli(s.AtMs)), field, sealed)
 		if !ok {
 			return nil, nil
 		}

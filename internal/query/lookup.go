@@ -15,7 +15,7 @@ const MaxRows = 5000
 func Get[S ledger.State](b *ReadView, kind, id string) (S, error) {
 	s, known, err := store.Get[S](b.Snapshot, event.Key{Kind: kind, ID: id})
 	if known && (kind == event.KindCase || kind == event.KindMare) {
-		s, _ = b.emptied(s).(S)
+		s, _ = b.readable(s).(S)
 	}
 	return s, err
 }

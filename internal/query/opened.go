@@ -16,11 +16,10 @@ func (b *ReadView) opened(e *pb.Entry) *pb.Entry {
 	if err != nil {
 		return e
 	}
-	m = proto.Clone(b.withoutForgotten(m))
-	owner := event.SealOwner(t, m, b.now)
+	m = proto.Clone(b.told(m))
 	// Opening cannot fail; what cannot be read says so.
 	_ = event.EachSealed(m, func(field string, s *pb.Sealed) (*pb.Sealed, error) {
-		plain, ok := b.r.Seals.Open(owner, field, s)
+		plain, ok := b.r.Seals.Open(event.SealOwner(t, m, field, b.now), field, s)
 		if !ok {
 			plain = forgotten
 		}

@@ -47,7 +47,7 @@ func (b *ReadView) Tell(about event.Key, t event.Type, m proto.Message, atMs int
 
 func (b *ReadView) teller(about event.Key, t event.Type, m proto.Message, atMs int64) *teller {
 	w := &teller{b: b, about: about, typ: t, atMs: atMs}
-	m = b.withoutForgotten(m)
+	m = b.told(m)
 	if m == nil || !w.ofCase(m) && !w.ofPlasma(m) && !w.ofStock(m) && !w.ofPractice(m) {
 		w.plainly(m)
 	}

@@ -21,7 +21,7 @@ func (b *ReadView) Each(kind string, fn func(ledger.State) (more bool, err error
 		if !ledger.Told(s) {
 			return true, nil
 		}
-		return fn(b.emptied(s))
+		return fn(b.readable(s))
 	})
 }
 

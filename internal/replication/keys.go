@@ -12,6 +12,7 @@ import (
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
+	"thawtrail/internal/ledger"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/replica"
 	"thawtrail/internal/store"
@@ -148,11 +149,12 @@ func note(needed map[string]*event.Record, rec *event.Record) {
 	}
 }
 
-// isOf says that a key is said to be of an entity that the record is about: else
-// forgetting that entity would not drop it.
+// isOf says that a key is said to be of an entity that the record is about, or of the
+// client about whom the record has words under that key: else forgetting that entity would
+// not drop it.
 func isOf(m *pb.FieldKey, rec *event.Record) bool {
 	e := event.Key{Kind: m.GetEntity().GetKind(), ID: m.GetEntity().GetId()}
-	return slices.Contains(rec.Touches(), e) || e == event.SealOwner(0, &pb.Sealed{}, time.Time{})
+	return slices.Contains(rec.Touches(), e) || rec.SealedFor(m.GetKeyId(), e) || e == event.SealOwner(0, &pb.Sealed{}, "", time.Time{})
 }
 
 // count counts, once since the start, the keys that are held of the records of each
@@ -262,6 +264,11 @@ func (k *keyIntake) look(ctx context.Context, pending map[string]*pb.FieldKey, c
 		return nil
 	}
 	return k.Store.View(ctx, func(v *store.Snapshot) error {
+		for e := range maps.Clone(entities) {
+			if err := alsoFor(v, e, entities); err != nil {
+				return err
+			}
+		}
 		for e := range entities {
 			n := 0
 			err := v.Records(e, func(rec *event.Record) error {
@@ -277,6 +284,18 @@ func (k *keyIntake) look(ctx context.Context, pending map[string]*pb.FieldKey, c
 		}
 		return nil
 	})
+}
+
+// alsoFor adds the cases and mares in which words are sealed under a client's key.
+func alsoFor(v *store.Snapshot, of event.Key, entities map[event.Key]bool) error {
+	if of.Kind != event.KindClient {
+		return nil
+	}
+	more, err := v.Find(ledger.TermSealedFor(of.ID), maxOfEntity)
+	for _, e := range more {
+		entities[e] = true
+	}
+	return err
 }
 
 // errEnough ends a read early.

@@ -1,7 +1,8 @@
 // Package seal keeps private words in records that can never be deleted.
 //
-// A client's name, telephone, address and every note are written into records
-// sealed: encrypted under a key that lives outside the journal. To forget a
+// A client's name, telephone and address, the yard of a case or mare whose client is
+// known, who agreed or answered in that client's place, and every note are written into
+// records sealed: encrypted under a key that lives outside the journal. To forget a
 // client, each laptop drops that key for ever; the records stay, and nobody can
 // read those words in them any more, on that laptop. What was copied, printed or
 // kept on a laptop that has not heard yet is out of this program's reach.

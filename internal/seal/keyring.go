@@ -170,6 +170,14 @@ func (r *Keyring) Forget(entity event.Key) error {
 	return nil
 }
 
+// Forgot says that an entity was forgotten: no key of it is held or taken in.
+func (r *Keyring) Forgot(entity event.Key) bool {
+	r.mu.RLock()
+	defer r.mu.RUnlock()
+	_, gone := r.goneOf[entity]
+	return gone
+}
+
 // Len is the number of keys held.
 func (r *Keyring) Len() int {
 	r.mu.RLock()

@@ -26,7 +26,7 @@ func (n *node) note(r *rand.Rand) *pb.NoteAdded {
 	return m
 }
 
-func owner(m *pb.NoteAdded) event.Key { return event.SealOwner(noteType, m, start) }
+func owner(m *pb.NoteAdded) event.Key { return event.SealOwner(noteType, m, "text", start) }
 
 // reads says whether the node can read a private note.
 func (n *node) reads(m *pb.NoteAdded) bool {

@@ -220,10 +220,11 @@ func (k *Keys) Since(n, most int) (list []*pb.FieldKey, next int) {
 	return list, n
 }
 
-// Forget drops the keys of an entity for ever, here.
+// Forget drops the keys of an entity for ever, here. One of which no key is here yet is
+// noted too: its keys may come later.
 func (k *Keys) Forget(entity event.Key) error {
 	k.mu.Lock()
-	if len(k.ring.Of(entity)) == 0 {
+	if k.ring.Forgot(entity) {
 		k.mu.Unlock()
 		return nil
 	}

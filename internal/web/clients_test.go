@@ -39,6 +39,8 @@ func TestAClientOnThePages(t *testing.T) {
 	for _, part := range []string{"P. Hollis", "tel:0491%20570%20156", "/case/" + id + "/sheet", "/clinic/horse?horse=Quiet&#43;Harbour"} {
 		require.Contains(t, page, part)
 	}
+	require.Contains(t, plainText(page), "What is sealed under the same key, and goes with it")
+	require.NotContains(t, plainText(page), "in plain words")
 	require.Contains(t, plainText(page), "yard: Hill Road")
 	require.Contains(t, plainText(page), "who agreed or answered: G. Groom")
 	horse := d.get("/clinic/horse?horse=985000000000001")

@@ -68,7 +68,8 @@ type clientMore struct {
 	Facts                  []site.Pair
 	Horses                 []horseRow
 	Cases                  []site.CaseRow
-	Emptied, Stays         []namedRow // by forgetting, and not by it
+	Sealed, Emptied, Stays []namedRow // gone by forgetting, no longer shown after it, and untouched by it
+	Plain                  string
 	Story                  site.Story
 	Forgotten, Phone       bool
 	Next, Fresh, Telephone string
@@ -92,7 +93,7 @@ func ShowClient(req *site.Request) error {
 		return err
 	}
 	m := &clientMore{ID: out.Client.Client, Row: clientRowOf(out.Client), Forgotten: out.Client.Forgotten, Telephone: out.Client.Telephone, Phone: req.Session.Phone,
-		Cases: site.CaseRows(out.Cases), Story: site.StoryOf(out.Timeline), Next: req.NextPart(out.Next), Fresh: out.GetFreshness().GetText()}
+		Cases: site.CaseRows(out.Cases), Story: site.StoryOf(out.Timeline), Next: req.NextPart(out.Next), Fresh: out.GetFreshness().GetText(), Plain: words.Told(out.PlainText)}
 	m.fact("client.address", out.Address)
 	m.fact("client.last", m.Row.Last)
 	m.fact("client.keep", m.Row.Keep)
@@ -101,9 +102,12 @@ func ShowClient(req *site.Request) error {
 	}
 	for _, n := range out.Named {
 		row := namedRow{What: fieldName(n.Field), Text: n.Text, Patient: n.Patient, Href: "/record/" + n.Record}
-		if n.Emptied {
+		switch {
+		case n.Sealed:
+			m.Sealed = append(m.Sealed, row)
+		case n.Emptied:
 			m.Emptied = append(m.Emptied, row)
-		} else {
+		default:
 			m.Stays = append(m.Stays, row)
 		}
 	}
@@ -113,7 +117,7 @@ func ShowClient(req *site.Request) error {
 // fieldName is where a client's word was typed.
 func fieldName(field string) string {
 	switch field {
-	case "yard":
+	case "yard", "patient":
 		return words.Say("client.yard")
 	case "by":
 		return words.Say("client.said_by")

@@ -819,6 +819,7 @@ type CaseOpened struct {
 	Client        string  `protobuf:"bytes,17,opt,name=client,proto3" json:"client,omitempty"`
 	GestationD    *int32  `protobuf:"varint,18,opt,name=gestation_d,json=gestationD,proto3,oneof" json:"gestation_d,omitempty"`
 	ClockChecked  bool    `protobuf:"varint,19,opt,name=clock_checked,json=clockChecked,proto3" json:"clock_checked,omitempty"`
+	YardSealed    *Sealed `protobuf:"bytes,20,opt,name=yard_sealed,json=yardSealed,proto3" json:"yard_sealed,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -984,6 +985,13 @@ func (x *CaseOpened) GetClockChecked() bool {
 		return x.ClockChecked
 	}
 	return false
+}
+
+func (x *CaseOpened) GetYardSealed() *Sealed {
+	if x != nil {
+		return x.YardSealed
+	}
+	return nil
 }
 
 // RiskAsked holds the answers on isoerythrolysis, asked before any colostrum.
@@ -1475,7 +1483,10 @@ type ReferralOffered struct {
 	Answer  ReferralAnswer         `protobuf:"varint,3,opt,name=answer,proto3,enum=thawtrail.v1.ReferralAnswer" json:"answer,omitempty"`
 	By      string                 `protobuf:"bytes,4,opt,name=by,proto3" json:"by,omitempty"`
 	// The client, where it is the case's: the name itself stays sealed.
-	Client        string `protobuf:"bytes,5,opt,name=client,proto3" json:"client,omitempty"`
+	Client string `protobuf:"bytes,5,opt,name=client,proto3" json:"client,omitempty"`
+	// The case's client where somebody else answered: under whose key that is sealed.
+	CaseClient    string  `protobuf:"bytes,6,opt,name=case_client,json=caseClient,proto3" json:"case_client,omitempty"`
+	BySealed      *Sealed `protobuf:"bytes,7,opt,name=by_sealed,json=bySealed,proto3" json:"by_sealed,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1545,6 +1556,20 @@ func (x *ReferralOffered) GetClient() string {
 	return ""
 }
 
+func (x *ReferralOffered) GetCaseClient() string {
+	if x != nil {
+		return x.CaseClient
+	}
+	return ""
+}
+
+func (x *ReferralOffered) GetBySealed() *Sealed {
+	if x != nil {
+		return x.BySealed
+	}
+	return nil
+}
+
 // EstimateAgreed is the agreement with the client and the estimate.
 type EstimateAgreed struct {
 	state          protoimpl.MessageState `protogen:"open.v1"`
@@ -1556,7 +1581,10 @@ type EstimateAgreed struct {
 	// The client, where it is the case's: the name itself stays sealed.
 	Client string `protobuf:"bytes,6,opt,name=client,proto3" json:"client,omitempty"`
 	// The practice's currency then; none in an entry of an older program.
-	Currency      string `protobuf:"bytes,7,opt,name=currency,proto3" json:"currency,omitempty"`
+	Currency string `protobuf:"bytes,7,opt,name=currency,proto3" json:"currency,omitempty"`
+	// The case's client where somebody else agreed: under whose key that is sealed.
+	CaseClient    string  `protobuf:"bytes,8,opt,name=case_client,json=caseClient,proto3" json:"case_client,omitempty"`
+	BySealed      *Sealed `protobuf:"bytes,9,opt,name=by_sealed,json=bySealed,proto3" json:"by_sealed,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1638,6 +1666,20 @@ func (x *EstimateAgreed) GetCurrency() string {
 		return x.Currency
 	}
 	return ""
+}
+
+func (x *EstimateAgreed) GetCaseClient() string {
+	if x != nil {
+		return x.CaseClient
+	}
+	return ""
+}
+
+func (x *EstimateAgreed) GetBySealed() *Sealed {
+	if x != nil {
+		return x.BySealed
+	}
+	return nil
 }
 
 // PlanAccepted keeps a plan as it was shown: inputs, result, versions.
@@ -3881,7 +3923,8 @@ var File_thawtrail_v1_case_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\n" +
-	"\x17thawtrail/v1/case.proto\x12\fthawtrail.v1\x1a\x19thawtrail/v1/record.proto\x1a\x18thawtrail/v1/rules.proto\"\xdf\t\n" +
+	"\x17thawtrail/v1/case.proto\x12\fthawtrail.v1\x1a\x19thawtrail/v1/record.proto\x1a\x18thawtrail/v1/rules.proto\"\xb0\n" +
+	"\n" +
 	"\n" +
 	"CaseOpened\x12 \n" +
 	"\x04case\x18\x01 \x01(\tB\f\xca\xda\x18\bB\x04caseh\x01R\x04case\x12L\n" +
@@ -3921,7 +3964,9 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\x11days of gestation\x19\x00\x00\x00\x00\x00@o@!\x00\x00\x00\x00\x00 |@\x8a\x01\x01dH\x00R\n" +
 	"gestationD\x88\x01\x01\x12e\n" +
 	"\rclock_checked\x18\x13 \x01(\bB@\xca\xda\x18<\n" +
-	"-this laptop's clock was compared with a watchJ\vclock-rightR\fclockCheckedB\x0e\n" +
+	"-this laptop's clock was compared with a watchJ\vclock-rightR\fclockChecked\x12O\n" +
+	"\vyard_sealed\x18\x14 \x01(\v2\x14.thawtrail.v1.SealedB\x18\xca\xda\x18\x14p\x01x\x01\x9a\x01\x04yard\xa2\x01\x06clientR\n" +
+	"yardSealedB\x0e\n" +
 	"\f_gestation_d\"\xb3\x04\n" +
 	"\tRiskAsked\x12&\n" +
 	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
@@ -4028,7 +4073,7 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\x12udder_running_milk\x18\a \x01(\bB$\xca\xda\x18 \n" +
 	"\x1ethe mare had been running milkR\x10udderRunningMilkB\t\n" +
 	"\a_brix_dB\x16\n" +
-	"\x14_specific_gravity_e3\"\xde\x02\n" +
+	"\x14_specific_gravity_e3\"\xe0\x03\n" +
 	"\x0fReferralOffered\x12&\n" +
 	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
 	"\x04case\x10\x01B\x04caseR\x04case\x12>\n" +
@@ -4038,7 +4083,10 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\x1faccepted, declined or undecided\x10\x01R\x06answer\x12[\n" +
 	"\x02by\x18\x04 \x01(\tBK\xca\xda\x18G\n" +
 	"=who answered for the patient; the case's client when left outJ\x06clientR\x02by\x12'\n" +
-	"\x06client\x18\x05 \x01(\tB\x0f\xca\xda\x18\vp\x01\x92\x01\x06clientR\x06client\"\xa2\x04\n" +
+	"\x06client\x18\x05 \x01(\tB\x0f\xca\xda\x18\vp\x01\x92\x01\x06clientR\x06client\x120\n" +
+	"\vcase_client\x18\x06 \x01(\tB\x0f\xca\xda\x18\vp\x01\x92\x01\x06clientR\n" +
+	"caseClient\x12N\n" +
+	"\tby_sealed\x18\a \x01(\v2\x14.thawtrail.v1.SealedB\x1b\xca\xda\x18\x17p\x01x\x01\x9a\x01\x02by\xa2\x01\vcase_clientR\bbySealed\"\xa4\x05\n" +
 	"\x0eEstimateAgreed\x12&\n" +
 	"\x04case\x18\x01 \x01(\tB\x12\xca\xda\x18\x0e\n" +
 	"\x04case\x10\x01B\x04caseR\x04case\x12h\n" +
@@ -4052,7 +4100,10 @@ const file_thawtrail_v1_case_proto_rawDesc = "" +
 	"\x03how\x18\x05 \x01(\tB+\xca\xda\x18'\n" +
 	"#in person, by telephone, in writing\x10\x01R\x03how\x12'\n" +
 	"\x06client\x18\x06 \x01(\tB\x0f\xca\xda\x18\vp\x01\x92\x01\x06clientR\x06client\x12$\n" +
-	"\bcurrency\x18\a \x01(\tB\b\xca\xda\x18\x048\bp\x01R\bcurrencyB\x0f\n" +
+	"\bcurrency\x18\a \x01(\tB\b\xca\xda\x18\x048\bp\x01R\bcurrency\x120\n" +
+	"\vcase_client\x18\b \x01(\tB\x0f\xca\xda\x18\vp\x01\x92\x01\x06clientR\n" +
+	"caseClient\x12N\n" +
+	"\tby_sealed\x18\t \x01(\v2\x14.thawtrail.v1.SealedB\x1b\xca\xda\x18\x17p\x01x\x01\x9a\x01\x02by\xa2\x01\vcase_clientR\bbySealedB\x0f\n" +
 	"\r_amount_minorB\x13\n" +
 	"\x11_unused_bag_minor\"\x99\x05\n" +
 	"\fPlanAccepted\x12&\n" +
@@ -4590,42 +4641,46 @@ var file_thawtrail_v1_case_proto_goTypes = []any{
 	(*AdverseDetail)(nil),      // 44: thawtrail.v1.AdverseDetail
 	(*CaseClosed)(nil),         // 45: thawtrail.v1.CaseClosed
 	(*Moment)(nil),             // 46: thawtrail.v1.Moment
+	(*Sealed)(nil),             // 47: thawtrail.v1.Sealed
 }
 var file_thawtrail_v1_case_proto_depIdxs = []int32{
 	0,  // 0: thawtrail.v1.CaseOpened.kind:type_name -> thawtrail.v1.PatientKind
 	1,  // 1: thawtrail.v1.CaseOpened.sex:type_name -> thawtrail.v1.Sex
 	46, // 2: thawtrail.v1.CaseOpened.born_at:type_name -> thawtrail.v1.Moment
-	2,  // 3: thawtrail.v1.RiskAsked.jaundiced_foal_before:type_name -> thawtrail.v1.Answer
-	2,  // 4: thawtrail.v1.RiskAsked.positive_screen:type_name -> thawtrail.v1.Answer
-	2,  // 5: thawtrail.v1.RiskAsked.donkey_sire:type_name -> thawtrail.v1.Answer
-	2,  // 6: thawtrail.v1.RiskAsked.yellow_or_red_urine:type_name -> thawtrail.v1.Answer
-	3,  // 7: thawtrail.v1.PatientWeighed.method:type_name -> thawtrail.v1.WeightMethod
-	4,  // 8: thawtrail.v1.IggTested.side:type_name -> thawtrail.v1.CutSide
-	46, // 9: thawtrail.v1.IggTested.sampled_at:type_name -> thawtrail.v1.Moment
-	5,  // 10: thawtrail.v1.ReferralOffered.answer:type_name -> thawtrail.v1.ReferralAnswer
-	6,  // 11: thawtrail.v1.CrossmatchNoted.minor:type_name -> thawtrail.v1.MatchResult
-	6,  // 12: thawtrail.v1.CrossmatchNoted.major:type_name -> thawtrail.v1.MatchResult
-	7,  // 13: thawtrail.v1.FoodChainTold.status:type_name -> thawtrail.v1.FoodChain
-	8,  // 14: thawtrail.v1.ReactionDescribed.kind:type_name -> thawtrail.v1.ReactionKind
-	9,  // 15: thawtrail.v1.ReactionDescribed.grade:type_name -> thawtrail.v1.ReactionGrade
-	46, // 16: thawtrail.v1.ReactionDescribed.ended_at:type_name -> thawtrail.v1.Moment
-	10, // 17: thawtrail.v1.FollowUpNoted.what:type_name -> thawtrail.v1.FollowUp
-	46, // 18: thawtrail.v1.HandedOver.next_vitals_at:type_name -> thawtrail.v1.Moment
-	11, // 19: thawtrail.v1.CaseAdopted.way:type_name -> thawtrail.v1.AdoptedBy
-	46, // 20: thawtrail.v1.CaseAdopted.started_at:type_name -> thawtrail.v1.Moment
-	46, // 21: thawtrail.v1.CaseAdopted.set_attached_at:type_name -> thawtrail.v1.Moment
-	46, // 22: thawtrail.v1.CaseAdopted.read_at:type_name -> thawtrail.v1.Moment
-	46, // 23: thawtrail.v1.CaseAdopted.next_vitals_at:type_name -> thawtrail.v1.Moment
-	46, // 24: thawtrail.v1.CaseAdopted.made_at:type_name -> thawtrail.v1.Moment
-	46, // 25: thawtrail.v1.CaseAdopted.vitals_at:type_name -> thawtrail.v1.Moment
-	46, // 26: thawtrail.v1.RecheckPlanned.due_at:type_name -> thawtrail.v1.Moment
-	12, // 27: thawtrail.v1.AdverseDetail.kind:type_name -> thawtrail.v1.AdverseKind
-	13, // 28: thawtrail.v1.CaseClosed.outcome:type_name -> thawtrail.v1.Outcome
-	29, // [29:29] is the sub-list for method output_type
-	29, // [29:29] is the sub-list for method input_type
-	29, // [29:29] is the sub-list for extension type_name
-	29, // [29:29] is the sub-list for extension extendee
-	0,  // [0:29] is the sub-list for field type_name
+	47, // 3: thawtrail.v1.CaseOpened.yard_sealed:type_name -> thawtrail.v1.Sealed
+	2,  // 4: thawtrail.v1.RiskAsked.jaundiced_foal_before:type_name -> thawtrail.v1.Answer
+	2,  // 5: thawtrail.v1.RiskAsked.positive_screen:type_name -> thawtrail.v1.Answer
+	2,  // 6: thawtrail.v1.RiskAsked.donkey_sire:type_name -> thawtrail.v1.Answer
+	2,  // 7: thawtrail.v1.RiskAsked.yellow_or_red_urine:type_name -> thawtrail.v1.Answer
+	3,  // 8: thawtrail.v1.PatientWeighed.method:type_name -> thawtrail.v1.WeightMethod
+	4,  // 9: thawtrail.v1.IggTested.side:type_name -> thawtrail.v1.CutSide
+	46, // 10: thawtrail.v1.IggTested.sampled_at:type_name -> thawtrail.v1.Moment
+	5,  // 11: thawtrail.v1.ReferralOffered.answer:type_name -> thawtrail.v1.ReferralAnswer
+	47, // 12: thawtrail.v1.ReferralOffered.by_sealed:type_name -> thawtrail.v1.Sealed
+	47, // 13: thawtrail.v1.EstimateAgreed.by_sealed:type_name -> thawtrail.v1.Sealed
+	6,  // 14: thawtrail.v1.CrossmatchNoted.minor:type_name -> thawtrail.v1.MatchResult
+	6,  // 15: thawtrail.v1.CrossmatchNoted.major:type_name -> thawtrail.v1.MatchResult
+	7,  // 16: thawtrail.v1.FoodChainTold.status:type_name -> thawtrail.v1.FoodChain
+	8,  // 17: thawtrail.v1.ReactionDescribed.kind:type_name -> thawtrail.v1.ReactionKind
+	9,  // 18: thawtrail.v1.ReactionDescribed.grade:type_name -> thawtrail.v1.ReactionGrade
+	46, // 19: thawtrail.v1.ReactionDescribed.ended_at:type_name -> thawtrail.v1.Moment
+	10, // 20: thawtrail.v1.FollowUpNoted.what:type_name -> thawtrail.v1.FollowUp
+	46, // 21: thawtrail.v1.HandedOver.next_vitals_at:type_name -> thawtrail.v1.Moment
+	11, // 22: thawtrail.v1.CaseAdopted.way:type_name -> thawtrail.v1.AdoptedBy
+	46, // 23: thawtrail.v1.CaseAdopted.started_at:type_name -> thawtrail.v1.Moment
+	46, // 24: thawtrail.v1.CaseAdopted.set_attached_at:type_name -> thawtrail.v1.Moment
+	46, // 25: thawtrail.v1.CaseAdopted.read_at:type_name -> thawtrail.v1.Moment
+	46, // 26: thawtrail.v1.CaseAdopted.next_vitals_at:type_name -> thawtrail.v1.Moment
+	46, // 27: thawtrail.v1.CaseAdopted.made_at:type_name -> thawtrail.v1.Moment
+	46, // 28: thawtrail.v1.CaseAdopted.vitals_at:type_name -> thawtrail.v1.Moment
+	46, // 29: thawtrail.v1.RecheckPlanned.due_at:type_name -> thawtrail.v1.Moment
+	12, // 30: thawtrail.v1.AdverseDetail.kind:type_name -> thawtrail.v1.AdverseKind
+	13, // 31: thawtrail.v1.CaseClosed.outcome:type_name -> thawtrail.v1.Outcome
+	32, // [32:32] is the sub-list for method output_type
+	32, // [32:32] is the sub-list for method input_type
+	32, // [32:32] is the sub-list for extension type_name
+	32, // [32:32] is the sub-list for extension extendee
+	0,  // [0:32] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_case_proto_init() }

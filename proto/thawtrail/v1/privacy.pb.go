@@ -563,7 +563,11 @@ type NamedRow struct {
 	Record  string `protobuf:"bytes,5,opt,name=record,proto3" json:"record,omitempty"`
 	// 'client forget' empties it; what it does not empty was typed as free text, or in a
 	// case of another client.
-	Emptied       bool `protobuf:"varint,6,opt,name=emptied,proto3" json:"emptied,omitempty"`
+	Emptied bool `protobuf:"varint,6,opt,name=emptied,proto3" json:"emptied,omitempty"`
+	// It is sealed under the client's key: forgetting throws the key away, and nobody can
+	// read it again in the record itself. What is emptied and not sealed stays in the
+	// record, and is told nowhere.
+	Sealed        bool `protobuf:"varint,7,opt,name=sealed,proto3" json:"sealed,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -640,6 +644,13 @@ func (x *NamedRow) GetEmptied() bool {
 	return false
 }
 
+func (x *NamedRow) GetSealed() bool {
+	if x != nil {
+		return x.Sealed
+	}
+	return false
+}
+
 type GetClientResponse struct {
 	state   protoimpl.MessageState `protogen:"open.v1"`
 	Client  *ClientRow             `protobuf:"bytes,1,opt,name=client,proto3" json:"client,omitempty"`
@@ -652,7 +663,12 @@ type GetClientResponse struct {
 	Timeline  []*TimelineRow `protobuf:"bytes,6,rep,name=timeline,proto3" json:"timeline,omitempty"`
 	Freshness *Freshness     `protobuf:"bytes,7,opt,name=freshness,proto3" json:"freshness,omitempty"`
 	// Where to go on with 'after'; empty at the end.
-	Next          string `protobuf:"bytes,8,opt,name=next,proto3" json:"next,omitempty"`
+	Next string `protobuf:"bytes,8,opt,name=next,proto3" json:"next,omitempty"`
+	// Records in which yard, or who agreed or answered, stands in plain words: of an older
+	// program, or from before the case had its client. No forgetting can take them out.
+	PlainRecords int32 `protobuf:"varint,9,opt,name=plain_records,json=plainRecords,proto3" json:"plain_records,omitempty"`
+	// What forgetting leaves, or left, in those records; empty where there are none.
+	PlainText     string `protobuf:"bytes,10,opt,name=plain_text,json=plainText,proto3" json:"plain_text,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -739,6 +755,20 @@ func (x *GetClientResponse) GetFreshness() *Freshness {
 func (x *GetClientResponse) GetNext() string {
 	if x != nil {
 		return x.Next
+	}
+	return ""
+}
+
+func (x *GetClientResponse) GetPlainRecords() int32 {
+	if x != nil {
+		return x.PlainRecords
+	}
+	return 0
+}
+
+func (x *GetClientResponse) GetPlainText() string {
+	if x != nil {
+		return x.PlainText
 	}
 	return ""
 }
@@ -1023,14 +1053,15 @@ const file_thawtrail_v1_privacy_proto_rawDesc = "" +
 	"\x04chip\x18\x02 \x01(\tR\x04chip\x12\x14\n" +
 	"\x05cases\x18\x03 \x01(\x05R\x05cases\x12 \n" +
 	"\flast_case_at\x18\x04 \x01(\tR\n" +
-	"lastCaseAt\"\x94\x01\n" +
+	"lastCaseAt\"\xac\x01\n" +
 	"\bNamedRow\x12\x14\n" +
 	"\x05field\x18\x01 \x01(\tR\x05field\x12\x12\n" +
 	"\x04text\x18\x02 \x01(\tR\x04text\x12\x12\n" +
 	"\x04case\x18\x03 \x01(\tR\x04case\x12\x18\n" +
 	"\apatient\x18\x04 \x01(\tR\apatient\x12\x16\n" +
 	"\x06record\x18\x05 \x01(\tR\x06record\x12\x18\n" +
-	"\aemptied\x18\x06 \x01(\bR\aemptied\"\xeb\x02\n" +
+	"\aemptied\x18\x06 \x01(\bR\aemptied\x12\x16\n" +
+	"\x06sealed\x18\a \x01(\bR\x06sealed\"\xaf\x03\n" +
 	"\x11GetClientResponse\x12/\n" +
 	"\x06client\x18\x01 \x01(\v2\x17.thawtrail.v1.ClientRowR\x06client\x12\x18\n" +
 	"\aaddress\x18\x02 \x01(\tR\aaddress\x12.\n" +
@@ -1039,7 +1070,11 @@ const file_thawtrail_v1_privacy_proto_rawDesc = "" +
 	"\x05named\x18\x05 \x03(\v2\x16.thawtrail.v1.NamedRowR\x05named\x125\n" +
 	"\btimeline\x18\x06 \x03(\v2\x19.thawtrail.v1.TimelineRowR\btimeline\x125\n" +
 	"\tfreshness\x18\a \x01(\v2\x17.thawtrail.v1.FreshnessR\tfreshness\x12\x12\n" +
-	"\x04next\x18\b \x01(\tR\x04next\"\x8d\x02\n" +
+	"\x04next\x18\b \x01(\tR\x04next\x12#\n" +
+	"\rplain_records\x18\t \x01(\x05R\fplainRecords\x12\x1d\n" +
+	"\n" +
+	"plain_text\x18\n" +
+	" \x01(\tR\tplainText\"\x8d\x02\n" +
 	"\x0fGetHorseRequest\x12M\n" +
 	"\x05horse\x18\x01 \x01(\tB7\xca\xda\x183\n" +
 	"/whole name, chip or UELN of a mare or a patient\x10\x01R\x05horse\x12T\n" +

@@ -192,7 +192,12 @@ type FieldRule struct {
 	// The slip that is likely behind a value out of bounds.
 	Hint string `protobuf:"bytes,16,opt,name=hint,proto3" json:"hint,omitempty"`
 	// What the stored number is counted in, for tables: "mL", "0.1 C".
-	Unit          string `protobuf:"bytes,17,opt,name=unit,proto3" json:"unit,omitempty"`
+	Unit string `protobuf:"bytes,17,opt,name=unit,proto3" json:"unit,omitempty"`
+	// On a sealed field: the words of that field of the message stand here, under the key
+	// of the client whom the field 'seals_for' names. They are typed, answered and shown as
+	// that field; in a record it is empty wherever a client is known.
+	Seals         string `protobuf:"bytes,19,opt,name=seals,proto3" json:"seals,omitempty"`
+	SealsFor      string `protobuf:"bytes,20,opt,name=seals_for,json=sealsFor,proto3" json:"seals_for,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -349,6 +354,20 @@ func (x *FieldRule) GetHint() string {
 func (x *FieldRule) GetUnit() string {
 	if x != nil {
 		return x.Unit
+	}
+	return ""
+}
+
+func (x *FieldRule) GetSeals() string {
+	if x != nil {
+		return x.Seals
+	}
+	return ""
+}
+
+func (x *FieldRule) GetSealsFor() string {
+	if x != nil {
+		return x.SealsFor
 	}
 	return ""
 }
@@ -617,7 +636,7 @@ var File_thawtrail_v1_rules_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_rules_proto_rawDesc = "" +
 	"\n" +
-	"\x18thawtrail/v1/rules.proto\x12\fthawtrail.v1\x1a google/protobuf/descriptor.proto\"\xe3\x03\n" +
+	"\x18thawtrail/v1/rules.proto\x12\fthawtrail.v1\x1a google/protobuf/descriptor.proto\"\x96\x04\n" +
 	"\tFieldRule\x12\x12\n" +
 	"\x04help\x18\x01 \x01(\tR\x04help\x12\x1a\n" +
 	"\brequired\x18\x02 \x01(\bR\brequired\x12\x15\n" +
@@ -637,7 +656,9 @@ const file_thawtrail_v1_rules_proto_rawDesc = "" +
 	"\x06filled\x18\x0e \x01(\bR\x06filled\x12\x16\n" +
 	"\x06sealed\x18\x0f \x01(\bR\x06sealed\x12\x12\n" +
 	"\x04hint\x18\x10 \x01(\tR\x04hint\x12\x12\n" +
-	"\x04unit\x18\x11 \x01(\tR\x04unitB\x06\n" +
+	"\x04unit\x18\x11 \x01(\tR\x04unit\x12\x14\n" +
+	"\x05seals\x18\x13 \x01(\tR\x05seals\x12\x1b\n" +
+	"\tseals_for\x18\x14 \x01(\tR\bsealsForB\x06\n" +
 	"\x04_minB\x06\n" +
 	"\x04_max\"\xb7\x02\n" +
 	"\tEventRule\x12\x18\n" +

@@ -2338,17 +2338,20 @@ type MareDue struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Made from chip or UELN, else from name and client, so that lists read on two laptops
 	// tell of one mare.
-	Mare          string  `protobuf:"bytes,1,opt,name=mare,proto3" json:"mare,omitempty"`
-	Name          string  `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
-	Chip          string  `protobuf:"bytes,3,opt,name=chip,proto3" json:"chip,omitempty"`
-	Ueln          string  `protobuf:"bytes,4,opt,name=ueln,proto3" json:"ueln,omitempty"`
-	Breed         string  `protobuf:"bytes,5,opt,name=breed,proto3" json:"breed,omitempty"`
-	ServedOn      string  `protobuf:"bytes,6,opt,name=served_on,json=servedOn,proto3" json:"served_on,omitempty"`
-	DueOn         string  `protobuf:"bytes,7,opt,name=due_on,json=dueOn,proto3" json:"due_on,omitempty"`
-	Client        string  `protobuf:"bytes,8,opt,name=client,proto3" json:"client,omitempty"`
-	Yard          string  `protobuf:"bytes,9,opt,name=yard,proto3" json:"yard,omitempty"`
-	Place         string  `protobuf:"bytes,10,opt,name=place,proto3" json:"place,omitempty"`
-	NoLonger      MareEnd `protobuf:"varint,11,opt,name=no_longer,json=noLonger,proto3,enum=thawtrail.v1.MareEnd" json:"no_longer,omitempty"`
+	Mare     string  `protobuf:"bytes,1,opt,name=mare,proto3" json:"mare,omitempty"`
+	Name     string  `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
+	Chip     string  `protobuf:"bytes,3,opt,name=chip,proto3" json:"chip,omitempty"`
+	Ueln     string  `protobuf:"bytes,4,opt,name=ueln,proto3" json:"ueln,omitempty"`
+	Breed    string  `protobuf:"bytes,5,opt,name=breed,proto3" json:"breed,omitempty"`
+	ServedOn string  `protobuf:"bytes,6,opt,name=served_on,json=servedOn,proto3" json:"served_on,omitempty"`
+	DueOn    string  `protobuf:"bytes,7,opt,name=due_on,json=dueOn,proto3" json:"due_on,omitempty"`
+	Client   string  `protobuf:"bytes,8,opt,name=client,proto3" json:"client,omitempty"`
+	Yard     string  `protobuf:"bytes,9,opt,name=yard,proto3" json:"yard,omitempty"`
+	Place    string  `protobuf:"bytes,10,opt,name=place,proto3" json:"place,omitempty"`
+	NoLonger MareEnd `protobuf:"varint,11,opt,name=no_longer,json=noLonger,proto3,enum=thawtrail.v1.MareEnd" json:"no_longer,omitempty"`
+	// Her client, told here or known before: under whose key the yard is sealed.
+	YardClient    string  `protobuf:"bytes,12,opt,name=yard_client,json=yardClient,proto3" json:"yard_client,omitempty"`
+	YardSealed    *Sealed `protobuf:"bytes,13,opt,name=yard_sealed,json=yardSealed,proto3" json:"yard_sealed,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2458,6 +2461,20 @@ func (x *MareDue) GetNoLonger() MareEnd {
 		return x.NoLonger
 	}
 	return MareEnd_MARE_END_UNSPECIFIED
+}
+
+func (x *MareDue) GetYardClient() string {
+	if x != nil {
+		return x.YardClient
+	}
+	return ""
+}
+
+func (x *MareDue) GetYardSealed() *Sealed {
+	if x != nil {
+		return x.YardSealed
+	}
+	return nil
 }
 
 // BagsOrdered says that bags were ordered, or what became of an order. The program orders
@@ -3077,7 +3094,7 @@ const file_thawtrail_v1_stock_proto_rawDesc = "" +
 	"\x04bags\x18\x01 \x03(\tB\x1d\xca\xda\x18\x19\n" +
 	"\vbag numbers\x10\x010\xc8\x018\x01B\x03bagR\x04bags\x12Q\n" +
 	"\x04text\x18\x02 \x01(\tB=\xca\xda\x189\n" +
-	"4where they are set apart, or what else is to be said(\xf4\x03R\x04text\"\xae\x06\n" +
+	"4where they are set apart, or what else is to be said(\xf4\x03R\x04text\"\xb6\a\n" +
 	"\aMareDue\x12 \n" +
 	"\x04mare\x18\x01 \x01(\tB\f\xca\xda\x18\bB\x04marep\x01R\x04mare\x12,\n" +
 	"\x04name\x18\x02 \x01(\tB\x18\xca\xda\x18\x14\n" +
@@ -3100,7 +3117,11 @@ const file_thawtrail_v1_stock_proto_rawDesc = "" +
 	" \x01(\tBJ\xca\xda\x18F\n" +
 	"<whose bags her foal would get: the freezer of a car, by name\x92\x01\x05placeR\x05place\x12{\n" +
 	"\tno_longer\x18\v \x01(\x0e2\x15.thawtrail.v1.MareEndBG\xca\xda\x18C\n" +
-	"Awhy she is awaited no longer: foaled, lost, elsewhere or mistakenR\bnoLonger\"\xbc\x04\n" +
+	"Awhy she is awaited no longer: foaled, lost, elsewhere or mistakenR\bnoLonger\x120\n" +
+	"\vyard_client\x18\f \x01(\tB\x0f\xca\xda\x18\vp\x01\x92\x01\x06clientR\n" +
+	"yardClient\x12T\n" +
+	"\vyard_sealed\x18\r \x01(\v2\x14.thawtrail.v1.SealedB\x1d\xca\xda\x18\x19p\x01x\x01\x9a\x01\x04yard\xa2\x01\vyard_clientR\n" +
+	"yardSealed\"\xbc\x04\n" +
 	"\vBagsOrdered\x12l\n" +
 	"\x05order\x18\x01 \x01(\tBV\xca\xda\x18R\n" +
 	"@the order that arrived or was cancelled; a new one when left outB\x05orderJ\x05orderh\x01R\x05order\x12@\n" +
@@ -3263,6 +3284,7 @@ var file_thawtrail_v1_stock_proto_goTypes = []any{
 	(*KitUsed)(nil),           // 36: thawtrail.v1.KitUsed
 	(*KitCounted)(nil),        // 37: thawtrail.v1.KitCounted
 	(*Moment)(nil),            // 38: thawtrail.v1.Moment
+	(*Sealed)(nil),            // 39: thawtrail.v1.Sealed
 }
 var file_thawtrail_v1_stock_proto_depIdxs = []int32{
 	0,  // 0: thawtrail.v1.BagsReceived.arrived:type_name -> thawtrail.v1.Arrival
@@ -3273,15 +3295,16 @@ var file_thawtrail_v1_stock_proto_depIdxs = []int32{
 	3,  // 5: thawtrail.v1.BagDiscarded.reason:type_name -> thawtrail.v1.DiscardReason
 	4,  // 6: thawtrail.v1.BagReturned.to:type_name -> thawtrail.v1.ReturnTo
 	6,  // 7: thawtrail.v1.MareDue.no_longer:type_name -> thawtrail.v1.MareEnd
-	5,  // 8: thawtrail.v1.BagsOrdered.ended:type_name -> thawtrail.v1.OrderEnd
-	7,  // 9: thawtrail.v1.KitStocked.item:type_name -> thawtrail.v1.KitItem
-	7,  // 10: thawtrail.v1.KitUsed.item:type_name -> thawtrail.v1.KitItem
-	7,  // 11: thawtrail.v1.KitCounted.item:type_name -> thawtrail.v1.KitItem
-	12, // [12:12] is the sub-list for method output_type
-	12, // [12:12] is the sub-list for method input_type
-	12, // [12:12] is the sub-list for extension type_name
-	12, // [12:12] is the sub-list for extension extendee
-	0,  // [0:12] is the sub-list for field type_name
+	39, // 8: thawtrail.v1.MareDue.yard_sealed:type_name -> thawtrail.v1.Sealed
+	5,  // 9: thawtrail.v1.BagsOrdered.ended:type_name -> thawtrail.v1.OrderEnd
+	7,  // 10: thawtrail.v1.KitStocked.item:type_name -> thawtrail.v1.KitItem
+	7,  // 11: thawtrail.v1.KitUsed.item:type_name -> thawtrail.v1.KitItem
+	7,  // 12: thawtrail.v1.KitCounted.item:type_name -> thawtrail.v1.KitItem
+	13, // [13:13] is the sub-list for method output_type
+	13, // [13:13] is the sub-list for method input_type
+	13, // [13:13] is the sub-list for extension type_name
+	13, // [13:13] is the sub-list for extension extendee
+	0,  // [0:13] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_stock_proto_init() }
