@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"reflect"
 	"slices"
 
 	"thawtrail/internal/event"
@@ -57,8 +58,10 @@ func (s *Store) retake(ctx context.Context) error {
 		return err
 	}
 	return s.projection.EachLog(func(l LogInfo) {
-		s.logs.publish(map[event.LogID]*LogInfo{l.ID: &l})
-		s.author.met(l.HLC)
+		if known, ok := s.logs.Log(l.ID); !ok || !reflect.DeepEqual(known, l) {
+			s.logs.publish(map[event.LogID]*LogInfo{l.ID: &l})
+			s.author.met(l.HLC)
+		}
 	})
 }
 
