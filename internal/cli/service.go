@@ -108,6 +108,8 @@ func (f *serviceForm) service(program string) (service.Service, error) {
 		return s, refusal.New("system", system, "linux, darwin or windows")
 	}
 	s.For = f.users.texts
+	_, absent := os.Stat(s.PackagedUnit())
+	s.Packaged = runtime.GOOS == "linux" && s.System == "linux" && binary == service.PackagedBinary && absent == nil
 	return s, nil
 }
 

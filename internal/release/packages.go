@@ -27,7 +27,7 @@ var packagers = []packager{
 }
 
 // binary is where a package puts the program.
-const binary = "/usr/bin/thawtrail"
+const binary = service.PackagedBinary
 
 // recipe is what nfpm reads; JSON is YAML too.
 type recipe struct {
@@ -126,11 +126,10 @@ func fromTop(path string) string { return strings.TrimPrefix(path, "/") }
 // for whoever installs a service, and has its secret.
 func units(t target) []entry {
 	agent, server := service.New(t.os, "agent", binary, false), service.New(t.os, "server", binary, false)
-	const folder = "usr/lib/systemd/system/"
 	return []entry{
 		{"usr/lib/sysusers.d/thawtrail.conf", 0o644, []byte(service.Sysusers)},
-		{folder + agent.Name() + ".service", 0o644, []byte(agent.Unit())},
-		{folder + server.Name() + ".service", 0o644, []byte(server.Unit())},
+		{fromTop(agent.PackagedUnit()), 0o644, []byte(agent.Unit())},
+		{fromTop(server.PackagedUnit()), 0o644, []byte(server.Unit())},
 		{fromTop(agent.Settings), 0o644, []byte(service.SettingsText)}, // one file for both
 	}
 }

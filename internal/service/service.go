@@ -44,6 +44,8 @@ type Service struct {
 	Binary  string // the program's file
 	// Passphrase: the secret is a passphrase, and not a key.
 	Passphrase bool
+	// Packaged: a package brought the unit and the program, and brings newer ones (systemd).
+	Packaged bool
 	// For are users of this machine who may use it.
 	For []string
 	Places
@@ -96,20 +98,35 @@ func (s Service) command(secret string) []string {
 
 // SettingsText is the file of settings that an installation begins with.
 const SettingsText = `# Settings of thawtrail's services. What stands behind a # is how it is without.
-# 'thawtrail config agent' or 'thawtrail config server' shows what counts.
+# 'thawtrail config agent' or 'thawtrail config server' shows what counts, and
+# 'thawtrail server --help' or 'thawtrail agent --help' what each setting does. What the
+# service itself says counts first: data, doors, log-file, and the file that opens the data.
 
 [server]
 # Laptops come in here. 0.0.0.0 stands for every address of this machine.
 # listen = "127.0.0.1:4270"
+# Pages: of this machine, or of the clinic's network, such as "0.0.0.0:4280".
 # pages = ""
+# Metrics are for this machine alone, such as "127.0.0.1:4282".
+# metrics = ""
+# What people call this machine.
+# name = "clinic"
+# debug, info, warn or error; text or json.
 # log-level = "info"
+# log-as = "text"
 
 [agent]
 # The clinic's server; several addresses are tried in turn, divided by commas.
 # server = ""
+# Commands of this machine come in here.
+# listen = "127.0.0.1:4271"
 # pages = ""
+# Paired phones come in here, such as "0.0.0.0:4290".
 # phone = ""
+# metrics = ""
+# name = ""
 # log-level = "info"
+# log-as = "text"
 `
 
 // Step is one thing that is done to the system: a command of its own, a folder or a file.

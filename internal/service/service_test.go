@@ -23,12 +23,44 @@ func whole(system string) string {
 		s := New(system, program, binary, program == "agent")
 		s.For = []string{"reed"}
 		for _, act := range Acts {
-			for _, step := range s.Steps(act) {
-				out.WriteString(program + " " + act + ": " + step.String() + "\n" + step.Text)
-			}
+			tellSteps(&out, program+" "+act, s.Steps(act))
+		}
+		if s.Packaged = system == "linux"; s.Packaged {
+			tellSteps(&out, program+" install beside a package", s.Steps("install"))
 		}
 	}
 	return out.String()
+}
+
+func tellSteps(out *strings.Builder, what string, steps []Step) {
+	for _, step := range steps {
+		out.WriteString(what + ": " + step.String() + "\n" + step.Text)
+	}
+}
+
+// Where a package brought the unit, an installation writes none that would hide the next
+// one of the package, and takes away one of before.
+func TestAPackagesUnitIsNotHidden(t *testing.T) {
+	for _, passphrase := range []bool{false, true} {
+		s := New("linux", "server", PackagedBinary, passphrase)
+		s.Packaged = true
+		var removed, written []string
+		for _, step := range s.Steps("install") {
+			if step.Remove != "" {
+				removed = append(removed, step.Remove)
+			}
+			if strings.HasPrefix(step.File, "/etc/systemd") {
+				written = append(written, step.File)
+				require.NotContains(t, step.Text, "ProtectSystem", "what the package says of rights stays the package's")
+			}
+		}
+		require.Contains(t, removed, "/etc/systemd/system/thawtrail-server.service")
+		if passphrase {
+			require.Equal(t, []string{"/etc/systemd/system/thawtrail-server.service.d/secret.conf"}, written)
+		} else {
+			require.Empty(t, written)
+		}
+	}
 }
 
 // What each of the three systems is told, byte by byte: only one of them is here.
@@ -67,6 +99,9 @@ func TestAnInstallationIsDoneTwice(t *testing.T) {
 	for i := range steps {
 		if strings.HasPrefix(steps[i].File, "/etc/systemd") {
 			steps[i].File = filepath.Join(dir, "unit")
+		}
+		if strings.HasPrefix(steps[i].Remove, "/etc/systemd") {
+			steps[i].Remove = filepath.Join(dir, "of before")
 		}
 	}
 	drawn := 0

@@ -88,7 +88,40 @@ func unitLine(words []string) string {
 	return strings.Join(words, " ")
 }
 
+// PackagedBinary is where a package puts the program, for the units beside it.
+const PackagedBinary = "/usr/bin/thawtrail"
+
+// PackagedUnit is where a package puts the unit. systemd reads one in /etc in its place, for
+// ever (systemd.unit(5), Unit File Load Path): so none is written where a package looks after it.
+func (s Service) PackagedUnit() string { return "/usr/lib/systemd/system/" + s.Name() + ".service" }
+
 func (s Service) unitFile() string { return "/etc/systemd/system/" + s.Name() + ".service" }
+
+// secretFile says what is otherwise than in the package's unit, and nothing else.
+func (s Service) secretFile() string {
+	return "/etc/systemd/system/" + s.Name() + ".service.d/secret.conf"
+}
+
+// otherSecret puts a passphrase in the place of the package's key. An empty assignment takes
+// back what the unit says (systemd.exec(5), systemd.service(5)).
+func (s Service) otherSecret() string {
+	secret := path.Base(s.Secret)
+	return fmt.Sprintf("[Service]\nLoadCredential=\nLoadCredential=%s:%s\nExecStart=\nExecStart=%s\n", secret, s.Secret, unitLine(s.command("${CREDENTIALS_DIRECTORY}/"+secret)))
+}
+
+// systemdUnit puts the unit where systemd finds it, or leaves that to the package.
+func systemdUnit(s Service) []Step {
+	reload := Step{Run: []string{"systemctl", "daemon-reload"}}
+	if !s.Packaged {
+		return []Step{{Remove: s.secretFile()}, {File: s.unitFile(), Text: s.Unit(), Mode: 0o644}, reload, {Run: []string{"systemctl", "enable", s.Name()}}}
+	}
+	secret := []Step{{Remove: s.secretFile()}}
+	if s.Passphrase {
+		secret = []Step{{Folder: path.Dir(s.secretFile()), Mode: 0o755}, {File: s.secretFile(), Text: s.otherSecret(), Mode: 0o644}}
+	}
+	// What was enabled may point to the file that goes.
+	return append(append([]Step{{Remove: s.unitFile()}}, secret...), reload, Step{Run: []string{"systemctl", "reenable", s.Name()}})
+}
 
 func systemdInstall(s Service) []Step {
 	steps := []Step{
@@ -99,10 +132,8 @@ func systemdInstall(s Service) []Step {
 		{Folder: path.Dir(s.Data), Mode: 0o755},
 		{Folder: s.Data, Mode: 0o700},
 		{Run: []string{"chown", "-RhP", User + ":" + User, s.Data}},
-		{File: s.unitFile(), Text: s.Unit(), Mode: 0o644},
-		{Run: []string{"systemctl", "daemon-reload"}},
-		{Run: []string{"systemctl", "enable", s.Name()}},
 	}
+	steps = append(steps, systemdUnit(s)...)
 	for _, user := range s.For {
 		steps = append(steps, Step{Run: []string{"usermod", "--append", "--groups", User, user}})
 	}
@@ -113,6 +144,7 @@ func systemdUninstall(s Service) []Step {
 	return []Step{
 		{Run: []string{"systemctl", "disable", "--now", s.Name()}, Anyway: true},
 		{Remove: s.unitFile()},
+		{Remove: s.secretFile()},
 		{Run: []string{"systemctl", "daemon-reload"}},
 	}
 }
