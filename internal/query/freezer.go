@@ -39,9 +39,8 @@ func (s Reader) GetPlace(ctx context.Context, req *pb.GetPlaceRequest) (*pb.GetP
 		if err != nil {
 			return err
 		}
-		f.tell(b, out, days)
 		out.Freshness = b.freshness()
-		return nil
+		return f.tell(b, out, days)
 	})
 	return out, err
 }
@@ -72,10 +71,10 @@ type freezer struct {
 
 // lain is a bag that is in stock and lay in the place from one moment to another.
 type lain struct {
-	bag, product, name string
-	limitDc            *int32
-	fromMs, untilMs    int64
-	here               bool // it still does
+	bag, product, name, batch string
+	limitDc                   *int32
+	fromMs, untilMs           int64
+	here                      bool // it still does
 }
 
 // freezer reads what is known of a place.
@@ -118,7 +117,7 @@ func (b *ReadView) lainAt(place string) (out []lain, err error) {
 			if stay.Place != place {
 				continue
 			}
-			l := lain{bag: bag.ID, product: bag.Label.Product, fromMs: stay.FromMs, untilMs: 1 << 52, here: i+1 == len(bag.Stays)}
+			l := lain{bag: bag.ID, batch: bag.Label.Batch, product: bag.Label.Product, fromMs: stay.FromMs, untilMs: 1 << 52, here: i+1 == len(bag.Stays)}
 			if !l.here {
 				l.untilMs = bag.Stays[i+1].FromMs
 			}
@@ -180,7 +179,7 @@ func (f *freezer) beyond(r *ledger.Reading) string {
 }
 
 // tell puts all of it into an answer.
-func (f *freezer) tell(b *ReadView, out *pb.GetPlaceResponse, days span) {
+func (f *freezer) tell(b *ReadView, out *pb.GetPlaceResponse, days span) error {
 	p := f.place
 	out.Place, out.Name, out.Kind, out.ReadEveryH = p.Entity.ID, p.Name, wording.Code(p.Kind), p.ReadEveryH
 	out.WarmestC, out.OwnWarmestC, out.OwnColdestC = degrees(f.limitAt(f.nowMs)), degrees(p.WarmestDc), degrees(p.ColdestDc)
@@ -192,7 +191,11 @@ func (f *freezer) tell(b *ReadView, out *pb.GetPlaceResponse, days span) {
 	f.schedule(b, out)
 	for _, w := range f.warmTimes() {
 		if w.toMs == 0 || days.from.UnixMilli() <= w.toMs {
-			out.Warm = append(out.Warm, f.warmTime(b, w))
+			one, err := f.warmTime(b, w)
+			if err != nil {
+				return err
+			}
+			out.Warm = append(out.Warm, one)
 		}
 	}
 	for i := range f.readings {
@@ -201,6 +204,7 @@ func (f *freezer) tell(b *ReadView, out *pb.GetPlaceResponse, days span) {
 		}
 	}
 	f.eachDay(b, out, days)
+	return nil
 }
 
 func (f *freezer) readingRow(b *ReadView, r *ledger.Reading) *pb.PlaceReading {
@@ -323,18 +327,29 @@ func (f *freezer) told(w warmTime) bool {
 	})
 }
 
-// warmTime words a stretch, with the bags that lay there.
-func (f *freezer) warmTime(b *ReadView, w warmTime) *pb.WarmTime {
+// warmTime words a stretch, with the bags that lay there in it: who came after its end, left
+// before it began or was lent out meanwhile is not among them. One that was carried away and
+// back is one bag.
+func (f *freezer) warmTime(b *ReadView, w warmTime) (*pb.WarmTime, error) {
 	until := cmp.Or(w.toMs, f.nowMs)
 	out := &pb.WarmTime{
 		From: b.Stamp(w.fromMs), To: b.Stamp(w.toMs), MostC: float64(w.mostDc) / 10, BeganUnread: w.unread,
 		AtMostMin: int32((until - w.fromMs) / time.Minute.Milliseconds()),
 	}
 	var over, within, unlabelled []lain
+	bags := map[string]bool{}
 	for _, l := range f.lain {
-		switch {
-		case l.fromMs > until || l.untilMs <= w.fromMs:
+		if w.toMs != 0 && l.fromMs >= w.toMs || l.untilMs <= w.fromMs {
 			continue
+		}
+		outside, err := b.outside(l.bag, max(l.fromMs, w.fromMs), min(l.untilMs, until))
+		if err != nil {
+			return nil, err
+		}
+		if outside {
+			continue
+		}
+		switch {
 		case l.limitDc == nil:
 			unlabelled = append(unlabelled, l)
 		case w.mostDc > *l.limitDc:
@@ -342,10 +357,18 @@ func (f *freezer) warmTime(b *ReadView, w warmTime) *pb.WarmTime {
 		default:
 			within = append(within, l)
 		}
-		out.Bags++
+		row := &pb.WarmBag{Bag: l.bag, Product: l.name, Batch: l.batch}
+		if l.fromMs > w.fromMs {
+			row.Came = b.Stamp(l.fromMs)
+		}
+		if l.untilMs < until {
+			row.Left = b.Stamp(l.untilMs)
+		}
+		bags[l.bag], out.Lay = true, append(out.Lay, row)
 	}
+	out.Bags = int32(len(bags))
 	out.Over, out.Within, out.Unlabelled = labelLimits(over), labelLimits(within), labelLimits(unlabelled)
-	return out
+	return out, nil
 }
 
 // labelLimits counts bags by product, in the order of their names.

@@ -137,13 +137,42 @@ func (b *ReadView) spells(bag *ledger.BagLine, at time.Time, fn func(ledger.Warm
 			until = bag.Stays[i+1].FromMs
 		}
 		for _, w := range place.Warm {
-			off := w.Stamp.OffMs
-			if w.FromMs+off < until && (w.ToMs == 0 || w.ToMs+off > stay.FromMs) {
+			from, to := max(w.FromMs+w.Stamp.OffMs, stay.FromMs), until
+			if w.ToMs != 0 {
+				to = min(w.ToMs+w.Stamp.OffMs, until)
+			}
+			if from >= to {
+				continue
+			}
+			out, err := b.outside(bag.ID, from, to)
+			if err != nil {
+				return err
+			}
+			if !out {
 				fn(w)
 			}
 		}
 	}
 	return nil
+}
+
+// outside says that a bag was out of the house all the time from one moment to another: lent,
+// given or thrown away. Where it lay before is the last that its stays say then. One that was
+// missing may have lain there after all.
+func (b *ReadView) outside(id string, fromMs, toMs int64) (bool, error) {
+	bag, err := b.Bag(id)
+	if err != nil || bag == nil {
+		return false, err
+	}
+	for i, m := range bag.Moves {
+		if m.Is || m.How == ledger.EndMissing || m.How == ledger.EndKeptBack || m.Stamp.AtMs+m.Stamp.OffMs > fromMs {
+			continue
+		}
+		if i+1 == len(bag.Moves) || toMs <= bag.Moves[i+1].Stamp.AtMs+bag.Moves[i+1].Stamp.OffMs {
+			return true, nil
+		}
+	}
+	return false, nil
 }
 
 // tornLabel sets a bag aside whose label could not be read and whose number nobody

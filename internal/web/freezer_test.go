@@ -52,6 +52,7 @@ func TestAFreezerIsReadDayByDay(t *testing.T) {
 	chart := regexp.MustCompile(`<img class="chart" src="([^"]+)"`).FindStringSubmatch(page)[1]
 	require.Contains(t, d.get(chart+"?dark=1&narrow=1"), words.List("chart.readings")[2], "the limit is a line of the picture")
 
+	require.Contains(t, text, words.BagNumber(bags[0])+" Foal plasma H-2207: lay here all that time", "why it is proposed")
 	aside := html.UnescapeString(regexp.MustCompile(`href="(/write/place_warm[^"]+)"`).FindStringSubmatch(d.get(at))[1])
 	form := d.get(aside)
 	require.Contains(t, form, `value="-11.2"`)

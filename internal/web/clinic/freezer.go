@@ -32,6 +32,7 @@ type freezerMore struct {
 type warmView struct {
 	Text, Over, Within, Unlabelled, Aside string
 	Bags                                  int32
+	Lay                                   []site.Pair // each of those bags, and why it is among them
 }
 
 // dayView is a cell of the grid; without a day it fills the week up.
@@ -166,7 +167,24 @@ func (c celsius) warm(place string, w *pb.WarmTime, back string) warmView {
 		q.Set("to", typed(w.To))
 	}
 	view.Aside = "/write/place_warm?" + q.Encode()
+	for _, b := range w.Lay {
+		view.Lay = append(view.Lay, site.Pair{Name: "/bag/" + b.Bag, Value: layWords(b)})
+	}
 	return view
+}
+
+// layWords says why a bag is among those of a warm time.
+func layWords(b *pb.WarmBag) string {
+	bag := words.Say("freezer.bag", words.BagNumber(b.Bag), b.Product, b.Batch)
+	switch {
+	case b.Came != "" && b.Left != "":
+		return words.Say("freezer.lay_part", bag, moments(b.Came), moments(b.Left))
+	case b.Came != "":
+		return words.Say("freezer.lay_from", bag, moments(b.Came))
+	case b.Left != "":
+		return words.Say("freezer.lay_to", bag, moments(b.Left))
+	}
+	return words.Say("freezer.lay", bag)
 }
 
 // hours is a stretch of minutes: in days where it is long.

@@ -2938,10 +2938,12 @@ type WarmTime struct {
 	// There was no good reading before: it may have begun earlier.
 	BeganUnread bool `protobuf:"varint,5,opt,name=began_unread,json=beganUnread,proto3" json:"began_unread,omitempty"`
 	// Bags that lay here in that time and are in stock: by whether their label allows it.
-	Bags          int32         `protobuf:"varint,6,opt,name=bags,proto3" json:"bags,omitempty"`
-	Over          []*LabelLimit `protobuf:"bytes,7,rep,name=over,proto3" json:"over,omitempty"`
-	Within        []*LabelLimit `protobuf:"bytes,8,rep,name=within,proto3" json:"within,omitempty"`
-	Unlabelled    []*LabelLimit `protobuf:"bytes,9,rep,name=unlabelled,proto3" json:"unlabelled,omitempty"`
+	Bags       int32         `protobuf:"varint,6,opt,name=bags,proto3" json:"bags,omitempty"`
+	Over       []*LabelLimit `protobuf:"bytes,7,rep,name=over,proto3" json:"over,omitempty"`
+	Within     []*LabelLimit `protobuf:"bytes,8,rep,name=within,proto3" json:"within,omitempty"`
+	Unlabelled []*LabelLimit `protobuf:"bytes,9,rep,name=unlabelled,proto3" json:"unlabelled,omitempty"`
+	// Each of those bags, and from when to when it lay here in that time: each time it did.
+	Lay           []*WarmBag `protobuf:"bytes,10,rep,name=lay,proto3" json:"lay,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3039,6 +3041,91 @@ func (x *WarmTime) GetUnlabelled() []*LabelLimit {
 	return nil
 }
 
+func (x *WarmTime) GetLay() []*WarmBag {
+	if x != nil {
+		return x.Lay
+	}
+	return nil
+}
+
+// WarmBag is a bag that lay in a place in a time that was too warm.
+type WarmBag struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Bag     string                 `protobuf:"bytes,1,opt,name=bag,proto3" json:"bag,omitempty"`
+	Product string                 `protobuf:"bytes,2,opt,name=product,proto3" json:"product,omitempty"`
+	Batch   string                 `protobuf:"bytes,3,opt,name=batch,proto3" json:"batch,omitempty"`
+	// Empty: from before that time, or until its end.
+	Came          string `protobuf:"bytes,4,opt,name=came,proto3" json:"came,omitempty"`
+	Left          string `protobuf:"bytes,5,opt,name=left,proto3" json:"left,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WarmBag) Reset() {
+	*x = WarmBag{}
+	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WarmBag) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WarmBag) ProtoMessage() {}
+
+func (x *WarmBag) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WarmBag.ProtoReflect.Descriptor instead.
+func (*WarmBag) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{38}
+}
+
+func (x *WarmBag) GetBag() string {
+	if x != nil {
+		return x.Bag
+	}
+	return ""
+}
+
+func (x *WarmBag) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *WarmBag) GetBatch() string {
+	if x != nil {
+		return x.Batch
+	}
+	return ""
+}
+
+func (x *WarmBag) GetCame() string {
+	if x != nil {
+		return x.Came
+	}
+	return ""
+}
+
+func (x *WarmBag) GetLeft() string {
+	if x != nil {
+		return x.Left
+	}
+	return ""
+}
+
 type GetPlaceResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Place string                 `protobuf:"bytes,1,opt,name=place,proto3" json:"place,omitempty"`
@@ -3066,7 +3153,7 @@ type GetPlaceResponse struct {
 
 func (x *GetPlaceResponse) Reset() {
 	*x = GetPlaceResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3078,7 +3165,7 @@ func (x *GetPlaceResponse) String() string {
 func (*GetPlaceResponse) ProtoMessage() {}
 
 func (x *GetPlaceResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[38]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3091,7 +3178,7 @@ func (x *GetPlaceResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPlaceResponse.ProtoReflect.Descriptor instead.
 func (*GetPlaceResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{38}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *GetPlaceResponse) GetPlace() string {
@@ -3227,7 +3314,7 @@ type ListLevelsRequest struct {
 
 func (x *ListLevelsRequest) Reset() {
 	*x = ListLevelsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3239,7 +3326,7 @@ func (x *ListLevelsRequest) String() string {
 func (*ListLevelsRequest) ProtoMessage() {}
 
 func (x *ListLevelsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[39]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3252,7 +3339,7 @@ func (x *ListLevelsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLevelsRequest.ProtoReflect.Descriptor instead.
 func (*ListLevelsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{39}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *ListLevelsRequest) GetWeeks() int32 {
@@ -3302,7 +3389,7 @@ type MareChance struct {
 
 func (x *MareChance) Reset() {
 	*x = MareChance{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3314,7 +3401,7 @@ func (x *MareChance) String() string {
 func (*MareChance) ProtoMessage() {}
 
 func (x *MareChance) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[40]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3327,7 +3414,7 @@ func (x *MareChance) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MareChance.ProtoReflect.Descriptor instead.
 func (*MareChance) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{40}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *MareChance) GetMare() string {
@@ -3375,7 +3462,7 @@ type DemandWeek struct {
 
 func (x *DemandWeek) Reset() {
 	*x = DemandWeek{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3387,7 +3474,7 @@ func (x *DemandWeek) String() string {
 func (*DemandWeek) ProtoMessage() {}
 
 func (x *DemandWeek) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[41]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3400,7 +3487,7 @@ func (x *DemandWeek) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DemandWeek.ProtoReflect.Descriptor instead.
 func (*DemandWeek) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{41}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *DemandWeek) GetFrom() string {
@@ -3498,7 +3585,7 @@ type AwaitedMare struct {
 
 func (x *AwaitedMare) Reset() {
 	*x = AwaitedMare{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3510,7 +3597,7 @@ func (x *AwaitedMare) String() string {
 func (*AwaitedMare) ProtoMessage() {}
 
 func (x *AwaitedMare) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[42]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3523,7 +3610,7 @@ func (x *AwaitedMare) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AwaitedMare.ProtoReflect.Descriptor instead.
 func (*AwaitedMare) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{42}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *AwaitedMare) GetMare() string {
@@ -3640,7 +3727,7 @@ type PlaceLevel struct {
 
 func (x *PlaceLevel) Reset() {
 	*x = PlaceLevel{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3652,7 +3739,7 @@ func (x *PlaceLevel) String() string {
 func (*PlaceLevel) ProtoMessage() {}
 
 func (x *PlaceLevel) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[43]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3665,7 +3752,7 @@ func (x *PlaceLevel) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceLevel.ProtoReflect.Descriptor instead.
 func (*PlaceLevel) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{43}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *PlaceLevel) GetPlace() string {
@@ -3759,7 +3846,7 @@ type SuggestedMove struct {
 
 func (x *SuggestedMove) Reset() {
 	*x = SuggestedMove{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3771,7 +3858,7 @@ func (x *SuggestedMove) String() string {
 func (*SuggestedMove) ProtoMessage() {}
 
 func (x *SuggestedMove) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[44]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3784,7 +3871,7 @@ func (x *SuggestedMove) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuggestedMove.ProtoReflect.Descriptor instead.
 func (*SuggestedMove) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{44}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *SuggestedMove) GetBags() []string {
@@ -3836,7 +3923,7 @@ type SuggestedOrder struct {
 
 func (x *SuggestedOrder) Reset() {
 	*x = SuggestedOrder{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3848,7 +3935,7 @@ func (x *SuggestedOrder) String() string {
 func (*SuggestedOrder) ProtoMessage() {}
 
 func (x *SuggestedOrder) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[45]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3861,7 +3948,7 @@ func (x *SuggestedOrder) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuggestedOrder.ProtoReflect.Descriptor instead.
 func (*SuggestedOrder) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{45}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *SuggestedOrder) GetProduct() string {
@@ -3914,7 +4001,7 @@ type OpenOrder struct {
 
 func (x *OpenOrder) Reset() {
 	*x = OpenOrder{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3926,7 +4013,7 @@ func (x *OpenOrder) String() string {
 func (*OpenOrder) ProtoMessage() {}
 
 func (x *OpenOrder) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[46]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3939,7 +4026,7 @@ func (x *OpenOrder) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OpenOrder.ProtoReflect.Descriptor instead.
 func (*OpenOrder) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{46}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *OpenOrder) GetOrder() string {
@@ -3998,7 +4085,7 @@ type LevelRow struct {
 
 func (x *LevelRow) Reset() {
 	*x = LevelRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4010,7 +4097,7 @@ func (x *LevelRow) String() string {
 func (*LevelRow) ProtoMessage() {}
 
 func (x *LevelRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[47]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4023,7 +4110,7 @@ func (x *LevelRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LevelRow.ProtoReflect.Descriptor instead.
 func (*LevelRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{47}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *LevelRow) GetBags() int32 {
@@ -4073,7 +4160,7 @@ type FailureBasis struct {
 
 func (x *FailureBasis) Reset() {
 	*x = FailureBasis{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4085,7 +4172,7 @@ func (x *FailureBasis) String() string {
 func (*FailureBasis) ProtoMessage() {}
 
 func (x *FailureBasis) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[48]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4098,7 +4185,7 @@ func (x *FailureBasis) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FailureBasis.ProtoReflect.Descriptor instead.
 func (*FailureBasis) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{48}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *FailureBasis) GetUnderGPerL() int32 {
@@ -4178,7 +4265,7 @@ type UseBasis struct {
 
 func (x *UseBasis) Reset() {
 	*x = UseBasis{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4190,7 +4277,7 @@ func (x *UseBasis) String() string {
 func (*UseBasis) ProtoMessage() {}
 
 func (x *UseBasis) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[49]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4203,7 +4290,7 @@ func (x *UseBasis) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UseBasis.ProtoReflect.Descriptor instead.
 func (*UseBasis) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{49}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *UseBasis) GetWeeks() int32 {
@@ -4302,7 +4389,7 @@ type ListLevelsResponse struct {
 
 func (x *ListLevelsResponse) Reset() {
 	*x = ListLevelsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4314,7 +4401,7 @@ func (x *ListLevelsResponse) String() string {
 func (*ListLevelsResponse) ProtoMessage() {}
 
 func (x *ListLevelsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[50]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4327,7 +4414,7 @@ func (x *ListLevelsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLevelsResponse.ProtoReflect.Descriptor instead.
 func (*ListLevelsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{50}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *ListLevelsResponse) GetWeeks() []*DemandWeek {
@@ -4501,7 +4588,7 @@ type GetAdverseSheetRequest struct {
 
 func (x *GetAdverseSheetRequest) Reset() {
 	*x = GetAdverseSheetRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4513,7 +4600,7 @@ func (x *GetAdverseSheetRequest) String() string {
 func (*GetAdverseSheetRequest) ProtoMessage() {}
 
 func (x *GetAdverseSheetRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[51]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4526,7 +4613,7 @@ func (x *GetAdverseSheetRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetAdverseSheetRequest.ProtoReflect.Descriptor instead.
 func (*GetAdverseSheetRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{51}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *GetAdverseSheetRequest) GetCase() string {
@@ -4571,7 +4658,7 @@ type GetAdverseSheetResponse struct {
 
 func (x *GetAdverseSheetResponse) Reset() {
 	*x = GetAdverseSheetResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4583,7 +4670,7 @@ func (x *GetAdverseSheetResponse) String() string {
 func (*GetAdverseSheetResponse) ProtoMessage() {}
 
 func (x *GetAdverseSheetResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[52]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4596,7 +4683,7 @@ func (x *GetAdverseSheetResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetAdverseSheetResponse.ProtoReflect.Descriptor instead.
 func (*GetAdverseSheetResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{52}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *GetAdverseSheetResponse) GetKind() string {
@@ -4709,7 +4796,7 @@ type AdverseReporter struct {
 
 func (x *AdverseReporter) Reset() {
 	*x = AdverseReporter{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4721,7 +4808,7 @@ func (x *AdverseReporter) String() string {
 func (*AdverseReporter) ProtoMessage() {}
 
 func (x *AdverseReporter) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[53]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4734,7 +4821,7 @@ func (x *AdverseReporter) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdverseReporter.ProtoReflect.Descriptor instead.
 func (*AdverseReporter) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{53}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *AdverseReporter) GetName() string {
@@ -4783,7 +4870,7 @@ type AdverseProduct struct {
 
 func (x *AdverseProduct) Reset() {
 	*x = AdverseProduct{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4795,7 +4882,7 @@ func (x *AdverseProduct) String() string {
 func (*AdverseProduct) ProtoMessage() {}
 
 func (x *AdverseProduct) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[54]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4808,7 +4895,7 @@ func (x *AdverseProduct) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdverseProduct.ProtoReflect.Descriptor instead.
 func (*AdverseProduct) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{54}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *AdverseProduct) GetBag() string {
@@ -4931,7 +5018,7 @@ type AdverseAnimal struct {
 
 func (x *AdverseAnimal) Reset() {
 	*x = AdverseAnimal{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4943,7 +5030,7 @@ func (x *AdverseAnimal) String() string {
 func (*AdverseAnimal) ProtoMessage() {}
 
 func (x *AdverseAnimal) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[55]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4956,7 +5043,7 @@ func (x *AdverseAnimal) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdverseAnimal.ProtoReflect.Descriptor instead.
 func (*AdverseAnimal) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{55}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *AdverseAnimal) GetSpecies() string {
@@ -5078,7 +5165,7 @@ type AdverseCourse struct {
 
 func (x *AdverseCourse) Reset() {
 	*x = AdverseCourse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5090,7 +5177,7 @@ func (x *AdverseCourse) String() string {
 func (*AdverseCourse) ProtoMessage() {}
 
 func (x *AdverseCourse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[56]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5103,7 +5190,7 @@ func (x *AdverseCourse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdverseCourse.ProtoReflect.Descriptor instead.
 func (*AdverseCourse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{56}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *AdverseCourse) GetEvents() []string {
@@ -5230,7 +5317,7 @@ type AdverseSign struct {
 
 func (x *AdverseSign) Reset() {
 	*x = AdverseSign{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5242,7 +5329,7 @@ func (x *AdverseSign) String() string {
 func (*AdverseSign) ProtoMessage() {}
 
 func (x *AdverseSign) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[57]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5255,7 +5342,7 @@ func (x *AdverseSign) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdverseSign.ProtoReflect.Descriptor instead.
 func (*AdverseSign) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{57}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *AdverseSign) GetSign() string {
@@ -5293,7 +5380,7 @@ type AdverseReported struct {
 
 func (x *AdverseReported) Reset() {
 	*x = AdverseReported{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5305,7 +5392,7 @@ func (x *AdverseReported) String() string {
 func (*AdverseReported) ProtoMessage() {}
 
 func (x *AdverseReported) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[58]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5318,7 +5405,7 @@ func (x *AdverseReported) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdverseReported.ProtoReflect.Descriptor instead.
 func (*AdverseReported) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{58}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *AdverseReported) GetAt() string {
@@ -5368,7 +5455,7 @@ type ChooseBagsRequest struct {
 
 func (x *ChooseBagsRequest) Reset() {
 	*x = ChooseBagsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5380,7 +5467,7 @@ func (x *ChooseBagsRequest) String() string {
 func (*ChooseBagsRequest) ProtoMessage() {}
 
 func (x *ChooseBagsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[59]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5393,7 +5480,7 @@ func (x *ChooseBagsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChooseBagsRequest.ProtoReflect.Descriptor instead.
 func (*ChooseBagsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{59}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *ChooseBagsRequest) GetCase() string {
@@ -5438,7 +5525,7 @@ type ChooseBagsResponse struct {
 
 func (x *ChooseBagsResponse) Reset() {
 	*x = ChooseBagsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5450,7 +5537,7 @@ func (x *ChooseBagsResponse) String() string {
 func (*ChooseBagsResponse) ProtoMessage() {}
 
 func (x *ChooseBagsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[60]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5463,7 +5550,7 @@ func (x *ChooseBagsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChooseBagsResponse.ProtoReflect.Descriptor instead.
 func (*ChooseBagsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{60}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *ChooseBagsResponse) GetBags() []*BagRow {
@@ -5523,7 +5610,7 @@ type ListCasesRequest struct {
 
 func (x *ListCasesRequest) Reset() {
 	*x = ListCasesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5535,7 +5622,7 @@ func (x *ListCasesRequest) String() string {
 func (*ListCasesRequest) ProtoMessage() {}
 
 func (x *ListCasesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[61]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5548,7 +5635,7 @@ func (x *ListCasesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCasesRequest.ProtoReflect.Descriptor instead.
 func (*ListCasesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{61}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *ListCasesRequest) GetOpen() bool {
@@ -5624,7 +5711,7 @@ type CaseRow struct {
 
 func (x *CaseRow) Reset() {
 	*x = CaseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5636,7 +5723,7 @@ func (x *CaseRow) String() string {
 func (*CaseRow) ProtoMessage() {}
 
 func (x *CaseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[62]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5649,7 +5736,7 @@ func (x *CaseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CaseRow.ProtoReflect.Descriptor instead.
 func (*CaseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{62}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *CaseRow) GetCase() string {
@@ -5754,7 +5841,7 @@ type ListCasesResponse struct {
 
 func (x *ListCasesResponse) Reset() {
 	*x = ListCasesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5766,7 +5853,7 @@ func (x *ListCasesResponse) String() string {
 func (*ListCasesResponse) ProtoMessage() {}
 
 func (x *ListCasesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[63]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5779,7 +5866,7 @@ func (x *ListCasesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCasesResponse.ProtoReflect.Descriptor instead.
 func (*ListCasesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{63}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *ListCasesResponse) GetCases() []*CaseRow {
@@ -5805,7 +5892,7 @@ type GetCaseRequest struct {
 
 func (x *GetCaseRequest) Reset() {
 	*x = GetCaseRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5817,7 +5904,7 @@ func (x *GetCaseRequest) String() string {
 func (*GetCaseRequest) ProtoMessage() {}
 
 func (x *GetCaseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[64]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5830,7 +5917,7 @@ func (x *GetCaseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCaseRequest.ProtoReflect.Descriptor instead.
 func (*GetCaseRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{64}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *GetCaseRequest) GetCase() string {
@@ -5861,7 +5948,7 @@ type TransfusionRow struct {
 
 func (x *TransfusionRow) Reset() {
 	*x = TransfusionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5873,7 +5960,7 @@ func (x *TransfusionRow) String() string {
 func (*TransfusionRow) ProtoMessage() {}
 
 func (x *TransfusionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[65]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5886,7 +5973,7 @@ func (x *TransfusionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TransfusionRow.ProtoReflect.Descriptor instead.
 func (*TransfusionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{65}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *TransfusionRow) GetBag() string {
@@ -5973,7 +6060,7 @@ type VitalsRow struct {
 
 func (x *VitalsRow) Reset() {
 	*x = VitalsRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5985,7 +6072,7 @@ func (x *VitalsRow) String() string {
 func (*VitalsRow) ProtoMessage() {}
 
 func (x *VitalsRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[66]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5998,7 +6085,7 @@ func (x *VitalsRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VitalsRow.ProtoReflect.Descriptor instead.
 func (*VitalsRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{66}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *VitalsRow) GetAt() string {
@@ -6069,7 +6156,7 @@ type GetCaseResponse struct {
 
 func (x *GetCaseResponse) Reset() {
 	*x = GetCaseResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6081,7 +6168,7 @@ func (x *GetCaseResponse) String() string {
 func (*GetCaseResponse) ProtoMessage() {}
 
 func (x *GetCaseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[67]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6094,7 +6181,7 @@ func (x *GetCaseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCaseResponse.ProtoReflect.Descriptor instead.
 func (*GetCaseResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{67}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *GetCaseResponse) GetCase() *CaseRow {
@@ -6210,7 +6297,7 @@ type GetNowRequest struct {
 
 func (x *GetNowRequest) Reset() {
 	*x = GetNowRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6222,7 +6309,7 @@ func (x *GetNowRequest) String() string {
 func (*GetNowRequest) ProtoMessage() {}
 
 func (x *GetNowRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[68]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6235,7 +6322,7 @@ func (x *GetNowRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetNowRequest.ProtoReflect.Descriptor instead.
 func (*GetNowRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{68}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{69}
 }
 
 type DueRow struct {
@@ -6251,7 +6338,7 @@ type DueRow struct {
 
 func (x *DueRow) Reset() {
 	*x = DueRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6263,7 +6350,7 @@ func (x *DueRow) String() string {
 func (*DueRow) ProtoMessage() {}
 
 func (x *DueRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[69]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6276,7 +6363,7 @@ func (x *DueRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DueRow.ProtoReflect.Descriptor instead.
 func (*DueRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{69}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *DueRow) GetAt() string {
@@ -6330,7 +6417,7 @@ type GetNowResponse struct {
 
 func (x *GetNowResponse) Reset() {
 	*x = GetNowResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6342,7 +6429,7 @@ func (x *GetNowResponse) String() string {
 func (*GetNowResponse) ProtoMessage() {}
 
 func (x *GetNowResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[70]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6355,7 +6442,7 @@ func (x *GetNowResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetNowResponse.ProtoReflect.Descriptor instead.
 func (*GetNowResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{70}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *GetNowResponse) GetNow() string {
@@ -6421,7 +6508,7 @@ type ListDiscrepanciesRequest struct {
 
 func (x *ListDiscrepanciesRequest) Reset() {
 	*x = ListDiscrepanciesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6433,7 +6520,7 @@ func (x *ListDiscrepanciesRequest) String() string {
 func (*ListDiscrepanciesRequest) ProtoMessage() {}
 
 func (x *ListDiscrepanciesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[71]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6446,7 +6533,7 @@ func (x *ListDiscrepanciesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDiscrepanciesRequest.ProtoReflect.Descriptor instead.
 func (*ListDiscrepanciesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{71}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *ListDiscrepanciesRequest) GetOpen() bool {
@@ -6508,7 +6595,7 @@ type DiscrepancyRow struct {
 
 func (x *DiscrepancyRow) Reset() {
 	*x = DiscrepancyRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6520,7 +6607,7 @@ func (x *DiscrepancyRow) String() string {
 func (*DiscrepancyRow) ProtoMessage() {}
 
 func (x *DiscrepancyRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[72]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6533,7 +6620,7 @@ func (x *DiscrepancyRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DiscrepancyRow.ProtoReflect.Descriptor instead.
 func (*DiscrepancyRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{72}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *DiscrepancyRow) GetKind() string {
@@ -6606,7 +6693,7 @@ type ListDiscrepanciesResponse struct {
 
 func (x *ListDiscrepanciesResponse) Reset() {
 	*x = ListDiscrepanciesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6618,7 +6705,7 @@ func (x *ListDiscrepanciesResponse) String() string {
 func (*ListDiscrepanciesResponse) ProtoMessage() {}
 
 func (x *ListDiscrepanciesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[73]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6631,7 +6718,7 @@ func (x *ListDiscrepanciesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDiscrepanciesResponse.ProtoReflect.Descriptor instead.
 func (*ListDiscrepanciesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{73}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *ListDiscrepanciesResponse) GetDiscrepancies() []*DiscrepancyRow {
@@ -6672,7 +6759,7 @@ type KindCount struct {
 
 func (x *KindCount) Reset() {
 	*x = KindCount{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6684,7 +6771,7 @@ func (x *KindCount) String() string {
 func (*KindCount) ProtoMessage() {}
 
 func (x *KindCount) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[74]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6697,7 +6784,7 @@ func (x *KindCount) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KindCount.ProtoReflect.Descriptor instead.
 func (*KindCount) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{74}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *KindCount) GetKind() string {
@@ -6722,7 +6809,7 @@ type GetDigestRequest struct {
 
 func (x *GetDigestRequest) Reset() {
 	*x = GetDigestRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6734,7 +6821,7 @@ func (x *GetDigestRequest) String() string {
 func (*GetDigestRequest) ProtoMessage() {}
 
 func (x *GetDigestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[75]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6747,7 +6834,7 @@ func (x *GetDigestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDigestRequest.ProtoReflect.Descriptor instead.
 func (*GetDigestRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{75}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{76}
 }
 
 type Head struct {
@@ -6763,7 +6850,7 @@ type Head struct {
 
 func (x *Head) Reset() {
 	*x = Head{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6775,7 +6862,7 @@ func (x *Head) String() string {
 func (*Head) ProtoMessage() {}
 
 func (x *Head) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[76]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6788,7 +6875,7 @@ func (x *Head) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Head.ProtoReflect.Descriptor instead.
 func (*Head) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{76}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *Head) GetLog() string {
@@ -6838,7 +6925,7 @@ type GetDigestResponse struct {
 
 func (x *GetDigestResponse) Reset() {
 	*x = GetDigestResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6850,7 +6937,7 @@ func (x *GetDigestResponse) String() string {
 func (*GetDigestResponse) ProtoMessage() {}
 
 func (x *GetDigestResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[77]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6863,7 +6950,7 @@ func (x *GetDigestResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDigestResponse.ProtoReflect.Descriptor instead.
 func (*GetDigestResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{77}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *GetDigestResponse) GetDigest() string {
@@ -6902,7 +6989,7 @@ type GetStatusRequest struct {
 
 func (x *GetStatusRequest) Reset() {
 	*x = GetStatusRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6914,7 +7001,7 @@ func (x *GetStatusRequest) String() string {
 func (*GetStatusRequest) ProtoMessage() {}
 
 func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[78]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6927,7 +7014,7 @@ func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetStatusRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{78}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{79}
 }
 
 type GetStatusResponse struct {
@@ -6962,7 +7049,7 @@ type GetStatusResponse struct {
 
 func (x *GetStatusResponse) Reset() {
 	*x = GetStatusResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6974,7 +7061,7 @@ func (x *GetStatusResponse) String() string {
 func (*GetStatusResponse) ProtoMessage() {}
 
 func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[79]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6987,7 +7074,7 @@ func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusResponse.ProtoReflect.Descriptor instead.
 func (*GetStatusResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{79}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *GetStatusResponse) GetPractice() string {
@@ -7144,7 +7231,7 @@ type PartRow struct {
 
 func (x *PartRow) Reset() {
 	*x = PartRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7156,7 +7243,7 @@ func (x *PartRow) String() string {
 func (*PartRow) ProtoMessage() {}
 
 func (x *PartRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[80]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7169,7 +7256,7 @@ func (x *PartRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PartRow.ProtoReflect.Descriptor instead.
 func (*PartRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{80}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *PartRow) GetPart() string {
@@ -7209,7 +7296,7 @@ type GetRecordRequest struct {
 
 func (x *GetRecordRequest) Reset() {
 	*x = GetRecordRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7221,7 +7308,7 @@ func (x *GetRecordRequest) String() string {
 func (*GetRecordRequest) ProtoMessage() {}
 
 func (x *GetRecordRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[81]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7234,7 +7321,7 @@ func (x *GetRecordRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecordRequest.ProtoReflect.Descriptor instead.
 func (*GetRecordRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{81}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *GetRecordRequest) GetRecord() string {
@@ -7274,7 +7361,7 @@ type GetRecordResponse struct {
 
 func (x *GetRecordResponse) Reset() {
 	*x = GetRecordResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7286,7 +7373,7 @@ func (x *GetRecordResponse) String() string {
 func (*GetRecordResponse) ProtoMessage() {}
 
 func (x *GetRecordResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[82]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7299,7 +7386,7 @@ func (x *GetRecordResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecordResponse.ProtoReflect.Descriptor instead.
 func (*GetRecordResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{82}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *GetRecordResponse) GetRecord() string {
@@ -7436,7 +7523,7 @@ type ListPeopleRequest struct {
 
 func (x *ListPeopleRequest) Reset() {
 	*x = ListPeopleRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7448,7 +7535,7 @@ func (x *ListPeopleRequest) String() string {
 func (*ListPeopleRequest) ProtoMessage() {}
 
 func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[83]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7461,7 +7548,7 @@ func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleRequest.ProtoReflect.Descriptor instead.
 func (*ListPeopleRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{83}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{84}
 }
 
 type PersonRow struct {
@@ -7478,7 +7565,7 @@ type PersonRow struct {
 
 func (x *PersonRow) Reset() {
 	*x = PersonRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7490,7 +7577,7 @@ func (x *PersonRow) String() string {
 func (*PersonRow) ProtoMessage() {}
 
 func (x *PersonRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[84]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7503,7 +7590,7 @@ func (x *PersonRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PersonRow.ProtoReflect.Descriptor instead.
 func (*PersonRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{84}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *PersonRow) GetPerson() string {
@@ -7558,7 +7645,7 @@ type DeviceRow struct {
 
 func (x *DeviceRow) Reset() {
 	*x = DeviceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7570,7 +7657,7 @@ func (x *DeviceRow) String() string {
 func (*DeviceRow) ProtoMessage() {}
 
 func (x *DeviceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[85]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7583,7 +7670,7 @@ func (x *DeviceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceRow.ProtoReflect.Descriptor instead.
 func (*DeviceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{85}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *DeviceRow) GetDevice() string {
@@ -7645,7 +7732,7 @@ type ListPeopleResponse struct {
 
 func (x *ListPeopleResponse) Reset() {
 	*x = ListPeopleResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7657,7 +7744,7 @@ func (x *ListPeopleResponse) String() string {
 func (*ListPeopleResponse) ProtoMessage() {}
 
 func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[86]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7670,7 +7757,7 @@ func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleResponse.ProtoReflect.Descriptor instead.
 func (*ListPeopleResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{86}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{87}
 }
 
 func (x *ListPeopleResponse) GetPeople() []*PersonRow {
@@ -7696,7 +7783,7 @@ type GetPersonRequest struct {
 
 func (x *GetPersonRequest) Reset() {
 	*x = GetPersonRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7708,7 +7795,7 @@ func (x *GetPersonRequest) String() string {
 func (*GetPersonRequest) ProtoMessage() {}
 
 func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[87]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7721,7 +7808,7 @@ func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPersonRequest.ProtoReflect.Descriptor instead.
 func (*GetPersonRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{87}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{88}
 }
 
 func (x *GetPersonRequest) GetPerson() string {
@@ -7747,7 +7834,7 @@ type GetPersonResponse struct {
 
 func (x *GetPersonResponse) Reset() {
 	*x = GetPersonResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7759,7 +7846,7 @@ func (x *GetPersonResponse) String() string {
 func (*GetPersonResponse) ProtoMessage() {}
 
 func (x *GetPersonResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[88]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7772,7 +7859,7 @@ func (x *GetPersonResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPersonResponse.ProtoReflect.Descriptor instead.
 func (*GetPersonResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{88}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{89}
 }
 
 func (x *GetPersonResponse) GetPerson() *PersonRow {
@@ -7826,7 +7913,7 @@ type ListAffectedRequest struct {
 
 func (x *ListAffectedRequest) Reset() {
 	*x = ListAffectedRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7838,7 +7925,7 @@ func (x *ListAffectedRequest) String() string {
 func (*ListAffectedRequest) ProtoMessage() {}
 
 func (x *ListAffectedRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[89]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7851,7 +7938,7 @@ func (x *ListAffectedRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAffectedRequest.ProtoReflect.Descriptor instead.
 func (*ListAffectedRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{89}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{90}
 }
 
 func (x *ListAffectedRequest) GetVersion() string {
@@ -7870,7 +7957,7 @@ type ListAffectedResponse struct {
 
 func (x *ListAffectedResponse) Reset() {
 	*x = ListAffectedResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7882,7 +7969,7 @@ func (x *ListAffectedResponse) String() string {
 func (*ListAffectedResponse) ProtoMessage() {}
 
 func (x *ListAffectedResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[90]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7895,7 +7982,7 @@ func (x *ListAffectedResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAffectedResponse.ProtoReflect.Descriptor instead.
 func (*ListAffectedResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{90}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{91}
 }
 
 func (x *ListAffectedResponse) GetCases() []*CaseRow {
@@ -7916,7 +8003,7 @@ type ListUseRequest struct {
 
 func (x *ListUseRequest) Reset() {
 	*x = ListUseRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7928,7 +8015,7 @@ func (x *ListUseRequest) String() string {
 func (*ListUseRequest) ProtoMessage() {}
 
 func (x *ListUseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[91]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7941,7 +8028,7 @@ func (x *ListUseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUseRequest.ProtoReflect.Descriptor instead.
 func (*ListUseRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{91}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{92}
 }
 
 func (x *ListUseRequest) GetBy() string {
@@ -7981,7 +8068,7 @@ type UseRow struct {
 
 func (x *UseRow) Reset() {
 	*x = UseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7993,7 +8080,7 @@ func (x *UseRow) String() string {
 func (*UseRow) ProtoMessage() {}
 
 func (x *UseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[92]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8006,7 +8093,7 @@ func (x *UseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UseRow.ProtoReflect.Descriptor instead.
 func (*UseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{92}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{93}
 }
 
 func (x *UseRow) GetGroup() string {
@@ -8075,7 +8162,7 @@ type ListUseResponse struct {
 
 func (x *ListUseResponse) Reset() {
 	*x = ListUseResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8087,7 +8174,7 @@ func (x *ListUseResponse) String() string {
 func (*ListUseResponse) ProtoMessage() {}
 
 func (x *ListUseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[93]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8100,7 +8187,7 @@ func (x *ListUseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUseResponse.ProtoReflect.Descriptor instead.
 func (*ListUseResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{93}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{94}
 }
 
 func (x *ListUseResponse) GetRows() []*UseRow {
@@ -8129,7 +8216,7 @@ type GetBalanceRequest struct {
 
 func (x *GetBalanceRequest) Reset() {
 	*x = GetBalanceRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8141,7 +8228,7 @@ func (x *GetBalanceRequest) String() string {
 func (*GetBalanceRequest) ProtoMessage() {}
 
 func (x *GetBalanceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[94]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8154,7 +8241,7 @@ func (x *GetBalanceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBalanceRequest.ProtoReflect.Descriptor instead.
 func (*GetBalanceRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{94}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{95}
 }
 
 func (x *GetBalanceRequest) GetFrom() string {
@@ -8206,7 +8293,7 @@ type BalanceLine struct {
 
 func (x *BalanceLine) Reset() {
 	*x = BalanceLine{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[96]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8218,7 +8305,7 @@ func (x *BalanceLine) String() string {
 func (*BalanceLine) ProtoMessage() {}
 
 func (x *BalanceLine) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[95]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[96]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8231,7 +8318,7 @@ func (x *BalanceLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BalanceLine.ProtoReflect.Descriptor instead.
 func (*BalanceLine) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{95}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{96}
 }
 
 func (x *BalanceLine) GetWay() string {
@@ -8346,7 +8433,7 @@ type BalanceRow struct {
 
 func (x *BalanceRow) Reset() {
 	*x = BalanceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[96]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[97]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8358,7 +8445,7 @@ func (x *BalanceRow) String() string {
 func (*BalanceRow) ProtoMessage() {}
 
 func (x *BalanceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[96]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[97]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8371,7 +8458,7 @@ func (x *BalanceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BalanceRow.ProtoReflect.Descriptor instead.
 func (*BalanceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{96}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{97}
 }
 
 func (x *BalanceRow) GetGroup() string {
@@ -8643,7 +8730,7 @@ type GetBalanceResponse struct {
 
 func (x *GetBalanceResponse) Reset() {
 	*x = GetBalanceResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[97]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[98]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8655,7 +8742,7 @@ func (x *GetBalanceResponse) String() string {
 func (*GetBalanceResponse) ProtoMessage() {}
 
 func (x *GetBalanceResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[97]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[98]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8668,7 +8755,7 @@ func (x *GetBalanceResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBalanceResponse.ProtoReflect.Descriptor instead.
 func (*GetBalanceResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{97}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{98}
 }
 
 func (x *GetBalanceResponse) GetRows() []*BalanceRow {
@@ -8735,7 +8822,7 @@ type Closing struct {
 
 func (x *Closing) Reset() {
 	*x = Closing{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[98]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[99]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8747,7 +8834,7 @@ func (x *Closing) String() string {
 func (*Closing) ProtoMessage() {}
 
 func (x *Closing) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[98]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[99]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8760,7 +8847,7 @@ func (x *Closing) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Closing.ProtoReflect.Descriptor instead.
 func (*Closing) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{98}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{99}
 }
 
 func (x *Closing) GetMonth() string {
@@ -8824,7 +8911,7 @@ type ClosingChange struct {
 
 func (x *ClosingChange) Reset() {
 	*x = ClosingChange{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[99]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[100]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8836,7 +8923,7 @@ func (x *ClosingChange) String() string {
 func (*ClosingChange) ProtoMessage() {}
 
 func (x *ClosingChange) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[99]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[100]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8849,7 +8936,7 @@ func (x *ClosingChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClosingChange.ProtoReflect.Descriptor instead.
 func (*ClosingChange) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{99}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{100}
 }
 
 func (x *ClosingChange) GetPlace() string {
@@ -8940,7 +9027,7 @@ type GetRecallRequest struct {
 
 func (x *GetRecallRequest) Reset() {
 	*x = GetRecallRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[100]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8952,7 +9039,7 @@ func (x *GetRecallRequest) String() string {
 func (*GetRecallRequest) ProtoMessage() {}
 
 func (x *GetRecallRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[100]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8965,7 +9052,7 @@ func (x *GetRecallRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecallRequest.ProtoReflect.Descriptor instead.
 func (*GetRecallRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{100}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{101}
 }
 
 func (x *GetRecallRequest) GetProduct() string {
@@ -9045,7 +9132,7 @@ type RecallBatch struct {
 
 func (x *RecallBatch) Reset() {
 	*x = RecallBatch{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9057,7 +9144,7 @@ func (x *RecallBatch) String() string {
 func (*RecallBatch) ProtoMessage() {}
 
 func (x *RecallBatch) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[101]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9070,7 +9157,7 @@ func (x *RecallBatch) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallBatch.ProtoReflect.Descriptor instead.
 func (*RecallBatch) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{101}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{102}
 }
 
 func (x *RecallBatch) GetProduct() string {
@@ -9130,7 +9217,7 @@ type RecallBag struct {
 
 func (x *RecallBag) Reset() {
 	*x = RecallBag{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9142,7 +9229,7 @@ func (x *RecallBag) String() string {
 func (*RecallBag) ProtoMessage() {}
 
 func (x *RecallBag) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[102]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9155,7 +9242,7 @@ func (x *RecallBag) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallBag.ProtoReflect.Descriptor instead.
 func (*RecallBag) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{102}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{103}
 }
 
 func (x *RecallBag) GetBag() string {
@@ -9257,7 +9344,7 @@ type RecallPatient struct {
 
 func (x *RecallPatient) Reset() {
 	*x = RecallPatient{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9269,7 +9356,7 @@ func (x *RecallPatient) String() string {
 func (*RecallPatient) ProtoMessage() {}
 
 func (x *RecallPatient) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[103]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9282,7 +9369,7 @@ func (x *RecallPatient) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallPatient.ProtoReflect.Descriptor instead.
 func (*RecallPatient) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{103}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{104}
 }
 
 func (x *RecallPatient) GetCase() string {
@@ -9425,7 +9512,7 @@ type RecallHold struct {
 
 func (x *RecallHold) Reset() {
 	*x = RecallHold{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9437,7 +9524,7 @@ func (x *RecallHold) String() string {
 func (*RecallHold) ProtoMessage() {}
 
 func (x *RecallHold) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[104]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9450,7 +9537,7 @@ func (x *RecallHold) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallHold.ProtoReflect.Descriptor instead.
 func (*RecallHold) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{104}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{105}
 }
 
 func (x *RecallHold) GetRecord() string {
@@ -9559,7 +9646,7 @@ type GetRecallResponse struct {
 
 func (x *GetRecallResponse) Reset() {
 	*x = GetRecallResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9571,7 +9658,7 @@ func (x *GetRecallResponse) String() string {
 func (*GetRecallResponse) ProtoMessage() {}
 
 func (x *GetRecallResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[105]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9584,7 +9671,7 @@ func (x *GetRecallResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecallResponse.ProtoReflect.Descriptor instead.
 func (*GetRecallResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{105}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{106}
 }
 
 func (x *GetRecallResponse) GetAbout() string {
@@ -9722,7 +9809,7 @@ type ListUnprovenRequest struct {
 
 func (x *ListUnprovenRequest) Reset() {
 	*x = ListUnprovenRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9734,7 +9821,7 @@ func (x *ListUnprovenRequest) String() string {
 func (*ListUnprovenRequest) ProtoMessage() {}
 
 func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[106]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9747,7 +9834,7 @@ func (x *ListUnprovenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenRequest.ProtoReflect.Descriptor instead.
 func (*ListUnprovenRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{106}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{107}
 }
 
 func (x *ListUnprovenRequest) GetUnsigned() bool {
@@ -9777,7 +9864,7 @@ type UnprovenRow struct {
 
 func (x *UnprovenRow) Reset() {
 	*x = UnprovenRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[108]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9789,7 +9876,7 @@ func (x *UnprovenRow) String() string {
 func (*UnprovenRow) ProtoMessage() {}
 
 func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[107]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[108]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9802,7 +9889,7 @@ func (x *UnprovenRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnprovenRow.ProtoReflect.Descriptor instead.
 func (*UnprovenRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{107}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{108}
 }
 
 func (x *UnprovenRow) GetAt() string {
@@ -9878,7 +9965,7 @@ type ListUnprovenResponse struct {
 
 func (x *ListUnprovenResponse) Reset() {
 	*x = ListUnprovenResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[108]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[109]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9890,7 +9977,7 @@ func (x *ListUnprovenResponse) String() string {
 func (*ListUnprovenResponse) ProtoMessage() {}
 
 func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[108]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[109]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9903,7 +9990,7 @@ func (x *ListUnprovenResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUnprovenResponse.ProtoReflect.Descriptor instead.
 func (*ListUnprovenResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{108}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{109}
 }
 
 func (x *ListUnprovenResponse) GetRows() []*UnprovenRow {
@@ -9933,7 +10020,7 @@ type ListLateRequest struct {
 
 func (x *ListLateRequest) Reset() {
 	*x = ListLateRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[109]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[110]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9945,7 +10032,7 @@ func (x *ListLateRequest) String() string {
 func (*ListLateRequest) ProtoMessage() {}
 
 func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[109]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[110]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9958,7 +10045,7 @@ func (x *ListLateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateRequest.ProtoReflect.Descriptor instead.
 func (*ListLateRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{109}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{110}
 }
 
 func (x *ListLateRequest) GetLimit() int32 {
@@ -10016,7 +10103,7 @@ type LateRow struct {
 
 func (x *LateRow) Reset() {
 	*x = LateRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[110]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[111]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10028,7 +10115,7 @@ func (x *LateRow) String() string {
 func (*LateRow) ProtoMessage() {}
 
 func (x *LateRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[110]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[111]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10041,7 +10128,7 @@ func (x *LateRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LateRow.ProtoReflect.Descriptor instead.
 func (*LateRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{110}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{111}
 }
 
 func (x *LateRow) GetCase() string {
@@ -10118,7 +10205,7 @@ type ListLateResponse struct {
 
 func (x *ListLateResponse) Reset() {
 	*x = ListLateResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[111]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[112]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10130,7 +10217,7 @@ func (x *ListLateResponse) String() string {
 func (*ListLateResponse) ProtoMessage() {}
 
 func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[111]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[112]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10143,7 +10230,7 @@ func (x *ListLateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLateResponse.ProtoReflect.Descriptor instead.
 func (*ListLateResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{111}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{112}
 }
 
 func (x *ListLateResponse) GetRows() []*LateRow {
@@ -10173,7 +10260,7 @@ type ListCorrectionsRequest struct {
 
 func (x *ListCorrectionsRequest) Reset() {
 	*x = ListCorrectionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[112]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[113]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10185,7 +10272,7 @@ func (x *ListCorrectionsRequest) String() string {
 func (*ListCorrectionsRequest) ProtoMessage() {}
 
 func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[112]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[113]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10198,7 +10285,7 @@ func (x *ListCorrectionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsRequest.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{112}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{113}
 }
 
 func (x *ListCorrectionsRequest) GetLimit() int32 {
@@ -10259,7 +10346,7 @@ type CorrectionRow struct {
 
 func (x *CorrectionRow) Reset() {
 	*x = CorrectionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[113]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[114]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10271,7 +10358,7 @@ func (x *CorrectionRow) String() string {
 func (*CorrectionRow) ProtoMessage() {}
 
 func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[113]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[114]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10284,7 +10371,7 @@ func (x *CorrectionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectionRow.ProtoReflect.Descriptor instead.
 func (*CorrectionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{113}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{114}
 }
 
 func (x *CorrectionRow) GetAt() string {
@@ -10375,7 +10462,7 @@ type ListCorrectionsResponse struct {
 
 func (x *ListCorrectionsResponse) Reset() {
 	*x = ListCorrectionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[114]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[115]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10387,7 +10474,7 @@ func (x *ListCorrectionsResponse) String() string {
 func (*ListCorrectionsResponse) ProtoMessage() {}
 
 func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[114]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[115]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10400,7 +10487,7 @@ func (x *ListCorrectionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionsResponse.ProtoReflect.Descriptor instead.
 func (*ListCorrectionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{114}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{115}
 }
 
 func (x *ListCorrectionsResponse) GetRows() []*CorrectionRow {
@@ -10433,7 +10520,7 @@ type ListPlasmaRequest struct {
 
 func (x *ListPlasmaRequest) Reset() {
 	*x = ListPlasmaRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[115]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[116]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10445,7 +10532,7 @@ func (x *ListPlasmaRequest) String() string {
 func (*ListPlasmaRequest) ProtoMessage() {}
 
 func (x *ListPlasmaRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[115]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[116]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10458,7 +10545,7 @@ func (x *ListPlasmaRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPlasmaRequest.ProtoReflect.Descriptor instead.
 func (*ListPlasmaRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{115}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{116}
 }
 
 func (x *ListPlasmaRequest) GetLimit() int32 {
@@ -10554,7 +10641,7 @@ type PlasmaRow struct {
 
 func (x *PlasmaRow) Reset() {
 	*x = PlasmaRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[116]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[117]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10566,7 +10653,7 @@ func (x *PlasmaRow) String() string {
 func (*PlasmaRow) ProtoMessage() {}
 
 func (x *PlasmaRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[116]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[117]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10579,7 +10666,7 @@ func (x *PlasmaRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlasmaRow.ProtoReflect.Descriptor instead.
 func (*PlasmaRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{116}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{117}
 }
 
 func (x *PlasmaRow) GetAt() string {
@@ -10735,7 +10822,7 @@ type ListPlasmaResponse struct {
 
 func (x *ListPlasmaResponse) Reset() {
 	*x = ListPlasmaResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[117]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[118]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10747,7 +10834,7 @@ func (x *ListPlasmaResponse) String() string {
 func (*ListPlasmaResponse) ProtoMessage() {}
 
 func (x *ListPlasmaResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[117]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[118]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10760,7 +10847,7 @@ func (x *ListPlasmaResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPlasmaResponse.ProtoReflect.Descriptor instead.
 func (*ListPlasmaResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{117}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{118}
 }
 
 func (x *ListPlasmaResponse) GetRows() []*PlasmaRow {
@@ -10793,7 +10880,7 @@ type ListPricesRequest struct {
 
 func (x *ListPricesRequest) Reset() {
 	*x = ListPricesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[118]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[119]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10805,7 +10892,7 @@ func (x *ListPricesRequest) String() string {
 func (*ListPricesRequest) ProtoMessage() {}
 
 func (x *ListPricesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[118]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[119]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10818,7 +10905,7 @@ func (x *ListPricesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPricesRequest.ProtoReflect.Descriptor instead.
 func (*ListPricesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{118}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{119}
 }
 
 func (x *ListPricesRequest) GetAt() string {
@@ -10853,7 +10940,7 @@ type PriceRow struct {
 
 func (x *PriceRow) Reset() {
 	*x = PriceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[119]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[120]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10865,7 +10952,7 @@ func (x *PriceRow) String() string {
 func (*PriceRow) ProtoMessage() {}
 
 func (x *PriceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[119]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[120]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10878,7 +10965,7 @@ func (x *PriceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PriceRow.ProtoReflect.Descriptor instead.
 func (*PriceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{119}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{120}
 }
 
 func (x *PriceRow) GetItem() string {
@@ -10968,7 +11055,7 @@ type ListPricesResponse struct {
 
 func (x *ListPricesResponse) Reset() {
 	*x = ListPricesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[120]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[121]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10980,7 +11067,7 @@ func (x *ListPricesResponse) String() string {
 func (*ListPricesResponse) ProtoMessage() {}
 
 func (x *ListPricesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[120]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[121]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10993,7 +11080,7 @@ func (x *ListPricesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPricesResponse.ProtoReflect.Descriptor instead.
 func (*ListPricesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{120}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{121}
 }
 
 func (x *ListPricesResponse) GetRows() []*PriceRow {
@@ -11019,7 +11106,7 @@ type GetChargesRequest struct {
 
 func (x *GetChargesRequest) Reset() {
 	*x = GetChargesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[121]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[122]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -11031,7 +11118,7 @@ func (x *GetChargesRequest) String() string {
 func (*GetChargesRequest) ProtoMessage() {}
 
 func (x *GetChargesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[121]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[122]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -11044,7 +11131,7 @@ func (x *GetChargesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetChargesRequest.ProtoReflect.Descriptor instead.
 func (*GetChargesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{121}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{122}
 }
 
 func (x *GetChargesRequest) GetCase() string {
@@ -11100,7 +11187,7 @@ type ChargeRow struct {
 
 func (x *ChargeRow) Reset() {
 	*x = ChargeRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[122]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[123]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -11112,7 +11199,7 @@ func (x *ChargeRow) String() string {
 func (*ChargeRow) ProtoMessage() {}
 
 func (x *ChargeRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[122]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[123]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -11125,7 +11212,7 @@ func (x *ChargeRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChargeRow.ProtoReflect.Descriptor instead.
 func (*ChargeRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{122}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{123}
 }
 
 func (x *ChargeRow) GetMonth() string {
@@ -11330,7 +11417,7 @@ type ChargeSum struct {
 
 func (x *ChargeSum) Reset() {
 	*x = ChargeSum{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[123]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[124]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -11342,7 +11429,7 @@ func (x *ChargeSum) String() string {
 func (*ChargeSum) ProtoMessage() {}
 
 func (x *ChargeSum) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[123]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[124]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -11355,7 +11442,7 @@ func (x *ChargeSum) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChargeSum.ProtoReflect.Descriptor instead.
 func (*ChargeSum) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{123}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{124}
 }
 
 func (x *ChargeSum) GetCurrency() string {
@@ -11400,7 +11487,7 @@ type ChargeTax struct {
 
 func (x *ChargeTax) Reset() {
 	*x = ChargeTax{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[124]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[125]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -11412,7 +11499,7 @@ func (x *ChargeTax) String() string {
 func (*ChargeTax) ProtoMessage() {}
 
 func (x *ChargeTax) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[124]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[125]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -11425,7 +11512,7 @@ func (x *ChargeTax) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChargeTax.ProtoReflect.Descriptor instead.
 func (*ChargeTax) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{124}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{125}
 }
 
 func (x *ChargeTax) GetName() string {
@@ -11478,7 +11565,7 @@ type ChargeChange struct {
 
 func (x *ChargeChange) Reset() {
 	*x = ChargeChange{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[125]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[126]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -11490,7 +11577,7 @@ func (x *ChargeChange) String() string {
 func (*ChargeChange) ProtoMessage() {}
 
 func (x *ChargeChange) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[125]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[126]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -11503,7 +11590,7 @@ func (x *ChargeChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChargeChange.ProtoReflect.Descriptor instead.
 func (*ChargeChange) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{125}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{126}
 }
 
 func (x *ChargeChange) GetLine() string {
@@ -11558,7 +11645,7 @@ type InvoiceRow struct {
 
 func (x *InvoiceRow) Reset() {
 	*x = InvoiceRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[126]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[127]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -11570,7 +11657,7 @@ func (x *InvoiceRow) String() string {
 func (*InvoiceRow) ProtoMessage() {}
 
 func (x *InvoiceRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[126]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[127]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -11583,7 +11670,7 @@ func (x *InvoiceRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InvoiceRow.ProtoReflect.Descriptor instead.
 func (*InvoiceRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{126}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{127}
 }
 
 func (x *InvoiceRow) GetNumber() string {
@@ -11648,7 +11735,7 @@ type LostCharge struct {
 
 func (x *LostCharge) Reset() {
 	*x = LostCharge{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[127]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[128]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -11660,7 +11747,7 @@ func (x *LostCharge) String() string {
 func (*LostCharge) ProtoMessage() {}
 
 func (x *LostCharge) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[127]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[128]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -11673,7 +11760,7 @@ func (x *LostCharge) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LostCharge.ProtoReflect.Descriptor instead.
 func (*LostCharge) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{127}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{128}
 }
 
 func (x *LostCharge) GetLine() string {
@@ -11736,7 +11823,7 @@ type GetChargesResponse struct {
 
 func (x *GetChargesResponse) Reset() {
 	*x = GetChargesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[128]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[129]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -11748,7 +11835,7 @@ func (x *GetChargesResponse) String() string {
 func (*GetChargesResponse) ProtoMessage() {}
 
 func (x *GetChargesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[128]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[129]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -11761,7 +11848,7 @@ func (x *GetChargesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetChargesResponse.ProtoReflect.Descriptor instead.
 func (*GetChargesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{128}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{129}
 }
 
 func (x *GetChargesResponse) GetCase() string {
@@ -11903,7 +11990,7 @@ type ListChargesRequest struct {
 
 func (x *ListChargesRequest) Reset() {
 	*x = ListChargesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[129]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[130]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -11915,7 +12002,7 @@ func (x *ListChargesRequest) String() string {
 func (*ListChargesRequest) ProtoMessage() {}
 
 func (x *ListChargesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[129]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[130]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -11928,7 +12015,7 @@ func (x *ListChargesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListChargesRequest.ProtoReflect.Descriptor instead.
 func (*ListChargesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{129}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{130}
 }
 
 func (x *ListChargesRequest) GetLimit() int32 {
@@ -11979,7 +12066,7 @@ type ListChargesResponse struct {
 
 func (x *ListChargesResponse) Reset() {
 	*x = ListChargesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[130]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[131]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -11991,7 +12078,7 @@ func (x *ListChargesResponse) String() string {
 func (*ListChargesResponse) ProtoMessage() {}
 
 func (x *ListChargesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[130]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[131]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -12004,7 +12091,7 @@ func (x *ListChargesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListChargesResponse.ProtoReflect.Descriptor instead.
 func (*ListChargesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{130}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{131}
 }
 
 func (x *ListChargesResponse) GetRows() []*ChargeRow {
@@ -12039,7 +12126,7 @@ type ListChargedRequest struct {
 
 func (x *ListChargedRequest) Reset() {
 	*x = ListChargedRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[131]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[132]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -12051,7 +12138,7 @@ func (x *ListChargedRequest) String() string {
 func (*ListChargedRequest) ProtoMessage() {}
 
 func (x *ListChargedRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[131]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[132]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -12064,7 +12151,7 @@ func (x *ListChargedRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListChargedRequest.ProtoReflect.Descriptor instead.
 func (*ListChargedRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{131}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{132}
 }
 
 func (x *ListChargedRequest) GetFrom() string {
@@ -12113,7 +12200,7 @@ type ChargedRow struct {
 
 func (x *ChargedRow) Reset() {
 	*x = ChargedRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[132]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[133]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -12125,7 +12212,7 @@ func (x *ChargedRow) String() string {
 func (*ChargedRow) ProtoMessage() {}
 
 func (x *ChargedRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[132]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[133]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -12138,7 +12225,7 @@ func (x *ChargedRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChargedRow.ProtoReflect.Descriptor instead.
 func (*ChargedRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{132}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{133}
 }
 
 func (x *ChargedRow) GetMonth() string {
@@ -12244,7 +12331,7 @@ type ListChargedResponse struct {
 
 func (x *ListChargedResponse) Reset() {
 	*x = ListChargedResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[133]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[134]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -12256,7 +12343,7 @@ func (x *ListChargedResponse) String() string {
 func (*ListChargedResponse) ProtoMessage() {}
 
 func (x *ListChargedResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[133]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[134]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -12269,7 +12356,7 @@ func (x *ListChargedResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListChargedResponse.ProtoReflect.Descriptor instead.
 func (*ListChargedResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{133}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{134}
 }
 
 func (x *ListChargedResponse) GetRows() []*ChargedRow {
@@ -12304,7 +12391,7 @@ type ListReactionsRequest struct {
 
 func (x *ListReactionsRequest) Reset() {
 	*x = ListReactionsRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[134]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[135]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -12316,7 +12403,7 @@ func (x *ListReactionsRequest) String() string {
 func (*ListReactionsRequest) ProtoMessage() {}
 
 func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[134]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[135]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -12329,7 +12416,7 @@ func (x *ListReactionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsRequest.ProtoReflect.Descriptor instead.
 func (*ListReactionsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{134}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{135}
 }
 
 func (x *ListReactionsRequest) GetBy() string {
@@ -12377,7 +12464,7 @@ type ReactionRow struct {
 
 func (x *ReactionRow) Reset() {
 	*x = ReactionRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[135]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[136]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -12389,7 +12476,7 @@ func (x *ReactionRow) String() string {
 func (*ReactionRow) ProtoMessage() {}
 
 func (x *ReactionRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[135]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[136]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -12402,7 +12489,7 @@ func (x *ReactionRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionRow.ProtoReflect.Descriptor instead.
 func (*ReactionRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{135}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{136}
 }
 
 func (x *ReactionRow) GetGroup() string {
@@ -12493,7 +12580,7 @@ type ReactionChart struct {
 
 func (x *ReactionChart) Reset() {
 	*x = ReactionChart{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[136]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[137]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -12505,7 +12592,7 @@ func (x *ReactionChart) String() string {
 func (*ReactionChart) ProtoMessage() {}
 
 func (x *ReactionChart) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[136]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[137]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -12518,7 +12605,7 @@ func (x *ReactionChart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReactionChart.ProtoReflect.Descriptor instead.
 func (*ReactionChart) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{136}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{137}
 }
 
 func (x *ReactionChart) GetUsual() float64 {
@@ -12615,7 +12702,7 @@ type ListReactionsResponse struct {
 
 func (x *ListReactionsResponse) Reset() {
 	*x = ListReactionsResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[137]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[138]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -12627,7 +12714,7 @@ func (x *ListReactionsResponse) String() string {
 func (*ListReactionsResponse) ProtoMessage() {}
 
 func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[137]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[138]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -12640,7 +12727,7 @@ func (x *ListReactionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReactionsResponse.ProtoReflect.Descriptor instead.
 func (*ListReactionsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{137}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{138}
 }
 
 func (x *ListReactionsResponse) GetRows() []*ReactionRow {
@@ -12703,7 +12790,7 @@ type ListResponsesRequest struct {
 
 func (x *ListResponsesRequest) Reset() {
 	*x = ListResponsesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[138]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[139]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -12715,7 +12802,7 @@ func (x *ListResponsesRequest) String() string {
 func (*ListResponsesRequest) ProtoMessage() {}
 
 func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[138]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[139]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -12728,7 +12815,7 @@ func (x *ListResponsesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesRequest.ProtoReflect.Descriptor instead.
 func (*ListResponsesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{138}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{139}
 }
 
 func (x *ListResponsesRequest) GetBy() string {
@@ -12764,7 +12851,7 @@ type ShareSpan struct {
 
 func (x *ShareSpan) Reset() {
 	*x = ShareSpan{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[139]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[140]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -12776,7 +12863,7 @@ func (x *ShareSpan) String() string {
 func (*ShareSpan) ProtoMessage() {}
 
 func (x *ShareSpan) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[139]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[140]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -12789,7 +12876,7 @@ func (x *ShareSpan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShareSpan.ProtoReflect.Descriptor instead.
 func (*ShareSpan) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{139}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{140}
 }
 
 func (x *ShareSpan) GetLow() float64 {
@@ -12839,7 +12926,7 @@ type ResponseRow struct {
 
 func (x *ResponseRow) Reset() {
 	*x = ResponseRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[140]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[141]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -12851,7 +12938,7 @@ func (x *ResponseRow) String() string {
 func (*ResponseRow) ProtoMessage() {}
 
 func (x *ResponseRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[140]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[141]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -12864,7 +12951,7 @@ func (x *ResponseRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResponseRow.ProtoReflect.Descriptor instead.
 func (*ResponseRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{140}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{141}
 }
 
 func (x *ResponseRow) GetGroup() string {
@@ -12955,7 +13042,7 @@ type ListResponsesResponse struct {
 
 func (x *ListResponsesResponse) Reset() {
 	*x = ListResponsesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[141]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[142]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -12967,7 +13054,7 @@ func (x *ListResponsesResponse) String() string {
 func (*ListResponsesResponse) ProtoMessage() {}
 
 func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[141]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[142]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -12980,7 +13067,7 @@ func (x *ListResponsesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResponsesResponse.ProtoReflect.Descriptor instead.
 func (*ListResponsesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{141}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{142}
 }
 
 func (x *ListResponsesResponse) GetRows() []*ResponseRow {
@@ -13012,7 +13099,7 @@ type ListOverridesRequest struct {
 
 func (x *ListOverridesRequest) Reset() {
 	*x = ListOverridesRequest{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[142]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[143]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -13024,7 +13111,7 @@ func (x *ListOverridesRequest) String() string {
 func (*ListOverridesRequest) ProtoMessage() {}
 
 func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[142]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[143]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -13037,7 +13124,7 @@ func (x *ListOverridesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesRequest.ProtoReflect.Descriptor instead.
 func (*ListOverridesRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{142}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{143}
 }
 
 // OverrideRow counts how often one caution was gone past in a month.
@@ -13052,7 +13139,7 @@ type OverrideRow struct {
 
 func (x *OverrideRow) Reset() {
 	*x = OverrideRow{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[143]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[144]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -13064,7 +13151,7 @@ func (x *OverrideRow) String() string {
 func (*OverrideRow) ProtoMessage() {}
 
 func (x *OverrideRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[143]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[144]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -13077,7 +13164,7 @@ func (x *OverrideRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverrideRow.ProtoReflect.Descriptor instead.
 func (*OverrideRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{143}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{144}
 }
 
 func (x *OverrideRow) GetMonth() string {
@@ -13110,7 +13197,7 @@ type ListOverridesResponse struct {
 
 func (x *ListOverridesResponse) Reset() {
 	*x = ListOverridesResponse{}
-	mi := &file_thawtrail_v1_services_proto_msgTypes[144]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[145]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -13122,7 +13209,7 @@ func (x *ListOverridesResponse) String() string {
 func (*ListOverridesResponse) ProtoMessage() {}
 
 func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_services_proto_msgTypes[144]
+	mi := &file_thawtrail_v1_services_proto_msgTypes[145]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -13135,7 +13222,7 @@ func (x *ListOverridesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOverridesResponse.ProtoReflect.Descriptor instead.
 func (*ListOverridesResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{144}
+	return file_thawtrail_v1_services_proto_rawDescGZIP(), []int{145}
 }
 
 func (x *ListOverridesResponse) GetRows() []*OverrideRow {
@@ -13414,7 +13501,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x05state\x18\x05 \x01(\tR\x05stateB\n" +
 	"\n" +
 	"\b_least_cB\t\n" +
-	"\a_most_c\"\xb6\x02\n" +
+	"\a_most_c\"\xdf\x02\n" +
 	"\bWarmTime\x12\x12\n" +
 	"\x04from\x18\x01 \x01(\tR\x04from\x12\x0e\n" +
 	"\x02to\x18\x02 \x01(\tR\x02to\x12\x15\n" +
@@ -13426,7 +13513,15 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\x06within\x18\b \x03(\v2\x18.thawtrail.v1.LabelLimitR\x06within\x128\n" +
 	"\n" +
 	"unlabelled\x18\t \x03(\v2\x18.thawtrail.v1.LabelLimitR\n" +
-	"unlabelled\"\xab\x05\n" +
+	"unlabelled\x12'\n" +
+	"\x03lay\x18\n" +
+	" \x03(\v2\x15.thawtrail.v1.WarmBagR\x03lay\"s\n" +
+	"\aWarmBag\x12\x10\n" +
+	"\x03bag\x18\x01 \x01(\tR\x03bag\x12\x18\n" +
+	"\aproduct\x18\x02 \x01(\tR\aproduct\x12\x14\n" +
+	"\x05batch\x18\x03 \x01(\tR\x05batch\x12\x12\n" +
+	"\x04came\x18\x04 \x01(\tR\x04came\x12\x12\n" +
+	"\x04left\x18\x05 \x01(\tR\x04left\"\xab\x05\n" +
 	"\x10GetPlaceResponse\x12\x14\n" +
 	"\x05place\x18\x01 \x01(\tR\x05place\x12\x12\n" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x12\x12\n" +
@@ -14621,7 +14716,7 @@ func file_thawtrail_v1_services_proto_rawDescGZIP() []byte {
 }
 
 var file_thawtrail_v1_services_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 145)
+var file_thawtrail_v1_services_proto_msgTypes = make([]protoimpl.MessageInfo, 146)
 var file_thawtrail_v1_services_proto_goTypes = []any{
 	(SavedState)(0),                   // 0: thawtrail.v1.SavedState
 	(*EndPersonRequest)(nil),          // 1: thawtrail.v1.EndPersonRequest
@@ -14662,130 +14757,131 @@ var file_thawtrail_v1_services_proto_goTypes = []any{
 	(*PlaceReading)(nil),              // 36: thawtrail.v1.PlaceReading
 	(*PlaceDay)(nil),                  // 37: thawtrail.v1.PlaceDay
 	(*WarmTime)(nil),                  // 38: thawtrail.v1.WarmTime
-	(*GetPlaceResponse)(nil),          // 39: thawtrail.v1.GetPlaceResponse
-	(*ListLevelsRequest)(nil),         // 40: thawtrail.v1.ListLevelsRequest
-	(*MareChance)(nil),                // 41: thawtrail.v1.MareChance
-	(*DemandWeek)(nil),                // 42: thawtrail.v1.DemandWeek
-	(*AwaitedMare)(nil),               // 43: thawtrail.v1.AwaitedMare
-	(*PlaceLevel)(nil),                // 44: thawtrail.v1.PlaceLevel
-	(*SuggestedMove)(nil),             // 45: thawtrail.v1.SuggestedMove
-	(*SuggestedOrder)(nil),            // 46: thawtrail.v1.SuggestedOrder
-	(*OpenOrder)(nil),                 // 47: thawtrail.v1.OpenOrder
-	(*LevelRow)(nil),                  // 48: thawtrail.v1.LevelRow
-	(*FailureBasis)(nil),              // 49: thawtrail.v1.FailureBasis
-	(*UseBasis)(nil),                  // 50: thawtrail.v1.UseBasis
-	(*ListLevelsResponse)(nil),        // 51: thawtrail.v1.ListLevelsResponse
-	(*GetAdverseSheetRequest)(nil),    // 52: thawtrail.v1.GetAdverseSheetRequest
-	(*GetAdverseSheetResponse)(nil),   // 53: thawtrail.v1.GetAdverseSheetResponse
-	(*AdverseReporter)(nil),           // 54: thawtrail.v1.AdverseReporter
-	(*AdverseProduct)(nil),            // 55: thawtrail.v1.AdverseProduct
-	(*AdverseAnimal)(nil),             // 56: thawtrail.v1.AdverseAnimal
-	(*AdverseCourse)(nil),             // 57: thawtrail.v1.AdverseCourse
-	(*AdverseSign)(nil),               // 58: thawtrail.v1.AdverseSign
-	(*AdverseReported)(nil),           // 59: thawtrail.v1.AdverseReported
-	(*ChooseBagsRequest)(nil),         // 60: thawtrail.v1.ChooseBagsRequest
-	(*ChooseBagsResponse)(nil),        // 61: thawtrail.v1.ChooseBagsResponse
-	(*ListCasesRequest)(nil),          // 62: thawtrail.v1.ListCasesRequest
-	(*CaseRow)(nil),                   // 63: thawtrail.v1.CaseRow
-	(*ListCasesResponse)(nil),         // 64: thawtrail.v1.ListCasesResponse
-	(*GetCaseRequest)(nil),            // 65: thawtrail.v1.GetCaseRequest
-	(*TransfusionRow)(nil),            // 66: thawtrail.v1.TransfusionRow
-	(*VitalsRow)(nil),                 // 67: thawtrail.v1.VitalsRow
-	(*GetCaseResponse)(nil),           // 68: thawtrail.v1.GetCaseResponse
-	(*GetNowRequest)(nil),             // 69: thawtrail.v1.GetNowRequest
-	(*DueRow)(nil),                    // 70: thawtrail.v1.DueRow
-	(*GetNowResponse)(nil),            // 71: thawtrail.v1.GetNowResponse
-	(*ListDiscrepanciesRequest)(nil),  // 72: thawtrail.v1.ListDiscrepanciesRequest
-	(*DiscrepancyRow)(nil),            // 73: thawtrail.v1.DiscrepancyRow
-	(*ListDiscrepanciesResponse)(nil), // 74: thawtrail.v1.ListDiscrepanciesResponse
-	(*KindCount)(nil),                 // 75: thawtrail.v1.KindCount
-	(*GetDigestRequest)(nil),          // 76: thawtrail.v1.GetDigestRequest
-	(*Head)(nil),                      // 77: thawtrail.v1.Head
-	(*GetDigestResponse)(nil),         // 78: thawtrail.v1.GetDigestResponse
-	(*GetStatusRequest)(nil),          // 79: thawtrail.v1.GetStatusRequest
-	(*GetStatusResponse)(nil),         // 80: thawtrail.v1.GetStatusResponse
-	(*PartRow)(nil),                   // 81: thawtrail.v1.PartRow
-	(*GetRecordRequest)(nil),          // 82: thawtrail.v1.GetRecordRequest
-	(*GetRecordResponse)(nil),         // 83: thawtrail.v1.GetRecordResponse
-	(*ListPeopleRequest)(nil),         // 84: thawtrail.v1.ListPeopleRequest
-	(*PersonRow)(nil),                 // 85: thawtrail.v1.PersonRow
-	(*DeviceRow)(nil),                 // 86: thawtrail.v1.DeviceRow
-	(*ListPeopleResponse)(nil),        // 87: thawtrail.v1.ListPeopleResponse
-	(*GetPersonRequest)(nil),          // 88: thawtrail.v1.GetPersonRequest
-	(*GetPersonResponse)(nil),         // 89: thawtrail.v1.GetPersonResponse
-	(*ListAffectedRequest)(nil),       // 90: thawtrail.v1.ListAffectedRequest
-	(*ListAffectedResponse)(nil),      // 91: thawtrail.v1.ListAffectedResponse
-	(*ListUseRequest)(nil),            // 92: thawtrail.v1.ListUseRequest
-	(*UseRow)(nil),                    // 93: thawtrail.v1.UseRow
-	(*ListUseResponse)(nil),           // 94: thawtrail.v1.ListUseResponse
-	(*GetBalanceRequest)(nil),         // 95: thawtrail.v1.GetBalanceRequest
-	(*BalanceLine)(nil),               // 96: thawtrail.v1.BalanceLine
-	(*BalanceRow)(nil),                // 97: thawtrail.v1.BalanceRow
-	(*GetBalanceResponse)(nil),        // 98: thawtrail.v1.GetBalanceResponse
-	(*Closing)(nil),                   // 99: thawtrail.v1.Closing
-	(*ClosingChange)(nil),             // 100: thawtrail.v1.ClosingChange
-	(*GetRecallRequest)(nil),          // 101: thawtrail.v1.GetRecallRequest
-	(*RecallBatch)(nil),               // 102: thawtrail.v1.RecallBatch
-	(*RecallBag)(nil),                 // 103: thawtrail.v1.RecallBag
-	(*RecallPatient)(nil),             // 104: thawtrail.v1.RecallPatient
-	(*RecallHold)(nil),                // 105: thawtrail.v1.RecallHold
-	(*GetRecallResponse)(nil),         // 106: thawtrail.v1.GetRecallResponse
-	(*ListUnprovenRequest)(nil),       // 107: thawtrail.v1.ListUnprovenRequest
-	(*UnprovenRow)(nil),               // 108: thawtrail.v1.UnprovenRow
-	(*ListUnprovenResponse)(nil),      // 109: thawtrail.v1.ListUnprovenResponse
-	(*ListLateRequest)(nil),           // 110: thawtrail.v1.ListLateRequest
-	(*LateRow)(nil),                   // 111: thawtrail.v1.LateRow
-	(*ListLateResponse)(nil),          // 112: thawtrail.v1.ListLateResponse
-	(*ListCorrectionsRequest)(nil),    // 113: thawtrail.v1.ListCorrectionsRequest
-	(*CorrectionRow)(nil),             // 114: thawtrail.v1.CorrectionRow
-	(*ListCorrectionsResponse)(nil),   // 115: thawtrail.v1.ListCorrectionsResponse
-	(*ListPlasmaRequest)(nil),         // 116: thawtrail.v1.ListPlasmaRequest
-	(*PlasmaRow)(nil),                 // 117: thawtrail.v1.PlasmaRow
-	(*ListPlasmaResponse)(nil),        // 118: thawtrail.v1.ListPlasmaResponse
-	(*ListPricesRequest)(nil),         // 119: thawtrail.v1.ListPricesRequest
-	(*PriceRow)(nil),                  // 120: thawtrail.v1.PriceRow
-	(*ListPricesResponse)(nil),        // 121: thawtrail.v1.ListPricesResponse
-	(*GetChargesRequest)(nil),         // 122: thawtrail.v1.GetChargesRequest
-	(*ChargeRow)(nil),                 // 123: thawtrail.v1.ChargeRow
-	(*ChargeSum)(nil),                 // 124: thawtrail.v1.ChargeSum
-	(*ChargeTax)(nil),                 // 125: thawtrail.v1.ChargeTax
-	(*ChargeChange)(nil),              // 126: thawtrail.v1.ChargeChange
-	(*InvoiceRow)(nil),                // 127: thawtrail.v1.InvoiceRow
-	(*LostCharge)(nil),                // 128: thawtrail.v1.LostCharge
-	(*GetChargesResponse)(nil),        // 129: thawtrail.v1.GetChargesResponse
-	(*ListChargesRequest)(nil),        // 130: thawtrail.v1.ListChargesRequest
-	(*ListChargesResponse)(nil),       // 131: thawtrail.v1.ListChargesResponse
-	(*ListChargedRequest)(nil),        // 132: thawtrail.v1.ListChargedRequest
-	(*ChargedRow)(nil),                // 133: thawtrail.v1.ChargedRow
-	(*ListChargedResponse)(nil),       // 134: thawtrail.v1.ListChargedResponse
-	(*ListReactionsRequest)(nil),      // 135: thawtrail.v1.ListReactionsRequest
-	(*ReactionRow)(nil),               // 136: thawtrail.v1.ReactionRow
-	(*ReactionChart)(nil),             // 137: thawtrail.v1.ReactionChart
-	(*ListReactionsResponse)(nil),     // 138: thawtrail.v1.ListReactionsResponse
-	(*ListResponsesRequest)(nil),      // 139: thawtrail.v1.ListResponsesRequest
-	(*ShareSpan)(nil),                 // 140: thawtrail.v1.ShareSpan
-	(*ResponseRow)(nil),               // 141: thawtrail.v1.ResponseRow
-	(*ListResponsesResponse)(nil),     // 142: thawtrail.v1.ListResponsesResponse
-	(*ListOverridesRequest)(nil),      // 143: thawtrail.v1.ListOverridesRequest
-	(*OverrideRow)(nil),               // 144: thawtrail.v1.OverrideRow
-	(*ListOverridesResponse)(nil),     // 145: thawtrail.v1.ListOverridesResponse
-	(*Entry)(nil),                     // 146: thawtrail.v1.Entry
-	(*Moment)(nil),                    // 147: thawtrail.v1.Moment
-	(*Override)(nil),                  // 148: thawtrail.v1.Override
-	(ProofKind)(0),                    // 149: thawtrail.v1.ProofKind
-	(AdverseKind)(0),                  // 150: thawtrail.v1.AdverseKind
+	(*WarmBag)(nil),                   // 39: thawtrail.v1.WarmBag
+	(*GetPlaceResponse)(nil),          // 40: thawtrail.v1.GetPlaceResponse
+	(*ListLevelsRequest)(nil),         // 41: thawtrail.v1.ListLevelsRequest
+	(*MareChance)(nil),                // 42: thawtrail.v1.MareChance
+	(*DemandWeek)(nil),                // 43: thawtrail.v1.DemandWeek
+	(*AwaitedMare)(nil),               // 44: thawtrail.v1.AwaitedMare
+	(*PlaceLevel)(nil),                // 45: thawtrail.v1.PlaceLevel
+	(*SuggestedMove)(nil),             // 46: thawtrail.v1.SuggestedMove
+	(*SuggestedOrder)(nil),            // 47: thawtrail.v1.SuggestedOrder
+	(*OpenOrder)(nil),                 // 48: thawtrail.v1.OpenOrder
+	(*LevelRow)(nil),                  // 49: thawtrail.v1.LevelRow
+	(*FailureBasis)(nil),              // 50: thawtrail.v1.FailureBasis
+	(*UseBasis)(nil),                  // 51: thawtrail.v1.UseBasis
+	(*ListLevelsResponse)(nil),        // 52: thawtrail.v1.ListLevelsResponse
+	(*GetAdverseSheetRequest)(nil),    // 53: thawtrail.v1.GetAdverseSheetRequest
+	(*GetAdverseSheetResponse)(nil),   // 54: thawtrail.v1.GetAdverseSheetResponse
+	(*AdverseReporter)(nil),           // 55: thawtrail.v1.AdverseReporter
+	(*AdverseProduct)(nil),            // 56: thawtrail.v1.AdverseProduct
+	(*AdverseAnimal)(nil),             // 57: thawtrail.v1.AdverseAnimal
+	(*AdverseCourse)(nil),             // 58: thawtrail.v1.AdverseCourse
+	(*AdverseSign)(nil),               // 59: thawtrail.v1.AdverseSign
+	(*AdverseReported)(nil),           // 60: thawtrail.v1.AdverseReported
+	(*ChooseBagsRequest)(nil),         // 61: thawtrail.v1.ChooseBagsRequest
+	(*ChooseBagsResponse)(nil),        // 62: thawtrail.v1.ChooseBagsResponse
+	(*ListCasesRequest)(nil),          // 63: thawtrail.v1.ListCasesRequest
+	(*CaseRow)(nil),                   // 64: thawtrail.v1.CaseRow
+	(*ListCasesResponse)(nil),         // 65: thawtrail.v1.ListCasesResponse
+	(*GetCaseRequest)(nil),            // 66: thawtrail.v1.GetCaseRequest
+	(*TransfusionRow)(nil),            // 67: thawtrail.v1.TransfusionRow
+	(*VitalsRow)(nil),                 // 68: thawtrail.v1.VitalsRow
+	(*GetCaseResponse)(nil),           // 69: thawtrail.v1.GetCaseResponse
+	(*GetNowRequest)(nil),             // 70: thawtrail.v1.GetNowRequest
+	(*DueRow)(nil),                    // 71: thawtrail.v1.DueRow
+	(*GetNowResponse)(nil),            // 72: thawtrail.v1.GetNowResponse
+	(*ListDiscrepanciesRequest)(nil),  // 73: thawtrail.v1.ListDiscrepanciesRequest
+	(*DiscrepancyRow)(nil),            // 74: thawtrail.v1.DiscrepancyRow
+	(*ListDiscrepanciesResponse)(nil), // 75: thawtrail.v1.ListDiscrepanciesResponse
+	(*KindCount)(nil),                 // 76: thawtrail.v1.KindCount
+	(*GetDigestRequest)(nil),          // 77: thawtrail.v1.GetDigestRequest
+	(*Head)(nil),                      // 78: thawtrail.v1.Head
+	(*GetDigestResponse)(nil),         // 79: thawtrail.v1.GetDigestResponse
+	(*GetStatusRequest)(nil),          // 80: thawtrail.v1.GetStatusRequest
+	(*GetStatusResponse)(nil),         // 81: thawtrail.v1.GetStatusResponse
+	(*PartRow)(nil),                   // 82: thawtrail.v1.PartRow
+	(*GetRecordRequest)(nil),          // 83: thawtrail.v1.GetRecordRequest
+	(*GetRecordResponse)(nil),         // 84: thawtrail.v1.GetRecordResponse
+	(*ListPeopleRequest)(nil),         // 85: thawtrail.v1.ListPeopleRequest
+	(*PersonRow)(nil),                 // 86: thawtrail.v1.PersonRow
+	(*DeviceRow)(nil),                 // 87: thawtrail.v1.DeviceRow
+	(*ListPeopleResponse)(nil),        // 88: thawtrail.v1.ListPeopleResponse
+	(*GetPersonRequest)(nil),          // 89: thawtrail.v1.GetPersonRequest
+	(*GetPersonResponse)(nil),         // 90: thawtrail.v1.GetPersonResponse
+	(*ListAffectedRequest)(nil),       // 91: thawtrail.v1.ListAffectedRequest
+	(*ListAffectedResponse)(nil),      // 92: thawtrail.v1.ListAffectedResponse
+	(*ListUseRequest)(nil),            // 93: thawtrail.v1.ListUseRequest
+	(*UseRow)(nil),                    // 94: thawtrail.v1.UseRow
+	(*ListUseResponse)(nil),           // 95: thawtrail.v1.ListUseResponse
+	(*GetBalanceRequest)(nil),         // 96: thawtrail.v1.GetBalanceRequest
+	(*BalanceLine)(nil),               // 97: thawtrail.v1.BalanceLine
+	(*BalanceRow)(nil),                // 98: thawtrail.v1.BalanceRow
+	(*GetBalanceResponse)(nil),        // 99: thawtrail.v1.GetBalanceResponse
+	(*Closing)(nil),                   // 100: thawtrail.v1.Closing
+	(*ClosingChange)(nil),             // 101: thawtrail.v1.ClosingChange
+	(*GetRecallRequest)(nil),          // 102: thawtrail.v1.GetRecallRequest
+	(*RecallBatch)(nil),               // 103: thawtrail.v1.RecallBatch
+	(*RecallBag)(nil),                 // 104: thawtrail.v1.RecallBag
+	(*RecallPatient)(nil),             // 105: thawtrail.v1.RecallPatient
+	(*RecallHold)(nil),                // 106: thawtrail.v1.RecallHold
+	(*GetRecallResponse)(nil),         // 107: thawtrail.v1.GetRecallResponse
+	(*ListUnprovenRequest)(nil),       // 108: thawtrail.v1.ListUnprovenRequest
+	(*UnprovenRow)(nil),               // 109: thawtrail.v1.UnprovenRow
+	(*ListUnprovenResponse)(nil),      // 110: thawtrail.v1.ListUnprovenResponse
+	(*ListLateRequest)(nil),           // 111: thawtrail.v1.ListLateRequest
+	(*LateRow)(nil),                   // 112: thawtrail.v1.LateRow
+	(*ListLateResponse)(nil),          // 113: thawtrail.v1.ListLateResponse
+	(*ListCorrectionsRequest)(nil),    // 114: thawtrail.v1.ListCorrectionsRequest
+	(*CorrectionRow)(nil),             // 115: thawtrail.v1.CorrectionRow
+	(*ListCorrectionsResponse)(nil),   // 116: thawtrail.v1.ListCorrectionsResponse
+	(*ListPlasmaRequest)(nil),         // 117: thawtrail.v1.ListPlasmaRequest
+	(*PlasmaRow)(nil),                 // 118: thawtrail.v1.PlasmaRow
+	(*ListPlasmaResponse)(nil),        // 119: thawtrail.v1.ListPlasmaResponse
+	(*ListPricesRequest)(nil),         // 120: thawtrail.v1.ListPricesRequest
+	(*PriceRow)(nil),                  // 121: thawtrail.v1.PriceRow
+	(*ListPricesResponse)(nil),        // 122: thawtrail.v1.ListPricesResponse
+	(*GetChargesRequest)(nil),         // 123: thawtrail.v1.GetChargesRequest
+	(*ChargeRow)(nil),                 // 124: thawtrail.v1.ChargeRow
+	(*ChargeSum)(nil),                 // 125: thawtrail.v1.ChargeSum
+	(*ChargeTax)(nil),                 // 126: thawtrail.v1.ChargeTax
+	(*ChargeChange)(nil),              // 127: thawtrail.v1.ChargeChange
+	(*InvoiceRow)(nil),                // 128: thawtrail.v1.InvoiceRow
+	(*LostCharge)(nil),                // 129: thawtrail.v1.LostCharge
+	(*GetChargesResponse)(nil),        // 130: thawtrail.v1.GetChargesResponse
+	(*ListChargesRequest)(nil),        // 131: thawtrail.v1.ListChargesRequest
+	(*ListChargesResponse)(nil),       // 132: thawtrail.v1.ListChargesResponse
+	(*ListChargedRequest)(nil),        // 133: thawtrail.v1.ListChargedRequest
+	(*ChargedRow)(nil),                // 134: thawtrail.v1.ChargedRow
+	(*ListChargedResponse)(nil),       // 135: thawtrail.v1.ListChargedResponse
+	(*ListReactionsRequest)(nil),      // 136: thawtrail.v1.ListReactionsRequest
+	(*ReactionRow)(nil),               // 137: thawtrail.v1.ReactionRow
+	(*ReactionChart)(nil),             // 138: thawtrail.v1.ReactionChart
+	(*ListReactionsResponse)(nil),     // 139: thawtrail.v1.ListReactionsResponse
+	(*ListResponsesRequest)(nil),      // 140: thawtrail.v1.ListResponsesRequest
+	(*ShareSpan)(nil),                 // 141: thawtrail.v1.ShareSpan
+	(*ResponseRow)(nil),               // 142: thawtrail.v1.ResponseRow
+	(*ListResponsesResponse)(nil),     // 143: thawtrail.v1.ListResponsesResponse
+	(*ListOverridesRequest)(nil),      // 144: thawtrail.v1.ListOverridesRequest
+	(*OverrideRow)(nil),               // 145: thawtrail.v1.OverrideRow
+	(*ListOverridesResponse)(nil),     // 146: thawtrail.v1.ListOverridesResponse
+	(*Entry)(nil),                     // 147: thawtrail.v1.Entry
+	(*Moment)(nil),                    // 148: thawtrail.v1.Moment
+	(*Override)(nil),                  // 149: thawtrail.v1.Override
+	(ProofKind)(0),                    // 150: thawtrail.v1.ProofKind
+	(AdverseKind)(0),                  // 151: thawtrail.v1.AdverseKind
 }
 var file_thawtrail_v1_services_proto_depIdxs = []int32{
-	146, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
-	147, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
-	148, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
-	146, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
+	147, // 0: thawtrail.v1.WriteRequest.entry:type_name -> thawtrail.v1.Entry
+	148, // 1: thawtrail.v1.WriteRequest.occurred_at:type_name -> thawtrail.v1.Moment
+	149, // 2: thawtrail.v1.WriteRequest.overrides:type_name -> thawtrail.v1.Override
+	147, // 3: thawtrail.v1.WriteRequest.replacement:type_name -> thawtrail.v1.Entry
 	3,   // 4: thawtrail.v1.WriteAllRequest.entries:type_name -> thawtrail.v1.WriteRequest
 	6,   // 5: thawtrail.v1.WriteAllResponse.fates:type_name -> thawtrail.v1.Fate
 	7,   // 6: thawtrail.v1.Fate.written:type_name -> thawtrail.v1.WriteResponse
 	0,   // 7: thawtrail.v1.WriteResponse.saved:type_name -> thawtrail.v1.SavedState
 	8,   // 8: thawtrail.v1.WriteResponse.cautions:type_name -> thawtrail.v1.Caution
-	149, // 9: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
+	150, // 9: thawtrail.v1.WriteResponse.proof:type_name -> thawtrail.v1.ProofKind
 	13,  // 10: thawtrail.v1.ListStockResponse.bags:type_name -> thawtrail.v1.BagRow
 	16,  // 11: thawtrail.v1.ListStockResponse.kit:type_name -> thawtrail.v1.KitRow
 	11,  // 12: thawtrail.v1.ListStockResponse.freshness:type_name -> thawtrail.v1.Freshness
@@ -14795,7 +14891,7 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	20,  // 16: thawtrail.v1.TimelineRow.corrected:type_name -> thawtrail.v1.Correction
 	13,  // 17: thawtrail.v1.GetBagResponse.bag:type_name -> thawtrail.v1.BagRow
 	19,  // 18: thawtrail.v1.GetBagResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	73,  // 19: thawtrail.v1.GetBagResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	74,  // 19: thawtrail.v1.GetBagResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
 	11,  // 20: thawtrail.v1.GetBagResponse.freshness:type_name -> thawtrail.v1.Freshness
 	22,  // 21: thawtrail.v1.GetBagResponse.can:type_name -> thawtrail.v1.BagCan
 	25,  // 22: thawtrail.v1.HoldRow.heard:type_name -> thawtrail.v1.HeardRow
@@ -14808,184 +14904,185 @@ var file_thawtrail_v1_services_proto_depIdxs = []int32{
 	35,  // 29: thawtrail.v1.WarmTime.over:type_name -> thawtrail.v1.LabelLimit
 	35,  // 30: thawtrail.v1.WarmTime.within:type_name -> thawtrail.v1.LabelLimit
 	35,  // 31: thawtrail.v1.WarmTime.unlabelled:type_name -> thawtrail.v1.LabelLimit
-	35,  // 32: thawtrail.v1.GetPlaceResponse.limits:type_name -> thawtrail.v1.LabelLimit
-	38,  // 33: thawtrail.v1.GetPlaceResponse.warm:type_name -> thawtrail.v1.WarmTime
-	37,  // 34: thawtrail.v1.GetPlaceResponse.days:type_name -> thawtrail.v1.PlaceDay
-	36,  // 35: thawtrail.v1.GetPlaceResponse.readings:type_name -> thawtrail.v1.PlaceReading
-	11,  // 36: thawtrail.v1.GetPlaceResponse.freshness:type_name -> thawtrail.v1.Freshness
-	41,  // 37: thawtrail.v1.DemandWeek.mares:type_name -> thawtrail.v1.MareChance
-	42,  // 38: thawtrail.v1.ListLevelsResponse.weeks:type_name -> thawtrail.v1.DemandWeek
-	44,  // 39: thawtrail.v1.ListLevelsResponse.places:type_name -> thawtrail.v1.PlaceLevel
-	45,  // 40: thawtrail.v1.ListLevelsResponse.moves:type_name -> thawtrail.v1.SuggestedMove
-	46,  // 41: thawtrail.v1.ListLevelsResponse.order:type_name -> thawtrail.v1.SuggestedOrder
-	48,  // 42: thawtrail.v1.ListLevelsResponse.levels:type_name -> thawtrail.v1.LevelRow
-	49,  // 43: thawtrail.v1.ListLevelsResponse.failure:type_name -> thawtrail.v1.FailureBasis
-	50,  // 44: thawtrail.v1.ListLevelsResponse.use:type_name -> thawtrail.v1.UseBasis
-	43,  // 45: thawtrail.v1.ListLevelsResponse.mares:type_name -> thawtrail.v1.AwaitedMare
-	47,  // 46: thawtrail.v1.ListLevelsResponse.orders:type_name -> thawtrail.v1.OpenOrder
-	8,   // 47: thawtrail.v1.ListLevelsResponse.cautions:type_name -> thawtrail.v1.Caution
-	11,  // 48: thawtrail.v1.ListLevelsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	150, // 49: thawtrail.v1.GetAdverseSheetRequest.kind:type_name -> thawtrail.v1.AdverseKind
-	54,  // 50: thawtrail.v1.GetAdverseSheetResponse.reporter:type_name -> thawtrail.v1.AdverseReporter
-	55,  // 51: thawtrail.v1.GetAdverseSheetResponse.products:type_name -> thawtrail.v1.AdverseProduct
-	56,  // 52: thawtrail.v1.GetAdverseSheetResponse.animal:type_name -> thawtrail.v1.AdverseAnimal
-	57,  // 53: thawtrail.v1.GetAdverseSheetResponse.course:type_name -> thawtrail.v1.AdverseCourse
-	59,  // 54: thawtrail.v1.GetAdverseSheetResponse.reported:type_name -> thawtrail.v1.AdverseReported
-	11,  // 55: thawtrail.v1.GetAdverseSheetResponse.freshness:type_name -> thawtrail.v1.Freshness
-	58,  // 56: thawtrail.v1.AdverseCourse.signs:type_name -> thawtrail.v1.AdverseSign
-	13,  // 57: thawtrail.v1.ChooseBagsResponse.bags:type_name -> thawtrail.v1.BagRow
-	8,   // 58: thawtrail.v1.ChooseBagsResponse.cautions:type_name -> thawtrail.v1.Caution
-	11,  // 59: thawtrail.v1.ChooseBagsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	63,  // 60: thawtrail.v1.ListCasesResponse.cases:type_name -> thawtrail.v1.CaseRow
-	63,  // 61: thawtrail.v1.GetCaseResponse.case:type_name -> thawtrail.v1.CaseRow
-	66,  // 62: thawtrail.v1.GetCaseResponse.transfusions:type_name -> thawtrail.v1.TransfusionRow
-	67,  // 63: thawtrail.v1.GetCaseResponse.vitals:type_name -> thawtrail.v1.VitalsRow
-	19,  // 64: thawtrail.v1.GetCaseResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	73,  // 65: thawtrail.v1.GetCaseResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	8,   // 66: thawtrail.v1.GetCaseResponse.cautions:type_name -> thawtrail.v1.Caution
-	11,  // 67: thawtrail.v1.GetCaseResponse.freshness:type_name -> thawtrail.v1.Freshness
-	63,  // 68: thawtrail.v1.GetNowResponse.running:type_name -> thawtrail.v1.CaseRow
-	70,  // 69: thawtrail.v1.GetNowResponse.due:type_name -> thawtrail.v1.DueRow
-	24,  // 70: thawtrail.v1.GetNowResponse.holds_in_use:type_name -> thawtrail.v1.HoldRow
-	11,  // 71: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
-	8,   // 72: thawtrail.v1.GetNowResponse.cautions:type_name -> thawtrail.v1.Caution
-	73,  // 73: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	11,  // 74: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	75,  // 75: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
-	77,  // 76: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
-	11,  // 77: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
-	8,   // 78: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
-	81,  // 79: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
-	146, // 80: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
-	0,   // 81: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
-	149, // 82: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
-	146, // 83: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
-	114, // 84: thawtrail.v1.GetRecordResponse.corrections:type_name -> thawtrail.v1.CorrectionRow
-	85,  // 85: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
-	86,  // 86: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
-	85,  // 87: thawtrail.v1.GetPersonResponse.person:type_name -> thawtrail.v1.PersonRow
-	19,  // 88: thawtrail.v1.GetPersonResponse.timeline:type_name -> thawtrail.v1.TimelineRow
-	73,  // 89: thawtrail.v1.GetPersonResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
-	11,  // 90: thawtrail.v1.GetPersonResponse.freshness:type_name -> thawtrail.v1.Freshness
-	86,  // 91: thawtrail.v1.GetPersonResponse.laptops:type_name -> thawtrail.v1.DeviceRow
-	63,  // 92: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
-	93,  // 93: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
-	96,  // 94: thawtrail.v1.BalanceRow.lines:type_name -> thawtrail.v1.BalanceLine
-	97,  // 95: thawtrail.v1.GetBalanceResponse.rows:type_name -> thawtrail.v1.BalanceRow
-	11,  // 96: thawtrail.v1.GetBalanceResponse.freshness:type_name -> thawtrail.v1.Freshness
-	99,  // 97: thawtrail.v1.GetBalanceResponse.closings:type_name -> thawtrail.v1.Closing
-	100, // 98: thawtrail.v1.Closing.changes:type_name -> thawtrail.v1.ClosingChange
-	25,  // 99: thawtrail.v1.RecallHold.heard:type_name -> thawtrail.v1.HeardRow
-	102, // 100: thawtrail.v1.GetRecallResponse.batches:type_name -> thawtrail.v1.RecallBatch
-	103, // 101: thawtrail.v1.GetRecallResponse.bags_out:type_name -> thawtrail.v1.RecallBag
-	104, // 102: thawtrail.v1.GetRecallResponse.patients:type_name -> thawtrail.v1.RecallPatient
-	105, // 103: thawtrail.v1.GetRecallResponse.holds:type_name -> thawtrail.v1.RecallHold
-	103, // 104: thawtrail.v1.GetRecallResponse.bags_gone:type_name -> thawtrail.v1.RecallBag
-	11,  // 105: thawtrail.v1.GetRecallResponse.freshness:type_name -> thawtrail.v1.Freshness
-	108, // 106: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
-	11,  // 107: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
-	111, // 108: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
-	114, // 109: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
-	117, // 110: thawtrail.v1.ListPlasmaResponse.rows:type_name -> thawtrail.v1.PlasmaRow
-	120, // 111: thawtrail.v1.ListPricesResponse.rows:type_name -> thawtrail.v1.PriceRow
-	124, // 112: thawtrail.v1.InvoiceRow.totals:type_name -> thawtrail.v1.ChargeSum
-	126, // 113: thawtrail.v1.InvoiceRow.changes:type_name -> thawtrail.v1.ChargeChange
-	123, // 114: thawtrail.v1.GetChargesResponse.lines:type_name -> thawtrail.v1.ChargeRow
-	125, // 115: thawtrail.v1.GetChargesResponse.taxes:type_name -> thawtrail.v1.ChargeTax
-	124, // 116: thawtrail.v1.GetChargesResponse.totals:type_name -> thawtrail.v1.ChargeSum
-	127, // 117: thawtrail.v1.GetChargesResponse.invoices:type_name -> thawtrail.v1.InvoiceRow
-	128, // 118: thawtrail.v1.GetChargesResponse.lost:type_name -> thawtrail.v1.LostCharge
-	11,  // 119: thawtrail.v1.GetChargesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	123, // 120: thawtrail.v1.ListChargesResponse.rows:type_name -> thawtrail.v1.ChargeRow
-	133, // 121: thawtrail.v1.ListChargedResponse.rows:type_name -> thawtrail.v1.ChargedRow
-	124, // 122: thawtrail.v1.ListChargedResponse.totals:type_name -> thawtrail.v1.ChargeSum
-	136, // 123: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
-	137, // 124: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
-	8,   // 125: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
-	11,  // 126: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
-	140, // 127: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
-	141, // 128: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
-	11,  // 129: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
-	144, // 130: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
-	3,   // 131: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
-	4,   // 132: thawtrail.v1.RecordService.WriteAll:input_type -> thawtrail.v1.WriteAllRequest
-	9,   // 133: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
-	1,   // 134: thawtrail.v1.RecordService.EndPerson:input_type -> thawtrail.v1.EndPersonRequest
-	12,  // 135: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
-	18,  // 136: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
-	23,  // 137: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
-	28,  // 138: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
-	31,  // 139: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
-	34,  // 140: thawtrail.v1.StockService.GetPlace:input_type -> thawtrail.v1.GetPlaceRequest
-	40,  // 141: thawtrail.v1.StockService.ListLevels:input_type -> thawtrail.v1.ListLevelsRequest
-	60,  // 142: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
-	62,  // 143: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
-	65,  // 144: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
-	69,  // 145: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
-	72,  // 146: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
-	76,  // 147: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
-	79,  // 148: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
-	82,  // 149: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
-	84,  // 150: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
-	88,  // 151: thawtrail.v1.AuditService.GetPerson:input_type -> thawtrail.v1.GetPersonRequest
-	90,  // 152: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
-	92,  // 153: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
-	95,  // 154: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
-	101, // 155: thawtrail.v1.AuditService.GetRecall:input_type -> thawtrail.v1.GetRecallRequest
-	107, // 156: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
-	110, // 157: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
-	116, // 158: thawtrail.v1.AuditService.ListPlasma:input_type -> thawtrail.v1.ListPlasmaRequest
-	113, // 159: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
-	135, // 160: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
-	139, // 161: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
-	52,  // 162: thawtrail.v1.AuditService.GetAdverseSheet:input_type -> thawtrail.v1.GetAdverseSheetRequest
-	119, // 163: thawtrail.v1.AuditService.ListPrices:input_type -> thawtrail.v1.ListPricesRequest
-	122, // 164: thawtrail.v1.AuditService.GetCharges:input_type -> thawtrail.v1.GetChargesRequest
-	130, // 165: thawtrail.v1.AuditService.ListCharges:input_type -> thawtrail.v1.ListChargesRequest
-	132, // 166: thawtrail.v1.AuditService.ListCharged:input_type -> thawtrail.v1.ListChargedRequest
-	143, // 167: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
-	7,   // 168: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
-	5,   // 169: thawtrail.v1.RecordService.WriteAll:output_type -> thawtrail.v1.WriteAllResponse
-	10,  // 170: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
-	2,   // 171: thawtrail.v1.RecordService.EndPerson:output_type -> thawtrail.v1.EndPersonResponse
-	17,  // 172: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
-	21,  // 173: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
-	27,  // 174: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
-	30,  // 175: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
-	33,  // 176: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
-	39,  // 177: thawtrail.v1.StockService.GetPlace:output_type -> thawtrail.v1.GetPlaceResponse
-	51,  // 178: thawtrail.v1.StockService.ListLevels:output_type -> thawtrail.v1.ListLevelsResponse
-	61,  // 179: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
-	64,  // 180: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
-	68,  // 181: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
-	71,  // 182: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
-	74,  // 183: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
-	78,  // 184: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
-	80,  // 185: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
-	83,  // 186: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
-	87,  // 187: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
-	89,  // 188: thawtrail.v1.AuditService.GetPerson:output_type -> thawtrail.v1.GetPersonResponse
-	91,  // 189: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
-	94,  // 190: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
-	98,  // 191: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
-	106, // 192: thawtrail.v1.AuditService.GetRecall:output_type -> thawtrail.v1.GetRecallResponse
-	109, // 193: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
-	112, // 194: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
-	118, // 195: thawtrail.v1.AuditService.ListPlasma:output_type -> thawtrail.v1.ListPlasmaResponse
-	115, // 196: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
-	138, // 197: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
-	142, // 198: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
-	53,  // 199: thawtrail.v1.AuditService.GetAdverseSheet:output_type -> thawtrail.v1.GetAdverseSheetResponse
-	121, // 200: thawtrail.v1.AuditService.ListPrices:output_type -> thawtrail.v1.ListPricesResponse
-	129, // 201: thawtrail.v1.AuditService.GetCharges:output_type -> thawtrail.v1.GetChargesResponse
-	131, // 202: thawtrail.v1.AuditService.ListCharges:output_type -> thawtrail.v1.ListChargesResponse
-	134, // 203: thawtrail.v1.AuditService.ListCharged:output_type -> thawtrail.v1.ListChargedResponse
-	145, // 204: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
-	168, // [168:205] is the sub-list for method output_type
-	131, // [131:168] is the sub-list for method input_type
-	131, // [131:131] is the sub-list for extension type_name
-	131, // [131:131] is the sub-list for extension extendee
-	0,   // [0:131] is the sub-list for field type_name
+	39,  // 32: thawtrail.v1.WarmTime.lay:type_name -> thawtrail.v1.WarmBag
+	35,  // 33: thawtrail.v1.GetPlaceResponse.limits:type_name -> thawtrail.v1.LabelLimit
+	38,  // 34: thawtrail.v1.GetPlaceResponse.warm:type_name -> thawtrail.v1.WarmTime
+	37,  // 35: thawtrail.v1.GetPlaceResponse.days:type_name -> thawtrail.v1.PlaceDay
+	36,  // 36: thawtrail.v1.GetPlaceResponse.readings:type_name -> thawtrail.v1.PlaceReading
+	11,  // 37: thawtrail.v1.GetPlaceResponse.freshness:type_name -> thawtrail.v1.Freshness
+	42,  // 38: thawtrail.v1.DemandWeek.mares:type_name -> thawtrail.v1.MareChance
+	43,  // 39: thawtrail.v1.ListLevelsResponse.weeks:type_name -> thawtrail.v1.DemandWeek
+	45,  // 40: thawtrail.v1.ListLevelsResponse.places:type_name -> thawtrail.v1.PlaceLevel
+	46,  // 41: thawtrail.v1.ListLevelsResponse.moves:type_name -> thawtrail.v1.SuggestedMove
+	47,  // 42: thawtrail.v1.ListLevelsResponse.order:type_name -> thawtrail.v1.SuggestedOrder
+	49,  // 43: thawtrail.v1.ListLevelsResponse.levels:type_name -> thawtrail.v1.LevelRow
+	50,  // 44: thawtrail.v1.ListLevelsResponse.failure:type_name -> thawtrail.v1.FailureBasis
+	51,  // 45: thawtrail.v1.ListLevelsResponse.use:type_name -> thawtrail.v1.UseBasis
+	44,  // 46: thawtrail.v1.ListLevelsResponse.mares:type_name -> thawtrail.v1.AwaitedMare
+	48,  // 47: thawtrail.v1.ListLevelsResponse.orders:type_name -> thawtrail.v1.OpenOrder
+	8,   // 48: thawtrail.v1.ListLevelsResponse.cautions:type_name -> thawtrail.v1.Caution
+	11,  // 49: thawtrail.v1.ListLevelsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	151, // 50: thawtrail.v1.GetAdverseSheetRequest.kind:type_name -> thawtrail.v1.AdverseKind
+	55,  // 51: thawtrail.v1.GetAdverseSheetResponse.reporter:type_name -> thawtrail.v1.AdverseReporter
+	56,  // 52: thawtrail.v1.GetAdverseSheetResponse.products:type_name -> thawtrail.v1.AdverseProduct
+	57,  // 53: thawtrail.v1.GetAdverseSheetResponse.animal:type_name -> thawtrail.v1.AdverseAnimal
+	58,  // 54: thawtrail.v1.GetAdverseSheetResponse.course:type_name -> thawtrail.v1.AdverseCourse
+	60,  // 55: thawtrail.v1.GetAdverseSheetResponse.reported:type_name -> thawtrail.v1.AdverseReported
+	11,  // 56: thawtrail.v1.GetAdverseSheetResponse.freshness:type_name -> thawtrail.v1.Freshness
+	59,  // 57: thawtrail.v1.AdverseCourse.signs:type_name -> thawtrail.v1.AdverseSign
+	13,  // 58: thawtrail.v1.ChooseBagsResponse.bags:type_name -> thawtrail.v1.BagRow
+	8,   // 59: thawtrail.v1.ChooseBagsResponse.cautions:type_name -> thawtrail.v1.Caution
+	11,  // 60: thawtrail.v1.ChooseBagsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	64,  // 61: thawtrail.v1.ListCasesResponse.cases:type_name -> thawtrail.v1.CaseRow
+	64,  // 62: thawtrail.v1.GetCaseResponse.case:type_name -> thawtrail.v1.CaseRow
+	67,  // 63: thawtrail.v1.GetCaseResponse.transfusions:type_name -> thawtrail.v1.TransfusionRow
+	68,  // 64: thawtrail.v1.GetCaseResponse.vitals:type_name -> thawtrail.v1.VitalsRow
+	19,  // 65: thawtrail.v1.GetCaseResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	74,  // 66: thawtrail.v1.GetCaseResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	8,   // 67: thawtrail.v1.GetCaseResponse.cautions:type_name -> thawtrail.v1.Caution
+	11,  // 68: thawtrail.v1.GetCaseResponse.freshness:type_name -> thawtrail.v1.Freshness
+	64,  // 69: thawtrail.v1.GetNowResponse.running:type_name -> thawtrail.v1.CaseRow
+	71,  // 70: thawtrail.v1.GetNowResponse.due:type_name -> thawtrail.v1.DueRow
+	24,  // 71: thawtrail.v1.GetNowResponse.holds_in_use:type_name -> thawtrail.v1.HoldRow
+	11,  // 72: thawtrail.v1.GetNowResponse.freshness:type_name -> thawtrail.v1.Freshness
+	8,   // 73: thawtrail.v1.GetNowResponse.cautions:type_name -> thawtrail.v1.Caution
+	74,  // 74: thawtrail.v1.ListDiscrepanciesResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	11,  // 75: thawtrail.v1.ListDiscrepanciesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	76,  // 76: thawtrail.v1.ListDiscrepanciesResponse.open_kinds:type_name -> thawtrail.v1.KindCount
+	78,  // 77: thawtrail.v1.GetDigestResponse.heads:type_name -> thawtrail.v1.Head
+	11,  // 78: thawtrail.v1.GetStatusResponse.freshness:type_name -> thawtrail.v1.Freshness
+	8,   // 79: thawtrail.v1.GetStatusResponse.cautions:type_name -> thawtrail.v1.Caution
+	82,  // 80: thawtrail.v1.GetStatusResponse.parts:type_name -> thawtrail.v1.PartRow
+	147, // 81: thawtrail.v1.GetRecordResponse.entry:type_name -> thawtrail.v1.Entry
+	0,   // 82: thawtrail.v1.GetRecordResponse.saved:type_name -> thawtrail.v1.SavedState
+	150, // 83: thawtrail.v1.GetRecordResponse.proof:type_name -> thawtrail.v1.ProofKind
+	147, // 84: thawtrail.v1.GetRecordResponse.stands:type_name -> thawtrail.v1.Entry
+	115, // 85: thawtrail.v1.GetRecordResponse.corrections:type_name -> thawtrail.v1.CorrectionRow
+	86,  // 86: thawtrail.v1.ListPeopleResponse.people:type_name -> thawtrail.v1.PersonRow
+	87,  // 87: thawtrail.v1.ListPeopleResponse.devices:type_name -> thawtrail.v1.DeviceRow
+	86,  // 88: thawtrail.v1.GetPersonResponse.person:type_name -> thawtrail.v1.PersonRow
+	19,  // 89: thawtrail.v1.GetPersonResponse.timeline:type_name -> thawtrail.v1.TimelineRow
+	74,  // 90: thawtrail.v1.GetPersonResponse.discrepancies:type_name -> thawtrail.v1.DiscrepancyRow
+	11,  // 91: thawtrail.v1.GetPersonResponse.freshness:type_name -> thawtrail.v1.Freshness
+	87,  // 92: thawtrail.v1.GetPersonResponse.laptops:type_name -> thawtrail.v1.DeviceRow
+	64,  // 93: thawtrail.v1.ListAffectedResponse.cases:type_name -> thawtrail.v1.CaseRow
+	94,  // 94: thawtrail.v1.ListUseResponse.rows:type_name -> thawtrail.v1.UseRow
+	97,  // 95: thawtrail.v1.BalanceRow.lines:type_name -> thawtrail.v1.BalanceLine
+	98,  // 96: thawtrail.v1.GetBalanceResponse.rows:type_name -> thawtrail.v1.BalanceRow
+	11,  // 97: thawtrail.v1.GetBalanceResponse.freshness:type_name -> thawtrail.v1.Freshness
+	100, // 98: thawtrail.v1.GetBalanceResponse.closings:type_name -> thawtrail.v1.Closing
+	101, // 99: thawtrail.v1.Closing.changes:type_name -> thawtrail.v1.ClosingChange
+	25,  // 100: thawtrail.v1.RecallHold.heard:type_name -> thawtrail.v1.HeardRow
+	103, // 101: thawtrail.v1.GetRecallResponse.batches:type_name -> thawtrail.v1.RecallBatch
+	104, // 102: thawtrail.v1.GetRecallResponse.bags_out:type_name -> thawtrail.v1.RecallBag
+	105, // 103: thawtrail.v1.GetRecallResponse.patients:type_name -> thawtrail.v1.RecallPatient
+	106, // 104: thawtrail.v1.GetRecallResponse.holds:type_name -> thawtrail.v1.RecallHold
+	104, // 105: thawtrail.v1.GetRecallResponse.bags_gone:type_name -> thawtrail.v1.RecallBag
+	11,  // 106: thawtrail.v1.GetRecallResponse.freshness:type_name -> thawtrail.v1.Freshness
+	109, // 107: thawtrail.v1.ListUnprovenResponse.rows:type_name -> thawtrail.v1.UnprovenRow
+	11,  // 108: thawtrail.v1.ListUnprovenResponse.freshness:type_name -> thawtrail.v1.Freshness
+	112, // 109: thawtrail.v1.ListLateResponse.rows:type_name -> thawtrail.v1.LateRow
+	115, // 110: thawtrail.v1.ListCorrectionsResponse.rows:type_name -> thawtrail.v1.CorrectionRow
+	118, // 111: thawtrail.v1.ListPlasmaResponse.rows:type_name -> thawtrail.v1.PlasmaRow
+	121, // 112: thawtrail.v1.ListPricesResponse.rows:type_name -> thawtrail.v1.PriceRow
+	125, // 113: thawtrail.v1.InvoiceRow.totals:type_name -> thawtrail.v1.ChargeSum
+	127, // 114: thawtrail.v1.InvoiceRow.changes:type_name -> thawtrail.v1.ChargeChange
+	124, // 115: thawtrail.v1.GetChargesResponse.lines:type_name -> thawtrail.v1.ChargeRow
+	126, // 116: thawtrail.v1.GetChargesResponse.taxes:type_name -> thawtrail.v1.ChargeTax
+	125, // 117: thawtrail.v1.GetChargesResponse.totals:type_name -> thawtrail.v1.ChargeSum
+	128, // 118: thawtrail.v1.GetChargesResponse.invoices:type_name -> thawtrail.v1.InvoiceRow
+	129, // 119: thawtrail.v1.GetChargesResponse.lost:type_name -> thawtrail.v1.LostCharge
+	11,  // 120: thawtrail.v1.GetChargesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	124, // 121: thawtrail.v1.ListChargesResponse.rows:type_name -> thawtrail.v1.ChargeRow
+	134, // 122: thawtrail.v1.ListChargedResponse.rows:type_name -> thawtrail.v1.ChargedRow
+	125, // 123: thawtrail.v1.ListChargedResponse.totals:type_name -> thawtrail.v1.ChargeSum
+	137, // 124: thawtrail.v1.ListReactionsResponse.rows:type_name -> thawtrail.v1.ReactionRow
+	138, // 125: thawtrail.v1.ListReactionsResponse.chart:type_name -> thawtrail.v1.ReactionChart
+	8,   // 126: thawtrail.v1.ListReactionsResponse.cautions:type_name -> thawtrail.v1.Caution
+	11,  // 127: thawtrail.v1.ListReactionsResponse.freshness:type_name -> thawtrail.v1.Freshness
+	141, // 128: thawtrail.v1.ResponseRow.share_found:type_name -> thawtrail.v1.ShareSpan
+	142, // 129: thawtrail.v1.ListResponsesResponse.rows:type_name -> thawtrail.v1.ResponseRow
+	11,  // 130: thawtrail.v1.ListResponsesResponse.freshness:type_name -> thawtrail.v1.Freshness
+	145, // 131: thawtrail.v1.ListOverridesResponse.rows:type_name -> thawtrail.v1.OverrideRow
+	3,   // 132: thawtrail.v1.RecordService.Write:input_type -> thawtrail.v1.WriteRequest
+	4,   // 133: thawtrail.v1.RecordService.WriteAll:input_type -> thawtrail.v1.WriteAllRequest
+	9,   // 134: thawtrail.v1.RecordService.Resolve:input_type -> thawtrail.v1.ResolveRequest
+	1,   // 135: thawtrail.v1.RecordService.EndPerson:input_type -> thawtrail.v1.EndPersonRequest
+	12,  // 136: thawtrail.v1.StockService.ListStock:input_type -> thawtrail.v1.ListStockRequest
+	18,  // 137: thawtrail.v1.StockService.GetBag:input_type -> thawtrail.v1.GetBagRequest
+	23,  // 138: thawtrail.v1.StockService.ListBatches:input_type -> thawtrail.v1.ListBatchesRequest
+	28,  // 139: thawtrail.v1.StockService.ListProducts:input_type -> thawtrail.v1.ListProductsRequest
+	31,  // 140: thawtrail.v1.StockService.ListPlaces:input_type -> thawtrail.v1.ListPlacesRequest
+	34,  // 141: thawtrail.v1.StockService.GetPlace:input_type -> thawtrail.v1.GetPlaceRequest
+	41,  // 142: thawtrail.v1.StockService.ListLevels:input_type -> thawtrail.v1.ListLevelsRequest
+	61,  // 143: thawtrail.v1.StockService.ChooseBags:input_type -> thawtrail.v1.ChooseBagsRequest
+	63,  // 144: thawtrail.v1.CaseService.ListCases:input_type -> thawtrail.v1.ListCasesRequest
+	66,  // 145: thawtrail.v1.CaseService.GetCase:input_type -> thawtrail.v1.GetCaseRequest
+	70,  // 146: thawtrail.v1.CaseService.GetNow:input_type -> thawtrail.v1.GetNowRequest
+	73,  // 147: thawtrail.v1.AuditService.ListDiscrepancies:input_type -> thawtrail.v1.ListDiscrepanciesRequest
+	77,  // 148: thawtrail.v1.AuditService.GetDigest:input_type -> thawtrail.v1.GetDigestRequest
+	80,  // 149: thawtrail.v1.AuditService.GetStatus:input_type -> thawtrail.v1.GetStatusRequest
+	83,  // 150: thawtrail.v1.AuditService.GetRecord:input_type -> thawtrail.v1.GetRecordRequest
+	85,  // 151: thawtrail.v1.AuditService.ListPeople:input_type -> thawtrail.v1.ListPeopleRequest
+	89,  // 152: thawtrail.v1.AuditService.GetPerson:input_type -> thawtrail.v1.GetPersonRequest
+	91,  // 153: thawtrail.v1.AuditService.ListAffected:input_type -> thawtrail.v1.ListAffectedRequest
+	93,  // 154: thawtrail.v1.AuditService.ListUse:input_type -> thawtrail.v1.ListUseRequest
+	96,  // 155: thawtrail.v1.AuditService.GetBalance:input_type -> thawtrail.v1.GetBalanceRequest
+	102, // 156: thawtrail.v1.AuditService.GetRecall:input_type -> thawtrail.v1.GetRecallRequest
+	108, // 157: thawtrail.v1.AuditService.ListUnproven:input_type -> thawtrail.v1.ListUnprovenRequest
+	111, // 158: thawtrail.v1.AuditService.ListLate:input_type -> thawtrail.v1.ListLateRequest
+	117, // 159: thawtrail.v1.AuditService.ListPlasma:input_type -> thawtrail.v1.ListPlasmaRequest
+	114, // 160: thawtrail.v1.AuditService.ListCorrections:input_type -> thawtrail.v1.ListCorrectionsRequest
+	136, // 161: thawtrail.v1.AuditService.ListReactions:input_type -> thawtrail.v1.ListReactionsRequest
+	140, // 162: thawtrail.v1.AuditService.ListResponses:input_type -> thawtrail.v1.ListResponsesRequest
+	53,  // 163: thawtrail.v1.AuditService.GetAdverseSheet:input_type -> thawtrail.v1.GetAdverseSheetRequest
+	120, // 164: thawtrail.v1.AuditService.ListPrices:input_type -> thawtrail.v1.ListPricesRequest
+	123, // 165: thawtrail.v1.AuditService.GetCharges:input_type -> thawtrail.v1.GetChargesRequest
+	131, // 166: thawtrail.v1.AuditService.ListCharges:input_type -> thawtrail.v1.ListChargesRequest
+	133, // 167: thawtrail.v1.AuditService.ListCharged:input_type -> thawtrail.v1.ListChargedRequest
+	144, // 168: thawtrail.v1.AuditService.ListOverrides:input_type -> thawtrail.v1.ListOverridesRequest
+	7,   // 169: thawtrail.v1.RecordService.Write:output_type -> thawtrail.v1.WriteResponse
+	5,   // 170: thawtrail.v1.RecordService.WriteAll:output_type -> thawtrail.v1.WriteAllResponse
+	10,  // 171: thawtrail.v1.RecordService.Resolve:output_type -> thawtrail.v1.ResolveResponse
+	2,   // 172: thawtrail.v1.RecordService.EndPerson:output_type -> thawtrail.v1.EndPersonResponse
+	17,  // 173: thawtrail.v1.StockService.ListStock:output_type -> thawtrail.v1.ListStockResponse
+	21,  // 174: thawtrail.v1.StockService.GetBag:output_type -> thawtrail.v1.GetBagResponse
+	27,  // 175: thawtrail.v1.StockService.ListBatches:output_type -> thawtrail.v1.ListBatchesResponse
+	30,  // 176: thawtrail.v1.StockService.ListProducts:output_type -> thawtrail.v1.ListProductsResponse
+	33,  // 177: thawtrail.v1.StockService.ListPlaces:output_type -> thawtrail.v1.ListPlacesResponse
+	40,  // 178: thawtrail.v1.StockService.GetPlace:output_type -> thawtrail.v1.GetPlaceResponse
+	52,  // 179: thawtrail.v1.StockService.ListLevels:output_type -> thawtrail.v1.ListLevelsResponse
+	62,  // 180: thawtrail.v1.StockService.ChooseBags:output_type -> thawtrail.v1.ChooseBagsResponse
+	65,  // 181: thawtrail.v1.CaseService.ListCases:output_type -> thawtrail.v1.ListCasesResponse
+	69,  // 182: thawtrail.v1.CaseService.GetCase:output_type -> thawtrail.v1.GetCaseResponse
+	72,  // 183: thawtrail.v1.CaseService.GetNow:output_type -> thawtrail.v1.GetNowResponse
+	75,  // 184: thawtrail.v1.AuditService.ListDiscrepancies:output_type -> thawtrail.v1.ListDiscrepanciesResponse
+	79,  // 185: thawtrail.v1.AuditService.GetDigest:output_type -> thawtrail.v1.GetDigestResponse
+	81,  // 186: thawtrail.v1.AuditService.GetStatus:output_type -> thawtrail.v1.GetStatusResponse
+	84,  // 187: thawtrail.v1.AuditService.GetRecord:output_type -> thawtrail.v1.GetRecordResponse
+	88,  // 188: thawtrail.v1.AuditService.ListPeople:output_type -> thawtrail.v1.ListPeopleResponse
+	90,  // 189: thawtrail.v1.AuditService.GetPerson:output_type -> thawtrail.v1.GetPersonResponse
+	92,  // 190: thawtrail.v1.AuditService.ListAffected:output_type -> thawtrail.v1.ListAffectedResponse
+	95,  // 191: thawtrail.v1.AuditService.ListUse:output_type -> thawtrail.v1.ListUseResponse
+	99,  // 192: thawtrail.v1.AuditService.GetBalance:output_type -> thawtrail.v1.GetBalanceResponse
+	107, // 193: thawtrail.v1.AuditService.GetRecall:output_type -> thawtrail.v1.GetRecallResponse
+	110, // 194: thawtrail.v1.AuditService.ListUnproven:output_type -> thawtrail.v1.ListUnprovenResponse
+	113, // 195: thawtrail.v1.AuditService.ListLate:output_type -> thawtrail.v1.ListLateResponse
+	119, // 196: thawtrail.v1.AuditService.ListPlasma:output_type -> thawtrail.v1.ListPlasmaResponse
+	116, // 197: thawtrail.v1.AuditService.ListCorrections:output_type -> thawtrail.v1.ListCorrectionsResponse
+	139, // 198: thawtrail.v1.AuditService.ListReactions:output_type -> thawtrail.v1.ListReactionsResponse
+	143, // 199: thawtrail.v1.AuditService.ListResponses:output_type -> thawtrail.v1.ListResponsesResponse
+	54,  // 200: thawtrail.v1.AuditService.GetAdverseSheet:output_type -> thawtrail.v1.GetAdverseSheetResponse
+	122, // 201: thawtrail.v1.AuditService.ListPrices:output_type -> thawtrail.v1.ListPricesResponse
+	130, // 202: thawtrail.v1.AuditService.GetCharges:output_type -> thawtrail.v1.GetChargesResponse
+	132, // 203: thawtrail.v1.AuditService.ListCharges:output_type -> thawtrail.v1.ListChargesResponse
+	135, // 204: thawtrail.v1.AuditService.ListCharged:output_type -> thawtrail.v1.ListChargedResponse
+	146, // 205: thawtrail.v1.AuditService.ListOverrides:output_type -> thawtrail.v1.ListOverridesResponse
+	169, // [169:206] is the sub-list for method output_type
+	132, // [132:169] is the sub-list for method input_type
+	132, // [132:132] is the sub-list for extension type_name
+	132, // [132:132] is the sub-list for extension extendee
+	0,   // [0:132] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_services_proto_init() }
@@ -15001,27 +15098,27 @@ func file_thawtrail_v1_services_proto_init() {
 	file_thawtrail_v1_services_proto_msgTypes[34].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[35].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[36].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[38].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[55].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[39].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[56].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[66].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[57].OneofWrappers = []any{}
 	file_thawtrail_v1_services_proto_msgTypes[67].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[79].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[96].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[116].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[119].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[122].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[125].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[128].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[135].OneofWrappers = []any{}
-	file_thawtrail_v1_services_proto_msgTypes[140].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[68].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[80].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[97].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[117].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[120].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[123].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[126].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[129].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[136].OneofWrappers = []any{}
+	file_thawtrail_v1_services_proto_msgTypes[141].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_services_proto_rawDesc), len(file_thawtrail_v1_services_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   145,
+			NumMessages:   146,
 			NumExtensions: 0,
 			NumServices:   4,
 		},
