@@ -14,6 +14,7 @@ import (
 
 	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"thawtrail/internal/web/webtest"
@@ -147,4 +148,25 @@ func TestStickersOfADeliveryFitARoll(t *testing.T) {
 	require.Equal(t, 3, len(regexp.MustCompile(`/Type /Page\b[^s]`).FindAll(pdf, -1)), "a page for each")
 	// 57 by 32 mm are 161.6 by 90.7 points.
 	require.Len(t, regexp.MustCompile(`/MediaBox \[0 0 16[12](\.\d+)? 9[01](\.\d+)?\]`).FindAll(pdf, -1), 3)
+}
+
+// TestStickersBeginInTheMiddleOfASheet prints on a sheet of which four labels are used: the
+// first sticker lies where the fifth label is, and 27 go on a sheet of A4.
+func TestStickersBeginInTheMiddleOfASheet(t *testing.T) {
+	d := newLaptop(t)
+	d.begin()
+	saved := d.write(&pb.BagsReceived{Product: "Foal plasma", Batch: "A-LONG-BATCH-2299", Expiry: "2028-03-31", VolumeMl: 950, Count: 23, Place: "north car"})
+	ctx := chromium(t)
+	d.enter(ctx)
+	for first, sheets := range map[string]int{"1": 1, "5": 1, "6": 2} {
+		pdf, n := d.printed(ctx, "/clinic/labels?record="+saved.Record[:16]+"&first="+first, chromedp.PaperA4)
+		assert.Equal(t, sheets, n, "from label %s", first)
+		if shots != "" {
+			require.NoError(t, os.WriteFile(filepath.Join(shots, "labels-"+first+".pdf"), pdf, 0o644))
+		}
+	}
+	d.shoot(ctx, "labels", "/clinic/labels?record="+saved.Record[:16]+"&first=5")
+	require.NoError(t, chromedp.Do(ctx, asPrinted, chromedp.EmulateViewport(186*96*10/254, 271*96*10/254), chromedp.Navigate(d.server.URL+"/clinic/labels?record="+saved.Record[:16]+"&first=5")))
+	at := js[[]float64](t, ctx, `(() => { const list = document.querySelector(".stickers").getBoundingClientRect(), one = document.querySelector(".stickers li:not(.used)").getBoundingClientRect(); return [(one.left - list.left) / one.width, (one.top - list.top) / one.height]; })()`)
+	require.InDeltaSlice(t, []float64{1, 1}, at, 0.05, "the second of the second row")
 }

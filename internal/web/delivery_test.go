@@ -133,3 +133,22 @@ func (d *laptop) bagCount() int {
 	require.NoError(d.t, err)
 	return len(out.Bags)
 }
+
+// TestASheetThatIsPartlyUsed prints stickers from the first label that is free.
+func TestASheetThatIsPartlyUsed(t *testing.T) {
+	d := newLaptop(t)
+	bags := d.begin()
+	at := "/clinic/labels?bag=" + bags[0] + "&bag=" + bags[1]
+	for first, used := range map[string]int{"": 0, "&first=1": 0, "&first=5": 4, "&first=27": 26, "&paper=roll&first=5": 0} {
+		body := d.get(at + first)
+		require.Equal(t, used, strings.Count(body, `<li class="used"`), first)
+		require.Equal(t, 2, strings.Count(body, `<strong class="code">`), first)
+	}
+	require.Less(t, strings.LastIndex(d.get(at+"&first=5"), `class="used"`), strings.Index(d.get(at+"&first=5"), `<strong class="code">`))
+	require.Contains(t, d.get(at), `name="bag" value="`+bags[1]+`"`, "the form prints the same stickers")
+	for _, first := range []string{"0", "28", "-1", "x", "99999999999999999999"} {
+		code, body := d.ask(at + "&first=" + first)
+		require.Equal(t, 422, code, first)
+		require.Contains(t, plainText(body), first+" is no label of a sheet")
+	}
+}

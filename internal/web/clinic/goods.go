@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"strconv"
 	"strings"
 
 	"thawtrail/internal/event"
@@ -70,6 +71,30 @@ type labelsMore struct {
 	Stickers []labelView
 	Roll     bool // each is a page of its own
 	Papers   []site.Option
+	First    string      // the label of the first sheet that is free, from 1
+	Used     []struct{}  // those before it
+	Carry    []site.Pair // which stickers
+}
+
+// perSheet is how many labels a sheet of A4 has room for: three across, nine down.
+const perSheet = 27
+
+// begin has a sheet that is partly used begin at its first free label.
+func (m *labelsMore) begin(req *site.Request) {
+	q := req.URL.Query()
+	m.First = cmp.Or(strings.TrimSpace(q.Get("first")), "1")
+	switch n, err := strconv.Atoi(m.First); {
+	case err != nil || n < 1 || n > perSheet:
+		req.Refuse("first", "", words.Say("labels.first_unfit", m.First, perSheet))
+		req.Code = http.StatusUnprocessableEntity
+	case !m.Roll:
+		m.Used = make([]struct{}, n-1)
+	}
+	for _, name := range []string{"bag", "record"} {
+		for _, v := range q[name] {
+			m.Carry = append(m.Carry, site.Pair{Name: name, Value: v})
+		}
+	}
 }
 
 // papers leads to the same stickers on a sheet and on a roll.
@@ -92,6 +117,7 @@ func Labels(req *site.Request) error {
 	q := req.URL.Query()
 	m := &labelsMore{Roll: q.Get("paper") == "roll"}
 	m.Papers = papers(q, m.Roll)
+	m.begin(req)
 	err := req.Read(func(l *query.ReadView) error {
 		bags := q["bag"]
 		for _, text := range q["record"] {
