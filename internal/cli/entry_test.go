@@ -3,6 +3,7 @@ package cli
 import (
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 	"google.golang.org/protobuf/proto"
@@ -116,6 +117,24 @@ func TestCommonFlagsOfEntries(t *testing.T) {
 	require.Equal(t, "Europe/Dublin", req.OccurredAt.Zone)
 	require.Equal(t, pb.Precision_PRECISION_MINUTE, req.OccurredAt.Precision)
 	require.Equal(t, pb.TimeSource_TIME_SOURCE_TYPED, req.OccurredAt.Source)
+}
+
+// From when a price holds may be a day: it begins at midnight on the practice's clocks, in
+// summer and winter; an evening laptop elsewhere makes no other day of it.
+func TestAPriceHoldsFromADay(t *testing.T) {
+	for day, want := range map[string]string{
+		"2027-01-01": "2027-01-01T00:00:00Z", "2027-07-01": "2027-06-30T23:00:00Z", // Irish Standard Time is an hour ahead (tz database)
+	} {
+		req, err := parse(t, "price set visit 160 --from "+day)
+		require.NoError(t, err)
+		at := req.Entry.GetPriceSet().HoldsFrom
+		require.Equal(t, want, time.UnixMilli(at.UnixMs).UTC().Format(time.RFC3339))
+		require.Equal(t, "Europe/Dublin", at.Zone)
+	}
+	_, err := parse(t, "price set visit 160 --from 2027-02-30")
+	require.ErrorContains(t, err, "2027-02-30")
+	_, err = parse(t, "referral 5Q declined --when 2027-01-01")
+	require.Error(t, err, "when something happened needs its time")
 }
 
 func TestCorrectTakesAnotherEntry(t *testing.T) {

@@ -50,6 +50,10 @@ var wholeWords = map[string]string{
 	"temp": "temperature", "thaw_max": "warmest water bath", "bath": "water bath",
 }
 
+// FromDay says that a field, by its name, tells from when something holds: a day alone is
+// then its beginning.
+func FromDay(field string) bool { return strings.HasPrefix(field, "holds_") }
+
 // ToCome says that a field, by its name, tells what is still to come: a bare time of day
 // is then the next one, and lies ahead of the clock by right.
 func ToCome(field string) bool {

@@ -231,7 +231,10 @@ func (t Field) message(text string) (protoreflect.Value, error) {
 	var m proto.Message
 	switch t.Desc.Message().FullName() {
 	case MomentName:
-		moment, err := t.Clock.Moment(t.Name, text)
+		moment, err := t.Clock.Moment(string(t.Desc.Name()), text) // how it is read follows from the field, whatever it is called here
+		if r, ok := refusal.As(err); ok {
+			r.Field = t.Name
+		}
 		if err != nil {
 			return protoreflect.Value{}, err
 		}

@@ -48,11 +48,29 @@ func (c Clock) Moment(field, text string) (*pb.Moment, error) {
 	if bare, _ := unit.Hours24(strings.TrimSpace(text)); event.ToCome(field) && clockOnly.MatchString(bare) {
 		return c.next(field, bare, now)
 	}
+	if day, err := time.Parse(time.DateOnly, strings.TrimSpace(text)); err == nil && event.FromDay(field) {
+		return c.told(c.begins(day), label.ToMinute), nil
+	}
 	t, precision, err := label.ParseInstant(field, text, c.Zone, now)
 	if err != nil {
 		return nil, err
 	}
 	return c.told(t, precision), nil
+}
+
+// begins is the first moment of a day on the clocks of the zone: midnight, the first of
+// two, or what follows where the clocks skip it. Clocks are changed by quarters of an hour.
+func (c Clock) begins(day time.Time) time.Time {
+	zone := c.Zone
+	if zone == nil {
+		zone = time.UTC
+	}
+	year, month, date := day.Date()
+	at := time.Date(year, month, date, 12, 0, 0, 0, zone).Add(-15 * time.Hour)
+	for at.In(zone).Day() != date {
+		at = at.Add(15 * time.Minute)
+	}
+	return at
 }
 
 // next reads a bare time of day of what is still to come: today's, else tomorrow's. It

@@ -94,3 +94,23 @@ func TestWhatIsShownIsReadBack(t *testing.T) {
 		}
 	})
 }
+
+// A day begins at its first moment: at midnight, at the first of two, or where the clocks
+// skip it. Lebanon went from 00:00 to 01:00 on 26 March 2028 by its rule, and Cuba shows
+// midnight twice on 5 November 2028 (rules of the tz database).
+func TestADayBeginsAtItsFirstMoment(t *testing.T) {
+	for _, c := range []struct{ zone, day, want string }{
+		{"Australia/Sydney", "2027-01-01", "2026-12-31T13:00:00Z"},
+		{"Asia/Beirut", "2028-03-26", "2028-03-25T22:00:00Z"},
+		{"America/Havana", "2028-11-05", "2028-11-05T04:00:00Z"},
+	} {
+		zone, err := time.LoadLocation(c.zone)
+		require.NoError(t, err)
+		clock := input.Clock{Now: func() time.Time { return time.Date(2026, 11, 24, 13, 0, 0, 0, time.UTC) }, Zone: zone, ZoneName: c.zone}
+		at, err := clock.Moment("holds_from", c.day)
+		require.NoError(t, err)
+		require.Equal(t, c.want, time.UnixMilli(at.UnixMs).UTC().Format(time.RFC3339), c.zone)
+		_, err = clock.Moment("when", c.day)
+		require.Error(t, err)
+	}
+}

@@ -696,7 +696,7 @@ var File_thawtrail_v1_money_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_money_proto_rawDesc = "" +
 	"\n" +
-	"\x18thawtrail/v1/money.proto\x12\fthawtrail.v1\x1a\x19thawtrail/v1/record.proto\x1a\x18thawtrail/v1/rules.proto\"\x81\x05\n" +
+	"\x18thawtrail/v1/money.proto\x12\fthawtrail.v1\x1a\x19thawtrail/v1/record.proto\x1a\x18thawtrail/v1/rules.proto\"\x92\x05\n" +
 	"\bPriceSet\x12y\n" +
 	"\x04item\x18\x01 \x01(\x0e2\x17.thawtrail.v1.PriceItemBL\xca\xda\x18H\n" +
 	"Dbag, rest_of_bag, unused_bag, filtered_set, visit, igg_test or other\x10\x01R\x04item\x12\x86\x01\n" +
@@ -706,20 +706,20 @@ const file_thawtrail_v1_money_proto_rawDesc = "" +
 	"\aproduct\x18\x03 \x01(\tBd\xca\xda\x18`\n" +
 	"Tof a bag: of this product; without it, of every product that has no price of its own\x92\x01\aproductR\aproduct\x12K\n" +
 	"\x04name\x18\x04 \x01(\tB7\xca\xda\x183\n" +
-	"1of item other: what it is, as it stands on a billR\x04name\x12n\n" +
+	"1of item other: what it is, as it stands on a billR\x04name\x12\x7f\n" +
 	"\n" +
-	"holds_from\x18\x05 \x01(\v2\x14.thawtrail.v1.MomentB9\xca\xda\x185\n" +
-	"-from when it holds; from now on when left outJ\x04fromR\tholdsFrom\x12$\n" +
+	"holds_from\x18\x05 \x01(\v2\x14.thawtrail.v1.MomentBJ\xca\xda\x18F\n" +
+	">from when it holds, a day or a time; from now on when left outJ\x04fromR\tholdsFrom\x12$\n" +
 	"\bcurrency\x18\x06 \x01(\tB\b\xca\xda\x18\x048\bp\x01R\bcurrencyB\x0e\n" +
-	"\f_price_minor\"\xb0\x02\n" +
+	"\f_price_minor\"\xc1\x02\n" +
 	"\x06TaxSet\x12C\n" +
 	"\x04name\x18\x01 \x01(\tB/\xca\xda\x18+\n" +
 	"'name of the tax, as it stands on a bill\x10\x01R\x04name\x12e\n" +
 	"\arate_bp\x18\x02 \x01(\x05BG\xca\xda\x18C\n" +
-	"\x14rate in %; 0 ends it\x10\x01\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xc3@J\frate-percentPd\x8a\x01\x060.01 %H\x00R\x06rateBp\x88\x01\x01\x12n\n" +
+	"\x14rate in %; 0 ends it\x10\x01\x19\x00\x00\x00\x00\x00\x00\x00\x00!\x00\x00\x00\x00\x00\x88\xc3@J\frate-percentPd\x8a\x01\x060.01 %H\x00R\x06rateBp\x88\x01\x01\x12\x7f\n" +
 	"\n" +
-	"holds_from\x18\x03 \x01(\v2\x14.thawtrail.v1.MomentB9\xca\xda\x185\n" +
-	"-from when it holds; from now on when left outJ\x04fromR\tholdsFromB\n" +
+	"holds_from\x18\x03 \x01(\v2\x14.thawtrail.v1.MomentBJ\xca\xda\x18F\n" +
+	">from when it holds, a day or a time; from now on when left outJ\x04fromR\tholdsFromB\n" +
 	"\n" +
 	"\b_rate_bp\"\xaa\x05\n" +
 	"\vChargeAdded\x12&\n" +
