@@ -104,13 +104,18 @@ func (b *ReadView) chargeTerms(req chargesAsked) (terms []string, in span, err e
 	return []string{ledger.TermOpenCase, ledger.TermClosedCase}, in, err
 }
 
-// found is what is charged for a case that was found; nil where it is not here.
+// found is what is charged for a case that was found; nil where it is not here, or where
+// its bill stands in another one that is one with it.
 func (k *charger) found(f store.Found) (*chargesOf, error) {
 	c, err := k.b.Case(f.Key.ID)
 	if err != nil || c == nil {
 		return nil, err
 	}
-	return k.of(c)
+	of, err := k.of(c)
+	if err != nil || of.c.Entity != c.Entity {
+		return nil, err
+	}
+	return of, nil
 }
 
 // rowsIn are the lines of a case in a span that were not taken off.

@@ -47,9 +47,14 @@ type chargesOf struct {
 	changes []lineChange // since the newest invoice
 }
 
+// of reads a case with those that are one with it.
 func (k *charger) of(c *ledger.Case) (*chargesOf, error) {
-	lines, lost, err := k.charges(c)
-	of := &chargesOf{c: c, lines: lines, lost: lost}
+	one, err := k.b.billed(c)
+	if err != nil {
+		return nil, err
+	}
+	lines, lost, err := k.charges(one)
+	of := &chargesOf{c: one.Case, lines: lines, lost: lost}
 	of.changes = of.compared()
 	return of, err
 }
@@ -59,6 +64,7 @@ func (k *charger) bill(out *pb.GetChargesResponse, c *ledger.Case) error {
 	if err != nil {
 		return err
 	}
+	c = of.c
 	out.Case, out.Patient, out.Freshness = c.Entity.ID, patientOrCase(c), k.b.freshness()
 	if c.Patient != nil {
 		out.Client, _, _ = k.b.Client(c.Patient.Client)
@@ -163,7 +169,11 @@ func (b *ReadView) ChargeLines(c *ledger.Case) (out []string, err error) {
 	if err != nil {
 		return nil, err
 	}
-	lines, _, err := k.charges(c)
+	one, err := b.billed(c)
+	if err != nil {
+		return nil, err
+	}
+	lines, _, err := k.charges(one)
 	for _, l := range lines {
 		out = append(out, l.id)
 	}

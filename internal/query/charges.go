@@ -91,15 +91,97 @@ func (k *charger) priceAt(item pb.PriceItem, product, name string, ms int64) *le
 	return own
 }
 
+// billed is what one patient had, as one case: several that were said to be one give one
+// bill.
+type billed struct {
+	*ledger.Case
+	ids []string // of the cases, in their order
+}
+
+func (c *billed) has(id string) bool { return slices.Contains(c.ids, id) }
+
+// maxOneBill bounds the cases that are read as one.
+const maxOneBill = 50
+
+// billed puts a case and those that were said to be one with it together. The bill stands
+// in the one with the smallest id, rather one whose client is known.
+func (b *ReadView) billed(c *ledger.Case) (*billed, error) {
+	all := []*ledger.Case{c}
+	for i := 0; i < len(all) && len(all) < maxOneBill; i++ {
+		linked, err := b.linkedCases(all[i])
+		if err != nil {
+			return nil, err
+		}
+		for _, o := range linked {
+			if !slices.ContainsFunc(all, func(x *ledger.Case) bool { return x.Entity.ID == o.Entity.ID }) {
+				all = append(all, o)
+			}
+		}
+	}
+	without := func(c *ledger.Case) int { return boolInt(c.Patient == nil || c.Patient.Client == "") }
+	slices.SortFunc(all, func(x, y *ledger.Case) int {
+		return cmp.Or(cmp.Compare(without(x), without(y)), cmp.Compare(x.Entity.ID, y.Entity.ID))
+	})
+	out := &billed{Case: all[0], ids: []string{all[0].Entity.ID}}
+	if len(all) == 1 {
+		return out, nil
+	}
+	one := *all[0]
+	out.Case = &one
+	for _, o := range all[1:] {
+		out.ids = append(out.ids, o.Entity.ID)
+		out.take(o)
+	}
+	byTime := func(x, y ledger.Stamp) int {
+		return cmp.Or(cmp.Compare(x.AtMs, y.AtMs), slices.Compare(x.Record[:], y.Record[:]))
+	}
+	slices.SortFunc(one.Transfusions, func(x, y ledger.Transfusion) int {
+		return cmp.Or(cmp.Compare(x.FirstMs(), y.FirstMs()), cmp.Compare(x.Bag, y.Bag))
+	})
+	slices.SortStableFunc(one.Estimates, func(x, y ledger.Estimate) int { return byTime(x.Stamp, y.Stamp) })
+	return out, nil
+}
+
+// take puts what another of the cases tells beside it. A bag that both tell of is one.
+func (c *billed) take(o *ledger.Case) {
+	one := c.Case
+	one.Thaws, one.Sets, one.Kit = slices.Concat(one.Thaws, o.Thaws), slices.Concat(one.Sets, o.Sets), slices.Concat(one.Kit, o.Kit)
+	one.Transfusions = slices.Concat(one.Transfusions, o.Transfusions)
+	one.IggTests, one.Exams, one.Weights = slices.Concat(one.IggTests, o.IggTests), slices.Concat(one.Exams, o.Exams), slices.Concat(one.Weights, o.Weights)
+	one.Catheters, one.Vitals, one.Reactions = slices.Concat(one.Catheters, o.Catheters), slices.Concat(one.Vitals, o.Vitals), slices.Concat(one.Reactions, o.Reactions)
+	one.Drugs, one.Fluids = slices.Concat(one.Drugs, o.Drugs), slices.Concat(one.Fluids, o.Fluids)
+	one.Estimates, one.Timeline = slices.Concat(one.Estimates, o.Estimates), slices.Concat(one.Timeline, o.Timeline)
+	written := map[event.Hash]int64{}
+	for i := range one.Timeline {
+		written[one.Timeline[i].Record] = one.Timeline[i].WallMs
+	}
+	one.Charges = asWritten(one.Charges, o.Charges, func(w ledger.ChargeWord) int64 { return written[w.Stamp.Record] })
+	one.Invoices = asWritten(one.Invoices, o.Invoices, func(v ledger.Invoice) int64 { return written[v.Stamp.Record] })
+	if r := o.ChargeReason; r != nil && (one.ChargeReason == nil || one.ChargeReason.Stamp.AtMs < r.Stamp.AtMs) {
+		one.ChargeReason = r
+	}
+}
+
+// asWritten joins what two cases tell by when it was written; what one tells keeps its order.
+func asWritten[T any](x, y []T, at func(T) int64) (out []T) {
+	for len(x) > 0 && len(y) > 0 {
+		if at(y[0]) < at(x[0]) {
+			x, y = y, x
+		}
+		out, x = append(out, x[0]), x[1:]
+	}
+	return slices.Concat(out, x, y)
+}
+
 // charges are the lines of a case as they happened, and the words about lines that are
 // not there any more.
-func (k *charger) charges(c *ledger.Case) (lines []*charge, lost []*ledger.ChargeWord, err error) {
+func (k *charger) charges(c *billed) (lines []*charge, lost []*ledger.ChargeWord, err error) {
 	if lines, err = k.ofBags(c); err != nil {
 		return nil, nil, err
 	}
-	lines = slices.Concat(lines, setCharges(c), testCharges(c), visitCharges(c), addedCharges(c))
+	lines = slices.Concat(lines, setCharges(c.Case), testCharges(c.Case), visitCharges(c.Case), addedCharges(c.Case))
 	for _, l := range lines {
-		k.put(c, l)
+		k.put(c.Case, l)
 	}
 	for i := range c.Charges {
 		w := &c.Charges[i]
@@ -148,10 +230,13 @@ func (k *charger) say(l *charge, w *ledger.ChargeWord) {
 
 // ofBags are the bags that hung, each with the case in which it hung first, what was
 // thrown away of them, and bags that were thawed for the case and thrown away whole.
-func (k *charger) ofBags(c *ledger.Case) (out []*charge, err error) {
+func (k *charger) ofBags(c *billed) (out []*charge, err error) {
 	bags := map[string]bool{}
 	for i := range c.Transfusions {
 		t := &c.Transfusions[i]
+		if bags[t.Bag] {
+			continue
+		}
 		bags[t.Bag] = true
 		more, err := k.ofHung(c, t)
 		if err != nil {
@@ -175,7 +260,7 @@ func (k *charger) ofBags(c *ledger.Case) (out []*charge, err error) {
 	return out, nil
 }
 
-func (k *charger) ofHung(c *ledger.Case, t *ledger.Transfusion) ([]*charge, error) {
+func (k *charger) ofHung(c *billed, t *ledger.Transfusion) ([]*charge, error) {
 	bag, known, err := k.b.bagLine(t.Bag)
 	if err != nil {
 		return nil, err
@@ -191,7 +276,7 @@ func (k *charger) ofHung(c *ledger.Case, t *ledger.Transfusion) ([]*charge, erro
 	if err != nil {
 		return nil, err
 	}
-	if len(books.Doses) > 0 && books.Doses[0].Case != c.Entity.ID {
+	if len(books.Doses) > 0 && !c.has(books.Doses[0].Case) {
 		return nil, nil // shared with a twin, in whose case it stands
 	}
 	out := []*charge{hung}
@@ -220,9 +305,9 @@ func hungBy(t *ledger.Transfusion) (h event.Hash) {
 
 // unused is the line of a bag that was thawed for a case, last of all for this one, and
 // thrown away whole.
-func (k *charger) unused(c *ledger.Case, id string) (*charge, error) {
+func (k *charger) unused(c *billed, id string) (*charge, error) {
 	bag, known, err := k.b.bagLine(id)
-	if err != nil || !known || bag.Ended != ledger.EndDiscarded || bag.Clocks == nil || bag.Clocks.ForCase != c.Entity.ID {
+	if err != nil || !known || bag.Ended != ledger.EndDiscarded || bag.Clocks == nil || !c.has(bag.Clocks.ForCase) {
 		return nil, err
 	}
 	books, err := bag.ReadBooks()
@@ -251,6 +336,9 @@ func setCharges(c *ledger.Case) (out []*charge) {
 	}
 	for i := range c.Transfusions {
 		t := &c.Transfusions[i]
+		if slices.ContainsFunc(c.Transfusions[:i], func(o ledger.Transfusion) bool { return o.Bag == t.Bag && len(o.Starts) > 0 }) {
+			continue // told in both of two cases that are one
+		}
 		told := slices.ContainsFunc(c.Sets, func(s ledger.CaseBag) bool { return s.Bag == t.Bag })
 		if !told && len(t.Starts) > 0 {
 			add(t.Starts[0], t.Bag, 1)

@@ -248,3 +248,49 @@ func TestABagOfTwinsIsChargedOnce(t *testing.T) {
 	}
 	require.Equal(t, int32(2), chargesOf(d, second).WithoutPrice, "its own set and visit have no price")
 }
+
+// Two cases that were said to be one foal give one bill, in whichever it is asked for: a
+// bag that both tell of is one, one visit is one, and what people said of lines in either
+// stands. Parted again, each has its own.
+func TestCasesThatAreOneGiveOneBill(t *testing.T) {
+	d := entrytest.New(t)
+	first, bags := aPricedNight(d)
+	alone := inShort(chargesOf(d, first).Lines)
+	second := d.Must(&pb.CaseOpened{Kind: pb.PatientKind_PATIENT_KIND_FOAL, DamName: "Quiet Harbour", Sex: pb.Sex_SEX_FILLY, ClockChecked: true, Client: addClient(d, "P. Hollis", "0491 570 156")}).Made[0]
+	d.Must(&pb.PatientWeighed{Case: second, WeightG: 50_000, Method: pb.WeightMethod_WEIGHT_METHOD_SCALE}) // in the same visit as the last of the first
+	d.Must(&pb.ChargeAdded{Case: second, Item: pb.PriceItem_PRICE_ITEM_OTHER, Name: "ferry", PriceMinor: proto.Int64(10_00), Reason: "an island"})
+	_, err := d.Write(t.Context(), &pb.WriteRequest{Entry: d.Entry(&pb.TransfusionStarted{Bag: bags[0], Case: second}), OccurredAt: momentOf(d.Clock.Now().Add(-time.Hour))})
+	require.NoError(t, err)
+	visits := func(lines []inBill) (n int) {
+		for _, l := range lines {
+			if l.item == "visit" {
+				n++
+			}
+		}
+		return n
+	}
+	apart := inShort(chargesOf(d, second).Lines)
+	require.Positive(t, visits(apart))
+	linked := d.Must(&pb.Linked{Kind: "case", First: first, Second: second, Reason: "one foal"})
+	for _, id := range []string{first, second} {
+		bill := chargesOf(d, id)
+		require.Equal(t, second, bill.Case, "where the client is known")
+		require.Equal(t, "P. Hollis", bill.Client)
+		require.ElementsMatch(t, append(slices.Clone(alone), inBill{"other", 1, 11_00}), inShort(bill.Lines))
+	}
+	all, err := d.ListCharges(t.Context(), &pb.ListChargesRequest{})
+	require.NoError(t, err)
+	require.ElementsMatch(t, inShort(chargesOf(d, first).Lines), inShort(all.Rows), "and stands once in lists")
+	sums, err := d.ListCharged(t.Context(), &pb.ListChargedRequest{})
+	require.NoError(t, err)
+	require.Equal(t, chargesOf(d, first).Totals[0].TotalMinor, sums.Totals[0].TotalMinor)
+	d.Must(&pb.ChargeTakenOff{Case: first, Line: "bag/" + bags[0], Reason: "a gift"})
+	require.NotContains(t, inShort(chargesOf(d, second).Lines), inBill{"bag", 1, alone[slices.IndexFunc(alone, func(l inBill) bool { return l.item == "bag" })].total})
+	d.Must(&pb.CaseInvoiced{Case: second, Number: "7"})
+	require.Len(t, chargesOf(d, first).Invoices, 1)
+	require.False(t, chargesOf(d, first).ChangedSinceInvoiced)
+	correct(d, "M. Alder", linked.Record, d.Clock.Now(), nil)
+	require.Equal(t, first, chargesOf(d, first).Case)
+	require.Empty(t, chargesOf(d, first).Invoices)
+	require.Contains(t, inShort(chargesOf(d, second).Lines), inBill{"other", 1, 11_00})
+}
