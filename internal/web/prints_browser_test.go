@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
 
@@ -23,7 +24,7 @@ func TestPapersOfTheBooks(t *testing.T) {
 	d.enter(ctx)
 	for name, p := range map[string]string{
 		"recall": "/clinic/recall?product=Foal+plasma&batch=H-2207", "balance": "/owner/balance?by=place", "vehicle": "/clinic/sheets",
-		"stock": "/clinic/stock", "clients": "/clinic/clients", "client": "/clinic/client/" + client, "horse": "/clinic/horse?horse=Morning+Tide",
+		"stock": "/clinic/stock", "clients": "/clinic/clients", "client": "/clinic/client/" + client, "prices": "/clinic/prices", "charges": "/clinic/charges/" + id, "horse": "/clinic/horse?horse=Morning+Tide",
 	} {
 		pdf, sheets := d.printed(ctx, p, chromedp.PaperA4)
 		require.Positive(t, sheets)
@@ -32,5 +33,7 @@ func TestPapersOfTheBooks(t *testing.T) {
 		}
 		require.NoError(t, chromedp.Do(ctx, asPrinted, chromedp.EmulateViewport(186*96*10/254, 271*96*10/254), chromedp.Navigate(d.server.URL+p)))
 		require.LessOrEqual(t, js[int](t, ctx, "document.documentElement.scrollWidth - innerWidth"), 0, "%s is cut off at the edge", name)
+		apart := js[[]string](t, ctx, `[...document.querySelectorAll("main table")].filter(t => t.tHead && t.tBodies[0] && t.tBodies[0].rows[0] && t.getClientRects().length && Math.abs(t.tHead.getBoundingClientRect().width - t.tBodies[0].getBoundingClientRect().width) > 1).map(t => t.outerHTML.slice(0, 120))`)
+		assert.Empty(t, apart, "%s: the heads of a table stand over its columns", name)
 	}
 }
