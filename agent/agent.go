@@ -42,6 +42,7 @@ type Config struct {
 	Metrics string        // loopback address for metrics; none when empty
 	Name    string        // of this laptop; the one it joined with, or the machine's, when empty
 	Doors   string        // folder of a service's doors; empty: this user's own
+	Backups node.BackupPlan
 	Clock   clock.Clock
 	Log     *slog.Logger
 	// Opened is told the replica before anything answers: a rehearsal brings its script,
@@ -119,7 +120,7 @@ func run(ctx context.Context, cfg Config, home *trust.Home, r *replica.Replica, 
 	}
 	n := &node.Node{
 		Replica: r, Data: cfg.Data, Doors: cfg.Doors, Listener: listener, Opens: home.Opens,
-		Metrics: cfg.Metrics, Pages: cfg.Pages, PagesReady: cfg.PagesReady, PagesSecret: home.PagesSecret,
+		Metrics: cfg.Metrics, Backups: cfg.Backups, Pages: cfg.Pages, PagesReady: cfg.PagesReady, PagesSecret: home.PagesSecret,
 	}
 	if err := openPhones(home, cfg, n); err != nil {
 		return err
@@ -188,6 +189,14 @@ func open(ctx context.Context, cfg Config, home *trust.Home) (*replica.Replica, 
 	if err := home.Remake(cfg.Clock.Now()); err != nil {
 		cfg.Log.Warn("that a file is begun anew could not be written down", "error", err)
 	}
+	kept, err := home.Kept()
+	if err != nil {
+		return nil, err
+	}
+	backups, err := home.BackupKey()
+	if err != nil {
+		return nil, err
+	}
 	s, err := store.Open(ctx, home.Store(store.Options{
 		Clock: cfg.Clock, DeviceName: cfg.named(home), Version: replica.Version, Logger: cfg.Log,
 	}))
@@ -196,6 +205,6 @@ func open(ctx context.Context, cfg Config, home *trust.Home) (*replica.Replica, 
 	}
 	return &replica.Replica{
 		Store: s, Clock: cfg.Clock, Random: rand.Reader, Seals: home.Seals, Name: cfg.named(home), Joined: home.Joined, Carried: make(chan struct{}, 1),
-		Quarantine: filepath.Join(cfg.Data, "aside"), KeepFile: home.KeepAside, Log: cfg.Log,
+		Quarantine: filepath.Join(cfg.Data, "aside"), KeepFile: home.KeepAside, Log: cfg.Log, Kept: kept, BackupKey: backups,
 	}, nil
 }

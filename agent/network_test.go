@@ -473,3 +473,18 @@ func TestTheFirstHour(t *testing.T) {
 	_, page = owner.get("/clinic")
 	require.NotContains(t, page, "The first hour")
 }
+
+// TestOnlyAnOwnerTakesAllRecordsAway: a browser of the clinic's network sees stock and
+// cases, and takes no file with every client along; an owner's does.
+func TestOnlyAnOwnerTakesAllRecordsAway(t *testing.T) {
+	o := newOffice(t)
+	clinic, owner := o.paired("R. Low"), o.paired("M. Alder")
+	for _, path := range []string{"/backup", "/backup/anything"} {
+		status, body := clinic.get(path)
+		require.Equal(t, http.StatusForbidden, status, path)
+		require.Contains(t, body, "or by an owner", path)
+	}
+	status, body := owner.get("/backup")
+	require.Equal(t, http.StatusOK, status)
+	require.Contains(t, body, "Save the file")
+}

@@ -20,7 +20,7 @@ import (
 
 // Files of a server beside those of every replica.
 const (
-	authorityFile = "authority.key"
+	authorityFile = trust.AuthorityFile
 	tlsFile       = "server.key"
 	invitesFile   = "invites.box"
 )

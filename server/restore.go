@@ -36,6 +36,7 @@ type RestoreConfig struct {
 type Restored struct {
 	Practice string
 	replication.Outcome
+	Bytes int64 // of the file
 	// Devices of the practice by these books, and those that were shut out: who
 	// was let in or shut out later is not known yet.
 	Laptops, ShutOut []string
@@ -77,6 +78,9 @@ func Restore(ctx context.Context, cfg RestoreConfig) (out Restored, err error) {
 	}
 	defer func() { err = errors.Join(err, h.replica.Store.Close()) }()
 	if err := (replication.Bundles{Replica: h.replica}).Take(ctx, cfg.Books, cfg.Code, &out.Outcome); err != nil {
+		return out, err
+	}
+	if out.Bytes, err = cfg.Books.Seek(0, io.SeekEnd); err != nil {
 		return out, err
 	}
 	if err := h.takeOffice(ctx, cfg.Key, joined, &out); err != nil {

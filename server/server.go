@@ -60,6 +60,7 @@ type Config struct {
 	Metrics string // loopback address for metrics; none when empty
 	Name    string // of this machine; 'clinic' when empty
 	Doors   string // folder of a service's doors; empty: this user's own
+	Backups node.BackupPlan
 	// StateEvery is how often a statement is made when records came in; 2 s when 0.
 	StateEvery time.Duration
 	Clock      clock.Clock  // the machine's when nil
@@ -184,7 +185,7 @@ func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error 
 		Replica: h.replica, Data: cfg.Data, Doors: cfg.Doors, Listener: listener, Opens: h.home.Opens,
 		Credentials: creds, DoorKey: creds.Certificate().Leaf.PublicKey.(ed25519.PublicKey), Members: members,
 		Practice: h.practice, Epoch: func() string { return h.epoch },
-		Metrics: cfg.Metrics, Pages: cfg.Pages, PagesReady: cfg.PagesReady, PagesSecret: h.home.PagesSecret,
+		Metrics: cfg.Metrics, Backups: cfg.Backups, Pages: cfg.Pages, PagesReady: cfg.PagesReady, PagesSecret: h.home.PagesSecret,
 		Network: cfg.Network, NetworkReady: cfg.NetworkReady, Invites: registry.invite,
 		Register: func(s *grpc.Server) {
 			pb.RegisterEnrolServiceServer(s, registry)
@@ -263,6 +264,14 @@ func openHome(ctx context.Context, cfg Config, home *trust.Home) (*hub, error) {
 		cfg.Log.Warn("that a file is begun anew could not be written down", "error", err)
 	}
 	gone := home.Belongs() && !trust.Begun(cfg.Data)
+	kept, err := home.Kept()
+	if err != nil {
+		return nil, err
+	}
+	backups, err := home.BackupKey()
+	if err != nil {
+		return nil, err
+	}
 	s, err := store.Open(ctx, home.Store(store.Options{
 		Clock: cfg.Clock, DeviceName: cfg.Name, Version: replica.Version, Logger: cfg.Log, StrangerBytes: strangerBytes,
 	}))
@@ -272,7 +281,7 @@ func openHome(ctx context.Context, cfg Config, home *trust.Home) (*hub, error) {
 	h := &hub{log: cfg.Log, home: home, gone: gone, replica: &replica.Replica{
 		Store: s, Clock: cfg.Clock, Random: rand.Reader, Seals: home.Seals, Link: here{}, Hub: true, Name: cfg.Name, Joined: home.Joined,
 		Quarantine: filepath.Join(cfg.Data, "aside"), KeepFile: home.KeepAside, Log: cfg.Log,
-		Parts: &replica.Parts{},
+		Parts: &replica.Parts{}, Kept: kept, BackupKey: backups,
 	}}
 	if h.epoch, err = hubEpoch(cfg.Data, cfg.Log, gone || s.EndsUnknown()); err != nil {
 		return nil, errors.Join(err, s.Close())

@@ -17,7 +17,8 @@ import (
 
 const (
 	magic    = "ttcarry"
-	version  = 1
+	version  = 1 // of a file that is carried
+	backup   = 2 // of a backup: keys may come between its runs
 	saltSize = 16
 	headSize = len(magic) + 1 + saltSize
 	overhead = chacha20poly1305.Overhead
@@ -58,6 +59,29 @@ type Writer struct {
 
 // NewWriter begins a file with its head.
 func NewWriter(to io.Writer, code Code, random io.Reader, head *pb.ParcelHead) (*Writer, error) {
+	return begin(to, code, random, head, version)
+}
+
+// NewBackup begins a backup with its head.
+func NewBackup(to io.Writer, code Code, random io.Reader, head *pb.ParcelHead) (*Writer, error) {
+	return begin(to, code, random, head, backup)
+}
+
+// GoOn goes on with a backup behind what was read of it. What is written next must be what
+// would have come next: a part that was cut off there has spent its nonce.
+func GoOn(to io.Writer, code Code, at *pb.BackupMark) (*Writer, error) {
+	start := at.GetStart()
+	if len(start) != headSize || string(start[:len(magic)]) != magic || start[len(magic)] != backup || at.Parts == 0 {
+		return nil, ErrNotOurs
+	}
+	aead, err := chacha20poly1305.NewX(code.key(start[headSize-saltSize:]))
+	if err != nil {
+		return nil, err
+	}
+	return &Writer{to: to, aead: aead, head: start, parts: at.Parts, records: at.Records}, nil
+}
+
+func begin(to io.Writer, code Code, random io.Reader, head *pb.ParcelHead, version byte) (*Writer, error) {
 	start := append([]byte(magic), version)
 	start = append(start, make([]byte, saltSize)...)
 	if _, err := io.ReadFull(random, start[headSize-saltSize:]); err != nil {
@@ -116,18 +140,26 @@ func (w *Writer) Run(run *pb.Run) error {
 func (w *Writer) Records() int64 { return w.records }
 
 // Close writes the end. It does not close what it writes to.
-func (w *Writer) Close() error { return w.part(kindEnd, &pb.ParcelEnd{Records: w.records}) }
+func (w *Writer) Close() error { return w.CloseAt(0) }
+
+// CloseAt is Close with the moment until which all that was saved is in the file.
+func (w *Writer) CloseAt(wallUs int64) error {
+	return w.part(kindEnd, &pb.ParcelEnd{Records: w.records, WallUs: wallUs})
+}
 
 // Reader reads one file, part by part.
 type Reader struct {
 	Head *pb.ParcelHead
+	// End is the last part, once it was read.
+	End *pb.ParcelEnd
 
 	from    *bufio.Reader
 	aead    cipher.AEAD
 	head    []byte
 	parts   uint64
+	bytes   int64 // up to the end of the last part that opened
 	records int64
-	runs    bool // a run was read: no keys may follow
+	runs    bool // a run was read: no keys may follow in a file that is carried
 	err     error
 }
 
@@ -141,7 +173,7 @@ func NewReader(from io.Reader, code Code) (*Reader, error) {
 	switch {
 	case string(start[:len(magic)]) != magic:
 		return nil, ErrNotOurs
-	case start[len(magic)] != version:
+	case start[len(magic)] != version && start[len(magic)] != backup:
 		return nil, ErrNewer
 	}
 	return newReader(buffered, code.key(start[headSize-saltSize:]), start)
@@ -160,7 +192,7 @@ func newReader(from *bufio.Reader, key, start []byte) (*Reader, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := &Reader{from: from, aead: aead, head: start}
+	r := &Reader{from: from, aead: aead, head: start, bytes: int64(len(start))}
 	kind, body, err := r.part()
 	switch {
 	case errors.Is(err, ErrDamaged):
@@ -215,6 +247,7 @@ func (r *Reader) part() (kind byte, body []byte, err error) {
 		return 0, nil, fmt.Errorf("%w at part %d", ErrDamaged, r.parts)
 	}
 	r.parts++
+	r.bytes += int64(len(size)) + int64(n)
 	return clear[0], clear[1:], nil
 }
 
@@ -243,7 +276,7 @@ func (r *Reader) next() ([]*pb.FieldKey, *pb.Run, error) {
 	switch kind {
 	case kindKeys:
 		m := &pb.PushRequest{}
-		if proto.Unmarshal(body, m) != nil || len(m.Keys) > MaxKeys || r.runs {
+		if proto.Unmarshal(body, m) != nil || len(m.Keys) > MaxKeys || r.runs && r.head[len(magic)] == version {
 			return nil, nil, fmt.Errorf("%w: keys that cannot be read", ErrDamaged)
 		}
 		return m.Keys, nil, nil
@@ -270,8 +303,17 @@ func (r *Reader) end(body []byte) error {
 	if _, err := r.from.ReadByte(); !errors.Is(err, io.EOF) {
 		return fmt.Errorf("%w: something follows its end", ErrDamaged)
 	}
+	r.End = m
 	return io.EOF
 }
+
+// Mark is where a backup can be gone on with: behind the last part that opened.
+func (r *Reader) Mark() *pb.BackupMark {
+	return &pb.BackupMark{Start: r.head, Head: r.Head, Parts: r.parts, Records: r.records}
+}
+
+// Bytes is where that part ends in the file.
+func (r *Reader) Bytes() int64 { return r.bytes }
 
 // Records counts the records read so far.
 func (r *Reader) Records() int64 { return r.records }

@@ -1,6 +1,9 @@
 package bundle
 
 import (
+	"bytes"
+	"crypto/hkdf"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
@@ -39,6 +42,16 @@ func NewCode(random io.Reader) (Code, error) {
 		}
 	}
 	return Code{}, errors.New("draw code: the random source repeats itself")
+}
+
+// CodeOf is the code of all backups of a machine: it follows from a secret that the
+// machine has, and that the recovery sheet gives to whoever lost the machine.
+func CodeOf(secret []byte) (Code, error) {
+	stream, err := hkdf.Key(sha256.New, secret, nil, "thawtrail backup code 1", 9*maxDraws)
+	if err != nil {
+		return Code{}, err
+	}
+	return NewCode(bytes.NewReader(stream))
 }
 
 // Text is the code as people read and type it.

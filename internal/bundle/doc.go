@@ -19,7 +19,7 @@
 // # Byte by byte
 //
 //	7 bytes    "ttcarry"
-//	1 byte     version: 1
+//	1 byte     version: 1, or 2 of a backup
 //	16 bytes   salt, random; with the code it makes the file's key
 //
 // then parts, without an end mark of their own:
@@ -37,11 +37,26 @@
 //
 //	kind  message      how many
 //	1     ParcelHead   one, first: whose books, and from where to where each log runs
-//	2     PushRequest  any number, its keys alone: keys of sealed fields, before the runs
+//	2     PushRequest  any number, its keys alone: keys of sealed fields, before the runs;
+//	                   in a backup also between them
 //	3     Run          any number: records of one log, ending at a signature
 //	4     ParcelEnd    one, last: how many records there are. A file without it is cut off
 //
 // Nothing follows the end. Reader and Writer hold one part at a time.
+//
+// # Backups
+//
+// A backup is such a file of all records of one machine, and differs in three things.
+// Its code is the same for all backups of the machine, which writes them while nobody
+// is there to read a code: CodeOf makes it from a secret that the machine keeps, on the
+// server from the key that the recovery sheet holds. The salt, and so the file's key,
+// is each file's own. Keys may come between runs, so that what is saved while it is
+// written can be added at its end, and the last part says until which moment all is in
+// it. And one that was broken off can be gone on with (GoOn): its parts are read up to
+// the last that opens, and the next one is written behind it under the next number.
+// What stood there of a part that was cut off was sealed under that number already, so
+// the same part must come again; whoever goes on compares, and begins anew under a new
+// salt when it does not (replication.BackupFile).
 //
 // # Versions
 //

@@ -226,42 +226,77 @@ func (d *console) tellRead(f *ownForm, answer *pb.ReadBooksResponse) error {
 	return nil
 }
 
+// restoreCommand is serverRestoreCommand with a backup, which the sheet alone opens.
+func (d *console) restoreCommand() *cobra.Command {
+	r := newRestoreFlags()
+	return d.ownForm("restore FILE --data NEWDIR --sheet FILE", "Make a lost server anew from a backup and the recovery sheet",
+		"restore /media/stick/clinic.books --data /var/lib/thawtrail --sheet -", 1, []*flagOf{r.sheet, r.code, r.name},
+		func(ctx context.Context, f *ownForm, words []string) error {
+			path, err := oneFile(words)
+			if err != nil {
+				return err
+			}
+			return d.restore(ctx, f, r, "arguments", path)
+		})
+}
+
+// restoreFlags are what a server is made anew with, beside the file.
+type restoreFlags struct{ sheet, code, name *flagOf }
+
+func newRestoreFlags() restoreFlags {
+	return restoreFlags{
+		sheet: &flagOf{name: "sheet", metavar: "FILE", help: "the recovery sheet's five rows as they were typed; - asks for them here", required: true},
+		code:  &flagOf{name: "code", metavar: "CODE", help: "the code of a file that a laptop wrote; what the server saved opens with the sheet"},
+		name:  &flagOf{name: "name", metavar: metaText, help: "what people call this machine (clinic)"},
+	}
+}
+
 func (d *console) serverRestoreCommand() *cobra.Command {
-	sheet := &flagOf{name: "sheet", metavar: "FILE", help: "the recovery sheet's five rows as they were typed; - asks for them here", required: true}
-	books := &flagOf{name: "books", metavar: "FILE", help: "a file that `thawtrail books write` wrote on a laptop", required: true}
-	code := codeFlag()
-	name := &flagOf{name: "name", metavar: metaText, help: "what people call this machine (clinic)"}
+	r := newRestoreFlags()
+	books := &flagOf{name: "books", metavar: "FILE", help: "a file that `thawtrail books write` wrote on a laptop, or a backup", required: true}
 	return d.ownForm("restore --data NEWDIR --sheet FILE --books FILE --code CODE", "Make a lost server anew from the recovery sheet and a laptop's books",
 		"server restore --data /var/lib/thawtrail --sheet - --books /media/stick/books --code 7K2M-4QPD-0XZ9-HH", 0,
-		[]*flagOf{sheet, books, code, name},
+		[]*flagOf{r.sheet, books, r.code, r.name},
 		func(ctx context.Context, f *ownForm, _ []string) error {
-			opens, err := bundle.ParseCode(code.text())
-			if err != nil {
-				return err
-			}
-			text, err := d.readSheet(sheet.text())
-			if err != nil {
-				return err
-			}
-			key, err := authority.FromSheet(text)
-			if err != nil {
-				return err
-			}
-			file, err := openBooks("books", books.text())
-			if err != nil {
-				return err
-			}
-			defer file.Close()
-			secret, err := f.unlock.secret(d, f.data.text())
-			if err != nil {
-				return err
-			}
-			done, err := server.Restore(ctx, server.RestoreConfig{Data: f.data.text(), Secret: secret, Name: name.text(), Key: key, Books: file, Code: opens})
-			if err != nil {
-				return err
-			}
-			return d.tellRestored(f, done)
+			return d.restore(ctx, f, r, "books", books.text())
 		})
+}
+
+// restore makes a server anew from a file at path, which a field named.
+func (d *console) restore(ctx context.Context, f *ownForm, r restoreFlags, field, path string) (err error) {
+	var opens bundle.Code
+	if r.code.given() {
+		if opens, err = bundle.ParseCode(r.code.text()); err != nil {
+			return err
+		}
+	}
+	text, err := d.readSheet(r.sheet.text())
+	if err != nil {
+		return err
+	}
+	key, err := authority.FromSheet(text)
+	if err != nil {
+		return err
+	}
+	if !r.code.given() {
+		if opens, err = bundle.CodeOf(authority.BackupSecret(key)); err != nil {
+			return err
+		}
+	}
+	file, err := openBooks(field, path)
+	if err != nil {
+		return err
+	}
+	defer file.Close()
+	secret, err := f.unlock.secret(d, f.data.text())
+	if err != nil {
+		return err
+	}
+	done, err := server.Restore(ctx, server.RestoreConfig{Data: f.data.text(), Secret: secret, Name: r.name.text(), Key: key, Books: file, Code: opens})
+	if err != nil {
+		return err
+	}
+	return d.tellRestored(f, done)
 }
 
 // maxSheet bounds what is typed from a recovery sheet.
@@ -300,7 +335,7 @@ func (d *console) readSheet(path string) (string, error) {
 func (d *console) tellRestored(f *ownForm, done server.Restored) error {
 	if f.json.text() == "true" {
 		return d.object(map[string]any{
-			"practice": done.Practice, "records": done.Records, "laptops": append([]string{}, done.Laptops...),
+			"ok": len(done.SetAside) == 0, "bytes": done.Bytes, "practice": done.Practice, "records": done.Records, "laptops": append([]string{}, done.Laptops...),
 			"shut_out": append([]string{}, done.ShutOut...), "lacking": append([]string{}, done.Lacking...),
 		})
 	}

@@ -31,12 +31,19 @@ type ownForm struct {
 	json   *flagOf
 }
 
-// command builds it; words beside flags are handed on, at most one.
-func (d *console) ownForm(use, short, example string, words int, more []*flagOf, run func(context.Context, *ownForm, []string) error) *cobra.Command {
-	f := &ownForm{
+func newOwnForm() *ownForm {
+	return &ownForm{
 		data:   &flagOf{name: "data", metavar: "DIR", help: "folder of this replica", required: true},
 		unlock: newUnlock(), json: jsonFlag(),
 	}
+}
+
+func (d *console) ownForm(use, short, example string, words int, more []*flagOf, run func(context.Context, *ownForm, []string) error) *cobra.Command {
+	return newOwnForm().command(use, short, example, words, more, run)
+}
+
+// command builds it; words beside flags are handed on, at most one.
+func (f *ownForm) command(use, short, example string, words int, more []*flagOf, run func(context.Context, *ownForm, []string) error) *cobra.Command {
 	cmd := &cobra.Command{Use: use, Short: short, Example: example, DisableFlagsInUseLine: true}
 	cmd.Args = func(_ *cobra.Command, typed []string) error {
 		if len(typed) > words {

@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"thawtrail/agent"
+	"thawtrail/internal/node"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/rehearse"
 	"thawtrail/internal/service"
@@ -23,6 +24,7 @@ type daemon struct {
 	unlock                             *unlock
 	doors                              *flagOf
 	log                                *logFlags
+	backups                            backupSettings
 	// reloads are the settings that can change while it runs.
 	reloads map[string]func(text string) error
 }
@@ -38,6 +40,7 @@ func newDaemon(listen string, more ...*flagOf) *daemon {
 		unlock:  newUnlock(),
 		doors:   &flagOf{name: "doors", metavar: "DIR", help: "folder in which commands find a service of the system; your own when left out"},
 		log:     newLogFlags(),
+		backups: newBackupSettings(),
 		reloads: map[string]func(string) error{},
 	}
 }
@@ -46,12 +49,13 @@ func newDaemon(listen string, more ...*flagOf) *daemon {
 func (f *daemon) settings(section string) *settings {
 	flags := append([]*flagOf{f.data}, f.more...)
 	flags = append(flags, f.listen, f.pages, f.metrics, f.name, f.doors)
+	flags = append(flags, f.backups.to, f.backups.every, f.backups.keep)
 	flags = append(flags, f.log.flags()...)
 	return newSettings(section, append(flags, f.unlock.flags()...))
 }
 
 // command is a command that runs until it is stopped.
-func (f *daemon) command(d *console, use, short, example string, run func(context.Context, *vault.Secret, *slog.Logger) error) *cobra.Command {
+func (f *daemon) command(d *console, use, short, example string, run func(context.Context, *vault.Secret, node.BackupPlan, *slog.Logger) error) *cobra.Command {
 	from := f.settings(use)
 	f.reloads["log-level"] = f.log.setLevel
 	cmd := &cobra.Command{
@@ -67,6 +71,10 @@ func (f *daemon) command(d *console, use, short, example string, run func(contex
 		if f.data.text() == "" {
 			return refusal.New("data", "", "--data DIR: "+f.data.help)
 		}
+		plan, err := f.backups.plan()
+		if err != nil {
+			return err
+		}
 		log, done, err := f.log.open(d)
 		if err != nil {
 			return err
@@ -76,7 +84,7 @@ func (f *daemon) command(d *console, use, short, example string, run func(contex
 		if err == nil {
 			again := &reload{settings: from, typed: typed, held: from.texts(), apply: f.reloads, log: log}
 			err = service.Run(cmd.Context(), use, func(ctx context.Context) error {
-				return again.beside(ctx, func() error { return run(ctx, secret, log) })
+				return again.beside(ctx, func() error { return run(ctx, secret, plan, log) })
 			})
 		}
 		if err != nil && f.log.file.given() {
@@ -140,10 +148,10 @@ func newAgentFlags() agentFlags {
 func (d *console) serverCommand() *cobra.Command {
 	f := newServerFlags()
 	return f.command(d, "server", "Run the clinic's server, where laptops meet", "server --data /var/lib/thawtrail",
-		func(ctx context.Context, secret *vault.Secret, log *slog.Logger) error {
+		func(ctx context.Context, secret *vault.Secret, plan node.BackupPlan, log *slog.Logger) error {
 			return server.Run(ctx, server.Config{
 				Secret: secret, Data: f.data.text(), Listen: f.listen.text(), Pages: f.pages.text(), Metrics: f.metrics.text(), Name: f.name.text(),
-				Doors: f.doors.text(), Log: log, PagesReady: d.pagesReady, NetworkReady: d.networkReady, Ready: d.ready("the clinic's server", log),
+				Doors: f.doors.text(), Backups: plan, Log: log, PagesReady: d.pagesReady, NetworkReady: d.networkReady, Ready: d.ready("the clinic's server", log),
 			})
 		})
 }
@@ -163,12 +171,12 @@ func (d *console) agentCommand() *cobra.Command {
 		}
 	}
 	return f.command(d, "agent", "Run this laptop's agent, with or without a network", "agent --data thawtrail-data --server 127.0.0.1:4270",
-		func(ctx context.Context, secret *vault.Secret, log *slog.Logger) error {
+		func(ctx context.Context, secret *vault.Secret, plan node.BackupPlan, log *slog.Logger) error {
 			beside := rehearse.NewStarter(ctx, "")
 			defer beside.Discard()
 			return agent.Run(ctx, agent.Config{
 				Secret: secret, Data: f.data.text(), Server: f.clinic.text(), Servers: servers, Listen: f.listen.text(), Pages: f.pages.text(), Phone: f.phone.text(), Metrics: f.metrics.text(), Name: f.name.text(),
-				Doors: f.doors.text(), Log: log, PhonesReady: d.phonesReady, Opened: beside.Open,
+				Doors: f.doors.text(), Backups: plan, Log: log, PhonesReady: d.phonesReady, Opened: beside.Open,
 				PagesReady: func(url string) { beside.Beside("", url); d.pagesReady(url) },
 				Ready:      func(address string) { beside.Beside(address, ""); d.ready("this laptop's agent", log)(address) },
 			})

@@ -66,6 +66,8 @@ type Node struct {
 	Network      string
 	NetworkReady func(addr string)
 
+	Backups BackupPlan // what this machine saves by itself
+
 	// Reread reads what stands beside the journal, whenever that is read for damage; nil:
 	// nothing does.
 	Reread func(context.Context) error
@@ -132,7 +134,7 @@ func (n *Node) Run(ctx context.Context) error {
 func (n *Node) ownParts() []Part {
 	return []Part{
 		{"index", n.fold}, {"settle", n.settle}, {"memory", n.idle}, {"scrub", n.scrub}, {"unread records", n.takeBack},
-		{"watch", n.watch}, {"metrics", n.serveMetrics}, {"pages", n.servePages},
+		{"watch", n.watch}, {"metrics", n.serveMetrics}, {"pages", n.servePages}, {"backup", n.backUp},
 	}
 }
 

@@ -109,11 +109,8 @@ func (n *Node) look(ctx context.Context, before seen) seen {
 	now.free, err = n.Store.DiskFree()
 	ask(askDisk, err)
 	if n.Hub {
-		var ever bool
-		now.backup, ever, err = n.LastBackup()
-		if !ever {
-			now.backup = time.Time{}
-		}
+		last, err := n.LastBackup()
+		now.backup = last.Until
 		ask(askBackup, err)
 	}
 	if now.changes == before.changes && before.doubts != nil {

@@ -19,6 +19,7 @@ import (
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 
 	"thawtrail/internal/entry/entrytest"
+	"thawtrail/internal/replica"
 	"thawtrail/internal/replication"
 	"thawtrail/internal/replication/replicationtest"
 	"thawtrail/internal/rpc"
@@ -146,7 +147,7 @@ func TestAStaleBackupIsToldWithinAMinute(t *testing.T) {
 	hub, _, _ := linked(t)
 	m := watching(t, hub)
 	m.fires("ThawtrailBackupStale", watchBackup)
-	require.NoError(t, hub.BackedUp())
+	require.NoError(t, hub.BackedUp(replica.LastBackup{Until: hub.Clock.Now()}))
 	m.calm("ThawtrailBackupStale", watchBackup)
 	hub.Clock.Advance(staleBackup - time.Minute)
 	require.NotContains(t, m.read(), "ThawtrailBackupStale")
@@ -200,7 +201,7 @@ func valueOf(t *testing.T, samples []sample, name, labels string) float64 {
 // Each other rule fires when what it is for is there, and not before.
 func TestTheOtherAlerts(t *testing.T) {
 	hub, laptop, _ := linked(t)
-	require.NoError(t, hub.BackedUp())
+	require.NoError(t, hub.BackedUp(replica.LastBackup{Until: hub.Clock.Now()}))
 	m := watching(t, laptop)
 	require.Empty(t, m.read())
 
@@ -243,7 +244,7 @@ func TestTheOtherAlerts(t *testing.T) {
 // finds nothing, and the number of series is bounded.
 func TestMetricsKeepTheConventions(t *testing.T) {
 	hub, laptop, _ := linked(t)
-	require.NoError(t, hub.BackedUp())
+	require.NoError(t, hub.BackedUp(replica.LastBackup{Until: hub.Clock.Now()}))
 	for _, s := range []*side{hub, laptop} {
 		s.node.metrics.called(rpc.Call{Service: "StockService", Method: "ListStock", Code: codes.OK, Took: time.Millisecond})
 		require.Eventually(t, func() bool { return s.node.lookout.last().doubts != nil }, 10*time.Second, time.Millisecond)

@@ -65,6 +65,9 @@ type Replica struct {
 	// Parts says which parts of the program do not work now; nil where none run.
 	Parts *Parts
 
+	Kept      *trust.Kept     // what this machine remembers beside its records; nil: nothing
+	BackupKey trust.BackupKey // behind the code of its backups
+
 	Log        *slog.Logger                         // required
 	Quarantine string                               // where runs that do not verify are kept for a person
 	KeepFile   func(path string, data []byte) error // how they are kept; nil: in the clear

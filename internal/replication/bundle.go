@@ -36,6 +36,9 @@ type Outcome struct {
 type Written struct {
 	Records int64
 	Omitted []string // what could not be read here and is not in the file, in words
+	// Of a backup: until when all is in it, and why it must be begun anew.
+	UntilUs int64
+	Anew    string
 }
 
 // WriteBooks writes all records held here into a file under a new code: whole
@@ -58,23 +61,31 @@ func (r Bundles) Write(ctx context.Context, to io.Writer, code bundle.Code, id s
 	if err != nil {
 		return out, err
 	}
-	for from := 0; ; {
-		keys, next := r.Seals.Since(from, bundle.MaxKeys)
-		if len(keys) == 0 {
-			break
-		}
-		if err := w.Keys(keys); err != nil {
-			return out, err
-		}
-		from = next
+	if _, err := r.writeKeys(w, 0); err != nil {
+		return out, err
 	}
 	for _, h := range urgentFirst(held) {
-		if err := r.writeLog(ctx, w, h); err != nil {
+		if _, err := r.writeLog(ctx, w, h, 0); err != nil {
 			return out, err
 		}
 	}
 	out.Records = w.Records()
 	return out, w.Close()
+}
+
+// writeKeys writes the keys of sealed fields that came after the first from, and says
+// how many there were.
+func (r Bundles) writeKeys(w *bundle.Writer, from int) (next int, err error) {
+	for {
+		keys, next := r.Seals.Since(from, bundle.MaxKeys)
+		if len(keys) == 0 {
+			return next, nil
+		}
+		if err := w.Keys(keys); err != nil {
+			return from, err
+		}
+		from = next
+	}
 }
 
 // saveAgain saves again what is stranded on this laptop, except behind what a
@@ -161,26 +172,46 @@ func urgentFirst(held []exchange.HeldLog) []exchange.HeldLog {
 	return out
 }
 
-// writeLog writes one log up to where it ended when the head was written, and
-// over each run that is missing here.
-func (r Bundles) writeLog(ctx context.Context, w *bundle.Writer, h exchange.HeldLog) error {
-	for from := uint64(0); from <= h.Tip().Seq; {
+// writeLog writes one log, from a record on, up to where it ended when it was looked at,
+// and over each run that is missing here. next is the first record behind what it wrote.
+func (r Bundles) writeLog(ctx context.Context, w *bundle.Writer, h exchange.HeldLog, from uint64) (next uint64, err error) {
+	for len(h.Tips) > 0 && from <= h.Tip().Seq {
 		run, next, err := r.Store.ReadRun(ctx, h.Log, from, exchange.MaxBatchBytes)
 		if err != nil {
-			return err
+			return from, err
 		}
 		if run == nil || next <= from {
-			if from = behindGap(h, from); from == 0 {
-				return nil
+			behind := behindGap(h, from)
+			if behind == 0 {
+				return from, nil
 			}
+			from = behind
 			continue
 		}
+		next = upTo(run, h.Tip().Seq, next)
 		if err := w.Run(run); err != nil {
-			return err
+			return from, err
 		}
 		from = next
 	}
-	return nil
+	return from, nil
+}
+
+// upTo cuts off what a run holds behind the end that its log had when it was looked at, so
+// that whoever goes on later writes the same run. That end was signed then, and is still;
+// a run that would not end at a signature stays as it is.
+func upTo(run *pb.Run, tip, next uint64) (nextCut uint64) {
+	for n := len(run.Records); n > 0 && next > tip+1; n-- {
+		rec, err := event.Decode(run.Records[n-1])
+		if err != nil || rec.Seq() == tip && !rec.Signed() {
+			return next
+		}
+		if rec.Seq() <= tip {
+			run.Records = run.Records[:n]
+			return tip + 1
+		}
+	}
+	return next
 }
 
 // behindGap is where to go on behind the missing run at or after seq; 0 for

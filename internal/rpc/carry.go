@@ -3,12 +3,14 @@ package rpc
 import (
 	"bytes"
 	"context"
+	"time"
 
 	"google.golang.org/grpc"
 
 	"thawtrail/internal/bundle"
 	"thawtrail/internal/entry"
 	"thawtrail/internal/query"
+	"thawtrail/internal/replica"
 	"thawtrail/internal/replication"
 	"thawtrail/internal/trust/pins"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -105,4 +107,42 @@ func (c *carryService) ShowCode(ctx context.Context, req *pb.ShowCodeRequest) (*
 // TakeOver reads such characters.
 func (c *carryService) TakeOver(ctx context.Context, req *pb.TakeOverRequest) (*pb.TakeOverResponse, error) {
 	return c.Writer.TakeOver(ctx, entry.Actor{Session: pins.CommandLine}, req)
+}
+
+// Backup streams a backup, or the rest of one that was broken off.
+func (c *carryService) Backup(req *pb.BackupRequest, stream grpc.ServerStreamingServer[pb.BackupResponse]) error {
+	pieces := &pieces{send: func(data []byte) error { return stream.Send(&pb.BackupResponse{Data: data}) }}
+	out, err := replication.Bundles{Replica: c.Replica}.Backup(stream.Context(), pieces, req.On)
+	if err == nil {
+		err = pieces.flush()
+	}
+	if err != nil {
+		return err
+	}
+	return stream.Send(&pb.BackupResponse{Records: out.Records, Omitted: out.Omitted, Anew: out.Anew})
+}
+
+// BackedUp notes a backup that its writer read back.
+func (c *carryService) BackedUp(_ context.Context, req *pb.BackedUpRequest) (*pb.BackedUpResponse, error) {
+	return &pb.BackedUpResponse{}, c.Replica.BackedUp(replica.LastBackup{
+		Until: time.UnixMicro(req.WallUs), File: req.File, Records: req.Records, Bytes: req.Bytes,
+	})
+}
+
+// ShowBackups tells the code of this machine's backups, and of the last good one.
+func (c *carryService) ShowBackups(context.Context, *pb.ShowBackupsRequest) (*pb.ShowBackupsResponse, error) {
+	b := replication.Bundles{Replica: c.Replica}
+	src, err := b.BackupSource()
+	if err != nil {
+		return nil, err
+	}
+	last, err := c.LastBackup()
+	if err != nil {
+		return nil, err
+	}
+	out := &pb.ShowBackupsResponse{Code: src.Code.Text(), Server: c.BackupKey.Server, Bytes: src.Bytes}
+	if !last.Until.IsZero() {
+		out.LastWallUs, out.LastFile, out.LastRecords, out.LastBytes = last.Until.UnixMicro(), last.File, last.Records, last.Bytes
+	}
+	return out, nil
 }

@@ -81,6 +81,9 @@ func (s *Store) synced(took time.Duration) {
 	}
 }
 
+// Size is how many bytes the records take on the disk.
+func (s *Store) Size() (int64, error) { return s.journal.Size() }
+
 // CatchUp applies to the index all that the journal holds. A view calls it first;
 // it costs next to nothing when there is nothing to apply.
 func (s *Store) CatchUp(ctx context.Context) error { return s.projection.CatchUp(ctx) }

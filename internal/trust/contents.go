@@ -28,14 +28,14 @@ const contentsFile = "contents.box"
 // remedies say, of each file that is not made anew in silence, what to do when it
 // is gone and no copy of the folder has it.
 var remedies = map[string]string{
-	vault.FileName:  "without it nothing here can be read: move this folder aside, and join again with a new code",
-	deviceFile:      "without it this machine cannot go on with what it wrote: move this folder aside, keep it, and join again with a new code",
-	practiceFile:    "without it this machine does not know its practice: move this folder aside, keep it, and join again with a new code",
-	"authority.key": "without it no laptop can join: make the server anew from its recovery sheet with `thawtrail server restore`",
-	"server.key":    "without one, `thawtrail losses --anew server.key` begins it anew: the authority signs it, and laptops trust that",
-	"phone.key":     "without one, `thawtrail losses --anew phone.key` begins it anew, and each phone is to compare the new fingerprint and be paired again",
-	fieldsFile:      "without one, `thawtrail losses --anew " + fieldsFile + "` begins it anew, and the keys come again from the server and its laptops",
-	pinsFile:        "without one, `thawtrail losses --anew " + pinsFile + "` begins it anew, and people set new PINs",
+	vault.FileName: "without it nothing here can be read: move this folder aside, and join again with a new code",
+	deviceFile:     "without it this machine cannot go on with what it wrote: move this folder aside, keep it, and join again with a new code",
+	practiceFile:   "without it this machine does not know its practice: move this folder aside, keep it, and join again with a new code",
+	AuthorityFile:  "without it no laptop can join: make the server anew from its recovery sheet with `thawtrail server restore`",
+	"server.key":   "without one, `thawtrail losses --anew server.key` begins it anew: the authority signs it, and laptops trust that",
+	"phone.key":    "without one, `thawtrail losses --anew phone.key` begins it anew, and each phone is to compare the new fingerprint and be paired again",
+	fieldsFile:     "without one, `thawtrail losses --anew " + fieldsFile + "` begins it anew, and the keys come again from the server and its laptops",
+	pinsFile:       "without one, `thawtrail losses --anew " + pinsFile + "` begins it anew, and people set new PINs",
 }
 
 // renewable are the files that a person may begin anew.
@@ -46,6 +46,7 @@ var renewable = []string{fieldsFile, pinsFile, "phone.key", "server.key"}
 var remade = map[string]string{
 	charterFile:   "the founding and the members are written there again from the journal",
 	"invites.box": "one-time codes that were made and not used yet do not count any more; make new ones",
+	keptFile:      "when the books were last saved, and which steps of the first hour were ticked by hand, is not known any more",
 	"phones.box":  "phones that were paired are not known any more; pair them again",
 }
 

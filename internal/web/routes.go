@@ -34,8 +34,8 @@ func routes(s *site.Site) {
 	s.Here("GET /another", machine.MoreBrowsers)
 	s.Here("GET /rehearse", machine.Rehearse)
 	s.Here("POST /rehearse", machine.Rehearse)
-	s.Decided("GET /backup", sticks.ShowBackup)
-	s.Decided("GET /backup/{name}", sticks.SendBackup)
+	s.Owned("GET /backup", sticks.ShowBackup)
+	s.Owned("GET /backup/{name}", sticks.SendBackup)
 	s.Decided("GET /phones", machine.ShowPhones)
 	s.Decided("POST /phones", machine.ShowPhones)
 

@@ -31,6 +31,31 @@ func MakeFolder(path string) error { return realDisk.makeFolder(filepath.Clean(p
 // renamed. It does nothing where the system has no such call.
 func SyncFolder(path string) error { return realDisk.syncFolder(path) }
 
+// OpenPart opens a file that grows over more than one run of the program, for this user
+// only, and makes it when it is absent. Finish gives it its name.
+func OpenPart(path string) (*os.File, error) {
+	f, err := os.OpenFile(path, os.O_RDWR, 0)
+	if !errors.Is(err, fs.ErrNotExist) {
+		return f, err
+	}
+	made, err := createPrivate(filepath.Dir(path), filepath.Base(path)+".new-*")
+	if err == nil {
+		err = errors.Join(made.Close(), os.Rename(made.Name(), path))
+	}
+	if err != nil {
+		return nil, err
+	}
+	return os.OpenFile(path, os.O_RDWR, 0)
+}
+
+// Finish gives a file that is whole, synced and closed its name, durably.
+func Finish(part, path string) error {
+	if err := os.Rename(part, path); err != nil {
+		return err
+	}
+	return syncRename(path)
+}
+
 // disk is each step that can fail. Tests put failures into them.
 type disk struct {
 	mkdir      func(path string) error

@@ -65,6 +65,6 @@ func Open(t testing.TB, c clock.Clock, disk journal.FS, ix index.Index, seed byt
 	require.NoError(t, err)
 	return &replica.Replica{
 		Store: s, Clock: c, Random: random, Seals: keys, Link: Alone{}, Name: name,
-		Carried: make(chan struct{}, 1), Log: slog.New(slog.DiscardHandler),
+		Carried: make(chan struct{}, 1), Log: slog.New(slog.DiscardHandler), Kept: &trust.Kept{},
 	}, nil
 }

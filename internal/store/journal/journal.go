@@ -198,6 +198,17 @@ func (j *Journal) Room() (uint64, error) {
 	return free, err
 }
 
+// Size is how many bytes the journal takes on the disk, without the reserve.
+func (j *Journal) Size() (size int64, err error) {
+	entries, err := j.opt.FS.ReadDir(j.opt.Dir)
+	for _, e := range entries {
+		if _, ok := segmentNumber(e.Name); ok {
+			size += e.Size
+		}
+	}
+	return size, err
+}
+
 // Close releases the files. Everything acknowledged is already on the disk.
 func (j *Journal) Close() error {
 	j.commit.Lock()

@@ -85,10 +85,8 @@ func (f osFile) WriteAt(p []byte, off int64) (int, error) {
 func (f osFile) Sync() error { return noSpace(f.File.Sync()) }
 
 func noSpace(err error) error {
-	for _, full := range fullErrors {
-		if errors.Is(err, full) {
-			return fmt.Errorf("%w: %w", ErrNoSpace, err)
-		}
+	if wholefile.Full(err) {
+		return fmt.Errorf("%w: %w", ErrNoSpace, err)
 	}
 	return err
 }

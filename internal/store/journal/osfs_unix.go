@@ -8,9 +8,6 @@ import (
 	"syscall"
 )
 
-// fullErrors are the platform's words for a full disk or an exhausted quota.
-var fullErrors = []error{syscall.ENOSPC, syscall.EDQUOT}
-
 // passingErrors are trouble of the machine that says nothing about a file.
 var passingErrors = []error{syscall.EMFILE, syscall.ENFILE, syscall.ENOMEM}
 

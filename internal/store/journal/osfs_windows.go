@@ -2,9 +2,6 @@ package journal
 
 import "golang.org/x/sys/windows"
 
-// fullErrors are the platform's words for a full disk or an exhausted quota.
-var fullErrors = []error{windows.ERROR_DISK_FULL, windows.ERROR_HANDLE_DISK_FULL, windows.ERROR_DISK_QUOTA_EXCEEDED}
-
 // passingErrors are trouble of the machine that says nothing about a file.
 var passingErrors = []error{windows.ERROR_TOO_MANY_OPEN_FILES, windows.ERROR_NOT_ENOUGH_MEMORY, windows.ERROR_COMMITMENT_LIMIT, windows.ERROR_SHARING_VIOLATION}
 

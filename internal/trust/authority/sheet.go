@@ -3,6 +3,7 @@ package authority
 import (
 	"bytes"
 	"crypto/ed25519"
+	"crypto/hkdf"
 	"crypto/sha256"
 	"fmt"
 	"strings"
@@ -40,11 +41,11 @@ Whoever has these five rows can admit laptops to the practice, and put a server
 in the place of the one that you have. Keep the paper where the practice keeps
 its drug keys, not with a laptop.
 
-If the server is lost: on a laptop of the practice, 'thawtrail books write'
-writes its books into a file and shows a code. On the new machine, 'thawtrail
-server restore' asks for that file, the code and these rows. No laptop has to
-join again, and all that a laptop holds comes back. Keep copies of the server's
-folder too: they hold what no laptop has any more.
+If the server is lost: on the new machine, 'thawtrail restore FILE' makes it anew
+from these rows and the server's last backup, which they open. Without a backup, on
+a laptop of the practice, 'thawtrail books write' writes its books into a file and
+shows a code, which 'thawtrail server restore' asks for. No laptop has to join again,
+and what a laptop holds comes back.
 `)
 	return b.String()
 }
@@ -65,6 +66,16 @@ func rows(key ed25519.PrivateKey) []string {
 
 // rowSalt makes rows that changed places fail their check.
 func rowSalt(i int) string { return fmt.Sprintf("ROW%d", i+1) }
+
+// BackupSecret is the secret behind the code of the backups of whoever has this key. It
+// tells nothing of the key.
+func BackupSecret(key ed25519.PrivateKey) []byte {
+	secret, err := hkdf.Key(sha256.New, key.Seed(), nil, "thawtrail backup secret 1", sha256.Size)
+	if err != nil {
+		panic("authority: " + err.Error()) // of a length that HKDF cannot make
+	}
+	return secret
+}
 
 // FromSheet reads the five rows back, one a line, with or without the numbers
 // and the text around them. A refusal names every row that has a slip.

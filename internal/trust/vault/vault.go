@@ -37,6 +37,7 @@ const (
 	Link      Label = "link"
 	Aside     Label = "aside"
 	Charter   Label = "charter"
+	Kept      Label = "kept"
 )
 
 // FileName is the vault's file in a data folder.

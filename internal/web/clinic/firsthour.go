@@ -39,7 +39,7 @@ func readFirstHour(req *site.Request) (*firstHour, error) {
 	if err != nil {
 		return nil, err
 	}
-	_, saved, err := req.Site.Replica.LastBackup()
+	last, err := req.Site.Replica.LastBackup()
 	if err != nil {
 		return nil, err
 	}
@@ -54,7 +54,7 @@ func readFirstHour(req *site.Request) (*firstHour, error) {
 			return err
 		}
 		_, h.Owner = rights.GrantFor(req.Who(people), []pb.Role{pb.Role_ROLE_OWNER})
-		has := map[string]bool{"laptops": rights != nil && len(rights.Devices) > 1, "backup": saved}
+		has := map[string]bool{"laptops": rights != nil && len(rights.Devices) > 1, "backup": !last.Until.IsZero()}
 		for _, kind := range []string{event.KindPlace, event.KindProduct, event.KindBag, event.KindProtocol} {
 			err := l.Each(kind, func(ledger.State) (bool, error) {
 				has[kind] = true

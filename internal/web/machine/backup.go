@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"thawtrail/internal/bundle"
+	"thawtrail/internal/replica"
 	"thawtrail/internal/replication"
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
@@ -26,13 +27,13 @@ func (s *Sticks) ShowBackup(req *site.Request) error {
 	if err != nil {
 		return err
 	}
-	at, ever, err := req.Site.Replica.LastBackup()
+	last, err := req.Site.Replica.LastBackup()
 	if err != nil {
 		return err
 	}
 	m := &backupMore{Code: code.Text(), Address: "/backup/" + s.offer(code), Omitted: omitted}
-	if ever {
-		m.Last = words.Moment(at)
+	if !last.Until.IsZero() {
+		m.Last = words.Moment(last.Until)
 	}
 	return req.Render("backup", words.Say("backup.title"), "clinic", m)
 }
@@ -44,17 +45,19 @@ func (s *Sticks) SendBackup(req *site.Request) error {
 		return req.Redirect("/backup")
 	}
 	name := req.FileName(req.Now.UTC().Format(time.DateOnly) + ".books")
-	s.write(req, code, name, "")
-	return req.Site.Replica.BackedUp()
+	records := s.write(req, code, name, "")
+	return req.Site.Replica.BackedUp(replica.LastBackup{Until: req.Now, File: name, Records: records})
 }
 
 // write writes a file of records into the answer; half a one never looks whole.
-func (s *Sticks) write(req *site.Request, code bundle.Code, name, about string) {
+func (s *Sticks) write(req *site.Request, code bundle.Code, name, about string) (records int64) {
 	_ = http.NewResponseController(req.W).SetWriteDeadline(time.Time{})
 	req.W.Header().Set("Content-Type", "application/octet-stream")
 	req.W.Header().Set("Content-Disposition", `attachment; filename="`+name+`"`)
-	if _, err := (replication.Bundles{Replica: req.Site.Replica}).Write(req.Context(), req.W, code, about); err != nil {
+	out, err := replication.Bundles{Replica: req.Site.Replica}.Write(req.Context(), req.W, code, about)
+	if err != nil {
 		req.Site.Log.Error("write a file of records", "error", err)
 		panic(http.ErrAbortHandler)
 	}
+	return out.Records
 }

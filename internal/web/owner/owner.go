@@ -25,6 +25,7 @@ type ownerMore struct {
 	Tables    []site.Pair
 	Files     fileForm
 	Backup    string // when the books were last saved; empty: never
+	BackupAge string // how long ago that is
 	Hub       bool
 }
 
@@ -72,12 +73,12 @@ func ShowOwner(req *site.Request) error {
 		m.Tables = append(m.Tables, site.Pair{Name: "/owner/csv/" + t.name, Value: t.title})
 	}
 	m.Files = newFileForm()
-	at, ever, err := req.Site.Replica.LastBackup()
+	last, err := req.Site.Replica.LastBackup()
 	if err != nil {
 		return err
 	}
-	if m.Hub = req.Site.Replica.Hub; ever {
-		m.Backup = words.Moment(at)
+	if m.Hub = req.Site.Replica.Hub; !last.Until.IsZero() {
+		m.Backup, m.BackupAge = words.Moment(last.Until), wording.Ago(req.Now.Sub(last.Until))
 	}
 	return req.Render("owner", words.Say("owner.title"), "owner", m)
 }

@@ -170,6 +170,8 @@ type Session struct {
 	// Decides: it came in there for an owner or somebody of the clinic, at the clinic's
 	// server, and may let others in.
 	Decides bool
+	// Owns: it came in there for an owner, and may take all records away.
+	Owns bool
 }
 
 func (s *Site) mac(parts ...string) string {

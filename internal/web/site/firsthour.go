@@ -5,8 +5,8 @@ import (
 	"strings"
 )
 
-// What of the first hour no record tells is kept on this machine, in the index: after that
-// is built anew, a person says it once more.
+// firstHourName is under what this machine remembers what of the first hour no record
+// tells.
 const firstHourName = "first_hour"
 
 // Steps of the first hour that people tick, or that end the list.
@@ -18,8 +18,12 @@ const (
 
 // FirstHour are the steps of the first hour that were ticked by hand.
 func (s *Site) FirstHour() ([]string, error) {
-	kept, err := s.Replica.Store.Local(firstHourName)
-	return strings.Fields(string(kept)), err
+	if kept := s.Replica.Kept.Get(firstHourName); kept != "" {
+		return strings.Fields(kept), nil
+	}
+	// An older program noted them in the index.
+	old, err := s.Replica.Store.Local(firstHourName)
+	return strings.Fields(string(old)), err
 }
 
 // TickFirstHour ticks a step, or takes its tick away.
@@ -33,5 +37,5 @@ func (s *Site) TickFirstHour(step string) error {
 	} else {
 		ticked = append(ticked, step)
 	}
-	return s.Replica.Store.SetLocal(firstHourName, []byte(strings.Join(ticked, " ")))
+	return s.Replica.Kept.Set(firstHourName, strings.Join(ticked, " "))
 }

@@ -111,7 +111,7 @@ func (s *Site) sessionOfPhone(r *http.Request) *Session {
 	if !ok || !s.Phones.Admits(p.Person) {
 		return nil
 	}
-	return &Session{ID: p.ID, Person: p.Person, Phone: true, Decides: s.Phones.Decides(p.Person)}
+	return &Session{ID: p.ID, Person: p.Person, Phone: true, Decides: s.Phones.Decides(p.Person), Owns: s.Phones.Owns(p.Person)}
 }
 
 // turnAway answers a browser without a session.

@@ -117,6 +117,18 @@ func (s *Site) Decided(pattern string, h Handler) {
 	})
 }
 
+// Owned registers a page by which all records can be taken away: for the browsers of this
+// machine, and at the clinic's server for those of an owner too.
+func (s *Site) Owned(pattern string, h Handler) {
+	s.Page(pattern, func(req *Request) error {
+		if req.Session.Phone && !req.Session.Owns {
+			req.Fail(http.StatusForbidden, words.Say("backup.owners"))
+			return nil
+		}
+		return h(req)
+	})
+}
+
 // MayDecide says that people and rights may be decided on in this browser.
 func (s *Session) MayDecide() bool { return !s.Phone || s.Decides }
 

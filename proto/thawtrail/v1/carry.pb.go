@@ -24,6 +24,493 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// BackupMark is where a backup that was broken off is gone on with.
+type BackupMark struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The bytes before its first part.
+	Start []byte      `protobuf:"bytes,1,opt,name=start,proto3" json:"start,omitempty"`
+	Head  *ParcelHead `protobuf:"bytes,2,opt,name=head,proto3" json:"head,omitempty"`
+	// Parts that are whole, the head among them, and the records in them.
+	Parts         uint64         `protobuf:"varint,3,opt,name=parts,proto3" json:"parts,omitempty"`
+	Records       int64          `protobuf:"varint,4,opt,name=records,proto3" json:"records,omitempty"`
+	Reached       []*BackupReach `protobuf:"bytes,5,rep,name=reached,proto3" json:"reached,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BackupMark) Reset() {
+	*x = BackupMark{}
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[0]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BackupMark) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BackupMark) ProtoMessage() {}
+
+func (x *BackupMark) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[0]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BackupMark.ProtoReflect.Descriptor instead.
+func (*BackupMark) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{0}
+}
+
+func (x *BackupMark) GetStart() []byte {
+	if x != nil {
+		return x.Start
+	}
+	return nil
+}
+
+func (x *BackupMark) GetHead() *ParcelHead {
+	if x != nil {
+		return x.Head
+	}
+	return nil
+}
+
+func (x *BackupMark) GetParts() uint64 {
+	if x != nil {
+		return x.Parts
+	}
+	return 0
+}
+
+func (x *BackupMark) GetRecords() int64 {
+	if x != nil {
+		return x.Records
+	}
+	return 0
+}
+
+func (x *BackupMark) GetReached() []*BackupReach {
+	if x != nil {
+		return x.Reached
+	}
+	return nil
+}
+
+// BackupReach says how far a log is in the file.
+type BackupReach struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Log   []byte                 `protobuf:"bytes,1,opt,name=log,proto3" json:"log,omitempty"`
+	// First record that is not in it yet.
+	Next          uint64 `protobuf:"varint,2,opt,name=next,proto3" json:"next,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BackupReach) Reset() {
+	*x = BackupReach{}
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BackupReach) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BackupReach) ProtoMessage() {}
+
+func (x *BackupReach) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BackupReach.ProtoReflect.Descriptor instead.
+func (*BackupReach) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *BackupReach) GetLog() []byte {
+	if x != nil {
+		return x.Log
+	}
+	return nil
+}
+
+func (x *BackupReach) GetNext() uint64 {
+	if x != nil {
+		return x.Next
+	}
+	return 0
+}
+
+type BackupRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Absent: a new one is begun.
+	On            *BackupMark `protobuf:"bytes,1,opt,name=on,proto3" json:"on,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BackupRequest) Reset() {
+	*x = BackupRequest{}
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BackupRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BackupRequest) ProtoMessage() {}
+
+func (x *BackupRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BackupRequest.ProtoReflect.Descriptor instead.
+func (*BackupRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *BackupRequest) GetOn() *BackupMark {
+	if x != nil {
+		return x.On
+	}
+	return nil
+}
+
+// BackupResponse is a piece of the file; the last one has no data and says what was
+// written.
+type BackupResponse struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Data    []byte                 `protobuf:"bytes,1,opt,name=data,proto3" json:"data,omitempty"`
+	Records int64                  `protobuf:"varint,2,opt,name=records,proto3" json:"records,omitempty"`
+	// What could not be read here and is not in the file, in words.
+	Omitted []string `protobuf:"bytes,3,rep,name=omitted,proto3" json:"omitted,omitempty"`
+	// In place of a rest: why a new one must be begun, in words.
+	Anew          string `protobuf:"bytes,4,opt,name=anew,proto3" json:"anew,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BackupResponse) Reset() {
+	*x = BackupResponse{}
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BackupResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BackupResponse) ProtoMessage() {}
+
+func (x *BackupResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BackupResponse.ProtoReflect.Descriptor instead.
+func (*BackupResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *BackupResponse) GetData() []byte {
+	if x != nil {
+		return x.Data
+	}
+	return nil
+}
+
+func (x *BackupResponse) GetRecords() int64 {
+	if x != nil {
+		return x.Records
+	}
+	return 0
+}
+
+func (x *BackupResponse) GetOmitted() []string {
+	if x != nil {
+		return x.Omitted
+	}
+	return nil
+}
+
+func (x *BackupResponse) GetAnew() string {
+	if x != nil {
+		return x.Anew
+	}
+	return ""
+}
+
+type BackedUpRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Until when all is in it, as the file says.
+	WallUs        int64  `protobuf:"varint,1,opt,name=wall_us,json=wallUs,proto3" json:"wall_us,omitempty"`
+	File          string `protobuf:"bytes,2,opt,name=file,proto3" json:"file,omitempty"`
+	Records       int64  `protobuf:"varint,3,opt,name=records,proto3" json:"records,omitempty"`
+	Bytes         int64  `protobuf:"varint,4,opt,name=bytes,proto3" json:"bytes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BackedUpRequest) Reset() {
+	*x = BackedUpRequest{}
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BackedUpRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BackedUpRequest) ProtoMessage() {}
+
+func (x *BackedUpRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BackedUpRequest.ProtoReflect.Descriptor instead.
+func (*BackedUpRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *BackedUpRequest) GetWallUs() int64 {
+	if x != nil {
+		return x.WallUs
+	}
+	return 0
+}
+
+func (x *BackedUpRequest) GetFile() string {
+	if x != nil {
+		return x.File
+	}
+	return ""
+}
+
+func (x *BackedUpRequest) GetRecords() int64 {
+	if x != nil {
+		return x.Records
+	}
+	return 0
+}
+
+func (x *BackedUpRequest) GetBytes() int64 {
+	if x != nil {
+		return x.Bytes
+	}
+	return 0
+}
+
+type BackedUpResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BackedUpResponse) Reset() {
+	*x = BackedUpResponse{}
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BackedUpResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BackedUpResponse) ProtoMessage() {}
+
+func (x *BackedUpResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BackedUpResponse.ProtoReflect.Descriptor instead.
+func (*BackedUpResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{5}
+}
+
+type ShowBackupsRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ShowBackupsRequest) Reset() {
+	*x = ShowBackupsRequest{}
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ShowBackupsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ShowBackupsRequest) ProtoMessage() {}
+
+func (x *ShowBackupsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ShowBackupsRequest.ProtoReflect.Descriptor instead.
+func (*ShowBackupsRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{6}
+}
+
+type ShowBackupsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The code that opens every backup of this machine.
+	Code string `protobuf:"bytes,1,opt,name=code,proto3" json:"code,omitempty"`
+	// By the practice's server: the recovery sheet opens them too.
+	Server bool `protobuf:"varint,2,opt,name=server,proto3" json:"server,omitempty"`
+	// The last good one; 0: none yet.
+	LastWallUs  int64  `protobuf:"varint,3,opt,name=last_wall_us,json=lastWallUs,proto3" json:"last_wall_us,omitempty"`
+	LastFile    string `protobuf:"bytes,4,opt,name=last_file,json=lastFile,proto3" json:"last_file,omitempty"`
+	LastRecords int64  `protobuf:"varint,5,opt,name=last_records,json=lastRecords,proto3" json:"last_records,omitempty"`
+	LastBytes   int64  `protobuf:"varint,6,opt,name=last_bytes,json=lastBytes,proto3" json:"last_bytes,omitempty"`
+	// About how many bytes one comes to.
+	Bytes         int64 `protobuf:"varint,7,opt,name=bytes,proto3" json:"bytes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ShowBackupsResponse) Reset() {
+	*x = ShowBackupsResponse{}
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ShowBackupsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ShowBackupsResponse) ProtoMessage() {}
+
+func (x *ShowBackupsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ShowBackupsResponse.ProtoReflect.Descriptor instead.
+func (*ShowBackupsResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *ShowBackupsResponse) GetCode() string {
+	if x != nil {
+		return x.Code
+	}
+	return ""
+}
+
+func (x *ShowBackupsResponse) GetServer() bool {
+	if x != nil {
+		return x.Server
+	}
+	return false
+}
+
+func (x *ShowBackupsResponse) GetLastWallUs() int64 {
+	if x != nil {
+		return x.LastWallUs
+	}
+	return 0
+}
+
+func (x *ShowBackupsResponse) GetLastFile() string {
+	if x != nil {
+		return x.LastFile
+	}
+	return ""
+}
+
+func (x *ShowBackupsResponse) GetLastRecords() int64 {
+	if x != nil {
+		return x.LastRecords
+	}
+	return 0
+}
+
+func (x *ShowBackupsResponse) GetLastBytes() int64 {
+	if x != nil {
+		return x.LastBytes
+	}
+	return 0
+}
+
+func (x *ShowBackupsResponse) GetBytes() int64 {
+	if x != nil {
+		return x.Bytes
+	}
+	return 0
+}
+
 type WriteBooksRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The case that is handed over with the file; empty: the books alone.
@@ -34,7 +521,7 @@ type WriteBooksRequest struct {
 
 func (x *WriteBooksRequest) Reset() {
 	*x = WriteBooksRequest{}
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[0]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -46,7 +533,7 @@ func (x *WriteBooksRequest) String() string {
 func (*WriteBooksRequest) ProtoMessage() {}
 
 func (x *WriteBooksRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[0]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -59,7 +546,7 @@ func (x *WriteBooksRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WriteBooksRequest.ProtoReflect.Descriptor instead.
 func (*WriteBooksRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{0}
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *WriteBooksRequest) GetCase() string {
@@ -85,7 +572,7 @@ type WriteBooksResponse struct {
 
 func (x *WriteBooksResponse) Reset() {
 	*x = WriteBooksResponse{}
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[1]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -97,7 +584,7 @@ func (x *WriteBooksResponse) String() string {
 func (*WriteBooksResponse) ProtoMessage() {}
 
 func (x *WriteBooksResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[1]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -110,7 +597,7 @@ func (x *WriteBooksResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WriteBooksResponse.ProtoReflect.Descriptor instead.
 func (*WriteBooksResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{1}
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *WriteBooksResponse) GetData() []byte {
@@ -152,7 +639,7 @@ type ReadBooksRequest struct {
 
 func (x *ReadBooksRequest) Reset() {
 	*x = ReadBooksRequest{}
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[2]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -164,7 +651,7 @@ func (x *ReadBooksRequest) String() string {
 func (*ReadBooksRequest) ProtoMessage() {}
 
 func (x *ReadBooksRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[2]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -177,7 +664,7 @@ func (x *ReadBooksRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadBooksRequest.ProtoReflect.Descriptor instead.
 func (*ReadBooksRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{2}
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ReadBooksRequest) GetCode() string {
@@ -216,7 +703,7 @@ type ReadBooksResponse struct {
 
 func (x *ReadBooksResponse) Reset() {
 	*x = ReadBooksResponse{}
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[3]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -228,7 +715,7 @@ func (x *ReadBooksResponse) String() string {
 func (*ReadBooksResponse) ProtoMessage() {}
 
 func (x *ReadBooksResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[3]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -241,7 +728,7 @@ func (x *ReadBooksResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadBooksResponse.ProtoReflect.Descriptor instead.
 func (*ReadBooksResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{3}
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ReadBooksResponse) GetRecordsNew() int64 {
@@ -309,7 +796,7 @@ type ShowCodeRequest struct {
 
 func (x *ShowCodeRequest) Reset() {
 	*x = ShowCodeRequest{}
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[4]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -321,7 +808,7 @@ func (x *ShowCodeRequest) String() string {
 func (*ShowCodeRequest) ProtoMessage() {}
 
 func (x *ShowCodeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[4]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -334,7 +821,7 @@ func (x *ShowCodeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShowCodeRequest.ProtoReflect.Descriptor instead.
 func (*ShowCodeRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{4}
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ShowCodeRequest) GetCase() string {
@@ -360,7 +847,7 @@ type ShowCodeResponse struct {
 
 func (x *ShowCodeResponse) Reset() {
 	*x = ShowCodeResponse{}
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[5]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -372,7 +859,7 @@ func (x *ShowCodeResponse) String() string {
 func (*ShowCodeResponse) ProtoMessage() {}
 
 func (x *ShowCodeResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[5]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -385,7 +872,7 @@ func (x *ShowCodeResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShowCodeResponse.ProtoReflect.Descriptor instead.
 func (*ShowCodeResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{5}
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ShowCodeResponse) GetCase() string {
@@ -439,7 +926,7 @@ type TakeOverRequest struct {
 
 func (x *TakeOverRequest) Reset() {
 	*x = TakeOverRequest{}
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -451,7 +938,7 @@ func (x *TakeOverRequest) String() string {
 func (*TakeOverRequest) ProtoMessage() {}
 
 func (x *TakeOverRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -464,7 +951,7 @@ func (x *TakeOverRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TakeOverRequest.ProtoReflect.Descriptor instead.
 func (*TakeOverRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{6}
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *TakeOverRequest) GetCode() string {
@@ -524,7 +1011,7 @@ type TakeOverResponse struct {
 
 func (x *TakeOverResponse) Reset() {
 	*x = TakeOverResponse{}
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -536,7 +1023,7 @@ func (x *TakeOverResponse) String() string {
 func (*TakeOverResponse) ProtoMessage() {}
 
 func (x *TakeOverResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -549,7 +1036,7 @@ func (x *TakeOverResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TakeOverResponse.ProtoReflect.Descriptor instead.
 func (*TakeOverResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{7}
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *TakeOverResponse) GetCase() string {
@@ -596,15 +1083,17 @@ type ParcelHead struct {
 	WallUs         int64  `protobuf:"varint,7,opt,name=wall_us,json=wallUs,proto3" json:"wall_us,omitempty"`
 	ProgramVersion string `protobuf:"bytes,8,opt,name=program_version,json=programVersion,proto3" json:"program_version,omitempty"`
 	// The case that is handed over with it; empty: the books alone.
-	Case          string        `protobuf:"bytes,9,opt,name=case,proto3" json:"case,omitempty"`
-	Logs          []*CarriedLog `protobuf:"bytes,10,rep,name=logs,proto3" json:"logs,omitempty"`
+	Case string        `protobuf:"bytes,9,opt,name=case,proto3" json:"case,omitempty"`
+	Logs []*CarriedLog `protobuf:"bytes,10,rep,name=logs,proto3" json:"logs,omitempty"`
+	// The practice's server wrote it as a backup: its recovery sheet opens it.
+	Server        bool `protobuf:"varint,11,opt,name=server,proto3" json:"server,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ParcelHead) Reset() {
 	*x = ParcelHead{}
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -616,7 +1105,7 @@ func (x *ParcelHead) String() string {
 func (*ParcelHead) ProtoMessage() {}
 
 func (x *ParcelHead) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -629,7 +1118,7 @@ func (x *ParcelHead) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ParcelHead.ProtoReflect.Descriptor instead.
 func (*ParcelHead) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{8}
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ParcelHead) GetPractice() string {
@@ -702,6 +1191,13 @@ func (x *ParcelHead) GetLogs() []*CarriedLog {
 	return nil
 }
 
+func (x *ParcelHead) GetServer() bool {
+	if x != nil {
+		return x.Server
+	}
+	return false
+}
+
 // CarriedLog says from where to where one log runs in the file.
 type CarriedLog struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -716,7 +1212,7 @@ type CarriedLog struct {
 
 func (x *CarriedLog) Reset() {
 	*x = CarriedLog{}
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[9]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -728,7 +1224,7 @@ func (x *CarriedLog) String() string {
 func (*CarriedLog) ProtoMessage() {}
 
 func (x *CarriedLog) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[9]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -741,7 +1237,7 @@ func (x *CarriedLog) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CarriedLog.ProtoReflect.Descriptor instead.
 func (*CarriedLog) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{9}
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *CarriedLog) GetHeld() *HeldLog {
@@ -767,15 +1263,17 @@ func (x *CarriedLog) GetDeviceName() string {
 
 // ParcelEnd is the last part: a file without it is not whole.
 type ParcelEnd struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Records       int64                  `protobuf:"varint,1,opt,name=records,proto3" json:"records,omitempty"`
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Records int64                  `protobuf:"varint,1,opt,name=records,proto3" json:"records,omitempty"`
+	// Of a backup: all that had been saved until then is in it.
+	WallUs        int64 `protobuf:"varint,2,opt,name=wall_us,json=wallUs,proto3" json:"wall_us,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ParcelEnd) Reset() {
 	*x = ParcelEnd{}
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -787,7 +1285,7 @@ func (x *ParcelEnd) String() string {
 func (*ParcelEnd) ProtoMessage() {}
 
 func (x *ParcelEnd) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_carry_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_carry_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -800,7 +1298,7 @@ func (x *ParcelEnd) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ParcelEnd.ProtoReflect.Descriptor instead.
 func (*ParcelEnd) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{10}
+	return file_thawtrail_v1_carry_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ParcelEnd) GetRecords() int64 {
@@ -810,11 +1308,52 @@ func (x *ParcelEnd) GetRecords() int64 {
 	return 0
 }
 
+func (x *ParcelEnd) GetWallUs() int64 {
+	if x != nil {
+		return x.WallUs
+	}
+	return 0
+}
+
 var File_thawtrail_v1_carry_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_carry_proto_rawDesc = "" +
 	"\n" +
-	"\x18thawtrail/v1/carry.proto\x12\fthawtrail.v1\x1a\x1bthawtrail/v1/exchange.proto\x1a\x18thawtrail/v1/rules.proto\"'\n" +
+	"\x18thawtrail/v1/carry.proto\x12\fthawtrail.v1\x1a\x1bthawtrail/v1/exchange.proto\x1a\x18thawtrail/v1/rules.proto\"\xb5\x01\n" +
+	"\n" +
+	"BackupMark\x12\x14\n" +
+	"\x05start\x18\x01 \x01(\fR\x05start\x12,\n" +
+	"\x04head\x18\x02 \x01(\v2\x18.thawtrail.v1.ParcelHeadR\x04head\x12\x14\n" +
+	"\x05parts\x18\x03 \x01(\x04R\x05parts\x12\x18\n" +
+	"\arecords\x18\x04 \x01(\x03R\arecords\x123\n" +
+	"\areached\x18\x05 \x03(\v2\x19.thawtrail.v1.BackupReachR\areached\"3\n" +
+	"\vBackupReach\x12\x10\n" +
+	"\x03log\x18\x01 \x01(\fR\x03log\x12\x12\n" +
+	"\x04next\x18\x02 \x01(\x04R\x04next\"9\n" +
+	"\rBackupRequest\x12(\n" +
+	"\x02on\x18\x01 \x01(\v2\x18.thawtrail.v1.BackupMarkR\x02on\"l\n" +
+	"\x0eBackupResponse\x12\x12\n" +
+	"\x04data\x18\x01 \x01(\fR\x04data\x12\x18\n" +
+	"\arecords\x18\x02 \x01(\x03R\arecords\x12\x18\n" +
+	"\aomitted\x18\x03 \x03(\tR\aomitted\x12\x12\n" +
+	"\x04anew\x18\x04 \x01(\tR\x04anew\"n\n" +
+	"\x0fBackedUpRequest\x12\x17\n" +
+	"\awall_us\x18\x01 \x01(\x03R\x06wallUs\x12\x12\n" +
+	"\x04file\x18\x02 \x01(\tR\x04file\x12\x18\n" +
+	"\arecords\x18\x03 \x01(\x03R\arecords\x12\x14\n" +
+	"\x05bytes\x18\x04 \x01(\x03R\x05bytes\"\x12\n" +
+	"\x10BackedUpResponse\"\x14\n" +
+	"\x12ShowBackupsRequest\"\xd8\x01\n" +
+	"\x13ShowBackupsResponse\x12\x12\n" +
+	"\x04code\x18\x01 \x01(\tR\x04code\x12\x16\n" +
+	"\x06server\x18\x02 \x01(\bR\x06server\x12 \n" +
+	"\flast_wall_us\x18\x03 \x01(\x03R\n" +
+	"lastWallUs\x12\x1b\n" +
+	"\tlast_file\x18\x04 \x01(\tR\blastFile\x12!\n" +
+	"\flast_records\x18\x05 \x01(\x03R\vlastRecords\x12\x1d\n" +
+	"\n" +
+	"last_bytes\x18\x06 \x01(\x03R\tlastBytes\x12\x14\n" +
+	"\x05bytes\x18\a \x01(\x03R\x05bytes\"'\n" +
 	"\x11WriteBooksRequest\x12\x12\n" +
 	"\x04case\x18\x01 \x01(\tR\x04case\"p\n" +
 	"\x12WriteBooksResponse\x12\x12\n" +
@@ -861,7 +1400,7 @@ const file_thawtrail_v1_carry_proto_rawDesc = "" +
 	"\x04case\x18\x01 \x01(\tR\x04case\x12\x16\n" +
 	"\x06record\x18\x02 \x01(\tR\x06record\x12\x12\n" +
 	"\x04says\x18\x03 \x03(\tR\x04says\x12\x1a\n" +
-	"\bcautions\x18\x04 \x03(\tR\bcautions\"\xc4\x02\n" +
+	"\bcautions\x18\x04 \x03(\tR\bcautions\"\xdc\x02\n" +
 	"\n" +
 	"ParcelHead\x12\x1a\n" +
 	"\bpractice\x18\x01 \x01(\tR\bpractice\x12#\n" +
@@ -875,21 +1414,26 @@ const file_thawtrail_v1_carry_proto_rawDesc = "" +
 	"\x0fprogram_version\x18\b \x01(\tR\x0eprogramVersion\x12\x12\n" +
 	"\x04case\x18\t \x01(\tR\x04case\x12,\n" +
 	"\x04logs\x18\n" +
-	" \x03(\v2\x18.thawtrail.v1.CarriedLogR\x04logs\"l\n" +
+	" \x03(\v2\x18.thawtrail.v1.CarriedLogR\x04logs\x12\x16\n" +
+	"\x06server\x18\v \x01(\bR\x06server\"l\n" +
 	"\n" +
 	"CarriedLog\x12)\n" +
 	"\x04held\x18\x01 \x01(\v2\x15.thawtrail.v1.HeldLogR\x04held\x12\x12\n" +
 	"\x04from\x18\x02 \x01(\x04R\x04from\x12\x1f\n" +
 	"\vdevice_name\x18\x03 \x01(\tR\n" +
-	"deviceName\"%\n" +
+	"deviceName\">\n" +
 	"\tParcelEnd\x12\x18\n" +
-	"\arecords\x18\x01 \x01(\x03R\arecords2\xc7\x02\n" +
+	"\arecords\x18\x01 \x01(\x03R\arecords\x12\x17\n" +
+	"\awall_us\x18\x02 \x01(\x03R\x06wallUs2\xad\x04\n" +
 	"\fCarryService\x12Q\n" +
 	"\n" +
 	"WriteBooks\x12\x1f.thawtrail.v1.WriteBooksRequest\x1a .thawtrail.v1.WriteBooksResponse0\x01\x12N\n" +
 	"\tReadBooks\x12\x1e.thawtrail.v1.ReadBooksRequest\x1a\x1f.thawtrail.v1.ReadBooksResponse(\x01\x12I\n" +
 	"\bShowCode\x12\x1d.thawtrail.v1.ShowCodeRequest\x1a\x1e.thawtrail.v1.ShowCodeResponse\x12I\n" +
-	"\bTakeOver\x12\x1d.thawtrail.v1.TakeOverRequest\x1a\x1e.thawtrail.v1.TakeOverResponseB!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
+	"\bTakeOver\x12\x1d.thawtrail.v1.TakeOverRequest\x1a\x1e.thawtrail.v1.TakeOverResponse\x12E\n" +
+	"\x06Backup\x12\x1b.thawtrail.v1.BackupRequest\x1a\x1c.thawtrail.v1.BackupResponse0\x01\x12I\n" +
+	"\bBackedUp\x12\x1d.thawtrail.v1.BackedUpRequest\x1a\x1e.thawtrail.v1.BackedUpResponse\x12R\n" +
+	"\vShowBackups\x12 .thawtrail.v1.ShowBackupsRequest\x1a!.thawtrail.v1.ShowBackupsResponseB!Z\x1fthawtrail/proto/thawtrail/v1;pbb\x06proto3"
 
 var (
 	file_thawtrail_v1_carry_proto_rawDescOnce sync.Once
@@ -903,37 +1447,54 @@ func file_thawtrail_v1_carry_proto_rawDescGZIP() []byte {
 	return file_thawtrail_v1_carry_proto_rawDescData
 }
 
-var file_thawtrail_v1_carry_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
+var file_thawtrail_v1_carry_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
 var file_thawtrail_v1_carry_proto_goTypes = []any{
-	(*WriteBooksRequest)(nil),  // 0: thawtrail.v1.WriteBooksRequest
-	(*WriteBooksResponse)(nil), // 1: thawtrail.v1.WriteBooksResponse
-	(*ReadBooksRequest)(nil),   // 2: thawtrail.v1.ReadBooksRequest
-	(*ReadBooksResponse)(nil),  // 3: thawtrail.v1.ReadBooksResponse
-	(*ShowCodeRequest)(nil),    // 4: thawtrail.v1.ShowCodeRequest
-	(*ShowCodeResponse)(nil),   // 5: thawtrail.v1.ShowCodeResponse
-	(*TakeOverRequest)(nil),    // 6: thawtrail.v1.TakeOverRequest
-	(*TakeOverResponse)(nil),   // 7: thawtrail.v1.TakeOverResponse
-	(*ParcelHead)(nil),         // 8: thawtrail.v1.ParcelHead
-	(*CarriedLog)(nil),         // 9: thawtrail.v1.CarriedLog
-	(*ParcelEnd)(nil),          // 10: thawtrail.v1.ParcelEnd
-	(*HeldLog)(nil),            // 11: thawtrail.v1.HeldLog
+	(*BackupMark)(nil),          // 0: thawtrail.v1.BackupMark
+	(*BackupReach)(nil),         // 1: thawtrail.v1.BackupReach
+	(*BackupRequest)(nil),       // 2: thawtrail.v1.BackupRequest
+	(*BackupResponse)(nil),      // 3: thawtrail.v1.BackupResponse
+	(*BackedUpRequest)(nil),     // 4: thawtrail.v1.BackedUpRequest
+	(*BackedUpResponse)(nil),    // 5: thawtrail.v1.BackedUpResponse
+	(*ShowBackupsRequest)(nil),  // 6: thawtrail.v1.ShowBackupsRequest
+	(*ShowBackupsResponse)(nil), // 7: thawtrail.v1.ShowBackupsResponse
+	(*WriteBooksRequest)(nil),   // 8: thawtrail.v1.WriteBooksRequest
+	(*WriteBooksResponse)(nil),  // 9: thawtrail.v1.WriteBooksResponse
+	(*ReadBooksRequest)(nil),    // 10: thawtrail.v1.ReadBooksRequest
+	(*ReadBooksResponse)(nil),   // 11: thawtrail.v1.ReadBooksResponse
+	(*ShowCodeRequest)(nil),     // 12: thawtrail.v1.ShowCodeRequest
+	(*ShowCodeResponse)(nil),    // 13: thawtrail.v1.ShowCodeResponse
+	(*TakeOverRequest)(nil),     // 14: thawtrail.v1.TakeOverRequest
+	(*TakeOverResponse)(nil),    // 15: thawtrail.v1.TakeOverResponse
+	(*ParcelHead)(nil),          // 16: thawtrail.v1.ParcelHead
+	(*CarriedLog)(nil),          // 17: thawtrail.v1.CarriedLog
+	(*ParcelEnd)(nil),           // 18: thawtrail.v1.ParcelEnd
+	(*HeldLog)(nil),             // 19: thawtrail.v1.HeldLog
 }
 var file_thawtrail_v1_carry_proto_depIdxs = []int32{
-	9,  // 0: thawtrail.v1.ParcelHead.logs:type_name -> thawtrail.v1.CarriedLog
-	11, // 1: thawtrail.v1.CarriedLog.held:type_name -> thawtrail.v1.HeldLog
-	0,  // 2: thawtrail.v1.CarryService.WriteBooks:input_type -> thawtrail.v1.WriteBooksRequest
-	2,  // 3: thawtrail.v1.CarryService.ReadBooks:input_type -> thawtrail.v1.ReadBooksRequest
-	4,  // 4: thawtrail.v1.CarryService.ShowCode:input_type -> thawtrail.v1.ShowCodeRequest
-	6,  // 5: thawtrail.v1.CarryService.TakeOver:input_type -> thawtrail.v1.TakeOverRequest
-	1,  // 6: thawtrail.v1.CarryService.WriteBooks:output_type -> thawtrail.v1.WriteBooksResponse
-	3,  // 7: thawtrail.v1.CarryService.ReadBooks:output_type -> thawtrail.v1.ReadBooksResponse
-	5,  // 8: thawtrail.v1.CarryService.ShowCode:output_type -> thawtrail.v1.ShowCodeResponse
-	7,  // 9: thawtrail.v1.CarryService.TakeOver:output_type -> thawtrail.v1.TakeOverResponse
-	6,  // [6:10] is the sub-list for method output_type
-	2,  // [2:6] is the sub-list for method input_type
-	2,  // [2:2] is the sub-list for extension type_name
-	2,  // [2:2] is the sub-list for extension extendee
-	0,  // [0:2] is the sub-list for field type_name
+	16, // 0: thawtrail.v1.BackupMark.head:type_name -> thawtrail.v1.ParcelHead
+	1,  // 1: thawtrail.v1.BackupMark.reached:type_name -> thawtrail.v1.BackupReach
+	0,  // 2: thawtrail.v1.BackupRequest.on:type_name -> thawtrail.v1.BackupMark
+	17, // 3: thawtrail.v1.ParcelHead.logs:type_name -> thawtrail.v1.CarriedLog
+	19, // 4: thawtrail.v1.CarriedLog.held:type_name -> thawtrail.v1.HeldLog
+	8,  // 5: thawtrail.v1.CarryService.WriteBooks:input_type -> thawtrail.v1.WriteBooksRequest
+	10, // 6: thawtrail.v1.CarryService.ReadBooks:input_type -> thawtrail.v1.ReadBooksRequest
+	12, // 7: thawtrail.v1.CarryService.ShowCode:input_type -> thawtrail.v1.ShowCodeRequest
+	14, // 8: thawtrail.v1.CarryService.TakeOver:input_type -> thawtrail.v1.TakeOverRequest
+	2,  // 9: thawtrail.v1.CarryService.Backup:input_type -> thawtrail.v1.BackupRequest
+	4,  // 10: thawtrail.v1.CarryService.BackedUp:input_type -> thawtrail.v1.BackedUpRequest
+	6,  // 11: thawtrail.v1.CarryService.ShowBackups:input_type -> thawtrail.v1.ShowBackupsRequest
+	9,  // 12: thawtrail.v1.CarryService.WriteBooks:output_type -> thawtrail.v1.WriteBooksResponse
+	11, // 13: thawtrail.v1.CarryService.ReadBooks:output_type -> thawtrail.v1.ReadBooksResponse
+	13, // 14: thawtrail.v1.CarryService.ShowCode:output_type -> thawtrail.v1.ShowCodeResponse
+	15, // 15: thawtrail.v1.CarryService.TakeOver:output_type -> thawtrail.v1.TakeOverResponse
+	3,  // 16: thawtrail.v1.CarryService.Backup:output_type -> thawtrail.v1.BackupResponse
+	5,  // 17: thawtrail.v1.CarryService.BackedUp:output_type -> thawtrail.v1.BackedUpResponse
+	7,  // 18: thawtrail.v1.CarryService.ShowBackups:output_type -> thawtrail.v1.ShowBackupsResponse
+	12, // [12:19] is the sub-list for method output_type
+	5,  // [5:12] is the sub-list for method input_type
+	5,  // [5:5] is the sub-list for extension type_name
+	5,  // [5:5] is the sub-list for extension extendee
+	0,  // [0:5] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_carry_proto_init() }
@@ -949,7 +1510,7 @@ func file_thawtrail_v1_carry_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_carry_proto_rawDesc), len(file_thawtrail_v1_carry_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   11,
+			NumMessages:   19,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

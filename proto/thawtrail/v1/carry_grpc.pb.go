@@ -22,10 +22,13 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	CarryService_WriteBooks_FullMethodName = "/thawtrail.v1.CarryService/WriteBooks"
-	CarryService_ReadBooks_FullMethodName  = "/thawtrail.v1.CarryService/ReadBooks"
-	CarryService_ShowCode_FullMethodName   = "/thawtrail.v1.CarryService/ShowCode"
-	CarryService_TakeOver_FullMethodName   = "/thawtrail.v1.CarryService/TakeOver"
+	CarryService_WriteBooks_FullMethodName  = "/thawtrail.v1.CarryService/WriteBooks"
+	CarryService_ReadBooks_FullMethodName   = "/thawtrail.v1.CarryService/ReadBooks"
+	CarryService_ShowCode_FullMethodName    = "/thawtrail.v1.CarryService/ShowCode"
+	CarryService_TakeOver_FullMethodName    = "/thawtrail.v1.CarryService/TakeOver"
+	CarryService_Backup_FullMethodName      = "/thawtrail.v1.CarryService/Backup"
+	CarryService_BackedUp_FullMethodName    = "/thawtrail.v1.CarryService/BackedUp"
+	CarryService_ShowBackups_FullMethodName = "/thawtrail.v1.CarryService/ShowBackups"
 )
 
 // CarryServiceClient is the client API for CarryService service.
@@ -42,6 +45,12 @@ type CarryServiceClient interface {
 	ShowCode(ctx context.Context, in *ShowCodeRequest, opts ...grpc.CallOption) (*ShowCodeResponse, error)
 	// TakeOver reads such characters, and takes the case over.
 	TakeOver(ctx context.Context, in *TakeOverRequest, opts ...grpc.CallOption) (*TakeOverResponse, error)
+	// Backup streams a backup of all records held here, or the rest of one.
+	Backup(ctx context.Context, in *BackupRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[BackupResponse], error)
+	// BackedUp notes that a backup was read back and is whole.
+	BackedUp(ctx context.Context, in *BackedUpRequest, opts ...grpc.CallOption) (*BackedUpResponse, error)
+	// ShowBackups tells the code of this machine's backups, and of the last good one.
+	ShowBackups(ctx context.Context, in *ShowBackupsRequest, opts ...grpc.CallOption) (*ShowBackupsResponse, error)
 }
 
 type carryServiceClient struct {
@@ -104,6 +113,45 @@ func (c *carryServiceClient) TakeOver(ctx context.Context, in *TakeOverRequest, 
 	return out, nil
 }
 
+func (c *carryServiceClient) Backup(ctx context.Context, in *BackupRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[BackupResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &CarryService_ServiceDesc.Streams[2], CarryService_Backup_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[BackupRequest, BackupResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type CarryService_BackupClient = grpc.ServerStreamingClient[BackupResponse]
+
+func (c *carryServiceClient) BackedUp(ctx context.Context, in *BackedUpRequest, opts ...grpc.CallOption) (*BackedUpResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(BackedUpResponse)
+	err := c.cc.Invoke(ctx, CarryService_BackedUp_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *carryServiceClient) ShowBackups(ctx context.Context, in *ShowBackupsRequest, opts ...grpc.CallOption) (*ShowBackupsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ShowBackupsResponse)
+	err := c.cc.Invoke(ctx, CarryService_ShowBackups_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // CarryServiceServer is the server API for CarryService service.
 // All implementations must embed UnimplementedCarryServiceServer
 // for forward compatibility.
@@ -118,6 +166,12 @@ type CarryServiceServer interface {
 	ShowCode(context.Context, *ShowCodeRequest) (*ShowCodeResponse, error)
 	// TakeOver reads such characters, and takes the case over.
 	TakeOver(context.Context, *TakeOverRequest) (*TakeOverResponse, error)
+	// Backup streams a backup of all records held here, or the rest of one.
+	Backup(*BackupRequest, grpc.ServerStreamingServer[BackupResponse]) error
+	// BackedUp notes that a backup was read back and is whole.
+	BackedUp(context.Context, *BackedUpRequest) (*BackedUpResponse, error)
+	// ShowBackups tells the code of this machine's backups, and of the last good one.
+	ShowBackups(context.Context, *ShowBackupsRequest) (*ShowBackupsResponse, error)
 	mustEmbedUnimplementedCarryServiceServer()
 }
 
@@ -139,6 +193,15 @@ func (UnimplementedCarryServiceServer) ShowCode(context.Context, *ShowCodeReques
 }
 func (UnimplementedCarryServiceServer) TakeOver(context.Context, *TakeOverRequest) (*TakeOverResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method TakeOver not implemented")
+}
+func (UnimplementedCarryServiceServer) Backup(*BackupRequest, grpc.ServerStreamingServer[BackupResponse]) error {
+	return status.Error(codes.Unimplemented, "method Backup not implemented")
+}
+func (UnimplementedCarryServiceServer) BackedUp(context.Context, *BackedUpRequest) (*BackedUpResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method BackedUp not implemented")
+}
+func (UnimplementedCarryServiceServer) ShowBackups(context.Context, *ShowBackupsRequest) (*ShowBackupsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ShowBackups not implemented")
 }
 func (UnimplementedCarryServiceServer) mustEmbedUnimplementedCarryServiceServer() {}
 func (UnimplementedCarryServiceServer) testEmbeddedByValue()                      {}
@@ -215,6 +278,53 @@ func _CarryService_TakeOver_Handler(srv interface{}, ctx context.Context, dec fu
 	return interceptor(ctx, in, info, handler)
 }
 
+func _CarryService_Backup_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(BackupRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(CarryServiceServer).Backup(m, &grpc.GenericServerStream[BackupRequest, BackupResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type CarryService_BackupServer = grpc.ServerStreamingServer[BackupResponse]
+
+func _CarryService_BackedUp_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(BackedUpRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CarryServiceServer).BackedUp(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CarryService_BackedUp_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CarryServiceServer).BackedUp(ctx, req.(*BackedUpRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _CarryService_ShowBackups_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ShowBackupsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CarryServiceServer).ShowBackups(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CarryService_ShowBackups_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CarryServiceServer).ShowBackups(ctx, req.(*ShowBackupsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // CarryService_ServiceDesc is the grpc.ServiceDesc for CarryService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -230,6 +340,14 @@ var CarryService_ServiceDesc = grpc.ServiceDesc{
 			MethodName: "TakeOver",
 			Handler:    _CarryService_TakeOver_Handler,
 		},
+		{
+			MethodName: "BackedUp",
+			Handler:    _CarryService_BackedUp_Handler,
+		},
+		{
+			MethodName: "ShowBackups",
+			Handler:    _CarryService_ShowBackups_Handler,
+		},
 	},
 	Streams: []grpc.StreamDesc{
 		{
@@ -241,6 +359,11 @@ var CarryService_ServiceDesc = grpc.ServiceDesc{
 			StreamName:    "ReadBooks",
 			Handler:       _CarryService_ReadBooks_Handler,
 			ClientStreams: true,
+		},
+		{
+			StreamName:    "Backup",
+			Handler:       _CarryService_Backup_Handler,
+			ServerStreams: true,
 		},
 	},
 	Metadata: "thawtrail/v1/carry.proto",
