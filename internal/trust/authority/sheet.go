@@ -41,11 +41,11 @@ Whoever has these five rows can admit laptops to the practice, and put a server
 in the place of the one that you have. Keep the paper where the practice keeps
 its drug keys, not with a laptop.
 
-If the server is lost: on the new machine, 'thawtrail restore FILE' makes it anew
-from these rows and the server's last backup, which they open. Without a backup, on
-a laptop of the practice, 'thawtrail books write' writes its books into a file and
-shows a code, which 'thawtrail server restore' asks for. No laptop has to join again,
-and what a laptop holds comes back.
+If the server is lost: on the new machine, 'thawtrail restore FILE' makes it
+anew from these rows and the server's last backup, which they open. Without a
+backup, on a laptop of the practice, 'thawtrail books write' writes its books
+into a file and shows a code, which 'thawtrail server restore' asks for. No
+laptop has to join again, and what a laptop holds comes back.
 `)
 	return b.String()
 }
