@@ -111,6 +111,11 @@ const SettingsText = `# Settings of thawtrail's services. What stands behind a #
 # metrics = ""
 # What people call this machine.
 # name = "clinic"
+# A folder that is there, best on another disk, into which all records are saved by
+# themselves; every 12h, 7d and the like; how many stay.
+# backup-to = ""
+# backup-every = "1d"
+# backup-keep = "14"
 # debug, info, warn or error; text or json.
 # log-level = "info"
 # log-as = "text"
@@ -125,6 +130,9 @@ const SettingsText = `# Settings of thawtrail's services. What stands behind a #
 # phone = ""
 # metrics = ""
 # name = ""
+# backup-to = ""
+# backup-every = "1d"
+# backup-keep = "14"
 # log-level = "info"
 # log-as = "text"
 `
