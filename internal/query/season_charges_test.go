@@ -24,12 +24,69 @@ const seasonTaxBp = 825
 // seasonPrices are those of the list, by item and product.
 var seasonPrices = map[string]int64{
 	"bag Foal plasma": 380_05, "bag": 299_99, "rest_of_bag": 3_33, "filtered_set": 12_15, "visit": 151_07,
+	"igg_test": 41_33, "unused_bag": 290_10,
+}
+
+// From August on a visit and a test cost more: told in August, in an evening laptop's time.
+var (
+	dearerFrom   = time.Date(2026, 8, 10, 14, 0, 0, 0, time.UTC)
+	dearerPrices = map[string]int64{"visit": 173_31, "igg_test": 44_09}
+)
+
+// listsOfTheTime types the two prices that change, each when it was decided.
+func (s *season) listsOfTheTime(l *entrytest.Laptop) {
+	for _, list := range []struct {
+		from   time.Time
+		prices map[string]int64
+	}{{pricesFrom, seasonPrices}, {dearerFrom, dearerPrices}} {
+		l.Clock.SetWall(list.from.Add(-24 * time.Hour))
+		for item, key := range map[pb.PriceItem]string{pb.PriceItem_PRICE_ITEM_VISIT: "visit", pb.PriceItem_PRICE_ITEM_IGG_TEST: "igg_test"} {
+			enter(l, seasonOwner, l.Clock.Now(), l.Entry(&pb.PriceSet{Item: item, PriceMinor: proto.Int64(list.prices[key]), HoldsFrom: momentOf(list.from)}))
+		}
+	}
 }
 
 // seasonMoney is what people said of charges.
 type seasonMoney struct {
 	added []addedCharge
 	words map[string]bagWord // by bag
+	tests []testDone
+	bill  map[*foal]bool // those that were invoiced
+}
+
+// testDone is a test of IgG.
+type testDone struct {
+	at   time.Time
+	foal *foal
+}
+
+// tested keeps tests of IgG to be typed, and some that were never done.
+func (s *season) tested(start time.Time) {
+	for i := range 50 {
+		t := testDone{start.Add(time.Duration(s.random.IntN(340*24*60)) * time.Minute), pick(s, s.foals)}
+		right := &pb.IggTested{Case: t.foal.id, Kind: "laboratory", IggCgPerL: proto.Int32(350)}
+		if i%6 == 0 {
+			s.never(t.foal.vet, t.at, right)
+			continue
+		}
+		s.money.tests = append(s.money.tests, t)
+		slip := proto.CloneOf(right)
+		slip.IggCgPerL = proto.Int32(530)
+		s.later(t.foal.vet, t.at, right, slip)
+	}
+}
+
+// invoiced marks the bills of some foals, when all is typed.
+func (s *season) invoiced() {
+	s.money.bill = map[*foal]bool{}
+	l := s.laptops[0]
+	for i, f := range s.foals {
+		if i%3 == 0 {
+			s.money.bill[f] = true
+			enter(l, seasonOwner, l.Clock.Now(), l.Entry(&pb.CaseInvoiced{Case: f.id, Number: fmt.Sprint(1000 + i)}))
+		}
+	}
+	s.exchange()
 }
 
 type addedCharge struct {
@@ -57,7 +114,7 @@ func (s *season) priced() {
 	set(pb.PriceItem_PRICE_ITEM_BAG, "", "bag")
 	set(pb.PriceItem_PRICE_ITEM_REST_OF_BAG, "", "rest_of_bag")
 	set(pb.PriceItem_PRICE_ITEM_FILTERED_SET, "", "filtered_set")
-	set(pb.PriceItem_PRICE_ITEM_VISIT, "", "visit")
+	set(pb.PriceItem_PRICE_ITEM_UNUSED_BAG, "", "unused_bag")
 	tax := func(bp int32) *pb.TaxSet {
 		return &pb.TaxSet{Name: "GST", RateBp: &bp, HoldsFrom: momentOf(pricesFrom)}
 	}
@@ -142,6 +199,9 @@ func (s *season) owing() (out []*owed) {
 			if !known {
 				list, known = seasonPrices[item]
 			}
+			if dearer, later := dearerPrices[item]; later && !at.Before(dearerFrom) {
+				list = dearer
+			}
 			if known {
 				o.price = &list
 			}
@@ -150,7 +210,14 @@ func (s *season) owing() (out []*owed) {
 		out = append(out, o)
 	}
 	beside := map[*foal][]time.Time{}
+	for _, t := range s.money.tests {
+		add(t.foal, t.at, "igg_test", "", 1, nil)
+		beside[t.foal] = append(beside[t.foal], t.at)
+	}
 	for _, b := range s.bags {
+		if b.thawedFor != nil {
+			add(b.thawedFor, b.story[len(b.story)-1].at, "unused_bag", b.product, 1, nil)
+		}
 		if len(b.doses) == 0 {
 			continue
 		}
@@ -189,6 +256,7 @@ func (s *season) owing() (out []*owed) {
 type owedSum struct {
 	lines, without int32
 	amount, tax    int64
+	invoiced       int64
 }
 
 func (x *owedSum) add(lines, without int32, amount, tax int64) {
@@ -209,6 +277,9 @@ func (s *season) checkCharges(l *entrytest.Laptop) {
 		want = append(want, fmt.Sprintln(o.foal.id, o.at.UnixMilli()/1000, o.item, o.count, price, amount, tax))
 		sum := sums[o.reckons]
 		sum.add(1, boolOf(o.price == nil), amount, tax)
+		if s.money.bill[o.foal] {
+			sum.invoiced += amount + tax
+		}
 		sums[o.reckons] = sum
 		all.add(1, boolOf(o.price == nil), amount, tax)
 	}
@@ -256,7 +327,7 @@ func (s *season) checkSums(l *entrytest.Laptop, want map[string]owedSum, all owe
 	for _, r := range year.Rows {
 		require.Equal(s.t, r.AmountMinor+r.TaxMinor, r.TotalMinor)
 		require.Equal(s.t, r.TotalMinor, r.InvoicedMinor+r.OpenMinor)
-		got[r.Month+" "+r.ClientId] = owedSum{r.Lines, r.WithoutPrice, r.AmountMinor, r.TaxMinor}
+		got[r.Month+" "+r.ClientId] = owedSum{r.Lines, r.WithoutPrice, r.AmountMinor, r.TaxMinor, r.InvoicedMinor}
 	}
 	require.Equal(s.t, want, got, "by month and client")
 	require.Equal(s.t, []int64{all.amount, all.tax, all.amount + all.tax}, []int64{year.Totals[0].AmountMinor, year.Totals[0].TaxMinor, year.Totals[0].TotalMinor})
@@ -288,7 +359,9 @@ func (s *season) checkBills(l *entrytest.Laptop, all owedSum) {
 			tax += t.TaxMinor
 		}
 		total := append(bill.Totals, &pb.ChargeSum{})[0]
-		require.Equal(s.t, own, owedSum{own.lines, bill.WithoutPrice, total.AmountMinor, total.TaxMinor})
+		require.Equal(s.t, own, owedSum{lines: own.lines, without: bill.WithoutPrice, amount: total.AmountMinor, tax: total.TaxMinor})
+		require.Equal(s.t, s.money.bill[f], len(bill.Invoices) == 1)
+		require.False(s.t, bill.ChangedSinceInvoiced)
 		require.Equal(s.t, total.TaxMinor, tax, "the lines of the tax are the tax")
 		require.Equal(s.t, total.AmountMinor+total.TaxMinor, total.TotalMinor)
 		require.Empty(s.t, bill.Lost)

@@ -55,6 +55,7 @@ type trueBag struct {
 	story                  []happening
 	doses                  []dose
 	rests                  []rest
+	thawedFor              *foal // for whom it was thawed and not used
 }
 
 // count is a count of a place: how many bags were seen, and overlooked.
@@ -101,6 +102,7 @@ func newSeason(t *testing.T, seed uint64) *season {
 		s.laptops = append(s.laptops, l)
 	}
 	first := s.laptops[0]
+	first.Clock.SetWall(time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC))
 	founded := first.Must(&pb.PracticeFounded{Name: "Alder Creek Equine", Zone: seasonZone, Currency: "AUD", OwnerName: seasonOwner})
 	for _, p := range s.places {
 		first.Must(&pb.PlaceAdded{Name: p, Kind: pb.PlaceKind_PLACE_KIND_VEHICLE_FREEZER})
@@ -113,6 +115,8 @@ func newSeason(t *testing.T, seed uint64) *season {
 		enter(first, seasonOwner, first.Clock.Now(), first.Entry(&pb.RoleGranted{Person: name, Roles: []pb.Role{pb.Role_ROLE_VET}}))
 		s.vets = append(s.vets, name)
 	}
+	s.listsOfTheTime(first)
+	first.Clock.SetWall(time.Date(2027, 2, 1, 0, 0, 0, 0, time.UTC))
 	s.admit(first, founded)
 	return s
 }
@@ -303,6 +307,10 @@ func (s *season) step(b *trueBag, at time.Time) time.Time {
 		i := s.random.IntN(len(seasonReasons))
 		out("discarded", seasonReasonWords[i])
 		b.rests = append(b.rests, rest{at, who, b.placeAt(at), b.ml})
+		if seasonReasonWords[i] == "thawed_not_used" {
+			b.thawedFor = pick(s, s.foals)
+			s.later(who, at.Add(-20*time.Minute), &pb.ThawStarted{Bag: b.number, Case: b.thawedFor.id, BathDc: proto.Int32(370)}, nil)
+		}
 		s.later(who, at, &pb.BagDiscarded{Bag: b.number, Reason: seasonReasons[i]}, &pb.BagDiscarded{Bag: b.number, Reason: seasonReasons[(i+1)%3]})
 	case 6:
 		out("missing", "")
@@ -577,9 +585,11 @@ func aSeason(t *testing.T, seed uint64) *season {
 		s.counted(start.Add(time.Duration(s.random.IntN(340*24*60)) * time.Minute))
 	}
 	s.priced()
+	s.tested(start)
 	s.typeAll()
 	s.said()
 	s.typeAll()
+	s.invoiced()
 	return s
 }
 
