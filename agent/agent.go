@@ -189,9 +189,9 @@ func open(ctx context.Context, cfg Config, home *trust.Home) (*replica.Replica, 
 	if err := home.Remake(cfg.Clock.Now()); err != nil {
 		cfg.Log.Warn("that a file is begun anew could not be written down", "error", err)
 	}
-	kept, err := home.Kept()
-	if err != nil {
-		return nil, err
+	kept, trouble := home.Kept()
+	if trouble != nil {
+		cfg.Log.Warn("begun anew", "trouble", trouble)
 	}
 	backups, err := home.BackupKey()
 	if err != nil {

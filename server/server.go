@@ -264,9 +264,9 @@ func openHome(ctx context.Context, cfg Config, home *trust.Home) (*hub, error) {
 		cfg.Log.Warn("that a file is begun anew could not be written down", "error", err)
 	}
 	gone := home.Belongs() && !trust.Begun(cfg.Data)
-	kept, err := home.Kept()
-	if err != nil {
-		return nil, err
+	kept, trouble := home.Kept()
+	if trouble != nil {
+		cfg.Log.Warn("begun anew", "trouble", trouble)
 	}
 	backups, err := home.BackupKey()
 	if err != nil {

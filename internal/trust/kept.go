@@ -2,6 +2,7 @@ package trust
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"maps"
 	"sync"
@@ -21,17 +22,22 @@ type Kept struct {
 	save   func([]byte) error // nil: in memory alone
 }
 
-// Kept opens what this machine remembers.
-func (h *Home) Kept() (*Kept, error) {
+// Kept opens what this machine remembers. None of it is worth a start that fails: what is
+// damaged is begun anew, what cannot be read is left alone and nothing is remembered past
+// this run. Either is told as trouble; nil when there is none.
+func (h *Home) Kept() (k *Kept, trouble error) {
+	k = &Kept{}
 	data, save, err := h.Box(keptFile, vault.Kept)
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", keptFile, err)
-	}
-	k := &Kept{save: save}
-	if data != nil {
-		if err := json.Unmarshal(data, &k.values); err != nil {
-			return nil, fmt.Errorf("%s: %w", keptFile, err)
+	if err == nil && data != nil {
+		if err = json.Unmarshal(data, &k.values); err != nil {
+			k.values, err = nil, fmt.Errorf("%w: %w", vault.ErrDamaged, err)
 		}
+	}
+	if err == nil || errors.Is(err, vault.ErrDamaged) {
+		k.save = save
+	}
+	if err != nil {
+		return k, fmt.Errorf("%s: when the last backup was, and what was ticked, is not remembered: %w", keptFile, err)
 	}
 	return k, nil
 }
