@@ -125,6 +125,9 @@ func TestAScanWithTheFocusNowhere(t *testing.T) {
 	webtest.Ask[any](tab, `document.activeElement.blur()`)
 	tab.Scan(gtin + "1728033110K3{GS}")
 	tab.Sees("#delivery-said", "K3: 1 bag")
+	webtest.Ask[any](tab, `document.querySelector("summary").focus()`)
+	tab.Scan(gtin + "1728033110K3{GS}")
+	tab.Sees("#delivery-said", "K3: 2 bags")
 }
 
 // TestStickersOfADeliveryFitARoll prints the stickers of a delivery on a roll: each is a page

@@ -74,9 +74,9 @@
     field.value = "";
     if (code.trim()) add(code);
   });
-  // A scanner types wherever the focus is: nowhere is the field.
+  // A scanner types wherever the focus is: where nothing is written, that is this field.
   document.addEventListener("keydown", e => {
-    if (document.activeElement === document.body && e.key.length === 1 && !e.ctrlKey && !e.altKey && !e.metaKey) field.focus();
+    if (!document.activeElement.matches("input, textarea, select") && e.key.length === 1 && e.key !== " " && !e.ctrlKey && !e.altKey && !e.metaKey) field.focus();
   });
   // A press waits for the scans before it.
   form.addEventListener("submit", e => {
