@@ -43,6 +43,7 @@ func (d *console) ownCommands() []ownCommand {
 		{"page", d.pageCommand()},
 		{"verify", d.verifyCommand()},
 		{"losses", d.lossesCommand()},
+		{"doctor", d.doctorCommand()},
 		{"keys tidy", d.keysTidyCommand()},
 		{"audit proof", d.proofCommand()},
 		{"audit recall-proof", d.recallProofCommand()},

@@ -88,6 +88,12 @@ func TestAPracticeByItsCommands(t *testing.T) {
 	agent := startDaemon(t, with("agent", "--data", north, "--listen", "127.0.0.1:0")...)
 	code, _, errs = runLine(t, "status", "--at", agent)
 	require.Zero(t, code, errs)
+	exit, found := examined(t, north)
+	require.Zero(t, exit, found)
+	require.Equal(t, stateGood, found["running"][0].State)
+	exit, found = examined(t, clinic)
+	require.Equal(t, exitFailed, exit)
+	require.Equal(t, "there was none", found["backup"][0].Says)
 }
 
 // TestAServerIsRestoredByCommands writes a laptop's books while it runs, begins a

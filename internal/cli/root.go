@@ -32,7 +32,7 @@ var groups = []struct {
 		"practice", "person", "people", "role", "rights", "setting", "month", "price", "charge", "protocol", "vehicle", "donor", "client", "horse", "import",
 		"note", "link", "unlink", "correct", "sign", "discrepancies", "explain", "audit", "caution",
 	}},
-	{"Program", []string{"agent", "server", "service", "page", "backup", "restore", "books", "passphrase", "pin", "switch", "phone", "status", "digest", "record", "verify", "losses", "keys", "rehearse", "demo", "bench", "config", "version", "completion"}},
+	{"Program", []string{"agent", "server", "service", "page", "backup", "restore", "books", "passphrase", "pin", "switch", "phone", "status", "digest", "record", "verify", "losses", "doctor", "keys", "rehearse", "demo", "bench", "config", "version", "completion"}},
 }
 
 // families say what a word stands for that has commands below it.
