@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"thawtrail/internal/intake"
 	"thawtrail/internal/say"
 )
 
@@ -38,12 +39,21 @@ var (
 	plainWord = regexp.MustCompile(`(?:^|[^\pL\pM])([A-Za-z]{3,})(?:$|[^\pL\pM])`)
 )
 
+// heads are the names of columns, as a file has them in every language.
+func heads() (out []string) {
+	for _, k := range append(slices.Clone(intake.Kinds), *intake.Delivery) {
+		needed, more := k.Names()
+		out = append(out, strings.Join(needed, ", "), strings.Join(more, ", "))
+	}
+	return slices.DeleteFunc(out, func(s string) bool { return s == "" })
+}
+
 // unsaid finds what people read of a page that is neither data nor said by the catalogue.
 func unsaid(page string) (out []string) {
 	for _, text := range strings.FieldsFunc(tags.ReplaceAllString(unread.ReplaceAllString(page, ""), "\x00"), func(r rune) bool { return r == 0 || r == '\n' }) {
 		text = strings.TrimSpace(html.UnescapeString(text))
 		rest := text
-		for _, typed := range typedHere {
+		for _, typed := range slices.Concat(typedHere, heads()) {
 			rest = strings.ReplaceAll(rest, typed, "")
 		}
 		rest = data.ReplaceAllString(rest, "")

@@ -76,7 +76,7 @@
   });
   // A scanner types wherever the focus is: where nothing is written, that is this field.
   document.addEventListener("keydown", e => {
-    if (!document.activeElement.matches("input, textarea, select") && e.key.length === 1 && e.key !== " " && !e.ctrlKey && !e.altKey && !e.metaKey) field.focus();
+    if (!document.activeElement.matches("input,textarea,select") && e.key.length === 1 && e.key !== " " && !e.ctrlKey && !e.altKey && !e.metaKey) field.focus();
   });
   // A press waits for the scans before it.
   form.addEventListener("submit", e => {
