@@ -113,7 +113,7 @@ func (i *inspector) inspectLocked(id string) {
 // templateOf names the templates of pages without a case.
 var templateOf = map[string]string{
 	"/barn": "now", "/open": "open", "/cases": "cases", "/blank": "blank", "/another": "another", "/clinic": "clinic", "/clinic/stock": "stock", "/clinic/levels": "levels",
-	"/clinic/receive": "receive", "/clinic/delivery": "delivery", "/clinic/load": "load", "/clinic/count": "count", "/clinic/batches": "batches", "/clinic/hold": "hold",
+	"/clinic/receive": "receive", "/clinic/delivery": "delivery", "/clinic/import": "import", "/clinic/load": "load", "/clinic/count": "count", "/clinic/batches": "batches", "/clinic/hold": "hold",
 	"/clinic/setup": "setup", "/clinic/begin": "begin", "/clinic/sheets": "carsheet", "/backup": "backup", "/owner/invite": "invite", "/owner": "owner", "/owner/doubts": "doubts", "/owner/people": "people", "/owner/late": "late",
 	"/owner/unproven": "unproven", "/sign": "sign", "/takeover": "takeover", "/own-place": "ownplace",
 	"/clinic/prices": "prices", "/clinic/charges": "charges", "/clinic/clients": "clients", "/clinic/horse": "horse",

@@ -28,7 +28,7 @@ var typedHere = []string{
 	"Alder Creek Equine", "M. Alder", "J. Reed", "P. Hollis", "G. Groom", "Morning Tide", "by telephone", "Quiet Harbour", "Her Serene Highness of the Upper Meadows Beyond the Long Wood",
 	"Far Meadow", "Low Meadow", "star, near hind sock", "bay", "left jugular", "Foal plasma", "Wattle Biologics", "One bag for a foal of 50 kg.", "Slowly at first.",
 	"Thaw in water of no more than 37 C.", "horse", "newborn foal", "north car", "clinic freezer", "north laptop", "Clamp shut. Leave the catheter in.", "adrenaline",
-	"flunixin", "vein, slowly", "vein", "once; call the vet", "barn immunoassay", "dam", "AUD", "Australia/Sydney", "thawtrail import", "thawtrail server restore", "thawtrail", "zzz", "-18 C or colder",
+	"flunixin", "vein, slowly", "vein", "once; call the vet", "barn immunoassay", "dam", "AUD", "Australia/Sydney", "thawtrail import", "thawtrail server restore", "thawtrail restore", "backup-to", "thawtrail", "zzz", "-18 C or colder",
 }
 
 var (
