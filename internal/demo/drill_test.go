@@ -17,6 +17,7 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
+	"thawtrail/internal/testrun"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/vault"
@@ -60,6 +61,9 @@ func (k *torture) sheet() string {
 // gone on with, the server's folder is lost, a new one is made of the file and the
 // recovery sheet alone, and the laptops come back to it.
 func TestARestoreDrill(t *testing.T) {
+	if testrun.Rounds(0, 1, 1) == 0 {
+		t.Skip("a minute of whole programs: THAWTRAIL_TESTS=whole")
+	}
 	k := newTorture(t, "restored servers", 1, 1, 5)
 	sheet := k.sheet()
 	folder, err := k.n.clinic.folder(k.n.dir)
