@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"thawtrail/internal/node"
 	"thawtrail/internal/replica"
 	"thawtrail/internal/store/reach"
 	"thawtrail/internal/trust"
@@ -98,9 +99,6 @@ func (c *checkup) program() {
 	c.good("program", fmt.Sprintf("%s; folded state %d, exchange %d, journal %d", programLine(), f.Fold, f.Wire, f.Journal))
 }
 
-// Room on the disk: below lowRoom an alert fires too (cmd/thawtrail/shipped/alerts.yaml).
-const lowRoom = 1 << 30
-
 // folder looks at the data folder from outside; false when there is none.
 func (c *checkup) folder(data string) bool {
 	info, err := os.Stat(data)
@@ -124,8 +122,8 @@ func (c *checkup) folder(data string) bool {
 	switch free, err := wholefile.FreeBytes(data); {
 	case err != nil:
 		c.look("disk", "its room cannot be asked: "+err.Error(), "")
-	case free < lowRoom:
-		c.act("disk", "only "+sizeText(int64(free))+" are left", "Make room: entries are saved while the reserve lasts, and pages fall behind before.") // #nosec G115 -- below lowRoom
+	case free < node.LowRoom:
+		c.act("disk", "only "+sizeText(int64(free))+" are left", "Make room: entries are saved while the reserve lasts, and pages fall behind before.") // #nosec G115 -- below node.LowRoom
 	default:
 		c.good("disk", fmt.Sprintf("%d GB are left", free/1e9))
 	}
@@ -211,10 +209,8 @@ func (d *console) running(ctx context.Context, f *ownForm, c *checkup) {
 	c.backup(st.Hub, known, d.now())
 }
 
-// Bounds of a clock against the server's, and of the age of a backup.
-const (
-	badClock, staleBackup = 2 * time.Minute, 48 * time.Hour
-)
+// badClock is how far a clock may be from the server's, beyond what it is measured to.
+const badClock = 2 * time.Minute
 
 func (c *checkup) status(st *pb.GetStatusResponse) {
 	off, bound := time.Duration(st.ClockOffsetMs)*time.Millisecond, time.Duration(st.ClockBoundMs)*time.Millisecond
@@ -265,7 +261,7 @@ func (c *checkup) backup(server bool, known *pb.ShowBackupsResponse, now time.Ti
 		c.act("backup", "there was none", how)
 	case known.LastWallUs == 0:
 		c.good("backup", "none from here: what reached the server is in the server's")
-	case server && now.Sub(last) > staleBackup:
+	case server && now.Sub(last) > node.StaleBackup:
 		c.act("backup", "the last good one is "+wording.Ago(now.Sub(last))+" old: "+known.LastFile, how)
 	default:
 		c.good("backup", fmt.Sprintf("%s ago, %s: %s", wording.Ago(max(0, now.Sub(last))), count(int(known.LastRecords), "record"), known.LastFile))

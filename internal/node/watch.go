@@ -17,11 +17,11 @@ import (
 // watchEvery old.
 const (
 	watchEvery = 5 * time.Second
-	// lowRoom is where a disk counts as full: a year of a practice fits many times over, and
+	// LowRoom is where a disk counts as full: a year of a practice fits many times over, and
 	// there is time to make room.
-	lowRoom = 1 << 30
-	// staleBackup is two nights without one: the first that fails may be seen to by day.
-	staleBackup = 48 * time.Hour
+	LowRoom = 1 << 30
+	// StaleBackup is two nights without one: the first that fails may be seen to by day.
+	StaleBackup = 48 * time.Hour
 	// answerWithin bounds a question to the index, so that none keeps a full disk from
 	// being told.
 	answerWithin = 2 * time.Second
@@ -134,11 +134,11 @@ func (n *Node) look(ctx context.Context, before seen) seen {
 // verdicts say which conditions hold. One that does not concern this replica is not there.
 func (n *Node) verdicts(now seen) map[string]bool {
 	out := map[string]bool{
-		watchDisk:    now.reserve && (now.unanswered[askDisk] || now.free >= lowRoom),
+		watchDisk:    now.reserve && (now.unanswered[askDisk] || now.free >= LowRoom),
 		watchRecords: now.unreadable == 0 && now.missing == 0,
 	}
 	if n.Hub && !n.Rehearsal() {
-		out[watchBackup] = !now.backup.IsZero() && n.Clock.Now().Sub(now.backup) <= staleBackup
+		out[watchBackup] = !now.backup.IsZero() && n.Clock.Now().Sub(now.backup) <= StaleBackup
 	}
 	if !n.Hub && n.Link.Server() != "" {
 		out[watchLink] = n.Link.Up()

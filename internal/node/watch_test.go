@@ -149,7 +149,7 @@ func TestAStaleBackupIsToldWithinAMinute(t *testing.T) {
 	m.fires("ThawtrailBackupStale", watchBackup)
 	require.NoError(t, hub.BackedUp(replica.LastBackup{Until: hub.Clock.Now()}))
 	m.calm("ThawtrailBackupStale", watchBackup)
-	hub.Clock.Advance(staleBackup - time.Minute)
+	hub.Clock.Advance(StaleBackup - time.Minute)
 	require.NotContains(t, m.read(), "ThawtrailBackupStale")
 	hub.Clock.Advance(time.Minute)
 	m.fires("ThawtrailBackupStale", watchBackup)
@@ -332,7 +332,7 @@ func TestRulesAndDashboardNameMetricsThatAreThere(t *testing.T) {
 // deaf is a disk that does not say how much room it has.
 type deaf struct{ *memfs.FS }
 
-func (deaf) Free(string) (uint64, error) { return 0, errors.New("function not implemented") }
+func (deaf) Free(string) (uint64, error) { return 0, errors.ErrUnsupported }
 
 // A question that has no answer is told as such; what else was asked is answered, and the
 // disk is not called full for it.

@@ -14,7 +14,6 @@ import (
 
 	"thawtrail/internal/entry/entrytest"
 	"thawtrail/internal/event"
-	"thawtrail/internal/exchange"
 	"thawtrail/internal/replication"
 	"thawtrail/internal/replication/replicationtest"
 	"thawtrail/internal/seal"
@@ -78,22 +77,10 @@ func linked(t *testing.T, laptop *entrytest.Laptop, tap *tapped) (link *replicat
 // closedWords counts the keys that records held here need and that are not here.
 func closedWords(t *testing.T, l *entrytest.Laptop) (n int) {
 	t.Helper()
-	for _, info := range l.Replica.Store.Logs() {
-		for from := uint64(0); ; {
-			run, next, err := l.Replica.Store.ReadRun(t.Context(), info.ID, from, exchange.MaxBatchBytes)
-			require.NoError(t, err)
-			if run == nil {
-				break
-			}
-			from = next
-			for _, wire := range run.Records {
-				rec, err := event.Decode(wire)
-				require.NoError(t, err)
-				needed := rec.KeysNeeded()
-				n += len(needed) - len(l.Replica.Seals.Find(needed))
-			}
-		}
-	}
+	eachRecord(t, l, func(rec *event.Record) {
+		needed := rec.KeysNeeded()
+		n += len(needed) - len(l.Replica.Seals.Find(needed))
+	})
 	return n
 }
 
