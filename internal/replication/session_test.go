@@ -17,15 +17,32 @@ import (
 // session joins a laptop to a hub without a network until the test ends.
 func session(t *testing.T, laptop, hub *entrytest.Laptop) *replication.Link {
 	t.Helper()
-	link := replicationtest.Join(laptop.Replica, hub.Replica, t.Context().Done())
-	ctx, stop := context.WithCancel(t.Context())
+	link, stop := running(t, laptop, hub)
+	t.Cleanup(stop)
+	return link
+}
+
+// running is a link at work until it is stopped. The laptop's clock goes on meanwhile:
+// a link waits by it before it tries again.
+func running(t *testing.T, laptop, hub *entrytest.Laptop) (link *replication.Link, stop func()) {
+	t.Helper()
+	link = replicationtest.Join(laptop.Replica, hub.Replica, t.Context().Done())
+	ctx, cancel := context.WithCancel(t.Context())
 	ended := make(chan error, 1)
 	go func() { ended <- link.Run(ctx) }()
-	t.Cleanup(func() {
-		stop()
+	go func() {
+		const tick = 10 * time.Millisecond
+		ticks := time.NewTicker(tick)
+		defer ticks.Stop()
+		for ctx.Err() == nil {
+			<-ticks.C
+			laptop.Clock.Advance(tick)
+		}
+	}()
+	return link, func() {
+		cancel()
 		require.NoError(t, <-ended)
-	})
-	return link
+	}
 }
 
 func digest(t *testing.T, l *entrytest.Laptop) string {

@@ -1,7 +1,6 @@
 package replication_test
 
 import (
-	"context"
 	"fmt"
 	"math/rand/v2"
 	"slices"
@@ -13,7 +12,6 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"thawtrail/internal/entry/entrytest"
-	"thawtrail/internal/replication/replicationtest"
 	"thawtrail/internal/store"
 	"thawtrail/internal/store/index"
 	"thawtrail/internal/store/journal/memfs"
@@ -23,13 +21,9 @@ import (
 // exchanged runs a link between two replicas until both hold what the other one has.
 func exchanged(t *testing.T, laptop, hub *entrytest.Laptop, done func() bool) {
 	t.Helper()
-	link := replicationtest.Join(laptop.Replica, hub.Replica, t.Context().Done())
-	ctx, stop := context.WithCancel(t.Context())
-	ended := make(chan error, 1)
-	go func() { ended <- link.Run(ctx) }()
+	_, stop := running(t, laptop, hub)
 	require.Eventually(t, done, 10*time.Second, 5*time.Millisecond)
 	stop()
-	require.NoError(t, <-ended)
 }
 
 // journalEnd is the newest file of a hub's journal, and its length.

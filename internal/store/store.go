@@ -34,7 +34,7 @@ type Options struct {
 	IndexKey   []byte             // 32 bytes encrypt the index; the journal's when nil
 	KeyID      string             // names the key in the clear
 	Clock      clock.Clock        // required
-	Random     io.Reader          // nil: crypto/rand
+	Random     io.Reader          // for several goroutines at once; nil: crypto/rand
 	Device     ed25519.PrivateKey // signs what this replica writes
 	DeviceName string
 	// Founding is the record that founded the practice that this replica joined;

@@ -8,6 +8,7 @@ import (
 	"io"
 	"log/slog"
 	"math/rand/v2"
+	"sync"
 	"testing"
 	"time"
 
@@ -54,6 +55,7 @@ func New(t testing.TB, c clock.Clock, ix index.Index, seed byte, name string) *r
 // store's: a disk that fails may keep it from being opened.
 func Open(t testing.TB, c clock.Clock, disk journal.FS, ix index.Index, seed byte, random io.Reader, name string) (*replica.Replica, error) {
 	t.Helper()
+	random = &shared{from: random} // a link draws while somebody writes
 	s, err := store.Open(t.Context(), store.Options{
 		Dir: "replica", FS: disk, Index: ix, Clock: c, Random: random,
 		Device: ed25519.NewKeyFromSeed(bytes.Repeat([]byte{seed}, 32)), DeviceName: name, Version: "test",
@@ -67,4 +69,16 @@ func Open(t testing.TB, c clock.Clock, disk journal.FS, ix index.Index, seed byt
 		Store: s, Clock: c, Random: random, Seals: keys, Link: Alone{}, Name: name,
 		Carried: make(chan struct{}, 1), Log: slog.New(slog.DiscardHandler), Kept: &trust.Kept{},
 	}, nil
+}
+
+// shared is a source for several goroutines, as the system's own is.
+type shared struct {
+	turn sync.Mutex
+	from io.Reader
+}
+
+func (s *shared) Read(p []byte) (int, error) {
+	s.turn.Lock()
+	defer s.turn.Unlock()
+	return s.from.Read(p)
 }
