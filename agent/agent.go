@@ -122,7 +122,8 @@ func run(ctx context.Context, cfg Config, home *trust.Home, r *replica.Replica, 
 		Replica: r, Data: cfg.Data, Doors: cfg.Doors, Listener: listener, Opens: home.Opens,
 		Metrics: cfg.Metrics, Backups: cfg.Backups, Pages: cfg.Pages, PagesReady: cfg.PagesReady, PagesSecret: home.PagesSecret,
 	}
-	if err := openPhones(home, cfg, n); err != nil {
+	n.Network, n.NetworkSetting, n.NetworkReady = cfg.Phone, "phone", cfg.PhonesReady
+	if err := n.OpenPhones(home, cfg.Clock.Now, cfg.Phone != ""); err != nil {
 		return err
 	}
 	link, way := newLink(cfg, home, r)
@@ -137,9 +138,6 @@ func run(ctx context.Context, cfg Config, home *trust.Home, r *replica.Replica, 
 			cfg.Log.Warn("nothing on this disk is encrypted: whoever takes this laptop reads it all; for trying out only")
 		}
 		cfg.Log.Info("this laptop's agent listens on this machine only", "address", address)
-		if n.PhoneListener != nil {
-			cfg.PhonesReady(n.PhoneListener.Addr().String())
-		}
 		cfg.Ready(address)
 	}
 	return n.Run(ctx)

@@ -78,6 +78,7 @@ func (o *office) open(cfg server.Config) {
 	o.record, o.people, o.desk = pb.NewRecordServiceClient(o.conn), pb.NewAuditServiceClient(o.conn), pb.NewPhoneServiceClient(o.conn)
 	o.ways = pb.NewPageServiceClient(o.conn)
 	o.pages = []string{<-pages, <-pages}
+	eventually(o.t, "the network's door", func() bool { return network.Load() != nil })
 	o.network = network.Load().(string)
 	list, err := o.desk.ListPhones(o.t.Context(), &pb.ListPhonesRequest{})
 	require.NoError(o.t, err)

@@ -24,6 +24,7 @@ import (
 
 	"thawtrail/agent"
 	"thawtrail/internal/clock"
+	"thawtrail/internal/refusal"
 	"thawtrail/internal/trust/authority"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -70,7 +71,7 @@ func (b *barn) open() {
 	})
 	b.conn = dial(b.t, b.dir)
 	b.reach(b.conn)
-	eventually(b.t, "pages", func() bool { return pages.Load() != nil })
+	eventually(b.t, "pages", func() bool { return pages.Load() != nil && phones.Load() != nil })
 	b.pages, b.at = pages.Load().(string), phones.Load().(string)
 	list, err := b.desk.ListPhones(b.t.Context(), &pb.ListPhonesRequest{})
 	require.NoError(b.t, err)
@@ -448,4 +449,40 @@ func TestNoDoorForPhones(t *testing.T) {
 	require.NoError(t, err)
 	require.Empty(t, list.Addresses)
 	require.NoFileExists(t, filepath.Join(l.dir, "phone.key"))
+}
+
+// A phones' door that another program holds keeps nobody from working at this laptop:
+// it is told before the agent says that it answers, and opened once it is free.
+func TestABusyPhonesDoorStopsNoAgent(t *testing.T) {
+	taken, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	l := newLaptop(t, "north")
+	var phones atomic.Value
+	_, stop := run(t, func(ctx context.Context, ready func(string)) error {
+		cfg := l.config()
+		cfg.Phone, cfg.Ready = taken.Addr().String(), ready
+		cfg.PhonesReady = func(addr string) { phones.Store(addr) }
+		return agent.Run(ctx, cfg)
+	})
+	defer stop()
+	conn := dial(t, l.dir)
+	status := func() *pb.GetStatusResponse {
+		out, err := pb.NewAuditServiceClient(conn).GetStatus(t.Context(), &pb.GetStatusRequest{})
+		require.NoError(t, err)
+		return out
+	}
+	down := status().Parts
+	require.Len(t, down, 1)
+	require.Equal(t, "paired browsers", down[0].Part)
+	require.Contains(t, down[0].Problem, "--phone")
+	require.Nil(t, phones.Load())
+	require.NoError(t, taken.Close())
+	eventually(t, "the phones' door", func() bool { return phones.Load() != nil && len(status().Parts) == 0 })
+
+	cfg := l.config()
+	cfg.Data, cfg.Phone = t.TempDir(), "0.0.0.0:phones"
+	err = agent.Run(t.Context(), cfg)
+	refused, ok := refusal.As(err)
+	require.True(t, ok, "%v", err)
+	require.Equal(t, "phone", refused.Field)
 }

@@ -3,6 +3,7 @@ package server_test
 import (
 	"context"
 	"net"
+	"strings"
 	"testing"
 	"time"
 
@@ -116,36 +117,52 @@ func TestAWrongAddressIsRefusedByItsSetting(t *testing.T) {
 	for setting, cfg := range map[string]server.Config{
 		"listen":  {Listen: "127.0.0.1:99999"},
 		"pages":   {Listen: "127.0.0.1:0", Pages: "127.0.0.1:pages"},
+		"pages ":  {Listen: "127.0.0.1:0", Pages: "0.0.0.0:99999"},
+		"pages  ": {Listen: "127.0.0.1:0", Pages: "192.0.2.7"},
 		"metrics": {Listen: "127.0.0.1:0", Metrics: "0.0.0.0:4281"},
 	} {
 		cfg.Data, cfg.Ready = dir, func(addr string) { t.Errorf("answers at %s", addr) }
 		err := server.Run(t.Context(), cfg)
 		refused, ok := refusal.As(err)
 		require.True(t, ok, "%s: %v", setting, err)
-		require.Equal(t, setting, refused.Field)
+		require.Equal(t, strings.TrimSpace(setting), refused.Field)
 	}
 }
 
-// Pages whose port is taken do not keep the server from serving: monitors see that they
-// are not there, and they are once the port is free.
+// Pages whose port is taken do not keep the server from serving, whoever they are for:
+// monitors see that they are not there, and they are once the port is free.
 func TestABusyPagesPortStopsNoServer(t *testing.T) {
-	dir, _ := begin(t)
-	taken, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	conn := running(t, dir, func(cfg *server.Config) { cfg.Pages = taken.Addr().String() })
-	health := healthpb.NewHealthClient(conn)
-	state := func(service string) healthpb.HealthCheckResponse_ServingStatus {
-		out, err := health.Check(t.Context(), &healthpb.HealthCheckRequest{Service: service})
-		if err != nil {
-			return healthpb.HealthCheckResponse_UNKNOWN
-		}
-		return out.Status
+	for name, c := range map[string]struct {
+		network bool
+		part    string
+	}{
+		"for this machine": {false, "pages"}, "for the clinic's network": {true, "paired browsers"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			dir, _ := begin(t)
+			taken, err := net.Listen("tcp", "127.0.0.1:0")
+			require.NoError(t, err)
+			conn := running(t, dir, func(cfg *server.Config) {
+				if cfg.Pages = taken.Addr().String(); c.network {
+					cfg.Pages, cfg.Network = "127.0.0.1:0", taken.Addr().String()
+				}
+			})
+			health := healthpb.NewHealthClient(conn)
+			state := func(service string) healthpb.HealthCheckResponse_ServingStatus {
+				out, err := health.Check(t.Context(), &healthpb.HealthCheckRequest{Service: service})
+				require.NoError(t, err, service)
+				return out.Status
+			}
+			require.Equal(t, healthpb.HealthCheckResponse_NOT_SERVING, state("thawtrail.part."+c.part), "told before it says that it answers")
+			require.Equal(t, healthpb.HealthCheckResponse_SERVING, state(""))
+			require.Equal(t, healthpb.HealthCheckResponse_SERVING, state("thawtrail.v1.ExchangeService"))
+			if !c.network {
+				require.Equal(t, healthpb.HealthCheckResponse_NOT_SERVING, state("thawtrail.v1.PageService"))
+			}
+			require.NoError(t, taken.Close())
+			for _, service := range []string{"thawtrail.part." + c.part, "thawtrail.v1.PageService"} {
+				require.Eventually(t, func() bool { return state(service) == healthpb.HealthCheckResponse_SERVING }, 2*time.Minute, 50*time.Millisecond, service)
+			}
+		})
 	}
-	pages := func(want healthpb.HealthCheckResponse_ServingStatus) func() bool {
-		return func() bool { return state("thawtrail.part.pages") == want }
-	}
-	require.Eventually(t, pages(healthpb.HealthCheckResponse_NOT_SERVING), time.Minute, 20*time.Millisecond)
-	require.Equal(t, healthpb.HealthCheckResponse_SERVING, state(""))
-	require.NoError(t, taken.Close())
-	require.Eventually(t, pages(healthpb.HealthCheckResponse_SERVING), 2*time.Minute, 50*time.Millisecond)
 }

@@ -16,26 +16,17 @@ import (
 
 	"thawtrail/internal/replica"
 	"thawtrail/internal/rpc"
-	"thawtrail/internal/trust"
 )
 
 // serveMetrics serves the Prometheus text format, and OpenMetrics to who asks for it, until
 // ctx ends. An empty address serves nothing. Metrics hold counts and no name of a person,
 // a client or a patient.
-func (n *Node) serveMetrics(ctx context.Context) error {
-	addr := n.Metrics
-	if addr == "" {
-		return nil
-	}
-	l, err := trust.Listen("metrics", addr)
-	if err != nil {
-		return err
-	}
+func (n *Node) serveMetrics(ctx context.Context, l net.Listener) error {
 	srv := &http.Server{Handler: n.metricsHandler(), ReadHeaderTimeout: rpc.PingTimeout, MaxHeaderBytes: 16 << 10}
 	stop := context.AfterFunc(ctx, func() { _ = srv.Close() }) // ending by Close is the normal end
 	defer stop()
 	if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
-		return fmt.Errorf("metrics on %s: %w", addr, err)
+		return fmt.Errorf("metrics on %s: %w", l.Addr(), err)
 	}
 	return nil
 }

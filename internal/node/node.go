@@ -6,8 +6,11 @@ import (
 	"crypto/rand"
 	"crypto/tls"
 	"errors"
+	"maps"
 	"net"
-	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -22,7 +25,6 @@ import (
 	"thawtrail/internal/replica"
 	"thawtrail/internal/replication"
 	"thawtrail/internal/rpc"
-	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/local"
 	"thawtrail/internal/web"
@@ -57,14 +59,15 @@ type Node struct {
 	PagesSecret func(old []byte) ([]byte, error)
 	// Invites makes a code by which a laptop joins; nil: this is no hub.
 	Invites func(context.Context, *pb.InviteRequest) (*pb.InviteResponse, error)
-	// Phones is the registry of paired phones, and where they come in; nil: nowhere.
-	Phones        *access.Phones
-	PhoneListener net.Listener
-	PhoneTLS      *tls.Config
-	// Network is the address at which browsers of the clinic's network come in over
-	// PhoneTLS; none when empty. NetworkReady is told where that is.
-	Network      string
-	NetworkReady func(addr string)
+	// Phones is the registry of paired phones and browsers, and PhoneTLS what is shown to
+	// them; nil: none are paired here.
+	Phones   *access.Phones
+	PhoneTLS *tls.Config
+	// Network is the address at which they come in; none when empty. NetworkSetting is the
+	// flag that it is of, and NetworkReady is told where that is once they can.
+	Network        string
+	NetworkSetting string
+	NetworkReady   func(addr string)
 
 	Backups BackupPlan // what this machine saves by itself
 
@@ -83,6 +86,11 @@ type Node struct {
 	metrics metrics
 	lookout lookout
 	laptops func() int // that are connected
+
+	services []string // of the contract, as they are mounted
+
+	pagesMu  sync.Mutex // guards the field below
+	madeSite *web.Site
 	// watchEvery is how old what a monitor reads may be; tests make it short.
 	watchEvery time.Duration
 }
@@ -90,9 +98,6 @@ type Node struct {
 // Run serves until ctx ends. It returns nil after a clean stop. Only the journal,
 // before, and the listener of commands may end it otherwise.
 func (n *Node) Run(ctx context.Context) error {
-	if err := n.checkAddresses(); err != nil {
-		return err
-	}
 	address := n.Listener.Addr().String()
 	opened, err := local.Open(n.Data, address, n.Doors, n.DoorKey, rand.Reader)
 	if err != nil {
@@ -104,6 +109,10 @@ func (n *Node) Run(ctx context.Context) error {
 	n.pages = &access.Pages{Reader: query.Reader{Replica: n.Replica}}
 	if n.Parts == nil {
 		n.Parts = &replica.Parts{}
+	}
+	doors, err := n.openDoors()
+	if err != nil {
+		return err
 	}
 	asked := ctx
 	group, ctx := errgroup.WithContext(ctx)
@@ -119,8 +128,13 @@ func (n *Node) Run(ctx context.Context) error {
 	if n.Register != nil {
 		n.Register(s)
 	}
+	n.services = slices.DeleteFunc(slices.Sorted(maps.Keys(s.GetServiceInfo())), func(name string) bool {
+		return !strings.HasPrefix(name, contract)
+	})
+	n.tellServices()
+	defer context.AfterFunc(ctx, n.health.Shutdown)()
 	group.Go(func() error { return rpc.Serve(ctx, s, opened.Listeners(n.Listener)...) })
-	for _, p := range append(n.Loops, n.ownParts()...) {
+	for _, p := range slices.Concat(n.Loops, n.ownParts(), doors) {
 		group.Go(func() error {
 			n.supervise(ctx, p)
 			return nil
@@ -130,25 +144,21 @@ func (n *Node) Run(ctx context.Context) error {
 	return stopped(asked, group.Wait())
 }
 
+// Names of parts, as people and monitors read them.
+const (
+	partIndex   = "index"
+	partMembers = "members"
+	partMetrics = "metrics"
+	partPages   = "pages"
+	partPaired  = "paired browsers"
+)
+
 // ownParts are the loops that every replica has.
 func (n *Node) ownParts() []Part {
 	return []Part{
-		{"index", n.fold}, {"settle", n.settle}, {"memory", n.idle}, {"scrub", n.scrub}, {"unread records", n.takeBack},
-		{"watch", n.watch}, {"metrics", n.serveMetrics}, {"pages", n.servePages}, {"backup", n.backUp},
+		{partIndex, n.fold}, {"settle", n.settle}, {"memory", n.idle}, {"scrub", n.scrub}, {"unread records", n.takeBack},
+		{"watch", n.watch}, {"backup", n.backUp},
 	}
-}
-
-// checkAddresses refuses at once what no further try could open.
-func (n *Node) checkAddresses() error {
-	for _, a := range []struct{ setting, addr string }{{"metrics", n.Metrics}, {"pages", n.Pages}} {
-		if a.addr == "" {
-			continue
-		}
-		if err := trust.Loopback(a.setting, a.addr); err != nil {
-			return err
-		}
-	}
-	return nil
 }
 
 // callers is who may call, and how they prove it.
@@ -158,19 +168,6 @@ func (n *Node) callers(token string) rpc.Callers {
 		creds = local.NewCredentials()
 	}
 	return rpc.Callers{Credentials: creds, Members: n.Members, Token: token, Called: n.metrics.called}
-}
-
-// servePages serves the pages of people until ctx ends.
-func (n *Node) servePages(ctx context.Context) error {
-	cfg := web.Config{
-		Replica: n.Replica, Clock: n.Clock, Log: n.Log, Opens: n.Opens, URLFile: filepath.Join(n.Data, "page.url"), Secret: n.PagesSecret,
-		Pages: n.pages, Invites: n.Invites, Phones: n.Phones, PhoneListener: n.PhoneListener, PhoneTLS: n.PhoneTLS,
-	}
-	here, err := n.listenPages(&cfg)
-	if err != nil {
-		return err
-	}
-	return web.Run(ctx, here, cfg, n.PagesReady)
 }
 
 // stopped is how a program ended that was told to stop: what was under way and

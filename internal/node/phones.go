@@ -2,7 +2,6 @@ package node
 
 import (
 	"crypto/rand"
-	"net"
 	"time"
 
 	"thawtrail/internal/access"
@@ -11,7 +10,6 @@ import (
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/phones"
 	"thawtrail/internal/trust/vault"
-	"thawtrail/internal/web"
 )
 
 // OpenPhones reads the registry of paired phones, so that they can be listed and shut
@@ -52,32 +50,4 @@ func phoneCertificate(home *trust.Home) ([]byte, error) {
 		return nil, err
 	}
 	return made, save(made)
-}
-
-// listenPages opens where the pages are served, anew at each try: for this machine's
-// browser, and into cfg for those of the clinic's network. One port on every address
-// serves both.
-func (n *Node) listenPages(cfg *web.Config) (here net.Listener, err error) {
-	if n.Network == "" {
-		if n.Pages == "" {
-			return nil, nil
-		}
-		return trust.Listen("pages", n.Pages)
-	}
-	network, err := trust.ListenAny("pages", n.Network)
-	if err != nil {
-		return nil, err
-	}
-	if tcp, ok := network.Addr().(*net.TCPAddr); ok && tcp.IP.IsUnspecified() {
-		here, network = phones.Apart(network)
-	} else if here, err = trust.Listen("pages", n.Pages); err != nil {
-		_ = network.Close() // the other is tried again with it
-		return nil, err
-	}
-	cfg.PhoneListener = network
-	n.Phones.Listen(network.Addr())
-	if n.NetworkReady != nil {
-		n.NetworkReady(network.Addr().String())
-	}
-	return here, nil
 }

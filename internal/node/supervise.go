@@ -6,8 +6,6 @@ import (
 	"time"
 
 	"github.com/cenkalti/backoff/v5"
-	healthpb "google.golang.org/grpc/health/grpc_health_v1"
-
 	"thawtrail/internal/store"
 )
 
@@ -44,19 +42,25 @@ func (n *Node) supervise(ctx context.Context, p Part) {
 			return
 		}
 		pause := wait.NextBackOff()
-		n.Parts.Fail(p.Name, err, n.Clock.Now())
-		n.tellHealth(p.Name, false)
-		n.Log.Error("a part of the program does not work; it is tried again", "part", p.Name, "in", pause.Round(time.Millisecond), "error", err)
+		n.fails(p.Name, err, pause)
 		if !sleep(ctx, pause) {
 			return
 		}
 	}
 }
 
+// fails notes that a part does not work, and when it is tried again.
+func (n *Node) fails(part string, err error, in time.Duration) {
+	n.Parts.Fail(part, err, n.Clock.Now())
+	n.tellPart(part, false)
+	n.Log.Error("a part of the program does not work; it is tried again", "part", part, "in", in.Round(time.Millisecond), "error", err)
+}
+
 // works notes that a part runs.
 func (n *Node) works(part string) {
-	n.tellHealth(part, true)
-	if n.Parts.Works(part) {
+	again := n.Parts.Works(part)
+	n.tellPart(part, true)
+	if again {
 		n.Log.Info("works again", "part", part)
 	}
 }
@@ -71,14 +75,4 @@ func sleep(ctx context.Context, d time.Duration) bool {
 	case <-timer.C:
 		return true
 	}
-}
-
-// tellHealth states a part in the standard health service, beside the program as a
-// whole, which serves as long as it answers.
-func (n *Node) tellHealth(part string, works bool) {
-	state := healthpb.HealthCheckResponse_NOT_SERVING
-	if works {
-		state = healthpb.HealthCheckResponse_SERVING
-	}
-	n.health.SetServingStatus("thawtrail.part."+part, state)
 }

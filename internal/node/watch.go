@@ -6,8 +6,6 @@ import (
 	"sync"
 	"time"
 
-	healthpb "google.golang.org/grpc/health/grpc_health_v1"
-
 	"thawtrail/internal/query"
 	"thawtrail/internal/store"
 )
@@ -88,6 +86,7 @@ func (n *Node) watch(ctx context.Context) error {
 		n.lookout.seen = now
 		n.lookout.mu.Unlock()
 		n.tellWatched(now)
+		n.tellServices()
 		return nil
 	})
 }
@@ -154,11 +153,7 @@ func (n *Node) tellWatched(now seen) {
 		if !ok {
 			continue
 		}
-		state := healthpb.HealthCheckResponse_NOT_SERVING
-		if well {
-			state = healthpb.HealthCheckResponse_SERVING
-		}
-		n.health.SetServingStatus("thawtrail.watch."+name, state)
+		n.tell("thawtrail.watch."+name, well)
 		if was, told := n.lookout.well[name]; !told && !well || told && was != well {
 			n.Log.Info("what is watched has changed", "watched", name, "well", well)
 		}

@@ -1,7 +1,7 @@
 // Package web is the pages that people use: the barn page on the vet's laptop, and
 // the clinic and owner pages on the practice's server. Its table of addresses leads
-// into the rooms; New makes them over one replica, and Run serves them until its
-// context ends.
+// into the rooms; New makes them over one replica, and its Serve and ServePhones
+// answer until their contexts end.
 //
 //	barn, clinic, owner   the pages, each room with its own templates
 //	machine               the pages about this machine: PIN, phones, cases carried to it

@@ -24,7 +24,7 @@ import (
 )
 
 // A laptop with nothing in its books yet serves its pages; a browser comes in by the
-// one-time address that Run tells.
+// one-time address that Serve tells.
 func Example() {
 	must := func(err error) {
 		if err != nil {
@@ -48,9 +48,9 @@ func Example() {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	must(err)
 	addresses, ended := make(chan string, 1), make(chan error, 1)
-	go func() {
-		ended <- Run(ctx, l, Config{Replica: replica, Clock: clock.System{}}, func(url string) { addresses <- url })
-	}()
+	pages, err := New(Config{Replica: replica, Clock: clock.System{}})
+	must(err)
+	go func() { ended <- pages.Serve(ctx, l, func(url string) { addresses <- url }) }()
 	jar, err := cookiejar.New(nil)
 	must(err)
 	browser := http.Client{Jar: jar}

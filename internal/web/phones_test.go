@@ -37,14 +37,14 @@ func (d *laptop) letPhonesIn() (at string, certificate *x509.Certificate) {
 	require.NoError(d.t, err)
 	paired := &access.Phones{Reader: query.Reader{Replica: d.replica}, Registry: book, Fingerprint: authority.BrowserFingerprint(certificate.Raw)}
 	paired.Listen(l.Addr())
-	d.site, err = New(site.Config{Replica: d.replica, Clock: d.clock, PhoneListener: l, PhoneTLS: cfg, Phones: paired})
+	d.site, err = New(site.Config{Replica: d.replica, Clock: d.clock, PhoneTLS: cfg, Phones: paired})
 	require.NoError(d.t, err)
 	d.server = httptest.NewServer(d.site)
 	d.t.Cleanup(d.close)
 	d.browser = d.newBrowser()
 	ctx, stop := context.WithCancel(d.t.Context())
 	ended := make(chan error, 1)
-	go func() { ended <- d.site.ServePhones(ctx) }()
+	go func() { ended <- d.site.ServePhones(ctx, l) }()
 	d.t.Cleanup(func() {
 		stop()
 		require.NoError(d.t, <-ended)

@@ -68,13 +68,13 @@ func (c *clinic) setCert(cert tls.Certificate) {
 	c.cert = cert
 }
 
-func newClinic(t *testing.T) *clinic {
+func newClinic(t *testing.T, anyone ...string) *clinic {
 	t.Helper()
 	c := &clinic{t: t, root: newKey(t), members: &list{keys: map[string]bool{}}, links: &Links{}}
 	cert, err := Server(c.root, newKey(t))
 	require.NoError(t, err)
 	c.cert = cert
-	gate := &Gate{Members: c.members, Token: "secret", Device: []string{"grpc.health.v1.Health"}, Enrol: []string{"thawtrail.v1.EnrolService"}}
+	gate := &Gate{Members: c.members, Token: "secret", Device: []string{"grpc.health.v1.Health"}, Enrol: []string{"thawtrail.v1.EnrolService"}, Anyone: anyone}
 	s := grpc.NewServer(
 		grpc.Creds(&Credentials{Members: c.members, Links: c.links, Certificate: func() tls.Certificate {
 			c.mu.Lock()
@@ -144,7 +144,6 @@ func TestWhoGetsIn(t *testing.T) {
 		"plain text":          insecure.NewCredentials(),
 		"no certificate":      c.clientWith(func(cfg *tls.Config) { cfg.Certificates = nil }),
 		"TLS 1.2":             c.clientWith(func(cfg *tls.Config) { cfg.MinVersion, cfg.MaxVersion = tls.VersionTLS12, tls.VersionTLS12 }),
-		"another name":        c.clientWith(func(cfg *tls.Config) { cfg.ServerName, cfg.InsecureSkipVerify = "example.invalid", true }),
 		"another kind of key": c.clientWith(func(cfg *tls.Config) { cfg.Certificates = []tls.Certificate{rsaLike} }),
 		// Another's certificate without the key that belongs to it.
 		"a borrowed certificate": c.clientWith(func(cfg *tls.Config) {
@@ -157,6 +156,35 @@ func TestWhoGetsIn(t *testing.T) {
 		require.Error(t, c.call(creds), name)
 	}
 	require.Zero(t, strangersOf(c.links))
+}
+
+// A plain probe, from anywhere, under whatever name it knows this machine by: it learns
+// that the program is up, and nothing else opens to it.
+func TestAProbeKnowsNoInternalName(t *testing.T) {
+	c := newClinic(t)
+	probe := func(name string) credentials.TransportCredentials {
+		return credentials.NewTLS(&tls.Config{ServerName: name, InsecureSkipVerify: true}) // #nosec G402 -- as a monitor does
+	}
+	require.Equal(t, codes.PermissionDenied, status.Code(c.call(probe("clinic.example"))), "what is open to laptops is shut to a probe")
+	c = newClinic(t, healthpb.Health_ServiceDesc.ServiceName)
+	for _, name := range []string{"", "clinic.example", "192.0.2.7"} {
+		require.NoError(t, c.call(probe(name)), name)
+	}
+	require.Zero(t, strangersOf(c.links), "probes take no place of a laptop that joins")
+	var open []*tls.Conn
+	for range maxProbes {
+		conn, err := tls.Dial("tcp", c.address, &tls.Config{InsecureSkipVerify: true, NextProtos: protocols}) // #nosec G402
+		require.NoError(t, err)
+		open = append(open, conn)
+	}
+	require.Error(t, c.call(probe("")), "places of probes are counted")
+	device := newKey(t)
+	c.members.set(Public(device), true)
+	require.NoError(t, c.call(c.practice(device)), "a laptop is not kept out by them")
+	for _, conn := range open {
+		require.NoError(t, conn.Close())
+	}
+	require.Eventually(t, func() bool { return c.call(probe("")) == nil }, 20*time.Second, 10*time.Millisecond)
 }
 
 func strangersOf(l *Links) int {

@@ -13,7 +13,8 @@ const (
 	maxShakes    = 1024             // handshakes at once
 	maxShakesOf  = 32               // of them from one address
 	maxStrangers = 32               // enrolment links at once
-	strangerTime = 60 * time.Second // an enrolment link lives no longer
+	maxProbes    = 32               // links at once that ask for health alone
+	strangerTime = 60 * time.Second // neither lives longer
 	maxOfDevice  = 8                // links of one device at once; a phone of each of its people, and spares
 )
 
@@ -23,6 +24,7 @@ type Links struct {
 	mu        sync.Mutex
 	open      map[string]map[*tracked]struct{} // guarded by mu; by device key
 	strangers int                              // guarded by mu
+	probes    int                              // guarded by mu
 	shakes    map[string]int                   // guarded by mu; handshakes under way, by address
 	shaking   int                              // guarded by mu; all of them
 }
@@ -76,7 +78,9 @@ func (l *Links) enter(conn net.Conn, c Caller, members Members) (net.Conn, error
 		}
 		return t, err
 	case ByEnrolment, ByUnknown:
-		return l.enterStranger(conn)
+		return l.enterBriefly(conn, &l.strangers, maxStrangers, "too many laptops that nobody here knows have a link")
+	case ByProbe:
+		return l.enterBriefly(conn, &l.probes, maxProbes, "too many links ask whether this program is up")
 	}
 	return conn, nil
 }
@@ -108,20 +112,22 @@ func (l *Links) leaveDevice(key string, t *tracked) {
 	}
 }
 
-func (l *Links) enterStranger(conn net.Conn) (net.Conn, error) {
+// enterBriefly takes one of the places of those who prove nothing. Each kind has its own:
+// monitors keep no laptop from joining.
+func (l *Links) enterBriefly(conn net.Conn, places *int, most int, full string) (net.Conn, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if l.strangers >= maxStrangers {
-		return nil, errors.New("too many laptops that nobody here knows have a link")
+	if *places >= most {
+		return nil, errors.New(full)
 	}
-	l.strangers++
+	*places++
 	t := &tracked{Conn: conn}
 	end := time.AfterFunc(strangerTime, func() { _ = t.Close() }) // its reader sees the end
 	t.leave = func() {
 		end.Stop()
 		l.mu.Lock()
 		defer l.mu.Unlock()
-		l.strangers--
+		*places--
 	}
 	return t, nil
 }

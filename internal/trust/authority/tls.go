@@ -38,6 +38,9 @@ const (
 	ByUnknown
 	// BySocket: over this user's socket, which only this user can open.
 	BySocket
+	// ByProbe: over TLS, under any other name or none and without a key: a monitor that
+	// asks whether the program is up.
+	ByProbe
 )
 
 // Caller is what the link itself proves of who is at its other end. It is the
@@ -90,9 +93,6 @@ func (c *Credentials) forClient(hello *tls.ClientHelloInfo) (*tls.Config, error)
 			}
 			return err
 		}
-	case enrolName, localName:
-	default:
-		return nil, fmt.Errorf("%q is not spoken to here", hello.ServerName)
 	}
 	return cfg, nil
 }
@@ -140,6 +140,8 @@ func (c *Credentials) ServerHandshake(raw net.Conn) (net.Conn, credentials.AuthI
 		if caller.Way = ByLocal; !isLoopback(raw.RemoteAddr()) {
 			return nil, nil, errors.Join(errors.New("local links come from this machine"), conn.Close())
 		}
+	default:
+		caller.Way = ByProbe
 	}
 	tracked, err := c.Links.enter(conn, caller, c.Members)
 	if err != nil {

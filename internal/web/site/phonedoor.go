@@ -33,8 +33,8 @@ const (
 // keep any cookie.
 const cookieDays = 400
 
-// ServePhones answers phones until ctx ends.
-func (s *Site) ServePhones(ctx context.Context) error {
+// ServePhones answers phones, and other browsers that are paired, until ctx ends.
+func (s *Site) ServePhones(ctx context.Context, l net.Listener) error {
 	srv := &http.Server{
 		Handler: http.HandlerFunc(s.servePhone), TLSConfig: s.PhoneTLS, MaxHeaderBytes: 32 << 10,
 		ReadHeaderTimeout: readTimeout, ReadTimeout: phoneReadTimeout, WriteTimeout: phoneWriteTimeout, IdleTimeout: phoneIdleTimeout,
@@ -44,7 +44,6 @@ func (s *Site) ServePhones(ctx context.Context) error {
 	}
 	stop := context.AfterFunc(ctx, func() { _ = srv.Close() }) // ending by Close is the normal end
 	defer stop()
-	l := s.PhoneListener
 	if err := srv.ServeTLS(phones.Bounded(l), "", ""); !errors.Is(err, http.ErrServerClosed) {
 		return fmt.Errorf("pages for phones on %s: %w", l.Addr(), err)
 	}

@@ -9,7 +9,6 @@ import (
 	"html/template"
 	"io/fs"
 	"log/slog"
-	"net"
 	"net/http"
 	"sync"
 	"time"
@@ -40,10 +39,8 @@ type Config struct {
 	// Pages is told how one-time addresses are made while pages are served; nil: nobody asks.
 	Pages *access.Pages
 	// Phones lets phones in; nil: none, as on the hub.
-	Phones *access.Phones
-	// PhoneListener is where they come in, over PhoneTLS; nil: nowhere.
-	PhoneListener net.Listener
-	PhoneTLS      *tls.Config
+	Phones   *access.Phones
+	PhoneTLS *tls.Config // that they are shown
 }
 
 // Site is the pages over one replica. It is an http.Handler.
