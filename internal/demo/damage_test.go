@@ -20,7 +20,7 @@ import (
 // The program goes on with everything it had, or says what it lacks, or refuses to
 // start in one line; then it gets back what it lacks from the others.
 func TestTortureDamage(t *testing.T) {
-	k := newTorture(t, "flips and truncations", 3, 20, 1000)
+	k := newTorture(t, "flips and truncations", 3, 10, 1000)
 	m := mishaps{torture: k, kinds: map[string]int{}, said: map[string]int{}}
 	for round := range k.rounds {
 		for _, s := range k.n.sites() {

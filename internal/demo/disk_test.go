@@ -28,7 +28,7 @@ func TestTortureDisks(t *testing.T) {
 		return
 	}
 	unmount(t, disk)
-	k := newTorture(t, "full and read-only disks", 1, 4, 60, func(n *night) {
+	k := newTorture(t, "full and read-only disks", 1, 2, 60, func(n *night) {
 		disk = filepath.Join(n.dir, n.north.name)
 		require.NoError(t, os.Mkdir(disk, 0o700))
 		mount(t, disk, "-t", "tmpfs", "-o", fmt.Sprintf("mode=700,size=%d", diskBytes), "none")

@@ -16,7 +16,7 @@ const perRound = 24
 // three write and exchange. In the end every acknowledged entry is on all three,
 // all three agree, no log was forked and every replica verifies from end to end.
 func TestTortureKills(t *testing.T) {
-	k := newTorture(t, "kills", 8, 50, 500)
+	k := newTorture(t, "kills", 8, 25, 500)
 	k.write()
 	for round := range k.rounds {
 		k.allowed.Add(perRound)

@@ -62,7 +62,7 @@ func all(to io.Writer, piece []byte) error {
 // TestTortureNetworks lets one laptop's way to the server fall ill in every round,
 // while all three write; then it is well again.
 func TestTortureNetworks(t *testing.T) {
-	k := newTorture(t, "bad networks", 1, 8, 200)
+	k := newTorture(t, "bad networks", 1, 4, 200)
 	met := map[string]int{}
 	names := slices.Sorted(maps.Keys(illnesses))
 	for round := range k.rounds {
