@@ -165,4 +165,7 @@ func TestWhoMayInvite(t *testing.T) {
 	require.Equal(t, codes.InvalidArgument, status.Code(err))
 	_, err = c.hub.Invite(t.Context(), &pb.InviteRequest{Person: "X", Roles: []pb.Role{99}})
 	require.Equal(t, codes.InvalidArgument, status.Code(err))
+	out, err := c.hub.Invite(t.Context(), &pb.InviteRequest{Person: "X", Roles: []pb.Role{pb.Role_ROLE_VET}})
+	require.NoError(t, err)
+	require.Regexp(t, `\+1[01]:00$`, out.ExpiresAt, "in the practice's zone, Australia/Sydney")
 }

@@ -98,7 +98,9 @@ func (g *registry) invite(ctx context.Context, req *pb.InviteRequest) (*pb.Invit
 	if err != nil {
 		return nil, refusal.Fail(refusal.ErrTooMuch, "%s", err.Error())
 	}
-	return &pb.InviteResponse{Code: code.Text(), Person: in.Person, PersonName: in.Name, Roles: in.Roles, ExpiresAt: expires.UTC().Format(time.RFC3339)}, nil
+	out := &pb.InviteResponse{Code: code.Text(), Person: in.Person, PersonName: in.Name, Roles: in.Roles}
+	out.ExpiresAt, err = access.Stamp(ctx, g.replica, expires)
+	return out, err
 }
 
 // findPerson takes a person who is known, or the name of a new one.

@@ -7,6 +7,7 @@ import (
 
 	"thawtrail/internal/query"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/replica"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -55,4 +56,13 @@ func (p *Pages) OpenPages(ctx context.Context, _ *pb.OpenPagesRequest) (*pb.Open
 		out.ExpiresAt = v.Stamp(until.UnixMilli())
 		return nil
 	})
+}
+
+// Stamp writes an instant in the practice's zone, as RFC 3339 has it.
+func Stamp(ctx context.Context, r *replica.Replica, at time.Time) (stamp string, err error) {
+	err = query.Reader{Replica: r}.View(ctx, func(v *query.ReadView) error {
+		stamp = v.Stamp(at.UnixMilli())
+		return nil
+	})
+	return stamp, err
 }

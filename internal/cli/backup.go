@@ -234,7 +234,7 @@ func (d *console) checkBackup(ctx context.Context, f *ownForm, open backupFlags,
 	if err != nil {
 		return err
 	}
-	file, err := openBooks("arguments", path)
+	file, err := openFile("arguments", path)
 	if err != nil {
 		return err
 	}

@@ -3,7 +3,6 @@ package cli
 import (
 	"context"
 	"crypto/rand"
-	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -55,7 +54,7 @@ func (d *console) booksWriteCommand() *cobra.Command {
 				return err
 			}
 			var last *pb.WriteBooksResponse
-			err = wholefile.Fill(path, func(to io.Writer) (err error) {
+			err = d.fill(path, func(to io.Writer) (err error) {
 				last, err = d.writeBooks(ctx, f, to, id.text())
 				return err
 			})
@@ -125,7 +124,7 @@ func (d *console) booksReadCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			file, err := openBooks("arguments", path)
+			file, err := openFile("arguments", path)
 			if err != nil {
 				return err
 			}
@@ -136,23 +135,6 @@ func (d *console) booksReadCommand() *cobra.Command {
 			}
 			return d.tellRead(f, answer)
 		})
-}
-
-// openBooks opens a file that a person names; a folder is none.
-func openBooks(field, path string) (*os.File, error) {
-	unfit := refusal.New(field, path, "a file that can be read")
-	file, err := os.Open(path)
-	if err != nil {
-		return nil, unfit.Because(err.Error())
-	}
-	info, err := file.Stat()
-	switch {
-	case err != nil:
-		return nil, errors.Join(unfit.Because(err.Error()), file.Close())
-	case info.IsDir():
-		return nil, errors.Join(unfit.Because("it is a folder"), file.Close())
-	}
-	return file, nil
 }
 
 func codeFlag() *flagOf {
@@ -283,7 +265,7 @@ func (d *console) restore(ctx context.Context, f *ownForm, r restoreFlags, field
 			return err
 		}
 	}
-	file, err := openBooks(field, path)
+	file, err := openFile(field, path)
 	if err != nil {
 		return err
 	}

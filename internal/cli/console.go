@@ -13,13 +13,14 @@ import (
 
 // console is what every command works with: one clock, one zone, two writers.
 type console struct {
-	in       io.Reader
-	out, err io.Writer
-	now      func() time.Time
-	zone     *time.Location
-	zoneName string   // in the tz database, or empty where this system does not say
-	address  string   // of the agent, when no --at is typed
-	both     []string // numbers of a dose that were typed in a customary unit, in both units
+	in         io.Reader
+	inputTaken bool // in was read, as a file that a person named
+	out, err   io.Writer
+	now        func() time.Time
+	zone       *time.Location
+	zoneName   string   // in the tz database, or empty where this system does not say
+	address    string   // of the agent, when no --at is typed
+	both       []string // numbers of a dose that were typed in a customary unit, in both units
 	// rehearsal: what answered is one. out and err mark each line; bare does not.
 	rehearsal bool
 	bare      io.Writer

@@ -7,7 +7,6 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -33,7 +32,7 @@ func (d *console) exportCommand() *cobra.Command {
 			raw = withMark(raw)
 		}
 		if err == nil {
-			err = wholefile.Write(out.text(), append(raw, '\n'))
+			err = d.write(out.text(), append(raw, '\n'))
 		}
 		if err != nil {
 			return err

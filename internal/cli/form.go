@@ -170,7 +170,7 @@ func (f *form) fill(d *console, m protoreflect.Message, words []string) error {
 // put reads texts into a field; a stock file is the one that only commands read.
 func (d *console) put(m protoreflect.Message, field input.Field, texts []string) error {
 	if field.Desc.IsList() && field.Desc.Kind() == protoreflect.MessageKind {
-		return readStock(m.Mutable(field.Desc).List(), field.Name, texts[0])
+		return d.readStock(m.Mutable(field.Desc).List(), field.Name, texts[0])
 	}
 	field.Clock = d.clock()
 	err := field.Put(m, texts)

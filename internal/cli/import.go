@@ -3,8 +3,6 @@ package cli
 import (
 	"context"
 	"fmt"
-	"io"
-	"os"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -79,12 +77,7 @@ func (d *console) importFile(ctx context.Context, f *importForm, path string) er
 
 // linesOf reads a file as lines of a kind.
 func (d *console) linesOf(kind *intake.Kind, path, place string) ([]intake.Line, error) {
-	file, err := os.Open(path)
-	if err != nil {
-		return nil, refusal.New("file", path, "a file that can be read").Because(refusal.Shorten(err.Error()))
-	}
-	defer file.Close()
-	raw, err := io.ReadAll(io.LimitReader(file, sheet.MaxBytes+1))
+	raw, err := d.read(path, sheet.MaxBytes)
 	if err != nil {
 		return nil, refusal.New("file", path, "a file that can be read").Because(refusal.Shorten(err.Error()))
 	}

@@ -50,13 +50,19 @@ func (c lineChannel) Write(p []byte) (int, error) {
 // types runs one typed command line and expects the exit code.
 func (l *laptop) types(code int, text string) (out, errs string) {
 	l.t.Helper()
+	return l.pipes(code, "", text)
+}
+
+// pipes is types with something at standard input.
+func (l *laptop) pipes(code int, in, text string) (out, errs string) {
+	l.t.Helper()
 	for name, value := range l.names {
 		text = strings.ReplaceAll(text, name, value)
 	}
 	words, err := splitLine("text", text)
 	require.NoError(l.t, err)
 	d, o, e := testDesk(l.t)
-	d.now, d.address = time.Now, l.address
+	d.now, d.address, d.in = time.Now, l.address, strings.NewReader(in)
 	require.Equal(l.t, code, run(context.Background(), d, words), "%s\n%s", text, e.String())
 	return o.String(), e.String()
 }

@@ -9,7 +9,6 @@ import (
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -24,7 +23,7 @@ func (d *console) secretText(f *flagOf, prompt string) (string, error) {
 	if !f.given() {
 		return askSecret(d.err, prompt)
 	}
-	raw, err := wholefile.Read(f.text(), 4096)
+	raw, err := d.read(f.text(), 4096)
 	line, _, _ := strings.Cut(string(raw), "\n")
 	return strings.TrimSuffix(line, "\r"), err
 }

@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 	"google.golang.org/grpc/codes"
@@ -217,8 +218,18 @@ func (d *console) serverInviteCommand() *cobra.Command {
 				return err
 			}
 			return d.tell(f, map[string]any{"code": answer.Code, "person": answer.PersonName, "expires_at": answer.ExpiresAt},
-				answer.Code, "For one laptop of "+answer.PersonName+", until "+answer.ExpiresAt+". There: `thawtrail agent enrol CODE --server ADDRESS --data DIR`.")
+				answer.Code, "For one laptop of "+answer.PersonName+", until "+until(answer.ExpiresAt)+". There: `thawtrail agent enrol CODE --server ADDRESS --data DIR`.")
 		})
+}
+
+// until is the end of a time as people read it, in the zone that it was stated in: the
+// practice's.
+func until(stamp string) string {
+	at, err := time.Parse(time.RFC3339, stamp)
+	if err != nil {
+		return stamp
+	}
+	return at.Format("2006-01-02 15:04 -07:00")
 }
 
 func (d *console) serverAdmitCommand() *cobra.Command {
@@ -229,7 +240,7 @@ func (d *console) serverAdmitCommand() *cobra.Command {
 			if len(words) != 1 {
 				return refusal.New("arguments", "", "the file that `thawtrail agent enrol CODE --request-file` wrote")
 			}
-			raw, err := wholefile.Read(words[0], invite.MaxClaimBytes+1024)
+			raw, err := d.read(words[0], invite.MaxClaimBytes+1024)
 			if err != nil {
 				return err
 			}
@@ -246,7 +257,7 @@ func (d *console) serverAdmitCommand() *cobra.Command {
 				return err
 			}
 			if raw, err = proto.Marshal(answer.Response); err == nil {
-				err = wholefile.Write(out.text(), raw)
+				err = d.write(out.text(), raw)
 			}
 			if err != nil {
 				return err
@@ -362,7 +373,7 @@ func (d *console) passphraseCommand() *cobra.Command {
 					}
 				}
 			}
-			secret, err := next.given()
+			secret, err := next.given(d)
 			if err == nil && secret == nil {
 				secret, err = d.askNewPassphrase("From now on this folder opens by another passphrase; what lies in it stays as it is.")
 			}

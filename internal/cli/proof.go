@@ -11,7 +11,6 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/proof"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -43,7 +42,7 @@ func (d *console) proofCommand() *cobra.Command {
 		}
 		file, err := proof.Encode(answer.Proof)
 		if err == nil {
-			err = wholefile.Write(out.text(), file)
+			err = d.write(out.text(), file)
 		}
 		if err != nil {
 			return err
@@ -61,7 +60,7 @@ func (d *console) verifyProofCommand() *cobra.Command {
 	}
 	l := d.bindLink(cmd.Flags())
 	cmd.RunE = func(cmd *cobra.Command, words []string) error {
-		file, err := wholefile.Read(words[0], proof.MaxBytes)
+		file, err := d.read(words[0], proof.MaxBytes)
 		if err != nil {
 			return err
 		}

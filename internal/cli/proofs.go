@@ -7,7 +7,6 @@ import (
 
 	"thawtrail/internal/proof"
 	"thawtrail/internal/refusal"
-	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -43,7 +42,7 @@ func (d *console) recallProofCommand() *cobra.Command {
 		}
 		raw, err := proof.EncodeMany(file)
 		if err == nil {
-			err = wholefile.Write(out.text(), raw)
+			err = d.write(out.text(), raw)
 		}
 		if err != nil {
 			return err

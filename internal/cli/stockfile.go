@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/reflect/protoreflect"
@@ -19,9 +18,9 @@ const maxStockFile = 1 << 20
 
 // readStock reads {"bags": [ … ]} into the list. The decoder is strict: a field it
 // does not know is a slip, and a slip here would be a wrong bag.
-func readStock(list protoreflect.List, name, path string) error {
+func (d *console) readStock(list protoreflect.List, name, path string) error {
 	const want = `a JSON file {"bags": [{"id": …, "volume_ml": …, "use_by": …, "state": …}]}`
-	raw, err := readBounded(path)
+	raw, err := d.read(path, maxStockFile)
 	if err != nil {
 		return refusal.New(name, path, want).Because(err.Error())
 	}
@@ -43,17 +42,4 @@ func readStock(list protoreflect.List, name, path string) error {
 		}
 	}
 	return nil
-}
-
-func readBounded(path string) ([]byte, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	raw, err := io.ReadAll(io.LimitReader(f, maxStockFile+1))
-	if err == nil && len(raw) > maxStockFile {
-		err = fmt.Errorf("larger than %d bytes", maxStockFile)
-	}
-	return raw, err
 }

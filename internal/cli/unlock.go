@@ -55,7 +55,7 @@ const tries = 3
 // secret finds what opens the folder, or what a new folder is to be opened with.
 // Nil opens a folder that is not encrypted.
 func (u *unlock) secret(d *console, data string) (*vault.Secret, error) {
-	given, err := u.given()
+	given, err := u.given(d)
 	if given != nil || err != nil {
 		return given, err
 	}
@@ -78,12 +78,17 @@ func (u *unlock) secret(d *console, data string) (*vault.Secret, error) {
 	return d.askNewPassphrase("This folder is new. What lies in it will be encrypted under a passphrase that is\nasked for at each start. Nobody can open it without.")
 }
 
-func (u *unlock) given() (*vault.Secret, error) {
+func (u *unlock) given(d *console) (*vault.Secret, error) {
 	var s vault.Secret
 	var err error
 	switch n := len(u.passphrase.texts) + len(u.keyFile.texts) + len(u.none.texts); {
 	case n > 1:
 		return nil, refusal.New("passphrase_file", "", "one of --passphrase-file, --key-file and --no-passphrase")
+	case u.passphrase.text() == stdio:
+		var text string
+		if text, err = d.secretText(u.passphrase, ""); err == nil {
+			s, err = vault.Passphrase(text)
+		}
 	case u.passphrase.given():
 		s, err = vault.ReadPassphrase(u.passphrase.text())
 	case u.keyFile.given():

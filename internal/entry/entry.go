@@ -322,8 +322,8 @@ func (b view) told(m *pb.Moment, at time.Time) *pb.Moment {
 	return out
 }
 
-// author finds who says so: the person who was switched to at this session, or the
-// only one who is known.
+// author finds who says so: the person who was switched to at this session, the only
+// one who is known, or the one that this laptop joined the practice for.
 func (b view) author(actor Actor, text string) (string, error) {
 	if actor.Nobody {
 		return "", refusal.New("by", text, "a name: nobody is signed on where this was typed")
@@ -341,7 +341,12 @@ func (b view) author(actor Actor, text string) (string, error) {
 	case len(ids) == 1:
 		return ids[0], nil
 	}
-	return "", refusal.New("by", "", "the name of whoever enters this, since several people are known"+b.Known(event.KindPerson))
+	if j := b.replica.Joined; j != nil {
+		if known, err := b.State(event.Key{Kind: event.KindPerson, ID: j.Person}); err != nil || known != nil {
+			return j.Person, err
+		}
+	}
+	return "", refusal.New("by", "", "the name of whoever enters this, with --by NAME or once for all by `thawtrail switch NAME`, since several people are known"+b.Known(event.KindPerson))
 }
 
 // right finds the grant that the author relies on. A fact needs none to be

@@ -12,6 +12,7 @@ import (
 
 	"thawtrail/internal/entry/entrytest"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/trust"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -243,4 +244,26 @@ func TestCorrection(t *testing.T) {
 		}
 	}
 	require.True(t, found, "the story tells the corrected weight: %v", out.Timeline)
+}
+
+// Where several people are known, whoever a laptop joined the practice for writes, until
+// somebody says otherwise; of one that joined for nobody the refusal names the ways.
+func TestWhoTheLaptopIsForWrites(t *testing.T) {
+	d := entrytest.New(t)
+	d.Begin()
+	reed := d.Must(&pb.PersonAdded{Name: "J. Reed"}).Made[0]
+	note := &pb.NoteAdded{EntityKind: "place", Entity: "north car", Text: &pb.Sealed{Plain: "the lid sticks"}}
+	field, text := d.Refused(note)
+	require.Equal(t, "by", field)
+	require.Contains(t, text, "--by NAME")
+	require.Contains(t, text, "thawtrail switch NAME")
+	d.Replica.Joined = &trust.Joined{Person: reed}
+	written := d.Must(note)
+	require.NoError(t, d.Store.CatchUp(t.Context()))
+	record, err := d.Store.FindRecord(written.Record)
+	require.NoError(t, err)
+	require.Equal(t, reed, record.Head.Author)
+	d.Replica.Joined = &trust.Joined{Person: "somebody of whom no record came yet"}
+	field, _ = d.Refused(note)
+	require.Equal(t, "by", field)
 }

@@ -430,7 +430,7 @@ type InviteResponse struct {
 	Person        string                 `protobuf:"bytes,2,opt,name=person,proto3" json:"person,omitempty"`
 	PersonName    string                 `protobuf:"bytes,3,opt,name=person_name,json=personName,proto3" json:"person_name,omitempty"`
 	Roles         []Role                 `protobuf:"varint,4,rep,packed,name=roles,proto3,enum=thawtrail.v1.Role" json:"roles,omitempty"`
-	ExpiresAt     string                 `protobuf:"bytes,5,opt,name=expires_at,json=expiresAt,proto3" json:"expires_at,omitempty"`
+	ExpiresAt     string                 `protobuf:"bytes,5,opt,name=expires_at,json=expiresAt,proto3" json:"expires_at,omitempty"` // RFC 3339, in the practice's zone
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
