@@ -16,6 +16,7 @@ import (
 
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/trust/local"
+	"thawtrail/internal/zone"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -81,8 +82,8 @@ func (l *link) inPracticeZone(ctx context.Context, typed bool) {
 	if l.call(ctx, pb.AuditService_GetStatus_FullMethodName, &pb.GetStatusRequest{}, out) != nil || out.Zone == "" {
 		return
 	}
-	if zone, err := time.LoadLocation(out.Zone); err == nil {
-		l.d.zone, l.d.zoneName = zone, out.Zone
+	if tz, err := zone.Load(out.Zone); err == nil {
+		l.d.zone, l.d.zoneName = tz, out.Zone
 	}
 }
 

@@ -50,6 +50,9 @@ func openFile(field, path string) (*os.File, error) {
 
 // write puts bytes into a file that a person names, or prints them as they are.
 func (d *console) write(path string, data []byte) error {
+	if path != stdio {
+		return wholefile.Write(path, data)
+	}
 	return d.fill(path, func(to io.Writer) error {
 		_, err := to.Write(data)
 		return err

@@ -23,6 +23,7 @@ import (
 	"thawtrail/internal/store"
 	"thawtrail/internal/trust/pins"
 	"thawtrail/internal/wording"
+	"thawtrail/internal/zone"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -295,7 +296,7 @@ func (b view) moment(m *pb.Moment) (time.Time, error) {
 	if m == nil {
 		return b.Now(), nil
 	}
-	if _, err := time.LoadLocation(m.Zone); err != nil || len(m.Zone) > 64 {
+	if _, err := zone.Load(m.Zone); err != nil || len(m.Zone) > 64 {
 		return time.Time{}, refusal.New("occurred_at", m.Zone, "a time zone of the tz database, e.g. Europe/Dublin")
 	}
 	if m.UnixMs <= 0 || m.UnixMs > time.Date(2100, 1, 1, 0, 0, 0, 0, time.UTC).UnixMilli() {
@@ -311,13 +312,13 @@ func (b view) told(m *pb.Moment, at time.Time) *pb.Moment {
 	if m != nil {
 		out = proto.CloneOf(m)
 	}
-	zone := b.Zone()
+	tz := b.Zone()
 	if out.Zone == "" {
-		out.Zone = zone.String()
-	} else if named, err := time.LoadLocation(out.Zone); err == nil {
-		zone = named
+		out.Zone = tz.String()
+	} else if named, err := zone.Load(out.Zone); err == nil {
+		tz = named
 	}
-	_, offset := at.In(zone).Zone()
+	_, offset := at.In(tz).Zone()
 	out.UtcOffsetMin = proto.Int32(int32(offset / 60))
 	return out
 }

@@ -13,6 +13,7 @@ import (
 
 	"thawtrail/internal/label"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/zone"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -213,7 +214,7 @@ func form(name, s string, format pb.Format) error {
 			return refusal.New(name, s, "the hash of a record: 64 hex digits")
 		}
 	case pb.Format_FORMAT_ZONE:
-		if _, err := time.LoadLocation(s); err != nil {
+		if _, err := zone.Load(s); err != nil {
 			return refusal.New(name, s, "a name of the tz database, e.g. Europe/Dublin")
 		}
 	case pb.Format_FORMAT_CURRENCY:

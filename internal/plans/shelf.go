@@ -8,6 +8,7 @@ import (
 	"thawtrail/internal/engine"
 	"thawtrail/internal/label"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/zone"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -72,12 +73,12 @@ func (c *clockReader) readZone(name string) {
 	if name == "" {
 		return
 	}
-	zone, err := time.LoadLocation(name)
+	tz, err := zone.Load(name)
 	if err != nil || name == "Local" {
 		c.refuse(refusal.New("zone", name, "a time zone such as Australia/Sydney"))
 		return
 	}
-	c.zone = zone
+	c.zone = tz
 }
 
 // instant reads a time; RFC 3339 keeps its own offset where no zone was given.

@@ -10,6 +10,7 @@ import (
 	"thawtrail/internal/replica"
 	"thawtrail/internal/store"
 	"thawtrail/internal/wording"
+	"thawtrail/internal/zone"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -76,8 +77,8 @@ func (s Reader) open(v *store.Snapshot) (*ReadView, error) {
 		return nil, err
 	}
 	if b.practice != nil {
-		if zone, err := time.LoadLocation(b.practice.Zone); err == nil {
-			b.zone = zone
+		if tz, err := zone.Load(b.practice.Zone); err == nil {
+			b.zone = tz
 		}
 	}
 	return b, nil

@@ -33,17 +33,15 @@ func (d *damageReport) add(line string) {
 	}
 }
 
-// addHole notes a stretch that cannot be read; false when it is known already.
+// addHole notes a stretch that cannot be read; false when it is known already. Of more than
+// maxHoles the nearest are taken as one, so that none goes unnoticed.
 func (d *damageReport) addHole(r journal.Range) bool {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	known := slices.ContainsFunc(d.holes, func(h journal.Range) bool {
-		return h.From.Compare(r.From) <= 0 && r.To.Compare(h.To) <= 0
-	})
-	if known || len(d.holes) == maxHoles {
+	if slices.ContainsFunc(d.holes, func(h journal.Range) bool { return h.Contains(r) }) {
 		return false
 	}
-	d.holes = append(d.holes, r)
+	d.holes = journal.JoinNearest(append(d.holes, r), maxHoles)
 	return true
 }
 
@@ -53,18 +51,20 @@ func (d *damageReport) heal(left func(journal.Range) []journal.Range) (healed bo
 	d.mu.RLock()
 	known := slices.Clone(d.holes)
 	d.mu.RUnlock()
+	var now []journal.Range
 	for _, r := range known {
-		now := left(r)
-		if len(now) == 1 && now[0].From == r.From && now[0].To == r.To {
-			continue
-		}
-		healed = true
-		d.mu.Lock()
-		d.holes = append(slices.DeleteFunc(d.holes, func(h journal.Range) bool { return h == r }), now...)
-		d.holes = d.holes[:min(len(d.holes), maxHoles)]
-		d.mu.Unlock()
+		now = append(now, left(r)...)
 	}
-	return healed
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	was := slices.Clone(d.holes)
+	for _, r := range was { // what was met meanwhile stays
+		if !slices.Contains(known, r) {
+			now = append(now, r)
+		}
+	}
+	d.holes = journal.JoinNearest(now, maxHoles)
+	return !slices.EqualFunc(d.holes, was, func(a, b journal.Range) bool { return a.From == b.From && a.To == b.To })
 }
 
 func (d *damageReport) lines() []string {

@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"encoding/binary"
 	"fmt"
+	"math"
+	"slices"
 )
 
 // Position is where a frame starts, or where the journal ends. Positions order
@@ -40,3 +42,33 @@ func DecodePosition(b []byte) (Position, error) {
 	}
 	return Position{binary.BigEndian.Uint32(b), binary.BigEndian.Uint32(b[4:])}, nil
 }
+
+// Contains says that all of r lies in d.
+func (d Range) Contains(r Range) bool {
+	return d.From.Compare(r.From) <= 0 && r.To.Compare(d.To) <= 0
+}
+
+// JoinNearest makes ranges no more than most, in the order in which they begin. None is
+// left out: where they are too many, the two between which least lies become one, which
+// also covers what lies between them.
+func JoinNearest(ranges []Range, most int) []Range {
+	slices.SortFunc(ranges, func(a, b Range) int { return cmp.Or(a.From.Compare(b.From), a.To.Compare(b.To)) })
+	for len(ranges) > max(most, 1) {
+		at, least := 0, uint64(math.MaxUint64)
+		for i := range len(ranges) - 1 {
+			end, next := ranges[i].To.place(), ranges[i+1].From.place()
+			if between := next - min(next, end); between < least {
+				at, least = i, between
+			}
+		}
+		one := ranges[at]
+		if other := ranges[at+1].To; other.Compare(one.To) > 0 {
+			one.To = other
+		}
+		ranges = slices.Replace(ranges, at, at+2, one)
+	}
+	return ranges
+}
+
+// place is a position as one number.
+func (p Position) place() uint64 { return uint64(p.Segment)<<32 | uint64(p.Offset) }

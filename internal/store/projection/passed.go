@@ -2,7 +2,6 @@ package projection
 
 import (
 	"bytes"
-	"math"
 	"slices"
 
 	"thawtrail/internal/store/journal"
@@ -69,22 +68,19 @@ func withPassed(all []passed, more ...passed) []passed {
 	return out
 }
 
-// joinNearest makes one of the two of sorted stretches between which least lies.
-func joinNearest(sorted []passed) []passed {
-	at, least := 0, uint64(math.MaxUint64)
-	for i := range len(sorted) - 1 {
-		from, _, _ := sorted[i+1].stretch()
-		if between := place(from) - min(place(from), place(sorted[i].end())); between < least {
-			at, least = i, between
+// joinNearest makes one of the two stretches between which least lies.
+func joinNearest(all []passed) []passed {
+	ranges := make([]journal.Range, len(all))
+	for i, p := range all {
+		ranges[i].From, _, _ = p.stretch()
+		ranges[i].To = p.end()
+	}
+	ranges = journal.JoinNearest(ranges, len(all)-1)
+	out := make([]passed, len(ranges))
+	for i, r := range ranges {
+		if out[i] = passedOver(r.From, r.To); r.To == passed(r.From.Encode()).end() {
+			out[i] = passedOver(r.From, r.From) // a single record, as it was
 		}
 	}
-	from, _, _ := sorted[at].stretch()
-	to := sorted[at].end()
-	if other := sorted[at+1].end(); other.Compare(to) > 0 {
-		to = other
-	}
-	return slices.Replace(sorted, at, at+2, passedOver(from, to))
+	return out
 }
-
-// place is a position as one number.
-func place(p journal.Position) uint64 { return uint64(p.Segment)<<32 | uint64(p.Offset) }

@@ -13,6 +13,7 @@ import (
 	"thawtrail/internal/web/site"
 	"thawtrail/internal/web/words"
 	"thawtrail/internal/wording"
+	"thawtrail/internal/zone"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -98,11 +99,11 @@ func valueLine(f protoreflect.FieldDescriptor, v protoreflect.Value) string {
 	case protoreflect.MessageKind:
 		switch x := v.Message().Interface().(type) {
 		case *pb.Moment:
-			zone, err := time.LoadLocation(x.Zone)
+			tz, err := zone.Load(x.Zone)
 			if err != nil {
-				zone = time.UTC
+				tz = time.UTC
 			}
-			return words.Moment(time.UnixMilli(x.UnixMs).In(zone))
+			return words.Moment(time.UnixMilli(x.UnixMs).In(tz))
 		case *pb.Sealed:
 			return cmp.Or(x.Plain, words.Say("record.sealed"))
 		}
