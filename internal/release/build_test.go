@@ -8,7 +8,9 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"os/exec"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -134,6 +136,37 @@ func TestAPackageHoldsBothServicesAsTheyAreInstalled(t *testing.T) {
 		require.Contains(t, at, "usr/share/man/man1/thawtrail.1.gz")
 		require.Contains(t, at["usr/share/thawtrail/alerts.yaml"], "thawtrail_disk_free_bytes")
 		require.Contains(t, at["usr/share/thawtrail/dashboard.json"], "thawtrail_disk_free_bytes")
+	}
+}
+
+// TestWhatAnInstallerRuns looks at the calls: of a machine that systemd runs by those that
+// a program of its name would get, and of one that it does not run none is made.
+func TestWhatAnInstallerRuns(t *testing.T) {
+	dir := t.TempDir()
+	calls := filepath.Join(dir, "calls")
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "systemctl"), []byte("#!/bin/sh\necho \"$*\" >> '"+calls+"'\n"), 0o700))
+	ran := func(script, word string) string {
+		t.Helper()
+		require.NoError(t, os.RemoveAll(calls))
+		cmd := exec.Command("sh", "-c", script, "script", word)
+		cmd.Env = append(os.Environ(), "PATH="+dir+":"+os.Getenv("PATH"))
+		out, err := cmd.CombinedOutput()
+		require.NoError(t, err, string(out))
+		text, _ := os.ReadFile(calls)
+		return string(text)
+	}
+	for _, tt := range []struct{ name, word, calls string }{
+		{"postinstall", "configure", "daemon-reload\ntry-restart thawtrail-agent.service thawtrail-server.service\n"},
+		{"preremove", "upgrade", ""}, {"preremove", "1", ""},
+		{"preremove", "remove", "disable --now thawtrail-agent.service thawtrail-server.service\n"},
+		{"preremove", "0", "disable --now thawtrail-agent.service thawtrail-server.service\n"},
+		{"postremove", "remove", "daemon-reload\n"},
+	} {
+		for running, want := range map[bool]string{true: tt.calls, false: ""} {
+			where := map[bool]string{true: dir, false: filepath.Join(dir, "absent")}[running]
+			script := strings.Replace(scripts[tt.name], "/run/systemd/system", "'"+where+"'", 1)
+			require.Equal(t, want, ran(script, tt.word), "%s %s, systemd %v", tt.name, tt.word, running)
+		}
 	}
 }
 

@@ -42,6 +42,7 @@ type recipe struct {
 	MTime         string            `json:"mtime"`
 	Contents      []content         `json:"contents"`
 	RPM           map[string]string `json:"rpm"`
+	Scripts       map[string]string `json:"scripts"`
 }
 
 // content is one file of a package.
@@ -95,6 +96,12 @@ func (b *builder) writePackage(ctx context.Context, t target, p packager) error 
 		}
 		r.Contents = append(r.Contents, c)
 	}
+	for _, name := range sortedKeys(scripts) {
+		r.Scripts[name] = filepath.Join(stage, name)
+		if err := os.WriteFile(r.Scripts[name], []byte(scripts[name]), 0o600); err != nil {
+			return err
+		}
+	}
 	raw, err := json.Marshal(r)
 	if err != nil {
 		return err
@@ -114,10 +121,34 @@ func (b *builder) recipe(t target) recipe {
 		Maintainer: "thawtrail <none>", Section: "science", Priority: "optional",
 		Description: "Frozen plasma for horses, from freezer to vein to books\n" +
 			"A server for the clinic and an agent for each laptop, which work with or\nwithout a network. One program is both.",
-		MTime: b.at.UTC().Format("2006-01-02T15:04:05Z"),
-		RPM:   map[string]string{"buildhost": "none", "group": "Applications/Productivity"},
+		MTime:   b.at.UTC().Format("2006-01-02T15:04:05Z"),
+		Scripts: map[string]string{},
+		RPM:     map[string]string{"buildhost": "none", "group": "Applications/Productivity"},
 	}
 }
+
+// scripts are what an installer runs, by the names that nfpm has for them. A service that
+// runs goes on with the new program; one that was never begun is not begun; none stays
+// behind a program that is taken away. A machine without systemd has nothing to be told.
+// No trouble with a service keeps a package from being installed or taken away. Installers
+// say what they are doing in their first word: Debian's in words, RPM by how many
+// versions are left.
+var scripts = map[string]string{
+	"postinstall": whereSystemd + `systemctl daemon-reload || :
+systemctl try-restart thawtrail-agent.service thawtrail-server.service || :
+`,
+	"preremove": whereSystemd + `case "$1" in
+remove | 0) systemctl disable --now thawtrail-agent.service thawtrail-server.service || : ;;
+esac
+`,
+	"postremove": whereSystemd + `systemctl daemon-reload || :
+`,
+}
+
+const whereSystemd = `#!/bin/sh
+set -e
+[ -d /run/systemd/system ] || exit 0
+`
 
 // fromTop is a path as a package names it.
 func fromTop(path string) string { return strings.TrimPrefix(path, "/") }
