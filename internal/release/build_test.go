@@ -131,7 +131,10 @@ func TestAPackageHoldsBothServicesAsTheyAreInstalled(t *testing.T) {
 			require.Contains(t, unit, " --settings /etc/thawtrail/thawtrail.toml ")
 			require.Contains(t, unit, "\nUser="+service.User+"\n")
 		}
-		require.Equal(t, service.SettingsText, at["etc/thawtrail/thawtrail.toml"])
+		require.Equal(t, service.SettingsText, at["usr/share/thawtrail/thawtrail.toml"])
+		for name := range at {
+			require.False(t, strings.HasPrefix(name, "etc/"), "an upgrade would stop and ask about %s", name)
+		}
 		require.Contains(t, at["usr/lib/sysusers.d/thawtrail.conf"], service.User)
 		require.Contains(t, at, "usr/share/man/man1/thawtrail.1.gz")
 		require.Contains(t, at["usr/share/thawtrail/alerts.yaml"], "thawtrail_disk_free_bytes")

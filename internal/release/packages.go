@@ -49,7 +49,6 @@ type recipe struct {
 type content struct {
 	Src      string   `json:"src"`
 	Dst      string   `json:"dst"`
-	Type     string   `json:"type,omitempty"`
 	FileInfo fileInfo `json:"file_info"`
 }
 
@@ -91,9 +90,6 @@ func (b *builder) writePackage(ctx context.Context, t target, p packager) error 
 			return err
 		}
 		c := content{Src: src, Dst: "/" + e.name, FileInfo: fileInfo{uint32(e.mode.Perm()), r.MTime, "root", "root"}}
-		if strings.HasPrefix(e.name, "etc/") { // what an administrator changed there stays
-			c.Type = "config|noreplace"
-		}
 		r.Contents = append(r.Contents, c)
 	}
 	for _, name := range sortedKeys(scripts) {
@@ -161,7 +157,9 @@ func units(t target) []entry {
 		{"usr/lib/sysusers.d/thawtrail.conf", 0o644, []byte(service.Sysusers)},
 		{fromTop(agent.PackagedUnit()), 0o644, []byte(agent.Unit())},
 		{fromTop(server.PackagedUnit()), 0o644, []byte(server.Unit())},
-		{fromTop(agent.Settings), 0o644, []byte(service.SettingsText)}, // one file for both
+		// To be read: 'service install' makes the one that counts, where there is none. As a file of
+		// /etc that a package owns, each upgrade would stop at it and ask.
+		{"usr/share/thawtrail/" + path.Base(agent.Settings), 0o644, []byte(service.SettingsText)},
 	}
 }
 
