@@ -332,7 +332,12 @@ func (d *console) tellRestored(f *ownForm, done server.Restored) error {
 		}
 	}
 	list("Laptops that it lets in:", done.Laptops)
-	list("Laptops that it keeps out. If one is missing here that was shut out, shut it out again before you start the server (`thawtrail server revoke`):", done.ShutOut)
+	const again = "If one is missing here that was shut out, shut it out again before you start the server (`thawtrail server revoke`)"
+	if len(done.ShutOut) > 0 {
+		list("Laptops that it keeps out. "+again+":", done.ShutOut)
+	} else {
+		list("It keeps no laptop out. "+again+".", nil)
+	}
 	if len(done.Lacking) > 0 {
 		list("Not in these books; another laptop may have them:", done.Lacking)
 	}
