@@ -22,6 +22,7 @@ import (
 
 	"thawtrail/agent"
 	"thawtrail/internal/clock"
+	"thawtrail/internal/testrun"
 	"thawtrail/internal/trust/invite"
 	pb "thawtrail/proto/thawtrail/v1"
 	"thawtrail/server"
@@ -46,7 +47,7 @@ func newOffice(t *testing.T) *office {
 	t.Helper()
 	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
 	o := &office{
-		clinic: &clinic{t: t, dir: t.TempDir(), log: &said{}}, network: "127.0.0.1:0", grants: map[string]string{},
+		clinic: &clinic{t: t, dir: t.TempDir(), log: &said{}}, network: testrun.Address(t), grants: map[string]string{},
 		clock: clock.NewManual(time.Date(2026, 11, 24, 2, 10, 0, 0, time.UTC)),
 	}
 	begun, err := server.Init(t.Context(), server.InitConfig{

@@ -25,6 +25,7 @@ import (
 	"thawtrail/agent"
 	"thawtrail/internal/clock"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/testrun"
 	"thawtrail/internal/trust/authority"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -42,7 +43,7 @@ type barn struct {
 
 func newBarn(t *testing.T) *barn {
 	t.Helper()
-	b := &barn{laptop: newLaptop(t, "north"), clock: clock.NewManual(time.Date(2026, 11, 24, 2, 10, 0, 0, time.UTC)), at: "127.0.0.1:0"}
+	b := &barn{laptop: newLaptop(t, "north"), clock: clock.NewManual(time.Date(2026, 11, 24, 2, 10, 0, 0, time.UTC)), at: testrun.Address(t)}
 	b.open()
 	for _, e := range []*pb.Entry{
 		{Body: &pb.Entry_PracticeFounded{PracticeFounded: &pb.PracticeFounded{Name: "Alder Creek Equine", Zone: "Australia/Sydney", Currency: "AUD", OwnerName: "M. Alder"}}},

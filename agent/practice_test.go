@@ -13,6 +13,7 @@ import (
 
 	"thawtrail/agent"
 	"thawtrail/internal/clock"
+	"thawtrail/internal/testrun"
 	"thawtrail/internal/trust/invite"
 	"thawtrail/internal/trust/local"
 	"thawtrail/internal/trust/vault"
@@ -76,7 +77,7 @@ func newClinic(t *testing.T) *clinic {
 	})
 	require.NoError(t, err)
 	c.sheet = begun.Sheet
-	c.start("127.0.0.1:0")
+	c.start(testrun.Address(c.t))
 	return c
 }
 

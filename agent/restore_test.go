@@ -11,6 +11,7 @@ import (
 	"thawtrail/agent"
 	"thawtrail/internal/bundle"
 	"thawtrail/internal/store"
+	"thawtrail/internal/testrun"
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/vault"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -119,7 +120,7 @@ func TestAServerIsRestoredFromTheSheet(t *testing.T) {
 	require.ErrorContains(t, err, "belongs to Alder Creek Equine", "a folder serves once")
 
 	c.dir = cfg.Data
-	c.start("127.0.0.1:0")
+	c.start(testrun.Address(t))
 	for _, l := range []*laptop{north, south, stolen} {
 		l.stop()
 		l.server = c.addr

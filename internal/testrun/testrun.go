@@ -13,9 +13,12 @@ package testrun
 
 import (
 	"flag"
+	"fmt"
 	"math/rand/v2"
+	"net"
 	"os"
 	"sync"
+	"testing"
 
 	"pgregory.net/rapid"
 )
@@ -72,3 +75,24 @@ var fixSeed = sync.OnceFunc(func() {
 		}
 	}
 })
+
+// Ports that no system hands out by itself: those begin at 32768 on Linux, and at 49152
+// elsewhere (RFC 6335).
+const lowest, behind = 12_000, 32_000
+
+// Address is one of this machine for what is stopped and started again in a test. No other
+// program is given it meanwhile by chance.
+func Address(t testing.TB) string {
+	t.Helper()
+	for range 100 {
+		address := fmt.Sprintf("127.0.0.1:%d", lowest+rand.IntN(behind-lowest)) // #nosec G404 -- any will do
+		if l, err := net.Listen("tcp", address); err == nil {
+			if err := l.Close(); err != nil {
+				t.Fatal(err)
+			}
+			return address
+		}
+	}
+	t.Fatal("no address of this machine is free")
+	return ""
+}
