@@ -90,6 +90,32 @@ func TestScansOutrunTheAnswers(t *testing.T) {
 	require.Equal(t, map[string]int{"K3": 5, "K1": 5, "K2": 4}, without(d.bagsOf(), "H-2207"))
 }
 
+// TestAnAnswerWaitsForTheFinger presses a button while an answer comes that would replace it:
+// the press counts, after the scan before it.
+func TestAnAnswerWaitsForTheFinger(t *testing.T) {
+	d := newLaptop(t)
+	d.begin()
+	d.learns()
+	d.slowly(300 * time.Millisecond)
+	ctx := chromium(t)
+	d.enter(ctx)
+	tab := webtest.NewTab(t, ctx)
+	tab.Open(d.server.URL + "/clinic/delivery")
+	tab.Scan(gtin + "1728033110K3{GS}")
+	tab.Sees("#delivery-said", "1 bag in all")
+	tab.Choose("place", "north car")
+	tab.Focus("scan")
+	stood := webtest.Ask[float64](tab, bottomOfTake)
+	tab.Scan(gtin + "1728033110K3{GS}")
+	tab.Scan(gtin + "1728033110K3{GS}")
+	require.Equal(t, stood, webtest.Ask[float64](tab, bottomOfTake), "what tells of waiting scans moves no button away")
+	tab.PressFor("Take 1", time.Second)
+	tab.Arrives("/clinic/labels")
+	require.Equal(t, map[string]int{"K3": 3}, without(d.bagsOf(), "H-2207"))
+}
+
+const bottomOfTake = `document.querySelector("[name=do][value=save]").getBoundingClientRect().bottom + scrollY`
+
 // without leaves out one batch.
 func without(of map[string]int, batch string) map[string]int {
 	delete(of, batch)

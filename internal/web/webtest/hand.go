@@ -79,6 +79,20 @@ func (t *Tab) DoublePress(words string) {
 	t.click(at, 2)
 }
 
+// PressFor presses a button and lets it go some time later.
+func (t *Tab) PressFor(words string, held time.Duration) {
+	t.tb.Helper()
+	at := t.reach(fmt.Sprintf("a button %q", words), pressable("body", words))
+	began := time.Now()
+	t.Done.point(&t.hand)
+	require.NoError(t.tb, chromedp.Do(t.ctx, chromedp.MouseEvent(chromedp.MousePressed, at.X, at.Y, chromedp.ButtonLeft, chromedp.ClickCount(1))))
+	time.Sleep(held)
+	require.NoError(t.tb, chromedp.Do(t.ctx, chromedp.MouseEvent(chromedp.MouseReleased, at.X, at.Y, chromedp.ButtonLeft, chromedp.ClickCount(1))))
+	if at.Leads {
+		t.next(began)
+	}
+}
+
 func (t *Tab) reach(what, expression string) reached {
 	t.tb.Helper()
 	var at reached

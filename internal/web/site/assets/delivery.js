@@ -4,18 +4,19 @@
 // twice counts once: what it counts in is the delivery that was sent with it.
 "use strict";
 (() => {
-  const { $, all, say, leave, keepTyping } = window.thawtrail;
+  const { $, all, say, leave, keepTyping, released } = window.thawtrail;
   const form = $("#form-delivery"), field = $("#code");
   const AGAIN_MS = 2000, WAIT_MS = 15000, PARTS = ["carry", "said", "asked", "head", "rows", "done"];
   const place = "thawtrail.scans:" + $("input[name=id]", form).value;
-  const waits = Object.assign(document.createElement("p"), { className: "hint", hidden: true });
+  // It has its room also when it says nothing: no button moves away under the finger.
+  const waits = Object.assign(document.createElement("p"), { className: "hint", textContent: "\u00a0" });
   waits.setAttribute("role", "status");
   $("#delivery-said").before(waits);
 
   let queue = [], working = false, wanted = null;
   try { queue = JSON.parse(sessionStorage.getItem(place)) || []; } catch { /* nothing waits */ }
   const keep = () => { try { if (queue.length) sessionStorage.setItem(place, JSON.stringify(queue)); else sessionStorage.removeItem(place); } catch { /* the page has them */ } };
-  const tell = late => { waits.hidden = queue.length < 2 && !(late && queue.length); waits.textContent = say(late ? "scans_late" : "scans_wait", queue.length); };
+  const tell = late => { waits.textContent = queue.length > 1 || late && queue.length ? say(late ? "scans_late" : "scans_wait", queue.length) : "\u00a0"; };
   const add = code => { queue.push(code); keep(); tell(); work(); };
 
   // Nothing comes back when nobody answers.
@@ -34,6 +35,7 @@
       const sent = filled();
       sent.set("scan", queue[0]); sent.set("do", "scan");
       const answer = await send(sent);
+      await released();
       if (!answer) { tell(true); await new Promise(r => setTimeout(r, AGAIN_MS)); continue; }
       // The page was locked, or is not this one's any more: it comes again, and its scans go on.
       if (!answer.form) { keepTyping(true); leave(true); location.reload(); return; }

@@ -64,8 +64,18 @@
   // Any press lets sound on, as browsers ask for.
   addEventListener("pointerdown", () => { if (!audio && window.AudioContext) { audio = new AudioContext(); } }, { once: true });
 
+  // A button that is replaced between the press and the release is never pressed: what
+  // changes the page waits for the finger.
+  const HELD_MS = 3000; // a release outside the window may never be told
+  let held = null, letGo = () => {};
+  addEventListener("pointerdown", () => {
+    letGo();
+    held = new Promise(done => { letGo = done; setTimeout(done, HELD_MS); });
+  }, true);
+  for (const kind of ["pointerup", "pointercancel"]) addEventListener(kind, () => setTimeout(letGo), true); // the click comes first
+
   // What press.js does beside: it keeps what is pressed and typed while nobody answers.
-  const more = window.thawtrail = { $, all, say, now, keepTyping: () => {}, flush: () => {} };
+  const more = window.thawtrail = { $, all, say, now, released: () => held, keepTyping: () => {}, flush: () => {} };
   more.renew = () => renew();
   more.leave = on => on === undefined ? leaving : leaving = on;
   // Nothing was heard for more than two beats of the stream: the laptop sleeps, or is out
@@ -82,6 +92,7 @@
     try {
       const r = await fetch(location.href, { headers: { "X-Live": "1" }, credentials: "same-origin" });
       const text = r.ok ? await r.text() : "";
+      await held;
       if (!text || leaving) return;
       const page = new DOMParser().parseFromString(text, "text/html");
       offset = Number(page.body.dataset.now) - Date.now();
