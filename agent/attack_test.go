@@ -160,7 +160,7 @@ func TestStrangersAreKeptOut(t *testing.T) {
 	old := credentials.NewTLS(&tls.Config{InsecureSkipVerify: true, MinVersion: tls.VersionTLS12, MaxVersion: tls.VersionTLS12, ServerName: "practice.thawtrail.invalid"})
 	require.Error(t, hello(t, c.over(old), stranger), "TLS 1.2")
 
-	enrol := c.over(authority.Enrolment(func(ed25519.PublicKey) bool { return true }, func(_, _ ed25519.PublicKey) {}))
+	enrol := c.over(authority.Enrolment(authority.Joining{Fits: func(ed25519.PublicKey) bool { return true }, Shown: func(_, _ ed25519.PublicKey) {}}))
 	require.Equal(t, codes.PermissionDenied, status.Code(hello(t, enrol, stranger)), "the way for joining opens nothing else")
 	_, err := pb.NewHubServiceClient(enrol).Invite(t.Context(), &pb.InviteRequest{Person: "M. Alder"})
 	require.Equal(t, codes.PermissionDenied, status.Code(err))
@@ -397,7 +397,7 @@ func TestGuessedAndReplayedCodes(t *testing.T) {
 	c.time = clock.NewManual(time.Now())
 	c.start(c.addr)
 	code := c.invite("J. Reed", pb.Role_ROLE_OWNER)
-	conn := c.over(authority.Enrolment(code.Fits, func(_, _ ed25519.PublicKey) {}))
+	conn := c.over(authority.Enrolment(authority.Joining{Print: code.Print(), Fits: code.Fits, Shown: func(_, _ ed25519.PublicKey) {}}))
 	e := pb.NewEnrolServiceClient(conn)
 	_, err := e.Enrol(t.Context(), requestOf(t, newKey(t), code))
 	require.ErrorContains(t, err, "made for another link", "a request that was seen elsewhere")

@@ -89,8 +89,16 @@ func Enrol(ctx context.Context, cfg Config, code invite.Code) (Enrolled, error) 
 	defer cancel()
 	var channel atomic.Value // []byte; the key of the link's certificate
 	channel.Store([]byte(nil))
-	creds := authority.Enrolment(code.Fits, func(_, server ed25519.PublicKey) { channel.Store([]byte(server)) })
-	conn, err := meet(ctx, cfg.Server, creds)
+	var before atomic.Bool
+	joining := authority.Joining{
+		Print: code.Print(), Fits: code.Fits, Before: func() { before.Store(true) },
+		Shown: func(_, server ed25519.PublicKey) { channel.Store([]byte(server)) },
+	}
+	conn, err := meet(ctx, cfg.Server, authority.Enrolment(joining))
+	if err != nil && before.Load() {
+		joining.Print = ""
+		conn, err = meet(ctx, cfg.Server, authority.Enrolment(joining))
+	}
 	if err != nil {
 		return Enrolled{}, err
 	}

@@ -66,7 +66,7 @@ var house = []room{
 	{"trust/phones", "refusal trust/guess", "it knows phones"},
 	{"trust/authority", "refusal trust/transcript", "it knows keys and who is entitled to what connection"},
 	{"trust/local", "trust/authority wholefile", "it is the way to a daemon of the same machine"},
-	{"trust/invite", "proto/thawtrail/v1 refusal trust/guess trust/transcript trust/vault", "it lets a laptop join"},
+	{"trust/invite", "proto/thawtrail/v1 refusal trust/authority trust/guess trust/transcript trust/vault", "it lets a laptop join"},
 	{"trust", "event proto/thawtrail/v1 refusal seal store store/reach trust/authority trust/pins trust/vault wholefile", "it opens a data folder, and serves nobody"},
 
 	// What goes by hand.

@@ -226,11 +226,14 @@ func TestALaptopTakesOnlyItsPracticesServer(t *testing.T) {
 func TestStrangersReachEnrolmentAlone(t *testing.T) {
 	c := newClinic(t)
 	var seen []ed25519.PublicKey
-	creds := Enrolment(func(a ed25519.PublicKey) bool { return a.Equal(Public(c.root)) }, func(a, s ed25519.PublicKey) { seen = append(seen, a, s) })
+	creds := Enrolment(Joining{
+		Print: Print(Public(c.root)), Fits: func(a ed25519.PublicKey) bool { return a.Equal(Public(c.root)) },
+		Shown: func(a, s ed25519.PublicKey) { seen = append(seen, a, s) },
+	})
 	require.Equal(t, codes.PermissionDenied, status.Code(c.call(creds)))
 	require.Equal(t, []ed25519.PublicKey{Public(c.root), c.cert.Leaf.PublicKey.(ed25519.PublicKey)}, seen)
 
-	other := Enrolment(func(ed25519.PublicKey) bool { return false }, func(_, _ ed25519.PublicKey) { t.Error("shown") })
+	other := Enrolment(Joining{Fits: func(ed25519.PublicKey) bool { return false }, Shown: func(_, _ ed25519.PublicKey) { t.Error("shown") }})
 	require.ErrorContains(t, c.call(other), ErrOtherAuthority.Error())
 }
 

@@ -16,14 +16,6 @@ import (
 	"time"
 )
 
-// Names that a client asks for. The domain is reserved and resolves nowhere
-// (RFC 2606).
-const (
-	practiceName = "practice.thawtrail.invalid"
-	enrolName    = "enrol.thawtrail.invalid"
-	localName    = "local.thawtrail.invalid"
-)
-
 var (
 	notBefore = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
 	notAfter  = time.Date(9999, 12, 31, 23, 59, 59, 0, time.UTC)
@@ -82,7 +74,8 @@ func Server(authority, server ed25519.PrivateKey) (tls.Certificate, error) {
 		return tls.Certificate{}, err
 	}
 	t := template("thawtrail server", Public(server))
-	t.DNSNames = []string{practiceName, enrolName, localName}
+	print := Print(Public(authority))
+	t.DNSNames = []string{practiceName, enrolName, localName, nameOf(practiceName, print), nameOf(enrolName, print)}
 	t.KeyUsage, t.ExtKeyUsage = x509.KeyUsageDigitalSignature, []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth}
 	leaf, err := sign(t, root, Public(server), authority)
 	if err != nil {

@@ -30,5 +30,9 @@
 //	enrol     no certificate: EnrolService alone, few links, short ones
 //	local     no certificate: from this machine, with the token of its user
 //
+// A label before it names the practice (Print), so that one process can serve many: Hear
+// reads it without answering. It is no secret, and it proves nothing: whoever answers must
+// show a certificate that the practice's authority signed.
+//
 // Revocation closes the links of a device at once: Links knows them all.
 package authority

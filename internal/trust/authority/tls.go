@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"sync/atomic"
 	"time"
 
 	"google.golang.org/grpc/credentials"
@@ -82,9 +83,9 @@ func (c *Credentials) Config() *tls.Config {
 
 func (c *Credentials) forClient(hello *tls.ClientHelloInfo) (*tls.Config, error) {
 	cfg := base()
-	cfg.Certificates = []tls.Certificate{c.Certificate()}
-	switch hello.ServerName {
-	case practiceName:
+	cert := c.Certificate()
+	cfg.Certificates = []tls.Certificate{cert}
+	if kindOf(hello.ServerName, cert.Leaf) == practiceName {
 		cfg.ClientAuth = tls.RequireAnyClientCert
 		cfg.VerifyConnection = func(s tls.ConnectionState) error {
 			key, err := deviceKey(s)
@@ -126,8 +127,9 @@ func (c *Credentials) ServerHandshake(raw net.Conn) (net.Conn, credentials.AuthI
 		return nil, nil, errors.Join(err, raw.Close())
 	}
 	s := conn.ConnectionState()
-	caller := Caller{CommonAuthInfo: credentials.CommonAuthInfo{SecurityLevel: credentials.PrivacyAndIntegrity}, Server: c.Certificate().Leaf.PublicKey.(ed25519.PublicKey)}
-	switch s.ServerName {
+	leaf := c.Certificate().Leaf
+	caller := Caller{CommonAuthInfo: credentials.CommonAuthInfo{SecurityLevel: credentials.PrivacyAndIntegrity}, Server: leaf.PublicKey.(ed25519.PublicKey)}
+	switch kindOf(s.ServerName, leaf) {
 	case practiceName:
 		caller.Way = ByDevice
 		caller.Device, _ = deviceKey(s) // checked in the handshake
@@ -183,18 +185,36 @@ func Practice(device ed25519.PrivateKey, pinned *x509.Certificate) (credentials.
 	if err != nil {
 		return nil, err
 	}
-	cfg := base()
-	cfg.ServerName, cfg.RootCAs = practiceName, x509.NewCertPool()
-	cfg.RootCAs.AddCert(pinned)
-	cfg.Certificates = []tls.Certificate{own}
-	return credentials.NewTLS(cfg), nil
+	key, ok := pinned.PublicKey.(ed25519.PublicKey)
+	if !ok {
+		return nil, ErrNotOurs
+	}
+	by := func(print string) credentials.TransportCredentials {
+		cfg := base()
+		cfg.ServerName, cfg.RootCAs = nameOf(practiceName, print), x509.NewCertPool()
+		cfg.RootCAs.AddCert(pinned)
+		cfg.Certificates = []tls.Certificate{own}
+		return credentials.NewTLS(cfg)
+	}
+	return calls{by(Print(key)), by(""), &atomic.Bool{}}, nil
 }
 
-// Enrolment is a stranger's side of a link. It takes a server whose authority
-// fits; shown is then told the authority and the key of this link's certificate.
-func Enrolment(fits func(authority ed25519.PublicKey) bool, shown func(authority, server ed25519.PublicKey)) credentials.TransportCredentials {
+// Joining is a stranger's side of a link.
+type Joining struct {
+	// Print is the practice that the one-time code names; empty: asked by the bare name, as
+	// a server of before needs it.
+	Print string
+	Fits  func(authority ed25519.PublicKey) bool
+	// Shown is told the authority and the key of this link's certificate.
+	Shown func(authority, server ed25519.PublicKey)
+	// Before is told of a server of before, which knows the bare name alone.
+	Before func()
+}
+
+// Enrolment gives the credentials of a stranger. They take a server whose authority fits.
+func Enrolment(j Joining) credentials.TransportCredentials {
 	cfg := base()
-	cfg.ServerName = enrolName
+	cfg.ServerName = nameOf(enrolName, j.Print)
 	// The authority is not known yet: the one-time code names it, and VerifyConnection
 	// checks the whole chain against that.
 	cfg.InsecureSkipVerify = true // #nosec G402 -- VerifyConnection checks more than the default
@@ -206,12 +226,15 @@ func Enrolment(fits func(authority ed25519.PublicKey) bool, shown func(authority
 		if err != nil {
 			return err
 		}
-		if !fits(authority) {
+		if !j.Fits(authority) {
 			return ErrOtherAuthority
 		}
-		server, err := checkServer(s.PeerCertificates[0], root, enrolName)
+		server, err := checkServer(s.PeerCertificates[0], root, cfg.ServerName)
+		if other := (x509.HostnameError{}); errors.As(err, &other) && j.Before != nil {
+			j.Before()
+		}
 		if err == nil {
-			shown(authority, server)
+			j.Shown(authority, server)
 		}
 		return err
 	}

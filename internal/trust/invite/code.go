@@ -2,13 +2,13 @@ package invite
 
 import (
 	"crypto/ed25519"
-	"crypto/sha256"
 	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
 
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/transcript"
 )
 
@@ -22,14 +22,14 @@ import (
 // practice: the laptop will not speak to another server than the practice's.
 const (
 	secretChars = 10
-	printChars  = 9
+	printChars  = authority.PrintChars
 	bitsAChar   = 5
 )
 
 // Code is a code, taken apart. It has no String that shows it.
 type Code struct {
 	secret [8]byte // 50 bits, right-aligned
-	print  uint64  // 45 bits
+	print  string  // of the practice: see authority.Print
 }
 
 // String hides the code from logs; Text shows it.
@@ -39,13 +39,13 @@ func (c Code) String() string { return "one-time code" }
 func (c Code) GoString() string { return c.String() }
 
 // NewCode draws a code of the practice whose authority has this key.
-func NewCode(authority ed25519.PublicKey, random io.Reader) (Code, error) {
+func NewCode(key ed25519.PublicKey, random io.Reader) (Code, error) {
 	for range maxDraws {
 		var raw [8]byte
 		if _, err := io.ReadFull(random, raw[:]); err != nil {
 			return Code{}, fmt.Errorf("draw code: %w", err)
 		}
-		c := Code{print: shortPrint(authority)}
+		c := Code{print: authority.Print(key)}
 		binary.BigEndian.PutUint64(c.secret[:], binary.BigEndian.Uint64(raw[:])>>(64-secretChars*bitsAChar))
 		if transcript.Plain(c.body()) {
 			return c, nil
@@ -59,7 +59,7 @@ func NewCode(authority ed25519.PublicKey, random io.Reader) (Code, error) {
 const maxDraws = 100
 
 func (c Code) body() string {
-	return chars(binary.BigEndian.Uint64(c.secret[:]), secretChars) + chars(c.print, printChars)
+	return chars(binary.BigEndian.Uint64(c.secret[:]), secretChars) + c.print
 }
 
 // Text is the code as people read and type it.
@@ -76,19 +76,16 @@ func ParseCode(text string) (Code, error) {
 	if err != nil {
 		return Code{}, err
 	}
-	c := Code{print: number(body[secretChars:])}
+	c := Code{print: body[secretChars:]}
 	binary.BigEndian.PutUint64(c.secret[:], number(body[:secretChars]))
 	return c, nil
 }
 
 // Fits says whether an authority's key is the one that the code names.
-func (c Code) Fits(authority ed25519.PublicKey) bool { return c.print == shortPrint(authority) }
+func (c Code) Fits(key ed25519.PublicKey) bool { return c.print == authority.Print(key) }
 
-// shortPrint is the first 45 bits of the authority's fingerprint.
-func shortPrint(authority ed25519.PublicKey) uint64 {
-	sum := sha256.Sum256(append([]byte("thawtrail authority 1\x00"), authority...))
-	return binary.BigEndian.Uint64(sum[:]) >> (64 - printChars*bitsAChar)
-}
+// Print is the practice that the code names, as authority.Print gives it.
+func (c Code) Print() string { return c.print }
 
 // chars writes the low 5n bits of v as n characters.
 func chars(v uint64, n int) string {

@@ -28,7 +28,7 @@ func key(n byte) ed25519.PrivateKey {
 
 func public(k ed25519.PrivateKey) ed25519.PublicKey { return k.Public().(ed25519.PublicKey) }
 
-var authority, laptop, other = key(1), key(2), key(3)
+var root, laptop, other = key(1), key(2), key(3)
 
 func authorityOf(der []byte) (ed25519.PublicKey, error) {
 	if len(der) != ed25519.PublicKeySize {
@@ -51,7 +51,7 @@ func newPractice(t *testing.T) *practice {
 	var err error
 	p.book, err = NewBook(nil, p.clock.Now, func(b []byte) error { p.saved = b; return nil })
 	require.NoError(t, err)
-	p.code, err = NewCode(public(authority), rand.Reader)
+	p.code, err = NewCode(public(root), rand.Reader)
 	require.NoError(t, err)
 	_, err = p.book.Add(Invite{Key: p.code.Key(), Person: "ANNE", Roles: []pb.Role{pb.Role_ROLE_VET}}, Lifetime)
 	require.NoError(t, err)
@@ -69,7 +69,7 @@ func TestALaptopJoinsByItsCode(t *testing.T) {
 	p := newPractice(t)
 	code, err := ParseCode(strings.ToLower(p.code.Text()))
 	require.NoError(t, err)
-	require.True(t, code.Fits(public(authority)))
+	require.True(t, code.Fits(public(root)))
 	require.False(t, code.Fits(public(other)))
 	req := p.request(t, laptop, code)
 	claim, err := Claim(req)
@@ -79,7 +79,7 @@ func TestALaptopJoinsByItsCode(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, "ANNE", inv.Person)
 
-	resp, err := Answer(inv.Key, authority, req, &pb.EnrolAnswer{Practice: "P", Founding: make([]byte, 32), Authority: public(authority), PublicKey: claim.PublicKey})
+	resp, err := Answer(inv.Key, root, req, &pb.EnrolAnswer{Practice: "P", Founding: make([]byte, 32), Authority: public(root), PublicKey: claim.PublicKey})
 	require.NoError(t, err)
 	a, err := Accept(code, public(laptop), req, resp, authorityOf)
 	require.NoError(t, err)
@@ -105,7 +105,7 @@ func TestACodeRunsOut(t *testing.T) {
 
 func TestGuessingIsSlow(t *testing.T) {
 	p := newPractice(t)
-	wrong, err := NewCode(public(authority), rand.Reader)
+	wrong, err := NewCode(public(root), rand.Reader)
 	require.NoError(t, err)
 	guess := p.request(t, other, wrong)
 	tried := 0
@@ -128,7 +128,7 @@ func TestGuessingIsSlow(t *testing.T) {
 // TestATurnedClockGivesNoTries: a clock set back and forth does not refill.
 func TestATurnedClockGivesNoTries(t *testing.T) {
 	p := newPractice(t)
-	wrong, err := NewCode(public(authority), rand.Reader)
+	wrong, err := NewCode(public(root), rand.Reader)
 	require.NoError(t, err)
 	guess := p.request(t, other, wrong)
 	for range maxWrong {
@@ -191,7 +191,7 @@ func TestForgeries(t *testing.T) {
 		require.Error(t, err, name)
 	}
 
-	answer := &pb.EnrolAnswer{Practice: "P", Founding: make([]byte, 32), Authority: public(authority), PublicKey: public(laptop)}
+	answer := &pb.EnrolAnswer{Practice: "P", Founding: make([]byte, 32), Authority: public(root), PublicKey: public(laptop)}
 	accept := func(resp *pb.EnrolResponse) error {
 		_, err := Accept(p.code, public(laptop), good, resp, authorityOf)
 		return err
@@ -204,20 +204,20 @@ func TestForgeries(t *testing.T) {
 		return resp
 	}
 	same := func(*pb.EnrolAnswer) {}
-	require.NoError(t, accept(make1(k, authority, good, same)))
+	require.NoError(t, accept(make1(k, root, good, same)))
 	require.ErrorIs(t, accept(make1(k, other, good, same)), ErrForged, "not the authority's signature")
-	require.ErrorIs(t, accept(make1([]byte("guess"), authority, good, same)), ErrForged, "a server that does not know the code")
-	require.ErrorIs(t, accept(make1(k, authority, p.request(t, laptop, p.code), same)), ErrForged, "the answer to another request")
-	require.ErrorIs(t, accept(make1(k, authority, good, func(a *pb.EnrolAnswer) { a.PublicKey = public(other) })), ErrForged)
+	require.ErrorIs(t, accept(make1([]byte("guess"), root, good, same)), ErrForged, "a server that does not know the code")
+	require.ErrorIs(t, accept(make1(k, root, p.request(t, laptop, p.code), same)), ErrForged, "the answer to another request")
+	require.ErrorIs(t, accept(make1(k, root, good, func(a *pb.EnrolAnswer) { a.PublicKey = public(other) })), ErrForged)
 	require.ErrorIs(t, accept(make1(k, other, good, func(a *pb.EnrolAnswer) { a.Authority = public(other) })), ErrOtherPractice)
-	require.ErrorIs(t, accept(make1(k, authority, good, func(a *pb.EnrolAnswer) { a.Founding = nil })), ErrMalformed)
+	require.ErrorIs(t, accept(make1(k, root, good, func(a *pb.EnrolAnswer) { a.Founding = nil })), ErrMalformed)
 	require.ErrorIs(t, accept(&pb.EnrolResponse{}), ErrMalformed)
 }
 
 func TestTypedCodes(t *testing.T) {
 	testrun.Check(t, func(t *rapid.T) {
 		raw := rapid.SliceOfN(rapid.Byte(), 8*20, 8*20).Draw(t, "randomness")
-		c, err := NewCode(public(authority), bytes.NewReader(raw))
+		c, err := NewCode(public(root), bytes.NewReader(raw))
 		if errors.Is(err, io.EOF) || err != nil && strings.Contains(err.Error(), "repeats") {
 			return // twenty draws in a row were thrown away
 		}
@@ -248,7 +248,7 @@ func TestTypedCodes(t *testing.T) {
 }
 
 func FuzzParseCode(f *testing.F) {
-	c, _ := NewCode(public(authority), rand.Reader)
+	c, _ := NewCode(public(root), rand.Reader)
 	f.Add(c.Text())
 	f.Fuzz(func(t *testing.T, text string) {
 		if c, err := ParseCode(text); err == nil {
@@ -272,10 +272,10 @@ func FuzzClaim(f *testing.F) {
 }
 
 func FuzzAccept(f *testing.F) {
-	c, _ := NewCode(public(authority), rand.Reader)
+	c, _ := NewCode(public(root), rand.Reader)
 	k := c.Key()
 	req, _ := Request(k, laptop, &pb.EnrolClaim{}, rand.Reader)
-	resp, _ := Answer(k, authority, req, &pb.EnrolAnswer{Practice: "P", Founding: make([]byte, 32), Authority: public(authority), PublicKey: public(laptop)})
+	resp, _ := Answer(k, root, req, &pb.EnrolAnswer{Practice: "P", Founding: make([]byte, 32), Authority: public(root), PublicKey: public(laptop)})
 	f.Add(resp.Answer, resp.Proof, resp.Signature)
 	f.Fuzz(func(t *testing.T, answer, proof, sig []byte) {
 		_, err := Accept(c, public(laptop), req, &pb.EnrolResponse{Answer: answer, Proof: proof, Signature: sig}, authorityOf)

@@ -50,7 +50,7 @@ var cost = vault.DefaultCost
 // Key makes the key that both sides prove to know. The practice's half of the
 // code is the salt.
 func (c Code) Key() []byte {
-	salt := sha256.Sum256(binary.BigEndian.AppendUint64([]byte(saltContext), c.print))
+	salt := sha256.Sum256(binary.BigEndian.AppendUint64([]byte(saltContext), number(c.print)))
 	return cost.Stretch(c.secret[:], salt[:])
 }
 
