@@ -41,10 +41,12 @@ import (
 	"thawtrail/internal/store"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/authority"
+	"thawtrail/internal/trust/local"
 	"thawtrail/internal/trust/vault"
 	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 
+	"github.com/prometheus/client_golang/prometheus"
 	"google.golang.org/grpc"
 )
 
@@ -70,6 +72,11 @@ type Config struct {
 	PagesReady   func(url string)
 	NetworkReady func(addr string)
 	Ready        func(addr string)
+
+	// Of a practice that is served beside others: its door, which stays open between its
+	// runs, and what takes its metrics.
+	door     *local.Opened
+	measures prometheus.Registerer
 }
 
 func (c *Config) fill() error {
@@ -136,7 +143,12 @@ func Run(ctx context.Context, cfg Config) (err error) {
 	if err != nil {
 		return err
 	}
-	// Serve closes it too; a second close is no news.
+	return serve(ctx, cfg, home, listener)
+}
+
+// serve serves an opened folder to whoever comes in by the listener.
+func serve(ctx context.Context, cfg Config, home *trust.Home, listener net.Listener) (err error) {
+	// The gRPC server closes it too; a second close is no news.
 	defer listener.Close()
 	h, err := openHome(ctx, cfg, home)
 	if err != nil {
@@ -184,7 +196,7 @@ func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error 
 	n := &node.Node{
 		Replica: h.replica, Data: cfg.Data, Doors: cfg.Doors, Listener: listener, Opens: h.home.Opens,
 		Credentials: creds, DoorKey: creds.Certificate().Leaf.PublicKey.(ed25519.PublicKey), Members: members,
-		Practice: h.practice, Epoch: func() string { return h.epoch },
+		Door: cfg.door, Measures: cfg.measures, Practice: h.practice, Epoch: func() string { return h.epoch },
 		Metrics: cfg.Metrics, Backups: cfg.Backups, Pages: cfg.Pages, PagesReady: cfg.PagesReady, PagesSecret: h.home.PagesSecret,
 		Network: cfg.Network, NetworkSetting: "pages", NetworkReady: cfg.NetworkReady, Invites: registry.invite,
 		Register: func(s *grpc.Server) {

@@ -22,7 +22,12 @@ import (
 // ctx ends. An empty address serves nothing. Metrics hold counts and no name of a person,
 // a client or a patient.
 func (n *Node) serveMetrics(ctx context.Context, l net.Listener) error {
-	srv := &http.Server{Handler: n.metricsHandler(), ReadHeaderTimeout: rpc.PingTimeout, MaxHeaderBytes: 16 << 10}
+	return ServeMetrics(ctx, l, n.metrics.registry)
+}
+
+// ServeMetrics serves those of a registry until ctx ends.
+func ServeMetrics(ctx context.Context, l net.Listener, of prometheus.Gatherer) error {
+	srv := &http.Server{Handler: metricsHandler(of), ReadHeaderTimeout: rpc.PingTimeout, MaxHeaderBytes: 16 << 10}
 	stop := context.AfterFunc(ctx, func() { _ = srv.Close() }) // ending by Close is the normal end
 	defer stop()
 	if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
@@ -33,8 +38,8 @@ func (n *Node) serveMetrics(ctx context.Context, l net.Listener) error {
 
 // metricsHandler answers this machine's own monitor. A name that a page of somebody else
 // had pointed here is refused, as on the pages.
-func (n *Node) metricsHandler() http.Handler {
-	answer := promhttp.HandlerFor(n.metrics.registry, promhttp.HandlerOpts{EnableOpenMetrics: true})
+func metricsHandler(of prometheus.Gatherer) http.Handler {
+	answer := promhttp.HandlerFor(of, promhttp.HandlerOpts{EnableOpenMetrics: true})
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /metrics", func(w http.ResponseWriter, r *http.Request) {
 		if !thisMachine(r.Host) {
@@ -57,7 +62,7 @@ func thisMachine(host string) bool {
 
 // metrics are what is counted as it happens; all else is looked up when it is read.
 type metrics struct {
-	registry *prometheus.Registry
+	registry *prometheus.Registry // nil where who runs the node has it
 	syncs    prometheus.Histogram
 	calls    *prometheus.CounterVec
 	took     *prometheus.HistogramVec
@@ -68,10 +73,9 @@ var syncBuckets = []float64{.0005, .001, .002, .005, .01, .02, .05, .1, .2, .5, 
 
 // newMetrics counts calls by method and code, and how long they took by service alone:
 // services, methods and codes are those of the contract, so that the number of series is
-// bounded whoever calls.
-func (n *Node) newMetrics() {
+// bounded whoever calls. gone takes them away again.
+func (n *Node) newMetrics() (gone func()) {
 	m := metrics{
-		registry: prometheus.NewRegistry(),
 		syncs: prometheus.NewHistogram(prometheus.HistogramOpts{
 			Name: "thawtrail_journal_sync_duration_seconds", Help: "How long it took until records were on the disk.", Buckets: syncBuckets,
 		}),
@@ -82,12 +86,27 @@ func (n *Node) newMetrics() {
 			Name: "thawtrail_call_duration_seconds", Help: "How long calls took that answer once, by service.", Buckets: prometheus.DefBuckets,
 		}, []string{"service"}),
 	}
-	m.registry.MustRegister(
-		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
-		m.syncs, m.calls, m.took, collector{n},
-	)
+	to := n.Measures
+	if to == nil {
+		m.registry = NewRegistry()
+		to = m.registry
+	}
+	own := []prometheus.Collector{m.syncs, m.calls, m.took, collector{n}}
+	to.MustRegister(own...)
 	n.Store.OnSync(func(took time.Duration) { m.syncs.Observe(took.Seconds()) })
 	n.metrics = m
+	return func() {
+		for _, c := range own {
+			to.Unregister(c)
+		}
+	}
+}
+
+// NewRegistry is one with what is measured of every process.
+func NewRegistry() *prometheus.Registry {
+	r := prometheus.NewRegistry()
+	r.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	return r
 }
 
 func (m metrics) called(c rpc.Call) {

@@ -13,6 +13,7 @@ import (
 	"sync"
 	"time"
 
+	"github.com/prometheus/client_golang/prometheus"
 	"golang.org/x/sync/errgroup"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -39,6 +40,9 @@ type Node struct {
 	Data     string       // its folder: the door of this machine and the pages' address lie there
 	Doors    string       // folder of a service's doors; empty: this user's own
 	Listener net.Listener // for commands, and on the hub for laptops
+	// Door is this machine's door, opened by who keeps it open between runs and lets its
+	// callers in by the listener too; nil: the node opens its own.
+	Door *local.Opened
 	// Credentials prove this side to callers, and DoorKey is the key that they
 	// show; both nil for callers of this machine alone.
 	Credentials credentials.TransportCredentials
@@ -52,7 +56,10 @@ type Node struct {
 	Practice func() string
 	Epoch    func() string
 
-	Metrics    string // loopback address; none when empty
+	Metrics string // loopback address; none when empty
+	// Measures takes this node's metrics, beside those of others; nil: it has its own, with
+	// those of the process.
+	Measures   prometheus.Registerer
 	Pages      string // loopback address; none when empty
 	PagesReady func(url string)
 	// PagesSecret gives the secret behind the pages' cookies; see web.Config.
@@ -99,12 +106,11 @@ type Node struct {
 // before, and the listener of commands may end it otherwise.
 func (n *Node) Run(ctx context.Context) error {
 	address := n.Listener.Addr().String()
-	opened, err := local.Open(n.Data, address, n.Doors, n.DoorKey, rand.Reader)
+	token, listeners, shut, err := n.openDoor(address)
 	if err != nil {
 		return err
 	}
-	defer opened.Close()
-	opened.Say(n.Log)
+	defer shut()
 	n.health = health.NewServer()
 	n.pages = &access.Pages{Reader: query.Reader{Replica: n.Replica}}
 	if n.Parts == nil {
@@ -118,8 +124,8 @@ func (n *Node) Run(ctx context.Context) error {
 	group, ctx := errgroup.WithContext(ctx)
 	responder := &replication.Responder{Replica: n.Replica, Practice: n.Practice, Epoch: n.Epoch, Done: ctx.Done()}
 	n.Replica.Found, n.laptops, n.lookout.well = responder.Differences, responder.Laptops, map[string]bool{}
-	n.newMetrics()
-	s := rpc.Mount(n.Replica, responder, n.callers(opened.Token), n.health)
+	defer n.newMetrics()()
+	s := rpc.Mount(n.Replica, responder, n.callers(token), n.health)
 	rpc.RegisterPINs(s, &access.PINs{Reader: query.Reader{Replica: n.Replica}, Opens: n.Opens})
 	rpc.RegisterPages(s, n.pages)
 	if n.Phones != nil {
@@ -133,7 +139,7 @@ func (n *Node) Run(ctx context.Context) error {
 	})
 	n.tellServices()
 	defer context.AfterFunc(ctx, n.health.Shutdown)()
-	group.Go(func() error { return rpc.Serve(ctx, s, opened.Listeners(n.Listener)...) })
+	group.Go(func() error { return rpc.Serve(ctx, s, listeners...) })
 	for _, p := range slices.Concat(n.Loops, n.ownParts(), doors) {
 		group.Go(func() error {
 			n.supervise(ctx, p)
@@ -142,6 +148,19 @@ func (n *Node) Run(ctx context.Context) error {
 	}
 	n.Ready(address)
 	return stopped(asked, group.Wait())
+}
+
+// openDoor opens this machine's door, or takes the one that is open.
+func (n *Node) openDoor(address string) (token string, listeners []net.Listener, shut func(), err error) {
+	if n.Door != nil {
+		return n.Door.Token, []net.Listener{n.Listener}, func() {}, nil
+	}
+	opened, err := local.Open(n.Data, address, n.Doors, n.DoorKey, rand.Reader)
+	if err != nil {
+		return "", nil, nil, err
+	}
+	opened.Say(n.Log)
+	return opened.Token, opened.Listeners(n.Listener), opened.Close, nil
 }
 
 // Names of parts, as people and monitors read them.

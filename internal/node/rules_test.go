@@ -83,7 +83,7 @@ var line = regexp.MustCompile(`^([a-z_]+)(?:\{(.*)\})? (\S+)$`)
 // scrape reads what the replica says over HTTP.
 func (s *side) scrape(t *testing.T) (text string, out []sample) {
 	t.Helper()
-	srv := httptest.NewServer(s.node.metricsHandler())
+	srv := httptest.NewServer(metricsHandler(s.node.metrics.registry))
 	defer srv.Close()
 	answer, err := http.Get(srv.URL + "/metrics")
 	require.NoError(t, err)

@@ -275,7 +275,7 @@ func TestMetricsAnswerThisMachineAlone(t *testing.T) {
 		req := httptest.NewRequest("GET", "/metrics", nil)
 		req.Host = host
 		out := httptest.NewRecorder()
-		laptop.node.metricsHandler().ServeHTTP(out, req)
+		metricsHandler(laptop.node.metrics.registry).ServeHTTP(out, req)
 		require.Equal(t, want, out.Code, host)
 	}
 }

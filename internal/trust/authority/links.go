@@ -25,8 +25,15 @@ type Links struct {
 	open      map[string]map[*tracked]struct{} // guarded by mu; by device key
 	strangers int                              // guarded by mu
 	probes    int                              // guarded by mu
-	shakes    map[string]int                   // guarded by mu; handshakes under way, by address
-	shaking   int                              // guarded by mu; all of them
+
+	shakes Handshakes
+}
+
+// Handshakes counts those that are under way. The zero value is none.
+type Handshakes struct {
+	mu  sync.Mutex
+	of  map[string]int // guarded by mu; by address
+	all int            // guarded by mu
 }
 
 // tracked is a link that leaves the table when it closes.
@@ -42,28 +49,29 @@ func (t *tracked) Close() error {
 	return t.Conn.Close()
 }
 
-// mayShake counts a handshake that begins. One address cannot take the places of
-// all others by beginning many and finishing none.
-func (l *Links) mayShake(from string) bool {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	if l.shaking >= maxShakes || l.shakes[from] >= maxShakesOf {
+// Begin counts a handshake that begins. One address cannot take the places of all others by
+// beginning many and finishing none.
+func (h *Handshakes) Begin(from string) bool {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.all >= maxShakes || h.of[from] >= maxShakesOf {
 		return false
 	}
-	if l.shakes == nil {
-		l.shakes = map[string]int{}
+	if h.of == nil {
+		h.of = map[string]int{}
 	}
-	l.shakes[from]++
-	l.shaking++
+	h.of[from]++
+	h.all++
 	return true
 }
 
-func (l *Links) shook(from string) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	l.shaking--
-	if l.shakes[from]--; l.shakes[from] == 0 {
-		delete(l.shakes, from)
+// End is told of each that Begin let in.
+func (h *Handshakes) End(from string) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.all--
+	if h.of[from]--; h.of[from] == 0 {
+		delete(h.of, from)
 	}
 }
 

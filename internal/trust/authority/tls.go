@@ -118,10 +118,10 @@ func (c *Credentials) ServerHandshake(raw net.Conn) (net.Conn, credentials.AuthI
 		return raw, Caller{CommonAuthInfo: credentials.CommonAuthInfo{SecurityLevel: credentials.PrivacyAndIntegrity}, Way: BySocket}, nil
 	}
 	from, _, err := net.SplitHostPort(raw.RemoteAddr().String())
-	if err != nil || !c.Links.mayShake(from) {
+	if err != nil || !c.Links.shakes.Begin(from) {
 		return nil, nil, errors.Join(errors.New("too many links are being made"), raw.Close())
 	}
-	defer c.Links.shook(from)
+	defer c.Links.shakes.End(from)
 	conn := tls.Server(raw, c.Config())
 	if err := conn.HandshakeContext(context.Background()); err != nil { // raw has gRPC's deadline
 		return nil, nil, errors.Join(err, raw.Close())

@@ -70,7 +70,10 @@ func (d Door) write(data, service string) (remove func(), err error) {
 	paths := []string{filepath.Join(data, doorFile)}
 	dir, err := folderOf(service)
 	if err == nil {
-		paths = append(paths, filepath.Join(dir, nameOf(d.Address)+".door"), ofDataIn(dir, data))
+		paths = append(paths, ofDataIn(dir, data))
+		if d.Address != "" {
+			paths = append(paths, filepath.Join(dir, nameOf(d.Address)+".door"))
+		}
 	}
 	for _, p := range paths {
 		if failed := wholefile.Write(p, raw); failed != nil {

@@ -28,7 +28,8 @@ type Opened struct {
 }
 
 // Open opens the door of the daemon on a data folder that listens at address:
-// its socket, a new token, and what commands need to find both. key is the
+// its socket, a new token, and what commands need to find both. An address that many
+// folders share is no way to any one of them, and left empty. key is the
 // daemon's TLS key at that address, nil when it speaks in clear there. service is the
 // folder of a service's doors, empty for a daemon that a person started. A full disk
 // does not keep it shut: see Unwritten.
@@ -42,7 +43,10 @@ func Open(data, address, service string, key ed25519.PublicKey, random io.Reader
 		o.Socket = o.socket.Addr().String()
 	}
 	remove, unwritten := o.write(data, service)
-	unlink := o.linkSocket(service)
+	unlink := func() {}
+	if address != "" {
+		unlink = o.linkSocket(service)
+	}
 	o.remove = func() { remove(); unlink() }
 	o.Unwritten = errors.Join(err, unwritten)
 	return o, nil
@@ -67,6 +71,9 @@ func (o *Opened) Say(log *slog.Logger) {
 		log.Warn("how to reach this program could not be written down; the pages work, and a command finds it by its socket where there is one", "address", o.Address, "error", o.Unwritten)
 	}
 }
+
+// Listener is the socket, nil where there is none.
+func (o *Opened) Listener() net.Listener { return o.socket }
 
 // Listeners are all listeners of the daemon.
 func (o *Opened) Listeners(tcp net.Listener) []net.Listener {
