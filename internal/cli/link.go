@@ -35,7 +35,7 @@ type link struct {
 func (d *console) bindLink(set *pflag.FlagSet) *link {
 	l := &link{
 		d:    d,
-		at:   &flagOf{name: "at", metavar: "ADDRESS", help: "the agent or server to ask (" + d.address + ")"},
+		at:   &flagOf{name: "at", metavar: "ADDRESS", help: "the agent or server to ask, or its data folder (" + d.address + ")"},
 		json: jsonFlag(),
 	}
 	bindCommon(set, l.at, l.json)
@@ -56,8 +56,8 @@ func (l *link) address() string {
 // call asks one method and waits for its answer.
 func (l *link) call(ctx context.Context, method string, req, answer proto.Message) error {
 	address := l.address()
-	if _, _, err := net.SplitHostPort(address); err != nil {
-		return refusal.New("at", address, "HOST:PORT of an agent or server, e.g. "+defaultAddress)
+	if _, _, err := net.SplitHostPort(address); err != nil && !local.IsFolder(address) {
+		return refusal.New("at", address, "HOST:PORT of an agent or server, e.g. "+defaultAddress+", or its data folder")
 	}
 	target, options := local.Target(address)
 	conn, err := l.d.dial(target, append(options, grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxAnswer)))...)

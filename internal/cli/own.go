@@ -22,6 +22,7 @@ func (d *console) ownCommands() []ownCommand {
 		{"label read", d.labelCommand()},
 		{"server", d.serverCommand()},
 		{"agent", d.agentCommand()},
+		{"server host", d.serverHostCommand()},
 		{"server init", d.serverInitCommand()},
 		{"server invite", d.serverInviteCommand()},
 		{"server admit", d.serverAdmitCommand()},

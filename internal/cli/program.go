@@ -64,35 +64,46 @@ func (f *daemon) command(d *console, use, short, example string, run func(contex
 	bindFlags(cmd.Flags(), from.flags...)
 	bindFlags(cmd.Flags(), from.file)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		typed := from.typed()
-		if _, err := from.read(); err != nil {
-			return err
-		}
-		if f.data.text() == "" {
-			return refusal.New("data", "", "--data DIR: "+f.data.help)
-		}
-		plan, err := f.backups.plan()
-		if err != nil {
-			return err
-		}
-		log, done, err := f.log.open(d)
-		if err != nil {
-			return err
-		}
-		defer done()
-		secret, err := f.unlock.secret(d, f.data.text())
-		if err == nil {
-			again := &reload{settings: from, typed: typed, held: from.texts(), apply: f.reloads, log: log}
-			err = service.Run(cmd.Context(), use, func(ctx context.Context) error {
-				return again.beside(ctx, func() error { return run(ctx, secret, plan, log) })
-			})
-		}
-		if err != nil && f.log.file.given() {
-			log.Error("it ends", "error", err) // nobody may be at its screen
-		}
-		return err
+		return d.supervised(cmd.Context(), use, from, f.log, f.reloads, func(log *slog.Logger) (func(context.Context) error, error) {
+			if f.data.text() == "" {
+				return nil, refusal.New("data", "", "--data DIR: "+f.data.help)
+			}
+			plan, err := f.backups.plan()
+			if err != nil {
+				return nil, err
+			}
+			secret, err := f.unlock.secret(d, f.data.text())
+			return func(ctx context.Context) error { return run(ctx, secret, plan, log) }, err
+		})
 	}
 	return cmd
+}
+
+// supervised runs a program until it is stopped, by a person or by the system that started
+// it: its settings are found, its log is opened, and what may change while it runs is read
+// again when that is asked for.
+func (d *console) supervised(ctx context.Context, name string, from *settings, logs *logFlags, reloads map[string]func(string) error,
+	prepare func(*slog.Logger) (func(context.Context) error, error)) error {
+	typed := from.typed()
+	if _, err := from.read(); err != nil {
+		return err
+	}
+	log, done, err := logs.open(d)
+	if err != nil {
+		return err
+	}
+	defer done()
+	run, err := prepare(log)
+	if err == nil {
+		again := &reload{settings: from, typed: typed, held: from.texts(), apply: reloads, log: log}
+		err = service.Run(ctx, name, func(ctx context.Context) error {
+			return again.beside(ctx, func() error { return run(ctx) })
+		})
+	}
+	if err != nil && logs.file.given() {
+		log.Error("it ends", "error", err) // nobody may be at its screen
+	}
+	return err
 }
 
 // log writes what happens while a command works to standard error.

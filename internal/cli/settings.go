@@ -27,7 +27,7 @@ const envPrefix = "THAWTRAIL_"
 // maxSettings bounds a file of settings.
 const maxSettings = 64 << 10
 
-// settings are the flags of one daemon, by which section of the file they are.
+// settings are the flags of one program that goes on, by which section of the file they are.
 type settings struct {
 	section string
 	file    *flagOf
@@ -150,14 +150,14 @@ func slipOf(err error) string {
 
 // daemons are the sections that a file can have.
 func daemons() []*settings {
-	return []*settings{newAgentFlags().settings("agent"), newServerFlags().settings("server")}
+	return []*settings{newAgentFlags().settings("agent"), newServerFlags().settings("server"), newHostFlags().settings()}
 }
 
 // configCommand shows what a daemon would be started with, and where each setting is from.
 func (d *console) configCommand() *cobra.Command {
 	cmd := &cobra.Command{
-		Use: "config agent|server", Short: "What agent or server would be started with, and where each setting is from",
-		Example: "config agent --settings thawtrail.toml", Args: oneWord("agent or server"), DisableFlagsInUseLine: true,
+		Use: "config agent|server|host", Short: "What a program would be started with, and where each setting is from",
+		Example: "config agent --settings thawtrail.toml", Args: oneWord("agent, server or host"), DisableFlagsInUseLine: true,
 	}
 	file, asJSON := newSettings("", nil).file, jsonFlag()
 	bindFlags(cmd.Flags(), file)
@@ -169,7 +169,7 @@ func (d *console) configCommand() *cobra.Command {
 				return d.showSettings(s, asJSON.text() == "true")
 			}
 		}
-		return refusal.New("program", words[0], "agent or server")
+		return refusal.New("program", words[0], "agent, server or host")
 	}
 	return cmd
 }

@@ -80,7 +80,7 @@ func TestConfigShowsWhatCounts(t *testing.T) {
 	require.Equal(t, map[string]string{"value": "clinic.example:4270", "from": path}, object["server"])
 	code, _, errs = runLine(t, "config", "fridge")
 	require.Equal(t, exitRefused, code)
-	require.Contains(t, errs, "agent or server")
+	require.Contains(t, errs, "agent, server or host")
 }
 
 // FuzzSettings reads files that people, editors and full disks leave.

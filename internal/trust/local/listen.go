@@ -188,11 +188,24 @@ func (d Door) Target() (target string, options []grpc.DialOption) {
 	}
 }
 
-// Target is how to reach a daemon at an address: through its door when this user
-// started it, else as a stranger.
-func Target(address string) (target string, options []grpc.DialOption) {
-	if d, err := OfAddress(address); err == nil {
+// Target is how to reach a daemon at an address, or the one on a data folder: through its
+// door when this user started it, else as a stranger.
+func Target(at string) (target string, options []grpc.DialOption) {
+	of := OfAddress
+	if IsFolder(at) {
+		of = OfData
+	}
+	if d, err := of(at); err == nil {
 		return d.Target()
 	}
-	return "passthrough:///" + address, []grpc.DialOption{grpc.WithTransportCredentials(insecure.NewCredentials())}
+	return "passthrough:///" + at, []grpc.DialOption{grpc.WithTransportCredentials(insecure.NewCredentials())}
+}
+
+// IsFolder says that what names a daemon is its data folder and no address.
+func IsFolder(at string) bool {
+	if _, _, err := net.SplitHostPort(at); err == nil {
+		return false
+	}
+	info, err := os.Stat(at)
+	return err == nil && info.IsDir()
 }

@@ -133,3 +133,24 @@ func TestADoorThatCannotBeWrittenDown(t *testing.T) {
 	_, err = OfAddress(address)
 	require.ErrorIs(t, err, ErrNoDoor)
 }
+
+// Many folders may share one address, which then is the way to none of them: the folder is.
+func TestTheDoorOfAFolderThatSharesItsAddress(t *testing.T) {
+	if !hasSockets {
+		t.Skip("commands find a folder's program by its socket")
+	}
+	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
+	for _, name := range []string{"one", "other"} {
+		dir := filepath.Join(t.TempDir(), name)
+		require.NoError(t, os.Mkdir(dir, 0o700))
+		opened, err := Open(dir, "", "", nil, rand.Reader)
+		require.NoError(t, err)
+		defer opened.Close()
+		require.True(t, IsFolder(dir))
+		target, _ := Target(dir)
+		require.Equal(t, "unix:"+opened.Listener().Addr().String(), target)
+	}
+	_, err := OfAddress("")
+	require.ErrorIs(t, err, ErrNoDoor)
+	require.False(t, IsFolder("127.0.0.1:4270"))
+}
