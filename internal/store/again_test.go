@@ -61,7 +61,7 @@ func reopen(t *testing.T, seed uint64, disk journal.FS) *Store {
 func carriers(t *testing.T, s *Store) (count map[event.Hash]int, lost int) {
 	t.Helper()
 	count = map[event.Hash]int{}
-	err := s.journal.Scan(journal.Position{}, func(_ journal.Position, frame []byte) error {
+	err := s.truth.Scan(journal.Position{}, func(_ journal.Position, frame []byte) error {
 		r, err := event.Decode(append([]byte(nil), frame...))
 		if err != nil {
 			return err

@@ -29,11 +29,11 @@ func TestBringBackFillsWhatIsLost(t *testing.T) {
 	require.Equal(t, uint64(0), charter[0].From)
 	require.Equal(t, recs[0].Seq(), charter[1].From)
 
-	before := s.journal.End()
+	before := s.truth.End()
 	n, err := s.BringBack(charter)
 	require.NoError(t, err)
 	require.Zero(t, n, "all of it can be read")
-	require.Equal(t, before, s.journal.End())
+	require.Equal(t, before, s.truth.End())
 	places, err := s.projection.Places(recs[0].Log, recs[0].Seq(), 1)
 	require.NoError(t, err)
 	require.NoError(t, s.Close())

@@ -34,6 +34,13 @@
 // What it cannot read is passed over and asked of others. Once it can read that again,
 // TakeBack takes it back, or the next start does.
 //
+// # Where the truth lies
+//
+// All of the above asks a small interface, Truth (truth.go); Options.Truth opens it, and
+// the file journal is it where nothing is said. Whatever else keeps one must keep the laws
+// of package truthtest. What a disk of this machine alone can tell (room, a reserve, what
+// can be read again) is asked of Disk, where the truth is one.
+//
 // # What it never does
 //
 // It uses no number of an own log twice: where records of this device may be gone

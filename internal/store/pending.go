@@ -208,7 +208,7 @@ func (p *pendingCommit) commit() error {
 	if len(p.frames) == 0 {
 		return nil
 	}
-	positions, err := p.s.journal.Commit(p.frames)
+	positions, err := p.s.truth.Commit(p.frames)
 	p.s.unwritten.Store(&err)
 	if err != nil {
 		return err
@@ -223,7 +223,7 @@ func (p *pendingCommit) commit() error {
 // callers are woken when all is in place.
 func (p *pendingCommit) publish(positions []journal.Position) {
 	s := p.s
-	s.projection.Add(p.recs, positions, s.journal.End())
+	s.projection.Add(p.recs, positions, s.truth.End())
 	s.logs.publish(p.logs)
 	s.author.publish(p, positions[0])
 	for peer, n := range p.brought {

@@ -52,7 +52,7 @@ func (s *Store) tellEnd(lost journal.Position) {
 
 // tellLost says that saved records are gone, now and until a person has read it.
 func (s *Store) tellLost(far journal.Position) {
-	text := fmt.Sprintf("the journal ends at %s; it had reached %s, and what was saved last is not there any more: records that were saved are gone from this disk; they are fetched again from whoever holds them", s.journal.End(), far)
+	text := fmt.Sprintf("the journal ends at %s; it had reached %s, and what was saved last is not there any more: records that were saved are gone from this disk; they are fetched again from whoever holds them", s.truth.End(), far)
 	s.report.add(text)
 	if s.reach == nil {
 		return
@@ -77,7 +77,7 @@ const tornEnd = "%d bytes at the end of the journal cannot be read: a write that
 // putReach writes the journal's end down, after a commit and before anybody is
 // told of it.
 func (s *Store) putReach(last journal.Position, hash event.Hash) {
-	m := reach.Mark{End: s.journal.End(), Last: last}
+	m := reach.Mark{End: s.truth.End(), Last: last}
 	copy(m.Hash[:], hash[:])
 	if err := s.reach.Put(m); err != nil {
 		s.opt.Logger.Warn("how far the journal reaches could not be written down", "error", err)

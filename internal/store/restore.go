@@ -19,7 +19,7 @@ import (
 // restore brings the tables in memory to where the journal ends: the projection
 // first catches up, then says what it knows of every log. Nobody else is there yet.
 func (s *Store) restore(ctx context.Context) error {
-	lost, err := s.projection.Restore(ctx, s.journal, s.witness())
+	lost, err := s.projection.Restore(ctx, s.truth, s.witness())
 	if err != nil {
 		return err
 	}

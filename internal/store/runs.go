@@ -108,7 +108,7 @@ func (s *Store) readEach(ctx context.Context, log event.LogID, from uint64, maxB
 		return err
 	}
 	size, read := 0, 0
-	err = s.journal.ReadEach(positionsOf(places), func(i int, frame []byte) error {
+	err = s.truth.ReadEach(positionsOf(places), func(i int, frame []byte) error {
 		if size > most && places[i].Seq != places[i-1].Seq {
 			return errEnough
 		}

@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
-	"path/filepath"
 	"sync/atomic"
 	"time"
 
@@ -43,6 +42,8 @@ type Options struct {
 	Version    string // of the program; stands in every header
 	Logger     *slog.Logger
 	SegmentMax int // bytes of a journal segment; 0: its default
+	// Truth opens where the records lie for good; nil: the journal in Dir/journal.
+	Truth OpenTruth
 	// StrangerBytes bounds what is kept of logs of laptops that are not of this
 	// practice, when a laptop pushes them (IngestFrom); 0: no bound.
 	StrangerBytes int64
@@ -75,7 +76,8 @@ type Store struct {
 	device     []byte
 	boot       []byte
 	lock       io.Closer // of the folder, held from before the first read to the end
-	journal    *journal.Journal
+	truth      Truth
+	disk       Disk        // nil: the truth does not lie on a disk of this machine
 	reach      *reach.File // nil: none
 	reached    reach.Mark  // how far the journal had reached when it was opened
 	torn       int64       // unreadable bytes at its end then
@@ -109,7 +111,7 @@ func Open(ctx context.Context, opt Options) (*Store, error) {
 	if s.projection, err = projection.Open(s.projectionOptions()); err != nil {
 		return nil, errors.Join(err, s.lock.Close())
 	}
-	if err := s.openJournal(); err != nil {
+	if err := s.openTruth(ctx); err != nil {
 		return nil, errors.Join(err, s.projection.Close(), s.lock.Close())
 	}
 	s.openReach()
@@ -156,23 +158,6 @@ func (s *Store) projectionOptions() projection.Options {
 	}
 }
 
-func (s *Store) openJournal() error {
-	j, report, err := journal.Open(journal.Options{
-		FS: s.opt.FS, Dir: filepath.Join(s.opt.Dir, "journal"), Key: s.opt.Key, KeyID: s.opt.KeyID,
-		Now: s.opt.Clock.Now, Rand: s.opt.Random, SegmentBytes: s.opt.SegmentMax,
-		Synced: s.synced, Elapsed: s.opt.Clock.Monotonic,
-	})
-	if err != nil {
-		return fmt.Errorf("open the journal in %s: %w", s.opt.Dir, err)
-	}
-	s.journal = j
-	for _, d := range report.Damaged {
-		s.damaged(d.From, d.To, d.Reason)
-	}
-	s.torn = report.TornBytes
-	return nil
-}
-
 // Close stops the replica. What was acknowledged is on the disk already.
 func (s *Store) Close() error {
 	if s.closed.Swap(true) {
@@ -185,7 +170,7 @@ func (s *Store) Close() error {
 }
 
 func (s *Store) closeAll() error {
-	return errors.Join(s.projection.Close(), s.journal.Close(), s.reach.Close(), s.lock.Close())
+	return errors.Join(s.projection.Close(), s.truth.Close(), s.reach.Close(), s.lock.Close())
 }
 
 // RightsMoves counts the records that touch rights since the replica was opened:
@@ -228,7 +213,7 @@ func (s *Store) OwnLogs() []event.LogID { return s.author.logs() }
 // fetched again from other replicas before anybody asks for it. Open reads only
 // the newest segment whole.
 func (s *Store) Scrub(ctx context.Context) error {
-	return s.journal.Scan(journal.Position{}, func(journal.Position, []byte) error {
+	return s.truth.Scan(journal.Position{}, func(journal.Position, []byte) error {
 		return ctx.Err()
 	}, func(from, to journal.Position, reason string) error {
 		s.damaged(from, to, reason)

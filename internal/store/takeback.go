@@ -19,12 +19,14 @@ var ErrStartAgain = errors.New("the disk can be read again: start this program a
 // was put right, and says how many records that are. Where nothing was unreadable it
 // costs next to nothing. ErrStartAgain is told among the repairs.
 func (s *Store) TakeBack(ctx context.Context) (taken int, err error) {
-	switch same, err := s.journal.Relook(); {
-	case err != nil:
-		return 0, err
-	case !same:
-		s.report.add(ErrStartAgain.Error())
-		return 0, ErrStartAgain
+	if s.disk != nil {
+		switch same, err := s.disk.Relook(); {
+		case err != nil:
+			return 0, err
+		case !same:
+			s.report.add(ErrStartAgain.Error())
+			return 0, ErrStartAgain
+		}
 	}
 	taken, err = s.projection.TakeBack(ctx)
 	if err != nil {
@@ -78,12 +80,12 @@ func (s *Store) joinOwn() error {
 // damagedIn is what of a stretch of the journal cannot be read now.
 func (s *Store) damagedIn(r journal.Range) (out []journal.Range) {
 	if r.From == r.To {
-		if _, _, err := s.journal.ReadAt(r.From, nil); err != nil {
+		if _, _, err := s.truth.ReadAt(r.From, nil); err != nil {
 			out = append(out, r)
 		}
 		return out
 	}
-	err := s.journal.Scan(r.From, func(at journal.Position, _ []byte) error {
+	err := s.truth.Scan(r.From, func(at journal.Position, _ []byte) error {
 		if at.Compare(r.To) >= 0 {
 			return errEnough
 		}

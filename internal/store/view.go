@@ -54,10 +54,10 @@ func (s *Store) Unwritten() error {
 // Room says, once the disk is nearly full, how many bytes are about left for
 // records: what is free, and what the journal has kept free for them.
 func (s *Store) Room() (bytes uint64, short bool) {
-	if !errors.Is(s.Trouble(), index.ErrNoSpace) && !s.journal.ReserveUsed() {
+	if s.disk == nil || !errors.Is(s.Trouble(), index.ErrNoSpace) && !s.disk.ReserveUsed() {
 		return 0, false
 	}
-	bytes, err := s.journal.Room()
+	bytes, err := s.disk.Room()
 	if err != nil {
 		s.opt.Logger.Error("ask for the room left", "error", err)
 	}
@@ -65,11 +65,16 @@ func (s *Store) Room() (bytes uint64, short bool) {
 }
 
 // DiskFree is how many bytes are left on the disk, without what the journal keeps free.
-func (s *Store) DiskFree() (uint64, error) { return s.journal.Free() }
+func (s *Store) DiskFree() (uint64, error) {
+	if s.disk == nil {
+		return s.opt.FS.Free(s.opt.Dir) // the index lies there all the same
+	}
+	return s.disk.Free()
+}
 
 // ReserveUsed says that the disk was full and the room kept free for records is not in
 // place again.
-func (s *Store) ReserveUsed() bool { return s.journal.ReserveUsed() }
+func (s *Store) ReserveUsed() bool { return s.disk != nil && s.disk.ReserveUsed() }
 
 // OnSync has fn told how long each sync of records takes, from now on. It is called while
 // records wait, and must be quick.
@@ -81,8 +86,13 @@ func (s *Store) synced(took time.Duration) {
 	}
 }
 
-// Size is how many bytes the records take on the disk.
-func (s *Store) Size() (int64, error) { return s.journal.Size() }
+// Size is how many bytes the records take on the disk; none where they lie elsewhere.
+func (s *Store) Size() (int64, error) {
+	if s.disk == nil {
+		return 0, nil
+	}
+	return s.disk.Size()
+}
 
 // CatchUp applies to the index all that the journal holds. A view calls it first;
 // it costs next to nothing when there is nothing to apply.

@@ -57,14 +57,14 @@ func TestATornWriteLeavesNothingUnvouched(t *testing.T) {
 	log, disk := laptop.OwnLogs()[0], memfs.New()
 	hub, err := Open(t.Context(), memoryOptions(45, disk, index.NewMemory()))
 	require.NoError(t, err)
-	before := hub.journal.End()
+	before := hub.truth.End()
 	run, _, err := laptop.ReadRun(t.Context(), log, 0, exchange.MaxBatchBytes)
 	require.NoError(t, err)
 	c := exchange.Check(run, exchange.LogState{})
 	frames := [][]byte{c.Accept[0].Wire(), c.Accept[1].Wire()} // the third, signed one was not written
-	_, err = hub.journal.Commit(frames)
+	_, err = hub.truth.Commit(frames)
 	require.NoError(t, err)
-	require.NotEqual(t, before, hub.journal.End())
+	require.NotEqual(t, before, hub.truth.End())
 	require.NoError(t, hub.Close())
 
 	hub, err = Open(t.Context(), memoryOptions(45, disk, index.NewMemory()))

@@ -25,7 +25,7 @@ func TestIndexOfAnotherEnd(t *testing.T) {
 	}
 	digest(t, s)
 	own := s.OwnLogs()
-	end := s.journal.End()
+	end := s.truth.End()
 	require.NoError(t, s.Close())
 
 	opt := memoryOptions(25, older, index.NewMemory())
@@ -36,7 +36,7 @@ func TestIndexOfAnotherEnd(t *testing.T) {
 		_, err := s.Append(t.Context(), received(fmt.Sprintf("OTHER%d", i), "P", "H-1"))
 		require.NoError(t, err)
 	}
-	require.Positive(t, s.journal.End().Compare(end))
+	require.Positive(t, s.truth.End().Compare(end))
 	require.NoError(t, s.Close())
 
 	opt.Index, opt.Random = trail.Reopened(), chacha(95)
