@@ -12,6 +12,7 @@ import (
 	"net"
 	"net/netip"
 	"os"
+	"runtime"
 	"sync"
 	"time"
 
@@ -82,6 +83,7 @@ type host struct {
 	probes   *inlet
 	shakes   authority.Handshakes
 	taking   chan struct{} // a place for each link that is not handed in yet
+	turns    chan struct{} // a place for each core that may work in bulk
 
 	takes, doors, runs sync.WaitGroup // to the end of each in this order
 
@@ -123,6 +125,7 @@ func Host(ctx context.Context, cfg HostConfig) error {
 	defer listener.Close()
 	h := &host{
 		cfg: cfg, listener: listener, probes: newInlet(listener.Addr()), taking: make(chan struct{}, mostTaking),
+		turns:     make(chan struct{}, max(1, runtime.GOMAXPROCS(0)-1)),
 		practices: map[string]*hosted{}, registry: node.NewRegistry(),
 	}
 	h.measure()
@@ -164,6 +167,13 @@ func (h *host) serveAll(ctx context.Context) error {
 	h.cfg.Log.Info("many practices are served", "address", h.listener.Addr().String(), "practices", n)
 	h.cfg.Ready(h.listener.Addr().String(), n)
 	return group.Wait()
+}
+
+// turn waits until a practice may do a piece of work in bulk. One core is left to what people
+// wait for, whatever the practices do, and who waits longest is next.
+func (h *host) turn() (done func()) {
+	h.turns <- struct{}{}
+	return func() { <-h.turns }
 }
 
 // shut takes this machine's doors away and waits for what goes on: all of it ends with the

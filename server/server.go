@@ -77,6 +77,7 @@ type Config struct {
 	// runs, and what takes its metrics.
 	door     *local.Opened
 	measures prometheus.Registerer
+	turn     func() (done func()) // see store.Options
 }
 
 func (c *Config) fill() error {
@@ -285,7 +286,7 @@ func openHome(ctx context.Context, cfg Config, home *trust.Home) (*hub, error) {
 		return nil, err
 	}
 	s, err := store.Open(ctx, home.Store(store.Options{
-		Clock: cfg.Clock, DeviceName: cfg.Name, Version: replica.Version, Logger: cfg.Log, StrangerBytes: strangerBytes,
+		Clock: cfg.Clock, DeviceName: cfg.Name, Version: replica.Version, Logger: cfg.Log, StrangerBytes: strangerBytes, Turn: cfg.turn,
 	}))
 	if err != nil {
 		return nil, err

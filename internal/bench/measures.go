@@ -11,6 +11,7 @@ func measures() []measure {
 		{names: []string{"pull_folded_100k"}, run: pullMeasure("pull_folded_100k", 100_000)},
 		{names: []string{"urgent_1000"}, run: urgentMeasure},
 		{names: []string{"urgent_20"}, run: heldMeasure},
+		{names: []string{"neighbour"}, run: neighbourMeasure},
 		{names: pageNames(), run: pagesMeasure},
 		{names: []string{"growth_ack", "growth_folded"}, run: growth(100_000)},
 		{names: []string{"start_100k"}, run: startMeasure("start_100k", 100_000)},

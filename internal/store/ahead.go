@@ -20,9 +20,15 @@ type ahead struct {
 	counts  bool
 }
 
+// inBulk is how many bytes of runs wait for their turn: what a person wrote is less.
+const inBulk = 32 << 10
+
 // checkAhead verifies runs. Those that are refused, that follow another run of their
 // log or belong to a log where damage is known are left to the writer.
 func (s *Store) checkAhead(runs []*pb.Run) []ahead {
+	if s.opt.Turn != nil && bytesOf(runs) > inBulk {
+		defer s.opt.Turn()()
+	}
 	out := make([]ahead, len(runs))
 	seen := map[event.LogID]bool{}
 	for i, run := range runs {

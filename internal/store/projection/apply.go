@@ -21,6 +21,10 @@ const (
 	leastBatch = 1
 )
 
+// inBulk is how many records have to be left for a step to wait for its turn: what a person
+// wrote never does.
+const inBulk = 64
+
 // CatchUp applies to the index all that the journal holds at this moment; what comes
 // meanwhile is left to the next call. A query calls it first; it costs next to nothing
 // when there is nothing to apply.
@@ -47,6 +51,9 @@ func (p *Projection) CatchUp(ctx context.Context) error {
 // applyStep applies one batch and lets others come between it and the next. more says
 // that there is something left before an end.
 func (p *Projection) applyStep(end journal.Position) (more bool, err error) {
+	if p.opt.Turn != nil && p.Behind() > inBulk {
+		defer p.opt.Turn()()
+	}
 	p.applier.Lock()
 	defer p.applier.Unlock()
 	if p.closed.Load() {

@@ -34,6 +34,9 @@ type Options struct {
 	Behind  uint64 // how far back applying starts after an unclean stop, in bytes of rows; 0: as far as the index may have lost
 	Far     int    // how many records behind the index gathers what it is given; 0: farRecords
 	Unclean bool   // an index that was handed over was not closed well
+
+	// Turn is that of store.Options: it is taken for each step of a fold that has many left.
+	Turn func() (done func())
 }
 
 // Journal is what the projection reads: all that it holds can be built from it.
