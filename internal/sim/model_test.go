@@ -248,16 +248,10 @@ func (h held) fold() map[event.Key]ledger.State {
 func (h held) odd(seats map[seat][]*event.Record, said map[event.Hash]proto.Message) map[event.Hash][]event.Key {
 	out := map[event.Hash][]event.Key{}
 	for _, r := range h {
-		tips := slices.Clone(r.Head.Seen)
-		if p, ok := said[r.Hash].(*pb.HubStatement); ok {
-			for _, a := range p.Accepted {
-				tips = append(tips, a.Tip)
-			}
-		}
-		for _, t := range tips {
+		for _, t := range named(r, said) {
 			log, _ := event.ToHash(t.GetLog())
 			here := seats[seat{log, t.GetSeq()}]
-			if log == r.Log || len(here) == 0 || slices.ContainsFunc(here, func(o *event.Record) bool { return bytes.Equal(o.Hash[:], t.GetHash()) }) {
+			if len(here) == 0 || slices.ContainsFunc(here, func(o *event.Record) bool { return bytes.Equal(o.Hash[:], t.GetHash()) }) {
 				continue
 			}
 			for _, o := range append([]*event.Record{r}, here...) {
@@ -266,6 +260,23 @@ func (h held) odd(seats map[seat][]*event.Record, said map[event.Hash]proto.Mess
 		}
 	}
 	return out
+}
+
+// named are the records of other logs that a record names, and those that the record names
+// which it carries.
+func named(r *event.Record, said map[event.Hash]proto.Message) []*pb.Tip {
+	tips := slices.Clone(r.Head.Seen)
+	if p, ok := said[r.Hash].(*pb.HubStatement); ok {
+		for _, a := range p.Accepted {
+			tips = append(tips, a.Tip)
+		}
+	}
+	tips = slices.DeleteFunc(tips, func(t *pb.Tip) bool { return bytes.Equal(t.GetLog(), r.Log[:]) })
+	if o := r.Original(); o != r {
+		payload, _ := o.Payload()
+		tips = append(tips, named(o, map[event.Hash]proto.Message{o.Hash: payload})...)
+	}
+	return tips
 }
 
 func foldOne(k event.Key, inputs []ledger.Input, rights *ledger.Rights) ledger.State {
