@@ -6,6 +6,7 @@ import (
 	"errors"
 	"io"
 	"os"
+	"path/filepath"
 	"runtime"
 	"strings"
 
@@ -108,9 +109,37 @@ func (f *serviceForm) service(program string) (service.Service, error) {
 		return s, refusal.New("system", system, "linux, darwin or windows")
 	}
 	s.For = f.users.texts
+	if s.Backups, err = backupsOf(s); err != nil {
+		return s, err
+	}
 	_, absent := os.Stat(s.PackagedUnit())
 	s.Packaged = runtime.GOOS == "linux" && s.System == "linux" && binary == service.PackagedBinary && absent == nil
 	return s, nil
+}
+
+// backupsOf is the folder of backups that the settings of a service of this machine name.
+func backupsOf(s service.Service) (string, error) {
+	if s.System != runtime.GOOS {
+		return "", nil
+	}
+	if _, err := os.Stat(s.Settings); err != nil {
+		return "", nil
+	}
+	var from *settings
+	for _, d := range daemons() {
+		if d.section == s.Program {
+			from = d
+		}
+	}
+	from.file.texts = []string{s.Settings}
+	inFile, err := from.readFile()
+	if err != nil {
+		return "", err
+	}
+	if dir := inFile["backup-to"]; dir == "" || filepath.IsAbs(dir) {
+		return dir, nil
+	}
+	return "", refusal.New("backup_to", inFile["backup-to"], "the whole path of a folder, in "+s.Settings)
 }
 
 // secret is what opens the folder: a copy of what was told, or a new key.

@@ -48,6 +48,9 @@ type Service struct {
 	Packaged bool
 	// For are users of this machine who may use it.
 	For []string
+	// Backups is the folder into which it saves all records by itself, as its settings say;
+	// empty: none. systemd lets it write there and nowhere else beside its data.
+	Backups string
 	Places
 }
 

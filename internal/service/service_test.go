@@ -7,6 +7,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -60,6 +61,24 @@ func TestAPackagesUnitIsNotHidden(t *testing.T) {
 		} else {
 			require.Empty(t, written)
 		}
+	}
+}
+
+// The folder of backups that the settings name is opened to the service, and shut again when
+// they name none.
+func TestTheFolderOfBackupsIsOpened(t *testing.T) {
+	s := New("linux", "server", PackagedBinary, false)
+	s.Backups = "/mnt/the backups"
+	var opened Step
+	for _, step := range s.Steps("install") {
+		if step.File == "/etc/systemd/system/thawtrail-server.service.d/backups.conf" {
+			opened = step
+		}
+	}
+	require.Equal(t, "[Service]\nReadWritePaths=-\"/mnt/the backups\"\n", opened.Text)
+	s.Backups = ""
+	for _, act := range []string{"install", "uninstall"} {
+		require.True(t, slices.ContainsFunc(s.Steps(act), func(step Step) bool { return step.Remove == opened.File }), act)
 	}
 }
 

@@ -109,6 +109,23 @@ func (s Service) otherSecret() string {
 	return fmt.Sprintf("[Service]\nLoadCredential=\nLoadCredential=%s:%s\nExecStart=\nExecStart=%s\n", secret, s.Secret, unitLine(s.command("${CREDENTIALS_DIRECTORY}/"+secret)))
 }
 
+// backupsFile opens the folder of backups to the unit, whoever wrote that.
+func (s Service) backupsFile() string {
+	return "/etc/systemd/system/" + s.Name() + ".service.d/backups.conf"
+}
+
+// openBackups lets the service write into the folder of its backups. A disk that is not there
+// keeps it from no start (the dash, systemd.exec(5)).
+func (s Service) openBackups() []Step {
+	if s.Backups == "" {
+		return []Step{{Remove: s.backupsFile()}}
+	}
+	return []Step{
+		{Folder: path.Dir(s.backupsFile()), Mode: 0o755},
+		{File: s.backupsFile(), Text: "[Service]\nReadWritePaths=-" + unitLine([]string{s.Backups}) + "\n", Mode: 0o644},
+	}
+}
+
 // systemdUnit puts the unit where systemd finds it, or leaves that to the package.
 func systemdUnit(s Service) []Step {
 	reload := Step{Run: []string{"systemctl", "daemon-reload"}}
@@ -133,6 +150,7 @@ func systemdInstall(s Service) []Step {
 		{Folder: s.Data, Mode: 0o700},
 		{Run: []string{"chown", "-RhP", User + ":" + User, s.Data}},
 	}
+	steps = append(steps, s.openBackups()...)
 	steps = append(steps, systemdUnit(s)...)
 	for _, user := range s.For {
 		steps = append(steps, Step{Run: []string{"usermod", "--append", "--groups", User, user}})
@@ -145,6 +163,7 @@ func systemdUninstall(s Service) []Step {
 		{Run: []string{"systemctl", "disable", "--now", s.Name()}, Anyway: true},
 		{Remove: s.unitFile()},
 		{Remove: s.secretFile()},
+		{Remove: s.backupsFile()},
 		{Run: []string{"systemctl", "daemon-reload"}},
 	}
 }
