@@ -7,6 +7,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"thawtrail/internal/trust/vault"
 )
 
 // What a machine remembers is a convenience: a damaged file is begun anew and told, one that
@@ -46,4 +48,30 @@ func TestWhatIsRememberedStopsNoStart(t *testing.T) {
 	require.Error(t, trouble)
 	require.NoError(t, k.Set("backup", "Thursday"), "until the program ends")
 	require.DirExists(t, path)
+}
+
+// Whatever lies in the box, the start goes on, and what is set from then on is remembered.
+func FuzzKept(f *testing.F) {
+	h, err := Open(f.TempDir(), nil, rand.Reader)
+	require.NoError(f, err)
+	for _, text := range []string{"", "null", `{"backup":"Tuesday"}`, `{"backup":3}`, `["backup"]`, "{"} {
+		f.Add([]byte(text))
+	}
+	f.Fuzz(func(t *testing.T, data []byte) {
+		_, save, err := h.Box(keptFile, vault.Kept)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := save(data); err != nil {
+			t.Fatal(err)
+		}
+		k, _ := h.Kept()
+		if err := k.Set("ticked", "places"); err != nil {
+			t.Fatal(err)
+		}
+		again, trouble := h.Kept()
+		if trouble != nil || again.Get("ticked") != "places" {
+			t.Errorf("%q: %v", data, trouble)
+		}
+	})
 }
