@@ -227,6 +227,43 @@ func (r *flipRun) judge(f found, place string, keys int, clean bool) {
 	}
 }
 
+// TestCutTables cuts tables off, and spoils their ends, after a kill. Badger would panic in a
+// goroutine of its own and take the program with it: they are tried before.
+func TestCutTables(t *testing.T) {
+	eachOptions(t, func(t *testing.T, o Options) {
+		_, unclosed := images(t, o)
+		tables, err := filepath.Glob(filepath.Join(unclosed, tablesName, "*.sst"))
+		require.NoError(t, err)
+		require.NotEmpty(t, tables)
+		c := startChild(t)
+		try := func(what string, spoil func(was []byte) []byte) {
+			scratch := filepath.Join(t.TempDir(), "ix")
+			copySparse(t, unclosed, scratch)
+			path := filepath.Join(scratch, tablesName, filepath.Base(tables[0]))
+			was, err := os.ReadFile(path)
+			require.NoError(t, err)
+			require.NoError(t, os.WriteFile(path, spoil(was), 0o600))
+			o := o
+			o.Dir = scratch
+			f, ok := c.open(t, o)
+			require.True(t, ok, "%s: the program ended", what)
+			require.Equal(t, Rebuilt, f.state, what)
+		}
+		size, err := os.Stat(tables[0])
+		require.NoError(t, err)
+		n := int(size.Size())
+		for _, at := range []int{0, 1, 3, 4, 20, n / 3, n / 2, n * 5 / 9, n - 5, n - 1} {
+			try(fmt.Sprintf("cut to %d of %d", at, n), func(was []byte) []byte { return was[:at] })
+		}
+		for _, at := range []int{n - 1, n - 2, n - 8, n - 20, n - 30, blockBytes - 1, blockBytes - 2} {
+			if at < n {
+				try(fmt.Sprintf("byte %d of %d", at, n), func(was []byte) []byte { was[at] ^= 0x80; return was })
+			}
+		}
+		require.NoError(t, c.stop())
+	})
+}
+
 func flip(t *testing.T, path string, off int) {
 	f, err := os.OpenFile(path, os.O_RDWR, 0)
 	require.NoError(t, err)

@@ -144,6 +144,9 @@ func (f *folder) inspect() (Opened, error) {
 	case !marked && !present:
 		return Opened{State: Fresh}, nil
 	case !marked:
+		if damage := f.tryTables(); damage != "" {
+			return f.putAside("a table of it is damaged: " + damage)
+		}
 		return Opened{State: Unclean}, nil
 	}
 	now, err := f.describe()
