@@ -99,4 +99,3 @@ func tryTable(path string, id uint64, listed badger.TableManifest, keys *badger.
 func indexCache() (*ristretto.Cache[uint64, *fb.TableIndex], error) {
 	return ristretto.NewCache(&ristretto.Config[uint64, *fb.TableIndex]{NumCounters: 10, MaxCost: cacheBytes, BufferItems: 64})
 }
-
