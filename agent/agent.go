@@ -17,7 +17,6 @@ import (
 	"log/slog"
 	"net"
 	"os"
-	"path/filepath"
 
 	"thawtrail/internal/clock"
 	"thawtrail/internal/node"
@@ -203,6 +202,6 @@ func open(ctx context.Context, cfg Config, home *trust.Home) (*replica.Replica, 
 	}
 	return &replica.Replica{
 		Store: s, Clock: cfg.Clock, Random: rand.Reader, Seals: home.Seals, Name: cfg.named(home), Joined: home.Joined, Carried: make(chan struct{}, 1),
-		Quarantine: filepath.Join(cfg.Data, "aside"), KeepFile: home.KeepAside, Log: cfg.Log, Kept: kept, BackupKey: backups,
+		Aside: home.Aside(), Scratch: cfg.Data, Log: cfg.Log, Kept: kept, BackupKey: backups,
 	}, nil
 }

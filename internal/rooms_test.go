@@ -81,7 +81,7 @@ var house = []room{
 	// What a replica answers, takes in and passes on.
 	{"wording", "caution event ledger proto/thawtrail/v1 say", "it puts states into words"},
 	{"replica", "clock event exchange ledger proto/thawtrail/v1 refusal store trust trust/pins", "it is the floor of the rooms that follow"},
-	{"replica/replicatest", "clock event exchange replica store store/index store/journal store/journal/memfs trust trust/vault", "it is a replica for tests"},
+	{"replica/replicatest", "clock event exchange replica store store/index store/journal store/journal/memfs trust trust/vault wholefile", "it is a replica for tests"},
 	{"query", "caution engine event exchange handover label ledger proof proto/thawtrail/v1 refusal replica say store unit wording zone", "it reads, and writes nothing"},
 	{"entry", "caution engine event exchange handover label ledger proto/thawtrail/v1 query refusal replica say store trust/pins wording zone", "it writes what a person entered, however that came"},
 	{"entry/entrytest", "clock entry event proto/thawtrail/v1 refusal replica/replicatest store/index store/journal store/journal/memfs", "it makes replicas for tests"},

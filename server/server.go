@@ -23,7 +23,6 @@ import (
 	"net"
 	"net/netip"
 	"os"
-	"path/filepath"
 	"regexp"
 	"slices"
 	"strings"
@@ -293,10 +292,10 @@ func openHome(ctx context.Context, cfg Config, home *trust.Home) (*hub, error) {
 	}
 	h := &hub{log: cfg.Log, home: home, gone: gone, replica: &replica.Replica{
 		Store: s, Clock: cfg.Clock, Random: rand.Reader, Seals: home.Seals, Link: here{}, Hub: true, Name: cfg.Name, Joined: home.Joined,
-		Quarantine: filepath.Join(cfg.Data, "aside"), KeepFile: home.KeepAside, Log: cfg.Log,
+		Aside: home.Aside(), Scratch: cfg.Data, Log: cfg.Log,
 		Parts: &replica.Parts{}, Kept: kept, BackupKey: backups,
 	}}
-	if h.epoch, err = hubEpoch(cfg.Data, cfg.Log, gone || s.EndsUnknown()); err != nil {
+	if h.epoch, err = hubEpoch(home, cfg.Log, gone || s.EndsUnknown()); err != nil {
 		return nil, errors.Join(err, s.Close())
 	}
 	return h, nil
@@ -315,9 +314,9 @@ var epochForm = regexp.MustCompile(`^[0-9a-f]{16}$`)
 // hubEpoch reads the epoch of this server's store, or begins one. In the place of
 // one that is lost or cannot be read a new one does no harm: what laptops knew as
 // held they then state again, and are told anew. lost says that this must be.
-func hubEpoch(dir string, log *slog.Logger, lost bool) (string, error) {
-	path := filepath.Join(dir, epochFile)
-	text, err := wholefile.Read(path, int64(len("0123456789abcdef")))
+func hubEpoch(home *trust.Home, log *slog.Logger, lost bool) (string, error) {
+	path := home.Names.Place(epochFile)
+	text, err := home.Names.Read(epochFile, int64(len("0123456789abcdef")))
 	switch {
 	case lost:
 		log.Warn("records are gone from the journal; a new hub epoch is begun, and laptops state again what they hold")
@@ -325,7 +324,7 @@ func hubEpoch(dir string, log *slog.Logger, lost bool) (string, error) {
 		return string(text), nil
 	case err == nil || errors.Is(err, wholefile.ErrTooLong):
 		log.Warn("what stands in hub.epoch is no epoch; a new one is begun, and laptops state again what they hold", "file", path)
-	case errors.Is(err, fs.ErrNotExist) && trust.Begun(dir):
+	case errors.Is(err, fs.ErrNotExist) && trust.Begun(home.Dir):
 		log.Warn("hub.epoch is gone; a new one is begun, and laptops state again what they hold", "file", path)
 	case !errors.Is(err, fs.ErrNotExist):
 		return "", fmt.Errorf("hub epoch: %w", err)
@@ -335,7 +334,7 @@ func hubEpoch(dir string, log *slog.Logger, lost bool) (string, error) {
 		return "", fmt.Errorf("hub epoch: %w", err)
 	}
 	epoch := hex.EncodeToString(raw)
-	return epoch, wholefile.Write(path, []byte(epoch))
+	return epoch, home.Names.Write(epochFile, []byte(epoch))
 }
 
 func (h *hub) practice() string {

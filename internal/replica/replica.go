@@ -68,9 +68,16 @@ type Replica struct {
 	Kept      *trust.Kept     // what this machine remembers beside its records; nil: nothing
 	BackupKey trust.BackupKey // behind the code of its backups
 
-	Log        *slog.Logger                         // required
-	Quarantine string                               // where runs that do not verify are kept for a person
-	KeepFile   func(path string, data []byte) error // how they are kept; nil: in the clear
+	Log     *slog.Logger // required
+	Aside   Aside        // keeps runs that do not verify for a person; nil: nobody does
+	Scratch string       // folder for what is too large to be held while it is read; empty: the system's
+}
+
+// Aside keeps small contents for a person, under names that sort by their age.
+type Aside interface {
+	Write(name string, contents []byte) error
+	List() (names []string, err error)
+	Remove(name string) error
 }
 
 // PracticeID is the practice that this replica's books belong to; empty for none.

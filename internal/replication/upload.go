@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"path/filepath"
 	"time"
 
 	"thawtrail/internal/bundle"
@@ -17,11 +16,7 @@ import (
 // ReadUpload takes a file of records that comes in pieces, until io.EOF. It is put
 // aside on the disk, still encrypted, because it is read twice.
 func (r Bundles) ReadPieces(ctx context.Context, code bundle.Code, next func() ([]byte, error)) (*pb.ReadBooksResponse, error) {
-	dir := ""
-	if r.Quarantine != "" {
-		dir = filepath.Dir(r.Quarantine)
-	}
-	file, err := os.CreateTemp(dir, "carried-*")
+	file, err := os.CreateTemp(r.Scratch, "carried-*")
 	if err != nil {
 		return nil, fmt.Errorf("not taken: %w", err)
 	}

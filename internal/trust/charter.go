@@ -6,14 +6,12 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"path/filepath"
 	"slices"
 
 	"google.golang.org/protobuf/proto"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/trust/vault"
-	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -37,7 +35,7 @@ const maxEnvelope = 64 << 10
 // readCharter reads the second place. One that cannot be read is as good as none.
 func (h *Home) readCharter() {
 	h.charter = &pb.Charter{}
-	raw, err := h.Vault.ReadBox(filepath.Join(h.Dir, charterFile), vault.Charter)
+	raw, err := h.Vault.ReadBox(h.Names, charterFile, vault.Charter)
 	if err == nil {
 		err = proto.Unmarshal(raw, h.charter)
 	}
@@ -94,7 +92,7 @@ func (h *Home) KeepCharter(runs []*pb.Run) (mended []string, err error) {
 // and could not be put back has nothing to be kept.
 func (h *Home) envelopes() (out []*pb.Envelope, err error) {
 	for _, d := range doubled {
-		raw, err := wholefile.Read(filepath.Join(h.Dir, d.name), maxEnvelope)
+		raw, err := h.Names.Read(d.name, maxEnvelope)
 		if errors.Is(err, fs.ErrNotExist) {
 			continue
 		}
@@ -111,7 +109,7 @@ func (h *Home) envelopes() (out []*pb.Envelope, err error) {
 
 // decayed says why the second place does not give on the disk what was kept in it.
 func (h *Home) decayed() error {
-	raw, err := h.Vault.ReadBox(filepath.Join(h.Dir, charterFile), vault.Charter)
+	raw, err := h.Vault.ReadBox(h.Names, charterFile, vault.Charter)
 	if err != nil {
 		return err
 	}
@@ -149,8 +147,7 @@ func joinRuns(a, b []*pb.Run) []*pb.Run {
 // putBack puts key files that were changed back out of their envelopes.
 func (h *Home) putBack() (mended []string, err error) {
 	for _, d := range doubled {
-		path := filepath.Join(h.Dir, d.name)
-		if _, err := h.Vault.ReadBox(path, d.label); !errors.Is(err, vault.ErrDamaged) {
+		if _, err := h.Vault.ReadBox(h.Names, d.name, d.label); !errors.Is(err, vault.ErrDamaged) {
 			continue
 		}
 		i := slices.IndexFunc(h.charter.Envelopes, func(e *pb.Envelope) bool { return e.Name == d.name })
@@ -161,7 +158,7 @@ func (h *Home) putBack() (mended []string, err error) {
 		if _, err := h.Vault.OpenBox(box, d.label); err != nil {
 			continue
 		}
-		if err := wholefile.Write(path, box); err != nil {
+		if err := h.Names.Write(d.name, box); err != nil {
 			return mended, err
 		}
 		mended = append(mended, d.name+" was damaged and is put back from its second place, "+charterFile)

@@ -15,6 +15,7 @@ import (
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/store/reach"
 	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/wholefile"
 )
 
 // contentsFile names the secret files that were written in a folder. So one that
@@ -86,9 +87,9 @@ type contents struct {
 // may have come between a file and its note.
 func (h *Home) readContents() error {
 	h.contents.save = func(data []byte) error {
-		return h.Vault.WriteBox(filepath.Join(h.Dir, contentsFile), vault.Contents, data, h.random)
+		return h.Vault.WriteBox(h.Names, contentsFile, vault.Contents, data, h.random)
 	}
-	data, err := h.Vault.ReadBox(filepath.Join(h.Dir, contentsFile), vault.Contents)
+	data, err := h.Vault.ReadBox(h.Names, contentsFile, vault.Contents)
 	switch {
 	case err == nil:
 		h.contents.names = strings.Fields(string(data))
@@ -111,8 +112,11 @@ func (h *Home) readContents() error {
 // there says that a file is in the folder, or may be: what cannot be asked is not
 // taken for gone.
 func (h *Home) there(name string) bool {
-	_, err := os.Stat(filepath.Join(h.Dir, name))
-	return !errors.Is(err, fs.ErrNotExist)
+	names := h.Names
+	if name == vault.FileName {
+		names = wholefile.Folder(h.Dir) // what opens all others never lies beside them elsewhere
+	}
+	return wholefile.There(names, name)
 }
 
 // Remake tells of files that are gone and are begun anew by themselves, or were put
@@ -221,6 +225,6 @@ func look(dir string, secret *vault.Secret) (*Home, error) {
 	if err != nil {
 		return nil, err
 	}
-	h := &Home{Dir: dir, Vault: v, random: rand.Reader}
+	h := &Home{Dir: dir, Names: wholefile.Folder(dir), Vault: v, random: rand.Reader}
 	return h, h.readContents()
 }

@@ -10,6 +10,7 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/seal"
 	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -27,16 +28,16 @@ type Keys struct {
 	unsafe bool            // something is not on the disk yet
 }
 
-// OpenKeys reads the keyring at path, or begins an empty one. The vault encrypts
-// it.
-func OpenKeys(v *vault.Vault, path string, random io.Reader) (*Keys, error) {
-	data, err := v.ReadBox(path, vault.FieldKeys)
+// OpenKeys reads the keyring among small files, or begins an empty one. The vault
+// encrypts it.
+func OpenKeys(v *vault.Vault, names wholefile.Names, random io.Reader) (*Keys, error) {
+	data, err := v.ReadBox(names, fieldsFile, vault.FieldKeys)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, fmt.Errorf("keys of sealed fields: %w", err)
 	}
-	k, err := NewKeys(data, func(ring []byte) error { return v.WriteBox(path, vault.FieldKeys, ring, random) }, random)
+	k, err := NewKeys(data, func(ring []byte) error { return v.WriteBox(names, fieldsFile, vault.FieldKeys, ring, random) }, random)
 	if err != nil {
-		return nil, fmt.Errorf("keys of sealed fields: %s: %w", path, err)
+		return nil, fmt.Errorf("keys of sealed fields: %s: %w", names.Place(fieldsFile), err)
 	}
 	return k, nil
 }

@@ -23,8 +23,7 @@ import (
 	"io"
 	"io/fs"
 	"net"
-	"os"
-	"path/filepath"
+	"path"
 	"sync"
 	"time"
 
@@ -50,6 +49,7 @@ const (
 // fields, and the practice that it joined.
 type Home struct {
 	Dir    string
+	Names  wholefile.Names // where the files beside journal and index lie
 	Vault  *vault.Vault
 	Device ed25519.PrivateKey
 	Seals  *Keys
@@ -86,7 +86,8 @@ func Open(dir string, secret *vault.Secret, random io.Reader) (*Home, error) {
 
 // OpenAtCost is Open with the cost of a new passphrase.
 func OpenAtCost(dir string, secret *vault.Secret, cost vault.Cost, random io.Reader) (*Home, error) {
-	lock, err := lockNew(dir)
+	names := wholefile.Folder(dir)
+	lock, err := lockNew(dir, names)
 	if err != nil {
 		return nil, err
 	}
@@ -98,7 +99,7 @@ func OpenAtCost(dir string, secret *vault.Secret, cost vault.Cost, random io.Rea
 	if err != nil {
 		return nil, fmt.Errorf("open %s: %w", dir, err)
 	}
-	h := &Home{Dir: dir, Vault: v, random: random}
+	h := &Home{Dir: dir, Names: names, Vault: v, random: random}
 	if err := h.readContents(); err != nil {
 		return nil, err
 	}
@@ -119,8 +120,8 @@ func OpenAtCost(dir string, secret *vault.Secret, cost vault.Cost, random io.Rea
 // lockNew makes a folder and locks it while its first files are written, so that of
 // two programs begun at once in it one alone draws its keys. A folder that has its
 // keys is not locked.
-func lockNew(dir string) (io.Closer, error) {
-	if _, err := os.Stat(filepath.Join(dir, deviceFile)); err == nil {
+func lockNew(dir string, names wholefile.Names) (io.Closer, error) {
+	if wholefile.There(names, deviceFile) {
 		return io.NopCloser(nil), nil
 	}
 	if err := wholefile.MakeFolder(dir); err != nil {
@@ -140,7 +141,7 @@ func openVault(dir string, secret *vault.Secret) (*vault.Vault, error) {
 }
 
 func (h *Home) openKeys() (*Keys, error) {
-	k, err := OpenKeys(h.Vault, filepath.Join(h.Dir, fieldsFile), h.random)
+	k, err := OpenKeys(h.Vault, h.Names, h.random)
 	if err == nil && !k.onDisk {
 		err = h.absent(fieldsFile)
 	}
@@ -153,8 +154,7 @@ func (h *Home) openKeys() (*Keys, error) {
 
 // Key reads an Ed25519 key out of a box, or draws one on first use.
 func (h *Home) Key(name string, label vault.Label) (ed25519.PrivateKey, error) {
-	path := filepath.Join(h.Dir, name)
-	seed, err := h.Vault.ReadBox(path, label)
+	seed, err := h.Vault.ReadBox(h.Names, name, label)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		return h.draw(name, label)
@@ -180,7 +180,7 @@ func (h *Home) draw(name string, label vault.Label) (ed25519.PrivateKey, error) 
 
 // write writes a small secret file, which must be there from then on.
 func (h *Home) write(name string, label vault.Label, contents []byte) error {
-	if err := h.Vault.WriteBox(filepath.Join(h.Dir, name), label, contents, h.random); err != nil {
+	if err := h.Vault.WriteBox(h.Names, name, label, contents, h.random); err != nil {
 		return err
 	}
 	h.wrote(name)
@@ -189,8 +189,7 @@ func (h *Home) write(name string, label vault.Label, contents []byte) error {
 
 // KeepKey keeps a key that was made elsewhere in a box that holds no other one.
 func (h *Home) KeepKey(name string, label vault.Label, key ed25519.PrivateKey) error {
-	path := filepath.Join(h.Dir, name)
-	seed, err := h.Vault.ReadBox(path, label)
+	seed, err := h.Vault.ReadBox(h.Names, name, label)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		return h.write(name, label, key.Seed())
@@ -206,7 +205,7 @@ func (h *Home) KeepKey(name string, label vault.Label, key ed25519.PrivateKey) e
 // contents when there is none yet.
 func (h *Home) Box(name string, label vault.Label) (contents []byte, save func([]byte) error, err error) {
 	save = func(data []byte) error { return h.write(name, label, data) }
-	contents, err = h.Vault.ReadBox(filepath.Join(h.Dir, name), label)
+	contents, err = h.Vault.ReadBox(h.Names, name, label)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, save, h.absent(name)
 	}
@@ -266,10 +265,31 @@ func (h *Home) Opens(passphrase string) bool {
 	return err == nil
 }
 
-// KeepAside keeps a file for a person as all else in this folder is kept.
-func (h *Home) KeepAside(path string, data []byte) error {
-	return h.Vault.WriteBox(path, vault.Aside, data, h.random)
+// asideFolder is where runs that did not verify are kept for a person.
+const asideFolder = "aside"
+
+// Aside keeps what came and did not verify, for a person, closed as all else here is.
+type Aside struct{ home *Home }
+
+// Aside is the place for what did not verify.
+func (h *Home) Aside() Aside { return Aside{h} }
+
+// Write keeps contents under a name.
+func (a Aside) Write(name string, contents []byte) error {
+	return a.home.Vault.WriteBox(a.home.Names, path.Join(asideFolder, name), vault.Aside, contents, a.home.random)
 }
+
+// List gives the names of what is kept, in order.
+func (a Aside) List() ([]string, error) {
+	names, err := a.home.Names.List(asideFolder)
+	for i, name := range names {
+		names[i] = path.Base(name)
+	}
+	return names, err
+}
+
+// Remove takes one away.
+func (a Aside) Remove(name string) error { return a.home.Names.Remove(path.Join(asideFolder, name)) }
 
 // pagesFile holds the secret behind the pages' cookies.
 const pagesFile = "pages.box"

@@ -21,6 +21,7 @@ import (
 	"thawtrail/internal/store/journal/memfs"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/wholefile"
 )
 
 // A laptop with nothing in its books yet serves its pages; a browser comes in by the
@@ -40,7 +41,7 @@ func Example() {
 	dir, err := os.MkdirTemp("", "")
 	must(err)
 	defer os.RemoveAll(dir)
-	keys, err := trust.OpenKeys(&vault.Vault{}, dir+"/fields.key", rand.Reader)
+	keys, err := trust.OpenKeys(&vault.Vault{}, wholefile.Folder(dir), rand.Reader)
 	must(err)
 	replica := &replica.Replica{Store: s, Clock: clock.System{}, Random: rand.Reader, Seals: keys, Link: replicatest.Alone{}, Name: "north laptop"}
 

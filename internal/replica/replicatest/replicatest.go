@@ -24,6 +24,7 @@ import (
 	"thawtrail/internal/store/journal/memfs"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/wholefile"
 )
 
 // Alone is the link of a laptop without a server.
@@ -63,7 +64,7 @@ func Open(t testing.TB, c clock.Clock, disk journal.FS, ix index.Index, seed byt
 	if err != nil {
 		return nil, err
 	}
-	keys, err := trust.OpenKeys(&vault.Vault{}, t.TempDir()+"/fields.key", random)
+	keys, err := trust.OpenKeys(&vault.Vault{}, wholefile.Folder(t.TempDir()), random)
 	require.NoError(t, err)
 	return &replica.Replica{
 		Store: s, Clock: c, Random: random, Seals: keys, Link: Alone{}, Name: name,

@@ -116,38 +116,38 @@ const (
 	maxBox    = 64 << 20
 )
 
-// WriteBox writes a small secret file durably, readable by this vault alone.
+// WriteBox writes a small secret durably under a name, readable by this vault alone.
 // The label must be the box's own.
-func (v *Vault) WriteBox(path string, label Label, contents []byte, random io.Reader) error {
+func (v *Vault) WriteBox(names wholefile.Names, name string, label Label, contents []byte, random io.Reader) error {
 	if !v.Encrypted() {
-		return wholefile.Write(path, appendCRC(append(boxHead(cipherNo), contents...)))
+		return names.Write(name, appendCRC(append(boxHead(cipherNo), contents...)))
 	}
 	aead, err := chacha20poly1305.NewX(v.Key(label))
 	if err != nil {
-		return fmt.Errorf("write %s: %w", path, err)
+		return fmt.Errorf("write %s: %w", names.Place(name), err)
 	}
 	nonce := make([]byte, aead.NonceSize())
 	if _, err := io.ReadFull(random, nonce); err != nil {
-		return fmt.Errorf("write %s: no randomness: %w", path, err)
+		return fmt.Errorf("write %s: no randomness: %w", names.Place(name), err)
 	}
 	b := append(boxHead(cipherYes), nonce...)
-	return wholefile.Write(path, appendCRC(aead.Seal(b, nonce, contents, boxPlace(label))))
+	return names.Write(name, appendCRC(aead.Seal(b, nonce, contents, boxPlace(label))))
 }
 
-// ReadBox reads what WriteBox wrote. No file is fs.ErrNotExist.
-func (v *Vault) ReadBox(path string, label Label) ([]byte, error) {
-	data, err := wholefile.Read(path, maxBox)
+// ReadBox reads what WriteBox wrote. Nothing there is fs.ErrNotExist.
+func (v *Vault) ReadBox(names wholefile.Names, name string, label Label) ([]byte, error) {
+	data, err := names.Read(name, maxBox)
 	if err != nil {
 		return nil, err
 	}
 	contents, err := v.OpenBox(data, label)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", path, err)
+		return nil, fmt.Errorf("%s: %w", names.Place(name), err)
 	}
 	return contents, nil
 }
 
-// OpenBox opens the bytes of a file that WriteBox wrote.
+// OpenBox opens the bytes that WriteBox wrote.
 func (v *Vault) OpenBox(data []byte, label Label) ([]byte, error) {
 	head := boxHead(cipherNo)
 	b, ok := cutCRC(data)

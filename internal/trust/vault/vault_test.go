@@ -17,6 +17,7 @@ import (
 
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/testrun"
+	"thawtrail/internal/wholefile"
 )
 
 // cheap is a cost for tests: the arithmetic is the same.
@@ -143,20 +144,21 @@ func TestBoxes(t *testing.T) {
 	require.NoError(t, err)
 	plain, err := Create(t.TempDir(), nil, cheap, rand.Reader)
 	require.NoError(t, err)
-	path := filepath.Join(dir, "device.key")
-	_, err = v.ReadBox(path, Device)
+	const name = "device.key"
+	names := wholefile.Folder(dir)
+	_, err = v.ReadBox(names, name, Device)
 	require.ErrorIs(t, err, fs.ErrNotExist)
 
-	require.NoError(t, v.WriteBox(path, Device, []byte("the secret"), rand.Reader))
-	got, err := v.ReadBox(path, Device)
+	require.NoError(t, v.WriteBox(names, name, Device, []byte("the secret"), rand.Reader))
+	got, err := v.ReadBox(names, name, Device)
 	require.NoError(t, err)
 	require.Equal(t, "the secret", string(got))
-	raw, err := os.ReadFile(path)
+	raw, err := os.ReadFile(names.Place(name))
 	require.NoError(t, err)
 	require.NotContains(t, string(raw), "secret")
-	_, err = v.ReadBox(path, Authority)
+	_, err = v.ReadBox(names, name, Authority)
 	require.ErrorIs(t, err, ErrDamaged, "a box moved to another place")
-	_, err = plain.ReadBox(path, Device)
+	_, err = plain.ReadBox(names, name, Device)
 	require.ErrorIs(t, err, ErrDamaged)
 	for i := range raw {
 		bad := bytes.Clone(raw)
@@ -167,11 +169,11 @@ func TestBoxes(t *testing.T) {
 		require.Equal(t, i < len(raw)-4, err != nil, "byte %d, checksum mended", i)
 	}
 
-	require.NoError(t, plain.WriteBox(path, Device, []byte("the secret"), rand.Reader))
-	got, err = plain.ReadBox(path, Device)
+	require.NoError(t, plain.WriteBox(names, name, Device, []byte("the secret"), rand.Reader))
+	got, err = plain.ReadBox(names, name, Device)
 	require.NoError(t, err)
 	require.Equal(t, "the secret", string(got))
-	_, err = v.ReadBox(path, Device)
+	_, err = v.ReadBox(names, name, Device)
 	require.ErrorIs(t, err, ErrDamaged, "a box in clear put into an encrypted folder")
 }
 
