@@ -13,7 +13,9 @@ import (
 	"net/netip"
 	"os"
 	"runtime"
+	"runtime/debug"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	proxyproto "github.com/pires/go-proxyproto"
@@ -84,6 +86,8 @@ type host struct {
 	shakes   authority.Handshakes
 	taking   chan struct{} // a place for each link that is not handed in yet
 	turns    chan struct{} // a place for each core that may work in bulk
+
+	rested atomic.Bool // a practice has come to rest since memory was given back
 
 	takes, doors, runs sync.WaitGroup // to the end of each in this order
 
@@ -161,6 +165,7 @@ func (h *host) serveAll(ctx context.Context) error {
 		return nil
 	})
 	group.Go(func() error { return h.closeIdle(ctx) })
+	group.Go(func() error { return h.giveBack(ctx) })
 	h.mu.Lock()
 	n := len(h.practices)
 	h.mu.Unlock()
@@ -371,6 +376,26 @@ func (h *host) closeIdle(ctx context.Context) error {
 			}
 		}
 		h.mu.Unlock()
+	}
+}
+
+// giveBackEvery is how often memory is given back to the system, at most: that stops the
+// work of all practices for a moment.
+const giveBackEvery = 20 * time.Second
+
+// giveBack gives memory back after practices have come to rest.
+func (h *host) giveBack(ctx context.Context) error {
+	tick := time.NewTicker(giveBackEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+			if h.rested.Swap(false) {
+				debug.FreeOSMemory()
+			}
+		}
 	}
 }
 

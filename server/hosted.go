@@ -252,7 +252,7 @@ func (h *host) serve(ctx context.Context, p *hosted, r *run) error {
 			h.opened.Observe((h.cfg.Clock.Monotonic() - began).Seconds())
 			r.answers()
 		},
-		door: p.door, turn: h.turn, measures: prometheus.WrapRegistererWith(prometheus.Labels{"practice": p.name}, h.registry),
+		door: p.door, turn: h.turn, atRest: func() { h.rested.Store(true) }, measures: prometheus.WrapRegistererWith(prometheus.Labels{"practice": p.name}, h.registry),
 	}
 	if err := cfg.fill(); err != nil {
 		return err

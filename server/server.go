@@ -77,6 +77,7 @@ type Config struct {
 	door     *local.Opened
 	measures prometheus.Registerer
 	turn     func() (done func()) // see store.Options
+	atRest   func()               // see node.Node
 }
 
 func (c *Config) fill() error {
@@ -196,7 +197,7 @@ func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error 
 	n := &node.Node{
 		Replica: h.replica, Data: cfg.Data, Doors: cfg.Doors, Listener: listener, Opens: h.home.Opens,
 		Credentials: creds, DoorKey: creds.Certificate().Leaf.PublicKey.(ed25519.PublicKey), Members: members,
-		Door: cfg.door, Measures: cfg.measures, Practice: h.practice, Epoch: func() string { return h.epoch },
+		Door: cfg.door, Measures: cfg.measures, AtRest: cfg.atRest, Practice: h.practice, Epoch: func() string { return h.epoch },
 		Metrics: cfg.Metrics, Backups: cfg.Backups, Pages: cfg.Pages, PagesReady: cfg.PagesReady, PagesSecret: h.home.PagesSecret,
 		Network: cfg.Network, NetworkSetting: "pages", NetworkReady: cfg.NetworkReady, Invites: registry.invite,
 		Register: func(s *grpc.Server) {

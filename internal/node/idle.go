@@ -14,7 +14,11 @@ const idleAfter = 20 * time.Second
 // than they keep, and where nothing is asked for more, nothing else would clear it
 // away for minutes: a laptop in a bag should not hold ten times what it needs.
 func (n *Node) idle(ctx context.Context) error {
-	releaseAfterBursts(ctx, n.Store.Changed, debug.FreeOSMemory)
+	give := n.AtRest
+	if give == nil {
+		give = debug.FreeOSMemory
+	}
+	releaseAfterBursts(ctx, n.Store.Changed, give)
 	return nil
 }
 

@@ -78,6 +78,10 @@ type Node struct {
 
 	Backups BackupPlan // what this machine saves by itself
 
+	// AtRest is told when the replica has come to rest and memory may be given back to the
+	// system; nil: that is done, for the whole process.
+	AtRest func()
+
 	// Reread reads what stands beside the journal, whenever that is read for damage; nil:
 	// nothing does.
 	Reread func(context.Context) error
