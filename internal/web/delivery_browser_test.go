@@ -32,6 +32,18 @@ func (d *laptop) slowly(by time.Duration) {
 	})
 }
 
+// deliveryPage is a delivery, open on a laptop whose books know the maker's number.
+func deliveryPage(t *testing.T) (*laptop, *webtest.Tab) {
+	d := newLaptop(t)
+	d.begin()
+	d.learns()
+	ctx := chromium(t)
+	d.enter(ctx)
+	tab := webtest.NewTab(t, ctx)
+	tab.Open(d.server.URL + "/clinic/delivery")
+	return d, tab
+}
+
 // learns has the books know what a maker's number stands for.
 func (d *laptop) learns() {
 	d.write(&pb.ProductCoded{Product: "Foal plasma", Gtin: "09501101530003"})
@@ -51,14 +63,8 @@ func (d *laptop) bagsOf() map[string]int {
 // TestScansOutrunTheAnswers scans faster than the laptop answers, which goes away and comes
 // back meanwhile, while the page is loaded anew: each scan counts once, in its order.
 func TestScansOutrunTheAnswers(t *testing.T) {
-	d := newLaptop(t)
-	d.begin()
-	d.learns()
+	d, tab := deliveryPage(t)
 	d.slowly(150 * time.Millisecond)
-	ctx := chromium(t)
-	d.enter(ctx)
-	tab := webtest.NewTab(t, ctx)
-	tab.Open(d.server.URL + "/clinic/delivery")
 	scan := func(batches ...string) {
 		for _, b := range batches {
 			tab.Scan(gtin + "1728033110" + b + "{GS}")
@@ -93,14 +99,8 @@ func TestScansOutrunTheAnswers(t *testing.T) {
 // TestAnAnswerWaitsForTheFinger presses a button while an answer comes that would replace it:
 // the press counts, after the scan before it.
 func TestAnAnswerWaitsForTheFinger(t *testing.T) {
-	d := newLaptop(t)
-	d.begin()
-	d.learns()
+	d, tab := deliveryPage(t)
 	d.slowly(300 * time.Millisecond)
-	ctx := chromium(t)
-	d.enter(ctx)
-	tab := webtest.NewTab(t, ctx)
-	tab.Open(d.server.URL + "/clinic/delivery")
 	tab.Scan(gtin + "1728033110K3{GS}")
 	tab.Sees("#delivery-said", "1 bag in all")
 	tab.Choose("place", "north car")
@@ -141,13 +141,7 @@ func TestAScannersSeparatorIsAKey(t *testing.T) {
 // TestAScanWithTheFocusNowhere has the vet press beside all fields before scanning: the
 // codes go into the field that there is for them.
 func TestAScanWithTheFocusNowhere(t *testing.T) {
-	d := newLaptop(t)
-	d.begin()
-	d.learns()
-	ctx := chromium(t)
-	d.enter(ctx)
-	tab := webtest.NewTab(t, ctx)
-	tab.Open(d.server.URL + "/clinic/delivery")
+	_, tab := deliveryPage(t)
 	webtest.Ask[any](tab, `document.activeElement.blur()`)
 	tab.Scan(gtin + "1728033110K3{GS}")
 	tab.Sees("#delivery-said", "K3: 1 bag")
