@@ -32,8 +32,8 @@ func (d *laptop) slowly(by time.Duration) {
 	})
 }
 
-// deliveryPage is a delivery, open on a laptop whose books know the maker's number.
-func deliveryPage(t *testing.T) (*laptop, *webtest.Tab) {
+// openDelivery is a delivery, open on a laptop whose books know the maker's number.
+func openDelivery(t *testing.T) (*laptop, *webtest.Tab) {
 	d := newLaptop(t)
 	d.begin()
 	d.learns()
@@ -63,7 +63,7 @@ func (d *laptop) bagsOf() map[string]int {
 // TestScansOutrunTheAnswers scans faster than the laptop answers, which goes away and comes
 // back meanwhile, while the page is loaded anew: each scan counts once, in its order.
 func TestScansOutrunTheAnswers(t *testing.T) {
-	d, tab := deliveryPage(t)
+	d, tab := openDelivery(t)
 	d.slowly(150 * time.Millisecond)
 	scan := func(batches ...string) {
 		for _, b := range batches {
@@ -99,7 +99,7 @@ func TestScansOutrunTheAnswers(t *testing.T) {
 // TestAnAnswerWaitsForTheFinger presses a button while an answer comes that would replace it:
 // the press counts, after the scan before it.
 func TestAnAnswerWaitsForTheFinger(t *testing.T) {
-	d, tab := deliveryPage(t)
+	d, tab := openDelivery(t)
 	d.slowly(300 * time.Millisecond)
 	tab.Scan(gtin + "1728033110K3{GS}")
 	tab.Sees("#delivery-said", "1 bag in all")
@@ -141,7 +141,7 @@ func TestAScannersSeparatorIsAKey(t *testing.T) {
 // TestAScanWithTheFocusNowhere has the vet press beside all fields before scanning: the
 // codes go into the field that there is for them.
 func TestAScanWithTheFocusNowhere(t *testing.T) {
-	_, tab := deliveryPage(t)
+	_, tab := openDelivery(t)
 	webtest.Ask[any](tab, `document.activeElement.blur()`)
 	tab.Scan(gtin + "1728033110K3{GS}")
 	tab.Sees("#delivery-said", "K3: 1 bag")
