@@ -109,7 +109,7 @@ func TestAnAnswerWaitsForTheFinger(t *testing.T) {
 	tab.Scan(gtin + "1728033110K3{GS}")
 	tab.Scan(gtin + "1728033110K3{GS}")
 	require.Equal(t, stood, webtest.Ask[float64](tab, bottomOfTake), "what tells of waiting scans moves no button away")
-	tab.PressFor("Take 1", time.Second)
+	tab.PressFor("#delivery-done", "Take", time.Second)
 	tab.Arrives("/clinic/labels")
 	require.Equal(t, map[string]int{"K3": 3}, without(d.bagsOf(), "H-2207"))
 }

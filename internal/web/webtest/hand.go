@@ -79,10 +79,10 @@ func (t *Tab) DoublePress(words string) {
 	t.click(at, 2)
 }
 
-// PressFor presses a button and lets it go some time later.
-func (t *Tab) PressFor(words string, held time.Duration) {
+// PressFor presses a button in a part of the page and lets it go some time later.
+func (t *Tab) PressFor(within, words string, held time.Duration) {
 	t.tb.Helper()
-	at := t.reach(fmt.Sprintf("a button %q", words), pressable("body", words))
+	at := t.reach(fmt.Sprintf("a button %q in %s", words, within), pressable(within, words))
 	began := time.Now()
 	t.Done.point(&t.hand)
 	require.NoError(t.tb, chromedp.Do(t.ctx, chromedp.MouseEvent(chromedp.MousePressed, at.X, at.Y, chromedp.ButtonLeft, chromedp.ClickCount(1))))

@@ -66,7 +66,7 @@
 
   // A button that is replaced between the press and the release is never pressed: what
   // changes the page waits for the finger.
-  const HELD_MS = 3000; // a release outside the window may never be told
+  const HELD_MS = 10000; // a release outside the window may never be told
   let held = null, letGo = () => {};
   addEventListener("pointerdown", () => {
     letGo();
