@@ -18,8 +18,10 @@ import (
 	"net"
 	"os"
 
+	"thawtrail/internal/access"
 	"thawtrail/internal/clock"
 	"thawtrail/internal/node"
+	"thawtrail/internal/query"
 	"thawtrail/internal/replica"
 	"thawtrail/internal/replication"
 	"thawtrail/internal/rpc"
@@ -27,6 +29,9 @@ import (
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/vault"
+	pb "thawtrail/proto/thawtrail/v1"
+
+	"google.golang.org/grpc"
 )
 
 // Config says how an agent runs.
@@ -127,6 +132,8 @@ func run(ctx context.Context, cfg Config, home *trust.Home, r *replica.Replica, 
 	}
 	link, way := newLink(cfg, home, r)
 	r.Link = link
+	office := &office{home: home, who: access.Ordering{Reader: query.Reader{Replica: r}}, way: way}
+	n.Register = func(s *grpc.Server) { pb.RegisterHubServiceServer(s, office) }
 	cfg.Opened(r)
 	n.Practice, n.Epoch, n.Loops = link.Practice, link.HubEpoch, []node.Part{
 		{Name: "link", Run: link.Run},

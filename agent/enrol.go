@@ -94,10 +94,13 @@ func Enrol(ctx context.Context, cfg Config, code invite.Code) (Enrolled, error) 
 		Print: code.Print(), Fits: code.Fits, Before: func() { before.Store(true) },
 		Shown: func(_, server ed25519.PublicKey) { channel.Store([]byte(server)) },
 	}
-	conn, err := meet(ctx, cfg.Server, authority.Enrolment(joining))
+	conn, err := meet(ctx, Addresses(cfg.Server), authority.Enrolment(joining))
 	if err != nil && before.Load() {
 		joining.Print = ""
-		conn, err = meet(ctx, cfg.Server, authority.Enrolment(joining))
+		conn, err = meet(ctx, Addresses(cfg.Server), authority.Enrolment(joining))
+	}
+	if err == nil && conn == nil {
+		err = refusal.New("server", cfg.Server, "HOST:PORT of the clinic's server")
 	}
 	if err != nil {
 		return Enrolled{}, err
@@ -117,22 +120,26 @@ func Enrol(ctx context.Context, cfg Config, code invite.Code) (Enrolled, error) 
 	return j.accept(code, req, resp, cfg.Server)
 }
 
-// meet makes a link to the first of the server's addresses that answers.
-func meet(ctx context.Context, setting string, creds credentials.TransportCredentials) (*grpc.ClientConn, error) {
+// meetWithin is how long one address may take to answer.
+const meetWithin = 10 * time.Second
+
+// meet makes a link to the first of the server's addresses that answers; nil when there
+// are none.
+func meet(ctx context.Context, addresses []string, creds credentials.TransportCredentials) (*grpc.ClientConn, error) {
 	var failed error
-	for _, address := range Addresses(setting) {
+	for _, address := range addresses {
 		conn, err := rpc.Dial(address, creds)
 		if err != nil {
 			return nil, refusal.New("server", address, "HOST:PORT of the clinic's server")
 		}
 		// The first call makes the link; then it is known whose it is.
-		if _, err = healthpb.NewHealthClient(conn).Check(ctx, &healthpb.HealthCheckRequest{}); err == nil {
+		first, cancel := context.WithTimeout(ctx, meetWithin)
+		_, err = healthpb.NewHealthClient(conn).Check(first, &healthpb.HealthCheckRequest{})
+		cancel()
+		if err == nil {
 			return conn, nil
 		}
 		failed = errors.Join(failed, fmt.Errorf("the server at %s: %w", address, rpc.Sentence(err)), conn.Close())
-	}
-	if failed == nil {
-		failed = refusal.New("server", setting, "HOST:PORT of the clinic's server")
 	}
 	return nil, failed
 }

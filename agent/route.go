@@ -62,6 +62,18 @@ func (r *route) Dial(arrived func()) (replication.Peer, error) {
 	return p, nil
 }
 
+// addresses are all of them, beginning with the one that answered last.
+func (r *route) addresses() []string {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	all := Addresses(r.setting)
+	if len(all) == 0 {
+		return nil
+	}
+	at := r.next % len(all)
+	return slices.Concat(all[at:], all[:at])
+}
+
 func (r *route) now() string {
 	r.mu.Lock()
 	defer r.mu.Unlock()

@@ -68,6 +68,7 @@ var house = []room{
 	{"trust/authority", "refusal trust/transcript", "it knows keys and who is entitled to what connection"},
 	{"trust/local", "trust/authority wholefile", "it is the way to a daemon of the same machine"},
 	{"trust/invite", "proto/thawtrail/v1 refusal trust/authority trust/guess trust/transcript trust/vault", "it lets a laptop join"},
+	{"trust/order", "event proto/thawtrail/v1 trust/guess trust/invite", "it signs and reads what an owner orders, and knows no books"},
 	{"trust", "event proto/thawtrail/v1 refusal seal store store/reach trust/authority trust/pins trust/vault wholefile", "it opens a data folder, and serves nobody"},
 
 	// What goes by hand.
@@ -109,8 +110,8 @@ var house = []room{
 	{"service", "refusal trust/local wholefile", "it tells the system what to start, and knows no records"},
 	{"logfile", "wholefile", "it keeps lines, whoever says them"},
 	{"node", "access proto/thawtrail/v1 query refusal replica replication rpc store trust trust/authority trust/local trust/phones trust/vault web", "it runs one replica, and is neither server nor agent"},
-	{"server", "access bundle clock entry event exchange ledger node proto/thawtrail/v1 refusal replica replication rpc store store/reach trust trust/authority trust/guess trust/invite trust/local trust/vault wholefile", "it is what a server is more than a node"},
-	{"agent", "clock event exchange node proto/thawtrail/v1 refusal replica replication rpc store trust trust/authority trust/invite trust/vault wholefile", "it is what a laptop is more than a node"},
+	{"server", "access bundle clock entry event exchange ledger node proto/thawtrail/v1 refusal replica replication rpc store store/reach trust trust/authority trust/guess trust/invite trust/local trust/order trust/vault wholefile", "it is what a server is more than a node"},
+	{"agent", "access clock event exchange node proto/thawtrail/v1 query refusal replica replication rpc store trust trust/authority trust/invite trust/order trust/vault wholefile", "it is what a laptop is more than a node"},
 	{"demo/wire", "", "it is a network that can be cut"},
 	{"demo", "clock demo/wire label proto/thawtrail/v1 refusal trust/local trust/vault wholefile", "it runs the real programs, and reaches into none"},
 	{"rehearse", "agent clock demo/wire ledger proto/thawtrail/v1 query replica say server store/filelock trust/invite trust/local trust/vault", "it runs the real programs beside the real work, reads the case and directs the rest"},

@@ -64,17 +64,27 @@ func newRegistry(h *hub, root ed25519.PrivateKey, members *access.Members, links
 
 // Invite makes a one-time code for a laptop of a person.
 func (g *registry) Invite(ctx context.Context, req *pb.InviteRequest) (*pb.InviteResponse, error) {
-	out, err := g.invite(ctx, req)
+	out, err := g.inviteHere(ctx, req)
 	return out, rpc.Status(err)
 }
 
-func (g *registry) invite(ctx context.Context, req *pb.InviteRequest) (*pb.InviteResponse, error) {
+// inviteHere invites for whoever sits at the server.
+func (g *registry) inviteHere(ctx context.Context, req *pb.InviteRequest) (*pb.InviteResponse, error) {
+	return g.invite(ctx, req, nil)
+}
+
+// invite makes a code; ordered is how an owner's laptop knew who ordered it, nil at the
+// server itself.
+func (g *registry) invite(ctx context.Context, req *pb.InviteRequest, ordered *pb.AuthorProof) (*pb.InviteResponse, error) {
 	for _, r := range req.Roles {
 		if r == pb.Role_ROLE_UNSPECIFIED || pb.Role_name[int32(r)] == "" {
 			return nil, refusal.New("role", r, "vet, assistant, clinic or owner")
 		}
 	}
-	in := invite.Invite{Roles: slices.Compact(slices.Sorted(slices.Values(req.Roles)))}
+	in := invite.Invite{
+		Roles:     slices.Compact(slices.Sorted(slices.Values(req.Roles))),
+		OrderedAt: ordered.GetOrderedAt(), ProvenUs: ordered.GetProvenUs(),
+	}
 	var err error
 	if in.By, err = g.owner(ctx, req.By); err != nil {
 		return nil, err
@@ -211,7 +221,7 @@ func (g *registry) enter(ctx context.Context, claim *pb.EnrolClaim, in *invite.I
 	sum := sha256.Sum256(in.Key)
 	request := "enrol-" + hex.EncodeToString(sum[:8])
 	if in.New {
-		answer, err := g.writes.Write(ctx, &pb.WriteRequest{RequestId: request + "-person", Author: in.By,
+		answer, err := g.writes.WriteBy(ctx, entry.Actor{Ordered: in.Ordered()}, &pb.WriteRequest{RequestId: request + "-person", Author: in.By,
 			Entry: &pb.Entry{Body: &pb.Entry_PersonAdded{PersonAdded: &pb.PersonAdded{Name: in.Name}}}})
 		if err != nil {
 			return err
@@ -225,13 +235,13 @@ func (g *registry) enter(ctx context.Context, claim *pb.EnrolClaim, in *invite.I
 		return err
 	}
 	if lacking := slices.DeleteFunc(slices.Clone(in.Roles), func(r pb.Role) bool { return slices.Contains(rights.Roles(in.Person), r) }); len(lacking) > 0 {
-		_, err := g.writes.Write(ctx, &pb.WriteRequest{RequestId: request + "-roles", Author: in.By,
+		_, err := g.writes.WriteBy(ctx, entry.Actor{Ordered: in.Ordered()}, &pb.WriteRequest{RequestId: request + "-roles", Author: in.By,
 			Entry: &pb.Entry{Body: &pb.Entry_RoleGranted{RoleGranted: &pb.RoleGranted{Person: in.Person, Roles: lacking}}}})
 		if err != nil {
 			return err
 		}
 	}
-	drafts, err := access.Admission{Claim: claim, By: in.By, Person: in.Person, Practice: g.home.Joined.Practice}.Drafts(rights)
+	drafts, err := access.Admission{Claim: claim, By: in.By, Person: in.Person, Practice: g.home.Joined.Practice, Proof: in.Ordered()}.Drafts(rights)
 	if err != nil || len(drafts) == 0 {
 		return err
 	}
@@ -269,11 +279,13 @@ func payloadOf[M proto.Message](ctx context.Context, s *store.Store, record stri
 // RevokeDevice shuts a laptop out: what it wrote up to what this server holds
 // still counts, its links are cut before the answer.
 func (g *registry) RevokeDevice(ctx context.Context, req *pb.RevokeDeviceRequest) (*pb.RevokeDeviceResponse, error) {
-	out, err := g.revoke(ctx, req)
+	out, err := g.revoke(ctx, req, nil)
 	return out, rpc.Status(err)
 }
 
-func (g *registry) revoke(ctx context.Context, req *pb.RevokeDeviceRequest) (*pb.RevokeDeviceResponse, error) {
+// revoke shuts a laptop out; ordered is how an owner's laptop knew who ordered it, nil at
+// the server itself.
+func (g *registry) revoke(ctx context.Context, req *pb.RevokeDeviceRequest, ordered *pb.AuthorProof) (*pb.RevokeDeviceResponse, error) {
 	by, err := g.owner(ctx, req.By)
 	if err != nil {
 		return nil, err
@@ -286,12 +298,16 @@ func (g *registry) revoke(ctx context.Context, req *pb.RevokeDeviceRequest) (*pb
 	if err != nil || len(id) == 0 {
 		return nil, refusal.New("device", req.Device, "the first digits of a laptop's id, as `people` lists them")
 	}
+	if at := ordered.GetOrderedAt(); at != nil && bytes.HasPrefix(at, id) {
+		// Its link would be cut before the answer, and nobody left who can order.
+		return nil, refusal.Conflict("device", req.Device, "another laptop than the one on which this is ordered")
+	}
 	reason := req.Reason
 	if reason == "" {
 		reason = "shut out on the server"
 	}
 	before := g.links.Len()
-	answer, err := g.writes.Write(ctx, &pb.WriteRequest{Author: by,
+	answer, err := g.writes.WriteBy(ctx, entry.Actor{Ordered: ordered}, &pb.WriteRequest{Author: by,
 		Entry: &pb.Entry{Body: &pb.Entry_RightsRevoked{RightsRevoked: &pb.RightsRevoked{Device: id, Reason: reason}}}})
 	if err != nil {
 		return nil, err

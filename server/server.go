@@ -199,10 +199,11 @@ func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error 
 		Credentials: creds, DoorKey: creds.Certificate().Leaf.PublicKey.(ed25519.PublicKey), Members: members,
 		Door: cfg.door, Measures: cfg.measures, AtRest: cfg.atRest, Practice: h.practice, Epoch: func() string { return h.epoch },
 		Metrics: cfg.Metrics, Backups: cfg.Backups, Pages: cfg.Pages, PagesReady: cfg.PagesReady, PagesSecret: h.home.PagesSecret,
-		Network: cfg.Network, NetworkSetting: "pages", NetworkReady: cfg.NetworkReady, Invites: registry.invite,
+		Network: cfg.Network, NetworkSetting: "pages", NetworkReady: cfg.NetworkReady, Invites: registry.inviteHere,
 		Register: func(s *grpc.Server) {
 			pb.RegisterEnrolServiceServer(s, registry)
 			pb.RegisterHubServiceServer(s, registry)
+			pb.RegisterOrderServiceServer(s, newOrders(registry))
 			pb.RegisterCharterServiceServer(s, charter)
 		},
 		Reread: charter.reread,

@@ -2,6 +2,7 @@ package access
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/ed25519"
 	"encoding/hex"
@@ -23,6 +24,9 @@ type Admission struct {
 	By       string // the owner's id
 	Person   string // the id of whose laptop it is
 	Practice string // the practice that it joins
+	// Proof is how the owner's laptop knew the owner who ordered this; nil: it was said
+	// at the server.
+	Proof *pb.AuthorProof
 }
 
 // Drafts are the entries that let the laptop and what it wrote before into the books;
@@ -41,7 +45,7 @@ func (a Admission) Drafts(rights *ledger.Rights) ([]store.Draft, error) {
 		return nil, refusal.Fail(refusal.ErrDenied, "who made this code is no owner any more")
 	}
 	draft := func(t event.Type) store.Draft {
-		return store.Draft{Type: t, Author: a.By, Grant: grant[:], Proof: &pb.AuthorProof{Kind: pb.ProofKind_PROOF_KIND_NONE}}
+		return store.Draft{Type: t, Author: a.By, Grant: grant[:], Proof: cmp.Or(a.Proof, &pb.AuthorProof{Kind: pb.ProofKind_PROOF_KIND_NONE})}
 	}
 	added := draft(event.TypeDeviceAdded)
 	added.Payload = &pb.DeviceAdded{Device: id, PublicKey: a.Claim.PublicKey, Name: a.Claim.DeviceName, Person: a.Person}

@@ -10,10 +10,12 @@ import (
 )
 
 // Actor is who writes: the session where it was typed. Nobody says that no one has
-// signed on there, because the page is locked.
+// signed on there, because the page is locked. Ordered is how another laptop knew the
+// author, of what it ordered this machine to write; nil: it was entered here.
 type Actor struct {
 	Session pins.Session
 	Nobody  bool
+	Ordered *pb.AuthorProof
 }
 
 // typing is who was switched to at a session; empty for nobody.
@@ -40,6 +42,9 @@ func AsksPIN(spec *event.Spec) bool { return asksPIN(spec, nil) }
 // another's name. For all else the proof of the session counts. Without proof an entry
 // is made all the same, and says so; of an act that asked, it also says why.
 func (w *Writer) proofOf(e *pending, actor Actor, req *pb.WriteRequest) (*pb.AuthorProof, string) {
+	if actor.Ordered != nil {
+		return actor.Ordered, ""
+	}
 	none := &pb.AuthorProof{Kind: pb.ProofKind_PROOF_KIND_NONE}
 	asks := asksPIN(e.spec, req.Overrides) && !e.takesBack()
 	var proven time.Time

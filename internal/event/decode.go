@@ -278,6 +278,8 @@ func (f *fields) proof(a *pb.AuthorProof) *pb.AuthorProof {
 			a.Kind = pb.ProofKind(p.varint())
 		case 2:
 			a.ProvenUs = int64(p.varint())
+		case 3:
+			a.OrderedAt = p.bytes()
 		default:
 			p.ok = false
 		}

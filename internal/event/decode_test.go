@@ -21,7 +21,7 @@ func full() *pb.Header {
 		Entities: []*pb.EntityKey{{Kind: KindBag, Id: "A"}, {Kind: "other", Id: "B"}, {}, {Kind: KindCase}, {Id: "five"}},
 		Type:     60, Critical: true, References: [][]byte{hash, {1}}, Grant: hash, RequestId: "r", ProgramVersion: "p", EngineVersion: "e",
 		OccurredAt: &pb.Moment{UnixMs: 12, Zone: "Europe/Dublin", Precision: 2, Source: 1, UtcOffsetMin: new(int32(-570))},
-		Author:     "someone", AuthorProof: &pb.AuthorProof{Kind: 1, ProvenUs: 3}, PayloadHash: hash, HubUs: 1, Device: []byte("0123456789abcdef"),
+		Author:     "someone", AuthorProof: &pb.AuthorProof{Kind: 1, ProvenUs: 3, OrderedAt: []byte("0123456789abcdef")}, PayloadHash: hash, HubUs: 1, Device: []byte("0123456789abcdef"),
 	}
 }
 

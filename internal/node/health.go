@@ -56,6 +56,7 @@ var needs = map[string][]string{
 	pb.PageService_ServiceDesc.ServiceName:     {partPages},
 	pb.EnrolService_ServiceDesc.ServiceName:    {partMembers},
 	pb.HubService_ServiceDesc.ServiceName:      {partMembers},
+	pb.OrderService_ServiceDesc.ServiceName:    {partMembers},
 	pb.ExchangeService_ServiceDesc.ServiceName: {partMembers},
 }
 

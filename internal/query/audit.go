@@ -304,6 +304,9 @@ func (b *ReadView) fullRecord(out *pb.GetRecordResponse, r *event.Record) {
 	if us := h.AuthorProof.GetProvenUs(); us != 0 {
 		out.ProvenAt = b.At(time.UnixMicro(us))
 	}
+	if at := h.AuthorProof.GetOrderedAt(); len(at) > 0 {
+		out.OrderedAt = b.LaptopName(at)
+	}
 	for _, k := range r.Touches() {
 		out.Entities = append(out.Entities, k.String())
 	}

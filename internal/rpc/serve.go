@@ -37,13 +37,13 @@ const (
 )
 
 // Services that a caller from another machine may call: an admitted laptop
-// exchanges records, a stranger may join, a laptop may bring back what a server in
+// exchanges records and an owner's gives orders, a stranger may join, a laptop may bring back what a server in
 // doubt has lost, and anyone may ask whether the program is up. Questions and entries are for this machine alone: each laptop has its
 // own books, and vouches for its own people.
 func newGate(members authority.Members, token string) *authority.Gate {
 	return &authority.Gate{
 		Members: members, Token: token, Within: answerWithin,
-		Device:  []string{pb.ExchangeService_ServiceDesc.ServiceName},
+		Device:  []string{pb.ExchangeService_ServiceDesc.ServiceName, pb.OrderService_ServiceDesc.ServiceName},
 		Enrol:   []string{pb.EnrolService_ServiceDesc.ServiceName},
 		Unknown: []string{pb.CharterService_ServiceDesc.ServiceName},
 		Anyone:  []string{healthpb.Health_ServiceDesc.ServiceName},

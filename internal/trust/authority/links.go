@@ -5,6 +5,7 @@ import (
 	"errors"
 	"net"
 	"sync"
+	"sync/atomic"
 	"time"
 )
 
@@ -27,6 +28,7 @@ type Links struct {
 	probes    int                              // guarded by mu
 
 	shakes Handshakes
+	made   atomic.Uint64 // links so far
 }
 
 // Handshakes counts those that are under way. The zero value is none.

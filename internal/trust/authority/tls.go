@@ -51,6 +51,7 @@ type Caller struct {
 	Way    Way
 	Device ed25519.PublicKey // ByDevice and ByUnknown only
 	Server ed25519.PublicKey // the key of the TLS certificate that was shown
+	Link   uint64            // tells this link from every other one of this run
 }
 
 // AuthType implements credentials.AuthInfo.
@@ -128,7 +129,10 @@ func (c *Credentials) ServerHandshake(raw net.Conn) (net.Conn, credentials.AuthI
 	}
 	s := conn.ConnectionState()
 	leaf := c.Certificate().Leaf
-	caller := Caller{CommonAuthInfo: credentials.CommonAuthInfo{SecurityLevel: credentials.PrivacyAndIntegrity}, Server: leaf.PublicKey.(ed25519.PublicKey)}
+	caller := Caller{
+		CommonAuthInfo: credentials.CommonAuthInfo{SecurityLevel: credentials.PrivacyAndIntegrity},
+		Server:         leaf.PublicKey.(ed25519.PublicKey), Link: c.Links.made.Add(1),
+	}
 	switch kindOf(s.ServerName, leaf) {
 	case practiceName:
 		caller.Way = ByDevice

@@ -47,6 +47,22 @@ type Invite struct {
 	By        string    `json:"by"`
 	ExpiresMs int64     `json:"expires_ms"`
 	Used      []byte    `json:"used,omitempty"` // the device key that used it
+	// Of a code that an owner ordered from afar: the laptop where, and when the owner was
+	// proven there by PIN.
+	OrderedAt []byte `json:"ordered_at,omitempty"`
+	ProvenUs  int64  `json:"proven_us,omitempty"`
+}
+
+// Ordered is how the laptop that ordered the code knew the owner; nil: it was made at
+// the server.
+func (i *Invite) Ordered() *pb.AuthorProof {
+	switch {
+	case i.OrderedAt == nil:
+		return nil
+	case i.ProvenUs != 0:
+		return &pb.AuthorProof{Kind: pb.ProofKind_PROOF_KIND_PIN, ProvenUs: i.ProvenUs, OrderedAt: i.OrderedAt}
+	}
+	return &pb.AuthorProof{Kind: pb.ProofKind_PROOF_KIND_NONE, OrderedAt: i.OrderedAt}
 }
 
 // Registry is the open codes of a server. It is safe for concurrent use.

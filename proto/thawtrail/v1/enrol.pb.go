@@ -353,6 +353,383 @@ func (x *EnrolAnswer) GetRehearsal() bool {
 	return false
 }
 
+type ChallengeRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ChallengeRequest) Reset() {
+	*x = ChallengeRequest{}
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ChallengeRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ChallengeRequest) ProtoMessage() {}
+
+func (x *ChallengeRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ChallengeRequest.ProtoReflect.Descriptor instead.
+func (*ChallengeRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{4}
+}
+
+type ChallengeResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Challenge     []byte                 `protobuf:"bytes,1,opt,name=challenge,proto3" json:"challenge,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ChallengeResponse) Reset() {
+	*x = ChallengeResponse{}
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ChallengeResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ChallengeResponse) ProtoMessage() {}
+
+func (x *ChallengeResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ChallengeResponse.ProtoReflect.Descriptor instead.
+func (*ChallengeResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *ChallengeResponse) GetChallenge() []byte {
+	if x != nil {
+		return x.Challenge
+	}
+	return nil
+}
+
+type OrderRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// A serialized OwnerOrder. These bytes are signed, nobody marshals them again.
+	Order []byte `protobuf:"bytes,1,opt,name=order,proto3" json:"order,omitempty"`
+	// Ed25519 by the laptop's device key.
+	Signature     []byte `protobuf:"bytes,2,opt,name=signature,proto3" json:"signature,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OrderRequest) Reset() {
+	*x = OrderRequest{}
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OrderRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OrderRequest) ProtoMessage() {}
+
+func (x *OrderRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OrderRequest.ProtoReflect.Descriptor instead.
+func (*OrderRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *OrderRequest) GetOrder() []byte {
+	if x != nil {
+		return x.Order
+	}
+	return nil
+}
+
+func (x *OrderRequest) GetSignature() []byte {
+	if x != nil {
+		return x.Signature
+	}
+	return nil
+}
+
+// OwnerOrder is one thing that an owner orders.
+type OwnerOrder struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The record that founded the practice, by hash.
+	Founding []byte `protobuf:"bytes,1,opt,name=founding,proto3" json:"founding,omitempty"`
+	// Id of the laptop that signs.
+	Device []byte `protobuf:"bytes,2,opt,name=device,proto3" json:"device,omitempty"`
+	// What the server asked this laptop over this link, 32 random bytes.
+	Challenge []byte `protobuf:"bytes,3,opt,name=challenge,proto3" json:"challenge,omitempty"`
+	// Id of the owner.
+	Person string `protobuf:"bytes,4,opt,name=person,proto3" json:"person,omitempty"`
+	// How the laptop knew the owner.
+	Proof *AuthorProof `protobuf:"bytes,5,opt,name=proof,proto3" json:"proof,omitempty"`
+	// Types that are valid to be assigned to Action:
+	//
+	//	*OwnerOrder_Invite
+	//	*OwnerOrder_AdmitFile
+	//	*OwnerOrder_RevokeDevice
+	Action        isOwnerOrder_Action `protobuf_oneof:"action"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OwnerOrder) Reset() {
+	*x = OwnerOrder{}
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OwnerOrder) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OwnerOrder) ProtoMessage() {}
+
+func (x *OwnerOrder) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OwnerOrder.ProtoReflect.Descriptor instead.
+func (*OwnerOrder) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *OwnerOrder) GetFounding() []byte {
+	if x != nil {
+		return x.Founding
+	}
+	return nil
+}
+
+func (x *OwnerOrder) GetDevice() []byte {
+	if x != nil {
+		return x.Device
+	}
+	return nil
+}
+
+func (x *OwnerOrder) GetChallenge() []byte {
+	if x != nil {
+		return x.Challenge
+	}
+	return nil
+}
+
+func (x *OwnerOrder) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *OwnerOrder) GetProof() *AuthorProof {
+	if x != nil {
+		return x.Proof
+	}
+	return nil
+}
+
+func (x *OwnerOrder) GetAction() isOwnerOrder_Action {
+	if x != nil {
+		return x.Action
+	}
+	return nil
+}
+
+func (x *OwnerOrder) GetInvite() *InviteRequest {
+	if x != nil {
+		if x, ok := x.Action.(*OwnerOrder_Invite); ok {
+			return x.Invite
+		}
+	}
+	return nil
+}
+
+func (x *OwnerOrder) GetAdmitFile() *AdmitFileRequest {
+	if x != nil {
+		if x, ok := x.Action.(*OwnerOrder_AdmitFile); ok {
+			return x.AdmitFile
+		}
+	}
+	return nil
+}
+
+func (x *OwnerOrder) GetRevokeDevice() *RevokeDeviceRequest {
+	if x != nil {
+		if x, ok := x.Action.(*OwnerOrder_RevokeDevice); ok {
+			return x.RevokeDevice
+		}
+	}
+	return nil
+}
+
+type isOwnerOrder_Action interface {
+	isOwnerOrder_Action()
+}
+
+type OwnerOrder_Invite struct {
+	Invite *InviteRequest `protobuf:"bytes,10,opt,name=invite,proto3,oneof"`
+}
+
+type OwnerOrder_AdmitFile struct {
+	AdmitFile *AdmitFileRequest `protobuf:"bytes,11,opt,name=admit_file,json=admitFile,proto3,oneof"`
+}
+
+type OwnerOrder_RevokeDevice struct {
+	RevokeDevice *RevokeDeviceRequest `protobuf:"bytes,12,opt,name=revoke_device,json=revokeDevice,proto3,oneof"`
+}
+
+func (*OwnerOrder_Invite) isOwnerOrder_Action() {}
+
+func (*OwnerOrder_AdmitFile) isOwnerOrder_Action() {}
+
+func (*OwnerOrder_RevokeDevice) isOwnerOrder_Action() {}
+
+// OrderResponse is the answer to the action that was ordered.
+type OrderResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Types that are valid to be assigned to Answer:
+	//
+	//	*OrderResponse_Invite
+	//	*OrderResponse_AdmitFile
+	//	*OrderResponse_RevokeDevice
+	Answer        isOrderResponse_Answer `protobuf_oneof:"answer"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OrderResponse) Reset() {
+	*x = OrderResponse{}
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OrderResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OrderResponse) ProtoMessage() {}
+
+func (x *OrderResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OrderResponse.ProtoReflect.Descriptor instead.
+func (*OrderResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *OrderResponse) GetAnswer() isOrderResponse_Answer {
+	if x != nil {
+		return x.Answer
+	}
+	return nil
+}
+
+func (x *OrderResponse) GetInvite() *InviteResponse {
+	if x != nil {
+		if x, ok := x.Answer.(*OrderResponse_Invite); ok {
+			return x.Invite
+		}
+	}
+	return nil
+}
+
+func (x *OrderResponse) GetAdmitFile() *AdmitFileResponse {
+	if x != nil {
+		if x, ok := x.Answer.(*OrderResponse_AdmitFile); ok {
+			return x.AdmitFile
+		}
+	}
+	return nil
+}
+
+func (x *OrderResponse) GetRevokeDevice() *RevokeDeviceResponse {
+	if x != nil {
+		if x, ok := x.Answer.(*OrderResponse_RevokeDevice); ok {
+			return x.RevokeDevice
+		}
+	}
+	return nil
+}
+
+type isOrderResponse_Answer interface {
+	isOrderResponse_Answer()
+}
+
+type OrderResponse_Invite struct {
+	Invite *InviteResponse `protobuf:"bytes,10,opt,name=invite,proto3,oneof"`
+}
+
+type OrderResponse_AdmitFile struct {
+	AdmitFile *AdmitFileResponse `protobuf:"bytes,11,opt,name=admit_file,json=admitFile,proto3,oneof"`
+}
+
+type OrderResponse_RevokeDevice struct {
+	RevokeDevice *RevokeDeviceResponse `protobuf:"bytes,12,opt,name=revoke_device,json=revokeDevice,proto3,oneof"`
+}
+
+func (*OrderResponse_Invite) isOrderResponse_Answer() {}
+
+func (*OrderResponse_AdmitFile) isOrderResponse_Answer() {}
+
+func (*OrderResponse_RevokeDevice) isOrderResponse_Answer() {}
+
 type InviteRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// A name or id of a person, or the name of a new one.
@@ -361,14 +738,16 @@ type InviteRequest struct {
 	// Who invites; the practice's first owner when empty.
 	By string `protobuf:"bytes,3,opt,name=by,proto3" json:"by,omitempty"`
 	// For how long the code holds; a day when 0.
-	Seconds       int64 `protobuf:"varint,4,opt,name=seconds,proto3" json:"seconds,omitempty"`
+	Seconds int64 `protobuf:"varint,4,opt,name=seconds,proto3" json:"seconds,omitempty"`
+	// On an owner's laptop: the owner's PIN there. It is compared there and goes nowhere.
+	Pin           string `protobuf:"bytes,5,opt,name=pin,proto3" json:"pin,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *InviteRequest) Reset() {
 	*x = InviteRequest{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[4]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -380,7 +759,7 @@ func (x *InviteRequest) String() string {
 func (*InviteRequest) ProtoMessage() {}
 
 func (x *InviteRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[4]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -393,7 +772,7 @@ func (x *InviteRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InviteRequest.ProtoReflect.Descriptor instead.
 func (*InviteRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{4}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *InviteRequest) GetPerson() string {
@@ -424,6 +803,13 @@ func (x *InviteRequest) GetSeconds() int64 {
 	return 0
 }
 
+func (x *InviteRequest) GetPin() string {
+	if x != nil {
+		return x.Pin
+	}
+	return ""
+}
+
 type InviteResponse struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Code          string                 `protobuf:"bytes,1,opt,name=code,proto3" json:"code,omitempty"`
@@ -437,7 +823,7 @@ type InviteResponse struct {
 
 func (x *InviteResponse) Reset() {
 	*x = InviteResponse{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[5]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -449,7 +835,7 @@ func (x *InviteResponse) String() string {
 func (*InviteResponse) ProtoMessage() {}
 
 func (x *InviteResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[5]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -462,7 +848,7 @@ func (x *InviteResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InviteResponse.ProtoReflect.Descriptor instead.
 func (*InviteResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{5}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *InviteResponse) GetCode() string {
@@ -501,15 +887,18 @@ func (x *InviteResponse) GetExpiresAt() string {
 }
 
 type AdmitFileRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Request       *EnrolRequest          `protobuf:"bytes,1,opt,name=request,proto3" json:"request,omitempty"`
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Request *EnrolRequest          `protobuf:"bytes,1,opt,name=request,proto3" json:"request,omitempty"`
+	// On an owner's laptop: who lets it in, and the PIN there.
+	By            string `protobuf:"bytes,2,opt,name=by,proto3" json:"by,omitempty"`
+	Pin           string `protobuf:"bytes,3,opt,name=pin,proto3" json:"pin,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *AdmitFileRequest) Reset() {
 	*x = AdmitFileRequest{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -521,7 +910,7 @@ func (x *AdmitFileRequest) String() string {
 func (*AdmitFileRequest) ProtoMessage() {}
 
 func (x *AdmitFileRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[6]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -534,7 +923,7 @@ func (x *AdmitFileRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdmitFileRequest.ProtoReflect.Descriptor instead.
 func (*AdmitFileRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{6}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *AdmitFileRequest) GetRequest() *EnrolRequest {
@@ -542,6 +931,20 @@ func (x *AdmitFileRequest) GetRequest() *EnrolRequest {
 		return x.Request
 	}
 	return nil
+}
+
+func (x *AdmitFileRequest) GetBy() string {
+	if x != nil {
+		return x.By
+	}
+	return ""
+}
+
+func (x *AdmitFileRequest) GetPin() string {
+	if x != nil {
+		return x.Pin
+	}
+	return ""
 }
 
 type AdmitFileResponse struct {
@@ -553,7 +956,7 @@ type AdmitFileResponse struct {
 
 func (x *AdmitFileResponse) Reset() {
 	*x = AdmitFileResponse{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -565,7 +968,7 @@ func (x *AdmitFileResponse) String() string {
 func (*AdmitFileResponse) ProtoMessage() {}
 
 func (x *AdmitFileResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -578,7 +981,7 @@ func (x *AdmitFileResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdmitFileResponse.ProtoReflect.Descriptor instead.
 func (*AdmitFileResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{7}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *AdmitFileResponse) GetResponse() *EnrolResponse {
@@ -594,14 +997,16 @@ type RevokeDeviceRequest struct {
 	Device string `protobuf:"bytes,1,opt,name=device,proto3" json:"device,omitempty"`
 	Reason string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
 	// Who shuts it out; the practice's first owner when empty.
-	By            string `protobuf:"bytes,3,opt,name=by,proto3" json:"by,omitempty"`
+	By string `protobuf:"bytes,3,opt,name=by,proto3" json:"by,omitempty"`
+	// On an owner's laptop: the owner's PIN there. It is compared there and goes nowhere.
+	Pin           string `protobuf:"bytes,4,opt,name=pin,proto3" json:"pin,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *RevokeDeviceRequest) Reset() {
 	*x = RevokeDeviceRequest{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -613,7 +1018,7 @@ func (x *RevokeDeviceRequest) String() string {
 func (*RevokeDeviceRequest) ProtoMessage() {}
 
 func (x *RevokeDeviceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -626,7 +1031,7 @@ func (x *RevokeDeviceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeDeviceRequest.ProtoReflect.Descriptor instead.
 func (*RevokeDeviceRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{8}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *RevokeDeviceRequest) GetDevice() string {
@@ -650,6 +1055,13 @@ func (x *RevokeDeviceRequest) GetBy() string {
 	return ""
 }
 
+func (x *RevokeDeviceRequest) GetPin() string {
+	if x != nil {
+		return x.Pin
+	}
+	return ""
+}
+
 type RevokeDeviceResponse struct {
 	state  protoimpl.MessageState `protogen:"open.v1"`
 	Device string                 `protobuf:"bytes,1,opt,name=device,proto3" json:"device,omitempty"`
@@ -665,7 +1077,7 @@ type RevokeDeviceResponse struct {
 
 func (x *RevokeDeviceResponse) Reset() {
 	*x = RevokeDeviceResponse{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[9]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -677,7 +1089,7 @@ func (x *RevokeDeviceResponse) String() string {
 func (*RevokeDeviceResponse) ProtoMessage() {}
 
 func (x *RevokeDeviceResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[9]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -690,7 +1102,7 @@ func (x *RevokeDeviceResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeDeviceResponse.ProtoReflect.Descriptor instead.
 func (*RevokeDeviceResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{9}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *RevokeDeviceResponse) GetDevice() string {
@@ -736,7 +1148,7 @@ type ListPinsRequest struct {
 
 func (x *ListPinsRequest) Reset() {
 	*x = ListPinsRequest{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -748,7 +1160,7 @@ func (x *ListPinsRequest) String() string {
 func (*ListPinsRequest) ProtoMessage() {}
 
 func (x *ListPinsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -761,7 +1173,7 @@ func (x *ListPinsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPinsRequest.ProtoReflect.Descriptor instead.
 func (*ListPinsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{10}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{15}
 }
 
 type ListPinsResponse struct {
@@ -773,7 +1185,7 @@ type ListPinsResponse struct {
 
 func (x *ListPinsResponse) Reset() {
 	*x = ListPinsResponse{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -785,7 +1197,7 @@ func (x *ListPinsResponse) String() string {
 func (*ListPinsResponse) ProtoMessage() {}
 
 func (x *ListPinsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -798,7 +1210,7 @@ func (x *ListPinsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPinsResponse.ProtoReflect.Descriptor instead.
 func (*ListPinsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{11}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ListPinsResponse) GetPins() []*PinRow {
@@ -824,7 +1236,7 @@ type PinRow struct {
 
 func (x *PinRow) Reset() {
 	*x = PinRow{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -836,7 +1248,7 @@ func (x *PinRow) String() string {
 func (*PinRow) ProtoMessage() {}
 
 func (x *PinRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -849,7 +1261,7 @@ func (x *PinRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PinRow.ProtoReflect.Descriptor instead.
 func (*PinRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{12}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *PinRow) GetPerson() string {
@@ -900,7 +1312,7 @@ type SetPinRequest struct {
 
 func (x *SetPinRequest) Reset() {
 	*x = SetPinRequest{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -912,7 +1324,7 @@ func (x *SetPinRequest) String() string {
 func (*SetPinRequest) ProtoMessage() {}
 
 func (x *SetPinRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -925,7 +1337,7 @@ func (x *SetPinRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetPinRequest.ProtoReflect.Descriptor instead.
 func (*SetPinRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{13}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *SetPinRequest) GetPerson() string {
@@ -966,7 +1378,7 @@ type SetPinResponse struct {
 
 func (x *SetPinResponse) Reset() {
 	*x = SetPinResponse{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -978,7 +1390,7 @@ func (x *SetPinResponse) String() string {
 func (*SetPinResponse) ProtoMessage() {}
 
 func (x *SetPinResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -991,7 +1403,7 @@ func (x *SetPinResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetPinResponse.ProtoReflect.Descriptor instead.
 func (*SetPinResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{14}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *SetPinResponse) GetPerson() string {
@@ -1018,7 +1430,7 @@ type SwitchRequest struct {
 
 func (x *SwitchRequest) Reset() {
 	*x = SwitchRequest{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1030,7 +1442,7 @@ func (x *SwitchRequest) String() string {
 func (*SwitchRequest) ProtoMessage() {}
 
 func (x *SwitchRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1043,7 +1455,7 @@ func (x *SwitchRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SwitchRequest.ProtoReflect.Descriptor instead.
 func (*SwitchRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{15}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *SwitchRequest) GetPerson() string {
@@ -1073,7 +1485,7 @@ type SwitchResponse struct {
 
 func (x *SwitchResponse) Reset() {
 	*x = SwitchResponse{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1085,7 +1497,7 @@ func (x *SwitchResponse) String() string {
 func (*SwitchResponse) ProtoMessage() {}
 
 func (x *SwitchResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1098,7 +1510,7 @@ func (x *SwitchResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SwitchResponse.ProtoReflect.Descriptor instead.
 func (*SwitchResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{16}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *SwitchResponse) GetPerson() string {
@@ -1165,12 +1577,39 @@ const file_thawtrail_v1_enrol_proto_rawDesc = "" +
 	"\x05roles\x18\a \x03(\x0e2\x12.thawtrail.v1.RoleR\x05roles\x12\x1d\n" +
 	"\n" +
 	"public_key\x18\b \x01(\fR\tpublicKey\x12\x1c\n" +
-	"\trehearsal\x18\t \x01(\bR\trehearsal\"{\n" +
+	"\trehearsal\x18\t \x01(\bR\trehearsal\"\x12\n" +
+	"\x10ChallengeRequest\"1\n" +
+	"\x11ChallengeResponse\x12\x1c\n" +
+	"\tchallenge\x18\x01 \x01(\fR\tchallenge\"B\n" +
+	"\fOrderRequest\x12\x14\n" +
+	"\x05order\x18\x01 \x01(\fR\x05order\x12\x1c\n" +
+	"\tsignature\x18\x02 \x01(\fR\tsignature\"\xf3\x02\n" +
+	"\n" +
+	"OwnerOrder\x12\x1a\n" +
+	"\bfounding\x18\x01 \x01(\fR\bfounding\x12\x16\n" +
+	"\x06device\x18\x02 \x01(\fR\x06device\x12\x1c\n" +
+	"\tchallenge\x18\x03 \x01(\fR\tchallenge\x12\x16\n" +
+	"\x06person\x18\x04 \x01(\tR\x06person\x12/\n" +
+	"\x05proof\x18\x05 \x01(\v2\x19.thawtrail.v1.AuthorProofR\x05proof\x125\n" +
+	"\x06invite\x18\n" +
+	" \x01(\v2\x1b.thawtrail.v1.InviteRequestH\x00R\x06invite\x12?\n" +
+	"\n" +
+	"admit_file\x18\v \x01(\v2\x1e.thawtrail.v1.AdmitFileRequestH\x00R\tadmitFile\x12H\n" +
+	"\rrevoke_device\x18\f \x01(\v2!.thawtrail.v1.RevokeDeviceRequestH\x00R\frevokeDeviceB\b\n" +
+	"\x06action\"\xde\x01\n" +
+	"\rOrderResponse\x126\n" +
+	"\x06invite\x18\n" +
+	" \x01(\v2\x1c.thawtrail.v1.InviteResponseH\x00R\x06invite\x12@\n" +
+	"\n" +
+	"admit_file\x18\v \x01(\v2\x1f.thawtrail.v1.AdmitFileResponseH\x00R\tadmitFile\x12I\n" +
+	"\rrevoke_device\x18\f \x01(\v2\".thawtrail.v1.RevokeDeviceResponseH\x00R\frevokeDeviceB\b\n" +
+	"\x06answer\"\x8d\x01\n" +
 	"\rInviteRequest\x12\x16\n" +
 	"\x06person\x18\x01 \x01(\tR\x06person\x12(\n" +
 	"\x05roles\x18\x02 \x03(\x0e2\x12.thawtrail.v1.RoleR\x05roles\x12\x0e\n" +
 	"\x02by\x18\x03 \x01(\tR\x02by\x12\x18\n" +
-	"\aseconds\x18\x04 \x01(\x03R\aseconds\"\xa6\x01\n" +
+	"\aseconds\x18\x04 \x01(\x03R\aseconds\x12\x10\n" +
+	"\x03pin\x18\x05 \x01(\tR\x03pin\"\xa6\x01\n" +
 	"\x0eInviteResponse\x12\x12\n" +
 	"\x04code\x18\x01 \x01(\tR\x04code\x12\x16\n" +
 	"\x06person\x18\x02 \x01(\tR\x06person\x12\x1f\n" +
@@ -1178,15 +1617,18 @@ const file_thawtrail_v1_enrol_proto_rawDesc = "" +
 	"personName\x12(\n" +
 	"\x05roles\x18\x04 \x03(\x0e2\x12.thawtrail.v1.RoleR\x05roles\x12\x1d\n" +
 	"\n" +
-	"expires_at\x18\x05 \x01(\tR\texpiresAt\"H\n" +
+	"expires_at\x18\x05 \x01(\tR\texpiresAt\"j\n" +
 	"\x10AdmitFileRequest\x124\n" +
-	"\arequest\x18\x01 \x01(\v2\x1a.thawtrail.v1.EnrolRequestR\arequest\"L\n" +
+	"\arequest\x18\x01 \x01(\v2\x1a.thawtrail.v1.EnrolRequestR\arequest\x12\x0e\n" +
+	"\x02by\x18\x02 \x01(\tR\x02by\x12\x10\n" +
+	"\x03pin\x18\x03 \x01(\tR\x03pin\"L\n" +
 	"\x11AdmitFileResponse\x127\n" +
-	"\bresponse\x18\x01 \x01(\v2\x1b.thawtrail.v1.EnrolResponseR\bresponse\"U\n" +
+	"\bresponse\x18\x01 \x01(\v2\x1b.thawtrail.v1.EnrolResponseR\bresponse\"g\n" +
 	"\x13RevokeDeviceRequest\x12\x16\n" +
 	"\x06device\x18\x01 \x01(\tR\x06device\x12\x16\n" +
 	"\x06reason\x18\x02 \x01(\tR\x06reason\x12\x0e\n" +
-	"\x02by\x18\x03 \x01(\tR\x02by\"\x9e\x01\n" +
+	"\x02by\x18\x03 \x01(\tR\x02by\x12\x10\n" +
+	"\x03pin\x18\x04 \x01(\tR\x03pin\"\x9e\x01\n" +
 	"\x14RevokeDeviceResponse\x12\x16\n" +
 	"\x06device\x18\x01 \x01(\tR\x06device\x12\x12\n" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x12%\n" +
@@ -1229,7 +1671,10 @@ const file_thawtrail_v1_enrol_proto_rawDesc = "" +
 	"HubService\x12C\n" +
 	"\x06Invite\x12\x1b.thawtrail.v1.InviteRequest\x1a\x1c.thawtrail.v1.InviteResponse\x12L\n" +
 	"\tAdmitFile\x12\x1e.thawtrail.v1.AdmitFileRequest\x1a\x1f.thawtrail.v1.AdmitFileResponse\x12U\n" +
-	"\fRevokeDevice\x12!.thawtrail.v1.RevokeDeviceRequest\x1a\".thawtrail.v1.RevokeDeviceResponse2\xe1\x01\n" +
+	"\fRevokeDevice\x12!.thawtrail.v1.RevokeDeviceRequest\x1a\".thawtrail.v1.RevokeDeviceResponse2\x9e\x01\n" +
+	"\fOrderService\x12L\n" +
+	"\tChallenge\x12\x1e.thawtrail.v1.ChallengeRequest\x1a\x1f.thawtrail.v1.ChallengeResponse\x12@\n" +
+	"\x05Order\x12\x1a.thawtrail.v1.OrderRequest\x1a\x1b.thawtrail.v1.OrderResponse2\xe1\x01\n" +
 	"\n" +
 	"PinService\x12C\n" +
 	"\x06SetPin\x12\x1b.thawtrail.v1.SetPinRequest\x1a\x1c.thawtrail.v1.SetPinResponse\x12C\n" +
@@ -1248,58 +1693,75 @@ func file_thawtrail_v1_enrol_proto_rawDescGZIP() []byte {
 	return file_thawtrail_v1_enrol_proto_rawDescData
 }
 
-var file_thawtrail_v1_enrol_proto_msgTypes = make([]protoimpl.MessageInfo, 17)
+var file_thawtrail_v1_enrol_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
 var file_thawtrail_v1_enrol_proto_goTypes = []any{
 	(*EnrolRequest)(nil),         // 0: thawtrail.v1.EnrolRequest
 	(*EnrolClaim)(nil),           // 1: thawtrail.v1.EnrolClaim
 	(*EnrolResponse)(nil),        // 2: thawtrail.v1.EnrolResponse
 	(*EnrolAnswer)(nil),          // 3: thawtrail.v1.EnrolAnswer
-	(*InviteRequest)(nil),        // 4: thawtrail.v1.InviteRequest
-	(*InviteResponse)(nil),       // 5: thawtrail.v1.InviteResponse
-	(*AdmitFileRequest)(nil),     // 6: thawtrail.v1.AdmitFileRequest
-	(*AdmitFileResponse)(nil),    // 7: thawtrail.v1.AdmitFileResponse
-	(*RevokeDeviceRequest)(nil),  // 8: thawtrail.v1.RevokeDeviceRequest
-	(*RevokeDeviceResponse)(nil), // 9: thawtrail.v1.RevokeDeviceResponse
-	(*ListPinsRequest)(nil),      // 10: thawtrail.v1.ListPinsRequest
-	(*ListPinsResponse)(nil),     // 11: thawtrail.v1.ListPinsResponse
-	(*PinRow)(nil),               // 12: thawtrail.v1.PinRow
-	(*SetPinRequest)(nil),        // 13: thawtrail.v1.SetPinRequest
-	(*SetPinResponse)(nil),       // 14: thawtrail.v1.SetPinResponse
-	(*SwitchRequest)(nil),        // 15: thawtrail.v1.SwitchRequest
-	(*SwitchResponse)(nil),       // 16: thawtrail.v1.SwitchResponse
-	(*Tip)(nil),                  // 17: thawtrail.v1.Tip
-	(Role)(0),                    // 18: thawtrail.v1.Role
-	(ProofKind)(0),               // 19: thawtrail.v1.ProofKind
+	(*ChallengeRequest)(nil),     // 4: thawtrail.v1.ChallengeRequest
+	(*ChallengeResponse)(nil),    // 5: thawtrail.v1.ChallengeResponse
+	(*OrderRequest)(nil),         // 6: thawtrail.v1.OrderRequest
+	(*OwnerOrder)(nil),           // 7: thawtrail.v1.OwnerOrder
+	(*OrderResponse)(nil),        // 8: thawtrail.v1.OrderResponse
+	(*InviteRequest)(nil),        // 9: thawtrail.v1.InviteRequest
+	(*InviteResponse)(nil),       // 10: thawtrail.v1.InviteResponse
+	(*AdmitFileRequest)(nil),     // 11: thawtrail.v1.AdmitFileRequest
+	(*AdmitFileResponse)(nil),    // 12: thawtrail.v1.AdmitFileResponse
+	(*RevokeDeviceRequest)(nil),  // 13: thawtrail.v1.RevokeDeviceRequest
+	(*RevokeDeviceResponse)(nil), // 14: thawtrail.v1.RevokeDeviceResponse
+	(*ListPinsRequest)(nil),      // 15: thawtrail.v1.ListPinsRequest
+	(*ListPinsResponse)(nil),     // 16: thawtrail.v1.ListPinsResponse
+	(*PinRow)(nil),               // 17: thawtrail.v1.PinRow
+	(*SetPinRequest)(nil),        // 18: thawtrail.v1.SetPinRequest
+	(*SetPinResponse)(nil),       // 19: thawtrail.v1.SetPinResponse
+	(*SwitchRequest)(nil),        // 20: thawtrail.v1.SwitchRequest
+	(*SwitchResponse)(nil),       // 21: thawtrail.v1.SwitchResponse
+	(*Tip)(nil),                  // 22: thawtrail.v1.Tip
+	(Role)(0),                    // 23: thawtrail.v1.Role
+	(*AuthorProof)(nil),          // 24: thawtrail.v1.AuthorProof
+	(ProofKind)(0),               // 25: thawtrail.v1.ProofKind
 }
 var file_thawtrail_v1_enrol_proto_depIdxs = []int32{
-	17, // 0: thawtrail.v1.EnrolClaim.logs:type_name -> thawtrail.v1.Tip
-	18, // 1: thawtrail.v1.EnrolAnswer.roles:type_name -> thawtrail.v1.Role
-	18, // 2: thawtrail.v1.InviteRequest.roles:type_name -> thawtrail.v1.Role
-	18, // 3: thawtrail.v1.InviteResponse.roles:type_name -> thawtrail.v1.Role
-	0,  // 4: thawtrail.v1.AdmitFileRequest.request:type_name -> thawtrail.v1.EnrolRequest
-	2,  // 5: thawtrail.v1.AdmitFileResponse.response:type_name -> thawtrail.v1.EnrolResponse
-	17, // 6: thawtrail.v1.RevokeDeviceResponse.cuts:type_name -> thawtrail.v1.Tip
-	12, // 7: thawtrail.v1.ListPinsResponse.pins:type_name -> thawtrail.v1.PinRow
-	19, // 8: thawtrail.v1.SwitchResponse.proof:type_name -> thawtrail.v1.ProofKind
-	0,  // 9: thawtrail.v1.EnrolService.Enrol:input_type -> thawtrail.v1.EnrolRequest
-	4,  // 10: thawtrail.v1.HubService.Invite:input_type -> thawtrail.v1.InviteRequest
-	6,  // 11: thawtrail.v1.HubService.AdmitFile:input_type -> thawtrail.v1.AdmitFileRequest
-	8,  // 12: thawtrail.v1.HubService.RevokeDevice:input_type -> thawtrail.v1.RevokeDeviceRequest
-	13, // 13: thawtrail.v1.PinService.SetPin:input_type -> thawtrail.v1.SetPinRequest
-	15, // 14: thawtrail.v1.PinService.Switch:input_type -> thawtrail.v1.SwitchRequest
-	10, // 15: thawtrail.v1.PinService.ListPins:input_type -> thawtrail.v1.ListPinsRequest
-	2,  // 16: thawtrail.v1.EnrolService.Enrol:output_type -> thawtrail.v1.EnrolResponse
-	5,  // 17: thawtrail.v1.HubService.Invite:output_type -> thawtrail.v1.InviteResponse
-	7,  // 18: thawtrail.v1.HubService.AdmitFile:output_type -> thawtrail.v1.AdmitFileResponse
-	9,  // 19: thawtrail.v1.HubService.RevokeDevice:output_type -> thawtrail.v1.RevokeDeviceResponse
-	14, // 20: thawtrail.v1.PinService.SetPin:output_type -> thawtrail.v1.SetPinResponse
-	16, // 21: thawtrail.v1.PinService.Switch:output_type -> thawtrail.v1.SwitchResponse
-	11, // 22: thawtrail.v1.PinService.ListPins:output_type -> thawtrail.v1.ListPinsResponse
-	16, // [16:23] is the sub-list for method output_type
-	9,  // [9:16] is the sub-list for method input_type
-	9,  // [9:9] is the sub-list for extension type_name
-	9,  // [9:9] is the sub-list for extension extendee
-	0,  // [0:9] is the sub-list for field type_name
+	22, // 0: thawtrail.v1.EnrolClaim.logs:type_name -> thawtrail.v1.Tip
+	23, // 1: thawtrail.v1.EnrolAnswer.roles:type_name -> thawtrail.v1.Role
+	24, // 2: thawtrail.v1.OwnerOrder.proof:type_name -> thawtrail.v1.AuthorProof
+	9,  // 3: thawtrail.v1.OwnerOrder.invite:type_name -> thawtrail.v1.InviteRequest
+	11, // 4: thawtrail.v1.OwnerOrder.admit_file:type_name -> thawtrail.v1.AdmitFileRequest
+	13, // 5: thawtrail.v1.OwnerOrder.revoke_device:type_name -> thawtrail.v1.RevokeDeviceRequest
+	10, // 6: thawtrail.v1.OrderResponse.invite:type_name -> thawtrail.v1.InviteResponse
+	12, // 7: thawtrail.v1.OrderResponse.admit_file:type_name -> thawtrail.v1.AdmitFileResponse
+	14, // 8: thawtrail.v1.OrderResponse.revoke_device:type_name -> thawtrail.v1.RevokeDeviceResponse
+	23, // 9: thawtrail.v1.InviteRequest.roles:type_name -> thawtrail.v1.Role
+	23, // 10: thawtrail.v1.InviteResponse.roles:type_name -> thawtrail.v1.Role
+	0,  // 11: thawtrail.v1.AdmitFileRequest.request:type_name -> thawtrail.v1.EnrolRequest
+	2,  // 12: thawtrail.v1.AdmitFileResponse.response:type_name -> thawtrail.v1.EnrolResponse
+	22, // 13: thawtrail.v1.RevokeDeviceResponse.cuts:type_name -> thawtrail.v1.Tip
+	17, // 14: thawtrail.v1.ListPinsResponse.pins:type_name -> thawtrail.v1.PinRow
+	25, // 15: thawtrail.v1.SwitchResponse.proof:type_name -> thawtrail.v1.ProofKind
+	0,  // 16: thawtrail.v1.EnrolService.Enrol:input_type -> thawtrail.v1.EnrolRequest
+	9,  // 17: thawtrail.v1.HubService.Invite:input_type -> thawtrail.v1.InviteRequest
+	11, // 18: thawtrail.v1.HubService.AdmitFile:input_type -> thawtrail.v1.AdmitFileRequest
+	13, // 19: thawtrail.v1.HubService.RevokeDevice:input_type -> thawtrail.v1.RevokeDeviceRequest
+	4,  // 20: thawtrail.v1.OrderService.Challenge:input_type -> thawtrail.v1.ChallengeRequest
+	6,  // 21: thawtrail.v1.OrderService.Order:input_type -> thawtrail.v1.OrderRequest
+	18, // 22: thawtrail.v1.PinService.SetPin:input_type -> thawtrail.v1.SetPinRequest
+	20, // 23: thawtrail.v1.PinService.Switch:input_type -> thawtrail.v1.SwitchRequest
+	15, // 24: thawtrail.v1.PinService.ListPins:input_type -> thawtrail.v1.ListPinsRequest
+	2,  // 25: thawtrail.v1.EnrolService.Enrol:output_type -> thawtrail.v1.EnrolResponse
+	10, // 26: thawtrail.v1.HubService.Invite:output_type -> thawtrail.v1.InviteResponse
+	12, // 27: thawtrail.v1.HubService.AdmitFile:output_type -> thawtrail.v1.AdmitFileResponse
+	14, // 28: thawtrail.v1.HubService.RevokeDevice:output_type -> thawtrail.v1.RevokeDeviceResponse
+	5,  // 29: thawtrail.v1.OrderService.Challenge:output_type -> thawtrail.v1.ChallengeResponse
+	8,  // 30: thawtrail.v1.OrderService.Order:output_type -> thawtrail.v1.OrderResponse
+	19, // 31: thawtrail.v1.PinService.SetPin:output_type -> thawtrail.v1.SetPinResponse
+	21, // 32: thawtrail.v1.PinService.Switch:output_type -> thawtrail.v1.SwitchResponse
+	16, // 33: thawtrail.v1.PinService.ListPins:output_type -> thawtrail.v1.ListPinsResponse
+	25, // [25:34] is the sub-list for method output_type
+	16, // [16:25] is the sub-list for method input_type
+	16, // [16:16] is the sub-list for extension type_name
+	16, // [16:16] is the sub-list for extension extendee
+	0,  // [0:16] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_enrol_proto_init() }
@@ -1309,15 +1771,25 @@ func file_thawtrail_v1_enrol_proto_init() {
 	}
 	file_thawtrail_v1_record_proto_init()
 	file_thawtrail_v1_rules_proto_init()
+	file_thawtrail_v1_enrol_proto_msgTypes[7].OneofWrappers = []any{
+		(*OwnerOrder_Invite)(nil),
+		(*OwnerOrder_AdmitFile)(nil),
+		(*OwnerOrder_RevokeDevice)(nil),
+	}
+	file_thawtrail_v1_enrol_proto_msgTypes[8].OneofWrappers = []any{
+		(*OrderResponse_Invite)(nil),
+		(*OrderResponse_AdmitFile)(nil),
+		(*OrderResponse_RevokeDevice)(nil),
+	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_enrol_proto_rawDesc), len(file_thawtrail_v1_enrol_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   17,
+			NumMessages:   22,
 			NumExtensions: 0,
-			NumServices:   3,
+			NumServices:   4,
 		},
 		GoTypes:           file_thawtrail_v1_enrol_proto_goTypes,
 		DependencyIndexes: file_thawtrail_v1_enrol_proto_depIdxs,

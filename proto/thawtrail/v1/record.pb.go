@@ -769,9 +769,12 @@ func (x *Moment) GetUtcOffsetMin() int32 {
 
 // AuthorProof says how the device knew the person.
 type AuthorProof struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Kind          ProofKind              `protobuf:"varint,1,opt,name=kind,proto3,enum=thawtrail.v1.ProofKind" json:"kind,omitempty"`
-	ProvenUs      int64                  `protobuf:"varint,2,opt,name=proven_us,json=provenUs,proto3" json:"proven_us,omitempty"`
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Kind     ProofKind              `protobuf:"varint,1,opt,name=kind,proto3,enum=thawtrail.v1.ProofKind" json:"kind,omitempty"`
+	ProvenUs int64                  `protobuf:"varint,2,opt,name=proven_us,json=provenUs,proto3" json:"proven_us,omitempty"`
+	// Of what an owner ordered from afar: the laptop whose order the server wrote down. It
+	// was that laptop that knew the person.
+	OrderedAt     []byte `protobuf:"bytes,3,opt,name=ordered_at,json=orderedAt,proto3" json:"ordered_at,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -818,6 +821,13 @@ func (x *AuthorProof) GetProvenUs() int64 {
 		return x.ProvenUs
 	}
 	return 0
+}
+
+func (x *AuthorProof) GetOrderedAt() []byte {
+	if x != nil {
+		return x.OrderedAt
+	}
+	return nil
 }
 
 // Override is a caution that the author went past, and why.
@@ -1011,10 +1021,12 @@ const file_thawtrail_v1_record_proto_rawDesc = "" +
 	"\tprecision\x18\x03 \x01(\x0e2\x17.thawtrail.v1.PrecisionR\tprecision\x120\n" +
 	"\x06source\x18\x04 \x01(\x0e2\x18.thawtrail.v1.TimeSourceR\x06source\x12)\n" +
 	"\x0eutc_offset_min\x18\x05 \x01(\x11H\x00R\futcOffsetMin\x88\x01\x01B\x11\n" +
-	"\x0f_utc_offset_min\"W\n" +
+	"\x0f_utc_offset_min\"v\n" +
 	"\vAuthorProof\x12+\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x17.thawtrail.v1.ProofKindR\x04kind\x12\x1b\n" +
-	"\tproven_us\x18\x02 \x01(\x03R\bprovenUs\"N\n" +
+	"\tproven_us\x18\x02 \x01(\x03R\bprovenUs\x12\x1d\n" +
+	"\n" +
+	"ordered_at\x18\x03 \x01(\fR\torderedAt\"N\n" +
 	"\bOverride\x12\x12\n" +
 	"\x04code\x18\x01 \x01(\tR\x04code\x12\x16\n" +
 	"\x06reason\x18\x02 \x01(\tR\x06reason\x12\x16\n" +

@@ -7353,8 +7353,11 @@ type GetRecordResponse struct {
 	StandsAt    string           `protobuf:"bytes,15,opt,name=stands_at,json=standsAt,proto3" json:"stands_at,omitempty"`
 	Corrections []*CorrectionRow `protobuf:"bytes,16,rep,name=corrections,proto3" json:"corrections,omitempty"`
 	// A correction reaches it.
-	Correctable   bool `protobuf:"varint,17,opt,name=correctable,proto3" json:"correctable,omitempty"`
-	Voided        bool `protobuf:"varint,18,opt,name=voided,proto3" json:"voided,omitempty"`
+	Correctable bool `protobuf:"varint,17,opt,name=correctable,proto3" json:"correctable,omitempty"`
+	Voided      bool `protobuf:"varint,18,opt,name=voided,proto3" json:"voided,omitempty"`
+	// The owner's laptop from which it was ordered; empty: what stands in device is where it
+	// was entered.
+	OrderedAt     string `protobuf:"bytes,19,opt,name=ordered_at,json=orderedAt,proto3" json:"ordered_at,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -7513,6 +7516,13 @@ func (x *GetRecordResponse) GetVoided() bool {
 		return x.Voided
 	}
 	return false
+}
+
+func (x *GetRecordResponse) GetOrderedAt() string {
+	if x != nil {
+		return x.OrderedAt
+	}
+	return ""
 }
 
 type ListPeopleRequest struct {
@@ -13974,7 +13984,7 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\bfailures\x18\x04 \x01(\x03R\bfailures\"[\n" +
 	"\x10GetRecordRequest\x12G\n" +
 	"\x06record\x18\x01 \x01(\tB/\xca\xda\x18+\n" +
-	"'hash of the record, or its first digits\x10\x01R\x06record\"\xc2\x04\n" +
+	"'hash of the record, or its first digits\x10\x01R\x06record\"\xe1\x04\n" +
 	"\x11GetRecordResponse\x12\x16\n" +
 	"\x06record\x18\x01 \x01(\tR\x06record\x12\x12\n" +
 	"\x04type\x18\x02 \x01(\tR\x04type\x12\x0e\n" +
@@ -13995,7 +14005,9 @@ const file_thawtrail_v1_services_proto_rawDesc = "" +
 	"\tstands_at\x18\x0f \x01(\tR\bstandsAt\x12=\n" +
 	"\vcorrections\x18\x10 \x03(\v2\x1b.thawtrail.v1.CorrectionRowR\vcorrections\x12 \n" +
 	"\vcorrectable\x18\x11 \x01(\bR\vcorrectable\x12\x16\n" +
-	"\x06voided\x18\x12 \x01(\bR\x06voided\"\x13\n" +
+	"\x06voided\x18\x12 \x01(\bR\x06voided\x12\x1d\n" +
+	"\n" +
+	"ordered_at\x18\x13 \x01(\tR\torderedAt\"\x13\n" +
 	"\x11ListPeopleRequest\"\x83\x01\n" +
 	"\tPersonRow\x12\x16\n" +
 	"\x06person\x18\x01 \x01(\tR\x06person\x12\x12\n" +
