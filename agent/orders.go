@@ -44,7 +44,7 @@ func (o *office) Invite(ctx context.Context, req *pb.InviteRequest) (*pb.InviteR
 // AdmitFile orders the answer to a laptop whose request came in a file.
 func (o *office) AdmitFile(ctx context.Context, req *pb.AdmitFileRequest) (*pb.AdmitFileResponse, error) {
 	what := &pb.AdmitFileRequest{Request: req.Request}
-	out, err := o.order(ctx, req.By, req.Pin, &pb.OwnerOrder{Action: &pb.OwnerOrder_AdmitFile{AdmitFile: what}})
+	out, err := o.order(ctx, "", req.Pin, &pb.OwnerOrder{Action: &pb.OwnerOrder_AdmitFile{AdmitFile: what}})
 	return out.GetAdmitFile(), err
 }
 

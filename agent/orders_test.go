@@ -2,6 +2,7 @@ package agent_test
 
 import (
 	"crypto/ed25519"
+	"os"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -13,6 +14,7 @@ import (
 	"thawtrail/internal/trust/invite"
 	"thawtrail/internal/trust/order"
 	pb "thawtrail/proto/thawtrail/v1"
+	"thawtrail/server"
 )
 
 // office is the office of the server, asked at a laptop.
@@ -277,4 +279,21 @@ func TestOrdersThatWereChangedOrSeen(t *testing.T) {
 	require.NoError(t, err, "another owner's laptop waits for nobody")
 	_, err = c.hub.Invite(t.Context(), &pb.InviteRequest{Person: "J. Reed", Roles: []pb.Role{pb.Role_ROLE_VET}})
 	require.NoError(t, err, "nor does the office")
+}
+
+// TestALaptopsFolderIsNoServers: what a server does with its folder is not done with a
+// laptop's, and leaves nothing in it.
+func TestALaptopsFolderIsNoServers(t *testing.T) {
+	c := newClinic(t)
+	own := c.join("owner's", "M. Alder")
+	own.stop()
+	before, err := os.ReadDir(own.dir)
+	require.NoError(t, err)
+	cfg := server.Config{Data: own.dir, Secret: secret(t), Listen: "127.0.0.1:0"}
+	err = server.Office(t.Context(), cfg, func(pb.HubServiceServer) error { return nil })
+	require.ErrorContains(t, err, "a laptop's folder")
+	require.ErrorContains(t, server.Run(t.Context(), cfg), "a laptop's folder")
+	after, err := os.ReadDir(own.dir)
+	require.NoError(t, err)
+	require.Equal(t, len(before), len(after), "%v", after)
 }

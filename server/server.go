@@ -166,10 +166,16 @@ func openPractice(cfg Config) (*trust.Home, error) {
 		return nil, absent
 	}
 	home, err := trust.Open(cfg.Data, cfg.Secret, rand.Reader)
-	if err == nil && home.Joined == nil {
+	switch {
+	case err != nil:
+		return nil, err
+	case home.Joined == nil:
 		return nil, absent
+	case !home.OfServer():
+		return nil, refusal.Conflict("data", cfg.Data, "the folder of the practice's server").
+			Because("this is a laptop's folder: start its agent, which hands an owner's orders to the server")
 	}
-	return home, err
+	return home, nil
 }
 
 func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error {

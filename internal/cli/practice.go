@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"errors"
@@ -11,12 +12,14 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
 	"thawtrail/agent"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/rpc"
 	"thawtrail/internal/trust/invite"
 	"thawtrail/internal/trust/local"
 	"thawtrail/internal/trust/vault"
@@ -161,11 +164,66 @@ func (o remoteOffice) RevokeDevice(ctx context.Context, req *pb.RevokeDeviceRequ
 	return o.client.RevokeDevice(ctx, req)
 }
 
-// office asks the practice's server on its own machine: the running one through
-// its door, or one that is stopped by opening its folder.
-func (d *console) office(ctx context.Context, f *ownForm, ask func(context.Context, pb.HubServiceServer) error) error {
-	if door, err := local.OfData(f.data.text()); err == nil {
-		target, options := door.Target()
+// officeForm is a command to the practice's server: at the server itself, or at an
+// owner's laptop, whose agent hands it over as an order.
+type officeForm struct {
+	*ownForm
+	at, pin *flagOf
+}
+
+func (d *console) officeForm(use, short, example string, words int, more []*flagOf, run func(context.Context, *officeForm, []string) error) *cobra.Command {
+	f := &officeForm{
+		ownForm: newOwnForm(),
+		at:      &flagOf{name: "at", metavar: "ADDRESS", help: "without --data: the program to ask, such as an owner's agent (" + d.address + ")"},
+		pin:     secretFlag("pin-file", "the owner's PIN, on a laptop where one is set"),
+	}
+	f.data.required, f.data.help = false, "folder of the server, or of an owner's laptop whose agent runs"
+	return f.command(use, short, example, words, append(more, f.at, f.pin), func(ctx context.Context, _ *ownForm, typed []string) error {
+		if f.data.given() && f.at.given() {
+			return refusal.New("at", f.at.text(), "--data DIR or --at ADDRESS, not both")
+		}
+		return run(ctx, f, typed)
+	})
+}
+
+// officeDoor is the way to the program that is asked; none to a folder whose program is
+// stopped.
+func (d *console) officeDoor(f *officeForm) (address, target string, options []grpc.DialOption) {
+	if !f.data.given() {
+		address = cmp.Or(f.at.text(), d.address)
+		target, options = local.Target(address)
+		return address, target, options
+	}
+	door, err := local.OfData(f.data.text())
+	if err != nil {
+		return "", "", nil
+	}
+	target, options = door.Target()
+	return door.Address, target, options
+}
+
+// pinFor gives the PIN that an order carries: the one in the file, or one that is asked
+// for when the laptop wants it.
+func (d *console) pinFor(f *officeForm, ask func(pin string) error) (err error) {
+	pin := ""
+	if f.pin.given() {
+		if pin, err = d.secretText(f.pin, ""); err != nil {
+			return err
+		}
+	}
+	err = ask(pin)
+	if r, ok := rpc.Refusal(err); ok && r.Field == "pin" && pin == "" && interactive() {
+		if pin, err = askSecret(d.err, "PIN: "); err == nil {
+			err = ask(pin)
+		}
+	}
+	return err
+}
+
+// office asks the practice's server, or an owner's laptop in its place: the running
+// program through its door, or a server that is stopped by opening its folder.
+func (d *console) office(ctx context.Context, f *officeForm, ask func(ctx context.Context, office pb.HubServiceServer, pin string) error) error {
+	if address, target, options := d.officeDoor(f); target != "" {
 		conn, err := d.dial(target, options...)
 		if err != nil {
 			return err
@@ -173,8 +231,9 @@ func (d *console) office(ctx context.Context, f *ownForm, ask func(context.Conte
 		defer conn.Close()
 		ctx, cancel := context.WithTimeout(ctx, answerWithin)
 		defer cancel()
-		if err = ask(ctx, remoteOffice{client: pb.NewHubServiceClient(conn)}); status.Code(err) != codes.Unavailable {
-			return inWords(err, door.Address)
+		err = d.pinFor(f, func(pin string) error { return ask(ctx, remoteOffice{client: pb.NewHubServiceClient(conn)}, pin) })
+		if nobodyThere := status.Code(err) == codes.Unavailable && strings.Contains(status.Convert(err).Message(), "connection error"); !nobodyThere || !f.data.given() {
+			return inWords(err, address)
 		}
 	}
 	secret, err := f.unlock.secret(d, f.data.text())
@@ -182,7 +241,7 @@ func (d *console) office(ctx context.Context, f *ownForm, ask func(context.Conte
 		return err
 	}
 	return server.Office(ctx, server.Config{Data: f.data.text(), Secret: secret, Log: d.log()}, func(office pb.HubServiceServer) error {
-		return ask(ctx, office)
+		return ask(ctx, office, "")
 	})
 }
 
@@ -191,9 +250,9 @@ func (d *console) serverInviteCommand() *cobra.Command {
 	person := &flagOf{name: "person", metavar: metaText, help: "who uses the laptop: somebody known, or a new name", required: true}
 	by := &flagOf{name: "by", metavar: metaText, help: "the owner who invites; the first one when left out"}
 	hours := &flagOf{name: "hours", metavar: "N", help: "for how long the code holds (24)"}
-	return d.ownForm("invite --data DIR --person NAME", "Make a one-time code by which a laptop joins", "server invite --data /var/lib/thawtrail --role vet --person 'J. Reed'", 0,
+	return d.officeForm("invite --person NAME", "Make a one-time code by which a laptop joins; at the server, or on an owner's laptop", "server invite --data /var/lib/thawtrail --role vet --person 'J. Reed'", 0,
 		[]*flagOf{role, person, by, hours},
-		func(ctx context.Context, f *ownForm, _ []string) error {
+		func(ctx context.Context, f *officeForm, _ []string) error {
 			req := &pb.InviteRequest{Person: person.text(), By: by.text()}
 			for _, word := range role.texts {
 				v, ok := pb.Role_value["ROLE_"+strings.ToUpper(word)]
@@ -210,14 +269,15 @@ func (d *console) serverInviteCommand() *cobra.Command {
 				req.Seconds = n * 3600
 			}
 			var answer *pb.InviteResponse
-			err := d.office(ctx, f, func(ctx context.Context, office pb.HubServiceServer) (err error) {
+			err := d.office(ctx, f, func(ctx context.Context, office pb.HubServiceServer, pin string) (err error) {
+				req.Pin = pin
 				answer, err = office.Invite(ctx, req)
 				return err
 			})
 			if err != nil {
 				return err
 			}
-			return d.tell(f, map[string]any{"code": answer.Code, "person": answer.PersonName, "expires_at": answer.ExpiresAt},
+			return d.tell(f.ownForm, map[string]any{"code": answer.Code, "person": answer.PersonName, "expires_at": answer.ExpiresAt},
 				answer.Code, "For one laptop of "+answer.PersonName+", until "+until(answer.ExpiresAt)+". There: `thawtrail agent enrol CODE --server ADDRESS --data DIR`.")
 		})
 }
@@ -234,9 +294,9 @@ func until(stamp string) string {
 
 func (d *console) serverAdmitCommand() *cobra.Command {
 	out := &flagOf{name: "out", metavar: "FILE", help: "where the answer is written", required: true}
-	return d.ownForm("admit REQUEST-FILE --data DIR --out FILE", "Answer a laptop that asked by a file", "server admit /media/stick/request --data /var/lib/thawtrail --out /media/stick/answer", 1,
+	return d.officeForm("admit REQUEST-FILE --out FILE", "Answer a laptop that asked by a file; at the server, or on an owner's laptop", "server admit /media/stick/request --data /var/lib/thawtrail --out /media/stick/answer", 1,
 		[]*flagOf{out},
-		func(ctx context.Context, f *ownForm, words []string) error {
+		func(ctx context.Context, f *officeForm, words []string) error {
 			if len(words) != 1 {
 				return refusal.New("arguments", "", "the file that `thawtrail agent enrol CODE --request-file` wrote")
 			}
@@ -249,7 +309,8 @@ func (d *console) serverAdmitCommand() *cobra.Command {
 				return refusal.New("arguments", words[0], "a request that a laptop wrote")
 			}
 			var answer *pb.AdmitFileResponse
-			err = d.office(ctx, f, func(ctx context.Context, office pb.HubServiceServer) (err error) {
+			err = d.office(ctx, f, func(ctx context.Context, office pb.HubServiceServer, pin string) (err error) {
+				req.Pin = pin
 				answer, err = office.AdmitFile(ctx, req)
 				return err
 			})
@@ -262,7 +323,7 @@ func (d *console) serverAdmitCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return d.tell(f, map[string]string{"answer": out.text()}, "Carry "+out.text()+" to the laptop: `thawtrail agent enrol --answer-file FILE --data DIR`.")
+			return d.tell(f.ownForm, map[string]string{"answer": out.text()}, "Carry "+out.text()+" to the laptop: `thawtrail agent enrol --answer-file FILE --data DIR`.")
 		})
 }
 
@@ -270,19 +331,20 @@ func (d *console) serverRevokeCommand() *cobra.Command {
 	device := &flagOf{name: "device", metavar: "ID", help: "the laptop's id, as `people` lists it; the first digits are enough", required: true}
 	reason := &flagOf{name: "reason", metavar: metaText, help: "why"}
 	by := &flagOf{name: "by", metavar: metaText, help: "the owner who shuts it out; the first one when left out"}
-	return d.ownForm("revoke --data DIR --device ID", "Shut a laptop out and cut its links at once", "server revoke --data /var/lib/thawtrail --device 9f21 --reason 'stolen from the car'", 0,
+	return d.officeForm("revoke --device ID", "Shut a laptop out and cut its links at once; at the server, or on an owner's laptop", "server revoke --data /var/lib/thawtrail --device 9f21 --reason 'stolen from the car'", 0,
 		[]*flagOf{device, reason, by},
-		func(ctx context.Context, f *ownForm, _ []string) error {
+		func(ctx context.Context, f *officeForm, _ []string) error {
 			req := &pb.RevokeDeviceRequest{Device: device.text(), Reason: reason.text(), By: by.text()}
 			var answer *pb.RevokeDeviceResponse
-			err := d.office(ctx, f, func(ctx context.Context, office pb.HubServiceServer) (err error) {
+			err := d.office(ctx, f, func(ctx context.Context, office pb.HubServiceServer, pin string) (err error) {
+				req.Pin = pin
 				answer, err = office.RevokeDevice(ctx, req)
 				return err
 			})
 			if err != nil {
 				return err
 			}
-			return d.tell(f, map[string]any{"device": answer.Device, "name": answer.Name, "links_cut": answer.LinksCut, "record": answer.Record},
+			return d.tell(f.ownForm, map[string]any{"device": answer.Device, "name": answer.Name, "links_cut": answer.LinksCut, "record": answer.Record},
 				fmt.Sprintf("%s is shut out; %s cut. What it wrote until now still counts. What it wrote since, and has not sent, stays out of the books until an owner lets it in.",
 					line(answer.Name), count(int(answer.LinksCut), "open link")))
 		})

@@ -96,6 +96,64 @@ func TestAPracticeByItsCommands(t *testing.T) {
 	require.Equal(t, "there was none", found["backup"][0].Says)
 }
 
+// TestAnOwnersLaptopOrdersByItsCommands: the commands of the server's office, typed at the
+// owner's laptop, say and print the same.
+func TestAnOwnersLaptopOrdersByItsCommands(t *testing.T) {
+	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
+	clinic, own, north, stick := t.TempDir(), t.TempDir(), t.TempDir(), t.TempDir()
+	file := []string{"--passphrase-file", passphraseFile(t)}
+	with := func(args ...string) []string { return append(args, file...) }
+	does(t, &struct{}{}, with("server", "init", "--data", clinic, "--practice", "Alder Creek Equine", "--zone", "Australia/Sydney", "--owner", "M. Alder")...)
+	hosted := startDaemon(t, with("server", "--data", clinic, "--listen", "127.0.0.1:0")...)
+	var invited struct {
+		Code, Person string
+		ExpiresAt    string `json:"expires_at"`
+	}
+	does(t, &invited, "server", "invite", "--data", clinic, "--person", "M. Alder")
+	var joined struct{ Device string }
+	does(t, &joined, with("agent", "enrol", invited.Code, "--server", hosted, "--data", own, "--name", "owner's")...)
+	code, _, errs := runLine(t, with("server", "invite", "--data", own, "--person", "J. Reed", "--role", "vet")...)
+	require.Equal(t, exitRefused, code)
+	require.Contains(t, errs, "start its agent")
+	agent := startDaemon(t, with("agent", "--data", own, "--listen", "127.0.0.1:0")...)
+
+	does(t, &invited, "server", "invite", "--data", own, "--person", "J. Reed", "--role", "vet")
+	require.Equal(t, "J. Reed", invited.Person)
+	require.NotEmpty(t, invited.ExpiresAt)
+	request, answer := filepath.Join(stick, "request"), filepath.Join(stick, "answer")
+	does(t, &struct{}{}, with("agent", "enrol", invited.Code, "--request-file", request, "--data", north, "--name", "north")...)
+	does(t, &struct{}{}, "server", "admit", request, "--at", agent, "--out", answer)
+	does(t, &joined, with("agent", "enrol", "--answer-file", answer, "--data", north)...)
+	code, out, errs := runLine(t, "server", "revoke", "--at", agent, "--device", joined.Device[:8], "--reason", "stolen")
+	require.Zero(t, code, errs)
+	require.Contains(t, out, "north is shut out; 0 open links cut.")
+	requireFits(t, out)
+
+	code, _, errs = runLine(t, "server", "revoke", "--at", agent, "--device", "zz")
+	require.Equal(t, exitRefused, code)
+	require.Contains(t, errs, `device: "zz" was refused`, "the server's refusal comes through")
+	require.Equal(t, 1, strings.Count(errs, "\n"), errs)
+
+	does(t, &struct{}{}, "pin", "set", "M. Alder", "--pin-file", secretFile(t, "4711"), "--at", agent)
+	code, _, errs = runLine(t, "server", "invite", "--at", agent, "--person", "J. Reed")
+	require.Equal(t, exitRefused, code)
+	require.Contains(t, errs, "pin is missing")
+	does(t, &invited, "server", "invite", "--at", agent, "--person", "J. Reed", "--pin-file", secretFile(t, "4711"))
+	code, _, errs = runLine(t, "server", "invite", "--at", agent, "--data", own, "--person", "J. Reed")
+	require.Equal(t, exitRefused, code, errs)
+	code, _, errs = runLine(t, "server", "invite", "--at", "127.0.0.1:1", "--person", "J. Reed")
+	require.Equal(t, exitFailed, code)
+	require.Contains(t, errs, "no agent answers")
+}
+
+// secretFile is a file with one secret in it.
+func secretFile(t *testing.T, text string) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "secret")
+	require.NoError(t, os.WriteFile(path, []byte(text+"\n"), 0o600))
+	return path
+}
+
 // TestAServerIsRestoredByCommands writes a laptop's books while it runs, begins a
 // new server with them and the sheet, and takes books into stopped folders.
 func TestAServerIsRestoredByCommands(t *testing.T) {

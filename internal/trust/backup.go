@@ -16,11 +16,15 @@ type BackupKey struct {
 	Server bool
 }
 
+// OfServer says that this is the folder of a practice's server, also where the key that
+// makes it one is gone.
+func (h *Home) OfServer() bool { return h.there(AuthorityFile) || h.must(AuthorityFile) }
+
 // BackupKey makes the secret behind the code of this folder's backups: of the key that
 // the recovery sheet holds where this is the practice's server, of the device's own
 // elsewhere.
 func (h *Home) BackupKey() (BackupKey, error) {
-	key, server := h.Device, h.there(AuthorityFile)
+	key, server := h.Device, h.OfServer()
 	if server {
 		var err error
 		if key, err = h.Key(AuthorityFile, vault.Authority); err != nil {

@@ -889,9 +889,8 @@ func (x *InviteResponse) GetExpiresAt() string {
 type AdmitFileRequest struct {
 	state   protoimpl.MessageState `protogen:"open.v1"`
 	Request *EnrolRequest          `protobuf:"bytes,1,opt,name=request,proto3" json:"request,omitempty"`
-	// On an owner's laptop: who lets it in, and the PIN there.
-	By            string `protobuf:"bytes,2,opt,name=by,proto3" json:"by,omitempty"`
-	Pin           string `protobuf:"bytes,3,opt,name=pin,proto3" json:"pin,omitempty"`
+	// On an owner's laptop: the owner's PIN there. It is compared there and goes nowhere.
+	Pin           string `protobuf:"bytes,2,opt,name=pin,proto3" json:"pin,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -931,13 +930,6 @@ func (x *AdmitFileRequest) GetRequest() *EnrolRequest {
 		return x.Request
 	}
 	return nil
-}
-
-func (x *AdmitFileRequest) GetBy() string {
-	if x != nil {
-		return x.By
-	}
-	return ""
 }
 
 func (x *AdmitFileRequest) GetPin() string {
@@ -1617,11 +1609,10 @@ const file_thawtrail_v1_enrol_proto_rawDesc = "" +
 	"personName\x12(\n" +
 	"\x05roles\x18\x04 \x03(\x0e2\x12.thawtrail.v1.RoleR\x05roles\x12\x1d\n" +
 	"\n" +
-	"expires_at\x18\x05 \x01(\tR\texpiresAt\"j\n" +
+	"expires_at\x18\x05 \x01(\tR\texpiresAt\"Z\n" +
 	"\x10AdmitFileRequest\x124\n" +
-	"\arequest\x18\x01 \x01(\v2\x1a.thawtrail.v1.EnrolRequestR\arequest\x12\x0e\n" +
-	"\x02by\x18\x02 \x01(\tR\x02by\x12\x10\n" +
-	"\x03pin\x18\x03 \x01(\tR\x03pin\"L\n" +
+	"\arequest\x18\x01 \x01(\v2\x1a.thawtrail.v1.EnrolRequestR\arequest\x12\x10\n" +
+	"\x03pin\x18\x02 \x01(\tR\x03pin\"L\n" +
 	"\x11AdmitFileResponse\x127\n" +
 	"\bresponse\x18\x01 \x01(\v2\x1b.thawtrail.v1.EnrolResponseR\bresponse\"g\n" +
 	"\x13RevokeDeviceRequest\x12\x16\n" +
