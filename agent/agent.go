@@ -134,6 +134,9 @@ func run(ctx context.Context, cfg Config, home *trust.Home, r *replica.Replica, 
 	r.Link = link
 	office := &office{home: home, who: access.Ordering{Reader: query.Reader{Replica: r}}, way: way}
 	n.Register = func(s *grpc.Server) { pb.RegisterHubServiceServer(s, office) }
+	if home.Joined != nil {
+		n.Invites = office.inviteForPages
+	}
 	cfg.Opened(r)
 	n.Practice, n.Epoch, n.Loops = link.Practice, link.HubEpoch, []node.Part{
 		{Name: "link", Run: link.Run},

@@ -12,6 +12,7 @@ import (
 
 	"thawtrail/internal/access"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/rpc"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/order"
@@ -39,6 +40,18 @@ func (o *office) Invite(ctx context.Context, req *pb.InviteRequest) (*pb.InviteR
 	what.By, what.Pin = "", ""
 	out, err := o.order(ctx, req.By, req.Pin, &pb.OwnerOrder{Action: &pb.OwnerOrder_Invite{Invite: what}})
 	return out.GetInvite(), err
+}
+
+// inviteForPages is Invite with an error in words, as pages show it.
+func (o *office) inviteForPages(ctx context.Context, req *pb.InviteRequest) (*pb.InviteResponse, error) {
+	out, err := o.Invite(ctx, req)
+	if refused, ok := rpc.Refusal(err); ok {
+		return nil, refused
+	}
+	if said, ok := status.FromError(err); ok && err != nil {
+		return nil, refusal.Fail(refusal.ErrUnready, "%s", said.Message())
+	}
+	return out, err
 }
 
 // AdmitFile orders the answer to a laptop whose request came in a file.

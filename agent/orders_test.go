@@ -1,8 +1,14 @@
 package agent_test
 
 import (
+	"context"
 	"crypto/ed25519"
+	"io"
+	"net/http"
+	"net/url"
 	"os"
+	"regexp"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -296,4 +302,69 @@ func TestALaptopsFolderIsNoServers(t *testing.T) {
 	after, err := os.ReadDir(own.dir)
 	require.NoError(t, err)
 	require.Equal(t, len(before), len(after), "%v", after)
+}
+
+// TestAnOwnersPageLetsALaptopIn: the form of the server's pages works on the owner's
+// laptop, which orders the code; a vet's laptop says where laptops are let in.
+func TestAnOwnersPageLetsALaptopIn(t *testing.T) {
+	c := newClinic(t)
+	pages := func(l *laptop, person string, roles ...pb.Role) (*http.Client, string) {
+		l.server = c.addr
+		_, err := agent.Enrol(t.Context(), l.config(), c.invite(person, roles...))
+		require.NoError(t, err)
+		entrance := make(chan string, 1)
+		_, l.stop = run(t, func(ctx context.Context, ready func(string)) error {
+			cfg := l.config()
+			cfg.Pages, cfg.Ready, cfg.PagesReady = "127.0.0.1:0", ready, func(u string) { entrance <- u }
+			return agent.Run(ctx, cfg)
+		})
+		l.conn = dial(t, l.dir)
+		c.same(l)
+		return browse(t, <-entrance)
+	}
+	vet := newLaptop(t, "vet's")
+	b, origin := pages(vet, "J. Reed", pb.Role_ROLE_VET)
+	_, body := page(t, b, origin+"/owner/invite")
+	require.Contains(t, body, "own laptop")
+	require.NotContains(t, body, `name="person"`)
+
+	own := newLaptop(t, "owner's")
+	b, origin = pages(own, "M. Alder")
+	send := func(fields url.Values) (int, string) {
+		_, form := page(t, b, origin+"/owner/invite")
+		token := regexp.MustCompile(`name="token" value="([^"]+)"`).FindStringSubmatch(form)
+		require.NotNil(t, token, form)
+		fields.Set("token", token[1])
+		req, err := http.NewRequestWithContext(t.Context(), http.MethodPost, origin+"/owner/invite", strings.NewReader(fields.Encode()))
+		require.NoError(t, err)
+		req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+		req.Header.Set("Origin", origin)
+		r, err := b.Do(req)
+		require.NoError(t, err)
+		defer r.Body.Close()
+		raw, err := io.ReadAll(r.Body)
+		require.NoError(t, err)
+		return r.StatusCode, string(raw)
+	}
+	enrols := regexp.MustCompile(`thawtrail agent enrol (\S+) --server`)
+	status, body := send(url.Values{"person": {"N. Ewcomer"}})
+	require.Equal(t, http.StatusUnprocessableEntity, status, "the server's refusal: a new person needs a role")
+	require.Contains(t, body, "a role for a new person")
+	status, body = send(url.Values{"person": {"N. Ewcomer"}, "role": {"ROLE_VET"}})
+	require.Equal(t, http.StatusOK, status)
+	require.Regexp(t, enrols, body)
+
+	_, err := pb.NewPinServiceClient(own.conn).SetPin(t.Context(), &pb.SetPinRequest{Person: "M. Alder", Pin: "4711"})
+	require.NoError(t, err)
+	status, body = send(url.Values{"person": {"J. Reed"}, "pin": {"0000"}})
+	require.Equal(t, http.StatusUnprocessableEntity, status)
+	require.Contains(t, body, "nothing was ordered")
+	status, body = send(url.Values{"person": {"J. Reed"}, "pin": {"4711"}})
+	require.Equal(t, http.StatusOK, status)
+	require.Regexp(t, enrols, body)
+
+	c.stop()
+	status, body = send(url.Values{"person": {"J. Reed"}, "pin": {"4711"}})
+	require.Equal(t, http.StatusUnprocessableEntity, status)
+	require.Contains(t, body, "server is needed for this")
 }

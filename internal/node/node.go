@@ -64,7 +64,8 @@ type Node struct {
 	PagesReady func(url string)
 	// PagesSecret gives the secret behind the pages' cookies; see web.Config.
 	PagesSecret func(old []byte) ([]byte, error)
-	// Invites makes a code by which a laptop joins; nil: this is no hub.
+	// Invites makes a code by which a laptop joins, or orders one from the server; nil:
+	// this belongs to no practice with a server.
 	Invites func(context.Context, *pb.InviteRequest) (*pb.InviteResponse, error)
 	// Phones is the registry of paired phones and browsers, and PhoneTLS what is shown to
 	// them; nil: none are paired here.

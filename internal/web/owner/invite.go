@@ -15,12 +15,18 @@ type inviteMore struct {
 	Roles           []site.Option
 	Code, For       string // of the invitation that was just made
 	Until           string
-	Off             bool // this is no server: invitations are made there
+	Off             bool // invitations are made elsewhere: at the server, or on an owner's laptop
+	AsksPIN         bool // this is such a laptop, and the owner has a PIN there
+	Laptop          bool // this is such a laptop: the server is asked
 }
 
 // Invite makes a one-time code by which a laptop joins the practice.
 func Invite(req *site.Request) error {
-	m := &inviteMore{Person: req.PostForm.Get("person"), Off: req.Site.Invites == nil}
+	on, pin, err := req.LetsIn()
+	if err != nil {
+		return err
+	}
+	m := &inviteMore{Person: req.PostForm.Get("person"), Off: !on, AsksPIN: pin, Laptop: !req.Site.Replica.Hub}
 	for _, role := range []pb.Role{pb.Role_ROLE_VET, pb.Role_ROLE_ASSISTANT, pb.Role_ROLE_CLINIC, pb.Role_ROLE_OWNER} {
 		value := role.String()
 		m.Roles = append(m.Roles, site.Option{Value: value, Label: words.Enum(role), Checked: req.PostForm.Get("role") == value})
@@ -38,7 +44,7 @@ func (m *inviteMore) make(req *site.Request) error {
 	if err != nil {
 		return err
 	}
-	ask := &pb.InviteRequest{Person: m.Person, By: req.Who(people)}
+	ask := &pb.InviteRequest{Person: m.Person, By: req.Who(people), Pin: req.PostForm.Get("pin")}
 	if role := pb.Role(pb.Role_value[req.PostForm.Get("role")]); role != pb.Role_ROLE_UNSPECIFIED {
 		ask.Roles = []pb.Role{role}
 	}

@@ -34,6 +34,9 @@ func ShowRecord(req *site.Request) error {
 		{Name: words.Say("record.about"), Value: strings.Join(out.Entities, ", ")},
 		{Name: words.Say("record.record"), Value: out.Record},
 	}
+	if out.OrderedAt != "" {
+		facts = append(facts, site.Pair{Name: words.Say("record.ordered"), Value: out.OrderedAt})
+	}
 	return req.Render("record", words.Say("record.heading"), "owner", map[string]any{"Facts": facts, "Entry": entryLines(out.Entry)})
 }
 

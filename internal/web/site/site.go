@@ -34,7 +34,8 @@ type Config struct {
 	Secret func(old []byte) ([]byte, error)
 	// URLFile takes the one-time address, readable by this user only; empty: none.
 	URLFile string
-	// Invites makes a one-time code by which a laptop joins; nil: that is not done here.
+	// Invites makes a one-time code by which a laptop joins, or orders one from the
+	// server; nil: that is not done here. See Request.LetsIn.
 	Invites func(context.Context, *pb.InviteRequest) (*pb.InviteResponse, error)
 	// Pages is told how one-time addresses are made while pages are served; nil: nobody asks.
 	Pages *access.Pages
