@@ -4,6 +4,7 @@
 //	vault      one secret, one data key, all other keys
 //	authority  the practice's root of trust, TLS links, who may call what
 //	invite     one-time codes by which laptops join
+//	order      what an owner's laptop orders of the server
 //	local      the way to a daemon for commands of its own user
 //	pins       people who share a laptop
 //	phones     phones that use a laptop's pages
