@@ -214,6 +214,8 @@ func TestOnlyAnOwnersLaptopOrders(t *testing.T) {
 	second := c.join("second's", "K. Low", pb.Role_ROLE_OWNER)
 	eventually(t, "connected", func() bool { return second.state() == "connected" })
 	ends := c.ordersOf(second)
+	_, err = ends.Order(t.Context(), ends.sign(func(o *pb.OwnerOrder) { o.Person = owner.owner }))
+	require.Equal(t, codes.PermissionDenied, status.Code(err), "of one owner's laptop, in the other owner's name")
 	late := ends.sign(nil)
 	_, err = pb.NewRecordServiceClient(c.conn).EndPerson(t.Context(), &pb.EndPersonRequest{Person: "K. Low", Reason: "left", KeepLaptops: true, Author: "M. Alder"})
 	require.NoError(t, err)
