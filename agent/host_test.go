@@ -283,19 +283,13 @@ func TestBehindABalancer(t *testing.T) {
 // The owner of a practice that somebody else hosts has no shell there: laptops are let in and
 // shut out from the owner's own, whatever else the process serves.
 func TestAnOwnerOrdersInAHostedPractice(t *testing.T) {
-	h, clinics := newHost(t, []string{"north", "south"})
+	_, clinics := newHost(t, []string{"north", "south"})
 	north := clinics["north"]
 	own := north.join("owner's", "M. Alder")
 	north.same(own)
 	ordered, err := own.office().Invite(t.Context(), &pb.InviteRequest{Person: "J. Reed", Roles: []pb.Role{pb.Role_ROLE_VET}})
 	require.NoError(t, err)
-	code, err := invite.ParseCode(ordered.Code)
-	require.NoError(t, err)
-	car := newLaptop(t, "car")
-	car.server = h.addr
-	_, err = agent.Enrol(t.Context(), car.config(), code)
-	require.NoError(t, err)
-	car.start()
+	car := north.joinBy("car", ordered.Code)
 	north.same(car)
 	require.Equal(t, []string{"vet"}, north.roles("J. Reed"))
 	require.Empty(t, clinics["south"].roles("J. Reed"), "the other practice knows nobody of that name")

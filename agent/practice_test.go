@@ -190,6 +190,19 @@ func (c *clinic) enrol(l *laptop, person string, roles ...pb.Role) {
 	l.start()
 }
 
+// joinBy joins a laptop by a code as people read it, and starts it.
+func (c *clinic) joinBy(name, text string) *laptop {
+	c.t.Helper()
+	code, err := invite.ParseCode(text)
+	require.NoError(c.t, err)
+	l := newLaptop(c.t, name)
+	l.server = c.addr
+	_, err = agent.Enrol(c.t.Context(), l.config(), code)
+	require.NoError(c.t, err)
+	l.start()
+	return l
+}
+
 func (l *laptop) state() string {
 	l.t.Helper()
 	answer, err := l.audit.GetStatus(l.t.Context(), &pb.GetStatusRequest{})

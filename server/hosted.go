@@ -109,7 +109,7 @@ func (h *host) enter(ctx context.Context, p *hosted, conn net.Conn) {
 		_ = conn.Close()
 		return
 	}
-	r.inlet.give(&counted{Conn: conn, leave: func() { h.leave(r) }})
+	r.inlet.give(authority.Counted(conn, func() { h.leave(r) }))
 }
 
 // reasonOf is a refusal as monitors count it.
@@ -265,17 +265,4 @@ func (h *host) leave(r *run) {
 	defer h.mu.Unlock()
 	r.links--
 	r.since = h.cfg.Clock.Monotonic()
-}
-
-// counted is a link that its practice counts.
-type counted struct {
-	net.Conn
-	once  sync.Once
-	leave func()
-}
-
-// Close implements net.Conn.
-func (c *counted) Close() error {
-	c.once.Do(c.leave)
-	return c.Conn.Close()
 }

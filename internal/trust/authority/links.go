@@ -51,6 +51,9 @@ func (t *tracked) Close() error {
 	return t.Conn.Close()
 }
 
+// Counted is a link that says, once, that it has closed.
+func Counted(conn net.Conn, leave func()) net.Conn { return &tracked{Conn: conn, leave: leave} }
+
 // Begin counts a handshake that begins. One address cannot take the places of all others by
 // beginning many and finishing none.
 func (h *Handshakes) Begin(from string) bool {
