@@ -24,6 +24,7 @@ import (
 	"thawtrail/internal/testrun"
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
@@ -44,7 +45,7 @@ func practiceOfThree(t *testing.T) (c *clinic, north, thief *laptop) {
 // record that fits.
 func (c *clinic) spoil(what string, fits func(*event.Record) bool) {
 	c.t.Helper()
-	v, err := vault.Open(c.dir, secret(c.t))
+	v, err := vault.Open(wholefile.Folder(c.dir), secret(c.t))
 	require.NoError(c.t, err)
 	dir := filepath.Join(c.dir, "journal")
 	j, _, err := journal.Open(journal.Options{FS: journal.OSFS{}, Dir: dir, Key: v.Key(vault.Journal), ReadOnly: true, Now: time.Now})

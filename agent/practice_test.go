@@ -17,6 +17,7 @@ import (
 	"thawtrail/internal/trust/invite"
 	"thawtrail/internal/trust/local"
 	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 	"thawtrail/server"
 )
@@ -151,7 +152,7 @@ type laptop struct {
 func newLaptop(t *testing.T, name string) *laptop {
 	t.Helper()
 	l := &laptop{t: t, dir: t.TempDir(), name: name, log: &said{}}
-	_, err := vault.Create(l.dir, secret(t), cheap, bytes.NewReader(bytes.Repeat([]byte(name), 100)))
+	_, err := vault.Create(wholefile.Folder(l.dir), secret(t), cheap, bytes.NewReader(bytes.Repeat([]byte(name), 100)))
 	require.NoError(t, err)
 	return l
 }

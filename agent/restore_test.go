@@ -14,6 +14,7 @@ import (
 	"thawtrail/internal/testrun"
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 	"thawtrail/server"
 )
@@ -180,7 +181,7 @@ func device(l *laptop) string {
 
 func verified(t *testing.T, dir string) {
 	t.Helper()
-	v, err := vault.Open(dir, secret(t))
+	v, err := vault.Open(wholefile.Folder(dir), secret(t))
 	require.NoError(t, err)
 	report, err := store.Verify(t.Context(), store.VerifyOptions{Dir: dir, Key: v.Key(vault.Journal)})
 	require.NoError(t, err)

@@ -13,6 +13,7 @@ import (
 	"thawtrail/internal/store"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/wholefile"
 )
 
 // Tidied is what became of a keyring.
@@ -25,7 +26,7 @@ func TidyKeys(ctx context.Context, cfg Config) (done Tidied, err error) {
 	if err := cfg.fill(); err != nil {
 		return done, err
 	}
-	if _, err := vault.Locked(cfg.Data); errors.Is(err, fs.ErrNotExist) {
+	if _, err := vault.Locked(wholefile.Folder(cfg.Data)); errors.Is(err, fs.ErrNotExist) {
 		return done, refusal.Conflict("data", cfg.Data, "the folder of a laptop or server")
 	}
 	home, err := trust.Open(cfg.Data, cfg.Secret, rand.Reader)

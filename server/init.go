@@ -52,7 +52,7 @@ type Begun struct {
 // Init begins a practice in an empty data folder: its authority, its books and
 // its first owner. Broken off at any point, it can be called again.
 func Init(ctx context.Context, cfg InitConfig) (_ Begun, err error) {
-	home, err := trust.OpenAtCost(cfg.Data, cfg.Secret, cmp.Or(cfg.Cost, vault.DefaultCost), rand.Reader)
+	home, err := trust.OpenIn(trust.InFolder(cfg.Data), cfg.Secret, cmp.Or(cfg.Cost, vault.DefaultCost), rand.Reader)
 	if err != nil {
 		return Begun{}, err
 	}

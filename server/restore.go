@@ -57,7 +57,7 @@ func Restore(ctx context.Context, cfg RestoreConfig) (out Restored, err error) {
 	if head.Case != "" {
 		return out, refusal.New("books", "a file with a case", "a file that `thawtrail books write` wrote")
 	}
-	home, err := trust.OpenAtCost(cfg.Data, cfg.Secret, cmp.Or(cfg.Cost, vault.DefaultCost), rand.Reader)
+	home, err := trust.OpenIn(trust.InFolder(cfg.Data), cfg.Secret, cmp.Or(cfg.Cost, vault.DefaultCost), rand.Reader)
 	if err != nil {
 		return out, err
 	}

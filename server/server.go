@@ -162,7 +162,7 @@ func serve(ctx context.Context, cfg Config, home *trust.Home, listener net.Liste
 // openPractice opens a folder in which a practice was begun, and begins nothing.
 func openPractice(cfg Config) (*trust.Home, error) {
 	absent := refusal.Conflict("data", cfg.Data, "a folder in which a practice was begun with `thawtrail server init`")
-	if _, err := vault.Locked(cfg.Data); errors.Is(err, fs.ErrNotExist) && !trust.Begun(cfg.Data) {
+	if _, err := vault.Locked(wholefile.Folder(cfg.Data)); errors.Is(err, fs.ErrNotExist) && !trust.Begun(cfg.Data) {
 		return nil, absent
 	}
 	home, err := trust.Open(cfg.Data, cfg.Secret, rand.Reader)
@@ -283,7 +283,7 @@ func openHome(ctx context.Context, cfg Config, home *trust.Home) (*hub, error) {
 	if err := home.Remake(cfg.Clock.Now()); err != nil {
 		cfg.Log.Warn("that a file is begun anew could not be written down", "error", err)
 	}
-	gone := home.Belongs() && !trust.Begun(cfg.Data)
+	gone := home.Belongs() && !home.Begun()
 	kept, trouble := home.Kept()
 	if trouble != nil {
 		cfg.Log.Warn("begun anew", "trouble", trouble)
@@ -332,7 +332,7 @@ func hubEpoch(home *trust.Home, log *slog.Logger, lost bool) (string, error) {
 		return string(text), nil
 	case err == nil || errors.Is(err, wholefile.ErrTooLong):
 		log.Warn("what stands in hub.epoch is no epoch; a new one is begun, and laptops state again what they hold", "file", path)
-	case errors.Is(err, fs.ErrNotExist) && trust.Begun(home.Dir):
+	case errors.Is(err, fs.ErrNotExist) && home.Begun():
 		log.Warn("hub.epoch is gone; a new one is begun, and laptops state again what they hold", "file", path)
 	case !errors.Is(err, fs.ErrNotExist):
 		return "", fmt.Errorf("hub epoch: %w", err)

@@ -16,6 +16,7 @@ import (
 
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/wholefile"
 	"thawtrail/server"
 )
 
@@ -112,7 +113,7 @@ func (f hostFlags) config() (cfg server.HostConfig, err error) {
 
 // secret finds what opens the folder of one practice.
 func (f hostFlags) secret(dir string) (*vault.Secret, error) {
-	locked, err := vault.Locked(dir)
+	locked, err := vault.Locked(wholefile.Folder(dir))
 	if err != nil || !locked {
 		return nil, err
 	}

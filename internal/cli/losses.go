@@ -32,11 +32,11 @@ func (d *console) lossesCommand() *cobra.Command {
 				return err
 			}
 			if name := anew.text(); name != "" {
-				if err := trust.BeginAnew(f.data.text(), secret, name); err != nil {
+				if err := trust.BeginAnew(trust.InFolder(f.data.text()), secret, name); err != nil {
 					return err
 				}
 			}
-			gone, err := trust.Gone(f.data.text(), secret)
+			gone, err := trust.Gone(trust.InFolder(f.data.text()), secret)
 			if err != nil {
 				return err
 			}

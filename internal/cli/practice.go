@@ -424,7 +424,7 @@ func (d *console) passphraseCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			v, err := vault.Open(f.data.text(), old)
+			v, err := vault.Open(wholefile.Folder(f.data.text()), old)
 			if err != nil {
 				return err
 			}
@@ -451,14 +451,14 @@ func (d *console) passphraseCommand() *cobra.Command {
 
 // openForVerify gives the journal's key of a folder.
 func openForVerify(u *unlock, d *console, data string) ([]byte, error) {
-	if _, err := vault.Locked(data); errors.Is(err, fs.ErrNotExist) {
+	if _, err := vault.Locked(wholefile.Folder(data)); errors.Is(err, fs.ErrNotExist) {
 		return nil, nil // begun before folders had a vault, or none at all
 	}
 	secret, err := u.secret(d, data)
 	if err != nil {
 		return nil, err
 	}
-	v, err := vault.Open(data, secret)
+	v, err := vault.Open(wholefile.Folder(data), secret)
 	if err != nil {
 		return nil, err
 	}

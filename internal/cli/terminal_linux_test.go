@@ -19,6 +19,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/wholefile"
 )
 
 // asProgram makes the test's own binary the program, so that a terminal drives it.
@@ -142,7 +143,7 @@ func lockedFolder(t *testing.T) string {
 	dir := t.TempDir()
 	s, err := vault.Passphrase(phraseKnown)
 	require.NoError(t, err)
-	_, err = vault.Create(dir, &s, vault.Cost{Passes: 1, MemoryKiB: 64, Lanes: 1}, rand.Reader)
+	_, err = vault.Create(wholefile.Folder(dir), &s, vault.Cost{Passes: 1, MemoryKiB: 64, Lanes: 1}, rand.Reader)
 	require.NoError(t, err)
 	return dir
 }
@@ -151,7 +152,7 @@ func opens(t *testing.T, dir, phrase string) bool {
 	t.Helper()
 	s, err := vault.Passphrase(phrase)
 	require.NoError(t, err)
-	_, err = vault.Open(dir, &s)
+	_, err = vault.Open(wholefile.Folder(dir), &s)
 	return err == nil
 }
 

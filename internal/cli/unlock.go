@@ -11,6 +11,7 @@ import (
 
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/wholefile"
 )
 
 // unlock are the flags by which a data folder is opened.
@@ -59,7 +60,7 @@ func (u *unlock) secret(d *console, data string) (*vault.Secret, error) {
 	if given != nil || err != nil {
 		return given, err
 	}
-	locked, err := vault.Locked(data)
+	locked, err := vault.Locked(wholefile.Folder(data))
 	switch begun := !errors.Is(err, fs.ErrNotExist); {
 	case begun && err != nil:
 		return nil, err
@@ -128,7 +129,7 @@ func (d *console) openTyped(data, text string) (*vault.Secret, error) {
 	if err != nil {
 		return nil, err
 	}
-	if _, err = vault.Open(data, &s); err == nil {
+	if _, err = vault.Open(wholefile.Folder(data), &s); err == nil {
 		return &s, nil
 	}
 	if !errors.Is(err, vault.ErrWrongSecret) {
@@ -139,7 +140,7 @@ func (d *console) openTyped(data, text string) (*vault.Secret, error) {
 		if mendErr != nil {
 			return nil, mendErr
 		}
-		if _, mendErr = vault.Open(data, &m); mendErr == nil {
+		if _, mendErr = vault.Open(wholefile.Folder(data), &m); mendErr == nil {
 			fmt.Fprintln(d.err, "There was one slip in it; it was put right.")
 			return &m, nil
 		}

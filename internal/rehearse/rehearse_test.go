@@ -20,6 +20,7 @@ import (
 	"thawtrail/internal/trust/invite"
 	"thawtrail/internal/trust/local"
 	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 	"thawtrail/server"
 )
@@ -56,7 +57,7 @@ func newClinic(t *testing.T) *clinic {
 	require.NoError(t, err)
 	t.Cleanup(func() { _ = c.hub.Close() })
 	cfg := agent.Config{Data: t.TempDir(), Secret: &c.secret, Server: c.address, Listen: "127.0.0.1:0", Name: "north laptop", Opened: func(r *replica.Replica) { c.laptop = r }}
-	_, err = vault.Create(cfg.Data, &c.secret, cheap, bytes.NewReader(bytes.Repeat([]byte("k"), 4096)))
+	_, err = vault.Create(wholefile.Folder(cfg.Data), &c.secret, cheap, bytes.NewReader(bytes.Repeat([]byte("k"), 4096)))
 	require.NoError(t, err)
 	_, err = agent.Enrol(t.Context(), cfg, c.invites())
 	require.NoError(t, err)

@@ -5,8 +5,6 @@ import (
 	"errors"
 	"io/fs"
 	"maps"
-	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -57,9 +55,14 @@ type Missing struct {
 	why  *refusal.Error
 }
 
-func missing(dir, name string) *Missing {
-	return &Missing{name, refusal.Conflict("data", dir, "a folder with its file "+name).
-		Because("it is missing: put it back from a copy of this folder; " + remedies[name])}
+func missing(place Place, name string) *Missing {
+	why := refusal.Conflict("data", place.Dir, "a folder with its file "+name).
+		Because("it is missing: put it back from a copy of this folder; " + remedies[name])
+	if place.Truth != nil {
+		why = refusal.Conflict("data", place.Dir, "a practice with "+place.Names.Place(name)).
+			Because("it is missing: put it back from an earlier image of the database, or make the server anew from its recovery sheet in another place with `thawtrail server restore`")
+	}
+	return &Missing{name, why}
 }
 
 // Error names the file and what to do.
@@ -67,14 +70,6 @@ func (m *Missing) Error() string { return m.why.Error() }
 
 // Unwrap gives the refusal.
 func (m *Missing) Unwrap() error { return m.why }
-
-// Begun says that records were written in a folder. Whoever wrote them had a vault
-// and a device key. A journal that cannot be listed is taken for one with records.
-func Begun(dir string) bool {
-	list, err := os.ReadDir(filepath.Join(dir, "journal"))
-	return slices.ContainsFunc(list, func(e fs.DirEntry) bool { return filepath.Ext(e.Name()) == ".journal" }) ||
-		err != nil && !errors.Is(err, fs.ErrNotExist)
-}
 
 // contents are the files that must be there.
 type contents struct {
@@ -99,7 +94,7 @@ func (h *Home) readContents() error {
 		return err
 	}
 	for _, name := range slices.Concat(slices.Collect(maps.Keys(remedies)), slices.Collect(maps.Keys(remade))) {
-		if (h.there(name) || name == deviceFile && Begun(h.Dir)) && !slices.Contains(h.contents.names, name) {
+		if (h.there(name) || name == deviceFile && h.Begun()) && !slices.Contains(h.contents.names, name) {
 			h.contents.names = append(h.contents.names, name)
 		}
 	}
@@ -109,14 +104,10 @@ func (h *Home) readContents() error {
 	return nil
 }
 
-// there says that a file is in the folder, or may be: what cannot be asked is not
+// there says that a file is in its place, or may be: what cannot be asked is not
 // taken for gone.
 func (h *Home) there(name string) bool {
-	names := h.Names
-	if name == vault.FileName {
-		names = wholefile.Folder(h.Dir) // what opens all others never lies beside them elsewhere
-	}
-	return wholefile.There(names, name)
+	return wholefile.There(h.Names, name)
 }
 
 // Remake tells of files that are gone and are begun anew by themselves, or were put
@@ -184,29 +175,29 @@ func (c *contents) drop(name string) error {
 // absent is what a file's absence means: an error when it was there once.
 func (h *Home) absent(name string) error {
 	if _, strict := remedies[name]; strict && h.must(name) {
-		return missing(h.Dir, name)
+		return missing(h.Place, name)
 	}
 	return nil
 }
 
-// Gone lists the files of a folder that are missing.
-func Gone(dir string, secret *vault.Secret) ([]*Missing, error) {
-	h, err := look(dir, secret)
+// Gone lists the files of a place that are missing.
+func Gone(place Place, secret *vault.Secret) ([]*Missing, error) {
+	h, err := look(place, secret)
 	if err != nil {
 		return nil, err
 	}
 	var out []*Missing
 	for _, name := range h.contents.names {
 		if _, strict := remedies[name]; strict && !h.there(name) {
-			out = append(out, missing(dir, name))
+			out = append(out, missing(place, name))
 		}
 	}
 	return out, nil
 }
 
 // BeginAnew takes a missing file off the list, so that the next start makes it.
-func BeginAnew(dir string, secret *vault.Secret, name string) error {
-	h, err := look(dir, secret)
+func BeginAnew(place Place, secret *vault.Secret, name string) error {
+	h, err := look(place, secret)
 	if err != nil {
 		return err
 	}
@@ -214,17 +205,17 @@ func BeginAnew(dir string, secret *vault.Secret, name string) error {
 	case h.there(name) || !h.must(name):
 		return refusal.Conflict("anew", name, "a file that is missing here")
 	case !slices.Contains(renewable, name):
-		return missing(dir, name)
+		return missing(place, name)
 	}
 	return h.contents.drop(name)
 }
 
-// look opens no more of a folder than the list of its files.
-func look(dir string, secret *vault.Secret) (*Home, error) {
-	v, err := openVault(dir, secret)
+// look opens no more of a place than the list of its files.
+func look(place Place, secret *vault.Secret) (*Home, error) {
+	v, err := openVault(place, secret)
 	if err != nil {
 		return nil, err
 	}
-	h := &Home{Dir: dir, Names: wholefile.Folder(dir), Vault: v, random: rand.Reader}
+	h := &Home{Place: place, Vault: v, random: rand.Reader}
 	return h, h.readContents()
 }

@@ -49,8 +49,7 @@ const (
 // Home is a data folder, opened: its vault, this device's key, the keys of sealed
 // fields, and the practice that it joined.
 type Home struct {
-	Dir    string
-	Names  wholefile.Names // where the files beside journal and index lie
+	Place
 	Vault  *vault.Vault
 	Device ed25519.PrivateKey
 	Seals  *Keys
@@ -82,25 +81,24 @@ type Joined struct {
 // Open opens a data folder, or begins one on first start. Then the secret decides
 // for good whether it is encrypted: nil begins one that is not.
 func Open(dir string, secret *vault.Secret, random io.Reader) (*Home, error) {
-	return OpenAtCost(dir, secret, vault.DefaultCost, random)
+	return OpenIn(InFolder(dir), secret, vault.DefaultCost, random)
 }
 
-// OpenAtCost is Open with the cost of a new passphrase.
-func OpenAtCost(dir string, secret *vault.Secret, cost vault.Cost, random io.Reader) (*Home, error) {
-	names := wholefile.Folder(dir)
-	lock, err := lockNew(dir, names)
+// OpenIn is Open for any place, with the cost of a new passphrase.
+func OpenIn(place Place, secret *vault.Secret, cost vault.Cost, random io.Reader) (*Home, error) {
+	lock, err := lockNew(place)
 	if err != nil {
 		return nil, err
 	}
 	defer lock.Close() // its program takes it again, with all that was begun here
-	v, err := openVault(dir, secret)
+	v, err := openVault(place, secret)
 	if errors.Is(err, fs.ErrNotExist) {
-		v, err = vault.Create(dir, secret, cost, random)
+		v, err = vault.Create(place.Names, secret, cost, random)
 	}
 	if err != nil {
-		return nil, fmt.Errorf("open %s: %w", dir, err)
+		return nil, fmt.Errorf("open %s: %w", place.Dir, err)
 	}
-	h := &Home{Dir: dir, Names: names, Vault: v, random: random}
+	h := &Home{Place: place, Vault: v, random: random}
 	if err := h.readContents(); err != nil {
 		return nil, err
 	}
@@ -121,22 +119,22 @@ func OpenAtCost(dir string, secret *vault.Secret, cost vault.Cost, random io.Rea
 // lockNew makes a folder and locks it while its first files are written, so that of
 // two programs begun at once in it one alone draws its keys. A folder that has its
 // keys is not locked.
-func lockNew(dir string, names wholefile.Names) (io.Closer, error) {
-	if wholefile.There(names, deviceFile) {
+func lockNew(place Place) (io.Closer, error) {
+	if wholefile.There(place.Names, deviceFile) {
 		return io.NopCloser(nil), nil
 	}
-	if err := wholefile.MakeFolder(dir); err != nil {
-		return nil, fmt.Errorf("begin %s: %w", dir, err)
+	if err := wholefile.MakeFolder(place.Dir); err != nil {
+		return nil, fmt.Errorf("begin %s: %w", place.Dir, err)
 	}
-	return store.LockFolder(dir)
+	return store.LockFolder(place.Dir)
 }
 
-// openVault opens the vault of a folder. fs.ErrNotExist stands for a folder in
-// which nothing was begun; one that lost its vault is refused.
-func openVault(dir string, secret *vault.Secret) (*vault.Vault, error) {
-	v, err := vault.Open(dir, secret)
-	if errors.Is(err, fs.ErrNotExist) && Begun(dir) {
-		return nil, missing(dir, vault.FileName)
+// openVault opens the vault of a place. fs.ErrNotExist stands for one in which nothing
+// was begun; one that lost its vault is refused.
+func openVault(place Place, secret *vault.Secret) (*vault.Vault, error) {
+	v, err := vault.Open(place.Names, secret)
+	if errors.Is(err, fs.ErrNotExist) && place.Begun() {
+		return nil, missing(place, vault.FileName)
 	}
 	return v, err
 }
@@ -262,7 +260,7 @@ func (h *Home) Opens(passphrase string) bool {
 	if err != nil {
 		return false
 	}
-	_, err = vault.Open(h.Dir, &s)
+	_, err = vault.Open(h.Names, &s)
 	return err == nil
 }
 
@@ -333,7 +331,7 @@ func (h *Home) Founding() event.Hash {
 
 // Store completes the options of the replica in this folder.
 func (h *Home) Store(opt store.Options) store.Options {
-	opt.Dir, opt.Device, opt.Founding = h.Dir, h.Device, h.Founding()
+	opt.Dir, opt.Truth, opt.Device, opt.Founding = h.Dir, h.Truth, h.Device, h.Founding()
 	opt.Charter, _ = h.Charter()
 	opt.Key, opt.KeyID, opt.IndexKey = h.Vault.Key(vault.Journal), h.Vault.ID(), h.Vault.Key(vault.Index)
 	return opt

@@ -24,9 +24,9 @@ func TestEveryFlippedByteOfAKeyFileIsFound(t *testing.T) {
 	for name, secret := range map[string]*vault.Secret{"encrypted": &passphrase, "plain": nil} {
 		t.Run(name, func(t *testing.T) {
 			dir := t.TempDir()
-			home, err := OpenAtCost(dir, secret, cheap, rand.Reader)
+			home, err := OpenIn(InFolder(dir), secret, cheap, rand.Reader)
 			require.NoError(t, err)
-			_, err = OpenAtCost(dir, secret, cheap, rand.Reader)
+			_, err = OpenIn(InFolder(dir), secret, cheap, rand.Reader)
 			require.NoError(t, err)
 			path := filepath.Join(dir, deviceFile)
 			good, err := os.ReadFile(path)

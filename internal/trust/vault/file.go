@@ -69,14 +69,14 @@ func cutCRC(b []byte) ([]byte, bool) {
 	return b[:n], true
 }
 
-func readFile(path string) (file, error) {
-	data, err := wholefile.Read(path, maxFile)
+func readFile(names wholefile.Names) (file, error) {
+	data, err := names.Read(FileName, maxFile)
 	if err != nil {
 		return file{}, fmt.Errorf("vault: %w", err)
 	}
 	f, err := decode(data)
 	if err != nil {
-		return file{}, fmt.Errorf("%s: %w", path, err)
+		return file{}, fmt.Errorf("%s: %w", names.Place(FileName), err)
 	}
 	return f, nil
 }

@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"path/filepath"
 
 	"golang.org/x/crypto/argon2"
 	"golang.org/x/crypto/chacha20poly1305"
@@ -66,20 +65,20 @@ var (
 
 // Vault is an open vault; see Create and Open. The zero value encrypts nothing.
 type Vault struct {
-	path string
-	id   [16]byte
-	key  []byte // nil: not encrypted
+	names wholefile.Names
+	id    [16]byte
+	key   []byte // nil: not encrypted
 }
 
-// Create begins the vault of a data folder. A nil secret begins one that does
-// not encrypt.
-func Create(dir string, secret *Secret, cost Cost, random io.Reader) (*Vault, error) {
-	v := &Vault{path: filepath.Join(dir, FileName)}
-	if _, err := wholefile.Read(v.path, maxFile); !errors.Is(err, fs.ErrNotExist) {
-		return nil, errors.Join(fmt.Errorf("%s: %w", v.path, ErrExists), err)
+// Create begins the vault of a replica among its small files. A nil secret begins one
+// that does not encrypt.
+func Create(names wholefile.Names, secret *Secret, cost Cost, random io.Reader) (*Vault, error) {
+	v := &Vault{names: names}
+	if _, err := names.Read(FileName, maxFile); !errors.Is(err, fs.ErrNotExist) {
+		return nil, errors.Join(fmt.Errorf("%s: %w", names.Place(FileName), ErrExists), err)
 	}
 	if secret == nil {
-		return v, wholefile.Write(v.path, file{kind: kindNone}.encode())
+		return v, names.Write(FileName, file{kind: kindNone}.encode())
 	}
 	v.key = make([]byte, KeySize)
 	for _, b := range [][]byte{v.key, v.id[:]} {
@@ -90,11 +89,10 @@ func Create(dir string, secret *Secret, cost Cost, random io.Reader) (*Vault, er
 	return v, v.wrap(*secret, cost, random)
 }
 
-// Open opens the vault of a data folder. A folder without one gives
-// fs.ErrNotExist. A nil secret opens a vault that does not encrypt.
-func Open(dir string, secret *Secret) (*Vault, error) {
-	v := &Vault{path: filepath.Join(dir, FileName)}
-	f, err := readFile(v.path)
+// Open opens the vault of a replica. Where there is none it gives fs.ErrNotExist. A nil secret opens a vault that does not encrypt.
+func Open(names wholefile.Names, secret *Secret) (*Vault, error) {
+	v := &Vault{names: names}
+	f, err := readFile(names)
 	if err != nil {
 		return nil, err
 	}
@@ -119,10 +117,10 @@ func Open(dir string, secret *Secret) (*Vault, error) {
 	return v, nil
 }
 
-// Locked says whether the folder's vault needs a secret. A folder without a
-// vault gives fs.ErrNotExist.
-func Locked(dir string) (bool, error) {
-	f, err := readFile(filepath.Join(dir, FileName))
+// Locked says whether a replica's vault needs a secret. Where there is no vault it gives
+// fs.ErrNotExist.
+func Locked(names wholefile.Names) (bool, error) {
+	f, err := readFile(names)
 	return f.kind != kindNone, err
 }
 
@@ -152,7 +150,7 @@ func (v *Vault) wrap(secret Secret, cost Cost, random io.Reader) error {
 		return fmt.Errorf("vault: %w", err)
 	}
 	copy(f.box[:], aead.Seal(nil, f.nonce[:], v.key, f.head()))
-	return wholefile.Write(v.path, f.encode())
+	return v.names.Write(FileName, f.encode())
 }
 
 // Encrypted says whether what this vault guards is encrypted at all.

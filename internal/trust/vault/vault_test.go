@@ -32,34 +32,34 @@ func phrase(t *testing.T, text string) *Secret {
 
 func TestVaultOpensOnlyWithItsSecret(t *testing.T) {
 	dir := t.TempDir()
-	_, err := Open(dir, nil)
+	_, err := Open(wholefile.Folder(dir), nil)
 	require.ErrorIs(t, err, fs.ErrNotExist)
-	v, err := Create(dir, phrase(t, "abbey acorn actor adobe"), cheap, rand.Reader)
+	v, err := Create(wholefile.Folder(dir), phrase(t, "abbey acorn actor adobe"), cheap, rand.Reader)
 	require.NoError(t, err)
-	_, err = Create(dir, phrase(t, "another one altogether"), cheap, rand.Reader)
+	_, err = Create(wholefile.Folder(dir), phrase(t, "another one altogether"), cheap, rand.Reader)
 	require.ErrorIs(t, err, ErrExists)
 
-	again, err := Open(dir, phrase(t, "ABBE-ACORN  actoadob"))
+	again, err := Open(wholefile.Folder(dir), phrase(t, "ABBE-ACORN  actoadob"))
 	require.NoError(t, err)
 	require.Equal(t, v.Key(Journal), again.Key(Journal))
 	require.Equal(t, v.ID(), again.ID())
 	require.Len(t, v.Key(Index), KeySize)
 
-	_, err = Open(dir, phrase(t, "abbey acorn actor acorn"))
+	_, err = Open(wholefile.Folder(dir), phrase(t, "abbey acorn actor acorn"))
 	require.ErrorIs(t, err, ErrWrongSecret)
-	_, err = Open(dir, nil)
+	_, err = Open(wholefile.Folder(dir), nil)
 	require.ErrorIs(t, err, ErrNeedsSecret)
 	key, err := KeyFile(make([]byte, KeySize))
 	require.NoError(t, err)
-	_, err = Open(dir, &key)
+	_, err = Open(wholefile.Folder(dir), &key)
 	require.ErrorIs(t, err, ErrOtherKind)
-	locked, err := Locked(dir)
+	locked, err := Locked(wholefile.Folder(dir))
 	require.NoError(t, err)
 	require.True(t, locked)
 }
 
 func TestLabelsHaveDifferentKeys(t *testing.T) {
-	v, err := Create(t.TempDir(), phrase(t, "abbey acorn actor"), cheap, rand.Reader)
+	v, err := Create(wholefile.Folder(t.TempDir()), phrase(t, "abbey acorn actor"), cheap, rand.Reader)
 	require.NoError(t, err)
 	seen := map[string]Label{}
 	for _, l := range []Label{Journal, Index, FieldKeys, Device, Authority, ServerTLS, Invites, Practice, PINs} {
@@ -70,7 +70,7 @@ func TestLabelsHaveDifferentKeys(t *testing.T) {
 
 func TestChangeKeepsEveryKey(t *testing.T) {
 	dir := t.TempDir()
-	v, err := Create(dir, phrase(t, "old passphrase"), cheap, rand.Reader)
+	v, err := Create(wholefile.Folder(dir), phrase(t, "old passphrase"), cheap, rand.Reader)
 	require.NoError(t, err)
 	before := v.Key(Journal)
 	path := filepath.Join(t.TempDir(), "stick")
@@ -78,29 +78,29 @@ func TestChangeKeepsEveryKey(t *testing.T) {
 	require.NoError(t, err)
 	require.NoError(t, v.Change(key, cheap, rand.Reader))
 
-	_, err = Open(dir, phrase(t, "old passphrase"))
+	_, err = Open(wholefile.Folder(dir), phrase(t, "old passphrase"))
 	require.ErrorIs(t, err, ErrOtherKind)
 	read, err := ReadKeyFile(path)
 	require.NoError(t, err)
-	again, err := Open(dir, &read)
+	again, err := Open(wholefile.Folder(dir), &read)
 	require.NoError(t, err)
 	require.Equal(t, before, again.Key(Journal))
 	other, err := KeyFile(bytes.Repeat([]byte{7}, KeySize))
 	require.NoError(t, err)
-	_, err = Open(dir, &other)
+	_, err = Open(wholefile.Folder(dir), &other)
 	require.ErrorIs(t, err, ErrWrongSecret)
 }
 
 func TestAFolderBegunWithoutASecretStaysSo(t *testing.T) {
 	dir := t.TempDir()
-	v, err := Create(dir, nil, cheap, rand.Reader)
+	v, err := Create(wholefile.Folder(dir), nil, cheap, rand.Reader)
 	require.NoError(t, err)
 	require.False(t, v.Encrypted())
 	require.Nil(t, v.Key(Journal))
-	_, err = Open(dir, phrase(t, "some passphrase"))
+	_, err = Open(wholefile.Folder(dir), phrase(t, "some passphrase"))
 	require.ErrorIs(t, err, ErrNotEncrypted)
 	require.ErrorIs(t, v.Change(*phrase(t, "some passphrase"), cheap, rand.Reader), ErrNotEncrypted)
-	locked, err := Locked(dir)
+	locked, err := Locked(wholefile.Folder(dir))
 	require.NoError(t, err)
 	require.False(t, locked)
 }
@@ -112,13 +112,13 @@ func TestHostileCostIsRefused(t *testing.T) {
 		_, err := decode(f.encode())
 		require.ErrorIs(t, err, ErrDamaged, "%+v", c)
 	}
-	_, err := Create(t.TempDir(), phrase(t, "some passphrase"), Cost{1, 2 << 20, 1}, rand.Reader)
+	_, err := Create(wholefile.Folder(t.TempDir()), phrase(t, "some passphrase"), Cost{1, 2 << 20, 1}, rand.Reader)
 	require.ErrorIs(t, err, ErrDamaged)
 }
 
 func TestEveryFlippedByteOfTheVaultIsFound(t *testing.T) {
 	dir := t.TempDir()
-	_, err := Create(dir, phrase(t, "some passphrase"), cheap, rand.Reader)
+	_, err := Create(wholefile.Folder(dir), phrase(t, "some passphrase"), cheap, rand.Reader)
 	require.NoError(t, err)
 	path := filepath.Join(dir, FileName)
 	good, err := os.ReadFile(path)
@@ -127,12 +127,12 @@ func TestEveryFlippedByteOfTheVaultIsFound(t *testing.T) {
 		bad := bytes.Clone(good)
 		bad[i] ^= 1
 		require.NoError(t, os.WriteFile(path, bad, 0o600))
-		_, err := Open(dir, phrase(t, "some passphrase"))
+		_, err := Open(wholefile.Folder(dir), phrase(t, "some passphrase"))
 		require.Error(t, err, "byte %d", i)
 		// Also where the one who changed it mended the checksum.
 		if i < atCRC {
 			require.NoError(t, os.WriteFile(path, appendCRC(bad[:atCRC]), 0o600))
-			_, err = Open(dir, phrase(t, "some passphrase"))
+			_, err = Open(wholefile.Folder(dir), phrase(t, "some passphrase"))
 			require.Error(t, err, "byte %d, checksum mended", i)
 		}
 	}
@@ -140,9 +140,9 @@ func TestEveryFlippedByteOfTheVaultIsFound(t *testing.T) {
 
 func TestBoxes(t *testing.T) {
 	dir := t.TempDir()
-	v, err := Create(dir, phrase(t, "some passphrase"), cheap, rand.Reader)
+	v, err := Create(wholefile.Folder(dir), phrase(t, "some passphrase"), cheap, rand.Reader)
 	require.NoError(t, err)
-	plain, err := Create(t.TempDir(), nil, cheap, rand.Reader)
+	plain, err := Create(wholefile.Folder(t.TempDir()), nil, cheap, rand.Reader)
 	require.NoError(t, err)
 	const name = "device.key"
 	names := wholefile.Folder(dir)

@@ -23,6 +23,7 @@ import (
 	"thawtrail/internal/trust/invite"
 	"thawtrail/internal/trust/local"
 	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 	"thawtrail/server"
 )
@@ -88,7 +89,7 @@ func (p *practice) join(name, person string) *machine {
 	m := &machine{t: t, p: program{Data: t.TempDir(), Name: name, Listen: "127.0.0.1:0", Pages: "127.0.0.1:0", Server: w.Address()}}
 	secret, err := vault.Passphrase(passphrase)
 	require.NoError(t, err)
-	_, err = vault.Create(m.p.Data, &secret, cheap, strings.NewReader(strings.Repeat(name, 100)))
+	_, err = vault.Create(wholefile.Folder(m.p.Data), &secret, cheap, strings.NewReader(strings.Repeat(name, 100)))
 	require.NoError(t, err)
 	_, err = agent.Enrol(t.Context(), agent.Config{Data: m.p.Data, Secret: &secret, Name: name, Server: m.p.Server}, code)
 	require.NoError(t, err)

@@ -1,0 +1,36 @@
+package trust
+
+import (
+	"errors"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+
+	"thawtrail/internal/store"
+	"thawtrail/internal/wholefile"
+)
+
+// Place is where a replica lies: what of it must not be lost, and a folder of this machine
+// for what can be made again.
+type Place struct {
+	Dir   string          // holds the index, and the journal where there is no Truth
+	Names wholefile.Names // the vault's file, and the small ones that the vault closes
+	Truth store.OpenTruth // where records lie for good; nil: the journal in Dir
+	// Begun says that records were written there: whoever wrote them had a vault and a
+	// device key. What cannot be asked is taken for begun.
+	Begun func() bool
+}
+
+// InFolder is the place of a replica that has all it has in one folder.
+func InFolder(dir string) Place {
+	return Place{Dir: dir, Names: wholefile.Folder(dir), Begun: func() bool { return Begun(dir) }}
+}
+
+// Begun says that records were written in a folder. A journal that cannot be listed is taken
+// for one with records.
+func Begun(dir string) bool {
+	list, err := os.ReadDir(filepath.Join(dir, "journal"))
+	return slices.ContainsFunc(list, func(e fs.DirEntry) bool { return filepath.Ext(e.Name()) == ".journal" }) ||
+		err != nil && !errors.Is(err, fs.ErrNotExist)
+}
