@@ -14,13 +14,15 @@ import (
 	"thawtrail/internal/trust/vault"
 )
 
+// cheap is the cost of passphrases in tests; the arithmetic is the same.
+var cheap = vault.Cost{Passes: 1, MemoryKiB: 64, Lanes: 1}
+
 // TestEveryFlippedByteOfAKeyFileIsFound: a laptop never goes on with another key
 // than its own. With one, it would be another device, and its records would be
 // refused.
 func TestEveryFlippedByteOfAKeyFileIsFound(t *testing.T) {
 	passphrase, err := vault.Passphrase("abbey acorn actor adobe alarm")
 	require.NoError(t, err)
-	cheap := vault.Cost{Passes: 1, MemoryKiB: 64, Lanes: 1}
 	for name, secret := range map[string]*vault.Secret{"encrypted": &passphrase, "plain": nil} {
 		t.Run(name, func(t *testing.T) {
 			dir := t.TempDir()
