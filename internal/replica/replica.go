@@ -178,7 +178,7 @@ func (r *Replica) FindRecord(field, digits string) (*event.Record, error) {
 	return rec, err
 }
 
-// unsaved words a failure of the disk: the person must know that nothing was
+// NotSaved words a failure of the disk: the person must know that nothing was
 // saved.
 func NotSaved(err error) error {
 	if errors.Is(err, store.ErrClosed) {

@@ -41,6 +41,9 @@
 // all, or a new machine takes its place with a laptop's file; laptops join that wrote
 // before; an index far behind gathers in memory, settles, and may lose what it gathered.
 //
+// In TestProcesses the hub's records lie where several processes reach them, as in a
+// database: one takes the practice over from another, which has its links open still.
+//
 // # What is checked
 //
 // After every step, on the nodes that took part:

@@ -17,51 +17,55 @@ var actions map[string]action
 
 func init() {
 	actions = map[string]action{
-		"author":     func(w *world, n *node, r *rand.Rand) { w.author(n, r) },
-		"connect":    func(w *world, n *node, r *rand.Rand) { w.dial(n, r) },
-		"deliver":    func(w *world, _ *node, r *rand.Rand) { w.deliver(r) },
-		"drop":       func(w *world, _ *node, r *rand.Rand) { w.drop(r) },
-		"twice":      func(w *world, _ *node, r *rand.Rand) { w.twice(r) },
-		"truncate":   func(w *world, _ *node, r *rand.Rand) { w.truncate(r) },
-		"stale":      func(w *world, n *node, r *rand.Rand) { w.old(n, r) },
-		"timeout":    func(w *world, _ *node, r *rand.Rand) { w.giveUp(r) },
-		"hang up":    func(w *world, _ *node, r *rand.Rand) { w.cut(r) },
-		"part":       func(w *world, n *node, r *rand.Rand) { w.part(n, r) },
-		"clock":      func(_ *world, n *node, r *rand.Rand) { n.setClock(r) },
-		"crash":      func(_ *world, n *node, r *rand.Rand) { n.crash(r) },
-		"crash in":   func(w *world, n *node, r *rand.Rand) { n.crashIn(w, r) },
-		"stop":       func(_ *world, n *node, _ *rand.Rand) { n.stop() },
-		"lose index": func(_ *world, n *node, _ *rand.Rand) { n.loseIndex() },
-		"back up":    func(_ *world, n *node, _ *rand.Rand) { n.backUp() },
-		"restore":    func(_ *world, n *node, r *rand.Rand) { n.restore(r) },
-		"clone":      func(w *world, n *node, r *rand.Rand) { w.clone(n, r) },
-		"flip":       func(w *world, n *node, r *rand.Rand) { n.flip(r) },
-		"scrub":      func(w *world, n *node, _ *rand.Rand) { n.scrub() },
-		"hub lost":   func(w *world, _ *node, _ *rand.Rand) { w.hub.loseDisk() },
-		"full":       func(w *world, n *node, r *rand.Rand) { n.fillDisk(r) },
-		"sick":       func(w *world, n *node, r *rand.Rand) { n.sicken(r) },
-		"statement":  func(w *world, _ *node, _ *rand.Rand) { w.statement() },
-		"silent":     func(w *world, _ *node, r *rand.Rand) { w.silence(r) },
-		"index full": func(_ *world, n *node, _ *rand.Rand) { n.fillIndex() },
-		"unread":     func(w *world, n *node, r *rand.Rand) { n.unreadable(w, r) },
-		"recovers":   func(w *world, n *node, r *rand.Rand) { n.recovers(w, r) },
-		"carry":      func(w *world, n *node, r *rand.Rand) { w.carry(n, r) },
-		"takeover":   func(w *world, n *node, r *rand.Rand) { w.takeOver(n, r) },
-		"partial":    func(_ *world, n *node, _ *rand.Rand) { n.loseSegment() },
-		"together":   func(w *world, n *node, r *rand.Rand) { w.together(n, r) },
-		"keys":       func(w *world, _ *node, r *rand.Rand) { w.compareKeys(r) },
-		"lose keys":  func(w *world, n *node, r *rand.Rand) { w.loseKeys(n, r) },
-		"joins":      func(w *world, _ *node, r *rand.Rand) { w.joins(r) },
-		"settle":     func(_ *world, n *node, _ *rand.Rand) { n.settle() },
-		"rights":     func(w *world, n *node, r *rand.Rand) { w.rights(n, r) },
+		"author":        func(w *world, n *node, r *rand.Rand) { w.author(n, r) },
+		"connect":       func(w *world, n *node, r *rand.Rand) { w.dial(n, r) },
+		"deliver":       func(w *world, _ *node, r *rand.Rand) { w.deliver(r) },
+		"drop":          func(w *world, _ *node, r *rand.Rand) { w.drop(r) },
+		"twice":         func(w *world, _ *node, r *rand.Rand) { w.twice(r) },
+		"truncate":      func(w *world, _ *node, r *rand.Rand) { w.truncate(r) },
+		"stale":         func(w *world, n *node, r *rand.Rand) { w.old(n, r) },
+		"timeout":       func(w *world, _ *node, r *rand.Rand) { w.giveUp(r) },
+		"hang up":       func(w *world, _ *node, r *rand.Rand) { w.cut(r) },
+		"part":          func(w *world, n *node, r *rand.Rand) { w.part(n, r) },
+		"clock":         func(_ *world, n *node, r *rand.Rand) { n.setClock(r) },
+		"crash":         func(_ *world, n *node, r *rand.Rand) { n.crash(r) },
+		"crash in":      func(w *world, n *node, r *rand.Rand) { n.crashIn(w, r) },
+		"stop":          func(_ *world, n *node, _ *rand.Rand) { n.stop() },
+		"lose index":    func(_ *world, n *node, _ *rand.Rand) { n.loseIndex() },
+		"back up":       func(_ *world, n *node, _ *rand.Rand) { n.backUp() },
+		"restore":       func(_ *world, n *node, r *rand.Rand) { n.restore(r) },
+		"clone":         func(w *world, n *node, r *rand.Rand) { w.clone(n, r) },
+		"flip":          func(w *world, n *node, r *rand.Rand) { n.flip(r) },
+		"scrub":         func(w *world, n *node, _ *rand.Rand) { n.scrub() },
+		"hub lost":      func(w *world, _ *node, _ *rand.Rand) { w.hub.loseDisk() },
+		"full":          func(w *world, n *node, r *rand.Rand) { n.fillDisk(r) },
+		"sick":          func(w *world, n *node, r *rand.Rand) { n.sicken(r) },
+		"statement":     func(w *world, _ *node, _ *rand.Rand) { w.statement() },
+		"silent":        func(w *world, _ *node, r *rand.Rand) { w.silence(r) },
+		"index full":    func(_ *world, n *node, _ *rand.Rand) { n.fillIndex() },
+		"unread":        func(w *world, n *node, r *rand.Rand) { n.unreadable(w, r) },
+		"recovers":      func(w *world, n *node, r *rand.Rand) { n.recovers(w, r) },
+		"carry":         func(w *world, n *node, r *rand.Rand) { w.carry(n, r) },
+		"takeover":      func(w *world, n *node, r *rand.Rand) { w.takeOver(n, r) },
+		"partial":       func(_ *world, n *node, _ *rand.Rand) { n.loseSegment() },
+		"together":      func(w *world, n *node, r *rand.Rand) { w.together(n, r) },
+		"keys":          func(w *world, _ *node, r *rand.Rand) { w.compareKeys(r) },
+		"lose keys":     func(w *world, n *node, r *rand.Rand) { w.loseKeys(n, r) },
+		"joins":         func(w *world, _ *node, r *rand.Rand) { w.joins(r) },
+		"settle":        func(_ *world, n *node, _ *rand.Rand) { n.settle() },
+		"rights":        func(w *world, n *node, r *rand.Rand) { w.rights(n, r) },
+		"other process": func(w *world, _ *node, r *rand.Rand) { w.takenOver(r) },
 	}
 }
 
-// weights say how often each step is drawn, and in what order they are listed.
-var weights = []struct {
+// weight says how often a step is drawn.
+type weight struct {
 	name string
 	of   int
-}{
+}
+
+// weights are those of all steps, in the order in which they are listed.
+var weights = []weight{
 	{"author", 60}, {"connect", 16}, {"deliver", 130}, {"drop", 6}, {"twice", 6}, {"truncate", 4}, {"stale", 4},
 	{"timeout", 8}, {"hang up", 3}, {"part", 3}, {"clock", 6}, {"crash", 4}, {"crash in", 8}, {"stop", 2},
 	{"lose index", 2}, {"back up", 4}, {"restore", 2}, {"clone", 1}, {"flip", 4}, {"scrub", 2}, {"hub lost", 1},
@@ -71,7 +75,9 @@ var weights = []struct {
 }
 
 // steps draws the steps of a seed.
-func steps(seed uint64, n int) []step {
+func steps(seed uint64) []step { return drawn(seed, *stepsFlag, weights) }
+
+func drawn(seed uint64, n int, weights []weight) []step {
 	r := pcg(seed ^ 0x5eed)
 	total := 0
 	for _, x := range weights {

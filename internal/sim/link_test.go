@@ -23,7 +23,7 @@ import (
 // or the hub has besides it.
 func (n *node) boot() {
 	random := rand.NewChaCha8(n.random())
-	seals, err := trust.NewKeys(n.ring, n.keepRing, random)
+	seals, err := trust.NewKeys(n.ring, n.fencedRing(), random)
 	if err != nil {
 		n.w.fail("%s: keys of sealed fields: %v", n.name, err)
 	}
@@ -104,6 +104,7 @@ func (w *world) connect(a, b *node) *session {
 	if a == b || a.store == nil || b.store == nil || w.parted[w.parting(a, b)] {
 		return nil
 	}
+	w.hangUp(func(s *session) bool { return s.a == a && s.b.before }) // a laptop has one link
 	w.ids++
 	s := &session{w: w, id: w.ids, a: a, b: b, greeting: a.link.Greet()}
 	w.sessions = append(w.sessions, s)
@@ -203,6 +204,10 @@ func (n *node) holds(err error, m *message) bool {
 	var gap *exchange.Refusal
 	if errors.As(err, &gap) {
 		n.w.refused(gap)
+		return false
+	}
+	if n.before && strings.Contains(err.Error(), store.ErrFenced.Error()) {
+		n.w.count("refused to who was taken over")
 		return false
 	}
 	if !n.sick && !n.full && n.index.Refuse == nil && (m == nil || !m.spoiled) {
@@ -381,6 +386,9 @@ func (s *session) pushed(m *message) bool {
 		return false
 	}
 	var resp *pb.PushResponse
+	if s.b.before {
+		s.w.count("pushed to who was taken over")
+	}
 	ok := s.b.given(m, func() (err error) {
 		resp, err = s.b.responder.Push(ctx, req)
 		return err

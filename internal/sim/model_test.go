@@ -86,7 +86,7 @@ func (w *world) check(n *node) {
 			w.fail("%s lost record %s of log %s, seq %d, which it had acknowledged", n.name, h.Short(), r.Log.Short(), r.Seq())
 		}
 	}
-	if !n.unsettled() {
+	if !n.unsettled() && !n.before {
 		n.checkTables(n.found)
 	}
 }

@@ -125,9 +125,9 @@ func TestSeeds(t *testing.T) {
 	if *seedsFlag > 0 {
 		seeds = *seedsFlag
 	}
-	all := runAll(*firstFlag, uint64(seeds))
+	all := runAll(*firstFlag, uint64(seeds), steps)
 	if len(all.failed) > 0 {
-		report(t, slices.Min(slices.Collect(maps.Keys(all.failed))), all.failed)
+		report(t, steps, all.failed)
 	}
 	for _, what := range slices.Sorted(maps.Keys(all.did)) {
 		t.Logf("%6d %s", all.did[what], what)
@@ -149,7 +149,7 @@ type tally struct {
 
 // runAll runs a range of seeds, as many worlds side by side as there are cores. No
 // world knows of another, so what each does depends on its seed alone.
-func runAll(first, seeds uint64) *tally {
+func runAll(first, seeds uint64, steps func(seed uint64) []step) *tally {
 	all := &tally{did: map[string]int{}, failed: map[uint64]error{}}
 	var taken atomic.Uint64
 	var workers sync.WaitGroup
@@ -157,7 +157,7 @@ func runAll(first, seeds uint64) *tally {
 		workers.Go(func() {
 			for n := taken.Add(1); n <= seeds; n = taken.Add(1) {
 				seed := first + n - 1
-				w, err := run(seed, steps(seed, *stepsFlag))
+				w, err := run(seed, steps(seed))
 				if !all.add(seed, w, err) {
 					return
 				}
@@ -185,14 +185,15 @@ func (all *tally) add(seed uint64, w *world, err error) (more bool) {
 	return len(all.failed) < maxFailed
 }
 
-// report tells every seed that failed, and the shortest way to the failure of one.
-func report(t *testing.T, seed uint64, failed map[uint64]error) {
+// report tells every seed that failed, and the shortest way to the failure of the first.
+func report(t *testing.T, steps func(seed uint64) []step, failed map[uint64]error) {
 	t.Helper()
+	seed := slices.Min(slices.Collect(maps.Keys(failed)))
 	for _, other := range slices.Sorted(maps.Keys(failed)) {
 		line, _, _ := strings.Cut(failed[other].Error(), "\n")
 		t.Errorf("seed %d: %s", other, line)
 	}
-	list := reduce(seed, steps(seed, *stepsFlag), 200)
+	list := reduce(seed, steps(seed), 200)
 	_, last := run(seed, list)
 	t.Fatalf("seed %d: %v\nreplay: go test ./internal/sim -run 'TestSeed$' -seed %d\nshortest found:\n%s",
 		seed, failed[seed], seed, trace(seed, list, last))
@@ -204,10 +205,10 @@ func TestSeed(t *testing.T) {
 	if seed == 0 {
 		seed = 1
 	}
-	w, err := run(seed, steps(seed, *stepsFlag))
+	w, err := run(seed, steps(seed))
 	if err != nil {
 		t.Log(w.story())
-		report(t, seed, map[uint64]error{seed: err})
+		report(t, steps, map[uint64]error{seed: err})
 	}
 }
 
@@ -215,7 +216,7 @@ func TestSeed(t *testing.T) {
 func TestSameSeedSameStory(t *testing.T) {
 	var ends []string
 	for range 2 {
-		w, err := run(7, steps(7, *stepsFlag))
+		w, err := run(7, steps(7))
 		require.NoError(t, err)
 		ends = append(ends, w.story()+fmt.Sprint(w.did)+digest(w.union().fold()).String())
 	}

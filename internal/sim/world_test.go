@@ -58,6 +58,7 @@ type world struct {
 	stale    []*pb.Run // runs that were sent once and may come again
 	parted   map[[2]int]bool
 	joined   trust.Joined
+	fence    fence  // of the hub's records
 	epoch    string // of the hub
 	founded  *event.Record
 	decoded  map[string]*event.Record // by their bytes
@@ -99,6 +100,7 @@ type node struct {
 	// its index from the journal since. A scrub is forgotten by a restart.
 	unaware, scrubbed bool
 	sick              bool // a hook makes its disk fail
+	before            bool // a process of the hub from which another one took the practice over
 	full              bool
 	// refused counts moves of the store when a write last failed. Until the next
 	// write that holds, or a restart, the disk may show records that were refused.
@@ -207,6 +209,9 @@ func (n *node) options() store.Options {
 		Device: n.key, DeviceName: n.name, Version: "sim", SegmentMax: 16 << 10,
 		Far: []int{0, 1, 8}[n.w.seed%3],
 	}
+	if n.hub {
+		o.Truth = n.w.fence.open(store.OpenJournal(o.FS, o.Dir, o.SegmentMax))
+	}
 	if n.w.seed%4 == 1 {
 		o.Key, o.KeyID = make([]byte, 32), "sim"
 	}
@@ -294,7 +299,7 @@ func (n *node) ingest(runs []*pb.Run) ([]store.RunResult, error) {
 // off drops the store without closing it, as when the machine stops.
 func (n *node) off() {
 	n.store = nil
-	n.w.hangUp(func(s *session) bool { return s.a == n || s.b == n })
+	n.w.hangUp(func(s *session) bool { return s.a == n || s.b == n || n.hub && s.b.before })
 	n.w.flying = slices.DeleteFunc(n.w.flying, func(m *message) bool { return m.to == n })
 }
 
