@@ -2,6 +2,8 @@ package agent
 
 import (
 	"context"
+	"errors"
+	"io"
 	"sync"
 	"time"
 
@@ -86,12 +88,7 @@ func (o *office) order(ctx context.Context, by, pin string, what *pb.OwnerOrder)
 	}
 	defer conn.Close()
 	server := pb.NewOrderServiceClient(conn)
-	asked, err := server.Challenge(ctx, &pb.ChallengeRequest{})
-	if err != nil {
-		return nil, unordered(err)
-	}
-	what.Founding, what.Challenge = o.home.Joined.Founding, asked.Challenge
-	req, err := order.Sign(o.home.Device, what)
+	req, err := o.sign(ctx, server, what)
 	if err != nil {
 		return nil, err
 	}
@@ -101,6 +98,69 @@ func (o *office) order(ctx context.Context, by, pin string, what *pb.OwnerOrder)
 		return nil, refusal.Fail(refusal.ErrUnavailable, "the link to the clinic's server broke before it answered; whether it was done is not known: look at `thawtrail people` before you order it again")
 	}
 	return out, err
+}
+
+// sign asks the server for a challenge and signs an order that answers it.
+func (o *office) sign(ctx context.Context, server pb.OrderServiceClient, what *pb.OwnerOrder) (*pb.OrderRequest, error) {
+	asked, err := server.Challenge(ctx, &pb.ChallengeRequest{})
+	if err != nil {
+		return nil, unordered(err)
+	}
+	what.Founding, what.Challenge = o.home.Joined.Founding, asked.Challenge
+	return order.Sign(o.home.Device, what)
+}
+
+// OrderBackup orders a backup and hands it on as it comes, a piece at a time: who reads
+// slowly slows the server down. It is not kept here, and cannot be opened here.
+func (o *office) OrderBackup(req *pb.OrderBackupRequest, stream grpc.ServerStreamingServer[pb.OrderBackupResponse]) error {
+	what, ctx := &pb.OwnerOrder{Action: &pb.OwnerOrder_Backup{Backup: &pb.OrderBackupRequest{}}}, stream.Context()
+	var err error
+	if what.Person, what.Proof, err = o.who.By(ctx, req.By, req.Pin); err != nil {
+		return err
+	}
+	conn, err := o.meet(ctx)
+	if err != nil {
+		return err
+	}
+	defer conn.Close()
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	file, first, err := o.fetch(ctx, cancel, pb.NewOrderServiceClient(conn), what)
+	for piece := first; err == nil; piece, err = file.Recv() {
+		if err := stream.Send(&pb.OrderBackupResponse{Backup: piece.Backup}); err != nil {
+			return err
+		}
+	}
+	switch {
+	case errors.Is(err, io.EOF):
+		return nil
+	case status.Code(err) == codes.Unavailable && first != nil:
+		return refusal.Fail(refusal.ErrUnavailable, "the link to the clinic's server broke before the backup was whole: order it again")
+	}
+	return err
+}
+
+// fetch orders a file, up to its first piece: until then other orders wait, for the server
+// asks a laptop one thing at a time.
+func (o *office) fetch(ctx context.Context, cancel func(), server pb.OrderServiceClient, what *pb.OwnerOrder) (file grpc.ServerStreamingClient[pb.FetchResponse], first *pb.FetchResponse, err error) {
+	o.ordering.Lock()
+	defer o.ordering.Unlock()
+	late := time.AfterFunc(orderWithin, cancel)
+	defer late.Stop()
+	req, err := o.sign(ctx, server, what)
+	if err != nil {
+		return nil, nil, err
+	}
+	if file, err = server.Fetch(ctx, &pb.FetchRequest{Order: req}); err == nil {
+		first, err = file.Recv()
+	}
+	if err != nil && !late.Stop() {
+		err = status.Error(codes.DeadlineExceeded, "the server did not answer in time")
+	}
+	if err != nil {
+		return nil, nil, unordered(err)
+	}
+	return file, first, nil
 }
 
 // meet makes a link of its own for an order: the records' goes on beside it.
@@ -130,7 +190,7 @@ func (o *office) meet(ctx context.Context) (*grpc.ClientConn, error) {
 func unordered(err error) error {
 	switch status.Code(err) {
 	case codes.Unimplemented:
-		return refusal.Fail(refusal.ErrUnready, "the clinic's server is of an older version that takes no orders from afar: bring it up to date, or do this at the server itself")
+		return refusal.Fail(refusal.ErrUnready, "the clinic's server is of an older version that does not take this order from afar: bring it up to date, or do this at the server itself")
 	case codes.Unavailable, codes.DeadlineExceeded:
 		return refusal.Fail(refusal.ErrUnavailable, "the clinic's server is needed for this, and nothing was ordered: %s", status.Convert(err).Message())
 	}

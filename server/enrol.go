@@ -14,6 +14,7 @@ import (
 	"sync"
 	"time"
 
+	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
@@ -274,6 +275,12 @@ func payloadOf[M proto.Message](ctx context.Context, s *store.Store, record stri
 		return none, fmt.Errorf("record %s is a %T", record, m)
 	}
 	return p, nil
+}
+
+// OrderBackup is asked at a laptop. Whoever sits at the server has its folder.
+func (g *registry) OrderBackup(*pb.OrderBackupRequest, grpc.ServerStreamingServer[pb.OrderBackupResponse]) error {
+	return refusal.Conflict("from_server", "", "the folder of an owner's laptop").
+		Because("this is the server itself, which saves its records without an order: leave --from-server out")
 }
 
 // RevokeDevice shuts a laptop out: what it wrote up to what this server holds

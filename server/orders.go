@@ -6,13 +6,16 @@ import (
 	"crypto/rand"
 	"encoding/hex"
 	"errors"
+	"time"
 
+	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
 	"thawtrail/internal/access"
 	"thawtrail/internal/event"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/rpc"
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/order"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -24,12 +27,13 @@ import (
 // whatever PIN it says that it saw.
 type orders struct {
 	pb.UnimplementedOrderServiceServer
-	office *registry
-	asked  *order.Challenges
+	office  *registry
+	asked   *order.Challenges
+	fetches chan struct{} // the place for a file on its way: one a practice
 }
 
 func newOrders(office *registry) *orders {
-	return &orders{office: office, asked: order.NewChallenges(office.replica.Clock.Monotonic, rand.Reader)}
+	return &orders{office: office, asked: order.NewChallenges(office.replica.Clock.Monotonic, rand.Reader), fetches: make(chan struct{}, 1)}
 }
 
 // Challenge begins an order.
@@ -67,6 +71,76 @@ func (o *orders) owner(ctx context.Context) (caller authority.Caller, person str
 
 // Order carries out what an owner's laptop signed.
 func (o *orders) Order(ctx context.Context, req *pb.OrderRequest) (*pb.OrderResponse, error) {
+	what, err := o.accept(ctx, req)
+	if err != nil {
+		return nil, err
+	}
+	by := what.Proof
+	by.OrderedAt = what.Device
+	out, name, err := o.carryOut(ctx, what, by)
+	if err != nil {
+		return nil, err
+	}
+	o.carriedOut(what, name)
+	return out, nil
+}
+
+func (o *orders) carriedOut(what *pb.OwnerOrder, name string) {
+	o.office.replica.Log.Info("an owner's order was carried out", "order", name, "person", what.Person, "laptop", hex.EncodeToString(what.Device)[:12])
+}
+
+// Fetch carries out an order whose answer is a file: a backup, sealed as the server's own
+// are. The recovery sheet opens it; its code leaves the server with no order.
+func (o *orders) Fetch(req *pb.FetchRequest, stream grpc.ServerStreamingServer[pb.FetchResponse]) error {
+	ctx := stream.Context()
+	what, err := o.accept(ctx, req.Order)
+	if err != nil {
+		return err
+	}
+	if what.GetBackup() == nil {
+		return status.Error(codes.InvalidArgument, "the answer to this order is no file")
+	}
+	select {
+	case o.fetches <- struct{}{}:
+		defer func() { <-o.fetches }()
+	default:
+		return refusal.Fail(refusal.ErrTooMuch, "another backup of this practice is on its way; order it again when that one is done")
+	}
+	err = rpc.StreamBackup(ctx, o.office.replica, nil, func(piece *pb.BackupResponse) error {
+		// What was an owner's right when it began ends with the role, also in mid-file.
+		if _, _, err := o.owner(ctx); err != nil {
+			return err
+		}
+		return taken(takenWithin, func() error { return stream.Send(&pb.FetchResponse{Backup: piece}) })
+	})
+	if err == nil {
+		o.carriedOut(what, "backup")
+	}
+	return err
+}
+
+// takenWithin is how long a laptop may leave one piece of a file on its way before others
+// get the place: at 256 kB a minute, any line is faster.
+const takenWithin = time.Minute
+
+// taken waits for a send that its reader may never make room for. What it leaves behind
+// ends with the stream.
+func taken(within time.Duration, send func() error) error {
+	sent := make(chan error, 1)
+	go func() { sent <- send() }()
+	late := time.NewTimer(within)
+	defer late.Stop()
+	select {
+	case err := <-sent:
+		return err
+	case <-late.C:
+		return status.Errorf(codes.Aborted, "the file was not taken any further for %s", within)
+	}
+}
+
+// accept opens an order and says what is to be done: it is an owner's, of this laptop, and
+// answers what was asked on this link.
+func (o *orders) accept(ctx context.Context, req *pb.OrderRequest) (*pb.OwnerOrder, error) {
 	caller, owner, err := o.owner(ctx)
 	if err != nil {
 		return nil, err
@@ -86,14 +160,7 @@ func (o *orders) Order(ctx context.Context, req *pb.OrderRequest) (*pb.OrderResp
 	case what.Person != owner:
 		return nil, status.Error(codes.PermissionDenied, "this order is in the name of another person than the owner for whom this laptop joined")
 	}
-	by := what.Proof
-	by.OrderedAt = what.Device
-	out, name, err := o.carryOut(ctx, what, by)
-	if err != nil {
-		return nil, err
-	}
-	o.office.replica.Log.Info("an owner's order was carried out", "order", name, "person", owner, "laptop", hex.EncodeToString(what.Device)[:12])
-	return out, nil
+	return what, nil
 }
 
 // carryOut does what is ordered, and says what that was.

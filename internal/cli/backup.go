@@ -42,18 +42,27 @@ func (d *console) optionalData(use, short, example string, words int, more []*fl
 
 func (d *console) backupCommand() *cobra.Command {
 	check := &flagOf{name: "check", metavar: metaSwitch, help: "read the file and every record in it in place of writing one"}
-	open := newBackupFlags()
+	fromServer := &flagOf{name: "from-server", metavar: metaSwitch, help: "on an owner's laptop: order it from the clinic's server, which seals all that it holds; the recovery sheet opens it"}
+	open, pin := newBackupFlags(), ownersPIN()
 	return d.optionalData("backup FILE --data DIR", "Save all records in a file, verified; goes on with one that was broken off",
-		"backup /media/stick/clinic.books --data /var/lib/thawtrail", 1, []*flagOf{check, open.code, open.sheet},
+		"backup /media/stick/clinic.books --data /var/lib/thawtrail", 1, []*flagOf{check, fromServer, pin, open.code, open.sheet},
 		func(ctx context.Context, f *ownForm, words []string) error {
 			path, err := oneFile(words)
 			switch {
 			case err != nil:
 				return err
+			case check.text() == "true" && fromServer.text() == "true":
+				return refusal.New("from_server", "", "--check or --from-server, not both")
 			case check.text() == "true":
 				return d.checkBackup(ctx, f, open, path)
 			case f.data.text() == "":
 				return refusal.New("data", "", "--data DIR: "+f.data.help)
+			}
+			if path, err = filepath.Abs(path); err != nil {
+				return err
+			}
+			if fromServer.text() == "true" {
+				return d.orderBackup(ctx, f, pin, path)
 			}
 			return d.writeBackup(ctx, f, path)
 		})
@@ -125,28 +134,34 @@ func receiveBackup(ctx context.Context, client pb.CarryServiceClient, to io.Writ
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	stream, err := client.Backup(ctx, &pb.BackupRequest{On: on})
-	for err == nil {
-		var m *pb.BackupResponse
-		if m, err = stream.Recv(); err != nil {
-			break
-		}
-		if len(m.Data) == 0 {
-			return replication.Written{Records: m.Records, Omitted: m.Omitted, Anew: m.Anew}, nil
-		}
-		if _, err := to.Write(m.Data); err != nil {
-			return out, err
+	if err != nil {
+		return out, inWords(err, address)
+	}
+	last, err := receivePieces(to, stream.Recv, address)
+	return replication.Written{Records: last.GetRecords(), Omitted: last.GetOmitted(), Anew: last.GetAnew()}, err
+}
+
+// receivePieces writes the pieces of a backup, up to the last one, which has no data.
+func receivePieces(to io.Writer, next func() (*pb.BackupResponse, error), address string) (*pb.BackupResponse, error) {
+	for {
+		switch m, err := next(); {
+		case errors.Is(err, io.EOF):
+			return nil, errors.New("the backup ended before it was whole")
+		case err != nil:
+			return nil, inWords(err, address)
+		case len(m.GetData()) == 0:
+			return m, nil
+		default:
+			if _, err := to.Write(m.Data); err != nil {
+				return nil, err
+			}
 		}
 	}
-	return out, inWords(err, address)
 }
 
 func (d *console) writeBackup(ctx context.Context, f *ownForm, path string) error {
-	full, err := filepath.Abs(path)
-	if err != nil {
-		return err
-	}
 	return d.withBackups(ctx, f, func(src replication.BackupSource, known *pb.ShowBackupsResponse, note func(replica.LastBackup) error) error {
-		out, err := replication.BackupFile(ctx, full, src, func(text string) { fmt.Fprintln(d.err, line(text)) })
+		out, err := replication.BackupFile(ctx, path, src, func(text string) { fmt.Fprintln(d.err, line(text)) })
 		if err != nil {
 			return err
 		}

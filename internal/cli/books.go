@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+	"google.golang.org/grpc"
 	"google.golang.org/protobuf/encoding/protojson"
 
 	"thawtrail/agent"
@@ -25,6 +26,15 @@ import (
 
 // carrier is the running program on a folder; nil when none runs there.
 func (d *console) carrier(data string) (pb.CarryServiceClient, string, func(), error) {
+	conn, address, done, err := d.door(data)
+	if conn == nil {
+		return nil, "", done, err
+	}
+	return pb.NewCarryServiceClient(conn), address, done, nil
+}
+
+// door is the way to the running program on a folder; nil when none runs there.
+func (d *console) door(data string) (*grpc.ClientConn, string, func(), error) {
 	door, err := local.OfData(data)
 	if err != nil {
 		return nil, "", func() {}, nil
@@ -34,7 +44,7 @@ func (d *console) carrier(data string) (pb.CarryServiceClient, string, func(), e
 	if err != nil {
 		return nil, "", nil, err
 	}
-	return pb.NewCarryServiceClient(conn), door.Address, func() { _ = conn.Close() }, nil
+	return conn, door.Address, func() { _ = conn.Close() }, nil
 }
 
 func oneFile(words []string) (string, error) {

@@ -131,15 +131,19 @@ func answers(address string) bool {
 	return true
 }
 
+// noConnection begins what gRPC says of a link of ours that could not be made.
+const noConnection = "connection error"
+
 // unavailable tells apart nobody there, a link that broke on the way, and an
 // agent that itself says why it cannot.
 func unavailable(message, address string) error {
+	// What an agent tells of its own link to the server may have such words further in.
 	switch {
-	case strings.Contains(message, "connection error") && answers(address):
+	case strings.HasPrefix(message, noConnection) && answers(address):
 		return ofAnother(address)
-	case strings.Contains(message, "connection error"):
+	case strings.HasPrefix(message, noConnection):
 		return fmt.Errorf("no agent answers at %s; start one with `thawtrail agent --data DIR`", address)
-	case strings.Contains(message, "error reading from server"), strings.Contains(message, "transport is closing"):
+	case strings.HasPrefix(message, "error reading from server"), strings.HasPrefix(message, "transport is closing"):
 		return fmt.Errorf("the link to %s broke before it answered; whether it was done is not known, so ask before typing it again", address)
 	}
 	return errors.New(message)

@@ -175,7 +175,7 @@ func (d *console) officeForm(use, short, example string, words int, more []*flag
 	f := &officeForm{
 		ownForm: newOwnForm(),
 		at:      &flagOf{name: "at", metavar: "ADDRESS", help: "without --data: the program to ask, such as an owner's agent (" + d.address + ")"},
-		pin:     secretFlag("pin-file", "the owner's PIN, on a laptop where one is set"),
+		pin:     ownersPIN(),
 	}
 	f.data.required, f.data.help = false, "folder of the server, or of an owner's laptop whose agent runs"
 	return f.command(use, short, example, words, append(more, f.at, f.pin), func(ctx context.Context, _ *ownForm, typed []string) error {
@@ -184,6 +184,11 @@ func (d *console) officeForm(use, short, example string, words int, more []*flag
 		}
 		return run(ctx, f, typed)
 	})
+}
+
+// ownersPIN is the PIN that goes with an order.
+func ownersPIN() *flagOf {
+	return secretFlag("pin-file", "the owner's PIN, on a laptop where one is set")
 }
 
 // officeDoor is the way to the program that is asked; none to a folder whose program is
@@ -204,10 +209,10 @@ func (d *console) officeDoor(f *officeForm) (address, target string, options []g
 
 // pinFor gives the PIN that an order carries: the one in the file, or one that is asked
 // for when the laptop wants it.
-func (d *console) pinFor(f *officeForm, ask func(pin string) error) (err error) {
+func (d *console) pinFor(given *flagOf, ask func(pin string) error) (err error) {
 	pin := ""
-	if f.pin.given() {
-		if pin, err = d.secretText(f.pin, ""); err != nil {
+	if given.given() {
+		if pin, err = d.secretText(given, ""); err != nil {
 			return err
 		}
 	}
@@ -231,8 +236,8 @@ func (d *console) office(ctx context.Context, f *officeForm, ask func(ctx contex
 		defer conn.Close()
 		ctx, cancel := context.WithTimeout(ctx, answerWithin)
 		defer cancel()
-		err = d.pinFor(f, func(pin string) error { return ask(ctx, remoteOffice{client: pb.NewHubServiceClient(conn)}, pin) })
-		if nobodyThere := status.Code(err) == codes.Unavailable && strings.Contains(status.Convert(err).Message(), "connection error"); !nobodyThere || !f.data.given() {
+		err = d.pinFor(f.pin, func(pin string) error { return ask(ctx, remoteOffice{client: pb.NewHubServiceClient(conn)}, pin) })
+		if nobodyThere := status.Code(err) == codes.Unavailable && strings.HasPrefix(status.Convert(err).Message(), noConnection); !nobodyThere || !f.data.given() {
 			return inWords(err, address)
 		}
 	}

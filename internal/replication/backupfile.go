@@ -203,13 +203,59 @@ func (g *growing) readBack(ctx context.Context, records int64, out *BackupWritte
 	if records >= 0 && out.Records != records {
 		return fmt.Errorf("the backup was read back: %d records of %d are there", out.Records, records)
 	}
+	sum, err := g.sum()
+	out.SHA256 = hex.EncodeToString(sum)
+	return err
+}
+
+// sum is that of the file as the disk gives it back.
+func (g *growing) sum() ([]byte, error) {
 	if _, err := g.Seek(0, io.SeekStart); err != nil {
-		return err
+		return nil, err
 	}
 	sum := sha256.New()
-	if _, err := io.Copy(sum, g.File); err != nil {
+	_, err := io.Copy(sum, g.File)
+	return sum.Sum(nil), err
+}
+
+// SealedFile writes a backup that comes from elsewhere and cannot be opened here at path:
+// whole there, or absent. receive writes it and gives the SHA-256 that its sender tells;
+// the file is read back against that before it gets its name. One that breaks off is
+// dropped: who cannot read it cannot say where to go on.
+func SealedFile(path string, receive func(io.Writer) (sum []byte, err error)) (size int64, err error) {
+	part := PartOf(path)
+	f, err := wholefile.OpenPart(part)
+	if err != nil {
+		return 0, refusal.New("file", path, "a file that can be written").Because(err.Error())
+	}
+	g := &growing{File: f}
+	err = errors.Join(g.receive(receive), f.Close())
+	if wholefile.Full(err) {
+		err = needs(path, g.at+spareBytes, freeAt(path))
+	}
+	if err != nil {
+		return 0, errors.Join(err, os.Remove(part))
+	}
+	if err := wholefile.Finish(part, path); err != nil {
+		return 0, fmt.Errorf("name the backup %s: %w", path, err)
+	}
+	return g.at, nil
+}
+
+func (g *growing) receive(from func(io.Writer) ([]byte, error)) error {
+	if err := g.Truncate(0); err != nil {
 		return err
 	}
-	out.SHA256 = hex.EncodeToString(sum.Sum(nil))
-	return nil
+	want, err := from(g)
+	if err != nil {
+		return err
+	}
+	if err := g.Sync(); err != nil {
+		return err
+	}
+	got, err := g.sum()
+	if err == nil && !bytes.Equal(got, want) {
+		err = errors.New("the backup was read back and is not what was sent")
+	}
+	return err
 }

@@ -3,6 +3,8 @@ package rpc
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
+	"io"
 	"time"
 
 	"google.golang.org/grpc"
@@ -111,15 +113,21 @@ func (c *carryService) TakeOver(ctx context.Context, req *pb.TakeOverRequest) (*
 
 // Backup streams a backup, or the rest of one that was broken off.
 func (c *carryService) Backup(req *pb.BackupRequest, stream grpc.ServerStreamingServer[pb.BackupResponse]) error {
-	pieces := &pieces{send: func(data []byte) error { return stream.Send(&pb.BackupResponse{Data: data}) }}
-	out, err := replication.Bundles{Replica: c.Replica}.Backup(stream.Context(), pieces, req.On)
+	return StreamBackup(stream.Context(), c.Replica, req.On, stream.Send)
+}
+
+// StreamBackup sends a backup in pieces, and behind them what was written. It holds one
+// piece at a time: send waits until there is room on the way.
+func StreamBackup(ctx context.Context, r *replica.Replica, on *pb.BackupMark, send func(*pb.BackupResponse) error) error {
+	pieces, sum := &pieces{send: func(data []byte) error { return send(&pb.BackupResponse{Data: data}) }}, sha256.New()
+	out, err := replication.Bundles{Replica: r}.Backup(ctx, io.MultiWriter(sum, pieces), on)
 	if err == nil {
 		err = pieces.flush()
 	}
 	if err != nil {
 		return err
 	}
-	return stream.Send(&pb.BackupResponse{Records: out.Records, Omitted: out.Omitted, Anew: out.Anew})
+	return send(&pb.BackupResponse{Records: out.Records, Omitted: out.Omitted, Anew: out.Anew, Sha256: sum.Sum(nil), WallUs: out.UntilUs})
 }
 
 // BackedUp notes a backup that its writer read back.

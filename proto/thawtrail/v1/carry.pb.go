@@ -211,7 +211,11 @@ type BackupResponse struct {
 	// What could not be read here and is not in the file, in words.
 	Omitted []string `protobuf:"bytes,3,rep,name=omitted,proto3" json:"omitted,omitempty"`
 	// In place of a rest: why a new one must be begun, in words.
-	Anew          string `protobuf:"bytes,4,opt,name=anew,proto3" json:"anew,omitempty"`
+	Anew string `protobuf:"bytes,4,opt,name=anew,proto3" json:"anew,omitempty"`
+	// SHA-256 of all pieces that were sent.
+	Sha256 []byte `protobuf:"bytes,5,opt,name=sha256,proto3" json:"sha256,omitempty"`
+	// All that had been saved until then is in it.
+	WallUs        int64 `protobuf:"varint,6,opt,name=wall_us,json=wallUs,proto3" json:"wall_us,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -272,6 +276,20 @@ func (x *BackupResponse) GetAnew() string {
 		return x.Anew
 	}
 	return ""
+}
+
+func (x *BackupResponse) GetSha256() []byte {
+	if x != nil {
+		return x.Sha256
+	}
+	return nil
+}
+
+func (x *BackupResponse) GetWallUs() int64 {
+	if x != nil {
+		return x.WallUs
+	}
+	return 0
 }
 
 type BackedUpRequest struct {
@@ -1331,12 +1349,14 @@ const file_thawtrail_v1_carry_proto_rawDesc = "" +
 	"\x03log\x18\x01 \x01(\fR\x03log\x12\x12\n" +
 	"\x04next\x18\x02 \x01(\x04R\x04next\"9\n" +
 	"\rBackupRequest\x12(\n" +
-	"\x02on\x18\x01 \x01(\v2\x18.thawtrail.v1.BackupMarkR\x02on\"l\n" +
+	"\x02on\x18\x01 \x01(\v2\x18.thawtrail.v1.BackupMarkR\x02on\"\x9d\x01\n" +
 	"\x0eBackupResponse\x12\x12\n" +
 	"\x04data\x18\x01 \x01(\fR\x04data\x12\x18\n" +
 	"\arecords\x18\x02 \x01(\x03R\arecords\x12\x18\n" +
 	"\aomitted\x18\x03 \x03(\tR\aomitted\x12\x12\n" +
-	"\x04anew\x18\x04 \x01(\tR\x04anew\"n\n" +
+	"\x04anew\x18\x04 \x01(\tR\x04anew\x12\x16\n" +
+	"\x06sha256\x18\x05 \x01(\fR\x06sha256\x12\x17\n" +
+	"\awall_us\x18\x06 \x01(\x03R\x06wallUs\"n\n" +
 	"\x0fBackedUpRequest\x12\x17\n" +
 	"\awall_us\x18\x01 \x01(\x03R\x06wallUs\x12\x12\n" +
 	"\x04file\x18\x02 \x01(\tR\x04file\x12\x18\n" +

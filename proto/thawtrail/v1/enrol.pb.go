@@ -487,6 +487,94 @@ func (x *OrderRequest) GetSignature() []byte {
 	return nil
 }
 
+type FetchRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Order         *OrderRequest          `protobuf:"bytes,1,opt,name=order,proto3" json:"order,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FetchRequest) Reset() {
+	*x = FetchRequest{}
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FetchRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FetchRequest) ProtoMessage() {}
+
+func (x *FetchRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FetchRequest.ProtoReflect.Descriptor instead.
+func (*FetchRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *FetchRequest) GetOrder() *OrderRequest {
+	if x != nil {
+		return x.Order
+	}
+	return nil
+}
+
+type FetchResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Backup        *BackupResponse        `protobuf:"bytes,1,opt,name=backup,proto3" json:"backup,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FetchResponse) Reset() {
+	*x = FetchResponse{}
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FetchResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FetchResponse) ProtoMessage() {}
+
+func (x *FetchResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FetchResponse.ProtoReflect.Descriptor instead.
+func (*FetchResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *FetchResponse) GetBackup() *BackupResponse {
+	if x != nil {
+		return x.Backup
+	}
+	return nil
+}
+
 // OwnerOrder is one thing that an owner orders.
 type OwnerOrder struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -505,6 +593,7 @@ type OwnerOrder struct {
 	//	*OwnerOrder_Invite
 	//	*OwnerOrder_AdmitFile
 	//	*OwnerOrder_RevokeDevice
+	//	*OwnerOrder_Backup
 	Action        isOwnerOrder_Action `protobuf_oneof:"action"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -512,7 +601,7 @@ type OwnerOrder struct {
 
 func (x *OwnerOrder) Reset() {
 	*x = OwnerOrder{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -524,7 +613,7 @@ func (x *OwnerOrder) String() string {
 func (*OwnerOrder) ProtoMessage() {}
 
 func (x *OwnerOrder) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[7]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -537,7 +626,7 @@ func (x *OwnerOrder) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OwnerOrder.ProtoReflect.Descriptor instead.
 func (*OwnerOrder) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{7}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *OwnerOrder) GetFounding() []byte {
@@ -609,6 +698,15 @@ func (x *OwnerOrder) GetRevokeDevice() *RevokeDeviceRequest {
 	return nil
 }
 
+func (x *OwnerOrder) GetBackup() *OrderBackupRequest {
+	if x != nil {
+		if x, ok := x.Action.(*OwnerOrder_Backup); ok {
+			return x.Backup
+		}
+	}
+	return nil
+}
+
 type isOwnerOrder_Action interface {
 	isOwnerOrder_Action()
 }
@@ -625,11 +723,17 @@ type OwnerOrder_RevokeDevice struct {
 	RevokeDevice *RevokeDeviceRequest `protobuf:"bytes,12,opt,name=revoke_device,json=revokeDevice,proto3,oneof"`
 }
 
+type OwnerOrder_Backup struct {
+	Backup *OrderBackupRequest `protobuf:"bytes,13,opt,name=backup,proto3,oneof"` // with Fetch alone
+}
+
 func (*OwnerOrder_Invite) isOwnerOrder_Action() {}
 
 func (*OwnerOrder_AdmitFile) isOwnerOrder_Action() {}
 
 func (*OwnerOrder_RevokeDevice) isOwnerOrder_Action() {}
+
+func (*OwnerOrder_Backup) isOwnerOrder_Action() {}
 
 // OrderResponse is the answer to the action that was ordered.
 type OrderResponse struct {
@@ -646,7 +750,7 @@ type OrderResponse struct {
 
 func (x *OrderResponse) Reset() {
 	*x = OrderResponse{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -658,7 +762,7 @@ func (x *OrderResponse) String() string {
 func (*OrderResponse) ProtoMessage() {}
 
 func (x *OrderResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[8]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -671,7 +775,7 @@ func (x *OrderResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OrderResponse.ProtoReflect.Descriptor instead.
 func (*OrderResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{8}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *OrderResponse) GetAnswer() isOrderResponse_Answer {
@@ -747,7 +851,7 @@ type InviteRequest struct {
 
 func (x *InviteRequest) Reset() {
 	*x = InviteRequest{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[9]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -759,7 +863,7 @@ func (x *InviteRequest) String() string {
 func (*InviteRequest) ProtoMessage() {}
 
 func (x *InviteRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[9]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -772,7 +876,7 @@ func (x *InviteRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InviteRequest.ProtoReflect.Descriptor instead.
 func (*InviteRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{9}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *InviteRequest) GetPerson() string {
@@ -823,7 +927,7 @@ type InviteResponse struct {
 
 func (x *InviteResponse) Reset() {
 	*x = InviteResponse{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -835,7 +939,7 @@ func (x *InviteResponse) String() string {
 func (*InviteResponse) ProtoMessage() {}
 
 func (x *InviteResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[10]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -848,7 +952,7 @@ func (x *InviteResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InviteResponse.ProtoReflect.Descriptor instead.
 func (*InviteResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{10}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *InviteResponse) GetCode() string {
@@ -897,7 +1001,7 @@ type AdmitFileRequest struct {
 
 func (x *AdmitFileRequest) Reset() {
 	*x = AdmitFileRequest{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -909,7 +1013,7 @@ func (x *AdmitFileRequest) String() string {
 func (*AdmitFileRequest) ProtoMessage() {}
 
 func (x *AdmitFileRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[11]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -922,7 +1026,7 @@ func (x *AdmitFileRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdmitFileRequest.ProtoReflect.Descriptor instead.
 func (*AdmitFileRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{11}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *AdmitFileRequest) GetRequest() *EnrolRequest {
@@ -948,7 +1052,7 @@ type AdmitFileResponse struct {
 
 func (x *AdmitFileResponse) Reset() {
 	*x = AdmitFileResponse{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -960,7 +1064,7 @@ func (x *AdmitFileResponse) String() string {
 func (*AdmitFileResponse) ProtoMessage() {}
 
 func (x *AdmitFileResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[12]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -973,7 +1077,7 @@ func (x *AdmitFileResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdmitFileResponse.ProtoReflect.Descriptor instead.
 func (*AdmitFileResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{12}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *AdmitFileResponse) GetResponse() *EnrolResponse {
@@ -998,7 +1102,7 @@ type RevokeDeviceRequest struct {
 
 func (x *RevokeDeviceRequest) Reset() {
 	*x = RevokeDeviceRequest{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1010,7 +1114,7 @@ func (x *RevokeDeviceRequest) String() string {
 func (*RevokeDeviceRequest) ProtoMessage() {}
 
 func (x *RevokeDeviceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[13]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1023,7 +1127,7 @@ func (x *RevokeDeviceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeDeviceRequest.ProtoReflect.Descriptor instead.
 func (*RevokeDeviceRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{13}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *RevokeDeviceRequest) GetDevice() string {
@@ -1069,7 +1173,7 @@ type RevokeDeviceResponse struct {
 
 func (x *RevokeDeviceResponse) Reset() {
 	*x = RevokeDeviceResponse{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1081,7 +1185,7 @@ func (x *RevokeDeviceResponse) String() string {
 func (*RevokeDeviceResponse) ProtoMessage() {}
 
 func (x *RevokeDeviceResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[14]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1094,7 +1198,7 @@ func (x *RevokeDeviceResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeDeviceResponse.ProtoReflect.Descriptor instead.
 func (*RevokeDeviceResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{14}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *RevokeDeviceResponse) GetDevice() string {
@@ -1132,6 +1236,104 @@ func (x *RevokeDeviceResponse) GetRecord() string {
 	return ""
 }
 
+type OrderBackupRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The owner; for whom the laptop joined when empty.
+	By string `protobuf:"bytes,1,opt,name=by,proto3" json:"by,omitempty"`
+	// On an owner's laptop: the owner's PIN there. It is compared there and goes nowhere.
+	Pin           string `protobuf:"bytes,2,opt,name=pin,proto3" json:"pin,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OrderBackupRequest) Reset() {
+	*x = OrderBackupRequest{}
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OrderBackupRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OrderBackupRequest) ProtoMessage() {}
+
+func (x *OrderBackupRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OrderBackupRequest.ProtoReflect.Descriptor instead.
+func (*OrderBackupRequest) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *OrderBackupRequest) GetBy() string {
+	if x != nil {
+		return x.By
+	}
+	return ""
+}
+
+func (x *OrderBackupRequest) GetPin() string {
+	if x != nil {
+		return x.Pin
+	}
+	return ""
+}
+
+type OrderBackupResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Backup        *BackupResponse        `protobuf:"bytes,1,opt,name=backup,proto3" json:"backup,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OrderBackupResponse) Reset() {
+	*x = OrderBackupResponse{}
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OrderBackupResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OrderBackupResponse) ProtoMessage() {}
+
+func (x *OrderBackupResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OrderBackupResponse.ProtoReflect.Descriptor instead.
+func (*OrderBackupResponse) Descriptor() ([]byte, []int) {
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *OrderBackupResponse) GetBackup() *BackupResponse {
+	if x != nil {
+		return x.Backup
+	}
+	return nil
+}
+
 type ListPinsRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	unknownFields protoimpl.UnknownFields
@@ -1140,7 +1342,7 @@ type ListPinsRequest struct {
 
 func (x *ListPinsRequest) Reset() {
 	*x = ListPinsRequest{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1152,7 +1354,7 @@ func (x *ListPinsRequest) String() string {
 func (*ListPinsRequest) ProtoMessage() {}
 
 func (x *ListPinsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[15]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1165,7 +1367,7 @@ func (x *ListPinsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPinsRequest.ProtoReflect.Descriptor instead.
 func (*ListPinsRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{15}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{19}
 }
 
 type ListPinsResponse struct {
@@ -1177,7 +1379,7 @@ type ListPinsResponse struct {
 
 func (x *ListPinsResponse) Reset() {
 	*x = ListPinsResponse{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1189,7 +1391,7 @@ func (x *ListPinsResponse) String() string {
 func (*ListPinsResponse) ProtoMessage() {}
 
 func (x *ListPinsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[16]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1202,7 +1404,7 @@ func (x *ListPinsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPinsResponse.ProtoReflect.Descriptor instead.
 func (*ListPinsResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{16}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ListPinsResponse) GetPins() []*PinRow {
@@ -1228,7 +1430,7 @@ type PinRow struct {
 
 func (x *PinRow) Reset() {
 	*x = PinRow{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1240,7 +1442,7 @@ func (x *PinRow) String() string {
 func (*PinRow) ProtoMessage() {}
 
 func (x *PinRow) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[17]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1253,7 +1455,7 @@ func (x *PinRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PinRow.ProtoReflect.Descriptor instead.
 func (*PinRow) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{17}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *PinRow) GetPerson() string {
@@ -1304,7 +1506,7 @@ type SetPinRequest struct {
 
 func (x *SetPinRequest) Reset() {
 	*x = SetPinRequest{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1316,7 +1518,7 @@ func (x *SetPinRequest) String() string {
 func (*SetPinRequest) ProtoMessage() {}
 
 func (x *SetPinRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[18]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1329,7 +1531,7 @@ func (x *SetPinRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetPinRequest.ProtoReflect.Descriptor instead.
 func (*SetPinRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{18}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *SetPinRequest) GetPerson() string {
@@ -1370,7 +1572,7 @@ type SetPinResponse struct {
 
 func (x *SetPinResponse) Reset() {
 	*x = SetPinResponse{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1382,7 +1584,7 @@ func (x *SetPinResponse) String() string {
 func (*SetPinResponse) ProtoMessage() {}
 
 func (x *SetPinResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[19]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1395,7 +1597,7 @@ func (x *SetPinResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetPinResponse.ProtoReflect.Descriptor instead.
 func (*SetPinResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{19}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *SetPinResponse) GetPerson() string {
@@ -1422,7 +1624,7 @@ type SwitchRequest struct {
 
 func (x *SwitchRequest) Reset() {
 	*x = SwitchRequest{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1434,7 +1636,7 @@ func (x *SwitchRequest) String() string {
 func (*SwitchRequest) ProtoMessage() {}
 
 func (x *SwitchRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[20]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1447,7 +1649,7 @@ func (x *SwitchRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SwitchRequest.ProtoReflect.Descriptor instead.
 func (*SwitchRequest) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{20}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *SwitchRequest) GetPerson() string {
@@ -1477,7 +1679,7 @@ type SwitchResponse struct {
 
 func (x *SwitchResponse) Reset() {
 	*x = SwitchResponse{}
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1489,7 +1691,7 @@ func (x *SwitchResponse) String() string {
 func (*SwitchResponse) ProtoMessage() {}
 
 func (x *SwitchResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_thawtrail_v1_enrol_proto_msgTypes[21]
+	mi := &file_thawtrail_v1_enrol_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1502,7 +1704,7 @@ func (x *SwitchResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SwitchResponse.ProtoReflect.Descriptor instead.
 func (*SwitchResponse) Descriptor() ([]byte, []int) {
-	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{21}
+	return file_thawtrail_v1_enrol_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *SwitchResponse) GetPerson() string {
@@ -1537,7 +1739,7 @@ var File_thawtrail_v1_enrol_proto protoreflect.FileDescriptor
 
 const file_thawtrail_v1_enrol_proto_rawDesc = "" +
 	"\n" +
-	"\x18thawtrail/v1/enrol.proto\x12\fthawtrail.v1\x1a\x19thawtrail/v1/record.proto\x1a\x18thawtrail/v1/rules.proto\"Z\n" +
+	"\x18thawtrail/v1/enrol.proto\x12\fthawtrail.v1\x1a\x18thawtrail/v1/carry.proto\x1a\x19thawtrail/v1/record.proto\x1a\x18thawtrail/v1/rules.proto\"Z\n" +
 	"\fEnrolRequest\x12\x14\n" +
 	"\x05claim\x18\x01 \x01(\fR\x05claim\x12\x1e\n" +
 	"\n" +
@@ -1575,7 +1777,11 @@ const file_thawtrail_v1_enrol_proto_rawDesc = "" +
 	"\tchallenge\x18\x01 \x01(\fR\tchallenge\"B\n" +
 	"\fOrderRequest\x12\x14\n" +
 	"\x05order\x18\x01 \x01(\fR\x05order\x12\x1c\n" +
-	"\tsignature\x18\x02 \x01(\fR\tsignature\"\xf3\x02\n" +
+	"\tsignature\x18\x02 \x01(\fR\tsignature\"@\n" +
+	"\fFetchRequest\x120\n" +
+	"\x05order\x18\x01 \x01(\v2\x1a.thawtrail.v1.OrderRequestR\x05order\"E\n" +
+	"\rFetchResponse\x124\n" +
+	"\x06backup\x18\x01 \x01(\v2\x1c.thawtrail.v1.BackupResponseR\x06backup\"\xaf\x03\n" +
 	"\n" +
 	"OwnerOrder\x12\x1a\n" +
 	"\bfounding\x18\x01 \x01(\fR\bfounding\x12\x16\n" +
@@ -1587,7 +1793,8 @@ const file_thawtrail_v1_enrol_proto_rawDesc = "" +
 	" \x01(\v2\x1b.thawtrail.v1.InviteRequestH\x00R\x06invite\x12?\n" +
 	"\n" +
 	"admit_file\x18\v \x01(\v2\x1e.thawtrail.v1.AdmitFileRequestH\x00R\tadmitFile\x12H\n" +
-	"\rrevoke_device\x18\f \x01(\v2!.thawtrail.v1.RevokeDeviceRequestH\x00R\frevokeDeviceB\b\n" +
+	"\rrevoke_device\x18\f \x01(\v2!.thawtrail.v1.RevokeDeviceRequestH\x00R\frevokeDevice\x12:\n" +
+	"\x06backup\x18\r \x01(\v2 .thawtrail.v1.OrderBackupRequestH\x00R\x06backupB\b\n" +
 	"\x06action\"\xde\x01\n" +
 	"\rOrderResponse\x126\n" +
 	"\x06invite\x18\n" +
@@ -1625,7 +1832,12 @@ const file_thawtrail_v1_enrol_proto_rawDesc = "" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x12%\n" +
 	"\x04cuts\x18\x03 \x03(\v2\x11.thawtrail.v1.TipR\x04cuts\x12\x1b\n" +
 	"\tlinks_cut\x18\x04 \x01(\x05R\blinksCut\x12\x16\n" +
-	"\x06record\x18\x05 \x01(\tR\x06record\"\x11\n" +
+	"\x06record\x18\x05 \x01(\tR\x06record\"6\n" +
+	"\x12OrderBackupRequest\x12\x0e\n" +
+	"\x02by\x18\x01 \x01(\tR\x02by\x12\x10\n" +
+	"\x03pin\x18\x02 \x01(\tR\x03pin\"K\n" +
+	"\x13OrderBackupResponse\x124\n" +
+	"\x06backup\x18\x01 \x01(\v2\x1c.thawtrail.v1.BackupResponseR\x06backup\"\x11\n" +
 	"\x0fListPinsRequest\"<\n" +
 	"\x10ListPinsResponse\x12(\n" +
 	"\x04pins\x18\x01 \x03(\v2\x14.thawtrail.v1.PinRowR\x04pins\"\x94\x01\n" +
@@ -1657,15 +1869,17 @@ const file_thawtrail_v1_enrol_proto_rawDesc = "" +
 	"\x05proof\x18\x03 \x01(\x0e2\x17.thawtrail.v1.ProofKindR\x05proof\x12\x12\n" +
 	"\x04text\x18\x04 \x01(\tR\x04text2P\n" +
 	"\fEnrolService\x12@\n" +
-	"\x05Enrol\x12\x1a.thawtrail.v1.EnrolRequest\x1a\x1b.thawtrail.v1.EnrolResponse2\xf6\x01\n" +
+	"\x05Enrol\x12\x1a.thawtrail.v1.EnrolRequest\x1a\x1b.thawtrail.v1.EnrolResponse2\xcc\x02\n" +
 	"\n" +
 	"HubService\x12C\n" +
 	"\x06Invite\x12\x1b.thawtrail.v1.InviteRequest\x1a\x1c.thawtrail.v1.InviteResponse\x12L\n" +
 	"\tAdmitFile\x12\x1e.thawtrail.v1.AdmitFileRequest\x1a\x1f.thawtrail.v1.AdmitFileResponse\x12U\n" +
-	"\fRevokeDevice\x12!.thawtrail.v1.RevokeDeviceRequest\x1a\".thawtrail.v1.RevokeDeviceResponse2\x9e\x01\n" +
+	"\fRevokeDevice\x12!.thawtrail.v1.RevokeDeviceRequest\x1a\".thawtrail.v1.RevokeDeviceResponse\x12T\n" +
+	"\vOrderBackup\x12 .thawtrail.v1.OrderBackupRequest\x1a!.thawtrail.v1.OrderBackupResponse0\x012\xe2\x01\n" +
 	"\fOrderService\x12L\n" +
 	"\tChallenge\x12\x1e.thawtrail.v1.ChallengeRequest\x1a\x1f.thawtrail.v1.ChallengeResponse\x12@\n" +
-	"\x05Order\x12\x1a.thawtrail.v1.OrderRequest\x1a\x1b.thawtrail.v1.OrderResponse2\xe1\x01\n" +
+	"\x05Order\x12\x1a.thawtrail.v1.OrderRequest\x1a\x1b.thawtrail.v1.OrderResponse\x12B\n" +
+	"\x05Fetch\x12\x1a.thawtrail.v1.FetchRequest\x1a\x1b.thawtrail.v1.FetchResponse0\x012\xe1\x01\n" +
 	"\n" +
 	"PinService\x12C\n" +
 	"\x06SetPin\x12\x1b.thawtrail.v1.SetPinRequest\x1a\x1c.thawtrail.v1.SetPinResponse\x12C\n" +
@@ -1684,7 +1898,7 @@ func file_thawtrail_v1_enrol_proto_rawDescGZIP() []byte {
 	return file_thawtrail_v1_enrol_proto_rawDescData
 }
 
-var file_thawtrail_v1_enrol_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
+var file_thawtrail_v1_enrol_proto_msgTypes = make([]protoimpl.MessageInfo, 26)
 var file_thawtrail_v1_enrol_proto_goTypes = []any{
 	(*EnrolRequest)(nil),         // 0: thawtrail.v1.EnrolRequest
 	(*EnrolClaim)(nil),           // 1: thawtrail.v1.EnrolClaim
@@ -1693,66 +1907,79 @@ var file_thawtrail_v1_enrol_proto_goTypes = []any{
 	(*ChallengeRequest)(nil),     // 4: thawtrail.v1.ChallengeRequest
 	(*ChallengeResponse)(nil),    // 5: thawtrail.v1.ChallengeResponse
 	(*OrderRequest)(nil),         // 6: thawtrail.v1.OrderRequest
-	(*OwnerOrder)(nil),           // 7: thawtrail.v1.OwnerOrder
-	(*OrderResponse)(nil),        // 8: thawtrail.v1.OrderResponse
-	(*InviteRequest)(nil),        // 9: thawtrail.v1.InviteRequest
-	(*InviteResponse)(nil),       // 10: thawtrail.v1.InviteResponse
-	(*AdmitFileRequest)(nil),     // 11: thawtrail.v1.AdmitFileRequest
-	(*AdmitFileResponse)(nil),    // 12: thawtrail.v1.AdmitFileResponse
-	(*RevokeDeviceRequest)(nil),  // 13: thawtrail.v1.RevokeDeviceRequest
-	(*RevokeDeviceResponse)(nil), // 14: thawtrail.v1.RevokeDeviceResponse
-	(*ListPinsRequest)(nil),      // 15: thawtrail.v1.ListPinsRequest
-	(*ListPinsResponse)(nil),     // 16: thawtrail.v1.ListPinsResponse
-	(*PinRow)(nil),               // 17: thawtrail.v1.PinRow
-	(*SetPinRequest)(nil),        // 18: thawtrail.v1.SetPinRequest
-	(*SetPinResponse)(nil),       // 19: thawtrail.v1.SetPinResponse
-	(*SwitchRequest)(nil),        // 20: thawtrail.v1.SwitchRequest
-	(*SwitchResponse)(nil),       // 21: thawtrail.v1.SwitchResponse
-	(*Tip)(nil),                  // 22: thawtrail.v1.Tip
-	(Role)(0),                    // 23: thawtrail.v1.Role
-	(*AuthorProof)(nil),          // 24: thawtrail.v1.AuthorProof
-	(ProofKind)(0),               // 25: thawtrail.v1.ProofKind
+	(*FetchRequest)(nil),         // 7: thawtrail.v1.FetchRequest
+	(*FetchResponse)(nil),        // 8: thawtrail.v1.FetchResponse
+	(*OwnerOrder)(nil),           // 9: thawtrail.v1.OwnerOrder
+	(*OrderResponse)(nil),        // 10: thawtrail.v1.OrderResponse
+	(*InviteRequest)(nil),        // 11: thawtrail.v1.InviteRequest
+	(*InviteResponse)(nil),       // 12: thawtrail.v1.InviteResponse
+	(*AdmitFileRequest)(nil),     // 13: thawtrail.v1.AdmitFileRequest
+	(*AdmitFileResponse)(nil),    // 14: thawtrail.v1.AdmitFileResponse
+	(*RevokeDeviceRequest)(nil),  // 15: thawtrail.v1.RevokeDeviceRequest
+	(*RevokeDeviceResponse)(nil), // 16: thawtrail.v1.RevokeDeviceResponse
+	(*OrderBackupRequest)(nil),   // 17: thawtrail.v1.OrderBackupRequest
+	(*OrderBackupResponse)(nil),  // 18: thawtrail.v1.OrderBackupResponse
+	(*ListPinsRequest)(nil),      // 19: thawtrail.v1.ListPinsRequest
+	(*ListPinsResponse)(nil),     // 20: thawtrail.v1.ListPinsResponse
+	(*PinRow)(nil),               // 21: thawtrail.v1.PinRow
+	(*SetPinRequest)(nil),        // 22: thawtrail.v1.SetPinRequest
+	(*SetPinResponse)(nil),       // 23: thawtrail.v1.SetPinResponse
+	(*SwitchRequest)(nil),        // 24: thawtrail.v1.SwitchRequest
+	(*SwitchResponse)(nil),       // 25: thawtrail.v1.SwitchResponse
+	(*Tip)(nil),                  // 26: thawtrail.v1.Tip
+	(Role)(0),                    // 27: thawtrail.v1.Role
+	(*BackupResponse)(nil),       // 28: thawtrail.v1.BackupResponse
+	(*AuthorProof)(nil),          // 29: thawtrail.v1.AuthorProof
+	(ProofKind)(0),               // 30: thawtrail.v1.ProofKind
 }
 var file_thawtrail_v1_enrol_proto_depIdxs = []int32{
-	22, // 0: thawtrail.v1.EnrolClaim.logs:type_name -> thawtrail.v1.Tip
-	23, // 1: thawtrail.v1.EnrolAnswer.roles:type_name -> thawtrail.v1.Role
-	24, // 2: thawtrail.v1.OwnerOrder.proof:type_name -> thawtrail.v1.AuthorProof
-	9,  // 3: thawtrail.v1.OwnerOrder.invite:type_name -> thawtrail.v1.InviteRequest
-	11, // 4: thawtrail.v1.OwnerOrder.admit_file:type_name -> thawtrail.v1.AdmitFileRequest
-	13, // 5: thawtrail.v1.OwnerOrder.revoke_device:type_name -> thawtrail.v1.RevokeDeviceRequest
-	10, // 6: thawtrail.v1.OrderResponse.invite:type_name -> thawtrail.v1.InviteResponse
-	12, // 7: thawtrail.v1.OrderResponse.admit_file:type_name -> thawtrail.v1.AdmitFileResponse
-	14, // 8: thawtrail.v1.OrderResponse.revoke_device:type_name -> thawtrail.v1.RevokeDeviceResponse
-	23, // 9: thawtrail.v1.InviteRequest.roles:type_name -> thawtrail.v1.Role
-	23, // 10: thawtrail.v1.InviteResponse.roles:type_name -> thawtrail.v1.Role
-	0,  // 11: thawtrail.v1.AdmitFileRequest.request:type_name -> thawtrail.v1.EnrolRequest
-	2,  // 12: thawtrail.v1.AdmitFileResponse.response:type_name -> thawtrail.v1.EnrolResponse
-	22, // 13: thawtrail.v1.RevokeDeviceResponse.cuts:type_name -> thawtrail.v1.Tip
-	17, // 14: thawtrail.v1.ListPinsResponse.pins:type_name -> thawtrail.v1.PinRow
-	25, // 15: thawtrail.v1.SwitchResponse.proof:type_name -> thawtrail.v1.ProofKind
-	0,  // 16: thawtrail.v1.EnrolService.Enrol:input_type -> thawtrail.v1.EnrolRequest
-	9,  // 17: thawtrail.v1.HubService.Invite:input_type -> thawtrail.v1.InviteRequest
-	11, // 18: thawtrail.v1.HubService.AdmitFile:input_type -> thawtrail.v1.AdmitFileRequest
-	13, // 19: thawtrail.v1.HubService.RevokeDevice:input_type -> thawtrail.v1.RevokeDeviceRequest
-	4,  // 20: thawtrail.v1.OrderService.Challenge:input_type -> thawtrail.v1.ChallengeRequest
-	6,  // 21: thawtrail.v1.OrderService.Order:input_type -> thawtrail.v1.OrderRequest
-	18, // 22: thawtrail.v1.PinService.SetPin:input_type -> thawtrail.v1.SetPinRequest
-	20, // 23: thawtrail.v1.PinService.Switch:input_type -> thawtrail.v1.SwitchRequest
-	15, // 24: thawtrail.v1.PinService.ListPins:input_type -> thawtrail.v1.ListPinsRequest
-	2,  // 25: thawtrail.v1.EnrolService.Enrol:output_type -> thawtrail.v1.EnrolResponse
-	10, // 26: thawtrail.v1.HubService.Invite:output_type -> thawtrail.v1.InviteResponse
-	12, // 27: thawtrail.v1.HubService.AdmitFile:output_type -> thawtrail.v1.AdmitFileResponse
-	14, // 28: thawtrail.v1.HubService.RevokeDevice:output_type -> thawtrail.v1.RevokeDeviceResponse
-	5,  // 29: thawtrail.v1.OrderService.Challenge:output_type -> thawtrail.v1.ChallengeResponse
-	8,  // 30: thawtrail.v1.OrderService.Order:output_type -> thawtrail.v1.OrderResponse
-	19, // 31: thawtrail.v1.PinService.SetPin:output_type -> thawtrail.v1.SetPinResponse
-	21, // 32: thawtrail.v1.PinService.Switch:output_type -> thawtrail.v1.SwitchResponse
-	16, // 33: thawtrail.v1.PinService.ListPins:output_type -> thawtrail.v1.ListPinsResponse
-	25, // [25:34] is the sub-list for method output_type
-	16, // [16:25] is the sub-list for method input_type
-	16, // [16:16] is the sub-list for extension type_name
-	16, // [16:16] is the sub-list for extension extendee
-	0,  // [0:16] is the sub-list for field type_name
+	26, // 0: thawtrail.v1.EnrolClaim.logs:type_name -> thawtrail.v1.Tip
+	27, // 1: thawtrail.v1.EnrolAnswer.roles:type_name -> thawtrail.v1.Role
+	6,  // 2: thawtrail.v1.FetchRequest.order:type_name -> thawtrail.v1.OrderRequest
+	28, // 3: thawtrail.v1.FetchResponse.backup:type_name -> thawtrail.v1.BackupResponse
+	29, // 4: thawtrail.v1.OwnerOrder.proof:type_name -> thawtrail.v1.AuthorProof
+	11, // 5: thawtrail.v1.OwnerOrder.invite:type_name -> thawtrail.v1.InviteRequest
+	13, // 6: thawtrail.v1.OwnerOrder.admit_file:type_name -> thawtrail.v1.AdmitFileRequest
+	15, // 7: thawtrail.v1.OwnerOrder.revoke_device:type_name -> thawtrail.v1.RevokeDeviceRequest
+	17, // 8: thawtrail.v1.OwnerOrder.backup:type_name -> thawtrail.v1.OrderBackupRequest
+	12, // 9: thawtrail.v1.OrderResponse.invite:type_name -> thawtrail.v1.InviteResponse
+	14, // 10: thawtrail.v1.OrderResponse.admit_file:type_name -> thawtrail.v1.AdmitFileResponse
+	16, // 11: thawtrail.v1.OrderResponse.revoke_device:type_name -> thawtrail.v1.RevokeDeviceResponse
+	27, // 12: thawtrail.v1.InviteRequest.roles:type_name -> thawtrail.v1.Role
+	27, // 13: thawtrail.v1.InviteResponse.roles:type_name -> thawtrail.v1.Role
+	0,  // 14: thawtrail.v1.AdmitFileRequest.request:type_name -> thawtrail.v1.EnrolRequest
+	2,  // 15: thawtrail.v1.AdmitFileResponse.response:type_name -> thawtrail.v1.EnrolResponse
+	26, // 16: thawtrail.v1.RevokeDeviceResponse.cuts:type_name -> thawtrail.v1.Tip
+	28, // 17: thawtrail.v1.OrderBackupResponse.backup:type_name -> thawtrail.v1.BackupResponse
+	21, // 18: thawtrail.v1.ListPinsResponse.pins:type_name -> thawtrail.v1.PinRow
+	30, // 19: thawtrail.v1.SwitchResponse.proof:type_name -> thawtrail.v1.ProofKind
+	0,  // 20: thawtrail.v1.EnrolService.Enrol:input_type -> thawtrail.v1.EnrolRequest
+	11, // 21: thawtrail.v1.HubService.Invite:input_type -> thawtrail.v1.InviteRequest
+	13, // 22: thawtrail.v1.HubService.AdmitFile:input_type -> thawtrail.v1.AdmitFileRequest
+	15, // 23: thawtrail.v1.HubService.RevokeDevice:input_type -> thawtrail.v1.RevokeDeviceRequest
+	17, // 24: thawtrail.v1.HubService.OrderBackup:input_type -> thawtrail.v1.OrderBackupRequest
+	4,  // 25: thawtrail.v1.OrderService.Challenge:input_type -> thawtrail.v1.ChallengeRequest
+	6,  // 26: thawtrail.v1.OrderService.Order:input_type -> thawtrail.v1.OrderRequest
+	7,  // 27: thawtrail.v1.OrderService.Fetch:input_type -> thawtrail.v1.FetchRequest
+	22, // 28: thawtrail.v1.PinService.SetPin:input_type -> thawtrail.v1.SetPinRequest
+	24, // 29: thawtrail.v1.PinService.Switch:input_type -> thawtrail.v1.SwitchRequest
+	19, // 30: thawtrail.v1.PinService.ListPins:input_type -> thawtrail.v1.ListPinsRequest
+	2,  // 31: thawtrail.v1.EnrolService.Enrol:output_type -> thawtrail.v1.EnrolResponse
+	12, // 32: thawtrail.v1.HubService.Invite:output_type -> thawtrail.v1.InviteResponse
+	14, // 33: thawtrail.v1.HubService.AdmitFile:output_type -> thawtrail.v1.AdmitFileResponse
+	16, // 34: thawtrail.v1.HubService.RevokeDevice:output_type -> thawtrail.v1.RevokeDeviceResponse
+	18, // 35: thawtrail.v1.HubService.OrderBackup:output_type -> thawtrail.v1.OrderBackupResponse
+	5,  // 36: thawtrail.v1.OrderService.Challenge:output_type -> thawtrail.v1.ChallengeResponse
+	10, // 37: thawtrail.v1.OrderService.Order:output_type -> thawtrail.v1.OrderResponse
+	8,  // 38: thawtrail.v1.OrderService.Fetch:output_type -> thawtrail.v1.FetchResponse
+	23, // 39: thawtrail.v1.PinService.SetPin:output_type -> thawtrail.v1.SetPinResponse
+	25, // 40: thawtrail.v1.PinService.Switch:output_type -> thawtrail.v1.SwitchResponse
+	20, // 41: thawtrail.v1.PinService.ListPins:output_type -> thawtrail.v1.ListPinsResponse
+	31, // [31:42] is the sub-list for method output_type
+	20, // [20:31] is the sub-list for method input_type
+	20, // [20:20] is the sub-list for extension type_name
+	20, // [20:20] is the sub-list for extension extendee
+	0,  // [0:20] is the sub-list for field type_name
 }
 
 func init() { file_thawtrail_v1_enrol_proto_init() }
@@ -1760,14 +1987,16 @@ func file_thawtrail_v1_enrol_proto_init() {
 	if File_thawtrail_v1_enrol_proto != nil {
 		return
 	}
+	file_thawtrail_v1_carry_proto_init()
 	file_thawtrail_v1_record_proto_init()
 	file_thawtrail_v1_rules_proto_init()
-	file_thawtrail_v1_enrol_proto_msgTypes[7].OneofWrappers = []any{
+	file_thawtrail_v1_enrol_proto_msgTypes[9].OneofWrappers = []any{
 		(*OwnerOrder_Invite)(nil),
 		(*OwnerOrder_AdmitFile)(nil),
 		(*OwnerOrder_RevokeDevice)(nil),
+		(*OwnerOrder_Backup)(nil),
 	}
-	file_thawtrail_v1_enrol_proto_msgTypes[8].OneofWrappers = []any{
+	file_thawtrail_v1_enrol_proto_msgTypes[10].OneofWrappers = []any{
 		(*OrderResponse_Invite)(nil),
 		(*OrderResponse_AdmitFile)(nil),
 		(*OrderResponse_RevokeDevice)(nil),
@@ -1778,7 +2007,7 @@ func file_thawtrail_v1_enrol_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_thawtrail_v1_enrol_proto_rawDesc), len(file_thawtrail_v1_enrol_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   22,
+			NumMessages:   26,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

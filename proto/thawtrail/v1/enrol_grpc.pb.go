@@ -132,6 +132,7 @@ const (
 	HubService_Invite_FullMethodName       = "/thawtrail.v1.HubService/Invite"
 	HubService_AdmitFile_FullMethodName    = "/thawtrail.v1.HubService/AdmitFile"
 	HubService_RevokeDevice_FullMethodName = "/thawtrail.v1.HubService/RevokeDevice"
+	HubService_OrderBackup_FullMethodName  = "/thawtrail.v1.HubService/OrderBackup"
 )
 
 // HubServiceClient is the client API for HubService service.
@@ -147,6 +148,9 @@ type HubServiceClient interface {
 	AdmitFile(ctx context.Context, in *AdmitFileRequest, opts ...grpc.CallOption) (*AdmitFileResponse, error)
 	// RevokeDevice shuts a laptop out and cuts its links at once.
 	RevokeDevice(ctx context.Context, in *RevokeDeviceRequest, opts ...grpc.CallOption) (*RevokeDeviceResponse, error)
+	// OrderBackup, on an owner's laptop alone, streams the sealed backup that the server
+	// writes. Whoever sits at the server has CarryService.
+	OrderBackup(ctx context.Context, in *OrderBackupRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[OrderBackupResponse], error)
 }
 
 type hubServiceClient struct {
@@ -187,6 +191,25 @@ func (c *hubServiceClient) RevokeDevice(ctx context.Context, in *RevokeDeviceReq
 	return out, nil
 }
 
+func (c *hubServiceClient) OrderBackup(ctx context.Context, in *OrderBackupRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[OrderBackupResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &HubService_ServiceDesc.Streams[0], HubService_OrderBackup_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[OrderBackupRequest, OrderBackupResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type HubService_OrderBackupClient = grpc.ServerStreamingClient[OrderBackupResponse]
+
 // HubServiceServer is the server API for HubService service.
 // All implementations must embed UnimplementedHubServiceServer
 // for forward compatibility.
@@ -200,6 +223,9 @@ type HubServiceServer interface {
 	AdmitFile(context.Context, *AdmitFileRequest) (*AdmitFileResponse, error)
 	// RevokeDevice shuts a laptop out and cuts its links at once.
 	RevokeDevice(context.Context, *RevokeDeviceRequest) (*RevokeDeviceResponse, error)
+	// OrderBackup, on an owner's laptop alone, streams the sealed backup that the server
+	// writes. Whoever sits at the server has CarryService.
+	OrderBackup(*OrderBackupRequest, grpc.ServerStreamingServer[OrderBackupResponse]) error
 	mustEmbedUnimplementedHubServiceServer()
 }
 
@@ -218,6 +244,9 @@ func (UnimplementedHubServiceServer) AdmitFile(context.Context, *AdmitFileReques
 }
 func (UnimplementedHubServiceServer) RevokeDevice(context.Context, *RevokeDeviceRequest) (*RevokeDeviceResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method RevokeDevice not implemented")
+}
+func (UnimplementedHubServiceServer) OrderBackup(*OrderBackupRequest, grpc.ServerStreamingServer[OrderBackupResponse]) error {
+	return status.Error(codes.Unimplemented, "method OrderBackup not implemented")
 }
 func (UnimplementedHubServiceServer) mustEmbedUnimplementedHubServiceServer() {}
 func (UnimplementedHubServiceServer) testEmbeddedByValue()                    {}
@@ -294,6 +323,17 @@ func _HubService_RevokeDevice_Handler(srv interface{}, ctx context.Context, dec 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _HubService_OrderBackup_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(OrderBackupRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(HubServiceServer).OrderBackup(m, &grpc.GenericServerStream[OrderBackupRequest, OrderBackupResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type HubService_OrderBackupServer = grpc.ServerStreamingServer[OrderBackupResponse]
+
 // HubService_ServiceDesc is the grpc.ServiceDesc for HubService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -314,13 +354,20 @@ var HubService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _HubService_RevokeDevice_Handler,
 		},
 	},
-	Streams:  []grpc.StreamDesc{},
+	Streams: []grpc.StreamDesc{
+		{
+			StreamName:    "OrderBackup",
+			Handler:       _HubService_OrderBackup_Handler,
+			ServerStreams: true,
+		},
+	},
 	Metadata: "thawtrail/v1/enrol.proto",
 }
 
 const (
 	OrderService_Challenge_FullMethodName = "/thawtrail.v1.OrderService/Challenge"
 	OrderService_Order_FullMethodName     = "/thawtrail.v1.OrderService/Order"
+	OrderService_Fetch_FullMethodName     = "/thawtrail.v1.OrderService/Fetch"
 )
 
 // OrderServiceClient is the client API for OrderService service.
@@ -334,6 +381,8 @@ type OrderServiceClient interface {
 	Challenge(ctx context.Context, in *ChallengeRequest, opts ...grpc.CallOption) (*ChallengeResponse, error)
 	// Order carries out what an owner's laptop signed.
 	Order(ctx context.Context, in *OrderRequest, opts ...grpc.CallOption) (*OrderResponse, error)
+	// Fetch carries out an order whose answer is a file: a backup.
+	Fetch(ctx context.Context, in *FetchRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[FetchResponse], error)
 }
 
 type orderServiceClient struct {
@@ -364,6 +413,25 @@ func (c *orderServiceClient) Order(ctx context.Context, in *OrderRequest, opts .
 	return out, nil
 }
 
+func (c *orderServiceClient) Fetch(ctx context.Context, in *FetchRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[FetchResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &OrderService_ServiceDesc.Streams[0], OrderService_Fetch_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[FetchRequest, FetchResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type OrderService_FetchClient = grpc.ServerStreamingClient[FetchResponse]
+
 // OrderServiceServer is the server API for OrderService service.
 // All implementations must embed UnimplementedOrderServiceServer
 // for forward compatibility.
@@ -375,6 +443,8 @@ type OrderServiceServer interface {
 	Challenge(context.Context, *ChallengeRequest) (*ChallengeResponse, error)
 	// Order carries out what an owner's laptop signed.
 	Order(context.Context, *OrderRequest) (*OrderResponse, error)
+	// Fetch carries out an order whose answer is a file: a backup.
+	Fetch(*FetchRequest, grpc.ServerStreamingServer[FetchResponse]) error
 	mustEmbedUnimplementedOrderServiceServer()
 }
 
@@ -390,6 +460,9 @@ func (UnimplementedOrderServiceServer) Challenge(context.Context, *ChallengeRequ
 }
 func (UnimplementedOrderServiceServer) Order(context.Context, *OrderRequest) (*OrderResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method Order not implemented")
+}
+func (UnimplementedOrderServiceServer) Fetch(*FetchRequest, grpc.ServerStreamingServer[FetchResponse]) error {
+	return status.Error(codes.Unimplemented, "method Fetch not implemented")
 }
 func (UnimplementedOrderServiceServer) mustEmbedUnimplementedOrderServiceServer() {}
 func (UnimplementedOrderServiceServer) testEmbeddedByValue()                      {}
@@ -448,6 +521,17 @@ func _OrderService_Order_Handler(srv interface{}, ctx context.Context, dec func(
 	return interceptor(ctx, in, info, handler)
 }
 
+func _OrderService_Fetch_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(FetchRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(OrderServiceServer).Fetch(m, &grpc.GenericServerStream[FetchRequest, FetchResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type OrderService_FetchServer = grpc.ServerStreamingServer[FetchResponse]
+
 // OrderService_ServiceDesc is the grpc.ServiceDesc for OrderService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -464,7 +548,13 @@ var OrderService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _OrderService_Order_Handler,
 		},
 	},
-	Streams:  []grpc.StreamDesc{},
+	Streams: []grpc.StreamDesc{
+		{
+			StreamName:    "Fetch",
+			Handler:       _OrderService_Fetch_Handler,
+			ServerStreams: true,
+		},
+	},
 	Metadata: "thawtrail/v1/enrol.proto",
 }
 
