@@ -58,6 +58,7 @@ var house = []room{
 	{"store/reach", "store/journal wholefile", "it remembers a place, and not what lay there"},
 	{"store", "clock event exchange ledger proto/thawtrail/v1 store/filelock store/index store/journal store/projection store/reach", "it keeps records, whatever they mean to people"},
 	{"store/truthtest", "store store/journal testrun", "it holds the laws of a truth against whatever keeps one"},
+	{"store/pg", "store store/journal wholefile", "it keeps bytes in a database, and knows no records"},
 
 	// Secrets and who is who.
 	{"trust/guess", "", "it slows down who guesses"},
@@ -143,6 +144,8 @@ var libraries = []struct{ library, rooms, why string }{
 	{"github.com/dgraph-io", "store/index", "the index can be exchanged, and nothing else depends on what it is made of"},
 	{"google.golang.org/grpc", "proto/thawtrail/v1 rpc node cli server agent demo bench rehearse trust/authority trust/local",
 		"what a replica does must run without a network; the transport stays at the edge"},
+	{"github.com/jackc", "store/pg", "a database is one place of the truth, and nothing else asks it"},
+	{"github.com/pressly", "store/pg", "it keeps the tables of that database up to date"},
 	{"github.com/spf13", "cli cmd/thawtrail", "commands are the command line's"},
 }
 

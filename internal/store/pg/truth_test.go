@@ -1,0 +1,342 @@
+//go:build linux
+
+package pg
+
+import (
+	"context"
+	"crypto/ed25519"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"io/fs"
+	"math/rand/v2"
+	"path/filepath"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/stretchr/testify/require"
+
+	"thawtrail/internal/clock"
+	"thawtrail/internal/event"
+	"thawtrail/internal/store"
+	"thawtrail/internal/store/journal"
+	"thawtrail/internal/store/truthtest"
+	"thawtrail/internal/testrun"
+	"thawtrail/internal/wholefile"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+var closing = store.Opening{Key: make([]byte, 32), KeyID: "clinic-1"}
+
+func opener(opt Options, o store.Opening) truthtest.Opener {
+	return func() (store.Truth, error) {
+		t, _, err := Truth(opt)(context.Background(), o)
+		return t, err
+	}
+}
+
+func TestADatabaseKeepsTheLawsOfATruth(t *testing.T) {
+	for name, o := range map[string]store.Opening{"plain": {}, "closed": closing} {
+		t.Run(name, func(t *testing.T) {
+			truthtest.Run(t, func(t *testing.T) truthtest.Opener { return opener(place(t), o) })
+		})
+	}
+}
+
+func mustOpen(t testing.TB, opt Options) store.Truth {
+	t.Helper()
+	truth, err := opener(opt, closing)()
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, truth.Close()) })
+	return truth
+}
+
+func mustCommit(t testing.TB, truth store.Truth, frames ...string) {
+	t.Helper()
+	_, err := truth.Commit(raw(frames...))
+	require.NoError(t, err)
+}
+
+func raw(frames ...string) (out [][]byte) {
+	for _, f := range frames {
+		out = append(out, []byte(f))
+	}
+	return out
+}
+
+// A link that breaks in the middle of a commit leaves open what happened; in each of the
+// three cases the batch is there once in the end, and is acknowledged.
+func TestAnAnswerThatIsLost(t *testing.T) {
+	for name, mode := range map[string]int32{"the answer is lost": answerLost, "the request is lost": requestLost, "the request comes late": requestLate} {
+		t.Run(name, func(t *testing.T) {
+			opt := place(t)
+			w := between(t, shared.cluster)
+			opt.URL = shared.url(w.dir)
+			truth := mustOpen(t, opt)
+			mustCommit(t, truth, "before")
+			w.mode.Store(mode)
+			mustCommit(t, truth, "meanwhile", "and more")
+			require.EqualValues(t, passing, w.mode.Load())
+			mustCommit(t, truth, "after")
+			if mode == requestLate {
+				close(w.late)
+				<-w.arrived
+			}
+			truthtest.Holds(t, truth, raw("before", "meanwhile", "and more", "after"))
+			truthtest.Holds(t, mustOpen(t, opt), raw("before", "meanwhile", "and more", "after"))
+		})
+	}
+}
+
+// A batch of which nobody can say for too long whether it came is not acknowledged. What
+// came of it is taken out before anything else is saved, for its numbers are used again.
+func TestABatchThatWasGivenUpIsTakenOut(t *testing.T) {
+	opt := place(t)
+	w := between(t, shared.cluster)
+	opt.URL, opt.Patience = shared.url(w.dir), time.Second
+	truth := mustOpen(t, opt)
+	mustCommit(t, truth, "before")
+	w.shut.Store(true)
+	w.mode.Store(answerLost)
+	_, err := truth.Commit(raw("nobody was told", "of this"))
+	require.Error(t, err)
+	require.Equal(t, position(2), truth.End())
+	require.Equal(t, 3, rows(t, opt.Practice), "it came all the same")
+	_, err = truth.Commit(raw("nor of this"))
+	require.Error(t, err)
+	w.shut.Store(false)
+	mustCommit(t, truth, "after")
+	truthtest.Holds(t, truth, raw("before", "after"))
+	truthtest.Holds(t, mustOpen(t, opt), raw("before", "after"))
+}
+
+func query(t testing.TB, sql string, args ...any) int {
+	t.Helper()
+	conn, err := pgx.Connect(t.Context(), shared.url(shared.dir))
+	require.NoError(t, err)
+	defer conn.Close(t.Context())
+	var n int
+	if err := conn.QueryRow(t.Context(), sql, args...).Scan(&n); !errors.Is(err, pgx.ErrNoRows) {
+		require.NoError(t, err)
+	}
+	return n
+}
+
+func rows(t testing.TB, practice string) int {
+	return query(t, `SELECT count(*) FROM thawtrail_frame WHERE practice = $1`, practice)
+}
+
+// Every process of the database is killed while batches are committed, again and again.
+// What was acknowledged is there, once and in order.
+func TestADatabaseThatIsKilled(t *testing.T) {
+	c := begin(t)
+	opt := Options{URL: c.url(c.dir), Practice: "p", Patience: time.Minute}
+	truth := mustOpen(t, opt)
+	stop, done := make(chan struct{}), make(chan struct{})
+	var want [][]byte
+	go func() {
+		defer close(done)
+		for i := 0; ; i++ {
+			select {
+			case <-stop:
+				return
+			default:
+			}
+			batch := [][]byte{truthtest.Frame(2*i, 100), truthtest.Frame(2*i+1, 9000)}
+			if _, err := truth.Commit(batch); err != nil {
+				t.Error(err)
+				return
+			}
+			want = append(want, batch...)
+		}
+	}()
+	for range testrun.Of(3, 20) {
+		time.Sleep(time.Duration(50+rand.IntN(200)) * time.Millisecond) // #nosec G404 -- any moment will do
+		c.kill()
+		c.start(t)
+	}
+	time.Sleep(100 * time.Millisecond)
+	close(stop)
+	<-done
+	require.NotEmpty(t, want)
+	truthtest.Holds(t, truth, want)
+	truthtest.Holds(t, mustOpen(t, opt), want)
+	t.Logf("%d frames were acknowledged", len(want))
+}
+
+// Many processes take a practice from each other and write. What each was told is saved is
+// there, in its order, and nothing else is.
+func TestTwoProcessesNeverBothAppend(t *testing.T) {
+	opt := place(t)
+	var mu sync.Mutex
+	saved := map[journal.Position]string{}
+	var wg sync.WaitGroup
+	for who := range 3 {
+		wg.Go(func() {
+			for round := range testrun.Of(6, 60) {
+				truth, err := opener(opt, closing)()
+				if err != nil {
+					t.Error(err)
+					return
+				}
+				for i := range 20 {
+					frame := fmt.Sprintf("%d, round %d, %d", who, round, i)
+					at, err := truth.Commit(raw(frame))
+					if errors.Is(err, store.ErrFenced) {
+						break
+					}
+					if err != nil {
+						t.Error(err)
+						break
+					}
+					mu.Lock()
+					if other, is := saved[at[0]]; is {
+						t.Errorf("%v was given to %q and to %q", at[0], other, frame)
+					}
+					saved[at[0]] = frame
+					mu.Unlock()
+				}
+				_ = truth.Close()
+			}
+		})
+	}
+	wg.Wait()
+	frames, at := truthtest.All(t, mustOpen(t, opt), journal.Position{})
+	require.Len(t, frames, len(saved))
+	for i, p := range at {
+		require.Equal(t, saved[p], string(frames[i]))
+		require.Equal(t, position(int64(i+1)), p, "no gap")
+	}
+}
+
+// What somebody changes in the database is damage, is named in its place, and ends no
+// reading of the rest.
+func TestWhatWasChangedInTheDatabaseIsDamage(t *testing.T) {
+	opt := place(t)
+	truth := mustOpen(t, opt)
+	mustCommit(t, truth, "a", "b", "c", "d", "e", "f", "g")
+	query(t, `DELETE FROM thawtrail_frame WHERE practice = $1 AND position = 2 RETURNING 1`, opt.Practice)
+	query(t, `UPDATE thawtrail_frame SET frame = set_byte(frame, 30, get_byte(frame, 30) # 1) WHERE practice = $1 AND position = 4 RETURNING 1`, opt.Practice)
+	query(t, `UPDATE thawtrail_frame SET frame = (SELECT frame FROM thawtrail_frame WHERE practice = $1 AND position = 1) WHERE practice = $1 AND position = 6 RETURNING 1`, opt.Practice)
+	query(t, `DELETE FROM thawtrail_frame WHERE practice = $1 AND position = 7 RETURNING 1`, opt.Practice)
+	var read []string
+	require.NoError(t, truth.Scan(journal.Position{}, func(_ journal.Position, f []byte) error {
+		read = append(read, string(f))
+		return nil
+	}, func(from, to journal.Position, _ string) error {
+		read = append(read, fmt.Sprintf("%v to %v", from, to))
+		return nil
+	}))
+	require.Equal(t, []string{"a", "1:2 to 1:3", "c", "1:4 to 1:5", "e", "1:6 to 1:7", "1:7 to 1:8"}, read)
+	for _, n := range []int64{2, 4, 6, 7} {
+		_, _, err := truth.ReadAt(position(n), nil)
+		require.ErrorIs(t, err, journal.ErrDamaged, "%d", n)
+		err = truth.ReadEach([]journal.Position{position(1), position(n)}, func(int, []byte) error { return nil })
+		require.ErrorIs(t, err, journal.ErrDamaged, "%d", n)
+	}
+	require.ErrorIs(t, truth.Scan(journal.Position{}, func(journal.Position, []byte) error { return nil }, nil), journal.ErrDamaged)
+}
+
+func TestTheKeyIsDecidedAtCreation(t *testing.T) {
+	for _, made := range []store.Opening{{}, closing} {
+		opt := place(t)
+		truth, err := opener(opt, made)()
+		require.NoError(t, err)
+		mustCommit(t, truth, "a")
+		other := closing
+		other.Key = append(make([]byte, 31), 1)
+		for _, o := range []store.Opening{{}, closing, other, {Key: closing.Key, KeyID: "x"}, {Key: closing.Key[:16], KeyID: closing.KeyID}} {
+			if o.KeyID == made.KeyID && string(o.Key) == string(made.Key) {
+				continue
+			}
+			_, err := opener(opt, o)()
+			require.ErrorIs(t, err, journal.ErrKey)
+		}
+		mustCommit(t, truth, "b") // whoever had no key took nothing over
+		truthtest.Holds(t, truth, raw("a", "b"))
+		require.NoError(t, truth.Close())
+	}
+}
+
+func TestADatabaseThatForgetsIsRefused(t *testing.T) {
+	opt := place(t)
+	opt.URL += " options='-c synchronous_commit=off'"
+	_, err := opener(opt, closing)()
+	require.ErrorIs(t, err, ErrSettings)
+	require.ErrorContains(t, err, "synchronous_commit is off")
+}
+
+// No word of a frame stands in the database when there is a key.
+func TestTheDatabaseReadsNothing(t *testing.T) {
+	opt := place(t)
+	mustCommit(t, mustOpen(t, opt), "the name of a client")
+	require.Equal(t, 1, rows(t, opt.Practice))
+	require.Zero(t, query(t, `SELECT count(*) FROM thawtrail_frame WHERE practice = $1 AND position('client'::bytea IN frame) > 0`, opt.Practice))
+}
+
+func TestNames(t *testing.T) {
+	opt := place(t)
+	names, err := OpenNames(t.Context(), opt)
+	require.NoError(t, err)
+	defer names.Close()
+	other := opt
+	other.Practice += ", another"
+	others, err := OpenNames(t.Context(), other)
+	require.NoError(t, err)
+	defer others.Close()
+	var is wholefile.Names = names
+	_, err = is.Read("a.box", 10)
+	require.ErrorIs(t, err, fs.ErrNotExist)
+	for _, name := range []string{"aside/2.run", "aside/1.run", "a.box"} {
+		require.NoError(t, is.Write(name, []byte("old")))
+		require.NoError(t, is.Write(name, []byte("of "+name)))
+		require.NoError(t, others.Write(name, []byte("another")))
+		got, err := is.Read(name, 20)
+		require.NoError(t, err)
+		require.Equal(t, "of "+name, string(got))
+	}
+	_, err = is.Read("a.box", 3)
+	require.ErrorIs(t, err, wholefile.ErrTooLong)
+	list, err := is.List("aside")
+	require.NoError(t, err)
+	require.Equal(t, []string{"aside/1.run", "aside/2.run"}, list)
+	list, err = is.List("")
+	require.NoError(t, err)
+	require.Equal(t, []string{"a.box"}, list)
+	require.NoError(t, is.Remove("aside/1.run"))
+	require.NoError(t, is.Remove("aside/1.run"))
+	require.False(t, wholefile.There(is, "aside/1.run"))
+	require.True(t, wholefile.There(others, "aside/1.run"))
+}
+
+// A replica whose records lie in a database opens on an empty disk and has them all; the
+// process that had it before saves nothing any more.
+func TestAReplicaOnADatabase(t *testing.T) {
+	opt := place(t)
+	replica := func(dir string) *store.Store {
+		seed := sha256.Sum256([]byte("device"))
+		s, err := store.Open(t.Context(), store.Options{
+			Dir: filepath.Join(t.TempDir(), dir), Key: closing.Key, KeyID: closing.KeyID, Clock: clock.System{},
+			Device: ed25519.NewKeyFromSeed(seed[:]), DeviceName: "clinic", Truth: Truth(opt),
+		})
+		require.NoError(t, err)
+		t.Cleanup(func() { require.NoError(t, s.Close()) })
+		return s
+	}
+	hold := func(s *store.Store, batch string) error {
+		_, err := s.Append(t.Context(), store.Draft{Type: event.TypeBatchHeld, Author: "vet", Payload: &pb.BatchHeld{Product: "P", Batch: batch, Reason: "the maker called"}})
+		return err
+	}
+	first := replica("first")
+	require.NoError(t, hold(first, "H-1"))
+	require.NoError(t, hold(first, "H-2"))
+	second := replica("second")
+	require.Equal(t, first.Records(), second.Records())
+	require.Equal(t, first.Logs(), second.Logs())
+	require.ErrorIs(t, hold(first, "never"), store.ErrFenced)
+	require.NoError(t, hold(second, "H-3"))
+	require.Equal(t, first.Records()+1, second.Records())
+	require.NoError(t, second.CatchUp(t.Context()))
+}
