@@ -36,6 +36,15 @@ need_chromium() {
   command -v chromium >/dev/null || { apt-get update -q && apt-get install -qy chromium; }
 }
 
+# PostgreSQL keeps the truth of tests: they start one of their own, and nothing of the
+# system's. The package is kept from making a cluster and starting it.
+need_postgres() {
+  compgen -G '/usr/lib/postgresql/*/bin/postgres' >/dev/null && return
+  mkdir -p /etc/postgresql-common
+  [ -e /etc/postgresql-common/createcluster.conf ] || echo "create_main_cluster = false" >/etc/postgresql-common/createcluster.conf
+  apt-get update -q && apt-get install -qy --no-install-recommends postgresql
+}
+
 # Wine runs the Windows program; mingw compiles the one function that this Wine has not.
 need_wine() {
   command -v wine >/dev/null && command -v x86_64-w64-mingw32-gcc >/dev/null && return
