@@ -37,11 +37,9 @@ need_chromium() {
 }
 
 # PostgreSQL keeps the truth of tests: they start one of their own, and nothing of the
-# system's. The package is kept from making a cluster and starting it.
+# system's.
 need_postgres() {
   compgen -G '/usr/lib/postgresql/*/bin/postgres' >/dev/null && return
-  mkdir -p /etc/postgresql-common
-  [ -e /etc/postgresql-common/createcluster.conf ] || echo "create_main_cluster = false" >/etc/postgresql-common/createcluster.conf
   apt-get update -q && apt-get install -qy --no-install-recommends postgresql
 }
 

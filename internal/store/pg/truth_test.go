@@ -112,6 +112,26 @@ func TestABatchThatWasGivenUpIsTakenOut(t *testing.T) {
 	truthtest.Holds(t, mustOpen(t, opt), raw("before", "after"))
 }
 
+// A batch that was given up and taken out may still be on its way, for as many frames and to
+// the same place as what is saved next. It must not be taken for that.
+func TestABatchThatWasTakenOutDoesNotComeLater(t *testing.T) {
+	opt := place(t)
+	w := between(t, shared.cluster)
+	opt.URL, opt.Patience = shared.url(w.dir), time.Second
+	kept := mustOpen(t, opt)
+	mustCommit(t, kept, "before")
+	w.shut.Store(true)
+	w.mode.Store(requestLate)
+	_, err := kept.Commit(raw("late"))
+	require.Error(t, err)
+	w.shut.Store(false)
+	require.NoError(t, kept.(*truth).takeOut(2))
+	close(w.late)
+	<-w.arrived
+	mustCommit(t, kept, "after")
+	truthtest.Holds(t, kept, raw("before", "after"))
+}
+
 func query(t testing.TB, sql string, args ...any) int {
 	t.Helper()
 	conn, err := pgx.Connect(t.Context(), shared.url(shared.dir))
