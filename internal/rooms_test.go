@@ -56,9 +56,10 @@ var house = []room{
 	{"store/index/indextest", "store/index", "it is an index for tests"},
 	{"store/projection", "event exchange ledger proto/thawtrail/v1 store/index store/journal", "it reads the journal and writes the index, and knows the replica by small interfaces"},
 	{"store/reach", "store/journal wholefile", "it remembers a place, and not what lay there"},
-	{"store", "clock event exchange ledger proto/thawtrail/v1 store/filelock store/index store/journal store/projection store/reach", "it keeps records, whatever they mean to people"},
+	{"store", "clock event exchange ledger proto/thawtrail/v1 refusal store/filelock store/index store/journal store/projection store/reach", "it keeps records, whatever they mean to people"},
 	{"store/truthtest", "store store/journal testrun", "it holds the laws of a truth against whatever keeps one"},
-	{"store/pg", "store store/journal wholefile", "it keeps bytes in a database, and knows no records"},
+	{"store/pg", "refusal store store/journal wholefile", "it keeps bytes in a database, and knows no records"},
+	{"store/pg/pgtest", "", "it is a database for tests"},
 
 	// Secrets and who is who.
 	{"trust/guess", "", "it slows down who guesses"},

@@ -2,12 +2,12 @@ package store
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"path/filepath"
 	"time"
 
+	"thawtrail/internal/refusal"
 	"thawtrail/internal/store/journal"
 	"thawtrail/internal/store/projection"
 )
@@ -45,7 +45,7 @@ type Disk interface {
 }
 
 // ErrFenced: another process took this replica's records over.
-var ErrFenced = errors.New("another process has taken over this practice's records: this one saves nothing any more")
+var ErrFenced = refusal.Fail(refusal.ErrUnavailable, "another process has taken over this practice's records: this one saves nothing any more")
 
 // Opening is what a truth is given when it is opened.
 type Opening struct {

@@ -22,7 +22,9 @@ func TestSecretsLieWhereThePlaceSays(t *testing.T) {
 	place := func() Place {
 		return Place{
 			Dir: t.TempDir(), Names: names, Begun: func() bool { return begun },
-			Truth: func(context.Context, store.Opening) (store.Truth, journal.Report, error) { return nil, journal.Report{}, errors.New("none") },
+			Truth: func(context.Context, store.Opening) (store.Truth, journal.Report, error) {
+				return nil, journal.Report{}, errors.New("none")
+			},
 		}
 	}
 	secret, err := vault.Passphrase("abbey acorn actor adobe")

@@ -7,50 +7,30 @@ import (
 	"io/fs"
 	"path"
 	"slices"
-	"time"
 
 	"github.com/jackc/pgx/v5"
-	"github.com/jackc/pgx/v5/pgxpool"
 
+	"thawtrail/internal/store"
 	"thawtrail/internal/wholefile"
 )
 
 // Names keeps a practice's small files in the database, as they are given: whoever writes
 // there closes them first. It is a wholefile.Names.
 type Names struct {
-	opt  Options
-	pool *pgxpool.Pool
+	d        *Database
+	practice string
+	lease    *Lease // nil: it only reads
 }
 
-// OpenNames opens the small files of a practice.
-func OpenNames(ctx context.Context, opt Options) (*Names, error) {
-	if opt.Patience == 0 {
-		opt.Patience = 10 * time.Second
-	}
-	pool, err := connect(ctx, opt.URL)
-	if err != nil {
-		return nil, err
-	}
-	if err = durable(ctx, pool); err == nil {
-		err = migrate(ctx, pool)
-	}
-	if err != nil {
-		pool.Close()
-		return nil, fmt.Errorf("open the practice's small files in the database: %w", err)
-	}
-	return &Names{opt, pool}, nil
-}
+// Names are the small files of a practice, to be read by whoever does not have it open.
+func (d *Database) Names(practice string) *Names { return &Names{d, practice, nil} }
 
-// Close lets go of the database.
-func (n *Names) Close() { n.pool.Close() }
+// Names are the small files of the practice.
+func (l *Lease) Names() *Names { return &Names{l.d, l.practice, l} }
 
 // Place names the row.
 func (n *Names) Place(name string) string {
-	return "the database's file " + path.Join(n.opt.Practice, name)
-}
-
-func (n *Names) within() (context.Context, context.CancelFunc) {
-	return context.WithTimeout(context.Background(), n.opt.Patience)
+	return "the database's file " + path.Join(n.practice, name)
 }
 
 // split gives the folder and the name in it as they stand in a row.
@@ -61,13 +41,13 @@ func split(name string) (folder, base string) {
 
 // Read reads one that is not longer than most.
 func (n *Names) Read(name string, most int64) ([]byte, error) {
-	ctx, cancel := n.within()
-	defer cancel()
 	folder, base := split(name)
 	var size int64
-	var contents []byte
-	err := n.pool.QueryRow(ctx, `SELECT octet_length(contents), CASE WHEN octet_length(contents) <= $4 THEN contents END
-		FROM thawtrail_small WHERE practice = $1 AND folder = $2 AND name = $3`, n.opt.Practice, folder, base, most).Scan(&size, &contents)
+	contents, err := patiently(n.d.ctx, n.d, func(ctx context.Context) (contents []byte, err error) {
+		err = n.d.pool.QueryRow(ctx, `SELECT octet_length(contents), CASE WHEN octet_length(contents) <= $4 THEN contents END
+			FROM thawtrail_small WHERE practice = $1 AND folder = $2 AND name = $3`, n.practice, folder, base, most).Scan(&size, &contents)
+		return contents, err
+	})
 	switch {
 	case errors.Is(err, pgx.ErrNoRows):
 		return nil, fmt.Errorf("read %s: %w", n.Place(name), fs.ErrNotExist)
@@ -79,22 +59,29 @@ func (n *Names) Read(name string, most int64) ([]byte, error) {
 	return contents, nil
 }
 
-// Write puts contents in the place of what was there.
+// Write puts contents in the place of what was there, as long as the practice is this
+// process's.
 func (n *Names) Write(name string, contents []byte) error {
-	return n.exec(name, `INSERT INTO thawtrail_small (practice, folder, name, contents) VALUES ($1, $2, $3, $4)
+	return n.change(name, `INSERT INTO thawtrail_small (practice, folder, name, contents) VALUES ($1, $2, $3, $4)
 		ON CONFLICT (practice, folder, name) DO UPDATE SET contents = excluded.contents`, contents)
 }
 
 // Remove takes one away.
 func (n *Names) Remove(name string) error {
-	return n.exec(name, `DELETE FROM thawtrail_small WHERE practice = $1 AND folder = $2 AND name = $3`)
+	return n.change(name, `DELETE FROM thawtrail_small WHERE practice = $1 AND folder = $2 AND name = $3`)
 }
 
-func (n *Names) exec(name, sql string, args ...any) error {
-	ctx, cancel := n.within()
-	defer cancel()
+// change holds the practice's row while it changes another one.
+func (n *Names) change(name, sql string, args ...any) error {
 	folder, base := split(name)
-	if _, err := n.pool.Exec(ctx, sql, append([]any{n.opt.Practice, folder, base}, args...)...); err != nil {
+	err := error(store.ErrFenced)
+	if n.lease != nil {
+		err = n.lease.holding(n.d.ctx, func(ctx context.Context, tx pgx.Tx) error {
+			_, err := tx.Exec(ctx, sql, append([]any{n.practice, folder, base}, args...)...)
+			return err
+		})
+	}
+	if err != nil {
 		return fmt.Errorf("write %s: %w", n.Place(name), err)
 	}
 	return nil
@@ -102,14 +89,14 @@ func (n *Names) exec(name, sql string, args ...any) error {
 
 // List gives the names right below another one.
 func (n *Names) List(below string) ([]string, error) {
-	ctx, cancel := n.within()
-	defer cancel()
 	folder := path.Clean(below)
-	rows, err := n.pool.Query(ctx, `SELECT name FROM thawtrail_small WHERE practice = $1 AND folder = $2`, n.opt.Practice, folder)
-	if err != nil {
-		return nil, fmt.Errorf("list %s: %w", n.Place(below), err)
-	}
-	names, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	names, err := patiently(n.d.ctx, n.d, func(ctx context.Context) ([]string, error) {
+		rows, err := n.d.pool.Query(ctx, `SELECT name FROM thawtrail_small WHERE practice = $1 AND folder = $2`, n.practice, folder)
+		if err != nil {
+			return nil, err
+		}
+		return pgx.CollectRows(rows, pgx.RowTo[string])
+	})
 	if err != nil {
 		return nil, fmt.Errorf("list %s: %w", n.Place(below), err)
 	}

@@ -25,10 +25,10 @@ type row struct {
 
 // page reads rows in the order of their positions until they are enough.
 func (t *truth) page(sql string, args ...any) ([]row, error) {
-	return patiently(t, func(ctx context.Context) (out []row, err error) {
+	return ask(t, func(ctx context.Context) (out []row, err error) {
 		ctx, enough := context.WithCancel(ctx)
 		defer enough()
-		rows, err := t.pool.Query(ctx, sql, append([]any{t.opt.Practice}, args...)...)
+		rows, err := t.l.d.pool.Query(ctx, sql, append([]any{t.l.practice}, args...)...)
 		if err != nil {
 			return nil, err
 		}
@@ -64,8 +64,8 @@ func (t *truth) ReadAt(p journal.Position, _ []byte) (frame []byte, next journal
 	if err != nil {
 		return nil, next, err
 	}
-	stored, err := patiently(t, func(ctx context.Context) (stored []byte, err error) {
-		err = t.pool.QueryRow(ctx, `SELECT frame FROM thawtrail_frame WHERE practice = $1 AND position = $2`, t.opt.Practice, at).Scan(&stored)
+	stored, err := ask(t, func(ctx context.Context) (stored []byte, err error) {
+		err = t.l.d.pool.QueryRow(ctx, `SELECT frame FROM thawtrail_frame WHERE practice = $1 AND position = $2`, t.l.practice, at).Scan(&stored)
 		return stored, err
 	})
 	switch {

@@ -2,42 +2,24 @@ package pg
 
 import (
 	"bytes"
-	"cmp"
 	"context"
-	"crypto/rand"
-	"embed"
 	"errors"
 	"fmt"
-	"io/fs"
 	"sync"
 	"time"
 
-	"github.com/cenkalti/backoff/v5"
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
-	"github.com/jackc/pgx/v5/pgxpool"
-	"github.com/jackc/pgx/v5/stdlib"
-	"github.com/pressly/goose/v3"
 
+	"thawtrail/internal/refusal"
 	"thawtrail/internal/store"
 	"thawtrail/internal/store/journal"
 )
 
-// Options say where the records of one practice lie.
-type Options struct {
-	URL      string        // postgres://…, or keywords and values as libpq reads them
-	Practice string        // names the practice among others
-	Patience time.Duration // how long a database that does not answer is waited for; 10 s when 0
-}
-
-// ErrSettings: the database does not keep what it acknowledges.
-var ErrSettings = errors.New("this database would lose records that were said to be saved")
-
-// Truth opens a practice's records in a database, and takes them over from whoever had
-// them open.
-func Truth(opt Options) store.OpenTruth {
+// Truth opens the practice's records in the database.
+func (l *Lease) Truth() store.OpenTruth {
 	return func(ctx context.Context, o store.Opening) (store.Truth, journal.Report, error) {
-		t, err := open(ctx, opt, o)
+		t, err := open(ctx, l, o)
 		if err != nil {
 			return nil, journal.Report{}, fmt.Errorf("open the practice's records in the database: %w", err)
 		}
@@ -47,125 +29,71 @@ func Truth(opt Options) store.OpenTruth {
 
 // truth is an open one.
 type truth struct {
-	opt    Options
+	l      *Lease
 	o      store.Opening
 	seal   sealer
-	opener []byte
-	pool   *pgxpool.Pool
 	ctx    context.Context // ends with Close
 	cancel context.CancelFunc
 
 	commit  sync.Mutex // guards the fields below: one Commit at a time
 	fence   int64
 	fenced  bool
-	unknown bool // a batch was given up, and may have come to the database
+	unknown bool          // a batch was given up, and may have come to the database
+	failed  time.Duration // when the database did not answer last, by elapsed; 0: it does
 
 	view   sync.RWMutex // guards the fields below; Commit holds it to publish alone
 	next   int64        // the position of the next frame
 	closed bool
 }
 
-func open(ctx context.Context, opt Options, o store.Opening) (*truth, error) {
-	opt.Patience = cmp.Or(opt.Patience, 10*time.Second)
-	t := &truth{opt: opt, o: o, opener: make([]byte, 16)}
-	var err error
-	if t.seal, err = newSealer(opt.Practice, o.Key, o.Random); err != nil {
+func open(ctx context.Context, l *Lease, o store.Opening) (_ *truth, err error) {
+	t := &truth{l: l, o: o}
+	if t.seal, err = newSealer(l.practice, o.Key, o.Random); err != nil {
 		return nil, err
 	}
-	// The marks of two processes differ whatever random numbers a test hands over.
-	if _, err := rand.Read(t.opener); err != nil {
-		return nil, err
-	}
-	if t.pool, err = connect(ctx, opt.URL); err != nil {
-		return nil, err
-	}
-	t.ctx, t.cancel = context.WithCancel(context.Background())
+	t.ctx, t.cancel = context.WithCancel(l.d.ctx)
 	if err := t.begin(ctx); err != nil {
-		return nil, errors.Join(err, t.Close())
+		t.cancel()
+		return nil, err
 	}
 	return t, nil
 }
 
-// maxConnections of one open practice: a commit, and a few who read.
-const maxConnections = 4
-
-func connect(ctx context.Context, url string) (*pgxpool.Pool, error) {
-	cfg, err := pgxpool.ParseConfig(url)
-	if err != nil {
-		return nil, err
-	}
-	cfg.MaxConns = maxConnections
-	return pgxpool.NewWithConfig(ctx, cfg)
-}
-
-//go:embed schema/*.sql
-var schema embed.FS
-
-// migrate brings the schema up to date. Of two processes that do so at once one may be
-// refused, and finds it done when it looks again.
-func migrate(ctx context.Context, pool *pgxpool.Pool) error {
-	files, err := fs.Sub(schema, "schema")
-	if err != nil {
-		return err
-	}
-	db := stdlib.OpenDBFromPool(pool)
-	defer db.Close()
-	_, err = backoff.Retry(ctx, func() (struct{}, error) {
-		p, err := goose.NewProvider(goose.DialectPostgres, db, files, goose.WithTableName("thawtrail_schema"))
-		if err == nil {
-			_, err = p.Up(ctx)
-		}
-		return struct{}{}, err
-	}, backoff.WithMaxTries(5))
-	if err != nil {
-		return fmt.Errorf("bring the tables up to date: %w", err)
-	}
-	return nil
-}
-
 func (t *truth) begin(ctx context.Context) error {
-	if err := durable(ctx, t.pool); err != nil {
-		return err
-	}
-	if err := migrate(ctx, t.pool); err != nil {
-		return err
-	}
-	proof, err := t.seal.close(0, []byte(t.opt.Practice))
-	if err != nil {
-		return err
-	}
-	_, err = t.pool.Exec(ctx, `INSERT INTO thawtrail_practice (practice, opener, fence, next, key_id, proof)
-		VALUES ($1, $2, 0, 1, $3, $4) ON CONFLICT (practice) DO NOTHING`, t.opt.Practice, t.opener, t.o.KeyID, proof)
+	proof, err := t.seal.close(0, []byte(t.l.practice))
 	if err != nil {
 		return err
 	}
 	var keyID string
-	err = t.pool.QueryRow(ctx, `SELECT key_id, proof FROM thawtrail_practice WHERE practice = $1`, t.opt.Practice).Scan(&keyID, &proof)
-	if err != nil {
+	_, err = patiently(ctx, t.l.d, func(ctx context.Context) (struct{}, error) {
+		_, err := t.l.d.pool.Exec(ctx, `UPDATE thawtrail_practice SET key_id = $3, proof = $4 WHERE practice = $1 AND opener = $2 AND key_id IS NULL`,
+			t.l.practice, t.l.opener, t.o.KeyID, proof)
+		if err == nil {
+			err = t.l.d.pool.QueryRow(ctx, `SELECT key_id, proof FROM thawtrail_practice WHERE practice = $1 AND opener = $2`,
+				t.l.practice, t.l.opener).Scan(&keyID, &proof)
+		}
+		return struct{}{}, err
+	})
+	switch {
+	case errors.Is(err, pgx.ErrNoRows):
+		return t.lose()
+	case err != nil:
 		return err
-	}
-	if keyID != t.o.KeyID {
+	case keyID != t.o.KeyID:
 		return fmt.Errorf("%w: the records were closed with %q, not %q", journal.ErrKey, keyID, t.o.KeyID)
 	}
-	if got, err := t.seal.open(0, proof); err != nil || !bytes.Equal(got, []byte(t.opt.Practice)) {
+	if got, err := t.seal.open(0, proof); err != nil || !bytes.Equal(got, []byte(t.l.practice)) {
 		return fmt.Errorf("%w: the records do not open with it", journal.ErrKey)
 	}
-	return t.pool.QueryRow(ctx, `UPDATE thawtrail_practice SET opener = $2, fence = fence + 1 WHERE practice = $1 RETURNING fence, next`,
-		t.opt.Practice, t.opener).Scan(&t.fence, &t.next)
+	t.next, err = t.settle()
+	return err
 }
 
-// durable refuses a database that says of itself that it forgets.
-func durable(ctx context.Context, pool *pgxpool.Pool) error {
-	for _, name := range []string{"fsync", "synchronous_commit"} {
-		var value *string
-		if err := pool.QueryRow(ctx, `SELECT current_setting($1, true)`, name).Scan(&value); err != nil {
-			return err
-		}
-		if value != nil && *value == "off" {
-			return fmt.Errorf("%w: its setting %s is off, expected on", ErrSettings, name)
-		}
-	}
-	return nil
+// lose says that the practice is another process's.
+func (t *truth) lose() error {
+	t.fenced = true
+	t.l.gone()
+	return store.ErrFenced
 }
 
 // Positions in the form that a replica knows. The zero Position is before number 1.
@@ -215,13 +143,20 @@ func (t *truth) Close() error {
 	t.view.Unlock()
 	if !was {
 		t.cancel()
-		t.pool.Close()
 	}
 	return nil
 }
 
-// commitTries bounds how often one batch is sent.
-const commitTries = 3
+const (
+	// commitTries bounds how often one batch is sent.
+	commitTries = 3
+	// asksAgain is how long after it did not answer the database is left alone: whoever
+	// waited meanwhile is told so at once, and nobody waits behind others' patience.
+	asksAgain = time.Second
+	// statementBytes is the most that one statement carries; a larger batch goes in several,
+	// in one transaction. Distributed engines end at some 16 MiB.
+	statementBytes = 4 << 20
+)
 
 // Commit appends a batch in one statement; see the package.
 func (t *truth) Commit(frames [][]byte) ([]journal.Position, error) {
@@ -237,9 +172,12 @@ func (t *truth) Commit(frames [][]byte) ([]journal.Position, error) {
 	if t.fenced {
 		return nil, store.ErrFenced
 	}
+	if t.failed != 0 && t.elapsed()-t.failed < asksAgain {
+		return nil, unsaved(refusal.Fail(refusal.ErrUnavailable, "the database did not answer a moment ago"))
+	}
 	if t.unknown {
 		if err := t.takeOut(next); err != nil {
-			return nil, unsaved(err)
+			return nil, t.unsaved(err)
 		}
 	}
 	at, stored := make([]int64, len(frames)), make([][]byte, len(frames))
@@ -250,14 +188,23 @@ func (t *truth) Commit(frames [][]byte) ([]journal.Position, error) {
 		}
 	}
 	if err := t.append(next, at, stored); err != nil {
-		return nil, unsaved(err)
+		return nil, t.unsaved(err)
 	}
+	t.failed = 0
 	t.publish(next + int64(len(frames)))
 	out := make([]journal.Position, len(at))
 	for i, n := range at {
 		out[i] = position(n)
 	}
 	return out, nil
+}
+
+// unsaved also notes that the database does not answer; commit is held.
+func (t *truth) unsaved(err error) error {
+	if t.failed = 0; t.o.Elapsed != nil && errors.Is(err, refusal.ErrUnavailable) {
+		t.failed = max(t.elapsed(), 1)
+	}
+	return unsaved(err)
 }
 
 func unsaved(err error) error {
@@ -278,10 +225,14 @@ func checkBatch(frames [][]byte) error {
 	return nil
 }
 
-const appendFrames = `WITH moved AS (
+const (
+	appendFrames = `WITH moved AS (
 	UPDATE thawtrail_practice SET next = next + $5 WHERE practice = $1 AND opener = $2 AND fence = $3 AND next = $4 RETURNING practice)
 INSERT INTO thawtrail_frame (practice, position, frame)
 SELECT moved.practice, f.position, f.frame FROM moved, unnest($6::bigint[], $7::bytea[]) AS f (position, frame)`
+	appendMore = `INSERT INTO thawtrail_frame (practice, position, frame)
+SELECT $1, f.position, f.frame FROM unnest($2::bigint[], $3::bytea[]) AS f (position, frame)`
+)
 
 // append sends a batch until it is known to be there, or not.
 func (t *truth) append(next int64, at []int64, stored [][]byte) error {
@@ -294,7 +245,6 @@ func (t *truth) append(next int64, at []int64, stored [][]byte) error {
 		there, err := t.settle()
 		switch {
 		case errors.Is(err, store.ErrFenced):
-			t.fenced = true
 			return err
 		case err != nil:
 			t.unknown = true
@@ -302,7 +252,7 @@ func (t *truth) append(next int64, at []int64, stored [][]byte) error {
 		case there == next+int64(len(at)):
 			return nil
 		case there != next:
-			t.fenced = true
+			_ = t.lose() // it is worded below
 			return fmt.Errorf("%w: the records end at %d there, and at %d here", store.ErrFenced, there, next)
 		case try == commitTries:
 			return failed
@@ -311,13 +261,52 @@ func (t *truth) append(next int64, at []int64, stored [][]byte) error {
 }
 
 func (t *truth) send(next int64, at []int64, stored [][]byte) (done bool, err error) {
-	ctx, cancel := context.WithTimeout(t.ctx, t.opt.Patience)
+	ctx, cancel := context.WithTimeout(t.ctx, t.l.d.opt.Patience)
 	defer cancel()
 	began := t.elapsed()
-	tag, err := t.pool.Exec(ctx, appendFrames, t.opt.Practice, t.opener, t.fence, next, len(at), at, stored)
-	if t.o.Synced != nil {
-		t.o.Synced(t.elapsed() - began)
+	defer func() {
+		if t.o.Synced != nil {
+			t.o.Synced(t.elapsed() - began)
+		}
+	}()
+	first := fits(stored)
+	if first == len(at) {
+		return t.sendFirst(ctx, t.l.d.pool, next, len(at), at, stored)
 	}
+	err = pgx.BeginFunc(ctx, t.l.d.pool, func(tx pgx.Tx) error {
+		if done, err := t.sendFirst(ctx, tx, next, len(at), at[:first], stored[:first]); !done {
+			return err
+		}
+		for from := first; from < len(at); {
+			to := from + fits(stored[from:])
+			if _, err := tx.Exec(ctx, appendMore, t.l.practice, at[from:to], stored[from:to]); err != nil {
+				return err
+			}
+			from = to
+		}
+		return nil
+	})
+	return err == nil, err
+}
+
+// fits is how many frames one statement carries, at least one.
+func fits(stored [][]byte) (n int) {
+	for size := 0; n < len(stored); n++ {
+		if size += len(stored[n]); size > statementBytes && n > 0 {
+			break
+		}
+	}
+	return n
+}
+
+// executor is a pool or a transaction of it.
+type executor interface {
+	Exec(ctx context.Context, sql string, args ...any) (pgconn.CommandTag, error)
+}
+
+// sendFirst moves the end on by all frames of the batch and puts the first of them in.
+func (t *truth) sendFirst(ctx context.Context, to executor, next int64, all int, at []int64, stored [][]byte) (done bool, err error) {
+	tag, err := to.Exec(ctx, appendFrames, t.l.practice, t.l.opener, t.fence, next, all, at, stored)
 	if err == nil && tag.RowsAffected() != int64(len(at)) {
 		err = errors.New("the end had moved")
 	}
@@ -334,13 +323,13 @@ func (t *truth) elapsed() time.Duration {
 // settle moves the fence, so that nothing sent before can still come, and gives where the
 // records end.
 func (t *truth) settle() (next int64, err error) {
-	fence, err := patiently(t, func(ctx context.Context) (fence int64, err error) {
-		err = t.pool.QueryRow(ctx, `UPDATE thawtrail_practice SET fence = fence + 1 WHERE practice = $1 AND opener = $2 RETURNING fence, next`,
-			t.opt.Practice, t.opener).Scan(&fence, &next)
+	fence, err := ask(t, func(ctx context.Context) (fence int64, err error) {
+		err = t.l.d.pool.QueryRow(ctx, `UPDATE thawtrail_practice SET fence = fence + 1 WHERE practice = $1 AND opener = $2 RETURNING fence, next`,
+			t.l.practice, t.l.opener).Scan(&fence, &next)
 		return fence, err
 	})
 	if errors.Is(err, pgx.ErrNoRows) {
-		return 0, store.ErrFenced
+		return 0, t.lose()
 	}
 	if err == nil {
 		t.fence = fence
@@ -350,20 +339,19 @@ func (t *truth) settle() (next int64, err error) {
 
 // takeOut removes what came of a batch that was given up.
 func (t *truth) takeOut(next int64) error {
-	fence, err := patiently(t, func(ctx context.Context) (fence int64, err error) {
-		err = pgx.BeginFunc(ctx, t.pool, func(tx pgx.Tx) error {
+	fence, err := ask(t, func(ctx context.Context) (fence int64, err error) {
+		err = pgx.BeginFunc(ctx, t.l.d.pool, func(tx pgx.Tx) error {
 			err := tx.QueryRow(ctx, `UPDATE thawtrail_practice SET fence = fence + 1, next = $3 WHERE practice = $1 AND opener = $2 RETURNING fence`,
-				t.opt.Practice, t.opener, next).Scan(&fence)
+				t.l.practice, t.l.opener, next).Scan(&fence)
 			if err == nil {
-				_, err = tx.Exec(ctx, `DELETE FROM thawtrail_frame WHERE practice = $1 AND position >= $2`, t.opt.Practice, next)
+				_, err = tx.Exec(ctx, `DELETE FROM thawtrail_frame WHERE practice = $1 AND position >= $2`, t.l.practice, next)
 			}
 			return err
 		})
 		return fence, err
 	})
 	if errors.Is(err, pgx.ErrNoRows) {
-		t.fenced = true
-		return store.ErrFenced
+		return t.lose()
 	}
 	if err == nil {
 		t.fence, t.unknown = fence, false
@@ -371,37 +359,11 @@ func (t *truth) takeOut(next int64) error {
 	return err
 }
 
-// patiently asks again while the database cannot be reached, or asks for that. What is
-// asked may happen twice.
-func patiently[T any](t *truth, ask func(ctx context.Context) (T, error)) (T, error) {
-	ctx, cancel := context.WithTimeout(t.ctx, t.opt.Patience)
-	defer cancel()
-	wait := backoff.NewExponentialBackOff()
-	wait.InitialInterval, wait.MaxInterval = 20*time.Millisecond, time.Second
-	out, err := backoff.Retry(ctx, func() (T, error) {
-		out, err := ask(ctx)
-		if err != nil && !passes(err) {
-			err = backoff.Permanent(err)
-		}
-		return out, err
-	}, backoff.WithBackOff(wait))
+// ask asks patiently for as long as the truth is open.
+func ask[T any](t *truth, question func(ctx context.Context) (T, error)) (T, error) {
+	out, err := patiently(t.ctx, t.l.d, question)
 	if err != nil && t.ctx.Err() != nil {
 		err = journal.ErrClosed
 	}
 	return out, err
-}
-
-// passes says that an error may be gone at the next try: the link broke, the database
-// stops or starts, or two transactions met. Classes are those of the SQL standard and of
-// PostgreSQL's manual, appendix A.
-func passes(err error) bool {
-	var told *pgconn.PgError
-	if !errors.As(err, &told) {
-		return !errors.Is(err, pgx.ErrNoRows)
-	}
-	switch told.Code[:2] {
-	case "08", "40", "53", "57":
-		return true
-	}
-	return false
 }

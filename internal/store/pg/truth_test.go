@@ -22,6 +22,7 @@ import (
 	"thawtrail/internal/event"
 	"thawtrail/internal/store"
 	"thawtrail/internal/store/journal"
+	"thawtrail/internal/store/pg/pgtest"
 	"thawtrail/internal/store/truthtest"
 	"thawtrail/internal/testrun"
 	"thawtrail/internal/wholefile"
@@ -30,24 +31,29 @@ import (
 
 var closing = store.Opening{Key: make([]byte, 32), KeyID: "clinic-1"}
 
-func opener(opt Options, o store.Opening) truthtest.Opener {
+func opener(t testing.TB, p place, o store.Opening) truthtest.Opener {
+	d := p.database(t)
 	return func() (store.Truth, error) {
-		t, _, err := Truth(opt)(context.Background(), o)
-		return t, err
+		l, err := d.Begin(context.Background(), p.practice, "")
+		if err != nil {
+			return nil, err
+		}
+		truth, _, err := l.Truth()(context.Background(), o)
+		return truth, err
 	}
 }
 
 func TestADatabaseKeepsTheLawsOfATruth(t *testing.T) {
 	for name, o := range map[string]store.Opening{"plain": {}, "closed": closing} {
 		t.Run(name, func(t *testing.T) {
-			truthtest.Run(t, func(t *testing.T) truthtest.Opener { return opener(place(t), o) })
+			truthtest.Run(t, func(t *testing.T) truthtest.Opener { return opener(t, newPlace(t), o) })
 		})
 	}
 }
 
-func mustOpen(t testing.TB, opt Options) store.Truth {
+func mustOpen(t testing.TB, opt place) store.Truth {
 	t.Helper()
-	truth, err := opener(opt, closing)()
+	truth, err := opener(t, opt, closing)()
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, truth.Close()) })
 	return truth
@@ -69,20 +75,20 @@ func raw(frames ...string) (out [][]byte) {
 // A link that breaks in the middle of a commit leaves open what happened; in each of the
 // three cases the batch is there once in the end, and is acknowledged.
 func TestAnAnswerThatIsLost(t *testing.T) {
-	for name, mode := range map[string]int32{"the answer is lost": answerLost, "the request is lost": requestLost, "the request comes late": requestLate} {
+	for name, mode := range map[string]int32{"the answer is lost": pgtest.AnswerLost, "the request is lost": pgtest.RequestLost, "the request comes late": pgtest.RequestLate} {
 		t.Run(name, func(t *testing.T) {
-			opt := place(t)
-			w := between(t, shared.cluster)
-			opt.URL = shared.url(w.dir)
+			opt := newPlace(t)
+			w := pgtest.Between(t, shared.Cluster)
+			opt.URL = w.URL()
 			truth := mustOpen(t, opt)
 			mustCommit(t, truth, "before")
-			w.mode.Store(mode)
+			w.Mode.Store(mode)
 			mustCommit(t, truth, "meanwhile", "and more")
-			require.EqualValues(t, passing, w.mode.Load())
+			require.EqualValues(t, pgtest.Passing, w.Mode.Load())
 			mustCommit(t, truth, "after")
-			if mode == requestLate {
-				close(w.late)
-				<-w.arrived
+			if mode == pgtest.RequestLate {
+				close(w.Late)
+				<-w.Arrived
 			}
 			truthtest.Holds(t, truth, raw("before", "meanwhile", "and more", "after"))
 			truthtest.Holds(t, mustOpen(t, opt), raw("before", "meanwhile", "and more", "after"))
@@ -93,20 +99,20 @@ func TestAnAnswerThatIsLost(t *testing.T) {
 // A batch of which nobody can say for too long whether it came is not acknowledged. What
 // came of it is taken out before anything else is saved, for its numbers are used again.
 func TestABatchThatWasGivenUpIsTakenOut(t *testing.T) {
-	opt := place(t)
-	w := between(t, shared.cluster)
-	opt.URL, opt.Patience = shared.url(w.dir), time.Second
+	opt := newPlace(t)
+	w := pgtest.Between(t, shared.Cluster)
+	opt.URL, opt.Patience = w.URL(), time.Second
 	truth := mustOpen(t, opt)
 	mustCommit(t, truth, "before")
-	w.shut.Store(true)
-	w.mode.Store(answerLost)
+	w.Shut.Store(true)
+	w.Mode.Store(pgtest.AnswerLost)
 	_, err := truth.Commit(raw("nobody was told", "of this"))
 	require.Error(t, err)
 	require.Equal(t, position(2), truth.End())
-	require.Equal(t, 3, rows(t, opt.Practice), "it came all the same")
+	require.Equal(t, 3, rows(t, opt.practice), "it came all the same")
 	_, err = truth.Commit(raw("nor of this"))
 	require.Error(t, err)
-	w.shut.Store(false)
+	w.Shut.Store(false)
 	mustCommit(t, truth, "after")
 	truthtest.Holds(t, truth, raw("before", "after"))
 	truthtest.Holds(t, mustOpen(t, opt), raw("before", "after"))
@@ -115,26 +121,26 @@ func TestABatchThatWasGivenUpIsTakenOut(t *testing.T) {
 // A batch that was given up and taken out may still be on its way, for as many frames and to
 // the same place as what is saved next. It must not be taken for that.
 func TestABatchThatWasTakenOutDoesNotComeLater(t *testing.T) {
-	opt := place(t)
-	w := between(t, shared.cluster)
-	opt.URL, opt.Patience = shared.url(w.dir), time.Second
+	opt := newPlace(t)
+	w := pgtest.Between(t, shared.Cluster)
+	opt.URL, opt.Patience = w.URL(), time.Second
 	kept := mustOpen(t, opt)
 	mustCommit(t, kept, "before")
-	w.shut.Store(true)
-	w.mode.Store(requestLate)
+	w.Shut.Store(true)
+	w.Mode.Store(pgtest.RequestLate)
 	_, err := kept.Commit(raw("late"))
 	require.Error(t, err)
-	w.shut.Store(false)
+	w.Shut.Store(false)
 	require.NoError(t, kept.(*truth).takeOut(2))
-	close(w.late)
-	<-w.arrived
+	close(w.Late)
+	<-w.Arrived
 	mustCommit(t, kept, "after")
 	truthtest.Holds(t, kept, raw("before", "after"))
 }
 
 func query(t testing.TB, sql string, args ...any) int {
 	t.Helper()
-	conn, err := pgx.Connect(t.Context(), shared.url(shared.dir))
+	conn, err := pgx.Connect(t.Context(), shared.URL())
 	require.NoError(t, err)
 	defer conn.Close(t.Context())
 	var n int
@@ -151,8 +157,8 @@ func rows(t testing.TB, practice string) int {
 // Every process of the database is killed while batches are committed, again and again.
 // What was acknowledged is there, once and in order.
 func TestADatabaseThatIsKilled(t *testing.T) {
-	c := begin(t)
-	opt := Options{URL: c.url(c.dir), Practice: "p", Patience: time.Minute}
+	c := pgtest.Begin(t)
+	opt := place{Options{URL: c.URL(), Patience: time.Minute, Lease: time.Microsecond}, "p"}
 	truth := mustOpen(t, opt)
 	stop, done := make(chan struct{}), make(chan struct{})
 	var want [][]byte
@@ -174,8 +180,8 @@ func TestADatabaseThatIsKilled(t *testing.T) {
 	}()
 	for range testrun.Of(3, 20) {
 		time.Sleep(time.Duration(50+rand.IntN(200)) * time.Millisecond) // #nosec G404 -- any moment will do
-		c.kill()
-		c.start(t)
+		c.Kill()
+		c.Start(t)
 	}
 	time.Sleep(100 * time.Millisecond)
 	close(stop)
@@ -189,14 +195,17 @@ func TestADatabaseThatIsKilled(t *testing.T) {
 // Many processes take a practice from each other and write. What each was told is saved is
 // there, in its order, and nothing else is.
 func TestTwoProcessesNeverBothAppend(t *testing.T) {
-	opt := place(t)
+	opt := newPlace(t)
 	var mu sync.Mutex
 	saved := map[journal.Position]string{}
 	var wg sync.WaitGroup
 	for who := range 3 {
 		wg.Go(func() {
 			for round := range testrun.Of(6, 60) {
-				truth, err := opener(opt, closing)()
+				truth, err := opener(t, opt, closing)()
+				if errors.Is(err, store.ErrFenced) {
+					continue
+				}
 				if err != nil {
 					t.Error(err)
 					return
@@ -234,13 +243,13 @@ func TestTwoProcessesNeverBothAppend(t *testing.T) {
 // What somebody changes in the database is damage, is named in its place, and ends no
 // reading of the rest.
 func TestWhatWasChangedInTheDatabaseIsDamage(t *testing.T) {
-	opt := place(t)
+	opt := newPlace(t)
 	truth := mustOpen(t, opt)
 	mustCommit(t, truth, "a", "b", "c", "d", "e", "f", "g")
-	query(t, `DELETE FROM thawtrail_frame WHERE practice = $1 AND position = 2 RETURNING 1`, opt.Practice)
-	query(t, `UPDATE thawtrail_frame SET frame = set_byte(frame, 30, get_byte(frame, 30) # 1) WHERE practice = $1 AND position = 4 RETURNING 1`, opt.Practice)
-	query(t, `UPDATE thawtrail_frame SET frame = (SELECT frame FROM thawtrail_frame WHERE practice = $1 AND position = 1) WHERE practice = $1 AND position = 6 RETURNING 1`, opt.Practice)
-	query(t, `DELETE FROM thawtrail_frame WHERE practice = $1 AND position = 7 RETURNING 1`, opt.Practice)
+	query(t, `DELETE FROM thawtrail_frame WHERE practice = $1 AND position = 2 RETURNING 1`, opt.practice)
+	query(t, `UPDATE thawtrail_frame SET frame = set_byte(frame, 30, get_byte(frame, 30) # 1) WHERE practice = $1 AND position = 4 RETURNING 1`, opt.practice)
+	query(t, `UPDATE thawtrail_frame SET frame = (SELECT frame FROM thawtrail_frame WHERE practice = $1 AND position = 1) WHERE practice = $1 AND position = 6 RETURNING 1`, opt.practice)
+	query(t, `DELETE FROM thawtrail_frame WHERE practice = $1 AND position = 7 RETURNING 1`, opt.practice)
 	var read []string
 	require.NoError(t, truth.Scan(journal.Position{}, func(_ journal.Position, f []byte) error {
 		read = append(read, string(f))
@@ -261,8 +270,8 @@ func TestWhatWasChangedInTheDatabaseIsDamage(t *testing.T) {
 
 func TestTheKeyIsDecidedAtCreation(t *testing.T) {
 	for _, made := range []store.Opening{{}, closing} {
-		opt := place(t)
-		truth, err := opener(opt, made)()
+		opt := newPlace(t)
+		truth, err := opener(t, opt, made)()
 		require.NoError(t, err)
 		mustCommit(t, truth, "a")
 		other := closing
@@ -271,43 +280,41 @@ func TestTheKeyIsDecidedAtCreation(t *testing.T) {
 			if o.KeyID == made.KeyID && string(o.Key) == string(made.Key) {
 				continue
 			}
-			_, err := opener(opt, o)()
+			_, err := opener(t, opt, o)()
 			require.ErrorIs(t, err, journal.ErrKey)
 		}
-		mustCommit(t, truth, "b") // whoever had no key took nothing over
+		truth, err = opener(t, opt, made)()
+		require.NoError(t, err)
+		mustCommit(t, truth, "b")
 		truthtest.Holds(t, truth, raw("a", "b"))
 		require.NoError(t, truth.Close())
 	}
 }
 
 func TestADatabaseThatForgetsIsRefused(t *testing.T) {
-	opt := place(t)
+	opt := newPlace(t)
 	opt.URL += " options='-c synchronous_commit=off'"
-	_, err := opener(opt, closing)()
+	_, err := Open(t.Context(), opt.Options)
 	require.ErrorIs(t, err, ErrSettings)
 	require.ErrorContains(t, err, "synchronous_commit is off")
 }
 
 // No word of a frame stands in the database when there is a key.
 func TestTheDatabaseReadsNothing(t *testing.T) {
-	opt := place(t)
+	opt := newPlace(t)
 	mustCommit(t, mustOpen(t, opt), "the name of a client")
-	require.Equal(t, 1, rows(t, opt.Practice))
-	require.Zero(t, query(t, `SELECT count(*) FROM thawtrail_frame WHERE practice = $1 AND position('client'::bytea IN frame) > 0`, opt.Practice))
+	require.Equal(t, 1, rows(t, opt.practice))
+	require.Zero(t, query(t, `SELECT count(*) FROM thawtrail_frame WHERE practice = $1 AND position('client'::bytea IN frame) > 0`, opt.practice))
 }
 
 func TestNames(t *testing.T) {
-	opt := place(t)
-	names, err := OpenNames(t.Context(), opt)
-	require.NoError(t, err)
-	defer names.Close()
+	opt := newPlace(t)
+	names := opt.lease(t).Names()
 	other := opt
-	other.Practice += ", another"
-	others, err := OpenNames(t.Context(), other)
-	require.NoError(t, err)
-	defer others.Close()
+	other.practice += ", another"
+	others := other.lease(t).Names()
 	var is wholefile.Names = names
-	_, err = is.Read("a.box", 10)
+	_, err := is.Read("a.box", 10)
 	require.ErrorIs(t, err, fs.ErrNotExist)
 	for _, name := range []string{"aside/2.run", "aside/1.run", "a.box"} {
 		require.NoError(t, is.Write(name, []byte("old")))
@@ -329,17 +336,26 @@ func TestNames(t *testing.T) {
 	require.NoError(t, is.Remove("aside/1.run"))
 	require.False(t, wholefile.There(is, "aside/1.run"))
 	require.True(t, wholefile.There(others, "aside/1.run"))
+
+	// Whoever lost the practice writes none, nor takes any away.
+	opt.lease(t)
+	require.ErrorIs(t, is.Write("a.box", []byte("late")), store.ErrFenced)
+	require.ErrorIs(t, is.Remove("a.box"), store.ErrFenced)
+	require.ErrorIs(t, opt.database(t).Names(opt.practice).Write("a.box", nil), store.ErrFenced)
+	got, err := is.Read("a.box", 20)
+	require.NoError(t, err)
+	require.Equal(t, "of a.box", string(got))
 }
 
 // A replica whose records lie in a database opens on an empty disk and has them all; the
 // process that had it before saves nothing any more.
 func TestAReplicaOnADatabase(t *testing.T) {
-	opt := place(t)
+	opt := newPlace(t)
 	replica := func(dir string) *store.Store {
 		seed := sha256.Sum256([]byte("device"))
 		s, err := store.Open(t.Context(), store.Options{
 			Dir: filepath.Join(t.TempDir(), dir), Key: closing.Key, KeyID: closing.KeyID, Clock: clock.System{},
-			Device: ed25519.NewKeyFromSeed(seed[:]), DeviceName: "clinic", Truth: Truth(opt),
+			Device: ed25519.NewKeyFromSeed(seed[:]), DeviceName: "clinic", Truth: opt.lease(t).Truth(),
 		})
 		require.NoError(t, err)
 		t.Cleanup(func() { require.NoError(t, s.Close()) })
