@@ -59,16 +59,8 @@ func (h *host) readHosted(name string) (*hosted, error) {
 	if err != nil {
 		return nil, err
 	}
-	root, err := home.Joined.Root()
-	if err != nil {
-		return nil, err
-	}
-	_, key, err := authority.ParseCertificate(root.Raw)
-	if err != nil {
-		return nil, err
-	}
-	p.print = authority.Print(key)
-	return p, nil
+	p.print, err = printOf(home)
+	return p, err
 }
 
 func (h *host) unlock(p *hosted) (*trust.Home, error) {

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"crypto/ed25519"
-	"crypto/rand"
 	"errors"
 	"fmt"
 
@@ -12,6 +11,7 @@ import (
 	"thawtrail/internal/entry"
 	"thawtrail/internal/event"
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/store/pg"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/vault"
@@ -28,6 +28,7 @@ const (
 // InitConfig says what practice is begun.
 type InitConfig struct {
 	Data     string
+	Database *pg.Database  // where it lies, under the name of the folder; nil: in the folder
 	Secret   *vault.Secret // nil: nothing is encrypted, for trying out only
 	Cost     vault.Cost    // of a passphrase; vault.DefaultCost when zero
 	Practice string        // its name
@@ -52,7 +53,12 @@ type Begun struct {
 // Init begins a practice in an empty data folder: its authority, its books and
 // its first owner. Broken off at any point, it can be called again.
 func Init(ctx context.Context, cfg InitConfig) (_ Begun, err error) {
-	home, err := trust.OpenIn(trust.InFolder(cfg.Data), cfg.Secret, cmp.Or(cfg.Cost, vault.DefaultCost), rand.Reader)
+	place, called, give, err := begunIn(ctx, cfg.Database, cfg.Data)
+	if err != nil {
+		return Begun{}, err
+	}
+	defer func() { err = errors.Join(err, give()) }()
+	home, err := openPlace(place, cfg.Secret, cfg.Cost)
 	if err != nil {
 		return Begun{}, err
 	}
@@ -61,6 +67,9 @@ func Init(ctx context.Context, cfg InitConfig) (_ Begun, err error) {
 	}
 	root, err := home.Key(authorityFile, vault.Authority)
 	if err != nil {
+		return Begun{}, err
+	}
+	if err := called(ctx, authority.Print(authority.Public(root))); err != nil {
 		return Begun{}, err
 	}
 	full := Config{Data: cfg.Data, Name: cfg.Name, Clock: cfg.Clock}

@@ -1,10 +1,8 @@
 package server
 
 import (
-	"cmp"
 	"context"
 	"crypto/ed25519"
-	"crypto/rand"
 	"errors"
 	"fmt"
 	"io"
@@ -14,6 +12,7 @@ import (
 	"thawtrail/internal/clock"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/replication"
+	"thawtrail/internal/store/pg"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/vault"
@@ -22,14 +21,15 @@ import (
 
 // RestoreConfig says from what a lost server is made anew.
 type RestoreConfig struct {
-	Data   string        // an empty folder
-	Secret *vault.Secret // of the new folder
-	Cost   vault.Cost    // of a passphrase; vault.DefaultCost when zero
-	Name   string        // of this machine; 'clinic' when empty
-	Key    ed25519.PrivateKey
-	Books  io.ReadSeeker // a file of records that a laptop of the practice wrote
-	Code   bundle.Code
-	Clock  clock.Clock // the machine's when nil
+	Data     string        // an empty folder
+	Database *pg.Database  // where it lies, under the name of the folder; nil: in the folder
+	Secret   *vault.Secret // of the new folder
+	Cost     vault.Cost    // of a passphrase; vault.DefaultCost when zero
+	Name     string        // of this machine; 'clinic' when empty
+	Key      ed25519.PrivateKey
+	Books    io.ReadSeeker // a file of records that a laptop of the practice wrote
+	Code     bundle.Code
+	Clock    clock.Clock // the machine's when nil
 }
 
 // Restored is what a server was made of.
@@ -57,7 +57,12 @@ func Restore(ctx context.Context, cfg RestoreConfig) (out Restored, err error) {
 	if head.Case != "" {
 		return out, refusal.New("books", "a file with a case", "a file that `thawtrail books write` wrote")
 	}
-	home, err := trust.OpenIn(trust.InFolder(cfg.Data), cfg.Secret, cmp.Or(cfg.Cost, vault.DefaultCost), rand.Reader)
+	place, called, give, err := begunIn(ctx, cfg.Database, cfg.Data)
+	if err != nil {
+		return out, err
+	}
+	defer func() { err = errors.Join(err, give()) }()
+	home, err := openPlace(place, cfg.Secret, cfg.Cost)
 	if err != nil {
 		return out, err
 	}
@@ -65,6 +70,9 @@ func Restore(ctx context.Context, cfg RestoreConfig) (out Restored, err error) {
 		return out, refusal.Conflict("data", cfg.Data, "an empty folder").Because("it belongs to " + home.Joined.PracticeName)
 	}
 	if err := home.KeepKey(authorityFile, vault.Authority, cfg.Key); err != nil {
+		return out, err
+	}
+	if err := called(ctx, authority.Print(authority.Public(cfg.Key))); err != nil {
 		return out, err
 	}
 	joined := trust.Joined{Practice: head.Practice, PracticeName: head.PracticeName, Founding: head.Founding, Authority: head.Authority}

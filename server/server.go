@@ -38,6 +38,7 @@ import (
 	"thawtrail/internal/replica"
 	"thawtrail/internal/replication"
 	"thawtrail/internal/store"
+	"thawtrail/internal/store/pg"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/local"
@@ -51,10 +52,13 @@ import (
 
 // Config says how a server runs.
 type Config struct {
-	Data   string        // folder of the practice, begun with Init
-	Secret *vault.Secret // nil: a folder that is not encrypted
-	Listen string        // address for laptops and for commands of this machine; 127.0.0.1:4270 when empty
-	Pages  string        // address for pages: loopback, or one of the clinic's network; none when empty
+	Data string // folder of the practice, begun with Init
+	// Database holds the practice's records and secrets, under the name of its folder; nil:
+	// they lie in the folder. A process that finds another one with the practice waits.
+	Database *pg.Database
+	Secret   *vault.Secret // nil: a folder that is not encrypted
+	Listen   string        // address for laptops and for commands of this machine; 127.0.0.1:4270 when empty
+	Pages    string        // address for pages: loopback, or one of the clinic's network; none when empty
 	// Network is where browsers of the clinic's network that are paired find the pages,
 	// over TLS; Pages, when that is no loopback address. None when empty.
 	Network string
@@ -74,6 +78,7 @@ type Config struct {
 
 	// Of a practice that is served beside others: its door, which stays open between its
 	// runs, and what takes its metrics.
+	place    trust.Place // where it lies; the folder when zero
 	door     *local.Opened
 	measures prometheus.Registerer
 	turn     func() (done func()) // see store.Options
@@ -132,10 +137,18 @@ func (c *Config) names() (out []string) {
 
 // Run serves until ctx ends. It returns nil after a clean stop. The practice must
 // have been begun with Init.
-func Run(ctx context.Context, cfg Config) (err error) {
+func Run(ctx context.Context, cfg Config) error {
 	if err := cfg.fill(); err != nil {
 		return err
 	}
+	if cfg.Database != nil {
+		return runLeased(ctx, cfg, runHere)
+	}
+	return runHere(ctx, cfg)
+}
+
+// runHere serves a practice that is this process's.
+func runHere(ctx context.Context, cfg Config) error {
 	home, err := openPractice(cfg)
 	if err != nil {
 		return err
@@ -159,13 +172,17 @@ func serve(ctx context.Context, cfg Config, home *trust.Home, listener net.Liste
 	return h.run(ctx, cfg, listener)
 }
 
-// openPractice opens a folder in which a practice was begun, and begins nothing.
+// openPractice opens a place in which a practice was begun, and begins nothing.
 func openPractice(cfg Config) (*trust.Home, error) {
 	absent := refusal.Conflict("data", cfg.Data, "a folder in which a practice was begun with `thawtrail server init`")
-	if _, err := vault.Locked(wholefile.Folder(cfg.Data)); errors.Is(err, fs.ErrNotExist) && !trust.Begun(cfg.Data) {
+	place := cfg.place
+	if place.Names == nil {
+		place = trust.InFolder(cfg.Data)
+	}
+	if _, err := vault.Locked(place.Names); errors.Is(err, fs.ErrNotExist) && !place.Begun() {
 		return nil, absent
 	}
-	home, err := trust.Open(cfg.Data, cfg.Secret, rand.Reader)
+	home, err := openPlace(place, cfg.Secret, vault.Cost{})
 	switch {
 	case err != nil:
 		return nil, err

@@ -1,0 +1,155 @@
+//go:build linux
+
+package agent_test
+
+import (
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"thawtrail/internal/store/pg"
+	"thawtrail/internal/store/pg/pgtest"
+	"thawtrail/internal/testrun"
+	pb "thawtrail/proto/thawtrail/v1"
+	"thawtrail/server"
+)
+
+func database(t *testing.T, url string) *pg.Database {
+	t.Helper()
+	d, err := pg.Open(t.Context(), pg.Options{URL: url, Patience: 2 * time.Second, Lease: time.Second})
+	require.NoError(t, err)
+	t.Cleanup(d.Close)
+	return d
+}
+
+// beginIn begins a practice in a database. Nothing of it lies on this disk afterwards that
+// another machine would need.
+func beginIn(t *testing.T, d *pg.Database, name string) {
+	t.Helper()
+	_, err := server.Init(t.Context(), server.InitConfig{
+		Data: filepath.Join(t.TempDir(), name), Database: d, Secret: secret(t), Cost: cheap, Practice: "Practice of " + name,
+		Zone: "Australia/Sydney", Currency: "AUD", Owner: "M. Alder",
+	})
+	require.NoError(t, err)
+}
+
+// process is a real server, which can be killed.
+type process struct {
+	t       *testing.T
+	running *exec.Cmd
+	ended   chan error
+}
+
+const (
+	processIs   = "THAWTRAIL_TEST_SERVER"
+	processURL  = "THAWTRAIL_TEST_DATABASE"
+	processData = "THAWTRAIL_TEST_DATA"
+	processAt   = "THAWTRAIL_TEST_LISTEN"
+)
+
+// TestServerProcess is such a process when it is told so.
+func TestServerProcess(t *testing.T) {
+	if os.Getenv(processIs) == "" {
+		t.Skip("it is run by other tests")
+	}
+	log := &said{}
+	d := database(t, os.Getenv(processURL))
+	ready := func(string) { require.NoError(t, os.WriteFile(os.Getenv(processData)+".ready", nil, 0o600)) }
+	var err error
+	switch os.Getenv(processIs) {
+	case "one":
+		err = server.Run(t.Context(), server.Config{
+			Data: os.Getenv(processData), Database: d, Secret: secret(t), Listen: os.Getenv(processAt), Ready: ready, Log: log.logger(), StateEvery: 20 * time.Millisecond,
+		})
+	}
+	require.NoError(t, err, log.text())
+}
+
+// serve starts a process on an empty disk of its own.
+func serve(t *testing.T, kind, url, data, listen string) *process {
+	t.Helper()
+	p := &process{t: t, running: exec.Command(os.Args[0], "-test.run=^TestServerProcess$", "-test.timeout=2m"), ended: make(chan error, 1)}
+	p.running.Env = append(os.Environ(), processIs+"="+kind, processURL+"="+url, processData+"="+data, processAt+"="+listen)
+	p.running.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
+	p.running.Stdout, p.running.Stderr = os.Stderr, os.Stderr
+	require.NoError(t, p.running.Start())
+	go func() { p.ended <- p.running.Wait() }()
+	t.Cleanup(p.kill)
+	eventually(t, "the process is ready", func() bool { _, err := os.Stat(data + ".ready"); return err == nil })
+	return p
+}
+
+func (p *process) kill() {
+	_ = p.running.Process.Kill()
+	select {
+	case <-p.ended:
+		p.ended <- nil
+	case <-time.After(10 * time.Second):
+		p.t.Error("it does not end")
+	}
+}
+
+// held waits until the server has said that it holds a record.
+func (l *laptop) held(record string) {
+	l.t.Helper()
+	eventually(l.t, "the server says that it holds "+record, func() bool { return l.saved(record) == pb.SavedState_SAVED_STATE_HELD_ON_SERVER })
+}
+
+// The server is killed, and the database, and the server's machine is lost with its disk.
+// Whatever a laptop was told is held is there, by a process that began on an empty disk.
+func TestAServerOnADatabase(t *testing.T) {
+	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
+	cluster := pgtest.Begin(t)
+	d := database(t, cluster.URL())
+	beginIn(t, d, "alder")
+	listen := testrun.Address(t)
+	data := filepath.Join(t.TempDir(), "alder")
+	first := serve(t, "one", cluster.URL(), data, listen)
+	c := &clinic{t: t, dir: data, addr: listen, log: &said{}}
+	c.conn = dial(t, data)
+	c.hub = pb.NewHubServiceClient(c.conn)
+	a, b := c.join("car", "J. Reed", pb.Role_ROLE_CLINIC), c.join("van", "K. Birch", pb.Role_ROLE_CLINIC)
+	write := func(l *laptop, name string) string {
+		answer, err := l.record.Write(t.Context(), place(name))
+		require.NoError(t, err, "a laptop is never blocked")
+		return answer.Record
+	}
+	a.held(write(a, "barn 1"))
+
+	// The database is killed. Laptops go on alone, and nothing is called held meanwhile.
+	cluster.Kill()
+	alone := write(a, "barn 2")
+	time.Sleep(time.Second)
+	require.NotEqual(t, pb.SavedState_SAVED_STATE_HELD_ON_SERVER, a.saved(alone))
+	cluster.Start(t)
+	a.held(alone)
+
+	// The server is killed while both write; another one, on an empty disk, goes on.
+	records := []string{}
+	for i := range 20 {
+		records = append(records, write(a, fmt.Sprintf("stall %d", i)))
+	}
+	first.kill()
+	began := time.Now()
+	again := filepath.Join(t.TempDir(), "alder")
+	serve(t, "one", cluster.URL(), again, listen)
+	t.Logf("another process answered after %v", time.Since(began).Round(time.Millisecond))
+	c.dir = again
+	c.conn = dial(t, again)
+	b.held(write(b, "yard"))
+	for _, r := range records {
+		a.held(r)
+	}
+	c.same(a)
+	c.same(b)
+	require.Less(t, time.Since(began), 20*time.Second) // 10 s on a machine that does nothing else
+	status, err := pb.NewAuditServiceClient(c.conn).GetStatus(t.Context(), &pb.GetStatusRequest{})
+	require.NoError(t, err)
+	require.Empty(t, status.Repairs, "nothing is amiss")
+}
