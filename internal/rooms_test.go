@@ -119,7 +119,7 @@ var house = []room{
 	{"rehearse", "agent clock demo/wire ledger proto/thawtrail/v1 query replica say server store/filelock trust/invite trust/local trust/vault", "it runs the real programs beside the real work, reads the case and directs the rest"},
 	{"bench/nights", "event label proto/thawtrail/v1 store", "it invents records"},
 	{"bench", "agent bench/nights clock event exchange plans proto/thawtrail/v1 refusal rpc server store store/index trust trust/authority trust/invite trust/local trust/vault wholefile", "it measures all of the program"},
-	{"cli", "agent bench bundle caution cmd/thawtrail/shipped demo engine event files input intake label logfile node plans proof proto/thawtrail/v1 refusal rehearse replica replication rpc say server service sheet store store/reach trust trust/authority trust/invite trust/local trust/vault wholefile wording zone", "it is the command line of both programs"},
+	{"cli", "agent bench bundle caution cmd/thawtrail/shipped demo engine event files input intake label logfile node plans proof proto/thawtrail/v1 refusal rehearse replica replication rpc say server service sheet store store/pg store/reach trust trust/authority trust/invite trust/local trust/vault wholefile wording zone", "it is the command line of both programs"},
 	{"sim", "", "it is a test"},
 	{"cmd/thawtrail", "cli", "it starts the command line"},
 	{"release", "cli service", "it packs the program with its manuals and units, and is no part of it"},

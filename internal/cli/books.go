@@ -222,7 +222,7 @@ func (d *console) tellRead(f *ownForm, answer *pb.ReadBooksResponse) error {
 func (d *console) restoreCommand() *cobra.Command {
 	r := newRestoreFlags()
 	return d.ownForm("restore FILE --data NEWDIR --sheet FILE", "Make a lost server anew from a backup and the recovery sheet",
-		"restore /media/stick/clinic.books --data /var/lib/thawtrail --sheet -", 1, []*flagOf{r.sheet, r.code, r.name},
+		"restore /media/stick/clinic.books --data /var/lib/thawtrail --sheet -", 1, []*flagOf{r.sheet, r.code, r.name, r.base.url},
 		func(ctx context.Context, f *ownForm, words []string) error {
 			path, err := oneFile(words)
 			if err != nil {
@@ -233,10 +233,14 @@ func (d *console) restoreCommand() *cobra.Command {
 }
 
 // restoreFlags are what a server is made anew with, beside the file.
-type restoreFlags struct{ sheet, code, name *flagOf }
+type restoreFlags struct {
+	sheet, code, name *flagOf
+	base              *database
+}
 
 func newRestoreFlags() restoreFlags {
 	return restoreFlags{
+		base:  newDatabase(),
 		sheet: &flagOf{name: "sheet", metavar: "FILE", help: "the recovery sheet's five rows as they were typed; - asks for them here", required: true},
 		code:  &flagOf{name: "code", metavar: "CODE", help: "the code of a file that a laptop wrote; what the server saved opens with the sheet"},
 		name:  &flagOf{name: "name", metavar: metaText, help: "what people call this machine (clinic)"},
@@ -248,7 +252,7 @@ func (d *console) serverRestoreCommand() *cobra.Command {
 	books := &flagOf{name: "books", metavar: "FILE", help: "a file that `thawtrail books write` wrote on a laptop, or a backup", required: true}
 	return d.ownForm("restore --data NEWDIR --sheet FILE --books FILE --code CODE", "Make a lost server anew from the recovery sheet and a laptop's books",
 		"server restore --data /var/lib/thawtrail --sheet - --books /media/stick/books --code 7K2M-4QPD-0XZ9-HH", 0,
-		[]*flagOf{r.sheet, books, r.code, r.name},
+		[]*flagOf{r.sheet, books, r.code, r.name, r.base.url},
 		func(ctx context.Context, f *ownForm, _ []string) error {
 			return d.restore(ctx, f, r, "books", books.text())
 		})
@@ -280,11 +284,16 @@ func (d *console) restore(ctx context.Context, f *ownForm, r restoreFlags, field
 		return err
 	}
 	defer file.Close()
-	secret, err := f.unlock.secret(d, f.data.text())
+	names, err := r.base.open(ctx, f.data.text())
 	if err != nil {
 		return err
 	}
-	done, err := server.Restore(ctx, server.RestoreConfig{Data: f.data.text(), Secret: secret, Name: r.name.text(), Key: key, Books: file, Code: opens})
+	defer r.base.close()
+	secret, err := f.unlock.secretIn(d, names)
+	if err != nil {
+		return err
+	}
+	done, err := server.Restore(ctx, server.RestoreConfig{Data: f.data.text(), Database: r.base.opened, Secret: secret, Name: r.name.text(), Key: key, Books: file, Code: opens})
 	if err != nil {
 		return err
 	}

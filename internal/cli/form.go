@@ -34,6 +34,7 @@ type flagOf struct {
 	help     string
 	required bool
 	many     bool
+	secret   bool // its value is shown nowhere
 	texts    []string
 }
 

@@ -89,20 +89,26 @@ func (d *console) serverInitCommand() *cobra.Command {
 	currency := &flagOf{name: "currency", metavar: metaText, help: "currency of costs, e.g. AUD (XXX: none)"}
 	unit := &flagOf{name: "igg-unit", metavar: metaText, help: "unit in which IgG is shown: g_per_l, mg_per_dl"}
 	sheet := &flagOf{name: "sheet", metavar: "FILE", help: "write the recovery sheet here in place of the screen"}
+	base := newDatabase()
 	return d.ownForm("init --data DIR --practice NAME", "Begin a practice on this server: books, authority, first owner",
 		"server init --data /var/lib/thawtrail --practice 'Alder Creek Equine' --zone Australia/Sydney --owner 'M. Alder'", 0,
-		[]*flagOf{practice, zone, owner, currency, unit, sheet},
+		[]*flagOf{practice, zone, owner, currency, unit, sheet, base.url},
 		func(ctx context.Context, f *ownForm, _ []string) error {
 			igg, err := iggUnit(unit.text())
 			if err != nil {
 				return err
 			}
-			secret, err := f.unlock.secret(d, f.data.text())
+			names, err := base.open(ctx, f.data.text())
+			if err != nil {
+				return err
+			}
+			defer base.close()
+			secret, err := f.unlock.secretIn(d, names)
 			if err != nil {
 				return err
 			}
 			begun, err := server.Init(ctx, server.InitConfig{
-				Data: f.data.text(), Secret: secret, Practice: practice.text(), Zone: zone.text(), Currency: currency.text(), IggUnit: igg, Owner: owner.text(),
+				Data: f.data.text(), Database: base.opened, Secret: secret, Practice: practice.text(), Zone: zone.text(), Currency: currency.text(), IggUnit: igg, Owner: owner.text(),
 			})
 			if err != nil {
 				return err

@@ -25,13 +25,14 @@ type daemon struct {
 	doors                              *flagOf
 	log                                *logFlags
 	backups                            backupSettings
+	database                           *database
 	// reloads are the settings that can change while it runs.
 	reloads map[string]func(text string) error
 }
 
 func newDaemon(listen string, more ...*flagOf) *daemon {
 	return &daemon{
-		more:    more,
+		more: more, database: newDatabase(),
 		data:    &flagOf{name: "data", metavar: "DIR", help: "folder of this replica; made when absent", required: true},
 		listen:  &flagOf{name: "listen", metavar: "ADDRESS", help: "where commands and laptops reach it (" + listen + ")"},
 		pages:   &flagOf{name: "pages", metavar: "ADDRESS", help: "where its pages can be opened on this machine; nowhere when left out"},
@@ -64,6 +65,7 @@ func (f *daemon) command(d *console, use, short, example string, run func(contex
 	bindFlags(cmd.Flags(), from.flags...)
 	bindFlags(cmd.Flags(), from.file)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		defer f.database.close()
 		return d.supervised(cmd.Context(), use, from, f.log, f.reloads, func(log *slog.Logger) (func(context.Context) error, error) {
 			if f.data.text() == "" {
 				return nil, refusal.New("data", "", "--data DIR: "+f.data.help)
@@ -72,7 +74,11 @@ func (f *daemon) command(d *console, use, short, example string, run func(contex
 			if err != nil {
 				return nil, err
 			}
-			secret, err := f.unlock.secret(d, f.data.text())
+			names, err := f.database.open(cmd.Context(), f.data.text())
+			if err != nil {
+				return nil, err
+			}
+			secret, err := f.unlock.secretIn(d, names)
 			return func(ctx context.Context) error { return run(ctx, secret, plan, log) }, err
 		})
 	}
@@ -137,6 +143,7 @@ func (d *console) networkReady(address string) {
 
 func newServerFlags() *daemon {
 	f := newDaemon(serverAddress)
+	f.more = append(f.more, f.database.url)
 	f.pages.help = "where its pages can be opened: on this machine alone, or on an address of the clinic's network, e.g. 0.0.0.0:4280, where browsers that are paired come in over TLS; nowhere when left out"
 	return f
 }
@@ -161,7 +168,7 @@ func (d *console) serverCommand() *cobra.Command {
 	return f.command(d, "server", "Run the clinic's server, where laptops meet", "server --data /var/lib/thawtrail",
 		func(ctx context.Context, secret *vault.Secret, plan node.BackupPlan, log *slog.Logger) error {
 			return server.Run(ctx, server.Config{
-				Secret: secret, Data: f.data.text(), Listen: f.listen.text(), Pages: f.pages.text(), Metrics: f.metrics.text(), Name: f.name.text(),
+				Secret: secret, Data: f.data.text(), Database: f.database.opened, Listen: f.listen.text(), Pages: f.pages.text(), Metrics: f.metrics.text(), Name: f.name.text(),
 				Doors: f.doors.text(), Backups: plan, Log: log, PagesReady: d.pagesReady, NetworkReady: d.networkReady, Ready: d.ready("the clinic's server", log),
 			})
 		})

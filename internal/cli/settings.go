@@ -69,7 +69,11 @@ func (s *settings) read() (out []found, err error) {
 		default:
 			from = ""
 		}
-		out = append(out, found{f.name, f.text(), from})
+		value := f.text()
+		if f.secret && value != "" {
+			value = "(not shown)"
+		}
+		out = append(out, found{f.name, value, from})
 	}
 	return out, nil
 }

@@ -56,11 +56,16 @@ const tries = 3
 // secret finds what opens the folder, or what a new folder is to be opened with.
 // Nil opens a folder that is not encrypted.
 func (u *unlock) secret(d *console, data string) (*vault.Secret, error) {
+	return u.secretIn(d, wholefile.Folder(data))
+}
+
+// secretIn is secret for a replica whose small files lie anywhere.
+func (u *unlock) secretIn(d *console, names wholefile.Names) (*vault.Secret, error) {
 	given, err := u.given(d)
 	if given != nil || err != nil {
 		return given, err
 	}
-	locked, err := vault.Locked(wholefile.Folder(data))
+	locked, err := vault.Locked(names)
 	switch begun := !errors.Is(err, fs.ErrNotExist); {
 	case begun && err != nil:
 		return nil, err
@@ -69,7 +74,7 @@ func (u *unlock) secret(d *console, data string) (*vault.Secret, error) {
 	case begun && !interactive():
 		return nil, refusal.New("passphrase_file", "", "--passphrase-file FILE or --key-file FILE, since this folder is encrypted")
 	case begun:
-		return d.askPassphrase(data)
+		return d.askPassphrase(names)
 	case u.none.text() == "true":
 		return nil, nil
 	case !interactive():
@@ -105,13 +110,13 @@ func (u *unlock) given(d *console) (*vault.Secret, error) {
 
 // askPassphrase asks until the folder opens. One slip is put right; what else is
 // likely a slip in a word of the list is named.
-func (d *console) askPassphrase(data string) (*vault.Secret, error) {
+func (d *console) askPassphrase(names wholefile.Names) (*vault.Secret, error) {
 	for left := tries - 1; ; left-- {
 		text, err := askSecret(d.err, "Passphrase (four letters of each word are enough): ")
 		if err != nil {
 			return nil, err
 		}
-		s, err := d.openTyped(data, text)
+		s, err := d.openTyped(names, text)
 		if err == nil || left == 0 || !errors.Is(err, vault.ErrWrongSecret) && !refused(err) {
 			return s, err
 		}
@@ -124,12 +129,12 @@ func (d *console) askPassphrase(data string) (*vault.Secret, error) {
 
 // openTyped tries what was typed, and then what it becomes when one slip is put
 // right.
-func (d *console) openTyped(data, text string) (*vault.Secret, error) {
+func (d *console) openTyped(names wholefile.Names, text string) (*vault.Secret, error) {
 	s, err := vault.Passphrase(text)
 	if err != nil {
 		return nil, err
 	}
-	if _, err = vault.Open(wholefile.Folder(data), &s); err == nil {
+	if _, err = vault.Open(names, &s); err == nil {
 		return &s, nil
 	}
 	if !errors.Is(err, vault.ErrWrongSecret) {
@@ -140,7 +145,7 @@ func (d *console) openTyped(data, text string) (*vault.Secret, error) {
 		if mendErr != nil {
 			return nil, mendErr
 		}
-		if _, mendErr = vault.Open(wholefile.Folder(data), &m); mendErr == nil {
+		if _, mendErr = vault.Open(names, &m); mendErr == nil {
 			fmt.Fprintln(d.err, "There was one slip in it; it was put right.")
 			return &m, nil
 		}

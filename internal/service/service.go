@@ -114,6 +114,9 @@ const SettingsText = `# Settings of thawtrail's services. What stands behind a #
 # metrics = ""
 # What people call this machine.
 # name = "clinic"
+# A PostgreSQL that holds records and secrets in place of the data folder. The file of its
+# password is named by PGPASSFILE; a password in here would be read by whoever reads this.
+# database = ""
 # A folder that is there, best on another disk, into which all records are saved by
 # themselves; every 12h, 7d and the like; how many stay.
 # backup-to = ""

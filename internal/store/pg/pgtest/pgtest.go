@@ -133,8 +133,8 @@ type Way struct {
 	dir      string
 	to       string
 	Mode     atomic.Int32
-	Shut     atomic.Bool // no new links
-	Cut      atomic.Bool // nor anything by the old ones
+	Shut     atomic.Bool   // no new links
+	Cut      atomic.Bool   // nor anything by the old ones
 	Late     chan struct{} // closed: what is late goes on
 	Arrived  chan struct{} // closed: it has, and was answered
 	listener net.Listener
@@ -181,11 +181,11 @@ func (w *Way) carry(client net.Conn) {
 		for {
 			n, err := server.Read(buf)
 			if err != nil || w.Mode.CompareAndSwap(AnswerLost, Passing) {
-				server.Close()
+				_ = server.Close()
 				return
 			}
 			if _, err := client.Write(buf[:n]); err != nil {
-				server.Close()
+				_ = server.Close()
 				return
 			}
 		}
@@ -195,13 +195,13 @@ func (w *Way) carry(client net.Conn) {
 		n, err := client.Read(buf)
 		switch {
 		case err != nil || w.Cut.Load():
-			server.Close()
+			_ = server.Close()
 			return
 		case w.Mode.CompareAndSwap(RequestLost, Passing):
-			server.Close()
+			_ = server.Close()
 			return
 		case w.Mode.CompareAndSwap(RequestLate, Passing):
-			client.Close()
+			_ = client.Close()
 			<-w.Late
 			_, _ = server.Write(buf[:n])
 			if w, ok := server.(*net.UnixConn); ok {
