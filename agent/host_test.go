@@ -26,6 +26,8 @@ import (
 	"google.golang.org/grpc/status"
 
 	"thawtrail/agent"
+	"thawtrail/internal/clock"
+	"thawtrail/internal/node"
 	"thawtrail/internal/store"
 	"thawtrail/internal/testrun"
 	"thawtrail/internal/trust"
@@ -315,6 +317,49 @@ func TestOnePracticesTroubleIsItsOwn(t *testing.T) {
 		_, err := clinics["south"].hub.Invite(t.Context(), &pb.InviteRequest{Person: "K. Birch", Roles: []pb.Role{pb.Role_ROLE_VET}})
 		return err == nil
 	})
+}
+
+// Practices that nobody asks for are opened for their backups, one at a time, when there is
+// room, and closed again; one that cannot be opened keeps none of the others from theirs.
+func TestClosedPracticesAreBackedUp(t *testing.T) {
+	at := clock.NewManual(time.Now().Truncate(time.Second)) // as the names of backups tell it
+	to := filepath.Join(t.TempDir(), "disk")
+	h, clinics := newHost(t, []string{"east", "north", "south", "west"}, func(c *server.HostConfig) {
+		c.Clock, c.MostOpen = at, 1
+		c.Backups = node.BackupPlan{To: to, Every: 50 * time.Millisecond, Keep: 2}
+	})
+	made := func(name string) []string {
+		list, err := filepath.Glob(filepath.Join(to, name, "*.books"))
+		require.NoError(t, err)
+		return list
+	}
+	eventually(t, "it is said that the folder is not there", func() bool { return strings.Contains(h.log.text(), "a folder that is there") })
+	require.NoDirExists(t, to, "a disk that is not there does not become a folder")
+	lock, err := store.LockFolder(filepath.Join(h.dir, "east")) // another program has the folder
+	require.NoError(t, err)
+	north := clinics["north"]
+	require.Empty(t, north.roles("J. Reed"))
+	require.NoError(t, os.Mkdir(to, 0o700))
+	eventually(t, "a practice that is open saves itself", func() bool { return len(made("north")) == 1 })
+	eventually(t, "there is no room for the others", func() bool { return strings.Contains(h.log.text(), "all places are taken") })
+	require.Empty(t, made("south"))
+
+	require.NoError(t, north.conn.Close())
+	for _, name := range []string{"south", "west"} {
+		eventually(t, name+" is saved", func() bool { return len(made(name)) == 1 })
+	}
+	eventually(t, "all are closed", func() bool { return h.open() == 0 })
+	require.Empty(t, made("east"))
+	require.NoError(t, lock.Close())
+	for _, name := range []string{"north", "south", "west"} {
+		was := made(name)
+		at.Advance(2 * time.Hour)
+		eventually(t, name+" is saved again", func() bool { return len(made(name)) > len(was) })
+	}
+	eventually(t, "east is saved too", func() bool { return len(made("east")) > 0 })
+	h.stop()
+	code, printed := command(t, "backup", "check", made("south")[0], "--data", filepath.Join(h.dir, "south"), "--passphrase-file", passphraseFile(t))
+	require.Zero(t, code, printed)
 }
 
 // officeInvite makes a code in a folder whose server does not run.

@@ -111,7 +111,7 @@ var house = []room{
 	// Programs.
 	{"service", "refusal trust/local wholefile", "it tells the system what to start, and knows no records"},
 	{"logfile", "wholefile", "it keeps lines, whoever says them"},
-	{"node", "access proto/thawtrail/v1 query refusal replica replication rpc store trust trust/authority trust/local trust/phones trust/vault web", "it runs one replica, and is neither server nor agent"},
+	{"node", "access proto/thawtrail/v1 query refusal replica replication rpc store trust trust/authority trust/local trust/phones trust/vault web wholefile", "it runs one replica, and is neither server nor agent"},
 	{"server", "access bundle clock entry event exchange ledger node proto/thawtrail/v1 refusal replica replication rpc store store/pg store/reach trust trust/authority trust/guess trust/invite trust/local trust/order trust/vault wholefile", "it is what a server is more than a node"},
 	{"agent", "access clock event exchange node proto/thawtrail/v1 query refusal replica replication rpc store trust trust/authority trust/invite trust/order trust/vault wholefile", "it is what a laptop is more than a node"},
 	{"demo/wire", "", "it is a network that can be cut"},

@@ -51,7 +51,8 @@ type HostConfig struct {
 	Balancers []netip.Prefix
 	MostOpen  int           // practices that are open at once; 64 when 0
 	IdleAfter time.Duration // how long a practice stays open without a link; 10 min when 0
-	Backups   node.BackupPlan
+	// Backups are saved in a folder for each practice, named as the practice's own.
+	Backups node.BackupPlan
 	// StateEvery is as in Config.
 	StateEvery time.Duration
 	Clock      clock.Clock  // the machine's when nil
@@ -166,6 +167,7 @@ func (h *host) serveAll(ctx context.Context) error {
 	})
 	group.Go(func() error { return h.closeIdle(ctx) })
 	group.Go(func() error { return h.giveBack(ctx) })
+	group.Go(func() error { return h.backUpClosed(ctx) })
 	h.mu.Lock()
 	n := len(h.practices)
 	h.mu.Unlock()

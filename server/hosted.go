@@ -11,6 +11,7 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
+	"thawtrail/internal/event"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/local"
@@ -30,10 +31,12 @@ type hosted struct {
 	dir   string
 	print string // what its laptops call it by
 	door  *local.Opened
+	id    []byte // of its server as a device
 
 	// guarded by the host's mu
 	run    *run          // nil while it is closed
 	failed time.Duration // when it could not be opened, by the host's monotonic clock; 0: it could
+	rests  time.Duration // until when it is not opened for a backup, by the same clock
 }
 
 // run is a practice while it is open.
@@ -42,6 +45,7 @@ type run struct {
 	stop  context.CancelFunc
 	open  chan struct{} // closed when it answers, or has failed
 	done  chan struct{} // closed when all of it is closed
+	saved chan error    // how its first backup went, or that none is due
 
 	answered sync.Once
 
@@ -59,6 +63,7 @@ func (h *host) readHosted(name string) (*hosted, error) {
 	if err != nil {
 		return nil, err
 	}
+	p.id = event.DeviceID(authority.Public(home.Device))
 	p.print, err = printOf(home)
 	return p, err
 }
@@ -207,7 +212,7 @@ func (r *run) end() {
 // begin opens a practice. The caller holds mu.
 func (h *host) begin(ctx context.Context, p *hosted) *run {
 	ctx, stop := context.WithCancel(ctx)
-	r := &run{inlet: newInlet(h.listener.Addr()), stop: stop, open: make(chan struct{}), done: make(chan struct{}), since: h.cfg.Clock.Monotonic()}
+	r := &run{inlet: newInlet(h.listener.Addr()), stop: stop, open: make(chan struct{}), done: make(chan struct{}), saved: make(chan error, 1), since: h.cfg.Clock.Monotonic()}
 	p.run = r
 	h.open++
 	h.runs.Go(func() {
@@ -239,10 +244,16 @@ func (h *host) serve(ctx context.Context, p *hosted, r *run) error {
 		return err
 	}
 	cfg := Config{
-		Data: p.dir, Backups: h.cfg.Backups, Clock: h.cfg.Clock, Log: h.cfg.Log.With("practice", p.name), StateEvery: h.cfg.StateEvery,
+		Data: p.dir, Backups: h.backupsOf(p), Clock: h.cfg.Clock, Log: h.cfg.Log.With("practice", p.name), StateEvery: h.cfg.StateEvery,
 		Ready: func(string) {
 			h.opened.Observe((h.cfg.Clock.Monotonic() - began).Seconds())
 			r.answers()
+		},
+		saved: func(err error) {
+			select {
+			case r.saved <- err:
+			default: // the first one is enough
+			}
 		},
 		door: p.door, turn: h.turn, atRest: func() { h.rested.Store(true) }, measures: prometheus.WrapRegistererWith(prometheus.Labels{"practice": p.name}, h.registry),
 	}

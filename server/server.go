@@ -83,6 +83,7 @@ type Config struct {
 	measures prometheus.Registerer
 	turn     func() (done func()) // see store.Options
 	atRest   func()               // see node.Node
+	saved    func(error)          // see node.Node.BackupTried
 }
 
 func (c *Config) fill() error {
@@ -221,7 +222,7 @@ func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error 
 		Replica: h.replica, Data: cfg.Data, Doors: cfg.Doors, Listener: listener, Opens: h.home.Opens,
 		Credentials: creds, DoorKey: creds.Certificate().Leaf.PublicKey.(ed25519.PublicKey), Members: members,
 		Door: cfg.door, Measures: cfg.measures, AtRest: cfg.atRest, Practice: h.practice, Epoch: func() string { return h.epoch },
-		Metrics: cfg.Metrics, Backups: cfg.Backups, Pages: cfg.Pages, PagesReady: cfg.PagesReady, PagesSecret: h.home.PagesSecret,
+		Metrics: cfg.Metrics, Backups: cfg.Backups, BackupTried: cfg.saved, Pages: cfg.Pages, PagesReady: cfg.PagesReady, PagesSecret: h.home.PagesSecret,
 		Network: cfg.Network, NetworkSetting: "pages", NetworkReady: cfg.NetworkReady, Invites: registry.inviteHere,
 		Register: func(s *grpc.Server) {
 			pb.RegisterEnrolServiceServer(s, registry)

@@ -11,18 +11,23 @@ import (
 
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/replication"
+	"thawtrail/internal/wholefile"
 )
 
 // BackupPlan says where and how often this machine saves all records by itself.
 type BackupPlan struct {
-	To    string        // a folder that is there; empty: nowhere
-	Every time.Duration // from one to the next
-	Keep  int           // how many stay in the folder
+	To     string        // a folder that is there; empty: nowhere
+	Within string        // a folder in To that is made when it is absent; empty: To itself
+	Every  time.Duration // from one to the next
+	Keep   int           // how many stay in the folder
 }
 
 // backupTick is how often the clock is asked whether one is due: a laptop sleeps, and its
 // clock is set.
 const backupTick = time.Minute
+
+// Tick is how often to look whether a backup is due.
+func (p BackupPlan) Tick() time.Duration { return min(backupTick, p.Every) }
 
 // backupForm is the moment in the name of a backup.
 const backupForm = "20060102T150405Z"
@@ -34,30 +39,28 @@ func (n *Node) backUp(ctx context.Context) error {
 		return nil
 	}
 	for {
-		if err := n.backUpWhenDue(ctx); err != nil {
+		err := n.backUpWhenDue(ctx)
+		if n.BackupTried != nil {
+			n.BackupTried(err)
+		}
+		if err != nil {
 			return fmt.Errorf("backup into %s: %w", n.Backups.To, err)
 		}
 		n.works("backup")
-		if !sleep(ctx, min(backupTick, n.Backups.Every)) {
+		if !sleep(ctx, n.Backups.Tick()) {
 			return nil
 		}
 	}
 }
 
 func (n *Node) backUpWhenDue(ctx context.Context) error {
-	made, part, err := n.backups()
-	if err != nil {
+	now, in := n.Clock.Now(), n.Backups.of(n.Store.Device())
+	due, part, err := in.due(n.Backups.Every, now)
+	if err != nil || !due {
 		return err
 	}
-	now := n.Clock.Now()
-	if len(made) > 0 {
-		last, err := time.Parse(backupForm, n.momentOf(made[0]))
-		if since := now.Sub(last); err == nil && since.Abs() < n.Backups.Every {
-			return nil
-		}
-	}
 	if part == "" {
-		part = filepath.Join(n.Backups.To, n.backupName()+now.UTC().Format(backupForm)+backupEnding)
+		part = in.named(now)
 	}
 	b := replication.Bundles{Replica: n.Replica}
 	src, err := b.BackupSource()
@@ -79,28 +82,65 @@ func (n *Node) backUpWhenDue(ctx context.Context) error {
 
 const backupEnding = ".books"
 
-// backupName is how the names of this machine's backups begin.
-func (n *Node) backupName() string { return fmt.Sprintf("thawtrail-%x-", n.Store.Device()[:4]) }
+// backups are those of one machine in a folder.
+type backups struct{ to, within, prefix string }
 
-func (n *Node) momentOf(path string) string {
-	return strings.TrimSuffix(strings.TrimPrefix(filepath.Base(path), n.backupName()), backupEnding)
+// of are the backups of the machine with this device id.
+func (p BackupPlan) of(device []byte) backups {
+	return backups{to: p.To, within: filepath.Join(p.To, p.Within), prefix: fmt.Sprintf("thawtrail-%x-", device[:4])}
 }
 
-// backups lists this machine's backups in the folder, the newest first, and the newest one
-// that was broken off.
-func (n *Node) backups() (made []string, part string, err error) {
-	entries, err := os.ReadDir(n.Backups.To)
+// Due says that a machine that may be stopped has no backup in the folder that is new
+// enough at this moment.
+func (p BackupPlan) Due(device []byte, now time.Time) (bool, error) {
+	due, _, err := p.of(device).due(p.Every, now)
+	return due, err
+}
+
+// due says so, and which one was broken off.
+func (b backups) due(every time.Duration, now time.Time) (due bool, part string, err error) {
+	made, part, err := b.list()
 	if err != nil {
+		return false, "", err
+	}
+	if len(made) > 0 {
+		last, err := time.Parse(backupForm, b.momentOf(made[0]))
+		if since := now.Sub(last); err == nil && since.Abs() < every {
+			return false, part, nil
+		}
+	}
+	return true, part, nil
+}
+
+// named is the file of one that is begun now.
+func (b backups) named(now time.Time) string {
+	return filepath.Join(b.within, b.prefix+now.UTC().Format(backupForm)+backupEnding)
+}
+
+func (b backups) momentOf(path string) string {
+	return strings.TrimSuffix(strings.TrimPrefix(filepath.Base(path), b.prefix), backupEnding)
+}
+
+// list is all of them, the newest first, and the newest one that was broken off.
+func (b backups) list() (made []string, part string, err error) {
+	if _, err := os.Stat(b.to); err != nil {
 		// It is not made: a disk that is not there must not become a folder on this one.
-		return nil, "", refusal.New("backup_to", n.Backups.To, "a folder that is there").Because(err.Error())
+		return nil, "", refusal.New("backup_to", b.to, "a folder that is there").Because(err.Error())
+	}
+	if err := wholefile.MakeFolder(b.within); err != nil {
+		return nil, "", err
+	}
+	entries, err := os.ReadDir(b.within)
+	if err != nil {
+		return nil, "", refusal.New("backup_to", b.within, "a folder that can be read").Because(err.Error())
 	}
 	for _, e := range entries {
 		name := e.Name()
 		whole := strings.TrimSuffix(name, replication.PartOf(""))
-		if _, err := time.Parse(backupForm, n.momentOf(whole)); err != nil || !strings.HasPrefix(name, n.backupName()) || !strings.HasSuffix(whole, backupEnding) {
+		if _, err := time.Parse(backupForm, b.momentOf(whole)); err != nil || !strings.HasPrefix(name, b.prefix) || !strings.HasSuffix(whole, backupEnding) {
 			continue
 		}
-		if path := filepath.Join(n.Backups.To, whole); whole == name {
+		if path := filepath.Join(b.within, whole); whole == name {
 			made = append(made, path)
 		} else {
 			part = max(part, path)
@@ -113,7 +153,7 @@ func (n *Node) backups() (made []string, part string, err error) {
 
 // dropOld removes what is more than the plan keeps, and never the last good one.
 func (n *Node) dropOld() error {
-	made, _, err := n.backups()
+	made, _, err := n.Backups.of(n.Store.Device()).list()
 	if err != nil {
 		return err
 	}

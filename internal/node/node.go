@@ -78,6 +78,9 @@ type Node struct {
 	NetworkReady   func(addr string)
 
 	Backups BackupPlan // what this machine saves by itself
+	// BackupTried is told after each look whether one is due: that there is none to make, or
+	// what came of it. Nil: nobody is.
+	BackupTried func(error)
 
 	// AtRest is told when the replica has come to rest and memory may be given back to the
 	// system; nil: that is done, for the whole process.
