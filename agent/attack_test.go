@@ -153,6 +153,7 @@ func newKey(t *testing.T) ed25519.PrivateKey {
 }
 
 func TestStrangersAreKeptOut(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	stranger := newKey(t)
 	require.Error(t, hello(t, c.link(stranger), stranger), "a key that nobody admitted")
@@ -171,6 +172,7 @@ func TestStrangersAreKeptOut(t *testing.T) {
 // TestALaptopSpeaksForItselfAlone: an admitted laptop may exchange records as
 // itself and do nothing else on the server.
 func TestALaptopSpeaksForItselfAlone(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	north, south := c.join("north", "J. Reed", pb.Role_ROLE_ASSISTANT), c.join("south", "M. Alder")
 	own, other := north.home().Device, south.home().Device
@@ -194,6 +196,7 @@ func TestALaptopSpeaksForItselfAlone(t *testing.T) {
 
 // TestAStolenLaptop is shut out while it is connected, and then tries on.
 func TestAStolenLaptop(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	stolen, south := c.join("north", "J. Reed", pb.Role_ROLE_VET, pb.Role_ROLE_CLINIC), c.join("south", "M. Alder")
 	eventually(t, "connected", func() bool { return stolen.state() == "connected" && south.state() == "connected" })
@@ -237,6 +240,7 @@ func requestOf(t *testing.T, device ed25519.PrivateKey, code invite.Code) *pb.En
 // TestForgedRightsGiveNone: an admitted assistant's laptop writes itself every
 // right, and a founding older than the practice's.
 func TestForgedRightsGiveNone(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	l := c.join("north", "J. Reed", pb.Role_ROLE_ASSISTANT)
 	eventually(t, "connected", func() bool { return l.state() == "connected" })
@@ -273,6 +277,7 @@ func TestForgedRightsGiveNone(t *testing.T) {
 // itself. They would say that records are held which are not, and that every
 // clock is wrong.
 func TestNobodySpeaksForTheServer(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	liar, south := c.join("north", "J. Reed", pb.Role_ROLE_VET, pb.Role_ROLE_OWNER), c.join("south", "M. Alder")
 	eventually(t, "connected", func() bool { return south.state() == "connected" })
@@ -316,6 +321,7 @@ func TestNobodySpeaksForTheServer(t *testing.T) {
 // TestRecordsOfOthersAreNotChanged: bytes of another device's log, altered or
 // signed anew, are refused.
 func TestRecordsOfOthersAreNotChanged(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	north, south := c.join("north", "J. Reed", pb.Role_ROLE_VET), c.join("south", "M. Alder")
 	north.stop()
@@ -376,6 +382,7 @@ func TestTheTablesNameRealTests(t *testing.T) {
 
 // TestRecordsOfAnotherPractice are kept and count for nothing.
 func TestRecordsOfAnotherPractice(t *testing.T) {
+	t.Parallel()
 	c, other := newClinic(t), newClinic(t)
 	l := c.join("north", "J. Reed", pb.Role_ROLE_VET)
 	foreign := other.join("foreign", "M. Alder")
@@ -392,6 +399,7 @@ func TestRecordsOfAnotherPractice(t *testing.T) {
 // stands, so that a slow machine gives the guesser no tries back. The server ends
 // a stranger's link after a minute; then the next guess comes over a new one.
 func TestGuessedAndReplayedCodes(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	c.stop()
 	c.time = clock.NewManual(time.Now())
@@ -423,6 +431,7 @@ func TestGuessedAndReplayedCodes(t *testing.T) {
 // TestTooMuchAndTooSlow: large messages are refused, and links that begin and
 // never end keep nobody out.
 func TestTooMuchAndTooSlow(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	l := c.join("north", "J. Reed", pb.Role_ROLE_VET)
 	device := l.home().Device
@@ -449,6 +458,7 @@ func TestTooMuchAndTooSlow(t *testing.T) {
 
 // TestNothingReadableAtRest greps every file of a server and a laptop.
 func TestNothingReadableAtRest(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	l := c.join("north", "Jacaranda Reed", pb.Role_ROLE_VET, pb.Role_ROLE_CLINIC)
 	eventually(t, "connected", func() bool { return l.state() == "connected" })
@@ -499,6 +509,7 @@ func TestNothingReadableAtRest(t *testing.T) {
 
 // TestOtherUsersOfTheMachine reach neither the agent nor the server's office.
 func TestOtherUsersOfTheMachine(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
@@ -537,6 +548,7 @@ func proofKind(t *testing.T, wire []byte) pb.ProofKind {
 // carry. The others are served as before, and when it is shut out each of its
 // streams ends.
 func TestStreamsOfOneLaptop(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	greedy := c.join("north", "J. Reed", pb.Role_ROLE_ASSISTANT)
 	greedy.stop()
@@ -574,6 +586,7 @@ func TestStreamsOfOneLaptop(t *testing.T) {
 // TestTwoCopiesOfAFolder: a laptop's data folder is copied, and both copies run. Both
 // and the server say so at once.
 func TestTwoCopiesOfAFolder(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	l := c.join("north", "J. Reed", pb.Role_ROLE_VET)
 	c.same(l)

@@ -47,6 +47,7 @@ func backupCommand(t *testing.T, words ...string) (out backedUp) {
 // spoils it, and puts another practice's in its place. What comes out is whole each time,
 // and what was saved meanwhile is in it.
 func TestABackupThatWasBrokenOffGoesOn(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	clinic := &laptop{t: t, record: pb.NewRecordServiceClient(c.conn), audit: pb.NewAuditServiceClient(c.conn)}
 	for i := range 40 {
@@ -101,6 +102,7 @@ func checkCode(t *testing.T, file, dir string) int {
 // TestABackupIsCheckedToItsLastRecord spoils a backup at every kind of place: what is
 // damaged is never told as good, and makes no server.
 func TestABackupIsCheckedToItsLastRecord(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	file := filepath.Join(t.TempDir(), "clinic.books")
 	backupCommand(t, "backup", file, "--data", c.dir)
@@ -119,6 +121,7 @@ func TestABackupIsCheckedToItsLastRecord(t *testing.T) {
 // TestALaptopsBackup opens with the code that it shows, and makes a server with it and the
 // sheet; the last good one is remembered over a restart and a rebuilt index.
 func TestALaptopsBackup(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	l := c.join("north", "J. Reed", pb.Role_ROLE_VET, pb.Role_ROLE_CLINIC)
 	c.same(l)
@@ -149,6 +152,7 @@ func TestALaptopsBackup(t *testing.T) {
 // TestBackupsByThemselves: a plan is kept by the clock that the program is given, keeps as
 // many as it says, tells of a folder that is not there and goes on once it is.
 func TestBackupsByThemselves(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	c.stop()
 	at := clock.NewManual(time.Now())

@@ -23,6 +23,7 @@ import (
 // TestAnOwnerOrdersABackup: the owner's laptop writes a file of what the server holds. The
 // recovery sheet opens it, the laptop does not, and a server is made of it.
 func TestAnOwnerOrdersABackup(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	own, vets := c.join("owner's", "M. Alder"), c.join("vet's", "J. Reed", pb.Role_ROLE_VET)
 	eventually(t, "both are connected", func() bool { return own.state() == "connected" && vets.state() == "connected" })
@@ -124,6 +125,7 @@ func rest[M any](stream grpc.ServerStreamingClient[M]) error {
 // on its way waits for its reader, holds the only place, and ends with the owner's role or
 // with the laptop.
 func TestABackupGoesToAnOwnersLaptopAlone(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	c.filled()
 	own, vets := c.join("owner's", "M. Alder"), c.join("vet's", "J. Reed", pb.Role_ROLE_VET)

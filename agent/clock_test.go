@@ -22,6 +22,7 @@ func (b behind) Now() time.Time { return b.System.Now().Add(-b.by) }
 // on, without the server and over a restart, it offers no bag whose label has ended,
 // and says why.
 func TestALaptopAYearBehind(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	l := c.join("north", "J. Reed", pb.Role_ROLE_VET, pb.Role_ROLE_CLINIC)
 	c.same(l)

@@ -51,6 +51,7 @@ var harms = map[string]func(path string, raw []byte) error{
 // have been told to nobody; the laptop says it at every start, until a person has
 // read it.
 func TestALostJournalIsNotCalledWhole(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	l := c.join("north", "J. Reed", pb.Role_ROLE_CLINIC)
 	c.same(l)
@@ -121,6 +122,7 @@ func (l *laptop) isSaidToBeCut(what, phrase string) {
 // TestALossIsReadByAPerson: a cut-off end is in the laptop's status at every start,
 // and no longer once somebody has read it.
 func TestALossIsReadByAPerson(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	l := c.join("north", "J. Reed", pb.Role_ROLE_CLINIC)
 	c.same(l)
@@ -154,6 +156,7 @@ func TestALossIsReadByAPerson(t *testing.T) {
 // whose programs then run: `verify` says so before, after, and after another start, and
 // no longer once a person has read it and what is left is whole.
 func TestALostJournalIsSaidByRealPrograms(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	l := c.join("north", "J. Reed", pb.Role_ROLE_CLINIC)
 	c.same(l)

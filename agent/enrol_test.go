@@ -18,6 +18,7 @@ import (
 // TestLaptopsJoinAndExchange begins a practice, lets two laptops join and sends
 // an entry of the one to the other through the server.
 func TestLaptopsJoinAndExchange(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	north := c.join("north", "J. Reed", pb.Role_ROLE_VET, pb.Role_ROLE_CLINIC)
 	south := c.join("south", "M. Alder")
@@ -47,6 +48,7 @@ func TestLaptopsJoinAndExchange(t *testing.T) {
 }
 
 func TestACodeServesOneLaptop(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	code := c.invite("J. Reed", pb.Role_ROLE_VET)
 	first, second := newLaptop(t, "first"), newLaptop(t, "second")
@@ -60,6 +62,7 @@ func TestACodeServesOneLaptop(t *testing.T) {
 }
 
 func TestACodeIsNotTakenByAnotherPractice(t *testing.T) {
+	t.Parallel()
 	c, other := newClinic(t), newClinic(t)
 	l := newLaptop(t, "north")
 	l.server = other.addr
@@ -70,6 +73,7 @@ func TestACodeIsNotTakenByAnotherPractice(t *testing.T) {
 
 // TestALaptopThatWasAlone worked as a practice of one and then joins.
 func TestALaptopThatWasAlone(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	l := newLaptop(t, "north")
 	l.start()
@@ -112,6 +116,7 @@ func TestALaptopThatWasAlone(t *testing.T) {
 
 // TestJoiningByFile carries request and answer on a stick.
 func TestJoiningByFile(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	l := newLaptop(t, "north")
 	dir := t.TempDir()
@@ -148,6 +153,7 @@ func TestJoiningByFile(t *testing.T) {
 
 // TestALaptopThatHasNotJoined says what to do.
 func TestALaptopThatHasNotJoined(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	l := newLaptop(t, "north")
 	l.server = c.addr
@@ -157,6 +163,7 @@ func TestALaptopThatHasNotJoined(t *testing.T) {
 }
 
 func TestWhoMayInvite(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	c.join("north", "J. Reed", pb.Role_ROLE_VET)
 	_, err := c.hub.Invite(t.Context(), &pb.InviteRequest{Person: "X", Roles: []pb.Role{pb.Role_ROLE_OWNER}, By: "J. Reed"})

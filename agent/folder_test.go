@@ -21,6 +21,7 @@ func phraseFile(t *testing.T) string {
 // TestTwoProgramsOnOneFolder: the second is refused on one line that says what to
 // do, and the first is not disturbed.
 func TestTwoProgramsOnOneFolder(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	l := c.join("north", "J. Reed", pb.Role_ROLE_CLINIC)
 	c.same(l)

@@ -28,6 +28,7 @@ func unwritable(t *testing.T, path string) {
 // server start all the same, say so, give the pages' address, and are found by
 // commands.
 func TestDoorAndAddressAreBestEffort(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	l := c.join("north", "J. Reed", pb.Role_ROLE_CLINIC)
 	c.same(l)

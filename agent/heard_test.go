@@ -26,6 +26,7 @@ func (l *laptop) status() *pb.GetStatusResponse {
 // TestALiveLinkIsHeard: on a link where nothing happens the answers to its own
 // questions count, and what was heard last is known after a restart without a link.
 func TestALiveLinkIsHeard(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	l := c.join("north", "J. Reed", pb.Role_ROLE_CLINIC)
 	c.same(l)
@@ -46,6 +47,7 @@ func TestALiveLinkIsHeard(t *testing.T) {
 // TestTheNameOfEnrolmentIsKept: a laptop that is started without a name has the one
 // by which it joined.
 func TestTheNameOfEnrolmentIsKept(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	l := c.join("north car", "J. Reed", pb.Role_ROLE_CLINIC)
 	l.stop()
@@ -74,6 +76,7 @@ func (l *laptop) opensPages() {
 // TestWhatTheIndexMayLose: the secret of the pages' cookies and the epoch of the
 // server lie beside the keys, and move there from the index of former times.
 func TestWhatTheIndexMayLose(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	l := c.join("north", "J. Reed", pb.Role_ROLE_CLINIC)
 	eventually(t, "connected", func() bool { return l.state() == "connected" })

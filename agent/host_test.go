@@ -50,7 +50,6 @@ type host struct {
 // newHost begins practices and serves them.
 func newHost(t *testing.T, names []string, change ...func(*server.HostConfig)) (*host, map[string]*clinic) {
 	t.Helper()
-	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
 	h := &host{t: t, dir: t.TempDir(), log: &said{}, metrics: testrun.Address(t)}
 	for _, name := range names {
 		h.begin(name)
@@ -114,6 +113,7 @@ func (h *host) open() float64 { return h.measured("thawtrail_host_open_practices
 // Two practices at one address: each laptop reaches its own, whatever else is there, and
 // none learns a word of the other.
 func TestOneProcessServesManyPractices(t *testing.T) {
+	t.Parallel()
 	h, clinics := newHost(t, []string{"north", "south"})
 	north, south := clinics["north"], clinics["south"]
 	require.Zero(t, h.open(), "a practice is opened when somebody asks for it")
@@ -159,6 +159,7 @@ func pushAs(c *clinic, l *laptop) error {
 // A practice without links is closed, and open again for whoever asks: a laptop or a command
 // of this machine.
 func TestAPracticeIsClosedWhenNobodyAsks(t *testing.T) {
+	t.Parallel()
 	h, clinics := newHost(t, []string{"north", "south"}, func(c *server.HostConfig) { c.IdleAfter = 50 * time.Millisecond })
 	north := clinics["north"]
 	a := north.join("car", "J. Reed", pb.Role_ROLE_CLINIC)
@@ -176,6 +177,7 @@ func TestAPracticeIsClosedWhenNobodyAsks(t *testing.T) {
 // No more practices are open than the host may have: one without links makes room, and one
 // with links does not.
 func TestPracticesMakeRoom(t *testing.T) {
+	t.Parallel()
 	h, clinics := newHost(t, []string{"north", "south", "west"}, func(c *server.HostConfig) { c.MostOpen = 2 })
 	at := map[string]*laptop{}
 	for _, name := range []string{"north", "south", "west"} {
@@ -201,6 +203,7 @@ func TestPracticesMakeRoom(t *testing.T) {
 // A practice that is begun while the host runs is found by the first laptop that asks for
 // it; a folder that is none is told of, and stops nobody.
 func TestAPracticeIsBegunBesideOthers(t *testing.T) {
+	t.Parallel()
 	h, _ := newHost(t, []string{"north"})
 	require.NoError(t, os.Mkdir(filepath.Join(h.dir, "no practice"), 0o700))
 	h.begin("south")
@@ -219,6 +222,7 @@ func TestAPracticeIsBegunBesideOthers(t *testing.T) {
 // Monitors ask whether the process is up, by any name, and learn nothing else. A laptop of
 // before, which calls its practice by no name, reaches the one that was set for that.
 func TestWhoCallsNoPractice(t *testing.T) {
+	t.Parallel()
 	h, clinics := newHost(t, []string{"north", "south"}, func(c *server.HostConfig) { c.Bare = "south" })
 	conn, err := grpc.NewClient("passthrough:///"+h.addr, grpc.WithTransportCredentials(credentials.NewTLS(&tls.Config{InsecureSkipVerify: true}))) // #nosec G402 -- as a monitor does
 	require.NoError(t, err)
@@ -249,6 +253,7 @@ func TestWhoCallsNoPractice(t *testing.T) {
 
 // Behind a balancer each connection says whose it is, and one that does not is not taken.
 func TestBehindABalancer(t *testing.T) {
+	t.Parallel()
 	h, clinics := newHost(t, []string{"north"}, func(c *server.HostConfig) {
 		c.Balancers = []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8")}
 	})
@@ -285,6 +290,7 @@ func TestBehindABalancer(t *testing.T) {
 // The owner of a practice that somebody else hosts has no shell there: laptops are let in and
 // shut out from the owner's own, whatever else the process serves.
 func TestAnOwnerOrdersInAHostedPractice(t *testing.T) {
+	t.Parallel()
 	_, clinics := newHost(t, []string{"north", "south"})
 	north := clinics["north"]
 	own := north.join("owner's", "M. Alder")
@@ -303,6 +309,7 @@ func TestAnOwnerOrdersInAHostedPractice(t *testing.T) {
 
 // A practice that cannot be opened stops none of the others, and is served once it can be.
 func TestOnePracticesTroubleIsItsOwn(t *testing.T) {
+	t.Parallel()
 	h, clinics := newHost(t, []string{"north", "south"})
 	a := clinics["north"].join("car", "J. Reed", pb.Role_ROLE_CLINIC)
 	lock, err := store.LockFolder(filepath.Join(h.dir, "south")) // another program has the folder

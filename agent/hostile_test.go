@@ -60,6 +60,7 @@ const (
 // end. Real commands against the real server print them harmlessly, and no file
 // is named by them.
 func TestNamesFromAfarSteerNothing(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	l := c.join("north", "J. Reed", pb.Role_ROLE_VET, pb.Role_ROLE_CLINIC)
 	eventually(t, "connected", func() bool { return l.state() == "connected" })
@@ -112,6 +113,7 @@ func TestNamesFromAfarSteerNothing(t *testing.T) {
 // TestHostileFilesAtTheDoor hands files that no laptop wrote to the commands that
 // take files from a stick, on a real server's folder.
 func TestHostileFilesAtTheDoor(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	phrase := filepath.Join(t.TempDir(), "passphrase")
 	require.NoError(t, os.WriteFile(phrase, []byte(passphrase+"\n"), 0o600))
@@ -169,6 +171,7 @@ func TestHostileFilesAtTheDoor(t *testing.T) {
 // TestRunsSetAsideNameNoPath: a run that does not verify is kept in a file for a
 // person; nothing that a stranger sent is part of its name.
 func TestRunsSetAsideNameNoPath(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	l := c.join("north", "J. Reed", pb.Role_ROLE_VET)
 	l.stop()

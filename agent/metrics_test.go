@@ -28,6 +28,7 @@ func metricsAt(t *testing.T, addr string) string {
 // TestTheServerCountsItsLaptops: those that are connected, over real links, and what they
 // call.
 func TestTheServerCountsItsLaptops(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	l := c.join("north", "J. Reed", pb.Role_ROLE_VET)
 	c.same(l)

@@ -91,6 +91,7 @@ func (l *laptop) withPhones() {
 // let nobody in. They are begun anew, and the status says so until a person has read
 // it.
 func TestAFileThatMayBeMadeAnewIsTold(t *testing.T) {
+	t.Parallel()
 	c, b := newClinic(t), newBarn(t)
 	c.invite("J. Reed", pb.Role_ROLE_CLINIC)
 	b.phone().pair(b.code())
@@ -155,6 +156,7 @@ func TestAMissingFileIsBegunAnew(t *testing.T) {
 
 // TestAGarbledHubEpoch is begun anew with a word; laptops state again what is held.
 func TestAGarbledHubEpoch(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	l := c.join("north", "J. Reed", pb.Role_ROLE_CLINIC)
 	c.same(l)

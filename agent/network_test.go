@@ -45,7 +45,6 @@ type office struct {
 
 func newOffice(t *testing.T) *office {
 	t.Helper()
-	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
 	o := &office{
 		clinic: &clinic{t: t, dir: t.TempDir(), log: &said{}}, network: testrun.Address(t), grants: map[string]string{},
 		clock: clock.NewManual(time.Date(2026, 11, 24, 2, 10, 0, 0, time.UTC)),
@@ -136,6 +135,7 @@ func (p *phone) streams() *bufio.Reader {
 // TestAComputerOfTheClinicIsPaired goes the whole way over the network: who may let in,
 // whose entries they are, a restart, and shut out with a page open.
 func TestAComputerOfTheClinicIsPaired(t *testing.T) {
+	t.Parallel()
 	o := newOffice(t)
 	low := o.paired("R. Low")
 	ok, page := low.get("/clinic")
@@ -193,6 +193,7 @@ func TestAComputerOfTheClinicIsPaired(t *testing.T) {
 
 // TestARoleThatEndsClosesItsPages on computers of the network, at once and for good.
 func TestARoleThatEndsClosesItsPages(t *testing.T) {
+	t.Parallel()
 	o := newOffice(t)
 	low, reed := o.paired("R. Low"), o.paired("J. Reed")
 	lines := low.streams()
@@ -224,6 +225,7 @@ func TestARoleThatEndsClosesItsPages(t *testing.T) {
 
 // TestCodesOfTheNetwork tries wrong, used and old codes at the server.
 func TestCodesOfTheNetwork(t *testing.T) {
+	t.Parallel()
 	o := newOffice(t)
 	refused := func(code string) {
 		t.Helper()
@@ -246,6 +248,7 @@ func TestCodesOfTheNetwork(t *testing.T) {
 // TestStrangersAtTheNetworksDoor get one page and nothing of the practice, by whatever
 // name they come.
 func TestStrangersAtTheNetworksDoor(t *testing.T) {
+	t.Parallel()
 	o := newOffice(t)
 	code := o.code("R. Low")
 	_, port, err := net.SplitHostPort(o.network)
@@ -333,6 +336,7 @@ func (c *clinic) here(address string) *http.Client {
 // TestAFreshAddressAtAnyTime lets a browser in that lost its session: each address once,
 // for ten minutes, on the machine itself.
 func TestAFreshAddressAtAnyTime(t *testing.T) {
+	t.Parallel()
 	o := newOffice(t)
 	clinicPage := func(b *http.Client, address string) int {
 		u, err := url.Parse(address)
@@ -375,6 +379,7 @@ func TestAFreshAddressAtAnyTime(t *testing.T) {
 
 // TestOnePortForBoth serves this machine's browser in clear, and nobody else so.
 func TestOnePortForBoth(t *testing.T) {
+	t.Parallel()
 	o := newOffice(t)
 	o.stop()
 	o.open(server.Config{Pages: "0.0.0.0:0"})
@@ -400,6 +405,7 @@ func TestOnePortForBoth(t *testing.T) {
 // TestTheFirstHour begins a practice on its pages alone: the list ticks what the books
 // tell, the forms let a laptop in and save the records, and an owner folds it away.
 func TestTheFirstHour(t *testing.T) {
+	t.Parallel()
 	o := newOffice(t)
 	owner, low := o.paired("M. Alder"), o.paired("R. Low")
 	left := func() int {
@@ -479,6 +485,7 @@ func TestTheFirstHour(t *testing.T) {
 // TestOnlyAnOwnerTakesAllRecordsAway: a browser of the clinic's network sees stock and
 // cases, and takes no file with every client along; an owner's does.
 func TestOnlyAnOwnerTakesAllRecordsAway(t *testing.T) {
+	t.Parallel()
 	o := newOffice(t)
 	clinic, owner := o.paired("R. Low"), o.paired("M. Alder")
 	for _, path := range []string{"/backup", "/backup/anything"} {

@@ -30,6 +30,7 @@ func (l *laptop) office() pb.HubServiceClient { return pb.NewHubServiceClient(l.
 // the network and one by files, and one is shut out, as at the server. Who ordered it, and
 // where, stands in the records.
 func TestAnOwnerOrdersFromAfar(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	own := c.join("owner's", "M. Alder")
 	eventually(t, "connected", func() bool { return own.state() == "connected" })
@@ -103,6 +104,7 @@ func (c *clinic) grantOf(name string) string {
 // TestAnOrderAsksForThePIN of an owner who has one on the laptop. It is compared there, and
 // is in no order.
 func TestAnOrderAsksForThePIN(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	own := c.join("owner's", "M. Alder")
 	eventually(t, "connected", func() bool { return own.state() == "connected" })
@@ -173,6 +175,7 @@ func (o *ordering) sign(spoil func(*pb.OwnerOrder)) *pb.OrderRequest {
 // TestOnlyAnOwnersLaptopOrders: a vet's laptop, whatever its program claims, one of which
 // the owner lost the role, and one that was shut out.
 func TestOnlyAnOwnersLaptopOrders(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	own, vets := c.join("owner's", "M. Alder"), c.join("vet's", "J. Reed", pb.Role_ROLE_VET, pb.Role_ROLE_CLINIC)
 	eventually(t, "both are connected", func() bool { return own.state() == "connected" && vets.state() == "connected" })
@@ -233,6 +236,7 @@ func TestOnlyAnOwnersLaptopOrders(t *testing.T) {
 // TestOrdersThatWereChangedOrSeen: an order counts once, on its link, as it was signed, at
 // this practice's server; a flood of them is slowed.
 func TestOrdersThatWereChangedOrSeen(t *testing.T) {
+	t.Parallel()
 	c, other := newClinic(t), newClinic(t)
 	own, foreign := c.join("owner's", "M. Alder"), other.join("foreign", "M. Alder")
 	second := c.join("second's", "K. Low", pb.Role_ROLE_OWNER)
@@ -286,6 +290,7 @@ func TestOrdersThatWereChangedOrSeen(t *testing.T) {
 // TestALaptopsFolderIsNoServers: what a server does with its folder is not done with a
 // laptop's, and leaves nothing in it.
 func TestALaptopsFolderIsNoServers(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	own := c.join("owner's", "M. Alder")
 	own.stop()
@@ -303,6 +308,7 @@ func TestALaptopsFolderIsNoServers(t *testing.T) {
 // TestAnOwnersPageLetsALaptopIn: the form of the server's pages works on the owner's
 // laptop, which orders the code; a vet's laptop says where laptops are let in.
 func TestAnOwnersPageLetsALaptopIn(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	pages := func(l *laptop, person string, roles ...pb.Role) (*http.Client, string) {
 		l.server = c.addr

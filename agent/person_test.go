@@ -12,6 +12,7 @@ import (
 // TestAPersonIsEndedByName ends somebody on the owner's laptop: the laptop that was joined
 // with that person's code is shut out, since the books say whose it is.
 func TestAPersonIsEndedByName(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	north := c.join("north", "J. Reed", pb.Role_ROLE_VET)
 	south := c.join("south", "M. Alder")

@@ -12,6 +12,7 @@ import (
 
 // TestPeopleShareALaptop switches between two people, with PINs and without.
 func TestPeopleShareALaptop(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	l := c.join("north", "J. Reed", pb.Role_ROLE_CLINIC)
 	eventually(t, "connected", func() bool { return l.state() == "connected" })

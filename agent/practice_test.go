@@ -71,7 +71,6 @@ func (s *said) logger() *slog.Logger { return slog.New(slog.NewTextHandler(s, ni
 
 func newClinic(t *testing.T) *clinic {
 	t.Helper()
-	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
 	c := &clinic{t: t, dir: t.TempDir(), log: &said{}}
 	begun, err := server.Init(t.Context(), server.InitConfig{
 		Data: c.dir, Secret: secret(t), Cost: cheap, Practice: "Alder Creek Equine", Zone: "Australia/Sydney", Currency: "AUD", Owner: "M. Alder",

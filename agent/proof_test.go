@@ -19,6 +19,7 @@ import (
 // TestAProofForAnOutsider makes a proof on a laptop, checks it without any
 // replica, and looks for every byte that could be changed.
 func TestAProofForAnOutsider(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	north, south := c.join("north", "J. Reed", pb.Role_ROLE_VET, pb.Role_ROLE_CLINIC), c.join("south", "M. Alder")
 	eventually(t, "connected", func() bool { return north.state() == "connected" })
@@ -72,6 +73,7 @@ func TestAProofForAnOutsider(t *testing.T) {
 // and with what rights. Its statements cover it as they cover the laptops' logs, and do
 // not call for one another.
 func TestAProofOfWhatTheServerWrote(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	north := c.join("north", "J. Reed", pb.Role_ROLE_VET)
 	eventually(t, "connected", func() bool { return north.state() == "connected" })
@@ -109,6 +111,7 @@ func TestAProofOfWhatTheServerWrote(t *testing.T) {
 // TestOneFileProvesARecall proves every record of a recall dossier in one file; a signature
 // that was changed in it shows.
 func TestOneFileProvesARecall(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	north := c.join("north", "J. Reed", pb.Role_ROLE_VET, pb.Role_ROLE_CLINIC)
 	eventually(t, "connected", func() bool { return north.state() == "connected" })
@@ -156,6 +159,7 @@ func TestOneFileProvesARecall(t *testing.T) {
 // without anybody comparing, so does the first one that comes to hold a record of
 // the other, whose header names what its laptop had been told.
 func TestAServerThatTellsTwoStories(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	north, south := c.join("north", "J. Reed", pb.Role_ROLE_VET, pb.Role_ROLE_CLINIC), c.join("south", "M. Alder")
 	for _, l := range []*laptop{north, south} {

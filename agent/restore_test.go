@@ -87,6 +87,7 @@ func (c *clinic) restoreConfig(books []byte, code string) server.RestoreConfig {
 // books of one laptop make it anew, at another address; both laptops come back
 // without joining again and bring what it lacks.
 func TestAServerIsRestoredFromTheSheet(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	north := c.join("north", "J. Reed", pb.Role_ROLE_VET, pb.Role_ROLE_CLINIC)
 	south := c.join("south", "K. Low", pb.Role_ROLE_CLINIC)
@@ -190,6 +191,7 @@ func verified(t *testing.T, dir string) {
 
 // TestRestoringRefuses names what does not fit, and begins nothing.
 func TestRestoringRefuses(t *testing.T) {
+	t.Parallel()
 	c, other := newClinic(t), newClinic(t)
 	north := c.join("north", "J. Reed", pb.Role_ROLE_CLINIC)
 	eventually(t, "connected", func() bool { return north.state() == "connected" })

@@ -24,6 +24,7 @@ func nobodyAt(t *testing.T) string {
 // Of several addresses, inside the clinic and outside, the one that answers is used: to
 // join, and from then on. The setting under which it answered is remembered; a slip is not.
 func TestAddressesAreTriedInTurn(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	l := newLaptop(t, "north car")
 	l.server = nobodyAt(t) + ", " + c.addr
@@ -51,6 +52,7 @@ func TestAddressesAreTriedInTurn(t *testing.T) {
 
 // A running agent takes other addresses, and leaves the one that is not among them.
 func TestAddressesChangeWhileItRuns(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	l := c.join("north car", "J. Reed", pb.Role_ROLE_VET)
 	l.stop()

@@ -74,6 +74,7 @@ func (j *jumping) Now() time.Time { return j.System.Now().Add(time.Duration(j.by
 // seconds or by years, while both write; every other time the program starts anew
 // with it. A laptop that is far off says so once it has measured that.
 func TestTortureClocks(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	hub, barn := &jumping{}, &jumping{}
 	c.stop()
@@ -182,6 +183,7 @@ func idOf(key ed25519.PrivateKey) []byte { return event.DeviceID(authority.Publi
 // TestTortureFloods lets one member flood the server in every round while another
 // laptop works. What that one saved reaches the server all the same, and comes back.
 func TestTortureFloods(t *testing.T) {
+	t.Parallel()
 	c := newClinic(t)
 	greedy, l := c.join("south", "M. Alder"), c.join("north", "J. Reed", pb.Role_ROLE_VET)
 	c.same(l)
