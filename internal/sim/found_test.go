@@ -47,6 +47,9 @@ func (w *world) decode(raw []byte) (*event.Record, error) {
 // read reads the node's journal behind the store's back, once for each change of
 // its disk. The set is not to be changed, and is good until the disk changes.
 func (n *node) read() held {
+	if n.taker != nil { // the records are the same
+		return n.taker.read()
+	}
 	if n.found == nil || n.found.in != n.fs || n.found.changes != n.fs.Changes() {
 		n.readAgain()
 	}

@@ -43,7 +43,7 @@ func (s *session) dropRound(err error, m *message, n *node) bool {
 		return false
 	}
 	s.w.count("keys not compared")
-	if !n.sick && !n.full && n.index.Refuse == nil && !m.spoiled {
+	if !n.sick && !n.full && n.index.Refuse == nil && !m.spoiled && !n.fencedOff(err) {
 		s.w.fail("%s does not compare keys: %v", n.name, err)
 	}
 	s.round = nil

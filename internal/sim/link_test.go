@@ -104,7 +104,7 @@ func (w *world) connect(a, b *node) *session {
 	if a == b || a.store == nil || b.store == nil || w.parted[w.parting(a, b)] {
 		return nil
 	}
-	w.hangUp(func(s *session) bool { return s.a == a && s.b.before }) // a laptop has one link
+	w.hangUp(func(s *session) bool { return s.a == a && s.b.taker != nil }) // a laptop has one link
 	w.ids++
 	s := &session{w: w, id: w.ids, a: a, b: b, greeting: a.link.Greet()}
 	w.sessions = append(w.sessions, s)
@@ -206,8 +206,7 @@ func (n *node) holds(err error, m *message) bool {
 		n.w.refused(gap)
 		return false
 	}
-	if n.before && strings.Contains(err.Error(), store.ErrFenced.Error()) {
-		n.w.count("refused to who was taken over")
+	if n.fencedOff(err) {
 		return false
 	}
 	if !n.sick && !n.full && n.index.Refuse == nil && (m == nil || !m.spoiled) {
@@ -386,7 +385,7 @@ func (s *session) pushed(m *message) bool {
 		return false
 	}
 	var resp *pb.PushResponse
-	if s.b.before {
+	if s.b.taker != nil {
 		s.w.count("pushed to who was taken over")
 	}
 	ok := s.b.given(m, func() (err error) {

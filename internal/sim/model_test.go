@@ -76,7 +76,7 @@ func sorted(h held) []*event.Record {
 
 // check holds the laws that cost little against one node.
 func (w *world) check(n *node) {
-	if n.store == nil || n.sick {
+	if n.store == nil || n.sick || n.taker != nil && n.taker.sick {
 		return
 	}
 	have := n.read()
@@ -86,7 +86,7 @@ func (w *world) check(n *node) {
 			w.fail("%s lost record %s of log %s, seq %d, which it had acknowledged", n.name, h.Short(), r.Log.Short(), r.Seq())
 		}
 	}
-	if !n.unsettled() && !n.before {
+	if !n.unsettled() && n.taker == nil {
 		n.checkTables(n.found)
 	}
 }

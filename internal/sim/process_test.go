@@ -5,6 +5,7 @@ import (
 	"errors"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -65,6 +66,15 @@ func (n *node) fencedRing() func([]byte) error {
 	}
 }
 
+// fencedOff says that an error is what a process gets from which the practice was taken.
+func (n *node) fencedOff(err error) bool {
+	off := n.taker != nil && strings.Contains(err.Error(), store.ErrFenced.Error())
+	if off {
+		n.w.count("refused to who was taken over")
+	}
+	return off
+}
+
 // takenOver lets another process open the hub's records, with no index or one that it had
 // kept of them. The links to the one before stay until it answers on them, or the laptop
 // has a new one.
@@ -75,7 +85,7 @@ func (w *world) takenOver(r *rand.Rand) {
 	}
 	w.count("another process took over")
 	before := *h
-	before.before, before.found = true, nil
+	before.name, before.taker = "the process before", h
 	for _, s := range w.sessions {
 		if s.b == h {
 			s.b = &before

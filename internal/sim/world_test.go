@@ -99,8 +99,8 @@ type node struct {
 	// unaware says that the store may not know of some damage: it has not built
 	// its index from the journal since. A scrub is forgotten by a restart.
 	unaware, scrubbed bool
-	sick              bool // a hook makes its disk fail
-	before            bool // a process of the hub from which another one took the practice over
+	sick              bool  // a hook makes its disk fail
+	taker             *node // of a process of the hub from which the practice was taken: who has it now
 	full              bool
 	// refused counts moves of the store when a write last failed. Until the next
 	// write that holds, or a restart, the disk may show records that were refused.
@@ -299,8 +299,8 @@ func (n *node) ingest(runs []*pb.Run) ([]store.RunResult, error) {
 // off drops the store without closing it, as when the machine stops.
 func (n *node) off() {
 	n.store = nil
-	n.w.hangUp(func(s *session) bool { return s.a == n || s.b == n || n.hub && s.b.before })
-	n.w.flying = slices.DeleteFunc(n.w.flying, func(m *message) bool { return m.to == n })
+	n.w.hangUp(func(s *session) bool { return s.a == n || s.b == n || s.b.taker == n })
+	n.w.flying = slices.DeleteFunc(n.w.flying, func(m *message) bool { return m.to == n || m.to.taker == n })
 }
 
 // run does steps until a law is broken.
