@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"strings"
 	"time"
 
@@ -89,8 +88,9 @@ func (d *console) serverInitCommand() *cobra.Command {
 	currency := &flagOf{name: "currency", metavar: metaText, help: "currency of costs, e.g. AUD (XXX: none)"}
 	unit := &flagOf{name: "igg-unit", metavar: metaText, help: "unit in which IgG is shown: g_per_l, mg_per_dl"}
 	sheet := &flagOf{name: "sheet", metavar: "FILE", help: "write the recovery sheet here in place of the screen"}
-	base := newDatabase()
-	return d.ownForm("init --data DIR --practice NAME", "Begin a practice on this server: books, authority, first owner",
+	base, form := newDatabase(), newOwnForm()
+	form.unlock.keyFile.help = "a key of 32 bytes, best on other media, in place of a passphrase; made when absent"
+	return form.command("init --data DIR --practice NAME", "Begin a practice on this server: books, authority, first owner",
 		"server init --data /var/lib/thawtrail --practice 'Alder Creek Equine' --zone Australia/Sydney --owner 'M. Alder'", 0,
 		[]*flagOf{practice, zone, owner, currency, unit, sheet, base.url},
 		func(ctx context.Context, f *ownForm, _ []string) error {
@@ -103,6 +103,11 @@ func (d *console) serverInitCommand() *cobra.Command {
 				return err
 			}
 			defer base.close()
+			if _, err := vault.Locked(names); errors.Is(err, fs.ErrNotExist) { // nothing is closed by another key yet
+				if err := f.unlock.drawKey(); err != nil {
+					return err
+				}
+			}
 			secret, err := f.unlock.secretIn(d, names)
 			if err != nil {
 				return err
@@ -439,12 +444,8 @@ func (d *console) passphraseCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			if next.keyFile.given() {
-				if _, err := os.Stat(next.keyFile.text()); errors.Is(err, fs.ErrNotExist) {
-					if _, err := vault.WriteKeyFile(next.keyFile.text(), rand.Reader); err != nil {
-						return err
-					}
-				}
+			if err := next.drawKey(); err != nil {
+				return err
 			}
 			secret, err := next.given(d)
 			if err == nil && secret == nil {

@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -32,6 +33,9 @@ func (d *console) serviceCommands() (out []ownCommand) {
 	return out
 }
 
+// servicePrograms are the programs that can be a service, in words.
+const servicePrograms = "agent, server or host"
+
 var serviceShorts = map[string]string{
 	"install":   "Make agent or server a service, which starts with this machine",
 	"uninstall": "Take the service away; data, settings and secret stay",
@@ -50,8 +54,8 @@ func (d *console) serviceCommand(act string) *cobra.Command {
 		json:       jsonFlag(), runs: service.System,
 	}
 	cmd := &cobra.Command{
-		Use: act + " agent|server", Short: serviceShorts[act], Example: "service " + act + " server",
-		Args: oneWord("agent or server"), DisableFlagsInUseLine: true, ValidArgs: []string{"agent", "server"},
+		Use: act + " agent|server|host", Short: serviceShorts[act], Example: "service " + act + " server",
+		Args: oneWord(servicePrograms), DisableFlagsInUseLine: true, ValidArgs: service.Programs,
 	}
 	if act == "install" {
 		bindFlags(cmd.Flags(), f.passphrase, f.key, f.users)
@@ -90,8 +94,11 @@ func (d *console) serve(ctx context.Context, f *serviceForm, act, program string
 
 // service is the service that was asked for, on this system or on the one to be shown.
 func (f *serviceForm) service(program string) (service.Service, error) {
-	if program != "agent" && program != "server" {
-		return service.Service{}, refusal.New("program", program, "agent or server")
+	if !slices.Contains(service.Programs, program) {
+		return service.Service{}, refusal.New("program", program, servicePrograms)
+	}
+	if program == service.Host && (f.passphrase.given() || f.key.given()) {
+		return service.Service{}, refusal.New("key_file", "", "no secret for a host: each practice has its own, in the folder of keys")
 	}
 	if f.passphrase.given() && f.key.given() {
 		return service.Service{}, refusal.New("passphrase_file", f.passphrase.text(), "one of --passphrase-file and --key-file")
@@ -105,7 +112,11 @@ func (f *serviceForm) service(program string) (service.Service, error) {
 		return service.Service{}, err
 	}
 	s := service.New(system, program, binary, f.passphrase.given())
-	if s.Steps("install") == nil {
+	switch {
+	case s.Steps("install") != nil:
+	case program == service.Host:
+		return s, refusal.New("system", system, "linux, where a host can be a service")
+	default:
 		return s, refusal.New("system", system, "linux, darwin or windows")
 	}
 	s.For = f.users.texts
@@ -194,12 +205,16 @@ func (d *console) tellService(ctx context.Context, f *serviceForm, s service.Ser
 	}
 	if f.json.text() == "true" {
 		return d.object(map[string]any{
-			"service": s.Name(), "state": state, "data": s.Data, "settings": s.Settings, "secret": s.Secret, "logs": logs, "doors": s.Doors,
+			"service": s.Name(), "state": state, "data": s.Data, "settings": s.Settings, "secret": s.Secret, "keys": s.Keys, "logs": logs, "doors": s.Doors,
 		})
+	}
+	opens := [2]string{"secret", s.Secret}
+	if s.Program == service.Host {
+		opens = [2]string{"keys", s.Keys}
 	}
 	p := newPage(d.out)
 	p.pairs([][2]string{
-		{s.Name(), strings.ReplaceAll(string(state), "_", " ")}, {"data", s.Data}, {"settings", s.Settings}, {"secret", s.Secret}, {"logs", logs}, {"doors", s.Doors},
+		{s.Name(), strings.ReplaceAll(string(state), "_", " ")}, {"data", s.Data}, {"settings", s.Settings}, opens, {"logs", logs}, {"doors", s.Doors},
 	})
 	if next := nextStep(s, act); next != "" {
 		p.blank()
@@ -212,6 +227,9 @@ func (d *console) tellService(ctx context.Context, f *serviceForm, s service.Ser
 func nextStep(s service.Service, act string) string {
 	if act != "install" {
 		return ""
+	}
+	if s.Program == service.Host {
+		return "Next, as the administrator, for each practice: `thawtrail server init --data " + s.Data + "/NAME --key-file " + s.Keys + "/NAME.key …`, then `thawtrail service start host`. One that is begun while it runs is begun as the service: `sudo -u " + service.User + " thawtrail server init …`. The keys lie on this machine: without an encrypted disk, whoever takes the machine reads the books."
 	}
 	opened := "--key-file " + s.Secret
 	if s.Passphrase {

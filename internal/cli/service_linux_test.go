@@ -136,6 +136,35 @@ func TestAServiceRunsWithoutAHome(t *testing.T) {
 	require.NoError(t, again.Wait(), "%s", errs)
 }
 
+// A host's own line runs the same way: it reads the keys of its practices itself, also that
+// of one that is begun while it runs.
+func TestAHostRunsAsAService(t *testing.T) {
+	i := install(t)
+	binary, data, doors, keys, file := i.Binary, i.Data, i.Doors, i.credentials, i.Settings
+	i.Service = service.New("linux", service.Host, binary, false)
+	i.Data, i.Doors, i.Keys, i.Settings = data, doors, keys, file
+	require.NotContains(t, i.Unit(), "LoadCredential")
+	require.NoError(t, os.WriteFile(file, []byte("[host]\nlisten = \"127.0.0.1:0\"\nlog-as = \"json\"\n"), 0o644))
+	begin := func(name string) {
+		t.Helper()
+		out, err := i.as(nobody, nobody, "server", "init", "--data", filepath.Join(data, name), "--practice", name, "--zone", "UTC", "--owner", "M. Alder",
+			"--key-file", filepath.Join(keys, name+".key"), "--sheet", filepath.Join(keys, name+".sheet")).CombinedOutput()
+		require.NoError(t, err, "%s", out)
+	}
+	begin("alder")
+	cmd, errs := i.start()
+	out, err := i.as(nobody, nobody, "status", "--at", filepath.Join(data, "alder")).CombinedOutput()
+	require.NoError(t, err, "%s", out)
+	begin("birch")
+	require.NoError(t, cmd.Process.Signal(syscall.SIGTERM))
+	require.NoError(t, cmd.Wait(), "%s", errs)
+	cmd, errs = i.start()
+	out, err = i.as(nobody, nobody, "status", "--at", filepath.Join(data, "birch")).CombinedOutput()
+	require.NoError(t, err, "%s", out)
+	require.NoError(t, cmd.Process.Signal(syscall.SIGTERM))
+	require.NoError(t, cmd.Wait(), "%s", errs)
+}
+
 // reload changes the file of settings and asks for it to be read.
 func (i *installed) reload(cmd *exec.Cmd, text string) {
 	i.t.Helper()

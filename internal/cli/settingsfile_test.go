@@ -16,6 +16,7 @@ import (
 // file: what is typed counts before it.
 var ofTheService = map[string]bool{
 	"data": true, "doors": true, "log-file": true, "key-file": true, "passphrase-file": true,
+	"practices": true, "keys": true,
 	"no-passphrase": true, // and this one opens nothing that a service keeps
 }
 
@@ -25,9 +26,11 @@ var settingLine = regexp.MustCompile(`(?m)^# ([a-z-]+) = (".*")$`)
 // away it is a file that is read.
 func TestTheSettingsFileNamesEverySetting(t *testing.T) {
 	_, text, _ := strings.Cut(service.SettingsText, "[server]\n")
-	ofServer, ofAgent, ok := strings.Cut(text, "[agent]\n")
+	ofServer, text, ok := strings.Cut(text, "[agent]\n")
 	require.True(t, ok)
-	for section, text := range map[string]string{"server": ofServer, "agent": ofAgent} {
+	ofAgent, ofHost, ok := strings.Cut(text, "[host]\n")
+	require.True(t, ok)
+	for section, text := range map[string]string{"server": ofServer, "agent": ofAgent, "host": ofHost} {
 		var named, settings []string
 		for _, m := range settingLine.FindAllStringSubmatch(text, -1) {
 			named = append(named, m[1])
@@ -46,7 +49,7 @@ func TestTheSettingsFileNamesEverySetting(t *testing.T) {
 	}
 	path := filepath.Join(t.TempDir(), "thawtrail.toml")
 	require.NoError(t, os.WriteFile(path, []byte(settingLine.ReplaceAllString(service.SettingsText, "$1 = $2")), 0o600))
-	for _, program := range []string{"agent", "server"} {
+	for _, program := range []string{"agent", "server", "host"} {
 		code, out, errs := runLine(t, "config", program, "--settings", path)
 		require.Zero(t, code, errs)
 		require.Contains(t, out, "127.0.0.1:427")

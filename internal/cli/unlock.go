@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"os"
 
 	"github.com/spf13/cobra"
 
@@ -82,6 +83,18 @@ func (u *unlock) secretIn(d *console, names wholefile.Names) (*vault.Secret, err
 			Because("--no-passphrase encrypts nothing; for trying out only")
 	}
 	return d.askNewPassphrase("This folder is new. What lies in it will be encrypted under a passphrase that is\nasked for at each start. Nobody can open it without.")
+}
+
+// drawKey makes the key file that was named, where it is absent.
+func (u *unlock) drawKey() error {
+	if !u.keyFile.given() {
+		return nil
+	}
+	if _, err := os.Stat(u.keyFile.text()); !errors.Is(err, fs.ErrNotExist) {
+		return nil // whoever reads it says what is wrong with it
+	}
+	_, err := vault.WriteKeyFile(u.keyFile.text(), rand.Reader)
+	return err
 }
 
 func (u *unlock) given(d *console) (*vault.Secret, error) {

@@ -30,17 +30,24 @@ import (
 
 // Places are where things of a service lie on a system.
 type Places struct {
-	Data     string // its replica
+	Data     string // its replica; of a host the folder of its practices
 	Settings string // the file of settings, one for agent and server
-	Secret   string // what opens the data folder
+	Secret   string // what opens the data folder; of a host none
+	Keys     string // of a host: the folder with what opens each practice
 	Logs     string // a file, or empty where the system keeps logs itself
 	Doors    string // how commands of people who may use it find it
 }
 
+// Host is the program that serves many practices. It is a service of systemd alone.
+const Host = "host"
+
+// Programs are those that can be a service.
+var Programs = []string{"agent", "server", Host}
+
 // Service is agent or server as a service of one system.
 type Service struct {
 	System  string // as Go names it: linux, darwin, windows
-	Program string // agent or server
+	Program string // one of Programs
 	Binary  string // the program's file
 	// Passphrase: the secret is a passphrase, and not a key.
 	Passphrase bool
@@ -72,6 +79,9 @@ func New(system, program, binary string, passphrase bool) Service {
 	default:
 		s.Data, s.Settings, s.Secret = "/var/lib/thawtrail/"+program, "/etc/thawtrail/thawtrail.toml", "/etc/thawtrail/"+secret
 	}
+	if program == Host {
+		s.Secret, s.Keys = "", "/etc/thawtrail/keys"
+	}
 	return s
 }
 
@@ -80,14 +90,20 @@ func (s Service) Name() string { return "thawtrail-" + s.Program }
 
 // Title is how people read it in the system's list.
 func (s Service) Title() string {
-	if s.Program == "server" {
+	switch s.Program {
+	case "server":
 		return "thawtrail: the clinic's server"
+	case Host:
+		return "thawtrail: the server of many practices"
 	}
 	return "thawtrail: this machine's agent"
 }
 
 // command is what the system starts; secret is where the service finds it then.
 func (s Service) command(secret string) []string {
+	if s.Program == Host {
+		return []string{s.Binary, "server", "host", "--practices", s.Data, "--keys", s.Keys, "--settings", s.Settings, "--doors", s.Doors}
+	}
 	flag := "--key-file"
 	if s.Passphrase {
 		flag = "--passphrase-file"
@@ -136,6 +152,23 @@ const SettingsText = `# Settings of thawtrail's services. What stands behind a #
 # phone = ""
 # metrics = ""
 # name = ""
+# backup-to = ""
+# backup-every = "1d"
+# backup-keep = "14"
+# log-level = "info"
+# log-as = "text"
+
+# The server of many practices ('thawtrail service install host').
+[host]
+# listen = "127.0.0.1:4270"
+# metrics = ""
+# The practice of laptops that call none by name.
+# bare = ""
+# Networks whose connections begin with a PROXY header, such as "10.0.0.0/24".
+# balancers = ""
+# How many practices are open at once, and how long one stays open without a link.
+# open = "64"
+# idle = "10m"
 # backup-to = ""
 # backup-every = "1d"
 # backup-keep = "14"
@@ -197,7 +230,7 @@ func (s Service) Steps(act string) []Step {
 		"darwin":  {"install": launchdInstall, "uninstall": launchdUninstall, "start": launchdStart, "stop": launchdStop},
 		"windows": {"install": scInstall, "uninstall": scUninstall, "start": scStart, "stop": scStop},
 	}[s.System]
-	if by[act] == nil {
+	if by[act] == nil || s.Program == Host && s.System != "linux" {
 		return nil
 	}
 	return by[act](s)

@@ -19,7 +19,7 @@ var update = flag.Bool("update", false, "write the golden files anew")
 // whole is all that is done and written for a service on a system.
 func whole(system string) string {
 	var out strings.Builder
-	for _, program := range []string{"server", "agent"} {
+	for _, program := range []string{"server", "agent", Host} {
 		binary := map[string]string{"windows": `C:\Program Files\thawtrail\thawtrail.exe`, "darwin": "/usr/local/bin/thawtrail", "linux": "/usr/bin/thawtrail"}[system]
 		s := New(system, program, binary, program == "agent")
 		s.For = []string{"reed"}
@@ -94,6 +94,7 @@ func TestWhatSystemsAreTold(t *testing.T) {
 		require.NoError(t, err)
 		require.Equal(t, string(want), got)
 	}
+	require.Nil(t, New("darwin", Host, "/bin/thawtrail", false).Steps("install"))
 	require.Nil(t, New("plan9", "server", "/bin/thawtrail", false).Steps("install"))
 }
 

@@ -14,6 +14,15 @@ const User = "thawtrail"
 // Sysusers tells systemd-sysusers of that user, for packages.
 const Sysusers = "u " + User + " - \"thawtrail\" /nonexistent /usr/sbin/nologin\n"
 
+// loads hands the secret to the service. Of a host the service itself reads the keys of its
+// practices, for a practice that is begun while it runs has a key that no start could load.
+func (s Service) loads() string {
+	if s.Program == Host {
+		return ""
+	}
+	return fmt.Sprintf("LoadCredential=%s:%s\n", path.Base(s.Secret), s.Secret)
+}
+
 // Unit is the service as systemd reads it (systemd.service(5), systemd.exec(5)), of version
 // 247 or later. The secret is read by systemd as root and handed to this service alone
 // (LoadCredential): not even the service's own user can open its file.
@@ -28,8 +37,7 @@ StartLimitIntervalSec=0
 Type=notify
 ExecStart=%s
 ExecReload=/bin/kill -HUP $MAINPID
-LoadCredential=%s:%s
-Restart=on-failure
+%sRestart=on-failure
 RestartSec=5
 TimeoutStartSec=15min
 TimeoutStopSec=60
@@ -43,7 +51,7 @@ RuntimeDirectoryMode=0750
 %s
 [Install]
 WantedBy=multi-user.target
-`, s.Title(), unitLine(s.command("${CREDENTIALS_DIRECTORY}/"+secret)), secret, s.Secret, User, User, s.Program, s.Name(), hardening)
+`, s.Title(), unitLine(s.command("${CREDENTIALS_DIRECTORY}/"+secret)), s.loads(), User, User, s.Program, s.Name(), hardening)
 }
 
 // hardening takes away what neither program needs. AF_NETLINK tells an agent its addresses,
@@ -145,11 +153,13 @@ func systemdInstall(s Service) []Step {
 		{Unless: []string{"id", "-u", User}, Run: []string{"useradd", "--system", "--user-group", "--no-create-home", "--home-dir", "/nonexistent", "--shell", "/usr/sbin/nologin", User}},
 		{Folder: path.Dir(s.Settings), Mode: 0o755},
 		{File: s.Settings, Text: SettingsText, Keep: true, Mode: 0o644},
-		{File: s.Secret, Secret: true, Keep: true, Mode: 0o600},
-		{Folder: path.Dir(s.Data), Mode: 0o755},
-		{Folder: s.Data, Mode: 0o700},
-		{Run: []string{"chown", "-RhP", User + ":" + User, s.Data}},
 	}
+	if s.Program == Host {
+		steps = append(steps, Step{Folder: s.Keys, Mode: 0o700})
+	} else {
+		steps = append(steps, Step{File: s.Secret, Secret: true, Keep: true, Mode: 0o600})
+	}
+	steps = append(steps, Step{Folder: path.Dir(s.Data), Mode: 0o755}, Step{Folder: s.Data, Mode: 0o700}, s.owned())
 	steps = append(steps, s.openBackups()...)
 	steps = append(steps, systemdUnit(s)...)
 	for _, user := range s.For {
@@ -168,13 +178,19 @@ func systemdUninstall(s Service) []Step {
 	}
 }
 
+// owned gives the service what it alone reads.
+func (s Service) owned() Step {
+	chown := []string{"chown", "-RhP", User + ":" + User, s.Data}
+	if s.Keys != "" {
+		chown = append(chown, s.Keys)
+	}
+	return Step{Run: chown}
+}
+
 // systemdStart gives the folder to the service first: an administrator may have begun the
 // practice in it.
 func systemdStart(s Service) []Step {
-	return []Step{
-		{Run: []string{"chown", "-RhP", User + ":" + User, s.Data}},
-		{Run: []string{"systemctl", "start", s.Name()}},
-	}
+	return []Step{s.owned(), {Run: []string{"systemctl", "start", s.Name()}}}
 }
 
 func systemdStop(s Service) []Step {
