@@ -3,10 +3,14 @@
 package agent_test
 
 import (
+	"context"
 	"fmt"
+	"net"
+	"net/netip"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"syscall"
 	"testing"
 	"time"
@@ -16,6 +20,8 @@ import (
 	"thawtrail/internal/store/pg"
 	"thawtrail/internal/store/pg/pgtest"
 	"thawtrail/internal/testrun"
+	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 	"thawtrail/server"
 )
@@ -63,12 +69,23 @@ func TestServerProcess(t *testing.T) {
 	ready := func(string) { require.NoError(t, os.WriteFile(os.Getenv(processData)+".ready", nil, 0o600)) }
 	var err error
 	switch os.Getenv(processIs) {
+	case "many":
+		err = server.Host(t.Context(), hostOf(t, d, os.Getenv(processData), os.Getenv(processAt), log, ready))
 	case "one":
 		err = server.Run(t.Context(), server.Config{
 			Data: os.Getenv(processData), Database: d, Secret: secret(t), Listen: os.Getenv(processAt), Ready: ready, Log: log.logger(), StateEvery: 20 * time.Millisecond,
 		})
 	}
 	require.NoError(t, err, log.text())
+}
+
+// hostOf is one of several processes on a database. They know each other by their addresses.
+func hostOf(t *testing.T, d *pg.Database, practices, listen string, log *said, ready func(string)) server.HostConfig {
+	return server.HostConfig{
+		Practices: practices, Database: d, Listen: listen, Log: log.logger(), StateEvery: 20 * time.Millisecond, Ready: func(a string, _ int) { ready(a) },
+		Secret:    func(string, wholefile.Names) (*vault.Secret, error) { return secret(t), nil },
+		Balancers: []netip.Prefix{netip.MustParsePrefix("127.0.9.0/24")},
+	}
 }
 
 // serve starts a process on an empty disk of its own.
@@ -78,6 +95,7 @@ func serve(t *testing.T, kind, url, data, listen string) *process {
 	p.running.Env = append(os.Environ(), processIs+"="+kind, processURL+"="+url, processData+"="+data, processAt+"="+listen)
 	p.running.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
 	p.running.Stdout, p.running.Stderr = os.Stderr, os.Stderr
+	require.NoError(t, os.MkdirAll(data, 0o700))
 	require.NoError(t, p.running.Start())
 	go func() { p.ended <- p.running.Wait() }()
 	t.Cleanup(p.kill)
@@ -152,4 +170,108 @@ func TestAServerOnADatabase(t *testing.T) {
 	status, err := pb.NewAuditServiceClient(c.conn).GetStatus(t.Context(), &pb.GetStatusRequest{})
 	require.NoError(t, err)
 	require.Empty(t, status.Repairs, "nothing is amiss")
+}
+
+// Three processes serve two practices of one database. A link may come to any of them; the one
+// that has the practices is killed, and the others go on. No record that was called held is
+// lost, and the hub's log, which all three wrote one after another, did not come apart.
+func TestAnyProcessServesAnyPractice(t *testing.T) {
+	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
+	cluster := pgtest.Begin(t)
+	d := database(t, cluster.URL())
+	names := []string{"north", "south"}
+	for _, name := range names {
+		beginIn(t, d, name)
+	}
+	at := func(last int) string {
+		_, port, err := net.SplitHostPort(testrun.Address(t))
+		require.NoError(t, err)
+		return fmt.Sprintf("127.0.9.%d:%s", last, port)
+	}
+	addresses := []string{at(1), at(2), at(3)}
+	folders := []string{t.TempDir(), t.TempDir(), t.TempDir()}
+	first := serve(t, "many", cluster.URL(), folders[0], addresses[0])
+	log, stops := &said{}, map[string]func(){}
+	for i := 1; i < 3; i++ {
+		own := database(t, cluster.URL())
+		require.NoError(t, os.MkdirAll(folders[i], 0o700))
+		_, stops[addresses[i]] = run(t, func(ctx context.Context, ready func(string)) error {
+			return server.Host(ctx, hostOf(t, own, folders[i], addresses[i], log, ready))
+		})
+	}
+	clinicAt := func(i int, name string) *clinic {
+		c := &clinic{t: t, dir: filepath.Join(folders[i], name), addr: addresses[2], log: log}
+		c.conn = dial(t, c.dir)
+		c.hub = pb.NewHubServiceClient(c.conn)
+		return c
+	}
+	var laptops []*laptop
+	records := map[*laptop][]string{}
+	for _, name := range names {
+		c := clinicAt(0, name) // its door takes the practice for the first process
+		for i, who := range []string{"J. Reed", "K. Birch"} {
+			l := newLaptop(t, fmt.Sprintf("%s %d", name, i))
+			l.server = addresses[1+i] + "," + addresses[2-i]
+			c.enrol(l, who, pb.Role_ROLE_CLINIC)
+			laptops = append(laptops, l)
+		}
+	}
+	write := func(l *laptop, what string) {
+		answer, err := l.record.Write(t.Context(), place(l.name+" "+what))
+		require.NoError(t, err)
+		records[l] = append(records[l], answer.Record)
+	}
+	held := func() {
+		for l, all := range records {
+			for _, r := range all {
+				l.held(r)
+			}
+		}
+	}
+	for _, l := range laptops {
+		write(l, "before")
+	}
+	held()
+	for i := range names {
+		address, open, err := d.Holder(t.Context(), names[i])
+		require.NoError(t, err)
+		require.True(t, open)
+		require.Equal(t, addresses[0], address, "links are handed on to the process that has the practice")
+	}
+
+	for _, l := range laptops {
+		write(l, "at the end")
+	}
+	first.kill()
+	began := time.Now()
+	for _, l := range laptops {
+		write(l, "after")
+	}
+	held()
+	t.Logf("all was held again %v after the process was killed", time.Since(began).Round(time.Millisecond))
+	require.Less(t, time.Since(began), 20*time.Second) // 10 s on a machine that does nothing else
+	for i, name := range names {
+		address, open, err := d.Holder(t.Context(), name)
+		require.NoError(t, err)
+		require.True(t, open)
+		c := clinicAt(slices.Index(addresses, address), name)
+		for _, l := range laptops[2*i : 2*i+2] {
+			c.same(l)
+		}
+		status, err := pb.NewAuditServiceClient(c.conn).GetStatus(t.Context(), &pb.GetStatusRequest{})
+		require.NoError(t, err)
+		require.Empty(t, status.Repairs, "nothing is amiss")
+	}
+
+	// One that is stopped gives back what it has: the next need not wait for the lease's end.
+	leaves, _, err := d.Holder(t.Context(), names[0])
+	require.NoError(t, err)
+	stops[leaves]()
+	address, open, err := d.Holder(t.Context(), names[0])
+	require.NoError(t, err)
+	require.False(t, open && address == leaves)
+	for _, l := range laptops {
+		write(l, "at last")
+	}
+	held()
 }

@@ -33,6 +33,7 @@ import (
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/invite"
 	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/wholefile"
 	pb "thawtrail/proto/thawtrail/v1"
 	"thawtrail/server"
 )
@@ -74,7 +75,7 @@ func (h *host) start(listen string, change ...func(*server.HostConfig)) {
 	h.t.Helper()
 	h.addr, h.stop = run(h.t, func(ctx context.Context, ready func(string)) error {
 		cfg := server.HostConfig{
-			Practices: h.dir, Secret: func(string) (*vault.Secret, error) { return secret(h.t), nil }, Listen: listen, Metrics: h.metrics,
+			Practices: h.dir, Secret: func(string, wholefile.Names) (*vault.Secret, error) { return secret(h.t), nil }, Listen: listen, Metrics: h.metrics,
 			Ready: func(addr string, _ int) { ready(addr) }, Log: h.log.logger(), StateEvery: 20 * time.Millisecond,
 		}
 		for _, c := range change {

@@ -29,17 +29,24 @@ import (
 	"thawtrail/internal/node"
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/rpc"
+	"thawtrail/internal/store/pg"
 	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/authority"
 	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/wholefile"
 )
 
 // HostConfig says how one process serves many practices. Each lies in a folder of its own,
 // with its own keys: none can read another.
 type HostConfig struct {
 	Practices string // folder that holds the practices' folders, each begun with Init
-	// Secret opens the folder of one practice; nil in its place: one that is not encrypted.
-	Secret  func(dir string) (*vault.Secret, error)
+	// Database holds the practices, each under the name of its folder, which keeps what can be
+	// made again; nil: they lie in their folders. Several processes may serve one database.
+	Database *pg.Database
+	Reached  string // where the other processes reach this one; Listen when empty
+	// Secret opens one practice, by the name of its folder; nil in its place: one that is not
+	// encrypted.
+	Secret  func(name string, names wholefile.Names) (*vault.Secret, error)
 	Listen  string // address for laptops of all practices; 127.0.0.1:4270 when empty
 	Metrics string // loopback address; none when empty
 	Doors   string // folder of a service's doors; empty: this user's own
@@ -101,6 +108,7 @@ type host struct {
 	registry *prometheus.Registry
 	opened   prometheus.Histogram
 	refused  *prometheus.CounterVec
+	relayed  prometheus.Gauge
 }
 
 const (
@@ -132,6 +140,9 @@ func Host(ctx context.Context, cfg HostConfig) error {
 		cfg: cfg, listener: listener, probes: newInlet(listener.Addr()), taking: make(chan struct{}, mostTaking),
 		turns:     make(chan struct{}, max(1, runtime.GOMAXPROCS(0)-1)),
 		practices: map[string]*hosted{}, registry: node.NewRegistry(),
+	}
+	if err := h.reached(); err != nil {
+		return err
 	}
 	h.measure()
 	return h.serveAll(ctx)
@@ -199,21 +210,26 @@ func (h *host) shut() {
 // look finds the practices. A folder that cannot be opened is told of, and looked at again
 // the next time.
 func (h *host) look(ctx context.Context) {
+	if h.cfg.Database != nil {
+		h.lookInDatabase(ctx)
+	} else {
+		h.lookInFolders(ctx)
+	}
+	h.mu.Lock()
+	h.looked = h.cfg.Clock.Monotonic()
+	h.mu.Unlock()
+}
+
+func (h *host) lookInFolders(ctx context.Context) {
 	entries, err := os.ReadDir(h.cfg.Practices)
 	if err != nil {
 		h.cfg.Log.Error("the folder of practices cannot be read", "error", err)
 		return
 	}
-	known := map[string]bool{}
-	h.mu.Lock()
-	for _, p := range h.practices {
-		known[p.name] = true
-	}
-	h.mu.Unlock()
 	var group errgroup.Group
 	group.SetLimit(unlocksAtOnce)
 	for _, e := range entries {
-		if !e.IsDir() || known[e.Name()] {
+		if !e.IsDir() || h.knows(e.Name()) {
 			continue
 		}
 		group.Go(func() error {
@@ -224,9 +240,18 @@ func (h *host) look(ctx context.Context) {
 		})
 	}
 	_ = group.Wait() // each has told of its own error
+}
+
+// knows says that a practice is served already.
+func (h *host) knows(name string) bool {
 	h.mu.Lock()
-	h.looked = h.cfg.Clock.Monotonic()
-	h.mu.Unlock()
+	defer h.mu.Unlock()
+	for _, p := range h.practices {
+		if p.name == name {
+			return true
+		}
+	}
+	return false
 }
 
 func (h *host) add(ctx context.Context, name string) error {
@@ -234,6 +259,11 @@ func (h *host) add(ctx context.Context, name string) error {
 	if err != nil {
 		return err
 	}
+	return h.put(ctx, p)
+}
+
+// put serves a practice from now on.
+func (h *host) put(ctx context.Context, p *hosted) error {
 	h.mu.Lock()
 	other := h.practices[p.print]
 	h.mu.Unlock()
@@ -250,7 +280,7 @@ func (h *host) add(ctx context.Context, name string) error {
 		return fmt.Errorf("it is the same practice as that in %s", other.name)
 	}
 	h.practices[p.print] = p
-	if name == h.cfg.Bare {
+	if p.name == h.cfg.Bare {
 		h.bare = p
 	}
 	return nil
@@ -286,7 +316,7 @@ func (h *host) accept(ctx context.Context, l net.Listener, take func(net.Conn)) 
 // take hears which practice a connection asks for and hands it in.
 func (h *host) take(ctx context.Context, conn net.Conn) {
 	cut := context.AfterFunc(ctx, func() { _ = conn.SetReadDeadline(time.Now()) }) // nobody waits for it at the end
-	asked, heard, err := h.hear(conn)
+	asked, heard, relayed, err := h.hear(conn)
 	cut()
 	if err != nil {
 		h.refused.WithLabelValues("not understood").Inc()
@@ -303,20 +333,23 @@ func (h *host) take(ctx context.Context, conn net.Conn) {
 		_ = conn.Close()
 		return
 	}
-	h.enter(ctx, p, heard)
+	h.deliver(ctx, p, heard, relayed)
 }
 
 // hear reads what a connection asks for. Behind a balancer its header says who asks.
-func (h *host) hear(conn net.Conn) (authority.Asked, net.Conn, error) {
+func (h *host) hear(conn net.Conn) (asked authority.Asked, heard net.Conn, relayed bool, err error) {
+	var behind *proxyproto.Conn
 	if h.balanced(conn.RemoteAddr()) {
-		conn = proxyproto.NewConn(conn, proxyproto.WithPolicy(proxyproto.REQUIRE))
+		behind = proxyproto.NewConn(conn, proxyproto.WithPolicy(proxyproto.REQUIRE))
+		conn = behind
 	}
 	from, _, err := net.SplitHostPort(conn.RemoteAddr().String())
 	if err != nil || !h.shakes.Begin(from) {
-		return authority.Asked{}, nil, errors.Join(errors.New("too many links are being made"), err)
+		return asked, nil, false, errors.Join(errors.New("too many links are being made"), err)
 	}
 	defer h.shakes.End(from)
-	return authority.Hear(conn)
+	asked, heard, err = authority.Hear(conn)
+	return asked, heard, behind != nil && handedOn(behind), err
 }
 
 func (h *host) balanced(from net.Addr) bool {
@@ -442,5 +475,8 @@ func (h *host) measure() {
 	h.refused = prometheus.NewCounterVec(prometheus.CounterOpts{
 		Name: "thawtrail_host_refused_links_total", Help: "Links that were closed before they reached a practice, by reason.",
 	}, []string{"reason"})
-	h.registry.MustRegister(h.opened, h.refused)
+	h.relayed = prometheus.NewGauge(prometheus.GaugeOpts{
+		Name: "thawtrail_host_relayed_links", Help: "Links that are handed on to other processes now.",
+	})
+	h.registry.MustRegister(h.opened, h.refused, h.relayed)
 }

@@ -59,7 +59,7 @@ type run struct {
 // readHosted opens a folder for long enough to learn what its laptops call it by.
 func (h *host) readHosted(name string) (*hosted, error) {
 	p := &hosted{name: name, dir: filepath.Join(h.cfg.Practices, name)}
-	home, err := h.unlock(p)
+	home, err := h.unlock(p, trust.InFolder(p.dir))
 	if err != nil {
 		return nil, err
 	}
@@ -68,12 +68,12 @@ func (h *host) readHosted(name string) (*hosted, error) {
 	return p, err
 }
 
-func (h *host) unlock(p *hosted) (*trust.Home, error) {
-	secret, err := h.cfg.Secret(p.dir)
+func (h *host) unlock(p *hosted, place trust.Place) (*trust.Home, error) {
+	secret, err := h.cfg.Secret(p.name, place.Names)
 	if err != nil {
 		return nil, err
 	}
-	return openPractice(Config{Data: p.dir, Secret: secret})
+	return openPractice(Config{Data: p.dir, Secret: secret, place: place})
 }
 
 // openDoor lets this machine's commands in, whether the practice is open or not.
@@ -85,7 +85,7 @@ func (h *host) openDoor(ctx context.Context, p *hosted) error {
 	p.door = door
 	door.Say(h.cfg.Log.With("practice", p.name))
 	if socket := door.Listener(); socket != nil {
-		h.doors.Go(func() { h.accept(ctx, socket, func(conn net.Conn) { h.enter(ctx, p, conn) }) })
+		h.doors.Go(func() { h.accept(ctx, socket, func(conn net.Conn) { h.deliver(ctx, p, conn, true) }) })
 	}
 	return nil
 }
@@ -101,12 +101,16 @@ var (
 func (h *host) enter(ctx context.Context, p *hosted, conn net.Conn) {
 	r, err := h.join(ctx, p)
 	if err != nil {
-		h.refused.WithLabelValues(reasonOf(err)).Inc()
-		h.cfg.Log.Debug("a link is refused", "practice", p.name, "error", err)
-		_ = conn.Close()
+		h.refuse(p, conn, err)
 		return
 	}
 	r.inlet.give(authority.Counted(conn, func() { h.leave(r) }))
+}
+
+func (h *host) refuse(p *hosted, conn net.Conn, err error) {
+	h.refused.WithLabelValues(reasonOf(err)).Inc()
+	h.cfg.Log.Debug("a link is refused", "practice", p.name, "error", err)
+	_ = conn.Close()
 }
 
 // reasonOf is a refusal as monitors count it.
@@ -116,6 +120,8 @@ func reasonOf(err error) string {
 		return "crowded"
 	case errors.Is(err, errFull):
 		return "full"
+	case errors.Is(err, errElsewhere) || errors.Is(err, errTwice) || another(err):
+		return "elsewhere"
 	}
 	return "not opened"
 }
@@ -221,7 +227,10 @@ func (h *host) begin(ctx context.Context, p *hosted) *run {
 		_ = r.inlet.Close() // it never fails
 		h.mu.Lock()
 		r.err, r.ending, p.run, p.failed = err, true, nil, 0
-		if err != nil {
+		switch {
+		case another(err):
+			h.cfg.Log.Info("a practice is another process's", "practice", p.name, "error", err)
+		case err != nil:
 			p.failed = max(h.cfg.Clock.Monotonic(), 1)
 			h.cfg.Log.Error("a practice ends", "practice", p.name, "error", err)
 		}
@@ -239,7 +248,14 @@ func (r *run) answers() { r.answered.Do(func() { close(r.open) }) }
 // serve is one practice from its opening to its end.
 func (h *host) serve(ctx context.Context, p *hosted, r *run) error {
 	began := h.cfg.Clock.Monotonic()
-	home, err := h.unlock(p)
+	if h.cfg.Database != nil {
+		return h.leasedRun(ctx, p, func(ctx context.Context, place trust.Place) error { return h.serveAt(ctx, p, r, place, began) })
+	}
+	return h.serveAt(ctx, p, r, trust.InFolder(p.dir), began)
+}
+
+func (h *host) serveAt(ctx context.Context, p *hosted, r *run, place trust.Place, began time.Duration) error {
+	home, err := h.unlock(p, place)
 	if err != nil {
 		return err
 	}

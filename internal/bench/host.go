@@ -12,6 +12,7 @@ import (
 
 	"thawtrail/internal/clock"
 	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/wholefile"
 	"thawtrail/server"
 )
 
@@ -80,7 +81,7 @@ func neighbourMeasure(ctx context.Context, l *lab) (out []Result, err error) {
 func startHost(ctx context.Context, practices, dir string) (*runningReplica, error) {
 	return start(ctx, dir, func(ctx context.Context, ready func(string)) error {
 		return server.Host(ctx, server.HostConfig{
-			Practices: practices, Secret: func(string) (*vault.Secret, error) { return secret(), nil }, Listen: "127.0.0.1:0",
+			Practices: practices, Secret: func(string, wholefile.Names) (*vault.Secret, error) { return secret(), nil }, Listen: "127.0.0.1:0",
 			Ready: func(addr string, _ int) { ready(addr) },
 		})
 	})

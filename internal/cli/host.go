@@ -22,9 +22,10 @@ import (
 
 // hostFlags are what a process of many practices is started with.
 type hostFlags struct {
-	practices, keys, listen, metrics, bare, balancers, most, idle, doors *flagOf
+	practices, keys, listen, reached, metrics, bare, balancers, most, idle, doors *flagOf
 
 	log     *logFlags
+	base    *database
 	backups backupSettings
 }
 
@@ -33,6 +34,7 @@ func newHostFlags() hostFlags {
 		practices: &flagOf{name: "practices", metavar: "DIR", help: "folder that holds a folder for each practice, each begun with `server init`", required: true},
 		keys:      &flagOf{name: "keys", metavar: "DIR", help: "folder with what opens each practice: NAME.key, a key of 32 bytes, or NAME.passphrase, where NAME is that of its folder"},
 		listen:    &flagOf{name: "listen", metavar: "ADDRESS", help: "where laptops of all practices reach it (" + serverAddress + ")"},
+		reached:   &flagOf{name: "reached", metavar: "ADDRESS", help: "with --database: where the other processes that serve it reach this one; the address of --listen when left out. Their networks stand in --balancers"},
 		metrics:   &flagOf{name: "metrics", metavar: "ADDRESS", help: "where metrics can be read; nowhere when left out"},
 		bare:      &flagOf{name: "bare", metavar: "NAME", help: "the practice of laptops that are older than names of practices; such laptops get no answer when left out"},
 		balancers: &flagOf{name: "balancers", metavar: "NETWORKS", help: "networks of balancers, e.g. 10.0.0.0/24, divided by commas: what comes from there begins with a PROXY header"},
@@ -44,7 +46,7 @@ func newHostFlags() hostFlags {
 }
 
 func (f hostFlags) settings() *settings {
-	flags := []*flagOf{f.practices, f.keys, f.listen, f.metrics, f.bare, f.balancers, f.most, f.idle, f.doors}
+	flags := []*flagOf{f.practices, f.keys, f.base.url, f.listen, f.reached, f.metrics, f.bare, f.balancers, f.most, f.idle, f.doors}
 	flags = append(flags, f.backups.to, f.backups.every, f.backups.keep)
 	return newSettings("host", append(flags, f.log.flags()...))
 }
@@ -65,14 +67,21 @@ func (d *console) serverHostCommand() *cobra.Command {
 	bindFlags(cmd.Flags(), from.flags...)
 	bindFlags(cmd.Flags(), from.file)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		defer f.base.close()
 		reloads := map[string]func(string) error{"log-level": f.log.setLevel}
 		return d.supervised(cmd.Context(), "server", from, f.log, reloads, func(log *slog.Logger) (func(context.Context) error, error) {
 			cfg, err := f.config()
-			cfg.Log = log
+			if err != nil {
+				return nil, err
+			}
+			if _, err = f.base.open(cmd.Context(), cfg.Practices); err != nil {
+				return nil, err
+			}
+			cfg.Log, cfg.Database = log, f.base.opened
 			cfg.Ready = func(address string, practices int) {
 				d.ready(fmt.Sprintf("the server of %d practices", practices), log)(address)
 			}
-			return func(ctx context.Context) error { return server.Host(ctx, cfg) }, err
+			return func(ctx context.Context) error { return server.Host(ctx, cfg) }, nil
 		})
 	}
 	return cmd
@@ -84,7 +93,7 @@ func (f hostFlags) config() (cfg server.HostConfig, err error) {
 		return cfg, refusal.New("practices", "", "--practices DIR: "+f.practices.help)
 	}
 	cfg = server.HostConfig{
-		Practices: f.practices.text(), Listen: f.listen.text(), Metrics: f.metrics.text(), Doors: f.doors.text(), Bare: f.bare.text(), Secret: f.secret,
+		Practices: f.practices.text(), Listen: f.listen.text(), Reached: f.reached.text(), Metrics: f.metrics.text(), Doors: f.doors.text(), Bare: f.bare.text(), Secret: f.secret,
 	}
 	if cfg.Backups, err = f.backups.plan(); err != nil {
 		return cfg, err
@@ -111,22 +120,22 @@ func (f hostFlags) config() (cfg server.HostConfig, err error) {
 	return cfg, nil
 }
 
-// secret finds what opens the folder of one practice.
-func (f hostFlags) secret(dir string) (*vault.Secret, error) {
-	locked, err := vault.Locked(wholefile.Folder(dir))
+// secret finds what opens one practice.
+func (f hostFlags) secret(of string, names wholefile.Names) (*vault.Secret, error) {
+	locked, err := vault.Locked(names)
 	if err != nil || !locked {
 		return nil, err
 	}
 	if !f.keys.given() {
 		return nil, refusal.New("keys", "", "--keys DIR: "+f.keys.help)
 	}
-	name := filepath.Join(f.keys.text(), filepath.Base(dir))
+	name := filepath.Join(f.keys.text(), of)
 	s, err := vault.ReadKeyFile(name + ".key")
 	if errors.Is(err, fs.ErrNotExist) {
 		s, err = vault.ReadPassphrase(name + ".passphrase")
 	}
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil, refusal.New("keys", f.keys.text(), "a folder with "+filepath.Base(name)+".key or "+filepath.Base(name)+".passphrase").Because("neither is there")
+		return nil, refusal.New("keys", f.keys.text(), "a folder with "+of+".key or "+of+".passphrase").Because("neither is there")
 	}
 	if err != nil {
 		return nil, err
