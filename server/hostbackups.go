@@ -22,9 +22,10 @@ func (h *host) backupsOf(p *hosted) node.BackupPlan {
 }
 
 // backUpClosed opens practices that nobody asks for when a backup of them is due, one at a
-// time. Those that are open save by themselves.
+// time. Those that are open save by themselves. What lies closed in a database is saved by
+// whoever keeps that: which of its processes should open it for this, none can say.
 func (h *host) backUpClosed(ctx context.Context) error {
-	if h.cfg.Backups.To == "" {
+	if h.cfg.Backups.To == "" || h.cfg.Database != nil {
 		return nil
 	}
 	tick := time.NewTicker(h.cfg.Backups.Tick())

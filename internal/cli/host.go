@@ -41,6 +41,7 @@ func newHostFlags() hostFlags {
 		most:      &flagOf{name: "open", metavar: "N", help: "how many practices are open at once (64)"},
 		idle:      &flagOf{name: "idle", metavar: "TIME", help: "how long a practice stays open when nobody has a link to it (10m)"},
 		doors:     &flagOf{name: "doors", metavar: "DIR", help: "folder in which commands find a service of the system; your own when left out"},
+		base:      newDatabase(),
 		log:       newLogFlags(), backups: newBackupSettings(),
 	}
 }
