@@ -160,7 +160,11 @@ const SettingsText = `# Settings of thawtrail's services. What stands behind a #
 
 # The server of many practices ('thawtrail service install host').
 [host]
+# A PostgreSQL that holds the practices in place of their folders, as above; and where the
+# other processes that serve it reach this one.
+# database = ""
 # listen = "127.0.0.1:4270"
+# reached = ""
 # metrics = ""
 # The practice of laptops that call none by name.
 # bare = ""
