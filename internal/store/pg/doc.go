@@ -75,5 +75,6 @@
 // The index, and what it told its people, in the folder that has the practice's name: all of
 // it can be made again. The index says itself when the records are not those that it was made
 // of (an earlier image of the database was put back): then it is made anew, and the hub begins
-// new logs, since it may have written numbers that are gone.
+// new logs, since it may have written numbers that are gone. A machine with an empty disk
+// learns that from its laptops alone, as a server does whose folder is an older copy.
 package pg
